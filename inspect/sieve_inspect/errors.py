@@ -132,7 +132,8 @@ class MissingScaleError(InputError):
     """A width in pixels without micrometres per pixel."""
 
     template = (
-        "No scale was given, and pixels alone are no micrometres: add --scale FILE or --um-per-px X."
+        "No scale was given, and pixels alone are no micrometres: "
+        "add --scale FILE or --um-per-px X."
     )
     exit_code = 18
 

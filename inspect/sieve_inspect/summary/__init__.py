@@ -1,0 +1,1 @@
+"""From many apertures to the few numbers a standard speaks of, with their uncertainty."""

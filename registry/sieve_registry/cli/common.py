@@ -1,0 +1,94 @@
+"""What every command shares: the error boundary, JSON output, and tables."""
+
+from __future__ import annotations
+
+import json
+import os
+import sys
+import tempfile
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+
+from sieve_inspect.errors import UnwritableOutputError
+
+__all__ = ["Context", "JsonOption", "emit_json", "print_line", "print_table", "write_bytes"]
+
+JsonOption = Annotated[
+    str | None,
+    typer.Option("--json", metavar="PATH|-", help="Write the answer as JSON to a file, or - here."),
+]
+
+
+@dataclass(frozen=True)
+class Context:
+    """Options given before the command; kept in `typer.Context.obj`."""
+
+    registry: str | None
+
+
+def write_bytes(path: Path, data: bytes) -> None:
+    """Write a file whole or not at all: a half-written result must never be taken for one."""
+    try:
+        handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name[:40]}-")
+    except OSError as error:
+        raise UnwritableOutputError(file=path, reason=error.strerror or "no access") from error
+    partial = Path(name)
+    try:
+        with os.fdopen(handle, "wb") as stream:
+            stream.write(data)
+        umask = os.umask(0)
+        os.umask(umask)
+        partial.chmod(0o666 & ~umask)
+        partial.replace(path)
+    except OSError as error:
+        partial.unlink(missing_ok=True)
+        raise UnwritableOutputError(file=path, reason=error.strerror or "no access") from error
+
+
+def emit_json(target: str | None, payload: Mapping[str, Any]) -> bool:
+    """Write `payload` where `--json` asked; true when it went to the terminal's own output."""
+    if target is None:
+        return False
+    text = json.dumps(payload, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+    if target == "-":
+        sys.stdout.write(text)
+        return True
+    write_bytes(Path(target), text.encode())
+    return False
+
+
+def print_line(text: str = "") -> None:
+    """Print one line for a person, without any markup being read into it."""
+    sys.stdout.write(text + "\n")
+
+
+def print_table(
+    title: str, columns: Sequence[str], rows: Sequence[Sequence[str]], numeric: Sequence[str] = ()
+) -> None:
+    """Print a table: drawn by rich on a terminal, tab-free plain columns in a pipe."""
+    if sys.stdout.isatty():
+        from rich import box
+        from rich.console import Console
+        from rich.table import Table
+        from rich.text import Text
+
+        table = Table(title=title or None, box=box.SIMPLE_HEAD, title_justify="left")
+        for name in columns:
+            table.add_column(name, justify="right" if name in numeric else "left")
+        for row in rows:
+            table.add_row(*(Text(cell) for cell in row))
+        Console().print(table)
+        return
+    widths = [max(len(r[i]) for r in [tuple(columns), *rows]) for i in range(len(columns))]
+    if title:
+        print_line(title)
+    for row in [tuple(columns), *rows]:
+        cells = (
+            cell.rjust(width) if name in numeric else cell.ljust(width)
+            for cell, width, name in zip(row, widths, columns, strict=True)
+        )
+        print_line("  ".join(cells).rstrip())
