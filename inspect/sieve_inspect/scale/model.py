@@ -57,7 +57,7 @@ def scale_from_text(text: str) -> Scale:
         x = y = math.nan
     if not (math.isfinite(x) and math.isfinite(y)):
         raise UsageError(
-            message=f"'{text}' is no scale: write um per pixel as X or X,Y, like 10.58 or 10.58,10.57."
+            message=f"'{text}' is no scale: write um per pixel as X or X,Y, like 10.58,10.57."
         )
     return Scale(x, y, U_REL_BY_HAND, U_REL_BY_HAND, 0.0, "given by hand, not certified")
 
