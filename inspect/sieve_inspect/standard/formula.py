@@ -1,0 +1,75 @@
+"""The mathematics behind the tables, w the nominal aperture in um.
+
+    X  = 2 w^0.75 / 3 + 4 w^0.25         no aperture above w + X
+    Y  = w^0.98 / 27 + 1.6               the mean within w ± Y
+    Z  = (X + Y) / 2                     few apertures above w + Z (Ph. Eur. 2.1.4)
+    σ0 : a normal centred on w has exactly 5 % between w + Z and w + X
+    s  ≤ σ0 / (1 + k / √(2(n − 1)))      k = 0 compliance, 2.58 inspection, 3 calibration
+
+X and Y were decoded from the tables of the open library fluids 1.3.1: with each edition's
+rounding they give every one of its rows. σ0 and k were decoded from the same tables.
+Rounding is half up in decimal arithmetic, so that 12.5 can never become 12.
+"""
+
+from __future__ import annotations
+
+import math
+from decimal import ROUND_HALF_UP, Decimal, localcontext
+
+__all__ = ["GRADES", "round_half_up", "s_divisor", "sigma_5_percent", "x_um", "y_um", "z_um"]
+
+_DIGITS = 40
+_K = {"compliance": 0.0, "inspection": 2.58, "calibration": 3.0}
+GRADES = tuple(_K)
+
+
+def x_um(w: Decimal) -> Decimal:
+    """X in um for a nominal aperture in um, unrounded."""
+    with localcontext() as context:
+        context.prec = _DIGITS
+        root = w.sqrt().sqrt()
+        return 2 * root**3 / 3 + 4 * root
+
+
+def y_um(w: Decimal) -> Decimal:
+    """Y in um for a nominal aperture in um, unrounded."""
+    with localcontext() as context:
+        context.prec = _DIGITS
+        return w ** Decimal("0.98") / 27 + Decimal("1.6")
+
+
+def z_um(w: Decimal) -> Decimal:
+    """Z in um for a nominal aperture in um, unrounded: halfway between X and Y."""
+    return (x_um(w) + y_um(w)) / 2
+
+
+def round_half_up(value: Decimal, step: Decimal) -> Decimal:
+    """The multiple of `step` nearest to `value`, the upper one when two are as near."""
+    return (value / step).quantize(Decimal(1), ROUND_HALF_UP) * step
+
+
+def s_divisor(grade: str, n: int) -> float:
+    """What σ0 is divided by so that a sample of n apertures speaks for the whole cloth."""
+    return 1.0 + _K[grade] / math.sqrt(2.0 * (n - 1)) if _K[grade] else 1.0
+
+
+def sigma_5_percent(z: float, x: float) -> float | None:
+    """The σ for which a normal centred on w has 5 % between w + z and w + x.
+
+    Of the two solutions the smaller, the sharper cloth; None where the interval never holds
+    5 % (sizes from 45 mm).
+    """
+
+    def share(sigma: float) -> float:
+        a, b = z / (sigma * math.sqrt(2)), x / (sigma * math.sqrt(2))
+        return 0.5 * (math.erf(b) - math.erf(a))
+
+    # The share grows with σ up to the σ where both densities, times their bounds, are equal.
+    top = math.sqrt((x * x - z * z) / (2 * math.log(x / z)))
+    if share(top) < 0.05:
+        return None
+    low, high = z / 10, top
+    for _ in range(100):
+        middle = (low + high) / 2
+        low, high = (middle, high) if share(middle) < 0.05 else (low, middle)
+    return (low + high) / 2

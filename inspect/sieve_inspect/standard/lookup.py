@@ -1,0 +1,146 @@
+"""From a nominal aperture and an edition to its limits."""
+
+from __future__ import annotations
+
+import math
+from decimal import Decimal
+from pathlib import Path
+
+from sieve_inspect.errors import (
+    BadTableError,
+    NominalOutsideError,
+    UnknownStandardError,
+    UsageError,
+)
+from sieve_inspect.standard.editions import (
+    DEFAULT_STANDARD,
+    EDITIONS,
+    Edition,
+    compute_row,
+    list_standards,
+    tabulated,
+)
+from sieve_inspect.standard.formula import GRADES, round_half_up, s_divisor
+from sieve_inspect.standard.model import Limits, Row
+from sieve_inspect.standard.tablefile import LARGEST_UM, SMALLEST_UM, read_table
+from sieve_inspect.units import format_length
+
+__all__ = ["NotTabulatedError", "limits"]
+
+
+class NotTabulatedError(NominalOutsideError):
+    """A size that is not in a table from which others cannot be computed."""
+
+    template = "{standard} has no row for {nominal}; its nearest sizes are {nearest}."
+
+
+def limits(
+    nominal_um: float,
+    standard: str = DEFAULT_STANDARD,
+    *,
+    grade: str = "compliance",
+    n: int | None = None,
+) -> Limits:
+    """What `standard` allows for a sieve of nominal aperture `nominal_um` (um).
+
+    `standard` is an id of `list_standards` or the path of a CSV table of one's own. `grade` and
+    `n`, the apertures measured per direction, matter where the limit on s depends on them;
+    without `n` the edition's own count for the grade is taken. Sizes an edition does not
+    tabulate are computed from its formula and marked.
+
+    Raises `NominalOutsideError` outside 20 um to 125 mm, `NotTabulatedError` where a table has
+    no formula behind it, `UnknownStandardError`, `BadTableError`, and `UsageError` for an
+    unknown grade or a count below 1.
+    """
+    if grade not in GRADES:
+        raise UsageError(message=f"'{grade}' is no grade: use {', '.join(GRADES)}.")
+    if n is not None and n < 1:
+        raise UsageError(message=f"A count of {n} apertures cannot be judged: give 1 or more.")
+    edition, table, name = _find(standard)
+    w = _in_range(nominal_um)
+    row = table.get(w)
+    computed = row is None
+    if row is None:
+        if edition is None or edition.factor is None:
+            raise NotTabulatedError(
+                standard=name, nominal=format_length(float(w)), nearest=_nearest(table, w)
+            )
+        row = compute_row(edition, w)
+    count = n if n is not None else row.n.get(grade)
+    s, note = _s_limit(edition, row, grade, n)
+    return Limits(
+        nominal_um=float(w),
+        designation=row.designation or format_length(float(w)),
+        standard=name,
+        grade=grade,
+        y_um=float(row.y),
+        x_um=float(row.x),
+        max_um=float(w + row.x),
+        z_um=_float(row.z),
+        z_share_percent=_float(row.z_share_percent),
+        s_limit_um=_float(s),
+        n=count,
+        wire_um=_float(row.wire),
+        wire_min_um=_float(row.wire_min),
+        wire_max_um=_float(row.wire_max),
+        source=tuple(text for text in (row.source or f"table {name}", note) if text),
+        computed=computed,
+        rounding=edition.rounding if edition else "as the table gives it",
+    )
+
+
+def _find(standard: str) -> tuple[Edition | None, dict[Decimal, Row], str]:
+    """The edition (None for a table of one's own), its rows, and the name to report."""
+    key = standard.strip().lower()
+    if key in EDITIONS:
+        return EDITIONS[key], tabulated(key), key
+    looks_like_path = "/" in standard or "\\" in standard or key.endswith(".csv")
+    try:
+        if standard.strip() and (looks_like_path or Path(standard).exists()):
+            return None, read_table(Path(standard)), standard
+    except (OSError, ValueError) as error:  # a name too long, a NUL in it
+        raise BadTableError(
+            file=repr(standard[:80]), reason="no file can have this name"
+        ) from error
+    raise UnknownStandardError(standard=standard[:80], known=", ".join(list_standards()))
+
+
+def _in_range(nominal_um: float) -> Decimal:
+    """The nominal in exact decimals, to a picometre, checked against the standards' range."""
+    if not math.isfinite(nominal_um):
+        raise NominalOutsideError(nominal=f"{nominal_um} um")
+    w = Decimal(repr(round(float(nominal_um), 6))).normalize()
+    if not SMALLEST_UM <= w <= LARGEST_UM:
+        raise NominalOutsideError(nominal=format_length(nominal_um))
+    return w
+
+
+def _nearest(table: dict[Decimal, Row], w: Decimal) -> str:
+    near = sorted(sorted(table, key=lambda size: abs(size - w))[:2])
+    return " and ".join(format_length(float(size)) for size in near)
+
+
+def _s_limit(
+    edition: Edition | None, row: Row, grade: str, n: int | None
+) -> tuple[Decimal | None, str]:
+    """The limit on the sample's s in um, and a sentence on where it comes from."""
+    sigma0 = row.s.get("compliance")
+    if n == 1:
+        return None, "no limit on s: one aperture has no standard deviation"
+    if edition is None or not edition.sampled or grade == "compliance":
+        s = row.s.get(grade, sigma0 if edition else None)
+        return s, "" if s is not None else "no limit on s in this table for this size"
+    count, published = row.n.get(grade), row.s.get(grade)
+    if published is not None and n in (None, count):
+        return published, ""
+    if sigma0 is None:
+        return None, "no limit on s in this table for this size"
+    if n is None:
+        return None, f"no limit on s without a count: the table has none for {grade}, give n"
+    s = round_half_up(sigma0 / Decimal(s_divisor(grade, n)), Decimal("0.01"))
+    k = {"inspection": "2.58", "calibration": "3"}[grade]
+    return s, f"s limit for n = {n}: {sigma0} um / (1 + {k}/√(2(n−1))) [decoded formula]"
+
+
+def _float(value: Decimal | None) -> float | None:
+    return None if value is None else float(value)
