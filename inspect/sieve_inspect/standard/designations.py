@@ -93,11 +93,10 @@ def _designations() -> tuple[dict[Fraction, Decimal], dict[Fraction, Decimal]]:
 
 
 def _fraction(amount: str) -> Fraction | None:
-    """ "3 1/2", "3-1/2", "3.5" or "3,5" as an exact number; None for a division by zero."""
+    """An amount like 3 1/2, 3-1/2, 3.5 or 3,5 exactly; None for a division by zero."""
+    parts = re.split(r"[ -]+", amount.replace(",", "."))
     try:
-        return sum(
-            (Fraction(part) for part in re.split(r"[ -]+", amount.replace(",", "."))), Fraction(0)
-        )
+        return sum((Fraction(part) for part in parts), Fraction(0))
     except ZeroDivisionError:
         return None
 

@@ -38,7 +38,7 @@ class Edition:
     z_share_percent: Decimal | None = None
     sigma_up_to: Decimal | None = None  # the 5 % rule for σ0 holds up to this nominal
     sampled: bool = False  # the limit on s depends on grade and n
-    computed_note: str = "computed from the formula, not a tabulated size"
+    computed_note: str = "computed from the formula, not a tabulated size [decoded formula]"
 
 
 def _x_step(w: Decimal) -> Decimal:
@@ -96,7 +96,7 @@ EDITIONS: dict[str, Edition] = {
             step_x=_x_step,
             step_y=_y_step_iso,
             z_share_percent=Decimal(6),
-            computed_note="computed from the formula, not among the tabulated sizes we have seen",
+            computed_note="computed from the formula, not a tabulated size seen [decoded formula]",
         ),
         Edition(
             id="astm-e11:1995",

@@ -58,7 +58,7 @@ def limits_rows(found: Limits) -> list[tuple[str, str, str]]:
         return f"{um:g} um" if w < 1000 else f"{um / 1000:g} mm"
 
     rows = [
-        ("nominal w", length(w), f"called {found.designation}"),
+        ("nominal w", length(w), "" if length(w) == found.designation else found.designation),
         (
             "y",
             f"±{length(found.y_um)}",
