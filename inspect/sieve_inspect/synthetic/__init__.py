@@ -1,0 +1,23 @@
+"""Synthetic pictures of woven wire cloth with exact truth, for validation, demo and tests."""
+
+from sieve_inspect.synthetic.files import save
+from sieve_inspect.synthetic.model import BlurKind, Cloth, Damage, Light, Optics, Ring, Sensor
+from sieve_inspect.synthetic.render import Render, render, render_light
+from sieve_inspect.synthetic.sensor import srgb_encode
+from sieve_inspect.synthetic.truth import Truth
+
+__all__ = [
+    "BlurKind",
+    "Cloth",
+    "Damage",
+    "Light",
+    "Optics",
+    "Render",
+    "Ring",
+    "Sensor",
+    "Truth",
+    "render",
+    "render_light",
+    "save",
+    "srgb_encode",
+]

@@ -1,0 +1,239 @@
+"""Faults of the cloth: what is torn, displaced or blocked, and where dust and fibres lie."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sieve_inspect.synthetic.frame import Floats, Frame
+from sieve_inspect.synthetic.matter import Blob, Capsule, blob_filling, fibre_along
+from sieve_inspect.synthetic.model import Cloth, Damage, Ring
+from sieve_inspect.synthetic.scene import Scene, edge_share
+from sieve_inspect.synthetic.truth import Truth, build_truth, with_state
+from sieve_inspect.synthetic.wires import Family
+
+__all__ = ["Cut", "Faults", "place_faults"]
+
+
+@dataclass(frozen=True)
+class Cut:
+    """A piece of wire that is gone: wire `wire` of `family`, from `start` to `stop` along it."""
+
+    family: int
+    wire: int
+    start: float
+    stop: float
+
+    def open_up(
+        self, scene: Scene, share: NDArray[np.float32], x: Floats, y: Floats, step_px: float
+    ) -> None:
+        """Let light through where the wire was, within the grid of squares."""
+        own = scene.families[self.family]
+        middle = own.centres[self.wire]
+        reach = own.widths[self.wire] + abs(own.wander[self.wire]).max() + 2
+        s = np.array([middle - reach, middle + reach, middle - reach, middle + reach])
+        t = np.array([self.start, self.start, self.stop, self.stop])
+        px, py = scene.frame.to_picture(*((s, t) if self.family == 0 else (t, s)))
+        box = box_of(x, y, (px.min() - 2, px.max() + 2, py.min() - 2, py.max() + 2))
+        if box is None:
+            return
+        xs, ys = x[box[1]], y[box[0]]
+        s, t = scene.frame.to_cloth(xs[None, :], ys[:, None])
+        along, across = (s, t) if self.family == 0 else (t, s)
+        shares = list(scene.shares(xs, ys, step_px))
+        extents = scene.frame.footprint(1 - self.family, step_px)
+        gone = edge_share(np.minimum(across - self.start, self.stop - across), extents)
+        # The wire's own zone; between there and the next wires the gap is open anyway.
+        gone *= np.abs(along - middle) <= reach
+        shares[self.family] += (1 - shares[self.family]) * gone
+        share[box] = shares[0] * shares[1]
+
+
+def box_of(
+    x: Floats, y: Floats, bounds: tuple[float, float, float, float]
+) -> tuple[slice, slice] | None:
+    """The part (rows, columns) of a grid within bounds (x0, x1, y0, y1), or None."""
+    c0, c1 = np.searchsorted(x, bounds[:2])
+    r0, r1 = np.searchsorted(y, bounds[2:])
+    return None if c0 == c1 or r0 == r1 else (slice(int(r0), int(r1)), slice(int(c0), int(c1)))
+
+
+@dataclass(frozen=True)
+class Faults:
+    """Everything to draw over the sound cloth."""
+
+    cuts: tuple[Cut, ...] = ()
+    matter: tuple[Blob | Capsule, ...] = ()
+
+    def draw(
+        self, scene: Scene, share: NDArray[np.float32], x: Floats, y: Floats, step_px: float
+    ) -> None:
+        """Change the open share of a grid of squares in place."""
+        for cut in self.cuts:
+            cut.open_up(scene, share, x, y, step_px)
+        for piece in self.matter:
+            box = box_of(x, y, piece.bounds)
+            if box is not None:
+                let_through = 1 - piece.cover(x[box[1]], y[box[0]], step_px)
+                share[box] = np.minimum(share[box], let_through)
+
+
+class _Places:
+    """Hands out apertures (k, r) at random, no two within reach of each other."""
+
+    def __init__(self, candidates: NDArray[np.int64], rng: np.random.Generator) -> None:
+        self._free = candidates[rng.permutation(len(candidates))]
+
+    def take(self, clear: int) -> tuple[int, int] | None:
+        if not len(self._free):
+            return None
+        k, r = (int(v) for v in self._free[0])
+        far = np.max(np.abs(self._free - self._free[0]), axis=1) > clear
+        self._free = self._free[far]
+        return k, r
+
+
+def circle_of(ring: Ring | None, shape: tuple[int, int]) -> tuple[float, float, float] | None:
+    """The cloth's circle (x, y, radius) in px."""
+    if ring is None:
+        return None
+    x, y = ring.centre_px or ((shape[1] - 1) / 2, (shape[0] - 1) / 2)
+    return x, y, ring.radius_px
+
+
+def place_faults(
+    cloth: Cloth, frame: Frame, families: tuple[Family, Family], shape: tuple[int, int]
+) -> tuple[tuple[Family, Family], Truth, Faults]:
+    """Choose the faults, move the displaced wires, and tell the truth about all of it."""
+    damage, circle = cloth.damage, circle_of(cloth.ring, shape)
+    rng = np.random.default_rng([cloth.seed, 3])
+    truth, number = build_truth(frame, families, shape, circle)
+    places = _Places(number[truth.whole], rng)
+    families, aside = _displace(damage, families, places, rng)
+    truth, number = build_truth(frame, families, shape, circle)
+    displaced = np.isin(_key(number), [_key(np.array(p)) for p in aside])
+    truth = replace(truth, displaced=displaced)
+    cuts, torn = _tear(damage, families, places, rng)
+    truth = with_state(truth, "torn", np.isin(_key(number), [_key(np.array(p)) for p in torn]))
+    truth, blobs = _block(damage, truth, number, places, rng)
+    litter, touched = _litter(damage, truth, shape, rng)
+    truth = replace(truth, touched=touched)
+    matter = (*blobs, *litter)
+    truth = replace(truth, blocked_share=_covered(truth, matter))
+    return families, truth, Faults(tuple(cuts), matter)
+
+
+def _key(pair: NDArray[np.int64]) -> NDArray[np.int64]:
+    result: NDArray[np.int64] = pair[..., 0] * 1_000_000 + pair[..., 1]
+    return result
+
+
+def _displace(
+    damage: Damage, families: tuple[Family, Family], places: _Places, rng: np.random.Generator
+) -> tuple[tuple[Family, Family], list[tuple[int, int]]]:
+    """Push wires aside over a few apertures; returns the apertures (k, r) on both sides."""
+    wander = [f.wander.copy() for f in families]
+    touched: list[tuple[int, int]] = []
+    for _ in range(damage.displaced):
+        place = places.take(damage.displaced_length + 2)
+        if place is None:
+            break
+        i = int(rng.integers(2))
+        wire, start = place[i], place[1 - i]
+        push = damage.displaced_px * (1 if rng.random() < 0.5 else -1)
+        for n in range(damage.displaced_length):
+            station = min(start + n, wander[i].shape[1] - 1)
+            # full push in the middle, less at both ends
+            part = np.sin(np.pi * (n + 1) / (damage.displaced_length + 1))
+            wander[i][wire, station] += push * part
+            for gap in (wire - 1, wire):
+                touched.append((gap, station) if i == 0 else (station, gap))
+    moved = tuple(replace(f, wander=w) for f, w in zip(families, wander, strict=True))
+    return (moved[0], moved[1]), touched
+
+
+def _tear(
+    damage: Damage, families: tuple[Family, Family], places: _Places, rng: np.random.Generator
+) -> tuple[list[Cut], list[tuple[int, int]]]:
+    """Take pieces of wire away; returns the cuts and the apertures (k, r) they join."""
+    cuts: list[Cut] = []
+    torn: list[tuple[int, int]] = []
+    lengths = [damage.missing_length] * damage.missing + [0] * damage.broken
+    for length in lengths:
+        place = places.take(max(length, 1) + 2)
+        if place is None:
+            break
+        i = int(rng.integers(2))
+        wire, start = place[i], place[1 - i]
+        other = families[1 - i]
+        if length:  # from the middle of one crossing wire to the middle of another
+            first, last = other.centres[start], other.centres[start + length]
+        else:  # a break within one aperture
+            middle = other.stations[0] * 0 + (other.low[start] + other.high[start]) / 2
+            reach = (other.high[start] - other.low[start]) * rng.uniform(0.15, 0.3)
+            first, last = middle - reach, middle + reach
+        cuts.append(Cut(i, wire, float(first), float(last)))
+        for station in range(start, start + max(length, 1)):
+            for gap in (wire - 1, wire):
+                torn.append((gap, station) if i == 0 else (station, gap))
+    return cuts, torn
+
+
+def _block(
+    damage: Damage,
+    truth: Truth,
+    number: NDArray[np.int64],
+    places: _Places,
+    rng: np.random.Generator,
+) -> tuple[Truth, list[Blob]]:
+    blobs: list[Blob] = []
+    hit = np.zeros(len(truth), bool)
+    for _ in range(damage.blocked):
+        place = places.take(1)
+        if place is None:
+            break
+        index = int(np.flatnonzero((number == place).all(axis=1))[0])
+        share = rng.uniform(*damage.blocked_share)
+        blobs.append(blob_filling(truth.edges_x[index], truth.edges_y[index], share, rng))
+        hit[index] = True
+    return with_state(truth, "blocked", hit), blobs
+
+
+def _litter(
+    damage: Damage, truth: Truth, shape: tuple[int, int], rng: np.random.Generator
+) -> tuple[list[Blob | Capsule], NDArray[np.bool_]]:
+    """Dust and fibres anywhere in the picture, and which apertures they touch."""
+    pieces: list[Blob | Capsule] = []
+    for _ in range(damage.dust):
+        x, y = rng.uniform(0, shape[1]), rng.uniform(0, shape[0])
+        pieces.append(Blob.rough(x, y, rng.uniform(*damage.dust_radius_px), rng))
+    for _ in range(damage.fibres):
+        pieces.extend(fibre_along(shape, damage.fibre_px, damage.fibre_opacity, rng))
+    return pieces, _covered(truth, tuple(pieces)) > 0
+
+
+def _covered(truth: Truth, matter: tuple[Blob | Capsule, ...]) -> Floats:
+    """Share of each aperture's open area that is covered, on a grid of 32 × 32 points."""
+    covered = np.zeros(len(truth))
+    if not matter:
+        return covered
+    offsets = (np.arange(32) + 0.5) / 32 - 0.5
+    reach = np.linalg.norm(truth.edges_x[:, 1] - truth.edges_x[:, 0], axis=1)
+    reach = reach + np.linalg.norm(truth.edges_y[:, 1] - truth.edges_y[:, 0], axis=1)
+    hidden: dict[int, Floats] = {}
+    for piece in matter:
+        x0, x1, y0, y1 = piece.bounds
+        near = (truth.x_px > x0 - reach) & (truth.x_px < x1 + reach)
+        near &= (truth.y_px > y0 - reach) & (truth.y_px < y1 + reach)
+        for index in (int(i) for i in np.flatnonzero(near)):
+            step_x = truth.edges_x[index, 1] - truth.edges_x[index, 0]
+            step_y = truth.edges_y[index, 1] - truth.edges_y[index, 0]
+            x = truth.x_px[index] + offsets[:, None] * step_x[0] + offsets[None, :] * step_y[0]
+            y = truth.y_px[index] + offsets[:, None] * step_x[1] + offsets[None, :] * step_y[1]
+            cover = piece.cover_at(x, y, 0.02)
+            hidden[index] = np.maximum(hidden.get(index, np.zeros_like(cover)), cover)
+    for index, cover in hidden.items():
+        covered[index] = float(cover.mean())
+    return covered

@@ -1,0 +1,121 @@
+"""Foreign matter on the cloth: near-round blobs (particles, dust) and fibres."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from sieve_inspect.synthetic.frame import Floats
+
+__all__ = ["Blob", "Capsule", "blob_filling", "fibre_along"]
+
+
+@dataclass(frozen=True)
+class Blob:
+    """An opaque particle whose radius waves with the angle: r·(1 + Σ a cos(nφ + p))."""
+
+    x: float
+    y: float
+    radius: float
+    waves: tuple[tuple[int, float, float], ...]
+
+    @classmethod
+    def rough(cls, x: float, y: float, radius: float, rng: np.random.Generator) -> Blob:
+        """A particle of random outline."""
+        waves = tuple(
+            (n, float(rng.uniform(0, 0.12)), float(rng.uniform(0, 2 * np.pi))) for n in (2, 3, 5)
+        )
+        return cls(x, y, radius, waves)
+
+    @property
+    def bounds(self) -> tuple[float, float, float, float]:
+        """A box around it: x0, x1, y0, y1."""
+        reach = self.radius * (1 + sum(a for _, a, _ in self.waves)) + 1
+        return self.x - reach, self.x + reach, self.y - reach, self.y + reach
+
+    def cover_at(self, x: Floats, y: Floats, step_px: float) -> Floats:
+        """Covered share (0..1) of squares of side `step_px` at points of any shape."""
+        dx, dy = x - self.x, y - self.y
+        angle = np.arctan2(dy, dx)
+        limit = np.full_like(angle, self.radius)
+        for n, amplitude, phase in self.waves:
+            limit += self.radius * amplitude * np.cos(n * angle + phase)
+        result: Floats = np.clip((limit - np.hypot(dx, dy)) / step_px + 0.5, 0.0, 1.0)
+        return result
+
+    def cover(self, x: Floats, y: Floats, step_px: float) -> Floats:
+        """`cover_at` on the grid x (m) by y (n)."""
+        return self.cover_at(*np.broadcast_arrays(x[None, :], y[:, None]), step_px)
+
+
+@dataclass(frozen=True)
+class Capsule:
+    """A short straight piece of fibre with round ends."""
+
+    x0: float
+    y0: float
+    x1: float
+    y1: float
+    radius: float
+    opacity: float
+
+    @property
+    def bounds(self) -> tuple[float, float, float, float]:
+        """A box around it: x0, x1, y0, y1."""
+        reach = self.radius + 1
+        return (
+            min(self.x0, self.x1) - reach,
+            max(self.x0, self.x1) + reach,
+            min(self.y0, self.y1) - reach,
+            max(self.y0, self.y1) + reach,
+        )
+
+    def cover_at(self, x: Floats, y: Floats, step_px: float) -> Floats:
+        """Covered share (0..opacity) of squares of side `step_px` at points of any shape."""
+        ax, ay = self.x1 - self.x0, self.y1 - self.y0
+        along = ((x - self.x0) * ax + (y - self.y0) * ay) / max(ax * ax + ay * ay, 1e-12)
+        along = np.clip(along, 0.0, 1.0)
+        away = np.hypot(x - self.x0 - along * ax, y - self.y0 - along * ay)
+        result: Floats = self.opacity * np.clip((self.radius - away) / step_px + 0.5, 0.0, 1.0)
+        return result
+
+    def cover(self, x: Floats, y: Floats, step_px: float) -> Floats:
+        """`cover_at` on the grid x (m) by y (n)."""
+        return self.cover_at(x[None, :], y[:, None], step_px)
+
+
+def blob_filling(edges_x: Floats, edges_y: Floats, share: float, rng: np.random.Generator) -> Blob:
+    """A particle that covers `share` of the aperture between the given edge points.
+
+    It sits off the middle, as particles lodge in corners. `edges_x`, `edges_y`: (2, 2) points.
+    """
+    step_x, step_y = edges_x[1] - edges_x[0], edges_y[1] - edges_y[0]
+    middle = (edges_x[0] + edges_x[1]) / 2
+    aside = rng.uniform(-0.3, 0.3, 2) * (1 - share)
+    at = middle + aside[0] * step_x + aside[1] * step_y
+    unit = Blob.rough(float(at[0]), float(at[1]), 1.0, rng)
+    grid = (np.arange(64) + 0.5) / 64 - 0.5
+    x = middle[0] + grid[:, None] * step_x[0] + grid[None, :] * step_y[0]
+    y = middle[1] + grid[:, None] * step_x[1] + grid[None, :] * step_y[1]
+    low, high = 0.0, 2 * float(np.hypot(*step_x) + np.hypot(*step_y))
+    for _ in range(30):
+        radius = (low + high) / 2
+        trial = Blob(unit.x, unit.y, radius, unit.waves)
+        filled = float(trial.cover_at(x, y, 0.02).mean())
+        low, high = (radius, high) if filled < min(share, 0.9999) else (low, radius)
+    return Blob(unit.x, unit.y, high, unit.waves)
+
+
+def fibre_along(
+    shape: tuple[int, int], width_px: float, opacity: float, rng: np.random.Generator
+) -> list[Capsule]:
+    """A lint fibre: a curve of random course across a part of the picture."""
+    size = np.array([shape[1], shape[0]], float)
+    points = rng.uniform(0.1, 0.9, 2) * size + rng.uniform(-0.25, 0.25, (3, 2)) * size
+    t = np.linspace(0, 1, 40)[:, None]
+    curve = (1 - t) ** 2 * points[0] + 2 * t * (1 - t) * points[1] + t**2 * points[2]
+    return [
+        Capsule(*map(float, (*a, *b)), width_px / 2, opacity)
+        for a, b in zip(curve[:-1], curve[1:], strict=True)
+    ]

@@ -1,0 +1,200 @@
+"""The exact truth of a rendered cloth, one entry per aperture in the picture."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sieve_inspect.synthetic.frame import Floats, Frame
+from sieve_inspect.synthetic.wires import Family
+
+__all__ = ["Truth", "build_truth"]
+
+
+@dataclass(frozen=True)
+class Truth:
+    """Arrays over the n apertures that lie at least partly in the picture.
+
+    x is the lattice direction nearest the picture's horizontal; `col` grows towards +x, `row`
+    towards +y, both from 0. Pixel centres are at whole numbers.
+
+    * `x_px`, `y_px`: middle of the aperture.
+    * `width_x_px`, `width_y_px`: perpendicular distance between the edges of the two wires at
+      mid-position, in the picture's pixels taken as square.
+    * `edges_x` (n, 2, 2): the points (x, y) on the two wires that bound the x width, `edges_y`
+      the same for y; `along_x`, `along_y` (n, 2): unit vectors along those wires. With them a
+      width follows under any scale: see `widths`.
+    * `state`: ok, blocked, torn or partial (partial where `whole` is false).
+    * `whole`: entirely within the picture and within the ring.
+    * `blocked_share`: part of the open area covered by foreign matter of any kind, 0..1.
+    * `touched`: dust or a fibre lies on it; `displaced`: a bounding wire stands aside.
+    * `vector_x`, `vector_y` (2,): the mean step to the next aperture along x and y, px.
+    * `wire_x_px`, `wire_y_px`: mean width of the wires that bound the x and the y widths.
+    * `angle_deg`: angle of the x direction from the picture's x axis towards its y axis.
+    """
+
+    row: NDArray[np.int64]
+    col: NDArray[np.int64]
+    x_px: Floats
+    y_px: Floats
+    width_x_px: Floats
+    width_y_px: Floats
+    edges_x: Floats
+    edges_y: Floats
+    along_x: Floats
+    along_y: Floats
+    state: NDArray[np.str_]
+    whole: NDArray[np.bool_]
+    blocked_share: Floats
+    touched: NDArray[np.bool_]
+    displaced: NDArray[np.bool_]
+    vector_x: Floats
+    vector_y: Floats
+    wire_x_px: float
+    wire_y_px: float
+    angle_deg: float
+
+    def __len__(self) -> int:
+        return len(self.row)
+
+    def widths(self, unit_x: float, unit_y: float) -> tuple[Floats, Floats]:
+        """Widths (x, y) with pixels of `unit_x` by `unit_y` (um/px, say) instead of squares."""
+        unit = np.array([unit_x, unit_y])
+        return _across(self.edges_x, self.along_x, unit), _across(self.edges_y, self.along_y, unit)
+
+    @property
+    def sound(self) -> NDArray[np.bool_]:
+        """Whole, and neither blocked nor torn nor touched by dust or a fibre."""
+        return self.whole & (self.state == "ok") & ~self.touched
+
+
+def _across(edges: Floats, along: Floats, unit: Floats) -> Floats:
+    gap = (edges[:, 1] - edges[:, 0]) * unit
+    wire = along * unit
+    cross = np.abs(gap[:, 0] * wire[:, 1] - gap[:, 1] * wire[:, 0])
+    result: Floats = cross / np.hypot(wire[:, 0], wire[:, 1])
+    return result
+
+
+def _points(frame: Frame, s: Floats, t: Floats) -> Floats:
+    x, y = frame.to_picture(s, t)
+    return np.stack([x, y], axis=-1)
+
+
+def _unit(vectors: Floats) -> Floats:
+    result: Floats = vectors / np.linalg.norm(vectors, axis=-1, keepdims=True)
+    return result
+
+
+@dataclass(frozen=True)
+class _Grid:
+    """Every aperture of the lattice, gap k of family A by gap r of family B, flattened."""
+
+    k: NDArray[np.int64]
+    r: NDArray[np.int64]
+    middle: Floats
+    edges_a: Floats
+    edges_b: Floats
+    along_a: Floats
+    along_b: Floats
+    corners: Floats
+
+
+def lattice_grid(frame: Frame, families: tuple[Family, Family]) -> _Grid:
+    """Geometry of every aperture of the lattice, inside the picture or not."""
+    low_a, high_a = families[0].edges_at_stations()
+    low_b, high_b = (edge.T for edge in families[1].edges_at_stations())
+    k, r = (i.ravel() for i in np.indices(low_a.shape))
+    low_a, high_a, low_b, high_b = (e.ravel() for e in (low_a, high_a, low_b, high_b))
+    s, t = (low_a + high_a) / 2, (low_b + high_b) / 2
+    pair_a = [_points(frame, low_a, t), _points(frame, high_a, t)]
+    pair_b = [_points(frame, s, low_b), _points(frame, s, high_b)]
+    around = [(low_a, low_b), (high_a, low_b), (high_a, high_b), (low_a, high_b)]
+    return _Grid(
+        k,
+        r,
+        _points(frame, s, t),
+        np.stack(pair_a, axis=1),
+        np.stack(pair_b, axis=1),
+        _unit(_points(frame, s, t + 0.5) - _points(frame, s, t - 0.5)),
+        _unit(_points(frame, s + 0.5, t) - _points(frame, s - 0.5, t)),
+        np.stack([_points(frame, a, b) for a, b in around], axis=1),
+    )
+
+
+def inside(
+    points: Floats, shape: tuple[int, int], circle: tuple[float, float, float] | None
+) -> NDArray[np.bool_]:
+    """Which points (…, 2) lie in the picture and, where given, in the circle (x, y, radius)."""
+    x, y = points[..., 0], points[..., 1]
+    result = (x >= -0.5) & (x <= shape[1] - 0.5) & (y >= -0.5) & (y <= shape[0] - 0.5)
+    if circle is not None:
+        result &= np.hypot(x - circle[0], y - circle[1]) <= circle[2]
+    return result
+
+
+def build_truth(
+    frame: Frame,
+    families: tuple[Family, Family],
+    shape: tuple[int, int],
+    circle: tuple[float, float, float] | None,
+) -> tuple[Truth, NDArray[np.int64]]:
+    """The truth of an undamaged cloth, and the (k, r) of each of its apertures, shape (n, 2)."""
+    grid = lattice_grid(frame, families)
+    seen = inside(grid.corners, shape, circle)
+    keep = seen.any(axis=1)
+    whole = seen.all(axis=1)[keep]
+    pitch = [float(np.mean(np.diff(f.centres))) for f in families]
+    zero = np.zeros(1)
+    origin = _points(frame, zero, zero)[0]
+    steps = [
+        _points(frame, zero + pitch[0], zero)[0] - origin,
+        _points(frame, zero, zero + pitch[1])[0] - origin,
+    ]
+    # Family A is x unless the cloth is turned so far that B's steps are the more level ones.
+    level = abs(steps[0][0]) / np.hypot(*steps[0]) >= abs(steps[1][0]) / np.hypot(*steps[1]) - 1e-9
+    ix, iy = (0, 1) if level else (1, 0)
+    number = (grid.k[keep], grid.r[keep])
+    sign_x = 1 if steps[ix][0] >= 0 else -1
+    sign_y = 1 if steps[iy][1] >= 0 else -1
+    edges = (grid.edges_a[keep], grid.edges_b[keep])
+    along = (grid.along_a[keep], grid.along_b[keep])
+    square = np.ones(2)
+    count = int(keep.sum())
+    mean_wire = [float(np.mean(f.widths)) for f in families]
+    vector_x, vector_y = sign_x * steps[ix], sign_y * steps[iy]
+    truth = Truth(
+        row=_from_zero(sign_y * number[iy]),
+        col=_from_zero(sign_x * number[ix]),
+        x_px=grid.middle[keep, 0],
+        y_px=grid.middle[keep, 1],
+        width_x_px=_across(edges[ix], along[ix], square),
+        width_y_px=_across(edges[iy], along[iy], square),
+        edges_x=edges[ix],
+        edges_y=edges[iy],
+        along_x=along[ix],
+        along_y=along[iy],
+        state=np.where(whole, "ok", "partial").astype("<U7"),
+        whole=whole,
+        blocked_share=np.zeros(count),
+        touched=np.zeros(count, bool),
+        displaced=np.zeros(count, bool),
+        vector_x=vector_x,
+        vector_y=vector_y,
+        wire_x_px=mean_wire[ix],
+        wire_y_px=mean_wire[iy],
+        angle_deg=float(np.degrees(np.arctan2(vector_x[1], vector_x[0]))),
+    )
+    return truth, np.stack(number, axis=1)
+
+
+def _from_zero(index: NDArray[np.int64]) -> NDArray[np.int64]:
+    return index - index.min() if index.size else index
+
+
+def with_state(truth: Truth, state: str, where: NDArray[np.bool_]) -> Truth:
+    """The truth with `state` set where the mask says, apertures cut by the border excepted."""
+    changed = np.where(where & truth.whole, state, truth.state).astype("<U7")
+    return replace(truth, state=changed)

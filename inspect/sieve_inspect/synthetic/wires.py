@@ -1,0 +1,112 @@
+"""The two families of wires: where each wire lies, and how it wanders along its length."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sieve_inspect.synthetic.frame import Floats, Frame
+from sieve_inspect.synthetic.model import Cloth
+
+__all__ = ["MARGIN_PX", "Family", "Finder", "weave"]
+
+# Cloth is drawn this far beyond the picture, so that light spread in from outside is there.
+MARGIN_PX = 96
+_BINS_PER_PX = 4
+
+
+class Finder:
+    """Finds, fast, the last of a sorted row of positions that is not above a value."""
+
+    def __init__(self, positions: Floats) -> None:
+        self.positions = positions
+        self._start = float(positions[0])
+        count = math.ceil((positions[-1] - positions[0]) * _BINS_PER_PX) + 1
+        bins = self._start + np.arange(count) / _BINS_PER_PX
+        self._table = (np.searchsorted(positions, bins, side="right") - 1).astype(np.int32)
+        self._last = len(positions) - 2
+
+    def __call__(self, values: Floats) -> NDArray[np.int32]:
+        """Index k with positions[k] <= value < positions[k + 1], held inside the row."""
+        bins = ((values - self._start) * _BINS_PER_PX).astype(np.int32)
+        np.clip(bins, 0, len(self._table) - 1, out=bins)
+        index = self._table[bins]
+        np.clip(index, 0, self._last, out=index)
+        index += values >= self.positions[index + 1]  # a bin may hold one position
+        return np.clip(index, 0, self._last, out=index)
+
+
+@dataclass(frozen=True)
+class Family:
+    """One family: wire centres and widths along its axis (n), and their wander.
+
+    `wander[k, r]` shifts wire k where it passes the gap r of the other family, whose middle is
+    `stations[r]`; between two stations the wire moves over smoothly, mostly at the crossing.
+    """
+
+    centres: Floats
+    widths: Floats
+    stations: Floats
+    wander: Floats
+
+    @property
+    def low(self) -> Floats:
+        """Lower edge of each gap k (n − 1), before wander."""
+        return self.centres[:-1] + self.widths[:-1] / 2
+
+    @property
+    def high(self) -> Floats:
+        """Upper edge of each gap k (n − 1), before wander."""
+        return self.centres[1:] - self.widths[1:] / 2
+
+    def edges_at_stations(self) -> tuple[Floats, Floats]:
+        """Lower and upper edge of each gap k at each station r, shape (n − 1, stations)."""
+        return self.low[:, None] + self.wander[:-1], self.high[:, None] + self.wander[1:]
+
+
+def _straight(
+    mean: float, wire: float, sd: float, wire_sd: float, comb: float, reach: float, seed: list[int]
+) -> tuple[Floats, Floats]:
+    """Centres and widths of wires covering ± reach; wire 0 of the middle lies at 0."""
+    rng = np.random.default_rng(seed)
+    half = math.ceil(1.1 * reach / (mean + wire)) + 4
+    gaps = rng.normal(mean, sd, 2 * half) if sd else np.full(2 * half, mean)
+    gaps[(np.arange(2 * half) - half) % 2 == 1] += comb / 2
+    gaps[(np.arange(2 * half) - half) % 2 == 0] -= comb / 2
+    widths = np.full(2 * half + 1, wire)
+    if wire_sd:
+        widths += rng.normal(0, wire_sd, 2 * half + 1)
+    gaps, widths = np.maximum(gaps, 0.2 * mean), np.maximum(widths, 0.3 * wire)
+    steps = (widths[:-1] + widths[1:]) / 2 + gaps
+    centres = np.concatenate([[0.0], np.cumsum(steps)])
+    return centres - centres[half], widths
+
+
+def weave(cloth: Cloth, frame: Frame, shape: tuple[int, int]) -> tuple[Family, Family]:
+    """Lay out both families over a picture of `shape` (height, width) and its margin."""
+    diagonal = math.hypot(shape[0] + 2 * MARGIN_PX, shape[1] + 2 * MARGIN_PX) / 2
+    reach = (diagonal + math.hypot(*cloth.offset_px)) / min(frame.stretch)
+    laid = [
+        _straight(
+            cloth.apertures[i],
+            cloth.wires[i],
+            cloth.spreads[i],
+            cloth.wire_sd_px,
+            (cloth.comb_px, cloth.comb_y_px)[i],
+            reach + 4 * abs(frame.bend[1 - i]) + 4 * abs(frame.bend[i]),
+            [cloth.seed, i],
+        )
+        for i in (0, 1)
+    ]
+    middles = [(c[:-1] + w[:-1] / 2 + c[1:] - w[1:] / 2) / 2 for c, w in laid]
+    rng = np.random.default_rng([cloth.seed, 2])
+    families = []
+    for i in (0, 1):
+        size = (len(laid[i][0]), len(middles[1 - i]))
+        # Two wires bound a gap: each takes half of the variance.
+        wander = rng.normal(0, cloth.along_sd_px / math.sqrt(2), size)
+        families.append(Family(laid[i][0], laid[i][1], middles[1 - i], wander))
+    return families[0], families[1]
