@@ -1,0 +1,161 @@
+"""Every error the registry raises: a sentence to fill in, and an exit code of its own.
+
+SievewardError                     (sieve_inspect.errors)
+├── UsageError                     2
+│   └── BadTextError               2   a name or note we cannot keep as written
+├── RegistryError              30–39   the registry cannot do what was asked
+│   ├── RegistryLockedError       30
+│   ├── RegistryFileError         31
+│   ├── UnknownSieveError         32
+│   ├── DuplicateSieveError       33
+│   ├── SieveRetiredError         34
+│   ├── UnknownCheckError         35
+│   ├── ForeignRegistryError      36
+│   ├── DateRefusedError          37
+│   ├── EvidenceError             38
+│   └── NoRegistryError           39
+└── IntegrityError             40–49   what was recorded is no longer what was recorded
+    ├── BrokenRecordError         40
+    └── EvidenceAlteredError      41
+"""
+
+from __future__ import annotations
+
+from sieve_inspect.errors import SievewardError, UsageError
+
+__all__ = [
+    "BadTextError",
+    "BrokenRecordError",
+    "DateRefusedError",
+    "DuplicateSieveError",
+    "EvidenceAlteredError",
+    "EvidenceError",
+    "ForeignRegistryError",
+    "IntegrityError",
+    "NoRegistryError",
+    "RegistryError",
+    "RegistryFileError",
+    "RegistryLockedError",
+    "SieveRetiredError",
+    "UnknownCheckError",
+    "UnknownSieveError",
+]
+
+
+class BadTextError(UsageError):
+    """A name or note that is empty, too long, or holds characters that cannot be printed."""
+
+    template = "The {what} {text!r} cannot be kept: {reason}."
+
+
+class RegistryError(SievewardError):
+    """The registry cannot do what was asked."""
+
+    exit_code = 30
+
+
+class RegistryLockedError(RegistryError):
+    """Another program kept the registry busy for longer than we wait."""
+
+    template = (
+        "The registry {file} is being written by another program and stayed busy for "
+        "{seconds:g} s: nothing was changed, try again in a moment."
+    )
+    exit_code = 30
+
+
+class RegistryFileError(RegistryError):
+    """The registry, or the folder it lies in, cannot be read or written."""
+
+    template = (
+        "The registry {file} cannot be used ({reason}): check the path, the free space and the "
+        "right to write there, or choose another with --registry."
+    )
+    exit_code = 31
+
+
+class UnknownSieveError(RegistryError):
+    """No sieve of that name."""
+
+    template = "There is no sieve {sieve!r} in the registry{hint}."
+    exit_code = 32
+
+
+class DuplicateSieveError(RegistryError):
+    """A sieve of that name is there already."""
+
+    template = "A sieve {sieve!r} is already in the registry: see it with `sieveward sieve show`."
+    exit_code = 33
+
+
+class SieveRetiredError(RegistryError):
+    """The sieve left service before that day; nothing more is recorded of it."""
+
+    template = (
+        "Sieve {sieve!r} was retired on {date} ({reason}): nothing more is recorded of it "
+        "from that day on."
+    )
+    exit_code = 34
+
+
+class UnknownCheckError(RegistryError):
+    """No check of that number."""
+
+    template = "There is no check {check!r}: `sieveward sieve show SIEVE` lists those there are."
+    exit_code = 35
+
+
+class ForeignRegistryError(RegistryError):
+    """Not a registry of ours, a damaged one, or one of a newer version."""
+
+    template = "{file} cannot be used as a registry: {reason}. {advice}."
+    exit_code = 36
+
+
+class DateRefusedError(RegistryError):
+    """A day that cannot be read, or that contradicts what is already recorded."""
+
+    template = "{reason}: {advice}."
+    exit_code = 37
+
+
+class EvidenceError(RegistryError):
+    """A file that should prove a check is missing, unreadable or changed while it was read."""
+
+    template = "The evidence {name} cannot be used: {reason}."
+    exit_code = 38
+
+
+class NoRegistryError(RegistryError):
+    """There is no registry yet where one was looked for."""
+
+    template = (
+        "There is no registry at {file} yet: begin one with `sieveward sieve add ID --nominal "
+        "75um`, or name another with --registry."
+    )
+    exit_code = 39
+
+
+class IntegrityError(SievewardError):
+    """What was recorded is no longer what was recorded."""
+
+    exit_code = 40
+
+
+class BrokenRecordError(IntegrityError):
+    """`verify` found the registry not to hold together."""
+
+    template = (
+        "The registry does not hold together ({count} to look at; first: {first}): run "
+        "`sieveward verify`, keep this file untouched and restore it from a backup."
+    )
+    exit_code = 40
+
+
+class EvidenceAlteredError(IntegrityError):
+    """An evidence file no longer has the content it was stored with."""
+
+    template = (
+        "The evidence file {file} no longer holds what was stored in it: restore it from a backup."
+    )
+    exit_code = 41

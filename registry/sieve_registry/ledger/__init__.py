@@ -1,0 +1,1 @@
+"""The ledger: canonical bytes, and a chain of hashes over everything recorded."""

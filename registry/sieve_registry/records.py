@@ -1,0 +1,223 @@
+"""The records that cross every border: frozen, with exact numbers where a limit is judged.
+
+Days are `datetime.date`; the time a thing was recorded is an ISO text in UTC ("…Z"). Nominal
+lengths are whole nanometres, measured figures `Decimal` micrometres: neither ever passes through
+a binary float on its way into or out of the registry.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date
+from decimal import Decimal
+
+__all__ = [
+    "Check",
+    "CheckDetail",
+    "DirectionFigures",
+    "Event",
+    "EvidenceFile",
+    "Finding",
+    "Margin",
+    "Retirement",
+    "Sieve",
+    "SieveEdit",
+    "SieveHistory",
+    "SieveState",
+    "Use",
+]
+
+
+@dataclass(frozen=True)
+class Event:
+    """One link of the ledger. `payload` is canonical JSON text; hashes are SHA-256 in hex."""
+
+    seq: int
+    kind: str
+    subject: str
+    on_date: str
+    recorded_at: str
+    person: str
+    software: str
+    payload: str
+    previous: str
+    hash: str
+
+
+@dataclass(frozen=True)
+class Finding:
+    """A rule's remark about a record: who says so, what, and about which thing."""
+
+    source: str
+    message: str
+    subject: str
+
+
+@dataclass(frozen=True)
+class Sieve:
+    """A sieve as it was added; lengths in whole nanometres."""
+
+    id: str
+    nominal_nm: int
+    standard: str
+    grade: str
+    serial: str
+    frame_nm: int | None
+    in_service: date | None
+    added_on: date
+    interval_months: int
+    interval_uses: int | None
+    location: str
+    maker: str
+    seq: int
+    recorded_at: str
+    person: str
+
+    @property
+    def nominal_um(self) -> float:
+        """The nominal aperture in um."""
+        return self.nominal_nm / 1000
+
+
+@dataclass(frozen=True)
+class SieveEdit:
+    """A change that counts from `on_date`: None leaves a thing as it was.
+
+    `interval_uses` 0 takes the limit by uses away.
+    """
+
+    sieve_id: str
+    on_date: date
+    interval_months: int | None
+    interval_uses: int | None
+    location: str | None
+    seq: int
+    recorded_at: str
+    person: str
+
+
+@dataclass(frozen=True)
+class DirectionFigures:
+    """What a check found in one lattice direction, in um; `u_…` are standard uncertainties."""
+
+    count: int
+    mean_um: Decimal
+    sd_um: Decimal
+    max_um: Decimal
+    u_mean_um: Decimal
+    u_sd_um: Decimal
+    u_max_um: Decimal
+    wire_mean_um: Decimal | None
+
+
+@dataclass(frozen=True)
+class Check:
+    """One check of a sieve: what was found and how it was judged."""
+
+    id: str
+    sieve_id: str
+    on_date: date
+    nominal_nm: int
+    standard: str
+    grade: str
+    rule: str
+    outcome: str
+    action: str
+    action_reason: str
+    reasons: tuple[str, ...]
+    fit: str
+    x: DirectionFigures
+    y: DirectionFigures
+    seq: int
+    recorded_at: str
+    person: str
+    software: str
+
+
+@dataclass(frozen=True)
+class Margin:
+    """One value against its limits, in um; `expanded_um` is U = 2u."""
+
+    name: str
+    direction: str
+    value_um: Decimal
+    expanded_um: Decimal | None
+    limit_low_um: Decimal | None
+    limit_high_um: Decimal | None
+    outcome: str
+
+
+@dataclass(frozen=True)
+class EvidenceFile:
+    """A file kept with a check. `role` is scan, measurement, apertures, overlay or scale."""
+
+    sha256: str
+    extension: str
+    size: int
+    role: str
+    name: str
+
+
+@dataclass(frozen=True)
+class CheckDetail:
+    """A check with its margins, its evidence and the ledger event that recorded it."""
+
+    check: Check
+    margins: tuple[Margin, ...]
+    evidence: tuple[EvidenceFile, ...]
+    event: Event
+
+
+@dataclass(frozen=True)
+class Use:
+    """Uses of a sieve logged for one day."""
+
+    sieve_id: str
+    on_date: date
+    count: int
+    note: str
+    seq: int
+    recorded_at: str
+    person: str
+
+
+@dataclass(frozen=True)
+class Retirement:
+    """The end of a sieve's service, decided by a person."""
+
+    sieve_id: str
+    on_date: date
+    reason: str
+    seq: int
+    recorded_at: str
+    person: str
+
+
+@dataclass(frozen=True)
+class SieveHistory:
+    """Everything recorded of one sieve, each list in the order of recording."""
+
+    sieve: Sieve
+    edits: tuple[SieveEdit, ...] = ()
+    checks: tuple[Check, ...] = ()
+    uses: tuple[Use, ...] = ()
+    retirement: Retirement | None = None
+
+
+@dataclass(frozen=True)
+class SieveState:
+    """What is true of a sieve at the end of one day; derived, never stored."""
+
+    sieve: Sieve
+    as_of: date
+    status: str
+    location: str
+    interval_months: int
+    interval_uses: int | None
+    last_check: Check | None
+    uses_total: int
+    uses_since_check: int
+    due: date | None
+    overdue: bool
+    due_because: str
+    remarks: tuple[Finding, ...]

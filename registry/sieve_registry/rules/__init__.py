@@ -1,0 +1,1 @@
+"""Rules: pure functions over records, returning states and findings."""

@@ -1,0 +1,1 @@
+"""The store: tables, migrations, the evidence folder, reading and writing."""
