@@ -1,0 +1,103 @@
+"""The one door to OpenCV: array shapes and constants changed in version 5, so nobody else calls it.
+
+Arrays are (height, width) or (height, width, 3); colours are given and returned as RGB.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = [
+    "decode",
+    "draw_lines",
+    "draw_text",
+    "encode_png",
+    "gaussian_blur",
+    "local_maxima",
+    "resize",
+    "shrink",
+]
+
+Float32 = NDArray[np.float32]
+UInt8 = NDArray[np.uint8]
+
+
+def decode(data: bytes) -> NDArray[np.uint8] | NDArray[np.uint16] | None:
+    """Decode picture bytes unchanged in depth; (h, w) or (h, w, 3) RGB, None if it cannot."""
+    array = cv2.imdecode(
+        np.frombuffer(data, np.uint8), cv2.IMREAD_UNCHANGED | cv2.IMREAD_IGNORE_ORIENTATION
+    )
+    if array is None:
+        return None
+    array = np.asarray(array)
+    if array.ndim == 3:
+        array = array[:, :, :3][:, :, ::-1] if array.shape[2] >= 3 else array[:, :, 0]
+    return np.ascontiguousarray(array)
+
+
+def gaussian_blur(image: Float32, sigma: float) -> Float32:
+    """Blur by a Gaussian of `sigma` px, the border mirrored."""
+    return np.asarray(cv2.GaussianBlur(image, (0, 0), sigma, borderType=cv2.BORDER_REFLECT_101))
+
+
+def shrink(image: Float32, factor: int) -> Float32:
+    """Average factor x factor blocks; a remainder at the right and lower border is cut off."""
+    height, width = (n // factor * factor for n in image.shape[:2])
+    size = (width // factor, height // factor)
+    return np.asarray(
+        cv2.resize(image[:height, :width], size, interpolation=cv2.INTER_AREA), np.float32
+    )
+
+
+def resize(image: UInt8, factor: float) -> UInt8:
+    """Scale a picture for looking at, never for measuring."""
+    method = cv2.INTER_AREA if factor < 1 else cv2.INTER_NEAREST
+    return np.asarray(cv2.resize(image, None, fx=factor, fy=factor, interpolation=method), np.uint8)
+
+
+def local_maxima(image: Float32, radius: float) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """Rows and columns of pixels that nothing within `radius` px exceeds."""
+    size = 2 * max(1, round(radius)) + 1
+    disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size))
+    highest = np.asarray(cv2.dilate(image, disc))
+    rows, columns = np.nonzero(image >= highest)
+    return rows, columns
+
+
+def draw_lines(
+    image: UInt8, segments: NDArray[np.float64], colour: Sequence[int], thickness: int = 1
+) -> None:
+    """Draw segments (n, 2, 2) of (x, y) in px into an RGB picture, anti-aliased, in place."""
+    fixed = np.round(segments * 16).astype(np.int32).reshape(-1, 2, 1, 2)
+    cv2.polylines(
+        image, list(fixed), False, tuple(int(c) for c in colour), thickness, cv2.LINE_AA, 4
+    )
+
+
+def draw_text(
+    image: UInt8, text: str, x: int, y: int, size: float, colour: Sequence[int], thickness: int = 1
+) -> None:
+    """Write plain ASCII text with its lower left corner at (x, y), in place."""
+    cv2.putText(
+        image,
+        text,
+        (x, y),
+        cv2.FONT_HERSHEY_SIMPLEX,
+        size,
+        tuple(int(c) for c in colour),
+        thickness,
+        cv2.LINE_AA,
+    )
+
+
+def encode_png(image: UInt8) -> bytes:
+    """RGB or grey picture as PNG bytes."""
+    flipped = image[:, :, ::-1] if image.ndim == 3 else image
+    done, data = cv2.imencode(".png", np.ascontiguousarray(flipped))
+    if not done:  # pragma: no cover - only on memory exhaustion
+        raise MemoryError("PNG encoding failed")
+    return bytes(np.asarray(data).tobytes())

@@ -1,0 +1,1 @@
+"""Where each opening is, and how wide: lattice, edge response, widths, flags."""

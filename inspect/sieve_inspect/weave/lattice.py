@@ -1,0 +1,295 @@
+"""Finding the lattice of the cloth: its two directions, and an index for every opening.
+
+1. The two strongest, nearly perpendicular peaks of the windowed power spectrum are the two
+   wire systems (a plain weave in projection is the product of two gratings, so no harmonic and
+   no diagonal is stronger than these).
+2. Openings are the local maxima of the picture smoothed to a fraction of the pitch.
+3. Neighbouring maxima one pitch apart are linked, the truest links first; walking the links
+   gives each opening its row and column, however much the pitch wanders on the way.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sieve_inspect import pixels
+from sieve_inspect.errors import NoLatticeError
+
+__all__ = ["Lattice", "Pitch", "find_lattice", "find_pitch"]
+
+Float = NDArray[np.float64]
+
+_SQUARE_WITHIN = np.deg2rad(7.0)  # cloth woven up to 2 deg off square, on a stretched scan
+_WINDOW = 1024
+_LINK = 0.34  # links may be off by this share of the pitch
+
+
+@dataclass(frozen=True)
+class Pitch:
+    """The two lattice vectors in px, rows of `vectors` (x, y); 0 is nearest the horizontal."""
+
+    vectors: Float
+    contrast: float  # height of the weaker peak over the spectrum's floor
+
+    @property
+    def lengths(self) -> Float:
+        """Length of both vectors, px."""
+        return np.asarray(np.hypot(*self.vectors.T))
+
+
+@dataclass(frozen=True, eq=False)
+class Lattice:
+    """Openings on a grid: `centre` (rows, columns, 2) as (x, y) px, NaN where none is known.
+
+    `seen` marks openings found in the picture; the others of `centre` are inferred from their
+    neighbours. `bright` tells whether openings are brighter than wires.
+    """
+
+    pitch: Pitch
+    centre: Float
+    seen: NDArray[np.bool_]
+    bright: bool
+
+
+def find_pitch(light: NDArray[np.float32], name: object = "the picture") -> Pitch:
+    """The two lattice vectors of a picture (h, w). Raises `NoLatticeError`."""
+    best: Pitch | None = None
+    factor = 1
+    while min(light.shape) // factor >= 48:
+        level = light if factor == 1 else pixels.shrink(light, factor)
+        found = _pitch_at(level)
+        if found is not None and (best is None or found.contrast > 1.5 * best.contrast):
+            best = Pitch(found.vectors * factor, found.contrast)
+        if max(level.shape) <= _WINDOW:
+            break
+        factor *= 2
+    if best is None:
+        raise NoLatticeError(file=name, reason="no regular crossing pattern stands out")
+    return best
+
+
+def _pitch_at(light: NDArray[np.float32]) -> Pitch | None:
+    from scipy import fft
+
+    height, width = (min(n, _WINDOW) for n in light.shape)
+    top, left = (light.shape[0] - height) // 2, (light.shape[1] - width) // 2
+    part = light[top : top + height, left : left + width]
+    part = part - pixels.gaussian_blur(part, min(height, width) / 12)
+    window = np.hanning(height)[:, None] * np.hanning(width)[None, :]
+    spectrum = np.abs(fft.rfft2(part * window.astype(np.float32)))
+    power = np.fft.fftshift(spectrum, axes=0)  # rows: -1/2..1/2 cycles/px; columns: 0..1/2
+    row, column = pixels.local_maxima(power.astype(np.float32), 3)
+    fy = (row - height // 2) / height
+    fx = column / width
+    floor = float(np.median(power)) + 1e-12
+    value = power[row, column]
+    far = np.hypot(fx * width, fy * height) > 3.5  # at least a few periods in the window
+    half = (fx > 0) | (fy > 0)  # a real picture's spectrum is symmetric: one half says all
+    keep = np.flatnonzero(far & half & (value > 8 * floor))
+    keep = keep[np.argsort(value[keep])[::-1][:40]]
+    pair = _best_pair(np.stack([fx[keep], fy[keep]], axis=1), value[keep])
+    if pair is None:
+        return None
+    refined = np.stack([_refine(power, row[keep[k]], column[keep[k]]) for k in pair])
+    frequency = (refined - [0, height // 2]) / [width, height]
+    vectors = np.linalg.inv(frequency).T  # columns of the inverse are the lattice vectors
+    return Pitch(_ordered(vectors), float(value[keep[list(pair)]].min() / floor))
+
+
+def _best_pair(frequency: Float, value: Float) -> tuple[int, int] | None:
+    """The two peaks with the largest product that stand square to each other, alike in length."""
+    if len(frequency) < 2:
+        return None
+    angle = np.arctan2(frequency[:, 1], frequency[:, 0])
+    length = np.hypot(*frequency.T)
+    between = np.abs(angle[:, None] - angle[None, :]) % np.pi
+    square = np.abs(between - np.pi / 2) < _SQUARE_WITHIN
+    ratio = length[:, None] / length[None, :]
+    alike = (ratio < 1.3) & (ratio > 1 / 1.3)
+    product = np.where(square & alike, value[:, None] * value[None, :], 0)
+    i, j = np.unravel_index(int(np.argmax(product)), product.shape)
+    return (int(i), int(j)) if product[i, j] > 0 else None
+
+
+def _refine(power: Float, row: int, column: int) -> Float:
+    """(column, row) of a peak from parabolas through the logarithm of its neighbours."""
+    height, width = power.shape
+    rows = [(row + k) % height for k in (-1, 0, 1)]
+    columns = [abs(column + k) if column + k < width else column for k in (-1, 0, 1)]
+    vertical = np.log(power[rows, column] + 1e-12)
+    horizontal = np.log(power[row, columns] + 1e-12)
+    return np.array([column + _vertex(horizontal), row + _vertex(vertical)])
+
+
+def _vertex(three: Float) -> float:
+    bend = three[0] - 2 * three[1] + three[2]
+    return float(np.clip(0.5 * (three[0] - three[2]) / bend, -0.5, 0.5)) if bend < 0 else 0.0
+
+
+def _ordered(vectors: Float) -> Float:
+    """Vector 0 nearest the horizontal and pointing right, vector 1 pointing down."""
+    if abs(vectors[0, 0]) / np.hypot(*vectors[0]) < abs(vectors[1, 0]) / np.hypot(*vectors[1]):
+        vectors = vectors[::-1]
+    signs = np.array([np.sign(vectors[0, 0]) or 1.0, np.sign(vectors[1, 1]) or 1.0])
+    return vectors * signs[:, None]
+
+
+def find_lattice(light: NDArray[np.float32], name: object = "the picture") -> Lattice:
+    """Find and index the openings of a picture (h, w) of linear light. Raises `NoLatticeError`."""
+    pitch = find_pitch(light, name)
+    factor = max(1, int(pitch.lengths.min() // 12))
+    small = pixels.shrink(light, factor) if factor > 1 else light
+    vectors = pitch.vectors / factor
+    smooth = pixels.gaussian_blur(small, 0.2 * float(np.hypot(*vectors.T).mean()))
+    bright = _openings_are_bright(smooth, vectors)
+    peaks = _peaks(smooth if bright else -smooth, vectors)
+    index, member = _link(peaks, vectors)
+    if member.sum() < 9:
+        raise NoLatticeError(file=name, reason="no two rows of openings hang together")
+    centre, seen = _grid(peaks[member], index[member])
+    full = (centre + 0.5) * factor - 0.5  # the centre of a block of pixels
+    return Lattice(pitch, full, seen, bright)
+
+
+def _openings_are_bright(smooth: NDArray[np.float32], vectors: Float) -> bool:
+    """Openings are islands and wires hang together, whichever of them is the brighter.
+
+    Half a pitch from a wire crossing, along a wire, there is wire again; half a pitch from an
+    opening there is wire too. So of the two kinds of extremum the one unlike both of its
+    half-way neighbours is the opening.
+    """
+    likeness = []
+    for sign in (1, -1):
+        peaks = _peaks(sign * smooth, vectors)
+        if len(peaks) < 4:
+            likeness.append(np.inf)
+            continue
+        at = _sample(smooth, peaks)
+        sides = [_sample(smooth, peaks + s * 0.5 * v) for v in vectors for s in (1, -1)]
+        corners = [
+            _sample(smooth, peaks + 0.5 * (s * vectors[0] + t * vectors[1]))
+            for s in (1, -1)
+            for t in (1, -1)
+        ]
+        side, corner = np.mean(sides, axis=0), np.mean(corners, axis=0)
+        likeness.append(float(np.nanmedian(np.abs(side - corner) / (np.abs(side - at) + 1e-9))))
+    return likeness[0] <= likeness[1]
+
+
+def _sample(image: NDArray[np.float32], points: Float) -> Float:
+    column, row = np.round(points).astype(int).T
+    height, width = image.shape
+    inside = (row >= 0) & (row < height) & (column >= 0) & (column < width)
+    out = np.full(len(points), np.nan)
+    out[inside] = image[row[inside], column[inside]]
+    return out
+
+
+def _peaks(smooth: NDArray[np.float32], vectors: Float) -> Float:
+    """Local maxima (n, 2) as (x, y), placed between pixels by a parabola in each axis."""
+    pitch = np.hypot(*vectors.T).min()
+    row, column = pixels.local_maxima(smooth, 0.38 * float(pitch))
+    height, width = smooth.shape
+    inner = (row > 0) & (row < height - 1) & (column > 0) & (column < width - 1)
+    row, column = row[inner], column[inner]
+    middle = smooth[row, column].astype(float)
+    out = np.stack([column, row], axis=1).astype(float)
+    for axis, (dr, dc) in enumerate(((0, 1), (1, 0))):
+        before = smooth[row - dr, column - dc].astype(float)
+        after = smooth[row + dr, column + dc].astype(float)
+        bend = before - 2 * middle + after
+        step = np.divide(0.5 * (before - after), bend, out=np.zeros_like(bend), where=bend < 0)
+        out[:, axis] += np.clip(step, -0.5, 0.5)
+    return out
+
+
+def _link(peaks: Float, vectors: Float) -> tuple[NDArray[np.intp], NDArray[np.bool_]]:
+    """Row and column (n, 2) of every peak in the largest linked patch, and who belongs to it."""
+    from scipy.sparse import coo_array
+    from scipy.sparse.csgraph import breadth_first_order, connected_components
+    from scipy.sparse.csgraph import minimum_spanning_tree as spanning_tree
+    from scipy.spatial import cKDTree
+
+    count = len(peaks)
+    index = np.zeros((count, 2), np.intp)
+    if count < 4:
+        return index, np.zeros(count, np.bool_)
+    tree = cKDTree(peaks)
+    reach = _LINK * float(np.hypot(*vectors.T).min())
+    start, end, step, cost = [], [], [], []
+    for axis, vector in enumerate(vectors):
+        distance, other = tree.query(peaks + vector, distance_upper_bound=reach)
+        hit = np.flatnonzero(np.isfinite(distance))
+        start.append(hit)
+        end.append(other[hit])
+        cost.append(distance[hit] + 1e-6 * reach)
+        step.append(np.full(len(hit), axis))
+    i, j, axes, costs = (np.concatenate(part) for part in (start, end, step, cost))
+    graph = coo_array((costs, (i, j)), shape=(count, count)).tocsr()
+    _, label = connected_components(graph, directed=False)
+    largest = int(np.argmax(np.bincount(label)))
+    member = np.asarray(label == largest)
+    root = int(np.flatnonzero(member)[0])
+    branches = spanning_tree(graph)
+    order, parent = breadth_first_order(branches, root, directed=False)
+    moves = {(int(a), int(b)): int(c) for a, b, c in zip(i, j, axes, strict=True)}
+    for node in order[1:]:
+        before = int(parent[node])
+        axis = moves.get((before, int(node)))
+        sign = 1
+        if axis is None:
+            axis, sign = moves[int(node), before], -1
+        index[node] = index[before]
+        index[node, 1 - axis] += sign  # axis 0 walks along a row: the column changes
+    return index, member
+
+
+def _grid(peaks: Float, index: NDArray[np.intp]) -> tuple[Float, NDArray[np.bool_]]:
+    """Peaks laid on their grid; gaps with enough neighbours are filled from them."""
+    index = index - index.min(axis=0)
+    rows, columns = index.max(axis=0) + 1
+    total = np.zeros((rows, columns, 2))
+    times = np.zeros((rows, columns))
+    np.add.at(total, (index[:, 0], index[:, 1]), peaks)
+    np.add.at(times, (index[:, 0], index[:, 1]), 1)
+    centre = np.where(times[..., None] == 1, total / np.maximum(times, 1)[..., None], np.nan)
+    seen = times == 1
+    return _fill(centre), seen
+
+
+def _fill(centre: Float) -> Float:
+    """Infer missing openings from opposite neighbours in their row and their column.
+
+    The middle between the neighbours on both sides is right for any smoothly bent cloth; holes
+    wider than one opening close from their rim inward.
+    """
+    centre = centre.copy()
+    for _ in range(64):
+        padded = np.pad(centre, ((2, 2), (2, 2), (0, 0)), constant_values=np.nan)
+        core = slice(2, -2)
+
+        def at(dr: int, dc: int, padded: Float = padded) -> Float:
+            height, width = centre.shape[:2]
+            return padded[2 + dr : 2 + dr + height, 2 + dc : 2 + dc + width]
+
+        guesses = [
+            0.5 * (at(0, -1) + at(0, 1)),
+            0.5 * (at(-1, 0) + at(1, 0)),
+            at(0, -1) + at(-1, 0) - at(-1, -1),
+            at(0, 1) + at(1, 0) - at(1, 1),
+            at(0, -1) + at(1, 0) - at(1, -1),
+            at(0, 1) + at(-1, 0) - at(-1, 1),
+        ]
+        stack = np.stack(guesses)
+        known = np.isfinite(stack[..., 0])
+        support = known.sum(axis=0)
+        missing = ~np.isfinite(padded[core, core, 0]) & (known[:2].any(axis=0) | (support >= 2))
+        if not missing.any():
+            break
+        weights = known[..., None]
+        mean = np.where(weights, stack, 0).sum(axis=0) / np.maximum(support, 1)[..., None]
+        centre[missing] = mean[missing]
+    return centre
