@@ -126,17 +126,21 @@ def _s_limit(
     """The limit on the sample's s in um, and a sentence on where it comes from."""
     if n == 1:
         return None, "no limit on s: one aperture has no standard deviation"
-    sigma0 = row.s.get("compliance")
-    if edition is None or not edition.sampled or grade == "compliance":
-        s = row.s.get(grade, sigma0 if edition else None)
-        if s is None and row.z is not None:
-            return None, "no limit on s: the share of apertures above nominal + z counts instead"
-        if s is None:
-            return None, "no limit on s in this table for this size"
-        one_for_all = edition is not None and grade != "compliance"
-        return s, f"s limit for {grade}: our source has one for every grade" if one_for_all else ""
-    count, published = row.n.get(grade), row.s.get(grade)
-    if published is not None and n in (None, count):
+    if edition is not None and edition.sampled and grade != "compliance":
+        return _sampled_s_limit(row, grade, n)
+    s = row.s.get(grade, row.s.get("compliance") if edition else None)
+    if s is None and row.z is not None:
+        return None, "no limit on s: the share of apertures above nominal + z counts instead"
+    if s is None:
+        return None, "no limit on s in this table for this size"
+    one_for_all = edition is not None and grade != "compliance"
+    return s, f"s limit for {grade}: our source has one for every grade" if one_for_all else ""
+
+
+def _sampled_s_limit(row: Row, grade: str, n: int | None) -> tuple[Decimal | None, str]:
+    """The published limit for the published count, else σ0 over the divisor for n."""
+    sigma0, published = row.s.get("compliance"), row.s.get(grade)
+    if published is not None and n in (None, row.n.get(grade)):
         return published, ""
     if sigma0 is None:
         return None, "no limit on s in this table for this size"

@@ -1,0 +1,94 @@
+"""What the tool proposes after a verdict; the decision stays with a person."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+from sieve_inspect.verdict.model import Margin, Share
+from sieve_inspect.verdict.rules import FAIL, PASS
+from sieve_inspect.verdict.words import Writer
+
+__all__ = ["BLOCKED_SHARE", "propose"]
+
+# Above this share of blocked area cleaning comes first. Common practice, no source.
+BLOCKED_SHARE = 0.01
+
+_HELP = {
+    "mean": "a certified scale artefact measured at the height of the cloth and a finer scan",
+    "largest aperture": "measuring the largest apertures again at a higher magnification",
+    "standard deviation": "measuring more apertures",
+}
+
+
+def propose(
+    outcome: str,
+    margins: Sequence[Margin],
+    shares: Sequence[Share],
+    writer: Writer,
+    *,
+    fit: str,
+    blocked_share: float,
+    torn: int,
+) -> tuple[str, str]:
+    """The proposed action ("keep", "clean and recheck", "measure better", "retire") and why.
+
+    Torn apertures or a fail propose retiring; else blocked apertures over `BLOCKED_SHARE`
+    propose cleaning; else anything conditional proposes measuring better, and says what would
+    help; else the sieve is kept.
+    """
+    blocked = f"{100 * blocked_share:.1f} % of the open area is blocked"
+    dirty = math.isfinite(blocked_share) and blocked_share > BLOCKED_SHARE
+    if torn:
+        holes = "a torn aperture lets" if torn == 1 else f"{torn} torn apertures let"
+        return "retire", (
+            f"Proposed: take it out of use, {holes} oversize through; look at the cloth and decide."
+        )
+    if outcome == FAIL:
+        first = f" {blocked}: clean it and measure once more before deciding." if dirty else ""
+        return (
+            "retire",
+            f"Proposed: take it out of use, it is outside its limits.{first} You decide.",
+        )
+    if dirty:
+        return "clean and recheck", (
+            f"Proposed: clean it and check again, {blocked} (over {100 * BLOCKED_SHARE:g} %). "
+            "You decide."
+        )
+    if outcome != PASS:
+        help_ = "; ".join(_what_helps(margins, shares, writer, fit, blocked_share))
+        return "measure better", f"Proposed: measure again. What would help: {help_}. You decide."
+    return "keep", "Proposed: keep it in use, all limits are met. You decide."
+
+
+def _what_helps(
+    margins: Sequence[Margin],
+    shares: Sequence[Share],
+    writer: Writer,
+    fit: str,
+    blocked_share: float,
+) -> list[str]:
+    helps = []
+    if fit == "indicative":
+        helps.append("a better picture (finer scan, even backlight, sharp focus)")
+    for row in margins:
+        if not row.judged:
+            few = row.name == "standard deviation"
+            helps.append(
+                f"measuring at least 2 apertures in {row.direction}"
+                if few
+                else f"a measurement that gives the {row.name} in {row.direction} with its uncertainty"
+            )
+        elif row.outcome not in (PASS, FAIL):
+            needed = writer.needed(row)
+            until = (
+                f"until its uncertainty is below ±{needed}"
+                if needed
+                else ("though a value exactly at its limit stays undecided")
+            )
+            helps.append(f"for the {row.name} in {row.direction}, {_HELP[row.name]}, {until}")
+    if any(share.percent is None for share in shares):
+        helps.append("counting the apertures above nominal + z")
+    if not math.isfinite(blocked_share):
+        helps.append("a picture in which blocked apertures can be told")
+    return helps or ["a better picture"]

@@ -1,0 +1,129 @@
+"""The sentences of a verdict: plain words, with number, unit and the digits U allows."""
+
+from __future__ import annotations
+
+import math
+from decimal import ROUND_HALF_UP, Decimal
+
+from sieve_inspect.standard import Limits
+from sieve_inspect.verdict.model import Margin, Share
+from sieve_inspect.verdict.rules import exact
+
+__all__ = ["Writer", "decimals_for", "share_sentence"]
+
+
+def decimals_for(expanded: float) -> int:
+    """Decimal places for a value with this U: two digits of U where it begins with 1 or 2.
+
+    Common practice, no source: so the rounding step never exceeds a tenth or so of U.
+    """
+    if not (math.isfinite(expanded) and expanded > 0):
+        return 1
+    exponent = math.floor(math.log10(expanded))
+    digits = 2 if expanded / 10**exponent < 3 else 1
+    return min(max(digits - 1 - exponent, 0), 6)
+
+
+class Writer:
+    """Writes lengths in um for sieves below 1 mm and in mm from there."""
+
+    def __init__(self, limits: Limits) -> None:
+        self.limits = limits
+        self._mm = limits.nominal_um >= 1000
+
+    def length(self, um: float, decimals: int) -> str:
+        """A length with its unit, `decimals` places counted in um."""
+        return f"{self.number(um, decimals)} {self.unit}"
+
+    def number(self, um: float, decimals: int) -> str:
+        """A length without its unit, half up."""
+        value = exact(um) / 1000 if self._mm else exact(um)
+        places = decimals + 3 if self._mm else decimals
+        rounded = value.quantize(Decimal(1).scaleb(-places), ROUND_HALF_UP)
+        return f"{abs(rounded) if not rounded else rounded:f}"
+
+    def limit(self, um: float) -> str:
+        """A limit as the table has it."""
+        return f"{um / 1000 if self._mm else um:g} {self.unit}"
+
+    @property
+    def unit(self) -> str:
+        """The unit of this sieve's lengths."""
+        return "mm" if self._mm else "um"
+
+    def margin(self, row: Margin) -> str:
+        """What one value says against its limit."""
+        if not row.judged:
+            return self._not_judged(row)
+        decimals = self._decimals(row)
+        value = f"{row.name} in {row.direction} is {self.length(row.value_um, decimals)}"
+        return f"{value}{self._against(row, decimals)}{self._doubt(row, decimals)}."
+
+    def _against(self, row: Margin, decimals: int) -> str:
+        if row.name == "standard deviation":
+            return f"; allowed is at most {self.limit(row.limit_high_um or 0.0)}"
+        off = float(exact(row.value_um) - exact(self.limits.nominal_um))
+        where = "over" if off >= 0 else "under"
+        allowed = (
+            f"±{self.limit(self.limits.y_um)}"
+            if row.name == "mean"
+            else (f"at most {self.limit(self.limits.x_um)} over")
+        )
+        return f", {self.length(abs(off), decimals)} {where} nominal; allowed is {allowed}"
+
+    def _doubt(self, row: Margin, decimals: int) -> str:
+        if not row.outcome.startswith("conditional"):
+            return ""
+        side = "inside" if row.outcome == "conditional pass" else "outside"
+        uncertainty = self.length(row.U_um, decimals)
+        return f"; that is {side}, but by less than the uncertainty of ±{uncertainty}"
+
+    def _not_judged(self, row: Margin) -> str:
+        what = f"{row.name} in {row.direction} cannot be judged"
+        if row.name == "standard deviation":
+            return f"{what}: it needs at least 2 apertures and a known uncertainty."
+        return f"{what}: its value or its uncertainty is not known."
+
+    def _decimals(self, row: Margin) -> int:
+        """As many as U allows, more where the rounded value would fall on the other side."""
+        decimals = decimals_for(row.U_um)
+        bounds = [b for b in (row.limit_low_um, row.limit_high_um) if b is not None]
+        for extra in range(decimals, decimals + 4):
+            value = exact(row.value_um).quantize(Decimal(1).scaleb(-extra), ROUND_HALF_UP)
+            if all(_side(value, b) == _side(exact(row.value_um), b) for b in bounds):
+                return extra
+        return decimals + 4
+
+    def needed(self, row: Margin) -> str | None:
+        """The U below which this row would be decided; None where no measuring helps."""
+        bounds = [b for b in (row.limit_low_um, row.limit_high_um) if b is not None]
+        distance = min(abs(exact(row.value_um) - exact(b)) for b in bounds)
+        if not distance:
+            return None
+        decimals = decimals_for(float(distance))
+        return self.length(float(distance), decimals)
+
+
+def _side(value: Decimal, bound: float) -> int:
+    difference = value - exact(bound)
+    return (difference > 0) - (difference < 0)
+
+
+def share_sentence(share: Share, above: str) -> str:
+    """What the share of apertures above nominal + z says against its limit."""
+    limit = f"{share.limit_percent:g} %"
+    if share.percent is None or not math.isfinite(share.percent):
+        return (
+            f"share of apertures above {above} in {share.direction} was not given, "
+            f"so the limit of {limit} cannot be judged."
+        )
+    decimals = 1
+    while decimals < 4 and (round(share.percent, decimals) > share.limit_percent) != (
+        share.percent > share.limit_percent
+    ):
+        decimals += 1
+    percent = f"{share.percent:.{decimals}f} %"
+    return (
+        f"{percent} of the apertures in {share.direction} are above {above}; "
+        f"allowed is at most {limit}."
+    )
