@@ -73,11 +73,10 @@ def _what_helps(
         helps.append("a better picture (finer scan, even backlight, sharp focus)")
     for row in margins:
         if not row.judged:
-            few = row.name == "standard deviation"
             helps.append(
                 f"measuring at least 2 apertures in {row.direction}"
-                if few
-                else f"a measurement that gives the {row.name} in {row.direction} with its uncertainty"
+                if row.name == "standard deviation"
+                else f"knowing the {row.name} in {row.direction} and its uncertainty"
             )
         elif row.outcome not in (PASS, FAIL):
             needed = writer.needed(row)

@@ -58,7 +58,7 @@ def judge(
     if fit == "indicative":
         outcome = f"conditional {outcome.removeprefix('conditional ')}"
     writer = Writer(limits)
-    reasons = _reasons(writer, margins, shares, torn, blocked_share, rule)
+    reasons = _reasons(writer, margins, shares, torn=torn, blocked_share=blocked_share, rule=rule)
     if fit == "indicative":
         reasons += [f"the picture is only indicative: {reason}" for reason in fit_reasons] or [
             "the picture is only indicative"
@@ -103,32 +103,31 @@ def _check(
 def _margins(
     direction: str, summary: DirectionSummary, limits: Limits, rule: str
 ) -> Iterable[Margin]:
-    w = limits.nominal_um
+    w, s_limit = limits.nominal_um, limits.s_limit_um
+    one, two = summary.count >= 1, summary.count >= 2  # what a mean and what an s needs
+    mean = summary.mean_um if one else math.nan
+    largest = summary.max_um if one else math.nan
     low, high = add(w, -limits.y_um), add(w, limits.y_um)
-    yield _margin("mean", direction, summary.mean_um, summary.u_mean_um, low, high, rule)
-    yield _margin(
-        "largest aperture", direction, summary.max_um, summary.u_max_um, None, limits.max_um, rule
-    )
-    if limits.s_limit_um is not None:
-        sd = summary.sd_um if summary.count >= 2 else math.nan
-        yield _margin(
-            "standard deviation", direction, sd, summary.u_sd_um, None, limits.s_limit_um, rule
+    rows: list[tuple[str, float, float, float | None, float]] = [
+        ("mean", mean, summary.u_mean_um, low, high),
+        ("largest aperture", largest, summary.u_max_um, None, limits.max_um),
+    ]
+    if s_limit is not None:
+        sd = summary.sd_um if two else math.nan
+        rows.append(("standard deviation", sd, summary.u_sd_um, None, s_limit))
+    for name, value, u, lower, upper in rows:
+        expanded = 2.0 * float(u)  # k = 2
+        outcome = decide(value, expanded, lower, upper, rule)
+        yield Margin(
+            name=name,
+            direction=direction,
+            value_um=float(value),
+            U_um=expanded,
+            limit_low_um=lower,
+            limit_high_um=upper,
+            outcome=outcome or NOT_JUDGED,
+            judged=outcome is not None,
         )
-
-
-def _margin(
-    name: str,
-    direction: str,
-    value: float,
-    u: float,
-    low: float | None,
-    high: float,
-    rule: str,
-) -> Margin:
-    expanded = 2.0 * float(u)  # k = 2
-    outcome = decide(value, expanded, low, high, rule)
-    judged = outcome is not None
-    return Margin(name, direction, float(value), expanded, low, high, outcome or NOT_JUDGED, judged)
 
 
 def _shares(limits: Limits, above: tuple[float, float] | None) -> tuple[Share, ...]:
@@ -149,6 +148,7 @@ def _reasons(
     writer: Writer,
     margins: Sequence[Margin],
     shares: Sequence[Share],
+    *,
     torn: int,
     blocked_share: float,
     rule: str,
@@ -167,7 +167,7 @@ def _reasons(
         return reasons
     parts = [
         f"both means are within ±{writer.limit(limits.y_um)} of {writer.limit(limits.nominal_um)}",
-        f"no aperture is above {writer.limit(limits.max_um)}",
+        f"no aperture measured is above {writer.limit(limits.max_um)}",
     ]
     if limits.s_limit_um is not None:
         parts.append(f"both standard deviations are at most {writer.limit(limits.s_limit_um)}")

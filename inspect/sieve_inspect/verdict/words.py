@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from decimal import ROUND_HALF_UP, Decimal
+from decimal import ROUND_DOWN, ROUND_HALF_UP, Decimal, localcontext
 
 from sieve_inspect.standard import Limits
 from sieve_inspect.verdict.model import Margin, Share
@@ -37,10 +37,8 @@ class Writer:
 
     def number(self, um: float, decimals: int) -> str:
         """A length without its unit, half up."""
-        value = exact(um) / 1000 if self._mm else exact(um)
-        places = decimals + 3 if self._mm else decimals
-        rounded = value.quantize(Decimal(1).scaleb(-places), ROUND_HALF_UP)
-        return f"{abs(rounded) if not rounded else rounded:f}"
+        rounded = _rounded(um, decimals)
+        return f"{rounded.scaleb(-3) if self._mm else rounded:f}"
 
     def limit(self, um: float) -> str:
         """A limit as the table has it."""
@@ -89,7 +87,7 @@ class Writer:
         decimals = decimals_for(row.U_um)
         bounds = [b for b in (row.limit_low_um, row.limit_high_um) if b is not None]
         for extra in range(decimals, decimals + 4):
-            value = exact(row.value_um).quantize(Decimal(1).scaleb(-extra), ROUND_HALF_UP)
+            value = _rounded(row.value_um, extra)
             if all(_side(value, b) == _side(exact(row.value_um), b) for b in bounds):
                 return extra
         return decimals + 4
@@ -101,7 +99,13 @@ class Writer:
         if not distance:
             return None
         decimals = decimals_for(float(distance))
-        return self.length(float(distance), decimals)
+        return self.length(float(_rounded(float(distance), decimals, ROUND_DOWN)), decimals)
+
+
+def _rounded(value: float, decimals: int, rounding: str = ROUND_HALF_UP) -> Decimal:
+    with localcontext() as context:
+        context.prec = 350  # every float fits
+        return exact(value).quantize(Decimal(1).scaleb(-decimals), rounding)
 
 
 def _side(value: Decimal, bound: float) -> int:
