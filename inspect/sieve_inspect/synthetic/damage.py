@@ -32,7 +32,9 @@ class Cut:
         """Let light through where the wire was, within the grid of squares."""
         own = scene.families[self.family]
         middle = own.centres[self.wire]
-        reach = own.widths[self.wire] + abs(own.wander[self.wire]).max() + 2
+        gaps = (own.high - own.low)[self.wire - 1 : self.wire + 1]
+        # The wire's own zone, into the gaps on both sides but short of the next wires.
+        reach = own.widths[self.wire] / 2 + 0.4 * float(gaps.min())
         s = np.array([middle - reach, middle + reach, middle - reach, middle + reach])
         t = np.array([self.start, self.start, self.stop, self.stop])
         px, py = scene.frame.to_picture(*((s, t) if self.family == 0 else (t, s)))
@@ -45,7 +47,6 @@ class Cut:
         shares = list(scene.shares(xs, ys, step_px))
         extents = scene.frame.footprint(1 - self.family, step_px)
         gone = edge_share(np.minimum(across - self.start, self.stop - across), extents)
-        # The wire's own zone; between there and the next wires the gap is open anyway.
         gone *= np.abs(along - middle) <= reach
         shares[self.family] += (1 - shares[self.family]) * gone
         share[box] = shares[0] * shares[1]
@@ -99,8 +100,12 @@ def circle_of(ring: Ring | None, shape: tuple[int, int]) -> tuple[float, float, 
     """The cloth's circle (x, y, radius) in px."""
     if ring is None:
         return None
-    x, y = ring.centre_px or ((shape[1] - 1) / 2, (shape[0] - 1) / 2)
-    return x, y, ring.radius_px
+    return *ring_centre(ring, shape), ring.radius_px
+
+
+def ring_centre(ring: Ring, shape: tuple[int, int]) -> tuple[float, float]:
+    """The middle (x, y) of a ring in a picture of `shape` (height, width), px."""
+    return ring.centre_px or ((shape[1] - 1) / 2, (shape[0] - 1) / 2)
 
 
 def place_faults(
@@ -171,7 +176,7 @@ def _tear(
         if length:  # from the middle of one crossing wire to the middle of another
             first, last = other.centres[start], other.centres[start + length]
         else:  # a break within one aperture
-            middle = other.stations[0] * 0 + (other.low[start] + other.high[start]) / 2
+            middle = other.stations[start]
             reach = (other.high[start] - other.low[start]) * rng.uniform(0.15, 0.3)
             first, last = middle - reach, middle + reach
         cuts.append(Cut(i, wire, float(first), float(last)))

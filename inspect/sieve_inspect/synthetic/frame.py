@@ -56,6 +56,12 @@ class Frame:
             qy * self.stretch[1] + self.centre[1],
         )
 
+    def direction(self, family: int) -> Floats:
+        """Unit vector (x, y) in the picture of a step along s (family 0) or t (family 1)."""
+        step = np.linalg.inv(self.rows)[:, family] * np.array(self.stretch)
+        result: Floats = step / np.hypot(step[0], step[1])
+        return result
+
     def footprint(self, family: int, step_px: float) -> tuple[float, float]:
         """Extents of a square of `step_px` along a family's normal: its x and its y part."""
         return (

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass
 
 import numpy as np
@@ -46,17 +47,15 @@ class Blob:
 
     def cover(self, x: Floats, y: Floats, step_px: float) -> Floats:
         """`cover_at` on the grid x (m) by y (n)."""
-        return self.cover_at(*np.broadcast_arrays(x[None, :], y[:, None]), step_px)
+        return self.cover_at(x[None, :], y[:, None], step_px)
 
 
 @dataclass(frozen=True)
 class Capsule:
     """A short straight piece of fibre with round ends."""
 
-    x0: float
-    y0: float
-    x1: float
-    y1: float
+    start: tuple[float, float]
+    stop: tuple[float, float]
     radius: float
     opacity: float
 
@@ -65,18 +64,18 @@ class Capsule:
         """A box around it: x0, x1, y0, y1."""
         reach = self.radius + 1
         return (
-            min(self.x0, self.x1) - reach,
-            max(self.x0, self.x1) + reach,
-            min(self.y0, self.y1) - reach,
-            max(self.y0, self.y1) + reach,
+            min(self.start[0], self.stop[0]) - reach,
+            max(self.start[0], self.stop[0]) + reach,
+            min(self.start[1], self.stop[1]) - reach,
+            max(self.start[1], self.stop[1]) + reach,
         )
 
     def cover_at(self, x: Floats, y: Floats, step_px: float) -> Floats:
         """Covered share (0..opacity) of squares of side `step_px` at points of any shape."""
-        ax, ay = self.x1 - self.x0, self.y1 - self.y0
-        along = ((x - self.x0) * ax + (y - self.y0) * ay) / max(ax * ax + ay * ay, 1e-12)
-        along = np.clip(along, 0.0, 1.0)
-        away = np.hypot(x - self.x0 - along * ax, y - self.y0 - along * ay)
+        dx, dy = x - self.start[0], y - self.start[1]
+        ax, ay = self.stop[0] - self.start[0], self.stop[1] - self.start[1]
+        along = np.clip((dx * ax + dy * ay) / max(ax * ax + ay * ay, 1e-12), 0.0, 1.0)
+        away = np.hypot(dx - along * ax, dy - along * ay)
         result: Floats = self.opacity * np.clip((self.radius - away) / step_px + 0.5, 0.0, 1.0)
         return result
 
@@ -116,6 +115,6 @@ def fibre_along(
     t = np.linspace(0, 1, 40)[:, None]
     curve = (1 - t) ** 2 * points[0] + 2 * t * (1 - t) * points[1] + t**2 * points[2]
     return [
-        Capsule(*map(float, (*a, *b)), width_px / 2, opacity)
-        for a, b in zip(curve[:-1], curve[1:], strict=True)
+        Capsule((float(a[0]), float(a[1])), (float(b[0]), float(b[1])), width_px / 2, opacity)
+        for a, b in itertools.pairwise(curve)
     ]

@@ -50,7 +50,8 @@ def transfer(optics: Optics, fx: Floats, fy: Floats) -> NDArray[np.complex128] |
         return core * _disc(rho2, size)
     if optics.kind == "smear":
         phase = 2j * math.pi * fy * size
-        return core * (np.exp(phase) / (1 + phase))
+        turned: NDArray[np.complex128] = core * (np.exp(phase) / (1 + phase))
+        return turned
     if optics.kind == "glare":
         skirts = (1 + (2 * math.pi * size) ** 2 * rho2) ** -1.5
         return core * ((1 - optics.share) + optics.share * skirts)

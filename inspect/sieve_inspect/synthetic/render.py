@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sieve_inspect.errors import UsageError
-from sieve_inspect.synthetic.damage import Faults, place_faults
+from sieve_inspect.synthetic.damage import Faults, place_faults, ring_centre
 from sieve_inspect.synthetic.frame import Floats, frame_of
 from sieve_inspect.synthetic.model import Cloth, Light, Optics, Ring, Sensor
 from sieve_inspect.synthetic.optics import oversampling, reach_px, transfer
@@ -90,7 +90,9 @@ def render_light(
     families, truth, faults = place_faults(cloth, frame, families, shape)
     scene = Scene(frame, families)
     painter = _Painter(scene, faults, light, cloth.ring, shape)
-    levels = _look(painter, optics, sensor, shape)
+    shift = sensor.channel_shift_px
+    shifts = (shift, (0.0, 0.0), (-shift[0], -shift[1])) if sensor.channels == 3 else ((0.0, 0.0),)
+    levels = _Camera(optics, shifts, shape).look(painter)
     levels *= _field(light, shape)[..., None]
     levels += light.stray
     return (levels if sensor.channels == 3 else levels[..., 0]), truth
@@ -121,97 +123,93 @@ class _Painter:
         open_share *= np.float32(span)
         open_share += np.float32(wire)
         if self.ring is not None:
-            _paint_ring(open_share, self.ring, x, y, step_px, self.shape)
+            cx, cy = ring_centre(self.ring, self.shape)
+            for i in range(0, len(y), 256):
+                away = np.hypot(x[None, :] - cx, y[i : i + 256, None] - cy)
+                _paint_ring(open_share[i : i + 256], self.ring, away, step_px)
         return open_share
 
 
-def _paint_ring(
-    level: NDArray[np.float32],
-    ring: Ring,
-    x: Floats,
-    y: Floats,
-    step_px: float,
-    shape: tuple[int, int],
-) -> None:
-    cx, cy = ring.centre_px or ((shape[1] - 1) / 2, (shape[0] - 1) / 2)
-    for i in range(0, len(y), 256):
-        part = level[i : i + 256]
-        radius = np.hypot(x[None, :] - cx, y[i : i + 256, None] - cy)
-        for limit, value in (
-            (ring.radius_px, ring.level),
-            (ring.radius_px + ring.width_px, ring.surround),
-        ):
-            share = np.clip((radius - limit) / step_px + 0.5, 0, 1).astype(np.float32)
-            part += share * (np.float32(value) - part)
+def _paint_ring(level: NDArray[np.float32], ring: Ring, away: Floats, step_px: float) -> None:
+    """Lay ring and surround over the cloth, `away` (n, m) px from the ring's middle."""
+    for limit, value in (
+        (ring.radius_px, ring.level),
+        (ring.radius_px + ring.width_px, ring.surround),
+    ):
+        share = np.clip((away - limit) / step_px + 0.5, 0, 1).astype(np.float32)
+        level += share * (np.float32(value) - level)
 
 
-def _look(painter: _Painter, optics: Optics, sensor: Sensor, shape: tuple[int, int]) -> Floats:
-    """Blur and integrate over the pixels, strip by strip: (height, width, channels)."""
-    height, width = shape
-    n = oversampling(optics)
-    shift = max(abs(v) for v in sensor.channel_shift_px) if sensor.channels == 3 else 0.0
-    margin = min(MARGIN_PX - 8, math.ceil(reach_px(optics) + shift + 2))
-    plain = optics.kind == "none" and shift == 0
-    margin = 0 if plain else margin
-    rows = max(16, _STRIP_SQUARES // ((width + 2 * margin) * n * n) - 2 * margin)
-    result = np.empty((height, width, sensor.channels))
-    for top in range(0, height, rows):
-        bottom = min(height, top + rows)
-        if plain:
-            squares = painter(_grid(0, width, 1), _grid(top, bottom, 1), 1.0)
-            result[top:bottom] = squares[..., None]
-        else:
-            result[top:bottom] = _strip(painter, optics, sensor, (top, bottom), width, margin, n)
-    return result
+@dataclass(frozen=True)
+class _Camera:
+    """Optics and channels over a picture of `shape`; `n` squares per px, `margin` px around."""
+
+    optics: Optics
+    shifts: tuple[tuple[float, float], ...]
+    shape: tuple[int, int]
+
+    @property
+    def n(self) -> int:
+        return oversampling(self.optics)
+
+    @property
+    def margin(self) -> int:
+        far = max(abs(v) for shift in self.shifts for v in shift)
+        return min(MARGIN_PX - 8, math.ceil(reach_px(self.optics) + far + 2))
+
+    def look(self, painter: _Painter) -> Floats:
+        """Blur and integrate over the pixels, strip by strip: (height, width, channels)."""
+        height, width = self.shape
+        result = np.empty((height, width, len(self.shifts)))
+        if self.optics.kind == "none":
+            for channel, (dx, dy) in enumerate(self.shifts):
+                squares = painter(_count(width) - dx, _count(height) - dy, 1.0)
+                result[..., channel] = squares
+            return result
+        line = (width + 2 * self.margin) * self.n**2
+        rows = max(16, _STRIP_SQUARES // line - 2 * self.margin)
+        for top in range(0, height, rows):
+            bottom = min(height, top + rows)
+            result[top:bottom] = self._strip(painter, top, bottom)
+        return result
+
+    def _strip(self, painter: _Painter, top: int, bottom: int) -> Floats:
+        from scipy.fft import irfft2, rfft2
+
+        n, (_, width) = self.n, self.shape
+        y, above = _squares(top, bottom, self.margin, n)
+        x, left = _squares(0, width, self.margin, n)
+        fx = n * _count(len(x) // 2 + 1) / len(x)
+        fy = n * np.fft.ifftshift(_count(len(y)) - len(y) // 2) / len(y)
+        spectrum = rfft2(painter(x, y, 1 / n), workers=2)
+        for i in range(0, len(fy), 256):
+            spectrum[i : i + 256] *= transfer(self.optics, fx, fy[i : i + 256])
+        result = np.empty((bottom - top, width, len(self.shifts)))
+        for channel, (dx, dy) in enumerate(self.shifts):
+            shifted = spectrum
+            if dx or dy:
+                turn_x, turn_y = np.exp(-2j * np.pi * dx * fx), np.exp(-2j * np.pi * dy * fy)
+                shifted = spectrum * (turn_y[:, None] * turn_x).astype(np.complex64)
+            fine = irfft2(shifted, s=(len(y), len(x)), workers=2)
+            fine = fine[above : above + (bottom - top) * n, left : left + width * n]
+            result[..., channel] = fine.reshape(bottom - top, n, width, n).mean(axis=(1, 3))
+        return result
 
 
-def _grid(start: int, stop: int, n: int) -> Floats:
-    """Centres of the squares of the pixels start..stop, n to a pixel."""
-    result: Floats = start - 0.5 + (np.arange((stop - start) * n) + 0.5) / n
-    return result
+def _count(length: int) -> Floats:
+    return np.arange(length, dtype=np.float64)
 
 
-def _padded(length: int, n: int) -> int:
-    """The next length in px whose n-fold transforms quickly."""
+def _squares(start: int, stop: int, margin: int, n: int) -> tuple[Floats, int]:
+    """Centres (px) of n squares to a pixel over start..stop and at least the margin around.
+
+    As many as transform quickly; also returns how many lie before `start`.
+    """
     from scipy.fft import next_fast_len
 
+    length = stop - start + 2 * margin
     while next_fast_len(length * n, real=True) != length * n:
         length += 1
-    return length
-
-
-def _strip(
-    painter: _Painter,
-    optics: Optics,
-    sensor: Sensor,
-    span: tuple[int, int],
-    width: int,
-    margin: int,
-    n: int,
-) -> Floats:
-    from scipy.fft import irfft2, rfft2, rfftfreq
-
-    top, bottom = span
-    tall = _padded(bottom - top + 2 * margin, n)
-    wide = _padded(width + 2 * margin, n)
-    left = margin + (wide - width - 2 * margin) // 2
-    above = margin + (tall - (bottom - top) - 2 * margin) // 2
-    x = _grid(-left, wide - left, n)
-    y = _grid(top - above, top - above + tall, n)
-    spectrum = rfft2(painter(x, y, 1 / n), workers=2)
-    fx, fy = rfftfreq(wide * n, 1 / n), np.fft.fftfreq(tall * n, 1 / n)
-    for i in range(0, len(fy), 256):
-        spectrum[i : i + 256] *= transfer(optics, fx, fy[i : i + 256]).astype(np.complex64)
-    result = np.empty((bottom - top, width, sensor.channels))
-    for channel in range(sensor.channels):
-        dx, dy = (v * (1, 0, -1)[channel] for v in sensor.channel_shift_px)
-        if sensor.channels == 1 or (dx == 0 and dy == 0):
-            shifted = spectrum
-        else:
-            turn_y = np.exp(-2j * np.pi * dy * fy).astype(np.complex64)[:, None]
-            turn_x = np.exp(-2j * np.pi * dx * fx).astype(np.complex64)[None, :]
-            shifted = spectrum * turn_y * turn_x
-        fine = irfft2(shifted, s=(tall * n, wide * n), workers=2)
-        fine = fine[above * n : (above + bottom - top) * n, left * n : (left + width) * n]
-        result[..., channel] = fine.reshape(bottom - top, n, width, n).mean(axis=(1, 3))
-    return result
+    before = margin + (length - (stop - start) - 2 * margin) // 2
+    first = start - before - 0.5
+    return first + (_count(length * n) + 0.5) / n, before * n

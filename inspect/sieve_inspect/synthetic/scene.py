@@ -57,16 +57,18 @@ class Scene:
         wires = self.families[family]
         k = self._find_wire[family](along)
         if not self._wanders[family]:
-            return np.minimum(along - wires.low[k], wires.high[k] - along)
+            plain: Floats = np.minimum(along - wires.low[k], wires.high[k] - along)
+            return plain
         find = self._find_station[family]
         r = find(across)
         begin = find.positions[r]
         f = np.clip((across - begin) / (find.positions[r + 1] - begin), 0.0, 1.0)
         f *= f * (3 - 2 * f)
-        shift = wires.wander
-        lower = shift[k, r] * (1 - f) + shift[k, r + 1] * f
-        upper = shift[k + 1, r] * (1 - f) + shift[k + 1, r + 1] * f
-        depth = np.minimum(along - wires.low[k] - lower, wires.high[k] + upper - along)
+        table, row = wires.wander.ravel(), k * wires.wander.shape[1] + r
+        lower = table[row] * (1 - f) + table[row + 1] * f
+        row += wires.wander.shape[1]
+        upper = table[row] * (1 - f) + table[row + 1] * f
+        depth: Floats = np.minimum(along - wires.low[k] - lower, wires.high[k] + upper - along)
         if not self._crosses[family]:
             return depth
         # A wire pushed aside by more than its half leaves its own cell: look from next door.

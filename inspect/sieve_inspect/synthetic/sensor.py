@@ -30,7 +30,16 @@ def expose(light: Floats, sensor: Sensor) -> NDArray[np.uint8] | NDArray[np.uint
         level = level + spread * rng.standard_normal(level.shape)
     encoded = srgb_encode(level) if sensor.encoding == "srgb" else np.clip(level, 0.0, 1.0)
     top = 2**sensor.bits - 1
-    return np.floor(encoded * top + 0.5).astype(np.uint8 if sensor.bits == 8 else np.uint16)
+    stored = np.floor(encoded * top + 0.5)
+    return _bytes(stored) if sensor.bits == 8 else _words(stored)
+
+
+def _bytes(values: Floats) -> NDArray[np.uint8]:
+    return values.astype(np.uint8)
+
+
+def _words(values: Floats) -> NDArray[np.uint16]:
+    return values.astype(np.uint16)
 
 
 def jpeg_bytes(image: NDArray[np.uint8], quality: int) -> bytes:

@@ -30,7 +30,8 @@ class Truth:
     * `whole`: entirely within the picture and within the ring.
     * `blocked_share`: part of the open area covered by foreign matter of any kind, 0..1.
     * `touched`: dust or a fibre lies on it; `displaced`: a bounding wire stands aside.
-    * `vector_x`, `vector_y` (2,): the mean step to the next aperture along x and y, px.
+    * `vector_x`, `vector_y` (2,): the mean step to the next aperture along x and y, px, fitted
+      to the apertures in the picture (NaN where there is no second row or column).
     * `wire_x_px`, `wire_y_px`: mean width of the wires that bound the x and the y widths.
     * `angle_deg`: angle of the x direction from the picture's x axis towards its y axis.
     """
@@ -67,7 +68,8 @@ class Truth:
     @property
     def sound(self) -> NDArray[np.bool_]:
         """Whole, and neither blocked nor torn nor touched by dust or a fibre."""
-        return self.whole & (self.state == "ok") & ~self.touched
+        result: NDArray[np.bool_] = self.whole & (self.state == "ok") & ~self.touched
+        return result
 
 
 def _across(edges: Floats, along: Floats, unit: Floats) -> Floats:
@@ -145,37 +147,27 @@ def build_truth(
     grid = lattice_grid(frame, families)
     seen = inside(grid.corners, shape, circle)
     keep = seen.any(axis=1)
-    whole = seen.all(axis=1)[keep]
-    pitch = [float(np.mean(np.diff(f.centres))) for f in families]
-    zero = np.zeros(1)
-    origin = _points(frame, zero, zero)[0]
-    steps = [
-        _points(frame, zero + pitch[0], zero)[0] - origin,
-        _points(frame, zero, zero + pitch[1])[0] - origin,
-    ]
-    # Family A is x unless the cloth is turned so far that B's steps are the more level ones.
-    level = abs(steps[0][0]) / np.hypot(*steps[0]) >= abs(steps[1][0]) / np.hypot(*steps[1]) - 1e-9
-    ix, iy = (0, 1) if level else (1, 0)
-    number = (grid.k[keep], grid.r[keep])
-    sign_x = 1 if steps[ix][0] >= 0 else -1
-    sign_y = 1 if steps[iy][1] >= 0 else -1
+    whole = np.logical_and.reduce(seen[keep], axis=1)
+    order, signs = _naming(frame)
+    number = np.stack([grid.k[keep], grid.r[keep]], axis=1)
     edges = (grid.edges_a[keep], grid.edges_b[keep])
     along = (grid.along_a[keep], grid.along_b[keep])
-    square = np.ones(2)
-    count = int(keep.sum())
-    mean_wire = [float(np.mean(f.widths)) for f in families]
-    vector_x, vector_y = sign_x * steps[ix], sign_y * steps[iy]
+    col, row = (_from_zero(signs[i] * number[:, order[i]]) for i in (0, 1))
+    middle = grid.middle[keep]
+    vector_x, vector_y = _steps(row, col, middle)
+    wires = [float(np.mean(families[i].widths)) for i in order]
+    count = len(middle)
     truth = Truth(
-        row=_from_zero(sign_y * number[iy]),
-        col=_from_zero(sign_x * number[ix]),
-        x_px=grid.middle[keep, 0],
-        y_px=grid.middle[keep, 1],
-        width_x_px=_across(edges[ix], along[ix], square),
-        width_y_px=_across(edges[iy], along[iy], square),
-        edges_x=edges[ix],
-        edges_y=edges[iy],
-        along_x=along[ix],
-        along_y=along[iy],
+        row=row,
+        col=col,
+        x_px=middle[:, 0],
+        y_px=middle[:, 1],
+        width_x_px=_across(edges[order[0]], along[order[0]], np.ones(2)),
+        width_y_px=_across(edges[order[1]], along[order[1]], np.ones(2)),
+        edges_x=edges[order[0]],
+        edges_y=edges[order[1]],
+        along_x=along[order[0]],
+        along_y=along[order[1]],
         state=np.where(whole, "ok", "partial").astype("<U7"),
         whole=whole,
         blocked_share=np.zeros(count),
@@ -183,11 +175,34 @@ def build_truth(
         displaced=np.zeros(count, bool),
         vector_x=vector_x,
         vector_y=vector_y,
-        wire_x_px=mean_wire[ix],
-        wire_y_px=mean_wire[iy],
+        wire_x_px=wires[0],
+        wire_y_px=wires[1],
         angle_deg=float(np.degrees(np.arctan2(vector_x[1], vector_x[0]))),
     )
-    return truth, np.stack(number, axis=1)
+    return truth, number
+
+
+def _naming(frame: Frame) -> tuple[tuple[int, int], tuple[int, int]]:
+    """Which family bounds the x and the y widths, and whether its count runs with the picture.
+
+    Family A is x unless the cloth is turned so far that B's steps are the more level ones.
+    """
+    steps = (frame.direction(0), frame.direction(1))
+    level = abs(steps[0][0]) >= abs(steps[1][0]) - 1e-9
+    order = (0, 1) if level else (1, 0)
+    return order, (
+        1 if steps[order[0]][0] >= 0 else -1,
+        1 if steps[order[1]][1] >= 0 else -1,
+    )
+
+
+def _steps(row: NDArray[np.int64], col: NDArray[np.int64], middle: Floats) -> tuple[Floats, Floats]:
+    """Mean steps along x and y, px, by least squares over all apertures; NaN where too few."""
+    if len(row) < 3 or row.max() == 0 or col.max() == 0:
+        return np.full(2, np.nan), np.full(2, np.nan)
+    design = np.stack([np.ones(len(row)), col, row], axis=1)
+    found = np.linalg.lstsq(design, middle, rcond=None)[0]
+    return found[1], found[2]
 
 
 def _from_zero(index: NDArray[np.int64]) -> NDArray[np.int64]:

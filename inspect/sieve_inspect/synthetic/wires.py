@@ -67,18 +67,17 @@ class Family:
         return self.low[:, None] + self.wander[:-1], self.high[:, None] + self.wander[1:]
 
 
-def _straight(
-    mean: float, wire: float, sd: float, wire_sd: float, comb: float, reach: float, seed: list[int]
-) -> tuple[Floats, Floats]:
-    """Centres and widths of wires covering ± reach; wire 0 of the middle lies at 0."""
-    rng = np.random.default_rng(seed)
+def _straight(cloth: Cloth, family: int, reach: float) -> tuple[Floats, Floats]:
+    """Centres and widths of a family's wires covering ± reach; one of them lies at 0."""
+    rng = np.random.default_rng([cloth.seed, family])
+    mean, wire, sd = cloth.apertures[family], cloth.wires[family], cloth.spreads[family]
+    comb = (cloth.comb_px, cloth.comb_y_px)[family]
     half = math.ceil(1.1 * reach / (mean + wire)) + 4
     gaps = rng.normal(mean, sd, 2 * half) if sd else np.full(2 * half, mean)
-    gaps[(np.arange(2 * half) - half) % 2 == 1] += comb / 2
-    gaps[(np.arange(2 * half) - half) % 2 == 0] -= comb / 2
+    gaps += np.where((np.arange(2 * half) - half) % 2 == 1, comb / 2, -comb / 2)
     widths = np.full(2 * half + 1, wire)
-    if wire_sd:
-        widths += rng.normal(0, wire_sd, 2 * half + 1)
+    if cloth.wire_sd_px:
+        widths += rng.normal(0, cloth.wire_sd_px, 2 * half + 1)
     gaps, widths = np.maximum(gaps, 0.2 * mean), np.maximum(widths, 0.3 * wire)
     steps = (widths[:-1] + widths[1:]) / 2 + gaps
     centres = np.concatenate([[0.0], np.cumsum(steps)])
@@ -89,18 +88,8 @@ def weave(cloth: Cloth, frame: Frame, shape: tuple[int, int]) -> tuple[Family, F
     """Lay out both families over a picture of `shape` (height, width) and its margin."""
     diagonal = math.hypot(shape[0] + 2 * MARGIN_PX, shape[1] + 2 * MARGIN_PX) / 2
     reach = (diagonal + math.hypot(*cloth.offset_px)) / min(frame.stretch)
-    laid = [
-        _straight(
-            cloth.apertures[i],
-            cloth.wires[i],
-            cloth.spreads[i],
-            cloth.wire_sd_px,
-            (cloth.comb_px, cloth.comb_y_px)[i],
-            reach + 4 * abs(frame.bend[1 - i]) + 4 * abs(frame.bend[i]),
-            [cloth.seed, i],
-        )
-        for i in (0, 1)
-    ]
+    reach += 4 * sum(abs(b) for b in frame.bend)
+    laid = [_straight(cloth, i, reach) for i in (0, 1)]
     middles = [(c[:-1] + w[:-1] / 2 + c[1:] - w[1:] / 2) / 2 for c, w in laid]
     rng = np.random.default_rng([cloth.seed, 2])
     families = []
