@@ -98,7 +98,7 @@ class Writer:
         distance = min(abs(exact(row.value_um) - exact(b)) for b in bounds)
         if not distance:
             return None
-        decimals = decimals_for(float(distance))
+        decimals = max(1 - distance.adjusted(), 0)  # two digits, rounded down
         return self.length(float(_rounded(float(distance), decimals, ROUND_DOWN)), decimals)
 
 

@@ -1,0 +1,331 @@
+"""One case per outcome and action, as a metrologist would work them on paper.
+
+The sieve is 75 um by ISO 3310-1:2016: mean within 71.3 to 78.7 um, no aperture above 101 um,
+s at most 9.1 um. U = 2u (k = 2). Outcomes and bands: ILAC-G8:09/2019.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+from dataclasses import replace
+
+import pytest
+
+from sieve_inspect.errors import UsageError
+from sieve_inspect.standard import Limits, limits
+from sieve_inspect.summary.direction import DirectionSummary
+from sieve_inspect.verdict import Verdict, judge, worst
+
+SOUND = DirectionSummary(
+    count=200,
+    mean_um=75.2,
+    sd_um=5.0,
+    min_um=61.0,
+    max_um=92.0,
+    median_um=75.1,
+    u_mean_um=0.2,  # U = 0.4
+    u_sd_um=0.3,  # U = 0.6
+    u_max_um=1.0,  # U = 2.0
+    wire_mean_um=50.0,
+    wire_count=199,
+    pitch_um=125.2,
+    odd_even_um=0.1,
+)
+ISO_75 = limits(75, "iso3310-1:2016")
+
+
+def verdict(*, by: Limits = ISO_75, fit: str = "ok", also: dict | None = None, **y) -> Verdict:
+    """Direction x is sound; direction y differs by the keywords."""
+    return judge(SOUND, replace(SOUND, **y), by, fit=fit, **(also or {}))
+
+
+def test_a_sound_sieve_passes_and_is_kept() -> None:
+    found = verdict()
+    assert (found.outcome, found.action) == ("pass", "keep")
+    assert found.reasons == (
+        "both means are within ±3.7 um of 75 um, no aperture measured is above 101 um, "
+        "both standard deviations are at most 9.1 um, each by at least its uncertainty.",
+    )
+
+
+@pytest.mark.parametrize(
+    ("mean", "outcome"),
+    [
+        (78.3, "pass"),  # at the acceptance limit 78.7 − 0.4
+        (78.31, "conditional pass"),
+        (78.7, "conditional pass"),  # at the tolerance limit
+        (78.71, "conditional fail"),
+        (79.1, "conditional fail"),  # 78.7 + 0.4
+        (79.11, "fail"),
+        (71.7, "pass"),  # 71.3 + 0.4
+        (71.69, "conditional pass"),
+        (71.3, "conditional pass"),
+        (71.29, "conditional fail"),
+        (70.9, "conditional fail"),
+        (70.89, "fail"),
+    ],
+)
+def test_the_bands_of_the_mean(mean: float, outcome: str) -> None:
+    assert verdict(mean_um=mean).outcome == outcome
+
+
+@pytest.mark.parametrize(
+    ("largest", "outcome"),
+    [
+        (99.0, "pass"),
+        (99.1, "conditional pass"),
+        (101.0, "conditional pass"),
+        (101.1, "conditional fail"),
+        (103.0, "conditional fail"),
+        (103.1, "fail"),
+    ],
+)
+def test_the_bands_of_the_largest_aperture(largest: float, outcome: str) -> None:
+    assert verdict(max_um=largest).outcome == outcome
+
+
+@pytest.mark.parametrize(
+    ("s", "outcome"),
+    [
+        (0.0, "pass"),  # one-sided: nothing is too even
+        (8.5, "pass"),
+        (8.6, "conditional pass"),
+        (9.1, "conditional pass"),
+        (9.2, "conditional fail"),
+        (9.7, "conditional fail"),
+        (9.8, "fail"),
+    ],
+)
+def test_the_bands_of_the_standard_deviation(s: float, outcome: str) -> None:
+    assert verdict(sd_um=s).outcome == outcome
+
+
+def test_either_direction_can_fail_the_sieve() -> None:
+    bad = replace(SOUND, mean_um=80.0)
+    assert judge(bad, SOUND, ISO_75, fit="ok").outcome == "fail"
+    assert judge(SOUND, bad, ISO_75, fit="ok").outcome == "fail"
+    # Not the mean of both: 70 and 80 average to nominal.
+    low = replace(SOUND, mean_um=70.0)
+    assert judge(low, bad, ISO_75, fit="ok").outcome == "fail"
+
+
+def test_a_fail_proposes_retiring_and_leaves_the_decision() -> None:
+    found = verdict(mean_um=78.9, u_mean_um=0.05)
+    assert (found.outcome, found.action) == ("fail", "retire")
+    assert found.reasons == ("mean in y is 78.90 um, 3.90 um over nominal; allowed is ±3.7 um.",)
+    assert found.action_reason == (
+        "Proposed: take it out of use, it is outside its limits. You decide."
+    )
+
+
+def test_a_conditional_outcome_says_what_would_help_and_how_much() -> None:
+    found = verdict(mean_um=78.5)
+    assert (found.outcome, found.action) == ("conditional pass", "measure better")
+    assert found.reasons == (
+        "mean in y is 78.5 um, 3.5 um over nominal; allowed is ±3.7 um; "
+        "that is inside, but by less than the uncertainty of ±0.4 um.",
+    )
+    assert "certified scale artefact" in found.action_reason
+    assert "below ±0.20 um" in found.action_reason
+    # And so it does.
+    assert verdict(mean_um=78.5, u_mean_um=0.1).outcome == "pass"
+
+
+def test_help_fits_what_is_undecided() -> None:
+    assert "more apertures" in verdict(sd_um=9.0).action_reason
+    assert "higher magnification" in verdict(max_um=100.0).action_reason
+
+
+def test_blocked_apertures_are_cleaned_before_anything_better() -> None:
+    # Over 1 % of the open area: common practice, no source.
+    for y in ({}, {"mean_um": 78.5}):
+        found = verdict(also={"blocked_share": 0.023}, **y)
+        assert found.action == "clean and recheck"
+        assert "2.3 % of the open area is blocked" in found.action_reason
+    assert verdict(also={"blocked_share": 0.01}).action == "keep"
+
+
+def test_a_fail_stays_a_fail_when_blocked_but_cleaning_is_named_first() -> None:
+    found = verdict(mean_um=70.0, also={"blocked_share": 0.05})
+    assert (found.outcome, found.action) == ("fail", "retire")
+    assert "clean it and measure once more" in found.action_reason
+
+
+def test_a_torn_aperture_retires_an_otherwise_sound_sieve() -> None:
+    found = verdict(also={"torn": 1, "blocked_share": 0.2})
+    assert (found.outcome, found.action) == ("fail", "retire")
+    assert found.reasons == ("1 aperture is torn.",)
+    assert verdict(also={"torn": 1}, fit="indicative").action == "retire"
+
+
+@pytest.mark.parametrize(
+    ("mean", "outcome"),
+    [(75.0, "conditional pass"), (78.5, "conditional pass"), (90.0, "conditional fail")],
+)
+@pytest.mark.parametrize("rule", ["guard-band", "simple"])
+def test_an_indicative_picture_decides_nothing(mean: float, outcome: str, rule: str) -> None:
+    also = {"fit_reasons": ["4.8 px per aperture"], "rule": rule}
+    found = verdict(mean_um=mean, fit="indicative", also=also)
+    assert found.outcome == outcome
+    assert found.action == "measure better"
+    assert "the picture is only indicative: 4.8 px per aperture." in found.reasons
+    assert "a better picture" in found.action_reason
+
+
+def test_a_refused_picture_is_not_judged() -> None:
+    with pytest.raises(UsageError, match="not judged"):
+        verdict(fit="refused")
+
+
+def test_the_simple_rule_knows_no_band() -> None:
+    also = {"rule": "simple"}
+    assert verdict(mean_um=78.7, also=also).outcome == "pass"
+    assert verdict(mean_um=78.71, also=also).outcome == "fail"
+    assert "uncertainty" not in verdict(also=also).reasons[0]
+
+
+@pytest.mark.parametrize(
+    "field", ["mean_um", "sd_um", "max_um", "u_mean_um", "u_sd_um", "u_max_um"]
+)
+@pytest.mark.parametrize("value", [math.nan, math.inf, -math.inf])
+@pytest.mark.parametrize("rule", ["guard-band", "simple"])
+def test_what_is_not_known_never_passes(field: str, value: float, rule: str) -> None:
+    found = verdict(also={"rule": rule}, **{field: value})
+    assert found.outcome == "conditional fail"
+    assert found.action == "measure better"
+    assert any("cannot be judged" in reason for reason in found.reasons)
+    json.dumps(found.to_dict(), allow_nan=False)
+
+
+def test_a_negative_uncertainty_is_no_uncertainty() -> None:
+    assert verdict(u_mean_um=-0.1).outcome == "conditional fail"
+
+
+def test_one_aperture_gives_no_standard_deviation() -> None:
+    found = verdict(count=1, sd_um=0.0, u_sd_um=0.0)
+    assert found.outcome == "conditional fail"
+    assert "standard deviation in y cannot be judged: it needs at least 2" in found.reasons[0]
+    assert "at least 2 apertures in y" in found.action_reason
+
+
+def test_no_aperture_gives_nothing() -> None:
+    assert verdict(count=0).outcome == "conditional fail"
+    assert len(verdict(count=0).reasons) == 3
+
+
+def test_blocking_that_is_not_known_is_not_taken_for_none() -> None:
+    found = verdict(also={"blocked_share": math.nan})
+    assert (found.outcome, found.action) == ("conditional fail", "measure better")
+
+
+# 1990 edition, 2 mm: y 70, x 230, z 150 um, at most 6 % above 2.15 mm (Ph. Eur. 2.1.4, seen).
+PHARMACOPOEIA = limits(2000, "iso3310-1:1990")
+TWO_MM = replace(SOUND, mean_um=2000.0, sd_um=50.0, max_um=2200.0, u_mean_um=5.0, u_max_um=5.0)
+
+
+@pytest.mark.parametrize(
+    ("share", "outcome"), [(0.0, "pass"), (0.06, "pass"), (0.0601, "fail"), (1.0, "fail")]
+)
+def test_the_share_of_large_apertures(share: float, outcome: str) -> None:
+    found = judge(TWO_MM, TWO_MM, PHARMACOPOEIA, fit="ok", share_above_z=(0.0, share))
+    assert found.outcome == outcome
+    assert found.shares[1].outcome == outcome
+
+
+def test_the_sentence_on_the_share_keeps_the_side_of_its_limit() -> None:
+    found = judge(TWO_MM, TWO_MM, PHARMACOPOEIA, fit="ok", share_above_z=(0.0, 0.0601))
+    assert found.reasons == (
+        "6.01 % of the apertures in y are above 2.15 mm; allowed is at most 6 %.",
+    )
+
+
+@pytest.mark.parametrize("above", [None, (0.0, math.nan)])
+def test_a_share_not_given_never_passes(above: tuple[float, float] | None) -> None:
+    found = judge(TWO_MM, TWO_MM, PHARMACOPOEIA, fit="ok", share_above_z=above)
+    assert (found.outcome, found.action) == ("conditional fail", "measure better")
+    assert "was not given" in found.reasons[-1]
+    json.dumps(found.to_dict(), allow_nan=False)
+
+
+def test_a_share_does_not_matter_where_the_edition_has_no_z() -> None:
+    found = verdict(also={"share_above_z": (0.5, 0.5)})
+    assert (found.outcome, found.shares) == ("pass", ())
+
+
+def test_lengths_from_1_mm_are_written_in_mm() -> None:
+    found = judge(
+        TWO_MM, replace(TWO_MM, mean_um=2090.0), PHARMACOPOEIA, fit="ok", share_above_z=(0.0, 0.0)
+    )
+    assert found.reasons == ("mean in y is 2.090 mm, 0.090 mm over nominal; allowed is ±0.07 mm.",)
+
+
+def test_no_sentence_rounds_a_value_across_its_limit() -> None:
+    # With U = 0.4 one decimal would do, but 78.7 "outside ±3.7" would read as a mistake.
+    assert "78.72 um, 3.72 um over" in verdict(mean_um=78.72).reasons[0]
+    assert "101.04 um" in verdict(max_um=101.04).reasons[0]
+
+
+def test_a_limit_met_exactly_in_decimals_is_met() -> None:
+    # In binary 20 + 2.1 − 0.4 is a hair below 21.7 or above; on paper it is 21.7.
+    found = judge(
+        replace(SOUND, mean_um=21.7, max_um=29.0, sd_um=3.0),
+        replace(SOUND, mean_um=18.3, max_um=29.0, sd_um=3.0),
+        limits(20),
+        fit="ok",
+    )
+    assert found.outcome == "pass"
+
+
+def test_missing_counts_and_limits_are_told() -> None:
+    inspection = limits(75, "astm-e11:2009", grade="inspection")
+    found = verdict(by=inspection, count=40)
+    assert found.outcome == "pass"
+    assert any("40 apertures were measured in y" in reason for reason in found.reasons)
+    coarse = limits(40_000)
+    mm40 = replace(SOUND, mean_um=40_000.0, max_um=40_500.0)
+    found = judge(mm40, mm40, coarse, fit="ok")
+    assert found.outcome == "pass"
+    assert any("standard deviation is not judged" in reason for reason in found.reasons)
+
+
+def test_the_dictionary_carries_each_value_with_its_uncertainty_and_limits() -> None:
+    data = verdict().to_dict()
+    assert list(data) == [
+        "standard", "grade", "rule", "outcome", "reasons", "action", "action_reason", "margins",
+    ]  # fmt: skip
+    assert data["margins"][3] == {
+        "name": "mean",
+        "direction": "y",
+        "value_um": 75.2,
+        "U_um": 0.4,
+        "limit_low_um": 71.3,
+        "limit_high_um": 78.7,
+        "outcome": "pass",
+    }
+    assert len(data["margins"]) == 6
+
+
+@pytest.mark.parametrize(
+    "wrong",
+    [
+        {"fit": "good"},
+        {"also": {"rule": "generous"}},
+        {"also": {"torn": -1}},
+        {"also": {"blocked_share": 1.2}},
+        {"also": {"blocked_share": -0.1}},
+        {"also": {"share_above_z": (0.0, 6.0)}},
+    ],
+)
+def test_misuse_is_refused(wrong: dict) -> None:
+    with pytest.raises(UsageError) as caught:
+        verdict(**wrong)
+    assert caught.value.exit_code == 2
+
+
+def test_the_order_of_outcomes() -> None:
+    order = ["pass", "conditional pass", "conditional fail", "fail"]
+    for i, better in enumerate(order):
+        for worse in order[i:]:
+            assert worst([worse, better]) == worst([better, worse]) == worse
+    assert worst([]) == "pass"
