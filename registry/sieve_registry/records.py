@@ -12,6 +12,8 @@ from datetime import date
 from decimal import Decimal
 
 __all__ = [
+    "DEFAULT_INTERVAL_MONTHS",
+    "DEFAULT_STANDARD",
     "Check",
     "CheckDetail",
     "DirectionFigures",
@@ -19,13 +21,18 @@ __all__ = [
     "EvidenceFile",
     "Finding",
     "Margin",
+    "NewSieve",
     "Retirement",
     "Sieve",
     "SieveEdit",
     "SieveHistory",
     "SieveState",
     "Use",
+    "Verification",
 ]
+
+DEFAULT_STANDARD = "iso3310-1:2016"
+DEFAULT_INTERVAL_MONTHS = 12  # yearly: Nevada DOT, TxDOT
 
 
 @dataclass(frozen=True)
@@ -221,3 +228,30 @@ class SieveState:
     overdue: bool
     due_because: str
     remarks: tuple[Finding, ...]
+
+
+@dataclass(frozen=True)
+class NewSieve:
+    """A sieve to add; lengths in um."""
+
+    id: str
+    nominal_um: float
+    standard: str = DEFAULT_STANDARD
+    grade: str = "compliance"
+    serial: str = ""
+    frame_um: float | None = None
+    in_service: date | None = None
+    interval_months: int = DEFAULT_INTERVAL_MONTHS
+    interval_uses: int | None = None
+    location: str = ""
+    maker: str = ""
+
+
+@dataclass(frozen=True)
+class Verification:
+    """What `verify` found; `head` is the hash of the last event, None in an empty ledger."""
+
+    ok: bool
+    events: int
+    head: str | None
+    findings: tuple[Finding, ...]

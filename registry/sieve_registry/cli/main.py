@@ -2,13 +2,22 @@
 
 from __future__ import annotations
 
+import io
 import sys
 from typing import Annotated
 
 import typer
 
 from sieve_inspect.errors import SievewardError
+from sieve_registry.cli.audit import audit
+from sieve_registry.cli.check import check
 from sieve_registry.cli.common import Context
+from sieve_registry.cli.due import due
+from sieve_registry.cli.limits import limits
+from sieve_registry.cli.retire import retire
+from sieve_registry.cli.sieve import sieve_app
+from sieve_registry.cli.use import use
+from sieve_registry.cli.verify import verify
 
 __all__ = ["app", "main"]
 
@@ -38,8 +47,16 @@ def root(
     context.obj = Context(registry=registry)
 
 
+app.add_typer(sieve_app, name="sieve")
+for command in (limits, check, use, retire, due, audit, verify):
+    app.command()(command)
+
+
 def main() -> None:
     """Run the program; a known error becomes one sentence and its own exit code."""
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):  # a letter the terminal lacks is no fault
+            stream.reconfigure(errors="backslashreplace")
     try:
         app()
     except SievewardError as error:

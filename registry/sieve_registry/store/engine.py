@@ -15,7 +15,7 @@ from sqlalchemy import Connection, Engine, create_engine, event
 from sqlalchemy.engine import URL
 from sqlalchemy.pool import ConnectionPoolEntry, NullPool
 
-from sieve_registry.errors import ForeignRegistryError, NoRegistryError
+from sieve_registry.errors import ForeignRegistryError, NoRegistryError, RegistryFileError
 from sieve_registry.store.evidence import EvidenceStore
 from sieve_registry.store.faults import told_plainly
 from sieve_registry.store.location import evidence_folder, registry_path
@@ -82,8 +82,9 @@ def open_registry(
     path = registry_path(target)
     with told_plainly(path, busy_ms):
         if not path.exists():
+            _refuse_file_above(path)
             if not create:
-                _refuse_missing(path)
+                raise NoRegistryError(file=path)
             _create(path, busy_ms)
         elif path.stat().st_size == 0:
             raise ForeignRegistryError(
@@ -102,14 +103,13 @@ def open_registry(
     return registry
 
 
-def _refuse_missing(path: Path) -> None:
-    """A path that can never be one is told apart from a registry not begun yet."""
+def _refuse_file_above(path: Path) -> None:
+    """A path that can never be a registry is told apart from one not begun yet."""
     for parent in path.parents:
         if parent.exists():
             if not parent.is_dir():
-                raise NotADirectoryError(20, f"{parent} is not a folder")
-            break
-    raise NoRegistryError(file=path)
+                raise RegistryFileError(file=path, reason=f"{parent} is not a folder")
+            return
 
 
 def _bring_up_to_date(registry: Registry) -> None:

@@ -46,21 +46,10 @@ def rows_of(event: Event) -> list[Row]:
 
 
 def _sieve(event: Event, payload: Mapping[str, Any]) -> Row:
-    names = [
-        "nominal_nm",
-        "standard",
-        "grade",
-        "serial",
-        "frame_nm",
-        "in_service",
-        "added_on",
-        "interval_months",
-        "interval_uses",
-        "location",
-        "maker",
-    ]
-    row = {"id": event.subject, **{name: payload[name] for name in names}, "seq": event.seq}
-    return "sieve", row
+    names = ("nominal_nm", "standard", "grade", "serial", "frame_nm", "in_service", "added_on")
+    rest = ("interval_months", "interval_uses", "location", "maker")
+    row = {"id": event.subject, **{name: payload[name] for name in (*names, *rest)}}
+    return "sieve", {**row, "seq": event.seq}
 
 
 def _about_sieve(event: Event, payload: Mapping[str, Any], *names: str) -> dict[str, Any]:

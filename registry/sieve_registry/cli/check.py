@@ -1,0 +1,110 @@
+"""`sieveward check`: measure a sieve's scans, judge them, record the check."""
+
+from __future__ import annotations
+
+from enum import StrEnum
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from sieve_registry.cli.common import JsonOption, emit_json, print_line, print_table
+from sieve_registry.cli.options import ByOption, DateOption, opened, read_day
+
+if TYPE_CHECKING:
+    from sieve_inspect.scale.model import Scale
+    from sieve_registry.records import CheckDetail
+
+__all__ = ["FailOn", "check"]
+
+
+class FailOn(StrEnum):
+    """From which outcome on `--fail-on` ends with exit code 1."""
+
+    FAIL = "fail"
+    CONDITIONAL = "conditional"
+
+
+# What each choice calls a no; "conditional" means anything but a plain pass.
+_NO = {
+    FailOn.FAIL: ("fail",),
+    FailOn.CONDITIONAL: ("fail", "conditional fail", "conditional pass", "not judged"),
+}
+
+
+def check(
+    context: typer.Context,
+    sieve_id: Annotated[str, typer.Argument(metavar="ID", help="The sieve that was scanned.")],
+    images: Annotated[list[Path], typer.Argument(metavar="IMAGE…", help="Its scans.")],
+    *,
+    scale_file: Annotated[
+        Path | None, typer.Option("--scale", metavar="FILE", help="A scale file.")
+    ] = None,
+    um_per_px: Annotated[
+        str | None, typer.Option("--um-per-px", metavar="X[,Y]", help="Or the scale by hand.")
+    ] = None,
+    encoding: Annotated[
+        str, typer.Option("--encoding", metavar="E", help="srgb, linear or auto.")
+    ] = "auto",
+    date: DateOption = None,
+    by: ByOption = None,
+    fail_on: Annotated[
+        FailOn | None, typer.Option("--fail-on", help="Exit code 1 from this outcome on.")
+    ] = None,
+    json_path: JsonOption = None,
+) -> None:
+    """Measure a sieve's scans, judge them by its standard, and record the check with proof."""
+    from sieve_registry import service
+    from sieve_registry.cli.views import detail_dict
+
+    scale = _read_scale(scale_file, um_per_px)
+    with opened(context) as registry:
+        detail = service.check(
+            registry,
+            sieve_id,
+            images,
+            scale=scale,
+            encoding=encoding,
+            on_date=read_day(date),
+            by=by,
+        )
+    if not emit_json(json_path, detail_dict(detail)):
+        _print_check(detail)
+    if fail_on is not None and detail.check.outcome in _NO[fail_on]:
+        raise typer.Exit(1)
+
+
+def _read_scale(scale_file: Path | None, um_per_px: str | None) -> Scale:
+    from sieve_inspect.errors import MissingScaleError, UsageError
+    from sieve_inspect.scale.model import load_scale, scale_from_text
+
+    if scale_file is not None and um_per_px is not None:
+        raise UsageError(message="Give either --scale or --um-per-px, not both.")
+    if scale_file is not None:
+        return load_scale(scale_file)
+    if um_per_px is not None:
+        return scale_from_text(um_per_px)
+    raise MissingScaleError
+
+
+def _print_check(detail: CheckDetail) -> None:
+    from sieve_registry.cli.views import length_text, margin_cells
+
+    found = detail.check
+    nominal = length_text(found.nominal_nm)
+    verdict = f"{found.outcome} by {found.standard}, {found.grade}"
+    if found.rule:
+        verdict += f" (decision rule: {found.rule})"
+    print_line(f"Sieve {found.sieve_id}, {nominal}, checked on {found.on_date}: {verdict}.")
+    for reason in found.reasons:
+        print_line(f"  - {reason}")
+    print_line()
+    if detail.margins:
+        columns = ("value, um", "direction", "found", "U", "from", "to", "outcome")
+        rows = [margin_cells(margin) for margin in detail.margins]
+        print_table("", columns, rows, numeric=("found", "U", "from", "to"))
+        print_line()
+    if found.action:
+        reason = f": {found.action_reason}" if found.action_reason else ""
+        print_line(f"Proposed: {found.action}{reason}. You decide.")
+    print_line(f"Recorded as {found.id}. Its report: sieveward report {found.id}")

@@ -1,0 +1,62 @@
+"""`sieveward due`: which sieves need a check, and when."""
+
+from __future__ import annotations
+
+from enum import StrEnum
+from typing import Annotated
+
+import typer
+
+from sieve_registry.cli.common import JsonOption, emit_json, print_line, print_table
+from sieve_registry.cli.options import AsOfOption, opened, read_day
+
+__all__ = ["FailOnDue", "due"]
+
+
+class FailOnDue(StrEnum):
+    """What `--fail-on` answers with exit code 1."""
+
+    OVERDUE = "overdue"
+
+
+def due(
+    context: typer.Context,
+    as_of: AsOfOption = None,
+    within: Annotated[
+        int | None, typer.Option("--within", metavar="DAYS", help="Only those due so soon.")
+    ] = None,
+    fail_on: Annotated[
+        FailOnDue | None, typer.Option("--fail-on", help="Exit code 1 when any is overdue.")
+    ] = None,
+    json_path: JsonOption = None,
+) -> None:
+    """List the sieves in service by the day their next check is due, overdue ones first."""
+    from sieve_registry import service
+    from sieve_registry.cli.views import due_dict, due_words, length_text
+
+    with opened(context) as registry:
+        day = read_day(as_of) or registry.today()
+        waiting = service.due(registry, day, within)
+    payload = {"as_of": day.isoformat(), "sieves": [due_dict(state) for state in waiting]}
+    late = sum(state.overdue for state in waiting)
+    if not emit_json(json_path, payload):
+        rows = [
+            [
+                state.sieve.id,
+                length_text(state.sieve.nominal_nm),
+                str(state.last_check.on_date) if state.last_check else "-",
+                state.last_check.outcome if state.last_check else "never checked",
+                due_words(state),
+            ]
+            for state in waiting
+        ]
+        columns = ("sieve", "nominal", "last check", "outcome", "due")
+        print_table(f"Checks due, as of {day}", columns, rows, numeric=("nominal",))
+        print_line()
+        print_line(f"{len(waiting)} to check, {late} overdue.")
+        for state in waiting:
+            if state.last_check is not None:
+                for remark in state.remarks:
+                    print_line(f"Note: {state.sieve.id} is {remark.message}.")
+    if fail_on is not None and late:
+        raise typer.Exit(1)

@@ -1,0 +1,36 @@
+"""`sieveward retire`: end a sieve's service, as a person decided."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+import typer
+
+from sieve_registry.cli.common import JsonOption, emit_json, print_line
+from sieve_registry.cli.options import ByOption, DateOption, opened, read_day
+
+__all__ = ["retire"]
+
+
+def retire(
+    context: typer.Context,
+    sieve_id: Annotated[str, typer.Argument(metavar="ID", help="The sieve to retire.")],
+    *,
+    reason: Annotated[str, typer.Option("--reason", metavar="T", help="Why.")],
+    date: DateOption = None,
+    by: ByOption = None,
+    json_path: JsonOption = None,
+) -> None:
+    """End a sieve's service from a day on, with the reason."""
+    from sieve_registry import service
+    from sieve_registry.cli.views import state_dict
+
+    with opened(context) as registry:
+        state = service.retire(registry, sieve_id, reason, on_date=read_day(date), by=by)
+        history = service.get_history(registry, sieve_id)
+    if emit_json(json_path, state_dict(state, history)):
+        return
+    end = history.retirement
+    assert end is not None
+    print_line(f"Sieve {state.sieve.id} is retired from {end.on_date}: {end.reason}.")
+    print_line("Take it out of use and mark it; its record stays.")

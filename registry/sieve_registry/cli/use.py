@@ -1,0 +1,38 @@
+"""`sieveward use`: log how often a sieve was used."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+import typer
+
+from sieve_registry.cli.common import JsonOption, emit_json, print_line
+from sieve_registry.cli.options import ByOption, DateOption, opened, read_day
+
+__all__ = ["use"]
+
+
+def use(
+    context: typer.Context,
+    sieve_id: Annotated[str, typer.Argument(metavar="ID", help="The sieve that was used.")],
+    *,
+    count: Annotated[int, typer.Option("--count", metavar="N", help="How often.")],
+    date: DateOption = None,
+    by: ByOption = None,
+    note: Annotated[str, typer.Option("--note", metavar="T", help="A remark.")] = "",
+    json_path: JsonOption = None,
+) -> None:
+    """Log uses of a sieve."""
+    from sieve_registry import service
+    from sieve_registry.cli.views import due_words, state_dict
+
+    with opened(context) as registry:
+        state = service.log_use(registry, sieve_id, count, on_date=read_day(date), by=by, note=note)
+        history = service.get_history(registry, sieve_id)
+    if emit_json(json_path, state_dict(state, history)):
+        return
+    print_line(
+        f"Logged {count} for sieve {state.sieve.id}: {state.uses_total} uses in all, "
+        f"{state.uses_since_check} since the last check."
+    )
+    print_line(f"Its next check is due: {due_words(state)} ({state.due_because}).")

@@ -1,0 +1,46 @@
+"""`sieveward verify`: prove that the registry still says what was recorded."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+import typer
+
+from sieve_registry.cli.common import JsonOption, emit_json, print_line
+from sieve_registry.cli.options import opened
+
+__all__ = ["verify"]
+
+
+def verify(
+    context: typer.Context,
+    head: Annotated[
+        str | None,
+        typer.Option("--head", metavar="HASH", help="A head noted earlier that must be there."),
+    ] = None,
+    json_path: JsonOption = None,
+) -> None:
+    """Prove the chain of events, the records derived from it, and every evidence file."""
+    from sieve_registry import service
+    from sieve_registry.errors import BrokenRecordError
+
+    with opened(context) as registry:
+        found = service.verify(registry, head)
+    payload = {
+        "ok": found.ok,
+        "events": found.events,
+        "head": found.head,
+        "findings": [dict(finding.__dict__) for finding in found.findings],
+    }
+    told = emit_json(json_path, payload)
+    if not told:
+        for finding in found.findings:
+            print_line(f"{finding.source}: {finding.subject}: {finding.message}")
+    if not found.ok:
+        first = found.findings[0]
+        raise BrokenRecordError(
+            count=len(found.findings), first=f"{first.subject}: {first.message}"
+        )
+    if not told:
+        print_line(f"All is as recorded: {found.events} events and their evidence agree.")
+        print_line(f"Head of the ledger: {found.head or '-'}")

@@ -1,0 +1,56 @@
+"""From a measurement's JSON to the exact figures a check records."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from sieve_registry.ledger.canonical import without_floats
+
+__all__ = ["NOT_JUDGED", "check_figures"]
+
+NOT_JUDGED = "not judged"
+_FIGURES = ("mean_um", "sd_um", "max_um", "u_mean_um", "u_sd_um", "u_max_um", "wire_mean_um")
+
+
+def check_figures(measurement: Mapping[str, Any]) -> dict[str, Any]:
+    """The part of a check's payload that comes from a `sieveward.measurement/1` dictionary.
+
+    Lengths become decimal texts in um. Raises `KeyError` when the dictionary lacks something.
+    """
+    verdict = measurement.get("verdict") or {}
+    return {
+        "rule": str(verdict.get("rule", "")),
+        "outcome": str(verdict.get("outcome", NOT_JUDGED)),
+        "action": str(verdict.get("action", "")),
+        "action_reason": str(verdict.get("action_reason", "")),
+        "reasons": [str(reason) for reason in verdict.get("reasons", ())],
+        "fit": str(measurement["imaging"]["fit"]),
+        "x": _direction(measurement["directions"]["x"]),
+        "y": _direction(measurement["directions"]["y"]),
+        "margins": [_margin(row) for row in verdict.get("margins", ())],
+        "scale": without_floats(measurement["scale"]),
+    }
+
+
+def _direction(values: Mapping[str, Any]) -> dict[str, Any]:
+    figures = {name: _decimal(values[name]) for name in _FIGURES}
+    return {"count": int(values["count"]), **figures}
+
+
+def _margin(row: Mapping[str, Any]) -> dict[str, Any]:
+    expanded = row.get("U_um")
+    low, high = row.get("limit_low_um"), row.get("limit_high_um")
+    return {
+        "name": str(row["name"]),
+        "direction": str(row["direction"]),
+        "value_um": _decimal(row["value_um"]),
+        "expanded_um": _decimal(expanded),
+        "limit_low_um": _decimal(low),
+        "limit_high_um": _decimal(high),
+        "outcome": str(row["outcome"]),
+    }
+
+
+def _decimal(value: float | None) -> object:
+    return None if value is None else without_floats(float(value))

@@ -1,0 +1,399 @@
+"""What the registry does, one function per deed; thin over rules, ledger and store.
+
+Every function takes an open `Registry` (see `open_registry`). Days default to today, the person to
+the login name. What is refused raises an error of `sieve_registry.errors` and records nothing.
+"""
+
+from __future__ import annotations
+
+import difflib
+import getpass
+import re
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from datetime import date, timedelta
+from pathlib import Path
+from typing import Any
+
+from sqlalchemy import Connection
+
+from sieve_inspect.errors import UsageError
+from sieve_inspect.scale.model import Scale
+from sieve_registry.errors import (
+    DuplicateSieveError,
+    EvidenceError,
+    ForeignRegistryError,
+    UnknownCheckError,
+    UnknownSieveError,
+)
+from sieve_registry.records import (
+    DEFAULT_INTERVAL_MONTHS,
+    DEFAULT_STANDARD,
+    CheckDetail,
+    Finding,
+    NewSieve,
+    SieveHistory,
+    SieveState,
+    Verification,
+)
+from sieve_registry.rules import lifecycle, state
+from sieve_registry.rules.figures import check_figures
+from sieve_registry.rules.text import clean_count, clean_id, clean_text
+from sieve_registry.store import projection as kinds
+from sieve_registry.store import proof, reader, writer
+from sieve_registry.store.engine import Registry, open_registry
+from sieve_registry.store.verify import verify_records
+
+__all__ = [
+    "DEFAULT_INTERVAL_MONTHS",
+    "DEFAULT_STANDARD",
+    "NewSieve",
+    "Registry",
+    "Verification",
+    "add_sieve",
+    "all_histories",
+    "check",
+    "due",
+    "edit_sieve",
+    "evidence_bytes",
+    "get_check",
+    "get_history",
+    "get_state",
+    "ledger_head",
+    "log_use",
+    "open_registry",
+    "retire",
+    "states",
+    "verify",
+]
+
+_MOST_MONTHS = 1200
+_MOST_USES = 1_000_000
+_CHECK_NUMBER = re.compile(r"(?:[Cc]-?)?0*([0-9]{1,9})", re.ASCII)
+
+
+# --- recording -------------------------------------------------------------------------------
+
+
+def add_sieve(registry: Registry, new: NewSieve, *, by: str | None = None) -> SieveState:
+    """Record a new sieve and return its state.
+
+    Raises `BadTextError`, `DuplicateSieveError`, `DateRefusedError` for a future in-service date,
+    and what `sieve_inspect.standard.limits` raises for a standard, grade or nominal it lacks.
+    """
+    from sieve_inspect.standard import limits
+
+    today = registry.today()
+    sieve_id = clean_id(new.id)
+    own_table = Path(new.standard)
+    standard = str(own_table.resolve()) if own_table.is_file() else new.standard
+    limits(new.nominal_um, standard, grade=new.grade)
+    if new.in_service is not None:
+        lifecycle.refuse_future(new.in_service, today, "a sieve's start of service")
+    payload = {
+        "id": sieve_id,
+        "nominal_nm": _nanometres(new.nominal_um),
+        "standard": standard,
+        "grade": new.grade,
+        "serial": clean_text("serial number", new.serial),
+        "frame_nm": None if new.frame_um is None else _nanometres(new.frame_um),
+        "in_service": None if new.in_service is None else new.in_service.isoformat(),
+        "added_on": today.isoformat(),
+        "interval_months": clean_count("interval in months", new.interval_months, _MOST_MONTHS),
+        "interval_uses": clean_count("interval in uses", new.interval_uses, _MOST_USES),
+        "location": clean_text("location", new.location),
+        "maker": clean_text("maker", new.maker),
+    }
+    with registry.writing() as connection:
+        if reader.histories(connection, sieve_id):
+            raise DuplicateSieveError(sieve=sieve_id)
+        deed = _Deed(registry, connection, sieve_id, new.in_service or today)
+        return deed.record(kinds.SIEVE_ADDED, payload, by)
+
+
+def edit_sieve(
+    registry: Registry,
+    sieve_id: str,
+    *,
+    interval_months: int | None = None,
+    interval_uses: int | None = None,
+    location: str | None = None,
+    on_date: date | None = None,
+    by: str | None = None,
+) -> SieveState:
+    """Change intervals or location from a day on; None leaves one as it is, 0 uses ends that limit.
+
+    The past stays as it was: asked for a day before `on_date`, the old values still answer.
+    """
+    if interval_months is None and interval_uses is None and location is None:
+        raise UsageError(message="Nothing to change was given: see `sieveward sieve edit --help`.")
+    payload = {
+        "interval_months": clean_count("interval in months", interval_months, _MOST_MONTHS),
+        "interval_uses": clean_count("interval in uses", interval_uses, _MOST_USES, least=0),
+        "location": None if location is None else clean_text("location", location),
+    }
+    with _deed(registry, sieve_id, on_date, "the change") as deed:
+        return deed.record(kinds.SIEVE_EDITED, payload, by)
+
+
+def log_use(
+    registry: Registry,
+    sieve_id: str,
+    count: int,
+    *,
+    on_date: date | None = None,
+    by: str | None = None,
+    note: str = "",
+) -> SieveState:
+    """Log that a sieve was used `count` times on a day. Raises as `check`."""
+    payload = {
+        "count": clean_count("number of uses", count, _MOST_USES),
+        "note": clean_text("note", note),
+    }
+    with _deed(registry, sieve_id, on_date, "the use") as deed:
+        return deed.record(kinds.USE_LOGGED, payload, by)
+
+
+def retire(
+    registry: Registry,
+    sieve_id: str,
+    reason: str,
+    *,
+    on_date: date | None = None,
+    by: str | None = None,
+) -> SieveState:
+    """End a sieve's service from a day on: a person's decision, with the reason."""
+    payload = {"reason": clean_text("reason", reason, needed=True)}
+    with registry.writing() as connection:
+        history = _history(connection, sieve_id)
+        day = on_date or registry.today()
+        lifecycle.refuse_future(day, registry.today(), "the retirement")
+        lifecycle.refuse_retirement(history, day)
+        deed = _Deed(registry, connection, history.sieve.id, day)
+        return deed.record(kinds.SIEVE_RETIRED, payload, by)
+
+
+def check(
+    registry: Registry,
+    sieve_id: str,
+    images: Sequence[Path],
+    *,
+    scale: Scale,
+    encoding: str = "auto",
+    on_date: date | None = None,
+    by: str | None = None,
+    measure: Callable[..., proof.MeasurementLike] | None = None,
+) -> CheckDetail:
+    """Measure a sieve's scans, judge them, and record the check with its evidence.
+
+    The measuring runs before the registry is touched; whatever it raises passes through and
+    nothing is recorded. Raises `UnknownSieveError`, `SieveRetiredError`, `DateRefusedError` (in
+    the future, or before the sieve's service), `EvidenceError` (a scan changed meanwhile).
+    """
+    if measure is None:
+        from sieve_inspect.measure import measure as measure_scans
+
+        measure = measure_scans
+    with registry.reading() as connection:
+        sieve = _allowed(registry, connection, sieve_id, on_date, "the check")[0].sieve
+    measurement = measure(
+        images,
+        nominal_um=sieve.nominal_um,
+        scale=scale,
+        encoding=encoding,
+        standard=sieve.standard,
+        grade=sieve.grade,
+    )
+    found = measurement.to_dict()
+    staged: list[proof.StagedFile] = []
+    try:
+        for file in proof.stage(registry.evidence, images, measurement, scale, sieve.standard):
+            staged.append(file)
+        proof.refuse_changed_scans(staged, found)
+        with _deed(registry, sieve.id, on_date, "the check") as deed:
+            check_id = writer.next_check_id(deed.connection)
+            payload = {
+                "check": check_id,
+                "nominal_nm": sieve.nominal_nm,
+                "standard": sieve.standard,
+                "grade": sieve.grade,
+                **check_figures(found),
+                "measured_with": proof.software(),
+            }
+            with writer.placing(deed.connection, registry.evidence, staged) as files:
+                payload["evidence"] = [dict(file.__dict__) for file in files]
+                deed.record(kinds.CHECK_RECORDED, payload, by)
+    finally:
+        for item, _, _ in staged:
+            registry.evidence.discard(item)
+    return get_check(registry, check_id)
+
+
+# --- asking ----------------------------------------------------------------------------------
+
+
+def get_history(registry: Registry, sieve_id: str) -> SieveHistory:
+    """Everything recorded of one sieve. Raises `UnknownSieveError`."""
+    with registry.reading() as connection:
+        return _history(connection, sieve_id)
+
+
+def all_histories(registry: Registry) -> list[SieveHistory]:
+    """Everything recorded of every sieve, by id."""
+    with registry.reading() as connection:
+        return list(reader.histories(connection).values())
+
+
+def get_state(registry: Registry, sieve_id: str, as_of: date | None = None) -> SieveState:
+    """A sieve's state at the end of a day (today). Raises `UnknownSieveError`, also for a day
+    on which the sieve was not there yet."""
+    day = as_of or registry.today()
+    found = state.state_as_of(get_history(registry, sieve_id), day)
+    if found is None:
+        raise UnknownSieveError(sieve=sieve_id, hint=f" as of {day}")
+    return found
+
+
+def states(registry: Registry, as_of: date | None = None) -> list[SieveState]:
+    """The state of every sieve that was there at the end of a day (today), by id."""
+    day = as_of or registry.today()
+    found = (state.state_as_of(history, day) for history in all_histories(registry))
+    return [one for one in found if one is not None]
+
+
+def due(
+    registry: Registry, as_of: date | None = None, within_days: int | None = None
+) -> list[SieveState]:
+    """The sieves in service with the day their next check is due, overdue first, then soonest.
+
+    `within_days` keeps those due within so many days after `as_of` (today).
+    """
+    day = as_of or registry.today()
+    waiting = state.due_list(states(registry, day))
+    if within_days is None:
+        return waiting
+    if within_days < 0:
+        raise UsageError(message="The number of days has to be 0 or more.")
+    try:
+        last = day + timedelta(days=within_days)
+    except OverflowError:
+        last = date.max
+    return [one for one in waiting if one.due is not None and one.due <= last]
+
+
+def get_check(registry: Registry, check_id: str) -> CheckDetail:
+    """One check by its number: `C-0001`, `c-1` and `1` all name the first.
+
+    Raises `UnknownCheckError`.
+    """
+    match = _CHECK_NUMBER.fullmatch(check_id.strip())
+    if match is not None:
+        with registry.reading() as connection:
+            found = reader.check_detail(connection, f"C-{int(match[1]):04d}")
+        if found is not None:
+            return found
+    raise UnknownCheckError(check=check_id[:40])
+
+
+def evidence_bytes(registry: Registry, sha256: str) -> bytes:
+    """The content of an evidence file, hashed again on the way.
+
+    Raises `EvidenceError` when it is not there, `EvidenceAlteredError` when it changed.
+    """
+    with registry.reading() as connection:
+        extension = reader.evidence_extension(connection, sha256)
+    if extension is None:
+        raise EvidenceError(name=sha256[:64], reason="no check refers to it")
+    return registry.evidence.read(sha256, extension)
+
+
+def ledger_head(registry: Registry) -> tuple[int, str | None]:
+    """How many events are recorded, and the hash of the last one."""
+    with registry.reading() as connection:
+        last = reader.last_event(connection)
+        return reader.count_events(connection), None if last is None else last.hash
+
+
+def verify(registry: Registry, known_head: str | None = None) -> Verification:
+    """Prove the chain, the derived rows, the foreign keys and every evidence file.
+
+    `known_head` is a hash noted earlier (reports print one) that must still be in the chain.
+    """
+    try:
+        with registry.reading() as connection:
+            ledger, findings = verify_records(connection, registry.evidence, known_head)
+    except ForeignRegistryError as error:
+        return Verification(False, 0, None, (Finding("file", str(error), "registry file"),))
+    head = ledger[-1].hash if ledger else None
+    return Verification(not findings, len(ledger), head, tuple(findings))
+
+
+# --- helpers ---------------------------------------------------------------------------------
+
+
+def _history(connection: Connection, sieve_id: str) -> SieveHistory:
+    found = reader.histories(connection, clean_id(sieve_id))
+    for history in found.values():
+        return history
+    there = {one.casefold(): one for one in reader.histories(connection)}
+    near = difflib.get_close_matches(sieve_id.casefold(), there, n=1)
+    hint = f": did you mean {there[near[0]]!r}" if near else ": `sieveward sieve list` shows all"
+    raise UnknownSieveError(sieve=sieve_id[:70], hint=hint)
+
+
+def _allowed(
+    registry: Registry, connection: Connection, sieve_id: str, on_date: date | None, what: str
+) -> tuple[SieveHistory, date]:
+    """The sieve's history and the day, when something may be recorded of it for that day."""
+    history = _history(connection, sieve_id)
+    day = on_date or registry.today()
+    lifecycle.refuse_future(day, registry.today(), what)
+    lifecycle.refuse_outside_service(history, day, what)
+    return history, day
+
+
+@dataclass(frozen=True)
+class _Deed:
+    """A writing transaction in which something is recorded of one sieve for one day."""
+
+    registry: Registry
+    connection: Connection
+    sieve_id: str
+    day: date
+
+    def record(self, kind: str, payload: dict[str, Any], by: str | None) -> SieveState:
+        """Append to the ledger; the sieve's state after it."""
+        writer.append(
+            self.connection,
+            kind=kind,
+            subject=self.sieve_id,
+            on_date=self.day,
+            recorded_at=self.registry.now(),
+            person=clean_text("person", by or _login_name(), needed=True),
+            software=f"sieveward {proof.package_version('sieveward')}",
+            payload=payload,
+        )
+        after = _history(self.connection, self.sieve_id)
+        found = state.state_as_of(after, self.registry.today())
+        assert found is not None  # nothing is recorded for a day to come
+        return found
+
+
+@contextmanager
+def _deed(registry: Registry, sieve_id: str, on_date: date | None, what: str) -> Iterator[_Deed]:
+    """Begin recording of a sieve that is known and in service on that day."""
+    with registry.writing() as connection:
+        history, day = _allowed(registry, connection, sieve_id, on_date, what)
+        yield _Deed(registry, connection, history.sieve.id, day)
+
+
+def _login_name() -> str:
+    try:
+        return getpass.getuser()
+    except (OSError, KeyError, ImportError):
+        return "unknown"
+
+
+def _nanometres(um: float) -> int:
+    return round(um * 1000)

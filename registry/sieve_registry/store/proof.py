@@ -1,0 +1,95 @@
+"""What proves a check: the scans, the figures, the drawings, and the software that made them."""
+
+from __future__ import annotations
+
+import json
+import platform
+from collections.abc import Iterator, Sequence
+from importlib.metadata import PackageNotFoundError, version
+from pathlib import Path
+from typing import Any, Protocol
+
+from sieve_inspect.scale.model import Scale, scale_to_dict
+from sieve_registry.errors import EvidenceError
+from sieve_registry.store.evidence import EvidenceStore, Staged
+
+__all__ = [
+    "MeasurementLike",
+    "StagedFile",
+    "package_version",
+    "refuse_changed_scans",
+    "software",
+    "stage",
+]
+
+StagedFile = tuple[Staged, str, str]  # the content, its role and its name
+_LIBRARIES = ("numpy", "opencv-python-headless", "scipy")
+
+
+class MeasurementLike(Protocol):
+    """What a measurement has to offer to be recorded; see `sieve_inspect.measure.Measurement`."""
+
+    def to_dict(self) -> dict[str, Any]:
+        """The `sieveward.measurement/1` dictionary."""
+
+    def apertures_csv(self) -> str:
+        """Every aperture, one per line."""
+
+    def overlay_png(self, index: int) -> bytes:
+        """Scan `index` with the apertures drawn over it."""
+
+
+def stage(
+    store: EvidenceStore,
+    images: Sequence[Path],
+    measurement: MeasurementLike,
+    scale: Scale,
+    standard: str,
+) -> Iterator[StagedFile]:
+    """Stage each file that proves a check, one after another.
+
+    Raises as `EvidenceStore.stage`; what was yielded before is the caller's to discard.
+    """
+    for content, role, name in _contents(images, measurement, scale, standard):
+        yield store.stage(content, Path(name).suffix), role, name
+
+
+def _contents(
+    images: Sequence[Path], measurement: MeasurementLike, scale: Scale, standard: str
+) -> Iterator[tuple[bytes | Path, str, str]]:
+    for image in images:
+        yield image, "scan", image.name
+    for index, image in enumerate(images):
+        yield measurement.overlay_png(index), "overlay", f"{image.stem}-overlay.png"
+    yield _json_bytes(measurement.to_dict()), "measurement", "measurement.json"
+    yield measurement.apertures_csv().encode(), "apertures", "apertures.csv"
+    yield _json_bytes(scale_to_dict(scale)), "scale", "scale.json"
+    own_table = Path(standard)
+    if own_table.is_file():
+        yield own_table, "limits", own_table.name
+
+
+def _json_bytes(payload: dict[str, Any]) -> bytes:
+    return json.dumps(payload, indent=1, ensure_ascii=False, allow_nan=False).encode()
+
+
+def refuse_changed_scans(staged: Sequence[StagedFile], measurement: dict[str, Any]) -> None:
+    """The scans kept must be the very ones that were measured; `EvidenceError` otherwise."""
+    scans = [(item, name) for item, role, name in staged if role == "scan"]
+    for (item, name), image in zip(scans, measurement["images"], strict=True):
+        if item.sha256 != image["sha256"]:
+            raise EvidenceError(name=name, reason="it changed while it was being measured")
+
+
+def software() -> dict[str, str]:
+    """What a figure may depend on: versions of the language and of the libraries that compute."""
+    libraries = {name: package_version(name) for name in _LIBRARIES}
+    return {"python": platform.python_version(), "system": platform.system(), **libraries}
+
+
+def package_version(package: str) -> str:
+    """The installed version of a package, or "unknown"."""
+    try:
+        return version(package)
+    except PackageNotFoundError:
+        return "unknown"
