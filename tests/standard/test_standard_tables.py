@@ -172,15 +172,17 @@ def test_5_percent_rule_holds_5_percent_by_scipy() -> None:
 
 
 def test_5_percent_rule_is_near_the_table_where_it_is_used() -> None:
-    # Up to 4 mm for ISO 1 % or one step of its table (36 um: 6.2 by rule, 6.3 in the table);
-    # up to 40 mm for E11 2 %.
-    for standard, tolerance in (("iso3310-1:2016", 0.01), ("astm-e11:2009", 0.02)):
+    # Within 0.5 % or one step of the table: 36 um has 6.3 um where the rule gives 6.22 um.
+    compared = 0
+    for standard in ("iso3310-1:2016", "astm-e11:2009"):
         for w, row in tabulated(standard).items():
             computed = compute_row(EDITIONS[standard], w).s.get("compliance")
             if computed is not None and "compliance" in row.s:
-                assert float(computed) == pytest.approx(
-                    float(row.s["compliance"]), rel=tolerance, abs=0.1001
-                )
+                step = 0.1 if w < 1000 else 1.0
+                expected = pytest.approx(float(row.s["compliance"]), rel=0.005, abs=step * 1.001)
+                assert float(computed) == expected, (standard, w)
+                compared += 1
+    assert compared > 100
 
 
 @pytest.mark.parametrize("standard", sorted(EDITIONS))
