@@ -127,6 +127,14 @@ def test_e11_s_limit_for_a_given_count() -> None:
     assert limits(75, "astm-e11:2009", n=50).s_limit_um == 10.23  # compliance: σ0 itself
 
 
+def test_the_published_limit_wins_for_the_published_count() -> None:
+    # 1 mm, inspection: 42 um for n = 40 in the table, where 55 / 1.2921 is 42.57 um.
+    by_table = limits(1000, "astm-e11:2009", grade="inspection")
+    assert by_table == limits(1000, "astm-e11:2009", grade="inspection", n=40)
+    assert by_table.s_limit_um == 42.0
+    assert limits(1000, "astm-e11:2009", grade="inspection", n=41).s_limit_um == 42.68
+
+
 def test_one_aperture_has_no_standard_deviation() -> None:
     for standard in WITH_FORMULA:
         for grade in formula.GRADES:
