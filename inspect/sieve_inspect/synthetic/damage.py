@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from sieve_inspect.synthetic.frame import Floats, Frame
 from sieve_inspect.synthetic.matter import Blob, Capsule, blob_filling, fibre_along
 from sieve_inspect.synthetic.model import Cloth, Damage, Ring
-from sieve_inspect.synthetic.scene import Scene, edge_share
+from sieve_inspect.synthetic.scene import Scene
 from sieve_inspect.synthetic.truth import Truth, build_truth, with_state
 from sieve_inspect.synthetic.wires import Family
 
@@ -45,8 +45,8 @@ class Cut:
         s, t = scene.frame.to_cloth(xs[None, :], ys[:, None])
         along, across = (s, t) if self.family == 0 else (t, s)
         shares = list(scene.shares(xs, ys, step_px))
-        extents = scene.frame.footprint(1 - self.family, step_px)
-        gone = edge_share(np.minimum(across - self.start, self.stop - across), extents)
+        cover = scene.edge(1 - self.family, step_px)
+        gone = cover(np.minimum(across - self.start, self.stop - across))
         gone *= np.abs(along - middle) <= reach
         shares[self.family] += (1 - shares[self.family]) * gone
         share[box] = shares[0] * shares[1]
@@ -84,16 +84,27 @@ class Faults:
 class _Places:
     """Hands out apertures (k, r) at random, no two within reach of each other."""
 
-    def __init__(self, candidates: NDArray[np.int64], rng: np.random.Generator) -> None:
-        self._free = candidates[rng.permutation(len(candidates))]
+    def __init__(self, whole: NDArray[np.int64], rng: np.random.Generator) -> None:
+        self._free = whole[rng.permutation(len(whole))]
+        self._whole = _key(whole)
 
-    def take(self, clear: int) -> tuple[int, int] | None:
-        if not len(self._free):
-            return None
-        k, r = (int(v) for v in self._free[0])
-        far = np.max(np.abs(self._free - self._free[0]), axis=1) > clear
+    def take(self, cells: list[tuple[int, int]], clear: int) -> list[tuple[int, int]]:
+        """Move `cells` (k, r) to a free place where all of them are whole; empty if none."""
+        fits = np.ones(len(self._free), bool)
+        for cell in cells:
+            fits &= np.isin(_key(self._free + np.array(cell)), self._whole)
+        if not fits.any():
+            return []
+        place = self._free[int(fits.argmax())]
+        far = np.max(np.abs(self._free - place), axis=1) > clear
         self._free = self._free[far]
-        return k, r
+        return [(int(place[0]) + k, int(place[1]) + r) for k, r in cells]
+
+
+def _beside_wire(family: int, length: int) -> list[tuple[int, int]]:
+    """The apertures on both sides of wire 0 along `length` gaps, first those at gap 0."""
+    pairs = [(gap, station) for station in range(length) for gap in (0, -1)]
+    return pairs if family == 0 else [(b, a) for a, b in pairs]
 
 
 def circle_of(ring: Ring | None, shape: tuple[int, int]) -> tuple[float, float, float] | None:
@@ -142,19 +153,18 @@ def _displace(
     wander = [f.wander.copy() for f in families]
     touched: list[tuple[int, int]] = []
     for _ in range(damage.displaced):
-        place = places.take(damage.displaced_length + 2)
-        if place is None:
-            break
         i = int(rng.integers(2))
-        wire, start = place[i], place[1 - i]
+        cells = _beside_wire(i, damage.displaced_length)
+        joined = places.take(cells, damage.displaced_length + 2)
+        if not joined:
+            break
+        wire, start = joined[0][i], joined[0][1 - i]
         push = damage.displaced_px * (1 if rng.random() < 0.5 else -1)
         for n in range(damage.displaced_length):
-            station = min(start + n, wander[i].shape[1] - 1)
             # full push in the middle, less at both ends
             part = np.sin(np.pi * (n + 1) / (damage.displaced_length + 1))
-            wander[i][wire, station] += push * part
-            for gap in (wire - 1, wire):
-                touched.append((gap, station) if i == 0 else (station, gap))
+            wander[i][wire, start + n] += push * part
+        touched += joined
     moved = tuple(replace(f, wander=w) for f, w in zip(families, wander, strict=True))
     return (moved[0], moved[1]), touched
 
@@ -167,11 +177,11 @@ def _tear(
     torn: list[tuple[int, int]] = []
     lengths = [damage.missing_length] * damage.missing + [0] * damage.broken
     for length in lengths:
-        place = places.take(max(length, 1) + 2)
-        if place is None:
-            break
         i = int(rng.integers(2))
-        wire, start = place[i], place[1 - i]
+        joined = places.take(_beside_wire(i, max(length, 1)), max(length, 1) + 2)
+        if not joined:
+            break
+        wire, start = joined[0][i], joined[0][1 - i]
         other = families[1 - i]
         if length:  # from the middle of one crossing wire to the middle of another
             first, last = other.centres[start], other.centres[start + length]
@@ -180,9 +190,7 @@ def _tear(
             reach = (other.high[start] - other.low[start]) * rng.uniform(0.15, 0.3)
             first, last = middle - reach, middle + reach
         cuts.append(Cut(i, wire, float(first), float(last)))
-        for station in range(start, start + max(length, 1)):
-            for gap in (wire - 1, wire):
-                torn.append((gap, station) if i == 0 else (station, gap))
+        torn += joined
     return cuts, torn
 
 
@@ -196,10 +204,10 @@ def _block(
     blobs: list[Blob] = []
     hit = np.zeros(len(truth), bool)
     for _ in range(damage.blocked):
-        place = places.take(1)
-        if place is None:
+        place = places.take([(0, 0)], 1)
+        if not place:
             break
-        index = int(np.flatnonzero((number == place).all(axis=1))[0])
+        index = int(np.flatnonzero((number == place[0]).all(axis=1))[0])
         share = rng.uniform(*damage.blocked_share)
         blobs.append(blob_filling(truth.edges_x[index], truth.edges_y[index], share, rng))
         hit[index] = True

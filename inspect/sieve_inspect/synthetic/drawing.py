@@ -17,7 +17,7 @@ from sieve_inspect.synthetic.damage import Faults, place_faults, ring_centre
 from sieve_inspect.synthetic.frame import Floats, frame_of
 from sieve_inspect.synthetic.model import Cloth, Light, Optics, Ring, Sensor
 from sieve_inspect.synthetic.optics import oversampling, reach_px, transfer
-from sieve_inspect.synthetic.scene import Scene
+from sieve_inspect.synthetic.scene import SMOOTH, Scene
 from sieve_inspect.synthetic.sensor import expose, jpeg_bytes
 from sieve_inspect.synthetic.truth import Truth
 from sieve_inspect.synthetic.wires import MARGIN_PX, weave
@@ -88,7 +88,7 @@ def render_light(
     frame = frame_of(cloth, shape)
     families = weave(cloth, frame, shape)
     families, truth, faults = place_faults(cloth, frame, families, shape)
-    scene = Scene(frame, families)
+    scene = Scene(frame, families, 0 if optics.kind == "none" else SMOOTH)
     painter = _Painter(scene, faults, light, cloth.ring, shape)
     shift = sensor.channel_shift_px
     shifts = (shift, (0.0, 0.0), (-shift[0], -shift[1])) if sensor.channels == 3 else ((0.0, 0.0),)
@@ -182,8 +182,12 @@ class _Camera:
         fx = n * _count(len(x) // 2 + 1) / len(x)
         fy = n * np.fft.ifftshift(_count(len(y)) - len(y) // 2) / len(y)
         spectrum = rfft2(painter(x, y, 1 / n), workers=2)
+        # The patches were smoother than squares: taken out again here (see scene.py).
+        fine_x, fine_y = np.sinc(fx / n) ** -SMOOTH, np.sinc(fy / n) ** -SMOOTH
         for i in range(0, len(fy), 256):
-            spectrum[i : i + 256] *= transfer(self.optics, fx, fy[i : i + 256])
+            part = slice(i, i + 256)
+            blur = transfer(self.optics, fx, fy[part])
+            spectrum[part] *= blur * fine_x * fine_y[part, None]
         result = np.empty((bottom - top, width, len(self.shifts)))
         for channel, (dx, dy) in enumerate(self.shifts):
             shifted = spectrum
