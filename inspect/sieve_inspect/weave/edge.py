@@ -2,9 +2,9 @@
 
 Near the middle of an opening the light is a sum of steps blurred by one common response F,
 
-    I(u) = B + A [F(u - e1) - F(u - e2)] + Al [1 - F(u - e0)] + Ar F(u - e3),
+    I(u, v) = B + g(v) {A [F(u - e1) - F(u - e2)] + Al [1 - F(u - e0)] + Ar F(u - e3)},
 
-with the opening's own edges e1 < e2 and its neighbours' near edges e0 < e1, e3 > e2. F rises
+with g the little the crossing wires' blur takes off, and the opening's own edges e1 < e2 and its neighbours' near edges e0 < e1, e3 > e2. F rises
 from 0 to 1. A blur that is lopsided moves both edges of an opening the same way, so widths do
 not depend on where F is said to have its middle.
 
@@ -24,15 +24,24 @@ from numpy.typing import NDArray
 
 from sieve_inspect.weave.profiles import Profiles
 
-__all__ = ["EdgeFit", "EdgeResponse", "fit_edges", "fit_response", "gaussian_response"]
+__all__ = [
+    "EdgeFit",
+    "EdgeResponse",
+    "fit_edges",
+    "fit_response",
+    "fit_sigma",
+    "gaussian_response",
+    "start_parameters",
+]
 
 Float = NDArray[np.float64]
 
 # Local parameters of one opening, in this order.
 _B, _A, _AL, _AR, _E0, _E1, _E2, _E3 = range(8)
 _PARAMETERS = 8
-# A neighbour is as bright as the opening itself to about this share, unless the pixels say other.
-_NEIGHBOUR_LIKE = 0.3
+# A neighbour is as bright as the opening itself, unless the pixels say other: this many pixels
+# are taken to have said so.
+_NEIGHBOUR_LIKE = 0.05
 
 
 @dataclass(frozen=True, eq=False)
@@ -44,7 +53,6 @@ class EdgeResponse:
     value: Float
     slope: Float
     sigma: float  # px, of the Gaussian that fits best
-    covariance_scale: Float | None = None
 
     def __call__(self, u: Float) -> tuple[Float, Float]:
         """F(u) and dF/du, by linear interpolation."""
@@ -63,13 +71,13 @@ class EdgeResponse:
 class EdgeFit:
     """Fitted parameters (n, 8) and what is known of their quality.
 
-    `width` px and `noise` (standard deviation of width from pixel noise, px) are (n,);
-    `residual` (n,) is the weighted rms of the misfit in units of the light.
+    `noise_factor` (n,) times the noise of one pixel is the standard deviation of the width;
+    `misfit` (n,) is the noise one pixel would need to explain the residuals, in light.
     """
 
     parameters: Float
-    noise_factor: Float  # multiply by the noise of one pixel: standard deviation of the width
-    residual: Float
+    noise_factor: Float
+    misfit: Float
 
     @property
     def width(self) -> Float:
@@ -203,19 +211,20 @@ def _crossing(u: Float, y: Float, w: Float, level: Float) -> Float:
     return np.where(ok, u0 + (u1 - u0) * np.clip((y0 - level) / drop, 0, 1), np.nan)
 
 
-def _model(u: Float, p: Float, response: EdgeResponse) -> tuple[Float, Float]:
+def _model(profiles: Profiles, p: Float, response: EdgeResponse) -> tuple[Float, Float]:
     """Model (n, bins) and its derivatives (n, bins, 8)."""
+    u, gain = profiles.distance, profiles.gain
     column = [p[:, k, None] for k in range(_PARAMETERS)]
     (f0, s0), (f1, s1), (f2, s2), (f3, s3) = (response(u - column[e]) for e in (_E0, _E1, _E2, _E3))
     jacobian = np.empty((*u.shape, _PARAMETERS))
     jacobian[..., _B] = 1
-    jacobian[..., _A] = f1 - f2
-    jacobian[..., _AL] = 1 - f0
-    jacobian[..., _AR] = f3
-    jacobian[..., _E0] = column[_AL] * s0
-    jacobian[..., _E1] = -column[_A] * s1
-    jacobian[..., _E2] = column[_A] * s2
-    jacobian[..., _E3] = -column[_AR] * s3
+    jacobian[..., _A] = gain * (f1 - f2)
+    jacobian[..., _AL] = gain * (1 - f0)
+    jacobian[..., _AR] = gain * f3
+    jacobian[..., _E0] = column[_AL] * gain * s0
+    jacobian[..., _E1] = -column[_A] * gain * s1
+    jacobian[..., _E2] = column[_A] * gain * s2
+    jacobian[..., _E3] = -column[_AR] * gain * s3
     model = (
         column[_B]
         + column[_A] * jacobian[..., _A]
@@ -236,7 +245,7 @@ def _normal(jacobian: Float, weight: Float, misfit: Float, p: Float) -> tuple[Fl
     right = np.matmul(weighted.transpose(0, 2, 1), misfit[..., None])[..., 0]
     amplitude = np.maximum(np.abs(p[:, _A]), 1e-6)
     for level in (_AL, _AR):
-        strength = 1 / _NEIGHBOUR_LIKE**2
+        strength = _NEIGHBOUR_LIKE
         gap = p[:, level] - p[:, _A]
         matrix[:, level, level] += strength
         matrix[:, _A, _A] += strength
@@ -250,75 +259,86 @@ def _normal(jacobian: Float, weight: Float, misfit: Float, p: Float) -> tuple[Fl
     return matrix, right
 
 
-def fit_edges(profiles: Profiles, start: Float, response: EdgeResponse, rounds: int = 4) -> EdgeFit:
+def fit_edges(profiles: Profiles, start: Float, response: EdgeResponse, rounds: int = 3) -> EdgeFit:
     """Fit every opening by Gauss-Newton steps; rows whose start is NaN stay NaN."""
-    good = np.isfinite(start).all(axis=1)
     parameters = np.full_like(start, np.nan)
-    factor, residual = (np.full(len(start), np.nan) for _ in range(2))
-    if good.any():
-        which = np.flatnonzero(good)
-        for part in np.array_split(which, max(1, len(which) // 2000)):
-            chosen = profiles.take(part)
-            parameters[part], factor[part], residual[part] = _fit_part(
-                chosen, start[part], response, rounds
-            )
-    return EdgeFit(parameters, factor, residual)
+    factor, misfit = (np.full(len(start), np.nan) for _ in range(2))
+    which = np.flatnonzero(np.isfinite(start).all(axis=1))
+    for part in np.array_split(which, max(1, len(which) // 2000)):
+        parameters[part], factor[part], misfit[part] = _fit_part(
+            profiles.take(part), start[part], response, rounds
+        )
+    return EdgeFit(parameters, factor, misfit)
 
 
 def _fit_part(
     profiles: Profiles, start: Float, response: EdgeResponse, rounds: int
 ) -> tuple[Float, Float, Float]:
-    u, y, w = profiles.distance, profiles.value, profiles.weight
+    y, w = profiles.value, profiles.weight
     p = start.copy()
     limit = 0.5 * response.sigma + 0.5
     for _ in range(rounds):
-        model, jacobian = _model(u, p, response)
+        model, jacobian = _model(profiles, p, response)
         matrix, right = _normal(jacobian, w, y - model, p)
         step = np.linalg.solve(matrix, right[..., None])[..., 0]
         step[:, _E0:] = np.clip(step[:, _E0:], -limit, limit)
         p += step
-    model, jacobian = _model(u, p, response)
-    matrix, _ = _normal(jacobian, w, y - model, p)
-    inverse = np.linalg.inv(matrix)
-    variance = inverse[:, _E1, _E1] + inverse[:, _E2, _E2] - 2 * inverse[:, _E1, _E2]
-    spread = _weighted_mean((y - model) ** 2, w)
-    return p, np.sqrt(np.maximum(variance, 0)), np.sqrt(spread)
+    contrast = np.zeros((_PARAMETERS, 1))
+    contrast[_E1], contrast[_E2] = -1, 1
+    variance = (contrast.T @ np.linalg.solve(matrix, contrast[None]))[:, 0, 0]
+    # After the last step the misfit follows from the last linearisation.
+    left = y - model - np.matmul(jacobian, step[..., None])[..., 0]
+    freedom = np.maximum((w > 0).sum(axis=1) - _PARAMETERS, 1)
+    return p, np.sqrt(variance), np.sqrt((w * left**2).sum(axis=1) / freedom)
+
+
+def fit_sigma(profiles: Profiles, start: Float, sigma: float, rounds: int) -> tuple[float, Float]:
+    """The blur of the edges as a Gaussian sigma (px), and the parameters (n, 8) that go with it."""
+    p = start
+    for _ in range(rounds):
+        p, sigma = _scale_step(profiles, p, gaussian_response(sigma))
+    return sigma, p
 
 
 def fit_response(
-    profiles: Profiles, start: Float, sigma: float, rounds: int = 5
-) -> tuple[EdgeResponse, Float]:
-    """Fit the edge response to some hundred openings; also returns their parameters (n, 8).
+    profiles: Profiles, start: Float, sigma: float, rounds: int = 4
+) -> tuple[EdgeResponse, float]:
+    """Fit the edge response to some hundred openings; `sigma` (px) is a good first guess.
 
-    First the width of a Gaussian, then the corrections to its shape.
+    Also returns the standard uncertainty (px) common to all widths from what the pixels leave
+    open about the shape.
     """
-    p = start.copy()
-    for _ in range(6):
-        response = gaussian_response(sigma)
-        p, sigma = _scale_step(profiles, p, response)
+    sigma, p = fit_sigma(profiles, start, sigma, 3)
     basis, prior = _basis(sigma)
+    u = _grid(sigma)
+    table = _Table(u[0], u[1] - u[0], basis(u).astype(np.float32))
     size = np.zeros(len(prior))
+    common = 0.0
     for _ in range(rounds):
         response = _tabulate(sigma, size, basis)
-        p, size = _shape_step(profiles, p, response, basis, size, prior)
-    return _tabulate(sigma, size, basis), p
+        shape = _shape(profiles, p, table)
+        p, change, common = _shared_step(profiles, p, response, shape, prior, size)
+        size = size + change
+    return _tabulate(sigma, size, basis), common
 
 
 def _shared_step(
     profiles: Profiles, p: Float, response: EdgeResponse, shape: Float, prior: Float, size: Float
-) -> tuple[Float, Float]:
+) -> tuple[Float, Float, float]:
     """One Gauss-Newton step in local and shared parameters together.
 
-    `shape` (n, bins, k) are the derivatives by the shared parameters.
+    `shape` (n, bins, k) are the derivatives by the shared parameters. Returns the local
+    parameters, the change of the shared ones, and the standard uncertainty of the mean width
+    that the shared ones cause.
     """
-    u, y, w = profiles.distance, profiles.value, profiles.weight
-    model, jacobian = _model(u, p, response)
+    y, w = profiles.value, profiles.weight
+    model, jacobian = _model(profiles, p, response)
     misfit = y - model
     matrix, right = _normal(jacobian, w, misfit, p)
     weighted = shape * w[..., None]
     cross = np.matmul(jacobian.transpose(0, 2, 1), weighted)  # (n, 8, k)
     both = np.linalg.solve(matrix, np.concatenate([cross, right[..., None]], axis=2))
-    noise = float(np.sum(w * misfit**2) / np.sum(w)) + 1e-12
+    noise = float(np.sum(w * misfit**2) / np.count_nonzero(w)) + 1e-12  # of one pixel, squared
     total = np.einsum("nbk,nbl->kl", weighted, shape) - np.einsum(
         "npk,npl->kl", cross, both[..., :-1]
     )
@@ -328,33 +348,44 @@ def _shared_step(
     local = both[..., -1] - both[..., :-1] @ change
     limit = 0.5 * response.sigma + 0.5
     local[:, _E0:] = np.clip(local[:, _E0:], -limit, limit)
-    return p + local, change
+    lever = (both[:, _E2, :-1] - both[:, _E1, :-1]).mean(axis=0)
+    common = float(np.sqrt(noise * lever @ np.linalg.solve(total, lever)))
+    return p + local, change, common
 
 
-def _shape(u: Float, p: Float, basis_values: object) -> Float:
-    assert callable(basis_values)
-    column = [p[:, k, None, None] for k in range(_PARAMETERS)]
-    at = {e: basis_values(u - p[:, e, None]) for e in (_E0, _E1, _E2, _E3)}
-    return np.asarray(
-        column[_A] * (at[_E1] - at[_E2]) - column[_AL] * at[_E0] + column[_AR] * at[_E3]
-    )
+def _shape(profiles: Profiles, p: Float, table: _Table) -> Float:
+    """Derivatives (n, bins, k) of the model by the k shared parameters."""
+    u = profiles.distance
+    at = {e: table(u - p[:, e, None]) for e in (_E0, _E1, _E2, _E3)}
+    level = {k: (p[:, k, None] * profiles.gain)[..., None] for k in (_A, _AL, _AR)}
+    out = level[_A] * (at[_E1] - at[_E2])
+    out -= level[_AL] * at[_E0]
+    out += level[_AR] * at[_E3]
+    return np.asarray(out)
+
+
+@dataclass(frozen=True, eq=False)
+class _Table:
+    """Functions (m, k) on a regular grid, looked up at the nearest point: derivatives need no more."""
+
+    start: float
+    step: float
+    rows: NDArray[np.float32]
+
+    def __call__(self, u: Float) -> NDArray[np.float32]:
+        index = np.rint((u - self.start) / self.step)
+        np.clip(index, 0, len(self.rows) - 1, out=index)
+        return self.rows[index.astype(np.intp)]
+
+
+def _grid(sigma: float) -> Float:
+    return np.arange(-16 * sigma, 16 * sigma, sigma / 32)
 
 
 def _scale_step(profiles: Profiles, p: Float, response: EdgeResponse) -> tuple[Float, float]:
     sigma = response.sigma
-
-    def widening(u: Float) -> Float:
-        z = u / sigma
-        return (-z * _phi(z))[..., None]
-
-    shape = _shape(profiles.distance, p, widening)
-    p, change = _shared_step(profiles, p, response, shape, np.array([10.0]), np.zeros(1))
-    return p, sigma * float(np.exp(np.clip(change[0], -0.5, 0.5)))
-
-
-def _shape_step(
-    profiles: Profiles, p: Float, response: EdgeResponse, basis: _Basis, size: Float, prior: Float
-) -> tuple[Float, Float]:
-    shape = _shape(profiles.distance, p, basis)
-    p, change = _shared_step(profiles, p, response, shape, prior, size)
-    return p, size + change
+    u = _grid(sigma)
+    widening = _Table(u[0], u[1] - u[0], (-u / sigma * _phi(u / sigma))[:, None].astype(np.float32))
+    shape = _shape(profiles, p, widening)
+    p, change, _ = _shared_step(profiles, p, response, shape, np.array([10.0]), np.zeros(1))
+    return p, max(0.2, sigma * float(np.exp(np.clip(change[0], -0.5, 0.5))))

@@ -39,39 +39,64 @@ class Profiles:
     """Binned profiles of n openings, all arrays (n, bins).
 
     `distance` px across the wires from the opening's centre, `value` linear light, `weight`
-    pixels in the bin (0 where none fell).
+    pixels in the bin (0 where none fell), `gain` share of the opening's light that the blurred
+    crossing wires leave there.
     """
 
     distance: Float
     value: Float
+    gain: Float
     weight: Float
 
     def take(self, which: NDArray[np.intp]) -> Profiles:
         """The profiles of some of the openings."""
-        return Profiles(self.distance[which], self.value[which], self.weight[which])
+        return Profiles(
+            self.distance[which], self.value[which], self.gain[which], self.weight[which]
+        )
 
 
 def gather(
-    light: NDArray[np.float32], centre: Float, along: Float, band: Band, chunk: int = 1 << 21
+    light: NDArray[np.float32],
+    centre: Float,
+    along: Float,
+    band: Band,
+    crossing: tuple[float, float] = (np.inf, 1.0),
+    chunk: int = 1 << 21,
 ) -> Profiles:
     """Collect the pixels of `light` (h, w) around `centre` (n, 2) as (x, y).
 
-    `along` (n, 2) are unit vectors along the wires that bound the opening. Pixels outside the
-    picture have no weight.
+    `along` (n, 2) are unit vectors along the wires that bound the opening; `crossing` is the
+    distance between the wires that cross these, and the blur of their edges (Gaussian sigma),
+    both px. Pixels outside the picture have no weight.
     """
     count = len(centre)
-    sums = np.zeros((3, count, band.bins))
+    sums = np.zeros((4, count, band.bins))
     if count:
         stencil = _stencil(along.mean(axis=0), band)
+        gain = _gain_table(band, *crossing)
         size = max(1, chunk // len(stencil))
         for first in range(0, count, size):
             part = slice(first, first + size)
-            sums[:, part] = _gather_part(light, centre[part], along[part], band, stencil)
-    weight, distance, value = sums
+            sums[:, part] = _gather_part(light, centre[part], along[part], band, stencil, gain)
+    weight, distance, value, gains = sums
     filled = weight > 0
-    np.divide(distance, weight, out=distance, where=filled)
-    np.divide(value, weight, out=value, where=filled)
-    return Profiles(distance, value, weight)
+    for total in (distance, value, gains):
+        np.divide(total, weight, out=total, where=filled)
+    return Profiles(distance, value, gains, weight)
+
+
+_GAIN_STEPS = 16  # per px
+
+
+def _gain_table(band: Band, opening: float, sigma: float) -> NDArray[np.float32]:
+    """Light left at distance 0, 1/16, 2/16 … px from mid-position between the crossing wires."""
+    from scipy.special import ndtr
+
+    v = np.arange(int((band.half + 2) * _GAIN_STEPS) + 2) / _GAIN_STEPS
+    if not np.isfinite(opening):
+        return np.ones(len(v), np.float32)
+    left = ndtr((v + 0.5 * opening) / sigma) - ndtr((v - 0.5 * opening) / sigma)
+    return np.asarray(left, np.float32)
 
 
 def _stencil(along: Float, band: Band) -> NDArray[np.int32]:
@@ -89,7 +114,12 @@ def _stencil(along: Float, band: Band) -> NDArray[np.int32]:
 
 
 def _gather_part(
-    light: NDArray[np.float32], centre: Float, along: Float, band: Band, stencil: NDArray[np.int32]
+    light: NDArray[np.float32],
+    centre: Float,
+    along: Float,
+    band: Band,
+    stencil: NDArray[np.int32],
+    gain: NDArray[np.float32],
 ) -> Float:
     height, width = light.shape
     count, bins = len(centre), band.bins
@@ -103,7 +133,11 @@ def _gather_part(
     v = along.astype(np.float32) @ offset
     v += (rest * along).sum(axis=1, keepdims=True).astype(np.float32)
     # A pixel cut by the band's end counts by the part inside: the mean stays at mid-position.
-    share = np.clip(np.float32(band.half + 0.5) - np.abs(v, out=v), 0, 1)
+    np.abs(v, out=v)
+    share = np.clip(np.float32(band.half + 0.5) - v, 0, 1)
+    v *= _GAIN_STEPS
+    v += 0.5
+    left = gain.take(v.astype(np.int32), mode="clip")
     slot = ((u + np.float32(band.reach)) * np.float32(1 / band.step)).astype(np.int32)
     share[(u <= -band.reach) | (slot >= bins)] = 0
     np.clip(slot, 0, bins - 1, out=slot)
@@ -117,5 +151,8 @@ def _gather_part(
     picked = light.ravel().take(y, mode="clip")
     slot += (np.arange(count, dtype=np.int32) * bins)[:, None]
     flat, total = slot.ravel(), count * bins
-    sums = [np.bincount(flat, w.ravel(), total) for w in (share, share * u, share * picked)]
-    return np.stack(sums).reshape(3, count, bins)
+    sums = [
+        np.bincount(flat, w.ravel(), total)
+        for w in (share, share * u, share * picked, share * left)
+    ]
+    return np.stack(sums).reshape(4, count, bins)
