@@ -1,0 +1,200 @@
+"""A registry in an empty folder, a clock that tests set, and a measurement made to order."""
+
+from __future__ import annotations
+
+import hashlib
+import sys
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, field
+from datetime import UTC, date, datetime, time
+from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
+
+import pytest
+
+from sieve_inspect.scale.model import Scale
+from sieve_registry import service
+from sieve_registry.records import NewSieve
+from sieve_registry.service import Registry, open_registry
+
+SCALE = Scale(5.29, 5.29, 0.001, 0.001, 0.0, "made for a test")
+
+
+class Clock:
+    """Says noon (UTC) of the day it was set to, so that every time zone agrees on the day."""
+
+    def __init__(self, day: str) -> None:
+        self.day = date.fromisoformat(day)
+
+    def __call__(self) -> datetime:
+        return datetime.combine(self.day, time(12), UTC)
+
+    def set(self, day: str) -> None:
+        self.day = date.fromisoformat(day)
+
+
+@dataclass
+class MadeMeasurement:
+    """What `sieve_inspect.measure.Measurement` promises, with figures of our choosing."""
+
+    images: list[dict[str, Any]]
+    outcome: str
+    mean_um: float
+    standard: str
+
+    def to_dict(self) -> dict[str, Any]:
+        direction = {
+            "count": 400,
+            "mean_um": self.mean_um,
+            "sd_um": 1.5,
+            "min_um": 70.0,
+            "max_um": self.mean_um + 5,
+            "median_um": self.mean_um,
+            "u_mean_um": 0.2,
+            "u_sd_um": 0.1,
+            "u_max_um": 0.6,
+            "wire_mean_um": 50.0,
+            "wire_count": 401,
+            "pitch_um": 125.0,
+            "odd_even_um": 0.1,
+        }
+        margin = {
+            "name": "mean",
+            "value_um": self.mean_um,
+            "U_um": 0.4,
+            "limit_low_um": 71.3,
+            "limit_high_um": 78.7,
+            "outcome": self.outcome,
+        }
+        return {
+            "schema": "sieveward.measurement/1",
+            "nominal_um": 75.0,
+            "images": self.images,
+            "scale": {"um_per_px_x": 5.29, "um_per_px_y": 5.29, "source": "made for a test"},
+            "directions": {"x": direction, "y": direction},
+            "imaging": {"fit": "ok", "reasons": []},
+            "verdict": {
+                "standard": self.standard,
+                "grade": "compliance",
+                "rule": "guard-band",
+                "outcome": self.outcome,
+                "reasons": [f"the mean is {self.mean_um:g} um"],
+                "action": "keep" if self.outcome == "pass" else "retire",
+                "action_reason": "as the outcome says",
+                "margins": [{**margin, "direction": axis} for axis in ("x", "y")],
+            },
+        }
+
+    def apertures_csv(self) -> str:
+        return "image,row,col,x_px,y_px,width_x_um,width_y_um,state,flags\n"
+
+    def overlay_png(self, index: int) -> bytes:
+        return f"overlay {index} of {self.images[index]['sha256']}".encode()
+
+
+@dataclass
+class Measuring:
+    """Stands for `measure`; counts its calls and answers as set."""
+
+    outcome: str = "pass"
+    mean_um: float = 75.12345
+    calls: list[dict[str, Any]] = field(default_factory=list)
+    during: Callable[[], None] = lambda: None
+
+    def __call__(self, images: Sequence[Path], **options: Any) -> MadeMeasurement:
+        self.calls.append(options)
+        found = [
+            {"file": image.name, "sha256": hashlib.sha256(image.read_bytes()).hexdigest()}
+            for image in images
+        ]
+        self.during()
+        return MadeMeasurement(found, self.outcome, self.mean_um, options["standard"])
+
+
+@pytest.fixture
+def clock() -> Clock:
+    return Clock("2026-03-02")
+
+
+@pytest.fixture
+def path(tmp_path: Path) -> Path:
+    return tmp_path / "lab" / "registry.sqlite"
+
+
+@pytest.fixture
+def registry(path: Path, clock: Clock) -> Iterator[Registry]:
+    opened = open_registry(path, create=True, now=clock)
+    yield opened
+    opened.close()
+
+
+@pytest.fixture
+def measuring() -> Measuring:
+    return Measuring()
+
+
+@pytest.fixture
+def scan(tmp_path: Path) -> Path:
+    image = tmp_path / "field-1.tif"
+    image.write_bytes(b"a scan of some cloth")
+    return image
+
+
+@pytest.fixture
+def add(registry: Registry) -> Callable[..., Any]:
+    """Adds a 75 um sieve."""
+
+    def adding(sieve_id: str = "S-1", **options: Any) -> Any:
+        return service.add_sieve(registry, NewSieve(sieve_id, 75.0, **options), by="Ada Moss")
+
+    return adding
+
+
+@pytest.fixture
+def check(registry: Registry, measuring: Measuring, scan: Path) -> Callable[..., Any]:
+    """Checks a sieve with a measurement made to order."""
+
+    def checking(sieve_id: str = "S-1", on: str | None = None, outcome: str = "pass") -> Any:
+        measuring.outcome = outcome
+        day = None if on is None else date.fromisoformat(on)
+        return service.check(
+            registry, sieve_id, [scan], scale=SCALE, on_date=day, by="Ada Moss", measure=measuring
+        )
+
+    return checking
+
+
+@dataclass(frozen=True)
+class Answer:
+    """How the program ended and what it said."""
+
+    code: int
+    out: str
+    err: str
+
+
+@pytest.fixture
+def run(
+    path: Path,
+    measuring: Measuring,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> Callable[..., Answer]:
+    """Runs `sieveward --registry … ARGUMENTS` in this process, its measuring replaced."""
+    from sieve_registry.cli.main import main
+
+    stand_in = SimpleNamespace(measure=measuring)
+    monkeypatch.setitem(sys.modules, "sieve_inspect.measure", stand_in)
+
+    def running(*arguments: str, registry: str | None = None) -> Answer:
+        where = str(path) if registry is None else registry
+        monkeypatch.setattr(sys, "argv", ["sieveward", "--registry", where, *arguments])
+        capsys.readouterr()
+        with pytest.raises(SystemExit) as ended:
+            main()
+        said = capsys.readouterr()
+        code = ended.value.code
+        return Answer(code if isinstance(code, int) else 0, said.out, said.err)
+
+    return running

@@ -1,0 +1,99 @@
+"""Any past day gets that day's answer, and what was entered only later is marked as such."""
+
+from __future__ import annotations
+
+from datetime import date
+
+import pytest
+
+from sieve_registry import service
+from sieve_registry.audit import audit
+from sieve_registry.errors import DateRefusedError, UnknownSieveError
+
+
+def table(found, name):
+    return {t.name: [dict(zip(t.columns, r, strict=True)) for r in t.rows] for t in found.tables}[
+        name
+    ]
+
+
+@pytest.fixture
+def year(registry, add, check, clock):
+    """In service on 10 January, checked twice, edited, used, retired in October."""
+    clock.set("2025-01-10")
+    add(in_service=date(2025, 1, 10), location="shelf 1")
+    clock.set("2025-01-12")
+    check()
+    clock.set("2025-06-01")
+    service.edit_sieve(registry, "S-1", interval_months=6, location="shelf 2")
+    service.log_use(registry, "S-1", 30)
+    clock.set("2025-07-02")
+    check(outcome="fail")
+    clock.set("2025-10-01")
+    service.retire(registry, "S-1", "worn", by="Ada Moss")
+    clock.set("2026-03-02")
+    return registry
+
+
+def test_a_sieve_is_not_there_before_its_first_day(year):
+    assert service.states(year, date(2025, 1, 9)) == []
+    with pytest.raises(UnknownSieveError):
+        service.get_state(year, "S-1", date(2025, 1, 9))
+
+
+@pytest.mark.parametrize(
+    ("day", "expected"),
+    [
+        ("2025-01-10", ("in service", None, "2025-01-10", 0, "shelf 1")),
+        ("2025-01-12", ("in service", "pass", "2026-01-12", 0, "shelf 1")),
+        ("2025-05-31", ("in service", "pass", "2026-01-12", 0, "shelf 1")),
+        ("2025-06-01", ("in service", "pass", "2025-07-12", 30, "shelf 2")),
+        ("2025-07-02", ("in service", "fail", "2026-01-02", 30, "shelf 2")),
+        ("2025-09-30", ("in service", "fail", "2026-01-02", 30, "shelf 2")),
+        ("2025-10-01", ("retired", "fail", None, 30, "shelf 2")),
+    ],
+)
+def test_each_day_has_its_own_answer(year, day, expected):
+    status, outcome, due, uses, location = expected
+    state = service.get_state(year, "S-1", date.fromisoformat(day))
+    assert state.status == status
+    assert (state.last_check.outcome if state.last_check else None) == outcome
+    assert (state.due.isoformat() if state.due else None) == due
+    assert (state.uses_total, state.location) == (uses, location)
+
+
+def test_an_audit_of_an_honest_year_marks_nothing(year):
+    found = audit(year, date(2025, 12, 31))
+    assert [row["check"] for row in table(found, "checks")] == ["C-0001", "C-0002"]
+    assert {row["recorded later"] for t in found.tables for row in table(found, t.name)} == {""}
+
+
+def test_an_audit_marks_what_was_entered_after_its_day(registry, add, check, clock):
+    clock.set("2025-01-10")
+    add(in_service=date(2025, 1, 10))
+    clock.set("2025-03-05")
+    check(on="2025-02-01")
+    service.log_use(registry, "S-1", 3, on_date=date(2025, 2, 2))
+    found = audit(registry, date(2025, 2, 28))
+    (sieve,), (check_row,), (use,) = (table(found, n) for n in ("sieves", "checks", "uses"))
+    assert sieve["recorded later"] == "last check 2025-03-05"
+    assert check_row["recorded later"] == use["recorded later"] == "2025-03-05"
+    assert table(audit(registry, date(2025, 3, 5)), "checks")[0]["recorded later"] == ""
+
+
+def test_an_audit_leaves_out_what_came_later(year):
+    found = audit(year, date(2025, 5, 31))
+    assert [row["check"] for row in table(found, "checks")] == ["C-0001"]
+    assert table(found, "uses") == table(found, "changes") == []
+
+
+def test_older_papers_may_be_entered_for_a_sieve_without_an_in_service_date(registry, add, check):
+    add()
+    check(on="2025-04-01")
+    assert service.get_state(registry, "S-1", date(2025, 4, 1)).last_check.id == "C-0001"
+    assert service.states(registry, date(2025, 3, 31)) == []
+
+
+def test_no_audit_of_a_day_to_come(registry):
+    with pytest.raises(DateRefusedError):
+        audit(registry, date(2026, 3, 3))

@@ -1,0 +1,101 @@
+"""The chain of hashes, computed a second time here with the standard library alone."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from dataclasses import replace
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from sieve_registry.ledger.canonical import canonical_text, decimal_text, without_floats
+from sieve_registry.ledger.chain import GENESIS, check_chain, next_event
+from sieve_registry.store import reader
+
+
+@pytest.fixture
+def chain():
+    events = []
+    for number in range(4):
+        events.append(
+            next_event(
+                events[-1] if events else None,
+                kind="use logged",
+                subject="S-1",
+                on_date=f"2026-01-0{number + 1}",
+                recorded_at="2026-02-01T12:00:00Z",
+                person="Ada Moss",
+                software="sieveward 0",
+                payload={"count": number},
+            )
+        )
+    return events
+
+
+def test_a_hash_is_sha256_of_sorted_compact_json_with_the_hash_before(registry, add, check):
+    add("Größe 75 µm")
+    check("Größe 75 µm")
+    previous = "0" * 64
+    with registry.reading() as connection:
+        events = list(reader.events(connection))
+    for event in events:
+        fields = {name: value for name, value in event.__dict__.items() if name != "hash"}
+        text = json.dumps(fields, sort_keys=True, separators=(",", ":"), ensure_ascii=False)
+        assert event.hash == hashlib.sha256(text.encode()).hexdigest()
+        assert event.previous == previous
+        previous = event.hash
+    assert len(events) == 2
+
+
+def test_a_whole_chain_has_no_findings(chain):
+    assert chain[0].previous == GENESIS
+    assert check_chain(chain) == check_chain([]) == []
+    assert check_chain(chain, known_head=chain[2].hash) == []
+
+
+@pytest.mark.parametrize(
+    "field", ["kind", "subject", "on_date", "recorded_at", "person", "software", "payload"]
+)
+def test_any_changed_field_breaks_the_chain_at_that_event(chain, field):
+    chain[2] = replace(chain[2], **{field: getattr(chain[2], field) + "x"})
+    (finding,) = check_chain(chain)
+    assert finding.subject == "event 3"
+    assert "altered" in finding.message
+
+
+def test_an_event_altered_and_hashed_anew_no_longer_fits_the_next(chain):
+    fields = {name: getattr(chain[1], name) for name in ("kind", "subject", "on_date", "person")}
+    chain[1] = next_event(chain[0], **fields, recorded_at="", software="", payload={"count": 1_000})
+    (finding,) = check_chain(chain)
+    assert (finding.subject, finding.message) == (
+        "event 3",
+        "does not follow from the event before it",
+    )
+
+
+def test_a_missing_event_is_named(chain):
+    del chain[1]
+    (finding,) = check_chain(chain)
+    assert finding.message == "event 2 is missing"
+
+
+def test_a_cut_off_end_is_found_by_a_head_noted_earlier(chain):
+    head = chain[-1].hash
+    assert check_chain(chain[:-1]) == []  # the chain alone cannot know
+    (finding,) = check_chain(chain[:-1], known_head=head)
+    assert finding.subject == f"head {head}"
+
+
+def test_no_float_is_ever_hashed():
+    with pytest.raises(TypeError):
+        canonical_text({"deep": [{"mean_um": 75.1}]})
+    assert without_floats({"a": [1, 0.1, float("nan")]}) == {"a": [1, "0.1", None]}
+
+
+@given(st.floats(allow_nan=False, allow_infinity=False))
+def test_a_decimal_text_reads_back_as_the_same_float(value):
+    text = decimal_text(value)
+    assert float(text) == value
+    assert "e" not in text.lower()

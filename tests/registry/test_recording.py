@@ -1,0 +1,341 @@
+"""What may be recorded of a sieve, by whom, for which day, and how exactly it is kept."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from datetime import date
+from decimal import Decimal
+
+import pytest
+
+from sieve_inspect.errors import UnknownStandardError, UsageError
+from sieve_inspect.standard import DEFAULT_STANDARD as THEIR_DEFAULT
+from sieve_registry import service
+from sieve_registry.errors import (
+    BadTextError,
+    DateRefusedError,
+    DuplicateSieveError,
+    EvidenceAlteredError,
+    EvidenceError,
+    SieveRetiredError,
+    UnknownCheckError,
+    UnknownSieveError,
+)
+from sieve_registry.records import DEFAULT_STANDARD, NewSieve
+
+
+def files_in(registry):
+    folder = registry.evidence.folder
+    return sorted(p for p in folder.rglob("*") if p.is_file()) if folder.exists() else []
+
+
+def count_events(registry):
+    return service.ledger_head(registry)[0]
+
+
+# --- sieves ---
+
+
+def test_the_standard_taken_when_none_is_named_is_the_measuring_sides():
+    assert DEFAULT_STANDARD == THEIR_DEFAULT
+
+
+def test_a_sieve_keeps_what_was_said_of_it_lengths_in_whole_nanometres(registry):
+    new = NewSieve(
+        "S-1",
+        31.5,
+        serial="A 17",
+        frame_um=203_200.0,
+        in_service=date(2026, 1, 2),
+        interval_months=6,
+        interval_uses=100,
+        location=" shelf\t2 ",
+        maker="Meadow Works",
+    )
+    sieve = service.add_sieve(registry, new, by="Ada Moss").sieve
+    assert (sieve.nominal_nm, sieve.frame_nm) == (31_500, 203_200_000)
+    assert (sieve.serial, sieve.location, sieve.maker) == ("A 17", "shelf 2", "Meadow Works")
+    assert (sieve.in_service, sieve.added_on) == (date(2026, 1, 2), date(2026, 3, 2))
+    assert (sieve.person, sieve.recorded_at) == ("Ada Moss", "2026-03-02T12:00:00Z")
+
+
+def test_without_a_name_the_login_name_is_recorded(registry, monkeypatch):
+    monkeypatch.setenv("LOGNAME", "moss")
+    assert service.add_sieve(registry, NewSieve("S-1", 75.0)).sieve.person == "moss"
+
+
+@pytest.mark.parametrize(
+    "hostile",
+    ["../../x", "=1+1", "🧪👩‍🔬", "'; DROP TABLE sieve; --", "<b>x</b>", "x" * 64, "%s{0}"],
+)
+def test_a_hostile_id_is_a_name_like_any_other(registry, add, check, hostile):
+    add(hostile)
+    check(hostile)
+    assert service.get_state(registry, hostile).sieve.id == hostile
+    assert all(registry.evidence.folder in file.parents for file in files_in(registry))
+    assert service.verify(registry).ok
+
+
+@pytest.mark.parametrize(
+    "bad", ["", "   ", "a\nb", "a\x1b[31m", "x" * 65, "a\u202eb", "\ud800", "a\x00b"]
+)
+def test_an_id_nobody_can_read_is_refused(registry, add, bad):
+    with pytest.raises(BadTextError):
+        add(bad)
+    assert count_events(registry) == 0
+
+
+def test_two_spellings_of_one_letter_are_one_id(add):
+    add("M\u00fcller")
+    with pytest.raises(DuplicateSieveError):
+        add("Mu\u0308ller ")
+
+
+def test_a_standard_nobody_has_is_refused_before_anything_is_recorded(registry, add):
+    with pytest.raises(UnknownStandardError):
+        add(standard="iso3310-1:1066")
+    assert count_events(registry) == 0
+
+
+@pytest.mark.parametrize(
+    "wrong", [{"interval_months": 0}, {"interval_months": 1201}, {"interval_uses": 0}]
+)
+def test_an_interval_has_to_be_one(add, wrong):
+    with pytest.raises(UsageError):
+        add(**wrong)
+
+
+def test_service_does_not_begin_in_the_future(add):
+    with pytest.raises(DateRefusedError, match="future"):
+        add(in_service=date(2026, 3, 3))
+
+
+def test_an_unknown_sieve_is_told_with_the_nearest_name(registry, add):
+    add("Tower-75")
+    with pytest.raises(UnknownSieveError, match="Tower-75"):
+        service.log_use(registry, "tower-57", 1)
+
+
+# --- days ---
+
+
+def test_nothing_is_recorded_for_a_day_to_come(registry, add, check, measuring):
+    add()
+    tomorrow = date(2026, 3, 3)
+    for deed in (
+        lambda: check(on="2026-03-03"),
+        lambda: service.log_use(registry, "S-1", 1, on_date=tomorrow),
+        lambda: service.retire(registry, "S-1", "worn", on_date=tomorrow),
+        lambda: service.edit_sieve(registry, "S-1", interval_months=3, on_date=tomorrow),
+    ):
+        with pytest.raises(DateRefusedError, match="future"):
+            deed()
+    assert count_events(registry) == 1
+    assert measuring.calls == []
+
+
+def test_nothing_is_recorded_for_a_day_before_service(registry, add, check):
+    add(in_service=date(2026, 2, 1))
+    with pytest.raises(DateRefusedError, match="before"):
+        check(on="2026-01-31")
+    with pytest.raises(DateRefusedError, match="before"):
+        service.log_use(registry, "S-1", 1, on_date=date(2026, 1, 31))
+    with pytest.raises(DateRefusedError, match="before"):
+        service.retire(registry, "S-1", "worn", on_date=date(2026, 1, 31))
+
+
+def test_a_retired_sieve_is_neither_checked_nor_used_nor_retired_again(registry, add, check):
+    add(in_service=date(2026, 1, 1))
+    service.retire(registry, "S-1", "torn at the rim", on_date=date(2026, 2, 1))
+    for deed in (
+        check,
+        lambda: check(on="2026-02-01"),
+        lambda: service.log_use(registry, "S-1", 1),
+        lambda: service.retire(registry, "S-1", "again"),
+        lambda: service.edit_sieve(registry, "S-1", location="bin"),
+    ):
+        with pytest.raises(SieveRetiredError, match="torn at the rim"):
+            deed()
+    check(on="2026-01-31")  # an older paper may still be entered
+
+
+def test_a_sieve_is_not_retired_before_it_was_last_used(registry, add, check):
+    add(in_service=date(2026, 1, 1))
+    check(on="2026-02-10")
+    with pytest.raises(DateRefusedError, match="2026-02-10"):
+        service.retire(registry, "S-1", "worn", on_date=date(2026, 2, 9))
+    assert service.retire(registry, "S-1", "worn", on_date=date(2026, 2, 10)).status == "retired"
+
+
+def test_a_retirement_needs_a_reason(registry, add):
+    add()
+    with pytest.raises(BadTextError):
+        service.retire(registry, "S-1", "  ")
+
+
+@pytest.mark.parametrize("count", [0, -3, 1_000_001])
+def test_a_number_of_uses_has_to_be_one(registry, add, count):
+    add()
+    with pytest.raises(UsageError):
+        service.log_use(registry, "S-1", count)
+
+
+# --- checks ---
+
+
+def test_a_check_measures_with_what_the_sieve_is(add, check, measuring):
+    add(grade="inspection")
+    check()
+    (call,) = measuring.calls
+    assert (call["nominal_um"], call["grade"]) == (75.0, "inspection")
+    assert call["standard"] == DEFAULT_STANDARD
+
+
+def test_a_check_records_figures_verdict_and_margins_exactly(add, check):
+    add()
+    detail = check()
+    found = detail.check
+    assert (found.id, found.sieve_id, found.on_date) == ("C-0001", "S-1", date(2026, 3, 2))
+    assert found.x.mean_um == Decimal("75.12345")  # every digit, no binary rounding
+    assert (found.x.count, found.x.u_max_um) == (400, Decimal("0.6"))
+    assert (found.outcome, found.action, found.rule) == ("pass", "keep", "guard-band")
+    assert found.reasons == (f"the mean is {75.12345:g} um",)
+    assert [m.direction for m in detail.margins] == ["x", "y"]
+    assert detail.margins[0].limit_high_um == Decimal("78.7")
+
+
+def test_a_check_records_the_software_that_computed_it(add, check):
+    add()
+    detail = check()
+    made_with = json.loads(detail.event.payload)["measured_with"]
+    assert detail.check.software.startswith("sieveward ")
+    assert {"python", "numpy", "opencv-python-headless"} <= made_with.keys()
+    assert "unknown" not in made_with.values()
+
+
+def test_a_check_keeps_scans_drawings_figures_and_scale_as_evidence(registry, add, check, scan):
+    add()
+    evidence = check().evidence
+    assert [f.role for f in evidence] == ["scan", "overlay", "measurement", "apertures", "scale"]
+    assert service.evidence_bytes(registry, evidence[0].sha256) == scan.read_bytes()
+    for file in evidence:
+        data = service.evidence_bytes(registry, file.sha256)
+        assert (hashlib.sha256(data).hexdigest(), len(data)) == (file.sha256, file.size)
+        folder = registry.evidence.folder / file.sha256[:2]
+        assert (folder / f"{file.sha256}{file.extension}").is_file()
+
+
+def test_the_same_scan_is_kept_once_whatever_its_name(registry, add, scan, measuring, tmp_path):
+    add()
+    twin = tmp_path / "copy.TIFF"
+    twin.write_bytes(scan.read_bytes())
+    options = {"scale": service_scale(), "measure": measuring}
+    first = service.check(registry, "S-1", [scan], **options)
+    second = service.check(registry, "S-1", [twin, scan], **options)
+    kept = {f.sha256 for f in (*first.evidence, *second.evidence)}
+    assert len(files_in(registry)) == len(kept)
+    assert second.evidence[0].extension == ".tif"
+    assert [f.name for f in second.evidence[:2]] == ["copy.TIFF", "field-1.tif"]
+    assert service.verify(registry).ok
+
+
+def service_scale():
+    from sieve_inspect.scale.model import Scale
+
+    return Scale(5.29, 5.29, 0.001, 0.001)
+
+
+def test_a_check_that_cannot_be_measured_leaves_nothing(registry, add, check, measuring):
+    add()
+
+    def fall_over():
+        raise UsageError(message="no mesh here")
+
+    measuring.during = fall_over
+    with pytest.raises(UsageError, match="no mesh here"):
+        check()
+    assert count_events(registry) == 1
+    assert files_in(registry) == []
+
+
+def test_a_scan_that_changes_while_it_is_measured_is_refused(registry, add, check, measuring, scan):
+    add()
+    measuring.during = lambda: scan.write_bytes(b"another picture")
+    with pytest.raises(EvidenceError, match="changed"):
+        check()
+    assert files_in(registry) == []
+
+
+def test_a_scan_that_vanishes_is_refused(registry, add, check, measuring, scan):
+    add()
+    measuring.during = scan.unlink
+    with pytest.raises(EvidenceError):
+        check()
+    assert files_in(registry) == []
+
+
+def test_a_check_that_cannot_be_recorded_takes_its_evidence_away(registry, add, check, monkeypatch):
+    add()
+    before = check() and files_in(registry)
+
+    def fall_over(event):
+        raise RuntimeError("the disk is gone")
+
+    monkeypatch.setattr("sieve_registry.store.writer.rows_of", fall_over)
+    monkeypatch.setattr("sieve_registry.store.proof._json_bytes", lambda _: b"new content")
+    with pytest.raises(RuntimeError):
+        check()
+    assert files_in(registry) == before
+    assert count_events(registry) == 2
+
+
+def test_a_sieve_retired_while_its_scans_are_measured_gets_no_check(
+    registry, add, check, measuring
+):
+    add()
+    measuring.during = lambda: service.retire(registry, "S-1", "dropped")
+    with pytest.raises(SieveRetiredError):
+        check()
+    assert files_in(registry) == []
+
+
+def test_a_new_check_does_not_lean_on_altered_evidence(registry, add, check):
+    add()
+    scan = check().evidence[0]
+    kept = registry.evidence.path_of(scan.sha256, scan.extension)
+    kept.chmod(0o644)
+    kept.write_bytes(b"altered")
+    with pytest.raises(EvidenceAlteredError):
+        check()
+    with pytest.raises(EvidenceAlteredError):
+        service.evidence_bytes(registry, scan.sha256)
+    assert count_events(registry) == 2
+
+
+def test_a_table_of_ones_own_is_kept_with_the_check(registry, add, check, tmp_path, monkeypatch):
+    own = tmp_path / "own.csv"
+    own.write_text("made up")
+    monkeypatch.setattr("sieve_inspect.standard.limits", lambda *_, **__: None)
+    add(standard=str(own))
+    assert [f.role for f in check().evidence][-1] == "limits"
+
+
+@pytest.mark.parametrize("typed", ["C-0001", "c-1", "1", "C1", " 0001 "])
+def test_a_check_is_found_however_its_number_is_typed(registry, add, check, typed):
+    add()
+    check()
+    assert service.get_check(registry, typed).check.id == "C-0001"
+
+
+@pytest.mark.parametrize("typed", ["C-0002", "0", "S-1", "", "1" * 30, "C-0001; --"])
+def test_a_check_that_is_not_there_is_unknown(registry, add, check, typed):
+    add()
+    check()
+    with pytest.raises(UnknownCheckError):
+        service.get_check(registry, typed)
+
+
+def test_evidence_no_check_refers_to_is_not_given(registry):
+    with pytest.raises(EvidenceError):
+        service.evidence_bytes(registry, "0" * 64)

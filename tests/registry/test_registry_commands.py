@@ -1,0 +1,267 @@
+"""The commands of the registry as a person types them, and their JSON answers."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import subprocess
+import sys
+import time
+from html.parser import HTMLParser
+
+import pytest
+
+from sieve_registry.audit import csv_cell
+from sieve_registry.store.engine import open_registry
+
+SCALE = ("--um-per-px", "5.29")
+
+
+@pytest.fixture
+def shelf(run, scan):
+    """Two sieves, one checked long ago and used."""
+    run(
+        "sieve", "add", "S-1", "--nominal", "75um", "--in-service", "2024-01-31", "--by", "Ada Moss"
+    )
+    run("sieve", "add", "=1+1", "--nominal", "No. 200", "--location", "shelf 2")
+    run("check", "S-1", str(scan), *SCALE, "--date", "2024-01-31", "--by", "Ada Moss")
+    run("use", "S-1", "--count", "12", "--date", "2024-02-01", "--note", "@lime", "--by", "Bo Reed")
+    return run
+
+
+def said(answer):
+    assert answer.code == 0, answer.err
+    return json.loads(answer.out)
+
+
+def test_due_answers_by_the_agreed_names(shelf):
+    found = said(shelf("due", "--as-of", "2025-02-01", "--json", "-"))
+    assert found["as_of"] == "2025-02-01"
+    (sieve,) = found["sieves"]
+    expected = {
+        "id": "S-1",
+        "status": "in service",
+        "last_check": "2024-01-31",
+        "outcome": "pass",
+        "due": "2025-01-31",
+        "overdue": True,
+    }
+    assert {key: sieve[key] for key in expected} == expected
+
+
+def test_due_within_days_and_failing_on_overdue(shelf):
+    assert shelf("due", "--as-of", "2024-06-01", "--fail-on", "overdue").code == 0
+    late = shelf("due", "--as-of", "2025-02-01", "--fail-on", "overdue")
+    assert late.code == 1
+    assert "1 to check, 1 overdue." in late.out
+    far = said(shelf("due", "--as-of", "2024-06-01", "--within", "10", "--json", "-"))
+    assert far["sieves"] == []
+
+
+def test_show_answers_by_the_agreed_names(shelf):
+    found = said(shelf("sieve", "show", "S-1", "--json", "-"))
+    assert (found["id"], found["status"], found["uses_total"]) == ("S-1", "in service", 12)
+    (check,) = found["checks"]
+    assert (check["id"], check["outcome"], check["date"]) == ("C-0001", "pass", "2024-01-31")
+    assert check["directions"]["x"]["mean_um"] == 75.12345
+    early = said(shelf("sieve", "show", "S-1", "--as-of", "2024-01-31", "--json", "-"))
+    assert (len(early["checks"]), early["uses"], early["uses_total"]) == (1, [], 0)
+
+
+def test_show_and_list_read_well(shelf):
+    shown = shelf("sieve", "show", "S-1").out
+    assert "Sieve S-1, 75 um, on " in shown
+    assert "C-0001  2024-01-31  pass" in shown
+    listed = shelf("sieve", "list").out
+    assert "shelf 2" in listed
+    assert all(len(line) <= 80 for line in (shown + listed).splitlines())
+
+
+def test_check_says_verdict_reasons_values_proposal_number_and_next_step(shelf, scan):
+    out = shelf("check", "S-1", str(scan), *SCALE).out
+    assert "pass by iso3310-1:2016, compliance (decision rule: guard-band)" in out
+    assert "  - the mean is" in out
+    assert "71.30  78.70  pass" in out
+    assert "Proposed: keep: as the outcome says. You decide." in out
+    assert "Recorded as C-0002. Its report: sieveward report C-0002" in out
+    assert all(len(line) <= 80 for line in out.splitlines() if not line.startswith("Sieve"))
+
+
+@pytest.mark.parametrize(
+    ("outcome", "codes"),
+    [
+        ("pass", (0, 0)),
+        ("conditional pass", (0, 1)),
+        ("conditional fail", (0, 1)),
+        ("fail", (1, 1)),
+    ],
+)
+def test_check_fails_on_what_was_asked_for(shelf, scan, measuring, outcome, codes):
+    measuring.outcome = outcome
+    typed = ("check", "S-1", str(scan), *SCALE, "--json", "-")
+    assert said(shelf(*typed))["outcome"] == outcome
+    asked = ("fail", "conditional")
+    assert tuple(shelf(*typed, "--fail-on", choice).code for choice in asked) == codes
+
+
+def test_check_wants_one_scale(shelf, scan):
+    assert shelf("check", "S-1", str(scan)).code == 18
+    assert shelf("check", "S-1", str(scan), *SCALE, "--scale", "s.json").code == 2
+
+
+def test_edit_counts_from_its_day(shelf):
+    said(shelf("sieve", "edit", "S-1", "--interval-months", "6", "--date", "2024-03-01",
+               "--json", "-"))  # fmt: skip
+    due = {}
+    for day in ("2024-02-29", "2024-03-01"):
+        (sieve,) = said(shelf("due", "--as-of", day, "--json", "-"))["sieves"]
+        due[day] = sieve["due"]
+    assert due == {"2024-02-29": "2025-01-31", "2024-03-01": "2024-07-31"}
+
+
+def test_retire_is_a_persons_decision_with_a_reason(shelf):
+    assert shelf("retire", "S-1").code == 2
+    said_so = shelf("retire", "S-1", "--reason", "torn at the rim", "--by", "Ada Moss")
+    assert "retired from" in said_so.out
+    found = said(shelf("sieve", "show", "S-1", "--json", "-"))
+    assert (found["status"], found["due"]) == ("retired", None)
+    assert found["retirement"]["reason"] == "torn at the rim"
+    assert found["retirement"]["by"] == "Ada Moss"
+    ids = [sieve["id"] for sieve in said(shelf("due", "--json", "-"))["sieves"]]
+    assert ids == ["=1+1"]
+
+
+def test_verify_says_ok_with_the_head_to_note(shelf, path):
+    found = said(shelf("verify", "--json", "-"))
+    assert (found["ok"], found["events"], found["findings"]) == (True, 4, [])
+    assert found["head"] in shelf("verify").out
+    assert shelf("verify", "--head", found["head"]).code == 0
+    assert shelf("verify", "--head", "0" * 64).code == 40
+
+
+def test_verify_names_altered_evidence_and_ends_with_40(shelf, path):
+    (scan,) = (path.parent / "registry.evidence").rglob("*.tif")
+    scan.chmod(0o644)
+    scan.write_bytes(b"altered")
+    answer = shelf("verify", "--json", "-")
+    assert answer.code == 40
+    found = json.loads(answer.out)
+    assert not found["ok"]
+    assert scan.name in found["findings"][0]["subject"]
+    assert scan.name in shelf("verify").out
+
+
+class Cells(HTMLParser):
+    """Collects the text of all table cells, and every tag seen."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.tags: set[str] = set()
+        self.cells: list[str] = []
+
+    def handle_starttag(self, tag, _attrs):
+        self.tags.add(tag)
+        if tag == "td":
+            self.cells.append("")
+
+    def handle_data(self, data):
+        if self.cells:
+            self.cells[-1] += data
+
+
+def test_audit_writes_a_page_and_tables_that_run_nothing(shelf, tmp_path):
+    shelf("sieve", "add", "<script>x</script>", "--nominal", "75um")
+    today = open_registry(tmp_path / "lab" / "registry.sqlite").today().isoformat()
+    out = tmp_path / "audit" / "deep"
+    answer = shelf("audit", "--as-of", today, "--out", str(out))
+    assert str(out / "index.html") in answer.out
+    names = {"index.html", "sieves.csv", "checks.csv", "uses.csv", "changes.csv"}
+    assert {file.name for file in out.iterdir()} == names
+    page = Cells()
+    page.feed((out / "index.html").read_text("utf-8"))
+    assert "script" not in page.tags
+    assert {"=1+1", "<script>x</script>", "C-0001", "@lime"} <= set(page.cells)
+    sieves = (out / "sieves.csv").read_bytes().decode("utf-8-sig")
+    rows = list(csv.DictReader(io.StringIO(sieves)))
+    assert [row["sieve"] for row in rows] == ["<script>x</script>", "'=1+1", "S-1"]
+    assert "'@lime" in (out / "uses.csv").read_text("utf-8-sig")
+
+
+def test_audit_answers_for_its_day_and_marks_later_entries(shelf):
+    found = said(shelf("audit", "--as-of", "2024-01-31", "--json", "-"))
+    assert [sieve["sieve"] for sieve in found["sieves"]] == ["S-1"]
+    assert found["uses"] == []
+    assert found["checks"][0]["recorded later"] > "2024-01-31"
+    assert found["ledger"]["events"] == 4
+
+
+def test_audit_into_a_place_that_is_a_file_says_so(shelf, tmp_path):
+    (tmp_path / "file").write_text("x")
+    answer = shelf("audit", "--as-of", "2024-02-01", "--out", str(tmp_path / "file"))
+    assert (answer.code, answer.out) == (23, "")
+
+
+# Which first letters a spreadsheet may run: common practice, no source.
+@pytest.mark.parametrize("text", ["=1+1", "+1", "-1", "@x", "\tx", "\rx"])
+def test_a_cell_that_could_run_gets_an_apostrophe(text):
+    assert csv_cell(text) == f"'{text}"
+    assert csv_cell(f"a{text}") == f"a{text}"
+
+
+@pytest.mark.parametrize(
+    ("typed", "code"),
+    [
+        (("due", "--as-of", "2024-02-30"), 37),
+        (("sieve", "show", "S-9"), 32),
+        (("sieve", "show", "S-1", "--as-of", "2023-01-01"), 32),
+        (("sieve", "add", "S-1", "--nominal", "75um"), 33),
+        (("sieve", "add", "S-3", "--nominal", "75"), 2),
+        (("sieve", "add", "a\nb", "--nominal", "75um"), 2),
+        (("use", "S-1", "--count", "1", "--date", "9999-01-01"), 37),
+        (("use", "S-1", "--count", "0"), 2),
+        (("retire", "S-1", "--reason", "x", "--date", "2024-01-31"), 37),
+        (("audit", "--as-of", "9999-01-01"), 37),
+        (("check", "S-9", "scan.tif", *SCALE), 32),
+    ],
+)
+def test_a_refusal_is_one_sentence_and_its_own_code(shelf, typed, code):
+    answer = shelf(*typed)
+    assert answer.code == code
+    assert answer.out == ""
+    assert answer.err.startswith("sieveward: ")
+    assert answer.err.count("\n") == 1
+
+
+@pytest.mark.parametrize("command", [["due"], ["verify"], ["sieve", "list"], ["sieve", "show", "S"],
+    ["use", "S", "--count", "1"], ["retire", "S", "--reason", "x"], ["audit", "--as-of",
+    "2024-01-01"], ["check", "S", "x.png", *SCALE], ["sieve", "edit", "S", "--location", "x"]],
+    ids=" ".join)  # fmt: skip
+def test_no_command_but_sieve_add_begins_a_registry(run, path, command):
+    answer = run(*command)
+    assert answer.code == 39
+    assert "sieveward sieve add" in answer.err
+    assert not path.parent.exists()
+
+
+def test_a_letter_the_terminal_lacks_is_no_fault(path):
+    command = [sys.executable, "-m", "sieve_registry.cli.main", "--registry", str(path)]
+    code = "import sys; from sieve_registry.cli.main import main; main()"
+    command[1:3] = ["-c", code]
+    typed = [*command, "sieve", "add", "🧪", "--nominal", "75um"]
+    environment = {"PYTHONIOENCODING": "ascii", "LOGNAME": "moss"}
+    done = subprocess.run(typed, capture_output=True, text=True, env=environment, check=False)
+    assert (done.returncode, done.stderr) == (0, "")
+    assert "\\U0001f9ea" in done.stdout
+
+
+def test_help_comes_quickly_and_loads_nothing_heavy():
+    code = (
+        "import sys; import sieve_registry.cli.main; "
+        "print([m for m in ('sqlalchemy', 'alembic', 'numpy', 'cv2', 'jinja2', 'scipy')"
+        " if m in sys.modules])"
+    )
+    began = time.perf_counter()
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.strip() == "[]"
+    assert time.perf_counter() - began < 5  # 0.4 s is meant; a loaded machine takes longer

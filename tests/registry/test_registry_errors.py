@@ -1,0 +1,47 @@
+"""Each refusal of the registry has a sentence, its own code, and a place in the drawn tree."""
+
+from __future__ import annotations
+
+import string
+
+from sieve_inspect.errors import SievewardError
+from sieve_registry import errors
+
+
+def own_classes():
+    return [getattr(errors, name) for name in errors.__all__]
+
+
+def test_the_list_of_names_is_sorted_and_complete():
+    defined = [
+        name
+        for name, value in vars(errors).items()
+        if isinstance(value, type) and value.__module__ == errors.__name__
+    ]
+    assert errors.__all__ == sorted(defined)
+
+
+def test_every_class_with_a_sentence_has_a_code_of_its_own_in_the_registrys_range():
+    codes = [cls.exit_code for cls in own_classes() if "template" in vars(cls)]
+    codes.remove(2)  # BadTextError is misuse, and shares the code of misuse
+    assert len(codes) == len(set(codes))
+    assert all(30 <= code <= 49 for code in codes)
+    for cls in own_classes():
+        if issubclass(cls, errors.IntegrityError):
+            assert cls.exit_code >= 40
+
+
+def test_the_tree_drawn_at_the_top_names_each_class_with_its_code():
+    for cls in own_classes():
+        lines = errors.__doc__.splitlines()
+        (line,) = (text for text in lines if cls.__name__ in text.split())
+        assert str(cls.exit_code) in line or "–" in line
+
+
+def test_every_sentence_can_be_filled_and_ends_as_one():
+    for cls in own_classes():
+        fields = {name for _, name, _, _ in string.Formatter().parse(cls.template) if name}
+        error = cls(**dict.fromkeys(fields, 1))
+        assert isinstance(error, SievewardError)
+        if "template" in vars(cls):
+            assert str(error).endswith((".", "`"))

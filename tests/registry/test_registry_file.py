@@ -1,0 +1,222 @@
+"""The registry's file: how it is made, kept up to date, shared, and told from other files."""
+
+from __future__ import annotations
+
+import sqlite3
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+from alembic.autogenerate import compare_metadata
+from alembic.config import Config
+from alembic.migration import MigrationContext
+from alembic.script import ScriptDirectory
+
+from sieve_inspect.errors import UsageError
+from sieve_registry import service, store
+from sieve_registry.errors import (
+    BrokenRecordError,
+    ForeignRegistryError,
+    NoRegistryError,
+    RegistryFileError,
+    RegistryLockedError,
+)
+from sieve_registry.records import NewSieve
+from sieve_registry.store import schema
+from sieve_registry.store.engine import _put_in_place, open_registry
+from sieve_registry.store.location import evidence_folder, registry_path
+
+
+def sql(path, *statements):
+    connection = sqlite3.connect(path)
+    try:
+        with connection:
+            for statement in statements:
+                connection.execute(statement)
+    finally:
+        connection.close()
+
+
+def test_the_tables_the_migrations_make_are_the_tables_the_code_expects(registry):
+    with registry.reading() as connection:
+        context = MigrationContext.configure(connection, opts={"compare_type": True})
+        assert compare_metadata(context, schema.metadata) == []
+
+
+def test_the_head_revision_is_the_newest_migration():
+    config = Config()
+    folder = Path(store.__file__).parent / "migrations"
+    config.set_main_option("script_location", str(folder))
+    config.set_main_option("path_separator", "os")
+    assert ScriptDirectory.from_config(config).get_heads() == [schema.HEAD_REVISION]
+
+
+def test_an_up_to_date_registry_opens_without_the_migration_machinery(registry, path):
+    code = (
+        "import sys; from sieve_registry.service import open_registry, due; "
+        "due(open_registry(sys.argv[1])); print('alembic' in sys.modules)"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code, str(path)], capture_output=True, text=True, check=True
+    )
+    assert done.stdout.strip() == "False"
+
+
+def test_a_registry_is_made_whole_with_its_guards_on(registry, path):
+    assert sorted(p.name for p in path.parent.iterdir() if "-" not in p.name) == [path.name]
+    with registry.reading() as connection:
+        pragma = connection.exec_driver_sql
+        assert pragma("PRAGMA journal_mode").scalar() == "wal"
+        assert pragma("PRAGMA foreign_keys").scalar() == 1
+        assert pragma("PRAGMA synchronous").scalar() == 2
+
+
+@pytest.mark.parametrize("statement", ["UPDATE event SET person = 'x'", "DELETE FROM event"])
+def test_the_database_itself_refuses_to_change_the_ledger(add, path, statement):
+    add()
+    with pytest.raises(sqlite3.IntegrityError, match="only ever appended"):
+        sql(path, statement)
+
+
+def test_a_second_maker_keeps_the_registry_of_the_first(tmp_path):
+    first, draft = tmp_path / "r.sqlite", tmp_path / "draft"
+    first.write_bytes(b"first")
+    draft.write_bytes(b"second")
+    _put_in_place(draft, first)
+    assert first.read_bytes() == b"first"
+
+
+def test_a_file_system_without_hard_links_will_do(tmp_path, monkeypatch):
+    def refuse(self, target):
+        raise OSError(1, "Operation not permitted")
+
+    monkeypatch.setattr(Path, "hardlink_to", refuse)
+    open_registry(tmp_path / "r.sqlite", create=True).close()
+    assert service.states(open_registry(tmp_path / "r.sqlite")) == []
+
+
+def test_asking_never_makes_a_registry(path):
+    with pytest.raises(NoRegistryError, match="sieve add"):
+        open_registry(path)
+    assert not path.parent.exists()
+
+
+def test_a_path_may_hold_any_letter(tmp_path):
+    odd = tmp_path / "a b?c#d%41 µ" / "r.sqlite"
+    open_registry(odd, create=True).close()
+    assert odd.is_file()
+    assert open_registry(f"sqlite:///{str(odd).replace('%', '%25')}").path == odd
+
+
+def test_the_evidence_lies_beside_the_registry(tmp_path):
+    assert evidence_folder(tmp_path / "lab.sqlite") == tmp_path / "lab.evidence"
+
+
+def test_the_default_lies_in_the_users_data_folder(monkeypatch, tmp_path):
+    monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path))
+    assert registry_path(None) == registry_path("")
+    assert registry_path(None).name == "registry.sqlite"
+    assert registry_path(None).parent.name == "sieveward"
+
+
+def test_another_kind_of_database_is_refused_plainly():
+    with pytest.raises(UsageError, match="postgresql"):
+        registry_path("postgresql://lab/sieves")
+
+
+@pytest.mark.parametrize(
+    "content", [b"", b"a letter to the lab", b"SQLite format 3\x00 and then nothing of the kind"]
+)
+@pytest.mark.parametrize("create", [True, False])
+def test_another_file_is_neither_read_nor_overwritten(tmp_path, content, create):
+    other = tmp_path / "other.sqlite"
+    other.write_bytes(content)
+    with pytest.raises(ForeignRegistryError):
+        open_registry(other, create=create)
+    assert other.read_bytes() == content
+
+
+def test_a_database_of_another_program_is_not_touched(tmp_path):
+    other = tmp_path / "other.sqlite"
+    sql(other, "CREATE TABLE alembic_version (version_num)", "CREATE TABLE sieve (id)")
+    before = other.read_bytes()
+    with pytest.raises(ForeignRegistryError, match="none that sieveward made"):
+        open_registry(other, create=True)
+    assert other.read_bytes() == before
+
+
+def test_a_registry_of_a_newer_version_is_refused(registry, path):
+    registry.close()
+    sql(path, "UPDATE alembic_version SET version_num = '9999'")
+    with pytest.raises(ForeignRegistryError, match="newer"):
+        open_registry(path)
+
+
+def test_a_truncated_registry_is_told_to_be_damaged(registry, add, path):
+    for number in range(40):
+        add(f"S-{number}")
+    registry.close()
+    path.write_bytes(path.read_bytes()[:9000])
+    with pytest.raises(ForeignRegistryError, match=r"damaged|something else"):
+        service.states(open_registry(path))
+
+
+def test_a_path_below_a_file_is_no_place_for_a_registry(tmp_path):
+    (tmp_path / "file").write_bytes(b"x")
+    for create in (True, False):
+        with pytest.raises(RegistryFileError, match="is not a folder"):
+            open_registry(tmp_path / "file" / "r.sqlite", create=create)
+
+
+def test_a_folder_is_no_registry(tmp_path):
+    with pytest.raises(RegistryFileError):
+        open_registry(tmp_path)
+
+
+def test_a_folder_that_cannot_be_written_is_named(tmp_path, monkeypatch):
+    def refuse(self, *_, **__):
+        raise PermissionError(13, "Permission denied")
+
+    monkeypatch.setattr(Path, "mkdir", refuse)
+    with pytest.raises(RegistryFileError, match="Permission denied"):
+        open_registry(tmp_path / "lab" / "r.sqlite", create=True)
+
+
+def test_a_registry_that_cannot_be_written_says_so(registry, add, monkeypatch):
+    add()
+
+    def read_only(connection):
+        connection.exec_driver_sql("PRAGMA query_only=ON")
+
+    monkeypatch.setattr("sieve_registry.store.writer.last_event", read_only)
+    with pytest.raises(RegistryFileError, match="readonly"):
+        add("S-2")
+
+
+def test_a_registry_kept_busy_gives_up_after_the_time_set(registry, add, path, clock):
+    add()
+    waiting = open_registry(path, busy_ms=50, now=clock)
+    with registry.writing():
+        assert len(service.states(waiting)) == 1  # reading goes on
+        with pytest.raises(RegistryLockedError, match=r"0\.05 s"):
+            service.add_sieve(waiting, NewSieve("S-2", 75.0))
+    service.add_sieve(waiting, NewSieve("S-2", 75.0))
+    assert len(service.states(registry)) == 2
+
+
+def test_what_fails_half_way_leaves_nothing(registry, add, monkeypatch):
+    add()
+    monkeypatch.setattr("sieve_registry.store.writer.rows_of", lambda _: [("sieve", {"no": 1})])
+    with pytest.raises(Exception, match="no"):
+        add("S-2")
+    monkeypatch.undo()
+    assert service.ledger_head(registry)[0] == 1
+    assert service.verify(registry).ok
+
+
+def test_a_row_that_can_no_longer_be_read_points_to_verify(registry, add, path):
+    add()
+    sql(path, "UPDATE sieve SET added_on = 'some day'")
+    with pytest.raises(BrokenRecordError, match="sieveward verify"):
+        service.states(registry)

@@ -1,0 +1,150 @@
+"""`verify` names what was changed behind the registry's back."""
+
+from __future__ import annotations
+
+import sqlite3
+
+import pytest
+
+from sieve_registry import service
+
+UNGUARD = ("DROP TRIGGER event_no_update", "DROP TRIGGER event_no_delete")
+
+
+@pytest.fixture
+def tampered(registry, add, check, path):
+    """A registry of six events; what is given is done to its file behind its back."""
+    add()
+    check()
+    service.log_use(registry, "S-1", 12, note="limestone")
+    service.edit_sieve(registry, "S-1", location="shelf 2")
+    check(outcome="fail")
+    service.retire(registry, "S-1", "worn")
+    assert service.verify(registry).ok
+
+    def tamper(*statements):
+        connection = sqlite3.connect(path)
+        try:
+            with connection:
+                for statement in statements:
+                    assert connection.execute(statement).rowcount != 0
+        finally:
+            connection.close()
+        return service.verify(registry)
+
+    return tamper
+
+
+def subjects(found):
+    return {(finding.source, finding.subject) for finding in found.findings}
+
+
+def test_a_registry_as_recorded_has_no_findings(tampered, registry):
+    found = service.verify(registry)
+    assert (found.ok, found.events, found.findings) == (True, 6, ())
+    assert found.head == service.ledger_head(registry)[1]
+
+
+def test_an_empty_registry_is_whole(registry):
+    assert service.verify(registry).head is None
+    assert service.verify(registry).ok
+
+
+def test_a_flipped_byte_in_a_payload_is_named(registry, tampered, path):
+    registry.close()
+    data = bytearray(path.read_bytes())
+    for wal in path.parent.glob("*-wal"):
+        assert wal.stat().st_size == 0  # everything is in the file itself
+    place = data.rindex(b'"note":"limestone"') + len(b'"note":"')
+    data[place] ^= 0x04  # limestone -> himestone
+    path.write_bytes(data)
+    found = service.verify(registry)
+    assert not found.ok
+    assert ("chain", "event 3") in subjects(found)
+
+
+@pytest.mark.parametrize("byte", [b"\xff", b"\x00"])
+def test_a_payload_that_is_no_text_any_more_is_named(registry, tampered, path, byte):
+    registry.close()
+    data = path.read_bytes()
+    path.write_bytes(data.replace(b'"note":"limestone"', b'"note":"limeston' + byte + b'"'))
+    found = service.verify(registry)
+    assert ("chain", "event 3") in subjects(found)
+
+
+@pytest.mark.parametrize(
+    "change", ["person = 'Bo'", "on_date = '2025-01-01'", "payload = '{'", "hash = 'x'", "seq = 77"]
+)
+def test_a_changed_event_is_named(tampered, change):
+    found = tampered(*UNGUARD, f"UPDATE event SET {change} WHERE seq = 3")
+    assert found.findings[0].source == "chain"
+    assert found.findings[0].subject in ("event 3", "event 4")
+
+
+def test_a_removed_event_is_named(tampered):
+    found = tampered(*UNGUARD, "DELETE FROM event WHERE seq = 3")
+    assert found.findings[0].message == "event 3 is missing"
+    assert ("records", "use_log 3") in subjects(found)
+
+
+def test_a_cut_off_end_needs_a_head_noted_earlier(tampered, registry):
+    head = service.ledger_head(registry)[1]
+    found = tampered(*UNGUARD, "DELETE FROM event WHERE seq = 6", "DELETE FROM retirement")
+    assert found.ok
+    found = service.verify(registry, known_head=head)
+    assert subjects(found) == {("chain", f"head {head}")}
+
+
+@pytest.mark.parametrize(
+    ("change", "subject", "word"),
+    [
+        ("UPDATE sieve_check SET outcome = 'pass'", "sieve_check C-0002", "outcome"),
+        ("UPDATE sieve_check SET x_mean_um = '75.0' WHERE id = 'C-0001'",
+         "sieve_check C-0001", "x_mean_um"),
+        ("UPDATE sieve SET nominal_nm = 90000", "sieve S-1", "nominal_nm"),
+        ("UPDATE use_log SET count = 1", "use_log 3", "count"),
+        ("DELETE FROM retirement", "retirement 6", "gone"),
+        ("DELETE FROM sieve_edit", "sieve_edit 4", "gone"),
+        ("UPDATE check_margin SET limit_high_um = '99' WHERE position = 1 AND check_id = 'C-0002'",
+         "check_margin C-0002, 1", "limit_high_um"),
+        ("INSERT INTO use_log VALUES (5, 'S-1', '2026-01-01', 3, '')", "use_log 5", "no event"),
+    ],
+)  # fmt: skip
+def test_a_derived_row_that_left_its_event_is_named(tampered, change, subject, word):
+    found = tampered(change)
+    (finding,) = (f for f in found.findings if f.source == "records")
+    assert finding.subject == subject
+    assert word in finding.message
+
+
+def test_a_row_that_points_nowhere_is_named(tampered):
+    found = tampered("UPDATE use_log SET sieve_id = 'S-9'")
+    assert any("not there" in finding.message for finding in found.findings)
+
+
+@pytest.mark.parametrize("role", ["scan", "overlay", "measurement", "apertures", "scale"])
+def test_a_flipped_byte_in_an_evidence_file_is_named(registry, add, check, role):
+    add()
+    file = next(f for f in check().evidence if f.role == role)
+    kept = registry.evidence.path_of(file.sha256, file.extension)
+    data = bytearray(kept.read_bytes())
+    data[len(data) // 2] ^= 1
+    kept.chmod(0o644)
+    kept.write_bytes(data)
+    (finding,) = service.verify(registry).findings
+    assert finding.source == "evidence"
+    assert file.sha256 in finding.subject
+    assert "altered" in finding.message
+    kept.unlink()
+    (finding,) = service.verify(registry).findings
+    assert "missing" in finding.message
+
+
+def test_a_damaged_page_of_the_file_is_found(registry, tampered, path):
+    registry.close()
+    data = bytearray(path.read_bytes())
+    size = int.from_bytes(data[16:18], "big")
+    place = data.rindex(b"use logged") // size * size
+    data[place : place + 200] = b"\xff" * 200
+    path.write_bytes(data)
+    assert not service.verify(registry).ok

@@ -1,0 +1,34 @@
+"""Two programs at once: nothing is lost, and the chain stays whole."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+
+from sieve_registry import service
+
+WRITER = """
+import sys
+from sieve_registry import service
+from sieve_registry.records import NewSieve
+path, name = sys.argv[1:]
+registry = service.open_registry(path, create=True, busy_ms=30_000)
+service.add_sieve(registry, NewSieve(name, 75.0), by=name)
+for number in range(25):
+    service.log_use(registry, name, 1, by=name)
+"""
+
+
+def test_two_processes_writing_at_once_lose_nothing(path):
+    names = ("left", "right")
+    running = [
+        subprocess.Popen([sys.executable, "-c", WRITER, str(path), name], stderr=subprocess.PIPE)
+        for name in names
+    ]
+    for process in running:
+        assert process.communicate(timeout=60)[1] == b""
+        assert process.returncode == 0
+    registry = service.open_registry(path)
+    assert [service.get_state(registry, name).uses_total for name in names] == [25, 25]
+    found = service.verify(registry)
+    assert (found.ok, found.events) == (True, 52)
