@@ -194,6 +194,18 @@ def test_a_registry_that_cannot_be_written_says_so(registry, add, monkeypatch):
         add("S-2")
 
 
+def test_an_archived_copy_can_be_asked_but_not_written(registry, add, path, monkeypatch):
+    add()
+    registry.close()
+    monkeypatch.setattr("os.access", lambda *_: False)  # a folder without the right to write
+    archived = open_registry(path)
+    assert len(service.states(archived)) == 1
+    assert service.verify(archived).ok
+    with pytest.raises(RegistryFileError, match="readonly"):
+        service.add_sieve(archived, NewSieve("S-2", 75.0))
+    assert [p.name for p in path.parent.iterdir()] == [path.name]
+
+
 def test_a_registry_kept_busy_gives_up_after_the_time_set(registry, add, path, clock):
     add()
     waiting = open_registry(path, busy_ms=50, now=clock)

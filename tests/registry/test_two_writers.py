@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import subprocess
 import sys
+import time
 
 from sieve_registry import service
 
@@ -32,3 +33,25 @@ def test_two_processes_writing_at_once_lose_nothing(path):
     assert [service.get_state(registry, name).uses_total for name in names] == [25, 25]
     found = service.verify(registry)
     assert (found.ok, found.events) == (True, 52)
+
+
+def test_a_writer_killed_at_any_moment_leaves_a_whole_registry(path):
+    """Ended hard (POSIX SIGKILL) at a moment nobody chose: each use is there whole, or not."""
+    for number in range(3):
+        endless = WRITER.replace("range(25)", "range(10**6)").replace("1, by", "2, by")
+        process = subprocess.Popen([sys.executable, "-c", endless, str(path), f"S-{number}"])
+        while not path.exists() or not has_uses(path, f"S-{number}"):
+            time.sleep(0.02)
+        time.sleep(0.013 * number)
+        process.kill()
+        process.wait()
+    registry = service.open_registry(path)
+    found = service.verify(registry)
+    assert found.ok
+    uses = sum(state.uses_total for state in service.states(registry))
+    assert found.events == 3 + uses // 2
+
+
+def has_uses(path, name):
+    histories = service.all_histories(service.open_registry(path))
+    return any(h.uses for h in histories if h.sieve.id == name)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from enum import StrEnum
 from pathlib import Path
+from textwrap import fill
 from typing import TYPE_CHECKING, Annotated
 
 import typer
@@ -91,13 +92,12 @@ def _print_check(detail: CheckDetail) -> None:
     from sieve_registry.cli.views import length_text, margin_cells
 
     found = detail.check
-    nominal = length_text(found.nominal_nm)
-    verdict = f"{found.outcome} by {found.standard}, {found.grade}"
-    if found.rule:
-        verdict += f" (decision rule: {found.rule})"
-    print_line(f"Sieve {found.sieve_id}, {nominal}, checked on {found.on_date}: {verdict}.")
+    head = f"Sieve {found.sieve_id}, {length_text(found.nominal_nm)}, checked on {found.on_date}"
+    print_line(f"{head}: {found.outcome}")
+    rule = f", decision rule {found.rule}" if found.rule else ""
+    print_line(f"Judged by {found.standard}, {found.grade} grade{rule}.")
     for reason in found.reasons:
-        print_line(f"  - {reason}")
+        print_line(fill(reason, 78, initial_indent="  - ", subsequent_indent="    "))
     print_line()
     if detail.margins:
         columns = ("value, um", "direction", "found", "U", "from", "to", "outcome")
@@ -106,5 +106,5 @@ def _print_check(detail: CheckDetail) -> None:
         print_line()
     if found.action:
         reason = f": {found.action_reason}" if found.action_reason else ""
-        print_line(f"Proposed: {found.action}{reason}. You decide.")
+        print_line(fill(f"Proposed: {found.action}{reason}. You decide.", 78))
     print_line(f"Recorded as {found.id}. Its report: sieveward report {found.id}")

@@ -151,16 +151,24 @@ def _put_in_place(draft: Path, path: Path) -> None:
 
 
 def _engine(path: Path, busy_ms: int, *, create: bool = False) -> Engine:
-    mode = "rwc" if create else "rw"  # opening must never bring an empty file into being
+    query = {"mode": "rwc" if create else "rw", "uri": "true"}  # never an empty file by opening
+    if not create and not os.access(path.parent, os.W_OK) and not _has_journal(path):
+        query |= {"mode": "ro", "immutable": "1"}  # an archived copy can still be asked
     uri = f"file:{_uri_path(path)}"
     engine = create_engine(
-        URL.create("sqlite", database=uri, query={"mode": mode, "uri": "true"}),
+        URL.create("sqlite", database=uri, query=query),
         connect_args={"timeout": busy_ms / 1000},
         poolclass=NullPool,
     )
     event.listen(engine, "connect", _on_connect)
     event.listen(engine, "begin", _on_begin)
     return engine
+
+
+def _has_journal(path: Path) -> bool:
+    """Whether another program is, or was, in the middle of writing."""
+    journal = path.with_name(f"{path.name}-wal")
+    return journal.exists() and journal.stat().st_size > 0
 
 
 def _uri_path(path: Path) -> str:
