@@ -6,6 +6,7 @@ Arrays are (height, width) or (height, width, 3); colours are given and returned
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Any
 
 import cv2
 import numpy as np
@@ -28,12 +29,10 @@ UInt8 = NDArray[np.uint8]
 
 def decode(data: bytes) -> NDArray[np.uint8] | NDArray[np.uint16] | None:
     """Decode picture bytes unchanged in depth; (h, w) or (h, w, 3) RGB, None if it cannot."""
-    array = cv2.imdecode(
-        np.frombuffer(data, np.uint8), cv2.IMREAD_UNCHANGED | cv2.IMREAD_IGNORE_ORIENTATION
-    )
+    flags = cv2.IMREAD_UNCHANGED | cv2.IMREAD_IGNORE_ORIENTATION
+    array: Any = cv2.imdecode(np.frombuffer(data, np.uint8), flags)
     if array is None:
         return None
-    array = np.asarray(array)
     if array.ndim == 3:
         array = array[:, :, :3][:, :, ::-1] if array.shape[2] >= 3 else array[:, :, 0]
     return np.ascontiguousarray(array)
@@ -72,26 +71,15 @@ def draw_lines(
     image: UInt8, segments: NDArray[np.float64], colour: Sequence[int], thickness: int = 1
 ) -> None:
     """Draw segments (n, 2, 2) of (x, y) in px into an RGB picture, anti-aliased, in place."""
-    fixed = np.round(segments * 16).astype(np.int32).reshape(-1, 2, 1, 2)
+    fixed = np.ascontiguousarray(np.round(segments * 16), np.int32).reshape(-1, 2, 1, 2)
     cv2.polylines(
         image, list(fixed), False, tuple(int(c) for c in colour), thickness, cv2.LINE_AA, 4
     )
 
 
-def draw_text(
-    image: UInt8, text: str, x: int, y: int, size: float, colour: Sequence[int], thickness: int = 1
-) -> None:
-    """Write plain ASCII text with its lower left corner at (x, y), in place."""
-    cv2.putText(
-        image,
-        text,
-        (x, y),
-        cv2.FONT_HERSHEY_SIMPLEX,
-        size,
-        tuple(int(c) for c in colour),
-        thickness,
-        cv2.LINE_AA,
-    )
+def draw_text(image: UInt8, text: str, at: tuple[int, int]) -> None:
+    """Write plain ASCII text in black with its lower left corner at `at` (x, y), in place."""
+    cv2.putText(image, text, at, cv2.FONT_HERSHEY_SIMPLEX, 0.55, (0, 0, 0), 1, cv2.LINE_AA)
 
 
 def encode_png(image: UInt8) -> bytes:

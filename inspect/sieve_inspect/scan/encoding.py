@@ -33,14 +33,20 @@ def assumed_encoding(scan: Scan, wanted: str) -> tuple[str, str]:
     if scan.srgb_tag:
         return "srgb", "the file's colour tags say sRGB"
     if scan.gamma is not None:
-        if 0.9 <= scan.gamma <= 1.1:
-            return "linear", f"the file's gamma is {scan.gamma:.2f}"
-        if 0.42 <= scan.gamma <= 0.48:
-            return "srgb", f"the file's gamma is {scan.gamma:.2f}, that of sRGB"
-        return f"gamma {1 / scan.gamma:.2f}", f"the file's gamma is {scan.gamma:.2f}"
+        return _from_gamma(scan.gamma)
     if scan.bits == 16:
         return "linear", "16 bit without colour tags, as scanners store raw light"
     return "srgb", "8 bit without colour tags, as scanners store pictures"
+
+
+def _from_gamma(gamma: float) -> tuple[str, str]:
+    """The encoding behind a PNG's gAMA entry; 0.4545 stands for the sRGB curve (W3C PNG)."""
+    reason = f"the file's gamma is {gamma:.2f}"
+    if 0.9 <= gamma <= 1.1:
+        return "linear", reason
+    if 0.42 <= gamma <= 0.48:
+        return "srgb", reason
+    return f"gamma {1 / gamma:.2f}", reason
 
 
 def linear_light(scan: Scan, encoding: str) -> NDArray[np.float32]:

@@ -95,7 +95,7 @@ def _open(
     _check_size(path, header.size[0] * header.size[1], max_megapixels)
     if header.mode == "1":
         raise _two_tone(path)
-    info = header.info
+    info: dict[Any, Any] = header.info
     tags = {
         "kind": str(header.format),
         "gamma": _positive(info.get("gamma")),
@@ -134,7 +134,7 @@ def _open_tiff(
     _check_size(path, count, max_megapixels)
     if page.bitspersample == 1:
         raise _two_tone(path)
-    info = {"icc_profile": icc}
+    info: dict[Any, Any] = {"icc_profile": icc}
     tags = {
         "kind": "TIFF",
         "gamma": None,
@@ -214,7 +214,7 @@ def _exif_srgb(header: Any) -> bool:
     return bool(exif.get(0xA001) == 1)  # ColorSpace = sRGB (Exif 2.3)
 
 
-def _icc_says(info: dict[str, Any], word: bytes) -> bool:
+def _icc_says(info: dict[Any, Any], word: bytes) -> bool:
     profile = info.get("icc_profile") or b""
     # The description is ASCII in version 2 profiles and UTF-16 in version 4.
     return word in profile.lower().replace(b"\0", b"")

@@ -4,8 +4,8 @@ Near the middle of an opening the light is a sum of steps blurred by one common 
 
     I(u, v) = B + g(v) {A [F(u - e1) - F(u - e2)] + Al [1 - F(u - e0)] + Ar F(u - e3)},
 
-with g the little the crossing wires' blur takes off, and the opening's own edges e1 < e2 and its neighbours' near edges e0 < e1, e3 > e2. F rises
-from 0 to 1. A blur that is lopsided moves both edges of an opening the same way, so widths do
+with g the little the crossing wires' blur takes off, the opening's own edges e1 < e2 and its
+neighbours' near edges e0 < e1, e3 > e2. F rises from 0 to 1. A blur that is lopsided moves both edges of an opening the same way, so widths do
 not depend on where F is said to have its middle.
 
 F itself is a Gaussian step plus a sum of small, smooth corrections whose sizes are fitted to
@@ -107,7 +107,7 @@ class EdgeFit:
 
 
 def _phi(z: Float) -> Float:
-    return np.exp(-0.5 * z * z) / np.sqrt(2 * np.pi)
+    return np.asarray(np.exp(-0.5 * z * z) / np.sqrt(2 * np.pi))
 
 
 def _cdf(z: Float) -> Float:
@@ -192,7 +192,7 @@ def start_parameters(profiles: Profiles, pitch: float) -> Float:
 
 def _weighted_mean(y: Float, w: Float) -> Float:
     total = w.sum(axis=1)
-    return np.divide((y * w).sum(axis=1), total, out=np.full(len(y), np.nan), where=total > 0)
+    return np.asarray((y * w).sum(axis=1) / np.where(total > 0, total, np.nan))
 
 
 def _crossing(u: Float, y: Float, w: Float, level: Float) -> Float:
@@ -366,7 +366,7 @@ def _shape(profiles: Profiles, p: Float, table: _Table) -> Float:
 
 @dataclass(frozen=True, eq=False)
 class _Table:
-    """Functions (m, k) on a regular grid, looked up at the nearest point: derivatives need no more."""
+    """Functions (m, k) on a regular grid, looked up at the nearest point: enough for slopes."""
 
     start: float
     step: float

@@ -1,4 +1,4 @@
-"""What can be said of one opening: a state, and flags that tell why. The one place they are named."""
+"""What can be said of one opening: a state, and flags that tell why; named here alone."""
 
 from __future__ import annotations
 

@@ -134,7 +134,7 @@ def _ordered(vectors: Float) -> Float:
     if abs(vectors[0, 0]) / np.hypot(*vectors[0]) < abs(vectors[1, 0]) / np.hypot(*vectors[1]):
         vectors = vectors[::-1]
     signs = np.array([np.sign(vectors[0, 0]) or 1.0, np.sign(vectors[1, 1]) or 1.0])
-    return vectors * signs[:, None]
+    return np.asarray(vectors * signs[:, None])
 
 
 def find_lattice(light: NDArray[np.float32], name: object = "the picture") -> Lattice:
@@ -221,7 +221,8 @@ def _link(peaks: Float, vectors: Float) -> tuple[NDArray[np.intp], NDArray[np.bo
     reach = _LINK * float(np.hypot(*vectors.T).min())
     start, end, step, cost = [], [], [], []
     for axis, vector in enumerate(vectors):
-        distance, other = tree.query(peaks + vector, distance_upper_bound=reach)
+        nearest = tree.query(peaks + vector, distance_upper_bound=reach)
+        distance, other = np.asarray(nearest[0]), np.asarray(nearest[1])
         hit = np.flatnonzero(np.isfinite(distance))
         start.append(hit)
         end.append(other[hit])
@@ -238,12 +239,10 @@ def _link(peaks: Float, vectors: Float) -> tuple[NDArray[np.intp], NDArray[np.bo
     moves = {(int(a), int(b)): int(c) for a, b, c in zip(i, j, axes, strict=True)}
     for node in order[1:]:
         before = int(parent[node])
-        axis = moves.get((before, int(node)))
-        sign = 1
-        if axis is None:
-            axis, sign = moves[int(node), before], -1
+        forward = (before, int(node)) in moves
+        along = moves[before, int(node)] if forward else moves[int(node), before]
         index[node] = index[before]
-        index[node, 1 - axis] += sign  # axis 0 walks along a row: the column changes
+        index[node, 1 - along] += 1 if forward else -1  # along a row the column changes
     return index, member
 
 

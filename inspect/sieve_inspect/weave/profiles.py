@@ -110,7 +110,7 @@ def _stencil(along: Float, band: Band) -> NDArray[np.int32]:
     inside = (np.abs(offset @ across) <= band.reach + spare) & (
         np.abs(offset @ along) <= band.half + 0.5 + spare
     )
-    return offset[inside].astype(np.int32)
+    return np.asarray(offset[inside], np.int32)
 
 
 def _gather_part(
@@ -155,4 +155,4 @@ def _gather_part(
         np.bincount(flat, w.ravel(), total)
         for w in (share, share * u, share * picked, share * left)
     ]
-    return np.stack(sums).reshape(4, count, bins)
+    return np.asarray(np.stack(sums).reshape(4, count, bins), np.float64)

@@ -33,8 +33,8 @@ class Levels:
     @classmethod
     def from_fits(cls, centre: Float, seen: Bool, fits: Sequence[EdgeFit]) -> Levels:
         """Smooth over the field what the fits of single openings found."""
-        floor = np.nanmean([f.floor for f in fits], axis=0) if len(fits) else np.zeros(0)
-        top = floor + np.nanmean([f.amplitude for f in fits], axis=0)
+        floor = np.mean([f.floor for f in fits], axis=0)  # NaN unless both directions fitted
+        top = floor + np.mean([f.amplitude for f in fits], axis=0)
         return cls(_smooth(centre, floor, seen), _smooth(centre, top, seen))
 
 

@@ -14,6 +14,7 @@ from sieve_registry.cli.check import check
 from sieve_registry.cli.common import Context
 from sieve_registry.cli.due import due
 from sieve_registry.cli.limits import limits
+from sieve_registry.cli.measure import measure
 from sieve_registry.cli.retire import retire
 from sieve_registry.cli.sieve import sieve_app
 from sieve_registry.cli.use import use
@@ -48,7 +49,7 @@ def root(
 
 
 app.add_typer(sieve_app, name="sieve")
-for command in (limits, check, use, retire, due, audit, verify):
+for command in (measure, limits, check, use, retire, due, audit, verify):
     app.command()(command)
 
 

@@ -1,0 +1,329 @@
+"""Scan files to a judged measurement: the way of the data, one step a line."""
+
+from __future__ import annotations
+
+import io
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sieve_inspect import pixels
+from sieve_inspect.errors import NominalMismatchError, RefusedImageError, UnderResolvedError
+from sieve_inspect.overlay import draw_overlay
+from sieve_inspect.scale import Scale
+from sieve_inspect.scan import Scan, assumed_encoding, linear_light, load_scan
+from sieve_inspect.standard import DEFAULT_STANDARD, Limits, limits
+from sieve_inspect.summary.direction import DirectionSummary
+from sieve_inspect.summary.statistics import Sample, imaging_part, sample_of, summarise
+from sieve_inspect.summary.uncertainty import Contribution
+from sieve_inspect.units import format_length
+from sieve_inspect.verdict import Verdict, judge
+from sieve_inspect.weave import Field, flag_names, measure_field
+
+__all__ = ["SCHEMA", "Measurement", "Picture", "measure"]
+
+SCHEMA = "sieveward.measurement/1"
+
+_NEEDED_PX = 4.0  # below this an opening and its wires are two blurred edges without a level
+_NOMINAL_WITHIN = 0.15
+_FIT = ("ok", "indicative", "refused")
+
+
+@dataclass(frozen=True, eq=False)
+class Picture:
+    """One scan with what was read from it; `light` (h, w) is linear."""
+
+    scan: Scan
+    encoding: str
+    encoding_reason: str
+    light: NDArray[np.float32]
+    field: Field
+    samples: tuple[Sample, Sample]
+
+    @property
+    def aperture_px(self) -> float:
+        """Typical opening, the mean of both directions, px."""
+        return float(np.mean([np.median(a.fit.width[self.field.ok]) for a in self.field.axes]))
+
+    @property
+    def blur_px(self) -> float:
+        """Blur of the edges as a Gaussian sigma, the larger of both directions, px."""
+        return max(a.response.sigma for a in self.field.axes)
+
+
+@dataclass(frozen=True, eq=False)
+class Measurement:
+    """Everything learnt from the scans of one cloth; `to_dict` is its public form."""
+
+    nominal_um: float
+    scale: Scale
+    pictures: tuple[Picture, ...]
+    directions: tuple[DirectionSummary, DirectionSummary]
+    budget: tuple[Contribution, ...]
+    fit: str
+    fit_reasons: tuple[str, ...]
+    verdict: Verdict | None
+
+    def count(self, *states: str) -> int:
+        """Number of openings in any of these states, over all pictures."""
+        return sum(int(np.isin(p.field.state, states).sum()) for p in self.pictures)
+
+    @property
+    def blocked_share(self) -> float:
+        """Covered share (0..1) of the area of all openings that are not cut by a border."""
+        whole = [p.field.state != "partial" for p in self.pictures]
+        filled = [
+            np.where(p.field.state == "blocked", p.field.filled, 0)[w]
+            for p, w in zip(self.pictures, whole, strict=True)
+        ]
+        return float(np.concatenate(filled).mean())
+
+    def to_dict(self) -> dict[str, Any]:
+        """The measurement as JSON-ready data, schema `sieveward.measurement/1`."""
+        out: dict[str, Any] = {
+            "schema": SCHEMA,
+            "nominal_um": self.nominal_um,
+            "angle_deg": _rounded(self._angle_deg()),
+            "images": [_image(p) for p in self.pictures],
+            "scale": _clean(vars(self.scale)),
+            "directions": {
+                name: _clean(vars(d)) for name, d in zip("xy", self.directions, strict=True)
+            },
+            "apertures": {
+                "measured": self.count("ok"),
+                "blocked": self.count("blocked"),
+                "torn": self.count("torn"),
+                "excluded": self.count("partial", "unclear"),
+                "blocked_share": _rounded(self.blocked_share),
+            },
+            "imaging": self._imaging(),
+            "budget": [_clean(c.to_dict()) for c in self.budget],
+        }
+        if self.verdict is not None:
+            out["verdict"] = self.verdict.to_dict()
+        return out
+
+    def _angle_deg(self) -> float:
+        """Angle of direction x from the picture's horizontal, towards y (downward) positive."""
+        x, y = self.pictures[0].field.lattice.pitch.vectors[0]
+        return math.degrees(math.atan2(y, x))
+
+    def _imaging(self) -> dict[str, Any]:
+        worst = max(self.pictures, key=lambda p: p.blur_px / p.aperture_px)
+        levels = [
+            (
+                float(np.median(a.fit.amplitude[p.field.ok])),
+                float(np.median(a.fit.floor[p.field.ok])),
+            )
+            for p in (worst,)
+            for a in p.field.axes
+        ]
+        amplitude, floor = np.mean(levels, axis=0)
+        return {
+            "blur_px": _rounded(worst.blur_px),
+            "noise_percent": _rounded(100 * worst.field.pixel_noise / float(amplitude)),
+            "contrast": _rounded(float(amplitude / max(amplitude + max(floor, 0.0), 1e-9))),
+            "aperture_px": _rounded(worst.aperture_px),
+            "fit": self.fit,
+            "reasons": list(self.fit_reasons),
+        }
+
+    def apertures_csv(self) -> str:
+        """One line per opening: where it is, how wide, its state and flags."""
+        out = io.StringIO()
+        out.write("image,row,col,x_px,y_px,width_x_um,width_y_um,state,flags\n")
+        for number, p in enumerate(self.pictures, start=1):
+            f, (x, y) = p.field, p.samples
+            for i in range(len(f.row)):
+                measured = (_csv(s.width[i]) for s in (x, y))
+                out.write(
+                    f"{number},{f.row[i]},{f.column[i]},{f.centre[i, 0]:.3f},{f.centre[i, 1]:.3f},"
+                    f"{','.join(measured)},{f.state[i]},{flag_names(int(f.flags[i]))}\n"
+                )
+        return out.getvalue()
+
+    def overlay_png(self, index: int) -> bytes:
+        """Picture `index` (from 0) with the openings marked, as PNG."""
+        picture = self.pictures[index]
+        return pixels.encode_png(draw_overlay(picture.light, picture.field))
+
+
+def measure(
+    images: Sequence[Path],
+    *,
+    nominal_um: float,
+    scale: Scale,
+    encoding: str = "auto",
+    standard: str | None = None,
+    grade: str = "compliance",
+    n: int | None = None,
+    rule: str = "guard-band",
+) -> Measurement:
+    """Measure one or more scans of one cloth and, with a `standard`, judge it.
+
+    `nominal_um` is the size on the rim; `n` the number of openings the limit on s is taken for,
+    by default as many as were measured. Raises an `InputError` when a picture cannot carry a
+    measurement.
+    """
+    allowed = limits(nominal_um, standard or DEFAULT_STANDARD, grade=grade, n=n)
+    _check_resolution(images[0], nominal_um, scale)
+    pictures = tuple(_look(path, scale, encoding, nominal_um) for path in images)
+    parts = [summarise([p.samples[axis] for p in pictures], scale, axis) for axis in (0, 1)]
+    (x, _), (y, _) = parts
+    fit, reasons = _fitness([b for _, b in parts], allowed, nominal_um, scale)
+    if fit == "refused":
+        raise RefusedImageError(
+            file=images[0].name, reason=reasons[0], advice=_finer(nominal_um, scale)
+        )
+    draft = Measurement(
+        nominal_um, scale, pictures, (x, y), (*parts[0][1], *parts[1][1]), fit, reasons, None
+    )
+    if standard is None:
+        return draft
+    if n is None and grade != "compliance":
+        allowed = limits(nominal_um, standard, grade=grade, n=min(x.count, y.count))
+    verdict = judge(
+        x,
+        y,
+        allowed,
+        fit=fit,
+        fit_reasons=reasons,
+        blocked_share=draft.blocked_share,
+        torn=draft.count("torn"),
+        rule=rule,
+        share_above_z=_shares_above(pictures, allowed),
+    )
+    return Measurement(**{**vars(draft), "verdict": verdict})
+
+
+def _look(path: Path, scale: Scale, encoding: str, nominal_um: float) -> Picture:
+    scan = load_scan(path)
+    assumed, reason = assumed_encoding(scan, encoding)
+    light = linear_light(scan, assumed)
+    field = measure_field(light, path.name)
+    _check_regular(path, field)
+    samples = (sample_of(field, scale, 0), sample_of(field, scale, 1))
+    picture = Picture(scan, assumed, reason, light, field, samples)
+    if picture.aperture_px < _NEEDED_PX:
+        raise UnderResolvedError(
+            file=path.name,
+            aperture_px=picture.aperture_px,
+            reason="",
+            needed=_NEEDED_PX,
+            advice=_finer(nominal_um, scale),
+        )
+    seen = float(np.mean([np.median(s.width[s.ok]) for s in samples]))
+    if abs(seen / nominal_um - 1) > _NOMINAL_WITHIN:
+        raise NominalMismatchError(
+            file=path.name,
+            seen=format_length(float(f"{seen:.3g}")),
+            percent=100 * (seen / nominal_um - 1),
+            nominal=format_length(nominal_um),
+        )
+    return picture
+
+
+def _check_resolution(path: Path, nominal_um: float, scale: Scale) -> None:
+    """Refuse before looking when the scale says that no opening can be resolved."""
+    aperture_px = nominal_um / max(scale.um_per_px_x, scale.um_per_px_y)
+    if aperture_px < _NEEDED_PX:
+        raise UnderResolvedError(
+            file=path.name,
+            aperture_px=aperture_px,
+            reason=" at this scale",
+            needed=_NEEDED_PX,
+            advice=_finer(nominal_um, scale),
+        )
+
+
+def _check_regular(path: Path, field: Field) -> None:
+    """Refuse what has a lattice but no openings between straight wires."""
+    inner = field.state != "partial"
+    sound = field.ok
+    if not sound.any():
+        reason = "not one opening between four straight wires could be measured in it"
+    elif (field.state == "unclear").sum() > 0.4 * inner.sum():
+        reason = "most openings do not look like gaps between straight wires"
+    elif any(np.std(a.fit.width[sound]) > 0.35 * np.mean(a.fit.width[sound]) for a in field.axes):
+        reason = "the openings differ too much in size to be one woven cloth"
+    else:
+        return
+    advice = "Check that it shows woven wire cloth, lit evenly from behind, flat and in focus"
+    raise RefusedImageError(file=path.name, reason=reason, advice=advice)
+
+
+def _finer(nominal_um: float, scale: Scale) -> str:
+    """What would help: ten px per opening, by scanner where one gets there, else microscope."""
+    um_per_px = min(nominal_um / 10, 0.8 * min(scale.um_per_px_x, scale.um_per_px_y))
+    for dpi in (600, 1200, 2400, 4800):
+        if 25_400 / dpi <= um_per_px:
+            return f"Scan at {dpi} dpi or more, in focus"
+    return f"Use a microscope at {um_per_px:.2g} um per px or finer"
+
+
+def _fitness(
+    budgets: Sequence[Sequence[Contribution]],
+    allowed: Limits,
+    nominal_um: float,
+    scale: Scale,
+) -> tuple[str, tuple[str, ...]]:
+    """How far the imaging carries a verdict: ok to U = Y/3, indicative to Y, else refused.
+
+    U (k = 2) is that of the mean without sampling: how many openings were looked at is a matter
+    of the sampling, not of the picture.
+    """
+    grade, reasons = 0, []
+    for name, budget in zip("xy", budgets, strict=True):
+        expanded = 2 * imaging_part(budget)
+        level = 0 if expanded <= allowed.y_um / 3 else 1 if expanded <= allowed.y_um else 2
+        if level:
+            largest = max((c for c in budget if c.name != "sampling"), key=lambda c: c.value_um)
+            reasons.append(
+                f"in {name} the mean is known to {expanded:.2g} um only, against a limit of "
+                f"{allowed.y_um:g} um; most of it comes from the {largest.name}"
+            )
+        grade = max(grade, level)
+    if grade == 1:
+        reasons.append(_finer(nominal_um, scale))
+    return _FIT[grade], tuple(reasons)
+
+
+def _shares_above(pictures: Sequence[Picture], allowed: Limits) -> tuple[float, float] | None:
+    if allowed.z_um is None:
+        return None
+    limit = allowed.nominal_um + allowed.z_um
+    shares = []
+    for axis in (0, 1):
+        width = np.concatenate([p.samples[axis].width[p.field.ok] for p in pictures])
+        shares.append(float((width > limit).mean()))
+    return shares[0], shares[1]
+
+
+def _image(picture: Picture) -> dict[str, Any]:
+    height, width = picture.scan.shape
+    return {
+        "file": picture.scan.path.name,
+        "sha256": picture.scan.sha256,
+        "width_px": width,
+        "height_px": height,
+        "encoding": picture.encoding,
+        "encoding_reason": picture.encoding_reason,
+    }
+
+
+def _csv(value: float) -> str:
+    return f"{value:.4f}" if math.isfinite(value) else ""
+
+
+def _rounded(value: float) -> float | None:
+    """Nine significant digits, and null for what is not a number."""
+    return float(f"{value:.9g}") if math.isfinite(value) else None
+
+
+def _clean(values: dict[str, Any]) -> dict[str, Any]:
+    return {k: _rounded(v) if isinstance(v, float) else v for k, v in values.items()}

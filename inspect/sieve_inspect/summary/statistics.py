@@ -1,0 +1,166 @@
+"""Mean, spread, extremes, wires and pitch of one direction, with their uncertainties.
+
+Openings between the same two wires share most of their width, so the spread of the mean is
+taken from whole gaps (the openings between one pair of wires), not from single openings: a
+thousand openings between fifty wires are a sample of about fifty.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sieve_inspect.scale import Scale
+from sieve_inspect.summary.direction import DirectionSummary
+from sieve_inspect.summary.uncertainty import Contribution, combine
+from sieve_inspect.weave.field import Field
+
+__all__ = ["Sample", "imaging_part", "sample_of", "summarise"]
+
+Float = NDArray[np.float64]
+
+# Left after the edge response is fitted: the largest bias of the mean seen over the blur shapes
+# of this project's own accuracy table, taken as the half-width of a rectangular distribution.
+EDGE_MODEL_PX = 0.02 / math.sqrt(3)
+
+
+@dataclass(frozen=True, eq=False)
+class Sample:
+    """One direction of one picture in um; arrays over all n openings.
+
+    `gap` numbers the pair of wires an opening lies between, `um_per_px` (n,) is the scale across
+    the wires, `pitch` the spacing to the next opening where there is one, NaN elsewhere.
+    """
+
+    width: Float
+    noise: Float
+    wires: Float
+    pitch: Float
+    gap: NDArray[np.intp]
+    ok: NDArray[np.bool_]
+    um_per_px: Float
+    u_response: float
+
+
+def sample_of(field: Field, scale: Scale, axis: int) -> Sample:
+    """Bring one direction of a field to um. Edges are moved through the scale, not the picture.
+
+    Wires a px distance e apart across the unit normal n are e / |S⁻¹n| um apart, with S the
+    diagonal matrix of um per px.
+    """
+    result = field.axes[axis]
+    inverse = result.normal / np.array([scale.um_per_px_x, scale.um_per_px_y])
+    um_per_px = 1 / np.hypot(inverse[:, 0], inverse[:, 1])
+    bias = 2 * scale.edge_bias_px
+    width = (result.fit.width - bias) * um_per_px
+    wires = (result.fit.wires + bias) * um_per_px[:, None]
+    noise = result.fit.noise_factor * field.pixel_noise * um_per_px
+    gap = field.column if axis == 0 else field.row
+    return Sample(
+        width,
+        noise,
+        wires,
+        _pitch(field, axis, result.normal, um_per_px),
+        gap,
+        field.ok,
+        um_per_px,
+        result.u_response * float(np.median(um_per_px)),
+    )
+
+
+def _pitch(field: Field, axis: int, normal: Float, um_per_px: Float) -> Float:
+    """Spacing (n,) in um from each sound opening to the next sound one in its row or column."""
+    shape = field.lattice.seen.shape
+    grid = np.full((shape[0] + 1, shape[1] + 1), -1, np.intp)
+    grid[field.row, field.column] = np.where(field.ok, np.arange(len(field.row)), -1)
+    after = grid[field.row + axis, field.column + 1 - axis]
+    step = ((field.centre[after] - field.centre) * normal).sum(axis=1) * um_per_px
+    return np.where(field.ok & (after >= 0), step, np.nan)
+
+
+def summarise(
+    samples: Sequence[Sample], scale: Scale, axis: int
+) -> tuple[DirectionSummary, list[Contribution]]:
+    """Summary of one direction over several pictures, and the budget of its mean."""
+    width = np.concatenate([s.width[s.ok] for s in samples])
+    noise = np.concatenate([s.noise[s.ok] for s in samples])
+    wires = np.concatenate([s.wires[s.ok].ravel() for s in samples])
+    pitch = np.concatenate([s.pitch[s.ok] for s in samples])
+    if not len(width):
+        raise ValueError("a summary needs at least one sound opening")
+    mean = float(width.mean())
+    um_per_px = float(np.mean([np.median(s.um_per_px) for s in samples]))
+    variance = float(width.var(ddof=1)) if len(width) > 1 else 0.0
+    spread = math.sqrt(max(0.0, variance - float(np.mean(noise**2))))
+    u_sampling, gaps = _sampling(samples)
+    largest = int(np.argmax(width))
+    direction = "xy"[axis]
+    u_rel = scale.u_rel_x if axis == 0 else scale.u_rel_y
+    u_response = float(np.mean([s.u_response for s in samples]))
+    common = [
+        Contribution("scale", direction, u_rel * mean),
+        Contribution("edge response", direction, u_response),
+        Contribution("edge model", direction, EDGE_MODEL_PX * um_per_px),
+    ]
+    budget = [
+        *common,
+        Contribution("pixel noise", direction, float(np.sqrt(np.sum(noise**2))) / len(width)),
+        Contribution("sampling", direction, u_sampling, max(gaps - 1, 1)),
+    ]
+    effective = min(len(width), max(2.0, variance / u_sampling**2 if u_sampling > 0 else 2.0))
+    summary = DirectionSummary(
+        count=len(width),
+        mean_um=mean,
+        sd_um=spread,
+        min_um=float(width.min()),
+        max_um=float(width[largest]),
+        median_um=float(np.median(width)),
+        u_mean_um=combine(budget),
+        u_sd_um=spread / math.sqrt(2 * (effective - 1)),
+        u_max_um=math.hypot(combine(common), float(noise[largest])),
+        wire_mean_um=float(np.mean(wires)),
+        wire_count=sum(len(np.unique(s.gap[s.ok])) + 1 for s in samples),
+        pitch_um=float(np.nanmean(pitch)) if np.isfinite(pitch).any() else math.nan,
+        odd_even_um=_odd_even(samples),
+    )
+    return summary, budget
+
+
+def imaging_part(budget: Sequence[Contribution]) -> float:
+    """Combined standard uncertainty (um) of all but sampling: what the picture itself is worth."""
+    return combine(c for c in budget if c.name != "sampling")
+
+
+def _sampling(samples: Sequence[Sample]) -> tuple[float, int]:
+    """Standard uncertainty of the mean from the spread between gaps, and the number of gaps."""
+    means, counts = [], []
+    for s in samples:
+        total = np.bincount(s.gap[s.ok], s.width[s.ok])
+        count = np.bincount(s.gap[s.ok])
+        means.append(total[count > 0] / count[count > 0])
+        counts.append(count[count > 0])
+    mean, weight = np.concatenate(means), np.concatenate(counts).astype(float)
+    if len(mean) < 2:
+        return 0.0, len(mean)
+    weight /= weight.sum()
+    middle = float((weight * mean).sum())
+    # Variance of a weighted mean of independent gaps, with the usual n / (n - 1).
+    return (
+        math.sqrt(float((weight**2 * (mean - middle) ** 2).sum()) * len(mean) / (len(mean) - 1)),
+        len(mean),
+    )
+
+
+def _odd_even(samples: Sequence[Sample]) -> float:
+    """Mean width of gaps with even number less that of gaps with odd number, as a size (um)."""
+    differences, weights = [], []
+    for s in samples:
+        width, odd = s.width[s.ok], s.gap[s.ok] % 2 == 1
+        if odd.any() and not odd.all():
+            differences.append(abs(float(width[~odd].mean() - width[odd].mean())))
+            weights.append(len(width))
+    return float(np.average(differences, weights=weights)) if differences else 0.0

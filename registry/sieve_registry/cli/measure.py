@@ -1,0 +1,136 @@
+"""`sieveward measure`: apertures of one or more scans, no registry touched."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from sieve_registry.cli.common import JsonOption, emit_json, print_line, print_table, write_bytes
+
+if TYPE_CHECKING:
+    from sieve_inspect.measure import Measurement
+    from sieve_inspect.scale import Scale
+
+__all__ = ["chosen_scale", "measure", "print_measurement"]
+
+
+def chosen_scale(scale: Path | None, um_per_px: str | None) -> Scale:
+    """The scale from exactly one of `--scale` and `--um-per-px`."""
+    from sieve_inspect.errors import MissingScaleError, UsageError
+    from sieve_inspect.scale import load_scale, scale_from_text
+
+    if scale is not None and um_per_px is not None:
+        raise UsageError(message="Give --scale or --um-per-px, not both.")
+    if scale is not None:
+        return load_scale(scale)
+    if um_per_px is not None:
+        return scale_from_text(um_per_px)
+    raise MissingScaleError()
+
+
+def measure(
+    images: Annotated[list[Path], typer.Argument(metavar="IMAGE...", help="Scans of one cloth.")],
+    nominal: Annotated[
+        str, typer.Option(metavar="L", help="Size on the rim: 75um, 0.075mm, 'No. 200'.")
+    ],
+    scale: Annotated[Path | None, typer.Option(metavar="FILE", help="Scale file.")] = None,
+    um_per_px: Annotated[
+        str | None, typer.Option(metavar="X[,Y]", help="Micrometres per pixel, by hand.")
+    ] = None,
+    encoding: Annotated[
+        str, typer.Option(metavar="srgb|linear|auto", help="What the stored numbers mean.")
+    ] = "auto",
+    standard: Annotated[
+        str | None, typer.Option(metavar="S", help="Judge by this edition or table.")
+    ] = None,
+    grade: Annotated[str, typer.Option(help="compliance, inspection or calibration.")] = (
+        "compliance"
+    ),
+    n: Annotated[
+        int | None, typer.Option("--n", metavar="N", help="Apertures the limit on s is for.")
+    ] = None,
+    apertures: Annotated[
+        Path | None, typer.Option(metavar="CSV", help="Write every aperture here.")
+    ] = None,
+    overlay: Annotated[
+        Path | None, typer.Option(metavar="PNG", help="Write the marked picture here.")
+    ] = None,
+    json: JsonOption = None,
+) -> None:
+    """Measure the apertures in one or more scans of a cloth."""
+    from sieve_inspect.measure import measure as run
+    from sieve_inspect.standard import resolve_nominal
+
+    result = run(
+        images,
+        nominal_um=resolve_nominal(nominal),
+        scale=chosen_scale(scale, um_per_px),
+        encoding=encoding,
+        standard=standard,
+        grade=grade,
+        n=n,
+    )
+    if apertures is not None:
+        write_bytes(apertures, result.apertures_csv().encode())
+    if overlay is not None:
+        for number in range(len(images)):
+            write_bytes(_numbered(overlay, number), result.overlay_png(number))
+    if not emit_json(json, result.to_dict()):
+        print_measurement(result)
+
+
+def _numbered(path: Path, number: int) -> Path:
+    return path if number == 0 else path.with_name(f"{path.stem}-{number + 1}{path.suffix}")
+
+
+def print_measurement(result: Measurement) -> None:
+    """The measurement for a person, in 80 columns; digits follow the uncertainty."""
+    from sieve_inspect.units import format_length
+
+    x, y = result.directions
+    digits = [_digits(2 * d.u_mean_um) for d in (x, y)]
+    rows = [
+        ("mean", *(f"{d.mean_um:.{k}f}" for d, k in zip((x, y), digits, strict=True))),
+        (
+            "U of the mean (k = 2)",
+            *(f"{2 * d.u_mean_um:.{k}f}" for d, k in zip((x, y), digits, strict=True)),
+        ),
+        (
+            "standard deviation s",
+            *(f"{d.sd_um:.{k}f}" for d, k in zip((x, y), digits, strict=True)),
+        ),
+        ("smallest", *(f"{d.min_um:.{k}f}" for d, k in zip((x, y), digits, strict=True))),
+        ("largest", *(f"{d.max_um:.{k}f}" for d, k in zip((x, y), digits, strict=True))),
+        ("wire", *(f"{d.wire_mean_um:.{k}f}" for d, k in zip((x, y), digits, strict=True))),
+        ("pitch", *(f"{d.pitch_um:.{k}f}" for d, k in zip((x, y), digits, strict=True))),
+        ("apertures", str(x.count), str(y.count)),
+    ]
+    print_table(
+        f"Apertures of nominal {format_length(result.nominal_um)}, in um",
+        ("", "x", "y"),
+        rows,
+        numeric=("x", "y"),
+    )
+    print_line(
+        f"Measured {result.count('ok')}, blocked {result.count('blocked')}, torn "
+        f"{result.count('torn')}, left out {result.count('partial', 'unclear')}. "
+        f"Scale: {result.scale.source}."
+    )
+    print_line(f"Imaging: {result.fit}.")
+    for reason in result.fit_reasons:
+        print_line(f"  - {reason}")
+    if result.verdict is not None:
+        verdict = result.verdict
+        print_line(f"Verdict by {verdict.standard}, {verdict.grade}: {verdict.outcome.upper()}")
+        for reason in verdict.reasons:
+            print_line(f"  - {reason}")
+        print_line(verdict.action_reason)
+
+
+def _digits(expanded_um: float) -> int:
+    """Decimals that show two digits of an expanded uncertainty."""
+    import math
+
+    return max(0, 1 - math.floor(math.log10(expanded_um))) if expanded_um > 0 else 3
