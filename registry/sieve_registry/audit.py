@@ -180,6 +180,7 @@ def _check_rows(there: _Pairs) -> list[tuple[str, ...]]:
 
 
 def _check_row(check: Check, as_of: date) -> tuple[str, ...]:
+    largest = [one.max_um for one in (check.x, check.y) if one.max_um is not None]
     return (
         check.id,
         check.sieve_id,
@@ -187,7 +188,7 @@ def _check_row(check: Check, as_of: date) -> tuple[str, ...]:
         check.outcome,
         f"{check.x.mean_um:.2f}",
         f"{check.y.mean_um:.2f}",
-        f"{max(check.x.max_um, check.y.max_um):.2f}",
+        f"{max(largest):.2f}" if largest else "",
         check.standard,
         check.grade,
         check.rule,

@@ -105,15 +105,18 @@ class SieveEdit:
 
 @dataclass(frozen=True)
 class DirectionFigures:
-    """What a check found in one lattice direction, in um; `u_…` are standard uncertainties."""
+    """What a check found in one lattice direction, in um; `u_…` are standard uncertainties.
+
+    None stands for what a check of so few apertures cannot know.
+    """
 
     count: int
     mean_um: Decimal
-    sd_um: Decimal
-    max_um: Decimal
-    u_mean_um: Decimal
-    u_sd_um: Decimal
-    u_max_um: Decimal
+    sd_um: Decimal | None
+    max_um: Decimal | None
+    u_mean_um: Decimal | None
+    u_sd_um: Decimal | None
+    u_max_um: Decimal | None
     wire_mean_um: Decimal | None
 
 
@@ -147,7 +150,7 @@ class Margin:
 
     name: str
     direction: str
-    value_um: Decimal
+    value_um: Decimal | None
     expanded_um: Decimal | None
     limit_low_um: Decimal | None
     limit_high_um: Decimal | None
@@ -156,7 +159,10 @@ class Margin:
 
 @dataclass(frozen=True)
 class EvidenceFile:
-    """A file kept with a check. `role` is scan, measurement, apertures, overlay or scale."""
+    """A file kept with a check.
+
+    `role` is scan, overlay, measurement, apertures, scale, limits or table (one's own limits).
+    """
 
     sha256: str
     extension: str

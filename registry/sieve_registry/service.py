@@ -27,6 +27,7 @@ from sieve_registry.errors import (
     UnknownCheckError,
     UnknownSieveError,
 )
+from sieve_registry.ledger.figures import check_figures
 from sieve_registry.records import (
     DEFAULT_INTERVAL_MONTHS,
     DEFAULT_STANDARD,
@@ -38,7 +39,6 @@ from sieve_registry.records import (
     Verification,
 )
 from sieve_registry.rules import lifecycle, state
-from sieve_registry.rules.figures import check_figures
 from sieve_registry.rules.text import clean_count, clean_id, clean_text
 from sieve_registry.store import projection as kinds
 from sieve_registry.store import proof, reader, writer
@@ -208,7 +208,8 @@ def check(
     found = measurement.to_dict()
     staged: list[proof.StagedFile] = []
     try:
-        for file in proof.stage(registry.evidence, images, measurement, scale, sieve.standard):
+        judged_by = (sieve.standard, sieve.grade)
+        for file in proof.stage(registry.evidence, images, measurement, scale, *judged_by):
             staged.append(file)
         proof.refuse_changed_scans(staged, found)
         with _deed(registry, sieve.id, on_date, "the check") as deed:

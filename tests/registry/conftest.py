@@ -42,6 +42,7 @@ class MadeMeasurement:
     outcome: str
     mean_um: float
     standard: str
+    unknown: tuple[str, ...] = ()
 
     def to_dict(self) -> dict[str, Any]:
         direction = {
@@ -58,6 +59,7 @@ class MadeMeasurement:
             "wire_count": 401,
             "pitch_um": 125.0,
             "odd_even_um": 0.1,
+            **dict.fromkeys(self.unknown),
         }
         margin = {
             "name": "mean",
@@ -81,7 +83,7 @@ class MadeMeasurement:
                 "outcome": self.outcome,
                 "reasons": [f"the mean is {self.mean_um:g} um"],
                 "action": "keep" if self.outcome == "pass" else "retire",
-                "action_reason": "as the outcome says",
+                "action_reason": "Proposed: as the outcome says. You decide.",
                 "margins": [{**margin, "direction": axis} for axis in ("x", "y")],
             },
         }
@@ -100,6 +102,7 @@ class Measuring:
     outcome: str = "pass"
     mean_um: float = 75.12345
     calls: list[dict[str, Any]] = field(default_factory=list)
+    unknown: tuple[str, ...] = ()
     during: Callable[[], None] = lambda: None
 
     def __call__(self, images: Sequence[Path], **options: Any) -> MadeMeasurement:
@@ -109,7 +112,7 @@ class Measuring:
             for image in images
         ]
         self.during()
-        return MadeMeasurement(found, self.outcome, self.mean_um, options["standard"])
+        return MadeMeasurement(found, self.outcome, self.mean_um, options["standard"], self.unknown)
 
 
 @pytest.fixture

@@ -217,7 +217,8 @@ def test_a_check_records_the_software_that_computed_it(add, check):
 def test_a_check_keeps_scans_drawings_figures_and_scale_as_evidence(registry, add, check, scan):
     add()
     evidence = check().evidence
-    assert [f.role for f in evidence] == ["scan", "overlay", "measurement", "apertures", "scale"]
+    roles = ["scan", "overlay", "measurement", "apertures", "scale", "limits"]
+    assert [f.role for f in evidence] == roles
     assert service.evidence_bytes(registry, evidence[0].sha256) == scan.read_bytes()
     for file in evidence:
         data = service.evidence_bytes(registry, file.sha256)
@@ -313,12 +314,27 @@ def test_a_new_check_does_not_lean_on_altered_evidence(registry, add, check):
     assert count_events(registry) == 2
 
 
-def test_a_table_of_ones_own_is_kept_with_the_check(registry, add, check, tmp_path, monkeypatch):
+def test_the_limits_applied_are_kept_as_they_were(registry, add, check):
+    add()
+    kept = next(f for f in check().evidence if f.role == "limits")
+    limits = json.loads(service.evidence_bytes(registry, kept.sha256))
+    assert (limits["standard"], limits["nominal_um"]) == (DEFAULT_STANDARD, 75.0)
+
+
+def test_a_table_of_ones_own_is_kept_with_the_check(registry, add, check, tmp_path):
     own = tmp_path / "own.csv"
-    own.write_text("made up")
-    monkeypatch.setattr("sieve_inspect.standard.limits", lambda *_, **__: None)
+    own.write_text("nominal_um,y_um,x_um\n75,3,20\n")
     add(standard=str(own))
-    assert [f.role for f in check().evidence][-1] == "limits"
+    kept = next(f for f in check().evidence if f.role == "table")
+    assert service.evidence_bytes(registry, kept.sha256) == own.read_bytes()
+
+
+def test_what_few_apertures_cannot_tell_is_recorded_as_unknown(registry, add, check, measuring):
+    add()
+    measuring.unknown = ("sd_um", "u_sd_um", "u_mean_um", "max_um", "u_max_um", "wire_mean_um")
+    found = check().check.x
+    assert (found.sd_um, found.max_um, found.u_mean_um) == (None, None, None)
+    assert service.verify(registry).ok
 
 
 @pytest.mark.parametrize("typed", ["C-0001", "c-1", "1", "C1", " 0001 "])

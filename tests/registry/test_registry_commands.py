@@ -83,7 +83,7 @@ def test_check_says_verdict_reasons_values_proposal_number_and_next_step(shelf, 
     assert ": pass\nJudged by iso3310-1:2016, compliance grade, decision rule guard-band.\n" in out
     assert "  - the mean is" in out
     assert "71.30  78.70  pass" in out
-    assert "Proposed: keep: as the outcome says. You decide." in out
+    assert "Proposed: as the outcome says. You decide." in out
     assert "Recorded as C-0002. Its report: sieveward report C-0002" in out
     assert all(len(line) <= 80 for line in out.splitlines())
 

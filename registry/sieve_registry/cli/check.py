@@ -105,6 +105,5 @@ def _print_check(detail: CheckDetail) -> None:
         print_table("", columns, rows, numeric=("found", "U", "from", "to"))
         print_line()
     if found.action:
-        reason = f": {found.action_reason}" if found.action_reason else ""
-        print_line(fill(f"Proposed: {found.action}{reason}. You decide.", 78))
+        print_line(fill(found.action_reason or f"Proposed: {found.action}. You decide.", 78))
     print_line(f"Recorded as {found.id}. Its report: sieveward report {found.id}")

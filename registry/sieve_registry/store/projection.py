@@ -29,7 +29,8 @@ SIEVE_RETIRED = "sieve retired"
 
 Row = tuple[str, dict[str, Any]]  # the table's name, and its columns
 
-_FIGURES = ("count", "mean_um", "sd_um", "max_um", "u_mean_um", "u_sd_um", "u_max_um")
+_VALUES = ("count", "mean_um", "sd_um", "max_um", "wire_mean_um")
+_FIGURES = (*_VALUES, "u_mean_um", "u_sd_um", "u_max_um")
 
 
 def rows_of(event: Event) -> list[Row]:
@@ -89,7 +90,6 @@ def _check_rows(event: Event, payload: Mapping[str, Any]) -> list[Row]:
     for axis in ("x", "y"):
         figures = payload[axis]
         check |= {f"{axis}_{name}": figures[name] for name in _FIGURES}
-        check[f"{axis}_wire_mean_um"] = figures.get("wire_mean_um")
     margins = ("name", "direction", "value_um", "expanded_um", "limit_low_um", "limit_high_um")
     rows: list[Row] = [("sieve_check", check)]
     for position, margin in enumerate(payload["margins"]):

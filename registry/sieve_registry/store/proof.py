@@ -45,28 +45,44 @@ def stage(
     measurement: MeasurementLike,
     scale: Scale,
     standard: str,
+    grade: str,
 ) -> Iterator[StagedFile]:
     """Stage each file that proves a check, one after another.
 
     Raises as `EvidenceStore.stage`; what was yielded before is the caller's to discard.
     """
-    for content, role, name in _contents(images, measurement, scale, standard):
+    for content, role, name in _contents(images, measurement, scale, standard, grade):
         yield store.stage(content, Path(name).suffix), role, name
 
 
 def _contents(
-    images: Sequence[Path], measurement: MeasurementLike, scale: Scale, standard: str
+    images: Sequence[Path],
+    measurement: MeasurementLike,
+    scale: Scale,
+    standard: str,
+    grade: str,
 ) -> Iterator[tuple[bytes | Path, str, str]]:
     for image in images:
         yield image, "scan", image.name
     for index, image in enumerate(images):
         yield measurement.overlay_png(index), "overlay", f"{image.stem}-overlay.png"
-    yield _json_bytes(measurement.to_dict()), "measurement", "measurement.json"
+    found = measurement.to_dict()
+    yield _json_bytes(found), "measurement", "measurement.json"
     yield measurement.apertures_csv().encode(), "apertures", "apertures.csv"
     yield _json_bytes(scale_to_dict(scale)), "scale", "scale.json"
+    yield _json_bytes(_limits(found, standard, grade)), "limits", "limits.json"
     own_table = Path(standard)
     if own_table.is_file():
-        yield own_table, "limits", own_table.name
+        yield own_table, "table", own_table.name
+
+
+def _limits(found: dict[str, Any], standard: str, grade: str) -> dict[str, Any]:
+    """The row of the table that was applied: a table may be corrected later, a check not."""
+    from sieve_inspect.standard import limits
+
+    counts = [found["directions"][axis]["count"] for axis in ("x", "y")]
+    n = None if grade == "compliance" else min(counts)  # as `sieve_inspect.measure` takes it
+    return limits(found["nominal_um"], standard, grade=grade, n=n).to_dict()
 
 
 def _json_bytes(payload: dict[str, Any]) -> bytes:

@@ -175,16 +175,15 @@ def _edit(row: Row[Any]) -> SieveEdit:
 
 def _figures(row: Row[Any], axis: str) -> DirectionFigures:
     column = row._mapping
-    wire = column[f"{axis}_wire_mean_um"]
     return DirectionFigures(
         count=column[f"{axis}_count"],
         mean_um=Decimal(column[f"{axis}_mean_um"]),
-        sd_um=Decimal(column[f"{axis}_sd_um"]),
-        max_um=Decimal(column[f"{axis}_max_um"]),
-        u_mean_um=Decimal(column[f"{axis}_u_mean_um"]),
-        u_sd_um=Decimal(column[f"{axis}_u_sd_um"]),
-        u_max_um=Decimal(column[f"{axis}_u_max_um"]),
-        wire_mean_um=None if wire is None else Decimal(wire),
+        sd_um=_decimal(column[f"{axis}_sd_um"]),
+        max_um=_decimal(column[f"{axis}_max_um"]),
+        u_mean_um=_decimal(column[f"{axis}_u_mean_um"]),
+        u_sd_um=_decimal(column[f"{axis}_u_sd_um"]),
+        u_max_um=_decimal(column[f"{axis}_u_max_um"]),
+        wire_mean_um=_decimal(column[f"{axis}_wire_mean_um"]),
     )
 
 
@@ -219,7 +218,7 @@ def _margin(row: Row[Any]) -> Margin:
     return Margin(
         name=row.name,
         direction=row.direction,
-        value_um=Decimal(row.value_um),
+        value_um=_decimal(row.value_um),
         expanded_um=_decimal(row.expanded_um),
         limit_low_um=_decimal(row.limit_low_um),
         limit_high_um=_decimal(row.limit_high_um),

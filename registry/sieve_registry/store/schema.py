@@ -86,12 +86,11 @@ sieve_edit = Table(
 
 
 def _figures(axis: str) -> list[Column[int] | Column[str]]:
-    """Columns of one direction; figures are decimal texts in um, exact as recorded."""
-    texts = ("mean_um", "sd_um", "max_um", "u_mean_um", "u_sd_um", "u_max_um")
+    """Columns of one direction; figures are decimal texts in um, exact, null if unknown."""
+    texts = ("mean_um", "sd_um", "max_um", "u_mean_um", "u_sd_um", "u_max_um", "wire_mean_um")
     return [
         Column(f"{axis}_count", Integer, nullable=False),
-        *(Column(f"{axis}_{name}", String, nullable=False) for name in texts),
-        Column(f"{axis}_wire_mean_um", String),
+        *(Column(f"{axis}_{name}", String, nullable=name != "mean_um") for name in texts),
     ]
 
 
@@ -123,7 +122,7 @@ check_margin = Table(
     Column("position", Integer, primary_key=True),
     Column("name", String, nullable=False),
     Column("direction", String, nullable=False),
-    Column("value_um", String, nullable=False),
+    Column("value_um", String),
     Column("expanded_um", String),
     Column("limit_low_um", String),
     Column("limit_high_um", String),

@@ -87,10 +87,10 @@ def _sieves() -> None:
 def _checks() -> None:
     figures: list[sa.Column[int] | sa.Column[str]] = []
     for axis in ("x", "y"):
-        texts = ("mean_um", "sd_um", "max_um", "u_mean_um", "u_sd_um", "u_max_um")
+        texts = ("sd_um", "max_um", "u_mean_um", "u_sd_um", "u_max_um", "wire_mean_um")
         figures.append(sa.Column(f"{axis}_count", sa.Integer, nullable=False))
-        figures.extend(_text(*(f"{axis}_{name}" for name in texts)))
-        figures.extend(_text(f"{axis}_wire_mean_um", nullable=True))
+        figures.extend(_text(f"{axis}_mean_um"))
+        figures.extend(_text(*(f"{axis}_{name}" for name in texts), nullable=True))
     op.create_table(
         "sieve_check",
         sa.Column("id", sa.String, primary_key=True),
@@ -111,8 +111,8 @@ def _margins_and_evidence() -> None:
         "check_margin",
         sa.Column("check_id", sa.String, sa.ForeignKey("sieve_check.id"), primary_key=True),
         sa.Column("position", sa.Integer, primary_key=True),
-        *_text("name", "direction", "value_um"),
-        *_text("expanded_um", "limit_low_um", "limit_high_um", nullable=True),
+        *_text("name", "direction"),
+        *_text("value_um", "expanded_um", "limit_low_um", "limit_high_um", nullable=True),
         *_text("outcome"),
     )
     op.create_table(

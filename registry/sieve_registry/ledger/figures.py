@@ -29,6 +29,7 @@ def check_figures(measurement: Mapping[str, Any]) -> dict[str, Any]:
         "x": _direction(measurement["directions"]["x"]),
         "y": _direction(measurement["directions"]["y"]),
         "margins": [_margin(row) for row in verdict.get("margins", ())],
+        "shares": without_floats(verdict.get("shares", [])),
         "scale": without_floats(measurement["scale"]),
     }
 
