@@ -108,7 +108,12 @@ class Measuring:
     def __call__(self, images: Sequence[Path], **options: Any) -> MadeMeasurement:
         self.calls.append(options)
         found = [
-            {"file": image.name, "sha256": hashlib.sha256(image.read_bytes()).hexdigest()}
+            {
+                "file": image.name,
+                "sha256": hashlib.sha256(image.read_bytes()).hexdigest(),
+                "encoding": "srgb",
+                "encoding_reason": "as told",
+            }
             for image in images
         ]
         self.during()

@@ -80,7 +80,8 @@ def test_show_and_list_read_well(shelf):
 
 def test_check_says_verdict_reasons_values_proposal_number_and_next_step(shelf, scan):
     out = shelf("check", "S-1", str(scan), *SCALE).out
-    assert ": pass\nJudged by iso3310-1:2016, compliance grade, decision rule guard-band.\n" in out
+    assert ": pass\nScan field-1.tif, read as srgb, as told.\n" in out
+    assert "Judged by iso3310-1:2016, compliance grade, decision rule guard-band.\n" in out
     assert "  - the mean is" in out
     assert "71.30  78.70  pass" in out
     assert "Proposed: as the outcome says. You decide." in out

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from enum import StrEnum
 from pathlib import Path
 from textwrap import fill
@@ -10,10 +11,10 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from sieve_registry.cli.common import JsonOption, emit_json, print_line, print_table
+from sieve_registry.cli.measure import chosen_scale
 from sieve_registry.cli.options import ByOption, DateOption, opened, read_day
 
 if TYPE_CHECKING:
-    from sieve_inspect.scale.model import Scale
     from sieve_registry.records import CheckDetail
 
 __all__ = ["FailOn", "check"]
@@ -58,7 +59,7 @@ def check(
     from sieve_registry import service
     from sieve_registry.cli.views import detail_dict
 
-    scale = _read_scale(scale_file, um_per_px)
+    scale = chosen_scale(scale_file, um_per_px)
     with opened(context) as registry:
         detail = service.check(
             registry,
@@ -75,19 +76,6 @@ def check(
         raise typer.Exit(1)
 
 
-def _read_scale(scale_file: Path | None, um_per_px: str | None) -> Scale:
-    from sieve_inspect.errors import MissingScaleError, UsageError
-    from sieve_inspect.scale.model import load_scale, scale_from_text
-
-    if scale_file is not None and um_per_px is not None:
-        raise UsageError(message="Give either --scale or --um-per-px, not both.")
-    if scale_file is not None:
-        return load_scale(scale_file)
-    if um_per_px is not None:
-        return scale_from_text(um_per_px)
-    raise MissingScaleError
-
-
 def _print_check(detail: CheckDetail) -> None:
     from sieve_registry.cli.views import length_text, margin_cells
 
@@ -95,6 +83,9 @@ def _print_check(detail: CheckDetail) -> None:
     head = f"Sieve {found.sieve_id}, {length_text(found.nominal_nm)}, checked on {found.on_date}"
     print_line(f"{head}: {found.outcome}")
     rule = f", decision rule {found.rule}" if found.rule else ""
+    for image in json.loads(detail.event.payload)["images"]:
+        words = ", ".join(image[n] for n in ("encoding", "encoding_reason") if n in image)
+        print_line(fill(f"Scan {image['file']}, read as {words}.", 78))
     print_line(f"Judged by {found.standard}, {found.grade} grade{rule}.")
     for reason in found.reasons:
         print_line(fill(reason, 78, initial_indent="  - ", subsequent_indent="    "))

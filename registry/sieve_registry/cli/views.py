@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from decimal import Decimal
 from typing import Any
 
@@ -135,6 +136,7 @@ def detail_dict(detail: CheckDetail) -> dict[str, Any]:
             for m in detail.margins
         ],
         "evidence": [dict(file.__dict__) for file in detail.evidence],
+        "images": json.loads(detail.event.payload)["images"],
         "event": {"seq": detail.event.seq, "hash": detail.event.hash},
     }
 

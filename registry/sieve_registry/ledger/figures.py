@@ -29,9 +29,16 @@ def check_figures(measurement: Mapping[str, Any]) -> dict[str, Any]:
         "x": _direction(measurement["directions"]["x"]),
         "y": _direction(measurement["directions"]["y"]),
         "margins": [_margin(row) for row in verdict.get("margins", ())],
+        "images": [_image(image) for image in measurement["images"]],
         "shares": without_floats(verdict.get("shares", [])),
         "scale": without_floats(measurement["scale"]),
     }
+
+
+def _image(image: Mapping[str, Any]) -> dict[str, str]:
+    """Which scan, and how its stored numbers were read: a guess here moves every width."""
+    names = ("file", "sha256", "encoding", "encoding_reason")
+    return {name: str(image[name]) for name in names if name in image}
 
 
 def _direction(values: Mapping[str, Any]) -> dict[str, Any]:

@@ -1,0 +1,72 @@
+"""The whole way with nothing replaced: a drawn scan, measured, judged, recorded, proven.
+
+The truth comes from the drawing: apertures of 15 px at 5 um/px are 75 um, 18 px are 90 um.
+"""
+
+from __future__ import annotations
+
+import json
+import sys
+
+import pytest
+
+from sieve_inspect.synthetic import Cloth, Sensor, render, save
+from sieve_registry.cli.main import main
+
+TYPED = ("--um-per-px", "5", "--encoding", "srgb", "--by", "Ada Moss", "--json", "-")
+
+
+@pytest.fixture
+def lab(tmp_path, monkeypatch, capsys):
+    registry = tmp_path / "lab.sqlite"
+
+    def typing(*arguments):
+        monkeypatch.setattr(sys, "argv", ["sieveward", "--registry", str(registry), *arguments])
+        with pytest.raises(SystemExit) as ended:
+            main()
+        said = capsys.readouterr()
+        return ended.value.code or 0, said.out, said.err
+
+    return typing
+
+
+def draw(path, aperture_px, seed):
+    cloth = Cloth(aperture_px, 10.0, sd_px=0.3, rotation_deg=0.7, seed=seed)
+    save(render(cloth, sensor=Sensor(noise=0.01, seed=seed), shape=(420, 560)), path)
+    return str(path)
+
+
+def test_a_good_sieve_and_a_worn_one(lab, tmp_path):
+    good = draw(tmp_path / "good.png", 15.0, 4)
+    worn = draw(tmp_path / "worn.png", 16.6, 5)
+    assert lab("sieve", "add", "S-1", "--nominal", "No. 200", "--in-service", "2025-01-31")[0] == 0
+
+    code, out, err = lab("check", "S-1", good, *TYPED, "--date", "2025-01-31", "--fail-on", "fail")
+    first = json.loads(out)
+    assert (code, err, first["outcome"], first["action"]) == (0, "", "pass", "keep")
+    for direction in first["directions"].values():
+        assert abs(direction["mean_um"] - 75) < 3 * direction["u_mean_um"]
+
+    code, out, _ = lab("check", "S-1", worn, *TYPED, "--fail-on", "fail")
+    second = json.loads(out)
+    assert (code, second["id"], second["outcome"]) == (1, "C-0002", "fail")
+    assert second["action"] == "retire"
+
+    code, out, _ = lab("sieve", "show", "S-1", "--json", "-")
+    shown = json.loads(out)
+    assert shown["status"] == "in service"  # the tool proposes, a person decides
+    assert [check["id"] for check in shown["checks"]] == ["C-0001", "C-0002"]
+
+    proof = json.loads(lab("verify", "--json", "-")[1])
+    assert (proof["ok"], proof["events"]) == (True, 3)
+
+
+def test_a_picture_that_cannot_be_measured_leaves_no_check(lab, tmp_path):
+    grey = tmp_path / "coarse.png"
+    save(render(Cloth(15.0, 10.0), shape=(200, 200)), grey)
+    lab("sieve", "add", "S-1", "--nominal", "75um")
+    code, out, err = lab("check", "S-1", str(grey), "--um-per-px", "50")
+    assert (code, out) == (16, "")
+    assert err.count("\n") == 1
+    assert not list(tmp_path.rglob("*.evidence/*"))
+    assert json.loads(lab("verify", "--json", "-")[1])["events"] == 1
