@@ -71,11 +71,12 @@ def _grey(light: NDArray[np.float32]) -> UInt8:
 
 
 def _corners(field: Field) -> Float:
-    """Corners (n, 4, 2) of every opening in px, in order around it."""
+    """Corners (n, 4, 2) of every opening in px, in order around it; usual ones where unknown."""
     normals = np.stack([a.normal for a in field.axes], axis=1)  # n x . = distance across the wires
     size = np.stack([a.fit.width for a in field.axes], axis=1)
     usual = np.nanmedian(size, axis=0)
-    size = np.where(np.isfinite(size), np.minimum(size, 1.6 * usual), usual)
+    believed = np.isin(field.state, ("ok", "unclear"))[:, None] & np.isfinite(size)
+    size = np.where(believed, size, usual)
     signs = np.array([(-1, -1), (1, -1), (1, 1), (-1, 1)]) / 2
     offset = np.linalg.solve(normals[:, None], (signs[None] * size[:, None, :])[..., None])[..., 0]
     return np.asarray(field.centre[:, None, :] + offset)

@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 __all__ = [
+    "box_mean",
     "decode",
     "draw_lines",
     "draw_text",
@@ -36,6 +37,11 @@ def decode(data: bytes) -> NDArray[np.uint8] | NDArray[np.uint16] | None:
     if array.ndim == 3:
         array = array[:, :, :3][:, :, ::-1] if array.shape[2] >= 3 else array[:, :, 0]
     return np.ascontiguousarray(array)
+
+
+def box_mean(image: Float32, side: int) -> Float32:
+    """Mean over a square of `side` px around every pixel, the border mirrored."""
+    return np.asarray(cv2.blur(image, (side, side), borderType=cv2.BORDER_REFLECT_101))
 
 
 def gaussian_blur(image: Float32, sigma: float) -> Float32:

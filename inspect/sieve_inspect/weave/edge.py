@@ -79,6 +79,19 @@ class EdgeFit:
     noise_factor: Float
     misfit: Float
 
+    def replaced(self, which: NDArray[np.intp], by: EdgeFit) -> EdgeFit:
+        """This fit with the rows `which` taken from another."""
+        arrays = []
+        for mine, other in (
+            (self.parameters, by.parameters),
+            (self.noise_factor, by.noise_factor),
+            (self.misfit, by.misfit),
+        ):
+            mixed = mine.copy()
+            mixed[which] = other
+            arrays.append(mixed)
+        return EdgeFit(*arrays)
+
     @property
     def width(self) -> Float:
         """Distance of the opening's two edges, px."""
@@ -264,7 +277,7 @@ def fit_edges(profiles: Profiles, start: Float, response: EdgeResponse, rounds: 
     parameters = np.full_like(start, np.nan)
     factor, misfit = (np.full(len(start), np.nan) for _ in range(2))
     which = np.flatnonzero(np.isfinite(start).all(axis=1))
-    for part in np.array_split(which, max(1, len(which) // 2000)):
+    for part in np.array_split(which, max(1, len(which) // 500)):  # stays in the cache
         parameters[part], factor[part], misfit[part] = _fit_part(
             profiles.take(part), start[part], response, rounds
         )

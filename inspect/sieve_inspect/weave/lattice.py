@@ -72,14 +72,12 @@ def find_pitch(light: NDArray[np.float32], name: object = "the picture") -> Pitc
 
 
 def _pitch_at(light: NDArray[np.float32]) -> Pitch | None:
-    from scipy import fft
-
     height, width = (min(n, _WINDOW) for n in light.shape)
     top, left = (light.shape[0] - height) // 2, (light.shape[1] - width) // 2
     part = light[top : top + height, left : left + width]
-    part = part - pixels.gaussian_blur(part, min(height, width) / 12)
+    part = part - pixels.box_mean(part, min(height, width) // 4)
     window = np.hanning(height)[:, None] * np.hanning(width)[None, :]
-    spectrum = np.abs(fft.rfft2(part * window.astype(np.float32)))
+    spectrum = np.abs(np.fft.rfft2(part * window.astype(np.float32)))
     power = np.fft.fftshift(spectrum, axes=0)  # rows: -1/2..1/2 cycles/px; columns: 0..1/2
     row, column = pixels.local_maxima(power.astype(np.float32), 3)
     fy = (row - height // 2) / height
@@ -229,6 +227,8 @@ def _link(peaks: Float, vectors: Float) -> tuple[NDArray[np.intp], NDArray[np.bo
         cost.append(distance[hit] + 1e-6 * reach)
         step.append(np.full(len(hit), axis))
     i, j, axes, costs = (np.concatenate(part) for part in (start, end, step, cost))
+    if not len(i):
+        return index, np.zeros(count, np.bool_)
     graph = coo_array((costs, (i, j)), shape=(count, count)).tocsr()
     _, label = connected_components(graph, directed=False)
     largest = int(np.argmax(np.bincount(label)))
@@ -236,14 +236,45 @@ def _link(peaks: Float, vectors: Float) -> tuple[NDArray[np.intp], NDArray[np.bo
     root = int(np.flatnonzero(member)[0])
     branches = spanning_tree(graph)
     order, parent = breadth_first_order(branches, root, directed=False)
-    moves = {(int(a), int(b)): int(c) for a, b, c in zip(i, j, axes, strict=True)}
-    for node in order[1:]:
-        before = int(parent[node])
-        forward = (before, int(node)) in moves
-        along = moves[before, int(node)] if forward else moves[int(node), before]
-        index[node] = index[before]
-        index[node, 1 - along] += 1 if forward else -1  # along a row the column changes
-    return index, member
+    child = order[1:]
+    step_to = np.zeros((count, 2), np.intp)
+    step_to[child] = _steps(parent[child], child, i, j, axes)
+    return _walk(step_to, np.where(parent >= 0, parent, np.arange(count))), member
+
+
+def _steps(
+    before: NDArray[np.intp],
+    after: NDArray[np.intp],
+    i: NDArray[np.intp],
+    j: NDArray[np.intp],
+    axes: NDArray[np.intp],
+) -> NDArray[np.intp]:
+    """(row, column) steps (m, 2) from `before` to `after`, links known as i to j along `axes`."""
+    base = int(max(i.max(), j.max())) + 1
+    keys = i * base + j
+    order = np.argsort(keys)
+    keys, axes = keys[order], axes[order]
+    steps = np.zeros((len(before), 2), np.intp)
+    for a, b, sign in ((before, after, 1), (after, before, -1)):
+        wanted = a * base + b
+        at = np.minimum(np.searchsorted(keys, wanted), len(keys) - 1)
+        hit = np.flatnonzero(keys[at] == wanted)
+        steps[hit, 1 - axes[at[hit]]] = sign  # along a row (axis 0) the column changes
+    return steps
+
+
+def _walk(step: NDArray[np.intp], parent: NDArray[np.intp]) -> NDArray[np.intp]:
+    """Sum the steps from the root to every node; the root is its own parent, its step zero.
+
+    Every round doubles the length of the path already summed.
+    """
+    total, ancestor = step.copy(), parent.copy()
+    while True:
+        further = ancestor[ancestor]
+        if np.array_equal(further, ancestor):
+            return total
+        total += total[ancestor]
+        ancestor = further
 
 
 def _grid(peaks: Float, index: NDArray[np.intp]) -> tuple[Float, NDArray[np.bool_]]:

@@ -54,6 +54,11 @@ class Profiles:
             self.distance[which], self.value[which], self.gain[which], self.weight[which]
         )
 
+    def within(self, low: Float, high: Float) -> Profiles:
+        """The same, blind outside of `low` to `high` (n,) px."""
+        inside = (self.distance >= low[:, None]) & (self.distance <= high[:, None])
+        return Profiles(self.distance, self.value, self.gain, np.where(inside, self.weight, 0))
+
 
 def gather(
     light: NDArray[np.float32],

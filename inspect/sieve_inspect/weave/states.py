@@ -20,6 +20,7 @@ Bool = NDArray[np.bool_]
 
 _DARK = 0.6  # of the light of an opening; below it a pixel counts as covered
 _FILLED = 0.06  # share of an opening's inner area that may be dark without a word
+_INSIDE = 0.35  # px a corner may lie beyond the outermost pixel centres; its pixel ends at 0.5
 _MISFIT = 4.0  # times the noise of a pixel
 
 
@@ -143,7 +144,8 @@ def _cut(
         for j in (-1, 1):
             corner = centre + i * half[0][:, None] * unit[:, 0] + j * half[1][:, None] * unit[:, 1]
             x, y = corner.T
-            cut |= (x < -0.5) | (y < -0.5) | (x > shape[1] - 0.5) | (y > shape[0] - 0.5)
+            cut |= (x < -_INSIDE) | (y < -_INSIDE)
+            cut |= (x > shape[1] - 1 + _INSIDE) | (y > shape[0] - 1 + _INSIDE)
     return cut
 
 
