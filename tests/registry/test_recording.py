@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import hashlib
 import json
+import os
+import sys
 from datetime import date
 from decimal import Decimal
 
 import pytest
 
 from sieve_inspect.errors import UnknownStandardError, UsageError
+from sieve_inspect.scale.model import Scale
 from sieve_inspect.standard import DEFAULT_STANDARD as THEIR_DEFAULT
 from sieve_registry import service
 from sieve_registry.errors import (
@@ -23,6 +26,8 @@ from sieve_registry.errors import (
     UnknownSieveError,
 )
 from sieve_registry.records import DEFAULT_STANDARD, NewSieve
+
+SCALE = Scale(5.29, 5.29, 0.001, 0.001)
 
 
 def files_in(registry):
@@ -231,7 +236,7 @@ def test_the_same_scan_is_kept_once_whatever_its_name(registry, add, scan, measu
     add()
     twin = tmp_path / "copy.TIFF"
     twin.write_bytes(scan.read_bytes())
-    options = {"scale": service_scale(), "measure": measuring}
+    options = {"scale": SCALE, "measure": measuring}
     first = service.check(registry, "S-1", [scan], **options)
     second = service.check(registry, "S-1", [twin, scan], **options)
     kept = {f.sha256 for f in (*first.evidence, *second.evidence)}
@@ -241,10 +246,14 @@ def test_the_same_scan_is_kept_once_whatever_its_name(registry, add, scan, measu
     assert service.verify(registry).ok
 
 
-def service_scale():
-    from sieve_inspect.scale.model import Scale
-
-    return Scale(5.29, 5.29, 0.001, 0.001)
+@pytest.mark.skipif(sys.platform != "linux", reason="other systems refuse such names")
+def test_a_scan_may_have_any_name_its_folder_allows(registry, add, scan, measuring):
+    add()
+    odd = scan.with_name(os.fsdecode(b"a\xff\x1b[31m\nb.tif"))
+    scan.rename(odd)
+    detail = service.check(registry, "S-1", [odd], scale=SCALE, measure=measuring)
+    assert detail.evidence[0].name == "a\ufffd\ufffd[31m\ufffdb.tif"
+    assert service.verify(registry).ok
 
 
 def test_a_check_that_cannot_be_measured_leaves_nothing(registry, add, check, measuring):

@@ -7,6 +7,7 @@ import sqlite3
 import pytest
 
 from sieve_registry import service
+from sieve_registry.errors import BrokenRecordError
 
 UNGUARD = ("DROP TRIGGER event_no_update", "DROP TRIGGER event_no_delete")
 
@@ -115,6 +116,15 @@ def test_a_derived_row_that_left_its_event_is_named(tampered, change, subject, w
     (finding,) = (f for f in found.findings if f.source == "records")
     assert finding.subject == subject
     assert word in finding.message
+
+
+def test_a_row_slipped_in_points_to_verify_when_it_stands_in_the_way(tampered, registry, add):
+    tampered(
+        "INSERT INTO sieve SELECT 'S-2', nominal_nm, standard, grade, serial, frame_nm, "
+        "in_service, added_on, interval_months, interval_uses, location, maker, 99 FROM sieve"
+    )
+    with pytest.raises(BrokenRecordError, match="sieveward verify"):
+        add("S-2")
 
 
 def test_a_row_that_points_nowhere_is_named(tampered):

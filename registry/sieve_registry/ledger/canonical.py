@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import json
 import math
+import unicodedata
 from collections.abc import Mapping
 from decimal import Decimal
 
-__all__ = ["canonical_text", "decimal_text", "without_floats"]
+__all__ = ["canonical_text", "decimal_text", "plain_name", "without_floats"]
 
 
 def canonical_text(value: object) -> str:
@@ -37,6 +38,12 @@ def without_floats(value: object) -> object:
     if isinstance(value, list | tuple):
         return [without_floats(item) for item in value]
     return value
+
+
+def plain_name(name: str) -> str:
+    """A file's name with every letter that cannot be printed or stored replaced by U+FFFD."""
+    bad = ("Cc", "Cf", "Cs", "Zl", "Zp")
+    return "".join("\ufffd" if unicodedata.category(c) in bad else c for c in name)
 
 
 def _refuse_floats(value: object) -> None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from sieve_registry.ledger.canonical import without_floats
+from sieve_registry.ledger.canonical import plain_name, without_floats
 
 __all__ = ["NOT_JUDGED", "check_figures"]
 
@@ -38,7 +38,7 @@ def check_figures(measurement: Mapping[str, Any]) -> dict[str, Any]:
 def _image(image: Mapping[str, Any]) -> dict[str, str]:
     """Which scan, and how its stored numbers were read: a guess here moves every width."""
     names = ("file", "sha256", "encoding", "encoding_reason")
-    return {name: str(image[name]) for name in names if name in image}
+    return {name: plain_name(str(image[name])) for name in names if name in image}
 
 
 def _direction(values: Mapping[str, Any]) -> dict[str, Any]:

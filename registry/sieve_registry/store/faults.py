@@ -9,7 +9,12 @@ from pathlib import Path
 
 from sqlalchemy.exc import DBAPIError
 
-from sieve_registry.errors import ForeignRegistryError, RegistryFileError, RegistryLockedError
+from sieve_registry.errors import (
+    BrokenRecordError,
+    ForeignRegistryError,
+    RegistryFileError,
+    RegistryLockedError,
+)
 
 __all__ = ["told_plainly"]
 
@@ -21,8 +26,7 @@ _FOREIGN = {sqlite3.SQLITE_NOTADB, sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_ERROR}
 def told_plainly(path: Path, busy_ms: int) -> Iterator[None]:
     """Turn what the database raises into `RegistryError`s that say what to do next.
 
-    What is none of the known faults of a file (a broken constraint, say) is a fault of the
-    program and passes through.
+    A broken constraint means that rows are not what the ledger says: `BrokenRecordError`.
     """
     try:
         yield
@@ -40,7 +44,7 @@ def told_plainly(path: Path, busy_ms: int) -> Iterator[None]:
                 advice="Restore it from a backup, or choose another with --registry",
             ) from error
         if primary == sqlite3.SQLITE_CONSTRAINT:
-            raise
+            raise BrokenRecordError(count=1, first=str(error.orig)) from error
         raise RegistryFileError(file=path, reason=str(error.orig)) from error
     except OSError as error:
         raise RegistryFileError(file=path, reason=error.strerror or str(error)) from error

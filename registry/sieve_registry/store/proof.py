@@ -11,6 +11,7 @@ from typing import Any, Protocol
 
 from sieve_inspect.scale.model import Scale, scale_to_dict
 from sieve_registry.errors import EvidenceError
+from sieve_registry.ledger.canonical import plain_name
 from sieve_registry.store.evidence import EvidenceStore, Staged
 
 __all__ = [
@@ -52,7 +53,7 @@ def stage(
     Raises as `EvidenceStore.stage`; what was yielded before is the caller's to discard.
     """
     for content, role, name in _contents(images, measurement, scale, standard, grade):
-        yield store.stage(content, Path(name).suffix), role, name
+        yield store.stage(content, Path(name).suffix), role, plain_name(name)
 
 
 def _contents(
@@ -86,7 +87,8 @@ def _limits(found: dict[str, Any], standard: str, grade: str) -> dict[str, Any]:
 
 
 def _json_bytes(payload: dict[str, Any]) -> bytes:
-    return json.dumps(payload, indent=1, ensure_ascii=False, allow_nan=False).encode()
+    text = json.dumps(payload, indent=1, ensure_ascii=False, allow_nan=False)
+    return text.encode("utf-8", "backslashreplace")  # file names may hold halves of letters
 
 
 def refuse_changed_scans(staged: Sequence[StagedFile], measurement: dict[str, Any]) -> None:

@@ -13,7 +13,7 @@ from sieve_registry.ledger.chain import next_event
 from sieve_registry.records import Event, EvidenceFile
 from sieve_registry.store import schema
 from sieve_registry.store.evidence import EvidenceStore, Staged
-from sieve_registry.store.projection import rows_of
+from sieve_registry.store.projection import CHECK_RECORDED, rows_of
 from sieve_registry.store.reader import last_event
 
 __all__ = ["append", "next_check_id", "placing", "utc_text"]
@@ -56,7 +56,9 @@ def append(
 
 def next_check_id(connection: Connection) -> str:
     """The number the next check gets: C-0001, C-0002, …"""
-    count = connection.execute(select(func.count()).select_from(schema.check)).scalar_one()
+    checks = schema.event.c.kind == CHECK_RECORDED
+    query = select(func.count()).select_from(schema.event).where(checks)
+    count = connection.execute(query).scalar_one()
     return f"C-{count + 1:04d}"
 
 
