@@ -5,8 +5,8 @@ Near the middle of an opening the light is a sum of steps blurred by one common 
     I(u, v) = B + g(v) {A [F(u - e1) - F(u - e2)] + Al [1 - F(u - e0)] + Ar F(u - e3)},
 
 with g the little the crossing wires' blur takes off, the opening's own edges e1 < e2 and its
-neighbours' near edges e0 < e1, e3 > e2. F rises from 0 to 1. A blur that is lopsided moves both edges of an opening the same way, so widths do
-not depend on where F is said to have its middle.
+neighbours' near edges e0 < e1, e3 > e2. F rises from 0 to 1. A blur that is lopsided moves both
+edges of an opening the same way, so widths do not depend on where F is said to have its middle.
 
 F itself is a Gaussian step plus a sum of small, smooth corrections whose sizes are fitted to
 many openings at once, every opening having its own edges and levels (the shared part of the
@@ -42,6 +42,8 @@ _PARAMETERS = 8
 # A neighbour is as bright as the opening itself, unless the pixels say other: this many pixels
 # are taken to have said so.
 _NEIGHBOUR_LIKE = 0.05
+_OUTLYING = 7.0  # robust standard deviations
+_MODEL = 0.01  # share of the amplitude a sound opening may differ from the model
 
 
 @dataclass(frozen=True, eq=False)
@@ -72,12 +74,14 @@ class EdgeFit:
     """Fitted parameters (n, 8) and what is known of their quality.
 
     `noise_factor` (n,) times the noise of one pixel is the standard deviation of the width;
-    `misfit` (n,) is the noise one pixel would need to explain the residuals, in light.
+    `misfit` (n,) is the noise one pixel would need to explain the residuals, in light, `peak`
+    (n,) the largest residual as if it came from the noise of one pixel.
     """
 
     parameters: Float
     noise_factor: Float
     misfit: Float
+    peak: Float
 
     def replaced(self, which: NDArray[np.intp], by: EdgeFit) -> EdgeFit:
         """This fit with the rows `which` taken from another."""
@@ -86,11 +90,18 @@ class EdgeFit:
             (self.parameters, by.parameters),
             (self.noise_factor, by.noise_factor),
             (self.misfit, by.misfit),
+            (self.peak, by.peak),
         ):
             mixed = mine.copy()
             mixed[which] = other
             arrays.append(mixed)
         return EdgeFit(*arrays)
+
+    @property
+    def poor(self) -> NDArray[np.bool_]:
+        """Fits whose residuals stand far above what the bulk of them, with its spread, explains."""
+        slack = _MODEL * np.nanmedian(self.amplitude) if len(self.misfit) else 0.0
+        return _outlying(self.misfit, slack) | _outlying(self.peak, slack)
 
     @property
     def width(self) -> Float:
@@ -117,6 +128,12 @@ class EdgeFit:
         """Width (n, 2) of the wire before and after the opening, px."""
         p = self.parameters
         return np.stack([p[:, _E1] - p[:, _E0], p[:, _E3] - p[:, _E2]], axis=1)
+
+
+def _outlying(value: Float, slack: float) -> NDArray[np.bool_]:
+    middle = np.nanmedian(value)
+    spread = 1.4826 * np.nanmedian(np.abs(value - middle))
+    return np.asarray(value > middle + max(_OUTLYING * spread, 0.3 * middle, slack))
 
 
 def _phi(z: Float) -> Float:
@@ -275,18 +292,18 @@ def _normal(jacobian: Float, weight: Float, misfit: Float, p: Float) -> tuple[Fl
 def fit_edges(profiles: Profiles, start: Float, response: EdgeResponse, rounds: int = 3) -> EdgeFit:
     """Fit every opening by Gauss-Newton steps; rows whose start is NaN stay NaN."""
     parameters = np.full_like(start, np.nan)
-    factor, misfit = (np.full(len(start), np.nan) for _ in range(2))
+    factor, misfit, peak = (np.full(len(start), np.nan) for _ in range(3))
     which = np.flatnonzero(np.isfinite(start).all(axis=1))
     for part in np.array_split(which, max(1, len(which) // 500)):  # stays in the cache
-        parameters[part], factor[part], misfit[part] = _fit_part(
+        parameters[part], factor[part], misfit[part], peak[part] = _fit_part(
             profiles.take(part), start[part], response, rounds
         )
-    return EdgeFit(parameters, factor, misfit)
+    return EdgeFit(parameters, factor, misfit, peak)
 
 
 def _fit_part(
     profiles: Profiles, start: Float, response: EdgeResponse, rounds: int
-) -> tuple[Float, Float, Float]:
+) -> tuple[Float, Float, Float, Float]:
     y, w = profiles.value, profiles.weight
     p = start.copy()
     limit = 0.5 * response.sigma + 0.5
@@ -302,7 +319,8 @@ def _fit_part(
     # After the last step the misfit follows from the last linearisation.
     left = y - model - np.matmul(jacobian, step[..., None])[..., 0]
     freedom = np.maximum((w > 0).sum(axis=1) - _PARAMETERS, 1)
-    return p, np.sqrt(variance), np.sqrt((w * left**2).sum(axis=1) / freedom)
+    square = w * left**2
+    return p, np.sqrt(variance), np.sqrt(square.sum(axis=1) / freedom), np.sqrt(square.max(axis=1))
 
 
 def fit_sigma(profiles: Profiles, start: Float, sigma: float, rounds: int) -> tuple[float, Float]:

@@ -93,9 +93,10 @@ def measure_field(light: NDArray[np.float32], name: object = "the picture") -> F
     noise = float(np.sqrt(np.mean([np.nanmedian(a.fit.misfit[seen]) ** 2 for a in axes])))
     x, y = axes
     levels = Levels.from_fits(centre, seen, [a.fit for a in axes])
-    hood = Neighbourhood.of(lattice, row, column)
+    hood = Neighbourhood.of(lattice, row, column, vectors, light.shape)
+    placed = lattice.centre[known]
     state, flags, filled = judge_states(
-        light, centre, vectors, [a.fit for a in axes], profiles, levels, hood, noise
+        light, (placed, centre), vectors, [a.fit for a in axes], profiles, levels, hood
     )
     return Field(row, column, centre, (x, y), state, flags, filled, lattice, noise)
 
@@ -206,7 +207,7 @@ def _fit_all(profiles: Profiles, start: Float, response: EdgeResponse, rough: _R
     fit ends within the wires on both sides.
     """
     fit = fit_edges(profiles, start, response)
-    poor = np.flatnonzero(fit.misfit > 2 * np.nanmedian(fit.misfit))
+    poor = np.flatnonzero(fit.poor)
     if not len(poor):
         return fit
     middle = 0.5 * (start[poor, 5] + start[poor, 6])

@@ -22,12 +22,12 @@ class Flag(IntFlag):
 
     NONE = 0
     BORDER = 1 << 0  # reaches the picture's border
-    FILLED = 1 << 1  # part of its area is dark
+    FILLED = 1 << 1  # a good part of its area is dark
     WIRE_MISSING = 1 << 2  # light where a wire should be
     MISFIT = 1 << 3  # pixels disagree with the fitted edges beyond their noise
     NO_EDGE = 1 << 4  # no edge found where one should be; widths are NaN
     OVERSIZE = 1 << 5  # far larger than its neighbours' spread explains
-    INFERRED = 1 << 6  # not seen as an opening; its place is inferred from the lattice
+    TOUCHED = 1 << 6  # something small and dark lies in it
 
 
 def flag_names(value: int) -> str:

@@ -147,7 +147,7 @@ def find_lattice(light: NDArray[np.float32], name: object = "the picture") -> La
     index, member = _link(peaks, vectors)
     if member.sum() < 9:
         raise NoLatticeError(file=name, reason="no two rows of openings hang together")
-    centre, seen = _grid(peaks[member], index[member])
+    centre, seen = _grid(peaks[member], index[member], small.shape)
     full = (centre + 0.5) * factor - 0.5  # the centre of a block of pixels
     return Lattice(pitch, full, seen, bright)
 
@@ -238,7 +238,7 @@ def _link(peaks: Float, vectors: Float) -> tuple[NDArray[np.intp], NDArray[np.bo
     order, parent = breadth_first_order(branches, root, directed=False)
     child = order[1:]
     step_to = np.zeros((count, 2), np.intp)
-    step_to[child] = _steps(parent[child], child, i, j, axes)
+    step_to[child] = _steps(parent[child].astype(np.intp), child.astype(np.intp), i, j, axes)
     return _walk(step_to, np.where(parent >= 0, parent, np.arange(count))), member
 
 
@@ -277,17 +277,40 @@ def _walk(step: NDArray[np.intp], parent: NDArray[np.intp]) -> NDArray[np.intp]:
         ancestor = further
 
 
-def _grid(peaks: Float, index: NDArray[np.intp]) -> tuple[Float, NDArray[np.bool_]]:
-    """Peaks laid on their grid; gaps with enough neighbours are filled from them."""
-    index = index - index.min(axis=0)
-    rows, columns = index.max(axis=0) + 1
+def _grid(
+    peaks: Float, index: NDArray[np.intp], shape: tuple[int, ...]
+) -> tuple[Float, NDArray[np.bool_]]:
+    """Peaks laid on their grid, gaps filled, one more opening around where the picture has room.
+
+    An opening at the rim that is wholly blocked shows no maximum; it must not go unmissed.
+    """
+    index = index - index.min(axis=0) + 1
+    rows, columns = index.max(axis=0) + 2
     total = np.zeros((rows, columns, 2))
     times = np.zeros((rows, columns))
     np.add.at(total, (index[:, 0], index[:, 1]), peaks)
     np.add.at(times, (index[:, 0], index[:, 1]), 1)
     centre = np.where(times[..., None] == 1, total / np.maximum(times, 1)[..., None], np.nan)
     seen = times == 1
-    return _fill(centre), seen
+    return _rim(_fill(centre), seen, shape), seen
+
+
+def _rim(centre: Float, seen: NDArray[np.bool_], shape: tuple[int, ...]) -> Float:
+    """Add openings beside two seen ones in a line, where they would lie inside the picture."""
+    out = centre.copy()
+    lit = np.where(seen[..., None], centre, np.nan)
+    for axis in (0, 1):
+        for sign in (1, -1):
+            near, far = (np.roll(lit, sign * k, axis=axis) for k in (1, 2))
+            edge = slice(0, 2) if sign == 1 else slice(-2, None)
+            for rolled in (near, far):  # what came round the edge is no neighbour
+                rolled[(edge, slice(None)) if axis == 0 else (slice(None), edge)] = np.nan
+            guess = 2 * near - far
+            x, y = guess[..., 0], guess[..., 1]
+            room = (x > 0) & (y > 0) & (x < shape[1] - 1) & (y < shape[0] - 1)
+            new = room & ~np.isfinite(out[..., 0])
+            out[new] = guess[new]
+    return out
 
 
 def _fill(centre: Float) -> Float:

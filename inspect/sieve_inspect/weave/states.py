@@ -19,9 +19,9 @@ Float = NDArray[np.float64]
 Bool = NDArray[np.bool_]
 
 _DARK = 0.6  # of the light of an opening; below it a pixel counts as covered
-_FILLED = 0.06  # share of an opening's inner area that may be dark without a word
+_TOUCHED = 0.02  # dark share of an opening's inner area from which its widths are not believed
+_FILLED = 0.12  # dark share from which it counts as blocked
 _INSIDE = 0.35  # px a corner may lie beyond the outermost pixel centres; its pixel ends at 0.5
-_MISFIT = 4.0  # times the noise of a pixel
 
 
 @dataclass(frozen=True, eq=False)
@@ -59,47 +59,75 @@ def _smooth(centre: Float, value: Float, seen: Bool) -> Float:
 
 @dataclass(frozen=True, eq=False)
 class Neighbourhood:
-    """Which of an opening's neighbours exist: `of` (n, 4) indices right, left, below, above; -1."""
+    """The four neighbours of every opening: right, left, below, above.
+
+    `index` (n, 4) numbers them, -1 where the lattice has none; `rim` (n,) tells openings that
+    lack a neighbour though the picture has room for it: there the cloth ends. `row` and `column`
+    (n,) are their places in the lattice.
+    """
 
     index: NDArray[np.intp]
+    rim: Bool
+    row: NDArray[np.intp]
+    column: NDArray[np.intp]
 
     @classmethod
-    def of(cls, lattice: Lattice, row: NDArray[np.intp], column: NDArray[np.intp]) -> Neighbourhood:
-        """Look the neighbours up on the lattice's grid."""
+    def of(
+        cls,
+        lattice: Lattice,
+        row: NDArray[np.intp],
+        column: NDArray[np.intp],
+        vectors: Float,
+        shape: tuple[int, ...],
+    ) -> Neighbourhood:
+        """Look the neighbours up on the lattice's grid; `vectors` (n, 2, 2) are the local ones."""
         rows, columns = lattice.seen.shape
         grid = np.full((rows + 2, columns + 2), -1, np.intp)
         grid[row + 1, column + 1] = np.arange(len(row))
         moves = ((0, 1), (0, -1), (1, 0), (-1, 0))
-        return cls(np.stack([grid[row + 1 + r, column + 1 + c] for r, c in moves], axis=1))
-
-    @property
-    def surrounded(self) -> Bool:
-        """Whether all four exist."""
-        return np.asarray((self.index >= 0).all(axis=1))
+        index = np.stack([grid[row + 1 + r, column + 1 + c] for r, c in moves], axis=1)
+        centre = lattice.centre[row, column]
+        rim = np.zeros(len(row), np.bool_)
+        for k, (r, c) in enumerate(moves):
+            x, y = (centre + c * vectors[:, 0] + r * vectors[:, 1]).T
+            room = (x > 0) & (y > 0) & (x < shape[1] - 1) & (y < shape[0] - 1)
+            rim |= room & (index[:, k] < 0)
+        return cls(index, rim, row, column)
 
 
 def judge_states(
     light: NDArray[np.float32],
-    centre: Float,
+    places: tuple[Float, Float],
     vectors: Float,
     fits: Sequence[EdgeFit],
     profiles: Sequence[Profiles],
     levels: Levels,
     hood: Neighbourhood,
-    noise: float,
 ) -> tuple[NDArray[np.str_], NDArray[np.int64], Float]:
-    """State, flags and dark share (0..1) of every opening; see `flags` for their meaning."""
-    count = len(centre)
-    flags = np.zeros(count, np.int64)
+    """State, flags and dark share (0..1) of every opening; see `flags` for their meaning.
+
+    `places` are the openings' centres (n, 2) as the lattice has them and as the fits do.
+    """
+    placed, fitted = places
+    flags = np.zeros(len(placed), np.int64)
     size = np.array([np.nanmedian(f.width) for f in fits])
     spread = np.array([1.4826 * _mad(f.width) for f in fits])
     found = np.isfinite(fits[0].width) & np.isfinite(fits[1].width)
     flags[~found] |= Flag.NO_EDGE
-    flags[_cut(light.shape, centre, vectors, fits, size)] |= Flag.BORDER
-    filled = _dark_share(light, centre, vectors, size, spread, levels)
-    flags[filled > _FILLED] |= Flag.FILLED
     for fit in fits:
-        flags[fit.misfit > _MISFIT * noise + 0.01 * (levels.top - levels.floor)] |= Flag.MISFIT
+        flags[fit.poor] |= Flag.MISFIT
+    for fit, gap in zip(fits, (hood.column, hood.row), strict=True):
+        flags[_leaned_on(fit, gap)] |= Flag.TOUCHED
+    sound = flags == 0
+    flags[_cut(light.shape, fitted, vectors, fits, size)] |= Flag.BORDER
+    own = np.stack([np.where(sound, f.width, s) for f, s in zip(fits, size, strict=True)], axis=1)
+    usual = np.broadcast_to(size - 2.5 * np.minimum(spread, 0.15 * size), own.shape)
+    half = 0.5 * np.where(sound[:, None], np.minimum(own, size), usual) - 1.5
+    half = np.maximum(half, 0.2 * size)
+    middle = np.where(sound[:, None], fitted, placed)
+    filled = _dark_share(light, middle, vectors, half, levels)
+    flags[filled > _TOUCHED] |= Flag.TOUCHED
+    flags[filled > _FILLED] |= Flag.FILLED
     for axis, (fit, profile) in enumerate(zip(fits, profiles, strict=True)):
         before, after = _wire_missing(fit, profile, levels)
         flags[before | after] |= Flag.WIRE_MISSING
@@ -113,12 +141,35 @@ def judge_states(
 def _states(flags: NDArray[np.int64], hood: Neighbourhood) -> NDArray[np.str_]:
     """The gravest reason decides; at the cloth's rim what looks damaged is cut, not damaged."""
     state = np.full(len(flags), State.OK.value, dtype="U8")
-    state[(flags & (Flag.MISFIT | Flag.NO_EDGE)) > 0] = State.UNCLEAR
+    state[(flags & (Flag.MISFIT | Flag.NO_EDGE | Flag.TOUCHED)) > 0] = State.UNCLEAR
     state[(flags & Flag.FILLED) > 0] = State.BLOCKED
     state[(flags & Flag.WIRE_MISSING) > 0] = State.TORN
-    state[(state != State.OK) & ~hood.surrounded] = State.PARTIAL
+    state[(state != State.OK) & hood.rim] = State.PARTIAL
     state[(flags & Flag.BORDER) > 0] = State.PARTIAL
     return state
+
+
+def _leaned_on(fit: EdgeFit, gap: NDArray[np.intp]) -> Bool:
+    """Openings made narrower by something that lies against a wire.
+
+    Wire is drawn to one diameter: where it seems thicker than along its own length elsewhere, and
+    the opening on this side is narrower by as much, the thickness is not wire. A wire that was
+    pushed aside keeps its diameter and is not meant.
+    """
+    narrow = _median_of(fit.width, gap) - fit.width
+    excess = np.stack([side - _median_of(side, gap) for side in fit.wires.T], axis=1)
+    limit = max(6 * 1.4826 * _mad(excess), 0.02 * float(np.nanmedian(fit.wires)))
+    return np.asarray(((excess > limit) & (narrow[:, None] > 0.6 * excess)).any(axis=1))
+
+
+def _median_of(value: Float, group: NDArray[np.intp]) -> Float:
+    """The median (n,) of everyone's own group."""
+    order = np.lexsort((value, group))
+    ordered = group[order]
+    starts = np.flatnonzero(np.r_[True, ordered[1:] != ordered[:-1]])
+    known = np.add.reduceat(np.isfinite(value[order]).astype(np.intp), starts)  # NaN sorts last
+    middle = value[order[starts + np.maximum(known - 1, 0) // 2]]
+    return np.asarray(middle[np.searchsorted(ordered[starts], group)])
 
 
 def _mad(value: Float) -> float:
@@ -150,33 +201,34 @@ def _cut(
 
 
 def _dark_share(
-    light: NDArray[np.float32],
-    centre: Float,
-    vectors: Float,
-    size: Float,
-    spread: Float,
-    levels: Levels,
+    light: NDArray[np.float32], centre: Float, vectors: Float, half: Float, levels: Levels
 ) -> Float:
-    """Share of dark pixels in the inner part of every opening, where no wire should be seen."""
-    inner = np.maximum(0.5 * size - 1.5 - 1.25 * np.minimum(spread, 0.15 * size), 0.2 * size)
-    extent = int(np.ceil(inner.sum())) + 1
+    """Share of dark pixels within `half` (n, 2) px of every opening's centre."""
+    extent = int(np.ceil(half.max(axis=0).sum())) + 2
     grid = np.arange(-extent, extent + 1)
     x, y = (a.ravel() for a in np.meshgrid(grid, grid))
     unit = vectors.mean(axis=0)
     unit = unit / np.linalg.norm(unit, axis=1, keepdims=True)
-    along = np.linalg.solve(unit.T, np.stack([x, y]))  # px along both lattice directions
-    inside = (np.abs(along[0]) <= inner[0]) & (np.abs(along[1]) <= inner[1])
+    inverse = np.linalg.inv(unit.T)
+    inside = (np.abs(inverse @ np.stack([x, y])) <= half.max(axis=0)[:, None] + 1).all(axis=0)
     x, y = x[inside], y[inside]
     base = np.rint(centre).astype(np.intp)
+    rest = base - centre
     height, width = light.shape
     limit = levels.floor + _DARK * (levels.top - levels.floor)
     dark = np.zeros(len(centre))
-    size_of_chunk = max(1, (1 << 21) // len(x))
+    size_of_chunk = max(1, (1 << 20) // len(x))
     for first in range(0, len(centre), size_of_chunk):
         part = slice(first, first + size_of_chunk)
-        column = np.clip(base[part, :1] + x, 0, width - 1)
-        row = np.clip(base[part, 1:] + y, 0, height - 1)
-        dark[part] = (light[row, column] < limit[part, None]).mean(axis=1)
+        column, row = base[part, :1] + x, base[part, 1:] + y
+        counted = (column >= 0) & (column < width) & (row >= 0) & (row < height)
+        dx, dy = rest[part, :1] + x, rest[part, 1:] + y
+        for k in (0, 1):
+            counted &= np.abs(inverse[k, 0] * dx + inverse[k, 1] * dy) <= half[part, k, None]
+        np.clip(column, 0, width - 1, out=column)
+        np.clip(row, 0, height - 1, out=row)
+        below = counted & (light[row, column] < limit[part, None])
+        dark[part] = below.sum(axis=1) / np.maximum(counted.sum(axis=1), 1)
     return dark
 
 
