@@ -330,9 +330,6 @@ def verify(registry: Registry, known_head: str | None = None) -> Verification:
     return Verification(not findings, len(ledger), head, tuple(findings))
 
 
-# --- helpers ---------------------------------------------------------------------------------
-
-
 def _history(connection: Connection, sieve_id: str) -> SieveHistory:
     found = reader.histories(connection, clean_id(sieve_id))
     for history in found.values():

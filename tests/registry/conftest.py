@@ -22,7 +22,7 @@ SCALE = Scale(5.29, 5.29, 0.001, 0.001, 0.0, "made for a test")
 
 
 class Clock:
-    """Says noon (UTC) of the day it was set to, so that every time zone agrees on the day."""
+    """Says noon (UTC) of the day it was set to; zones from UTC-12 to UTC+11 agree on the day."""
 
     def __init__(self, day: str) -> None:
         self.day = date.fromisoformat(day)
