@@ -1,0 +1,274 @@
+"""The report's charts as SVG: plain ink, told apart by shape, hatch and line, never by colour."""
+
+from __future__ import annotations
+
+import io
+import re
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from threading import Lock
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+__all__ = ["HistogramData", "IntervalRow", "histogram_svg", "intervals_svg", "span_of"]
+
+_INK = "#1a1a1a"
+_LOCK = Lock()
+_LONGEST_NAME = 40
+_STYLE: dict[Any, Any] = {
+    "svg.fonttype": "none",
+    "text.parse_math": False,  # a $ in a name is a $
+    "svg.hashsalt": "sieveward",
+    "font.family": "sans-serif",
+    "font.sans-serif": ["DejaVu Sans"],  # measures the text; the reader's own font draws it
+    "font.size": 9,
+    "axes.edgecolor": _INK,
+    "axes.labelcolor": _INK,
+    "axes.linewidth": 0.8,
+    "axes.spines.top": False,
+    "axes.spines.right": False,
+    "xtick.color": _INK,
+    "ytick.color": _INK,
+    "text.color": _INK,
+    "hatch.linewidth": 0.5,
+    "path.simplify": False,
+}
+_NO_METADATA = {"Date": None, "Creator": None, "Format": None, "Type": None}
+
+
+@dataclass(frozen=True)
+class IntervalRow:
+    """One value with its expanded uncertainty and limits, all in the unit shown."""
+
+    name: str
+    direction: str
+    value: float
+    expanded: float
+    low: float | None
+    high: float | None
+
+
+@dataclass(frozen=True)
+class HistogramData:
+    """Widths (n,) of one direction with the lines to draw, all in the unit shown."""
+
+    direction: str
+    unit: str
+    widths: NDArray[np.float64]
+    nominal: float
+    mean: float | None
+    mean_label: str
+    low: float | None = None
+    high: float | None = None
+    highest: float | None = None
+
+
+def _svg(draw: Callable[[Figure], None], size: tuple[float, float], prefix: str, label: str) -> str:
+    """Draw on a figure of `size` inches and return an `<svg>` to stand inside a page."""
+    import matplotlib as mpl
+    from markupsafe import escape
+    from matplotlib.backends.backend_svg import FigureCanvasSVG
+    from matplotlib.figure import Figure
+
+    # Settings are the whole program's: one chart at a time, and a reader's own are left aside.
+    with _LOCK, mpl.rc_context():
+        mpl.rcdefaults()
+        mpl.rcParams.update(_STYLE)
+        figure = Figure(figsize=size)
+        FigureCanvasSVG(figure)
+        draw(figure)
+        out = io.StringIO()
+        figure.savefig(out, format="svg", transparent=True, metadata=_NO_METADATA)
+    text = out.getvalue()
+    text = text[text.index("<svg") :]
+    text = re.sub(r"<metadata>.*?</metadata>\s*", "", text, flags=re.DOTALL)
+    box = re.search(r'viewBox="[^"]+"', text)
+    body = text[text.index(">") + 1 :]
+    # Several charts share one page: every id gets the chart's name in front.
+    body = re.sub(r'\bid="', f'id="{prefix}-', body)
+    body = re.sub(r'(xlink:href="#|url\(#)', rf"\g<1>{prefix}-", body)
+    head = f'<svg {box[0] if box else ""} role="img" aria-label="{escape(label)}">'
+    return f"{head}<title>{escape(label)}</title>{body.strip()}"
+
+
+def intervals_svg(rows: Sequence[IntervalRow], unit: str, label: str) -> str:
+    """Every value with its interval against its limits, one panel for each kind of value."""
+    names = list(dict.fromkeys(row.name for row in rows))
+
+    def draw(figure: Figure) -> None:
+        figure.set_layout_engine("constrained")
+        panels = figure.subplots(len(names), 1, squeeze=False)[:, 0]
+        for panel, name in zip(panels, names, strict=True):
+            _panel(panel, [row for row in rows if row.name == name])
+        panels[-1].set_xlabel(unit, fontsize=8.5)
+
+    return _svg(draw, (7.1, 0.3 + 0.75 * len(names)), "intervals", label)
+
+
+def _panel(axes: Axes, rows: list[IntervalRow]) -> None:
+    rows = sorted(rows, key=lambda row: row.direction)
+    limits = sorted({v for row in rows for v in (row.low, row.high) if v is not None})
+    for place, row in enumerate(reversed(rows)):
+        axes.errorbar(
+            row.value,
+            place,
+            xerr=row.expanded,
+            fmt="o" if row.direction == "x" else "s",
+            color=_INK,
+            markerfacecolor="white",
+            markersize=5.5,
+            capsize=4,
+            linewidth=1.4,
+        )
+    for limit in limits:
+        axes.axvline(limit, color=_INK, linewidth=1.8)
+        axes.annotate(
+            f"{limit:.6g}",
+            (limit, 1.0),
+            (0, 1.5),
+            xycoords=("data", "axes fraction"),
+            textcoords="offset points",
+            ha="center",
+            fontsize=8,
+        )
+    low = min([row.value - row.expanded for row in rows] + limits)
+    high = max([row.value + row.expanded for row in rows] + limits)
+    pad = 0.05 * (high - low) or 1.0
+    axes.set_xlim(low - pad, high + pad)
+    _hatch_outside(axes, rows)
+    axes.set_ylim(-0.6, len(rows) - 0.4)
+    axes.set_yticks(
+        range(len(rows)), [_short(f"{row.name} in {row.direction}") for row in reversed(rows)]
+    )
+    axes.tick_params(axis="x", labelsize=8)
+    axes.tick_params(axis="y", labelsize=8.5, left=False)
+    axes.spines["left"].set_visible(False)
+
+
+def _short(text: str) -> str:
+    return text if len(text) <= _LONGEST_NAME else f"{text[: _LONGEST_NAME - 1]}…"
+
+
+def _hatch_outside(axes: Axes, rows: list[IntervalRow]) -> None:
+    """Hatch what lies beyond the limits."""
+    left, right = axes.get_xlim()
+    ends = [(row.high, right) for row in rows[:1] if row.high is not None]
+    ends += [(left, row.low) for row in rows[:1] if row.low is not None]
+    for start, stop in ends:
+        axes.axvspan(start, stop, facecolor="none", edgecolor="#767676", hatch="///", linewidth=0)
+
+
+def _bins(data: HistogramData, low: float, high: float) -> list[float]:
+    """Edges of equal bins, as wide as Freedman and Diaconis advise, 12 to 60 over the range."""
+    quarter = np.percentile(data.widths, [25, 75])
+    width = 2 * (quarter[1] - quarter[0]) / len(data.widths) ** (1 / 3)
+    width = min(max(width, (high - low) / 60), (high - low) / 12)
+    first = np.floor(low / width) * width
+    count = int(np.ceil((high - first) / width)) + 1
+    return [float(first + width * i) for i in range(count)]
+
+
+def span_of(charts: Sequence[HistogramData]) -> tuple[float, float]:
+    """A range of widths that shows all data and all lines of several histograms."""
+    values = [float(v) for c in charts for v in (c.widths.min(), c.widths.max())]
+    values += [value for c in charts for value, *_ in _lines(c)]
+    low, high = min(values), max(values)
+    pad = 0.04 * (high - low) or 0.02 * abs(low) or 1.0
+    return low - pad, high + pad
+
+
+def histogram_svg(data: HistogramData, span: tuple[float, float], label: str) -> str:
+    """How many apertures have which width, with the nominal and the limits drawn in."""
+    from matplotlib.ticker import MaxNLocator
+
+    def draw(figure: Figure) -> None:
+        axes = figure.subplots()
+        axes.hist(
+            data.widths,
+            _bins(data, *span),
+            facecolor="#d9d9d9",
+            edgecolor=_INK,
+            linewidth=0.6,
+            hatch="...." if data.direction == "x" else "\\\\\\\\",
+        )
+        axes.set_xlim(*span)
+        _draw_lines(axes, _lines(data), span)
+        below = f"width in {data.direction}, {data.unit}"
+        if data.mean is not None:
+            _mean_mark(axes, data.mean)
+            below += f"   (triangle: {data.mean_label})"
+        axes.set_xlabel(below)
+        axes.set_ylabel("apertures")
+        axes.yaxis.set_major_locator(MaxNLocator(nbins=6, integer=True))
+        # The same frame for every direction, so that one can be held against the other.
+        figure.subplots_adjust(left=0.085, right=0.99, bottom=0.2, top=0.84)
+
+    return _svg(draw, (7.1, 2.35), f"widths-{data.direction}", label)
+
+
+_Line = tuple[float, str, tuple[str, float], str]
+
+
+def _lines(data: HistogramData) -> list[_Line]:
+    """Lines to draw: position, label, (dash, width), and where the label would rather stand."""
+    lines: list[_Line] = []
+    if data.low is not None:
+        lines.append((data.low, f"mean at least {data.low:.6g}", ("--", 1.3), "right"))
+    if data.high is not None:
+        lines.append((data.high, f"mean at most {data.high:.6g}", ("--", 1.3), "left"))
+    lines.append((data.nominal, f"nominal {data.nominal:.6g}", ("-.", 1.2), "center"))
+    if data.highest is not None:
+        lines.append((data.highest, f"largest at most {data.highest:.6g}", ("-", 2.2), "right"))
+    return lines
+
+
+def _fit(at: float, long: float, wish: str) -> tuple[str, float]:
+    """How to align a label of a length at a place so that it stays on the page; its start."""
+    starts = {"right": at - long, "center": at - long / 2, "left": at}
+    if starts[wish] < -0.09:
+        wish = "left"
+    elif starts[wish] + long > 1:
+        wish = "right"
+    return wish, starts[wish]
+
+
+def _draw_lines(axes: Axes, lines: list[_Line], span: tuple[float, float]) -> None:
+    """Draw each line, its label above the axes on the lowest level that is free."""
+    taken: list[tuple[int, float, float]] = []
+    for value, text, (dash, width), wish in lines:
+        axes.axvline(value, color=_INK, linestyle=dash, linewidth=width)
+        long = 0.0112 * len(text)  # share of the axes' width, measured on a printed page
+        align, start = _fit((value - span[0]) / (span[1] - span[0]), long, wish)
+        level = 0
+        while any(own == level and start < b and a < start + long for own, a, b in taken):
+            level += 1
+        taken.append((level, start, start + long))
+        axes.annotate(
+            text,
+            (value, 1.0),
+            (0, 3 + 11 * level),
+            xycoords=("data", "axes fraction"),
+            textcoords="offset points",
+            ha=align,
+            fontsize=8.5,
+            annotation_clip=False,
+        )
+
+
+def _mean_mark(axes: Axes, mean: float) -> None:
+    axes.plot(
+        [mean],
+        [0],
+        marker="^",
+        color=_INK,
+        markersize=9,
+        clip_on=False,
+        zorder=5,
+        transform=axes.get_xaxis_transform(),
+    )

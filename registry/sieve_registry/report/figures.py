@@ -1,0 +1,143 @@
+"""From a check's data to its charts and to the table rows they stand beside."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any
+
+from sieve_registry.report.charts import (
+    HistogramData,
+    IntervalRow,
+    histogram_svg,
+    intervals_svg,
+    span_of,
+)
+from sieve_registry.report.view import CheckView
+from sieve_registry.report.words import MARKS, NOT_JUDGED, Lengths, clean, known
+
+if TYPE_CHECKING:
+    from markupsafe import Markup
+
+__all__ = ["histograms", "intervals", "margin_row"]
+
+
+def _bounds(row: Mapping[str, Any]) -> tuple[float | None, float | None]:
+    return known(row.get("limit_low_um")), known(row.get("limit_high_um"))
+
+
+def margin_row(row: Mapping[str, Any], lengths: Lengths) -> dict[str, Any]:
+    """One value against its limits as texts, rounded by its U; not judged where unknown."""
+    low, high = _bounds(row)
+    value, expanded = lengths.value(
+        row.get("value_um"), row.get("U_um"), [b for b in (low, high) if b is not None]
+    )
+    allowed = f"at most {lengths.exact(high)}"
+    if low is not None:
+        allowed = f"{lengths.exact(low)} to {lengths.exact(high)}"
+    if high is None:
+        allowed = "no limit" if low is None else f"at least {lengths.exact(low)}"
+    outcome = str(row.get("outcome"))
+    if value is None or expanded is None:
+        outcome = NOT_JUDGED
+    return {
+        "name": row.get("name"),
+        "direction": row.get("direction"),
+        "value": value,
+        "expanded": expanded,
+        "allowed": allowed,
+        "outcome": outcome,
+        "mark": MARKS.get(outcome, ""),
+    }
+
+
+def intervals(verdict: Mapping[str, Any], lengths: Lengths) -> Markup | None:
+    """The chart of all values with their intervals against their limits; None without any."""
+    from markupsafe import Markup
+
+    rows, told = [], []
+    for margin in verdict.get("margins") or ():
+        value, expanded = known(margin.get("value_um")), known(margin.get("U_um"))
+        low, high = _bounds(margin)
+        if value is None or expanded is None or (low is None and high is None):
+            continue
+        name, direction = (str(clean(str(margin.get(k)))) for k in ("name", "direction"))
+        row = margin_row(margin, lengths)
+        told.append(f"{name} in {direction} {row['value']} ± {row['expanded']}")
+        rows.append(
+            IntervalRow(
+                name=name,
+                direction=direction,
+                value=lengths.scaled(value),
+                expanded=lengths.scaled(expanded),
+                low=None if low is None else lengths.scaled(low),
+                high=None if high is None else lengths.scaled(high),
+            )
+        )
+    if not rows:
+        return None
+    label = (
+        "Each value with its expanded uncertainty against its limits, "
+        f"in {lengths.unit}: {'; '.join(told)}."
+    )
+    return Markup(intervals_svg(rows, lengths.unit, label))
+
+
+def histograms(
+    check: CheckView, directions: Mapping[str, Any], lengths: Lengths
+) -> list[dict[str, Any]]:
+    """One histogram per direction ("svg" is None where no widths are there), on one range."""
+    from markupsafe import Markup
+
+    data = {d: _histogram(check, d, directions.get(d) or {}, lengths) for d in "xy"}
+    there = [one for one in data.values() if one is not None]
+    charts: list[dict[str, Any]] = []
+    for direction, one in data.items():
+        svg = None
+        if one is not None:
+            svg = Markup(histogram_svg(one, span_of(there), _histogram_label(one)))
+        charts.append({"direction": direction, "svg": svg})
+    return charts
+
+
+def _histogram(
+    check: CheckView, direction: str, summary: Mapping[str, Any], lengths: Lengths
+) -> HistogramData | None:
+    widths = None if check.apertures is None else check.apertures.widths(direction)
+    if widths is None or len(widths) == 0:
+        return None
+    mean, u = known(summary.get("mean_um")), known(summary.get("u_mean_um"))
+    value, expanded = lengths.value(mean, None if u is None else 2 * u)
+    told = f"mean {value} ± {expanded} {lengths.unit}" if expanded else f"mean {value}"
+    return HistogramData(
+        direction=direction,
+        unit=lengths.unit,
+        widths=widths / (1000 if lengths.unit == "mm" else 1),
+        nominal=lengths.scaled(check.sieve.nominal_um),
+        mean=None if mean is None else lengths.scaled(mean),
+        mean_label=told,
+        **_lines(check.limits, lengths),
+    )
+
+
+def _lines(limits: Mapping[str, Any] | None, lengths: Lengths) -> dict[str, float | None]:
+    nominal, y, highest = (known((limits or {}).get(k)) for k in ("nominal_um", "y_um", "max_um"))
+    low = high = None
+    if nominal is not None and y is not None:
+        low, high = round(nominal - y, 9), round(nominal + y, 9)
+    return {
+        name: None if um is None else lengths.scaled(um)
+        for name, um in (("low", low), ("high", high), ("highest", highest))
+    }
+
+
+def _histogram_label(data: HistogramData) -> str:
+    text = (
+        f"Histogram of {len(data.widths)} aperture widths in {data.direction}, from "
+        f"{data.widths.min():.4g} to {data.widths.max():.4g} {data.unit}, {data.mean_label}, "
+        f"nominal {data.nominal:.6g}"
+    )
+    if data.low is not None and data.high is not None:
+        text += f"; the mean must lie within {data.low:.6g} to {data.high:.6g}"
+    if data.highest is not None:
+        text += f"; no aperture may exceed {data.highest:.6g} {data.unit}"
+    return f"{text}."

@@ -1,0 +1,285 @@
+"""Puts the report together: from a check's data to the values the template prints."""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from sieve_inspect.units import format_length
+from sieve_registry.report.figures import histograms, intervals, margin_row
+from sieve_registry.report.pictures import embed
+from sieve_registry.report.view import CheckView
+from sieve_registry.report.words import (
+    MARKS,
+    NOT_JUDGED,
+    OUTCOME_SENTENCES,
+    Lengths,
+    clean,
+    digits,
+    edition,
+    known,
+    percent,
+    sentence,
+    with_micro,
+)
+
+__all__ = ["render_check_report"]
+
+_PICTURE_BYTES = 1_600_000  # all overlays together; base64 adds a third
+
+
+def render_check_report(check: CheckView) -> str:
+    """One HTML page for a check that needs nothing from elsewhere and prints on A4.
+
+    The same view gives the same text, byte for byte. What the view does not know is shown as
+    a dash or said in words; no value in it can bring markup of its own.
+    """
+    import jinja2
+
+    environment = jinja2.Environment(
+        loader=jinja2.PackageLoader("sieve_registry.report"),
+        autoescape=True,
+        undefined=jinja2.StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        finalize=clean,
+    )
+    return environment.get_template("check.html").render(_context(check))
+
+
+def _context(check: CheckView) -> dict[str, Any]:
+    lengths = Lengths(check.sieve.nominal_um)
+    measurement = check.measurement
+    verdict = check.verdict or {}
+    directions = measurement.get("directions") or {}
+    return {
+        "check": check,
+        "page_mark": _page_mark(check),
+        "unit": lengths.unit,
+        "nominal": with_micro(format_length(check.sieve.nominal_um)),
+        "frame": None if check.sieve.frame_um is None else format_length(check.sieve.frame_um),
+        "standard": edition(check.sieve.standard),
+        "verdict": _verdict(check),
+        "margins": _margins(verdict, lengths),
+        "shares": [_share(row) for row in verdict.get("shares") or ()],
+        "z_limit": _z_limit(check.limits, lengths),
+        "intervals": intervals(verdict, lengths),
+        "directions": _directions(directions, lengths),
+        "histograms": histograms(check, directions, lengths),
+        "apertures": _counts(measurement.get("apertures") or {}),
+        "imaging": _imaging(measurement),
+        "scale": _scale(measurement.get("scale") or {}),
+        "budget": [_budget(row, lengths) for row in measurement.get("budget") or ()],
+        "combined": _combined(directions, lengths),
+        "overlays": _overlays(check),
+        "scans": _scans(check),
+        "limits": None if check.limits is None else _limits(check.limits),
+        "wanted": _wanted(check.limits, directions),
+        "angle": _figure(measurement.get("angle_deg"), ".2f"),
+        "schema": measurement.get("schema"),
+        "uses_fields": len(check.scans) or len(measurement.get("images") or ()),
+    }
+
+
+def _page_mark(check: CheckView) -> str:
+    """What stands at the foot of each printed page; it goes into CSS, so only plain signs do."""
+    text = f"check {check.check_id}, sieve {check.sieve.id}, {check.on_date}"
+    return re.sub(r"[^A-Za-z0-9 .,_/-]", "?", text)[:100]
+
+
+def _figure(value: Any, form: str) -> str | None:
+    number = known(value)
+    return None if number is None else format(number, form).replace("-", "−")
+
+
+def _verdict(check: CheckView) -> dict[str, Any]:
+    verdict = check.verdict or {}
+    outcome = str(verdict.get("outcome") or NOT_JUDGED)
+    rule = str(verdict.get("rule") or "")
+    imaging = check.measurement.get("imaging") or {}
+    if outcome in MARKS and outcome != NOT_JUDGED:
+        first = OUTCOME_SENTENCES.get((outcome, rule), "")
+        reasons = [sentence(str(reason)) for reason in verdict.get("reasons") or ()]
+    else:
+        first = "No limits were applied, so this check says nothing about fitness for use."
+        if imaging.get("fit") == "refused":
+            first = "The picture could not carry a measurement, so nothing was judged."
+        reasons = [sentence(str(r)) for r in imaging.get("reasons") or ()]
+    return {
+        "outcome": outcome,
+        "mark": MARKS.get(outcome, ""),
+        "kind": outcome.split(maxsplit=1)[0] if outcome in MARKS else "not",
+        "sentence": first,
+        "reasons": reasons,
+        "action": verdict.get("action"),
+        "action_reason": sentence(
+            str(verdict.get("action_reason") or "").removeprefix("Proposed: ")
+        ),
+        "rule": rule,
+        "standard": edition(str(verdict.get("standard") or "")),
+        "grade": verdict.get("grade"),
+    }
+
+
+def _margins(verdict: Mapping[str, Any], lengths: Lengths) -> list[dict[str, Any]]:
+    """The rows of the table of limits, both directions of a value together."""
+    rows = list(verdict.get("margins") or ())
+    kinds = [row.get("name") for row in rows]
+    return [
+        margin_row(row, lengths) for row in sorted(rows, key=lambda r: kinds.index(r.get("name")))
+    ]
+
+
+def _share(row: Mapping[str, Any]) -> dict[str, Any]:
+    value, allowed = known(row.get("percent")), known(row.get("limit_percent"))
+    outcome = NOT_JUDGED if value is None else str(row.get("outcome"))
+    decimals = 1
+    if value is not None and allowed is not None:  # 6.04 % is not 6.0 % where 6 % is allowed
+        while decimals < 4 and (round(value, decimals) > allowed) != (value > allowed):
+            decimals += 1
+    return {
+        "direction": row.get("direction"),
+        "value": percent(None if value is None else value / 100, decimals),
+        "allowed": "no limit" if allowed is None else f"at most {allowed:g} %",
+        "outcome": outcome,
+        "mark": MARKS.get(outcome, ""),
+    }
+
+
+def _counts(apertures: Mapping[str, Any]) -> dict[str, Any]:
+    found = {name: apertures.get(name) for name in ("measured", "blocked", "torn", "excluded")}
+    return {**found, "blocked_share": percent(apertures.get("blocked_share"))}
+
+
+def _limits(limits: Mapping[str, Any]) -> dict[str, Any]:
+    return {
+        "edition": edition(str(limits.get("standard") or "")),
+        "designation": with_micro(str(limits.get("designation") or "")),
+        "computed": bool(limits.get("computed")),
+        "source": [with_micro(str(line)) for line in limits.get("source") or ()],
+    }
+
+
+def _z_limit(limits: Mapping[str, Any] | None, lengths: Lengths) -> str | None:
+    z = known((limits or {}).get("z_um"))
+    nominal = known((limits or {}).get("nominal_um"))
+    return None if z is None or nominal is None else lengths.exact(round(nominal + z, 9))
+
+
+_ROWS = (
+    # what, key, key of its standard uncertainty, and the key whose digits it borrows
+    ("mean", "mean_um", "u_mean_um", None),
+    ("standard deviation", "sd_um", "u_sd_um", None),
+    ("largest aperture", "max_um", "u_max_um", None),
+    ("smallest aperture", "min_um", None, "u_max_um"),
+    ("median", "median_um", None, "u_mean_um"),
+    ("odd gaps less even gaps", "odd_even_um", None, "u_mean_um"),
+    ("pitch", "pitch_um", None, "u_mean_um"),
+    ("wire, mean", "wire_mean_um", None, "u_mean_um"),
+)
+
+
+def _directions(directions: Mapping[str, Any], lengths: Lengths) -> list[dict[str, Any]]:
+    x, y = (directions.get(d) or {} for d in "xy")
+    rows = [{"what": "apertures measured", "x": x.get("count"), "y": y.get("count")}]
+    for what, key, own, borrowed in _ROWS:
+        rows.append(
+            {
+                "what": f"{what}, {lengths.unit}",
+                **{d: _cell(v, key, own, borrowed, lengths) for d, v in (("x", x), ("y", y))},
+            }
+        )
+    rows.append({"what": "wires measured", "x": x.get("wire_count"), "y": y.get("wire_count")})
+    return rows
+
+
+def _cell(
+    values: Mapping[str, Any], key: str, own: str | None, borrowed: str | None, lengths: Lengths
+) -> str | None:
+    u = known(values.get(own or borrowed or ""))
+    value, expanded = lengths.value(values.get(key), None if u is None else 2 * u)
+    return f"{value} ± {expanded}" if own and value and expanded else value
+
+
+def _imaging(measurement: Mapping[str, Any]) -> dict[str, Any]:
+    imaging = measurement.get("imaging") or {}
+    return {
+        "fit": imaging.get("fit"),
+        "reasons": [sentence(str(r)) for r in imaging.get("reasons") or ()],
+        "aperture_px": _figure(imaging.get("aperture_px"), ".1f"),
+        "blur_px": _figure(imaging.get("blur_px"), ".2f"),
+        "noise": digits(imaging.get("noise_percent")),
+        "contrast": _figure(imaging.get("contrast"), ".2f"),
+    }
+
+
+def _scale(scale: Mapping[str, Any]) -> dict[str, Any]:
+    result: dict[str, Any] = {
+        "source": scale.get("source"),
+        "bias": _figure(scale.get("edge_bias_px"), ".3g"),
+    }
+    for d in "xy":
+        value, u = known(scale.get(f"um_per_px_{d}")), known(scale.get(f"u_rel_{d}"))
+        result[d] = None
+        if value is not None:
+            # digits to a tenth of the uncertainty, or six where there is none
+            needed = 6 if not u else max(4, 2 + math.ceil(-math.log10(u)))
+            result[d] = f"{value:.{min(needed, 9)}g}"
+        result[f"u_{d}"] = None if u is None else digits(100 * u)
+    return result
+
+
+def _budget(row: Mapping[str, Any], lengths: Lengths) -> dict[str, Any]:
+    value, dof = known(row.get("value_um")), known(row.get("dof"))
+    return {
+        "name": row.get("name"),
+        "value": None if value is None else digits(lengths.scaled(value)),
+        "dof": "∞" if dof is None or dof > 1e6 else f"{dof:.0f}",
+    }
+
+
+def _combined(directions: Mapping[str, Any], lengths: Lengths) -> list[str]:
+    told = []
+    for d in "xy":
+        u = known((directions.get(d) or {}).get("u_mean_um"))
+        if u is not None:
+            one, two = digits(lengths.scaled(u)), digits(lengths.scaled(2 * u))
+            unit = lengths.unit
+            told.append(f"mean in {d}: u = {one} {unit}, U = 2u = {two} {unit}")
+    return told
+
+
+def _overlays(check: CheckView) -> list[dict[str, Any]]:
+    share = _PICTURE_BYTES // max(1, len(check.overlays))
+    return [{"name": o.name, "picture": embed(o.png, share)} for o in check.overlays]
+
+
+def _scans(check: CheckView) -> list[dict[str, Any]]:
+    images = {i.get("sha256"): i for i in check.measurement.get("images") or ()}
+    rows = []
+    for scan in check.scans:
+        image = images.get(scan.sha256) or {}
+        width, height = image.get("width_px"), image.get("height_px")
+        size = f"{width} × {height}" if width and height else None
+        rows.append({"scan": scan, "size": size, "encoding": image.get("encoding")})
+    return rows
+
+
+@dataclass(frozen=True)
+class _Wanted:
+    """Where fewer apertures were measured than the limit on s asks for."""
+
+    n: int
+    fewest: int
+
+
+def _wanted(limits: Mapping[str, Any] | None, directions: Mapping[str, Any]) -> _Wanted | None:
+    n = known((limits or {}).get("n"))
+    counts = [known((directions.get(d) or {}).get("count")) for d in "xy"]
+    fewest = min((c for c in counts if c is not None), default=None)
+    if n is None or fewest is None or fewest >= n:
+        return None
+    return _Wanted(int(n), int(fewest))
