@@ -118,10 +118,10 @@ def measurement(x: DirectionSummary, y: DirectionSummary, **changes: Any) -> dic
             "reasons": [],
         },
         "budget": [
-            {"name": "scale, x", "value_um": 0.0759, "dof": None},
-            {"name": "scale, y", "value_um": 0.0911, "dof": None},
+            {"name": "scale", "direction": "x", "value_um": 0.0759, "dof": None},
+            {"name": "scale", "direction": "y", "value_um": 0.0911, "dof": None},
             {"name": "edge finding", "value_um": 0.21, "dof": 12},
-            {"name": "sampling of apertures, x", "value_um": 0.083, "dof": 917},
+            {"name": "sampling", "direction": "x", "value_um": 0.083, "dof": 917},
         ],
         **changes,
     }

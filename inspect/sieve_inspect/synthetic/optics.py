@@ -12,6 +12,7 @@ All are 1 at f = 0: light is moved, never lost.
 from __future__ import annotations
 
 import math
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,15 +20,17 @@ from numpy.typing import NDArray
 from sieve_inspect.synthetic.frame import Floats
 from sieve_inspect.synthetic.model import Optics
 
+Reals = NDArray[np.floating[Any]]
+
 __all__ = ["oversampling", "reach_px", "transfer"]
 
 
-def _gaussian(rho2: Floats, sigma: float) -> Floats:
+def _gaussian(rho2: Reals, sigma: float) -> Floats:
     result: Floats = np.exp(-2 * (math.pi * sigma) ** 2 * rho2)
     return result
 
 
-def _disc(rho2: Floats, radius: float) -> Floats:
+def _disc(rho2: Reals, radius: float) -> Floats:
     from scipy.special import j1
 
     argument = 2 * math.pi * radius * np.sqrt(rho2)
@@ -36,7 +39,7 @@ def _disc(rho2: Floats, radius: float) -> Floats:
     return result
 
 
-def transfer(optics: Optics, fx: Floats, fy: Floats) -> NDArray[np.complex128] | Floats:
+def transfer(optics: Optics, fx: Reals, fy: Reals) -> NDArray[np.complex128] | Floats:
     """Transfer function at frequencies fx (m) and fy (n) in cycles/px, shape (n, m)."""
     fy = fy[:, None]
     rho2 = fx[None, :] ** 2 + fy**2

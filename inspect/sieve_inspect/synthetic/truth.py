@@ -33,7 +33,8 @@ class Truth:
     * `vector_x`, `vector_y` (2,): the mean step to the next aperture along x and y, px, fitted
       to the apertures in the picture (NaN where there is no second row or column).
     * `wire_x_px`, `wire_y_px`: mean width of the wires that bound the x and the y widths.
-    * `angle_deg`: angle of the x direction from the picture's x axis towards its y axis.
+    * `angle_deg`: angle of the wires that bound the y widths, from the picture's x axis towards
+      its y axis.
     """
 
     row: NDArray[np.int64]
@@ -177,7 +178,7 @@ def build_truth(
         vector_y=vector_y,
         wire_x_px=wires[0],
         wire_y_px=wires[1],
-        angle_deg=float(np.degrees(np.arctan2(vector_x[1], vector_x[0]))),
+        angle_deg=_angle(signs[0] * frame.direction(order[0])),
     )
     return truth, number
 
@@ -194,6 +195,10 @@ def _naming(frame: Frame) -> tuple[tuple[int, int], tuple[int, int]]:
         1 if steps[order[0]][0] >= 0 else -1,
         1 if steps[order[1]][1] >= 0 else -1,
     )
+
+
+def _angle(vector: Floats) -> float:
+    return float(np.degrees(np.arctan2(vector[1], vector[0])))
 
 
 def _steps(row: NDArray[np.int64], col: NDArray[np.int64], middle: Floats) -> tuple[Floats, Floats]:

@@ -220,6 +220,8 @@ def _scale(scale: Mapping[str, Any]) -> dict[str, Any]:
     result: dict[str, Any] = {
         "source": scale.get("source"),
         "bias": _figure(scale.get("edge_bias_px"), ".3g"),
+        "u_bias": digits(scale.get("u_edge_bias_px")) if scale.get("u_edge_bias_px") else None,
+        "shear": _figure(scale.get("shear_deg"), ".3f") if scale.get("shear_deg") else None,
     }
     for d in "xy":
         value, u = known(scale.get(f"um_per_px_{d}")), known(scale.get(f"u_rel_{d}"))
@@ -236,6 +238,7 @@ def _budget(row: Mapping[str, Any], lengths: Lengths) -> dict[str, Any]:
     value, dof = known(row.get("value_um")), known(row.get("dof"))
     return {
         "name": row.get("name"),
+        "direction": row.get("direction"),
         "value": None if value is None else digits(lengths.scaled(value)),
         "dof": "∞" if dof is None or dof > 1e6 else f"{dof:.0f}",
     }
@@ -264,7 +267,14 @@ def _scans(check: CheckView) -> list[dict[str, Any]]:
         image = images.get(scan.sha256) or {}
         width, height = image.get("width_px"), image.get("height_px")
         size = f"{width} × {height}" if width and height else None
-        rows.append({"scan": scan, "size": size, "encoding": image.get("encoding")})
+        rows.append(
+            {
+                "scan": scan,
+                "size": size,
+                "encoding": image.get("encoding"),
+                "why": image.get("encoding_reason"),
+            }
+        )
     return rows
 
 
