@@ -2,9 +2,10 @@
 
 Near the middle of an opening the light is a sum of steps blurred by one common response F,
 
-    I(u, v) = B + g(v) {A [F(u - e1) - F(u - e2)] + Al [1 - F(u - e0)] + Ar F(u - e3)},
+    I(u, v) = B + g(v) {A [F(u - e1) - F(u - e2)]
+                        + Al [F(u - e0 + W) - F(u - e0)] + Ar [F(u - e3) - F(u - e3 - W)]},
 
-with g the little the crossing wires' blur takes off, the opening's own edges e1 < e2 and its
+with W the usual opening, g the little the crossing wires' blur takes off, the opening's own edges e1 < e2 and its
 neighbours' near edges e0 < e1, e3 > e2. F rises from 0 to 1. A blur that is lopsided moves both
 edges of an opening the same way, so widths do not depend on where F is said to have its middle.
 
@@ -246,11 +247,13 @@ def _model(profiles: Profiles, p: Float, response: EdgeResponse) -> tuple[Float,
     u, gain = profiles.distance, profiles.gain
     column = [p[:, k, None] for k in range(_PARAMETERS)]
     (f0, s0), (f1, s1), (f2, s2), (f3, s3) = (response(u - column[e]) for e in (_E0, _E1, _E2, _E3))
+    far_left, _ = response(u - column[_E0] + profiles.beyond)
+    far_right, _ = response(u - column[_E3] - profiles.beyond)
     jacobian = np.empty((*u.shape, _PARAMETERS))
     jacobian[..., _B] = 1
     jacobian[..., _A] = gain * (f1 - f2)
-    jacobian[..., _AL] = gain * (1 - f0)
-    jacobian[..., _AR] = gain * f3
+    jacobian[..., _AL] = gain * (far_left - f0)
+    jacobian[..., _AR] = gain * (f3 - far_right)
     jacobian[..., _E0] = column[_AL] * gain * s0
     jacobian[..., _E1] = -column[_A] * gain * s1
     jacobian[..., _E2] = column[_A] * gain * s2
@@ -390,8 +393,8 @@ def _shape(profiles: Profiles, p: Float, table: _Table) -> Float:
     at = {e: table(u - p[:, e, None]) for e in (_E0, _E1, _E2, _E3)}
     level = {k: (p[:, k, None] * profiles.gain)[..., None] for k in (_A, _AL, _AR)}
     out = level[_A] * (at[_E1] - at[_E2])
-    out -= level[_AL] * at[_E0]
-    out += level[_AR] * at[_E3]
+    out += level[_AL] * (table(u - p[:, _E0, None] + profiles.beyond) - at[_E0])
+    out += level[_AR] * (at[_E3] - table(u - p[:, _E3, None] - profiles.beyond))
     return np.asarray(out)
 
 

@@ -18,7 +18,7 @@ from sieve_inspect.weave.edge import (
     start_parameters,
 )
 from sieve_inspect.weave.lattice import Lattice, find_lattice
-from sieve_inspect.weave.profiles import Band, Profiles, gather
+from sieve_inspect.weave.profiles import Band, Crossing, Profiles, gather
 from sieve_inspect.weave.states import Levels, Neighbourhood, judge_states
 
 __all__ = ["Axis", "Field", "measure_field"]
@@ -164,7 +164,7 @@ def _rough_look(
         spacing = _spacing(vectors, axis)
         band = Band(0.8 * spacing, 0.1 * float(pitch[1 - axis]), _STEP)
         along = _wire_direction(vectors[pick], axis)
-        profiles = gather(light, centre[pick], along, band)
+        profiles = gather(light, centre[pick], along, band, beyond=0.6 * spacing)
         start = start_parameters(profiles, spacing)
         width = start[:, 6] - start[:, 5]
         good = np.flatnonzero(np.isfinite(start).all(axis=1))
@@ -191,10 +191,15 @@ def _measure_axis(
     reach = 0.5 * this.opening + this.wire + beyond
     band = Band(reach, 0.25 * other.opening, _STEP)
     along = _wire_direction(vectors, axis)
-    profiles = gather(light, centre, along, band, (other.opening, other.sigma))
+    crossing = Crossing(other.opening, other.opening + other.wire, other.sigma)
+    profiles = gather(light, centre, along, band, crossing, this.opening)
     start = start_parameters(profiles, this.opening + this.wire)
     sample = _sample(profiles, start, seen)
     response, u_response = fit_response(profiles.take(sample), start[sample], this.sigma)
+    poor = fit_edges(profiles.take(sample), start[sample], response).poor
+    if poor.any():  # a lint in the sample would bend the response for all
+        sample = sample[~poor]
+        response, u_response = fit_response(profiles.take(sample), start[sample], response.sigma)
     fit = _fit_all(profiles, start, response, this)
     normal = np.stack([along[:, 1], -along[:, 0]], axis=1)
     return profiles, Axis(fit, normal, response, u_response)

@@ -7,12 +7,12 @@ that a fit looks at some sixty numbers per opening whatever its size.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Band", "Profiles", "gather"]
+__all__ = ["Band", "Crossing", "Profiles", "gather"]
 
 Float = NDArray[np.float64]
 
@@ -34,30 +34,40 @@ class Band:
         return 2 * int(np.ceil(self.reach / self.step))
 
 
+@dataclass(frozen=True)
+class Crossing:
+    """The other wires, px: opening between them, their pitch, and the blur of their edges."""
+
+    opening: float
+    pitch: float
+    sigma: float
+
+
 @dataclass(frozen=True, eq=False)
 class Profiles:
     """Binned profiles of n openings, all arrays (n, bins).
 
     `distance` px across the wires from the opening's centre, `value` linear light, `weight`
     pixels in the bin (0 where none fell), `gain` share of the opening's light that the blurred
-    crossing wires leave there.
+    crossing wires leave there. `beyond` is how wide the neighbouring openings are taken to be,
+    px; their far edges are out of sight and only their blur is felt.
     """
 
     distance: Float
     value: Float
     gain: Float
     weight: Float
+    beyond: float = np.inf
 
     def take(self, which: NDArray[np.intp]) -> Profiles:
         """The profiles of some of the openings."""
-        return Profiles(
-            self.distance[which], self.value[which], self.gain[which], self.weight[which]
-        )
+        arrays = (a[which] for a in (self.distance, self.value, self.gain, self.weight))
+        return Profiles(*arrays, beyond=self.beyond)
 
     def within(self, low: Float, high: Float) -> Profiles:
         """The same, blind outside of `low` to `high` (n,) px."""
         inside = (self.distance >= low[:, None]) & (self.distance <= high[:, None])
-        return Profiles(self.distance, self.value, self.gain, np.where(inside, self.weight, 0))
+        return replace(self, weight=np.where(inside, self.weight, 0))
 
 
 def gather(
@@ -65,20 +75,20 @@ def gather(
     centre: Float,
     along: Float,
     band: Band,
-    crossing: tuple[float, float] = (np.inf, 1.0),
+    crossing: Crossing | None = None,
+    beyond: float = np.inf,
     chunk: int = 1 << 21,
 ) -> Profiles:
     """Collect the pixels of `light` (h, w) around `centre` (n, 2) as (x, y).
 
-    `along` (n, 2) are unit vectors along the wires that bound the opening; `crossing` is the
-    distance between the wires that cross these, and the blur of their edges (Gaussian sigma),
-    both px. Pixels outside the picture have no weight.
+    `along` (n, 2) are unit vectors along the wires that bound the opening; `crossing` tells of
+    the wires that cross these, `beyond` is passed on. Pixels outside the picture have no weight.
     """
     count = len(centre)
     sums = np.zeros((4, count, band.bins))
     if count:
         stencil = _stencil(along.mean(axis=0), band)
-        gain = _gain_table(band, *crossing)
+        gain = _gain_table(band, crossing)
         size = max(1, chunk // len(stencil))
         for first in range(0, count, size):
             part = slice(first, first + size)
@@ -87,20 +97,22 @@ def gather(
     filled = weight > 0
     for total in (distance, value, gains):
         np.divide(total, weight, out=total, where=filled)
-    return Profiles(distance, value, gains, weight)
+    return Profiles(distance, value, gains, weight, beyond)
 
 
 _GAIN_STEPS = 16  # per px
 
 
-def _gain_table(band: Band, opening: float, sigma: float) -> NDArray[np.float32]:
+def _gain_table(band: Band, crossing: Crossing | None) -> NDArray[np.float32]:
     """Light left at distance 0, 1/16, 2/16 … px from mid-position between the crossing wires."""
     from scipy.special import ndtr
 
     v = np.arange(int((band.half + 2) * _GAIN_STEPS) + 2) / _GAIN_STEPS
-    if not np.isfinite(opening):
+    if crossing is None:
         return np.ones(len(v), np.float32)
-    left = ndtr((v + 0.5 * opening) / sigma) - ndtr((v - 0.5 * opening) / sigma)
+    half, sigma = 0.5 * crossing.opening, crossing.sigma
+    rows = [v + k * crossing.pitch for k in (-1, 0, 1)]  # the next openings shine in a little
+    left = sum(ndtr((r + half) / sigma) - ndtr((r - half) / sigma) for r in rows)
     return np.asarray(left, np.float32)
 
 
