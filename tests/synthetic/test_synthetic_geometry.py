@@ -59,13 +59,14 @@ def _moments(light: np.ndarray, truth: Truth, index: int, variance: float) -> tu
     return float(mx), float(my), widths[0], widths[1]
 
 
+@pytest.mark.parametrize("sigma", [0.5, 0.9])
 @pytest.mark.parametrize("angle", ANGLES)
-def test_widths_from_second_moments(angle: float) -> None:
+def test_widths_from_second_moments(angle: float, sigma: float) -> None:
     # A uniform strip of width w has variance w²/12, the square pixel adds 1/12 in every
-    # direction, a Gaussian its σ². The stated residual of the renderer is 0.002 px.
+    # direction, a Gaussian its σ². The stated residual of the renderer is 0.0005 px.
     cloth = Cloth(14.3, 12.2, aperture_y_px=15.1, sd_px=0.4, rotation_deg=angle, skew_deg=1.0)
-    light, truth = render_light(cloth, Optics("gaussian", 0.9), (300, 380), light=UNIT)
-    rows = [(i, *_moments(light, truth, i, 0.81)) for i in _inner(truth, (300, 380), 25)]
+    light, truth = render_light(cloth, Optics("gaussian", sigma), (300, 380), light=UNIT)
+    rows = [(i, *_moments(light, truth, i, sigma**2)) for i in _inner(truth, (300, 380), 25)]
     index, mx, my, wx, wy = np.array(rows).T
     picked = index.astype(int)
     assert len(picked) > 80
@@ -151,6 +152,7 @@ def test_the_gaps_have_the_spread_and_comb_asked_for() -> None:
 def test_x_is_the_direction_nearest_the_horizontal(angle: float) -> None:
     cloth = Cloth(14.0, 9.0, aperture_y_px=18.0, rotation_deg=angle)
     _, truth = render_light(cloth, SHARP, (200, 260), light=UNIT)
+    assert (truth.angle_deg - angle + 1e-9) % 90 < 2e-9
     assert abs(truth.angle_deg) <= 45 + 1e-9
     assert truth.vector_x[0] > 0
     assert truth.vector_y[1] > 0
