@@ -1,45 +1,52 @@
-"""How an edge of wire looks in this picture: the edge response, and fits that use it.
+"""Fitting the edges of every opening to its profile.
 
 Near the middle of an opening the light is a sum of steps blurred by one common response F,
 
     I(u, v) = B + g(v) {A [F(u - e1) - F(u - e2)]
                         + Al [F(u - e0 + W) - F(u - e0)] + Ar [F(u - e3) - F(u - e3 - W)]},
 
-with W the usual opening, g the little the crossing wires' blur takes off, the opening's own edges e1 < e2 and its
-neighbours' near edges e0 < e1, e3 > e2. F rises from 0 to 1. A blur that is lopsided moves both
-edges of an opening the same way, so widths do not depend on where F is said to have its middle.
-
-F itself is a Gaussian step plus a sum of small, smooth corrections whose sizes are fitted to
-many openings at once, every opening having its own edges and levels (the shared part of the
-normal equations is what remains after these are eliminated, Schur's complement). Corrections
-the picture cannot determine stay near zero by their prior, and what they leave open is returned
-as an uncertainty common to all widths.
+with the opening's own edges e1 < e2, its neighbours' near edges e0 < e1 and e3 > e2, the usual
+opening W, and g the little that the crossing wires' blur takes off. What is stored is I with its
+noise, clipped to what the sensor can hold; where that happens the model is clipped likewise.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 from numpy.typing import NDArray
 
 from sieve_inspect.weave.profiles import Profiles
+from sieve_inspect.weave.response import EdgeResponse
 
 __all__ = [
+    "PARAMETERS",
+    "Clip",
     "EdgeFit",
-    "EdgeResponse",
+    "LevelPrior",
+    "Side",
     "fit_edges",
-    "fit_response",
-    "fit_sigma",
-    "gaussian_response",
+    "model_of",
+    "normal_equations",
     "start_parameters",
+    "step_limit",
 ]
 
 Float = NDArray[np.float64]
 
-# Local parameters of one opening, in this order.
+# Parameters of one opening, in this order.
 _B, _A, _AL, _AR, _E0, _E1, _E2, _E3 = range(8)
-_PARAMETERS = 8
+PARAMETERS = 8
+
+
+class Side:
+    """Where an opening's own edges stand among its parameters."""
+
+    FIRST = _E1
+    SECOND = _E2
+
+
 # A neighbour is as bright as the opening itself, unless the pixels say other: this many pixels
 # are taken to have said so.
 _NEIGHBOUR_LIKE = 0.05
@@ -47,27 +54,43 @@ _OUTLYING = 7.0  # robust standard deviations
 _MODEL = 0.01  # share of the amplitude a sound opening may differ from the model
 
 
+@dataclass(frozen=True)
+class Clip:
+    """The sensor's range in linear light, and the noise of a pixel before it is clipped."""
+
+    low: float
+    high: float
+    noise: float
+
+    def apply(self, model: Float) -> tuple[Float, Float]:
+        """Expected value of a clipped noisy pixel, and its slope by the unclipped one.
+
+        For a normal variable m + s n censored at both ends (Tobin, Econometrica 26, 1958).
+        """
+        from scipy.special import ndtr
+
+        a, b = (self.low - model) / self.noise, (self.high - model) / self.noise
+        below, above = ndtr(a), ndtr(-b)
+        slope = 1 - below - above
+        bump = (np.exp(-0.5 * a * a) - np.exp(-0.5 * b * b)) / np.sqrt(2 * np.pi)
+        value = self.low * below + self.high * above + model * slope + self.noise * bump
+        return np.asarray(value), np.asarray(slope)
+
+
 @dataclass(frozen=True, eq=False)
-class EdgeResponse:
-    """F and its slope tabulated on a regular grid; constant outside it."""
+class LevelPrior:
+    """What neighbours tell of an opening's levels: light is smooth over the field.
 
-    start: float
-    step: float
-    value: Float
-    slope: Float
-    sigma: float  # px, of the Gaussian that fits best
+    `floor` and `amplitude` (n,) are expected, `strength` says as by how many pixels each is known.
+    """
 
-    def __call__(self, u: Float) -> tuple[Float, Float]:
-        """F(u) and dF/du, by linear interpolation."""
-        position = (u - self.start) / self.step
-        np.clip(position, 0, len(self.value) - 1.001, out=position)
-        index = position.astype(np.intp)
-        part = position - index
-        value, slope = self.value, self.slope
-        low, low_slope = value[index], slope[index]
-        return low + part * (value[index + 1] - low), low_slope + part * (
-            slope[index + 1] - low_slope
-        )
+    floor: Float
+    amplitude: Float
+    strength: tuple[float, float]
+
+    def take(self, which: NDArray[np.intp]) -> LevelPrior:
+        """The levels of some of the openings."""
+        return LevelPrior(self.floor[which], self.amplitude[which], self.strength)
 
 
 @dataclass(frozen=True, eq=False)
@@ -76,25 +99,26 @@ class EdgeFit:
 
     `noise_factor` (n,) times the noise of one pixel is the standard deviation of the width;
     `misfit` (n,) is the noise one pixel would need to explain the residuals, in light, `peak`
-    (n,) the largest residual as if it came from the noise of one pixel.
+    (n,) the largest residual as if it came from the noise of one pixel. `level_factor` (n, 2) is
+    to floor and amplitude what `noise_factor` is to the width.
     """
 
     parameters: Float
     noise_factor: Float
     misfit: Float
     peak: Float
+    level_factor: Float
+
+    def take(self, which: NDArray[np.intp]) -> EdgeFit:
+        """The fits of some of the openings."""
+        return EdgeFit(*(getattr(self, f.name)[which] for f in fields(self)))
 
     def replaced(self, which: NDArray[np.intp], by: EdgeFit) -> EdgeFit:
         """This fit with the rows `which` taken from another."""
         arrays = []
-        for mine, other in (
-            (self.parameters, by.parameters),
-            (self.noise_factor, by.noise_factor),
-            (self.misfit, by.misfit),
-            (self.peak, by.peak),
-        ):
-            mixed = mine.copy()
-            mixed[which] = other
+        for field in fields(self):
+            mixed = getattr(self, field.name).copy()
+            mixed[which] = getattr(by, field.name)
             arrays.append(mixed)
         return EdgeFit(*arrays)
 
@@ -137,66 +161,6 @@ def _outlying(value: Float, slack: float) -> NDArray[np.bool_]:
     return np.asarray(value > middle + max(_OUTLYING * spread, 0.3 * middle, slack))
 
 
-def _phi(z: Float) -> Float:
-    return np.asarray(np.exp(-0.5 * z * z) / np.sqrt(2 * np.pi))
-
-
-def _cdf(z: Float) -> Float:
-    from scipy.special import ndtr
-
-    return np.asarray(ndtr(z))
-
-
-def gaussian_response(sigma: float) -> EdgeResponse:
-    """A Gaussian step of `sigma` px."""
-    return _tabulate(sigma, np.zeros(0), _Basis(sigma, np.zeros(0), np.zeros(0)))
-
-
-@dataclass(frozen=True, eq=False)
-class _Basis:
-    """Corrections: steps of width `spread` at `place` minus the Gaussian step of `sigma`."""
-
-    sigma: float
-    place: Float
-    spread: Float
-
-    def __call__(self, u: Float) -> Float:
-        """Values (..., k) at u (...)."""
-        z = (u[..., None] - self.place) / self.spread
-        return _cdf(z) - _cdf(u / self.sigma)[..., None]
-
-    def slopes(self, u: Float) -> Float:
-        z = (u[..., None] - self.place) / self.spread
-        return _phi(z) / self.spread - (_phi(u / self.sigma) / self.sigma)[..., None]
-
-
-def _basis(sigma: float) -> tuple[_Basis, Float]:
-    """Corrections for a blur of about `sigma` px and the prior standard deviation of their size.
-
-    Narrow bumps half a sigma apart shape the core; two wide symmetric ones carry glare.
-    """
-    place = 0.5 * sigma * np.arange(-7, 8)
-    narrow = np.full(len(place), 0.5 * sigma)
-    wide = sigma * np.array([2.5, 5.0])
-    prior = 0.03 + 0.15 * np.exp(-0.5 * (place / (1.5 * sigma)) ** 2)
-    return (
-        _Basis(sigma, np.append(place, [0.0, 0.0]), np.append(narrow, wide)),
-        np.append(prior, [0.1, 0.1]),
-    )
-
-
-def _tabulate(sigma: float, size: Float, basis: _Basis) -> EdgeResponse:
-    reach = 6 * sigma if not len(size) else 16 * sigma
-    step = sigma / 32
-    u = np.arange(-reach, reach + step, step)
-    value = _cdf(u / sigma)
-    slope = _phi(u / sigma) / sigma
-    if len(size):
-        value = value + basis(u) @ size
-        slope = slope + basis.slopes(u) @ size
-    return EdgeResponse(-reach, step, value, slope, sigma)
-
-
 def start_parameters(profiles: Profiles, pitch: float) -> Float:
     """First guess (n, 8): edges where the profile crosses half-way between opening and wire.
 
@@ -213,7 +177,7 @@ def start_parameters(profiles: Profiles, pitch: float) -> Float:
     right = _crossing(u[:, middle:], y[:, middle:], w[:, middle:], half)
     left = -_crossing(-u[:, middle - 1 :: -1], y[:, middle - 1 :: -1], w[:, middle - 1 :: -1], half)
     wire = pitch - np.nanmedian(right - left) if np.isfinite(right - left).any() else np.nan
-    out = np.empty((len(u), _PARAMETERS))
+    out = np.empty((len(u), PARAMETERS))
     out[:, _B] = floor
     out[:, _A] = out[:, _AL] = out[:, _AR] = top - floor
     out[:, _E1], out[:, _E2] = left, right
@@ -242,14 +206,16 @@ def _crossing(u: Float, y: Float, w: Float, level: Float) -> Float:
     return np.where(ok, u0 + (u1 - u0) * np.clip((y0 - level) / drop, 0, 1), np.nan)
 
 
-def _model(profiles: Profiles, p: Float, response: EdgeResponse) -> tuple[Float, Float]:
-    """Model (n, bins) and its derivatives (n, bins, 8)."""
+def model_of(
+    profiles: Profiles, p: Float, response: EdgeResponse, clip: Clip | None = None
+) -> tuple[Float, Float, Float | None]:
+    """Model (n, bins), its derivatives (n, bins, 8), and what clipping leaves of any slope."""
     u, gain = profiles.distance, profiles.gain
-    column = [p[:, k, None] for k in range(_PARAMETERS)]
+    column = [p[:, k, None] for k in range(PARAMETERS)]
     (f0, s0), (f1, s1), (f2, s2), (f3, s3) = (response(u - column[e]) for e in (_E0, _E1, _E2, _E3))
     far_left, _ = response(u - column[_E0] + profiles.beyond)
     far_right, _ = response(u - column[_E3] - profiles.beyond)
-    jacobian = np.empty((*u.shape, _PARAMETERS))
+    jacobian = np.empty((*u.shape, PARAMETERS))
     jacobian[..., _B] = 1
     jacobian[..., _A] = gain * (f1 - f2)
     jacobian[..., _AL] = gain * (far_left - f0)
@@ -264,10 +230,16 @@ def _model(profiles: Profiles, p: Float, response: EdgeResponse) -> tuple[Float,
         + column[_AL] * jacobian[..., _AL]
         + column[_AR] * jacobian[..., _AR]
     )
-    return model, jacobian
+    if clip is None:
+        return model, jacobian, None
+    model, left = clip.apply(model)
+    jacobian *= left[..., None]
+    return model, jacobian, left
 
 
-def _normal(jacobian: Float, weight: Float, misfit: Float, p: Float) -> tuple[Float, Float]:
+def normal_equations(
+    jacobian: Float, weight: Float, misfit: Float, p: Float, prior: LevelPrior | None = None
+) -> tuple[Float, Float]:
     """Normal matrices (n, 8, 8) and right sides (n, 8), with the weak priors that keep them whole.
 
     A neighbour cut off by the border, or blocked, has no pixels to tell its own edge or level;
@@ -286,140 +258,71 @@ def _normal(jacobian: Float, weight: Float, misfit: Float, p: Float) -> tuple[Fl
         matrix[:, _A, level] -= strength
         right[:, level] -= strength * gap
         right[:, _A] += strength * gap
-    diagonal = np.arange(_PARAMETERS)
+    if prior is not None:
+        for k, expected in ((_B, prior.floor), (_A, prior.amplitude)):
+            strength = prior.strength[k]
+            matrix[:, k, k] += strength
+            right[:, k] += strength * (expected - p[:, k])
+    diagonal = np.arange(PARAMETERS)
     matrix[:, diagonal[:_E0], diagonal[:_E0]] += 1e-6
     matrix[:, diagonal[_E0:], diagonal[_E0:]] += 1e-4 * amplitude[:, None] ** 2
     return matrix, right
 
 
-def fit_edges(profiles: Profiles, start: Float, response: EdgeResponse, rounds: int = 3) -> EdgeFit:
+def step_limit(response: EdgeResponse) -> float:
+    """How far an edge may move in one step, px: beyond it the linearisation means nothing."""
+    return 0.5 * response.sigma + 0.5
+
+
+def fit_edges(
+    profiles: Profiles,
+    start: Float,
+    response: EdgeResponse,
+    prior: LevelPrior | None = None,
+    clip: Clip | None = None,
+    rounds: int = 3,
+) -> EdgeFit:
     """Fit every opening by Gauss-Newton steps; rows whose start is NaN stay NaN."""
+    count = len(start)
     parameters = np.full_like(start, np.nan)
-    factor, misfit, peak = (np.full(len(start), np.nan) for _ in range(3))
+    factor, misfit, peak = (np.full(count, np.nan) for _ in range(3))
+    level = np.full((count, 2), np.nan)
     which = np.flatnonzero(np.isfinite(start).all(axis=1))
     for part in np.array_split(which, max(1, len(which) // 500)):  # stays in the cache
-        parameters[part], factor[part], misfit[part], peak[part] = _fit_part(
-            profiles.take(part), start[part], response, rounds
-        )
-    return EdgeFit(parameters, factor, misfit, peak)
+        known = prior.take(part) if prior is not None else None
+        chosen = profiles.take(part)
+        p, factors, left = _fit_part(chosen, start[part], response, known, clip, rounds)
+        parameters[part] = p
+        factor[part], level[part] = factors[:, 0], factors[:, 1:]
+        square = chosen.weight * left**2
+        freedom = np.maximum((chosen.weight > 0).sum(axis=1) - PARAMETERS, 1)
+        misfit[part] = np.sqrt(square.sum(axis=1) / freedom)
+        peak[part] = np.sqrt(square.max(axis=1))
+    return EdgeFit(parameters, factor, misfit, peak, level)
 
 
 def _fit_part(
-    profiles: Profiles, start: Float, response: EdgeResponse, rounds: int
-) -> tuple[Float, Float, Float, Float]:
+    profiles: Profiles,
+    start: Float,
+    response: EdgeResponse,
+    prior: LevelPrior | None,
+    clip: Clip | None,
+    rounds: int,
+) -> tuple[Float, Float, Float]:
+    """Parameters (n, 8), standard deviations (n, 3) of width, floor, amplitude; residuals."""
     y, w = profiles.value, profiles.weight
     p = start.copy()
-    limit = 0.5 * response.sigma + 0.5
+    limit = step_limit(response)
     for _ in range(rounds):
-        model, jacobian = _model(profiles, p, response)
-        matrix, right = _normal(jacobian, w, y - model, p)
+        model, jacobian, _ = model_of(profiles, p, response, clip)
+        matrix, right = normal_equations(jacobian, w, y - model, p, prior)
         step = np.linalg.solve(matrix, right[..., None])[..., 0]
         step[:, _E0:] = np.clip(step[:, _E0:], -limit, limit)
         p += step
-    contrast = np.zeros((_PARAMETERS, 1))
-    contrast[_E1], contrast[_E2] = -1, 1
-    variance = (contrast.T @ np.linalg.solve(matrix, contrast[None]))[:, 0, 0]
-    # After the last step the misfit follows from the last linearisation.
+    wanted = np.zeros((PARAMETERS, 3))  # width, floor, amplitude
+    wanted[[_E1, _E2], 0] = -1, 1
+    wanted[_B, 1] = wanted[_A, 2] = 1
+    variance = (wanted * np.linalg.solve(matrix, wanted[None])).sum(axis=1)
+    # After the last step the residual follows from the last linearisation.
     left = y - model - np.matmul(jacobian, step[..., None])[..., 0]
-    freedom = np.maximum((w > 0).sum(axis=1) - _PARAMETERS, 1)
-    square = w * left**2
-    return p, np.sqrt(variance), np.sqrt(square.sum(axis=1) / freedom), np.sqrt(square.max(axis=1))
-
-
-def fit_sigma(profiles: Profiles, start: Float, sigma: float, rounds: int) -> tuple[float, Float]:
-    """The blur of the edges as a Gaussian sigma (px), and the parameters (n, 8) that go with it."""
-    p = start
-    for _ in range(rounds):
-        p, sigma = _scale_step(profiles, p, gaussian_response(sigma))
-    return sigma, p
-
-
-def fit_response(
-    profiles: Profiles, start: Float, sigma: float, rounds: int = 4
-) -> tuple[EdgeResponse, float]:
-    """Fit the edge response to some hundred openings; `sigma` (px) is a good first guess.
-
-    Also returns the standard uncertainty (px) common to all widths from what the pixels leave
-    open about the shape.
-    """
-    sigma, p = fit_sigma(profiles, start, sigma, 3)
-    basis, prior = _basis(sigma)
-    u = _grid(sigma)
-    table = _Table(u[0], u[1] - u[0], basis(u).astype(np.float32))
-    size = np.zeros(len(prior))
-    common = 0.0
-    for _ in range(rounds):
-        response = _tabulate(sigma, size, basis)
-        shape = _shape(profiles, p, table)
-        p, change, common = _shared_step(profiles, p, response, shape, prior, size)
-        size = size + change
-    return _tabulate(sigma, size, basis), common
-
-
-def _shared_step(
-    profiles: Profiles, p: Float, response: EdgeResponse, shape: Float, prior: Float, size: Float
-) -> tuple[Float, Float, float]:
-    """One Gauss-Newton step in local and shared parameters together.
-
-    `shape` (n, bins, k) are the derivatives by the shared parameters. Returns the local
-    parameters, the change of the shared ones, and the standard uncertainty of the mean width
-    that the shared ones cause.
-    """
-    y, w = profiles.value, profiles.weight
-    model, jacobian = _model(profiles, p, response)
-    misfit = y - model
-    matrix, right = _normal(jacobian, w, misfit, p)
-    weighted = shape * w[..., None]
-    cross = np.matmul(jacobian.transpose(0, 2, 1), weighted)  # (n, 8, k)
-    both = np.linalg.solve(matrix, np.concatenate([cross, right[..., None]], axis=2))
-    noise = float(np.sum(w * misfit**2) / np.count_nonzero(w)) + 1e-12  # of one pixel, squared
-    total = np.einsum("nbk,nbl->kl", weighted, shape) - np.einsum(
-        "npk,npl->kl", cross, both[..., :-1]
-    )
-    side = np.einsum("nbk,nb->k", weighted, misfit) - np.einsum("npk,np->k", cross, both[..., -1])
-    total[np.diag_indices_from(total)] += noise / prior**2
-    change = np.linalg.solve(total, side - noise * size / prior**2)
-    local = both[..., -1] - both[..., :-1] @ change
-    limit = 0.5 * response.sigma + 0.5
-    local[:, _E0:] = np.clip(local[:, _E0:], -limit, limit)
-    lever = (both[:, _E2, :-1] - both[:, _E1, :-1]).mean(axis=0)
-    common = float(np.sqrt(noise * lever @ np.linalg.solve(total, lever)))
-    return p + local, change, common
-
-
-def _shape(profiles: Profiles, p: Float, table: _Table) -> Float:
-    """Derivatives (n, bins, k) of the model by the k shared parameters."""
-    u = profiles.distance
-    at = {e: table(u - p[:, e, None]) for e in (_E0, _E1, _E2, _E3)}
-    level = {k: (p[:, k, None] * profiles.gain)[..., None] for k in (_A, _AL, _AR)}
-    out = level[_A] * (at[_E1] - at[_E2])
-    out += level[_AL] * (table(u - p[:, _E0, None] + profiles.beyond) - at[_E0])
-    out += level[_AR] * (at[_E3] - table(u - p[:, _E3, None] - profiles.beyond))
-    return np.asarray(out)
-
-
-@dataclass(frozen=True, eq=False)
-class _Table:
-    """Functions (m, k) on a regular grid, looked up at the nearest point: enough for slopes."""
-
-    start: float
-    step: float
-    rows: NDArray[np.float32]
-
-    def __call__(self, u: Float) -> NDArray[np.float32]:
-        index = np.rint((u - self.start) / self.step)
-        np.clip(index, 0, len(self.rows) - 1, out=index)
-        return self.rows[index.astype(np.intp)]
-
-
-def _grid(sigma: float) -> Float:
-    return np.arange(-16 * sigma, 16 * sigma, sigma / 32)
-
-
-def _scale_step(profiles: Profiles, p: Float, response: EdgeResponse) -> tuple[Float, float]:
-    sigma = response.sigma
-    u = _grid(sigma)
-    widening = _Table(u[0], u[1] - u[0], (-u / sigma * _phi(u / sigma))[:, None].astype(np.float32))
-    shape = _shape(profiles, p, widening)
-    p, change, _ = _shared_step(profiles, p, response, shape, np.array([10.0]), np.zeros(1))
-    return p, max(0.2, sigma * float(np.exp(np.clip(change[0], -0.5, 0.5))))
+    return p, np.sqrt(variance), left

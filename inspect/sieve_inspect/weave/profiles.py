@@ -61,8 +61,13 @@ class Profiles:
 
     def take(self, which: NDArray[np.intp]) -> Profiles:
         """The profiles of some of the openings."""
-        arrays = (a[which] for a in (self.distance, self.value, self.gain, self.weight))
-        return Profiles(*arrays, beyond=self.beyond)
+        return Profiles(
+            self.distance[which],
+            self.value[which],
+            self.gain[which],
+            self.weight[which],
+            self.beyond,
+        )
 
     def within(self, low: Float, high: Float) -> Profiles:
         """The same, blind outside of `low` to `high` (n,) px."""

@@ -11,9 +11,10 @@ from numpy.typing import NDArray
 from sieve_inspect.weave.edge import EdgeFit
 from sieve_inspect.weave.flags import Flag, State
 from sieve_inspect.weave.lattice import Lattice
+from sieve_inspect.weave.levels import Levels
 from sieve_inspect.weave.profiles import Profiles
 
-__all__ = ["Levels", "Neighbourhood", "judge_states"]
+__all__ = ["Neighbourhood", "judge_states"]
 
 Float = NDArray[np.float64]
 Bool = NDArray[np.bool_]
@@ -22,39 +23,6 @@ _DARK = 0.6  # of the light of an opening; below it a pixel counts as covered
 _TOUCHED = 0.02  # dark share of an opening's inner area from which its widths are not believed
 _FILLED = 0.12  # dark share from which it counts as blocked
 _INSIDE = 0.35  # px a corner may lie beyond the outermost pixel centres; its pixel ends at 0.5
-
-
-@dataclass(frozen=True, eq=False)
-class Levels:
-    """Light of wires (`floor`) and of openings (`top`) expected at every opening, (n,)."""
-
-    floor: Float
-    top: Float
-
-    @classmethod
-    def from_fits(cls, centre: Float, seen: Bool, fits: Sequence[EdgeFit]) -> Levels:
-        """Smooth over the field what the fits of single openings found."""
-        floor = np.mean([f.floor for f in fits], axis=0)  # NaN unless both directions fitted
-        top = floor + np.mean([f.amplitude for f in fits], axis=0)
-        return cls(_smooth(centre, floor, seen), _smooth(centre, top, seen))
-
-
-def _smooth(centre: Float, value: Float, seen: Bool) -> Float:
-    """A robust quadratic surface through `value` (n,), evaluated at every `centre` (n, 2)."""
-    z = (centre - centre.mean(axis=0)) / max(1.0, float(np.ptp(centre, axis=0).max()))
-    x, y = z.T
-    many = seen.sum() > 60
-    columns = [np.ones_like(x), x, y] + ([x * x, x * y, y * y] if many else [])
-    design = np.stack(columns, axis=1)
-    weight = (seen & np.isfinite(value)).astype(float)
-    target = np.where(np.isfinite(value), value, 0)
-    surface = np.full(len(x), np.nan)
-    for _ in range(4):
-        coefficient, *_ = np.linalg.lstsq(design * weight[:, None], target * weight, rcond=None)
-        surface = design @ coefficient
-        off = np.abs(target - surface)
-        weight = weight * (off <= 4 * np.median(off[weight > 0]) + 1e-9)
-    return surface
 
 
 @dataclass(frozen=True, eq=False)

@@ -1,0 +1,72 @@
+"""The light of wires and of openings, smooth over the field."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sieve_inspect.weave.edge import EdgeFit, LevelPrior
+
+__all__ = ["Levels", "level_prior"]
+
+Float = NDArray[np.float64]
+Bool = NDArray[np.bool_]
+
+_EVEN = 0.003  # share of the amplitude that light is never believed to be evener than
+
+
+@dataclass(frozen=True, eq=False)
+class Levels:
+    """Light of wires (`floor`) and of openings (`top`) expected at every opening, (n,)."""
+
+    floor: Float
+    top: Float
+
+    @classmethod
+    def from_fits(cls, centre: Float, seen: Bool, fits: Sequence[EdgeFit]) -> Levels:
+        """Smooth over the field what the fits of single openings found."""
+        floor = np.mean([f.floor for f in fits], axis=0)  # NaN unless both directions fitted
+        top = floor + np.mean([f.amplitude for f in fits], axis=0)
+        return cls(_smooth(centre, floor, seen), _smooth(centre, top, seen))
+
+
+def level_prior(fit: EdgeFit, used: NDArray[np.intp], centre: Float, noise: float) -> LevelPrior:
+    """What the openings `used` in `fit` tell of the levels at every `centre` (n, 2).
+
+    `noise` is that of one pixel. How far single openings differ beyond their noise says how much
+    the smooth surface is worth.
+    """
+    weak = np.zeros(len(centre), np.bool_)
+    weak[used] = True
+    levels, strength = [], []
+    for k, found in enumerate((fit.floor, fit.amplitude)):
+        value = np.full(len(centre), np.nan)
+        value[used] = found
+        surface = _smooth(centre, value, weak)
+        off = 1.4826 * float(np.nanmedian(np.abs(found - surface[used])))
+        expected = noise * float(np.nanmedian(fit.level_factor[:, k]))
+        least = _EVEN * float(np.nanmedian(fit.amplitude))
+        levels.append(surface)
+        strength.append(noise**2 / max(off**2 - expected**2, least**2))
+    return LevelPrior(levels[0], levels[1], (strength[0], strength[1]))
+
+
+def _smooth(centre: Float, value: Float, seen: Bool) -> Float:
+    """A robust quadratic surface through `value` (n,), evaluated at every `centre` (n, 2)."""
+    z = (centre - centre.mean(axis=0)) / max(1.0, float(np.ptp(centre, axis=0).max()))
+    x, y = z.T
+    many = seen.sum() > 60
+    columns = [np.ones_like(x), x, y] + ([x * x, x * y, y * y] if many else [])
+    design = np.stack(columns, axis=1)
+    weight = (seen & np.isfinite(value)).astype(float)
+    target = np.where(np.isfinite(value), value, 0)
+    surface = np.full(len(x), np.nan)
+    for _ in range(4):
+        coefficient, *_ = np.linalg.lstsq(design * weight[:, None], target * weight, rcond=None)
+        surface = design @ coefficient
+        off = np.abs(target - surface)
+        weight = weight * (off <= 4 * np.median(off[weight > 0]) + 1e-9)
+    return surface

@@ -1,0 +1,132 @@
+"""The edge response: how one step from wire to opening looks in this picture.
+
+F rises from 0 to 1: a Gaussian step plus a sum of small, smooth corrections. Only differences of
+F at an opening's two edges make its width, so it does not matter where F is said to have its
+middle.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["Corrections", "EdgeResponse", "corrections_for", "gaussian_response", "widening"]
+
+Float = NDArray[np.float64]
+
+_PER_SIGMA = 32  # grid points of a table
+
+
+@dataclass(frozen=True, eq=False)
+class EdgeResponse:
+    """F and its slope tabulated on a regular grid; constant outside it."""
+
+    start: float
+    step: float
+    value: Float
+    slope: Float
+    sigma: float  # px, of the Gaussian that fits best
+
+    def __call__(self, u: Float) -> tuple[Float, Float]:
+        """F(u) and dF/du, by linear interpolation."""
+        position = (u - self.start) / self.step
+        np.clip(position, 0, len(self.value) - 1.001, out=position)
+        index = position.astype(np.intp)
+        part = position - index
+        value, slope = self.value, self.slope
+        low, low_slope = value[index], slope[index]
+        return low + part * (value[index + 1] - low), low_slope + part * (
+            slope[index + 1] - low_slope
+        )
+
+
+def _phi(z: Float) -> Float:
+    return np.asarray(np.exp(-0.5 * z * z) / np.sqrt(2 * np.pi))
+
+
+def _cdf(z: Float) -> Float:
+    from scipy.special import ndtr
+
+    return np.asarray(ndtr(z))
+
+
+def _grid(sigma: float, reach: float) -> Float:
+    return np.arange(-reach * sigma, reach * sigma, sigma / _PER_SIGMA)
+
+
+def gaussian_response(sigma: float) -> EdgeResponse:
+    """A Gaussian step of `sigma` px."""
+    u = _grid(sigma, 6)
+    return EdgeResponse(u[0], u[1] - u[0], _cdf(u / sigma), _phi(u / sigma) / sigma, sigma)
+
+
+@dataclass(frozen=True, eq=False)
+class Table:
+    """Functions (m, k) on a regular grid, looked up at the nearest point: enough for slopes."""
+
+    start: float
+    step: float
+    rows: NDArray[np.float32]
+
+    def __call__(self, u: Float) -> NDArray[np.float32]:
+        """Values (..., k) at u (...) px."""
+        index = np.rint((u - self.start) / self.step)
+        np.clip(index, 0, len(self.rows) - 1, out=index)
+        return np.asarray(self.rows[index.astype(np.intp)])
+
+
+def widening(sigma: float) -> Table:
+    """Derivative of a Gaussian step by the logarithm of its sigma, as a table of one function."""
+    u = _grid(sigma, 6)
+    z = u / sigma
+    return Table(u[0], u[1] - u[0], (-z * _phi(z))[:, None].astype(np.float32))
+
+
+@dataclass(frozen=True, eq=False)
+class Corrections:
+    """Corrections to a Gaussian step: steps of width `spread` at `place` less that step, px.
+
+    `prior` is how large each is expected to be, as a standard deviation.
+    """
+
+    sigma: float
+    place: Float
+    spread: Float
+    prior: Float
+
+    def table(self) -> Table:
+        """All of them on a grid."""
+        u = _grid(self.sigma, 16)
+        return Table(u[0], u[1] - u[0], self._values(u).astype(np.float32))
+
+    def _values(self, u: Float) -> Float:
+        z = (u[:, None] - self.place) / self.spread
+        return _cdf(z) - _cdf(u / self.sigma)[:, None]
+
+    def response(self, size: Float) -> EdgeResponse:
+        """The edge response with corrections of the given sizes (k,)."""
+        u = _grid(self.sigma, 16)
+        z = (u[:, None] - self.place) / self.spread
+        slopes = _phi(z) / self.spread - (_phi(u / self.sigma) / self.sigma)[:, None]
+        value = _cdf(u / self.sigma) + self._values(u) @ size
+        slope = _phi(u / self.sigma) / self.sigma + slopes @ size
+        return EdgeResponse(u[0], u[1] - u[0], value, slope, self.sigma)
+
+
+def corrections_for(sigma: float) -> Corrections:
+    """Corrections for a blur of about `sigma` px.
+
+    Narrow bumps half a sigma apart shape the core; two wide symmetric ones carry glare.
+    """
+    place = 0.5 * sigma * np.arange(-7, 8)
+    narrow = np.full(len(place), 0.5 * sigma)
+    wide = sigma * np.array([2.5, 5.0])
+    prior = 0.03 + 0.15 * np.exp(-0.5 * (place / (1.5 * sigma)) ** 2)
+    return Corrections(
+        sigma,
+        np.append(place, [0.0, 0.0]),
+        np.append(narrow, wide),
+        np.append(prior, [0.1, 0.1]),
+    )
