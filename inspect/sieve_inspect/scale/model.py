@@ -6,10 +6,15 @@ import json
 import math
 from dataclasses import asdict, dataclass
 from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
 
 from sieve_inspect.errors import BadScaleFileError, UsageError
+from sieve_inspect.scale.pixelmap import PixelMap
 
-__all__ = ["SCHEMA", "Scale", "load_scale", "scale_from_text"]
+__all__ = ["SCHEMA", "Scale", "load_scale", "scale_from_dict", "scale_from_text", "scale_to_dict"]
 
 SCHEMA = "sieveward.scale/1"
 
@@ -23,6 +28,10 @@ class Scale:
     """Micrometres per pixel (um/px), relative standard uncertainties, and the edge bias (px).
 
     `edge_bias_px` is b: every opening appears 2b wider than it is and every wire 2b thinner.
+    `shear_deg` leans the picture's y axis towards its x axis: one px down is the step
+    um_per_px_y · (sin shear, cos shear) in um. `rest` is the smooth map on top of that, None
+    for a straight scale; x and y scale are then those of the straight map that fits best over
+    the covered area. All `u_…` are standard uncertainties (k = 1).
     """
 
     um_per_px_x: float
@@ -31,6 +40,10 @@ class Scale:
     u_rel_y: float
     edge_bias_px: float = 0.0
     source: str = ""
+    shear_deg: float = 0.0
+    u_shear_deg: float = 0.0
+    u_edge_bias_px: float = 0.0
+    rest: PixelMap | None = None
 
     def __post_init__(self) -> None:
         for name in ("um_per_px_x", "um_per_px_y"):
@@ -46,6 +59,41 @@ class Scale:
                 raise UsageError(message=f"The scale's {name} = {value:g} must lie in 0 to 1.")
         if not (math.isfinite(self.edge_bias_px) and abs(self.edge_bias_px) < 5):
             raise UsageError(message=f"An edge bias of {self.edge_bias_px:g} px is not plausible.")
+        if not (math.isfinite(self.shear_deg) and abs(self.shear_deg) < 10):
+            raise UsageError(message=f"A shear of {self.shear_deg:g} degrees is not plausible.")
+        for name in ("u_shear_deg", "u_edge_bias_px"):
+            value = getattr(self, name)
+            if not (math.isfinite(value) and value >= 0):
+                raise UsageError(message=f"The scale's {name} = {value:g} is no uncertainty.")
+
+    def to_um(self, points: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Picture points (n, 2) as (x, y) in px to the plane in um, (n, 2).
+
+        Only differences of points mean anything: the picture's place and turn on the device
+        are not part of a scale.
+        """
+        points = np.asarray(points, dtype=float)
+        lean = math.radians(self.shear_deg)
+        down = self.um_per_px_y * points[:, 1]
+        flat = np.stack(
+            [self.um_per_px_x * points[:, 0] + math.sin(lean) * down, math.cos(lean) * down], axis=1
+        )
+        return flat if self.rest is None else flat + self.rest(points)
+
+    def distance_um(
+        self, first: NDArray[np.float64], second: NDArray[np.float64]
+    ) -> NDArray[np.float64]:
+        """Distances (n,) in um between picture points (n, 2) and (n, 2) in px."""
+        return np.asarray(np.hypot(*(self.to_um(second) - self.to_um(first)).T))
+
+    def covers(self, points: NDArray[np.float64]) -> NDArray[np.bool_]:
+        """Which picture points (n, 2) in px lie where the artefact was seen.
+
+        A scale without a map claims the whole picture.
+        """
+        if self.rest is None:
+            return np.ones(len(points), np.bool_)
+        return self.rest.covers(np.asarray(points, dtype=float))
 
 
 def scale_from_text(text: str) -> Scale:
@@ -68,22 +116,36 @@ def load_scale(path: Path) -> Scale:
         data = json.loads(path.read_text(encoding="utf-8"))
         if not isinstance(data, dict) or data.get("schema") != SCHEMA:
             raise BadScaleFileError(file=path, reason=f"it does not say schema {SCHEMA}")
-        return Scale(
-            float(data["um_per_px_x"]),
-            float(data["um_per_px_y"]),
-            float(data["u_rel_x"]),
-            float(data["u_rel_y"]),
-            float(data.get("edge_bias_px", 0.0)),
-            str(data.get("source") or path.name),
-        )
+        return scale_from_dict({**data, "source": data.get("source") or path.name})
     except OSError as error:
         raise BadScaleFileError(file=path, reason=error.strerror or "no access") from error
     except KeyError as error:
         raise BadScaleFileError(file=path, reason=f"it lacks {error.args[0]}") from error
-    except (ValueError, TypeError, UsageError) as error:
+    except (ValueError, TypeError, AttributeError, UsageError) as error:
         raise BadScaleFileError(file=path, reason=str(error)) from error
+
+
+def scale_from_dict(data: dict[str, Any]) -> Scale:
+    """Read what `scale_to_dict` wrote; other keys are left alone.
+
+    Raises `KeyError`, `TypeError`, `ValueError` or `UsageError` for what does not fit.
+    """
+    rest = data.get("rest")
+    return Scale(
+        float(data["um_per_px_x"]),
+        float(data["um_per_px_y"]),
+        float(data["u_rel_x"]),
+        float(data["u_rel_y"]),
+        float(data.get("edge_bias_px", 0.0)),
+        str(data.get("source") or ""),
+        float(data.get("shear_deg", 0.0)),
+        float(data.get("u_shear_deg", 0.0)),
+        float(data.get("u_edge_bias_px", 0.0)),
+        None if rest is None else PixelMap.from_dict(rest),
+    )
 
 
 def scale_to_dict(scale: Scale) -> dict[str, object]:
     """The scale as a JSON-ready dictionary, the way `load_scale` reads it."""
-    return {"schema": SCHEMA, **asdict(scale)}
+    rest = None if scale.rest is None else scale.rest.to_dict()
+    return {"schema": SCHEMA, **asdict(scale), "rest": rest}

@@ -1,0 +1,331 @@
+"""What a fitted map says: x and y scale apart, shear, rest map, edge bias, and their uncertainty.
+
+Scale and shear are those of the straight map A nearest to F over the covered area (every px of
+it counting alike):
+
+    A = R(φ) · [[sx, sy sin γ], [0, sy cos γ]]          rest = R(−φ) F − straight
+
+Budget of a scale, relative, k = 1: certificate of the pitch; the fit; how far single pictures
+differ from the common map. The latter holds for one scan still to come, s √(1 + 1/m), widened
+by Student's t so that twice it holds 95 % however few pictures m there were.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sieve_inspect.scale.fit import MapFit
+from sieve_inspect.scale.lsq import least_squares
+from sieve_inspect.scale.model import Scale, scale_to_dict
+from sieve_inspect.scale.pixelmap import PixelMap, chebyshev, nearest_covered
+
+__all__ = ["Artefact", "BudgetRow", "Calibration", "Repeatability", "calibrate"]
+
+Float = NDArray[np.float64]
+_GRID = 41  # points along each side that stand for the covered area
+
+
+@dataclass(frozen=True)
+class Artefact:
+    """The certified side: pitch (um) and, where known, the width of its dark lines (um).
+
+    Uncertainties are standard ones, half the certificate's U at k = 2. `bright` tells that the
+    marks are brighter than their ground.
+    """
+
+    pattern: str
+    pitch_um: float
+    u_pitch_um: float = 0.0
+    line_width_um: float | None = None
+    u_line_width_um: float = 0.0
+    source: str = ""
+
+
+@dataclass(frozen=True)
+class BudgetRow:
+    """One source of uncertainty: relative standard uncertainty of the x and the y scale."""
+
+    name: str
+    u_rel_x: float
+    u_rel_y: float
+    dof: int | None = None
+
+
+@dataclass(frozen=True)
+class Repeatability:
+    """How single pictures differ from the common map: relative, per picture, None unseen."""
+
+    x: tuple[float | None, ...]
+    y: tuple[float | None, ...]
+
+    @staticmethod
+    def u(values: tuple[float | None, ...]) -> tuple[float, int]:
+        """Standard uncertainty for one picture to come, and its degrees of freedom."""
+        from scipy.special import stdtrit
+
+        known = [v for v in values if v is not None]
+        dof = len(known) - 1
+        if dof < 1:
+            return 0.0, 0
+        widened = float(stdtrit(dof, 0.975)) / 1.96
+        return widened * float(np.std(known, ddof=1)) * float(np.sqrt(1 + 1 / len(known))), dof
+
+
+@dataclass(frozen=True, eq=False)
+class Calibration:
+    """A scale and the story of how it came about; lengths in um unless named otherwise."""
+
+    scale: Scale
+    artefact: Artefact
+    fit: MapFit
+    budget: tuple[BudgetRow, ...]
+    repeatability: Repeatability
+    marks: int
+    marks_used: int
+    residual_rms_um: float
+    rest_max_um: float
+    distortion_percent: float
+    half_difference_px: float  # between the edge biases across x and across y
+    warnings: tuple[str, ...] = ()
+    pictures: tuple[dict[str, Any], ...] = field(default=())
+
+    @property
+    def um_per_px(self) -> float:
+        """Mean of both scales."""
+        return (self.scale.um_per_px_x + self.scale.um_per_px_y) / 2
+
+    def to_dict(self) -> dict[str, Any]:
+        """The scale file: everything `load_scale` reads, and where it comes from."""
+        a = self.artefact
+        return {
+            **scale_to_dict(self.scale),
+            "artefact": {
+                "pattern": a.pattern,
+                "pitch_um": a.pitch_um,
+                "u_pitch_um": a.u_pitch_um,
+                "line_width_um": a.line_width_um,
+                "u_line_width_um": a.u_line_width_um,
+                "source": a.source,
+            },
+            "fit": {
+                "degree": self.fit.degree,
+                "marks": self.marks,
+                "marks_used": self.marks_used,
+                "residual_rms_um": self.residual_rms_um,
+                "residual_rms_px": self.residual_rms_um / self.um_per_px,
+                "rest_max_um": self.rest_max_um,
+                "distortion_percent": self.distortion_percent,
+                "target_stretch": self.fit.target_stretch,
+                "target_lean_deg": self.fit.target_lean_deg,
+            },
+            "repeatability": {"x": list(self.repeatability.x), "y": list(self.repeatability.y)},
+            "budget": [
+                {"name": r.name, "u_rel_x": r.u_rel_x, "u_rel_y": r.u_rel_y, "dof": r.dof}
+                for r in self.budget
+            ],
+            "pictures": list(self.pictures),
+            "warnings": list(self.warnings),
+        }
+
+
+def calibrate(fit: MapFit, artefact: Artefact, *, bright: bool = False) -> Calibration:
+    """Turn a fitted map into a scale with its budget; `bright` marks on a dark ground."""
+    straight = _Straight.of(fit)
+    sx, sy, shear = straight.figures
+    u_fit = np.sqrt(fit.variance(straight.gradients))
+    rest = straight.rest(fit)
+    moved = rest(straight.area)
+    repeat = _repeatability(fit, sx, sy)
+    budget = _budget(fit, artefact, u_fit, (sx, sy), repeat)
+    u_x, u_y = (
+        float(np.sqrt(sum(getattr(r, key) ** 2 for r in budget))) for key in ("u_rel_x", "u_rel_y")
+    )
+    # Two pitches of one certificate that differ by chance lean a square by as much.
+    u_lean = 0.0 if _target_known(fit) else artefact.u_pitch_um / artefact.pitch_um
+    bias, u_bias, half_difference = _edge_bias(fit, artefact, (sx, sy), bright)
+    scale = Scale(
+        sx, sy, u_x, u_y, bias, artefact.source, float(np.degrees(shear)),
+        float(np.degrees(np.hypot(u_fit[2], u_lean))), u_bias, rest,
+    )  # fmt: skip
+    trusted = fit.weight > 0.1
+    marks = np.column_stack([fit.picture, fit.observations.mark])
+    extent = float(np.hypot(*(np.ptp(straight.area, axis=0) / 2 * [sx, sy])))
+    largest = float(np.hypot(*moved.T).max())
+    return Calibration(
+        scale, artefact, fit, budget, repeat,
+        marks=len(np.unique(marks, axis=0)),
+        marks_used=len(np.unique(marks[trusted], axis=0)),
+        residual_rms_um=float(np.sqrt(np.mean(fit.residual[trusted] ** 2))),
+        rest_max_um=largest,
+        distortion_percent=100 * largest / extent,
+        half_difference_px=half_difference,
+    )  # fmt: skip
+
+
+def _target_known(fit: MapFit) -> bool:
+    return fit.target_stretch != 0.0
+
+
+@dataclass(frozen=True, eq=False)
+class _Straight:
+    """The straight map nearest to F over the covered area, as functions of the parameters."""
+
+    area: Float  # (m, 2) px
+    matrix: Float  # (2, 2) um per px, in the artefact's turn
+    slopes: tuple[Float, Float]  # (2, k) operators from coefficients to the slopes of F_X, F_Y
+    width: int  # number of all parameters
+
+    @classmethod
+    def of(cls, fit: MapFit) -> _Straight:
+        area = covered_points(fit)
+        plane = np.column_stack([np.ones(len(area)), area - area.mean(axis=0)])
+        back = np.linalg.pinv(plane)
+        slopes = tuple(back[1:] @ terms for terms in fit.basis.values(area))
+        matrix = np.stack([s @ c for s, c in zip(slopes, fit.coefficient, strict=True)])
+        return cls(area, matrix, (slopes[0], slopes[1]), len(fit.solution.value))
+
+    @property
+    def figures(self) -> tuple[float, float, float]:
+        """sx, sy in um/px and the shear in radians."""
+        return _figures(self.matrix)
+
+    @property
+    def gradients(self) -> Float:
+        """Derivatives (3, parameters) of ln sx, ln sy and the shear."""
+        base = np.array(self.figures)
+        out = np.zeros((3, self.width))
+        step = 1e-6 * base[0]
+        kx = self.slopes[0].shape[1]
+        for row, column in ((0, 0), (0, 1), (1, 0), (1, 1)):
+            moved = self.matrix.copy()
+            moved[row, column] += step
+            rate = (np.array(_figures(moved)) - base) / step
+            first = 0 if row == 0 else kx
+            operator = self.slopes[row][column]
+            out[:, first : first + len(operator)] += rate[:, None] * operator
+        out[:2] /= base[:2, None]
+        return out
+
+    def rest(self, fit: MapFit) -> PixelMap:
+        """The rest map with its own uncertainty where it is known least."""
+        phi = np.arctan2(self.matrix[1, 0], self.matrix[0, 0])
+        back = np.array([[np.cos(phi), np.sin(phi)], [-np.sin(phi), np.cos(phi)]])
+        powers = ((0, 0), *sorted({*fit.basis.x, *fit.basis.y, (1, 0), (0, 1)}, key=_order))
+        raw = np.zeros((2, len(powers)))
+        for axis, terms in enumerate((fit.basis.x, fit.basis.y)):
+            for term, c in zip(terms, fit.coefficient[axis], strict=True):
+                raw[axis, powers.index(term)] += c
+        raw[:, powers.index((1, 0))] -= self.matrix[:, 0] * fit.basis.half[0]
+        raw[:, powers.index((0, 1))] -= self.matrix[:, 1] * fit.basis.half[1]
+        turned = back @ raw
+        basis = chebyshev(self.area, fit.basis.centre, fit.basis.half, powers)
+        turned[:, 0] -= (basis @ turned.T).mean(axis=0)
+        if fit.degree == 1:
+            powers, turned = (), np.zeros((2, 0))
+        return PixelMap(
+            fit.basis.centre, fit.basis.half, powers, tuple(turned[0].tolist()),
+            tuple(turned[1].tolist()), fit.hull, self._u_rest(fit),
+        )  # fmt: skip
+
+    def _u_rest(self, fit: MapFit) -> float:
+        """Largest standard uncertainty (px) of one coordinate of the rest over the area."""
+        if fit.degree == 1:
+            return 0.0
+        plane = np.column_stack([np.ones(len(self.area)), self.area - self.area.mean(axis=0)])
+        keep = np.eye(len(self.area)) - plane @ np.linalg.pinv(plane)
+        worst = 0.0
+        first = 0
+        for terms in fit.basis.values(self.area):
+            gradient = np.zeros((len(self.area), self.width))
+            gradient[:, first : first + terms.shape[1]] = keep @ terms
+            worst = max(worst, float(fit.variance(gradient).max()))
+            first += terms.shape[1]
+        sx, sy, _ = self.figures
+        return float(np.sqrt(worst)) * 2 / (sx + sy)
+
+
+def _order(pair: tuple[int, int]) -> tuple[int, int]:
+    return sum(pair), pair[1]
+
+
+def covered_points(fit: MapFit) -> Float:
+    """Evenly spread points (m, 2) in px that stand for the covered area."""
+    (cx, cy), (hx, hy) = fit.basis.centre, fit.basis.half
+    steps = np.linspace(-1, 1, _GRID)
+    x, y = np.meshgrid(cx + hx * steps, cy + hy * steps)
+    points = np.stack([x.ravel(), y.ravel()], axis=1)
+    if not fit.hull:
+        return points
+    return np.asarray(points[nearest_covered(points, fit.hull)[1]])
+
+
+def _figures(matrix: Float) -> tuple[float, float, float]:
+    sx, sy = np.hypot(*matrix[:, 0]), np.hypot(*matrix[:, 1])
+    return float(sx), float(sy), float(np.arcsin(matrix[:, 0] @ matrix[:, 1] / (sx * sy)))
+
+
+def _repeatability(fit: MapFit, sx: float, sy: float) -> Repeatability:
+    """Relative departures of single pictures' scales from the common map."""
+    x: list[float | None] = []
+    y: list[float | None] = []
+    for m, theta in enumerate(fit.theta):
+        rows = (fit.picture == m) & (fit.weight > 0.1)
+        axis, point = fit.observations.axis[rows], fit.observations.point[rows]
+        angle = theta + np.where(axis == 0, 0.0, np.pi / 2)
+        away = (point - point.mean(axis=0)) * [sx, sy]
+        place = np.stack([(axis == a).astype(float) for a in (0, 1)], axis=1)
+        along = np.stack([np.cos(angle), np.sin(angle)], axis=1)
+        columns = [along[:, 0] * away[:, 0], along[:, 1] * away[:, 1]]
+        seen = [True, True]
+        if not place[:, 1].any():  # a rule tells of the direction it lies along
+            nearest = int(abs(np.sin(theta)) > abs(np.cos(theta)))
+            columns, place = [columns[nearest]], place[:, :1]
+            seen = [nearest == 0, nearest == 1]
+        design = np.column_stack([*columns, place])
+        # The residual is what was wanted less the map: what the picture's own map has more.
+        found = list(least_squares(design, fit.residual[rows]).value[: sum(seen)])
+        x.append(float(found.pop(0)) if seen[0] else None)
+        y.append(float(found.pop(0)) if seen[1] else None)
+    return Repeatability(tuple(x), tuple(y))
+
+
+def _budget(
+    fit: MapFit, artefact: Artefact, u_fit: Float, scales: tuple[float, float], repeat: Repeatability
+) -> tuple[BudgetRow, ...]:
+    pitch = artefact.u_pitch_um / artefact.pitch_um
+    (rx, dof_x), (ry, dof_y) = Repeatability.u(repeat.x), Repeatability.u(repeat.y)
+    return (
+        BudgetRow("pitch of the artefact", pitch, pitch),
+        BudgetRow("fit of the marks", float(u_fit[0]), float(u_fit[1]), fit.solution.dof),
+        BudgetRow("picture to picture", rx, ry, min(dof_x, dof_y) or None),
+    )
+
+
+def _edge_bias(
+    fit: MapFit, artefact: Artefact, scales: tuple[float, float], bright: bool
+) -> tuple[float, float, float]:
+    """Edge bias and its standard uncertainty (px), and half its difference between x and y.
+
+    The line's known half width less the one seen; the other way round for bright lines. Of a
+    chequerboard the "line" is what a dark square has over half the period.
+    """
+    if artefact.line_width_um is None or fit.half_line_at == (-1, -1):
+        return 0.0, 0.0, 0.0
+    spare = artefact.pitch_um if artefact.pattern == "checker" else 0.0
+    known = (artefact.line_width_um - spare) / 2
+    bias, variance = [], []
+    for value, at, s in zip(fit.half_line, fit.half_line_at, scales, strict=True):
+        if at < 0:
+            continue
+        gradient = np.zeros((1, len(fit.solution.value)))
+        gradient[0, at] = 1 / s
+        variance.append(float(fit.variance(gradient)[0]))
+        bias.append((value - known if bright else known - value) / s)
+    half = (max(bias) - min(bias)) / 2
+    u_width = artefact.u_line_width_um / 2 / float(np.mean(scales))
+    u = float(np.sqrt(np.sum(variance) / len(bias) ** 2 + u_width**2 + half**2 / 3))
+    return float(np.mean(bias)), u, float(half)

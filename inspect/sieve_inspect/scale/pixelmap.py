@@ -1,0 +1,131 @@
+"""The smooth rest of the way from picture to micrometres, and the area it was seen on.
+
+    rest(x, y) = Σ c_ab T_a((x − cx)/hx) T_b((y − cy)/hy)        um, for each of X and Y
+
+with Chebyshev polynomials T. Outside the covered area nothing was seen: a point there is moved
+by what its nearest covered point is moved by.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["PixelMap", "chebyshev", "convex_hull", "nearest_covered"]
+
+Float = NDArray[np.float64]
+Pairs = tuple[tuple[float, float], ...]
+
+
+def chebyshev(
+    points: Float,
+    centre: Sequence[float],
+    half: Sequence[float],
+    powers: Sequence[tuple[int, int]],
+) -> Float:
+    """Values (n, k) of T_a T_b at points (n, 2) in px for the k pairs (a, b) of `powers`."""
+    top = max((max(pair) for pair in powers), default=0)
+    # The recurrence holds outside -1..1 too.
+    x, y = ((points[:, axis] - centre[axis]) / half[axis] for axis in (0, 1))
+    table = np.polynomial.chebyshev.chebvander(np.stack([x, y]), top)
+    return np.stack([table[0, :, a] * table[1, :, b] for a, b in powers], axis=1)
+
+
+def convex_hull(points: Float) -> Pairs:
+    """Corners of the convex hull of points (n, 2), in order; empty if they lie on a line."""
+    from scipy.spatial import ConvexHull, QhullError
+
+    try:
+        corners = points[ConvexHull(points).vertices]
+    except (QhullError, ValueError):
+        return ()
+    return tuple((float(x), float(y)) for x, y in corners)
+
+
+def nearest_covered(points: Float, hull: Pairs) -> tuple[Float, NDArray[np.bool_]]:
+    """Points (n, 2) drawn onto the convex polygon `hull`, and which lay inside already."""
+    corners = np.asarray(hull, dtype=float)
+    step = np.roll(corners, -1, axis=0) - corners
+    turn = float(np.sum(corners[:, 0] * np.roll(corners[:, 1], -1))) - float(
+        np.sum(corners[:, 1] * np.roll(corners[:, 0], -1))
+    )
+    inside = np.ones(len(points), np.bool_)
+    for corner, along in zip(corners, step, strict=True):
+        away = points - corner
+        inside &= np.sign(turn) * (along[0] * away[:, 1] - along[1] * away[:, 0]) >= -1e-9
+    moved = points.copy()
+    outside = np.flatnonzero(~inside)
+    best = np.full(len(outside), np.inf)
+    for corner, along in zip(corners, step, strict=True):
+        away = points[outside] - corner
+        share = np.clip(away @ along / (along @ along), 0, 1)
+        place = corner + share[:, None] * along
+        distance = np.hypot(*(points[outside] - place).T)
+        closer = distance < best
+        best[closer] = distance[closer]
+        moved[outside[closer]] = place[closer]
+    return moved, inside
+
+
+@dataclass(frozen=True)
+class PixelMap:
+    """Coefficients (um) of the rest map, and the convex area (px) on which marks were seen."""
+
+    centre_px: tuple[float, float]
+    half_px: tuple[float, float]
+    powers: tuple[tuple[int, int], ...]
+    x_um: tuple[float, ...]
+    y_um: tuple[float, ...]
+    covered_px: Pairs
+    u_px: float = 0.0  # standard uncertainty of the map where it is known least
+
+    def __call__(self, points: Float) -> Float:
+        """What to add (n, 2) in um to points (n, 2) in px after the straight scale."""
+        if not self.powers:
+            return np.zeros_like(points)
+        seen, _ = nearest_covered(points, self.covered_px) if self.covered_px else (points, None)
+        basis = chebyshev(seen, self.centre_px, self.half_px, self.powers)
+        return np.stack([basis @ np.asarray(self.x_um), basis @ np.asarray(self.y_um)], axis=1)
+
+    def covers(self, points: Float) -> NDArray[np.bool_]:
+        """Which points (n, 2) in px lie where marks were seen."""
+        if not self.covered_px:
+            return np.zeros(len(points), np.bool_)
+        return nearest_covered(points, self.covered_px)[1]
+
+    def to_dict(self) -> dict[str, Any]:
+        """JSON-ready."""
+        return {
+            "centre_px": list(self.centre_px),
+            "half_px": list(self.half_px),
+            "powers": [list(pair) for pair in self.powers],
+            "x_um": list(self.x_um),
+            "y_um": list(self.y_um),
+            "covered_px": [list(pair) for pair in self.covered_px],
+            "u_px": self.u_px,
+        }
+
+    @classmethod
+    def from_dict(cls, data: Mapping[str, Any]) -> PixelMap:
+        """Read what `to_dict` wrote. Raises `KeyError`, `TypeError`, `ValueError`."""
+        powers = tuple((int(a), int(b)) for a, b in data["powers"])
+        x_um, y_um = (tuple(float(c) for c in data[key]) for key in ("x_um", "y_um"))
+        if not len(powers) == len(x_um) == len(y_um):
+            raise ValueError("its map has coefficients missing")
+        if any(not 0 <= p <= 15 for pair in powers for p in pair):
+            raise ValueError("its map has powers outside 0 to 15")
+        centre, half = (_pair(data[key]) for key in ("centre_px", "half_px"))
+        covered = tuple(_pair(corner) for corner in data["covered_px"])
+        numbers = np.array([*x_um, *y_um, *centre, *half, *(c for p in covered for c in p)])
+        if not np.isfinite(numbers).all() or min(half) <= 0:
+            raise ValueError("its map holds numbers that are none")
+        return cls(centre, half, powers, x_um, y_um, covered, float(data.get("u_px", 0.0)))
+
+
+def _pair(value: Sequence[Any]) -> tuple[float, float]:
+    x, y = value
+    return float(x), float(y)

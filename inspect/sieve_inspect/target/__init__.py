@@ -1,0 +1,1 @@
+"""Pictures of calibration artefacts: finding their marks, and from these a scale."""

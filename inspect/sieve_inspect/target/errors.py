@@ -1,0 +1,32 @@
+"""What can be wrong with a picture of an artefact.
+
+    InputError
+    ├── NoTargetError        25
+    └── ScaleResidualError   26
+"""
+
+from __future__ import annotations
+
+from sieve_inspect.errors import InputError
+
+__all__ = ["NoTargetError", "ScaleResidualError"]
+
+
+class NoTargetError(InputError):
+    """No artefact of the stated pattern in the picture."""
+
+    template = (
+        "No {pattern} target was found in {file}: {reason}. Check the pattern, the focus and the "
+        "light, or name the region it lies in."
+    )
+    exit_code = 25
+
+
+class ScaleResidualError(InputError):
+    """The marks do not lie where a scale and a smooth map put them."""
+
+    template = (
+        "The marks lie {residual} off the fitted scale (rms), over the limit of {limit}: "
+        "{advice}, or state another limit with --max-residual."
+    )
+    exit_code = 26
