@@ -1,9 +1,13 @@
 """What a fitted map says: x and y scale apart, shear, rest map, edge bias, and their uncertainty.
 
-Scale and shear are those of the straight map A nearest to F over the covered area (every px of
-it counting alike):
+Scale and shear are those of F at the picture's middle, as for any lens; what bends away from
+there is the rest map:
 
-    A = R(φ) · [[sx, sy sin γ], [0, sy cos γ]]          rest = R(−φ) F − straight
+    A = ∂F/∂p at the middle = R(φ) · [[sx, sy sin γ], [0, sy cos γ]]
+    rest = R(−φ) F − straight
+
+The mean scales over the covered area are given beside it: a width anywhere else is only right
+through the rest map.
 
 Budget of a scale, relative, k = 1: certificate of the pitch; the fit; how far single pictures
 differ from the common map. The latter holds for one scan still to come, s √(1 + 1/m), widened
@@ -88,6 +92,7 @@ class Calibration:
     marks_used: int
     residual_rms_um: float
     rest_max_um: float
+    mean_um_per_px: tuple[float, float]
     distortion_percent: float
     half_difference_px: float  # between the edge biases across x and across y
     warnings: tuple[str, ...] = ()
@@ -113,11 +118,14 @@ class Calibration:
             },
             "fit": {
                 "degree": self.fit.degree,
+                "lens_terms": self.fit.lens,
                 "marks": self.marks,
                 "marks_used": self.marks_used,
                 "residual_rms_um": self.residual_rms_um,
                 "residual_rms_px": self.residual_rms_um / self.um_per_px,
                 "rest_max_um": self.rest_max_um,
+                "mean_um_per_px_x": self.mean_um_per_px[0],
+                "mean_um_per_px_y": self.mean_um_per_px[1],
                 "distortion_percent": self.distortion_percent,
                 "target_stretch": self.fit.target_stretch,
                 "target_lean_deg": self.fit.target_lean_deg,
@@ -133,14 +141,17 @@ class Calibration:
 
 
 def calibrate(fit: MapFit, artefact: Artefact, *, bright: bool = False) -> Calibration:
-    """Turn a fitted map into a scale with its budget; `bright` marks on a dark ground."""
+    """Turn a fitted map into a scale with its budget; `bright` marks on a dark ground.
+
+    Where no mark was near the pictures' middle, the nearest covered point stands in for it.
+    """
     straight = _Straight.of(fit)
     sx, sy, shear = straight.figures
     u_fit = np.sqrt(fit.variance(straight.gradients))
     rest = straight.rest(fit)
     moved = rest(straight.area)
     repeat = _repeatability(fit, sx, sy)
-    budget = _budget(fit, artefact, u_fit, (sx, sy), repeat)
+    budget = _budget(fit, artefact, u_fit, repeat)
     u_x, u_y = (
         float(np.sqrt(sum(getattr(r, key) ** 2 for r in budget))) for key in ("u_rel_x", "u_rel_y")
     )
@@ -153,15 +164,17 @@ def calibrate(fit: MapFit, artefact: Artefact, *, bright: bool = False) -> Calib
     )  # fmt: skip
     trusted = fit.weight > 0.1
     marks = np.column_stack([fit.picture, fit.observations.mark])
-    extent = float(np.hypot(*(np.ptp(straight.area, axis=0) / 2 * [sx, sy])))
-    largest = float(np.hypot(*moved.T).max())
+    far = np.hypot(*((straight.area - straight.middle) * [sx, sy]).T)
+    off = np.hypot(*moved.T)
+    outer = far > 0.5 * far.max()
     return Calibration(
         scale, artefact, fit, budget, repeat,
         marks=len(np.unique(marks, axis=0)),
         marks_used=len(np.unique(marks[trusted], axis=0)),
         residual_rms_um=float(np.sqrt(np.mean(fit.residual[trusted] ** 2))),
-        rest_max_um=largest,
-        distortion_percent=100 * largest / extent,
+        rest_max_um=float(off.max()),
+        mean_um_per_px=straight.mean(fit),
+        distortion_percent=100 * float((off[outer] / far[outer]).max()),
         half_difference_px=half_difference,
     )  # fmt: skip
 
@@ -172,21 +185,35 @@ def _target_known(fit: MapFit) -> bool:
 
 @dataclass(frozen=True, eq=False)
 class _Straight:
-    """The straight map nearest to F over the covered area, as functions of the parameters."""
+    """The straight map touching F in the picture's middle, as functions of the parameters."""
 
-    area: Float  # (m, 2) px
+    area: Float  # (m, 2) px, stands for the covered area
+    middle: Float  # (2,) px
     matrix: Float  # (2, 2) um per px, in the artefact's turn
-    slopes: tuple[Float, Float]  # (2, k) operators from coefficients to the slopes of F_X, F_Y
+    slopes: tuple[Float, Float]  # (2, K) operators from coefficients to the slopes of F_X, F_Y
     width: int  # number of all parameters
 
     @classmethod
     def of(cls, fit: MapFit) -> _Straight:
+        middle = np.array([fit.middle], dtype=float)
+        if fit.hull:
+            middle = nearest_covered(middle, fit.hull)[0]
+        step = 0.01  # px: a polynomial's slope to ten digits
+        cross = np.concatenate([middle + [[step, 0], [-step, 0], [0, step], [0, -step]]])
+        slopes = []
+        for terms in fit.basis.values(cross):
+            slopes.append(np.stack([terms[0] - terms[1], terms[2] - terms[3]]) / (2 * step))
+        matrix = np.stack([operator @ fit.coefficient for operator in slopes])
         area = covered_points(fit)
-        plane = np.column_stack([np.ones(len(area)), area - area.mean(axis=0)])
-        back = np.linalg.pinv(plane)
-        slopes = tuple(back[1:] @ terms for terms in fit.basis.values(area))
-        matrix = np.stack([s @ c for s, c in zip(slopes, fit.coefficient, strict=True)])
-        return cls(area, matrix, (slopes[0], slopes[1]), len(fit.solution.value))
+        return cls(area, middle[0], matrix, (slopes[0], slopes[1]), len(fit.solution.value))
+
+    def mean(self, fit: MapFit) -> tuple[float, float]:
+        """x and y scale (um/px) of the straight map that fits best over the covered area."""
+        plane = np.column_stack([np.ones(len(self.area)), self.area - self.area.mean(axis=0)])
+        back = np.linalg.pinv(plane)[1:]
+        values = [terms @ fit.coefficient for terms in fit.basis.values(self.area)]
+        x, y, _ = _figures(np.stack([back @ value for value in values]))
+        return x, y
 
     @property
     def figures(self) -> tuple[float, float, float]:
@@ -199,14 +226,12 @@ class _Straight:
         base = np.array(self.figures)
         out = np.zeros((3, self.width))
         step = 1e-6 * base[0]
-        kx = self.slopes[0].shape[1]
         for row, column in ((0, 0), (0, 1), (1, 0), (1, 1)):
             moved = self.matrix.copy()
             moved[row, column] += step
             rate = (np.array(_figures(moved)) - base) / step
-            first = 0 if row == 0 else kx
             operator = self.slopes[row][column]
-            out[:, first : first + len(operator)] += rate[:, None] * operator
+            out[:, : len(operator)] += rate[:, None] * operator
         out[:2] /= base[:2, None]
         return out
 
@@ -214,17 +239,16 @@ class _Straight:
         """The rest map with its own uncertainty where it is known least."""
         phi = np.arctan2(self.matrix[1, 0], self.matrix[0, 0])
         back = np.array([[np.cos(phi), np.sin(phi)], [-np.sin(phi), np.cos(phi)]])
-        powers = ((0, 0), *sorted({*fit.basis.x, *fit.basis.y, (1, 0), (0, 1)}, key=_order))
+        powers = ((0, 0), *fit.basis.powers)
         raw = np.zeros((2, len(powers)))
-        for axis, terms in enumerate((fit.basis.x, fit.basis.y)):
-            for term, c in zip(terms, fit.coefficient[axis], strict=True):
-                raw[axis, powers.index(term)] += c
+        raw[0, 1:] = fit.basis.x @ fit.coefficient
+        raw[1, 1:] = fit.basis.y @ fit.coefficient
         raw[:, powers.index((1, 0))] -= self.matrix[:, 0] * fit.basis.half[0]
         raw[:, powers.index((0, 1))] -= self.matrix[:, 1] * fit.basis.half[1]
         turned = back @ raw
-        basis = chebyshev(self.area, fit.basis.centre, fit.basis.half, powers)
-        turned[:, 0] -= (basis @ turned.T).mean(axis=0)
-        if fit.degree == 1:
+        basis = chebyshev(self.middle[None], fit.basis.centre, fit.basis.half, powers)
+        turned[:, 0] -= (basis @ turned.T)[0]
+        if fit.straight:
             powers, turned = (), np.zeros((2, 0))
         return PixelMap(
             fit.basis.centre, fit.basis.half, powers, tuple(turned[0].tolist()),
@@ -233,23 +257,17 @@ class _Straight:
 
     def _u_rest(self, fit: MapFit) -> float:
         """Largest standard uncertainty (px) of one coordinate of the rest over the area."""
-        if fit.degree == 1:
+        if fit.straight:
             return 0.0
         plane = np.column_stack([np.ones(len(self.area)), self.area - self.area.mean(axis=0)])
         keep = np.eye(len(self.area)) - plane @ np.linalg.pinv(plane)
         worst = 0.0
-        first = 0
         for terms in fit.basis.values(self.area):
             gradient = np.zeros((len(self.area), self.width))
-            gradient[:, first : first + terms.shape[1]] = keep @ terms
+            gradient[:, : terms.shape[1]] = keep @ terms
             worst = max(worst, float(fit.variance(gradient).max()))
-            first += terms.shape[1]
         sx, sy, _ = self.figures
         return float(np.sqrt(worst)) * 2 / (sx + sy)
-
-
-def _order(pair: tuple[int, int]) -> tuple[int, int]:
-    return sum(pair), pair[1]
 
 
 def covered_points(fit: MapFit) -> Float:
@@ -294,7 +312,7 @@ def _repeatability(fit: MapFit, sx: float, sy: float) -> Repeatability:
 
 
 def _budget(
-    fit: MapFit, artefact: Artefact, u_fit: Float, scales: tuple[float, float], repeat: Repeatability
+    fit: MapFit, artefact: Artefact, u_fit: Float, repeat: Repeatability
 ) -> tuple[BudgetRow, ...]:
     pitch = artefact.u_pitch_um / artefact.pitch_um
     (rx, dof_x), (ry, dof_y) = Repeatability.u(repeat.x), Repeatability.u(repeat.y)

@@ -10,8 +10,10 @@ a corner gives both equations, an edge only the one across it; s = ±1 tells on 
 line the edge lies and g is half the line's apparent width. ρ and τ, the artefact's own departure
 from square, are sought only where pictures turned by known amounts tell them apart from F.
 
-Everything is linear but the θ, found by a few Gauss-Newton steps. The polynomial's degree is the
-one with the least Bayesian information criterion; marks off it lose their weight (Tukey).
+Everything is linear but the θ, found by a few Gauss-Newton steps. F is a polynomial of some total
+degree and, for lenses, A q |q|² … A q |q|⁸ with q from the picture's middle and A the straight
+part: few terms that reach far. The choice among them is the one with the least Bayesian information criterion; marks off it lose
+their weight (Tukey).
 """
 
 from __future__ import annotations
@@ -36,8 +38,10 @@ __all__ = ["MapFit", "Observations", "fit_map"]
 Float = NDArray[np.float64]
 Ints = NDArray[np.intp]
 
-_MAX_DEGREE = 9  # 4 % of division distortion is followed to 0.01 px by degree 7
+_MAX_DEGREE = 9
+_LENS = 4  # terms q |q|² … q |q|⁸
 _MARKS_PER_TERM = 8
+_ENOUGH = 2500  # equations to choose the terms by
 _FLOOR_PX = 1e-4  # residuals below this are rounding, not spread
 _GROUP = 4  # marks along and across that may err together
 
@@ -68,19 +72,22 @@ class Observations:
 
 @dataclass(frozen=True, eq=False)
 class Basis:
-    """Terms of F_X and F_Y; `centre` and `half` (px) bring the marks into −1..1."""
+    """Terms of the map as sums of Chebyshev products.
 
-    x: tuple[tuple[int, int], ...]
-    y: tuple[tuple[int, int], ...]
+    `powers` are k pairs; column c of `x` and of `y`, both (k, K), is what coefficient c adds to
+    F_X and to F_Y. `centre` and `half` (px) bring the marks into −1..1.
+    """
+
+    powers: tuple[tuple[int, int], ...]
+    x: Float
+    y: Float
     centre: tuple[float, float]
     half: tuple[float, float]
 
     def values(self, points: Float) -> tuple[Float, Float]:
-        """Terms (n, kx) and (n, ky)."""
-        return (
-            chebyshev(points, self.centre, self.half, self.x),
-            chebyshev(points, self.centre, self.half, self.y),
-        )
+        """What each coefficient adds to F_X and F_Y at points (n, 2): two (n, K)."""
+        table = chebyshev(points, self.centre, self.half, self.powers)
+        return table @ self.x, table @ self.y
 
 
 @dataclass(frozen=True, eq=False)
@@ -92,7 +99,7 @@ class MapFit:
     """
 
     basis: Basis
-    coefficient: tuple[Float, Float]
+    coefficient: Float
     solution: Solution
     clustered: Float
     theta: Float
@@ -101,11 +108,18 @@ class MapFit:
     picture: Ints
     observations: Observations
     hull: Pairs
+    middle: tuple[float, float]  # of the picture, px
     degree: int
+    lens: int  # how many terms q |q|², q |q|⁴ …
     half_line: tuple[float, float]
     half_line_at: tuple[int, int]  # their places among the parameters, −1 if none
     target_stretch: float  # 2ρ: the artefact's first pitch over its second, less 1
     target_lean_deg: float
+
+    @property
+    def straight(self) -> bool:
+        """Whether nothing bends."""
+        return self.degree == 1 and self.lens == 0
 
     def variance(self, gradient: Float) -> Float:
         """Variances (m,) of linear functions (m, k) of all parameters, the less kind estimate."""
@@ -117,6 +131,7 @@ class MapFit:
 def fit_map(
     pictures: Sequence[Observations],
     pitch_um: float,
+    middle_px: tuple[float, float],
     *,
     separable: bool = False,
     target_free: bool = False,
@@ -124,28 +139,46 @@ def fit_map(
 ) -> MapFit:
     """Fit F to the observations of one or more pictures of an artefact of pitch `pitch_um`.
 
-    `separable` (rules): X depends on x alone and Y on y alone, but for a shear where a picture
-    lies across. Raises `UsageError` when the marks do not determine the map.
+    `middle_px` (x, y) is the pictures' middle. `separable` (rules): X depends on x alone and Y
+    on y alone, but for a shear where a picture lies across. Raises `UsageError` when the marks
+    do not determine the map.
     """
-    system = _System.of(pictures, pitch_um, separable, target_free)
+    system = _System.of(pictures, pitch_um, middle_px, separable, target_free)
     marks = system.mark_count
     top = 1
     while top < max_degree and _terms(top + 1, separable) * _MARKS_PER_TERM <= marks:
         top += 1
-    widest = system.solve(top, np.ones(len(system.all.axis)))
-    if top == 1:
-        return widest
-    used = widest.weight > 0.1
-    flat = np.where(used, 1.0, 0.0)
-    best, least = top, np.inf
-    for degree in range(1, top + 1):
-        fit = system.solve(degree, flat, robust=False)
-        n = int(used.sum())
-        spread = np.sum((fit.residual * used) ** 2) / n + (_FLOOR_PX * system.um_per_px) ** 2
-        criterion = n * np.log(spread) + len(fit.solution.value) * np.log(n)
+    lens = _LENS if marks >= 8 * _MARKS_PER_TERM and not separable and max_degree > 1 else 0
+    return system.solve(*_choose(system, top, lens), np.ones(len(system.all.axis)))
+
+
+def _choose(system: _System, top: int, lens: int) -> tuple[int, int]:
+    """Degree and lens terms of least criterion N ln s² + k (ln N − 1), on at most some marks.
+
+    Where the criterion asks for lens terms it gets one more: what is left out of the series
+    hides below the noise of single marks, yet all of it leans on the scale.
+    """
+    total = len(system.all.axis)
+    part = system.thinned(max(1, total // _ENOUGH))
+    used = np.where(part.solve(top, lens, np.ones(len(part.all.axis))).weight > 0.1, 1.0, 0.0)
+    best, least = (1, 0), np.inf
+    for degree, order in _choices(top, lens):
+        solution = part.solve(degree, order, used, robust=False).solution
+        spread = solution.sd**2 + (_FLOOR_PX * system.um_per_px) ** 2
+        criterion = total * np.log(spread) + len(solution.value) * (np.log(total) - 1)
         if criterion < least:
-            best, least = degree, criterion
-    return widest if best == top else system.solve(best, widest.weight)
+            best, least = (degree, order), criterion
+    degree, order = best
+    return degree, order + 1 if 0 < order < _LENS else order
+
+
+def _choices(top: int, lens: int) -> list[tuple[int, int]]:
+    """Degrees and lens terms worth trying; a lens term within the degree is there already."""
+    tried = []
+    for degree in range(1, top + 1):
+        tried.append((degree, 0))
+        tried += [(degree, order) for order in range(1, lens + 1) if 2 * order + 1 > degree]
+    return tried
 
 
 def _terms(degree: int, separable: bool) -> int:
@@ -159,6 +192,7 @@ class _System:
     all: Observations
     picture: Ints
     pitch: float
+    middle: tuple[float, float]
     separable: bool
     shear: bool
     target_free: bool
@@ -171,6 +205,7 @@ class _System:
         cls,
         pictures: Sequence[Observations],
         pitch_um: float,
+        middle_px: tuple[float, float],
         separable: bool,
         target_free: bool,
     ) -> _System:
@@ -196,42 +231,62 @@ class _System:
         )
         um_per_px = pitch_um * float(np.hypot(*slopes.T).mean())
         return cls(
-            together, picture, pitch_um, separable, shear, target_free, theta,
+            together, picture, pitch_um, middle_px, separable, shear, target_free, theta,
             np.asarray(group).ravel(), um_per_px,
+        )  # fmt: skip
+
+    def thinned(self, every: int) -> _System:
+        """Every so-manieth mark."""
+        if every == 1:
+            return self
+        keep = self.all.mark % every == 0
+        seen = self.all
+        return replace(
+            self,
+            all=Observations(
+                seen.point[keep], seen.index[keep], seen.axis[keep], seen.side[keep],
+                seen.mark[keep],
+            ),
+            picture=self.picture[keep],
+            group=self.group[keep],
         )  # fmt: skip
 
     @property
     def mark_count(self) -> int:
         return len(np.unique(np.column_stack([self.picture, self.all.mark]), axis=0))
 
-    def basis(self, degree: int) -> Basis:
+    def basis(self, degree: int, lens: int, straight: Float) -> Basis:
+        """The terms of one choice, given the straight part (2, 2) in um per px."""
         low, high = self.all.point.min(axis=0), self.all.point.max(axis=0)
         centre, half = (low + high) / 2, np.maximum((high - low) / 2, 1.0)
+        top = max(degree, 2 * lens + 1) if lens else degree
+        powers = [(a, total - a) for total in range(1, top + 1) for a in range(total, -1, -1)]
         if self.separable:
-            x = [(a, 0) for a in range(1, degree + 1)]
-            if self.shear:
-                x.append((0, 1))
-            y = [(0, b) for b in range(1, degree + 1)]
+            own_x = [k for k, (_, b) in enumerate(powers) if b == 0 or (self.shear and k == 1)]
+            own_y = [k for k, (a, _) in enumerate(powers) if a == 0]
         else:
-            x = y = [
-                (a, total - a) for total in range(1, degree + 1) for a in range(total, -1, -1)
-            ]
-        return Basis(tuple(x), tuple(y), tuple(centre.tolist()), tuple(half.tolist()))
+            own_x = own_y = [k for k, pair in enumerate(powers) if sum(pair) <= degree]
+        one, kx, ky = np.eye(len(powers)), len(own_x), len(own_y)
+        orders = [n for n in range(1, lens + 1) if 2 * n + 1 > degree]
+        rays = _lens_terms(powers, centre, half, self.middle, orders)
+        bent = np.einsum("ab,bkn->akn", straight, rays)
+        x = np.concatenate([one[:, own_x], np.zeros((len(one), ky)), bent[0]], axis=1)
+        y = np.concatenate([np.zeros((len(one), kx)), one[:, own_y], bent[1]], axis=1)
+        return Basis(tuple(powers), x, y, (centre[0], centre[1]), (half[0], half[1]))
 
-    def solve(self, degree: int, weight: Float, robust: bool = True) -> MapFit:
+    def solve(self, degree: int, lens: int, weight: Float, robust: bool = True) -> MapFit:
         """Gauss-Newton in the turns, weights renewed on the way when `robust`."""
-        basis = self.basis(degree)
+        theta, weight, used = self.theta.copy(), weight.copy(), weight > 0
+        straight = self.um_per_px * np.eye(2)
+        basis = self.basis(degree, lens, straight)
         terms = basis.values(self.all.point)
-        theta = self.theta.copy()
-        weight = weight.copy()
-        used = weight > 0
-        coefficient = self._start(basis)
-        for turn in range(12 if robust else 4):
-            design = self._design(terms, coefficient, theta)
-            wanted = self.pitch * self._component(self.all.index)
+        wanted = self.pitch * self._component(self.all.index)
+        seen = self.um_per_px * self.all.point
+        for turn in range(14 if robust else 3):
+            design = self._design(terms, seen, theta)
             solution = least_squares(design, wanted, weight)
-            kx, ky = len(basis.x), len(basis.y)
-            coefficient = solution.value[:kx], solution.value[kx : kx + ky]
+            coefficient = solution.value[: basis.x.shape[1]]
+            seen = np.stack([part @ coefficient for part in terms], axis=1)
             step = self._turns(solution.value)
             theta = theta + step
             if robust and turn < 8:
@@ -239,13 +294,10 @@ class _System:
                 weight = robust_weights(solution.residual, used, floor, hard=turn >= 6)
             elif np.abs(step).max() < 1e-11:
                 break
-        return self._result(basis, coefficient, solution, design, theta, weight, degree)
-
-    def _start(self, basis: Basis) -> tuple[Float, Float]:
-        """A square, straight map of about the right scale."""
-        x = np.array([self.um_per_px * basis.half[0] if t == (1, 0) else 0.0 for t in basis.x])
-        y = np.array([self.um_per_px * basis.half[1] if t == (0, 1) else 0.0 for t in basis.y])
-        return x, y
+            if lens:
+                basis = self.basis(degree, lens, _straight_part(basis, coefficient))
+                terms = basis.values(self.all.point)
+        return self._result(basis, coefficient, solution, design, theta, weight, (degree, lens))
 
     def _component(self, pair: Float) -> Float:
         return np.where(self.all.axis == 0, pair[:, 0], pair[:, 1])
@@ -256,13 +308,11 @@ class _System:
         c, s = np.cos(angle), np.sin(angle)
         return np.stack([c, s], axis=1), np.stack([-s, c], axis=1)
 
-    def _design(
-        self, terms: tuple[Float, Float], coefficient: tuple[Float, Float], theta: Float
-    ) -> Float:
-        """Columns: F_X, F_Y, t (per picture and axis seen), g (x, y), [ρ, τ], dθ."""
+    def _design(self, terms: tuple[Float, Float], seen: Float, theta: Float) -> Float:
+        """Columns: F, t (per picture and axis seen), g (x, y), [ρ, τ], dθ; `seen` is F (n, 2)."""
         along, turning = self._directions(theta)
-        seen = np.stack([t @ c for t, c in zip(terms, coefficient, strict=True)], axis=1)
-        parts = [along[:, :1] * terms[0], along[:, 1:] * terms[1], self._places(), self._sides()]
+        mapped = along[:, :1] * terms[0] + along[:, 1:] * terms[1]
+        parts = [mapped, self._places(), self._sides()]
         if self.target_free:
             sign = np.where(self.all.axis == 0, 1.0, -1.0)
             other = self._component(self.all.index[:, ::-1])
@@ -297,14 +347,14 @@ class _System:
     def _result(
         self,
         basis: Basis,
-        coefficient: tuple[Float, Float],
+        coefficient: Float,
         solution: Solution,
         design: Float,
         theta: Float,
         weight: Float,
-        degree: int,
+        choice: tuple[int, int],
     ) -> MapFit:
-        first = len(basis.x) + len(basis.y) + self._places().shape[1]
+        first = basis.x.shape[1] + self._places().shape[1]
         along, _ = self._directions(self.theta)
         across_x = np.abs(along[:, 0]) >= np.abs(along[:, 1])
         edged = self.all.side != 0
@@ -326,12 +376,48 @@ class _System:
             picture=self.picture,
             observations=self.all,
             hull=convex_hull(self.all.point[trusted]),
-            degree=degree,
+            middle=self.middle,
+            degree=choice[0],
+            lens=choice[1],
             half_line=(float(half_line[0]), float(half_line[1])),
             half_line_at=(at[0], at[1]),
             target_stretch=2 * float(rho),
             target_lean_deg=float(np.degrees(2 * tau)),
         )
+
+
+def _straight_part(basis: Basis, coefficient: Float) -> Float:
+    """The linear part (2, 2) of the map's own polynomial, um per px."""
+    rows = [basis.powers.index((1, 0)), basis.powers.index((0, 1))]
+    lens = np.array([basis.x[rows] @ coefficient, basis.y[rows] @ coefficient])
+    return np.asarray(lens / np.asarray(basis.half))
+
+
+def _lens_terms(
+    powers: Sequence[tuple[int, int]],
+    centre: Float,
+    half: Float,
+    middle: tuple[float, float],
+    orders: Sequence[int],
+) -> Float:
+    """Chebyshev coefficients (2, k, orders) of q_x |q|²ⁿ and q_y |q|²ⁿ, q in px, |q| in halves.
+
+    Found on more points than there are coefficients, hence exact; the constant is left to the
+    place of the artefact.
+    """
+    out = np.zeros((2, len(powers), len(orders)))
+    if not orders:
+        return out
+    steps = np.cos(np.pi * (np.arange(12) + 0.5) / 12)
+    x, y = (grid.ravel() for grid in np.meshgrid(steps, steps))
+    points = centre + half * np.stack([x, y], axis=1)
+    every = [(0, 0), *powers]
+    table = chebyshev(points, (centre[0], centre[1]), (half[0], half[1]), every)
+    q = points - middle
+    size = (q * q).sum(axis=1) / half.max() ** 2
+    wanted = np.stack([q[:, axis] * size**n for axis in (0, 1) for n in orders], axis=1)
+    found, *_ = np.linalg.lstsq(table, wanted, rcond=None)
+    return np.asarray(found[1:].reshape(len(powers), 2, len(orders)).transpose(1, 0, 2))
 
 
 def _slope(seen: Observations) -> Float:

@@ -30,8 +30,8 @@ class Scale:
     `edge_bias_px` is b: every opening appears 2b wider than it is and every wire 2b thinner.
     `shear_deg` leans the picture's y axis towards its x axis: one px down is the step
     um_per_px_y · (sin shear, cos shear) in um. `rest` is the smooth map on top of that, None
-    for a straight scale; x and y scale are then those of the straight map that fits best over
-    the covered area. All `u_…` are standard uncertainties (k = 1).
+    for a straight scale; x and y scale are then those at the picture's middle, and a width is
+    the difference of two points moved by `to_um`. All `u_…` are standard uncertainties (k = 1).
     """
 
     um_per_px_x: float
