@@ -22,7 +22,7 @@ from sieve_inspect.summary.direction import DirectionSummary
 from sieve_inspect.summary.statistics import Sample, imaging_part, sample_of, summarise
 from sieve_inspect.summary.uncertainty import Contribution
 from sieve_inspect.units import format_length
-from sieve_inspect.verdict import Verdict, judge
+from sieve_inspect.verdict import Verdict, judge, read_rule
 from sieve_inspect.weave import Field, flag_names, measure_field
 
 __all__ = ["SCHEMA", "Measurement", "Picture", "measure"]
@@ -163,13 +163,15 @@ def measure(
     grade: str = "compliance",
     n: int | None = None,
     rule: str = "guard-band",
+    coarser: Sequence[tuple[str, str]] = (),
 ) -> Measurement:
     """Measure one or more scans of one cloth and, with a `standard`, judge it.
 
     `nominal_um` is the size on the rim; `n` the number of openings the limit on s is taken for,
-    by default as many as were measured. Raises an `InputError` when a picture cannot carry a
-    measurement.
+    by default as many as were measured; `coarser` names standards and grades the sieve may serve
+    under when it fails its own. Raises an `InputError` when a picture cannot carry a measurement.
     """
+    read_rule(rule)
     allowed = limits(nominal_um, standard or DEFAULT_STANDARD, grade=grade, n=n)
     _check_resolution(images[0], nominal_um, scale)
     pictures = tuple(_look(path, scale, encoding, nominal_um) for path in images)
@@ -185,8 +187,10 @@ def measure(
     )
     if standard is None:
         return draft
-    if n is None and grade != "compliance":
-        allowed = limits(nominal_um, standard, grade=grade, n=min(x.count, y.count))
+    count = min(x.count, y.count) if n is None else n
+    # Some limits on s depend on how many openings were measured.
+    if n is None and (grade != "compliance" or allowed.s_limit_um is None):
+        allowed = limits(nominal_um, standard, grade=grade, n=count)
     verdict = judge(
         x,
         y,
@@ -197,6 +201,7 @@ def measure(
         torn=draft.count("torn"),
         rule=rule,
         share_above_z=_shares_above(pictures, allowed),
+        coarser=[limits(nominal_um, name, grade=g, n=count) for name, g in coarser],
     )
     return Measurement(**{**vars(draft), "verdict": verdict})
 

@@ -8,7 +8,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from sieve_inspect.errors import BadLengthError
-from sieve_inspect.standard import UnknownDesignationError, resolve_nominal
+from sieve_inspect.standard import (
+    AmbiguousDesignationError,
+    UnknownDesignationError,
+    resolve_nominal,
+)
 
 
 @pytest.mark.parametrize("sieve", ASTM_E11_sieves.values(), ids=lambda s: s.old_designation)
@@ -84,6 +88,23 @@ def test_unpublished_numbers_are_refused_with_advice(text: str, advice: str) -> 
 def test_what_is_no_length_is_refused(text: str) -> None:
     with pytest.raises(BadLengthError):
         resolve_nominal(text)
+
+
+@pytest.mark.parametrize(
+    ("text", "readings"),
+    [
+        ("200", "200 um or No. 200 (75 um)"),
+        ("75", "75 um or 75 mm"),
+        ("3", "3 mm or 3 in. (75 mm)"),
+        ("3 1/2", "3 1/2 mm, No. 3 1/2 (5.6 mm) or 3 1/2 in. (90 mm)"),
+        ("4", "4 mm, No. 4 (4.75 mm) or 4 in. (100 mm)"),
+    ],
+)
+def test_a_bare_number_that_could_be_several_sieves_asks(text: str, readings: str) -> None:
+    with pytest.raises(AmbiguousDesignationError) as caught:
+        resolve_nominal(text)
+    assert f"could mean {readings}: write which one" in str(caught.value)
+    assert caught.value.exit_code == 2
 
 
 @given(st.text(max_size=60))

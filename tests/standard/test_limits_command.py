@@ -89,7 +89,7 @@ def test_a_computed_size_says_so() -> None:
         (["75um", "--n", "0"], 2),
         (["3um"], 19),
         (["70um", "--standard", "astm-e11:1995"], 19),
-        (["75um", "--standard", "iso3310-1:2000"], 20),
+        (["75um", "--standard", "iso3310-1:2001"], 20),
         (["75um", "--standard", "absent.csv"], 21),
     ],
 )

@@ -187,6 +187,12 @@ def test_5_percent_rule_is_near_the_table_where_it_is_used() -> None:
 
 @pytest.mark.parametrize("standard", sorted(EDITIONS))
 def test_every_row_says_where_it_comes_from(standard: str) -> None:
-    labels = ("[seen]", "[open library fluids 1.3.1]", "[from memory]", "[from memory, y seen]")
+    labels = (
+        "[seen]",
+        "[open library fluids 1.3.1]",
+        "[from memory]",
+        "[from memory, y seen]",
+        "[σ0 seen, x and y assumed]",
+    )
     for row in tabulated(standard).values():
         assert row.source.endswith(labels)

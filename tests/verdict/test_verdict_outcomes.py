@@ -302,6 +302,7 @@ def test_the_dictionary_carries_each_value_with_its_uncertainty_and_limits() -> 
         "limit_low_um": 71.3,
         "limit_high_um": 78.7,
         "outcome": "pass",
+        "p_conform": 1.0,
     }
     assert len(data["margins"]) == 6
 

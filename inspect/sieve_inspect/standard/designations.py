@@ -9,14 +9,15 @@ from functools import cache
 
 from sieve_inspect.errors import BadLengthError
 from sieve_inspect.standard.editions import tabulated
-from sieve_inspect.units import parse_length_um
+from sieve_inspect.units import format_length, parse_length_um
 
-__all__ = ["UnknownDesignationError", "resolve_nominal"]
+__all__ = ["AmbiguousDesignationError", "UnknownDesignationError", "resolve_nominal"]
 
 _VULGAR = {"½": "1/2", "¼": "1/4", "¾": "3/4", "⅛": "1/8", "⅜": "3/8", "⅝": "5/8", "⅞": "7/8"}
 _AMOUNT = (
     r"([0-9]{1,6}(?:[.,][0-9]{1,9})?|[.,][0-9]{1,9}|(?:[0-9]{1,3}[ -]+)?[0-9]{1,3}/[0-9]{1,3})"
 )
+_BARE = re.compile(_AMOUNT)
 _SIEVE_NUMBER = re.compile(rf"(?:no|nr|№|#)\s*\.?\s*{_AMOUNT}", re.IGNORECASE)
 _INCHES = re.compile(rf"{_AMOUNT}\s*(?:inches|inch|in\.?|\"|″|'')", re.IGNORECASE)
 _MESH = re.compile(rf"{_AMOUNT}\s*mesh|mesh\s*{_AMOUNT}", re.IGNORECASE)
@@ -28,6 +29,12 @@ class UnknownDesignationError(BadLengthError):
     template = "'{text}' is no published designation: {advice}."
 
 
+class AmbiguousDesignationError(BadLengthError):
+    """A bare number that could be more than one sieve."""
+
+    template = "'{text}' could mean {readings}: write which one, with its unit or 'No.'."
+
+
 def resolve_nominal(text: str) -> float:
     """The nominal aperture in um of "75um", "0.075 mm", "No. 200", "#200" or "3 1/2 in.".
 
@@ -37,7 +44,8 @@ def resolve_nominal(text: str) -> float:
     inch sizes are plain lengths.
 
     Raises `BadLengthError` for anything else, and its `UnknownDesignationError` with advice for
-    a sieve number nobody published or a mesh count.
+    a sieve number nobody published or a mesh count; a bare number that could be several sieves
+    ("200": 200 um or No. 200) raises `AmbiguousDesignationError`, which asks.
     """
     clean = " ".join(text.split())
     for sign, written in _VULGAR.items():
@@ -56,6 +64,8 @@ def resolve_nominal(text: str) -> float:
             advice="wires per inch do not fix the aperture; write the aperture as a length, or "
             f"'No. {number}' if that is the sieve's published number",
         )
+    if match := _BARE.fullmatch(clean):
+        _ask(text, match[1])
     if len(text) > 40:
         raise BadLengthError(text=text[:40] + "…")
     return parse_length_um(text)
@@ -74,6 +84,26 @@ def _by_number(text: str, amount: str) -> float:
 def _by_inches(inches: Fraction) -> float:
     known = _designations()[1].get(inches)
     return float(known) if known is not None else round(float(inches * 25_400), 9)
+
+
+def _ask(text: str, amount: str) -> None:
+    """Raise where a bare number has two readings or more; with none it is simply no length."""
+    number = _fraction(amount)
+    if number is None:
+        return
+    numbers, inches = _designations()
+    readings = []
+    if 20 <= number <= 125_000:
+        readings.append(f"{amount} um")
+    if Fraction(20, 1000) <= number <= 125:
+        readings.append(f"{amount} mm")
+    if number in numbers:
+        readings.append(f"No. {amount} ({format_length(float(numbers[number]))})")
+    if number in inches:
+        readings.append(f"{amount} in. ({format_length(float(inches[number]))})")
+    if len(readings) > 1:
+        listed = f"{', '.join(readings[:-1])} or {readings[-1]}"
+        raise AmbiguousDesignationError(text=text, readings=listed)
 
 
 @cache

@@ -38,6 +38,7 @@ class Edition:
     z_share_percent: Decimal | None = None
     sigma_up_to: Decimal | None = None  # the 5 % rule for σ0 holds up to this nominal
     sampled: bool = False  # the limit on s depends on grade and n
+    k_rule: bool = False  # K(n) s may not exceed σ0
     computed_note: str = "computed from the formula, not a tabulated size [decoded formula]"
 
 
@@ -97,6 +98,22 @@ EDITIONS: dict[str, Edition] = {
             step_y=_y_step_iso,
             z_share_percent=Decimal(6),
             computed_note="computed from the formula, not a tabulated size seen [decoded formula]",
+        ),
+        Edition(
+            id="iso3310-1:2000",
+            table="iso3310-1-2000.csv",
+            # Neither X nor Y of this edition was seen. The editions before (1990) and beside it
+            # (ASTM E11-09) both follow the full formula, so it is taken here too.
+            rounding=f"the formula, {_ISO_STEPS} (rounding assumed as in 1990)",
+            factor=_ONE,
+            step_x=_x_step,
+            step_y=_y_step_iso,
+            k_rule=True,
+            computed_note=(
+                "computed from the formula of the 1990 edition, assumed for 2000; σ0 of this "
+                "size is not known: no rule gives the one value seen (2 mm, 105 um) "
+                "[decoded formula, assumed edition]"
+            ),
         ),
         Edition(
             id="astm-e11:1995",

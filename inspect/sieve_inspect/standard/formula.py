@@ -5,9 +5,12 @@
     Z  = (X + Y) / 2                     few apertures above w + Z (Ph. Eur. 2.1.4)
     σ0 : a normal centred on w has exactly 5 % between w + Z and w + X
     s  ≤ σ0 / (1 + k / √(2(n − 1)))      k = 0 compliance, 2.58 inspection, 3 calibration
+    K s ≤ σ0, K = √((n − 1) / χ²(0.005; n − 1)), cut after two decimals      2000 edition
 
 X and Y were decoded from the tables of the open library fluids 1.3.1: with each edition's
 rounding they give every one of its rows. σ0 and k were decoded from the same tables.
+K was decoded from a single value, K(25) = 1.55 at 99 % (seen in GB/T 6003.1 Annex A): the upper
+end of the two-sided 99 % interval of σ is 1.558, cut to 1.55; the one-sided bound is 1.487.
 Rounding is half up in decimal arithmetic, so that 12.5 can never become 12.
 """
 
@@ -16,7 +19,16 @@ from __future__ import annotations
 import math
 from decimal import ROUND_HALF_UP, Decimal, localcontext
 
-__all__ = ["GRADES", "round_half_up", "s_divisor", "sigma_5_percent", "x_um", "y_um", "z_um"]
+__all__ = [
+    "GRADES",
+    "k_factor",
+    "round_half_up",
+    "s_divisor",
+    "sigma_5_percent",
+    "x_um",
+    "y_um",
+    "z_um",
+]
 
 _DIGITS = 40
 _K = {"compliance": 0.0, "inspection": 2.58, "calibration": 3.0}
@@ -51,6 +63,18 @@ def round_half_up(value: Decimal, step: Decimal) -> Decimal:
 def s_divisor(grade: str, n: int) -> float:
     """What σ0 is divided by so that a sample of n apertures speaks for the whole cloth."""
     return 1.0 + _K[grade] / math.sqrt(2.0 * (n - 1)) if _K[grade] else 1.0
+
+
+def k_factor(n: int) -> Decimal:
+    """K for n apertures (2 or more): what their s is multiplied by before it is held to σ0.
+
+    Cutting, not rounding, follows from the one value seen; it differs from the bound itself by
+    less than 0.01.
+    """
+    from scipy.special import chdtri  # the upper quantile of chi-square
+
+    k = math.sqrt((n - 1) / float(chdtri(n - 1, 0.995)))
+    return Decimal(math.floor(100 * k)) / 100
 
 
 def sigma_5_percent(z: float, x: float) -> float | None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from decimal import Decimal
+from decimal import ROUND_DOWN, Decimal
 from pathlib import Path
 
 from sieve_inspect.errors import (
@@ -20,7 +20,7 @@ from sieve_inspect.standard.editions import (
     list_standards,
     tabulated,
 )
-from sieve_inspect.standard.formula import GRADES, round_half_up, s_divisor
+from sieve_inspect.standard.formula import GRADES, k_factor, round_half_up, s_divisor
 from sieve_inspect.standard.model import Limits, Row
 from sieve_inspect.standard.tablefile import LARGEST_UM, SMALLEST_UM, read_table
 from sieve_inspect.units import format_length
@@ -126,6 +126,8 @@ def _s_limit(
     """The limit on the sample's s in um, and a sentence on where it comes from."""
     if n == 1:
         return None, "no limit on s: one aperture has no standard deviation"
+    if edition is not None and edition.k_rule:
+        return _k_s_limit(row, n)
     if edition is not None and edition.sampled and grade != "compliance":
         return _sampled_s_limit(row, grade, n)
     s = row.s.get(grade, row.s.get("compliance") if edition else None)
@@ -149,6 +151,22 @@ def _sampled_s_limit(row: Row, grade: str, n: int | None) -> tuple[Decimal | Non
     s = round_half_up(sigma0 / Decimal(s_divisor(grade, n)), Decimal("0.01"))
     k = {"inspection": "2.58", "calibration": "3"}[grade]
     return s, f"s limit for n = {n}: {sigma0} um / (1 + {k}/√(2(n−1))) [decoded formula]"
+
+
+def _k_s_limit(row: Row, n: int | None) -> tuple[Decimal | None, str]:
+    """σ0 / K(n): the s that just meets K s ≤ σ0 (2000 edition)."""
+    sigma0 = row.s.get("compliance")
+    if sigma0 is None:
+        return None, "no limit on s: σ0 of this size is not known for this edition"
+    if n is None:
+        return None, f"no limit on s without a count: K s may not exceed {sigma0} um, give n"
+    k = k_factor(n)
+    # Down, so that K times the limit never exceeds σ0.
+    limit = (sigma0 / k).quantize(Decimal("0.01"), ROUND_DOWN)
+    return limit, (
+        f"s limit for n = {n}: {sigma0} um / K, K = {k} for 99 % [decoded; K(25) = 1.55 is the "
+        "one value seen, in GB/T 6003.1 Annex A]"
+    )
 
 
 def _float(value: Decimal | None) -> float | None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
+from sieve_inspect.standard import Limits
 from sieve_inspect.verdict.model import Margin, Share
 from sieve_inspect.verdict.rules import FAIL, PASS
 from sieve_inspect.verdict.words import Writer
@@ -30,12 +31,14 @@ def propose(
     fit: str,
     blocked_share: float,
     torn: int,
+    met: Sequence[Limits] = (),
 ) -> tuple[str, str]:
-    """The proposed action ("keep", "clean and recheck", "measure better", "retire") and why.
+    """The proposed action ("keep", "clean and recheck", "measure better", "retire", …) and why.
 
-    Torn apertures or a fail propose retiring; else blocked apertures over `BLOCKED_SHARE`
-    propose cleaning; else anything conditional proposes measuring better, and says what would
-    help; else the sieve is kept.
+    Torn apertures or a fail propose retiring, unless a sound fail meets coarser limits the
+    laboratory allows (`met`): then it may serve under those; else blocked apertures over
+    `BLOCKED_SHARE` propose cleaning; else anything conditional proposes measuring better, and
+    says what would help; else the sieve is kept.
     """
     blocked = f"{100 * blocked_share:.1f} % of the open area is blocked"
     dirty = math.isfinite(blocked_share) and blocked_share > BLOCKED_SHARE
@@ -43,6 +46,13 @@ def propose(
         holes = "a torn aperture lets" if torn == 1 else f"{torn} torn apertures let"
         return "retire", (
             f"Proposed: take it out of use, {holes} oversize through; look at the cloth and decide."
+        )
+    if outcome == FAIL and met and fit == "ok" and not dirty:
+        other = met[0]
+        name = f"{other.standard}, grade {other.grade}"
+        return "restrict to coarser limits", (
+            f"Proposed: use it only where {name} is enough; it is outside its own limits but "
+            "meets those. Mark it so. You decide."
         )
     if outcome == FAIL:
         first = f" {blocked}: clean it and measure once more before deciding." if dirty else ""

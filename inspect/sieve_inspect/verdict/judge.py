@@ -9,8 +9,17 @@ from sieve_inspect.errors import UsageError
 from sieve_inspect.standard import Limits
 from sieve_inspect.summary.direction import DirectionSummary
 from sieve_inspect.verdict.action import propose
-from sieve_inspect.verdict.model import RULES, Margin, Share, Verdict, worst
-from sieve_inspect.verdict.rules import FAIL, NOT_JUDGED, PASS, add, decide
+from sieve_inspect.verdict.model import Margin, Share, Verdict, worst
+from sieve_inspect.verdict.rules import (
+    FAIL,
+    NOT_JUDGED,
+    PASS,
+    Rule,
+    add,
+    decide,
+    p_conform,
+    read_rule,
+)
 from sieve_inspect.verdict.words import Writer, share_sentence
 
 __all__ = ["judge"]
@@ -27,6 +36,7 @@ def judge(
     torn: int = 0,
     rule: str = "guard-band",
     share_above_z: tuple[float, float] | None = None,
+    coarser: Sequence[Limits] = (),
 ) -> Verdict:
     """Judge both directions of a cloth against the limits of an edition.
 
@@ -34,20 +44,19 @@ def judge(
     nominal + x, its standard deviation against the limit on s where the edition has one, and
     `share_above_z` (0 to 1, for x and y: the share of apertures above nominal + z) against the
     edition's limit on that share, without a guard band. Rule "guard-band" takes U = 2u (k = 2)
-    as the band (ILAC-G8:09/2019), rule "simple" none.
+    as the band (ILAC-G8:09/2019), "guard-band:R" R times U, "simple" none, and "probability:P"
+    asks for a conformance probability of at least P (see `rules`).
 
     What is not known (a value or uncertainty that is no number, s of fewer than 2 apertures, a
     share not given) never passes. A fit of "indicative" makes the outcome conditional under
-    either rule. Torn apertures fail. `blocked_share` (0 to 1) moves only the proposed action.
+    every rule. Torn apertures fail. `blocked_share` (0 to 1) moves only the proposed action, and
+    so do `coarser` limits: those a failed sieve may still serve under when it meets them.
 
     Raises `UsageError` for an unknown rule or fit, a refused fit, or a share outside 0 to 1.
     """
-    _check(fit, rule, blocked_share, torn, share_above_z)
-    margins = tuple(
-        row
-        for direction, summary in (("x", x), ("y", y))
-        for row in _margins(direction, summary, limits, rule)
-    )
+    by = read_rule(rule)
+    _check(fit, blocked_share, torn, share_above_z)
+    margins = _both(x, y, limits, by)
     shares = _shares(limits, share_above_z)
     found = [*(row.outcome for row in margins), *(share.outcome for share in shares)]
     if torn > 0:
@@ -57,20 +66,27 @@ def judge(
     outcome = worst(found)
     if fit == "indicative":
         outcome = f"conditional {outcome.removeprefix('conditional ')}"
-    writer = Writer(limits)
-    reasons = _reasons(writer, margins, shares, torn=torn, blocked_share=blocked_share, rule=rule)
+    writer = Writer(limits, by)
+    reasons = _reasons(writer, margins, shares, torn=torn, blocked_share=blocked_share)
     if fit == "indicative":
         reasons += [f"the picture is only indicative: {reason}" for reason in fit_reasons] or [
             "the picture is only indicative"
         ]
     reasons += _notes(x, y, limits)
     action, action_reason = propose(
-        outcome, margins, shares, writer, fit=fit, blocked_share=blocked_share, torn=torn
+        outcome,
+        margins,
+        shares,
+        writer,
+        fit=fit,
+        blocked_share=blocked_share,
+        torn=torn,
+        met=[other for other in coarser if _meets(x, y, other, by)],
     )
     return Verdict(
         standard=limits.standard,
         grade=limits.grade,
-        rule=rule,
+        rule=by.spec,
         outcome=outcome,
         reasons=tuple(_sentence(reason) for reason in reasons),
         action=action,
@@ -80,15 +96,29 @@ def judge(
     )
 
 
+def _both(
+    x: DirectionSummary, y: DirectionSummary, limits: Limits, rule: Rule
+) -> tuple[Margin, ...]:
+    return tuple(
+        row
+        for direction, summary in (("x", x), ("y", y))
+        for row in _margins(direction, summary, limits, rule)
+    )
+
+
+def _meets(x: DirectionSummary, y: DirectionSummary, other: Limits, rule: Rule) -> bool:
+    """Whether every value passes these limits too; a share above z is not known for them."""
+    if other.z_um is not None:
+        return False
+    return all(row.outcome == PASS for row in _both(x, y, other, rule))
+
+
 def _check(
     fit: str,
-    rule: str,
     blocked_share: float,
     torn: int,
     share_above_z: tuple[float, float] | None,
 ) -> None:
-    if rule not in RULES:
-        raise UsageError(message=f"'{rule}' is no decision rule: use {' or '.join(RULES)}.")
     if fit == "refused":
         raise UsageError(message="A refused picture is not judged: measure a better one.")
     if fit not in ("ok", "indicative"):
@@ -101,7 +131,7 @@ def _check(
 
 
 def _margins(
-    direction: str, summary: DirectionSummary, limits: Limits, rule: str
+    direction: str, summary: DirectionSummary, limits: Limits, rule: Rule
 ) -> Iterable[Margin]:
     w, s_limit = limits.nominal_um, limits.s_limit_um
     one, two = summary.count >= 1, summary.count >= 2  # what a mean and what an s needs
@@ -127,6 +157,7 @@ def _margins(
             limit_high_um=upper,
             outcome=outcome or NOT_JUDGED,
             judged=outcome is not None,
+            p_conform=p_conform(float(value), float(u), lower, upper),
         )
 
 
@@ -151,7 +182,6 @@ def _reasons(
     *,
     torn: int,
     blocked_share: float,
-    rule: str,
 ) -> list[str]:
     """One sentence for each value that does not pass; one for all when everything does."""
     limits = writer.limits
@@ -173,8 +203,7 @@ def _reasons(
         parts.append(f"both standard deviations are at most {writer.limit(limits.s_limit_um)}")
     if shares:
         parts.append("the share of large apertures is within its limit")
-    band = ", each by at least its uncertainty" if rule == "guard-band" else ""
-    return [", ".join(parts) + band]
+    return [", ".join(parts) + writer.band()]
 
 
 def _notes(x: DirectionSummary, y: DirectionSummary, limits: Limits) -> list[str]:

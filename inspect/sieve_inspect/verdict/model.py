@@ -11,8 +11,15 @@ __all__ = ["ACTIONS", "OUTCOMES", "RULES", "Margin", "Share", "Verdict", "worst"
 
 # From best to worst, words of ILAC-G8:09/2019.
 OUTCOMES = ("pass", "conditional pass", "conditional fail", "fail")
-ACTIONS = ("keep", "clean and recheck", "measure better", "retire")
-RULES = ("guard-band", "simple")
+ACTIONS = (
+    "keep",
+    "keep with a shorter interval",
+    "clean and recheck",
+    "measure better",
+    "restrict to coarser limits",
+    "retire",
+)
+RULES = ("guard-band", "simple", "probability")
 
 
 def worst(outcomes: Iterable[str]) -> str:
@@ -25,6 +32,7 @@ class Margin:
     """One value against its limits, in um; `U_um` is the expanded uncertainty (k = 2).
 
     `judged` is false where the value or its uncertainty is not known; such a row never passes.
+    `p_conform` is the probability that the true value is within the limits (JCGM 106:2012).
     """
 
     name: str  # "mean" | "largest aperture" | "standard deviation"
@@ -35,6 +43,7 @@ class Margin:
     limit_high_um: float | None
     outcome: str
     judged: bool = True
+    p_conform: float | None = None
 
     def to_dict(self) -> dict[str, Any]:
         """JSON-ready: a value that is not known is null."""
@@ -46,6 +55,7 @@ class Margin:
             "limit_low_um": self.limit_low_um,
             "limit_high_um": self.limit_high_um,
             "outcome": self.outcome,
+            "p_conform": None if self.p_conform is None else round(self.p_conform, 6),
         }
 
 

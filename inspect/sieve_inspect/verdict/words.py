@@ -7,7 +7,7 @@ from decimal import ROUND_DOWN, ROUND_HALF_UP, Decimal, localcontext
 
 from sieve_inspect.standard import Limits
 from sieve_inspect.verdict.model import Margin, Share
-from sieve_inspect.verdict.rules import exact
+from sieve_inspect.verdict.rules import Rule, exact
 
 __all__ = ["Writer", "decimals_for", "share_sentence"]
 
@@ -19,6 +19,8 @@ def decimals_for(expanded: float) -> int:
     """
     if not (math.isfinite(expanded) and expanded > 0):
         return 1
+    if expanded < 1e-6:  # finer than any digit written
+        return 6
     exponent = math.floor(math.log10(expanded))
     digits = 2 if expanded / 10**exponent < 3 else 1
     return min(max(digits - 1 - exponent, 0), 6)
@@ -27,8 +29,9 @@ def decimals_for(expanded: float) -> int:
 class Writer:
     """Writes lengths in um for sieves below 1 mm and in mm from there."""
 
-    def __init__(self, limits: Limits) -> None:
+    def __init__(self, limits: Limits, rule: Rule) -> None:
         self.limits = limits
+        self.rule = rule
         self._mm = limits.nominal_um >= 1000
 
     def length(self, um: float, decimals: int) -> str:
@@ -73,8 +76,21 @@ class Writer:
         if not row.outcome.startswith("conditional"):
             return ""
         side = "inside" if row.outcome == "conditional pass" else "outside"
+        if self.rule.name == "probability" and row.p_conform is not None:
+            p = row.p_conform if side == "inside" else 1 - row.p_conform
+            return f"; that is {side}, but with a probability of {100 * p:.0f} % only"
         uncertainty = self.length(row.U_um, decimals)
-        return f"; that is {side}, but by less than the uncertainty of ±{uncertainty}"
+        times = f"{self.rule.number:g} times " if self.rule.number != 1 else ""
+        return f"; that is {side}, but by less than {times}the uncertainty of ±{uncertainty}"
+
+    def band(self) -> str:
+        """How clearly every value is inside when all pass, as the end of a sentence."""
+        if self.rule.name == "simple":
+            return ""
+        if self.rule.name == "probability":
+            return f", each with a probability of at least {100 * self.rule.number:g} %"
+        times = f"{self.rule.number:g} times " if self.rule.number != 1 else ""
+        return f", each by at least {times}its uncertainty"
 
     def _not_judged(self, row: Margin) -> str:
         what = f"{row.name} in {row.direction} cannot be judged"
@@ -98,6 +114,8 @@ class Writer:
         distance = min(abs(exact(row.value_um) - exact(b)) for b in bounds)
         if not distance:
             return None
+        if self.rule.factor > 0:
+            distance /= exact(self.rule.factor)
         decimals = max(1 - distance.adjusted(), 0)  # two digits, rounded down
         return self.length(float(_rounded(float(distance), decimals, ROUND_DOWN)), decimals)
 
