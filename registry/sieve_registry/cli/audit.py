@@ -11,9 +11,9 @@ from sieve_registry.cli.common import JsonOption, emit_json, print_line, print_t
 from sieve_registry.cli.options import opened, read_day
 
 if TYPE_CHECKING:
-    from sieve_registry.audit import Audit
+    from sieve_registry.audit import Audit, AuditTable
 
-__all__ = ["audit"]
+__all__ = ["audit", "print_audit_table"]
 
 # A terminal has room for these; the files of --out hold every column.
 _ON_TERMINAL = {
@@ -66,11 +66,16 @@ def _print_audit(found: Audit) -> None:
         if not table.rows:
             print_line(f"{table.title} as of {found.as_of}: none")
         else:
-            columns = _ON_TERMINAL[table.name]
-            places = [table.columns.index(name) for name in columns]
-            rows = [[row[place] for place in places] for row in table.rows]
-            print_table(f"{table.title} as of {found.as_of}", columns, rows, ("nominal", "uses"))
+            print_audit_table(found, table)
         print_line()
     for remark in found.remarks:
         print_line(f"Note: {remark}")
     print_line(f"Ledger today: {found.events} events, head {found.head or '-'}")
+
+
+def print_audit_table(found: Audit, table: AuditTable) -> None:
+    """One table of an audit, with the columns a terminal has room for."""
+    columns = _ON_TERMINAL[table.name]
+    places = [table.columns.index(name) for name in columns]
+    rows = [[row[place] for place in places] for row in table.rows]
+    print_table(f"{table.title} as of {found.as_of}", columns, rows, ("nominal", "uses"))

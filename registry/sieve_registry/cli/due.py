@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from datetime import date
 from enum import StrEnum
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from sieve_registry.cli.common import JsonOption, emit_json, print_line, print_table
 from sieve_registry.cli.options import AsOfOption, opened, read_day
 
-__all__ = ["FailOnDue", "due"]
+if TYPE_CHECKING:
+    from sieve_registry.records import SieveState
+
+__all__ = ["FailOnDue", "due", "print_due"]
 
 
 class FailOnDue(StrEnum):
@@ -32,7 +37,7 @@ def due(
 ) -> None:
     """List the sieves in service by the day their next check is due, overdue ones first."""
     from sieve_registry import service
-    from sieve_registry.cli.views import due_dict, due_words, length_text
+    from sieve_registry.cli.views import due_dict
 
     with opened(context) as registry:
         day = read_day(as_of) or registry.today()
@@ -40,23 +45,31 @@ def due(
     payload = {"as_of": day.isoformat(), "sieves": [due_dict(state) for state in waiting]}
     late = sum(state.overdue for state in waiting)
     if not emit_json(json_path, payload):
-        rows = [
-            [
-                state.sieve.id,
-                length_text(state.sieve.nominal_nm),
-                str(state.last_check.on_date) if state.last_check else "-",
-                state.last_check.outcome if state.last_check else "never checked",
-                due_words(state),
-            ]
-            for state in waiting
-        ]
-        columns = ("sieve", "nominal", "last check", "outcome", "due")
-        print_table(f"Checks due, as of {day}", columns, rows, numeric=("nominal",))
-        print_line()
-        print_line(f"{len(waiting)} to check, {late} overdue.")
-        for state in waiting:
-            if state.last_check is not None:
-                for remark in state.remarks:
-                    print_line(f"Note: {state.sieve.id} is {remark.message}.")
+        print_due(waiting, day)
     if fail_on is not None and late:
         raise typer.Exit(1)
+
+
+def print_due(waiting: Sequence[SieveState], day: date) -> None:
+    """The due list for a person."""
+    from sieve_registry.cli.views import due_words, length_text
+
+    rows = [
+        [
+            state.sieve.id,
+            length_text(state.sieve.nominal_nm),
+            str(state.last_check.on_date) if state.last_check else "-",
+            state.last_check.outcome if state.last_check else "never checked",
+            due_words(state),
+        ]
+        for state in waiting
+    ]
+    columns = ("sieve", "nominal", "last check", "outcome", "due")
+    print_table(f"Checks due, as of {day}", columns, rows, numeric=("nominal",))
+    print_line()
+    late = sum(state.overdue for state in waiting)
+    print_line(f"{len(waiting)} to check, {late} overdue.")
+    for state in waiting:
+        if state.last_check is not None:
+            for remark in state.remarks:
+                print_line(f"Note: {state.sieve.id} is {remark.message}.")

@@ -12,9 +12,11 @@ from sieve_inspect.errors import SievewardError
 from sieve_registry.cli.audit import audit
 from sieve_registry.cli.check import check
 from sieve_registry.cli.common import Context
+from sieve_registry.cli.demo import demo
 from sieve_registry.cli.due import due
 from sieve_registry.cli.limits import limits
 from sieve_registry.cli.measure import measure
+from sieve_registry.cli.report import report
 from sieve_registry.cli.retire import retire
 from sieve_registry.cli.sieve import sieve_app
 from sieve_registry.cli.use import use
@@ -49,7 +51,7 @@ def root(
 
 
 app.add_typer(sieve_app, name="sieve")
-for command in (measure, limits, check, use, retire, due, audit, verify):
+for command in (demo, measure, limits, check, use, retire, due, audit, report, verify):
     app.command()(command)
 
 

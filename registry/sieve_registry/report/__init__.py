@@ -1,5 +1,6 @@
 """The check report: one HTML page that stands alone, on screen and on paper."""
 
+from sieve_registry.report.gather import check_view
 from sieve_registry.report.page import render_check_report
 from sieve_registry.report.view import Apertures, CheckView, Overlay, ScanFile, SieveFacts
 
@@ -9,5 +10,6 @@ __all__ = [
     "Overlay",
     "ScanFile",
     "SieveFacts",
+    "check_view",
     "render_check_report",
 ]

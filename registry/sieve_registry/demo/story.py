@@ -1,0 +1,143 @@
+"""The invented laboratory: its sieves, and what happened to them in three years.
+
+Days count back from the day the demo runs. Everybody and everything here is made up.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from sieve_registry.records import NewSieve
+
+__all__ = ["CAPTIONS", "STEPS", "Checked", "Edited", "Retired", "SieveAdded", "Step", "Used"]
+
+_MARA, _IDRIS, _LENA = "Mara Quill", "Idris Penn", "Lena Holt"
+_MAKER = "Example Weavers"
+
+
+@dataclass(frozen=True)
+class SieveAdded:
+    """A sieve goes into service."""
+
+    sieve: NewSieve
+
+
+@dataclass(frozen=True)
+class Checked:
+    """Scans of a sieve at a resolution are measured, judged and recorded."""
+
+    sieve_id: str
+    dpi: int
+    scans: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Used:
+    """Uses are logged, `recorded_late` days after they happened."""
+
+    sieve_id: str
+    count: int
+    note: str = ""
+    recorded_late: int = 0
+
+
+@dataclass(frozen=True)
+class Edited:
+    """A person changes how often a sieve is checked."""
+
+    sieve_id: str
+    interval_months: int
+
+
+@dataclass(frozen=True)
+class Retired:
+    """A person ends a sieve's service."""
+
+    sieve_id: str
+    reason: str
+
+
+@dataclass(frozen=True)
+class Step:
+    """One deed by one person, so many days before the demo's day."""
+
+    days_ago: int
+    by: str
+    deed: SieveAdded | Checked | Used | Edited | Retired
+
+
+def _sieve(sieve_id: str, nominal_um: float, place: str, uses: int | None = None) -> NewSieve:
+    return NewSieve(
+        id=sieve_id,
+        nominal_um=nominal_um,
+        serial=f"EX-{sieve_id[2:]}-31",
+        frame_um=200_000,
+        interval_uses=uses,
+        location=place,
+        maker=_MAKER,
+    )
+
+
+_NEW = _sieve("S-2000", 2000, "rack 1")
+_HEALTHY = _sieve("S-1000", 1000, "rack 1")
+_NEARLY_WORN = _sieve("S-0500", 500, "rack 1")
+_CLOGGED = _sieve("S-0250", 250, "rack 2", uses=120)
+_TORN = _sieve("S-0125", 125, "rack 2")
+_WORN_OUT = _sieve("S-0075", 75, "rack 3")
+_OVERDUE = _sieve("S-0045", 45, "rack 3")
+
+# What was drawn into the scans of each.
+CAPTIONS = {
+    "S-2000": "new",
+    "S-1000": "sound",
+    "S-0500": "worn, still just inside its limits",
+    "S-0250": "clogged",
+    "S-0125": "torn",
+    "S-0075": "worn out",
+    "S-0045": "sound when last seen",
+}
+
+STEPS = (
+    Step(1090, _LENA, SieveAdded(_HEALTHY)),
+    Step(1088, _MARA, Checked("S-1000", 600, ("s1000-1.jpg",))),
+    Step(1085, _LENA, SieveAdded(_WORN_OUT)),
+    Step(1083, _MARA, Checked("S-0075", 4800, ("s0075-1.png",))),
+    Step(1080, _LENA, SieveAdded(_NEARLY_WORN)),
+    Step(1078, _MARA, Checked("S-0500", 1200, ("s0500-1.png",))),
+    Step(1000, _LENA, SieveAdded(_CLOGGED)),
+    Step(998, _MARA, Checked("S-0250", 2400, ("s0250-1.png",))),
+    Step(940, _IDRIS, Used("S-0075", 110, "quartz, batch work")),
+    Step(900, _LENA, SieveAdded(_TORN)),
+    Step(898, _IDRIS, Checked("S-0125", 4800, ("s0125-1.tif",))),
+    Step(800, _LENA, SieveAdded(_OVERDUE)),
+    Step(798, _IDRIS, Checked("S-0045", 4800, ("s0045-1.png",))),
+    Step(730, _MARA, Checked("S-0075", 4800, ("s0075-2.png",))),
+    Step(725, _MARA, Checked("S-1000", 600, ("s1000-2.jpg",))),
+    Step(715, _MARA, Checked("S-0500", 1200, ("s0500-2.png",))),
+    Step(640, _IDRIS, Checked("S-0250", 2400, ("s0250-2.png",))),
+    Step(560, _IDRIS, Used("S-0500", 140, "from the paper log of the shaker", recorded_late=24)),
+    Step(540, _IDRIS, Checked("S-0125", 4800, ("s0125-2.tif",))),
+    Step(430, _IDRIS, Checked("S-0045", 4800, ("s0045-2.png",))),
+    Step(390, _IDRIS, Used("S-0075", 130, "quartz, batch work")),
+    Step(372, _MARA, Checked("S-0075", 4800, ("s0075-3.png",))),
+    Step(354, _MARA, Checked("S-1000", 600, ("s1000-3.jpg",))),
+    Step(352, _MARA, Checked("S-0500", 1200, ("s0500-3.png",))),
+    Step(285, _IDRIS, Checked("S-0250", 2400, ("s0250-3.png",))),
+    Step(230, _IDRIS, Used("S-0045", 60)),
+    Step(180, _IDRIS, Checked("S-0125", 4800, ("s0125-3.tif",))),
+    Step(
+        179,
+        _LENA,
+        Retired("S-0125", "Torn near the rim, seen by eye too; the sieve fell from the bench"),
+    ),
+    Step(150, _IDRIS, Used("S-0075", 160, "quartz, batch work")),
+    Step(90, _IDRIS, Used("S-0500", 150, "limestone")),
+    Step(48, _IDRIS, Used("S-0250", 125, "moist clay")),
+    Step(40, _LENA, SieveAdded(_NEW)),
+    Step(39, _MARA, Checked("S-2000", 600, ("s2000-1a.tif", "s2000-1b.tif"))),
+    Step(21, _MARA, Checked("S-0500", 1200, ("s0500-4a.png",))),
+    Step(20, _MARA, Checked("S-0500", 1200, ("s0500-4a.png", "s0500-4b.png", "s0500-4c.png"))),
+    Step(20, _LENA, Edited("S-0500", interval_months=6)),
+    Step(12, _IDRIS, Checked("S-0250", 2400, ("s0250-4.png",))),
+    Step(6, _MARA, Checked("S-0075", 4800, ("s0075-4.png",))),
+)
