@@ -48,6 +48,17 @@ class Artefact:
     u_line_width_um: float = 0.0
     source: str = ""
 
+    @property
+    def half_line_um(self) -> float | None:
+        """Half of what a dark line has over its ground's period, for the fit; None if unknown.
+
+        The squares of a chequerboard without a certified width are taken to be alike.
+        """
+        if self.pattern == "checker":
+            width = self.pitch_um if self.line_width_um is None else self.line_width_um
+            return (width - self.pitch_um) / 2
+        return None if self.line_width_um is None else self.line_width_um / 2
+
 
 @dataclass(frozen=True)
 class BudgetRow:
@@ -157,7 +168,7 @@ def calibrate(fit: MapFit, artefact: Artefact, *, bright: bool = False) -> Calib
     )
     # Two pitches of one certificate that differ by chance lean a square by as much.
     u_lean = 0.0 if _target_known(fit) else artefact.u_pitch_um / artefact.pitch_um
-    bias, u_bias, half_difference = _edge_bias(fit, artefact, (sx, sy), bright)
+    bias, u_bias, half_difference = _edge_bias(fit, artefact, (sx + sy) / 2, bright)
     scale = Scale(
         sx, sy, u_x, u_y, bias, artefact.source, float(np.degrees(shear)),
         float(np.degrees(np.hypot(u_fit[2], u_lean))), u_bias, rest,
@@ -324,26 +335,19 @@ def _budget(
 
 
 def _edge_bias(
-    fit: MapFit, artefact: Artefact, scales: tuple[float, float], bright: bool
+    fit: MapFit, artefact: Artefact, um_per_px: float, bright: bool
 ) -> tuple[float, float, float]:
     """Edge bias and its standard uncertainty (px), and half its difference between x and y.
 
-    The line's known half width less the one seen; the other way round for bright lines. Of a
-    chequerboard the "line" is what a dark square has over half the period.
+    It is how far bright ground reaches into dark: where lines are bright, the sign turns.
     """
-    if artefact.line_width_um is None or fit.half_line_at == (-1, -1):
+    at = [k for k in fit.edge_at if k >= 0]
+    if artefact.line_width_um is None or not fit.edge_known or not at:
         return 0.0, 0.0, 0.0
-    spare = artefact.pitch_um if artefact.pattern == "checker" else 0.0
-    known = (artefact.line_width_um - spare) / 2
-    bias, variance = [], []
-    for value, at, s in zip(fit.half_line, fit.half_line_at, scales, strict=True):
-        if at < 0:
-            continue
-        gradient = np.zeros((1, len(fit.solution.value)))
-        gradient[0, at] = 1 / s
-        variance.append(float(fit.variance(gradient)[0]))
-        bias.append((value - known if bright else known - value) / s)
-    half = (max(bias) - min(bias)) / 2
-    u_width = artefact.u_line_width_um / 2 / float(np.mean(scales))
-    u = float(np.sqrt(np.sum(variance) / len(bias) ** 2 + u_width**2 + half**2 / 3))
-    return float(np.mean(bias)), u, float(half)
+    gradient = np.zeros((len(at), len(fit.solution.value)))
+    gradient[np.arange(len(at)), at] = 1
+    bias = np.array([b for b in fit.edge if np.isfinite(b)]) * (-1 if bright else 1)
+    u_width = artefact.u_line_width_um / 2 / um_per_px
+    half = float(np.ptp(bias)) / 2
+    u = np.sqrt(fit.variance(gradient).sum() / len(at) ** 2 + u_width**2 + half**2 / 3)
+    return float(bias.mean()), float(u), half

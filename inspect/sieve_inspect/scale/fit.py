@@ -5,9 +5,10 @@ A mark k of picture m, seen at p (px), lies at lattice coordinates w = (i, j) of
     e_a(θm) · F(p) = P (w_a + ρ ±w_a + τ w_b) + s g + t_ma         a = 0, 1
 
 F is the map sought (a polynomial, um), e_0 = (cos θ, sin θ) and e_1 = (−sin θ, cos θ) turn it
-into the artefact's own directions, t is where the artefact lay, P its certified pitch. A dot or
-a corner gives both equations, an edge only the one across it; s = ±1 tells on which side of its
-line the edge lies and g is half the line's apparent width. ρ and τ, the artefact's own departure
+into the artefact's own directions, t is where the artefact lay, P its certified pitch. A dot
+gives both equations, an edge only the one across it; s = ±1 tells on which side of its line the
+edge lies and g is half the line's apparent width: unknown as a whole, or the known half width
+less b px of local scale. ρ and τ, the artefact's own departure
 from square, are sought only where pictures turned by known amounts tell them apart from F.
 
 Everything is linear but the θ, found by a few Gauss-Newton steps. F is a polynomial of some total
@@ -19,7 +20,7 @@ their weight (Tukey).
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -51,7 +52,8 @@ class Observations:
     """What one picture says: n equations.
 
     `point` (n, 2) as (x, y) px, `index` (n, 2) lattice coordinates, `axis` (n,) the lattice
-    direction measured, `side` (n,) −1, 0 or 1, `mark` (n,) a number for each mark.
+    direction measured, `side` (n,) −1, 0 or 1, `mark` (n,) a number for each mark, `step` (n,)
+    the local lattice step across the edge in px.
     """
 
     point: Float
@@ -59,6 +61,17 @@ class Observations:
     axis: Ints
     side: Float
     mark: Ints
+    step: Float
+
+    def take(self, which: NDArray[np.bool_]) -> Observations:
+        """Some of the equations."""
+        return Observations(*(getattr(self, f.name)[which] for f in fields(self)))
+
+    @classmethod
+    def joined(cls, parts: Sequence[Observations]) -> Observations:
+        """All equations, one part after the other."""
+        columns = ([getattr(part, f.name) for part in parts] for f in fields(cls))
+        return cls(*(np.concatenate(column) for column in columns))
 
     def turned(self, quarters: int) -> Observations:
         """The same marks in the axes of an artefact turned that many quarters further."""
@@ -95,7 +108,8 @@ class MapFit:
     """The fitted map and everything needed to judge it; lengths in um.
 
     `residual` and `weight` (n,) follow the pictures' observations one after the other, `picture`
-    (n,) tells which. `half_line` are g of edges across the picture's x and y (NaN if none).
+    (n,) tells which. `edge` are b (px) across the picture's x and y where the line's width was
+    known, else g (um), NaN where no edge was; `edge_at` their places among the parameters.
     """
 
     basis: Basis
@@ -111,8 +125,9 @@ class MapFit:
     middle: tuple[float, float]  # of the picture, px
     degree: int
     lens: int  # how many terms q |q|², q |q|⁴ …
-    half_line: tuple[float, float]
-    half_line_at: tuple[int, int]  # their places among the parameters, −1 if none
+    edge: tuple[float, float]
+    edge_at: tuple[int, int]  # −1 if none
+    edge_known: bool
     target_stretch: float  # 2ρ: the artefact's first pitch over its second, less 1
     target_lean_deg: float
 
@@ -133,17 +148,19 @@ def fit_map(
     pitch_um: float,
     middle_px: tuple[float, float],
     *,
+    half_line_um: float | None = None,
     separable: bool = False,
     target_free: bool = False,
     max_degree: int = _MAX_DEGREE,
 ) -> MapFit:
     """Fit F to the observations of one or more pictures of an artefact of pitch `pitch_um`.
 
-    `middle_px` (x, y) is the pictures' middle. `separable` (rules): X depends on x alone and Y
+    `middle_px` (x, y) is the pictures' middle, `half_line_um` the known half width of lines
+    (negative where the ground is what was measured). `separable` (rules): X depends on x alone and Y
     on y alone, but for a shear where a picture lies across. Raises `UsageError` when the marks
     do not determine the map.
     """
-    system = _System.of(pictures, pitch_um, middle_px, separable, target_free)
+    system = _System.of(pictures, pitch_um, middle_px, half_line_um, separable, target_free)
     marks = system.mark_count
     top = 1
     while top < max_degree and _terms(top + 1, separable) * _MARKS_PER_TERM <= marks:
@@ -193,6 +210,7 @@ class _System:
     picture: Ints
     pitch: float
     middle: tuple[float, float]
+    half_line: float | None
     separable: bool
     shear: bool
     target_free: bool
@@ -206,12 +224,12 @@ class _System:
         pictures: Sequence[Observations],
         pitch_um: float,
         middle_px: tuple[float, float],
+        half_line: float | None,
         separable: bool,
         target_free: bool,
     ) -> _System:
         picture = np.repeat(np.arange(len(pictures)), [len(o.axis) for o in pictures])
-        parts = [(o.point, o.index, o.axis, o.side, o.mark) for o in pictures]
-        together = Observations(*(np.concatenate(part) for part in zip(*parts, strict=True)))
+        together = Observations.joined(pictures)
         slopes = np.stack([_slope(o) for o in pictures])  # lattice steps per px along direction 0
         theta = np.arctan2(slopes[:, 1], slopes[:, 0])
         shear = not separable
@@ -231,7 +249,7 @@ class _System:
         )
         um_per_px = pitch_um * float(np.hypot(*slopes.T).mean())
         return cls(
-            together, picture, pitch_um, middle_px, separable, shear, target_free, theta,
+            together, picture, pitch_um, middle_px, half_line, separable, shear, target_free, theta,
             np.asarray(group).ravel(), um_per_px,
         )  # fmt: skip
 
@@ -240,16 +258,9 @@ class _System:
         if every == 1:
             return self
         keep = self.all.mark % every == 0
-        seen = self.all
         return replace(
-            self,
-            all=Observations(
-                seen.point[keep], seen.index[keep], seen.axis[keep], seen.side[keep],
-                seen.mark[keep],
-            ),
-            picture=self.picture[keep],
-            group=self.group[keep],
-        )  # fmt: skip
+            self, all=self.all.take(keep), picture=self.picture[keep], group=self.group[keep]
+        )
 
     @property
     def mark_count(self) -> int:
@@ -281,6 +292,7 @@ class _System:
         basis = self.basis(degree, lens, straight)
         terms = basis.values(self.all.point)
         wanted = self.pitch * self._component(self.all.index)
+        wanted = wanted + self.all.side * (self.half_line or 0.0)
         seen = self.um_per_px * self.all.point
         for turn in range(14 if robust else 3):
             design = self._design(terms, seen, theta)
@@ -335,7 +347,10 @@ class _System:
         """One column for the edges across the picture's x, one for those across its y."""
         along, _ = self._directions(self.theta)
         across_x = np.abs(along[:, 0]) >= np.abs(along[:, 1])
-        columns = [-self.all.side * across_x, -self.all.side * ~across_x]
+        size = -self.all.side
+        if self.half_line is not None:
+            size = self.all.side * self.pitch / self.all.step
+        columns = [size * across_x, size * ~across_x]
         kept = [c for c in columns if c.any()]
         return np.stack(kept, axis=1) if kept else np.zeros((len(across_x), 0))
 
@@ -362,7 +377,7 @@ class _System:
         for axis, there in enumerate((edged & across_x, edged & ~across_x)):
             if there.any():
                 at[axis], first = first, first + 1
-        half_line = tuple(solution.value[k] if k >= 0 else float("nan") for k in at)
+        edge = [float(solution.value[k]) if k >= 0 else float("nan") for k in at]
         rho, tau = solution.value[first : first + 2] if self.target_free else (0.0, 0.0)
         trusted = weight > 0.1
         return MapFit(
@@ -379,8 +394,9 @@ class _System:
             middle=self.middle,
             degree=choice[0],
             lens=choice[1],
-            half_line=(float(half_line[0]), float(half_line[1])),
-            half_line_at=(at[0], at[1]),
+            edge=(edge[0], edge[1]),
+            edge_at=(at[0], at[1]),
+            edge_known=self.half_line is not None,
             target_stretch=2 * float(rho),
             target_lean_deg=float(np.degrees(2 * tau)),
         )

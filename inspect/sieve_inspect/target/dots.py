@@ -200,4 +200,5 @@ def _equations(nodes: Nodes, place: Float, good: NDArray[np.bool_]) -> Observati
         np.tile([0, 1], count),
         np.zeros(2 * count),
         np.repeat(np.arange(count), 2),
+        np.full(2 * count, nodes.pitch),
     )
