@@ -62,18 +62,20 @@ class Clip:
     high: float
     noise: float
 
-    def apply(self, model: Float) -> tuple[Float, Float]:
-        """Expected value of a clipped noisy pixel, and its slope by the unclipped one.
+    def apply(self, model: Float, spread: Float) -> tuple[Float, Float]:
+        """Expected mean of clipped pixels, and its slope by the mean of the unclipped ones.
 
-        For a normal variable m + s n censored at both ends (Tobin, Econometrica 26, 1958).
+        `spread` is the standard deviation of the pixels of a bin before noise. For a normal
+        variable censored at both ends (Tobin, Econometrica 26, 1958).
         """
         from scipy.special import ndtr
 
-        a, b = (self.low - model) / self.noise, (self.high - model) / self.noise
+        noise = np.hypot(self.noise, spread)
+        a, b = (self.low - model) / noise, (self.high - model) / noise
         below, above = ndtr(a), ndtr(-b)
         slope = 1 - below - above
         bump = (np.exp(-0.5 * a * a) - np.exp(-0.5 * b * b)) / np.sqrt(2 * np.pi)
-        value = self.low * below + self.high * above + model * slope + self.noise * bump
+        value = self.low * below + self.high * above + model * slope + noise * bump
         return np.asarray(value), np.asarray(slope)
 
 
@@ -232,7 +234,8 @@ def model_of(
     )
     if clip is None:
         return model, jacobian, None
-    model, left = clip.apply(model)
+    steepness = jacobian[..., _E0:].sum(axis=-1)  # within a bin the light rises or falls
+    model, left = clip.apply(model, steepness * (profiles.step / np.sqrt(12)))
     jacobian *= left[..., None]
     return model, jacobian, left
 

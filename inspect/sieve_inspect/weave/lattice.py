@@ -24,6 +24,8 @@ Float = NDArray[np.float64]
 
 _SQUARE_WITHIN = np.deg2rad(7.0)  # cloth woven up to 2 deg off square, on a stretched scan
 _WINDOW = 1024
+_PERIODS = 2.3  # of the pattern that must fit into the window
+_FEWEST = 4  # openings that hang together
 _LINK = 0.34  # links may be off by this share of the pitch
 
 
@@ -75,7 +77,7 @@ def _pitch_at(light: NDArray[np.float32]) -> Pitch | None:
     height, width = (min(n, _WINDOW) for n in light.shape)
     top, left = (light.shape[0] - height) // 2, (light.shape[1] - width) // 2
     part = light[top : top + height, left : left + width]
-    part = part - pixels.box_mean(part, min(height, width) // 4)
+    part = part - pixels.box_mean(part, min(height, width) // 2)
     window = np.hanning(height)[:, None] * np.hanning(width)[None, :]
     spectrum = np.abs(np.fft.rfft2(part * window.astype(np.float32)))
     power = np.fft.fftshift(spectrum, axes=0)  # rows: -1/2..1/2 cycles/px; columns: 0..1/2
@@ -84,17 +86,20 @@ def _pitch_at(light: NDArray[np.float32]) -> Pitch | None:
     fx = column / width
     floor = float(np.median(power)) + 1e-12
     value = power[row, column]
-    far = np.hypot(fx * width, fy * height) > 3.5  # at least a few periods in the window
+    far = np.hypot(fx * width, fy * height) > _PERIODS
     half = (fx > 0) | (fy > 0)  # a real picture's spectrum is symmetric: one half says all
     keep = np.flatnonzero(far & half & (value > 8 * floor))
     keep = keep[np.argsort(value[keep])[::-1][:40]]
-    pair = _best_pair(np.stack([fx[keep], fy[keep]], axis=1), value[keep])
-    if pair is None:
+    frequency = np.stack([fx[keep], fy[keep]], axis=1)
+    strongest = _best_pair(frequency, value[keep])
+    if strongest is None:
         return None
+    near = 2 / min(height, width)
+    pair = [_fundamental(frequency, value[keep], k, near) for k in strongest]
     refined = np.stack([_refine(power, row[keep[k]], column[keep[k]]) for k in pair])
-    frequency = (refined - [0, height // 2]) / [width, height]
-    vectors = np.linalg.inv(frequency).T  # columns of the inverse are the lattice vectors
-    return Pitch(_ordered(vectors), float(value[keep[list(pair)]].min() / floor))
+    waves = (refined - [0, height // 2]) / [width, height]
+    vectors = np.linalg.inv(waves).T  # columns of the inverse are the lattice vectors
+    return Pitch(_ordered(vectors), float(value[keep[pair]].min() / floor))
 
 
 def _best_pair(frequency: Float, value: Float) -> tuple[int, int] | None:
@@ -110,6 +115,23 @@ def _best_pair(frequency: Float, value: Float) -> tuple[int, int] | None:
     product = np.where(square & alike, value[:, None] * value[None, :], 0)
     i, j = np.unravel_index(int(np.argmax(product)), product.shape)
     return (int(i), int(j)) if product[i, j] > 0 else None
+
+
+def _fundamental(frequency: Float, value: Float, peak: int, tolerance: float) -> int:
+    """The peak of which this one is a harmonic, or itself.
+
+    With thin wires the harmonics of a grating are nearly as high as its fundamental, never
+    higher; an uneven weaving comb makes a much weaker line at half the frequency.
+    """
+    for order in (4, 3, 2):
+        off = np.minimum(
+            np.hypot(*(frequency - frequency[peak] / order).T),
+            np.hypot(*(frequency + frequency[peak] / order).T),
+        )
+        near = int(np.argmin(off))
+        if off[near] < tolerance and value[near] > 0.6 * value[peak]:
+            return near
+    return peak
 
 
 def _refine(power: Float, row: int, column: int) -> Float:
@@ -145,7 +167,7 @@ def find_lattice(light: NDArray[np.float32], name: object = "the picture") -> La
     bright = _openings_are_bright(smooth, vectors)
     peaks = _peaks(smooth if bright else -smooth, vectors)
     index, member = _link(peaks, vectors)
-    if member.sum() < 9:
+    if member.sum() < _FEWEST:
         raise NoLatticeError(file=name, reason="no two rows of openings hang together")
     centre, seen = _grid(peaks[member], index[member], small.shape)
     full = (centre + 0.5) * factor - 0.5  # the centre of a block of pixels

@@ -50,13 +50,14 @@ class Profiles:
     `distance` px across the wires from the opening's centre, `value` linear light, `weight`
     pixels in the bin (0 where none fell), `gain` share of the opening's light that the blurred
     crossing wires leave there. `beyond` is how wide the neighbouring openings are taken to be,
-    px; their far edges are out of sight and only their blur is felt.
+    px; their far edges are out of sight and only their blur is felt. `step` is the bins' width.
     """
 
     distance: Float
     value: Float
     gain: Float
     weight: Float
+    step: float
     beyond: float = np.inf
 
     def take(self, which: NDArray[np.intp]) -> Profiles:
@@ -66,6 +67,7 @@ class Profiles:
             self.value[which],
             self.gain[which],
             self.weight[which],
+            self.step,
             self.beyond,
         )
 
@@ -102,7 +104,7 @@ def gather(
     filled = weight > 0
     for total in (distance, value, gains):
         np.divide(total, weight, out=total, where=filled)
-    return Profiles(distance, value, gains, weight, beyond)
+    return Profiles(distance, value, gains, weight, band.step, beyond)
 
 
 _GAIN_STEPS = 16  # per px

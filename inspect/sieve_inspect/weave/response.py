@@ -16,6 +16,7 @@ __all__ = ["Corrections", "EdgeResponse", "corrections_for", "gaussian_response"
 
 Float = NDArray[np.float64]
 
+_SHARPEST = 0.75  # px; a sharpened edge fits a narrow Gaussian and yet has its halo around it
 _PER_SIGMA = 32  # grid points of a table
 
 
@@ -118,15 +119,14 @@ class Corrections:
 def corrections_for(sigma: float) -> Corrections:
     """Corrections for a blur of about `sigma` px.
 
-    Narrow bumps half a sigma apart shape the core; two wide symmetric ones carry glare.
+    Narrow bumps a third of the blur apart shape the core; two wide symmetric ones carry glare.
     """
-    place = 0.5 * sigma * np.arange(-7, 8)
-    narrow = np.full(len(place), 0.5 * sigma)
-    wide = sigma * np.array([2.5, 5.0])
-    prior = 0.03 + 0.15 * np.exp(-0.5 * (place / (1.5 * sigma)) ** 2)
+    unit = max(sigma, _SHARPEST)
+    place = unit / 3 * np.arange(-8, 9)
+    prior = 0.03 + 0.15 * np.exp(-0.5 * (place / (1.2 * unit)) ** 2)
     return Corrections(
         sigma,
         np.append(place, [0.0, 0.0]),
-        np.append(narrow, wide),
-        np.append(prior, [0.1, 0.1]),
+        np.append(np.full(len(place), unit / 3), unit * np.array([2.5, 5.0])),
+        np.append(prior, [0.04, 0.04]),
     )

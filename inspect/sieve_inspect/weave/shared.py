@@ -98,9 +98,12 @@ def _settle_sigma(openings: _Openings, sigma: float, rounds: int) -> float:
     return sigma
 
 
-def fit_sigma(profiles: Profiles, start: Float, sigma: float, rounds: int) -> float:
-    """The blur of the edges as a Gaussian sigma (px), from a guess of it."""
-    return _settle_sigma(_Openings(profiles, start, None, None), sigma, rounds)
+def fit_sigma(
+    profiles: Profiles, start: Float, sigma: float, rounds: int, clip: Clip | None = None
+) -> tuple[float, Float]:
+    """The blur of the edges as a Gaussian sigma (px) from a guess of it, and the parameters."""
+    openings = _Openings(profiles, start, None, clip)
+    return _settle_sigma(openings, sigma, rounds), openings.p
 
 
 def fit_response(
@@ -110,17 +113,20 @@ def fit_response(
     prior: LevelPrior | None = None,
     clip: Clip | None = None,
     rounds: int = 4,
+    freedom: float = 1.0,
 ) -> tuple[EdgeResponse, float]:
     """Fit the edge response to some hundred openings; `sigma` (px) is a good first guess.
 
+    `freedom` scales how far the shape may depart from a Gaussian.
     Also returns the standard uncertainty (px) common to all widths from what the pixels leave
     open about the shape.
     """
     openings = _Openings(profiles, start, prior, clip)
     corrections = corrections_for(_settle_sigma(openings, sigma, 3))
     table = corrections.table()
-    size = np.zeros(len(corrections.prior))
+    prior_size = freedom * corrections.prior
+    size = np.zeros(len(prior_size))
     for _ in range(rounds):
         response = corrections.response(size)
-        size = size + openings.step(response, table, size, corrections.prior)
+        size = size + openings.step(response, table, size, prior_size)
     return corrections.response(size), openings.u_width

@@ -29,8 +29,9 @@ _INSIDE = 0.35  # px a corner may lie beyond the outermost pixel centres; its pi
 class Neighbourhood:
     """The four neighbours of every opening: right, left, below, above.
 
-    `index` (n, 4) numbers them, -1 where the lattice has none; `rim` (n,) tells openings that
-    lack a neighbour though the picture has room for it: there the cloth ends. `row` and `column`
+    `index` (n, 4) numbers them, -1 where the lattice has none; `rim` (n,) tells openings at
+    the end of the cloth: a neighbour is lacking, or hangs together with such a place through
+    openings that show no light, though the picture has room for more. `row` and `column`
     (n,) are their places in the lattice.
     """
 
@@ -55,11 +56,22 @@ class Neighbourhood:
         moves = ((0, 1), (0, -1), (1, 0), (-1, 0))
         index = np.stack([grid[row + 1 + r, column + 1 + c] for r, c in moves], axis=1)
         centre = lattice.centre[row, column]
-        rim = np.zeros(len(row), np.bool_)
+        seen = lattice.seen[row, column]
+        outside = np.zeros(len(row), np.bool_)
         for k, (r, c) in enumerate(moves):
             x, y = (centre + c * vectors[:, 0] + r * vectors[:, 1]).T
             room = (x > 0) & (y > 0) & (x < shape[1] - 1) & (y < shape[0] - 1)
-            rim |= room & (index[:, k] < 0)
+            outside |= room & (index[:, k] < 0)
+        rim = outside.copy()
+        beyond = outside & ~seen
+        while True:  # what is dark and hangs together with the outside is outside
+            touching = (beyond[index] & (index >= 0)).any(axis=1)
+            further = touching & ~seen & ~beyond
+            rim |= touching
+            if not further.any():
+                break
+            beyond |= further
+        rim |= beyond
         return cls(index, rim, row, column)
 
 
@@ -71,10 +83,12 @@ def judge_states(
     profiles: Sequence[Profiles],
     levels: Levels,
     hood: Neighbourhood,
+    blur: float,
 ) -> tuple[NDArray[np.str_], NDArray[np.int64], Float]:
     """State, flags and dark share (0..1) of every opening; see `flags` for their meaning.
 
-    `places` are the openings' centres (n, 2) as the lattice has them and as the fits do.
+    `places` are the openings' centres (n, 2) as the lattice has them and as the fits do; `blur`
+    is the Gaussian sigma of the edges, px.
     """
     placed, fitted = places
     flags = np.zeros(len(placed), np.int64)
@@ -90,7 +104,7 @@ def judge_states(
     flags[_cut(light.shape, fitted, vectors, fits, size)] |= Flag.BORDER
     own = np.stack([np.where(sound, f.width, s) for f, s in zip(fits, size, strict=True)], axis=1)
     usual = np.broadcast_to(size - 2.5 * np.minimum(spread, 0.15 * size), own.shape)
-    half = 0.5 * np.where(sound[:, None], np.minimum(own, size), usual) - 1.5
+    half = 0.5 * np.where(sound[:, None], np.minimum(own, size), usual) - (0.4 + 1.2 * blur)
     half = np.maximum(half, 0.2 * size)
     middle = np.where(sound[:, None], fitted, placed)
     filled = _dark_share(light, middle, vectors, half, levels)

@@ -1,0 +1,266 @@
+"""One lattice direction of a picture: a first look, the edge response, every width."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sieve_inspect.weave.edge import Clip, EdgeFit, LevelPrior, fit_edges, start_parameters
+from sieve_inspect.weave.levels import level_prior
+from sieve_inspect.weave.profiles import Band, Crossing, Profiles, gather
+from sieve_inspect.weave.response import EdgeResponse, gaussian_response
+from sieve_inspect.weave.shared import fit_response, fit_sigma
+
+__all__ = ["Axis", "Rough", "measure_axis", "rough_look", "sensor_range"]
+
+Float = NDArray[np.float64]
+
+_SAMPLE = 250  # openings that fix the edge response; more would add nothing to it …
+_SAMPLE_TIGHT = 800  # … but where blur and opening are hard to tell apart
+_NOISE = 0.01  # of a pixel, until it is known
+_CLIPPED = 0.002  # share of all pixels at an end of the range
+_PLATEAU = 9.0  # blur sigmas
+_STEP = 0.35  # px, bin width across the wires
+_SATURATED = 0.03  # px of doubt where the upper half of every edge is out of sight
+_SHAPE_TRUST = 0.15  # share of what the correction of the response's shape did that stays in doubt
+
+
+@dataclass(frozen=True, eq=False)
+class Axis:
+    """Fits across one lattice direction.
+
+    `normal` (n, 2) are unit vectors across the wires; `u_response` (px) is the uncertainty
+    common to all widths from what the edge response leaves open.
+    """
+
+    fit: EdgeFit
+    normal: Float
+    response: EdgeResponse
+    u_response: float
+
+
+def _unit(vectors: Float) -> Float:
+    return np.asarray(vectors / np.hypot(vectors[..., 0], vectors[..., 1])[..., None])
+
+
+def _wire_direction(vectors: Float, axis: int) -> Float:
+    """Unit vectors (n, 2) along the wires that bound the openings in direction `axis`.
+
+    Signed so that across the wires points right (axis 0) or down (axis 1).
+    """
+    return _unit(vectors[:, 1 - axis]) * (1 if axis == 0 else -1)
+
+
+def _spacing(vectors: Float, axis: int) -> float:
+    """Mean distance of neighbouring wires across direction `axis`, px."""
+    along = _wire_direction(vectors, axis)
+    across = np.stack([along[:, 1], -along[:, 0]], axis=1)
+    return float(np.median(np.abs((vectors[:, axis] * across).sum(axis=1))))
+
+
+@dataclass(frozen=True)
+class Rough:
+    """First look at one direction: opening, wire and blur of the edges in px; light; noise.
+
+    `saturated` tells that openings shine brighter than the sensor can say.
+    """
+
+    opening: float
+    wire: float
+    sigma: float
+    noise: float
+    floor: float
+    amplitude: float
+    saturated: bool
+
+    @property
+    def tight(self) -> bool:
+        """Whether there is no plateau, for blur or saturation, on which levels could be read."""
+        short = self.opening < _PLATEAU * self.sigma or self.wire < 0.7 * _PLATEAU * self.sigma
+        return short or self.saturated
+
+    @property
+    def rounds(self) -> int:
+        """Steps until a fit has settled: many where the level hangs on the foot of the edge."""
+        return 10 if self.saturated else 3
+
+    @property
+    def freedom(self) -> float:
+        """How far the response may depart from a Gaussian; half of it is unseen if saturated."""
+        return 0.1 if self.saturated else 1.0
+
+    def lit(self, start: Float) -> Float:
+        """Starting parameters (n, 8) with the levels of this look where pixels cannot give them."""
+        if not self.saturated:
+            return start
+        start = start.copy()
+        start[:, 0], start[:, 1:4] = self.floor, self.amplitude
+        return start
+
+
+def sensor_range(light: NDArray[np.float32]) -> Clip | None:
+    """The range the sensor clipped to, where it did so to more than a stray pixel."""
+    low, high = float(light.min()), float(light.max())
+    clipped = float(((light == low) | (light == high)).mean())
+    return Clip(low, high, _NOISE) if clipped > _CLIPPED else None
+
+
+def rough_look(
+    light: NDArray[np.float32],
+    centre: Float,
+    vectors: Float,
+    pitch: Float,
+    clip: Clip | None,
+) -> list[Rough] | None:
+    """Rough sizes in both directions, from a thin band at mid-position; None if no edges show."""
+    pick = np.linspace(0, len(centre) - 1, min(_SAMPLE, len(centre))).astype(int)
+    looks = []
+    for axis in (0, 1):
+        spacing = _spacing(vectors, axis)
+        band = Band(0.8 * spacing, 0.1 * float(pitch[1 - axis]), _STEP)
+        along = _wire_direction(vectors[pick], axis)
+        profiles = gather(light, centre[pick], along, band, beyond=0.6 * spacing)
+        start = start_parameters(profiles, spacing)
+        width = start[:, 6] - start[:, 5]
+        good = np.flatnonzero(np.isfinite(start).all(axis=1))
+        if len(good) < max(4, 0.3 * len(pick)):
+            return None
+        opening = float(np.median(width[good]))
+        ordinary = good[np.abs(width[good] - opening) < 0.3 * opening][:100]
+        chosen = profiles.take(ordinary)
+        saturated = clip is not None and _at_limit(start[ordinary], clip)
+        rounds = 24 if saturated else 8
+        sigma, p = fit_sigma(chosen, start[ordinary], 1.0, rounds, clip)
+        fit = fit_edges(chosen, p, gaussian_response(sigma), None, clip)
+        noise = float(np.median(fit.misfit))
+        floor, amplitude = float(np.median(fit.floor)), float(np.median(fit.amplitude))
+        wire = max(spacing - opening, 0.5)
+        looks.append(Rough(opening, wire, sigma, noise, floor, amplitude, saturated))
+    return looks
+
+
+def _at_limit(start: Float, clip: Clip) -> bool:
+    """Whether the openings are as bright as anything the sensor can say."""
+    return bool(np.median(start[:, 0] + start[:, 1]) > clip.high - 2 * clip.noise)
+
+
+def measure_axis(
+    light: NDArray[np.float32],
+    centre: Float,
+    seen: NDArray[np.bool_],
+    vectors: Float,
+    rough: list[Rough],
+    clip: Clip | None,
+    axis: int,
+) -> tuple[Profiles, Axis]:
+    """Measure the width of every opening across one direction.
+
+    `centre` (n, 2) px and local lattice `vectors` (n, 2, 2) of all openings, of which `seen` (n,)
+    show light.
+    """
+    this, other = rough[axis], rough[1 - axis]
+    # Far enough to see the neighbours begin, not so far as to see them end.
+    beyond = min(2.5 * this.sigma, 0.35 * this.opening) + 0.5
+    reach = 0.5 * this.opening + this.wire + beyond
+    band = Band(reach, 0.25 * other.opening, _STEP)
+    along = _wire_direction(vectors, axis)
+    crossing = Crossing(other.opening, other.opening + other.wire, other.sigma)
+    profiles = gather(light, centre, along, band, crossing, this.opening)
+    start = this.lit(start_parameters(profiles, this.opening + this.wire))
+    if clip is not None:
+        clip = replace(clip, noise=max(1e-4, this.noise))
+    fitter = _Fitter(profiles, start, this, clip)
+    sample = _sample(profiles, start, seen, _SAMPLE_TIGHT if this.tight else _SAMPLE)
+    response, u_response = fitter.response(sample, None)
+    prior = None
+    if this.tight:
+        some = np.flatnonzero(seen & np.isfinite(start).all(axis=1))
+        some = some[:: max(1, len(some) // 2000)]
+        first = fit_edges(profiles.take(some), start[some], response, None, clip, this.rounds)
+        sound = ~first.poor
+        prior = level_prior(
+            first.take(np.flatnonzero(sound)), some[sound], centre, float(np.median(first.misfit))
+        )
+        # The levels come from these same pixels: what they left open about the response stays.
+        response, _ = fitter.response(sample, prior)
+    fit = fitter.all(response, prior)
+    normal = np.stack([along[:, 1], -along[:, 0]], axis=1)
+    return profiles, Axis(fit, normal, response, u_response)
+
+
+@dataclass(frozen=True, eq=False)
+class _Fitter:
+    """The profiles of one direction with where to start from."""
+
+    profiles: Profiles
+    start: Float
+    rough: Rough
+    clip: Clip | None
+
+    def response(
+        self, sample: NDArray[np.intp], prior: LevelPrior | None
+    ) -> tuple[EdgeResponse, float]:
+        """The edge response and its share in the uncertainty, from some openings."""
+        sigma, rounds = self.rough.sigma, self.rough.rounds
+        for last in (False, True):
+            chosen, start = self.profiles.take(sample), self.start[sample]
+            known = prior.take(sample) if prior is not None else None
+            response, u_response = fit_response(
+                chosen, start, sigma, known, self.clip, rounds + 1, self.rough.freedom
+            )
+            if last:
+                break
+            poor = fit_edges(chosen, start, response, known, self.clip, rounds).poor
+            if not poor.any():
+                break
+            sample, sigma = sample[~poor], response.sigma  # a lint would bend it for all
+        return response, float(np.hypot(u_response, self._shape_doubt(sample, response, known)))
+
+    def _shape_doubt(
+        self, sample: NDArray[np.intp], response: EdgeResponse, prior: LevelPrior | None
+    ) -> float:
+        """How far the mean width hangs on the response's shape, px: a share of the correction."""
+        chosen, start = self.profiles.take(sample), self.start[sample]
+        plain = gaussian_response(response.sigma)
+        widths = [
+            fit_edges(chosen, start, f, prior, self.clip, self.rough.rounds).width
+            for f in (plain, response)
+        ]
+        doubt = _SHAPE_TRUST * abs(float(np.mean(widths[1] - widths[0])))
+        return doubt + (_SATURATED if self.rough.saturated else 0.0)
+
+    def all(self, response: EdgeResponse, prior: LevelPrior | None) -> EdgeFit:
+        """Fit every opening; where the neighbourhood does not fit, look at the opening alone.
+
+        A particle in the next opening, or a lint across it, says nothing against this one: the
+        second fit ends within the wires on both sides.
+        """
+        start = self.start
+        fit = fit_edges(self.profiles, start, response, prior, self.clip, self.rough.rounds)
+        poor = np.flatnonzero(fit.poor)
+        if not len(poor):
+            return fit
+        middle = 0.5 * (start[poor, 5] + start[poor, 6])
+        reach = 0.5 * (start[poor, 6] - start[poor, 5]) + 0.6 * self.rough.wire
+        alone = self.profiles.take(poor).within(middle - reach, middle + reach)
+        known = prior.take(poor) if prior is not None else None
+        return fit.replaced(
+            poor, fit_edges(alone, start[poor], response, known, self.clip, self.rough.rounds)
+        )
+
+
+def _sample(
+    profiles: Profiles, start: Float, seen: NDArray[np.bool_], most: int
+) -> NDArray[np.intp]:
+    """Openings fit to tell the edge response: whole, seen, ordinary in level and width."""
+    total = profiles.weight.sum(axis=1)
+    width, top = start[:, 6] - start[:, 5], start[:, 0] + start[:, 1]
+    good = seen & np.isfinite(start).all(axis=1) & (total > 0.98 * np.median(total))
+    for value in (width, top):
+        middle = np.nanmedian(value[good])
+        spread = np.nanmedian(np.abs(value[good] - middle))
+        good &= np.abs(value - middle) <= 4 * spread + 1e-9
+    which = np.flatnonzero(good)
+    return np.random.default_rng(1).permutation(which)[:most]
