@@ -118,7 +118,7 @@ def _print_places(result: DemoResult, told: list[Told]) -> None:
         print_line(f"  {one.report}  {one.sieve_id}, {one.drawn}")
     print_line(f"  {result.audit_page}  the audit of {result.audit.as_of}")
     print_line()
-    base = f"sieveward --registry {shlex.quote(str(result.registry))}"
-    print_line("Ask for more:")
+    print_line("Ask more of this registry:")
+    print_line(f"  export SIEVEWARD_REGISTRY={shlex.quote(str(result.registry))}")
     for command in ("sieve show S-0500", f"audit --as-of {result.audit.as_of}", "verify"):
-        print_line(f"  {base} {command}")
+        print_line(f"  sieveward {command}")

@@ -128,7 +128,7 @@ STEPS = (
     Step(
         179,
         _LENA,
-        Retired("S-0125", "Torn near the rim, seen by eye too; the sieve fell from the bench"),
+        Retired("S-0125", "Torn: the sieve fell from the bench; seen by eye too"),
     ),
     Step(150, _IDRIS, Used("S-0075", 160, "quartz, batch work")),
     Step(90, _IDRIS, Used("S-0500", 150, "limestone")),

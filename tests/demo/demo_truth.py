@@ -1,0 +1,48 @@
+"""What the drawing says of a check's scans: the truth the demo is held against."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from sieve_registry.demo.scans import SCANS, draw
+
+
+@dataclass(frozen=True)
+class TrueCloth:
+    """Mean widths in um of the sound apertures, torn ones, and the blocked share of the area."""
+
+    mean_x: float
+    mean_y: float
+    torn: int
+    blocked_share: float
+
+
+def true_cloth(names: tuple[str, ...]) -> TrueCloth:
+    """The truth of some scans taken together."""
+    scans = [scan for scan in SCANS if scan.name in names]
+    truths = [draw(scan).truth for scan in scans]
+    means = [
+        float(
+            np.concatenate(
+                [
+                    widths_um(t, d, (s.scale.um_per_px_x, s.scale.um_per_px_y))[t.state == "ok"]
+                    for s, t in zip(scans, truths, strict=True)
+                ]
+            ).mean()
+        )
+        for d in "xy"
+    ]
+    whole = np.concatenate([t.blocked_share[t.whole] for t in truths])
+    torn = sum(int((t.state == "torn").sum()) for t in truths)
+    return TrueCloth(*means, torn, float(whole.mean()))
+
+
+def widths_um(truth, direction, step):
+    """Widths across the wires, (n,), from the edge points: px turned to um before measuring."""
+    edges = getattr(truth, f"edges_{direction}") * np.array(step)
+    along = getattr(truth, f"along_{direction}") * np.array(step)
+    along /= np.linalg.norm(along, axis=1, keepdims=True)
+    across = edges[:, 1] - edges[:, 0]
+    return np.abs(across[:, 0] * along[:, 1] - across[:, 1] * along[:, 0])

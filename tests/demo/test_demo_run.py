@@ -1,0 +1,182 @@
+"""The demo's findings against the truth of its drawings, and what it leaves behind."""
+
+from __future__ import annotations
+
+import json
+import re
+import sys
+from datetime import date, timedelta
+
+import pytest
+from demo_truth import true_cloth
+
+from sieve_inspect.errors import UnreadableImageError, UnwritableOutputError
+from sieve_inspect.standard import limits
+from sieve_registry import audit as audits
+from sieve_registry import service
+from sieve_registry.cli.main import main
+from sieve_registry.demo.run import run_demo
+from sieve_registry.demo.scans import SCALES
+from sieve_registry.demo.story import STEPS, Checked, Used
+
+TODAY = date(2026, 3, 5)
+CHECKS = [step for step in STEPS if isinstance(step.deed, Checked)]
+
+
+@pytest.mark.parametrize("number", range(1, len(CHECKS) + 1))
+def test_a_check_finds_what_was_drawn(registry, number):
+    deed = CHECKS[number - 1].deed
+    check = service.get_check(registry, str(number)).check
+    truth = true_cloth(deed.scans)
+    assert check.sieve_id == deed.sieve_id
+    # The bound of apertures from 7 px on: the mean within 0.03 px of the drawing.
+    scale = SCALES[deed.dpi]
+    assert abs(float(check.x.mean_um) - truth.mean_x) < 0.03 * scale.um_per_px_x
+    assert abs(float(check.y.mean_um) - truth.mean_y) < 0.03 * scale.um_per_px_y
+    nominal = check.nominal_nm / 1000
+    off = max(abs(truth.mean_x - nominal), abs(truth.mean_y - nominal))
+    outside = off > limits(nominal).y_um
+    if truth.torn or outside:
+        assert (check.outcome, check.action) == ("fail", "retire"), check.reasons
+    else:
+        assert check.outcome in ("pass", "conditional pass"), check.reasons
+        dirty = truth.blocked_share > 0.01
+        assert (check.action == "clean and recheck") == dirty
+
+
+def test_each_sieve_ends_as_its_caption_says(finished):
+    result, _ = finished
+    ends = {
+        sieve: (detail.check.outcome, detail.check.action)
+        for sieve, detail in result.details.items()
+    }
+    assert ends == {
+        "S-2000": ("pass", "keep"),
+        "S-1000": ("pass", "keep"),
+        "S-0500": ("pass", "keep"),
+        "S-0250": ("pass", "clean and recheck"),
+        "S-0125": ("fail", "retire"),
+        "S-0075": ("fail", "retire"),
+        "S-0045": ("pass", "keep"),
+    }
+    status = {state.sieve.id: state.status for state in result.states}
+    assert status.pop("S-0125") == "retired"
+    assert set(status.values()) == {"in service"}
+
+
+def test_near_a_limit_more_fields_decide(finished):
+    """One scan of the nearly worn sieve is not enough, three are."""
+    history = finished[0].histories["S-0500"]
+    one, three = history.checks[-2:]
+    assert (one.outcome, one.action) == ("conditional pass", "measure better")
+    assert three.outcome == "pass"
+    assert three.x.u_mean_um < one.x.u_mean_um
+
+
+def test_the_registry_holds_together(registry):
+    proof = service.verify(registry)
+    assert (proof.ok, proof.events) == (True, len(STEPS))
+
+
+def test_the_long_unseen_sieve_leads_the_due_list(finished):
+    first, *rest = finished[0].due
+    assert (first.sieve.id, first.overdue) == ("S-0045", True)
+    assert not any(state.overdue for state in rest)
+
+
+def test_the_audit_answers_as_of_its_day(finished):
+    result, _ = finished
+    states = {row[0]: row for row in result.audit.tables[0].rows}
+    assert states["S-0125"][4] == "in service"  # retired only later
+    assert "S-2000" not in states  # not there yet
+    assert result.audit_page.is_file()
+
+
+def test_what_was_recorded_late_is_marked(registry):
+    (late,) = [s for s in STEPS if isinstance(s.deed, Used) and s.deed.recorded_late]
+    happened = TODAY - timedelta(days=late.days_ago)
+    found = audits.audit(registry, happened + timedelta(days=1)).to_dict()
+    (use,) = [row for row in found["uses"] if row["date"] == str(happened)]
+    known = happened + timedelta(days=late.deed.recorded_late)
+    assert use["recorded later"] == str(known)
+    after = audits.audit(registry, known).to_dict()
+    assert not any(row["recorded later"] for row in after["uses"])
+
+
+def test_reports_stand_alone(finished):
+    result, _ = finished
+    assert set(result.reports) == set(result.details)
+    for sieve, path in result.reports.items():
+        page = path.read_text(encoding="utf-8")
+        assert sieve in page
+        links = re.findall(r"(?:src|href)=[\"']([^\"']*)", page) + re.findall(r"url\(([^)]*)", page)
+        assert links
+        assert all(link.startswith(("data:", "#")) for link in links)
+
+
+def test_each_step_is_told_within_80_columns(finished):
+    _, told = finished
+    assert sum(line.startswith("[") for line in told) == len(STEPS)
+    assert all(len(line) <= 80 for line in told)
+
+
+def test_a_folder_that_holds_something_is_left_alone(tmp_path):
+    keep = tmp_path / "notes.txt"
+    keep.write_text("mine")
+    with pytest.raises(UnwritableOutputError, match="replaces nothing"):
+        run_demo(tmp_path, tell=print)
+    assert [path.name for path in tmp_path.iterdir()] == ["notes.txt"]
+    with pytest.raises(UnwritableOutputError):
+        run_demo(keep, tell=print)
+    assert keep.read_text() == "mine"
+
+
+@pytest.mark.parametrize("there", [True, False])
+def test_broken_off_it_leaves_nothing(tmp_path, monkeypatch, there):
+    folder = tmp_path / "laboratory"
+    if there:
+        folder.mkdir()
+    no_scans = tmp_path / "empty"
+    no_scans.mkdir()
+    monkeypatch.setattr("sieve_registry.demo.run.images_folder", lambda: no_scans)
+    monkeypatch.setattr("sieve_registry.demo.run.load_scale", lambda _: SCALES[600])
+    with pytest.raises(UnreadableImageError):
+        run_demo(folder, tell=[].append)
+    assert folder.exists() == there
+    assert not there or not list(folder.iterdir())
+
+
+@pytest.fixture
+def typing(finished, monkeypatch, capsys):
+    """The command, with the run of this session's fixture in place of another one."""
+    monkeypatch.setattr("sieve_registry.demo.run.run_demo", lambda *_, **__: finished[0])
+
+    def type_it(*arguments):
+        monkeypatch.setattr(sys, "argv", ["sieveward", "demo", *arguments])
+        with pytest.raises(SystemExit) as ended:
+            main()
+        said = capsys.readouterr()
+        return ended.value.code or 0, said.out, said.err
+
+    return type_it
+
+
+def test_the_end_reads_well(typing, finished):
+    result, _ = finished
+    code, out, _ = typing()
+    assert code == 0
+    folder = str(result.folder)
+    assert all(len(line) <= 80 for line in out.splitlines() if folder not in line)
+    assert out.index("S-2000") < out.index("S-0045")  # coarse to fine
+    for words in ("drawn as: clogged", "Checks due, as of", "Sieves as of", folder):
+        assert words in out
+
+
+def test_the_answer_as_json(typing, finished):
+    _, out, _ = typing("--json", "-")
+    found = json.loads(out)
+    assert {"folder", "registry", "today", "sieves", "due", "audit", "audit_page"} == set(found)
+    by_id = {sieve["id"]: sieve for sieve in found["sieves"]}
+    assert by_id["S-0250"]["action"] == "clean and recheck"
+    assert by_id["S-0125"]["status"] == "retired"
+    assert found["due"][0]["id"] == "S-0045"

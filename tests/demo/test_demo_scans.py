@@ -1,0 +1,70 @@
+"""The committed scans are what the recipes draw, and the story names each of them."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from PIL import Image
+
+from sieve_inspect.scale import load_scale
+from sieve_registry.demo.images import images_folder, scale_name
+from sieve_registry.demo.scans import SCALES, SCANS, draw, draw_all
+from sieve_registry.demo.story import CAPTIONS, STEPS, Checked, SieveAdded
+
+_MOST_BYTES = 12_000_000
+
+
+def stored(path):
+    if path.suffix == ".tif":
+        import tifffile
+
+        return tifffile.imread(path)
+    with Image.open(path) as picture:
+        return np.asarray(picture)
+
+
+@pytest.mark.parametrize("scan", SCANS, ids=[scan.name for scan in SCANS])
+def test_a_scan_is_what_its_recipe_draws(scan):
+    drawn = draw(scan).image.astype(int)
+    kept = stored(images_folder() / scan.name).astype(int)
+    assert kept.shape == drawn.shape
+    # Sums in another order may tip a rounding; a JPEG decoder of another make a little more.
+    assert np.abs(kept - drawn).max() <= (4 if scan.name.endswith(".jpg") else 1)
+
+
+def test_the_scale_files_say_what_was_drawn():
+    for dpi, scale in SCALES.items():
+        assert load_scale(images_folder() / scale_name(dpi)) == scale
+
+
+def test_every_scan_is_told_of_and_none_is_missing():
+    told = {name for step in STEPS if isinstance(step.deed, Checked) for name in step.deed.scans}
+    assert told == {scan.name for scan in SCANS}
+    dpi = {scan.name: scan.dpi for scan in SCANS}
+    for step in STEPS:
+        if isinstance(step.deed, Checked):
+            assert {dpi[name] for name in step.deed.scans} == {step.deed.dpi}
+    added = [step.deed.sieve.id for step in STEPS if isinstance(step.deed, SieveAdded)]
+    assert sorted(added) == sorted(CAPTIONS)
+
+
+def test_the_story_runs_forward():
+    days = [step.days_ago for step in STEPS]
+    assert days == sorted(days, reverse=True)
+    assert days[0] > 2.9 * 365
+    assert days[-1] >= 1
+
+
+def test_the_folder_stays_small():
+    assert sum(path.stat().st_size for path in images_folder().iterdir()) < _MOST_BYTES
+
+
+def test_one_command_draws_them_all(tmp_path, monkeypatch):
+    monkeypatch.setattr("sieve_registry.demo.scans.SCANS", SCANS[:1])
+    written = draw_all(tmp_path)
+    assert sorted(path.name for path in written) == sorted(
+        [SCANS[0].name, *(scale_name(dpi) for dpi in SCALES)]
+    )
+    again = [path.read_bytes() for path in written]
+    draw_all(tmp_path)
+    assert [path.read_bytes() for path in written] == again
