@@ -14,9 +14,18 @@ SievewardError                     (sieve_inspect.errors)
 │   ├── DateRefusedError          37
 │   ├── EvidenceError             38
 │   └── NoRegistryError           39
-└── IntegrityError             40–49   what was recorded is no longer what was recorded
-    ├── BrokenRecordError         40
-    └── EvidenceAlteredError      41
+├── IntegrityError             40–41   what was recorded is no longer what was recorded
+│   ├── BrokenRecordError         40
+│   └── EvidenceAlteredError      41
+├── RuleError                  42–48   what was asked would contradict what is recorded
+│   ├── RuleRefusedError          42
+│   ├── UnknownRecordError        43
+│   ├── StackError                44
+│   ├── NetworkDriveError         45
+│   ├── ArchiveError              46
+│   ├── SignatureError            47
+│   └── BadRowsError              48
+└── UnforeseenError               49   a fault of the program itself
 """
 
 from __future__ import annotations
@@ -24,6 +33,8 @@ from __future__ import annotations
 from sieve_inspect.errors import SievewardError, UsageError
 
 __all__ = [
+    "ArchiveError",
+    "BadRowsError",
     "BadTextError",
     "BrokenRecordError",
     "DateRefusedError",
@@ -32,12 +43,19 @@ __all__ = [
     "EvidenceError",
     "ForeignRegistryError",
     "IntegrityError",
+    "NetworkDriveError",
     "NoRegistryError",
     "RegistryError",
     "RegistryFileError",
     "RegistryLockedError",
+    "RuleError",
+    "RuleRefusedError",
     "SieveRetiredError",
+    "SignatureError",
+    "StackError",
+    "UnforeseenError",
     "UnknownCheckError",
+    "UnknownRecordError",
     "UnknownSieveError",
 ]
 
@@ -159,3 +177,75 @@ class EvidenceAlteredError(IntegrityError):
         "The evidence file {file} no longer holds what was stored in it: restore it from a backup."
     )
     exit_code = 41
+
+
+class RuleError(SievewardError):
+    """What was asked would contradict what is recorded, or leads away from it."""
+
+    exit_code = 42
+
+
+class RuleRefusedError(RuleError):
+    """A sieve's life does not allow this; all that stands against it is named at once."""
+
+    template = "Nothing was recorded of sieve {sieve!r}: {reason}."
+    exit_code = 42
+
+
+class UnknownRecordError(RuleError):
+    """No event of that number, or one that cannot be corrected in that way."""
+
+    template = "The record {record!r} cannot be corrected: {reason}."
+    exit_code = 43
+
+
+class StackError(RuleError):
+    """No stack of that name, or one that cannot be as it was given."""
+
+    template = "The stack {stack!r} {reason}."
+    exit_code = 44
+
+
+class NetworkDriveError(RuleError):
+    """A registry file on a drive several computers share."""
+
+    template = (
+        "The registry {file} lies on a network drive ({system}), where two computers writing at "
+        "once would break it (its write-ahead log needs shared memory): keep it on a local disk, "
+        "or use a PostgreSQL server (--registry postgresql+psycopg://…)."
+    )
+    exit_code = 45
+
+
+class ArchiveError(RuleError):
+    """A backup or export that cannot be made, is not whole, or may not be read in here."""
+
+    template = "{file} {reason}."
+    exit_code = 46
+
+
+class SignatureError(RuleError):
+    """A key that cannot be read, or a signature that cannot be made."""
+
+    template = "Nothing was signed with {file}: {reason}."
+    exit_code = 47
+
+
+class BadRowsError(RuleError):
+    """A table of sieves or checks with rows that cannot be read in; none of it was."""
+
+    template = (
+        "{file} was not read in, none of it: {count} of its rows cannot be (first: line {line}, "
+        "{reason})."
+    )
+    exit_code = 48
+
+
+class UnforeseenError(SievewardError):
+    """A fault nobody thought of: told in one sentence, with all of it on request."""
+
+    template = (
+        "Something unforeseen went wrong ({kind}: {reason}): what was recorded before is whole, "
+        "run `sieveward verify`. With SIEVEWARD_DEBUG=1 set, all of it is printed to be reported."
+    )
+    exit_code = 49

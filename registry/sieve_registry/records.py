@@ -7,27 +7,40 @@ a binary float on its way into or out of the registry.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date
 from decimal import Decimal
+from typing import Any
 
 __all__ = [
+    "ACTION_DECIDED",
     "DEFAULT_INTERVAL_MONTHS",
     "DEFAULT_STANDARD",
+    "FACT_KINDS",
+    "INTERVAL_DECIDED",
+    "REFERENCE_CHECKED",
+    "REPEATABILITY_STUDIED",
+    "RULE_SET",
+    "USE_DETAILS",
     "Check",
     "CheckDetail",
+    "Correction",
     "DirectionFigures",
     "Event",
     "EvidenceFile",
+    "Fact",
     "Finding",
     "Margin",
     "NewSieve",
     "Retirement",
     "Sieve",
+    "SieveDetails",
     "SieveEdit",
     "SieveHistory",
     "SieveState",
     "Use",
+    "UseDetails",
     "Verification",
 ]
 
@@ -61,6 +74,48 @@ class Finding:
 
 
 @dataclass(frozen=True)
+class Fact:
+    """A fact with no table of its own, read back from its event; `payload` is what was kept.
+
+    Lengths and shares in the payload are decimal texts, as everywhere in the ledger.
+    """
+
+    seq: int
+    kind: str
+    subject: str
+    on_date: date
+    recorded_at: str
+    person: str
+    payload: Mapping[str, Any]
+
+
+RULE_SET = "decision rule set"
+ACTION_DECIDED = "action decided"
+REFERENCE_CHECKED = "reference check recorded"
+INTERVAL_DECIDED = "interval decided"
+REPEATABILITY_STUDIED = "repeatability study recorded"
+FACT_KINDS = frozenset(
+    {RULE_SET, ACTION_DECIDED, REFERENCE_CHECKED, INTERVAL_DECIDED, REPEATABILITY_STUDIED}
+)
+
+
+@dataclass(frozen=True)
+class SieveDetails:
+    """What ISO/IEC 17025:2017, 6.4.13 wants recorded beyond a sieve's identity; "" is unknown.
+
+    `height` is full, half or a length; `warp` says which direction of the label is the warp
+    ("x" or "y", by the convention of `sieve add`); `label` is what its status label also says.
+    """
+
+    type: str = ""
+    height: str = ""
+    cloth: str = ""
+    certificate: str = ""
+    warp: str = ""
+    label: str = ""
+
+
+@dataclass(frozen=True)
 class Sieve:
     """A sieve as it was added; lengths in whole nanometres."""
 
@@ -79,6 +134,7 @@ class Sieve:
     seq: int
     recorded_at: str
     person: str
+    details: SieveDetails = SieveDetails()
 
     @property
     def nominal_um(self) -> float:
@@ -101,6 +157,7 @@ class SieveEdit:
     seq: int
     recorded_at: str
     person: str
+    details: tuple[tuple[str, str], ...] = ()  # names of `SieveDetails` and their new texts
 
 
 @dataclass(frozen=True)
@@ -142,6 +199,7 @@ class Check:
     recorded_at: str
     person: str
     software: str
+    scale_source: str | None = None  # None: recorded without a scale
 
 
 @dataclass(frozen=True)
@@ -182,6 +240,23 @@ class CheckDetail:
 
 
 @dataclass(frozen=True)
+class UseDetails:
+    """How a sieve was used; "" or None is unknown. Masses in grams, times in minutes."""
+
+    stack: str = ""
+    method: str = ""
+    material: str = ""
+    abrasiveness: str = ""
+    cleaning: str = ""
+    mass_g: Decimal | None = None
+    minutes: Decimal | None = None
+    retained_g: Decimal | None = None
+
+
+USE_DETAILS = tuple(UseDetails.__dataclass_fields__)
+
+
+@dataclass(frozen=True)
 class Use:
     """Uses of a sieve logged for one day."""
 
@@ -192,6 +267,24 @@ class Use:
     seq: int
     recorded_at: str
     person: str
+    details: UseDetails = UseDetails()
+
+
+@dataclass(frozen=True)
+class Correction:
+    """What was said of an earlier record: that it is void, or how its fields should read."""
+
+    seq: int
+    corrects: int
+    kind: str
+    sieve_id: str
+    on_date: date
+    recorded_at: str
+    person: str
+    reason: str
+    void: bool
+    was: Mapping[str, Any]
+    now: Mapping[str, Any]
 
 
 @dataclass(frozen=True)
@@ -215,6 +308,9 @@ class SieveHistory:
     checks: tuple[Check, ...] = ()
     uses: tuple[Use, ...] = ()
     retirement: Retirement | None = None
+    acts: tuple[Fact, ...] = ()  # quarantines, returns, cleanings and sign-offs
+    corrections: tuple[Correction, ...] = ()  # all ever made; the lists above are as corrected
+    sign_off: tuple[tuple[date, bool], ...] = ()  # from which day a second person must sign
 
 
 @dataclass(frozen=True)
@@ -234,6 +330,10 @@ class SieveState:
     overdue: bool
     due_because: str
     remarks: tuple[Finding, ...]
+    details: SieveDetails = SieveDetails()
+    quarantine: Fact | None = None  # the one it is in
+    signed: Fact | None = None  # the sign-off of its last check
+    sign_off: bool = False  # whether a second person must sign that day
 
 
 @dataclass(frozen=True)
@@ -251,6 +351,7 @@ class NewSieve:
     interval_uses: int | None = None
     location: str = ""
     maker: str = ""
+    details: SieveDetails = SieveDetails()
 
 
 @dataclass(frozen=True)

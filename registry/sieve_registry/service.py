@@ -6,20 +6,16 @@ the login name. What is refused raises an error of `sieve_registry.errors` and r
 
 from __future__ import annotations
 
-import difflib
-import getpass
 import re
-from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import asdict
 from datetime import date, timedelta
 from pathlib import Path
-from typing import Any
-
-from sqlalchemy import Connection
 
 from sieve_inspect.errors import UsageError
 from sieve_inspect.scale.model import Scale
+from sieve_registry import facts, kinds
+from sieve_registry.deed import Doing, Told, deed, history_of, refuse
 from sieve_registry.errors import (
     DuplicateSieveError,
     EvidenceError,
@@ -34,13 +30,14 @@ from sieve_registry.records import (
     CheckDetail,
     Finding,
     NewSieve,
+    SieveDetails,
     SieveHistory,
     SieveState,
+    UseDetails,
     Verification,
 )
 from sieve_registry.rules import lifecycle, state
 from sieve_registry.rules.text import clean_count, clean_id, clean_text
-from sieve_registry.store import projection as kinds
 from sieve_registry.store import proof, reader, writer
 from sieve_registry.store.engine import Registry, open_registry
 from sieve_registry.store.verify import verify_records
@@ -65,6 +62,7 @@ __all__ = [
     "open_registry",
     "retire",
     "states",
+    "use_payload",
     "verify",
 ]
 
@@ -104,12 +102,13 @@ def add_sieve(registry: Registry, new: NewSieve, *, by: str | None = None) -> Si
         "interval_uses": clean_count("interval in uses", new.interval_uses, _MOST_USES),
         "location": clean_text("location", new.location),
         "maker": clean_text("maker", new.maker),
+        "details": _details(new.details),
     }
     with registry.writing() as connection:
         if reader.histories(connection, sieve_id):
             raise DuplicateSieveError(sieve=sieve_id)
-        deed = _Deed(registry, connection, sieve_id, new.in_service or today)
-        return deed.record(kinds.SIEVE_ADDED, payload, by)
+        doing = Doing(registry, connection, sieve_id, new.in_service or today)
+        return doing.record(kinds.SIEVE_ADDED, payload, by)
 
 
 def edit_sieve(
@@ -119,22 +118,27 @@ def edit_sieve(
     interval_months: int | None = None,
     interval_uses: int | None = None,
     location: str | None = None,
+    details: Mapping[str, str] | None = None,
     on_date: date | None = None,
     by: str | None = None,
+    why_late: str = "",
 ) -> SieveState:
-    """Change intervals or location from a day on; None leaves one as it is, 0 uses ends that limit.
+    """Change intervals, location or details from a day on; 0 uses ends that limit.
 
-    The past stays as it was: asked for a day before `on_date`, the old values still answer.
+    None leaves a thing as it is; `details` names fields of `SieveDetails`. The past stays as it
+    was: asked for a day before `on_date`, the old values still answer.
     """
-    if interval_months is None and interval_uses is None and location is None:
+    if (interval_months, interval_uses, location, details or None) == (None,) * 4:
         raise UsageError(message="Nothing to change was given: see `sieveward sieve edit --help`.")
     payload = {
         "interval_months": clean_count("interval in months", interval_months, _MOST_MONTHS),
         "interval_uses": clean_count("interval in uses", interval_uses, _MOST_USES, least=0),
         "location": None if location is None else clean_text("location", location),
+        "details": {name: clean_text(name, text) for name, text in (details or {}).items()},
     }
-    with _deed(registry, sieve_id, on_date, "the change") as deed:
-        return deed.record(kinds.SIEVE_EDITED, payload, by)
+    told = Told(on_date, by, why_late)
+    with deed(registry, sieve_id, kinds.SIEVE_EDITED, "the change", told) as doing:
+        return doing.record(kinds.SIEVE_EDITED, payload, by)
 
 
 def log_use(
@@ -145,14 +149,25 @@ def log_use(
     on_date: date | None = None,
     by: str | None = None,
     note: str = "",
+    details: UseDetails | None = None,
+    why_late: str = "",
 ) -> SieveState:
-    """Log that a sieve was used `count` times on a day. Raises as `check`."""
-    payload = {
-        "count": clean_count("number of uses", count, _MOST_USES),
-        "note": clean_text("note", note),
+    """Log that a sieve was used `count` times on a day, and how. Raises as `check`."""
+    payload = use_payload(count, note, details or UseDetails())
+    told = Told(on_date, by, why_late)
+    with deed(registry, sieve_id, kinds.USE_LOGGED, "the use", told) as doing:
+        return doing.record(kinds.USE_LOGGED, payload, by)
+
+
+def use_payload(count: int, note: str, details: UseDetails) -> dict[str, object]:
+    """What an event keeps of uses: only what is known, figures as decimal texts."""
+    told = {
+        name: clean_text(name, value) if isinstance(value, str) else format(value, "f")
+        for name, value in asdict(details).items()
+        if value not in (None, "")
     }
-    with _deed(registry, sieve_id, on_date, "the use") as deed:
-        return deed.record(kinds.USE_LOGGED, payload, by)
+    counted = clean_count("number of uses", count, _MOST_USES)
+    return {"count": counted, "note": clean_text("note", note), **told}
 
 
 def retire(
@@ -162,16 +177,13 @@ def retire(
     *,
     on_date: date | None = None,
     by: str | None = None,
+    why_late: str = "",
 ) -> SieveState:
     """End a sieve's service from a day on: a person's decision, with the reason."""
     payload = {"reason": clean_text("reason", reason, needed=True)}
-    with registry.writing() as connection:
-        history = _history(connection, sieve_id)
-        day = on_date or registry.today()
-        lifecycle.refuse_future(day, registry.today(), "the retirement")
-        lifecycle.refuse_retirement(history, day)
-        deed = _Deed(registry, connection, history.sieve.id, day)
-        return deed.record(kinds.SIEVE_RETIRED, payload, by)
+    told = Told(on_date, by, why_late)
+    with deed(registry, sieve_id, kinds.SIEVE_RETIRED, "the retirement", told) as doing:
+        return doing.record(kinds.SIEVE_RETIRED, payload, by)
 
 
 def check(
@@ -183,6 +195,7 @@ def check(
     encoding: str = "auto",
     on_date: date | None = None,
     by: str | None = None,
+    why_late: str = "",
     measure: Callable[..., proof.MeasurementLike] | None = None,
 ) -> CheckDetail:
     """Measure a sieve's scans, judge them, and record the check with its evidence.
@@ -195,8 +208,12 @@ def check(
         from sieve_inspect.measure import measure as measure_scans
 
         measure = measure_scans
+    what = (kinds.CHECK_RECORDED, "the check")
+    told = Told(on_date, by, why_late)
     with registry.reading() as connection:
-        sieve = _allowed(registry, connection, sieve_id, on_date, "the check")[0].sieve
+        history, day = refuse(registry, connection, sieve_id, *what, told)
+    sieve = history.sieve
+    rule, coarser = facts.rule_on(registry, sieve.id, day)
     measurement = measure(
         images,
         nominal_um=sieve.nominal_um,
@@ -204,6 +221,8 @@ def check(
         encoding=encoding,
         standard=sieve.standard,
         grade=sieve.grade,
+        rule=rule,
+        coarser=coarser,
     )
     found = measurement.to_dict()
     staged: list[proof.StagedFile] = []
@@ -212,8 +231,8 @@ def check(
         for file in proof.stage(registry.evidence, images, measurement, scale, *judged_by):
             staged.append(file)
         proof.refuse_changed_scans(staged, found)
-        with _deed(registry, sieve.id, on_date, "the check") as deed:
-            check_id = writer.next_check_id(deed.connection)
+        with deed(registry, sieve.id, *what, told) as doing:
+            check_id = writer.next_check_id(doing.connection)
             payload = {
                 "check": check_id,
                 "nominal_nm": sieve.nominal_nm,
@@ -222,9 +241,9 @@ def check(
                 **check_figures(found),
                 "measured_with": proof.software(),
             }
-            with writer.placing(deed.connection, registry.evidence, staged) as files:
+            with writer.placing(doing.connection, registry.evidence, staged) as files:
                 payload["evidence"] = [dict(file.__dict__) for file in files]
-                deed.record(kinds.CHECK_RECORDED, payload, by)
+                doing.append(kinds.CHECK_RECORDED, payload, by)
     finally:
         for item, _, _ in staged:
             registry.evidence.discard(item)
@@ -237,7 +256,7 @@ def check(
 def get_history(registry: Registry, sieve_id: str) -> SieveHistory:
     """Everything recorded of one sieve. Raises `UnknownSieveError`."""
     with registry.reading() as connection:
-        return _history(connection, sieve_id)
+        return history_of(connection, sieve_id)
 
 
 def all_histories(registry: Registry) -> list[SieveHistory]:
@@ -259,7 +278,9 @@ def get_state(registry: Registry, sieve_id: str, as_of: date | None = None) -> S
 def states(registry: Registry, as_of: date | None = None) -> list[SieveState]:
     """The state of every sieve that was there at the end of a day (today), by id."""
     day = as_of or registry.today()
-    found = (state.state_as_of(history, day) for history in all_histories(registry))
+    with registry.reading() as connection:
+        histories = reader.histories_at(connection, day)
+    found = (state.state_as_of(history, day) for history in histories.values())
     return [one for one in found if one is not None]
 
 
@@ -321,76 +342,29 @@ def verify(registry: Registry, known_head: str | None = None) -> Verification:
 
     `known_head` is a hash noted earlier (reports print one) that must still be in the chain.
     """
+    heads = [head for head in (known_head, _noted_head(registry)) if head is not None]
+    path = registry.place.path
     try:
         with registry.reading() as connection:
-            ledger, findings = verify_records(connection, registry.evidence, known_head)
+            found = verify_records(connection, registry.evidence, heads, path)
     except ForeignRegistryError as error:
         return Verification(False, 0, None, (Finding("file", str(error), "registry file"),))
-    head = ledger[-1].hash if ledger else None
-    return Verification(not findings, len(ledger), head, tuple(findings))
+    return Verification(not found.findings, found.events, found.head, tuple(found.findings))
 
 
-def _history(connection: Connection, sieve_id: str) -> SieveHistory:
-    found = reader.histories(connection, clean_id(sieve_id))
-    for history in found.values():
-        return history
-    there = {one.casefold(): one for one in reader.histories(connection)}
-    near = difflib.get_close_matches(sieve_id.casefold(), there, n=1)
-    hint = f": did you mean {there[near[0]]!r}" if near else ": `sieveward sieve list` shows all"
-    raise UnknownSieveError(sieve=sieve_id[:70], hint=hint)
-
-
-def _allowed(
-    registry: Registry, connection: Connection, sieve_id: str, on_date: date | None, what: str
-) -> tuple[SieveHistory, date]:
-    """The sieve's history and the day, when something may be recorded of it for that day."""
-    history = _history(connection, sieve_id)
-    day = on_date or registry.today()
-    lifecycle.refuse_future(day, registry.today(), what)
-    lifecycle.refuse_outside_service(history, day, what)
-    return history, day
-
-
-@dataclass(frozen=True)
-class _Deed:
-    """A writing transaction in which something is recorded of one sieve for one day."""
-
-    registry: Registry
-    connection: Connection
-    sieve_id: str
-    day: date
-
-    def record(self, kind: str, payload: dict[str, Any], by: str | None) -> SieveState:
-        """Append to the ledger; the sieve's state after it."""
-        writer.append(
-            self.connection,
-            kind=kind,
-            subject=self.sieve_id,
-            on_date=self.day,
-            recorded_at=self.registry.now(),
-            person=clean_text("person", by or _login_name(), needed=True),
-            software=f"sieveward {proof.package_version('sieveward')}",
-            payload=payload,
-        )
-        after = _history(self.connection, self.sieve_id)
-        found = state.state_as_of(after, self.registry.today())
-        assert found is not None  # nothing is recorded for a day to come
-        return found
-
-
-@contextmanager
-def _deed(registry: Registry, sieve_id: str, on_date: date | None, what: str) -> Iterator[_Deed]:
-    """Begin recording of a sieve that is known and in service on that day."""
-    with registry.writing() as connection:
-        history, day = _allowed(registry, connection, sieve_id, on_date, what)
-        yield _Deed(registry, connection, history.sieve.id, day)
-
-
-def _login_name() -> str:
+def _noted_head(registry: Registry) -> str | None:
+    """The head noted beside the file after the last recording, if there is such a note."""
+    note = registry.head_note
     try:
-        return getpass.getuser()
-    except (OSError, KeyError, ImportError):
-        return "unknown"
+        return None if note is None else note.read_text("ascii").split()[1]
+    except (OSError, ValueError, IndexError):
+        return None
+
+
+def _details(details: SieveDetails) -> dict[str, str]:
+    """The details that are known, each fit to be kept."""
+    cleaned = {name: clean_text(name, text) for name, text in asdict(details).items()}
+    return {name: text for name, text in cleaned.items() if text}
 
 
 def _nanometres(um: float) -> int:

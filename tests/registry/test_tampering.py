@@ -88,12 +88,36 @@ def test_a_removed_event_is_named(tampered):
     assert ("records", "use_log 3") in subjects(found)
 
 
-def test_a_cut_off_end_needs_a_head_noted_earlier(tampered, registry):
+def guards_of(path):
+    """The statements that make the guards anew, word for word."""
+    connection = sqlite3.connect(path)
+    rows = connection.execute("SELECT sql FROM sqlite_master WHERE type = 'trigger'").fetchall()
+    connection.close()
+    return [sql for (sql,) in rows]
+
+
+def test_a_cut_off_end_needs_a_head_noted_earlier(tampered, registry, path):
     head = service.ledger_head(registry)[1]
-    found = tampered(*UNGUARD, "DELETE FROM event WHERE seq = 6", "DELETE FROM retirement")
-    assert found.ok
+    registry.head_note.unlink()
+    guards = guards_of(path)
+    found = tampered(*UNGUARD, "DELETE FROM event WHERE seq = 6", "DELETE FROM retirement", *guards)
+    assert found.ok  # the chain alone cannot know
     found = service.verify(registry, known_head=head)
     assert subjects(found) == {("chain", f"head {head}")}
+
+
+def test_a_cut_off_end_is_found_by_the_note_beside_the_file(tampered, registry, path):
+    head = service.ledger_head(registry)[1]
+    cut = ("DELETE FROM event WHERE seq = 6", "DELETE FROM retirement")
+    found = tampered(*UNGUARD, *cut, *guards_of(path))
+    assert subjects(found) == {("chain", f"head {head}")}
+
+
+def test_guards_taken_away_are_named(tampered):
+    found = tampered(*UNGUARD)
+    assert [finding.message for finding in found.findings] == [
+        "its tables or guards are not as they were made"
+    ]
 
 
 @pytest.mark.parametrize(
@@ -108,7 +132,7 @@ def test_a_cut_off_end_needs_a_head_noted_earlier(tampered, registry):
         ("DELETE FROM sieve_edit", "sieve_edit 4", "gone"),
         ("UPDATE check_margin SET limit_high_um = '99' WHERE position = 1 AND check_id = 'C-0002'",
          "check_margin C-0002, 1", "limit_high_um"),
-        ("INSERT INTO use_log VALUES (5, 'S-1', '2026-01-01', 3, '')", "use_log 5", "no event"),
+        ("INSERT INTO use_log VALUES (5, 'S-1', '2026-01-01', 3, '', '{}')", "use_log 5", "no event"),
     ],
 )  # fmt: skip
 def test_a_derived_row_that_left_its_event_is_named(tampered, change, subject, word):
@@ -121,7 +145,7 @@ def test_a_derived_row_that_left_its_event_is_named(tampered, change, subject, w
 def test_a_row_slipped_in_points_to_verify_when_it_stands_in_the_way(tampered, registry, add):
     tampered(
         "INSERT INTO sieve SELECT 'S-2', nominal_nm, standard, grade, serial, frame_nm, "
-        "in_service, added_on, interval_months, interval_uses, location, maker, 99 FROM sieve"
+        "in_service, added_on, interval_months, interval_uses, location, maker, 99, '{}' FROM sieve"
     )
     with pytest.raises(BrokenRecordError, match="sieveward verify"):
         add("S-2")

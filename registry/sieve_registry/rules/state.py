@@ -3,14 +3,26 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import dataclass, replace
 from datetime import date
 
-from sieve_registry.records import Check, Finding, Sieve, SieveHistory, SieveState, Use
+from sieve_registry.records import (
+    Check,
+    Fact,
+    Finding,
+    Sieve,
+    SieveDetails,
+    SieveHistory,
+    SieveState,
+    Use,
+)
 from sieve_registry.rules.dates import add_months
+from sieve_registry.rules.lifecycle import quarantine_on, sign_off_demanded, signature_of
 
-__all__ = ["IN_SERVICE", "RETIRED", "due_list", "known_from", "state_as_of"]
+__all__ = ["IN_SERVICE", "QUARANTINED", "RETIRED", "due_list", "known_from", "state_as_of"]
 
 IN_SERVICE = "in service"
+QUARANTINED = "quarantined"
 RETIRED = "retired"
 
 
@@ -27,6 +39,7 @@ def known_from(history: SieveHistory) -> date:
         sieve.added_on,
         *(c.on_date for c in history.checks),
         *(u.on_date for u in history.uses),
+        *(a.on_date for a in history.acts),
     ]
     if history.retirement is not None:
         days.append(history.retirement.on_date)
@@ -37,29 +50,45 @@ def state_as_of(history: SieveHistory, day: date) -> SieveState | None:
     """The sieve's state at the end of `day`, or None when it was not yet there."""
     if day < known_from(history):
         return None
-    sieve = history.sieve
-    months, by_uses, location = _settings(history, day)
+    sieve, settings = history.sieve, _settings(history, day)
     checks = [check for check in history.checks if check.on_date <= day]
     last = max(checks, key=lambda check: (check.on_date, check.seq), default=None)
     uses = [use for use in history.uses if use.on_date <= day]
     since = [use for use in uses if last is None or _after(use, last)]
-    retired = history.retirement is not None and history.retirement.on_date <= day
-    due, because = (None, "") if retired else _due(sieve, last, since, months, by_uses)
-    return SieveState(
+    quarantine = quarantine_on(history, day)
+    status = _status(history, quarantine, day)
+    due, because = _due(sieve, last, since, settings)
+    if status != IN_SERVICE:
+        due, because = None, "" if status == RETIRED else "in quarantine: check it, then return it"
+    signed = None if last is None else signature_of(history, last)
+    signed = None if signed is None or signed.on_date > day else signed
+    demanded = sign_off_demanded(history, day)
+    found = SieveState(
         sieve=sieve,
         as_of=day,
-        status=RETIRED if retired else IN_SERVICE,
-        location=location,
-        interval_months=months,
-        interval_uses=by_uses,
+        status=status,
+        location=settings.location,
+        interval_months=settings.months,
+        interval_uses=settings.by_uses,
         last_check=last,
         uses_total=sum(use.count for use in uses),
         uses_since_check=sum(use.count for use in since),
         due=due,
         overdue=due is not None and day > due,
         due_because=because,
-        remarks=() if retired else tuple(_remarks(sieve, last)),
+        remarks=(),
+        details=settings.details,
+        quarantine=quarantine if status == QUARANTINED else None,
+        signed=signed,
+        sign_off=demanded,
     )
+    return found if status == RETIRED else replace(found, remarks=tuple(_remarks(found)))
+
+
+def _status(history: SieveHistory, quarantine: Fact | None, day: date) -> str:
+    if history.retirement is not None and history.retirement.on_date <= day:
+        return RETIRED
+    return IN_SERVICE if quarantine is None else QUARANTINED
 
 
 def due_list(states: Iterable[SieveState]) -> list[SieveState]:
@@ -68,17 +97,29 @@ def due_list(states: Iterable[SieveState]) -> list[SieveState]:
     return sorted(waiting, key=lambda s: (not s.overdue, s.due or date.max, s.sieve.id))
 
 
-def _settings(history: SieveHistory, day: date) -> tuple[int, int | None, str]:
-    """Intervals and location as edited up to `day`."""
+@dataclass(frozen=True)
+class _Settings:
+    """What may be edited, as it reads on one day."""
+
+    months: int
+    by_uses: int | None
+    location: str
+    details: SieveDetails
+
+
+def _settings(history: SieveHistory, day: date) -> _Settings:
+    """Intervals, location and details as edited up to `day`."""
     sieve = history.sieve
     months, by_uses, location = sieve.interval_months, sieve.interval_uses, sieve.location
+    details = sieve.details
     for edit in sorted(history.edits, key=lambda e: (e.on_date, e.seq)):
         if edit.on_date > day:
             break
         months = months if edit.interval_months is None else edit.interval_months
         by_uses = by_uses if edit.interval_uses is None else edit.interval_uses or None
         location = location if edit.location is None else edit.location
-    return months, by_uses, location
+        details = replace(details, **dict(edit.details)) if edit.details else details
+    return _Settings(months, by_uses, location, details)
 
 
 def _after(use: Use, check: Check) -> bool:
@@ -87,11 +128,12 @@ def _after(use: Use, check: Check) -> bool:
 
 
 def _due(
-    sieve: Sieve, last: Check | None, since: list[Use], months: int, by_uses: int | None
-) -> tuple[date, str]:
+    sieve: Sieve, last: Check | None, since: list[Use], settings: _Settings
+) -> tuple[date | None, str]:
     """The last day the sieve may still be used unchecked, and why that day."""
     if last is None:
         return sieve.in_service or sieve.added_on, "never checked"
+    months, by_uses = settings.months, settings.by_uses
     by_calendar = add_months(last.on_date, months)
     if by_uses is not None:
         total = 0
@@ -104,11 +146,18 @@ def _due(
     return by_calendar, f"{months} months after the last check"
 
 
-def _remarks(sieve: Sieve, last: Check | None) -> list[Finding]:
+def _remarks(state: SieveState) -> list[Finding]:
+    last, sieve_id = state.last_check, state.sieve.id
+    if state.quarantine is not None:
+        since, why = state.quarantine.on_date, state.quarantine.payload["reason"]
+        return [Finding("lifecycle", f"in quarantine since {since}: {why}", sieve_id)]
     if last is None:
-        return [Finding("due", "never checked", sieve.id)]
+        return [Finding("due", "never checked", sieve_id)]
+    found = []
     if last.outcome in ("fail", "conditional fail"):
-        return [
-            Finding("lifecycle", f"in service although {last.id} says {last.outcome}", sieve.id)
-        ]
-    return []
+        message = f"in service although {last.id} says {last.outcome}"
+        found.append(Finding("lifecycle", message, sieve_id))
+    if state.sign_off and state.signed is None:
+        message = f"in service although {last.id} is not signed off"
+        found.append(Finding("lifecycle", message, sieve_id))
+    return found

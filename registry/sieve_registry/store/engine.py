@@ -1,4 +1,4 @@
-"""Opens a registry: one SQLite file in WAL mode, writers one after another, foreign keys on."""
+"""Opens a registry: an SQLite file in WAL mode, or a PostgreSQL database; one writer at a time."""
 
 from __future__ import annotations
 
@@ -15,12 +15,19 @@ from sqlalchemy import Connection, Engine, create_engine, event
 from sqlalchemy.engine import URL
 from sqlalchemy.pool import ConnectionPoolEntry, NullPool
 
-from sieve_registry.errors import ForeignRegistryError, NoRegistryError, RegistryFileError
-from sieve_registry.store.evidence import EvidenceStore
+from sieve_inspect.errors import UsageError
+from sieve_registry.errors import (
+    ForeignRegistryError,
+    NetworkDriveError,
+    NoRegistryError,
+    RegistryFileError,
+)
+from sieve_registry.store import server
+from sieve_registry.store.evidence import EvidenceKeeper, EvidenceStore
 from sieve_registry.store.faults import told_plainly
-from sieve_registry.store.location import evidence_folder, registry_path
-from sieve_registry.store.migrate import revision_of, upgrade
-from sieve_registry.store.schema import HEAD_REVISION
+from sieve_registry.store.location import Place, network_system, place_of
+from sieve_registry.store.migrate import is_empty, revision_of, seal_schema, upgrade
+from sieve_registry.store.schema import HEAD_INFO, HEAD_REVISION
 
 __all__ = ["BUSY_MS", "Registry", "open_registry", "utc_now"]
 
@@ -35,13 +42,30 @@ def utc_now() -> datetime:
 
 @dataclass(frozen=True)
 class Registry:
-    """An open registry: its file, its evidence folder, and a clock that tests may set."""
+    """An open registry: its place, its evidence, and a clock that tests may set."""
 
-    path: Path
+    place: Place
     engine: Engine
-    evidence: EvidenceStore
+    evidence: EvidenceKeeper
     busy_ms: int
     now: Callable[[], datetime] = utc_now
+
+    @property
+    def path(self) -> Path:
+        """The registry's file; raises `UsageError` where it lies on a server."""
+        if self.place.path is None:
+            raise UsageError(message=f"{self.where} is a server's registry and has no file.")
+        return self.place.path
+
+    @property
+    def where(self) -> str:
+        """The place in words, without a password."""
+        return self.place.shown
+
+    @property
+    def head_note(self) -> Path | None:
+        """The small file that notes the newest event, so that a cut-off end is noticed."""
+        return None if self.place.path is None else self.place.path.with_suffix(".head")
 
     def today(self) -> date:
         """Today where this computer stands."""
@@ -50,19 +74,41 @@ class Registry:
     @contextmanager
     def reading(self) -> Iterator[Connection]:
         """One consistent view of everything recorded so far."""
-        with told_plainly(self.path, self.busy_ms), self.engine.begin() as connection:
-            yield connection
+        with told_plainly(self.where, self.busy_ms), self.engine.connect() as connection:
+            if self.place.url is not None:
+                connection.execution_options(**server.READING)
+            with connection.begin():
+                yield connection
 
     @contextmanager
     def writing(self) -> Iterator[Connection]:
         """The only writer until the block ends: all of it is recorded, or nothing."""
-        with told_plainly(self.path, self.busy_ms), self.engine.connect() as connection:
+        with told_plainly(self.where, self.busy_ms), self.engine.connect() as connection:
             writer = connection.execution_options(**{_WRITE: True})
+            writer.info.pop(HEAD_INFO, None)
             with writer.begin():
                 yield writer
+            head = writer.info.pop(HEAD_INFO, None)
+        if head is not None:
+            self._note(*head)
+
+    def _note(self, count: int, head: str) -> None:
+        """Note the head beside the file; a full or read-only disk is no reason to fail now."""
+        if self.head_note is None:
+            return
+        try:
+            handle, name = tempfile.mkstemp(dir=self.head_note.parent, prefix=".new-head-")
+            try:
+                with os.fdopen(handle, "w") as stream:
+                    stream.write(f"{count} {head}\n")
+                Path(name).replace(self.head_note)
+            except OSError:
+                Path(name).unlink(missing_ok=True)
+        except OSError:
+            return
 
     def close(self) -> None:
-        """Let go of the file."""
+        """Let go of the file or the server."""
         self.engine.dispose()
 
 
@@ -76,11 +122,45 @@ def open_registry(
     """Open the registry that `--registry` names, up to date; make it when `create` says so.
 
     Raises `NoRegistryError` when there is none, `ForeignRegistryError` when the file is something
-    else, damaged or of a newer version, `RegistryFileError` when it cannot be reached, and
-    `RegistryLockedError` when another program holds it for longer than `busy_ms`.
+    else, damaged or of a newer version, `RegistryFileError` when it cannot be reached,
+    `NetworkDriveError` on a drive of several computers, and `RegistryLockedError` when another
+    program holds it for longer than `busy_ms`.
     """
-    path = registry_path(target)
+    place = place_of(target)
+    if place.path is None:
+        registry = server.opened(place, busy_ms, now, _server_registry)
+    else:
+        _prepare_file(place.path, create, busy_ms)
+        folder = EvidenceStore(place.evidence or place.path)
+        registry = Registry(place, _engine(place.path, busy_ms), folder, busy_ms, now)
+    try:
+        _bring_up_to_date(registry, create)
+    except BaseException:
+        registry.close()
+        raise
+    return registry
+
+
+def _server_registry(
+    place: Place,
+    engine: Engine,
+    evidence: EvidenceKeeper,
+    busy_ms: int,
+    now: Callable[[], datetime],
+) -> Registry:
+    event.listen(engine, "begin", lambda c: server.on_begin(c, busy_ms, _is_writing(c)))
+    return Registry(place, engine, evidence, busy_ms, now)
+
+
+def _is_writing(connection: Connection) -> bool:
+    return bool(connection.get_execution_options().get(_WRITE))
+
+
+def _prepare_file(path: Path, create: bool, busy_ms: int) -> None:
     with told_plainly(path, busy_ms):
+        system = network_system(path)
+        if system is not None:
+            raise NetworkDriveError(file=path, system=system)
         if not path.exists():
             _refuse_file_above(path)
             if not create:
@@ -92,15 +172,6 @@ def open_registry(
                 reason="it is empty, and no registry of ours ever is",
                 advice="Restore it from a backup, or remove it to begin anew",
             )
-    registry = Registry(
-        path, _engine(path, busy_ms), EvidenceStore(evidence_folder(path)), busy_ms, now
-    )
-    try:
-        _bring_up_to_date(registry)
-    except BaseException:
-        registry.close()
-        raise
-    return registry
 
 
 def _refuse_file_above(path: Path) -> None:
@@ -112,12 +183,16 @@ def _refuse_file_above(path: Path) -> None:
             return
 
 
-def _bring_up_to_date(registry: Registry) -> None:
+def _bring_up_to_date(registry: Registry, create: bool) -> None:
     with registry.reading() as connection:
-        revision = revision_of(connection, registry.path)
+        empty = registry.place.url is not None and is_empty(connection)
+        revision = None if empty else revision_of(connection, registry.where)
+    if empty and not create:
+        raise NoRegistryError(file=registry.where)
     if revision != HEAD_REVISION:
         with registry.writing() as connection:
-            upgrade(connection, registry.path)
+            upgrade(connection, registry.where)
+            seal_schema(connection)
 
 
 def _create(path: Path, busy_ms: int) -> None:
@@ -134,6 +209,7 @@ def _create(path: Path, busy_ms: int) -> None:
                 writer = connection.execution_options(**{_WRITE: True})
                 with writer.begin():
                     upgrade(writer, path)
+                    seal_schema(writer)
         finally:
             engine.dispose()
         _put_in_place(draft, path)
@@ -193,5 +269,4 @@ def _read_text(data: bytes) -> str:
 
 
 def _on_begin(connection: Connection) -> None:
-    writing = connection.get_execution_options().get(_WRITE)
-    connection.exec_driver_sql("BEGIN IMMEDIATE" if writing else "BEGIN")
+    connection.exec_driver_sql("BEGIN IMMEDIATE" if _is_writing(connection) else "BEGIN")

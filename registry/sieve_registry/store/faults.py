@@ -9,6 +9,7 @@ from pathlib import Path
 
 from sqlalchemy.exc import DBAPIError
 
+from sieve_inspect.errors import SievewardError
 from sieve_registry.errors import (
     BrokenRecordError,
     ForeignRegistryError,
@@ -20,31 +21,48 @@ __all__ = ["told_plainly"]
 
 _BUSY = {sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED}
 _FOREIGN = {sqlite3.SQLITE_NOTADB, sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_ERROR}
+_LOCK_WAITED = "55P03"
+_CONSTRAINT = "23"  # the class of broken constraints
 
 
 @contextmanager
-def told_plainly(path: Path, busy_ms: int) -> Iterator[None]:
-    """Turn what the database raises into `RegistryError`s that say what to do next.
+def told_plainly(place: Path | str, busy_ms: int) -> Iterator[None]:
+    """Turn what the database raises into errors that say what to do next.
 
     A broken constraint means that rows are not what the ledger says: `BrokenRecordError`.
     """
     try:
         yield
     except DBAPIError as error:
-        code = getattr(error.orig, "sqlite_errorcode", None)
-        if not isinstance(code, int):
-            raise
-        primary = code & 0xFF
-        if primary in _BUSY:
-            raise RegistryLockedError(file=path, seconds=busy_ms / 1000) from error
-        if primary in _FOREIGN:
-            raise ForeignRegistryError(
-                file=path,
-                reason=f"it is damaged or something else ({error.orig})",
-                advice="Restore it from a backup, or choose another with --registry",
-            ) from error
-        if primary == sqlite3.SQLITE_CONSTRAINT:
-            raise BrokenRecordError(count=1, first=str(error.orig)) from error
-        raise RegistryFileError(file=path, reason=str(error.orig)) from error
+        raise _told(error, place, busy_ms) from error
     except OSError as error:
-        raise RegistryFileError(file=path, reason=error.strerror or str(error)) from error
+        raise RegistryFileError(file=place, reason=error.strerror or str(error)) from error
+
+
+def _told(error: DBAPIError, place: Path | str, busy_ms: int) -> SievewardError:
+    code = getattr(error.orig, "sqlite_errorcode", None)
+    if not isinstance(code, int):
+        return _of_server(error, place, busy_ms)
+    primary = code & 0xFF
+    if primary in _BUSY:
+        return RegistryLockedError(file=place, seconds=busy_ms / 1000)
+    if primary in _FOREIGN:
+        return ForeignRegistryError(
+            file=place,
+            reason=f"it is damaged or something else ({error.orig})",
+            advice="Restore it from a backup, or choose another with --registry",
+        )
+    if primary == sqlite3.SQLITE_CONSTRAINT:
+        return BrokenRecordError(count=1, first=str(error.orig))
+    return RegistryFileError(file=place, reason=str(error.orig))
+
+
+def _of_server(error: DBAPIError, place: Path | str, busy_ms: int) -> SievewardError:
+    """What a PostgreSQL server says (SQLSTATE), in a sentence; its first line is the reason."""
+    state = getattr(error.orig, "sqlstate", None) or ""
+    said = " ".join(str(error.orig).splitlines()[:1]) or type(error.orig).__name__
+    if state == _LOCK_WAITED:
+        return RegistryLockedError(file=place, seconds=busy_ms / 1000)
+    if state.startswith(_CONSTRAINT):
+        return BrokenRecordError(count=1, first=said)
+    return RegistryFileError(file=place, reason=said)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 from pathlib import Path
 
 from sqlalchemy import Connection, inspect, text
@@ -9,10 +10,17 @@ from sqlalchemy import Connection, inspect, text
 from sieve_registry.errors import ForeignRegistryError
 from sieve_registry.store.schema import FORMAT, HEAD_REVISION
 
-__all__ = ["revision_of", "upgrade"]
+__all__ = ["SEAL", "is_empty", "revision_of", "schema_hash", "seal_schema", "upgrade"]
+
+SEAL = "schema_sha256"
 
 
-def revision_of(connection: Connection, path: Path) -> str:
+def is_empty(connection: Connection) -> bool:
+    """Whether a server's database holds no table at all yet."""
+    return not inspect(connection).get_table_names()
+
+
+def revision_of(connection: Connection, place: Path | str) -> str:
     """The schema revision of a registry; raises `ForeignRegistryError` when it is none of ours."""
     tables = set(inspect(connection).get_table_names())
     if {"registry_info", "alembic_version"} <= tables:
@@ -22,13 +30,13 @@ def revision_of(connection: Connection, path: Path) -> str:
             if revision is not None:
                 return str(revision)
     raise ForeignRegistryError(
-        file=path,
+        file=place,
         reason="it is a database, but none that sieveward made",
         advice="Choose another with --registry",
     )
 
 
-def upgrade(connection: Connection, path: Path) -> None:
+def upgrade(connection: Connection, place: Path | str) -> None:
     """Run the missing migrations inside the caller's transaction.
 
     Raises `ForeignRegistryError` for a registry written by a newer version.
@@ -45,7 +53,23 @@ def upgrade(connection: Connection, path: Path) -> None:
         command.upgrade(config, HEAD_REVISION)
     except CommandError as error:
         raise ForeignRegistryError(
-            file=path,
+            file=place,
             reason="it was written by a newer sieveward",
             advice="Update this one before opening it",
         ) from error
+
+
+def schema_hash(connection: Connection) -> str:
+    """SHA-256 (hex) over what an SQLite file says of its tables, indexes and guards."""
+    query = "SELECT type, name, tbl_name, sql FROM sqlite_master ORDER BY type, name"
+    lines = [repr(tuple(row)) for row in connection.exec_driver_sql(query)]
+    return hashlib.sha256("\n".join(lines).encode("utf-8", "surrogateescape")).hexdigest()
+
+
+def seal_schema(connection: Connection) -> None:
+    """Note what the tables and guards are, so that `verify` finds a change of them (SQLite)."""
+    if connection.dialect.name != "sqlite":
+        return
+    connection.execute(text("DELETE FROM registry_info WHERE name = :name"), {"name": SEAL})
+    row = {"name": SEAL, "value": schema_hash(connection)}
+    connection.execute(text("INSERT INTO registry_info VALUES (:name, :value)"), row)

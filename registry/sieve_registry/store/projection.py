@@ -1,15 +1,26 @@
 """From an event to the rows of the derived tables: the one place where that is decided.
 
-Recording uses it to insert, `verify` uses it to derive everything again and compare.
+Recording uses it to insert, `verify` uses it to derive everything again and compare. A kind that
+is not named here has no rows: it is read from the ledger itself.
 """
 
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from typing import Any
 
-from sieve_registry.records import Event
+from sieve_registry.kinds import (
+    CHECK_RECORDED,
+    CHECK_SIGNED,
+    HEAD_SIGNED,
+    SIEVE_ADDED,
+    SIEVE_EDITED,
+    SIEVE_RETIRED,
+    USE_LOGGED,
+)
+from sieve_registry.ledger.canonical import canonical_text
+from sieve_registry.records import USE_DETAILS, Event
 
 __all__ = [
     "CHECK_RECORDED",
@@ -21,36 +32,36 @@ __all__ = [
     "rows_of",
 ]
 
-SIEVE_ADDED = "sieve added"
-SIEVE_EDITED = "sieve edited"
-CHECK_RECORDED = "check recorded"
-USE_LOGGED = "use logged"
-SIEVE_RETIRED = "sieve retired"
-
 Row = tuple[str, dict[str, Any]]  # the table's name, and its columns
 
 _VALUES = ("count", "mean_um", "sd_um", "max_um", "wire_mean_um")
 _FIGURES = (*_VALUES, "u_mean_um", "u_sd_um", "u_max_um")
+_MARGIN = ("name", "direction", "value_um", "expanded_um", "limit_low_um", "limit_high_um")
 
 
-def rows_of(event: Event) -> list[Row]:
+def rows_of(event: Event, payload: Any = None) -> list[Row]:
     """The derived rows of one event, in the order in which they may be inserted.
 
-    Raises `KeyError`, `TypeError` or `ValueError` when the payload is not what its kind promises.
+    `payload` is the event's, when it was read already. Raises `KeyError`, `TypeError` or
+    `ValueError` when the payload is not what its kind promises.
     """
-    payload = json.loads(event.payload)
+    if payload is None:
+        payload = json.loads(event.payload)
     if not isinstance(payload, dict):
         raise TypeError("the payload is no object")
-    if event.kind == CHECK_RECORDED:
-        return _check_rows(event, payload)
-    return [_SIMPLE[event.kind](event, payload)]
+    derive = _ROWS.get(event.kind)
+    rows = [] if derive is None else derive(event, payload)
+    if event.kind != CHECK_RECORDED and "evidence" in payload:
+        rows += [("evidence", _kept(event, file)) for file in payload["evidence"]]
+    return rows
 
 
-def _sieve(event: Event, payload: Mapping[str, Any]) -> Row:
+def _sieve(event: Event, payload: Mapping[str, Any]) -> list[Row]:
     names = ("nominal_nm", "standard", "grade", "serial", "frame_nm", "in_service", "added_on")
     rest = ("interval_months", "interval_uses", "location", "maker")
     row = {"id": event.subject, **{name: payload[name] for name in (*names, *rest)}}
-    return "sieve", {**row, "seq": event.seq}
+    details = canonical_text(payload.get("details", {}))
+    return [("sieve", {**row, "seq": event.seq, "details": details})]
 
 
 def _about_sieve(event: Event, payload: Mapping[str, Any], *names: str) -> dict[str, Any]:
@@ -58,46 +69,64 @@ def _about_sieve(event: Event, payload: Mapping[str, Any], *names: str) -> dict[
     return {**head, **{name: payload[name] for name in names}}
 
 
-def _edit(event: Event, payload: Mapping[str, Any]) -> Row:
+def _edit(event: Event, payload: Mapping[str, Any]) -> list[Row]:
     names = ("interval_months", "interval_uses", "location")
-    return "sieve_edit", _about_sieve(event, payload, *names)
+    row = _about_sieve(event, payload, *names)
+    return [("sieve_edit", {**row, "details": canonical_text(payload.get("details", {}))})]
 
 
-def _use(event: Event, payload: Mapping[str, Any]) -> Row:
-    return "use_log", _about_sieve(event, payload, "count", "note")
+def _use(event: Event, payload: Mapping[str, Any]) -> list[Row]:
+    details = {name: payload[name] for name in USE_DETAILS if name in payload}
+    row = _about_sieve(event, payload, "count", "note")
+    return [("use_log", {**row, "details": canonical_text(details)})]
 
 
-def _retirement(event: Event, payload: Mapping[str, Any]) -> Row:
-    return "retirement", _about_sieve(event, payload, "reason")
+def _retirement(event: Event, payload: Mapping[str, Any]) -> list[Row]:
+    return [("retirement", _about_sieve(event, payload, "reason"))]
 
 
-_SIMPLE = {
-    SIEVE_ADDED: _sieve,
-    SIEVE_EDITED: _edit,
-    USE_LOGGED: _use,
-    SIEVE_RETIRED: _retirement,
-}
+def _check_signature(event: Event, payload: Mapping[str, Any]) -> list[Row]:
+    return [("signature", {"seq": event.seq, "check_id": payload["check"], "head": None})]
 
 
-def _check_rows(event: Event, payload: Mapping[str, Any]) -> list[Row]:
+def _head_signature(event: Event, payload: Mapping[str, Any]) -> list[Row]:
+    return [("signature", {"seq": event.seq, "check_id": None, "head": payload["head"]})]
+
+
+def _check(event: Event, payload: Mapping[str, Any]) -> list[Row]:
     check_id = payload["check"]
     names = ["nominal_nm", "standard", "grade", "rule", "outcome", "action", "action_reason", "fit"]
+    scale = payload["scale"]
     check = {
         "id": check_id,
         **_about_sieve(event, payload, *names),
         "reasons": json.dumps(payload["reasons"], ensure_ascii=False),
+        "scale_source": None if scale is None else scale.get("source"),
     }
     for axis in ("x", "y"):
         figures = payload[axis]
         check |= {f"{axis}_{name}": figures[name] for name in _FIGURES}
-    margins = ("name", "direction", "value_um", "expanded_um", "limit_low_um", "limit_high_um")
     rows: list[Row] = [("sieve_check", check)]
     for position, margin in enumerate(payload["margins"]):
-        row = {name: margin[name] for name in (*margins, "outcome")}
+        row = {name: margin[name] for name in (*_MARGIN, "outcome")}
         rows.append(("check_margin", {"check_id": check_id, "position": position, **row}))
     for position, file in enumerate(payload["evidence"]):
-        kept = {name: file[name] for name in ("sha256", "extension", "size")}
         told = {name: file[name] for name in ("sha256", "role", "name")}
-        rows.append(("evidence", {**kept, "seq": event.seq}))
+        rows.append(("evidence", _kept(event, file)))
         rows.append(("check_evidence", {"check_id": check_id, "position": position, **told}))
     return rows
+
+
+def _kept(event: Event, file: Mapping[str, Any]) -> dict[str, Any]:
+    return {**{name: file[name] for name in ("sha256", "extension", "size")}, "seq": event.seq}
+
+
+_ROWS: dict[str, Callable[[Event, Mapping[str, Any]], list[Row]]] = {
+    SIEVE_ADDED: _sieve,
+    SIEVE_EDITED: _edit,
+    USE_LOGGED: _use,
+    SIEVE_RETIRED: _retirement,
+    CHECK_RECORDED: _check,
+    CHECK_SIGNED: _check_signature,
+    HEAD_SIGNED: _head_signature,
+}

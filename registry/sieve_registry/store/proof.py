@@ -12,7 +12,7 @@ from typing import Any, Protocol
 from sieve_inspect.scale.model import Scale, scale_to_dict
 from sieve_registry.errors import EvidenceError
 from sieve_registry.ledger.canonical import plain_name
-from sieve_registry.store.evidence import EvidenceStore, Staged
+from sieve_registry.store.evidence import EvidenceKeeper, Staged
 
 __all__ = [
     "MeasurementLike",
@@ -41,7 +41,7 @@ class MeasurementLike(Protocol):
 
 
 def stage(
-    store: EvidenceStore,
+    store: EvidenceKeeper,
     images: Sequence[Path],
     measurement: MeasurementLike,
     scale: Scale,

@@ -2,39 +2,39 @@
 
 from __future__ import annotations
 
-import json
 from collections import defaultdict
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from datetime import date
-from decimal import Decimal
 from typing import Any
 
 from sqlalchemy import Connection, Row, Select, Table, func, select
 
+from sieve_registry import kinds
 from sieve_registry.errors import BrokenRecordError
 from sieve_registry.records import (
-    Check,
     CheckDetail,
-    DirectionFigures,
     Event,
     EvidenceFile,
-    Margin,
-    Retirement,
-    Sieve,
-    SieveEdit,
+    Fact,
     SieveHistory,
     Use,
 )
-from sieve_registry.store import schema
+from sieve_registry.rules import corrections as correcting
+from sieve_registry.store import rows, schema
 
 __all__ = [
     "check_detail",
     "count_events",
+    "event_of",
     "events",
     "evidence_extension",
+    "evidence_files",
+    "facts",
     "histories",
+    "histories_at",
     "last_event",
+    "sieve_ids",
 ]
 
 
@@ -65,25 +65,147 @@ def _legible() -> Iterator[None]:
         raise BrokenRecordError(count=1, first=f"a row cannot be read ({error})") from error
 
 
+def event_of(connection: Connection, seq: int) -> Event | None:
+    """One event by its number, or None."""
+    row = connection.execute(select(schema.event).where(schema.event.c.seq == seq)).first()
+    return None if row is None else Event(*row)
+
+
+def facts(connection: Connection, wanted: Sequence[str], subject: str | None = None) -> list[Fact]:
+    """What was recorded of some kinds that have no table, in the order of recording."""
+    query = select(schema.event).where(schema.event.c.kind.in_(list(wanted)))
+    if subject is not None:
+        query = query.where(schema.event.c.subject == subject)
+    return [rows.fact(row) for row in connection.execute(query.order_by(schema.event.c.seq))]
+
+
 @_legible()
 def histories(connection: Connection, sieve_id: str | None = None) -> dict[str, SieveHistory]:
-    """Everything recorded of every sieve, or of one, by sieve id in alphabetical order."""
+    """Everything recorded of every sieve, or of one, by sieve id in alphabetical order.
+
+    The records are as later corrections say they should read; the corrections are told beside.
+    """
+    return _build(
+        connection,
+        sieve_id,
+        _grouped(connection, schema.check, sieve_id),
+        _grouped(connection, schema.use, sieve_id),
+    )
+
+
+@_legible()
+def histories_at(connection: Connection, day: date) -> dict[str, SieveHistory]:
+    """Histories short enough for ten thousand sieves: all that the state on `day` rests on.
+
+    Of checks only the last up to `day` is there, and uses are summed up where the single ones
+    make no difference. `state_as_of` of these and of `histories` are the same for that day.
+    """
+    last = _last_checks(connection, day)
+    found = _build(connection, None, last, _summed_uses(connection, day, last))
+    corrected = [one for one, history in found.items() if history.corrections]
+    for sieve_id in corrected:
+        found |= histories(connection, sieve_id)
+    return found
+
+
+def _build(
+    connection: Connection,
+    sieve_id: str | None,
+    checks: Mapping[str, list[Row[Any]]],
+    uses: Mapping[str, list[Any]],
+) -> dict[str, SieveHistory]:
     edits = _grouped(connection, schema.sieve_edit, sieve_id)
-    checks = _grouped(connection, schema.check, sieve_id)
-    uses = _grouped(connection, schema.use, sieve_id)
     ends = _grouped(connection, schema.retirement, sieve_id)
-    query = _with_event(schema.sieve).order_by(schema.sieve.c.id)
+    acts = _by_subject(facts(connection, kinds.ABOUT_SIEVE, sieve_id))
+    corrected = _by_subject(facts(connection, [kinds.CORRECTED], sieve_id))
+    sign_off = _sign_off(connection)
+    query = _with_event(schema.sieve)
     if sieve_id is not None:
         query = query.where(schema.sieve.c.id == sieve_id)
+    sieves = sorted(connection.execute(query), key=lambda row: str(row.id))
     return {
-        row.id: SieveHistory(
-            sieve=_sieve(row),
-            edits=tuple(_edit(r) for r in edits[row.id]),
-            checks=tuple(_check(r) for r in checks[row.id]),
-            uses=tuple(_use(r) for r in uses[row.id]),
-            retirement=next((_retirement(r) for r in ends[row.id]), None),
+        row.id: correcting.apply(
+            SieveHistory(
+                sieve=rows.sieve(row),
+                edits=tuple(rows.edit(r) for r in edits.get(row.id, ())),
+                checks=tuple(rows.check(r) for r in checks.get(row.id, ())),
+                uses=tuple(r if isinstance(r, Use) else rows.use(r) for r in uses.get(row.id, ())),
+                retirement=next((rows.retirement(r) for r in ends.get(row.id, ())), None),
+                acts=tuple(acts.get(row.id, ())),
+                corrections=tuple(rows.correction(f) for f in corrected.get(row.id, ())),
+                sign_off=sign_off,
+            )
         )
-        for row in connection.execute(query)
+        for row in sieves
+    }
+
+
+def _by_subject(found: list[Fact]) -> dict[str, list[Fact]]:
+    groups: dict[str, list[Fact]] = {}
+    for fact in found:
+        groups.setdefault(fact.subject, []).append(fact)
+    return groups
+
+
+def _sign_off(connection: Connection) -> tuple[tuple[date, bool], ...]:
+    """From which day on the laboratory demands, or demands no longer, a second person."""
+    found = facts(connection, [kinds.RULES_SET])
+    days = sorted(found, key=lambda fact: (fact.on_date, fact.seq))
+    return tuple((fact.on_date, bool(fact.payload["sign_off"])) for fact in days)
+
+
+def _last_checks(connection: Connection, day: date) -> dict[str, list[Row[Any]]]:
+    check = schema.check
+    inner = check.alias()
+    newest = (
+        select(inner.c.seq)
+        .where(inner.c.sieve_id == schema.sieve.c.id, inner.c.on_date <= day.isoformat())
+        .order_by(inner.c.on_date.desc(), inner.c.seq.desc())
+        .limit(1)
+        .correlate(schema.sieve)
+        .scalar_subquery()
+    )
+    query = _with_event(check).join(schema.sieve, check.c.seq == newest)
+    return {row.sieve_id: [row] for row in connection.execute(query)}
+
+
+def _summed_uses(
+    connection: Connection, day: date, last: Mapping[str, list[Row[Any]]]
+) -> dict[str, list[Any]]:
+    """Uses up to `day`: one record for those before the last check, and those since.
+
+    Where a limit by uses was ever set, those since stay single: each day may be the one.
+    """
+    use = schema.use
+    limited = set(connection.execute(
+        select(schema.sieve.c.id).where(schema.sieve.c.interval_uses.is_not(None))
+    ).scalars())  # fmt: skip
+    edit = schema.sieve_edit
+    limited |= set(connection.execute(
+        select(edit.c.sieve_id).where(edit.c.interval_uses.is_not(None))
+    ).scalars())  # fmt: skip
+    columns = (use.c.sieve_id, use.c.on_date, use.c.count, use.c.seq)
+    query = select(*columns).where(use.c.on_date <= day.isoformat()).order_by(use.c.seq)
+    found: dict[str, list[Any]] = {}
+    for sieve_id, on_date, count, seq in connection.execute(query):
+        checked = last.get(sieve_id)
+        since = checked is None or (on_date, seq) > (checked[0].on_date, checked[0].seq)
+        records = found.setdefault(sieve_id, [])
+        if since and sieve_id in limited:
+            records.append([since, on_date, count, seq])
+            continue
+        same = next((one for one in records if one[0] == since), None)
+        if same is None:
+            records.append([since, on_date, count, seq])
+        else:
+            same[2] += count
+            if since:
+                same[1], same[3] = max((same[1], same[3]), (on_date, seq))
+    return {
+        sieve_id: [
+            Use(sieve_id, date.fromisoformat(one[1]), one[2], "", one[3], "", "") for one in records
+        ]
+        for sieve_id, records in found.items()
     }
 
 
@@ -106,11 +228,16 @@ def check_detail(connection: Connection, check_id: str) -> CheckDetail | None:
     )
     event = connection.execute(select(schema.event).where(schema.event.c.seq == row.seq)).one()
     return CheckDetail(
-        check=_check(row),
-        margins=tuple(_margin(r) for r in margins),
+        check=rows.check(row),
+        margins=tuple(rows.margin(r) for r in margins),
         evidence=tuple(EvidenceFile(*r) for r in files),
         event=Event(*event),
     )
+
+
+def sieve_ids(connection: Connection) -> list[str]:
+    """The ids of all sieves ever added, by id."""
+    return sorted(connection.execute(select(schema.sieve.c.id)).scalars())
 
 
 def evidence_extension(connection: Connection, sha256: str) -> str | None:
@@ -118,6 +245,14 @@ def evidence_extension(connection: Connection, sha256: str) -> str | None:
     table = schema.evidence
     query = select(table.c.extension).where(table.c.sha256 == sha256)
     return connection.execute(query).scalar_one_or_none()
+
+
+def evidence_files(connection: Connection) -> Iterator[tuple[str, str, int, int]]:
+    """Everything kept: SHA-256, extension, size in bytes, and the event that brought it."""
+    kept = schema.evidence
+    query = select(kept.c.sha256, kept.c.extension, kept.c.size, kept.c.seq)
+    for row in connection.execute(query.order_by(kept.c.seq, kept.c.sha256)):
+        yield row.sha256, row.extension, row.size, row.seq
 
 
 def _with_event(table: Table) -> Select[Any]:
@@ -138,113 +273,3 @@ def _grouped(
     for row in connection.execute(query):
         groups[row.sieve_id].append(row)
     return groups
-
-
-def _sieve(row: Row[Any]) -> Sieve:
-    return Sieve(
-        id=row.id,
-        nominal_nm=row.nominal_nm,
-        standard=row.standard,
-        grade=row.grade,
-        serial=row.serial,
-        frame_nm=row.frame_nm,
-        in_service=None if row.in_service is None else date.fromisoformat(row.in_service),
-        added_on=date.fromisoformat(row.added_on),
-        interval_months=row.interval_months,
-        interval_uses=row.interval_uses,
-        location=row.location,
-        maker=row.maker,
-        seq=row.seq,
-        recorded_at=row.recorded_at,
-        person=row.person,
-    )
-
-
-def _edit(row: Row[Any]) -> SieveEdit:
-    return SieveEdit(
-        sieve_id=row.sieve_id,
-        on_date=date.fromisoformat(row.on_date),
-        interval_months=row.interval_months,
-        interval_uses=row.interval_uses,
-        location=row.location,
-        seq=row.seq,
-        recorded_at=row.recorded_at,
-        person=row.person,
-    )
-
-
-def _figures(row: Row[Any], axis: str) -> DirectionFigures:
-    column = row._mapping
-    return DirectionFigures(
-        count=column[f"{axis}_count"],
-        mean_um=Decimal(column[f"{axis}_mean_um"]),
-        sd_um=_decimal(column[f"{axis}_sd_um"]),
-        max_um=_decimal(column[f"{axis}_max_um"]),
-        u_mean_um=_decimal(column[f"{axis}_u_mean_um"]),
-        u_sd_um=_decimal(column[f"{axis}_u_sd_um"]),
-        u_max_um=_decimal(column[f"{axis}_u_max_um"]),
-        wire_mean_um=_decimal(column[f"{axis}_wire_mean_um"]),
-    )
-
-
-def _check(row: Row[Any]) -> Check:
-    return Check(
-        id=row.id,
-        sieve_id=row.sieve_id,
-        on_date=date.fromisoformat(row.on_date),
-        nominal_nm=row.nominal_nm,
-        standard=row.standard,
-        grade=row.grade,
-        rule=row.rule,
-        outcome=row.outcome,
-        action=row.action,
-        action_reason=row.action_reason,
-        reasons=tuple(json.loads(row.reasons)),
-        fit=row.fit,
-        x=_figures(row, "x"),
-        y=_figures(row, "y"),
-        seq=row.seq,
-        recorded_at=row.recorded_at,
-        person=row.person,
-        software=row.software,
-    )
-
-
-def _decimal(text: str | None) -> Decimal | None:
-    return None if text is None else Decimal(text)
-
-
-def _margin(row: Row[Any]) -> Margin:
-    return Margin(
-        name=row.name,
-        direction=row.direction,
-        value_um=_decimal(row.value_um),
-        expanded_um=_decimal(row.expanded_um),
-        limit_low_um=_decimal(row.limit_low_um),
-        limit_high_um=_decimal(row.limit_high_um),
-        outcome=row.outcome,
-    )
-
-
-def _use(row: Row[Any]) -> Use:
-    # `row.count` is a method of every row, so the column is read by name.
-    return Use(
-        sieve_id=row.sieve_id,
-        on_date=date.fromisoformat(row.on_date),
-        count=row._mapping["count"],
-        note=row.note,
-        seq=row.seq,
-        recorded_at=row.recorded_at,
-        person=row.person,
-    )
-
-
-def _retirement(row: Row[Any]) -> Retirement:
-    return Retirement(
-        sieve_id=row.sieve_id,
-        on_date=date.fromisoformat(row.on_date),
-        reason=row.reason,
-        seq=row.seq,
-        recorded_at=row.recorded_at,
-        person=row.person,
-    )

@@ -3,21 +3,24 @@
 from __future__ import annotations
 
 from sqlalchemy import (
+    BigInteger,
     CheckConstraint,
     Column,
     ForeignKey,
     Index,
     Integer,
+    LargeBinary,
     MetaData,
     String,
     Table,
     Text,
 )
 
-__all__ = ["DERIVED", "FORMAT", "HEAD_REVISION", "metadata"]
+__all__ = ["DERIVED", "FORMAT", "HEAD_INFO", "HEAD_REVISION", "metadata"]
 
 FORMAT = "sieveward.registry"
-HEAD_REVISION = "0001"  # the newest migration; a test holds it to the migrations folder
+HEAD_INFO = "sieveward_head"  # where a writer leaves the count and hash it will have committed
+HEAD_REVISION = "0002"  # the newest migration; a test holds it to the migrations folder
 
 metadata = MetaData()
 
@@ -41,6 +44,7 @@ event = Table(
     Column("payload", Text, nullable=False),
     Column("previous", String, nullable=False),
     Column("hash", String, nullable=False, unique=True),
+    Index("event_kind", "kind", "subject"),
 )
 
 
@@ -68,6 +72,7 @@ sieve = Table(
     Column("location", String, nullable=False),
     Column("maker", String, nullable=False),
     Column("seq", ForeignKey("event.seq"), nullable=False),
+    Column("details", Text, nullable=False, server_default="{}"),
     CheckConstraint("nominal_nm > 0", name="nominal_positive"),
     CheckConstraint("interval_months > 0", name="interval_positive"),
 )
@@ -81,6 +86,7 @@ sieve_edit = Table(
     Column("interval_months", Integer),
     Column("interval_uses", Integer),
     Column("location", String),
+    Column("details", Text, nullable=False, server_default="{}"),
     Index("sieve_edit_of", "sieve_id"),
 )
 
@@ -112,7 +118,8 @@ check = Table(
     *_figures("x"),
     *_figures("y"),
     Column("seq", ForeignKey("event.seq"), nullable=False, unique=True),
-    Index("sieve_check_of", "sieve_id"),
+    Column("scale_source", String),
+    Index("sieve_check_of", "sieve_id", "on_date", "seq"),
 )
 
 check_margin = Table(
@@ -134,7 +141,7 @@ evidence = Table(
     metadata,
     Column("sha256", String, primary_key=True),
     Column("extension", String, nullable=False),
-    Column("size", Integer, nullable=False),
+    Column("size", Integer().with_variant(BigInteger(), "postgresql"), nullable=False),
     Column("seq", ForeignKey("event.seq"), nullable=False),
 )
 
@@ -156,8 +163,9 @@ use = Table(
     Column("on_date", String, nullable=False),
     Column("count", Integer, nullable=False),
     Column("note", String, nullable=False),
+    Column("details", Text, nullable=False, server_default="{}"),
     CheckConstraint("count > 0", name="count_positive"),
-    Index("use_log_of", "sieve_id"),
+    Index("use_log_of", "sieve_id", "on_date", "seq"),
 )
 
 retirement = Table(
@@ -167,6 +175,22 @@ retirement = Table(
     Column("sieve_id", ForeignKey("sieve.id"), nullable=False, unique=True),
     Column("on_date", String, nullable=False),
     Column("reason", String, nullable=False),
+)
+
+signature = Table(
+    "signature",
+    metadata,
+    _event_key(),
+    Column("check_id", ForeignKey("sieve_check.id")),  # a check signed off, or
+    Column("head", String),  # a head of the ledger signed with a key
+)
+
+# Not derived: the content itself, where evidence is kept in the database. Its hash proves it.
+evidence_content = Table(
+    "evidence_content",
+    metadata,
+    Column("sha256", String, primary_key=True),
+    Column("content", LargeBinary, nullable=False),
 )
 
 # In the order in which rows may be inserted under foreign keys.
@@ -179,4 +203,5 @@ DERIVED: tuple[Table, ...] = (
     check_evidence,
     use,
     retirement,
+    signature,
 )

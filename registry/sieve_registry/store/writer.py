@@ -4,19 +4,22 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from datetime import UTC, date, datetime
+from datetime import UTC, date, datetime, timedelta
 from typing import Any
 
 from sqlalchemy import Connection, func, insert, select
 
+from sieve_registry.errors import DateRefusedError
 from sieve_registry.ledger.chain import next_event
 from sieve_registry.records import Event, EvidenceFile
 from sieve_registry.store import schema
-from sieve_registry.store.evidence import EvidenceStore, Staged
+from sieve_registry.store.evidence import EvidenceKeeper, Staged
 from sieve_registry.store.projection import CHECK_RECORDED, rows_of
 from sieve_registry.store.reader import last_event
 
-__all__ = ["append", "next_check_id", "placing", "utc_text"]
+__all__ = ["CLOCK_TOLERANCE", "append", "insert_events", "next_check_id", "placing", "utc_text"]
+
+CLOCK_TOLERANCE = timedelta(minutes=10)  # clocks of several benches differ by so much at most
 
 
 def utc_text(moment: datetime) -> str:
@@ -34,10 +37,20 @@ def append(
     person: str,
     software: str,
     payload: Mapping[str, Any],
+    why_late: str = "",
 ) -> Event:
-    """Append one event to the ledger and insert what follows from it."""
+    """Append one event to the ledger and insert what follows from it.
+
+    Raises `DateRefusedError` when this computer's clock is behind the last event, unless
+    `why_late` says why; the reason is then kept with the event.
+    """
+    last = last_event(connection)
+    if last is not None and not why_late:
+        _refuse_clock_set_back(last, recorded_at)
+    if why_late:
+        payload = {**payload, "why_late": why_late}
     event = next_event(
-        last_event(connection),
+        last,
         kind=kind,
         subject=subject,
         on_date=on_date.isoformat(),
@@ -51,7 +64,41 @@ def append(
         if table == "evidence" and _kept_as(connection, row["sha256"]) is not None:
             continue  # the same content is kept once
         connection.execute(insert(schema.metadata.tables[table]).values(**row))
+    connection.info[schema.HEAD_INFO] = (event.seq, event.hash)
     return event
+
+
+def _refuse_clock_set_back(last: Event, now: datetime) -> None:
+    before = datetime.fromisoformat(last.recorded_at)
+    if now < before - CLOCK_TOLERANCE:
+        raise DateRefusedError(
+            reason=f"This computer's clock says {utc_text(now)}, but the last event was recorded "
+            f"at {last.recorded_at}",
+            advice="set the clock right, or say with --why-late why it is behind",
+        )
+
+
+def insert_events(connection: Connection, events: Sequence[Event]) -> None:
+    """Insert events as they are, with what follows from them: for moving a registry whole."""
+    by_table: dict[str, list[dict[str, Any]]] = {}
+    for event in events:
+        for table, row in rows_of(event):
+            by_table.setdefault(table, []).append(row)
+    by_table["evidence"] = _not_kept_yet(connection, by_table.get("evidence", []))
+    connection.execute(insert(schema.event), [event.__dict__ for event in events])
+    for derived in schema.DERIVED:
+        if by_table.get(derived.name):
+            connection.execute(insert(derived), by_table[derived.name])
+    if events:
+        connection.info[schema.HEAD_INFO] = (events[-1].seq, events[-1].hash)
+
+
+def _not_kept_yet(connection: Connection, rows: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    first: dict[str, dict[str, Any]] = {}
+    for row in rows:
+        if row["sha256"] not in first and _kept_as(connection, row["sha256"]) is None:
+            first[row["sha256"]] = row
+    return list(first.values())
 
 
 def next_check_id(connection: Connection) -> str:
@@ -64,7 +111,7 @@ def next_check_id(connection: Connection) -> str:
 
 @contextmanager
 def placing(
-    connection: Connection, store: EvidenceStore, staged: Sequence[tuple[Staged, str, str]]
+    connection: Connection, store: EvidenceKeeper, staged: Sequence[tuple[Staged, str, str]]
 ) -> Iterator[list[EvidenceFile]]:
     """Put staged files (content, role, name) in their places; take them away again on failure.
 
@@ -77,7 +124,7 @@ def placing(
             twin = next((f.extension for f in files if f.sha256 == item.sha256), item.extension)
             kept = _kept_as(connection, item.sha256)
             extension = twin if kept is None else kept
-            if store.place(item, extension):
+            if store.place(item, extension, connection):
                 placed.append((item.sha256, extension))
             files.append(EvidenceFile(item.sha256, extension, item.size, role, name))
         yield files

@@ -12,6 +12,8 @@ down_revision: str | None = None
 branch_labels: str | Sequence[str] | None = None
 depends_on: str | Sequence[str] | None = None
 
+_SIZE = sa.Integer().with_variant(sa.BigInteger(), "postgresql")  # scans may pass 2 GiB
+
 
 def _text(*names: str, nullable: bool = False) -> list[sa.Column[str]]:
     return [sa.Column(name, sa.String, nullable=nullable) for name in names]
@@ -119,7 +121,7 @@ def _margins_and_evidence() -> None:
         "evidence",
         sa.Column("sha256", sa.String, primary_key=True),
         *_text("extension"),
-        sa.Column("size", sa.Integer, nullable=False),
+        sa.Column("size", _SIZE, nullable=False),
         sa.Column("seq", sa.Integer, sa.ForeignKey("event.seq"), nullable=False),
     )
     op.create_table(
@@ -147,6 +149,17 @@ def _uses_and_retirements() -> None:
 
 def _guards() -> None:
     """The ledger is only ever appended to; the database itself refuses anything else."""
+    if op.get_bind().dialect.name == "postgresql":
+        op.execute(
+            "CREATE FUNCTION event_append_only() RETURNS trigger LANGUAGE plpgsql AS "
+            "$$ BEGIN RAISE EXCEPTION 'the ledger is only ever appended to' "
+            "USING ERRCODE = 'integrity_constraint_violation'; END $$"
+        )
+        op.execute(
+            "CREATE TRIGGER event_no_change BEFORE UPDATE OR DELETE OR TRUNCATE ON event "
+            "FOR EACH STATEMENT EXECUTE FUNCTION event_append_only()"
+        )
+        return
     for verb in ("UPDATE", "DELETE"):
         op.execute(
             f"CREATE TRIGGER event_no_{verb.lower()} BEFORE {verb} ON event "

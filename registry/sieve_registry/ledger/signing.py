@@ -1,0 +1,95 @@
+"""Signatures of the ledger's head with a key of one's own: Ed25519 (RFC 8032), optional.
+
+What is signed is the canonical JSON of {"schema", "events", "head"}: whoever holds the public key
+can tell that this very chain, up to this event, was there when it was signed.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+from sieve_registry.errors import SignatureError
+from sieve_registry.ledger.canonical import canonical_text
+
+__all__ = ["fault_of", "message_of", "new_key", "sign_head"]
+
+ALGORITHM = "Ed25519"
+_EXTRA = "signing with a key needs an extra part: pip install 'sieveward[sign]'"
+
+
+def message_of(events: int, head: str) -> bytes:
+    """The bytes that are signed."""
+    return canonical_text({"schema": "sieveward.head/1", "events": events, "head": head}).encode()
+
+
+def new_key(path: Path) -> str:
+    """Write a new private key (PEM, readable by its owner alone) and return the public one (hex).
+
+    Raises `SignatureError` when the file is there already or cannot be written.
+    """
+    keys = _library(path)
+    from cryptography.hazmat.primitives import serialization as forms
+
+    key = keys.Ed25519PrivateKey.generate()
+    data = key.private_bytes(forms.Encoding.PEM, forms.PrivateFormat.PKCS8, forms.NoEncryption())
+    try:
+        path.touch(mode=0o600, exist_ok=False)
+        path.write_bytes(data)
+    except OSError as error:
+        raise SignatureError(file=path, reason=error.strerror or error) from error
+    return _hex(key.public_key())
+
+
+def sign_head(path: Path, events: int, head: str) -> dict[str, Any]:
+    """What an event keeps of a signature made with the key in `path`. Raises `SignatureError`."""
+    keys = _library(path)
+    from cryptography.hazmat.primitives.serialization import load_pem_private_key
+
+    try:
+        key = load_pem_private_key(path.read_bytes(), password=None)
+    except OSError as error:
+        raise SignatureError(file=path, reason=error.strerror or error) from error
+    except (ValueError, TypeError) as error:
+        raise SignatureError(file=path, reason="it holds no key we can read") from error
+    if not isinstance(key, keys.Ed25519PrivateKey):
+        raise SignatureError(file=path, reason="its key is not of the kind Ed25519")
+    return {
+        "algorithm": ALGORITHM,
+        "events": events,
+        "head": head,
+        "public_key": _hex(key.public_key()),
+        "signature": key.sign(message_of(events, head)).hex(),
+    }
+
+
+def fault_of(payload: Mapping[str, Any], seq: int, previous: str) -> str:
+    """What is wrong with a signature event, or nothing; unproven where the extra is missing."""
+    if payload["events"] != seq - 1 or payload["head"] != previous:
+        return "signs another head than the one before it"
+    try:
+        from cryptography.exceptions import InvalidSignature
+        from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PublicKey
+    except ModuleNotFoundError:
+        return ""
+    try:
+        key = Ed25519PublicKey.from_public_bytes(bytes.fromhex(payload["public_key"]))
+        key.verify(
+            bytes.fromhex(payload["signature"]), message_of(payload["events"], payload["head"])
+        )
+    except (InvalidSignature, ValueError):
+        return "its signature does not fit its key"
+    return ""
+
+
+def _library(path: Path) -> Any:
+    try:
+        from cryptography.hazmat.primitives.asymmetric import ed25519
+    except ModuleNotFoundError:
+        raise SignatureError(file=path, reason=_EXTRA) from None
+    return ed25519
+
+
+def _hex(public_key: Any) -> str:
+    return str(public_key.public_bytes_raw().hex())

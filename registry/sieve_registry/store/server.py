@@ -1,0 +1,95 @@
+"""A registry in a PostgreSQL database: one writer at a time by an advisory lock, and who may what.
+
+Who may do what is held by the database itself, not by this program:
+
+    read     may ask                                   SELECT
+    record   may also record, but sign nothing         + INSERT, except into `signature`
+    sign     may also sign                             + INSERT into `signature`
+    admin    owns the tables; migrates them and names the others
+
+A policy on `event` refuses events that sign to whoever may not insert into `signature`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from datetime import datetime
+from typing import TYPE_CHECKING, Any
+
+from sqlalchemy import Connection, Engine, create_engine
+
+from sieve_inspect.errors import UsageError
+from sieve_registry.errors import RegistryFileError
+from sieve_registry.store import schema
+from sieve_registry.store.evidence import DatabaseEvidence, EvidenceKeeper, EvidenceStore
+from sieve_registry.store.faults import told_plainly
+from sieve_registry.store.location import Place
+
+if TYPE_CHECKING:
+    from sieve_registry.store.engine import Registry
+
+__all__ = ["READING", "ROLES", "grant", "on_begin", "opened"]
+
+READING: dict[str, Any] = {"isolation_level": "REPEATABLE READ", "postgresql_readonly": True}
+ROLES = ("read", "record", "sign", "admin")
+_WRITER_LOCK = 0x51EE_6A4D  # any number, the same for every writer of a registry
+
+
+def opened(
+    place: Place,
+    busy_ms: int,
+    now: Callable[[], datetime],
+    make: Callable[[Place, Engine, EvidenceKeeper, int, Callable[[], datetime]], Registry],
+) -> Registry:
+    """A registry on a server. Raises `RegistryFileError` when it cannot be reached."""
+    assert place.url is not None
+    try:
+        engine = create_engine(place.url, connect_args={"connect_timeout": 10})
+    except ModuleNotFoundError:
+        raise UsageError(
+            message="A PostgreSQL registry needs an extra part: pip install 'sieveward[postgres]'."
+        ) from None
+    except Exception as error:
+        raise RegistryFileError(file=place.shown, reason=str(error)) from error
+    folder = place.evidence
+    keeper = DatabaseEvidence(engine) if folder is None else EvidenceStore(folder)
+    return make(place, engine, keeper, busy_ms, now)
+
+
+def on_begin(connection: Connection, busy_ms: int, writing: bool) -> None:
+    """Wait for the one writer's turn, no longer than `busy_ms`."""
+    if writing:
+        connection.exec_driver_sql(f"SET LOCAL lock_timeout = {int(busy_ms)}")
+        connection.exec_driver_sql(f"SELECT pg_advisory_xact_lock({_WRITER_LOCK})")
+
+
+def grant(registry: Registry, user: str, role: str) -> None:
+    """Let a user of the database read, record or sign; what was granted before is taken back.
+
+    Raises `UsageError` for a registry that is a file, or another role.
+    """
+    if registry.place.url is None:
+        raise UsageError(message="Who may use a registry file is set by the rights of its folder.")
+    if role not in ROLES:
+        raise UsageError(message=f"{role!r} is none of {', '.join(ROLES)}.")
+    with told_plainly(registry.where, registry.busy_ms), registry.engine.begin() as connection:
+        quoted = connection.dialect.identifier_preparer.quote_identifier(user)
+        for statement in _grants(quoted, role):
+            connection.exec_driver_sql(statement)
+
+
+def _grants(user: str, role: str) -> list[str]:
+    names = [table.name for table in schema.metadata.tables.values()] + ["alembic_version"]
+    tables = ", ".join(names)
+    written = [n for n in names if n not in ("alembic_version", "registry_info", "signature")]
+    statements = [
+        f"REVOKE ALL ON {tables} FROM {user}",
+        f"GRANT SELECT ON {tables} TO {user}",
+    ]
+    if role in ("record", "sign", "admin"):
+        statements.append(f"GRANT INSERT ON {', '.join(written)} TO {user}")
+    if role in ("sign", "admin"):
+        statements.append(f"GRANT INSERT ON signature TO {user}")
+    if role == "admin":
+        statements.append(f"GRANT ALL ON {tables} TO {user} WITH GRANT OPTION")
+    return statements

@@ -1,0 +1,91 @@
+"""What can be told of an SQLite file beyond its rows: structure, header, tables and guards.
+
+Layout of the header: the SQLite file format, section 1.3 (sqlite.org/fileformat2.html).
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from sqlalchemy import Connection, text
+
+from sieve_registry.records import Finding
+from sieve_registry.store.migrate import SEAL, schema_hash
+from sieve_registry.store.schema import FORMAT, HEAD_REVISION
+
+__all__ = ["check_file", "check_header"]
+
+_SUBJECT = "registry file"
+_MOST_TOLD = 5
+# Offset, length and the only value a registry has there: write-ahead log, UTF-8, no vacuuming.
+_FIXED = (
+    (18, 1, 2, "write version"),
+    (19, 1, 2, "read version"),
+    (20, 1, 0, "reserved space"),
+    (21, 1, 64, "largest payload share"),
+    (22, 1, 32, "smallest payload share"),
+    (23, 1, 32, "leaf payload share"),
+    (44, 4, 4, "schema format"),
+    (48, 4, 0, "cache size"),
+    (52, 4, 0, "vacuum root"),
+    (56, 4, 1, "text encoding"),
+    (60, 4, 0, "user version"),
+    (64, 4, 0, "vacuum mode"),
+    (68, 4, 0, "application id"),
+    (72, 20, 0, "reserved bytes"),
+)
+_MAGIC = b"SQLite format 3\x00"
+_VERSIONS = range(3_000_000, 4_000_000)  # the version of SQLite that wrote last
+
+
+def check_file(connection: Connection, path: Path) -> list[Finding]:
+    """Findings about the file: what SQLite itself says, its header, tables and guards."""
+    told = connection.exec_driver_sql(f"PRAGMA integrity_check({_MOST_TOLD})").scalars().all()
+    findings = [Finding("file", str(line), _SUBJECT) for line in told if line != "ok"]
+    findings += [Finding("file", message, _SUBJECT) for message in check_header(path)]
+    findings += [Finding("file", message, _SUBJECT) for message in _schema(connection)]
+    return findings
+
+
+def check_header(path: Path) -> list[str]:
+    """What in the first 100 bytes is not as a registry's are; nothing while a log waits beside."""
+    log = path.with_name(f"{path.name}-wal")
+    try:
+        if log.exists() and log.stat().st_size > 0:
+            return []  # the newest header may still be in the log
+        with path.open("rb") as stream:
+            header = stream.read(100)
+        size = path.stat().st_size
+    except OSError as error:
+        return [f"it cannot be read: {error.strerror or error}"]
+    if len(header) < 100 or header[:16] != _MAGIC:
+        return ["its header is damaged"]
+    found = [
+        f"its header is damaged ({name})"
+        for offset, length, value, name in _FIXED
+        if int.from_bytes(header[offset : offset + length], "big") != value
+    ]
+    page = int.from_bytes(header[16:18], "big")
+    page = 65536 if page == 1 else page
+    number = {at: int.from_bytes(header[at : at + 4], "big") for at in (24, 28, 92, 96)}
+    if number[28] * page != size:
+        found.append("its header is damaged (number of pages)")
+    if number[24] != number[92]:
+        found.append("its header is damaged (change counter)")
+    if number[96] not in _VERSIONS:
+        found.append("its header is damaged (version)")
+    return found
+
+
+def _schema(connection: Connection) -> list[str]:
+    rows = connection.execute(text("SELECT name, value FROM registry_info")).all()
+    told = {row.name: row.value for row in rows}
+    found = []
+    if told.get(SEAL) != schema_hash(connection):
+        found.append("its tables or guards are not as they were made")
+    if {**told, "format": FORMAT, SEAL: told.get(SEAL)} != told or len(told) != len(rows):
+        found.append("what it says of itself was altered")
+    versions = connection.execute(text("SELECT version_num FROM alembic_version")).scalars().all()
+    if list(versions) != [HEAD_REVISION]:
+        found.append(f"its schema version reads {versions}")
+    return found
