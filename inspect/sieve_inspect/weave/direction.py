@@ -13,7 +13,16 @@ from sieve_inspect.weave.profiles import Band, Crossing, Profiles, gather
 from sieve_inspect.weave.response import EdgeResponse, gaussian_response
 from sieve_inspect.weave.shared import fit_response, fit_sigma
 
-__all__ = ["Axis", "Rough", "measure_axis", "rough_look", "sensor_range"]
+__all__ = [
+    "Axis",
+    "Rough",
+    "Sides",
+    "look_at_sides",
+    "measure_axis",
+    "rough_look",
+    "sensor_range",
+    "turned",
+]
 
 Float = NDArray[np.float64]
 
@@ -139,6 +148,52 @@ def rough_look(
         wire = max(spacing - opening, 0.5)
         looks.append(Rough(opening, wire, sigma, noise, floor, amplitude, saturated))
     return looks
+
+
+@dataclass(frozen=True)
+class Sides:
+    """What the sides of the openings look like away from mid-position.
+
+    `slope` is how far they run aside per px along (a turn the lattice did not show), `bulge` the
+    share of the width that is lost a third of the way to the crossing wires: nothing between
+    straight wires, a fifth in round holes.
+    """
+
+    slope: float
+    bulge: float
+
+
+def look_at_sides(
+    light: NDArray[np.float32], centre: Float, vectors: Float, rough: list[Rough], axis: int
+) -> Sides:
+    """Compare the openings across direction `axis` at both sides of mid-position."""
+    pick = np.linspace(0, len(centre) - 1, min(_SAMPLE, len(centre))).astype(int)
+    this, other = rough[axis], rough[1 - axis]
+    offset = 0.3 * other.opening
+    spacing = this.opening + this.wire
+    band = Band(0.8 * spacing, max(0.5, 0.08 * other.opening), _STEP)
+    along = _wire_direction(vectors[pick], axis)
+    places, widths = [], []
+    for shift in (-offset, 0.0, offset):
+        profiles = gather(light, centre[pick] + shift * along, along, band)
+        start = start_parameters(profiles, spacing)
+        places.append(0.5 * (start[:, 5] + start[:, 6]))
+        widths.append(start[:, 6] - start[:, 5])
+    slope = np.nanmedian((places[2] - places[0]) / (2 * offset))
+    lost = np.nanmedian(widths[1] - 0.5 * (widths[0] + widths[2])) / this.opening
+    return Sides(float(slope), float(lost))
+
+
+def turned(vectors: Float, sides: list[Sides]) -> Float:
+    """Local lattice vectors (n, 2, 2) turned until the wires run along them."""
+    out = vectors.copy()
+    for axis, look in enumerate(sides):
+        along = _wire_direction(vectors, axis)
+        across = np.stack([along[:, 1], -along[:, 0]], axis=1)
+        sign = 1 if axis == 0 else -1  # the wire direction of axis 1 is the reversed vector
+        length = np.hypot(*vectors[:, 1 - axis].T)[:, None]
+        out[:, 1 - axis] += sign * look.slope * length * across
+    return out
 
 
 def _at_limit(start: Float, clip: Clip) -> bool:

@@ -174,16 +174,17 @@ def start_parameters(profiles: Profiles, pitch: float) -> Float:
     zone = (np.abs(np.abs(u) - 0.5 * pitch) < 0.12 * pitch + 0.5) & (w > 0)
     floor = np.where(zone, y, np.inf).min(axis=1)
     floor = np.where(np.isfinite(floor), floor, np.nan)
-    half = 0.5 * (top + floor)
     middle = y.shape[1] // 2
-    right = _crossing(u[:, middle:], y[:, middle:], w[:, middle:], half)
-    left = -_crossing(-u[:, middle - 1 :: -1], y[:, middle - 1 :: -1], w[:, middle - 1 :: -1], half)
-    wire = pitch - np.nanmedian(right - left) if np.isfinite(right - left).any() else np.nan
+    right, beyond_right = _crossings(u[:, middle:], y[:, middle:], w[:, middle:], floor, top)
+    back = slice(middle - 1, None, -1)
+    left, beyond_left = _crossings(-u[:, back], y[:, back], w[:, back], floor, top)
+    wire = pitch - np.nanmedian(right + left) if np.isfinite(right + left).any() else np.nan
     out = np.empty((len(u), PARAMETERS))
     out[:, _B] = floor
     out[:, _A] = out[:, _AL] = out[:, _AR] = top - floor
-    out[:, _E1], out[:, _E2] = left, right
-    out[:, _E0], out[:, _E3] = left - wire, right + wire
+    out[:, _E1], out[:, _E2] = -left, right
+    out[:, _E0] = -np.where(np.isfinite(beyond_left), beyond_left, left + wire)
+    out[:, _E3] = np.where(np.isfinite(beyond_right), beyond_right, right + wire)
     return out
 
 
@@ -192,20 +193,34 @@ def _weighted_mean(y: Float, w: Float) -> Float:
     return np.asarray((y * w).sum(axis=1) / np.where(total > 0, total, np.nan))
 
 
-def _crossing(u: Float, y: Float, w: Float, level: Float) -> Float:
-    """First place, going outward, where y falls through level; NaN where it never does."""
-    below = (y < level[:, None]) & (w > 0)
-    first = below.argmax(axis=1)
+def _crossings(u: Float, y: Float, w: Float, floor: Float, top: Float) -> tuple[Float, Float]:
+    """Going outward: where y first falls through half-way, and where it next rises through it.
+
+    The rise counts only after y has been near the floor. NaN where there is none.
+    """
+    half = (0.5 * (floor + top))[:, None]
+    bin_ = np.arange(u.shape[1])
+    filled = w > 0
+    below = (y < half) & filled
+    fall = np.where(below.any(axis=1), below.argmax(axis=1), u.shape[1])
+    deep = (y < half - 0.2 * (top - floor)[:, None]) & filled & (bin_ >= fall[:, None])
+    bottom = np.where(deep.any(axis=1), deep.argmax(axis=1), u.shape[1])
+    above = (y >= half) & filled & (bin_ > bottom[:, None])
+    rise = np.where(above.any(axis=1), above.argmax(axis=1), u.shape[1])
+    return _between(u, y, w, fall, half[:, 0]), _between(u, y, w, rise, half[:, 0])
+
+
+def _between(u: Float, y: Float, w: Float, at: NDArray[np.intp], level: Float) -> Float:
+    """Where y passes `level` between bin `at` and the last filled one before it; NaN if nowhere."""
     rows = np.arange(len(u))
-    # The bin before, stepping over empty bins.
-    filled = np.where(w > 0, np.arange(u.shape[1]), -1)
-    last = np.maximum.accumulate(filled, axis=1)
-    before = last[rows, np.maximum(first - 1, 0)]
-    ok = below.any(axis=1) & (first > 0) & (before >= 0)
+    last = np.maximum.accumulate(np.where(w > 0, np.arange(u.shape[1]), -1), axis=1)
+    here = np.minimum(at, u.shape[1] - 1)
+    before = last[rows, np.maximum(here - 1, 0)]
+    ok = (at < u.shape[1]) & (here > 0) & (before >= 0)
     before = np.maximum(before, 0)
-    u0, u1, y0, y1 = u[rows, before], u[rows, first], y[rows, before], y[rows, first]
-    drop = np.where(y0 > y1, y0 - y1, 1)
-    return np.where(ok, u0 + (u1 - u0) * np.clip((y0 - level) / drop, 0, 1), np.nan)
+    u0, u1, y0, y1 = u[rows, before], u[rows, here], y[rows, before], y[rows, here]
+    span = np.where(y0 != y1, y1 - y0, 1)
+    return np.where(ok, u0 + (u1 - u0) * np.clip((level - y0) / span, 0, 1), np.nan)
 
 
 def model_of(

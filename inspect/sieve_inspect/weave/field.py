@@ -9,7 +9,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sieve_inspect.errors import NoLatticeError
-from sieve_inspect.weave.direction import Axis, measure_axis, rough_look, sensor_range
+from sieve_inspect.weave.direction import (
+    Axis,
+    look_at_sides,
+    measure_axis,
+    rough_look,
+    sensor_range,
+    turned,
+)
 from sieve_inspect.weave.lattice import Lattice, find_lattice
 from sieve_inspect.weave.levels import Levels
 from sieve_inspect.weave.profiles import Profiles
@@ -18,6 +25,9 @@ from sieve_inspect.weave.states import Neighbourhood, judge_states
 __all__ = ["Field", "measure_field"]
 
 Float = NDArray[np.float64]
+
+_STRAIGHT = 0.06  # share of the width that may be lost away from mid-position
+_TURN = 0.1  # px that a side may run aside along an opening before the lattice is turned
 
 
 @dataclass(frozen=True, eq=False)
@@ -57,6 +67,11 @@ def measure_field(light: NDArray[np.float32], name: object = "the picture") -> F
     rough = rough_look(light, centre[seen], vectors[seen], lattice.pitch.lengths, clip)
     if rough is None:
         raise NoLatticeError(file=name, reason="the openings have no edges that stand out")
+    sides = [look_at_sides(light, centre[seen], vectors[seen], rough, axis) for axis in (0, 1)]
+    if max(look.bulge for look in sides) > _STRAIGHT:
+        raise NoLatticeError(file=name, reason="its openings do not have straight sides")
+    if any(abs(s.slope) * r.opening > _TURN for s, r in zip(sides, rough[::-1], strict=True)):
+        vectors = turned(vectors, sides)
 
     def measured(axis: int) -> tuple[Profiles, Axis]:
         return measure_axis(light, centre, seen, vectors, rough, clip, axis)
@@ -78,6 +93,7 @@ def measure_field(light: NDArray[np.float32], name: object = "the picture") -> F
     state, flags, filled = judge_states(
         light, (placed, centre), vectors, [a.fit for a in axes], profiles, levels, hood, blur
     )
+    centre = np.where((state == "ok")[:, None], centre, placed)  # what does not fit has no middle
     return Field(row, column, centre, (x, y), state, flags, filled, lattice, noise)
 
 

@@ -58,9 +58,11 @@ class Neighbourhood:
         centre = lattice.centre[row, column]
         seen = lattice.seen[row, column]
         outside = np.zeros(len(row), np.bool_)
+        margin = 0.6 * float(np.median(np.linalg.norm(vectors, axis=2)))
         for k, (r, c) in enumerate(moves):
             x, y = (centre + c * vectors[:, 0] + r * vectors[:, 1]).T
-            room = (x > 0) & (y > 0) & (x < shape[1] - 1) & (y < shape[0] - 1)
+            room = (x > margin) & (x < shape[1] - 1 - margin)
+            room &= (y > margin) & (y < shape[0] - 1 - margin)
             outside |= room & (index[:, k] < 0)
         rim = outside.copy()
         beyond = outside & ~seen
