@@ -63,7 +63,7 @@ def _facts(registry: Registry, detail: CheckDetail, history: SieveHistory) -> Si
         frame_um=None if sieve.frame_nm is None else sieve.frame_nm / 1000,
         in_service=None if sieve.in_service is None else sieve.in_service.isoformat(),
         location=now.location,
-        status=f"{now.status} on {now.as_of}",
+        status=f"{now.status} (as of {now.as_of})",
     )
 
 
