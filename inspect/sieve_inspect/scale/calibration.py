@@ -16,18 +16,18 @@ by Student's t so that twice it holds 95 % however few pictures m there were.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from sieve_inspect.scale.fit import MapFit
-from sieve_inspect.scale.lsq import least_squares
+from sieve_inspect.scale.lsq import clustered_covariance, least_squares, robust_weights
 from sieve_inspect.scale.model import Scale, scale_to_dict
 from sieve_inspect.scale.pixelmap import PixelMap, chebyshev, nearest_covered
 
-__all__ = ["Artefact", "BudgetRow", "Calibration", "Repeatability", "calibrate"]
+__all__ = ["Artefact", "BudgetRow", "Calibration", "Gaps", "Repeatability", "calibrate"]
 
 Float = NDArray[np.float64]
 _GRID = 41  # points along each side that stand for the covered area
@@ -37,8 +37,8 @@ _GRID = 41  # points along each side that stand for the covered area
 class Artefact:
     """The certified side: pitch (um) and, where known, the width of its dark lines (um).
 
-    Uncertainties are standard ones, half the certificate's U at k = 2. `bright` tells that the
-    marks are brighter than their ground.
+    Uncertainties are standard ones, half the certificate's U at k = 2. Of a chequerboard the
+    pitch is from square to square, the width that of its dark squares.
     """
 
     pattern: str
@@ -49,15 +49,28 @@ class Artefact:
     source: str = ""
 
     @property
-    def half_line_um(self) -> float | None:
-        """Half of what a dark line has over its ground's period, for the fit; None if unknown.
+    def gap_um(self) -> float | None:
+        """Width of the bright gap between two dark lines, or of a bright square; None if unknown."""
+        if self.line_width_um is None:
+            return None
+        period = 2 * self.pitch_um if self.pattern == "checker" else self.pitch_um
+        return period - self.line_width_um
 
-        The squares of a chequerboard without a certified width are taken to be alike.
-        """
-        if self.pattern == "checker":
-            width = self.pitch_um if self.line_width_um is None else self.line_width_um
-            return (width - self.pitch_um) / 2
-        return None if self.line_width_um is None else self.line_width_um / 2
+
+@dataclass(frozen=True, eq=False)
+class Gaps:
+    """Gaps between lines as they appear: edges (n, 2) px before and after, in `picture` (n,).
+
+    `across` (n,) is the lattice direction, `bright` whether gaps are brighter than lines,
+    `u_width_px` what the edge response leaves open about all widths alike.
+    """
+
+    before: Float
+    after: Float
+    across: NDArray[np.intp]
+    picture: NDArray[np.intp]
+    bright: bool
+    u_width_px: float
 
 
 @dataclass(frozen=True)
@@ -151,8 +164,8 @@ class Calibration:
         }
 
 
-def calibrate(fit: MapFit, artefact: Artefact, *, bright: bool = False) -> Calibration:
-    """Turn a fitted map into a scale with its budget; `bright` marks on a dark ground.
+def calibrate(fit: MapFit, artefact: Artefact, gaps: Gaps | None = None) -> Calibration:
+    """Turn a fitted map into a scale with its budget, and `gaps` of known width to an edge bias.
 
     Where no mark was near the pictures' middle, the nearest covered point stands in for it.
     """
@@ -162,17 +175,18 @@ def calibrate(fit: MapFit, artefact: Artefact, *, bright: bool = False) -> Calib
     rest = straight.rest(fit)
     moved = rest(straight.area)
     repeat = _repeatability(fit, sx, sy)
-    budget = _budget(fit, artefact, u_fit, repeat)
+    budget = _budget(fit, artefact, u_fit, repeat, gaps)
     u_x, u_y = (
         float(np.sqrt(sum(getattr(r, key) ** 2 for r in budget))) for key in ("u_rel_x", "u_rel_y")
     )
     # Two pitches of one certificate that differ by chance lean a square by as much.
     u_lean = 0.0 if _target_known(fit) else artefact.u_pitch_um / artefact.pitch_um
-    bias, u_bias, half_difference = _edge_bias(fit, artefact, (sx + sy) / 2, bright)
     scale = Scale(
-        sx, sy, u_x, u_y, bias, artefact.source, float(np.degrees(shear)),
-        float(np.degrees(np.hypot(u_fit[2], u_lean))), u_bias, rest,
+        sx, sy, u_x, u_y, 0.0, artefact.source, float(np.degrees(shear)),
+        float(np.degrees(np.hypot(u_fit[2], u_lean))), 0.0, rest,
     )  # fmt: skip
+    bias, u_bias, half_difference = _edge_bias(scale, artefact, gaps, fit.theta - straight.turn)
+    scale = replace(scale, edge_bias_px=bias, u_edge_bias_px=u_bias)
     trusted = fit.weight > 0.1
     marks = np.column_stack([fit.picture, fit.observations.mark])
     far = np.hypot(*((straight.area - straight.middle) * [sx, sy]).T)
@@ -232,6 +246,11 @@ class _Straight:
         return _figures(self.matrix)
 
     @property
+    def turn(self) -> float:
+        """φ, radians."""
+        return float(np.arctan2(self.matrix[1, 0], self.matrix[0, 0]))
+
+    @property
     def gradients(self) -> Float:
         """Derivatives (3, parameters) of ln sx, ln sy and the shear."""
         base = np.array(self.figures)
@@ -248,7 +267,7 @@ class _Straight:
 
     def rest(self, fit: MapFit) -> PixelMap:
         """The rest map with its own uncertainty where it is known least."""
-        phi = np.arctan2(self.matrix[1, 0], self.matrix[0, 0])
+        phi = self.turn
         back = np.array([[np.cos(phi), np.sin(phi)], [-np.sin(phi), np.cos(phi)]])
         powers = ((0, 0), *fit.basis.powers)
         raw = np.zeros((2, len(powers)))
@@ -323,31 +342,53 @@ def _repeatability(fit: MapFit, sx: float, sy: float) -> Repeatability:
 
 
 def _budget(
-    fit: MapFit, artefact: Artefact, u_fit: Float, repeat: Repeatability
+    fit: MapFit, artefact: Artefact, u_fit: Float, repeat: Repeatability, gaps: Gaps | None
 ) -> tuple[BudgetRow, ...]:
     pitch = artefact.u_pitch_um / artefact.pitch_um
     (rx, dof_x), (ry, dof_y) = Repeatability.u(repeat.x), Repeatability.u(repeat.y)
+    # Lines that fall on pixels alike hide the edge's shape; across the picture it shifts.
+    shape = 0.0 if gaps is None else gaps.u_width_px
+    span_x, span_y = 2 * fit.basis.half[0], 2 * fit.basis.half[1]
     return (
         BudgetRow("pitch of the artefact", pitch, pitch),
         BudgetRow("fit of the marks", float(u_fit[0]), float(u_fit[1]), fit.solution.dof),
+        BudgetRow("shape of the edges", shape / span_x, shape / span_y),
         BudgetRow("picture to picture", rx, ry, min(dof_x, dof_y) or None),
     )
 
 
 def _edge_bias(
-    fit: MapFit, artefact: Artefact, um_per_px: float, bright: bool
+    scale: Scale, artefact: Artefact, gaps: Gaps | None, turns: Float
 ) -> tuple[float, float, float]:
     """Edge bias and its standard uncertainty (px), and half its difference between x and y.
 
-    It is how far bright ground reaches into dark: where lines are bright, the sign turns.
+    Each gap, moved to um, is wider than it is by 2b px of the scale where it lies. Bright ground
+    reaches b into the dark: where lines are the bright ones, gaps lose what openings gain.
     """
-    at = [k for k in fit.edge_at if k >= 0]
-    if artefact.line_width_um is None or not fit.edge_known or not at:
+    if artefact.gap_um is None or gaps is None or len(gaps.across) < 6:
         return 0.0, 0.0, 0.0
-    gradient = np.zeros((len(at), len(fit.solution.value)))
-    gradient[np.arange(len(at)), at] = 1
-    bias = np.array([b for b in fit.edge if np.isfinite(b)]) * (-1 if bright else 1)
-    u_width = artefact.u_line_width_um / 2 / um_per_px
-    half = float(np.ptp(bias)) / 2
-    u = np.sqrt(fit.variance(gradient).sum() / len(at) ** 2 + u_width**2 + half**2 / 3)
-    return float(bias.mean()), float(u), half
+    width_px = np.hypot(*(gaps.after - gaps.before).T)
+    # Across the artefact's lines: not the way from edge to edge where the map leans.
+    angle = turns[gaps.picture] + gaps.across * (np.pi / 2)
+    way = scale.to_um(gaps.after) - scale.to_um(gaps.before)
+    width_um = np.abs(way[:, 0] * np.cos(angle) + way[:, 1] * np.sin(angle))
+    bias = (width_um - artefact.gap_um) / 2 * width_px / width_um * (1 if gaps.bright else -1)
+    values, variances = [], []
+    for direction in np.unique(gaps.across):
+        own = gaps.across == direction
+        place = np.floor(gaps.before[own] / (6 * np.median(width_px)))
+        cell = np.column_stack([gaps.picture[own], place])
+        _, group = np.unique(cell, axis=0, return_inverse=True)
+        used, weight = np.ones(int(own.sum()), np.bool_), np.ones(int(own.sum()))
+        for turn in range(6):
+            mean = least_squares(np.ones((len(weight), 1)), bias[own], weight)
+            weight = robust_weights(mean.residual, used, 1e-4, hard=turn >= 4)
+        grouped = clustered_covariance(mean, np.ones((len(weight), 1)), weight, group.ravel())
+        values.append(float(mean.value[0]))
+        variances.append(max(float(mean.covariance[0, 0]), float(grouped[0, 0])))
+    per_px = (scale.um_per_px_x + scale.um_per_px_y) / 2
+    u_scale = np.hypot(scale.u_rel_x, scale.u_rel_y) / np.sqrt(2) * artefact.gap_um
+    u_known = np.hypot(artefact.u_line_width_um, u_scale) / 2 / per_px
+    half = float(np.ptp(values)) / 2
+    squares = sum(variances) / len(values) ** 2 + u_known**2 + (gaps.u_width_px / 2) ** 2
+    return float(np.mean(values)), float(np.sqrt(squares + half**2 / 3)), half

@@ -2,19 +2,19 @@
 
 A mark k of picture m, seen at p (px), lies at lattice coordinates w = (i, j) of the artefact:
 
-    e_a(θm) · F(p) = P (w_a + ρ ±w_a + τ w_b) + s g + t_ma         a = 0, 1
+    e_a(θm) · F(p) = P (w_a + ρ ±w_a + τ w_b) + t_ma         a = 0, 1
 
 F is the map sought (a polynomial, um), e_0 = (cos θ, sin θ) and e_1 = (−sin θ, cos θ) turn it
 into the artefact's own directions, t is where the artefact lay, P its certified pitch. A dot
-gives both equations, an edge only the one across it; s = ±1 tells on which side of its line the
-edge lies and g is half the line's apparent width: unknown as a whole, or the known half width
-less b px of local scale. ρ and τ, the artefact's own departure
-from square, are sought only where pictures turned by known amounts tell them apart from F.
+gives both equations, a gap between two lines only the one across it, F being the mean over its
+two edges (their middle in the picture is not the picture of their middle). ρ and τ, the artefact's own
+departure from square, are sought only where pictures turned by known amounts tell them apart
+from F.
 
 Everything is linear but the θ, found by a few Gauss-Newton steps. F is a polynomial of some total
 degree and, for lenses, A q |q|² … A q |q|⁸ with q from the picture's middle and A the straight
-part: few terms that reach far. The choice among them is the one with the least Bayesian information criterion; marks off it lose
-their weight (Tukey).
+part: few terms that reach far. The choice among them is the one with the least Bayesian
+information criterion; marks off it lose their weight (Tukey).
 """
 
 from __future__ import annotations
@@ -51,17 +51,20 @@ _GROUP = 4  # marks along and across that may err together
 class Observations:
     """What one picture says: n equations.
 
-    `point` (n, 2) as (x, y) px, `index` (n, 2) lattice coordinates, `axis` (n,) the lattice
-    direction measured, `side` (n,) −1, 0 or 1, `mark` (n,) a number for each mark, `step` (n,)
-    the local lattice step across the edge in px.
+    `first` and `second` (n, 2) as (x, y) px are a gap's edges, or twice a dot's middle; `index` (n, 2) lattice coordinates, `axis` (n,) the lattice
+    direction measured, `mark` (n,) a number for each mark.
     """
 
-    point: Float
+    first: Float
+    second: Float
     index: Float
     axis: Ints
-    side: Float
     mark: Ints
-    step: Float
+
+    @property
+    def point(self) -> Float:
+        """Middles (n, 2), px."""
+        return np.asarray((self.first + self.second) / 2)
 
     def take(self, which: NDArray[np.bool_]) -> Observations:
         """Some of the equations."""
@@ -77,9 +80,8 @@ class Observations:
         """The same marks in the axes of an artefact turned that many quarters further."""
         seen = self
         for _ in range(quarters % 4):
-            sign = np.where(seen.axis == 0, -1.0, 1.0)
             index = np.stack([seen.index[:, 1], -seen.index[:, 0]], axis=1)
-            seen = replace(seen, index=index, axis=1 - seen.axis, side=seen.side * sign)
+            seen = replace(seen, index=index, axis=1 - seen.axis)
         return seen
 
 
@@ -108,8 +110,7 @@ class MapFit:
     """The fitted map and everything needed to judge it; lengths in um.
 
     `residual` and `weight` (n,) follow the pictures' observations one after the other, `picture`
-    (n,) tells which. `edge` are b (px) across the picture's x and y where the line's width was
-    known, else g (um), NaN where no edge was; `edge_at` their places among the parameters.
+    (n,) tells which.
     """
 
     basis: Basis
@@ -125,9 +126,6 @@ class MapFit:
     middle: tuple[float, float]  # of the picture, px
     degree: int
     lens: int  # how many terms q |q|², q |q|⁴ …
-    edge: tuple[float, float]
-    edge_at: tuple[int, int]  # −1 if none
-    edge_known: bool
     target_stretch: float  # 2ρ: the artefact's first pitch over its second, less 1
     target_lean_deg: float
 
@@ -148,24 +146,23 @@ def fit_map(
     pitch_um: float,
     middle_px: tuple[float, float],
     *,
-    half_line_um: float | None = None,
     separable: bool = False,
     target_free: bool = False,
     max_degree: int = _MAX_DEGREE,
 ) -> MapFit:
     """Fit F to the observations of one or more pictures of an artefact of pitch `pitch_um`.
 
-    `middle_px` (x, y) is the pictures' middle, `half_line_um` the known half width of lines
-    (negative where the ground is what was measured). `separable` (rules): X depends on x alone and Y
-    on y alone, but for a shear where a picture lies across. Raises `UsageError` when the marks
+    `middle_px` (x, y) is the pictures' middle. `separable` (rules): but for a lens, X depends on x
+    alone and Y on y alone, and a shear is sought where a picture lies across. Raises `UsageError` when the marks
     do not determine the map.
     """
-    system = _System.of(pictures, pitch_um, middle_px, half_line_um, separable, target_free)
+    system = _System.of(pictures, pitch_um, middle_px, separable, target_free)
     marks = system.mark_count
     top = 1
     while top < max_degree and _terms(top + 1, separable) * _MARKS_PER_TERM <= marks:
         top += 1
-    lens = _LENS if marks >= 8 * _MARKS_PER_TERM and not separable and max_degree > 1 else 0
+    enough = marks >= (2 if separable else 8) * _MARKS_PER_TERM
+    lens = _LENS if enough and max_degree > 1 else 0
     return system.solve(*_choose(system, top, lens), np.ones(len(system.all.axis)))
 
 
@@ -179,7 +176,7 @@ def _choose(system: _System, top: int, lens: int) -> tuple[int, int]:
     part = system.thinned(max(1, total // _ENOUGH))
     used = np.where(part.solve(top, lens, np.ones(len(part.all.axis))).weight > 0.1, 1.0, 0.0)
     best, least = (1, 0), np.inf
-    for degree, order in _choices(top, lens):
+    for degree, order in _choices(top, lens, system.separable):
         solution = part.solve(degree, order, used, robust=False).solution
         spread = solution.sd**2 + (_FLOOR_PX * system.um_per_px) ** 2
         criterion = total * np.log(spread) + len(solution.value) * (np.log(total) - 1)
@@ -189,12 +186,12 @@ def _choose(system: _System, top: int, lens: int) -> tuple[int, int]:
     return degree, order + 1 if 0 < order < _LENS else order
 
 
-def _choices(top: int, lens: int) -> list[tuple[int, int]]:
-    """Degrees and lens terms worth trying; a lens term within the degree is there already."""
+def _choices(top: int, lens: int, separable: bool) -> list[tuple[int, int]]:
+    """Degrees and lens terms worth trying; a lens term within a full degree is there already."""
     tried = []
     for degree in range(1, top + 1):
         tried.append((degree, 0))
-        tried += [(degree, order) for order in range(1, lens + 1) if 2 * order + 1 > degree]
+        tried += [(degree, order) for order in range(1, lens + 1) if separable or 2 * order + 1 > degree]
     return tried
 
 
@@ -210,7 +207,6 @@ class _System:
     picture: Ints
     pitch: float
     middle: tuple[float, float]
-    half_line: float | None
     separable: bool
     shear: bool
     target_free: bool
@@ -224,7 +220,6 @@ class _System:
         pictures: Sequence[Observations],
         pitch_um: float,
         middle_px: tuple[float, float],
-        half_line: float | None,
         separable: bool,
         target_free: bool,
     ) -> _System:
@@ -249,7 +244,7 @@ class _System:
         )
         um_per_px = pitch_um * float(np.hypot(*slopes.T).mean())
         return cls(
-            together, picture, pitch_um, middle_px, half_line, separable, shear, target_free, theta,
+            together, picture, pitch_um, middle_px, separable, shear, target_free, theta,
             np.asarray(group).ravel(), um_per_px,
         )  # fmt: skip
 
@@ -278,7 +273,7 @@ class _System:
         else:
             own_x = own_y = [k for k, pair in enumerate(powers) if sum(pair) <= degree]
         one, kx, ky = np.eye(len(powers)), len(own_x), len(own_y)
-        orders = [n for n in range(1, lens + 1) if 2 * n + 1 > degree]
+        orders = [n for n in range(1, lens + 1) if self.separable or 2 * n + 1 > degree]
         rays = _lens_terms(powers, centre, half, self.middle, orders)
         bent = np.einsum("ab,bkn->akn", straight, rays)
         x = np.concatenate([one[:, own_x], np.zeros((len(one), ky)), bent[0]], axis=1)
@@ -290,9 +285,8 @@ class _System:
         theta, weight, used = self.theta.copy(), weight.copy(), weight > 0
         straight = self.um_per_px * np.eye(2)
         basis = self.basis(degree, lens, straight)
-        terms = basis.values(self.all.point)
+        terms = self._terms(basis)
         wanted = self.pitch * self._component(self.all.index)
-        wanted = wanted + self.all.side * (self.half_line or 0.0)
         seen = self.um_per_px * self.all.point
         for turn in range(14 if robust else 3):
             design = self._design(terms, seen, theta)
@@ -308,8 +302,12 @@ class _System:
                 break
             if lens:
                 basis = self.basis(degree, lens, _straight_part(basis, coefficient))
-                terms = basis.values(self.all.point)
+                terms = self._terms(basis)
         return self._result(basis, coefficient, solution, design, theta, weight, (degree, lens))
+
+    def _terms(self, basis: Basis) -> tuple[Float, Float]:
+        (x1, y1), (x2, y2) = basis.values(self.all.first), basis.values(self.all.second)
+        return (x1 + x2) / 2, (y1 + y2) / 2
 
     def _component(self, pair: Float) -> Float:
         return np.where(self.all.axis == 0, pair[:, 0], pair[:, 1])
@@ -321,10 +319,10 @@ class _System:
         return np.stack([c, s], axis=1), np.stack([-s, c], axis=1)
 
     def _design(self, terms: tuple[Float, Float], seen: Float, theta: Float) -> Float:
-        """Columns: F, t (per picture and axis seen), g (x, y), [ρ, τ], dθ; `seen` is F (n, 2)."""
+        """Columns: F, t (per picture and axis seen), [ρ, τ], dθ; `seen` is F (n, 2)."""
         along, turning = self._directions(theta)
         mapped = along[:, :1] * terms[0] + along[:, 1:] * terms[1]
-        parts = [mapped, self._places(), self._sides()]
+        parts = [mapped, self._places()]
         if self.target_free:
             sign = np.where(self.all.axis == 0, 1.0, -1.0)
             other = self._component(self.all.index[:, ::-1])
@@ -343,17 +341,6 @@ class _System:
         ]
         return np.stack([c for c in columns if c.any()], axis=1)
 
-    def _sides(self) -> Float:
-        """One column for the edges across the picture's x, one for those across its y."""
-        along, _ = self._directions(self.theta)
-        across_x = np.abs(along[:, 0]) >= np.abs(along[:, 1])
-        size = -self.all.side
-        if self.half_line is not None:
-            size = self.all.side * self.pitch / self.all.step
-        columns = [size * across_x, size * ~across_x]
-        kept = [c for c in columns if c.any()]
-        return np.stack(kept, axis=1) if kept else np.zeros((len(across_x), 0))
-
     def _turns(self, value: Float) -> Float:
         if self.separable:
             return value[len(value) - len(self.theta) :]
@@ -370,14 +357,6 @@ class _System:
         choice: tuple[int, int],
     ) -> MapFit:
         first = basis.x.shape[1] + self._places().shape[1]
-        along, _ = self._directions(self.theta)
-        across_x = np.abs(along[:, 0]) >= np.abs(along[:, 1])
-        edged = self.all.side != 0
-        at = [-1, -1]
-        for axis, there in enumerate((edged & across_x, edged & ~across_x)):
-            if there.any():
-                at[axis], first = first, first + 1
-        edge = [float(solution.value[k]) if k >= 0 else float("nan") for k in at]
         rho, tau = solution.value[first : first + 2] if self.target_free else (0.0, 0.0)
         trusted = weight > 0.1
         return MapFit(
@@ -394,9 +373,6 @@ class _System:
             middle=self.middle,
             degree=choice[0],
             lens=choice[1],
-            edge=(edge[0], edge[1]),
-            edge_at=(at[0], at[1]),
-            edge_known=self.half_line is not None,
             target_stretch=2 * float(rho),
             target_lean_deg=float(np.degrees(2 * tau)),
         )

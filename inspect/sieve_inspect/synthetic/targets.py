@@ -232,7 +232,7 @@ class _Painter:
         du, dv = du * sign_u, dv * sign_v  # > 0: the kind of stripe right of corner 0
         across_u = tuple(s * sign_u for s in self.slope_u)
         across_v = tuple(s * sign_v for s in self.slope_v)
-        bias = self.device.edge_bias_px
+        bias = self._thinner
         right = {b: self._ramp(du, across_u, b) for b in (bias, -bias)}  # type: ignore[arg-type]
         below = {b: self._ramp(dv, across_v, b) for b in (bias, -bias)}  # type: ignore[arg-type]
         # Bright where both stripes are of one kind; near an edge only that edge's share varies.

@@ -194,11 +194,11 @@ def _believed(value: Float, misfit: Float, nodes: Nodes, radius: float) -> NDArr
 def _equations(nodes: Nodes, place: Float, good: NDArray[np.bool_]) -> Observations:
     index = nodes.index[good].astype(float)
     count = len(place)
+    both = np.repeat(place, 2, axis=0)
     return Observations(
-        np.repeat(place, 2, axis=0),
+        both,
+        both,
         np.repeat(index, 2, axis=0),
         np.tile([0, 1], count),
-        np.zeros(2 * count),
         np.repeat(np.arange(count), 2),
-        np.full(2 * count, nodes.pitch),
     )

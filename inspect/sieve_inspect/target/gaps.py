@@ -7,30 +7,34 @@ tells what that fit adds to every opening.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 from numpy.typing import NDArray
 
+from sieve_inspect.scale.calibration import Gaps
 from sieve_inspect.scale.fit import Observations
 from sieve_inspect.target.errors import NoTargetError
 from sieve_inspect.target.nodes import Nodes
 from sieve_inspect.weave.direction import Axis, measure_axis, rough_look, sensor_range
 
-__all__ = ["edges_of", "observe_checker", "observe_grid"]
+__all__ = ["joined_gaps", "middles_of", "observe_checker", "observe_grid"]
 
 Float = NDArray[np.float64]
 
 
 def observe_grid(
     light: NDArray[np.float32], nodes: Nodes, name: object
-) -> tuple[Observations, float]:
-    """Edges of a square line grid whose gaps are `nodes`; also u of all widths, px."""
+) -> tuple[Observations, Gaps]:
+    """Edges of a square line grid whose gaps are `nodes`, and how wide they are."""
     seen = light if nodes.bright else light.max() - light
-    return _both_ways(seen, nodes.index.astype(float), nodes.place, nodes.vectors, name, "grid")
+    index = nodes.index.astype(float)
+    return _both_ways(seen, index, nodes.place, nodes.vectors, name, "grid", nodes.bright)
 
 
 def observe_checker(
     light: NDArray[np.float32], nodes: Nodes, name: object
-) -> tuple[Observations, float]:
+) -> tuple[Observations, Gaps]:
     """Edges of a chequerboard whose bright squares are `nodes`, a lattice turned by 45 degrees.
 
     Each edge lies between a bright and a dark square: all of them are seen from the bright.
@@ -44,7 +48,7 @@ def observe_checker(
     else:
         vectors = np.stack([first - second, first + second], axis=1)
         index = np.stack([a - b, a + b], axis=1)
-    return _both_ways(light, index, nodes.place, vectors, name, "checker")
+    return _both_ways(light, index, nodes.place, vectors, name, "checker", True)
 
 
 def _both_ways(
@@ -54,7 +58,8 @@ def _both_ways(
     vectors: Float,
     name: object,
     pattern: str,
-) -> tuple[Observations, float]:
+    bright: bool,
+) -> tuple[Observations, Gaps]:
     """Edges of square gaps in both directions; `vectors` (n, 2, 2) lead from gap to gap."""
     clip = sensor_range(light)
     lengths = np.median(np.hypot(vectors[..., 0], vectors[..., 1]), axis=0)
@@ -62,40 +67,46 @@ def _both_ways(
     if rough is None:
         reason = "its lines have no edges that stand out"
         raise NoTargetError(pattern=pattern, file=name, reason=reason)
-    parts, u_width = [], 0.0
     seen = np.ones(len(centre), np.bool_)
+    found: list[Observations] = []
+    gaps: list[Gaps] = []
     for direction in (0, 1):
         _, axis = measure_axis(light, centre, seen, vectors, rough, clip, direction)
-        step = np.hypot(vectors[:, direction, 0], vectors[:, direction, 1])
-        step = step / (2 if pattern == "checker" else 1)
-        parts.append(edges_of(axis, centre, index, direction, step, rough[direction].opening))
-        u_width = max(u_width, axis.u_response)
-    return Observations.joined(parts), u_width
+        both = middles_of(axis, centre, index, direction, rough[direction].opening, bright)
+        found.append(both[0])
+        gaps.append(both[1])
+    return Observations.joined(found), joined_gaps(gaps)
 
 
-def edges_of(
-    axis: Axis, centre: Float, index: Float, direction: int, step: Float, opening: float
-) -> Observations:
-    """Two equations for each gap that fits: its edge before, of line k, and after, of line k + 1.
+def middles_of(
+    axis: Axis, centre: Float, index: Float, direction: int, opening: float, bright: bool
+) -> tuple[Observations, Gaps]:
+    """Each gap that fits: its mean place half a step beyond the line before it, and its edges.
 
-    `index` (n, 2) is k of the gap, `opening` px its ordinary width: what is a fifth off is none.
+    The mean of both stays where it is whatever an edge bias does to them. `index` (n, 2) is that
+    of the gap, `opening` px its ordinary width: what is a fifth off is none.
     """
     fit = axis.fit
     with np.errstate(invalid="ignore"):
         good = np.isfinite(fit.width) & ~fit.poor & (np.abs(fit.width / opening - 1) < 0.2)
         good &= np.abs(fit.middle) < 0.3 * opening
     number = np.flatnonzero(good)
-    middle = index[number] + 0.5
-    lower, upper = middle.copy(), middle.copy()
-    lower[:, direction] -= 0.5
-    upper[:, direction] += 0.5
-    shift = 0.5 * fit.width[number, None] * axis.normal[number]
-    place = centre[number] + fit.middle[number, None] * axis.normal[number]
-    return Observations(
-        np.concatenate([place - shift, place + shift]),
-        np.concatenate([lower, upper]),
-        np.full(2 * len(number), direction),
-        np.repeat([1.0, -1.0], len(number)),
-        np.tile(number, 2),
-        np.tile(step[number], 2),
+    normal = axis.normal[number]
+    place = centre[number] + fit.middle[number, None] * normal
+    half = 0.5 * fit.width[number, None] * normal
+    across = np.full(len(number), direction)
+    seen = Observations(place - half, place + half, index[number] + 0.5, across, number)
+    none = np.zeros(len(number), np.intp)
+    return seen, Gaps(place - half, place + half, across, none, bright, axis.u_response)
+
+
+def joined_gaps(parts: Sequence[Gaps]) -> Gaps:
+    """All gaps, numbered by the part they came from if that is a picture of its own."""
+    return Gaps(
+        *(
+            np.concatenate([getattr(part, name) for part in parts])
+            for name in ("before", "after", "across", "picture")
+        ),
+        parts[0].bright,
+        max(part.u_width_px for part in parts),
     )
