@@ -1,0 +1,127 @@
+"""What the registry can say ahead: everything a forecast needs, gathered for the rules."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import date
+from typing import Any
+
+from sieve_inspect.verdict.rules import read_rule
+from sieve_registry import kinds
+from sieve_registry.deed import Told, history_of
+from sieve_registry.errors import UnknownSieveError
+from sieve_registry.facts import CheckRule, facts_of, record_fact, rule_of
+from sieve_registry.records import Event, Fact, SieveHistory, SieveState
+from sieve_registry.rules import state as states
+from sieve_registry.rules.advice import Advice, advise
+from sieve_registry.rules.methods import Methods, methods_of
+from sieve_registry.rules.text import clean_text
+from sieve_registry.rules.wear import CLOTH_REPLACED, Bounds, ScaleShare, Wear, wear_of
+from sieve_registry.store.engine import Registry
+
+__all__ = ["Outlook", "Story", "outlook", "replace_cloth", "story_of"]
+
+
+@dataclass(frozen=True)
+class Story:
+    """One sieve on one day, with what its checks' events say beyond their rows."""
+
+    history: SieveHistory
+    state: SieveState
+    rule: CheckRule
+    bounds: Bounds
+    scales: ScaleShare
+    replaced: tuple[Fact, ...]
+    payloads: Mapping[str, Mapping[str, Any]]  # by check id
+
+
+@dataclass(frozen=True)
+class Outlook:
+    """The wear of a sieve, by method where that is known, and what it comes to."""
+
+    story: Story
+    wear: Wear
+    methods: tuple[Methods, ...]
+    advice: Advice
+
+
+def story_of(registry: Registry, sieve_id: str, day: date | None = None) -> Story:
+    """Gather what is known of a sieve at the end of a day (today). Raises `UnknownSieveError`."""
+    day = day or registry.today()
+    with registry.reading() as connection:
+        history = history_of(connection, sieve_id)
+    sieve_id = history.sieve.id
+    now = states.state_as_of(history, day)
+    if now is None:
+        raise UnknownSieveError(sieve=sieve_id, hint=f" as of {day}")
+    found = facts_of(registry, sieve_id, [kinds.CHECK_RECORDED, CLOTH_REPLACED])
+    payloads = {str(f.payload["check"]): f.payload for f in found if "check" in f.payload}
+    checks = [check for check in history.checks if check.on_date <= day]
+    return Story(
+        history=history,
+        state=now,
+        rule=rule_of(registry, sieve_id, day),
+        bounds=_bounds(now, payloads),
+        scales={check.id: _scale_share(payloads.get(check.id, {})) for check in checks},
+        replaced=tuple(f for f in found if f.kind == CLOTH_REPLACED),
+        payloads=payloads,
+    )
+
+
+def outlook(registry: Registry, sieve_id: str, day: date | None = None) -> Outlook:
+    """What the checks and uses of a sieve say of the time to come, seen from a day (today)."""
+    story = story_of(registry, sieve_id, day)
+    as_of = story.state.as_of
+    wear = wear_of(
+        story.history,
+        as_of,
+        story.bounds,
+        read_rule(story.rule.rule),
+        story.scales,
+        story.replaced,
+    )
+    methods = methods_of(story.history, as_of, story.scales, story.replaced)
+    advice = advise(story.state.last_check, wear, story.state.due)
+    return Outlook(story, wear, methods, advice)
+
+
+def replace_cloth(registry: Registry, sieve_id: str, reason: str, told: Told) -> Event:
+    """Record that a frame got new cloth: its wear begins anew."""
+    payload = {"reason": clean_text("reason", reason, needed=True)}
+    return record_fact(registry, sieve_id, CLOTH_REPLACED, payload, told, "the new cloth")
+
+
+def _bounds(now: SieveState, payloads: Mapping[str, Mapping[str, Any]]) -> Bounds:
+    """The limits the last check was judged by, as it kept them; else those of the edition."""
+    last = now.last_check
+    margins = payloads.get(last.id, {}).get("margins", ()) if last else ()
+    if margins:
+        return {
+            (str(m["name"]), str(m["direction"])): (
+                _float(m["limit_low_um"]),
+                _float(m["limit_high_um"]),
+            )
+            for m in margins
+        }
+    from sieve_inspect.standard import limits
+
+    sieve = now.sieve
+    found = limits(sieve.nominal_um, sieve.standard, grade=sieve.grade)
+    mean = (found.nominal_um - found.y_um, found.nominal_um + found.y_um)
+    bounds: dict[tuple[str, str], tuple[float | None, float | None]] = {}
+    for direction in "xy":
+        bounds["mean", direction] = mean
+        bounds["largest aperture", direction] = (None, found.max_um)
+        if found.s_limit_um is not None:
+            bounds["standard deviation", direction] = (None, found.s_limit_um)
+    return bounds
+
+
+def _scale_share(payload: Mapping[str, Any]) -> tuple[float, float]:
+    scale = payload.get("scale") or {}
+    return _float(scale.get("u_rel_x")) or 0.0, _float(scale.get("u_rel_y")) or 0.0
+
+
+def _float(text: Any) -> float | None:
+    return None if text is None else float(text)

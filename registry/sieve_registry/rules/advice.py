@@ -1,0 +1,55 @@
+"""What to do with a sieve whose last check is known and whose wear is foreseen; a proposal."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date
+
+from sieve_registry.records import Check
+from sieve_registry.rules.wear import Wear
+
+__all__ = ["Advice", "advise"]
+
+KEEP, SHORTER = "keep", "keep with a shorter interval"
+
+
+@dataclass(frozen=True)
+class Advice:
+    """A proposed action and the sentence that explains it; a person decides."""
+
+    action: str
+    reason: str
+
+
+def advise(last: Check | None, wear: Wear, due: date | None) -> Advice:
+    """The last check's own proposal, unless the wear asks for the next check sooner.
+
+    "keep with a shorter interval" is proposed where a sound sieve may reach a limit less its guard
+    band (lower end of the 95 % interval) before the next check is due.
+    """
+    if last is None:
+        return Advice("measure better", "Proposed: check it, it was never checked. You decide.")
+    if last.action != KEEP:
+        reason = last.action_reason or f"Proposed by {last.id}: {last.action}. You decide."
+        return Advice(last.action, reason)
+    for trend in wear.reached:
+        return Advice(
+            SHORTER,
+            f"Proposed: check it now and shorten its interval, by its wear the {trend.name} in "
+            f"{trend.direction} has come within its guard band since {last.id}. You decide.",
+        )
+    sooner = [
+        trend
+        for trend in wear.trends
+        if trend.reach and trend.reach.day_low and due and trend.reach.day_low < due
+    ]
+    if sooner:
+        first = min(sooner, key=lambda t: t.reach.day_low if t.reach and t.reach.day_low else due)
+        assert first.reach is not None
+        return Advice(
+            SHORTER,
+            f"Proposed: keep it, but check it before {first.reach.day_low}: the {first.name} in "
+            f"{first.direction} may reach its limit less the guard band by then, and the next "
+            f"check is due only on {due}. You decide.",
+        )
+    return Advice(KEEP, "Proposed: keep it in use, nothing is near a limit. You decide.")
