@@ -1,6 +1,6 @@
 """The invented laboratory: its sieves, and what happened to them in three years.
 
-Days count back from the day the demo runs. Everybody and everything here is made up.
+Days count back from the day the demo runs; steps stand in the order of recording. Everybody and everything here is made up.
 """
 
 from __future__ import annotations
@@ -115,8 +115,8 @@ STEPS = (
     Step(725, _MARA, Checked("S-1000", 600, ("s1000-2.jpg",))),
     Step(715, _MARA, Checked("S-0500", 1200, ("s0500-2.png",))),
     Step(640, _IDRIS, Checked("S-0250", 2400, ("s0250-2.png",))),
-    Step(560, _IDRIS, Used("S-0500", 140, "from the paper log of the shaker", recorded_late=24)),
     Step(540, _IDRIS, Checked("S-0125", 4800, ("s0125-2.tif",))),
+    Step(560, _IDRIS, Used("S-0500", 140, "from the paper log of the shaker", recorded_late=24)),
     Step(430, _IDRIS, Checked("S-0045", 4800, ("s0045-2.png",))),
     Step(390, _IDRIS, Used("S-0075", 130, "quartz, batch work")),
     Step(372, _MARA, Checked("S-0075", 4800, ("s0075-3.png",))),
