@@ -12,7 +12,7 @@ import typer
 
 from sieve_registry.cli.common import JsonOption, emit_json, print_line, print_table
 from sieve_registry.cli.measure import chosen_scale
-from sieve_registry.cli.options import ByOption, DateOption, opened, read_day
+from sieve_registry.cli.options import ByOption, DateOption, WhyLateOption, opened, read_day
 
 if TYPE_CHECKING:
     from sieve_registry.records import CheckDetail
@@ -50,6 +50,7 @@ def check(
     ] = "auto",
     date: DateOption = None,
     by: ByOption = None,
+    why_late: WhyLateOption = "",
     fail_on: Annotated[
         FailOn | None, typer.Option("--fail-on", help="Exit code 1 from this outcome on.")
     ] = None,
@@ -69,6 +70,7 @@ def check(
             encoding=encoding,
             on_date=read_day(date),
             by=by,
+            why_late=why_late,
         )
     if not emit_json(json_path, detail_dict(detail)):
         _print_check(detail)

@@ -3,22 +3,30 @@
 from __future__ import annotations
 
 import io
+import os
 import sys
-from typing import Annotated
+from typing import Annotated, NoReturn
 
 import typer
 
 from sieve_inspect.errors import SievewardError
+from sieve_registry.cli.ahead import register
 from sieve_registry.cli.audit import audit
 from sieve_registry.cli.check import check
+from sieve_registry.cli.clean import clean
 from sieve_registry.cli.common import Context
+from sieve_registry.cli.correct import correct
 from sieve_registry.cli.demo import demo
 from sieve_registry.cli.due import due
 from sieve_registry.cli.limits import limits
 from sieve_registry.cli.measure import measure
+from sieve_registry.cli.quarantine import quarantine
 from sieve_registry.cli.report import report
 from sieve_registry.cli.retire import retire
+from sieve_registry.cli.return_ import return_
 from sieve_registry.cli.sieve import sieve_app
+from sieve_registry.cli.sign import sign
+from sieve_registry.cli.stack import stack_app
 from sieve_registry.cli.use import use
 from sieve_registry.cli.verify import verify
 
@@ -51,8 +59,13 @@ def root(
 
 
 app.add_typer(sieve_app, name="sieve")
+app.add_typer(stack_app, name="stack")
 for command in (demo, measure, limits, check, use, retire, due, audit, report, verify):
     app.command()(command)
+for act in (quarantine, clean, sign, correct):
+    app.command()(act)
+app.command("return")(return_)
+register(app)
 
 
 def main() -> None:
@@ -63,5 +76,16 @@ def main() -> None:
     try:
         app()
     except SievewardError as error:
-        sys.stderr.write(f"sieveward: {error}\n")
-        sys.exit(error.exit_code)
+        _end(error)
+    except Exception as fault:
+        if os.environ.get("SIEVEWARD_DEBUG") == "1":
+            raise
+        from sieve_registry.errors import UnforeseenError
+
+        reason = " ".join(str(fault).split())[:200].rstrip(".") or "no more is known"
+        _end(UnforeseenError(kind=type(fault).__name__, reason=reason))
+
+
+def _end(error: SievewardError) -> NoReturn:
+    sys.stderr.write(f"sieveward: {error}\n")
+    sys.exit(error.exit_code)

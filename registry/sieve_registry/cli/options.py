@@ -9,12 +9,25 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from sieve_inspect.errors import UsageError
 from sieve_registry.cli.common import Context
 
 if TYPE_CHECKING:
+    from decimal import Decimal
+
+    from sieve_registry.deed import Told
     from sieve_registry.service import Registry
 
-__all__ = ["AsOfOption", "ByOption", "DateOption", "opened", "read_day"]
+__all__ = [
+    "AsOfOption",
+    "ByOption",
+    "DateOption",
+    "WhyLateOption",
+    "opened",
+    "read_day",
+    "read_figure",
+    "told_by",
+]
 
 DateOption = Annotated[
     str | None, typer.Option("--date", metavar="YYYY-MM-DD", help="The day it happened (today).")
@@ -26,6 +39,12 @@ AsOfOption = Annotated[
 ByOption = Annotated[
     str | None, typer.Option("--by", metavar="NAME", help="Who did it (your login name).")
 ]
+WhyLateOption = Annotated[
+    str,
+    typer.Option(
+        "--why-late", metavar="T", help="Why only now, for a day before a sign-off or the clock's."
+    ),
+]
 
 
 def read_day(text: str | None) -> date | None:
@@ -33,6 +52,28 @@ def read_day(text: str | None) -> date | None:
     from sieve_registry.rules.dates import read_date
 
     return None if text is None else read_date(text)
+
+
+def read_figure(what: str, text: str | None) -> Decimal | None:
+    """A mass or a time as it was typed, exact; a comma is read as a decimal comma."""
+    from decimal import Decimal, InvalidOperation
+
+    if text is None:
+        return None
+    try:
+        figure = Decimal(text.strip().replace(",", "."))
+    except InvalidOperation:
+        raise UsageError(message=f"The {what} {text!r} is no number.") from None
+    if not figure.is_finite() or not 0 <= figure < 10**9:
+        raise UsageError(message=f"A {what} of {text} is not plausible.")
+    return figure
+
+
+def told_by(date: str | None, by: str | None, why_late: str = "") -> Told:
+    """The options that say for which day, by whom, and why only now."""
+    from sieve_registry.deed import Told
+
+    return Told(read_day(date), by, why_late)
 
 
 @contextmanager

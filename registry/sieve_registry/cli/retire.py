@@ -7,7 +7,7 @@ from typing import Annotated
 import typer
 
 from sieve_registry.cli.common import JsonOption, emit_json, print_line
-from sieve_registry.cli.options import ByOption, DateOption, opened, read_day
+from sieve_registry.cli.options import ByOption, DateOption, WhyLateOption, opened, read_day
 
 __all__ = ["retire"]
 
@@ -19,6 +19,7 @@ def retire(
     reason: Annotated[str, typer.Option("--reason", metavar="T", help="Why.")],
     date: DateOption = None,
     by: ByOption = None,
+    why_late: WhyLateOption = "",
     json_path: JsonOption = None,
 ) -> None:
     """End a sieve's service from a day on, with the reason."""
@@ -26,7 +27,9 @@ def retire(
     from sieve_registry.cli.views import state_dict
 
     with opened(context) as registry:
-        state = service.retire(registry, sieve_id, reason, on_date=read_day(date), by=by)
+        state = service.retire(
+            registry, sieve_id, reason, on_date=read_day(date), by=by, why_late=why_late
+        )
         history = service.get_history(registry, sieve_id)
     if emit_json(json_path, state_dict(state, history)):
         return

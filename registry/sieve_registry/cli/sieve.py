@@ -2,25 +2,55 @@
 
 from __future__ import annotations
 
+from enum import StrEnum
 from typing import Annotated
 
 import typer
 
 from sieve_registry.cli.common import JsonOption, emit_json, print_line, print_table
-from sieve_registry.cli.options import AsOfOption, ByOption, DateOption, opened, read_day
+from sieve_registry.cli.options import (
+    AsOfOption,
+    ByOption,
+    DateOption,
+    WhyLateOption,
+    opened,
+    read_day,
+)
 from sieve_registry.records import (
     DEFAULT_INTERVAL_MONTHS,
     DEFAULT_STANDARD,
     NewSieve,
+    SieveDetails,
     SieveHistory,
     SieveState,
 )
 
-__all__ = ["sieve_app"]
+__all__ = ["Warp", "sieve_app"]
+
+
+class Warp(StrEnum):
+    """Which direction is the warp, the label's text being read upright at the bottom."""
+
+    X = "x"
+    Y = "y"
+
 
 sieve_app = typer.Typer(no_args_is_help=True, help="The sieves kept: add, edit, list, show.")
 
 IdArgument = Annotated[str, typer.Argument(metavar="ID", help="The name written on the sieve.")]
+TypeOption = Annotated[str | None, typer.Option("--type", help="The maker's type or model.")]
+HeightOption = Annotated[str | None, typer.Option("--height", help="full, half, or a length.")]
+ClothOption = Annotated[str | None, typer.Option("--cloth", help="Its cloth: steel, weave.")]
+CertificateOption = Annotated[
+    str | None, typer.Option("--certificate", metavar="T", help="The purchase certificate.")
+]
+WarpOption = Annotated[
+    Warp | None,
+    typer.Option("--warp", help="Label at the bottom: warp runs across (x) or up (y)."),
+]
+LabelOption = Annotated[
+    str | None, typer.Option("--label", metavar="T", help="What its status label says besides.")
+]
 LocationOption = Annotated[str | None, typer.Option("--location", help="Where it is kept.")]
 
 
@@ -53,6 +83,12 @@ def add(
     ] = None,
     location: LocationOption = None,
     maker: Annotated[str, typer.Option("--maker", help="Who made it.")] = "",
+    kind: TypeOption = None,
+    height: HeightOption = None,
+    cloth: ClothOption = None,
+    certificate: CertificateOption = None,
+    warp: WarpOption = None,
+    label: LabelOption = None,
     by: ByOption = None,
     json_path: JsonOption = None,
 ) -> None:
@@ -74,11 +110,12 @@ def add(
         interval_uses=interval_uses,
         location=location or "",
         maker=maker,
+        details=SieveDetails(**_details(kind, height, cloth, certificate, warp, label)),
     )
     with opened(context, create=True) as registry:
         state = service.add_sieve(registry, new, by=by)
         history = service.get_history(registry, state.sieve.id)
-        where = registry.path
+        where = registry.where
     if emit_json(json_path, state_dict(state, history)):
         return
     print_line(f"Added sieve {_headline(state)} to {where}.")
@@ -97,8 +134,15 @@ def edit(
         int | None, typer.Option("--interval-uses", help="Also due after so many uses; 0: no more.")
     ] = None,
     location: LocationOption = None,
+    kind: TypeOption = None,
+    height: HeightOption = None,
+    cloth: ClothOption = None,
+    certificate: CertificateOption = None,
+    warp: WarpOption = None,
+    label: LabelOption = None,
     date: DateOption = None,
     by: ByOption = None,
+    why_late: WhyLateOption = "",
     json_path: JsonOption = None,
 ) -> None:
     """Change a sieve's intervals or place from a day on; earlier days keep their answer."""
@@ -112,8 +156,10 @@ def edit(
             interval_months=interval_months,
             interval_uses=interval_uses,
             location=location,
+            details=_details(kind, height, cloth, certificate, warp, label),
             on_date=read_day(date),
             by=by,
+            why_late=why_late,
         )
         history = service.get_history(registry, sieve_id)
     if not emit_json(json_path, state_dict(state, history)):
@@ -179,9 +225,13 @@ def _print_sieve(state: SieveState, history: SieveHistory) -> None:
         ("status", state.status),
         ("retired", f"{end.on_date} by {end.person}: {end.reason}" if end else ""),
         ("judged by", f"{sieve.standard}, {sieve.grade}"),
-        ("maker", sieve.maker),
+        ("maker", " ".join(one for one in (sieve.maker, state.details.type) if one)),
         ("serial", sieve.serial),
-        ("frame", length_text(sieve.frame_nm)),
+        ("frame", ", ".join(t for t in (length_text(sieve.frame_nm), state.details.height) if t)),
+        ("cloth", state.details.cloth),
+        ("certificate", state.details.certificate),
+        ("warp", {"x": "across the label", "y": "up the label"}.get(state.details.warp, "")),
+        ("label", state.details.label),
         ("location", state.location),
         ("in service", str(sieve.in_service or "")),
         ("checked every", f"{state.interval_months} months{uses}"),
@@ -204,6 +254,42 @@ def _print_sieve(state: SieveState, history: SieveHistory) -> None:
         print_line()
         columns = ("check", "date", "outcome", "mean x, um", "mean y, um", "by")
         print_table("", columns, rows, numeric=columns[3:5])
+    _print_acts(state, history)
+
+
+def _print_acts(state: SieveState, history: SieveHistory) -> None:
+    """What else was recorded of it, and what was corrected: both readings."""
+    from sieve_registry.cli.views import correction_words
+
+    acts = [act for act in history.acts if act.on_date <= state.as_of]
+    if acts:
+        print_line()
+    for act in acts:
+        said = [str(act.payload.get(n, "")) for n in ("check", "method", "reason", "note")]
+        words = ", ".join(one for one in said if one)
+        print_line(f"  {act.on_date}  {act.kind} by {act.person}: {words}")
+    for made in history.corrections:
+        print_line(f"  {made.on_date}  {correction_words(made)} ({made.person})")
+
+
+def _details(
+    kind: str | None,
+    height: str | None,
+    cloth: str | None,
+    certificate: str | None,
+    warp: Warp | None,
+    label: str | None,
+) -> dict[str, str]:
+    """What was given of a sieve's further details, by their names."""
+    given = {
+        "type": kind,
+        "height": height,
+        "cloth": cloth,
+        "certificate": certificate,
+        "warp": None if warp is None else warp.value,
+        "label": label,
+    }
+    return {name: text for name, text in given.items() if text is not None}
 
 
 def _headline(state: SieveState) -> str:

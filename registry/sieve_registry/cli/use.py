@@ -7,7 +7,9 @@ from typing import Annotated
 import typer
 
 from sieve_registry.cli.common import JsonOption, emit_json, print_line
-from sieve_registry.cli.options import ByOption, DateOption, opened, read_day
+from sieve_registry.cli.options import ByOption, DateOption, WhyLateOption, opened, read_day
+from sieve_registry.cli.stack import Abrasiveness, Method
+from sieve_registry.records import UseDetails
 
 __all__ = ["use"]
 
@@ -20,14 +22,34 @@ def use(
     date: DateOption = None,
     by: ByOption = None,
     note: Annotated[str, typer.Option("--note", metavar="T", help="A remark.")] = "",
+    method: Annotated[Method | None, typer.Option("--method", help="How it was moved.")] = None,
+    material: Annotated[str, typer.Option("--material", metavar="T", help="What was sieved.")] = "",
+    abrasiveness: Annotated[
+        Abrasiveness | None, typer.Option("--abrasiveness", help="How it wears wires.")
+    ] = None,
+    why_late: WhyLateOption = "",
     json_path: JsonOption = None,
 ) -> None:
     """Log uses of a sieve."""
     from sieve_registry import service
     from sieve_registry.cli.views import due_words, state_dict
 
+    details = UseDetails(
+        method="" if method is None else method.value,
+        material=material,
+        abrasiveness="" if abrasiveness is None else abrasiveness.value,
+    )
     with opened(context) as registry:
-        state = service.log_use(registry, sieve_id, count, on_date=read_day(date), by=by, note=note)
+        state = service.log_use(
+            registry,
+            sieve_id,
+            count,
+            on_date=read_day(date),
+            by=by,
+            note=note,
+            details=details,
+            why_late=why_late,
+        )
         history = service.get_history(registry, sieve_id)
     if emit_json(json_path, state_dict(state, history)):
         return

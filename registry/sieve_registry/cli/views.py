@@ -10,17 +10,22 @@ from sieve_inspect.units import format_length
 from sieve_registry.records import (
     Check,
     CheckDetail,
+    Correction,
     DirectionFigures,
+    Fact,
     Margin,
     Retirement,
     Sieve,
     SieveHistory,
     SieveState,
     Use,
+    UseDetails,
 )
 
 __all__ = [
     "check_dict",
+    "correction_dict",
+    "correction_words",
     "detail_dict",
     "due_dict",
     "due_words",
@@ -63,6 +68,7 @@ def due_dict(state: SieveState) -> dict[str, Any]:
         "due_because": state.due_because,
         "uses_since_check": state.uses_since_check,
         "location": state.location,
+        "signed_by": None if state.signed is None else state.signed.person,
         "remarks": [remark.message for remark in state.remarks],
     }
 
@@ -94,13 +100,56 @@ def state_dict(state: SieveState, history: SieveHistory) -> dict[str, Any]:
         "checks": [check_dict(check) for check in history.checks if check.on_date <= day],
         "uses": [_use_dict(use) for use in history.uses if use.on_date <= day],
         "retirement": _retirement_dict(history.retirement) if state.status == "retired" else None,
+        "details": dict(state.details.__dict__),
+        "acts": [_act_dict(act) for act in history.acts if act.on_date <= day],
+        "corrections": [correction_dict(one) for one in history.corrections],
     }
+
+
+def _act_dict(act: Fact) -> dict[str, Any]:
+    return {
+        "event": act.seq,
+        "act": act.kind,
+        "date": act.on_date.isoformat(),
+        "by": act.person,
+        "recorded_at": act.recorded_at,
+        **act.payload,
+    }
+
+
+def correction_dict(made: Correction) -> dict[str, Any]:
+    """A correction: which event it corrects, what that said, and how it should read."""
+    return {
+        "event": made.seq,
+        "corrects": made.corrects,
+        "kind": made.kind,
+        "sieve": made.sieve_id,
+        "void": made.void,
+        "was": dict(made.was),
+        "now": dict(made.now),
+        "reason": made.reason,
+        "date": made.on_date.isoformat(),
+        "by": made.person,
+        "recorded_at": made.recorded_at,
+    }
+
+
+def correction_words(made: Correction) -> str:
+    """A correction in one line: both readings and the reason."""
+    names = {"on_date": "date", "frame_nm": "frame in nm", "in_service": "in service"}
+    changes = [
+        f"{names.get(name, name)} {made.was.get(name)!s} should read {value!s}"
+        for name, value in made.now.items()
+    ]
+    what = "is void" if made.void else ", ".join(changes) or "stands again"
+    return f"{made.kind} (event {made.corrects}) {what}: {made.reason}"
 
 
 def check_dict(check: Check) -> dict[str, Any]:
     """A check without its evidence; figures as numbers in um."""
     return {
         "id": check.id,
+        "event": check.seq,
         "sieve": check.sieve_id,
         "date": check.on_date.isoformat(),
         "nominal_um": check.nominal_nm / 1000,
@@ -163,11 +212,22 @@ def _figures_dict(figures: DirectionFigures) -> dict[str, Any]:
 
 def _use_dict(use: Use) -> dict[str, Any]:
     return {
+        "event": use.seq,
         "date": use.on_date.isoformat(),
         "count": use.count,
         "note": use.note,
+        **_known(use.details),
         "by": use.person,
         "recorded_at": use.recorded_at,
+    }
+
+
+def _known(details: UseDetails) -> dict[str, Any]:
+    """How a sieve was used, as far as it is known; figures as numbers."""
+    return {
+        name: _float(value) if isinstance(value, Decimal) else value
+        for name, value in details.__dict__.items()
+        if value not in (None, "")
     }
 
 
@@ -175,6 +235,7 @@ def _retirement_dict(end: Retirement | None) -> dict[str, Any] | None:
     if end is None:
         return None
     return {
+        "event": end.seq,
         "date": end.on_date.isoformat(),
         "reason": end.reason,
         "by": end.person,

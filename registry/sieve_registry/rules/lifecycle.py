@@ -118,7 +118,8 @@ def _objections(history: SieveHistory, deed: Deed) -> Iterator[_Objection]:
     if deed.on_date > deed.today:
         error = _future(deed.on_date, deed.today, deed.what)
         yield _Objection(Finding("date", _words(error), history.sieve.id), error)
-    yield from _outside_service(history, deed.on_date, deed.what)
+    if deed.kind != kinds.CHECK_SIGNED:  # what was recorded before may still be signed
+        yield from _outside_service(history, deed.on_date, deed.what)
     yield from _past_sign_off(history, deed)
     if deed.kind == kinds.SIEVE_RETIRED:
         yield from _after_the_end(history, deed.on_date)

@@ -1,0 +1,36 @@
+"""`sieveward clean`: record how a sieve was cleaned."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+import typer
+
+from sieve_registry.cli.common import JsonOption, emit_json, print_line
+from sieve_registry.cli.options import ByOption, DateOption, WhyLateOption, opened, told_by
+
+__all__ = ["clean"]
+
+
+def clean(
+    context: typer.Context,
+    sieve_id: Annotated[str, typer.Argument(metavar="ID", help="The sieve that was cleaned.")],
+    *,
+    method: Annotated[
+        str, typer.Option("--method", metavar="T", help="brush, air, ultrasonic bath, …")
+    ],
+    note: Annotated[str, typer.Option("--note", metavar="T", help="A remark.")] = "",
+    date: DateOption = None,
+    by: ByOption = None,
+    why_late: WhyLateOption = "",
+    json_path: JsonOption = None,
+) -> None:
+    """Record that a sieve was cleaned or otherwise looked after."""
+    from sieve_registry import acts, service
+    from sieve_registry.cli.views import state_dict
+
+    with opened(context) as registry:
+        state = acts.clean(registry, sieve_id, method, note, told_by(date, by, why_late))
+        history = service.get_history(registry, sieve_id)
+    if not emit_json(json_path, state_dict(state, history)):
+        print_line(f"Recorded for sieve {state.sieve.id}: cleaned ({method}).")

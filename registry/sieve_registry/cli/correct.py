@@ -1,0 +1,50 @@
+"""`sieveward correct`: say how an earlier record should read, or that it is void."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+import typer
+
+from sieve_inspect.errors import UsageError
+from sieve_registry.cli.common import JsonOption, emit_json, print_line
+from sieve_registry.cli.options import ByOption, opened, told_by
+
+__all__ = ["correct"]
+
+
+def correct(
+    context: typer.Context,
+    record: Annotated[
+        str, typer.Argument(metavar="RECORD", help="A check (C-0012) or an event's number (#57).")
+    ],
+    *,
+    reason: Annotated[str, typer.Option("--reason", metavar="T", help="Why.")],
+    changes: Annotated[
+        list[str] | None,
+        typer.Option("--set", metavar="NAME=VALUE", help="date, count, note, serial, …"),
+    ] = None,
+    void: Annotated[bool, typer.Option("--void", help="It should not have been recorded.")] = False,
+    by: ByOption = None,
+    json_path: JsonOption = None,
+) -> None:
+    """Correct an earlier record; it stays as it was, and both are shown.
+
+    Without --set and --void an earlier --void is taken back.
+    """
+    from sieve_registry import acts
+    from sieve_registry.cli.views import correction_dict, correction_words
+
+    wanted = {}
+    for change in changes or ():
+        name, equals, value = change.partition("=")
+        if not equals:
+            raise UsageError(message=f"{change!r} is not of the form NAME=VALUE.")
+        wanted[name.strip()] = value.strip()
+    if void and wanted:
+        raise UsageError(message="A void record needs no --set.")
+    with opened(context) as registry:
+        told = told_by(None, by)
+        made = acts.correct(registry, record, wanted, reason, told, void=void)
+    if not emit_json(json_path, correction_dict(made)):
+        print_line(f"Event {made.seq}: {correction_words(made)}.")

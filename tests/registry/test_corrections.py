@@ -1,0 +1,149 @@
+"""A correction never changes a record: it says how it should read, and both are shown."""
+
+from __future__ import annotations
+
+import json
+from datetime import date
+
+import pytest
+
+from sieve_inspect.errors import UsageError
+from sieve_registry import acts, service
+from sieve_registry.audit import audit
+from sieve_registry.deed import Told
+from sieve_registry.errors import (
+    BadTextError,
+    RuleRefusedError,
+    UnknownCheckError,
+    UnknownRecordError,
+)
+from sieve_registry.store import reader
+
+ADA = Told(by="Ada Moss")
+
+
+@pytest.fixture
+def worn(registry, add, check):
+    """Events: 1 added, 2 check of February, 3 use of 12, 4 retired."""
+    add(in_service=date(2026, 1, 1), serial="A 17")
+    check(on="2026-02-01")
+    service.log_use(registry, "S-1", 12, note="lime", on_date=date(2026, 2, 5))
+    service.retire(registry, "S-1", "worn", on_date=date(2026, 3, 1))
+    return registry
+
+
+def fix(registry, record, reason="a slip", void=False, **changes):
+    return acts.correct(registry, record, changes, reason, ADA, void=void)
+
+
+def test_a_count_reads_as_corrected_and_the_record_stays(worn):
+    made = fix(worn, "3", count="21", note="limestone")
+    assert (made.corrects, made.was, made.now) == (
+        3,
+        {"count": 12, "note": "lime"},
+        {"count": 21, "note": "limestone"},
+    )
+    assert service.get_state(worn, "S-1").uses_total == 21
+    with worn.reading() as connection:
+        assert json.loads(reader.event_of(connection, 3).payload)["count"] == 12
+    assert service.verify(worn).ok
+
+
+def test_a_second_correction_tells_what_the_first_had_made_of_it(worn):
+    fix(worn, "3", count="21")
+    made = fix(worn, "#3", count="2")
+    assert (made.was, made.now) == ({"count": 21}, {"count": 2})
+    history = service.get_history(worn, "S-1")
+    assert [use.count for use in history.uses] == [2]
+    assert [c.corrects for c in history.corrections] == [3, 3]
+
+
+def test_a_void_retirement_puts_the_sieve_back_and_may_be_taken_back_itself(worn):
+    fix(worn, "4", "the neighbour was meant", void=True)
+    assert service.get_state(worn, "S-1").status == "in service"
+    fix(worn, "4", "no, this one")
+    assert service.get_state(worn, "S-1").status == "retired"
+
+
+def test_a_void_check_counts_no_more(worn):
+    fix(worn, "C-0001", "another sieve was scanned", void=True)
+    state = service.get_state(worn, "S-1", date(2026, 2, 10))
+    assert (state.last_check, state.due_because) == (None, "never checked")
+
+
+def test_days_and_identity_can_be_corrected(worn):
+    fix(worn, "2", date="2026-01-20")
+    fix(worn, "1", serial="A 71", **{"in-service": "2025-12-01", "frame": "200mm"})
+    history = service.get_history(worn, "S-1")
+    assert history.checks[0].on_date == date(2026, 1, 20)
+    sieve = history.sieve
+    assert (sieve.serial, sieve.in_service, sieve.frame_nm) == (
+        "A 71",
+        date(2025, 12, 1),
+        200_000_000,
+    )
+
+
+@pytest.mark.parametrize(
+    ("record", "changes", "what"),
+    [
+        ("9", {"count": "1"}, "no event"),
+        ("2", {"outcome": "pass"}, "date can be corrected"),
+        ("2", {"x": "1"}, "date can be corrected"),
+        ("1", {"nominal": "90um"}, "serial, maker, location, frame, in-service"),
+    ],
+)
+def test_what_was_measured_or_never_recorded_cannot_be_corrected(worn, record, changes, what):
+    with pytest.raises(UnknownRecordError, match=what):
+        fix(worn, record, **changes)
+
+
+def test_a_sieve_stays_added_and_a_correction_is_not_corrected(worn):
+    with pytest.raises(UnknownRecordError, match="retire it"):
+        fix(worn, "1", void=True)
+    made = fix(worn, "3", count="1")
+    with pytest.raises(UnknownRecordError, match="record corrected"):
+        fix(worn, str(made.seq), void=True)
+    with pytest.raises(UnknownCheckError):
+        fix(worn, "C-0009", void=True)
+
+
+@pytest.mark.parametrize("count", ["0", "-1", "x", "²", "1000001"])
+def test_a_corrected_count_has_to_be_one(worn, count):
+    with pytest.raises(UsageError):
+        fix(worn, "3", count=count)
+
+
+def test_a_correction_needs_a_reason_and_something_to_correct(worn):
+    with pytest.raises(BadTextError):
+        fix(worn, "3", " ", count="1")
+    with pytest.raises(UsageError):
+        fix(worn, "3")
+
+
+def test_a_correction_may_not_make_the_history_contradict_itself(worn):
+    before = service.ledger_head(worn)
+    with pytest.raises(RuleRefusedError, match="after its end"):
+        fix(worn, "3", date="2026-03-02")
+    with pytest.raises(RuleRefusedError, match="before 2026-02-10"):
+        fix(worn, "1", **{"in-service": "2026-02-10"})
+    assert service.ledger_head(worn) == before
+
+
+def test_the_audit_shows_both_readings(worn):
+    fix(worn, "3", count="21")
+    found = audit(worn, date(2026, 3, 2))
+    (table,) = (t for t in found.tables if t.name == "corrections")
+    (row,) = (dict(zip(table.columns, r, strict=True)) for r in table.rows)
+    assert (row["event corrected"], row["was"], row["should read"]) == ("3", "count 12", "count 21")
+    assert row["reason"] == "a slip"
+
+
+def test_commands_tell_both_readings(run, scan):
+    run("sieve", "add", "S-1", "--nominal", "75um")
+    run("use", "S-1", "--count", "12")
+    said = run("correct", "2", "--set", "count=21", "--reason", "a slip").out
+    assert "count 12 should read 21: a slip" in said
+    assert "count 12 should read 21" in run("sieve", "show", "S-1").out
+    assert run("correct", "2", "--set", "count", "--reason", "x").code == 2
+    assert run("correct", "7", "--void", "--reason", "x").code == 43

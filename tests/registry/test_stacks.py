@@ -1,0 +1,182 @@
+"""Stacks: ready before a run, logged after it."""
+
+from __future__ import annotations
+
+import io
+import json
+from datetime import date
+from decimal import Decimal
+
+import pytest
+
+from sieve_registry import acts, service, stacks
+from sieve_registry.deed import Told
+from sieve_registry.errors import RuleRefusedError, StackError, UnknownSieveError
+from sieve_registry.records import NewSieve, UseDetails
+from sieve_registry.rules.stack import load_limit_g
+
+ADA = Told(by="Ada Moss")
+MM200, IN8 = 200_000.0, 203_200.0
+
+
+@pytest.fixture
+def shelf(registry, check):
+    """Four sieves of 200 mm, checked: 2 mm, 1 mm, 500 um, 250 um."""
+    for name, nominal in (("A", 2000.0), ("B", 1000.0), ("C", 500.0), ("D", 250.0)):
+        service.add_sieve(registry, NewSieve(name, nominal, frame_um=MM200), by="Ada Moss")
+        check(name)
+    return registry
+
+
+def sources(found):
+    return sorted({finding.source for finding in found.findings})
+
+
+def test_a_sound_stack_is_ready(shelf):
+    found = stacks.add(shelf, "sand", ["A", "B", "C", "D"], ADA)
+    assert (found.is_ready, found.findings, found.notes) == (True, (), ())
+    assert [s.sieve.id for s in stacks.ready(shelf, "sand").sieves] == ["A", "B", "C", "D"]
+    assert stacks.names(shelf) == ["sand"]
+
+
+def test_each_thing_that_stands_against_a_run_is_named(shelf, check):
+    stacks.add(shelf, "sand", ["B", "A", "C", "D"], ADA)
+    check("C", outcome="fail")
+    acts.quarantine(shelf, "D", "dented", ADA)
+    found = stacks.ready(shelf, "sand")
+    assert not found.is_ready
+    assert sources(found) == ["order", "outcome", "status"]
+    late = stacks.ready(shelf, "sand", date(2027, 3, 3))
+    assert "due" in sources(late)
+
+
+def test_a_sieve_never_checked_or_not_signed_stands_against_a_run(shelf, registry):
+    service.add_sieve(registry, NewSieve("E", 125.0, frame_um=MM200), by="Ada Moss")
+    stacks.add(shelf, "fine", ["D", "E"], ADA)
+    assert sources(stacks.ready(shelf, "fine")) == ["due"]
+    acts.demand_sign_off(shelf, True, ADA)
+    found = stacks.ready(shelf, "fine")
+    assert [(f.source, f.subject) for f in found.findings] == [("signature", "D"), ("due", "E")]
+    acts.sign_check(shelf, "C-0004", "", Told(by="Bo Reed"))
+    assert sources(stacks.ready(shelf, "fine")) == ["due"]
+
+
+# 200 mm and 8 in, 300 mm and 12 in are different frames: common practice, no source.
+@pytest.mark.parametrize(
+    ("frame_um", "fits"),
+    [(MM200, True), (200_400.0, True), (IN8, False), (300_000.0, False), (304_800.0, False)],
+)
+def test_frames_have_to_match(shelf, check, frame_um, fits):
+    service.add_sieve(shelf, NewSieve("E", 125.0, frame_um=frame_um), by="Ada Moss")
+    check("E")
+    found = stacks.add(shelf, "mixed", ["A", "E"], ADA)
+    assert sources(found) == ([] if fits else ["frame"])
+
+
+def test_a_frame_nobody_recorded_is_only_told(shelf, check):
+    service.add_sieve(shelf, NewSieve("E", 125.0), by="Ada Moss")
+    check("E")
+    found = stacks.add(shelf, "x", ["D", "E"], ADA)
+    assert found.is_ready
+    assert [note.message for note in found.notes] == ["its frame is not recorded"]
+
+
+def test_two_sieves_of_one_size_are_a_finding_and_a_gap_is_a_note(shelf, check):
+    for name, nominal in (("E", 250.0), ("F", 63.0)):
+        service.add_sieve(shelf, NewSieve(name, nominal, frame_um=MM200), by="Ada Moss")
+        check(name)
+    assert sources(stacks.add(shelf, "twin", ["C", "D", "E"], ADA)) == ["series"]
+    gap = stacks.add(shelf, "gap", ["A", "B", "C", "D", "F"], ADA)
+    assert gap.is_ready
+    assert [note.subject for note in gap.notes] == ["F"]
+
+
+def test_a_stack_holds_known_sieves_once_and_is_changed_on_purpose(shelf):
+    for wrong, error in ((["A", "A"], StackError), ([], StackError), (["Z"], UnknownSieveError)):
+        with pytest.raises(error):
+            stacks.add(shelf, "sand", wrong, ADA)
+    stacks.add(shelf, "sand", ["A", "B"], ADA)
+    with pytest.raises(StackError, match="--replace"):
+        stacks.add(shelf, "sand", ["A", "C"], ADA)
+    stacks.add(shelf, "sand", ["A", "C"], ADA, replacing=True)
+    assert [s.sieve.id for s in stacks.ready(shelf, "sand").sieves] == ["A", "C"]
+    with pytest.raises(StackError, match="there are sand"):
+        stacks.ready(shelf, "gravel")
+
+
+# ASTM C136 as remembered: effective areas 0.0285 m2 (8 in) and 0.0670 m2 (12 in); finer than
+# 4.75 mm at most 7 kg/m2, from 4.75 mm 2.5 kg/m2 per mm of opening.
+@pytest.mark.parametrize(
+    ("nominal_um", "frame_um", "grams"),
+    [
+        (75, 203_200, 200),
+        (4000, 203_200, 200),
+        (75, 304_800, 469),
+        (4750, 203_200, 338),  # 2.5 × 4.75 × 0.0285 m2
+        (9500, 304_800, 1592),  # 2.5 × 9.5 × 0.0670 m2
+    ],
+)
+def test_the_load_limit_of_the_trade(nominal_um, frame_um, grams):
+    assert load_limit_g(nominal_um * 1000, frame_um * 1000) == grams
+
+
+def test_a_run_logs_every_sieve_at_once_with_how_it_was_done(shelf):
+    stacks.add(shelf, "sand", ["A", "B", "C"], ADA)
+    details = UseDetails(
+        method="hammer", material="quartz sand", abrasiveness="high",
+        cleaning="brush", mass_g=Decimal("500.0"), minutes=Decimal(10),
+    )  # fmt: skip
+    masses = {"A": Decimal("20.5"), "B": Decimal("192.9"), "pan": Decimal("286.0")}
+    done = stacks.run(shelf, "sand", details, ADA, count=2, retained_g=masses)
+    assert [s.uses_total for s in done.sieves] == [2, 2, 2]
+    assert [(f.source, f.subject) for f in done.findings] == []
+    use = service.get_history(shelf, "B").uses[0]
+    assert (use.count, use.details.method, use.details.material) == (2, "hammer", "quartz sand")
+    assert (use.details.abrasiveness, use.details.retained_g) == ("high", Decimal("192.9"))
+    assert (use.details.stack, use.details.minutes) == ("sand", Decimal(10))
+    assert service.get_history(shelf, "C").uses[0].details.retained_g is None
+    assert service.verify(shelf).ok
+
+
+def test_an_overloaded_sieve_and_lost_material_are_findings(shelf):
+    stacks.add(shelf, "sand", ["A", "B"], ADA)
+    details = UseDetails(method="hand", mass_g=Decimal(500))
+    masses = {"A": Decimal(193), "B": Decimal(194), "pan": Decimal(111)}
+    done = stacks.run(shelf, "sand", details, ADA, retained_g=masses)
+    # 200 mm clears 187.3 mm: 0.02755 m2 × 7 kg/m2 = 193 g; 498 g of 500 g is 0.4 % short
+    assert [(f.source, f.subject) for f in done.findings] == [("load", "B"), ("balance", "pan")]
+
+
+def test_a_run_is_logged_whole_or_not_at_all(shelf):
+    stacks.add(shelf, "sand", ["A", "B"], ADA)
+    acts.quarantine(shelf, "B", "dented", ADA)
+    before = service.ledger_head(shelf)
+    with pytest.raises(RuleRefusedError, match="quarantine"):
+        stacks.run(shelf, "sand", UseDetails(method="wet"), ADA)
+    with pytest.raises(StackError, match="no sieve 'Z'"):
+        stacks.run(shelf, "sand", UseDetails(), ADA, retained_g={"Z": Decimal(1)})
+    assert service.ledger_head(shelf) == before
+
+
+def test_commands_and_a_hand_scanner(run, scan, monkeypatch):
+    for name, nominal in (("A", "2mm"), ("B", "1mm")):
+        run("sieve", "add", name, "--nominal", nominal, "--frame", "8in")
+    monkeypatch.setattr("sys.stdin", io.StringIO("A\nB\n\nnot read\n"))
+    said = run("stack", "add", "sand", "--json", "-")
+    assert [s["id"] for s in json.loads(said.out)["sieves"]] == ["A", "B"]
+    assert run("stack", "ready", "sand").code == 0
+    refused = run("stack", "ready", "sand", "--fail-on", "not-ready")
+    assert refused.code == 1
+    assert "A: was never checked." in refused.out
+    for name in "AB":
+        run("check", name, str(scan), "--um-per-px", "5.29")
+    assert run("stack", "ready", "sand", "--fail-on", "not-ready").code == 0
+    typed = ("stack", "run", "sand", "--method", "air-jet", "--mass", "600,0", "--minutes", "5")
+    assert run(*typed, "--retained", "A=150.2").code == 0
+    over = run(*typed, "--retained", "B=201", "--fail-on", "finding")
+    assert over.code == 1
+    assert "over the usual limit of 200 g" in over.out
+    shown = json.loads(run("stack", "show", "sand", "--json", "-").out)
+    assert [r["method"] for r in shown["runs"]] == ["air-jet", "air-jet"]
+    assert all(len(line) <= 80 for line in run("stack", "show", "sand").out.splitlines())
+    assert run("stack", "run", "sand", "--method", "hand", "--mass", "x").code == 2
