@@ -123,6 +123,7 @@ class Wear:
     rate_per_year: float | None
     steps: tuple[Step, ...]
     checks: tuple[Check, ...]
+    places: tuple[float, ...]  # uses, or days, at each check
     trends: tuple[Trend, ...]
 
     @property
@@ -239,6 +240,7 @@ def wear_of(
         rate_per_year=None if not by_uses or rate is None else rate * 365.25,
         steps=tuple(steps_of(history, day, replaced)),
         checks=tuple(checks),
+        places=tuple(axis.t.tolist()),
         trends=tuple(trends),
     )
 

@@ -1,0 +1,17 @@
+"""The commands that decide and foresee, put into the program in one place."""
+
+from __future__ import annotations
+
+import typer
+
+from sieve_registry.cli.wear import recloth, wear
+
+__all__ = ["register"]
+
+_COMMANDS = (wear, recloth)
+
+
+def register(app: typer.Typer) -> None:
+    """Add the commands to the program."""
+    for command in _COMMANDS:
+        app.command()(command)
