@@ -21,6 +21,7 @@ __all__ = [
     "measure_axis",
     "rough_look",
     "sensor_range",
+    "settled",
     "turned",
 ]
 
@@ -32,6 +33,7 @@ _NOISE = 0.01  # of a pixel, until it is known
 _CLIPPED = 0.002  # share of all pixels at an end of the range
 _PLATEAU = 9.0  # blur sigmas
 _STEP = 0.35  # px, bin width across the wires
+_ASTRAY = 0.04  # share of an opening its place may be off its middle
 _SATURATED = 0.03  # px of doubt where the upper half of every edge is out of sight
 _SHAPE_TRUST = 0.15  # share of what the correction of the response's shape did that stays in doubt
 
@@ -73,7 +75,8 @@ def _spacing(vectors: Float, axis: int) -> float:
 class Rough:
     """First look at one direction: opening, wire and blur of the edges in px; light; noise.
 
-    `saturated` tells that openings shine brighter than the sensor can say.
+    `saturated` tells that openings shine brighter than the sensor can say, `astray` (px) how far
+    the lattice's places are off the middle of nine openings in ten.
     """
 
     opening: float
@@ -83,6 +86,7 @@ class Rough:
     floor: float
     amplitude: float
     saturated: bool
+    astray: float
 
     @property
     def tight(self) -> bool:
@@ -146,7 +150,8 @@ def rough_look(
         noise = float(np.median(fit.misfit))
         floor, amplitude = float(np.median(fit.floor)), float(np.median(fit.amplitude))
         wire = max(spacing - opening, 0.5)
-        looks.append(Rough(opening, wire, sigma, noise, floor, amplitude, saturated))
+        astray = float(np.percentile(np.abs(start[good, 5] + start[good, 6]) / 2, 90))
+        looks.append(Rough(opening, wire, sigma, noise, floor, amplitude, saturated, astray))
     return looks
 
 
@@ -161,6 +166,22 @@ class Sides:
 
     slope: float
     bulge: float
+
+
+def settled(light: NDArray[np.float32], centre: Float, vectors: Float, rough: list[Rough]) -> Float:
+    """Centres (n, 2) moved to the middle between the edges where the lattice was not near it."""
+    moved = centre.copy()
+    for axis, look in enumerate(rough):
+        if look.astray < _ASTRAY * look.opening:
+            continue
+        spacing = look.opening + look.wire
+        band = Band(0.8 * spacing, 0.1 * rough[1 - axis].opening + 0.5, max(_STEP, spacing / 80))
+        along = _wire_direction(vectors, axis)
+        start = start_parameters(gather(light, centre, along, band), spacing)
+        middle = 0.5 * (start[:, 5] + start[:, 6])
+        across = np.stack([along[:, 1], -along[:, 0]], axis=1)
+        moved += np.where(np.abs(middle) < 0.3 * spacing, middle, 0)[:, None] * across
+    return moved
 
 
 def look_at_sides(

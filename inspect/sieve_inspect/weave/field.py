@@ -15,6 +15,7 @@ from sieve_inspect.weave.direction import (
     measure_axis,
     rough_look,
     sensor_range,
+    settled,
     turned,
 )
 from sieve_inspect.weave.lattice import Lattice, find_lattice
@@ -76,6 +77,7 @@ def measure_field(light: NDArray[np.float32], name: object = "the picture") -> F
     def measured(axis: int) -> tuple[Profiles, Axis]:
         return measure_axis(light, centre, seen, vectors, rough, clip, axis)
 
+    centre = placed = settled(light, centre, vectors, rough)
     with ThreadPoolExecutor(2) as pool:  # the directions know nothing of each other
         profiles, axes = zip(*pool.map(measured, (0, 1)), strict=True)
     shift = np.zeros_like(centre)
@@ -87,8 +89,7 @@ def measure_field(light: NDArray[np.float32], name: object = "the picture") -> F
     noise = float(np.sqrt(np.mean([np.nanmedian(a.fit.misfit[seen]) ** 2 for a in axes])))
     x, y = axes
     levels = Levels.from_fits(centre, seen, [a.fit for a in axes])
-    hood = Neighbourhood.of(lattice, row, column, vectors, light.shape)
-    placed = lattice.centre[known]
+    hood = Neighbourhood.of(lattice, row, column, vectors, light, levels)
     blur = max(a.response.sigma for a in axes)
     state, flags, filled = judge_states(
         light, (placed, centre), vectors, [a.fit for a in axes], profiles, levels, hood, blur

@@ -29,13 +29,14 @@ _INSIDE = 0.35  # px a corner may lie beyond the outermost pixel centres; its pi
 class Neighbourhood:
     """The four neighbours of every opening: right, left, below, above.
 
-    `index` (n, 4) numbers them, -1 where the lattice has none; `rim` (n,) tells openings at
-    the end of the cloth: a neighbour is lacking, or hangs together with such a place through
-    openings that show no light, though the picture has room for more. `row` and `column`
-    (n,) are their places in the lattice.
+    `index` (n, 4) numbers them, -1 where the lattice has none. `last` (n,) tells openings that
+    lack a neighbour whose middle the picture would show; `rim` (n,) those of them where the cloth
+    itself ends: what should follow is dark or far inside the picture. `row` and `column` (n,) are
+    the openings' places in the lattice.
     """
 
     index: NDArray[np.intp]
+    last: Bool
     rim: Bool
     row: NDArray[np.intp]
     column: NDArray[np.intp]
@@ -47,7 +48,8 @@ class Neighbourhood:
         row: NDArray[np.intp],
         column: NDArray[np.intp],
         vectors: Float,
-        shape: tuple[int, ...],
+        light: NDArray[np.float32],
+        levels: Levels,
     ) -> Neighbourhood:
         """Look the neighbours up on the lattice's grid; `vectors` (n, 2, 2) are the local ones."""
         rows, columns = lattice.seen.shape
@@ -56,25 +58,49 @@ class Neighbourhood:
         moves = ((0, 1), (0, -1), (1, 0), (-1, 0))
         index = np.stack([grid[row + 1 + r, column + 1 + c] for r, c in moves], axis=1)
         centre = lattice.centre[row, column]
-        seen = lattice.seen[row, column]
-        outside = np.zeros(len(row), np.bool_)
+        half_lit = 0.5 * (levels.floor + levels.top)
         margin = 0.6 * float(np.median(np.linalg.norm(vectors, axis=2)))
+        last, rim = np.zeros(len(row), np.bool_), np.zeros(len(row), np.bool_)
         for k, (r, c) in enumerate(moves):
-            x, y = (centre + c * vectors[:, 0] + r * vectors[:, 1]).T
-            room = (x > margin) & (x < shape[1] - 1 - margin)
-            room &= (y > margin) & (y < shape[0] - 1 - margin)
-            outside |= room & (index[:, k] < 0)
-        rim = outside.copy()
-        beyond = outside & ~seen
-        while True:  # what is dark and hangs together with the outside is outside
-            touching = (beyond[index] & (index >= 0)).any(axis=1)
-            further = touching & ~seen & ~beyond
-            rim |= touching
-            if not further.any():
-                break
-            beyond |= further
-        rim |= beyond
-        return cls(index, rim, row, column)
+            place = centre + c * vectors[:, 0] + r * vectors[:, 1]
+            lacking = _inside(place, light.shape, 0) & (index[:, k] < 0)
+            last |= lacking
+            dark = _light_at(light, place) < half_lit
+            rim |= lacking & (dark | _inside(place, light.shape, margin))
+        rim = _with_dark_ones(rim, lattice.seen[row, column], index)
+        return cls(index, last | rim, rim, row, column)
+
+
+def _inside(place: Float, shape: tuple[int, ...], margin: float) -> Bool:
+    x, y = place.T
+    across = (x > margin) & (x < shape[1] - 1 - margin)
+    return np.asarray(across & (y > margin) & (y < shape[0] - 1 - margin))
+
+
+def _light_at(light: NDArray[np.float32], place: Float) -> Float:
+    """Light (n,) in the middle nine pixels at each place, the border's where it lies outside."""
+    column, row = np.rint(place).astype(np.intp).T
+    offsets = [(i, j) for i in (-1, 0, 1) for j in (-1, 0, 1)]
+    height, width = light.shape
+    nine = [
+        light[np.clip(row + i, 0, height - 1), np.clip(column + j, 0, width - 1)]
+        for i, j in offsets
+    ]
+    return np.asarray(np.mean(nine, axis=0), np.float64)
+
+
+def _with_dark_ones(rim: Bool, seen: Bool, index: NDArray[np.intp]) -> Bool:
+    """What is dark and hangs together with the outside is outside, and what touches it is rim."""
+    rim = rim.copy()
+    beyond = rim & ~seen
+    while beyond.any():
+        touching = (beyond[index] & (index >= 0)).any(axis=1)
+        rim |= touching
+        further = touching & ~seen & ~beyond
+        if not further.any():
+            break
+        beyond |= further
+    return rim
 
 
 def judge_states(
@@ -103,17 +129,18 @@ def judge_states(
     for fit, gap in zip(fits, (hood.column, hood.row), strict=True):
         flags[_leaned_on(fit, gap)] |= Flag.TOUCHED
     sound = flags == 0
-    flags[_cut(light.shape, fitted, vectors, fits, size)] |= Flag.BORDER
     own = np.stack([np.where(sound, f.width, s) for f, s in zip(fits, size, strict=True)], axis=1)
     usual = np.broadcast_to(size - 2.5 * np.minimum(spread, 0.15 * size), own.shape)
     half = 0.5 * np.where(sound[:, None], np.minimum(own, size), usual) - (0.4 + 1.2 * blur)
     half = np.maximum(half, 0.2 * size)
     middle = np.where(sound[:, None], fitted, placed)
+    flags[_cut(light.shape, middle, vectors, own)] |= Flag.BORDER
     filled = _dark_share(light, middle, vectors, half, levels)
     flags[filled > _TOUCHED] |= Flag.TOUCHED
     flags[filled > _FILLED] |= Flag.FILLED
     for axis, (fit, profile) in enumerate(zip(fits, profiles, strict=True)):
-        before, after = _wire_missing(fit, profile, levels)
+        framed = np.isfinite(fits[1 - axis].width)  # the wires that cross the missing one are there
+        before, after = (gone & framed for gone in _wire_missing(fit, profile, levels))
         flags[before | after] |= Flag.WIRE_MISSING
         _pass_on(flags, hood.index[:, 2 * axis], after)
         _pass_on(flags, hood.index[:, 2 * axis + 1], before)
@@ -123,12 +150,16 @@ def judge_states(
 
 
 def _states(flags: NDArray[np.int64], hood: Neighbourhood) -> NDArray[np.str_]:
-    """The gravest reason decides; at the cloth's rim what looks damaged is cut, not damaged."""
+    """The gravest reason decides; at the cloth's rim what looks damaged is cut, not damaged.
+
+    A wire is missed only where there is cloth on both sides of it: a bright frame looks alike.
+    """
     state = np.full(len(flags), State.OK.value, dtype="U8")
     state[(flags & (Flag.MISFIT | Flag.NO_EDGE | Flag.TOUCHED)) > 0] = State.UNCLEAR
     state[(flags & Flag.FILLED) > 0] = State.BLOCKED
     state[(flags & Flag.WIRE_MISSING) > 0] = State.TORN
     state[(state != State.OK) & hood.rim] = State.PARTIAL
+    state[(state != State.OK) & (state != State.BLOCKED) & hood.last] = State.PARTIAL
     state[(flags & Flag.BORDER) > 0] = State.PARTIAL
     return state
 
@@ -166,19 +197,14 @@ def _pass_on(flags: NDArray[np.int64], neighbour: NDArray[np.intp], missing: Boo
     flags[other[other >= 0]] |= Flag.WIRE_MISSING
 
 
-def _cut(
-    shape: tuple[int, ...], centre: Float, vectors: Float, fits: Sequence[EdgeFit], size: Float
-) -> Bool:
-    """Openings of which a corner lies outside the picture."""
+def _cut(shape: tuple[int, ...], centre: Float, vectors: Float, size: Float) -> Bool:
+    """Openings of `size` (n, 2) px of which a corner lies outside the picture."""
     unit = vectors / np.linalg.norm(vectors, axis=2, keepdims=True)
-    half = [
-        0.5 * np.where(np.isfinite(f.width), f.width, s) for f, s in zip(fits, size, strict=True)
-    ]
+    half = 0.5 * size[:, :, None] * unit
     cut = np.zeros(len(centre), np.bool_)
     for i in (-1, 1):
         for j in (-1, 1):
-            corner = centre + i * half[0][:, None] * unit[:, 0] + j * half[1][:, None] * unit[:, 1]
-            x, y = corner.T
+            x, y = (centre + i * half[:, 0] + j * half[:, 1]).T
             cut |= (x < -_INSIDE) | (y < -_INSIDE)
             cut |= (x > shape[1] - 1 + _INSIDE) | (y > shape[0] - 1 + _INSIDE)
     return cut
@@ -224,12 +250,11 @@ def _wire_missing(fit: EdgeFit, profile: Profiles, levels: Levels) -> tuple[Bool
     """
     u, w = profile.distance, profile.weight
     size = float(np.nanmedian(fit.width))
-    wire = float(np.nanmedian(fit.wires))
     span = (levels.top - levels.floor)[:, None]
     height = np.where(w > 0, (profile.value - levels.floor[:, None]) / span, np.inf)
     out = []
     for sign in (-1, 1):
-        zone = (sign * u > 0.25 * size) & (sign * u < 0.5 * size + wire + 1)
+        zone = sign * u > 0.25 * size
         lowest = np.where(zone, height, np.inf).min(axis=1)
         usual = np.median(lowest[np.isfinite(lowest)]) if np.isfinite(lowest).any() else 0.0
         out.append(np.isfinite(lowest) & (lowest > 0.5 * (1 + min(usual, 0.8))))
