@@ -134,7 +134,10 @@ def _do(registry: Registry, step: Step, day: date, scans: Path) -> str:
         found = service.check(registry, deed.sieve_id, images, scale=scale, on_date=day, by=by)
         return f"checks {deed.sieve_id}: {found.check.id} {found.check.outcome}"
     if isinstance(deed, Used):
-        service.log_use(registry, deed.sieve_id, deed.count, on_date=day, by=by, note=deed.note)
+        why = "entered from the paper log" if deed.recorded_late else ""
+        service.log_use(
+            registry, deed.sieve_id, deed.count, on_date=day, by=by, note=deed.note, why_late=why
+        )
         late = f", recorded {deed.recorded_late} days later" if deed.recorded_late else ""
         return f"logs {deed.count} uses of {deed.sieve_id}{late}"
     if isinstance(deed, Edited):

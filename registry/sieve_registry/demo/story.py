@@ -1,6 +1,7 @@
 """The invented laboratory: its sieves, and what happened to them in three years.
 
-Days count back from the day the demo runs; steps stand in the order of recording. Everybody and everything here is made up.
+Days count back from the day the demo runs; steps stand in the order of recording. Everybody and
+everything here is made up.
 """
 
 from __future__ import annotations
