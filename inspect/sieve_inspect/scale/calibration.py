@@ -25,12 +25,20 @@ from numpy.typing import NDArray
 from sieve_inspect.scale.fit import MapFit
 from sieve_inspect.scale.lsq import clustered_covariance, least_squares, robust_weights
 from sieve_inspect.scale.model import Scale, scale_to_dict
-from sieve_inspect.scale.pixelmap import PixelMap, chebyshev, nearest_covered
+from sieve_inspect.scale.straight import Straight
 
-__all__ = ["Artefact", "BudgetRow", "Calibration", "Gaps", "Repeatability", "calibrate"]
+__all__ = [
+    "Artefact",
+    "BudgetRow",
+    "Calibration",
+    "Gaps",
+    "Repeatability",
+    "Residuals",
+    "calibrate",
+]
 
 Float = NDArray[np.float64]
-_GRID = 41  # points along each side that stand for the covered area
+_U_SHEAR_UNSEEN = np.radians(0.1)  # common practice, no source
 
 
 @dataclass(frozen=True)
@@ -50,7 +58,7 @@ class Artefact:
 
     @property
     def gap_um(self) -> float | None:
-        """Width of the bright gap between two dark lines, or of a bright square; None if unknown."""
+        """Width of the gap between two lines, or of a bright square; None if unknown."""
         if self.line_width_um is None:
             return None
         period = 2 * self.pitch_um if self.pattern == "checker" else self.pitch_um
@@ -104,6 +112,19 @@ class Repeatability:
 
 
 @dataclass(frozen=True, eq=False)
+class Residuals:
+    """What the fit left: at `place` (n, 2) px the vector (n, 2) um, as far as it was measured.
+
+    `used` (n,) tells who had a say, `picture` (n,) where it was seen.
+    """
+
+    place: Float
+    vector: Float
+    used: NDArray[np.bool_]
+    picture: NDArray[np.intp]
+
+
+@dataclass(frozen=True, eq=False)
 class Calibration:
     """A scale and the story of how it came about; lengths in um unless named otherwise."""
 
@@ -118,6 +139,7 @@ class Calibration:
     rest_max_um: float
     mean_um_per_px: tuple[float, float]
     distortion_percent: float
+    residual: Residuals
     half_difference_px: float  # between the edge biases across x and across y
     warnings: tuple[str, ...] = ()
     pictures: tuple[dict[str, Any], ...] = field(default=())
@@ -169,7 +191,7 @@ def calibrate(fit: MapFit, artefact: Artefact, gaps: Gaps | None = None) -> Cali
 
     Where no mark was near the pictures' middle, the nearest covered point stands in for it.
     """
-    straight = _Straight.of(fit)
+    straight = Straight.of(fit)
     sx, sy, shear = straight.figures
     u_fit = np.sqrt(fit.variance(straight.gradients))
     rest = straight.rest(fit)
@@ -180,7 +202,9 @@ def calibrate(fit: MapFit, artefact: Artefact, gaps: Gaps | None = None) -> Cali
         float(np.sqrt(sum(getattr(r, key) ** 2 for r in budget))) for key in ("u_rel_x", "u_rel_y")
     )
     # Two pitches of one certificate that differ by chance lean a square by as much.
-    u_lean = 0.0 if _target_known(fit) else artefact.u_pitch_um / artefact.pitch_um
+    u_lean = 0.0 if fit.target_stretch else artefact.u_pitch_um / artefact.pitch_um
+    if not fit.shear_seen:
+        u_lean = _U_SHEAR_UNSEEN
     scale = Scale(
         sx, sy, u_x, u_y, 0.0, artefact.source, float(np.degrees(shear)),
         float(np.degrees(np.hypot(u_fit[2], u_lean))), 0.0, rest,
@@ -200,120 +224,24 @@ def calibrate(fit: MapFit, artefact: Artefact, gaps: Gaps | None = None) -> Cali
         rest_max_um=float(off.max()),
         mean_um_per_px=straight.mean(fit),
         distortion_percent=100 * float((off[outer] / far[outer]).max()),
+        residual=_residuals(fit, straight.turn),
         half_difference_px=half_difference,
     )  # fmt: skip
 
 
-def _target_known(fit: MapFit) -> bool:
-    return fit.target_stretch != 0.0
-
-
-@dataclass(frozen=True, eq=False)
-class _Straight:
-    """The straight map touching F in the picture's middle, as functions of the parameters."""
-
-    area: Float  # (m, 2) px, stands for the covered area
-    middle: Float  # (2,) px
-    matrix: Float  # (2, 2) um per px, in the artefact's turn
-    slopes: tuple[Float, Float]  # (2, K) operators from coefficients to the slopes of F_X, F_Y
-    width: int  # number of all parameters
-
-    @classmethod
-    def of(cls, fit: MapFit) -> _Straight:
-        middle = np.array([fit.middle], dtype=float)
-        if fit.hull:
-            middle = nearest_covered(middle, fit.hull)[0]
-        step = 0.01  # px: a polynomial's slope to ten digits
-        cross = np.concatenate([middle + [[step, 0], [-step, 0], [0, step], [0, -step]]])
-        slopes = []
-        for terms in fit.basis.values(cross):
-            slopes.append(np.stack([terms[0] - terms[1], terms[2] - terms[3]]) / (2 * step))
-        matrix = np.stack([operator @ fit.coefficient for operator in slopes])
-        area = covered_points(fit)
-        return cls(area, middle[0], matrix, (slopes[0], slopes[1]), len(fit.solution.value))
-
-    def mean(self, fit: MapFit) -> tuple[float, float]:
-        """x and y scale (um/px) of the straight map that fits best over the covered area."""
-        plane = np.column_stack([np.ones(len(self.area)), self.area - self.area.mean(axis=0)])
-        back = np.linalg.pinv(plane)[1:]
-        values = [terms @ fit.coefficient for terms in fit.basis.values(self.area)]
-        x, y, _ = _figures(np.stack([back @ value for value in values]))
-        return x, y
-
-    @property
-    def figures(self) -> tuple[float, float, float]:
-        """sx, sy in um/px and the shear in radians."""
-        return _figures(self.matrix)
-
-    @property
-    def turn(self) -> float:
-        """φ, radians."""
-        return float(np.arctan2(self.matrix[1, 0], self.matrix[0, 0]))
-
-    @property
-    def gradients(self) -> Float:
-        """Derivatives (3, parameters) of ln sx, ln sy and the shear."""
-        base = np.array(self.figures)
-        out = np.zeros((3, self.width))
-        step = 1e-6 * base[0]
-        for row, column in ((0, 0), (0, 1), (1, 0), (1, 1)):
-            moved = self.matrix.copy()
-            moved[row, column] += step
-            rate = (np.array(_figures(moved)) - base) / step
-            operator = self.slopes[row][column]
-            out[:, : len(operator)] += rate[:, None] * operator
-        out[:2] /= base[:2, None]
-        return out
-
-    def rest(self, fit: MapFit) -> PixelMap:
-        """The rest map with its own uncertainty where it is known least."""
-        phi = self.turn
-        back = np.array([[np.cos(phi), np.sin(phi)], [-np.sin(phi), np.cos(phi)]])
-        powers = ((0, 0), *fit.basis.powers)
-        raw = np.zeros((2, len(powers)))
-        raw[0, 1:] = fit.basis.x @ fit.coefficient
-        raw[1, 1:] = fit.basis.y @ fit.coefficient
-        raw[:, powers.index((1, 0))] -= self.matrix[:, 0] * fit.basis.half[0]
-        raw[:, powers.index((0, 1))] -= self.matrix[:, 1] * fit.basis.half[1]
-        turned = back @ raw
-        basis = chebyshev(self.middle[None], fit.basis.centre, fit.basis.half, powers)
-        turned[:, 0] -= (basis @ turned.T)[0]
-        if fit.straight:
-            powers, turned = (), np.zeros((2, 0))
-        return PixelMap(
-            fit.basis.centre, fit.basis.half, powers, tuple(turned[0].tolist()),
-            tuple(turned[1].tolist()), fit.hull, self._u_rest(fit),
-        )  # fmt: skip
-
-    def _u_rest(self, fit: MapFit) -> float:
-        """Largest standard uncertainty (px) of one coordinate of the rest over the area."""
-        if fit.straight:
-            return 0.0
-        plane = np.column_stack([np.ones(len(self.area)), self.area - self.area.mean(axis=0)])
-        keep = np.eye(len(self.area)) - plane @ np.linalg.pinv(plane)
-        worst = 0.0
-        for terms in fit.basis.values(self.area):
-            gradient = np.zeros((len(self.area), self.width))
-            gradient[:, : terms.shape[1]] = keep @ terms
-            worst = max(worst, float(fit.variance(gradient).max()))
-        sx, sy, _ = self.figures
-        return float(np.sqrt(worst)) * 2 / (sx + sy)
-
-
-def covered_points(fit: MapFit) -> Float:
-    """Evenly spread points (m, 2) in px that stand for the covered area."""
-    (cx, cy), (hx, hy) = fit.basis.centre, fit.basis.half
-    steps = np.linspace(-1, 1, _GRID)
-    x, y = np.meshgrid(cx + hx * steps, cy + hy * steps)
-    points = np.stack([x.ravel(), y.ravel()], axis=1)
-    if not fit.hull:
-        return points
-    return np.asarray(points[nearest_covered(points, fit.hull)[1]])
-
-
-def _figures(matrix: Float) -> tuple[float, float, float]:
-    sx, sy = np.hypot(*matrix[:, 0]), np.hypot(*matrix[:, 1])
-    return float(sx), float(sy), float(np.arcsin(matrix[:, 0] @ matrix[:, 1] / (sx * sy)))
+def _residuals(fit: MapFit, turn: float) -> Residuals:
+    """Residuals in the picture's own directions; both equations of a dot make one vector."""
+    marks = fit.observations
+    angle = fit.theta[fit.picture] - turn + marks.axis * (np.pi / 2)
+    # What was wanted less the map: the mark lies that far back along its direction.
+    single = -fit.residual[:, None] * np.stack([np.cos(angle), np.sin(angle)], axis=1)
+    key = np.column_stack([fit.picture, marks.point])
+    _, first, where = np.unique(key, axis=0, return_index=True, return_inverse=True)
+    vector = np.zeros((len(first), 2))
+    np.add.at(vector, where.ravel(), single)
+    used = np.ones(len(first), np.bool_)
+    np.logical_and.at(used, where.ravel(), fit.weight > 0.1)
+    return Residuals(marks.point[first], vector, used, fit.picture[first])
 
 
 def _repeatability(fit: MapFit, sx: float, sy: float) -> Repeatability:

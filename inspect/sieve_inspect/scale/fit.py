@@ -7,9 +7,9 @@ A mark k of picture m, seen at p (px), lies at lattice coordinates w = (i, j) of
 F is the map sought (a polynomial, um), e_0 = (cos θ, sin θ) and e_1 = (−sin θ, cos θ) turn it
 into the artefact's own directions, t is where the artefact lay, P its certified pitch. A dot
 gives both equations, a gap between two lines only the one across it, F being the mean over its
-two edges (their middle in the picture is not the picture of their middle). ρ and τ, the artefact's own
-departure from square, are sought only where pictures turned by known amounts tell them apart
-from F.
+two edges (their middle in the picture is not the picture of their middle). ρ and τ, the
+artefact's own departure from square, are sought only where pictures turned by known amounts tell
+them apart from F.
 
 Everything is linear but the θ, found by a few Gauss-Newton steps. F is a polynomial of some total
 degree and, for lenses, A q |q|² … A q |q|⁸ with q from the picture's middle and A the straight
@@ -26,13 +26,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sieve_inspect.errors import UsageError
+from sieve_inspect.scale.basis import Basis, lens_terms, straight_part
 from sieve_inspect.scale.lsq import (
     Solution,
     clustered_covariance,
     least_squares,
     robust_weights,
 )
-from sieve_inspect.scale.pixelmap import Pairs, chebyshev, convex_hull
+from sieve_inspect.scale.pixelmap import Pairs, convex_hull
 
 __all__ = ["MapFit", "Observations", "fit_map"]
 
@@ -51,8 +52,9 @@ _GROUP = 4  # marks along and across that may err together
 class Observations:
     """What one picture says: n equations.
 
-    `first` and `second` (n, 2) as (x, y) px are a gap's edges, or twice a dot's middle; `index` (n, 2) lattice coordinates, `axis` (n,) the lattice
-    direction measured, `mark` (n,) a number for each mark.
+    `first` and `second` (n, 2) as (x, y) px are a gap's edges, or twice a dot's middle; `index`
+    (n, 2) lattice coordinates, `axis` (n,) the lattice direction measured, `mark` (n,) a number
+    for each mark.
     """
 
     first: Float
@@ -86,26 +88,6 @@ class Observations:
 
 
 @dataclass(frozen=True, eq=False)
-class Basis:
-    """Terms of the map as sums of Chebyshev products.
-
-    `powers` are k pairs; column c of `x` and of `y`, both (k, K), is what coefficient c adds to
-    F_X and to F_Y. `centre` and `half` (px) bring the marks into −1..1.
-    """
-
-    powers: tuple[tuple[int, int], ...]
-    x: Float
-    y: Float
-    centre: tuple[float, float]
-    half: tuple[float, float]
-
-    def values(self, points: Float) -> tuple[Float, Float]:
-        """What each coefficient adds to F_X and F_Y at points (n, 2): two (n, K)."""
-        table = chebyshev(points, self.centre, self.half, self.powers)
-        return table @ self.x, table @ self.y
-
-
-@dataclass(frozen=True, eq=False)
 class MapFit:
     """The fitted map and everything needed to judge it; lengths in um.
 
@@ -126,6 +108,7 @@ class MapFit:
     middle: tuple[float, float]  # of the picture, px
     degree: int
     lens: int  # how many terms q |q|², q |q|⁴ …
+    shear_seen: bool  # whether the marks say anything about it
     target_stretch: float  # 2ρ: the artefact's first pitch over its second, less 1
     target_lean_deg: float
 
@@ -153,8 +136,8 @@ def fit_map(
     """Fit F to the observations of one or more pictures of an artefact of pitch `pitch_um`.
 
     `middle_px` (x, y) is the pictures' middle. `separable` (rules): but for a lens, X depends on x
-    alone and Y on y alone, and a shear is sought where a picture lies across. Raises `UsageError` when the marks
-    do not determine the map.
+    alone and Y on y alone, and a shear is sought where a picture lies across. Raises
+    `UsageError` when the marks do not determine the map.
     """
     system = _System.of(pictures, pitch_um, middle_px, separable, target_free)
     marks = system.mark_count
@@ -191,7 +174,9 @@ def _choices(top: int, lens: int, separable: bool) -> list[tuple[int, int]]:
     tried = []
     for degree in range(1, top + 1):
         tried.append((degree, 0))
-        tried += [(degree, order) for order in range(1, lens + 1) if separable or 2 * order + 1 > degree]
+        tried += [
+            (degree, order) for order in range(1, lens + 1) if separable or 2 * order + 1 > degree
+        ]
     return tried
 
 
@@ -274,7 +259,7 @@ class _System:
             own_x = own_y = [k for k, pair in enumerate(powers) if sum(pair) <= degree]
         one, kx, ky = np.eye(len(powers)), len(own_x), len(own_y)
         orders = [n for n in range(1, lens + 1) if self.separable or 2 * n + 1 > degree]
-        rays = _lens_terms(powers, centre, half, self.middle, orders)
+        rays = lens_terms(powers, centre, half, self.middle, orders)
         bent = np.einsum("ab,bkn->akn", straight, rays)
         x = np.concatenate([one[:, own_x], np.zeros((len(one), ky)), bent[0]], axis=1)
         y = np.concatenate([np.zeros((len(one), kx)), one[:, own_y], bent[1]], axis=1)
@@ -301,7 +286,7 @@ class _System:
             elif np.abs(step).max() < 1e-11:
                 break
             if lens:
-                basis = self.basis(degree, lens, _straight_part(basis, coefficient))
+                basis = self.basis(degree, lens, straight_part(basis, coefficient))
                 terms = self._terms(basis)
         return self._result(basis, coefficient, solution, design, theta, weight, (degree, lens))
 
@@ -373,43 +358,10 @@ class _System:
             middle=self.middle,
             degree=choice[0],
             lens=choice[1],
+            shear_seen=self.shear,
             target_stretch=2 * float(rho),
             target_lean_deg=float(np.degrees(2 * tau)),
         )
-
-
-def _straight_part(basis: Basis, coefficient: Float) -> Float:
-    """The linear part (2, 2) of the map's own polynomial, um per px."""
-    rows = [basis.powers.index((1, 0)), basis.powers.index((0, 1))]
-    lens = np.array([basis.x[rows] @ coefficient, basis.y[rows] @ coefficient])
-    return np.asarray(lens / np.asarray(basis.half))
-
-
-def _lens_terms(
-    powers: Sequence[tuple[int, int]],
-    centre: Float,
-    half: Float,
-    middle: tuple[float, float],
-    orders: Sequence[int],
-) -> Float:
-    """Chebyshev coefficients (2, k, orders) of q_x |q|²ⁿ and q_y |q|²ⁿ, q in px, |q| in halves.
-
-    Found on more points than there are coefficients, hence exact; the constant is left to the
-    place of the artefact.
-    """
-    out = np.zeros((2, len(powers), len(orders)))
-    if not orders:
-        return out
-    steps = np.cos(np.pi * (np.arange(12) + 0.5) / 12)
-    x, y = (grid.ravel() for grid in np.meshgrid(steps, steps))
-    points = centre + half * np.stack([x, y], axis=1)
-    every = [(0, 0), *powers]
-    table = chebyshev(points, (centre[0], centre[1]), (half[0], half[1]), every)
-    q = points - middle
-    size = (q * q).sum(axis=1) / half.max() ** 2
-    wanted = np.stack([q[:, axis] * size**n for axis in (0, 1) for n in orders], axis=1)
-    found, *_ = np.linalg.lstsq(table, wanted, rcond=None)
-    return np.asarray(found[1:].reshape(len(powers), 2, len(orders)).transpose(1, 0, 2))
 
 
 def _slope(seen: Observations) -> Float:

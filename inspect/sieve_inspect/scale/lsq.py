@@ -23,6 +23,11 @@ __all__ = ["Solution", "clustered_covariance", "least_squares", "robust_weights"
 
 Float = NDArray[np.float64]
 
+_TOO_FEW = (
+    "The marks found do not determine the scale: check the pattern, and show more of the "
+    "artefact in both directions."
+)
+
 
 @dataclass(frozen=True, eq=False)
 class Solution:
@@ -50,11 +55,11 @@ def least_squares(design: Float, wanted: Float, weight: Float | None = None) -> 
     size = np.sqrt(np.einsum("nk,n->k", design * design, root * root))
     count = int(np.count_nonzero(root))
     if count < design.shape[1] or (size == 0).any():
-        raise UsageError(message="There are fewer observations than unknowns: add marks.")
+        raise UsageError(message=_TOO_FEW)
     q, r = np.linalg.qr(design * (root[:, None] / size))
     diagonal = np.abs(np.diag(r))
     if diagonal.min() < 1e-10 * diagonal.max():
-        raise UsageError(message="The observations do not determine all unknowns.")
+        raise UsageError(message=_TOO_FEW)
     value = np.linalg.solve(r, q.T @ (root * wanted)) / size
     back = np.linalg.inv(r) / size[:, None]
     inverse = back @ back.T

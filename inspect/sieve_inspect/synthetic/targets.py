@@ -73,8 +73,8 @@ class Target:
     diameter or the line's width, `rows` by `columns` marks around the target's origin.
 
     `rotation_deg` turns the target in the picture from x towards y, `place_um` is the point of
-    the target in the picture's middle. `missing` marks are left out, `dust` and `hairs` lie on it. A
-    rule has `columns` lines, `rows` pitches long, every fifth one half as long again.
+    the target in the picture's middle. `missing` marks are left out, `dust` and `hairs` lie on
+    it. A rule has `columns` lines, `rows` pitches long, every fifth one half as long again.
     `stretch` multiplies the target's own first axis, for a target that is not square.
     """
 

@@ -1,6 +1,6 @@
 """From pictures of an artefact to a scale: read, find, measure, fit, and refuse what does not fit.
 
-    pictures ─▶ linear light ─▶ nodes ─▶ marks in raw pixels ─▶ one map ─▶ scale + budget
+pictures ─▶ linear light ─▶ nodes ─▶ marks in raw pixels ─▶ one map ─▶ scale + budget
 """
 
 from __future__ import annotations
@@ -152,9 +152,7 @@ def _common_shape(
     return shape
 
 
-def _look(
-    light: NDArray[np.float32], pattern: str, name: object, region: Region | None
-) -> _Seen:
+def _look(light: NDArray[np.float32], pattern: str, name: object, region: Region | None) -> _Seen:
     """Marks of one picture, looked for in the region and given in the picture's pixels."""
     corner = np.zeros(2)
     if region is not None:
@@ -217,6 +215,8 @@ def _judged(found: Calibration, max_residual_um: float | None) -> Calibration:
         warnings.append(f"{100 * lost:.0f} % of the marks do not fit the map and were left out.")
     if len(found.fit.theta) == 1:
         warnings.append("One picture says nothing about repeatability: take three or more.")
+    if not found.fit.shear_seen:
+        warnings.append("Rules along x and y say nothing about shear: add one lying across.")
     if found.half_difference_px > 0.05:
         warnings.append(
             f"The edge bias across x and across y differs by {2 * found.half_difference_px:.2f} px."
@@ -239,13 +239,11 @@ def _dpi_warnings(scans: Sequence[Scan], found: Calibration) -> list[str]:
         tagged = [25_400.0 / dpi for dpi in scan.dpi]
         off = max(
             abs(t / s - 1)
-            for t, s in zip(
-                tagged, (found.scale.um_per_px_x, found.scale.um_per_px_y), strict=True
-            )
+            for t, s in zip(tagged, (found.scale.um_per_px_x, found.scale.um_per_px_y), strict=True)
         )
         if off > _DPI_TOLERANCE:
             out.append(
-                f"{scan.path.name}: its dpi tag ({scan.dpi[0]:.4g}, {tagged[0]:.5g} um per px) is "
-                f"{100 * off:.3g} % off and was ignored."
+                f"{scan.path.name}: its dpi tag says {tagged[0]:.5g} um per px where the artefact "
+                f"says {found.scale.um_per_px_x:.5g}: ignored."
             )
     return out

@@ -46,7 +46,7 @@ def observe_dots(light: NDArray[np.float32], nodes: Nodes) -> Observations:
     reach = 0.47 * nodes.pitch
     # Some hundred dots tell the blur and the size all of them share.
     pick = np.linspace(0, len(nodes.place) - 1, min(_SAMPLE, len(nodes.place))).astype(int)
-    stretch = np.linalg.inv(nodes.vectors.transpose(0, 2, 1)) * nodes.pitch
+    stretch = np.asarray(np.linalg.inv(nodes.vectors.transpose(0, 2, 1)) * nodes.pitch, float)
     windows = _cut(light, nodes.place[pick], stretch[pick], reach)
     first = _fit(windows, _start(windows, nodes.bright), rounds=12, free_blur=True, noise=None)
     sane = np.isfinite(first.value).all(axis=1) & (first.value[:, _S] > 0.1)
@@ -69,7 +69,9 @@ def observe_dots(light: NDArray[np.float32], nodes: Nodes) -> Observations:
     good = _believed(value, misfit, nodes, radius)
     place = nodes.place[good] + value[good][:, [_CX, _CY]]
     if len(place) > 30:
-        place = place - _centroid_shift(nodes.index[good].astype(float), place, radius / nodes.pitch)
+        place = place - _centroid_shift(
+            nodes.index[good].astype(float), place, radius / nodes.pitch
+        )
     return _equations(nodes, place, good)
 
 

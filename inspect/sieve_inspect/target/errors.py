@@ -1,8 +1,8 @@
 """What can be wrong with a picture of an artefact.
 
-    InputError
-    ├── NoTargetError        25
-    └── ScaleResidualError   26
+InputError
+├── NoTargetError        25
+└── ScaleResidualError   26
 """
 
 from __future__ import annotations

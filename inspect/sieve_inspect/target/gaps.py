@@ -103,10 +103,10 @@ def middles_of(
 def joined_gaps(parts: Sequence[Gaps]) -> Gaps:
     """All gaps, numbered by the part they came from if that is a picture of its own."""
     return Gaps(
-        *(
-            np.concatenate([getattr(part, name) for part in parts])
-            for name in ("before", "after", "across", "picture")
-        ),
-        parts[0].bright,
-        max(part.u_width_px for part in parts),
+        before=np.concatenate([part.before for part in parts]),
+        after=np.concatenate([part.after for part in parts]),
+        across=np.concatenate([part.across for part in parts]),
+        picture=np.concatenate([part.picture for part in parts]),
+        bright=parts[0].bright,
+        u_width_px=max(part.u_width_px for part in parts),
     )

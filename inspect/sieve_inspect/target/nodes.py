@@ -10,6 +10,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -76,6 +77,7 @@ def find_nodes(
     if best is None:
         raise NoTargetError(pattern=pattern, file=name, reason="too few marks hang together")
     _, index, places, is_bright = best
+    _check_kind(light, (places + 0.5) * factor - 0.5, pitch.vectors, pattern, name)
     places = (places + 0.5) * factor - 0.5  # the centre of a block of pixels
     return _cleaned(index, places, is_bright)
 
@@ -138,6 +140,36 @@ def _likeness(field: NDArray[np.float32], places: Float, vectors: Float) -> floa
     return float(np.nanmedian(np.abs(side - corner) / (np.abs(side - middle) + 1e-9)))
 
 
+def _check_kind(
+    light: NDArray[np.float32], places: Float, vectors: Float, pattern: str, name: object
+) -> None:
+    """Tell a chequerboard from the other square patterns: taken for one, they are wrong by √2.
+
+    Half a step from a bright square of a chequerboard four squares meet, and it is half bright;
+    elsewhere there is only ground.
+    """
+    around = [(dx, dy) for dx in (-1, 0, 1) for dy in (-1, 0, 1)]
+    middle, side, corner = (
+        np.nanmean([_level(light, places + shift, vectors, kind) for shift in around], axis=0)
+        for kind in ("middle", "side", "corner")
+    )
+    with np.errstate(divide="ignore", invalid="ignore"):
+        share = float(np.nanmedian((side - corner) / (middle - corner)))
+    if pattern == "checker" and not 0.3 < share < 0.7:
+        reason = "its marks stand apart, as those of dots or a line grid do"
+        raise NoTargetError(pattern=pattern, file=name, reason=reason)
+    if pattern != "checker" and 0.45 < share < 0.55:
+        reason = "its squares meet at their corners, as those of a chequerboard do"
+        raise NoTargetError(pattern=pattern, file=name, reason=reason)
+
+
+def _level(light: NDArray[np.float32], places: Float, vectors: Float, kind: str) -> Float:
+    if kind == "middle":
+        return _sample(light, places)
+    side, corner = _around(light, places, vectors)
+    return side if kind == "side" else corner
+
+
 def _link(places: Float, vectors: Float) -> tuple[Ints, NDArray[np.bool_]]:
     """Index (n, 2) of every mark in the largest linked patch, and who belongs to it."""
     from scipy.sparse import coo_array
@@ -154,7 +186,8 @@ def _link(places: Float, vectors: Float) -> tuple[Ints, NDArray[np.bool_]]:
     start, end, steps, cost = [], [], [], []
     for times in (1, 2):  # two at a time, dearer, over a missing mark
         for axis, vector in enumerate(vectors):
-            distance, other = tree.query(places + times * vector, distance_upper_bound=reach)
+            found: Any = tree.query(places + times * vector, distance_upper_bound=reach)
+            distance, other = found
             hit = np.flatnonzero(np.isfinite(distance))
             start.append(hit)
             end.append(other[hit])
@@ -165,7 +198,8 @@ def _link(places: Float, vectors: Float) -> tuple[Ints, NDArray[np.bool_]]:
     branches = spanning_tree(graph)
     _, label = connected_components(branches, directed=False)
     member = np.asarray(label == int(np.argmax(np.bincount(label))))
-    order, parent = breadth_first_order(branches, int(member.argmax()), directed=False)
+    walk: Any = breadth_first_order(branches, int(member.argmax()), directed=False)
+    order, parent = walk
     moves = {(int(a), int(b)): int(c) for a, b, c in zip(i, j, step, strict=True)}
     kept = branches.tocoo()
     allowed = set(zip(kept.row.tolist(), kept.col.tolist(), strict=True))
@@ -201,7 +235,7 @@ class SmoothMap:
             coefficient, *_ = np.linalg.lstsq(design * root, place * root, rcond=None)
             off = np.hypot(*(place - design @ coefficient).T)
             weight = 1 / (1 + (off / (3 * np.median(off) + 1e-6)) ** 2)
-        return cls(middle, spread, powers, coefficient)
+        return cls(middle, spread, powers, np.asarray(coefficient, float))
 
     def __call__(self, index: Float) -> Float:
         """Places (n, 2)."""

@@ -60,9 +60,7 @@ def observe_rule(light: NDArray[np.float32], name: object) -> tuple[Observations
     _, axis = measure_axis(
         seen, crossings.place, every, crossings.vectors, [rough, across], clip, 0
     )
-    found, gaps = middles_of(
-        axis, crossings.place, crossings.index, 0, rough.opening, bright
-    )
+    found, gaps = middles_of(axis, crossings.place, crossings.index, 0, rough.opening, bright)
     line = np.rint(found.index[:, 0] - found.index[:, 0].min()).astype(np.intp)
     return replace(found, mark=line), gaps
 
@@ -188,6 +186,12 @@ def _rough(light: NDArray[np.float32], crossings: _Crossings, name: object) -> R
     sigma, p = fit_sigma(profiles.take(chosen), start[chosen], 1.0, 8)
     fit = fit_edges(profiles.take(chosen), p, gaussian_response(sigma))
     return Rough(
-        opening, max(spacing - opening, 0.5), sigma, float(np.median(fit.misfit)),
-        float(np.median(fit.floor)), float(np.median(fit.amplitude)), False,
-    )  # fmt: skip
+        opening=opening,
+        wire=max(spacing - opening, 0.5),
+        sigma=sigma,
+        noise=float(np.median(fit.misfit)),
+        floor=float(np.median(fit.floor)),
+        amplitude=float(np.median(fit.amplitude)),
+        saturated=False,
+        astray=0.0,
+    )
