@@ -139,7 +139,8 @@ def judge_states(
     flags[filled > _TOUCHED] |= Flag.TOUCHED
     flags[filled > _FILLED] |= Flag.FILLED
     for axis, (fit, profile) in enumerate(zip(fits, profiles, strict=True)):
-        framed = np.isfinite(fits[1 - axis].width)  # the wires that cross the missing one are there
+        # The wires that cross the missing one must be there, and the whole opening in the picture.
+        framed = np.isfinite(fits[1 - axis].width) & ((flags & Flag.BORDER) == 0)
         before, after = (gone & framed for gone in _wire_missing(fit, profile, levels))
         flags[before | after] |= Flag.WIRE_MISSING
         _pass_on(flags, hood.index[:, 2 * axis], after)
@@ -249,13 +250,14 @@ def _wire_missing(fit: EdgeFit, profile: Profiles, levels: Levels) -> tuple[Bool
     picture usually show at their darkest and the full light of an opening.
     """
     u, w = profile.distance, profile.weight
-    size = float(np.nanmedian(fit.width))
+    size, wire = float(np.nanmedian(fit.width)), float(np.nanmedian(fit.wires))
     span = (levels.top - levels.floor)[:, None]
     height = np.where(w > 0, (profile.value - levels.floor[:, None]) / span, np.inf)
     out = []
     for sign in (-1, 1):
         zone = sign * u > 0.25 * size
+        seen = ((sign * u > 0.5 * size + 0.7 * wire) & (w > 0)).any(axis=1)  # not cut before it
         lowest = np.where(zone, height, np.inf).min(axis=1)
         usual = np.median(lowest[np.isfinite(lowest)]) if np.isfinite(lowest).any() else 0.0
-        out.append(np.isfinite(lowest) & (lowest > 0.5 * (1 + min(usual, 0.8))))
+        out.append(seen & np.isfinite(lowest) & (lowest > 0.5 * (1 + min(usual, 0.8))))
     return out[0], out[1]
