@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import typer
 
+from sieve_registry.cli.interval import interval
 from sieve_registry.cli.wear import recloth, wear
 
 __all__ = ["register"]
 
-_COMMANDS = (wear, recloth)
+_COMMANDS = (wear, recloth, interval)
 
 
 def register(app: typer.Typer) -> None:
