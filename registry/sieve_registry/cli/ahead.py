@@ -5,11 +5,12 @@ from __future__ import annotations
 import typer
 
 from sieve_registry.cli.interval import interval
+from sieve_registry.cli.lookback import lookback
 from sieve_registry.cli.wear import recloth, wear
 
 __all__ = ["register"]
 
-_COMMANDS = (wear, recloth, interval)
+_COMMANDS = (wear, recloth, interval, lookback)
 
 
 def register(app: typer.Typer) -> None:

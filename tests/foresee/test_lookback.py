@@ -1,0 +1,142 @@
+"""The look back a laboratory owes after a bad sieve (ISO/IEC 17025:2017, 7.10)."""
+
+from __future__ import annotations
+
+import csv
+import json
+
+import pytest
+from conftest import Lab
+
+from sieve_registry import kinds, service
+from sieve_registry.deed import Told
+from sieve_registry.facts import record_fact
+from sieve_registry.rules.lookback import lookback_of
+
+
+def look(lab: Lab, day: int = 500):
+    lab.clock.day = max(lab.clock.day, lab.day(day))
+    return lookback_of(service.get_history(lab.registry, "S-1"), lab.day(day))
+
+
+def counts(uses) -> list[int]:
+    return [use.count for use in uses]
+
+
+def story(lab: Lab) -> None:
+    """Good on day 100, bad on day 200; 7 uses before, 30 and 4 between, 2 after."""
+    lab.add()
+    lab.check(0)
+    lab.use(50, 7)
+    lab.check(100)
+    lab.use(110, 30, material="quartz sand", stack="sands")
+    lab.use(150, 4, method="wet")
+    lab.check(200, x=80.0)
+    lab.use(201, 2)
+
+
+def test_what_lies_between_good_and_bad(lab: Lab) -> None:
+    story(lab)
+    found = look(lab)
+    assert found.good.id == "C-0002"
+    assert found.cause.check.id == "C-0003"
+    assert counts(found.between) == [30, 4]
+    assert counts(found.after) == [2]  # used in spite of it
+    assert found.uses == 36
+
+
+def test_found_good_again_ends_it(lab: Lab) -> None:
+    story(lab)
+    lab.check(210, x=75.5)  # cleaned, say
+    lab.use(220, 50)
+    found = look(lab)
+    assert (counts(found.between), counts(found.after)) == ([30, 4], [2])
+
+
+def test_on_one_day_the_order_of_recording_tells(lab: Lab) -> None:
+    lab.add()
+    lab.use(100, 1)
+    lab.check(100)
+    lab.use(100, 2)
+    lab.check(100, x=80.0)
+    lab.use(100, 3)
+    found = look(lab)
+    assert (counts(found.between), counts(found.after)) == ([2], [3])
+
+
+def test_several_bad_checks_in_a_row_go_back_to_the_first(lab: Lab) -> None:
+    story(lab)
+    lab.check(210, x=80.0)
+    lab.check(220, x=80.0)
+    found = look(lab)
+    assert found.cause.check.id == "C-0003"
+    assert counts(found.between) == [30, 4]
+
+
+def test_never_found_good_counts_from_the_start(lab: Lab) -> None:
+    lab.add()
+    lab.use(10, 5)
+    lab.check(20, x=80.0)
+    found = look(lab)
+    assert found.good is None
+    assert found.since == lab.day(0)
+    assert counts(found.between) == [5]
+
+
+def test_damage_asks_for_a_look_back_too(lab: Lab) -> None:
+    lab.add()
+    lab.check(0)
+    lab.use(10, 5)
+    lab.clock.day = lab.day(20)
+    payload = {"reason": "dropped, cloth torn", "damage": True}
+    record_fact(lab.registry, "S-1", kinds.SIEVE_QUARANTINED, payload, Told(lab.day(20), "Ben Ray"))
+    found = look(lab)
+    assert "dropped, cloth torn" in found.cause.words
+    assert counts(found.between) == [5]
+
+
+@pytest.mark.parametrize("x", [75.5, 78.6])  # pass, conditional pass
+def test_nothing_failed_nothing_to_look_at(lab: Lab, x: float) -> None:
+    lab.add()
+    lab.use(10, 5)
+    lab.check(20, x=x)
+    assert look(lab).cause is None
+    assert look(lab).uses == 0
+
+
+def test_a_conditional_fail_is_looked_back_on(lab: Lab) -> None:
+    lab.add()
+    lab.check(0)
+    lab.use(10, 5)
+    lab.check(20, x=78.8)
+    assert look(lab).cause.words.endswith("conditional fail")
+
+
+def test_asked_for_an_earlier_day_it_answers_as_of_then(lab: Lab) -> None:
+    story(lab)
+    assert look(lab, 199).cause is None
+    assert look(lab, 200).uses == 34
+
+
+def test_the_command_and_its_lists(lab: Lab, run, tmp_path) -> None:
+    story(lab)
+    lab.use(202, 1, material="=1+1", stack="<b>&</b>")
+    table, page = tmp_path / "back.csv", tmp_path / "back.html"
+    answer = run("lookback", "S-1", "--csv", str(table), "--html", str(page))
+    assert answer.code == 0
+    assert all(len(line) <= 80 for line in answer.out.splitlines())
+    assert "3 uses came after, in spite of it" in answer.out
+    rows = list(csv.reader(table.read_text("utf-8-sig").splitlines()))
+    assert [row[1] for row in rows] == ["uses", "30", "4", "2", "1"]
+    assert [row[2] for row in rows[1:]] == ["before", "before", "after", "after"]
+    assert not rows[-1][6].startswith("=")  # a spreadsheet must not compute it
+    text = page.read_text()
+    assert "&lt;b&gt;&amp;&lt;/b&gt;" in text
+    assert "<b>" not in text
+    assert "http" not in text.replace("http-equiv", "")
+    assert "quartz sand" in text
+    data = json.loads(run("lookback", "S-1", "--json", "-").out)
+    assert (data["check"], data["last_good"], data["uses"]) == ("C-0003", "C-0002", 37)
+    assert run("lookback", "S-1", "--fail-on", "uses").code == 1
+    lab.add("S-2")
+    assert run("lookback", "S-2", "--fail-on", "uses").code == 0
