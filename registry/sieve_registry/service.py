@@ -11,6 +11,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict
 from datetime import date, timedelta
 from pathlib import Path
+from typing import Any
 
 from sieve_inspect.errors import UsageError
 from sieve_inspect.scale.model import Scale
@@ -61,6 +62,7 @@ __all__ = [
     "log_use",
     "open_registry",
     "retire",
+    "sieve_payload",
     "states",
     "use_payload",
     "verify",
@@ -80,16 +82,26 @@ def add_sieve(registry: Registry, new: NewSieve, *, by: str | None = None) -> Si
     Raises `BadTextError`, `DuplicateSieveError`, `DateRefusedError` for a future in-service date,
     and what `sieve_inspect.standard.limits` raises for a standard, grade or nominal it lacks.
     """
+    payload = sieve_payload(new, registry.today())
+    with registry.writing() as connection:
+        if reader.has_sieve(connection, payload["id"]):
+            raise DuplicateSieveError(sieve=payload["id"])
+        day = new.in_service or registry.today()
+        doing = Doing(registry, connection, payload["id"], day)
+        return doing.record(kinds.SIEVE_ADDED, payload, by)
+
+
+def sieve_payload(new: NewSieve, today: date) -> dict[str, Any]:
+    """What an event keeps of a new sieve. Raises as `add_sieve`."""
     from sieve_inspect.standard import limits
 
-    today = registry.today()
-    sieve_id = clean_id(new.id)
     own_table = Path(new.standard)
     standard = str(own_table.resolve()) if own_table.is_file() else new.standard
+    sieve_id = clean_id(new.id)
     limits(new.nominal_um, standard, grade=new.grade)
     if new.in_service is not None:
         lifecycle.refuse_future(new.in_service, today, "a sieve's start of service")
-    payload = {
+    return {
         "id": sieve_id,
         "nominal_nm": _nanometres(new.nominal_um),
         "standard": standard,
@@ -104,11 +116,6 @@ def add_sieve(registry: Registry, new: NewSieve, *, by: str | None = None) -> Si
         "maker": clean_text("maker", new.maker),
         "details": _details(new.details),
     }
-    with registry.writing() as connection:
-        if reader.histories(connection, sieve_id):
-            raise DuplicateSieveError(sieve=sieve_id)
-        doing = Doing(registry, connection, sieve_id, new.in_service or today)
-        return doing.record(kinds.SIEVE_ADDED, payload, by)
 
 
 def edit_sieve(
@@ -159,7 +166,7 @@ def log_use(
         return doing.record(kinds.USE_LOGGED, payload, by)
 
 
-def use_payload(count: int, note: str, details: UseDetails) -> dict[str, object]:
+def use_payload(count: int, note: str, details: UseDetails) -> dict[str, Any]:
     """What an event keeps of uses: only what is known, figures as decimal texts."""
     told = {
         name: clean_text(name, value) if isinstance(value, str) else format(value, "f")

@@ -138,6 +138,20 @@ def registry(path: Path, clock: Clock) -> Iterator[Registry]:
 
 
 @pytest.fixture
+def make_registry(tmp_path: Path, clock: Clock) -> Iterator[Callable[[str], Registry]]:
+    """Makes further registries of the same kind, empty."""
+    made: list[Registry] = []
+
+    def making(name: str) -> Registry:
+        made.append(open_registry(tmp_path / name / "registry.sqlite", create=True, now=clock))
+        return made[-1]
+
+    yield making
+    for one in made:
+        one.close()
+
+
+@pytest.fixture
 def measuring() -> Measuring:
     return Measuring()
 

@@ -12,16 +12,20 @@ import typer
 from sieve_inspect.errors import SievewardError
 from sieve_registry.cli.ahead import register
 from sieve_registry.cli.audit import audit
+from sieve_registry.cli.backup import backup
 from sieve_registry.cli.check import check
 from sieve_registry.cli.clean import clean
 from sieve_registry.cli.common import Context
 from sieve_registry.cli.correct import correct
 from sieve_registry.cli.demo import demo
 from sieve_registry.cli.due import due
+from sieve_registry.cli.export import export
+from sieve_registry.cli.import_ import import_
 from sieve_registry.cli.limits import limits
 from sieve_registry.cli.measure import measure
 from sieve_registry.cli.quarantine import quarantine
 from sieve_registry.cli.report import report
+from sieve_registry.cli.restore import restore
 from sieve_registry.cli.retire import retire
 from sieve_registry.cli.return_ import return_
 from sieve_registry.cli.sieve import sieve_app
@@ -62,9 +66,10 @@ app.add_typer(sieve_app, name="sieve")
 app.add_typer(stack_app, name="stack")
 for command in (demo, measure, limits, check, use, retire, due, audit, report, verify):
     app.command()(command)
-for act in (quarantine, clean, sign, correct):
+for act in (quarantine, clean, sign, correct, backup, restore, export):
     app.command()(act)
 app.command("return")(return_)
+app.command("import")(import_)
 register(app)
 
 

@@ -31,6 +31,7 @@ __all__ = [
     "evidence_extension",
     "evidence_files",
     "facts",
+    "has_sieve",
     "histories",
     "histories_at",
     "last_event",
@@ -233,6 +234,12 @@ def check_detail(connection: Connection, check_id: str) -> CheckDetail | None:
         evidence=tuple(EvidenceFile(*r) for r in files),
         event=Event(*event),
     )
+
+
+def has_sieve(connection: Connection, sieve_id: str) -> bool:
+    """Whether a sieve of that id was ever added."""
+    query = select(schema.sieve.c.id).where(schema.sieve.c.id == sieve_id)
+    return connection.execute(query).first() is not None
 
 
 def sieve_ids(connection: Connection) -> list[str]:

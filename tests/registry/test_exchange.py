@@ -1,0 +1,182 @@
+"""A registry moved whole keeps its chain: exported, backed up, restored, and nothing half-way."""
+
+from __future__ import annotations
+
+import json
+import zipfile
+from datetime import date
+
+import pytest
+
+from sieve_registry import acts, exchange, service, stacks
+from sieve_registry.deed import Told
+from sieve_registry.errors import ArchiveError, BrokenRecordError, EvidenceError
+from sieve_registry.ledger.canonical import canonical_text
+from sieve_registry.ledger.signing import new_key
+from sieve_registry.records import UseDetails
+
+ADA = Told(by="Ada Moss")
+
+
+@pytest.fixture
+def full(registry, add, check, tmp_path):
+    """A registry with every kind of event."""
+    add(in_service=date(2026, 1, 1), location="=1+1")
+    add("S-2 🧪")
+    check(on="2026-02-01")
+    acts.quarantine(registry, "S-1", "dropped", ADA)
+    check()
+    acts.sign_check(registry, "C-0002", "", Told(by="Bo Reed"))
+    acts.return_to_service(registry, "S-1", "flat", ADA)
+    acts.clean(registry, "S-1", "brush", "", ADA)
+    stacks.add(registry, "sand", ["S-1", "S-2 🧪"], ADA)
+    stacks.run(registry, "sand", UseDetails(method="wet"), ADA)
+    acts.correct(registry, "C-0001", {}, "another sieve", ADA, void=True)
+    acts.demand_sign_off(registry, True, ADA)
+    new_key(tmp_path / "lab.pem")
+    acts.sign_head(registry, tmp_path / "lab.pem", ADA)
+    service.retire(registry, "S-2 🧪", "torn")
+    return registry
+
+
+@pytest.fixture
+def empty(make_registry):
+    return make_registry("other")
+
+
+@pytest.mark.parametrize("name", ["moved", "moved.zip"])
+def test_an_export_read_in_again_has_the_same_head_and_answers(full, empty, tmp_path, name):
+    out = tmp_path / "out" / name
+    told = exchange.export_all(full, out)
+    assert (told.events, told.head) == service.ledger_head(full)
+    exchange.prove(out)
+    assert exchange.import_all(empty, out) == told
+    assert service.ledger_head(empty) == service.ledger_head(full)
+    assert service.all_histories(empty) == service.all_histories(full)
+    assert service.verify(empty, told.head).ok
+    again = exchange.export_all(empty, tmp_path / "again")
+    assert (again.events, again.head) == (told.events, told.head)
+
+
+def test_the_events_are_lines_of_json_in_order(full, tmp_path):
+    exchange.export_all(full, tmp_path / "out")
+    lines = (tmp_path / "out" / "events.jsonl").read_text("utf-8").splitlines()
+    seqs = [json.loads(line)["seq"] for line in lines]
+    assert seqs == list(range(1, service.ledger_head(full)[0] + 1))
+    assert lines[0] == canonical_text(json.loads(lines[0]))
+
+
+def test_a_registry_with_something_in_it_is_not_read_into(full, registry, tmp_path):
+    exchange.export_all(full, tmp_path / "out")
+    with pytest.raises(ArchiveError, match="events already"):
+        exchange.import_all(full, tmp_path / "out")
+
+
+def test_an_export_is_not_written_over_another(full, tmp_path):
+    exchange.export_all(full, tmp_path / "out")
+    with pytest.raises(ArchiveError, match="there already"):
+        exchange.export_all(full, tmp_path / "out")
+
+
+def edit_line(out, number, change):
+    path = out / "events.jsonl"
+    lines = path.read_text("utf-8").splitlines(keepends=True)
+    lines[number] = change(lines[number])
+    path.write_text("".join(lines), "utf-8", newline="\n")
+
+
+@pytest.mark.parametrize(
+    ("change", "told"),
+    [
+        (lambda out: edit_line(out, 2, lambda text: text.replace("Ada", "Eve")), "event 3"),
+        (lambda out: edit_line(out, 2, lambda _: ""), "event 3 is missing"),
+        (lambda out: edit_line(out, 2, lambda _: "{}\n"), "line 3"),
+        (lambda out: edit_line(out, -1, lambda _: ""), "manifest says"),
+        (lambda out: (out / "events.jsonl").unlink(), "damaged"),
+        (lambda out: (out / "manifest.json").write_text("{"), "manifest"),
+        (lambda out: next((out / "evidence").rglob("*.tif")).unlink(), "lacks evidence"),
+        (lambda out: next((out / "evidence").rglob("*.tif")).write_bytes(b"x"), "altered evidence"),
+    ],
+)
+def test_an_export_that_was_touched_is_read_in_not_at_all(full, empty, tmp_path, change, told):
+    out = tmp_path / "out"
+    exchange.export_all(full, out)
+    change(out)
+    with pytest.raises(ArchiveError, match=told):
+        exchange.import_all(empty, out)
+    with pytest.raises(ArchiveError):
+        exchange.prove(out)
+    assert service.ledger_head(empty) == (0, None)
+    assert service.verify(empty).ok
+    assert service.states(empty) == []
+
+
+def test_evidence_named_to_lie_elsewhere_is_refused(registry, empty, tmp_path, add, check):
+    add()
+    check()
+    out = tmp_path / "out"
+    exchange.export_all(registry, out)
+    from sieve_registry.ledger import chain
+
+    lines = (out / "events.jsonl").read_text("utf-8").splitlines()
+    events = [json.loads(line) for line in lines]
+    payload = json.loads(events[1]["payload"])
+    for file in payload["evidence"]:
+        file["extension"] = "/../../../evil"
+    events[1]["payload"] = canonical_text(payload)
+    events[1]["hash"] = chain.event_hash(chain.Event(**events[1]))
+    (out / "events.jsonl").write_text("".join(canonical_text(e) + "\n" for e in events), "utf-8")
+    manifest = json.loads((out / "manifest.json").read_text())
+    (out / "manifest.json").write_text(json.dumps({**manifest, "head": events[1]["hash"]}))
+    with pytest.raises(ArchiveError, match="no|cannot be a file"):
+        exchange.import_all(empty, out)
+
+
+def test_a_broken_registry_does_not_become_a_backup(full, tmp_path, monkeypatch):
+    from sieve_registry.ledger import chain
+
+    monkeypatch.setattr(chain, "event_hash", lambda _: "0" * 64)
+    with pytest.raises(BrokenRecordError, match="event 1"):
+        exchange.export_all(full, tmp_path / "out.zip")
+    assert not (tmp_path / "out.zip").exists()
+
+
+def test_missing_evidence_stops_a_backup(full, tmp_path):
+    scan = service.get_check(full, "1").evidence[0]
+    remove_evidence(full, scan.sha256, scan.extension)
+    with pytest.raises(EvidenceError):
+        exchange.export_all(full, tmp_path / "out.zip")
+    assert list(tmp_path.glob("*.zip")) == []
+
+
+def remove_evidence(registry, sha256, extension):
+    from sqlalchemy import delete
+
+    from sieve_registry.store import schema
+
+    if hasattr(registry.evidence, "folder"):
+        registry.evidence.path_of(sha256, extension).unlink()
+    else:
+        table = schema.evidence_content
+        with registry.engine.begin() as connection:
+            connection.execute(delete(table).where(table.c.sha256 == sha256))
+
+
+def test_backup_and_restore_as_typed(run, scan, tmp_path):
+    run("sieve", "add", "S-1", "--nominal", "75um")
+    run("check", "S-1", str(scan), "--um-per-px", "5.29")
+    kept = tmp_path / "kept.zip"
+    assert "Backed up 2 events and 6 evidence files" in run("backup", str(kept)).out
+    assert zipfile.ZipFile(kept).testzip() is None
+    head = json.loads(run("verify", "--json", "-").out)["head"]
+    elsewhere = str(tmp_path / "elsewhere" / "lab.sqlite")
+    back = json.loads(run("restore", str(kept), "--json", "-", registry=elsewhere).out)
+    assert (back["ok"], back["head"]) == (True, head)
+    assert run("verify", "--head", head, registry=elsewhere).code == 0
+    assert run("restore", str(kept), registry=elsewhere).code == 46
+    assert run("backup", str(tmp_path / "kept")).code == 2
+    assert run("backup", str(kept)).code == 46
+    kept.write_bytes(kept.read_bytes()[:2000])
+    broken = run("restore", str(kept), registry=str(tmp_path / "x" / "r.sqlite"))
+    assert broken.code == 46
+    assert not (tmp_path / "x").exists()
