@@ -6,11 +6,13 @@ import typer
 
 from sieve_registry.cli.interval import interval
 from sieve_registry.cli.lookback import lookback
+from sieve_registry.cli.plan import plan
+from sieve_registry.cli.rule import decide, rule
 from sieve_registry.cli.wear import recloth, wear
 
 __all__ = ["register"]
 
-_COMMANDS = (wear, recloth, interval, lookback)
+_COMMANDS = (wear, recloth, interval, lookback, plan, rule, decide)
 
 
 def register(app: typer.Typer) -> None:

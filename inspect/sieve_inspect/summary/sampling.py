@@ -1,0 +1,210 @@
+"""How many apertures to measure, in how many fields, and where to take them.
+
+Counts per direction on a 200 mm (8 in) sieve after ASTM E11 as in the open library fluids 1.3.1;
+they scale with the sieving area (ISO 3310-1:2016):
+
+    n(D) = n(200) (D / 200)²          D frame diameter in mm; 203 mm counts as 200, 305 as 300
+    20 full apertures or fewer in the whole sieve, or no count for the size: measure every one
+
+Both directions are taken along the centre lines, parallel to warp and to weft, spread over the
+full diameter. Wires: at least 10 if measured separately, diameter within 15 % of the recommended.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from sieve_inspect.standard import Limits, limits
+
+__all__ = [
+    "FEW_APERTURES",
+    "WIRES",
+    "FieldPlace",
+    "SamplingPlan",
+    "Shortfall",
+    "plan",
+    "shortfalls",
+]
+
+FEW_APERTURES = 20  # ISO 3310-1:2016
+WIRES = 10  # ISO 3310-1:2016, Ph. Eur. 2.1.4
+WIRE_SHARE = 0.15
+_COUNTS = "astm-e11:2009"
+# The cloth ends half an inch of diameter within the frame: 8 in clears 7.5 in. Common practice.
+_RIM_MM = 12.7
+_MM_200, _INCHES_8, _MM_300, _INCHES_12 = 200.0, 203.2, 300.0, 304.8
+
+
+@dataclass(frozen=True)
+class FieldPlace:
+    """The middle of a field, mm from the sieve's centre: x to the right, y down by the label."""
+
+    line: str  # "x" | "y": the direction in which apertures are counted there
+    x_mm: float
+    y_mm: float
+
+
+@dataclass(frozen=True)
+class SamplingPlan:
+    """What a check has to look at. `n` is None where every full aperture has to be measured."""
+
+    nominal_um: float
+    grade: str
+    frame_mm: float
+    n: int | None
+    fields: int  # per centre line
+    per_field: int  # apertures one field shows along its line
+    places: tuple[FieldPlace, ...]
+    wires: int
+    wire_um: float | None
+    wire_min_um: float | None
+    wire_max_um: float | None
+    reasons: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Shortfall:
+    """What a check lacked beside its plan: which thing, how many there were, how many needed."""
+
+    what: str
+    found: int
+    needed: int
+
+
+def plan(
+    nominal_um: float,
+    *,
+    grade: str = "compliance",
+    standard: str = "iso3310-1:2016",
+    frame_mm: float = 200.0,
+    field_mm: float | None = None,
+) -> SamplingPlan:
+    """The sampling plan for a sieve; `field_mm` is the width of one field, None a whole scan.
+
+    Compliance is judged on the sieve as inspection is: its own count is meant for rolls of cloth.
+    Raises what `limits` raises.
+    """
+    allowed = limits(nominal_um, standard, grade=grade)
+    # Where an edition's table has no wires, those of ISO 3310-1:2016 stand in.
+    wire = allowed.wire_um if allowed.wire_um is not None else limits(nominal_um).wire_um
+    pitch_mm = (nominal_um + (wire or 0.7 * nominal_um)) / 1000
+    clear_mm = max(frame_mm - _RIM_MM, pitch_mm)
+    across = max(int(clear_mm / pitch_mm), 1)
+    whole = math.pi / 4 * across**2
+    n, reasons = _count(nominal_um, grade, frame_mm, whole)
+    needed = across if n is None else min(n, across)
+    shown = across if field_mm is None else max(min(int(field_mm / pitch_mm), across), 1)
+    fields = 1 if field_mm is None else _fields(n, needed, shown, across)
+    if n is not None and n > across and field_mm is not None:
+        reasons.append(
+            f"one centre line has only about {across} apertures: take fields beside it too"
+        )
+    if field_mm is None:
+        reasons.append("a scan of the whole cloth meets this by construction")
+    return SamplingPlan(
+        nominal_um=nominal_um,
+        grade=grade,
+        frame_mm=frame_mm,
+        n=n,
+        fields=fields,
+        per_field=shown,
+        places=_places(fields, clear_mm, field_mm),
+        wires=WIRES,
+        wire_um=wire,
+        wire_min_um=None if wire is None else _wire(allowed, wire, low=True),
+        wire_max_um=None if wire is None else _wire(allowed, wire, low=False),
+        reasons=tuple(reasons),
+    )
+
+
+def shortfalls(
+    plan_: SamplingPlan, counts: dict[str, int], wires: int, images: int
+) -> tuple[Shortfall, ...]:
+    """What a check of `images` pictures lacked: apertures by direction ("x", "y"), wires, fields.
+
+    Where every aperture has to be measured the pictures alone cannot tell: fields are counted.
+    """
+    lacking = []
+    for direction in "xy":
+        needed = plan_.n or 0
+        if counts[direction] < needed:
+            lacking.append(Shortfall(f"apertures in {direction}", counts[direction], needed))
+    if wires < plan_.wires:
+        lacking.append(Shortfall("wires", wires, plan_.wires))
+    if images < plan_.fields:
+        lacking.append(Shortfall("fields", images, plan_.fields))
+    return tuple(lacking)
+
+
+def _count(
+    nominal_um: float, grade: str, frame_mm: float, whole: float
+) -> tuple[int | None, list[str]]:
+    """How many per direction, None for all, and where that comes from."""
+    if whole <= FEW_APERTURES:
+        return None, [
+            f"about {whole:.0f} full apertures in the sieve: measure every one "
+            "(20 or fewer, ISO 3310-1:2016)"
+        ]
+    counted = "calibration" if grade == "calibration" else "inspection"
+    row = _nearest_counted(nominal_um)
+    base = limits(row, _COUNTS, grade=counted).n
+    if base is None:
+        return None, [f"no count for this size in grade {counted}: measure every full aperture"]
+    factor = (_nominal_diameter(frame_mm) / 200.0) ** 2
+    n = max(math.ceil(round(base * factor, 6)), 1)
+    reasons = [
+        f"{base} per direction on a 200 mm sieve for {counted} (ASTM E11 as in fluids 1.3.1)"
+    ]
+    if n != base:
+        reasons.append(f"times {factor:.3g} for the sieving area of a {frame_mm:g} mm frame")
+    if grade == "compliance":
+        reasons.append(
+            "the count for compliance is meant for rolls; a sieve is judged as inspected"
+        )
+    if n > whole:
+        return None, [*reasons, "more than the sieve has: measure every full aperture"]
+    return n, reasons
+
+
+def _nearest_counted(nominal_um: float) -> float:
+    """The tabulated size whose count holds: the next one at or below, the finest at least."""
+    from sieve_inspect.standard.editions import tabulated
+
+    sizes = [float(size) for size in tabulated(_COUNTS)]
+    return max((size for size in sizes if size <= nominal_um), default=sizes[0])
+
+
+def _wire(allowed: Limits, wire: float, *, low: bool) -> float:
+    own = allowed.wire_min_um if low else allowed.wire_max_um
+    if own is not None:
+        return own
+    return round(wire * (1 - WIRE_SHARE if low else 1 + WIRE_SHARE), 3)
+
+
+def _nominal_diameter(frame_mm: float) -> float:
+    """8 in and 12 in frames have the counts of 200 mm and 300 mm."""
+    for inches, mm in ((_INCHES_8, _MM_200), (_INCHES_12, _MM_300)):
+        if abs(frame_mm - inches) <= 1.0:
+            return mm
+    return frame_mm
+
+
+def _fields(n: int | None, needed: int, shown: int, across: int) -> int:
+    if n is None:
+        return math.ceil(across / shown)
+    # Two at least, so that both sides of the centre are seen.
+    return max(math.ceil(needed / shown), 2)
+
+
+def _places(fields: int, clear_mm: float, field_mm: float | None) -> tuple[FieldPlace, ...]:
+    """Middles of the fields, evenly from rim to rim along both centre lines."""
+    if field_mm is None:
+        return (FieldPlace("x", 0.0, 0.0), FieldPlace("y", 0.0, 0.0))
+    reach = max(clear_mm - field_mm, 0.0) / 2
+    step = 0.0 if fields == 1 else 2 * reach / (fields - 1)
+    along = [round(-reach + step * i, 1) if fields > 1 else 0.0 for i in range(fields)]
+    return (
+        *(FieldPlace("x", at, 0.0) for at in along),
+        *(FieldPlace("y", 0.0, at) for at in along),
+    )
