@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import os
 import sys
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
@@ -130,25 +131,110 @@ def path(tmp_path: Path) -> Path:
     return tmp_path / "lab" / "registry.sqlite"
 
 
-@pytest.fixture
-def registry(path: Path, clock: Clock) -> Iterator[Registry]:
-    opened = open_registry(path, create=True, now=clock)
-    yield opened
-    opened.close()
+POSTGRES = os.environ.get("SIEVEWARD_TEST_POSTGRES", "")
+
+
+def pytest_generate_tests(metafunc: pytest.Metafunc) -> None:
+    """Every test that uses a registry runs on a file, and on a server where one is named."""
+    if "database" not in metafunc.fixturenames:
+        return
+    on_file = getattr(metafunc.function, "file_only", False)
+    kinds = getattr(metafunc.module, "DATABASES", ("sqlite", "postgres"))
+    there = [kind for kind in kinds if kind == "sqlite" or (POSTGRES and not on_file)]
+    metafunc.parametrize("database", there)
+
+
+@dataclass
+class Server:
+    """Makes empty databases on the server the tests were given, each a copy of one template."""
+
+    url: str
+    worker: str
+    made: list[str] = field(default_factory=list)
+
+    def execute(self, statement: str) -> None:
+        import psycopg
+
+        with psycopg.connect(self.url.replace("+psycopg", ""), autocommit=True) as connection:
+            connection.execute(statement)
+
+    def address(self, name: str) -> str:
+        return f"{self.url.rpartition('/')[0]}/{name}"
+
+    def blank(self, name: str) -> str:
+        self.execute(f"DROP DATABASE IF EXISTS {name} WITH (FORCE)")
+        self.execute(f"CREATE DATABASE {name} TEMPLATE template0")
+        return self.address(name)
+
+    def database(self) -> str:
+        template = f"registry_{self.worker}"
+        if not self.made:
+            open_registry(self.blank(template), create=True).close()
+        name = f"{template}_{len(self.made) + 1}"
+        self.made.append(name)
+        self.execute(f"DROP DATABASE IF EXISTS {name} WITH (FORCE)")
+        self.execute(f"CREATE DATABASE {name} TEMPLATE {template}")
+        return self.address(name)
+
+    def drop(self, address: str) -> None:
+        name = address.partition("?")[0].rpartition("/")[2]
+        self.execute(f"DROP DATABASE IF EXISTS {name} WITH (FORCE)")
+
+
+@pytest.fixture(scope="session")
+def server() -> Server:
+    if not POSTGRES:
+        pytest.skip("no PostgreSQL: name one in SIEVEWARD_TEST_POSTGRES (tests/postgres.sh)")
+    return Server(POSTGRES, os.environ.get("PYTEST_XDIST_WORKER", "main"))
 
 
 @pytest.fixture
-def make_registry(tmp_path: Path, clock: Clock) -> Iterator[Callable[[str], Registry]]:
+def make_target(
+    database: str, request: pytest.FixtureRequest, tmp_path: Path
+) -> Iterator[Callable[[str], str]]:
+    """Makes places for registries of the kind under test, for `--registry`."""
+    made: list[str] = []
+
+    def making(name: str) -> str:
+        if database == "sqlite":
+            return str(tmp_path / name / "registry.sqlite")
+        address = request.getfixturevalue("server").database()
+        made.append(address)
+        if database == "postgres":  # evidence in a folder; else in the database
+            address += f"?evidence={tmp_path / name / 'registry.evidence'}"
+        return address
+
+    yield making
+    for address in made:
+        request.getfixturevalue("server").drop(address)
+
+
+@pytest.fixture
+def target(make_target: Callable[[str], str]) -> str:
+    return make_target("lab")
+
+
+@pytest.fixture
+def make_registry(
+    make_target: Callable[[str], str], clock: Clock
+) -> Iterator[Callable[[str], Registry]]:
     """Makes further registries of the same kind, empty."""
     made: list[Registry] = []
 
     def making(name: str) -> Registry:
-        made.append(open_registry(tmp_path / name / "registry.sqlite", create=True, now=clock))
+        made.append(open_registry(make_target(name), create=True, now=clock))
         return made[-1]
 
     yield making
     for one in made:
         one.close()
+
+
+@pytest.fixture
+def registry(target: str, clock: Clock) -> Iterator[Registry]:
+    opened = open_registry(target, create=True, now=clock)
+    yield opened
+    opened.close()
 
 
 @pytest.fixture
@@ -198,7 +284,7 @@ class Answer:
 
 @pytest.fixture
 def run(
-    path: Path,
+    target: str,
     measuring: Measuring,
     monkeypatch: pytest.MonkeyPatch,
     capsys: pytest.CaptureFixture[str],
@@ -210,7 +296,7 @@ def run(
     monkeypatch.setitem(sys.modules, "sieve_inspect.measure", stand_in)
 
     def running(*arguments: str, registry: str | None = None) -> Answer:
-        where = str(path) if registry is None else registry
+        where = target if registry is None else registry
         monkeypatch.setattr(sys, "argv", ["sieveward", "--registry", where, *arguments])
         capsys.readouterr()
         with pytest.raises(SystemExit) as ended:

@@ -27,6 +27,8 @@ from sieve_registry.store import schema
 from sieve_registry.store.engine import _put_in_place, open_registry
 from sieve_registry.store.location import evidence_folder, registry_path
 
+DATABASES = ("sqlite",)  # what only a file can suffer
+
 
 def sql(path, *statements):
     connection = sqlite3.connect(path)

@@ -10,6 +10,7 @@ from decimal import Decimal
 
 import openpyxl
 import pytest
+from registry_kinds import file_only
 
 from sieve_inspect.errors import UsageError
 from sieve_registry import service, sheets, tables
@@ -189,6 +190,7 @@ def test_what_is_written_runs_nothing_and_reads_back_the_same(run, registry, add
     assert shown["serial"] == "-3"
 
 
+@file_only
 def test_commands_tell_bad_rows_and_end_with_48(run, table):
     path = table("id,nominal\nA,75um\nB,75\n")
     trial = run("import", str(path), "--dry-run")

@@ -9,6 +9,8 @@ import pytest
 from sieve_registry import service
 from sieve_registry.errors import BrokenRecordError
 
+DATABASES = ("sqlite",)  # what only a file can suffer
+
 UNGUARD = ("DROP TRIGGER event_no_update", "DROP TRIGGER event_no_delete")
 
 

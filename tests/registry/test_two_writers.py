@@ -8,6 +8,8 @@ import time
 
 from sieve_registry import service
 
+DATABASES = ("sqlite",)  # what only a file can suffer
+
 WRITER = """
 import sys
 from sieve_registry import service

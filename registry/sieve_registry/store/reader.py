@@ -238,7 +238,7 @@ def check_detail(connection: Connection, check_id: str) -> CheckDetail | None:
 
 def has_sieve(connection: Connection, sieve_id: str) -> bool:
     """Whether a sieve of that id was ever added."""
-    query = select(schema.sieve.c.id).where(schema.sieve.c.id == sieve_id)
+    query = _with_event(schema.sieve).where(schema.sieve.c.id == sieve_id)
     return connection.execute(query).first() is not None
 
 
