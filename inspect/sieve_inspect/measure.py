@@ -5,7 +5,7 @@ from __future__ import annotations
 import io
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -16,21 +16,40 @@ from sieve_inspect import pixels
 from sieve_inspect.errors import NominalMismatchError, RefusedImageError, UnderResolvedError
 from sieve_inspect.overlay import draw_overlay
 from sieve_inspect.scale import Scale
-from sieve_inspect.scan import Scan, assumed_encoding, linear_light, load_scan
+from sieve_inspect.scan import (
+    Assumption,
+    Scan,
+    assumed_encoding,
+    linear_light,
+    linear_to_srgb,
+    load_scan,
+)
 from sieve_inspect.standard import DEFAULT_STANDARD, Limits, limits
 from sieve_inspect.summary.direction import DirectionSummary
 from sieve_inspect.summary.statistics import Sample, imaging_part, sample_of, summarise
 from sieve_inspect.summary.uncertainty import Contribution
 from sieve_inspect.units import format_length
 from sieve_inspect.verdict import Verdict, judge, read_rule
-from sieve_inspect.weave import Field, flag_names, measure_field
+from sieve_inspect.weave import (
+    Field,
+    Lattice,
+    find_lattice,
+    flag_names,
+    largest_jump,
+    measure_field,
+    stored_misfit,
+)
 
 __all__ = ["SCHEMA", "Measurement", "Picture", "measure"]
 
 SCHEMA = "sieveward.measurement/1"
 
 _NEEDED_PX = 4.0  # below this an opening and its wires are two blurred edges without a level
+_BLURS_OPENING = 4.0  # blur sigmas an opening must have
 _NOMINAL_WITHIN = 0.15
+_RIVAL = 0.3  # height of a second mesh in the spectrum, as a share of the first
+_JUMP_PX = 0.75  # steps aside that flatbed carriages do not make by themselves
+_EDGES_SAY = 1.04  # ratio of misfits from which the edges have an opinion on the encoding
 _FIT = ("ok", "indicative", "refused")
 
 
@@ -110,8 +129,8 @@ class Measurement:
 
     def _angle_deg(self) -> float:
         """Angle of direction x from the picture's horizontal, towards y (downward) positive."""
-        x, y = self.pictures[0].field.lattice.pitch.vectors[0]
-        return math.degrees(math.atan2(y, x))
+        x, y = self.pictures[0].field.axes[1].normal.mean(axis=0)  # across the wires along x
+        return math.degrees(math.atan2(-x, y))
 
     def _imaging(self) -> dict[str, Any]:
         worst = max(self.pictures, key=lambda p: p.blur_px / p.aperture_px)
@@ -179,9 +198,7 @@ def measure(
     (x, _), (y, _) = parts
     fit, reasons = _fitness([b for _, b in parts], allowed, nominal_um, scale)
     if fit == "refused":
-        raise RefusedImageError(
-            file=images[0].name, reason=reasons[0], advice=_finer(nominal_um, scale)
-        )
+        raise _refused(images[0], reasons[0], _finer(nominal_um, scale))
     draft = Measurement(
         nominal_um, scale, pictures, (x, y), (*parts[0][1], *parts[1][1]), fit, reasons, None
     )
@@ -203,25 +220,24 @@ def measure(
         share_above_z=_shares_above(pictures, allowed),
         coarser=[limits(nominal_um, name, grade=g, n=count) for name, g in coarser],
     )
-    return Measurement(**{**vars(draft), "verdict": verdict})
+    return replace(draft, verdict=verdict)
 
 
 def _look(path: Path, scale: Scale, encoding: str, nominal_um: float) -> Picture:
     scan = load_scan(path)
-    assumed, reason = assumed_encoding(scan, encoding)
-    light = linear_light(scan, assumed)
-    field = measure_field(light, path.name)
+    assumption = assumed_encoding(scan, encoding)
+    light = linear_light(scan, assumption.encoding)
+    lattice = find_lattice(light, path.name)
+    if lattice.pitch.rival > _RIVAL:
+        raise _refused(path, "two different meshes lie in it", "Scan one cloth at a time")
+    if assumption.guess:
+        assumption, light = _asked_the_edges(scan, assumption, light, lattice)
+    field = measure_field(light, path.name, lattice)
     _check_regular(path, field)
+    _check_still(path, field)
     samples = (sample_of(field, scale, 0), sample_of(field, scale, 1))
-    picture = Picture(scan, assumed, reason, light, field, samples)
-    if picture.aperture_px < _NEEDED_PX:
-        raise UnderResolvedError(
-            file=path.name,
-            aperture_px=picture.aperture_px,
-            reason="",
-            needed=_NEEDED_PX,
-            advice=_finer(nominal_um, scale),
-        )
+    picture = Picture(scan, assumption.encoding, assumption.reason, light, field, samples)
+    _check_blur(path, picture, nominal_um, scale)
     seen = float(np.mean([np.median(s.width[s.ok]) for s in samples]))
     if abs(seen / nominal_um - 1) > _NOMINAL_WITHIN:
         raise NominalMismatchError(
@@ -231,6 +247,42 @@ def _look(path: Path, scale: Scale, encoding: str, nominal_um: float) -> Picture
             nominal=format_length(nominal_um),
         )
     return picture
+
+
+def _asked_the_edges(
+    scan: Scan, guess: Assumption, light: NDArray[np.float32], lattice: Lattice
+) -> tuple[Assumption, NDArray[np.float32]]:
+    """A guess of the encoding, held against the edges themselves; the other one if they say so."""
+    other = linear_light(scan, guess.alternative)
+    misfit = {
+        e: stored_misfit(pixels_, lattice, linear_to_srgb if e == "srgb" else np.asarray)
+        for e, pixels_ in ((guess.encoding, light), (guess.alternative, other))
+    }
+    ratio = misfit[guess.encoding] / max(misfit[guess.alternative], 1e-12)
+    if ratio > _EDGES_SAY:
+        reason = f"no colour tags; the edges fit {guess.alternative} better, {ratio:.2f} to 1"
+        return Assumption(guess.alternative, reason), other
+    sure = ratio < 1 / _EDGES_SAY
+    says = f"the edges agree, {1 / ratio:.2f} to 1" if sure else "the edges cannot tell"
+    return replace(guess, reason=f"{guess.reason}; {says}"), light
+
+
+def _check_blur(path: Path, picture: Picture, nominal_um: float, scale: Scale) -> None:
+    """Refuse when the blur seen in the picture leaves too little of an opening or a wire."""
+    reason = ""
+    for axis in picture.field.axes:
+        opening = float(np.median(axis.fit.width[picture.field.ok]))
+        wire = float(np.median(axis.fit.wires[picture.field.ok]))
+        if opening < _BLURS_OPENING * axis.response.sigma or wire < 2.2 * axis.response.sigma:
+            reason = f" under a blur of {axis.response.sigma:.1f} px"
+    if reason or picture.aperture_px < _NEEDED_PX:
+        raise UnderResolvedError(
+            file=path.name,
+            aperture_px=picture.aperture_px,
+            reason=reason,
+            needed=max(_NEEDED_PX, math.ceil(_BLURS_OPENING * picture.blur_px)),
+            advice=_finer(nominal_um, scale),
+        )
 
 
 def _check_resolution(path: Path, nominal_um: float, scale: Scale) -> None:
@@ -259,7 +311,23 @@ def _check_regular(path: Path, field: Field) -> None:
     else:
         return
     advice = "Check that it shows woven wire cloth, lit evenly from behind, flat and in focus"
-    raise RefusedImageError(file=path.name, reason=reason, advice=advice)
+    raise _refused(path, reason, advice)
+
+
+def _check_still(path: Path, field: Field) -> None:
+    """Refuse a picture in which everything steps aside at one line."""
+    jump = largest_jump(field)
+    opening = float(np.median(field.axes[0].fit.width[field.ok]))
+    if jump.size > max(_JUMP_PX, 0.03 * opening):
+        reason = (
+            f"everything in it steps aside by {jump.size:.1f} px at {jump.axis} = {jump.at:.0f}, "
+            "so the carriage or the sieve moved"
+        )
+        raise _refused(path, reason, "Scan again without touching the scanner")
+
+
+def _refused(path: Path, reason: str, advice: str) -> RefusedImageError:
+    return RefusedImageError(file=path.name, reason=reason, advice=advice)
 
 
 def _finer(nominal_um: float, scale: Scale) -> str:

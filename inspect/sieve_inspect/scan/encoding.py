@@ -6,13 +6,22 @@ every edge outward: 0.8 px per aperture at a blur of 1 px.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import NDArray
 
 from sieve_inspect.errors import UsageError
 from sieve_inspect.scan.source import Scan
 
-__all__ = ["ENCODINGS", "assumed_encoding", "linear_light", "srgb_to_linear"]
+__all__ = [
+    "ENCODINGS",
+    "Assumption",
+    "assumed_encoding",
+    "linear_light",
+    "linear_to_srgb",
+    "srgb_to_linear",
+]
 
 ENCODINGS = ("auto", "srgb", "linear")
 
@@ -22,31 +31,51 @@ def srgb_to_linear(value: NDArray[np.float64]) -> NDArray[np.float64]:
     return np.where(value <= 0.04045, value / 12.92, ((value + 0.055) / 1.055) ** 2.4)
 
 
-def assumed_encoding(scan: Scan, wanted: str) -> tuple[str, str]:
-    """What the stored numbers mean, "srgb", "linear" or "gamma G", and why we think so."""
+@dataclass(frozen=True)
+class Assumption:
+    """What the stored numbers mean ("srgb", "linear" or "gamma G"), why, and if that is a guess."""
+
+    encoding: str
+    reason: str
+    guess: bool = False
+
+    @property
+    def alternative(self) -> str:
+        """The other thing a file without tags could mean."""
+        return "linear" if self.encoding == "srgb" else "srgb"
+
+
+def assumed_encoding(scan: Scan, wanted: str) -> Assumption:
+    """What the stored numbers of a scan mean, from what was asked for, its tags, or its depth."""
     if wanted not in ENCODINGS:
         raise UsageError(message=f"--encoding is one of {', '.join(ENCODINGS)}, not '{wanted}'.")
     if wanted != "auto":
-        return wanted, "as told"
+        return Assumption(wanted, "as told")
     if scan.linear_tag:
-        return "linear", "the file's colour profile says linear"
+        return Assumption("linear", "the file's colour profile says linear")
     if scan.srgb_tag:
-        return "srgb", "the file's colour tags say sRGB"
+        return Assumption("srgb", "the file's colour tags say sRGB")
     if scan.gamma is not None:
         return _from_gamma(scan.gamma)
     if scan.bits == 16:
-        return "linear", "16 bit without colour tags, as scanners store raw light"
-    return "srgb", "8 bit without colour tags, as scanners store pictures"
+        return Assumption("linear", "16 bit without colour tags, as scanners store raw light", True)
+    return Assumption("srgb", "8 bit without colour tags, as scanners store pictures", True)
 
 
-def _from_gamma(gamma: float) -> tuple[str, str]:
+def _from_gamma(gamma: float) -> Assumption:
     """The encoding behind a PNG's gAMA entry; 0.4545 stands for the sRGB curve (W3C PNG)."""
     reason = f"the file's gamma is {gamma:.2f}"
     if 0.9 <= gamma <= 1.1:
-        return "linear", reason
+        return Assumption("linear", reason)
     if 0.42 <= gamma <= 0.48:
-        return "srgb", reason
-    return f"gamma {1 / gamma:.2f}", reason
+        return Assumption("srgb", reason)
+    return Assumption(f"gamma {1 / gamma:.2f}", reason)
+
+
+def linear_to_srgb(value: NDArray[np.float64]) -> NDArray[np.float64]:
+    """The inverse of `srgb_to_linear`."""
+    bent = 1.055 * np.maximum(value, 1e-9) ** (1 / 2.4) - 0.055
+    return np.where(value <= 0.0031308, 12.92 * value, bent)
 
 
 def linear_light(scan: Scan, encoding: str) -> NDArray[np.float32]:

@@ -98,6 +98,9 @@ def summarise(
     spread = math.sqrt(max(0.0, variance - float(np.mean(noise**2))))
     u_sampling, gaps = _sampling(samples)
     largest = int(np.argmax(width))
+    excess = _luck_of_the_largest(
+        float(width[largest]) - mean, float(noise[largest]), spread, len(width)
+    )
     direction = "xy"[axis]
     u_rel = scale.u_rel_x if axis == 0 else scale.u_rel_y
     u_response = float(np.mean([s.u_response for s in samples]))
@@ -117,7 +120,7 @@ def summarise(
         mean_um=mean,
         sd_um=spread,
         min_um=float(width.min()),
-        max_um=float(width[largest]),
+        max_um=float(width[largest]) - excess,
         median_um=float(np.median(width)),
         u_mean_um=combine(budget),
         u_sd_um=spread / math.sqrt(2 * (effective - 1)),
@@ -128,6 +131,19 @@ def summarise(
         odd_even_um=_odd_even(samples),
     )
     return summary, budget
+
+
+def _luck_of_the_largest(above: float, noise: float, spread: float, count: int) -> float:
+    """How much of the largest of `count` widths is likely pixel noise, um.
+
+    The one that came out largest owes part of it to its noise: that part is the share of the
+    noise in all the variance, but no more than the largest of so many noises would be, for an
+    opening beside a displaced wire is no member of the crowd.
+    """
+    if noise <= 0 or above <= 0:
+        return 0.0
+    share = noise**2 / (noise**2 + spread**2)
+    return min(share * above, math.sqrt(share) * noise * math.sqrt(2 * math.log(max(count, 2))))
 
 
 def imaging_part(budget: Sequence[Contribution]) -> float:

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,6 +12,7 @@ from numpy.typing import NDArray
 from sieve_inspect.errors import NoLatticeError
 from sieve_inspect.weave.direction import (
     Axis,
+    Rough,
     look_at_sides,
     measure_axis,
     rough_look,
@@ -18,16 +20,18 @@ from sieve_inspect.weave.direction import (
     settled,
     turned,
 )
+from sieve_inspect.weave.edge import Clip, model_of
 from sieve_inspect.weave.lattice import Lattice, find_lattice
 from sieve_inspect.weave.levels import Levels
 from sieve_inspect.weave.profiles import Profiles
 from sieve_inspect.weave.states import Neighbourhood, judge_states
 
-__all__ = ["Field", "measure_field"]
+__all__ = ["Field", "measure_field", "stored_misfit"]
 
 Float = NDArray[np.float64]
 
 _STRAIGHT = 0.06  # share of the width that may be lost away from mid-position
+_EVIDENCE = 200  # openings that are asked about the encoding
 _TURN = 0.1  # px that a side may run aside along an opening before the lattice is turned
 
 
@@ -55,9 +59,41 @@ class Field:
         return np.asarray(self.state == "ok")
 
 
-def measure_field(light: NDArray[np.float32], name: object = "the picture") -> Field:
-    """Measure every opening in a picture (h, w) of linear light. Raises `NoLatticeError`."""
-    lattice = find_lattice(light, name)
+@dataclass(frozen=True, eq=False)
+class _Prepared:
+    """A picture whose lattice is known and whose openings have been looked at."""
+
+    light: NDArray[np.float32]  # openings bright
+    lattice: Lattice
+    row: NDArray[np.intp]
+    column: NDArray[np.intp]
+    centre: Float
+    seen: NDArray[np.bool_]
+    vectors: Float
+    clip: Clip | None
+    rough: list[Rough]
+
+    def measured(self, axis: int) -> tuple[Profiles, Axis]:
+        """Every opening across one direction."""
+        return measure_axis(
+            self.light, self.centre, self.seen, self.vectors, self.rough, self.clip, axis
+        )
+
+    def some(self, most: int) -> _Prepared:
+        """The same with at most so many of the openings, from all over the field."""
+        which = np.flatnonzero(self.seen)
+        which = np.random.default_rng(1).permutation(which)[:most]
+        return replace(
+            self,
+            row=self.row[which],
+            column=self.column[which],
+            centre=self.centre[which],
+            seen=self.seen[which],
+            vectors=self.vectors[which],
+        )
+
+
+def _prepare(light: NDArray[np.float32], lattice: Lattice, name: object) -> _Prepared:
     if not lattice.bright:
         light = light.max() - light
     known = np.isfinite(lattice.centre[..., 0])
@@ -73,29 +109,62 @@ def measure_field(light: NDArray[np.float32], name: object = "the picture") -> F
         raise NoLatticeError(file=name, reason="its openings do not have straight sides")
     if any(abs(s.slope) * r.opening > _TURN for s, r in zip(sides, rough[::-1], strict=True)):
         vectors = turned(vectors, sides)
+    centre = settled(light, centre, vectors, rough)
+    return _Prepared(light, lattice, row, column, centre, seen, vectors, clip, rough)
 
-    def measured(axis: int) -> tuple[Profiles, Axis]:
-        return measure_axis(light, centre, seen, vectors, rough, clip, axis)
 
-    centre = placed = settled(light, centre, vectors, rough)
+def measure_field(
+    light: NDArray[np.float32], name: object = "the picture", lattice: Lattice | None = None
+) -> Field:
+    """Measure every opening in a picture (h, w) of linear light. Raises `NoLatticeError`."""
+    view = _prepare(light, lattice or find_lattice(light, name), name)
     with ThreadPoolExecutor(2) as pool:  # the directions know nothing of each other
-        profiles, axes = zip(*pool.map(measured, (0, 1)), strict=True)
-    shift = np.zeros_like(centre)
+        profiles, axes = zip(*pool.map(view.measured, (0, 1)), strict=True)
+    shift = np.zeros_like(view.centre)
     for axis in axes:
         middle = axis.fit.middle
         shift += np.where(np.isfinite(middle), middle, 0)[:, None] * axis.normal
-    limit = 0.5 * max(look.opening for look in rough)
-    centre = centre + np.clip(shift, -limit, limit)
-    noise = float(np.sqrt(np.mean([np.nanmedian(a.fit.misfit[seen]) ** 2 for a in axes])))
-    x, y = axes
-    levels = Levels.from_fits(centre, seen, [a.fit for a in axes])
-    hood = Neighbourhood.of(lattice, row, column, vectors, light, levels)
+    limit = 0.5 * max(look.opening for look in view.rough)
+    fitted = view.centre + np.clip(shift, -limit, limit)
+    noise = float(np.sqrt(np.mean([np.nanmedian(a.fit.misfit[view.seen]) ** 2 for a in axes])))
+    fits = [a.fit for a in axes]
+    levels = Levels.from_fits(fitted, view.seen, fits)
+    hood = Neighbourhood.of(view.lattice, view.row, view.column, view.vectors, view.light, levels)
     blur = max(a.response.sigma for a in axes)
     state, flags, filled = judge_states(
-        light, (placed, centre), vectors, [a.fit for a in axes], profiles, levels, hood, blur
+        view.light, (view.centre, fitted), view.vectors, fits, profiles, levels, hood, blur
     )
-    centre = np.where((state == "ok")[:, None], centre, placed)  # what does not fit has no middle
-    return Field(row, column, centre, (x, y), state, flags, filled, lattice, noise)
+    # What does not fit has no middle: it stays where the lattice has it.
+    centre = np.where((state == "ok")[:, None], fitted, view.centre)
+    x, y = axes
+    return Field(view.row, view.column, centre, (x, y), state, flags, filled, view.lattice, noise)
+
+
+def stored_misfit(
+    light: NDArray[np.float32], lattice: Lattice, stored: Callable[[Float], Float]
+) -> float:
+    """How far the pixels are from sharp-edged openings under one blur, in stored numbers (0..1).
+
+    `stored` turns linear light into what the file holds. A blur moves or bends rising and falling
+    edges alike; a wrong idea of the encoding bends them oppositely, and no blur can mend it. So
+    of two encodings the one with less misfit is the truer.
+    """
+    view = _prepare(light, lattice, "the picture").some(_EVIDENCE)
+    top = float(light.max())
+    total = []
+    for axis in (0, 1):
+        profiles, result = view.measured(axis)
+        fitted = np.flatnonzero(np.isfinite(result.fit.width))
+        profiles, parameters = profiles.take(fitted), result.fit.parameters[fitted]
+        model, slopes, _ = model_of(profiles, parameters, result.response, view.clip)
+        steep = np.abs(slopes[..., 4:]).max(axis=2)
+        weight = profiles.weight * (steep > 0.1 * steep.max())  # plateaus tell nothing
+        seen, expected = profiles.value, model
+        if not lattice.bright:
+            seen, expected = top - seen, top - expected
+        off = stored(np.clip(seen, 0, 1)) - stored(np.clip(expected, 0, 1))
+        total.append((weight * off**2).sum(axis=1) / np.maximum((weight > 0).sum(axis=1), 1))
+    return float(np.sqrt(np.median(np.concatenate(total))))
 
 
 def _local_vectors(

@@ -35,6 +35,7 @@ class Pitch:
 
     vectors: Float
     contrast: float  # height of the weaker peak over the spectrum's floor
+    rival: float = 0.0  # height of another mesh's peaks in the same picture, as a share of these
 
     @property
     def lengths(self) -> Float:
@@ -64,7 +65,7 @@ def find_pitch(light: NDArray[np.float32], name: object = "the picture") -> Pitc
         level = light if factor == 1 else pixels.shrink(light, factor)
         found = _pitch_at(level)
         if found is not None and (best is None or found.contrast > 1.5 * best.contrast):
-            best = Pitch(found.vectors * factor, found.contrast)
+            best = Pitch(found.vectors * factor, found.contrast, found.rival)
         if max(level.shape) <= _WINDOW:
             break
         factor *= 2
@@ -99,7 +100,9 @@ def _pitch_at(light: NDArray[np.float32]) -> Pitch | None:
     refined = np.stack([_refine(power, row[keep[k]], column[keep[k]]) for k in pair])
     waves = (refined - [0, height // 2]) / [width, height]
     vectors = np.linalg.inv(waves).T  # columns of the inverse are the lattice vectors
-    return Pitch(_ordered(vectors), float(value[keep[pair]].min() / floor))
+    ordered = _ordered(vectors)
+    rival = _rival(frequency, value[keep], ordered) / float(np.sqrt(np.prod(value[keep[pair]])))
+    return Pitch(ordered, float(value[keep[pair]].min() / floor), rival)
 
 
 def _best_pair(frequency: Float, value: Float) -> tuple[int, int] | None:
@@ -115,6 +118,17 @@ def _best_pair(frequency: Float, value: Float) -> tuple[int, int] | None:
     product = np.where(square & alike, value[:, None] * value[None, :], 0)
     i, j = np.unravel_index(int(np.argmax(product)), product.shape)
     return (int(i), int(j)) if product[i, j] > 0 else None
+
+
+def _rival(frequency: Float, value: Float, vectors: Float) -> float:
+    """Height of the strongest pair of peaks that belongs to no harmonic of this lattice.
+
+    Half orders are allowed it, an uneven comb makes them.
+    """
+    orders = 2 * frequency @ vectors.T
+    foreign = np.flatnonzero((np.abs(orders - np.rint(orders)) > 0.3).any(axis=1))
+    pair = _best_pair(frequency[foreign], value[foreign])
+    return float(np.sqrt(np.prod(value[foreign[list(pair)]]))) if pair else 0.0
 
 
 def _fundamental(frequency: Float, value: Float, peak: int, tolerance: float) -> int:

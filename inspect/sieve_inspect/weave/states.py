@@ -122,8 +122,9 @@ def judge_states(
     flags = np.zeros(len(placed), np.int64)
     size = np.array([np.nanmedian(f.width) for f in fits])
     spread = np.array([1.4826 * _mad(f.width) for f in fits])
-    found = np.isfinite(fits[0].width) & np.isfinite(fits[1].width)
-    flags[~found] |= Flag.NO_EDGE
+    for fit, usual in zip(fits, size, strict=True):
+        flags[~np.isfinite(fit.width)] |= Flag.NO_EDGE
+        flags[(fit.width < 0.4 * usual) | (fit.width > 2.5 * usual)] |= Flag.MISFIT
     for fit in fits:
         flags[fit.poor] |= Flag.MISFIT
     for fit, gap in zip(fits, (hood.column, hood.row), strict=True):

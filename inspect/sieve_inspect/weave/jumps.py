@@ -1,0 +1,70 @@
+"""Pictures that jump: a carriage that stopped, a sieve that moved while it was scanned.
+
+Wires run on. From one opening to the next one along a wire, the way leads along that wire, and
+the mean over all wires of what it leads aside is nothing, at every height of the picture. Where
+the picture was torn, all of them step aside at the same line.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sieve_inspect.weave.field import Field
+
+__all__ = ["Jump", "largest_jump"]
+
+Float = NDArray[np.float64]
+
+_FEWEST = 8  # steps that must agree
+_CLEAR = 8.0  # standard errors
+
+
+@dataclass(frozen=True)
+class Jump:
+    """A step of `size` px that all wires make at one line of the picture: `axis` y or x, `at` px."""
+
+    size: float
+    axis: str
+    at: float
+
+
+def largest_jump(field: Field) -> Jump:
+    """The largest step aside that stands clear of its scatter; size 0 where there is none."""
+    rows, columns = field.lattice.seen.shape
+    grid = np.full((rows + 1, columns + 1), -1, np.intp)
+    grid[field.row, field.column] = np.where(field.ok, np.arange(len(field.row)), -1)
+    best = Jump(0.0, "y", 0.0)
+    for direction in (0, 1):  # steps along the wires that bound the openings in this direction
+        nxt = grid[field.row + 1 - direction, field.column + direction]
+        here = np.flatnonzero(field.ok & (nxt >= 0))
+        if len(here) < 4 * _FEWEST:
+            continue
+        there = nxt[here]
+        step = field.centre[there] - field.centre[here]
+        aside = (step * field.axes[direction].normal[here]).sum(axis=1)
+        middle = 0.5 * (field.centre[there] + field.centre[here])
+        for k, name in ((1, "y"), (0, "x")):
+            found = _step_in(middle[:, k], aside, float(np.hypot(*np.median(step, axis=0))))
+            if found[0] > best.size:
+                best = Jump(found[0], name, found[1])
+    return best
+
+
+def _step_in(place: Float, aside: Float, pitch: float) -> tuple[float, float]:
+    """Largest clear median of `aside` (n,) in strips one pitch wide, less the strips around it."""
+    strip = ((place - place.min()) / pitch).astype(np.intp)
+    best = (0.0, 0.0)
+    for number in range(strip.max() + 1):
+        inside = np.abs(strip - number) == 0
+        around = (np.abs(strip - number) > 1) & (np.abs(strip - number) < 8)
+        if inside.sum() < _FEWEST or around.sum() < _FEWEST:
+            continue
+        values = aside[inside]
+        size = abs(float(np.median(values) - np.median(aside[around])))
+        scatter = 1.4826 * float(np.median(np.abs(values - np.median(values))))
+        if size > _CLEAR * scatter / np.sqrt(inside.sum()) and size > best[0]:
+            best = (size, float(np.median(place[inside])))
+    return best
