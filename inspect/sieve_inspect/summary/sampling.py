@@ -193,8 +193,8 @@ def _nominal_diameter(frame_mm: float) -> float:
 def _fields(n: int | None, needed: int, shown: int, across: int) -> int:
     if n is None:
         return math.ceil(across / shown)
-    # Two at least, so that both sides of the centre are seen.
-    return max(math.ceil(needed / shown), 2)
+    # Three at least where they fit, so that the centre and both sides of it are seen.
+    return max(math.ceil(needed / shown), min(3, math.ceil(across / shown)))
 
 
 def _places(fields: int, clear_mm: float, field_mm: float | None) -> tuple[FieldPlace, ...]:

@@ -32,7 +32,7 @@ Float = NDArray[np.float64]
 
 _STRAIGHT = 0.06  # share of the width that may be lost away from mid-position
 _EVIDENCE = 200  # openings that are asked about the encoding
-_TURN = 0.1  # px that a side may run aside along an opening before the lattice is turned
+_TURN = 8.0  # px an opening must have for its sides to tell their direction
 
 
 @dataclass(frozen=True, eq=False)
@@ -107,7 +107,7 @@ def _prepare(light: NDArray[np.float32], lattice: Lattice, name: object) -> _Pre
     sides = [look_at_sides(light, centre[seen], vectors[seen], rough, axis) for axis in (0, 1)]
     if max(look.bulge for look in sides) > _STRAIGHT:
         raise NoLatticeError(file=name, reason="its openings do not have straight sides")
-    if any(abs(s.slope) * r.opening > _TURN for s, r in zip(sides, rough[::-1], strict=True)):
+    if min(look.opening for look in rough) >= _TURN:
         vectors = turned(vectors, sides)
     centre = settled(light, centre, vectors, rough)
     return _Prepared(light, lattice, row, column, centre, seen, vectors, clip, rough)

@@ -24,7 +24,7 @@ _CLEAR = 8.0  # standard errors
 
 @dataclass(frozen=True)
 class Jump:
-    """A step of `size` px that all wires make at one line of the picture: `axis` y or x, `at` px."""
+    """A step of `size` px that all wires make at one line of the picture, `axis` = `at` px."""
 
     size: float
     axis: str

@@ -152,9 +152,10 @@ def _refine(power: Float, row: int, column: int) -> Float:
     """(column, row) of a peak from parabolas through the logarithm of its neighbours."""
     height, width = power.shape
     rows = [(row + k) % height for k in (-1, 0, 1)]
-    columns = [abs(column + k) if column + k < width else column for k in (-1, 0, 1)]
     vertical = np.log(power[rows, column] + 1e-12)
-    horizontal = np.log(power[row, columns] + 1e-12)
+    mirrored = (2 * (height // 2) - row) % height  # left of column 0 the spectrum repeats, turned
+    sides = [(row if column + k >= 0 else mirrored, abs(column + k)) for k in (-1, 0, 1)]
+    horizontal = np.log([power[r, min(c, width - 1)] + 1e-12 for r, c in sides])
     return np.array([column + _vertex(horizontal), row + _vertex(vertical)])
 
 
