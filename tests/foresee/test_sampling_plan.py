@@ -111,7 +111,7 @@ def test_the_command(lab: Lab, run) -> None:
     lab.check(0, count=400, images=3)
     answer = run("plan", "S-1", "--field", "5mm")
     assert "C-0001 met the plan." in answer.out
-    assert "where on the cloth its scans were taken is not recorded" in " ".join(answer.out.split())
+    assert "Where on the cloth its scans were taken is not recorded" in " ".join(answer.out.split())
     assert "wires in x: 50.00 um, within the limits" in answer.out
     assert all(len(line) <= 80 for line in answer.out.splitlines())
     lab.check(1, count=90, images=1)

@@ -7,6 +7,7 @@ import typer
 from sieve_registry.cli.interval import interval
 from sieve_registry.cli.lookback import lookback
 from sieve_registry.cli.plan import plan
+from sieve_registry.cli.reference import reference_app
 from sieve_registry.cli.rule import decide, rule
 from sieve_registry.cli.wear import recloth, wear
 
@@ -19,3 +20,4 @@ def register(app: typer.Typer) -> None:
     """Add the commands to the program."""
     for command in _COMMANDS:
         app.command()(command)
+    app.add_typer(reference_app, name="reference")

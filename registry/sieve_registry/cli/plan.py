@@ -95,7 +95,7 @@ def _print(view: PlanView) -> None:
         print_table("Middles from the sieve's centre", columns, rows, numeric=columns[2:])
     print_line()
     for reason in found.reasons:
-        print_line(fill(f"{reason}.", 78))
+        print_line(fill(f"{reason[0].upper()}{reason[1:]}.", 78))
     _print_last(view)
 
 
@@ -119,4 +119,8 @@ def _print_last(view: PlanView) -> None:
         where = "within" if wire.inside else "outside"
         print_line(f"  wires in {wire.direction}: {wire.mean_um:.2f} um, {where} the limits")
     for remark in last.remarks:
-        print_line(fill(f"{remark}.", 78, initial_indent="  ", subsequent_indent="  "))
+        print_line(
+            fill(
+                f"{remark[0].upper()}{remark[1:]}.", 78, initial_indent="  ", subsequent_indent="  "
+            )
+        )
