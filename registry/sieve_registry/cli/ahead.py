@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import typer
 
+from sieve_registry.cli.effect import effect
 from sieve_registry.cli.interval import interval
 from sieve_registry.cli.lookback import lookback
 from sieve_registry.cli.plan import plan
@@ -13,7 +14,7 @@ from sieve_registry.cli.wear import recloth, wear
 
 __all__ = ["register"]
 
-_COMMANDS = (wear, recloth, interval, lookback, plan, rule, decide)
+_COMMANDS = (wear, recloth, interval, lookback, plan, rule, decide, effect)
 
 
 def register(app: typer.Typer) -> None:

@@ -1,0 +1,60 @@
+"""A size distribution with the points a sieve's nominal and measured apertures give."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+from sieve_registry.curves import Curve
+from sieve_registry.report.charts import _INK, _svg
+from sieve_registry.report.forecast_charts import standalone
+from sieve_registry.rules.effect import SieveEffect
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+__all__ = ["effect_svg"]
+
+
+def effect_svg(curve: Curve, effects: Sequence[SieveEffect]) -> str:
+    """Percent passing over size: the distribution, nominal apertures, measured ones with U."""
+    names = ", ".join(one.sieve_id for one in effects)
+    label = f"Percent passing at nominal and measured apertures of {names}"
+
+    def draw(figure: Figure) -> None:
+        axes = figure.subplots()
+        axes.plot(curve.sizes, curve.percents, "-", color=_INK, linewidth=1.2)
+        axes.set_xscale("log")
+        for one in effects:
+            axes.plot(
+                one.nominal_um,
+                one.at_nominal,
+                "o",
+                color=_INK,
+                markerfacecolor="white",
+                markersize=7,
+            )
+            axes.errorbar(
+                one.mean_um,
+                one.main.percent,
+                xerr=one.U_mean_um,
+                yerr=one.main.U_percent,
+                fmt="D",
+                color=_INK,
+                markersize=4,
+                capsize=3,
+            )
+            axes.annotate(
+                one.sieve_id[:20],
+                (one.nominal_um, one.at_nominal),
+                (7, -9),
+                textcoords="offset points",
+                fontsize=8.5,
+            )
+        axes.set_xlabel("size, um (circle: nominal; diamond: measured, with U)")
+        axes.set_ylabel("passing, %")
+        axes.set_ylim(-2, 102)
+        axes.xaxis.set_major_formatter("{x:g}")
+        figure.subplots_adjust(left=0.09, right=0.98, bottom=0.16, top=0.96)
+
+    return standalone(_svg(draw, (7.1, 3.6), "effect", label))
