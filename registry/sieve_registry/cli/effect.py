@@ -51,7 +51,7 @@ def effect(
         if stack is not None:
             from sieve_registry import stacks
 
-            names += [state.sieve.id for state in stacks.show(registry, stack, day).sieves]
+            names += [state.sieve.id for state in stacks.ready(registry, stack, day).sieves]
         if not names:
             raise UsageError(message="Name a sieve, several, or a stack with --stack.")
         effects = effects_of(registry, names, curve, day)
@@ -162,10 +162,8 @@ def _print(effects: list[SieveEffect], rows: list[tuple[str, float, float]]) -> 
     if rows:
         print_line()
         shown = [[name[:20], f"{a:.2f}", f"{b:.2f}", f"{b - a:+.2f}"] for name, a, b in rows]
-        columns = ("on", "nominal %", "measured %", "shift %")
-        print_table(
-            "What stays on each, percent of the sample", columns, shown, numeric=columns[1:]
-        )
+        heads = ("on", "nominal %", "measured %", "shift %")
+        print_table("What stays on each, percent of the sample", heads, shown, numeric=heads[1:])
     print_line()
     print_line(
         fill(
