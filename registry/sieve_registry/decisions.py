@@ -13,7 +13,14 @@ from sieve_inspect.verdict import ACTIONS
 from sieve_inspect.verdict.rules import p_conform
 from sieve_registry import service
 from sieve_registry.deed import Told
-from sieve_registry.facts import CheckRule, facts_of, record_fact, rule_of, set_rule, study_of
+from sieve_registry.facts import (
+    CheckRule,
+    contributions,
+    facts_of,
+    record_fact,
+    rule_of,
+    set_rule,
+)
 from sieve_registry.foresee import Story, story_of
 from sieve_registry.records import ACTION_DECIDED, Check, Fact
 from sieve_registry.rules.prior import Prior, prior_of, risk_of
@@ -70,10 +77,8 @@ def name_rule(
     now = rule_of(registry, sieve.id, told.on_date or registry.today())
     for standard, grade in coarser:
         limits(sieve.nominal_um, standard, grade=grade)
-    if study and study_of(registry, study) is None:
-        raise UsageError(
-            message=f"There is no study {study!r}: record one with `sieveward repeatability`."
-        )
+    if study:
+        contributions(registry, study)
     set_rule(
         registry,
         sieve.id,

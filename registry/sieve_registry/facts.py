@@ -8,9 +8,9 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from sieve_inspect.verdict.rules import read_rule
+from sieve_inspect.errors import UsageError
 from sieve_registry.deed import Told, deed, record_general
 from sieve_registry.ledger.canonical import without_floats
 from sieve_registry.records import REPEATABILITY_STUDIED, RULE_SET, Event, Fact
@@ -18,15 +18,19 @@ from sieve_registry.rules.text import clean_id
 from sieve_registry.store import reader
 from sieve_registry.store.engine import Registry
 
+if TYPE_CHECKING:
+    from sieve_inspect.summary.uncertainty import Contribution
+
 __all__ = [
     "DEFAULT_RULE",
     "CheckRule",
+    "contributions",
     "exact_payload",
     "facts_of",
+    "judging",
     "record_fact",
     "record_general_fact",
     "rule_of",
-    "rule_on",
     "set_rule",
     "study_of",
 ]
@@ -96,6 +100,8 @@ def set_rule(
     `coarser` are standards (or tables) with grades the sieve may serve under when it fails;
     `study` names a repeatability study whose s_R goes into the budget of its checks.
     """
+    from sieve_inspect.verdict.rules import read_rule
+
     payload = {
         "rule": read_rule(rule).spec,
         "coarser": [list(pair) for pair in coarser],
@@ -117,12 +123,34 @@ def rule_of(registry: Registry, sieve_id: str, day: date) -> CheckRule:
     return CheckRule(str(said["rule"]), coarser, str(said.get("study", "")), latest.on_date)
 
 
-def rule_on(
-    registry: Registry, sieve_id: str, day: date
-) -> tuple[str, tuple[tuple[str, str], ...]]:
-    """The decision rule in force at a day, and the coarser limits allowed."""
+def judging(registry: Registry, sieve_id: str, day: date) -> dict[str, Any]:
+    """How a check of that day is judged, as the options of `sieve_inspect.measure.measure`."""
     found = rule_of(registry, sieve_id, day)
-    return found.rule, found.coarser
+    options: dict[str, Any] = {"rule": found.rule, "coarser": found.coarser}
+    if found.study:
+        options["extra"] = contributions(registry, found.study)
+    return options
+
+
+def contributions(registry: Registry, name: str) -> tuple[Contribution, ...]:
+    """The s_R of a repeatability study as budget lines for x and y, um.
+
+    Raises `UsageError` for a study there is not.
+    """
+    from sieve_inspect.summary.uncertainty import Contribution
+
+    fact = study_of(registry, name)
+    if fact is None:
+        raise UsageError(
+            message=f"There is no study {name!r}: record one with `sieveward repeatability`."
+        )
+    told = fact.payload["directions"]
+    lines = ((d, told.get(d) or told.get("both")) for d in "xy")
+    return tuple(
+        Contribution("reproducibility", d, float(one["s_R_um"]), float(one["dof"]))
+        for d, one in lines
+        if one is not None
+    )
 
 
 def study_of(registry: Registry, name: str) -> Fact | None:

@@ -9,12 +9,13 @@ from sieve_registry.cli.interval import interval
 from sieve_registry.cli.lookback import lookback
 from sieve_registry.cli.plan import plan
 from sieve_registry.cli.reference import reference_app
+from sieve_registry.cli.repeatability import repeatability
 from sieve_registry.cli.rule import decide, rule
 from sieve_registry.cli.wear import recloth, wear
 
 __all__ = ["register"]
 
-_COMMANDS = (wear, recloth, interval, lookback, plan, rule, decide, effect)
+_COMMANDS = (wear, recloth, interval, lookback, plan, rule, decide, effect, repeatability)
 
 
 def register(app: typer.Typer) -> None:

@@ -21,6 +21,8 @@ def effect_svg(curve: Curve, effects: Sequence[SieveEffect]) -> str:
     names = ", ".join(one.sieve_id for one in effects)
     label = f"Percent passing at nominal and measured apertures of {names}"
 
+    from matplotlib.ticker import LogLocator, NullFormatter
+
     def draw(figure: Figure) -> None:
         axes = figure.subplots()
         axes.plot(curve.sizes, curve.percents, "-", color=_INK, linewidth=1.2)
@@ -54,7 +56,9 @@ def effect_svg(curve: Curve, effects: Sequence[SieveEffect]) -> str:
         axes.set_xlabel("size, um (circle: nominal; diamond: measured, with U)")
         axes.set_ylabel("passing, %")
         axes.set_ylim(-2, 102)
+        axes.xaxis.set_major_locator(LogLocator(subs=(1, 2, 5)))
         axes.xaxis.set_major_formatter("{x:g}")
+        axes.xaxis.set_minor_formatter(NullFormatter())
         figure.subplots_adjust(left=0.09, right=0.98, bottom=0.16, top=0.96)
 
     return standalone(_svg(draw, (7.1, 3.6), "effect", label))
