@@ -10,11 +10,11 @@ import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict
 from datetime import date, timedelta
+from functools import partial
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from sieve_inspect.errors import UsageError
-from sieve_inspect.scale.model import Scale
 from sieve_registry import facts, kinds
 from sieve_registry.deed import Doing, Told, deed, history_of, refuse
 from sieve_registry.errors import (
@@ -41,7 +41,11 @@ from sieve_registry.rules import lifecycle, state
 from sieve_registry.rules.text import clean_count, clean_id, clean_text
 from sieve_registry.store import proof, reader, writer
 from sieve_registry.store.engine import Registry, open_registry
+from sieve_registry.store.halves import elsewhere
 from sieve_registry.store.verify import verify_records
+
+if TYPE_CHECKING:
+    from sieve_inspect.scale.model import Scale
 
 __all__ = [
     "DEFAULT_INTERVAL_MONTHS",
@@ -220,7 +224,6 @@ def check(
     with registry.reading() as connection:
         history, day = refuse(registry, connection, sieve_id, *what, told)
     sieve = history.sieve
-    rule, coarser = facts.rule_on(registry, sieve.id, day)
     measurement = measure(
         images,
         nominal_um=sieve.nominal_um,
@@ -228,8 +231,7 @@ def check(
         encoding=encoding,
         standard=sieve.standard,
         grade=sieve.grade,
-        rule=rule,
-        coarser=coarser,
+        **facts.judging(registry, sieve.id, day),
     )
     found = measurement.to_dict()
     staged: list[proof.StagedFile] = []
@@ -353,7 +355,8 @@ def verify(registry: Registry, known_head: str | None = None) -> Verification:
     path = registry.place.path
     try:
         with registry.reading() as connection:
-            found = verify_records(connection, registry.evidence, heads, path)
+            halves = partial(elsewhere, registry.place)
+            found = verify_records(connection, registry.evidence, heads, path, halves)
     except ForeignRegistryError as error:
         return Verification(False, 0, None, (Finding("file", str(error), "registry file"),))
     return Verification(not found.findings, found.events, found.head, tuple(found.findings))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import io
 import os
 import sys
@@ -75,6 +76,7 @@ register(app)
 
 def main() -> None:
     """Run the program; a known error becomes one sentence and its own exit code."""
+    gc.set_threshold(100_000, 50, 50)  # long lists of records are no garbage to be looked for
     for stream in (sys.stdout, sys.stderr):
         if isinstance(stream, io.TextIOWrapper):  # a letter the terminal lacks is no fault
             stream.reconfigure(errors="backslashreplace")

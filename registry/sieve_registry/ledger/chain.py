@@ -16,9 +16,10 @@ from json.encoder import encode_basestring as _quoted
 from sieve_registry.ledger.canonical import canonical_text
 from sieve_registry.records import Event, Finding
 
-__all__ = ["GENESIS", "ChainWalk", "check_chain", "event_hash", "next_event"]
+__all__ = ["GENESIS", "GONE", "ChainWalk", "check_chain", "event_hash", "next_event"]
 
 GENESIS = "0" * 64
+GONE = "no event has this hash: events were cut off or the chain was rewritten"
 
 
 def event_hash(event: Event) -> str:
@@ -108,6 +109,5 @@ class ChainWalk:
 
     def findings(self) -> list[Finding]:
         """The first broken link, then the heads that are in no event."""
-        message = "no event has this hash: events were cut off or the chain was rewritten"
-        gone = [Finding("chain", message, f"head {head}") for head in self.unmet]
+        gone = [Finding("chain", GONE, f"head {head}") for head in self.unmet]
         return gone if self.broken is None else [self.broken, *gone]

@@ -258,14 +258,8 @@ def _on_connect(raw: object, _entry: ConnectionPoolEntry) -> None:
     connection = getattr(raw, "driver_connection", raw)
     assert isinstance(connection, sqlite3.Connection)
     connection.isolation_level = None  # transactions are begun below, not by the driver
-    connection.text_factory = _read_text
     for pragma in ("foreign_keys=ON", "synchronous=FULL"):
         connection.execute(f"PRAGMA {pragma}").close()
-
-
-def _read_text(data: bytes) -> str:
-    """Damaged text is still read, so that `verify` can name it."""
-    return data.decode("utf-8", "surrogateescape")
 
 
 def _on_begin(connection: Connection) -> None:

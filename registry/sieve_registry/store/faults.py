@@ -34,13 +34,17 @@ def told_plainly(place: Path | str, busy_ms: int) -> Iterator[None]:
     try:
         yield
     except DBAPIError as error:
+        raise _told(error.orig, place, busy_ms) from error
+    except sqlite3.Error as error:
         raise _told(error, place, busy_ms) from error
     except OSError as error:
         raise RegistryFileError(file=place, reason=error.strerror or str(error)) from error
 
 
-def _told(error: DBAPIError, place: Path | str, busy_ms: int) -> SievewardError:
-    code = getattr(error.orig, "sqlite_errorcode", None)
+def _told(error: BaseException | None, place: Path | str, busy_ms: int) -> SievewardError:
+    code = getattr(error, "sqlite_errorcode", None)
+    if isinstance(error, sqlite3.Error) and not isinstance(code, int):
+        return BrokenRecordError(count=1, first=f"a text cannot be read ({error})")
     if not isinstance(code, int):
         return _of_server(error, place, busy_ms)
     primary = code & 0xFF
@@ -49,18 +53,18 @@ def _told(error: DBAPIError, place: Path | str, busy_ms: int) -> SievewardError:
     if primary in _FOREIGN:
         return ForeignRegistryError(
             file=place,
-            reason=f"it is damaged or something else ({error.orig})",
+            reason=f"it is damaged or something else ({error})",
             advice="Restore it from a backup, or choose another with --registry",
         )
     if primary == sqlite3.SQLITE_CONSTRAINT:
-        return BrokenRecordError(count=1, first=str(error.orig))
-    return RegistryFileError(file=place, reason=str(error.orig))
+        return BrokenRecordError(count=1, first=str(error))
+    return RegistryFileError(file=place, reason=str(error))
 
 
-def _of_server(error: DBAPIError, place: Path | str, busy_ms: int) -> SievewardError:
+def _of_server(error: BaseException | None, place: Path | str, busy_ms: int) -> SievewardError:
     """What a PostgreSQL server says (SQLSTATE), in a sentence; its first line is the reason."""
-    state = getattr(error.orig, "sqlstate", None) or ""
-    said = " ".join(str(error.orig).splitlines()[:1]) or type(error.orig).__name__
+    state = getattr(error, "sqlstate", None) or ""
+    said = " ".join(str(error).splitlines()[:1]) or type(error).__name__
     if state == _LOCK_WAITED:
         return RegistryLockedError(file=place, seconds=busy_ms / 1000)
     if state.startswith(_CONSTRAINT):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Iterable
 from pathlib import Path
 
 from sqlalchemy import Connection, inspect, text
@@ -10,9 +11,18 @@ from sqlalchemy import Connection, inspect, text
 from sieve_registry.errors import ForeignRegistryError
 from sieve_registry.store.schema import FORMAT, HEAD_REVISION
 
-__all__ = ["SEAL", "is_empty", "revision_of", "schema_hash", "seal_schema", "upgrade"]
+__all__ = [
+    "SCHEMA_QUERY",
+    "SEAL",
+    "hash_of_schema",
+    "is_empty",
+    "revision_of",
+    "seal_schema",
+    "upgrade",
+]
 
 SEAL = "schema_sha256"
+SCHEMA_QUERY = "SELECT type, name, tbl_name, sql FROM sqlite_master ORDER BY type, name"
 
 
 def is_empty(connection: Connection) -> bool:
@@ -59,10 +69,9 @@ def upgrade(connection: Connection, place: Path | str) -> None:
         ) from error
 
 
-def schema_hash(connection: Connection) -> str:
+def hash_of_schema(rows: Iterable[Iterable[object]]) -> str:
     """SHA-256 (hex) over what an SQLite file says of its tables, indexes and guards."""
-    query = "SELECT type, name, tbl_name, sql FROM sqlite_master ORDER BY type, name"
-    lines = [repr(tuple(row)) for row in connection.exec_driver_sql(query)]
+    lines = [repr(tuple(row)) for row in rows]
     return hashlib.sha256("\n".join(lines).encode("utf-8", "surrogateescape")).hexdigest()
 
 
@@ -71,5 +80,5 @@ def seal_schema(connection: Connection) -> None:
     if connection.dialect.name != "sqlite":
         return
     connection.execute(text("DELETE FROM registry_info WHERE name = :name"), {"name": SEAL})
-    row = {"name": SEAL, "value": schema_hash(connection)}
+    row = {"name": SEAL, "value": hash_of_schema(connection.exec_driver_sql(SCHEMA_QUERY))}
     connection.execute(text("INSERT INTO registry_info VALUES (:name, :value)"), row)

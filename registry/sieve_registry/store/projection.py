@@ -36,7 +36,8 @@ Row = tuple[str, dict[str, Any]]  # the table's name, and its columns
 
 _VALUES = ("count", "mean_um", "sd_um", "max_um", "wire_mean_um")
 _FIGURES = (*_VALUES, "u_mean_um", "u_sd_um", "u_max_um")
-_MARGIN = ("name", "direction", "value_um", "expanded_um", "limit_low_um", "limit_high_um")
+_X, _Y = (tuple((f"{axis}_{name}", name) for name in _FIGURES) for axis in ("x", "y"))
+_reasons = json.JSONEncoder(ensure_ascii=False).encode
 
 
 def rows_of(event: Event, payload: Any = None) -> list[Row]:
@@ -94,31 +95,61 @@ def _head_signature(event: Event, payload: Mapping[str, Any]) -> list[Row]:
 
 
 def _check(event: Event, payload: Mapping[str, Any]) -> list[Row]:
-    check_id = payload["check"]
-    names = ["nominal_nm", "standard", "grade", "rule", "outcome", "action", "action_reason", "fit"]
-    scale = payload["scale"]
+    """Rows of a check. Spelled out, not looped over: `verify` makes them for every check."""
+    check_id, scale = payload["check"], payload["scale"]
     check = {
         "id": check_id,
-        **_about_sieve(event, payload, *names),
-        "reasons": json.dumps(payload["reasons"], ensure_ascii=False),
+        "sieve_id": event.subject,
+        "on_date": event.on_date,
+        "nominal_nm": payload["nominal_nm"],
+        "standard": payload["standard"],
+        "grade": payload["grade"],
+        "rule": payload["rule"],
+        "outcome": payload["outcome"],
+        "action": payload["action"],
+        "action_reason": payload["action_reason"],
+        "fit": payload["fit"],
+        "reasons": _reasons(payload["reasons"]),
         "scale_source": None if scale is None else scale.get("source"),
+        "seq": event.seq,
     }
-    for axis in ("x", "y"):
-        figures = payload[axis]
-        check |= {f"{axis}_{name}": figures[name] for name in _FIGURES}
+    for names, figures in ((_X, payload["x"]), (_Y, payload["y"])):
+        for column, name in names:
+            check[column] = figures[name]
     rows: list[Row] = [("sieve_check", check)]
     for position, margin in enumerate(payload["margins"]):
-        row = {name: margin[name] for name in (*_MARGIN, "outcome")}
-        rows.append(("check_margin", {"check_id": check_id, "position": position, **row}))
+        row = {
+            "check_id": check_id,
+            "position": position,
+            "name": margin["name"],
+            "direction": margin["direction"],
+            "value_um": margin["value_um"],
+            "expanded_um": margin["expanded_um"],
+            "limit_low_um": margin["limit_low_um"],
+            "limit_high_um": margin["limit_high_um"],
+            "outcome": margin["outcome"],
+        }
+        rows.append(("check_margin", row))
     for position, file in enumerate(payload["evidence"]):
-        told = {name: file[name] for name in ("sha256", "role", "name")}
+        link = {
+            "check_id": check_id,
+            "position": position,
+            "sha256": file["sha256"],
+            "role": file["role"],
+            "name": file["name"],
+        }
         rows.append(("evidence", _kept(event, file)))
-        rows.append(("check_evidence", {"check_id": check_id, "position": position, **told}))
+        rows.append(("check_evidence", link))
     return rows
 
 
 def _kept(event: Event, file: Mapping[str, Any]) -> dict[str, Any]:
-    return {**{name: file[name] for name in ("sha256", "extension", "size")}, "seq": event.seq}
+    return {
+        "sha256": file["sha256"],
+        "extension": file["extension"],
+        "size": file["size"],
+        "seq": event.seq,
+    }
 
 
 _ROWS: dict[str, Callable[[Event, Mapping[str, Any]], list[Row]]] = {

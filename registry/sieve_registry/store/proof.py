@@ -7,12 +7,14 @@ import platform
 from collections.abc import Iterator, Sequence
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
-from typing import Any, Protocol
+from typing import TYPE_CHECKING, Any, Protocol
 
-from sieve_inspect.scale.model import Scale, scale_to_dict
 from sieve_registry.errors import EvidenceError
 from sieve_registry.ledger.canonical import plain_name
 from sieve_registry.store.evidence import EvidenceKeeper, Staged
+
+if TYPE_CHECKING:
+    from sieve_inspect.scale.model import Scale
 
 __all__ = [
     "MeasurementLike",
@@ -63,6 +65,8 @@ def _contents(
     standard: str,
     grade: str,
 ) -> Iterator[tuple[bytes | Path, str, str]]:
+    from sieve_inspect.scale.model import scale_to_dict
+
     for image in images:
         yield image, "scan", image.name
     for index, image in enumerate(images):

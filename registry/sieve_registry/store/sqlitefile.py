@@ -5,12 +5,13 @@ Layout of the header: the SQLite file format, section 1.3 (sqlite.org/fileformat
 
 from __future__ import annotations
 
+import os
+import sqlite3
 from pathlib import Path
-
-from sqlalchemy import Connection, text
+from urllib.parse import quote
 
 from sieve_registry.records import Finding
-from sieve_registry.store.migrate import SEAL, schema_hash
+from sieve_registry.store.migrate import SCHEMA_QUERY, SEAL, hash_of_schema
 from sieve_registry.store.schema import FORMAT, HEAD_REVISION
 
 __all__ = ["check_file", "check_header"]
@@ -38,13 +39,33 @@ _MAGIC = b"SQLite format 3\x00"
 _VERSIONS = range(3_000_000, 4_000_000)  # the version of SQLite that wrote last
 
 
-def check_file(connection: Connection, path: Path) -> list[Finding]:
+def check_file(path: Path) -> list[Finding]:
     """Findings about the file: what SQLite itself says, its header, tables and guards."""
-    told = connection.exec_driver_sql(f"PRAGMA integrity_check({_MOST_TOLD})").scalars().all()
-    findings = [Finding("file", str(line), _SUBJECT) for line in told if line != "ok"]
-    findings += [Finding("file", message, _SUBJECT) for message in check_header(path)]
-    findings += [Finding("file", message, _SUBJECT) for message in _schema(connection)]
-    return findings
+    how = "mode=ro" if os.access(path.parent, os.W_OK) else "mode=ro&immutable=1"
+    uri = f"file:{quote(os.fspath(path.absolute()))}?{how}"
+    connection = sqlite3.connect(uri, uri=True)
+    connection.text_factory = lambda data: data.decode("utf-8", "surrogateescape")
+    try:
+        return _foreign_keys(connection) + [
+            Finding("file", message, _SUBJECT)
+            for message in (*_structure(connection), *check_header(path), *_schema(connection))
+        ]
+    except sqlite3.Error as error:
+        return [Finding("file", f"it cannot be read through: {error}", _SUBJECT)]
+    finally:
+        connection.close()
+
+
+def _structure(connection: sqlite3.Connection) -> list[str]:
+    rows = connection.execute(f"PRAGMA integrity_check({_MOST_TOLD})").fetchall()
+    return [str(line) for (line,) in rows if line != "ok"]
+
+
+def _foreign_keys(connection: sqlite3.Connection) -> list[Finding]:
+    return [
+        Finding("records", f"a row points to a {row[2]} that is not there", f"{row[0]} {row[1]}")
+        for row in connection.execute("PRAGMA foreign_key_check").fetchall()
+    ]
 
 
 def check_header(path: Path) -> list[str]:
@@ -77,15 +98,15 @@ def check_header(path: Path) -> list[str]:
     return found
 
 
-def _schema(connection: Connection) -> list[str]:
-    rows = connection.execute(text("SELECT name, value FROM registry_info")).all()
-    told = {row.name: row.value for row in rows}
+def _schema(connection: sqlite3.Connection) -> list[str]:
+    rows = connection.execute("SELECT name, value FROM registry_info").fetchall()
+    told = dict(rows)
     found = []
-    if told.get(SEAL) != schema_hash(connection):
+    if told.get(SEAL) != hash_of_schema(connection.execute(SCHEMA_QUERY).fetchall()):
         found.append("its tables or guards are not as they were made")
-    if {**told, "format": FORMAT, SEAL: told.get(SEAL)} != told or len(told) != len(rows):
+    if told.keys() != {"format", SEAL} or told["format"] != FORMAT or len(told) != len(rows):
         found.append("what it says of itself was altered")
-    versions = connection.execute(text("SELECT version_num FROM alembic_version")).scalars().all()
-    if list(versions) != [HEAD_REVISION]:
+    versions = [row[0] for row in connection.execute("SELECT version_num FROM alembic_version")]
+    if versions != [HEAD_REVISION]:
         found.append(f"its schema version reads {versions}")
     return found

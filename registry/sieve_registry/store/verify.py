@@ -8,9 +8,12 @@ just these events; so time grows with the number of events, and memory does not.
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Iterator
+import sqlite3
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
+from operator import itemgetter
 from pathlib import Path
 from typing import Any
 
@@ -18,28 +21,41 @@ from sqlalchemy import Connection, Table, select
 
 from sieve_registry import kinds
 from sieve_registry.ledger import signing
-from sieve_registry.ledger.chain import ChainWalk
+from sieve_registry.ledger.chain import GONE, ChainWalk
 from sieve_registry.records import Event, Finding
 from sieve_registry.store import schema
 from sieve_registry.store.evidence import EvidenceKeeper
 from sieve_registry.store.projection import rows_of
+from sieve_registry.store.reader import event_of
 from sieve_registry.store.sqlitefile import check_file
 from sieve_registry.store.writer import CLOCK_TOLERANCE
 
-__all__ = ["Proof", "verify_records"]
+__all__ = ["Proof", "verify_records", "verify_stretches"]
 
 _STRETCH = 2000
+_FIRST_SHARE = 0.42  # this process also has the file to look at
+_EVENT = tuple(Event.__dataclass_fields__)
+_BEFORE_ALL = -(2**31)
+_WORTH_HALVING = 30_000  # below it, starting a second process takes longer than it saves
 _DAMAGE = (KeyError, TypeError, ValueError, AttributeError)
-_Key = tuple[Any, ...]
 
 
 @dataclass
 class Proof:
-    """What was gone through, and what was found; `head` is the last hash read."""
+    """What was gone through, and what was found; `head` is the last hash read.
+
+    Of a part, `broken` is the first broken link in it and `unmet` the known heads not in it.
+    """
 
     events: int = 0
     head: str | None = None
     findings: list[Finding] = field(default_factory=list)
+    broken: Finding | None = None
+    unmet: list[str] = field(default_factory=list)
+
+
+_Key = tuple[Any, ...]
+_Halves = Callable[[Sequence[str], int, int], Proof | None]
 
 
 @dataclass(frozen=True)
@@ -51,9 +67,7 @@ class _Derived:
     key: tuple[int, ...]
     sql: str
     rest: str
-
-    def row(self, values: dict[str, Any]) -> _Key:
-        return tuple(values[name] for name in self.columns)
+    row: Callable[[dict[str, Any]], _Key]
 
     def key_of(self, row: _Key) -> _Key:
         return tuple(row[place] for place in self.key)
@@ -64,30 +78,105 @@ def verify_records(
     evidence: EvidenceKeeper,
     known_heads: Iterable[str] = (),
     path: Path | None = None,
+    halves: _Halves | None = None,
 ) -> Proof:
-    """Go through everything: the file (when `path` names one), chain, rows, keys and evidence."""
-    proof = Proof()
-    sqlite = connection.dialect.name == "sqlite"
-    walk, rows = ChainWalk(known_heads), list[Finding]()
+    """Go through everything: chain, rows, keys, evidence, and the file when `path` names one.
+
+    `halves` goes through the events after one number up to another elsewhere (another process)
+    while this one goes through those before; without it all of it is done here.
+    """
+    heads, last, proof = tuple(known_heads), _last_seq(connection), Proof()
+    with ThreadPoolExecutor(1) as pool:  # SQLite works on its file while Python goes on
+        file = pool.submit(lambda: [] if path is None else check_file(path))
+        parts = _parts(connection, heads, last, halves)
+        structure = file.result()
+    broken = [part.broken for part in parts if part.broken is not None]
+    unmet = [head for head in heads if all(head in part.unmet for part in parts)]
+    proof.findings += broken[:1] + [_gone(head) for head in unmet]
+    for part in parts:
+        proof.events += part.events
+        proof.head = part.head or proof.head
+        proof.findings += part.findings
+    proof.findings += _beyond(connection, last)
+    proof.findings += structure + _files(connection, evidence)
+    return proof
+
+
+def _parts(
+    connection: Connection, heads: tuple[str, ...], last: int, halves: _Halves | None
+) -> list[Proof]:
+    """The whole ledger in one part, or in two gone through at the same time."""
+    if halves is None or last < _WORTH_HALVING:
+        return [verify_stretches(connection, 0, None, heads)]
+    middle = int(last * _FIRST_SHARE)
+    with ThreadPoolExecutor(1) as pool:
+        other = pool.submit(halves, heads, middle, last)
+        first = verify_stretches(connection, 0, middle, heads)
+        second = other.result()
+    return [first, second or verify_stretches(connection, middle, None, heads)]
+
+
+def verify_stretches(
+    connection: Connection, after: int, until: int | None, known_heads: Iterable[str] = ()
+) -> Proof:
+    """Go along the chain from the event after `after`, comparing the rows of each event."""
+    proof, sqlite = Proof(), connection.dialect.name == "sqlite"
+    before = event_of(connection, after) if after else None
+    walk = ChainWalk(known_heads, before)
     tables = [_derived(table, sqlite) for table in schema.DERIVED]
-    seen: set[str] = set()
-    last: Event | None = None
-    for stretch in _stretches(connection, sqlite):
+    seen = _kept_until(connection, after) if after else set[str]()
+    last = before
+    for stretch in _stretches(connection, after if after else _BEFORE_ALL, until):
+        start = stretch[0].seq - 1 if last is None else last.seq
         for event in stretch:
             walk.step(event)
-            rows += _time_goes_on(last, event)
+            proof.findings += _time_goes_on(last, event)
             last = event
-        after = stretch[0].seq - 1
-        rows += _compare(connection, tables, stretch, after, seen)
+        proof.findings += _compare(connection, tables, stretch, start, seen)
         proof.events += len(stretch)
-    rows += _beyond(connection, tables, last)
-    proof.head = None if last is None else last.hash
-    proof.findings += walk.findings() + rows
-    if sqlite:
-        proof.findings += _foreign_keys(connection)
-        proof.findings += [] if path is None else check_file(connection, path)
-    proof.findings += _files(connection, evidence)
+    proof.head = last.hash if proof.events and last is not None else None
+    proof.broken, proof.unmet = walk.broken, walk.unmet
     return proof
+
+
+def _last_seq(connection: Connection) -> int:
+    return int(_rows(connection, "SELECT coalesce(max(seq), 0) FROM event")[0][0])
+
+
+def _kept_until(connection: Connection, seq: int) -> set[str]:
+    mark = _mark(connection)
+    sql = f"SELECT sha256 FROM evidence WHERE seq <= {mark}"
+    return {str(row[0]) for row in _rows(connection, sql, (seq,))}
+
+
+def _gone(head: str) -> Finding:
+    return Finding("chain", GONE, f"head {head}")
+
+
+def _mark(connection: Connection) -> str:
+    return "?" if connection.dialect.name == "sqlite" else "%s"
+
+
+def _rows(connection: Connection, sql: str, values: tuple[Any, ...] = ()) -> list[_Key]:
+    """Plain rows. In SQLite a text may have been damaged to bytes that are no letters: it is
+    read all the same, so that it can be named."""
+    raw = connection.connection.driver_connection
+    if not isinstance(raw, sqlite3.Connection):
+        return [tuple(row) for row in connection.exec_driver_sql(sql, values).fetchall()]
+    try:
+        return raw.execute(sql, values).fetchall()
+    except sqlite3.OperationalError as error:
+        if hasattr(error, "sqlite_errorcode"):
+            raise
+    raw.text_factory = _read_text
+    try:
+        return raw.execute(sql, values).fetchall()
+    finally:
+        raw.text_factory = str
+
+
+def _read_text(data: bytes) -> str:
+    return data.decode("utf-8", "surrogateescape")
 
 
 def _derived(table: Table, sqlite: bool) -> _Derived:
@@ -95,35 +184,40 @@ def _derived(table: Table, sqlite: bool) -> _Derived:
     names = tuple(column.name for column in table.columns)
     told = ", ".join(f't."{name}"' for name in names)
     key = tuple(names.index(column.name) for column in table.primary_key)
+    order = ", ".join(f"t.{names[place]}" for place in key)
     if "seq" in names:
         source, seq = f"{table.name} t", "t.seq"
+        rest = f"t.seq > {mark} OR t.seq < 1"
     else:
         source, seq = f"{table.name} t JOIN sieve_check c ON c.id = t.check_id", "c.seq"
-    order = ", ".join(f"t.{table.columns[names[place]].name}" for place in key)
+        rest = f"{mark} >= 0 AND t.check_id NOT IN (SELECT id FROM sieve_check)"
     where = f"{seq} > {mark} AND {seq} <= {mark}"
-    rest = f"SELECT {told} FROM {table.name} t WHERE " + (
-        f"t.seq > {mark} OR t.seq < 1"
-        if "seq" in names
-        else f"{mark} >= 0 AND t.check_id NOT IN (SELECT id FROM sieve_check)"
-    )
     return _Derived(
-        table.name,
-        names,
-        key,
-        f"SELECT {told} FROM {source} WHERE {where} ORDER BY {seq}, {order}",
-        rest,
+        name=table.name,
+        columns=names,
+        key=key,
+        sql=f"SELECT {told} FROM {source} WHERE {where} ORDER BY {seq}, {order}",
+        rest=f"SELECT {told} FROM {table.name} t WHERE {rest}",
+        row=itemgetter(*names),
     )
 
 
-def _stretches(connection: Connection, sqlite: bool) -> Iterator[list[Event]]:
-    mark = "?" if sqlite else "%s"
+def _stretches(connection: Connection, after: int, until: int | None) -> Iterator[list[Event]]:
+    mark = _mark(connection)
     names = ", ".join(column.name for column in schema.event.columns)
-    sql = f"SELECT {names} FROM event WHERE seq > {mark} ORDER BY seq LIMIT {_STRETCH}"
-    after = -(2**31)
-    while rows := connection.exec_driver_sql(sql, (after,)).fetchall():
-        stretch = [Event(*row) for row in rows]
+    end = "" if until is None else f" AND seq <= {int(until)}"
+    sql = f"SELECT {names} FROM event WHERE seq > {mark}{end} ORDER BY seq LIMIT {_STRETCH}"
+    while rows := _rows(connection, sql, (after,)):
+        stretch = [_event(row) for row in rows]
         after = stretch[-1].seq
         yield stretch
+
+
+def _event(row: _Key) -> Event:
+    """An event from its row, without the checks of a frozen record: it was one before."""
+    event = object.__new__(Event)
+    event.__dict__.update(zip(_EVENT, row, strict=True))
+    return event
 
 
 def _time_goes_on(last: Event | None, event: Event) -> list[Finding]:
@@ -169,7 +263,7 @@ def _compare(
     for table in tables:
         wanted = [table.row(row) for row in expected[table.name]]
         limits = (after, stretch[-1].seq)
-        found = [tuple(row) for row in connection.exec_driver_sql(table.sql, limits).fetchall()]
+        found = _rows(connection, table.sql, limits)
         if wanted != found:
             findings += _differences(table, wanted, found)
     return findings
@@ -207,31 +301,23 @@ def _origin(table: _Derived, key: _Key, expected: dict[_Key, _Key]) -> str:
     return f"event {expected[key][table.columns.index('seq')]}"
 
 
-def _beyond(connection: Connection, tables: list[_Derived], last: Event | None) -> list[Finding]:
+def _beyond(connection: Connection, end: int) -> list[Finding]:
     """Rows that belong to no stretch: their event is not there, or their check is not."""
     findings = []
-    end = 0 if last is None else last.seq
-    for table in tables:
-        for row in connection.exec_driver_sql(table.rest, (end,)).fetchall():
-            key = ", ".join(str(part) for part in table.key_of(tuple(row)))
+    for table in schema.DERIVED:
+        derived = _derived(table, connection.dialect.name == "sqlite")
+        for row in _rows(connection, derived.rest, (end,)):
+            key = ", ".join(str(part) for part in derived.key_of(row))
             message = "stands in no event of the ledger"
-            findings.append(Finding("records", message, f"{table.name} {key}"))
+            findings.append(Finding("records", message, f"{derived.name} {key}"))
     return findings
-
-
-def _foreign_keys(connection: Connection) -> list[Finding]:
-    rows = connection.exec_driver_sql("PRAGMA foreign_key_check").all()
-    return [
-        Finding("records", f"a row points to a {row[2]} that is not there", f"{row[0]} {row[1]}")
-        for row in rows
-    ]
 
 
 def _files(connection: Connection, evidence: EvidenceKeeper) -> list[Finding]:
     findings = []
     kept = schema.evidence
     query = select(kept.c.sha256, kept.c.extension, kept.c.seq).order_by(kept.c.seq)
-    for sha256, extension, seq in connection.execute(query).fetchall():
+    for sha256, extension, seq in _rows(connection, str(query)):
         name = f"evidence {evidence.name_of(str(sha256), str(extension))}"
         try:
             if evidence.digest(str(sha256), str(extension), connection) != sha256:
