@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Any
 
-from sieve_inspect.summary.sampling import SamplingPlan, Shortfall, plan, shortfalls
+from sieve_inspect.standard.sampling import SamplingPlan, Shortfall, plan, shortfalls
 from sieve_registry import service
 from sieve_registry.records import CheckDetail
 from sieve_registry.store.engine import Registry

@@ -15,7 +15,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from sieve_inspect.standard import limits
-from sieve_inspect.summary.sampling import plan, shortfalls
+from sieve_inspect.standard.sampling import plan, shortfalls
 
 
 @pytest.mark.parametrize("sieve", ASTM_E11_sieves.values(), ids=lambda s: s.old_designation)

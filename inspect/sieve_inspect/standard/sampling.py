@@ -15,7 +15,8 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from sieve_inspect.standard import Limits, limits
+from sieve_inspect.standard.lookup import limits
+from sieve_inspect.standard.model import Limits
 
 __all__ = [
     "FEW_APERTURES",
