@@ -219,7 +219,7 @@ def calibrate(fit: MapFit, artefact: Artefact, gaps: Gaps | None = None) -> Cali
     return Calibration(
         scale, artefact, fit, budget, repeat,
         marks=len(np.unique(marks, axis=0)),
-        marks_used=len(np.unique(marks[trusted], axis=0)),
+        marks_used=len(np.unique(marks, axis=0)) - len(np.unique(marks[~trusted], axis=0)),
         residual_rms_um=float(np.sqrt(np.mean(fit.residual[trusted] ** 2))),
         rest_max_um=float(off.max()),
         mean_um_per_px=straight.mean(fit),

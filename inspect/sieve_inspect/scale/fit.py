@@ -144,7 +144,7 @@ def fit_map(
     top = 1
     while top < max_degree and _terms(top + 1, separable) * _MARKS_PER_TERM <= marks:
         top += 1
-    enough = marks >= (2 if separable else 8) * _MARKS_PER_TERM
+    enough = marks >= (2 if separable else 4) * _MARKS_PER_TERM
     lens = _LENS if enough and max_degree > 1 else 0
     return system.solve(*_choose(system, top, lens), np.ones(len(system.all.axis)))
 
@@ -281,8 +281,7 @@ class _System:
             step = self._turns(solution.value)
             theta = theta + step
             if robust and turn < 8:
-                floor = _FLOOR_PX * self.um_per_px
-                weight = robust_weights(solution.residual, used, floor, hard=turn >= 6)
+                weight = self._weights(solution, weight, used, hard=turn >= 6)
             elif np.abs(step).max() < 1e-11:
                 break
             if lens:
@@ -293,6 +292,40 @@ class _System:
     def _terms(self, basis: Basis) -> tuple[Float, Float]:
         (x1, y1), (x2, y2) = basis.values(self.all.first), basis.values(self.all.second)
         return (x1 + x2) / 2, (y1 + y2) / 2
+
+    def _weights(
+        self, solution: Solution, weight: Float, used: NDArray[np.bool_], hard: bool
+    ) -> Float:
+        """New weights, each direction by its own spread: one of them alone may be bent.
+
+        A mark at the rim pulls the map to itself and shows little of its fault, hence the
+        leverage.
+        """
+        own = self._less_own_scale(solution.residual, weight)
+        own = own / np.sqrt(np.maximum(1 - solution.leverage, 0.02))
+        out = np.zeros(len(own))
+        for axis in (0, 1):
+            rows = self.all.axis == axis
+            if (rows & used).any():
+                floor = _FLOOR_PX * self.um_per_px
+                out[rows] = robust_weights(own[rows], used[rows], floor, hard=hard)
+        return out
+
+    def _less_own_scale(self, residual: Float, weight: Float) -> Float:
+        """Residuals less what each picture's own scale explains: that is no mark's fault."""
+        if len(self.theta) == 1:
+            return residual
+        left = residual.copy()
+        for m in range(len(self.theta)):
+            for axis in (0, 1):
+                rows = (self.picture == m) & (self.all.axis == axis)
+                if rows.sum() < 6:
+                    continue
+                point, root = self.all.point[rows], np.sqrt(weight[rows])[:, None]
+                plane = np.column_stack([np.ones(len(point)), point - point.mean(axis=0)])
+                slope, *_ = np.linalg.lstsq(plane * root, residual[rows] * root[:, 0], rcond=None)
+                left[rows] -= plane @ slope
+        return left
 
     def _component(self, pair: Float) -> Float:
         return np.where(self.all.axis == 0, pair[:, 0], pair[:, 1])

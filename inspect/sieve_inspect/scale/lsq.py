@@ -39,6 +39,7 @@ class Solution:
     sd: float
     dof: int
     inverse: Float  # (JᵀWJ)⁻¹, the covariance at unit spread
+    leverage: Float  # (n,) how far each value pulls the fit to itself, 0 to 1
 
     @property
     def u(self) -> Float:
@@ -66,7 +67,8 @@ def least_squares(design: Float, wanted: Float, weight: Float | None = None) -> 
     residual = wanted - design @ value
     dof = max(count - design.shape[1], 1)
     variance = float(np.sum((root * residual) ** 2)) / dof
-    return Solution(value, variance * inverse, residual, float(np.sqrt(variance)), dof, inverse)
+    spread, leverage = float(np.sqrt(variance)), np.einsum("nk,nk->n", q, q)
+    return Solution(value, variance * inverse, residual, spread, dof, inverse, leverage)
 
 
 def clustered_covariance(

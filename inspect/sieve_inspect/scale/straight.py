@@ -28,6 +28,7 @@ class Straight:
 
     @classmethod
     def of(cls, fit: MapFit) -> Straight:
+        """The one of a fitted map."""
         middle = np.array([fit.middle], dtype=float)
         if fit.hull:
             middle = nearest_covered(middle, fit.hull)[0]

@@ -29,6 +29,7 @@ __all__ = ["PATTERNS", "calibrate_light", "calibrate_pictures", "observe"]
 
 PATTERNS = ("dots", "checker", "grid", "rule")
 MAX_RESIDUAL_PX = 0.15  # rms; a tenth of that is ordinary, common practice, no source
+_MOST_LOST = 0.25  # share of marks left out
 _LEAST_MARKS = 9
 _DPI_TOLERANCE = 0.002  # twice what flatbeds are commonly off (Boron, ISPRS 1996)
 _TURNS_APART = 0.95  # resultant of the doubled turns below which an artefact's own shape shows
@@ -109,16 +110,27 @@ def calibrate_pictures(
     """Calibrate from picture files; see `calibrate_light`. Compares their dpi tags and warns."""
     if not paths:
         raise UsageError(message="Name at least one picture of the artefact.")
-    pictures, records, scans = [], [], []
+    pictures, records, scans, guessed = [], [], [], []
     for path in paths:
         scan = load_scan(path)
-        meant, why = assumed_encoding(scan, encoding)
-        pictures.append(linear_light(scan, meant))
+        meant = assumed_encoding(scan, encoding)
+        pictures.append(linear_light(scan, meant.encoding))
+        if meant.guess and artefact.line_width_um is not None:
+            guessed.append(
+                f"{path.name}: read as {meant.encoding} by guess ({meant.reason}); the edge bias "
+                "hangs on it, so state --encoding."
+            )
         records.append(
-            {"file": path.name, "sha256": scan.sha256, "width_px": scan.shape[1],
-             "height_px": scan.shape[0], "encoding": meant, "encoding_reason": why,
-             "dpi": list(scan.dpi) if scan.dpi else None}
-        )  # fmt: skip
+            {
+                "file": path.name,
+                "sha256": scan.sha256,
+                "width_px": scan.shape[1],
+                "height_px": scan.shape[0],
+                "encoding": meant.encoding,
+                "encoding_reason": meant.reason,
+                "dpi": list(scan.dpi) if scan.dpi else None,
+            }
+        )
         scans.append(replace(scan, raw=scan.raw[:1, :1]))  # the pixels are not needed twice
     found = calibrate_light(
         pictures,
@@ -128,7 +140,7 @@ def calibrate_pictures(
         turns_deg=turns_deg,
         max_residual_um=max_residual_um,
     )
-    warnings = (*found.warnings, *_dpi_warnings(scans, found))
+    warnings = (*found.warnings, *guessed, *_dpi_warnings(scans, found))
     return replace(found, pictures=_with_turns(records, found.fit), warnings=warnings)
 
 
@@ -209,8 +221,15 @@ def _judged(found: Calibration, max_residual_um: float | None) -> Calibration:
             limit=format_length(float(f"{limit:.3g}")),
             advice="clean and focus the artefact, check its pitch and pattern",
         )
-    warnings = []
     lost = 1 - found.marks_used / found.marks
+    if lost > _MOST_LOST:
+        every = float(np.sqrt(np.mean(found.fit.residual**2)))
+        raise ScaleResidualError(
+            residual=format_length(float(f"{every:.3g}")),
+            limit=format_length(float(f"{limit:.3g}")),
+            advice=f"{100 * lost:.0f} % of them fit no common map; check that it lies flat",
+        )
+    warnings = []
     if lost > 0.1:
         warnings.append(f"{100 * lost:.0f} % of the marks do not fit the map and were left out.")
     if len(found.fit.theta) == 1:

@@ -1,0 +1,95 @@
+"""`sieveward scale` from pictures on disk to a scale file."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+import typer
+from PIL import Image
+from typer.testing import CliRunner
+
+from sieve_inspect.errors import BadLengthError, UsageError
+from sieve_inspect.scale import load_scale
+from sieve_inspect.synthetic import Sensor
+from sieve_inspect.synthetic.targets import Device, Target, render_target
+from sieve_inspect.target.errors import NoTargetError
+from sieve_registry.cli.scale import scale
+
+APP = typer.Typer(pretty_exceptions_enable=False)
+APP.command()(scale)
+
+
+@pytest.fixture(scope="module")
+def picture(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    target = Target("grid", 500.0, 100.0, 14, 14, 4.0)
+    device = Device(20.0, 20.1, edge_bias_px=0.1)
+    render = render_target(target, device, sensor=Sensor(noise=0.004), shape=(360, 380))
+    path = tmp_path_factory.mktemp("targets") / "grid.png"
+    Image.fromarray(render.image).save(path, dpi=(600, 600))
+    return path
+
+
+def _run(*words: str) -> str:
+    result = CliRunner().invoke(APP, list(words), catch_exceptions=True)
+    if result.exception is not None and not isinstance(result.exception, SystemExit):
+        raise result.exception
+    assert result.exit_code == 0, result.output
+    return result.output
+
+
+def test_scale_file_picture_and_table(picture: Path, tmp_path: Path) -> None:
+    out, png = tmp_path / "scale.json", tmp_path / "residuals.png"
+    text = _run(
+        str(picture), "--pattern", "grid", "--pitch", "0.5mm", "--u-pitch", "0.05um",
+        "--line-width", "100um", "--u-line-width", "0.2um", "--source", "certificate 17",
+        "--out", str(out), "--residuals", str(png),
+    )  # fmt: skip
+    found = load_scale(out)
+    assert found.um_per_px_x == pytest.approx(20.0, rel=1e-4)
+    assert found.um_per_px_y == pytest.approx(20.1, rel=1e-4)
+    assert found.edge_bias_px == pytest.approx(0.1, abs=0.02)
+    assert found.source == "certificate 17"
+    # U at k = 2 in, standard uncertainty out: half of 0.05 um on 500 um alone is 5e-5.
+    assert 5e-5 <= found.u_rel_x < 1e-4
+    with Image.open(png) as drawn:
+        assert drawn.size[0] > 800
+    assert max(len(line) for line in text.splitlines() if str(out) not in line) <= 80
+    assert "certified" not in text
+    assert "warning: grid.png: its dpi tag says 42.333 um per px" in text.replace("\n  ", " ")
+
+
+def test_json_tells_the_whole_story(picture: Path) -> None:
+    data = json.loads(_run(str(picture), "--pattern", "grid", "--pitch", "500um", "--json", "-"))
+    assert data["schema"] == "sieveward.scale/1"
+    assert data["artefact"]["pitch_um"] == 500.0
+    assert data["edge_bias_px"] == 0.0  # no line of known width was stated
+    assert data["pictures"][0]["file"] == "grid.png"
+    assert len(data["pictures"][0]["sha256"]) == 64
+    assert data["pictures"][0]["encoding"] == "srgb"
+    assert {row["name"] for row in data["budget"]} == {
+        "pitch of the artefact", "fit of the marks", "shape of the edges", "picture to picture",
+    }  # fmt: skip
+    assert data["fit"]["marks"] == 13 * 13
+    squares = sum(row["u_rel_x"] ** 2 for row in data["budget"])
+    assert data["u_rel_x"] ** 2 == pytest.approx(squares)
+
+
+@pytest.mark.parametrize(
+    ("words", "error"),
+    [
+        (["--pattern", "grid", "--pitch", "500"], BadLengthError),
+        (["--pattern", "stars", "--pitch", "500um"], UsageError),
+        (["--pattern", "checker", "--pitch", "500um"], NoTargetError),
+        (["--pattern", "grid", "--pitch", "500um", "--region", "1,2"], UsageError),
+        (["--pattern", "grid", "--pitch", "500um", "--turned", "0,90"], UsageError),
+        (["--pattern", "grid", "--pitch", "500um", "--turned", "left"], UsageError),
+        (["--pattern", "grid", "--pitch", "500um", "--encoding", "film"], UsageError),
+    ],
+)
+def test_what_cannot_be_done_is_refused(
+    picture: Path, words: list[str], error: type[Exception]
+) -> None:
+    with pytest.raises(error):
+        _run(str(picture), *words)

@@ -1,0 +1,104 @@
+"""The scale file and the points moved through it."""
+
+from __future__ import annotations
+
+import json
+import math
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from sieve_inspect.errors import BadScaleFileError, UsageError
+from sieve_inspect.scale import PixelMap, Scale, load_scale, scale_from_text, scale_to_dict
+
+MAP = PixelMap(
+    (250.0, 240.0), (200.0, 190.0), ((0, 0), (2, 0), (1, 1)), (0.1, -2.0, 0.4), (0.2, 0.3, 1.0),
+    ((60.0, 60.0), (440.0, 60.0), (440.0, 420.0)), 0.004,
+)  # fmt: skip
+FULL = Scale(20.0, 20.1, 1e-5, 2e-5, 0.12, "cert 7", 0.05, 0.001, 0.01, MAP)
+
+
+def _written(path: Path, data: dict[str, Any]) -> Path:
+    path.write_text(json.dumps(data), encoding="utf-8")
+    return path
+
+
+def test_everything_written_is_read_again(tmp_path: Path) -> None:
+    assert load_scale(_written(tmp_path / "s.json", scale_to_dict(FULL))) == FULL
+
+
+def test_a_file_with_the_first_keys_alone_is_still_read(tmp_path: Path) -> None:
+    data = {"schema": "sieveward.scale/1", "um_per_px_x": 10.5, "um_per_px_y": 10.6}
+    data |= {"u_rel_x": 1e-4, "u_rel_y": 2e-4}
+    scale = load_scale(_written(tmp_path / "old.json", data))
+    assert scale == Scale(10.5, 10.6, 1e-4, 2e-4, 0.0, "old.json")
+    assert scale.rest is None
+
+
+@pytest.mark.parametrize(
+    ("key", "value", "words"),
+    [
+        ("schema", "sieveward.scale/9", "schema"),
+        ("um_per_px_x", "wide", "could not convert"),
+        ("um_per_px_x", 0.0, "plausible"),
+        ("shear_deg", 50.0, "plausible"),
+        ("u_edge_bias_px", -1.0, "uncertainty"),
+        ("rest", {"powers": []}, "lacks"),
+        ("rest", [1, 2], "list indices"),
+    ],
+)
+def test_a_broken_file_is_refused(tmp_path: Path, key: str, value: object, words: str) -> None:
+    data: dict[str, Any] = {**scale_to_dict(FULL), key: value}
+    with pytest.raises(BadScaleFileError, match=words) as caught:
+        load_scale(_written(tmp_path / "bad.json", data))
+    assert caught.value.exit_code == 22
+
+
+@pytest.mark.parametrize(
+    ("key", "value"),
+    [
+        ("x_um", [1.0]),
+        ("half_px", [0.0, 1.0]),
+        ("powers", [[0, 0], [99, 0], [1, 1]]),
+        ("y_um", [0.0, math.inf, 1.0]),
+    ],
+)
+def test_a_broken_map_is_refused(tmp_path: Path, key: str, value: object) -> None:
+    data = scale_to_dict(FULL)
+    rest = data["rest"]
+    assert isinstance(rest, dict)
+    rest[key] = value
+    with pytest.raises(BadScaleFileError):
+        load_scale(_written(tmp_path / "bad.json", data))
+
+
+def test_without_a_map_distances_are_those_of_the_two_scales() -> None:
+    scale = Scale(20.0, 21.0, 0.0, 0.0)
+    first, second = np.array([[5.0, 5.0]]), np.array([[8.0, 9.0]])
+    assert scale.distance_um(first, second) == pytest.approx([math.hypot(60.0, 84.0)])
+    assert scale.covers(first).tolist() == [True]
+
+
+def test_shear_leans_y_towards_x() -> None:
+    scale = Scale(20.0, 20.0, 0.0, 0.0, shear_deg=1.0)
+    down = scale.to_um(np.array([[0.0, 100.0]]))[0]
+    assert math.degrees(math.atan2(down[0], down[1])) == pytest.approx(1.0)
+    assert math.hypot(*down) == pytest.approx(2000.0)
+
+
+def test_the_map_is_added_to_the_straight_scale() -> None:
+    point = np.array([[400.0, 100.0]])
+    x, y = 150 / 200, -140 / 190
+    t2 = 2 * x * x - 1
+    plain = Scale(20.0, 20.1, 0.0, 0.0, shear_deg=0.05).to_um(point)
+    wanted = plain + np.array([[0.1 - 2 * t2 + 0.4 * x * y, 0.2 + 0.3 * t2 + 1.0 * x * y]])
+    assert FULL.to_um(point) == pytest.approx(wanted)
+
+
+def test_a_scale_by_hand_has_no_map() -> None:
+    scale = scale_from_text("10.5,10.6")
+    assert scale.rest is None
+    with pytest.raises(UsageError):
+        scale_from_text("10,11,12")
