@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, replace
 from datetime import date
+from decimal import Decimal
 from typing import Any
 
 from sieve_inspect.verdict.rules import read_rule
@@ -12,15 +13,22 @@ from sieve_registry import kinds
 from sieve_registry.deed import Told, history_of
 from sieve_registry.errors import UnknownSieveError
 from sieve_registry.facts import CheckRule, facts_of, record_fact, rule_of
-from sieve_registry.records import Event, Fact, SieveHistory, SieveState
+from sieve_registry.records import (
+    Check,
+    DirectionFigures,
+    Event,
+    Fact,
+    SieveHistory,
+    SieveState,
+)
 from sieve_registry.rules import state as states
-from sieve_registry.rules.advice import Advice, advise
+from sieve_registry.rules.advice import KEEP, Advice, advise
 from sieve_registry.rules.methods import Methods, methods_of
 from sieve_registry.rules.text import clean_text
-from sieve_registry.rules.wear import CLOTH_REPLACED, Bounds, ScaleShare, Wear, wear_of
+from sieve_registry.rules.wear import CLOTH_REPLACED, ENOUGH, Bounds, ScaleShare, Wear, wear_of
 from sieve_registry.store.engine import Registry
 
-__all__ = ["Outlook", "Story", "outlook", "replace_cloth", "story_of"]
+__all__ = ["Outlook", "Story", "foreseen_action", "outlook", "replace_cloth", "story_of"]
 
 
 @dataclass(frozen=True)
@@ -86,6 +94,75 @@ def outlook(registry: Registry, sieve_id: str, day: date | None = None) -> Outlo
     return Outlook(story, wear, methods, advice)
 
 
+def foreseen_action(
+    registry: Registry, history: SieveHistory, day: date, figures: Mapping[str, Any]
+) -> dict[str, str]:
+    """What a check about to be recorded should propose besides, seen with the sieve's history.
+
+    `figures` are those of its payload. A plain "keep" becomes "keep with a shorter interval" where
+    a limit may be reached before the next check; everything else stays, and {} is returned.
+    """
+    late = any(check.on_date > day for check in history.checks)  # later ones speak for the sieve
+    if figures["action"] != KEEP or late or len(history.checks) + 1 < ENOUGH:
+        return {}
+    story = story_of(registry, history.sieve.id, day)
+    check = _unrecorded(history, day, figures)
+    after = replace(history, checks=(*history.checks, check))
+    now = states.state_as_of(after, day)
+    assert now is not None
+    wear = wear_of(
+        after,
+        day,
+        _bounds_of(figures["margins"]),
+        read_rule(story.rule.rule),
+        {**story.scales, check.id: _scale_share(figures)},
+        story.replaced,
+    )
+    advice = advise(check, wear, now.due)
+    if advice.action == KEEP:
+        return {}
+    return {"action": advice.action, "action_reason": advice.reason}
+
+
+def _unrecorded(history: SieveHistory, day: date, figures: Mapping[str, Any]) -> Check:
+    """A check as it will be read back, under the name "this check"."""
+    sieve = history.sieve
+    seqs = [*(c.seq for c in history.checks), *(u.seq for u in history.uses)]
+    last = max([sieve.seq, *seqs, *(act.seq for act in history.acts)])
+    return Check(
+        id="this check",
+        sieve_id=sieve.id,
+        on_date=day,
+        nominal_nm=sieve.nominal_nm,
+        standard=sieve.standard,
+        grade=sieve.grade,
+        rule=figures["rule"],
+        outcome=figures["outcome"],
+        action=figures["action"],
+        action_reason=figures["action_reason"],
+        reasons=tuple(figures["reasons"]),
+        fit=figures["fit"],
+        x=_figures(figures["x"]),
+        y=_figures(figures["y"]),
+        seq=last + 1,
+        recorded_at="",
+        person="",
+        software="",
+        scale_source=(figures.get("scale") or {}).get("source"),
+    )
+
+
+def _figures(told: Mapping[str, Any]) -> DirectionFigures:
+    values = {
+        name: None if value is None else Decimal(value)
+        for name, value in told.items()
+        if name != "count"
+    }
+    mean = values.pop("mean_um")
+    assert mean is not None
+    return DirectionFigures(count=int(told["count"]), mean_um=mean, **values)
+
+
 def replace_cloth(registry: Registry, sieve_id: str, reason: str, told: Told) -> Event:
     """Record that a frame got new cloth: its wear begins anew."""
     payload = {"reason": clean_text("reason", reason, needed=True)}
@@ -97,13 +174,7 @@ def _bounds(now: SieveState, payloads: Mapping[str, Mapping[str, Any]]) -> Bound
     last = now.last_check
     margins = payloads.get(last.id, {}).get("margins", ()) if last else ()
     if margins:
-        return {
-            (str(m["name"]), str(m["direction"])): (
-                _float(m["limit_low_um"]),
-                _float(m["limit_high_um"]),
-            )
-            for m in margins
-        }
+        return _bounds_of(margins)
     from sieve_inspect.standard import limits
 
     sieve = now.sieve
@@ -116,6 +187,17 @@ def _bounds(now: SieveState, payloads: Mapping[str, Mapping[str, Any]]) -> Bound
         if found.s_limit_um is not None:
             bounds["standard deviation", direction] = (None, found.s_limit_um)
     return bounds
+
+
+def _bounds_of(margins: Iterable[Mapping[str, Any]]) -> Bounds:
+    """The limits in the margins of a check's payload, um."""
+    return {
+        (str(m["name"]), str(m["direction"])): (
+            _float(m["limit_low_um"]),
+            _float(m["limit_high_um"]),
+        )
+        for m in margins
+    }
 
 
 def _scale_share(payload: Mapping[str, Any]) -> tuple[float, float]:

@@ -42,7 +42,7 @@ from sieve_registry.rules.text import clean_count, clean_id, clean_text
 from sieve_registry.store import proof, reader, writer
 from sieve_registry.store.engine import Registry, open_registry
 from sieve_registry.store.halves import elsewhere
-from sieve_registry.store.verify import verify_records
+from sieve_registry.store.verify import verify_chain, verify_records
 
 if TYPE_CHECKING:
     from sieve_inspect.scale.model import Scale
@@ -234,6 +234,10 @@ def check(
         **facts.judging(registry, sieve.id, day),
     )
     found = measurement.to_dict()
+    from sieve_registry.foresee import foreseen_action
+
+    figures = check_figures(found)
+    figures |= foreseen_action(registry, history, day, figures)
     staged: list[proof.StagedFile] = []
     try:
         judged_by = (sieve.standard, sieve.grade)
@@ -247,7 +251,7 @@ def check(
                 "nominal_nm": sieve.nominal_nm,
                 "standard": sieve.standard,
                 "grade": sieve.grade,
-                **check_figures(found),
+                **figures,
                 "measured_with": proof.software(),
             }
             with writer.placing(doing.connection, registry.evidence, staged) as files:
@@ -346,17 +350,22 @@ def ledger_head(registry: Registry) -> tuple[int, str | None]:
         return reader.count_events(connection), None if last is None else last.hash
 
 
-def verify(registry: Registry, known_head: str | None = None) -> Verification:
+def verify(
+    registry: Registry, known_head: str | None = None, *, quick: bool = False
+) -> Verification:
     """Prove the chain, the derived rows, the foreign keys and every evidence file.
 
-    `known_head` is a hash noted earlier (reports print one) that must still be in the chain.
+    `quick` leaves the derived rows and the file's structure out. `known_head` is a hash noted earlier (reports print one) that must still be in the chain.
     """
     heads = [head for head in (known_head, _noted_head(registry)) if head is not None]
     path = registry.place.path
     try:
         with registry.reading() as connection:
             halves = partial(elsewhere, registry.place)
-            found = verify_records(connection, registry.evidence, heads, path, halves)
+            if quick:
+                found = verify_chain(connection, registry.evidence, heads, halves)
+            else:
+                found = verify_records(connection, registry.evidence, heads, path, halves)
     except ForeignRegistryError as error:
         return Verification(False, 0, None, (Finding("file", str(error), "registry file"),))
     return Verification(not found.findings, found.events, found.head, tuple(found.findings))

@@ -8,7 +8,7 @@ import math
 from pathlib import Path
 
 import pytest
-from conftest import Lab
+from foresee_lab import Lab
 
 from sieve_registry.curves import Curve
 from sieve_registry.rules.effect import effect_of, fractions, spread_between_laboratories

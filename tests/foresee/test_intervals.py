@@ -8,7 +8,7 @@ from __future__ import annotations
 import json
 
 import pytest
-from conftest import Lab
+from foresee_lab import Lab
 
 from sieve_registry import intervals, service
 from sieve_registry.intervals import view_of

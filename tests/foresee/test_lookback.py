@@ -6,7 +6,7 @@ import csv
 import json
 
 import pytest
-from conftest import Lab
+from foresee_lab import Lab
 
 from sieve_registry import kinds, service
 from sieve_registry.deed import Told

@@ -6,7 +6,7 @@ import json
 from pathlib import Path
 
 import pytest
-from conftest import Lab
+from foresee_lab import Lab
 
 from sieve_inspect.errors import BadTableError, UsageError
 from sieve_registry import service

@@ -6,7 +6,7 @@ import json
 from datetime import date, timedelta
 
 import pytest
-from conftest import Lab
+from foresee_lab import Lab
 
 from sieve_registry import decisions, service
 from sieve_registry.deed import Told

@@ -9,8 +9,8 @@ from __future__ import annotations
 import json
 
 import pytest
-from conftest import Lab
 from fluids.particle_size_distribution import ASTM_E11_sieves
+from foresee_lab import Lab
 from hypothesis import given
 from hypothesis import strategies as st
 

@@ -9,9 +9,9 @@ import json
 from datetime import date
 
 import pytest
-from conftest import Lab
+from foresee_lab import Lab
 
-from sieve_registry import foresee
+from sieve_registry import foresee, service
 from sieve_registry.deed import Told
 from sieve_registry.foresee import outlook
 
@@ -234,6 +234,18 @@ def test_what_the_last_check_proposed_comes_first(lab: Lab) -> None:
     assert outlook(lab.registry, "S-1").advice.action == "clean and recheck"
     lab.check(402, x=78.65, blocked=0.0)
     assert outlook(lab.registry, "S-1").advice.action == "measure better"
+
+
+def test_a_check_proposes_a_shorter_interval_as_it_is_recorded(lab: Lab) -> None:
+    worn(lab, checks=7)
+    seventh = service.get_check(lab.registry, "C-0007").check
+    assert (seventh.outcome, seventh.action) == ("pass", "keep with a shorter interval")
+    assert "the mean in x may reach its limit" in seventh.action_reason
+    third = service.get_check(lab.registry, "C-0003").check  # nothing near by its next check
+    assert third.action == "keep"
+    # Entered late, for a day before other checks, it says nothing of the time to come.
+    assert lab.check(550, x=77.2).check.action == "keep"
+    assert service.verify(lab.registry).ok
 
 
 # --- the command ------------------------------------------------------------------------------

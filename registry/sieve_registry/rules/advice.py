@@ -8,7 +8,7 @@ from datetime import date
 from sieve_registry.records import Check
 from sieve_registry.rules.wear import Wear
 
-__all__ = ["Advice", "advise"]
+__all__ = ["KEEP", "SHORTER", "Advice", "advise"]
 
 KEEP, SHORTER = "keep", "keep with a shorter interval"
 
@@ -29,7 +29,7 @@ def advise(last: Check | None, wear: Wear, due: date | None) -> Advice:
     """
     if last is None:
         return Advice("measure better", "Proposed: check it, it was never checked. You decide.")
-    if last.action != KEEP:
+    if last.action not in (KEEP, SHORTER):
         reason = last.action_reason or f"Proposed by {last.id}: {last.action}. You decide."
         return Advice(last.action, reason)
     for trend in wear.reached:

@@ -1,0 +1,169 @@
+"""A registry in an empty folder and checks with figures made to order."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from datetime import UTC, date, datetime, time, timedelta
+from pathlib import Path
+from typing import Any
+
+from sieve_inspect.scale.model import Scale
+from sieve_inspect.standard import limits
+from sieve_inspect.summary.direction import DirectionSummary
+from sieve_inspect.verdict import judge
+from sieve_registry import service
+from sieve_registry.records import NewSieve
+from sieve_registry.service import Registry
+
+FIRST = date(2024, 1, 8)
+
+
+class Clock:
+    """Says noon (UTC) of the day it was set to."""
+
+    def __init__(self, day: date) -> None:
+        self.day = day
+
+    def __call__(self) -> datetime:
+        return datetime.combine(self.day, time(12), UTC)
+
+
+@dataclass
+class Figures:
+    """What the next check finds: means in um and the uncertainties of all checks."""
+
+    x: float = 75.5
+    y: float = 75.2
+    u: float = 0.15
+    sd: float = 4.0
+    largest: float = 90.0
+    scale: str = "artefact A-7"
+    u_rel: float = 0.001
+    blocked: float = 0.0
+    images: int = 1
+    count: int = 400
+
+
+@dataclass
+class Made:
+    """What `sieve_inspect.measure.Measurement` promises, judged by the real rules."""
+
+    figures: Figures
+    files: list[dict[str, str]]
+    options: dict[str, Any]
+
+    def _direction(self, mean: float) -> DirectionSummary:
+        f = self.figures
+        return DirectionSummary(
+            f.count, mean, f.sd, 61.0, f.largest, mean, f.u, 0.2, 0.5, 50.0, 40, 125.0, 0.1
+        )
+
+    def to_dict(self) -> dict[str, Any]:
+        f, told = self.figures, self.options
+        x, y = self._direction(f.x), self._direction(f.y)
+        nominal, standard, grade = told["nominal_um"], told["standard"], told["grade"]
+        verdict = judge(
+            x,
+            y,
+            limits(nominal, standard, grade=grade, n=f.count),
+            fit="ok",
+            blocked_share=f.blocked,
+            rule=told.get("rule", "guard-band"),
+            coarser=[limits(nominal, s, grade=g) for s, g in told.get("coarser", ())],
+        )
+        return {
+            "schema": "sieveward.measurement/1",
+            "nominal_um": nominal,
+            "images": self.files,
+            "scale": {
+                "um_per_px_x": 5.29,
+                "um_per_px_y": 5.29,
+                "u_rel_x": f.u_rel,
+                "u_rel_y": f.u_rel,
+                "source": f.scale,
+            },
+            "directions": {"x": dict(vars(x)), "y": dict(vars(y))},
+            "apertures": {"measured": f.count, "blocked": 0, "torn": 0, "blocked_share": f.blocked},
+            "imaging": {"fit": "ok", "reasons": []},
+            "verdict": verdict.to_dict(),
+        }
+
+    def apertures_csv(self) -> str:
+        lines = ["image,row,col,x_px,y_px,width_x_um,width_y_um,state,flags"]
+        f = self.figures
+        for i in range(21):
+            off = f.sd * (i - 10) / 6.055  # sample standard deviation sd
+            lines.append(f"1,{i},0,0,0,{f.x + off:.4f},{f.y + off:.4f},ok,")
+        return "\n".join(lines) + "\n"
+
+    def overlay_png(self, index: int) -> bytes:
+        return f"overlay {index}".encode()
+
+
+@dataclass
+class Lab:
+    """One 75 um sieve after another, told in days since the first."""
+
+    registry: Registry
+    clock: Clock
+    scan: Path
+    figures: Figures = field(default_factory=Figures)
+
+    def day(self, number: int) -> date:
+        return FIRST + timedelta(days=number)
+
+    def add(self, sieve_id: str = "S-1", nominal: float = 75.0, **options: Any) -> None:
+        new = NewSieve(sieve_id, nominal, in_service=FIRST, **options)
+        service.add_sieve(self.registry, new, by="Ada Moss")
+
+    def check(self, day: int, sieve_id: str = "S-1", **figures: Any) -> Any:
+        for name, value in figures.items():
+            setattr(self.figures, name, value)
+        self.clock.day = max(self.clock.day, self.day(day))
+        scans = []
+        for number in range(self.figures.images):
+            image = self.scan.with_name(f"field-{number}.tif")
+            image.write_bytes(f"cloth of {sieve_id}, day {day}, field {number}".encode())
+            scans.append(image)
+        return service.check(
+            self.registry,
+            sieve_id,
+            scans,
+            scale=Scale(5.29, 5.29, self.figures.u_rel, self.figures.u_rel, 0.0, "made"),
+            on_date=self.day(day),
+            by="Ada Moss",
+            measure=self._measure,
+        )
+
+    def _measure(self, images: Sequence[Path], **options: Any) -> Made:
+        files = [
+            {"file": image.name, "sha256": hashlib.sha256(image.read_bytes()).hexdigest()}
+            for image in images
+        ]
+        return Made(self.figures, files, options)
+
+    def use(
+        self, day: int, count: int, sieve_id: str = "S-1", method: str = "", **more: Any
+    ) -> None:
+        from sieve_registry.records import UseDetails
+
+        self.clock.day = max(self.clock.day, self.day(day))
+        service.log_use(
+            self.registry,
+            sieve_id,
+            count,
+            on_date=self.day(day),
+            by="Ben Ray",
+            details=UseDetails(method=method, **more),
+        )
+
+
+@dataclass(frozen=True)
+class Answer:
+    """How the program ended and what it said."""
+
+    code: int
+    out: str
+    err: str
