@@ -1,0 +1,44 @@
+"""The rule, coarser limits and a study reach the verdict of a real measurement of rendered scans.
+
+The demo's 2 mm scan is the smallest; its truth plays no part here.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from sieve_inspect.measure import measure
+from sieve_inspect.scale import load_scale
+from sieve_inspect.standard.formula import k_factor
+from sieve_inspect.summary.uncertainty import Contribution
+
+IMAGES = Path(__file__).parents[2] / "demo_images"
+
+
+@pytest.fixture(scope="module")
+def scan() -> tuple[list[Path], object]:
+    image = min(IMAGES.glob("s2000-*"), default=None)
+    if image is None:
+        pytest.skip("the demo's scans are not in this tree")
+    return [image], load_scale(IMAGES / "scanner-600dpi.json")
+
+
+def test_rule_count_and_study_reach_the_verdict(scan) -> None:
+    images, scale = scan
+    options = {"nominal_um": 2000.0, "scale": scale, "standard": "iso3310-1:2000"}
+    plain = measure(images, **options)
+    study = [Contribution("reproducibility", d, 5.0, 8) for d in "xy"]
+    wider = measure(images, **options, rule="guard-band:0.5", extra=study)
+    for before, after in zip(plain.directions, wider.directions, strict=True):
+        assert after.mean_um == before.mean_um
+        assert after.u_mean_um == pytest.approx((before.u_mean_um**2 + 5.0**2) ** 0.5)
+    assert wider.verdict.rule == "guard-band:0.5"
+    assert [line.name for line in wider.budget].count("reproducibility") == 2
+    # K s ≤ σ0 = 105 um, K for as many apertures as the scan shows.
+    n = min(d.count for d in plain.directions)
+    (limit,) = {
+        row.limit_high_um for row in plain.verdict.margins if row.name == "standard deviation"
+    }
+    assert limit == pytest.approx(105 / float(k_factor(n)), abs=0.01)
