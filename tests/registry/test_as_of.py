@@ -6,8 +6,9 @@ from datetime import date
 
 import pytest
 
-from sieve_registry import service
+from sieve_registry import acts, service
 from sieve_registry.audit import audit
+from sieve_registry.deed import Told
 from sieve_registry.errors import DateRefusedError, UnknownSieveError
 
 
@@ -65,7 +66,63 @@ def test_each_day_has_its_own_answer(year, day, expected):
 def test_an_audit_of_an_honest_year_marks_nothing(year):
     found = audit(year, date(2025, 12, 31))
     assert [row["check"] for row in table(found, "checks")] == ["C-0001", "C-0002"]
-    assert {row["recorded later"] for t in found.tables for row in table(found, t.name)} == {""}
+    marked = [t.name for t in found.tables if "recorded later" in t.columns]
+    assert {row["recorded later"] for name in marked for row in table(found, name)} == {""}
+    assert table(found, "retirements")[0]["reason"] == "worn"
+
+
+def test_an_audit_proves_the_ledger_and_tells_its_head_then_and_now(year):
+    found = audit(year, date(2025, 6, 1))
+    assert (found.verification.ok, found.proven) == (True, "all")
+    assert (found.events_then, found.events) == (4, 6)
+    assert found.head == service.ledger_head(year)[1] != found.head_then
+    assert len(table(found, "evidence")) == 7
+
+
+def test_what_was_known_then_is_exactly_what_was_recorded_by_then(registry, add, check, clock):
+    clock.set("2025-01-10")
+    add(in_service=date(2025, 1, 10))
+    service.log_use(registry, "S-1", 2)
+    before = audit(registry, date(2025, 1, 10))
+    clock.set("2025-03-05")
+    check(on="2025-01-10", outcome="fail")
+    add("S-2", in_service=date(2025, 1, 10))
+    acts.correct(registry, "2", {"count": "20"}, "a slip", Told(by="Ada Moss"))
+    service.retire(registry, "S-1", "worn", on_date=date(2025, 1, 10))
+    now = audit(registry, date(2025, 1, 10))
+    then = audit(registry, date(2025, 1, 10), known_then=True)
+    assert then.tables == before.tables
+    assert then.head_then == before.head
+    assert [row["status"] for row in table(now, "sieves")] == ["retired", "in service"]
+    assert [row["uses"] for row in table(now, "uses")] == ["20"]
+    assert [row["sieve"] for row in table(now, "checks")] == ["S-1"]
+
+
+def test_each_list_an_auditor_asks_for(registry, add, check, clock):
+    for name in ("late", "new", "held", "open", "bad", "gone"):
+        add(name, in_service=date(2025, 1, 1))
+    for name, outcome in (("late", "pass"), ("held", "pass"), ("bad", "pass")):
+        check(name, on="2025-02-01", outcome=outcome)
+    service.log_use(registry, "bad", 7, on_date=date(2025, 3, 1))
+    check("bad", on="2025-06-01", outcome="fail")
+    check("open", on="2026-02-01", outcome="conditional pass")
+    acts.quarantine(registry, "held", "dented", Told(by="Bo Reed"), damage=True)
+    service.retire(registry, "gone", "torn")
+    acts.sign_check(registry, "C-0004", "", Told(by="Bo Reed"))
+    found = audit(registry, date(2026, 3, 2))
+
+    def lists(name):
+        return [row["sieve"] for row in table(found, name)]
+
+    assert lists("never_checked") == ["new"]
+    assert lists("overdue") == ["late", "new"]
+    assert lists("conditional") == ["open"]
+    assert lists("quarantines") == ["held"]
+    assert lists("retirements") == ["gone"]
+    (look,) = table(found, "lookbacks")
+    assert (look["sieve"], look["uses before"], look["decided"]) == ("bad", "7", "open")
+    assert {row["why"] for row in table(found, "no_scale")} == set()  # a scale made for a test
+    assert table(found, "findings") == []
 
 
 def test_an_audit_marks_what_was_entered_after_its_day(registry, add, check, clock):

@@ -15,13 +15,16 @@ from sieve_registry.store.verify import Proof, verify_stretches
 __all__ = ["elsewhere"]
 
 
-def elsewhere(place: Place, heads: Sequence[str], after: int, until: int) -> Proof | None:
+def elsewhere(
+    place: Place, heads: Sequence[str], after: int, until: int, chain_only: bool
+) -> Proof | None:
     """What another process finds in the events after one number up to another; None if it cannot.
 
     The place goes over the pipe, not the command line, where others could read a password.
     """
     target = str(place.path) if place.url is None else place.url
-    asked = json.dumps({"target": target, "after": after, "until": until, "heads": list(heads)})
+    limits = {"after": after, "until": until, "rows": not chain_only}
+    asked = json.dumps({"target": target, "heads": list(heads), **limits})
     command = [sys.executable, "-m", "sieve_registry.store.halves"]
     try:
         done = subprocess.run(command, input=asked, capture_output=True, text=True, check=True)
@@ -41,7 +44,9 @@ def main() -> None:
     asked = json.load(sys.stdin)
     registry = open_registry(asked["target"])
     with registry.reading() as connection:
-        found = verify_stretches(connection, asked["after"], asked["until"], asked["heads"])
+        found = verify_stretches(
+            connection, asked["after"], asked["until"], asked["heads"], rows=asked["rows"]
+        )
     registry.close()
     told = {
         "events": found.events,

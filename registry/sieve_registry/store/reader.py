@@ -8,7 +8,7 @@ from contextlib import contextmanager
 from datetime import date
 from typing import Any
 
-from sqlalchemy import Connection, Row, Select, Table, func, select
+from sqlalchemy import Connection, FromClause, Row, Select, Table, func, select
 
 from sieve_registry import kinds
 from sieve_registry.errors import BrokenRecordError
@@ -26,6 +26,7 @@ from sieve_registry.store import rows, schema
 __all__ = [
     "check_detail",
     "count_events",
+    "event_known_on",
     "event_of",
     "events",
     "evidence_extension",
@@ -72,40 +73,69 @@ def event_of(connection: Connection, seq: int) -> Event | None:
     return None if row is None else Event(*row)
 
 
-def facts(connection: Connection, wanted: Sequence[str], subject: str | None = None) -> list[Fact]:
-    """What was recorded of some kinds that have no table, in the order of recording."""
+def event_known_on(connection: Connection, end_of_day: str) -> int:
+    """The number of the last event recorded up to a moment (ISO text in UTC), 0 when there is none.
+
+    Nothing after it was known then, whatever a clock set back says.
+    """
+    event = schema.event
+    query = select(func.min(event.c.seq)).where(event.c.recorded_at > end_of_day)
+    after = connection.execute(query).scalar_one()
+    last = select(func.coalesce(func.max(event.c.seq), 0))
+    return int(connection.execute(last).scalar_one() if after is None else after - 1)
+
+
+def facts(
+    connection: Connection,
+    wanted: Sequence[str],
+    subject: str | None = None,
+    until: int | None = None,
+) -> list[Fact]:
+    """What was recorded of some kinds that have no table, in the order of recording.
+
+    `until` leaves out events after that number.
+    """
     query = select(schema.event).where(schema.event.c.kind.in_(list(wanted)))
+    if until is not None:
+        query = query.where(schema.event.c.seq <= until)
     if subject is not None:
         query = query.where(schema.event.c.subject == subject)
     return [rows.fact(row) for row in connection.execute(query.order_by(schema.event.c.seq))]
 
 
 @_legible()
-def histories(connection: Connection, sieve_id: str | None = None) -> dict[str, SieveHistory]:
+def histories(
+    connection: Connection, sieve_id: str | None = None, until: int | None = None
+) -> dict[str, SieveHistory]:
     """Everything recorded of every sieve, or of one, by sieve id in alphabetical order.
 
     The records are as later corrections say they should read; the corrections are told beside.
+    `until` leaves out events after that number.
     """
     return _build(
         connection,
         sieve_id,
-        _grouped(connection, schema.check, sieve_id),
-        _grouped(connection, schema.use, sieve_id),
+        _grouped(connection, schema.check, sieve_id, until),
+        _grouped(connection, schema.use, sieve_id, until),
+        until,
     )
 
 
 @_legible()
-def histories_at(connection: Connection, day: date) -> dict[str, SieveHistory]:
+def histories_at(
+    connection: Connection, day: date, until: int | None = None
+) -> dict[str, SieveHistory]:
     """Histories short enough for ten thousand sieves: all that the state on `day` rests on.
 
     Of checks only the last up to `day` is there, and uses are summed up where the single ones
     make no difference. `state_as_of` of these and of `histories` are the same for that day.
+    `until` leaves out events after that number: what was not known yet.
     """
-    last = _last_checks(connection, day)
-    found = _build(connection, None, last, _summed_uses(connection, day, last))
+    last = _last_checks(connection, day, until)
+    found = _build(connection, None, last, _summed_uses(connection, day, last, until), until)
     corrected = [one for one, history in found.items() if history.corrections]
     for sieve_id in corrected:
-        found |= histories(connection, sieve_id)
+        found |= histories(connection, sieve_id, until)
     return found
 
 
@@ -114,13 +144,14 @@ def _build(
     sieve_id: str | None,
     checks: Mapping[str, list[Row[Any]]],
     uses: Mapping[str, list[Any]],
+    until: int | None = None,
 ) -> dict[str, SieveHistory]:
-    edits = _grouped(connection, schema.sieve_edit, sieve_id)
-    ends = _grouped(connection, schema.retirement, sieve_id)
-    acts = _by_subject(facts(connection, kinds.ABOUT_SIEVE, sieve_id))
-    corrected = _by_subject(facts(connection, [kinds.CORRECTED], sieve_id))
-    sign_off = _sign_off(connection)
-    query = _with_event(schema.sieve)
+    edits = _grouped(connection, schema.sieve_edit, sieve_id, until)
+    ends = _grouped(connection, schema.retirement, sieve_id, until)
+    acts = _by_subject(facts(connection, kinds.ABOUT_SIEVE, sieve_id, until))
+    corrected = _by_subject(facts(connection, [kinds.CORRECTED], sieve_id, until))
+    sign_off = _sign_off(connection, until)
+    query = _known(_with_event(schema.sieve), schema.sieve, until)
     if sieve_id is not None:
         query = query.where(schema.sieve.c.id == sieve_id)
     sieves = sorted(connection.execute(query), key=lambda row: str(row.id))
@@ -148,18 +179,24 @@ def _by_subject(found: list[Fact]) -> dict[str, list[Fact]]:
     return groups
 
 
-def _sign_off(connection: Connection) -> tuple[tuple[date, bool], ...]:
+def _known(query: Select[Any], table: FromClause, until: int | None) -> Select[Any]:
+    return query if until is None else query.where(table.c.seq <= until)
+
+
+def _sign_off(connection: Connection, until: int | None = None) -> tuple[tuple[date, bool], ...]:
     """From which day on the laboratory demands, or demands no longer, a second person."""
-    found = facts(connection, [kinds.RULES_SET])
+    found = facts(connection, [kinds.RULES_SET], None, until)
     days = sorted(found, key=lambda fact: (fact.on_date, fact.seq))
     return tuple((fact.on_date, bool(fact.payload["sign_off"])) for fact in days)
 
 
-def _last_checks(connection: Connection, day: date) -> dict[str, list[Row[Any]]]:
+def _last_checks(
+    connection: Connection, day: date, until: int | None = None
+) -> dict[str, list[Row[Any]]]:
     check = schema.check
     inner = check.alias()
     newest = (
-        select(inner.c.seq)
+        _known(select(inner.c.seq), inner, until)
         .where(inner.c.sieve_id == schema.sieve.c.id, inner.c.on_date <= day.isoformat())
         .order_by(inner.c.on_date.desc(), inner.c.seq.desc())
         .limit(1)
@@ -171,7 +208,10 @@ def _last_checks(connection: Connection, day: date) -> dict[str, list[Row[Any]]]
 
 
 def _summed_uses(
-    connection: Connection, day: date, last: Mapping[str, list[Row[Any]]]
+    connection: Connection,
+    day: date,
+    last: Mapping[str, list[Row[Any]]],
+    until: int | None = None,
 ) -> dict[str, list[Any]]:
     """Uses up to `day`: one record for those before the last check, and those since.
 
@@ -187,8 +227,10 @@ def _summed_uses(
     ).scalars())  # fmt: skip
     columns = (use.c.sieve_id, use.c.on_date, use.c.count, use.c.seq)
     query = select(*columns).where(use.c.on_date <= day.isoformat()).order_by(use.c.seq)
+    query = _known(query, use, until)
     found: dict[str, list[Any]] = {}
-    for sieve_id, on_date, count, seq in connection.execute(query):
+    uses: Any = connection.execute(query)
+    for sieve_id, on_date, count, seq in uses:
         checked = last.get(sieve_id)
         since = checked is None or (on_date, seq) > (checked[0].on_date, checked[0].seq)
         records = found.setdefault(sieve_id, [])
@@ -271,9 +313,9 @@ def _with_event(table: Table) -> Select[Any]:
 
 
 def _grouped(
-    connection: Connection, table: Table, sieve_id: str | None
+    connection: Connection, table: Table, sieve_id: str | None, until: int | None = None
 ) -> defaultdict[str, list[Row[Any]]]:
-    query = _with_event(table).order_by(table.c.seq)
+    query = _known(_with_event(table).order_by(table.c.seq), table, until)
     if sieve_id is not None:
         query = query.where(table.c.sieve_id == sieve_id)
     groups: defaultdict[str, list[Row[Any]]] = defaultdict(list)

@@ -30,7 +30,7 @@ from sieve_registry.store.reader import event_of
 from sieve_registry.store.sqlitefile import check_file
 from sieve_registry.store.writer import CLOCK_TOLERANCE
 
-__all__ = ["Proof", "verify_records", "verify_stretches"]
+__all__ = ["Proof", "verify_chain", "verify_records", "verify_stretches"]
 
 _STRETCH = 2000
 _FIRST_SHARE = 0.42  # this process also has the file to look at
@@ -55,7 +55,7 @@ class Proof:
 
 
 _Key = tuple[Any, ...]
-_Halves = Callable[[Sequence[str], int, int], Proof | None]
+_Halves = Callable[[Sequence[str], int, int, bool], Proof | None]
 
 
 @dataclass(frozen=True)
@@ -102,6 +102,22 @@ def verify_records(
     return proof
 
 
+def verify_chain(
+    connection: Connection,
+    evidence: EvidenceKeeper,
+    known_heads: Iterable[str] = (),
+    elsewhere: _Halves | None = None,
+) -> Proof:
+    """Go along the chain alone, in another process where there is one, and through the evidence."""
+    heads, last = tuple(known_heads), _last_seq(connection)
+    there = None if elsewhere is None else elsewhere(heads, 0, last, True)
+    proof = there or verify_stretches(connection, 0, None, heads, rows=False)
+    broken = [] if proof.broken is None else [proof.broken]
+    proof.findings += broken + [_gone(head) for head in proof.unmet]
+    proof.findings += _files(connection, evidence)
+    return proof
+
+
 def _parts(
     connection: Connection, heads: tuple[str, ...], last: int, halves: _Halves | None
 ) -> list[Proof]:
@@ -110,16 +126,21 @@ def _parts(
         return [verify_stretches(connection, 0, None, heads)]
     middle = int(last * _FIRST_SHARE)
     with ThreadPoolExecutor(1) as pool:
-        other = pool.submit(halves, heads, middle, last)
+        other = pool.submit(halves, heads, middle, last, False)
         first = verify_stretches(connection, 0, middle, heads)
         second = other.result()
     return [first, second or verify_stretches(connection, middle, None, heads)]
 
 
 def verify_stretches(
-    connection: Connection, after: int, until: int | None, known_heads: Iterable[str] = ()
+    connection: Connection,
+    after: int,
+    until: int | None,
+    known_heads: Iterable[str] = (),
+    *,
+    rows: bool = True,
 ) -> Proof:
-    """Go along the chain from the event after `after`, comparing the rows of each event."""
+    """Go along the chain from the event after `after`, comparing the `rows` of each event."""
     proof, sqlite = Proof(), connection.dialect.name == "sqlite"
     before = event_of(connection, after) if after else None
     walk = ChainWalk(known_heads, before)
@@ -132,7 +153,8 @@ def verify_stretches(
             walk.step(event)
             proof.findings += _time_goes_on(last, event)
             last = event
-        proof.findings += _compare(connection, tables, stretch, start, seen)
+        if rows:
+            proof.findings += _compare(connection, tables, stretch, start, seen)
         proof.events += len(stretch)
     proof.head = last.hash if proof.events and last is not None else None
     proof.broken, proof.unmet = walk.broken, walk.unmet

@@ -1,0 +1,98 @@
+"""Long lists, read without making a record of every row: for audits of very many checks."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import date
+from typing import Any
+
+from sqlalchemy import Connection, Row, Select, select
+
+from sieve_registry import kinds
+from sieve_registry.rules import corrections as correcting
+from sieve_registry.store import reader, rows, schema
+
+__all__ = ["CheckMark", "check_marks", "check_rows", "use_rows"]
+
+
+@dataclass(frozen=True)
+class CheckMark:
+    """The little of a check that a look back rests on."""
+
+    id: str
+    on_date: date
+    outcome: str
+    seq: int
+
+
+_Now = dict[int, tuple[bool, dict[str, Any]]]
+
+
+def check_rows(connection: Connection, day: date, until: int | None) -> Iterator[Row[Any]]:
+    """Checks up to a day as rows of the table with time, person and software, as corrected.
+
+    A corrected day moves a check; a void check is left out.
+    """
+    check, event = schema.check, schema.event
+    columns = [
+        check.c.id, check.c.sieve_id, check.c.on_date, check.c.outcome, check.c.x_mean_um,
+        check.c.y_mean_um, check.c.x_max_um, check.c.y_max_um, check.c.standard, check.c.grade,
+        check.c.rule, check.c.action, check.c.scale_source, check.c.seq,
+        event.c.recorded_at, event.c.person, event.c.software,
+    ]  # fmt: skip
+    query = select(*columns).join_from(check, event, check.c.seq == event.c.seq)
+    yield from _as_corrected(connection, query.order_by(check.c.seq), until, day)
+
+
+def use_rows(connection: Connection, day: date, until: int | None) -> Iterator[Row[Any]]:
+    """Uses up to a day as rows of the table with time and person, as corrected."""
+    use, event = schema.use, schema.event
+    query = select(use, event.c.recorded_at, event.c.person)
+    query = query.join_from(use, event, use.c.seq == event.c.seq).order_by(use.c.seq)
+    yield from _as_corrected(connection, query, until, day)
+
+
+def check_marks(connection: Connection, day: date, until: int | None) -> dict[str, list[CheckMark]]:
+    """Of every sieve that was ever used, its checks up to a day as marks, in recorded order."""
+    check, use = schema.check, schema.use
+    query = (
+        select(check.c.id, check.c.sieve_id, check.c.on_date, check.c.outcome, check.c.seq)
+        .where(check.c.sieve_id.in_(select(use.c.sieve_id)))
+        .order_by(check.c.seq)
+    )
+    found: dict[str, list[CheckMark]] = {}
+    for row in _as_corrected(connection, query, until, day):
+        mark = CheckMark(row.id, date.fromisoformat(row.on_date), row.outcome, row.seq)
+        found.setdefault(row.sieve_id, []).append(mark)
+    return found
+
+
+def _as_corrected(
+    connection: Connection, query: Select[Any], until: int | None, day: date
+) -> Iterator[Any]:
+    facts = reader.facts(connection, [kinds.CORRECTED], None, until)
+    now: _Now = correcting.current(rows.correction(fact) for fact in facts)
+    last = day.isoformat()
+    for row in connection.execute(query):
+        if until is not None and row.seq > until:
+            continue
+        if row.seq in now:
+            void, fields = now[row.seq]
+            if void:
+                continue
+            changed = _Corrected(row, fields)
+            if changed.on_date <= last:
+                yield changed
+        elif row.on_date <= last:
+            yield row
+
+
+class _Corrected:
+    """A row some of whose columns read otherwise."""
+
+    def __init__(self, row: Row[Any], fields: dict[str, Any]) -> None:
+        self._mapping = {**row._mapping, **fields}
+
+    def __getattr__(self, name: str) -> Any:
+        return self._mapping[name]
