@@ -33,6 +33,7 @@ from sieve_registry.cli.sieve import sieve_app
 from sieve_registry.cli.sign import sign
 from sieve_registry.cli.stack import stack_app
 from sieve_registry.cli.use import use
+from sieve_registry.cli.validate import validate
 from sieve_registry.cli.verify import verify
 
 __all__ = ["app", "main"]
@@ -65,7 +66,7 @@ def root(
 
 app.add_typer(sieve_app, name="sieve")
 app.add_typer(stack_app, name="stack")
-for command in (demo, measure, limits, check, use, retire, due, audit, report, verify):
+for command in (demo, measure, limits, check, use, retire, due, audit, report, verify, validate):
     app.command()(command)
 for act in (quarantine, clean, sign, correct, backup, restore, export):
     app.command()(act)

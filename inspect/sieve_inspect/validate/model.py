@@ -1,0 +1,79 @@
+"""What a validation consists of: rows, each with its truth, its result, its limit and an answer."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+__all__ = ["SCHEMA", "Report", "Row"]
+
+SCHEMA = "sieveward.validation/1"
+
+
+@dataclass(frozen=True)
+class Row:
+    """One thing tried. `figures` are numbers by name, in the unit the name ends with.
+
+    `pixels_sha256` are hashes of the drawn pictures' pixels, before any file format.
+    """
+
+    group: str
+    name: str
+    tried: str
+    truth: str
+    result: str
+    limit: str
+    holds: bool
+    figures: Mapping[str, float | None] = field(default_factory=dict)
+    pixels_sha256: tuple[str, ...] = ()
+    seconds: float = 0.0
+
+    @property
+    def verdict(self) -> str:
+        """The answer in words."""
+        return "holds" if self.holds else "does not hold"
+
+    def to_dict(self) -> dict[str, Any]:
+        """JSON-ready."""
+        return {
+            "group": self.group,
+            "name": self.name,
+            "tried": self.tried,
+            "truth": self.truth,
+            "result": self.result,
+            "limit": self.limit,
+            "verdict": self.verdict,
+            "figures": dict(self.figures),
+            "pixels_sha256": list(self.pixels_sha256),
+        }
+
+
+@dataclass(frozen=True)
+class Report:
+    """All rows with what they were made on; `made` is a UTC time, ISO 8601."""
+
+    rows: tuple[Row, ...]
+    versions: Mapping[str, str]
+    platform: str
+    made: str
+    quick: bool
+    seconds: float
+
+    @property
+    def ok(self) -> bool:
+        """Whether every row holds."""
+        return all(row.holds for row in self.rows)
+
+    def to_dict(self) -> dict[str, Any]:
+        """The report as JSON-ready data, schema `sieveward.validation/1`."""
+        return {
+            "schema": SCHEMA,
+            "ok": self.ok,
+            "made": self.made,
+            "quick": self.quick,
+            "seconds": round(self.seconds, 1),
+            "platform": self.platform,
+            "versions": dict(self.versions),
+            "rows": [row.to_dict() for row in self.rows],
+        }
