@@ -26,6 +26,7 @@ from sieve_inspect.scan import (
 )
 from sieve_inspect.standard import DEFAULT_STANDARD, Limits, limits
 from sieve_inspect.summary.direction import DirectionSummary
+from sieve_inspect.summary.repeatability import with_study
 from sieve_inspect.summary.statistics import Sample, imaging_part, sample_of, summarise
 from sieve_inspect.summary.uncertainty import Contribution
 from sieve_inspect.units import format_length
@@ -48,6 +49,8 @@ _NEEDED_PX = 4.0  # below this an opening and its wires are two blurred edges wi
 _BLURS_OPENING = 4.0  # blur sigmas an opening must have
 _NOMINAL_WITHIN = 0.15
 _RIVAL = 0.3  # height of a second mesh in the spectrum, as a share of the first
+_SHADED = 0.35  # share of the light by which the edges may differ from a model of them
+_SHADED_ABOVE = 0.05  # the same in reflected light, where it means highlights and shadows
 _JUMP_PX = 0.75  # steps aside that flatbed carriages do not make by themselves
 _EDGES_SAY = 1.04  # ratio of misfits from which the edges have an opinion on the encoding
 _FIT = ("ok", "indicative", "refused")
@@ -183,22 +186,26 @@ def measure(
     n: int | None = None,
     rule: str = "guard-band",
     coarser: Sequence[tuple[str, str]] = (),
+    extra: Sequence[Contribution] = (),
 ) -> Measurement:
     """Measure one or more scans of one cloth and, with a `standard`, judge it.
 
     `nominal_um` is the size on the rim; `n` the number of openings the limit on s is taken for,
     by default as many as were measured; `coarser` names standards and grades the sieve may serve
-    under when it fails its own. Raises an `InputError` when a picture cannot carry a measurement.
+    under when it fails its own; `extra` are budget lines of a repeatability study. Raises an
+    `InputError` when a picture cannot carry a measurement.
     """
     read_rule(rule)
     allowed = limits(nominal_um, standard or DEFAULT_STANDARD, grade=grade, n=n)
     _check_resolution(images[0], nominal_um, scale)
     pictures = tuple(_look(path, scale, encoding, nominal_um) for path in images)
     parts = [summarise([p.samples[axis] for p in pictures], scale, axis) for axis in (0, 1)]
-    (x, _), (y, _) = parts
     fit, reasons = _fitness([b for _, b in parts], allowed, nominal_um, scale)
     if fit == "refused":
         raise _refused(images[0], reasons[0], _finer(nominal_um, scale))
+    # What operators and days add is no fault of the picture, so it comes after its fitness.
+    parts = [with_study(*part, extra, axis) for part, axis in zip(parts, "xy", strict=True)]
+    (x, _), (y, _) = parts
     draft = Measurement(
         nominal_um, scale, pictures, (x, y), (*parts[0][1], *parts[1][1]), fit, reasons, None
     )
@@ -273,7 +280,7 @@ def _check_blur(path: Path, picture: Picture, nominal_um: float, scale: Scale) -
     for axis in picture.field.axes:
         opening = float(np.median(axis.fit.width[picture.field.ok]))
         wire = float(np.median(axis.fit.wires[picture.field.ok]))
-        if opening < _BLURS_OPENING * axis.response.sigma or wire < 2.2 * axis.response.sigma:
+        if opening < _BLURS_OPENING * axis.response.sigma or wire < 1.6 * axis.response.sigma:
             reason = f" under a blur of {axis.response.sigma:.1f} px"
     if reason or picture.aperture_px < _NEEDED_PX:
         raise UnderResolvedError(
@@ -304,6 +311,8 @@ def _check_regular(path: Path, field: Field) -> None:
     sound = field.ok
     if not sound.any():
         reason = "not one opening between four straight wires could be measured in it"
+    elif max(a.excess for a in field.axes) > (_SHADED if field.lattice.bright else _SHADED_ABOVE):
+        reason = "its wires throw shadows or shine, so that their edges are not where light ends"
     elif (field.state == "unclear").sum() > 0.4 * inner.sum():
         reason = "most openings do not look like gaps between straight wires"
     elif any(np.std(a.fit.width[sound]) > 0.35 * np.mean(a.fit.width[sound]) for a in field.axes):

@@ -98,7 +98,7 @@ def summarise(
     spread = math.sqrt(max(0.0, variance - float(np.mean(noise**2))))
     u_sampling, gaps = _sampling(samples)
     largest = int(np.argmax(width))
-    excess = _luck_of_the_largest(
+    luck = _luck_of_the_largest(
         float(width[largest]) - mean, float(noise[largest]), spread, len(width)
     )
     direction = "xy"[axis]
@@ -120,7 +120,7 @@ def summarise(
         mean_um=mean,
         sd_um=spread,
         min_um=float(width.min()),
-        max_um=float(width[largest]) - excess,
+        max_um=float(width[largest]) - luck,
         median_um=float(np.median(width)),
         u_mean_um=combine(budget),
         u_sd_um=spread / math.sqrt(2 * (effective - 1)),

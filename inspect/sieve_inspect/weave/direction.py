@@ -7,7 +7,14 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from sieve_inspect.weave.edge import Clip, EdgeFit, LevelPrior, fit_edges, start_parameters
+from sieve_inspect.weave.edge import (
+    Clip,
+    EdgeFit,
+    LevelPrior,
+    fit_edges,
+    model_of,
+    start_parameters,
+)
 from sieve_inspect.weave.levels import level_prior
 from sieve_inspect.weave.profiles import Band, Crossing, Profiles, gather
 from sieve_inspect.weave.response import EdgeResponse, gaussian_response
@@ -33,9 +40,9 @@ _NOISE = 0.01  # of a pixel, until it is known
 _CLIPPED = 0.002  # share of all pixels at an end of the range
 _PLATEAU = 9.0  # blur sigmas
 _STEP = 0.35  # px, bin width across the wires
+_FAITHFUL = 0.03  # share of the light that the pixels of good scans may miss the model by
 _ASTRAY = 0.04  # share of an opening its place may be off its middle
 _SATURATED = 0.03  # px of doubt where the upper half of every edge is out of sight
-_SHAPE_TRUST = 0.15  # share of what the correction of the response's shape did that stays in doubt
 
 
 @dataclass(frozen=True, eq=False)
@@ -43,13 +50,15 @@ class Axis:
     """Fits across one lattice direction.
 
     `normal` (n, 2) are unit vectors across the wires; `u_response` (px) is the uncertainty
-    common to all widths from what the edge response leaves open.
+    common to all widths from what the edge response leaves open; `excess` is how far the light at
+    the edges is from that of edges under one blur, as a share of the light of an opening.
     """
 
     fit: EdgeFit
     normal: Float
     response: EdgeResponse
     u_response: float
+    excess: float
 
 
 def _unit(vectors: Float) -> Float:
@@ -141,11 +150,12 @@ def rough_look(
         if len(good) < max(4, 0.3 * len(pick)):
             return None
         opening = float(np.median(width[good]))
-        ordinary = good[np.abs(width[good] - opening) < 0.3 * opening][:100]
+        ordinary = good[np.abs(width[good] - opening) < 0.3 * opening]
+        ordinary = ordinary[:: max(1, len(ordinary) // 100)]
         chosen = profiles.take(ordinary)
         saturated = clip is not None and _at_limit(start[ordinary], clip)
         rounds = 24 if saturated else 8
-        sigma, p = fit_sigma(chosen, start[ordinary], 1.0, rounds, clip)
+        sigma, p = fit_sigma(chosen, start[ordinary], rounds, clip)
         fit = fit_edges(chosen, p, gaussian_response(sigma), None, clip)
         noise = float(np.median(fit.misfit))
         floor, amplitude = float(np.median(fit.floor)), float(np.median(fit.amplitude))
@@ -262,8 +272,10 @@ def measure_axis(
         # The levels come from these same pixels: what they left open about the response stays.
         response, _ = fitter.response(sample, prior)
     fit = fitter.all(response, prior)
+    excess = fitter.excess(sample, response, prior)
+    u_response = float(np.hypot(u_response, max(0.0, excess - _FAITHFUL) * response.sigma))
     normal = np.stack([along[:, 1], -along[:, 0]], axis=1)
-    return profiles, Axis(fit, normal, response, u_response)
+    return profiles, Axis(fit, normal, response, u_response, excess)
 
 
 @dataclass(frozen=True, eq=False)
@@ -292,20 +304,28 @@ class _Fitter:
             if not poor.any():
                 break
             sample, sigma = sample[~poor], response.sigma  # a lint would bend it for all
-        return response, float(np.hypot(u_response, self._shape_doubt(sample, response, known)))
+        return response, u_response + (_SATURATED if self.rough.saturated else 0.0)
 
-    def _shape_doubt(
+    def excess(
         self, sample: NDArray[np.intp], response: EdgeResponse, prior: LevelPrior | None
     ) -> float:
-        """How far the mean width hangs on the response's shape, px: a share of the correction."""
+        """Misfit at the edges beyond that in the middle of the openings, as a share of the light.
+
+        Noise is the same everywhere; shadows, highlights and wires that are no wires are not.
+        """
         chosen, start = self.profiles.take(sample), self.start[sample]
-        plain = gaussian_response(response.sigma)
-        widths = [
-            fit_edges(chosen, start, f, prior, self.clip, self.rough.rounds).width
-            for f in (plain, response)
-        ]
-        doubt = _SHAPE_TRUST * abs(float(np.mean(widths[1] - widths[0])))
-        return doubt + (_SATURATED if self.rough.saturated else 0.0)
+        known = prior.take(sample) if prior is not None else None
+        fit = fit_edges(chosen, start, response, known, self.clip, self.rough.rounds)
+        model, _, _ = model_of(chosen, fit.parameters, response, self.clip)
+        square = chosen.weight * (chosen.value - model) ** 2
+        clear = 2 * response.sigma
+        first, second = fit.parameters[:, 5, None] + clear, fit.parameters[:, 6, None] - clear
+        inside = (chosen.distance > first) & (chosen.distance < second) & (chosen.weight > 0)
+        outside = ~inside & (chosen.weight > 0)
+        if inside.sum() < 50:
+            return 0.0
+        extra = float(np.mean(square[outside]) - np.mean(square[inside]))
+        return float(np.sqrt(max(extra, 0.0)) / np.abs(np.median(fit.amplitude)))
 
     def all(self, response: EdgeResponse, prior: LevelPrior | None) -> EdgeFit:
         """Fit every opening; where the neighbourhood does not fit, look at the opening alone.

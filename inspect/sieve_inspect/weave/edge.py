@@ -31,6 +31,7 @@ __all__ = [
     "normal_equations",
     "start_parameters",
     "step_limit",
+    "stepped",
 ]
 
 Float = NDArray[np.float64]
@@ -50,6 +51,7 @@ class Side:
 # A neighbour is as bright as the opening itself, unless the pixels say other: this many pixels
 # are taken to have said so.
 _NEIGHBOUR_LIKE = 0.05
+_DARKEST = 0.02  # share of the amplitude a wire may seem darker than no light
 _OUTLYING = 7.0  # robust standard deviations
 _MODEL = 0.01  # share of the amplitude a sound opening may differ from the model
 
@@ -287,6 +289,20 @@ def normal_equations(
     return matrix, right
 
 
+def stepped(p: Float, step: NDArray[np.floating], limit: float) -> Float:
+    """Parameters (n, 8) after a step: bounded in length, and no light is negative.
+
+    Edges move no further than `limit` px, levels by no more than a third. A thin blurred wire
+    would else be traded for a thinner one darker than dark.
+    """
+    out = p.copy()
+    third = np.abs(p[:, _A, None]) / 3
+    out[:, :_E0] += np.clip(step[:, :_E0], -third, third)
+    out[:, _E0:] += np.clip(step[:, _E0:], -limit, limit)
+    out[:, _B] = np.maximum(out[:, _B], -_DARKEST * np.abs(out[:, _A]))
+    return out
+
+
 def step_limit(response: EdgeResponse) -> float:
     """How far an edge may move in one step, px: beyond it the linearisation means nothing."""
     return 0.5 * response.sigma + 0.5
@@ -334,13 +350,13 @@ def _fit_part(
     for _ in range(rounds):
         model, jacobian, _ = model_of(profiles, p, response, clip)
         matrix, right = normal_equations(jacobian, w, y - model, p, prior)
+        before = p
         step = np.linalg.solve(matrix, right[..., None])[..., 0]
-        step[:, _E0:] = np.clip(step[:, _E0:], -limit, limit)
-        p += step
+        p = stepped(p, step, limit)
     wanted = np.zeros((PARAMETERS, 3))  # width, floor, amplitude
     wanted[[_E1, _E2], 0] = -1, 1
     wanted[_B, 1] = wanted[_A, 2] = 1
     variance = (wanted * np.linalg.solve(matrix, wanted[None])).sum(axis=1)
     # After the last step the residual follows from the last linearisation.
-    left = y - model - np.matmul(jacobian, step[..., None])[..., 0]
+    left = y - model - np.matmul(jacobian, (p - before)[..., None])[..., 0]
     return p, np.sqrt(variance), left

@@ -9,6 +9,8 @@ have in common.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -16,9 +18,11 @@ from sieve_inspect.weave.edge import (
     Clip,
     LevelPrior,
     Side,
+    fit_edges,
     model_of,
     normal_equations,
     step_limit,
+    stepped,
 )
 from sieve_inspect.weave.profiles import Profiles
 from sieve_inspect.weave.response import (
@@ -34,6 +38,8 @@ __all__ = ["fit_response", "fit_sigma"]
 Float = NDArray[np.float64]
 _A, _AL, _AR, _E0, _E1, _E2, _E3 = range(1, 8)
 _FINEST = 0.2  # px; a pixel's own width blurs more than this
+_LADDER = (0.4, 0.65, 1.05, 1.7, 2.7, 4.4, 7.0, 11.0)  # px, near enough for steps to settle
+_SHAPE_TRUST = 0.15  # share of what the correction of the response's shape did that stays in doubt
 
 
 class _Openings:
@@ -47,6 +53,7 @@ class _Openings:
         self.prior = prior
         self.clip = clip
         self.u_width = 0.0
+        self.cost = np.inf  # misfit where the last step began
 
     def step(self, response: EdgeResponse, table: Table, size: Float, spread: Float) -> Float:
         """One Gauss-Newton step in all parameters; returns the change (k,) of the shared ones.
@@ -63,6 +70,7 @@ class _Openings:
         cross = np.matmul(jacobian.transpose(0, 2, 1), weighted)  # (n, 8, k)
         both = np.linalg.solve(matrix, np.concatenate([cross, right[..., None]], axis=2))
         noise = float(np.sum(w * misfit**2) / np.count_nonzero(w)) + 1e-12  # one pixel's variance
+        self.cost = noise
         total = np.einsum("nbk,nbl->kl", weighted, shape)
         total -= np.einsum("npk,npl->kl", cross, both[..., :-1])
         side = np.einsum("nbk,nb->k", weighted, misfit)
@@ -70,9 +78,7 @@ class _Openings:
         total[np.diag_indices_from(total)] += noise / spread**2
         change = np.linalg.solve(total, side - noise * size / spread**2)
         local = both[..., -1] - both[..., :-1] @ change
-        limit = step_limit(response)
-        local[:, _E0:] = np.clip(local[:, _E0:], -limit, limit)
-        self.p = self.p + local
+        self.p = stepped(self.p, local, step_limit(response))
         lever = (both[:, Side.SECOND, :-1] - both[:, Side.FIRST, :-1]).mean(axis=0)
         self.u_width = float(np.sqrt(noise * lever @ np.linalg.solve(total, lever)))
         return np.asarray(change)
@@ -90,20 +96,49 @@ class _Openings:
 
 
 def _settle_sigma(openings: _Openings, sigma: float, rounds: int) -> float:
+    """Steps in sigma and all parameters; the one with the least misfit is kept."""
     free = np.array([10.0])
-    for _ in range(rounds):
-        response = gaussian_response(sigma)
-        change = openings.step(response, widening(sigma), np.zeros(1), free)
-        sigma = max(_FINEST, sigma * float(np.exp(np.clip(change[0], -0.5, 0.5))))
+    kept, least = (sigma, openings.p), np.inf
+    for _ in range(rounds + 1):
+        before = openings.p
+        change = openings.step(gaussian_response(sigma), widening(sigma), np.zeros(1), free)
+        if openings.cost < least:
+            kept, least = (sigma, before), openings.cost
+        sigma = max(_FINEST, sigma * float(np.exp(np.clip(change[0], -0.3, 0.3))))
+    sigma, openings.p = kept
     return sigma
 
 
 def fit_sigma(
-    profiles: Profiles, start: Float, sigma: float, rounds: int, clip: Clip | None = None
+    profiles: Profiles, start: Float, rounds: int, clip: Clip | None = None
 ) -> tuple[float, Float]:
-    """The blur of the edges as a Gaussian sigma (px) from a guess of it, and the parameters."""
-    openings = _Openings(profiles, start, None, clip)
-    return _settle_sigma(openings, sigma, rounds), openings.p
+    """The blur of the edges as a Gaussian sigma (px), and the parameters (n, 8) that go with it.
+
+    A search over sigma that cannot run away comes first, then steps in all parameters together,
+    taken back if they do not help.
+    """
+    some = np.arange(0, len(start), max(1, len(start) // 40))
+    few, guess = profiles.take(some), start[some]
+    ladder = [s for s in _LADDER if s < 0.4 * profiles.beyond]
+    sigma = min(ladder, key=lambda s: _tried(few, guess, s, clip).cost)
+    best = _tried(profiles, start, sigma, clip)
+    openings = _Openings(profiles, best.parameters, None, clip)
+    finer = _settle_sigma(openings, sigma, rounds)
+    settled = _tried(profiles, openings.p, finer, clip)
+    if settled.cost <= best.cost:
+        return finer, settled.parameters
+    return sigma, best.parameters
+
+
+@dataclass(frozen=True, eq=False)
+class _Trial:
+    cost: float
+    parameters: Float
+
+
+def _tried(profiles: Profiles, start: Float, sigma: float, clip: Clip | None) -> _Trial:
+    fit = fit_edges(profiles, start, gaussian_response(sigma), None, clip, 4)
+    return _Trial(float(np.median(fit.misfit)), fit.parameters)
 
 
 def fit_response(
@@ -117,16 +152,26 @@ def fit_response(
 ) -> tuple[EdgeResponse, float]:
     """Fit the edge response to some hundred openings; `sigma` (px) is a good first guess.
 
-    `freedom` scales how far the shape may depart from a Gaussian.
-    Also returns the standard uncertainty (px) common to all widths from what the pixels leave
-    open about the shape.
+    `freedom` scales how far the shape may depart from a Gaussian. Also returns the standard
+    uncertainty (px) common to all widths: what the pixels leave open about the shape, and a share
+    of what its departure from a Gaussian does to them.
     """
     openings = _Openings(profiles, start, prior, clip)
-    corrections = corrections_for(_settle_sigma(openings, sigma, 3))
+    sigma = _settle_sigma(openings, sigma, 3)
+    plain = fit_edges(profiles, start, gaussian_response(sigma), prior, clip, rounds)
+    corrections = corrections_for(sigma)
     table = corrections.table()
     prior_size = freedom * corrections.prior
     size = np.zeros(len(prior_size))
-    for _ in range(rounds):
-        response = corrections.response(size)
-        size = size + openings.step(response, table, size, prior_size)
-    return corrections.response(size), openings.u_width
+    response, least = gaussian_response(sigma), np.inf
+    for _ in range(rounds + 1):
+        trial = corrections.response(size)
+        change = openings.step(trial, table, size, prior_size)
+        if openings.cost < least:
+            response, least = trial, openings.cost
+        size = size + change
+    shaped = fit_edges(profiles, start, response, prior, clip, rounds)
+    if not np.median(shaped.misfit) <= 1.02 * np.median(plain.misfit):  # it ran away
+        response, shaped = gaussian_response(sigma), plain
+    doubt = _SHAPE_TRUST * abs(float(np.median(shaped.width - plain.width)))
+    return response, float(np.hypot(openings.u_width, doubt))
