@@ -53,7 +53,7 @@ def test_each_sieve_ends_as_its_caption_says(finished):
     assert ends == {
         "S-2000": ("pass", "keep"),
         "S-1000": ("pass", "keep"),
-        "S-0500": ("pass", "keep"),
+        "S-0500": ("pass", "keep with a shorter interval"),
         "S-0250": ("pass", "clean and recheck"),
         "S-0125": ("fail", "retire"),
         "S-0075": ("fail", "retire"),
