@@ -157,10 +157,12 @@ def _choose(system: _System, top: int, lens: int) -> tuple[int, int]:
     """
     total = len(system.all.axis)
     part = system.thinned(max(1, total // _ENOUGH))
-    used = np.where(part.solve(top, lens, np.ones(len(part.all.axis))).weight > 0.1, 1.0, 0.0)
+    used = np.where(
+        part.solve(top, lens, np.ones(len(part.all.axis)), quick=True).weight > 0.1, 1.0, 0.0
+    )
     best, least = (1, 0), np.inf
     for degree, order in _choices(top, lens, system.separable):
-        solution = part.solve(degree, order, used, robust=False).solution
+        solution = part.solve(degree, order, used, robust=False, quick=True).solution
         spread = solution.sd**2 + (_FLOOR_PX * system.um_per_px) ** 2
         criterion = total * np.log(spread) + len(solution.value) * (np.log(total) - 1)
         if criterion < least:
@@ -265,7 +267,9 @@ class _System:
         y = np.concatenate([np.zeros((len(one), kx)), one[:, own_y], bent[1]], axis=1)
         return Basis(tuple(powers), x, y, (centre[0], centre[1]), (half[0], half[1]))
 
-    def solve(self, degree: int, lens: int, weight: Float, robust: bool = True) -> MapFit:
+    def solve(
+        self, degree: int, lens: int, weight: Float, robust: bool = True, quick: bool = False
+    ) -> MapFit:
         """Gauss-Newton in the turns, weights renewed on the way when `robust`."""
         theta, weight, used = self.theta.copy(), weight.copy(), weight > 0
         straight = self.um_per_px * np.eye(2)
@@ -275,7 +279,7 @@ class _System:
         seen = self.um_per_px * self.all.point
         for turn in range(14 if robust else 3):
             design = self._design(terms, seen, theta)
-            solution = least_squares(design, wanted, weight)
+            solution = least_squares(design, wanted, weight, quick=quick)
             coefficient = solution.value[: basis.x.shape[1]]
             seen = np.stack([part @ coefficient for part in terms], axis=1)
             step = self._turns(solution.value)

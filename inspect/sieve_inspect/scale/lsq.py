@@ -47,17 +47,30 @@ class Solution:
         return np.asarray(np.sqrt(np.diag(self.covariance)))
 
 
-def least_squares(design: Float, wanted: Float, weight: Float | None = None) -> Solution:
+def least_squares(
+    design: Float, wanted: Float, weight: Float | None = None, *, quick: bool = False
+) -> Solution:
     """Solve design (n, k) · value = wanted (n,) with weights (n,); columns scaled, by QR.
 
-    Raises `UsageError` when the rows do not determine all parameters.
+    `quick` goes by the normal equations, good for half the digits. Raises `UsageError` when the
+    rows do not determine all parameters.
     """
     root = np.ones(len(wanted)) if weight is None else np.sqrt(weight)
     size = np.sqrt(np.einsum("nk,n->k", design * design, root * root))
     count = int(np.count_nonzero(root))
     if count < design.shape[1] or (size == 0).any():
         raise UsageError(message=_TOO_FEW)
-    q, r = np.linalg.qr(design * (root[:, None] / size))
+    scaled = design * (root[:, None] / size)
+    if quick:
+        matrix = scaled.T @ scaled
+        matrix[np.diag_indices_from(matrix)] *= 1 + 1e-14
+        try:
+            r = np.linalg.cholesky(matrix).T
+        except np.linalg.LinAlgError as error:
+            raise UsageError(message=_TOO_FEW) from error
+        q = scaled @ np.linalg.inv(r)
+    else:
+        q, r = np.linalg.qr(scaled)
     diagonal = np.abs(np.diag(r))
     if diagonal.min() < 1e-10 * diagonal.max():
         raise UsageError(message=_TOO_FEW)

@@ -20,10 +20,8 @@ from sieve_inspect.target.errors import NoTargetError
 from sieve_inspect.target.gaps import middles_of
 from sieve_inspect.target.nodes import SmoothMap
 from sieve_inspect.weave.direction import Rough, measure_axis, sensor_range
-from sieve_inspect.weave.edge import fit_edges, start_parameters
-from sieve_inspect.weave.profiles import Band, gather
-from sieve_inspect.weave.response import gaussian_response
-from sieve_inspect.weave.shared import fit_sigma
+from sieve_inspect.weave.edge import start_parameters
+from sieve_inspect.weave.profiles import Band, Profiles, gather
 
 __all__ = ["observe_rule"]
 
@@ -182,16 +180,22 @@ def _rough(light: NDArray[np.float32], crossings: _Crossings, name: object) -> R
         reason = "its lines have no edges that stand out"
         raise NoTargetError(pattern="rule", file=name, reason=reason)
     opening = float(np.median(width[good]))
-    chosen = good[np.abs(width[good] - opening) < 0.3 * opening][:100]
-    sigma, p = fit_sigma(profiles.take(chosen), start[chosen], 1.0, 8)
-    fit = fit_edges(profiles.take(chosen), p, gaussian_response(sigma))
+    floor, amplitude = (float(np.median(start[good, k])) for k in (0, 1))
     return Rough(
         opening=opening,
         wire=max(spacing - opening, 0.5),
-        sigma=sigma,
-        noise=float(np.median(fit.misfit)),
-        floor=float(np.median(fit.floor)),
-        amplitude=float(np.median(fit.amplitude)),
+        sigma=_blur(profiles.take(good), floor, amplitude, spacing),
+        noise=0.01,
+        floor=floor,
+        amplitude=amplitude,
         saturated=False,
         astray=0.0,
     )
+
+
+def _blur(profiles: Profiles, floor: float, amplitude: float, spacing: float) -> float:
+    """Gaussian sigma (px) of edges, from ∫ Φ (1 − Φ) du = σ / √π over each of a gap's two."""
+    share = np.clip((profiles.value - floor) / amplitude, 0, 1)
+    near = (np.abs(profiles.distance) < 0.5 * spacing) & (profiles.weight > 0)
+    mean = (share * (1 - share) * near).sum(axis=1) / np.maximum(near.sum(axis=1), 1)
+    return max(0.4, float(np.median(mean)) * spacing * float(np.sqrt(np.pi)) / 2)
