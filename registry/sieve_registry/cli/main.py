@@ -21,7 +21,9 @@ from sieve_registry.cli.correct import correct
 from sieve_registry.cli.demo import demo
 from sieve_registry.cli.due import due
 from sieve_registry.cli.export import export
+from sieve_registry.cli.grant import grant
 from sieve_registry.cli.import_ import import_
+from sieve_registry.cli.label import label
 from sieve_registry.cli.limits import limits
 from sieve_registry.cli.measure import measure
 from sieve_registry.cli.quarantine import quarantine
@@ -68,7 +70,7 @@ app.add_typer(sieve_app, name="sieve")
 app.add_typer(stack_app, name="stack")
 for command in (demo, measure, limits, check, use, retire, due, audit, report, verify, validate):
     app.command()(command)
-for act in (quarantine, clean, sign, correct, backup, restore, export):
+for act in (quarantine, clean, sign, correct, backup, restore, export, label, grant):
     app.command()(act)
 app.command("return")(return_)
 app.command("import")(import_)

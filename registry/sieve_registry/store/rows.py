@@ -5,7 +5,9 @@ from __future__ import annotations
 import json
 from datetime import date
 from decimal import Decimal
-from typing import Any
+from functools import lru_cache
+from operator import itemgetter
+from typing import Any, TypeVar
 
 from sqlalchemy import Row
 
@@ -25,12 +27,14 @@ from sieve_registry.records import (
 
 __all__ = ["check", "correction", "edit", "fact", "margin", "retirement", "sieve", "use"]
 
+_T = TypeVar("_T")
 _NO_DETAILS, _NO_USE_DETAILS = SieveDetails(), UseDetails()
 
 
 def sieve(row: Row[Any]) -> Sieve:
     """A sieve as it was added."""
-    return Sieve(
+    return _made(
+        Sieve,
         id=row.id,
         nominal_nm=row.nominal_nm,
         standard=row.standard,
@@ -51,7 +55,12 @@ def sieve(row: Row[Any]) -> Sieve:
 
 
 def _details(text: str) -> SieveDetails:
-    return _NO_DETAILS if text == "{}" else SieveDetails(**json.loads(text))
+    return _NO_DETAILS if text == "{}" else _kept_details(text)
+
+
+@lru_cache(1000)
+def _kept_details(text: str) -> SieveDetails:
+    return SieveDetails(**json.loads(text))
 
 
 def fact(row: Row[Any]) -> Fact:
@@ -99,23 +108,30 @@ def edit(row: Row[Any]) -> SieveEdit:
     )
 
 
+_FIGURES = tuple(DirectionFigures.__dataclass_fields__)
+_OF_AXIS = {axis: itemgetter(*(f"{axis}_{name}" for name in _FIGURES)) for axis in ("x", "y")}
+
+
 def _figures(row: Row[Any], axis: str) -> DirectionFigures:
-    column = row._mapping
-    return DirectionFigures(
-        count=column[f"{axis}_count"],
-        mean_um=Decimal(column[f"{axis}_mean_um"]),
-        sd_um=_decimal(column[f"{axis}_sd_um"]),
-        max_um=_decimal(column[f"{axis}_max_um"]),
-        u_mean_um=_decimal(column[f"{axis}_u_mean_um"]),
-        u_sd_um=_decimal(column[f"{axis}_u_sd_um"]),
-        u_max_um=_decimal(column[f"{axis}_u_max_um"]),
-        wire_mean_um=_decimal(column[f"{axis}_wire_mean_um"]),
-    )
+    count, *texts = _OF_AXIS[axis](row._mapping)
+    values = [count, *(None if text is None else Decimal(text) for text in texts)]
+    return _made(DirectionFigures, **dict(zip(_FIGURES, values, strict=True)))
+
+
+def _made(kind: type[_T], **fields: Any) -> _T:
+    """A frozen record whose fields were checked when they were written.
+
+    There may be hundreds of thousands: the constructor of a frozen record takes five times longer.
+    """
+    record = object.__new__(kind)
+    record.__dict__.update(fields)
+    return record
 
 
 def check(row: Row[Any]) -> Check:
     """A check with its figures."""
-    return Check(
+    return _made(
+        Check,
         id=row.id,
         sieve_id=row.sieve_id,
         on_date=date.fromisoformat(row.on_date),
@@ -126,7 +142,7 @@ def check(row: Row[Any]) -> Check:
         outcome=row.outcome,
         action=row.action,
         action_reason=row.action_reason,
-        reasons=tuple(json.loads(row.reasons)),
+        reasons=_reasons(row.reasons),
         fit=row.fit,
         x=_figures(row, "x"),
         y=_figures(row, "y"),
@@ -136,6 +152,11 @@ def check(row: Row[Any]) -> Check:
         software=row.software,
         scale_source=row.scale_source,
     )
+
+
+@lru_cache(1000)
+def _reasons(text: str) -> tuple[str, ...]:
+    return tuple(json.loads(text))
 
 
 def _decimal(text: str | None) -> Decimal | None:

@@ -1,0 +1,44 @@
+"""`sieveward label`: status labels to print, with a code for a hand scanner."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from sieve_inspect.errors import UsageError
+from sieve_registry.cli.common import JsonOption, emit_json, print_line, write_bytes
+from sieve_registry.cli.options import opened
+
+__all__ = ["label"]
+
+
+def label(
+    context: typer.Context,
+    sieves: Annotated[list[str], typer.Argument(metavar="SIEVE…", help="The sieves.")],
+    *,
+    out: Annotated[
+        Path,
+        typer.Option("--out", metavar="FILE", help=".svg or .png: one label; .html: any number."),
+    ],
+    json_path: JsonOption = None,
+) -> None:
+    """Write status labels: what the sieve is, its status, when its next check is due."""
+    from sieve_registry import labels, service
+
+    kind = out.suffix.lower()
+    if kind not in (".svg", ".png", ".html"):
+        raise UsageError(message=f"A label is an .svg, .png or .html file, not {out.name!r}.")
+    if kind != ".html" and len(sieves) > 1:
+        raise UsageError(message="Several labels go on one page: name an .html file.")
+    with opened(context) as registry:
+        made = [labels.label_of(service.get_state(registry, one)) for one in sieves]
+    if kind == ".html":
+        data = labels.page(made).encode()
+    else:
+        data = labels.png(made[0]) if kind == ".png" else labels.svg(made[0]).encode()
+    write_bytes(out, data)
+    payload = {"file": str(out), "labels": [{"id": m.sieve_id, "lines": m.lines} for m in made]}
+    if not emit_json(json_path, payload):
+        print_line(f"Wrote {len(made)} label{'s' if len(made) != 1 else ''} to {out}.")

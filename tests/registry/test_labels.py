@@ -1,0 +1,78 @@
+"""Status labels, read back by a decoder that is not ours."""
+
+from __future__ import annotations
+
+import io
+import re
+from datetime import date
+from xml.etree import ElementTree
+
+import cv2
+import numpy as np
+import pytest
+from PIL import Image
+
+from sieve_registry import acts, labels, service
+from sieve_registry.deed import Told
+
+
+def decoded(data):
+    image = cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_GRAYSCALE)
+    return cv2.QRCodeDetector().detectAndDecode(image)[0]
+
+
+@pytest.mark.parametrize("sieve_id", ["S-017", "=1+1", "Größe 75 µm", "🧪", "x" * 64, "<b>&"])
+def test_the_code_of_a_printed_label_is_the_id(registry, add, sieve_id):
+    add(sieve_id)
+    label = labels.label_of(service.get_state(registry, sieve_id))
+    assert decoded(labels.png(label)) == sieve_id
+
+
+def test_an_svg_label_holds_the_same_code(registry, add):
+    add("S-017")
+    label = labels.label_of(service.get_state(registry, "S-017"))
+    root = ElementTree.fromstring(labels.svg(label))
+    dots = 12
+    picture = np.full((29 * dots, 62 * dots), 255, np.uint8)
+    for rect in root.iter("{http://www.w3.org/2000/svg}rect"):
+        if "x" in rect.attrib:
+            x, y, w, h = (float(rect.attrib[name]) * dots for name in ("x", "y", "width", "height"))
+            picture[round(y) : round(y + h), round(x) : round(x + w)] = 0
+    assert cv2.QRCodeDetector().detectAndDecode(picture)[0] == "S-017"
+    words = [text.text for text in root.iter("{http://www.w3.org/2000/svg}text")]
+    assert words == ["S-017", "75 um", "NOT CHECKED YET", "Do not use"]
+
+
+def test_a_label_says_status_and_until_when(registry, add, check):
+    add(interval_uses=100)
+    check()
+    service.edit_sieve(registry, "S-1", details={"label": "wet only"})
+    lines = labels.label_of(service.get_state(registry, "S-1")).lines
+    assert lines == (
+        "S-1",
+        "75 um",
+        "Checked 2026-03-02: pass",
+        "Next check by 2027-03-02",
+        "or after 100 uses",
+        "wet only",
+    )
+    acts.quarantine(registry, "S-1", "dented", Told(by="Bo Reed"))
+    assert "QUARANTINED" in labels.label_of(service.get_state(registry, "S-1")).lines
+    service.retire(registry, "S-1", "torn")
+    assert "RETIRED" in labels.label_of(service.get_state(registry, "S-1", date(2026, 3, 2))).lines
+
+
+def test_commands_write_one_label_or_a_page(run, tmp_path):
+    for name in ("A", "<b>"):
+        run("sieve", "add", name, "--nominal", "75um")
+    assert run("label", "A", "--out", str(tmp_path / "a.png")).code == 0
+    data = (tmp_path / "a.png").read_bytes()
+    assert decoded(data) == "A"
+    assert Image.open(io.BytesIO(data)).size == (744, 348)
+    assert run("label", "A", "<b>", "--out", str(tmp_path / "all.html")).code == 0
+    page = (tmp_path / "all.html").read_text("utf-8")
+    assert len(re.findall("<svg", page)) == 2
+    assert "<b>" not in page
+    assert run("label", "A", "<b>", "--out", str(tmp_path / "a.svg")).code == 2
+    assert run("label", "A", "--out", str(tmp_path / "a.pdf")).code == 2
+    assert run("label", "Z", "--out", str(tmp_path / "z.svg")).code == 32
