@@ -226,6 +226,20 @@ def test_a_sieve_that_may_reach_its_limit_before_its_next_check_gets_a_shorter_i
     assert "You decide." in found.advice.reason
 
 
+def test_a_line_within_the_guard_band_asks_for_the_next_check_soon(lab: Lab) -> None:
+    lab.add(interval_months=24)
+    for n, x in enumerate((76.0, 76.9, 77.8, 78.35)):  # all pass: 78.7 − 0.3 = 78.4
+        lab.check(100 * n, x=x, u=0.15, u_rel=0.0)
+        if n < 3:
+            lab.use(100 * n + 50, 100)
+    found = outlook(lab.registry, "S-1")
+    assert trend(found, "mean", "x").reached_already  # the line through all stands at 78.45
+    assert found.advice.action == "keep with a shorter interval"
+    assert "again after few uses: C-0004 passed" in found.advice.reason
+    lab.use(350, 20)
+    assert "check it now" in outlook(lab.registry, "S-1").advice.reason
+
+
 def test_what_the_last_check_proposed_comes_first(lab: Lab) -> None:
     worn(lab)
     lab.check(400, x=80.0)

@@ -166,7 +166,7 @@ def _sentences(found: Outlook) -> list[str]:
     told = [_reach_words(worn.first, worn)] if worn.first else []
     for trend in worn.reached:
         told.append(
-            f"The {trend.name} in {trend.direction} stands beyond its limit less the guard band."
+            f"By its line the {trend.name} in {trend.direction} stands within its guard band."
         )
     problems: dict[str, list[str]] = {}
     for trend in worn.trends:
@@ -199,6 +199,8 @@ def _reach_words(trend: Trend, worn: Wear) -> str:
         f"the guard band, after {reach.at:.0f} {unit} in all (95 %: {reach.low:.0f} to "
         f"{reach.high:.0f})"
     )
+    if worn.places and reach.at - worn.places[-1] > 3 * (worn.places[-1] - worn.places[0]):
+        text += ", far beyond what was observed: read it as not soon"
     if reach.day is None:
         return f"{text}; the rate of use is not known."
     rate = f" at {worn.rate_per_year:.0f} uses a year" if worn.rate_per_year else ""

@@ -33,11 +33,18 @@ def advise(last: Check | None, wear: Wear, due: date | None) -> Advice:
         reason = last.action_reason or f"Proposed by {last.id}: {last.action}. You decide."
         return Advice(last.action, reason)
     for trend in wear.reached:
-        return Advice(
-            SHORTER,
-            f"Proposed: check it now and shorten its interval, by its wear the {trend.name} in "
-            f"{trend.direction} has come within its guard band since {last.id}. You decide.",
-        )
+        where = f"the {trend.name} in {trend.direction}"
+        if wear.places and wear.at <= wear.places[-1]:  # nothing happened since that check
+            words = (
+                f"check it again after few uses: {last.id} passed, but by all its checks together "
+                f"{where} stands within its guard band"
+            )
+        else:
+            words = (
+                f"check it now and shorten its interval, by its wear {where} has come within its "
+                f"guard band since {last.id}"
+            )
+        return Advice(SHORTER, f"Proposed: {words}. You decide.")
     sooner = [
         trend
         for trend in wear.trends

@@ -94,8 +94,8 @@ def wear_interval(state: SieveState, history: SieveHistory, wear: Wear) -> Propo
         return _stays("wear", state, "it was never checked", enough=False)
     if wear.reached:
         one = wear.reached[0]
-        reason = f"the {one.name} in {one.direction} is beyond its limit less the guard band"
-        return Proposal("wear", _MONTHS[0], _USES[0], (f"{reason}: check it now",))
+        reason = f"by its line the {one.name} in {one.direction} stands within its guard band"
+        return Proposal("wear", _MONTHS[0], _USES[0], (f"{reason}: the shortest there is",))
     if all(trend.slope is None for trend in wear.trends):
         problem = next((t.problem for t in wear.trends if t.problem), "no figures to go by")
         return _stays("wear", state, problem, enough=False)
