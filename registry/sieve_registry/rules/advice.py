@@ -46,17 +46,16 @@ def advise(last: Check | None, wear: Wear, due: date | None) -> Advice:
             )
         return Advice(SHORTER, f"Proposed: {words}. You decide.")
     sooner = [
-        trend
+        (trend.reach.day_low, trend.name, trend.direction)
         for trend in wear.trends
         if trend.reach and trend.reach.day_low and due and trend.reach.day_low < due
     ]
     if sooner:
-        first = min(sooner, key=lambda t: t.reach.day_low if t.reach and t.reach.day_low else due)
-        assert first.reach is not None
+        day, name, direction = min(sooner)
         return Advice(
             SHORTER,
-            f"Proposed: keep it, but check it before {first.reach.day_low}: the {first.name} in "
-            f"{first.direction} may reach its limit less the guard band by then, and the next "
-            f"check is due only on {due}. You decide.",
+            f"Proposed: keep it, but check it before {day}: the {name} in {direction} may reach "
+            f"its limit less the guard band by then, and the next check is due only on {due}. "
+            "You decide.",
         )
     return Advice(KEEP, "Proposed: keep it in use, nothing is near a limit. You decide.")
