@@ -51,6 +51,7 @@ _NOMINAL_WITHIN = 0.15
 _RIVAL = 0.3  # height of a second mesh in the spectrum, as a share of the first
 _SHADED = 0.35  # share of the light by which the edges may differ from a model of them
 _SHADED_ABOVE = 0.05  # the same in reflected light, where it means highlights and shadows
+_ELSEWHERE = 0.1  # openings in a second patch, as a share of the first
 _JUMP_PX = 0.75  # steps aside that flatbed carriages do not make by themselves
 _EDGES_SAY = 1.04  # ratio of misfits from which the edges have an opinion on the encoding
 _FIT = ("ok", "indicative", "refused")
@@ -236,7 +237,11 @@ def _look(path: Path, scale: Scale, encoding: str, nominal_um: float) -> Picture
     light = linear_light(scan, assumption.encoding)
     lattice = find_lattice(light, path.name)
     if lattice.pitch.rival > _RIVAL:
-        raise _refused(path, "two different meshes lie in it", "Scan one cloth at a time")
+        reason = "more than one regular pattern lies in it"
+        raise _refused(path, reason, "Scan one woven cloth at a time, without moving it")
+    if lattice.elsewhere > _ELSEWHERE:
+        reason = "it shows patches of cloth that do not hang together"
+        raise _refused(path, reason, "Scan one cloth at a time, without moving it")
     if assumption.guess:
         assumption, light = _asked_the_edges(scan, assumption, light, lattice)
     field = measure_field(light, path.name, lattice)

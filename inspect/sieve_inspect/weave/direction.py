@@ -296,7 +296,14 @@ class _Fitter:
             chosen, start = self.profiles.take(sample), self.start[sample]
             known = prior.take(sample) if prior is not None else None
             response, u_response = fit_response(
-                chosen, start, sigma, known, self.clip, rounds + 1, self.rough.freedom
+                chosen,
+                start,
+                sigma,
+                known,
+                self.clip,
+                rounds + 1,
+                self.rough.freedom,
+                self.rough.tight,
             )
             if last:
                 break

@@ -55,6 +55,7 @@ class Lattice:
     centre: Float
     seen: NDArray[np.bool_]
     bright: bool
+    elsewhere: float = 0.0  # openings in the next largest patch that hangs together, as a share
 
 
 def find_pitch(light: NDArray[np.float32], name: object = "the picture") -> Pitch:
@@ -181,12 +182,12 @@ def find_lattice(light: NDArray[np.float32], name: object = "the picture") -> La
     smooth = pixels.gaussian_blur(small, 0.2 * float(np.hypot(*vectors.T).mean()))
     bright = _openings_are_bright(smooth, vectors)
     peaks = _peaks(smooth if bright else -smooth, vectors)
-    index, member = _link(peaks, vectors)
+    index, member, elsewhere = _link(peaks, vectors)
     if member.sum() < _FEWEST:
         raise NoLatticeError(file=name, reason="no two rows of openings hang together")
     centre, seen = _grid(peaks[member], index[member], small.shape)
     full = (centre + 0.5) * factor - 0.5  # the centre of a block of pixels
-    return Lattice(pitch, full, seen, bright)
+    return Lattice(pitch, full, seen, bright, elsewhere)
 
 
 def _openings_are_bright(smooth: NDArray[np.float32], vectors: Float) -> bool:
@@ -241,8 +242,11 @@ def _peaks(smooth: NDArray[np.float32], vectors: Float) -> Float:
     return out
 
 
-def _link(peaks: Float, vectors: Float) -> tuple[NDArray[np.intp], NDArray[np.bool_]]:
-    """Row and column (n, 2) of every peak in the largest linked patch, and who belongs to it."""
+def _link(peaks: Float, vectors: Float) -> tuple[NDArray[np.intp], NDArray[np.bool_], float]:
+    """Row and column (n, 2) of every peak in the largest linked patch, and who belongs to it.
+
+    Also the size of the next largest patch as a share of this one.
+    """
     from scipy.sparse import coo_array
     from scipy.sparse.csgraph import breadth_first_order, connected_components
     from scipy.sparse.csgraph import minimum_spanning_tree as spanning_tree
@@ -251,7 +255,7 @@ def _link(peaks: Float, vectors: Float) -> tuple[NDArray[np.intp], NDArray[np.bo
     count = len(peaks)
     index = np.zeros((count, 2), np.intp)
     if count < 4:
-        return index, np.zeros(count, np.bool_)
+        return index, np.zeros(count, np.bool_), 0.0
     tree = cKDTree(peaks)
     reach = _LINK * float(np.hypot(*vectors.T).min())
     start, end, step, cost = [], [], [], []
@@ -265,18 +269,21 @@ def _link(peaks: Float, vectors: Float) -> tuple[NDArray[np.intp], NDArray[np.bo
         step.append(np.full(len(hit), axis))
     i, j, axes, costs = (np.concatenate(part) for part in (start, end, step, cost))
     if not len(i):
-        return index, np.zeros(count, np.bool_)
+        return index, np.zeros(count, np.bool_), 0.0
     graph = coo_array((costs, (i, j)), shape=(count, count)).tocsr()
     _, label = connected_components(graph, directed=False)
-    largest = int(np.argmax(np.bincount(label)))
+    sizes = np.bincount(label)
+    largest = int(np.argmax(sizes))
     member = np.asarray(label == largest)
+    elsewhere = float(np.sort(sizes)[-2] / sizes[largest]) if len(sizes) > 1 else 0.0
     root = int(np.flatnonzero(member)[0])
     branches = spanning_tree(graph)
     order, parent = breadth_first_order(branches, root, directed=False)
     child = order[1:]
     step_to = np.zeros((count, 2), np.intp)
     step_to[child] = _steps(parent[child].astype(np.intp), child.astype(np.intp), i, j, axes)
-    return _walk(step_to, np.where(parent >= 0, parent, np.arange(count))), member
+    walked = _walk(step_to, np.where(parent >= 0, parent, np.arange(count)))
+    return walked, member, elsewhere
 
 
 def _steps(

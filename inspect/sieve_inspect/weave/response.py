@@ -12,11 +12,21 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Corrections", "EdgeResponse", "corrections_for", "gaussian_response", "widening"]
+__all__ = [
+    "SHAPES",
+    "Corrections",
+    "EdgeResponse",
+    "Table",
+    "corrections_for",
+    "gaussian_response",
+    "shaped_response",
+    "widening",
+]
 
 Float = NDArray[np.float64]
 
 _SHARPEST = 0.75  # px; a sharpened edge fits a narrow Gaussian and yet has its halo around it
+_SOFT = 0.5  # px
 _PER_SIGMA = 32  # grid points of a table
 
 
@@ -63,6 +73,30 @@ def gaussian_response(sigma: float) -> EdgeResponse:
     return EdgeResponse(u[0], u[1] - u[0], _cdf(u / sigma), _phi(u / sigma) / sigma, sigma)
 
 
+SHAPES = ("disc", "ahead", "behind")
+
+
+def shaped_response(shape: str, sigma: float) -> EdgeResponse:
+    """A step blurred by something known that is no Gaussian, of standard deviation `sigma` px.
+
+    "disc" is defocus seen edge-on, "ahead" and "behind" are one-sided exponential smears; all are
+    softened by a pixel and a little more.
+    """
+    step = sigma / _PER_SIGMA
+    u = _grid(sigma, 16)
+    if shape == "disc":
+        light = np.sqrt(np.maximum((2 * sigma) ** 2 - u * u, 0))
+    else:
+        along = (u if shape == "ahead" else -u) + sigma  # its mean stays at 0
+        light = np.where(along >= 0, np.exp(-np.maximum(along, 0) / sigma), 0)
+    half = int(4 * _SOFT / step) + 1
+    soft = np.exp(-0.5 * (step * np.arange(-half, half + 1) / _SOFT) ** 2)
+    light = np.convolve(light, soft, mode="same")
+    light /= light.sum() * step
+    value = np.cumsum(light) * step - 0.5 * light * step
+    return EdgeResponse(u[0], step, value, light, sigma)
+
+
 @dataclass(frozen=True, eq=False)
 class Table:
     """Functions (m, k) on a regular grid, looked up at the nearest point: enough for slopes."""
@@ -87,11 +121,12 @@ def widening(sigma: float) -> Table:
 
 @dataclass(frozen=True, eq=False)
 class Corrections:
-    """Corrections to a Gaussian step: steps of width `spread` at `place` less that step, px.
+    """Corrections to a `base` response: steps of width `spread` at `place` less a Gaussian step.
 
-    `prior` is how large each is expected to be, as a standard deviation.
+    All lengths in px. `prior` is how large each is expected to be, as a standard deviation.
     """
 
+    base: EdgeResponse
     sigma: float
     place: Float
     spread: Float
@@ -111,13 +146,13 @@ class Corrections:
         u = _grid(self.sigma, 16)
         z = (u[:, None] - self.place) / self.spread
         slopes = _phi(z) / self.spread - (_phi(u / self.sigma) / self.sigma)[:, None]
-        value = _cdf(u / self.sigma) + self._values(u) @ size
-        slope = _phi(u / self.sigma) / self.sigma + slopes @ size
+        value, slope = self.base(u)
+        value, slope = value + self._values(u) @ size, slope + slopes @ size
         return EdgeResponse(u[0], u[1] - u[0], value, slope, self.sigma)
 
 
-def corrections_for(sigma: float) -> Corrections:
-    """Corrections for a blur of about `sigma` px.
+def corrections_for(sigma: float, base: EdgeResponse) -> Corrections:
+    """Corrections to `base`, a blur of about `sigma` px.
 
     Narrow bumps a third of the blur apart shape the core; two wide symmetric ones carry glare.
     """
@@ -125,6 +160,7 @@ def corrections_for(sigma: float) -> Corrections:
     place = unit / 3 * np.arange(-8, 9)
     prior = 0.03 + 0.15 * np.exp(-0.5 * (place / (1.2 * unit)) ** 2)
     return Corrections(
+        base,
         sigma,
         np.append(place, [0.0, 0.0]),
         np.append(np.full(len(place), unit / 3), unit * np.array([2.5, 5.0])),

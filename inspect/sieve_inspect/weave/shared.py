@@ -26,10 +26,12 @@ from sieve_inspect.weave.edge import (
 )
 from sieve_inspect.weave.profiles import Profiles
 from sieve_inspect.weave.response import (
+    SHAPES,
     EdgeResponse,
     Table,
     corrections_for,
     gaussian_response,
+    shaped_response,
     widening,
 )
 
@@ -130,6 +132,37 @@ def fit_sigma(
     return sigma, best.parameters
 
 
+def _likeliest(
+    profiles: Profiles,
+    start: Float,
+    gaussian: EdgeResponse,
+    prior: LevelPrior | None,
+    clip: Clip | None,
+) -> EdgeResponse:
+    """The simple shape of blur that explains a few openings best; a Gaussian unless beaten.
+
+    Where blur and opening are alike in size, corrections alone cannot tell them apart.
+    """
+    some = np.arange(0, len(start), max(1, len(start) // 60))
+    few, guess = profiles.take(some), start[some]
+    known = prior.take(some) if prior is not None else None
+
+    def cost(response: EdgeResponse) -> float:
+        return float(np.mean(fit_edges(few, guess, response, known, clip, 5).misfit ** 2))
+
+    best, least = gaussian, 0.98 * cost(gaussian)
+    for shape in SHAPES:
+        sizes = gaussian.sigma * np.array([0.75, 0.9, 1.05, 1.2, 1.4])
+        costs = [cost(shaped_response(shape, s)) for s in sizes]
+        k = int(np.clip(np.argmin(costs), 1, len(sizes) - 2))
+        bend = np.polyfit(sizes[k - 1 : k + 2], costs[k - 1 : k + 2], 2)
+        finest = -bend[1] / (2 * bend[0]) if bend[0] > 0 else sizes[k]
+        trial = shaped_response(shape, float(np.clip(finest, sizes[0], sizes[-1])))
+        if (found := cost(trial)) < least:
+            best, least = trial, found
+    return best
+
+
 @dataclass(frozen=True, eq=False)
 class _Trial:
     cost: float
@@ -149,21 +182,26 @@ def fit_response(
     clip: Clip | None = None,
     rounds: int = 4,
     freedom: float = 1.0,
+    shapes: bool = False,
 ) -> tuple[EdgeResponse, float]:
     """Fit the edge response to some hundred openings; `sigma` (px) is a good first guess.
 
-    `freedom` scales how far the shape may depart from a Gaussian. Also returns the standard
+    `freedom` scales how far the shape may depart from a simple one, `shapes` allows this to be
+    another than a Gaussian. Also returns the standard
     uncertainty (px) common to all widths: what the pixels leave open about the shape, and a share
     of what its departure from a Gaussian does to them.
     """
     openings = _Openings(profiles, start, prior, clip)
     sigma = _settle_sigma(openings, sigma, 3)
-    plain = fit_edges(profiles, start, gaussian_response(sigma), prior, clip, rounds)
-    corrections = corrections_for(sigma)
+    base = gaussian_response(sigma)
+    plain = fit_edges(profiles, start, base, prior, clip, rounds)
+    if shapes:
+        base = _likeliest(profiles, start, base, prior, clip)
+    corrections = corrections_for(sigma, base)
     table = corrections.table()
     prior_size = freedom * corrections.prior
     size = np.zeros(len(prior_size))
-    response, least = gaussian_response(sigma), np.inf
+    response, least = base, np.inf
     for _ in range(rounds + 1):
         trial = corrections.response(size)
         change = openings.step(trial, table, size, prior_size)
@@ -172,6 +210,6 @@ def fit_response(
         size = size + change
     shaped = fit_edges(profiles, start, response, prior, clip, rounds)
     if not np.median(shaped.misfit) <= 1.02 * np.median(plain.misfit):  # it ran away
-        response, shaped = gaussian_response(sigma), plain
+        response, shaped = base, plain
     doubt = _SHAPE_TRUST * abs(float(np.median(shaped.width - plain.width)))
     return response, float(np.hypot(openings.u_width, doubt))
