@@ -15,6 +15,7 @@ from sieve_registry.ledger.canonical import canonical_text
 from sieve_registry.ledger.signing import new_key
 from sieve_registry.records import UseDetails
 
+DATABASES = ("sqlite", "postgres", "postgres-inside")  # the last keeps evidence in itself
 ADA = Told(by="Ada Moss")
 
 

@@ -123,8 +123,8 @@ def test_the_default_lies_in_the_users_data_folder(monkeypatch, tmp_path):
 
 
 def test_another_kind_of_database_is_refused_plainly():
-    with pytest.raises(UsageError, match="postgresql"):
-        registry_path("postgresql://lab/sieves")
+    with pytest.raises(UsageError, match=r"'mysql' addresses are not served.*postgresql\+psycopg"):
+        registry_path("mysql://lab/sieves")
 
 
 @pytest.mark.parametrize(

@@ -134,7 +134,8 @@ def test_guards_taken_away_are_named(tampered):
         ("DELETE FROM sieve_edit", "sieve_edit 4", "gone"),
         ("UPDATE check_margin SET limit_high_um = '99' WHERE position = 1 AND check_id = 'C-0002'",
          "check_margin C-0002, 1", "limit_high_um"),
-        ("INSERT INTO use_log VALUES (5, 'S-1', '2026-01-01', 3, '', '{}')", "use_log 5", "no event"),
+        ("INSERT INTO use_log VALUES (5, 'S-1', '2026-01-01', 3, '', '{}')",
+         "use_log 5", "no event"),
     ],
 )  # fmt: skip
 def test_a_derived_row_that_left_its_event_is_named(tampered, change, subject, word):

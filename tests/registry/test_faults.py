@@ -1,0 +1,381 @@
+"""Faults: killed at any moment, no room left, many writers, bytes flipped, drives that are shared.
+
+The numbers tried are kept in each test; each test says what it counts as lost.
+"""
+
+from __future__ import annotations
+
+import errno
+import os
+import resource
+import shutil
+import signal
+import sqlite3
+import subprocess
+import sys
+import time
+from datetime import date
+
+import pytest
+from conftest import SCALE, Measuring
+from sqlalchemy import event as listening
+
+from sieve_registry import acts, service, stacks
+from sieve_registry.deed import Told
+from sieve_registry.errors import NetworkDriveError, RegistryFileError
+from sieve_registry.records import UseDetails
+from sieve_registry.store.engine import open_registry
+from sieve_registry.store.evidence import EvidenceStore
+from sieve_registry.store.location import network_system
+
+DATABASES = ("sqlite",)
+ADA = Told(by="Ada Moss")
+linux = pytest.mark.skipif(sys.platform != "linux", reason="needs fork and limits of Linux")
+WRITING = {
+    "open", "os.chmod", "os.link", "os.mkdir", "os.remove", "os.rename", "sqlite3.connect",
+    "tempfile.mkstemp",
+}  # fmt: skip
+
+
+def in_child(deed):
+    """Run a deed in a forked process; how it ended: an exit code, or minus the signal."""
+    child = os.fork()
+    if child == 0:
+        try:
+            sys.stderr = open(os.devnull, "w")  # noqa: PTH123, SIM115
+            deed()
+            os._exit(0)
+        except RegistryFileError:
+            os._exit(31)
+        except BaseException:
+            os._exit(99)
+    return os.waitstatus_to_exitcode(os.waitpid(child, 0)[1])
+
+
+def a_check(path, scan, clock, number):
+    """A check with evidence nobody has seen before: everything there is to write."""
+    scan.write_bytes(f"scan number {number}".encode())
+    registry = open_registry(path, now=clock)
+    measuring = Measuring(mean_um=75 + number / 1000)
+    service.check(registry, "S-1", [scan], scale=SCALE, by="Ada Moss", measure=measuring)
+    registry.close()
+
+
+def kill_at(step):
+    """End this process hard at the so-many-th statement or file operation from now on."""
+    seen = [0]
+
+    def count(*_):
+        seen[0] += 1
+        if seen[0] == step:
+            os.kill(os.getpid(), signal.SIGKILL)
+
+    def on_audit(name, _arguments):
+        if name in WRITING:
+            count()
+
+    sys.addaudithook(on_audit)
+    from sqlalchemy import Engine
+
+    for name in ("before_cursor_execute", "after_cursor_execute", "commit"):
+        listening.listen(Engine, name, count)
+
+
+def whole(path, clock):
+    """The number of events, once the registry is proven to hold together."""
+    registry = open_registry(path, now=clock)
+    found = service.verify(registry)
+    assert found.findings == ()
+    checks = len(service.get_history(registry, "S-1").checks)
+    registry.close()
+    assert checks == found.events - 1
+    return found.events
+
+
+@linux
+def test_killed_at_every_statement_and_file_operation_nothing_is_half_there(
+    registry, add, path, scan, clock
+):
+    add()
+    registry.close()
+    before, step, done = whole(path, clock), 0, 0
+    while not done:
+        step += 1
+
+        def deed(step=step):
+            kill_at(step)
+            a_check(path, scan, clock, step)
+
+        ended = in_child(deed)
+        assert ended in (0, -signal.SIGKILL)
+        after = whole(path, clock)
+        assert after - before in (0, 1)
+        done = ended == 0 and after == before + 1
+        before = after
+    assert step > 60  # so many moments were tried
+
+
+def limited(path, scan, clock, number, most, kill):
+    """A check in a process whose files may grow to so many bytes, then a signal or an error."""
+
+    def deed():
+        signal.signal(signal.SIGXFSZ, signal.SIG_DFL if kill else signal.SIG_IGN)
+        resource.setrlimit(resource.RLIMIT_CORE, (0, 0))
+        resource.setrlimit(resource.RLIMIT_FSIZE, (most, most))
+        a_check(path, scan, clock, number)
+
+    scan.write_bytes(b"x")
+    return in_child(deed)
+
+
+@linux
+@pytest.mark.parametrize("kill", [True, False], ids=["killed", "disk full"])
+def test_stopped_within_every_page_written_nothing_is_half_there(
+    registry, add, path, scan, clock, kill
+):
+    """RLIMIT_FSIZE ends the process, or the write, at a byte we choose: also within a page."""
+    add()
+    registry.close()
+    before, tried, recorded = whole(path, clock), 0, 0
+    size = path.stat().st_size
+    # A page and its head in the log take 4120 bytes: about one limit in each of the first pages.
+    for most in [*range(64, 90_000, 4_250), *range(100_000, size + 90_000, 30_000)]:
+        tried += 1
+        ended = limited(path, scan, clock, tried, most, kill)
+        assert ended in ((0, -signal.SIGXFSZ) if kill else (0, 31))
+        after = whole(path, clock)
+        assert after - before in (0, 1)
+        if ended == 0:
+            assert after == before + 1
+        recorded += after - before
+        before = after
+    assert recorded >= 1  # the last limits leave room enough
+    assert tried > recorded
+
+
+@linux
+def test_no_room_for_evidence_is_one_sentence_and_leaves_nothing(registry, add, check, monkeypatch):
+    add()
+
+    def full(handle):
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    monkeypatch.setattr("os.fsync", full)
+    with pytest.raises(RegistryFileError, match="No space left"):
+        check()
+    monkeypatch.undo()
+    assert [p for p in registry.evidence.folder.rglob("*") if p.is_file()] == []
+    assert service.verify(registry).ok
+
+
+WRITER = """
+import sys
+from sieve_registry import service
+path, name, count = sys.argv[1:]
+registry = service.open_registry(path, busy_ms=60_000)
+for number in range(int(count)):
+    service.log_use(registry, "S-1", 1, by=name, note=f"{name} {number}")
+"""
+
+
+def test_eight_writers_of_two_hundred_uses_lose_none_and_double_none(target, registry, add):
+    add()
+    names = [f"writer {number}" for number in range(8)]
+    command = [sys.executable, "-c", WRITER, target]
+    running = [subprocess.Popen([*command, name, "200"], stderr=subprocess.PIPE) for name in names]
+    for process in running:
+        assert process.communicate(timeout=240)[1] == b""
+        assert process.returncode == 0
+    uses = service.get_history(registry, "S-1").uses
+    assert len(uses) == 1600
+    assert {use.note for use in uses} == {f"{n} {k}" for n in names for k in range(200)}
+    found = service.verify(registry)
+    assert (found.ok, found.events) == (True, 1601)
+
+
+# --- bytes ---
+
+
+@pytest.fixture
+def everything(registry, add, check, path):
+    """One small registry with a row in every table."""
+    add(in_service=date(2026, 1, 1), maker="Meadow Works")
+    check()
+    service.edit_sieve(registry, "S-1", location="shelf 2")
+    service.log_use(registry, "S-1", 3, details=UseDetails(method="wet"))
+    acts.sign_check(registry, "C-0001", "", Told(by="Bo Reed"))
+    stacks.add(registry, "sand", ["S-1"], ADA)
+    acts.correct(registry, "4", {"count": "4"}, "a slip", ADA)
+    service.retire(registry, "S-1", "torn")
+    registry.close()
+    return path
+
+
+def said(path):
+    """All that the file says: its tables and every row in them."""
+    connection = sqlite3.connect(path)
+    connection.text_factory = bytes
+    try:
+        return _dump(connection)
+    finally:
+        connection.close()
+
+
+def _dump(connection):
+    tables = connection.execute("SELECT * FROM sqlite_master ORDER BY type, name").fetchall()
+    names = [row[1].decode() for row in tables if row[0] == b"table"]
+    return tables, [connection.execute(f'SELECT * FROM "{name}"').fetchall() for name in names]
+
+
+def flip_found(path, clock):
+    try:
+        registry = open_registry(path, now=clock)
+        try:
+            return not service.verify(registry).ok
+        finally:
+            registry.close()
+    except Exception:  # refused to open: told as well
+        return True
+
+
+def test_no_flipped_byte_changes_what_is_said_without_being_found(everything, clock, tmp_path):
+    """Every byte of the header is flipped, and every 97th of the rest: found, or in free space."""
+    path, kept = everything, tmp_path / "kept.sqlite"
+    shutil.copy(path, kept)
+    whole_file, before = kept.read_bytes(), said(path)
+    places = [*range(16, 100), *range(100, len(whole_file), 97)]
+    counts = {"found": 0, "nothing said there": 0}
+    missed = []
+    for place in places:
+        data = bytearray(whole_file)
+        data[place] ^= 1 << (place % 8)
+        path.write_bytes(data)
+        for suffix in ("-wal", "-shm"):
+            path.with_name(path.name + suffix).unlink(missing_ok=True)
+        if flip_found(path, clock):
+            counts["found"] += 1
+        elif _same(path, before):
+            counts["nothing said there"] += 1
+        else:
+            missed.append(place)
+    print(f"flips: {len(places)} tried, {counts}, {len(missed)} missed")
+    assert missed == []
+    assert counts["found"] > 150
+
+
+def _same(path, before):
+    try:
+        return said(path) == before
+    except sqlite3.Error:
+        return False
+
+
+def test_every_flipped_byte_of_the_evidence_is_found(everything, clock):
+    registry = open_registry(everything, now=clock)
+    tried = found = 0
+    for file in sorted(p for p in registry.evidence.folder.rglob("*") if p.is_file()):
+        data = file.read_bytes()
+        file.chmod(0o644)
+        for place in range(0, len(data), max(1, len(data) // 8)):
+            tried += 1
+            file.write_bytes(data[:place] + bytes([data[place] ^ 0x10]) + data[place + 1 :])
+            found += not service.verify(registry).ok
+        file.write_bytes(data)
+    assert (tried > 40, found) == (True, tried)
+    assert service.verify(registry).ok
+    registry.close()
+
+
+def test_a_flipped_byte_in_a_log_not_yet_written_back_is_found(registry, add, path, clock):
+    """After a crash the newest events lie in the log; SQLite drops what does not fit silently."""
+    add()
+    child = os.fork() if sys.platform == "linux" else None
+    if child is None:
+        pytest.skip("needs fork")
+    if child == 0:
+        other = open_registry(path, now=clock)
+        connection = other.engine.connect()  # keeps the log from being written back
+        service.log_use(other, "S-1", 1, by="Ada Moss")
+        assert connection
+        os.kill(os.getpid(), signal.SIGKILL)
+    os.waitpid(child, 0)
+    log = path.with_name(f"{path.name}-wal")
+    data = bytearray(log.read_bytes())
+    assert len(data) > 4000
+    data[32 + 24 + 500] ^= 1
+    log.write_bytes(data)
+    path.with_name(f"{path.name}-shm").unlink(missing_ok=True)
+    found = service.verify(open_registry(path, now=clock))
+    assert [finding.source for finding in found.findings][:1] == ["chain"]
+
+
+# --- places ---
+
+
+MOUNTS = """/dev/sda1 / ext4 rw 0 0
+server:/export /home/lab nfs4 rw 0 0
+//files/share /mnt/my\\040files cifs rw 0 0
+/dev/sdb1 /home/lab/disk xfs rw 0 0
+"""
+
+
+@pytest.mark.parametrize(
+    ("path", "system"),
+    [
+        ("/home/lab/registry.sqlite", "nfs4"),
+        ("/mnt/my files/a/registry.sqlite", "cifs"),
+        ("/home/lab/disk/registry.sqlite", None),
+        ("/home/labor/registry.sqlite", None),
+        ("/var/registry.sqlite", None),
+    ],
+)
+def test_a_network_drive_is_known_by_its_mount(tmp_path, path, system):
+    from pathlib import Path
+
+    mounts = tmp_path / "mounts"
+    mounts.write_text(MOUNTS)
+    assert network_system(Path(path), mounts) == system
+
+
+def test_a_virtual_machine_run_from_9p_is_local_and_no_list_tells_nothing(tmp_path):
+    from pathlib import Path
+
+    mounts = tmp_path / "mounts"
+    mounts.write_text("none / 9p rw 0 0\nshare /mnt/c 9p rw 0 0\n")
+    assert network_system(Path("/home/registry.sqlite"), mounts) is None
+    assert network_system(Path("/mnt/c/registry.sqlite"), mounts) == "9p"
+    assert network_system(Path("/home"), tmp_path / "nowhere") is None
+
+
+@pytest.mark.parametrize("create", [True, False])
+def test_a_registry_on_a_network_drive_is_refused_with_a_reason(path, monkeypatch, create):
+    monkeypatch.setattr("sieve_registry.store.engine.network_system", lambda _: "nfs4")
+    with pytest.raises(NetworkDriveError, match=r"nfs4.*write-ahead log.*PostgreSQL"):
+        open_registry(path, create=create)
+    assert not path.parent.exists()
+
+
+def test_what_a_killed_program_left_is_swept_but_not_what_is_under_way(tmp_path):
+    store = EvidenceStore(tmp_path / "evidence")
+    store.folder.mkdir()
+    left, fresh = store.folder / ".incoming-old", store.folder / ".incoming-new"
+    for file in (left, fresh):
+        file.write_bytes(b"half")
+    long_ago = time.time() - 3 * 24 * 3600
+    os.utime(left, (long_ago, long_ago))
+    store.discard(store.stage(b"x", ".txt"))
+    assert [p.name for p in store.folder.iterdir()] == [fresh.name]
+
+
+def test_a_fault_nobody_thought_of_is_one_sentence(run, monkeypatch):
+    def fall_over(*_):
+        raise ZeroDivisionError("division by zero\nand more")
+
+    run("sieve", "add", "S-1", "--nominal", "75um")
+    monkeypatch.setattr("sieve_registry.service.due", fall_over)
+    answer = run("due")
+    assert (answer.code, answer.out, answer.err.count("\n")) == (49, "", 1)
+    assert "ZeroDivisionError: division by zero and more" in answer.err
+    monkeypatch.setenv("SIEVEWARD_DEBUG", "1")
+    with pytest.raises(ZeroDivisionError):
+        run("due")
