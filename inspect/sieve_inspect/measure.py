@@ -236,15 +236,10 @@ def _look(path: Path, scale: Scale, encoding: str, nominal_um: float) -> Picture
     assumption = assumed_encoding(scan, encoding)
     light = linear_light(scan, assumption.encoding)
     lattice = find_lattice(light, path.name)
-    if lattice.pitch.rival > _RIVAL:
-        reason = "more than one regular pattern lies in it"
-        raise _refused(path, reason, "Scan one woven cloth at a time, without moving it")
-    if lattice.elsewhere > _ELSEWHERE:
-        reason = "it shows patches of cloth that do not hang together"
-        raise _refused(path, reason, "Scan one cloth at a time, without moving it")
     if assumption.guess:
         assumption, light = _asked_the_edges(scan, assumption, light, lattice)
     field = measure_field(light, path.name, lattice)
+    _check_one_cloth(path, lattice)
     _check_regular(path, field)
     _check_still(path, field)
     samples = (sample_of(field, scale, 0), sample_of(field, scale, 1))
@@ -267,7 +262,9 @@ def _asked_the_edges(
     """A guess of the encoding, held against the edges themselves; the other one if they say so."""
     other = linear_light(scan, guess.alternative)
     misfit = {
-        e: stored_misfit(pixels_, lattice, linear_to_srgb if e == "srgb" else np.asarray)
+        e: stored_misfit(
+            pixels_, lattice, linear_to_srgb if e == "srgb" else np.asarray, scan.path.name
+        )
         for e, pixels_ in ((guess.encoding, light), (guess.alternative, other))
     }
     ratio = misfit[guess.encoding] / max(misfit[guess.alternative], 1e-12)
@@ -326,6 +323,16 @@ def _check_regular(path: Path, field: Field) -> None:
         return
     advice = "Check that it shows woven wire cloth, lit evenly from behind, flat and in focus"
     raise _refused(path, reason, advice)
+
+
+def _check_one_cloth(path: Path, lattice: Lattice) -> None:
+    """Refuse two meshes, side by side or one behind the other, and cloth in pieces."""
+    if lattice.pitch.rival > _RIVAL:
+        reason = "more than one regular pattern lies in it"
+        raise _refused(path, reason, "Scan one woven cloth at a time, without moving it")
+    if lattice.elsewhere > _ELSEWHERE:
+        reason = "it shows patches of cloth that do not hang together"
+        raise _refused(path, reason, "Scan one cloth at a time, without moving it")
 
 
 def _check_still(path: Path, field: Field) -> None:

@@ -141,7 +141,10 @@ def measure_field(
 
 
 def stored_misfit(
-    light: NDArray[np.float32], lattice: Lattice, stored: Callable[[Float], Float]
+    light: NDArray[np.float32],
+    lattice: Lattice,
+    stored: Callable[[Float], Float],
+    name: object = "the picture",
 ) -> float:
     """How far the pixels are from sharp-edged openings under one blur, in stored numbers (0..1).
 
@@ -149,7 +152,7 @@ def stored_misfit(
     edges alike; a wrong idea of the encoding bends them oppositely, and no blur can mend it. So
     of two encodings the one with less misfit is the truer.
     """
-    view = _prepare(light, lattice, "the picture").some(_EVIDENCE)
+    view = _prepare(light, lattice, name).some(_EVIDENCE)
     top = float(light.max())
     total = []
     for axis in (0, 1):
