@@ -236,10 +236,10 @@ def _look(path: Path, scale: Scale, encoding: str, nominal_um: float) -> Picture
     assumption = assumed_encoding(scan, encoding)
     light = linear_light(scan, assumption.encoding)
     lattice = find_lattice(light, path.name)
+    _check_one_cloth(path, lattice)
     if assumption.guess:
         assumption, light = _asked_the_edges(scan, assumption, light, lattice)
     field = measure_field(light, path.name, lattice)
-    _check_one_cloth(path, lattice)
     _check_regular(path, field)
     _check_still(path, field)
     samples = (sample_of(field, scale, 0), sample_of(field, scale, 1))

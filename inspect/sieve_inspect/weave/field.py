@@ -100,6 +100,9 @@ def _prepare(light: NDArray[np.float32], lattice: Lattice, name: object) -> _Pre
     row, column = np.nonzero(known)
     centre, seen = lattice.centre[known], lattice.seen[known]
     vectors = _local_vectors(row, column, centre, seen)
+    turn = np.linalg.det(vectors)
+    if not (np.isfinite(vectors).all() and (np.abs(turn) > 0.5 * lattice.pitch.area).all()):
+        raise NoLatticeError(file=name, reason="its rows do not run like those of woven cloth")
     clip = sensor_range(light)
     rough = rough_look(light, centre[seen], vectors[seen], lattice.pitch.lengths, clip)
     if rough is None:

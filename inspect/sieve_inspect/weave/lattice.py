@@ -42,6 +42,11 @@ class Pitch:
         """Length of both vectors, px."""
         return np.asarray(np.hypot(*self.vectors.T))
 
+    @property
+    def area(self) -> float:
+        """Area of one cell of the lattice, px²."""
+        return float(abs(np.linalg.det(self.vectors)))
+
 
 @dataclass(frozen=True, eq=False)
 class Lattice:
