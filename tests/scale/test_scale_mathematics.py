@@ -6,8 +6,9 @@ import numpy as np
 import pytest
 
 from sieve_inspect.errors import UsageError
-from sieve_inspect.scale.fit import Observations, fit_map
+from sieve_inspect.scale.fit import fit_map
 from sieve_inspect.scale.lsq import clustered_covariance, least_squares, robust_weights
+from sieve_inspect.scale.marks import Observations
 from sieve_inspect.scale.pixelmap import PixelMap, chebyshev, convex_hull, nearest_covered
 from sieve_inspect.scale.straight import Straight
 

@@ -75,8 +75,8 @@ def test_one_dirty_picture(
     render = _render(target, device, shape=(600, 600) if pattern == "dots" else (580, 580))
     found = calibrate_light([_light(render)], _artefact(target))
     scale = found.scale
-    assert scale.um_per_px_x == pytest.approx(20.03, rel=2e-5 if pattern != "checker" else 4e-5)
-    assert scale.um_per_px_y == pytest.approx(19.98, rel=2e-5 if pattern != "checker" else 4e-5)
+    assert scale.um_per_px_x == pytest.approx(20.03, rel=2e-5)
+    assert scale.um_per_px_y == pytest.approx(19.98, rel=2e-5)
     assert scale.shear_deg == pytest.approx(0.04, abs=0.005)
     assert _map_error_px(found, render) < 0.05
     if pattern != "dots":

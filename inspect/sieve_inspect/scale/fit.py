@@ -20,7 +20,7 @@ information criterion; marks off it lose their weight (Tukey).
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -33,6 +33,7 @@ from sieve_inspect.scale.lsq import (
     least_squares,
     robust_weights,
 )
+from sieve_inspect.scale.marks import Observations
 from sieve_inspect.scale.pixelmap import Pairs, convex_hull
 
 __all__ = ["MapFit", "Observations", "fit_map"]
@@ -46,45 +47,6 @@ _MARKS_PER_TERM = 8
 _ENOUGH = 2500  # equations to choose the terms by
 _FLOOR_PX = 1e-4  # residuals below this are rounding, not spread
 _GROUP = 4  # marks along and across that may err together
-
-
-@dataclass(frozen=True, eq=False)
-class Observations:
-    """What one picture says: n equations.
-
-    `first` and `second` (n, 2) as (x, y) px are a gap's edges, or twice a dot's middle; `index`
-    (n, 2) lattice coordinates, `axis` (n,) the lattice direction measured, `mark` (n,) a number
-    for each mark.
-    """
-
-    first: Float
-    second: Float
-    index: Float
-    axis: Ints
-    mark: Ints
-
-    @property
-    def point(self) -> Float:
-        """Middles (n, 2), px."""
-        return np.asarray((self.first + self.second) / 2)
-
-    def take(self, which: NDArray[np.bool_]) -> Observations:
-        """Some of the equations."""
-        return Observations(*(getattr(self, f.name)[which] for f in fields(self)))
-
-    @classmethod
-    def joined(cls, parts: Sequence[Observations]) -> Observations:
-        """All equations, one part after the other."""
-        columns = ([getattr(part, f.name) for part in parts] for f in fields(cls))
-        return cls(*(np.concatenate(column) for column in columns))
-
-    def turned(self, quarters: int) -> Observations:
-        """The same marks in the axes of an artefact turned that many quarters further."""
-        seen = self
-        for _ in range(quarters % 4):
-            index = np.stack([seen.index[:, 1], -seen.index[:, 0]], axis=1)
-            seen = replace(seen, index=index, axis=1 - seen.axis)
-        return seen
 
 
 @dataclass(frozen=True, eq=False)
@@ -236,7 +198,7 @@ class _System:
         )  # fmt: skip
 
     def thinned(self, every: int) -> _System:
-        """Every so-manieth mark."""
+        """One mark in `every`."""
         if every == 1:
             return self
         keep = self.all.mark % every == 0

@@ -15,7 +15,8 @@ from numpy.typing import NDArray
 
 from sieve_inspect.errors import UsageError
 from sieve_inspect.scale.calibration import Artefact, Calibration, Gaps, calibrate
-from sieve_inspect.scale.fit import MapFit, Observations, fit_map
+from sieve_inspect.scale.fit import MapFit, fit_map
+from sieve_inspect.scale.marks import Observations
 from sieve_inspect.scan import Scan, linear_light, load_scan
 from sieve_inspect.scan.encoding import assumed_encoding
 from sieve_inspect.target.dots import observe_dots

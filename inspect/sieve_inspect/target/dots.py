@@ -19,7 +19,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from sieve_inspect.scale.fit import Observations
+from sieve_inspect.scale.marks import Observations
 from sieve_inspect.target.nodes import Nodes, SmoothMap
 
 __all__ = ["observe_dots"]

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sieve_inspect.scale.calibration import Gaps
-from sieve_inspect.scale.fit import Observations
+from sieve_inspect.scale.marks import Observations
 from sieve_inspect.target.errors import NoTargetError
 from sieve_inspect.target.nodes import Nodes
 from sieve_inspect.weave.direction import Axis, measure_axis, rough_look, sensor_range

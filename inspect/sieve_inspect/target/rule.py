@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from sieve_inspect import pixels
 from sieve_inspect.scale.calibration import Gaps
-from sieve_inspect.scale.fit import Observations
+from sieve_inspect.scale.marks import Observations
 from sieve_inspect.target.errors import NoTargetError
 from sieve_inspect.target.gaps import middles_of
 from sieve_inspect.target.nodes import SmoothMap
