@@ -1,0 +1,75 @@
+"""What ten thousand sieves are answered from is the same as everything recorded of them."""
+
+from __future__ import annotations
+
+import random
+from datetime import date, timedelta
+
+from sieve_registry import acts, service
+from sieve_registry.deed import Told
+from sieve_registry.errors import RuleRefusedError
+from sieve_registry.rules.state import state_as_of
+from sieve_registry.store import reader
+
+FIRST = date(2025, 1, 1)
+
+
+def some_life(registry, add, check, clock, seed):
+    """Sieves with and without limits by uses, checked, used, edited, quarantined, corrected."""
+    chance = random.Random(seed)
+    for number in range(6):
+        options = {"in_service": FIRST} if number % 2 else {}
+        add(f"S-{number}", interval_uses=40 if number % 3 == 0 else None, **options)
+    for _ in range(40):
+        sieve = f"S-{chance.randrange(6)}"
+        on = FIRST + timedelta(days=chance.randrange(300))
+        told = Told(on, "Ada Moss", "late")
+        try:
+            match chance.randrange(6):
+                case 0:
+                    outcome = chance.choice(["pass", "fail"])
+                    check(sieve, on=on.isoformat(), outcome=outcome)
+                case 1 | 2:
+                    service.log_use(registry, sieve, chance.randrange(1, 30), on_date=on)
+                case 3:
+                    uses = chance.choice([None, 20])
+                    service.edit_sieve(
+                        registry, sieve, interval_months=3, interval_uses=uses, on_date=on
+                    )
+                case 4:
+                    acts.quarantine(registry, sieve, "x", told)
+                case _:
+                    count = service.ledger_head(registry)[0]
+                    changes = {"date": (on + timedelta(days=3)).isoformat()}
+                    acts.correct(registry, str(chance.randrange(1, count + 1)), changes, "x", told)
+        except (RuleRefusedError, service.UsageError, acts.UnknownRecordError):
+            continue
+
+
+def test_short_and_whole_histories_give_the_same_state_on_every_day(registry, add, check, clock):
+    some_life(registry, add, check, clock, seed=7)
+    with registry.reading() as connection:
+        whole = reader.histories(connection)
+        assert any(history.corrections for history in whole.values())
+        for days in range(0, 430, 13):
+            day = FIRST + timedelta(days=days)
+            short = reader.histories_at(connection, day)
+            assert list(short) == list(whole)
+            for sieve_id, history in whole.items():
+                assert state_as_of(short[sieve_id], day) == state_as_of(history, day)
+
+
+def test_histories_until_an_event_are_those_there_were_then(registry, add, check, clock):
+    some_life(registry, add, check, clock, seed=3)
+    with registry.reading() as connection:
+        before = reader.histories(connection)
+        count = reader.count_events(connection)
+    check("S-0")
+    add("S-9")
+    service.log_use(registry, "S-9", 5)
+    acts.correct(registry, str(count + 3), {"count": "6"}, "x", Told())
+    with registry.reading() as connection:
+        assert reader.histories(connection, until=count) == before
+        today = registry.today()
+        for sieve_id, history in reader.histories_at(connection, today, count).items():
+            assert state_as_of(history, today) == state_as_of(before[sieve_id], today)
