@@ -42,7 +42,8 @@ def due(
     with opened(context) as registry:
         day = read_day(as_of) or registry.today()
         waiting = service.due(registry, day, within)
-    payload = {"as_of": day.isoformat(), "sieves": [due_dict(state) for state in waiting]}
+    told = waiting if json_path is not None else []
+    payload = {"as_of": day.isoformat(), "sieves": [due_dict(state) for state in told]}
     late = sum(state.overdue for state in waiting)
     if not emit_json(json_path, payload):
         print_due(waiting, day)

@@ -82,7 +82,8 @@ def state_as_of(history: SieveHistory, day: date) -> SieveState | None:
         signed=signed,
         sign_off=demanded,
     )
-    return found if status == RETIRED else replace(found, remarks=tuple(_remarks(found)))
+    remarks = () if status == RETIRED else tuple(_remarks(found))
+    return replace(found, remarks=remarks) if remarks else found
 
 
 def _status(history: SieveHistory, quarantine: Fact | None, day: date) -> str:
