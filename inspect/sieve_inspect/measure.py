@@ -34,9 +34,11 @@ from sieve_inspect.verdict import Verdict, judge, read_rule
 from sieve_inspect.weave import (
     Field,
     Lattice,
+    View,
     find_lattice,
     flag_names,
     largest_jump,
+    look_at,
     measure_field,
     stored_misfit,
 )
@@ -237,9 +239,10 @@ def _look(path: Path, scale: Scale, encoding: str, nominal_um: float) -> Picture
     light = linear_light(scan, assumption.encoding)
     lattice = find_lattice(light, path.name)
     _check_one_cloth(path, lattice)
+    view = look_at(light, lattice, path.name)
     if assumption.guess:
-        assumption, light = _asked_the_edges(scan, assumption, light, lattice)
-    field = measure_field(light, path.name, lattice)
+        assumption, view = _asked_the_edges(scan, assumption, view)
+    field = measure_field(view)
     _check_regular(path, field)
     _check_still(path, field)
     samples = (sample_of(field, scale, 0), sample_of(field, scale, 1))
@@ -256,24 +259,20 @@ def _look(path: Path, scale: Scale, encoding: str, nominal_um: float) -> Picture
     return picture
 
 
-def _asked_the_edges(
-    scan: Scan, guess: Assumption, light: NDArray[np.float32], lattice: Lattice
-) -> tuple[Assumption, NDArray[np.float32]]:
+def _asked_the_edges(scan: Scan, guess: Assumption, view: View) -> tuple[Assumption, View]:
     """A guess of the encoding, held against the edges themselves; the other one if they say so."""
-    other = linear_light(scan, guess.alternative)
-    misfit = {
-        e: stored_misfit(
-            pixels_, lattice, linear_to_srgb if e == "srgb" else np.asarray, scan.path.name
-        )
-        for e, pixels_ in ((guess.encoding, light), (guess.alternative, other))
-    }
-    ratio = misfit[guess.encoding] / max(misfit[guess.alternative], 1e-12)
+    other = look_at(linear_light(scan, guess.alternative), view.lattice, scan.path.name)
+    here, there = (
+        stored_misfit(v, linear_to_srgb if e == "srgb" else np.asarray)
+        for e, v in ((guess.encoding, view), (guess.alternative, other))
+    )
+    ratio = here / max(there, 1e-12)
     if ratio > _EDGES_SAY:
         reason = f"no colour tags; the edges fit {guess.alternative} better, {ratio:.2f} to 1"
         return Assumption(guess.alternative, reason), other
     sure = ratio < 1 / _EDGES_SAY
     says = f"the edges agree, {1 / ratio:.2f} to 1" if sure else "the edges cannot tell"
-    return replace(guess, reason=f"{guess.reason}; {says}"), light
+    return replace(guess, reason=f"{guess.reason}; {says}"), view
 
 
 def _check_blur(path: Path, picture: Picture, nominal_um: float, scale: Scale) -> None:

@@ -292,25 +292,21 @@ class _Fitter:
     ) -> tuple[EdgeResponse, float]:
         """The edge response and its share in the uncertainty, from some openings."""
         sigma, rounds = self.rough.sigma, self.rough.rounds
-        for last in (False, True):
-            chosen, start = self.profiles.take(sample), self.start[sample]
-            known = prior.take(sample) if prior is not None else None
-            response, u_response = fit_response(
-                chosen,
-                start,
-                sigma,
-                known,
-                self.clip,
-                rounds + 1,
-                self.rough.freedom,
-                self.rough.tight,
-            )
-            if last:
-                break
-            poor = fit_edges(chosen, start, response, known, self.clip, rounds).poor
-            if not poor.any():
-                break
-            sample, sigma = sample[~poor], response.sigma  # a lint would bend it for all
+        # A lint in the sample would bend the response for all.
+        chosen, start = self.profiles.take(sample), self.start[sample]
+        known = prior.take(sample) if prior is not None else None
+        plain = gaussian_response(sigma)
+        sample = sample[~fit_edges(chosen, start, plain, known, self.clip, rounds).poor]
+        response, u_response = fit_response(
+            self.profiles.take(sample),
+            self.start[sample],
+            sigma,
+            prior.take(sample) if prior is not None else None,
+            self.clip,
+            rounds,
+            self.rough.freedom,
+            self.rough.tight,
+        )
         return response, u_response + (_SATURATED if self.rough.saturated else 0.0)
 
     def excess(

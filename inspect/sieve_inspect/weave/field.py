@@ -21,17 +21,17 @@ from sieve_inspect.weave.direction import (
     turned,
 )
 from sieve_inspect.weave.edge import Clip, model_of
-from sieve_inspect.weave.lattice import Lattice, find_lattice
+from sieve_inspect.weave.lattice import Lattice
 from sieve_inspect.weave.levels import Levels
 from sieve_inspect.weave.profiles import Profiles
 from sieve_inspect.weave.states import Neighbourhood, judge_states
 
-__all__ = ["Field", "measure_field", "stored_misfit"]
+__all__ = ["Field", "View", "look_at", "measure_field", "stored_misfit"]
 
 Float = NDArray[np.float64]
 
 _STRAIGHT = 0.06  # share of the width that may be lost away from mid-position
-_EVIDENCE = 200  # openings that are asked about the encoding
+_EVIDENCE = 100  # openings that are asked about the encoding
 _TURN = 8.0  # px an opening must have for its sides to tell their direction
 
 
@@ -60,7 +60,7 @@ class Field:
 
 
 @dataclass(frozen=True, eq=False)
-class _Prepared:
+class View:
     """A picture whose lattice is known and whose openings have been looked at."""
 
     light: NDArray[np.float32]  # openings bright
@@ -79,7 +79,7 @@ class _Prepared:
             self.light, self.centre, self.seen, self.vectors, self.rough, self.clip, axis
         )
 
-    def some(self, most: int) -> _Prepared:
+    def some(self, most: int) -> View:
         """The same with at most so many of the openings, from all over the field."""
         which = np.flatnonzero(self.seen)
         which = np.random.default_rng(1).permutation(which)[:most]
@@ -93,7 +93,8 @@ class _Prepared:
         )
 
 
-def _prepare(light: NDArray[np.float32], lattice: Lattice, name: object) -> _Prepared:
+def look_at(light: NDArray[np.float32], lattice: Lattice, name: object = "the picture") -> View:
+    """Look at the openings of a picture (h, w) of linear light. Raises `NoLatticeError`."""
     if not lattice.bright:
         light = light.max() - light
     known = np.isfinite(lattice.centre[..., 0])
@@ -113,14 +114,11 @@ def _prepare(light: NDArray[np.float32], lattice: Lattice, name: object) -> _Pre
     if min(look.opening for look in rough) >= _TURN:
         vectors = turned(vectors, sides)
     centre = settled(light, centre, vectors, rough)
-    return _Prepared(light, lattice, row, column, centre, seen, vectors, clip, rough)
+    return View(light, lattice, row, column, centre, seen, vectors, clip, rough)
 
 
-def measure_field(
-    light: NDArray[np.float32], name: object = "the picture", lattice: Lattice | None = None
-) -> Field:
-    """Measure every opening in a picture (h, w) of linear light. Raises `NoLatticeError`."""
-    view = _prepare(light, lattice or find_lattice(light, name), name)
+def measure_field(view: View) -> Field:
+    """Measure every opening of a picture that has been looked at."""
     with ThreadPoolExecutor(2) as pool:  # the directions know nothing of each other
         profiles, axes = zip(*pool.map(view.measured, (0, 1)), strict=True)
     shift = np.zeros_like(view.centre)
@@ -143,30 +141,25 @@ def measure_field(
     return Field(view.row, view.column, centre, (x, y), state, flags, filled, view.lattice, noise)
 
 
-def stored_misfit(
-    light: NDArray[np.float32],
-    lattice: Lattice,
-    stored: Callable[[Float], Float],
-    name: object = "the picture",
-) -> float:
+def stored_misfit(view: View, stored: Callable[[Float], Float]) -> float:
     """How far the pixels are from sharp-edged openings under one blur, in stored numbers (0..1).
 
     `stored` turns linear light into what the file holds. A blur moves or bends rising and falling
     edges alike; a wrong idea of the encoding bends them oppositely, and no blur can mend it. So
     of two encodings the one with less misfit is the truer.
     """
-    view = _prepare(light, lattice, name).some(_EVIDENCE)
-    top = float(light.max())
+    top = float(view.light.max())
+    few = view.some(_EVIDENCE)
     total = []
     for axis in (0, 1):
-        profiles, result = view.measured(axis)
+        profiles, result = few.measured(axis)
         fitted = np.flatnonzero(np.isfinite(result.fit.width))
         profiles, parameters = profiles.take(fitted), result.fit.parameters[fitted]
         model, slopes, _ = model_of(profiles, parameters, result.response, view.clip)
         steep = np.abs(slopes[..., 4:]).max(axis=2)
         weight = profiles.weight * (steep > 0.1 * steep.max())  # plateaus tell nothing
         seen, expected = profiles.value, model
-        if not lattice.bright:
+        if not view.lattice.bright:
             seen, expected = top - seen, top - expected
         off = stored(np.clip(seen, 0, 1)) - stored(np.clip(expected, 0, 1))
         total.append((weight * off**2).sum(axis=1) / np.maximum((weight > 0).sum(axis=1), 1))

@@ -192,7 +192,7 @@ def fit_response(
     of what its departure from a Gaussian does to them.
     """
     openings = _Openings(profiles, start, prior, clip)
-    sigma = _settle_sigma(openings, sigma, 3)
+    sigma = _settle_sigma(openings, sigma, 2)
     base = gaussian_response(sigma)
     plain = fit_edges(profiles, start, base, prior, clip, rounds)
     if shapes:
