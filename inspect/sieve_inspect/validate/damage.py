@@ -50,11 +50,8 @@ def damage_cases() -> list[Case]:
     tears = Damage(missing=6, missing_length=3, broken=6)
     pushed = Damage(displaced=4, displaced_px=4.0, dust=30)
     return [
-        replace(small, shape=(420, 560)),
-        replace(
-            _case("damage-14", "all kinds of damage, aperture 14 px", 14, _EVERYTHING, 802),
-            quick=True,
-        ),
+        replace(small, shape=(420, 560), quick=True),
+        _case("damage-14", "all kinds of damage, aperture 14 px", 14, _EVERYTHING, 802),
         _case("damage-28", "all kinds of damage, aperture 28 px", 28, few, 803),
         _case("blocked-14", "60 blocked, three tenths of an aperture to all", 14, blocked, 804),
         _case("torn-14", "6 wires missing over 3 apertures, 6 broken", 14, tears, 805),

@@ -46,6 +46,7 @@ class Row:
             "verdict": self.verdict,
             "figures": dict(self.figures),
             "pixels_sha256": list(self.pixels_sha256),
+            "seconds": round(self.seconds, 2),
         }
 
 
