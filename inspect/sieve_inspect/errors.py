@@ -20,7 +20,8 @@
         ├── UnwritableOutputError     23
         └── RefusedImageError         24
 
-The registry adds its own below 30–49 (`sieve_registry.errors`).
+Scale artefacts add 25 and 26 (`sieve_inspect.target.errors`), the registry adds its own from 30
+to 49 (`sieve_registry.errors`).
 """
 
 from __future__ import annotations

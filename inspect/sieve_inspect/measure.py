@@ -115,7 +115,7 @@ class Measurement:
             "nominal_um": self.nominal_um,
             "angle_deg": _rounded(self._angle_deg()),
             "images": [_image(p) for p in self.pictures],
-            "scale": _clean(vars(self.scale)),
+            "scale": self._scale(),
             "directions": {
                 name: _clean(vars(d)) for name, d in zip("xy", self.directions, strict=True)
             },
@@ -132,6 +132,10 @@ class Measurement:
         if self.verdict is not None:
             out["verdict"] = self.verdict.to_dict()
         return out
+
+    def _scale(self) -> dict[str, Any]:
+        plain = {k: v for k, v in vars(self.scale).items() if k != "rest"}
+        return {**_clean(plain), "mapped": self.scale.rest is not None}
 
     def _angle_deg(self) -> float:
         """Angle of direction x from the picture's horizontal, towards y (downward) positive."""
@@ -203,7 +207,8 @@ def measure(
     _check_resolution(images[0], nominal_um, scale)
     pictures = tuple(_look(path, scale, encoding, nominal_um) for path in images)
     parts = [summarise([p.samples[axis] for p in pictures], scale, axis) for axis in (0, 1)]
-    fit, reasons = _fitness([b for _, b in parts], allowed, nominal_um, scale)
+    covered = all(scale.covers(p.field.centre[p.field.ok]).all() for p in pictures)
+    fit, reasons = _fitness([b for _, b in parts], allowed, nominal_um, scale, covered)
     if fit == "refused":
         raise _refused(images[0], reasons[0], _finer(nominal_um, scale))
     # What operators and days add is no fault of the picture, so it comes after its fitness.
@@ -364,6 +369,7 @@ def _fitness(
     allowed: Limits,
     nominal_um: float,
     scale: Scale,
+    covered: bool,
 ) -> tuple[str, tuple[str, ...]]:
     """How far the imaging carries a verdict: ok to U = Y/3, indicative to Y, else refused.
 
@@ -381,7 +387,10 @@ def _fitness(
                 f"{allowed.y_um:g} um; most of it comes from the {largest.name}"
             )
         grade = max(grade, level)
-    if grade == 1:
+    if not covered:
+        grade = max(grade, 1)
+        reasons.append("part of the cloth lies where the scale's artefact was not seen")
+    elif grade == 1:
         reasons.append(_finer(nominal_um, scale))
     return _FIT[grade], tuple(reasons)
 

@@ -47,14 +47,9 @@ class Sample:
 
 
 def sample_of(field: Field, scale: Scale, axis: int) -> Sample:
-    """Bring one direction of a field to um. Edges are moved through the scale, not the picture.
-
-    Wires a px distance e apart across the unit normal n are e / |S⁻¹n| um apart, with S the
-    diagonal matrix of um per px.
-    """
+    """Bring one direction of a field to um. Points are moved through the scale, not the picture."""
     result = field.axes[axis]
-    inverse = result.normal / np.array([scale.um_per_px_x, scale.um_per_px_y])
-    um_per_px = 1 / np.hypot(inverse[:, 0], inverse[:, 1])
+    um_per_px = _across(field.centre, result.normal, scale)
     bias = 2 * scale.edge_bias_px
     width = (result.fit.width - bias) * um_per_px
     wires = (result.fit.wires + bias) * um_per_px[:, None]
@@ -70,6 +65,18 @@ def sample_of(field: Field, scale: Scale, axis: int) -> Sample:
         um_per_px,
         result.u_response * float(np.median(um_per_px)),
     )
+
+
+def _across(centre: Float, normal: Float, scale: Scale) -> Float:
+    """Scale (n,) in um per px across lines with unit normals (n, 2), at places (n, 2) in px.
+
+    Lines a distance e apart across the normal n are e / |J⁻ᵀn| apart once moved through a map
+    with the Jacobian J, taken here from points half a px around each place.
+    """
+    columns = [scale.to_um(centre + step) - scale.to_um(centre - step) for step in np.eye(2) / 2]
+    jacobian = np.stack(columns, axis=2)
+    moved = np.linalg.solve(jacobian.transpose(0, 2, 1), normal[..., None])[..., 0]
+    return np.asarray(1 / np.hypot(moved[:, 0], moved[:, 1]))
 
 
 def _pitch(field: Field, axis: int, normal: Float, um_per_px: Float) -> Float:
@@ -108,6 +115,7 @@ def summarise(
         Contribution("scale", direction, u_rel * mean),
         Contribution("edge response", direction, u_response),
         Contribution("edge model", direction, EDGE_MODEL_PX * um_per_px),
+        Contribution("edge bias", direction, 2 * scale.u_edge_bias_px * um_per_px),
     ]
     budget = [
         *common,

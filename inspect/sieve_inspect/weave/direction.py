@@ -106,7 +106,7 @@ class Rough:
     @property
     def rounds(self) -> int:
         """Steps until a fit has settled: many where the level hangs on the foot of the edge."""
-        return 10 if self.saturated else 3
+        return 6 if self.saturated else 3
 
     @property
     def freedom(self) -> float:
@@ -154,7 +154,7 @@ def rough_look(
         ordinary = ordinary[:: max(1, len(ordinary) // 100)]
         chosen = profiles.take(ordinary)
         saturated = clip is not None and _at_limit(start[ordinary], clip)
-        rounds = 24 if saturated else 8
+        rounds = 12 if saturated else 6
         sigma, p = fit_sigma(chosen, start[ordinary], rounds, clip)
         fit = fit_edges(chosen, p, gaussian_response(sigma), None, clip)
         noise = float(np.median(fit.misfit))

@@ -31,6 +31,7 @@ from sieve_registry.cli.report import report
 from sieve_registry.cli.restore import restore
 from sieve_registry.cli.retire import retire
 from sieve_registry.cli.return_ import return_
+from sieve_registry.cli.scale import scale
 from sieve_registry.cli.sieve import sieve_app
 from sieve_registry.cli.sign import sign
 from sieve_registry.cli.stack import stack_app
@@ -68,7 +69,20 @@ def root(
 
 app.add_typer(sieve_app, name="sieve")
 app.add_typer(stack_app, name="stack")
-for command in (demo, measure, limits, check, use, retire, due, audit, report, verify, validate):
+for command in (
+    demo,
+    measure,
+    scale,
+    limits,
+    check,
+    use,
+    retire,
+    due,
+    audit,
+    report,
+    verify,
+    validate,
+):
     app.command()(command)
 for act in (quarantine, clean, sign, correct, backup, restore, export, label, grant):
     app.command()(act)
