@@ -355,7 +355,8 @@ def verify(
 ) -> Verification:
     """Prove the chain, the derived rows, the foreign keys and every evidence file.
 
-    `quick` leaves the derived rows and the file's structure out. `known_head` is a hash noted earlier (reports print one) that must still be in the chain.
+    `quick` leaves the derived rows and the file's structure out. `known_head` is a hash noted
+    earlier (reports print one) that must still be in the chain.
     """
     heads = [head for head in (known_head, _noted_head(registry)) if head is not None]
     path = registry.place.path

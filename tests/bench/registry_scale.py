@@ -133,9 +133,7 @@ def best_of(times: int, path: Path, *typed: str) -> float:
     taken = []
     for _ in range(times):
         began = time.perf_counter()
-        subprocess.run(
-            [program, "--registry", path, *typed], stdout=subprocess.DEVNULL, check=True
-        )
+        subprocess.run([program, "--registry", path, *typed], stdout=subprocess.DEVNULL, check=True)
         taken.append(time.perf_counter() - began)
     return min(taken)
 
@@ -147,7 +145,9 @@ def measure(path: Path, sieves: int, checks: int, times: int) -> dict[str, Any]:
     found = {
         "due": best_of(times, path, "due", "--as-of", day),
         "sieve show": best_of(times, path, "sieve", "show", "S-00021", "--as-of", day),
-        "audit": best_of(1 if checks > 50_000 else times, path, "audit", "--as-of", day, "--out", str(out)),
+        "audit": best_of(
+            1 if checks > 50_000 else times, path, "audit", "--as-of", day, "--out", str(out)
+        ),
         "verify": best_of(1 if checks > 50_000 else times, path, "verify"),
     }
     rate = events / found["verify"]
@@ -157,7 +157,9 @@ def measure(path: Path, sieves: int, checks: int, times: int) -> dict[str, Any]:
 
 
 def main() -> int:
-    asked = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawTextHelpFormatter)
+    asked = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawTextHelpFormatter
+    )
     asked.add_argument("--sieves", type=int, default=10_000)
     asked.add_argument("--checks", type=int, default=200_000)
     asked.add_argument("--times", type=int, default=3)
@@ -174,7 +176,13 @@ def main() -> int:
             sieves = max(50, given.sieves * checks // given.checks)
             rows.append(measure(place / "registry.sqlite", sieves, checks, given.times))
         if not given.json:
-            print("  ".join(f"{k} {v:.2f}" if isinstance(v, float) else f"{k} {v}" for k, v in rows[-1].items()), flush=True)  # noqa: E501
+            print(
+                "  ".join(
+                    f"{k} {v:.2f}" if isinstance(v, float) else f"{k} {v}"
+                    for k, v in rows[-1].items()
+                ),
+                flush=True,
+            )
     if given.json:
         print(json.dumps(rows, indent=1))
     last = rows[-1]
