@@ -232,8 +232,8 @@ def model_of(
     u, gain = profiles.distance, profiles.gain
     column = [p[:, k, None] for k in range(PARAMETERS)]
     (f0, s0), (f1, s1), (f2, s2), (f3, s3) = (response(u - column[e]) for e in (_E0, _E1, _E2, _E3))
-    far_left, _ = response(u - column[_E0] + profiles.beyond)
-    far_right, _ = response(u - column[_E3] - profiles.beyond)
+    far_left = response.rise(u - column[_E0] + profiles.beyond)
+    far_right = response.rise(u - column[_E3] - profiles.beyond)
     jacobian = np.empty((*u.shape, PARAMETERS))
     jacobian[..., _B] = 1
     jacobian[..., _A] = gain * (f1 - f2)

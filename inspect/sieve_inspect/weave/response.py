@@ -8,6 +8,7 @@ middle.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -40,17 +41,25 @@ class EdgeResponse:
     slope: Float
     sigma: float  # px, of the Gaussian that fits best
 
+    def _at(self, u: Float) -> tuple[NDArray[np.int32], Float]:
+        position = np.clip((u - self.start) * (1 / self.step), 0, len(self.value) - 1.001)
+        index = position.astype(np.int32)
+        position -= index
+        return index, position
+
+    def rise(self, u: Float) -> Float:
+        """F(u), by linear interpolation."""
+        index, part = self._at(u)
+        return np.asarray(self.value.take(index) + part * self._steps.take(index))
+
     def __call__(self, u: Float) -> tuple[Float, Float]:
-        """F(u) and dF/du, by linear interpolation."""
-        position = (u - self.start) / self.step
-        np.clip(position, 0, len(self.value) - 1.001, out=position)
-        index = position.astype(np.intp)
-        part = position - index
-        value, slope = self.value, self.slope
-        low, low_slope = value[index], slope[index]
-        return low + part * (value[index + 1] - low), low_slope + part * (
-            slope[index + 1] - low_slope
-        )
+        """F(u) by linear interpolation, and dF/du at the nearest point below: enough for steps."""
+        index, part = self._at(u)
+        return self.value.take(index) + part * self._steps.take(index), self.slope.take(index)
+
+    @cached_property
+    def _steps(self) -> Float:
+        return np.diff(self.value, append=self.value[-1:])
 
 
 def _phi(z: Float) -> Float:
