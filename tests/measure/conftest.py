@@ -1,0 +1,49 @@
+"""Scans and the program, for the tests of `measure`."""
+
+from __future__ import annotations
+
+import sys
+from collections import namedtuple
+
+import pytest
+
+from sieve_inspect.synthetic import Cloth, Damage, Sensor, render, save
+from sieve_registry.cli.main import main
+
+Ended = namedtuple("Ended", "code out err")
+
+CLOTHS = {
+    # 10 um per px: a new cloth of 150 um, one worn wide, one with missing wires
+    "clean": Cloth(15.0, 10.0, sd_px=0.25, rotation_deg=3, seed=51),
+    "worn": Cloth(16.1, 8.9, sd_px=0.4, rotation_deg=3, seed=52),
+    "torn": Cloth(
+        15.0, 10.0, sd_px=0.25, rotation_deg=3, seed=53, damage=Damage(missing=3, missing_length=2)
+    ),
+    "dirty": Cloth(15.0, 10.0, sd_px=0.25, rotation_deg=3, seed=54, damage=Damage(blocked=50)),
+}
+
+
+@pytest.fixture
+def program(monkeypatch, capsys):
+    """Type a command in this process: exit code, output, errors."""
+
+    def typed(*arguments):
+        monkeypatch.setattr(sys, "argv", ["sieveward", *map(str, arguments)])
+        with pytest.raises(SystemExit) as ended:
+            main()
+        told = capsys.readouterr()
+        return Ended(int(ended.value.code or 0), told.out, told.err)
+
+    return typed
+
+
+@pytest.fixture(scope="session")
+def cloths(tmp_path_factory):
+    """One scan of each cloth: {name: (path, truth)}."""
+    folder = tmp_path_factory.mktemp("cloths")
+    out = {}
+    for name, cloth in CLOTHS.items():
+        drawn = render(cloth, sensor=Sensor(noise=0.005, seed=cloth.seed), shape=(340, 440))
+        save(drawn, folder / f"{name}.png")
+        out[name] = (folder / f"{name}.png", drawn.truth)
+    return out

@@ -1,0 +1,131 @@
+"""`sieveward measure` as it is typed: files, errors in one sentence, nothing half-written."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+
+import numpy as np
+import pytest
+from PIL import Image
+
+from sieve_inspect.synthetic import Cloth, Sensor, render, save
+
+PROGRAM = "from sieve_registry.cli.main import main; main()"
+TYPED = ("--nominal", "150um", "--um-per-px", "10")
+
+
+def test_files_are_written_where_they_were_asked(program, cloths, tmp_path):
+    path = cloths["clean"][0]
+    names = [tmp_path / n for n in ("a.csv", "a.png", "a.json")]
+    ended = program(
+        "measure",
+        path,
+        *TYPED,
+        *("--apertures", names[0], "--overlay", names[1], "--json", names[2]),
+    )
+    assert ended.code == 0
+    assert ended.err == ""
+    assert all(n.stat().st_size > 0 for n in names)
+    assert sorted(tmp_path.iterdir()) == sorted(names)
+    data = json.loads(names[2].read_text(encoding="utf-8"))
+    lines = names[0].read_text(encoding="utf-8").splitlines()
+    counts = data["apertures"]
+    assert len(lines) - 1 == sum(counts[k] for k in ("measured", "blocked", "torn", "excluded"))
+
+
+def test_json_on_the_standard_output_is_all_there_is(program, cloths):
+    ended = program("measure", cloths["clean"][0], *TYPED, "--json", "-")
+    assert json.loads(ended.out)["schema"] == "sieveward.measurement/1"
+
+
+def test_what_a_person_reads_fits_80_columns(program, cloths):
+    ended = program("measure", cloths["worn"][0], *TYPED, "--standard", "iso3310-1:2016")
+    assert "FAIL" in ended.out
+    table = ended.out.split("Measured")[0]
+    assert max(len(line) for line in table.splitlines()) <= 80
+
+
+def _small(tmp_path, cloth, shape=(220, 300)):
+    save(render(cloth, sensor=Sensor(noise=0.005, seed=1), shape=shape), tmp_path / "scan.png")
+    return tmp_path / "scan.png"
+
+
+def _png(tmp_path, array):
+    Image.fromarray(array).save(tmp_path / "scan.png")
+    return tmp_path / "scan.png"
+
+
+def _cut(tmp_path, suffix):
+    path = tmp_path / f"scan{suffix}"
+    noise = np.random.default_rng(1).integers(0, 256, (300, 300), np.uint8)
+    Image.fromarray(noise).save(path)
+    path.write_bytes(path.read_bytes()[:20_000])
+    return path
+
+
+def _bytes(tmp_path, data):
+    (tmp_path / "scan.png").write_bytes(data)
+    return tmp_path / "scan.png"
+
+
+FLAT = np.full((220, 300), 128, np.uint8)
+GOOD = Cloth(15.0, 10.0, sd_px=0.2, rotation_deg=3, seed=1)
+
+REFUSED = {
+    "no such file": (10, lambda d: d / "none.png", TYPED),
+    "empty": (11, lambda d: _bytes(d, b""), TYPED),
+    "cut png": (12, lambda d: _cut(d, ".png"), TYPED),
+    "cut tiff": (12, lambda d: _cut(d, ".tif"), TYPED),
+    "text": (13, lambda d: _bytes(d, b"no picture\n" * 9), TYPED),
+    "one colour": (15, lambda d: _png(d, FLAT), TYPED),
+    "under-resolved": (16, lambda d: _png(d, FLAT), ("--nominal", "30um", "--um-per-px", "10")),
+    "wrong nominal": (17, lambda d: _small(d, GOOD), ("--nominal", "200um", "--um-per-px", "10")),
+    "no scale": (18, lambda d: _png(d, FLAT), ("--nominal", "150um")),
+    "nominal outside": (19, lambda d: _png(d, FLAT), ("--nominal", "10um", "--um-per-px", "1")),
+    "no such standard": (20, lambda d: _png(d, FLAT), (*TYPED, "--standard", "iso9")),
+    "no such scale": (22, lambda d: _png(d, FLAT), ("--nominal", "150um", "--scale", "none.json")),
+    "two-tone": (24, lambda d: _png(d, FLAT > 200), TYPED),
+    "no unit": (2, lambda d: _png(d, FLAT), ("--nominal", "150", "--um-per-px", "10")),
+    "two scales": (2, lambda d: _png(d, FLAT), (*TYPED, "--scale", "none.json")),
+    "encoding": (2, lambda d: _png(d, FLAT), (*TYPED, "--encoding", "cmyk")),
+}
+
+
+@pytest.mark.parametrize("name", REFUSED)
+def test_one_sentence_one_code_and_nothing_written(program, tmp_path, name):
+    code, make, typed = REFUSED[name]
+    scan = make(tmp_path)
+    before = sorted(tmp_path.iterdir())
+    wanted = ("--apertures", tmp_path / "a.csv", "--overlay", tmp_path / "a.png")
+    ended = program("measure", scan, *typed, *wanted, "--json", tmp_path / "a.json")
+    assert ended.code == code, ended.err
+    assert ended.out == ""
+    assert ended.err.startswith("sieveward: ")
+    assert ended.err.count("\n") == 1
+    assert ended.err.rstrip().endswith((".", "?"))
+    assert "Traceback" not in ended.err
+    assert sorted(tmp_path.iterdir()) == before
+
+
+@pytest.mark.parametrize("option", ["--apertures", "--overlay", "--json"])
+def test_a_place_that_cannot_be_written(program, cloths, tmp_path, option):
+    path = tmp_path / "none" / "file"
+    ended = program("measure", cloths["clean"][0], *TYPED, option, path)
+    assert ended.code == 23
+    assert not path.exists()
+
+
+def test_a_whole_process_shows_no_traceback(tmp_path):
+    """As another program sees it, decoders' own remarks on the error stream included."""
+    path = _cut(tmp_path, ".tif")
+    done = subprocess.run(
+        [sys.executable, "-c", PROGRAM, "measure", str(path), *TYPED],
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert done.returncode == 12
+    assert done.stdout == ""
+    assert len(done.stderr.splitlines()) == 1, done.stderr

@@ -1,0 +1,118 @@
+"""The arithmetic of budgets on the guide's own example, and on plain statistics."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+import scipy.stats
+
+from sieve_inspect.scale import Scale
+from sieve_inspect.summary.statistics import Sample, summarise
+from sieve_inspect.summary.uncertainty import Contribution, combine, effective_dof
+
+# JCGM 100:2008, example H.1 (end gauge), contributions in nm with their degrees of freedom, from
+# memory: standard 25 (18); repeated observations 5.8 (24), random effects of the comparator
+# 3.9 (5), its systematic effects 6.7 (8); difference of expansion coefficients 2.9 (50);
+# difference of temperatures 16.6 (2). The guide gives u_c = 32 nm and ν_eff = 16 (17.5 before
+# the observations are split into their parts, where it rounds down as here).
+H1 = [
+    Contribution("standard", "x", 25.0, 18),
+    Contribution("observations", "x", 5.8, 24),
+    Contribution("comparator, random", "x", 3.9, 5),
+    Contribution("comparator, systematic", "x", 6.7, 8),
+    Contribution("expansion", "x", 2.9, 50),
+    Contribution("temperature", "x", 16.6, 2),
+]
+
+
+def test_the_end_gauge_of_the_guide():
+    assert combine(H1) == pytest.approx(32, abs=0.5)
+    assert math.floor(effective_dof(H1)) == 16
+
+
+def test_the_coverage_factor_of_the_end_gauge():
+    """H.1.6: t of 99 % at 16 degrees of freedom is 2.92, U = 93 nm."""
+    t = scipy.stats.t.ppf(0.995, math.floor(effective_dof(H1)))
+    assert t == pytest.approx(2.92, abs=0.005)
+    assert t * combine(H1) == pytest.approx(93, abs=1)
+
+
+def test_lines_known_for_sure_limit_nothing():
+    assert effective_dof([Contribution("a", "x", 3.0), Contribution("b", "x", 4.0)]) == math.inf
+    assert combine([Contribution("a", "x", 3.0), Contribution("b", "x", 4.0)]) == 5.0
+    one = [Contribution("a", "x", 0.0), Contribution("b", "x", 4.0, 7)]
+    assert effective_dof(one) == pytest.approx(7)
+
+
+def _sample(width, noise, gap=None, ok=None):
+    count = len(width)
+    return Sample(
+        width=np.asarray(width, float),
+        noise=np.full(count, noise),
+        wires=np.full((count, 2), 6.0),
+        pitch=np.full(count, 16.0),
+        gap=np.arange(count) if gap is None else gap,
+        ok=np.ones(count, bool) if ok is None else ok,
+        um_per_px=np.ones(count),
+        u_response=0.0,
+    )
+
+
+SURE = Scale(1.0, 1.0, 0.0, 0.0)
+
+
+def test_noise_comes_off_the_spread():
+    """Independent noise adds its variance to that of the cloth."""
+    rng = np.random.default_rng(1)
+    true = rng.normal(100, 2.0, 20_000)
+    seen = true + rng.normal(0, 1.5, true.size)
+    summary, _ = summarise([_sample(seen, 1.5)], SURE, 0)
+    assert summary.sd_um == pytest.approx(true.std(ddof=1), rel=0.01)
+    assert summary.mean_um == pytest.approx(seen.mean())
+
+
+def test_the_sampling_of_independent_gaps_is_the_textbooks():
+    """One opening per gap: the standard error of the mean, s/√n."""
+    width = np.random.default_rng(2).normal(100, 2.0, 60)
+    _, budget = summarise([_sample(width, 0.0)], SURE, 0)
+    sampling = next(c for c in budget if c.name == "sampling")
+    assert sampling.value_um == pytest.approx(scipy.stats.sem(width), rel=1e-9)
+    assert sampling.dof == 59
+
+
+def test_openings_of_one_gap_are_one_sample():
+    """Fifty openings between the same wires tell of that gap, not of fifty."""
+    rng = np.random.default_rng(3)
+    gap = np.repeat(np.arange(40), 50)
+    width = rng.normal(100, 2.0, 40)[gap] + rng.normal(0, 0.1, gap.size)
+    _, budget = summarise([_sample(width, 0.1, gap)], SURE, 0)
+    sampling = next(c for c in budget if c.name == "sampling")
+    means = [width[gap == g].mean() for g in range(40)]
+    assert sampling.value_um == pytest.approx(scipy.stats.sem(means), rel=1e-9)
+
+
+def test_the_largest_owes_part_of_itself_to_noise():
+    """Over many cloths the stated maximum lies nearer the true one than the largest reading."""
+    rng = np.random.default_rng(4)
+    stated, raw = [], []
+    for _ in range(300):
+        true = rng.normal(100, 1.0, 400)
+        seen = true + rng.normal(0, 0.5, 400)
+        summary, _ = summarise([_sample(seen, 0.5)], SURE, 0)
+        stated.append(summary.max_um - true.max())
+        raw.append(seen.max() - true.max())
+    assert abs(np.mean(stated)) < abs(np.mean(raw))
+    # stated as its own uncertainty: the noise of that one opening
+    assert abs(np.mean(stated)) < 0.5
+    assert np.mean(np.abs(stated) < 2 * 0.5) > 0.9
+
+
+def test_what_is_not_believed_counts_nowhere():
+    width = np.array([100.0, 101.0, 99.0, 500.0])
+    ok = np.array([True, True, True, False])
+    summary, _ = summarise([_sample(width, 0.0, ok=ok)], SURE, 0)
+    assert summary.count == 3
+    assert summary.max_um == pytest.approx(101)
+    assert summary.mean_um == pytest.approx(100)
