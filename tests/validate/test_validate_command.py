@@ -10,6 +10,7 @@ import sys
 from dataclasses import replace
 from html.parser import HTMLParser
 from importlib.metadata import PackageNotFoundError
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -18,7 +19,8 @@ from sieve_inspect.synthetic import Optics
 from sieve_inspect.validate import as_html, run
 from sieve_inspect.validate.accuracy import accuracy_row, limits_of
 from sieve_inspect.validate.bound import line_spread_power, width_bound
-from sieve_inspect.validate.matrix import clean_cases
+from sieve_inspect.validate.damage import damage_cases
+from sieve_inspect.validate.matrix import clean_cases, hard_cases
 from sieve_inspect.validate.model import Row
 from sieve_registry.cli.main import main
 
@@ -72,7 +74,7 @@ def test_every_kind_of_row_is_there(told):
 
 def test_only_the_report_is_in_the_folder(quick):
     names = sorted(path.name for path in quick[1].iterdir())
-    assert names == ["validation.csv", "validation.html", "validation.json"]
+    assert names == [f"validation.{kind}" for kind in ("csv", "html", "json", "md")]
 
 
 def test_the_table_says_the_same(quick, told):
@@ -181,3 +183,11 @@ def test_no_fit_does_better_than_the_bound():
     two_edges = np.sqrt(2) * shifts.std()
     bound = width_bound(noise, Optics("gaussian", 1.0), np.array([1.0, 0.0]), opening_px=2.0)
     assert two_edges == pytest.approx(bound, rel=0.05)
+
+
+def test_the_developers_table_names_every_row():
+    text = (Path(__file__).parents[2] / "DEVELOPERS.md").read_text(encoding="utf-8")
+    table = text.split("<!-- validation.md -->")[1].split("<!-- end of validation.md -->")[0]
+    told = {line.split("|")[1].split()[0] for line in table.splitlines() if line.startswith("| ")}
+    drawn = {case.name for case in (*clean_cases(), *hard_cases(), *damage_cases())}
+    assert drawn <= told

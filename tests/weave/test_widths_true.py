@@ -73,7 +73,6 @@ def test_openings_beyond_the_sensors_range(tmp_path):
         cloth,
         light=Light(open_level=0.9),
         sensor=Sensor(noise=0.01, gain=1.3, seed=3),
-        shape=(240, 300),
     )
     held(truth, seen, 0.02, 0.03)
 

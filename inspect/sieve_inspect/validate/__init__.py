@@ -1,16 +1,16 @@
 """Proves the measuring against drawn cloth of known truth, on the user's own machine."""
 
 from sieve_inspect.validate.model import Report, Row
-from sieve_inspect.validate.page import FILES, as_csv, as_html, as_json, as_markdown
+from sieve_inspect.validate.page import as_csv, as_html, as_json, as_markdown, files_of
 from sieve_inspect.validate.run import run_validation
 
 __all__ = [
-    "FILES",
     "Report",
     "Row",
     "as_csv",
     "as_html",
     "as_json",
     "as_markdown",
+    "files_of",
     "run_validation",
 ]

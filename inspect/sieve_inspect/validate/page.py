@@ -10,9 +10,7 @@ from html import escape
 from sieve_inspect.validate.model import Report, Row
 from sieve_inspect.validate.reference import ROUTE
 
-__all__ = ["FILES", "as_csv", "as_html", "as_json", "as_markdown"]
-
-FILES = ("validation.html", "validation.csv", "validation.json")
+__all__ = ["as_csv", "as_html", "as_json", "as_markdown", "files_of"]
 
 _GROUPS = {
     "clean": "Clean scans",
@@ -30,6 +28,16 @@ th{background:#eee}td.n{text-align:right;white-space:nowrap}
 tr.no td{background:#f4f4f4;font-weight:bold}code{font-size:85%}
 @media print{body{font-size:9pt}@page{size:A4 landscape;margin:12mm}}
 """
+
+
+def files_of(report: Report) -> dict[str, str]:
+    """Names and texts of the files a report consists of, the page last."""
+    return {
+        "validation.csv": as_csv(report),
+        "validation.json": as_json(report),
+        "validation.md": as_markdown(report),
+        "validation.html": as_html(report),
+    }
 
 
 def as_json(report: Report) -> str:

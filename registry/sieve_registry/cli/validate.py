@@ -26,16 +26,12 @@ def validate(
     json: JsonOption = None,
 ) -> None:
     """Measure drawn cloth of known truth and report; exit code 1 when a row does not hold."""
-    from sieve_inspect.validate import as_csv, as_html, as_json, run_validation
+    from sieve_inspect.validate import files_of, run_validation
 
     _prepare(out)
     with _progress() as told:
         report = run_validation(quick=quick, progress=told)
-    for name, text in (
-        ("validation.csv", as_csv(report)),
-        ("validation.json", as_json(report)),
-        ("validation.html", as_html(report)),
-    ):
+    for name, text in files_of(report).items():
         write_bytes(out / name, text.encode())
     if not emit_json(json, report.to_dict()):
         _print(report, out)
