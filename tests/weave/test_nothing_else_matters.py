@@ -104,12 +104,15 @@ def test_twice_the_pixels_twice_the_width(light, look, plain):
 
 @pytest.mark.parametrize("level", [0.0, 0.4, 1.0])
 def test_a_border_changes_nothing(light, look, plain, level):
-    """But for openings beside the border: beyond their wire there is no cloth to lean on."""
+    """But for openings beside the border: beyond their wire there is no cloth to lean on.
+
+    What is fitted in common leans on other openings then, so the mean may move by 0.005 px.
+    """
     wide = np.pad(light, 60, constant_values=level)
     seen = look(wide)
     deep = np.minimum(plain.place, np.array(SHAPE[::-1]) - 1 - plain.place).min(axis=1) > PITCH
     inner = replace(plain, state=np.where(deep, plain.state, "rim"))
-    alike(inner, seen, lambda p: p + 60)
+    alike(inner, seen, lambda p: p + 60, mean=0.005)
     inside = ((seen.place > 60) & (seen.place < np.array(SHAPE[::-1]) + 59)).all(axis=1)
     assert not (seen.ok & ~inside).any()
     assert not np.isin(seen.state, ("torn",)).any()
