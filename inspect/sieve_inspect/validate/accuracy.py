@@ -44,7 +44,7 @@ def limits_of(case: Case, *, clean: bool = False) -> Limits:
     0.02 px, but 0.04 where the blur is far from Gaussian or the opening is under 6 px.
     """
     if clean:
-        return Limits(0.03, 0.04, 0.0) if case.cloth.aperture_px <= 7 else Limits(0.015, 0.02, 0.0)
+        return Limits(0.03, 0.04, 0.0) if case.cloth.aperture_px < 8 else Limits(0.015, 0.02, 0.0)
     hard = case.optics.kind != "gaussian" or min(case.cloth.apertures) < 6
     return Limits(0.04 if hard else 0.02)
 
