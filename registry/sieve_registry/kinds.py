@@ -4,12 +4,15 @@ from __future__ import annotations
 
 __all__ = [
     "ABOUT_SIEVE",
+    "ARTEFACT_ADDED",
     "CHECK_RECORDED",
     "CHECK_SIGNED",
     "CORRECTED",
+    "DEVICE_ADDED",
     "HEAD_SIGNED",
     "IMPORTED",
     "RULES_SET",
+    "SCALE_CALIBRATED",
     "SIEVE_ADDED",
     "SIEVE_CLEANED",
     "SIEVE_EDITED",
@@ -36,6 +39,9 @@ RULES_SET = "laboratory rules set"
 STACK_SET = "stack set"
 STACK_RUN = "stack run"
 IMPORTED = "records imported"
+ARTEFACT_ADDED = "artefact added"
+DEVICE_ADDED = "device added"
+SCALE_CALIBRATED = "scale calibrated"
 
 # Acts of a sieve's life that have no table of their own: their subject is the sieve's id.
 ABOUT_SIEVE = (SIEVE_QUARANTINED, SIEVE_RETURNED, SIEVE_CLEANED, CHECK_SIGNED)

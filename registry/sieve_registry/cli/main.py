@@ -12,6 +12,7 @@ import typer
 
 from sieve_inspect.errors import SievewardError
 from sieve_registry.cli.ahead import register
+from sieve_registry.cli.artefact import artefact_app
 from sieve_registry.cli.audit import audit
 from sieve_registry.cli.backup import backup
 from sieve_registry.cli.check import check
@@ -19,6 +20,7 @@ from sieve_registry.cli.clean import clean
 from sieve_registry.cli.common import Context
 from sieve_registry.cli.correct import correct
 from sieve_registry.cli.demo import demo
+from sieve_registry.cli.device import device_app
 from sieve_registry.cli.due import due
 from sieve_registry.cli.export import export
 from sieve_registry.cli.grant import grant
@@ -69,6 +71,8 @@ def root(
 
 app.add_typer(sieve_app, name="sieve")
 app.add_typer(stack_app, name="stack")
+app.add_typer(artefact_app, name="artefact")
+app.add_typer(device_app, name="device")
 for command in (
     demo,
     measure,

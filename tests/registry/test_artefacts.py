@@ -1,0 +1,106 @@
+"""Artefacts and devices: kept with their certificate, read back, refused where they contradict."""
+
+from __future__ import annotations
+
+import json
+
+import pytest
+
+GRID = (
+    "artefact", "add", "G-1", "--kind", "grid", "--pitch", "500um", "--certified-pitch",
+    "500.02um", "--u-pitch", "0.1um", "--line-width", "100um", "--u-line-width", "0.2um", "--k",
+    "2", "--certificate", "2025-117", "--laboratory", "Brook Metrology", "--valid-from",
+    "2025-06-01", "--valid-to", "2027-05-31", "--expansion", "8.5",
+)  # fmt: skip
+SCANNER = (
+    "device", "add", "F-24", "--kind", "scanner", "--serial", "K1", "--setting", "2400dpi",
+    "--light", "transmitted", "--encoding", "srgb", "--stand-off", "0um",
+)  # fmt: skip
+
+
+def said(answer):
+    assert answer.code == 0, answer.err
+    return json.loads(answer.out)
+
+
+def test_an_artefact_is_kept_as_certified_with_its_certificate(run, tmp_path):
+    pdf = tmp_path / "certificate.pdf"
+    pdf.write_bytes(b"%PDF-1.4 a certificate")
+    added = said(run(*GRID, "--certificate-file", str(pdf), "--by", "Ada Moss", "--json", "-"))
+    (file,) = added["evidence"]
+    assert (file["role"], file["size"], file["extension"]) == ("certificate", 22, ".pdf")
+    shown = said(run("artefact", "show", "G-1", "--json", "-"))
+    assert (shown["nominal_pitch_um"], shown["pitch_um"]) == (500.0, 500.02)
+    assert (shown["U_pitch_um"], shown["k"], shown["expansion_ppm_per_k"]) == (0.1, 2.0, 8.5)
+    assert (shown["valid_from"], shown["valid_to"]) == ("2025-06-01", "2027-05-31")
+    assert said(run("verify", "--json", "-"))["ok"]
+    listed = run("artefact", "list").out
+    assert "G-1" in listed
+    assert "2025-117" in listed
+    assert all(len(line) <= 80 for line in listed.splitlines())
+
+
+def test_the_certificate_is_proven_like_any_evidence(run, registry, tmp_path):
+    pdf = tmp_path / "certificate.pdf"
+    pdf.write_bytes(b"%PDF-1.4 a certificate")
+    (file,) = said(run(*GRID, "--certificate-file", str(pdf), "--json", "-"))["evidence"]
+    from sieve_registry.service import evidence_bytes
+
+    assert evidence_bytes(registry, file["sha256"]) == pdf.read_bytes()
+
+
+def test_an_artefact_there_already_is_renewed_on_purpose_only(run):
+    assert run(*GRID).code == 0
+    again = run(*GRID)
+    assert again.code == 33
+    assert "--renew" in again.err
+    newer = [*GRID, "--renew"]
+    newer[newer.index("2025-117")] = "2027-004"
+    newer[newer.index("2027-05-31")] = "2029-05-31"
+    assert run(*newer).code == 0
+    shown = said(run("artefact", "show", "G-1", "--json", "-"))
+    assert shown["certificate"] == "2027-004"
+    assert [one["certificate"] for one in shown["certificates"]] == ["2027-004", "2025-117"]
+    unknown = [word if word != "G-1" else "G-2" for word in newer]
+    assert run(*unknown).code == 43
+
+
+@pytest.mark.parametrize(
+    ("changed", "to", "code"),
+    [
+        ("grid", "spiral", 2),
+        ("2027-05-31", "2025-05-31", 37),
+        ("0.1um", "90um", 2),
+        ("8.5", "900", 2),
+        ("2", "20", 2),
+        ("Brook Metrology", " ", 2),
+    ],
+)
+def test_what_no_certificate_says_is_refused(run, changed, to, code):
+    answer = run(*[to if word == changed else word for word in GRID])
+    assert answer.code == code, answer.err
+    assert run("artefact", "show", "G-1").code == 43
+
+
+def test_a_pitch_comes_with_its_uncertainty(run):
+    words = list(GRID)
+    at = words.index("--u-pitch")
+    del words[at : at + 2]
+    answer = run(*words)
+    assert answer.code == 2
+    assert "--u-pitch" in answer.err
+
+
+def test_a_device_is_kept_listed_and_shown(run):
+    added = said(run(*SCANNER, "--json", "-"))
+    assert (added["id"], added["setting"], added["allowance_um"]) == ("F-24", "2400dpi", 1000.0)
+    assert said(run("device", "show", "F-24", "--json", "-"))["serial"] == "K1"
+    assert [d["id"] for d in said(run("device", "list", "--json", "-"))["devices"]] == ["F-24"]
+    assert "2400dpi" in run("device", "list").out
+    assert run(*SCANNER).code == 33
+    assert run("device", "show", "F-99").code == 43
+
+
+@pytest.mark.parametrize(("changed", "to"), [("scanner", "telescope"), ("srgb", "cmyk")])
+def test_a_device_that_cannot_be_is_refused(run, changed, to):
+    assert run(*[to if word == changed else word for word in SCANNER]).code == 2
