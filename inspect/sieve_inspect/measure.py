@@ -139,8 +139,8 @@ class Measurement:
 
     def _angle_deg(self) -> float:
         """Angle of direction x from the picture's horizontal, towards y (downward) positive."""
-        x, y = self.pictures[0].field.axes[1].normal.mean(axis=0)  # across the wires along x
-        return math.degrees(math.atan2(-x, y))
+        x, y = self.pictures[0].field.run_of_x()
+        return math.degrees(math.atan2(y, x))
 
     def _imaging(self) -> dict[str, Any]:
         worst = max(self.pictures, key=lambda p: p.blur_px / p.aperture_px)

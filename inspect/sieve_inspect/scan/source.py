@@ -149,6 +149,8 @@ def _open_tiff(
             array = np.iinfo(array.dtype).max - array
         elif page.photometric == tifffile.PHOTOMETRIC.PALETTE:
             array = np.moveaxis(page.colormap[:, array], 0, -1)
+        if page.photometric == tifffile.PHOTOMETRIC.SEPARATED:
+            raise NotAnImageError(file=path, hint=" in grey or RGB (it holds printers' colours)")
         if array.ndim == 3 and page.planarconfig == tifffile.PLANARCONFIG.SEPARATE:
             array = np.moveaxis(array, 0, -1)
         return array
@@ -161,7 +163,7 @@ def _whole_pixels(
 ) -> NDArray[np.uint8] | NDArray[np.uint16]:
     try:
         array = decode()
-    except MemoryError:
+    except (MemoryError, NotAnImageError):
         raise
     except Exception as error:  # decoders raise whatever a broken stream leads them into
         raise TruncatedImageError(file=path, reason=_short(error)) from error

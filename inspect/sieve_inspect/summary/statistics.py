@@ -133,7 +133,7 @@ def summarise(
         u_mean_um=combine(budget),
         u_sd_um=spread / math.sqrt(2 * (effective - 1)),
         u_max_um=math.hypot(combine(common), float(noise[largest])),
-        wire_mean_um=float(np.mean(wires)),
+        wire_mean_um=float(np.nanmean(wires)) if np.isfinite(wires).any() else math.nan,
         wire_count=sum(len(np.unique(s.gap[s.ok])) + 1 for s in samples),
         pitch_um=float(np.nanmean(pitch)) if np.isfinite(pitch).any() else math.nan,
         odd_even_um=_odd_even(samples),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -106,7 +107,7 @@ class Rough:
     @property
     def rounds(self) -> int:
         """Steps until a fit has settled: many where the level hangs on the foot of the edge."""
-        return 6 if self.saturated else 3
+        return 8 if self.saturated else 3
 
     @property
     def freedom(self) -> float:
@@ -154,7 +155,7 @@ def rough_look(
         ordinary = ordinary[:: max(1, len(ordinary) // 100)]
         chosen = profiles.take(ordinary)
         saturated = clip is not None and _at_limit(start[ordinary], clip)
-        rounds = 12 if saturated else 6
+        rounds = 16 if saturated else 6
         sigma, p = fit_sigma(chosen, start[ordinary], rounds, clip)
         fit = fit_edges(chosen, p, gaussian_response(sigma), None, clip)
         noise = float(np.median(fit.misfit))
@@ -257,7 +258,12 @@ def measure_axis(
     start = this.lit(start_parameters(profiles, this.opening + this.wire))
     if clip is not None:
         clip = replace(clip, noise=max(1e-4, this.noise))
-    fitter = _Fitter(profiles, start, this, clip)
+    thin = replace(band, half=0.12 * other.opening)
+
+    def once_more(which: NDArray[np.intp]) -> Profiles:
+        return gather(light, centre[which], along[which], thin, None, this.opening)
+
+    fitter = _Fitter(profiles, start, this, clip, once_more)
     sample = _sample(profiles, start, seen, _SAMPLE_TIGHT if this.tight else _SAMPLE)
     response, u_response = fitter.response(sample, None)
     prior = None
@@ -286,6 +292,7 @@ class _Fitter:
     start: Float
     rough: Rough
     clip: Clip | None
+    once_more: Callable[[NDArray[np.intp]], Profiles]
 
     def response(
         self, sample: NDArray[np.intp], prior: LevelPrior | None
@@ -334,20 +341,21 @@ class _Fitter:
         """Fit every opening; where the neighbourhood does not fit, look at the opening alone.
 
         A particle in the next opening, or a lint across it, says nothing against this one: the
-        second fit ends within the wires on both sides.
+        second look is at a thinner band and ends within the wires on both sides.
         """
         start = self.start
         fit = fit_edges(self.profiles, start, response, prior, self.clip, self.rough.rounds)
         poor = np.flatnonzero(fit.poor)
         if not len(poor):
             return fit
-        middle = 0.5 * (start[poor, 5] + start[poor, 6])
-        reach = 0.5 * (start[poor, 6] - start[poor, 5]) + 0.6 * self.rough.wire
-        alone = self.profiles.take(poor).within(middle - reach, middle + reach)
+        closer = self.once_more(poor)
+        again = self.rough.lit(start_parameters(closer, self.rough.opening + self.rough.wire))
+        middle = 0.5 * (again[:, 5] + again[:, 6])
+        reach = 0.5 * (again[:, 6] - again[:, 5]) + 0.6 * self.rough.wire
+        alone = closer.within(middle - reach, middle + reach)
         known = prior.take(poor) if prior is not None else None
-        return fit.replaced(
-            poor, fit_edges(alone, start[poor], response, known, self.clip, self.rough.rounds)
-        )
+        second = fit_edges(alone, again, response, known, self.clip, self.rough.rounds)
+        return fit.replaced(poor, second.with_wires_of(fit.take(poor)))
 
 
 def _sample(

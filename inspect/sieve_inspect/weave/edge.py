@@ -12,7 +12,7 @@ noise, clipped to what the sensor can hold; where that happens the model is clip
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -104,7 +104,8 @@ class EdgeFit:
     `noise_factor` (n,) times the noise of one pixel is the standard deviation of the width;
     `misfit` (n,) is the noise one pixel would need to explain the residuals, in light, `peak`
     (n,) the largest residual as if it came from the noise of one pixel. `level_factor` (n, 2) is
-    to floor and amplitude what `noise_factor` is to the width.
+    to floor and amplitude what `noise_factor` is to the width; `wire_seen` (n, 2) tells whether
+    the far edges of the wires before and after lie among the pixels.
     """
 
     parameters: Float
@@ -112,10 +113,19 @@ class EdgeFit:
     misfit: Float
     peak: Float
     level_factor: Float
+    wire_seen: NDArray[np.bool_]
 
     def take(self, which: NDArray[np.intp]) -> EdgeFit:
         """The fits of some of the openings."""
         return EdgeFit(*(getattr(self, f.name)[which] for f in fields(self)))
+
+    def with_wires_of(self, other: EdgeFit) -> EdgeFit:
+        """This fit with the far edges of the wires from another that looked further."""
+        parameters = self.parameters.copy()
+        for k in (_E0, _E3):
+            known = np.isfinite(other.parameters[:, k])
+            parameters[known, k] = other.parameters[known, k]
+        return replace(self, parameters=parameters, wire_seen=other.wire_seen)
 
     def replaced(self, which: NDArray[np.intp], by: EdgeFit) -> EdgeFit:
         """This fit with the rows `which` taken from another."""
@@ -154,9 +164,10 @@ class EdgeFit:
 
     @property
     def wires(self) -> Float:
-        """Width (n, 2) of the wire before and after the opening, px."""
+        """Width (n, 2) of the wire before and after the opening, px; NaN where it is not seen."""
         p = self.parameters
-        return np.stack([p[:, _E1] - p[:, _E0], p[:, _E3] - p[:, _E2]], axis=1)
+        widths = np.stack([p[:, _E1] - p[:, _E0], p[:, _E3] - p[:, _E2]], axis=1)
+        return np.where(self.wire_seen, widths, np.nan)
 
 
 def _outlying(value: Float, slack: float) -> NDArray[np.bool_]:
@@ -321,6 +332,7 @@ def fit_edges(
     parameters = np.full_like(start, np.nan)
     factor, misfit, peak = (np.full(count, np.nan) for _ in range(3))
     level = np.full((count, 2), np.nan)
+    seen = np.zeros((count, 2), np.bool_)
     which = np.flatnonzero(np.isfinite(start).all(axis=1))
     for part in np.array_split(which, max(1, len(which) // 500)):  # stays in the cache
         known = prior.take(part) if prior is not None else None
@@ -328,11 +340,15 @@ def fit_edges(
         p, factors, left = _fit_part(chosen, start[part], response, known, clip, rounds)
         parameters[part] = p
         factor[part], level[part] = factors[:, 0], factors[:, 1:]
+        filled = chosen.weight > 0
+        lowest = np.where(filled, chosen.distance, np.inf).min(axis=1)
+        highest = np.where(filled, chosen.distance, -np.inf).max(axis=1)
+        seen[part] = np.stack([lowest < p[:, _E0], highest > p[:, _E3]], axis=1)
         square = chosen.weight * left**2
         freedom = np.maximum((chosen.weight > 0).sum(axis=1) - PARAMETERS, 1)
         misfit[part] = np.sqrt(square.sum(axis=1) / freedom)
         peak[part] = np.sqrt(square.max(axis=1))
-    return EdgeFit(parameters, factor, misfit, peak, level)
+    return EdgeFit(parameters, factor, misfit, peak, level, seen)
 
 
 def _fit_part(

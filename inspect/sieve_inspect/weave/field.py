@@ -53,6 +53,21 @@ class Field:
     lattice: Lattice
     pixel_noise: float  # standard deviation of one pixel, in linear light
 
+    def run_of_x(self) -> Float:
+        """The way (x, y) px from an opening to the next along direction x, the mean of all.
+
+        Openings of one row lie between the same two wires: the way runs along these, however
+        uneven the gaps are.
+        """
+        shape = self.lattice.seen.shape
+        grid = np.full((shape[0], shape[1] + 1), -1, np.intp)
+        grid[self.row, self.column] = np.where(self.ok, np.arange(len(self.row)), -1)
+        here = np.flatnonzero(self.ok & (grid[self.row, self.column + 1] >= 0))
+        if not len(here):
+            return np.asarray(self.lattice.pitch.vectors[0])
+        there = grid[self.row[here], self.column[here] + 1]
+        return np.asarray((self.centre[there] - self.centre[here]).mean(axis=0))
+
     @property
     def ok(self) -> NDArray[np.bool_]:
         """Openings whose widths are believed."""
@@ -104,7 +119,10 @@ def look_at(light: NDArray[np.float32], lattice: Lattice, name: object = "the pi
     turn = np.linalg.det(vectors)
     if not (np.isfinite(vectors).all() and (np.abs(turn) > 0.5 * lattice.pitch.area).all()):
         raise NoLatticeError(file=name, reason="its rows do not run like those of woven cloth")
-    clip = sensor_range(light)
+    first, last = np.clip(
+        [centre.min(axis=0), centre.max(axis=0)], 0, np.array(light.shape[::-1]) - 1
+    ).astype(int)
+    clip = sensor_range(light[first[1] : last[1] + 1, first[0] : last[0] + 1])
     rough = rough_look(light, centre[seen], vectors[seen], lattice.pitch.lengths, clip)
     if rough is None:
         raise NoLatticeError(file=name, reason="the openings have no edges that stand out")

@@ -230,11 +230,18 @@ def _sample(image: NDArray[np.float32], points: Float) -> Float:
 
 
 def _peaks(smooth: NDArray[np.float32], vectors: Float) -> Float:
-    """Local maxima (n, 2) as (x, y), placed between pixels by a parabola in each axis."""
-    pitch = np.hypot(*vectors.T).min()
-    row, column = pixels.local_maxima(smooth, 0.38 * float(pitch))
-    height, width = smooth.shape
-    inner = (row > 0) & (row < height - 1) & (column > 0) & (column < width - 1)
+    """Local maxima (n, 2) as (x, y), placed between pixels by a parabola in each axis.
+
+    They must stand out of what is around them about as much as most do: an even border is all
+    maxima, and so is noise.
+    """
+    pitch = float(np.hypot(*vectors.T).min())
+    row, column = pixels.local_maxima(smooth, 0.38 * pitch)
+    height = (smooth - pixels.box_mean(smooth, round(1.4 * pitch)))[row, column]
+    if len(height):
+        usual = np.median(height[height > 0.1 * height.max()])
+        row, column = row[height > 0.25 * usual], column[height > 0.25 * usual]
+    inner = (row > 0) & (row < smooth.shape[0] - 1) & (column > 0) & (column < smooth.shape[1] - 1)
     row, column = row[inner], column[inner]
     middle = smooth[row, column].astype(float)
     out = np.stack([column, row], axis=1).astype(float)

@@ -22,7 +22,7 @@ Bool = NDArray[np.bool_]
 _DARK = 0.6  # of the light of an opening; below it a pixel counts as covered
 _TOUCHED = 0.02  # dark share of an opening's inner area from which its widths are not believed
 _FILLED = 0.12  # dark share from which it counts as blocked
-_INSIDE = 0.35  # px a corner may lie beyond the outermost pixel centres; its pixel ends at 0.5
+_INSIDE = 0.45  # px a corner may lie beyond the outermost pixel centres; its pixel ends at 0.5
 
 
 @dataclass(frozen=True, eq=False)
@@ -135,20 +135,53 @@ def judge_states(
     half = 0.5 * np.where(sound[:, None], np.minimum(own, size), usual) - (0.4 + 1.2 * blur)
     half = np.maximum(half, 0.2 * size)
     middle = np.where(sound[:, None], fitted, placed)
-    flags[_cut(light.shape, middle, vectors, own)] |= Flag.BORDER
-    filled = _dark_share(light, middle, vectors, half, levels)
-    flags[filled > _TOUCHED] |= Flag.TOUCHED
-    flags[filled > _FILLED] |= Flag.FILLED
+    # Where a place is only inferred it may be a little off: such openings are cut only if well so.
+    inferred = np.where(sound, 1.0, 0.85)[:, None]
+    flags[_cut(light.shape, middle, vectors, inferred * own)] |= Flag.BORDER
+    dark = _dark_share(light, middle, vectors, half, levels, _DARK)
+    flags[dark > _TOUCHED] |= Flag.TOUCHED
+    flags[dark > _FILLED] |= Flag.FILLED
+    # At half light the blurred wires end where they do: what is darker within is covered.
+    filled = _dark_share(light, middle, vectors, 0.5 * own - 0.25, levels, 0.5)
+    wires = np.array([np.nanmedian(f.wires) for f in fits])
+    half_lit = 0.5 * (levels.floor + levels.top)
     for axis, (fit, profile) in enumerate(zip(fits, profiles, strict=True)):
         # The wires that cross the missing one must be there, and the whole opening in the picture.
         framed = np.isfinite(fits[1 - axis].width) & ((flags & Flag.BORDER) == 0)
         before, after = (gone & framed for gone in _wire_missing(fit, profile, levels))
+        inner = (flags & (Flag.BORDER | Flag.FILLED)) == 0
+        offset = 0.5 * (own[:, axis] + wires[axis])
+        after |= inner & _broken(light, middle, vectors, offset, 0.35 * own, half_lit, axis)
+        before |= inner & _broken(light, middle, vectors, -offset, 0.35 * own, half_lit, axis)
         flags[before | after] |= Flag.WIRE_MISSING
         _pass_on(flags, hood.index[:, 2 * axis], after)
         _pass_on(flags, hood.index[:, 2 * axis + 1], before)
         odd = fit.width > size[axis] + 8 * spread[axis] + 0.05 * size[axis]
         flags[odd] |= Flag.OVERSIZE
     return _states(flags, hood), flags, filled
+
+
+def _broken(
+    light: NDArray[np.float32],
+    middle: Float,
+    vectors: Float,
+    offset: Float,
+    half: Float,
+    half_lit: Float,
+    axis: int,
+) -> Bool:
+    """Whether the middle line of a wire is lit in one part of its length and dark in another.
+
+    The wire lies `offset` (n,) px from the openings' middles across direction `axis`; it is looked
+    at over `half` (n, 2) px to both sides. A line lit all along is no wire's middle at all.
+    """
+    unit = vectors / np.linalg.norm(vectors, axis=2, keepdims=True)
+    base = middle + offset[:, None] * unit[:, axis]
+    along = half[:, 1 - axis, None] * unit[:, 1 - axis]
+    line = np.stack([_light_at(light, base + t * along) for t in np.linspace(-1, 1, 7)])
+    lit = line > half_lit
+    dark = line < 0.6 * half_lit
+    return np.asarray((lit.sum(axis=0) >= 2) & (dark.sum(axis=0) >= 2))
 
 
 def _states(flags: NDArray[np.int64], hood: Neighbourhood) -> NDArray[np.str_]:
@@ -213,9 +246,14 @@ def _cut(shape: tuple[int, ...], centre: Float, vectors: Float, size: Float) -> 
 
 
 def _dark_share(
-    light: NDArray[np.float32], centre: Float, vectors: Float, half: Float, levels: Levels
+    light: NDArray[np.float32],
+    centre: Float,
+    vectors: Float,
+    half: Float,
+    levels: Levels,
+    level: float,
 ) -> Float:
-    """Share of dark pixels within `half` (n, 2) px of every opening's centre."""
+    """Share of pixels under `level` (0..1 from wire to opening) within `half` (n, 2) px."""
     extent = int(np.ceil(half.max(axis=0).sum())) + 2
     grid = np.arange(-extent, extent + 1)
     x, y = (a.ravel() for a in np.meshgrid(grid, grid))
@@ -227,7 +265,7 @@ def _dark_share(
     base = np.rint(centre).astype(np.intp)
     rest = base - centre
     height, width = light.shape
-    limit = levels.floor + _DARK * (levels.top - levels.floor)
+    limit = levels.floor + level * (levels.top - levels.floor)
     dark = np.zeros(len(centre))
     size_of_chunk = max(1, (1 << 20) // len(x))
     for first in range(0, len(centre), size_of_chunk):
