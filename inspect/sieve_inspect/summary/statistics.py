@@ -144,14 +144,15 @@ def summarise(
 def _luck_of_the_largest(above: float, noise: float, spread: float, count: int) -> float:
     """How much of the largest of `count` widths is likely pixel noise, um.
 
-    The one that came out largest owes part of it to its noise: that part is the share of the
-    noise in all the variance, but no more than the largest of so many noises would be, for an
-    opening beside a displaced wire is no member of the crowd.
+    Noise n widens a crowd of spread s to sqrt(s² + n²), and its largest member with it; but by no
+    more than the largest of so many noises would be, for an opening beside a displaced wire is no
+    member of the crowd.
     """
     if noise <= 0 or above <= 0:
         return 0.0
     share = noise**2 / (noise**2 + spread**2)
-    return min(share * above, math.sqrt(share) * noise * math.sqrt(2 * math.log(max(count, 2))))
+    excess = 1 - math.sqrt(1 - share)
+    return min(excess * above, math.sqrt(share) * noise * math.sqrt(2 * math.log(max(count, 2))))
 
 
 def imaging_part(budget: Sequence[Contribution]) -> float:

@@ -73,9 +73,9 @@ def _straight(cloth: Cloth, family: int, reach: float) -> tuple[Floats, Floats]:
     mean, wire, sd = cloth.apertures[family], cloth.wires[family], cloth.spreads[family]
     comb = (cloth.comb_px, cloth.comb_y_px)[family]
     half = math.ceil(1.1 * reach / (mean + wire)) + 4
-    gaps = rng.normal(mean, sd, 2 * half) if sd else np.full(2 * half, mean)
+    gaps = rng.normal(mean, sd, 2 * half) if sd else np.full(2 * half, float(mean))
     gaps += np.where((np.arange(2 * half) - half) % 2 == 1, comb / 2, -comb / 2)
-    widths = np.full(2 * half + 1, wire)
+    widths = np.full(2 * half + 1, float(wire))
     if cloth.wire_sd_px:
         widths += rng.normal(0, cloth.wire_sd_px, 2 * half + 1)
     gaps, widths = np.maximum(gaps, 0.2 * mean), np.maximum(widths, 0.3 * wire)

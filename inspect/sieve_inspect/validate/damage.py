@@ -50,7 +50,7 @@ def damage_cases() -> list[Case]:
     tears = Damage(missing=6, missing_length=3, broken=6)
     pushed = Damage(displaced=4, displaced_px=4.0, dust=30)
     return [
-        replace(small, shape=(420, 560), quick=True),
+        replace(small, shape=(420, 560)),
         _case("damage-14", "all kinds of damage, aperture 14 px", 14, _EVERYTHING, 802),
         _case("damage-28", "all kinds of damage, aperture 28 px", 28, few, 803),
         _case("blocked-14", "60 blocked, three tenths of an aperture to all", 14, blocked, 804),
@@ -59,6 +59,7 @@ def damage_cases() -> list[Case]:
         replace(
             _case("damage-noise", "all kinds of damage, noise 4 %", 14, _EVERYTHING, 807),
             sensor=Sensor(noise=0.04, seed=8),
+            quick=True,
         ),
         replace(
             _case("damage-disc", "all kinds of damage, disc blur, falloff", 14, _EVERYTHING, 808),

@@ -19,6 +19,7 @@ __all__ = ["Neighbourhood", "judge_states"]
 Float = NDArray[np.float64]
 Bool = NDArray[np.bool_]
 
+_LIKE = 0.06  # of the light of an opening; within it a place shines like one
 _DARK = 0.6  # of the light of an opening; below it a pixel counts as covered
 _TOUCHED = 0.02  # dark share of an opening's inner area from which its widths are not believed
 _FILLED = 0.12  # dark share from which it counts as blocked
@@ -30,9 +31,9 @@ class Neighbourhood:
     """The four neighbours of every opening: right, left, below, above.
 
     `index` (n, 4) numbers them, -1 where the lattice has none. `last` (n,) tells openings that
-    lack a neighbour whose middle the picture would show; `rim` (n,) those of them where the cloth
-    itself ends: what should follow is dark or far inside the picture. `row` and `column` (n,) are
-    the openings' places in the lattice.
+    lack a neighbour whose middle the picture would show, and where nothing shines like one;
+    `rim` (n,) those of them where the cloth itself ends: what should follow is dark or far inside
+    the picture. `row` and `column` (n,) are the openings' places in the lattice.
     """
 
     index: NDArray[np.intp]
@@ -64,9 +65,12 @@ class Neighbourhood:
         for k, (r, c) in enumerate(moves):
             place = centre + c * vectors[:, 0] + r * vectors[:, 1]
             lacking = _inside(place, light.shape, 0) & (index[:, k] < 0)
-            last |= lacking
-            dark = _light_at(light, place) < half_lit
-            rim |= lacking & (dark | _inside(place, light.shape, margin))
+            there = _light_at(light, place)
+            dark = there < half_lit
+            # As bright as an opening, it is one that lost its wire or its place, and cloth goes on.
+            unlike = np.abs(there - levels.top) > _LIKE * (levels.top - levels.floor)
+            last |= lacking & unlike
+            rim |= lacking & (dark | (unlike & _inside(place, light.shape, margin)))
         rim = _with_dark_ones(rim, lattice.seen[row, column], index)
         return cls(index, last | rim, rim, row, column)
 
@@ -134,7 +138,8 @@ def judge_states(
     usual = np.broadcast_to(size - 2.5 * np.minimum(spread, 0.15 * size), own.shape)
     half = 0.5 * np.where(sound[:, None], np.minimum(own, size), usual) - (0.4 + 1.2 * blur)
     half = np.maximum(half, 0.2 * size)
-    middle = np.where(sound[:, None], fitted, placed)
+    between = _between_neighbours(placed, fitted, sound, hood.index)
+    middle = np.where(sound[:, None], fitted, between)
     # Where a place is only inferred it may be a little off: such openings are cut only if well so.
     inferred = np.where(sound, 1.0, 0.85)[:, None]
     flags[_cut(light.shape, middle, vectors, inferred * own)] |= Flag.BORDER
@@ -146,10 +151,10 @@ def judge_states(
     wires = np.array([np.nanmedian(f.wires) for f in fits])
     half_lit = 0.5 * (levels.floor + levels.top)
     for axis, (fit, profile) in enumerate(zip(fits, profiles, strict=True)):
-        # The wires that cross the missing one must be there, and the whole opening in the picture.
-        framed = np.isfinite(fits[1 - axis].width) & ((flags & Flag.BORDER) == 0)
-        before, after = (gone & framed for gone in _wire_missing(fit, profile, levels))
+        # The wires that cross the missing one must be there, the opening whole and not filled.
         inner = (flags & (Flag.BORDER | Flag.FILLED)) == 0
+        framed = np.isfinite(fits[1 - axis].width) & inner
+        before, after = (gone & framed for gone in _wire_missing(fit, profile, levels))
         offset = 0.5 * (own[:, axis] + wires[axis])
         after |= inner & _broken(light, middle, vectors, offset, 0.35 * own, half_lit, axis)
         before |= inner & _broken(light, middle, vectors, -offset, 0.35 * own, half_lit, axis)
@@ -230,6 +235,21 @@ def _pass_on(flags: NDArray[np.int64], neighbour: NDArray[np.intp], missing: Boo
     """The opening on the other side of a missing wire is as torn as this one."""
     other = neighbour[missing]
     flags[other[other >= 0]] |= Flag.WIRE_MISSING
+
+
+def _between_neighbours(
+    placed: Float, fitted: Float, sound: Bool, index: NDArray[np.intp]
+) -> Float:
+    """Where openings should be by the sound ones on both sides; as placed if there are none.
+
+    What is seen of a half-covered opening lies beside its middle.
+    """
+    total, times = np.zeros_like(placed), np.zeros(len(placed))
+    for one, other in ((index[:, 0], index[:, 1]), (index[:, 2], index[:, 3])):
+        both = (one >= 0) & (other >= 0) & sound[one] & sound[other]
+        total[both] += 0.5 * (fitted[one[both]] + fitted[other[both]])
+        times += both
+    return np.where(times[:, None] > 0, total / np.maximum(times, 1)[:, None], placed)
 
 
 def _cut(shape: tuple[int, ...], centre: Float, vectors: Float, size: Float) -> Bool:
