@@ -208,12 +208,14 @@ def check(
     by: str | None = None,
     why_late: str = "",
     measure: Callable[..., proof.MeasurementLike] | None = None,
+    trace: Mapping[str, Any] | None = None,
 ) -> CheckDetail:
     """Measure a sieve's scans, judge them, and record the check with its evidence.
 
     The measuring runs before the registry is touched; whatever it raises passes through and
-    nothing is recorded. Raises `UnknownSieveError`, `SieveRetiredError`, `DateRefusedError` (in
-    the future, or before the sieve's service), `EvidenceError` (a scan changed meanwhile).
+    nothing is recorded. `trace` is the chain of a recorded scale, kept with the check. Raises
+    `UnknownSieveError`, `SieveRetiredError`, `DateRefusedError` (in the future, or before the
+    sieve's service), `EvidenceError` (a scan changed meanwhile).
     """
     if measure is None:
         from sieve_inspect.measure import measure as measure_scans
@@ -253,6 +255,7 @@ def check(
                 "grade": sieve.grade,
                 **figures,
                 "measured_with": proof.software(),
+                **({} if trace is None else {"trace": dict(trace)}),
             }
             with writer.placing(doing.connection, registry.evidence, staged) as files:
                 payload["evidence"] = [dict(file.__dict__) for file in files]

@@ -13,7 +13,7 @@ GRID = (
     "2025-06-01", "--valid-to", "2027-05-31", "--expansion", "8.5",
 )  # fmt: skip
 SCANNER = (
-    "device", "add", "F-24", "--kind", "scanner", "--serial", "K1", "--setting", "2400dpi",
+    "device", "add", "F-24", "--kind", "scanner", "--serial", "K1", "--setting", "1270dpi",
     "--light", "transmitted", "--encoding", "srgb", "--stand-off", "0um",
 )  # fmt: skip
 
@@ -93,10 +93,10 @@ def test_a_pitch_comes_with_its_uncertainty(run):
 
 def test_a_device_is_kept_listed_and_shown(run):
     added = said(run(*SCANNER, "--json", "-"))
-    assert (added["id"], added["setting"], added["allowance_um"]) == ("F-24", "2400dpi", 1000.0)
+    assert (added["id"], added["setting"], added["allowance_um"]) == ("F-24", "1270dpi", 1000.0)
     assert said(run("device", "show", "F-24", "--json", "-"))["serial"] == "K1"
     assert [d["id"] for d in said(run("device", "list", "--json", "-"))["devices"]] == ["F-24"]
-    assert "2400dpi" in run("device", "list").out
+    assert "1270dpi" in run("device", "list").out
     assert run(*SCANNER).code == 33
     assert run("device", "show", "F-99").code == 43
 

@@ -10,7 +10,9 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from sieve_registry.cli.calibrated import find_scale, names_a_file, warn_of_tags
 from sieve_registry.cli.common import JsonOption, emit_json, print_line, print_table
+from sieve_registry.cli.device import length_or_zero
 from sieve_registry.cli.measure import chosen_scale
 from sieve_registry.cli.options import ByOption, DateOption, WhyLateOption, opened, read_day
 
@@ -39,8 +41,9 @@ def check(
     sieve_id: Annotated[str, typer.Argument(metavar="ID", help="The sieve that was scanned.")],
     images: Annotated[list[Path], typer.Argument(metavar="IMAGE…", help="Its scans.")],
     *,
-    scale_file: Annotated[
-        Path | None, typer.Option("--scale", metavar="FILE", help="A scale file.")
+    scale_name: Annotated[
+        str | None,
+        typer.Option("--scale", metavar="NAME|FILE", help="A recorded scale, or a scale file."),
     ] = None,
     um_per_px: Annotated[
         str | None, typer.Option("--um-per-px", metavar="X[,Y]", help="Or the scale by hand.")
@@ -48,6 +51,18 @@ def check(
     encoding: Annotated[
         str, typer.Option("--encoding", metavar="E", help="srgb, linear or auto.")
     ] = "auto",
+    setting: Annotated[
+        str | None, typer.Option(metavar="T", help="Setting of the scans: refused if another.")
+    ] = None,
+    stand_off: Annotated[
+        str | None, typer.Option(metavar="L", help="How far above the glass the cloth lay.")
+    ] = None,
+    temperature: Annotated[
+        float | None, typer.Option(metavar="C", help="Of the room, degrees Celsius.")
+    ] = None,
+    accept_expired: Annotated[
+        str, typer.Option(metavar="REASON", help="Why an expired scale or artefact may serve.")
+    ] = "",
     date: DateOption = None,
     by: ByOption = None,
     why_late: WhyLateOption = "",
@@ -59,23 +74,47 @@ def check(
     """Measure a sieve's scans, judge them by its standard, and record the check with proof."""
     from sieve_registry import service
     from sieve_registry.cli.views import detail_dict
+    from sieve_registry.doubts import doubted
+    from sieve_registry.traces import Circumstances, Traced
 
-    scale = chosen_scale(scale_file, um_per_px)
+    day, off = read_day(date), None if stand_off is None else length_or_zero(stand_off)
+    by_hand = None
+    if scale_name is None or um_per_px is not None or names_a_file(scale_name):
+        by_hand = chosen_scale(None if scale_name is None else Path(scale_name), um_per_px)
     with opened(context) as registry:
+        told = Circumstances(day or registry.today(), setting, off, temperature, accept_expired, by)
+        found = by_hand or find_scale(registry, scale_name or "", told)
+        scale = found.scale if isinstance(found, Traced) else found
+        if not isinstance(found, Traced):
+            _refuse_unknown(setting, stand_off, temperature, accept_expired)
+        warn_of_tags(images, scale)
         detail = service.check(
             registry,
             sieve_id,
             images,
             scale=scale,
             encoding=encoding,
-            on_date=read_day(date),
+            on_date=day,
             by=by,
             why_late=why_late,
+            measure=doubted(found.doubts) if isinstance(found, Traced) else None,
+            trace=found.trace if isinstance(found, Traced) else None,
         )
     if not emit_json(json_path, detail_dict(detail)):
         _print_check(detail)
     if fail_on is not None and detail.check.outcome in _NO[fail_on]:
         raise typer.Exit(1)
+
+
+def _refuse_unknown(*told: str | float | None) -> None:
+    """What is said of the circumstances has to be held against something."""
+    from sieve_inspect.errors import UsageError
+
+    if any(one is not None and one != "" for one in told):
+        raise UsageError(
+            message="--setting, --stand-off, --temperature and --accept-expired are held against "
+            "a recorded scale: name one with --scale, or leave them out."
+        )
 
 
 def _print_check(detail: CheckDetail) -> None:

@@ -8,22 +8,26 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from sieve_registry.cli.calibrated import Taking, calibrate_recorded, scale_dict
 from sieve_registry.cli.common import JsonOption, emit_json, print_line, print_table, write_bytes
+from sieve_registry.cli.options import ByOption, DateOption, WhyLateOption, told_by
 
 if TYPE_CHECKING:
-    from sieve_inspect.scale.calibration import Calibration
+    from sieve_inspect.scale.calibration import Artefact, Calibration
 
 __all__ = ["print_calibration", "scale"]
 
 
 def scale(
+    context: typer.Context,
     targets: Annotated[
         list[Path], typer.Argument(metavar="TARGET...", help="Pictures of one artefact.")
     ],
-    pattern: Annotated[str, typer.Option(help="dots, checker, grid or rule.")],
+    *,
+    pattern: Annotated[str | None, typer.Option(help="dots, checker, grid or rule.")] = None,
     pitch: Annotated[
-        str, typer.Option(metavar="L", help="From mark to mark as certified: 500um, 0.5mm.")
-    ],
+        str | None, typer.Option(metavar="L", help="From mark to mark as certified: 500um, 0.5mm.")
+    ] = None,
     u_pitch: Annotated[
         str | None, typer.Option(metavar="L", help="Its U (k = 2) from the certificate.")
     ] = None,
@@ -57,34 +61,61 @@ def scale(
     residuals: Annotated[
         Path | None, typer.Option(metavar="PNG", help="Write the residuals as a picture.")
     ] = None,
+    artefact_id: Annotated[
+        str | None, typer.Option("--artefact", metavar="ID", help="Record it: the artefact,")
+    ] = None,
+    device_id: Annotated[
+        str | None, typer.Option("--device", metavar="ID", help="and the device it was laid on.")
+    ] = None,
+    name: Annotated[
+        str | None, typer.Option(metavar="NAME", help="Name of the scale (the device's).")
+    ] = None,
+    interval_months: Annotated[int, typer.Option(metavar="N", help="How long it holds.")] = 12,
+    stand_off: Annotated[
+        str | None, typer.Option(metavar="L", help="The artefact's above the glass (device's).")
+    ] = None,
+    temperature: Annotated[
+        float | None, typer.Option(metavar="C", help="Of the room, degrees Celsius.")
+    ] = None,
+    temperature_range: Annotated[
+        str, typer.Option(metavar="LOW,HIGH", help="In which the scale holds.")
+    ] = "15,30",
+    date: DateOption = None,
+    by: ByOption = None,
+    why_late: WhyLateOption = "",
     json: JsonOption = None,
 ) -> None:
     """Find the scale of a device from pictures of a certified artefact, turned and moved."""
-    from sieve_inspect.scale.calibration import Artefact
-    from sieve_inspect.target.calibrating import calibrate_pictures
     from sieve_inspect.units import parse_length_um
 
-    def half(text: str | None) -> float:
-        return 0.0 if text is None else parse_length_um(text) / 2
-
-    artefact = Artefact(
-        pattern=pattern,
-        pitch_um=parse_length_um(pitch),
-        u_pitch_um=half(u_pitch),
-        line_width_um=None if line_width is None else parse_length_um(line_width),
-        u_line_width_um=half(u_line_width),
-        source=source or f"{pattern} target of pitch {pitch}",
-    )
-    box = None if region is None else _numbers(region, "--region", 4)
-    angles = None if turned is None else _numbers(turned, "--turned", len(targets))
-    found = calibrate_pictures(
+    recorded = artefact_id is not None or device_id is not None
+    if recorded:
+        by_hand = (pattern, pitch, u_pitch, line_width, u_line_width, source)
+        _refuse_half(artefact_id, device_id, by_hand)
+    limit = None if max_residual is None else parse_length_um(max_residual)
+    taking = Taking(
         targets,
-        artefact,
-        encoding=encoding,
-        region=None if box is None else (int(box[0]), int(box[1]), int(box[2]), int(box[3])),
-        turns_deg=angles,
-        max_residual_um=None if max_residual is None else parse_length_um(max_residual),
+        encoding,
+        _numbers(region, "--region", 4),
+        _numbers(turned, "--turned", len(targets)),
+        limit,
     )
+    kept = None
+    if recorded:
+        terms = (
+            interval_months,
+            stand_off,
+            temperature,
+            _numbers(temperature_range, "--temperature-range", 2),
+        )
+        found, kept = calibrate_recorded(
+            context, taking, str(artefact_id), str(device_id), name, terms,
+            told_by(date, by, why_late),
+        )  # fmt: skip
+    else:
+        found = taking.calibrate(
+            _artefact_by_hand(pattern, pitch, u_pitch, line_width, u_line_width, source)
+        )
     if out is not None:
         text = jsonlib.dumps(found.to_dict(), indent=2, ensure_ascii=False, allow_nan=False)
         write_bytes(out, (text + "\n").encode())
@@ -92,15 +123,63 @@ def scale(
         from sieve_inspect.target.picture import residuals_png
 
         write_bytes(residuals, residuals_png(found))
-    if not emit_json(json, found.to_dict()):
+    whole = found.to_dict() if kept is None else {**found.to_dict(), "recorded": scale_dict(kept)}
+    if not emit_json(json, whole):
         print_calibration(found)
+        if kept is not None:
+            print_line(f"Recorded as scale {kept.name}, valid until {kept.valid_until}.")
         if out is not None:
             print_line(f"Scale file: {out}")
 
 
-def _numbers(text: str, option: str, count: int) -> list[float]:
+def _refuse_half(
+    artefact_id: str | None, device_id: str | None, by_hand: tuple[str | None, ...]
+) -> None:
     from sieve_inspect.errors import UsageError
 
+    if artefact_id is None or device_id is None:
+        raise UsageError(message="A scale is recorded with both --artefact and --device.")
+    if any(one is not None for one in by_hand):
+        raise UsageError(
+            message="Pattern, pitch, widths and source are those of --artefact: leave them out."
+        )
+
+
+def _artefact_by_hand(
+    pattern: str | None,
+    pitch: str | None,
+    u_pitch: str | None,
+    line_width: str | None,
+    u_line_width: str | None,
+    source: str | None,
+) -> Artefact:
+    from sieve_inspect.errors import UsageError
+    from sieve_inspect.scale.calibration import Artefact
+    from sieve_inspect.units import parse_length_um
+
+    if pattern is None or pitch is None:
+        raise UsageError(
+            message="Give --pattern and --pitch of the artefact, or --artefact and --device."
+        )
+
+    def half(text: str | None) -> float:
+        return 0.0 if text is None else parse_length_um(text) / 2
+
+    return Artefact(
+        pattern=pattern,
+        pitch_um=parse_length_um(pitch),
+        u_pitch_um=half(u_pitch),
+        line_width_um=None if line_width is None else parse_length_um(line_width),
+        u_line_width_um=half(u_line_width),
+        source=source or f"{pattern} target of pitch {pitch}",
+    )
+
+
+def _numbers(text: str | None, option: str, count: int) -> list[float] | None:
+    from sieve_inspect.errors import UsageError
+
+    if text is None:
+        return None
     parts = text.split(",")
     try:
         values = [float(part) for part in parts]

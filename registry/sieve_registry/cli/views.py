@@ -170,6 +170,7 @@ def check_dict(check: Check) -> dict[str, Any]:
 
 def detail_dict(detail: CheckDetail) -> dict[str, Any]:
     """`check --json`: the check, its margins, its evidence and its place in the ledger."""
+    payload = json.loads(detail.event.payload)
     return {
         **check_dict(detail.check),
         "margins": [
@@ -185,7 +186,8 @@ def detail_dict(detail: CheckDetail) -> dict[str, Any]:
             for m in detail.margins
         ],
         "evidence": [dict(file.__dict__) for file in detail.evidence],
-        "images": json.loads(detail.event.payload)["images"],
+        "images": payload["images"],
+        "trace": payload.get("trace"),
         "event": {"seq": detail.event.seq, "hash": detail.event.hash},
     }
 

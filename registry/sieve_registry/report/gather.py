@@ -8,6 +8,7 @@ from typing import Any
 from sieve_registry import service
 from sieve_registry.errors import EvidenceError
 from sieve_registry.records import CheckDetail, SieveHistory
+from sieve_registry.report.chain import chain_lines
 from sieve_registry.report.view import Apertures, CheckView, Overlay, ScanFile, SieveFacts
 from sieve_registry.service import Registry
 
@@ -46,6 +47,7 @@ def check_view(registry: Registry, check_id: str) -> CheckView:
         event_hash=event.hash,
         recorded_at=event.recorded_at,
         notes=_notes(history, detail),
+        chain=chain_lines(json.loads(event.payload).get("trace")),
     )
 
 

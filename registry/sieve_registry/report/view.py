@@ -86,7 +86,7 @@ class CheckView:
     `measurement`, `limits` and `verdict` are the JSON dictionaries of the measuring core
     (`sieveward.measurement/1`, `Limits.to_dict`, `Verdict.to_dict`); without a standard the last
     two are None. `ledger_head` is the hash of the newest of `ledger_events` events, `event_hash`
-    the one that recorded this check.
+    the one that recorded this check. `chain` are the links of a recorded scale, name and sentence.
     """
 
     sieve: SieveFacts
@@ -105,3 +105,4 @@ class CheckView:
     event_hash: str = ""
     recorded_at: str = ""
     notes: tuple[str, ...] = field(default=())
+    chain: tuple[tuple[str, str], ...] = ()

@@ -1,0 +1,187 @@
+"""Scales between the command line and the registry: recorded, and found again for a check."""
+
+from __future__ import annotations
+
+import os
+import sys
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import typer
+
+from sieve_registry.cli.options import opened
+
+if TYPE_CHECKING:
+    from sieve_inspect.scale import Scale
+    from sieve_inspect.scale.calibration import Artefact, Calibration
+    from sieve_registry.deed import Told
+    from sieve_registry.scales import KeptScale
+    from sieve_registry.service import Registry
+    from sieve_registry.traces import Circumstances, Traced
+
+__all__ = [
+    "Taking",
+    "calibrate_recorded",
+    "find_scale",
+    "names_a_file",
+    "scale_dict",
+    "warn_of_tags",
+]
+
+_DPI_TOLERANCE = 0.002  # twice what flatbeds are commonly off (Boron, ISPRS 1996)
+
+
+@dataclass(frozen=True)
+class Taking:
+    """Pictures of an artefact and how they are to be read."""
+
+    targets: Sequence[Path]
+    encoding: str
+    region: Sequence[float] | None
+    turns_deg: Sequence[float] | None
+    max_residual_um: float | None
+
+    def calibrate(self, artefact: Artefact, encoding: str = "auto") -> Calibration:
+        """The calibration; `encoding` is used where the pictures' own was not stated."""
+        from sieve_inspect.target.calibrating import calibrate_pictures
+
+        box = None if self.region is None else [int(one) for one in self.region]
+        return calibrate_pictures(
+            self.targets,
+            artefact,
+            encoding=encoding if self.encoding == "auto" else self.encoding,
+            region=None if box is None else (box[0], box[1], box[2], box[3]),
+            turns_deg=self.turns_deg,
+            max_residual_um=self.max_residual_um,
+        )
+
+
+def calibrate_recorded(
+    context: typer.Context,
+    taking: Taking,
+    artefact_id: str,
+    device_id: str,
+    name: str | None,
+    terms: tuple[int, str | None, float | None, Sequence[float] | None],
+    told: Told,
+) -> tuple[Calibration, KeptScale]:
+    """Calibrate a known device from a known artefact, and keep the scale."""
+    from sieve_inspect.target.calibrating import MAX_RESIDUAL_PX
+    from sieve_inspect.target.picture import residuals_png
+    from sieve_registry import scales
+    from sieve_registry.artefacts import device_named
+    from sieve_registry.cli.device import length_or_zero
+
+    months, stand_off, temperature, between = terms
+    assert between is not None
+    agreed = scales.ScaleTerms(
+        interval_months=months,
+        stand_off_um=None if stand_off is None else length_or_zero(stand_off),
+        temperature_c=temperature,
+        range_c=(between[0], between[1]),
+    )
+    with opened(context) as registry:
+        device = device_named(registry, device_id)
+        day = told.on_date or registry.today()
+        artefact = scales.certificate_for(registry, artefact_id, day)
+        found = taking.calibrate(artefact.to_calibrate(), device.encoding)
+        found = scales.warmed(found, artefact, agreed)
+        limit = taking.max_residual_um
+        kept = scales.record_scale(
+            registry,
+            name or device.id,
+            found,
+            artefact,
+            device,
+            agreed,
+            told,
+            max_residual_um=MAX_RESIDUAL_PX * found.um_per_px if limit is None else limit,
+            residual_picture=residuals_png(found),
+        )
+    return found, kept
+
+
+def names_a_file(text: str) -> bool:
+    """Whether `--scale` can only mean a file: it has a separator or ends in .json."""
+    separators = [one for one in (os.sep, os.altsep, "/") if one]
+    return text.lower().endswith(".json") or any(one in text for one in separators)
+
+
+def find_scale(registry: Registry, text: str, told: Circumstances) -> Traced | Scale:
+    """The scale `--scale` names: a recorded one with its chain, else one from a file.
+
+    Of a name that is both, the recorded scale is used, and that is said.
+    """
+    from sieve_inspect.scale import load_scale
+    from sieve_registry.refusals import UnknownThingError
+    from sieve_registry.scales import kept_scale
+    from sieve_registry.traces import traced
+
+    there = Path(text).is_file()
+    kept = None if names_a_file(text) else kept_scale(registry, text, told.day)
+    if kept is not None:
+        if there:
+            _say(f"--scale {text} is the recorded scale; the file of that name would be ./{text}")
+        return traced(registry, kept, told)
+    if not there and not names_a_file(text):
+        raise UnknownThingError(
+            what="recorded scale and no file",
+            name=text,
+            advice="`sieveward device show` lists the scales of a device",
+        )
+    return load_scale(Path(text))
+
+
+def warn_of_tags(images: Sequence[Path], scale: Scale) -> list[str]:
+    """One sentence for each scan whose dpi tag says another scale; the tag decides nothing."""
+    from PIL import Image
+
+    found = []
+    for image in images:
+        try:
+            with Image.open(image) as picture:
+                dpi = [float(one) for one in picture.info.get("dpi", ())]
+        except (OSError, ValueError, TypeError, SyntaxError, Image.DecompressionBombError):
+            continue  # the measuring has already judged the file
+        if len(dpi) != 2 or min(dpi) <= 1:
+            continue
+        tagged = (25_400 / dpi[0], 25_400 / dpi[1])
+        measured = (scale.um_per_px_x, scale.um_per_px_y)
+        if any(abs(t / m - 1) > _DPI_TOLERANCE for t, m in zip(tagged, measured, strict=True)):
+            found.append(
+                f"{image.name}: its dpi tag says {tagged[0]:.5g} um per px where the scale says "
+                f"{measured[0]:.5g}; the tag is ignored"
+            )
+    for sentence in found:
+        _say(f"warning: {sentence}")
+    return found
+
+
+def _say(sentence: str) -> None:
+    sys.stderr.write(f"sieveward: {sentence}.\n")
+
+
+def scale_dict(kept: KeptScale) -> dict[str, Any]:
+    """A recorded scale for `--json`; `U_rel_…` are relative and expanded, k = 2."""
+    return {
+        "name": kept.name,
+        "event": kept.event,
+        "date": kept.on_date.isoformat(),
+        "valid_until": kept.valid_until.isoformat(),
+        "by": kept.person,
+        "device": kept.device,
+        "artefact": kept.artefact,
+        "setting": kept.setting,
+        "stand_off_um": kept.stand_off_um,
+        "temperature_c": kept.temperature_c,
+        "temperature_range_c": list(kept.range_c),
+        "um_per_px_x": kept.um_per_px[0],
+        "um_per_px_y": kept.um_per_px[1],
+        "U_rel_x": 2 * kept.u_rel[0],
+        "U_rel_y": 2 * kept.u_rel[1],
+        "max_residual_um": kept.max_residual_um,
+        "residual_rms_um": kept.residual_rms_um,
+        "evidence": [dict(file.__dict__) for file in kept.evidence],
+    }

@@ -1,0 +1,203 @@
+"""A scale is recorded, found by name, and held against what a check says of its scans."""
+
+from __future__ import annotations
+
+import json
+from math import hypot, sqrt
+
+import pytest
+from PIL import Image
+from test_artefacts import GRID, SCANNER, said
+
+from sieve_inspect.synthetic import Sensor
+from sieve_inspect.synthetic.targets import Device, Target, render_target
+from sieve_registry.report.chain import chain_lines
+from sieve_registry.service import get_check
+
+
+def drawn(path, x=20.0, y=20.0):
+    target = Target("grid", 500.02, 100.0, 14, 14, 4.0)
+    render = render_target(target, Device(x, y), sensor=Sensor(noise=0.004), shape=(360, 380))
+    Image.fromarray(render.image).save(path, dpi=(1270, 1270))
+    return path
+
+
+@pytest.fixture(scope="module")
+def picture(tmp_path_factory):
+    return drawn(tmp_path_factory.mktemp("scales") / "grid.png")
+
+
+@pytest.fixture
+def lab(run, picture):
+    """A sieve, an artefact valid to 2027-05-31, a scanner, and its scale of 2026-03-02."""
+    assert run(*GRID).code == 0
+    assert run(*SCANNER).code == 0
+    assert run("sieve", "add", "S-1", "--nominal", "75um", "--in-service", "2026-01-01").code == 0
+
+    def calibrating(*words, day="2026-03-02", image=picture):
+        return run(
+            "scale", str(image), "--artefact", "G-1", "--device", "F-24", "--date", day,
+            "--by", "Ada Moss", *words,
+        )  # fmt: skip
+
+    answer = calibrating("--json", "-")
+    assert answer.code == 0, answer.err
+    run.calibrate = calibrating
+    run.recorded = json.loads(answer.out)["recorded"]
+    return run
+
+
+def check(lab, scan, *words, day="2026-04-01"):
+    return lab(
+        "check", "S-1", str(scan), "--scale", "F-24", "--date", day, "--by", "Bo Reed", *words
+    )
+
+
+def test_a_calibration_is_kept_with_its_file_and_picture(lab):
+    kept = lab.recorded
+    assert (kept["name"], kept["device"], kept["artefact"]) == ("F-24", "F-24", "G-1")
+    assert (kept["date"], kept["valid_until"]) == ("2026-03-02", "2027-03-02")
+    assert kept["um_per_px_x"] == pytest.approx(20.0, rel=2e-4)  # as it was drawn
+    assert [file["role"] for file in kept["evidence"]] == ["scale", "residuals"]
+    # The certificate alone gives U = 0.1 um of 500.02 um.
+    assert 0.1 / 500.02 <= kept["U_rel_x"] < 4e-4
+    assert said(lab("verify", "--json", "-"))["ok"]
+
+
+def test_a_check_by_name_keeps_the_whole_chain_and_the_report_shows_it(lab, scan, measuring):
+    found = said(check(lab, scan, "--json", "-"))
+    trace = found["trace"]
+    assert trace["certificate"]["number"] == "2025-117"
+    assert trace["artefact"]["id"] == "G-1"
+    assert (trace["scale"]["name"], trace["scale"]["event"]) == ("F-24", lab.recorded["event"])
+    assert found["outcome"] == "pass"
+    assert measuring.calls[-1]["scale"].source.startswith("certificate 2025-117")
+    lines = chain_lines(trace)
+    assert [name for name, _ in lines] == [
+        "Certificate", "Artefact", "Scale of the device", "This check",
+    ]  # fmt: skip
+    assert "Brook Metrology" in lines[0][1]
+    assert "500.02" in lines[1][1]
+
+
+@pytest.mark.parametrize(
+    ("words", "day", "tells"),
+    [
+        ((), "2027-03-03", "was valid until 2027-03-02"),
+        (("--setting", "1200dpi"), "2026-04-01", "'1270dpi', not at '1200dpi'"),
+        (("--stand-off", "1.2mm"), "2026-04-01", "1 mm allowed"),
+        (("--temperature", "31"), "2026-04-01", "its range is 15 to 30"),
+    ],
+)
+def test_what_the_scale_does_not_hold_for_is_refused(
+    lab, scan, registry, clock, words, day, tells, monkeypatch
+):
+    monkeypatch.setattr("sieve_registry.store.engine.Registry.today", lambda _: clock.day)
+    clock.set("2027-12-31")
+    answer = check(lab, scan, *words, day=day)
+    assert answer.code == 42, answer.err
+    assert tells in answer.err
+    assert said(lab("sieve", "show", "S-1", "--json", "-"))["checks"] == []
+
+
+def test_an_expired_artefact_is_refused_at_the_check_and_at_the_calibration(
+    lab, scan, clock, monkeypatch
+):
+    monkeypatch.setattr("sieve_registry.store.engine.Registry.today", lambda _: clock.day)
+    clock.set("2027-12-31")
+    assert lab.calibrate(day="2027-05-30").code == 0
+    refused = check(lab, scan, day="2027-06-01")
+    assert refused.code == 42
+    assert "no valid certificate on 2027-06-01" in refused.err
+    assert lab.calibrate(day="2027-06-01").code == 42
+    renewed = [*GRID, "--renew"]
+    renewed[renewed.index("2027-05-31")] = "2029-05-31"
+    assert lab(*renewed).code == 0
+    assert check(lab, scan, day="2027-06-01").code == 0
+
+
+@pytest.mark.parametrize(
+    ("outcome", "becomes"), [("pass", "conditional pass"), ("fail", "conditional fail")]
+)
+def test_what_is_accepted_says_who_and_why_and_is_conditional(
+    lab, scan, measuring, registry, clock, monkeypatch, outcome, becomes
+):
+    monkeypatch.setattr("sieve_registry.store.engine.Registry.today", lambda _: clock.day)
+    clock.set("2027-12-31")
+    measuring.outcome = outcome
+    words = ("--accept-expired", "the new plate is late", "--json", "-")
+    found = said(check(lab, scan, *words, day="2027-04-01"))
+    assert found["outcome"] == becomes
+    assert found["trace"]["accepted"] == {
+        "why": "the new plate is late",
+        "by": "Bo Reed",
+        "expired": ["scale F-24 expired on 2027-03-02"],
+    }
+    assert "accepted by Bo Reed: the new plate is late" in found["reasons"][-1]
+    payload = json.loads(get_check(registry, found["id"]).event.payload)
+    assert payload["trace"]["accepted"]["why"] == "the new plate is late"
+    assert "the new plate is late" in chain_lines(payload["trace"])[3][1]
+
+
+def test_a_reason_for_nothing_expired_leaves_the_outcome(lab, scan):
+    found = said(check(lab, scan, "--accept-expired", "to be sure", "--json", "-"))
+    assert found["outcome"] == "pass"
+    assert "accepted" not in found["trace"]
+
+
+def test_stand_off_and_temperature_within_limits_widen_the_scale(lab, scan, measuring):
+    assert check(lab, scan).code == 0
+    plain = measuring.calls[-1]["scale"]
+    assert check(lab, scan, "--stand-off", "0.6mm", "--temperature", "26").code == 0
+    wider = measuring.calls[-1]["scale"]
+    # 0.6 mm of a 300 mm path, 8.5 ppm/K over 6 K, each a/sqrt(3): GUM 4.3.7
+    added = hypot(0.6 / 300 / sqrt(3), 8.5e-6 * 6 / sqrt(3))
+    assert wider.u_rel_x == pytest.approx(hypot(plain.u_rel_x, added), rel=1e-9)
+    assert wider.um_per_px_x == plain.um_per_px_x
+
+
+def test_a_name_is_the_recorded_scale_and_a_path_is_a_file(lab, scan, tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    named = check(lab, scan)
+    assert named.err == ""
+    (tmp_path / "F-24").write_text("something else")
+    told = check(lab, scan)
+    assert told.code == 0
+    assert "is the recorded scale" in told.err
+    other = tmp_path / "other.json"
+    other.write_text(json.dumps({
+        "schema": "sieveward.scale/1", "um_per_px_x": 5, "um_per_px_y": 5, "u_rel_x": 0.001,
+        "u_rel_y": 0.001, "source": "a file",
+    }))  # fmt: skip
+    found = said(lab("check", "S-1", str(scan), "--scale", "other.json", "--json", "-"))
+    assert found["trace"] is None
+    missing = lab("check", "S-1", str(scan), "--scale", "F-25")
+    assert missing.code == 43
+    held = lab("check", "S-1", str(scan), "--scale", "other.json", "--setting", "1270dpi")
+    assert held.code == 2
+
+
+def test_a_dpi_tag_that_says_otherwise_is_told_and_ignored(lab, tmp_path):
+    wrong = tmp_path / "field.png"
+    Image.new("L", (8, 8)).save(wrong, dpi=(1200, 1200))
+    answer = check(lab, wrong)
+    assert answer.code == 0
+    assert "its dpi tag says 21.167 um per px where the scale says 20" in answer.err
+    Image.new("L", (8, 8)).save(wrong, dpi=(1268, 1268))
+    assert check(lab, wrong).err == ""
+
+
+def test_a_scale_is_recorded_of_known_things_only(lab, picture, run):
+    half = run("scale", str(picture), "--artefact", "G-1")
+    assert half.code == 2
+    both = run("scale", str(picture), "--artefact", "G-1", "--device", "F-24", "--pitch", "400um")
+    assert both.code == 2
+    assert run("scale", str(picture), "--artefact", "G-9", "--device", "F-24").code == 43
+    assert run("scale", str(picture), "--artefact", "G-1", "--device", "F-9").code == 43
+    early = lab.calibrate("--temperature", "40")
+    assert early.code == 42
+    other = [word if word != "F-24" else "F-48" for word in SCANNER]
+    assert run(*other).code == 0
+    taken = run("scale", str(picture), "--artefact", "G-1", "--device", "F-48", "--name", "F-24")
+    assert taken.code == 2
+    assert "one of device F-24" in taken.err
