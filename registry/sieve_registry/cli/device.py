@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
@@ -11,6 +12,8 @@ from sieve_registry.cli.options import ByOption, opened, told_by
 
 if TYPE_CHECKING:
     from sieve_registry.artefacts import Device
+    from sieve_registry.drift import Jump
+    from sieve_registry.scales import KeptScale
 
 __all__ = ["device_app", "length_or_zero"]
 
@@ -87,13 +90,67 @@ def list_(context: typer.Context, json_path: JsonOption = None) -> None:
 
 @device_app.command()
 def show(context: typer.Context, device_id: IdArgument, json_path: JsonOption = None) -> None:
-    """Show a device."""
+    """Show a device with the history of its scale; a jump names the checks it puts in question."""
     from sieve_registry import artefacts
+    from sieve_registry.cli.calibrated import scale_dict
+    from sieve_registry.drift import drift_of
 
     with opened(context) as registry:
         found = artefacts.device_named(registry, device_id)
-    if not emit_json(json_path, _device_dict(found)):
-        _print_device(found)
+        history, jumps = drift_of(registry, device_id)
+    whole = {
+        **_device_dict(found),
+        "scales": [scale_dict(one) for one in history],
+        "jumps": [_jump_dict(one) for one in jumps],
+    }
+    if emit_json(json_path, whole):
+        return
+    _print_device(found)
+    if history:
+        print_line()
+        _print_history(history)
+    for one in jumps:
+        _print_jump(one)
+
+
+def _jump_dict(one: Jump) -> dict[str, Any]:
+    return {
+        "direction": one.direction,
+        "last_good": one.good.on_date.isoformat(),
+        "first_bad": one.bad.on_date.isoformat(),
+        "change_rel": one.change,
+        "limit_rel": one.limit,
+        "checks": list(one.checks),
+    }
+
+
+def _print_history(history: Sequence[KeptScale]) -> None:
+    columns = ("date", "scale", "x, um/px", "y, um/px", "U, %", "valid until", "artefact")
+    rows = [
+        (
+            str(one.on_date),
+            one.name,
+            f"{one.um_per_px[0]:.5f}",
+            f"{one.um_per_px[1]:.5f}",
+            f"{200 * max(one.u_rel):.3f}",
+            str(one.valid_until),
+            one.artefact,
+        )
+        for one in history
+    ]
+    print_table("", columns, rows, ("x, um/px", "y, um/px", "U, %"))
+
+
+def _print_jump(one: Jump) -> None:
+    from textwrap import fill
+
+    named = ", ".join(one.checks) or "none"
+    text = (
+        f"Jump along {one.direction}: {100 * one.change:+.3f} % from {one.good.on_date} to "
+        f"{one.bad.on_date}, more than the {100 * one.limit:.3f} % both uncertainties allow. "
+        f"Checks between them: {named}."
+    )
+    print_line(fill(text, 78))
 
 
 def length_or_zero(text: str) -> float:

@@ -1,0 +1,46 @@
+"""A scale that jumps is found, and the checks made by the last good one are named."""
+
+from __future__ import annotations
+
+import pytest
+from test_recorded_scales import check, drawn, lab, picture, said
+
+__all__ = ["lab", "picture"]
+
+
+@pytest.fixture
+def jumped(lab, scan, tmp_path):
+    """One check before any jump, then a scale 0.1 % larger along y only."""
+    check(lab, scan, day="2026-03-10")
+    assert lab.calibrate(day="2026-04-01").code == 0
+    check(lab, scan, day="2026-04-10")
+    check(lab, scan, day="2026-04-11")
+    other = drawn(tmp_path / "later.png", y=20.02)
+    assert lab.calibrate(day="2026-05-01", image=other).code == 0
+    check(lab, scan, day="2026-05-02")
+    return lab
+
+
+def test_a_jump_names_the_checks_since_the_last_good_scale(jumped):
+    shown = said(jumped("device", "show", "F-24", "--json", "-"))
+    assert [one["date"] for one in shown["scales"]] == ["2026-03-02", "2026-04-01", "2026-05-01"]
+    (jump,) = shown["jumps"]
+    assert (jump["direction"], jump["last_good"]) == ("y", "2026-04-01")
+    assert jump["first_bad"] == "2026-05-01"
+    assert jump["change_rel"] == pytest.approx(1e-3, rel=0.1)  # as it was drawn
+    assert jump["checks"] == ["C-0002", "C-0003"]
+    out = jumped("device", "show", "F-24").out
+    assert "Jump along y: +0.1" in out
+    assert "C-0002, C-0003" in out.replace("\n", " ")
+    assert all(len(line) <= 80 for line in out.splitlines())
+    # a void check is no longer in question
+    assert jumped("correct", "C-0002", "--void", "--reason", "the wrong sieve").code == 0
+    shown = said(jumped("device", "show", "F-24", "--json", "-"))
+    assert shown["jumps"][0]["checks"] == ["C-0003"]
+
+
+def test_scales_that_agree_within_their_uncertainty_are_no_jump(lab):
+    assert lab.calibrate(day="2026-04-01").code == 0
+    shown = said(lab("device", "show", "F-24", "--json", "-"))
+    assert len(shown["scales"]) == 2
+    assert shown["jumps"] == []
