@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterable
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from datetime import date, datetime, time, timedelta
 from decimal import Decimal
 from typing import Any, cast
@@ -12,6 +12,7 @@ from typing import Any, cast
 from sqlalchemy import Connection
 
 from sieve_inspect.units import format_length
+from sieve_registry import kinds
 from sieve_registry.records import ACTION_DECIDED, Check, SieveHistory, SieveState, Use
 from sieve_registry.rules.lookback import lookback_of
 from sieve_registry.rules.state import QUARANTINED, RETIRED
@@ -137,15 +138,53 @@ def check_row(row: Any, as_of: date) -> tuple[str, ...]:
     )
 
 
-def no_scale(checks: list[tuple[str, ...]]) -> Iterable[tuple[str, ...]]:
-    """Checks whose micrometres nobody certified."""
-    place = CHECKS.index("scale")
+def no_scale(
+    checks: list[tuple[str, ...]], recorded: RecordedScales | None = None
+) -> Iterable[tuple[str, ...]]:
+    """Checks whose micrometres nobody certified, or by a scale that had expired.
+
+    From the day of the first recorded scale on, a check by any other scale is one of them too.
+    """
+    place, first = CHECKS.index("scale"), recorded and recorded.first
     for row in checks:
         source = row[place]
+        accepted = recorded.accepted.get(row[0]) if recorded else None
         if not source:
             yield (*row[:4], "recorded without a scale")
         elif "not certified" in source or source.startswith("given by hand"):
             yield (*row[:4], source)
+        elif accepted:
+            yield (*row[:4], accepted)
+        elif recorded and first and row[2] >= first and row[0] not in recorded.checks:
+            yield (*row[:4], f"by no recorded scale: {source}")
+
+
+@dataclass(frozen=True)
+class RecordedScales:
+    """The day of the first recorded scale, the checks by one, and why an expired one served."""
+
+    first: str
+    checks: frozenset[str]
+    accepted: dict[str, str]
+
+
+def recorded_scales(connection: Connection, until: int | None) -> RecordedScales | None:
+    """What is recorded of scales up to an event, None where none was: then nothing is read."""
+    scales = reader.facts(connection, [kinds.SCALE_CALIBRATED], None, until)
+    if not scales:
+        return None
+    checks, accepted = set(), {}
+    for fact in reader.facts(connection, [kinds.CHECK_RECORDED], None, until):
+        trace = fact.payload.get("trace")
+        if trace:
+            checks.add(str(fact.payload["check"]))
+            said = trace.get("accepted")
+            if said:
+                expired = ", ".join(said["expired"])
+                words = f"{expired}; accepted by {said['by']}: {said['why']}"
+                accepted[str(fact.payload["check"])] = words
+    first = min(fact.on_date for fact in scales).isoformat()
+    return RecordedScales(first, frozenset(checks), accepted)
 
 
 def open_rows(live: list[SieveState]) -> Iterable[tuple[str, ...]]:

@@ -201,3 +201,23 @@ def test_a_scale_is_recorded_of_known_things_only(lab, picture, run):
     taken = run("scale", str(picture), "--artefact", "G-1", "--device", "F-48", "--name", "F-24")
     assert taken.code == 2
     assert "one of device F-24" in taken.err
+
+
+def test_the_audit_lists_checks_by_no_valid_scale(lab, scan, tmp_path):
+    other = tmp_path / "other.json"
+    other.write_text(json.dumps({
+        "schema": "sieveward.scale/1", "um_per_px_x": 5, "um_per_px_y": 5, "u_rel_x": 0.001,
+        "u_rel_y": 0.001, "source": "a plate",
+    }))  # fmt: skip
+    by_file = ("check", "S-1", str(scan), "--scale", str(other), "--date")
+    assert lab(*by_file, "2026-03-01").code == 0  # before any scale was recorded
+    assert check(lab, scan).code == 0
+    assert lab(*by_file, "2026-04-02").code == 0
+    assert lab.calibrate("--interval-months", "1", "--name", "short").code == 0
+    late = ("check", "S-1", str(scan), "--scale", "short", "--date", "2026-04-20", "--by", "Bo")
+    assert lab(*late, "--accept-expired", "a spare is coming").code == 0
+    found = said(lab("audit", "--as-of", "2026-05-01", "--json", "-"))["no_scale"]
+    assert [(row["check"], row["why"]) for row in found] == [
+        ("C-0003", "by no recorded scale: made for a test"),
+        ("C-0004", "scale short expired on 2026-04-02; accepted by Bo: a spare is coming"),
+    ]
