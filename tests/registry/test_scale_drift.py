@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+from xml.etree import ElementTree
+
 import pytest
+from test_artefacts import SCANNER
 from test_recorded_scales import check, drawn, lab, picture, said
 
 __all__ = ["lab", "picture"]
@@ -44,3 +47,15 @@ def test_scales_that_agree_within_their_uncertainty_are_no_jump(lab):
     shown = said(lab("device", "show", "F-24", "--json", "-"))
     assert len(shown["scales"]) == 2
     assert shown["jumps"] == []
+
+
+def test_the_history_is_drawn_with_a_mark_for_each_scale(lab, tmp_path):
+    assert lab.calibrate(day="2026-04-01").code == 0
+    svg = tmp_path / "drift.svg"
+    assert lab("device", "show", "F-24", "--plot", str(svg)).code == 0
+    drawing = ElementTree.parse(svg).getroot()
+    assert drawing.tag.endswith("svg")
+    assert "days since 2026-03-02" in svg.read_text()
+    other = [word if word != "F-24" else "F-48" for word in SCANNER]
+    assert lab(*other).code == 0
+    assert lab("device", "show", "F-48", "--plot", str(svg)).code == 2

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from sieve_registry.cli.common import JsonOption, emit_json, print_line, print_table
+from sieve_registry.cli.common import JsonOption, emit_json, print_line, print_table, write_bytes
 from sieve_registry.cli.options import ByOption, opened, told_by
 
 if TYPE_CHECKING:
@@ -89,7 +90,15 @@ def list_(context: typer.Context, json_path: JsonOption = None) -> None:
 
 
 @device_app.command()
-def show(context: typer.Context, device_id: IdArgument, json_path: JsonOption = None) -> None:
+def show(
+    context: typer.Context,
+    device_id: IdArgument,
+    *,
+    plot: Annotated[
+        Path | None, typer.Option("--plot", metavar="SVG", help="Draw the history with limits.")
+    ] = None,
+    json_path: JsonOption = None,
+) -> None:
     """Show a device with the history of its scale; a jump names the checks it puts in question."""
     from sieve_registry import artefacts
     from sieve_registry.cli.calibrated import scale_dict
@@ -98,6 +107,8 @@ def show(context: typer.Context, device_id: IdArgument, json_path: JsonOption = 
     with opened(context) as registry:
         found = artefacts.device_named(registry, device_id)
         history, jumps = drift_of(registry, device_id)
+    if plot is not None:
+        _draw(plot, history)
     whole = {
         **_device_dict(found),
         "scales": [scale_dict(one) for one in history],
@@ -111,6 +122,17 @@ def show(context: typer.Context, device_id: IdArgument, json_path: JsonOption = 
         _print_history(history)
     for one in jumps:
         _print_jump(one)
+
+
+def _draw(plot: Path, history: Sequence[KeptScale]) -> None:
+    from sieve_inspect.errors import UsageError
+    from sieve_registry.report.drift_chart import drift_svg
+
+    if not history:
+        raise UsageError(
+            message="There is no scale to draw yet: record one with `sieveward scale`."
+        )
+    write_bytes(plot, drift_svg(history).encode())
 
 
 def _jump_dict(one: Jump) -> dict[str, Any]:

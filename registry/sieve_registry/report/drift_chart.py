@@ -1,0 +1,43 @@
+"""The scale history of a device as an SVG file: plain ink, x and y told apart by shape."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+from sieve_registry.report.charts import _INK, _svg
+from sieve_registry.report.forecast_charts import standalone
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+    from sieve_registry.scales import KeptScale
+
+__all__ = ["drift_svg"]
+
+
+def drift_svg(history: Sequence[KeptScale]) -> str:
+    """Each scale against its day, in percent of the first (at least one); bars are U (k = 2).
+
+    Broken lines: how far the scale after the first may lie off it by both their uncertainties.
+    """
+    first = history[0]
+
+    def draw(figure: Figure) -> None:
+        axes = figure.subplots()
+        days = [(one.on_date - first.on_date).days for one in history]
+        for place, mark in enumerate("os"):
+            base = first.um_per_px[place]
+            change = [100 * (one.um_per_px[place] / base - 1) for one in history]
+            bars = [200 * one.u_rel[place] for one in history]
+            axes.errorbar(
+                days, change, bars, fmt=mark, color=_INK, markerfacecolor="white", capsize=3
+            )
+        limit = 200 * 2**0.5 * max(first.u_rel)
+        for level in (-limit, limit):
+            axes.axhline(level, color=_INK, linewidth=1.0, linestyle="--")
+        axes.set_xlabel(f"days since {first.on_date}")
+        axes.set_ylabel("change of scale, % (circle: x, square: y)")
+        figure.subplots_adjust(left=0.12, right=0.98, bottom=0.16, top=0.95)
+
+    return standalone(_svg(draw, (7.1, 3.4), "drift", f"Scale of device {first.device} over time"))
