@@ -150,6 +150,8 @@ def judge_states(
     filled = _dark_share(light, middle, vectors, 0.5 * own - 0.25, levels, 0.5)
     wires = np.array([np.nanmedian(f.wires) for f in fits])
     half_lit = 0.5 * (levels.floor + levels.top)
+    glaring = _light_at(light, middle) > levels.top + _LIKE * (levels.top - levels.floor)
+    beside = glaring[hood.index] & (hood.index >= 0)  # a bright frame, and no cloth
     for axis, (fit, profile) in enumerate(zip(fits, profiles, strict=True)):
         # The wires that cross the missing one must be there, the opening whole and not filled.
         inner = (flags & (Flag.BORDER | Flag.FILLED)) == 0
@@ -158,12 +160,16 @@ def judge_states(
         offset = 0.5 * (own[:, axis] + wires[axis])
         after |= inner & _broken(light, middle, vectors, offset, 0.35 * own, half_lit, axis)
         before |= inner & _broken(light, middle, vectors, -offset, 0.35 * own, half_lit, axis)
+        after &= ~(glaring | beside[:, 2 * axis])
+        before &= ~(glaring | beside[:, 2 * axis + 1])
         flags[before | after] |= Flag.WIRE_MISSING
         _pass_on(flags, hood.index[:, 2 * axis], after)
         _pass_on(flags, hood.index[:, 2 * axis + 1], before)
         odd = fit.width > size[axis] + 8 * spread[axis] + 0.05 * size[axis]
         flags[odd] |= Flag.OVERSIZE
-    return _states(flags, hood), flags, filled
+    state = _states(flags, hood)
+    state[(state != State.OK) & (glaring | beside.any(axis=1))] = State.PARTIAL
+    return state, flags, filled
 
 
 def _broken(
