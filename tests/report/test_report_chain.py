@@ -1,0 +1,17 @@
+"""The page of a check by a recorded scale tells its chain; of any other, nothing."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from report_sample import sample
+
+from sieve_registry.report import render_check_report
+
+
+def test_the_chain_stands_on_the_page_in_four_lines():
+    links = tuple((f"link {n}", f"said <{n}>") for n in range(4))
+    page = render_check_report(replace(sample(), chain=links))
+    for n in range(4):
+        assert f"<dt>link {n}</dt><dd>said &lt;{n}&gt;</dd>" in page
+    assert "<dt>link" not in render_check_report(sample())
