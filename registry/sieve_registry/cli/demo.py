@@ -120,5 +120,7 @@ def _print_places(result: DemoResult, told: list[Told]) -> None:
     print_line()
     print_line("Ask more of this registry:")
     print_line(f"  export SIEVEWARD_REGISTRY={shlex.quote(str(result.registry))}")
-    for command in ("sieve show S-0500", f"audit --as-of {result.audit.as_of}", "verify"):
+    asked = ("sieve show S-0500", "plan S-0500", "wear S-0500", "interval S-0500")
+    later = ("rule S-0500", "lookback S-0075", f"audit --as-of {result.audit.as_of}", "verify")
+    for command in (*asked, *later):
         print_line(f"  sieveward {command}")
