@@ -128,7 +128,7 @@ def judge_states(
     spread = np.array([1.4826 * _mad(f.width) for f in fits])
     for fit, usual in zip(fits, size, strict=True):
         flags[~np.isfinite(fit.width)] |= Flag.NO_EDGE
-        flags[(fit.width < 0.4 * usual) | (fit.width > 2.5 * usual)] |= Flag.MISFIT
+        flags[(fit.width < 0.4 * usual) | (fit.width > 1.8 * usual)] |= Flag.MISFIT
     for fit in fits:
         flags[fit.poor] |= Flag.MISFIT
     for fit, gap in zip(fits, (hood.column, hood.row), strict=True):
