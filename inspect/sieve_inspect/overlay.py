@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from sieve_inspect import pixels
 from sieve_inspect.weave.field import Field
 
-__all__ = ["draw_overlay"]
+__all__ = ["corners", "draw_overlay"]
 
 Float = NDArray[np.float64]
 UInt8 = NDArray[np.uint8]
@@ -49,7 +49,7 @@ def draw_overlay(light: NDArray[np.float32], field: Field) -> UInt8:
         picture = pixels.resize(_grey(light), factor)
         scale = float(factor)
     canvas = np.repeat(picture[:, :, None], 3, axis=2).copy()
-    frames = _corners(field)
+    frames = corners(field)
     for state in ("partial", "ok", "unclear", "blocked", "torn"):
         chosen = frames[field.state == state]
         _mark(canvas, (chosen + 0.5) * scale - 0.5, state)
@@ -70,7 +70,7 @@ def _grey(light: NDArray[np.float32]) -> UInt8:
     return np.asarray(70 + 170 * level, np.uint8)
 
 
-def _corners(field: Field) -> Float:
+def corners(field: Field) -> Float:
     """Corners (n, 4, 2) of every opening in px, in order around it; usual ones where unknown."""
     normals = np.stack([a.normal for a in field.axes], axis=1)  # n x . = distance across the wires
     size = np.stack([a.fit.width for a in field.axes], axis=1)

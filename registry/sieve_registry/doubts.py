@@ -43,14 +43,16 @@ class _Doubted:
         return self._found.overlay_png(index)
 
 
-def doubted(doubts: Sequence[str]) -> Callable[..., MeasurementLike] | None:
-    """Measuring with those doubts in its verdict, or None where there are none."""
+def doubted(
+    doubts: Sequence[str], measure: Callable[..., MeasurementLike] | None = None
+) -> Callable[..., MeasurementLike] | None:
+    """Measuring (by `measure`) with those doubts in its verdict; as it is where there are none."""
     if not doubts:
-        return None
+        return measure
 
-    def measure(images: Sequence[Path], **options: Any) -> MeasurementLike:
+    def measured(images: Sequence[Path], **options: Any) -> MeasurementLike:
         from sieve_inspect.measure import measure as measure_scans
 
-        return _Doubted(measure_scans(images, **options), doubts)
+        return _Doubted((measure or measure_scans)(images, **options), doubts)
 
-    return measure
+    return measured

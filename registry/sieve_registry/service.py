@@ -15,8 +15,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from sieve_inspect.errors import UsageError
-from sieve_registry import facts, kinds
-from sieve_registry.deed import Doing, Told, deed, history_of, refuse
+from sieve_registry import checks, kinds
+from sieve_registry.deed import Doing, Told, deed, history_of
 from sieve_registry.errors import (
     DuplicateSieveError,
     EvidenceError,
@@ -24,7 +24,6 @@ from sieve_registry.errors import (
     UnknownCheckError,
     UnknownSieveError,
 )
-from sieve_registry.ledger.figures import check_figures
 from sieve_registry.records import (
     DEFAULT_INTERVAL_MONTHS,
     DEFAULT_STANDARD,
@@ -39,7 +38,7 @@ from sieve_registry.records import (
 )
 from sieve_registry.rules import lifecycle, state
 from sieve_registry.rules.text import clean_count, clean_id, clean_text
-from sieve_registry.store import proof, reader, writer
+from sieve_registry.store import proof, reader
 from sieve_registry.store.engine import Registry, open_registry
 from sieve_registry.store.halves import elsewhere
 from sieve_registry.store.verify import verify_chain, verify_records
@@ -217,52 +216,18 @@ def check(
     `UnknownSieveError`, `SieveRetiredError`, `DateRefusedError` (in the future, or before the
     sieve's service), `EvidenceError` (a scan changed meanwhile).
     """
-    if measure is None:
-        from sieve_inspect.measure import measure as measure_scans
-
-        measure = measure_scans
-    what = (kinds.CHECK_RECORDED, "the check")
     told = Told(on_date, by, why_late)
-    with registry.reading() as connection:
-        history, day = refuse(registry, connection, sieve_id, *what, told)
-    sieve = history.sieve
-    measurement = measure(
+    taken = checks.take(
+        registry,
+        sieve_id,
         images,
-        nominal_um=sieve.nominal_um,
         scale=scale,
         encoding=encoding,
-        standard=sieve.standard,
-        grade=sieve.grade,
-        **facts.judging(registry, sieve.id, day),
+        told=told,
+        measure=measure,
+        trace=trace,
     )
-    found = measurement.to_dict()
-    from sieve_registry.foresee import foreseen_action
-
-    figures = check_figures(found)
-    figures |= foreseen_action(registry, history, day, figures)
-    staged: list[proof.StagedFile] = []
-    try:
-        judged_by = (sieve.standard, sieve.grade)
-        for file in proof.stage(registry.evidence, images, measurement, scale, *judged_by):
-            staged.append(file)
-        proof.refuse_changed_scans(staged, found)
-        with deed(registry, sieve.id, *what, told) as doing:
-            check_id = writer.next_check_id(doing.connection)
-            payload = {
-                "check": check_id,
-                "nominal_nm": sieve.nominal_nm,
-                "standard": sieve.standard,
-                "grade": sieve.grade,
-                **figures,
-                "measured_with": proof.software(),
-                **({} if trace is None else {"trace": dict(trace)}),
-            }
-            with writer.placing(doing.connection, registry.evidence, staged) as files:
-                payload["evidence"] = [dict(file.__dict__) for file in files]
-                doing.append(kinds.CHECK_RECORDED, payload, by)
-    finally:
-        for item, _, _ in staged:
-            registry.evidence.discard(item)
+    check_id = checks.record(registry, taken, told)
     return get_check(registry, check_id)
 
 

@@ -1,0 +1,181 @@
+"""One opening looked at closely: the pixels across it, the fitted model, the widths.
+
+Nothing is measured anew. The pixels are gathered around the opening as for measuring, and the
+model drawn through them is the one whose edges gave the recorded widths.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sieve_inspect import pixels
+from sieve_inspect.measure import Picture
+from sieve_inspect.scale import Scale
+from sieve_inspect.summary.statistics import EDGE_MODEL_PX
+from sieve_inspect.weave.edge import Side, model_of
+from sieve_inspect.weave.flags import flag_names
+from sieve_inspect.weave.profiles import Band, Crossing, gather
+
+__all__ = ["Across", "Closeup", "closeup", "cut_out", "visible"]
+
+Float = NDArray[np.float64]
+UInt8 = NDArray[np.uint8]
+
+_STEP = 0.35  # px, bins as fine as those measured with
+_AROUND = 1.9  # of the pitch, how much of the picture a cut-out shows
+
+
+@dataclass(frozen=True, eq=False)
+class Across:
+    """An opening across one direction ("x" or "y").
+
+    `distance` (m,) px across the wires from the opening's middle, `light` (m,) linear, `model`
+    (m,) the fit there, empty where nothing could be fitted. `edges` are where the opening's two
+    edges lie, px; `width_um` with its expanded uncertainty `expanded_um` (k = 2), `wires_um` the
+    wires before and after. None is what was not measured.
+    """
+
+    direction: str
+    distance: Float
+    light: Float
+    model: Float
+    edges: tuple[float, float] | None
+    width_px: float | None
+    width_um: float | None
+    expanded_um: float | None
+    wires_um: tuple[float | None, float | None]
+
+
+@dataclass(frozen=True, eq=False)
+class Closeup:
+    """One opening: its index in the field, lattice place, middle (x, y) in px, state, flags."""
+
+    index: int
+    row: int
+    column: int
+    middle: tuple[float, float]
+    state: str
+    flags: tuple[str, ...]
+    across: tuple[Across, Across]
+
+
+def closeup(picture: Picture, scale: Scale, index: int) -> Closeup:
+    """Opening `index` (0 … n - 1 in `picture.field`) with profile and fit in both directions.
+
+    Raises `IndexError` for an index the field lacks.
+    """
+    field = picture.field
+    if not 0 <= index < len(field.row):
+        raise IndexError(index)
+    x, y = field.centre[index]
+    flags = flag_names(int(field.flags[index]))
+    return Closeup(
+        index=index,
+        row=int(field.row[index]),
+        column=int(field.column[index]),
+        middle=(float(x), float(y)),
+        state=str(field.state[index]),
+        flags=tuple(flags.split("+")) if flags else (),
+        across=(_across(picture, scale, index, 0), _across(picture, scale, index, 1)),
+    )
+
+
+def _across(picture: Picture, scale: Scale, index: int, axis: int) -> Across:
+    field, sample = picture.field, picture.samples[axis]
+    this, other = field.axes[axis], field.axes[1 - axis]
+    opening, wire = _usual(picture, axis)
+    crossing_opening, crossing_wire = _usual(picture, 1 - axis)
+    beyond = min(2.5 * this.response.sigma, 0.35 * opening) + 0.5
+    band = Band(0.5 * opening + wire + beyond, 0.25 * crossing_opening, _STEP)
+    pitch = crossing_opening + crossing_wire
+    crossing = Crossing(crossing_opening, pitch, other.response.sigma)
+    normal = this.normal[index]
+    along = np.array([[-normal[1], normal[0]]])
+    centre = field.centre[index : index + 1]
+    light = _bright(picture)
+    profiles = gather(light, centre, along, band, crossing, opening)
+    parameters = this.fit.parameters[index : index + 1].copy()
+    parameters[:, 4:] -= _moved(picture, index) @ normal  # fitted from the lattice's place
+    filled = profiles.weight[0] > 0
+    fitted = bool(np.isfinite(parameters).all())
+    model = model_of(profiles, parameters, this.response)[0][0][filled] if fitted else np.empty(0)
+    model = np.minimum(model, light.max())  # a sensor at its end says no more
+    first, second = (float(parameters[0, edge]) for edge in (Side.FIRST, Side.SECOND))
+    before, after = (_known(width) for width in sample.wires[index])
+    return Across(
+        direction="xy"[axis],
+        distance=profiles.distance[0][filled],
+        light=profiles.value[0][filled],
+        model=model,
+        edges=(first, second) if fitted else None,
+        width_px=second - first if fitted else None,
+        width_um=_known(sample.width[index]),
+        expanded_um=_known(2 * _standard_u(picture, scale, index, axis)),
+        wires_um=(before, after),
+    )
+
+
+def _standard_u(picture: Picture, scale: Scale, index: int, axis: int) -> float:
+    """Standard uncertainty of one width, um: what all share, and the noise of its own pixels."""
+    sample = picture.samples[axis]
+    u_rel = scale.u_rel_x if axis == 0 else scale.u_rel_y
+    px = float(sample.um_per_px[index])
+    return math.hypot(
+        u_rel * float(sample.width[index]),
+        sample.u_response,
+        EDGE_MODEL_PX * px,
+        2 * scale.u_edge_bias_px * px,
+        float(sample.noise[index]),
+    )
+
+
+def _usual(picture: Picture, axis: int) -> tuple[float, float]:
+    """The usual opening and wire across a direction, px."""
+    fit, ok = picture.field.axes[axis].fit, picture.field.ok
+    return float(np.median(fit.width[ok])), float(np.nanmedian(fit.wires[ok]))
+
+
+def _moved(picture: Picture, index: int) -> Float:
+    """How far (x, y) px an opening's middle lies from where its profile was taken."""
+    field = picture.field
+    if not field.ok[index]:
+        return np.zeros(2)
+    return np.asarray(sum(a.fit.middle[index] * a.normal[index] for a in field.axes))
+
+
+def _bright(picture: Picture) -> NDArray[np.float32]:
+    """The light with openings bright, as it was measured."""
+    light = picture.light
+    return light if picture.field.lattice.bright else np.asarray(light.max() - light)
+
+
+def _known(value: float) -> float | None:
+    return float(value) if math.isfinite(value) else None
+
+
+def visible(light: NDArray[np.float32]) -> UInt8:
+    """A picture (h, w) of linear light in greys (h, w) for the eye, from its dark to its bright."""
+    low, high = np.percentile(light[::4, ::4], (0.5, 99.5))
+    level = np.clip((light - low) / max(float(high - low), 1e-6), 0, 1)
+    return np.asarray(255 * level ** (1 / 2.2), np.uint8)
+
+
+def cut_out(
+    picture: Picture, grey: UInt8, index: int, side: int
+) -> tuple[bytes, tuple[float, float, float]]:
+    """An opening with its neighbours as a PNG of about `side` px, from the greys of `visible`.
+
+    Also where it lies: left, top and magnification, so that a point (x, y) of the scan is at
+    ((x + 0.5 - left) * magnification, (y + 0.5 - top) * magnification).
+    """
+    reach = _AROUND * max(sum(_usual(picture, axis)) for axis in (0, 1))
+    x, y = picture.field.centre[index]
+    left, top = max(0, math.floor(x - reach)), max(0, math.floor(y - reach))
+    part = grey[top : math.ceil(y + reach) + 1, left : math.ceil(x + reach) + 1]
+    factor = side / max(part.shape)
+    data = pixels.encode_png(pixels.resize(np.ascontiguousarray(part), factor))
+    return data, (float(left), float(top), factor)

@@ -1,0 +1,130 @@
+"""A check in two halves: measuring the scans, which touches no record, and recording it.
+
+Between the two a person may look at what was found. What is recorded is what was shown.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import date
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from sieve_registry import facts, kinds
+from sieve_registry.deed import Told, deed, history_of, refuse
+from sieve_registry.foresee import foreseen_action
+from sieve_registry.ledger.figures import check_figures
+from sieve_registry.records import SieveHistory
+from sieve_registry.store import proof, writer
+from sieve_registry.store.engine import Registry
+
+if TYPE_CHECKING:
+    from sieve_inspect.scale.model import Scale
+
+__all__ = ["Taken", "record", "seen_again", "take"]
+
+_WHAT = (kinds.CHECK_RECORDED, "the check")
+
+
+@dataclass(frozen=True, eq=False)
+class Taken:
+    """Scans measured and judged for a day, not recorded yet.
+
+    `history` is what was known of the sieve then; `found` the measurement's dictionary, `figures`
+    what a check records of it, the proposed action seen with that history included.
+    """
+
+    history: SieveHistory
+    day: date
+    images: tuple[Path, ...]
+    scale: Scale
+    measurement: proof.MeasurementLike
+    found: Mapping[str, Any]
+    figures: Mapping[str, Any]
+    trace: Mapping[str, Any] | None
+
+
+def take(
+    registry: Registry,
+    sieve_id: str,
+    images: Sequence[Path],
+    *,
+    scale: Scale,
+    encoding: str,
+    told: Told,
+    measure: Callable[..., proof.MeasurementLike] | None = None,
+    trace: Mapping[str, Any] | None = None,
+) -> Taken:
+    """Measure a sieve's scans and judge them, when nothing stands against recording that check.
+
+    Raises as `service.check`; nothing is recorded either way.
+    """
+    if measure is None:
+        from sieve_inspect.measure import measure as measure_scans
+
+        measure = measure_scans
+    with registry.reading() as connection:
+        history, day = refuse(registry, connection, sieve_id, *_WHAT, told)
+    sieve = history.sieve
+    measurement = measure(
+        images,
+        nominal_um=sieve.nominal_um,
+        scale=scale,
+        encoding=encoding,
+        standard=sieve.standard,
+        grade=sieve.grade,
+        **facts.judging(registry, sieve.id, day),
+    )
+    found = measurement.to_dict()
+    figures = _figures(registry, history, day, found)
+    return Taken(history, day, tuple(images), scale, measurement, found, figures, trace)
+
+
+def seen_again(registry: Registry, taken: Taken) -> Taken:
+    """The same measurement, its proposed action seen with what is known of the sieve by now."""
+    with registry.reading() as connection:
+        history = history_of(connection, taken.history.sieve.id)
+    figures = _figures(registry, history, taken.day, taken.found)
+    return replace(taken, history=history, figures=figures)
+
+
+def record(registry: Registry, taken: Taken, told: Told) -> str:
+    """Record what was measured, with its evidence; the number of the check.
+
+    Raises `SieveRetiredError` and kin when the sieve may no longer have it recorded,
+    `EvidenceError` when a scan changed since it was measured; nothing is recorded then.
+    """
+    sieve = taken.history.sieve
+    staged: list[proof.StagedFile] = []
+    try:
+        judged_by = (sieve.standard, sieve.grade)
+        contents = (taken.images, taken.measurement, taken.scale, *judged_by)
+        for file in proof.stage(registry.evidence, *contents):
+            staged.append(file)
+        proof.refuse_changed_scans(staged, dict(taken.found))
+        with deed(registry, sieve.id, *_WHAT, told) as doing:
+            check_id = writer.next_check_id(doing.connection)
+            payload = {
+                "check": check_id,
+                "nominal_nm": sieve.nominal_nm,
+                "standard": sieve.standard,
+                "grade": sieve.grade,
+                **taken.figures,
+                "measured_with": proof.software(),
+                **({} if taken.trace is None else {"trace": dict(taken.trace)}),
+            }
+            with writer.placing(doing.connection, registry.evidence, staged) as files:
+                payload["evidence"] = [dict(file.__dict__) for file in files]
+                doing.append(kinds.CHECK_RECORDED, payload, told.by)
+    finally:
+        for item, _, _ in staged:
+            registry.evidence.discard(item)
+    return check_id
+
+
+def _figures(
+    registry: Registry, history: SieveHistory, day: date, found: Mapping[str, Any]
+) -> dict[str, Any]:
+    figures = check_figures(found)
+    return figures | foreseen_action(registry, history, day, figures)
