@@ -3,20 +3,26 @@
 An export is a folder, or a .zip file, of `manifest.json`, `events.jsonl` (one event a line, in
 order) and `evidence/ab/abcdef….ext`. It does not depend on the kind of database, so it is also how
 a registry is backed up, and how it moves between a file and a server.
+
+No byte of it can change unnoticed: events are held by their chain and are written in one way only,
+evidence by its hash, the manifest by a hash over itself, and a .zip file ends in the SHA-256 (hex,
+as its comment) of everything before that.
 """
 
 from __future__ import annotations
 
 import hashlib
 import json
+import os
 import re
 import tempfile
 import zipfile
+import zlib
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Protocol
+from typing import Any, BinaryIO, Protocol
 
 from sqlalchemy import Connection
 
@@ -31,7 +37,13 @@ from sieve_registry.store.projection import rows_of
 
 __all__ = ["SCHEMA", "Manifest", "export_all", "import_all", "prove", "read_manifest"]
 
-SCHEMA = "sieveward.export/1"
+SCHEMA = "sieveward.export/2"
+_UNSEALED = "sieveward.export/1"  # neither its manifest nor the .zip file carried a hash of itself
+_SEAL_LENGTH = 64
+_DAMAGED = (  # what reading a damaged archive may raise
+    *(OSError, KeyError, ValueError, EOFError, RuntimeError),
+    *(zipfile.BadZipFile, zlib.error),
+)
 _BATCH = 1000
 _SHA = re.compile(r"[0-9a-f]{64}", re.ASCII)
 _EXTENSION = re.compile(r"(\.[a-z0-9]{1,8})?", re.ASCII)
@@ -115,6 +127,10 @@ def export_all(registry: Registry, out: Path) -> Manifest:
             if out.suffix.lower() == ".zip":
                 with zipfile.ZipFile(draft, "w", allowZip64=True) as archive:
                     found = _export(registry, _Zip(archive))
+                    archive.comment = b"0" * _SEAL_LENGTH
+                with draft.open("r+b") as stream:
+                    digest = _digest_before_seal(stream)
+                    stream.write(digest)
             else:
                 draft.mkdir()
                 found = _export(registry, _Folder(draft))
@@ -143,9 +159,25 @@ def _export(registry: Registry, sink: _Sink) -> Manifest:
         made_at=writer.utc_text(registry.now()),
         software=f"sieveward {proof.package_version('sieveward')}",
     )
-    manifest = {"schema": SCHEMA, **found.__dict__}
-    sink.write("manifest.json", json.dumps(manifest, indent=1).encode())
+    sink.write("manifest.json", _manifest_bytes(found))
     return found
+
+
+def _manifest_bytes(manifest: Manifest) -> bytes:
+    told = {"schema": SCHEMA, **manifest.__dict__}
+    sha256 = hashlib.sha256(canonical_text(told).encode()).hexdigest()
+    return canonical_text({**told, "sha256": sha256}).encode() + b"\n"
+
+
+def _digest_before_seal(stream: BinaryIO) -> bytes:
+    """SHA-256 (hex) of a file but for its last 64 bytes, before which the stream is left."""
+    left = stream.seek(0, os.SEEK_END) - _SEAL_LENGTH
+    stream.seek(0)
+    digest = hashlib.sha256()
+    while left > 0 and (block := stream.read(min(left, 1 << 20))):
+        digest.update(block)
+        left -= len(block)
+    return digest.hexdigest().encode()
 
 
 def _event_lines(connection: Connection, walk: ChainWalk) -> Iterator[str]:
@@ -170,7 +202,7 @@ def import_all(registry: Registry, source: Path) -> Manifest:
     Raises `ArchiveError` when the registry holds something already, or the export is not whole.
     """
     with _opened(source) as archive:
-        told = _manifest(source, archive)
+        told = _manifest(source, archive, whole=True)
         staged: list[Staged] = []
         try:
             with registry.writing() as connection:
@@ -188,10 +220,13 @@ def prove(source: Path) -> None:
     Raises `ArchiveError`.
     """
     with _opened(source) as archive:
-        told, walk, kept = _manifest(source, archive), ChainWalk(), dict[str, str]()
+        told, walk = _manifest(source, archive, whole=True), ChainWalk()
+        kept = dict[str, str]()
         for batch in _batches(source, archive):
             for event in batch:
                 walk.step(event)
+                if walk.broken:
+                    break
                 kept |= {r["sha256"]: r["extension"] for t, r in rows_of(event) if t == "evidence"}
         whole = (told.events, told.head, told.evidence)
         if walk.broken or (walk.seq, walk.previous if walk.seq else None, len(kept)) != whole:
@@ -254,33 +289,48 @@ def _batches(source: Path, archive: Any) -> Iterator[list[Event]]:
         for number, line in enumerate(archive.lines("events.jsonl"), start=1):
             try:
                 fields = json.loads(line)
-                batch.append(Event(**{name: fields[name] for name in _FIELDS}))
+                event = Event(**{name: fields[name] for name in _FIELDS})
+                if canonical_text(event.__dict__) + "\n" != line:
+                    raise ValueError(line)
+                batch.append(event)
             except (ValueError, TypeError, KeyError):
                 reason = f"cannot be read in line {number} of its events"
                 raise ArchiveError(file=source, reason=reason) from None
             if len(batch) == _BATCH:
                 yield batch
                 batch = []
-    except (OSError, KeyError, ValueError, zipfile.BadZipFile, EOFError) as error:
+    except _DAMAGED as error:
         raise ArchiveError(file=source, reason=f"is damaged ({error})") from error
     if batch:
         yield batch
 
 
-def _manifest(source: Path, archive: Any) -> Manifest:
+def _manifest(source: Path, archive: Any, *, whole: bool = False) -> Manifest:
+    """The manifest; `whole` also holds a .zip file against the hash at its end."""
+    data = _read(source, archive, "manifest.json")
     try:
-        told = json.loads(_read(source, archive, "manifest.json"))
-        if told.pop("schema") != SCHEMA:
+        told = json.loads(data)
+        schema = told.pop("schema")
+        if schema == SCHEMA:
+            told.pop("sha256")
+        elif schema != _UNSEALED:
             raise ArchiveError(file=source, reason="was written by another version")
-        return Manifest(**told)
+        manifest = Manifest(**told)
+        if schema == SCHEMA and data != _manifest_bytes(manifest):
+            raise ValueError(data)
     except (ValueError, TypeError, KeyError, AttributeError) as error:
         raise ArchiveError(file=source, reason="has a manifest that cannot be read") from error
+    if whole and schema == SCHEMA and source.is_file():
+        with source.open("rb") as stream:
+            if _digest_before_seal(stream) != stream.read():
+                raise ArchiveError(file=source, reason="was altered after it was written")
+    return manifest
 
 
 def _read(source: Path, archive: Any, name: str) -> bytes:
     try:
         data: bytes = archive.read(name)
-    except (OSError, KeyError, zipfile.BadZipFile, EOFError, ValueError) as error:
+    except _DAMAGED as error:
         raise ArchiveError(file=source, reason=f"lacks {name}, or it is damaged") from error
     return data
 
@@ -292,8 +342,8 @@ def _opened(source: Path) -> Iterator[Any]:
         return
     try:
         archive = zipfile.ZipFile(source)
-    except (OSError, zipfile.BadZipFile) as error:
-        reason = getattr(error, "strerror", None) or "it is no archive"
+    except _DAMAGED as error:
+        reason = getattr(error, "strerror", None) or "it is no archive, or damaged"
         raise ArchiveError(file=source, reason=f"cannot be opened: {reason}") from error
     with archive:
         yield _Zip(archive)

@@ -356,9 +356,14 @@ class NewSieve:
 
 @dataclass(frozen=True)
 class Verification:
-    """What `verify` found; `head` is the hash of the last event, None in an empty ledger."""
+    """What `verify` found; `head` is the hash of the last event, None in an empty ledger.
+
+    `sealed`: every byte of the file was held against the hash noted when it was last closed.
+    False when none was noted for this head or a program is writing; None on a server.
+    """
 
     ok: bool
     events: int
     head: str | None
     findings: tuple[Finding, ...]
+    sealed: bool | None = None

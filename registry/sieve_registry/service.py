@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Mapping, Sequence
+from contextlib import ExitStack
 from dataclasses import asdict
 from datetime import date, timedelta
 from functools import partial
@@ -40,8 +41,11 @@ from sieve_registry.rules import lifecycle, state
 from sieve_registry.rules.text import clean_count, clean_id, clean_text
 from sieve_registry.store import proof, reader
 from sieve_registry.store.engine import Registry, open_registry
+from sieve_registry.store.faults import told_plainly
 from sieve_registry.store.halves import elsewhere
-from sieve_registry.store.verify import verify_chain, verify_records
+from sieve_registry.store.seal import Note, read_note
+from sieve_registry.store.sqlitefile import OpenFile
+from sieve_registry.store.verify import note_faults, verify_chain, verify_records
 
 if TYPE_CHECKING:
     from sieve_inspect.scale.model import Scale
@@ -326,27 +330,32 @@ def verify(
     `quick` leaves the derived rows and the file's structure out. `known_head` is a hash noted
     earlier (reports print one) that must still be in the chain.
     """
-    heads = [head for head in (known_head, _noted_head(registry)) if head is not None]
-    path = registry.place.path
+    path, halves = registry.place.path, partial(elsewhere, registry.place)
+    note, damaged = _note(registry)
+    heads = [head for head in (known_head, None if note is None else note.head) if head is not None]
     try:
-        with registry.reading() as connection:
-            halves = partial(elsewhere, registry.place)
-            if quick:
-                found = verify_chain(connection, registry.evidence, heads, halves)
-            else:
-                found = verify_records(connection, registry.evidence, heads, path, halves)
+        with ExitStack() as last, told_plainly(registry.where, registry.busy_ms):
+            file = None
+            if path is not None and not quick:
+                file = OpenFile(path, last.enter_context(path.open("rb")), note)
+            with registry.reading() as connection:
+                if quick:
+                    found = verify_chain(connection, registry.evidence, heads, halves)
+                else:
+                    found = verify_records(connection, registry.evidence, heads, file, halves)
+                damaged += note_faults(connection, note)
     except ForeignRegistryError as error:
         return Verification(False, 0, None, (Finding("file", str(error), "registry file"),))
-    return Verification(not found.findings, found.events, found.head, tuple(found.findings))
+    findings = (*found.findings, *damaged)
+    return Verification(not findings, found.events, found.head, findings, found.sealed)
 
 
-def _noted_head(registry: Registry) -> str | None:
-    """The head noted beside the file after the last recording, if there is such a note."""
-    note = registry.head_note
+def _note(registry: Registry) -> tuple[Note | None, list[Finding]]:
+    """What was noted beside the file after the last recording, and whether that was damaged."""
     try:
-        return None if note is None else note.read_text("ascii").split()[1]
-    except (OSError, ValueError, IndexError):
-        return None
+        return None if registry.head_note is None else read_note(registry.head_note), []
+    except ValueError as error:
+        return None, [Finding("file", str(error), "registry file")]
 
 
 def _details(details: SieveDetails) -> dict[str, str]:

@@ -128,7 +128,9 @@ def test_evidence_named_to_lie_elsewhere_is_refused(registry, empty, tmp_path, a
     events[1]["hash"] = chain.event_hash(chain.Event(**events[1]))
     (out / "events.jsonl").write_text("".join(canonical_text(e) + "\n" for e in events), "utf-8")
     manifest = json.loads((out / "manifest.json").read_text())
-    (out / "manifest.json").write_text(json.dumps({**manifest, "head": events[1]["hash"]}))
+    del manifest["schema"], manifest["sha256"]
+    forged = exchange.Manifest(**{**manifest, "head": events[1]["hash"]})
+    (out / "manifest.json").write_bytes(exchange._manifest_bytes(forged))
     with pytest.raises(ArchiveError, match="cannot be a file of ours"):
         exchange.import_all(empty, out)
 

@@ -20,7 +20,7 @@ def verify(
     ] = None,
     json_path: JsonOption = None,
 ) -> None:
-    """Prove the chain of events, the records derived from it, and every evidence file."""
+    """Prove the chain of events, the records derived from it, every evidence file and byte."""
     from sieve_registry import service
     from sieve_registry.errors import BrokenRecordError
 
@@ -30,6 +30,7 @@ def verify(
         "ok": found.ok,
         "events": found.events,
         "head": found.head,
+        "sealed": found.sealed,
         "findings": [dict(finding.__dict__) for finding in found.findings],
     }
     told = emit_json(json_path, payload)
@@ -44,3 +45,8 @@ def verify(
     if not told:
         print_line(f"All is as recorded: {found.events} events and their evidence agree.")
         print_line(f"Head of the ledger: {found.head or '-'}")
+        if found.sealed is False:
+            print_line(
+                "The bytes of the file in which nothing is kept could not be held against a hash: "
+                "none was noted since the last record, or another program has the registry open."
+            )

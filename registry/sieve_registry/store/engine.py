@@ -28,6 +28,7 @@ from sieve_registry.store.faults import told_plainly
 from sieve_registry.store.location import Place, network_system, place_of
 from sieve_registry.store.migrate import is_empty, revision_of, seal_schema, upgrade
 from sieve_registry.store.schema import HEAD_INFO, HEAD_REVISION
+from sieve_registry.store.seal import Note, lift, log_waits, seal, write_note
 
 __all__ = ["BUSY_MS", "Registry", "open_registry", "utc_now"]
 
@@ -89,27 +90,14 @@ class Registry:
             with writer.begin():
                 yield writer
             head = writer.info.pop(HEAD_INFO, None)
-        if head is not None:
-            self._note(*head)
-
-    def _note(self, count: int, head: str) -> None:
-        """Note the head beside the file; a full or read-only disk is no reason to fail now."""
-        if self.head_note is None:
-            return
-        try:
-            handle, name = tempfile.mkstemp(dir=self.head_note.parent, prefix=".new-head-")
-            try:
-                with os.fdopen(handle, "w") as stream:
-                    stream.write(f"{count} {head}\n")
-                Path(name).replace(self.head_note)
-            except OSError:
-                Path(name).unlink(missing_ok=True)
-        except OSError:
-            return
+        if head is not None and self.head_note is not None:
+            write_note(self.head_note, Note(*head))
 
     def close(self) -> None:
-        """Let go of the file or the server."""
+        """Let go of the file, sealed as it is now, or of the server."""
         self.engine.dispose()
+        if self.place.path is not None and self.head_note is not None:
+            seal(self.place.path, self.head_note)
 
 
 def open_registry(
@@ -190,6 +178,7 @@ def _bring_up_to_date(registry: Registry, create: bool) -> None:
     if empty and not create:
         raise NoRegistryError(file=registry.where)
     if revision != HEAD_REVISION:
+        lift(registry.head_note)
         with registry.writing() as connection:
             upgrade(connection, registry.where)
             seal_schema(connection)
@@ -228,7 +217,7 @@ def _put_in_place(draft: Path, path: Path) -> None:
 
 def _engine(path: Path, busy_ms: int, *, create: bool = False) -> Engine:
     query = {"mode": "rwc" if create else "rw", "uri": "true"}  # never an empty file by opening
-    if not create and not os.access(path.parent, os.W_OK) and not _has_journal(path):
+    if not create and not os.access(path.parent, os.W_OK) and not log_waits(path):
         query |= {"mode": "ro", "immutable": "1"}  # an archived copy can still be asked
     uri = f"file:{_uri_path(path)}"
     engine = create_engine(
@@ -239,12 +228,6 @@ def _engine(path: Path, busy_ms: int, *, create: bool = False) -> Engine:
     event.listen(engine, "connect", _on_connect)
     event.listen(engine, "begin", _on_begin)
     return engine
-
-
-def _has_journal(path: Path) -> bool:
-    """Whether another program is, or was, in the middle of writing."""
-    journal = path.with_name(f"{path.name}-wal")
-    return journal.exists() and journal.stat().st_size > 0
 
 
 def _uri_path(path: Path) -> str:

@@ -37,6 +37,8 @@ def told_plainly(place: Path | str, busy_ms: int) -> Iterator[None]:
         raise _told(error.orig, place, busy_ms) from error
     except sqlite3.Error as error:
         raise _told(error, place, busy_ms) from error
+    except UnicodeDecodeError as error:  # a damaged text of SQLite's own: a table's name, a message
+        raise _damaged(place, error) from error
     except OSError as error:
         raise RegistryFileError(file=place, reason=error.strerror or str(error)) from error
 
@@ -51,14 +53,18 @@ def _told(error: BaseException | None, place: Path | str, busy_ms: int) -> Sieve
     if primary in _BUSY:
         return RegistryLockedError(file=place, seconds=busy_ms / 1000)
     if primary in _FOREIGN:
-        return ForeignRegistryError(
-            file=place,
-            reason=f"it is damaged or something else ({error})",
-            advice="Restore it from a backup, or choose another with --registry",
-        )
+        return _damaged(place, error)
     if primary == sqlite3.SQLITE_CONSTRAINT:
         return BrokenRecordError(count=1, first=str(error))
     return RegistryFileError(file=place, reason=str(error))
+
+
+def _damaged(place: Path | str, error: BaseException | None) -> ForeignRegistryError:
+    return ForeignRegistryError(
+        file=place,
+        reason=f"it is damaged or something else ({error})",
+        advice="Restore it from a backup, or choose another with --registry",
+    )
 
 
 def _of_server(error: BaseException | None, place: Path | str, busy_ms: int) -> SievewardError:

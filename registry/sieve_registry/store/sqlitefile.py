@@ -5,16 +5,18 @@ Layout of the header: the SQLite file format, section 1.3 (sqlite.org/fileformat
 
 from __future__ import annotations
 
-import os
 import sqlite3
+from contextlib import closing
+from dataclasses import dataclass
+from io import BufferedReader
 from pathlib import Path
-from urllib.parse import quote
 
 from sieve_registry.records import Finding
 from sieve_registry.store.migrate import SCHEMA_QUERY, SEAL, hash_of_schema
 from sieve_registry.store.schema import FORMAT, HEAD_REVISION
+from sieve_registry.store.seal import Note, connect, log_waits, seal_fault
 
-__all__ = ["check_file", "check_header"]
+__all__ = ["OpenFile", "check_file"]
 
 _SUBJECT = "registry file"
 _MOST_TOLD = 5
@@ -39,21 +41,34 @@ _MAGIC = b"SQLite format 3\x00"
 _VERSIONS = range(3_000_000, 4_000_000)  # the version of SQLite that wrote last
 
 
-def check_file(path: Path) -> list[Finding]:
-    """Findings about the file: what SQLite itself says, its header, tables and guards."""
-    how = "mode=ro" if os.access(path.parent, os.W_OK) else "mode=ro&immutable=1"
-    uri = f"file:{quote(os.fspath(path.absolute()))}?{how}"
-    connection = sqlite3.connect(uri, uri=True)
-    connection.text_factory = lambda data: data.decode("utf-8", "surrogateescape")
+@dataclass(frozen=True)
+class OpenFile:
+    """A registry file to be looked through, opened for reading, and the note beside it.
+
+    Whoever opens it closes it after every connection to the file; `seal` says why.
+    """
+
+    path: Path
+    raw: BufferedReader
+    note: Note | None
+
+
+def check_file(file: OpenFile) -> tuple[list[Finding], bool]:
+    """Findings about the file: what SQLite itself says, header, tables, guards and seal.
+
+    And whether every byte of it was held against a seal.
+    """
     try:
-        return _foreign_keys(connection) + [
-            Finding("file", message, _SUBJECT)
-            for message in (*_structure(connection), *check_header(path), *_schema(connection))
-        ]
+        sealed, fault = (
+            (False, "") if file.note is None else seal_fault(file.path, file.raw, file.note)
+        )
+        with closing(connect(file.path)) as connection:
+            connection.text_factory = lambda data: data.decode("utf-8", "surrogateescape")
+            told = [*_structure(connection), *_header(file), *_schema(connection), fault]
+            found = [Finding("file", message, _SUBJECT) for message in told if message]
+            return _foreign_keys(connection) + found, sealed
     except sqlite3.Error as error:
-        return [Finding("file", f"it cannot be read through: {error}", _SUBJECT)]
-    finally:
-        connection.close()
+        return [Finding("file", f"it cannot be read through: {error}", _SUBJECT)], False
 
 
 def _structure(connection: sqlite3.Connection) -> list[str]:
@@ -68,15 +83,14 @@ def _foreign_keys(connection: sqlite3.Connection) -> list[Finding]:
     ]
 
 
-def check_header(path: Path) -> list[str]:
+def _header(file: OpenFile) -> list[str]:
     """What in the first 100 bytes is not as a registry's are; nothing while a log waits beside."""
-    log = path.with_name(f"{path.name}-wal")
     try:
-        if log.exists() and log.stat().st_size > 0:
+        if log_waits(file.path):
             return []  # the newest header may still be in the log
-        with path.open("rb") as stream:
-            header = stream.read(100)
-        size = path.stat().st_size
+        file.raw.seek(0)
+        header = file.raw.read(100)
+        size = file.path.stat().st_size
     except OSError as error:
         return [f"it cannot be read: {error.strerror or error}"]
     if len(header) < 100 or header[:16] != _MAGIC:

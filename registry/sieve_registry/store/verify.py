@@ -14,7 +14,6 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from operator import itemgetter
-from pathlib import Path
 from typing import Any
 
 from sqlalchemy import Connection, Table, select
@@ -27,10 +26,11 @@ from sieve_registry.store import schema
 from sieve_registry.store.evidence import EvidenceKeeper
 from sieve_registry.store.projection import rows_of
 from sieve_registry.store.reader import event_of
-from sieve_registry.store.sqlitefile import check_file
+from sieve_registry.store.seal import DAMAGED_NOTE, Note
+from sieve_registry.store.sqlitefile import OpenFile, check_file
 from sieve_registry.store.writer import CLOCK_TOLERANCE
 
-__all__ = ["Proof", "verify_chain", "verify_records", "verify_stretches"]
+__all__ = ["Proof", "note_faults", "verify_chain", "verify_records", "verify_stretches"]
 
 _STRETCH = 2000
 _FIRST_SHARE = 0.42  # this process also has the file to look at
@@ -44,6 +44,7 @@ _DAMAGE = (KeyError, TypeError, ValueError, AttributeError)
 class Proof:
     """What was gone through, and what was found; `head` is the last hash read.
 
+    `sealed` says whether every byte of the file was held against its seal; None without a file.
     Of a part, `broken` is the first broken link in it and `unmet` the known heads not in it.
     """
 
@@ -52,6 +53,7 @@ class Proof:
     findings: list[Finding] = field(default_factory=list)
     broken: Finding | None = None
     unmet: list[str] = field(default_factory=list)
+    sealed: bool | None = None
 
 
 _Key = tuple[Any, ...]
@@ -77,19 +79,19 @@ def verify_records(
     connection: Connection,
     evidence: EvidenceKeeper,
     known_heads: Iterable[str] = (),
-    path: Path | None = None,
+    file: OpenFile | None = None,
     halves: _Halves | None = None,
 ) -> Proof:
-    """Go through everything: chain, rows, keys, evidence, and the file when `path` names one.
+    """Go through everything: chain, rows, keys, evidence, and the file where there is one.
 
     `halves` goes through the events after one number up to another elsewhere (another process)
     while this one goes through those before; without it all of it is done here.
     """
     heads, last, proof = tuple(known_heads), _last_seq(connection), Proof()
     with ThreadPoolExecutor(1) as pool:  # SQLite works on its file while Python goes on
-        file = pool.submit(lambda: [] if path is None else check_file(path))
+        looked = None if file is None else pool.submit(check_file, file)
         parts = _parts(connection, heads, last, halves)
-        structure = file.result()
+        structure, proof.sealed = ([], None) if looked is None else looked.result()
     broken = [part.broken for part in parts if part.broken is not None]
     unmet = [head for head in heads if all(head in part.unmet for part in parts)]
     proof.findings += broken[:1] + [_gone(head) for head in unmet]
@@ -321,6 +323,17 @@ def _origin(table: _Derived, key: _Key, expected: dict[_Key, _Key]) -> str:
     if "seq" not in table.columns:
         return "the event it came from"
     return f"event {expected[key][table.columns.index('seq')]}"
+
+
+def note_faults(connection: Connection, note: Note | None) -> list[Finding]:
+    """Findings about a note whose head stands at another place than it says."""
+    if note is None:
+        return []
+    mark = _mark(connection)
+    where = _rows(connection, f"SELECT seq FROM event WHERE hash = {mark}", (note.head,))
+    if all(row == (note.count,) for row in where):  # a head that is gone is told by the chain
+        return []
+    return [Finding("file", DAMAGED_NOTE, "registry file")]
 
 
 def _beyond(connection: Connection, end: int) -> list[Finding]:

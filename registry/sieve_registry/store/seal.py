@@ -1,0 +1,145 @@
+"""The note beside a registry file: the newest event and, once the file is at rest, its own hash.
+
+    LAB.head    COUNT HEAD            noted right after each recording
+                COUNT HEAD SHA-256    when the program ends and no write-ahead log waits
+
+The first part shows that an end was cut off. The second seals every byte of the file for just
+that head, so that a change of bytes nothing is kept in (space left over in SQLite's pages) is
+found as well. A program that was killed leaves no seal; the next one to close the registry sets
+it. A file changes only with its head, or in a migration, which lifts the seal first.
+
+While a hash is taken a read transaction is open that began on an empty log: SQLite then lets no
+one write into the file (sqlite.org/wal.html). On POSIX systems closing any handle on a file drops
+all locks the process holds on it (sqlite.org/howtocorrupt.html, 2.2), so the handle is closed
+after the connection.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import re
+import sqlite3
+import tempfile
+from contextlib import closing
+from dataclasses import dataclass, replace
+from io import BufferedReader
+from pathlib import Path
+from urllib.parse import quote
+
+__all__ = [
+    "DAMAGED_NOTE",
+    "Note",
+    "connect",
+    "lift",
+    "log_waits",
+    "read_note",
+    "seal",
+    "seal_fault",
+    "write_note",
+]
+
+DAMAGED_NOTE = "the note beside the registry file was damaged"
+_LINE = re.compile(rb"([1-9][0-9]{0,17}) ([0-9a-f]{64})(?: ([0-9a-f]{64}))?\n")
+_LAST = "SELECT seq, hash FROM event ORDER BY seq DESC LIMIT 1"
+
+
+@dataclass(frozen=True)
+class Note:
+    """The newest event's number and hash, and the hash of the file as it was with it."""
+
+    count: int
+    head: str
+    file: str | None = None
+
+
+def read_note(path: Path) -> Note | None:
+    """The note, or None where there is none. Raises `ValueError` when it was damaged."""
+    try:
+        data = path.read_bytes()
+    except OSError:
+        return None
+    found = _LINE.fullmatch(data)
+    if found is None:
+        raise ValueError(DAMAGED_NOTE)
+    count, head, file = found.groups()
+    return Note(int(count), head.decode(), None if file is None else file.decode())
+
+
+def write_note(path: Path, note: Note) -> None:
+    """Write it, whole; a full or read-only disk is no reason to fail now."""
+    words = (str(note.count), note.head, note.file)
+    try:
+        handle, name = tempfile.mkstemp(dir=path.parent, prefix=".new-head-")
+        try:
+            with os.fdopen(handle, "w") as stream:
+                stream.write(" ".join(word for word in words if word) + "\n")
+            Path(name).replace(path)
+        except OSError:
+            Path(name).unlink(missing_ok=True)
+    except OSError:
+        return
+
+
+def lift(path: Path | None) -> None:
+    """Take the seal off before the file is changed without a new event."""
+    try:
+        note = None if path is None else read_note(path)
+    except ValueError:
+        return  # `verify` tells it
+    if path is not None and note is not None and note.file is not None:
+        write_note(path, replace(note, file=None))
+
+
+def seal(file: Path, note_path: Path) -> None:
+    """Note the hash of a file at rest, unless that is noted already. Never raises."""
+    try:
+        note = read_note(note_path)
+        if note is None or note.file is not None or not os.access(file.parent, os.W_OK):
+            return
+        with file.open("rb") as raw, closing(connect(file)) as connection:
+            digest = _digest_with(connection, raw, file, note)
+            if digest is not None:
+                write_note(note_path, replace(note, file=digest))
+    except (OSError, ValueError, sqlite3.Error):
+        return
+
+
+def seal_fault(file: Path, raw: BufferedReader, note: Note | None) -> tuple[bool, str]:
+    """Whether the file can be held against its seal, and what is wrong then, or ""."""
+    if note is None or note.file is None:
+        return False, ""
+    with closing(connect(file)) as connection:
+        digest = _digest_with(connection, raw, file, note)
+    if digest is None:
+        return False, ""
+    if digest == note.file:
+        return True, ""
+    return True, "its bytes are not those it was left with, be it only in unused space"
+
+
+def connect(file: Path) -> sqlite3.Connection:
+    """A connection that only reads; also to a copy in a folder that cannot be written."""
+    # One that may only read would leave its empty log behind when it is the last to close.
+    how = "mode=rw" if os.access(file.parent, os.W_OK) else "mode=ro&immutable=1"
+    uri = f"file:{quote(os.fspath(file.absolute()))}?{how}"
+    connection = sqlite3.connect(uri, uri=True, isolation_level=None)
+    connection.execute("PRAGMA query_only=ON")
+    return connection
+
+
+def log_waits(file: Path) -> bool:
+    """Whether newer pages may lie in the write-ahead log."""
+    log = file.with_name(f"{file.name}-wal")
+    return log.exists() and log.stat().st_size > 0
+
+
+def _digest_with(
+    connection: sqlite3.Connection, raw: BufferedReader, file: Path, note: Note
+) -> str | None:
+    """The hash of the file if it is at rest with the head noted, else None."""
+    connection.execute("BEGIN")
+    if connection.execute(_LAST).fetchone() != (note.count, note.head) or log_waits(file):
+        return None
+    raw.seek(0)
+    return hashlib.file_digest(raw, "sha256").hexdigest()

@@ -1,0 +1,229 @@
+"""One flipped byte anywhere is found: in the registry file, its note, evidence, backups, exports.
+
+"Anywhere" is meant: bytes of the file in which SQLite keeps nothing, and a .zip's own dates, too.
+Places and flips are drawn from a fixed seed, so a failure can be looked at again.
+"""
+
+from __future__ import annotations
+
+import random
+import sqlite3
+from datetime import date
+
+import pytest
+
+from sieve_registry import acts, exchange, service, stacks
+from sieve_registry.deed import Told
+from sieve_registry.errors import ArchiveError, SievewardError
+from sieve_registry.records import UseDetails
+from sieve_registry.store.engine import open_registry
+
+DATABASES = ("sqlite",)
+ADA = Told(by="Ada Moss")
+
+
+@pytest.fixture
+def everything(registry, add, check, path):
+    """One small registry with a row in every table, closed."""
+    add(in_service=date(2026, 1, 1), maker="Meadow Works")
+    check()
+    service.edit_sieve(registry, "S-1", location="shelf 2")
+    service.log_use(registry, "S-1", 3, details=UseDetails(method="wet"))
+    acts.sign_check(registry, "C-0001", "", Told(by="Bo Reed"))
+    stacks.add(registry, "sand", ["S-1"], ADA)
+    acts.correct(registry, "4", {"count": "4"}, "a slip", ADA)
+    service.retire(registry, "S-1", "torn")
+    registry.close()
+    return path
+
+
+def places(size, first, spread):
+    """Every one of the first bytes, and `spread` others."""
+    others = range(min(first, size), size)
+    return [*range(min(first, size)), *random.Random(1).sample(others, min(spread, len(others)))]
+
+
+def missed(file, where, found):
+    """The places at which another byte was not found out; the file is put back."""
+    whole, chance, left = file.read_bytes(), random.Random(2), []
+    for place in where:
+        other = whole[place] ^ chance.choice([1, 2, 4, 8, 16, 32, 64, 128, chance.randint(1, 255)])
+        file.write_bytes(whole[:place] + bytes([other]) + whole[place + 1 :])
+        if not found():
+            left.append(place)
+    file.write_bytes(whole)
+    assert not found()
+    print(f"{file.name}: {len(where)} of {len(whole)} bytes flipped, {len(left)} not found")
+    return left
+
+
+def proven_wrong(path, clock):
+    """Whether opening and proving the registry tells that something is wrong."""
+
+    def found():
+        for suffix in ("-wal", "-shm"):
+            path.with_name(path.name + suffix).unlink(missing_ok=True)
+        try:
+            registry = open_registry(path, now=clock)
+            try:
+                return not service.verify(registry).ok
+            finally:
+                registry.close()
+        except SievewardError:  # refused to open: told as well
+            return True
+
+    return found
+
+
+def test_any_byte_of_the_file(everything, clock):
+    where = places(everything.stat().st_size, 100, 1000)
+    assert missed(everything, where, proven_wrong(everything, clock)) == []
+
+
+def test_any_byte_of_the_note_beside_it(everything, clock):
+    note = everything.with_suffix(".head")
+    assert missed(note, range(note.stat().st_size), proven_wrong(everything, clock)) == []
+
+
+def test_any_byte_of_the_evidence(everything, clock):
+    files = [p for p in everything.with_suffix(".evidence").rglob("*") if p.is_file()]
+    assert len(files) == 6
+    for file in files:
+        file.chmod(0o644)
+        where = places(file.stat().st_size, 4, 12)
+        assert missed(file, where, proven_wrong(everything, clock)) == []
+
+
+@pytest.fixture
+def opened(everything, clock):
+    again = open_registry(everything, now=clock)
+    yield again
+    again.close()
+
+
+def unproven(source):
+    def found():
+        try:
+            exchange.prove(source)
+        except ArchiveError:
+            return True
+        return False
+
+    return found
+
+
+def test_any_byte_of_a_backup(opened, tmp_path):
+    kept = tmp_path / "kept.zip"
+    exchange.export_all(opened, kept)
+    size = kept.stat().st_size
+    where = {*places(size, 60, 800), *range(size - 120, size)}  # the ends, and between
+    assert missed(kept, sorted(where), unproven(kept)) == []
+
+
+@pytest.mark.parametrize("name", ["events.jsonl", "manifest.json"])
+def test_any_byte_of_an_export(opened, tmp_path, name):
+    out = tmp_path / "out"
+    exchange.export_all(opened, out)
+    file = out / name
+    assert missed(file, places(file.stat().st_size, 300, 300), unproven(out)) == []
+
+
+def test_what_is_refused_by_the_proof_is_not_restored(opened, make_registry, tmp_path):
+    kept = tmp_path / "kept.zip"
+    exchange.export_all(opened, kept)
+    data = bytearray(kept.read_bytes())
+    data[10] ^= 1  # the time of the first file in it: nothing reads it
+    kept.write_bytes(data)
+    empty = make_registry("other")
+    with pytest.raises(ArchiveError, match="altered after it was written"):
+        exchange.import_all(empty, kept)
+    assert service.ledger_head(empty) == (0, None)
+
+
+# --- the seal behind it: it must find, and must never cry wolf ---
+
+
+def verify(path, clock):
+    registry = open_registry(path, now=clock)
+    found = service.verify(registry)
+    registry.close()
+    return found
+
+
+def last_byte_of_a_gap(path):
+    """A byte between the cells of the first table page that is zero and never read."""
+    data = path.read_bytes()
+    size = int.from_bytes(data[16:18], "big")
+    for start in range(size, len(data), size):
+        cells = int.from_bytes(data[start + 3 : start + 5], "big")
+        content = int.from_bytes(data[start + 5 : start + 7], "big")
+        if data[start] in (10, 13) and content - (8 + 2 * cells) > 100:
+            return start + content - 50
+    raise AssertionError("no gap")
+
+
+def flip(path, place):
+    data = bytearray(path.read_bytes())
+    data[place] ^= 1
+    path.write_bytes(data)
+
+
+def test_a_change_where_nothing_is_kept_is_told_in_words(everything, clock):
+    flip(everything, last_byte_of_a_gap(everything))
+    found = verify(everything, clock)
+    assert (found.sealed, [f.subject for f in found.findings]) == (True, ["registry file"])
+    assert "unused space" in found.findings[0].message
+
+
+def test_while_another_has_it_open_there_is_no_seal_and_no_false_finding(everything, clock, add):
+    other = open_registry(everything, now=clock)
+    with other.reading() as reading:
+        reading.exec_driver_sql("SELECT 1 FROM event").fetchall()
+        writing = open_registry(everything, now=clock)
+        service.add_sieve(writing, service.NewSieve("S-2", 75.0))
+        writing.close()
+        found = verify(everything, clock)
+        assert (found.ok, found.sealed) == (True, False)  # the newest pages wait in the log
+    assert verify(everything, clock).ok
+    assert verify(everything, clock).sealed is True  # closed once alone, it is sealed again
+
+
+def test_a_program_that_was_stopped_leaves_no_seal_and_the_next_one_sets_it(
+    everything, clock, monkeypatch
+):
+    with monkeypatch.context() as stopped:
+        stopped.setattr("sieve_registry.store.engine.seal", lambda *_: None)
+        registry = open_registry(everything, now=clock)
+        service.add_sieve(registry, service.NewSieve("S-2", 75.0))
+        registry.close()
+    assert [verify(everything, clock).sealed for _ in range(2)] == [False, True]
+
+
+def test_a_damaged_note_is_not_mended_silently(everything, clock):
+    note = everything.with_suffix(".head")
+    note.write_text(note.read_text().replace(" ", "\t"))
+    for _ in range(2):
+        found = verify(everything, clock)
+        assert [f.message for f in found.findings] == [
+            "the note beside the registry file was damaged"
+        ]
+
+
+def test_a_file_packed_anew_behind_its_back_is_told(everything, clock):
+    connection = sqlite3.connect(everything)
+    connection.execute("VACUUM")
+    connection.close()
+    assert not verify(everything, clock).ok
+
+
+def test_a_file_brought_up_to_date_is_sealed_anew(everything, clock, monkeypatch):
+    registry = open_registry(everything, now=clock)
+    note = registry.head_note
+    sealed = note.read_text()
+    monkeypatch.setattr("sieve_registry.store.engine.HEAD_REVISION", "another")
+    monkeypatch.setattr("sieve_registry.store.engine.upgrade", lambda *_: None)
+    open_registry(everything, now=clock).close()  # rewrites what it says of itself
+    monkeypatch.undo()
+    assert len(note.read_text().split()) == 3
+    assert note.read_text().split()[:2] == sealed.split()[:2]
+    assert verify(everything, clock).ok
