@@ -21,7 +21,7 @@
         └── RefusedImageError         24
 
 Scale artefacts add 25 and 26 (`sieve_inspect.target.errors`), the registry adds its own from 30
-to 49 (`sieve_registry.errors`).
+to 49 (`sieve_registry.errors`) and from 50 (`sieve_registry.refusals`).
 """
 
 from __future__ import annotations

@@ -1,21 +1,19 @@
-"""What is refused about artefacts, devices and scales: sentences of their own, codes of their kin.
+"""What is refused about artefacts, devices and scales, each with a sentence and a code of its own.
 
-DuplicateSieveError                33
-└── DuplicateThingError                an artefact or device of that name is there
-RuleRefusedError                   42
-└── ScaleRefusedError                  a recorded scale does not hold for this
-    ├── ArtefactExpiredError
-    ├── ScaleExpiredError
-    ├── SettingDiffersError
-    ├── StandOffError
-    └── TemperatureError
-UnknownRecordError                 43
-└── UnknownThingError                  no artefact, device or recorded scale of that name
+RuleError                      (sieve_registry.errors)
+├── DuplicateThingError       50   an artefact or device of that name is there
+├── ScaleRefusedError      51–55   a recorded scale does not hold for this
+│   ├── ArtefactExpiredError  51
+│   ├── ScaleExpiredError     52
+│   ├── SettingDiffersError   53
+│   ├── StandOffError         54
+│   └── TemperatureError      55
+└── UnknownThingError         56   no artefact, device or recorded scale of that name
 """
 
 from __future__ import annotations
 
-from sieve_registry.errors import DuplicateSieveError, RuleRefusedError, UnknownRecordError
+from sieve_registry.errors import RuleError
 
 __all__ = [
     "ArtefactExpiredError",
@@ -29,16 +27,17 @@ __all__ = [
 ]
 
 
-class DuplicateThingError(DuplicateSieveError):
+class DuplicateThingError(RuleError):
     """An artefact or a device of that name is there already."""
 
     template = "There is {what} {name!r} already: {advice}."
+    exit_code = 50
 
 
-class ScaleRefusedError(RuleRefusedError):
+class ScaleRefusedError(RuleError):
     """A recorded scale, or its artefact, does not hold for what is to be done with it."""
 
-    template = "Nothing was recorded by scale {scale!r}: {reason}."
+    exit_code = 51
 
 
 class ArtefactExpiredError(ScaleRefusedError):
@@ -48,6 +47,7 @@ class ArtefactExpiredError(ScaleRefusedError):
         "Artefact {artefact!r} has no valid certificate on {day} ({span}): have it certified and "
         "record that with `sieveward artefact add --renew`{other}."
     )
+    exit_code = 51
 
 
 class ScaleExpiredError(ScaleRefusedError):
@@ -57,6 +57,7 @@ class ScaleExpiredError(ScaleRefusedError):
         "Scale {scale!r} of {since} was valid until {until}, not on {day}: calibrate again with "
         "`sieveward scale`, or say why it may serve with --accept-expired REASON."
     )
+    exit_code = 52
 
 
 class SettingDiffersError(ScaleRefusedError):
@@ -66,6 +67,7 @@ class SettingDiffersError(ScaleRefusedError):
         "Scale {scale!r} was calibrated at the setting {calibrated!r}, not at {given!r}: "
         "calibrate that setting, or scan at the calibrated one."
     )
+    exit_code = 53
 
 
 class StandOffError(ScaleRefusedError):
@@ -75,6 +77,7 @@ class StandOffError(ScaleRefusedError):
         "A stand-off of {given} differs from the {calibrated} scale {scale!r} was calibrated at "
         "by more than the {allowed} allowed: bring the cloth there, or calibrate there."
     )
+    exit_code = 54
 
 
 class TemperatureError(ScaleRefusedError):
@@ -83,9 +86,11 @@ class TemperatureError(ScaleRefusedError):
     template = (
         "At {given:g} degrees scale {scale!r} does not hold: its range is {low:g} to {high:g}."
     )
+    exit_code = 55
 
 
-class UnknownThingError(UnknownRecordError):
+class UnknownThingError(RuleError):
     """No artefact, device or recorded scale of that name."""
 
     template = "There is no {what} {name!r}: {advice}."
+    exit_code = 56

@@ -52,7 +52,7 @@ def test_the_certificate_is_proven_like_any_evidence(run, registry, tmp_path):
 def test_an_artefact_there_already_is_renewed_on_purpose_only(run):
     assert run(*GRID).code == 0
     again = run(*GRID)
-    assert again.code == 33
+    assert again.code == 50
     assert "--renew" in again.err
     newer = [*GRID, "--renew"]
     newer[newer.index("2025-117")] = "2027-004"
@@ -62,7 +62,7 @@ def test_an_artefact_there_already_is_renewed_on_purpose_only(run):
     assert shown["certificate"] == "2027-004"
     assert [one["certificate"] for one in shown["certificates"]] == ["2027-004", "2025-117"]
     unknown = [word if word != "G-1" else "G-2" for word in newer]
-    assert run(*unknown).code == 43
+    assert run(*unknown).code == 56
 
 
 @pytest.mark.parametrize(
@@ -79,7 +79,7 @@ def test_an_artefact_there_already_is_renewed_on_purpose_only(run):
 def test_what_no_certificate_says_is_refused(run, changed, to, code):
     answer = run(*[to if word == changed else word for word in GRID])
     assert answer.code == code, answer.err
-    assert run("artefact", "show", "G-1").code == 43
+    assert run("artefact", "show", "G-1").code == 56
 
 
 def test_a_pitch_comes_with_its_uncertainty(run):
@@ -97,8 +97,8 @@ def test_a_device_is_kept_listed_and_shown(run):
     assert said(run("device", "show", "F-24", "--json", "-"))["serial"] == "K1"
     assert [d["id"] for d in said(run("device", "list", "--json", "-"))["devices"]] == ["F-24"]
     assert "1270dpi" in run("device", "list").out
-    assert run(*SCANNER).code == 33
-    assert run("device", "show", "F-99").code == 43
+    assert run(*SCANNER).code == 50
+    assert run("device", "show", "F-99").code == 56
 
 
 @pytest.mark.parametrize(("changed", "to"), [("scanner", "telescope"), ("srgb", "cmyk")])

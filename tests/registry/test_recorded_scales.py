@@ -81,21 +81,21 @@ def test_a_check_by_name_keeps_the_whole_chain_and_the_report_shows_it(lab, scan
 
 
 @pytest.mark.parametrize(
-    ("words", "day", "tells"),
+    ("words", "day", "code", "tells"),
     [
-        ((), "2027-03-03", "was valid until 2027-03-02"),
-        (("--setting", "1200dpi"), "2026-04-01", "'1270dpi', not at '1200dpi'"),
-        (("--stand-off", "1.2mm"), "2026-04-01", "1 mm allowed"),
-        (("--temperature", "31"), "2026-04-01", "its range is 15 to 30"),
+        ((), "2027-03-03", 52, "was valid until 2027-03-02"),
+        (("--setting", "1200dpi"), "2026-04-01", 53, "'1270dpi', not at '1200dpi'"),
+        (("--stand-off", "1.2mm"), "2026-04-01", 54, "1 mm allowed"),
+        (("--temperature", "31"), "2026-04-01", 55, "its range is 15 to 30"),
     ],
 )
 def test_what_the_scale_does_not_hold_for_is_refused(
-    lab, scan, registry, clock, words, day, tells, monkeypatch
+    lab, scan, registry, clock, words, day, code, tells, monkeypatch
 ):
     monkeypatch.setattr("sieve_registry.store.engine.Registry.today", lambda _: clock.day)
     clock.set("2027-12-31")
     answer = check(lab, scan, *words, day=day)
-    assert answer.code == 42, answer.err
+    assert answer.code == code, answer.err
     assert tells in answer.err
     assert said(lab("sieve", "show", "S-1", "--json", "-"))["checks"] == []
 
@@ -107,9 +107,9 @@ def test_an_expired_artefact_is_refused_at_the_check_and_at_the_calibration(
     clock.set("2027-12-31")
     assert lab.calibrate(day="2027-05-30").code == 0
     refused = check(lab, scan, day="2027-06-01")
-    assert refused.code == 42
+    assert refused.code == 51
     assert "no valid certificate on 2027-06-01" in refused.err
-    assert lab.calibrate(day="2027-06-01").code == 42
+    assert lab.calibrate(day="2027-06-01").code == 51
     renewed = [*GRID, "--renew"]
     renewed[renewed.index("2027-05-31")] = "2029-05-31"
     assert lab(*renewed).code == 0
@@ -172,7 +172,7 @@ def test_a_name_is_the_recorded_scale_and_a_path_is_a_file(lab, scan, tmp_path, 
     found = said(lab("check", "S-1", str(scan), "--scale", "other.json", "--json", "-"))
     assert found["trace"] is None
     missing = lab("check", "S-1", str(scan), "--scale", "F-25")
-    assert missing.code == 43
+    assert missing.code == 56
     held = lab("check", "S-1", str(scan), "--scale", "other.json", "--setting", "1270dpi")
     assert held.code == 2
 
@@ -192,10 +192,10 @@ def test_a_scale_is_recorded_of_known_things_only(lab, picture, run):
     assert half.code == 2
     both = run("scale", str(picture), "--artefact", "G-1", "--device", "F-24", "--pitch", "400um")
     assert both.code == 2
-    assert run("scale", str(picture), "--artefact", "G-9", "--device", "F-24").code == 43
-    assert run("scale", str(picture), "--artefact", "G-1", "--device", "F-9").code == 43
+    assert run("scale", str(picture), "--artefact", "G-9", "--device", "F-24").code == 56
+    assert run("scale", str(picture), "--artefact", "G-1", "--device", "F-9").code == 56
     early = lab.calibrate("--temperature", "40")
-    assert early.code == 42
+    assert early.code == 55
     other = [word if word != "F-24" else "F-48" for word in SCANNER]
     assert run(*other).code == 0
     taken = run("scale", str(picture), "--artefact", "G-1", "--device", "F-48", "--name", "F-24")

@@ -69,7 +69,8 @@ def test_json_tells_the_whole_story(picture: Path) -> None:
     assert len(data["pictures"][0]["sha256"]) == 64
     assert data["pictures"][0]["encoding"] == "srgb"
     assert {row["name"] for row in data["budget"]} == {
-        "pitch of the artefact", "fit of the marks", "shape of the edges", "picture to picture",
+        "pitch of the artefact", "fit of the marks", "shape of the edges", "sides of the lines",
+        "picture to picture",
     }  # fmt: skip
     assert data["fit"]["marks"] == 13 * 13
     squares = sum(row["u_rel_x"] ** 2 for row in data["budget"])

@@ -9,8 +9,9 @@ there is the rest map:
 The mean scales over the covered area are given beside it: a width anywhere else is only right
 through the rest map.
 
-Budget of a scale, relative, k = 1: certificate of the pitch; the fit; how far single pictures
-differ from the common map. The latter holds for one scan still to come, s √(1 + 1/m), widened
+Budget of a scale, relative, k = 1: certificate of the pitch; the fit; how the shape of the edges
+and the light on both sides of the lines may shift them; how far single pictures differ from the
+common map. The last holds for one scan still to come, s √(1 + 1/m), widened
 by Student's t so that twice it holds 95 % however few pictures m there were.
 """
 
@@ -194,10 +195,11 @@ def calibrate(fit: MapFit, artefact: Artefact, gaps: Gaps | None = None) -> Cali
     straight = Straight.of(fit)
     sx, sy, shear = straight.figures
     u_fit = np.sqrt(fit.variance(straight.gradients))
+    u_sides = np.sqrt(fit.variance_of_sides(straight.gradients))
     rest = straight.rest(fit)
     moved = rest(straight.area)
     repeat = _repeatability(fit, sx, sy)
-    budget = _budget(fit, artefact, u_fit, repeat, gaps)
+    budget = _budget(fit, artefact, u_fit, u_sides, repeat, gaps)
     u_x, u_y = (
         float(np.sqrt(sum(getattr(r, key) ** 2 for r in budget))) for key in ("u_rel_x", "u_rel_y")
     )
@@ -207,7 +209,7 @@ def calibrate(fit: MapFit, artefact: Artefact, gaps: Gaps | None = None) -> Cali
         u_lean = _U_SHEAR_UNSEEN
     scale = Scale(
         sx, sy, u_x, u_y, 0.0, artefact.source, float(np.degrees(shear)),
-        float(np.degrees(np.hypot(u_fit[2], u_lean))), 0.0, rest,
+        float(np.degrees(np.sqrt(u_fit[2] ** 2 + u_sides[2] ** 2 + u_lean**2))), 0.0, rest,
     )  # fmt: skip
     bias, u_bias, half_difference = _edge_bias(scale, artefact, gaps, fit.theta - straight.turn)
     scale = replace(scale, edge_bias_px=bias, u_edge_bias_px=u_bias)
@@ -270,7 +272,12 @@ def _repeatability(fit: MapFit, sx: float, sy: float) -> Repeatability:
 
 
 def _budget(
-    fit: MapFit, artefact: Artefact, u_fit: Float, repeat: Repeatability, gaps: Gaps | None
+    fit: MapFit,
+    artefact: Artefact,
+    u_fit: Float,
+    u_sides: Float,
+    repeat: Repeatability,
+    gaps: Gaps | None,
 ) -> tuple[BudgetRow, ...]:
     pitch = artefact.u_pitch_um / artefact.pitch_um
     (rx, dof_x), (ry, dof_y) = Repeatability.u(repeat.x), Repeatability.u(repeat.y)
@@ -281,6 +288,7 @@ def _budget(
         BudgetRow("pitch of the artefact", pitch, pitch),
         BudgetRow("fit of the marks", float(u_fit[0]), float(u_fit[1]), fit.solution.dof),
         BudgetRow("shape of the edges", shape / span_x, shape / span_y),
+        BudgetRow("sides of the lines", float(u_sides[0]), float(u_sides[1])),
         BudgetRow("picture to picture", rx, ry, min(dof_x, dof_y) or None),
     )
 

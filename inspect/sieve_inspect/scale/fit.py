@@ -15,6 +15,12 @@ Everything is linear but the θ, found by a few Gauss-Newton steps. F is a polyn
 degree and, for lenses, A q |q|² … A q |q|⁸ with q from the picture's middle and A the straight
 part: few terms that reach far. The choice among them is the one with the least Bayesian
 information criterion; marks off it lose their weight (Tukey).
+
+Light from one side moves the first edges of all gaps otherwise than the second ones, and where
+that changes across the picture the mean of both has no right to be the truth. So each edge's map
+is compared with the mean of both: δ = (JᵀWJ)⁻¹ JᵀW e·(F(p₂) − F(p₁))/2 is by how much the
+parameters of the second edges' map differ, and what of it noise does not explain is an
+uncertainty, whole and not divided: what both edges may have in common nobody has seen.
 """
 
 from __future__ import annotations
@@ -60,7 +66,8 @@ class MapFit:
     basis: Basis
     coefficient: Float
     solution: Solution
-    clustered: Float
+    clustered: tuple[Float, ...]  # covariances that let blocks of marks, and lines, err together
+    sides: Float  # (k,) what the parameters of the second edges' map have more
     theta: Float
     residual: Float
     weight: Float
@@ -81,9 +88,12 @@ class MapFit:
 
     def variance(self, gradient: Float) -> Float:
         """Variances (m,) of linear functions (m, k) of all parameters, the less kind estimate."""
-        plain = np.einsum("mk,kl,ml->m", gradient, self.solution.covariance, gradient)
-        grouped = np.einsum("mk,kl,ml->m", gradient, self.clustered, gradient)
-        return np.asarray(np.maximum(plain, grouped))
+        every = (self.solution.covariance, *self.clustered)
+        return np.max([np.einsum("mk,kl,ml->m", gradient, c, gradient) for c in every], axis=0)
+
+    def variance_of_sides(self, gradient: Float) -> Float:
+        """Variances (m,) from the disagreement of both edges, beyond twice what noise explains."""
+        return np.maximum((gradient @ self.sides) ** 2 - 4 * self.variance(gradient), 0.0)
 
 
 def fit_map(
@@ -161,6 +171,7 @@ class _System:
     target_free: bool
     theta: Float
     group: Ints
+    line: Ints
     um_per_px: float
 
     @classmethod
@@ -191,10 +202,16 @@ class _System:
         _, group = np.unique(
             np.column_stack([picture, cell, together.axis]), axis=0, return_inverse=True
         )
+        own = np.where(together.axis == 0, *together.index.T)  # which line a gap begins at
+        _, line = np.unique(
+            np.column_stack([picture, np.floor(own / 2), together.axis]),
+            axis=0,
+            return_inverse=True,
+        )
         um_per_px = pitch_um * float(np.hypot(*slopes.T).mean())
         return cls(
             together, picture, pitch_um, middle_px, separable, shear, target_free, theta,
-            np.asarray(group).ravel(), um_per_px,
+            np.asarray(group).ravel(), np.asarray(line).ravel(), um_per_px,
         )  # fmt: skip
 
     def thinned(self, every: int) -> _System:
@@ -203,7 +220,11 @@ class _System:
             return self
         keep = self.all.mark % every == 0
         return replace(
-            self, all=self.all.take(keep), picture=self.picture[keep], group=self.group[keep]
+            self,
+            all=self.all.take(keep),
+            picture=self.picture[keep],
+            group=self.group[keep],
+            line=self.line[keep],
         )
 
     @property
@@ -296,6 +317,25 @@ class _System:
     def _component(self, pair: Float) -> Float:
         return np.where(self.all.axis == 0, pair[:, 0], pair[:, 1])
 
+    def _sides(
+        self,
+        basis: Basis,
+        coefficient: Float,
+        solution: Solution,
+        design: Float,
+        theta: Float,
+        weight: Float,
+    ) -> Float:
+        along, _ = self._directions(theta)
+        half = [
+            (after - before) @ coefficient / 2
+            for before, after in zip(
+                basis.values(self.all.first), basis.values(self.all.second), strict=True
+            )
+        ]
+        off = along[:, 0] * half[0] + along[:, 1] * half[1]
+        return np.asarray(solution.inverse @ (design.T @ (weight * off)))
+
     def _directions(self, theta: Float) -> tuple[Float, Float]:
         """e_a (n, 2) of every observation, and its derivative by θ."""
         angle = theta[self.picture] + np.where(self.all.axis == 0, 0.0, np.pi / 2)
@@ -347,7 +387,11 @@ class _System:
             basis=basis,
             coefficient=coefficient,
             solution=solution,
-            clustered=clustered_covariance(solution, design, weight, self.group),
+            clustered=tuple(
+                clustered_covariance(solution, design, weight, group)
+                for group in (self.group, self.line)
+            ),
+            sides=self._sides(basis, coefficient, solution, design, theta, weight),
             theta=theta,
             residual=solution.residual,
             weight=weight,

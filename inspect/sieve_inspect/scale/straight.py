@@ -104,7 +104,8 @@ class Straight:
         for terms in fit.basis.values(self.area):
             gradient = np.zeros((len(self.area), self.width))
             gradient[:, : terms.shape[1]] = keep @ terms
-            worst = max(worst, float(fit.variance(gradient).max()))
+            variance = fit.variance(gradient) + fit.variance_of_sides(gradient)
+            worst = max(worst, float(variance.max()))
         sx, sy, _ = self.figures
         return float(np.sqrt(worst)) * 2 / (sx + sy)
 
