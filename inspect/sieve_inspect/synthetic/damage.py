@@ -186,7 +186,7 @@ def _tear(
         if length:  # from the middle of one crossing wire to the middle of another
             first, last = other.centres[start], other.centres[start + length]
         else:  # a break within one aperture
-            middle = other.stations[start]
+            middle = (other.low[start] + other.high[start]) / 2
             reach = (other.high[start] - other.low[start]) * rng.uniform(0.15, 0.3)
             first, last = middle - reach, middle + reach
         cuts.append(Cut(i, wire, float(first), float(last)))

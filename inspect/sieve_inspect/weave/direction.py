@@ -25,8 +25,10 @@ __all__ = [
     "Axis",
     "Rough",
     "Sides",
+    "across_of",
     "look_at_sides",
     "measure_axis",
+    "measure_known",
     "rough_look",
     "sensor_range",
     "settled",
@@ -247,6 +249,61 @@ def measure_axis(
     `centre` (n, 2) px and local lattice `vectors` (n, 2, 2) of all openings, of which `seen` (n,)
     show light.
     """
+    this = rough[axis]
+    fitter = _fitter(light, centre, vectors, rough, clip, axis)
+    profiles, start, clip = fitter.profiles, fitter.start, fitter.clip
+    sample = _sample(profiles, start, seen, _SAMPLE_TIGHT if this.tight else _SAMPLE)
+    response, u_response = fitter.response(sample, None)
+    prior = None
+    if this.tight:
+        some = np.flatnonzero(seen & np.isfinite(start).all(axis=1))
+        some = some[:: max(1, len(some) // 2000)]
+        first = fit_edges(profiles.take(some), start[some], response, None, clip, this.rounds)
+        sound = ~first.poor
+        prior = level_prior(
+            first.take(np.flatnonzero(sound)), some[sound], centre, float(np.median(first.misfit))
+        )
+        # The levels come from these same pixels: what they left open about the response stays.
+        response, _ = fitter.response(sample, prior)
+    fit = fitter.all(response, prior, None)
+    excess = fitter.excess(sample, response, prior)
+    u_response = float(np.hypot(u_response, max(0.0, excess - _FAITHFUL) * response.sigma))
+    return profiles, Axis(fit, across_of(vectors, axis), response, u_response, excess)
+
+
+def across_of(vectors: Float, axis: int) -> Float:
+    """Unit vectors (n, 2) across the wires that bound direction `axis`, right or down."""
+    along = _wire_direction(vectors, axis)
+    return np.stack([along[:, 1], -along[:, 0]], axis=1)
+
+
+def measure_known(
+    light: NDArray[np.float32],
+    centre: Float,
+    vectors: Float,
+    rough: list[Rough],
+    clip: Clip | None,
+    axis: int,
+    response: EdgeResponse,
+    prior: LevelPrior | None,
+    limits: tuple[float, float] | None,
+) -> tuple[Profiles, EdgeFit]:
+    """Measure openings (n, 2) where the edge response is known from others of the same scan.
+
+    `limits` are misfit and peak from which an opening is looked at alone; see `EdgeFit.limits`.
+    """
+    fitter = _fitter(light, centre, vectors, rough, clip, axis)
+    return fitter.profiles, fitter.all(response, prior, limits)
+
+
+def _fitter(
+    light: NDArray[np.float32],
+    centre: Float,
+    vectors: Float,
+    rough: list[Rough],
+    clip: Clip | None,
+    axis: int,
+) -> _Fitter:
     this, other = rough[axis], rough[1 - axis]
     # Far enough to see the neighbours begin, not so far as to see them end.
     beyond = min(2.5 * this.sigma, 0.35 * this.opening) + 0.5
@@ -263,25 +320,7 @@ def measure_axis(
     def once_more(which: NDArray[np.intp]) -> Profiles:
         return gather(light, centre[which], along[which], thin, None, this.opening)
 
-    fitter = _Fitter(profiles, start, this, clip, once_more)
-    sample = _sample(profiles, start, seen, _SAMPLE_TIGHT if this.tight else _SAMPLE)
-    response, u_response = fitter.response(sample, None)
-    prior = None
-    if this.tight:
-        some = np.flatnonzero(seen & np.isfinite(start).all(axis=1))
-        some = some[:: max(1, len(some) // 2000)]
-        first = fit_edges(profiles.take(some), start[some], response, None, clip, this.rounds)
-        sound = ~first.poor
-        prior = level_prior(
-            first.take(np.flatnonzero(sound)), some[sound], centre, float(np.median(first.misfit))
-        )
-        # The levels come from these same pixels: what they left open about the response stays.
-        response, _ = fitter.response(sample, prior)
-    fit = fitter.all(response, prior)
-    excess = fitter.excess(sample, response, prior)
-    u_response = float(np.hypot(u_response, max(0.0, excess - _FAITHFUL) * response.sigma))
-    normal = np.stack([along[:, 1], -along[:, 0]], axis=1)
-    return profiles, Axis(fit, normal, response, u_response, excess)
+    return _Fitter(profiles, start, this, clip, once_more)
 
 
 @dataclass(frozen=True, eq=False)
@@ -337,7 +376,12 @@ class _Fitter:
         extra = float(np.mean(square[outside]) - np.mean(square[inside]))
         return float(np.sqrt(max(extra, 0.0)) / np.abs(np.median(fit.amplitude)))
 
-    def all(self, response: EdgeResponse, prior: LevelPrior | None) -> EdgeFit:
+    def all(
+        self,
+        response: EdgeResponse,
+        prior: LevelPrior | None,
+        limits: tuple[float, float] | None,
+    ) -> EdgeFit:
         """Fit every opening; where the neighbourhood does not fit, look at the opening alone.
 
         A particle in the next opening, or a lint across it, says nothing against this one: the
@@ -345,7 +389,7 @@ class _Fitter:
         """
         start = self.start
         fit = fit_edges(self.profiles, start, response, prior, self.clip, self.rough.rounds)
-        poor = np.flatnonzero(fit.poor)
+        poor = np.flatnonzero(fit.beyond(limits or fit.limits))
         if not len(poor):
             return fit
         closer = self.once_more(poor)

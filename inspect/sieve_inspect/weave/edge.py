@@ -12,6 +12,7 @@ noise, clipped to what the sensor can hold; where that happens the model is clip
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, fields, replace
 
 import numpy as np
@@ -119,6 +120,12 @@ class EdgeFit:
         """The fits of some of the openings."""
         return EdgeFit(*(getattr(self, f.name)[which] for f in fields(self)))
 
+    @staticmethod
+    def joined(parts: Sequence[EdgeFit]) -> EdgeFit:
+        """Several fits one after the other."""
+        names = [f.name for f in fields(EdgeFit)]
+        return EdgeFit(*(np.concatenate([getattr(p, n) for p in parts]) for n in names))
+
     def with_wires_of(self, other: EdgeFit) -> EdgeFit:
         """This fit with the far edges of the wires from another that looked further."""
         parameters = self.parameters.copy()
@@ -137,10 +144,19 @@ class EdgeFit:
         return EdgeFit(*arrays)
 
     @property
+    def limits(self) -> tuple[float, float]:
+        """Misfit and peak far above what the bulk of the fits, with its spread, explains."""
+        slack = _MODEL * float(np.nanmedian(self.amplitude)) if len(self.misfit) else 0.0
+        return _limit(self.misfit, slack), _limit(self.peak, slack)
+
+    def beyond(self, limits: tuple[float, float]) -> NDArray[np.bool_]:
+        """Fits (n,) whose misfit or peak lies above these limits."""
+        return np.asarray((self.misfit > limits[0]) | (self.peak > limits[1]))
+
+    @property
     def poor(self) -> NDArray[np.bool_]:
-        """Fits whose residuals stand far above what the bulk of them, with its spread, explains."""
-        slack = _MODEL * np.nanmedian(self.amplitude) if len(self.misfit) else 0.0
-        return _outlying(self.misfit, slack) | _outlying(self.peak, slack)
+        """Fits whose residuals stand out of the others'."""
+        return self.beyond(self.limits)
 
     @property
     def width(self) -> Float:
@@ -170,10 +186,10 @@ class EdgeFit:
         return np.where(self.wire_seen, widths, np.nan)
 
 
-def _outlying(value: Float, slack: float) -> NDArray[np.bool_]:
-    middle = np.nanmedian(value)
-    spread = 1.4826 * np.nanmedian(np.abs(value - middle))
-    return np.asarray(value > middle + max(_OUTLYING * spread, 0.3 * middle, slack))
+def _limit(value: Float, slack: float) -> float:
+    middle = float(np.nanmedian(value)) if len(value) else 0.0
+    spread = 1.4826 * float(np.nanmedian(np.abs(value - middle))) if len(value) else 0.0
+    return middle + max(_OUTLYING * spread, 0.3 * middle, slack)
 
 
 def start_parameters(profiles: Profiles, pitch: float) -> Float:

@@ -13,6 +13,7 @@ from sieve_inspect.errors import NoLatticeError
 from sieve_inspect.weave.direction import (
     Axis,
     Rough,
+    Sides,
     look_at_sides,
     measure_axis,
     rough_look,
@@ -23,12 +24,25 @@ from sieve_inspect.weave.direction import (
 from sieve_inspect.weave.edge import Clip, model_of
 from sieve_inspect.weave.lattice import Lattice
 from sieve_inspect.weave.levels import Levels
+from sieve_inspect.weave.places import smooth_map
 from sieve_inspect.weave.profiles import Profiles
-from sieve_inspect.weave.states import Neighbourhood, judge_states
+from sieve_inspect.weave.states import judge_states
 
-__all__ = ["Field", "View", "look_at", "measure_field", "stored_misfit"]
+__all__ = [
+    "Field",
+    "Openings",
+    "View",
+    "field_of",
+    "look_at",
+    "look_closer",
+    "measure_field",
+    "stored_misfit",
+]
 
 Float = NDArray[np.float64]
+
+Openings = tuple[NDArray[np.intp], NDArray[np.intp], Float, NDArray[np.bool_], Float]
+"""Row, column, centre (n, 2), whether seen, and lattice vectors (n, 2, 2) of openings."""
 
 _STRAIGHT = 0.06  # share of the width that may be lost away from mid-position
 _EVIDENCE = 100  # openings that are asked about the encoding
@@ -87,6 +101,7 @@ class View:
     vectors: Float
     clip: Clip | None
     rough: list[Rough]
+    sides: list[Sides] | None  # by which the vectors were turned, where the sides could tell
 
     def measured(self, axis: int) -> tuple[Profiles, Axis]:
         """Every opening across one direction."""
@@ -115,7 +130,7 @@ def look_at(light: NDArray[np.float32], lattice: Lattice, name: object = "the pi
     known = np.isfinite(lattice.centre[..., 0])
     row, column = np.nonzero(known)
     centre, seen = lattice.centre[known], lattice.seen[known]
-    vectors = _local_vectors(row, column, centre, seen)
+    _, vectors = smooth_map(row, column, centre, seen)
     turn = np.linalg.det(vectors)
     if not (np.isfinite(vectors).all() and (np.abs(turn) > 0.5 * lattice.pitch.area).all()):
         raise NoLatticeError(file=name, reason="its rows do not run like those of woven cloth")
@@ -123,22 +138,40 @@ def look_at(light: NDArray[np.float32], lattice: Lattice, name: object = "the pi
         [centre.min(axis=0), centre.max(axis=0)], 0, np.array(light.shape[::-1]) - 1
     ).astype(int)
     clip = sensor_range(light[first[1] : last[1] + 1, first[0] : last[0] + 1])
+    return look_closer(light, lattice, (row, column, centre, seen, vectors), clip, name)
+
+
+def look_closer(
+    light: NDArray[np.float32],
+    lattice: Lattice,
+    openings: Openings,
+    clip: Clip | None,
+    name: object,
+) -> View:
+    """The same where the openings and the sensor's range are known; `light` has openings bright."""
+    row, column, centre, seen, vectors = openings
     rough = rough_look(light, centre[seen], vectors[seen], lattice.pitch.lengths, clip)
     if rough is None:
         raise NoLatticeError(file=name, reason="the openings have no edges that stand out")
     sides = [look_at_sides(light, centre[seen], vectors[seen], rough, axis) for axis in (0, 1)]
     if max(look.bulge for look in sides) > _STRAIGHT:
         raise NoLatticeError(file=name, reason="its openings do not have straight sides")
-    if min(look.opening for look in rough) >= _TURN:
-        vectors = turned(vectors, sides)
+    told = sides if min(look.opening for look in rough) >= _TURN else None
+    if told is not None:
+        vectors = turned(vectors, told)
     centre = settled(light, centre, vectors, rough)
-    return View(light, lattice, row, column, centre, seen, vectors, clip, rough)
+    return View(light, lattice, row, column, centre, seen, vectors, clip, rough, told)
 
 
 def measure_field(view: View) -> Field:
     """Measure every opening of a picture that has been looked at."""
     with ThreadPoolExecutor(2) as pool:  # the directions know nothing of each other
-        profiles, axes = zip(*pool.map(view.measured, (0, 1)), strict=True)
+        axes = [axis for _, axis in pool.map(view.measured, (0, 1))]
+    return field_of(view, (axes[0], axes[1]))
+
+
+def field_of(view: View, axes: tuple[Axis, Axis], doubt: NDArray[np.bool_] | None = None) -> Field:
+    """The field of openings that have been measured; for `doubt` see `states.judge_states`."""
     shift = np.zeros_like(view.centre)
     for axis in axes:
         middle = axis.fit.middle
@@ -148,15 +181,20 @@ def measure_field(view: View) -> Field:
     noise = float(np.sqrt(np.mean([np.nanmedian(a.fit.misfit[view.seen]) ** 2 for a in axes])))
     fits = [a.fit for a in axes]
     levels = Levels.from_fits(fitted, view.seen, fits)
-    hood = Neighbourhood.of(view.lattice, view.row, view.column, view.vectors, view.light, levels)
     blur = max(a.response.sigma for a in axes)
-    state, flags, filled = judge_states(
-        view.light, (view.centre, fitted), view.vectors, fits, profiles, levels, hood, blur
+    place = (view.row, view.column)
+    judged = judge_states(view.light, place, fitted, view.vectors, fits, levels, blur, doubt)
+    return Field(
+        view.row,
+        view.column,
+        judged.middle,
+        axes,
+        judged.state,
+        judged.flags,
+        judged.filled,
+        view.lattice,
+        noise,
     )
-    # What does not fit has no middle: it stays where the lattice has it.
-    centre = np.where((state == "ok")[:, None], fitted, view.centre)
-    x, y = axes
-    return Field(view.row, view.column, centre, (x, y), state, flags, filled, view.lattice, noise)
 
 
 def stored_misfit(view: View, stored: Callable[[Float], Float]) -> float:
@@ -182,28 +220,3 @@ def stored_misfit(view: View, stored: Callable[[Float], Float]) -> float:
         off = stored(np.clip(seen, 0, 1)) - stored(np.clip(expected, 0, 1))
         total.append((weight * off**2).sum(axis=1) / np.maximum((weight > 0).sum(axis=1), 1))
     return float(np.sqrt(np.median(np.concatenate(total))))
-
-
-def _local_vectors(
-    row: NDArray[np.intp], column: NDArray[np.intp], centre: Float, seen: NDArray[np.bool_]
-) -> Float:
-    """Lattice vectors (n, 2, 2) at every opening, from a smooth map of the whole field.
-
-    Index (opening, direction, xy). A cubic follows bends and lens distortion and is too stiff
-    for the unevenness of single wires.
-    """
-    scale = max(1.0, float(row.max()), float(column.max()))
-    c, r = (column - column.mean()) / scale, (row - row.mean()) / scale
-    degree = 3 if seen.sum() > 100 else 1
-    powers = [(i, j) for i in range(degree + 1) for j in range(degree + 1 - i)]
-    design = np.stack([c**i * r**j for i, j in powers], axis=1)
-    weight = seen.astype(float)
-    for _ in range(3):
-        weighted = design * weight[:, None]
-        coefficient, *_ = np.linalg.lstsq(weighted, centre * weight[:, None], rcond=None)
-        off = np.hypot(*(centre - design @ coefficient).T)
-        weight = seen * (off <= 3 * np.median(off[seen]) + 1e-9)
-    zero = np.zeros_like(c)
-    by_c = np.stack([i * c ** (i - 1) * r**j if i else zero for i, j in powers], axis=1)
-    by_r = np.stack([j * c**i * r ** (j - 1) if j else zero for i, j in powers], axis=1)
-    return np.stack([by_c @ coefficient, by_r @ coefficient], axis=1) / scale

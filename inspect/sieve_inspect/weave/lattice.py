@@ -17,15 +17,26 @@ from numpy.typing import NDArray
 
 from sieve_inspect import pixels
 from sieve_inspect.errors import NoLatticeError
+from sieve_inspect.weave.places import filled, in_place
 
-__all__ = ["Lattice", "Pitch", "find_lattice", "find_pitch"]
+__all__ = [
+    "FEWEST",
+    "Lattice",
+    "Pitch",
+    "find_lattice",
+    "find_pitch",
+    "grid_of",
+    "link",
+    "outstanding",
+    "peaks_with_height",
+]
 
 Float = NDArray[np.float64]
 
 _SQUARE_WITHIN = np.deg2rad(7.0)  # cloth woven up to 2 deg off square, on a stretched scan
 _WINDOW = 1024
 _PERIODS = 2.3  # of the pattern that must fit into the window
-_FEWEST = 4  # openings that hang together
+FEWEST = 4  # openings that hang together
 _LINK = 0.34  # links may be off by this share of the pitch
 
 
@@ -187,10 +198,10 @@ def find_lattice(light: NDArray[np.float32], name: object = "the picture") -> La
     smooth = pixels.gaussian_blur(small, 0.2 * float(np.hypot(*vectors.T).mean()))
     bright = _openings_are_bright(smooth, vectors)
     peaks = _peaks(smooth if bright else -smooth, vectors)
-    index, member, elsewhere = _link(peaks, vectors)
-    if member.sum() < _FEWEST:
+    index, member, elsewhere = link(peaks, vectors)
+    if member.sum() < FEWEST:
         raise NoLatticeError(file=name, reason="no two rows of openings hang together")
-    centre, seen = _grid(peaks[member], index[member], small.shape)
+    centre, seen = grid_of(peaks[member], index[member], small.shape)
     full = (centre + 0.5) * factor - 0.5  # the centre of a block of pixels
     return Lattice(pitch, full, seen, bright, elsewhere)
 
@@ -235,14 +246,24 @@ def _peaks(smooth: NDArray[np.float32], vectors: Float) -> Float:
     They must stand out of what is around them about as much as most do: an even border is all
     maxima, and so is noise.
     """
+    places, height = peaks_with_height(smooth, vectors)
+    return places[outstanding(height)]
+
+
+def outstanding(height: Float) -> NDArray[np.bool_]:
+    """Which peaks (n,) stand out about as much as most do."""
+    if not len(height):
+        return np.zeros(0, np.bool_)
+    return np.asarray(height > 0.25 * np.median(height[height > 0.1 * height.max()]))
+
+
+def peaks_with_height(smooth: NDArray[np.float32], vectors: Float) -> tuple[Float, Float]:
+    """Local maxima (n, 2) as (x, y), and how far they stand out of what is around them."""
     pitch = float(np.hypot(*vectors.T).min())
     row, column = pixels.local_maxima(smooth, 0.38 * pitch)
-    height = (smooth - pixels.box_mean(smooth, round(1.4 * pitch)))[row, column]
-    if len(height):
-        usual = np.median(height[height > 0.1 * height.max()])
-        row, column = row[height > 0.25 * usual], column[height > 0.25 * usual]
     inner = (row > 0) & (row < smooth.shape[0] - 1) & (column > 0) & (column < smooth.shape[1] - 1)
     row, column = row[inner], column[inner]
+    height = (smooth - pixels.box_mean(smooth, round(1.4 * pitch)))[row, column]
     middle = smooth[row, column].astype(float)
     out = np.stack([column, row], axis=1).astype(float)
     for axis, (dr, dc) in enumerate(((0, 1), (1, 0))):
@@ -251,10 +272,10 @@ def _peaks(smooth: NDArray[np.float32], vectors: Float) -> Float:
         bend = before - 2 * middle + after
         step = np.divide(0.5 * (before - after), bend, out=np.zeros_like(bend), where=bend < 0)
         out[:, axis] += np.clip(step, -0.5, 0.5)
-    return out
+    return out, height
 
 
-def _link(peaks: Float, vectors: Float) -> tuple[NDArray[np.intp], NDArray[np.bool_], float]:
+def link(peaks: Float, vectors: Float) -> tuple[NDArray[np.intp], NDArray[np.bool_], float]:
     """Row and column (n, 2) of every peak in the largest linked patch, and who belongs to it.
 
     Also the size of the next largest patch as a share of this one.
@@ -333,7 +354,7 @@ def _walk(step: NDArray[np.intp], parent: NDArray[np.intp]) -> NDArray[np.intp]:
         ancestor = further
 
 
-def _grid(
+def grid_of(
     peaks: Float, index: NDArray[np.intp], shape: tuple[int, ...]
 ) -> tuple[Float, NDArray[np.bool_]]:
     """Peaks laid on their grid, gaps filled, one more opening around where the picture has room.
@@ -347,8 +368,9 @@ def _grid(
     np.add.at(total, (index[:, 0], index[:, 1]), peaks)
     np.add.at(times, (index[:, 0], index[:, 1]), 1)
     centre = np.where(times[..., None] == 1, total / np.maximum(times, 1)[..., None], np.nan)
-    seen = times == 1
-    return _rim(_fill(centre), seen, shape), seen
+    centre = in_place(centre)
+    seen = np.isfinite(centre[..., 0])
+    return _rim(filled(centre), seen, shape), seen
 
 
 def _rim(centre: Float, seen: NDArray[np.bool_], shape: tuple[int, ...]) -> Float:
@@ -367,38 +389,3 @@ def _rim(centre: Float, seen: NDArray[np.bool_], shape: tuple[int, ...]) -> Floa
             new = room & ~np.isfinite(out[..., 0])
             out[new] = guess[new]
     return out
-
-
-def _fill(centre: Float) -> Float:
-    """Infer missing openings from opposite neighbours in their row and their column.
-
-    The middle between the neighbours on both sides is right for any smoothly bent cloth; holes
-    wider than one opening close from their rim inward.
-    """
-    centre = centre.copy()
-    for _ in range(64):
-        padded = np.pad(centre, ((2, 2), (2, 2), (0, 0)), constant_values=np.nan)
-        core = slice(2, -2)
-
-        def at(dr: int, dc: int, padded: Float = padded) -> Float:
-            height, width = centre.shape[:2]
-            return padded[2 + dr : 2 + dr + height, 2 + dc : 2 + dc + width]
-
-        guesses = [
-            0.5 * (at(0, -1) + at(0, 1)),
-            0.5 * (at(-1, 0) + at(1, 0)),
-            at(0, -1) + at(-1, 0) - at(-1, -1),
-            at(0, 1) + at(1, 0) - at(1, 1),
-            at(0, -1) + at(1, 0) - at(1, -1),
-            at(0, 1) + at(-1, 0) - at(-1, 1),
-        ]
-        stack = np.stack(guesses)
-        known = np.isfinite(stack[..., 0])
-        support = known.sum(axis=0)
-        missing = ~np.isfinite(padded[core, core, 0]) & (known[:2].any(axis=0) | (support >= 2))
-        if not missing.any():
-            break
-        weights = known[..., None]
-        mean = np.where(weights, stack, 0).sum(axis=0) / np.maximum(support, 1)[..., None]
-        centre[missing] = mean[missing]
-    return centre

@@ -32,6 +32,10 @@ class Levels:
         top = floor + np.mean([f.amplitude for f in fits], axis=0)
         return cls(_smooth(centre, floor, seen), _smooth(centre, top, seen))
 
+    def take(self, which: NDArray[np.intp]) -> Levels:
+        """The levels at some of the openings."""
+        return Levels(self.floor[which], self.top[which])
+
 
 def level_prior(fit: EdgeFit, used: NDArray[np.intp], centre: Float, noise: float) -> LevelPrior:
     """What the openings `used` in `fit` tell of the levels at every `centre` (n, 2).

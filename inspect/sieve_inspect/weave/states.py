@@ -10,11 +10,11 @@ from numpy.typing import NDArray
 
 from sieve_inspect.weave.edge import EdgeFit
 from sieve_inspect.weave.flags import Flag, State
-from sieve_inspect.weave.lattice import Lattice
 from sieve_inspect.weave.levels import Levels
-from sieve_inspect.weave.profiles import Profiles
+from sieve_inspect.weave.places import along_gap, expected_places
+from sieve_inspect.weave.tears import torn_wires
 
-__all__ = ["Neighbourhood", "judge_states"]
+__all__ = ["Judged", "judge_states", "neighbours"]
 
 Float = NDArray[np.float64]
 Bool = NDArray[np.bool_]
@@ -23,56 +23,65 @@ _LIKE = 0.06  # of the light of an opening; within it a place shines like one
 _DARK = 0.6  # of the light of an opening; below it a pixel counts as covered
 _TOUCHED = 0.02  # dark share of an opening's inner area from which its widths are not believed
 _FILLED = 0.12  # dark share from which it counts as blocked
+_MOVES = ((0, 1), (0, -1), (1, 0), (-1, 0))  # (row, column) to the right, left, below, above
+_INFERRED = (0.3, 0.015)  # px, and share of its size, that an inferred side may be off
 _INSIDE = 0.45  # px a corner may lie beyond the outermost pixel centres; its pixel ends at 0.5
 
 
 @dataclass(frozen=True, eq=False)
-class Neighbourhood:
+class Judged:
+    """What is said of n openings: state, flags (see `flags`), covered share (0..1) and middle.
+
+    `middle` (n, 2) px is where the fits have it or, for openings that do not fit, where all the
+    others say that it must be.
+    """
+
+    state: NDArray[np.str_]
+    flags: NDArray[np.int64]
+    filled: Float
+    middle: Float
+
+
+@dataclass(frozen=True, eq=False)
+class _Neighbourhood:
     """The four neighbours of every opening: right, left, below, above.
 
     `index` (n, 4) numbers them, -1 where the lattice has none. `last` (n,) tells openings that
     lack a neighbour whose middle the picture would show, and where nothing shines like one;
     `rim` (n,) those of them where the cloth itself ends: what should follow is dark or far inside
-    the picture. `row` and `column` (n,) are the openings' places in the lattice.
+    the picture.
     """
 
     index: NDArray[np.intp]
     last: Bool
     rim: Bool
-    row: NDArray[np.intp]
-    column: NDArray[np.intp]
 
     @classmethod
     def of(
         cls,
-        lattice: Lattice,
-        row: NDArray[np.intp],
-        column: NDArray[np.intp],
+        index: NDArray[np.intp],
+        middle: Float,
         vectors: Float,
         light: NDArray[np.float32],
         levels: Levels,
-    ) -> Neighbourhood:
-        """Look the neighbours up on the lattice's grid; `vectors` (n, 2, 2) are the local ones."""
-        rows, columns = lattice.seen.shape
-        grid = np.full((rows + 2, columns + 2), -1, np.intp)
-        grid[row + 1, column + 1] = np.arange(len(row))
-        moves = ((0, 1), (0, -1), (1, 0), (-1, 0))
-        index = np.stack([grid[row + 1 + r, column + 1 + c] for r, c in moves], axis=1)
-        centre = lattice.centre[row, column]
+        inside: Float,
+    ) -> _Neighbourhood:
+        """Look where neighbours are missing; `vectors` (n, 2, 2), `inside` (n,) light of each."""
         half_lit = 0.5 * (levels.floor + levels.top)
         margin = 0.6 * float(np.median(np.linalg.norm(vectors, axis=2)))
-        last, rim = np.zeros(len(row), np.bool_), np.zeros(len(row), np.bool_)
-        for k, (r, c) in enumerate(moves):
-            place = centre + c * vectors[:, 0] + r * vectors[:, 1]
+        last, rim = np.zeros(len(index), np.bool_), np.zeros(len(index), np.bool_)
+        for k, (r, c) in enumerate(_MOVES):
+            place = middle + c * vectors[:, 0] + r * vectors[:, 1]
             lacking = _inside(place, light.shape, 0) & (index[:, k] < 0)
-            there = _light_at(light, place)
+            there = np.full(len(index), np.nan)
+            there[lacking] = _light_at(light, place[lacking])
             dark = there < half_lit
             # As bright as an opening, it is one that lost its wire or its place, and cloth goes on.
             unlike = np.abs(there - levels.top) > _LIKE * (levels.top - levels.floor)
             last |= lacking & unlike
             rim |= lacking & (dark | (unlike & _inside(place, light.shape, margin)))
-        rim = _with_dark_ones(rim, lattice.seen[row, column], index)
-        return cls(index, last | rim, rim, row, column)
+        rim = _with_dark_ones(rim, inside > half_lit, index)
+        return cls(index, last | rim, rim)
 
 
 def _inside(place: Float, shape: tuple[int, ...], margin: float) -> Bool:
@@ -93,14 +102,14 @@ def _light_at(light: NDArray[np.float32], place: Float) -> Float:
     return np.asarray(np.mean(nine, axis=0), np.float64)
 
 
-def _with_dark_ones(rim: Bool, seen: Bool, index: NDArray[np.intp]) -> Bool:
+def _with_dark_ones(rim: Bool, lit: Bool, index: NDArray[np.intp]) -> Bool:
     """What is dark and hangs together with the outside is outside, and what touches it is rim."""
     rim = rim.copy()
-    beyond = rim & ~seen
+    beyond = rim & ~lit
     while beyond.any():
         touching = (beyond[index] & (index >= 0)).any(axis=1)
         rim |= touching
-        further = touching & ~seen & ~beyond
+        further = touching & ~lit & ~beyond
         if not further.any():
             break
         beyond |= further
@@ -109,21 +118,23 @@ def _with_dark_ones(rim: Bool, seen: Bool, index: NDArray[np.intp]) -> Bool:
 
 def judge_states(
     light: NDArray[np.float32],
-    places: tuple[Float, Float],
+    place: tuple[NDArray[np.intp], NDArray[np.intp]],
+    fitted: Float,
     vectors: Float,
     fits: Sequence[EdgeFit],
-    profiles: Sequence[Profiles],
     levels: Levels,
-    hood: Neighbourhood,
     blur: float,
-) -> tuple[NDArray[np.str_], NDArray[np.int64], Float]:
-    """State, flags and dark share (0..1) of every opening; see `flags` for their meaning.
+    doubt: Bool | None = None,
+) -> Judged:
+    """State and flags of every opening.
 
-    `places` are the openings' centres (n, 2) as the lattice has them and as the fits do; `blur`
-    is the Gaussian sigma of the edges, px.
+    `place` are rows and columns (n,) in the lattice, `fitted` the middles (n, 2) px of the fits;
+    `blur` is the Gaussian sigma of the edges, px; `doubt` (n,) marks the openings whose pixels
+    are looked at, where it is known that the others are lit and between whole wires.
     """
-    placed, fitted = places
-    flags = np.zeros(len(placed), np.int64)
+    row, column = place
+    closer = np.arange(len(row)) if doubt is None else np.flatnonzero(doubt)
+    flags = np.zeros(len(fitted), np.int64)
     size = np.array([np.nanmedian(f.width) for f in fits])
     spread = np.array([1.4826 * _mad(f.width) for f in fits])
     for fit, usual in zip(fits, size, strict=True):
@@ -131,71 +142,106 @@ def judge_states(
         flags[(fit.width < 0.4 * usual) | (fit.width > 1.8 * usual)] |= Flag.MISFIT
     for fit in fits:
         flags[fit.poor] |= Flag.MISFIT
-    for fit, gap in zip(fits, (hood.column, hood.row), strict=True):
+    for fit, gap in zip(fits, (column, row), strict=True):
         flags[_leaned_on(fit, gap)] |= Flag.TOUCHED
     sound = flags == 0
-    own = np.stack([np.where(sound, f.width, s) for f, s in zip(fits, size, strict=True)], axis=1)
+    index = neighbours(row, column)
+    gaps = _gap_sizes(row, column, fits, size, sound)
+    # Beside a wire that was pushed aside nothing fits well, but its openings are what they are.
+    sound |= _beside_pushed(fits, gaps, index)
+    flags[_narrowed(fits, gaps, index)] |= Flag.TOUCHED
+    own = np.where(sound[:, None], np.stack([f.width for f in fits], axis=1), gaps)
+    middle = fitted
+    if sound.any():
+        expected, _ = expected_places(row, column, fitted, sound)
+        middle = np.where(sound[:, None], fitted, expected)
     usual = np.broadcast_to(size - 2.5 * np.minimum(spread, 0.15 * size), own.shape)
     half = 0.5 * np.where(sound[:, None], np.minimum(own, size), usual) - (0.4 + 1.2 * blur)
     half = np.maximum(half, 0.2 * size)
-    between = _between_neighbours(placed, fitted, sound, hood.index)
-    middle = np.where(sound[:, None], fitted, between)
-    # Where a place is only inferred it may be a little off: such openings are cut only if well so.
-    inferred = np.where(sound, 1.0, 0.85)[:, None]
-    flags[_cut(light.shape, middle, vectors, inferred * own)] |= Flag.BORDER
-    dark = _dark_share(light, middle, vectors, half, levels, _DARK)
+    doubt = np.where(sound[:, None], 0.0, 2 * np.maximum(_INFERRED[0], _INFERRED[1] * own))
+    flags[_cut(light.shape, middle, vectors, own - doubt)] |= Flag.BORDER
+    dark, filled = np.zeros(len(row)), np.zeros(len(row))
+    near = (light, middle[closer], vectors[closer])
+    dark[closer] = _dark_share(*near, half[closer], levels.take(closer), _DARK)
     flags[dark > _TOUCHED] |= Flag.TOUCHED
     flags[dark > _FILLED] |= Flag.FILLED
     # At half light the blurred wires end where they do: what is darker within is covered.
-    filled = _dark_share(light, middle, vectors, 0.5 * own - 0.25, levels, 0.5)
+    filled[closer] = _dark_share(*near, 0.5 * own[closer] - 0.25, levels.take(closer), 0.5)
+    inside = levels.top.copy()
+    inside[closer] = _light_at(light, middle[closer])
+    hood = _Neighbourhood.of(index, middle, vectors, light, levels, inside)
+    glaring = inside > levels.top + _LIKE * (levels.top - levels.floor)
+    beside = glaring[index] & (index >= 0)  # a bright frame, and no cloth
     wires = np.array([np.nanmedian(f.wires) for f in fits])
-    half_lit = 0.5 * (levels.floor + levels.top)
-    glaring = _light_at(light, middle) > levels.top + _LIKE * (levels.top - levels.floor)
-    beside = glaring[hood.index] & (hood.index >= 0)  # a bright frame, and no cloth
-    for axis, (fit, profile) in enumerate(zip(fits, profiles, strict=True)):
-        # The wires that cross the missing one must be there, the opening whole and not filled.
-        inner = (flags & (Flag.BORDER | Flag.FILLED)) == 0
-        framed = np.isfinite(fits[1 - axis].width) & inner
-        before, after = (gone & framed for gone in _wire_missing(fit, profile, levels))
-        offset = 0.5 * (own[:, axis] + wires[axis])
-        after |= inner & _broken(light, middle, vectors, offset, 0.35 * own, half_lit, axis)
-        before |= inner & _broken(light, middle, vectors, -offset, 0.35 * own, half_lit, axis)
-        after &= ~(glaring | beside[:, 2 * axis])
-        before &= ~(glaring | beside[:, 2 * axis + 1])
-        flags[before | after] |= Flag.WIRE_MISSING
-        _pass_on(flags, hood.index[:, 2 * axis], after)
-        _pass_on(flags, hood.index[:, 2 * axis + 1], before)
+    torn = torn_wires(light, middle, vectors, own, index, levels, wires, doubt)
+    for axis, fit in enumerate(fits):
+        after = index[:, 2 * axis]
+        missing = torn[:, axis] & ~(glaring | beside[:, 2 * axis])
+        flags[missing] |= Flag.WIRE_MISSING
+        flags[after[missing]] |= Flag.WIRE_MISSING
         odd = fit.width > size[axis] + 8 * spread[axis] + 0.05 * size[axis]
         flags[odd] |= Flag.OVERSIZE
     state = _states(flags, hood)
     state[(state != State.OK) & (glaring | beside.any(axis=1))] = State.PARTIAL
-    return state, flags, filled
+    return Judged(state, flags, filled, middle)
 
 
-def _broken(
-    light: NDArray[np.float32],
-    middle: Float,
-    vectors: Float,
-    offset: Float,
-    half: Float,
-    half_lit: Float,
-    axis: int,
-) -> Bool:
-    """Whether the middle line of a wire is lit in one part of its length and dark in another.
+def neighbours(row: NDArray[np.intp], column: NDArray[np.intp]) -> NDArray[np.intp]:
+    """Numbers (n, 4) of the openings right, left, below and above; -1 where there is none."""
+    grid = np.full((row.max() + 3, column.max() + 3), -1, np.intp)
+    grid[row + 1, column + 1] = np.arange(len(row))
+    return np.stack([grid[row + 1 + r, column + 1 + c] for r, c in _MOVES], axis=1)
 
-    The wire lies `offset` (n,) px from the openings' middles across direction `axis`; it is looked
-    at over `half` (n, 2) px to both sides. A line lit all along is no wire's middle at all.
+
+def _beside_pushed(fits: Sequence[EdgeFit], gaps: Float, index: NDArray[np.intp]) -> Bool:
+    """Openings narrow because a wire stands aside: the next one is wider by as much.
+
+    `gaps` (n, 2) are the usual widths there. Both directions must be usual or explained so.
     """
-    unit = vectors / np.linalg.norm(vectors, axis=2, keepdims=True)
-    base = middle + offset[:, None] * unit[:, axis]
-    along = half[:, 1 - axis, None] * unit[:, 1 - axis]
-    line = np.stack([_light_at(light, base + t * along) for t in np.linspace(-1, 1, 7)])
-    lit = line > half_lit
-    dark = line < 0.6 * half_lit
-    return np.asarray((lit.sum(axis=0) >= 2) & (dark.sum(axis=0) >= 2))
+    out = np.ones(len(gaps), np.bool_)
+    for axis, fit in enumerate(fits):
+        lost = gaps[:, axis] - fit.width
+        told = np.abs(lost) < 0.1 * gaps[:, axis]
+        for side in (0, 1):
+            other = index[:, 2 * axis + side]
+            won = np.where(other >= 0, -lost[other], np.nan)
+            told |= (fit.width > 0.3 * gaps[:, axis]) & (np.abs(lost - won) < 0.3 * lost)
+        out &= told
+    return out
 
 
-def _states(flags: NDArray[np.int64], hood: Neighbourhood) -> NDArray[np.str_]:
+def _gap_sizes(
+    row: NDArray[np.intp],
+    column: NDArray[np.intp],
+    fits: Sequence[EdgeFit],
+    size: Float,
+    sound: Bool,
+) -> Float:
+    """Usual widths (n, 2) of the sound openings nearby between the same wires."""
+    near = [along_gap(row, column, f.width, sound, axis) for axis, f in enumerate(fits)]
+    return np.stack(
+        [np.where(np.isfinite(n), n, s) for n, s in zip(near, size, strict=True)], axis=1
+    )
+
+
+def _narrowed(fits: Sequence[EdgeFit], gaps: Float, index: NDArray[np.intp]) -> Bool:
+    """Openings narrower than their gap is nearby, while no neighbour is wider instead.
+
+    A wire pushed aside takes from one opening what it gives to the next; what lies against a
+    wire only takes.
+    """
+    out = np.zeros(len(gaps), np.bool_)
+    for axis, fit in enumerate(fits):
+        lost = gaps[:, axis] - fit.width
+        rest = lost.copy()
+        for other in index[:, 2 * axis : 2 * axis + 2].T:
+            rest -= np.where(other >= 0, np.fmax(-lost[other], 0), 0)
+        limit = max(6 * 1.4826 * _mad(lost), 0.02 * float(np.nanmedian(fit.wires)))
+        out |= rest > limit
+    return out
+
+
+def _states(flags: NDArray[np.int64], hood: _Neighbourhood) -> NDArray[np.str_]:
     """The gravest reason decides; at the cloth's rim what looks damaged is cut, not damaged.
 
     A wire is missed only where there is cloth on both sides of it: a bright frame looks alike.
@@ -235,27 +281,6 @@ def _median_of(value: Float, group: NDArray[np.intp]) -> Float:
 
 def _mad(value: Float) -> float:
     return float(np.nanmedian(np.abs(value - np.nanmedian(value))))
-
-
-def _pass_on(flags: NDArray[np.int64], neighbour: NDArray[np.intp], missing: Bool) -> None:
-    """The opening on the other side of a missing wire is as torn as this one."""
-    other = neighbour[missing]
-    flags[other[other >= 0]] |= Flag.WIRE_MISSING
-
-
-def _between_neighbours(
-    placed: Float, fitted: Float, sound: Bool, index: NDArray[np.intp]
-) -> Float:
-    """Where openings should be by the sound ones on both sides; as placed if there are none.
-
-    What is seen of a half-covered opening lies beside its middle.
-    """
-    total, times = np.zeros_like(placed), np.zeros(len(placed))
-    for one, other in ((index[:, 0], index[:, 1]), (index[:, 2], index[:, 3])):
-        both = (one >= 0) & (other >= 0) & sound[one] & sound[other]
-        total[both] += 0.5 * (fitted[one[both]] + fitted[other[both]])
-        times += both
-    return np.where(times[:, None] > 0, total / np.maximum(times, 1)[:, None], placed)
 
 
 def _cut(shape: tuple[int, ...], centre: Float, vectors: Float, size: Float) -> Bool:
@@ -306,23 +331,3 @@ def _dark_share(
         below = counted & (light[row, column] < limit[part, None])
         dark[part] = below.sum(axis=1) / np.maximum(counted.sum(axis=1), 1)
     return dark
-
-
-def _wire_missing(fit: EdgeFit, profile: Profiles, levels: Levels) -> tuple[Bool, Bool]:
-    """Whether the profile shows no wire before, or after, the opening.
-
-    It is missed where the darkest place stays over half-way between what the wires of this
-    picture usually show at their darkest and the full light of an opening.
-    """
-    u, w = profile.distance, profile.weight
-    size, wire = float(np.nanmedian(fit.width)), float(np.nanmedian(fit.wires))
-    span = (levels.top - levels.floor)[:, None]
-    height = np.where(w > 0, (profile.value - levels.floor[:, None]) / span, np.inf)
-    out = []
-    for sign in (-1, 1):
-        zone = sign * u > 0.25 * size
-        seen = ((sign * u > 0.5 * size + 0.7 * wire) & (w > 0)).any(axis=1)  # not cut before it
-        lowest = np.where(zone, height, np.inf).min(axis=1)
-        usual = np.median(lowest[np.isfinite(lowest)]) if np.isfinite(lowest).any() else 0.0
-        out.append(seen & np.isfinite(lowest) & (lowest > 0.5 * (1 + min(usual, 0.8))))
-    return out[0], out[1]
