@@ -15,6 +15,7 @@ from sieve_registry.cli.ahead import register
 from sieve_registry.cli.artefact import artefact_app
 from sieve_registry.cli.audit import audit
 from sieve_registry.cli.backup import backup
+from sieve_registry.cli.bench import bench
 from sieve_registry.cli.check import check
 from sieve_registry.cli.clean import clean
 from sieve_registry.cli.common import Context
@@ -79,6 +80,7 @@ for command in (
     scale,
     limits,
     check,
+    bench,
     use,
     retire,
     due,

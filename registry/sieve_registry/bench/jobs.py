@@ -1,0 +1,293 @@
+"""Measuring behind the page: a few workers, and what they found until a person confirms it.
+
+A job measures first and records nothing. Recording waits for a name, happens once whoever asks,
+and goes through the same two functions as `sieveward check`.
+"""
+
+from __future__ import annotations
+
+import secrets
+import shutil
+import statistics
+import threading
+import time
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, overload
+
+from sieve_inspect.errors import SievewardError, UsageError
+from sieve_registry import checks
+from sieve_registry.bench.offers import Chosen
+from sieve_registry.deed import Told
+from sieve_registry.doubts import doubted
+from sieve_registry.errors import UnforeseenError
+from sieve_registry.service import Registry
+
+if TYPE_CHECKING:
+    from sieve_inspect.measure import Measurement
+
+__all__ = ["Confirmed", "Job", "Jobs", "Order", "Phase", "Progress", "unforeseen"]
+
+_WORKERS = 2
+_MOST_OPEN = 30  # checks measured or being measured that nobody has confirmed or discarded
+_MOST_OVER = 20  # recorded or failed, kept for looking at
+_MOST_MEGAPIXELS = 400.0  # of pictures held for looking at; some 8 bytes a pixel
+
+
+class Phase:
+    """Where a job stands."""
+
+    QUEUED = "queued"
+    MEASURING = "measuring"
+    READY = "ready"
+    FAILED = "failed"
+    RECORDED = "recorded"
+
+
+@dataclass(frozen=True)
+class Order:
+    """What is to be measured: scans that lie in `folder`, which goes when the job goes."""
+
+    sieve_id: str
+    images: tuple[Path, ...]
+    chosen: Chosen
+    encoding: str
+    folder: Path
+
+
+@dataclass(frozen=True)
+class Progress:
+    """How far a job is: `scan` of `scans` (from 1), seconds so far and, if known, still to go."""
+
+    phase: str
+    scan: int
+    scans: int
+    elapsed_s: float
+    left_s: float | None
+    ahead: int
+
+    @property
+    def share(self) -> float | None:
+        """Share (0..1) of the time, None where nothing tells how long it takes."""
+        if self.left_s is None:
+            return None if self.scan <= 1 else (self.scan - 1) / self.scans
+        return min(0.99, self.elapsed_s / max(self.elapsed_s + self.left_s, 1e-6))
+
+
+@dataclass(frozen=True)
+class Confirmed:
+    """What confirming came to: the check's number, or that there is something new to look at."""
+
+    check_id: str | None
+    person: str = ""
+    newer: str = ""  # the check of this sieve recorded since it was measured
+
+
+@dataclass(eq=False)
+class Job:
+    """One check on its way; what changes does so under `lock`."""
+
+    order: Order
+    id: str = field(default_factory=lambda: secrets.token_urlsafe(9))
+    phase: str = Phase.QUEUED
+    scan: int = 0
+    asked: float = field(default_factory=time.monotonic)
+    began: float | None = None
+    ended: float | None = None
+    error: SievewardError | None = None
+    taken: checks.Taken | None = None
+    measurement: Measurement | None = None
+    check_id: str | None = None
+    person: str = ""
+    lock: threading.Lock = field(default_factory=threading.Lock)
+    views: dict[int, Any] = field(default_factory=dict)  # greys for the eye, by scan
+
+    @property
+    def open(self) -> bool:
+        """Whether somebody still has to look at it."""
+        return self.phase in (Phase.QUEUED, Phase.MEASURING, Phase.READY)
+
+    @property
+    def megapixels(self) -> float:
+        """Size of the pictures held."""
+        pictures = () if self.measurement is None else self.measurement.pictures
+        return sum(p.light.size for p in pictures) / 1e6
+
+
+class _Told(Sequence[Path]):
+    """Scans that tell which of them is being taken up."""
+
+    def __init__(self, images: Sequence[Path], tell: Callable[[int], None]) -> None:
+        self._images = images
+        self._tell = tell
+
+    def __len__(self) -> int:
+        return len(self._images)
+
+    @overload
+    def __getitem__(self, index: int) -> Path: ...
+    @overload
+    def __getitem__(self, index: slice) -> Sequence[Path]: ...
+    def __getitem__(self, index: int | slice) -> Path | Sequence[Path]:
+        return self._images[index]
+
+    def __iter__(self) -> Iterator[Path]:
+        for number, image in enumerate(self._images, start=1):
+            self._tell(number)
+            yield image
+
+
+def unforeseen(fault: Exception) -> UnforeseenError:
+    """A fault nobody thought of, as the one sentence a person reads."""
+    reason = " ".join(str(fault).split())[:200].rstrip(".") or "no more is known"
+    return UnforeseenError(kind=type(fault).__name__, reason=reason)
+
+
+class Jobs:
+    """All jobs of one bench. Every method may be called from any thread."""
+
+    def __init__(self, registry: Registry, folder: Path) -> None:
+        self.registry = registry
+        self.folder = folder
+        self._jobs: dict[str, Job] = {}
+        self._lock = threading.Lock()
+        self._pool = ThreadPoolExecutor(_WORKERS, thread_name_prefix="measuring")
+        self._paces: list[float] = []  # seconds per byte of the last scans
+
+    def new_folder(self) -> Path:
+        """An empty folder for the scans of one check."""
+        made = self.folder / secrets.token_hex(8)
+        made.mkdir()
+        return made
+
+    def start(self, order: Order) -> Job:
+        """Queue a check to be measured. Raises `UsageError` where too many wait already."""
+        job = Job(order)
+        with self._lock:
+            waiting = [one for one in self._jobs.values() if one.open]
+            held = sum(one.megapixels for one in waiting)
+            if len(waiting) >= _MOST_OPEN or held > _MOST_MEGAPIXELS:
+                raise UsageError(
+                    message=f"{len(waiting)} checks wait to be confirmed, as many as this bench "
+                    "holds: confirm or discard some of them first."
+                )
+            self._jobs[job.id] = job
+        self._pool.submit(self._measure, job)
+        return job
+
+    def get(self, job_id: str) -> Job | None:
+        """The job of that id, or None."""
+        return self._jobs.get(job_id)
+
+    def waiting(self) -> list[Job]:
+        """Jobs somebody has to look at, the oldest first."""
+        with self._lock:
+            return [job for job in self._jobs.values() if job.open]
+
+    def progress(self, job: Job) -> Progress:
+        """How far a job is now."""
+        order = list(self._jobs.values())
+        before = order[: order.index(job)] if job in order else []
+        ahead = sum(one.phase in (Phase.QUEUED, Phase.MEASURING) for one in before)
+        elapsed = (job.ended or time.monotonic()) - job.asked
+        paces = self._paces[-9:]
+        left = None
+        if paces and job.phase == Phase.MEASURING and job.began is not None:
+            whole = statistics.median(paces) * _bytes(job)
+            left = max(0.0, whole - (time.monotonic() - job.began))
+        return Progress(job.phase, job.scan, len(job.order.images), elapsed, left, ahead)
+
+    def _measure(self, job: Job) -> None:
+        from sieve_inspect.measure import measure
+
+        def tell(number: int) -> None:
+            job.scan = number
+
+        def measured(images: Sequence[Path], **options: Any) -> Measurement:
+            job.measurement = measure(_Told(images, tell), **options)
+            return job.measurement
+
+        job.began, job.phase = time.monotonic(), Phase.MEASURING
+        order, chosen = job.order, job.order.chosen
+        try:
+            job.taken = checks.take(
+                self.registry,
+                order.sieve_id,
+                order.images,
+                scale=chosen.scale,
+                encoding=order.encoding,
+                told=Told(),
+                measure=doubted(chosen.doubts, measured),
+                trace=chosen.trace,
+            )
+            self._paces.append((time.monotonic() - job.began) / max(_bytes(job), 1))
+            job.phase = Phase.READY
+        except SievewardError as error:
+            self._fail(job, error)
+        except Exception as fault:  # a worker has nobody else to tell
+            self._fail(job, unforeseen(fault))
+        job.ended = time.monotonic()
+
+    @staticmethod
+    def _fail(job: Job, error: SievewardError) -> None:
+        job.error, job.measurement = error, None
+        job.phase = Phase.FAILED
+
+    def confirm(self, job: Job, name: str, known: int) -> Confirmed:
+        """Record what was measured under a person's name; the second to ask is told of the first.
+
+        `known` is how many checks of the sieve were known when the person looked. Raises what
+        `checks.record` refuses; nothing is recorded then, and the job stays.
+        """
+        with job.lock:
+            if job.check_id is not None:
+                return Confirmed(job.check_id, job.person)
+            if job.taken is None or job.phase != Phase.READY:
+                raise UsageError(message="There is nothing to record: it was not measured.")
+            now = checks.seen_again(self.registry, job.taken)
+            if len(now.history.checks) != known:
+                job.taken = now
+                last = now.history.checks[-1:]
+                return Confirmed(None, newer=last[0].id if last else "a correction")
+            today = self.registry.today()
+            late = "" if now.day == today else f"measured on {now.day}, confirmed on {today}"
+            told = Told(now.day, name, late)
+            job.check_id = checks.record(self.registry, job.taken, told)
+            job.person, job.phase = name, Phase.RECORDED
+        self._let_go()
+        return Confirmed(job.check_id, job.person)
+
+    def discard(self, job: Job) -> None:
+        """Forget a job that is not recorded; its scans go with it, the ones it was sent stay."""
+        with job.lock:
+            if job.check_id is not None or job.phase in (Phase.QUEUED, Phase.MEASURING):
+                return
+            self._forget(job)
+
+    def _let_go(self) -> None:
+        """Forget the oldest jobs that are over while more is held than may be."""
+        with self._lock:
+            jobs = list(self._jobs.values())
+        over = [job for job in jobs if not job.open]
+        held = sum(job.megapixels for job in jobs)
+        while over and (held > _MOST_MEGAPIXELS or len(over) > _MOST_OVER):
+            job = over.pop(0)
+            held -= job.megapixels
+            self._forget(job)
+
+    def _forget(self, job: Job) -> None:
+        with self._lock:
+            self._jobs.pop(job.id, None)
+        job.measurement, job.taken = None, None
+        shutil.rmtree(job.order.folder, ignore_errors=True)
+
+    def close(self) -> int:
+        """Stop the workers; how many checks were measured and never confirmed."""
+        self._pool.shutdown(cancel_futures=True)
+        return len(self.waiting())
+
+
+def _bytes(job: Job) -> int:
+    return sum(image.stat().st_size for image in job.order.images)
