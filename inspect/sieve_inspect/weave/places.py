@@ -68,7 +68,7 @@ def expected_places(row: Index, column: Index, centre: Float, good: Bool) -> tup
     """
     base, vectors = smooth_map(row, column, centre, good)
     off = np.where(good[:, None], centre - base, 0)
-    share = np.linalg.solve(vectors.transpose(0, 2, 1), off[..., None])[..., 0]
+    share = np.asarray(np.linalg.solve(vectors.transpose(0, 2, 1), off[..., None])[..., 0], float)
     out = base.copy()
     for axis in (0, 1):
         gap = along_gap(row, column, share[:, axis], good, axis)
