@@ -20,6 +20,7 @@ __all__ = [
     "encode_png",
     "gaussian_blur",
     "local_maxima",
+    "look_up",
     "resize",
     "shrink",
 ]
@@ -49,7 +50,7 @@ def gaussian_blur(image: Float32, sigma: float) -> Float32:
     return np.asarray(cv2.GaussianBlur(image, (0, 0), sigma, borderType=cv2.BORDER_REFLECT_101))
 
 
-def shrink(image: Float32, factor: int) -> Float32:
+def shrink(image: Float32 | UInt8 | NDArray[np.uint16], factor: int) -> Float32:
     """Average factor x factor blocks; a remainder at the right and lower border is cut off."""
     height, width = (n // factor * factor for n in image.shape[:2])
     size = (width // factor, height // factor)
@@ -71,6 +72,14 @@ def local_maxima(image: Float32, radius: float) -> tuple[NDArray[np.intp], NDArr
     highest = np.asarray(cv2.dilate(image, disc))
     rows, columns = np.nonzero(image >= highest)
     return rows, columns
+
+
+def look_up(table: Float32, stored: UInt8 | NDArray[np.uint16]) -> Float32:
+    """The table's value (256 or 65536) for every stored number, an array of any shape."""
+    if stored.dtype == np.uint8 and stored.size:
+        flat = np.ascontiguousarray(stored).reshape(1, -1) if stored.ndim != 2 else stored
+        return np.asarray(cv2.LUT(flat, table.reshape(1, -1)), np.float32).reshape(stored.shape)
+    return table.take(stored, mode="clip")
 
 
 def draw_lines(

@@ -1,8 +1,11 @@
 """Scan files to linear light: reading, and undoing the encoding."""
 
+from sieve_inspect.scan.bands import Box, ScanSource, open_source, size_of
 from sieve_inspect.scan.encoding import (
     Assumption,
     assumed_encoding,
+    light_of,
+    light_table,
     linear_light,
     linear_to_srgb,
     srgb_to_linear,
@@ -11,10 +14,16 @@ from sieve_inspect.scan.source import Scan, load_scan
 
 __all__ = [
     "Assumption",
+    "Box",
     "Scan",
+    "ScanSource",
     "assumed_encoding",
+    "light_of",
+    "light_table",
     "linear_light",
     "linear_to_srgb",
     "load_scan",
+    "open_source",
+    "size_of",
     "srgb_to_linear",
 ]

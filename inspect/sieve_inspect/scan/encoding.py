@@ -11,13 +11,17 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from sieve_inspect import pixels
 from sieve_inspect.errors import UsageError
+from sieve_inspect.scan.bands import Raw, ScanSource
 from sieve_inspect.scan.source import Scan
 
 __all__ = [
     "ENCODINGS",
     "Assumption",
     "assumed_encoding",
+    "light_of",
+    "light_table",
     "linear_light",
     "linear_to_srgb",
     "srgb_to_linear",
@@ -45,7 +49,7 @@ class Assumption:
         return "linear" if self.encoding == "srgb" else "srgb"
 
 
-def assumed_encoding(scan: Scan, wanted: str) -> Assumption:
+def assumed_encoding(scan: Scan | ScanSource, wanted: str) -> Assumption:
     """What the stored numbers of a scan mean, from what was asked for, its tags, or its depth."""
     if wanted not in ENCODINGS:
         raise UsageError(message=f"--encoding is one of {', '.join(ENCODINGS)}, not '{wanted}'.")
@@ -78,19 +82,28 @@ def linear_to_srgb(value: NDArray[np.float64]) -> NDArray[np.float64]:
     return np.where(value <= 0.0031308, 12.92 * value, bent)
 
 
-def linear_light(scan: Scan, encoding: str) -> NDArray[np.float32]:
-    """Grey linear light (h, w) in 0..1; colours are averaged after undoing the curve."""
-    top = (1 << scan.bits) - 1
+def light_table(bits: int, encoding: str) -> NDArray[np.float32]:
+    """Linear light in 0..1 of every stored number."""
+    top = (1 << bits) - 1
     steps = np.arange(top + 1) / top
     if encoding == "srgb":
         steps = srgb_to_linear(steps)
     elif encoding.startswith("gamma "):
         steps = steps ** float(encoding.split()[1])
-    table = steps.astype(np.float32)
-    if scan.raw.ndim == 2:
-        return np.take(table, scan.raw)
-    light = np.take(table, scan.raw[:, :, 0])
+    return steps.astype(np.float32)
+
+
+def light_of(raw: Raw, table: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Grey linear light (h, w) of stored pixels; colours are averaged after undoing the curve."""
+    if raw.ndim == 2:
+        return pixels.look_up(table, raw)
+    light = pixels.look_up(table, raw[:, :, 0])
     for channel in (1, 2):
-        light += np.take(table, scan.raw[:, :, channel])
+        light += pixels.look_up(table, raw[:, :, channel])
     light /= 3
     return light
+
+
+def linear_light(scan: Scan, encoding: str) -> NDArray[np.float32]:
+    """Grey linear light (h, w) in 0..1 of a whole scan."""
+    return light_of(scan.raw, light_table(scan.bits, encoding))

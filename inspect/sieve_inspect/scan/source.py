@@ -8,7 +8,7 @@ import warnings
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,10 +23,28 @@ from sieve_inspect.errors import (
     UnreadableImageError,
 )
 
-__all__ = ["MAX_MEGAPIXELS", "Scan", "load_scan"]
+__all__ = [
+    "MAX_MEGAPIXELS",
+    "Scan",
+    "Tags",
+    "checked_size",
+    "load_scan",
+    "picture_tags",
+    "tiff_tags",
+]
 
 MAX_MEGAPIXELS = 400.0  # decoded 16 bit colour of this size is 2.4 GB
 _KINDS = {"PNG", "JPEG", "TIFF", "BMP"}
+
+
+class Tags(NamedTuple):
+    """What a header says beside the size; fields as in `Scan`."""
+
+    kind: str
+    gamma: float | None
+    srgb_tag: bool
+    linear_tag: bool
+    dpi: tuple[float, float] | None
 
 
 @dataclass(frozen=True, eq=False)
@@ -68,12 +86,12 @@ def load_scan(path: Path, max_megapixels: float = MAX_MEGAPIXELS) -> Scan:
         raise EmptyFileError(file=path)
     picture, tags = _open(path, data, max_megapixels)
     raw = _whole_pixels(path, picture)
-    return Scan(path, hashlib.sha256(data).hexdigest(), raw, **tags)
+    return Scan(path, hashlib.sha256(data).hexdigest(), raw, *tags)
 
 
 def _open(
     path: Path, data: bytes, max_megapixels: float
-) -> tuple[Callable[[], NDArray[Any]], dict[str, Any]]:
+) -> tuple[Callable[[], NDArray[Any]], Tags]:
     """A function that decodes the pixels, and what the header says."""
     from PIL import Image, UnidentifiedImageError
 
@@ -91,18 +109,10 @@ def _open(
     except (OSError, SyntaxError, ValueError) as error:
         raise TruncatedImageError(file=path, reason=_short(error)) from error
     if header.format == "TIFF":
-        return _open_tiff(path, data, max_megapixels, header.info.get("icc_profile"))
-    _check_size(path, header.size[0] * header.size[1], max_megapixels)
+        return _open_tiff(path, data, max_megapixels)
+    checked_size(path, header.size[0] * header.size[1], max_megapixels)
     if header.mode == "1":
         raise _two_tone(path)
-    info: dict[Any, Any] = header.info
-    tags = {
-        "kind": str(header.format),
-        "gamma": _positive(info.get("gamma")),
-        "srgb_tag": "srgb" in info or _exif_srgb(header) or _icc_says(info, b"srgb"),
-        "linear_tag": _icc_says(info, b"linear"),
-        "dpi": _dpi(info.get("dpi")),
-    }
 
     def decode() -> NDArray[Any]:
         deep_colour = header.format == "PNG" and _png_depth(data) == 16 and header.mode != "I;16"
@@ -117,31 +127,46 @@ def _open(
             return np.asarray(header)
         return np.asarray(header.convert("L" if header.mode in {"LA", "La"} else "RGB"))
 
-    return decode, tags
+    return decode, picture_tags(header)
+
+
+def picture_tags(header: Any) -> Tags:
+    """What Pillow read of the header of a PNG, JPEG or BMP."""
+    info: dict[Any, Any] = header.info
+    return Tags(
+        str(header.format),
+        _positive(info.get("gamma")),
+        "srgb" in info or _exif_srgb(header) or _icc_says(info, b"srgb"),
+        _icc_says(info, b"linear"),
+        _dpi(info.get("dpi")),
+    )
+
+
+def tiff_tags(path: Path, page: Any) -> Tags:
+    """What tifffile read of a page's header. Raises `RefusedImageError` for two-tone pictures."""
+    if page.bitspersample == 1:
+        raise _two_tone(path)
+    profile = page.tags.get(34675)  # ICC profile (TIFF 6 extension)
+    info: dict[Any, Any] = {"icc_profile": bytes(profile.value) if profile else b""}
+    resolution = page.get_resolution("inch")
+    dpi = _dpi(resolution) if resolution and resolution[0] > 1 else None
+    return Tags("TIFF", None, _icc_says(info, b"srgb"), _icc_says(info, b"linear"), dpi)
 
 
 def _open_tiff(
-    path: Path, data: bytes, max_megapixels: float, icc: bytes | None = None
-) -> tuple[Callable[[], NDArray[Any]], dict[str, Any]]:
+    path: Path, data: bytes, max_megapixels: float
+) -> tuple[Callable[[], NDArray[Any]], Tags]:
     import tifffile
 
     try:
         page: Any = tifffile.TiffFile(io.BytesIO(data)).pages[0]
         count = page.imagelength * page.imagewidth
-        resolution = page.get_resolution("inch")
+        tags = tiff_tags(path, page)
+    except RefusedImageError:
+        raise
     except Exception as error:  # tifffile raises whatever a broken header leads it into
         raise TruncatedImageError(file=path, reason=_short(error)) from error
-    _check_size(path, count, max_megapixels)
-    if page.bitspersample == 1:
-        raise _two_tone(path)
-    info: dict[Any, Any] = {"icc_profile": icc}
-    tags = {
-        "kind": "TIFF",
-        "gamma": None,
-        "srgb_tag": _icc_says(info, b"srgb"),
-        "linear_tag": _icc_says(info, b"linear"),
-        "dpi": _dpi(resolution) if resolution and resolution[0] > 1 else None,
-    }
+    checked_size(path, count, max_megapixels)
 
     def decode() -> NDArray[Any]:
         array: NDArray[Any] = page.asarray()
@@ -182,7 +207,8 @@ def _two_tone(path: Path) -> RefusedImageError:
     )
 
 
-def _check_size(path: Path, count: int, limit: float) -> None:
+def checked_size(path: Path, count: int, limit: float) -> None:
+    """Raise `ImageTooLargeError` where `count` pixels exceed `limit` megapixels."""
     if count > limit * 1e6:
         raise ImageTooLargeError(file=path, megapixels=count / 1e6, limit=limit)
 

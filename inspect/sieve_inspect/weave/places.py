@@ -17,6 +17,7 @@ Bool = NDArray[np.bool_]
 Index = NDArray[np.intp]
 
 _ASTRAY = 0.2  # share of the pitch a peak may be off where its row and its column have it
+_ENOUGH = 5000  # openings for a smooth map
 _NEAR = 5  # openings to both sides along a gap that are asked
 
 
@@ -26,23 +27,27 @@ def smooth_map(row: Index, column: Index, centre: Float, good: Bool) -> tuple[Fl
     Vectors have the index (opening, direction, xy). A cubic follows bends and lens distortion and
     is too stiff for the unevenness of single wires.
     """
+    from numpy.polynomial.polynomial import polyder, polyval2d
+
     scale = max(1.0, float(row.max()), float(column.max()))
     c, r = (column - column.mean()) / scale, (row - row.mean()) / scale
     degree = 3 if good.sum() > 100 else 1
     powers = [(i, j) for i in range(degree + 1) for j in range(degree + 1 - i)]
-    design = np.stack([c**i * r**j for i, j in powers], axis=1)
-    weight = good.astype(float)
-    known = np.where(good[:, None], centre, 0)
+    some = np.flatnonzero(good)
+    some = some[:: max(1, len(some) // _ENOUGH)]
+    design = np.stack([c[some] ** i * r[some] ** j for i, j in powers], axis=1)
+    weight, known = np.ones(len(some)), centre[some]
     for _ in range(3):
         weighted = design * weight[:, None]
         coefficient, *_ = np.linalg.lstsq(weighted, known * weight[:, None], rcond=None)
         off = np.hypot(*(known - design @ coefficient).T)
-        weight = good * (off <= 3 * np.median(off[good]) + 1e-9)
-    zero = np.zeros_like(c)
-    by_c = np.stack([i * c ** (i - 1) * r**j if i else zero for i, j in powers], axis=1)
-    by_r = np.stack([j * c**i * r ** (j - 1) if j else zero for i, j in powers], axis=1)
-    vectors = np.stack([by_c @ coefficient, by_r @ coefficient], axis=1) / scale
-    return np.asarray(design @ coefficient), vectors
+        weight = (off <= 3 * np.median(off) + 1e-9).astype(float)
+    matrix = np.zeros((degree + 1, degree + 1, 2))
+    for (i, j), value in zip(powers, coefficient, strict=True):
+        matrix[i, j] = value
+    place = polyval2d(c, r, matrix).T
+    vectors = [polyval2d(c, r, polyder(matrix, axis=axis)).T / scale for axis in (0, 1)]
+    return np.asarray(place), np.stack(vectors, axis=1)
 
 
 def along_gap(row: Index, column: Index, value: Float, good: Bool, axis: int) -> Float:

@@ -158,8 +158,8 @@ def judge_states(
     usual = np.broadcast_to(size - 2.5 * np.minimum(spread, 0.15 * size), own.shape)
     half = 0.5 * np.where(sound[:, None], np.minimum(own, size), usual) - (0.4 + 1.2 * blur)
     half = np.maximum(half, 0.2 * size)
-    doubt = np.where(sound[:, None], 0.0, 2 * np.maximum(_INFERRED[0], _INFERRED[1] * own))
-    flags[_cut(light.shape, middle, vectors, own - doubt)] |= Flag.BORDER
+    slack = np.where(sound[:, None], 0.0, 2 * np.maximum(_INFERRED[0], _INFERRED[1] * own))
+    flags[_cut(light.shape, middle, vectors, own - slack)] |= Flag.BORDER
     dark, filled = np.zeros(len(row)), np.zeros(len(row))
     near = (light, middle[closer], vectors[closer])
     dark[closer] = _dark_share(*near, half[closer], levels.take(closer), _DARK)

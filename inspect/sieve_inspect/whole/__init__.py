@@ -1,0 +1,6 @@
+"""Whole cloths from large scans, in bands, fast; see `cloth` for how."""
+
+from sieve_inspect.whole.cloth import WholeView, find_whole, look_at_whole, measure_whole
+from sieve_inspect.whole.sheet import Sheet
+
+__all__ = ["Sheet", "WholeView", "find_whole", "look_at_whole", "measure_whole"]

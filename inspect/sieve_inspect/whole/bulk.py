@@ -1,0 +1,222 @@
+"""Every opening of the cloth by matched weights, band by band, two bands at a time."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sieve_inspect.weave.direction import Axis, across_of
+from sieve_inspect.whole.coarse import coarse_edges
+from sieve_inspect.whole.matched import Edge, Matched, solve
+from sieve_inspect.whole.sheet import Sheet
+
+__all__ = ["Bulk", "measure_bulk"]
+
+Float = NDArray[np.float64]
+Float32 = NDArray[np.float32]
+Bool = NDArray[np.bool_]
+Index = NDArray[np.intp]
+
+CORE = 512  # rows of a band that are its own
+_AT_ONCE = 1500  # openings: their pixels stay in the cache
+_TURN = np.deg2rad(0.25)  # wires that run alike to this share their weights
+_DARK = 0.6  # of an opening's light; below it a pixel counts as covered
+_STATIONS = np.linspace(-0.35, 0.35, 7)  # along a wire, shares of an opening
+_STILL = 0.1  # px a solved edge may yet move
+
+
+@dataclass(frozen=True, eq=False)
+class Bulk:
+    """What matched weights say of n openings; NaN where nothing was solved.
+
+    By direction (2, n): `first`, `second` edges in px across from `centre` (n, 2), `floor`,
+    `amplitude`, `noise_factor`, `misfit`, `peak` as in `weave.edge.EdgeFit`. `doubt` (n,) marks
+    openings that a closer look has to settle.
+    """
+
+    centre: Float
+    values: dict[str, Float32]
+    doubt: Bool
+
+    def __getitem__(self, name: str) -> Float32:
+        return self.values[name]
+
+
+_NAMES = ("first", "second", "floor", "amplitude", "noise_factor", "misfit", "peak")
+
+
+@dataclass(frozen=True, eq=False)
+class _Plan:
+    """Sizes that hold for the whole cloth, px; by direction."""
+
+    edges: tuple[Edge, Edge]
+    spacing: tuple[float, float]
+    sigma: float
+    margin: int
+
+    @classmethod
+    def of(cls, axes: tuple[Axis, Axis]) -> _Plan:
+        opening = [float(np.nanmedian(a.fit.width)) for a in axes]
+        wire = [float(np.nanmedian(a.fit.wires)) for a in axes]
+        edges = tuple(
+            Edge(opening[k], wire[k], 0.25 * opening[1 - k], axes[k].response) for k in (0, 1)
+        )
+        spacing = (opening[0] + wire[0], opening[1] + wire[1])
+        sigma = max(a.response.sigma for a in axes)
+        margin = int(1.5 * max(spacing)) + 4
+        return cls((edges[0], edges[1]), spacing, sigma, margin)
+
+
+def measure_bulk(
+    sheet: Sheet,
+    centre: Float,
+    vectors: Float,
+    axes: tuple[Axis, Axis],
+    workers: int,
+    progress: Callable[[float], None],
+) -> Bulk:
+    """Measure the openings near `centre` (n, 2) px with lattice `vectors` (n, 2, 2).
+
+    `axes` are the two directions of a sample of them, measured in full.
+    """
+    plan = _Plan.of(axes)
+    count = len(centre)
+    values = {name: np.full((2, count), np.nan, np.float32) for name in _NAMES}
+    placed, doubt = centre.copy(), np.ones(count, np.bool_)
+    height, width = sheet.shape
+    x, y = centre.T
+    m = plan.margin
+    inner = (x >= m) & (x < width - 1 - m) & (y >= m) & (y < height - 1 - m)
+    order = np.argsort(y, kind="stable")
+    ends = np.searchsorted(y[order], np.arange(0, height + CORE, CORE))
+    turns = _Turns(vectors, plan)
+
+    def look(band: int) -> None:
+        which = order[ends[band] : ends[band + 1]]
+        which = which[inner[which]]
+        if not len(which):
+            return
+        top = max(0, band * CORE - m)
+        down = np.array([0, top])
+        light = sheet.light(top, (band + 1) * CORE + m + 1)
+        for part, tables, unit in turns.groups(which):
+            for some in _slices(part, _AT_ONCE):
+                local = centre[some] - down
+                found, moved, bad = _solve_both(light, local, tables, unit, plan)
+                placed[some] = moved + down
+                doubt[some] = bad
+                for name in _NAMES:
+                    values[name][:, some] = found[name]
+
+    bands = range(len(ends) - 1)
+    with ThreadPoolExecutor(workers) as pool:
+        for done, _ in enumerate(pool.map(look, bands), start=1):
+            progress(done / len(bands))
+    return Bulk(placed, values, doubt)
+
+
+class _Turns:
+    """Openings sorted by the way their wires run, with the weights for each way."""
+
+    def __init__(self, vectors: Float, plan: _Plan) -> None:
+        self._plan = plan
+        # A global grid of angles: which weights an opening gets does not depend on its band.
+        keys = [
+            np.rint(np.arctan2(*across_of(vectors, axis).T[::-1]) / _TURN).astype(np.int64)
+            for axis in (0, 1)
+        ]
+        low = [int(k.min()) for k in keys]
+        base = int(keys[1].max()) - low[1] + 1
+        self._key = (keys[0] - low[0]) * base + keys[1] - low[1]
+        self._low, self._base = low, base
+        every = np.unique(self._key)
+        self._tables = {int(k): self._made(int(k)) for k in every}
+
+    def _made(self, key: int) -> tuple[list[Matched], Float]:
+        angles = [key // self._base + self._low[0], key % self._base + self._low[1]]
+        unit = np.array([[np.cos(a * _TURN), np.sin(a * _TURN)] for a in angles])
+        return [Matched.of(e, n) for e, n in zip(self._plan.edges, unit, strict=True)], unit
+
+    def groups(self, which: Index) -> Iterator[tuple[Index, list[Matched], Float]]:
+        """The openings `which` in parts that share weights, and the unit vectors across (2, 2)."""
+        key = self._key[which]
+        for k in np.unique(key):
+            yield which[key == k], *self._tables[int(k)]
+
+
+def _slices(which: Index, size: int) -> Iterator[Index]:
+    for first in range(0, len(which), size):
+        yield which[first : first + size]
+
+
+def _solve_both(
+    light: Float32, centre: Float, tables: list[Matched], unit: Float, plan: _Plan
+) -> tuple[dict[str, Float], Float, Bool]:
+    """Both directions of some openings: values (2, n) by name, moved centres, doubt (n,)."""
+    coarse = [
+        coarse_edges(light, centre, unit[k], plan.spacing[k], 0.15 * plan.edges[1 - k].opening)
+        for k in (0, 1)
+    ]
+    moved = centre.copy()
+    starts, bad = [], np.zeros(len(centre), np.bool_)
+    for k, c in enumerate(coarse):
+        width, middle = c.second - c.first, 0.5 * (c.first + c.second)
+        usual = plan.edges[k].opening
+        lost = ~((width > 0.4 * usual) & (width < 1.8 * usual))
+        lost |= ~(np.abs(middle) < 0.3 * plan.spacing[k])
+        bad |= lost
+        moved += np.where(lost, 0, middle)[:, None] * unit[k]
+        starts.append(np.where(lost, usual, width))
+    solved = []
+    for k in (0, 1):
+        half = 0.5 * starts[k]
+        one = solve(light, moved, -half, half, tables[k])
+        solved.append(one)
+        bad |= ~(one.shift < _STILL)
+    found = {name: np.stack([getattr(s, name) for s in solved]) for name in _NAMES}
+    bad |= ~np.isfinite(found["second"] - found["first"]).all(axis=0)
+    bad |= _something_inside(light, moved, found, unit, plan)
+    bad |= _wire_lit(light, moved, found, unit, plan)
+    return found, moved, bad
+
+
+def _something_inside(
+    light: Float32, centre: Float, found: dict[str, Float], unit: Float, plan: _Plan
+) -> Bool:
+    """Openings (n,) in which a pixel is darker than light through them should be."""
+    half = [0.5 * e.opening - 0.4 - 1.2 * plan.sigma for e in plan.edges]
+    half = [max(h, 0.2 * e.opening) for h, e in zip(half, plan.edges, strict=True)]
+    size = int(sum(half)) + 2
+    x, y = (i.ravel() for i in np.meshgrid(*[np.arange(-size, size + 1)] * 2))
+    inside = (np.abs(unit @ np.stack([x, y])) <= np.array(half)[:, None]).all(axis=0)
+    pixels = _pixels(light, centre, x[inside], y[inside])
+    level = (found["floor"] + _DARK * found["amplitude"]).mean(axis=0)
+    return np.asarray(~(pixels.min(axis=1) >= level))
+
+
+def _wire_lit(
+    light: Float32, centre: Float, found: dict[str, Float], unit: Float, plan: _Plan
+) -> Bool:
+    """Openings (n,) beside a wire that is lit somewhere along its middle."""
+    level = (found["floor"] + 0.5 * found["amplitude"]).mean(axis=0)
+    out = np.zeros(len(centre), np.bool_)
+    for k, edge in enumerate(plan.edges):
+        steps = (_STATIONS * plan.edges[1 - k].opening)[:, None] * unit[1 - k]
+        for name, sign in (("first", -1), ("second", 1)):
+            away = found[name][k] + sign * 0.5 * edge.wire
+            on = np.nan_to_num(centre + away[:, None] * unit[k])
+            offset = np.rint(steps).astype(np.int32)
+            out |= ~(_pixels(light, on, *offset.T).max(axis=1) <= level)
+    return out
+
+
+def _pixels(light: Float32, place: Float, x: NDArray[Any], y: NDArray[Any]) -> Float32:
+    """Light (n, m) at whole-pixel offsets (m,) from rounded places (n, 2)."""
+    base = np.rint(place).astype(np.int32)
+    flat = base[:, 1] * light.shape[1] + base[:, 0]
+    return light.ravel().take(flat[:, None] + (y * light.shape[1] + x), mode="clip")

@@ -1,0 +1,215 @@
+"""A whole cloth, measured: the same field as `weave.field` makes of a picture held in memory.
+
+1. A central window tells the pitch and which is brighter; openings are found all over.
+2. Patches from all over the cloth are measured in full: they tell the blur and the levels.
+3. Matched weights measure every opening; the patches say how far these agree with the full fit,
+   and what little they differ by in the mean is taken off.
+4. What the weights cannot settle (foreign matter, torn wires, cut openings, whatever does not
+   fit) is measured in full; and where blur or saturation leaves the weights no level to hold
+   on to, everything is.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sieve_inspect.errors import NoLatticeError
+from sieve_inspect.scan import ScanSource
+from sieve_inspect.weave.direction import Axis, across_of, measure_known, turned
+from sieve_inspect.weave.edge import EdgeFit, LevelPrior
+from sieve_inspect.weave.field import Field, View, field_of
+from sieve_inspect.weave.lattice import Lattice, find_lattice
+from sieve_inspect.weave.levels import level_prior
+from sieve_inspect.weave.places import smooth_map
+from sieve_inspect.weave.states import neighbours
+from sieve_inspect.whole.bulk import Bulk, measure_bulk
+from sieve_inspect.whole.openings import find_openings
+from sieve_inspect.whole.sample import sample_view
+from sieve_inspect.whole.sheet import Sheet
+
+__all__ = ["WholeView", "find_whole", "look_at_whole", "measure_whole"]
+
+Float = NDArray[np.float64]
+Bool = NDArray[np.bool_]
+Index = NDArray[np.intp]
+
+_WINDOW = 1536  # px of the picture's middle that tell the pitch
+_WORKERS = 2
+_AT_ONCE = 4000  # openings measured in full at a time
+_DIFFERENT = 0.02  # px beyond their noise that weights and full fits may differ by
+
+
+@dataclass(frozen=True, eq=False)
+class WholeView:
+    """A cloth whose openings are known; `sample` is the view of those `which` of them."""
+
+    sheet: Sheet
+    whole: View
+    sample: View
+    which: Index
+
+
+def find_whole(source: ScanSource, encoding: str) -> tuple[Sheet, Lattice]:
+    """Find and index the openings of a large scan. Raises `NoLatticeError`."""
+    height, width = source.shape
+    name = source.path.name
+    sheet = Sheet(source, encoding)
+    failure: NoLatticeError | None = None
+    # The middle may be torn out; the cloth is round, so its quarters are cloth as well.
+    for y, x in ((0.5, 0.5), (0.4, 0.3), (0.6, 0.7), (0.3, 0.6), (0.7, 0.4)):
+        top = max(0, int(y * height) - _WINDOW // 2)
+        left = max(0, int(x * width) - _WINDOW // 2)
+        try:
+            near = find_lattice(sheet.window(top, left, _WINDOW), name)
+        except NoLatticeError as error:
+            failure = failure or error
+            continue
+        sheet = replace(sheet, bright=near.bright)
+        lattice = find_openings(sheet.small, source.shape, near.pitch, near.bright, name, _WORKERS)
+        return sheet, lattice
+    assert failure is not None
+    raise failure
+
+
+def look_at_whole(sheet: Sheet, lattice: Lattice) -> WholeView:
+    """Look at openings from all over the cloth. Raises `NoLatticeError`."""
+    name = sheet.source.path.name
+    known = np.isfinite(lattice.centre[..., 0])
+    row, column = np.nonzero(known)
+    centre, seen = lattice.centre[known], lattice.seen[known]
+    _, vectors = smooth_map(row, column, centre, seen)
+    sample, which = sample_view(sheet, lattice, (row, column, centre, seen, vectors), name)
+    if sample.sides is not None:
+        vectors = turned(vectors, sample.sides)
+    whole = replace(sample, row=row, column=column, centre=centre, seen=seen, vectors=vectors)
+    return WholeView(sheet, whole, sample, which)
+
+
+def measure_whole(view: WholeView, progress: Callable[[float], None] = lambda _: None) -> Field:
+    """Measure every opening of the cloth; `progress` is told the share done."""
+    whole, count = view.whole, len(view.whole.row)
+    with ThreadPoolExecutor(_WORKERS) as pool:
+        axes = [axis for _, axis in pool.map(view.sample.measured, (0, 1))]
+    sample = (axes[0], axes[1])
+    if any(look.tight for look in whole.rough):
+        fits, doubt = [_empty(count), _empty(count)], np.ones(count, np.bool_)
+    else:
+        bulk = measure_bulk(view.sheet, whole.centre, whole.vectors, sample, _WORKERS, progress)
+        whole, doubt = replace(whole, centre=bulk.centre), bulk.doubt | ~whole.seen
+        index = neighbours(whole.row, whole.column)
+        fits = [_as_fit(bulk, axis, index, whole.vectors, sample[axis]) for axis in (0, 1)]
+        fits = [_agreeing(f, s.fit, view.which) for f, s in zip(fits, sample, strict=True)]
+        for fit in fits:
+            doubt |= ~np.isfinite(fit.width) | fit.poor | _far_out(fit.width)
+    closer = np.flatnonzero(doubt)
+    full = _in_full(view, whole, closer, sample, progress)
+    done = [
+        replace(a, fit=f.replaced(closer, g), normal=across_of(whole.vectors, axis))
+        for axis, (a, f, g) in enumerate(zip(sample, fits, full, strict=True))
+    ]
+    return field_of(whole, (done[0], done[1]), doubt)
+
+
+def _far_out(width: Float) -> Bool:
+    """Widths that no neighbour explains: too wide or too narrow to be taken on trust."""
+    middle = np.nanmedian(width)
+    spread = 1.4826 * np.nanmedian(np.abs(width - middle))
+    return np.asarray(np.abs(width - middle) > 4.5 * spread)
+
+
+def _empty(count: int) -> EdgeFit:
+    def nan(*shape: int) -> Float:
+        return np.full((count, *shape), np.nan)
+
+    return EdgeFit(nan(8), nan(), nan(), nan(), nan(2), np.zeros((count, 2), np.bool_))
+
+
+def _as_fit(bulk: Bulk, axis: int, index: Index, vectors: Float, sample: Axis) -> EdgeFit:
+    """What matched weights found, in the form of a full fit.
+
+    The far edge of a wire is the near edge of the next opening.
+    """
+    first, second = bulk["first"][axis], bulk["second"][axis]
+    across = across_of(vectors, axis)
+    wire = float(np.nanmedian(sample.fit.wires))
+    far, seen = [], []
+    for side, edge, sign in ((2 * axis + 1, second, -1), (2 * axis, first, 1)):
+        other = index[:, side]
+        there = (other >= 0) & ~bulk.doubt[other]
+        apart = ((bulk.centre[other] - bulk.centre) * across).sum(axis=1) + edge[other]
+        near = first if sign < 0 else second
+        far.append(np.where(there, apart, near + sign * wire))
+        seen.append(there)
+    level = bulk["amplitude"][axis]
+    columns = (bulk["floor"][axis], level, level, level, far[0], first, second, far[1])
+    return EdgeFit(
+        np.stack(columns, axis=1).astype(np.float32),
+        bulk["noise_factor"][axis],
+        bulk["misfit"][axis],
+        bulk["peak"][axis],
+        np.full((len(first), 2), np.nan, np.float32),
+        np.stack(seen, axis=1),
+    )
+
+
+def _agreeing(fit: EdgeFit, full: EdgeFit, which: Index) -> EdgeFit:
+    """The fit with its mean difference from full fits of the openings `which` taken off."""
+    here = fit.take(which)
+    both = np.isfinite(here.width + full.width) & ~full.poor & ~here.poor
+    off = float(np.median((here.width - full.width)[both]))
+    parameters = fit.parameters.copy()
+    parameters[:, 4:6] += 0.5 * off
+    parameters[:, 6:8] -= 0.5 * off
+    return replace(fit, parameters=parameters)
+
+
+def _in_full(
+    view: WholeView,
+    whole: View,
+    which: Index,
+    sample: tuple[Axis, Axis],
+    progress: Callable[[float], None],
+) -> list[EdgeFit]:
+    """Full fits of the openings `which` in both directions, as the sample was measured."""
+    parts = np.array_split(which, max(1, -(-len(which) // _AT_ONCE)))
+    priors = [_prior(view, whole.centre, axis, sample[axis]) for axis in (0, 1)]
+
+    def look(task: tuple[int, Index]) -> EdgeFit:
+        axis, part = task
+        prior = priors[axis]
+        _, found = measure_known(
+            whole.light,
+            whole.centre[part],
+            whole.vectors[part],
+            whole.rough,
+            whole.clip,
+            axis,
+            sample[axis].response,
+            prior.take(part) if prior is not None else None,
+            sample[axis].fit.limits,
+        )
+        return found
+
+    tasks = [(axis, part) for axis in (0, 1) for part in parts]
+    found = []
+    with ThreadPoolExecutor(_WORKERS) as pool:
+        for done, one in enumerate(pool.map(look, tasks), start=1):
+            found.append(one)
+            if len(tasks) > 4:
+                progress(done / len(tasks))
+    half = len(parts)
+    return [EdgeFit.joined(found[:half]), EdgeFit.joined(found[half:])]
+
+
+def _prior(view: WholeView, centre: Float, axis: int, sample: Axis) -> LevelPrior | None:
+    """What the sample tells of the levels everywhere, where single openings cannot."""
+    if not view.sample.rough[axis].tight:
+        return None
+    good = np.flatnonzero(np.isfinite(sample.fit.width) & ~sample.fit.poor)
+    noise = float(np.median(sample.fit.misfit[good]))
+    return level_prior(sample.fit.take(good), view.which[good], centre, noise)

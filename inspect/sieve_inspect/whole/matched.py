@@ -1,0 +1,242 @@
+"""Edges by matched weights: the same model as `weave.edge`, solved for thousands at a time.
+
+Where the edge response F is known and the edge lies within a fraction of a pixel of a place e,
+the light around it is linear in four numbers,
+
+    I = B + A f(u - e) + D l(u - e),      f the blurred step, l its slope, D = -A δ (or +A δ),
+
+so B, A and the shifts δ of both edges follow from weighted sums of raw pixels whose weights
+depend on nothing but the sub-pixel phase of e. They are tabulated for 64 phases; what a phase
+leaves over (0.011 px at most) is part of δ. No pixel is resampled.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sieve_inspect.weave.response import EdgeResponse
+
+__all__ = ["Edge", "Matched", "Solved", "Weights", "solve"]
+
+Float = NDArray[np.float64]
+Float32 = NDArray[np.float32]
+Index = NDArray[np.intp]
+
+PHASES = 64
+_SPAN = 1.42  # px: a rounded place is off by up to half a diagonal
+_CORE = 3.0  # blur sigmas of the window around an edge …
+_REST = 1.5  # … and px beyond
+
+
+@dataclass(frozen=True)
+class Edge:
+    """What a window looks at: opening and wire, px, the response, and the band along the wire."""
+
+    opening: float
+    wire: float
+    half: float
+    response: EdgeResponse
+
+    @property
+    def reach(self) -> float:
+        """Half the window across, px: on both sides the light has levelled off."""
+        return min(_CORE * self.response.sigma + _REST, 0.5 * self.opening, 0.75 * self.wire)
+
+
+@dataclass(frozen=True, eq=False)
+class Weights:
+    """Tables of one edge for wires along one direction.
+
+    `offset` (s, 2) are whole pixels around the rounded place as (x, y); by phase (64): `sums`
+    (64, s, 3) turn pixels into right sides, `step`, `slope` (64, s) are f and l, `share` (s,)
+    the part of a pixel in the band, `normal` (64, 3, 3) the normal matrix of (1, f, l).
+    """
+
+    offset: NDArray[np.int32]
+    share: Float32
+    step: Float32
+    slope: Float32
+    sums: Float32
+    normal: Float
+    across: Float
+
+    @classmethod
+    def of(cls, edge: Edge, across: Float, rising: bool) -> Weights:
+        """Tables for the first edge (`rising`, wire before opening) or the second of openings."""
+        along = np.array([-across[1], across[0]])
+        size = math.ceil(math.hypot(edge.reach, edge.half)) + 2
+        x, y = (i.ravel() for i in np.meshgrid(*[np.arange(-size, size + 1)] * 2))
+        offset = np.stack([x, y], axis=1)
+        v = np.abs(offset @ along)
+        inside = (np.abs(offset @ across) <= edge.reach) & (v < edge.half + 0.5)
+        offset, v = offset[inside], v[inside]
+        share = np.clip(edge.half + 0.5 - v, 0, 1)
+        u = offset @ across + _phase(np.arange(PHASES))[:, None]
+        rise, slope = edge.response(u)
+        if rising:
+            step = rise - edge.response.rise(u - edge.opening)
+            step += 1 - edge.response.rise(u + edge.wire)
+        else:
+            step = edge.response.rise(u + edge.opening) - rise
+            step += edge.response.rise(u - edge.wire)
+        basis = np.stack([np.ones_like(step), step, slope], axis=2)
+        weighted = basis * share[:, None]
+        return cls(
+            np.asarray(offset, np.int32),
+            share.astype(np.float32),
+            step.astype(np.float32),
+            slope.astype(np.float32),
+            weighted.astype(np.float32),
+            np.einsum("psi,psj->pij", weighted, basis),
+            across,
+        )
+
+
+def _phase(number: NDArray[np.intp]) -> Float:
+    return np.asarray((number + 0.5) * (_SPAN / PHASES) - _SPAN / 2)
+
+
+@dataclass(frozen=True, eq=False)
+class _Seen:
+    """Pixels (n, s) around n edges in the order of their phases, and what they sum to (n, 3)."""
+
+    order: Index
+    number: Index  # phase of each, in the original order
+    pixels: Float32
+    total: Float
+    rest: Float  # phase less its table's, px
+
+
+def _look(light: Float32, place: Float, weights: Weights) -> _Seen:
+    base = np.rint(place).astype(np.int32)
+    phase = (base - place) @ weights.across
+    number = np.clip(((phase + _SPAN / 2) * (PHASES / _SPAN)).astype(np.intp), 0, PHASES - 1)
+    order = np.argsort(number, kind="stable")
+    width = light.shape[1]
+    index = weights.offset[:, 1] * width + weights.offset[:, 0]
+    flat = base[order, 1] * width + base[order, 0]
+    pixels = light.ravel().take(flat[:, None] + index, mode="clip")
+    total = np.empty((len(place), 3))
+    for p, part in _groups(number):
+        total[order[part]] = pixels[part] @ weights.sums[p]
+    return _Seen(order, number, pixels, total, phase - _phase(number))
+
+
+def _groups(number: Index) -> list[tuple[int, slice]]:
+    """Every phase that occurs, and where it lies once sorted."""
+    ends = np.cumsum(np.bincount(number, minlength=PHASES))
+    return [
+        (p, slice(int(ends[p - 1]) if p else 0, int(ends[p])))
+        for p in range(PHASES)
+        if ends[p] > (ends[p - 1] if p else 0)
+    ]
+
+
+@dataclass(frozen=True, eq=False)
+class Solved:
+    """Openings (n,) solved together: levels, both edges in px across from the centre, quality.
+
+    As in `weave.edge.EdgeFit`: `noise_factor` times the noise of one pixel is the standard
+    deviation of the width, `misfit` the noise of one pixel that explains the residuals, `peak`
+    the largest residual, both in light; `shift` is how far the last step moved an edge, px.
+    """
+
+    floor: Float
+    amplitude: Float
+    first: Float
+    second: Float
+    noise_factor: Float
+    misfit: Float
+    peak: Float
+    shift: Float
+
+
+@dataclass(frozen=True, eq=False)
+class Matched:
+    """The weights of both edges of openings whose wires run one way."""
+
+    first: Weights
+    second: Weights
+
+    @classmethod
+    def of(cls, edge: Edge, across: Float) -> Matched:
+        """Both tables for wires square to the unit vector `across`."""
+        return cls(Weights.of(edge, across, True), Weights.of(edge, across, False))
+
+
+def solve(
+    light: Float32, centre: Float, first: Float, second: Float, matched: Matched, rounds: int = 2
+) -> Solved:
+    """Solve the openings at `centre` (n, 2) as (x, y) px, started from their edges (n,) px.
+
+    All pixels of a window must lie in `light` (h, w).
+    """
+    across = matched.first.across
+    for _ in range(rounds):
+        seen = [
+            _look(light, centre + edge[:, None] * across, weights)
+            for edge, weights in ((first, matched.first), (second, matched.second))
+        ]
+        level, slope, factor = _levels(seen, (matched.first, matched.second))
+        amplitude = np.where(np.abs(level[:, 1]) > 1e-9, level[:, 1], np.nan)
+        # The table's place is where its phase says; from there the step is counted.
+        turns = ((seen[0], -slope[:, 0]), (seen[1], slope[:, 1]))
+        moves = [np.clip(np.nan_to_num(s.rest + m / amplitude), -1.5, 1.5) for s, m in turns]
+        first, second = first + moves[0], second + moves[1]
+    square, count, peak = 0.0, 0, 0.0
+    for k, (s, weights) in enumerate(zip(seen, (matched.first, matched.second), strict=True)):
+        part_square, part_peak = _misfit(s, weights, level, slope[:, k])
+        square, peak = square + part_square, np.maximum(peak, part_peak)
+        count += int((weights.share > 0).sum())
+    return Solved(
+        level[:, 0],
+        amplitude,
+        first,
+        second,
+        factor / np.abs(amplitude),
+        np.sqrt(square / (count - 4)),
+        np.asarray(peak),
+        np.maximum(*(np.abs(m) for m in moves)),
+    )
+
+
+def _levels(seen: list[_Seen], weights: tuple[Weights, Weights]) -> tuple[Float, Float, Float]:
+    """(B, A) (n, 2), slope terms D (n, 2), and sqrt of the variance of D1 + D2 by pixel noise."""
+    matrix, right, gains, kept = 0.0, 0.0, [], []
+    for s, w in zip(seen, weights, strict=True):
+        normal = w.normal
+        gain = normal[:, :2, 2] / normal[:, 2:, 2]  # what D takes of (B, A)
+        reduced = normal[:, :2, :2] - gain[:, :, None] * normal[:, None, :2, 2]
+        matrix = matrix + reduced[s.number]
+        gains.append(gain[s.number])
+        kept.append(normal[s.number, 2, 2])
+        right = right + s.total[:, :2] - gains[-1] * s.total[:, 2:]
+    a, b, d = matrix[:, 0, 0], matrix[:, 0, 1], matrix[:, 1, 1]
+    det = a * d - b * b
+    level = np.stack([d * right[:, 0] - b * right[:, 1], a * right[:, 1] - b * right[:, 0]], axis=1)
+    level /= det[:, None]
+    parts = zip(seen, gains, kept, strict=True)
+    slope = np.stack([s.total[:, 2] / k - (g * level).sum(axis=1) for s, g, k in parts], axis=1)
+    g = gains[0] + gains[1]
+    common = (d * g[:, 0] ** 2 - 2 * b * g[:, 0] * g[:, 1] + a * g[:, 1] ** 2) / det
+    return level, slope, np.sqrt(1 / kept[0] + 1 / kept[1] + common)
+
+
+def _misfit(seen: _Seen, weights: Weights, level: Float, slope: Float) -> tuple[Float, Float]:
+    """Weighted sum of squared residuals and the largest residual, (n,) each."""
+    square, peak = np.empty(len(level)), np.empty(len(level))
+    floor, amplitude, steep = (i.astype(np.float32)[:, None] for i in (*level.T, slope))
+    root = np.sqrt(weights.share)
+    for p, part in _groups(seen.number):
+        who = seen.order[part]
+        left = seen.pixels[part] - floor[who]
+        left -= amplitude[who] * weights.step[p]
+        left -= steep[who] * weights.slope[p]
+        left *= root
+        square[who] = np.einsum("ij,ij->i", left, left)
+        peak[who] = np.maximum(left.max(axis=1), -left.min(axis=1))
+    return square, peak
