@@ -135,6 +135,8 @@ def correct(
             "was": {name: earlier[1].get(name, _said(event, name)) for name in now},
             "now": now,
         }
+        if (void and earlier[0]) or (now and now == payload["was"] and not earlier[0]):
+            raise UsageError(message=f"Event {seq} reads so already: there is nothing to correct.")
         day = told.on_date or registry.today()
         lifecycle.refuse_future(day, registry.today(), "the correction")
         doing = Doing(registry, connection, event.subject, day, told.why_late)
@@ -172,7 +174,8 @@ def _read(event: Event, typed: str, value: str) -> tuple[str, Any]:
         shown = {stored: typed for typed, stored in _TYPED.items()}
         names = ", ".join(shown.get(one, one) for one in allowed) or "nothing"
         raise UnknownRecordError(
-            record=f"{event.seq}", reason=f"of a {event.kind!r}, {names} can be corrected"
+            record=f"event {event.seq}",
+            reason=f"of a {event.kind!r} only {names} can be corrected, not {typed!r}",
         )
     if name in ("on_date", "in_service"):
         return name, read_date(value).isoformat()

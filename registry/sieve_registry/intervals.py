@@ -53,9 +53,7 @@ def view_of(registry: Registry, sieve_id: str, day: date | None = None) -> Inter
     )
 
 
-def accept(
-    registry: Registry, view: IntervalView, method: str, *, reason: str = "", by: str | None = None
-) -> None:
+def accept(registry: Registry, view: IntervalView, method: str, reason: str, told: Told) -> None:
     """Take a proposal from today on; the proposal, its reasons and the decision are kept.
 
     Raises `UsageError` where there is nothing to propose from.
@@ -81,7 +79,6 @@ def accept(
         "location": None,
         "details": {},
     }
-    told = Told(None, by)
     with deed(registry, state.sieve.id, kinds.SIEVE_EDITED, "the interval", told) as doing:
-        doing.append(INTERVAL_DECIDED, exact_payload(payload), by)
-        doing.append(kinds.SIEVE_EDITED, edit, by)
+        doing.append(INTERVAL_DECIDED, exact_payload(payload), told.by)
+        doing.append(kinds.SIEVE_EDITED, edit, told.by)

@@ -83,7 +83,9 @@ _CHECK_NUMBER = re.compile(r"(?:[Cc]-?)?0*([0-9]{1,9})", re.ASCII)
 # --- recording -------------------------------------------------------------------------------
 
 
-def add_sieve(registry: Registry, new: NewSieve, *, by: str | None = None) -> SieveState:
+def add_sieve(
+    registry: Registry, new: NewSieve, *, by: str | None = None, why_late: str = ""
+) -> SieveState:
     """Record a new sieve and return its state.
 
     Raises `BadTextError`, `DuplicateSieveError`, `DateRefusedError` for a future in-service date,
@@ -94,7 +96,8 @@ def add_sieve(registry: Registry, new: NewSieve, *, by: str | None = None) -> Si
         if reader.has_sieve(connection, payload["id"]):
             raise DuplicateSieveError(sieve=payload["id"])
         day = new.in_service or registry.today()
-        doing = Doing(registry, connection, payload["id"], day)
+        late = clean_text("reason", why_late)
+        doing = Doing(registry, connection, payload["id"], day, late)
         return doing.record(kinds.SIEVE_ADDED, payload, by)
 
 

@@ -92,6 +92,12 @@ def read_mapping(path: Path | None) -> Mapped:
         return Mapped()
     try:
         told = tomllib.loads(path.read_text("utf-8-sig"))
+        strange = sorted(told.keys() - {"columns", "dates", "words"})
+        if strange:
+            raise ValueError(
+                f"{strange[0]!r} stands outside its parts, [columns], [dates] and [words]; see "
+                "`sieveward import --help`"
+            )
         columns = {str(ours): str(theirs) for ours, theirs in told.get("columns", {}).items()}
         words = {str(a).casefold(): str(b) for a, b in told.get("words", {}).items()}
         return Mapped(columns, str(told.get("dates", {}).get("format", "")), words)
@@ -158,8 +164,9 @@ def _places(
             found[name] = place
         elif name in mapping.columns or name in _NEEDED[what]:
             raise UsageError(
-                message=f"{path} has no column {column!r} for {name}: name it in a mapping file "
-                "(--map)."
+                message=f"{path} has no column {column!r} for {name}, but "
+                f"{', '.join(repr(one) for one in header if one.strip())}: say in a mapping file "
+                "(--map) which it is; `sieveward import --help` shows one."
             )
     return found
 
@@ -248,7 +255,10 @@ def _record_check(
     said = row["outcome"]
     outcome = mapping.words.get(said.casefold(), said.casefold())
     if outcome not in _OUTCOMES:
-        raise _BadCellError(f"the outcome {said!r} is none of {', '.join(_OUTCOMES)}")
+        raise _BadCellError(
+            f"the outcome {said!r} is none of {', '.join(_OUTCOMES)}: a mapping file's [words] "
+            "can say which it means"
+        )
     by = row.get("by") or told.by
     when = replace(told, on_date=_day(row["date"], mapping), by=by)
     what = (kinds.CHECK_RECORDED, "the check")
@@ -353,7 +363,7 @@ def check_rows(registry: Registry) -> list[tuple[str, ...]]:
             (
                 c.sieve_id, c.on_date.isoformat(), c.outcome, text(c.x.mean_um),
                 text(c.y.mean_um), text(c.x.sd_um), text(c.y.sd_um), text(c.x.max_um),
-                text(c.y.max_um), str(c.x.count), c.person, "; ".join(c.reasons),
+                text(c.y.max_um), str(c.x.count or ""), c.person, "; ".join(c.reasons),
             )
             for c in sorted(found, key=lambda check: check.seq)
         ),

@@ -42,3 +42,15 @@ def test_rule_count_and_study_reach_the_verdict(scan) -> None:
         row.limit_high_um for row in plain.verdict.margins if row.name == "standard deviation"
     }
     assert limit == pytest.approx(105 / float(k_factor(n)), abs=0.01)
+
+
+def test_the_rule_is_named_before_measuring_on_the_command_line_too(scan, run) -> None:
+    (image,), _ = scan
+    typed = (
+        *("measure", str(image), "--nominal", "2mm"),
+        *("--scale", str(IMAGES / "scanner-600dpi.json")),
+    )
+    judged = run(*typed, "--standard", "iso3310-1:2016", "--rule", "probability:0.9")
+    assert "decision rule probability:0.9:" in judged.out
+    assert run(*typed, "--rule", "simple").code == 2
+    assert run(*typed, "--standard", "iso3310-1:2016", "--rule", "lenient").code == 2

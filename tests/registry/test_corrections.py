@@ -147,3 +147,37 @@ def test_commands_tell_both_readings(run, scan):
     assert "count 12 should read 21" in run("sieve", "show", "S-1").out
     assert run("correct", "2", "--set", "count", "--reason", "x").code == 2
     assert run("correct", "7", "--void", "--reason", "x").code == 43
+
+
+def test_a_record_that_reads_so_already_is_not_corrected_again(worn):
+    with pytest.raises(UsageError, match="reads so already"):
+        fix(worn, "3", count="12")
+    fix(worn, "3", count="21")
+    with pytest.raises(UsageError, match="reads so already"):
+        fix(worn, "3", count="21")
+    fix(worn, "3", void=True)
+    with pytest.raises(UsageError, match="reads so already"):
+        fix(worn, "3", void=True)
+    fix(worn, "3", count="21")  # stands again
+
+
+def test_a_check_signed_off_is_void_only_after_its_signature(worn):
+    acts.sign_check(worn, "C-0001", "", Told(by="Bo Reed"))
+    signed = service.ledger_head(worn)[0]
+    with pytest.raises(RuleRefusedError, match=f"event {signed} signs C-0001.*void that one first"):
+        fix(worn, "C-0001", void=True)
+    fix(worn, str(signed), void=True)
+    assert fix(worn, "C-0001", void=True).void
+
+
+def test_the_sieve_is_shown_with_the_numbers_by_which_its_records_are_corrected(run):
+    run("sieve", "add", "S-1", "--nominal", "75um")
+    for number in range(1, 8):
+        run("use", "S-1", "--count", str(number), "--note", f"run {number}")
+    run("clean", "S-1", "--method", "brush")
+    shown = run("sieve", "show", "S-1").out
+    assert "the last 5 of 7" in shown
+    assert [shown.split("run 7")[0].split()[-3], "run 7"] == ["#8", "run 7"]
+    assert "#2 " not in shown
+    assert "#9 " in shown
+    assert run("correct", "#8", "--set", "count=9", "--reason", "a slip").code == 0

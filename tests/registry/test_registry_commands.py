@@ -270,3 +270,26 @@ def test_help_comes_quickly_and_loads_nothing_heavy():
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "[]"
     assert time.perf_counter() - began < 5  # 0.4 s is meant; a loaded machine takes longer
+
+
+def test_a_size_no_table_lists_is_asked_about_but_kept(run):
+    assert "Is the size right?" in run("sieve", "add", "S-77", "--nominal", "77um").out
+    assert "Is the size right?" not in run("sieve", "add", "S-75", "--nominal", "75um").out
+
+
+def test_every_command_that_records_takes_a_reason_for_a_clock_that_is_behind():
+    """What a refused clock advises has to be there to be typed."""
+    from typer.main import get_command
+
+    from sieve_registry.cli.main import app
+
+    commands = get_command(app).commands
+    flat = {name: c for name, c in commands.items() if not hasattr(c, "commands")}
+    for group, c in commands.items():
+        flat |= {f"{group} {name}": one for name, one in getattr(c, "commands", {}).items()}
+    recording = {
+        name: c for name, c in flat.items() if any("--by" in p.opts for p in c.params)
+    }  # fmt: skip
+    assert len(recording) > 15
+    missing = {n for n, c in recording.items() if not any("--why-late" in p.opts for p in c.params)}
+    assert missing - {"artefact add", "device add"} == set()

@@ -234,3 +234,9 @@ def test_a_row_that_can_no_longer_be_read_points_to_verify(registry, add, path):
     sql(path, "UPDATE sieve SET added_on = 'some day'")
     with pytest.raises(BrokenRecordError, match="sieveward verify"):
         service.states(registry)
+
+
+@pytest.mark.parametrize("name", ["lab.head", "lab.evidence"])
+def test_a_file_named_like_what_lies_beside_it_is_refused(tmp_path, name):
+    with pytest.raises(UsageError, match=r"name it lab\.sqlite"):
+        open_registry(tmp_path / name, create=True)

@@ -205,3 +205,30 @@ def test_commands_tell_bad_rows_and_end_with_48(run, table):
     assert "Read in 1 sieves" in run("import", str(path)).out
     out = path.with_name("checks.csv")
     assert "Exported 0 checks" in run("export", str(out), "--what", "checks").out
+
+
+def test_a_mapping_that_would_map_nothing_is_refused_and_the_help_shows_one(registry, table, run):
+    with pytest.raises(UsageError, match=r"'id' stands outside.*\[columns\]"):
+        tables.read_mapping(table('id = "Sieve no."', "map.toml"))
+    with pytest.raises(UsageError, match="has no column 'id' for id, but 'Nr', 'Mesh'"):
+        read(registry, table("Nr;Mesh\n1;75um\n"))
+    shown = run("import", "--help").out
+    example = shown[shown.index("[columns]") : shown.index("Arguments")].rpartition("\n")[0]
+    assert tables.read_mapping(table(example, "help.toml")).columns["id"] == "Sieve no."
+    for name in (*tables.SIEVE_COLUMNS, *tables.CHECK_COLUMNS):
+        assert name in shown
+
+
+def test_a_past_check_that_counted_nothing_is_written_without_a_count(registry, table, add):
+    add()
+    read(registry, table("sieve,date,outcome,mean_x,mean_y\nS-1,2026-01-05,pass,75,75\n"), "checks")
+    header, row = tables.check_rows(registry)
+    assert dict(zip(header, row, strict=True))["count"] == ""
+
+
+def test_a_word_for_an_outcome_that_is_not_known_points_to_the_mapping(registry, table, add):
+    add()
+    told = read(
+        registry, table("sieve,date,outcome,mean_x,mean_y\nS-1,2026-01-05,ok,75,75\n"), "checks"
+    )
+    assert "[words]" in told.bad[0].reason

@@ -55,8 +55,7 @@ class Rule:
 def read_rule(text: str) -> Rule:
     """Read a rule as written. Raises `UsageError` for an unknown name or a number out of range.
 
-    r lies in 0 to 3 (0 is simple acceptance with conditional outcomes left out), p in 0.5 to
-    below 1.
+    r lies above 0 and up to 3, p in 0.5 to below 1.
     """
     name, _, amount = text.strip().lower().partition(":")
     if name not in RULES or (name == "simple" and amount):

@@ -8,7 +8,7 @@ import typer
 
 from sieve_inspect.errors import UsageError
 from sieve_registry.cli.common import JsonOption, emit_json, print_line
-from sieve_registry.cli.options import ByOption, opened, told_by
+from sieve_registry.cli.options import ByOption, WhyLateOption, opened, told_by
 
 __all__ = ["correct"]
 
@@ -26,6 +26,7 @@ def correct(
     ] = None,
     void: Annotated[bool, typer.Option("--void", help="It should not have been recorded.")] = False,
     by: ByOption = None,
+    why_late: WhyLateOption = "",
     json_path: JsonOption = None,
 ) -> None:
     """Correct an earlier record; it stays as it was, and both are shown.
@@ -44,7 +45,7 @@ def correct(
     if void and wanted:
         raise UsageError(message="A void record needs no --set.")
     with opened(context) as registry:
-        told = told_by(None, by)
+        told = told_by(None, by, why_late)
         made = acts.correct(registry, record, wanted, reason, told, void=void)
     if not emit_json(json_path, correction_dict(made)):
         print_line(f"Event {made.seq}: {correction_words(made)}.")

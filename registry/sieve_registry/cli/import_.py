@@ -36,7 +36,26 @@ def import_(
     why_late: WhyLateOption = "",
     json_path: JsonOption = None,
 ) -> None:
-    """Read in a table of sieves or past checks, all or nothing; or a whole export."""
+    """Read in a table of sieves or past checks, all or nothing; or a whole export.
+
+    Columns of sieves: id, nominal; as far as you have them standard, grade,
+    serial, location, maker, frame, in_service, interval_months,
+    interval_uses, type, height, cloth, certificate, warp, label.
+
+    Columns of past checks: sieve, date, outcome, mean_x, mean_y; as far as
+    you have them sd_x, sd_y, max_x, max_y, count, by, note.
+
+    A mapping file names yours, how your days are written, and your words for outcomes:
+
+    \b
+    \\[columns]
+    id = "Sieve no."
+    nominal = "Mesh"
+    \\[dates]
+    format = "%d.%m.%Y"
+    \\[words]
+    "OK" = "pass"
+    """
     if source.suffix.lower() in (".csv", ".tsv", ".txt", ".xlsx", ".xlsm"):
         _table(context, source, what, mapping, dry_run, told_by(None, by, why_late), json_path)
         return

@@ -9,7 +9,14 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from sieve_registry.cli.common import JsonOption, emit_json, print_line, print_table
-from sieve_registry.cli.options import AsOfOption, ByOption, opened, read_day
+from sieve_registry.cli.options import (
+    AsOfOption,
+    ByOption,
+    WhyLateOption,
+    opened,
+    read_day,
+    told_by,
+)
 
 if TYPE_CHECKING:
     from sieve_registry.intervals import IntervalView
@@ -34,6 +41,7 @@ def interval(
     reason: Annotated[str, typer.Option("--reason", metavar="T", help="Why you take it.")] = "",
     as_of: AsOfOption = None,
     by: ByOption = None,
+    why_late: WhyLateOption = "",
     json_path: JsonOption = None,
 ) -> None:
     """Show the interval of a sieve by months and uses, and what its checks propose."""
@@ -42,7 +50,8 @@ def interval(
     with opened(context) as registry:
         view = intervals.view_of(registry, sieve_id, read_day(as_of))
         if accept is not None:
-            intervals.accept(registry, view, accept.value, reason=reason, by=by)
+            told = told_by(None, by, why_late)
+            intervals.accept(registry, view, accept.value, reason, told)
     if not emit_json(json_path, _dict(view, accept)):
         _print(view, accept)
 

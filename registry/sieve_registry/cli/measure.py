@@ -48,6 +48,12 @@ def measure(
     grade: Annotated[str, typer.Option(help="compliance, inspection or calibration.")] = (
         "compliance"
     ),
+    rule: Annotated[
+        str | None,
+        typer.Option(
+            metavar="RULE", help="guard-band, guard-band:R (R times U), simple, probability:P."
+        ),
+    ] = None,
     n: Annotated[
         int | None, typer.Option("--n", metavar="N", help="Apertures the limit on s is for.")
     ] = None,
@@ -60,9 +66,12 @@ def measure(
     json: JsonOption = None,
 ) -> None:
     """Measure the apertures in one or more scans of a cloth."""
+    from sieve_inspect.errors import UsageError
     from sieve_inspect.measure import measure as run
     from sieve_inspect.standard import resolve_nominal
 
+    if rule is not None and standard is None:
+        raise UsageError(message="A --rule judges by limits: name them with --standard.")
     result = run(
         images,
         nominal_um=resolve_nominal(nominal),
@@ -71,6 +80,7 @@ def measure(
         standard=standard,
         grade=grade,
         n=n,
+        rule=rule or "guard-band",
     )
     if apertures is not None:
         write_bytes(apertures, result.apertures_csv().encode())
@@ -123,7 +133,10 @@ def print_measurement(result: Measurement) -> None:
         print_line(f"  - {reason}")
     if result.verdict is not None:
         verdict = result.verdict
-        print_line(f"Verdict by {verdict.standard}, {verdict.grade}: {verdict.outcome.upper()}")
+        print_line(
+            f"Verdict by {verdict.standard}, {verdict.grade}, decision rule {verdict.rule}: "
+            f"{verdict.outcome.upper()}"
+        )
         for reason in verdict.reasons:
             print_line(f"  - {reason}")
         print_line(verdict.action_reason)

@@ -10,7 +10,15 @@ import typer
 
 from sieve_inspect.errors import UsageError
 from sieve_registry.cli.common import JsonOption, emit_json, print_line, print_table
-from sieve_registry.cli.options import AsOfOption, ByOption, DateOption, opened, read_day
+from sieve_registry.cli.options import (
+    AsOfOption,
+    ByOption,
+    DateOption,
+    WhyLateOption,
+    opened,
+    read_day,
+    told_by,
+)
 
 __all__ = ["reference_app"]
 
@@ -41,19 +49,19 @@ def beads(
     ] = None,
     date: DateOption = None,
     by: ByOption = None,
+    why_late: WhyLateOption = "",
     json_path: JsonOption = None,
 ) -> None:
     """Mean effective aperture from a bottle of certified glass beads."""
     from sieve_registry import references, service
     from sieve_registry.curves import read_curve
-    from sieve_registry.deed import Told
     from sieve_registry.rules.reference import beads as evaluate
 
     found = evaluate(read_curve(certificate), charged, through, certified_u)
     with opened(context) as registry:
         last = service.get_state(registry, sieve_id, read_day(date)).last_check
         number = references.beside_optical(last, found)
-        told = Told(read_day(date), by)
+        told = told_by(date, by, why_late)
         more = {"charged_g": charged, "through_g": through, "e_n": number}
         event = references.record(registry, sieve_id, "beads", found, material, told, **more)
     payload: dict[str, Any] = {
@@ -87,11 +95,11 @@ def cement(
     material: MaterialOption,
     date: DateOption = None,
     by: ByOption = None,
+    why_late: WhyLateOption = "",
     json_path: JsonOption = None,
 ) -> None:
     """Correction factor C from the residue of a reference cement."""
     from sieve_registry import references
-    from sieve_registry.deed import Told
     from sieve_registry.rules.reference import cement as evaluate
 
     found = evaluate(certified, residue)
@@ -101,7 +109,7 @@ def cement(
             "Nothing was recorded."
         )
     with opened(context) as registry:
-        told = Told(read_day(date), by)
+        told = told_by(date, by, why_late)
         event = references.record(registry, sieve_id, "cement", found, material, told)
     payload = {
         "id": event.subject,
@@ -135,17 +143,17 @@ def master(
     ] = None,
     date: DateOption = None,
     by: ByOption = None,
+    why_late: WhyLateOption = "",
     json_path: JsonOption = None,
 ) -> None:
     """Compare retained masses with a master sieve, pair by pair."""
     from sieve_registry import references
-    from sieve_registry.deed import Told
     from sieve_registry.rules.reference import master as evaluate
 
     known = None if expanded is None else _two(expanded)
     found = evaluate([_two(text) for text in pair], known)
     with opened(context) as registry:
-        told = Told(read_day(date), by)
+        told = told_by(date, by, why_late)
         event = references.record(registry, sieve_id, "master", found, material, told)
     payload = {
         "id": event.subject,

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from sieve_registry.cli.common import JsonOption, emit_json, print_line, print_table
-from sieve_registry.cli.options import ByOption, DateOption, opened, read_day
+from sieve_registry.cli.options import ByOption, DateOption, WhyLateOption, opened, told_by
 
 if TYPE_CHECKING:
     from sieve_inspect.summary.repeatability import Precision
@@ -28,17 +28,17 @@ def repeatability(
     ] = None,
     date: DateOption = None,
     by: ByOption = None,
+    why_late: WhyLateOption = "",
     json_path: JsonOption = None,
 ) -> None:
     """Tell s_r and s_R of repeated measurements by operators, devices or days."""
     from sieve_registry import studies
-    from sieve_registry.deed import Told
 
     found = studies.read_study(table)
     kept = None
     if record is not None:
         with opened(context, create=True) as registry:
-            kept = studies.keep(registry, record, found, Told(read_day(date), by))
+            kept = studies.keep(registry, record, found, told_by(date, by, why_late))
     payload = {
         "directions": {name: _dict(one) for name, one in found.items()},
         "recorded_as": None if kept is None else kept.subject,

@@ -8,7 +8,15 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from sieve_registry.cli.common import JsonOption, emit_json, print_line, print_table
-from sieve_registry.cli.options import AsOfOption, ByOption, DateOption, opened, read_day
+from sieve_registry.cli.options import (
+    AsOfOption,
+    ByOption,
+    DateOption,
+    WhyLateOption,
+    opened,
+    read_day,
+    told_by,
+)
 
 if TYPE_CHECKING:
     from sieve_registry.decisions import RuleView
@@ -42,16 +50,16 @@ def rule(
     as_of: AsOfOption = None,
     date: DateOption = None,
     by: ByOption = None,
+    why_late: WhyLateOption = "",
     json_path: JsonOption = None,
 ) -> None:
     """Show or name the decision rule of a sieve, and how sure its last verdict is by it."""
     from sieve_registry import decisions
-    from sieve_registry.deed import Told
 
     with opened(context) as registry:
         if set_to is not None or coarser or study:
             pairs = [_pair(text) for text in coarser or []]
-            told = Told(read_day(date), by)
+            told = told_by(date, by, why_late)
             decisions.name_rule(registry, sieve_id, set_to, pairs, study, told)
         view = decisions.rule_view(registry, sieve_id, read_day(as_of))
     if not emit_json(json_path, _dict(view)):
@@ -68,14 +76,14 @@ def decide(
     reason: Annotated[str, typer.Option("--reason", metavar="T", help="Why.")] = "",
     date: DateOption = None,
     by: ByOption = None,
+    why_late: WhyLateOption = "",
     json_path: JsonOption = None,
 ) -> None:
     """Keep what a person decided after a check, beside what was proposed."""
     from sieve_registry import decisions
-    from sieve_registry.deed import Told
 
     with opened(context) as registry:
-        kept = decisions.decide(registry, check_id, action, reason, Told(read_day(date), by))
+        kept = decisions.decide(registry, check_id, action, reason, told_by(date, by, why_late))
     if emit_json(json_path, kept):
         return
     print_line(f"Kept for {kept['check']}: {kept['decided']} (proposed was: {kept['proposed']}).")

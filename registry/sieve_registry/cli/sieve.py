@@ -37,6 +37,7 @@ class Warp(StrEnum):
 
 sieve_app = typer.Typer(no_args_is_help=True, help="The sieves kept: add, edit, list, show.")
 
+_LAST_USES = 5
 IdArgument = Annotated[str, typer.Argument(metavar="ID", help="The name written on the sieve.")]
 TypeOption = Annotated[str | None, typer.Option("--type", help="The maker's type or model.")]
 HeightOption = Annotated[str | None, typer.Option("--height", help="full, half, or a length.")]
@@ -90,13 +91,14 @@ def add(
     warp: WarpOption = None,
     label: LabelOption = None,
     by: ByOption = None,
+    why_late: WhyLateOption = "",
     json_path: JsonOption = None,
 ) -> None:
     """Add a sieve; the first one begins the registry."""
-    from sieve_inspect.standard import resolve_nominal
+    from sieve_inspect.standard import limits, resolve_nominal
     from sieve_inspect.units import parse_length_um
     from sieve_registry import service
-    from sieve_registry.cli.views import state_dict
+    from sieve_registry.cli.views import length_text, state_dict
 
     new = NewSieve(
         id=sieve_id,
@@ -113,12 +115,17 @@ def add(
         details=SieveDetails(**_details(kind, height, cloth, certificate, warp, label)),
     )
     with opened(context, create=True) as registry:
-        state = service.add_sieve(registry, new, by=by)
+        state = service.add_sieve(registry, new, by=by, why_late=why_late)
         history = service.get_history(registry, state.sieve.id)
         where = registry.where
     if emit_json(json_path, state_dict(state, history)):
         return
     print_line(f"Added sieve {_headline(state)} to {where}.")
+    if limits(new.nominal_um, standard, grade=grade).computed:
+        print_line(
+            f"Is the size right? {standard} lists none of {length_text(state.sieve.nominal_nm)}: "
+            "its limits are worked out from the formula."
+        )
     print_line(f"A first check is due on {state.due}: sieveward check {_quoted(state)} SCAN…")
 
 
@@ -254,7 +261,28 @@ def _print_sieve(state: SieveState, history: SieveHistory) -> None:
         print_line()
         columns = ("check", "date", "outcome", "mean x, um", "mean y, um", "by")
         print_table("", columns, rows, numeric=columns[3:5])
+    _print_uses(state, history)
     _print_acts(state, history)
+
+
+def _print_uses(state: SieveState, history: SieveHistory) -> None:
+    """The last few uses, with the number by which one is corrected."""
+    uses = sorted((u for u in history.uses if u.on_date <= state.as_of), key=lambda u: u.seq)
+    if not uses:
+        return
+    rows = [
+        [
+            f"#{use.seq}",
+            str(use.on_date),
+            str(use.count),
+            ", ".join(t for t in (use.details.method, use.details.material, use.note) if t),
+            use.person,
+        ]
+        for use in uses[-_LAST_USES:]
+    ]
+    print_line()
+    more = f", the last {_LAST_USES} of {len(uses)}" if len(uses) > _LAST_USES else ""
+    print_table(f"Uses logged{more}", ("record", "date", "uses", "how", "by"), rows, ("uses",))
 
 
 def _print_acts(state: SieveState, history: SieveHistory) -> None:
@@ -267,9 +295,9 @@ def _print_acts(state: SieveState, history: SieveHistory) -> None:
     for act in acts:
         said = [str(act.payload.get(n, "")) for n in ("check", "method", "reason", "note")]
         words = ", ".join(one for one in said if one)
-        print_line(f"  {act.on_date}  {act.kind} by {act.person}: {words}")
+        print_line(f"  #{act.seq:<5} {act.on_date}  {act.kind} by {act.person}: {words}")
     for made in history.corrections:
-        print_line(f"  {made.on_date}  {correction_words(made)} ({made.person})")
+        print_line(f"  #{made.seq:<5} {made.on_date}  {correction_words(made)} ({made.person})")
 
 
 def _details(

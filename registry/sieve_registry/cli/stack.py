@@ -80,6 +80,7 @@ def add(
         bool, typer.Option("--replace", help="Change a stack there is already.")
     ] = False,
     by: ByOption = None,
+    why_late: WhyLateOption = "",
     json_path: JsonOption = None,
 ) -> None:
     """Keep a stack of sieves under a name; its labels can be scanned straight in."""
@@ -87,7 +88,7 @@ def add(
 
     named = sieves or _scanned()
     with opened(context) as registry:
-        found = stacks.add(registry, name, named, told_by(None, by), replacing=replace)
+        found = stacks.add(registry, name, named, told_by(None, by, why_late), replacing=replace)
     if not emit_json(json_path, _readiness_dict(found)):
         _print_stack(found)
 

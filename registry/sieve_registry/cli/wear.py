@@ -9,7 +9,15 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from sieve_registry.cli.common import JsonOption, emit_json, print_line, print_table, write_bytes
-from sieve_registry.cli.options import AsOfOption, ByOption, DateOption, opened, read_day
+from sieve_registry.cli.options import (
+    AsOfOption,
+    ByOption,
+    DateOption,
+    WhyLateOption,
+    opened,
+    read_day,
+    told_by,
+)
 
 if TYPE_CHECKING:
     from sieve_registry.foresee import Outlook
@@ -50,14 +58,15 @@ def recloth(
     reason: Annotated[str, typer.Option("--reason", metavar="T", help="Why, and from whom.")],
     date: DateOption = None,
     by: ByOption = None,
+    why_late: WhyLateOption = "",
     json_path: JsonOption = None,
 ) -> None:
     """Record that the frame got new cloth: its wear begins anew, and it needs a check."""
     from sieve_registry import foresee
-    from sieve_registry.deed import Told
 
     with opened(context) as registry:
-        event = foresee.replace_cloth(registry, sieve_id, reason, Told(read_day(date), by))
+        told = told_by(date, by, why_late)
+        event = foresee.replace_cloth(registry, sieve_id, reason, told)
     if not emit_json(json_path, {"id": event.subject, "date": event.on_date, "reason": reason}):
         print_line(f"Recorded new cloth in sieve {event.subject} on {event.on_date}.")
         print_line("Check it before it is used: what is known is of the old cloth.")

@@ -29,9 +29,9 @@ def advise(last: Check | None, wear: Wear, due: date | None) -> Advice:
     """
     if last is None:
         return Advice("measure better", "Proposed: check it, it was never checked. You decide.")
-    if last.action not in (KEEP, SHORTER):
-        reason = last.action_reason or f"Proposed by {last.id}: {last.action}. You decide."
-        return Advice(last.action, reason)
+    told = _by_the_check(last)
+    if told is not None:
+        return told
     for trend in wear.reached:
         where = f"the {trend.name} in {trend.direction}"
         if wear.places and wear.at <= wear.places[-1]:  # nothing happened since that check
@@ -58,4 +58,19 @@ def advise(last: Check | None, wear: Wear, due: date | None) -> Advice:
             f"its limit less the guard band by then, and the next check is due only on {due}. "
             "You decide.",
         )
-    return Advice(KEEP, "Proposed: keep it in use, nothing is near a limit. You decide.")
+    if not last.action:
+        words = f"keep it in use until it is checked, {last.id} passed by an earlier record read in"
+    else:
+        words = "keep it in use, nothing is near a limit"
+    return Advice(KEEP, f"Proposed: {words}. You decide.")
+
+
+def _by_the_check(last: Check) -> Advice | None:
+    """What the check itself proposed, unless that was to keep the sieve."""
+    if not last.action and last.outcome != "pass":  # read in from a table: nothing was proposed
+        words = f"check it again, {last.id} says {last.outcome} and is an earlier record read in"
+        return Advice("measure better", f"Proposed: {words}. You decide.")
+    if last.action in (KEEP, SHORTER, ""):
+        return None
+    reason = last.action_reason or f"Proposed by {last.id}: {last.action}. You decide."
+    return Advice(last.action, reason)

@@ -72,12 +72,16 @@ def _after_a_pass(
     """The step after a check that passed, by how near its values came to their limits."""
     last = checks[-1]
     share, name = share_used(payloads.get(last.id, {}), rule)
+    if math.isinf(share):
+        return 1, f"how near {last.id} came to its limits is not recorded: it stays as it is"
     if share > FULL:
         return 0.8, f"in {last.id} the {name} uses {100 * share:.0f} % of its limit: a fifth off"
     if len(checks) == 1 or checks[-2].outcome != "pass":
         return 1, "one clear check is no row of two: it stays as it is"
     before = checks[-2]
     share_before, _ = share_used(payloads.get(before.id, {}), rule)
+    if math.isinf(share_before):
+        return 1, f"how near {before.id} came to its limits is not recorded: it stays as it is"
     if share_before > FULL:
         return 1, f"{before.id} was near a limit: it stays as it is"
     top = 100 * max(share, share_before)
@@ -137,7 +141,10 @@ def expected_due(state: SieveState, rate_per_year: float | None) -> tuple[date |
 
 
 def share_used(payload: Mapping[str, Any], rule: Rule) -> tuple[float, str]:
-    """The largest share of a limit that a check's values use, guard band included, and whose."""
+    """The largest share of a limit that a check's values use, guard band included, and whose.
+
+    Infinite where that is not recorded, as of a past check read in from a table.
+    """
     nominal = int(payload.get("nominal_nm", 0)) / 1000
     found = [_share(margin, nominal, rule) for margin in payload.get("margins", ())]
     return max(found, default=(math.inf, "whole"))

@@ -250,7 +250,8 @@ def contradictions(history: SieveHistory) -> list[Finding]:
     checks = {check.id for check in history.checks}
     for act in history.acts:
         if act.kind == kinds.CHECK_SIGNED and act.payload.get("check") not in checks:
-            found.append(f"event {act.seq} signs {act.payload.get('check')}, which is void")
+            check = act.payload.get("check")
+            found.append(f"event {act.seq} signs {check}, which would be void: void that one first")
     if sieve.in_service is not None and end is not None and end.on_date < sieve.in_service:
         found.append(f"it ended on {end.on_date}, before it began on {sieve.in_service}")
     return [Finding("lifecycle", message, sieve.id) for message in found]

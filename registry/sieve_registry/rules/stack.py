@@ -131,7 +131,8 @@ def load_findings(
     if mass_g is not None and PAN in retained_g:
         lost = mass_g - sum(retained_g.values(), Decimal(0))
         if abs(lost) > _BALANCE * mass_g:
-            message = f"the fractions differ by {lost:+} g from the {mass_g} g at the start"
+            whole = mass_g - lost
+            message = f"the fractions add up to {whole} g, at the start there were {mass_g} g"
             found.append(Finding("balance", message, PAN))
     return found
 

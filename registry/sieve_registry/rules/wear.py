@@ -300,6 +300,11 @@ def _trend(
     if len(found) < ENOUGH:
         number = {0: "no check", 1: "one check"}.get(len(found), f"{len(found)} checks")
         problem = f"not enough: {number} of this cloth, at least {ENOUGH} are needed"
+        if len(found) < len(checks):
+            problem = (
+                f"not enough: of the {len(checks)} checks of this cloth "
+                f"{len(found) or 'none'} gave it with its uncertainty, {ENOUGH} are needed"
+            )
         return replace(empty, problem=problem)
     kept = [i for i, _ in found]
     own = replace(axis, t=axis.t[kept], parts=[axis.parts[i] for i in kept])

@@ -21,6 +21,7 @@ __all__ = [
 _SQLITE = "sqlite:///"
 _POSTGRES = "postgresql+psycopg://"
 IN_DATABASE = "database"
+_TAKEN = (".evidence", ".head")
 
 # File systems that two computers may have open at once (names as Linux lists them).
 NETWORK_SYSTEMS = frozenset(
@@ -87,7 +88,13 @@ def registry_path(target: str | Path | None) -> Path:
             message=f"'{text.split('://', 1)[0]}' addresses are not served: give the path of a "
             "registry file, sqlite:///PATH, or postgresql+psycopg://USER@HOST/DATABASE."
         )
-    return Path(text).expanduser()
+    path = Path(text).expanduser()
+    if path.suffix in _TAKEN:
+        raise UsageError(
+            message=f"A registry file cannot end in {path.suffix}, what lies beside it does: "
+            f"name it {path.with_suffix('.sqlite').name}, say."
+        )
+    return path
 
 
 def evidence_folder(registry: Path) -> Path:

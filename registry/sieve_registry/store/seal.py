@@ -74,6 +74,7 @@ def write_note(path: Path, note: Note) -> None:
         try:
             with os.fdopen(handle, "w") as stream:
                 stream.write(" ".join(word for word in words if word) + "\n")
+            Path(name).chmod(0o644)  # as any file; whoever may read the registry may hold it to it
             Path(name).replace(path)
         except OSError:
             Path(name).unlink(missing_ok=True)

@@ -246,9 +246,11 @@ def _event(row: _Key) -> Event:
 
 def _time_goes_on(last: Event | None, event: Event) -> list[Finding]:
     """A clock set back is no crime, but someone must have said why."""
-    if last is None or event.recorded_at >= last.recorded_at or '"why_late"' in event.payload:
+    if last is None:
         return []
     try:
+        if event.recorded_at >= last.recorded_at or '"why_late"' in event.payload:
+            return []
         gone_back = datetime.fromisoformat(last.recorded_at) - datetime.fromisoformat(
             event.recorded_at
         )
