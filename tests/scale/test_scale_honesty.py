@@ -22,7 +22,8 @@ PITCH = 400.0
 def _calibrated(number: int) -> tuple[Device, Calibration]:
     rng = np.random.default_rng([number, 5])
     pattern = "grid" if number % 5 == 4 else "dots"  # dots are drawn and fitted fastest
-    sx, sy = 20.0 * (1 + 0.003 * rng.standard_normal(2))
+    side = 196 if pattern == "grid" else 140  # px; lines want four of them, dots less
+    sx, sy = 3920.0 / side * (1 + 0.003 * rng.standard_normal(2))
     device = Device(
         sx, sy, 0.1 * rng.standard_normal(), rng.choice([0.0, 0.01, 0.03]),
         "division" if rng.uniform() < 0.5 else "radial", 0.2 * rng.uniform(-1, 1),
@@ -34,7 +35,7 @@ def _calibrated(number: int) -> tuple[Device, Calibration]:
     )  # fmt: skip
     sensor = Sensor(noise=rng.uniform(0.003, 0.02), seed=number)
     optics = Optics("gaussian", rng.uniform(0.7, 1.3))
-    render = render_target(target, device, optics, sensor, (196, 196))
+    render = render_target(target, device, optics, sensor, (side, side))
     u_pitch = PITCH * rng.choice([0.0, 5e-5])
     width = None if pattern == "dots" else target.width_um + rng.standard_normal()
     artefact = Artefact(pattern, PITCH + u_pitch * rng.standard_normal(), u_pitch, width, 1.0)
