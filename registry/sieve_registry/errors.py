@@ -6,6 +6,7 @@ SievewardError                     (sieve_inspect.errors)
 ├── RegistryError              30–39   the registry cannot do what was asked
 │   ├── RegistryLockedError       30
 │   ├── RegistryFileError         31
+│   │   └── NoRightError          31   the database gives this user no right to it
 │   ├── UnknownSieveError         32
 │   ├── DuplicateSieveError       33
 │   ├── SieveRetiredError         34
@@ -45,6 +46,7 @@ __all__ = [
     "IntegrityError",
     "NetworkDriveError",
     "NoRegistryError",
+    "NoRightError",
     "RegistryError",
     "RegistryFileError",
     "RegistryLockedError",
@@ -90,6 +92,15 @@ class RegistryFileError(RegistryError):
         "right to write there, or choose another with --registry."
     )
     exit_code = 31
+
+
+class NoRightError(RegistryFileError):
+    """The database gives this user no right to do that."""
+
+    template = (
+        "This user of the database may not do that in {file} ({reason}): an administrator gives "
+        "the right with `sieveward grant USER record`, or sign."
+    )
 
 
 class UnknownSieveError(RegistryError):

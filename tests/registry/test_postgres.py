@@ -8,15 +8,16 @@ import sys
 from datetime import date
 
 import pytest
-from conftest import SCALE, Clock, Measuring
 from sqlalchemy import text
 from sqlalchemy.exc import DBAPIError
 
+from conftest import SCALE, Clock, Measuring
 from sieve_inspect.errors import UsageError
 from sieve_registry import acts, exchange, service
 from sieve_registry.deed import Told
 from sieve_registry.errors import (
     NoRegistryError,
+    NoRightError,
     RegistryFileError,
     RegistryLockedError,
     RuleRefusedError,
@@ -180,6 +181,30 @@ def test_an_administrator_may_name_others(as_role, server):
     admin, other = as_role("admin"), as_role("read")
     servers.grant(admin, other.engine.url.username, "record")
     assert service.log_use(other, "S-1", 1).uses_total == 1
+
+
+def test_who_may_not_give_rights_is_told_so_and_nothing_is_given(as_role):
+    """The server itself only warns of it, and goes on."""
+    recorder, reader = as_role("record"), as_role("read")
+    with pytest.raises(UsageError, match="nothing was changed"):
+        servers.grant(recorder, reader.engine.url.username, "admin")
+    with pytest.raises(NoRightError, match="sieveward grant USER record"):
+        service.log_use(reader, "S-1", 1)
+
+
+def test_rights_another_gave_are_not_said_to_be_taken_back(as_role):
+    """Only who gave a right takes it back (PostgreSQL, REVOKE): an administrator is told."""
+    admin, recorder = as_role("admin"), as_role("record")  # both by the owner
+    with pytest.raises(UsageError, match="rights someone else gave"):
+        servers.grant(admin, recorder.engine.url.username, "read")
+    assert service.log_use(recorder, "S-1", 1).uses_total == 1
+
+
+@pytest.mark.parametrize("role", ["sign", "record", "read"])
+def test_a_role_may_be_made_smaller_again(as_role, lab, role):
+    user = as_role("admin").engine.url.username
+    servers.grant(lab, user, role)
+    servers.grant(lab, user, "admin")
 
 
 @pytest.mark.parametrize(("role", "place"), [("owner", "lab"), ("read", "file")])

@@ -34,4 +34,5 @@ def grant(
     with opened(context) as registry:
         server.grant(registry, user, role.value)
     if not emit_json(json_path, {"user": user, "role": role.value}):
-        print_line(f"{user} may {role.value} from now on.")
+        may = "administer" if role is Role.ADMIN else role.value
+        print_line(f"{user} may {may} from now on.")

@@ -13,6 +13,7 @@ from sieve_inspect.errors import SievewardError
 from sieve_registry.errors import (
     BrokenRecordError,
     ForeignRegistryError,
+    NoRightError,
     RegistryFileError,
     RegistryLockedError,
 )
@@ -22,6 +23,7 @@ __all__ = ["told_plainly"]
 _BUSY = {sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED}
 _FOREIGN = {sqlite3.SQLITE_NOTADB, sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_ERROR}
 _LOCK_WAITED = "55P03"
+_NO_RIGHT = "42501"
 _CONSTRAINT = "23"  # the class of broken constraints
 
 
@@ -71,6 +73,8 @@ def _of_server(error: BaseException | None, place: Path | str, busy_ms: int) -> 
     """What a PostgreSQL server says (SQLSTATE), in a sentence; its first line is the reason."""
     state = getattr(error, "sqlstate", None) or ""
     said = " ".join(str(error).splitlines()[:1]) or type(error).__name__
+    if state == _NO_RIGHT:
+        return NoRightError(file=place, reason=said)
     if state == _LOCK_WAITED:
         return RegistryLockedError(file=place, seconds=busy_ms / 1000)
     if state.startswith(_CONSTRAINT):

@@ -31,7 +31,20 @@ if TYPE_CHECKING:
 __all__ = ["READING", "ROLES", "grant", "on_begin", "opened"]
 
 READING: dict[str, Any] = {"isolation_level": "REPEATABLE READ", "postgresql_readonly": True}
-ROLES = ("read", "record", "sign", "admin")
+# What a user of each role may: ask, record, sign, give rights.
+_ASKED = (
+    ("event", "SELECT"),
+    ("event", "INSERT"),
+    ("signature", "INSERT"),
+    ("event", "INSERT WITH GRANT OPTION"),
+)
+_RIGHTS = {
+    "read": (True, False, False, False),
+    "record": (True, True, False, False),
+    "sign": (True, True, True, False),
+    "admin": (True, True, True, True),
+}
+ROLES = tuple(_RIGHTS)
 _WRITER_LOCK = 0x51EE_6A4D  # any number, the same for every writer of a registry
 
 
@@ -66,7 +79,8 @@ def on_begin(connection: Connection, busy_ms: int, writing: bool) -> None:
 def grant(registry: Registry, user: str, role: str) -> None:
     """Let a user of the database read, record or sign; what was granted before is taken back.
 
-    Raises `UsageError` for a registry that is a file, or another role.
+    Raises `UsageError` for a registry that is a file, another role, or a user whose rights do not
+    come out as asked: then nothing is changed.
     """
     if registry.place.url is None:
         raise UsageError(message="Who may use a registry file is set by the rights of its folder.")
@@ -76,6 +90,21 @@ def grant(registry: Registry, user: str, role: str) -> None:
         quoted = connection.dialect.identifier_preparer.quote_identifier(user)
         for statement in _grants(quoted, role):
             connection.exec_driver_sql(statement)
+        if _rights_of(connection, user) != _RIGHTS[role]:
+            raise UsageError(
+                message=f"{user} was not made {role!r}, nothing was changed: only who was granted "
+                "admin, or owns the tables, gives rights; rights someone else gave, and those of "
+                "an owner, are not taken back by it."
+            )
+
+
+def _rights_of(connection: Connection, user: str) -> tuple[bool, ...]:
+    """Whether a user may ask, record, sign, and give rights.
+
+    The server does not fail where it grants nothing, or takes back nothing of what another gave.
+    """
+    asked = ", ".join(f"has_table_privilege(%s, '{t}', '{right}')" for t, right in _ASKED)
+    return tuple(connection.exec_driver_sql(f"SELECT {asked}", (user,) * len(_ASKED)).one())
 
 
 def _grants(user: str, role: str) -> list[str]:
