@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-import io
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
+from itertools import chain
 from pathlib import Path
 from typing import Any
 
@@ -17,18 +18,28 @@ from sieve_inspect.errors import NominalMismatchError, RefusedImageError, UnderR
 from sieve_inspect.overlay import draw_overlay
 from sieve_inspect.scale import Scale
 from sieve_inspect.scan import (
+    MAX_MEGAPIXELS,
     Assumption,
     Scan,
+    ScanSource,
     assumed_encoding,
     linear_light,
     linear_to_srgb,
     load_scan,
+    open_source,
+    size_of,
 )
 from sieve_inspect.standard import DEFAULT_STANDARD, Limits, limits
 from sieve_inspect.summary.direction import DirectionSummary
 from sieve_inspect.summary.repeatability import with_study
-from sieve_inspect.summary.statistics import Sample, imaging_part, sample_of, summarise
-from sieve_inspect.summary.uncertainty import Contribution
+from sieve_inspect.summary.statistics import (
+    Sample,
+    imaging_part,
+    sample_of,
+    summarise,
+    whole_cloth,
+)
+from sieve_inspect.summary.uncertainty import Contribution, lines_of
 from sieve_inspect.units import format_length
 from sieve_inspect.verdict import Verdict, judge, read_rule
 from sieve_inspect.weave import (
@@ -42,11 +53,16 @@ from sieve_inspect.weave import (
     measure_field,
     stored_misfit,
 )
+from sieve_inspect.whole import Sheet, find_whole, look_at_whole, measure_whole
 
 __all__ = ["SCHEMA", "Measurement", "Picture", "measure"]
 
 SCHEMA = "sieveward.measurement/1"
 
+WHOLE_FROM = 12_000_000  # pixels from which a scan is read in bands
+Progress = Callable[[int, float], None]
+
+_LINES = 10_000  # of a table of openings written at a time
 _NEEDED_PX = 4.0  # below this an opening and its wires are two blurred edges without a level
 _BLURS_OPENING = 4.0  # blur sigmas an opening must have
 _NOMINAL_WITHIN = 0.15
@@ -59,16 +75,25 @@ _EDGES_SAY = 1.04  # ratio of misfits from which the edges have an opinion on th
 _FIT = ("ok", "indicative", "refused")
 
 
+def _silent(_picture: int, _share: float) -> None:
+    """Progress that nobody asked for."""
+
+
 @dataclass(frozen=True, eq=False)
 class Picture:
-    """One scan with what was read from it; `light` (h, w) is linear."""
+    """One scan with what was read from it; `light` (h, w) is linear.
 
-    scan: Scan
+    Of a large scan `light` is `reduced` times smaller than the scan, and `sheet` gives its pixels.
+    """
+
+    scan: Scan | ScanSource
     encoding: str
     encoding_reason: str
     light: NDArray[np.float32]
     field: Field
     samples: tuple[Sample, Sample]
+    reduced: int = 1
+    sheet: Sheet | None = None
 
     @property
     def aperture_px(self) -> float:
@@ -164,22 +189,28 @@ class Measurement:
 
     def apertures_csv(self) -> str:
         """One line per opening: where it is, how wide, its state and flags."""
-        out = io.StringIO()
-        out.write("image,row,col,x_px,y_px,width_x_um,width_y_um,state,flags\n")
+        return "".join(self.apertures_lines())
+
+    def apertures_lines(self) -> Iterator[str]:
+        """The same in pieces of many lines."""
+        yield "image,row,col,x_px,y_px,width_x_um,width_y_um,state,flags\n"
         for number, p in enumerate(self.pictures, start=1):
-            f, (x, y) = p.field, p.samples
-            for i in range(len(f.row)):
-                measured = (_csv(s.width[i]) for s in (x, y))
-                out.write(
-                    f"{number},{f.row[i]},{f.column[i]},{f.centre[i, 0]:.3f},{f.centre[i, 1]:.3f},"
-                    f"{','.join(measured)},{f.state[i]},{flag_names(int(f.flags[i]))}\n"
-                )
-        return out.getvalue()
+            f = p.field
+            names = {value: flag_names(int(value)) for value in np.unique(f.flags)}
+            for first in range(0, len(f.row), _LINES):
+                part = slice(first, first + _LINES)
+                widths = (s.width[part].tolist() for s in p.samples)
+                place = (f.row[part].tolist(), f.column[part].tolist(), *f.centre[part].T.tolist())
+                flags = [names[v] for v in f.flags[part].tolist()]
+                columns = (*place, *widths, f.state[part].tolist(), flags)
+                text = f"{number},%d,%d,%.3f,%.3f,%.4f,%.4f,%s,%s\n" * len(flags)
+                values = tuple(chain.from_iterable(zip(*columns, strict=True)))
+                yield (text % values).replace("nan", "")
 
     def overlay_png(self, index: int) -> bytes:
         """Picture `index` (from 0) with the openings marked, as PNG."""
         picture = self.pictures[index]
-        return pixels.encode_png(draw_overlay(picture.light, picture.field))
+        return pixels.encode_png(draw_overlay(picture.light, picture.field, picture.reduced))
 
 
 def measure(
@@ -194,19 +225,31 @@ def measure(
     rule: str = "guard-band",
     coarser: Sequence[tuple[str, str]] = (),
     extra: Sequence[Contribution] = (),
+    population: int | None = None,
+    max_megapixels: float | None = None,
+    progress: Progress = _silent,
 ) -> Measurement:
     """Measure one or more scans of one cloth and, with a `standard`, judge it.
 
     `nominal_um` is the size on the rim; `n` the number of openings the limit on s is taken for,
     by default as many as were measured; `coarser` names standards and grades the sieve may serve
-    under when it fails its own; `extra` are budget lines of a repeatability study. Raises an
-    `InputError` when a picture cannot carry a measurement.
+    under when it fails its own; `extra` are budget lines of a repeatability study; `population` is
+    the number of apertures of the whole cloth, which one picture with the frame all round tells by
+    itself; `max_megapixels` replaces the limit on what a file may unpack to; `progress` is told
+    the number of the picture and the share of it that is done. Raises an `InputError` when a
+    picture cannot carry a measurement.
     """
     read_rule(rule)
     allowed = limits(nominal_um, standard or DEFAULT_STANDARD, grade=grade, n=n)
     _check_resolution(images[0], nominal_um, scale)
-    pictures = tuple(_look(path, scale, encoding, nominal_um) for path in images)
-    parts = [summarise([p.samples[axis] for p in pictures], scale, axis) for axis in (0, 1)]
+    pictures = tuple(
+        _look(path, scale, encoding, nominal_um, max_megapixels, partial(progress, number))
+        for number, path in enumerate(images)
+    )
+    population = population or whole_cloth([p.field for p in pictures], scale)
+    parts = [
+        summarise([p.samples[axis] for p in pictures], scale, axis, population) for axis in (0, 1)
+    ]
     covered = all(scale.covers(p.field.centre[p.field.ok]).all() for p in pictures)
     fit, reasons = _fitness([b for _, b in parts], allowed, nominal_um, scale, covered)
     if fit == "refused":
@@ -238,20 +281,27 @@ def measure(
     return replace(draft, verdict=verdict)
 
 
-def _look(path: Path, scale: Scale, encoding: str, nominal_um: float) -> Picture:
-    scan = load_scan(path)
-    assumption = assumed_encoding(scan, encoding)
-    light = linear_light(scan, assumption.encoding)
-    lattice = find_lattice(light, path.name)
-    _check_one_cloth(path, lattice)
-    view = look_at(light, lattice, path.name)
-    if assumption.guess:
-        assumption, view = _asked_the_edges(scan, assumption, view)
-    field = measure_field(view)
+def _look(
+    path: Path,
+    scale: Scale,
+    encoding: str,
+    nominal_um: float,
+    max_megapixels: float | None,
+    progress: Callable[[float], None],
+) -> Picture:
+    if (size_of(path) or 0) > WHOLE_FROM:
+        source = open_source(path, max_megapixels)
+        assumption, light, field, reduced, sheet = _whole(source, encoding, progress)
+        scan: Scan | ScanSource = source
+    else:
+        scan = load_scan(path, max_megapixels or MAX_MEGAPIXELS)
+        assumption, light, field = _at_once(scan, encoding)
+        reduced, sheet = 1, None
     _check_regular(path, field)
     _check_still(path, field)
     samples = (sample_of(field, scale, 0), sample_of(field, scale, 1))
-    picture = Picture(scan, assumption.encoding, assumption.reason, light, field, samples)
+    told = (assumption.encoding, assumption.reason)
+    picture = Picture(scan, *told, light, field, samples, reduced, sheet)
     _check_blur(path, picture, nominal_um, scale)
     seen = float(np.mean([np.median(s.width[s.ok]) for s in samples]))
     if abs(seen / nominal_um - 1) > _NOMINAL_WITHIN:
@@ -261,23 +311,58 @@ def _look(path: Path, scale: Scale, encoding: str, nominal_um: float) -> Picture
             percent=100 * (seen / nominal_um - 1),
             nominal=format_length(nominal_um),
         )
+    progress(1.0)
     return picture
 
 
-def _asked_the_edges(scan: Scan, guess: Assumption, view: View) -> tuple[Assumption, View]:
-    """A guess of the encoding, held against the edges themselves; the other one if they say so."""
-    other = look_at(linear_light(scan, guess.alternative), view.lattice, scan.path.name)
+def _at_once(scan: Scan, encoding: str) -> tuple[Assumption, NDArray[np.float32], Field]:
+    """A picture measured in memory."""
+    assumption = assumed_encoding(scan, encoding)
+    light = linear_light(scan, assumption.encoding)
+    lattice = find_lattice(light, scan.path.name)
+    _check_one_cloth(scan.path, lattice)
+    view = look_at(light, lattice, scan.path.name)
+    if assumption.guess:
+        other = linear_light(scan, assumption.alternative)
+        views = (view, look_at(other, lattice, scan.path.name))
+        assumption, took = _asked_the_edges(assumption, views)
+        light, view = (light, other)[took], views[took]
+    return assumption, light, measure_field(view)
+
+
+def _whole(
+    source: ScanSource, encoding: str, progress: Callable[[float], None]
+) -> tuple[Assumption, NDArray[np.float32], Field, int, Sheet]:
+    """A large scan measured in bands; its light comes reduced by the factor that is fourth."""
+    assumption = assumed_encoding(source, encoding)
+    sheet, lattice = find_whole(source, assumption.encoding)
+    _check_one_cloth(source.path, lattice)
+    view = look_at_whole(sheet, lattice)
+    if assumption.guess:
+        other = look_at_whole(replace(sheet, encoding=assumption.alternative), lattice)
+        assumption, took = _asked_the_edges(assumption, (view.sample, other.sample))
+        view = (view, other)[took]
+    field = measure_whole(view, progress)
+    light, reduced = view.sheet.reduced()
+    return assumption, light, field, reduced, view.sheet
+
+
+def _asked_the_edges(guess: Assumption, views: tuple[View, View]) -> tuple[Assumption, int]:
+    """A guess of the encoding, held against the edges themselves; the other one if they say so.
+
+    `views` are the openings under the guess and under its alternative; told is which to take.
+    """
     here, there = (
         stored_misfit(v, linear_to_srgb if e == "srgb" else np.asarray)
-        for e, v in ((guess.encoding, view), (guess.alternative, other))
+        for e, v in zip((guess.encoding, guess.alternative), views, strict=True)
     )
     ratio = here / max(there, 1e-12)
     if ratio > _EDGES_SAY:
         reason = f"no colour tags; the edges fit {guess.alternative} better, {ratio:.2f} to 1"
-        return Assumption(guess.alternative, reason), other
+        return Assumption(guess.alternative, reason), 1
     sure = ratio < 1 / _EDGES_SAY
     says = f"the edges agree, {1 / ratio:.2f} to 1" if sure else "the edges cannot tell"
-    return replace(guess, reason=f"{guess.reason}; {says}"), view
+    return replace(guess, reason=f"{guess.reason}; {says}"), 0
 
 
 def _check_blur(path: Path, picture: Picture, nominal_um: float, scale: Scale) -> None:
@@ -381,7 +466,8 @@ def _fitness(
         expanded = 2 * imaging_part(budget)
         level = 0 if expanded <= allowed.y_um / 3 else 1 if expanded <= allowed.y_um else 2
         if level:
-            largest = max((c for c in budget if c.name != "sampling"), key=lambda c: c.value_um)
+            lines = [c for c in lines_of(budget) if c.name != "sampling"]
+            largest = max(lines, key=lambda c: c.value_um)
             reasons.append(
                 f"in {name} the mean is known to {expanded:.2g} um only, against a limit of "
                 f"{allowed.y_um:g} um; most of it comes from the {largest.name}"
@@ -415,11 +501,8 @@ def _image(picture: Picture) -> dict[str, Any]:
         "height_px": height,
         "encoding": picture.encoding,
         "encoding_reason": picture.encoding_reason,
+        "unread": [list(box) for box in getattr(picture.scan, "lost", ())],
     }
-
-
-def _csv(value: float) -> str:
-    return f"{value:.4f}" if math.isfinite(value) else ""
 
 
 def _rounded(value: float) -> float | None:

@@ -12,6 +12,7 @@ from PIL import Image
 
 from sieve_inspect.measure import measure
 from sieve_inspect.scale import Scale, scale_from_text
+from sieve_inspect.synthetic import Cloth, Ring, Sensor, render, save
 
 NOMINAL = 150.0
 
@@ -101,8 +102,41 @@ def test_the_budget_adds_up(results):
     """Independent contributions add in quadrature (JCGM 100, 5.1.2)."""
     data = results["clean"].to_dict()
     for name in ("x", "y"):
-        lines = [b["value_um"] ** 2 for b in data["budget"] if b["direction"] == name]
-        assert data["directions"][name]["u_mean_um"] == pytest.approx(np.sqrt(sum(lines)), rel=1e-6)
+        lines = [b for b in data["budget"] if b["direction"] == name]
+        found = data["directions"][name]
+        u = np.sqrt(sum(b["value_um"] ** 2 for b in lines if b["of"] == "mean"))
+        assert found["u_mean_um"] == pytest.approx(u, rel=1e-6)
+        assert found["U_mean_um"] == pytest.approx(found["k_mean"] * u, rel=1e-6)
+        (noise,) = (b for b in lines if b["name"] == "noise on the maximum")
+        assert 0 < noise["value_um"] <= found["u_max_um"]
+
+
+def test_a_cloth_seen_to_its_frame_all_round_is_no_sample(tmp_path):
+    """All of a small sieve in one scan; but not so where a border cuts it, nor under a lens."""
+    ring = Ring(150, 25, level=0.02)
+    cloth = Cloth(15.0, 10.0, sd_px=0.25, rotation_deg=3, seed=55, ring=ring)
+    drawn = render(cloth, sensor=Sensor(noise=0.005, seed=55), shape=(380, 400))
+    save(drawn, tmp_path / "whole.png")
+    Image.fromarray(drawn.image[:, 100:]).save(tmp_path / "cut.png")
+
+    def found(name, um_per_px):
+        scale = Scale(um_per_px, um_per_px, 0.0, 0.0)
+        return measure([tmp_path / name], nominal_um=15.0 * um_per_px, scale=scale)
+
+    whole = found("whole.png", 150.0)  # 45 mm of cloth
+    number = int(drawn.truth.whole.sum())
+    for direction in whole.directions:
+        # Those cut by a hair count as whole: rather too large a cloth than too small.
+        assert number <= direction.population <= 1.1 * number
+        assert direction.count >= 0.85 * direction.population
+    lens = found("whole.png", 10.0)  # 3 mm: a field stop
+    for open_ended in (found("cut.png", 150.0), lens):
+        assert [d.population for d in open_ended.directions] == [None, None]
+    sampling, without = (
+        {c.direction: c.value_um for c in m.budget if c.name == "sampling"} for m in (whole, lens)
+    )
+    for name in "xy":
+        assert sampling[name] < 0.4 * 15 * without[name]
 
 
 def test_a_scale_apart_in_x_and_y(cloths):

@@ -10,7 +10,7 @@ import scipy.stats
 
 from sieve_inspect.scale import Scale
 from sieve_inspect.summary.statistics import Sample, summarise
-from sieve_inspect.summary.uncertainty import Contribution, combine, effective_dof
+from sieve_inspect.summary.uncertainty import Contribution, combine, effective_dof, expanded
 
 # JCGM 100:2008, example H.1 (end gauge), contributions in nm with their degrees of freedom, from
 # memory: standard 25 (18); repeated observations 5.8 (24), random effects of the comparator
@@ -37,6 +37,16 @@ def test_the_coverage_factor_of_the_end_gauge():
     t = scipy.stats.t.ppf(0.995, math.floor(effective_dof(H1)))
     assert t == pytest.approx(2.92, abs=0.005)
     assert t * combine(H1) == pytest.approx(93, abs=1)
+
+
+@pytest.mark.parametrize(
+    ("dof", "k"), [(1, 13.97), (5, 2.65), (10, 2.28), (20, 2.13), (50, 2.05), (math.inf, 2.00)]
+)
+def test_the_coverage_factor_for_few_degrees_of_freedom(dof, k):
+    """JCGM 100:2008, table G.2, column 95.45 %, from memory."""
+    found = expanded([Contribution("a", "x", 3.0, dof)])
+    assert found.k == pytest.approx(k, abs=0.005)
+    assert found.value_um == pytest.approx(3.0 * found.k)
 
 
 def test_lines_known_for_sure_limit_nothing():
@@ -80,6 +90,38 @@ def test_the_sampling_of_independent_gaps_is_the_textbooks():
     sampling = next(c for c in budget if c.name == "sampling")
     assert sampling.value_um == pytest.approx(scipy.stats.sem(width), rel=1e-9)
     assert sampling.dof == 59
+
+
+@pytest.mark.parametrize(("population", "left"), [(60, 0.0), (80, 0.5), (60_000, 0.9995)])
+def test_what_was_all_seen_needs_no_sampling(population, left):
+    """The finite population's factor sqrt(1 - n/N) for the mean and for s."""
+    width = np.random.default_rng(2).normal(100, 2.0, 60)
+    open_ended, budget = summarise([_sample(width, 0.0)], SURE, 0)
+    summary, closed = summarise([_sample(width, 0.0)], SURE, 0, population)
+    before, after = (
+        {c.name: c.value_um for c in lines if c.name.startswith("sampling")}
+        for lines in (budget, closed)
+    )
+    for name, value in before.items():
+        assert after[name] == pytest.approx(left * value, abs=1e-12, rel=1e-4)
+    assert summary.population == population
+    assert summary.u_mean_um <= open_ended.u_mean_um
+    assert summary.mean_um == open_ended.mean_um
+
+
+def test_a_mean_over_many_of_a_finite_cloth():
+    """Drawn again and again from one cloth, means scatter as the factor says."""
+    rng = np.random.default_rng(5)
+    cloth = rng.normal(100, 2.0, 100)
+    means, stated = [], []
+    for _ in range(400):
+        part = rng.choice(cloth, 80, replace=False)
+        summary, _ = summarise([_sample(part, 0.0)], SURE, 0, 100)
+        means.append(summary.mean_um)
+        stated.append(summary.u_mean_um)
+    edges = 0.02 / math.sqrt(3)  # the edge model's line at 1 um per px
+    expected = np.sqrt(np.mean(np.square(stated)) - edges**2)
+    assert np.std(means) == pytest.approx(expected, rel=0.12)
 
 
 def test_openings_of_one_gap_are_one_sample():

@@ -191,4 +191,4 @@ def with_study(
         return summary, list(budget)
     whole = [*budget, *lines]
     largest = math.hypot(summary.u_max_um, combine(lines))
-    return replace(summary, u_mean_um=combine(whole), u_max_um=largest), whole
+    return replace(summary.with_budget(whole), u_max_um=largest), whole

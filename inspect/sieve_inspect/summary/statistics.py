@@ -3,6 +3,9 @@
 Openings between the same two wires share most of their width, so the spread of the mean is
 taken from whole gaps (the openings between one pair of wires), not from single openings: a
 thousand openings between fifty wires are a sample of about fifty.
+
+Of n openings out of all N of a cloth, sampling leaves the share 1 − n/N of its variance (Cochran,
+Sampling Techniques, 3rd ed. 1977, 2.6): none where all of them were measured.
 """
 
 from __future__ import annotations
@@ -16,16 +19,19 @@ from numpy.typing import NDArray
 
 from sieve_inspect.scale import Scale
 from sieve_inspect.summary.direction import DirectionSummary
-from sieve_inspect.summary.uncertainty import Contribution, combine
+from sieve_inspect.summary.uncertainty import Contribution, combine, lines_of
 from sieve_inspect.weave.field import Field
+from sieve_inspect.weave.flags import Flag
 
-__all__ = ["Sample", "imaging_part", "sample_of", "summarise"]
+__all__ = ["Sample", "imaging_part", "sample_of", "summarise", "whole_cloth"]
 
 Float = NDArray[np.float64]
 
 # Left after the edge response is fitted: the largest bias of the mean seen over the blur shapes
 # of this project's own accuracy table, taken as the half-width of a rectangular distribution.
 EDGE_MODEL_PX = 0.02 / math.sqrt(3)
+_NOISE_KNOWN = 0.1  # relative: the noise of single widths against what the pixels' noise predicts
+_SMALLEST_UM = 30_000.0  # of cloth in a frame; common practice, no source
 
 
 @dataclass(frozen=True, eq=False)
@@ -89,10 +95,29 @@ def _pitch(field: Field, axis: int, normal: Float, um_per_px: Float) -> Float:
     return np.where(field.ok & (after >= 0), step, np.nan)
 
 
+def whole_cloth(fields: Sequence[Field], scale: Scale) -> int | None:
+    """Number of whole apertures of a cloth that one picture shows to its end on all sides.
+
+    None where the picture's border cuts an opening, where there are several pictures, and where
+    so little cloth is seen that it is a microscope's field stop rather than a frame.
+    """
+    if len(fields) != 1 or (fields[0].flags & Flag.BORDER).any():
+        return None
+    (field,) = fields
+    extent = np.ptp(scale.to_um(field.centre), axis=0)
+    # Beside the frame some are not believed that may be whole: they are of the cloth as well.
+    whole = (field.state != "partial") | (field.filled < 0.03)
+    return int(whole.sum()) if extent.min() > _SMALLEST_UM else None
+
+
 def summarise(
-    samples: Sequence[Sample], scale: Scale, axis: int
+    samples: Sequence[Sample], scale: Scale, axis: int, population: int | None = None
 ) -> tuple[DirectionSummary, list[Contribution]]:
-    """Summary of one direction over several pictures, and the budget of its mean."""
+    """Summary of one direction over several pictures, and its budget.
+
+    `population` is the number of apertures of the whole cloth, where that is known; openings
+    seen twice must not be among the samples then.
+    """
     width = np.concatenate([s.width[s.ok] for s in samples])
     noise = np.concatenate([s.noise[s.ok] for s in samples])
     wires = np.concatenate([s.wires[s.ok].ravel() for s in samples])
@@ -102,8 +127,11 @@ def summarise(
     mean = float(width.mean())
     um_per_px = float(np.mean([np.median(s.um_per_px) for s in samples]))
     variance = float(width.var(ddof=1)) if len(width) > 1 else 0.0
-    spread = math.sqrt(max(0.0, variance - float(np.mean(noise**2))))
+    subtracted = float(np.mean(noise**2))
+    spread = math.sqrt(max(0.0, variance - subtracted))
     u_sampling, gaps = _sampling(samples)
+    effective = min(len(width), max(2.0, variance / u_sampling**2 if u_sampling > 0 else 2.0))
+    unseen = math.sqrt(max(0.0, 1 - len(width) / population)) if population else 1.0
     largest = int(np.argmax(width))
     luck = _luck_of_the_largest(
         float(width[largest]) - mean, float(noise[largest]), spread, len(width)
@@ -120,9 +148,22 @@ def summarise(
     budget = [
         *common,
         Contribution("pixel noise", direction, float(np.sqrt(np.sum(noise**2))) / len(width)),
-        Contribution("sampling", direction, u_sampling, max(gaps - 1, 1)),
+        Contribution("sampling", direction, unseen * u_sampling, max(gaps - 1, 1)),
+        Contribution("noise on the maximum", direction, float(noise[largest]), of="max"),
+        Contribution(
+            "noise subtracted from s",
+            direction,
+            math.sqrt(spread**2 + 2 * _NOISE_KNOWN * subtracted) - spread,
+            of="sd",
+        ),
+        Contribution(
+            "sampling of s",
+            direction,
+            unseen * spread / math.sqrt(2 * (effective - 1)),
+            max(effective - 1, 1),
+            of="sd",
+        ),
     ]
-    effective = min(len(width), max(2.0, variance / u_sampling**2 if u_sampling > 0 else 2.0))
     summary = DirectionSummary(
         count=len(width),
         mean_um=mean,
@@ -130,15 +171,16 @@ def summarise(
         min_um=float(width.min()),
         max_um=float(width[largest]) - luck,
         median_um=float(np.median(width)),
-        u_mean_um=combine(budget),
-        u_sd_um=spread / math.sqrt(2 * (effective - 1)),
-        u_max_um=math.hypot(combine(common), float(noise[largest])),
+        u_mean_um=combine(lines_of(budget)),
+        u_sd_um=combine(lines_of(budget, "sd")),
+        u_max_um=combine([*common, *lines_of(budget, "max")]),
         wire_mean_um=float(np.nanmean(wires)) if np.isfinite(wires).any() else math.nan,
         wire_count=sum(len(np.unique(s.gap[s.ok])) + 1 for s in samples),
         pitch_um=float(np.nanmean(pitch)) if np.isfinite(pitch).any() else math.nan,
         odd_even_um=_odd_even(samples),
+        population=population,
     )
-    return summary, budget
+    return summary.with_budget(budget), budget
 
 
 def _luck_of_the_largest(above: float, noise: float, spread: float, count: int) -> float:
@@ -156,8 +198,8 @@ def _luck_of_the_largest(above: float, noise: float, spread: float, count: int) 
 
 
 def imaging_part(budget: Sequence[Contribution]) -> float:
-    """Combined standard uncertainty (um) of all but sampling: what the picture itself is worth."""
-    return combine(c for c in budget if c.name != "sampling")
+    """Combined standard uncertainty (um) of the mean but for sampling: the picture's own worth."""
+    return combine(c for c in lines_of(budget) if c.name != "sampling")
 
 
 def _sampling(samples: Sequence[Sample]) -> tuple[float, int]:
