@@ -81,19 +81,27 @@ def _silent(_picture: int, _share: float) -> None:
 
 @dataclass(frozen=True, eq=False)
 class Picture:
-    """One scan with what was read from it; `light` (h, w) is linear.
+    """One scan with what was read from it.
 
-    Of a large scan `light` is `reduced` times smaller than the scan, and `sheet` gives its pixels.
+    `pixels` can be looked up like an array (h, w) of linear light; a sheet reads them as asked.
     """
 
     scan: Scan | ScanSource
     encoding: str
     encoding_reason: str
-    light: NDArray[np.float32]
+    pixels: NDArray[np.float32] | Sheet
     field: Field
     samples: tuple[Sample, Sample]
-    reduced: int = 1
-    sheet: Sheet | None = None
+
+    @property
+    def reduced(self) -> int:
+        """How many times smaller than the scan `light` is."""
+        return self.pixels.reduction if isinstance(self.pixels, Sheet) else 1
+
+    @property
+    def light(self) -> NDArray[np.float32]:
+        """The picture (h, w) in linear light, to be looked at as a whole."""
+        return self.pixels.reduced() if isinstance(self.pixels, Sheet) else self.pixels
 
     @property
     def aperture_px(self) -> float:
@@ -291,17 +299,16 @@ def _look(
 ) -> Picture:
     if (size_of(path) or 0) > WHOLE_FROM:
         source = open_source(path, max_megapixels)
-        assumption, light, field, reduced, sheet = _whole(source, encoding, progress)
         scan: Scan | ScanSource = source
+        assumption, field, light = _whole(source, encoding, progress)
     else:
         scan = load_scan(path, max_megapixels or MAX_MEGAPIXELS)
-        assumption, light, field = _at_once(scan, encoding)
-        reduced, sheet = 1, None
+        assumption, field, light = _at_once(scan, encoding)
     _check_regular(path, field)
     _check_still(path, field)
     samples = (sample_of(field, scale, 0), sample_of(field, scale, 1))
     told = (assumption.encoding, assumption.reason)
-    picture = Picture(scan, *told, light, field, samples, reduced, sheet)
+    picture = Picture(scan, *told, light, field, samples)
     _check_blur(path, picture, nominal_um, scale)
     seen = float(np.mean([np.median(s.width[s.ok]) for s in samples]))
     if abs(seen / nominal_um - 1) > _NOMINAL_WITHIN:
@@ -315,7 +322,7 @@ def _look(
     return picture
 
 
-def _at_once(scan: Scan, encoding: str) -> tuple[Assumption, NDArray[np.float32], Field]:
+def _at_once(scan: Scan, encoding: str) -> tuple[Assumption, Field, NDArray[np.float32]]:
     """A picture measured in memory."""
     assumption = assumed_encoding(scan, encoding)
     light = linear_light(scan, assumption.encoding)
@@ -327,13 +334,13 @@ def _at_once(scan: Scan, encoding: str) -> tuple[Assumption, NDArray[np.float32]
         views = (view, look_at(other, lattice, scan.path.name))
         assumption, took = _asked_the_edges(assumption, views)
         light, view = (light, other)[took], views[took]
-    return assumption, light, measure_field(view)
+    return assumption, measure_field(view), light
 
 
 def _whole(
     source: ScanSource, encoding: str, progress: Callable[[float], None]
-) -> tuple[Assumption, NDArray[np.float32], Field, int, Sheet]:
-    """A large scan measured in bands; its light comes reduced by the factor that is fourth."""
+) -> tuple[Assumption, Field, Sheet]:
+    """A large scan measured in bands."""
     assumption = assumed_encoding(source, encoding)
     sheet, lattice = find_whole(source, assumption.encoding)
     _check_one_cloth(source.path, lattice)
@@ -342,9 +349,7 @@ def _whole(
         other = look_at_whole(replace(sheet, encoding=assumption.alternative), lattice)
         assumption, took = _asked_the_edges(assumption, (view.sample, other.sample))
         view = (view, other)[took]
-    field = measure_whole(view, progress)
-    light, reduced = view.sheet.reduced()
-    return assumption, light, field, reduced, view.sheet
+    return assumption, measure_whole(view, progress), view.sheet
 
 
 def _asked_the_edges(guess: Assumption, views: tuple[View, View]) -> tuple[Assumption, int]:

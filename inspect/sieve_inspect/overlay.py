@@ -38,9 +38,12 @@ _SIDE = 3000  # px, the longest side of an overlay
 _OPENING = 18  # px an opening should have in the overlay to be recognised
 
 
-def draw_overlay(light: NDArray[np.float32], field: Field) -> UInt8:
-    """An RGB picture of the scan (h, w) with the openings marked and a legend below."""
-    opening = float(np.nanmedian([np.nanmedian(a.fit.width) for a in field.axes]))
+def draw_overlay(light: NDArray[np.float32], field: Field, reduced: int = 1) -> UInt8:
+    """An RGB picture of the scan (h, w) with the openings marked and a legend below.
+
+    `reduced` tells how many times smaller than the scan `light` is.
+    """
+    opening = float(np.nanmedian([np.nanmedian(a.fit.width) for a in field.axes])) / reduced
     factor = min(max(1, round(_OPENING / opening)), max(1, _SIDE // max(light.shape)))
     if max(light.shape) > _SIDE:
         picture = pixels.resize(_grey(light), _SIDE / max(light.shape))
@@ -48,6 +51,7 @@ def draw_overlay(light: NDArray[np.float32], field: Field) -> UInt8:
     else:
         picture = pixels.resize(_grey(light), factor)
         scale = float(factor)
+    scale /= reduced
     canvas = np.repeat(picture[:, :, None], 3, axis=2).copy()
     frames = corners(field)
     for state in ("partial", "ok", "unclear", "blocked", "torn"):

@@ -10,9 +10,10 @@ from sieve_inspect.scan.encoding import (
     linear_to_srgb,
     srgb_to_linear,
 )
-from sieve_inspect.scan.source import Scan, load_scan
+from sieve_inspect.scan.source import MAX_MEGAPIXELS, Scan, load_scan
 
 __all__ = [
+    "MAX_MEGAPIXELS",
     "Assumption",
     "Box",
     "Scan",

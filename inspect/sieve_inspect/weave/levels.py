@@ -15,6 +15,7 @@ __all__ = ["Levels", "level_prior"]
 Float = NDArray[np.float64]
 Bool = NDArray[np.bool_]
 
+_ENOUGH = 5000  # openings for a smooth surface
 _EVEN = 0.003  # share of the amplitude that light is never believed to be evener than
 
 
@@ -65,12 +66,13 @@ def _smooth(centre: Float, value: Float, seen: Bool) -> Float:
     many = seen.sum() > 60
     columns = [np.ones_like(x), x, y] + ([x * x, x * y, y * y] if many else [])
     design = np.stack(columns, axis=1)
-    weight = (seen & np.isfinite(value)).astype(float)
-    target = np.where(np.isfinite(value), value, 0)
-    surface = np.full(len(x), np.nan)
+    some = np.flatnonzero(seen & np.isfinite(value))
+    some = some[:: max(1, len(some) // _ENOUGH)]
+    part, target, weight = design[some], value[some], np.ones(len(some))
+    coefficient = np.full(design.shape[1], np.nan)
     for _ in range(4):
-        coefficient, *_ = np.linalg.lstsq(design * weight[:, None], target * weight, rcond=None)
-        surface = design @ coefficient
-        off = np.abs(target - surface)
+        weighted = part * weight[:, None]
+        coefficient, *_ = np.linalg.lstsq(weighted, target * weight, rcond=None)
+        off = np.abs(target - part @ coefficient)
         weight = weight * (off <= 4 * np.median(off[weight > 0]) + 1e-9)
-    return surface
+    return np.asarray(design @ coefficient)

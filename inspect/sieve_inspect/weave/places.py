@@ -39,7 +39,8 @@ def smooth_map(row: Index, column: Index, centre: Float, good: Bool) -> tuple[Fl
     weight, known = np.ones(len(some)), centre[some]
     for _ in range(3):
         weighted = design * weight[:, None]
-        coefficient, *_ = np.linalg.lstsq(weighted, known * weight[:, None], rcond=None)
+        normal = weighted.T @ design
+        coefficient, *_ = np.linalg.lstsq(normal, weighted.T @ known, rcond=None)
         off = np.hypot(*(known - design @ coefficient).T)
         weight = (off <= 3 * np.median(off) + 1e-9).astype(float)
     matrix = np.zeros((degree + 1, degree + 1, 2))

@@ -23,7 +23,7 @@ Bool = NDArray[np.bool_]
 Index = NDArray[np.intp]
 
 CORE = 512  # rows of a band that are its own
-_AT_ONCE = 1500  # openings: their pixels stay in the cache
+_AT_ONCE = 2500  # openings: their pixels stay in the cache
 _TURN = np.deg2rad(0.25)  # wires that run alike to this share their weights
 _DARK = 0.6  # of an opening's light; below it a pixel counts as covered
 _STATIONS = np.linspace(-0.35, 0.35, 7)  # along a wire, shares of an opening

@@ -38,7 +38,7 @@ Float = NDArray[np.float64]
 Bool = NDArray[np.bool_]
 Index = NDArray[np.intp]
 
-_WINDOW = 1536  # px of the picture's middle that tell the pitch
+_WINDOW = 1024  # px of the picture's middle that tell the pitch
 _WORKERS = 2
 _AT_ONCE = 4000  # openings measured in full at a time
 _DIFFERENT = 0.02  # px beyond their noise that weights and full fits may differ by

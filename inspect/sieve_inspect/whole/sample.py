@@ -18,7 +18,7 @@ __all__ = ["sample_view"]
 Index = NDArray[np.intp]
 
 _ACROSS = 4  # patches in each direction …
-_REACH = 5  # … and openings to each side of a patch's middle
+_REACH = 4  # … and openings to each side of a patch's middle
 _ROWS = 64  # of the picture asked for the sensor's range
 
 

@@ -16,6 +16,8 @@ __all__ = ["Sheet"]
 
 Float32 = NDArray[np.float32]
 
+_LARGEST = 3000  # px a side that a person looks at as a whole
+
 
 @dataclass(frozen=True, eq=False)
 class Sheet:
@@ -54,6 +56,18 @@ class Sheet:
     def window(self, top: int, left: int, side: int) -> Float32:
         """Linear light of a square part, cut off at the borders."""
         return light_of(self.source.rows(top, top + side)[:, left : left + side], self._table)
+
+    @property
+    def reduction(self) -> int:
+        """How many times smaller `reduced` is."""
+        return -(-max(self.shape) // _LARGEST)
+
+    def reduced(self) -> Float32:
+        """The whole picture as linear light for the eye."""
+        factor = self.reduction
+        step = max(factor, 512 // factor * factor)
+        bands = [self.light(top, top + step) for top in range(0, self.shape[0], step)]
+        return np.concatenate([pixels.shrink(b, factor) for b in bands if len(b) >= factor])
 
     def max(self) -> float:
         """The most light a pixel could say."""
