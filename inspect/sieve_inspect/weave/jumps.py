@@ -20,6 +20,7 @@ Float = NDArray[np.float64]
 
 _FEWEST = 8  # steps that must agree
 _CLEAR = 8.0  # standard errors
+_ENOUGH = 500  # steps around that tell what is usual
 
 
 @dataclass(frozen=True)
@@ -56,15 +57,24 @@ def largest_jump(field: Field) -> Jump:
 def _step_in(place: Float, aside: Float, pitch: float) -> tuple[float, float]:
     """Largest clear median of `aside` (n,) in strips one pitch wide, less the strips around it."""
     strip = ((place - place.min()) / pitch).astype(np.intp)
+    order = np.argsort(strip, kind="stable")
+    place, aside = place[order], aside[order]
+    ends = np.concatenate([[0], np.cumsum(np.bincount(strip))])
+
+    def part(first: int, last: int) -> slice:
+        return slice(*ends[np.clip([first, last], 0, len(ends) - 1)])
+
     best = (0.0, 0.0)
-    for number in range(strip.max() + 1):
-        inside = np.abs(strip - number) == 0
-        around = (np.abs(strip - number) > 1) & (np.abs(strip - number) < 8)
-        if inside.sum() < _FEWEST or around.sum() < _FEWEST:
+    for number in range(len(ends) - 1):
+        values = aside[part(number, number + 1)]
+        before, after = part(number - 7, number - 1), part(number + 2, number + 8)
+        around = np.concatenate([aside[before], aside[after]])
+        if len(values) < _FEWEST or len(around) < _FEWEST:
             continue
-        values = aside[inside]
-        size = abs(float(np.median(values) - np.median(aside[around])))
-        scatter = 1.4826 * float(np.median(np.abs(values - np.median(values))))
-        if size > _CLEAR * scatter / np.sqrt(inside.sum()) and size > best[0]:
-            best = (size, float(np.median(place[inside])))
+        usual = np.median(around[:: max(1, len(around) // _ENOUGH)])
+        middle = float(np.median(values))
+        scatter = 1.4826 * float(np.median(np.abs(values - middle)))
+        size = abs(middle - float(usual))
+        if size > _CLEAR * scatter / np.sqrt(len(values)) and size > best[0]:
+            best = (size, float(np.median(place[part(number, number + 1)])))
     return best
