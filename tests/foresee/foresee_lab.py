@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime, time, timedelta
@@ -84,7 +85,7 @@ class Made:
                 "u_rel_y": f.u_rel,
                 "source": f.scale,
             },
-            "directions": {"x": dict(vars(x)), "y": dict(vars(y))},
+            "directions": {"x": _known(x), "y": _known(y)},
             "apertures": {"measured": f.count, "blocked": 0, "torn": 0, "blocked_share": f.blocked},
             "imaging": {"fit": "ok", "reasons": []},
             "verdict": verdict.to_dict(),
@@ -100,6 +101,14 @@ class Made:
 
     def overlay_png(self, index: int) -> bytes:
         return f"overlay {index}".encode()
+
+
+def _known(summary: DirectionSummary) -> dict[str, Any]:
+    """Its figures as JSON takes them: what is not known is null."""
+    return {
+        name: None if isinstance(value, float) and math.isnan(value) else value
+        for name, value in vars(summary).items()
+    }
 
 
 @dataclass

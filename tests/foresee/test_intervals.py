@@ -115,3 +115,10 @@ def test_a_person_takes_a_proposal_and_both_are_kept(lab: Lab, run) -> None:
     )
     assert decided["reasons"]
     assert service.verify(lab.registry).ok
+
+
+def test_only_what_there_is_can_be_taken(lab: Lab, run) -> None:
+    lab.add()
+    assert "Check it first." in run("interval", "S-1").out
+    lab.check(0)
+    assert "A person decides: --accept staircase takes one." in run("interval", "S-1").out

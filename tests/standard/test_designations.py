@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from sieve_inspect.errors import BadLengthError
-from sieve_inspect.standard import (
+from sieve_inspect.standard import is_listed, (
     AmbiguousDesignationError,
     UnknownDesignationError,
     resolve_nominal,
@@ -115,3 +115,11 @@ def test_any_text_gives_a_positive_length_or_the_error(text: str) -> None:
     except BadLengthError as error:
         message = str(error)
     assert len(message) < 400
+
+
+@pytest.mark.parametrize(
+    ("um", "listed"), [(75, True), (53, True), (77, False), (20, True), (125_000, True)]
+)
+def test_sizes_some_table_lists(um: float, listed: bool) -> None:
+    """53 um is a size of ASTM E11 alone (ISO 565 R40/3), 77 um of none."""
+    assert is_listed(um) is listed

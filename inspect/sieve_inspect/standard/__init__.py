@@ -7,7 +7,7 @@ from sieve_inspect.standard.designations import (
 )
 from sieve_inspect.standard.editions import DEFAULT_STANDARD, list_standards
 from sieve_inspect.standard.formula import GRADES
-from sieve_inspect.standard.lookup import NotTabulatedError, limits
+from sieve_inspect.standard.lookup import NotTabulatedError, is_listed, limits
 from sieve_inspect.standard.model import Limits
 
 __all__ = [
@@ -17,6 +17,7 @@ __all__ = [
     "Limits",
     "NotTabulatedError",
     "UnknownDesignationError",
+    "is_listed",
     "limits",
     "list_standards",
     "resolve_nominal",

@@ -25,7 +25,7 @@ from sieve_inspect.standard.model import Limits, Row
 from sieve_inspect.standard.tablefile import LARGEST_UM, SMALLEST_UM, read_table
 from sieve_inspect.units import format_length
 
-__all__ = ["NotTabulatedError", "limits"]
+__all__ = ["NotTabulatedError", "is_listed", "limits"]
 
 
 class NotTabulatedError(NominalOutsideError):
@@ -87,6 +87,12 @@ def limits(
         computed=computed,
         rounding=edition.rounding if edition else "as the table gives it",
     )
+
+
+def is_listed(nominal_um: float) -> bool:
+    """Whether any edition's table lists a nominal aperture (um). Raises `NominalOutsideError`."""
+    w = _in_range(nominal_um)
+    return any(w in tabulated(name) for name in EDITIONS)
 
 
 def _find(standard: str) -> tuple[Edition | None, dict[Decimal, Row], str]:

@@ -104,7 +104,8 @@ def _print(view: IntervalView, accepted: Method | None) -> None:
     if accepted is not None:
         print_line(f"Taken: {accepted.value}, from today on.")
     else:
-        print_line("A person decides: --accept staircase or --accept wear takes one.")
+        ways = " or ".join(f"--accept {one.method}" for one in view.proposals if one.enough)
+        print_line(f"A person decides: {ways} takes one." if ways else "Check it first.")
 
 
 def _words(state: Any) -> str:

@@ -77,7 +77,8 @@ def sentences(found: Lookback) -> list[str]:
     else:
         told.append("It was never found good before: everything since it came counts.")
     between, after = (sum(use.count for use in uses) for uses in (found.between, found.after))
-    told.append(f"{between} uses lie between, in {len(found.between)} entries.")
+    number = len(found.between)
+    told.append(f"{between} uses lie between, in {number} {'entry' if number == 1 else 'entries'}.")
     if after:
         told.append(f"{after} uses came after, in spite of it: look at these first.")
     if found.uses:

@@ -95,7 +95,7 @@ def add(
     json_path: JsonOption = None,
 ) -> None:
     """Add a sieve; the first one begins the registry."""
-    from sieve_inspect.standard import limits, resolve_nominal
+    from sieve_inspect.standard import is_listed, limits, resolve_nominal
     from sieve_inspect.units import parse_length_um
     from sieve_registry import service
     from sieve_registry.cli.views import length_text, state_dict
@@ -121,11 +121,9 @@ def add(
     if emit_json(json_path, state_dict(state, history)):
         return
     print_line(f"Added sieve {_headline(state)} to {where}.")
-    if limits(new.nominal_um, standard, grade=grade).computed:
-        print_line(
-            f"Is the size right? {standard} lists none of {length_text(state.sieve.nominal_nm)}: "
-            "its limits are worked out from the formula."
-        )
+    if limits(new.nominal_um, standard, grade=grade).computed and not is_listed(new.nominal_um):
+        size = length_text(state.sieve.nominal_nm)
+        print_line(f"Is the size right? No table lists {size}; its limits come from the formula.")
     print_line(f"A first check is due on {state.due}: sieveward check {_quoted(state)} SCAN…")
 
 

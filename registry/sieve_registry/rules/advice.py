@@ -60,8 +60,10 @@ def advise(last: Check | None, wear: Wear, due: date | None) -> Advice:
         )
     if not last.action:
         words = f"keep it in use until it is checked, {last.id} passed by an earlier record read in"
-    else:
+    elif any(trend.slope is not None for trend in wear.trends):
         words = "keep it in use, nothing is near a limit"
+    else:
+        words = f"keep it in use, {last.id} met its limits; how it wears cannot be told yet"
     return Advice(KEEP, f"Proposed: {words}. You decide.")
 
 
