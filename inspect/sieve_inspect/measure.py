@@ -40,10 +40,12 @@ from sieve_inspect.summary.statistics import (
     whole_cloth,
 )
 from sieve_inspect.summary.uncertainty import Contribution, lines_of
+from sieve_inspect.target.inscan import InScan, covered_up
 from sieve_inspect.units import format_length
 from sieve_inspect.verdict import Verdict, judge, read_rule
 from sieve_inspect.weave import (
     Field,
+    Flag,
     Lattice,
     View,
     find_lattice,
@@ -233,6 +235,7 @@ def measure(
     rule: str = "guard-band",
     coarser: Sequence[tuple[str, str]] = (),
     extra: Sequence[Contribution] = (),
+    in_scan: Sequence[InScan] = (),
     population: int | None = None,
     max_megapixels: float | None = None,
     progress: Progress = _silent,
@@ -241,18 +244,20 @@ def measure(
 
     `nominal_um` is the size on the rim; `n` the number of openings the limit on s is taken for,
     by default as many as were measured; `coarser` names standards and grades the sieve may serve
-    under when it fails its own; `extra` are budget lines of a repeatability study; `population` is
-    the number of apertures of the whole cloth, which one picture with the frame all round tells by
-    itself; `max_megapixels` replaces the limit on what a file may unpack to; `progress` is told
-    the number of the picture and the share of it that is done. Raises an `InputError` when a
-    picture cannot carry a measurement.
+    under when it fails its own; `extra` are budget lines of a repeatability study;
+    `in_scan` gives each picture the scale of the artefact that lies in it, `scale` then says what
+    is unsure about all of them; `population` is the number of apertures of the whole cloth, which
+    one picture with the frame all round tells by itself; `max_megapixels` replaces the limit on
+    what a file may unpack to; `progress` is told the number of the picture and the share of it
+    that is done. Raises an `InputError` when a picture cannot carry a measurement.
     """
     read_rule(rule)
     allowed = limits(nominal_um, standard or DEFAULT_STANDARD, grade=grade, n=n)
     _check_resolution(images[0], nominal_um, scale)
+    own = in_scan or [None] * len(images)
     pictures = tuple(
-        _look(path, scale, encoding, nominal_um, max_megapixels, partial(progress, number))
-        for number, path in enumerate(images)
+        _look(path, scale, encoding, nominal_um, max_megapixels, partial(progress, number), beside)
+        for number, (path, beside) in enumerate(zip(images, own, strict=True))
     )
     population = population or whole_cloth([p.field for p in pictures], scale)
     parts = [
@@ -296,14 +301,20 @@ def _look(
     nominal_um: float,
     max_megapixels: float | None,
     progress: Callable[[float], None],
+    beside: InScan | None,
 ) -> Picture:
-    if (size_of(path) or 0) > WHOLE_FROM:
+    if beside is None and (size_of(path) or 0) > WHOLE_FROM:
         source = open_source(path, max_megapixels)
         scan: Scan | ScanSource = source
         assumption, field, light = _whole(source, encoding, progress)
     else:
         scan = load_scan(path, max_megapixels or MAX_MEGAPIXELS)
+        if beside is not None:
+            scale = beside.scale
+            scan = replace(scan, raw=covered_up(scan.raw, beside.region))
         assumption, field, light = _at_once(scan, encoding)
+    if beside is not None:
+        field = _cut_by(beside.region, field)
     _check_regular(path, field)
     _check_still(path, field)
     samples = (sample_of(field, scale, 0), sample_of(field, scale, 1))
@@ -320,6 +331,17 @@ def _look(
         )
     progress(1.0)
     return picture
+
+
+def _cut_by(region: tuple[int, int, int, int], field: Field) -> Field:
+    """What lies within one and a half pitches of an artefact is cut by it, whatever it looks."""
+    left, top, right, bottom = region
+    margin = 1.5 * float(field.lattice.pitch.lengths.max())
+    x, y = field.centre.T
+    beside = (x > left - margin) & (x < right + margin) & (y > top - margin) & (y < bottom + margin)
+    state = np.where(beside, "partial", field.state)
+    flags = np.where(beside, field.flags | int(Flag.BORDER), field.flags)
+    return replace(field, state=state, flags=flags)
 
 
 def _at_once(scan: Scan, encoding: str) -> tuple[Assumption, Field, NDArray[np.float32]]:

@@ -9,7 +9,7 @@ by what its nearest covered point is moved by.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -96,6 +96,11 @@ class PixelMap:
         if not self.covered_px:
             return np.zeros(len(points), np.bool_)
         return nearest_covered(points, self.covered_px)[1]
+
+    def stretched(self, along: float, down: float) -> PixelMap:
+        """The map with its um along x and along y multiplied."""
+        x_um = tuple(along * c for c in self.x_um)
+        return replace(self, x_um=x_um, y_um=tuple(down * c for c in self.y_um))
 
     def to_dict(self) -> dict[str, Any]:
         """JSON-ready."""

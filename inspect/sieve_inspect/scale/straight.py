@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from sieve_inspect.scale.fit import MapFit
 from sieve_inspect.scale.pixelmap import PixelMap, chebyshev, nearest_covered
 
-__all__ = ["Straight", "covered_points"]
+__all__ = ["Straight", "covered_points", "figures_of"]
 
 Float = NDArray[np.float64]
 _GRID = 41  # points along each side that stand for the covered area
@@ -46,13 +46,13 @@ class Straight:
         plane = np.column_stack([np.ones(len(self.area)), self.area - self.area.mean(axis=0)])
         back = np.linalg.pinv(plane)[1:]
         values = [terms @ fit.coefficient for terms in fit.basis.values(self.area)]
-        x, y, _ = _figures(np.stack([back @ value for value in values]))
+        x, y, _ = figures_of(np.stack([back @ value for value in values]))
         return x, y
 
     @property
     def figures(self) -> tuple[float, float, float]:
         """sx, sy in um/px and the shear in radians."""
-        return _figures(self.matrix)
+        return figures_of(self.matrix)
 
     @property
     def turn(self) -> float:
@@ -68,7 +68,7 @@ class Straight:
         for row, column in ((0, 0), (0, 1), (1, 0), (1, 1)):
             moved = self.matrix.copy()
             moved[row, column] += step
-            rate = (np.array(_figures(moved)) - base) / step
+            rate = (np.array(figures_of(moved)) - base) / step
             operator = self.slopes[row][column]
             out[:, : len(operator)] += rate[:, None] * operator
         out[:2] /= base[:2, None]
@@ -121,6 +121,7 @@ def covered_points(fit: MapFit) -> Float:
     return np.asarray(points[nearest_covered(points, fit.hull)[1]])
 
 
-def _figures(matrix: Float) -> tuple[float, float, float]:
+def figures_of(matrix: Float) -> tuple[float, float, float]:
+    """x scale, y scale and shear (radians) of a linear map (2, 2)."""
     sx, sy = np.hypot(*matrix[:, 0]), np.hypot(*matrix[:, 1])
     return float(sx), float(sy), float(np.arcsin(matrix[:, 0] @ matrix[:, 1] / (sx * sy)))

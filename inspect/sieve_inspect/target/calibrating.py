@@ -26,7 +26,15 @@ from sieve_inspect.target.nodes import find_nodes
 from sieve_inspect.target.rule import observe_rule
 from sieve_inspect.units import format_length
 
-__all__ = ["PATTERNS", "calibrate_light", "calibrate_pictures", "observe"]
+__all__ = [
+    "MAX_RESIDUAL_PX",
+    "PATTERNS",
+    "Region",
+    "calibrate_light",
+    "calibrate_pictures",
+    "checked_region",
+    "observe",
+]
 
 PATTERNS = ("dots", "checker", "grid", "rule")
 MAX_RESIDUAL_PX = 0.15  # rms; a tenth of that is ordinary, common practice, no source
@@ -169,13 +177,7 @@ def _look(light: NDArray[np.float32], pattern: str, name: object, region: Region
     """Marks of one picture, looked for in the region and given in the picture's pixels."""
     corner = np.zeros(2)
     if region is not None:
-        left, top, right, bottom = region
-        height, width = light.shape
-        if not (0 <= left < right <= width and 0 <= top < bottom <= height):
-            raise UsageError(
-                message=f"The region {left},{top},{right},{bottom} does not lie in {name}: "
-                f"write left,top,right,bottom within {width} x {height} px."
-            )
+        left, top, right, bottom = checked_region(region, light, name)
         light, corner = light[top:bottom, left:right], np.array([left, top], dtype=float)
     marks, gaps = observe(light, pattern, name)
     if len(np.unique(marks.mark)) < _LEAST_MARKS:
@@ -184,6 +186,18 @@ def _look(light: NDArray[np.float32], pattern: str, name: object, region: Region
     if gaps is not None:
         gaps = replace(gaps, before=gaps.before + corner, after=gaps.after + corner)
     return _Seen(marks, gaps)
+
+
+def checked_region(region: Region, light: NDArray[np.float32], name: object) -> Region:
+    """The region as it is, when it lies in the picture (h, w). Raises `UsageError`."""
+    left, top, right, bottom = region
+    height, width = light.shape
+    if not (0 <= left < right <= width and 0 <= top < bottom <= height):
+        raise UsageError(
+            message=f"The region {left},{top},{right},{bottom} does not lie in {name}: "
+            f"write left,top,right,bottom within {width} x {height} px."
+        )
+    return region
 
 
 def _in_artefact_axes(marks: Observations, turn_deg: float) -> Observations:
