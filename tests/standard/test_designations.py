@@ -8,9 +8,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from sieve_inspect.errors import BadLengthError
-from sieve_inspect.standard import is_listed, (
+from sieve_inspect.standard import (
     AmbiguousDesignationError,
     UnknownDesignationError,
+    is_listed,
     resolve_nominal,
 )
 
