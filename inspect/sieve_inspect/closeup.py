@@ -18,7 +18,7 @@ from sieve_inspect.scale import Scale
 from sieve_inspect.summary.statistics import EDGE_MODEL_PX
 from sieve_inspect.weave.edge import Side, model_of
 from sieve_inspect.weave.flags import flag_names
-from sieve_inspect.weave.profiles import Band, Crossing, gather
+from sieve_inspect.weave.profiles import Band, Crossing, Profiles, gather
 
 __all__ = ["Across", "Closeup", "closeup", "cut_out", "visible"]
 
@@ -26,6 +26,7 @@ Float = NDArray[np.float64]
 UInt8 = NDArray[np.uint8]
 
 _STEP = 0.35  # px, bins as fine as those measured with
+_CURVE = 200  # points of the fitted curve
 _AROUND = 1.9  # of the pitch, how much of the picture a cut-out shows
 
 
@@ -33,15 +34,16 @@ _AROUND = 1.9  # of the pitch, how much of the picture a cut-out shows
 class Across:
     """An opening across one direction ("x" or "y").
 
-    `distance` (m,) px across the wires from the opening's middle, `light` (m,) linear, `model`
-    (m,) the fit there, empty where nothing could be fitted. `edges` are where the opening's two
-    edges lie, px; `width_um` with its expanded uncertainty `expanded_um` (k = 2), `wires_um` the
-    wires before and after. None is what was not measured.
+    `distance` (m,) px across the wires from the opening's middle, `light` (m,) linear; `model_at`
+    and `model` (k,) are the fitted curve, empty where nothing could be fitted. `edges` are where
+    the opening's two edges lie, px; `width_um` with its expanded uncertainty `expanded_um`
+    (k = 2), `wires_um` the wires before and after. None is what was not measured.
     """
 
     direction: str
     distance: Float
     light: Float
+    model_at: Float
     model: Float
     edges: tuple[float, float] | None
     width_px: float | None
@@ -102,15 +104,22 @@ def _across(picture: Picture, scale: Scale, index: int, axis: int) -> Across:
     parameters[:, 4:] -= _moved(picture, index) @ normal  # fitted from the lattice's place
     filled = profiles.weight[0] > 0
     fitted = bool(np.isfinite(parameters).all())
-    model = model_of(profiles, parameters, this.response)[0][0][filled] if fitted else np.empty(0)
-    model = np.minimum(model, light.max())  # a sensor at its end says no more
+    distance, value, gain = (
+        one[0][filled] for one in (profiles.distance, profiles.value, profiles.gain)
+    )
+    at = np.linspace(distance[0], distance[-1], _CURVE) if fitted else np.empty(0)
+    curve = Profiles(
+        at[None], at[None], np.interp(at, distance, gain)[None], at[None], _STEP, opening
+    )
+    model = model_of(curve, parameters, this.response)[0][0] if fitted else at
     first, second = (float(parameters[0, edge]) for edge in (Side.FIRST, Side.SECOND))
     before, after = (_known(width) for width in sample.wires[index])
     return Across(
         direction="xy"[axis],
-        distance=profiles.distance[0][filled],
-        light=profiles.value[0][filled],
-        model=model,
+        distance=distance,
+        light=value,
+        model_at=at,
+        model=np.minimum(model, light.max()),  # a sensor at its end says no more
         edges=(first, second) if fitted else None,
         width_px=second - first if fitted else None,
         width_um=_known(sample.width[index]),

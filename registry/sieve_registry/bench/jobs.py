@@ -55,6 +55,7 @@ class Order:
     chosen: Chosen
     encoding: str
     folder: Path
+    picked: tuple[str, ...] = ()  # keys of scans taken from the watched folder
 
 
 @dataclass(frozen=True)
@@ -154,6 +155,7 @@ class Jobs:
         self._jobs: dict[str, Job] = {}
         self._lock = threading.Lock()
         self._pool = ThreadPoolExecutor(_WORKERS, thread_name_prefix="measuring")
+        self.taken_up: dict[str, str] = {}  # scans of the watched folder: by key, for which sieve
         self._paces: list[float] = []  # seconds per byte of the last scans
 
     def new_folder(self) -> Path:
@@ -174,6 +176,7 @@ class Jobs:
                     "holds: confirm or discard some of them first."
                 )
             self._jobs[job.id] = job
+            self.taken_up |= dict.fromkeys(order.picked, order.sieve_id)
         self._pool.submit(self._measure, job)
         return job
 
@@ -182,9 +185,9 @@ class Jobs:
         return self._jobs.get(job_id)
 
     def waiting(self) -> list[Job]:
-        """Jobs somebody has to look at, the oldest first."""
+        """Jobs somebody has to look at, the oldest first; failed ones until they are discarded."""
         with self._lock:
-            return [job for job in self._jobs.values() if job.open]
+            return [job for job in self._jobs.values() if job.open or job.phase == Phase.FAILED]
 
     def progress(self, job: Job) -> Progress:
         """How far a job is now."""
@@ -286,7 +289,7 @@ class Jobs:
     def close(self) -> int:
         """Stop the workers; how many checks were measured and never confirmed."""
         self._pool.shutdown(cancel_futures=True)
-        return len(self.waiting())
+        return sum(job.phase == Phase.READY for job in self._jobs.values())
 
 
 def _bytes(job: Job) -> int:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import shutil
 from collections.abc import Mapping
 from pathlib import Path
@@ -157,13 +158,15 @@ def _folder(desk: Desk, ticked: list[str]) -> dict[str, Any]:
             "key": one.key,
             "name": one.name,
             "size": f"{one.size / 1e6:.1f} MB",
-            "age": views.seconds(one.seconds_old) if one.seconds_old < 3600 else None,
+            "written": f"{one.written:%Y-%m-%d %H:%M}",
+            "taken_for": desk.jobs.taken_up.get(one.key, ""),
             "settled": one.settled,
             "ticked": one.key in ticked,
         }
         for one in files
     ]
-    seen = "".join(f"{one.key[:8]}{'s' if one.settled else 'w'}" for one in files)
+    told = [(row["key"], row["settled"], row["taken_for"]) for row in rows]
+    seen = hashlib.sha256(repr(told).encode()).hexdigest()[:16]
     return {"files": rows, "seen": seen, "watch": None if desk.watch is None else desk.watch.name}
 
 
@@ -262,7 +265,8 @@ def _begin(desk: Desk, form: FormData) -> str:
         images = _scans(desk, form, place)
         brought = _brought(form, place)
         chosen = choose(desk.registry, desk.given, told, brought)
-        order = Order(state.sieve.id, images, chosen, told.get("encoding", "auto"), place)
+        picked = tuple(str(key) for key in form.getlist("pick"))
+        order = Order(state.sieve.id, images, chosen, told.get("encoding", "auto"), place, picked)
         return desk.jobs.start(order).id
     except BaseException:
         shutil.rmtree(place, ignore_errors=True)

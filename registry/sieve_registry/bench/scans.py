@@ -15,6 +15,7 @@ from sieve_inspect.closeup import closeup, cut_out, visible
 from sieve_inspect.measure import Measurement
 from sieve_registry.bench import views
 from sieve_registry.bench.app import desk_of, page
+from sieve_registry.bench.guard import PRINT_POLICY
 from sieve_registry.bench.jobs import Job
 from sieve_registry.report.figures import intervals
 from sieve_registry.report.words import Lengths
@@ -23,6 +24,7 @@ __all__ = ["READS", "job_of", "scan_of"]
 
 _KEPT = {"Cache-Control": "private, max-age=3600"}  # what was measured does not change
 _CUT_OUT = 300  # px
+_NAMES = 'xmlns="http://www.w3.org/2000/svg" xmlns:xlink="http://www.w3.org/1999/xlink"'
 
 
 def job_of(request: Request) -> Job:
@@ -113,7 +115,9 @@ def chart(request: Request) -> Response:
     drawn = intervals(job.taken.found.get("verdict") or {}, lengths)
     if drawn is None:
         raise HTTPException(404, "There are no values to draw")
-    return Response(str(drawn), media_type="image/svg+xml", headers=_KEPT)
+    alone = str(drawn).replace("<svg", f"<svg {_NAMES}", 1)  # made to stand inside a page
+    policy = {"Content-Security-Policy": PRINT_POLICY}
+    return Response(alone, media_type="image/svg+xml", headers=_KEPT | policy)
 
 
 READS = (

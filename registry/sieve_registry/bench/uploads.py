@@ -13,6 +13,7 @@ import stat
 import time
 import unicodedata
 from dataclasses import dataclass
+from datetime import datetime
 from pathlib import Path
 from typing import BinaryIO
 
@@ -37,7 +38,7 @@ class Found:
     key: str
     name: str
     size: int
-    seconds_old: float
+    written: datetime
     settled: bool
     path: Path
 
@@ -93,7 +94,7 @@ def watched(folder: Path | None) -> list[Found]:
             continue
         told = f"{path.name}\0{status.st_size}\0{status.st_mtime_ns}"
         key = hashlib.sha256(told.encode("utf-8", "surrogateescape")).hexdigest()[:24]
-        old = max(0.0, now - status.st_mtime)
-        settled = old >= _SETTLED_S and status.st_size > 0
-        found.append(Found(key, path.name, status.st_size, old, settled, path))
-    return sorted(found, key=lambda one: (one.seconds_old, one.name))[:_SHOWN]
+        settled = now - status.st_mtime >= _SETTLED_S and status.st_size > 0
+        written = datetime.fromtimestamp(status.st_mtime).astimezone()
+        found.append(Found(key, path.name, status.st_size, written, settled, path))
+    return sorted(found, key=lambda one: (one.written, one.name), reverse=True)[:_SHOWN]

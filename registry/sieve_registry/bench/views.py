@@ -12,6 +12,7 @@ from sieve_inspect.closeup import Across, Closeup
 from sieve_inspect.measure import Measurement
 from sieve_inspect.overlay import corners
 from sieve_inspect.verdict.words import decimals_for
+from sieve_inspect.weave import Field
 from sieve_registry.bench.jobs import Job, Phase, Progress
 from sieve_registry.checks import Taken
 from sieve_registry.records import SieveState
@@ -58,7 +59,7 @@ _FLAG_WORDS = {
     "oversize": "far larger than its neighbours",
     "touched": "something small lies in it",
 }
-_MOST_NAMED = 10
+_MOST_NAMED, _WIDEST_NAMED = 10, 5
 _PLOT = (440, 190)  # size of a profile's drawing
 _MARGIN = (44, 12, 34, 10)  # left, top, bottom, right
 
@@ -82,9 +83,12 @@ def job_words(job: Job) -> str:
     """Where a job stands, in one line of the list of those that wait."""
     if job.phase == Phase.READY and job.taken is not None:
         return f"measured: {job.taken.figures['outcome']}, waits for a name"
-    return {Phase.QUEUED: "waits its turn", Phase.MEASURING: "is being measured"}.get(
-        job.phase, job.phase
-    )
+    words = {
+        Phase.QUEUED: "waits its turn",
+        Phase.MEASURING: "is being measured",
+        Phase.FAILED: "could not be measured: see why",
+    }
+    return words.get(job.phase, job.phase)
 
 
 def progress_words(now: Progress) -> str:
@@ -160,28 +164,29 @@ def apertures_json(measurement: Measurement, scan: int) -> dict[str, Any]:
 
 
 def noteworthy(measurement: Measurement, scan: int) -> list[dict[str, Any]]:
-    """The apertures to look at first: torn, blocked and unclear ones, then the widest."""
+    """The apertures to look at: torn and blocked ones, the widest, those left out as unclear."""
     picture = measurement.pictures[scan]
     field, lengths = picture.field, Lengths(measurement.nominal_um)
-    groups = []
-    for state in ("torn", "blocked", "unclear"):
-        which = np.flatnonzero(field.state == state)
-        if len(which):
-            named = [{"index": int(i), "text": _place(field, i)} for i in which[:_MOST_NAMED]]
-            groups.append({"title": state, "count": len(which), "apertures": named})
+    groups = [_named(field, state) for state in ("torn", "blocked")]
     for axis, sample in zip("xy", picture.samples, strict=True):
         width = np.where(field.ok, sample.width, -np.inf)
-        which = np.argsort(-width)[: min(5, int(field.ok.sum()))]
+        which = np.argsort(-width)[: min(_WIDEST_NAMED, int(field.ok.sum()))]
         named = []
         for i in which:
             text = lengths.number(float(width[i]), decimals_for(2 * float(sample.noise[i])))
             named.append({"index": int(i), "text": f"{text} {lengths.unit}"})
         groups.append({"title": f"widest in {axis}", "count": 0, "apertures": named})
-    return groups
+    groups.append(_named(field, "unclear"))
+    return [group for group in groups if group["apertures"]]
 
 
-def _place(field: Any, index: int) -> str:
-    return f"row {field.row[index]}, column {field.column[index]}"
+def _named(field: Field, state: str) -> dict[str, Any]:
+    which = np.flatnonzero(field.state == state)
+    named = [
+        {"index": int(i), "text": f"row {field.row[i]}, column {field.column[i]}"}
+        for i in which[:_MOST_NAMED]
+    ]
+    return {"title": state, "count": len(which), "apertures": named}
 
 
 def closeup_view(seen: Closeup, measurement: Measurement) -> dict[str, Any]:
@@ -241,7 +246,7 @@ def _plot(across: Across) -> dict[str, Any]:
     points = [(x(d), y(v)) for d, v in zip(across.distance, across.light, strict=True)]
     line = ""
     if len(across.model):
-        steps = zip(across.distance, across.model, strict=True)
+        steps = zip(across.model_at, across.model, strict=True)
         line = "M" + " L".join(f"{x(d)} {y(v)}" for d, v in steps)
     step = _nice((high - low) / 6)
     ticks = [step * k for k in range(math.ceil(low / step), math.floor(high / step) + 1)]

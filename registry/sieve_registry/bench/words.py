@@ -56,4 +56,6 @@ def told(error: SievewardError) -> Trouble:
         what = "No scale was chosen, and pixels alone are no micrometres."
     if isinstance(error, UnknownSieveError):
         what = f"There is no sieve {error.fields['sieve']!r} in the registry."
+    if isinstance(error, UnforeseenError):
+        what = "A fault of this program ({kind}: {reason}).".format(**error.fields)
     return Trouble(what, _SAFE, following)

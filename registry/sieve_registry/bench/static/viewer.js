@@ -19,10 +19,13 @@
 
   const size = () => [canvas.clientWidth, canvas.clientHeight];
   const fitting = () => Math.min(size()[0] / width, size()[1] / height);
+  // The scan fills the canvas as far as it can.
+  const within = (at, length, seen) => (seen >= length ? length / 2 : Math.min(Math.max(at, seen / 2), length - seen / 2));
   const limit = () => {
     view.zoom = Math.min(Math.max(view.zoom, Math.min(fitting(), 1)), 40);
-    view.x = Math.min(Math.max(view.x, 0), width);
-    view.y = Math.min(Math.max(view.y, 0), height);
+    const [w, h] = size();
+    view.x = within(view.x, width, w / view.zoom);
+    view.y = within(view.y, height, h / view.zoom);
   };
   const draw = () => {
     if (asked) return;
@@ -109,6 +112,16 @@
     }
   };
 
+  // Four strokes that point at an aperture from its sides: no state is marked like this.
+  const pointers = (index) => {
+    const [near, far] = [around(index, 1.25), around(index, 2.1)];
+    for (let k = 0; k < 4; k++) {
+      const n = (k + 1) % 4;
+      paint.moveTo((near[k][0] + near[n][0]) / 2, (near[k][1] + near[n][1]) / 2);
+      paint.lineTo((far[k][0] + far[n][0]) / 2, (far[k][1] + far[n][1]) / 2);
+    }
+  };
+
   const drawMarks = () => {
     const [w, h] = size();
     const seen = [];
@@ -147,8 +160,8 @@
     if (!found) return;
     if (marks) drawMarks();
     if (chosen >= 0) {
-      stroke("#fff", 6, () => closed(around(chosen, 1.3)));
-      stroke("#b35900", 4, () => closed(around(chosen, 1.3)));
+      stroke("#fff", 7, () => pointers(chosen));
+      stroke("#000", 4, () => pointers(chosen));
     }
     root.dataset.drawn = `${view.zoom.toFixed(4)} ${view.x.toFixed(1)} ${view.y.toFixed(1)}`;
   };

@@ -1,0 +1,115 @@
+"""What the tests of the bench page share: a laboratory, and how to ask its bench."""
+
+from __future__ import annotations
+
+import socket
+import threading
+from contextlib import contextmanager
+from dataclasses import dataclass
+from datetime import UTC, date, datetime, time
+from pathlib import Path
+
+import httpx
+
+from sieve_inspect.scale import load_scale
+from sieve_registry import service
+from sieve_registry.bench.app import Desk, make_app
+from sieve_registry.bench.guard import TOKEN_HEADER
+from sieve_registry.bench.jobs import Job, Jobs, Phase
+from sieve_registry.demo.images import images_folder
+from sieve_registry.records import NewSieve
+from sieve_registry.service import Registry, open_registry
+
+SCANS = images_folder()
+SCAN = SCANS / "s0075-4.png"  # drawn worn: it fails
+SCALE_FILE = SCANS / "scanner-4800dpi.json"
+TECHNICIAN, COLLEAGUE = "Tove Example", "Ravi Example"
+
+
+class Clock:
+    """Noon (UTC) of the day it was set to."""
+
+    def __init__(self, day: str) -> None:
+        self.day = date.fromisoformat(day)
+
+    def __call__(self) -> datetime:
+        return datetime.combine(self.day, time(12), UTC)
+
+
+@dataclass
+class Lab:
+    """A registry with its bench."""
+
+    registry: Registry
+    desk: Desk
+    clock: Clock
+    folder: Path
+    home: str = ""  # the address it is served at
+
+    @property
+    def jobs(self) -> Jobs:
+        return self.desk.jobs
+
+    @property
+    def headers(self) -> dict[str, str]:
+        """What the page sends along with everything that changes something."""
+        return {"Origin": self.home, TOKEN_HEADER: self.desk.token}
+
+    def checks(self, sieve_id: str = "S-0075"):
+        return service.get_history(self.registry, sieve_id).checks
+
+
+def new_lab(folder: Path, *, sieves: bool = True) -> Lab:
+    clock = Clock("2026-03-02")
+    registry = open_registry(folder / "lab" / "registry.sqlite", create=True, now=clock)
+    if sieves:
+        for sieve_id, nominal in (("S-0075", 75), ("S-0125", 125)):
+            service.add_sieve(registry, NewSieve(sieve_id, nominal, location="rack 3"))
+    scans = folder / "jobs"
+    scans.mkdir()
+    watch = folder / "scanned"
+    watch.mkdir()
+    given = ((SCALE_FILE.name, load_scale(SCALE_FILE)),)
+    return Lab(registry, Desk(registry, Jobs(registry, scans), given, watch), clock, folder)
+
+
+def close(lab: Lab) -> None:
+    lab.jobs.close()
+    lab.registry.close()
+
+
+@contextmanager
+def serving(lab: Lab):
+    """The bench on a port of its own."""
+    import uvicorn
+
+    with socket.create_server(("127.0.0.1", 0)) as listener:
+        port = listener.getsockname()[1]
+        config = uvicorn.Config(
+            make_app(lab.desk, port), log_level="warning", ws="none", timeout_graceful_shutdown=1
+        )
+        server = uvicorn.Server(config)
+        thread = threading.Thread(target=server.run, args=([listener],))
+        thread.start()
+        lab.home = f"http://127.0.0.1:{port}"
+        try:
+            yield lab.home
+        finally:
+            server.should_exit = True
+            thread.join()
+
+
+def asking(lab: Lab) -> httpx.Client:
+    """Asks the bench as its own page does; `lab.headers` make a request one of the page's."""
+    return httpx.Client(base_url=lab.home, trust_env=False, timeout=60)
+
+
+def wait_for(job: Job, *phases: str) -> None:
+    """Until a job is over (or in one of some phases); a minute is a failure."""
+    over = phases or (Phase.READY, Phase.FAILED)
+    pause = threading.Event()
+    for _ in range(1200):
+        if job.phase in over and (job.ended is not None or phases):
+            return
+        pause.wait(0.05)
+    raise AssertionError(f"still {job.phase}")

@@ -1,0 +1,76 @@
+"""The bench of a small laboratory, asked without a browser and with one."""
+
+from __future__ import annotations
+
+import shutil
+
+import pytest
+from bench_lab import asking, close, new_lab, serving
+
+BROWSER = shutil.which("chromium") or "/usr/bin/chromium"
+
+
+@pytest.fixture
+def lab(tmp_path):
+    made = new_lab(tmp_path)
+    yield made
+    close(made)
+
+
+@pytest.fixture
+def empty_lab(tmp_path):
+    made = new_lab(tmp_path, sieves=False)
+    yield made
+    close(made)
+
+
+@pytest.fixture
+def served(lab):
+    """The bench on a port of its own; its address."""
+    with serving(lab) as home:
+        yield home
+
+
+@pytest.fixture
+def client(lab, served):
+    with asking(lab) as made:
+        yield made
+
+
+@pytest.fixture(scope="session")
+def browser():
+    sync_api = pytest.importorskip("playwright.sync_api", reason="no playwright is installed")
+    if shutil.which(BROWSER) is None:
+        pytest.skip(f"no browser: there is no chromium on the path and no {BROWSER}")
+    with sync_api.sync_playwright() as playwright:
+        started = playwright.chromium.launch(executable_path=BROWSER, args=["--no-sandbox"])
+        yield started
+        started.close()
+
+
+@pytest.fixture
+def new_page(browser, served):
+    """Opens pages that may ask nothing but the bench, and may not complain of anything."""
+    contexts, complaints = [], []
+
+    def open_page(width=1280, height=800):
+        context = browser.new_context(viewport={"width": width, "height": height})
+        contexts.append(context)
+        page = context.new_page()
+        page.set_default_timeout(60_000)
+        page.on("pageerror", lambda error: complaints.append(str(error)))
+        page.on("console", lambda said: said.type == "error" and complaints.append(said.text))
+        page.on(
+            "request",
+            lambda asked: (
+                asked.url.startswith((served, "data:", "blob:"))
+                or complaints.append(f"asked {asked.url}")
+            ),
+        )
+        return page
+
+    open_page.complaints = complaints
+    yield open_page
+    for context in contexts:
+        context.close()
+    assert complaints == []

@@ -1,0 +1,333 @@
+"""A check at the bench from the label to the ledger: the same record as by the command."""
+
+from __future__ import annotations
+
+import io
+import json
+import shutil
+import sys
+import threading
+
+import numpy as np
+import pytest
+from bench_lab import (
+    COLLEAGUE,
+    SCALE_FILE,
+    SCAN,
+    SCANS,
+    TECHNICIAN,
+    asking,
+    close,
+    new_lab,
+    serving,
+    wait_for,
+)
+from PIL import Image
+
+from sieve_inspect.scale import load_scale
+from sieve_registry import acts, service
+from sieve_registry.bench.jobs import Phase
+from sieve_registry.cli.main import main
+from sieve_registry.deed import Told
+from sieve_registry.service import open_registry
+
+
+def begin(lab, client, scan=SCAN, sieve="S-0075", **told):
+    """Send a scan; the job it became."""
+    fields = {"sieve": sieve, "scale": "given:0", **told}
+    files = [("scans", (scan.name, scan.read_bytes()))]
+    answer = client.post("/jobs", data=fields, files=files, headers=lab.headers)
+    assert answer.status_code == 204, answer.text
+    return lab.jobs.get(answer.headers["HX-Redirect"].rpartition("/")[2])
+
+
+def confirm(lab, client, job, name=TECHNICIAN, known=None):
+    known = len(job.taken.history.checks) if known is None else known
+    told = {"name": name, "known": str(known)}
+    return client.post(f"/jobs/{job.id}/confirm", data=told, headers=lab.headers)
+
+
+@pytest.fixture(scope="module")
+def ready(tmp_path_factory):
+    """A laboratory whose bench has measured one scan that nobody confirmed; read only."""
+    lab = new_lab(tmp_path_factory.mktemp("ready"))
+    with serving(lab), asking(lab) as client:
+        job = begin(lab, client)
+        wait_for(job)
+        assert job.error is None
+        yield lab, client, job
+    close(lab)
+
+
+# --- the label ---------------------------------------------------------------------------------
+
+
+def test_a_scanned_label_opens_its_sieve(client):
+    assert "75 µm" in client.get("/sieve?id=S-0075").text
+    assert client.get("/sieve?id=s-0075").headers["Location"] == "/sieve?id=S-0075"
+    assert client.get("/sieve?id=").headers["Location"] == "/"
+
+
+def test_an_unknown_label_offers_the_nearest(client):
+    answer = client.get("/sieve?id=S-0057")
+    assert answer.status_code == 404
+    assert 'href="/sieve?id=S-0075"' in answer.text
+
+
+def test_an_empty_registry_says_how_to_begin(empty_lab):
+    with serving(empty_lab), asking(empty_lab) as client:
+        assert "sieveward sieve add" in client.get("/").text
+        assert "holds no sieves yet" in client.get("/sieve?id=S-0075").text
+
+
+def test_the_first_page_tells_what_is_due_and_what_is_not_to_be_used(lab, client):
+    acts.quarantine(lab.registry, "S-0125", "dented", Told(by=COLLEAGUE))
+    text = client.get("/").text
+    assert "never checked" in text
+    due, _, quarantine = text.partition("In quarantine")
+    assert "S-0075" in due
+    assert "S-0125" in quarantine
+    assert "dented" in quarantine
+
+
+def test_a_retired_sieve_cannot_be_checked(lab, client):
+    service.retire(lab.registry, "S-0075", "torn", by=COLLEAGUE)
+    assert 'id="check"' not in client.get("/sieve?id=S-0075").text
+    answer = client.post(
+        "/jobs",
+        data={"sieve": "S-0075", "scale": "given:0"},
+        files=[("scans", (SCAN.name, SCAN.read_bytes()))],
+        headers=lab.headers,
+    )
+    job = lab.jobs.get(answer.headers["HX-Redirect"].rpartition("/")[2])
+    wait_for(job)
+    assert "was retired on 2026-03-02" in client.get(f"/jobs/{job.id}").text
+
+
+# --- measured, not recorded --------------------------------------------------------------------
+
+
+def test_measuring_records_nothing(ready):
+    lab, client, job = ready
+    assert lab.checks() == ()
+    text = client.get(f"/jobs/{job.id}").text
+    assert "Nothing is recorded yet" in text
+    assert "waits for a name" in client.get("/now").text
+
+
+def test_the_result_is_that_of_the_measurement(ready):
+    """Every figure shown is one of the measurement's, rounded by its U."""
+    _, client, job = ready
+    text = client.get(f"/jobs/{job.id}").text
+    figures = job.taken.figures
+    assert f"Proposed: {figures['action']}." in text
+    for row in figures["margins"]:
+        shown = f"{float(row['value_um']):.1f}"
+        assert shown in text or f"{float(row['value_um']):.2f}" in text
+    counts = job.taken.found["apertures"]
+    assert f"{counts['measured']} measured" in text
+
+
+def test_an_aperture_seen_closely_has_the_width_of_the_table(ready):
+    """The page and `measure --apertures` tell one and the same width."""
+    _, client, job = ready
+    row = job.measurement.apertures_csv().splitlines()[1:]
+    index = next(i for i, line in enumerate(row) if ",ok," in line)
+    width = float(row[index].split(",")[5])
+    text = client.get(f"/jobs/{job.id}/scans/0/apertures/{index}").text
+    assert f"{width:.2f} ± " in text
+    assert text.count('class="edge"') == 4
+    assert 'class="fit"' in text
+
+
+def test_pieces_make_up_the_scan(ready):
+    """At full resolution every pixel of the scan is in the pieces, in its place."""
+    _, client, job = ready
+    with Image.open(SCAN) as scan:
+        width, height = scan.size
+        stored = np.asarray(scan.convert("L"), float)
+    whole = np.zeros((height, width))
+    for column in range(-(-width // 512)):
+        for row in range(-(-height // 512)):
+            answer = client.get(f"/jobs/{job.id}/scans/0/pieces/0/{column}/{row}.png")
+            part = np.asarray(Image.open(io.BytesIO(answer.content)))
+            h, w = part.shape
+            whole[row * 512 : row * 512 + h, column * 512 : column * 512 + w] = part
+    # Shown in greys of their own, the order of light and dark is the scan's.
+    assert np.corrcoef(whole.ravel(), stored.ravel())[0, 1] > 0.99
+    assert client.get(f"/jobs/{job.id}/scans/0/pieces/0/9/0.png").status_code == 404
+    assert client.get(f"/jobs/{job.id}/scans/0/pieces/30/0/0.png").status_code == 404
+
+
+def test_every_aperture_is_marked_once(ready):
+    _, client, job = ready
+    found = client.get(f"/jobs/{job.id}/scans/0/apertures.json").json()
+    field = job.measurement.pictures[0].field
+    assert len(found["state"]) == len(found["corners"]) == len(field.row)
+    assert found["state"].count("o") == int(field.ok.sum())
+    assert client.get(f"/jobs/{job.id}/scans/1/apertures.json").status_code == 404
+    assert client.get(f"/jobs/{job.id}/scans/0/apertures/999999").status_code == 404
+
+
+def test_the_values_are_drawn(ready):
+    from xml.dom import minidom
+
+    _, client, job = ready
+    answer = client.get(f"/jobs/{job.id}/chart.svg")
+    assert answer.headers["Content-Type"] == "image/svg+xml"
+    assert minidom.parseString(answer.content).documentElement.tagName == "svg"
+
+
+def test_a_name_is_needed(ready):
+    lab, client, job = ready
+    for name in ("", "  ", "a\u202eb"):
+        answer = confirm(lab, client, job, name)
+        assert answer.status_code == 422
+        assert "cannot be kept" in answer.text
+    assert lab.checks() == ()
+
+
+def test_what_cannot_be_measured_is_told(lab, client, tmp_path):
+    picture = tmp_path / "sky.png"
+    Image.fromarray(np.full((300, 300), 200, np.uint8)).save(picture)
+    job = begin(lab, client, picture)
+    wait_for(job)
+    text = client.get(f"/jobs/{job.id}").text
+    assert "Not measured" in text
+    assert "sky.png" in text
+    assert "Nothing was recorded" in text
+    assert "could not be measured" in client.get("/now").text
+    client.post(f"/jobs/{job.id}/discard", headers=lab.headers)
+    assert client.get(f"/jobs/{job.id}").status_code == 404
+
+
+def test_progress_ends_in_the_result(lab, client):
+    job = begin(lab, client)
+    wait_for(job, Phase.MEASURING, Phase.READY)
+    answer = client.get(f"/jobs/{job.id}/progress")
+    assert answer.status_code == 204 or " s so far" in answer.text
+    wait_for(job)
+    assert client.get(f"/jobs/{job.id}/progress").headers["HX-Refresh"] == "true"
+
+
+# --- recorded ----------------------------------------------------------------------------------
+
+
+def by_command(lab, monkeypatch, scan, *options):
+    """The same check by `sieveward check`, in a registry of the same past; its event."""
+    other = lab.folder / "other"
+    other.mkdir()
+    for path in (lab.folder / "lab").iterdir():
+        copy = shutil.copytree if path.is_dir() else shutil.copy
+        copy(path, other / path.name)
+    target = str(other / "registry.sqlite")
+    typed = ["--registry", target, "check", "S-0075", str(scan), "--scale", str(SCALE_FILE)]
+    monkeypatch.setattr(sys, "argv", ["sieveward", *typed, *options])
+    with pytest.raises(SystemExit) as ended:
+        main()
+    assert not ended.value.code
+    registry = open_registry(target)
+    try:
+        return service.get_check(registry, "C-0001").event
+    finally:
+        registry.close()
+
+
+def test_the_ledger_holds_what_the_command_would_have_recorded(lab, client, monkeypatch):
+    day = lab.clock.day.isoformat()
+    wanted = by_command(lab, monkeypatch, SCAN, "--by", TECHNICIAN, "--date", day)
+    job = begin(lab, client)
+    wait_for(job)
+    answer = confirm(lab, client, job)
+    assert answer.headers["HX-Redirect"] == f"/jobs/{job.id}"
+    made = service.get_check(lab.registry, "C-0001").event
+    assert json.loads(made.payload) == json.loads(wanted.payload)
+    names = ("kind", "subject", "on_date", "person", "software")
+    assert [getattr(made, n) for n in names] == [getattr(wanted, n) for n in names]
+    assert service.verify(lab.registry).ok
+    page = client.get(f"/jobs/{job.id}").text
+    assert "Recorded as C-0001" in page
+    assert f"by {TECHNICIAN}" in page
+    report = client.get("/report?check=C-0001")
+    assert made.hash in report.text
+    assert "script-src" not in report.headers["Content-Security-Policy"]
+    assert "S-0075" in client.get("/label?id=S-0075").text
+
+
+def test_two_names_at_the_same_moment_make_one_record(lab, client):
+    job = begin(lab, client)
+    wait_for(job)
+    start, answers = threading.Barrier(2), {}
+
+    def press(name):
+        start.wait()
+        answers[name] = lab.jobs.confirm(job, name, 0)
+
+    threads = [threading.Thread(target=press, args=(n,)) for n in (TECHNICIAN, COLLEAGUE)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    assert len(lab.checks()) == 1
+    assert {one.person for one in answers.values()} == {lab.checks()[0].person}
+    late = COLLEAGUE if lab.checks()[0].person == TECHNICIAN else TECHNICIAN
+    place = confirm(lab, client, job, late).headers["HX-Redirect"]
+    assert "had confirmed this check a moment before" in client.get(place).text
+
+
+def test_a_check_recorded_meanwhile_is_shown_before_anything_is_recorded(lab, client):
+    job = begin(lab, client)
+    wait_for(job)
+    known = len(job.taken.history.checks)
+    scale = load_scale(SCALE_FILE)
+    service.check(lab.registry, "S-0075", [SCANS / "s0075-1.png"], scale=scale, by=COLLEAGUE)
+    place = confirm(lab, client, job, known=known).headers["HX-Redirect"]
+    assert place.endswith("?newer=C-0001")
+    assert len(lab.checks()) == 1
+    assert "C-0001 was recorded for the same sieve" in client.get(place).text
+    confirm(lab, client, job)
+    assert [one.person for one in lab.checks()] == [COLLEAGUE, TECHNICIAN]
+
+
+def test_what_the_sieve_s_life_forbids_is_told_and_the_measurement_stays(lab, client):
+    job = begin(lab, client)
+    wait_for(job)
+    service.retire(lab.registry, "S-0075", "torn", by=COLLEAGUE)
+    answer = confirm(lab, client, job)
+    assert answer.status_code == 422
+    assert "was retired" in answer.text
+    assert lab.checks() == ()
+    assert job.phase == Phase.READY
+
+
+def test_confirmed_after_midnight_it_counts_for_the_day_it_was_measured(lab, client):
+    job = begin(lab, client)
+    wait_for(job)
+    lab.clock.day = lab.clock.day.replace(day=3)
+    confirm(lab, client, job)
+    (made,) = lab.checks()
+    assert made.on_date.isoformat() == "2026-03-02"
+    assert made.recorded_at.startswith("2026-03-03")
+
+
+def test_discarded_leaves_nothing(lab, client):
+    job = begin(lab, client)
+    wait_for(job)
+    client.post(f"/jobs/{job.id}/discard", headers=lab.headers)
+    assert client.get(f"/jobs/{job.id}").status_code == 404
+    assert list((lab.folder / "jobs").iterdir()) == []
+    assert lab.checks() == ()
+
+
+def test_a_second_person_signs_where_that_is_demanded(lab, client):
+    acts.demand_sign_off(lab.registry, True, Told(by=COLLEAGUE))
+    job = begin(lab, client)
+    wait_for(job)
+    confirm(lab, client, job)
+    place = f"/jobs/{job.id}"
+    assert "Name of the second person" in client.get(place).text
+    same = client.post(f"{place}/sign", data={"name": TECHNICIAN}, headers=lab.headers)
+    assert same.status_code == 422
+    assert "a second person has to sign it" in same.text
+    client.post(f"{place}/sign", data={"name": COLLEAGUE}, headers=lab.headers)
+    assert f"Signed off by {COLLEAGUE}" in client.get(place).text

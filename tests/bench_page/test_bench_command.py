@@ -1,0 +1,73 @@
+"""`sieveward bench` itself: how it starts, what it refuses, how it ends."""
+
+from __future__ import annotations
+
+import importlib.util
+import json
+import signal
+import socket
+import subprocess
+import sys
+
+import httpx
+import pytest
+from bench_lab import SCALE_FILE
+
+from sieve_registry.cli.main import main
+
+
+@pytest.fixture
+def type_it(lab, monkeypatch, capsys):
+    def typing(*arguments, registry=None):
+        target = str(registry or lab.registry.path)
+        monkeypatch.setattr(sys, "argv", ["sieveward", "--registry", target, "bench", *arguments])
+        with pytest.raises(SystemExit) as ended:
+            main()
+        return ended.value.code or 0, capsys.readouterr().err
+
+    return typing
+
+
+def test_it_serves_until_it_is_interrupted(lab):
+    typed = [sys.executable, "-c", "from sieve_registry.cli.main import main; main()"]
+    typed += ["--registry", str(lab.registry.path), "bench", "--port", "0", "--json", "-"]
+    typed += ["--scale", str(SCALE_FILE)]
+    with subprocess.Popen(typed, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) as run:
+        told = ""
+        while not told.endswith("}\n"):
+            line = run.stdout.readline()
+            assert line, run.stderr.read()
+            told += line
+        url = json.loads(told)["url"]
+        page = httpx.get(f"{url}sieve?id=S-0075", trust_env=False)
+        run.send_signal(signal.SIGINT)
+        out, err = run.communicate(timeout=30)
+    assert SCALE_FILE.name in page.text
+    assert (run.returncode, out, err) == (0, "", "")
+
+
+def test_a_port_in_use(type_it):
+    with socket.create_server(("127.0.0.1", 0)) as taken:
+        port = str(taken.getsockname()[1])
+        code, err = type_it("--port", port)
+    assert code == 2
+    assert f"Port {port} cannot be served" in err
+    assert err.count("\n") == 1
+
+
+def test_without_the_extra_it_says_what_to_install(type_it, monkeypatch):
+    there = importlib.util.find_spec
+    monkeypatch.setattr(
+        importlib.util, "find_spec", lambda name: None if name == "uvicorn" else there(name)
+    )
+    code, err = type_it()
+    assert (code, err) == (
+        2,
+        "sieveward: The bench page needs an extra part: pip install 'sieveward[bench]'.\n",
+    )
+
+
+def test_no_registry_no_folder_no_scale(type_it, tmp_path):
+    assert type_it(registry=tmp_path / "none.sqlite")[0] == 39
+    assert type_it("--watch", str(tmp_path / "none"))[0] == 2
+    assert type_it("--scale", str(tmp_path / "none.json"))[0] == 22

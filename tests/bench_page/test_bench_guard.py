@@ -1,0 +1,299 @@
+"""What the bench lets in, and what it never does with what it is sent."""
+
+from __future__ import annotations
+
+import os
+import re
+import socket
+import time
+from html.parser import HTMLParser
+from pathlib import PurePosixPath, PureWindowsPath
+
+import pytest
+from bench_lab import SCALE_FILE, SCAN
+from hypothesis import given
+from hypothesis import strategies as st
+
+from sieve_registry import service
+from sieve_registry.bench.guard import TOKEN_HEADER
+from sieve_registry.bench.uploads import MOST_BYTES, MOST_SCANS, plain_file_name, watched
+from sieve_registry.records import NewSieve
+
+
+def send(lab, client, files, told=None, **headers):
+    """A new check as the page sends it."""
+    fields = {"sieve": "S-0075", "scale": "given:0", **(told or {})}
+    return client.post("/jobs", data=fields, files=files, headers={**lab.headers, **headers})
+
+
+def port(lab):
+    return lab.home.rpartition(":")[2]
+
+
+def left_behind(lab):
+    return sorted(path.relative_to(lab.folder) for path in (lab.folder / "jobs").rglob("*"))
+
+
+# --- who may ask ------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    "host", ["bench.example", "127.0.0.1", "127.0.0.1:80", "[::1]:PORT", "127.0.0.1:PORT.example"]
+)
+def test_another_host_is_answered_with_nothing(lab, client, host):
+    """DNS rebinding: a name of somebody else's that leads to this computer."""
+    answer = client.get("/", headers={"Host": host.replace("PORT", port(lab))})
+    assert answer.status_code == 421
+    assert "S-0075" not in answer.text
+
+
+@pytest.mark.parametrize("host", ["127.0.0.1", "localhost", "LOCALHOST"])
+def test_this_computer_is_answered(lab, client, host):
+    assert client.get("/", headers={"Host": f"{host}:{port(lab)}"}).status_code == 200
+
+
+@pytest.mark.parametrize(
+    "origin", ["http://bench.example", "http://127.0.0.1:9", "https://127.0.0.1:PORT", "null", None]
+)
+def test_another_page_changes_nothing(lab, client, origin):
+    headers = {name: value for name, value in lab.headers.items() if name != "Origin"}
+    if origin is not None:
+        headers["Origin"] = origin.replace("PORT", port(lab))
+    told = {"sieve": "S-0075", "reason": "mischief", "name": "nobody"}
+    assert client.post("/quarantine", data=told, headers=headers).status_code == 403
+    assert service.get_state(lab.registry, "S-0075").status == "in service"
+
+
+@pytest.mark.parametrize("token", [None, "", "guessed"])
+def test_without_the_token_nothing_changes(lab, client, token):
+    headers = {"Origin": lab.home} | ({} if token is None else {TOKEN_HEADER: token})
+    told = {"sieve": "S-0075", "reason": "mischief", "name": "nobody"}
+    answer = client.post("/quarantine", data=told, headers=headers)
+    assert answer.status_code == 403
+    assert "Load it again" in answer.text
+    assert service.get_state(lab.registry, "S-0075").status == "in service"
+
+
+def test_with_all_of_it_the_deed_is_done(lab, client):
+    """The same request that the tests above see refused."""
+    told = {"sieve": "S-0075", "reason": "fell", "name": "Tove Example"}
+    answer = client.post("/quarantine", data=told, headers=lab.headers)
+    assert (answer.status_code, answer.headers["HX-Redirect"]) == (204, "/sieve?id=S-0075")
+    assert service.get_state(lab.registry, "S-0075").status == "quarantined"
+
+
+@pytest.mark.parametrize("method", ["PUT", "DELETE", "OPTIONS", "PATCH"])
+def test_other_methods_are_unknown(lab, client, method):
+    assert client.request(method, "/", headers=lab.headers).status_code == 405
+
+
+# --- what may be sent --------------------------------------------------------------------------
+
+
+def head_only(lab, path, **headers):
+    """What is answered to a request of which only the head ever comes."""
+    lines = {"Host": lab.home.removeprefix("http://"), **lab.headers, **headers}
+    head = "".join(f"{name.replace('_', '-')}: {value}\r\n" for name, value in lines.items())
+    with socket.create_connection(("127.0.0.1", int(port(lab))), timeout=20) as asked:
+        asked.sendall(f"POST {path} HTTP/1.1\r\n{head}\r\n".encode())
+        return asked.makefile("rb").read().decode()
+
+
+@pytest.mark.usefixtures("client")
+def test_too_large_is_refused_before_it_is_read(lab):
+    answer = head_only(lab, "/jobs", Content_Length=MOST_BYTES + 1)
+    assert answer.startswith("HTTP/1.1 413 ")
+    assert "over the limit of 800 MB" in answer
+
+
+@pytest.mark.usefixtures("client")
+def test_only_scans_may_be_large(lab):
+    assert head_only(lab, "/quarantine", Content_Length=70_000).startswith("HTTP/1.1 413 ")
+
+
+@pytest.mark.usefixtures("client")
+def test_a_request_without_a_size_is_refused(lab):
+    assert head_only(lab, "/jobs", Transfer_Encoding="chunked").startswith("HTTP/1.1 411 ")
+
+
+def test_too_many_scans(lab, client):
+    files = [("scans", (f"{n}.png", SCAN.read_bytes()[:2000])) for n in range(MOST_SCANS + 1)]
+    answer = send(lab, client, files)
+    assert answer.status_code == 422
+    assert f"1 to {MOST_SCANS}" in answer.text
+    assert left_behind(lab) == []
+
+
+@pytest.mark.parametrize(
+    ("name", "content", "says"),
+    [
+        ("scan.png", b"these are words, not a picture", "is not a PNG, JPEG, TIFF or BMP picture"),
+        ("scan.html", b"<script>alert(1)</script>", "is not a PNG, JPEG, TIFF or BMP picture"),
+        ("scan.png.exe", SCAN.read_bytes()[:999], "is not a PNG, JPEG, TIFF or BMP picture"),
+        ("scan.png", b"", "is empty"),
+    ],
+)
+def test_what_is_no_scan_is_not_kept(lab, client, name, content, says):
+    answer = send(lab, client, [("scans", (name, content))])
+    assert answer.status_code == 422
+    assert says in answer.text
+    assert "Nothing was recorded" in answer.text
+    assert "What to do" in answer.text
+    assert (left_behind(lab), lab.jobs.waiting()) == ([], [])
+
+
+def test_no_scan_and_no_scale_are_told_apart(lab, client):
+    assert "Choose 1 to" in send(lab, client, [("scans", ("", b""))]).text
+    files = [("scans", (SCAN.name, SCAN.read_bytes()))]
+    assert "No scale was chosen" in send(lab, client, files, {"scale": "/etc/passwd"}).text
+    assert "No scale was chosen" in send(lab, client, files, {"scale": "given:7"}).text
+    assert "is no scale" in send(lab, client, files, {"scale": "hand", "um_per_px": "wide"}).text
+    bad = [*files, ("scale_file", ("../s.json", b'{"schema": "other"}'))]
+    answer = send(lab, client, bad, {"scale": "file"})
+    assert "The scale s.json cannot be used" in answer.text
+    assert str(lab.folder / "jobs") not in answer.text
+    assert left_behind(lab) == []
+
+
+HOSTILE = [
+    ("../../../evil.png", "evil.png"),
+    ("..\\..\\evil.png", "evil.png"),
+    ("/etc/passwd.png", "passwd.png"),
+    ("C:\\Windows\\a.tif", "a.tif"),
+    ("..", "scan-"),
+    (".hidden.png", "hidden.png"),
+    ("a;rm -rf ~.png", "a_rm -rf _.png"),
+    ("nul.png", "scan-nul.png"),
+    ("a\x00b.png", "a_b.png"),
+    ("a\u202egnp.exe.png", "a_gnp.exe.png"),
+    ("Sieb Öl 75 µm (1).png", "Sieb Öl 75 µm (1).png"),
+    ("s0075-4.png", "s0075-4.png"),
+]
+
+
+@pytest.mark.parametrize(("name", "plain"), HOSTILE)
+def test_a_file_s_name_is_only_a_name(name, plain):
+    assert plain_file_name(name) == plain
+
+
+@given(st.text(max_size=300))
+def test_no_name_leads_anywhere(name):
+    plain = plain_file_name(name)
+    assert PurePosixPath(plain).name == PureWindowsPath(plain).name == plain
+    assert plain.strip(". ")
+    assert len(plain.encode()) < 255
+
+
+def test_a_hostile_name_stays_in_our_folder(lab, client):
+    registry = lab.folder / "lab"
+    before = sorted(lab.folder.rglob("*"))
+    send(lab, client, [("scans", ("../../../evil.png", SCAN.read_bytes()))])
+    new = [path for path in lab.folder.rglob("*") if path not in before]
+    new = [path for path in new if registry not in path.parents]
+    assert {path.name for path in new if path.is_file()} == {"evil.png"}
+    assert all(lab.folder / "jobs" in path.parents for path in new)
+
+
+# --- the watched folder ------------------------------------------------------------------------
+
+
+@pytest.fixture
+def scanned(lab):
+    """The watched folder with a settled scan in it."""
+    folder = lab.desk.watch
+    (folder / "a.png").write_bytes(SCAN.read_bytes())
+    old = time.time() - 60
+    os.utime(folder / "a.png", (old, old))
+    return folder
+
+
+def test_the_folder_offers_scans_alone(lab, client, scanned, tmp_path):
+    (scanned / "notes.txt").write_text("no scan")
+    (scanned / "deep.png").mkdir()
+    (scanned / "link.png").symlink_to(SCALE_FILE)
+    (scanned / "new.png").write_bytes(b"half of it is here")
+    assert [(one.name, one.settled) for one in watched(scanned)] == [
+        ("new.png", False),
+        ("a.png", True),
+    ]
+    assert "still being written" in client.get("/folder").text
+
+
+@pytest.mark.parametrize("key", ["a.png", "../lab/registry.sqlite", "", "0" * 24])
+def test_only_a_key_from_the_list_is_opened(lab, client, scanned, key):
+    answer = send(lab, client, [("scans", ("", b""))], {"pick": key})
+    assert answer.status_code == 422
+    assert "not in the scan folder any more" in answer.text
+
+
+def test_a_ticked_scan_is_copied_and_marked(lab, client, scanned):
+    key = watched(scanned)[0].key
+    answer = send(lab, client, [("scans", ("", b""))], {"pick": key})
+    assert answer.status_code == 204
+    assert [path.name for path in left_behind(lab) if path.suffix] == ["a.png"]
+    assert "taken for S-0075" in client.get("/folder").text
+    assert (scanned / "a.png").read_bytes() == SCAN.read_bytes()
+
+
+def test_an_unchanged_folder_is_not_sent_again(client, scanned):
+    seen = re.search(r'name="seen" value="(\w+)"', client.get("/folder").text)[1]
+    assert client.get("/folder", params={"seen": seen}).status_code == 204
+    (scanned / "a.png").unlink()
+    assert client.get("/folder", params={"seen": seen}).status_code == 200
+
+
+# --- what is sent out --------------------------------------------------------------------------
+
+
+class Inline(HTMLParser):
+    """Collects what a strict content policy forbids, and every address named."""
+
+    def __init__(self):
+        super().__init__()
+        self.found, self.addresses, self.script = [], [], False
+
+    def handle_starttag(self, tag, attrs):
+        self.script = tag == "script"
+        for name, value in attrs:
+            if name == "style" or name.startswith("on"):
+                self.found.append((tag, name))
+            if name in ("src", "href", "action", "hx-get", "hx-post"):
+                self.addresses.append(value)
+
+    def handle_data(self, data):
+        if self.script and data.strip():
+            self.found.append(("script", data))
+
+
+@pytest.mark.parametrize(
+    "place", ["/", "/sieve?id=S-0075", "/sieve?id=S-75", "/nowhere", "/jobs/x"]
+)
+def test_pages_keep_to_their_policy(client, place):
+    answer = client.get(place)
+    policy = answer.headers["Content-Security-Policy"]
+    assert "default-src 'none'" in policy
+    assert "unsafe" not in policy
+    assert answer.headers["X-Content-Type-Options"] == "nosniff"
+    page = Inline()
+    page.feed(answer.text)
+    assert page.found == []
+    assert [a for a in page.addresses if not a.startswith(("/", "data:", "#"))] == []
+    assert [a for a in page.addresses if a.startswith("//")] == []
+
+
+def test_names_cannot_bring_markup(lab, client):
+    hostile = "<img src=x onerror=alert(1)>"
+    service.add_sieve(lab.registry, NewSieve(hostile, 75, location="<script>1</script>"))
+    for place in ("/", f"/sieve?id={hostile}", f"/sieve?id={hostile}nobody"):
+        text = client.get(place).text
+        assert "<img src=x" not in text
+        assert "<script>1" not in text
+    assert "&lt;img src=x" in client.get("/").text
+
+
+@pytest.mark.parametrize(
+    "place", ["/static/../app.py", "/static/%2e%2e/app.py", "/static/..%2fapp.py"]
+)
+def test_static_files_are_those_of_the_page(client, place):
+    assert client.get(place).status_code == 404
+    assert client.get("/static/htmx.min.js").status_code == 200
