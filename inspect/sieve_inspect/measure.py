@@ -254,7 +254,7 @@ def measure(
     read_rule(rule)
     allowed = limits(nominal_um, standard or DEFAULT_STANDARD, grade=grade, n=n)
     _check_resolution(images[0], nominal_um, scale)
-    own = in_scan or [None] * len(images)
+    own: Sequence[InScan | None] = in_scan or [None] * len(images)
     pictures = tuple(
         _look(path, scale, encoding, nominal_um, max_megapixels, partial(progress, number), beside)
         for number, (path, beside) in enumerate(zip(images, own, strict=True))

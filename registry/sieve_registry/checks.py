@@ -18,6 +18,7 @@ from sieve_registry.ledger.figures import check_figures
 from sieve_registry.records import SieveHistory
 from sieve_registry.store import proof, writer
 from sieve_registry.store.engine import Registry
+from sieve_registry.tags import dpi_warnings
 
 if TYPE_CHECKING:
     from sieve_inspect.scale.model import Scale
@@ -96,6 +97,7 @@ def record(registry: Registry, taken: Taken, told: Told) -> str:
     `EvidenceError` when a scan changed since it was measured; nothing is recorded then.
     """
     sieve = taken.history.sieve
+    warnings = dpi_warnings(taken.images, taken.scale)
     staged: list[proof.StagedFile] = []
     try:
         judged_by = (sieve.standard, sieve.grade)
@@ -112,6 +114,7 @@ def record(registry: Registry, taken: Taken, told: Told) -> str:
                 "grade": sieve.grade,
                 **taken.figures,
                 "measured_with": proof.software(),
+                **({"warnings": warnings} if warnings else {}),
                 **({} if taken.trace is None else {"trace": dict(taken.trace)}),
             }
             with writer.placing(doing.connection, registry.evidence, staged) as files:

@@ -61,7 +61,7 @@ def drift_of(registry: Registry, device_id: str) -> tuple[list[KeptScale], list[
     by_scale: dict[int, list[str]] = {}
     for fact in facts:
         trace = fact.payload.get("trace")
-        if trace and fact.seq in rows:
+        if trace and trace["scale"] and fact.seq in rows:
             by_scale.setdefault(int(trace["scale"]["event"]), []).append(rows[fact.seq].id)
     return history, [
         Jump(

@@ -16,9 +16,10 @@ kept simple, and each is the half-width of a rectangular distribution (GUM 4.3.7
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import date
+from functools import partial
 from typing import TYPE_CHECKING, Any
 
 from sieve_inspect.units import format_length
@@ -36,9 +37,11 @@ from sieve_registry.scales import CERTIFIED_AT_C, KeptScale, expansion, expired_
 from sieve_registry.store.engine import Registry
 
 if TYPE_CHECKING:
+    from sieve_inspect.measure import Measurement
     from sieve_inspect.scale.model import Scale
+    from sieve_inspect.target.inscan import InScan
 
-__all__ = ["Circumstances", "Traced", "traced"]
+__all__ = ["Circumstances", "Traced", "accepted_as", "artefact_links", "expiry_of", "traced"]
 
 
 @dataclass(frozen=True)
@@ -60,6 +63,16 @@ class Traced:
     scale: Scale
     trace: Mapping[str, Any]
     doubts: tuple[str, ...]
+    in_scan: tuple[InScan, ...] = ()
+
+    @property
+    def measure(self) -> Callable[..., Measurement] | None:
+        """Measuring by the scales of single scans, None where there are none."""
+        if not self.in_scan:
+            return None
+        from sieve_inspect.measure import measure
+
+        return partial(measure, in_scan=self.in_scan)
 
 
 def traced(registry: Registry, kept: KeptScale, told: Circumstances) -> Traced:
@@ -76,27 +89,16 @@ def traced(registry: Registry, kept: KeptScale, told: Circumstances) -> Traced:
     scale = kept.scale(registry)
     for effect in effects:
         scale = widened(scale, effect["u_rel"])
-    expired = _expiry(kept, told, certificates)
-    reason = clean_text("reason", told.accept_expired)
-    accepted = {"why": reason, "by": person(told.by), "expired": expired} if expired else None
-    doubts = tuple(
-        f"{what}; accepted by {person(told.by)}: {reason}" for what in expired if accepted
-    )
+    expired = expiry_of(certificates, told)
+    if told.day > kept.valid_until:
+        if not told.accept_expired:
+            raise ScaleExpiredError(
+                scale=kept.name, since=kept.on_date, until=kept.valid_until, day=told.day
+            )
+        expired.append(f"scale {kept.name} expired on {kept.valid_until}")
+    accepted, doubts = accepted_as(expired, told)
     chain = {
-        "certificate": {
-            "number": used.certificate,
-            "laboratory": used.laboratory,
-            "valid_from": used.valid_from.isoformat(),
-            "valid_to": used.valid_to.isoformat(),
-        },
-        "artefact": {
-            "id": used.id,
-            "event": used.event,
-            "kind": used.kind,
-            "pitch_um": used.pitch_um,
-            "U_pitch_um": used.expanded_pitch_um,
-            "k": used.k,
-        },
+        **artefact_links(used),
         "scale": {
             "name": kept.name,
             "event": kept.event,
@@ -114,30 +116,52 @@ def traced(registry: Registry, kept: KeptScale, told: Circumstances) -> Traced:
             "effects": effects,
             "u_rel": [scale.u_rel_x, scale.u_rel_y],
         },
+        **accepted,
     }
-    if accepted:
-        chain["accepted"] = accepted
     return Traced(scale, exact_payload(chain), doubts)
 
 
-def _expiry(
-    kept: KeptScale, told: Circumstances, certificates: list[CertifiedArtefact]
-) -> list[str]:
-    """What is expired that day as sentences; raises it unless there is a reason to accept it."""
-    expired = []
-    if not any(one.valid_on(told.day) for one in certificates):
-        last = certificates[-1]
-        if not told.accept_expired:
-            other = ", or say why it may serve with --accept-expired REASON"
-            raise expired_error(last, told.day, other)
-        expired.append(f"artefact {last.id} has no valid certificate since {last.valid_to}")
-    if told.day > kept.valid_until:
-        if not told.accept_expired:
-            raise ScaleExpiredError(
-                scale=kept.name, since=kept.on_date, until=kept.valid_until, day=told.day
-            )
-        expired.append(f"scale {kept.name} expired on {kept.valid_until}")
-    return expired
+def artefact_links(used: CertifiedArtefact) -> dict[str, Any]:
+    """The first two links of a chain: the certificate and the artefact."""
+    return {
+        "certificate": {
+            "number": used.certificate,
+            "laboratory": used.laboratory,
+            "valid_from": used.valid_from.isoformat(),
+            "valid_to": used.valid_to.isoformat(),
+        },
+        "artefact": {
+            "id": used.id,
+            "event": used.event,
+            "kind": used.kind,
+            "pitch_um": used.pitch_um,
+            "U_pitch_um": used.expanded_pitch_um,
+            "k": used.k,
+        },
+    }
+
+
+def accepted_as(expired: list[str], told: Circumstances) -> tuple[dict[str, Any], tuple[str, ...]]:
+    """What a chain keeps of things accepted though expired, and the doubts they leave."""
+    if not expired:
+        return {}, ()
+    why, by = clean_text("reason", told.accept_expired), person(told.by)
+    kept = {"accepted": {"why": why, "by": by, "expired": expired}}
+    return kept, tuple(f"{what}; accepted by {by}: {why}" for what in expired)
+
+
+def expiry_of(certificates: list[CertifiedArtefact], told: Circumstances) -> list[str]:
+    """What to say of an artefact without a valid certificate that day.
+
+    Raises `ArtefactExpiredError` unless there is a reason to accept it.
+    """
+    if any(one.valid_on(told.day) for one in certificates):
+        return []
+    last = certificates[-1]
+    if not told.accept_expired:
+        other = ", or say why it may serve with --accept-expired REASON"
+        raise expired_error(last, told.day, other)
+    return [f"artefact {last.id} has no valid certificate since {last.valid_to}"]
 
 
 def _effects(

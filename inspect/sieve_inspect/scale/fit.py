@@ -89,7 +89,8 @@ class MapFit:
     def variance(self, gradient: Float) -> Float:
         """Variances (m,) of linear functions (m, k) of all parameters, the less kind estimate."""
         every = (self.solution.covariance, *self.clustered)
-        return np.max([np.einsum("mk,kl,ml->m", gradient, c, gradient) for c in every], axis=0)
+        values = [np.einsum("mk,kl,ml->m", gradient, c, gradient) for c in every]
+        return np.asarray(np.max(values, axis=0))
 
     def variance_of_sides(self, gradient: Float) -> Float:
         """Variances (m,) from the disagreement of both edges, beyond twice what noise explains."""
@@ -202,7 +203,9 @@ class _System:
         _, group = np.unique(
             np.column_stack([picture, cell, together.axis]), axis=0, return_inverse=True
         )
-        own = np.where(together.axis == 0, *together.index.T)  # which line a gap begins at
+        own = np.where(
+            together.axis == 0, together.index[:, 0], together.index[:, 1]
+        )  # which line a gap begins at
         _, line = np.unique(
             np.column_stack([picture, np.floor(own / 2), together.axis]),
             axis=0,

@@ -99,7 +99,7 @@ def scale_in_scan(
                 break
     left, top, right, bottom = checked_region(region, light, path.name)
     found, _ = _calibrated(light, artefact, (left, top, right, bottom), path.name)
-    area = covered_points(found.fit) + [left, top]
+    area = covered_points(found.fit) + np.array([left, top])
     scale, budget = _scale(found, artefact, device, area)
     if device is not None:
         _compare(scale, device.scale, artefact, path.name)
@@ -114,9 +114,7 @@ def covered_up(raw: NDArray[Any], region: Region) -> NDArray[Any]:
     return out
 
 
-def find_region(
-    light: NDArray[np.float32], pattern: str, pitch_px: float, name: object
-) -> Region:
+def find_region(light: NDArray[np.float32], pattern: str, pitch_px: float, name: object) -> Region:
     """Where waves of the artefact's pitch (px) outdo all others in linear light (h, w).
 
     Raises `NoTargetError`.
@@ -127,10 +125,10 @@ def find_region(
     factor = max(1, int(wave // _SMALL))
     small = pixels.shrink(light, factor) if factor > 1 else light
     wave = wave / factor
-    side = int(round(_BLOCK * wave))
+    side = round(_BLOCK * wave)
     if min(small.shape) < side:
         raise NoTargetError(pattern=pattern, file=name, reason="the picture is too small for it")
-    step = max(int(round(_STEP * wave)), (max(small.shape) - side) // _MOST_STEPS, 1)
+    step = max(round(_STEP * wave), (max(small.shape) - side) // _MOST_STEPS, 1)
     own = _waves_of(small, side, step, wave)
     label, count = ndimage.label(own)
     if not count:
@@ -144,7 +142,7 @@ def find_region(
             pattern=pattern, file=name, reason="the cloth's own pitch cannot be told from it"
         )
     half = side // 2
-    reach = int(round(0.25 * side)) if size.max() > 1 else half
+    reach = round(0.25 * side) if size.max() > 1 else half
     top, bottom = (int(rows.start) * step + half, int(rows.stop - 1) * step + half)
     left, right = (int(columns.start) * step + half, int(columns.stop - 1) * step + half)
     height, width = light.shape
@@ -156,9 +154,7 @@ def find_region(
     )
 
 
-def _waves_of(
-    small: NDArray[np.float32], side: int, step: int, wave: float
-) -> NDArray[np.bool_]:
+def _waves_of(small: NDArray[np.float32], side: int, step: int, wave: float) -> NDArray[np.bool_]:
     """Blocks (rows, columns) whose strongest wave is `wave` px long; none where all is even."""
     views = np.lib.stride_tricks.sliding_window_view(small, (side, side))[::step, ::step]
     window = np.hanning(side)[:, None] * np.hanning(side)[None, :]
@@ -199,7 +195,7 @@ def _calibrated(
     left, top, right, bottom = region
     found = calibrate_light([light[top:bottom, left:right]], artefact, names=[name])
     used = found.fit.weight > 0.1
-    return found, found.fit.observations.point[used] + [left, top]
+    return found, found.fit.observations.point[used] + np.array([left, top])
 
 
 def _around(
@@ -210,8 +206,8 @@ def _around(
     low, high = marks.min(axis=0) - margin, marks.max(axis=0) + margin
     height, width = light.shape
     left, top = (max(0, int(v)) for v in low)
-    right, bottom = (min(n, int(np.ceil(v)) + 1) for v, n in zip(high, (width, height), strict=True))
-    return left, top, right, bottom
+    right, bottom = (int(np.ceil(v)) + 1 for v in high)
+    return left, top, min(width, right), min(height, bottom)
 
 
 def _scale(
@@ -240,9 +236,7 @@ def _scale(
         scale = replace(found.scale, um_per_px_x=x, um_per_px_y=y, rest=None)
     if artefact.gap_um is not None:
         own = found.scale
-        scale = replace(
-            scale, edge_bias_px=own.edge_bias_px, u_edge_bias_px=own.u_edge_bias_px
-        )
+        scale = replace(scale, edge_bias_px=own.edge_bias_px, u_edge_bias_px=own.u_edge_bias_px)
     u_x, u_y = (
         float(np.sqrt(sum(getattr(r, key) ** 2 for r in rows))) for key in ("u_rel_x", "u_rel_y")
     )

@@ -6,6 +6,7 @@ import os
 import sys
 from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -19,18 +20,15 @@ if TYPE_CHECKING:
     from sieve_registry.deed import Told
     from sieve_registry.scales import KeptScale
     from sieve_registry.service import Registry
-    from sieve_registry.traces import Circumstances, Traced
 
 __all__ = [
     "Taking",
     "calibrate_recorded",
     "find_scale",
     "names_a_file",
+    "numbers",
     "scale_dict",
-    "warn_of_tags",
 ]
-
-_DPI_TOLERANCE = 0.002  # twice what flatbeds are commonly off (Boron, ISPRS 1996)
 
 
 @dataclass(frozen=True)
@@ -109,22 +107,21 @@ def names_a_file(text: str) -> bool:
     return text.lower().endswith(".json") or any(one in text for one in separators)
 
 
-def find_scale(registry: Registry, text: str, told: Circumstances) -> Traced | Scale:
-    """The scale `--scale` names: a recorded one with its chain, else one from a file.
+def find_scale(registry: Registry, text: str, day: date) -> KeptScale | Scale:
+    """The scale `--scale` names: a recorded one, else one from a file.
 
     Of a name that is both, the recorded scale is used, and that is said.
     """
     from sieve_inspect.scale import load_scale
     from sieve_registry.refusals import UnknownThingError
     from sieve_registry.scales import kept_scale
-    from sieve_registry.traces import traced
 
     there = Path(text).is_file()
-    kept = None if names_a_file(text) else kept_scale(registry, text, told.day)
+    kept = None if names_a_file(text) else kept_scale(registry, text, day)
     if kept is not None:
         if there:
             _say(f"--scale {text} is the recorded scale; the file of that name would be ./{text}")
-        return traced(registry, kept, told)
+        return kept
     if not there and not names_a_file(text):
         raise UnknownThingError(
             what="recorded scale and no file",
@@ -134,29 +131,20 @@ def find_scale(registry: Registry, text: str, told: Circumstances) -> Traced | S
     return load_scale(Path(text))
 
 
-def warn_of_tags(images: Sequence[Path], scale: Scale) -> list[str]:
-    """One sentence for each scan whose dpi tag says another scale; the tag decides nothing."""
-    from PIL import Image
+def numbers(text: str | None, option: str, count: int) -> list[float] | None:
+    """The numbers of an option that wants `count` of them with commas. Raises `UsageError`."""
+    from sieve_inspect.errors import UsageError
 
-    found = []
-    for image in images:
-        try:
-            with Image.open(image) as picture:
-                dpi = [float(one) for one in picture.info.get("dpi", ())]
-        except (OSError, ValueError, TypeError, SyntaxError, Image.DecompressionBombError):
-            continue  # the measuring has already judged the file
-        if len(dpi) != 2 or min(dpi) <= 1:
-            continue
-        tagged = (25_400 / dpi[0], 25_400 / dpi[1])
-        measured = (scale.um_per_px_x, scale.um_per_px_y)
-        if any(abs(t / m - 1) > _DPI_TOLERANCE for t, m in zip(tagged, measured, strict=True)):
-            found.append(
-                f"{image.name}: its dpi tag says {tagged[0]:.5g} um per px where the scale says "
-                f"{measured[0]:.5g}; the tag is ignored"
-            )
-    for sentence in found:
-        _say(f"warning: {sentence}")
-    return found
+    if text is None:
+        return None
+    parts = text.split(",")
+    try:
+        values = [float(part) for part in parts]
+    except ValueError:
+        values = []
+    if len(values) != count:
+        raise UsageError(message=f"{option} wants {count} numbers with commas, not '{text}'.")
+    return values
 
 
 def _say(sentence: str) -> None:

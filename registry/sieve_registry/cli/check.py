@@ -10,14 +10,17 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from sieve_registry.cli.calibrated import find_scale, names_a_file, warn_of_tags
+from sieve_registry.cli.calibrated import find_scale, numbers
 from sieve_registry.cli.common import JsonOption, emit_json, print_line, print_table
 from sieve_registry.cli.device import length_or_zero
-from sieve_registry.cli.measure import chosen_scale
 from sieve_registry.cli.options import ByOption, DateOption, WhyLateOption, opened, read_day
 
 if TYPE_CHECKING:
+    from sieve_inspect.scale import Scale
     from sieve_registry.records import CheckDetail
+    from sieve_registry.scales import KeptScale
+    from sieve_registry.service import Registry
+    from sieve_registry.traces import Circumstances, Traced
 
 __all__ = ["FailOn", "check"]
 
@@ -63,6 +66,13 @@ def check(
     accept_expired: Annotated[
         str, typer.Option(metavar="REASON", help="Why an expired scale or artefact may serve.")
     ] = "",
+    target_in_scan: Annotated[
+        str | None,
+        typer.Option(metavar="ID", help="Artefact beside the cloth: it gives this run's scale."),
+    ] = None,
+    target_region: Annotated[
+        str | None, typer.Option(metavar="L,T,R,B", help="Where it lies, px (else it is found).")
+    ] = None,
     date: DateOption = None,
     by: ByOption = None,
     why_late: WhyLateOption = "",
@@ -78,32 +88,81 @@ def check(
     from sieve_registry.traces import Circumstances, Traced
 
     day, off = read_day(date), None if stand_off is None else length_or_zero(stand_off)
-    by_hand = None
-    if scale_name is None or um_per_px is not None or names_a_file(scale_name):
-        by_hand = chosen_scale(None if scale_name is None else Path(scale_name), um_per_px)
+    box = numbers(target_region, "--target-region", 4)
     with opened(context) as registry:
         told = Circumstances(day or registry.today(), setting, off, temperature, accept_expired, by)
-        found = by_hand or find_scale(registry, scale_name or "", told)
-        scale = found.scale if isinstance(found, Traced) else found
-        if not isinstance(found, Traced):
-            _refuse_unknown(setting, stand_off, temperature, accept_expired)
-        warn_of_tags(images, scale)
+        known = _known(registry, scale_name, um_per_px, told, needed=target_in_scan is None)
+        found = _chain(registry, known, images, target_in_scan, box, encoding, told)
+        chain = found if isinstance(found, Traced) else None
         detail = service.check(
             registry,
             sieve_id,
             images,
-            scale=scale,
+            scale=found.scale if isinstance(found, Traced) else found,
             encoding=encoding,
             on_date=day,
             by=by,
             why_late=why_late,
-            measure=doubted(found.doubts) if isinstance(found, Traced) else None,
-            trace=found.trace if isinstance(found, Traced) else None,
+            measure=None if chain is None else doubted(chain.doubts, chain.measure),
+            trace=None if chain is None else chain.trace,
         )
     if not emit_json(json_path, detail_dict(detail)):
         _print_check(detail)
     if fail_on is not None and detail.check.outcome in _NO[fail_on]:
         raise typer.Exit(1)
+
+
+def _known(
+    registry: Registry,
+    name: str | None,
+    by_hand: str | None,
+    told: Circumstances,
+    *,
+    needed: bool,
+) -> KeptScale | Scale | None:
+    """The scale named or typed, None where none is and none is needed."""
+    from sieve_inspect.errors import MissingScaleError, UsageError
+    from sieve_inspect.scale import scale_from_text
+
+    if name is not None and by_hand is not None:
+        raise UsageError(message="Give --scale or --um-per-px, not both.")
+    if by_hand is not None:
+        return scale_from_text(by_hand)
+    if name is not None:
+        return find_scale(registry, name, told.day)
+    if needed:
+        raise MissingScaleError()
+    return None
+
+
+def _chain(
+    registry: Registry,
+    known: KeptScale | Scale | None,
+    images: list[Path],
+    artefact_id: str | None,
+    box: list[float] | None,
+    encoding: str,
+    told: Circumstances,
+) -> Traced | Scale:
+    """The scale with its chain, where a record of it or an artefact in the scan gives one."""
+    from sieve_inspect.errors import UsageError
+    from sieve_registry.runs import traced_in_scan
+    from sieve_registry.scales import KeptScale
+    from sieve_registry.traces import traced
+
+    if artefact_id is None and box is not None:
+        raise UsageError(message="--target-region is where the artefact of --target-in-scan lies.")
+    if not isinstance(known, KeptScale):
+        _refuse_unknown(told.setting, told.stand_off_um)
+        if artefact_id is None:
+            _refuse_unknown(told.temperature_c, told.accept_expired)
+    if artefact_id is not None:
+        place = None if box is None else (int(box[0]), int(box[1]), int(box[2]), int(box[3]))
+        return traced_in_scan(
+            registry, artefact_id, images, known, told, region=place, encoding=encoding
+        )
+    assert known is not None
+    return traced(registry, known, told) if isinstance(known, KeptScale) else known
 
 
 def _refuse_unknown(*told: str | float | None) -> None:
@@ -124,9 +183,16 @@ def _print_check(detail: CheckDetail) -> None:
     head = f"Sieve {found.sieve_id}, {length_text(found.nominal_nm)}, checked on {found.on_date}"
     print_line(f"{head}: {found.outcome}")
     rule = f", decision rule {found.rule}" if found.rule else ""
-    for image in json.loads(detail.event.payload)["images"]:
+    payload = json.loads(detail.event.payload)
+    for image in payload["images"]:
         words = ", ".join(image[n] for n in ("encoding", "encoding_reason") if n in image)
         print_line(fill(f"Scan {image['file']}, read as {words}.", 78))
+    for one in (payload.get("trace") or {}).get("check", {}).get("in_scan", ()):
+        x, y = (f"{float(value):.6g}" for value in one["um_per_px"])
+        line = f"Scale of {one['file']} by {one['marks']} marks beside the cloth: {x} x {y} um/px."
+        print_line(fill(line, 78))
+    for warning in payload.get("warnings", ()):
+        print_line(fill(f"Warning: {warning}.", 78))
     print_line(f"Judged by {found.standard}, {found.grade} grade{rule}.")
     for reason in found.reasons:
         print_line(fill(reason, 78, initial_indent="  - ", subsequent_indent="    "))

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from sieve_registry.cli.calibrated import Taking, calibrate_recorded, scale_dict
+from sieve_registry.cli.calibrated import Taking, calibrate_recorded, numbers, scale_dict
 from sieve_registry.cli.common import JsonOption, emit_json, print_line, print_table, write_bytes
 from sieve_registry.cli.options import ByOption, DateOption, WhyLateOption, told_by
 
@@ -96,8 +96,8 @@ def scale(
     taking = Taking(
         targets,
         encoding,
-        _numbers(region, "--region", 4),
-        _numbers(turned, "--turned", len(targets)),
+        numbers(region, "--region", 4),
+        numbers(turned, "--turned", len(targets)),
         limit,
     )
     kept = None
@@ -106,7 +106,7 @@ def scale(
             interval_months,
             stand_off,
             temperature,
-            _numbers(temperature_range, "--temperature-range", 2),
+            numbers(temperature_range, "--temperature-range", 2),
         )
         found, kept = calibrate_recorded(
             context, taking, str(artefact_id), str(device_id), name, terms,
@@ -173,21 +173,6 @@ def _artefact_by_hand(
         u_line_width_um=half(u_line_width),
         source=source or f"{pattern} target of pitch {pitch}",
     )
-
-
-def _numbers(text: str | None, option: str, count: int) -> list[float] | None:
-    from sieve_inspect.errors import UsageError
-
-    if text is None:
-        return None
-    parts = text.split(",")
-    try:
-        values = [float(part) for part in parts]
-    except ValueError:
-        values = []
-    if len(values) != count:
-        raise UsageError(message=f"{option} wants {count} numbers with commas, not '{text}'.")
-    return values
 
 
 def print_calibration(found: Calibration) -> None:

@@ -188,6 +188,7 @@ def detail_dict(detail: CheckDetail) -> dict[str, Any]:
         "evidence": [dict(file.__dict__) for file in detail.evidence],
         "images": payload["images"],
         "trace": payload.get("trace"),
+        "warnings": payload.get("warnings", []),
         "event": {"seq": detail.event.seq, "hash": detail.event.hash},
     }
 

@@ -1,4 +1,4 @@
-"""The chain of a recorded scale in four lines: certificate, artefact, scale, check."""
+"""The traceability of a check in four lines: certificate, artefact, scale, check."""
 
 from __future__ import annotations
 
@@ -8,13 +8,24 @@ from typing import Any
 __all__ = ["chain_lines"]
 
 
-def chain_lines(trace: Mapping[str, Any] | None) -> tuple[tuple[str, str], ...]:
-    """Each link's name and its sentence; nothing for a check without a recorded scale."""
+_NONE = "not recorded in this registry"
+
+
+def chain_lines(
+    trace: Mapping[str, Any] | None, source: str | None = None
+) -> tuple[tuple[str, str], ...]:
+    """Each link's name and its sentence; `source` is what a scale of no record says of itself."""
     if not trace:
-        return ()
+        said = f"{_NONE}; it says of itself: {source}" if source else f"{_NONE}, and says nothing"
+        own = "made with that scale; keep its certificate with this page"
+        return (
+            ("Certificate", _NONE),
+            ("Artefact", _NONE),
+            ("Scale of the device", said),
+            ("This check", own if source else "its lengths rest on no certificate"),
+        )
     certificate, artefact = trace["certificate"], trace["artefact"]
     scale, check = trace["scale"], trace["check"]
-    x, y = (f"{float(one):.6g}" for one in scale["um_per_px"])
     pitch, expanded = float(artefact["pitch_um"]), float(artefact["U_pitch_um"])
     return (
         (
@@ -27,19 +38,29 @@ def chain_lines(trace: Mapping[str, Any] | None) -> tuple[tuple[str, str], ...]:
             f"{artefact['id']} ({artefact['kind']}), pitch {pitch:.7g} µm, U {expanded:.3g} µm "
             f"(k = {float(artefact['k']):g}); event {artefact['event']}",
         ),
-        (
-            "Scale of the device",
-            f"{scale['name']}: {scale['device']} at {scale['setting']}, {x} × {y} µm/px, "
-            f"calibrated {scale['date']}, valid until {scale['valid_until']}; "
-            f"event {scale['event']}",
-        ),
+        ("Scale of the device", _scale(scale)),
         ("This check", _check(check, trace.get("accepted"))),
+    )
+
+
+def _scale(scale: Mapping[str, Any] | None) -> str:
+    if scale is None:
+        return "none recorded: the artefact lay in the scan and gave its scale"
+    x, y = (f"{float(one):.6g}" for one in scale["um_per_px"])
+    return (
+        f"{scale['name']}: {scale['device']} at {scale['setting']}, {x} × {y} µm/px, calibrated "
+        f"{scale['date']}, valid until {scale['valid_until']}; event {scale['event']}"
     )
 
 
 def _check(check: Mapping[str, Any], accepted: Mapping[str, Any] | None) -> str:
     u_x, u_y = (f"{200 * float(one):.2g}" for one in check["u_rel"])
     said = [f"U of its scale {u_x} % along x, {u_y} % along y (k = 2)"]
+    for one in check.get("in_scan", ()):
+        x, y = (f"{float(value):.6g}" for value in one["um_per_px"])
+        said.append(
+            f"by the artefact lying in {one['file']} ({one['marks']} marks) {x} × {y} µm/px"
+        )
     for effect in check["effects"]:
         said.append(f"{effect['name']} {100 * float(effect['u_rel']):.2g} % (k = 1) within")
     if accepted:

@@ -1,0 +1,37 @@
+"""The dpi tags of scans, held against the scale they are measured by; a tag decides nothing."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from sieve_inspect.scale.model import Scale
+
+__all__ = ["dpi_warnings"]
+
+_DPI_TOLERANCE = 0.002  # twice what flatbeds are commonly off (Boron, ISPRS 1996)
+
+
+def dpi_warnings(images: Sequence[Path], scale: Scale) -> list[str]:
+    """One sentence for each scan whose dpi tag says another scale."""
+    from PIL import Image
+
+    found = []
+    for image in images:
+        try:
+            with Image.open(image) as picture:
+                dpi = [float(one) for one in picture.info.get("dpi", ())]
+        except (OSError, ValueError, TypeError, SyntaxError, Image.DecompressionBombError):
+            continue  # the measuring has already judged the file
+        if len(dpi) != 2 or min(dpi) <= 1:
+            continue
+        tagged = (25_400 / dpi[0], 25_400 / dpi[1])
+        measured = (scale.um_per_px_x, scale.um_per_px_y)
+        if any(abs(t / m - 1) > _DPI_TOLERANCE for t, m in zip(tagged, measured, strict=True)):
+            found.append(
+                f"{image.name}: its dpi tag says {tagged[0]:.5g} um per px where the scale says "
+                f"{measured[0]:.5g}; the tag is ignored"
+            )
+    return found
