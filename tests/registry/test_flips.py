@@ -216,6 +216,19 @@ def test_a_file_packed_anew_behind_its_back_is_told(everything, clock):
     assert not verify(everything, clock).ok
 
 
+def test_columns_that_changed_their_names_are_told(everything, clock):
+    """What one flipped byte in the text of a table does: the number of an event is a hash."""
+    connection = sqlite3.connect(everything, isolation_level=None)
+    (text,) = connection.execute("SELECT sql FROM sqlite_master WHERE name = 'event'").fetchone()
+    swapped = text.replace("seq", "#").replace("hash", "seq").replace("#", "hash")
+    connection.execute("PRAGMA writable_schema=ON")
+    connection.execute("UPDATE sqlite_master SET sql = ? WHERE name = 'event'", (swapped,))
+    connection.close()
+    found = verify(everything, clock)
+    assert not found.ok
+    assert "registry file" in {f.subject for f in found.findings}
+
+
 def test_a_file_brought_up_to_date_is_sealed_anew(everything, clock, monkeypatch):
     registry = open_registry(everything, now=clock)
     note = registry.head_note

@@ -37,7 +37,7 @@ _FIRST_SHARE = 0.42  # this process also has the file to look at
 _EVENT = tuple(Event.__dataclass_fields__)
 _BEFORE_ALL = -(2**31)
 _WORTH_HALVING = 30_000  # below it, starting a second process takes longer than it saves
-_DAMAGE = (KeyError, TypeError, ValueError, AttributeError)
+_DAMAGE = (LookupError, TypeError, ValueError, AttributeError)
 
 
 @dataclass
@@ -87,11 +87,29 @@ def verify_records(
     `halves` goes through the events after one number up to another elsewhere (another process)
     while this one goes through those before; without it all of it is done here.
     """
-    heads, last, proof = tuple(known_heads), _last_seq(connection), Proof()
+    heads, proof = tuple(known_heads), Proof()
     with ThreadPoolExecutor(1) as pool:  # SQLite works on its file while Python goes on
         looked = None if file is None else pool.submit(check_file, file)
-        parts = _parts(connection, heads, last, halves)
+        try:
+            _go_through(connection, evidence, heads, halves, proof)
+        except _DAMAGE as error:  # tables that are no longer as they were made
+            message = f"its records cannot be gone through ({error})"
+            proof.findings.append(Finding("file", message, "registry file"))
         structure, proof.sealed = ([], None) if looked is None else looked.result()
+    proof.findings += structure
+    return proof
+
+
+def _go_through(
+    connection: Connection,
+    evidence: EvidenceKeeper,
+    heads: tuple[str, ...],
+    halves: _Halves | None,
+    proof: Proof,
+) -> None:
+    """Put into `proof` what chain, rows and evidence have to tell."""
+    last = _last_seq(connection)
+    parts = _parts(connection, heads, last, halves)
     broken = [part.broken for part in parts if part.broken is not None]
     unmet = [head for head in heads if all(head in part.unmet for part in parts)]
     proof.findings += broken[:1] + [_gone(head) for head in unmet]
@@ -100,8 +118,7 @@ def verify_records(
         proof.head = part.head or proof.head
         proof.findings += part.findings
     proof.findings += _beyond(connection, last)
-    proof.findings += structure + _files(connection, evidence)
-    return proof
+    proof.findings += _files(connection, evidence)
 
 
 def verify_chain(
