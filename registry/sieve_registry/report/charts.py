@@ -16,9 +16,17 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-__all__ = ["HistogramData", "IntervalRow", "histogram_svg", "intervals_svg", "span_of"]
+__all__ = [
+    "INK",
+    "HistogramData",
+    "IntervalRow",
+    "histogram_svg",
+    "intervals_svg",
+    "span_of",
+    "svg_of",
+]
 
-_INK = "#1a1a1a"
+INK = "#1a1a1a"
 _LOCK = Lock()
 _LONGEST_NAME = 40
 _STYLE: dict[Any, Any] = {
@@ -28,14 +36,14 @@ _STYLE: dict[Any, Any] = {
     "font.family": "sans-serif",
     "font.sans-serif": ["DejaVu Sans"],  # measures the text; the reader's own font draws it
     "font.size": 9,
-    "axes.edgecolor": _INK,
-    "axes.labelcolor": _INK,
+    "axes.edgecolor": INK,
+    "axes.labelcolor": INK,
     "axes.linewidth": 0.8,
     "axes.spines.top": False,
     "axes.spines.right": False,
-    "xtick.color": _INK,
-    "ytick.color": _INK,
-    "text.color": _INK,
+    "xtick.color": INK,
+    "ytick.color": INK,
+    "text.color": INK,
     "hatch.linewidth": 0.5,
     "path.simplify": False,
 }
@@ -69,7 +77,9 @@ class HistogramData:
     highest: float | None = None
 
 
-def _svg(draw: Callable[[Figure], None], size: tuple[float, float], prefix: str, label: str) -> str:
+def svg_of(
+    draw: Callable[[Figure], None], size: tuple[float, float], prefix: str, label: str
+) -> str:
     """Draw on a figure of `size` inches and return an `<svg>` to stand inside a page."""
     import matplotlib as mpl
     from markupsafe import escape
@@ -108,7 +118,7 @@ def intervals_svg(rows: Sequence[IntervalRow], unit: str, label: str) -> str:
             _panel(panel, [row for row in rows if row.name == name])
         panels[-1].set_xlabel(unit, fontsize=8.5)
 
-    return _svg(draw, (7.1, 0.3 + 0.75 * len(names)), "intervals", label)
+    return svg_of(draw, (7.1, 0.3 + 0.75 * len(names)), "intervals", label)
 
 
 def _panel(axes: Axes, rows: list[IntervalRow]) -> None:
@@ -120,14 +130,14 @@ def _panel(axes: Axes, rows: list[IntervalRow]) -> None:
             place,
             xerr=row.expanded,
             fmt="o" if row.direction == "x" else "s",
-            color=_INK,
+            color=INK,
             markerfacecolor="white",
             markersize=5.5,
             capsize=4,
             linewidth=1.4,
         )
     for limit in limits:
-        axes.axvline(limit, color=_INK, linewidth=1.8)
+        axes.axvline(limit, color=INK, linewidth=1.8)
         axes.annotate(
             f"{limit:.6g}",
             (limit, 1.0),
@@ -189,11 +199,13 @@ def histogram_svg(data: HistogramData, span: tuple[float, float], label: str) ->
 
     def draw(figure: Figure) -> None:
         axes = figure.subplots()
+        bins = _bins(data, *span)
+        _fitted_normal(axes, data.widths, bins)
         axes.hist(
             data.widths,
-            _bins(data, *span),
+            bins,
             facecolor="#d9d9d9",
-            edgecolor=_INK,
+            edgecolor=INK,
             linewidth=0.6,
             hatch="...." if data.direction == "x" else "\\\\\\\\",
         )
@@ -209,7 +221,17 @@ def histogram_svg(data: HistogramData, span: tuple[float, float], label: str) ->
         # The same frame for every direction, so that one can be held against the other.
         figure.subplots_adjust(left=0.085, right=0.99, bottom=0.2, top=0.84)
 
-    return _svg(draw, (7.1, 2.35), f"widths-{data.direction}", label)
+    return svg_of(draw, (7.1, 2.35), f"widths-{data.direction}", label)
+
+
+def _fitted_normal(axes: Axes, widths: NDArray[np.float64], bins: Sequence[float]) -> None:
+    """A normal curve with the mean and spread of the widths, as high as their bars would be."""
+    if len(widths) < 3 or float(widths.std()) == 0:
+        return
+    mean, spread = float(widths.mean()), float(widths.std(ddof=1))
+    at = np.linspace(mean - 4 * spread, mean + 4 * spread, 121)
+    height = np.exp(-(((at - mean) / spread) ** 2) / 2) / (spread * np.sqrt(2 * np.pi))
+    axes.plot(at, height * len(widths) * (bins[1] - bins[0]), color=INK, linewidth=1.4, zorder=4)
 
 
 _Line = tuple[float, str, tuple[str, float], str]
@@ -242,7 +264,7 @@ def _draw_lines(axes: Axes, lines: list[_Line], span: tuple[float, float]) -> No
     """Draw each line, its label above the axes on the lowest level that is free."""
     taken: list[tuple[int, float, float]] = []
     for value, text, (dash, width), wish in lines:
-        axes.axvline(value, color=_INK, linestyle=dash, linewidth=width)
+        axes.axvline(value, color=INK, linestyle=dash, linewidth=width)
         long = 0.0112 * len(text)  # share of the axes' width, measured on a printed page
         align, start = _fit((value - span[0]) / (span[1] - span[0]), long, wish)
         level = 0
@@ -266,7 +288,7 @@ def _mean_mark(axes: Axes, mean: float) -> None:
         [mean],
         [0],
         marker="^",
-        color=_INK,
+        color=INK,
         markersize=9,
         clip_on=False,
         zorder=5,

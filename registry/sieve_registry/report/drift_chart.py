@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from sieve_registry.report.charts import _INK, _svg
+from sieve_registry.report.charts import INK, svg_of
 from sieve_registry.report.forecast_charts import standalone
 
 if TYPE_CHECKING:
@@ -31,13 +31,15 @@ def drift_svg(history: Sequence[KeptScale]) -> str:
             change = [100 * (one.um_per_px[place] / base - 1) for one in history]
             bars = [200 * one.u_rel[place] for one in history]
             axes.errorbar(
-                days, change, bars, fmt=mark, color=_INK, markerfacecolor="white", capsize=3
+                days, change, bars, fmt=mark, color=INK, markerfacecolor="white", capsize=3
             )
         limit = 200 * 2**0.5 * max(first.u_rel)
         for level in (-limit, limit):
-            axes.axhline(level, color=_INK, linewidth=1.0, linestyle="--")
+            axes.axhline(level, color=INK, linewidth=1.0, linestyle="--")
         axes.set_xlabel(f"days since {first.on_date}")
         axes.set_ylabel("change of scale, % (circle: x, square: y)")
         figure.subplots_adjust(left=0.12, right=0.98, bottom=0.16, top=0.95)
 
-    return standalone(_svg(draw, (7.1, 3.4), "drift", f"Scale of device {first.device} over time"))
+    return standalone(
+        svg_of(draw, (7.1, 3.4), "drift", f"Scale of device {first.device} over time")
+    )

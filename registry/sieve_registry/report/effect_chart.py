@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from sieve_registry.curves import Curve
-from sieve_registry.report.charts import _INK, _svg
+from sieve_registry.report.charts import INK, svg_of
 from sieve_registry.report.forecast_charts import standalone
 from sieve_registry.rules.effect import SieveEffect
 
@@ -25,14 +25,14 @@ def effect_svg(curve: Curve, effects: Sequence[SieveEffect]) -> str:
 
     def draw(figure: Figure) -> None:
         axes = figure.subplots()
-        axes.plot(curve.sizes, curve.percents, "-", color=_INK, linewidth=1.2)
+        axes.plot(curve.sizes, curve.percents, "-", color=INK, linewidth=1.2)
         axes.set_xscale("log")
         for one in effects:
             axes.plot(
                 one.nominal_um,
                 one.at_nominal,
                 "o",
-                color=_INK,
+                color=INK,
                 markerfacecolor="white",
                 markersize=7,
             )
@@ -42,7 +42,7 @@ def effect_svg(curve: Curve, effects: Sequence[SieveEffect]) -> str:
                 xerr=one.U_mean_um,
                 yerr=one.main.U_percent,
                 fmt="D",
-                color=_INK,
+                color=INK,
                 markersize=4,
                 capsize=3,
             )
@@ -61,4 +61,4 @@ def effect_svg(curve: Curve, effects: Sequence[SieveEffect]) -> str:
         axes.xaxis.set_minor_formatter(NullFormatter())
         figure.subplots_adjust(left=0.09, right=0.98, bottom=0.16, top=0.96)
 
-    return standalone(_svg(draw, (7.1, 3.6), "effect", label))
+    return standalone(svg_of(draw, (7.1, 3.6), "effect", label))

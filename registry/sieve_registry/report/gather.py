@@ -3,31 +3,56 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Mapping
 from typing import Any
 
 from sieve_registry import service
 from sieve_registry.errors import EvidenceError
-from sieve_registry.records import CheckDetail, SieveHistory
+from sieve_registry.facts import facts_of
+from sieve_registry.foresee import Outlook, outlook
+from sieve_registry.records import (
+    ACTION_DECIDED,
+    Check,
+    CheckDetail,
+    Correction,
+    SieveHistory,
+)
 from sieve_registry.report.chain import chain_lines
-from sieve_registry.report.view import Apertures, CheckView, Overlay, ScanFile, SieveFacts
+from sieve_registry.report.enlarged import enlarge
+from sieve_registry.report.view import (
+    Apertures,
+    CheckView,
+    CorrectionLine,
+    Overlay,
+    ScanFile,
+    SieveFacts,
+)
+from sieve_registry.rules.lifecycle import signature_of
 from sieve_registry.service import Registry
 
-__all__ = ["check_view"]
+__all__ = ["check_view", "correction_line"]
 
 
 def check_view(registry: Registry, check_id: str) -> CheckView:
     """Everything the registry holds of a check, each evidence file hashed again on the way.
 
-    Raises `UnknownCheckError`, `EvidenceError` when a file of the check is missing,
+    It depends on the records alone, never on the day it is made: the same ledger gives the same
+    view. Raises `UnknownCheckError`, `EvidenceError` when a file of the check is missing,
     `EvidenceAlteredError` when one changed.
     """
     detail = service.get_check(registry, check_id)
-    check, event = detail.check, detail.event
-    history = service.get_history(registry, check.sieve_id)
-    measurement = _json(registry, detail, "measurement")
+    event = detail.event
+    history = service.get_history(registry, detail.check.sieve_id)
+    made = [one for one in history.corrections if one.corrects == event.seq]
+    check = next((one for one in history.checks if one.seq == event.seq), None)
+    void = next((one for one in reversed(made) if one.void), None) if check is None else None
+    check = check or detail.check
+    measurement, payload = _json(registry, detail, "measurement"), json.loads(event.payload)
     events, head = service.ledger_head(registry)
+    scans = tuple(ScanFile(f.name, f.sha256) for f in detail.evidence if f.role == "scan")
+    apertures = Apertures.from_csv(_one(registry, detail, "apertures").decode())
     return CheckView(
-        sieve=_facts(registry, detail, history),
+        sieve=_facts(registry, check, history),
         check_id=check.id,
         on_date=check.on_date.isoformat(),
         operator=check.person,
@@ -35,25 +60,56 @@ def check_view(registry: Registry, check_id: str) -> CheckView:
         measurement=measurement,
         limits=_json(registry, detail, "limits"),
         verdict=measurement.get("verdict"),
-        apertures=Apertures.from_csv(_one(registry, detail, "apertures").decode()),
+        apertures=apertures,
         overlays=tuple(
             Overlay(file.name, service.evidence_bytes(registry, file.sha256))
             for file in detail.evidence
             if file.role == "overlay"
         ),
-        scans=tuple(ScanFile(f.name, f.sha256) for f in detail.evidence if f.role == "scan"),
+        scans=scans,
         ledger_head=head,
         ledger_events=events,
         event_hash=event.hash,
         recorded_at=event.recorded_at,
-        notes=_notes(history, detail),
-        chain=chain_lines(json.loads(event.payload).get("trace")),
+        notes=_notes(history, check),
+        chain=(
+            *chain_lines(payload.get("trace"), check.scale_source),
+            *(("Warning", one) for one in payload.get("warnings", ())),
+        ),
+        action=(check.action, check.action_reason),
+        enlarged=enlarge(
+            apertures, scans, lambda sha256: service.evidence_bytes(registry, sha256), measurement
+        ),
+        wear=None if void else _wear(registry, check),
+        corrections=tuple(map(correction_line, made)),
+        void="" if void is None else f"{void.reason} ({void.person}, {void.on_date})",
+        libraries=_libraries(payload.get("measured_with") or {}),
+        decided=_decided(registry, history, check),
     )
 
 
-def _facts(registry: Registry, detail: CheckDetail, history: SieveHistory) -> SieveFacts:
-    """The sieve, its place and status as of today; what it was judged by, as of the check."""
-    sieve, check = history.sieve, detail.check
+def correction_line(made: Correction) -> CorrectionLine:
+    """A correction in words, both readings."""
+    names = {"on_date": "date", "frame_nm": "frame in nm", "in_service": "in service"}
+
+    def words(values: Mapping[str, Any]) -> str:
+        return ", ".join(f"{names.get(name, name)} {value}" for name, value in values.items())
+
+    now = "void" if made.void else words(made.now) or "as first recorded"
+    return CorrectionLine(
+        what=f"{made.kind}, event {made.corrects}",
+        was=words(made.was) or "as recorded",
+        now=now,
+        reason=made.reason,
+        person=made.person,
+        on_date=made.on_date.isoformat(),
+        event=made.seq,
+    )
+
+
+def _facts(registry: Registry, check: Check, history: SieveHistory) -> SieveFacts:
+    """The sieve, its place and status as recorded last; what it was judged by, as of the check."""
+    sieve = history.sieve
     now = service.get_state(registry, sieve.id)
     return SieveFacts(
         id=sieve.id,
@@ -65,13 +121,13 @@ def _facts(registry: Registry, detail: CheckDetail, history: SieveHistory) -> Si
         frame_um=None if sieve.frame_nm is None else sieve.frame_nm / 1000,
         in_service=None if sieve.in_service is None else sieve.in_service.isoformat(),
         location=now.location,
-        status=f"{now.status} (as of {now.as_of})",
+        status=now.status,
     )
 
 
-def _notes(history: SieveHistory, detail: CheckDetail) -> tuple[str, ...]:
+def _notes(history: SieveHistory, check: Check) -> tuple[str, ...]:
     """What a reader of this one page has to know of the days after it."""
-    check, notes = detail.check, []
+    notes = []
     key = (check.on_date, check.seq)
     later = [one for one in history.checks if (one.on_date, one.seq) > key]
     if later:
@@ -83,6 +139,32 @@ def _notes(history: SieveHistory, detail: CheckDetail) -> tuple[str, ...]:
     if end is not None:
         notes.append(f"Retired on {end.on_date} by {end.person}: {end.reason}.")
     return tuple(notes)
+
+
+def _decided(registry: Registry, history: SieveHistory, check: Check) -> tuple[str, ...]:
+    """What persons decided after this check, and who signed it off."""
+    told = []
+    for fact in facts_of(registry, check.sieve_id, [ACTION_DECIDED]):
+        if fact.payload["check"] == check.id:
+            reason = f": {fact.payload['reason']}" if fact.payload["reason"] else ""
+            told.append(
+                f"Decided on {fact.on_date} by {fact.person}: {fact.payload['decided']}{reason}."
+            )
+    signed = signature_of(history, check)
+    if signed is not None:
+        told.append(f"Signed off on {signed.on_date} by {signed.person}, as the second person.")
+    return tuple(told)
+
+
+def _wear(registry: Registry, check: Check) -> Outlook | None:
+    """The wear of the cloth as it was seen on the day of the check; None with a single check."""
+    found = outlook(registry, check.sieve_id, check.on_date)
+    of_cloth = {one.id for one in found.wear.checks}
+    return found if len(of_cloth) > 1 and check.id in of_cloth else None
+
+
+def _libraries(measured_with: Mapping[str, Any]) -> str:
+    return ", ".join(f"{name} {version}" for name, version in sorted(measured_with.items()))
 
 
 def _json(registry: Registry, detail: CheckDetail, role: str) -> dict[str, Any]:

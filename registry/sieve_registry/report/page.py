@@ -9,7 +9,9 @@ from dataclasses import dataclass
 from typing import Any
 
 from sieve_inspect.units import format_length
+from sieve_registry.report.cloth import cloth_map, enlarged, gap_charts
 from sieve_registry.report.figures import histograms, intervals, margin_row
+from sieve_registry.report.forecast import wear_view
 from sieve_registry.report.pictures import embed
 from sieve_registry.report.view import CheckView
 from sieve_registry.report.words import (
@@ -26,7 +28,7 @@ from sieve_registry.report.words import (
     with_micro,
 )
 
-__all__ = ["render_check_report"]
+__all__ = ["page_mark", "render_check_report", "rendered"]
 
 _PICTURE_BYTES = 1_600_000  # all overlays together; base64 adds a third
 
@@ -37,6 +39,11 @@ def render_check_report(check: CheckView) -> str:
     The same view gives the same text, byte for byte. What the view does not know is shown as
     a dash or said in words; no value in it can bring markup of its own.
     """
+    return rendered("check.html", _context(check))
+
+
+def rendered(template: str, context: Mapping[str, Any]) -> str:
+    """A page from a template of ours; every value in it is escaped and made fit to print."""
     import jinja2
 
     environment = jinja2.Environment(
@@ -47,7 +54,7 @@ def render_check_report(check: CheckView) -> str:
         lstrip_blocks=True,
         finalize=clean,
     )
-    return environment.get_template("check.html").render(_context(check))
+    return environment.get_template(template).render(context)
 
 
 def _context(check: CheckView) -> dict[str, Any]:
@@ -57,7 +64,7 @@ def _context(check: CheckView) -> dict[str, Any]:
     directions = measurement.get("directions") or {}
     return {
         "check": check,
-        "page_mark": _page_mark(check),
+        "page_mark": page_mark(f"check {check.check_id}, sieve {check.sieve.id}, {check.on_date}"),
         "unit": lengths.unit,
         "nominal": with_micro(format_length(check.sieve.nominal_um)),
         "frame": None if check.sieve.frame_um is None else format_length(check.sieve.frame_um),
@@ -65,10 +72,15 @@ def _context(check: CheckView) -> dict[str, Any]:
         "verdict": _verdict(check),
         "margins": _margins(verdict, lengths),
         "shares": [_share(row) for row in verdict.get("shares") or ()],
+        "torn": _torn(measurement, verdict),
         "z_limit": _z_limit(check.limits, lengths),
         "intervals": intervals(verdict, lengths),
         "directions": _directions(directions, lengths),
         "histograms": histograms(check, directions, lengths),
+        "gaps": gap_charts(check, lengths),
+        "map": cloth_map(check, lengths),
+        "enlarged": enlarged(check, lengths),
+        "wear": None if check.wear is None else wear_view(check.wear, lengths),
         "apertures": _counts(measurement.get("apertures") or {}),
         "imaging": _imaging(measurement),
         "scale": _scale(measurement.get("scale") or {}),
@@ -84,9 +96,8 @@ def _context(check: CheckView) -> dict[str, Any]:
     }
 
 
-def _page_mark(check: CheckView) -> str:
+def page_mark(text: str) -> str:
     """What stands at the foot of each printed page; it goes into CSS, so only plain signs do."""
-    text = f"check {check.check_id}, sieve {check.sieve.id}, {check.on_date}"
     return re.sub(r"[^A-Za-z0-9 .,_/-]", "?", text)[:100]
 
 
@@ -108,16 +119,15 @@ def _verdict(check: CheckView) -> dict[str, Any]:
         if imaging.get("fit") == "refused":
             first = "The picture could not carry a measurement, so nothing was judged."
         reasons = [sentence(str(r)) for r in imaging.get("reasons") or ()]
+    action, why = check.action or (verdict.get("action"), verdict.get("action_reason"))
     return {
         "outcome": outcome,
         "mark": MARKS.get(outcome, ""),
         "kind": outcome.split(maxsplit=1)[0] if outcome in MARKS else "not",
         "sentence": first,
         "reasons": reasons,
-        "action": verdict.get("action"),
-        "action_reason": sentence(
-            str(verdict.get("action_reason") or "").removeprefix("Proposed: ")
-        ),
+        "action": action,
+        "action_reason": sentence(str(why or "").removeprefix("Proposed: ")),
         "rule": rule,
         "standard": edition(str(verdict.get("standard") or "")),
         "grade": verdict.get("grade"),
@@ -149,6 +159,12 @@ def _share(row: Mapping[str, Any]) -> dict[str, Any]:
     }
 
 
+def _torn(measurement: Mapping[str, Any], verdict: Mapping[str, Any]) -> str | None:
+    """How many apertures are torn, where any is: it decides the outcome without a margin."""
+    torn = known((measurement.get("apertures") or {}).get("torn"))
+    return f"{torn:.0f}" if torn and verdict.get("margins") else None
+
+
 def _counts(apertures: Mapping[str, Any]) -> dict[str, Any]:
     found = {name: apertures.get(name) for name in ("measured", "blocked", "torn", "excluded")}
     return {**found, "blocked_share": percent(apertures.get("blocked_share"))}
@@ -176,7 +192,7 @@ _ROWS = (
     ("largest aperture", "max_um", "u_max_um", None),
     ("smallest aperture", "min_um", None, "u_max_um"),
     ("median", "median_um", None, "u_mean_um"),
-    ("odd gaps less even gaps", "odd_even_um", None, "u_mean_um"),
+    ("odd and even gaps, apart by", "odd_even_um", None, "u_mean_um"),
     ("pitch", "pitch_um", None, "u_mean_um"),
     ("wire, mean", "wire_mean_um", None, "u_mean_um"),
 )

@@ -7,12 +7,24 @@ import io
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Apertures", "CheckView", "Overlay", "ScanFile", "SieveFacts"]
+if TYPE_CHECKING:
+    from sieve_registry.foresee import Outlook
+
+__all__ = [
+    "Apertures",
+    "CheckView",
+    "CorrectionLine",
+    "Enlarged",
+    "Overlay",
+    "Places",
+    "ScanFile",
+    "SieveFacts",
+]
 
 
 @dataclass(frozen=True)
@@ -47,13 +59,31 @@ class Overlay:
     png: bytes
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
+class Places:
+    """Where apertures lie: picture as numbered in the table, lattice row and column, middle in px.
+
+    All (n,).
+    """
+
+    image: NDArray[np.intp]
+    row: NDArray[np.intp]
+    column: NDArray[np.intp]
+    x_px: NDArray[np.float64]
+    y_px: NDArray[np.float64]
+
+
+@dataclass(frozen=True, eq=False)
 class Apertures:
-    """Every aperture of a check: widths in um (NaN where not measured) and states, all (n,)."""
+    """Every aperture of a check: widths in um (NaN where not measured) and states, all (n,).
+
+    `places` is None for a table that does not say where they lie.
+    """
 
     width_x_um: NDArray[np.float64]
     width_y_um: NDArray[np.float64]
     state: NDArray[np.str_]
+    places: Places | None = None
 
     @classmethod
     def from_csv(cls, text: str) -> Apertures:
@@ -66,17 +96,64 @@ class Apertures:
             name: np.array([_number(row[name]) for row in rows], dtype=np.float64)
             for name in ("width_x_um", "width_y_um")
         }
-        return cls(**columns, state=np.array([row["state"] for row in rows], dtype=np.str_))
+        state = np.array([row["state"] for row in rows], dtype=np.str_)
+        return cls(**columns, state=state, places=_places(rows))
 
     def widths(self, direction: str) -> NDArray[np.float64]:
         """Widths of the apertures measured ("ok") in direction "x" or "y", um."""
-        values = self.width_x_um if direction == "x" else self.width_y_um
-        picked: NDArray[np.float64] = values[(self.state == "ok") & np.isfinite(values)]
+        picked: NDArray[np.float64] = self.all_widths(direction)[self.measured(direction)]
         return picked
+
+    def all_widths(self, direction: str) -> NDArray[np.float64]:
+        """Widths (n,) of all apertures in a direction, um, NaN where there is none."""
+        return self.width_x_um if direction == "x" else self.width_y_um
+
+    def measured(self, direction: str) -> NDArray[np.bool_]:
+        """Which apertures (n,) count in a direction."""
+        return np.asarray((self.state == "ok") & np.isfinite(self.all_widths(direction)))
+
+
+def _places(rows: list[dict[str, str]]) -> Places | None:
+    names = ("image", "row", "col", "x_px", "y_px")
+    if not rows or any(name not in rows[0] for name in names):
+        return None
+    image, row, column = (np.array([int(r[name]) for r in rows], np.intp) for name in names[:3])
+    x_px, y_px = (np.array([_number(r[name]) for r in rows], np.float64) for name in names[3:])
+    return Places(image, row, column, x_px, y_px)
 
 
 def _number(text: str | None) -> float:
     return float(text) if text and text.strip() else math.nan
+
+
+@dataclass(frozen=True)
+class Enlarged:
+    """One aperture cut out of its scan and enlarged, as a JPEG file (None: scan not readable).
+
+    `number` counts from 1; `index` is its place in the table; `direction` is that of its larger
+    width, `width_um`.
+    """
+
+    number: int
+    index: int
+    scan: str
+    state: str
+    direction: str
+    width_um: float | None
+    jpeg: bytes | None
+
+
+@dataclass(frozen=True)
+class CorrectionLine:
+    """A correction in words: what was recorded, how it should read, why, by whom and when."""
+
+    what: str
+    was: str
+    now: str
+    reason: str
+    person: str
+    on_date: str
+    event: int
 
 
 @dataclass(frozen=True)
@@ -86,7 +163,10 @@ class CheckView:
     `measurement`, `limits` and `verdict` are the JSON dictionaries of the measuring core
     (`sieveward.measurement/1`, `Limits.to_dict`, `Verdict.to_dict`); without a standard the last
     two are None. `ledger_head` is the hash of the newest of `ledger_events` events, `event_hash`
-    the one that recorded this check. `chain` are the links of a recorded scale, name and sentence.
+    the one that recorded this check. `chain` are the four links of its traceability, name and
+    sentence. `void` says why the check should not have been recorded, if so; `action` is the
+    proposal as recorded (the verdict's own knows nothing of the sieve's history). `wear` is seen
+    from the day of the check. `notes` tell what came after it.
     """
 
     sieve: SieveFacts
@@ -106,3 +186,10 @@ class CheckView:
     recorded_at: str = ""
     notes: tuple[str, ...] = field(default=())
     chain: tuple[tuple[str, str], ...] = ()
+    action: tuple[str, str] | None = None
+    enlarged: tuple[Enlarged, ...] = ()
+    wear: Outlook | None = None
+    corrections: tuple[CorrectionLine, ...] = ()
+    void: str = ""
+    libraries: str = ""
+    decided: tuple[str, ...] = ()

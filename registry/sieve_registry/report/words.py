@@ -64,6 +64,8 @@ def clean(value: object) -> object:
         return DASH
     if not isinstance(value, str) or hasattr(value, "__html__"):
         return value
+    if value.isascii() and value.isprintable():  # a picture's letters are very many
+        return value
     return "".join("\ufffd" if _hidden(c) else c for c in value)
 
 
@@ -99,6 +101,8 @@ def edition(standard: str) -> str:
 def digits(value: Any, count: int = 2) -> str | None:
     """A number to `count` significant digits, trailing zeros kept."""
     number = known(value)
+    if number == 0:
+        return "0"
     return None if number is None else f"{number:#.{count}g}".rstrip(".").replace("-", "−")
 
 

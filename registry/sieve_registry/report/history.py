@@ -1,0 +1,216 @@
+"""The history of a sieve on one page: what is known of it, how it wears, what was recorded."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from datetime import date
+from decimal import Decimal
+from typing import Any
+
+from sieve_inspect.units import format_length
+from sieve_registry import service
+from sieve_registry.facts import facts_of
+from sieve_registry.foresee import Outlook, outlook
+from sieve_registry.records import (
+    FACT_KINDS,
+    Check,
+    DirectionFigures,
+    Fact,
+    SieveHistory,
+    SieveState,
+)
+from sieve_registry.report.forecast import wear_view
+from sieve_registry.report.gather import correction_line
+from sieve_registry.report.page import page_mark, rendered
+from sieve_registry.report.words import MARKS, Lengths, edition, with_micro
+from sieve_registry.rules.state import QUARANTINED, RETIRED
+from sieve_registry.rules.wear import CLOTH_REPLACED
+from sieve_registry.service import Registry
+
+__all__ = ["HistoryView", "history_view", "render_sieve_history"]
+
+_BAD = ("fail", "conditional fail")
+
+
+@dataclass(frozen=True)
+class HistoryView:
+    """Everything of one sieve as seen from a day, and the ledger it was read from.
+
+    `facts` are those with no table of their own: decisions, rules, new cloth and the like.
+    """
+
+    found: Outlook
+    facts: tuple[Fact, ...]
+    ledger_events: int
+    ledger_head: str | None
+
+    @property
+    def state(self) -> SieveState:
+        """The sieve on that day."""
+        return self.found.story.state
+
+
+@dataclass(frozen=True)
+class _Row:
+    """One thing recorded."""
+
+    day: date
+    seq: int
+    what: str
+    told: str
+    person: str
+    recorded_at: str
+
+
+def history_view(registry: Registry, sieve_id: str, day: date | None = None) -> HistoryView:
+    """What is known of a sieve at the end of a day (today). Raises `UnknownSieveError`."""
+    found = outlook(registry, sieve_id, day)
+    wanted = sorted({*FACT_KINDS, CLOTH_REPLACED})
+    facts = facts_of(registry, found.wear.sieve_id, wanted)
+    events, head = service.ledger_head(registry)
+    return HistoryView(
+        found, tuple(f for f in facts if f.on_date <= found.wear.as_of), events, head
+    )
+
+
+def render_sieve_history(view: HistoryView) -> str:
+    """One HTML page that needs nothing from elsewhere and prints on A4, the same every time."""
+    return rendered("history.html", _context(view))
+
+
+def _context(view: HistoryView) -> dict[str, Any]:
+    state, history = view.state, view.found.story.history
+    sieve = state.sieve
+    lengths = Lengths(sieve.nominal_um)
+    checks = sorted(
+        (c for c in history.checks if c.on_date <= state.as_of),
+        key=lambda c: (c.on_date, c.seq),
+        reverse=True,
+    )
+    rows = sorted(_rows(view), key=lambda row: (row.day, row.seq), reverse=True)
+    kind, mark, status, sentence = _standing(state, history)
+    return {
+        "view": view,
+        "state": state,
+        "sieve": sieve,
+        "page_mark": page_mark(f"history of sieve {sieve.id}, {state.as_of}"),
+        "kind": kind,
+        "mark": mark,
+        "status": status,
+        "sentence": sentence,
+        # What else speaks against it; the rest of the remarks is in the sentence.
+        "remarks": [r.message for r in state.remarks if r.message.endswith("not signed off")],
+        "next": _next(view),
+        "unit": lengths.unit,
+        "nominal": with_micro(format_length(sieve.nominal_um)),
+        "frame": None if sieve.frame_nm is None else format_length(sieve.frame_nm / 1000),
+        "standard": edition(sieve.standard),
+        "warp": {"x": "across the label", "y": "up the label"}.get(state.details.warp),
+        "checks": [_check(check, lengths) for check in checks],
+        "wear": wear_view(view.found, lengths) if len(view.found.wear.checks) > 1 else None,
+        "rows": rows,
+        "corrections": [correction_line(made) for made in history.corrections],
+    }
+
+
+def _standing(state: SieveState, history: SieveHistory) -> tuple[str, str, str, str]:
+    """How the sieve stands: kind of frame, mark, one or two words, a sentence."""
+    last = state.last_check
+    if state.status == RETIRED and history.retirement is not None:
+        end = history.retirement
+        return "fail", "✗", "Retired", f"Since {end.on_date}, by {end.person}: {end.reason}."
+    if state.status == QUARANTINED and state.quarantine is not None:
+        why = state.quarantine
+        return "fail", "✗", "In quarantine", f"Since {why.on_date}: {why.payload['reason']}."
+    if last is None:
+        return "not", "?", "Never checked", "Nothing is known of its apertures yet."
+    told = f"{last.id} on {last.on_date}: {last.outcome}."
+    if last.outcome in _BAD:
+        return "fail", "✗", "In service, but its last check was not passed", told
+    if state.overdue:
+        return "conditional", "!", "In service, check overdue", f"{told} Due since {state.due}."
+    mark = "conditional" if last.outcome != "pass" else "pass"
+    return mark, MARKS[last.outcome], "In service", f"{told} Next check by {state.due}."
+
+
+def _next(view: HistoryView) -> str:
+    """What to do next, in one sentence; a person decides."""
+    state = view.state
+    if state.status == RETIRED:
+        return "Nothing: its service has ended, its records stay."
+    if state.status == QUARANTINED:
+        return "Keep it out of use until a check passes, then return it to service."
+    if state.last_check is None:
+        return f"Check it before it is used: sieveward check {state.sieve.id} SCAN… --scale FILE."
+    action = view.found.advice.action
+    if state.last_check.outcome in _BAD or not state.overdue or action != "keep":
+        return view.found.advice.reason
+    return f"Check it now, that was due on {state.due} ({state.due_because}). You decide."
+
+
+def _check(check: Check, lengths: Lengths) -> dict[str, Any]:
+    return {
+        "check": check,
+        "mark": MARKS.get(check.outcome, ""),
+        "x": _value(check.x.mean_um, check.x.u_mean_um, lengths),
+        "y": _value(check.y.mean_um, check.y.u_mean_um, lengths),
+        "largest": _value(*_largest(check.x, check.y), lengths),
+    }
+
+
+def _largest(*directions: DirectionFigures) -> tuple[Decimal | None, Decimal | None]:
+    known = [(d.max_um, d.u_max_um) for d in directions if d.max_um is not None]
+    return max(known, key=lambda one: one[0] or 0, default=(None, None))
+
+
+def _value(value: Decimal | None, u: Decimal | None, lengths: Lengths) -> str | None:
+    told, expanded = lengths.value(
+        None if value is None else float(value), None if u is None else 2 * float(u)
+    )
+    return f"{told} ± {expanded}" if told and u is not None else told
+
+
+def _rows(view: HistoryView) -> Iterator[_Row]:
+    state, history = view.state, view.found.story.history
+    sieve, day = history.sieve, state.as_of
+    yield _Row(
+        sieve.in_service or sieve.added_on, sieve.seq, "added", "", sieve.person, sieve.recorded_at
+    )
+    records: list[tuple[Any, str, str]] = [
+        *((c, f"check {c.id}", f"{c.outcome}; proposed: {c.action}") for c in history.checks),
+        *((u, f"{u.count} uses", _used(u)) for u in history.uses),
+        *((a, a.kind, _payload(a.payload)) for a in history.acts),
+        *((e, "changed", _edited(e)) for e in history.edits),
+        *((f, f.kind, _payload(f.payload)) for f in view.facts),
+    ]
+    if history.retirement is not None:
+        records.append((history.retirement, "retired", history.retirement.reason))
+    for record, what, told in records:
+        if record.on_date <= day:
+            yield _Row(record.on_date, record.seq, what, told, record.person, record.recorded_at)
+
+
+def _used(use: Any) -> str:
+    told = (use.details.stack, use.details.method, use.details.material, use.note)
+    return ", ".join(one for one in told if one)
+
+
+def _edited(edit: Any) -> str:
+    values = (
+        ("every", f"{edit.interval_months} months" if edit.interval_months else None),
+        ("after", f"{edit.interval_uses} uses" if edit.interval_uses else None),
+        ("location", edit.location),
+        *edit.details,
+    )
+    return ", ".join(f"{name} {value}" for name, value in values if value not in (None, ""))
+
+
+def _payload(payload: Mapping[str, Any]) -> str:
+    """The plain words in what was kept of an act; figures and nested things have own pages."""
+    words = [
+        f"{name.replace('_', ' ')}: {value}" if name not in ("reason", "note") else str(value)
+        for name, value in payload.items()
+        if isinstance(value, (str, int)) and not isinstance(value, bool) and value != ""
+    ]
+    return "; ".join(words)

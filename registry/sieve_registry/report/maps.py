@@ -1,0 +1,205 @@
+"""The map of the cloth: local means, and the places to look at, over each field scanned."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sieve_registry.report.charts import INK, svg_of
+from sieve_registry.report.view import Apertures
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.collections import QuadMesh
+    from matplotlib.colors import ListedColormap
+    from matplotlib.figure import Figure
+
+__all__ = ["ClothMap", "MappedField", "cloth_map_svg", "map_of"]
+
+Float = NDArray[np.float64]
+_PER_CELL = 12  # apertures a local mean rests on, about
+_MOST_CELLS = 16  # in one direction
+_MOST_MARKS = 300  # of one kind in a field; more would be a blot
+
+
+@dataclass(frozen=True, eq=False)
+class MappedField:
+    """One field: what it is called, its size (w, h) in px, and per direction the local means.
+
+    `means` (2, rows, columns) are deviations from the direction's mean in the unit shown, NaN
+    where nothing was measured; `blocked`, `torn` and `oversize` (n, 2) are places in px.
+    """
+
+    name: str
+    size: tuple[float, float]
+    means: Float
+    blocked: Float
+    torn: Float
+    oversize: tuple[Float, Float]
+    numbers: tuple[tuple[str, int, float, float], ...]  # direction, number, x, y
+
+
+@dataclass(frozen=True, eq=False)
+class ClothMap:
+    """All fields of a check, the unit, and the largest deviation of a local mean."""
+
+    unit: str
+    fields: tuple[MappedField, ...]
+    reach: float
+    thinned: bool
+
+    @property
+    def counts(self) -> tuple[int, int, int]:
+        """Places marked as blocked, torn and oversize."""
+        fields = self.fields
+        over = sum(len(one) for f in fields for one in f.oversize)
+        return sum(len(f.blocked) for f in fields), sum(len(f.torn) for f in fields), over
+
+
+def map_of(
+    apertures: Apertures | None,
+    names: Sequence[str],
+    highest_um: float | None,
+    numbered: Sequence[tuple[int, int, str]],
+    unit: str,
+) -> ClothMap | None:
+    """The map of a check, None where its table does not say where the apertures lie.
+
+    `highest_um` is what no aperture may exceed; `numbered` are the enlarged ones: number, index,
+    direction.
+    """
+    if apertures is None or apertures.places is None or not len(apertures.state):
+        return None
+    per = 1000.0 if unit == "mm" else 1.0
+    images = apertures.places.image
+    fields = []
+    for place, image in enumerate(sorted(set(images.tolist()))):
+        name = names[place] if place < len(names) else f"field {place + 1}"
+        here = images == image
+        fields.append(_field(apertures, here, name, highest_um, numbered, per))
+    deviations = np.concatenate([f.means[np.isfinite(f.means)] for f in fields])
+    thinned = any(len(m) > _MOST_MARKS for f in fields for m in (f.blocked, f.torn, *f.oversize))
+    reach = float(np.abs(deviations).max(initial=0.0)) or 1.0
+    return ClothMap(unit, tuple(fields), reach, thinned)
+
+
+def _field(
+    apertures: Apertures,
+    here: NDArray[np.bool_],
+    name: str,
+    highest_um: float | None,
+    numbered: Sequence[tuple[int, int, str]],
+    per: float,
+) -> MappedField:
+    places = apertures.places
+    assert places is not None
+    at = np.column_stack([places.x_px, places.y_px])
+    low, high = at[here].min(axis=0), at[here].max(axis=0)
+    width, height = (float(v) for v in np.maximum(high + np.maximum(low, 1.0), 1.0))
+    count = max(int(here.sum()), 1)
+    across = math.sqrt(count / _PER_CELL * (high - low)[0] / max(float((high - low)[1]), 1.0))
+    columns = min(max(round(across), 1), _MOST_CELLS)
+    rows = min(max(round(count / _PER_CELL / columns), 1), _MOST_CELLS)
+    means, over = [], []
+    for direction in "xy":
+        measured = apertures.measured(direction)
+        values = apertures.all_widths(direction)
+        ok = here & measured
+        level = float(values[measured].mean()) if measured.any() else math.nan
+        means.append(_cells(at[ok], (values[ok] - level) / per, (width, height), rows, columns))
+        large = ok if highest_um is None else ok & (np.nan_to_num(values) > highest_um)
+        over.append(at[large] if highest_um is not None else at[:0])
+    return MappedField(
+        name=name,
+        size=(width, height),
+        means=np.array(means),
+        blocked=at[here & (apertures.state == "blocked")],
+        torn=at[here & (apertures.state == "torn")],
+        oversize=(over[0], over[1]),
+        numbers=tuple((d, n, float(at[i, 0]), float(at[i, 1])) for n, i, d in numbered if here[i]),
+    )
+
+
+def _cells(at: Float, values: Float, size: tuple[float, float], rows: int, columns: int) -> Float:
+    """Mean of the values in each cell of a grid over the field, NaN where there is none."""
+    span = [[0.0, size[1]], [0.0, size[0]]]
+    total, *_ = np.histogram2d(at[:, 1], at[:, 0], (rows, columns), span, weights=values)
+    count, *_ = np.histogram2d(at[:, 1], at[:, 0], (rows, columns), span)
+    return np.asarray(np.where(count > 0, total / np.maximum(count, 1), np.nan))
+
+
+def cloth_map_svg(found: ClothMap, label: str) -> str:
+    """Each field twice, by the means of x and of y; lighter is wider, marks differ in shape."""
+    shape = max(f.size[1] / f.size[0] for f in found.fields)
+    many = len(found.fields)
+    height = min(max(3.1 * shape, 1.2), 3.4 if many <= 3 else 2.0)  # inches
+
+    def draw(figure: Figure) -> None:
+        figure.set_layout_engine("constrained")
+        panels = figure.subplots(many, 2, squeeze=False)
+        for line, field in zip(panels, found.fields, strict=True):
+            for place, axes in enumerate(line):
+                cells = _panel(axes, field, place, found.reach)
+        bar = figure.colorbar(cells, ax=panels.ravel().tolist(), shrink=min(1.0, 2 / many))
+        bar.set_label(f"local mean less the direction’s mean, {found.unit}", fontsize=8.5)
+        bar.ax.tick_params(labelsize=8)
+
+    return svg_of(draw, (7.1, 0.2 + many * (height + 0.3)), "map", label)
+
+
+def _greys() -> ListedColormap:
+    """From middle grey to white, so that black marks stand out everywhere.
+
+    Few enough levels for the scale beside the map to be drawn as shapes, not as a picture.
+    """
+    from matplotlib.colors import ListedColormap
+
+    return ListedColormap([str(level) for level in np.linspace(0.45, 1.0, 32)])
+
+
+def _panel(axes: Axes, field: MappedField, place: int, reach: float) -> QuadMesh:
+    width, height = field.size
+    means = field.means[place]
+    axes.set_facecolor("white")
+    cells = axes.pcolormesh(
+        np.linspace(0, width, means.shape[1] + 1),
+        np.linspace(0, height, means.shape[0] + 1),
+        np.ma.masked_invalid(means),
+        cmap=_greys(),
+        vmin=-reach,
+        vmax=reach,
+        edgecolors="face",
+        linewidth=0.3,
+    )
+    for at, mark, size in (
+        (field.blocked, "x", 4),
+        (field.torn, "D", 6),
+        (field.oversize[place], "^", 6),
+    ):
+        shown = at[:: max(1, math.ceil(len(at) / _MOST_MARKS))]
+        for colour, line in (("white", 3.0), (INK, 1.2)):
+            axes.plot(
+                shown[:, 0], shown[:, 1], mark, color=colour, markerfacecolor="none",
+                markersize=size, markeredgewidth=line, linestyle="none",
+            )  # fmt: skip
+    for direction, number, x, y in field.numbers:
+        if direction == "xy"[place]:
+            axes.text(
+                x, y, str(number), ha="center", va="center", fontsize=7.5, clip_on=True,
+                bbox={"boxstyle": "circle,pad=0.15", "fc": "white", "ec": INK, "lw": 0.8},
+            )  # fmt: skip
+    axes.set_xlim(0, width)
+    axes.set_ylim(height, 0)  # as the picture lies
+    axes.set_aspect("equal")
+    axes.set_xticks([])
+    axes.set_yticks([])
+    for spine in axes.spines.values():
+        spine.set_visible(True)
+    short = field.name if len(field.name) <= 32 else f"{field.name[:31]}…"
+    axes.set_title(f"{short}: widths in {'xy'[place]}", fontsize=8.5)
+    return cells
