@@ -175,8 +175,8 @@ class BrokenRecordError(IntegrityError):
     """`verify` found the registry not to hold together."""
 
     template = (
-        "The registry does not hold together ({count} to look at; first: {first}): run "
-        "`sieveward verify`, keep this file untouched and restore it from a backup."
+        "The registry does not hold together ({count} to look at; first: {first}): "
+        "`sieveward verify` lists all of it; keep this file untouched and restore a backup."
     )
     exit_code = 40
 

@@ -59,6 +59,18 @@ def test_an_export_read_in_again_has_the_same_head_and_answers(full, empty, tmp_
     assert (again.events, again.head) == (told.events, told.head)
 
 
+def test_an_export_of_the_version_before_is_still_read(full, empty, tmp_path):
+    """`sieveward.export/1`: the manifest indented, without a hash of itself."""
+    out = tmp_path / "out"
+    told = exchange.export_all(full, out)
+    manifest = {"schema": "sieveward.export/1", **told.__dict__}
+    (out / "manifest.json").write_text(json.dumps(manifest, indent=1))
+    assert exchange.import_all(empty, out) == told
+    (out / "manifest.json").write_text(json.dumps({**manifest, "schema": "sieveward.export/3"}))
+    with pytest.raises(ArchiveError, match="another version"):
+        exchange.prove(out)
+
+
 def test_the_events_are_lines_of_json_in_order(full, tmp_path):
     exchange.export_all(full, tmp_path / "out")
     lines = (tmp_path / "out" / "events.jsonl").read_text("utf-8").splitlines()

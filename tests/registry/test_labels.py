@@ -40,7 +40,7 @@ def test_an_svg_label_holds_the_same_code(registry, add):
             picture[round(y) : round(y + h), round(x) : round(x + w)] = 0
     assert cv2.QRCodeDetector().detectAndDecode(picture)[0] == "S-017"
     words = [text.text for text in root.iter("{http://www.w3.org/2000/svg}text")]
-    assert words == ["S-017", "75 um", "NOT CHECKED YET", "Do not use"]
+    assert words == ["S-017", "75 µm", "NOT CHECKED YET", "Do not use"]
 
 
 def test_a_label_says_status_and_until_when(registry, add, check):
@@ -50,7 +50,8 @@ def test_a_label_says_status_and_until_when(registry, add, check):
     lines = labels.label_of(service.get_state(registry, "S-1")).lines
     assert lines == (
         "S-1",
-        "75 um",
+        "75 µm",
+        "IN SERVICE",
         "Checked 2026-03-02: pass",
         "Next check by 2027-03-02",
         "or after 100 uses",

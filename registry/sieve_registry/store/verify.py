@@ -34,6 +34,7 @@ __all__ = ["Proof", "note_faults", "verify_chain", "verify_records", "verify_str
 
 _STRETCH = 2000
 _FIRST_SHARE = 0.42  # this process also has the file to look at
+_COPY = ": a backup has it under this name"
 _EVENT = tuple(Event.__dataclass_fields__)
 _BEFORE_ALL = -(2**31)
 _WORTH_HALVING = 30_000  # below it, starting a second process takes longer than it saves
@@ -375,10 +376,10 @@ def _files(connection: Connection, evidence: EvidenceKeeper) -> list[Finding]:
         name = f"evidence {evidence.name_of(str(sha256), str(extension))}"
         try:
             if evidence.digest(str(sha256), str(extension), connection) != sha256:
-                message = f"the file was altered (recorded by event {seq})"
+                message = f"the file was altered (recorded by event {seq}){_COPY}"
                 findings.append(Finding("evidence", message, name))
         except FileNotFoundError:
-            message = f"the file is missing (recorded by event {seq})"
+            message = f"the file is missing (recorded by event {seq}){_COPY}"
             findings.append(Finding("evidence", message, name))
         except (OSError, ValueError) as error:
             reason = getattr(error, "strerror", None) or error
