@@ -10,99 +10,147 @@ import io
 from collections.abc import Sequence
 from dataclasses import dataclass
 from html import escape
-from typing import Any
+from importlib.util import find_spec
+from typing import TYPE_CHECKING, Any
 
 from sieve_inspect.errors import UsageError
 from sieve_inspect.units import format_length
 from sieve_registry.records import SieveState
 from sieve_registry.rules.state import IN_SERVICE
 
-__all__ = ["Label", "label_of", "page", "png", "svg"]
+if TYPE_CHECKING:
+    from PIL import ImageFont
+
+__all__ = ["LARGE", "SIZES", "SMALL", "Label", "Size", "label_of", "page", "png", "svg"]
 
 _NO_SEGNO = "Labels need an extra part: pip install 'sieveward[label]'."
-WIDTH_MM, HEIGHT_MM = 62, 29  # a common roll of label printers
-_QR_MM = 23
-_CHARACTERS = 26  # of a line beside the code
 _DOTS_PER_MM = 12  # 305 dpi
+_BAD = ("fail", "conditional fail")
+
+
+@dataclass(frozen=True)
+class Size:
+    """A label's size and that of its code in mm; heights of the first, second and other lines."""
+
+    width: float
+    height: float
+    code: float
+    letters: tuple[float, float, float]
+
+
+LARGE = Size(62, 29, 23, (4.2, 3.4, 2.4))  # a common roll of label printers
+SMALL = Size(45, 15, 13, (3.2, 2.4, 2.0))  # for low frames; no source
+SIZES = {"large": LARGE, "small": SMALL}
 
 
 @dataclass(frozen=True)
 class Label:
-    """What stands on a label: the id for the code, and lines of words, the first the largest."""
+    """What stands on a label: the id for the code, and lines of words, the first the largest.
+
+    `short` are the lines a small label has room for.
+    """
 
     sieve_id: str
     lines: tuple[str, ...]
+    short: tuple[str, ...]
+
+    def words(self, size: Size) -> tuple[str, ...]:
+        """The lines for a size."""
+        return self.short if size is SMALL else self.lines
 
 
 def label_of(state: SieveState) -> Label:
-    """The label of a sieve as it is."""
-    sieve, last = state.sieve, state.last_check
-    lines = [sieve.id, format_length(sieve.nominal_um)]
+    """The label of a sieve as it is: what a person may rely on, and until when."""
+    sieve = state.sieve
+    head = (sieve.id, format_length(sieve.nominal_um).replace(" um", " µm"))
+    status, told = _standing(state)
+    more = [state.details.label] if state.details.label else []
+    return Label(sieve.id, (*head, status, *told, *more), (*head, status, _shortest(told)))
+
+
+def _shortest(told: list[str]) -> str:
+    """The one line that says until when."""
+    return next((line for line in told if line.startswith("Next")), told[-1])
+
+
+def _standing(state: SieveState) -> tuple[str, list[str]]:
+    """The status in capitals, and what follows from it."""
+    last = state.last_check
     if state.status != IN_SERVICE:
-        lines += [state.status.upper(), "Do not use"]
-    elif last is None:
-        lines += ["NOT CHECKED YET", "Do not use"]
-    else:
-        lines += [f"Checked {last.on_date}: {last.outcome}", f"Next check by {state.due}"]
-        if state.interval_uses:
-            lines.append(f"or after {state.interval_uses} uses")
-    if state.details.label:
-        lines.append(state.details.label)
-    return Label(sieve.id, tuple(lines))
+        return state.status.upper(), ["Do not use"]
+    if last is None:
+        return "NOT CHECKED YET", ["Do not use"]
+    checked = f"Checked {last.on_date}: pass"
+    if last.outcome != "pass":
+        checked = f"{last.outcome.capitalize()} on {last.on_date}"
+    if last.outcome in _BAD:
+        return "CHECK NOT PASSED", [checked, "Do not use"]
+    if state.overdue:
+        return "CHECK OVERDUE", [checked, f"Was due {state.due}"]
+    if state.interval_uses:
+        uses = f"or after {state.interval_uses} uses"
+        return "IN SERVICE", [checked, f"Next check by {state.due}", uses]
+    return "IN SERVICE", [checked, f"Next check by {state.due}"]
 
 
-def svg(label: Label) -> str:
+def svg(label: Label, size: Size = LARGE) -> str:
     """The label as an SVG of its size in millimetres."""
     shapes = "".join(
-        f'<rect x="{x:.3f}" y="{y:.3f}" width="{size:.3f}" height="{size:.3f}"/>'
-        for x, y, size in _modules(label)
+        f'<rect x="{x:.3f}" y="{y:.3f}" width="{side:.3f}" height="{side:.3f}"/>'
+        for x, y, side in _modules(label, size)
     )
-    words = []
-    for (size, y), line in zip(_places(label), label.lines, strict=True):
-        words.append(
-            f'<text x="{_QR_MM + 5}" y="{y:.2f}" font-size="{size}">{escape(_fitted(line))}</text>'
-        )
+    words = [
+        f'<text x="{size.code + 5:g}" y="{y:.2f}" font-size="{letters:g}">{escape(line)}</text>'
+        for letters, y, line in _lines(label, size)
+    ]
+    said = escape(", ".join(label.words(size)), quote=True)
     return (
-        f'<svg xmlns="http://www.w3.org/2000/svg" width="{WIDTH_MM}mm" height="{HEIGHT_MM}mm" '
-        f'viewBox="0 0 {WIDTH_MM} {HEIGHT_MM}" font-family="DejaVu Sans, sans-serif">'
+        f'<svg xmlns="http://www.w3.org/2000/svg" width="{size.width:g}mm" '
+        f'height="{size.height:g}mm" viewBox="0 0 {size.width:g} {size.height:g}" '
+        f'font-family="DejaVu Sans, sans-serif" role="img" aria-label="{said}">'
         f"<title>{escape(label.sieve_id)}</title>"
-        f'<rect width="{WIDTH_MM}" height="{HEIGHT_MM}" fill="#fff"/>'
+        f'<rect width="{size.width:g}" height="{size.height:g}" fill="#fff"/>'
         f'<g shape-rendering="crispEdges">{shapes}</g>{"".join(words)}</svg>\n'
     )
 
 
-def png(label: Label) -> bytes:
+def png(label: Label, size: Size = LARGE) -> bytes:
     """The label as a PNG of 12 dots per millimetre."""
-    from PIL import Image, ImageDraw, ImageFont
+    from PIL import Image, ImageDraw
 
     scale = _DOTS_PER_MM
-    picture = Image.new("L", (WIDTH_MM * scale, HEIGHT_MM * scale), 255)
+    picture = Image.new("L", (round(size.width * scale), round(size.height * scale)), 255)
     draw = ImageDraw.Draw(picture)
-    for x, y, size in _modules(label):
+    for x, y, side in _modules(label, size):
         corners = [round(x * scale), round(y * scale)]
-        corners += [round((x + size) * scale) - 1, round((y + size) * scale) - 1]
+        corners += [round((x + side) * scale) - 1, round((y + side) * scale) - 1]
         draw.rectangle(tuple(corners), fill=0)
-    for (size, y), line in zip(_places(label), label.lines, strict=True):
-        font = ImageFont.truetype(_font_file(), round(size * scale))
-        place = ((_QR_MM + 5) * scale, round(y * scale))
-        draw.text(place, _fitted(line), fill=0, font=font, anchor="ls")
+    for letters, y, line in _lines(label, size):
+        font = _font(round(letters * scale))
+        place = (round((size.code + 5) * scale), round(y * scale))
+        draw.text(place, line, fill=0, font=font, anchor="ls")
     data = io.BytesIO()
     picture.save(data, "PNG", dpi=(scale * 25.4, scale * 25.4))
     return data.getvalue()
 
 
-def page(labels: Sequence[Label]) -> str:
-    """A page of labels to print, each in its own frame to cut along."""
-    cells = "".join(f"<div>{svg(label)}</div>" for label in labels)
+def page(labels: Sequence[Label], size: Size = LARGE) -> str:
+    """A page of labels to print on A4, each in its own frame to cut along."""
+    cells = "".join(f"<div>{svg(label, size)}</div>" for label in labels)
     return (
         '<!doctype html><html lang="en"><meta charset="utf-8"><title>Status labels</title>'
-        "<style>body{margin:8mm;display:flex;flex-wrap:wrap;gap:3mm}"
-        "div{border:.2mm dashed #999;break-inside:avoid;line-height:0}</style>"
-        f"{cells}</html>\n"
+        '<meta name="viewport" content="width=device-width, initial-scale=1">'
+        "<style>@page{size:A4;margin:8mm}body{margin:8mm;font:11pt sans-serif}"
+        "main{display:flex;flex-wrap:wrap;gap:3mm}"
+        "div{border:.2mm dashed #767676;break-inside:avoid;line-height:0}"
+        "@media print{body{margin:0}h1,p{display:none}}</style>"
+        f"<h1>Status labels</h1><p>Print at 100 %, not fitted to the page: each label is "
+        f"{size.width:g} × {size.height:g} mm. This text is not printed.</p>"
+        f"<main>{cells}</main></html>\n"
     )
 
 
-def _modules(label: Label) -> list[tuple[float, float, float]]:
+def _modules(label: Label, size: Size) -> list[tuple[float, float, float]]:
     """The dark squares of the code: left, top and size in mm, a quiet zone of 4 around them."""
     try:
         import segno
@@ -110,32 +158,51 @@ def _modules(label: Label) -> list[tuple[float, float, float]]:
         raise UsageError(message=_NO_SEGNO) from None
     code: Any = segno.make_qr(label.sieve_id, error="m")
     rows = [bytes(row) for row in code.matrix]
-    size = _QR_MM / (len(rows) + 8)
-    top = (HEIGHT_MM - _QR_MM) / 2
+    side = size.code / (len(rows) + 8)
+    top = (size.height - size.code) / 2
     return [
-        (2 + (x + 4) * size, top + (y + 4) * size, size)
+        (2 + (x + 4) * side, top + (y + 4) * side, side)
         for y, row in enumerate(rows)
         for x, dark in enumerate(row)
         if dark
     ]
 
 
-def _places(label: Label) -> list[tuple[float, float]]:
-    """Size and base line of each line of words, in mm."""
-    sizes = [4.2, 3.4] + [2.4] * (len(label.lines) - 2)
-    places, y = [], 2.0
-    for size in sizes:
-        y += size * 1.3
-        places.append((size if size < 4 else min(size, 34 / max(len(label.sieve_id), 8) * 1.6), y))
-    return places
+def _lines(label: Label, size: Size) -> list[tuple[float, float, str]]:
+    """Height of letters and base line in mm of each line of words, cut to what fits."""
+    found, (first, second, other) = [], size.letters
+    words = label.words(size)
+    y = (size.height - 1.3 * (first + second + other * (len(words) - 2))) / 2 - 0.2 * other
+    room = size.width - size.code - 6
+    for place, line in enumerate(words):
+        letters = (first, second, other)[min(place, 2)]
+        y += letters * 1.3
+        # A long line gets smaller letters, down to a share of its own, before it is cut.
+        least = letters * (0.5, 0.8, 0.8)[min(place, 2)]
+        letters = max(least, min(letters, room / _length(line)))
+        found.append((letters, y, _cut(line, room / letters)))
+    return found
 
 
-def _fitted(line: str) -> str:
-    return line if len(line) <= _CHARACTERS else f"{line[: _CHARACTERS - 1]}…"
+def _cut(line: str, most: float) -> str:
+    """A line that is at most so many heights of its letters long."""
+    whole = line
+    while len(line) > 1 and _length(line) > most:
+        whole = whole[:-1]
+        line = f"{whole}…"
+    return line
 
 
-def _font_file() -> str:
+def _length(line: str) -> float:
+    """How long a line is, in heights of its letters; browsers' own letters are no wider."""
+    return float(_font(100).getlength(line)) / 100
+
+
+def _font(height: int) -> ImageFont.FreeTypeFont:
     """A font with the letters of many languages, which the drawing library brings along."""
-    import matplotlib
+    from PIL import ImageFont
 
-    return f"{matplotlib.get_data_path()}/fonts/ttf/DejaVuSans.ttf"
+    places = find_spec("matplotlib")
+    assert places is not None
+    (folder,) = places.submodule_search_locations or ()
+    return ImageFont.truetype(f"{folder}/mpl-data/fonts/ttf/DejaVuSans.ttf", height)

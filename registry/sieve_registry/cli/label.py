@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from enum import StrEnum
 from pathlib import Path
 from typing import Annotated
 
@@ -11,7 +12,14 @@ from sieve_inspect.errors import UsageError
 from sieve_registry.cli.common import JsonOption, emit_json, print_line, write_bytes
 from sieve_registry.cli.options import opened
 
-__all__ = ["label"]
+__all__ = ["LabelSize", "label"]
+
+
+class LabelSize(StrEnum):
+    """The sizes a label is printed in; see `sieve_registry.labels.SIZES`."""
+
+    LARGE = "large"
+    SMALL = "small"
 
 
 def label(
@@ -22,6 +30,9 @@ def label(
         Path,
         typer.Option("--out", metavar="FILE", help=".svg or .png: one label; .html: any number."),
     ],
+    size: Annotated[
+        LabelSize, typer.Option("--size", help="large: 62 × 29 mm; small: 45 × 15 mm.")
+    ] = LabelSize.LARGE,
     json_path: JsonOption = None,
 ) -> None:
     """Write status labels: what the sieve is, its status, when its next check is due."""
@@ -34,11 +45,18 @@ def label(
         raise UsageError(message="Several labels go on one page: name an .html file.")
     with opened(context) as registry:
         made = [labels.label_of(service.get_state(registry, one)) for one in sieves]
+    wanted = labels.SIZES[size.value]
     if kind == ".html":
-        data = labels.page(made).encode()
+        data = labels.page(made, wanted).encode()
+    elif kind == ".png":
+        data = labels.png(made[0], wanted)
     else:
-        data = labels.png(made[0]) if kind == ".png" else labels.svg(made[0]).encode()
+        data = labels.svg(made[0], wanted).encode()
     write_bytes(out, data)
-    payload = {"file": str(out), "labels": [{"id": m.sieve_id, "lines": m.lines} for m in made]}
+    payload = {
+        "file": str(out),
+        "size": size.value,
+        "labels": [{"id": m.sieve_id, "lines": m.words(wanted)} for m in made],
+    }
     if not emit_json(json_path, payload):
         print_line(f"Wrote {len(made)} label{'s' if len(made) != 1 else ''} to {out}.")
