@@ -11,7 +11,7 @@ from sqlalchemy import Connection
 
 from sieve_inspect.errors import UsageError
 from sieve_inspect.units import parse_length_um
-from sieve_registry import kinds, service
+from sieve_registry import amendments, kinds, service
 from sieve_registry.deed import Doing, Told, deed, history_of, record_general
 from sieve_registry.errors import RuleRefusedError, SignatureError, UnknownRecordError
 from sieve_registry.ledger import signing
@@ -117,6 +117,10 @@ def correct(
     """
     why = clean_text("reason", reason, needed=True)
     seq = _event_number(registry, record)
+    with registry.reading() as connection:
+        named = reader.event_of(connection, seq)
+    if named is not None and named.kind in amendments.AMENDABLE:
+        return amendments.amend(registry, named, changes, reason, told, void=void)
     with registry.writing() as connection:
         event = _correctable(connection, seq, record, void)
         now = dict(_read(event, typed, value) for typed, value in changes.items())

@@ -16,14 +16,15 @@ from sqlalchemy import Connection
 
 from sieve_inspect.errors import UsageError
 from sieve_registry import kinds
+from sieve_registry.amendments import live, live_facts
 from sieve_registry.deed import Told, record_general
 from sieve_registry.errors import DateRefusedError
-from sieve_registry.facts import exact_payload, facts_of
+from sieve_registry.facts import exact_payload
 from sieve_registry.ledger.canonical import plain_name
 from sieve_registry.records import Event, EvidenceFile, Fact
 from sieve_registry.refusals import DuplicateThingError, UnknownThingError
 from sieve_registry.rules.text import clean_id, clean_text
-from sieve_registry.store import reader, writer
+from sieve_registry.store import writer
 from sieve_registry.store.engine import Registry
 
 if TYPE_CHECKING:
@@ -170,7 +171,7 @@ def add_artefact(
     called, payload = _artefact_payload(new)
 
     def refuse(connection: Connection) -> None:
-        there = bool(reader.facts(connection, [kinds.ARTEFACT_ADDED], called))
+        there = bool(live(connection, [kinds.ARTEFACT_ADDED], called))
         if there and not renew:
             raise DuplicateThingError(
                 what="an artefact", name=called, advice="a new certificate is added with --renew"
@@ -222,13 +223,13 @@ def _artefact_payload(new: CertifiedArtefact) -> tuple[str, dict[str, Any]]:
 
 def artefacts(registry: Registry) -> list[CertifiedArtefact]:
     """Every artefact with its latest certificate, by id."""
-    found = {f.subject: _artefact(f) for f in facts_of(registry, None, [kinds.ARTEFACT_ADDED])}
+    found = {f.subject: _artefact(f) for f in live_facts(registry, None, [kinds.ARTEFACT_ADDED])}
     return [found[one] for one in sorted(found)]
 
 
 def certificates_of(registry: Registry, artefact_id: str) -> list[CertifiedArtefact]:
     """An artefact under each certificate it ever had. Raises `UnknownThingError`."""
-    found = facts_of(registry, clean_id(artefact_id), [kinds.ARTEFACT_ADDED])
+    found = live_facts(registry, clean_id(artefact_id), [kinds.ARTEFACT_ADDED])
     if not found:
         raise UnknownThingError(
             what="artefact", name=artefact_id, advice="`sieveward artefact list` shows all"
@@ -288,7 +289,7 @@ def add_device(registry: Registry, new: Device, told: Told) -> Device:
     }
 
     def refuse(connection: Connection) -> None:
-        if reader.facts(connection, [kinds.DEVICE_ADDED], called):
+        if live(connection, [kinds.DEVICE_ADDED], called):
             raise DuplicateThingError(
                 what="a device", name=called, advice="another setting is another device"
             )
@@ -299,13 +300,13 @@ def add_device(registry: Registry, new: Device, told: Told) -> Device:
 
 def devices(registry: Registry) -> list[Device]:
     """Every device, by id."""
-    found = [_device(fact) for fact in facts_of(registry, None, [kinds.DEVICE_ADDED])]
+    found = [_device(fact) for fact in live_facts(registry, None, [kinds.DEVICE_ADDED])]
     return sorted(found, key=lambda one: one.id)
 
 
 def device_named(registry: Registry, device_id: str) -> Device:
     """One device. Raises `UnknownThingError`."""
-    found = facts_of(registry, clean_id(device_id), [kinds.DEVICE_ADDED])
+    found = live_facts(registry, clean_id(device_id), [kinds.DEVICE_ADDED])
     if not found:
         raise UnknownThingError(
             what="device", name=device_id, advice="`sieveward device list` shows all"

@@ -5,6 +5,7 @@ from __future__ import annotations
 __all__ = [
     "ABOUT_SIEVE",
     "ARTEFACT_ADDED",
+    "CHAIN_CORRECTED",
     "CHECK_RECORDED",
     "CHECK_SIGNED",
     "CORRECTED",
@@ -42,6 +43,7 @@ IMPORTED = "records imported"
 ARTEFACT_ADDED = "artefact added"
 DEVICE_ADDED = "device added"
 SCALE_CALIBRATED = "scale calibrated"
+CHAIN_CORRECTED = "scale chain corrected"
 
 # Acts of a sieve's life that have no table of their own: their subject is the sieve's id.
 ABOUT_SIEVE = (SIEVE_QUARANTINED, SIEVE_RETURNED, SIEVE_CLEANED, CHECK_SIGNED)

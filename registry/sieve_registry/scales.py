@@ -12,6 +12,7 @@ from sqlalchemy import Connection
 
 from sieve_inspect.errors import UsageError
 from sieve_registry import kinds
+from sieve_registry.amendments import live_facts
 from sieve_registry.artefacts import (
     CertifiedArtefact,
     Device,
@@ -22,7 +23,6 @@ from sieve_registry.artefacts import (
 )
 from sieve_registry.deed import Told
 from sieve_registry.errors import EvidenceError
-from sieve_registry.facts import facts_of
 from sieve_registry.records import EvidenceFile, Fact
 from sieve_registry.refusals import ArtefactExpiredError, TemperatureError, UnknownThingError
 from sieve_registry.rules.dates import add_months
@@ -188,7 +188,7 @@ def record_scale(
                 )
 
     event = keep(registry, kinds.SCALE_CALIBRATED, called, payload, told, files, refuse)
-    facts = facts_of(registry, called, [kinds.SCALE_CALIBRATED])
+    facts = live_facts(registry, called, [kinds.SCALE_CALIBRATED])
     return next(_scale(fact) for fact in facts if fact.seq == event.seq)
 
 
@@ -197,7 +197,7 @@ def kept_scale(registry: Registry, name: str, day: date) -> KeptScale | None:
 
     Raises `UnknownThingError` when it was calibrated only later.
     """
-    found = [_scale(fact) for fact in facts_of(registry, name, [kinds.SCALE_CALIBRATED])]
+    found = [_scale(fact) for fact in live_facts(registry, name, [kinds.SCALE_CALIBRATED])]
     before = [one for one in found if one.on_date <= day]
     if found and not before:
         first = min(one.on_date for one in found)
@@ -210,7 +210,7 @@ def kept_scale(registry: Registry, name: str, day: date) -> KeptScale | None:
 def history_of_device(registry: Registry, device_id: str) -> list[KeptScale]:
     """Every scale of a device by the day of its calibration. Raises `UnknownThingError`."""
     device = device_named(registry, device_id)
-    found = facts_of(registry, None, [kinds.SCALE_CALIBRATED])
+    found = live_facts(registry, None, [kinds.SCALE_CALIBRATED])
     own = [_scale(fact) for fact in found if fact.payload["device"] == device.id]
     return sorted(own, key=lambda one: (one.on_date, one.event))
 

@@ -27,6 +27,7 @@ from sieve_registry.artefacts import CertifiedArtefact, certificates_of
 from sieve_registry.deed import person
 from sieve_registry.facts import exact_payload
 from sieve_registry.refusals import (
+    ArtefactExpiredError,
     ScaleExpiredError,
     SettingDiffersError,
     StandOffError,
@@ -84,7 +85,10 @@ def traced(registry: Registry, kept: KeptScale, told: Circumstances) -> Traced:
     if told.setting is not None and _plain(told.setting) != _plain(kept.setting):
         raise SettingDiffersError(scale=kept.name, calibrated=kept.setting, given=told.setting)
     certificates = certificates_of(registry, kept.artefact)
-    used = next(one for one in certificates if one.event == kept.artefact_event)
+    used = next((one for one in certificates if one.event == kept.artefact_event), None)
+    if used is None:
+        span = f"event {kept.artefact_event}, that of scale {kept.name}, is void"
+        raise ArtefactExpiredError(artefact=kept.artefact, day=told.day, span=span, other="")
     effects = _effects(kept, told, used)
     scale = kept.scale(registry)
     for effect in effects:

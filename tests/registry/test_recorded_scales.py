@@ -180,11 +180,13 @@ def test_a_name_is_the_recorded_scale_and_a_path_is_a_file(lab, scan, tmp_path, 
 def test_a_dpi_tag_that_says_otherwise_is_told_and_ignored(lab, tmp_path):
     wrong = tmp_path / "field.png"
     Image.new("L", (8, 8)).save(wrong, dpi=(1200, 1200))
+    told = "its dpi tag says 21.167 um per px where the scale says 20"
     answer = check(lab, wrong)
     assert answer.code == 0
-    assert "its dpi tag says 21.167 um per px where the scale says 20" in answer.err
+    assert told in " ".join(answer.out.split())
+    assert told in said(check(lab, wrong, "--json", "-"))["warnings"][0]
     Image.new("L", (8, 8)).save(wrong, dpi=(1268, 1268))
-    assert check(lab, wrong).err == ""
+    assert said(check(lab, wrong, "--json", "-"))["warnings"] == []
 
 
 def test_a_scale_is_recorded_of_known_things_only(lab, picture, run):

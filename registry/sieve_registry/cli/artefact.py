@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from sieve_registry.cli.calibrated import print_corrections
 from sieve_registry.cli.common import JsonOption, emit_json, print_line, print_table
 from sieve_registry.cli.options import ByOption, opened, read_day, told_by
 
@@ -119,17 +120,24 @@ def list_(context: typer.Context, json_path: JsonOption = None) -> None:
 def show(context: typer.Context, artefact_id: IdArgument, json_path: JsonOption = None) -> None:
     """Show an artefact under each of its certificates, the latest first."""
     from sieve_registry import artefacts
+    from sieve_registry.amendments import amendments
+    from sieve_registry.cli.views import correction_dict
+    from sieve_registry.kinds import ARTEFACT_ADDED
 
     with opened(context) as registry:
         found = artefacts.certificates_of(registry, artefact_id)[::-1]
+        made = amendments(registry, found[0].id)
+    made = [one for one in made if one.kind == ARTEFACT_ADDED]
     whole = {
         **_artefact_dict(found[0]),
         "certificates": [_artefact_dict(one) for one in found],
+        "corrections": [correction_dict(one) for one in made],
     }
     if emit_json(json_path, whole):
         return
     for one in found:
         _print_artefact(one)
+    print_corrections(made)
 
 
 def _artefact_dict(one: CertifiedArtefact) -> dict[str, Any]:
@@ -155,7 +163,7 @@ def _artefact_dict(one: CertifiedArtefact) -> dict[str, Any]:
 
 def _print_artefact(one: CertifiedArtefact) -> None:
     print_line(f"Artefact {one.id}, {one.kind}")
-    print_line(f"  certificate {one.certificate} of {one.laboratory}")
+    print_line(f"  certificate {one.certificate} of {one.laboratory} (event {one.event})")
     print_line(f"  valid {one.valid_from} to {one.valid_to}")
     for what, value, expanded in (
         ("pitch", one.pitch_um, one.expanded_pitch_um),

@@ -12,12 +12,14 @@ from typing import TYPE_CHECKING, Any
 
 import typer
 
+from sieve_registry.cli.common import print_line
 from sieve_registry.cli.options import opened
 
 if TYPE_CHECKING:
     from sieve_inspect.scale import Scale
     from sieve_inspect.scale.calibration import Artefact, Calibration
     from sieve_registry.deed import Told
+    from sieve_registry.records import Correction
     from sieve_registry.scales import KeptScale
     from sieve_registry.service import Registry
 
@@ -27,6 +29,7 @@ __all__ = [
     "find_scale",
     "names_a_file",
     "numbers",
+    "print_corrections",
     "scale_dict",
 ]
 
@@ -149,6 +152,17 @@ def numbers(text: str | None, option: str, count: int) -> list[float] | None:
 
 def _say(sentence: str) -> None:
     sys.stderr.write(f"sieveward: {sentence}.\n")
+
+
+def print_corrections(made: Sequence[Correction]) -> None:
+    """What was said later of records, one paragraph each."""
+    from textwrap import fill
+
+    from sieve_registry.cli.views import correction_words
+
+    for one in made:
+        text = f"Corrected: {correction_words(one)} ({one.person}, {one.on_date}, event {one.seq})."
+        print_line(fill(text, 78))
 
 
 def scale_dict(kept: KeptScale) -> dict[str, Any]:

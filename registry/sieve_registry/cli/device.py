@@ -14,7 +14,9 @@ from sieve_registry.cli.options import ByOption, opened, told_by
 if TYPE_CHECKING:
     from sieve_registry.artefacts import Device
     from sieve_registry.drift import Jump
+    from sieve_registry.records import Correction
     from sieve_registry.scales import KeptScale
+    from sieve_registry.service import Registry
 
 __all__ = ["device_app", "length_or_zero"]
 
@@ -101,18 +103,21 @@ def show(
 ) -> None:
     """Show a device with the history of its scale; a jump names the checks it puts in question."""
     from sieve_registry import artefacts
-    from sieve_registry.cli.calibrated import scale_dict
+    from sieve_registry.cli.calibrated import print_corrections, scale_dict
+    from sieve_registry.cli.views import correction_dict
     from sieve_registry.drift import drift_of
 
     with opened(context) as registry:
         found = artefacts.device_named(registry, device_id)
         history, jumps = drift_of(registry, device_id)
+        made = _corrections(registry, found)
     if plot is not None:
         _draw(plot, history)
     whole = {
         **_device_dict(found),
         "scales": [scale_dict(one) for one in history],
         "jumps": [_jump_dict(one) for one in jumps],
+        "corrections": [correction_dict(one) for one in made],
     }
     if emit_json(json_path, whole):
         return
@@ -122,6 +127,18 @@ def show(
         _print_history(history)
     for one in jumps:
         _print_jump(one)
+    print_corrections(made)
+
+
+def _corrections(registry: Registry, device: Device) -> list[Correction]:
+    """What was said later of the device and of any scale of it, void ones too."""
+    from sieve_registry import kinds
+    from sieve_registry.amendments import amendments
+    from sieve_registry.facts import facts_of
+
+    scales = facts_of(registry, None, [kinds.SCALE_CALIBRATED])
+    own = [one.seq for one in scales if one.payload["device"] == device.id]
+    return amendments(registry, [device.event, *own])
 
 
 def _draw(plot: Path, history: Sequence[KeptScale]) -> None:
@@ -147,20 +164,20 @@ def _jump_dict(one: Jump) -> dict[str, Any]:
 
 
 def _print_history(history: Sequence[KeptScale]) -> None:
-    columns = ("date", "scale", "x, um/px", "y, um/px", "U, %", "valid until", "artefact")
+    columns = ("event", "date", "scale", "x, um/px", "y, um/px", "U, %", "valid until")
     rows = [
         (
+            str(one.event),
             str(one.on_date),
             one.name,
             f"{one.um_per_px[0]:.5f}",
             f"{one.um_per_px[1]:.5f}",
             f"{200 * max(one.u_rel):.3f}",
             str(one.valid_until),
-            one.artefact,
         )
         for one in history
     ]
-    print_table("", columns, rows, ("x, um/px", "y, um/px", "U, %"))
+    print_table("", columns, rows, ("event", "x, um/px", "y, um/px", "U, %"))
 
 
 def _print_jump(one: Jump) -> None:
