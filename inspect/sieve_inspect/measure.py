@@ -24,12 +24,13 @@ from sieve_inspect.scan import (
     ScanSource,
     assumed_encoding,
     linear_light,
-    linear_to_srgb,
     load_scan,
     open_source,
     size_of,
+    stored_by,
 )
 from sieve_inspect.standard import DEFAULT_STANDARD, Limits, limits
+from sieve_inspect.summary.compression import u_compression_px
 from sieve_inspect.summary.direction import DirectionSummary
 from sieve_inspect.summary.repeatability import with_study
 from sieve_inspect.summary.statistics import (
@@ -55,7 +56,15 @@ from sieve_inspect.weave import (
     measure_field,
     stored_misfit,
 )
-from sieve_inspect.whole import Sheet, find_whole, look_at_whole, measure_whole
+from sieve_inspect.whole import (
+    Crew,
+    Sheet,
+    find_whole,
+    look_at_whole,
+    measure_whole,
+    misfit_if,
+    misfit_under,
+)
 
 __all__ = ["SCHEMA", "Measurement", "Picture", "measure"]
 
@@ -68,12 +77,14 @@ _LINES = 10_000  # of a table of openings written at a time
 _NEEDED_PX = 4.0  # below this an opening and its wires are two blurred edges without a level
 _BLURS_OPENING = 4.0  # blur sigmas an opening must have
 _NOMINAL_WITHIN = 0.15
+_UNCLEAR = 0.25  # share of openings; lint and dust stay far below
 _RIVAL = 0.3  # height of a second mesh in the spectrum, as a share of the first
 _SHADED = 0.35  # share of the light by which the edges may differ from a model of them
 _SHADED_ABOVE = 0.05  # the same in reflected light, where it means highlights and shadows
 _ELSEWHERE = 0.1  # openings in a second patch, as a share of the first
 _JUMP_PX = 0.75  # steps aside that flatbed carriages do not make by themselves
 _EDGES_SAY = 1.04  # ratio of misfits from which the edges have an opinion on the encoding
+_EXCESS_SAYS = 0.002  # by how much the other encoding's edges may stand out more; see stored_misfit
 _FIT = ("ok", "indicative", "refused")
 
 
@@ -263,10 +274,14 @@ def measure(
     parts = [
         summarise([p.samples[axis] for p in pictures], scale, axis, population) for axis in (0, 1)
     ]
+    packed = _compressed(pictures)
+    parts = [with_study(*part, packed, axis) for part, axis in zip(parts, "xy", strict=True)]
     covered = all(scale.covers(p.field.centre[p.field.ok]).all() for p in pictures)
     fit, reasons = _fitness([b for _, b in parts], allowed, nominal_um, scale, covered)
     if fit == "refused":
-        raise _refused(images[0], reasons[0], _finer(nominal_um, scale))
+        from_above = not all(p.field.lattice.bright for p in pictures)
+        advice = "Light the cloth from behind" if from_above else _finer(nominal_um, scale)
+        raise _refused(images[0], reasons[0], advice)
     # What operators and days add is no fault of the picture, so it comes after its fitness.
     parts = [with_study(*part, extra, axis) for part, axis in zip(parts, "xy", strict=True)]
     (x, _), (y, _) = parts
@@ -352,10 +367,13 @@ def _at_once(scan: Scan, encoding: str) -> tuple[Assumption, Field, NDArray[np.f
     _check_one_cloth(scan.path, lattice)
     view = look_at(light, lattice, scan.path.name)
     if assumption.guess:
-        other = linear_light(scan, assumption.alternative)
-        views = (view, look_at(other, lattice, scan.path.name))
-        assumption, took = _asked_the_edges(assumption, views)
-        light, view = (light, other)[took], views[took]
+        guessed, alternative = assumption.encoding, assumption.alternative
+        other = look_at(linear_light(scan, alternative), lattice, scan.path.name)
+        here = stored_misfit(view, stored_by(guessed))
+        there = stored_misfit(other, stored_by(alternative))
+        assumption = _asked_the_edges(assumption, here, there)
+        if assumption.encoding != guessed:
+            light, view = linear_light(scan, alternative), other
     return assumption, measure_field(view), light
 
 
@@ -364,32 +382,33 @@ def _whole(
 ) -> tuple[Assumption, Field, Sheet]:
     """A large scan measured in bands."""
     assumption = assumed_encoding(source, encoding)
-    sheet, lattice = find_whole(source, assumption.encoding)
-    _check_one_cloth(source.path, lattice)
-    view = look_at_whole(sheet, lattice)
-    if assumption.guess:
-        other = look_at_whole(replace(sheet, encoding=assumption.alternative), lattice)
-        assumption, took = _asked_the_edges(assumption, (view.sample, other.sample))
-        view = (view, other)[took]
-    return assumption, measure_whole(view, progress), view.sheet
+    with Crew.of(source) as crew:
+        sheet, lattice = find_whole(source, assumption.encoding, crew)
+        _check_one_cloth(source.path, lattice)
+        if assumption.guess:
+            there = crew.later(misfit_if, assumption.alternative, sheet.bright, lattice)
+        view = look_at_whole(sheet, lattice)
+        if assumption.guess:
+            assumption = _asked_the_edges(assumption, misfit_under(view), there())
+            if assumption.encoding != sheet.encoding:
+                view = look_at_whole(replace(sheet, encoding=assumption.encoding), lattice)
+        return assumption, measure_whole(view, crew, progress), view.sheet
 
 
-def _asked_the_edges(guess: Assumption, views: tuple[View, View]) -> tuple[Assumption, int]:
-    """A guess of the encoding, held against the edges themselves; the other one if they say so.
+def _asked_the_edges(
+    guess: Assumption, here: tuple[float, float], there: tuple[float, float]
+) -> Assumption:
+    """A guess of the encoding, or the other one if the edges say so.
 
-    `views` are the openings under the guess and under its alternative; told is which to take.
+    `here` is what `stored_misfit` says under the guess, `there` under its alternative.
     """
-    here, there = (
-        stored_misfit(v, linear_to_srgb if e == "srgb" else np.asarray)
-        for e, v in zip((guess.encoding, guess.alternative), views, strict=True)
-    )
-    ratio = here / max(there, 1e-12)
-    if ratio > _EDGES_SAY:
+    ratio = here[0] / max(there[0], 1e-12)
+    if ratio > _EDGES_SAY and there[1] <= here[1] + _EXCESS_SAYS:
         reason = f"no colour tags; the edges fit {guess.alternative} better, {ratio:.2f} to 1"
-        return Assumption(guess.alternative, reason), 1
+        return Assumption(guess.alternative, reason)
     sure = ratio < 1 / _EDGES_SAY
     says = f"the edges agree, {1 / ratio:.2f} to 1" if sure else "the edges cannot tell"
-    return replace(guess, reason=f"{guess.reason}; {says}"), 0
+    return replace(guess, reason=f"{guess.reason}; {says}")
 
 
 def _check_blur(path: Path, picture: Picture, nominal_um: float, scale: Scale) -> None:
@@ -431,8 +450,8 @@ def _check_regular(path: Path, field: Field) -> None:
         reason = "not one opening between four straight wires could be measured in it"
     elif max(a.excess for a in field.axes) > (_SHADED if field.lattice.bright else _SHADED_ABOVE):
         reason = "its wires throw shadows or shine, so that their edges are not where light ends"
-    elif (field.state == "unclear").sum() > 0.4 * inner.sum():
-        reason = "most openings do not look like gaps between straight wires"
+    elif (field.state == "unclear").sum() > _UNCLEAR * inner.sum():
+        reason = "too many openings do not look like gaps between straight wires"
     elif any(np.std(a.fit.width[sound]) > 0.35 * np.mean(a.fit.width[sound]) for a in field.axes):
         reason = "the openings differ too much in size to be one woven cloth"
     else:
@@ -506,6 +525,18 @@ def _fitness(
     elif grade == 1:
         reasons.append(_finer(nominal_um, scale))
     return _FIT[grade], tuple(reasons)
+
+
+def _compressed(pictures: Sequence[Picture]) -> list[Contribution]:
+    """Budget lines for what JPEG did, the worst of the pictures; none where there is none."""
+    worst = max(u_compression_px(p.scan.path, p.aperture_px) for p in pictures)
+    if worst == 0:
+        return []
+    um_per_px = [float(np.median(pictures[0].samples[axis].um_per_px)) for axis in (0, 1)]
+    return [
+        Contribution("JPEG", axis, worst * scale)
+        for axis, scale in zip("xy", um_per_px, strict=True)
+    ]
 
 
 def _shares_above(pictures: Sequence[Picture], allowed: Limits) -> tuple[float, float] | None:

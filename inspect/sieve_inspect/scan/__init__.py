@@ -9,6 +9,7 @@ from sieve_inspect.scan.encoding import (
     linear_light,
     linear_to_srgb,
     srgb_to_linear,
+    stored_by,
 )
 from sieve_inspect.scan.source import MAX_MEGAPIXELS, Scan, load_scan
 
@@ -27,4 +28,5 @@ __all__ = [
     "open_source",
     "size_of",
     "srgb_to_linear",
+    "stored_by",
 ]

@@ -105,7 +105,7 @@ class _OnDisk:
         return np.ascontiguousarray(self._finish(self._native(samples)))
 
     def at(self, number: NDArray[np.integer]) -> Raw:
-        height, width, count = self._shape
+        _, width, count = self._shape
         out = np.zeros((number.size, count), self._stored)
         if self._map is not None:
             flat = number.ravel()
@@ -151,6 +151,7 @@ class ScanSource:
     dpi: tuple[float, float] | None
     pixels: _Pixels
     lost: tuple[Box, ...] = ()
+    in_place: bool = False  # read where it lies, so that it costs nothing to open it again
 
     def rows(self, top: int, bottom: int) -> Raw:
         """The rows from `top` to before `bottom`, (rows, w) or (rows, w, 3), 8 or 16 bit."""
@@ -191,8 +192,12 @@ def size_of(path: Path) -> int | None:
         Image.MAX_IMAGE_PIXELS = limit
 
 
-def open_source(path: Path, max_megapixels: float | None = None) -> ScanSource:
+def open_source(
+    path: Path, max_megapixels: float | None = None, *, hashed: bool = True
+) -> ScanSource:
     """Open a scan for reading in bands; `max_megapixels` lifts or lowers the limits.
+
+    Unless `hashed` its SHA-256 is left empty.
 
     Raises what `load_scan` raises; `TruncatedImageError` only where a fifth is unreadable.
     """
@@ -200,7 +205,7 @@ def open_source(path: Path, max_megapixels: float | None = None) -> ScanSource:
         if not path.stat().st_size:
             raise EmptyFileError(file=path)
         if _is_tiff(path):
-            return _open_tiff(path, max_megapixels)
+            return _open_tiff(path, max_megapixels, hashed)
         count = size_of(path)
         if count is None or count * 3 < _IN_MEMORY:
             return ScanSource.of(load_scan(path, max_megapixels or MAX_MEGAPIXELS))
@@ -220,7 +225,7 @@ def _digest(path: Path) -> str:
         return hashlib.file_digest(file, "sha256").hexdigest()
 
 
-def _open_tiff(path: Path, max_megapixels: float | None) -> ScanSource:
+def _open_tiff(path: Path, max_megapixels: float | None, hashed: bool) -> ScanSource:
     import tifffile
 
     try:
@@ -240,7 +245,7 @@ def _open_tiff(path: Path, max_megapixels: float | None) -> ScanSource:
         if plain:
             stored = f"{file.byteorder}u{page.bitspersample // 8}"
             whole = (*shape, int(page.samplesperpixel))
-            kept = path.open("rb")  # noqa: SIM115 - closed with the pixels that come from it
+            kept = path.open("rb")  # closed with the pixels that come from it
             pixels: _Pixels = _OnDisk(kept, int(page.dataoffsets[0]), whole, stored, finish)
             lost = [Box(pixels.there, shape[0], 0, shape[1])] if pixels.there < shape[0] else []
         else:
@@ -249,7 +254,8 @@ def _open_tiff(path: Path, max_megapixels: float | None) -> ScanSource:
         if away > _MOST_LOST * shape[0] * shape[1]:
             raise TruncatedImageError(file=path, reason=f"{away / shape[0] / shape[1]:.0%} missing")
         bits = 16 if page.photometric == 3 else int(page.bitspersample)
-        return ScanSource(path, _digest(path), shape, bits, *tags, pixels, tuple(lost))
+        digest = _digest(path) if hashed else ""
+        return ScanSource(path, digest, shape, bits, *tags, pixels, tuple(lost), plain)
 
 
 def _finisher(path: Path, page: Any) -> Finish:

@@ -6,6 +6,7 @@ every edge outward: 0.8 px per aperture at a blur of 1 px.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -25,6 +26,7 @@ __all__ = [
     "linear_light",
     "linear_to_srgb",
     "srgb_to_linear",
+    "stored_by",
 ]
 
 ENCODINGS = ("auto", "srgb", "linear")
@@ -80,6 +82,11 @@ def linear_to_srgb(value: NDArray[np.float64]) -> NDArray[np.float64]:
     """The inverse of `srgb_to_linear`."""
     bent = 1.055 * np.maximum(value, 1e-9) ** (1 / 2.4) - 0.055
     return np.where(value <= 0.0031308, 12.92 * value, bent)
+
+
+def stored_by(encoding: str) -> Callable[[NDArray[np.float64]], NDArray[np.float64]]:
+    """What turns linear light into the numbers ("srgb" or "linear") of a file, 0..1."""
+    return linear_to_srgb if encoding == "srgb" else np.asarray
 
 
 def light_table(bits: int, encoding: str) -> NDArray[np.float32]:

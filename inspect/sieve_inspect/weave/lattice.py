@@ -293,7 +293,7 @@ def link(peaks: Float, vectors: Float) -> tuple[NDArray[np.intp], NDArray[np.boo
     reach = _LINK * float(np.hypot(*vectors.T).min())
     start, end, step, cost = [], [], [], []
     for axis, vector in enumerate(vectors):
-        nearest = tree.query(peaks + vector, distance_upper_bound=reach)
+        nearest = tree.query(peaks + vector, distance_upper_bound=reach, workers=2)
         distance, other = np.asarray(nearest[0]), np.asarray(nearest[1])
         hit = np.flatnonzero(np.isfinite(distance))
         start.append(hit)

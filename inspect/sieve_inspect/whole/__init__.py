@@ -1,6 +1,23 @@
 """Whole cloths from large scans, in bands, fast; see `cloth` for how."""
 
-from sieve_inspect.whole.cloth import WholeView, find_whole, look_at_whole, measure_whole
+from sieve_inspect.whole.cloth import (
+    WholeView,
+    find_whole,
+    look_at_whole,
+    measure_whole,
+    misfit_if,
+    misfit_under,
+)
+from sieve_inspect.whole.crew import Crew
 from sieve_inspect.whole.sheet import Sheet
 
-__all__ = ["Sheet", "WholeView", "find_whole", "look_at_whole", "measure_whole"]
+__all__ = [
+    "Crew",
+    "Sheet",
+    "WholeView",
+    "find_whole",
+    "look_at_whole",
+    "measure_whole",
+    "misfit_if",
+    "misfit_under",
+]

@@ -1,18 +1,20 @@
-"""Every opening of the cloth by matched weights, band by band, two bands at a time."""
+"""Every opening of the cloth by matched weights, band by band."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from sieve_inspect.scan import ScanSource
 from sieve_inspect.weave.direction import Axis, across_of
 from sieve_inspect.whole.coarse import coarse_edges
-from sieve_inspect.whole.matched import Edge, Matched, solve
+from sieve_inspect.whole.crew import Crew
+from sieve_inspect.whole.matched import Edge, Matched, highest, solve
 from sieve_inspect.whole.sheet import Sheet
 
 __all__ = ["Bulk", "measure_bulk"]
@@ -77,7 +79,7 @@ def measure_bulk(
     centre: Float,
     vectors: Float,
     axes: tuple[Axis, Axis],
-    workers: int,
+    crew: Crew,
     progress: Callable[[float], None],
 ) -> Bulk:
     """Measure the openings near `centre` (n, 2) px with lattice `vectors` (n, 2, 2).
@@ -92,61 +94,71 @@ def measure_bulk(
     x, y = centre.T
     m = plan.margin
     inner = (x >= m) & (x < width - 1 - m) & (y >= m) & (y < height - 1 - m)
+    key, tables = _turns(vectors, plan)
     order = np.argsort(y, kind="stable")
+    order = order[inner[order]]
     ends = np.searchsorted(y[order], np.arange(0, height + CORE, CORE))
-    turns = _Turns(vectors, plan)
-
-    def look(band: int) -> None:
-        which = order[ends[band] : ends[band + 1]]
-        which = which[inner[which]]
-        if not len(which):
-            return
-        top = max(0, band * CORE - m)
-        down = np.array([0, top])
-        light = sheet.light(top, (band + 1) * CORE + m + 1)
-        for part, tables, unit in turns.groups(which):
-            for some in _slices(part, _AT_ONCE):
-                local = centre[some] - down
-                found, moved, bad = _solve_both(light, local, tables, unit, plan)
-                placed[some] = moved + down
-                doubt[some] = bad
-                for name in _NAMES:
-                    values[name][:, some] = found[name]
-
-    bands = range(len(ends) - 1)
-    with ThreadPoolExecutor(workers) as pool:
-        for done, _ in enumerate(pool.map(look, bands), start=1):
-            progress(done / len(bands))
+    bands = [(n, order[a:b]) for n, (a, b) in enumerate(pairwise(ends)) if b > a]
+    tasks = []
+    for number, which in bands:
+        needed = {int(k): tables[int(k)] for k in np.unique(key[which])}
+        told = (sheet.encoding, sheet.bright, plan, needed)
+        tasks.append((*told, number * CORE, centre[which], key[which]))
+    for (_, which), (found, moved, bad) in zip(
+        bands, crew.each(_band, tasks, progress), strict=True
+    ):
+        placed[which], doubt[which] = moved, bad
+        for name in _NAMES:
+            values[name][:, which] = found[name]
     return Bulk(placed, values, doubt)
 
 
-class _Turns:
-    """Openings sorted by the way their wires run, with the weights for each way."""
+_Tables = tuple[list[Matched], Float]  # weights by direction, and the unit vectors across (2, 2)
 
-    def __init__(self, vectors: Float, plan: _Plan) -> None:
-        self._plan = plan
-        # A global grid of angles: which weights an opening gets does not depend on its band.
-        keys = [
-            np.rint(np.arctan2(*across_of(vectors, axis).T[::-1]) / _TURN).astype(np.int64)
-            for axis in (0, 1)
-        ]
-        low = [int(k.min()) for k in keys]
-        base = int(keys[1].max()) - low[1] + 1
-        self._key = (keys[0] - low[0]) * base + keys[1] - low[1]
-        self._low, self._base = low, base
-        every = np.unique(self._key)
-        self._tables = {int(k): self._made(int(k)) for k in every}
 
-    def _made(self, key: int) -> tuple[list[Matched], Float]:
-        angles = [key // self._base + self._low[0], key % self._base + self._low[1]]
-        unit = np.array([[np.cos(a * _TURN), np.sin(a * _TURN)] for a in angles])
-        return [Matched.of(e, n) for e, n in zip(self._plan.edges, unit, strict=True)], unit
+def _turns(vectors: Float, plan: _Plan) -> tuple[Index, dict[int, _Tables]]:
+    """A key (n,) for the way an opening's wires run, and the weights for every key.
 
-    def groups(self, which: Index) -> Iterator[tuple[Index, list[Matched], Float]]:
-        """The openings `which` in parts that share weights, and the unit vectors across (2, 2)."""
-        key = self._key[which]
-        for k in np.unique(key):
-            yield which[key == k], *self._tables[int(k)]
+    The grid of angles is fixed: which weights an opening gets does not depend on the others.
+    """
+    steps = [
+        np.rint(np.arctan2(*across_of(vectors, axis).T[::-1]) / _TURN).astype(np.intp)
+        for axis in (0, 1)
+    ]
+    base = round(2 * np.pi / _TURN) + 2
+    key = steps[0] * base + steps[1] + base // 2
+    tables = {}
+    for k in np.unique(key):
+        angles = [k // base * _TURN, (k % base - base // 2) * _TURN]
+        unit = np.array([[np.cos(a), np.sin(a)] for a in angles])
+        made = [Matched.of(e, n) for e, n in zip(plan.edges, unit, strict=True)]
+        tables[int(k)] = (made, unit)
+    return np.asarray(key), tables
+
+
+def _band(
+    source: ScanSource,
+    encoding: str,
+    bright: bool,
+    plan: _Plan,
+    tables: dict[int, _Tables],
+    top: int,
+    centre: Float,
+    key: Index,
+) -> tuple[dict[str, Float32], Float, Bool]:
+    """Values (2, n) by name, moved centres and doubt of the openings of one band of rows."""
+    first = max(0, top - plan.margin)
+    light = Sheet(source, encoding, bright).light(first, top + CORE + plan.margin + 1)
+    down = np.array([0, first])
+    values = {name: np.empty((2, len(centre)), np.float32) for name in _NAMES}
+    placed, doubt = np.empty_like(centre), np.empty(len(centre), np.bool_)
+    for k, (matched, unit) in tables.items():
+        for some in _slices(np.flatnonzero(key == k), _AT_ONCE):
+            found, moved, bad = _solve_both(light, centre[some] - down, matched, unit, plan)
+            placed[some], doubt[some] = moved + down, bad
+            for name in _NAMES:
+                values[name][:, some] = found[name]
+    return values, placed, doubt
 
 
 def _slices(which: Index, size: int) -> Iterator[Index]:
@@ -193,10 +205,11 @@ def _something_inside(
     half = [max(h, 0.2 * e.opening) for h, e in zip(half, plan.edges, strict=True)]
     size = int(sum(half)) + 2
     x, y = (i.ravel() for i in np.meshgrid(*[np.arange(-size, size + 1)] * 2))
+    x, y = x[(x + y) % 2 == 0], y[(x + y) % 2 == 0]  # what matters covers two pixels at least
     inside = (np.abs(unit @ np.stack([x, y])) <= np.array(half)[:, None]).all(axis=0)
     pixels = _pixels(light, centre, x[inside], y[inside])
     level = (found["floor"] + _DARK * found["amplitude"]).mean(axis=0)
-    return np.asarray(~(pixels.min(axis=1) >= level))
+    return np.asarray(~(-highest(-pixels) >= level))
 
 
 def _wire_lit(
@@ -210,13 +223,13 @@ def _wire_lit(
         for name, sign in (("first", -1), ("second", 1)):
             away = found[name][k] + sign * 0.5 * edge.wire
             on = np.nan_to_num(centre + away[:, None] * unit[k])
-            offset = np.rint(steps).astype(np.int32)
+            offset = np.rint(steps).astype(np.intp)
             out |= ~(_pixels(light, on, *offset.T).max(axis=1) <= level)
     return out
 
 
 def _pixels(light: Float32, place: Float, x: NDArray[Any], y: NDArray[Any]) -> Float32:
     """Light (n, m) at whole-pixel offsets (m,) from rounded places (n, 2)."""
-    base = np.rint(place).astype(np.int32)
+    base = np.rint(place).astype(np.intp)
     flat = base[:, 1] * light.shape[1] + base[:, 0]
     return light.ravel().take(flat[:, None] + (y * light.shape[1] + x), mode="clip")

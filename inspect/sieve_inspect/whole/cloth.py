@@ -19,15 +19,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sieve_inspect.errors import NoLatticeError
-from sieve_inspect.scan import ScanSource
+from sieve_inspect.scan import ScanSource, stored_by
 from sieve_inspect.weave.direction import Axis, across_of, measure_known, turned
 from sieve_inspect.weave.edge import EdgeFit, LevelPrior
-from sieve_inspect.weave.field import Field, View, field_of
+from sieve_inspect.weave.field import Field, View, field_of, stored_misfit
 from sieve_inspect.weave.lattice import Lattice, find_lattice
-from sieve_inspect.weave.levels import level_prior
+from sieve_inspect.weave.levels import Levels, level_prior
 from sieve_inspect.weave.places import smooth_map
-from sieve_inspect.weave.states import neighbours
+from sieve_inspect.weave.states import light_at, neighbours
 from sieve_inspect.whole.bulk import Bulk, measure_bulk
+from sieve_inspect.whole.crew import Crew
 from sieve_inspect.whole.openings import find_openings
 from sieve_inspect.whole.sample import sample_view
 from sieve_inspect.whole.sheet import Sheet
@@ -54,7 +55,7 @@ class WholeView:
     which: Index
 
 
-def find_whole(source: ScanSource, encoding: str) -> tuple[Sheet, Lattice]:
+def find_whole(source: ScanSource, encoding: str, crew: Crew) -> tuple[Sheet, Lattice]:
     """Find and index the openings of a large scan. Raises `NoLatticeError`."""
     height, width = source.shape
     name = source.path.name
@@ -70,8 +71,7 @@ def find_whole(source: ScanSource, encoding: str) -> tuple[Sheet, Lattice]:
             failure = failure or error
             continue
         sheet = replace(sheet, bright=near.bright)
-        lattice = find_openings(sheet.small, source.shape, near.pitch, near.bright, name, _WORKERS)
-        return sheet, lattice
+        return sheet, find_openings(sheet, near.pitch, crew)
     assert failure is not None
     raise failure
 
@@ -90,7 +90,21 @@ def look_at_whole(sheet: Sheet, lattice: Lattice) -> WholeView:
     return WholeView(sheet, whole, sample, which)
 
 
-def measure_whole(view: WholeView, progress: Callable[[float], None] = lambda _: None) -> Field:
+def misfit_under(view: WholeView) -> tuple[float, float]:
+    """What `stored_misfit` says of the sample."""
+    return stored_misfit(view.sample, stored_by(view.sheet.encoding))
+
+
+def misfit_if(
+    source: ScanSource, encoding: str, bright: bool, lattice: Lattice
+) -> tuple[float, float]:
+    """The same for the case that the numbers of the scan meant something else."""
+    return misfit_under(look_at_whole(Sheet(source, encoding, bright), lattice))
+
+
+def measure_whole(
+    view: WholeView, crew: Crew, progress: Callable[[float], None] = lambda _: None
+) -> Field:
     """Measure every opening of the cloth; `progress` is told the share done."""
     whole, count = view.whole, len(view.whole.row)
     with ThreadPoolExecutor(_WORKERS) as pool:
@@ -99,7 +113,7 @@ def measure_whole(view: WholeView, progress: Callable[[float], None] = lambda _:
     if any(look.tight for look in whole.rough):
         fits, doubt = [_empty(count), _empty(count)], np.ones(count, np.bool_)
     else:
-        bulk = measure_bulk(view.sheet, whole.centre, whole.vectors, sample, _WORKERS, progress)
+        bulk = measure_bulk(view.sheet, whole.centre, whole.vectors, sample, crew, progress)
         whole, doubt = replace(whole, centre=bulk.centre), bulk.doubt | ~whole.seen
         index = neighbours(whole.row, whole.column)
         fits = [_as_fit(bulk, axis, index, whole.vectors, sample[axis]) for axis in (0, 1)]
@@ -107,12 +121,26 @@ def measure_whole(view: WholeView, progress: Callable[[float], None] = lambda _:
         for fit in fits:
             doubt |= ~np.isfinite(fit.width) | fit.poor | _far_out(fit.width)
     closer = np.flatnonzero(doubt)
+    closer = closer[_lit(whole, fits, closer)]
     full = _in_full(view, whole, closer, sample, progress)
+    blind = np.setdiff1d(np.flatnonzero(doubt), closer)
     done = [
-        replace(a, fit=f.replaced(closer, g), normal=across_of(whole.vectors, axis))
+        replace(
+            a,
+            fit=f.replaced(closer, g).replaced(blind, _empty(len(blind))),
+            normal=across_of(whole.vectors, axis),
+        )
         for axis, (a, f, g) in enumerate(zip(sample, fits, full, strict=True))
     ]
     return field_of(whole, (done[0], done[1]), doubt)
+
+
+def _lit(whole: View, fits: list[EdgeFit], which: Index) -> Bool:
+    """Whether light comes through the middle of some openings; where none does, none has edges."""
+    if all(np.isnan(f.width).all() for f in fits):
+        return np.ones(len(which), np.bool_)
+    levels = Levels.from_fits(whole.centre, whole.seen, fits).take(which)
+    return light_at(whole.light, whole.centre[which]) > 0.5 * (levels.floor + levels.top)
 
 
 def _far_out(width: Float) -> Bool:

@@ -15,24 +15,18 @@ Float32 = NDArray[np.float32]
 
 @dataclass(frozen=True, eq=False)
 class Coarse:
-    """Edges (n,) in px across from the centre, NaN where there is none; levels; what lies beyond.
-
-    `lowest` (n, 2) is the darkest light from a quarter of a pitch outward, before and after.
-    """
+    """Edges (n,) in px across from the centre, NaN where there is none."""
 
     first: Float
     second: Float
-    floor: Float
-    top: Float
-    lowest: Float
 
 
-def line_offsets(across: Float, reach: float, apart: float) -> tuple[NDArray[np.int32], Float]:
+def line_offsets(across: Float, reach: float, apart: float) -> tuple[NDArray[np.intp], Float]:
     """Whole-pixel offsets (3, m, 2) of three lines across, and their true places (m,) across."""
     along = np.array([-across[1], across[0]])
     u = np.arange(-np.ceil(reach), np.ceil(reach) + 1)
     points = u[None, :, None] * across + np.array([-apart, 0, apart])[:, None, None] * along
-    offset = np.rint(points).astype(np.int32)
+    offset = np.rint(points).astype(np.intp)
     return offset, np.asarray((offset @ across).mean(axis=0))
 
 
@@ -43,8 +37,8 @@ def coarse_edges(
 
     `apart` is the distance of the three lines, px. All their pixels must lie in `light` (h, w).
     """
-    offset, u = line_offsets(across, 0.8 * spacing, apart)
-    base = np.rint(centre).astype(np.int32)
+    offset, u = line_offsets(across, 0.62 * spacing, apart)
+    base = np.rint(centre).astype(np.intp)
     width = light.shape[1]
     flat = (base[:, 1] * width + base[:, 0])[:, None]
     pixels = light.ravel()
@@ -60,9 +54,7 @@ def coarse_edges(
     half = 0.5 * (top + floor)
     second = _fall(profile[:, middle:], u[middle:], half) + rest
     first = rest - _fall(profile[:, middle::-1], -u[middle::-1], half)
-    far = 0.25 * spacing
-    lowest = np.stack([profile[:, u < -far].min(axis=1), profile[:, u > far].min(axis=1)], axis=1)
-    return Coarse(first, second, np.asarray(floor, float), np.asarray(top, float), lowest)
+    return Coarse(first, second)
 
 
 def _fall(profile: Float32, u: Float, half: Float32) -> Float:

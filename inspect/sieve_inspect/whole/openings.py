@@ -7,14 +7,12 @@ smoothing and maxima look no further than the margin that every band brings alon
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from concurrent.futures import ThreadPoolExecutor
-
 import numpy as np
 from numpy.typing import NDArray
 
 from sieve_inspect import pixels
 from sieve_inspect.errors import NoLatticeError
+from sieve_inspect.scan import ScanSource
 from sieve_inspect.weave.lattice import (
     FEWEST,
     Lattice,
@@ -24,42 +22,51 @@ from sieve_inspect.weave.lattice import (
     outstanding,
     peaks_with_height,
 )
+from sieve_inspect.whole.crew import Crew
+from sieve_inspect.whole.sheet import Sheet
 
-__all__ = ["Small", "find_openings"]
+__all__ = ["find_openings"]
 
 Float = NDArray[np.float64]
-Small = Callable[[int, int, int], NDArray[np.float32]]  # rows from, to, factor → openings bright
 
 _PITCH = 8  # px of the small copy
 _CORE = 512  # rows of the small copy at a time
 _MARGIN = 40
 
 
-def find_openings(
-    shrunk: Small, shape: tuple[int, int], pitch: Pitch, bright: bool, name: object, workers: int
-) -> Lattice:
-    """Find and index all openings of a scan of `shape` (h, w). Raises `NoLatticeError`."""
+def find_openings(sheet: Sheet, pitch: Pitch, crew: Crew) -> Lattice:
+    """Find and index all openings of a scan. Raises `NoLatticeError`."""
     factor = max(1, int(pitch.lengths.min() // _PITCH))
+    height, width = (side // factor for side in sheet.shape)
     vectors = pitch.vectors / factor
-    sigma = 0.2 * float(np.hypot(*vectors.T).mean())
-    height, width = shape[0] // factor, shape[1] // factor
-
-    def look(top: int) -> tuple[Float, Float]:
-        first, last = max(0, top - _MARGIN), min(height, top + _CORE + _MARGIN)
-        small = shrunk(first * factor, last * factor, factor)
-        smooth = pixels.gaussian_blur(small, sigma)
-        peaks, high = peaks_with_height(smooth, vectors)
-        peaks[:, 1] += first
-        row = np.rint(peaks[:, 1])
-        mine = (row >= top) & (row < min(height, top + _CORE))
-        return peaks[mine], high[mine]
-
-    with ThreadPoolExecutor(workers) as pool:
-        parts = list(pool.map(look, range(0, height, _CORE)))
+    told = (sheet.encoding, sheet.bright, factor, vectors)
+    tasks = [(*told, top, min(top + _CORE, height)) for top in range(0, height, _CORE)]
+    parts = crew.each(_peaks_of_band, tasks)
     peaks, high = (np.concatenate(part) for part in zip(*parts, strict=True))
     peaks = peaks[outstanding(high)]
     index, member, elsewhere = link(peaks, vectors)
     if member.sum() < FEWEST:
-        raise NoLatticeError(file=name, reason="no two rows of openings hang together")
+        reason = "no two rows of openings hang together"
+        raise NoLatticeError(file=sheet.source.path.name, reason=reason)
     centre, seen = grid_of(peaks[member], index[member], (height, width))
-    return Lattice(pitch, (centre + 0.5) * factor - 0.5, seen, bright, elsewhere)
+    return Lattice(pitch, (centre + 0.5) * factor - 0.5, seen, sheet.bright, elsewhere)
+
+
+def _peaks_of_band(
+    source: ScanSource,
+    encoding: str,
+    bright: bool,
+    factor: int,
+    vectors: Float,
+    top: int,
+    bottom: int,
+) -> tuple[Float, Float]:
+    """Peaks (n, 2) in rows `top` to `bottom` of the small copy, and how far they stand out."""
+    first, last = max(0, top - _MARGIN), bottom + _MARGIN
+    small = Sheet(source, encoding, bright).small(first * factor, last * factor, factor)
+    sigma = 0.2 * float(np.hypot(*vectors.T).mean())
+    peaks, high = peaks_with_height(pixels.gaussian_blur(small, sigma), vectors)
+    peaks[:, 1] += first
+    row = np.rint(peaks[:, 1])
+    mine = (row >= top) & (row < bottom)
+    return peaks[mine], high[mine]

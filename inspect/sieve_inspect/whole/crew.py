@@ -1,0 +1,109 @@
+"""Work on a large scan shared between this process and a second one.
+
+Threads do not help here: between short array operations they wait for the interpreter's lock.
+The second process opens the scan for itself, so only files that are read where they lie are
+shared; what a task returns does not depend on who did it.
+"""
+
+from __future__ import annotations
+
+import os
+from collections import deque
+from collections.abc import Callable, Sequence
+from concurrent.futures import Future
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, TypeVar
+
+from sieve_inspect.scan import ScanSource, open_source
+
+__all__ = ["Crew"]
+
+T = TypeVar("T")
+
+_WORTH = 40_000_000  # pixels from which a second process pays for its start
+_AHEAD = 2  # tasks that wait for the second process
+_OPEN: dict[Path, ScanSource] = {}  # of the second process
+
+
+@dataclass(frozen=True, eq=False)
+class Crew:
+    """Who works on a scan: this process and, where it pays, a second one."""
+
+    source: ScanSource
+    _second: Any = None
+
+    @classmethod
+    def of(cls, source: ScanSource, second: bool | None = None) -> Crew:
+        """The crew for a scan; `second` says whether a second process is wanted."""
+        if second is None:
+            large = source.shape[0] * source.shape[1] >= _WORTH
+            second = large and source.in_place and available() > 1
+        if not second:
+            return cls(source)
+        from loky import ProcessPoolExecutor
+
+        pool = ProcessPoolExecutor(1, initializer=_prepare)
+        pool.submit(_prepare)
+        return cls(source, pool)
+
+    def __enter__(self) -> Crew:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        if self._second is not None:
+            self._second.shutdown(wait=False, kill_workers=True)
+
+    def later(self, function: Callable[..., T], *arguments: Any) -> Callable[[], T]:
+        """Begin `function(source, *arguments)` in the second process; call for its result."""
+        if self._second is None:
+            return lambda: function(self.source, *arguments)
+        future: Future[T] = self._second.submit(_run, function, self.source.path, arguments)
+        return future.result
+
+    def each(
+        self,
+        function: Callable[..., T],
+        tasks: Sequence[tuple[Any, ...]],
+        progress: Callable[[float], None] = lambda _: None,
+    ) -> list[T]:
+        """`function(source, *task)` for all tasks, in their order."""
+        results: list[Any] = [None] * len(tasks)
+        waiting = deque(range(len(tasks)))
+        begun: deque[tuple[int, Future[T]]] = deque()
+        while waiting or begun:
+            while self._second is not None and waiting and len(begun) < _AHEAD:
+                number = waiting.pop()
+                path = self.source.path
+                begun.append((number, self._second.submit(_run, function, path, tasks[number])))
+            if waiting:
+                number = waiting.popleft()
+                results[number] = function(self.source, *tasks[number])
+            while begun and (not waiting or begun[0][1].done()):
+                number, future = begun.popleft()
+                results[number] = future.result()
+            progress(1 - (len(waiting) + len(begun)) / len(tasks))
+        return results
+
+
+def available() -> int:
+    """Processors this process may use."""
+    known = getattr(os, "sched_getaffinity", None)
+    return len(known(0)) if known else os.cpu_count() or 1
+
+
+def _prepare() -> None:
+    """Load what every task needs while the first process is still looking."""
+    import signal
+
+    import scipy.special  # noqa: F401
+
+    import sieve_inspect.whole.cloth  # noqa: F401
+
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # the first process ends the second
+
+
+def _run(function: Callable[..., T], path: Path, arguments: tuple[Any, ...]) -> T:
+    if path not in _OPEN:
+        _OPEN[path] = open_source(path, float("inf"), hashed=False)
+    return function(_OPEN[path], *arguments)
