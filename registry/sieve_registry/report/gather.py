@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from sieve_registry import service
+from sieve_registry.amendments import corrected_links
 from sieve_registry.errors import EvidenceError
 from sieve_registry.facts import facts_of
 from sieve_registry.foresee import Outlook, outlook
@@ -75,6 +76,7 @@ def check_view(registry: Registry, check_id: str) -> CheckView:
         chain=(
             *chain_lines(payload.get("trace"), check.scale_source),
             *(("Warning", one) for one in payload.get("warnings", ())),
+            *corrected_links(registry, payload.get("trace")),
         ),
         action=(check.action, check.action_reason),
         enlarged=enlarge(
