@@ -47,6 +47,6 @@ def verify(
         print_line(f"Head of the ledger: {found.head or '-'}")
         if found.sealed is False:
             print_line(
-                "The bytes of the file in which nothing is kept could not be held against a hash: "
-                "none was noted since the last record, or another program has the registry open."
+                "Not held to a seal this time: bytes of the file in which nothing is kept. A\n"
+                "program was stopped before it sealed the file, or has it open now."
             )
