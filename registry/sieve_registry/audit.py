@@ -18,7 +18,7 @@ from sqlalchemy import Connection
 
 from sieve_registry import auditrows as of
 from sieve_registry import service
-from sieve_registry.auditpage import render
+from sieve_registry.auditpage import Links, render
 from sieve_registry.auditrows import recorded_later
 from sieve_registry.records import (
     SieveState,
@@ -30,7 +30,7 @@ from sieve_registry.service import Registry
 from sieve_registry.sheets import csv_cell
 from sieve_registry.store import listing, reader
 
-__all__ = ["Audit", "AuditTable", "audit", "csv_cell", "recorded_later", "render"]
+__all__ = ["Audit", "AuditTable", "Links", "audit", "csv_cell", "recorded_later", "render"]
 
 _MANY_EVENTS = 30_000  # from here on the audit proves the chain and leaves the rows to `verify`
 
@@ -126,7 +126,9 @@ def _tables(
     pairs = [(state_as_of(history, day), history) for history in histories.values()]
     there = [(state, history) for state, history in pairs if state is not None]
     states = [state for state, _ in there]
-    checks = [of.check_row(row, day) for row in listing.check_rows(connection, day, until)]
+    known = of.uncertainties(connection)
+    rows = listing.check_rows(connection, day, until)
+    checks = [of.check_row(row, day, known) for row in rows]
     live = [state for state in states if state.status == IN_SERVICE]
     never = [state for state in live if state.last_check is None]
     late = [state for state in live if state.overdue]

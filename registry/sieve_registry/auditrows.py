@@ -9,14 +9,15 @@ from datetime import date, datetime, time, timedelta
 from decimal import Decimal
 from typing import Any, cast
 
-from sqlalchemy import Connection
+from sqlalchemy import Connection, func, select
 
 from sieve_inspect.units import format_length
+from sieve_inspect.verdict.words import decimals_for
 from sieve_registry import kinds
 from sieve_registry.records import ACTION_DECIDED, Check, SieveHistory, SieveState, Use
 from sieve_registry.rules.lookback import lookback_of
 from sieve_registry.rules.state import QUARANTINED, RETIRED
-from sieve_registry.store import listing, reader, writer
+from sieve_registry.store import listing, reader, schema, writer
 
 Pairs = list[tuple[SieveState, SieveHistory]]
 
@@ -115,17 +116,35 @@ def due_row(state: SieveState) -> tuple[str, ...]:
     )
 
 
-def check_row(row: Any, as_of: date) -> tuple[str, ...]:
+Uncertainties = dict[int, tuple[str | None, str | None, str | None]]
+
+
+def uncertainties(connection: Connection) -> Uncertainties:
+    """Standard uncertainties of the means in x and y and of a largest aperture, by event."""
+    check = schema.check
+    u_max = func.coalesce(check.c.x_u_max_um, check.c.y_u_max_um)
+    query = select(check.c.seq, check.c.x_u_mean_um, check.c.y_u_mean_um, u_max)
+    return {seq: (x, y, most) for seq, x, y, most in connection.execute(query)}
+
+
+def _rounded(value: Decimal, u: str | None) -> str:
+    """A figure as far as U = 2u carries (JCGM 100, 7.2.6); two decimals where U is not known."""
+    places = 2 if u is None else decimals_for(2 * float(u))
+    return f"{value:.{places}f}"
+
+
+def check_row(row: Any, as_of: date, u: Uncertainties) -> tuple[str, ...]:
     """A check, from a row of the store."""
     largest = [Decimal(one) for one in (row.x_max_um, row.y_max_um) if one is not None]
+    u_x, u_y, u_max = u.get(row.seq, (None, None, None))
     return (
         row.id,
         row.sieve_id,
         row.on_date,
         row.outcome,
-        f"{Decimal(row.x_mean_um):.2f}",
-        f"{Decimal(row.y_mean_um):.2f}",
-        f"{max(largest):.2f}" if largest else "",
+        _rounded(Decimal(row.x_mean_um), u_x),
+        _rounded(Decimal(row.y_mean_um), u_y),
+        _rounded(max(largest), u_max) if largest else "",
         row.standard,
         row.grade,
         row.rule,

@@ -11,6 +11,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from html import escape
 from importlib.util import find_spec
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from sieve_inspect.errors import UsageError
@@ -202,7 +203,8 @@ def _font(height: int) -> ImageFont.FreeTypeFont:
     """A font with the letters of many languages, which the drawing library brings along."""
     from PIL import ImageFont
 
-    places = find_spec("matplotlib")
-    assert places is not None
-    (folder,) = places.submodule_search_locations or ()
-    return ImageFont.truetype(f"{folder}/mpl-data/fonts/ttf/DejaVuSans.ttf", height)
+    spec = find_spec("matplotlib")  # not imported: that takes longer than the label
+    assert spec is not None
+    assert spec.origin is not None
+    place = Path(spec.origin).parent / "mpl-data" / "fonts" / "ttf" / "DejaVuSans.ttf"
+    return ImageFont.truetype(place, height)

@@ -2,16 +2,23 @@
 
 from __future__ import annotations
 
+import os
+from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from sieve_inspect.errors import UsageError
 from sieve_registry.cli.common import JsonOption, emit_json, print_line, print_table, write_bytes
 from sieve_registry.cli.options import opened, read_day
 
 if TYPE_CHECKING:
-    from sieve_registry.audit import Audit, AuditTable
+    from datetime import date
+
+    from sieve_registry.audit import Audit, AuditTable, Links
+    from sieve_registry.service import Registry
 
 __all__ = ["audit", "print_audit_table"]
 
@@ -43,6 +50,12 @@ def audit(
     out: Annotated[
         Path | None, typer.Option("--out", metavar="DIR", help="Also write a page and CSV files.")
     ] = None,
+    with_files: Annotated[
+        bool,
+        typer.Option(
+            "--with-files", help="With --out: write every report and copy every evidence file too."
+        ),
+    ] = False,
     known_then: Annotated[
         bool, typer.Option("--known-then", help="Leave out all that was recorded after that day.")
     ] = False,
@@ -53,26 +66,99 @@ def audit(
 
     day = read_day(as_of)
     assert day is not None
+    if with_files and out is None:
+        raise UsageError(message="Say with --out into which folder the files go.")
     with opened(context) as registry:
         found = audits.audit(registry, day, known_then=known_then)
-    if out is not None:
-        _write(out, audits.render(found))
+        lost = 0
+        if out is not None:
+            links = _in_place(registry, out)
+            if with_files:
+                links, lost = _files(registry, found, out)
+            _write(out, audits.render(found, links))
     if emit_json(json_path, found.to_dict()):
         return
     _print_audit(found)
     if out is not None:
         print_line(f"Written to {out / 'index.html'}")
+    if lost:
+        print_line(f"{lost} files are missing or changed and were left out: see the findings.")
+
+
+def _in_place(registry: Registry, out: Path) -> Links:
+    """Links to the evidence where it lies: they hold while the page stays on this computer."""
+    from sieve_registry.audit import Links
+
+    folder = getattr(registry.evidence, "folder", None)
+    if folder is None:
+        return Links()
+    try:
+        return Links(evidence=Path(os.path.relpath(folder, out)).as_posix())
+    except ValueError:  # on another drive
+        return Links()
+
+
+def _files(registry: Registry, found: Audit, out: Path) -> tuple[Links, int]:
+    """Write every report and evidence file into the folder; where they are, how many are lost.
+
+    What is missing or changed is left out: the audit's findings name it.
+    """
+    from rich.console import Console
+    from rich.progress import track
+
+    from sieve_registry import service
+    from sieve_registry.audit import Links
+    from sieve_registry.errors import EvidenceAlteredError, EvidenceError
+
+    tables = {table.name: table.rows for table in found.tables}
+    checks = {row[0]: f"reports/{row[0]}.html" for row in tables["checks"]}
+    # A sieve's id may be no name for a file.
+    ids = enumerate((row[0] for row in tables["sieves"]), start=1)
+    sieves = {one: f"reports/sieve-{n:04d}.html" for n, one in ids}
+    work: list[tuple[str, Callable[[], bytes]]] = [
+        *((where, partial(_check_page, registry, one)) for one, where in checks.items()),
+        *((where, partial(_history, registry, one, found.as_of)) for one, where in sieves.items()),
+        *(
+            (f"evidence/{row[1]}", partial(service.evidence_bytes, registry, row[0]))
+            for row in tables["evidence"]
+        ),
+    ]
+    written = set()
+    console = Console(stderr=True)
+    for where, made in track(work, "reports and evidence", console=console, transient=True):
+        try:
+            _write(out, {where: made()})
+        except (EvidenceError, EvidenceAlteredError):
+            continue
+        written.add(where)
+    links = Links(
+        {one: where for one, where in checks.items() if where in written}, sieves, "evidence"
+    )
+    return links, len(work) - len(written)
+
+
+def _check_page(registry: Registry, check_id: str) -> bytes:
+    from sieve_registry.report import check_view, render_check_report
+
+    return render_check_report(check_view(registry, check_id)).encode()
+
+
+def _history(registry: Registry, sieve_id: str, day: date) -> bytes:
+    from sieve_registry.report import history_view, render_sieve_history
+
+    return render_sieve_history(history_view(registry, sieve_id, day)).encode()
 
 
 def _write(out: Path, files: dict[str, bytes]) -> None:
     from sieve_inspect.errors import UnwritableOutputError
 
-    try:
-        out.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise UnwritableOutputError(file=out, reason=error.strerror or "no access") from error
     for name, data in files.items():
-        write_bytes(out / name, data)
+        target = out / name
+        try:
+            target.parent.mkdir(parents=True, exist_ok=True)
+        except OSError as error:
+            raise UnwritableOutputError(file=out, reason=error.strerror or "no access") from error
+        write_bytes(target, data)
 
 
 def _print_audit(found: Audit) -> None:
