@@ -30,6 +30,9 @@ Float = NDArray[np.float64]
 # Left after the edge response is fitted: the largest bias of the mean seen over the blur shapes
 # of this project's own accuracy table, taken as the half-width of a rectangular distribution.
 EDGE_MODEL_PX = 0.02 / math.sqrt(3)
+# In light from above a wire's round side darkens towards its edge, which looks just like blur: what
+# is more than a sharp picture's blur (px) may be either, and the edge anywhere within it.
+_SHARP_PX = 1.1
 _NOISE_KNOWN = 0.1  # relative: the noise of single widths against what the pixels' noise predicts
 _SMALLEST_UM = 30_000.0  # of cloth in a frame; common practice, no source
 
@@ -61,6 +64,8 @@ def sample_of(field: Field, scale: Scale, axis: int) -> Sample:
     wires = (result.fit.wires + bias) * um_per_px[:, None]
     noise = result.fit.noise_factor * field.pixel_noise * um_per_px
     gap = field.column if axis == 0 else field.row
+    round_side = 0.0 if field.lattice.bright else max(0.0, result.response.sigma - _SHARP_PX)
+    u_response = math.hypot(result.u_response, 2 * round_side / math.sqrt(3))
     return Sample(
         width,
         noise,
@@ -69,7 +74,7 @@ def sample_of(field: Field, scale: Scale, axis: int) -> Sample:
         gap,
         field.ok,
         um_per_px,
-        result.u_response * float(np.median(um_per_px)),
+        u_response * float(np.median(um_per_px)),
     )
 
 

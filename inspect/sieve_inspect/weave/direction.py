@@ -45,7 +45,7 @@ _PLATEAU = 9.0  # blur sigmas
 _STEP = 0.35  # px, bin width across the wires
 _FAITHFUL = 0.03  # share of the light that the pixels of good scans may miss the model by
 _ASTRAY = 0.04  # share of an opening its place may be off its middle
-_SATURATED = 0.03  # px of doubt where the upper half of every edge is out of sight
+_HIDDEN = 0.03  # px of doubt where one end of every edge is brighter or darker than can be said
 
 
 @dataclass(frozen=True, eq=False)
@@ -353,7 +353,8 @@ class _Fitter:
             self.rough.freedom,
             self.rough.tight,
         )
-        return response, u_response + (_SATURATED if self.rough.saturated else 0.0)
+        buried = self.clip is not None and self.rough.floor < self.clip.low + 2 * self.rough.noise
+        return response, u_response + (_HIDDEN if self.rough.saturated or buried else 0.0)
 
     def excess(
         self, sample: NDArray[np.intp], response: EdgeResponse, prior: LevelPrior | None

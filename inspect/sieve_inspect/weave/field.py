@@ -112,7 +112,10 @@ class View:
     def some(self, most: int) -> View:
         """The same with at most so many of the openings, from all over the field."""
         which = np.flatnonzero(self.seen)
-        which = np.random.default_rng(1).permutation(which)[:most]
+        return self.only(np.random.default_rng(1).permutation(which)[:most])
+
+    def only(self, which: NDArray[np.intp]) -> View:
+        """The same with some of the openings."""
         return replace(
             self,
             row=self.row[which],
@@ -197,18 +200,21 @@ def field_of(view: View, axes: tuple[Axis, Axis], doubt: NDArray[np.bool_] | Non
     )
 
 
-def stored_misfit(view: View, stored: Callable[[Float], Float]) -> float:
+def stored_misfit(view: View, stored: Callable[[Float], Float]) -> tuple[float, float]:
     """How far the pixels are from sharp-edged openings under one blur, in stored numbers (0..1).
 
     `stored` turns linear light into what the file holds. A blur moves or bends rising and falling
     edges alike; a wrong idea of the encoding bends them oppositely, and no blur can mend it. So
-    of two encodings the one with less misfit is the truer.
+    of two encodings the one with less misfit is the truer. What else bends edges (JPEG, focus that
+    varies) can deceive this witness, so there is a second: how much larger the misfit is at the
+    edges than within the openings, in linear light as a share of an opening's.
     """
     top = float(view.light.max())
     few = view.some(_EVIDENCE)
-    total = []
+    total, excess = [], 0.0
     for axis in (0, 1):
         profiles, result = few.measured(axis)
+        excess = max(excess, result.excess)
         fitted = np.flatnonzero(np.isfinite(result.fit.width))
         profiles, parameters = profiles.take(fitted), result.fit.parameters[fitted]
         model, slopes, _ = model_of(profiles, parameters, result.response, view.clip)
@@ -219,4 +225,4 @@ def stored_misfit(view: View, stored: Callable[[Float], Float]) -> float:
             seen, expected = top - seen, top - expected
         off = stored(np.clip(seen, 0, 1)) - stored(np.clip(expected, 0, 1))
         total.append((weight * off**2).sum(axis=1) / np.maximum((weight > 0).sum(axis=1), 1))
-    return float(np.sqrt(np.median(np.concatenate(total))))
+    return float(np.sqrt(np.median(np.concatenate(total)))), excess
