@@ -20,7 +20,7 @@ from sieve_inspect.weave.edge import Side, model_of
 from sieve_inspect.weave.flags import flag_names
 from sieve_inspect.weave.profiles import Band, Crossing, Profiles, gather
 
-__all__ = ["Across", "Closeup", "closeup", "cut_out", "visible"]
+__all__ = ["Across", "Closeup", "CutOut", "closeup", "cut_out", "visible"]
 
 Float = NDArray[np.float64]
 UInt8 = NDArray[np.uint8]
@@ -50,6 +50,21 @@ class Across:
     width_um: float | None
     expanded_um: float | None
     wires_um: tuple[float | None, float | None]
+
+
+@dataclass(frozen=True)
+class CutOut:
+    """A part of a scan as a PNG of `width` by `height` px.
+
+    A point (x, y) of the scan is at ((x + 0.5 - left) * factor, (y + 0.5 - top) * factor) in it.
+    """
+
+    png: bytes
+    width: int
+    height: int
+    left: float
+    top: float
+    factor: float
 
 
 @dataclass(frozen=True, eq=False)
@@ -173,18 +188,13 @@ def visible(light: NDArray[np.float32]) -> UInt8:
     return np.asarray(255 * level ** (1 / 2.2), np.uint8)
 
 
-def cut_out(
-    picture: Picture, grey: UInt8, index: int, side: int
-) -> tuple[bytes, tuple[float, float, float]]:
-    """An opening with its neighbours as a PNG of about `side` px, from the greys of `visible`.
-
-    Also where it lies: left, top and magnification, so that a point (x, y) of the scan is at
-    ((x + 0.5 - left) * magnification, (y + 0.5 - top) * magnification).
-    """
+def cut_out(picture: Picture, grey: UInt8, index: int, side: int) -> CutOut:
+    """An opening with its neighbours, at most `side` px wide and high, from greys of `visible`."""
     reach = _AROUND * max(sum(_usual(picture, axis)) for axis in (0, 1))
     x, y = picture.field.centre[index]
     left, top = max(0, math.floor(x - reach)), max(0, math.floor(y - reach))
     part = grey[top : math.ceil(y + reach) + 1, left : math.ceil(x + reach) + 1]
     factor = side / max(part.shape)
-    data = pixels.encode_png(pixels.resize(np.ascontiguousarray(part), factor))
-    return data, (float(left), float(top), factor)
+    drawn = pixels.resize(np.ascontiguousarray(part), factor)
+    height, width = drawn.shape
+    return CutOut(pixels.encode_png(drawn), width, height, float(left), float(top), factor)

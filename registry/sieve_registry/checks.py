@@ -16,14 +16,14 @@ from sieve_registry.deed import Told, deed, history_of, refuse
 from sieve_registry.foresee import foreseen_action
 from sieve_registry.ledger.figures import check_figures
 from sieve_registry.records import SieveHistory
-from sieve_registry.store import proof, writer
+from sieve_registry.store import proof, reader, writer
 from sieve_registry.store.engine import Registry
 from sieve_registry.tags import dpi_warnings
 
 if TYPE_CHECKING:
     from sieve_inspect.scale.model import Scale
 
-__all__ = ["Taken", "record", "seen_again", "take"]
+__all__ = ["Taken", "record", "seen_again", "take", "used_before"]
 
 _WHAT = (kinds.CHECK_RECORDED, "the check")
 
@@ -88,6 +88,22 @@ def seen_again(registry: Registry, taken: Taken) -> Taken:
         history = history_of(connection, taken.history.sieve.id)
     figures = _figures(registry, history, taken.day, taken.found)
     return replace(taken, history=history, figures=figures)
+
+
+def used_before(registry: Registry, taken: Taken) -> list[str]:
+    """One sentence for each of these scans that proves an earlier check already."""
+    scans = {str(image["sha256"]): str(image["file"]) for image in taken.found["images"]}
+    with registry.reading() as connection:
+        known = [one for one in scans if reader.evidence_extension(connection, one) is not None]
+    if not known:
+        return []
+    return [
+        f"{scans[image['sha256']]} is the very file that {fact.payload['check']} of sieve "
+        f"{fact.subject} was measured on, {fact.on_date}: see that the right one was chosen"
+        for fact in facts.facts_of(registry, None, [kinds.CHECK_RECORDED])
+        for image in fact.payload.get("images", ())
+        if image.get("sha256") in known
+    ]
 
 
 def record(registry: Registry, taken: Taken, told: Told) -> str:

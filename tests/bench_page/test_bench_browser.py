@@ -10,6 +10,12 @@ from bench_lab import COLLEAGUE, SCAN, SCANS, TECHNICIAN
 SECOND = SCANS / "s0125-3.tif"
 
 
+def result(page):
+    """Wait for the result; a refusal is a failure at once, with its words."""
+    page.wait_for_selector("#viewer[data-ready], .trouble")
+    assert page.locator(".trouble").all_inner_texts() == []
+
+
 def measured(page, served, sieve="S-0075", scan=SCAN):
     """Scan a label in, send a scan, wait for the result."""
     page.goto(served)
@@ -18,7 +24,7 @@ def measured(page, served, sieve="S-0075", scan=SCAN):
     page.set_input_files("#scans", scan)
     page.get_by_label("scanner-4800dpi").check()
     page.get_by_role("button", name="Measure").click()
-    page.wait_for_selector("#viewer[data-ready]")
+    result(page)
 
 
 def audited(page):
@@ -36,7 +42,7 @@ def test_by_keyboard_alone_from_label_to_ledger(new_page, served, lab):
     assert "s0075-4.png" in page.inner_text("#chosen")
     page.get_by_role("button", name="Measure").focus()
     page.keyboard.press("Enter")
-    page.wait_for_selector("#viewer[data-ready]")
+    result(page)
     page.locator("canvas").focus()
     page.keyboard.press("ArrowRight")
     page.wait_for_selector("#closeup .profile .fit")
@@ -89,7 +95,7 @@ def test_two_technicians_at_once(new_page, served, lab):
         page.set_input_files("#scans", scan)
         page.get_by_role("button", name="Measure").click()
     for page, name in ((one, TECHNICIAN), (other, COLLEAGUE)):
-        page.wait_for_selector("#viewer[data-ready]")
+        result(page)
         page.get_by_label("Your name").fill(name)
     for page in (other, one):
         page.get_by_role("button", name="Confirm and record").click()

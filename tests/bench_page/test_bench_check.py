@@ -310,6 +310,33 @@ def test_confirmed_after_midnight_it_counts_for_the_day_it_was_measured(lab, cli
     assert made.recorded_at.startswith("2026-03-03")
 
 
+def test_a_scan_measured_before_is_pointed_out(lab, client):
+    """An old file dropped by mistake would prove a new check."""
+    scale = load_scale(SCALE_FILE)
+    service.check(lab.registry, "S-0075", [SCAN], scale=scale, by=COLLEAGUE)
+    job = begin(lab, client)
+    wait_for(job)
+    text = client.get(f"/jobs/{job.id}").text
+    assert "is the very file that C-0001 of sieve S-0075 was measured on" in text
+    other = begin(lab, client, SCANS / "s0075-1.png")
+    wait_for(other)
+    assert "very file" not in client.get(f"/jobs/{other.id}").text
+
+
+def test_back_from_quarantine_only_after_a_passing_check(lab, client):
+    acts.quarantine(lab.registry, "S-0075", "dented", Told(by=COLLEAGUE))
+    told = {"sieve": "S-0075", "reason": "looked at", "name": TECHNICIAN}
+    assert "Put it back into service" in client.get("/sieve?id=S-0075").text
+    answer = client.post("/return", data=told, headers=lab.headers)
+    assert answer.status_code == 422
+    assert "was not checked since" in answer.text
+    job = begin(lab, client, SCANS / "s0075-1.png")  # drawn new: it passes
+    wait_for(job)
+    confirm(lab, client, job)
+    assert client.post("/return", data=told, headers=lab.headers).status_code == 204
+    assert service.get_state(lab.registry, "S-0075").status == "in service"
+
+
 def test_discarded_leaves_nothing(lab, client):
     job = begin(lab, client)
     wait_for(job)

@@ -53,11 +53,11 @@ def desk_of(request: Request) -> Desk:
 
 def make_app(desk: Desk, port: int) -> Guard:
     """The application for a bench on a port of this computer, its guard before it."""
-    from sieve_registry.bench import pages, scans
+    from sieve_registry.bench import deeds, pages, scans
 
-    routes = [Route(path, endpoint, methods=["GET"]) for path, endpoint in pages.READS]
-    routes += [Route(path, endpoint, methods=["GET"]) for path, endpoint in scans.READS]
-    routes += [Route(path, endpoint, methods=["POST"]) for path, endpoint in pages.DEEDS]
+    reads = (*pages.READS, *scans.READS)
+    routes = [Route(path, endpoint, methods=["GET"]) for path, endpoint in reads]
+    routes += [Route(path, endpoint, methods=["POST"]) for path, endpoint in deeds.DEEDS]
     static = StaticFiles(packages=[("sieve_registry.bench", "static")])
     app = Starlette(
         routes=[*routes, Mount("/static", static)],

@@ -24,6 +24,7 @@ from sieve_registry.deed import Told
 from sieve_registry.doubts import doubted
 from sieve_registry.errors import UnforeseenError
 from sieve_registry.service import Registry
+from sieve_registry.tags import dpi_warnings
 
 if TYPE_CHECKING:
     from sieve_inspect.measure import Measurement
@@ -100,6 +101,7 @@ class Job:
     error: SievewardError | None = None
     taken: checks.Taken | None = None
     measurement: Measurement | None = None
+    cautions: list[str] = field(default_factory=list)
     check_id: str | None = None
     person: str = ""
     lock: threading.Lock = field(default_factory=threading.Lock)
@@ -225,6 +227,8 @@ class Jobs:
                 measure=doubted(chosen.doubts, measured),
                 trace=chosen.trace,
             )
+            job.cautions = checks.used_before(self.registry, job.taken)
+            job.cautions += dpi_warnings(order.images, chosen.scale)
             self._paces.append((time.monotonic() - job.began) / max(_bytes(job), 1))
             job.phase = Phase.READY
         except SievewardError as error:

@@ -1,58 +1,46 @@
-"""The pages and the deeds of the bench: each reads a form, calls the service, shows the answer."""
+"""The pages of the bench: each asks the registry and shows the answer."""
 
 from __future__ import annotations
 
 import hashlib
-import shutil
-from collections.abc import Mapping
-from pathlib import Path
 from typing import Any
 from urllib.parse import urlencode
 
-from starlette.concurrency import run_in_threadpool
-from starlette.datastructures import FormData, UploadFile
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 
-from sieve_inspect.errors import UsageError
 from sieve_inspect.units import format_length
-from sieve_registry import acts, labels, service
+from sieve_registry import labels, service
 from sieve_registry.bench import views
 from sieve_registry.bench.app import Desk, desk_of, page
 from sieve_registry.bench.guard import PRINT_POLICY
-from sieve_registry.bench.jobs import Order, Phase
-from sieve_registry.bench.offers import BROUGHT, BY_HAND, choose, offers
+from sieve_registry.bench.jobs import Phase
+from sieve_registry.bench.offers import BROUGHT, BY_HAND, offers
 from sieve_registry.bench.scans import job_of
 from sieve_registry.bench.uploads import (
     KINDS,
     MOST_BYTES,
     MOST_SCANS,
-    keep_scan,
-    plain_file_name,
     watched,
 )
-from sieve_registry.deed import Told
 from sieve_registry.errors import BadTextError, UnknownSieveError
 from sieve_registry.records import SieveState
 from sieve_registry.rules.state import QUARANTINED, due_list
-from sieve_registry.rules.text import clean_text
 
-__all__ = ["DEEDS", "READS"]
+__all__ = ["ENCODINGS", "READS", "place_of"]
 
-_ENCODINGS = ("auto", "srgb", "linear")
-_MOST_FIELDS = 60
-
-
-# --- asking ------------------------------------------------------------------------------------
+ENCODINGS = ("auto", "srgb", "linear")
 
 
 def home(request: Request) -> Response:
     """What waits, what is due, what is in quarantine, and where to scan a label in."""
     states = service.states(desk_of(request).registry)
+    due = [_row(state) for state in due_list(states)]
     return page(
         request,
         "home.html",
-        due=[_row(state) for state in due_list(states)],
+        due=due,
+        doubtful=[row for row in due if row["doubtful"]],
         overdue=sum(state.overdue for state in states),
         quarantine=[_row(state) for state in states if state.status == QUARANTINED],
         sieves=len(states),
@@ -82,6 +70,7 @@ def _row(state: SieveState) -> dict[str, Any]:
         "outcome": "never checked" if last is None else last.outcome,
         "due": views.due_words(state),
         "overdue": state.overdue,
+        "doubtful": last is not None and bool(state.remarks),
         "location": state.location,
         "remarks": [remark.message for remark in state.remarks],
     }
@@ -113,10 +102,12 @@ def sieve(request: Request) -> Response:
         chosen=usual[0] if usual else "",
         brought=BROUGHT,
         by_hand=BY_HAND,
-        encodings=_ENCODINGS,
+        encodings=ENCODINGS,
         kinds=",".join(KINDS),
         most_scans=MOST_SCANS,
         most_bytes=MOST_BYTES,
+        doubtful=state.last_check is not None and bool(state.remarks),
+        people=_people(desk),
         checks=sorted(history.checks, key=lambda c: (c.on_date, c.seq), reverse=True),
         **_folder(desk, []),
     )
@@ -129,7 +120,7 @@ def _not_found(request: Request, typed: str) -> Response:
     ids = [state.sieve.id for state in service.states(desk_of(request).registry)]
     alike = [one for one in ids if one.casefold() == typed.casefold()]
     if len(alike) == 1:
-        return RedirectResponse(_place_of(alike[0]), 303)
+        return RedirectResponse(place_of(alike[0]), 303)
     folded = {one.casefold(): one for one in ids}
     near = difflib.get_close_matches(typed.casefold(), folded, n=5)
     return page(
@@ -245,120 +236,9 @@ def _printed(text: str) -> Response:
     return HTMLResponse(text, headers={"Content-Security-Policy": PRINT_POLICY})
 
 
-# --- doing -------------------------------------------------------------------------------------
-
-
-async def begin(request: Request) -> Response:
-    """Take in the scans of a sieve and queue them to be measured."""
-    async with request.form(max_files=MOST_SCANS + 1, max_fields=_MOST_FIELDS) as form:
-        job_id = await run_in_threadpool(_begin, desk_of(request), form)
-    return _go(f"/jobs/{job_id}")
-
-
-def _begin(desk: Desk, form: FormData) -> str:
-    told = {name: text for name, text in form.multi_items() if isinstance(text, str)}
-    state = service.get_state(desk.registry, told.get("sieve", ""))
-    if told.get("encoding", "auto") not in _ENCODINGS:
-        raise UsageError(message="How the pixels are to be read was not understood.")
-    place = desk.jobs.new_folder()
-    try:
-        images = _scans(desk, form, place)
-        brought = _brought(form, place)
-        chosen = choose(desk.registry, desk.given, told, brought)
-        picked = tuple(str(key) for key in form.getlist("pick"))
-        order = Order(state.sieve.id, images, chosen, told.get("encoding", "auto"), place, picked)
-        return desk.jobs.start(order).id
-    except BaseException:
-        shutil.rmtree(place, ignore_errors=True)
-        raise
-
-
-def _scans(desk: Desk, form: FormData, place: Path) -> tuple[Path, ...]:
-    """Our copies of the scans that were sent or ticked, in that order."""
-    sent = [one for one in form.getlist("scans") if isinstance(one, UploadFile) and one.filename]
-    there = {one.key: one for one in watched(desk.watch)}
-    ticked = [there.get(str(key)) for key in form.getlist("pick")]
-    if None in ticked:
-        raise UsageError(
-            message="A scan that was ticked is not in the scan folder any more, or has changed: "
-            "look at the list again."
-        )
-    if not 1 <= len(sent) + len(ticked) <= MOST_SCANS:
-        raise UsageError(message=f"Choose 1 to {MOST_SCANS} scans of this sieve.")
-    kept = [
-        keep_scan(one.filename or "", one.file, place / str(number))
-        for number, one in enumerate(sent, start=1)
-    ]
-    for number, found in enumerate(ticked, start=len(sent) + 1):
-        assert found is not None
-        with found.path.open("rb") as content:
-            kept.append(keep_scan(found.name, content, place / str(number)))
-    return tuple(kept)
-
-
-def _brought(form: FormData, place: Path) -> Path | None:
-    """Our copy of a scale file that was sent along."""
-    sent = form.get("scale_file")
-    if not isinstance(sent, UploadFile) or not sent.filename:
-        return None
-    kept = place / "scale" / plain_file_name(sent.filename)
-    kept.parent.mkdir()
-    with kept.open("xb") as target:
-        shutil.copyfileobj(sent.file, target)
-    return kept
-
-
-async def _told(request: Request) -> Mapping[str, str]:
-    async with request.form(max_files=0, max_fields=_MOST_FIELDS) as form:
-        return {name: text for name, text in form.multi_items() if isinstance(text, str)}
-
-
-async def confirm(request: Request) -> Response:
-    """Record what was measured, under a name."""
-    found, told = job_of(request), await _told(request)
-    name = clean_text("name", told.get("name", ""), needed=True)
-    known = int(told["known"]) if told.get("known", "").isdecimal() else -1
-    jobs = desk_of(request).jobs
-    came_to = await run_in_threadpool(jobs.confirm, found, name, known)
-    if came_to.check_id is None:
-        return _go(f"/jobs/{found.id}?newer={came_to.newer}")
-    first = "" if came_to.person == name else "?first=yes"
-    return _go(f"/jobs/{found.id}{first}")
-
-
-async def discard(request: Request) -> Response:
-    """Forget what was measured."""
-    found = job_of(request)
-    await run_in_threadpool(desk_of(request).jobs.discard, found)
-    return _go(_place_of(found.order.sieve_id))
-
-
-async def sign(request: Request) -> Response:
-    """Sign a check off as the second person."""
-    found, told = job_of(request), await _told(request)
-    name = clean_text("name", told.get("name", ""), needed=True)
-    registry = desk_of(request).registry
-    check_id = found.check_id or ""
-    await run_in_threadpool(acts.sign_check, registry, check_id, "", Told(by=name))
-    return _go(f"/jobs/{found.id}")
-
-
-async def quarantine(request: Request) -> Response:
-    """Take a sieve out of use until a check passes."""
-    told, registry = await _told(request), desk_of(request).registry
-    name = clean_text("name", told.get("name", ""), needed=True)
-    sieve_id, reason = told.get("sieve", ""), told.get("reason", "")
-    await run_in_threadpool(acts.quarantine, registry, sieve_id, reason, Told(by=name))
-    return _go(_place_of(sieve_id))
-
-
-def _place_of(sieve_id: str) -> str:
+def place_of(sieve_id: str) -> str:
+    """The page of a sieve."""
     return f"/sieve?{urlencode({'id': sieve_id})}"
-
-
-def _go(place: str) -> Response:
-    """Have the browser go on to a place of this page."""
-    return Response(status_code=204, headers={"HX-Redirect": place})
 
 
 READS = (
@@ -370,11 +250,4 @@ READS = (
     ("/jobs/{job}/progress", progress),
     ("/report", report),
     ("/label", label),
-)
-DEEDS = (
-    ("/jobs", begin),
-    ("/jobs/{job}/confirm", confirm),
-    ("/jobs/{job}/discard", discard),
-    ("/jobs/{job}/sign", sign),
-    ("/quarantine", quarantine),
 )

@@ -90,19 +90,19 @@ def aperture(request: Request) -> Response:
     except IndexError:
         raise HTTPException(404, "There is no such aperture in the scan") from None
     grey = _greys(job, measurement, scan)[0]
-    data, (left, top, factor) = cut_out(picture, grey, seen.index, _CUT_OUT)
+    cut = cut_out(picture, grey, seen.index, _CUT_OUT)
     found = views.apertures_json(measurement, scan)["corners"][seen.index]
     frame = " ".join(
-        f"{(x + 0.5 - left) * factor:.1f},{(y + 0.5 - top) * factor:.1f}"
+        f"{(x + 0.5 - cut.left) * cut.factor:.1f},{(y + 0.5 - cut.top) * cut.factor:.1f}"
         for x, y in zip(found[::2], found[1::2], strict=True)
     )
     return page(
         request,
         "_closeup.html",
         seen=views.closeup_view(seen, measurement),
-        picture=f"data:image/png;base64,{base64.b64encode(data).decode()}",
+        cut=cut,
+        picture=f"data:image/png;base64,{base64.b64encode(cut.png).decode()}",
         frame=frame,
-        side=_CUT_OUT,
     )
 
 

@@ -8,6 +8,9 @@ from sieve_inspect.errors import (
     ImageTooLargeError,
     InputError,
     MissingScaleError,
+    NoLatticeError,
+    NominalMismatchError,
+    NotAnImageError,
     SievewardError,
     UsageError,
 )
@@ -26,6 +29,11 @@ _SAFE = "Nothing was recorded. What was recorded before is whole."
 _NEXT: tuple[tuple[type[SievewardError], str], ...] = (
     (MissingScaleError, "Choose the scale the scans were made at, then press Measure again."),
     (ImageTooLargeError, "Crop the scan to the cloth, then drop it here again."),
+    (NotAnImageError, "Choose a picture as the scanner saved it."),
+    (NominalMismatchError, "Compare the label on the frame with the name above, and the scale "
+     "chosen with the resolution of the scan."),
+    (NoLatticeError, "See that the right file was chosen and that it shows the cloth, then try "
+     "again."),
     (InputError, "Scan the cloth again as said, then drop the new scans."),
     (RegistryLockedError, "Wait a moment, then do the same again."),
     (UnknownSieveError, "Scan the label again, or choose the sieve from the list on the first "

@@ -7,7 +7,8 @@
   // A hand scanner types: where nothing else is being written, its letters belong to the label.
   document.addEventListener("keydown", (event) => {
     const here = document.activeElement;
-    const idle = !here || here === document.body || here.id === "main";
+    const writing = "input:not([type=radio], [type=checkbox], [type=file]), select, canvas";
+    const idle = !here || !here.matches(writing);
     const letter = event.key.length === 1 && event.key !== " ";
     if (idle && letter && !event.ctrlKey && !event.metaKey && !event.altKey) $("#scan-in").focus();
   });

@@ -1,0 +1,100 @@
+"""One opening looked at closely, against drawn cloth whose edges are known from the drawing."""
+
+from __future__ import annotations
+
+import io
+
+import numpy as np
+import pytest
+from PIL import Image
+
+from sieve_inspect.closeup import closeup, cut_out, visible
+from sieve_inspect.measure import measure
+from sieve_inspect.scale.model import Scale
+from sieve_inspect.synthetic import Cloth, Damage, Sensor, render, save
+
+NOISE = 0.01
+SCALE = Scale(10.0, 10.0, 0.0, 0.0, 0.0, "of the drawing")
+
+
+@pytest.fixture(scope="module")
+def drawn(tmp_path_factory):
+    """A drawn cloth turned by 7 degrees with some openings blocked; what was measured in it."""
+    cloth = Cloth(15.0, 10.0, sd_px=0.4, rotation_deg=7, seed=81, damage=Damage(blocked=12))
+    made = render(cloth, sensor=Sensor(noise=NOISE, seed=81), shape=(340, 440))
+    path = tmp_path_factory.mktemp("cloth") / "cloth.png"
+    save(made, path)
+    found = measure([path], nominal_um=150, scale=SCALE)
+    return made.truth, found, found.pictures[0]
+
+
+@pytest.fixture(scope="module")
+def seen(drawn):
+    """Every third sound opening with its true widths (x, y) in um."""
+    truth, found, picture = drawn
+    pairs = []
+    for index in np.flatnonzero(picture.field.ok)[::3]:
+        one = closeup(picture, found.scale, int(index))
+        away = np.hypot(truth.x_px - one.middle[0], truth.y_px - one.middle[1])
+        nearest = int(np.argmin(away))
+        assert away[nearest] < 2
+        widths = (truth.width_x_px[nearest], truth.width_y_px[nearest])
+        pairs.append((one, 10 * np.array(widths)))
+    return pairs
+
+
+def test_the_width_is_the_one_measured(drawn, seen):
+    _, _, picture = drawn
+    for one, _ in seen:
+        for across, sample in zip(one.across, picture.samples, strict=True):
+            assert across.width_um == pytest.approx(float(sample.width[one.index]))
+            assert across.edges[1] - across.edges[0] == pytest.approx(across.width_px)
+            assert sum(across.edges) == pytest.approx(0, abs=0.01)  # the middle is its zero
+
+
+def test_its_uncertainty_holds_the_truth(seen):
+    """U (k = 2) is to hold some 95 % of the true widths; fewer than 90 % of 150 would be luck."""
+    within = [
+        abs(across.width_um - true) <= across.expanded_um
+        for one, widths in seen
+        for across, true in zip(one.across, widths, strict=True)
+    ]
+    assert len(within) > 100
+    assert np.mean(within) >= 0.9
+
+
+def test_the_curve_goes_through_the_pixels(seen):
+    """What is drawn as fitted is what fitted: no further off than the pixels' own noise.
+
+    Looked at within 2 px of the opening's edges: beyond, a neighbour may be blocked.
+    """
+    for one, _ in seen:
+        for across in one.across:
+            at = np.interp(across.distance, across.model_at, across.model)
+            own = np.abs(across.distance) < across.width_px / 2 + 2
+            assert np.sqrt(np.mean((across.light - at)[own] ** 2)) < 1.5 * NOISE
+
+
+def test_an_opening_that_is_not_sound_says_why(drawn):
+    _, found, picture = drawn
+    index = int(np.flatnonzero(picture.field.state == "blocked")[0])
+    one = closeup(picture, found.scale, index)
+    assert one.state == "blocked"
+    assert "filled" in one.flags
+    with pytest.raises(IndexError):
+        closeup(picture, found.scale, len(picture.field.row))
+
+
+def test_the_cut_out_shows_the_opening_where_it_says(drawn, seen):
+    _, _, picture = drawn
+    grey = visible(picture.light)
+    for one, _ in seen[::10]:
+        cut = cut_out(picture, grey, one.index, 300)
+        shown = np.asarray(Image.open(io.BytesIO(cut.png)))
+        assert shown.shape == (cut.height, cut.width)
+        x, y = one.middle
+        column = round((x + 0.5 - cut.left) * cut.factor)
+        row = round((y + 0.5 - cut.top) * cut.factor)
+        wire = round(12.5 * cut.factor)  # half a pitch aside the wires cross
+        assert shown[row, column] > 200
+        assert shown[:, max(column - wire, 0)].min() < 100
