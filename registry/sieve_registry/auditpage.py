@@ -184,7 +184,6 @@ day is marked in the column “recorded later”.</p>
 <p class="small"><span class="left"></span><a href="{{ table.name }}.csv">{{ table.name }}.csv</a>
 {% if table.total > most %}has all {{ table.total }} rows; here are the first {{ most }}.
 {% else %}has the same {{ table.total }} row{{ "" if table.total == 1 else "s" }}.{% endif %}
-
 {% if table.empty %}Nothing is recorded for: {{ table.empty | join(", ") }}.{% endif %}</p>
 <div class="wide" tabindex="0" role="group" aria-labelledby="{{ table.name }}">
 <table data-name="{{ table.name }}">

@@ -1,0 +1,53 @@
+"""A small laboratory whose checks were truly measured, on drawn scans; all names invented."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import UTC, date, datetime
+from pathlib import Path
+
+from sieve_inspect.scale import load_scale
+from sieve_registry import acts, service
+from sieve_registry.deed import Told
+from sieve_registry.records import NewSieve
+from sieve_registry.service import Registry, open_registry
+
+SCANS = Path(__file__).parents[2] / "demo_images"
+LAST_DAY = "2031-06-01"
+ODD_NAME = "<b>7 & 8"
+
+
+@dataclass
+class Clock:
+    """Says noon of the day it was set to."""
+
+    day: str
+
+    def __call__(self) -> datetime:
+        return datetime.combine(date.fromisoformat(self.day), datetime.min.time(), UTC).replace(
+            hour=12
+        )
+
+
+def lab(folder: Path, day: str) -> Registry:
+    return open_registry(str(folder / "registry.sqlite"), create=True, now=Clock(day))
+
+
+def fill(folder: Path) -> None:
+    """Three checks of one sieve, the last torn; the first one's day corrected; others unchecked."""
+    scale = load_scale(SCANS / "scanner-4800dpi.json")
+    for n, day in enumerate(("2029-05-02", "2030-05-04", "2031-05-06"), start=1):
+        registry = lab(folder, day)
+        if n == 1:
+            for name in ("S-0125", ODD_NAME, "12"):
+                new = NewSieve(name, 125.0, in_service=date(2029, 5, 1), maker="Example Weavers")
+                service.add_sieve(registry, new, by="R. Example")
+        scan = SCANS / f"s0125-{n}.tif"
+        service.check(registry, "S-0125", [scan], scale=scale, by="R. Example")
+        service.log_use(registry, "S-0125", 90, note="quartz", by="T. Sample")
+        registry.close()
+    registry = lab(folder, LAST_DAY)
+    told = Told(by="Q. Lead")
+    acts.correct(registry, "C-0001", {"date": "2029-05-01"}, "wrong day typed", told)
+    service.log_use(registry, "12", 3, by="T. Sample")
+    registry.close()

@@ -1,0 +1,183 @@
+"""Reports of checks truly measured: all of it from what is kept, and the same every time."""
+
+from __future__ import annotations
+
+import base64
+import csv
+import io
+import re
+import shutil
+
+import numpy as np
+import pytest
+import report_lab
+from PIL import Image
+
+from sieve_registry import acts, service
+from sieve_registry.deed import Told
+from sieve_registry.errors import EvidenceAlteredError
+from sieve_registry.report import (
+    check_view,
+    history_view,
+    render_check_report,
+    render_sieve_history,
+)
+
+
+@pytest.fixture(scope="module")
+def torn(filled):
+    """The view of the check with torn apertures, and its page."""
+    opened = report_lab.lab(filled, report_lab.LAST_DAY)
+    view = check_view(opened, "C-0003")
+    opened.close()
+    return view, render_check_report(view)
+
+
+def text_of(page):
+    return " ".join(re.sub(r"<style>.*?</style>|<[^>]+>", " ", page, flags=re.DOTALL).split())
+
+
+def rows_of(registry, check_id):
+    (kept,) = [f for f in service.get_check(registry, check_id).evidence if f.role == "apertures"]
+    return list(csv.DictReader(io.StringIO(service.evidence_bytes(registry, kept.sha256).decode())))
+
+
+def test_the_same_bytes_on_another_day_from_a_copy_of_the_records(filled, torn, tmp_path):
+    copy = tmp_path / "elsewhere"
+    shutil.copytree(filled, copy)
+    registry = report_lab.lab(copy, "2033-01-31")
+    assert render_check_report(check_view(registry, "C-0003")) == torn[1]
+    registry.close()
+
+
+def test_the_history_is_the_same_for_the_same_day(filled, tmp_path):
+    pages = []
+    for day in (report_lab.LAST_DAY, "2033-01-31"):
+        registry = report_lab.lab(filled, day)
+        as_of = report_lab.Clock(report_lab.LAST_DAY)().date()
+        pages.append(render_sieve_history(history_view(registry, "S-0125", as_of)))
+        registry.close()
+    assert pages[0] == pages[1]
+
+
+def test_torn_apertures_come_first_then_the_largest_of_the_table(registry, torn):
+    rows = rows_of(registry, "C-0003")
+    ok = [r for r in rows if r["state"] == "ok"]
+    largest = sorted((max(float(r[f"width_{d}_um"]) for d in "xy") for r in ok), reverse=True)
+    shown = torn[0].enlarged
+    assert [one.number for one in shown] == list(range(1, 11))
+    states = [one.state for one in shown]
+    assert states == ["torn"] * 5 + ["ok"] * 5
+    assert sum(r["state"] == "torn" for r in rows) >= 5
+    assert [one.width_um for one in shown[5:]] == largest[:5]
+
+
+def test_an_enlarged_aperture_shows_light_within_dark_wires(torn):
+    for one in torn[0].enlarged[5:]:
+        grey = np.asarray(Image.open(io.BytesIO(one.jpeg)).convert("L"), float)
+        assert max(grey.shape) == pytest.approx(220, abs=4)
+        pitch = max(grey.shape) / 3  # one and a half pitches on either side
+        y, x = np.array(grey.shape) / 2
+        if min(grey.shape) < 0.9 * max(grey.shape):
+            continue  # cut by the border: its middle is not the picture's
+        middle = grey[int(y - 8) : int(y + 8), int(x - 8) : int(x + 8)]
+        crossing = [
+            grey[int(y + b * pitch / 2) - 3 :, int(x + a * pitch / 2) - 3 :][:6, :6]
+            for a in (-1, 1)
+            for b in (-1, 1)
+        ]
+        assert middle.mean() > 200
+        assert np.mean(crossing) < 90
+
+
+def test_the_outline_is_drawn_where_light_turns_dark(torn):
+    one = torn[0].enlarged[6]
+    grey = np.asarray(Image.open(io.BytesIO(one.jpeg)).convert("L"), float)
+    row = grey[grey.shape[0] // 2 - 2 : grey.shape[0] // 2 + 3].mean(axis=0)
+    half = len(row) // 2
+    edge = half + int(np.argmin(row[half : half + 45]))  # black ink beside white and light
+    assert row[edge] < 60
+    assert row[edge - 8] > 150
+
+
+def test_the_page_names_what_fails_though_every_value_passes(torn):
+    text = text_of(torn[1])
+    assert "torn apertures – 8 – none ✗ fail" in text
+    assert "torn: a wire is missing or broken" in text
+    assert "8 torn (diamond)" in text
+    uris = re.findall(r'src="data:image/jpeg;base64,([^"]+)" alt="Aperture', torn[1])
+    assert [base64.b64decode(uri) for uri in uris] == [one.jpeg for one in torn[0].enlarged]
+
+
+def test_wear_is_seen_from_the_day_of_the_check(registry, torn):
+    assert "Wear, seen from 2031-05-06" in torn[1]
+    second = render_check_report(check_view(registry, "C-0002"))
+    assert "Wear, seen from 2030-05-04" in second
+    assert "no line yet, not enough: 2 checks of this cloth" in text_of(second)
+    first = render_check_report(check_view(registry, "C-0001"))
+    assert "Wear, seen from" not in first
+
+
+def test_a_corrected_day_is_shown_in_both_readings(registry):
+    text = text_of(render_check_report(check_view(registry, "C-0001")))
+    assert "checked on 2029-05-01 by R. Example" in text
+    assert "date 2029-05-02 date 2029-05-01 wrong day typed (Q. Lead, 2031-06-01" in text
+    assert "This sieve was checked again since: C-0003" in text
+
+
+def test_a_void_check_says_so_first_and_a_decision_is_told(filled, tmp_path):
+    from sieve_registry import decisions
+
+    copy = tmp_path / "lab"
+    shutil.copytree(filled, copy)
+    registry = report_lab.lab(copy, report_lab.LAST_DAY)
+    decisions.decide(registry, "C-0003", "retire", "", Told(by="Q. Lead"))
+    acts.correct(registry, "C-0002", {}, "wrong sieve on the glass", Told(by="Q. Lead"), void=True)
+    void = text_of(render_check_report(check_view(registry, "C-0002")))
+    assert void.index("This record is void") < void.index("Measured values")
+    assert "wrong sieve on the glass (Q. Lead, 2031-06-01)" in void
+    told = text_of(render_check_report(check_view(registry, "C-0003")))
+    assert "Decided on 2031-06-01 by Q. Lead: retire." in told
+    page = text_of(render_sieve_history(history_view(registry, "S-0125")))
+    assert "check recorded, event 6 as recorded void wrong sieve" in page
+    registry.close()
+
+
+def test_traceability_has_four_lines_whatever_is_recorded(torn):
+    assert [name for name, _ in torn[0].chain] == [
+        "Certificate", "Artefact", "Scale of the device", "This check",
+    ]  # fmt: skip
+    text = text_of(torn[1])
+    assert "not recorded in this registry; it says of itself: glass grid" in text
+    assert re.search(r"Measured with .*numpy \d", text)
+
+
+def test_a_changed_scan_gives_no_report(filled, tmp_path):
+    copy = tmp_path / "lab"
+    shutil.copytree(filled, copy)
+    for path in (copy / "registry.evidence").rglob("*.tif"):
+        path.chmod(0o644)
+        path.write_bytes(path.read_bytes()[:-1] + b"\0")
+    registry = report_lab.lab(copy, report_lab.LAST_DAY)
+    with pytest.raises(EvidenceAlteredError):
+        check_view(registry, "C-0003")
+    registry.close()
+
+
+def test_the_history_tells_how_the_sieve_stands_and_what_was_recorded(registry):
+    text = text_of(render_sieve_history(history_view(registry, "S-0125")))
+    assert "In service, but its last check was not passed C-0003 on 2031-05-06: fail." in text
+    assert "What to do next: Proposed: take it out of use" in text
+    for told in ("check C-0001", "90 uses", "quartz", "Example Weavers", "270 uses"):
+        assert told in text
+    assert "date 2029-05-02 date 2029-05-01" in text
+    dates = [line.split()[0] for line in re.findall(r'<td class="tight">([^<]+)</td>', text)]
+    assert dates == sorted(dates, reverse=True)
+
+
+def test_a_sieve_never_checked_says_what_to_do(registry):
+    page = render_sieve_history(history_view(registry, report_lab.ODD_NAME))
+    text = text_of(page)
+    assert "Never checked" in text
+    assert "sieveward check &lt;b&gt;7 &amp; 8 SCAN… --scale FILE" in text
+    assert "<b>7" not in page
