@@ -16,7 +16,7 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parent))
 
-from conftest import SCALE, Clock, Measuring
+from registry_made import SCALE, Clock, Measuring
 
 from sieve_registry import service
 from sieve_registry.records import NewSieve

@@ -14,7 +14,7 @@ import sys
 import time
 
 import pytest
-from conftest import SCALE, Measuring
+from registry_made import SCALE, Measuring
 from sqlalchemy import event as listening
 
 from sieve_registry import service

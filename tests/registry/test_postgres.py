@@ -8,10 +8,10 @@ import sys
 from datetime import date
 
 import pytest
+from registry_made import SCALE, Clock, Measuring
 from sqlalchemy import text
 from sqlalchemy.exc import DBAPIError
 
-from conftest import SCALE, Clock, Measuring
 from sieve_inspect.errors import UsageError
 from sieve_registry import acts, exchange, service
 from sieve_registry.deed import Told

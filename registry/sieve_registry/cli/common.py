@@ -15,7 +15,15 @@ import typer
 
 from sieve_inspect.errors import UnwritableOutputError
 
-__all__ = ["Context", "JsonOption", "emit_json", "print_line", "print_table", "write_bytes"]
+__all__ = [
+    "Context",
+    "JsonOption",
+    "emit_json",
+    "print_line",
+    "print_table",
+    "shortened",
+    "write_bytes",
+]
 
 JsonOption = Annotated[
     str | None,
@@ -64,6 +72,11 @@ def emit_json(target: str | None, payload: Mapping[str, Any]) -> bool:
 def print_line(text: str = "") -> None:
     """Print one line for a person, without any markup being read into it."""
     sys.stdout.write(text + "\n")
+
+
+def shortened(text: str, most: int = 14) -> str:
+    """The text in at most so many characters; an ellipsis shows that there is more."""
+    return text if len(text) <= most else f"{text[: most - 1]}…"
 
 
 def print_table(

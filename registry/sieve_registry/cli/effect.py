@@ -9,7 +9,14 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from sieve_inspect.errors import UsageError
-from sieve_registry.cli.common import JsonOption, emit_json, print_line, print_table, write_bytes
+from sieve_registry.cli.common import (
+    JsonOption,
+    emit_json,
+    print_line,
+    print_table,
+    shortened,
+    write_bytes,
+)
 from sieve_registry.cli.options import AsOfOption, opened, read_day
 
 if TYPE_CHECKING:
@@ -140,7 +147,7 @@ def _print(effects: list[SieveEffect], rows: list[tuple[str, float, float]]) -> 
     columns = ("sieve", "nominal", "mean, um", "U", "nominal %", "mean %", "all %", "s_R")
     cells = [
         [
-            one.sieve_id[:14],
+            shortened(one.sieve_id),
             f"{one.nominal_um:g}",
             f"{one.mean_um:.2f}",
             f"{one.U_mean_um:.2f}",

@@ -9,7 +9,14 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from sieve_registry.cli.common import JsonOption, emit_json, print_line, print_table, write_bytes
+from sieve_registry.cli.common import (
+    JsonOption,
+    emit_json,
+    print_line,
+    print_table,
+    shortened,
+    write_bytes,
+)
 from sieve_registry.cli.options import AsOfOption, opened, read_day
 
 if TYPE_CHECKING:
@@ -128,6 +135,6 @@ def _print(found: Lookback) -> None:
     for when, uses in (("before", found.between), ("after", found.after)):
         for use in uses:
             what = ", ".join(t for t in (use.details.stack, use.details.material, use.note) if t)
-            short = what if len(what) <= 38 else f"{what[:37]}…"
-            rows.append([str(use.on_date), str(use.count), when, use.person[:14], short])
+            by = shortened(use.person)
+            rows.append([str(use.on_date), str(use.count), when, by, shortened(what, 38)])
     print_table("", ("date", "uses", "when", "by", "what"), rows, numeric=("uses",))

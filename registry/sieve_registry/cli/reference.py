@@ -9,7 +9,7 @@ from typing import Annotated, Any
 import typer
 
 from sieve_inspect.errors import UsageError
-from sieve_registry.cli.common import JsonOption, emit_json, print_line, print_table
+from sieve_registry.cli.common import JsonOption, emit_json, print_line, print_table, shortened
 from sieve_registry.cli.options import (
     AsOfOption,
     ByOption,
@@ -208,7 +208,7 @@ def show(
     if not entries:
         print_line(fill(f"Sieve {sieve_id} was never checked, optically or by reference.", 78))
         return
-    rows = [[str(e.on_date), e.kind, e.name[:14], e.found, e.outcome] for e in entries]
+    rows = [[str(e.on_date), e.kind, shortened(e.name), e.found, e.outcome] for e in entries]
     columns = ("date", "by", "check", "found", "outcome")
     print_table(f"Checks of sieve {sieve_id}", columns, rows)
 
