@@ -529,7 +529,8 @@ def _fitness(
 
 def _compressed(pictures: Sequence[Picture]) -> list[Contribution]:
     """Budget lines for what JPEG did, the worst of the pictures; none where there is none."""
-    worst = max(u_compression_px(p.scan.path, p.aperture_px) for p in pictures)
+    packed = [p for p in pictures if p.scan.kind == "JPEG"]
+    worst = max((u_compression_px(p.scan.path, p.aperture_px) for p in packed), default=0.0)
     if worst == 0:
         return []
     um_per_px = [float(np.median(pictures[0].samples[axis].um_per_px)) for axis in (0, 1)]

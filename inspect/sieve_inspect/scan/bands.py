@@ -13,7 +13,7 @@ import os
 import tempfile
 from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from threading import Lock
 from typing import Any, BinaryIO, NamedTuple, Protocol
@@ -161,6 +161,10 @@ class ScanSource:
         """Single pixels by their number (any shape) in reading order; a last axis for colours."""
         return self.pixels.at(number)
 
+    def __reduce__(self) -> tuple[Any, ...]:
+        """Sent to another process, the scan is opened there anew."""
+        return _reopened, (self.path, self.sha256)
+
     @classmethod
     def of(cls, scan: Scan) -> ScanSource:
         """A scan that has been read whole."""
@@ -213,6 +217,10 @@ def open_source(
     except OSError as error:
         reason = (error.strerror or "no access").lower()
         raise UnreadableImageError(file=path, reason=reason) from error
+
+
+def _reopened(path: Path, sha256: str) -> ScanSource:
+    return replace(open_source(path, float("inf"), hashed=False), sha256=sha256)
 
 
 def _is_tiff(path: Path) -> bool:

@@ -20,6 +20,7 @@ Float = NDArray[np.float64]
 
 _FEWEST = 8  # steps that must agree
 _CLEAR = 8.0  # standard errors
+_SMALLEST = 0.2  # px; lesser steps are within what carriages do
 _ENOUGH = 500  # steps around that tell what is usual
 
 
@@ -64,8 +65,14 @@ def _step_in(place: Float, aside: Float, pitch: float) -> tuple[float, float]:
     def part(first: int, last: int) -> slice:
         return slice(*ends[np.clip([first, last], 0, len(ends) - 1)])
 
+    # Medians are dear: they are asked only where the means differ, outliers cut.
+    middle, count = np.median(aside), np.diff(ends)
+    spread = 4 * 1.4826 * np.median(np.abs(aside - middle)) + 2 * _SMALLEST
+    total = np.add.reduceat(np.append(np.clip(aside - middle, -spread, spread), 0), ends[:-1])
+    mean = np.where(count > 0, total / np.maximum(count, 1), 0)
+    near = np.convolve(np.pad(mean, 7, mode="edge"), np.full(15, 1 / 15), mode="valid")
     best = (0.0, 0.0)
-    for number in range(len(ends) - 1):
+    for number in np.flatnonzero(np.abs(mean - near) > 0.5 * _SMALLEST):
         values = aside[part(number, number + 1)]
         before, after = part(number - 7, number - 1), part(number + 2, number + 8)
         around = np.concatenate([aside[before], aside[after]])

@@ -10,7 +10,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -27,6 +27,7 @@ __all__ = [
     "find_pitch",
     "grid_of",
     "link",
+    "openings_are_bright",
     "outstanding",
     "peaks_with_height",
 ]
@@ -72,6 +73,10 @@ class Lattice:
     seen: NDArray[np.bool_]
     bright: bool
     elsewhere: float = 0.0  # openings in the next largest patch that hangs together, as a share
+
+    def bare(self) -> Lattice:
+        """The lattice without its openings, for who has these already."""
+        return replace(self, centre=self.centre[:0], seen=self.seen[:0])
 
 
 def find_pitch(light: NDArray[np.float32], name: object = "the picture") -> Pitch:
@@ -192,18 +197,29 @@ def _ordered(vectors: Float) -> Float:
 def find_lattice(light: NDArray[np.float32], name: object = "the picture") -> Lattice:
     """Find and index the openings of a picture (h, w) of linear light. Raises `NoLatticeError`."""
     pitch = find_pitch(light, name)
-    factor = max(1, int(pitch.lengths.min() // 12))
-    small = pixels.shrink(light, factor) if factor > 1 else light
+    factor, smooth, bright = _smoothed(light, pitch)
     vectors = pitch.vectors / factor
-    smooth = pixels.gaussian_blur(small, 0.2 * float(np.hypot(*vectors.T).mean()))
-    bright = _openings_are_bright(smooth, vectors)
     peaks = _peaks(smooth if bright else -smooth, vectors)
     index, member, elsewhere = link(peaks, vectors)
     if member.sum() < FEWEST:
         raise NoLatticeError(file=name, reason="no two rows of openings hang together")
-    centre, seen = grid_of(peaks[member], index[member], small.shape)
+    centre, seen = grid_of(peaks[member], index[member], smooth.shape)
     full = (centre + 0.5) * factor - 0.5  # the centre of a block of pixels
     return Lattice(pitch, full, seen, bright, elsewhere)
+
+
+def openings_are_bright(light: NDArray[np.float32], pitch: Pitch) -> bool:
+    """Whether the openings of a picture (h, w) are brighter than its wires."""
+    return _smoothed(light, pitch)[2]
+
+
+def _smoothed(light: NDArray[np.float32], pitch: Pitch) -> tuple[int, NDArray[np.float32], bool]:
+    """By how much the smoothed copy is smaller, the copy, and whether its openings are bright."""
+    factor = max(1, int(pitch.lengths.min() // 12))
+    small = pixels.shrink(light, factor) if factor > 1 else light
+    vectors = pitch.vectors / factor
+    smooth = pixels.gaussian_blur(small, 0.2 * float(np.hypot(*vectors.T).mean()))
+    return factor, smooth, _openings_are_bright(smooth, vectors)
 
 
 def _openings_are_bright(smooth: NDArray[np.float32], vectors: Float) -> bool:

@@ -14,7 +14,7 @@ from sieve_inspect.weave.levels import Levels
 from sieve_inspect.weave.places import along_gap, expected_places
 from sieve_inspect.weave.tears import torn_wires
 
-__all__ = ["Judged", "judge_states", "neighbours"]
+__all__ = ["Judged", "judge_states", "light_at", "neighbours"]
 
 Float = NDArray[np.float64]
 Bool = NDArray[np.bool_]
@@ -74,7 +74,7 @@ class _Neighbourhood:
             place = middle + c * vectors[:, 0] + r * vectors[:, 1]
             lacking = _inside(place, light.shape, 0) & (index[:, k] < 0)
             there = np.full(len(index), np.nan)
-            there[lacking] = _light_at(light, place[lacking])
+            there[lacking] = light_at(light, place[lacking])
             dark = there < half_lit
             # As bright as an opening, it is one that lost its wire or its place, and cloth goes on.
             unlike = np.abs(there - levels.top) > _LIKE * (levels.top - levels.floor)
@@ -90,7 +90,7 @@ def _inside(place: Float, shape: tuple[int, ...], margin: float) -> Bool:
     return np.asarray(across & (y > margin) & (y < shape[0] - 1 - margin))
 
 
-def _light_at(light: NDArray[np.float32], place: Float) -> Float:
+def light_at(light: NDArray[np.float32], place: Float) -> Float:
     """Light (n,) in the middle nine pixels at each place, the border's where it lies outside."""
     column, row = np.rint(place).astype(np.intp).T
     offsets = [(i, j) for i in (-1, 0, 1) for j in (-1, 0, 1)]
@@ -168,7 +168,7 @@ def judge_states(
     # At half light the blurred wires end where they do: what is darker within is covered.
     filled[closer] = _dark_share(*near, 0.5 * own[closer] - 0.25, levels.take(closer), 0.5)
     inside = levels.top.copy()
-    inside[closer] = _light_at(light, middle[closer])
+    inside[closer] = light_at(light, middle[closer])
     hood = _Neighbourhood.of(index, middle, vectors, light, levels, inside)
     glaring = inside > levels.top + _LIKE * (levels.top - levels.floor)
     beside = glaring[index] & (index >= 0)  # a bright frame, and no cloth

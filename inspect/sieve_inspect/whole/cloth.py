@@ -12,8 +12,8 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
+from typing import cast
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,9 +23,10 @@ from sieve_inspect.scan import ScanSource, stored_by
 from sieve_inspect.weave.direction import Axis, across_of, measure_known, turned
 from sieve_inspect.weave.edge import EdgeFit, LevelPrior
 from sieve_inspect.weave.field import Field, View, field_of, stored_misfit
-from sieve_inspect.weave.lattice import Lattice, find_lattice
+from sieve_inspect.weave.lattice import Lattice, find_pitch, openings_are_bright
 from sieve_inspect.weave.levels import Levels, level_prior
 from sieve_inspect.weave.places import smooth_map
+from sieve_inspect.weave.response import EdgeResponse
 from sieve_inspect.weave.states import light_at, neighbours
 from sieve_inspect.whole.bulk import Bulk, measure_bulk
 from sieve_inspect.whole.crew import Crew
@@ -40,7 +41,6 @@ Bool = NDArray[np.bool_]
 Index = NDArray[np.intp]
 
 _WINDOW = 1024  # px of the picture's middle that tell the pitch
-_WORKERS = 2
 _AT_ONCE = 4000  # openings measured in full at a time
 _DIFFERENT = 0.02  # px beyond their noise that weights and full fits may differ by
 
@@ -65,13 +65,14 @@ def find_whole(source: ScanSource, encoding: str, crew: Crew) -> tuple[Sheet, La
     for y, x in ((0.5, 0.5), (0.4, 0.3), (0.6, 0.7), (0.3, 0.6), (0.7, 0.4)):
         top = max(0, int(y * height) - _WINDOW // 2)
         left = max(0, int(x * width) - _WINDOW // 2)
+        window = sheet.window(top, left, _WINDOW)
         try:
-            near = find_lattice(sheet.window(top, left, _WINDOW), name)
+            pitch = find_pitch(window, name)
         except NoLatticeError as error:
             failure = failure or error
             continue
-        sheet = replace(sheet, bright=near.bright)
-        return sheet, find_openings(sheet, near.pitch, crew)
+        sheet = replace(sheet, bright=openings_are_bright(window, pitch))
+        return sheet, find_openings(sheet, pitch, crew)
     assert failure is not None
     raise failure
 
@@ -107,8 +108,8 @@ def measure_whole(
 ) -> Field:
     """Measure every opening of the cloth; `progress` is told the share done."""
     whole, count = view.whole, len(view.whole.row)
-    with ThreadPoolExecutor(_WORKERS) as pool:
-        axes = [axis for _, axis in pool.map(view.sample.measured, (0, 1))]
+    told = (view.sheet.encoding, view.sheet.bright, _bare(view.sample))
+    axes = crew.each(_measured, [(*told, axis) for axis in (0, 1)])
     sample = (axes[0], axes[1])
     if any(look.tight for look in whole.rough):
         fits, doubt = [_empty(count), _empty(count)], np.ones(count, np.bool_)
@@ -122,7 +123,7 @@ def measure_whole(
             doubt |= ~np.isfinite(fit.width) | fit.poor | _far_out(fit.width)
     closer = np.flatnonzero(doubt)
     closer = closer[_lit(whole, fits, closer)]
-    full = _in_full(view, whole, closer, sample, progress)
+    full = _in_full(view, whole, closer, sample, crew, progress)
     blind = np.setdiff1d(np.flatnonzero(doubt), closer)
     done = [
         replace(
@@ -201,37 +202,51 @@ def _in_full(
     whole: View,
     which: Index,
     sample: tuple[Axis, Axis],
+    crew: Crew,
     progress: Callable[[float], None],
 ) -> list[EdgeFit]:
     """Full fits of the openings `which` in both directions, as the sample was measured."""
     parts = np.array_split(which, max(1, -(-len(which) // _AT_ONCE)))
-    priors = [_prior(view, whole.centre, axis, sample[axis]) for axis in (0, 1)]
-
-    def look(task: tuple[int, Index]) -> EdgeFit:
-        axis, part = task
-        prior = priors[axis]
-        _, found = measure_known(
-            whole.light,
-            whole.centre[part],
-            whole.vectors[part],
-            whole.rough,
-            whole.clip,
-            axis,
-            sample[axis].response,
-            prior.take(part) if prior is not None else None,
-            sample[axis].fit.limits,
-        )
-        return found
-
-    tasks = [(axis, part) for axis in (0, 1) for part in parts]
-    found = []
-    with ThreadPoolExecutor(_WORKERS) as pool:
-        for done, one in enumerate(pool.map(look, tasks), start=1):
-            found.append(one)
-            if len(tasks) > 4:
-                progress(done / len(tasks))
+    tasks = []
+    for axis in (0, 1):
+        prior = _prior(view, whole.centre, axis, sample[axis])
+        limits, response = sample[axis].fit.limits, sample[axis].response
+        for part in parts:
+            some = _bare(whole.only(part))
+            known = prior.take(part) if prior is not None else None
+            told = (view.sheet.encoding, view.sheet.bright, some)
+            tasks.append((*told, axis, response, known, limits))
+    quiet = len(tasks) <= 4
+    found = crew.each(_known, tasks, (lambda _: None) if quiet else progress)
     half = len(parts)
     return [EdgeFit.joined(found[:half]), EdgeFit.joined(found[half:])]
+
+
+def _bare(view: View) -> View:
+    """The view without its light, to be sent to whoever works on it."""
+    return replace(view, light=np.zeros((1, 1), np.float32), lattice=view.lattice.bare())
+
+
+def _measured(source: ScanSource, encoding: str, bright: bool, view: View, axis: int) -> Axis:
+    """One direction of a bare view, measured in full."""
+    sheet = cast(NDArray[np.float32], Sheet(source, encoding, bright))
+    return replace(view, light=sheet).measured(axis)[1]
+
+
+def _known(
+    source: ScanSource,
+    encoding: str,
+    bright: bool,
+    view: View,
+    axis: int,
+    response: EdgeResponse,
+    prior: LevelPrior | None,
+    limits: tuple[float, float],
+) -> EdgeFit:
+    """One direction of a bare view whose edge response is known, in full."""
+    sheet = cast(NDArray[np.float32], Sheet(source, encoding, bright))
+    places = (sheet, view.centre, view.vectors, view.rough, view.clip)
+    return measure_known(*places, axis, response, prior, limits)[1]
 
 
 def _prior(view: WholeView, centre: Float, axis: int, sample: Axis) -> LevelPrior | None:

@@ -13,6 +13,7 @@ from collections.abc import Callable, Sequence
 from concurrent.futures import Future
 from dataclasses import dataclass
 from pathlib import Path
+from threading import Thread
 from typing import Any, TypeVar
 
 from sieve_inspect.scan import ScanSource, open_source
@@ -41,6 +42,7 @@ class Crew:
             second = large and source.in_place and available() > 1
         if not second:
             return cls(source)
+        Thread(target=_load, daemon=True).start()  # while the file is being looked at
         from loky import ProcessPoolExecutor
 
         pool = ProcessPoolExecutor(1, initializer=_prepare)
@@ -96,11 +98,17 @@ def _prepare() -> None:
     """Load what every task needs while the first process is still looking."""
     import signal
 
-    import scipy.special  # noqa: F401
-
     import sieve_inspect.whole.cloth  # noqa: F401
 
+    _load()
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # the first process ends the second
+
+
+def _load() -> None:
+    """What is needed soon and takes its time to import."""
+    import scipy.sparse.csgraph
+    import scipy.spatial
+    import scipy.special  # noqa: F401
 
 
 def _run(function: Callable[..., T], path: Path, arguments: tuple[Any, ...]) -> T:
