@@ -142,12 +142,12 @@ def page(labels: Sequence[Label], size: Size = LARGE) -> str:
         '<!doctype html><html lang="en"><meta charset="utf-8"><title>Status labels</title>'
         '<meta name="viewport" content="width=device-width, initial-scale=1">'
         "<style>@page{size:A4;margin:8mm}body{margin:8mm;font:11pt sans-serif}"
-        "main{display:flex;flex-wrap:wrap;gap:3mm}"
+        "section{display:flex;flex-wrap:wrap;gap:3mm}"
         "div{border:.2mm dashed #767676;break-inside:avoid;line-height:0}"
         "@media print{body{margin:0}h1,p{display:none}}</style>"
-        f"<h1>Status labels</h1><p>Print at 100 %, not fitted to the page: each label is "
+        f"<main><h1>Status labels</h1><p>Print at 100 %, not fitted to the page: each label is "
         f"{size.width:g} × {size.height:g} mm. This text is not printed.</p>"
-        f"<main>{cells}</main></html>\n"
+        f"<section>{cells}</section></main></html>\n"
     )
 
 

@@ -13,7 +13,7 @@ from sieve_registry.records import NewSieve
 from sieve_registry.service import Registry, open_registry
 
 SCANS = Path(__file__).parents[2] / "demo_images"
-LAST_DAY = "2031-06-01"
+LAST_DAY = "2023-06-01"
 ODD_NAME = "<b>7 & 8"
 
 
@@ -36,11 +36,11 @@ def lab(folder: Path, day: str) -> Registry:
 def fill(folder: Path) -> None:
     """Three checks of one sieve, the last torn; the first one's day corrected; others unchecked."""
     scale = load_scale(SCANS / "scanner-4800dpi.json")
-    for n, day in enumerate(("2029-05-02", "2030-05-04", "2031-05-06"), start=1):
+    for n, day in enumerate(("2021-05-02", "2022-05-04", "2023-05-06"), start=1):
         registry = lab(folder, day)
         if n == 1:
             for name in ("S-0125", ODD_NAME, "12"):
-                new = NewSieve(name, 125.0, in_service=date(2029, 5, 1), maker="Example Weavers")
+                new = NewSieve(name, 125.0, in_service=date(2021, 5, 1), maker="Example Weavers")
                 service.add_sieve(registry, new, by="R. Example")
         scan = SCANS / f"s0125-{n}.tif"
         service.check(registry, "S-0125", [scan], scale=scale, by="R. Example")
@@ -48,6 +48,6 @@ def fill(folder: Path) -> None:
         registry.close()
     registry = lab(folder, LAST_DAY)
     told = Told(by="Q. Lead")
-    acts.correct(registry, "C-0001", {"date": "2029-05-01"}, "wrong day typed", told)
+    acts.correct(registry, "C-0001", {"date": "2021-05-01"}, "wrong day typed", told)
     service.log_use(registry, "12", 3, by="T. Sample")
     registry.close()

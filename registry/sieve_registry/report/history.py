@@ -25,7 +25,6 @@ from sieve_registry.report.gather import correction_line
 from sieve_registry.report.page import page_mark, rendered
 from sieve_registry.report.words import MARKS, Lengths, edition, with_micro
 from sieve_registry.rules.state import QUARANTINED, RETIRED
-from sieve_registry.rules.wear import CLOTH_REPLACED
 from sieve_registry.service import Registry
 
 __all__ = ["HistoryView", "history_view", "render_sieve_history"]
@@ -66,8 +65,7 @@ class _Row:
 def history_view(registry: Registry, sieve_id: str, day: date | None = None) -> HistoryView:
     """What is known of a sieve at the end of a day (today). Raises `UnknownSieveError`."""
     found = outlook(registry, sieve_id, day)
-    wanted = sorted({*FACT_KINDS, CLOTH_REPLACED})
-    facts = facts_of(registry, found.wear.sieve_id, wanted)
+    facts = facts_of(registry, found.wear.sieve_id, sorted(FACT_KINDS))
     events, head = service.ledger_head(registry)
     return HistoryView(
         found, tuple(f for f in facts if f.on_date <= found.wear.as_of), events, head

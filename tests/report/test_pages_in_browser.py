@@ -1,0 +1,128 @@
+"""Reports, audit index and labels in a browser: rules of accessibility, narrow screens, keys."""
+
+from __future__ import annotations
+
+import pytest
+import report_lab
+from report_sample import sample
+
+from sieve_registry import audit as audits
+from sieve_registry import labels, service
+from sieve_registry.report import (
+    check_view,
+    history_view,
+    render_check_report,
+    render_sieve_history,
+)
+
+
+@pytest.fixture(scope="module")
+def pages(filled, tmp_path_factory):
+    """Every kind of page as a file."""
+    folder = tmp_path_factory.mktemp("pages")
+    registry = report_lab.lab(filled, report_lab.LAST_DAY)
+    found = audits.audit(registry, registry.today())
+    made = {
+        "check": render_check_report(check_view(registry, "C-0003")),
+        "conditional": render_check_report(sample(fit="indicative")),
+        "history": render_sieve_history(history_view(registry, "S-0125")),
+        "unchecked": render_sieve_history(history_view(registry, report_lab.ODD_NAME)),
+        "audit": audits.render(found)["index.html"].decode(),
+        "labels": labels.page([labels.label_of(one) for one in service.states(registry)]),
+    }
+    registry.close()
+    paths = {}
+    for name, page in made.items():
+        paths[name] = folder / f"{name}.html"
+        paths[name].write_text(page, "utf-8")
+    return paths
+
+
+@pytest.fixture
+def shown(browser, pages):
+    """Opens a page that may ask for nothing and complain of nothing."""
+    complaints, contexts = [], []
+
+    def show(name, width=1280, **options):
+        contexts.append(browser.new_context(viewport={"width": width, "height": 900}, **options))
+        page = contexts[-1].new_page()
+        page.on("pageerror", lambda error: complaints.append(str(error)))
+        page.on("console", lambda said: said.type == "error" and complaints.append(said.text))
+        home = pages[name].as_uri()
+        page.on(
+            "request",
+            lambda asked: asked.url.startswith((home, "data:")) or complaints.append(asked.url),
+        )
+        page.goto(home)
+        return page
+
+    yield show
+    for one in contexts:
+        one.close()
+    assert complaints == []
+
+
+@pytest.mark.parametrize(
+    "name", ["check", "conditional", "history", "unchecked", "audit", "labels"]
+)
+def test_no_rule_of_axe_is_broken(shown, name):
+    axe = pytest.importorskip("axe_playwright_python.sync_playwright", reason="no axe installed")
+    found = axe.Axe().run(shown(name))
+    broken = [(one["id"], one["nodes"][0]["html"][:200]) for one in found.response["violations"]]
+    assert broken == []
+    ran = {one["id"] for one in found.response["passes"]}
+    assert "color-contrast" in ran
+
+
+@pytest.mark.parametrize("name", ["check", "history", "unchecked", "audit", "labels"])
+def test_a_narrow_screen_scrolls_one_way_only(shown, name):
+    page = shown(name, width=380)
+    assert page.evaluate("document.documentElement.scrollWidth") <= 380
+
+
+def rows(page):
+    return page.locator("tbody tr:visible").count()
+
+
+def test_the_filter_narrows_by_words_days_and_lateness(shown):
+    page = shown("audit")
+    every = rows(page)
+    page.get_by_label("Rows with these words").fill("c-0003 torn")
+    assert rows(page) == 0
+    assert "0 of" in page.get_by_role("status").inner_text()
+    page.get_by_label("Rows with these words").fill("C-0003 fail")
+    left = page.locator("table[data-name=checks] tbody tr:visible")
+    assert left.all_inner_texts()[0].split()[0] == "C-0003"
+    page.get_by_role("button", name="Show all").click()
+    page.wait_for_function(
+        "n => [...document.querySelectorAll('tbody tr')].filter(r => !r.hidden).length === n",
+        arg=every,
+    )
+    page.get_by_label("dated from").fill("2022-01-01")
+    page.get_by_label("until").fill("2022-12-31")
+    dated = page.locator("table[data-name=checks] tbody tr:visible").all_inner_texts()
+    assert [text.split()[0] for text in dated] == ["C-0002"]
+
+
+def test_every_row_is_there_without_scripts(shown, browser):
+    with_script = rows(shown("audit"))
+    page = shown("audit", java_script_enabled=False)
+    assert rows(page) == with_script
+    assert not page.get_by_label("Rows with these words").is_visible()
+
+
+def test_filters_and_links_are_reached_by_keyboard(shown):
+    page = shown("audit")
+    reached = []
+    for _ in range(40):
+        page.keyboard.press("Tab")
+        here = page.evaluate("document.activeElement.id || document.activeElement.textContent")
+        reached.append(here)
+        if here == "words":
+            break
+    assert reached[0] == "Sieves"
+    page.keyboard.type("quartz")
+    uses = page.locator("table[data-name=uses] tbody tr:visible")
+    assert uses.count() == 3
+    outline = page.evaluate("getComputedStyle(document.activeElement).outlineStyle")
+    assert outline != "none"

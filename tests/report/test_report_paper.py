@@ -1,0 +1,177 @@
+"""Reports as the command writes them: a sieve's history, PDF, and the auditor's folder."""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+import json
+import re
+import shutil
+import sys
+from html.parser import HTMLParser
+from urllib.parse import unquote
+
+import pytest
+import report_lab
+
+from sieve_registry.cli.main import main
+
+
+@pytest.fixture
+def type_it(filled, tmp_path, monkeypatch, capsys):
+    """Types `sieveward …` in an empty folder, on a copy of the laboratory."""
+    copy, home = tmp_path / "lab", tmp_path / "home"
+    shutil.copytree(filled, copy)
+    home.mkdir()
+    monkeypatch.chdir(home)
+
+    def typing(*arguments):
+        typed = ["sieveward", "--registry", str(copy / "registry.sqlite"), *arguments]
+        monkeypatch.setattr(sys, "argv", typed)
+        with pytest.raises(SystemExit) as ended:
+            main()
+        said = capsys.readouterr()
+        return ended.value.code or 0, said.out, said.err
+
+    typing.home, typing.lab = home, copy
+    return typing
+
+
+@pytest.mark.parametrize(
+    ("words", "check", "sieve"),
+    [
+        (("S-0125",), None, "S-0125"),
+        (("3",), "C-0003", "S-0125"),
+        (("12",), None, "12"),  # there is no check 12
+        (("--sieve", "12"), None, "12"),
+        ((report_lab.ODD_NAME,), None, report_lab.ODD_NAME),
+    ],
+)
+def test_a_report_is_of_a_check_or_of_a_sieve(type_it, words, check, sieve):
+    code, out, _ = type_it("report", *words, "--as-of", "2023-05-30", "--json", "-")
+    if check is not None:
+        assert code == 2  # a check is as it was recorded
+        code, out, _ = type_it("report", *words, "--json", "-")
+    found = json.loads(out)
+    assert (code, found["check"], found["sieve"]) == (0, check, sieve)
+    name = f"{check}.html" if check else "history.html"
+    assert [path.name for path in type_it.home.iterdir()] == [name]
+    page = (type_it.home / name).read_text("utf-8")
+    assert found["ledger"]["head"] in page
+    assert check is not None or "as of 2023-05-30" in page
+
+
+@pytest.mark.parametrize(
+    ("words", "code", "tells"),
+    [
+        (("S-0126",), 32, "did you mean 'S-0125'"),
+        (("--sieve", "C-0003"), 32, "no sieve 'C-0003'"),
+        (("99",), 35, "There is no check '99'"),
+        (("1", "--out", "page.txt"), 2, "end 'page.txt' with .html or .pdf"),
+    ],
+)
+def test_what_is_not_there_is_told_in_one_sentence(type_it, words, code, tells):
+    found, _, err = type_it("report", *words)
+    assert (found, err.count("\n")) == (code, 1)
+    assert tells in err
+    assert not list(type_it.home.iterdir())
+
+
+def test_a_pdf_of_a4_pages_the_same_every_time(type_it):
+    pytest.importorskip("weasyprint", reason="weasyprint is not installed", exc_type=Exception)
+    for name in ("one.pdf", "two.pdf"):
+        assert type_it("report", "S-0125", "--as-of", "2023-05-30", "--out", name)[0] == 0
+    data = (type_it.home / "one.pdf").read_bytes()
+    assert data == (type_it.home / "two.pdf").read_bytes()
+    assert data.startswith(b"%PDF-1.7")
+    assert type_it("report", "3", "--out", "check.pdf")[0] == 0
+    assert len((type_it.home / "check.pdf").read_bytes()) < 4_000_000
+
+
+def test_a_report_fits_its_pages():
+    weasyprint = pytest.importorskip("weasyprint", exc_type=Exception)
+    from report_sample import sample
+
+    from sieve_registry.report import render_check_report
+
+    pages = weasyprint.HTML(string=render_check_report(sample())).render().pages
+    assert 4 <= len(pages) <= 9
+    for page in pages:  # A4 in CSS pixels of 1/96 inch
+        assert (page.width, page.height) == pytest.approx((793.7, 1122.5), abs=0.1)
+
+
+def test_without_the_extra_a_pdf_is_refused_in_one_sentence(type_it, monkeypatch):
+    monkeypatch.setitem(sys.modules, "weasyprint", None)
+    code, _, err = type_it("report", "1", "--out", "one.pdf")
+    assert (code, err.count("\n")) == (2, 1)
+    assert "pip install 'sieveward[pdf]'" in err
+    assert not list(type_it.home.iterdir())
+
+
+class Seen(HTMLParser):
+    """The addresses a page leads to."""
+
+    def __init__(self):
+        super().__init__()
+        self.hrefs = []
+
+    def handle_starttag(self, tag, attrs):
+        self.hrefs += [value for name, value in attrs if name == "href" and tag == "a"]
+
+
+def test_the_auditors_folder_stands_alone(type_it):
+    out = type_it.home / "audit"
+    code, said, _ = type_it("audit", "--as-of", "2023-05-30", "--out", str(out), "--with-files")
+    assert code == 0, said
+    page = (out / "index.html").read_text("utf-8")
+    seen = Seen()
+    seen.feed(page)
+    files = {href for href in seen.hrefs if not href.startswith("#")}
+    assert {href for href in seen.hrefs if href.startswith("#")}
+    for href in files:
+        assert (out / unquote(href)).is_file(), href
+    there = {path.relative_to(out).as_posix() for path in out.rglob("*") if path.is_file()}
+    assert there == {unquote(href) for href in files} | {"index.html"} | {
+        f"{name}.csv" for name in re.findall(r'<h2 id="(\w+)"', page) if name != "notes"
+    }
+    for path in (out / "evidence").rglob("*.*"):
+        assert hashlib.sha256(path.read_bytes()).hexdigest() == path.stem
+    assert {f"reports/C-000{n}.html" for n in (1, 2, 3)} <= there
+
+
+def test_without_files_the_evidence_is_linked_where_it_lies(type_it):
+    out = type_it.home / "audit"
+    assert type_it("audit", "--as-of", "2023-05-30", "--out", str(out))[0] == 0
+    seen = Seen()
+    seen.feed((out / "index.html").read_text("utf-8"))
+    linked = [href for href in seen.hrefs if "registry.evidence" in href]
+    assert linked
+    assert all((out / unquote(href)).resolve().is_file() for href in linked)
+
+
+def test_lost_evidence_is_left_out_and_told(type_it):
+    scan = next((type_it.lab / "registry.evidence").rglob("*.tif"))
+    scan.unlink()
+    out = type_it.home / "audit"
+    words = ("--as-of", "2023-05-30", "--out", str(out), "--with-files")
+    code, said, _ = type_it("audit", *words)
+    assert code == 0
+    assert "2 files are missing or changed and were left out" in said  # the scan and its report
+    page = (out / "index.html").read_text("utf-8")
+    assert "Not as recorded: 1 findings" in page
+    assert len(list((out / "reports").glob("C-*.html"))) == 2
+
+
+def test_only_the_pages_own_script_may_run(type_it):
+    out = type_it.home / "audit"
+    type_it("audit", "--as-of", "2023-05-30", "--out", str(out))
+    page = (out / "index.html").read_text("utf-8")
+    (script,) = re.findall(r"<script>(.*?)</script>", page, re.DOTALL)
+    digest = base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()
+    assert f"script-src 'sha256-{digest}'" in page
+    assert "://" not in page
+
+
+def test_files_need_a_folder(type_it):
+    code, _, err = type_it("audit", "--as-of", "2023-05-30", "--with-files")
+    assert (code, err.count("\n")) == (2, 1)
