@@ -63,7 +63,7 @@ def story_of(registry: Registry, sieve_id: str, day: date | None = None) -> Stor
     now = states.state_as_of(history, day)
     if now is None:
         raise UnknownSieveError(sieve=sieve_id, hint=f" as of {day}")
-    found = facts_of(registry, sieve_id, [kinds.CHECK_RECORDED, CLOTH_REPLACED])
+    found = facts_of(registry, sieve_id, [kinds.CHECK_RECORDED])
     payloads = {str(f.payload["check"]): f.payload for f in found if "check" in f.payload}
     checks = [check for check in history.checks if check.on_date <= day]
     return Story(
@@ -72,7 +72,7 @@ def story_of(registry: Registry, sieve_id: str, day: date | None = None) -> Stor
         rule=rule_of(registry, sieve_id, day),
         bounds=_bounds(now, payloads),
         scales={check.id: _scale_share(payloads.get(check.id, {})) for check in checks},
-        replaced=tuple(f for f in found if f.kind == CLOTH_REPLACED),
+        replaced=tuple(act for act in history.acts if act.kind == CLOTH_REPLACED),
         payloads=payloads,
     )
 
@@ -90,7 +90,8 @@ def outlook(registry: Registry, sieve_id: str, day: date | None = None) -> Outlo
         story.replaced,
     )
     methods = methods_of(story.history, as_of, story.scales, story.replaced)
-    advice = advise(story.state.last_check, wear, story.state.due)
+    now = story.state
+    advice = advise(now.last_check, wear, now.due, now.new_cloth)
     return Outlook(story, wear, methods, advice)
 
 

@@ -8,6 +8,7 @@ __all__ = [
     "CHAIN_CORRECTED",
     "CHECK_RECORDED",
     "CHECK_SIGNED",
+    "CLOTH_REPLACED",
     "CORRECTED",
     "DEVICE_ADDED",
     "HEAD_SIGNED",
@@ -34,6 +35,7 @@ SIEVE_QUARANTINED = "sieve quarantined"
 SIEVE_RETURNED = "sieve returned"
 SIEVE_CLEANED = "sieve cleaned"
 CHECK_SIGNED = "check signed"
+CLOTH_REPLACED = "cloth replaced"
 HEAD_SIGNED = "head signed"
 CORRECTED = "record corrected"
 RULES_SET = "laboratory rules set"
@@ -46,4 +48,10 @@ SCALE_CALIBRATED = "scale calibrated"
 CHAIN_CORRECTED = "scale chain corrected"
 
 # Acts of a sieve's life that have no table of their own: their subject is the sieve's id.
-ABOUT_SIEVE = (SIEVE_QUARANTINED, SIEVE_RETURNED, SIEVE_CLEANED, CHECK_SIGNED)
+ABOUT_SIEVE = (
+    SIEVE_QUARANTINED,
+    SIEVE_RETURNED,
+    SIEVE_CLEANED,
+    CLOTH_REPLACED,
+    CHECK_SIGNED,
+)

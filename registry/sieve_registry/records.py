@@ -308,7 +308,7 @@ class SieveHistory:
     checks: tuple[Check, ...] = ()
     uses: tuple[Use, ...] = ()
     retirement: Retirement | None = None
-    acts: tuple[Fact, ...] = ()  # quarantines, returns, cleanings and sign-offs
+    acts: tuple[Fact, ...] = ()  # quarantines, returns, cleanings, new cloth and sign-offs
     corrections: tuple[Correction, ...] = ()  # all ever made; the lists above are as corrected
     sign_off: tuple[tuple[date, bool], ...] = ()  # from which day a second person must sign
 
@@ -334,6 +334,7 @@ class SieveState:
     quarantine: Fact | None = None  # the one it is in
     signed: Fact | None = None  # the sign-off of its last check
     sign_off: bool = False  # whether a second person must sign that day
+    new_cloth: Fact | None = None  # cloth put in since the last check
 
 
 @dataclass(frozen=True)

@@ -267,7 +267,8 @@ def _print_stack(found: Readiness) -> None:
     print_line()
     _print_findings(found.findings)
     for note in found.notes:
-        print_line(fill(f"Note: {note.subject}: {note.message}.", 78))
+        end = "" if note.message.endswith("?") else "."
+        print_line(fill(f"Note: {note.subject}: {note.message}{end}", 78))
     count = len(found.findings)
     print_line("Ready." if found.is_ready else f"Not ready: {count} to look at.")
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import date
 
-from sieve_registry.records import Check
+from sieve_registry.records import Check, Fact
 from sieve_registry.rules.wear import Wear
 
 __all__ = ["KEEP", "SHORTER", "Advice", "advise"]
@@ -21,7 +21,9 @@ class Advice:
     reason: str
 
 
-def advise(last: Check | None, wear: Wear, due: date | None) -> Advice:
+def advise(
+    last: Check | None, wear: Wear, due: date | None, new_cloth: Fact | None = None
+) -> Advice:
     """The last check's own proposal, unless the wear asks for the next check sooner.
 
     "keep with a shorter interval" is proposed where a sound sieve may reach a limit less its guard
@@ -29,6 +31,9 @@ def advise(last: Check | None, wear: Wear, due: date | None) -> Advice:
     """
     if last is None:
         return Advice("measure better", "Proposed: check it, it was never checked. You decide.")
+    if new_cloth is not None:
+        words = f"check it, its cloth of {new_cloth.on_date} never was"
+        return Advice("measure better", f"Proposed: {words}. You decide.")
     told = _by_the_check(last)
     if told is not None:
         return told

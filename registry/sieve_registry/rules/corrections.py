@@ -27,6 +27,7 @@ CORRECTABLE: Mapping[str, tuple[str, ...]] = {
     kinds.SIEVE_QUARANTINED: ("on_date", "reason"),
     kinds.SIEVE_RETURNED: ("on_date", "reason"),
     kinds.SIEVE_CLEANED: ("on_date", "method", "note"),
+    kinds.CLOTH_REPLACED: ("on_date", "reason"),
     kinds.CHECK_SIGNED: (),
 }
 VOIDABLE = frozenset(CORRECTABLE) - {kinds.SIEVE_ADDED}

@@ -54,6 +54,8 @@ def staircase(
     )
     if not checks:
         return _stays("staircase", state, "it was never checked", enough=False)
+    if state.new_cloth is not None:
+        return _stays("staircase", state, "its new cloth was never checked", enough=False)
     last = checks[-1]
     if last.outcome == "fail":
         factor, reason = 0.5, f"{last.id} failed: half the interval"

@@ -19,6 +19,7 @@ __all__ = [
     "PASSING",
     "Deed",
     "contradictions",
+    "new_cloth_since",
     "objections",
     "quarantine_on",
     "refuse",
@@ -109,6 +110,15 @@ def quarantine_on(history: SieveHistory, day: date) -> Fact | None:
         elif act.kind == kinds.SIEVE_RETURNED:
             inside = None
     return inside
+
+
+def new_cloth_since(history: SieveHistory, check: Check | None, day: date) -> Fact | None:
+    """The cloth put in last up to the end of `day`, when no check (None: none at all) saw it."""
+    cloths = [a for a in history.acts if a.kind == kinds.CLOTH_REPLACED and a.on_date <= day]
+    last = max(cloths, key=lambda a: (a.on_date, a.seq), default=None)
+    if last is None or check is None:
+        return last
+    return last if (last.on_date, last.seq) > (check.on_date, check.seq) else None
 
 
 # --- one rule after another -------------------------------------------------------------------
@@ -210,6 +220,9 @@ def _return(history: SieveHistory, deed: Deed) -> Iterator[_Objection]:
         yield _rule(history, f"it was not checked since its {why} of {inside.on_date}")
     elif last.outcome not in PASSING:
         yield _rule(history, f"its check {last.id} since the {why} says {last.outcome}")
+    cloth = new_cloth_since(history, last, deed.on_date)
+    if last is not None and cloth is not None:
+        yield _rule(history, f"its cloth of {cloth.on_date} was not checked")
     if (
         last is not None
         and sign_off_demanded(history, deed.on_date)

@@ -43,6 +43,9 @@ def _sieve_findings(state: SieveState) -> list[Finding]:
         return [Finding("status", f"is {state.status}", sieve_id)]
     if last is None:
         return [Finding("due", "was never checked", sieve_id)]
+    if state.new_cloth is not None:
+        message = f"its cloth of {state.new_cloth.on_date} was never checked"
+        return [Finding("due", message, sieve_id)]
     found = []
     if state.overdue:
         found.append(Finding("due", f"its check was due on {state.due}", sieve_id))

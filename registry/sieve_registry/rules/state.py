@@ -17,7 +17,12 @@ from sieve_registry.records import (
     Use,
 )
 from sieve_registry.rules.dates import add_months
-from sieve_registry.rules.lifecycle import quarantine_on, sign_off_demanded, signature_of
+from sieve_registry.rules.lifecycle import (
+    new_cloth_since,
+    quarantine_on,
+    sign_off_demanded,
+    signature_of,
+)
 
 __all__ = ["IN_SERVICE", "QUARANTINED", "RETIRED", "due_list", "known_from", "state_as_of"]
 
@@ -58,6 +63,9 @@ def state_as_of(history: SieveHistory, day: date) -> SieveState | None:
     quarantine = quarantine_on(history, day)
     status = _status(history, quarantine, day)
     due, because = _due(sieve, last, since, settings)
+    cloth = new_cloth_since(history, last, day)
+    if cloth is not None and last is not None:
+        due, because = cloth.on_date, "its new cloth was never checked"
     if status != IN_SERVICE:
         due, because = None, "" if status == RETIRED else "in quarantine: check it, then return it"
     signed = None if last is None else signature_of(history, last)
@@ -81,6 +89,7 @@ def state_as_of(history: SieveHistory, day: date) -> SieveState | None:
         quarantine=quarantine if status == QUARANTINED else None,
         signed=signed,
         sign_off=demanded,
+        new_cloth=cloth,
     )
     remarks = () if status == RETIRED else tuple(_remarks(found))
     return replace(found, remarks=remarks) if remarks else found
@@ -154,6 +163,9 @@ def _remarks(state: SieveState) -> list[Finding]:
         return [Finding("lifecycle", f"in quarantine since {since}: {why}", sieve_id)]
     if last is None:
         return [Finding("due", "never checked", sieve_id)]
+    if state.new_cloth is not None:
+        message = f"in service although its cloth of {state.new_cloth.on_date} was never checked"
+        return [Finding("due", message, sieve_id)]
     found = []
     if last.outcome in ("fail", "conditional fail"):
         message = f"in service although {last.id} says {last.outcome}"

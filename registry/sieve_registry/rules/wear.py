@@ -48,7 +48,7 @@ Float = NDArray[np.float64]
 ENOUGH = 3  # a line through two checks says nothing of how well it fits
 _RECENT_DAYS = 365  # the rate of use is that of the last year
 _NAMES = ("mean", "standard deviation", "largest aperture")
-CLOTH_REPLACED = "cloth replaced"
+CLOTH_REPLACED = kinds.CLOTH_REPLACED
 
 # Relative standard uncertainty of a check's scale in x and y, by check id.
 ScaleShare = Mapping[str, tuple[float, float]]

@@ -1,0 +1,79 @@
+"""A frame with new cloth: what was found of the old cloth says nothing of it.
+
+ISO/IEC 17025:2017, 6.4.4: verified before it is placed or returned into service.
+"""
+
+from __future__ import annotations
+
+from datetime import date
+
+import pytest
+
+from sieve_registry import acts, foresee, intervals, service, stacks
+from sieve_registry.audit import audit
+from sieve_registry.deed import Told
+from sieve_registry.errors import RuleRefusedError
+
+ADA = Told(by="Ada Moss")
+
+
+@pytest.fixture
+def reclothed(registry, add, check, clock):
+    """Checked in March, new cloth in April."""
+    add()
+    check()
+    clock.set("2026-04-01")
+    foresee.replace_cloth(registry, "S-1", "torn, new from Meadow Works", ADA)
+    return registry
+
+
+def test_it_is_due_at_once_and_says_why(reclothed):
+    state = service.get_state(reclothed, "S-1")
+    assert (state.due, state.due_because) == (date(2026, 4, 1), "its new cloth was never checked")
+    assert "its cloth of 2026-04-01 was never checked" in state.remarks[0].message
+    before = service.get_state(reclothed, "S-1", date(2026, 3, 31))
+    assert (before.due, before.new_cloth) == (date(2027, 3, 2), None)
+
+
+def test_a_stack_with_it_is_not_ready(reclothed):
+    stacks.add(reclothed, "sand", ["S-1"], ADA)
+    found = stacks.ready(reclothed, "sand")
+    assert [f.message for f in found.findings] == ["its cloth of 2026-04-01 was never checked"]
+
+
+def test_nothing_is_proposed_from_the_old_cloth(reclothed):
+    advice = foresee.outlook(reclothed, "S-1").advice
+    assert (advice.action, "2026-04-01" in advice.reason) == ("measure better", True)
+    stairs = intervals.view_of(reclothed, "S-1").proposals[0]
+    assert (stairs.enough, stairs.reasons) == (False, ("its new cloth was never checked",))
+
+
+def test_a_check_of_it_ends_all_that(reclothed, check):
+    check()
+    state = service.get_state(reclothed, "S-1")
+    assert (state.due, state.new_cloth, state.remarks) == (date(2027, 4, 1), None, ())
+
+
+def test_a_check_before_the_new_cloth_does_not_bring_it_back(registry, add, check, clock):
+    add()
+    acts.quarantine(registry, "S-1", "torn", ADA, damage=True)
+    check()
+    foresee.replace_cloth(registry, "S-1", "new", ADA)
+    with pytest.raises(RuleRefusedError, match="its cloth of 2026-03-02 was not checked"):
+        acts.return_to_service(registry, "S-1", "new cloth", ADA)
+    check()
+    assert acts.return_to_service(registry, "S-1", "checked", ADA).status == "in service"
+
+
+def test_recorded_by_mistake_it_is_void_again(reclothed):
+    seq = service.ledger_head(reclothed)[0]
+    acts.correct(reclothed, str(seq), {}, "another sieve", ADA, void=True)
+    assert service.get_state(reclothed, "S-1").due == date(2027, 3, 2)
+    assert foresee.story_of(reclothed, "S-1").replaced == ()
+
+
+def test_the_sieve_and_the_audit_show_it(reclothed, run):
+    shown = run("sieve", "show", "S-1").out
+    assert "cloth replaced by Ada Moss: torn, new from Meadow Works" in shown
+    changes = next(t for t in audit(reclothed, date(2026, 4, 1)).tables if t.name == "changes")
+    assert any("cloth replaced: torn, new from" in cell for row in changes.rows for cell in row)
