@@ -74,6 +74,7 @@ class MapFit:
     picture: Ints
     observations: Observations
     hull: Pairs
+    pitch_px: float  # from mark to mark, on average
     middle: tuple[float, float]  # of the picture, px
     degree: int
     lens: int  # how many terms q |q|², q |q|⁴ …
@@ -401,6 +402,7 @@ class _System:
             picture=self.picture,
             observations=self.all,
             hull=convex_hull(self.all.point[trusted]),
+            pitch_px=self.pitch / self.um_per_px,
             middle=self.middle,
             degree=choice[0],
             lens=choice[1],

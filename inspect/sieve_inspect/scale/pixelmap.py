@@ -82,6 +82,7 @@ class PixelMap:
     y_um: tuple[float, ...]
     covered_px: Pairs
     u_px: float = 0.0  # standard uncertainty of the map where it is known least
+    margin_px: float = 0.0  # how far beyond the outermost marks they still speak
 
     def __call__(self, points: Float) -> Float:
         """What to add (n, 2) in um to points (n, 2) in px after the straight scale."""
@@ -92,10 +93,11 @@ class PixelMap:
         return np.stack([basis @ np.asarray(self.x_um), basis @ np.asarray(self.y_um)], axis=1)
 
     def covers(self, points: Float) -> NDArray[np.bool_]:
-        """Which points (n, 2) in px lie where marks were seen."""
+        """Which points (n, 2) in px lie where marks were seen, or in a cell of such a mark."""
         if not self.covered_px:
             return np.zeros(len(points), np.bool_)
-        return nearest_covered(points, self.covered_px)[1]
+        nearest, inside = nearest_covered(points, self.covered_px)
+        return inside | (np.hypot(*(points - nearest).T) <= self.margin_px)
 
     def stretched(self, along: float, down: float) -> PixelMap:
         """The map with its um along x and along y multiplied."""
@@ -112,6 +114,7 @@ class PixelMap:
             "y_um": list(self.y_um),
             "covered_px": [list(pair) for pair in self.covered_px],
             "u_px": self.u_px,
+            "margin_px": self.margin_px,
         }
 
     @classmethod
@@ -128,7 +131,8 @@ class PixelMap:
         numbers = np.array([*x_um, *y_um, *centre, *half, *(c for p in covered for c in p)])
         if not np.isfinite(numbers).all() or min(half) <= 0:
             raise ValueError("its map holds numbers that are none")
-        return cls(centre, half, powers, x_um, y_um, covered, float(data.get("u_px", 0.0)))
+        margins = (float(data.get(key, 0.0)) for key in ("u_px", "margin_px"))
+        return cls(centre, half, powers, x_um, y_um, covered, *margins)
 
 
 def _pair(value: Sequence[Any]) -> tuple[float, float]:

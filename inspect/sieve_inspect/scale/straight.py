@@ -92,6 +92,7 @@ class Straight:
         return PixelMap(
             fit.basis.centre, fit.basis.half, powers, tuple(turned[0].tolist()),
             tuple(turned[1].tolist()), fit.hull, self._u_rest(fit),
+            margin_px=np.sqrt(2) * fit.pitch_px,
         )  # fmt: skip
 
     def _u_rest(self, fit: MapFit) -> float:

@@ -73,6 +73,7 @@ def _payload(result: DemoResult, told: list[Told]) -> dict[str, Any]:
         "due": [due_dict(state) for state in result.due],
         "audit": result.audit.to_dict(),
         "audit_page": str(result.audit_page),
+        "answers": [{"command": one.command, "told": one.told} for one in result.answers],
     }
 
 
@@ -99,6 +100,8 @@ def _print_all(result: DemoResult, told: list[Told]) -> None:
     print_line()
     print_audit_table(audit, audit.tables[0])
     print_line()
+    _print_answers(result)
+    print_line()
     _print_places(result, told)
 
 
@@ -110,17 +113,18 @@ def _print_sieve(one: Told) -> None:
         print_line(f"         {one.command}")
 
 
-def _print_places(result: DemoResult, told: list[Told]) -> None:
+def _print_answers(result: DemoResult) -> None:
     import shlex
 
+    print_line("What else the records answer; the commands say more:")
+    print_line(f"  export SIEVEWARD_REGISTRY={shlex.quote(str(result.registry))}")
+    for one in result.answers:
+        print_line(f"  sieveward {one.command}")
+        print_line(fill(one.told, _WIDTH, initial_indent="      ", subsequent_indent="      "))
+
+
+def _print_places(result: DemoResult, told: list[Told]) -> None:
     print_line("Open in a browser:")
     for one in told:
         print_line(f"  {one.report}  {one.sieve_id}, {one.drawn}")
     print_line(f"  {result.audit_page}  the audit of {result.audit.as_of}")
-    print_line()
-    print_line("Ask more of this registry:")
-    print_line(f"  export SIEVEWARD_REGISTRY={shlex.quote(str(result.registry))}")
-    asked = ("sieve show S-0500", "plan S-0500", "wear S-0500", "interval S-0500")
-    later = ("rule S-0500", "lookback S-0075", f"audit --as-of {result.audit.as_of}", "verify")
-    for command in (*asked, *later):
-        print_line(f"  sieveward {command}")

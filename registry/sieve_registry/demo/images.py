@@ -6,7 +6,9 @@ from pathlib import Path
 
 from sieve_inspect.errors import UnreadableImageError
 
-__all__ = ["images_folder", "scale_name", "source_folder"]
+__all__ = ["CERTIFICATE", "images_folder", "scale_name", "source_folder"]
+
+CERTIFICATE = "certificate-EX-1147.pdf"
 
 
 def source_folder() -> Path:

@@ -13,12 +13,18 @@ from sieve_inspect.errors import UnwritableOutputError
 from sieve_inspect.scale import load_scale
 from sieve_registry import audit as audits
 from sieve_registry import service
+from sieve_registry.deed import Told
+from sieve_registry.demo.answers import Answer, answers_of
+from sieve_registry.demo.deeds import ARTEFACT, DEVICES, Done
 from sieve_registry.demo.images import images_folder, scale_name
 from sieve_registry.demo.story import STEPS, Checked, Edited, Retired, SieveAdded, Step, Used
 from sieve_registry.records import CheckDetail, SieveHistory, SieveState
 from sieve_registry.report import check_view, render_check_report
+from sieve_registry.runs import traced_in_scan
+from sieve_registry.scales import kept_scale
 from sieve_registry.service import Registry, open_registry
 from sieve_registry.store.engine import utc_now
+from sieve_registry.traces import Circumstances, traced
 
 __all__ = ["AUDIT_DAYS_AGO", "DemoResult", "run_demo"]
 
@@ -42,6 +48,7 @@ class DemoResult:
     audit: audits.Audit
     reports: dict[str, Path]  # by sieve, of its last check
     audit_page: Path
+    answers: tuple[Answer, ...]
 
     @property
     def registry(self) -> Path:
@@ -128,10 +135,11 @@ def _do(registry: Registry, step: Step, day: date, scans: Path) -> str:
     if isinstance(deed, SieveAdded):
         service.add_sieve(registry, replace(deed.sieve, in_service=day), by=by)
         return f"adds {deed.sieve.id}"
+    if isinstance(deed, Done):
+        deed.act(registry, Told(day, by), scans)
+        return deed.words
     if isinstance(deed, Checked):
-        images = [scans / name for name in deed.scans]
-        scale = load_scale(scans / scale_name(deed.dpi))
-        found = service.check(registry, deed.sieve_id, images, scale=scale, on_date=day, by=by)
+        found = _check(registry, deed, day, by, scans)
         return f"checks {deed.sieve_id}: {found.check.id} {found.check.outcome}"
     if isinstance(deed, Used):
         why = "entered from the paper log" if deed.recorded_late else ""
@@ -145,6 +153,29 @@ def _do(registry: Registry, step: Step, day: date, scans: Path) -> str:
         service.edit_sieve(registry, deed.sieve_id, interval_months=months, on_date=day, by=by)
         return f"has {deed.sieve_id} checked every {months} months"
     return _retire(registry, deed, day, by)
+
+
+def _check(registry: Registry, deed: Checked, day: date, by: str, scans: Path) -> CheckDetail:
+    """A check by a recorded scale, by the artefact in the scan, or by a scale file."""
+    images = [scans / name for name in deed.scans]
+    from_file = load_scale(scans / scale_name(deed.dpi))
+    told = Circumstances(day, by=by)
+    kept = kept_scale(registry, DEVICES[deed.dpi], day) if deed.dpi in DEVICES else None
+    chain = None
+    if deed.in_scan:
+        chain = traced_in_scan(registry, ARTEFACT, images, from_file, told)
+    elif kept is not None:
+        chain = traced(registry, kept, told)
+    return service.check(
+        registry,
+        deed.sieve_id,
+        images,
+        scale=from_file if chain is None else chain.scale,
+        on_date=day,
+        by=by,
+        measure=None if chain is None else chain.measure,
+        trace=None if chain is None else chain.trace,
+    )
 
 
 def _retire(registry: Registry, deed: Retired, day: date, by: str) -> str:
@@ -182,4 +213,5 @@ def _finish(registry: Registry, inside: Path, folder: Path, tell: Tell) -> DemoR
         audit=audit,
         reports=reports,
         audit_page=folder / place / "index.html",
+        answers=tuple(answers_of(registry, today)),
     )

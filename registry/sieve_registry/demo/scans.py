@@ -4,7 +4,9 @@
     python -m sieve_registry.demo.scans --out DIR  draws them elsewhere
 
 The scanner is invented. Its steps along x and y differ a little, as real ones do, and its scale
-files say so. Lengths below are in um of the cloth; `draw` turns them into px.
+files say so; once its carriage was repaired, and one step was another. The artefact is a glass
+plate with a square grid of dots, drawn by the same device as the cloth. Lengths below are in um
+of the cloth; `draw` turns them into px.
 """
 
 from __future__ import annotations
@@ -14,17 +16,37 @@ import json
 import math
 import sys
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+from PIL import Image
 
 from sieve_inspect.scale import Scale, scale_to_dict
 from sieve_inspect.synthetic import Cloth, Damage, Light, Optics, Render, Sensor, render, save
-from sieve_registry.demo.images import scale_name, source_folder
+from sieve_inspect.synthetic.targets import Device, Target, render_target
+from sieve_registry.demo.images import CERTIFICATE, scale_name, source_folder
 
-__all__ = ["SCALES", "SCANS", "DrawnScan", "draw", "draw_all", "main"]
+__all__ = [
+    "DOT_UM",
+    "PITCH_UM",
+    "SCALES",
+    "SCANS",
+    "TARGETS",
+    "DrawnScan",
+    "DrawnTarget",
+    "draw",
+    "draw_all",
+    "draw_target",
+    "main",
+]
 
 # What the invented scanner really does, as parts of its nominal step.
 _ALONG_X, _ALONG_Y = 1.0006, 0.9992
+_REPAIRED = 1.0015  # its carriage's step since then, as part of the one before
+_THAT_RUN = 1.0005  # of the one scan with the artefact in it
+PITCH_UM, DOT_UM = 400.0, 200.0
 _SHAPE = (680, 880)
 _CLEAR = Damage()
 
@@ -45,7 +67,11 @@ SCALES = {dpi: _scale(dpi) for dpi in (600, 1200, 2400, 4800)}
 
 @dataclass(frozen=True)
 class DrawnScan:
-    """One scan: means, wire and spread in um, the rest as the renderer takes it."""
+    """One scan: means, wire and spread in um, the rest as the renderer takes it.
+
+    `down` multiplies the device's step along y, `beside_px` is the width of the part to the right
+    in which the artefact lies.
+    """
 
     name: str
     dpi: int
@@ -61,11 +87,35 @@ class DrawnScan:
     bits: int = 8
     linear: bool = False
     colour: bool = False
+    down: float = 1.0
+    beside_px: int = 0
 
     @property
     def scale(self) -> Scale:
         """Micrometres per pixel of this scan, exactly."""
-        return SCALES[self.dpi]
+        return _stretched(self.dpi, self.down)
+
+
+@dataclass(frozen=True)
+class DrawnTarget:
+    """A picture of the artefact at a resolution, turned so far."""
+
+    name: str
+    dpi: int
+    turn: float
+    seed: int
+    down: float = 1.0
+
+    @property
+    def scale(self) -> Scale:
+        """Micrometres per pixel of this picture, exactly."""
+        return _stretched(self.dpi, self.down)
+
+
+def _stretched(dpi: int, down: float) -> Scale:
+    """The scanner's scale, its step along y multiplied."""
+    scale = SCALES[dpi]
+    return replace(scale, um_per_px_y=scale.um_per_px_y * down)
 
 
 _DUST = Damage(dust=3)
@@ -80,6 +130,19 @@ SCANS = (
     DrawnScan("s1000-1.jpg", 600, 1003, 998, 560, 14, 111, -1.4, colour=True),
     DrawnScan("s1000-2.jpg", 600, 1004, 999, 560, 14, 112, 0.6, colour=True, damage=_DUST),
     DrawnScan("s1000-3.jpg", 600, 1006, 1000, 560, 14, 113, 2.2, colour=True),
+    DrawnScan(
+        "s1000-4.png",
+        1200,
+        1007,
+        1000,
+        560,
+        14,
+        114,
+        1.2,
+        (680, 620),
+        down=_THAT_RUN,
+        beside_px=260,
+    ),
     DrawnScan("s0500-1.png", 1200, 501.5, 500, 315, 6.5, 121, 1.1),
     DrawnScan("s0500-2.png", 1200, 505.5, 503, 311, 6.5, 122, -2.0, damage=_DUST),
     DrawnScan("s0500-3.png", 1200, 509.5, 505, 307, 7, 123, 0.4),
@@ -89,7 +152,7 @@ SCANS = (
     DrawnScan("s0250-1.png", 2400, 251, 250, 160, 5, 131, -1.2),
     DrawnScan("s0250-2.png", 2400, 251.5, 250.5, 160, 5, 132, 0.9, damage=_DUST),
     DrawnScan("s0250-3.png", 2400, 252, 251, 160, 5, 133, 2.6, optics=_SOFT),
-    DrawnScan("s0250-4.png", 2400, 252, 251, 160, 5, 134, -0.5, damage=_CAKED),
+    DrawnScan("s0250-4.png", 2400, 252, 251, 160, 5, 134, -0.5, damage=_CAKED, down=_REPAIRED),
     DrawnScan("s0125-1.tif", 4800, 125.4, 124.8, 90, 2.6, 141, 0.7),
     DrawnScan("s0125-2.tif", 4800, 125.9, 125.1, 90, 2.6, 142, -1.8, optics=_DISC),
     DrawnScan("s0125-3.tif", 4800, 126.3, 125.6, 89, 2.6, 143, 1.3, damage=_TORN),
@@ -99,6 +162,15 @@ SCANS = (
     DrawnScan("s0075-4.png", 4800, 79.8, 76.6, 46, 2.0, 154, 0.5),
     DrawnScan("s0045-1.png", 4800, 45.2, 44.9, 32, 1.2, 161, 1.0, (520, 680)),
     DrawnScan("s0045-2.png", 4800, 45.5, 45.1, 32, 1.2, 162, -1.6, (520, 680)),
+)
+
+
+TARGETS = (
+    DrawnTarget("g7-4800-1.jpg", 4800, 0.2, 201),
+    DrawnTarget("g7-2400-1.jpg", 2400, -0.9, 202),
+    DrawnTarget("g7-2400-2.jpg", 2400, 1.6, 203),
+    DrawnTarget("g7-4800-2.jpg", 4800, -0.3, 204),
+    DrawnTarget("g7-2400-3.jpg", 2400, 0.7, 205, _REPAIRED),
 )
 
 
@@ -128,7 +200,31 @@ def draw(scan: DrawnScan) -> Render:
         seed=scan.seed,
     )
     light = Light(open_level=0.78, wire_level=0.04, falloff=0.06, tilt=0.03)
-    return render(cloth, scan.optics, sensor, scan.shape, light=light)
+    drawn = render(cloth, scan.optics, sensor, scan.shape, light=light)
+    if not scan.beside_px:
+        return drawn
+    shape = (scan.shape[0], scan.beside_px)
+    beside = _artefact(scale, shape, (34, 12), -0.8, scan.seed, scan.optics)
+    return replace(drawn, image=np.hstack([drawn.image, beside]).astype(np.uint8))
+
+
+def draw_target(target: DrawnTarget) -> NDArray[np.uint8]:
+    """A picture of the artefact that fills it."""
+    return _artefact(target.scale, _SHAPE, (60, 60), target.turn, target.seed, Optics())
+
+
+def _artefact(
+    scale: Scale,
+    shape: tuple[int, int],
+    marks: tuple[int, int],
+    turn: float,
+    seed: int,
+    optics: Optics,
+) -> NDArray[np.uint8]:
+    target = Target("dots", PITCH_UM, DOT_UM, *marks, turn, seed=seed)
+    device = Device(scale.um_per_px_x, scale.um_per_px_y)
+    drawn = render_target(target, device, optics, Sensor(noise=0.004, seed=seed), shape)
+    return drawn.image.astype(np.uint8)
 
 
 def draw_all(folder: Path) -> list[Path]:
@@ -138,11 +234,46 @@ def draw_all(folder: Path) -> list[Path]:
         path = folder / scan.name
         save(draw(scan), path, srgb_chunk=path.suffix == ".png")
         written.append(path)
+    for target in TARGETS:
+        path = folder / target.name
+        Image.fromarray(draw_target(target)).save(path, quality=88)
+        written.append(path)
+    written.append(folder / CERTIFICATE)
+    written[-1].write_bytes(_certificate())
     for dpi, scale in SCALES.items():
         path = folder / scale_name(dpi)
         path.write_text(json.dumps(scale_to_dict(scale), indent=1) + "\n", encoding="utf-8")
         written.append(path)
     return written
+
+
+def _certificate() -> bytes:
+    """One page of PDF that says it is invented."""
+    lines = (
+        "Certificate EX-1147 (invented, for a demonstration)",
+        "Example Metrology certifies the glass plate G-7: dots on a square grid,",
+        f"pitch {PITCH_UM:g} um, U = 0.04 um (k = 2), at 20 degrees Celsius.",
+    )
+    text = "BT /F1 12 Tf 60 760 Td 18 TL " + " ".join(f"({one}) ' " for one in lines) + "ET"
+    text = text.replace("(invented", "\\(invented").replace("demonstration)", "demonstration\\)")
+    text = text.replace("(k = 2)", "\\(k = 2\\)")
+    objects = (
+        "<</Type/Catalog/Pages 2 0 R>>",
+        "<</Type/Pages/Kids[3 0 R]/Count 1>>",
+        "<</Type/Page/Parent 2 0 R/MediaBox[0 0 595 842]/Contents 4 0 R"
+        "/Resources<</Font<</F1 5 0 R>>>>>>",
+        f"<</Length {len(text)}>>\nstream\n{text}\nendstream",
+        "<</Type/Font/Subtype/Type1/BaseFont/Helvetica>>",
+    )
+    out, places = "%PDF-1.4\n", []
+    for number, one in enumerate(objects, start=1):
+        places.append(len(out))
+        out += f"{number} 0 obj\n{one}\nendobj\n"
+    table = "".join(f"{place:010} 00000 n \n" for place in places)
+    return (
+        f"{out}xref\n0 6\n0000000000 65535 f \n{table}trailer\n<</Size 6/Root 1 0 R>>\n"
+        f"startxref\n{len(out)}\n%%EOF\n"
+    ).encode("ascii")
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
