@@ -16,6 +16,7 @@ from sieve_inspect.weave.edge import (
     model_of,
     start_parameters,
 )
+from sieve_inspect.weave.focus import fit_by_focus, local_stretch
 from sieve_inspect.weave.levels import level_prior
 from sieve_inspect.weave.profiles import Band, Crossing, Profiles, gather
 from sieve_inspect.weave.response import EdgeResponse, gaussian_response
@@ -45,6 +46,7 @@ _PLATEAU = 9.0  # blur sigmas
 _STEP = 0.35  # px, bin width across the wires
 _FAITHFUL = 0.03  # share of the light that the pixels of good scans may miss the model by
 _ASTRAY = 0.04  # share of an opening its place may be off its middle
+_UNEVEN = 0.1  # share of how the blur differs over the field that stays in doubt
 _HIDDEN = 0.03  # px of doubt where one end of every edge is brighter or darker than can be said
 
 
@@ -266,6 +268,14 @@ def measure_axis(
         # The levels come from these same pixels: what they left open about the response stays.
         response, _ = fitter.response(sample, prior)
     fit = fitter.all(response, prior, None)
+    stretch: Float | None = None
+    for _ in range(2):
+        stretch = local_stretch(profiles, fit, response, clip, centre, stretch)
+        if stretch is None:
+            break
+        fit = fitter.all(response, prior, None, stretch)
+    if stretch is not None:
+        u_response = float(np.hypot(u_response, _UNEVEN * np.std(stretch) * response.sigma))
     excess = fitter.excess(sample, response, prior)
     u_response = float(np.hypot(u_response, max(0.0, excess - _FAITHFUL) * response.sigma))
     return profiles, Axis(fit, across_of(vectors, axis), response, u_response, excess)
@@ -382,14 +392,14 @@ class _Fitter:
         response: EdgeResponse,
         prior: LevelPrior | None,
         limits: tuple[float, float] | None,
+        stretch: Float | None = None,
     ) -> EdgeFit:
         """Fit every opening; where the neighbourhood does not fit, look at the opening alone.
 
         A particle in the next opening, or a lint across it, says nothing against this one: the
         second look is at a thinner band and ends within the wires on both sides.
         """
-        start = self.start
-        fit = fit_edges(self.profiles, start, response, prior, self.clip, self.rough.rounds)
+        fit = self._fit(self.profiles, self.start, response, prior, stretch)
         poor = np.flatnonzero(fit.beyond(limits or fit.limits))
         if not len(poor):
             return fit
@@ -399,8 +409,28 @@ class _Fitter:
         reach = 0.5 * (again[:, 6] - again[:, 5]) + 0.6 * self.rough.wire
         alone = closer.within(middle - reach, middle + reach)
         known = prior.take(poor) if prior is not None else None
-        second = fit_edges(alone, again, response, known, self.clip, self.rough.rounds)
+        local = stretch[poor] if stretch is not None else None
+        second = self._fit(alone, again, response, known, local)
         return fit.replaced(poor, second.with_wires_of(fit.take(poor)))
+
+    def _fit(
+        self,
+        profiles: Profiles,
+        start: Float,
+        response: EdgeResponse,
+        prior: LevelPrior | None,
+        stretch: Float | None,
+    ) -> EdgeFit:
+        """Fit openings, each with the response as its own focus has it; see `focus`."""
+
+        def part(which: NDArray[np.intp], own: EdgeResponse) -> EdgeFit:
+            known = prior.take(which) if prior is not None else None
+            chosen = profiles.take(which)
+            return fit_edges(chosen, start[which], own, known, self.clip, self.rough.rounds)
+
+        if stretch is None:
+            return fit_edges(profiles, start, response, prior, self.clip, self.rough.rounds)
+        return fit_by_focus(part, stretch, response, len(start))
 
 
 def _sample(

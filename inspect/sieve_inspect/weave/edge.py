@@ -116,6 +116,14 @@ class EdgeFit:
     level_factor: Float
     wire_seen: NDArray[np.bool_]
 
+    @classmethod
+    def blank(cls, count: int) -> EdgeFit:
+        """Fits of nothing yet."""
+        row = np.full(count, np.nan)
+        seen = np.zeros((count, 2), np.bool_)
+        parameters, level = np.full((count, PARAMETERS), np.nan), np.full((count, 2), np.nan)
+        return cls(parameters, row, row, row, level, seen)
+
     def take(self, which: NDArray[np.intp]) -> EdgeFit:
         """The fits of some of the openings."""
         return EdgeFit(*(getattr(self, f.name)[which] for f in fields(self)))

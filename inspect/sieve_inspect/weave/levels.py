@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from sieve_inspect.weave.edge import EdgeFit, LevelPrior
 
-__all__ = ["Levels", "level_prior"]
+__all__ = ["Levels", "level_prior", "smooth_surface"]
 
 Float = NDArray[np.float64]
 Bool = NDArray[np.bool_]
@@ -31,7 +31,7 @@ class Levels:
         """Smooth over the field what the fits of single openings found."""
         floor = np.mean([f.floor for f in fits], axis=0)  # NaN unless both directions fitted
         top = floor + np.mean([f.amplitude for f in fits], axis=0)
-        return cls(_smooth(centre, floor, seen), _smooth(centre, top, seen))
+        return cls(smooth_surface(centre, floor, seen), smooth_surface(centre, top, seen))
 
     def take(self, which: NDArray[np.intp]) -> Levels:
         """The levels at some of the openings."""
@@ -50,7 +50,7 @@ def level_prior(fit: EdgeFit, used: NDArray[np.intp], centre: Float, noise: floa
     for k, found in enumerate((fit.floor, fit.amplitude)):
         value = np.full(len(centre), np.nan)
         value[used] = found
-        surface = _smooth(centre, value, weak)
+        surface = smooth_surface(centre, value, weak)
         off = 1.4826 * float(np.nanmedian(np.abs(found - surface[used])))
         expected = noise * float(np.nanmedian(fit.level_factor[:, k]))
         least = _EVEN * float(np.nanmedian(fit.amplitude))
@@ -59,7 +59,7 @@ def level_prior(fit: EdgeFit, used: NDArray[np.intp], centre: Float, noise: floa
     return LevelPrior(levels[0], levels[1], (strength[0], strength[1]))
 
 
-def _smooth(centre: Float, value: Float, seen: Bool) -> Float:
+def smooth_surface(centre: Float, value: Float, seen: Bool) -> Float:
     """A robust quadratic surface through `value` (n,), evaluated at every `centre` (n, 2)."""
     z = (centre - centre.mean(axis=0)) / max(1.0, float(np.ptp(centre, axis=0).max()))
     x, y = z.T
