@@ -72,7 +72,7 @@ _SCRIPT = """
         var date = day < 0 ? "" : row.cells[day].textContent;
         var ok = wanted.every(function (word) { return text.indexOf(word) >= 0; });
         if (date && from.value && date < from.value) ok = false;
-        if (date && until.value && date > until.value) ok = false;
+        if (date && until.value && date.slice(0, until.value.length) > until.value) ok = false;
         if (late.checked && (later < 0 || !row.cells[later].textContent)) ok = false;
         row.hidden = !ok;
         all += 1;
@@ -80,6 +80,10 @@ _SCRIPT = """
       });
       table.parentNode.previousElementSibling.querySelector(".left").textContent =
         left === table.tBodies[0].rows.length ? "" : left + " of them shown. ";
+    });
+    // While rows are looked for, tables that have none of them are out of the way.
+    Array.prototype.forEach.call(document.querySelectorAll("section"), function (section) {
+      section.hidden = shown < all && !section.querySelector("tbody tr:not([hidden])");
     });
     said.textContent = shown === all ? "All " + all + " rows are shown."
       : shown + " of " + all + " rows are shown" + (shown ? "." : ": widen the filter.");
@@ -108,16 +112,17 @@ h1 { font-size: 17pt; margin: 0 0 .3rem; }
 h2 { font-size: 13pt; margin: 1.8rem 0 .2rem; border-bottom: 1px solid #767676; }
 a { color: #1a1a1a; }
 :focus-visible { outline: 3px solid #1a1a1a; outline-offset: 2px; }
-.totals { display: grid; grid-template-columns: repeat(auto-fill, minmax(15rem, 1fr)); gap: .6rem;
+.totals { display: grid; grid-template-columns: repeat(auto-fill, minmax(10rem, 1fr)); gap: .6rem;
   margin: 1rem 0; padding: 0; list-style: none; }
 .totals li { border: 1px solid #767676; padding: .4rem .7rem; }
 .totals b { display: block; font-size: 15pt; }
 .totals .look { border: 3px double #1a1a1a; }
 .small { font-size: 9.5pt; color: #3d3d3d; }
 form { display: flex; flex-wrap: wrap; gap: .5rem 1.2rem; align-items: end; padding: .6rem 0; }
-form[hidden] { display: none; }
+form[hidden], section[hidden] { display: none; }
+::placeholder { color: #595959; }
 label { font-size: 10pt; }
-input[type=search], input[type=date] { display: block; font: inherit; padding: .2rem .4rem;
+input[type=search], input[type=text] { display: block; font: inherit; padding: .2rem .4rem;
   border: 1px solid #595959; }
 button { font: inherit; padding: .2rem .8rem; border: 1px solid #595959; background: #fff; }
 .wide { overflow-x: auto; }
@@ -171,8 +176,10 @@ day is marked in the column “recorded later”.</p>
 {% endif %}
 <form id="filters" hidden>
 <label>Rows with these words <input type="search" id="words" autocomplete="off"></label>
-<label>dated from <input type="date" id="from"></label>
-<label>until <input type="date" id="until"></label>
+<label>dated from <input type="text" id="from" size="10" maxlength="10" \
+placeholder="YYYY-MM-DD" autocomplete="off"></label>
+<label>until <input type="text" id="until" size="10" maxlength="10" placeholder="YYYY-MM-DD" \
+autocomplete="off"></label>
 <label><input type="checkbox" id="late"> recorded later only</label>
 <button type="reset">Show all</button>
 <span id="said" role="status"></span>
@@ -184,7 +191,7 @@ day is marked in the column “recorded later”.</p>
 <p class="small"><span class="left"></span><a href="{{ table.name }}.csv">{{ table.name }}.csv</a>
 {% if table.total > most %}has all {{ table.total }} rows; here are the first {{ most }}.
 {% else %}has the same {{ table.total }} row{{ "" if table.total == 1 else "s" }}.{% endif %}
-{% if table.empty %}Nothing is recorded for: {{ table.empty | join(", ") }}.{% endif %}</p>
+{% if table.empty %} Nothing is recorded for: {{ table.empty | join(", ") }}.{% endif %}</p>
 <div class="wide" tabindex="0" role="group" aria-labelledby="{{ table.name }}">
 <table data-name="{{ table.name }}">
 <thead><tr>{% for name in table.columns %}<th scope="col">{{ name }}</th>{% endfor %}</tr></thead>

@@ -42,7 +42,7 @@ CORRECTIONS = (
     "event", "event corrected", "what", "sieve", "was", "should read", "reason", "by",
     "recorded at", LATER,
 )  # fmt: skip
-EVIDENCE = ("sha256", "file", "bytes", "recorded by event")
+EVIDENCE = ("sha256", "file", "bytes", "recorded by event", "check", "is its", "name")
 FINDINGS = ("source", "subject", "finding")
 
 
@@ -350,7 +350,13 @@ def correction_rows(there: Pairs) -> Iterable[tuple[str, ...]]:
 
 
 def evidence_rows(connection: Connection, until: int | None) -> Iterable[tuple[str, ...]]:
-    """Every file kept, by hash."""
+    """Every file kept, by hash, and for which check it was first kept."""
+    link = schema.check_evidence
+    query = select(link.c.sha256, link.c.check_id, link.c.role, link.c.name)
+    used: dict[str, tuple[str, str, str]] = {}
+    for one, check_id, role, name in connection.execute(query.order_by(link.c.check_id)):
+        used.setdefault(one, (check_id, role, name))
     for sha256, extension, size, seq in reader.evidence_files(connection):
         if until is None or seq <= until:
-            yield sha256, f"{sha256[:2]}/{sha256}{extension}", str(size), str(seq)
+            place = f"{sha256[:2]}/{sha256}{extension}"
+            yield sha256, place, str(size), str(seq), *used.get(sha256, ("", "", ""))

@@ -93,6 +93,7 @@ def test_the_filter_narrows_by_words_days_and_lateness(shown):
     page.get_by_label("Rows with these words").fill("C-0003 fail")
     left = page.locator("table[data-name=checks] tbody tr:visible")
     assert left.all_inner_texts()[0].split()[0] == "C-0003"
+    assert page.get_by_role("heading", name="Uses").count() == 0  # nothing of it is there
     page.get_by_role("button", name="Show all").click()
     page.wait_for_function(
         "n => [...document.querySelectorAll('tbody tr')].filter(r => !r.hidden).length === n",

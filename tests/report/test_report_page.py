@@ -120,6 +120,13 @@ def test_every_reason_stands_on_the_page(changes: dict[str, object], outcome: st
     assert f"Proposed action: {view.verdict['action']}." in text
 
 
+def test_the_action_is_the_one_recorded_which_knows_the_history(view: CheckView) -> None:
+    wiser = ("keep with a shorter interval", "Proposed: check it before 2031-09-01. You decide.")
+    text = read(render_check_report(replace(view, action=wiser))).text
+    assert "Proposed action: keep with a shorter interval. Check it before 2031-09-01." in text
+    assert "Proposed action: keep." not in text
+
+
 def test_numbers_are_rounded_by_their_uncertainty(view: CheckView, page: str) -> None:
     text = read(page).text
     for row in view.measurement["directions"].values():

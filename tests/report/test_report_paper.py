@@ -137,6 +137,9 @@ def test_the_auditors_folder_stands_alone(type_it):
     for path in (out / "evidence").rglob("*.*"):
         assert hashlib.sha256(path.read_bytes()).hexdigest() == path.stem
     assert {f"reports/C-000{n}.html" for n in (1, 2, 3)} <= there
+    (evidence,) = re.findall(r'<table data-name="evidence">.*?</table>', page, re.DOTALL)
+    scans = re.findall(r">(C-000\d)</a></td><td class=\"short\">scan</td>", evidence)
+    assert sorted(scans) == ["C-0001", "C-0002", "C-0003"]
 
 
 def test_without_files_the_evidence_is_linked_where_it_lies(type_it):

@@ -36,7 +36,7 @@ _ON_TERMINAL = {
     "uses": ("sieve", "date", "uses", "by", "recorded later"),
     "changes": ("sieve", "date", "change", "by", "recorded later"),
     "corrections": ("event", "event corrected", "was", "should read", "reason"),
-    "evidence": ("sha256", "bytes", "recorded by event"),
+    "evidence": ("check", "is its", "name", "bytes"),
     "findings": ("source", "subject", "finding"),
 }
 _MOST_LINES = 40

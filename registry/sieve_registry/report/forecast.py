@@ -43,6 +43,12 @@ def _sentences(worn: Wear, lengths: Lengths) -> list[str]:
     for step in worn.steps:
         what = "the history begins anew" if step.new_cloth else "the level may differ from there"
         told.append(f"On {step.on_date}: {step.reason}; {what}.")
+    loose = [f"{t.name} in {t.direction}" for t in worn.trends if t.widened > 1]
+    if loose:
+        told.append(
+            f"Of {', '.join(loose)} the checks scatter more than they say; the intervals are "
+            "widened for it."
+        )
     if worn.split:
         told.append("One direction widens while the other narrows: look at both.")
     return [str(clean(one)) for one in told]

@@ -24,6 +24,7 @@ __all__ = ["standalone", "wear_axis", "wear_chart", "wear_svg"]
 
 Float = NDArray[np.float64]
 _NAMESPACES = '<svg xmlns="http://www.w3.org/2000/svg" xmlns:xlink="http://www.w3.org/1999/xlink" '
+_CROWDED = 40  # more checks than this are drawn finer
 _AHEAD = 1.5  # how far to look ahead, as a share of what lies behind
 
 
@@ -108,6 +109,7 @@ def _place_of(worn: Wear, seq: int) -> float:
 
 
 def _points(axes: Axes, worn: Wear, direction: str, lengths: Lengths) -> None:
+    crowded = len(worn.checks) > _CROWDED
     shift = 0.004 * (max(worn.places, default=0.0) or 1.0) * (-1 if direction == "x" else 1)
     for t, check in zip(worn.places, worn.checks, strict=True):
         figures = check.x if direction == "x" else check.y
@@ -118,9 +120,9 @@ def _points(axes: Axes, worn: Wear, direction: str, lengths: Lengths) -> None:
             fmt="o" if direction == "x" else "s",
             color=INK,
             markerfacecolor="white",
-            markersize=5,
-            capsize=3,
-            linewidth=1.0,
+            markersize=2.5 if crowded else 5,
+            capsize=0 if crowded else 3,
+            linewidth=0.4 if crowded else 1.0,
             zorder=4,
         )
 

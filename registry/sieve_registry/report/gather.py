@@ -31,7 +31,7 @@ from sieve_registry.report.view import (
 from sieve_registry.rules.lifecycle import signature_of
 from sieve_registry.service import Registry
 
-__all__ = ["check_view", "correction_line"]
+__all__ = ["check_view", "correction_line", "warp_words"]
 
 
 def check_view(registry: Registry, check_id: str) -> CheckView:
@@ -124,7 +124,13 @@ def _facts(registry: Registry, check: Check, history: SieveHistory) -> SieveFact
         in_service=None if sieve.in_service is None else sieve.in_service.isoformat(),
         location=now.location,
         status=now.status,
+        warp=warp_words(now.details.warp),
     )
+
+
+def warp_words(warp: str) -> str:
+    """Which way the warp runs, by the label; "" where nobody said."""
+    return {"x": "across the label", "y": "up the label"}.get(warp, "")
 
 
 def _notes(history: SieveHistory, check: Check) -> tuple[str, ...]:

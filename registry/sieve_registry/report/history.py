@@ -21,7 +21,7 @@ from sieve_registry.records import (
     SieveState,
 )
 from sieve_registry.report.forecast import wear_view
-from sieve_registry.report.gather import correction_line
+from sieve_registry.report.gather import correction_line, warp_words
 from sieve_registry.report.page import page_mark, rendered
 from sieve_registry.report.words import MARKS, Lengths, edition, with_micro
 from sieve_registry.rules.state import QUARANTINED, RETIRED
@@ -104,7 +104,7 @@ def _context(view: HistoryView) -> dict[str, Any]:
         "nominal": with_micro(format_length(sieve.nominal_um)),
         "frame": None if sieve.frame_nm is None else format_length(sieve.frame_nm / 1000),
         "standard": edition(sieve.standard),
-        "warp": {"x": "across the label", "y": "up the label"}.get(state.details.warp),
+        "warp": warp_words(state.details.warp),
         "checks": [_check(check, lengths) for check in checks],
         "wear": wear_view(view.found, lengths) if len(view.found.wear.checks) > 1 else None,
         "rows": rows,

@@ -41,6 +41,7 @@ class SieveFacts:
     in_service: str | None = None
     location: str = ""
     status: str = ""
+    warp: str = ""
 
 
 @dataclass(frozen=True)
