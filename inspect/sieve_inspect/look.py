@@ -1,0 +1,174 @@
+"""One picture looked at: from its file to every opening in it, the work of one task."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sieve_inspect.picture import Picture, ScanFile
+from sieve_inspect.scale import Scale
+from sieve_inspect.scan import (
+    MAX_MEGAPIXELS,
+    Assumption,
+    Box,
+    Scan,
+    ScanSource,
+    assumed_encoding,
+    linear_light,
+    load_scan,
+    open_source,
+    size_of,
+    stored_by,
+)
+from sieve_inspect.soundness import (
+    check_blur,
+    check_nominal,
+    check_one_cloth,
+    check_regular,
+    check_still,
+)
+from sieve_inspect.summary.statistics import sample_of
+from sieve_inspect.target.inscan import InScan, covered_up
+from sieve_inspect.weave import (
+    Field,
+    Flag,
+    find_lattice,
+    look_at,
+    measure_field,
+    stored_misfit,
+)
+from sieve_inspect.whole import (
+    Crew,
+    Sheet,
+    find_whole,
+    look_at_whole,
+    measure_whole,
+    misfit_if,
+    misfit_under,
+)
+
+__all__ = ["WHOLE_FROM", "Task", "look"]
+
+WHOLE_FROM = 12_000_000  # pixels from which a scan is read in bands
+
+_EDGES_SAY = 1.04  # ratio of misfits from which the edges have an opinion on the encoding
+_EXCESS_SAYS = 0.002  # by how much the other encoding's edges may stand out more; see stored_misfit
+
+
+@dataclass(frozen=True, eq=False)
+class Task:
+    """A picture to be measured, with all that its result depends on; see `measure`."""
+
+    path: Path
+    nominal_um: float
+    scale: Scale
+    encoding: str = "auto"
+    max_megapixels: float | None = None
+    beside: InScan | None = None
+
+
+def look(task: Task, progress: Callable[[float], None] = lambda _: None) -> Picture:
+    """Measure one picture. Raises an `InputError` when it cannot carry a measurement."""
+    path, scale, beside = task.path, task.scale, task.beside
+    scan: Scan | ScanSource
+    light: NDArray[np.float32] | Sheet
+    lost: tuple[Box, ...] = ()
+    if beside is None and (size_of(path) or 0) > WHOLE_FROM:
+        scan = source = open_source(path, task.max_megapixels)
+        assumption, field, light = _whole(source, task.encoding, progress)
+        lost = source.lost
+        for box in lost:
+            field = _cut_by((box.left, box.top, box.right, box.bottom), field)
+    else:
+        loaded = load_scan(path, task.max_megapixels or MAX_MEGAPIXELS)
+        if beside is not None:
+            scale = beside.scale
+            loaded = replace(loaded, raw=covered_up(loaded.raw, beside.region))
+        assumption, field, light = _at_once(loaded, task.encoding)
+        scan = loaded
+    if beside is not None:
+        field = _cut_by(beside.region, field)
+    check_regular(path, field)
+    check_still(path, field)
+    picture = Picture(
+        ScanFile(path, scan.sha256, scan.shape, scan.kind, lost),
+        assumption.encoding,
+        assumption.reason,
+        field,
+        (sample_of(field, scale, 0), sample_of(field, scale, 1)),
+        None if beside is None else beside.region,
+        light.bright if isinstance(light, Sheet) else None,
+        light,
+    )
+    check_blur(path, picture, task.nominal_um, scale)
+    check_nominal(path, picture, task.nominal_um)
+    progress(1.0)
+    return picture
+
+
+def _cut_by(region: tuple[int, int, int, int], field: Field) -> Field:
+    """What lies within one and a half pitches of an artefact, or of pixels that could not be
+    read, is cut by it, whatever it looks like."""
+    left, top, right, bottom = region
+    margin = 1.5 * float(field.lattice.pitch.lengths.max())
+    x, y = field.centre.T
+    beside = (x > left - margin) & (x < right + margin) & (y > top - margin) & (y < bottom + margin)
+    state = np.where(beside, "partial", field.state)
+    flags = np.where(beside, field.flags | int(Flag.BORDER), field.flags)
+    return replace(field, state=state, flags=flags)
+
+
+def _at_once(scan: Scan, encoding: str) -> tuple[Assumption, Field, NDArray[np.float32]]:
+    """A picture measured in memory."""
+    assumption = assumed_encoding(scan, encoding)
+    light = linear_light(scan, assumption.encoding)
+    lattice = find_lattice(light, scan.path.name)
+    check_one_cloth(scan.path, lattice)
+    view = look_at(light, lattice, scan.path.name)
+    if assumption.guess:
+        guessed, alternative = assumption.encoding, assumption.alternative
+        other = look_at(linear_light(scan, alternative), lattice, scan.path.name)
+        here = stored_misfit(view, stored_by(guessed))
+        there = stored_misfit(other, stored_by(alternative))
+        assumption = _asked_the_edges(assumption, here, there)
+        if assumption.encoding != guessed:
+            light, view = linear_light(scan, alternative), other
+    return assumption, measure_field(view), light
+
+
+def _whole(
+    source: ScanSource, encoding: str, progress: Callable[[float], None]
+) -> tuple[Assumption, Field, Sheet]:
+    """A large scan measured in bands."""
+    assumption = assumed_encoding(source, encoding)
+    with Crew.of(source) as crew:
+        sheet, lattice = find_whole(source, assumption.encoding, crew)
+        check_one_cloth(source.path, lattice)
+        if assumption.guess:
+            there = crew.later(misfit_if, assumption.alternative, sheet.bright, lattice)
+        view = look_at_whole(sheet, lattice)
+        if assumption.guess:
+            assumption = _asked_the_edges(assumption, misfit_under(view), there())
+            if assumption.encoding != sheet.encoding:
+                view = look_at_whole(replace(sheet, encoding=assumption.encoding), lattice)
+        return assumption, measure_whole(view, crew, progress), view.sheet
+
+
+def _asked_the_edges(
+    guess: Assumption, here: tuple[float, float], there: tuple[float, float]
+) -> Assumption:
+    """A guess of the encoding, or the other one if the edges say so.
+
+    `here` is what `stored_misfit` says under the guess, `there` under its alternative.
+    """
+    ratio = here[0] / max(there[0], 1e-12)
+    if ratio > _EDGES_SAY and there[1] <= here[1] + _EXCESS_SAYS:
+        reason = f"no colour tags; the edges fit {guess.alternative} better, {ratio:.2f} to 1"
+        return Assumption(guess.alternative, reason)
+    sure = ratio < 1 / _EDGES_SAY
+    says = f"the edges agree, {1 / ratio:.2f} to 1" if sure else "the edges cannot tell"
+    return replace(guess, reason=f"{guess.reason}; {says}")
