@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,8 +20,9 @@ from sieve_inspect.summary.statistics import EDGE_MODEL_PX
 from sieve_inspect.weave.edge import Side, model_of
 from sieve_inspect.weave.flags import flag_names
 from sieve_inspect.weave.profiles import Band, Crossing, Profiles, gather
+from sieve_inspect.whole import Sheet
 
-__all__ = ["Across", "Closeup", "CutOut", "closeup", "cut_out", "visible"]
+__all__ = ["Across", "Closeup", "CutOut", "Tone", "closeup", "cut_out", "part_of", "tone_of"]
 
 Float = NDArray[np.float64]
 UInt8 = NDArray[np.uint8]
@@ -171,30 +173,56 @@ def _moved(picture: Picture, index: int) -> Float:
     return np.asarray(sum(a.fit.middle[index] * a.normal[index] for a in field.axes))
 
 
-def _bright(picture: Picture) -> NDArray[np.float32]:
-    """The light with openings bright, as it was measured."""
-    light = picture.light
-    return light if picture.field.lattice.bright else np.asarray(light.max() - light)
+def _bright(picture: Picture) -> Any:
+    """The light with openings bright, as it was measured: an array, or a sheet looked up like one.
+
+    A sheet has its openings bright by itself.
+    """
+    light = picture.pixels
+    if isinstance(light, Sheet) or picture.field.lattice.bright:
+        return light
+    return light.max() - light
 
 
 def _known(value: float) -> float | None:
     return float(value) if math.isfinite(value) else None
 
 
-def visible(light: NDArray[np.float32]) -> UInt8:
-    """A picture (h, w) of linear light in greys (h, w) for the eye, from its dark to its bright."""
+@dataclass(frozen=True)
+class Tone:
+    """Turns linear light into greys for the eye: from `low` as black to `high` as white."""
+
+    low: float
+    high: float
+
+    def __call__(self, light: NDArray[np.float32]) -> UInt8:
+        """Greys (h, w) of light (h, w)."""
+        level = np.clip((light - self.low) / max(self.high - self.low, 1e-6), 0, 1)
+        return np.asarray(255 * level ** (1 / 2.2), np.uint8)
+
+
+def tone_of(light: NDArray[np.float32]) -> Tone:
+    """Greys from the dark to the bright of a picture (h, w), stray pixels left aside."""
     low, high = np.percentile(light[::4, ::4], (0.5, 99.5))
-    level = np.clip((light - low) / max(float(high - low), 1e-6), 0, 1)
-    return np.asarray(255 * level ** (1 / 2.2), np.uint8)
+    return Tone(float(low), float(high))
 
 
-def cut_out(picture: Picture, grey: UInt8, index: int, side: int) -> CutOut:
-    """An opening with its neighbours, at most `side` px wide and high, from greys of `visible`."""
+def part_of(picture: Picture, left: int, top: int, right: int, bottom: int) -> NDArray[np.float32]:
+    """A rectangle of the scan at full resolution, in linear light, cut off at the borders."""
+    left, top = max(0, left), max(0, top)
+    light = picture.pixels
+    if isinstance(light, Sheet):
+        return np.ascontiguousarray(light.light(top, bottom)[:, left:right])
+    return np.ascontiguousarray(light[top:bottom, left:right])
+
+
+def cut_out(picture: Picture, tone: Tone, index: int, side: int) -> CutOut:
+    """An opening with its neighbours, at most `side` px wide and high."""
     reach = _AROUND * max(sum(_usual(picture, axis)) for axis in (0, 1))
     x, y = picture.field.centre[index]
     left, top = max(0, math.floor(x - reach)), max(0, math.floor(y - reach))
-    part = grey[top : math.ceil(y + reach) + 1, left : math.ceil(x + reach) + 1]
+    part = part_of(picture, left, top, math.ceil(x + reach) + 1, math.ceil(y + reach) + 1)
     factor = side / max(part.shape)
-    drawn = pixels.resize(np.ascontiguousarray(part), factor)
+    drawn = pixels.resize(tone(part), factor)
     height, width = drawn.shape
     return CutOut(pixels.encode_png(drawn), width, height, float(left), float(top), factor)

@@ -161,12 +161,37 @@ def test_pieces_make_up_the_scan(ready):
 
 def test_every_aperture_is_marked_once(ready):
     _, client, job = ready
-    found = client.get(f"/jobs/{job.id}/scans/0/apertures.json").json()
+    scan = f"/jobs/{job.id}/scans/0"
     field = job.measurement.pictures[0].field
-    assert len(found["state"]) == len(found["corners"]) == len(field.row)
-    assert found["state"].count("o") == int(field.ok.sum())
-    assert client.get(f"/jobs/{job.id}/scans/1/apertures.json").status_code == 404
-    assert client.get(f"/jobs/{job.id}/scans/0/apertures/999999").status_code == 404
+    found = [
+        client.get(f"{scan}/marks/{column}/{row}.json").json()
+        for column in range(3)
+        for row in range(3)
+    ]
+    states = "".join(one["state"] for one in found)
+    assert len(states) == sum(len(one["corners"]) for one in found) == len(field.row)
+    assert states.count("o") == int(field.ok.sum())
+    assert len(client.get(f"{scan}/marks.json").json()["widest"]) == 2
+    assert client.get(f"/jobs/{job.id}/scans/1/marks.json").status_code == 404
+
+
+def test_an_aperture_is_found_by_number_place_and_neighbour(ready):
+    _, client, job = ready
+    place = f"/jobs/{job.id}/scans/0/apertures"
+    field = job.measurement.pictures[0].field
+    index = int(np.flatnonzero(field.ok)[150])
+    x, y = field.centre[index]
+    for text in (
+        client.get(f"{place}/{index}").text,
+        client.get(f"{place}/nearest", params={"x": x + 3, "y": y - 3}).text,
+        client.get(f"{place}/{index + 1}/beside?rows=0&columns=-1").text,
+    ):
+        assert f'data-index="{index}"' in text
+    assert client.get(f"{place}/nearest?x=-900&y=-900").status_code == 204
+    assert client.get(f"{place}/{index}/beside?rows=99&columns=x").text.count("data-index") == 1
+    assert client.get(f"{place}/0/beside?rows=-1&columns=0").status_code == 204
+    for wrong in ("999999", "nearest?x=1", "nearest?x=nan1&y=2"):
+        assert client.get(f"{place}/{wrong}").status_code == 404
 
 
 def test_the_values_are_drawn(ready):

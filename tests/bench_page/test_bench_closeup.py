@@ -8,23 +8,30 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from sieve_inspect.closeup import closeup, cut_out, visible
+from sieve_inspect.closeup import closeup, cut_out, part_of, tone_of
 from sieve_inspect.measure import measure
 from sieve_inspect.scale.model import Scale
 from sieve_inspect.synthetic import Cloth, Damage, Sensor, render, save
+from sieve_registry.bench import looks
 
 NOISE = 0.01
 SCALE = Scale(10.0, 10.0, 0.0, 0.0, 0.0, "of the drawing")
 
 
-@pytest.fixture(scope="module")
-def drawn(tmp_path_factory):
-    """A drawn cloth turned by 7 degrees with some openings blocked; what was measured in it."""
+@pytest.fixture(scope="module", params=["at once", "in bands"])
+def drawn(request, tmp_path_factory):
+    """A drawn cloth turned by 7 degrees with some openings blocked; what was measured in it.
+
+    Once read whole, once in bands as large scans are.
+    """
     cloth = Cloth(15.0, 10.0, sd_px=0.4, rotation_deg=7, seed=81, damage=Damage(blocked=12))
     made = render(cloth, sensor=Sensor(noise=NOISE, seed=81), shape=(340, 440))
     path = tmp_path_factory.mktemp("cloth") / "cloth.png"
     save(made, path)
-    found = measure([path], nominal_um=150, scale=SCALE)
+    with pytest.MonkeyPatch.context() as patch:
+        if request.param == "in bands":
+            patch.setattr("sieve_inspect.look.WHOLE_FROM", 1)
+        found = measure([path], nominal_um=150, scale=SCALE)
     return made.truth, found, found.pictures[0]
 
 
@@ -87,9 +94,9 @@ def test_an_opening_that_is_not_sound_says_why(drawn):
 
 def test_the_cut_out_shows_the_opening_where_it_says(drawn, seen):
     _, _, picture = drawn
-    grey = visible(picture.light)
+    tone = tone_of(picture.light)
     for one, _ in seen[::10]:
-        cut = cut_out(picture, grey, one.index, 300)
+        cut = cut_out(picture, tone, one.index, 300)
         shown = np.asarray(Image.open(io.BytesIO(cut.png)))
         assert shown.shape == (cut.height, cut.width)
         x, y = one.middle
@@ -98,3 +105,27 @@ def test_the_cut_out_shows_the_opening_where_it_says(drawn, seen):
         wire = round(12.5 * cut.factor)  # half a pitch aside the wires cross
         assert shown[row, column] > 200
         assert shown[:, max(column - wire, 0)].min() < 100
+
+
+@pytest.mark.parametrize("level", [0, 1, 2, 3])
+def test_pieces_of_every_magnification_make_up_the_scan(drawn, monkeypatch, level):
+    """Also where the view of the whole is a fifth of the scan, as with large ones."""
+    _, _, picture = drawn
+    monkeypatch.setattr(looks, "TILE", 64)
+    monkeypatch.setattr("sieve_inspect.whole.sheet._LARGEST", 100)
+    shown = looks.Looks(picture)
+    assert shown.levels == 3
+    full = shown.tone(part_of(picture, 0, 0, shown.width, shown.height))
+    span, got, wanted = 64 << level, [], []
+    for top in range(0, shown.height, span):
+        for left in range(0, shown.width, span):
+            piece = Image.open(io.BytesIO(shown.piece(level, left // span, top // span)))
+            part = Image.fromarray(full[top : top + span, left : left + span])
+            wanted.append(np.ravel(part.resize(piece.size, Image.Resampling.BOX)))
+            got.append(np.ravel(piece))
+    # Halving drops an odd row or column, so a piece may be off by part of one of its own px;
+    # a mesh of 3 px, as at level 3, feels that.
+    alike = np.corrcoef(np.concatenate(got), np.concatenate(wanted))[0, 1]
+    assert alike > (0.85 if level == 3 else 0.95)
+    assert shown.piece(level, 99, 0) is None
+    assert shown.piece(4, 0, 0) is None

@@ -6,6 +6,7 @@ and goes through the same two functions as `sieveward check`.
 
 from __future__ import annotations
 
+import math
 import secrets
 import shutil
 import statistics
@@ -28,6 +29,7 @@ from sieve_registry.tags import dpi_warnings
 
 if TYPE_CHECKING:
     from sieve_inspect.measure import Measurement
+    from sieve_registry.bench.looks import Looks
 
 __all__ = ["Confirmed", "Job", "Jobs", "Order", "Phase", "Progress", "unforeseen"]
 
@@ -61,20 +63,23 @@ class Order:
 
 @dataclass(frozen=True)
 class Progress:
-    """How far a job is: `scan` of `scans` (from 1), seconds so far and, if known, still to go."""
+    """How far a job is: `scan` of `scans` (from 1), the `part` (0..1) of that scan if it is told,
+    seconds so far and, if known, still to go."""
 
     phase: str
     scan: int
     scans: int
+    part: float
     elapsed_s: float
     left_s: float | None
     ahead: int
 
     @property
     def share(self) -> float | None:
-        """Share (0..1) of the time, None where nothing tells how long it takes."""
-        if self.left_s is None:
-            return None if self.scan <= 1 else (self.scan - 1) / self.scans
+        """Share (0..1) of the work, None where nothing tells how much there is."""
+        told = (max(self.scan - 1, 0) + self.part) / self.scans
+        if self.left_s is None or self.part:
+            return told or None
         return min(0.99, self.elapsed_s / max(self.elapsed_s + self.left_s, 1e-6))
 
 
@@ -95,6 +100,7 @@ class Job:
     id: str = field(default_factory=lambda: secrets.token_urlsafe(9))
     phase: str = Phase.QUEUED
     scan: int = 0
+    share: float = 0.0  # of that scan
     asked: float = field(default_factory=time.monotonic)
     began: float | None = None
     ended: float | None = None
@@ -105,7 +111,7 @@ class Job:
     check_id: str | None = None
     person: str = ""
     lock: threading.Lock = field(default_factory=threading.Lock)
-    views: dict[int, Any] = field(default_factory=dict)  # greys for the eye, by scan
+    looks: dict[int, Looks] = field(default_factory=dict)  # what is shown, by scan
 
     @property
     def open(self) -> bool:
@@ -114,9 +120,9 @@ class Job:
 
     @property
     def megapixels(self) -> float:
-        """Size of the pictures held."""
+        """Size of the pictures held; of large ones, which stay on disk, that of the view."""
         pictures = () if self.measurement is None else self.measurement.pictures
-        return sum(p.light.size for p in pictures) / 1e6
+        return sum(math.prod(p.pixels.shape) / p.reduced**2 for p in pictures) / 1e6
 
 
 class _Told(Sequence[Path]):
@@ -202,16 +208,20 @@ class Jobs:
         if paces and job.phase == Phase.MEASURING and job.began is not None:
             whole = statistics.median(paces) * _bytes(job)
             left = max(0.0, whole - (time.monotonic() - job.began))
-        return Progress(job.phase, job.scan, len(job.order.images), elapsed, left, ahead)
+        scans = len(job.order.images)
+        return Progress(job.phase, job.scan, scans, job.share, elapsed, left, ahead)
 
     def _measure(self, job: Job) -> None:
         from sieve_inspect.measure import measure
 
         def tell(number: int) -> None:
-            job.scan = number
+            job.scan, job.share = number, 0.0
+
+        def progress(_number: int, share: float) -> None:
+            job.share = share
 
         def measured(images: Sequence[Path], **options: Any) -> Measurement:
-            job.measurement = measure(_Told(images, tell), **options)
+            job.measurement = measure(_Told(images, tell), progress=progress, **options)
             return job.measurement
 
         job.began, job.phase = time.monotonic(), Phase.MEASURING
@@ -288,6 +298,7 @@ class Jobs:
         with self._lock:
             self._jobs.pop(job.id, None)
         job.measurement, job.taken = None, None
+        job.looks.clear()
         shutil.rmtree(job.order.folder, ignore_errors=True)
 
     def close(self) -> int:

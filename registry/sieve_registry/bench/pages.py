@@ -15,6 +15,7 @@ from sieve_registry.bench import views
 from sieve_registry.bench.app import Desk, desk_of, page
 from sieve_registry.bench.guard import PRINT_POLICY
 from sieve_registry.bench.jobs import Phase
+from sieve_registry.bench.looks import TILE, Looks
 from sieve_registry.bench.offers import BROUGHT, BY_HAND, offers
 from sieve_registry.bench.scans import job_of
 from sieve_registry.bench.uploads import (
@@ -174,16 +175,15 @@ def job(request: Request) -> Response:
     if found.taken is None or found.measurement is None:
         return page(request, "measuring.html", **_progress(request), **common)
     scan = _number(request.query_params.get("scan", "1"), len(found.order.images)) - 1
-    height, width = found.measurement.pictures[scan].light.shape
+    looks = Looks(found.measurement.pictures[scan])
     signed = None if found.check_id is None else state.signed
     return page(
         request,
         "result.html",
         result=views.result_view(found.taken),
         scan=scan,
-        size=(width, height),
-        levels=views.levels((height, width)),
-        tile=views.TILE,
+        looks=looks,
+        tile=TILE,
         groups=views.noteworthy(found.measurement, scan),
         people=_people(desk),
         newer=request.query_params.get("newer", ""),

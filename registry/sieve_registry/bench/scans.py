@@ -3,20 +3,18 @@
 from __future__ import annotations
 
 import base64
-from typing import Any
 
-import numpy as np
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 
-from sieve_inspect import pixels
-from sieve_inspect.closeup import closeup, cut_out, visible
+from sieve_inspect.closeup import closeup, cut_out
 from sieve_inspect.measure import Measurement
 from sieve_registry.bench import views
 from sieve_registry.bench.app import desk_of, page
 from sieve_registry.bench.guard import PRINT_POLICY
 from sieve_registry.bench.jobs import Job
+from sieve_registry.bench.looks import Looks
 from sieve_registry.report.figures import intervals
 from sieve_registry.report.words import Lengths
 
@@ -48,50 +46,71 @@ def scan_of(request: Request) -> tuple[Job, Measurement, int]:
     return job, measurement, number
 
 
-def _greys(job: Job, measurement: Measurement, scan: int) -> list[Any]:
-    """A scan for the eye, then halved and halved again until one piece shows all of it."""
+def _looks(job: Job, measurement: Measurement, scan: int) -> Looks:
+    """What is shown of a scan; made once, for others ask at the same moment."""
     with job.lock:
-        if scan not in job.views:
-            grey = visible(measurement.pictures[scan].light)
-            halves = [grey]
-            for _ in range(views.levels(grey.shape)):
-                halves.append(pixels.resize(halves[-1], 0.5))
-            job.views[scan] = halves
-        return list(job.views[scan])
+        if scan not in job.looks:
+            job.looks[scan] = Looks(measurement.pictures[scan])
+        return job.looks[scan]
+
+
+def _asked(request: Request, *names: str) -> list[int]:
+    return [int(request.path_params[one]) for one in names]
 
 
 def piece(request: Request) -> Response:
-    """A square of the scan, halved `level` times."""
-    job, measurement, scan = scan_of(request)
-    level, column, row = (int(request.path_params[one]) for one in ("level", "column", "row"))
-    greys = _greys(job, measurement, scan)
-    if level >= len(greys):
+    """A square of the scan."""
+    looks = _looks(*scan_of(request))
+    data = looks.piece(*_asked(request, "level", "column", "row"))
+    if data is None:
         raise HTTPException(404, "There is no such piece of the scan")
-    side = views.TILE
-    part = greys[level][row * side : (row + 1) * side, column * side : (column + 1) * side]
-    if not part.size:
-        raise HTTPException(404, "There is no such piece of the scan")
-    data = pixels.encode_png(np.ascontiguousarray(part))
     return Response(data, media_type="image/png", headers=_KEPT)
 
 
-def apertures(request: Request) -> Response:
-    """Where the apertures of a scan lie and what they are."""
-    _, measurement, scan = scan_of(request)
-    return JSONResponse(views.apertures_json(measurement, scan), headers=_KEPT)
+def marks(request: Request) -> Response:
+    """Where the apertures in a square of the scan lie and what they are."""
+    looks = _looks(*scan_of(request))
+    return JSONResponse(looks.marks_in(*_asked(request, "column", "row")), headers=_KEPT)
+
+
+def marks_everywhere(request: Request) -> Response:
+    """The apertures to be seen from afar."""
+    return JSONResponse(_looks(*scan_of(request)).marks_everywhere(), headers=_KEPT)
 
 
 def aperture(request: Request) -> Response:
     """One aperture seen closely, as a part of the page."""
-    job, measurement, scan = scan_of(request)
-    picture, scale = measurement.pictures[scan], measurement.scale
+    return _seen(request, int(request.path_params["index"]))
+
+
+def nearest(request: Request) -> Response:
+    """The aperture at a place of the scan, or nothing where there is none."""
     try:
-        seen = closeup(picture, scale, int(request.path_params["index"]))
+        x, y = (float(request.query_params[one]) for one in ("x", "y"))
+    except (KeyError, ValueError):
+        raise HTTPException(404, "That is no place in the scan") from None
+    return _seen(request, _looks(*scan_of(request)).nearest(x, y))
+
+
+def beside(request: Request) -> Response:
+    """The neighbour of an aperture, or nothing where the cloth ends."""
+    index = int(request.path_params["index"])
+    steps = (request.query_params.get(one, "0") for one in ("rows", "columns"))
+    rows, columns = (int(one) if one in ("-1", "1") else 0 for one in steps)
+    return _seen(request, _looks(*scan_of(request)).beside(index, rows, columns))
+
+
+def _seen(request: Request, index: int | None) -> Response:
+    job, measurement, scan = scan_of(request)
+    if index is None:
+        return Response(status_code=204)
+    picture, looks = measurement.pictures[scan], _looks(job, measurement, scan)
+    try:
+        seen = closeup(picture, measurement.scale, index)
     except IndexError:
         raise HTTPException(404, "There is no such aperture in the scan") from None
-    grey = _greys(job, measurement, scan)[0]
-    cut = cut_out(picture, grey, seen.index, _CUT_OUT)
-    found = views.apertures_json(measurement, scan)["corners"][seen.index]
+    cut = cut_out(picture, looks.tone, index, _CUT_OUT)
+    found = looks.corners_of(index)
     frame = " ".join(
         f"{(x + 0.5 - cut.left) * cut.factor:.1f},{(y + 0.5 - cut.top) * cut.factor:.1f}"
         for x, y in zip(found[::2], found[1::2], strict=True)
@@ -100,6 +119,7 @@ def aperture(request: Request) -> Response:
         request,
         "_closeup.html",
         seen=views.closeup_view(seen, measurement),
+        corners=" ".join(map(str, found)),
         cut=cut,
         picture=f"data:image/png;base64,{base64.b64encode(cut.png).decode()}",
         frame=frame,
@@ -120,9 +140,13 @@ def chart(request: Request) -> Response:
     return Response(alone, media_type="image/svg+xml", headers=_KEPT | policy)
 
 
+_SCAN = "/jobs/{job}/scans/{scan:int}"
 READS = (
     ("/jobs/{job}/chart.svg", chart),
-    ("/jobs/{job}/scans/{scan:int}/pieces/{level:int}/{column:int}/{row:int}.png", piece),
-    ("/jobs/{job}/scans/{scan:int}/apertures.json", apertures),
-    ("/jobs/{job}/scans/{scan:int}/apertures/{index:int}", aperture),
+    (f"{_SCAN}/pieces/{{level:int}}/{{column:int}}/{{row:int}}.png", piece),
+    (f"{_SCAN}/marks.json", marks_everywhere),
+    (f"{_SCAN}/marks/{{column:int}}/{{row:int}}.json", marks),
+    (f"{_SCAN}/apertures/nearest", nearest),
+    (f"{_SCAN}/apertures/{{index:int}}", aperture),
+    (f"{_SCAN}/apertures/{{index:int}}/beside", beside),
 )

@@ -10,7 +10,6 @@ import numpy as np
 
 from sieve_inspect.closeup import Across, Closeup
 from sieve_inspect.measure import Measurement
-from sieve_inspect.overlay import corners
 from sieve_inspect.verdict.words import decimals_for
 from sieve_inspect.weave import Field
 from sieve_registry.bench.jobs import Job, Phase, Progress
@@ -29,20 +28,16 @@ from sieve_registry.rules.state import RETIRED
 
 __all__ = [
     "STATE_WORDS",
-    "TILE",
     "across_view",
-    "apertures_json",
     "closeup_view",
     "due_words",
     "job_words",
-    "levels",
     "noteworthy",
     "progress_words",
     "result_view",
     "seconds",
 ]
 
-TILE = 512  # px, side of a piece of the scan
 STATE_WORDS = {
     "ok": "measured",
     "blocked": "blocked: something lies in it",
@@ -138,29 +133,6 @@ def _paired(verdict: Mapping[str, Any]) -> list[Mapping[str, Any]]:
     rows = list(verdict.get("margins") or ())
     kinds = [row.get("name") for row in rows]
     return sorted(rows, key=lambda row: kinds.index(row.get("name")))
-
-
-def levels(shape: tuple[int, ...]) -> int:
-    """How often a scan is halved until one piece shows all of it."""
-    return max(0, math.ceil(math.log2(max(shape[:2]) / TILE)))
-
-
-def apertures_json(measurement: Measurement, scan: int) -> dict[str, Any]:
-    """Where each aperture of a scan lies and what it is, for the page to mark.
-
-    `corners` are x, y in px in order around it, `state` a letter: o(k), b(locked), t(orn),
-    u(nclear), p(artial); `widest` the widest in x and in y.
-    """
-    field = measurement.pictures[scan].field
-    ok = np.flatnonzero(field.ok)
-    around = np.round(corners(field).reshape(-1, 8), 1)
-    return {
-        "row": field.row.tolist(),
-        "column": field.column.tolist(),
-        "state": "".join(str(state)[0] for state in field.state),
-        "corners": np.where(np.isfinite(around), around, 0).tolist(),
-        "widest": [int(ok[np.argmax(a.fit.width[ok])]) for a in field.axes] if len(ok) else [],
-    }
 
 
 def noteworthy(measurement: Measurement, scan: int) -> list[dict[str, Any]]:

@@ -13,8 +13,9 @@
   const view = { x: width / 2, y: height / 2, zoom: 1 };
   const pieces = new Map();
   let marks = true;
-  let found = null;
-  let chosen = -1;
+  let afar = null; // apertures marked however far away one looks
+  let chosen = null; // { index, corners }
+  let moving = false; // whether the view follows the next one chosen
   let asked = false;
 
   const size = () => [canvas.clientWidth, canvas.clientHeight];
@@ -48,22 +49,31 @@
     return image.complete && image.naturalWidth ? image : null;
   };
 
-  const drawLevel = (level) => {
+  const squares = (level) => {
     const [w, h] = size();
     const side = tile * 2 ** level;
     const left = Math.max(0, Math.floor((view.x - w / 2 / view.zoom) / side));
     const top = Math.max(0, Math.floor((view.y - h / 2 / view.zoom) / side));
     const right = Math.min(Math.ceil(width / side) - 1, Math.floor((view.x + w / 2 / view.zoom) / side));
     const bottom = Math.min(Math.ceil(height / side) - 1, Math.floor((view.y + h / 2 / view.zoom) / side));
+    const found = [];
     for (let row = top; row <= bottom; row++) {
-      for (let column = left; column <= right; column++) {
-        const image = piece(level, column, row);
-        if (!image) continue;
-        const scale = 2 ** level * view.zoom;
-        const x = w / 2 + (column * side - view.x) * view.zoom;
-        const y = h / 2 + (row * side - view.y) * view.zoom;
-        paint.drawImage(image, x, y, image.naturalWidth * scale, image.naturalHeight * scale);
-      }
+      for (let column = left; column <= right; column++) found.push([column, row]);
+    }
+    return found;
+  };
+
+  const drawLevel = (level) => {
+    const [w, h] = size();
+    const side = tile * 2 ** level;
+    for (const [column, row] of squares(level)) {
+      const image = piece(level, column, row);
+      if (!image) continue;
+      const x = w / 2 + (column * side - view.x) * view.zoom;
+      const y = h / 2 + (row * side - view.y) * view.zoom;
+      const across = Math.min(side, width - column * side) * view.zoom;
+      const down = Math.min(side, height - row * side) * view.zoom;
+      paint.drawImage(image, x, y, across, down);
     }
   };
 
@@ -71,8 +81,7 @@
     const [w, h] = size();
     return [w / 2 + (x + 0.5 - view.x) * view.zoom, h / 2 + (y + 0.5 - view.y) * view.zoom];
   };
-  const around = (index, grown = 1) => {
-    const c = found.corners[index];
+  const around = (c, grown = 1) => {
     const mx = (c[0] + c[2] + c[4] + c[6]) / 4;
     const my = (c[1] + c[3] + c[5] + c[7]) / 4;
     return [0, 2, 4, 6].map((k) => place(mx + grown * (c[k] - mx), my + grown * (c[k + 1] - my)));
@@ -90,8 +99,8 @@
     paint.stroke();
   };
 
-  const mark = (index, state) => {
-    const frame = around(index);
+  const mark = (corners, state) => {
+    const frame = around(corners);
     if (state === "p") {
       frame.forEach((a, k) => {
         const b = frame[(k + 1) % 4];
@@ -101,7 +110,7 @@
       return;
     }
     closed(frame);
-    if (state === "t") closed(around(index, 0.6));
+    if (state === "t") closed(around(corners, 0.6));
     if (state === "b" || state === "u") {
       paint.moveTo(...frame[0]);
       paint.lineTo(...frame[2]);
@@ -113,8 +122,8 @@
   };
 
   // Four strokes that point at an aperture from its sides: no state is marked like this.
-  const pointers = (index) => {
-    const [near, far] = [around(index, 1.25), around(index, 2.1)];
+  const pointers = (corners) => {
+    const [near, far] = [around(corners, 1.25), around(corners, 2.1)];
     for (let k = 0; k < 4; k++) {
       const n = (k + 1) % 4;
       paint.moveTo((near[k][0] + near[n][0]) / 2, (near[k][1] + near[n][1]) / 2);
@@ -122,24 +131,39 @@
     }
   };
 
-  const drawMarks = () => {
-    const [w, h] = size();
-    const seen = [];
-    for (let i = 0; i < found.state.length; i++) {
-      const [x, y] = place(found.corners[i][0], found.corners[i][1]);
-      if (x > -200 && y > -200 && x < w + 200 && y < h + 200) seen.push(i);
+  // The apertures of a square of the scan, asked for once; none until they are there.
+  const marked = new Map();
+  const marksOf = (column, row) => {
+    const name = `${column}/${row}`;
+    if (!marked.has(name)) {
+      marked.set(name, null);
+      fetch(`${scan}/marks/${name}.json`)
+        .then((answer) => answer.json())
+        .then((data) => {
+          marked.set(name, data);
+          draw();
+        });
     }
-    const one = around(0);
-    const side = Math.hypot(one[1][0] - one[0][0], one[1][1] - one[0][1]);
+    return marked.get(name);
+  };
+
+  const MOST_SQUARES = 30; // beyond, frames would be a veil over the scan
+  const drawMarks = () => {
+    const near = squares(0);
+    const groups = near.length <= MOST_SQUARES ? near.map((one) => marksOf(...one)) : [];
     for (const state of "poubt") {
-      if ((state === "o" || state === "p") && side < 7) continue; // only a veil over the scan
       stroke(COLOUR[state], state === "o" || state === "p" ? 1 : 2, () => {
-        for (const i of seen) if (found.state[i] === state) mark(i, state);
+        for (const group of [...groups, afar]) {
+          if (!group) continue;
+          group.corners.forEach((corners, i) => {
+            if (group.state[i] === state && (state !== "o" && state !== "p" || apart(corners) * view.zoom > 7)) mark(corners, state);
+          });
+        }
       });
     }
-    for (const i of found.widest) {
-      stroke("#fff", 5, () => closed(around(i, 1.15)));
-      stroke("#000", 3, () => closed(around(i, 1.15)));
+    for (const corners of afar.widest) {
+      stroke("#fff", 5, () => closed(around(corners, 1.15)));
+      stroke("#000", 3, () => closed(around(corners, 1.15)));
     }
   };
 
@@ -157,11 +181,11 @@
     drawLevel(levels); // until the finer pieces are there
     const level = Math.min(levels, Math.max(0, Math.floor(-Math.log2(view.zoom))));
     if (level !== levels) drawLevel(level);
-    if (!found) return;
+    if (!afar) return;
     if (marks) drawMarks();
-    if (chosen >= 0) {
-      stroke("#fff", 7, () => pointers(chosen));
-      stroke("#000", 4, () => pointers(chosen));
+    if (chosen) {
+      stroke("#fff", 7, () => pointers(chosen.corners));
+      stroke("#000", 4, () => pointers(chosen.corners));
     }
     root.dataset.drawn = `${view.zoom.toFixed(4)} ${view.x.toFixed(1)} ${view.y.toFixed(1)}`;
   };
@@ -182,58 +206,32 @@
     draw();
   };
 
-  const inside = (index, x, y) => {
-    const c = found.corners[index];
-    let positive = 0;
-    for (let k = 0; k < 8; k += 2) {
-      const n = (k + 2) % 8;
-      const turn = (c[n] - c[k]) * (y - c[k + 1]) - (c[n + 1] - c[k + 1]) * (x - c[k]);
-      positive += turn > 0 ? 1 : -1;
-    }
-    return Math.abs(positive) === 4;
-  };
-  const middle = (index) => {
-    const c = found.corners[index];
-    return [(c[0] + c[4]) / 2, (c[1] + c[5]) / 2];
-  };
-  const nearest = (x, y) => {
-    let best = -1;
-    let least = Infinity;
-    for (let i = 0; i < found.state.length; i++) {
-      const [mx, my] = middle(i);
-      const far = (mx - x) ** 2 + (my - y) ** 2;
-      if (far < least) [best, least] = [i, far];
-    }
-    return best;
-  };
+  const apart = (c) => Math.hypot(c[2] - c[0], c[3] - c[1]);
 
-  const choose = (index, move) => {
-    if (index < 0) return;
-    chosen = index;
-    if (move) {
-      [view.x, view.y] = middle(index);
-      view.zoom = Math.max(view.zoom, Math.min(3, 60 / apart()));
+  // What is chosen is asked of the server, by number, by place or as a neighbour; its answer says
+  // which aperture it was.
+  const ask = (what, follow) => {
+    moving = follow;
+    htmx.ajax("GET", `${scan}/apertures/${what}`, { target: "#closeup", swap: "innerHTML" });
+  };
+  document.getElementById("closeup").addEventListener("htmx:afterSwap", () => {
+    const seen = document.getElementById("seen");
+    if (!seen) return;
+    const corners = seen.dataset.corners.split(" ").map(Number);
+    chosen = { index: seen.dataset.index, corners };
+    if (moving) {
+      Object.assign(view, { x: (corners[0] + corners[4]) / 2, y: (corners[1] + corners[5]) / 2 });
+      view.zoom = Math.max(view.zoom, Math.min(3, 60 / apart(corners)));
     }
     document.querySelectorAll("[data-aperture]").forEach((button) => {
-      button.setAttribute("aria-pressed", String(Number(button.dataset.aperture) === index));
+      button.setAttribute("aria-pressed", String(button.dataset.aperture === chosen.index));
     });
-    said.textContent = `Row ${found.row[index]}, column ${found.column[index]}`;
-    htmx.ajax("GET", `${scan}/apertures/${index}`, { target: "#closeup", swap: "innerHTML" });
+    said.textContent = seen.textContent;
     draw();
-  };
-  const apart = () => {
-    const c = found.corners[0];
-    return Math.hypot(c[2] - c[0], c[3] - c[1]);
-  };
+  });
   const step = (rows, columns) => {
-    if (chosen < 0) {
-      choose(nearest(view.x, view.y), true);
-      return;
-    }
-    const row = found.row[chosen] + rows;
-    const column = found.column[chosen] + columns;
-    const next = found.row.findIndex((r, i) => r === row && found.column[i] === column);
-    if (next >= 0) choose(next, true);
+    if (chosen) ask(`${chosen.index}/beside?rows=${rows}&columns=${columns}`, true);
+    else ask(`nearest?x=${view.x}&y=${view.y}`, true);
   };
 
   const fingers = new Map();
@@ -266,13 +264,11 @@
   canvas.addEventListener("pointercancel", lift);
   canvas.addEventListener("pointerup", (event) => {
     lift(event);
-    if (moved > 4 || !found) return;
+    if (moved > 4) return;
     const [w, h] = size();
     const x = view.x + (event.offsetX - w / 2) / view.zoom - 0.5;
     const y = view.y + (event.offsetY - h / 2) / view.zoom - 0.5;
-    const near = nearest(x, y);
-    const [mx, my] = near < 0 ? [Infinity, 0] : middle(near);
-    if (near >= 0 && (inside(near, x, y) || Math.hypot(mx - x, my - y) < 2 * apart())) choose(near, false);
+    ask(`nearest?x=${x.toFixed(1)}&y=${y.toFixed(1)}`, false);
   });
   canvas.addEventListener("wheel", (event) => {
     event.preventDefault();
@@ -289,7 +285,7 @@
       "-": () => zoomMiddle(1 / 1.5),
       0: fit,
     };
-    if (!(event.key in keys) || !found || event.ctrlKey || event.metaKey) return;
+    if (!(event.key in keys) || event.ctrlKey || event.metaKey) return;
     event.preventDefault();
     keys[event.key]();
   });
@@ -305,15 +301,15 @@
     }
   });
   document.querySelectorAll("[data-aperture]").forEach((button) => {
-    button.addEventListener("click", () => choose(Number(button.dataset.aperture), true));
+    button.addEventListener("click", () => ask(button.dataset.aperture, true));
   });
   new ResizeObserver(draw).observe(canvas);
 
   fit();
-  fetch(`${scan}/apertures.json`)
+  fetch(`${scan}/marks.json`)
     .then((answer) => answer.json())
     .then((data) => {
-      found = data;
+      afar = data;
       root.dataset.ready = "yes";
       draw();
     });
