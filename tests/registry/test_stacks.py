@@ -180,3 +180,12 @@ def test_commands_and_a_hand_scanner(run, scan, monkeypatch):
     assert [r["method"] for r in shown["runs"]] == ["air-jet", "air-jet"]
     assert all(len(line) <= 80 for line in run("stack", "show", "sand").out.splitlines())
     assert run("stack", "run", "sand", "--method", "hand", "--mass", "x").code == 2
+
+
+def test_a_run_with_a_stack_that_was_not_ready_is_logged_and_says_so(run):
+    run("sieve", "add", "S-1", "--nominal", "75um", "--frame", "200mm")
+    run("stack", "add", "fine", "S-1")
+    told = run("stack", "run", "fine", "--method", "wet")
+    assert told.code == 0
+    assert "Logged 1" in told.out
+    assert "It was not ready:\nS-1: was never checked." in told.out

@@ -191,17 +191,22 @@ def run(
     masses = _masses(retained or [])
     with opened(context) as registry:
         told = told_by(date, by, why_late)
+        unready = stacks.ready(registry, name, read_day(date)).findings
         done = stacks.run(registry, name, details, told, count=count, note=note, retained_g=masses)
     payload = {
         "stack": done.name,
         "event": done.event,
         "sieves": [_use_dict(state) for state in done.sieves],
         "findings": [dict(finding.__dict__) for finding in done.findings],
+        "not_ready": [dict(finding.__dict__) for finding in unready],
     }
     if not emit_json(json_path, payload):
         ids = ", ".join(state.sieve.id for state in done.sieves)
         print_line(fill(f"Logged {count} for each sieve of {done.name}: {ids}.", 78))
         _print_findings(done.findings)
+        if unready:
+            print_line("It was not ready:")
+            _print_findings(unready)
     if fail_on is not None and done.findings:
         raise typer.Exit(1)
 
