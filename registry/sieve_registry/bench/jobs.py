@@ -35,6 +35,7 @@ __all__ = ["Confirmed", "Job", "Jobs", "Order", "Phase", "Progress", "unforeseen
 
 _WORKERS = 2
 _MOST_OPEN = 30  # checks measured or being measured that nobody has confirmed or discarded
+_TELLING = 0.1  # share from which what is done tells how long the rest takes
 _MOST_OVER = 20  # recorded or failed, kept for looking at
 _MOST_MEGAPIXELS = 400.0  # of pictures held for looking at; some 8 bytes a pixel
 
@@ -164,7 +165,7 @@ class Jobs:
         self._lock = threading.Lock()
         self._pool = ThreadPoolExecutor(_WORKERS, thread_name_prefix="measuring")
         self.taken_up: dict[str, str] = {}  # scans of the watched folder: by key, for which sieve
-        self._paces: list[float] = []  # seconds per byte of the last scans
+        self._paces: list[tuple[int, float]] = []  # bytes and seconds of the checks before
 
     def new_folder(self) -> Path:
         """An empty folder for the scans of one check."""
@@ -203,13 +204,19 @@ class Jobs:
         before = order[: order.index(job)] if job in order else []
         ahead = sum(one.phase in (Phase.QUEUED, Phase.MEASURING) for one in before)
         elapsed = (job.ended or time.monotonic()) - job.asked
-        paces = self._paces[-9:]
-        left = None
-        if paces and job.phase == Phase.MEASURING and job.began is not None:
-            whole = statistics.median(paces) * _bytes(job)
-            left = max(0.0, whole - (time.monotonic() - job.began))
+        left = self._left(job) if job.phase == Phase.MEASURING else None
         scans = len(job.order.images)
         return Progress(job.phase, job.scan, scans, job.share, elapsed, left, ahead)
+
+    def _left(self, job: Job) -> float | None:
+        """Seconds a job will still take, by what it told or by checks of a like size before."""
+        spent = time.monotonic() - (job.began or time.monotonic())
+        done = (max(job.scan - 1, 0) + job.share) / len(job.order.images)
+        if job.share > _TELLING:
+            return spent * (1 - done) / done
+        size = _bytes(job)
+        alike = [s * size / b for b, s in self._paces[-30:] if size / 3 < b < 3 * size]
+        return max(0.0, statistics.median(alike) - spent) if alike else None
 
     def _measure(self, job: Job) -> None:
         from sieve_inspect.measure import measure
@@ -239,7 +246,7 @@ class Jobs:
             )
             job.cautions = checks.used_before(self.registry, job.taken)
             job.cautions += dpi_warnings(order.images, chosen.scale)
-            self._paces.append((time.monotonic() - job.began) / max(_bytes(job), 1))
+            self._paces.append((_bytes(job), time.monotonic() - job.began))
             job.phase = Phase.READY
         except SievewardError as error:
             self._fail(job, error)
