@@ -10,14 +10,17 @@ from datetime import date, timedelta
 import pytest
 from demo_truth import true_cloth
 
-from sieve_inspect.errors import UnreadableImageError, UnwritableOutputError
+from sieve_inspect.errors import UnwritableOutputError
 from sieve_inspect.standard import limits
 from sieve_registry import audit as audits
 from sieve_registry import service
 from sieve_registry.cli.main import main
+from sieve_registry.demo.deeds import DEVICES
 from sieve_registry.demo.run import run_demo
-from sieve_registry.demo.scans import SCALES
+from sieve_registry.demo.scans import SCALES, SCANS, TARGETS
 from sieve_registry.demo.story import STEPS, Checked, Used
+from sieve_registry.drift import drift_of
+from sieve_registry.errors import EvidenceError
 
 TODAY = date(2026, 3, 5)
 CHECKS = [step for step in STEPS if isinstance(step.deed, Checked)]
@@ -31,8 +34,10 @@ def test_a_check_finds_what_was_drawn(registry, number):
     assert check.sieve_id == deed.sieve_id
     # The bound of apertures from 7 px on: the mean within 0.03 px of the drawing.
     scale = SCALES[deed.dpi]
-    assert abs(float(check.x.mean_um) - truth.mean_x) < 0.03 * scale.um_per_px_x
-    assert abs(float(check.y.mean_um) - truth.mean_y) < 0.03 * scale.um_per_px_y
+    # Openings beside an artefact are drawn too, but left out as cut by it: 56 of 72 of s 14 um.
+    left_out = 2.5 if deed.in_scan else 0.0
+    assert abs(float(check.x.mean_um) - truth.mean_x) < 0.03 * scale.um_per_px_x + left_out
+    assert abs(float(check.y.mean_um) - truth.mean_y) < 0.03 * scale.um_per_px_y + left_out
     nominal = check.nominal_nm / 1000
     off = max(abs(truth.mean_x - nominal), abs(truth.mean_y - nominal))
     outside = off > limits(nominal).y_um
@@ -75,7 +80,48 @@ def test_near_a_limit_more_fields_decide(finished):
 
 def test_the_registry_holds_together(registry):
     proof = service.verify(registry)
-    assert (proof.ok, proof.events) == (True, len(STEPS))
+    assert (proof.ok, proof.events) == (True, sum(getattr(s.deed, "events", 1) for s in STEPS))
+
+
+@pytest.mark.parametrize("dpi", DEVICES)
+def test_a_scale_is_that_of_the_drawing(registry, dpi):
+    """Within 2e-5 for some 400 marks, 5e-5 for some 90; U is mostly the certificate's 5e-5."""
+    within = {2400: 2e-5, 4800: 5e-5}[dpi]
+    history, _ = drift_of(registry, DEVICES[dpi])
+    drawn = [target.scale for target in TARGETS if target.dpi == dpi]
+    assert len(history) == len(drawn)
+    for kept, true in zip(history, drawn, strict=True):
+        assert kept.um_per_px == pytest.approx((true.um_per_px_x, true.um_per_px_y), rel=within)
+        assert all(5e-5 <= u < 1e-4 for u in kept.u_rel)
+
+
+def test_the_repaired_carriage_is_a_jump_that_names_the_check_before_it(registry):
+    _, (jump,) = drift_of(registry, DEVICES[2400])
+    assert (jump.direction, jump.change) == ("y", pytest.approx(0.0015, abs=5e-5))  # as drawn
+    assert jump.checks == ("C-0016",)
+    assert service.get_check(registry, "C-0016").check.sieve_id == "S-0250"
+    assert drift_of(registry, DEVICES[4800])[1] == []
+
+
+def test_the_artefact_in_the_scan_tells_the_scale_of_that_run(registry):
+    (step,) = [step for step in CHECKS if step.deed.in_scan]
+    number = CHECKS.index(step) + 1
+    trace = json.loads(service.get_check(registry, str(number)).event.payload)["trace"]
+    (run,) = trace["check"]["in_scan"]
+    (true,) = [scan.scale for scan in SCANS if scan.name in step.deed.scans]
+    found = [float(value) for value in run["um_per_px"]]
+    assert found == pytest.approx([true.um_per_px_x, true.um_per_px_y], rel=5e-5)
+    assert SCALES[1200].um_per_px_y != pytest.approx(found[1], rel=4e-4)  # the scale file is off
+
+
+def test_the_questions_have_answers(finished):
+    told = {one.command: one.told for one in finished[0].answers}
+    assert "jumped by +0.15 %" in told["device show FB-24"]
+    assert "C-0016" in told["device show FB-24"]
+    worn = sum(s.deed.count for s in STEPS if isinstance(s.deed, Used) and s.deed.sieve_id ==
+               "S-0075" and s.days_ago < 372)  # fmt: skip
+    assert told["lookback S-0075"].startswith(f"{worn} uses since")
+    assert "E_n = -2.81" in told["reference show S-0500"]  # |E_n| > 1: ISO 13528
 
 
 def test_the_long_unseen_sieve_leads_the_due_list(finished):
@@ -140,7 +186,7 @@ def test_broken_off_it_leaves_nothing(tmp_path, monkeypatch, there):
     no_scans.mkdir()
     monkeypatch.setattr("sieve_registry.demo.run.images_folder", lambda: no_scans)
     monkeypatch.setattr("sieve_registry.demo.run.load_scale", lambda _: SCALES[600])
-    with pytest.raises(UnreadableImageError):
+    with pytest.raises(EvidenceError):
         run_demo(folder, tell=[].append)
     assert folder.exists() == there
     assert not there or not list(folder.iterdir())
@@ -175,7 +221,16 @@ def test_the_end_reads_well(typing, finished):
 def test_the_answer_as_json(typing, finished):
     _, out, _ = typing("--json", "-")
     found = json.loads(out)
-    assert {"folder", "registry", "today", "sieves", "due", "audit", "audit_page"} == set(found)
+    assert {
+        "folder",
+        "registry",
+        "today",
+        "sieves",
+        "due",
+        "audit",
+        "audit_page",
+        "answers",
+    } == set(found)
     by_id = {sieve["id"]: sieve for sieve in found["sieves"]}
     assert by_id["S-0250"]["action"] == "clean and recheck"
     assert by_id["S-0125"]["status"] == "retired"
