@@ -18,7 +18,8 @@
         ├── BadTableError             21
         ├── BadScaleFileError         22
         ├── UnwritableOutputError     23
-        └── RefusedImageError         24
+        ├── RefusedImageError         24
+        └── ClusterError              27
 
 Scale artefacts add 25 and 26 (`sieve_inspect.target.errors`), the registry adds its own from 30
 to 49 (`sieve_registry.errors`) and from 50 (`sieve_registry.refusals`).
@@ -26,6 +27,7 @@ to 49 (`sieve_registry.errors`) and from 50 (`sieve_registry.refusals`).
 
 from __future__ import annotations
 
+from functools import partial
 from typing import ClassVar
 
 
@@ -38,6 +40,10 @@ class SievewardError(Exception):
     def __init__(self, **fields: object) -> None:
         self.fields = fields
         super().__init__(self.template.format(**fields))
+
+    def __reduce__(self) -> tuple[partial[SievewardError], tuple[()]]:
+        """Sent from another process, it says the same."""
+        return partial(type(self), **self.fields), ()
 
 
 class UsageError(SievewardError):
@@ -179,3 +185,13 @@ class RefusedImageError(InputError):
 
     template = "{file} cannot carry a measurement: {reason}. {advice}."
     exit_code = 24
+
+
+class ClusterError(InputError):
+    """Other processes that were to share the work, and do not."""
+
+    template = (
+        "The work cannot be shared with {where}: {reason}. See that a scheduler and workers with "
+        "this very version run there, or leave the option out."
+    )
+    exit_code = 27

@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from sieve_inspect.errors import SievewardError
+from sieve_inspect.kept import Mark
 from sieve_inspect.picture import Picture, ScanFile
-from sieve_inspect.scale import Scale
+from sieve_inspect.scale import Scale, scale_to_dict
 from sieve_inspect.scan import (
     MAX_MEGAPIXELS,
     Assumption,
@@ -51,7 +55,7 @@ from sieve_inspect.whole import (
     misfit_under,
 )
 
-__all__ = ["WHOLE_FROM", "Task", "look"]
+__all__ = ["WHOLE_FROM", "Task", "look", "mark_of", "taken_for"]
 
 WHOLE_FROM = 12_000_000  # pixels from which a scan is read in bands
 
@@ -69,11 +73,29 @@ class Task:
     encoding: str = "auto"
     max_megapixels: float | None = None
     beside: InScan | None = None
+    folder: Path | None = None  # where a relative path begins, if not where this process is
+
+    def __getstate__(self) -> dict[str, Any]:
+        """For another process, which may be elsewhere."""
+        return vars(self) | {"folder": self.folder or Path.cwd()}
 
 
 def look(task: Task, progress: Callable[[float], None] = lambda _: None) -> Picture:
     """Measure one picture. Raises an `InputError` when it cannot carry a measurement."""
-    path, scale, beside = task.path, task.scale, task.beside
+    if task.folder is None:
+        return _look(task, task.path, progress)
+    path = task.folder / task.path
+    try:
+        picture = _look(task, path, progress)
+    except SievewardError as error:
+        if error.fields.get("file") != path:
+            raise
+        raise type(error)(**{**error.fields, "file": task.path}) from None
+    return replace(picture, scan=replace(picture.scan, path=task.path))
+
+
+def _look(task: Task, path: Path, progress: Callable[[float], None]) -> Picture:
+    scale, beside = task.scale, task.beside
     scan: Scan | ScanSource
     light: NDArray[np.float32] | Sheet
     lost: tuple[Box, ...] = ()
@@ -172,3 +194,29 @@ def _asked_the_edges(
     sure = ratio < 1 / _EDGES_SAY
     says = f"the edges agree, {1 / ratio:.2f} to 1" if sure else "the edges cannot tell"
     return replace(guess, reason=f"{guess.reason}; {says}")
+
+
+def mark_of(task: Task) -> Mark | None:
+    """What a picture is kept under: its pixels' file, to the byte, and every setting."""
+    try:
+        with task.path.open("rb") as file:
+            digest = hashlib.file_digest(file, "sha256").hexdigest()
+    except OSError:  # whoever measures it says what is wrong with it
+        return None
+    beside = task.beside
+    settings = {
+        "scan": digest,
+        "nominal_um": task.nominal_um,
+        "scale": scale_to_dict(task.scale),
+        "encoding": task.encoding,
+        "max_megapixels": task.max_megapixels,
+        "beside": beside and [scale_to_dict(beside.scale), [int(edge) for edge in beside.region]],
+    }
+    return Mark(f"{digest}.kept", task.path.name, settings)
+
+
+def taken_for(picture: Picture, task: Task, mark: Mark) -> Picture | None:
+    """A picture kept, as that of a task; None where the scan was changed between."""
+    if picture.scan.sha256 != mark.settings["scan"]:
+        return None
+    return replace(picture, scan=replace(picture.scan, path=task.path))
