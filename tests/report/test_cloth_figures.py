@@ -109,3 +109,17 @@ def test_the_forecast_band_is_that_of_numpy():
     np.testing.assert_allclose(value, rows @ p, rtol=1e-9)
     spread = np.sqrt(np.einsum("ij,jk,ik->i", rows, cov, rows))
     np.testing.assert_allclose(half, stats.norm.ppf(0.975) * spread, rtol=1e-6)
+
+
+def test_many_fields_are_told_on_figures_that_fit_a_page():
+    from report_sample import sample
+
+    from sieve_registry.report.cloth import cloth_map
+    from sieve_registry.report.words import Lengths
+
+    made = cloth_map(replace(sample(), apertures=cloth(images=8)), Lengths(75))
+    heights = [
+        float(svg.split('viewBox="0 0 ')[1].split()[1].split('"')[0]) for svg in made["svgs"]
+    ]
+    assert len(heights) == 3
+    assert max(heights) < (297 - 32) / 25.4 * 72  # points between the margins of A4

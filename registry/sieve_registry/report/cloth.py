@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import base64
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from sieve_registry.report.gaps import gaps_svg, halves_of
@@ -14,6 +15,8 @@ if TYPE_CHECKING:
     from markupsafe import Markup
 
 __all__ = ["cloth_map", "enlarged", "gap_charts"]
+
+_FIELDS = 3  # in one figure, which has to fit on a page
 
 
 def cloth_map(check: CheckView, lengths: Lengths) -> dict[str, Any] | None:
@@ -32,8 +35,12 @@ def cloth_map(check: CheckView, lengths: Lengths) -> dict[str, Any] | None:
         f"field{'s' if len(found.fields) != 1 else ''}, at most {found.reach:.2g} {found.unit} "
         f"off the direction’s mean. {marks}"
     )
+    parts = [found.fields[i : i + _FIELDS] for i in range(0, len(found.fields), _FIELDS)]
     return {
-        "svg": Markup(cloth_map_svg(found, label)),
+        "svgs": [
+            Markup(cloth_map_svg(replace(found, fields=part), label, f"map-{n}"))
+            for n, part in enumerate(parts, start=1)
+        ],
         "marks": marks,
         "thinned": found.thinned,
         "numbered": bool(numbered),

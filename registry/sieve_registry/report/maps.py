@@ -133,11 +133,11 @@ def _cells(at: Float, values: Float, size: tuple[float, float], rows: int, colum
     return np.asarray(np.where(count > 0, total / np.maximum(count, 1), np.nan))
 
 
-def cloth_map_svg(found: ClothMap, label: str) -> str:
+def cloth_map_svg(found: ClothMap, label: str, prefix: str = "map") -> str:
     """Each field twice, by the means of x and of y; lighter is wider, marks differ in shape."""
     shape = max(f.size[1] / f.size[0] for f in found.fields)
     many = len(found.fields)
-    height = min(max(3.1 * shape, 1.2), 3.4 if many <= 3 else 2.0)  # inches
+    height = min(max(3.1 * shape, 1.2), 9.4 / many - 0.3)  # inches: all on one page
 
     def draw(figure: Figure) -> None:
         figure.set_layout_engine("constrained")
@@ -149,7 +149,7 @@ def cloth_map_svg(found: ClothMap, label: str) -> str:
         bar.set_label(f"local mean less the direction’s mean, {found.unit}", fontsize=8.5)
         bar.ax.tick_params(labelsize=8)
 
-    return svg_of(draw, (7.1, 0.2 + many * (height + 0.3)), "map", label)
+    return svg_of(draw, (7.1, 0.2 + many * (height + 0.3)), prefix, label)
 
 
 def _greys() -> ListedColormap:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -84,7 +84,7 @@ def _context(check: CheckView) -> dict[str, Any]:
         "apertures": _counts(measurement.get("apertures") or {}),
         "imaging": _imaging(measurement),
         "scale": _scale(measurement.get("scale") or {}),
-        "budget": [_budget(row, lengths) for row in measurement.get("budget") or ()],
+        "budget": _budget(measurement.get("budget") or (), lengths),
         "combined": _combined(directions, lengths),
         "overlays": _overlays(check),
         "scans": _scans(check),
@@ -250,14 +250,20 @@ def _scale(scale: Mapping[str, Any]) -> dict[str, Any]:
     return result
 
 
-def _budget(row: Mapping[str, Any], lengths: Lengths) -> dict[str, Any]:
-    value, dof = known(row.get("value_um")), known(row.get("dof"))
-    return {
-        "name": row.get("name"),
-        "direction": row.get("direction"),
-        "value": None if value is None else digits(lengths.scaled(value)),
-        "dof": "∞" if dof is None or dof > 1e6 else f"{dof:.0f}",
-    }
+def _budget(rows: Iterable[Mapping[str, Any]], lengths: Lengths) -> list[dict[str, Any]]:
+    """One row for each contribution, with u and degrees of freedom in x and in y."""
+    found: dict[Any, dict[str, Any]] = {}
+    for row in rows:
+        value, dof = known(row.get("value_um")), known(row.get("dof"))
+        told = {
+            "u": None if value is None else digits(lengths.scaled(value)),
+            "dof": "∞" if dof is None or dof > 1e6 else f"{dof:.0f}",
+        }
+        one = found.setdefault(row.get("name"), {"name": row.get("name"), "x": {}, "y": {}})
+        # What names no direction counts in both.
+        for direction in "xy" if row.get("direction") not in ("x", "y") else row["direction"]:
+            one[direction] = told
+    return list(found.values())
 
 
 def _combined(directions: Mapping[str, Any], lengths: Lengths) -> list[str]:
