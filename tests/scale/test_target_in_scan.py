@@ -168,3 +168,20 @@ def test_a_check_keeps_the_chain_of_its_own_run(
     assert "beside the cloth: 20.013 x 19.991 um/px" in " ".join(out.split())
     assert typing(*check, "--um-per-px", "20", "--setting", "1200dpi")[0] == 2
     assert typing("verify")[0] == 0
+
+
+def test_what_widens_the_scale_widens_a_real_measurement(picture: Path, alone: InScan) -> None:
+    """GUM 5.1.2: u of the mean grows by the further share of it, in quadrature."""
+    from dataclasses import replace
+
+    from sieve_registry.scales import widened
+
+    wider = replace(alone, scale=widened(alone.scale, 2e-3))
+    plain, told = (
+        measure([picture], nominal_um=300.0, scale=one.scale, in_scan=[one])
+        for one in (alone, wider)
+    )
+    for before, after in zip(plain.directions, told.directions, strict=True):
+        assert after.mean_um == before.mean_um
+        grown = np.hypot(before.u_mean_um, 2e-3 * before.mean_um)
+        assert after.u_mean_um == pytest.approx(grown, rel=1e-6)
