@@ -24,23 +24,30 @@ def drawn(request, tmp_path_factory):
 
     Once read whole, once in bands as large scans are.
     """
+    in_bands = request.param == "in bands"
+    shape = (1300, 1500) if in_bands else (340, 440)
     cloth = Cloth(15.0, 10.0, sd_px=0.4, rotation_deg=7, seed=81, damage=Damage(blocked=12))
-    made = render(cloth, sensor=Sensor(noise=NOISE, seed=81), shape=(340, 440))
+    made = render(cloth, sensor=Sensor(noise=NOISE, seed=81), shape=shape)
     path = tmp_path_factory.mktemp("cloth") / "cloth.png"
     save(made, path)
     with pytest.MonkeyPatch.context() as patch:
-        if request.param == "in bands":
+        if in_bands:
             patch.setattr("sieve_inspect.look.WHOLE_FROM", 1)
         found = measure([path], nominal_um=150, scale=SCALE)
     return made.truth, found, found.pictures[0]
 
 
+def _some(picture):
+    which = np.flatnonzero(picture.field.ok)
+    return which[:: max(1, len(which) // 100)]
+
+
 @pytest.fixture(scope="module")
 def seen(drawn):
-    """Every third sound opening with its true widths (x, y) in um."""
+    """Some hundred sound openings with their true widths (x, y) in um."""
     truth, found, picture = drawn
     pairs = []
-    for index in np.flatnonzero(picture.field.ok)[::3]:
+    for index in _some(picture):
         one = closeup(picture, found.scale, int(index))
         away = np.hypot(truth.x_px - one.middle[0], truth.y_px - one.middle[1])
         nearest = int(np.argmin(away))
@@ -60,7 +67,7 @@ def test_the_width_is_the_one_measured(drawn, seen):
 
 
 def test_its_uncertainty_holds_the_truth(seen):
-    """U (k = 2) is to hold some 95 % of the true widths; fewer than 90 % of 150 would be luck."""
+    """U (k = 2) is to hold some 95 % of the true widths; fewer than 90 % of 200 would be chance."""
     within = [
         abs(across.width_um - true) <= across.expanded_um
         for one, widths in seen
@@ -112,9 +119,9 @@ def test_pieces_of_every_magnification_make_up_the_scan(drawn, monkeypatch, leve
     """Also where the view of the whole is a fifth of the scan, as with large ones."""
     _, _, picture = drawn
     monkeypatch.setattr(looks, "TILE", 64)
-    monkeypatch.setattr("sieve_inspect.whole.sheet._LARGEST", 100)
+    monkeypatch.setattr("sieve_inspect.whole.sheet._LARGEST", 300)
     shown = looks.Looks(picture)
-    assert shown.levels == 3
+    assert shown.levels >= 3
     full = shown.tone(part_of(picture, 0, 0, shown.width, shown.height))
     span, got, wanted = 64 << level, [], []
     for top in range(0, shown.height, span):
@@ -128,4 +135,4 @@ def test_pieces_of_every_magnification_make_up_the_scan(drawn, monkeypatch, leve
     alike = np.corrcoef(np.concatenate(got), np.concatenate(wanted))[0, 1]
     assert alike > (0.85 if level == 3 else 0.95)
     assert shown.piece(level, 99, 0) is None
-    assert shown.piece(4, 0, 0) is None
+    assert shown.piece(shown.levels + 1, 0, 0) is None
