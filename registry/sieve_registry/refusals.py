@@ -84,7 +84,8 @@ class TemperatureError(ScaleRefusedError):
     """It was colder or warmer than the scale's range."""
 
     template = (
-        "At {given:g} degrees scale {scale!r} does not hold: its range is {low:g} to {high:g}."
+        "At {given:g} degrees scale {scale!r} does not hold, its range is {low:g} to {high:g}: "
+        "scan within it, or calibrate for another range."
     )
     exit_code = 55
 
