@@ -39,8 +39,9 @@ from sieve_inspect.scale.lsq import (
     least_squares,
     robust_weights,
 )
+from sieve_inspect.scale.mapfit import MapFit
 from sieve_inspect.scale.marks import Observations
-from sieve_inspect.scale.pixelmap import Pairs, convex_hull
+from sieve_inspect.scale.pixelmap import convex_hull
 
 __all__ = ["MapFit", "Observations", "fit_map"]
 
@@ -53,49 +54,6 @@ _MARKS_PER_TERM = 8
 _ENOUGH = 2500  # equations to choose the terms by
 _FLOOR_PX = 1e-4  # residuals below this are rounding, not spread
 _GROUP = 4  # marks along and across that may err together
-
-
-@dataclass(frozen=True, eq=False)
-class MapFit:
-    """The fitted map and everything needed to judge it; lengths in um.
-
-    `residual` and `weight` (n,) follow the pictures' observations one after the other, `picture`
-    (n,) tells which.
-    """
-
-    basis: Basis
-    coefficient: Float
-    solution: Solution
-    clustered: tuple[Float, ...]  # covariances that let blocks of marks, and lines, err together
-    sides: Float  # (k,) what the parameters of the second edges' map have more
-    theta: Float
-    residual: Float
-    weight: Float
-    picture: Ints
-    observations: Observations
-    hull: Pairs
-    pitch_px: float  # from mark to mark, on average
-    middle: tuple[float, float]  # of the picture, px
-    degree: int
-    lens: int  # how many terms q |q|², q |q|⁴ …
-    shear_seen: bool  # whether the marks say anything about it
-    target_stretch: float  # 2ρ: the artefact's first pitch over its second, less 1
-    target_lean_deg: float
-
-    @property
-    def straight(self) -> bool:
-        """Whether nothing bends."""
-        return self.degree == 1 and self.lens == 0
-
-    def variance(self, gradient: Float) -> Float:
-        """Variances (m,) of linear functions (m, k) of all parameters, the less kind estimate."""
-        every = (self.solution.covariance, *self.clustered)
-        values = [np.einsum("mk,kl,ml->m", gradient, c, gradient) for c in every]
-        return np.asarray(np.max(values, axis=0))
-
-    def variance_of_sides(self, gradient: Float) -> Float:
-        """Variances (m,) from the disagreement of both edges, beyond twice what noise explains."""
-        return np.maximum((gradient @ self.sides) ** 2 - 4 * self.variance(gradient), 0.0)
 
 
 def fit_map(

@@ -97,7 +97,7 @@ class PixelMap:
         if not self.covered_px:
             return np.zeros(len(points), np.bool_)
         nearest, inside = nearest_covered(points, self.covered_px)
-        return inside | (np.hypot(*(points - nearest).T) <= self.margin_px)
+        return np.asarray(inside | (np.hypot(*(points - nearest).T) <= self.margin_px))
 
     def stretched(self, along: float, down: float) -> PixelMap:
         """The map with its um along x and along y multiplied."""
