@@ -159,7 +159,7 @@ def measure(
     population: int | None = None,
     max_megapixels: float | None = None,
     progress: Progress = silent,
-    run: Runner = in_turn,
+    run: Runner[Task, Picture] = in_turn,
 ) -> Measurement:
     """Measure one or more scans of one cloth and, with a `standard`, judge it.
 

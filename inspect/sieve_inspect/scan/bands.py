@@ -11,6 +11,7 @@ import hashlib
 import mmap
 import os
 import tempfile
+import weakref
 from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
@@ -38,7 +39,7 @@ from sieve_inspect.scan.source import (
 
 __all__ = ["Box", "Raw", "ScanSource", "open_source", "size_of"]
 
-Raw = NDArray[np.uint8] | NDArray[np.uint16]
+Raw = NDArray[Any]  # grey (..., ) or colour (..., 3), unsigned 8 or 16 bit
 
 MAX_PLAIN_MEGAPIXELS = 2000.0  # of files that are as large as what they hold
 _IN_MEMORY = 400_000_000  # bytes unpacked
@@ -87,7 +88,9 @@ class _OnDisk:
     def __init__(
         self, file: BinaryIO, start: int, shape: tuple[int, int, int], stored: str, finish: Finish
     ) -> None:
-        self._file, self._start, self._shape, self._finish = file, start, shape, finish
+        self._start, self._shape, self._finish = start, shape, finish
+        self._file = os.dup(file.fileno())
+        weakref.finalize(self, os.close, self._file)
         self._stored = np.dtype(stored)
         self._line = shape[1] * shape[2] * self._stored.itemsize
         size = os.fstat(file.fileno()).st_size
@@ -98,10 +101,10 @@ class _OnDisk:
     def rows(self, top: int, bottom: int) -> Raw:
         samples = np.zeros((bottom - top, *self._shape[1:]), self._stored)
         if top < self.there:
-            with self._lock:
-                self._file.seek(self._start + top * self._line)
-                part = samples[: min(bottom, self.there) - top].reshape(-1).view(np.uint8)
-                self._file.readinto(part.data)  # type: ignore[attr-defined]
+            part = samples[: min(bottom, self.there) - top].reshape(-1).view(np.uint8)
+            with self._lock, open(self._file, "rb", closefd=False) as file:
+                file.seek(self._start + top * self._line)
+                file.readinto(part.data)
         return np.ascontiguousarray(self._finish(self._native(samples)))
 
     def at(self, number: NDArray[np.integer]) -> Raw:
@@ -211,7 +214,8 @@ def open_source(
         if _is_tiff(path):
             return _open_tiff(path, max_megapixels, hashed)
         count = size_of(path)
-        if count is None or count * 3 < _IN_MEMORY:
+        # There is no decoder in bands for a BMP; it is as long as what it holds.
+        if count is None or count * 3 < _IN_MEMORY or _begins(path, b"BM"):
             return ScanSource.of(load_scan(path, max_megapixels or MAX_MEGAPIXELS))
         return _unpacked_top_down(path, max_megapixels or MAX_MEGAPIXELS)
     except OSError as error:
@@ -224,8 +228,12 @@ def _reopened(path: Path, sha256: str) -> ScanSource:
 
 
 def _is_tiff(path: Path) -> bool:
+    return _begins(path, b"II*\0", b"MM\0*", b"II+\0", b"MM\0+")
+
+
+def _begins(path: Path, *marks: bytes) -> bool:
     with path.open("rb") as file:
-        return file.read(4) in (b"II*\0", b"MM\0*", b"II+\0", b"MM\0+")
+        return file.read(4).startswith(marks)
 
 
 def _digest(path: Path) -> str:
@@ -253,9 +261,11 @@ def _open_tiff(path: Path, max_megapixels: float | None, hashed: bool) -> ScanSo
         if plain:
             stored = f"{file.byteorder}u{page.bitspersample // 8}"
             whole = (*shape, int(page.samplesperpixel))
-            kept = path.open("rb")  # closed with the pixels that come from it
-            pixels: _Pixels = _OnDisk(kept, int(page.dataoffsets[0]), whole, stored, finish)
-            lost = [Box(pixels.there, shape[0], 0, shape[1])] if pixels.there < shape[0] else []
+            with path.open("rb") as plain_file:
+                on_disk = _OnDisk(plain_file, int(page.dataoffsets[0]), whole, stored, finish)
+            missing = Box(on_disk.there, shape[0], 0, shape[1])
+            lost = [missing] if on_disk.there < shape[0] else []
+            pixels: _Pixels = on_disk
         else:
             pixels, lost = _unpacked_pieces(file, page, finish)
         away = sum((b.bottom - b.top) * (b.right - b.left) for b in lost)
@@ -280,7 +290,7 @@ def _finisher(path: Path, page: Any) -> Finish:
         if page.photometric == kind.PALETTE:
             return np.moveaxis(page.colormap[:, array[..., 0]], 0, -1)
         array = _plain(array)
-        return np.iinfo(array.dtype).max - array if inverted else array
+        return np.asarray(np.iinfo(array.dtype).max - array if inverted else array)
 
     return finish
 
@@ -372,12 +382,13 @@ class _Store:
     def pixels(self, finish: Finish) -> _Pixels:
         if self._file is None:
             return _InMemory(self._pixels, finish)
-        self._file.flush()
-        return _OnDisk(self._file, 0, self._shape, self._stored.str, finish)
+        with self._file as file:  # its pixels stay until the last who reads them is gone
+            file.flush()
+            return _OnDisk(file, 0, self._shape, self._stored.str, finish)
 
 
 def _unpacked_top_down(path: Path, max_megapixels: float) -> ScanSource:
-    """A large PNG, JPEG or BMP, decoded from top to bottom in bands."""
+    """A large PNG or JPEG, decoded from top to bottom in bands."""
     import pyvips
     from PIL import Image
 
@@ -407,5 +418,5 @@ def _unpacked_top_down(path: Path, max_megapixels: float) -> ScanSource:
         raise TruncatedImageError(file=path, reason=reason) from error
 
     bits = 8 * stored.itemsize
-    source_tags = (path, _digest(path), (height, width), bits)
-    return ScanSource(*source_tags, *tags, store.pixels(_plain))
+    pixels = store.pixels(_plain)
+    return ScanSource(path, _digest(path), (height, width), bits, *tags, pixels)

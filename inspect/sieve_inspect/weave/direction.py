@@ -322,7 +322,7 @@ def _fitter(
     along = _wire_direction(vectors, axis)
     crossing = Crossing(other.opening, other.opening + other.wire, other.sigma)
     profiles = gather(light, centre, along, band, crossing, this.opening)
-    start = this.lit(start_parameters(profiles, this.opening + this.wire))
+    start = this.lit(start_parameters(profiles, this.opening + this.wire, this.wire))
     if clip is not None:
         clip = replace(clip, noise=max(1e-4, this.noise))
     thin = replace(band, half=0.12 * other.opening)
@@ -404,7 +404,8 @@ class _Fitter:
         if not len(poor):
             return fit
         closer = self.once_more(poor)
-        again = self.rough.lit(start_parameters(closer, self.rough.opening + self.rough.wire))
+        spacing = (self.rough.opening + self.rough.wire, self.rough.wire)
+        again = self.rough.lit(start_parameters(closer, *spacing))
         middle = 0.5 * (again[:, 5] + again[:, 6])
         reach = 0.5 * (again[:, 6] - again[:, 5]) + 0.6 * self.rough.wire
         alone = closer.within(middle - reach, middle + reach)

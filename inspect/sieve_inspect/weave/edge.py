@@ -200,10 +200,11 @@ def _limit(value: Float, slack: float) -> float:
     return middle + max(_OUTLYING * spread, 0.3 * middle, slack)
 
 
-def start_parameters(profiles: Profiles, pitch: float) -> Float:
+def start_parameters(profiles: Profiles, pitch: float, wire: float | None = None) -> Float:
     """First guess (n, 8): edges where the profile crosses half-way between opening and wire.
 
-    `pitch` in px. Rows without a crossing hold NaN.
+    `pitch` in px; `wire` px is the usual one, by default what these profiles leave of the pitch.
+    Rows without a crossing hold NaN.
     """
     u, y, w = profiles.distance, profiles.value, profiles.weight
     near = (np.abs(u) < 0.15 * pitch) & (w > 0)
@@ -215,7 +216,8 @@ def start_parameters(profiles: Profiles, pitch: float) -> Float:
     right, beyond_right = _crossings(u[:, middle:], y[:, middle:], w[:, middle:], floor, top)
     back = slice(middle - 1, None, -1)
     left, beyond_left = _crossings(-u[:, back], y[:, back], w[:, back], floor, top)
-    wire = pitch - np.nanmedian(right + left) if np.isfinite(right + left).any() else np.nan
+    if wire is None:
+        wire = pitch - np.nanmedian(right + left) if np.isfinite(right + left).any() else np.nan
     out = np.empty((len(u), PARAMETERS))
     out[:, _B] = floor
     out[:, _A] = out[:, _AL] = out[:, _AR] = top - floor

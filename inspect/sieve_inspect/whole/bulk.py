@@ -25,7 +25,7 @@ Bool = NDArray[np.bool_]
 Index = NDArray[np.intp]
 
 CORE = 512  # rows of a band that are its own
-_AT_ONCE = 2500  # openings: their pixels stay in the cache
+_AT_ONCE = 200_000  # pixels of edges: they stay in the cache
 _TURN = np.deg2rad(0.25)  # wires that run alike to this share their weights
 _DARK = 0.6  # of an opening's light; below it a pixel counts as covered
 _STATIONS = np.linspace(-0.35, 0.35, 7)  # along a wire, shares of an opening
@@ -153,7 +153,8 @@ def _band(
     values = {name: np.empty((2, len(centre)), np.float32) for name in _NAMES}
     placed, doubt = np.empty_like(centre), np.empty(len(centre), np.bool_)
     for k, (matched, unit) in tables.items():
-        for some in _slices(np.flatnonzero(key == k), _AT_ONCE):
+        size = max(50, _AT_ONCE // len(matched[0].first.share))
+        for some in _slices(np.flatnonzero(key == k), size):
             found, moved, bad = _solve_both(light, centre[some] - down, matched, unit, plan)
             placed[some], doubt[some] = moved + down, bad
             for name in _NAMES:
@@ -232,4 +233,4 @@ def _pixels(light: Float32, place: Float, x: NDArray[Any], y: NDArray[Any]) -> F
     """Light (n, m) at whole-pixel offsets (m,) from rounded places (n, 2)."""
     base = np.rint(place).astype(np.intp)
     flat = base[:, 1] * light.shape[1] + base[:, 0]
-    return light.ravel().take(flat[:, None] + (y * light.shape[1] + x), mode="clip")
+    return np.asarray(light.ravel().take(flat[:, None] + (y * light.shape[1] + x), mode="clip"))

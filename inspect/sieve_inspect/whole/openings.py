@@ -30,7 +30,7 @@ __all__ = ["find_openings"]
 Float = NDArray[np.float64]
 
 _PITCH = 8  # px of the small copy
-_CORE = 512  # rows of the small copy at a time
+CORE = 512  # rows of the small copy at a time
 _MARGIN = 40
 
 
@@ -40,7 +40,7 @@ def find_openings(sheet: Sheet, pitch: Pitch, crew: Crew) -> Lattice:
     height, width = (side // factor for side in sheet.shape)
     vectors = pitch.vectors / factor
     told = (sheet.encoding, sheet.bright, factor, vectors)
-    tasks = [(*told, top, min(top + _CORE, height)) for top in range(0, height, _CORE)]
+    tasks = [(*told, top, min(top + CORE, height)) for top in range(0, height, CORE)]
     parts = crew.each(_peaks_of_band, tasks)
     peaks, high = (np.concatenate(part) for part in zip(*parts, strict=True))
     peaks = peaks[outstanding(high)]

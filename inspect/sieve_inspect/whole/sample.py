@@ -7,7 +7,6 @@ from typing import cast
 import numpy as np
 from numpy.typing import NDArray
 
-from sieve_inspect.errors import NoLatticeError
 from sieve_inspect.weave.direction import sensor_range
 from sieve_inspect.weave.field import Openings, View, look_closer
 from sieve_inspect.weave.lattice import Lattice
@@ -18,7 +17,7 @@ __all__ = ["sample_view"]
 Index = NDArray[np.intp]
 
 _ACROSS = 4  # patches in each direction …
-_REACH = 4  # … and openings to each side of a patch's middle
+_REACHES = (4, 2, 1, 0)  # … and openings to each side of a patch's middle, the most there are
 _ROWS = 64  # of the picture asked for the sensor's range
 
 
@@ -29,10 +28,8 @@ def sample_view(
     row, column, centre, seen, vectors = openings
     grid = np.full(lattice.seen.shape, -1, np.intp)
     grid[row, column] = np.arange(len(row))
-    middles = _middles(lattice.seen)
-    if not len(middles):
-        raise NoLatticeError(file=name, reason="no patch of it is cloth without gaps")
-    step = np.arange(-_REACH, _REACH + 1)
+    reach, middles = _middles(lattice.seen)
+    step = np.arange(-reach, reach + 1)
     which = np.unique(
         np.concatenate([grid[np.ix_(r + step, c + step)].ravel() for r, c in middles])
     )
@@ -44,7 +41,8 @@ def sample_view(
 
 def _lines(sheet: Sheet, centre: NDArray[np.float64]) -> NDArray[np.float32]:
     """Some rows of the picture across the cloth at `centre` (n, 2)."""
-    rows = np.linspace(*np.percentile(centre[:, 1], (5, 95)), _ROWS).astype(int)
+    upper, lower = np.percentile(centre[:, 1], (5, 95)).astype(int)
+    rows = np.linspace(upper, lower, _ROWS).astype(int)
     first, last = np.percentile(centre[:, 0], (5, 95)).astype(int)
     # A row away from the middle of a round cloth is shorter: its middle half is cloth surely.
     quarter = (last - first) // 4
@@ -53,14 +51,18 @@ def _lines(sheet: Sheet, centre: NDArray[np.float64]) -> NDArray[np.float32]:
     )
 
 
-def _middles(seen: NDArray[np.bool_]) -> Index:
-    """Row and column (k, 2) of openings in the midst of others, spread over the cloth."""
+def _middles(seen: NDArray[np.bool_]) -> tuple[int, Index]:
+    """How far patches reach, and rows and columns (k, 2) of their middles all over the cloth.
+
+    In a patch every opening has been seen.
+    """
     from scipy.ndimage import minimum_filter
 
-    whole = minimum_filter(seen, 2 * _REACH + 1, mode="constant", cval=False)
-    row, column = np.nonzero(whole)
-    if not len(row):
-        return np.zeros((0, 2), np.intp)
+    for reach in _REACHES:
+        whole = minimum_filter(seen, 2 * reach + 1, mode="constant", cval=False)
+        row, column = np.nonzero(whole)
+        if len(row) >= _ACROSS:
+            break
     parts = (np.arange(_ACROSS) + 0.5) / _ACROSS
     found = set()
     for a in row.min() + parts * np.ptp(row):
@@ -69,4 +71,4 @@ def _middles(seen: NDArray[np.bool_]) -> Index:
             nearest = int(away.argmin())
             if away[nearest] <= max(np.ptp(row), np.ptp(column)) / (2 * _ACROSS) + 1:
                 found.add((int(row[nearest]), int(column[nearest])))
-    return np.array(sorted(found), np.intp)
+    return reach, np.array(sorted(found), np.intp)

@@ -49,7 +49,8 @@ class Sheet:
         """Stored numbers as 0..1, averaged over `factor` px: good enough to find openings by."""
         raw = self.source.rows(top, bottom)
         small = pixels.shrink(raw, factor) if factor > 1 else raw.astype(np.float32)
-        small = small if small.ndim == 2 else small.mean(axis=2)
+        if small.ndim == 3:
+            small = small.mean(axis=2, dtype=np.float32)
         small /= (1 << self.source.bits) - 1
         return small if self.bright else 1 - small
 

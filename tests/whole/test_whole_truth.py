@@ -1,0 +1,116 @@
+"""Whole cloths against the truth of their drawing, and against the way of small pictures.
+
+`synthetic.round` draws by tables and closed forms and shares no code with `synthetic.drawing`;
+its widths are checked here against the areas that scikit-image counts.
+"""
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+import tifffile
+from whole_cloth import matched, measured
+
+from sieve_inspect.scan import linear_light, load_scan
+from sieve_inspect.synthetic.round import RoundCloth, draw_round
+from sieve_inspect.weave import find_lattice, look_at, measure_field
+
+
+def test_every_opening_of_the_round_is_found_and_right(drawn):
+    path, truth = drawn
+    found = matched(measured(path), truth)
+    sound = ~truth.blocked & ~truth.torn
+    assert found.near.all()
+    assert found.share(sound, "ok") > 0.985  # those beside the frame are left out
+    assert found.share(sound, "blocked", "torn") == 0
+    assert found.share(truth.blocked, "blocked", "partial") == 1
+    assert found.share(truth.torn, "torn", "partial") == 1
+    ok = sound & (found.state == "ok")
+    for error in found.error:
+        assert abs(error[ok].mean()) < 0.004
+        assert error[ok].std() < 1.5 * 0.0125 + 0.01
+
+
+def test_the_drawing_has_the_areas_it_says(tmp_path):
+    """scikit-image's regions above half light: their area is width times height, without blur
+    and noise but for what the corners lose."""
+    from skimage.measure import label, regionprops_table
+
+    path = tmp_path / "a.tif"
+    cloth = RoundCloth(700, aperture=30.0, angle_deg=0.0, noise=0.0, blur=0.6, sd=0.8)
+    truth = draw_round(cloth, path)
+    light = linear_light(load_scan(path), "srgb")
+    table = regionprops_table(label(light > 0.4), properties=("area", "centroid"))
+    away = np.hypot(table["centroid-1"] - truth.x[:, None], table["centroid-0"] - truth.y[:, None])
+    nearest = away.argmin(axis=1)
+    assert away.min(axis=1).max() < 0.5  # px, of whole-pixel areas
+    area, expected = table["area"][nearest], truth.width_x * truth.width_y
+    assert np.abs(area - expected).max() < 2 * 30  # a row and a column of pixels
+    assert area.mean() == pytest.approx(expected.mean(), rel=0.003)
+
+
+def test_agrees_with_the_way_of_small_pictures(drawn):
+    path, truth = drawn
+    light = linear_light(load_scan(path), "srgb")
+    small = matched(measure_field(look_at(light, find_lattice(light))), truth)
+    whole = matched(measured(path), truth)
+    both = (small.state == "ok") & (whole.state == "ok")
+    assert both.mean() > 0.97
+    for one, other in zip(small.error, whole.error, strict=True):
+        assert abs((one - other)[both].mean()) < 0.002
+        assert (one - other)[both].std() < 0.01
+    differ = (small.state != whole.state) & ~np.isin(small.state, ["partial"])
+    assert differ.mean() < 0.002
+
+
+CASES = {
+    "turned": RoundCloth(1100, angle_deg=37.0, blocked=10, missing=4, seed=1),
+    "uneven": RoundCloth(1100, sd=1.8, seed=2),
+    "blurred": RoundCloth(1100, blur=1.5, seed=3),
+    "small and blurred: no plateau": RoundCloth(900, aperture=8.0, wire=5.0, sd=0.3, blur=1.3),
+    "coarse, damaged": RoundCloth(1400, aperture=45.0, wire=25.0, blocked=6, missing=3, seed=5),
+    "noisy": RoundCloth(1100, noise=0.03, blocked=10, missing=4, seed=6),
+}
+
+
+@pytest.mark.parametrize("name", CASES)
+def test_other_cloths(name, tmp_path):
+    cloth = CASES[name]
+    path = tmp_path / "a.tif"
+    truth = draw_round(cloth, path)
+    found = matched(measured(path), truth)
+    sound = ~truth.blocked & ~truth.torn
+    ok = sound & found.near & (found.state == "ok")
+    assert ok.sum() > 0.97 * sound.sum()
+    assert found.share(sound, "blocked", "torn") <= 0.001
+    for harm, state in ((truth.blocked, "blocked"), (truth.torn, "torn")):
+        assert not harm.any() or found.share(harm, state, "partial") == 1
+    # Cramér and Rao for two edges under a Gaussian blur, over the middle half of the opening,
+    # with the noise of the drawing and the steps of 8 bits.
+    noise, rows = np.hypot(cloth.noise, 0.003) / 0.7, 0.5 * cloth.aperture
+    bound = noise * np.sqrt(2 / (rows / (2 * np.sqrt(np.pi) * cloth.blur)))
+    for error in found.error:
+        assert abs(error[ok].mean()) < (0.02 if cloth.blur < 1.3 else 0.03)
+        assert error[ok].std() < 1.5 * bound + 0.01
+
+
+def test_dark_openings_on_bright_wires(drawn, tmp_path):
+    path, truth = drawn
+    turned = tmp_path / "reversed.tif"
+    # Linear light reversed, so that the widths stay what they are.
+    light = linear_light(load_scan(path), "srgb")
+    tifffile.imwrite(turned, np.rint((1 - light) * 65535).astype(np.uint16))
+    found = matched(measured(turned, "linear"), truth)
+    ok = ~truth.blocked & ~truth.torn & (found.state == "ok")
+    assert ok.sum() > 0.97 * len(ok)
+    assert np.abs(found.error[:, ok].mean(axis=1)).max() < 0.006
+
+
+def test_a_picture_without_mesh_is_refused(tmp_path):
+    from sieve_inspect.errors import NoLatticeError
+
+    path = Path(tmp_path) / "noise.tif"
+    noise = np.random.default_rng(0).integers(0, 255, (1200, 1200), dtype=np.uint8)
+    tifffile.imwrite(path, noise)
+    with pytest.raises(NoLatticeError):
+        measured(path)
