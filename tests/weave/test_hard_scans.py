@@ -123,3 +123,15 @@ def test_small_openings_with_all_kinds_of_damage(tmp_path, seed):
     assert (state[truth.whole & (truth.state == "torn")] == "torn").all()
     assert (state[truth.whole & (truth.state == "blocked")] == "blocked").mean() >= 0.97
     assert not np.isin(state[truth.sound], ("torn", "blocked")).any()
+
+
+def test_openings_beside_a_wire_missing_along_the_rim_are_torn_on_both_sides(tmp_path):
+    """The outermost row has no other row behind it to tell where its openings are."""
+    damage = Damage(missing=5, missing_length=3)
+    for seed in (5, 7):
+        cloth = replace(CLOTH, damage=damage, seed=seed)
+        _, truth, seen = scanned(tmp_path, cloth, shape=SHAPE, sensor=Sensor(0.01, seed=seed))
+        state = states(truth, seen)
+        torn = truth.whole & (truth.state == "torn")
+        assert torn.sum() >= 20
+        assert (state[torn] == "torn").mean() >= 0.95

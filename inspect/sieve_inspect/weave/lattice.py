@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from sieve_inspect import pixels
 from sieve_inspect.errors import NoLatticeError
-from sieve_inspect.weave.places import filled, in_place
+from sieve_inspect.weave.places import closed, filled, in_place
 
 __all__ = [
     "FEWEST",
@@ -386,7 +386,7 @@ def grid_of(
     centre = np.where(times[..., None] == 1, total / np.maximum(times, 1)[..., None], np.nan)
     centre = in_place(centre)
     seen = np.isfinite(centre[..., 0])
-    return _rim(filled(centre), seen, shape), seen
+    return closed(_rim(filled(centre), seen, shape), shape), seen
 
 
 def _rim(centre: Float, seen: NDArray[np.bool_], shape: tuple[int, ...]) -> Float:

@@ -10,7 +10,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["along_gap", "expected_places", "filled", "in_place", "smooth_map"]
+__all__ = ["along_gap", "closed", "expected_places", "filled", "in_place", "smooth_map"]
 
 Float = NDArray[np.float64]
 Bool = NDArray[np.bool_]
@@ -132,3 +132,24 @@ def filled(centre: Float) -> Float:
         mean = np.where(weights, stack, 0).sum(axis=0) / np.maximum(support, 1)[..., None]
         centre[missing] = mean[missing]
     return centre
+
+
+def closed(centre: Float, shape: tuple[int, ...]) -> Float:
+    """Places (rows, columns, 2) with those in notches of the rim, where the picture has room.
+
+    Where a wire is missing beside the border, two openings show no maximum of their own and have
+    no others on both sides: they lie where their row and their column have them.
+    """
+    out = centre.copy()
+    row, column = (i.ravel() for i in np.indices(centre.shape[:2]))
+    for _ in range(2):
+        known = np.pad(np.isfinite(out[..., 0]), 1)
+        beside = (known[1:-1, :-2] | known[1:-1, 2:]) & (known[:-2, 1:-1] | known[2:, 1:-1])
+        notch = beside & ~known[1:-1, 1:-1]
+        if not notch.any():
+            break
+        good = known[1:-1, 1:-1].ravel()
+        place = expected_places(row, column, out.reshape(-1, 2), good)[0].reshape(out.shape)
+        room = (place > 0).all(axis=2) & (place < np.array(shape[1::-1]) - 1).all(axis=2)
+        out[notch & room] = place[notch & room]
+    return out
