@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import secrets
-from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -106,9 +105,6 @@ def refused(request: Request, error: SievewardError, status: int) -> Response:
     answer.headers["HX-Retarget"] = "#note"
     answer.headers["HX-Reswap"] = "innerHTML"
     return answer
-
-
-Handler = Callable[[Request, Exception], Response]
 
 
 def _on_error(request: Request, error: Exception) -> Response:
