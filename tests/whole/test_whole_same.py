@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 import tifffile
-from whole_cloth import matched, measured, same
+from round_measured import matched, measured, same
 
 from sieve_inspect.whole import bulk, cloth, openings
 

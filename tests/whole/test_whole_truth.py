@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 import tifffile
-from whole_cloth import matched, measured
+from round_measured import matched, measured
 
 from sieve_inspect.scan import linear_light, load_scan
 from sieve_inspect.synthetic.round import RoundCloth, draw_round
