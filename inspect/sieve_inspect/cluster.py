@@ -11,18 +11,21 @@ from collections.abc import Iterator
 from concurrent.futures import Executor
 from contextlib import contextmanager
 from functools import partial
-from typing import Any
+from typing import Any, TypeVar
 
 from sieve_inspect.errors import ClusterError, UsageError
 from sieve_inspect.spread import Runner, SideBySide, in_turn
 
 __all__ = ["runner"]
 
+T = TypeVar("T")
+R = TypeVar("R")
+
 _NO_CLUSTER = "Sharing the work needs an extra part: pip install 'sieveward[cluster]'."
 _WAIT = 20.0  # s for a cluster to answer, and for its first worker
 
 
-def runner(workers: int = 1, cluster: str | None = None) -> Runner:
+def runner(workers: int = 1, cluster: str | None = None) -> Runner[T, R]:
     """Who does many tasks: `workers` processes here, or the cluster at an address.
 
     Raises `UsageError` for both at once, a bad address, and where the extra is missing.

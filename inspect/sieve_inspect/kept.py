@@ -71,7 +71,7 @@ class Kept(Generic[T, R]):
     mark: Callable[[T], Mark | None]
     taken: Callable[[R, T, Mark], R | None]
     remark: Callable[[str], None]
-    run: Runner = in_turn
+    run: Runner[T, R] = in_turn
 
     def __call__(
         self, work: Callable[[T, Tell], R], tasks: Iterable[T], progress: Progress

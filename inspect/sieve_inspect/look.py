@@ -128,7 +128,6 @@ def _look(task: Task, path: Path, progress: Callable[[float], None]) -> Picture:
     )
     check_blur(path, picture, task.nominal_um, scale)
     check_nominal(path, picture, task.nominal_um)
-    progress(1.0)
     return picture
 
 

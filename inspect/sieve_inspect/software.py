@@ -22,6 +22,7 @@ _PACKAGES = (
     "tifffile",
     "imagecodecs",
     "pyvips",
+    "scikit-image",
 )
 
 

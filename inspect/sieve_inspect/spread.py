@@ -28,7 +28,7 @@ Progress = Callable[[int, float], None]  # number of a task (from 0), share of i
 Tell = Callable[[float], None]  # the same of one task
 
 
-class Runner(Protocol):
+class Runner(Protocol[T, R]):
     """Has `work(task, tell)` done for all tasks; yields numbers and results as they come."""
 
     def __call__(
@@ -46,7 +46,9 @@ def in_turn(
 ) -> Iterator[tuple[int, R]]:
     """One after the other, in this process."""
     for number, task in enumerate(tasks):
-        yield number, work(task, partial(progress, number))
+        result = work(task, partial(progress, number))
+        progress(number, 1.0)
+        yield number, result
 
 
 def in_order(results: Iterable[tuple[int, R]]) -> list[R]:

@@ -2,15 +2,19 @@
 
 from sieve_inspect.validate.model import Report, Row
 from sieve_inspect.validate.page import as_csv, as_html, as_json, as_markdown, files_of
-from sieve_inspect.validate.run import run_validation
+from sieve_inspect.validate.run import RowTask, mark_of, run_validation, taken_for, tasks_of
 
 __all__ = [
     "Report",
     "Row",
+    "RowTask",
     "as_csv",
     "as_html",
     "as_json",
     "as_markdown",
     "files_of",
+    "mark_of",
     "run_validation",
+    "taken_for",
+    "tasks_of",
 ]

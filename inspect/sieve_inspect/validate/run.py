@@ -1,4 +1,4 @@
-"""Runs every row, one after the other, in a folder that is gone afterwards."""
+"""Runs every row, each a task of its own in a folder that is gone afterwards."""
 
 from __future__ import annotations
 
@@ -7,12 +7,15 @@ import sys
 import tempfile
 import time
 from collections.abc import Callable
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import TypeVar
 
 from sieve_inspect.errors import SievewardError
+from sieve_inspect.kept import Mark
+from sieve_inspect.spread import Progress, Runner, Tell, in_order, in_turn, silent
 from sieve_inspect.validate.accuracy import accuracy_row, comb_row, limits_of
 from sieve_inspect.validate.damage import damage_cases, damage_row
 from sieve_inspect.validate.drawn import Case
@@ -21,7 +24,7 @@ from sieve_inspect.validate.matrix import clean_cases, comb_cases, hard_cases
 from sieve_inspect.validate.model import Report, Row
 from sieve_inspect.validate.refusal import refusal_row, refusals
 
-__all__ = ["run_validation"]
+__all__ = ["RowTask", "mark_of", "run_validation", "taken_for", "tasks_of"]
 
 _PACKAGES = (
     "sieveward",
@@ -37,22 +40,41 @@ T = TypeVar("T")
 Job = tuple[str, str, Callable[[Path], Row]]
 
 
-def run_validation(
-    *, quick: bool = False, progress: Callable[[int, int, str], None] | None = None
-) -> Report:
-    """Run the matrix, or its quick part, on this machine.
+@dataclass(frozen=True)
+class RowTask:
+    """A row by its name: any process that has this very program can run it."""
 
-    `progress` is told how many rows are done, of how many, and the name of the next. A row in
-    which an error is raised does not hold; the others go on.
+    group: str
+    name: str
+    quick: bool
+
+
+def tasks_of(quick: bool) -> list[RowTask]:
+    """The rows of the matrix, or of its quick part."""
+    return [RowTask(group, name, quick) for group, name, _ in _jobs(quick)]
+
+
+def mark_of(task: RowTask) -> Mark:
+    """What a row is kept under."""
+    kind = "quick" if task.quick else "whole"
+    settings = {"group": task.group, "name": task.name, "quick": task.quick}
+    return Mark(f"{kind}-{task.group}-{task.name}.kept", f"{task.group}, {task.name}", settings)
+
+
+def taken_for(row: Row, task: RowTask, _mark: Mark) -> Row | None:
+    """A row kept, as that of a task; None where it ended in an error, which is tried again."""
+    return row if (row.group, row.name) == (task.group, task.name) and row.tried else None
+
+
+def run_validation(
+    *, quick: bool = False, progress: Progress = silent, run: Runner[RowTask, Row] = in_turn
+) -> Report:
+    """Run the matrix, or its quick part; a row in which an error is raised does not hold.
+
+    `progress` is told the number of a row when it is done; `run` says who does them, see `spread`.
     """
     began = time.perf_counter()
-    jobs = _jobs(quick)
-    rows = []
-    with tempfile.TemporaryDirectory(prefix="sieveward-") as name:
-        for number, job in enumerate(jobs):
-            if progress is not None:
-                progress(number, len(jobs), job[1])
-            rows.append(_tried(job, Path(name)))
+    rows = in_order(run(run_row, tasks_of(quick), progress))
     return Report(
         rows=tuple(rows),
         versions={"python": platform.python_version(), **{p: _version(p) for p in _PACKAGES}},
@@ -92,15 +114,17 @@ def _bound(row: Callable[[T, Path], Row], what: T) -> Callable[[Path], Row]:
     return lambda folder: row(what, folder)
 
 
-def _tried(job: Job, folder: Path) -> Row:
-    group, name, work = job
+def run_row(task: RowTask, _tell: Tell) -> Row:
+    """Run one row."""
+    jobs = {(group, name): work for group, name, work in _jobs(task.quick)}
     try:
-        return work(folder)
+        with tempfile.TemporaryDirectory(prefix="sieveward-") as folder:
+            return jobs[task.group, task.name](Path(folder))
     except SievewardError as error:
         reason = f"{type(error).__name__}: {error}"
     except Exception as fault:  # a fault is told, and the other rows go on
         reason = f"fault of the program: {type(fault).__name__}: {fault}"
-    return Row(group, name, "", "a measurement", reason, "no error", False)
+    return Row(task.group, task.name, "", "a measurement", reason, "no error", False)
 
 
 def _version(package: str) -> str:

@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 import json
-import os
 import sys
-import tempfile
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -13,7 +11,7 @@ from typing import Annotated, Any
 
 import typer
 
-from sieve_inspect.errors import UnwritableOutputError
+from sieve_inspect.files import write_pieces
 
 __all__ = [
     "Context",
@@ -40,21 +38,7 @@ class Context:
 
 def write_bytes(path: Path, data: bytes) -> None:
     """Write a file whole or not at all: a half-written result must never be taken for one."""
-    try:
-        handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name[:40]}-")
-    except OSError as error:
-        raise UnwritableOutputError(file=path, reason=error.strerror or "no access") from error
-    partial = Path(name)
-    try:
-        with os.fdopen(handle, "wb") as stream:
-            stream.write(data)
-        umask = os.umask(0)
-        os.umask(umask)
-        partial.chmod(0o666 & ~umask)
-        partial.replace(path)
-    except OSError as error:
-        partial.unlink(missing_ok=True)
-        raise UnwritableOutputError(file=path, reason=error.strerror or "no access") from error
+    write_pieces(path, [data])
 
 
 def emit_json(target: str | None, payload: Mapping[str, Any]) -> bool:

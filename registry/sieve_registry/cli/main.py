@@ -6,9 +6,10 @@ import gc
 import io
 import os
 import sys
-from typing import Annotated, NoReturn
+from typing import Annotated, Any, NoReturn
 
 import typer
+from typer.core import TyperGroup
 
 from sieve_inspect.errors import SievewardError
 from sieve_registry.cli.ahead import register
@@ -44,8 +45,22 @@ from sieve_registry.cli.verify import verify
 
 __all__ = ["app", "main"]
 
+
+class _Commands(TyperGroup):
+    """The commands; whoever stops one is told in a sentence, too."""
+
+    def invoke(self, ctx: Any) -> Any:
+        try:
+            return super().invoke(ctx)
+        except KeyboardInterrupt as stop:
+            sentence = stop.args[0] if stop.args else "Stopped; nothing half-written is left."
+            sys.stderr.write(f"\nsieveward: {sentence}\n")
+            raise typer.Exit(130) from None
+
+
 app = typer.Typer(
     name="sieveward",
+    cls=_Commands,
     no_args_is_help=True,
     add_completion=False,
     pretty_exceptions_enable=False,

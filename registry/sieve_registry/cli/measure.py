@@ -8,10 +8,21 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from sieve_registry.cli.common import JsonOption, emit_json, print_line, print_table, write_bytes
+from sieve_registry.cli.sharing import (
+    ClusterOption,
+    ResumeOption,
+    WorkersOption,
+    print_remark,
+    progress,
+    resumable,
+)
 
 if TYPE_CHECKING:
+    from sieve_inspect.look import Task
     from sieve_inspect.measure import Measurement
+    from sieve_inspect.picture import Picture
     from sieve_inspect.scale import Scale
+    from sieve_inspect.spread import Runner
 
 __all__ = ["chosen_scale", "measure", "print_measurement"]
 
@@ -63,32 +74,55 @@ def measure(
     overlay: Annotated[
         Path | None, typer.Option(metavar="PNG", help="Write the marked picture here.")
     ] = None,
+    max_megapixels: Annotated[
+        float | None,
+        typer.Option(metavar="N", min=0, help="Another limit on the size of a scan."),
+    ] = None,
+    workers: WorkersOption = 1,
+    cluster: ClusterOption = None,
+    resume: ResumeOption = None,
     json: JsonOption = None,
 ) -> None:
     """Measure the apertures in one or more scans of a cloth."""
     from sieve_inspect.errors import UsageError
-    from sieve_inspect.measure import measure as run
+    from sieve_inspect.files import write_pieces
+    from sieve_inspect.measure import measure as measured
     from sieve_inspect.standard import resolve_nominal
 
     if rule is not None and standard is None:
         raise UsageError(message="A --rule judges by limits: name them with --standard.")
-    result = run(
-        images,
-        nominal_um=resolve_nominal(nominal),
-        scale=chosen_scale(scale, um_per_px),
-        encoding=encoding,
-        standard=standard,
-        grade=grade,
-        n=n,
-        rule=rule or "guard-band",
-    )
-    if apertures is not None:
-        write_bytes(apertures, result.apertures_csv().encode())
-    if overlay is not None:
-        for number in range(len(images)):
-            write_bytes(_numbered(overlay, number), result.overlay_png(number))
+    run = _runner(workers, cluster, resume)
+    with resumable(resume):
+        with progress("Measuring", len(images)) as told:
+            result = measured(
+                images,
+                nominal_um=resolve_nominal(nominal),
+                scale=chosen_scale(scale, um_per_px),
+                encoding=encoding,
+                standard=standard,
+                grade=grade,
+                n=n,
+                rule=rule or "guard-band",
+                max_megapixels=max_megapixels,
+                progress=told,
+                run=run,
+            )
+        if apertures is not None:
+            write_pieces(apertures, (lines.encode() for lines in result.apertures_lines()))
+        if overlay is not None:
+            for number in range(len(images)):
+                write_bytes(_numbered(overlay, number), result.overlay_png(number))
     if not emit_json(json, result.to_dict()):
         print_measurement(result)
+
+
+def _runner(workers: int, cluster: str | None, resume: Path | None) -> Runner[Task, Picture]:
+    from sieve_inspect.cluster import runner
+    from sieve_inspect.kept import Kept
+    from sieve_inspect.look import mark_of, taken_for
+
+    run: Runner[Task, Picture] = runner(workers, cluster)
+    return run if resume is None else Kept(resume, mark_of, taken_for, print_remark, run)
 
 
 def _numbered(path: Path, number: int) -> Path:

@@ -8,12 +8,18 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from sieve_registry.cli.common import JsonOption, emit_json, print_line, print_table, write_bytes
+from sieve_registry.cli.sharing import (
+    ClusterOption,
+    ResumeOption,
+    WorkersOption,
+    print_remark,
+    progress,
+    resumable,
+)
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
-    from contextlib import AbstractContextManager
-
-    from sieve_inspect.validate import Report
+    from sieve_inspect.spread import Runner
+    from sieve_inspect.validate import Report, Row, RowTask
 
 __all__ = ["validate"]
 
@@ -23,14 +29,22 @@ def validate(
         Path, typer.Option(metavar="DIR", help="Folder for the report; made if need be.")
     ],
     quick: Annotated[bool, typer.Option(help="Only a small part, under half a minute.")] = False,
+    workers: WorkersOption = 1,
+    cluster: ClusterOption = None,
+    resume: ResumeOption = None,
     json: JsonOption = None,
 ) -> None:
     """Measure drawn cloth of known truth and report; exit code 1 when a row does not hold."""
-    from sieve_inspect.validate import files_of, run_validation
+    from sieve_inspect.cluster import runner
+    from sieve_inspect.kept import Kept
+    from sieve_inspect.validate import files_of, mark_of, run_validation, taken_for, tasks_of
 
+    run: Runner[RowTask, Row] = runner(workers, cluster)
+    if resume is not None:
+        run = Kept(resume, mark_of, taken_for, print_remark, run)
     _prepare(out)
-    with _progress() as told:
-        report = run_validation(quick=quick, progress=told)
+    with resumable(resume), progress("Validating", len(tasks_of(quick))) as told:
+        report = run_validation(quick=quick, progress=told, run=run)
     for name, text in files_of(report).items():
         write_bytes(out / name, text.encode())
     if not emit_json(json, report.to_dict()):
@@ -50,24 +64,6 @@ def _prepare(out: Path) -> None:
     probe = out / ".validation-probe"
     write_bytes(probe, b"")
     probe.unlink(missing_ok=True)
-
-
-def _progress() -> AbstractContextManager[Callable[[int, int, str], None]]:
-    """A bar on the terminal's error stream; silent in a pipe."""
-    from contextlib import contextmanager
-
-    from rich.console import Console
-    from rich.progress import Progress
-
-    @contextmanager
-    def bar() -> Iterator[Callable[[int, int, str], None]]:
-        with Progress(console=Console(stderr=True), transient=True) as shown:
-            task = shown.add_task("validating", total=None)
-            yield lambda done, total, name: shown.update(
-                task, completed=done, total=total, description=name
-            )
-
-    return bar()
 
 
 def _print(report: Report, out: Path) -> None:
