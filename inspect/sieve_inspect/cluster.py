@@ -6,10 +6,12 @@ import importlib
 import importlib.util
 import logging
 import re
+import signal
 import tempfile
+import threading
 from collections.abc import Iterator
 from concurrent.futures import Executor
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from functools import partial
 from typing import Any, TypeVar
 
@@ -66,23 +68,44 @@ def _started(workers: int, tasks: int) -> Iterator[Executor]:
             "distributed.scheduler.http.routes": [],
             "distributed.worker.http.routes": [],
         }
-        with (
-            dask.config.set({**no_pages, "logging": {"distributed": "critical"}}),
-            distributed.LocalCluster(
-                n_workers=min(workers, tasks),
-                threads_per_worker=1,
-                host="tls://127.0.0.1",
-                security=True,
-                dashboard_address=None,
-                scheduler_kwargs={"dashboard": False, "dashboard_address": "127.0.0.1:0"},
-                memory_limit=None,
-                local_directory=folder,
-                silence_logs=logging.CRITICAL,
-            ) as cluster,
-            distributed.Client(cluster) as client,
-            _executor(client) as executor,
-        ):
-            yield executor
+        with ExitStack() as stack:
+            stack.enter_context(
+                dask.config.set({**no_pages, "logging": {"distributed": "critical"}})
+            )
+            with _uninterrupted():
+                cluster = stack.enter_context(
+                    distributed.LocalCluster(
+                        n_workers=min(workers, tasks),
+                        threads_per_worker=1,
+                        host="tls://127.0.0.1",
+                        security=True,
+                        dashboard_address=None,
+                        scheduler_kwargs={"dashboard": False, "dashboard_address": "127.0.0.1:0"},
+                        memory_limit=None,
+                        local_directory=folder,
+                        silence_logs=logging.CRITICAL,
+                    )
+                )
+            client = stack.enter_context(distributed.Client(cluster))
+            yield stack.enter_context(_executor(client))
+
+
+@contextmanager
+def _uninterrupted() -> Iterator[None]:
+    """Processes begun in here do not hear an interrupt from the keyboard, and this one hears it
+    only afterwards: one process has to be left to end the others."""
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    masked = hasattr(signal, "pthread_sigmask")  # not on Windows
+    mask = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT}) if masked else set()
+    before = signal.signal(signal.SIGINT, signal.SIG_IGN)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, before)
+        if masked:
+            signal.pthread_sigmask(signal.SIG_SETMASK, mask)
 
 
 @contextmanager

@@ -54,7 +54,8 @@ class _Commands(TyperGroup):
             return super().invoke(ctx)
         except KeyboardInterrupt as stop:
             sentence = stop.args[0] if stop.args else "Stopped; nothing half-written is left."
-            sys.stderr.write(f"\nsieveward: {sentence}\n")
+            line = "\n" if sys.stderr.isatty() else ""  # after the ^C
+            sys.stderr.write(f"{line}sieveward: {sentence}\n")
             raise typer.Exit(130) from None
 
 

@@ -45,12 +45,12 @@ def resumable(folder: Path | None) -> Iterator[None]:
     try:
         yield
     except KeyboardInterrupt:
-        kept = (
+        on = (
             "with --resume DIR the next run could go on from here"
             if folder is None
-            else f"what was done is kept in {folder}, and the same command goes on from there"
+            else f"the same command goes on from what is kept in {folder}"
         )
-        raise KeyboardInterrupt(f"Stopped; nothing half-written is left, and {kept}.") from None
+        raise KeyboardInterrupt(f"Stopped; nothing half-written is left, and {on}.") from None
 
 
 def print_remark(sentence: str) -> None:
