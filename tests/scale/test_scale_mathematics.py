@@ -131,6 +131,15 @@ def test_map_outside_holds_what_it_had_at_the_border() -> None:
     assert rest.covers(np.array([[5.0, 5.0], [400.0, 5.0]])).tolist() == [True, False]
 
 
+def test_map_goes_on_by_slope_and_bend_as_far_as_its_margin() -> None:
+    square = ((0.0, 0.0), (10.0, 0.0), (10.0, 10.0), (0.0, 10.0))
+    rest = PixelMap((5.0, 5.0), (5.0, 5.0), ((2, 0),), (3.0,), (-1.0,), square, margin_px=4.0)
+    asked = np.array([[12.0, 5.0], [14.0, 5.0], [400.0, 5.0]])
+    t2 = 2 * ((asked[:, 0] - 5) / 5) ** 2 - 1  # a parabola is continued exactly
+    t2[2] = t2[1]
+    assert rest(asked) == pytest.approx(np.stack([3 * t2, -t2], axis=1))
+
+
 def _marks(count: int, turn_deg: float, scale: tuple[float, float], noise: float) -> Observations:
     """Marks of a square lattice of pitch 500 um, exactly placed in px but for noise."""
     i, j = (g.ravel().astype(float) for g in np.meshgrid(np.arange(count), np.arange(count)))

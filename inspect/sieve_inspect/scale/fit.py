@@ -359,7 +359,8 @@ class _System:
             weight=weight,
             picture=self.picture,
             observations=self.all,
-            hull=convex_hull(self.all.point[trusted]),
+            # The edges themselves are what was seen: widths at the rim need the map out to them.
+            hull=convex_hull(np.concatenate([self.all.first[trusted], self.all.second[trusted]])),
             pitch_px=self.pitch / self.um_per_px,
             middle=self.middle,
             degree=choice[0],

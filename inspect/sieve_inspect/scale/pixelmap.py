@@ -2,8 +2,9 @@
 
     rest(x, y) = Σ c_ab T_a((x − cx)/hx) T_b((y − cy)/hy)        um, for each of X and Y
 
-with Chebyshev polynomials T. Outside the covered area nothing was seen: a point there is moved
-by what its nearest covered point is moved by.
+with Chebyshev polynomials T. Outside the covered area nothing was seen: as far as the margin the
+map goes on from its nearest covered point by its slope and bend there, so that widths keep the
+scale of the rim; beyond, a point is moved by what the last one is moved by.
 """
 
 from __future__ import annotations
@@ -88,8 +89,23 @@ class PixelMap:
         """What to add (n, 2) in um to points (n, 2) in px after the straight scale."""
         if not self.powers:
             return np.zeros_like(points)
-        seen, _ = nearest_covered(points, self.covered_px) if self.covered_px else (points, None)
-        basis = chebyshev(seen, self.centre_px, self.half_px, self.powers)
+        if not self.covered_px:
+            return self._polynomial(points)
+        seen, inside = nearest_covered(points, self.covered_px)
+        moved = self._polynomial(seen)
+        outside = ~inside
+        if self.margin_px and outside.any():
+            base, out = seen[outside], points[outside] - seen[outside]
+            far = np.hypot(*out.T)[:, None]
+            ahead = out / np.maximum(far, 1e-12)  # one px on
+            before, after = self._polynomial(base - ahead), self._polynomial(base + ahead)
+            far = np.minimum(far, self.margin_px)
+            bend = after - 2 * moved[outside] + before
+            moved[outside] += far * (after - before) / 2 + far**2 * bend / 2
+        return moved
+
+    def _polynomial(self, points: Float) -> Float:
+        basis = chebyshev(points, self.centre_px, self.half_px, self.powers)
         return np.stack([basis @ np.asarray(self.x_um), basis @ np.asarray(self.y_um)], axis=1)
 
     def covers(self, points: Float) -> NDArray[np.bool_]:
