@@ -1,0 +1,192 @@
+"""Many scans spread over processes: whoever measured them, the same bytes come out."""
+
+from __future__ import annotations
+
+import importlib.util
+import pickle
+import string
+import sys
+import warnings
+from concurrent.futures import Future
+from contextlib import contextmanager
+from dataclasses import replace
+
+import pytest
+from PIL import Image
+
+from sieve_inspect import cluster, errors, spread
+from sieve_inspect.errors import ClusterError, SievewardError, UsageError
+from sieve_inspect.look import Task, look
+from sieve_inspect.scale import scale_from_text
+from sieve_inspect.spread import SideBySide, in_order, in_turn
+from sieve_inspect.validate import tasks_of
+from sieve_inspect.validate.run import run_row
+from sieve_registry import errors as registry_errors
+from sieve_registry import refusals
+from sieve_registry.cli.main import main
+
+TYPED = ("--nominal", "150um", "--um-per-px", "10", "--standard", "iso3310-1:2016")
+
+
+@pytest.fixture(scope="module")
+def scans(cloths, tmp_path_factory):
+    """A folder with three scans, one of them a JPEG, and two files that are none."""
+    folder = tmp_path_factory.mktemp("scans")
+    for name in ("clean", "dirty"):
+        (folder / f"{name}.png").write_bytes(cloths[name][0].read_bytes())
+    with Image.open(cloths["clean"][0]) as picture:
+        picture.rotate(90, expand=True).save(folder / "turned.jpg", quality=95)
+    (folder / "bad.png").write_bytes(b"")
+    (folder / "worse.png").write_bytes(b"no picture")
+    return folder
+
+
+@pytest.fixture(scope="module")
+def address():
+    """A cluster of one worker process on this computer."""
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # port 8787 may be in use
+        distributed = pytest.importorskip("distributed")
+        with distributed.LocalCluster(n_workers=1, threads_per_worker=2) as there:
+            yield there.scheduler_address
+
+
+@pytest.fixture
+def typed(monkeypatch, capfd, scans):
+    """Type a command among the scans; what workers print counts as printed."""
+    monkeypatch.chdir(scans)
+
+    def run(*arguments):
+        monkeypatch.setattr(sys, "argv", ["sieveward", *map(str, arguments)])
+        with pytest.raises(SystemExit) as ended:
+            main()
+        return int(ended.value.code or 0), *capfd.readouterr()
+
+    return run
+
+
+def test_serial_two_workers_and_a_cluster_say_the_same(typed, address, tmp_path):
+    ways = {"serial": (), "workers": ("--workers", 2), "cluster": ("--cluster", address)}
+    written = {}
+    for way, options in ways.items():
+        folder = tmp_path / way
+        folder.mkdir()
+        files = ("--apertures", folder / "a.csv", "--overlay", folder / "o.png")
+        scans = ("clean.png", "turned.jpg", "dirty.png")
+        code, _, told = typed(
+            "measure", *scans, *TYPED, *options, *files, "--json", folder / "j.json"
+        )
+        assert (told, code) == ("", 0), way
+        written[way] = {path.name: path.read_bytes() for path in folder.iterdir()}
+    assert set(written["serial"]) == {"a.csv", "j.json", "o.png", "o-2.png", "o-3.png"}
+    assert written["workers"] == written["serial"]
+    assert written["cluster"] == written["serial"]
+
+
+def test_of_scans_that_fail_the_first_is_told_in_the_same_words(typed, address):
+    for options in ((), ("--cluster", address)):
+        failed = typed("measure", "dirty.png", "bad.png", "worse.png", *TYPED, *options)
+        assert failed == (11, "", f"sieveward: {errors.EmptyFileError(file='bad.png')}\n")
+
+
+def test_rows_of_a_validation_are_the_same_in_workers(address):
+    rows = [task for task in tasks_of(True) if task.group == "refusal"][:3]
+    here = in_order(in_turn(run_row, rows))
+    there = in_order(cluster.runner(cluster=address)(run_row, rows, spread.silent))
+    assert [replace(row, seconds=0) for row in there] == [replace(row, seconds=0) for row in here]
+    assert all(row.holds for row in here)
+
+
+def test_a_cluster_of_another_version_is_refused(address, monkeypatch):
+    other = {**spread.software(), "numpy": "0.1"}
+    monkeypatch.setattr(spread, "software", lambda: other)
+    run = cluster.runner(cluster=address)
+    with pytest.raises(ClusterError, match="another version of numpy"):
+        list(run(run_row, tasks_of(True)[:1], spread.silent))
+
+
+@pytest.mark.parametrize(
+    ("options", "code", "words"),
+    [
+        (("--workers", 2, "--cluster", "tcp://127.0.0.1:1"), 2, "not both"),
+        (("--cluster", "127.0.0.1:1"), 2, "tcp://HOST:PORT"),
+        (("--cluster", "tcp://127.0.0.1:1"), 27, "nobody answers"),
+    ],
+)
+def test_a_cluster_that_cannot_be(typed, monkeypatch, options, code, words):
+    monkeypatch.setattr(cluster, "_WAIT", 0.3)
+    ended, _, told = typed("measure", "clean.png", *TYPED, *options)
+    assert ended == code
+    assert words in told
+    assert told.count("\n") == 1
+
+
+def test_without_the_extra_it_says_so(monkeypatch):
+    monkeypatch.setattr(importlib.util, "find_spec", lambda _: None)
+    with pytest.raises(UsageError, match=r"pip install 'sieveward\[cluster\]'"):
+        cluster.runner(2)
+    assert cluster.runner() is in_turn
+
+
+class LosingExecutor:
+    """Does every second task; the workers of the others are lost."""
+
+    def __init__(self):
+        self.asked = 0
+
+    def submit(self, work, *arguments):
+        future = Future()
+        self.asked += 1
+        if self.asked % 2:
+            future.set_result(work(*arguments))
+        else:
+            future.set_exception(MemoryError())
+        return future
+
+
+def test_a_lost_worker_is_told_after_what_was_done():
+    @contextmanager
+    def opened(_tasks):
+        yield LosingExecutor()
+
+    found = []
+    with pytest.raises(ClusterError, match="a worker was lost"):
+        found.extend(SideBySide(opened)(lambda task, _: task, [10, 20, 30], spread.silent))
+    assert (0, 10) in found
+
+
+def test_a_fault_in_a_worker_brings_its_traceback():
+    def broken(task, tell):
+        raise ZeroDivisionError("made up")
+
+    failed = spread._attempt(broken, 1, spread.software())
+    assert isinstance(failed.error, ZeroDivisionError)
+    assert "in broken" in "".join(failed.error.__notes__)
+
+
+def kinds_of(base):
+    for kind in base.__subclasses__():
+        yield kind
+        yield from kinds_of(kind)
+
+
+def test_every_error_says_the_same_in_another_process():
+    kinds = set(kinds_of(SievewardError))
+    assert {registry_errors.UnforeseenError, refusals.TemperatureError, ClusterError} <= kinds
+    for kind in kinds:
+        names = {name for _, name, _, _ in string.Formatter().parse(kind.template) if name}
+        one = kind(**dict.fromkeys(names, 1.0))
+        again = pickle.loads(pickle.dumps(one))
+        assert (type(again), str(again), again.fields) == (kind, str(one), one.fields)
+
+
+def test_a_picture_that_was_sent_reads_its_pixels_again(cloths, tmp_path):
+    path = tmp_path / "scan.png"
+    path.write_bytes(cloths["clean"][0].read_bytes())
+    picture = look(Task(path, 150.0, scale_from_text("10")))
+    sent = pickle.dumps(picture)
+    assert len(sent) < picture.pixels.nbytes
+    assert (pickle.loads(sent).pixels == picture.pixels).all()
+    path.write_bytes(cloths["dirty"][0].read_bytes())
+    with pytest.raises(errors.RefusedImageError, match="changed while"):
+        _ = pickle.loads(sent).pixels

@@ -1,0 +1,150 @@
+"""Interrupted runs go on where they were, leave nothing half-written, and tell how far they are."""
+
+from __future__ import annotations
+
+import io
+import os
+import pickle
+import sys
+import time
+
+import pytest
+
+from sieve_inspect import measure as measuring
+from sieve_inspect.files import write_pieces
+from sieve_inspect.kept import Kept, Mark
+from sieve_inspect.look import look
+from sieve_inspect.spread import in_order
+from sieve_registry.cli import sharing
+
+TYPED = ("--nominal", "150um", "--um-per-px", "10")
+
+
+@pytest.fixture
+def looked(monkeypatch):
+    """Names of the scans looked at, and at which look comes an interrupt."""
+    seen = {"names": [], "stop": 0}
+
+    def watched(task, tell):
+        seen["names"].append(task.path.name)
+        if len(seen["names"]) == seen["stop"]:
+            raise KeyboardInterrupt
+        return look(task, tell)
+
+    monkeypatch.setattr(measuring, "look", watched)
+    return seen
+
+
+@pytest.fixture
+def asked(program, cloths, tmp_path):
+    """Measure two scans with what is kept; the end of the program and what was written."""
+    scans = [cloths[name][0] for name in ("clean", "torn")]
+
+    def run(*options):
+        out = tmp_path / "out"
+        out.mkdir(exist_ok=True)
+        files = ("--apertures", out / "a.csv", "--json", out / "j")
+        ended = program("measure", *scans, *TYPED, *files, *options)
+        written = {path.name: path.read_bytes() for path in out.iterdir()}
+        for path in out.iterdir():
+            path.unlink()
+        return ended, written
+
+    return run
+
+
+def test_an_interrupted_run_goes_on_where_it_was(asked, looked, tmp_path):
+    kept = ("--resume", tmp_path / "kept")
+    looked["stop"] = 2
+    ended, written = asked(*kept)
+    assert ended.code == 130
+    assert ended.err.startswith("sieveward: Stopped")
+    assert ended.err.count("\n") == 1
+    assert written == {}
+    looked.update(names=[], stop=0)
+    ended, written = asked(*kept)
+    assert (ended.code, ended.err) == (0, "")
+    assert looked["names"] == ["torn.png"]
+    looked.update(names=[])
+    assert asked(*kept)[1] == written
+    assert looked["names"] == []
+    assert asked()[1] == written  # with nothing kept
+
+
+def test_what_is_kept_but_broken_or_of_other_settings_is_measured_again(asked, looked, tmp_path):
+    folder = tmp_path / "kept"
+    written = asked("--resume", folder)[1]
+    one = min(folder.iterdir())
+    whole = one.read_bytes()
+    for place in (3, len(whole) // 2):
+        flipped = bytearray(whole)
+        flipped[place] ^= 16
+        one.write_bytes(flipped)
+        looked.update(names=[])
+        ended, again = asked("--resume", folder)
+        assert len(looked["names"]) == 1
+        assert "so it is measured again" in ended.err
+        assert again == written
+        assert one.read_bytes() == whole
+    ended, _ = asked("--resume", folder, "--encoding", "srgb")
+    assert ended.code == 0
+    assert ended.err.count("other settings or another version") == 2
+
+
+def test_a_forged_file_runs_nothing(tmp_path):
+    class Forged:
+        def __reduce__(self):
+            return os.mkdir, (str(tmp_path / "run"),)
+
+    told = []
+    mark = Mark("one.kept", "one", {})
+    kept = Kept(tmp_path, lambda _: mark, lambda result, *_: result, told.append)
+    kept._write(mark, Forged())
+    assert in_order(kept(lambda task, _: task, [7], lambda *_: None)) == [7]
+    assert not (tmp_path / "run").exists()
+    assert len(told) == 1
+    assert pickle.loads(pickle.dumps(7)) == 7
+
+
+def test_a_folder_that_cannot_be_made(asked, tmp_path):
+    (tmp_path / "file").write_text("x", encoding="utf-8")
+    assert asked("--resume", tmp_path / "file")[0].code == 23
+
+
+def test_an_interrupt_while_writing_leaves_nothing(tmp_path):
+    path = tmp_path / "a.csv"
+    path.write_bytes(b"before")
+
+    def pieces():
+        yield b"begun"
+        raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        write_pieces(path, pieces())
+    assert [p.name for p in tmp_path.iterdir()] == ["a.csv"]
+    assert path.read_bytes() == b"before"
+
+
+def test_a_limit_of_ones_own(asked):
+    ended, written = asked("--max-megapixels", "0.1")
+    assert (ended.code, written) == (14, {})
+
+
+class Screen(io.StringIO):
+    def isatty(self):
+        return True
+
+
+def test_progress_is_shown_on_a_terminal_once_it_takes_a_while(monkeypatch):
+    for after, shows in ((0.0, True), (60.0, False)):
+        screen = Screen()
+        monkeypatch.setattr(sys, "stderr", screen)
+        monkeypatch.setattr(sharing, "_AFTER", after)
+        with sharing.progress("Measuring", 4) as told:
+            told(0, 1.0)
+            told(2, 0.5)
+            deadline = time.monotonic() + 5
+            while shows and "left" not in screen.getvalue() and time.monotonic() < deadline:
+                time.sleep(0.01)
+        assert ("Measuring, 1 of 4 done" in screen.getvalue()) == shows
+        assert ("38%" in screen.getvalue()) == shows  # 1.5 of 4
