@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from multiprocessing import current_process
 from pathlib import Path
 from typing import Any
 
@@ -47,6 +48,7 @@ from sieve_inspect.weave import (
 )
 from sieve_inspect.whole import (
     Crew,
+    Known,
     Sheet,
     find_whole,
     look_at_whole,
@@ -166,16 +168,19 @@ def _whole(
 ) -> tuple[Assumption, Field, Sheet]:
     """A large scan measured in bands."""
     assumption = assumed_encoding(source, encoding)
-    with Crew.of(source) as crew:
+    # A daemonic process, as the workers of a cluster are, may not have one of its own.
+    second = False if current_process().daemon else None
+    with Crew.of(source, second) as crew:
         sheet, lattice = find_whole(source, assumption.encoding, crew)
         check_one_cloth(source.path, lattice)
+        known = Known.of(lattice)
         if assumption.guess:
-            there = crew.later(misfit_if, assumption.alternative, sheet.bright, lattice)
-        view = look_at_whole(sheet, lattice)
+            there = crew.later(misfit_if, assumption.alternative, sheet.bright, known.sample())
+        view = look_at_whole(sheet, known)
         if assumption.guess:
             assumption = _asked_the_edges(assumption, misfit_under(view), there())
             if assumption.encoding != sheet.encoding:
-                view = look_at_whole(replace(sheet, encoding=assumption.encoding), lattice)
+                view = look_at_whole(replace(sheet, encoding=assumption.encoding), known)
         return assumption, measure_whole(view, crew, progress), view.sheet
 
 

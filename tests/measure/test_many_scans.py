@@ -10,17 +10,20 @@ import warnings
 from concurrent.futures import Future
 from contextlib import contextmanager
 from dataclasses import replace
+from types import SimpleNamespace
 
 import pytest
 from PIL import Image
 
 from sieve_inspect import cluster, errors, spread
+from sieve_inspect import look as looking
 from sieve_inspect.errors import ClusterError, SievewardError, UsageError
 from sieve_inspect.look import Task, look
 from sieve_inspect.scale import scale_from_text
 from sieve_inspect.spread import SideBySide, in_order, in_turn
 from sieve_inspect.validate import tasks_of
 from sieve_inspect.validate.run import run_row
+from sieve_inspect.whole import Crew
 from sieve_registry import errors as registry_errors
 from sieve_registry import refusals
 from sieve_registry.cli.main import main
@@ -190,3 +193,19 @@ def test_a_picture_that_was_sent_reads_its_pixels_again(cloths, tmp_path):
     path.write_bytes(cloths["dirty"][0].read_bytes())
     with pytest.raises(errors.RefusedImageError, match="changed while"):
         _ = pickle.loads(sent).pixels
+
+
+@pytest.mark.parametrize(("daemon", "second"), [(True, False), (False, None)])
+def test_a_worker_begins_no_process_of_its_own(monkeypatch, cloths, daemon, second):
+    """The standard library forbids daemonic processes to have children."""
+    asked = []
+
+    def crew(source, wanted):
+        asked.append(wanted)
+        return Crew(source)
+
+    monkeypatch.setattr(looking, "WHOLE_FROM", 1)
+    monkeypatch.setattr(looking.Crew, "of", crew)
+    monkeypatch.setattr(looking, "current_process", lambda: SimpleNamespace(daemon=daemon))
+    look(Task(cloths["clean"][0], 150.0, scale_from_text("10")))
+    assert asked == [second]
