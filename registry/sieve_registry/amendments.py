@@ -25,7 +25,16 @@ from sieve_registry.rules.text import clean_text
 from sieve_registry.store import reader
 from sieve_registry.store.engine import Registry
 
-__all__ = ["AMENDABLE", "amend", "amendments", "corrected_links", "live", "live_facts"]
+__all__ = [
+    "AMENDABLE",
+    "amend",
+    "amendments",
+    "corrected_links",
+    "links_of",
+    "live",
+    "live_facts",
+    "voided",
+]
 
 AMENDABLE: Mapping[str, tuple[str, ...]] = {
     kinds.ARTEFACT_ADDED: (
@@ -35,7 +44,7 @@ AMENDABLE: Mapping[str, tuple[str, ...]] = {
     kinds.SCALE_CALIBRATED: ("valid_until",),
 }  # fmt: skip
 _TYPED = {"expansion": "expansion_ppm_per_k"}
-_LINKS = {"artefact": "event", "scale": "event"}  # of a check's chain: what names its event
+_LINKS = ("artefact", "scale", "line", "base")  # of a check's chain: what names its event
 
 
 def live(connection: Connection, which: Sequence[str], subject: str | None = None) -> list[Fact]:
@@ -105,8 +114,20 @@ def corrected_links(
     registry: Registry, trace: Mapping[str, Any] | None
 ) -> tuple[tuple[str, str], ...]:
     """What was said later of the links a check's chain hangs on, each as a name and a sentence."""
-    events = [int(trace[link][key]) for link, key in _LINKS.items() if trace and trace.get(link)]
-    return tuple(("Corrected since", _sentence(one)) for one in amendments(registry, events))
+    return tuple(
+        ("Corrected since", _sentence(one)) for one in amendments(registry, links_of(trace))
+    )
+
+
+def links_of(trace: Mapping[str, Any] | None) -> list[int]:
+    """The events a check's chain hangs on."""
+    return [int(trace[link]["event"]) for link in _LINKS if trace and trace.get(link)]
+
+
+def voided(connection: Connection, until: int | None = None) -> dict[int, Correction]:
+    """Events that are void by what was recorded up to an event, each with what says so."""
+    last = {one.corrects: one for one in _made(connection, None, until)}
+    return {seq: one for seq, one in last.items() if one.void}
 
 
 def _sentence(one: Correction) -> str:
@@ -148,7 +169,9 @@ def _check_span(said: Mapping[str, Any]) -> None:
         )
 
 
-def _made(connection: Connection, subject: str | None) -> list[Correction]:
+def _made(
+    connection: Connection, subject: str | None, until: int | None = None
+) -> list[Correction]:
     return [
         Correction(
             seq=fact.seq,
@@ -163,7 +186,7 @@ def _made(connection: Connection, subject: str | None) -> list[Correction]:
             was=fact.payload["was"],
             now=fact.payload["now"],
         )
-        for fact in reader.facts(connection, [kinds.CHAIN_CORRECTED], subject)
+        for fact in reader.facts(connection, [kinds.CHAIN_CORRECTED], subject, until)
     ]
 
 

@@ -29,6 +29,7 @@ from sieve_registry.store.engine import Registry
 
 if TYPE_CHECKING:
     from sieve_inspect.scale.calibration import Artefact
+    from sieve_inspect.target.lining import KnownLine
 
 __all__ = [
     "ARTEFACT_KINDS",
@@ -86,6 +87,17 @@ class CertifiedArtefact:
         """How a scale names it as its source."""
         return f"certificate {self.certificate} of {self.laboratory}, artefact {self.id}"
 
+    def to_line(self) -> KnownLine:
+        """As the edge bias wants it. Raises `UsageError` for a kind that is no single line."""
+        from sieve_inspect.target.lining import KnownLine
+
+        if self.kind != "line" or self.line_um is None:
+            raise UsageError(
+                message=f"Artefact {self.id} is no single line: it gives a scale of its own, so "
+                "leave --base out."
+            )
+        return KnownLine(self.line_um, self.expanded_line_um / self.k, self.reference)
+
     def to_calibrate(self) -> Artefact:
         """As the calibration wants it. Raises `UsageError` for a kind that has no pitch."""
         from sieve_inspect.scale.calibration import Artefact
@@ -93,7 +105,7 @@ class CertifiedArtefact:
         if self.kind == "line" or self.pitch_um is None:
             raise UsageError(
                 message=f"Artefact {self.id} is a single line: it has no pitch to take a scale "
-                "from. Name one with marks."
+                "from. Name one with marks, or the scale it amends with `scale … --base`."
             )
         with_lines = self.kind != "dots"
         return Artefact(

@@ -141,7 +141,7 @@ def _tables(
             "no_scale",
             "Checks without a certified scale",
             of.NO_SCALE,
-            of.no_scale(checks, of.recorded_scales(connection, until)),
+            of.no_scale(checks, of.recorded_scales(connection, until), day),
         ),
         _table(
             "conditional",

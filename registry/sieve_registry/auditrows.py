@@ -14,7 +14,15 @@ from sqlalchemy import Connection, func, select
 from sieve_inspect.units import format_length
 from sieve_inspect.verdict.words import decimals_for
 from sieve_registry import kinds
-from sieve_registry.records import ACTION_DECIDED, Check, SieveHistory, SieveState, Use
+from sieve_registry.amendments import links_of, voided
+from sieve_registry.records import (
+    ACTION_DECIDED,
+    Check,
+    Correction,
+    SieveHistory,
+    SieveState,
+    Use,
+)
 from sieve_registry.rules.lookback import lookback_of
 from sieve_registry.rules.state import QUARANTINED, RETIRED
 from sieve_registry.store import listing, reader, schema, writer
@@ -32,7 +40,7 @@ CHECKS = (
     "check", "sieve", "date", "outcome", "mean x, um", "mean y, um", "largest, um", "standard",
     "grade", "decision rule", "proposed", "scale", "by", "software", "recorded at", LATER,
 )  # fmt: skip
-NO_SCALE = ("check", "sieve", "date", "outcome", "why")
+NO_SCALE = ("check", "sieve", "date", "outcome", "why", LATER)
 OPEN = ("sieve", "check", "date", "outcome", "location")
 USES = ("sieve", "date", "uses", "method", "material", "note", "by", "recorded at", LATER)
 ENDS = ("sieve", "date", "reason", "by", "recorded at", LATER)
@@ -158,33 +166,42 @@ def check_row(row: Any, as_of: date, u: Uncertainties) -> tuple[str, ...]:
 
 
 def no_scale(
-    checks: list[tuple[str, ...]], recorded: RecordedScales | None = None
+    checks: list[tuple[str, ...]], recorded: RecordedScales | None, as_of: date
 ) -> Iterable[tuple[str, ...]]:
-    """Checks whose micrometres nobody certified, or by a scale that had expired.
+    """Checks whose micrometres nobody certified, by a scale that had expired, or by a void one.
 
-    From the day of the first recorded scale on, a check by any other scale is one of them too.
+    From the day of the first recorded scale on, a check by any other scale is one of them too. A
+    link of its chain that was voided after the day asked for is marked so: it held then.
     """
     place, first = CHECKS.index("scale"), recorded and recorded.first
     for row in checks:
-        source = row[place]
+        source, later = row[place], row[-1]
         accepted = recorded.accepted.get(row[0]) if recorded else None
+        void = recorded.void.get(row[0]) if recorded else None
         if not source:
-            yield (*row[:4], "recorded without a scale")
+            yield (*row[:4], "recorded without a scale", later)
         elif "not certified" in source or source.startswith("given by hand"):
-            yield (*row[:4], source)
+            yield (*row[:4], source, later)
         elif accepted:
-            yield (*row[:4], accepted)
+            yield (*row[:4], accepted, later)
         elif recorded and first and row[2] >= first and row[0] not in recorded.checks:
-            yield (*row[:4], f"by no recorded scale: {source}")
+            yield (*row[:4], f"by no recorded scale: {source}", later)
+        if void:
+            why = f"{void.kind} {void.sieve_id} (event {void.corrects}) is void: {void.reason}"
+            yield (*row[:4], why, recorded_later(void.recorded_at, as_of) or later)
 
 
 @dataclass(frozen=True)
 class RecordedScales:
-    """The day of the first recorded scale, the checks by one, and why an expired one served."""
+    """The day of the first recorded scale and the checks by one.
+
+    Of these, why an expired one served, and what says that a link of the chain is void.
+    """
 
     first: str
     checks: frozenset[str]
     accepted: dict[str, str]
+    void: dict[str, Correction]
 
 
 def recorded_scales(connection: Connection, until: int | None) -> RecordedScales | None:
@@ -192,18 +209,22 @@ def recorded_scales(connection: Connection, until: int | None) -> RecordedScales
     scales = reader.facts(connection, [kinds.SCALE_CALIBRATED], None, until)
     if not scales:
         return None
-    checks, accepted = set(), {}
+    gone = voided(connection, until)
+    checks, accepted, void = set(), {}, {}
     for fact in reader.facts(connection, [kinds.CHECK_RECORDED], None, until):
         trace = fact.payload.get("trace")
         if trace:
-            checks.add(str(fact.payload["check"]))
+            check = str(fact.payload["check"])
+            checks.add(check)
             said = trace.get("accepted")
             if said:
                 expired = ", ".join(said["expired"])
-                words = f"{expired}; accepted by {said['by']}: {said['why']}"
-                accepted[str(fact.payload["check"])] = words
+                accepted[check] = f"{expired}; accepted by {said['by']}: {said['why']}"
+            for seq in links_of(trace):
+                if seq in gone:
+                    void[check] = gone[seq]
     first = min(fact.on_date for fact in scales).isoformat()
-    return RecordedScales(first, frozenset(checks), accepted)
+    return RecordedScales(first, frozenset(checks), accepted, void)
 
 
 def open_rows(live: list[SieveState]) -> Iterable[tuple[str, ...]]:

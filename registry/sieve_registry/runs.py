@@ -7,7 +7,6 @@ certificate and repeatability are out of the budget then, for both were seen ane
 
 from __future__ import annotations
 
-import json
 import math
 from collections.abc import Sequence
 from dataclasses import replace
@@ -33,6 +32,7 @@ if TYPE_CHECKING:
 
 __all__ = ["traced_in_scan"]
 
+_FROM_BASE = ("accepted", "line", "base")
 _SEEN_ANEW = ("pitch of the artefact", "picture to picture", "temperature of the artefact")
 
 
@@ -81,7 +81,7 @@ def traced_in_scan(
             "u_rel": [whole.u_rel_x, whole.u_rel_y],
             "in_scan": [_told(path, one) for path, one in zip(images, found, strict=True)],
         },
-        **({} if base is None else {k: v for k, v in base.trace.items() if k == "accepted"}),
+        **({} if base is None else {k: v for k, v in base.trace.items() if k in _FROM_BASE}),
         **accepted,
     }
     before = () if base is None else base.doubts
@@ -99,15 +99,10 @@ def _device(
     if not isinstance(known, KeptScale):
         return None, Device(known)
     base = traced(registry, known, told)
-    rows = [row for row in _budget(registry, known) if row["name"] not in _SEEN_ANEW]
+    budget = known.file(registry)["budget"]
+    rows = [row for row in budget if row["name"] not in _SEEN_ANEW]
     u_x, u_y = (math.sqrt(sum(row[key] ** 2 for row in rows)) for key in ("u_rel_x", "u_rel_y"))
     return base, Device(known.scale(registry), (u_x, u_y))
-
-
-def _budget(registry: Registry, kept: KeptScale) -> list[dict[str, Any]]:
-    (file,) = [one for one in kept.evidence if one.role == "scale"]
-    said = json.loads(registry.evidence.read(file.sha256, file.extension))
-    return list(said["budget"])
 
 
 def _of_all(found: Sequence[InScan]) -> Scale:

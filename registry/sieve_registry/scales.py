@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import json
 import math
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 from datetime import date
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from sqlalchemy import Connection
 
@@ -24,7 +24,12 @@ from sieve_registry.artefacts import (
 from sieve_registry.deed import Told
 from sieve_registry.errors import EvidenceError
 from sieve_registry.records import EvidenceFile, Fact
-from sieve_registry.refusals import ArtefactExpiredError, TemperatureError, UnknownThingError
+from sieve_registry.refusals import (
+    ArtefactExpiredError,
+    ScaleExpiredError,
+    TemperatureError,
+    UnknownThingError,
+)
 from sieve_registry.rules.dates import add_months
 from sieve_registry.rules.text import clean_count, clean_id
 from sieve_registry.store import reader
@@ -33,13 +38,16 @@ from sieve_registry.store.engine import Registry
 if TYPE_CHECKING:
     from sieve_inspect.scale.calibration import Calibration
     from sieve_inspect.scale.model import Scale
+    from sieve_inspect.target.lining import LineCalibration
 
 __all__ = [
     "CERTIFIED_AT_C",
     "DEFAULT_MONTHS",
     "TEMPERATURES_C",
     "KeptScale",
+    "LineLink",
     "ScaleTerms",
+    "base_scale",
     "certificate_for",
     "expansion",
     "expired_error",
@@ -66,6 +74,17 @@ class ScaleTerms:
 
 
 @dataclass(frozen=True)
+class LineLink:
+    """Where a scale's edge bias comes from: a single line, on a base scale that gave the rest."""
+
+    artefact: str
+    event: int
+    certificate: str
+    base: str
+    base_event: int
+
+
+@dataclass(frozen=True)
 class KeptScale:
     """A recorded scale: `u_rel_…` are relative standard uncertainties, `event` where it stands."""
 
@@ -77,6 +96,7 @@ class KeptScale:
     device: str
     artefact: str
     artefact_event: int
+    certificate: str
     setting: str
     stand_off_um: float
     allowance_um: float
@@ -88,17 +108,20 @@ class KeptScale:
     max_residual_um: float
     residual_rms_um: float
     evidence: tuple[EvidenceFile, ...]
+    line: LineLink | None = None
 
-    def scale(self, registry: Registry) -> Scale:
-        """The scale itself, from its evidence file, proven. Raises `EvidenceError` and kin."""
-        from sieve_inspect.scale.model import scale_from_dict
-
+    def file(self, registry: Registry) -> dict[str, Any]:
+        """What its scale file says, proven. Raises `EvidenceError` and kin."""
         for file in self.evidence:
             if file.role == "scale":
-                return scale_from_dict(
-                    json.loads(registry.evidence.read(file.sha256, file.extension))
-                )
+                return dict(json.loads(registry.evidence.read(file.sha256, file.extension)))
         raise EvidenceError(name=self.name, reason="no scale file was kept with it")
+
+    def scale(self, registry: Registry) -> Scale:
+        """The scale itself, from its evidence file. Raises `EvidenceError` and kin."""
+        from sieve_inspect.scale.model import scale_from_dict
+
+        return scale_from_dict(self.file(registry))
 
 
 def warmed(found: Calibration, artefact: CertifiedArtefact, terms: ScaleTerms) -> Calibration:
@@ -128,10 +151,31 @@ def expired_error(last: CertifiedArtefact, day: date, other: str) -> ArtefactExp
     return ArtefactExpiredError(artefact=last.id, day=day, span=span, other=other)
 
 
+def base_scale(registry: Registry, name: str, device: Device, day: date) -> KeptScale:
+    """The recorded scale of a device a single line may amend on a day.
+
+    Raises `UnknownThingError`, `ScaleExpiredError`, `UsageError` for one of another device.
+    """
+    base = kept_scale(registry, name, day)
+    if base is None:
+        raise UnknownThingError(
+            what="recorded scale", name=name, advice="record the one --base names first"
+        )
+    if base.device != device.id:
+        raise UsageError(
+            message=f"The scale {base.name!r} is one of device {base.device}, not of {device.id}."
+        )
+    if day > base.valid_until:
+        raise ScaleExpiredError(
+            scale=base.name, since=base.on_date, until=base.valid_until, day=day
+        )
+    return base
+
+
 def record_scale(
     registry: Registry,
     name: str,
-    found: Calibration,
+    found: Calibration | LineCalibration,
     artefact: CertifiedArtefact,
     device: Device,
     terms: ScaleTerms,
@@ -139,10 +183,13 @@ def record_scale(
     *,
     max_residual_um: float,
     residual_picture: bytes,
+    base: KeptScale | None = None,
 ) -> KeptScale:
     """Keep a calibration of a device under a name; the next one of that name follows it.
 
-    Raises `UsageError` for terms that cannot be or a name another device has, `DateRefusedError`.
+    With a `base` the artefact is a single line: pitch, circumstances and the last day it holds
+    are those of the base. Raises `UsageError` for terms that cannot be or a name another device
+    has, `DateRefusedError`.
     """
     called, day = clean_id(name), told.on_date or registry.today()
     months = clean_count("interval in months", terms.interval_months, 1200)
@@ -173,6 +220,8 @@ def record_scale(
         "marks": found.marks_used,
         "warnings": list(found.warnings),
     }
+    if base is not None:
+        payload.update(_amended(base, artefact, add_months(day, months)))
     text = json.dumps(found.to_dict(), indent=2, ensure_ascii=False, allow_nan=False) + "\n"
     files: list[File] = [
         (text.encode(), "scale", "scale.json"),
@@ -190,6 +239,22 @@ def record_scale(
     event = keep(registry, kinds.SCALE_CALIBRATED, called, payload, told, files, refuse)
     facts = live_facts(registry, called, [kinds.SCALE_CALIBRATED])
     return next(_scale(fact) for fact in facts if fact.seq == event.seq)
+
+
+def _amended(base: KeptScale, line: CertifiedArtefact, until: date) -> dict[str, Any]:
+    """What a payload says otherwise where a line amends a scale: of a line, the scale before it."""
+    root = (base.name, base.event) if base.line is None else (base.line.base, base.line.base_event)
+    link = LineLink(line.id, line.event, line.certificate, *root)
+    return {
+        "artefact": base.artefact,
+        "artefact_event": base.artefact_event,
+        "certificate": base.certificate,
+        "valid_until": min(until, base.valid_until).isoformat(),
+        "stand_off_um": base.stand_off_um,
+        "temperature_c": base.temperature_c,
+        "range_c": list(base.range_c),
+        "line": asdict(link),
+    }
 
 
 def kept_scale(registry: Registry, name: str, day: date) -> KeptScale | None:
@@ -243,6 +308,7 @@ def _scale(fact: Fact) -> KeptScale:
         device=str(said["device"]),
         artefact=str(said["artefact"]),
         artefact_event=int(said["artefact_event"]),
+        certificate=str(said["certificate"]),
         setting=str(said["setting"]),
         stand_off_um=float(said["stand_off_um"]),
         allowance_um=float(said["allowance_um"]),
@@ -254,4 +320,5 @@ def _scale(fact: Fact) -> KeptScale:
         max_residual_um=float(said["max_residual_um"]),
         residual_rms_um=float(said["residual_rms_um"]),
         evidence=tuple(EvidenceFile(**file) for file in said["evidence"]),
+        line=LineLink(**said["line"]) if said.get("line") else None,
     )

@@ -32,9 +32,18 @@ from sieve_registry.refusals import (
     SettingDiffersError,
     StandOffError,
     TemperatureError,
+    UnknownThingError,
 )
 from sieve_registry.rules.text import clean_text
-from sieve_registry.scales import CERTIFIED_AT_C, KeptScale, expansion, expired_error, widened
+from sieve_registry.scales import (
+    CERTIFIED_AT_C,
+    KeptScale,
+    LineLink,
+    expansion,
+    expired_error,
+    history_of_device,
+    widened,
+)
 from sieve_registry.store.engine import Registry
 
 if TYPE_CHECKING:
@@ -94,6 +103,7 @@ def traced(registry: Registry, kept: KeptScale, told: Circumstances) -> Traced:
     for effect in effects:
         scale = widened(scale, effect["u_rel"])
     expired = expiry_of(certificates, told)
+    line = None if kept.line is None else _line_of(registry, kept, kept.line, told, expired)
     if told.day > kept.valid_until:
         if not told.accept_expired:
             raise ScaleExpiredError(
@@ -120,9 +130,45 @@ def traced(registry: Registry, kept: KeptScale, told: Circumstances) -> Traced:
             "effects": effects,
             "u_rel": [scale.u_rel_x, scale.u_rel_y],
         },
+        **(line or {}),
         **accepted,
     }
     return Traced(scale, exact_payload(chain), doubts)
+
+
+def _line_of(
+    registry: Registry, kept: KeptScale, link: LineLink, told: Circumstances, expired: list[str]
+) -> dict[str, Any]:
+    """The links of an edge bias taken from a single line; what is expired of them is added.
+
+    Raises `ArtefactExpiredError`, and `UnknownThingError` where the base scale is void.
+    """
+    if all(one.event != link.base_event for one in history_of_device(registry, kept.device)):
+        raise UnknownThingError(
+            what="recorded scale",
+            name=link.base,
+            advice=f"event {link.base_event}, on which {kept.name} rests, is void; calibrate anew",
+        )
+    certificates = certificates_of(registry, link.artefact)
+    used = next((one for one in certificates if one.event == link.event), None)
+    if used is None:
+        span = f"event {link.event}, that of the edge bias of {kept.name}, is void"
+        raise ArtefactExpiredError(artefact=link.artefact, day=told.day, span=span, other="")
+    expired += expiry_of(certificates, told)
+    return {
+        "base": {"name": link.base, "event": link.base_event},
+        "line": {
+            "id": used.id,
+            "event": used.event,
+            "certificate": used.certificate,
+            "laboratory": used.laboratory,
+            "valid_from": used.valid_from.isoformat(),
+            "valid_to": used.valid_to.isoformat(),
+            "width_um": used.line_um,
+            "U_width_um": used.expanded_line_um,
+            "k": used.k,
+        },
+    }
 
 
 def artefact_links(used: CertifiedArtefact) -> dict[str, Any]:

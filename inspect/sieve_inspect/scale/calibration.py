@@ -23,8 +23,17 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from sieve_inspect.scale.bias import (
+    CERTIFIED_WIDTH,
+    BiasRow,
+    Gaps,
+    biases,
+    combined,
+    robust_mean,
+    rows_to_dict,
+)
 from sieve_inspect.scale.fit import MapFit
-from sieve_inspect.scale.lsq import clustered_covariance, least_squares, robust_weights
+from sieve_inspect.scale.lsq import least_squares
 from sieve_inspect.scale.model import Scale, scale_to_dict
 from sieve_inspect.scale.straight import Straight
 
@@ -64,22 +73,6 @@ class Artefact:
             return None
         period = 2 * self.pitch_um if self.pattern == "checker" else self.pitch_um
         return period - self.line_width_um
-
-
-@dataclass(frozen=True, eq=False)
-class Gaps:
-    """Gaps between lines as they appear: edges (n, 2) px before and after, in `picture` (n,).
-
-    `across` (n,) is the lattice direction, `bright` whether gaps are brighter than lines,
-    `u_width_px` what the edge response leaves open about all widths alike.
-    """
-
-    before: Float
-    after: Float
-    across: NDArray[np.intp]
-    picture: NDArray[np.intp]
-    bright: bool
-    u_width_px: float
 
 
 @dataclass(frozen=True)
@@ -142,6 +135,7 @@ class Calibration:
     distortion_percent: float
     residual: Residuals
     half_difference_px: float  # between the edge biases across x and across y
+    bias_budget: tuple[BiasRow, ...] = ()
     warnings: tuple[str, ...] = ()
     pictures: tuple[dict[str, Any], ...] = field(default=())
 
@@ -182,6 +176,7 @@ class Calibration:
                 {"name": r.name, "u_rel_x": r.u_rel_x, "u_rel_y": r.u_rel_y, "dof": r.dof}
                 for r in self.budget
             ],
+            "edge_bias_budget": rows_to_dict(self.bias_budget),
             "pictures": list(self.pictures),
             "warnings": list(self.warnings),
         }
@@ -211,8 +206,8 @@ def calibrate(fit: MapFit, artefact: Artefact, gaps: Gaps | None = None) -> Cali
         sx, sy, u_x, u_y, 0.0, artefact.source, float(np.degrees(shear)),
         float(np.degrees(np.sqrt(u_fit[2] ** 2 + u_sides[2] ** 2 + u_lean**2))), 0.0, rest,
     )  # fmt: skip
-    bias, u_bias, half_difference = _edge_bias(scale, artefact, gaps, fit.theta - straight.turn)
-    scale = replace(scale, edge_bias_px=bias, u_edge_bias_px=u_bias)
+    bias, rows, half_difference = _edge_bias(scale, artefact, gaps, fit.theta - straight.turn)
+    scale = replace(scale, edge_bias_px=bias, u_edge_bias_px=combined(rows))
     trusted = fit.weight > 0.1
     marks = np.column_stack([fit.picture, fit.observations.mark])
     far = np.hypot(*((straight.area - straight.middle) * [sx, sy]).T)
@@ -228,6 +223,7 @@ def calibrate(fit: MapFit, artefact: Artefact, gaps: Gaps | None = None) -> Cali
         distortion_percent=100 * float((off[outer] / far[outer]).max()),
         residual=_residuals(fit, straight.turn),
         half_difference_px=half_difference,
+        bias_budget=rows,
     )  # fmt: skip
 
 
@@ -295,36 +291,29 @@ def _budget(
 
 def _edge_bias(
     scale: Scale, artefact: Artefact, gaps: Gaps | None, turns: Float
-) -> tuple[float, float, float]:
-    """Edge bias and its standard uncertainty (px), and half its difference between x and y.
-
-    Each gap, moved to um, is wider than it is by 2b px of the scale where it lies. Bright ground
-    reaches b into the dark: where lines are the bright ones, gaps lose what openings gain.
-    """
+) -> tuple[float, tuple[BiasRow, ...], float]:
+    """Edge bias (px), its budget, and half its difference between x and y."""
     if artefact.gap_um is None or gaps is None or len(gaps.across) < 6:
-        return 0.0, 0.0, 0.0
-    width_px = np.hypot(*(gaps.after - gaps.before).T)
-    # Across the artefact's lines: not the way from edge to edge where the map leans.
-    angle = turns[gaps.picture] + gaps.across * (np.pi / 2)
-    way = scale.to_um(gaps.after) - scale.to_um(gaps.before)
-    width_um = np.abs(way[:, 0] * np.cos(angle) + way[:, 1] * np.sin(angle))
-    bias = (width_um - artefact.gap_um) / 2 * width_px / width_um * (1 if gaps.bright else -1)
-    values, variances = [], []
-    for direction in np.unique(gaps.across):
-        own = gaps.across == direction
-        place = np.floor(gaps.before[own] / (6 * np.median(width_px)))
-        cell = np.column_stack([gaps.picture[own], place])
-        _, group = np.unique(cell, axis=0, return_inverse=True)
-        used, weight = np.ones(int(own.sum()), np.bool_), np.ones(int(own.sum()))
-        for turn in range(6):
-            mean = least_squares(np.ones((len(weight), 1)), bias[own], weight)
-            weight = robust_weights(mean.residual, used, 1e-4, hard=turn >= 4)
-        grouped = clustered_covariance(mean, np.ones((len(weight), 1)), weight, group.ravel())
-        values.append(float(mean.value[0]))
-        variances.append(max(float(mean.covariance[0, 0]), float(grouped[0, 0])))
+        return 0.0, (), 0.0
+    every = biases(scale, gaps, artefact.gap_um, turns[gaps.picture] + gaps.across * (np.pi / 2))
+    width_px = np.median(np.hypot(*(gaps.after - gaps.before).T))
+    cell = np.column_stack([gaps.picture, np.floor(gaps.before / (6 * width_px))])
+    _, group = np.unique(cell, axis=0, return_inverse=True)
+    values, variances = zip(
+        *(
+            robust_mean(every[own], group.ravel()[own])
+            for own in (gaps.across == direction for direction in np.unique(gaps.across))
+        ),
+        strict=True,
+    )
     per_px = (scale.um_per_px_x + scale.um_per_px_y) / 2
-    u_scale = np.hypot(scale.u_rel_x, scale.u_rel_y) / np.sqrt(2) * artefact.gap_um
-    u_known = np.hypot(artefact.u_line_width_um, u_scale) / 2 / per_px
     half = float(np.ptp(values)) / 2
-    squares = sum(variances) / len(values) ** 2 + u_known**2 + (gaps.u_width_px / 2) ** 2
-    return float(np.mean(values)), float(np.sqrt(squares + half**2 / 3)), half
+    u_scale = float(np.hypot(scale.u_rel_x, scale.u_rel_y) / np.sqrt(2))
+    rows = (
+        BiasRow(CERTIFIED_WIDTH, artefact.u_line_width_um / 2 / per_px),
+        BiasRow("scale", u_scale * artefact.gap_um / 2 / per_px),
+        BiasRow("fit of the edges", float(np.sqrt(sum(variances))) / len(values)),
+        BiasRow("shape of the edges", gaps.u_width_px / 2),
+        BiasRow("difference of x and y", half / float(np.sqrt(3))),
+    )
+    return float(np.mean(values)), rows, half

@@ -17,12 +17,11 @@ from sieve_inspect.errors import UsageError
 from sieve_inspect.scale.calibration import Artefact, Calibration, Gaps, calibrate
 from sieve_inspect.scale.fit import MapFit, fit_map
 from sieve_inspect.scale.marks import Observations
-from sieve_inspect.scan import Scan, linear_light, load_scan
-from sieve_inspect.scan.encoding import assumed_encoding
 from sieve_inspect.target.dots import observe_dots
 from sieve_inspect.target.errors import NoTargetError, ScaleResidualError
 from sieve_inspect.target.gaps import joined_gaps, observe_checker, observe_grid
 from sieve_inspect.target.nodes import find_nodes
+from sieve_inspect.target.reading import read_pictures
 from sieve_inspect.target.rule import observe_rule
 from sieve_inspect.units import format_length
 
@@ -33,14 +32,15 @@ __all__ = [
     "calibrate_light",
     "calibrate_pictures",
     "checked_region",
+    "common_shape",
     "observe",
+    "part_of",
 ]
 
 PATTERNS = ("dots", "checker", "grid", "rule")
 MAX_RESIDUAL_PX = 0.15  # rms; a tenth of that is ordinary, common practice, no source
 _MOST_LOST = 0.25  # share of marks left out
 _LEAST_MARKS = 9
-_DPI_TOLERANCE = 0.002  # twice what flatbeds are commonly off (Boron, ISPRS 1996)
 _TURNS_APART = 0.95  # resultant of the doubled turns below which an artefact's own shape shows
 
 Region = tuple[int, int, int, int]
@@ -88,7 +88,7 @@ def calibrate_light(
     by default 0.15 px), and `UsageError`.
     """
     names = list(names) or [f"picture {k + 1}" for k in range(len(pictures))]
-    shape = _common_shape(pictures, names)
+    shape = common_shape(pictures, names)
     if turns_deg is not None and len(turns_deg) != len(pictures):
         raise UsageError(message="--turned needs one angle for each picture.")
     if artefact.line_width_um is not None and artefact.pattern == "dots":
@@ -117,40 +117,17 @@ def calibrate_pictures(
     max_residual_um: float | None = None,
 ) -> Calibration:
     """Calibrate from picture files; see `calibrate_light`. Compares their dpi tags and warns."""
-    if not paths:
-        raise UsageError(message="Name at least one picture of the artefact.")
-    pictures, records, scans, guessed = [], [], [], []
-    for path in paths:
-        scan = load_scan(path)
-        meant = assumed_encoding(scan, encoding)
-        pictures.append(linear_light(scan, meant.encoding))
-        if meant.guess and artefact.line_width_um is not None:
-            guessed.append(
-                f"{path.name}: read as {meant.encoding} by guess ({meant.reason}); the edge bias "
-                "hangs on it, so state --encoding."
-            )
-        records.append(
-            {
-                "file": path.name,
-                "sha256": scan.sha256,
-                "width_px": scan.shape[1],
-                "height_px": scan.shape[0],
-                "encoding": meant.encoding,
-                "encoding_reason": meant.reason,
-                "dpi": list(scan.dpi) if scan.dpi else None,
-            }
-        )
-        scans.append(replace(scan, raw=scan.raw[:1, :1]))  # the pixels are not needed twice
+    read = read_pictures(paths, encoding, artefact.line_width_um is not None)
     found = calibrate_light(
-        pictures,
+        read.light,
         artefact,
         names=[path.name for path in paths],
         region=region,
         turns_deg=turns_deg,
         max_residual_um=max_residual_um,
     )
-    warnings = (*found.warnings, *guessed, *_dpi_warnings(scans, found))
-    return replace(found, pictures=_with_turns(records, found.fit), warnings=warnings)
+    warnings = (*found.warnings, *read.warnings(found.scale))
+    return replace(found, pictures=_with_turns(read.records, found.fit), warnings=warnings)
 
 
 def _with_turns(records: Sequence[dict[str, Any]], fit: MapFit) -> tuple[dict[str, Any], ...]:
@@ -160,9 +137,10 @@ def _with_turns(records: Sequence[dict[str, Any]], fit: MapFit) -> tuple[dict[st
     )
 
 
-def _common_shape(
+def common_shape(
     pictures: Sequence[NDArray[np.float32]], names: Sequence[object]
 ) -> tuple[int, int]:
+    """Height and width all pictures have. Raises `UsageError`."""
     shape = (pictures[0].shape[0], pictures[0].shape[1])
     for picture, name in zip(pictures, names, strict=True):
         if picture.shape != shape:
@@ -175,10 +153,7 @@ def _common_shape(
 
 def _look(light: NDArray[np.float32], pattern: str, name: object, region: Region | None) -> _Seen:
     """Marks of one picture, looked for in the region and given in the picture's pixels."""
-    corner = np.zeros(2)
-    if region is not None:
-        left, top, right, bottom = checked_region(region, light, name)
-        light, corner = light[top:bottom, left:right], np.array([left, top], dtype=float)
+    light, corner = part_of(light, region, name)
     marks, gaps = observe(light, pattern, name)
     if len(np.unique(marks.mark)) < _LEAST_MARKS:
         raise NoTargetError(pattern=pattern, file=name, reason="too few of its marks are whole")
@@ -186,6 +161,16 @@ def _look(light: NDArray[np.float32], pattern: str, name: object, region: Region
     if gaps is not None:
         gaps = replace(gaps, before=gaps.before + corner, after=gaps.after + corner)
     return _Seen(marks, gaps)
+
+
+def part_of(
+    light: NDArray[np.float32], region: Region | None, name: object
+) -> tuple[NDArray[np.float32], NDArray[np.float64]]:
+    """The part of a picture (h, w) a region names, and its corner (2,) px. Raises `UsageError`."""
+    if region is None:
+        return light, np.zeros(2)
+    left, top, right, bottom = checked_region(region, light, name)
+    return light[top:bottom, left:right], np.array([left, top], dtype=float)
 
 
 def checked_region(region: Region, light: NDArray[np.float32], name: object) -> Region:
@@ -262,22 +247,3 @@ def _judged(found: Calibration, max_residual_um: float | None) -> Calibration:
             f"{100 * np.abs(mean).max():.2f} %: widths need the map in this file."
         )
     return replace(found, warnings=tuple(warnings))
-
-
-def _dpi_warnings(scans: Sequence[Scan], found: Calibration) -> list[str]:
-    """One sentence for each picture whose dpi tag says another scale."""
-    out = []
-    for scan in scans:
-        if scan.dpi is None:
-            continue
-        tagged = [25_400.0 / dpi for dpi in scan.dpi]
-        off = max(
-            abs(t / s - 1)
-            for t, s in zip(tagged, (found.scale.um_per_px_x, found.scale.um_per_px_y), strict=True)
-        )
-        if off > _DPI_TOLERANCE:
-            out.append(
-                f"{scan.path.name}: its dpi tag says {tagged[0]:.5g} um per px where the artefact "
-                f"says {found.scale.um_per_px_x:.5g}: ignored."
-            )
-    return out

@@ -7,8 +7,9 @@ import io
 import numpy as np
 
 from sieve_inspect.scale.calibration import Calibration
+from sieve_inspect.target.lining import LineCalibration
 
-__all__ = ["residuals_png"]
+__all__ = ["line_png", "residuals_png"]
 
 _ARROWS = 1500
 
@@ -42,6 +43,29 @@ def residuals_png(found: Calibration) -> bytes:
         axes.invert_yaxis()
         axes.set_xlabel("x in px")
         axes.set_ylabel("y in px")
+    out = io.BytesIO()
+    figure.savefig(out, format="png", dpi=110)
+    return out.getvalue()
+
+
+def line_png(found: LineCalibration) -> bytes:
+    """PNG of what a line shows along its length: how straight it is, and how wide it seems."""
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+    from matplotlib.figure import Figure
+
+    figure = Figure(figsize=(11, 5.2), layout="constrained")
+    FigureCanvasAgg(figure)
+    left, right = figure.subplots(1, 2, sharex=True)
+    for number, one in enumerate(found.looks, 1):
+        left.plot(one.along_um, one.off_um, ".", label=f"picture {number}")
+        right.plot(one.along_um, one.wider_um, ".")
+    left.set_title(f"off a straight line, rms {found.residual_rms_um:.3g} um")
+    right.set_title("wider than certified")
+    for axes in (left, right):
+        axes.axhline(0.0, color="0.6", linewidth=0.8)
+        axes.set_xlabel("along the line in um")
+        axes.set_ylabel("um")
+    left.legend(fontsize="small")
     out = io.BytesIO()
     figure.savefig(out, format="png", dpi=110)
     return out.getvalue()

@@ -28,7 +28,7 @@ _ON_TERMINAL = {
     "overdue": ("sieve", "nominal", "last check", "outcome", "check due"),
     "never_checked": ("sieve", "nominal", "check due", "location"),
     "checks": ("check", "sieve", "date", "outcome", "by", "recorded later"),
-    "no_scale": ("check", "sieve", "date", "why"),
+    "no_scale": ("check", "sieve", "date", "why", "recorded later"),
     "conditional": ("sieve", "check", "date", "outcome"),
     "quarantines": ("sieve", "date", "reason", "by"),
     "retirements": ("sieve", "date", "reason", "by"),

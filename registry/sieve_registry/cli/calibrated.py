@@ -18,12 +18,15 @@ from sieve_registry.cli.options import opened
 if TYPE_CHECKING:
     from sieve_inspect.scale import Scale
     from sieve_inspect.scale.calibration import Artefact, Calibration
+    from sieve_inspect.target.calibrating import Region
+    from sieve_inspect.target.lining import KnownLine, LineCalibration
     from sieve_registry.deed import Told
     from sieve_registry.records import Correction
     from sieve_registry.scales import KeptScale
     from sieve_registry.service import Registry
 
 __all__ = [
+    "NO_BASE",
     "Taking",
     "calibrate_recorded",
     "find_scale",
@@ -32,6 +35,11 @@ __all__ = [
     "print_corrections",
     "scale_dict",
 ]
+
+NO_BASE = (
+    "A single line has no pitch: name the scale it amends with --base, a scale file or the name "
+    "of a recorded scale."
+)
 
 
 @dataclass(frozen=True)
@@ -44,17 +52,43 @@ class Taking:
     turns_deg: Sequence[float] | None
     max_residual_um: float | None
 
+    @property
+    def box(self) -> Region | None:
+        """The region in whole px."""
+        if self.region is None:
+            return None
+        left, top, right, bottom = (int(one) for one in self.region)
+        return left, top, right, bottom
+
     def calibrate(self, artefact: Artefact, encoding: str = "auto") -> Calibration:
         """The calibration; `encoding` is used where the pictures' own was not stated."""
         from sieve_inspect.target.calibrating import calibrate_pictures
 
-        box = None if self.region is None else [int(one) for one in self.region]
         return calibrate_pictures(
             self.targets,
             artefact,
             encoding=encoding if self.encoding == "auto" else self.encoding,
-            region=None if box is None else (box[0], box[1], box[2], box[3]),
+            region=self.box,
             turns_deg=self.turns_deg,
+            max_residual_um=self.max_residual_um,
+        )
+
+    def calibrate_line(
+        self, line: KnownLine, base: Scale, base_file: dict[str, Any], encoding: str = "auto"
+    ) -> LineCalibration:
+        """The base scale with the edge bias a single line gives it."""
+        from sieve_inspect.errors import UsageError
+        from sieve_inspect.target.lining import calibrate_line
+
+        if self.turns_deg is not None:
+            raise UsageError(message="How a single line is turned is seen: leave --turned out.")
+        return calibrate_line(
+            self.targets,
+            line,
+            base,
+            base_file,
+            encoding=encoding if self.encoding == "auto" else self.encoding,
+            region=self.box,
             max_residual_um=self.max_residual_um,
         )
 
@@ -67,10 +101,15 @@ def calibrate_recorded(
     name: str | None,
     terms: tuple[int, str | None, float | None, Sequence[float] | None],
     told: Told,
-) -> tuple[Calibration, KeptScale]:
-    """Calibrate a known device from a known artefact, and keep the scale."""
+    base: str | None = None,
+) -> tuple[Calibration | LineCalibration, KeptScale]:
+    """Calibrate a known device from a known artefact, and keep the scale.
+
+    A single line amends the recorded scale `base` names.
+    """
+    from sieve_inspect.errors import UsageError
     from sieve_inspect.target.calibrating import MAX_RESIDUAL_PX
-    from sieve_inspect.target.picture import residuals_png
+    from sieve_inspect.target.picture import line_png, residuals_png
     from sieve_registry import scales
     from sieve_registry.artefacts import device_named
     from sieve_registry.cli.device import length_or_zero
@@ -87,8 +126,19 @@ def calibrate_recorded(
         device = device_named(registry, device_id)
         day = told.on_date or registry.today()
         artefact = scales.certificate_for(registry, artefact_id, day)
-        found = taking.calibrate(artefact.to_calibrate(), device.encoding)
-        found = scales.warmed(found, artefact, agreed)
+        if artefact.kind == "line" and base is None:
+            raise UsageError(message=NO_BASE)
+        below = None if base is None else scales.base_scale(registry, base, device, day)
+        found: Calibration | LineCalibration
+        if below is None:
+            plain = taking.calibrate(artefact.to_calibrate(), device.encoding)
+            found = scales.warmed(plain, artefact, agreed)
+            picture = residuals_png(found)
+        else:
+            found = taking.calibrate_line(
+                artefact.to_line(), below.scale(registry), below.file(registry), device.encoding
+            )
+            picture = line_png(found)
         limit = taking.max_residual_um
         kept = scales.record_scale(
             registry,
@@ -99,7 +149,8 @@ def calibrate_recorded(
             agreed,
             told,
             max_residual_um=MAX_RESIDUAL_PX * found.um_per_px if limit is None else limit,
-            residual_picture=residuals_png(found),
+            residual_picture=picture,
+            base=below,
         )
     return found, kept
 
@@ -185,5 +236,6 @@ def scale_dict(kept: KeptScale) -> dict[str, Any]:
         "U_rel_y": 2 * kept.u_rel[1],
         "max_residual_um": kept.max_residual_um,
         "residual_rms_um": kept.residual_rms_um,
+        "line": None if kept.line is None else dict(kept.line.__dict__),
         "evidence": [dict(file.__dict__) for file in kept.evidence],
     }

@@ -10,10 +10,18 @@ import typer
 
 from sieve_registry.cli.calibrated import Taking, calibrate_recorded, numbers, scale_dict
 from sieve_registry.cli.common import JsonOption, emit_json, print_line, print_table, write_bytes
+from sieve_registry.cli.lined import (
+    line_by_hand,
+    print_bias_budget,
+    print_figures,
+    print_lined,
+    print_warnings,
+)
 from sieve_registry.cli.options import ByOption, DateOption, WhyLateOption, told_by
 
 if TYPE_CHECKING:
     from sieve_inspect.scale.calibration import Artefact, Calibration
+    from sieve_inspect.target.lining import LineCalibration
 
 __all__ = ["print_calibration", "scale"]
 
@@ -24,7 +32,9 @@ def scale(
         list[Path], typer.Argument(metavar="TARGET...", help="Pictures of one artefact.")
     ],
     *,
-    pattern: Annotated[str | None, typer.Option(help="dots, checker, grid or rule.")] = None,
+    pattern: Annotated[
+        str | None, typer.Option(help="dots, checker, grid or rule; line: one line, see --base.")
+    ] = None,
     pitch: Annotated[
         str | None, typer.Option(metavar="L", help="From mark to mark as certified: 500um, 0.5mm.")
     ] = None,
@@ -37,6 +47,12 @@ def scale(
     ] = None,
     u_line_width: Annotated[
         str | None, typer.Option(metavar="L", help="Its U (k = 2) from the certificate.")
+    ] = None,
+    base: Annotated[
+        str | None,
+        typer.Option(
+            metavar="FILE|NAME", help="Scale whose edge bias a single line of known width sets."
+        ),
     ] = None,
     out: Annotated[
         Path | None, typer.Option(metavar="FILE", help="Write the scale file here.")
@@ -100,6 +116,7 @@ def scale(
         numbers(turned, "--turned", len(targets)),
         limit,
     )
+    found: Calibration | LineCalibration
     kept = None
     if recorded:
         terms = (
@@ -110,8 +127,11 @@ def scale(
         )
         found, kept = calibrate_recorded(
             context, taking, str(artefact_id), str(device_id), name, terms,
-            told_by(date, by, why_late),
+            told_by(date, by, why_late), base,
         )  # fmt: skip
+    elif pattern == "line" or base is not None:
+        told = (pattern, pitch, u_pitch, line_width, u_line_width, source)
+        found = line_by_hand(context, taking, base, told)
     else:
         found = taking.calibrate(
             _artefact_by_hand(pattern, pitch, u_pitch, line_width, u_line_width, source)
@@ -120,12 +140,10 @@ def scale(
         text = jsonlib.dumps(found.to_dict(), indent=2, ensure_ascii=False, allow_nan=False)
         write_bytes(out, (text + "\n").encode())
     if residuals is not None:
-        from sieve_inspect.target.picture import residuals_png
-
-        write_bytes(residuals, residuals_png(found))
+        write_bytes(residuals, _picture(found))
     whole = found.to_dict() if kept is None else {**found.to_dict(), "recorded": scale_dict(kept)}
     if not emit_json(json, whole):
-        print_calibration(found)
+        print_scale(found)
         if kept is not None:
             print_line(f"Recorded as scale {kept.name}, valid until {kept.valid_until}.")
         if out is not None:
@@ -175,19 +193,26 @@ def _artefact_by_hand(
     )
 
 
+def _picture(found: Calibration | LineCalibration) -> bytes:
+    from sieve_inspect.target.lining import LineCalibration
+    from sieve_inspect.target.picture import line_png, residuals_png
+
+    return line_png(found) if isinstance(found, LineCalibration) else residuals_png(found)
+
+
+def print_scale(found: Calibration | LineCalibration) -> None:
+    """The result for a person, whichever artefact it came from."""
+    from sieve_inspect.target.lining import LineCalibration
+
+    if isinstance(found, LineCalibration):
+        print_lined(found)
+    else:
+        print_calibration(found)
+
+
 def print_calibration(found: Calibration) -> None:
     """The result for a person: figures with U (k = 2), the budget, warnings."""
-    s = found.scale
-    rows = [
-        ("x", f"{s.um_per_px_x:.5f}", f"{2 * s.u_rel_x * s.um_per_px_x:.5f}", "um per px"),
-        ("y", f"{s.um_per_px_y:.5f}", f"{2 * s.u_rel_y * s.um_per_px_y:.5f}", "um per px"),
-        ("shear", f"{s.shear_deg:.4f}", f"{2 * s.u_shear_deg:.4f}", "degrees"),
-    ]
-    if found.artefact.gap_um is not None:
-        rows.append(
-            ("edge bias", f"{s.edge_bias_px:.4f}", f"{2 * s.u_edge_bias_px:.4f}", "px each edge")
-        )
-    print_table("Scale", ("figure", "value", "U (k = 2)", "unit"), rows, ("value", "U (k = 2)"))
+    print_figures(found.scale, with_bias=found.artefact.gap_um is not None)
     print_line()
     print_table(
         "Budget, relative standard uncertainty",
@@ -196,6 +221,7 @@ def print_calibration(found: Calibration) -> None:
         ("x", "y"),
     )
     print_line()
+    print_bias_budget(found.bias_budget)
     print_line(
         f"{found.marks_used} of {found.marks} marks, residuals {found.residual_rms_um:.3g} um rms "
         f"({found.residual_rms_um / found.um_per_px:.3f} px)"
@@ -203,8 +229,4 @@ def print_calibration(found: Calibration) -> None:
     print_line(
         f"distortion {found.distortion_percent:.2f} %, map at most {found.rest_max_um:.3g} um"
     )
-    for warning in found.warnings:
-        import textwrap
-
-        for line in textwrap.wrap(f"warning: {warning}", 78, subsequent_indent="  "):
-            print_line(line)
+    print_warnings(found.warnings)
