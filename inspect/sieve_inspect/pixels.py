@@ -74,10 +74,12 @@ def local_maxima(image: Float32, radius: float) -> tuple[NDArray[np.intp], NDArr
     return rows, columns
 
 
-def look_up(table: Float32, stored: UInt8 | NDArray[np.uint16]) -> Float32:
-    """The table's value (256 or 65536) for every stored number, an array of any shape."""
+def look_up(table: Float32, stored: NDArray[Any]) -> Float32:
+    """The table's value (256 or 65536) for every stored number, 8 or 16 bit, any shape."""
     if stored.dtype == np.uint8 and stored.size:
-        flat = np.ascontiguousarray(stored).reshape(1, -1) if stored.ndim != 2 else stored
+        flat: NDArray[Any] = stored
+        if stored.ndim != 2:
+            flat = np.ascontiguousarray(stored).reshape(1, -1)
         return np.asarray(cv2.LUT(flat, table.reshape(1, -1)), np.float32).reshape(stored.shape)
     return table.take(stored, mode="clip")
 

@@ -9,7 +9,7 @@ from scipy.spatial import cKDTree
 from sieve_inspect.scan import open_source
 from sieve_inspect.synthetic.round import RoundTruth
 from sieve_inspect.weave.field import Field
-from sieve_inspect.whole import Crew, find_whole, look_at_whole, measure_whole
+from sieve_inspect.whole import Crew, Known, find_whole, look_at_whole, measure_whole
 
 
 @dataclass(frozen=True)
@@ -28,7 +28,7 @@ def measured(path: Path, encoding: str = "srgb", second: bool = False) -> Field:
     source = open_source(path)
     with Crew.of(source, second) as crew:
         sheet, lattice = find_whole(source, encoding, crew)
-        return measure_whole(look_at_whole(sheet, lattice), crew)
+        return measure_whole(look_at_whole(sheet, Known.of(lattice)), crew)
 
 
 def matched(field: Field, truth: RoundTruth) -> Matched:

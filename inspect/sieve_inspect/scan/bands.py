@@ -31,6 +31,7 @@ from sieve_inspect.errors import (
 from sieve_inspect.scan.source import (
     MAX_MEGAPIXELS,
     Scan,
+    Tags,
     checked_size,
     load_scan,
     picture_tags,
@@ -45,8 +46,8 @@ MAX_PLAIN_MEGAPIXELS = 2000.0  # of files that are as large as what they hold
 _IN_MEMORY = 400_000_000  # bytes unpacked
 _MOST_LOST = 0.2  # share of the picture
 _BAND = 256  # rows unpacked at a time
-_AT_ONCE = 1 << 20  # pixels looked up before pages are given back
-_FEW = 10_000
+_FRUGAL = 250_000_000  # bytes of a file from which mapped pages are given back …
+_AT_ONCE = 1024  # … after so many pixels
 
 
 Finish = Callable[[NDArray[Any]], Raw]  # stored samples (..., s) to grey or RGB
@@ -112,14 +113,14 @@ class _OnDisk:
         out = np.zeros((number.size, count), self._stored)
         if self._map is not None:
             flat = number.ravel()
-            pixels = np.frombuffer(
-                self._map, self._stored, self.there * width * count, self._start
-            ).reshape(-1, count)
-            for first in range(0, len(flat), _AT_ONCE):
-                part = flat[first : first + _AT_ONCE]
+            length = self.there * width * count
+            pixels = np.frombuffer(self._map, self._stored, length, self._start).reshape(-1, count)
+            step = _AT_ONCE if length > _FRUGAL else max(1, len(flat))
+            for first in range(0, len(flat), step):
+                part = flat[first : first + step]
                 there = part < len(pixels)
-                out[first : first + _AT_ONCE][there] = pixels[part[there]]
-                if len(flat) > _FEW and hasattr(mmap, "MADV_DONTNEED"):
+                out[first : first + step][there] = pixels[part[there]]
+                if length > _FRUGAL and hasattr(mmap, "MADV_DONTNEED"):
                     self._map.madvise(mmap.MADV_DONTNEED)
         return self._finish(self._native(out).reshape(*number.shape, count))
 
@@ -144,7 +145,7 @@ class ScanSource:
     """
 
     path: Path
-    sha256: str
+    digest: Callable[[], str]
     shape: tuple[int, int]
     bits: int
     kind: str
@@ -164,6 +165,11 @@ class ScanSource:
         """Single pixels by their number (any shape) in reading order; a last axis for colours."""
         return self.pixels.at(number)
 
+    @property
+    def sha256(self) -> str:
+        """Of the file, in hexadecimal digits."""
+        return self.digest()
+
     def __reduce__(self) -> tuple[Any, ...]:
         """Sent to another process, the scan is opened there anew."""
         return _reopened, (self.path, self.sha256)
@@ -172,8 +178,9 @@ class ScanSource:
     def of(cls, scan: Scan) -> ScanSource:
         """A scan that has been read whole."""
         raw = scan.raw if scan.raw.ndim == 3 else scan.raw[..., None]
-        tags = (scan.kind, scan.gamma, scan.srgb_tag, scan.linear_tag, scan.dpi)
-        return cls(scan.path, scan.sha256, scan.shape, scan.bits, *tags, _InMemory(raw, _plain))
+        tags = Tags(scan.kind, scan.gamma, scan.srgb_tag, scan.linear_tag, scan.dpi)
+        pixels = _InMemory(raw, _plain)
+        return cls(scan.path, lambda: scan.sha256, scan.shape, scan.bits, *tags, pixels)
 
 
 def size_of(path: Path) -> int | None:
@@ -224,7 +231,7 @@ def open_source(
 
 
 def _reopened(path: Path, sha256: str) -> ScanSource:
-    return replace(open_source(path, float("inf"), hashed=False), sha256=sha256)
+    return replace(open_source(path, float("inf"), hashed=False), digest=lambda: sha256)
 
 
 def _is_tiff(path: Path) -> bool:
@@ -236,9 +243,19 @@ def _begins(path: Path, *marks: bytes) -> bool:
         return file.read(4).startswith(marks)
 
 
-def _digest(path: Path) -> str:
-    with path.open("rb") as file:
-        return hashlib.file_digest(file, "sha256").hexdigest()
+def _digest(path: Path, hashed: bool = True) -> Callable[[], str]:
+    """The SHA-256 of a file, worked out while the scan is being looked at."""
+    if not hashed:
+        return lambda: ""
+
+    def digest() -> str:
+        with path.open("rb") as file:
+            return hashlib.file_digest(file, "sha256").hexdigest()
+
+    pool = ThreadPoolExecutor(1)
+    future = pool.submit(digest)
+    pool.shutdown(wait=False)
+    return future.result
 
 
 def _open_tiff(path: Path, max_megapixels: float | None, hashed: bool) -> ScanSource:
@@ -272,7 +289,7 @@ def _open_tiff(path: Path, max_megapixels: float | None, hashed: bool) -> ScanSo
         if away > _MOST_LOST * shape[0] * shape[1]:
             raise TruncatedImageError(file=path, reason=f"{away / shape[0] / shape[1]:.0%} missing")
         bits = 16 if page.photometric == 3 else int(page.bitspersample)
-        digest = _digest(path) if hashed else ""
+        digest = _digest(path, hashed)
         return ScanSource(path, digest, shape, bits, *tags, pixels, tuple(lost), plain)
 
 
@@ -418,5 +435,5 @@ def _unpacked_top_down(path: Path, max_megapixels: float) -> ScanSource:
         raise TruncatedImageError(file=path, reason=reason) from error
 
     bits = 8 * stored.itemsize
-    pixels = store.pixels(_plain)
-    return ScanSource(path, _digest(path), (height, width), bits, *tags, pixels)
+    unpacked = store.pixels(_plain)
+    return ScanSource(path, _digest(path), (height, width), bits, *tags, unpacked)

@@ -27,6 +27,8 @@ __all__ = ["Sample", "imaging_part", "sample_of", "summarise", "whole_cloth"]
 
 Float = NDArray[np.float64]
 
+_AT_ONCE = 200_000  # openings moved through the scale at a time
+
 # Left after the edge response is fitted: the largest bias of the mean seen over the blur shapes
 # of this project's own accuracy table, taken as the half-width of a rectangular distribution.
 EDGE_MODEL_PX = 0.02 / math.sqrt(3)
@@ -84,10 +86,17 @@ def _across(centre: Float, normal: Float, scale: Scale) -> Float:
     Lines a distance e apart across the normal n are e / |J⁻ᵀn| apart once moved through a map
     with the Jacobian J, taken here from points half a px around each place.
     """
-    columns = [scale.to_um(centre + step) - scale.to_um(centre - step) for step in np.eye(2) / 2]
-    jacobian = np.stack(columns, axis=2)
-    moved = np.linalg.solve(jacobian.transpose(0, 2, 1), normal[..., None])[..., 0]
-    return np.asarray(1 / np.hypot(moved[:, 0], moved[:, 1]))
+    out = np.empty(len(centre))
+    for first in range(0, len(centre), _AT_ONCE):
+        part = slice(first, first + _AT_ONCE)
+        ends = [
+            scale.to_um(centre[part] + step) - scale.to_um(centre[part] - step)
+            for step in np.eye(2) / 2
+        ]
+        jacobian = np.stack(ends, axis=2)
+        moved = np.linalg.solve(jacobian.transpose(0, 2, 1), normal[part, :, None])[..., 0]
+        out[part] = 1 / np.hypot(moved[:, 0], moved[:, 1])
+    return out
 
 
 def _pitch(field: Field, axis: int, normal: Float, um_per_px: Float) -> Float:

@@ -9,6 +9,7 @@ a Gaussian, so a picture is two looked-up numbers multiplied. Memory does not gr
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -110,7 +111,7 @@ def draw_round(cloth: RoundCloth, path: Path) -> RoundTruth:
     encode = _encoding()
     big = cloth.side**2 > 4_000_000_000
 
-    def bands() -> object:
+    def bands() -> Iterator[NDArray[np.uint8]]:
         for top in range(0, cloth.side, _ROWS):
             light = _band(cloth, families, spots, lost, top, min(top + _ROWS, cloth.side))
             noise = np.random.default_rng([cloth.seed, top]).standard_normal(
@@ -170,7 +171,8 @@ def _openings(
     away = np.hypot(x - 0.5 * cloth.side, y - 0.5 * cloth.side)
     diagonal = 0.5 * np.hypot(a.width[col], b.width[row])
     kept = np.flatnonzero(away + diagonal < cloth.radius)
-    x, y, u, v, col, row = (i[kept] for i in (x, y, u, v, col, row))
+    x, y, u, v = (i[kept] for i in (x, y, u, v))
+    col, row = col[kept], row[kept]
     slope_u = slope_v = np.zeros(len(x))
     if cloth.bend:
         k = 2 * math.pi / cloth.wave
@@ -236,7 +238,7 @@ def _harm(
     size = int(cloth.aperture + cloth.wire)
 
     def near(a: float, b: float) -> tuple[slice, slice] | None:
-        px, py = (float(i) for i in _back(cloth, np.float64(a), np.float64(b)))
+        px, py = (float(i) for i in _back(cloth, np.array(a), np.array(b)))
         rows = slice(max(0, int(py) - size - top), min(light.shape[0], int(py) + size - top))
         return (rows, slice(int(px) - size, int(px) + size)) if rows.stop > rows.start else None
 

@@ -151,6 +151,11 @@ class EdgeFit:
             arrays.append(mixed)
         return EdgeFit(*arrays)
 
+    def overwrite(self, which: NDArray[np.intp], by: EdgeFit) -> None:
+        """Take the rows `which` from another, in place: for fits too large to be held twice."""
+        for field in fields(self):
+            getattr(self, field.name)[which] = getattr(by, field.name)
+
     @property
     def limits(self) -> tuple[float, float]:
         """Misfit and peak far above what the bulk of the fits, with its spread, explains."""

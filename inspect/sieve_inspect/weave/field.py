@@ -175,12 +175,13 @@ def measure_field(view: View) -> Field:
 
 def field_of(view: View, axes: tuple[Axis, Axis], doubt: NDArray[np.bool_] | None = None) -> Field:
     """The field of openings that have been measured; for `doubt` see `states.judge_states`."""
-    shift = np.zeros_like(view.centre)
+    fitted = np.zeros_like(view.centre)
     for axis in axes:
         middle = axis.fit.middle
-        shift += np.where(np.isfinite(middle), middle, 0)[:, None] * axis.normal
+        fitted += np.where(np.isfinite(middle), middle, 0)[:, None] * axis.normal
     limit = 0.5 * max(look.opening for look in view.rough)
-    fitted = view.centre + np.clip(shift, -limit, limit)
+    np.clip(fitted, -limit, limit, out=fitted)
+    fitted += view.centre
     noise = float(np.sqrt(np.mean([np.nanmedian(a.fit.misfit[view.seen]) ** 2 for a in axes])))
     fits = [a.fit for a in axes]
     levels = Levels.from_fits(fitted, view.seen, fits)

@@ -72,16 +72,16 @@ def _step_in(place: Float, aside: Float, pitch: float) -> tuple[float, float]:
     mean = np.where(count > 0, total / np.maximum(count, 1), 0)
     near = np.convolve(np.pad(mean, 7, mode="edge"), np.full(15, 1 / 15), mode="valid")
     best = (0.0, 0.0)
-    for number in np.flatnonzero(np.abs(mean - near) > 0.5 * _SMALLEST):
+    for number in np.flatnonzero(np.abs(mean - near) > 0.5 * _SMALLEST).tolist():
         values = aside[part(number, number + 1)]
         before, after = part(number - 7, number - 1), part(number + 2, number + 8)
         around = np.concatenate([aside[before], aside[after]])
         if len(values) < _FEWEST or len(around) < _FEWEST:
             continue
         usual = np.median(around[:: max(1, len(around) // _ENOUGH)])
-        middle = float(np.median(values))
-        scatter = 1.4826 * float(np.median(np.abs(values - middle)))
-        size = abs(middle - float(usual))
+        here = float(np.median(values))
+        scatter = 1.4826 * float(np.median(np.abs(values - here)))
+        size = abs(here - float(usual))
         if size > _CLEAR * scatter / np.sqrt(len(values)) and size > best[0]:
             best = (size, float(np.median(place[part(number, number + 1)])))
     return best

@@ -7,6 +7,8 @@ its column's gap across x and its row's gap across y, whatever lies in it or is 
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -18,68 +20,127 @@ Index = NDArray[np.intp]
 
 _ASTRAY = 0.2  # share of the pitch a peak may be off where its row and its column have it
 _ENOUGH = 5000  # openings for a smooth map
+_AT_ONCE = 100_000  # openings asked about at a time
 _NEAR = 5  # openings to both sides along a gap that are asked
 
 
-def smooth_map(row: Index, column: Index, centre: Float, good: Bool) -> tuple[Float, Float]:
-    """Smooth places (n, 2) and lattice vectors (n, 2, 2) of all openings, from the `good` ones.
+@dataclass(frozen=True, eq=False)
+class SmoothMap:
+    """Places and lattice vectors by row and column: a polynomial through all of a field.
 
-    Vectors have the index (opening, direction, xy). A cubic follows bends and lens distortion and
-    is too stiff for the unevenness of single wires.
+    A cubic follows bends and lens distortion and is too stiff for the unevenness of single wires.
     """
-    from numpy.polynomial.polynomial import polyder, polyval2d
 
-    scale = max(1.0, float(row.max()), float(column.max()))
-    c, r = (column - column.mean()) / scale, (row - row.mean()) / scale
-    degree = 3 if good.sum() > 100 else 1
-    powers = [(i, j) for i in range(degree + 1) for j in range(degree + 1 - i)]
-    some = np.flatnonzero(good)
-    some = some[:: max(1, len(some) // _ENOUGH)]
-    design = np.stack([c[some] ** i * r[some] ** j for i, j in powers], axis=1)
-    weight, known = np.ones(len(some)), centre[some]
-    for _ in range(3):
-        weighted = design * weight[:, None]
-        normal = weighted.T @ design
-        coefficient, *_ = np.linalg.lstsq(normal, weighted.T @ known, rcond=None)
-        off = np.hypot(*(known - design @ coefficient).T)
-        weight = (off <= 3 * np.median(off) + 1e-9).astype(float)
-    matrix = np.zeros((degree + 1, degree + 1, 2))
-    for (i, j), value in zip(powers, coefficient, strict=True):
-        matrix[i, j] = value
-    place = polyval2d(c, r, matrix).T
-    vectors = [polyval2d(c, r, polyder(matrix, axis=axis)).T / scale for axis in (0, 1)]
-    return np.asarray(place), np.stack(vectors, axis=1)
+    middle: tuple[float, float]  # column, row
+    scale: float
+    matrix: Float  # (degree + 1, degree + 1, 2), powers of column and row
+
+    @classmethod
+    def of(cls, row: Index, column: Index, centre: Float, good: Bool) -> SmoothMap:
+        """The map through the `good` ones of openings at `centre` (n, 2) px."""
+        scale = max(1.0, float(row.max()), float(column.max()))
+        middle = (float(column.mean()), float(row.mean()))
+        degree = 3 if good.sum() > 100 else 1
+        powers = [(i, j) for i in range(degree + 1) for j in range(degree + 1 - i)]
+        some = np.flatnonzero(good)
+        some = some[:: max(1, len(some) // _ENOUGH)]
+        c, r = (column[some] - middle[0]) / scale, (row[some] - middle[1]) / scale
+        design = np.stack([c**i * r**j for i, j in powers], axis=1)
+        weight, known = np.ones(len(some)), centre[some]
+        for _ in range(3):
+            weighted = design * weight[:, None]
+            normal = weighted.T @ design
+            coefficient, *_ = np.linalg.lstsq(normal, weighted.T @ known, rcond=None)
+            off = np.hypot(*(known - design @ coefficient).T)
+            weight = (off <= 3 * np.median(off) + 1e-9).astype(float)
+        matrix = np.zeros((degree + 1, degree + 1, 2))
+        for (i, j), value in zip(powers, coefficient, strict=True):
+            matrix[i, j] = value
+        return cls(middle, scale, matrix)
+
+    def places(self, row: Index, column: Index) -> Float:
+        """Places (n, 2) px."""
+        return self._at(self.matrix, row, column)
+
+    def vectors(self, row: Index, column: Index) -> Float:
+        """Vectors (n, 2, 2) with the index (opening, direction, xy)."""
+        from numpy.polynomial.polynomial import polyder
+
+        slopes = [np.asarray(polyder(self.matrix, axis=axis), float) for axis in (0, 1)]
+        return np.stack([self._at(m, row, column) / self.scale for m in slopes], axis=1)
+
+    def _at(self, matrix: Float, row: Index, column: Index) -> Float:
+        from numpy.polynomial.polynomial import polyval2d
+
+        c, r = (column - self.middle[0]) / self.scale, (row - self.middle[1]) / self.scale
+        return np.asarray(polyval2d(c, r, matrix).T)
+
+    def shares(self, row: Index, column: Index, centre: Float) -> Float:
+        """How far (n, 2) places are off the map, as shares of the vectors."""
+        out = np.empty((len(row), 2))
+        for first in range(0, len(row), _AT_ONCE):
+            part = slice(first, first + _AT_ONCE)
+            r, c = row[part], column[part]
+            off = centre[part] - self.places(r, c)
+            out[part] = np.linalg.solve(self.vectors(r, c).transpose(0, 2, 1), off[..., None])[
+                ..., 0
+            ]
+        return out
 
 
-def along_gap(row: Index, column: Index, value: Float, good: Bool, axis: int) -> Float:
-    """Median (n,) of the `good` values in the same gap near every opening; NaN where none is.
+def smooth_map(row: Index, column: Index, centre: Float, good: Bool) -> tuple[Float, Float]:
+    """Smooth places (n, 2) and lattice vectors (n, 2, 2) of all openings, from the `good` ones."""
+    found = SmoothMap.of(row, column, centre, good)
+    return found.places(row, column), found.vectors(row, column)
+
+
+def along_gap(
+    row: Index, column: Index, value: Float, good: Bool, axis: int, wanted: Index | None = None
+) -> Float:
+    """Median of the `good` values in the same gap near every opening; NaN where none is.
 
     Openings between the same two wires across direction `axis` share a column (0) or row (1).
+    `wanted` are the openings (m,) it is asked for, by default all.
     """
     line, place = (column, row) if axis == 0 else (row, column)
     grid = np.full((line.max() + 1, place.max() + 1 + 2 * _NEAR), np.nan)
     grid[line[good], place[good] + _NEAR] = value[good]
     windows = np.lib.stride_tricks.sliding_window_view(grid, 2 * _NEAR + 1, axis=1)
-    near = np.sort(windows[line, place], axis=1)  # NaN last
-    known = np.isfinite(near).sum(axis=1)
-    every = np.arange(len(near))
-    low, high = np.maximum(known - 1, 0) // 2, np.minimum(known // 2, near.shape[1] - 1)
-    return np.asarray(0.5 * (near[every, low] + near[every, high]))
+    if wanted is not None:
+        line, place = line[wanted], place[wanted]
+    out = np.empty(len(line))
+    for first in range(0, len(line), _AT_ONCE):
+        part = slice(first, first + _AT_ONCE)
+        near = np.sort(windows[line[part], place[part]], axis=1)  # NaN last
+        known = np.isfinite(near).sum(axis=1)
+        every = np.arange(len(near))
+        low, high = np.maximum(known - 1, 0) // 2, np.minimum(known // 2, near.shape[1] - 1)
+        out[part] = 0.5 * (near[every, low] + near[every, high])
+    return out
 
 
-def expected_places(row: Index, column: Index, centre: Float, good: Bool) -> tuple[Float, Float]:
-    """Places (n, 2) in px where openings are expected by the `good` ones, and `smooth_map`'s.
-
-    The vectors (n, 2, 2) are those of the smooth map.
-    """
-    base, vectors = smooth_map(row, column, centre, good)
-    off = np.where(good[:, None], centre - base, 0)
-    share = np.asarray(np.linalg.solve(vectors.transpose(0, 2, 1), off[..., None])[..., 0], float)
-    out = base.copy()
+def expected_places(row: Index, column: Index, centre: Float, good: Bool, wanted: Index) -> Float:
+    """Places (m, 2) px where the openings `wanted` are expected by the `good` ones of all."""
+    found = SmoothMap.of(row, column, centre, good)
+    near = _near(row, column, wanted)
+    row, column, good = row[near], column[near], good[near]
+    share = found.shares(row, column, np.where(good[:, None], centre[near], 0))
+    asked = np.searchsorted(near, wanted)
+    out = found.places(row[asked], column[asked])
+    vectors = found.vectors(row[asked], column[asked])
     for axis in (0, 1):
-        gap = along_gap(row, column, share[:, axis], good, axis)
+        gap = along_gap(row, column, share[:, axis], good, axis, asked)
         out += np.where(np.isfinite(gap), gap, 0)[:, None] * vectors[:, axis]
-    return out, vectors
+    return out
+
+
+def _near(row: Index, column: Index, wanted: Index) -> Index:
+    """The openings (k,) `wanted` and those that `along_gap` asks for them, in their order."""
+    asked = np.zeros((row.max() + 1 + 2 * _NEAR, column.max() + 1 + 2 * _NEAR), np.bool_)
+    for step in range(2 * _NEAR + 1):
+        asked[row[wanted] + step, column[wanted] + _NEAR] = True
+        asked[row[wanted] + _NEAR, column[wanted] + step] = True
+    return np.flatnonzero(asked[row + _NEAR, column + _NEAR])
 
 
 def in_place(centre: Float) -> Float:
@@ -88,10 +149,13 @@ def in_place(centre: Float) -> Float:
     Nothing is taken away where most peaks would have to go: that is no cloth, and is told later.
     """
     row, column = np.nonzero(np.isfinite(centre[..., 0]))
+    good = np.ones(len(row), np.bool_)
     places = centre[row, column]
-    expected, vectors = expected_places(row, column, places, np.ones(len(row), np.bool_))
-    off = np.linalg.solve(vectors.transpose(0, 2, 1), (places - expected)[..., None])[..., 0]
-    astray = (np.abs(off) > _ASTRAY).any(axis=1)
+    share = SmoothMap.of(row, column, places, good).shares(row, column, places)
+    astray = np.zeros(len(row), np.bool_)
+    for axis in (0, 1):
+        gap = along_gap(row, column, share[:, axis], good, axis)
+        astray |= np.abs(share[:, axis] - gap) > _ASTRAY
     if astray.mean() > 0.2:
         return centre
     out = centre.copy()
@@ -105,33 +169,36 @@ def filled(centre: Float) -> Float:
     The middle between the neighbours on both sides is right for any smoothly bent cloth; holes
     wider than one opening close from their rim inward.
     """
-    centre = centre.copy()
+    centre = np.pad(centre, ((2, 2), (2, 2), (0, 0)), constant_values=np.nan)
     for _ in range(64):
-        padded = np.pad(centre, ((2, 2), (2, 2), (0, 0)), constant_values=np.nan)
-        core = slice(2, -2)
+        known = np.isfinite(centre[..., 0])
+        core = known[1:-1, 1:-1]
+        touched = known[:-2, 1:-1] | known[2:, 1:-1] | known[1:-1, :-2] | known[1:-1, 2:]
+        row, column = (i + 1 for i in np.nonzero(touched & ~core))
+        inner = (row > 1) & (column > 1) & (row < len(known) - 2) & (column < known.shape[1] - 2)
+        row, column = row[inner], column[inner]
 
-        def at(dr: int, dc: int, padded: Float = padded) -> Float:
-            height, width = centre.shape[:2]
-            return padded[2 + dr : 2 + dr + height, 2 + dc : 2 + dc + width]
+        def at(dr: int, dc: int, r: Index = row, c: Index = column) -> Float:
+            return np.asarray(centre[r + dr, c + dc])
 
-        guesses = [
-            0.5 * (at(0, -1) + at(0, 1)),
-            0.5 * (at(-1, 0) + at(1, 0)),
-            at(0, -1) + at(-1, 0) - at(-1, -1),
-            at(0, 1) + at(1, 0) - at(1, 1),
-            at(0, -1) + at(1, 0) - at(1, -1),
-            at(0, 1) + at(-1, 0) - at(-1, 1),
-        ]
-        stack = np.stack(guesses)
-        known = np.isfinite(stack[..., 0])
-        support = known.sum(axis=0)
-        missing = ~np.isfinite(padded[core, core, 0]) & (known[:2].any(axis=0) | (support >= 2))
-        if not missing.any():
+        guesses = np.stack(
+            [
+                0.5 * (at(0, -1) + at(0, 1)),
+                0.5 * (at(-1, 0) + at(1, 0)),
+                at(0, -1) + at(-1, 0) - at(-1, -1),
+                at(0, 1) + at(1, 0) - at(1, 1),
+                at(0, -1) + at(1, 0) - at(1, -1),
+                at(0, 1) + at(-1, 0) - at(-1, 1),
+            ]
+        )
+        told = np.isfinite(guesses[..., 0])
+        support = told.sum(axis=0)
+        found = told[:2].any(axis=0) | (support >= 2)
+        if not found.any():
             break
-        weights = known[..., None]
-        mean = np.where(weights, stack, 0).sum(axis=0) / np.maximum(support, 1)[..., None]
-        centre[missing] = mean[missing]
-    return centre
+        mean = np.where(told[..., None], guesses, 0).sum(axis=0) / np.maximum(support, 1)[:, None]
+        centre[row[found], column[found]] = mean[found]
+    return centre[2:-2, 2:-2]
 
 
 def closed(centre: Float, shape: tuple[int, ...]) -> Float:
@@ -141,15 +208,16 @@ def closed(centre: Float, shape: tuple[int, ...]) -> Float:
     no others on both sides: they lie where their row and their column have them.
     """
     out = centre.copy()
-    row, column = (i.ravel() for i in np.indices(centre.shape[:2]))
     for _ in range(2):
         known = np.pad(np.isfinite(out[..., 0]), 1)
         beside = (known[1:-1, :-2] | known[1:-1, 2:]) & (known[:-2, 1:-1] | known[2:, 1:-1])
         notch = beside & ~known[1:-1, 1:-1]
         if not notch.any():
             break
-        good = known[1:-1, 1:-1].ravel()
-        place = expected_places(row, column, out.reshape(-1, 2), good)[0].reshape(out.shape)
-        room = (place > 0).all(axis=2) & (place < np.array(shape[1::-1]) - 1).all(axis=2)
-        out[notch & room] = place[notch & room]
+        row, column = np.nonzero(known[1:-1, 1:-1] | notch)
+        wanted = np.flatnonzero(notch[row, column])
+        good = ~notch[row, column]
+        place = expected_places(row, column, out[row, column], good, wanted)
+        room = (place > 0).all(axis=1) & (place < np.array(shape[1::-1]) - 1).all(axis=1)
+        out[row[wanted[room]], column[wanted[room]]] = place[room]
     return out

@@ -20,6 +20,7 @@ Float = NDArray[np.float64]
 Bool = NDArray[np.bool_]
 
 _LIKE = 0.06  # of the light of an opening; within it a place shines like one
+_ENOUGH = 50_000  # openings that tell the usual wire
 _DARK = 0.6  # of the light of an opening; below it a pixel counts as covered
 _TOUCHED = 0.02  # dark share of an opening's inner area from which its widths are not believed
 _FILLED = 0.12  # dark share from which it counts as blocked
@@ -71,15 +72,18 @@ class _Neighbourhood:
         margin = 0.6 * float(np.median(np.linalg.norm(vectors, axis=2)))
         last, rim = np.zeros(len(index), np.bool_), np.zeros(len(index), np.bool_)
         for k, (r, c) in enumerate(_MOVES):
-            place = middle + c * vectors[:, 0] + r * vectors[:, 1]
-            lacking = _inside(place, light.shape, 0) & (index[:, k] < 0)
-            there = np.full(len(index), np.nan)
-            there[lacking] = light_at(light, place[lacking])
-            dark = there < half_lit
+            lacking = np.flatnonzero(index[:, k] < 0)
+            steps = vectors[lacking]
+            place = middle[lacking] + c * steps[:, 0] + r * steps[:, 1]
+            within = _inside(place, light.shape, 0)
+            lacking, place = lacking[within], place[within]
+            there = light_at(light, place)
+            usual, span = levels.top[lacking], (levels.top - levels.floor)[lacking]
+            dark = there < half_lit[lacking]
             # As bright as an opening, it is one that lost its wire or its place, and cloth goes on.
-            unlike = np.abs(there - levels.top) > _LIKE * (levels.top - levels.floor)
-            last |= lacking & unlike
-            rim |= lacking & (dark | (unlike & _inside(place, light.shape, margin)))
+            unlike = np.abs(there - usual) > _LIKE * span
+            last[lacking] |= unlike
+            rim[lacking] |= dark | (unlike & _inside(place, light.shape, margin))
         rim = _with_dark_ones(rim, inside > half_lit, index)
         return cls(index, last | rim, rim)
 
@@ -153,26 +157,28 @@ def judge_states(
     own = np.where(sound[:, None], np.stack([f.width for f in fits], axis=1), gaps)
     middle = fitted
     if sound.any():
-        expected, _ = expected_places(row, column, fitted, sound)
-        middle = np.where(sound[:, None], fitted, expected)
-    usual = np.broadcast_to(size - 2.5 * np.minimum(spread, 0.15 * size), own.shape)
-    half = 0.5 * np.where(sound[:, None], np.minimum(own, size), usual) - (0.4 + 1.2 * blur)
-    half = np.maximum(half, 0.2 * size)
-    slack = np.where(sound[:, None], 0.0, 2 * np.maximum(_INFERRED[0], _INFERRED[1] * own))
-    flags[_cut(light.shape, middle, vectors, own - slack)] |= Flag.BORDER
+        middle, others = fitted.copy(), np.flatnonzero(~sound)
+        middle[others] = expected_places(row, column, fitted, sound, others)
     dark, filled = np.zeros(len(row)), np.zeros(len(row))
     near = (light, middle[closer], vectors[closer])
-    dark[closer] = _dark_share(*near, half[closer], levels.take(closer), _DARK)
+    mine, known = own[closer], sound[closer, None]
+    slack = np.where(known, 0.0, 2 * np.maximum(_INFERRED[0], _INFERRED[1] * mine))
+    flags[closer[_cut(light.shape, *near[1:], mine - slack)]] |= Flag.BORDER
+    usual = size - 2.5 * np.minimum(spread, 0.15 * size)
+    half = 0.5 * np.where(known, np.minimum(mine, size), usual) - (0.4 + 1.2 * blur)
+    half = np.maximum(half, 0.2 * size)
+    dark[closer] = _dark_share(*near, half, levels.take(closer), _DARK)
     flags[dark > _TOUCHED] |= Flag.TOUCHED
     flags[dark > _FILLED] |= Flag.FILLED
     # At half light the blurred wires end where they do: what is darker within is covered.
-    filled[closer] = _dark_share(*near, 0.5 * own[closer] - 0.25, levels.take(closer), 0.5)
+    filled[closer] = _dark_share(*near, 0.5 * mine - 0.25, levels.take(closer), 0.5)
     inside = levels.top.copy()
     inside[closer] = light_at(light, middle[closer])
     hood = _Neighbourhood.of(index, middle, vectors, light, levels, inside)
     glaring = inside > levels.top + _LIKE * (levels.top - levels.floor)
     beside = glaring[index] & (index >= 0)  # a bright frame, and no cloth
-    wires = np.array([np.nanmedian(f.wires) for f in fits])
+    some = np.arange(0, len(row), max(1, len(row) // _ENOUGH))
+    wires = np.array([np.nanmedian(f.take(some).wires) for f in fits])
     torn = torn_wires(light, middle, vectors, own, index, levels, wires, doubt)
     for axis, fit in enumerate(fits):
         after = index[:, 2 * axis]
@@ -188,7 +194,7 @@ def judge_states(
 
 def neighbours(row: NDArray[np.intp], column: NDArray[np.intp]) -> NDArray[np.intp]:
     """Numbers (n, 4) of the openings right, left, below and above; -1 where there is none."""
-    grid = np.full((row.max() + 3, column.max() + 3), -1, np.intp)
+    grid = np.full((row.max() + 3, column.max() + 3), -1, np.int32)
     grid[row + 1, column + 1] = np.arange(len(row))
     return np.stack([grid[row + 1 + r, column + 1 + c] for r, c in _MOVES], axis=1)
 
@@ -220,7 +226,9 @@ def _gap_sizes(
     """Usual widths (n, 2) of the sound openings nearby between the same wires."""
     near = [along_gap(row, column, f.width, sound, axis) for axis, f in enumerate(fits)]
     return np.stack(
-        [np.where(np.isfinite(n), n, s) for n, s in zip(near, size, strict=True)], axis=1
+        [np.where(np.isfinite(n), n, s) for n, s in zip(near, size, strict=True)],
+        axis=1,
+        dtype=fits[0].parameters.dtype,
     )
 
 

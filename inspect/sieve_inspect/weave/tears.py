@@ -38,36 +38,37 @@ def torn_wires(
     where one of the two openings has no crossing wire to end at: that is no opening. Wires
     beside no opening in `doubt` (n,) are taken to be whole.
     """
-    darkest = []
+    count = len(middle)
+    anywhere, all_along, looked = (np.zeros((count, 2), np.bool_) for _ in range(3))
     for axis in (0, 1):
-        after = _asked(index[:, 2 * axis], doubt)
-        part = _darkest(light, middle, vectors, own, after, levels, wires[axis], axis)
-        darkest.append(part)
-    limit = []
-    for height in darkest:
-        known = height[np.isfinite(height[:, 0])]
-        usual = np.median(known, axis=0) if len(known) else np.zeros(len(_STATIONS))
-        limit.append(0.5 * (1 + np.clip(usual, 0, _DARKEST_USUAL)))
-    lit = [h > most for h, most in zip(darkest, limit, strict=True)]
-    out = np.zeros((len(middle), 2), np.bool_)
+        pairs = _asked(index[:, 2 * axis], doubt)
+        if not len(pairs):
+            continue
+        after = index[pairs, 2 * axis]
+        height = _darkest(light, middle, vectors, own, pairs, after, levels, wires[axis], axis)
+        lit = height > 0.5 * (1 + np.clip(np.median(height, axis=0), 0, _DARKEST_USUAL))
+        anywhere[pairs, axis], all_along[pairs, axis] = lit.any(axis=1), lit.all(axis=1)
+        looked[pairs, axis] = True
+    out = np.zeros((count, 2), np.bool_)
     for axis in (0, 1):
-        closed = ~lit[1 - axis].all(axis=1) & np.isfinite(darkest[1 - axis][:, 0])
+        closed = ~all_along[:, 1 - axis] & looked[:, 1 - axis]
         before = index[:, 3 - 2 * axis]  # the wire before is the one after the opening before
         closed |= closed[before] & (before >= 0)
         after = index[:, 2 * axis]
-        out[:, axis] = lit[axis].any(axis=1) & closed & closed[after] & (after >= 0)
+        out[:, axis] = anywhere[:, axis] & closed & closed[after] & (after >= 0)
     return out
 
 
 def _asked(after: NDArray[np.intp], doubt: Bool | None) -> NDArray[np.intp]:
-    """The next opening (n,) where the wire between is looked at, -1 elsewhere.
+    """The openings after which the wire is looked at: it lies before another one, `after` (n,).
 
     Besides those in doubt some two thousand others, which tell what is usual.
     """
-    if doubt is None:
-        return after
-    some = np.arange(len(after)) % max(1, len(after) // 2000) == 0
-    return np.where(doubt | doubt[after] | some, after, -1)
+    wanted = after >= 0
+    if doubt is not None:
+        some = np.arange(len(after)) % max(1, len(after) // 2000) == 0
+        wanted &= doubt | doubt[after] | some
+    return np.flatnonzero(wanted)
 
 
 def _darkest(
@@ -75,20 +76,17 @@ def _darkest(
     middle: Float,
     vectors: Float,
     own: Float,
+    pairs: NDArray[np.intp],
     after: NDArray[np.intp],
     levels: Levels,
     wire: float,
     axis: int,
 ) -> Float:
-    """Darkest light (n, stations) between openings and the next ones, 0 as wires, 1 as openings.
+    """Darkest light (m, stations) between `pairs` (m,) of openings and the next ones, `after`.
 
-    NaN where there is no next one; what lies outside the picture counts as dark.
+    0 is a wire's, 1 an opening's light; what lies outside the picture counts as dark.
     """
-    out = np.full((len(middle), len(_STATIONS)), np.nan)
-    pairs = np.flatnonzero(after >= 0)
-    if not len(pairs):
-        return out
-    way = middle[after[pairs]] - middle[pairs]
+    way = middle[after] - middle[pairs]
     length = float(np.median(np.hypot(*way.T)))
     steps = int(np.clip(np.ceil(0.6 * length / max(0.25 * wire, 0.7)), 7, 41))
     along = vectors[pairs, 1 - axis]
@@ -105,5 +103,4 @@ def _darkest(
             value = light[np.clip(y, 0, height - 1), np.clip(x, 0, width - 1)]
             relative = np.where(inside, (value - floor) / span, 0.0)
             np.minimum(lowest[:, k], relative, out=lowest[:, k])
-    out[pairs] = lowest
-    return out
+    return lowest

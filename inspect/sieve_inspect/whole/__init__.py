@@ -9,10 +9,12 @@ from sieve_inspect.whole.cloth import (
     misfit_under,
 )
 from sieve_inspect.whole.crew import Crew
+from sieve_inspect.whole.sample import Known
 from sieve_inspect.whole.sheet import Sheet
 
 __all__ = [
     "Crew",
+    "Known",
     "Sheet",
     "WholeView",
     "find_whole",

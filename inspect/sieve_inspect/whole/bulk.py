@@ -24,12 +24,13 @@ Float32 = NDArray[np.float32]
 Bool = NDArray[np.bool_]
 Index = NDArray[np.intp]
 
-CORE = 512  # rows of a band that are its own
+CORE = 512  # rows of a band that are its own, at most …
+_BAND = 8_000_000  # … and pixels
 _AT_ONCE = 200_000  # pixels of edges: they stay in the cache
 _TURN = np.deg2rad(0.25)  # wires that run alike to this share their weights
 _DARK = 0.6  # of an opening's light; below it a pixel counts as covered
 _STATIONS = np.linspace(-0.35, 0.35, 7)  # along a wire, shares of an opening
-_STILL = 0.1  # px a solved edge may yet move
+_STILL = 0.15  # px a solved edge may have moved last
 
 
 @dataclass(frozen=True, eq=False)
@@ -97,13 +98,15 @@ def measure_bulk(
     key, tables = _turns(vectors, plan)
     order = np.argsort(y, kind="stable")
     order = order[inner[order]]
-    ends = np.searchsorted(y[order], np.arange(0, height + CORE, CORE))
+    core = max(64, min(CORE, _BAND // width))
+    ends = np.searchsorted(y[order], np.arange(0, height + core, core))
     bands = [(n, order[a:b]) for n, (a, b) in enumerate(pairwise(ends)) if b > a]
     tasks = []
     for number, which in bands:
         needed = {int(k): tables[int(k)] for k in np.unique(key[which])}
+        rows = (number * core, (number + 1) * core)
         told = (sheet.encoding, sheet.bright, plan, needed)
-        tasks.append((*told, number * CORE, centre[which], key[which]))
+        tasks.append((*told, rows, centre[which], key[which]))
     for (_, which), (found, moved, bad) in zip(
         bands, crew.each(_band, tasks, progress), strict=True
     ):
@@ -142,13 +145,13 @@ def _band(
     bright: bool,
     plan: _Plan,
     tables: dict[int, _Tables],
-    top: int,
+    rows: tuple[int, int],
     centre: Float,
     key: Index,
 ) -> tuple[dict[str, Float32], Float, Bool]:
     """Values (2, n) by name, moved centres and doubt of the openings of one band of rows."""
-    first = max(0, top - plan.margin)
-    light = Sheet(source, encoding, bright).light(first, top + CORE + plan.margin + 1)
+    first, last = max(0, rows[0] - plan.margin), rows[1] + plan.margin + 1
+    light = Sheet(source, encoding, bright).light(first, last)
     down = np.array([0, first])
     values = {name: np.empty((2, len(centre)), np.float32) for name in _NAMES}
     placed, doubt = np.empty_like(centre), np.empty(len(centre), np.bool_)

@@ -25,13 +25,12 @@ from sieve_inspect.weave.edge import EdgeFit, LevelPrior
 from sieve_inspect.weave.field import Field, View, field_of, stored_misfit
 from sieve_inspect.weave.lattice import Lattice, find_pitch, openings_are_bright
 from sieve_inspect.weave.levels import Levels, level_prior
-from sieve_inspect.weave.places import smooth_map
 from sieve_inspect.weave.response import EdgeResponse
 from sieve_inspect.weave.states import light_at, neighbours
 from sieve_inspect.whole.bulk import Bulk, measure_bulk
 from sieve_inspect.whole.crew import Crew
 from sieve_inspect.whole.openings import find_openings
-from sieve_inspect.whole.sample import sample_view
+from sieve_inspect.whole.sample import Known, sample_view
 from sieve_inspect.whole.sheet import Sheet
 
 __all__ = ["WholeView", "find_whole", "look_at_whole", "measure_whole"]
@@ -42,7 +41,7 @@ Index = NDArray[np.intp]
 
 _WINDOW = 1024  # px of the picture's middle that tell the pitch
 _AT_ONCE = 4000  # openings measured in full at a time
-_DIFFERENT = 0.02  # px beyond their noise that weights and full fits may differ by
+_FAR_AT_ONCE = 200_000
 
 
 @dataclass(frozen=True, eq=False)
@@ -77,18 +76,14 @@ def find_whole(source: ScanSource, encoding: str, crew: Crew) -> tuple[Sheet, La
     raise failure
 
 
-def look_at_whole(sheet: Sheet, lattice: Lattice) -> WholeView:
+def look_at_whole(sheet: Sheet, known: Known) -> WholeView:
     """Look at openings from all over the cloth. Raises `NoLatticeError`."""
-    name = sheet.source.path.name
-    known = np.isfinite(lattice.centre[..., 0])
-    row, column = np.nonzero(known)
-    centre, seen = lattice.centre[known], lattice.seen[known]
-    _, vectors = smooth_map(row, column, centre, seen)
-    sample, which = sample_view(sheet, lattice, (row, column, centre, seen, vectors), name)
+    sample = sample_view(sheet, known, sheet.source.path.name)
+    row, column, centre, seen, vectors = known.openings
     if sample.sides is not None:
-        vectors = turned(vectors, sample.sides)
+        vectors = turned(vectors, sample.sides).astype(vectors.dtype)
     whole = replace(sample, row=row, column=column, centre=centre, seen=seen, vectors=vectors)
-    return WholeView(sheet, whole, sample, which)
+    return WholeView(sheet, whole, sample, known.which)
 
 
 def misfit_under(view: WholeView) -> tuple[float, float]:
@@ -96,11 +91,9 @@ def misfit_under(view: WholeView) -> tuple[float, float]:
     return stored_misfit(view.sample, stored_by(view.sheet.encoding))
 
 
-def misfit_if(
-    source: ScanSource, encoding: str, bright: bool, lattice: Lattice
-) -> tuple[float, float]:
+def misfit_if(source: ScanSource, encoding: str, bright: bool, known: Known) -> tuple[float, float]:
     """The same for the case that the numbers of the scan meant something else."""
-    return misfit_under(look_at_whole(Sheet(source, encoding, bright), lattice))
+    return misfit_under(look_at_whole(Sheet(source, encoding, bright), known))
 
 
 def measure_whole(
@@ -117,22 +110,22 @@ def measure_whole(
         bulk = measure_bulk(view.sheet, whole.centre, whole.vectors, sample, crew, progress)
         whole, doubt = replace(whole, centre=bulk.centre), bulk.doubt | ~whole.seen
         index = neighbours(whole.row, whole.column)
-        fits = [_as_fit(bulk, axis, index, whole.vectors, sample[axis]) for axis in (0, 1)]
-        fits = [_agreeing(f, s.fit, view.which) for f, s in zip(fits, sample, strict=True)]
-        for fit in fits:
+        fits = [_as_fit(bulk, k, index, whole.vectors, sample[k]) for k in (0, 1)]
+        del bulk, index
+        for fit, axis in zip(fits, sample, strict=True):
+            _make_agree(fit, axis.fit, view.which)
             doubt |= ~np.isfinite(fit.width) | fit.poor | _far_out(fit.width)
     closer = np.flatnonzero(doubt)
     closer = closer[_lit(whole, fits, closer)]
     full = _in_full(view, whole, closer, sample, crew, progress)
     blind = np.setdiff1d(np.flatnonzero(doubt), closer)
-    done = [
-        replace(
-            a,
-            fit=f.replaced(closer, g).replaced(blind, _empty(len(blind))),
-            normal=across_of(whole.vectors, axis),
-        )
-        for axis, (a, f, g) in enumerate(zip(sample, fits, full, strict=True))
-    ]
+    done = []
+    for k, (one, fit, found) in enumerate(zip(sample, fits, full, strict=True)):
+        fit.overwrite(closer, found)
+        fit.overwrite(blind, _empty(len(blind)))
+        done.append(replace(one, fit=fit, normal=across_of(whole.vectors, k)))
+    del fits, full
+    crew.dismiss()
     return field_of(whole, (done[0], done[1]), doubt)
 
 
@@ -170,7 +163,10 @@ def _as_fit(bulk: Bulk, axis: int, index: Index, vectors: Float, sample: Axis) -
     for side, edge, sign in ((2 * axis + 1, second, -1), (2 * axis, first, 1)):
         other = index[:, side]
         there = (other >= 0) & ~bulk.doubt[other]
-        apart = ((bulk.centre[other] - bulk.centre) * across).sum(axis=1) + edge[other]
+        apart = edge[other]
+        for part in np.array_split(np.arange(len(other)), max(1, len(other) // _FAR_AT_ONCE)):
+            way = bulk.centre[other[part]] - bulk.centre[part]
+            apart[part] += (way * across[part]).sum(axis=1)
         near = first if sign < 0 else second
         far.append(np.where(there, apart, near + sign * wire))
         seen.append(there)
@@ -186,15 +182,13 @@ def _as_fit(bulk: Bulk, axis: int, index: Index, vectors: Float, sample: Axis) -
     )
 
 
-def _agreeing(fit: EdgeFit, full: EdgeFit, which: Index) -> EdgeFit:
-    """The fit with its mean difference from full fits of the openings `which` taken off."""
+def _make_agree(fit: EdgeFit, full: EdgeFit, which: Index) -> None:
+    """Take off, in place, the mean difference from full fits of the openings `which`."""
     here = fit.take(which)
     both = np.isfinite(here.width + full.width) & ~full.poor & ~here.poor
     off = float(np.median((here.width - full.width)[both]))
-    parameters = fit.parameters.copy()
-    parameters[:, 4:6] += 0.5 * off
-    parameters[:, 6:8] -= 0.5 * off
-    return replace(fit, parameters=parameters)
+    fit.parameters[:, 4:6] += 0.5 * off
+    fit.parameters[:, 6:8] -= 0.5 * off
 
 
 def _in_full(

@@ -53,6 +53,10 @@ class Crew:
         return self
 
     def __exit__(self, *_: object) -> None:
+        self.dismiss()
+
+    def dismiss(self) -> None:
+        """End the second process; nothing more will be asked of it."""
         if self._second is not None:
             self._second.shutdown(wait=False, kill_workers=True)
 

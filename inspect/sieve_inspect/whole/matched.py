@@ -212,15 +212,16 @@ def _step(light: Float32, centre: Float, first: Float, second: Float, matched: M
 
 def _levels(seen: list[_Seen], weights: tuple[Weights, Weights]) -> tuple[Float, Float, Float]:
     """(B, A) (n, 2), slope terms D (n, 2), and sqrt of the variance of D1 + D2 by pixel noise."""
-    matrix, right, gains, kept = 0.0, 0.0, [], []
+    matrix, right = np.zeros((len(seen[0].number), 2, 2)), np.zeros((len(seen[0].number), 2))
+    gains, kept = [], []
     for s, w in zip(seen, weights, strict=True):
         normal = w.normal
         gain = normal[:, :2, 2] / normal[:, 2:, 2]  # what D takes of (B, A)
         reduced = normal[:, :2, :2] - gain[:, :, None] * normal[:, None, :2, 2]
-        matrix = matrix + reduced[s.number]
+        matrix += reduced[s.number]
         gains.append(gain[s.number])
         kept.append(normal[s.number, 2, 2])
-        right = right + s.total[:, :2] - gains[-1] * s.total[:, 2:]
+        right += s.total[:, :2] - gains[-1] * s.total[:, 2:]
     a, b, d = matrix[:, 0, 0], matrix[:, 0, 1], matrix[:, 1, 1]
     det = a * d - b * b
     level = np.stack([d * right[:, 0] - b * right[:, 1], a * right[:, 1] - b * right[:, 0]], axis=1)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import cast
 
 import numpy as np
@@ -10,10 +11,12 @@ from numpy.typing import NDArray
 from sieve_inspect.weave.direction import sensor_range
 from sieve_inspect.weave.field import Openings, View, look_closer
 from sieve_inspect.weave.lattice import Lattice
+from sieve_inspect.weave.places import smooth_map
 from sieve_inspect.whole.sheet import Sheet
 
-__all__ = ["sample_view"]
+__all__ = ["Known", "sample_view"]
 
+Float = NDArray[np.float64]
 Index = NDArray[np.intp]
 
 _ACROSS = 4  # patches in each direction …
@@ -21,22 +24,44 @@ _REACHES = (4, 2, 1, 0)  # … and openings to each side of a patch's middle, th
 _ROWS = 64  # of the picture asked for the sensor's range
 
 
-def sample_view(
-    sheet: Sheet, lattice: Lattice, openings: Openings, name: object
-) -> tuple[View, Index]:
-    """The view of some of the `openings`, and which these are. Raises `NoLatticeError`."""
-    row, column, centre, seen, vectors = openings
-    grid = np.full(lattice.seen.shape, -1, np.intp)
-    grid[row, column] = np.arange(len(row))
-    reach, middles = _middles(lattice.seen)
-    step = np.arange(-reach, reach + 1)
-    which = np.unique(
-        np.concatenate([grid[np.ix_(r + step, c + step)].ravel() for r, c in middles])
-    )
-    chosen = (row[which], column[which], centre[which], seen[which], vectors[which])
-    clip = sensor_range(_lines(sheet, centre[seen]))
+@dataclass(frozen=True, eq=False)
+class Known:
+    """The openings of a cloth on its lattice, and `which` of them are looked at closely."""
+
+    lattice: Lattice
+    openings: Openings
+    which: Index
+
+    @classmethod
+    def of(cls, lattice: Lattice) -> Known:
+        """All openings of the lattice, with patches of them from all over the cloth."""
+        known = np.isfinite(lattice.centre[..., 0])
+        row, column = (cast(Index, i.astype(np.int32)) for i in np.nonzero(known))
+        centre, seen = lattice.centre[known], lattice.seen[known]
+        _, vectors = smooth_map(row, column, centre, seen)
+        # A million openings and more: places keep their digits, directions need but a few.
+        openings = (row, column, centre, seen, cast(Float, vectors.astype(np.float32)))
+        grid = np.full(lattice.seen.shape, -1, np.int32)
+        grid[row, column] = np.arange(len(row))
+        reach, middles = _middles(lattice.seen)
+        step = np.arange(-reach, reach + 1)
+        blocks = [grid[np.ix_(r + step, c + step)].ravel() for r, c in middles]
+        return cls(lattice, openings, np.unique(np.concatenate(blocks)))
+
+    def sample(self) -> Known:
+        """Only the openings looked at closely, all of them."""
+        row, column, centre, seen, vectors = self.openings
+        w = self.which
+        some = (row[w], column[w], centre[w], seen[w], vectors[w].astype(float))
+        return Known(self.lattice.bare(), some, np.arange(len(w)))
+
+
+def sample_view(sheet: Sheet, known: Known, name: object) -> View:
+    """The view of the openings looked at closely. Raises `NoLatticeError`."""
+    some = known.sample()
+    clip = sensor_range(_lines(sheet, some.openings[2]))
     light = cast(NDArray[np.float32], sheet)  # looked up as an array is, no more is asked of it
-    return look_closer(light, lattice, chosen, clip, name), which
+    return look_closer(light, known.lattice, some.openings, clip, name)
 
 
 def _lines(sheet: Sheet, centre: NDArray[np.float64]) -> NDArray[np.float32]:
