@@ -170,8 +170,8 @@ def _straightest(points: Float) -> tuple[float, float]:
     for steps in (np.radians(np.arange(180.0)), np.radians(np.arange(-1.0, 1.05, 0.1))):
         scores = []
         for angle in best + steps:
-            across = np.rint(chosen @ [np.cos(angle), np.sin(angle)]).astype(np.intp)
-            count = np.bincount(across - across.min())
+            across = chosen @ [np.cos(angle), np.sin(angle)]
+            count = np.bincount(np.floor(across - across.min() + 0.25).astype(np.intp))
             scores.append((float((count.astype(float) ** 2).sum()), float(count.max())))
         k = int(np.argmax([score for score, _ in scores]))
         most, best = scores[k][1], float((best + steps)[k])
@@ -183,7 +183,7 @@ def _bar(points: Float, angle: float, bright: bool) -> _Bar | None:
     normal = np.array([np.cos(angle), np.sin(angle)])
     for _ in range(3):
         across = points @ normal
-        count = np.bincount(np.rint(across - across.min()).astype(int))
+        count = np.bincount(np.floor(across - across.min() + 0.5).astype(int))
         wide = count > 0.5 * count.max()
         peak = int(count.argmax())
         last = peak + int(np.argmin(np.append(wide[peak:], False)))
@@ -195,8 +195,9 @@ def _bar(points: Float, angle: float, bright: bool) -> _Bar | None:
         normal = np.array([turn[1], -turn[0]]) * np.sign(turn[1] * normal[0] - turn[0] * normal[1])
     # Across points right or down, as for any opening.
     along = turn * (np.sign(turn[1]) if abs(turn[1]) > abs(turn[0]) else -np.sign(turn[0]))
-    at = np.rint((own - middle) @ along).astype(int)
-    count = np.bincount(at - at.min())
+    at = (own - middle) @ along
+    # A quarter aside: pixels in a row along the line would else fall into every second place.
+    count = np.bincount(np.floor(at - at.min() + 0.25).astype(int))
     width = float(np.median(count[count > 0]))
     full = np.flatnonzero(count > 0.6 * width)
     reach = (float(full[0] + at.min()), float(full[-1] + at.min()))

@@ -24,6 +24,7 @@ from sieve_inspect.scale.bias import (
     rows_to_dict,
 )
 from sieve_inspect.scale.calibration import Repeatability
+from sieve_inspect.scale.lsq import robust_weights
 from sieve_inspect.scale.model import Scale, scale_to_dict
 from sieve_inspect.target.calibrating import MAX_RESIDUAL_PX, Region, common_shape, part_of
 from sieve_inspect.target.errors import ScaleResidualError
@@ -209,17 +210,30 @@ def _look(
     gaps = replace(seen.gaps, before=seen.gaps.before + corner, after=seen.gaps.after + corner)
     seen = replace(seen, gaps=gaps, ends=seen.ends + corner)
     first, second = base.to_um(gaps.before), base.to_um(gaps.after)
-    middle = (first + second) / 2
-    away = middle - middle.mean(axis=0)
-    along = np.linalg.svd(away, full_matrices=False)[2][0]
+    along, off, kept = _straight((first + second) / 2)
     angle = float(np.arctan2(along[0], -along[1]))  # of the normal
-    every = biases(base, gaps, line.width_um, np.full(len(away), angle))
-    bias, variance = robust_mean(every, np.arange(len(every)) // _TOGETHER)
+    every = biases(base, gaps, line.width_um, np.full(len(off), angle))
+    bias, variance = robust_mean(every[kept], np.flatnonzero(kept) // _TOGETHER)
     normal = np.array([-along[1], along[0]])
+    away = first - first.mean(axis=0)
     return LinePicture(
         bias, variance, seen, float(np.degrees(np.arctan2(along[1], along[0])) % 180),
-        away @ along, away @ normal, np.abs((second - first) @ normal) - line.width_um,
+        (away @ along)[kept], off[kept], np.abs((second - first)[kept] @ normal) - line.width_um,
     )  # fmt: skip
+
+
+def _straight(points: Float) -> tuple[Float, Float, NDArray[np.bool_]]:
+    """Direction (2,) of the straight line through points (n, 2), how far they lie off it (n,).
+
+    Those that a speck beside the line draws aside have no say: which have is told last.
+    """
+    kept = np.ones(len(points), np.bool_)
+    for _ in range(5):
+        middle = points[kept].mean(axis=0)
+        along = np.linalg.svd(points[kept] - middle, full_matrices=False)[2][0]
+        off = (points - middle) @ [-along[1], along[0]]
+        kept = robust_weights(off, kept, 1e-6, hard=True) > 0
+    return along, off, kept
 
 
 def _budget(
