@@ -11,6 +11,7 @@ import hashlib
 import mmap
 import os
 import tempfile
+import warnings
 import weakref
 from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
@@ -35,6 +36,7 @@ from sieve_inspect.scan.source import (
     checked_size,
     load_scan,
     picture_tags,
+    pillow,
     tiff_tags,
 )
 
@@ -185,25 +187,19 @@ class ScanSource:
 
 def size_of(path: Path) -> int | None:
     """Number of pixels the header of a picture file claims; None where there is none to read."""
-    from PIL import Image
+    try:
+        if _is_tiff(path):
+            import tifffile
 
-    if _is_tiff(path):
-        import tifffile
-
-        try:
             with tifffile.TiffFile(path) as file:
                 page: Any = file.pages[0]
                 return int(page.imagelength * page.imagewidth)
-        except Exception:  # whoever reads the file next says what is wrong with it
-            return None
-    limit, Image.MAX_IMAGE_PIXELS = Image.MAX_IMAGE_PIXELS, None
-    try:
-        with Image.open(path) as header:
-            return header.size[0] * header.size[1]
-    except Exception:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            with pillow().open(path) as header:
+                return int(header.size[0] * header.size[1])
+    except Exception:  # whoever reads the file next says what is wrong with it
         return None
-    finally:
-        Image.MAX_IMAGE_PIXELS = limit
 
 
 def open_source(
@@ -407,14 +403,9 @@ class _Store:
 def _unpacked_top_down(path: Path, max_megapixels: float) -> ScanSource:
     """A large PNG or JPEG, decoded from top to bottom in bands."""
     import pyvips
-    from PIL import Image
 
-    limit, Image.MAX_IMAGE_PIXELS = Image.MAX_IMAGE_PIXELS, None
-    try:
-        with Image.open(path) as header:
-            tags = picture_tags(header)
-    finally:
-        Image.MAX_IMAGE_PIXELS = limit
+    with pillow().open(path) as header:
+        tags = picture_tags(header)
     picture = pyvips.Image.new_from_file(str(path), access="sequential", fail_on="truncated")
     width, height = picture.width, picture.height
     checked_size(path, width * height, max_megapixels)

@@ -30,6 +30,7 @@ __all__ = [
     "checked_size",
     "load_scan",
     "picture_tags",
+    "pillow",
     "tiff_tags",
 ]
 
@@ -89,23 +90,29 @@ def load_scan(path: Path, max_megapixels: float = MAX_MEGAPIXELS) -> Scan:
     return Scan(path, hashlib.sha256(data).hexdigest(), raw, *tags)
 
 
+def pillow() -> Any:
+    """Pillow's door to pictures without its own limit: ours, which can be set, follows."""
+    from PIL import Image
+
+    Image.MAX_IMAGE_PIXELS = None
+    return Image
+
+
 def _open(
     path: Path, data: bytes, max_megapixels: float
 ) -> tuple[Callable[[], NDArray[Any]], Tags]:
     """A function that decodes the pixels, and what the header says."""
-    from PIL import Image, UnidentifiedImageError
+    from PIL import UnidentifiedImageError
 
     try:
         with warnings.catch_warnings():
-            warnings.simplefilter("ignore")  # our own limit follows
-            header = Image.open(io.BytesIO(data), formats=sorted(_KINDS))
+            warnings.simplefilter("ignore")  # what a broken header makes Pillow say is said below
+            header = pillow().open(io.BytesIO(data), formats=sorted(_KINDS))
     except UnidentifiedImageError as error:
         if data[:4] in (b"II*\0", b"MM\0*", b"II+\0", b"MM\0+"):
             return _open_tiff(path, data, max_megapixels)
         hint = " (a PDF: export the page as PNG or TIFF)" if data[:5] == b"%PDF-" else ""
         raise NotAnImageError(file=path, hint=hint) from error
-    except Image.DecompressionBombError as error:
-        raise ImageTooLargeError(file=path, megapixels=400, limit=max_megapixels) from error
     except (OSError, SyntaxError, ValueError) as error:
         raise TruncatedImageError(file=path, reason=_short(error)) from error
     if header.format == "TIFF":

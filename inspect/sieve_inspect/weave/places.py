@@ -121,6 +121,8 @@ def along_gap(
 
 def expected_places(row: Index, column: Index, centre: Float, good: Bool, wanted: Index) -> Float:
     """Places (m, 2) px where the openings `wanted` are expected by the `good` ones of all."""
+    if not len(wanted):
+        return np.zeros((0, 2))
     found = SmoothMap.of(row, column, centre, good)
     near = _near(row, column, wanted)
     row, column, good = row[near], column[near], good[near]
