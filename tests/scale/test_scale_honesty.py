@@ -22,14 +22,14 @@ PITCH = 400.0
 def _calibrated(number: int) -> tuple[Device, Calibration]:
     rng = np.random.default_rng([number, 5])
     pattern = "grid" if number % 5 == 4 else "dots"  # dots are drawn and fitted fastest
-    side = 196 if pattern == "grid" else 140  # px; lines want four of them, dots less
+    side = 196 if pattern == "grid" else 140  # px; lines here are 3 to 7 of them wide
     sx, sy = 3920.0 / side * (1 + 0.003 * rng.standard_normal(2))
     device = Device(
         sx, sy, 0.1 * rng.standard_normal(), rng.choice([0.0, 0.01, 0.03]),
         "division" if rng.uniform() < 0.5 else "radial", 0.2 * rng.uniform(-1, 1),
     )  # fmt: skip
     target = Target(
-        pattern, PITCH, 160.0 if pattern == "dots" else 90.0, 9, 9,
+        pattern, PITCH, 160.0 if pattern == "dots" else rng.uniform(60.0, 140.0), 9, 9,
         rotation_deg=rng.uniform(-40, 40), place_um=(rng.uniform(-99, 99), rng.uniform(-99, 99)),
         missing=int(rng.integers(0, 4)), dust=3, hairs=int(rng.integers(0, 2)), seed=number,
     )  # fmt: skip
@@ -37,8 +37,9 @@ def _calibrated(number: int) -> tuple[Device, Calibration]:
     optics = Optics("gaussian", rng.uniform(0.7, 1.3))
     render = render_target(target, device, optics, sensor, (side, side))
     u_pitch = PITCH * rng.choice([0.0, 5e-5])
-    width = None if pattern == "dots" else target.width_um + rng.standard_normal()
-    artefact = Artefact(pattern, PITCH + u_pitch * rng.standard_normal(), u_pitch, width, 1.0)
+    # A certificate so good that what the pixels say decides.
+    width = None if pattern == "dots" else target.width_um + 0.05 * rng.standard_normal()
+    artefact = Artefact(pattern, PITCH + u_pitch * rng.standard_normal(), u_pitch, width, 0.05)
     light = srgb_to_linear(render.image / 255.0).astype(np.float32)
     return device, calibrate_light([light], artefact)
 
