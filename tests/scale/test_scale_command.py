@@ -56,7 +56,7 @@ def test_scale_file_picture_and_table(picture: Path, tmp_path: Path) -> None:
     with Image.open(png) as drawn:
         assert drawn.size[0] > 800
     assert max(len(line) for line in text.splitlines() if str(out) not in line) <= 80
-    assert "certified" not in text
+    assert "not certified" not in text
     assert "warning: grid.png: its dpi tag says 42.333 um per px" in text.replace("\n  ", " ")
 
 
