@@ -49,7 +49,8 @@ _IN_MEMORY = 400_000_000  # bytes unpacked
 _MOST_LOST = 0.2  # share of the picture
 _BAND = 256  # rows unpacked at a time
 _FRUGAL = 250_000_000  # bytes of a file from which mapped pages are given back …
-_AT_ONCE = 1024  # … after so many pixels
+_AT_ONCE = 1024  # … after so many pixels; of others after every look at more than …
+_FEW = 4096
 
 
 Finish = Callable[[NDArray[Any]], Raw]  # stored samples (..., s) to grey or RGB
@@ -122,7 +123,7 @@ class _OnDisk:
                 part = flat[first : first + step]
                 there = part < len(pixels)
                 out[first : first + step][there] = pixels[part[there]]
-                if length > _FRUGAL and hasattr(mmap, "MADV_DONTNEED"):
+                if (step == _AT_ONCE or len(flat) > _FEW) and hasattr(mmap, "MADV_DONTNEED"):
                     self._map.madvise(mmap.MADV_DONTNEED)
         return self._finish(self._native(out).reshape(*number.shape, count))
 

@@ -279,12 +279,15 @@ def _leaned_on(fit: EdgeFit, gap: NDArray[np.intp]) -> Bool:
 
 def _median_of(value: Float, group: NDArray[np.intp]) -> Float:
     """The median (n,) of everyone's own group."""
-    order = np.lexsort((value, group))
-    ordered = group[order]
-    starts = np.flatnonzero(np.r_[True, ordered[1:] != ordered[:-1]])
-    known = np.add.reduceat(np.isfinite(value[order]).astype(np.intp), starts)  # NaN sorts last
-    middle = value[order[starts + np.maximum(known - 1, 0) // 2]]
-    return np.asarray(middle[np.searchsorted(ordered[starts], group)])
+    order = np.argsort(group, kind="stable")
+    count = np.bincount(group)
+    place = np.arange(len(group)) - np.repeat(np.cumsum(count) - count, count)
+    table = np.full((len(count), count.max()), np.nan, value.dtype)
+    table[group[order], place] = value[order]
+    table.sort(axis=1)  # NaN last
+    known = np.isfinite(table).sum(axis=1)
+    middle = table[np.arange(len(table)), np.maximum(known - 1, 0) // 2]
+    return np.asarray(middle[group])
 
 
 def _mad(value: Float) -> float:

@@ -25,7 +25,7 @@ Bool = NDArray[np.bool_]
 Index = NDArray[np.intp]
 
 CORE = 512  # rows of a band that are its own, at most …
-_BAND = 8_000_000  # … and pixels
+_BAND = 4_000_000  # … and pixels
 _AT_ONCE = 200_000  # pixels of edges: they stay in the cache
 _TURN = np.deg2rad(0.25)  # wires that run alike to this share their weights
 _DARK = 0.6  # of an opening's light; below it a pixel counts as covered

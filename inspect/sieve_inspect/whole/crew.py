@@ -45,7 +45,7 @@ class Crew:
         Thread(target=_load, daemon=True).start()  # while the file is being looked at
         from loky import ProcessPoolExecutor
 
-        pool = ProcessPoolExecutor(1, initializer=_prepare)
+        pool = ProcessPoolExecutor(1, initializer=_prepare, env={"OPENBLAS_NUM_THREADS": "1"})
         pool.submit(_prepare)
         return cls(source, pool)
 
@@ -78,7 +78,7 @@ class Crew:
         waiting = deque(range(len(tasks)))
         begun: deque[tuple[int, Future[T]]] = deque()
         while waiting or begun:
-            while self._second is not None and waiting and len(begun) < _AHEAD:
+            while self._second is not None and len(waiting) > 1 and len(begun) < _AHEAD:
                 number = waiting.pop()
                 path = self.source.path
                 begun.append((number, self._second.submit(_run, function, path, tasks[number])))

@@ -115,6 +115,8 @@ register(app)
 
 def main() -> None:
     """Run the program; a known error becomes one sentence and its own exit code."""
+    # NumPy reads it when it is imported. Matrices here are small: its threads get in the way.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     gc.set_threshold(100_000, 50, 50)  # long lists of records are no garbage to be looked for
     for stream in (sys.stdout, sys.stderr):
         if isinstance(stream, io.TextIOWrapper):  # a letter the terminal lacks is no fault
