@@ -59,7 +59,7 @@ from sieve_inspect.whole import (
 
 __all__ = ["WHOLE_FROM", "Task", "look", "mark_of", "taken_for"]
 
-WHOLE_FROM = 12_000_000  # pixels from which a scan is read in bands
+WHOLE_FROM = 6_000_000  # pixels from which a scan is read in bands
 
 _EDGES_SAY = 1.04  # ratio of misfits from which the edges have an opinion on the encoding
 _EXCESS_SAYS = 0.002  # by how much the other encoding's edges may stand out more; see stored_misfit

@@ -20,7 +20,7 @@ Float = NDArray[np.float64]
 Index = NDArray[np.intp]
 
 _ACROSS = 4  # patches in each direction …
-_REACHES = (4, 2, 1, 0)  # … and openings to each side of a patch's middle, the most there are
+_REACHES = (3, 2, 1, 0)  # … and openings to each side of a patch's middle, the most there are
 _ROWS = 64  # of the picture asked for the sensor's range
 
 

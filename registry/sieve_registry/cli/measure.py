@@ -74,6 +74,10 @@ def measure(
     overlay: Annotated[
         Path | None, typer.Option(metavar="PNG", help="Write the marked picture here.")
     ] = None,
+    cloth_map: Annotated[
+        Path | None,
+        typer.Option("--map", metavar="SVG", help="Draw local means and damage over the cloth."),
+    ] = None,
     max_megapixels: Annotated[
         float | None,
         typer.Option(metavar="N", min=0, help="Another limit on the size of a scan."),
@@ -112,6 +116,10 @@ def measure(
         if overlay is not None:
             for number in range(len(images)):
                 write_bytes(_numbered(overlay, number), result.overlay_png(number))
+        if cloth_map is not None:
+            from sieve_registry.report.maps import map_svg
+
+            write_bytes(cloth_map, map_svg(result).encode())
     if not emit_json(json, result.to_dict()):
         print_measurement(result)
 

@@ -38,7 +38,7 @@ def chain_lines(
             f"{artefact['id']} ({artefact['kind']}), pitch {pitch:.7g} µm, U {expanded:.3g} µm "
             f"(k = {float(artefact['k']):g}); event {artefact['event']}",
         ),
-        ("Scale of the device", _scale(scale)),
+        ("Scale of the device", _scale(scale) + _line(trace.get("line"))),
         ("This check", _check(check, trace.get("accepted"))),
     )
 
@@ -50,6 +50,18 @@ def _scale(scale: Mapping[str, Any] | None) -> str:
     return (
         f"{scale['name']}: {scale['device']} at {scale['setting']}, {x} × {y} µm/px, calibrated "
         f"{scale['date']}, valid until {scale['valid_until']}; event {scale['event']}"
+    )
+
+
+def _line(line: Mapping[str, Any] | None) -> str:
+    """The certificate behind the edge bias, where a single line gave it."""
+    if line is None:
+        return ""
+    return (
+        f"; edge bias from the line {line['id']}, {float(line['width_um']):.6g} µm wide, U "
+        f"{float(line['U_width_um']):.2g} µm (k = {float(line['k']):g}), certificate "
+        f"{line['certificate']} of {line['laboratory']}, valid {line['valid_from']} to "
+        f"{line['valid_to']}; event {line['event']}"
     )
 
 

@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from sieve_registry.report.charts import INK, svg_of
-from sieve_registry.report.view import Apertures
+from sieve_registry.report.forecast_charts import standalone
+from sieve_registry.report.view import Apertures, Places
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -19,7 +20,9 @@ if TYPE_CHECKING:
     from matplotlib.colors import ListedColormap
     from matplotlib.figure import Figure
 
-__all__ = ["ClothMap", "MappedField", "cloth_map_svg", "map_of"]
+    from sieve_inspect.measure import Measurement
+
+__all__ = ["ClothMap", "MappedField", "cloth_map_svg", "map_of", "map_svg"]
 
 Float = NDArray[np.float64]
 _PER_CELL = 12  # apertures a local mean rests on, about
@@ -86,6 +89,38 @@ def map_of(
     thinned = any(len(m) > _MOST_MARKS for f in fields for m in (f.blocked, f.torn, *f.oversize))
     reach = float(np.abs(deviations).max(initial=0.0)) or 1.0
     return ClothMap(unit, tuple(fields), reach, thinned)
+
+
+def map_svg(measurement: Measurement) -> str:
+    """The map of what was measured without a registry: an SVG, in the unit that suits it."""
+    pictures = measurement.pictures
+    fields = [p.field for p in pictures]
+
+    def joined(parts: Iterable[NDArray[Any]]) -> NDArray[Any]:
+        return np.concatenate(list(parts))
+
+    places = Places(
+        joined(np.full(len(f.row), number) for number, f in enumerate(fields, start=1)),
+        joined(f.row for f in fields),
+        joined(f.column for f in fields),
+        *(joined(f.centre[:, k] for f in fields) for k in (0, 1)),
+    )
+    x, y = (joined(p.samples[axis].width for p in pictures) for axis in (0, 1))
+    apertures = Apertures(x, y, joined(f.state for f in fields), places)
+    limit = next(
+        (
+            m.limit_high_um
+            for m in getattr(measurement.verdict, "margins", ())
+            if "largest" in m.name
+        ),
+        None,
+    )
+    unit = "mm" if measurement.nominal_um >= 1000 else "µm"
+    names = [p.scan.path.name for p in pictures]
+    found = map_of(apertures, names, limit, (), unit)
+    assert found is not None  # places are known
+    label = f"Map of the cloth: local means, at most {found.reach:.2g} {unit} off"
+    return standalone(cloth_map_svg(found, label))
 
 
 def _field(
