@@ -84,8 +84,10 @@ def timed(command: list[str]) -> tuple[float, float]:
     return took, peak / 1e6
 
 
-def compare(side: int, rounds: int, only: list[str], folder: Path) -> None:
-    """One size: draw, run in turns, print a line a route."""
+def compare(
+    side: int, rounds: int, only: list[str], folder: Path
+) -> dict[str, tuple[float, float, float]]:
+    """One size: draw, run in turns, print a line a route; megapixels, s and MB of each."""
     scan, table = folder / f"{side}.tif", folder / "table.csv"
     # Particles and lost wire pieces in the shares that a worn cloth may have.
     area = side * side
@@ -97,8 +99,10 @@ def compare(side: int, rounds: int, only: list[str], folder: Path) -> None:
         for name, command in commands.items():
             found[name].append(timed(command))
     base = found.get("A scikit-image")
+    told = {}
     for name, runs in found.items():
         took, memory = (statistics.median(r[k] for r in runs) for k in (0, 1))
+        told[name] = (area / 1e6, took, memory)
         ratio = ""
         if base:
             to = [statistics.median(r[k] for r in base) for k in (0, 1)]
@@ -109,6 +113,27 @@ def compare(side: int, rounds: int, only: list[str], folder: Path) -> None:
             flush=True,
         )
     scan.unlink()
+    return told
+
+
+def plot(sizes: list[dict[str, tuple[float, float, float]]], path: Path) -> None:
+    """Time and memory against the size of the scan, one line a route."""
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+    from matplotlib.figure import Figure
+
+    figure = Figure(figsize=(7, 3), layout="constrained")
+    FigureCanvasAgg(figure)
+    panels = figure.subplots(1, 2)
+    for name, mark in zip(sizes[0], "os^", strict=False):
+        points = [size[name] for size in sizes if name in size]
+        for k, axes in enumerate(panels, start=1):
+            x, y = [p[0] for p in points], [p[k] for p in points]
+            axes.loglog(x, y, marker=mark, color="0.2", linestyle="-" if mark == "o" else "--")
+            axes.annotate(name, (x[-1], y[-1]), fontsize=8, va="bottom", ha="right")
+    for axes, label in zip(panels, ("time, s", "memory, MB"), strict=True):
+        axes.set_xlabel("megapixels")
+        axes.set_ylabel(label)
+    figure.savefig(path, dpi=110)
 
 
 def main() -> None:
@@ -117,6 +142,7 @@ def main() -> None:
     parser.add_argument("sides", nargs="*", type=int, default=[10_000], help="px, square scans")
     parser.add_argument("--rounds", type=int, default=3)
     parser.add_argument("--only", nargs="*", default=[], help="measure, A, B")
+    parser.add_argument("--plot", type=Path, help="draw growth here, PNG")
     options = parser.parse_args()
     names = ("numpy", "scipy", "opencv-python-headless", "scikit-image", "loky")
     print(
@@ -128,8 +154,9 @@ def main() -> None:
     print("| Mpx | whole apertures | route | s | ms per Mpx | MB | of A: time, memory |")
     print("|---|---|---|---|---|---|---|")
     with tempfile.TemporaryDirectory() as folder:
-        for side in options.sides:
-            compare(side, options.rounds, options.only, Path(folder))
+        sizes = [compare(s, options.rounds, options.only, Path(folder)) for s in options.sides]
+    if options.plot:
+        plot(sizes, options.plot)
 
 
 if __name__ == "__main__":

@@ -252,7 +252,7 @@ def measure_axis(
     show light.
     """
     this = rough[axis]
-    fitter = _fitter(light, centre, vectors, rough, clip, axis)
+    fitter = _fitter(light, centre, vectors, rough, clip, axis, None)
     profiles, start, clip = fitter.profiles, fitter.start, fitter.clip
     sample = _sample(profiles, start, seen, _SAMPLE_TIGHT if this.tight else _SAMPLE)
     response, u_response = fitter.response(sample, None)
@@ -302,7 +302,8 @@ def measure_known(
 
     `limits` are misfit and peak from which an opening is looked at alone; see `EdgeFit.limits`.
     """
-    fitter = _fitter(light, centre, vectors, rough, clip, axis)
+    # What these openings say of the wire would depend on which they are.
+    fitter = _fitter(light, centre, vectors, rough, clip, axis, rough[axis].wire)
     return fitter.profiles, fitter.all(response, prior, limits)
 
 
@@ -313,6 +314,7 @@ def _fitter(
     rough: list[Rough],
     clip: Clip | None,
     axis: int,
+    wire: float | None,
 ) -> _Fitter:
     this, other = rough[axis], rough[1 - axis]
     # Far enough to see the neighbours begin, not so far as to see them end.
@@ -322,7 +324,7 @@ def _fitter(
     along = _wire_direction(vectors, axis)
     crossing = Crossing(other.opening, other.opening + other.wire, other.sigma)
     profiles = gather(light, centre, along, band, crossing, this.opening)
-    start = this.lit(start_parameters(profiles, this.opening + this.wire, this.wire))
+    start = this.lit(start_parameters(profiles, this.opening + this.wire, wire))
     if clip is not None:
         clip = replace(clip, noise=max(1e-4, this.noise))
     thin = replace(band, half=0.12 * other.opening)
@@ -330,7 +332,7 @@ def _fitter(
     def once_more(which: NDArray[np.intp]) -> Profiles:
         return gather(light, centre[which], along[which], thin, None, this.opening)
 
-    return _Fitter(profiles, start, this, clip, once_more)
+    return _Fitter(profiles, start, this, clip, once_more, wire)
 
 
 @dataclass(frozen=True, eq=False)
@@ -342,6 +344,7 @@ class _Fitter:
     rough: Rough
     clip: Clip | None
     once_more: Callable[[NDArray[np.intp]], Profiles]
+    wire: float | None  # px, to start from; None is what these openings say of it
 
     def response(
         self, sample: NDArray[np.intp], prior: LevelPrior | None
@@ -404,7 +407,7 @@ class _Fitter:
         if not len(poor):
             return fit
         closer = self.once_more(poor)
-        spacing = (self.rough.opening + self.rough.wire, self.rough.wire)
+        spacing = (self.rough.opening + self.rough.wire, self.wire)
         again = self.rough.lit(start_parameters(closer, *spacing))
         middle = 0.5 * (again[:, 5] + again[:, 6])
         reach = 0.5 * (again[:, 6] - again[:, 5]) + 0.6 * self.rough.wire

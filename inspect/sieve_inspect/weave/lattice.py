@@ -315,11 +315,14 @@ def link(peaks: Float, vectors: Float) -> tuple[NDArray[np.intp], NDArray[np.boo
         start.append(hit)
         end.append(other[hit])
         cost.append(distance[hit] + 1e-6 * reach)
-        step.append(np.full(len(hit), axis))
-    i, j, axes, costs = (np.concatenate(part) for part in (start, end, step, cost))
+        step.append(np.full(len(hit), axis, np.int8))
+    i, j, axes = np.concatenate(start), np.concatenate(end), np.concatenate(step)
+    costs = np.concatenate(cost)
+    del tree, start, end, step, cost  # of a whole cloth they are hundreds of megabytes
     if not len(i):
         return index, np.zeros(count, np.bool_), 0.0
     graph = coo_array((costs, (i, j)), shape=(count, count)).tocsr()
+    del costs
     _, label = connected_components(graph, directed=False)
     sizes = np.bincount(label)
     largest = int(np.argmax(sizes))
@@ -340,7 +343,7 @@ def _steps(
     after: NDArray[np.intp],
     i: NDArray[np.intp],
     j: NDArray[np.intp],
-    axes: NDArray[np.intp],
+    axes: NDArray[np.int8],
 ) -> NDArray[np.intp]:
     """(row, column) steps (m, 2) from `before` to `after`, links known as i to j along `axes`."""
     base = int(max(i.max(), j.max())) + 1

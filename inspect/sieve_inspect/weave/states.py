@@ -132,7 +132,8 @@ def judge_states(
 ) -> Judged:
     """State and flags of every opening.
 
-    `place` are rows and columns (n,) in the lattice, `fitted` the middles (n, 2) px of the fits;
+    `place` are rows and columns (n,) in the lattice, `fitted` the middles (n, 2) px of the fits,
+    which become those of the result;
     `blur` is the Gaussian sigma of the edges, px; `doubt` (n,) marks the openings whose pixels
     are looked at, where it is known that the others are lit and between whole wires.
     """
@@ -157,9 +158,9 @@ def judge_states(
     own = np.where(sound[:, None], np.stack([f.width for f in fits], axis=1), gaps)
     middle = fitted
     if sound.any():
-        middle, others = fitted.copy(), np.flatnonzero(~sound)
-        middle[others] = expected_places(row, column, fitted, sound, others)
-    dark, filled = np.zeros(len(row)), np.zeros(len(row))
+        others = np.flatnonzero(~sound)
+        middle[others] = expected_places(row, column, middle, sound, others)
+    dark, filled = (np.zeros(len(row), fits[0].parameters.dtype) for _ in range(2))
     near = (light, middle[closer], vectors[closer])
     mine, known = own[closer], sound[closer, None]
     slack = np.where(known, 0.0, 2 * np.maximum(_INFERRED[0], _INFERRED[1] * mine))
@@ -254,7 +255,7 @@ def _states(flags: NDArray[np.int64], hood: _Neighbourhood) -> NDArray[np.str_]:
 
     A wire is missed only where there is cloth on both sides of it: a bright frame looks alike.
     """
-    state = np.full(len(flags), State.OK.value, dtype="U8")
+    state = np.full(len(flags), State.OK.value, dtype="U7")
     state[(flags & (Flag.MISFIT | Flag.NO_EDGE | Flag.TOUCHED)) > 0] = State.UNCLEAR
     state[(flags & Flag.FILLED) > 0] = State.BLOCKED
     state[(flags & Flag.WIRE_MISSING) > 0] = State.TORN

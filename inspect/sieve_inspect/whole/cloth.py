@@ -177,7 +177,7 @@ def _as_fit(bulk: Bulk, axis: int, index: Index, vectors: Float, sample: Axis) -
         bulk["noise_factor"][axis],
         bulk["misfit"][axis],
         bulk["peak"][axis],
-        np.full((len(first), 2), np.nan, np.float32),
+        np.full((len(first), 2), np.nan, np.float16),
         np.stack(seen, axis=1),
     )
 
