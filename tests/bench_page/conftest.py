@@ -2,12 +2,8 @@
 
 from __future__ import annotations
 
-import shutil
-
 import pytest
 from bench_lab import asking, close, new_lab, serving
-
-BROWSER = shutil.which("chromium") or "/usr/bin/chromium"
 
 
 @pytest.fixture
@@ -35,17 +31,6 @@ def served(lab):
 def client(lab, served):
     with asking(lab) as made:
         yield made
-
-
-@pytest.fixture(scope="session")
-def browser():
-    sync_api = pytest.importorskip("playwright.sync_api", reason="no playwright is installed")
-    if shutil.which(BROWSER) is None:
-        pytest.skip(f"no browser: there is no chromium on the path and no {BROWSER}")
-    with sync_api.sync_playwright() as playwright:
-        started = playwright.chromium.launch(executable_path=BROWSER, args=["--no-sandbox"])
-        yield started
-        started.close()
 
 
 @pytest.fixture

@@ -126,8 +126,8 @@ def test_a_cloth_seen_to_its_frame_all_round_is_no_sample(tmp_path):
     whole = found("whole.png", 150.0)  # 45 mm of cloth
     number = int(drawn.truth.whole.sum())
     for direction in whole.directions:
-        # Those cut by a hair count as whole: rather too large a cloth than too small.
-        assert number <= direction.population <= 1.15 * number
+        # A frame that cuts but a corner is not told: rather too large a cloth than too small.
+        assert number <= direction.population <= 1.2 * number
         assert direction.count >= 0.85 * direction.population
     lens = found("whole.png", 10.0)  # 3 mm: a field stop
     for open_ended in (found("cut.png", 150.0), lens):

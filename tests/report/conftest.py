@@ -1,13 +1,9 @@
-"""The laboratory of `report_lab`, filled once, and a browser where there is one."""
+"""The laboratory of `report_lab`, filled once."""
 
 from __future__ import annotations
 
-import shutil
-
 import pytest
 import report_lab
-
-BROWSER = shutil.which("chromium") or "/usr/bin/chromium"
 
 
 @pytest.fixture(scope="session")
@@ -23,14 +19,3 @@ def registry(filled):
     opened = report_lab.lab(filled, report_lab.LAST_DAY)
     yield opened
     opened.close()
-
-
-@pytest.fixture(scope="session")
-def browser():
-    sync_api = pytest.importorskip("playwright.sync_api", reason="no playwright is installed")
-    if shutil.which(BROWSER) is None:
-        pytest.skip(f"no browser: there is no chromium on the path and no {BROWSER}")
-    with sync_api.sync_playwright() as playwright:
-        started = playwright.chromium.launch(executable_path=BROWSER, args=["--no-sandbox"])
-        yield started
-        started.close()
