@@ -42,6 +42,7 @@ Index = NDArray[np.intp]
 _WINDOW = 1024  # px of the picture's middle that tell the pitch
 _AT_ONCE = 4000  # openings measured in full at a time
 _FAR_AT_ONCE = 200_000
+_MANY = 1_000_000  # openings
 
 
 @dataclass(frozen=True, eq=False)
@@ -108,6 +109,8 @@ def measure_whole(
         fits, doubt = [_empty(count), _empty(count)], np.ones(count, np.bool_)
     else:
         bulk = measure_bulk(view.sheet, whole.centre, whole.vectors, sample, crew, progress)
+        if count > _MANY:
+            crew.dismiss()  # the little that is left is worth less than its memory
         whole, doubt = replace(whole, centre=bulk.centre), bulk.doubt | ~whole.seen
         index = neighbours(whole.row, whole.column)
         fits = [_as_fit(bulk, k, index, whole.vectors, sample[k]) for k in (0, 1)]

@@ -27,7 +27,7 @@ _AHEAD = 2  # tasks that wait for the second process
 _OPEN: dict[Path, ScanSource] = {}  # of the second process
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(eq=False)
 class Crew:
     """Who works on a scan: this process and, where it pays, a second one."""
 
@@ -59,6 +59,7 @@ class Crew:
         """End the second process; nothing more will be asked of it."""
         if self._second is not None:
             self._second.shutdown(wait=False, kill_workers=True)
+            self._second = None
 
     def later(self, function: Callable[..., T], *arguments: Any) -> Callable[[], T]:
         """Begin `function(source, *arguments)` in the second process; call for its result."""
