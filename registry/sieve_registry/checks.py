@@ -13,7 +13,6 @@ from typing import TYPE_CHECKING, Any
 
 from sieve_registry import facts, kinds
 from sieve_registry.deed import Told, deed, history_of, refuse
-from sieve_registry.foresee import foreseen_action
 from sieve_registry.ledger.figures import check_figures
 from sieve_registry.records import SieveHistory
 from sieve_registry.store import proof, reader, writer
@@ -146,4 +145,6 @@ def _figures(
     registry: Registry, history: SieveHistory, day: date, found: Mapping[str, Any]
 ) -> dict[str, Any]:
     figures = check_figures(found)
+    from sieve_registry.foresee import foreseen_action  # brings NumPy, which `due` can do without
+
     return figures | foreseen_action(registry, history, day, figures)
