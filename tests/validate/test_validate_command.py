@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import importlib.metadata
 import importlib.util
 import io
 import json
@@ -15,6 +16,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from sieve_inspect.software import software
 from sieve_inspect.synthetic import Optics
 from sieve_inspect.validate import as_html, run
 from sieve_inspect.validate.accuracy import accuracy_row, limits_of
@@ -147,14 +149,16 @@ def test_it_works_without_scikit_image(monkeypatch, tmp_path):
     monkeypatch.setattr(
         importlib.util, "find_spec", lambda n, *a: None if n == "skimage" else found(n, *a)
     )
-    known = run.version
+    known = importlib.metadata.version
 
     def lacking(package):
         if package == "scikit-image":
             raise PackageNotFoundError(package)
         return known(package)
 
-    monkeypatch.setattr(run, "version", lacking)
+    # Asked anew: what is installed is otherwise looked up once.
+    monkeypatch.setattr("sieve_inspect.software.version", lacking)
+    monkeypatch.setattr(run, "software", software.__wrapped__)
     case = clean_cases()[0]
     row = accuracy_row(replace(case, shape=(140, 180)), tmp_path, limits_of(case), "clean")
     assert row.figures["otsu_bias_px"] is None

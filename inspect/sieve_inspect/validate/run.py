@@ -9,12 +9,12 @@ import time
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import TypeVar
 
 from sieve_inspect.errors import SievewardError
 from sieve_inspect.kept import Mark
+from sieve_inspect.software import software
 from sieve_inspect.spread import Progress, Runner, Tell, in_order, in_turn, silent
 from sieve_inspect.validate.accuracy import accuracy_row, comb_row, limits_of
 from sieve_inspect.validate.damage import damage_cases, damage_row
@@ -26,16 +26,6 @@ from sieve_inspect.validate.refusal import refusal_row, refusals
 
 __all__ = ["RowTask", "mark_of", "run_validation", "taken_for", "tasks_of"]
 
-_PACKAGES = (
-    "sieveward",
-    "numpy",
-    "scipy",
-    "opencv-python-headless",
-    "pillow",
-    "tifffile",
-    "imagecodecs",
-    "scikit-image",
-)
 T = TypeVar("T")
 Job = tuple[str, str, Callable[[Path], Row]]
 
@@ -77,7 +67,7 @@ def run_validation(
     rows = in_order(run(run_row, tasks_of(quick), progress))
     return Report(
         rows=tuple(rows),
-        versions={"python": platform.python_version(), **{p: _version(p) for p in _PACKAGES}},
+        versions={k: v for k, v in software().items() if k not in ("system", "code")},
         platform=f"{platform.system()} {platform.machine()}, {sys.byteorder}-endian",
         made=datetime.now(UTC).isoformat(timespec="seconds"),
         quick=quick,
@@ -125,10 +115,3 @@ def run_row(task: RowTask, _tell: Tell) -> Row:
     except Exception as fault:  # a fault is told, and the other rows go on
         reason = f"fault of the program: {type(fault).__name__}: {fault}"
     return Row(task.group, task.name, "", "a measurement", reason, "no error", False)
-
-
-def _version(package: str) -> str:
-    try:
-        return version(package)
-    except PackageNotFoundError:
-        return "not installed"

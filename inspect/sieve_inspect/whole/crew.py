@@ -46,7 +46,7 @@ class Crew:
         from loky import ProcessPoolExecutor
 
         pool = ProcessPoolExecutor(1, initializer=_prepare, env={"OPENBLAS_NUM_THREADS": "1"})
-        pool.submit(_prepare)
+        pool.submit(available)  # the process starts with the first task
         return cls(source, pool)
 
     def __enter__(self) -> Crew:
