@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from multiprocessing import current_process
 from pathlib import Path
+from threading import Thread
 from typing import Any
 
 import numpy as np
@@ -41,6 +43,7 @@ from sieve_inspect.target.inscan import InScan, covered_up
 from sieve_inspect.weave import (
     Field,
     Flag,
+    View,
     find_lattice,
     look_at,
     measure_field,
@@ -51,6 +54,7 @@ from sieve_inspect.whole import (
     Known,
     Sheet,
     find_whole,
+    load_ahead,
     look_at_whole,
     measure_whole,
     misfit_if,
@@ -147,19 +151,24 @@ def _cut_by(region: tuple[int, int, int, int], field: Field) -> Field:
 
 def _at_once(scan: Scan, encoding: str) -> tuple[Assumption, Field, NDArray[np.float32]]:
     """A picture measured in memory."""
+    Thread(target=load_ahead, daemon=True).start()
     assumption = assumed_encoding(scan, encoding)
     light = linear_light(scan, assumption.encoding)
     lattice = find_lattice(light, scan.path.name)
     check_one_cloth(scan.path, lattice)
-    view = look_at(light, lattice, scan.path.name)
-    if assumption.guess:
-        guessed, alternative = assumption.encoding, assumption.alternative
-        other = look_at(linear_light(scan, alternative), lattice, scan.path.name)
-        here = stored_misfit(view, stored_by(guessed))
-        there = stored_misfit(other, stored_by(alternative))
-        assumption = _asked_the_edges(assumption, here, there)
-        if assumption.encoding != guessed:
-            light, view = linear_light(scan, alternative), other
+    if not assumption.guess:
+        return assumption, measure_field(look_at(light, lattice, scan.path.name)), light
+
+    def under(encoding: str) -> tuple[View, tuple[float, float]]:
+        view = look_at(linear_light(scan, encoding), lattice, scan.path.name)
+        return view, stored_misfit(view, stored_by(encoding))
+
+    guessed, alternative = assumption.encoding, assumption.alternative
+    with ThreadPoolExecutor(2) as pool:
+        (view, here), (other, there) = pool.map(under, (guessed, alternative))
+    assumption = _asked_the_edges(assumption, here, there)
+    if assumption.encoding != guessed:
+        light, view = linear_light(scan, alternative), other
     return assumption, measure_field(view), light
 
 

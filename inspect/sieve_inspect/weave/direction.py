@@ -39,7 +39,10 @@ __all__ = [
 Float = NDArray[np.float64]
 
 _SAMPLE = 250  # openings that fix the edge response; more would add nothing to it …
-_SAMPLE_TIGHT = 800  # … but where blur and opening are hard to tell apart
+_SAMPLE_TIGHT = 800  # … but where blur and opening are hard to tell apart …
+_LONG = 14.0  # px; … and of larger ones fewer, for their edges are longer …
+_FEWEST = 80  # … yet so many
+_ROUGH = 100  # openings that tell the blur roughly
 _NOISE = 0.01  # of a pixel, until it is known
 _CLIPPED = 0.002  # share of all pixels at an end of the range
 _PLATEAU = 9.0  # blur sigmas
@@ -156,7 +159,7 @@ def rough_look(
             return None
         opening = float(np.median(width[good]))
         ordinary = good[np.abs(width[good] - opening) < 0.3 * opening]
-        ordinary = ordinary[:: max(1, len(ordinary) // 100)]
+        ordinary = ordinary[:: -(-len(ordinary) // _ROUGH)]
         chosen = profiles.take(ordinary)
         saturated = clip is not None and _at_limit(start[ordinary], clip)
         rounds = 16 if saturated else 6
@@ -254,7 +257,9 @@ def measure_axis(
     this = rough[axis]
     fitter = _fitter(light, centre, vectors, rough, clip, axis, None)
     profiles, start, clip = fitter.profiles, fitter.start, fitter.clip
-    sample = _sample(profiles, start, seen, _SAMPLE_TIGHT if this.tight else _SAMPLE)
+    enough = _SAMPLE_TIGHT if this.tight else _SAMPLE
+    enough = max(_FEWEST, int(enough * min(1.0, _LONG / rough[1 - axis].opening)))
+    sample = _sample(profiles, start, seen, enough)
     response, u_response = fitter.response(sample, None)
     prior = None
     if this.tight:

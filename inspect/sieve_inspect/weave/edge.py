@@ -54,6 +54,7 @@ class Side:
 _NEIGHBOUR_LIKE = 0.05
 _DARKEST = 0.02  # share of the amplitude a wire may seem darker than no light
 _OUTLYING = 7.0  # robust standard deviations
+_AT_ONCE = 12_000  # bins: what is made of them stays in the cache
 _MODEL = 0.01  # share of the amplitude a sound opening may differ from the model
 
 
@@ -270,32 +271,25 @@ def _between(u: Float, y: Float, w: Float, at: NDArray[np.intp], level: Float) -
 def model_of(
     profiles: Profiles, p: Float, response: EdgeResponse, clip: Clip | None = None
 ) -> tuple[Float, Float, Float | None]:
-    """Model (n, bins), its derivatives (n, bins, 8), and what clipping leaves of any slope."""
+    """Model (n, bins), its derivatives (n, 8, bins), and what clipping leaves of any slope."""
     u, gain = profiles.distance, profiles.gain
     column = [p[:, k, None] for k in range(PARAMETERS)]
     (f0, s0), (f1, s1), (f2, s2), (f3, s3) = (response(u - column[e]) for e in (_E0, _E1, _E2, _E3))
     far_left = response.rise(u - column[_E0] + profiles.beyond)
     far_right = response.rise(u - column[_E3] - profiles.beyond)
-    jacobian = np.empty((*u.shape, PARAMETERS))
-    jacobian[..., _B] = 1
-    jacobian[..., _A] = gain * (f1 - f2)
-    jacobian[..., _AL] = gain * (far_left - f0)
-    jacobian[..., _AR] = gain * (f3 - far_right)
-    jacobian[..., _E0] = column[_AL] * gain * s0
-    jacobian[..., _E1] = -column[_A] * gain * s1
-    jacobian[..., _E2] = column[_A] * gain * s2
-    jacobian[..., _E3] = -column[_AR] * gain * s3
-    model = (
-        column[_B]
-        + column[_A] * jacobian[..., _A]
-        + column[_AL] * jacobian[..., _AL]
-        + column[_AR] * jacobian[..., _AR]
-    )
+    jacobian = np.empty((len(u), PARAMETERS, u.shape[1]))
+    jacobian[:, _B] = 1
+    for k, light in ((_A, f1 - f2), (_AL, far_left - f0), (_AR, f3 - far_right)):
+        np.multiply(gain, light, out=jacobian[:, k])
+    slopes = ((_E0, column[_AL], s0), (_E1, -column[_A], s1))
+    for k, level, slope in (*slopes, (_E2, column[_A], s2), (_E3, -column[_AR], s3)):
+        np.multiply(level * gain, slope, out=jacobian[:, k])
+    model = np.matmul(p[:, None, :_E0], jacobian[:, :_E0])[:, 0]
     if clip is None:
         return model, jacobian, None
-    steepness = jacobian[..., _E0:].sum(axis=-1)  # within a bin the light rises or falls
+    steepness = jacobian[:, _E0:].sum(axis=1)  # within a bin the light rises or falls
     model, left = clip.apply(model, steepness * (profiles.step / np.sqrt(12)))
-    jacobian *= left[..., None]
+    jacobian *= left[:, None]
     return model, jacobian, left
 
 
@@ -307,9 +301,9 @@ def normal_equations(
     A neighbour cut off by the border, or blocked, has no pixels to tell its own edge or level;
     the priors hold those at the guess and touch nothing the pixels do tell.
     """
-    weighted = jacobian * weight[..., None]
-    matrix = np.matmul(weighted.transpose(0, 2, 1), jacobian)
-    right = np.matmul(weighted.transpose(0, 2, 1), misfit[..., None])[..., 0]
+    weighted = jacobian * weight[:, None]
+    matrix = np.matmul(weighted, jacobian.transpose(0, 2, 1))
+    right = np.matmul(weighted, misfit[..., None])[..., 0]
     amplitude = np.maximum(np.abs(p[:, _A]), 1e-6)
     for level in (_AL, _AR):
         strength = _NEIGHBOUR_LIKE
@@ -365,7 +359,8 @@ def fit_edges(
     level = np.full((count, 2), np.nan)
     seen = np.zeros((count, 2), np.bool_)
     which = np.flatnonzero(np.isfinite(start).all(axis=1))
-    for part in np.array_split(which, max(1, len(which) // 500)):  # stays in the cache
+    parts = max(1, which.size * profiles.value.shape[1] // _AT_ONCE)
+    for part in np.array_split(which, parts):
         known = prior.take(part) if prior is not None else None
         chosen = profiles.take(part)
         p, factors, left = _fit_part(chosen, start[part], response, known, clip, rounds)
@@ -405,5 +400,5 @@ def _fit_part(
     wanted[_B, 1] = wanted[_A, 2] = 1
     variance = (wanted * np.linalg.solve(matrix, wanted[None])).sum(axis=1)
     # After the last step the residual follows from the last linearisation.
-    left = y - model - np.matmul(jacobian, (p - before)[..., None])[..., 0]
+    left = y - model - np.matmul((p - before)[:, None], jacobian)[:, 0]
     return p, np.sqrt(variance), left

@@ -219,7 +219,7 @@ def stored_misfit(view: View, stored: Callable[[Float], Float]) -> tuple[float, 
         fitted = np.flatnonzero(np.isfinite(result.fit.width))
         profiles, parameters = profiles.take(fitted), result.fit.parameters[fitted]
         model, slopes, _ = model_of(profiles, parameters, result.response, view.clip)
-        steep = np.abs(slopes[..., 4:]).max(axis=2)
+        steep = np.abs(slopes[:, 4:]).max(axis=1)
         weight = profiles.weight * (steep > 0.1 * steep.max())  # plateaus tell nothing
         seen, expected = profiles.value, model
         if not view.lattice.bright:

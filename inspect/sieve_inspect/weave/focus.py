@@ -103,9 +103,9 @@ def _wanted(profiles: Profiles, p: Float, response: EdgeResponse, clip: Clip | N
     u, w = profiles.distance, profiles.weight
     model, jacobian, _ = model_of(profiles, p, response, clip)
     # ∂F(u/s)/∂ln s = −u F'(u); the derivatives by the edges hold F' with its sign and light.
-    shape = sum(jacobian[..., k] * (u - p[:, k, None]) for k in range(4, 8))
+    shape = sum(jacobian[:, k] * (u - p[:, k, None]) for k in range(4, 8))
     matrix, _ = normal_equations(jacobian, w, profiles.value - model, p)
-    cross = np.einsum("nbp,nb->np", jacobian, w * shape)
+    cross = np.matmul(jacobian, (w * shape)[..., None])[..., 0]
     bound = np.linalg.solve(matrix, cross[..., None])[..., 0]
     left = np.sum(w * shape**2, axis=1) - np.sum(cross * bound, axis=1)
     score = np.sum(w * shape * (profiles.value - model), axis=1)

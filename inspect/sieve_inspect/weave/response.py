@@ -41,21 +41,26 @@ class EdgeResponse:
     slope: Float
     sigma: float  # px, of the Gaussian that fits best
 
-    def _at(self, u: Float) -> tuple[NDArray[np.int32], Float]:
-        position = np.clip((u - self.start) * (1 / self.step), 0, len(self.value) - 1.001)
-        index = position.astype(np.int32)
-        position -= index
-        return index, position
+    def _at(self, u: Float) -> tuple[NDArray[np.intp], Float]:
+        """Point of the grid at or below each u, and F there."""
+        place = u - self.start
+        place *= 1 / self.step
+        np.maximum(place, 0, out=place)
+        np.minimum(place, len(self.value) - 1.001, out=place)
+        index = place.astype(np.intp)
+        place -= index
+        place *= self._steps.take(index, mode="clip")
+        place += self.value.take(index, mode="clip")
+        return index, place
 
     def rise(self, u: Float) -> Float:
         """F(u), by linear interpolation."""
-        index, part = self._at(u)
-        return np.asarray(self.value.take(index) + part * self._steps.take(index))
+        return self._at(u)[1]
 
     def __call__(self, u: Float) -> tuple[Float, Float]:
         """F(u) by linear interpolation, and dF/du at the nearest point below: enough for steps."""
-        index, part = self._at(u)
-        return self.value.take(index) + part * self._steps.take(index), self.slope.take(index)
+        index, value = self._at(u)
+        return value, self.slope.take(index, mode="clip")
 
     @cached_property
     def _steps(self) -> Float:

@@ -41,6 +41,7 @@ Float = NDArray[np.float64]
 _A, _AL, _AR, _E0, _E1, _E2, _E3 = range(1, 8)
 _FINEST = 0.2  # px; a pixel's own width blurs more than this
 _LADDER = (0.4, 0.65, 1.05, 1.7, 2.7, 4.4, 7.0, 11.0)  # px, near enough for steps to settle
+_SETTLED = 1e-4  # of sigma; the next step is smaller by its square
 _SHAPE_TRUST = 0.15  # share of what the correction of the response's shape did that stays in doubt
 
 
@@ -69,14 +70,12 @@ class _Openings:
         misfit = y - model
         matrix, right = normal_equations(jacobian, w, misfit, self.p, self.prior)
         weighted = shape * w[..., None]
-        cross = np.matmul(jacobian.transpose(0, 2, 1), weighted)  # (n, 8, k)
+        cross = np.matmul(jacobian, weighted)  # (n, 8, k)
         both = np.linalg.solve(matrix, np.concatenate([cross, right[..., None]], axis=2))
         noise = float(np.sum(w * misfit**2) / np.count_nonzero(w)) + 1e-12  # one pixel's variance
         self.cost = noise
-        total = np.einsum("nbk,nbl->kl", weighted, shape)
-        total -= np.einsum("npk,npl->kl", cross, both[..., :-1])
-        side = np.einsum("nbk,nb->k", weighted, misfit)
-        side -= np.einsum("npk,np->k", cross, both[..., -1])
+        total = _flat(weighted).T @ _flat(shape) - _flat(cross).T @ _flat(both[..., :-1])
+        side = _flat(weighted).T @ misfit.ravel() - _flat(cross).T @ both[..., -1].ravel()
         total[np.diag_indices_from(total)] += noise / spread**2
         change = np.linalg.solve(total, side - noise * size / spread**2)
         local = both[..., -1] - both[..., :-1] @ change
@@ -97,6 +96,10 @@ class _Openings:
         return np.asarray(out)
 
 
+def _flat(rows: Float) -> Float:
+    return rows.reshape(-1, rows.shape[-1])
+
+
 def _settle_sigma(openings: _Openings, sigma: float, rounds: int) -> float:
     """Steps in sigma and all parameters; the one with the least misfit is kept."""
     free = np.array([10.0])
@@ -106,6 +109,8 @@ def _settle_sigma(openings: _Openings, sigma: float, rounds: int) -> float:
         change = openings.step(gaussian_response(sigma), widening(sigma), np.zeros(1), free)
         if openings.cost < least:
             kept, least = (sigma, before), openings.cost
+        if abs(change[0]) < _SETTLED:
+            break
         sigma = max(_FINEST, sigma * float(np.exp(np.clip(change[0], -0.3, 0.3))))
     sigma, openings.p = kept
     return sigma
@@ -148,7 +153,7 @@ def _likeliest(
     known = prior.take(some) if prior is not None else None
 
     def cost(response: EdgeResponse) -> float:
-        return float(np.mean(fit_edges(few, guess, response, known, clip, 5).misfit ** 2))
+        return float(np.mean(fit_edges(few, guess, response, known, clip, 3).misfit ** 2))
 
     best, least = gaussian, 0.98 * cost(gaussian)
     for shape in SHAPES:
@@ -196,7 +201,7 @@ def fit_response(
     base = gaussian_response(sigma)
     plain = fit_edges(profiles, start, base, prior, clip, rounds)
     if shapes:
-        base = _likeliest(profiles, start, base, prior, clip)
+        base = _likeliest(profiles, plain.parameters, base, prior, clip)
     corrections = corrections_for(sigma, base)
     table = corrections.table()
     prior_size = freedom * corrections.prior

@@ -8,7 +8,7 @@ from sieve_inspect.whole.cloth import (
     misfit_if,
     misfit_under,
 )
-from sieve_inspect.whole.crew import Crew
+from sieve_inspect.whole.crew import Crew, load_ahead
 from sieve_inspect.whole.sample import Known
 from sieve_inspect.whole.sheet import Sheet
 
@@ -18,6 +18,7 @@ __all__ = [
     "Sheet",
     "WholeView",
     "find_whole",
+    "load_ahead",
     "look_at_whole",
     "measure_whole",
     "misfit_if",

@@ -1,8 +1,8 @@
-"""Work on a large scan shared between this process and a second one.
+"""Work on a large scan shared between two: this thread, and a second process or thread.
 
-Threads do not help here: between short array operations they wait for the interpreter's lock.
-The second process opens the scan for itself, so only files that are read where they lie are
-shared; what a task returns does not depend on who did it.
+A second thread helps a little, for between short array operations both wait for the interpreter's
+lock; a second process helps more where it pays for its start. It opens the scan for itself, so it
+takes files that are read where they lie. What a task returns does not depend on who did it.
 """
 
 from __future__ import annotations
@@ -10,7 +10,7 @@ from __future__ import annotations
 import os
 from collections import deque
 from collections.abc import Callable, Sequence
-from concurrent.futures import Future
+from concurrent.futures import Executor, Future, ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 from threading import Thread
@@ -18,7 +18,7 @@ from typing import Any, TypeVar
 
 from sieve_inspect.scan import ScanSource, open_source
 
-__all__ = ["Crew"]
+__all__ = ["Crew", "load_ahead"]
 
 T = TypeVar("T")
 
@@ -29,25 +29,26 @@ _OPEN: dict[Path, ScanSource] = {}  # of the second process
 
 @dataclass(eq=False)
 class Crew:
-    """Who works on a scan: this process and, where it pays, a second one."""
+    """Who works on a scan: this thread and, where there is a processor for it, a second hand."""
 
     source: ScanSource
-    _second: Any = None
+    _second: Executor | None = None
+    _apart: bool = False  # the second hand is a process
 
     @classmethod
-    def of(cls, source: ScanSource, second: bool | None = None) -> Crew:
-        """The crew for a scan; `second` says whether a second process is wanted."""
-        if second is None:
+    def of(cls, source: ScanSource, apart: bool | None = None) -> Crew:
+        """The crew for a scan; `apart` says whether the second hand is to be a process."""
+        Thread(target=load_ahead, daemon=True).start()  # while the file is being looked at
+        if apart is None:
             large = source.shape[0] * source.shape[1] >= _WORTH
-            second = large and source.in_place and available() > 1
-        if not second:
-            return cls(source)
-        Thread(target=_load, daemon=True).start()  # while the file is being looked at
+            apart = large and source.in_place and available() > 1
+        if not apart:
+            return cls(source, ThreadPoolExecutor(1) if available() > 1 else None)
         from loky import ProcessPoolExecutor
 
         pool = ProcessPoolExecutor(1, initializer=_prepare, env={"OPENBLAS_NUM_THREADS": "1"})
         pool.submit(available)  # the process starts with the first task
-        return cls(source, pool)
+        return cls(source, pool, True)
 
     def __enter__(self) -> Crew:
         return self
@@ -56,16 +57,22 @@ class Crew:
         self.dismiss()
 
     def dismiss(self) -> None:
-        """End the second process; nothing more will be asked of it."""
+        """End the second hand; nothing more will be asked of it."""
         if self._second is not None:
-            self._second.shutdown(wait=False, kill_workers=True)
+            how = {"kill_workers": True} if self._apart else {}
+            self._second.shutdown(wait=False, **how)
             self._second = None
 
+    def _begin(self, second: Executor, function: Callable[..., T], given: tuple[Any, ...]) -> Any:
+        if self._apart:
+            return second.submit(_run, function, self.source.path, given)
+        return second.submit(function, self.source, *given)
+
     def later(self, function: Callable[..., T], *arguments: Any) -> Callable[[], T]:
-        """Begin `function(source, *arguments)` in the second process; call for its result."""
+        """Let the second hand begin `function(source, *arguments)`; call for its result."""
         if self._second is None:
             return lambda: function(self.source, *arguments)
-        future: Future[T] = self._second.submit(_run, function, self.source.path, arguments)
+        future: Future[T] = self._begin(self._second, function, arguments)
         return future.result
 
     def each(
@@ -81,8 +88,7 @@ class Crew:
         while waiting or begun:
             while self._second is not None and len(waiting) > 1 and len(begun) < _AHEAD:
                 number = waiting.pop()
-                path = self.source.path
-                begun.append((number, self._second.submit(_run, function, path, tasks[number])))
+                begun.append((number, self._begin(self._second, function, tasks[number])))
             if waiting:
                 number = waiting.popleft()
                 results[number] = function(self.source, *tasks[number])
@@ -105,11 +111,11 @@ def _prepare() -> None:
 
     import sieve_inspect.whole.cloth  # noqa: F401
 
-    _load()
+    load_ahead()
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # the first process ends the second
 
 
-def _load() -> None:
+def load_ahead() -> None:
     """What is needed soon and takes its time to import."""
     import scipy.sparse.csgraph
     import scipy.spatial
