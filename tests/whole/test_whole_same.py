@@ -15,7 +15,7 @@ def test_any_band_gives_the_same(drawn, monkeypatch, rows):
     monkeypatch.setattr(bulk, "CORE", rows)
     monkeypatch.setattr(openings, "CORE", rows)
     monkeypatch.setattr(cloth, "_AT_ONCE", 40)
-    same(usual, measured(path), within=1e-5)  # sums of 32 bits in another order
+    same(usual, measured(path), within=1e-9)  # a place less its band's first row is rounded
 
 
 def test_two_processes_give_the_same_to_the_bit(drawn):

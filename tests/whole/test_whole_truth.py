@@ -9,11 +9,13 @@ from pathlib import Path
 import numpy as np
 import pytest
 import tifffile
+from direct_drawing import draw_directly
 from round_measured import matched, measured
 
 from sieve_inspect.scan import linear_light, load_scan
 from sieve_inspect.synthetic.round import RoundCloth, draw_round
 from sieve_inspect.weave import find_lattice, look_at, measure_field
+from sieve_inspect.whole import cloth
 
 
 def test_every_opening_of_the_round_is_found_and_right(drawn):
@@ -37,8 +39,8 @@ def test_the_drawing_has_the_areas_it_says(tmp_path):
     from skimage.measure import label, regionprops_table
 
     path = tmp_path / "a.tif"
-    cloth = RoundCloth(700, aperture=30.0, angle_deg=0.0, noise=0.0, blur=0.6, sd=0.8)
-    truth = draw_round(cloth, path)
+    drawn = RoundCloth(700, aperture=30.0, angle_deg=0.0, noise=0.0, blur=0.6, sd=0.8)
+    truth = draw_round(drawn, path)
     light = linear_light(load_scan(path), "srgb")
     table = regionprops_table(label(light > 0.4), properties=("area", "centroid"))
     away = np.hypot(table["centroid-1"] - truth.x[:, None], table["centroid-0"] - truth.y[:, None])
@@ -75,9 +77,9 @@ CASES = {
 
 @pytest.mark.parametrize("name", CASES)
 def test_other_cloths(name, tmp_path):
-    cloth = CASES[name]
+    drawn = CASES[name]
     path = tmp_path / "a.tif"
-    truth = draw_round(cloth, path)
+    truth = draw_round(drawn, path)
     found = matched(measured(path), truth)
     sound = ~truth.blocked & ~truth.torn
     ok = sound & found.near & (found.state == "ok")
@@ -87,10 +89,10 @@ def test_other_cloths(name, tmp_path):
         assert not harm.any() or found.share(harm, state, "partial") == 1
     # Cramér and Rao for two edges under a Gaussian blur, over the middle half of the opening,
     # with the noise of the drawing and the steps of 8 bits.
-    noise, rows = np.hypot(cloth.noise, 0.003) / 0.7, 0.5 * cloth.aperture
-    bound = noise * np.sqrt(2 / (rows / (2 * np.sqrt(np.pi) * cloth.blur)))
+    noise, rows = np.hypot(drawn.noise, 0.003) / 0.7, 0.5 * drawn.aperture
+    bound = noise * np.sqrt(2 / (rows / (2 * np.sqrt(np.pi) * drawn.blur)))
     for error in found.error:
-        assert abs(error[ok].mean()) < (0.02 if cloth.blur < 1.3 else 0.03)
+        assert abs(error[ok].mean()) < (0.02 if drawn.blur < 1.3 else 0.03)
         assert error[ok].std() < 1.5 * bound + 0.01
 
 
@@ -114,3 +116,54 @@ def test_a_picture_without_mesh_is_refused(tmp_path):
     tifffile.imwrite(path, noise)
     with pytest.raises(NoLatticeError):
         measured(path)
+
+
+def _even(sigma):
+    return lambda x, _: np.full_like(x, sigma)
+
+
+def _sideways(x, y):
+    return 0.7 + 0.8 * x
+
+
+def _bulging(x, y):
+    return 0.8 + 1.6 * ((x - 0.5) ** 2 + (y - 0.5) ** 2)
+
+
+@pytest.mark.parametrize("blur", [_sideways, _bulging])
+def test_focus_may_vary_over_the_cloth(tmp_path, blur):
+    path = tmp_path / "a.tif"
+    truth = draw_directly(path, blur)
+    field = measured(path)
+    found = matched(field, truth)
+    ok = found.state == "ok"
+    assert ok.mean() > 0.98
+    third = np.digitize(truth.x, [433, 867])
+    for error, axis in zip(found.error, field.axes, strict=True):
+        assert axis.stretch is not None
+        assert abs(error[ok].mean()) < 0.01
+        for part in range(3):  # one blur for all would be off by 0.1 px at the sides
+            assert abs(error[ok & (third == part)].mean()) < 0.03
+        assert error[ok].std() < 1.5 * 0.0155 + 0.01
+
+
+@pytest.mark.parametrize(("aperture", "wire", "sigma"), [(15.0, 9.0, 2.0), (7.0, 5.0, 1.0)])
+def test_tight_openings_need_no_full_fit(tmp_path, monkeypatch, aperture, wire, sigma):
+    path = tmp_path / "a.tif"
+    truth = draw_directly(path, _even(sigma), 900, aperture, wire)
+    asked = []
+    full = cloth._in_full
+
+    def counted(view, whole, which, *rest):
+        asked.append(len(which))
+        return full(view, whole, which, *rest)
+
+    monkeypatch.setattr(cloth, "_in_full", counted)
+    field = measured(path)
+    assert asked[0] < 0.25 * len(field.row)
+    found = matched(field, truth)
+    ok = found.state == "ok"
+    assert ok.mean() > 0.98
+    for error in found.error:
+        assert abs(error[ok].mean()) < 0.02
+        assert error[ok].std() < 1.5 * 0.018 + 0.01

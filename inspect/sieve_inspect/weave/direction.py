@@ -16,7 +16,7 @@ from sieve_inspect.weave.edge import (
     model_of,
     start_parameters,
 )
-from sieve_inspect.weave.focus import fit_by_focus, local_stretch
+from sieve_inspect.weave.focus import Stretch, fit_by_focus, local_stretch
 from sieve_inspect.weave.levels import level_prior
 from sieve_inspect.weave.profiles import Band, Crossing, Profiles, gather
 from sieve_inspect.weave.response import EdgeResponse, gaussian_response
@@ -49,6 +49,7 @@ _PLATEAU = 9.0  # blur sigmas
 _STEP = 0.35  # px, bin width across the wires
 _FAITHFUL = 0.03  # share of the light that the pixels of good scans may miss the model by
 _ASTRAY = 0.04  # share of an opening its place may be off its middle
+_ALIKE = 0.1  # of the logarithm of the blur: openings with no more apart are alike in focus
 _UNEVEN = 0.1  # share of how the blur differs over the field that stays in doubt
 _HIDDEN = 0.03  # px of doubt where one end of every edge is brighter or darker than can be said
 
@@ -60,11 +61,13 @@ class Axis:
     `normal` (n, 2) are unit vectors across the wires; `u_response` (px) is the uncertainty
     common to all widths from what the edge response leaves open; `excess` is how far the light at
     the edges is from that of edges under one blur, as a share of the light of an opening.
+    `stretch` tells how the blur varies over the field, None if it does not.
     """
 
     fit: EdgeFit
     normal: Float
     response: EdgeResponse
+    stretch: Stretch | None
     u_response: float
     excess: float
 
@@ -273,17 +276,21 @@ def measure_axis(
         # The levels come from these same pixels: what they left open about the response stays.
         response, _ = fitter.response(sample, prior)
     fit = fitter.all(response, prior, None)
-    stretch: Float | None = None
-    for _ in range(2):
-        stretch = local_stretch(profiles, fit, response, clip, centre, stretch)
-        if stretch is None:
-            break
-        fit = fitter.all(response, prior, None, stretch)
+    stretch = local_stretch(profiles, fit, response, clip, centre)
     if stretch is not None:
-        u_response = float(np.hypot(u_response, _UNEVEN * np.std(stretch) * response.sigma))
+        # A response fitted to many blurs is a mixture of them, which no stretch undoes.
+        apart = np.abs(stretch(centre))
+        alike = seen & (apart <= max(_ALIKE, np.sort(apart)[:enough][-1]))
+        sample = _sample(profiles, start, alike, enough)
+        response, _ = fitter.response(sample, prior)
+        fit = fitter.all(response, prior, None, stretch.classes(centre))
+        stretch = local_stretch(profiles, fit, response, clip, centre, stretch) or stretch
+        fit = fitter.all(response, prior, None, stretch.classes(centre))
+        spread = float(np.std(stretch(centre)))
+        u_response = float(np.hypot(u_response, _UNEVEN * spread * response.sigma))
     excess = fitter.excess(sample, response, prior)
     u_response = float(np.hypot(u_response, max(0.0, excess - _FAITHFUL) * response.sigma))
-    return profiles, Axis(fit, across_of(vectors, axis), response, u_response, excess)
+    return profiles, Axis(fit, across_of(vectors, axis), response, stretch, u_response, excess)
 
 
 def across_of(vectors: Float, axis: int) -> Float:
@@ -300,6 +307,7 @@ def measure_known(
     clip: Clip | None,
     axis: int,
     response: EdgeResponse,
+    stretch: Stretch | None,
     prior: LevelPrior | None,
     limits: tuple[float, float] | None,
 ) -> tuple[Profiles, EdgeFit]:
@@ -309,7 +317,8 @@ def measure_known(
     """
     # What these openings say of the wire would depend on which they are.
     fitter = _fitter(light, centre, vectors, rough, clip, axis, rough[axis].wire)
-    return fitter.profiles, fitter.all(response, prior, limits)
+    focus = stretch.classes(centre) if stretch is not None else None
+    return fitter.profiles, fitter.all(response, prior, limits, focus)
 
 
 def _fitter(
@@ -400,14 +409,16 @@ class _Fitter:
         response: EdgeResponse,
         prior: LevelPrior | None,
         limits: tuple[float, float] | None,
-        stretch: Float | None = None,
+        focus: NDArray[np.intp] | None = None,
     ) -> EdgeFit:
         """Fit every opening; where the neighbourhood does not fit, look at the opening alone.
+
+        `focus` (n,) numbers classes of alike blur.
 
         A particle in the next opening, or a lint across it, says nothing against this one: the
         second look is at a thinner band and ends within the wires on both sides.
         """
-        fit = self._fit(self.profiles, self.start, response, prior, stretch)
+        fit = self._fit(self.profiles, self.start, response, prior, focus)
         poor = np.flatnonzero(fit.beyond(limits or fit.limits))
         if not len(poor):
             return fit
@@ -418,7 +429,7 @@ class _Fitter:
         reach = 0.5 * (again[:, 6] - again[:, 5]) + 0.6 * self.rough.wire
         alone = closer.within(middle - reach, middle + reach)
         known = prior.take(poor) if prior is not None else None
-        local = stretch[poor] if stretch is not None else None
+        local = focus[poor] if focus is not None else None
         second = self._fit(alone, again, response, known, local)
         return fit.replaced(poor, second.with_wires_of(fit.take(poor)))
 
@@ -428,7 +439,7 @@ class _Fitter:
         start: Float,
         response: EdgeResponse,
         prior: LevelPrior | None,
-        stretch: Float | None,
+        focus: NDArray[np.intp] | None,
     ) -> EdgeFit:
         """Fit openings, each with the response as its own focus has it; see `focus`."""
 
@@ -437,9 +448,9 @@ class _Fitter:
             chosen = profiles.take(which)
             return fit_edges(chosen, start[which], own, known, self.clip, self.rough.rounds)
 
-        if stretch is None:
+        if focus is None:
             return fit_edges(profiles, start, response, prior, self.clip, self.rough.rounds)
-        return fit_by_focus(part, stretch, response, len(start))
+        return fit_by_focus(part, focus, response)
 
 
 def _sample(

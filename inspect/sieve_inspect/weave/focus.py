@@ -9,17 +9,17 @@ surface through that tells where the response has to be stretched, and by how mu
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from sieve_inspect.weave.edge import Clip, EdgeFit, model_of, normal_equations
-from sieve_inspect.weave.levels import smooth_surface
+from sieve_inspect.weave.levels import Surface
 from sieve_inspect.weave.profiles import Profiles
 from sieve_inspect.weave.response import EdgeResponse
 
-__all__ = ["fit_by_focus", "local_stretch"]
+__all__ = ["Stretch", "fit_by_focus", "local_stretch", "response_of"]
 
 Float = NDArray[np.float64]
 Index = NDArray[np.intp]
@@ -30,9 +30,27 @@ _MOST = 0.6
 _FEWEST, _ENOUGH = 100, 2000  # openings that can tell
 
 
-def _stretched(response: EdgeResponse, log_stretch: float) -> EdgeResponse:
-    """The response of a blur wider by exp(`log_stretch`)."""
-    factor = float(np.exp(log_stretch))
+@dataclass(frozen=True, eq=False)
+class Stretch:
+    """How much wider the blur is over the field than one response for all has it.
+
+    Openings are put in classes of alike blur, numbered from the response's own, 0.
+    """
+
+    surface: Surface
+
+    def __call__(self, centre: Float) -> Float:
+        """Logarithm (n,) of how much wider, at `centre` (n, 2) px."""
+        return np.clip(self.surface(centre), -_MOST, _MOST)
+
+    def classes(self, centre: Float) -> Index:
+        """Number (n,) of the class at `centre` (n, 2) px."""
+        return np.rint(self(centre) / _CLASS).astype(np.intp)
+
+
+def response_of(response: EdgeResponse, number: int) -> EdgeResponse:
+    """The response of a class."""
+    factor = float(np.exp(number * _CLASS))
     return replace(
         response,
         start=response.start * factor,
@@ -42,27 +60,18 @@ def _stretched(response: EdgeResponse, log_stretch: float) -> EdgeResponse:
     )
 
 
-def _classes(
-    stretch: Float | None, response: EdgeResponse, count: int
-) -> Iterator[tuple[Index, EdgeResponse]]:
-    """Openings alike in blur, and their response; all in one where `stretch` (n,) is None."""
-    if stretch is None:
-        yield np.arange(count), response
-        return
-    number = np.rint(stretch / _CLASS).astype(np.intp)
+def _by_class(number: Index, response: EdgeResponse) -> Iterator[tuple[Index, EdgeResponse]]:
+    """Openings of the same class `number` (n,), and their response."""
     for one in np.unique(number):
-        yield np.flatnonzero(number == one), _stretched(response, float(one) * _CLASS)
+        yield np.flatnonzero(number == one), response_of(response, int(one))
 
 
 def fit_by_focus(
-    fit: Callable[[Index, EdgeResponse], EdgeFit],
-    stretch: Float,
-    response: EdgeResponse,
-    count: int,
+    fit: Callable[[Index, EdgeResponse], EdgeFit], number: Index, response: EdgeResponse
 ) -> EdgeFit:
-    """What `fit` makes of each class of openings, put together."""
-    whole = EdgeFit.blank(count)
-    for which, own in _classes(stretch, response, count):
+    """What `fit` makes of the openings of each class `number` (n,), put together."""
+    whole = EdgeFit.blank(len(number))
+    for which, own in _by_class(number, response):
         whole = whole.replaced(which, fit(which, own))
     return whole
 
@@ -73,9 +82,9 @@ def local_stretch(
     response: EdgeResponse,
     clip: Clip | None,
     centre: Float,
-    stretch: Float | None = None,
-) -> Float | None:
-    """Logarithm (n,) of how much wider the blur is at each opening; None where it is even.
+    stretch: Stretch | None = None,
+) -> Stretch | None:
+    """How much wider the blur is at each opening; None where it is even.
 
     `stretch` is what `fit` was made with; `centre` (n, 2) px.
     """
@@ -85,17 +94,19 @@ def local_stretch(
     if sound.sum() < _FEWEST:
         return stretch
     sound &= np.arange(count) % max(1, count // _ENOUGH) == 0
-    for which, own in _classes(stretch, response, count):
+    number = np.zeros(count, np.intp) if stretch is None else stretch.classes(centre)
+    for which, own in _by_class(number, response):
         part = which[sound[which]]
         if len(part):
             told[part] = _wanted(profiles.take(part), fit.parameters[part], own, clip)
-    surface = smooth_surface(centre, told, sound)
+    more = Surface.through(centre, told, sound)
+    if stretch is not None:
+        return Stretch(more.plus(stretch.surface))
+    surface = more(centre)
     low, high = np.percentile(surface[sound], (5, 95))
     scatter = 1.4826 * float(np.nanmedian(np.abs(told - surface)))
     clear = 8 * scatter * np.sqrt(6 / sound.sum())  # the surface has six terms
-    if stretch is None and high - low < max(_EVEN, clear):
-        return None
-    return np.clip(surface + (0.0 if stretch is None else stretch), -_MOST, _MOST)
+    return Stretch(more) if high - low >= max(_EVEN, clear) else None
 
 
 def _wanted(profiles: Profiles, p: Float, response: EdgeResponse, clip: Clip | None) -> Float:

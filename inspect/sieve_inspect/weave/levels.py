@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from sieve_inspect.weave.edge import EdgeFit, LevelPrior
 
-__all__ = ["Levels", "level_prior", "smooth_surface"]
+__all__ = ["Levels", "Surface", "level_prior", "smooth_surface"]
 
 Float = NDArray[np.float64]
 Bool = NDArray[np.bool_]
@@ -59,20 +60,44 @@ def level_prior(fit: EdgeFit, used: NDArray[np.intp], centre: Float, noise: floa
     return LevelPrior(levels[0], levels[1], (strength[0], strength[1]))
 
 
+@dataclass(frozen=True, eq=False)
+class Surface:
+    """A plane or quadratic over places less `middle`, in units of `size` px."""
+
+    middle: Float
+    size: float
+    coefficient: Float  # (3 or 6,) of 1, x, y and x², xy, y²
+
+    def __call__(self, centre: Float) -> Float:
+        """Its values (n,) at `centre` (n, 2) px."""
+        return np.asarray(self._terms(centre)[:, : len(self.coefficient)] @ self.coefficient)
+
+    def plus(self, other: Surface) -> Surface:
+        """The sum with another one over the same places."""
+        return replace(self, coefficient=self.coefficient + other.coefficient)
+
+    def _terms(self, centre: Float) -> Float:
+        x, y = ((centre - self.middle) / self.size).T
+        return np.stack([np.ones_like(x), x, y, x * x, x * y, y * y], axis=1)
+
+    @classmethod
+    def through(cls, centre: Float, value: Float, seen: Bool) -> Surface:
+        """Robustly through the `value` (n,) of the openings `seen` (n,) of those at `centre`."""
+        size = max(1.0, float(np.ptp(centre, axis=0).max()))
+        blank = cls(centre.mean(axis=0), size, np.full(6 if seen.sum() > 60 else 3, np.nan))
+        some = np.flatnonzero(seen & np.isfinite(value))
+        some = some[:: max(1, len(some) // _ENOUGH)]
+        part = blank._terms(centre[some])[:, : len(blank.coefficient)]
+        target, weight = value[some], np.ones(len(some))
+        coefficient: NDArray[Any] = blank.coefficient
+        for _ in range(4):
+            weighted = part * weight[:, None]
+            coefficient, *_ = np.linalg.lstsq(weighted, target * weight, rcond=None)
+            off = np.abs(target - part @ coefficient)
+            weight = weight * (off <= 4 * np.median(off[weight > 0]) + 1e-9)
+        return replace(blank, coefficient=coefficient)
+
+
 def smooth_surface(centre: Float, value: Float, seen: Bool) -> Float:
     """A robust quadratic surface through `value` (n,), evaluated at every `centre` (n, 2)."""
-    z = (centre - centre.mean(axis=0)) / max(1.0, float(np.ptp(centre, axis=0).max()))
-    x, y = z.T
-    many = seen.sum() > 60
-    columns = [np.ones_like(x), x, y] + ([x * x, x * y, y * y] if many else [])
-    design = np.stack(columns, axis=1)
-    some = np.flatnonzero(seen & np.isfinite(value))
-    some = some[:: max(1, len(some) // _ENOUGH)]
-    part, target, weight = design[some], value[some], np.ones(len(some))
-    coefficient = np.full(design.shape[1], np.nan)
-    for _ in range(4):
-        weighted = part * weight[:, None]
-        coefficient, *_ = np.linalg.lstsq(weighted, target * weight, rcond=None)
-        off = np.abs(target - part @ coefficient)
-        weight = weight * (off <= 4 * np.median(off[weight > 0]) + 1e-9)
-    return np.asarray(design @ coefficient)
+    return Surface.through(centre, value, seen)(centre)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import Any
 
@@ -12,12 +12,14 @@ from numpy.typing import NDArray
 
 from sieve_inspect.scan import ScanSource
 from sieve_inspect.weave.direction import Axis, across_of
+from sieve_inspect.weave.edge import LevelPrior
+from sieve_inspect.weave.focus import Stretch, response_of
 from sieve_inspect.whole.coarse import coarse_edges
 from sieve_inspect.whole.crew import Crew
 from sieve_inspect.whole.matched import Edge, Matched, highest, solve
 from sieve_inspect.whole.sheet import Sheet
 
-__all__ = ["Bulk", "measure_bulk"]
+__all__ = ["Bulk", "Priors", "measure_bulk"]
 
 Float = NDArray[np.float64]
 Float32 = NDArray[np.float32]
@@ -28,6 +30,7 @@ CORE = 512  # rows of a band that are its own, at most …
 _BAND = 4_000_000  # … and pixels
 _AT_ONCE = 200_000  # pixels of edges: they stay in the cache
 _TURN = np.deg2rad(0.25)  # wires that run alike to this share their weights
+_MANY = 4096  # more than there are turns or classes of focus
 _DARK = 0.6  # of an opening's light; below it a pixel counts as covered
 _STATIONS = np.linspace(-0.35, 0.35, 7)  # along a wire, shares of an opening
 _STILL = 0.15  # px a solved edge may have moved last
@@ -58,6 +61,7 @@ class _Plan:
     """Sizes that hold for the whole cloth, px; by direction."""
 
     edges: tuple[Edge, Edge]
+    focus: tuple[Stretch | None, Stretch | None]
     spacing: tuple[float, float]
     sigma: float
     margin: int
@@ -72,7 +76,8 @@ class _Plan:
         spacing = (opening[0] + wire[0], opening[1] + wire[1])
         sigma = max(a.response.sigma for a in axes)
         margin = int(1.5 * max(spacing)) + 4
-        return cls((edges[0], edges[1]), spacing, sigma, margin)
+        focus = (axes[0].stretch, axes[1].stretch)
+        return cls((edges[0], edges[1]), focus, spacing, sigma, margin)
 
 
 def measure_bulk(
@@ -80,12 +85,14 @@ def measure_bulk(
     centre: Float,
     vectors: Float,
     axes: tuple[Axis, Axis],
+    priors: Priors,
     crew: Crew,
     progress: Callable[[float], None],
 ) -> Bulk:
     """Measure the openings near `centre` (n, 2) px with lattice `vectors` (n, 2, 2).
 
-    `axes` are the two directions of a sample of them, measured in full.
+    `axes` are the two directions of a sample of them, measured in full; `priors` is what the
+    sample tells of their levels in each, where single openings cannot tell enough.
     """
     plan = _Plan.of(axes)
     count = len(centre)
@@ -95,7 +102,7 @@ def measure_bulk(
     x, y = centre.T
     m = plan.margin
     inner = (x >= m) & (x < width - 1 - m) & (y >= m) & (y < height - 1 - m)
-    key, tables = _turns(vectors, plan)
+    key, tables = _kinds(centre, vectors, plan)
     order = np.argsort(y, kind="stable")
     order = order[inner[order]]
     core = max(64, min(CORE, _BAND // width))
@@ -106,7 +113,8 @@ def measure_bulk(
         needed = {int(k): tables[int(k)] for k in np.unique(key[which])}
         rows = (number * core, (number + 1) * core)
         told = (sheet.encoding, sheet.bright, plan, needed)
-        tasks.append((*told, rows, centre[which], key[which]))
+        known = tuple(p and p.take(which) for p in priors)
+        tasks.append((*told, rows, centre[which], key[which], known))
     for (_, which), (found, moved, bad) in zip(
         bands, crew.each(_band, tasks, progress), strict=True
     ):
@@ -116,27 +124,33 @@ def measure_bulk(
     return Bulk(placed, values, doubt)
 
 
+Priors = tuple[LevelPrior | None, ...]  # by direction
 _Tables = tuple[list[Matched], Float]  # weights by direction, and the unit vectors across (2, 2)
 
 
-def _turns(vectors: Float, plan: _Plan) -> tuple[Index, dict[int, _Tables]]:
-    """A key (n,) for the way an opening's wires run, and the weights for every key.
+def _kinds(centre: Float, vectors: Float, plan: _Plan) -> tuple[Index, dict[int, _Tables]]:
+    """A key (n,) for the way an opening's wires run and its focus, and the weights for every key.
 
-    The grid of angles is fixed: which weights an opening gets does not depend on the others.
+    The grids of both are fixed: which weights an opening gets does not depend on the others.
     """
-    steps = [
-        np.rint(np.arctan2(*across_of(vectors, axis).T[::-1]) / _TURN).astype(np.intp)
-        for axis in (0, 1)
-    ]
-    base = round(2 * np.pi / _TURN) + 2
-    key = steps[0] * base + steps[1] + base // 2
+    key = np.zeros(len(centre), np.intp)
+    for axis, stretch in enumerate(plan.focus):
+        across = across_of(vectors, axis)
+        turn = np.rint(np.arctan2(across[:, 1], across[:, 0]) / _TURN).astype(np.intp)
+        key = key * _MANY + turn + _MANY // 2
+        key = key * _MANY + (0 if stretch is None else stretch.classes(centre)) + _MANY // 2
     tables = {}
     for k in np.unique(key):
-        angles = [k // base * _TURN, (k % base - base // 2) * _TURN]
-        unit = np.array([[np.cos(a), np.sin(a)] for a in angles])
-        made = [Matched.of(e, n) for e, n in zip(plan.edges, unit, strict=True)]
-        tables[int(k)] = (made, unit)
-    return np.asarray(key), tables
+        made, units, rest = [], [], int(k)
+        for edge in reversed(plan.edges):
+            rest, number = divmod(rest, _MANY)
+            rest, turn = divmod(rest, _MANY)
+            angle = (turn - _MANY // 2) * _TURN
+            units.append(np.array([np.cos(angle), np.sin(angle)]))
+            own = replace(edge, response=response_of(edge.response, number - _MANY // 2))
+            made.append(Matched.of(own, units[-1]))
+        tables[int(k)] = (made[::-1], np.stack(units[::-1]))
+    return key, tables
 
 
 def _band(
@@ -148,6 +162,7 @@ def _band(
     rows: tuple[int, int],
     centre: Float,
     key: Index,
+    priors: Priors,
 ) -> tuple[dict[str, Float32], Float, Bool]:
     """Values (2, n) by name, moved centres and doubt of the openings of one band of rows."""
     first, last = max(0, rows[0] - plan.margin), rows[1] + plan.margin + 1
@@ -158,7 +173,8 @@ def _band(
     for k, (matched, unit) in tables.items():
         size = max(50, _AT_ONCE // len(matched[0].first.share))
         for some in _slices(np.flatnonzero(key == k), size):
-            found, moved, bad = _solve_both(light, centre[some] - down, matched, unit, plan)
+            known = tuple(p and p.take(some) for p in priors)
+            found, moved, bad = _solve_both(light, centre[some] - down, matched, unit, plan, known)
             placed[some], doubt[some] = moved + down, bad
             for name in _NAMES:
                 values[name][:, some] = found[name]
@@ -171,7 +187,12 @@ def _slices(which: Index, size: int) -> Iterator[Index]:
 
 
 def _solve_both(
-    light: Float32, centre: Float, tables: list[Matched], unit: Float, plan: _Plan
+    light: Float32,
+    centre: Float,
+    tables: list[Matched],
+    unit: Float,
+    plan: _Plan,
+    priors: Priors,
 ) -> tuple[dict[str, Float], Float, Bool]:
     """Both directions of some openings: values (2, n) by name, moved centres, doubt (n,)."""
     coarse = [
@@ -191,7 +212,7 @@ def _solve_both(
     solved = []
     for k in (0, 1):
         half = 0.5 * starts[k]
-        one = solve(light, moved, -half, half, tables[k])
+        one = solve(light, moved, -half, half, tables[k], priors[k])
         solved.append(one)
         bad |= ~(one.shift < _STILL)
     found = {name: np.stack([getattr(s, name) for s in solved]) for name in _NAMES}

@@ -1,12 +1,13 @@
 """A whole cloth, measured: the same field as `weave.field` makes of a picture held in memory.
 
 1. A central window tells the pitch and which is brighter; openings are found all over.
-2. Patches from all over the cloth are measured in full: they tell the blur and the levels.
+2. Patches from all over the cloth are measured in full: they tell the blur, how it varies, and,
+   where single openings are too tight to show a level, the levels.
 3. Matched weights measure every opening; the patches say how far these agree with the full fit,
    and what little they differ by in the mean is taken off.
 4. What the weights cannot settle (foreign matter, torn wires, cut openings, whatever does not
-   fit) is measured in full; and where blur or saturation leaves the weights no level to hold
-   on to, everything is.
+   fit) is measured in full; and everything is where they do not agree with the full fit, or
+   where the openings are brighter than the sensor can say.
 """
 
 from __future__ import annotations
@@ -23,11 +24,12 @@ from sieve_inspect.scan import ScanSource, stored_by
 from sieve_inspect.weave.direction import Axis, across_of, measure_known, turned
 from sieve_inspect.weave.edge import EdgeFit, LevelPrior
 from sieve_inspect.weave.field import Field, View, field_of, stored_misfit
+from sieve_inspect.weave.focus import Stretch
 from sieve_inspect.weave.lattice import Lattice, find_pitch, openings_are_bright
 from sieve_inspect.weave.levels import Levels, level_prior
 from sieve_inspect.weave.response import EdgeResponse
 from sieve_inspect.weave.states import light_at, neighbours
-from sieve_inspect.whole.bulk import Bulk, measure_bulk
+from sieve_inspect.whole.bulk import Bulk, Priors, measure_bulk
 from sieve_inspect.whole.crew import Crew
 from sieve_inspect.whole.openings import find_openings
 from sieve_inspect.whole.sample import Known, sample_view
@@ -43,6 +45,7 @@ _WINDOW = 1024  # px of the picture's middle that tell the pitch
 _AT_ONCE = 4000  # openings measured in full at a time
 _FAR_AT_ONCE = 200_000
 _MANY = 1_000_000  # openings
+_ALIKE = 0.01  # px that matched weights and full fits may differ by beside the noise
 
 
 @dataclass(frozen=True, eq=False)
@@ -105,31 +108,49 @@ def measure_whole(
     told = (view.sheet.encoding, view.sheet.bright, _bare(view.sample))
     axes = crew.each(_measured, [(*told, axis) for axis in (0, 1)])
     sample = (axes[0], axes[1])
-    if any(look.tight for look in whole.rough):
-        fits, doubt = [_empty(count), _empty(count)], np.ones(count, np.bool_)
+    priors = (_prior(view, 0, sample[0]), _prior(view, 1, sample[1]))
+    matched = None
+    if not any(look.saturated for look in whole.rough):
+        matched = _matched(view, sample, priors, crew, progress)
+    if matched is not None:
+        whole, fits, doubt = matched
     else:
-        bulk = measure_bulk(view.sheet, whole.centre, whole.vectors, sample, crew, progress)
-        if count > _MANY:
-            crew.dismiss()  # the little that is left is worth less than its memory
-        whole, doubt = replace(whole, centre=bulk.centre), bulk.doubt | ~whole.seen
-        index = neighbours(whole.row, whole.column)
-        fits = [_as_fit(bulk, k, index, whole.vectors, sample[k]) for k in (0, 1)]
-        del bulk, index
-        for fit, axis in zip(fits, sample, strict=True):
-            _make_agree(fit, axis.fit, view.which)
-            doubt |= ~np.isfinite(fit.width) | fit.poor | _far_out(fit.width)
+        fits, doubt = [_empty(count), _empty(count)], np.ones(count, np.bool_)
     closer = np.flatnonzero(doubt)
     closer = closer[_lit(whole, fits, closer)]
-    full = _in_full(view, whole, closer, sample, crew, progress)
+    full = _in_full(view, whole, closer, sample, priors, crew, progress)
     blind = np.setdiff1d(np.flatnonzero(doubt), closer)
     done = []
     for k, (one, fit, found) in enumerate(zip(sample, fits, full, strict=True)):
         fit.overwrite(closer, found)
         fit.overwrite(blind, _empty(len(blind)))
         done.append(replace(one, fit=fit, normal=across_of(whole.vectors, k)))
-    del fits, full
+    del fits, full, matched
     crew.dismiss()
     return field_of(whole, (done[0], done[1]), doubt)
+
+
+def _matched(
+    view: WholeView,
+    sample: tuple[Axis, Axis],
+    priors: Priors,
+    crew: Crew,
+    progress: Callable[[float], None],
+) -> tuple[View, list[EdgeFit], Bool] | None:
+    """The cloth with its centres settled, what matched weights say in both directions, and who is
+    in doubt; None where they are not as sharp as full fits."""
+    whole = view.whole
+    bulk = measure_bulk(view.sheet, whole.centre, whole.vectors, sample, priors, crew, progress)
+    if len(whole.row) > _MANY:
+        crew.dismiss()  # the little that is left is worth less than its memory
+    whole, doubt = replace(whole, centre=bulk.centre), bulk.doubt | ~whole.seen
+    index = neighbours(whole.row, whole.column)
+    fits = [_as_fit(bulk, k, index, whole.vectors, sample[k]) for k in (0, 1)]
+    for fit, axis in zip(fits, sample, strict=True):
+        if not _make_agree(fit, axis.fit, view.which):
+            return None
+        doubt |= ~np.isfinite(fit.width) | fit.poor | _far_out(fit.width)
+    return whole, fits, doubt
 
 
 def _lit(whole: View, fits: list[EdgeFit], which: Index) -> Bool:
@@ -185,13 +206,22 @@ def _as_fit(bulk: Bulk, axis: int, index: Index, vectors: Float, sample: Axis) -
     )
 
 
-def _make_agree(fit: EdgeFit, full: EdgeFit, which: Index) -> None:
-    """Take off, in place, the mean difference from full fits of the openings `which`."""
+def _make_agree(fit: EdgeFit, full: EdgeFit, which: Index) -> bool:
+    """Take off, in place, the mean difference from full fits of the openings `which`.
+
+    Returns whether the rest of the difference is small.
+    """
     here = fit.take(which)
     both = np.isfinite(here.width + full.width) & ~full.poor & ~here.poor
-    off = float(np.median((here.width - full.width)[both]))
+    if 2 * both.sum() < len(which):
+        return False
+    differ = (here.width - full.width)[both]
+    off = float(np.median(differ))
+    rest = 1.4826 * float(np.median(np.abs(differ - off)))
+    noise = float(np.median((full.noise_factor * full.misfit)[both]))
     fit.parameters[:, 4:6] += 0.5 * off
     fit.parameters[:, 6:8] -= 0.5 * off
+    return rest < max(_ALIKE, noise)
 
 
 def _in_full(
@@ -199,6 +229,7 @@ def _in_full(
     whole: View,
     which: Index,
     sample: tuple[Axis, Axis],
+    priors: Priors,
     crew: Crew,
     progress: Callable[[float], None],
 ) -> list[EdgeFit]:
@@ -206,13 +237,14 @@ def _in_full(
     parts = np.array_split(which, max(1, -(-len(which) // _AT_ONCE)))
     tasks = []
     for axis in (0, 1):
-        prior = _prior(view, whole.centre, axis, sample[axis])
-        limits, response = sample[axis].fit.limits, sample[axis].response
+        prior = priors[axis]
+        limits = sample[axis].fit.limits
+        told_of_edges = (sample[axis].response, sample[axis].stretch)
         for part in parts:
             some = _bare(whole.only(part))
             known = prior.take(part) if prior is not None else None
             told = (view.sheet.encoding, view.sheet.bright, some)
-            tasks.append((*told, axis, response, known, limits))
+            tasks.append((*told, axis, *told_of_edges, known, limits))
     quiet = len(tasks) <= 4
     found = crew.each(_known, tasks, (lambda _: None) if quiet else progress)
     half = len(parts)
@@ -237,19 +269,20 @@ def _known(
     view: View,
     axis: int,
     response: EdgeResponse,
+    stretch: Stretch | None,
     prior: LevelPrior | None,
     limits: tuple[float, float],
 ) -> EdgeFit:
     """One direction of a bare view whose edge response is known, in full."""
     sheet = cast(NDArray[np.float32], Sheet(source, encoding, bright))
     places = (sheet, view.centre, view.vectors, view.rough, view.clip)
-    return measure_known(*places, axis, response, prior, limits)[1]
+    return measure_known(*places, axis, response, stretch, prior, limits)[1]
 
 
-def _prior(view: WholeView, centre: Float, axis: int, sample: Axis) -> LevelPrior | None:
+def _prior(view: WholeView, axis: int, sample: Axis) -> LevelPrior | None:
     """What the sample tells of the levels everywhere, where single openings cannot."""
     if not view.sample.rough[axis].tight:
         return None
     good = np.flatnonzero(np.isfinite(sample.fit.width) & ~sample.fit.poor)
     noise = float(np.median(sample.fit.misfit[good]))
-    return level_prior(sample.fit.take(good), view.which[good], centre, noise)
+    return level_prior(sample.fit.take(good), view.which[good], view.whole.centre, noise)

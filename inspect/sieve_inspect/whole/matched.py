@@ -18,6 +18,7 @@ from dataclasses import dataclass, fields
 import numpy as np
 from numpy.typing import NDArray
 
+from sieve_inspect.weave.edge import LevelPrior
 from sieve_inspect.weave.response import EdgeResponse
 
 __all__ = ["Edge", "Matched", "Solved", "Weights", "highest", "solve"]
@@ -61,7 +62,7 @@ class Weights:
     share: Float32
     step: Float32
     slope: Float32
-    sums: Float32
+    sums: Float
     normal: Float
     across: Float
 
@@ -91,7 +92,7 @@ class Weights:
             share.astype(np.float32),
             step.astype(np.float32),
             slope.astype(np.float32),
-            weighted.astype(np.float32),
+            weighted,
             np.einsum("psi,psj->pij", weighted, basis),
             across,
         )
@@ -125,11 +126,11 @@ def _look(light: Float32, place: Float, weights: Weights) -> _Seen:
     index = weights.offset[:, 1] * width + weights.offset[:, 0]
     flat = (base[:, 1] * width + base[:, 0])[order]
     pixels = light.ravel().take(flat[:, None] + index, mode="clip")
-    sums = np.empty((len(place), 3), np.float32)
+    sums = np.empty((len(place), 3))
     ends = np.cumsum(np.bincount(number, minlength=PHASES))
     for first, last, table in zip([0, *ends[:-1]], ends, weights.sums, strict=True):
         if last > first:
-            np.matmul(pixels[first:last], table, out=sums[first:last])
+            np.matmul(pixels[first:last].astype(float), table, out=sums[first:last])
     total = np.empty((len(place), 3))
     total[order] = sums
     return _Seen(order, number, pixels, total, phase - _phase(number))
@@ -167,29 +168,44 @@ class Matched:
         return cls(Weights.of(edge, across, True), Weights.of(edge, across, False))
 
 
-def solve(light: Float32, centre: Float, first: Float, second: Float, matched: Matched) -> Solved:
+def solve(
+    light: Float32,
+    centre: Float,
+    first: Float,
+    second: Float,
+    matched: Matched,
+    prior: LevelPrior | None = None,
+) -> Solved:
     """Solve the openings at `centre` (n, 2) as (x, y) px, started from their edges (n,) px.
 
-    All pixels of a window must lie in `light` (h, w).
+    `prior` tells what is known of their levels. All pixels of a window must lie in `light` (h, w).
     """
-    once = _step(light, centre, first, second, matched)
+    once = _step(light, centre, first, second, matched, prior)
     far = np.flatnonzero(~(once.shift < _NEAR))
     if not len(far):
         return once
-    again = _step(light, centre[far], once.first[far], once.second[far], matched)
+    known = prior.take(far) if prior is not None else None
+    again = _step(light, centre[far], once.first[far], once.second[far], matched, known)
     for field in fields(Solved):
         getattr(once, field.name)[far] = getattr(again, field.name)
     return once
 
 
-def _step(light: Float32, centre: Float, first: Float, second: Float, matched: Matched) -> Solved:
+def _step(
+    light: Float32,
+    centre: Float,
+    first: Float,
+    second: Float,
+    matched: Matched,
+    prior: LevelPrior | None,
+) -> Solved:
     pair = (matched.first, matched.second)
     across = pair[0].across
     seen = [
         _look(light, centre + edge[:, None] * across, weights)
         for edge, weights in zip((first, second), pair, strict=True)
     ]
-    level, slope, factor = _levels(seen, pair)
+    level, slope, factor = _levels(seen, pair, prior)
     amplitude = np.where(np.abs(level[:, 1]) > 1e-9, level[:, 1], np.nan)
     # The table's place is where its phase says; from there the step is counted.
     turns = ((seen[0], -slope[:, 0]), (seen[1], slope[:, 1]))
@@ -210,7 +226,9 @@ def _step(light: Float32, centre: Float, first: Float, second: Float, matched: M
     )
 
 
-def _levels(seen: list[_Seen], weights: tuple[Weights, Weights]) -> tuple[Float, Float, Float]:
+def _levels(
+    seen: list[_Seen], weights: tuple[Weights, Weights], prior: LevelPrior | None
+) -> tuple[Float, Float, Float]:
     """(B, A) (n, 2), slope terms D (n, 2), and sqrt of the variance of D1 + D2 by pixel noise."""
     matrix, right = np.zeros((len(seen[0].number), 2, 2)), np.zeros((len(seen[0].number), 2))
     gains, kept = [], []
@@ -222,6 +240,10 @@ def _levels(seen: list[_Seen], weights: tuple[Weights, Weights]) -> tuple[Float,
         gains.append(gain[s.number])
         kept.append(normal[s.number, 2, 2])
         right += s.total[:, :2] - gains[-1] * s.total[:, 2:]
+    if prior is not None:
+        for k, expected in enumerate((prior.floor, prior.amplitude)):
+            matrix[:, k, k] += prior.strength[k]
+            right[:, k] += prior.strength[k] * expected
     a, b, d = matrix[:, 0, 0], matrix[:, 0, 1], matrix[:, 1, 1]
     det = a * d - b * b
     level = np.stack([d * right[:, 0] - b * right[:, 1], a * right[:, 1] - b * right[:, 0]], axis=1)
@@ -243,7 +265,7 @@ def _misfit(seen: _Seen, weights: Weights, level: Float, slope: Float) -> tuple[
     left *= left
     left *= weights.share
     square, peak = np.empty(len(level)), np.empty(len(level))
-    square[seen.order] = left @ np.ones(left.shape[1], np.float32)
+    square[seen.order] = left.sum(axis=1, dtype=float)
     peak[seen.order] = np.sqrt(highest(left))
     return square, peak
 

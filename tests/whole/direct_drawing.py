@@ -1,0 +1,63 @@
+"""Cloth drawn point by point from the normal integral; shares no drawing with `synthetic`."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+import tifffile
+from scipy.special import ndtr
+
+from sieve_inspect.synthetic.round import RoundTruth
+
+Float = np.ndarray
+ROWS = 200
+
+
+def draw_directly(
+    path: Path,
+    blur: Callable[[Float, Float], Float],
+    side: int = 1300,
+    aperture: float = 15.0,
+    wire: float = 9.0,
+    seed: int = 1,
+) -> RoundTruth:
+    """Write a square scan whose blur (sigma, px) is a function of x and y as shares of its side.
+
+    Returns the openings within.
+    """
+    rng = np.random.default_rng(seed)
+    count = int(1.5 * side / (aperture + wire))
+    families = []
+    for _ in range(2):
+        gap = aperture * (1 + 0.03 * np.clip(rng.standard_normal(count), -3, 3))
+        last = np.cumsum(gap + wire)
+        last -= last[count // 2]
+        families.append((last - gap, last))
+    turn = np.deg2rad(4.0)
+    cos, sin, middle = np.cos(turn), np.sin(turn), side / 2
+
+    def passed(u: Float, family: tuple[Float, Float], sigma: Float) -> Float:
+        first, last = family
+        near = np.searchsorted(0.5 * (last[:-1] + first[1:]), u).clip(1, count - 2)
+        parts = [(near + k) for k in (-1, 0, 1)]
+        return sum(ndtr((u - first[k]) / sigma) - ndtr((u - last[k]) / sigma) for k in parts)
+
+    stored = np.empty((side, side), np.uint8)
+    for top in range(0, side, ROWS):
+        y, x = np.mgrid[top : min(side, top + ROWS), 0:side].astype(float)
+        sigma = blur(x / side, y / side)
+        u = cos * (x - middle) + sin * (y - middle)
+        v = cos * (y - middle) - sin * (x - middle)
+        light = 0.05 + 0.7 * passed(u, families[0], sigma) * passed(v, families[1], sigma)
+        light = np.clip(light + 0.008 * rng.standard_normal(light.shape), 0, 1)
+        srgb = np.where(light <= 0.0031308, 12.92 * light, 1.055 * light ** (1 / 2.4) - 0.055)
+        stored[top : top + ROWS] = np.rint(255 * srgb)
+    tifffile.imwrite(path, stored, photometric="minisblack")
+    u, v = (i.ravel() for i in np.meshgrid(*[0.5 * (f + e) for f, e in families]))
+    wide, high = (i.ravel() for i in np.meshgrid(*[e - f for f, e in families]))
+    x, y = cos * u - sin * v + middle, sin * u + cos * v + middle
+    inside = (np.minimum(x, y) > aperture) & (np.maximum(x, y) < side - aperture)
+    no = np.zeros(inside.sum(), np.bool_)
+    return RoundTruth(x[inside], y[inside], wide[inside], high[inside], no, no)
