@@ -139,7 +139,7 @@ def _tables(
         _table("checks", "Checks", of.CHECKS, checks),
         _table(
             "no_scale",
-            "Checks without a certified scale",
+            "Checks by no recorded, valid scale",
             of.NO_SCALE,
             of.no_scale(checks, of.recorded_scales(connection, until), day),
         ),

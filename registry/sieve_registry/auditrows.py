@@ -168,12 +168,13 @@ def check_row(row: Any, as_of: date, u: Uncertainties) -> tuple[str, ...]:
 def no_scale(
     checks: list[tuple[str, ...]], recorded: RecordedScales | None, as_of: date
 ) -> Iterable[tuple[str, ...]]:
-    """Checks whose micrometres nobody certified, by a scale that had expired, or by a void one.
+    """Checks by no recorded scale, by one that had expired, or by a void one.
 
-    From the day of the first recorded scale on, a check by any other scale is one of them too. A
-    link of its chain that was voided after the day asked for is marked so: it held then.
+    What the file of another scale says of its own certificate nobody recorded, so it never counts.
+    A link of a chain that was voided after the day asked for is marked so: it held then.
     """
-    place, first = CHECKS.index("scale"), recorded and recorded.first
+    place = CHECKS.index("scale")
+    known = recorded.checks if recorded else frozenset()
     for row in checks:
         source, later = row[place], row[-1]
         accepted = recorded.accepted.get(row[0]) if recorded else None
@@ -184,7 +185,7 @@ def no_scale(
             yield (*row[:4], source, later)
         elif accepted:
             yield (*row[:4], accepted, later)
-        elif recorded and first and row[2] >= first and row[0] not in recorded.checks:
+        elif row[0] not in known:
             yield (*row[:4], f"by no recorded scale: {source}", later)
         if void:
             why = f"{void.kind} {void.sieve_id} (event {void.corrects}) is void: {void.reason}"
@@ -193,21 +194,22 @@ def no_scale(
 
 @dataclass(frozen=True)
 class RecordedScales:
-    """The day of the first recorded scale and the checks by one.
+    """The checks by a recorded scale.
 
     Of these, why an expired one served, and what says that a link of the chain is void.
     """
 
-    first: str
     checks: frozenset[str]
     accepted: dict[str, str]
     void: dict[str, Correction]
 
 
 def recorded_scales(connection: Connection, until: int | None) -> RecordedScales | None:
-    """What is recorded of scales up to an event, None where none was: then nothing is read."""
-    scales = reader.facts(connection, [kinds.SCALE_CALIBRATED], None, until)
-    if not scales:
+    """What is recorded of scales up to an event, None where none was: then nothing is read.
+
+    An artefact may lie in the scan itself: then a check has a chain without a recorded scale.
+    """
+    if not reader.facts(connection, [kinds.SCALE_CALIBRATED, kinds.ARTEFACT_ADDED], None, until):
         return None
     gone = voided(connection, until)
     checks, accepted, void = set(), {}, {}
@@ -223,8 +225,7 @@ def recorded_scales(connection: Connection, until: int | None) -> RecordedScales
             for seq in links_of(trace):
                 if seq in gone:
                     void[check] = gone[seq]
-    first = min(fact.on_date for fact in scales).isoformat()
-    return RecordedScales(first, frozenset(checks), accepted, void)
+    return RecordedScales(frozenset(checks), accepted, void)
 
 
 def open_rows(live: list[SieveState]) -> Iterable[tuple[str, ...]]:

@@ -121,7 +121,10 @@ def test_each_list_an_auditor_asks_for(registry, add, check, clock):
     assert lists("retirements") == ["gone"]
     (look,) = table(found, "lookbacks")
     assert (look["sieve"], look["uses before"], look["decided"]) == ("bad", "7", "open")
-    assert {row["why"] for row in table(found, "no_scale")} == set()  # a scale made for a test
+    by_no_record = ["late", "held", "bad", "bad", "open"]  # all by a scale made for a test
+    assert lists("no_scale") == by_no_record
+    whys = {row["why"] for row in table(found, "no_scale")}
+    assert whys == {"by no recorded scale: made for a test"}
     assert table(found, "findings") == []
 
 

@@ -161,6 +161,8 @@ def test_a_check_keeps_the_chain_of_its_own_run(
     (run,) = trace["check"]["in_scan"]
     assert (run["file"], run["marks"] > 450) == ("both.png", True)
     assert [float(v) for v in run["um_per_px"]] == pytest.approx([SX, SY], rel=2e-5)
+    audited = json.loads(typing("audit", "--as-of", found["date"], "--json", "-")[1])
+    assert audited["no_scale"] == []  # its chain stands on the artefact
     assert typing("report", "C-0001", "--out", str(tmp_path / "page.html"))[0] == 0
     page = (tmp_path / "page.html").read_text(encoding="utf-8")
     assert "by the artefact lying in both.png" in page
