@@ -9,7 +9,19 @@ from pathlib import Path
 
 from sieve_inspect.errors import UnwritableOutputError
 
-__all__ = ["write_pieces"]
+__all__ = ["check_writable", "write_pieces"]
+
+
+def check_writable(path: Path) -> None:
+    """Whether a file could be written there, by trying its folder; nothing is left behind.
+
+    Raises `UnwritableOutputError`.
+    """
+    if path.is_dir():
+        raise UnwritableOutputError(file=path, reason="it is a folder")
+    handle, name = _beside(path)
+    os.close(handle)
+    Path(name).unlink(missing_ok=True)
 
 
 def write_pieces(path: Path, pieces: Iterable[bytes]) -> None:
@@ -17,10 +29,7 @@ def write_pieces(path: Path, pieces: Iterable[bytes]) -> None:
 
     Raises `UnwritableOutputError`; whatever ends the writing, an interrupt too, leaves no trace.
     """
-    try:
-        handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name[:40]}-")
-    except OSError as error:
-        raise UnwritableOutputError(file=path, reason=error.strerror or "no access") from error
+    handle, name = _beside(path)
     partial = Path(name)
     try:
         with os.fdopen(handle, "wb") as stream:
@@ -35,3 +44,11 @@ def write_pieces(path: Path, pieces: Iterable[bytes]) -> None:
     except BaseException:
         partial.unlink(missing_ok=True)
         raise
+
+
+def _beside(path: Path) -> tuple[int, str]:
+    """A new file in the same folder, open, and its name."""
+    try:
+        return tempfile.mkstemp(dir=path.parent, prefix=f".{path.name[:40]}-")
+    except OSError as error:
+        raise UnwritableOutputError(file=path, reason=error.strerror or "no access") from error

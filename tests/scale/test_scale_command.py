@@ -94,3 +94,22 @@ def test_what_cannot_be_done_is_refused(
 ) -> None:
     with pytest.raises(error):
         _run(str(picture), *words)
+
+
+@pytest.mark.parametrize("option", ["--out", "--residuals", "--json"])
+def test_a_picture_of_the_artefact_is_never_overwritten(
+    picture: Path, tmp_path: Path, option: str
+) -> None:
+    copy = tmp_path / "grid.png"
+    copy.write_bytes(picture.read_bytes())
+    with pytest.raises(UsageError, match="would overwrite the picture"):
+        _run(str(copy), "--pattern", "grid", "--pitch", "0.5mm", option, f"{tmp_path}/./grid.png")
+    assert copy.read_bytes() == picture.read_bytes()
+
+
+def test_nor_is_the_base_of_a_single_line(picture: Path, tmp_path: Path) -> None:
+    base = tmp_path / "base.json"
+    base.write_text("{}")
+    typed = ("--pattern", "line", "--line-width", "100um", "--base", str(base))
+    with pytest.raises(UsageError, match="would overwrite the scale"):
+        _run(str(picture), *typed, "--out", str(base))

@@ -10,6 +10,7 @@ import typer
 from sieve_registry.cli.calibrated import print_corrections
 from sieve_registry.cli.common import JsonOption, emit_json, print_line, print_table
 from sieve_registry.cli.options import ByOption, opened, read_day, told_by
+from sieve_registry.cli.outputs import check_outputs
 
 if TYPE_CHECKING:
     from sieve_registry.artefacts import CertifiedArtefact
@@ -69,6 +70,7 @@ def add(
 
     if pitch is not None and u_pitch is None:
         raise UsageError(message="The certificate tells U of the pitch: give it with --u-pitch.")
+    check_outputs([], json_path, [("the certificate", certificate_file)])
     first, last = read_day(valid_from), read_day(valid_to)
     assert first is not None
     assert last is not None

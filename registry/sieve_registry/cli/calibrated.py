@@ -29,6 +29,7 @@ __all__ = [
     "NO_BASE",
     "Taking",
     "calibrate_recorded",
+    "file_there",
     "find_scale",
     "names_a_file",
     "numbers",
@@ -159,6 +160,11 @@ def names_a_file(text: str) -> bool:
     """Whether `--scale` can only mean a file: it has a separator or ends in .json."""
     separators = [one for one in (os.sep, os.altsep, "/") if one]
     return text.lower().endswith(".json") or any(one in text for one in separators)
+
+
+def file_there(text: str) -> Path | None:
+    """The file a name may mean, None where there is none."""
+    return Path(text) if Path(text).is_file() else None
 
 
 def find_scale(registry: Registry, text: str, day: date) -> KeptScale | Scale:

@@ -10,10 +10,11 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from sieve_registry.cli.calibrated import find_scale, numbers
+from sieve_registry.cli.calibrated import file_there, find_scale, numbers
 from sieve_registry.cli.common import JsonOption, emit_json, print_line, print_table
 from sieve_registry.cli.device import length_or_zero
 from sieve_registry.cli.options import ByOption, DateOption, WhyLateOption, opened, read_day
+from sieve_registry.cli.outputs import check_outputs
 
 if TYPE_CHECKING:
     from sieve_inspect.scale import Scale
@@ -87,6 +88,9 @@ def check(
     from sieve_registry.doubts import doubted
     from sieve_registry.traces import Circumstances, Traced
 
+    scale_file = None if scale_name is None else file_there(scale_name)
+    given = [("the scale", scale_file), *(("the scan", path) for path in images)]
+    check_outputs([], json_path, given)
     day, off = read_day(date), None if stand_off is None else length_or_zero(stand_off)
     box = numbers(target_region, "--target-region", 4)
     with opened(context) as registry:

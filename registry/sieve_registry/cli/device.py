@@ -10,6 +10,7 @@ import typer
 
 from sieve_registry.cli.common import JsonOption, emit_json, print_line, print_table, write_bytes
 from sieve_registry.cli.options import ByOption, opened, told_by
+from sieve_registry.cli.outputs import check_outputs
 
 if TYPE_CHECKING:
     from sieve_registry.artefacts import Device
@@ -107,6 +108,7 @@ def show(
     from sieve_registry.cli.views import correction_dict
     from sieve_registry.drift import drift_of
 
+    check_outputs([("--plot", plot)], json_path)
     with opened(context) as registry:
         found = artefacts.device_named(registry, device_id)
         history, jumps = drift_of(registry, device_id)

@@ -18,6 +18,7 @@ from sieve_registry.cli.common import (
     write_bytes,
 )
 from sieve_registry.cli.options import AsOfOption, opened, read_day
+from sieve_registry.cli.outputs import check_outputs
 
 if TYPE_CHECKING:
     from sieve_registry.rules.effect import Passing, SieveEffect
@@ -51,6 +52,7 @@ def effect(
     from sieve_registry.effects import effects_of
     from sieve_registry.rules.effect import fractions
 
+    check_outputs([("--plot", plot), ("--csv", table)], json_path, [("the distribution", psd)])
     curve = read_curve(psd)
     with opened(context) as registry:
         day = read_day(as_of)

@@ -10,6 +10,7 @@ import typer
 
 from sieve_registry.cli.common import JsonOption, emit_json, print_line, write_bytes
 from sieve_registry.cli.options import opened
+from sieve_registry.cli.outputs import check_outputs
 
 __all__ = ["What", "export"]
 
@@ -34,8 +35,10 @@ def export(
     """Export the whole registry as JSON Lines with its evidence, or a table."""
     from sieve_registry import exchange, sheets, tables
 
+    is_table = out.suffix.lower() in (".csv", ".xlsx")
+    check_outputs([("The table", out if is_table else None)], json_path)
     with opened(context) as registry:
-        if out.suffix.lower() not in (".csv", ".xlsx"):
+        if not is_table:
             found = exchange.export_all(registry, out)
             if not emit_json(json_path, {"file": str(out), **found.__dict__}):
                 print_line(f"Exported {found.events} events to {out}.")

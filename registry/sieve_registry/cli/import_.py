@@ -11,6 +11,7 @@ import typer
 from sieve_registry.cli.common import JsonOption, emit_json, print_line
 from sieve_registry.cli.export import What
 from sieve_registry.cli.options import ByOption, WhyLateOption, opened, told_by
+from sieve_registry.cli.outputs import check_outputs
 
 if TYPE_CHECKING:
     from sieve_registry.deed import Told
@@ -56,6 +57,7 @@ def import_(
     \\[words]
     "OK" = "pass"
     """
+    check_outputs([], json_path, [("the table", source), ("the mapping", mapping)])
     if source.suffix.lower() in (".csv", ".tsv", ".txt", ".xlsx", ".xlsm"):
         _table(context, source, what, mapping, dry_run, told_by(None, by, why_late), json_path)
         return

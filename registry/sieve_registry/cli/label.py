@@ -11,6 +11,7 @@ import typer
 from sieve_inspect.errors import UsageError
 from sieve_registry.cli.common import JsonOption, emit_json, print_line, write_bytes
 from sieve_registry.cli.options import opened
+from sieve_registry.cli.outputs import check_outputs
 
 __all__ = ["LabelSize", "label"]
 
@@ -43,6 +44,7 @@ def label(
         raise UsageError(message=f"A label is an .svg, .png or .html file, not {out.name!r}.")
     if kind != ".html" and len(sieves) > 1:
         raise UsageError(message="Several labels go on one page: name an .html file.")
+    check_outputs([("--out", out)], json_path)
     with opened(context) as registry:
         made = [labels.label_of(service.get_state(registry, one)) for one in sieves]
     wanted = labels.SIZES[size.value]

@@ -18,6 +18,7 @@ from sieve_registry.cli.common import (
     write_bytes,
 )
 from sieve_registry.cli.options import AsOfOption, opened, read_day
+from sieve_registry.cli.outputs import check_outputs
 
 if TYPE_CHECKING:
     from sieve_registry.records import Use
@@ -54,6 +55,7 @@ def lookback(
     from sieve_registry.report.lookback_page import lookback_csv, lookback_html
     from sieve_registry.rules.lookback import lookback_of
 
+    check_outputs([("--csv", csv_path), ("--html", html)], json_path)
     with opened(context) as registry:
         history = service.get_history(registry, sieve_id)
         found = lookback_of(history, read_day(as_of) or registry.today())

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from sieve_registry.cli.common import JsonOption, emit_json, print_line, print_table, write_bytes
+from sieve_registry.cli.outputs import check_outputs
 from sieve_registry.cli.sharing import (
     ClusterOption,
     ResumeOption,
@@ -95,6 +96,16 @@ def measure(
 
     if rule is not None and standard is None:
         raise UsageError(message="A --rule judges by limits: name them with --standard.")
+    overlays = [] if overlay is None else [_numbered(overlay, i) for i in range(len(images))]
+    check_outputs(
+        [
+            ("--apertures", apertures),
+            *(("--overlay", path) for path in overlays),
+            ("--map", cloth_map),
+        ],
+        json,
+        [("the scale", scale), *(("the scan", path) for path in images)],
+    )
     run = _runner(workers, cluster, resume)
     with resumable(resume):
         with progress("Measuring", len(images)) as told:
@@ -113,9 +124,8 @@ def measure(
             )
         if apertures is not None:
             write_pieces(apertures, (lines.encode() for lines in result.apertures_lines()))
-        if overlay is not None:
-            for number in range(len(images)):
-                write_bytes(_numbered(overlay, number), result.overlay_png(number))
+        for number, path in enumerate(overlays):
+            write_bytes(path, result.overlay_png(number))
         if cloth_map is not None:
             from sieve_registry.report.maps import map_svg
 

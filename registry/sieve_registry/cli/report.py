@@ -9,6 +9,7 @@ import typer
 
 from sieve_registry.cli.common import JsonOption, emit_json, print_line, write_bytes
 from sieve_registry.cli.options import AsOfOption, opened, read_day
+from sieve_registry.cli.outputs import check_outputs
 
 if TYPE_CHECKING:
     from datetime import date
@@ -48,6 +49,7 @@ def report(
     if kind not in (*_PAGES, _PDF):
         assert out is not None
         raise UsageError(message=f"A report is a page: end '{out.name}' with .html or .pdf.")
+    check_outputs([("--out", out)], json_path)
     with opened(context) as registry:
         payload, page = _made(registry, subject, sieve, read_day(as_of))
     # The name comes from the registry's own number, never from what was typed.

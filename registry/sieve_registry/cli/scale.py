@@ -8,7 +8,13 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from sieve_registry.cli.calibrated import Taking, calibrate_recorded, numbers, scale_dict
+from sieve_registry.cli.calibrated import (
+    Taking,
+    calibrate_recorded,
+    file_there,
+    numbers,
+    scale_dict,
+)
 from sieve_registry.cli.common import JsonOption, emit_json, print_line, print_table, write_bytes
 from sieve_registry.cli.lined import (
     line_by_hand,
@@ -18,6 +24,7 @@ from sieve_registry.cli.lined import (
     print_warnings,
 )
 from sieve_registry.cli.options import ByOption, DateOption, WhyLateOption, told_by
+from sieve_registry.cli.outputs import check_outputs
 
 if TYPE_CHECKING:
     from sieve_inspect.scale.calibration import Artefact, Calibration
@@ -108,6 +115,14 @@ def scale(
     if recorded:
         by_hand = (pattern, pitch, u_pitch, line_width, u_line_width, source)
         _refuse_half(artefact_id, device_id, by_hand)
+    check_outputs(
+        [("--out", out), ("--residuals", residuals)],
+        json,
+        [
+            ("the scale", None if base is None else file_there(base)),
+            *(("the picture", path) for path in targets),
+        ],
+    )
     limit = None if max_residual is None else parse_length_um(max_residual)
     taking = Taking(
         targets,

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from sieve_registry.cli.common import JsonOption, emit_json, print_line, print_table, write_bytes
+from sieve_registry.cli.outputs import check_outputs
 from sieve_registry.cli.sharing import (
     ClusterOption,
     ResumeOption,
@@ -43,6 +44,7 @@ def validate(
     if resume is not None:
         run = Kept(resume, mark_of, taken_for, print_remark, run)
     _prepare(out)
+    check_outputs([], json)
     with resumable(resume), progress("Validating", len(tasks_of(quick))) as told:
         report = run_validation(quick=quick, progress=told, run=run)
     for name, text in files_of(report).items():

@@ -18,6 +18,7 @@ from sieve_registry.cli.options import (
     read_day,
     told_by,
 )
+from sieve_registry.cli.outputs import check_outputs
 
 if TYPE_CHECKING:
     from sieve_registry.foresee import Outlook
@@ -41,6 +42,7 @@ def wear(
     """Tell how a sieve's apertures change with use, and when a limit will be reached."""
     from sieve_registry import foresee
 
+    check_outputs([("--plot", plot)], json_path)
     with opened(context) as registry:
         found = foresee.outlook(registry, sieve_id, read_day(as_of))
     if plot is not None:

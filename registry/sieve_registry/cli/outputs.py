@@ -1,0 +1,51 @@
+"""Files a command is to write, looked at before any work is done for them."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterable
+from itertools import combinations
+from pathlib import Path
+
+from sieve_inspect.errors import UsageError
+from sieve_inspect.files import check_writable
+
+__all__ = ["check_outputs"]
+
+Named = tuple[str, Path | None]  # what it is, as a person calls it; None where it was not asked for
+
+
+def check_outputs(outputs: Iterable[Named], json: str | None, inputs: Iterable[Named] = ()) -> None:
+    """Refuse outputs that would replace an input or each other, or cannot be written.
+
+    `json` is what `--json` was given. Two paths are one file whatever they are called, links
+    included. Raises `UsageError`, `UnwritableOutputError`.
+    """
+    asked = [*outputs, ("--json", None if json in (None, "-") else Path(str(json)))]
+    wanted = [(what, path) for what, path in asked if path is not None]
+    for what, path in wanted:
+        for source, given in inputs:
+            if given is not None and _same(path, given):
+                raise UsageError(
+                    message=f"{what} {path} would overwrite {source} {given}: name another file."
+                )
+    for (first, path), (second, other) in combinations(wanted, 2):
+        if _same(path, other):
+            raise UsageError(
+                message=f"{first} and {second} would both be written to {path}: name two files."
+            )
+    for _, path in wanted:
+        check_writable(path)
+
+
+def _same(one: Path, other: Path) -> bool:
+    try:
+        if one.samefile(other):
+            return True
+    except OSError:  # one of them is not there yet
+        pass
+    return _real(one) == _real(other)
+
+
+def _real(path: Path) -> str:
+    return os.path.normcase(os.path.realpath(path))

@@ -1,0 +1,131 @@
+"""Outputs that would destroy something, or cannot be written, are refused before measuring."""
+
+from __future__ import annotations
+
+import json
+import os
+import sys
+
+import pytest
+
+from sieve_inspect import measure as measuring
+
+TYPED = ("--nominal", "150um", "--um-per-px", "10")
+
+
+@pytest.fixture
+def unmeasured(monkeypatch):
+    """Measuring at all is a failure."""
+
+    def never(*_arguments, **_options):
+        raise AssertionError("measured")
+
+    monkeypatch.setattr(measuring, "measure", never)
+
+
+@pytest.fixture
+def folder(cloths, tmp_path, monkeypatch):
+    """The working folder, with two scans, a scale, and other names of them."""
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "scan.png").write_bytes(cloths["clean"][0].read_bytes())
+    (tmp_path / "scan-2.png").write_bytes(cloths["dirty"][0].read_bytes())
+    scale = {"schema": "sieveward.scale/1", "um_per_px_x": 10, "um_per_px_y": 10}
+    (tmp_path / "scale.json").write_text(json.dumps({**scale, "u_rel_x": 0, "u_rel_y": 0}))
+    (tmp_path / "sub").mkdir()
+    return tmp_path
+
+
+def contents(folder):
+    return {p: p.read_bytes() for p in folder.rglob("*") if p.is_file()}
+
+
+OVERWRITTEN = [
+    *((option, "scan.png") for option in ("--apertures", "--overlay", "--json")),
+    ("--overlay", "sub/../scan.png"),
+    ("--overlay", "linked.png"),
+    ("--overlay", "twin.png"),
+    ("--overlay", "folder/scan.png"),
+]
+
+
+@pytest.mark.parametrize(("option", "name"), OVERWRITTEN)
+def test_a_scan_is_never_overwritten(program, folder, unmeasured, option, name):
+    try:
+        (folder / "linked.png").symlink_to("scan.png")
+        (folder / "folder").symlink_to(".")
+    except OSError:
+        pytest.skip("no links here")
+    os.link("scan.png", "twin.png")
+    before = contents(folder)
+    ended = program("measure", "scan.png", *TYPED, option, name)
+    assert ended.code == 2
+    assert ended.err.count("\n") == 1
+    assert f"{option} {name} would overwrite the scan scan.png" in ended.err
+    assert contents(folder) == before
+
+
+def test_nor_is_what_a_link_given_as_scan_leads_to(program, folder, unmeasured):
+    try:
+        (folder / "given.png").symlink_to("scan.png")
+    except OSError:
+        pytest.skip("no links here")
+    before = contents(folder)
+    ended = program("measure", "given.png", *TYPED, "--overlay", "scan.png")
+    assert (ended.code, contents(folder)) == (2, before)
+
+
+def test_nor_is_a_scan_by_a_numbered_name(program, folder, unmeasured):
+    ended = program("measure", "scan.png", "scan-2.png", *TYPED, "--overlay", "sub/../scan.png")
+    assert ended.code == 2
+    (folder / "other.png").write_bytes((folder / "scan.png").read_bytes() + b" ")
+    ended = program("measure", "other.png", "scan-2.png", *TYPED, "--overlay", "scan.png")
+    assert "--overlay scan-2.png would overwrite the scan scan-2.png" in ended.err
+
+
+def test_nor_is_the_scale(program, folder, unmeasured):
+    typed = ("--nominal", "150um", "--scale", "scale.json", "--json", "./scale.json")
+    ended = program("measure", "scan.png", *typed)
+    assert ended.code == 2
+    assert "would overwrite the scale scale.json" in ended.err
+
+
+@pytest.mark.parametrize(
+    "options",
+    [
+        ("--apertures", "out", "--json", "out"),
+        ("--apertures", "sub/out", "--json", "sub/../sub/out"),
+        ("--overlay", "o.png", "--apertures", "o-2.png"),
+    ],
+)
+def test_two_outputs_are_two_files(program, folder, unmeasured, options):
+    ended = program("measure", "scan.png", "scan-2.png", *TYPED, *options)
+    assert ended.code == 2
+    assert "would both be written" in ended.err
+
+
+@pytest.mark.parametrize("place", ["none/file.png", "sub", "scan.png/file.png"])
+@pytest.mark.parametrize("option", ["--apertures", "--json"])
+def test_a_place_that_cannot_be_written_is_told_first(program, folder, unmeasured, option, place):
+    ended = program("measure", "scan.png", *TYPED, option, place)
+    assert ended.code == 23
+    assert ended.err.count("\n") == 1
+
+
+@pytest.mark.skipif(
+    sys.platform == "win32" or getattr(os, "geteuid", lambda: 0)() == 0,
+    reason="rights of folders do not bind this user",
+)
+def test_a_folder_without_the_right_to_write_is_told_first(program, folder, unmeasured):
+    (folder / "sub").chmod(0o500)
+    try:
+        ended = program("measure", "scan.png", *TYPED, "--apertures", "sub/a.csv")
+    finally:
+        (folder / "sub").chmod(0o700)
+    assert ended.code == 23
+
+
+def test_a_file_that_was_there_is_replaced_as_ever(program, folder):
+    (folder / "a.csv").write_text("old")
+    assert program("measure", "scan.png", *TYPED, "--apertures", "a.csv").code == 0
+    assert (folder / "a.csv").read_text().startswith("image,")
+    assert not [p for p in folder.iterdir() if p.name.startswith(".")]

@@ -1,0 +1,54 @@
+"""What a command of the registry writes never replaces what it reads, or its other output."""
+
+from __future__ import annotations
+
+import pytest
+
+SCALE = ("--um-per-px", "5.29")
+
+
+@pytest.fixture
+def shelf(run):
+    run("sieve", "add", "S-1", "--nominal", "75um")
+    return run
+
+
+def test_a_check_never_overwrites_its_scan_nor_its_scale(shelf, scan, tmp_path):
+    before = scan.read_bytes()
+    answer = shelf("check", "S-1", str(scan), *SCALE, "--json", str(scan))
+    assert answer.code == 2
+    assert "would overwrite the scan" in answer.err
+    assert scan.read_bytes() == before
+    scale = tmp_path / "scale.json"
+    scale.write_text("{}", encoding="utf-8")
+    answer = shelf("check", "S-1", str(scan), "--scale", str(scale), "--json", str(scale))
+    assert "would overwrite the scale" in answer.err
+    assert "no check" in shelf("report", "C-0001").err
+
+
+@pytest.mark.parametrize(
+    "typed",
+    [
+        ("wear", "S-1", "--plot", "{}.svg", "--json", "{}.svg"),
+        ("lookback", "S-1", "--csv", "{}.csv", "--html", "{}.csv"),
+        ("report", "S-1", "--out", "{}.html", "--json", "{}.html"),
+        ("label", "S-1", "--out", "{}.svg", "--json", "{}.svg"),
+        ("export", "{}.csv", "--json", "{}.csv"),
+    ],
+)
+def test_two_outputs_are_two_files(shelf, tmp_path, typed):
+    answer = shelf(*(word.format(tmp_path / "one") for word in typed))
+    assert answer.code == 2
+    assert "would both be written" in answer.err
+    assert not list(tmp_path.glob("one*"))
+
+
+def test_tables_that_are_read_stay(shelf, tmp_path):
+    table, curve = tmp_path / "sieves.csv", tmp_path / "psd.csv"
+    table.write_text("id,nominal\nS-2,75um\n", encoding="utf-8")
+    curve.write_text("size_um,passing_percent\n10,0\n100,100\n", encoding="utf-8")
+    assert "overwrite the table" in shelf("import", str(table), "--json", str(table)).err
+    typed = ("effect", "S-1", "--psd", str(curve), "--csv", str(curve))
+    assert "overwrite the distribution" in shelf(*typed).err
+    assert table.read_text(encoding="utf-8").startswith("id,")
+    assert curve.read_text(encoding="utf-8").startswith("size_um,")
