@@ -14,6 +14,9 @@ from foresee_lab import Lab
 from sieve_registry import foresee, service
 from sieve_registry.deed import Told
 from sieve_registry.foresee import outlook
+from sieve_registry.report.forecast import wear_view
+from sieve_registry.report.words import Lengths
+from sieve_registry.rules.intervals import wear_interval
 
 
 def trend(found, name: str, direction: str):
@@ -238,6 +241,26 @@ def test_a_line_within_the_guard_band_asks_for_the_next_check_soon(lab: Lab) -> 
     assert "again after few uses: C-0004 passed" in found.advice.reason
     lab.use(350, 20)
     assert "check it now" in outlook(lab.registry, "S-1").advice.reason
+
+
+@pytest.mark.parametrize(
+    ("first", "where"), [(76.7, "within its guard band"), (78.0, "beyond its limit")]
+)
+def test_a_line_over_the_limit_itself_is_said_to_be_beyond_it(
+    lab: Lab, first: float, where: str
+) -> None:
+    """0.9 um a check; the limit is 78.7 um, the guard band 0.3 um: 78.5 by the line, or 79.8."""
+    lab.add(interval_months=24)
+    for n in range(3):
+        lab.check(100 * n, x=first + 0.9 * n, u=0.15, u_rel=0.0)
+        lab.use(100 * n + 50, 10)
+    found = outlook(lab.registry, "S-1", lab.day(200))
+    x = trend(found, "mean", "x")
+    assert x.stands == f"stands {where}"
+    told = wear_view(found, Lengths(75.0))["sentences"]
+    assert f"it stands {where} already." in " ".join(told)
+    (reason,) = wear_interval(found.story.state, found.story.history, found.wear).reasons
+    assert f"the mean in x stands {where}" in reason
 
 
 def test_what_the_last_check_proposed_comes_first(lab: Lab) -> None:

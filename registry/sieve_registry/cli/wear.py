@@ -176,9 +176,7 @@ def _sentences(found: Outlook) -> list[str]:
     # The table has the day of each; the first to come gets its sentence.
     told = [_reach_words(worn.first, worn)] if worn.first else []
     for trend in worn.reached:
-        told.append(
-            f"By its line the {trend.name} in {trend.direction} stands within its guard band."
-        )
+        told.append(f"By its line the {trend.name} in {trend.direction} {trend.stands}.")
     problems: dict[str, list[str]] = {}
     for trend in worn.trends:
         if trend.problem:

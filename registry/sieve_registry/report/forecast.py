@@ -68,7 +68,7 @@ def _trend(trend: Trend, worn: Wear, lengths: Lengths) -> str:
         f"{_signed(lengths, trend.slope, trend)} {lengths.unit} per {per} (95 %: {low} to {high})"
     )
     if trend.reached_already:
-        return f"{text}; it stands within the guard band of its limit already."
+        return f"{text}; it {trend.stands} already."
     if trend.reach is None:
         return f"{text}; {trend.problem}." if trend.problem else f"{text}."
     return f"{text}. {_reach(trend.reach, worn)}"

@@ -42,12 +42,13 @@ def advise(
         if wear.places and wear.at <= wear.places[-1]:  # nothing happened since that check
             words = (
                 f"check it again after few uses: {last.id} passed, but by all its checks together "
-                f"{where} stands within its guard band"
+                f"{where} {trend.stands}"
             )
         else:
+            come = "gone beyond its limit" if trend.beyond else "come within its guard band"
             words = (
-                f"check it now and shorten its interval, by its wear {where} has come within its "
-                f"guard band since {last.id}"
+                f"check it now and shorten its interval, by its wear {where} has {come} since "
+                f"{last.id}"
             )
         return Advice(SHORTER, f"Proposed: {words}. You decide.")
     sooner = [

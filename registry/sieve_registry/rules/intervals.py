@@ -100,7 +100,7 @@ def wear_interval(state: SieveState, history: SieveHistory, wear: Wear) -> Propo
         return _stays("wear", state, "it was never checked", enough=False)
     if wear.reached:
         one = wear.reached[0]
-        reason = f"by its line the {one.name} in {one.direction} stands within its guard band"
+        reason = f"by its line the {one.name} in {one.direction} {one.stands}"
         return Proposal("wear", _MONTHS[0], _USES[0], (f"{reason}: the shortest there is",))
     if all(trend.slope is None for trend in wear.trends):
         problem = next((t.problem for t in wear.trends if t.problem), "no figures to go by")

@@ -100,7 +100,13 @@ class Trend:
     widened: float = 1.0
     reach: Reach | None = None
     reached_already: bool = False
+    beyond: bool = False  # reached already, and over the limit itself
     problem: str = ""
+
+    @property
+    def stands(self) -> str:
+        """Where a line that has reached its limit less the guard band stands, in words."""
+        return f"stands {'beyond its limit' if self.beyond else 'within its guard band'}"
 
     @property
     def plain(self) -> bool:
@@ -338,9 +344,8 @@ def _forecast(
     )
     band = rule.factor * 2 * math.hypot(last.u, last.common)
     lower, upper = bounds
-    over = upper is not None and now > upper - band
-    if over or (lower is not None and now < lower + band):
-        return replace(trend, reached_already=True)
+    if _outside(now, lower, upper, band):
+        return replace(trend, reached_already=True, beyond=_outside(now, lower, upper, 0.0))
     if not trend.plain:
         return replace(trend, problem="its change cannot be told from none yet")
     rising = float(line.beta[p - 1]) > 0
@@ -353,6 +358,12 @@ def _forecast(
     if reached is None:
         return replace(trend, problem="its change cannot be told from none yet")
     return replace(trend, reach=_reach(reached, level, axis))
+
+
+def _outside(value: float, lower: float | None, upper: float | None, band: float) -> bool:
+    """Whether a value lies outside its limits less a band, um."""
+    over = upper is not None and value > upper - band
+    return over or (lower is not None and value < lower + band)
 
 
 def _reach(found: Crossing, level: float, axis: _Axis) -> Reach:
