@@ -218,6 +218,8 @@ def measure(
         rule=rule,
         share_above_z=_shares_above(pictures, allowed),
         coarser=[limits(nominal_um, name, grade=g, n=count) for name, g in coarser],
+        budget=draft.budget,
+        fields=len(pictures),
     )
     return replace(draft, verdict=verdict)
 

@@ -9,12 +9,16 @@ from __future__ import annotations
 import json
 import math
 from dataclasses import replace
+from pathlib import Path
 
 import pytest
 
 from sieve_inspect.errors import UsageError
+from sieve_inspect.measure import measure
+from sieve_inspect.scale.model import load_scale
 from sieve_inspect.standard import Limits, limits
 from sieve_inspect.summary.direction import DirectionSummary
+from sieve_inspect.summary.uncertainty import Contribution, combine
 from sieve_inspect.verdict import Verdict, judge, worst
 
 SOUND = DirectionSummary(
@@ -135,6 +139,57 @@ def test_a_conditional_outcome_says_what_would_help_and_how_much() -> None:
 def test_help_fits_what_is_undecided() -> None:
     assert "more apertures" in verdict(sd_um=9.0).action_reason
     assert "higher magnification" in verdict(max_um=100.0).action_reason
+
+
+def _helped(fields: int = 1, name: str = "mean", **lines: float) -> str:
+    """The advice for 78.3 um in y, 0.4 um inside its limit, with these lines in its budget."""
+    names = {"bias": "edge bias", "response": "edge response", "of_s": "sampling of s"}
+    of = "mean" if name == "mean" else "sd"
+    budget = [Contribution(names.get(n, n), "y", u, of=of) for n, u in lines.items()]
+    u = combine(budget)
+    y = {"mean_um": 78.3, "u_mean_um": u} if name == "mean" else {"sd_um": 9.0, "u_sd_um": u}
+    found = verdict(**y, also={"budget": budget, "fields": fields})
+    assert found.outcome == "conditional pass"
+    return found.action_reason
+
+
+def test_more_fields_are_advised_where_sampling_is_most_of_it() -> None:
+    # u may be 0.2 um: of 0.4² there are 0.15² by the rest, so (0.4² − 0.15²) / (0.2² − 0.15²)
+    # is 7.9 times the fields.
+    sampling = math.sqrt(0.4**2 - 0.15**2)
+    assert "more fields (about 8 in all) or the whole cloth, until" in _helped(
+        sampling=sampling, scale=0.15
+    )
+    assert "about 16 in all" in _helped(2, sampling=sampling, scale=0.15)
+    assert "artefact" not in _helped(sampling=0.3, scale=0.01)
+    assert "y, the whole cloth in one scan, until" in _helped(5, sampling=0.6, scale=0.1)
+    # s: 0.1 um inside, so u has to come from 0.1 to 0.05 um: four times the fields.
+    assert "more fields (about 4 in all)" in _helped(name="s", of_s=0.1)
+
+
+def test_scale_picture_or_both_are_advised_where_they_are_most_of_it() -> None:
+    assert "y, a scale from a certified artefact measured at the height" in _helped(
+        scale=0.3, sampling=0.05
+    )
+    assert "y, sharper focus and a finer scan, until" in _helped(response=0.3, bias=0.1)
+    both = _helped(sampling=0.4, bias=0.3)
+    assert "y, more fields or the whole cloth, and a scale from a certified" in both
+    alone = verdict(max_um=100.0, also={"budget": [Contribution("scale", "y", 1.0)]})
+    assert "certified artefact" in alone.action_reason  # an aperture has no sampling
+
+
+def test_a_real_measurement_brings_its_budget_along() -> None:
+    """One small field of a coarse cloth: nearly all of its U is sampling."""
+    folder = Path(__file__).parents[2] / "demo_images"
+    found = measure(
+        [folder / "s0500-4a.png"],
+        nominal_um=500.0,
+        scale=load_scale(folder / "scanner-1200dpi.json"),
+        standard="iso3310-1:2016",
+    ).verdict
+    assert found is not None
+    assert found.outcome == "conditional pass"
+    assert "for the mean in x, more fields (about 5 in all) or the" in found.action_reason
 
 
 def test_blocked_apertures_are_cleaned_before_anything_better() -> None:

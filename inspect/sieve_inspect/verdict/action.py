@@ -6,7 +6,9 @@ import math
 from collections.abc import Sequence
 
 from sieve_inspect.standard import Limits
+from sieve_inspect.summary.uncertainty import Contribution
 from sieve_inspect.verdict.model import Margin, Share
+from sieve_inspect.verdict.remedy import remedy
 from sieve_inspect.verdict.rules import FAIL, PASS
 from sieve_inspect.verdict.words import Writer
 
@@ -14,12 +16,6 @@ __all__ = ["BLOCKED_SHARE", "propose"]
 
 # Above this share of blocked area cleaning comes first. Common practice, no source.
 BLOCKED_SHARE = 0.01
-
-_HELP = {
-    "mean": "a certified scale artefact measured at the height of the cloth and a finer scan",
-    "largest aperture": "measuring the largest apertures again at a higher magnification",
-    "standard deviation": "measuring more apertures",
-}
 
 
 def propose(
@@ -32,13 +28,15 @@ def propose(
     blocked_share: float,
     torn: int,
     met: Sequence[Limits] = (),
+    budget: Sequence[Contribution] = (),
+    fields: int = 1,
 ) -> tuple[str, str]:
     """The proposed action ("keep", "clean and recheck", "measure better", "retire", …) and why.
 
     Torn apertures or a fail propose retiring, unless a sound fail meets coarser limits the
     laboratory allows (`met`): then it may serve under those; else blocked apertures over
     `BLOCKED_SHARE` propose cleaning; else anything conditional proposes measuring better, and
-    says what would help; else the sieve is kept.
+    says what would help by the `budget` of so many `fields`; else the sieve is kept.
     """
     blocked = f"{100 * blocked_share:.1f} % of the open area is blocked"
     dirty = math.isfinite(blocked_share) and blocked_share > BLOCKED_SHARE
@@ -66,7 +64,7 @@ def propose(
             "You decide."
         )
     if outcome != PASS:
-        help_ = "; ".join(_what_helps(margins, shares, writer, fit, blocked_share))
+        help_ = "; ".join(_what_helps(margins, shares, writer, fit, blocked_share, budget, fields))
         return "measure better", f"Proposed: measure again. What would help: {help_}. You decide."
     return "keep", "Proposed: keep it in use, all limits are met. You decide."
 
@@ -77,6 +75,8 @@ def _what_helps(
     writer: Writer,
     fit: str,
     blocked_share: float,
+    budget: Sequence[Contribution],
+    fields: int,
 ) -> list[str]:
     helps = []
     if fit == "indicative":
@@ -90,12 +90,13 @@ def _what_helps(
             )
         elif row.outcome not in (PASS, FAIL):
             needed = writer.needed(row)
+            help_ = remedy(row, budget, fields, writer.needed_um(row))
             until = (
                 f"until its uncertainty is below ±{needed}"
                 if needed
                 else ("though a value exactly at its limit stays undecided")
             )
-            helps.append(f"for the {row.name} in {row.direction}, {_HELP[row.name]}, {until}")
+            helps.append(f"for the {row.name} in {row.direction}, {help_}, {until}")
     if any(share.percent is None for share in shares):
         helps.append("counting the apertures above nominal + z")
     if not math.isfinite(blocked_share):

@@ -8,6 +8,7 @@ from collections.abc import Iterable, Sequence
 from sieve_inspect.errors import UsageError
 from sieve_inspect.standard import Limits
 from sieve_inspect.summary.direction import DirectionSummary
+from sieve_inspect.summary.uncertainty import Contribution
 from sieve_inspect.verdict.action import propose
 from sieve_inspect.verdict.model import Margin, Share, Verdict, worst
 from sieve_inspect.verdict.rules import (
@@ -37,6 +38,8 @@ def judge(
     rule: str = "guard-band",
     share_above_z: tuple[float, float] | None = None,
     coarser: Sequence[Limits] = (),
+    budget: Sequence[Contribution] = (),
+    fields: int = 1,
 ) -> Verdict:
     """Judge both directions of a cloth against the limits of an edition.
 
@@ -50,7 +53,8 @@ def judge(
     What is not known (a value or uncertainty that is no number, s of fewer than 2 apertures, a
     share not given) never passes. A fit of "indicative" makes the outcome conditional under
     every rule. Torn apertures fail. `blocked_share` (0 to 1) moves only the proposed action, and
-    so do `coarser` limits: those a failed sieve may still serve under when it meets them.
+    so do `coarser` limits, those a failed sieve may still serve under when it meets them, and the
+    uncertainty `budget` (both directions) of so many `fields`, which tells what would help.
 
     Raises `UsageError` for an unknown rule or fit, a refused fit, or a share outside 0 to 1.
     """
@@ -82,6 +86,8 @@ def judge(
         blocked_share=blocked_share,
         torn=torn,
         met=[other for other in coarser if _meets(x, y, other, by)],
+        budget=budget,
+        fields=fields,
     )
     return Verdict(
         standard=limits.standard,

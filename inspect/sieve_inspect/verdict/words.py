@@ -110,14 +110,20 @@ class Writer:
 
     def needed(self, row: Margin) -> str | None:
         """The U below which this row would be decided; None where no measuring helps."""
-        bounds = [b for b in (row.limit_low_um, row.limit_high_um) if b is not None]
-        distance = min(abs(exact(row.value_um) - exact(b)) for b in bounds)
+        distance = self._needed(row)
         if not distance:
             return None
-        if self.rule.factor > 0:
-            distance /= exact(self.rule.factor)
         decimals = max(1 - distance.adjusted(), 0)  # two digits, rounded down
         return self.length(float(_rounded(float(distance), decimals, ROUND_DOWN)), decimals)
+
+    def needed_um(self, row: Margin) -> float:
+        """The same as a number, um; 0 where no measuring helps."""
+        return float(self._needed(row))
+
+    def _needed(self, row: Margin) -> Decimal:
+        bounds = [b for b in (row.limit_low_um, row.limit_high_um) if b is not None]
+        distance = min(abs(exact(row.value_um) - exact(b)) for b in bounds)
+        return distance / exact(self.rule.factor) if self.rule.factor > 0 else distance
 
 
 def _rounded(value: float, decimals: int, rounding: str = ROUND_HALF_UP) -> Decimal:
