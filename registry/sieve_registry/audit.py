@@ -160,6 +160,6 @@ def _tables(
         _table("uses", "Uses", of.USES, of.use_rows(connection, day, until)),
         _table("changes", "Changes and acts", of.CHANGES, of.change_rows(there)),
         _table("corrections", "Corrections", of.CORRECTIONS, of.correction_rows(there)),
-        _table("evidence", "Evidence", of.EVIDENCE, of.evidence_rows(connection, until)),
+        _table("evidence", "Evidence", of.EVIDENCE, of.evidence_rows(connection, day, until)),
     ]
     return found, states

@@ -50,7 +50,9 @@ CORRECTIONS = (
     "event", "event corrected", "what", "sieve", "was", "should read", "reason", "by",
     "recorded at", LATER,
 )  # fmt: skip
-EVIDENCE = ("sha256", "file", "bytes", "recorded by event", "check", "is its", "name")
+EVIDENCE = (
+    "sha256", "file", "bytes", "recorded by event", "check", "kept for", "is its", "name", LATER,
+)  # fmt: skip
 FINDINGS = ("source", "subject", "finding")
 
 
@@ -371,14 +373,38 @@ def correction_rows(there: Pairs) -> Iterable[tuple[str, ...]]:
             )  # fmt: skip
 
 
-def evidence_rows(connection: Connection, until: int | None) -> Iterable[tuple[str, ...]]:
-    """Every file kept, by hash, and for which check it was first kept."""
-    link = schema.check_evidence
-    query = select(link.c.sha256, link.c.check_id, link.c.role, link.c.name)
-    used: dict[str, tuple[str, str, str]] = {}
-    for one, check_id, role, name in connection.execute(query.order_by(link.c.check_id)):
-        used.setdefault(one, (check_id, role, name))
+def evidence_rows(
+    connection: Connection, day: date, until: int | None
+) -> Iterable[tuple[str, ...]]:
+    """Every file kept of what concerns that day or an earlier one, and what it was first kept for.
+
+    A file is told by its hash; a table read in speaks of days before it was, so it is always one.
+    """
+    used = _files_of_acts(connection, day, until)
+    for link in listing.evidence_links(connection, day, until):
+        used.setdefault(link.sha256, (link.check_id, "", link.role, link.name))
+    recorded = {e.seq: e.recorded_at for e in connection.execute(_EVENTS_WITH_FILES)}
     for sha256, extension, size, seq in reader.evidence_files(connection):
-        if until is None or seq <= until:
+        if sha256 in used and (until is None or seq <= until):
             place = f"{sha256[:2]}/{sha256}{extension}"
-            yield sha256, place, str(size), str(seq), *used.get(sha256, ("", "", ""))
+            later = recorded_later(recorded[seq], day)
+            yield sha256, place, str(size), str(seq), *used[sha256], later
+
+
+_EVENTS_WITH_FILES = select(schema.event.c.seq, schema.event.c.recorded_at).where(
+    schema.event.c.seq.in_(select(schema.evidence.c.seq))
+)
+
+
+def _files_of_acts(
+    connection: Connection, day: date, until: int | None
+) -> dict[str, tuple[str, str, str, str]]:
+    """The files of certificates, scales and tables read in, by hash: cells of `evidence_rows`."""
+    found: dict[str, tuple[str, str, str, str]] = {}
+    kept = [kinds.ARTEFACT_ADDED, kinds.SCALE_CALIBRATED, kinds.IMPORTED]
+    for fact in reader.facts(connection, kept, None, until):
+        if fact.on_date <= day or fact.kind == kinds.IMPORTED:
+            for file in fact.payload.get("evidence", ()):
+                told = ("", f"{fact.kind}: {fact.subject}", file["role"], file["name"])
+                found.setdefault(file["sha256"], told)
+    return found

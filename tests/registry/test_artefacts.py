@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from datetime import date
 
 import pytest
 
@@ -47,6 +48,10 @@ def test_the_certificate_is_proven_like_any_evidence(run, registry, tmp_path):
     from sieve_registry.service import evidence_bytes
 
     assert evidence_bytes(registry, file["sha256"]) == pdf.read_bytes()
+    audited = said(run("audit", "--as-of", date.today().isoformat(), "--json", "-"))
+    (row,) = audited["evidence"]
+    told = [row[name] for name in ("kept for", "is its", "name")]
+    assert told == ["artefact added: G-1", "certificate", "certificate.pdf"]
 
 
 def test_an_artefact_there_already_is_renewed_on_purpose_only(run):

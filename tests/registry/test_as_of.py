@@ -76,7 +76,7 @@ def test_an_audit_proves_the_ledger_and_tells_its_head_then_and_now(year):
     assert (found.verification.ok, found.proven) == (True, "all")
     assert (found.events_then, found.events) == (4, 6)
     assert found.head == service.ledger_head(year)[1] != found.head_then
-    assert len(table(found, "evidence")) == 7
+    assert len(table(found, "evidence")) == 6  # of seven: not what the check of July made
 
 
 def test_what_was_known_then_is_exactly_what_was_recorded_by_then(registry, add, check, clock):
@@ -145,6 +145,30 @@ def test_an_audit_leaves_out_what_came_later(year):
     found = audit(year, date(2025, 5, 31))
     assert [row["check"] for row in table(found, "checks")] == ["C-0001"]
     assert table(found, "uses") == table(found, "changes") == []
+
+
+def test_the_evidence_of_later_checks_is_left_out(registry, add, check, clock, scan):
+    clock.set("2025-01-10")
+    add(in_service=date(2025, 1, 10))
+    check()
+    clock.set("2025-06-01")
+    scan.write_bytes(b"a scan of the same cloth, worn")
+    check(outcome="fail")
+    scan.write_bytes(b"a scan found in a drawer")
+    check(on="2025-02-01")
+
+    def kept(day, **how):
+        rows = table(audit(registry, date.fromisoformat(day), **how), "evidence")
+        return [(r["check"], r["recorded later"]) for r in rows if r["is its"] == "scan"]
+
+    assert kept("2025-01-09") == []
+    assert kept("2025-01-31") == [("C-0001", "")]
+    assert kept("2025-05-31") == [("C-0001", ""), ("C-0003", "2025-06-01")]
+    assert kept("2025-05-31", known_then=True) == [("C-0001", "")]
+    assert kept("2025-06-01") == [(f"C-000{n}", "") for n in (1, 2, 3)]
+    # A corrected day moves the files with their check; those of a void one stay.
+    acts.correct(registry, "C-0002", {"date": "2025-01-20"}, "a slip", Told(by="Ada Moss"))
+    assert kept("2025-01-31") == [("C-0001", ""), ("C-0002", "2025-06-01")]
 
 
 def test_older_papers_may_be_entered_for_a_sieve_without_an_in_service_date(registry, add, check):

@@ -13,7 +13,7 @@ from sieve_registry import kinds
 from sieve_registry.rules import corrections as correcting
 from sieve_registry.store import reader, rows, schema
 
-__all__ = ["CheckMark", "check_marks", "check_rows", "use_rows"]
+__all__ = ["CheckMark", "check_marks", "check_rows", "evidence_links", "use_rows"]
 
 
 @dataclass(frozen=True)
@@ -66,6 +66,22 @@ def check_marks(connection: Connection, day: date, until: int | None) -> dict[st
         mark = CheckMark(row.id, date.fromisoformat(row.on_date), row.outcome, row.seq)
         found.setdefault(row.sieve_id, []).append(mark)
     return found
+
+
+def evidence_links(connection: Connection, day: date, until: int | None) -> Iterator[Row[Any]]:
+    """The files of checks up to a day, by check: sha256, check_id, role and name.
+
+    A corrected day moves them with their check. Those of a void check stay: it was made.
+    """
+    link, check = schema.check_evidence, schema.check
+    query = select(link, check.c.seq, check.c.on_date).join_from(link, check)
+    facts = reader.facts(connection, [kinds.CORRECTED], None, until)
+    now: _Now = correcting.current(rows.correction(fact) for fact in facts)
+    last = day.isoformat()
+    for row in connection.execute(query.order_by(link.c.check_id, link.c.position)):
+        on_date = now.get(row.seq, (False, {}))[1].get("on_date", row.on_date)
+        if on_date <= last and (until is None or row.seq <= until):
+            yield row
 
 
 def _as_corrected(
