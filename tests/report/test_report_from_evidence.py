@@ -175,6 +175,24 @@ def test_the_history_tells_how_the_sieve_stands_and_what_was_recorded(registry):
     assert dates == sorted(dates, reverse=True)
 
 
+def test_the_history_writes_a_reference_check_as_far_as_its_figures_carry(filled, tmp_path):
+    from sieve_registry import references
+    from sieve_registry.rules.reference import master
+
+    copy = tmp_path / "lab"
+    shutil.copytree(filled, copy)
+    registry = report_lab.lab(copy, report_lab.LAST_DAY)
+    pairs = [(9.0, 10.0), (8.7, 9.9), (9.5, 10.5)]  # t = 4.303: U 4.303 × 0.1155 / √3 = 0.287
+    references.record(
+        registry, "S-0125", "master", master(pairs), "master EX-M5", Told(by="Q. Lead")
+    )
+    page = render_sieve_history(history_view(registry, "S-0125"))
+    assert (
+        "master EX-M5: unsatisfactory; difference −1.07 %, U 0.29 %, E_n = −3.72, 3 pairs" in page
+    )
+    registry.close()
+
+
 def test_a_sieve_never_checked_says_what_to_do(registry):
     page = render_sieve_history(history_view(registry, report_lab.ODD_NAME))
     text = text_of(page)

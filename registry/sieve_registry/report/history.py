@@ -9,11 +9,13 @@ from decimal import Decimal
 from typing import Any
 
 from sieve_inspect.units import format_length
+from sieve_inspect.verdict.words import decimals_for
 from sieve_registry import service
 from sieve_registry.facts import facts_of
 from sieve_registry.foresee import Outlook, outlook
 from sieve_registry.records import (
     FACT_KINDS,
+    REFERENCE_CHECKED,
     Check,
     DirectionFigures,
     Fact,
@@ -180,7 +182,7 @@ def _rows(view: HistoryView) -> Iterator[_Row]:
         *((u, f"{u.count} uses", _used(u)) for u in history.uses),
         *((a, a.kind, _payload(a.payload)) for a in history.acts),
         *((e, "changed", _edited(e)) for e in history.edits),
-        *((f, f.kind, _payload(f.payload)) for f in view.facts),
+        *((f, f.kind, _fact(f)) for f in view.facts),
     ]
     if history.retirement is not None:
         records.append((history.retirement, "retired", history.retirement.reason))
@@ -202,6 +204,42 @@ def _edited(edit: Any) -> str:
         *edit.details,
     )
     return ", ".join(f"{name} {value}" for name, value in values if value not in (None, ""))
+
+
+def _fact(fact: Fact) -> str:
+    return (_reference if fact.kind == REFERENCE_CHECKED else _payload)(fact.payload)
+
+
+# Figures of a reference check in the order they are told: name, unit, and decimals of each; None
+# are those its U allows.
+_FIGURES: dict[str, tuple[str, str, int | None]] = {
+    "passing_percent": ("passing", " %", 2),
+    "aperture_um": ("aperture", " µm", None),
+    "U_um": ("U", " µm", None),
+    "certified": ("certified", " %", 2),
+    "found": ("found", " %", 2),
+    "factor": ("C =", "", 3),
+    "difference": ("difference", " %", None),
+    "U_difference": ("U", " %", None),
+    "e_n": ("E_n =", "", 2),
+}
+
+
+def _reference(payload: Mapping[str, Any]) -> str:
+    """A reference check: what with, what it says, and its figures as far as they carry."""
+    allowed = decimals_for(float(payload.get("U_difference") or payload.get("U_um") or 0.1))
+    told = []
+    for name, (words, unit, decimals) in _FIGURES.items():
+        if payload.get(name) is not None:
+            places = allowed if decimals is None else decimals
+            figure = f"{float(payload[name]):.{places}f}".replace("-", "−")
+            told.append(f"{words} {figure}{unit}")
+    if payload.get("pairs"):
+        told.append(f"{payload['pairs']} pairs")
+    kind, material = str(payload["kind"]), str(payload["material"])
+    by = material if kind in material else f"{kind}, {material}"
+    said = f"{by}: {payload['outcome']}"
+    return "; ".join([said, ", ".join(told)]) if told else said
 
 
 def _payload(payload: Mapping[str, Any]) -> str:
