@@ -123,6 +123,34 @@ def test_a_fail_proposes_retiring_and_leaves_the_decision() -> None:
     )
 
 
+def test_another_size_of_the_table_is_named_before_retiring() -> None:
+    ninety = limits(90, "iso3310-1:2016")  # ±4.2 um; 80 um has ±3.9 um
+    cloth = replace(SOUND, mean_um=79.7)
+    found = judge(cloth, replace(cloth, mean_um=80.4), ninety, fit="ok")
+    assert (found.outcome, found.action) == ("fail", "retire")
+    assert found.reasons[-1] == (
+        "the apertures are those of a sieve of 80 um: both means are within ±3.9 um of that."
+    )
+    assert found.action_reason == (
+        "Proposed: look at the label first, these are the apertures of 80 um. If it says 80 um, "
+        "check it as that; if it says 90 um, take it out of use. You decide."
+    )
+
+
+@pytest.mark.parametrize(
+    ("x", "y"),
+    [
+        (79.7, 79.7),  # of 75 um: worn, and only 1.3 times as far off as is allowed
+        (66.0, 84.0),  # one wider, one narrower: no size at all
+        (86.0, 99.0),  # over 90 um ± 4.2 um in y
+    ],
+)
+def test_wear_and_uneven_cloth_are_no_other_size(x: float, y: float) -> None:
+    found = judge(replace(SOUND, mean_um=x), replace(SOUND, mean_um=y), ISO_75, fit="ok")
+    assert found.outcome == "fail"
+    assert "label" not in found.action_reason
+
+
 def test_a_conditional_outcome_says_what_would_help_and_how_much() -> None:
     found = verdict(mean_um=78.5)
     assert (found.outcome, found.action) == ("conditional pass", "measure better")

@@ -7,7 +7,7 @@ from sieve_inspect.standard.designations import (
 )
 from sieve_inspect.standard.editions import DEFAULT_STANDARD, list_standards
 from sieve_inspect.standard.formula import GRADES
-from sieve_inspect.standard.lookup import NotTabulatedError, is_listed, limits
+from sieve_inspect.standard.lookup import NotTabulatedError, is_listed, limits, size_of
 from sieve_inspect.standard.model import Limits
 
 __all__ = [
@@ -21,4 +21,5 @@ __all__ = [
     "limits",
     "list_standards",
     "resolve_nominal",
+    "size_of",
 ]

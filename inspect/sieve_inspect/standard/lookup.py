@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from decimal import ROUND_DOWN, Decimal
 from pathlib import Path
 
@@ -25,7 +26,7 @@ from sieve_inspect.standard.model import Limits, Row
 from sieve_inspect.standard.tablefile import LARGEST_UM, SMALLEST_UM, read_table
 from sieve_inspect.units import format_length
 
-__all__ = ["NotTabulatedError", "is_listed", "limits"]
+__all__ = ["NotTabulatedError", "is_listed", "limits", "size_of"]
 
 
 class NotTabulatedError(NominalOutsideError):
@@ -93,6 +94,19 @@ def is_listed(nominal_um: float) -> bool:
     """Whether any edition's table lists a nominal aperture (um). Raises `NominalOutsideError`."""
     w = _in_range(nominal_um)
     return any(w in tabulated(name) for name in EDITIONS)
+
+
+def size_of(means_um: Sequence[float], standard: str) -> tuple[float, float] | None:
+    """The tabulated size (nominal and y, um) whose limits all these means are within, or None.
+
+    Of several the nearest. Raises `UnknownStandardError` and `BadTableError`.
+    """
+    middle = sum(means_um) / len(means_um)
+    rows = sorted(_find(standard)[1].items(), key=lambda one: abs(float(one[0]) - middle))
+    for nominal, row in rows[:2]:
+        if all(abs(mean - float(nominal)) <= float(row.y) for mean in means_um):
+            return float(nominal), float(row.y)
+    return None
 
 
 def _find(standard: str) -> tuple[Edition | None, dict[Decimal, Row], str]:

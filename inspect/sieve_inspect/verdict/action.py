@@ -30,13 +30,15 @@ def propose(
     met: Sequence[Limits] = (),
     budget: Sequence[Contribution] = (),
     fields: int = 1,
+    other_um: float | None = None,
 ) -> tuple[str, str]:
     """The proposed action ("keep", "clean and recheck", "measure better", "retire", …) and why.
 
     Torn apertures or a fail propose retiring, unless a sound fail meets coarser limits the
     laboratory allows (`met`): then it may serve under those; else blocked apertures over
     `BLOCKED_SHARE` propose cleaning; else anything conditional proposes measuring better, and
-    says what would help by the `budget` of so many `fields`; else the sieve is kept.
+    says what would help by the `budget` of so many `fields`; else the sieve is kept. `other_um` is
+    the size the apertures have rather than the one given: then the label is looked at first.
     """
     blocked = f"{100 * blocked_share:.1f} % of the open area is blocked"
     dirty = math.isfinite(blocked_share) and blocked_share > BLOCKED_SHARE
@@ -45,19 +47,9 @@ def propose(
         return "retire", (
             f"Proposed: take it out of use, {holes} oversize through; look at the cloth and decide."
         )
-    if outcome == FAIL and met and fit == "ok" and not dirty:
-        other = met[0]
-        name = f"{other.standard}, grade {other.grade}"
-        return "restrict to coarser limits", (
-            f"Proposed: use it only where {name} is enough; it is outside its own limits but "
-            "meets those. Mark it so. You decide."
-        )
     if outcome == FAIL:
-        first = f" {blocked}: clean it and measure once more before deciding." if dirty else ""
-        return (
-            "retire",
-            f"Proposed: take it out of use, it is outside its limits.{first} You decide.",
-        )
+        coarser = met[0] if met and fit == "ok" and not dirty else None
+        return _after_a_fail(writer, other_um, coarser, f" {blocked}" if dirty else "")
     if dirty:
         return "clean and recheck", (
             f"Proposed: clean it and check again, {blocked} (over {100 * BLOCKED_SHARE:g} %). "
@@ -67,6 +59,28 @@ def propose(
         help_ = "; ".join(_what_helps(margins, shares, writer, fit, blocked_share, budget, fields))
         return "measure better", f"Proposed: measure again. What would help: {help_}. You decide."
     return "keep", "Proposed: keep it in use, all limits are met. You decide."
+
+
+def _after_a_fail(
+    writer: Writer, other_um: float | None, coarser: Limits | None, blocked: str
+) -> tuple[str, str]:
+    if other_um is not None:
+        given, other = (writer.limit(um) for um in (writer.limits.nominal_um, other_um))
+        return "retire", (
+            f"Proposed: look at the label first, these are the apertures of {other}. If it says "
+            f"{other}, check it as that; if it says {given}, take it out of use. You decide."
+        )
+    if coarser is not None:
+        name = f"{coarser.standard}, grade {coarser.grade}"
+        return "restrict to coarser limits", (
+            f"Proposed: use it only where {name} is enough; it is outside its own limits but "
+            "meets those. Mark it so. You decide."
+        )
+    first = f"{blocked}: clean it and measure once more before deciding." if blocked else ""
+    return (
+        "retire",
+        f"Proposed: take it out of use, it is outside its limits.{first} You decide.",
+    )
 
 
 def _what_helps(

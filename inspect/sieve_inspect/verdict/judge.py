@@ -6,7 +6,7 @@ import math
 from collections.abc import Iterable, Sequence
 
 from sieve_inspect.errors import UsageError
-from sieve_inspect.standard import Limits
+from sieve_inspect.standard import Limits, size_of
 from sieve_inspect.summary.direction import DirectionSummary
 from sieve_inspect.summary.uncertainty import Contribution
 from sieve_inspect.verdict.action import propose
@@ -77,6 +77,9 @@ def judge(
             "the picture is only indicative"
         ]
     reasons += _notes(x, y, limits)
+    other = _other_size(x, y, limits) if outcome == FAIL and fit == "ok" else None
+    if other is not None:
+        reasons.append(writer.other_size(*other))
     action, action_reason = propose(
         outcome,
         margins,
@@ -88,6 +91,7 @@ def judge(
         met=[other for other in coarser if _meets(x, y, other, by)],
         budget=budget,
         fields=fields,
+        other_um=None if other is None else other[0],
     )
     return Verdict(
         standard=limits.standard,
@@ -117,6 +121,20 @@ def _meets(x: DirectionSummary, y: DirectionSummary, other: Limits, rule: Rule) 
     if other.z_um is not None:
         return False
     return all(row.outcome == PASS for row in _both(x, y, other, rule))
+
+
+def _other_size(
+    x: DirectionSummary, y: DirectionSummary, limits: Limits
+) -> tuple[float, float] | None:
+    """The size (nominal and y, um) these apertures have rather than the one given, or None.
+
+    Both means lie on one side, over twice as far off as is allowed, and fit the other size. A
+    sieve that wears is taken out long before it comes so far. Common practice, no source.
+    """
+    off = [summary.mean_um - limits.nominal_um for summary in (x, y) if summary.count]
+    if len(off) < 2 or off[0] * off[1] <= 0 or min(map(abs, off)) <= 2 * limits.y_um:
+        return None
+    return size_of((x.mean_um, y.mean_um), limits.standard)
 
 
 def _check(

@@ -92,6 +92,13 @@ class Writer:
         times = f"{self.rule.number:g} times " if self.rule.number != 1 else ""
         return f", each by at least {times}its uncertainty"
 
+    def other_size(self, nominal_um: float, y_um: float) -> str:
+        """That the apertures are those of another size of the same table."""
+        return (
+            f"the apertures are those of a sieve of {self.limit(nominal_um)}: both means are "
+            f"within ±{self.limit(y_um)} of that"
+        )
+
     def _not_judged(self, row: Margin) -> str:
         what = f"{row.name} in {row.direction} cannot be judged"
         if row.name == "standard deviation":
