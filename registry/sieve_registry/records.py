@@ -311,6 +311,7 @@ class SieveHistory:
     acts: tuple[Fact, ...] = ()  # quarantines, returns, cleanings, new cloth and sign-offs
     corrections: tuple[Correction, ...] = ()  # all ever made; the lists above are as corrected
     sign_off: tuple[tuple[date, bool], ...] = ()  # from which day a second person must sign
+    opinions: tuple[Fact, ...] = ()  # actions decided and reference checks
 
 
 @dataclass(frozen=True)
@@ -335,6 +336,9 @@ class SieveState:
     signed: Fact | None = None  # the sign-off of its last check
     sign_off: bool = False  # whether a second person must sign that day
     new_cloth: Fact | None = None  # cloth put in since the last check
+    cleaned: Fact | None = None  # the last cleaning since the last check
+    decided: Fact | None = None  # what a person decided last after the last check
+    reference: Fact | None = None  # the last reference check of this cloth
 
 
 @dataclass(frozen=True)

@@ -99,7 +99,7 @@ def ready(registry: Registry, name: str, as_of: date | None = None) -> Readiness
     return Readiness(
         called, day, states,
         tuple(rules.ready_findings(states)),
-        tuple(rules.series_notes(states)),
+        (*rules.standing_notes(states), *rules.series_notes(states)),
     )  # fmt: skip
 
 

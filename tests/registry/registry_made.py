@@ -36,6 +36,7 @@ class MadeMeasurement:
     mean_um: float
     standard: str
     unknown: tuple[str, ...] = ()
+    action: str = ""  # as the outcome says
 
     def to_dict(self) -> dict[str, Any]:
         direction = {
@@ -75,7 +76,7 @@ class MadeMeasurement:
                 "rule": "guard-band",
                 "outcome": self.outcome,
                 "reasons": [f"the mean is {self.mean_um:g} um"],
-                "action": "keep" if self.outcome == "pass" else "retire",
+                "action": self.action or ("keep" if self.outcome == "pass" else "retire"),
                 "action_reason": "Proposed: as the outcome says. You decide.",
                 "margins": [{**margin, "direction": axis} for axis in ("x", "y")],
             },
@@ -97,6 +98,7 @@ class Measuring:
     calls: list[dict[str, Any]] = field(default_factory=list)
     unknown: tuple[str, ...] = ()
     during: Callable[[], None] = lambda: None
+    action: str = ""
 
     def __call__(self, images: Sequence[Path], **options: Any) -> MadeMeasurement:
         self.calls.append(options)
@@ -110,4 +112,6 @@ class Measuring:
             for image in images
         ]
         self.during()
-        return MadeMeasurement(found, self.outcome, self.mean_um, options["standard"], self.unknown)
+        return MadeMeasurement(
+            found, self.outcome, self.mean_um, options["standard"], self.unknown, self.action
+        )

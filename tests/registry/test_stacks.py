@@ -9,10 +9,11 @@ from decimal import Decimal
 
 import pytest
 
-from sieve_registry import acts, service, stacks
+from sieve_registry import acts, decisions, references, service, stacks
 from sieve_registry.deed import Told
 from sieve_registry.errors import RuleRefusedError, StackError, UnknownSieveError
 from sieve_registry.records import NewSieve, UseDetails
+from sieve_registry.rules.reference import master
 from sieve_registry.rules.stack import load_limit_g
 
 ADA = Told(by="Ada Moss")
@@ -48,6 +49,53 @@ def test_each_thing_that_stands_against_a_run_is_named(shelf, check):
     assert sources(found) == ["order", "outcome", "status"]
     late = stacks.ready(shelf, "sand", date(2027, 3, 3))
     assert "due" in sources(late)
+
+
+def test_a_decided_retirement_stands_against_a_run(shelf):
+    stacks.add(shelf, "sand", ["A", "B"], ADA)
+    decisions.decide(shelf, "C-0001", "retire", "bent", ADA)
+    found = stacks.ready(shelf, "sand")
+    told = "it was decided on 2026-03-02 to retire it"
+    assert [(f.subject, f.message) for f in found.findings] == [("A", told)]
+    (remark,) = service.get_state(shelf, "A").remarks
+    assert remark.message == f"in service although {told}"
+    assert {s.sieve.id: len(s.remarks) for s in service.due(shelf)} == {"A": 1, "B": 0, "C": 0,
+                                                                       "D": 0}  # fmt: skip
+    decisions.decide(shelf, "C-0001", "keep", "straightened", ADA)
+    assert stacks.ready(shelf, "sand").is_ready
+
+
+def test_what_speaks_against_a_sieve_that_passed_is_told(shelf, check, measuring):
+    stacks.add(shelf, "sand", ["A", "B"], ADA)
+
+    def notes():
+        return [(note.subject, note.source) for note in stacks.ready(shelf, "sand").notes]
+
+    measuring.action = "clean and recheck"
+    check("A")
+    assert notes() == [("A", "cleaning")]
+    acts.clean(shelf, "A", "ultrasonic", "", ADA)
+    (note,) = stacks.ready(shelf, "sand").notes
+    assert note.message == "it was cleaned since C-0005, and not checked again"
+    measuring.action = ""
+    check("A")
+    assert notes() == []
+    bad = master([(8.7, 9.9), (9.0, 10.0), (9.5, 10.5)])
+    references.record(shelf, "B", "master", bad, "master EX-M5", ADA)
+    (note,) = stacks.ready(shelf, "sand").notes
+    assert note.message == ("its reference check of 2026-03-02 is unsatisfactory (master EX-M5)")
+    good = master([(8.7, 8.9), (9.0, 8.8), (9.5, 9.5)])
+    references.record(shelf, "B", "master", good, "master EX-M5", ADA)
+    assert notes() == []
+
+
+def test_a_use_of_a_sieve_that_failed_says_so(run, scan, measuring):
+    assert run("sieve", "add", "S-1", "--nominal", "75um").code == 0
+    measuring.outcome = "fail"
+    assert run("check", "S-1", str(scan), "--um-per-px", "5.29").code == 0
+    told = run("use", "S-1", "--count", "3")
+    assert told.code == 0
+    assert "Note: S-1 is in service although C-0001 says fail." in told.out
 
 
 def test_a_sieve_never_checked_or_not_signed_stands_against_a_run(shelf, registry):

@@ -58,3 +58,6 @@ def use(
         f"{state.uses_since_check} since the last check."
     )
     print_line(f"Its next check is due: {due_words(state)} ({state.due_because}).")
+    if state.last_check is not None:
+        for remark in state.remarks:
+            print_line(f"Note: {state.sieve.id} is {remark.message}.")

@@ -12,11 +12,21 @@ from itertools import pairwise
 
 from sieve_inspect.units import format_length
 from sieve_registry.records import Finding, SieveState
-from sieve_registry.rules.state import IN_SERVICE
+from sieve_registry.rules.state import IN_SERVICE, to_retire
 
-__all__ = ["PAN", "fit_findings", "load_findings", "load_limit_g", "ready_findings", "series_notes"]
+__all__ = [
+    "PAN",
+    "fit_findings",
+    "load_findings",
+    "load_limit_g",
+    "ready_findings",
+    "series_notes",
+    "standing_notes",
+]
 
 PAN = "pan"
+KEEP, CLEAN = "keep", "clean and recheck"  # actions
+_REFERENCE_BAD = ("unsatisfactory", "scrap")
 _SAME_FRAME_MM = 1.0  # 200 mm and 8 in (203.2 mm) are two frames and do not sit on each other
 # The clear width is half an inch less than the frame's: 8 in clears 7.5 in (0.0285 m2), 12 in
 # clears 11.5 in (0.0670 m2). Common practice, no source.
@@ -51,6 +61,9 @@ def _sieve_findings(state: SieveState) -> list[Finding]:
         found.append(Finding("due", f"its check was due on {state.due}", sieve_id))
     if last.outcome in ("fail", "conditional fail"):
         found.append(Finding("outcome", f"its last check {last.id} says {last.outcome}", sieve_id))
+    if to_retire(state) and state.decided is not None:
+        message = f"it was decided on {state.decided.on_date} to retire it"
+        found.append(Finding("decision", message, sieve_id))
     if state.sign_off and state.signed is None:
         found.append(Finding("signature", f"its check {last.id} is not signed off", sieve_id))
     return found
@@ -75,6 +88,28 @@ def fit_findings(states: Sequence[SieveState]) -> list[Finding]:
             message = f"is coarser than {above.sieve.id} above it"
             found.append(Finding("order", message, below.sieve.id))
     return found
+
+
+def standing_notes(states: Sequence[SieveState]) -> list[Finding]:
+    """What speaks against sieves in service although their last check may have passed."""
+    notes = []
+    for state in states:
+        last, reference = state.last_check, state.reference
+        if state.status != IN_SERVICE or last is None or state.new_cloth is not None:
+            continue
+        kept = state.decided is not None and state.decided.payload["decided"] == KEEP
+        if last.action == CLEAN and not kept:
+            message = (
+                f"{last.id} proposes to clean it, which is not recorded since"
+                if state.cleaned is None
+                else f"it was cleaned since {last.id}, and not checked again"
+            )
+            notes.append(Finding("cleaning", message, state.sieve.id))
+        if reference is not None and reference.payload["outcome"] in _REFERENCE_BAD:
+            told = f"{reference.payload['outcome']} ({reference.payload['material']})"
+            message = f"its reference check of {reference.on_date} is {told}"
+            notes.append(Finding("reference", message, state.sieve.id))
+    return notes
 
 
 def series_notes(states: Sequence[SieveState]) -> list[Finding]:

@@ -6,7 +6,9 @@ from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from datetime import date
 
+from sieve_registry import kinds
 from sieve_registry.records import (
+    REFERENCE_CHECKED,
     Check,
     Fact,
     Finding,
@@ -24,11 +26,14 @@ from sieve_registry.rules.lifecycle import (
     signature_of,
 )
 
-__all__ = ["IN_SERVICE", "QUARANTINED", "RETIRED", "due_list", "known_from", "state_as_of"]
+__all__ = [
+    "IN_SERVICE", "QUARANTINED", "RETIRED", "due_list", "known_from", "state_as_of", "to_retire",
+]  # fmt: skip
 
 IN_SERVICE = "in service"
 QUARANTINED = "quarantined"
 RETIRED = "retired"
+RETIRE = "retire"  # the action
 
 
 def known_from(history: SieveHistory) -> date:
@@ -71,6 +76,7 @@ def state_as_of(history: SieveHistory, day: date) -> SieveState | None:
     signed = None if last is None else signature_of(history, last)
     signed = None if signed is None or signed.on_date > day else signed
     demanded = sign_off_demanded(history, day)
+    opinions = [fact for fact in history.opinions if fact.on_date <= day]
     found = SieveState(
         sieve=sieve,
         as_of=day,
@@ -90,9 +96,27 @@ def state_as_of(history: SieveHistory, day: date) -> SieveState | None:
         signed=signed,
         sign_off=demanded,
         new_cloth=cloth,
+        cleaned=_latest(_acts(history, day, kinds.SIEVE_CLEANED), last),
+        decided=_latest(f for f in opinions if last and f.payload.get("check") == last.id),
+        reference=_latest(
+            (f for f in opinions if f.kind == REFERENCE_CHECKED),
+            _latest(_acts(history, day, kinds.CLOTH_REPLACED)),
+        ),
     )
     remarks = () if status == RETIRED else tuple(_remarks(found))
     return replace(found, remarks=remarks) if remarks else found
+
+
+def _acts(history: SieveHistory, day: date, kind: str) -> list[Fact]:
+    return [act for act in history.acts if act.kind == kind and act.on_date <= day]
+
+
+def _latest(facts: Iterable[Fact], since: Fact | Check | None = None) -> Fact | None:
+    """The last of some facts, None where none came after `since`."""
+    last = max(facts, key=lambda fact: (fact.on_date, fact.seq), default=None)
+    if last is None or since is None or (last.on_date, last.seq) > (since.on_date, since.seq):
+        return last
+    return None
 
 
 def _status(history: SieveHistory, quarantine: Fact | None, day: date) -> str:
@@ -156,6 +180,12 @@ def _due(
     return by_calendar, f"{months} months after the last check"
 
 
+def to_retire(state: SieveState) -> bool:
+    """Whether a person decided to retire a sieve that is not retired yet."""
+    decided = state.decided
+    return state.status != RETIRED and decided is not None and decided.payload["decided"] == RETIRE
+
+
 def _remarks(state: SieveState) -> list[Finding]:
     last, sieve_id = state.last_check, state.sieve.id
     if state.quarantine is not None:
@@ -166,9 +196,14 @@ def _remarks(state: SieveState) -> list[Finding]:
     if state.new_cloth is not None:
         message = f"in service although its cloth of {state.new_cloth.on_date} was never checked"
         return [Finding("due", message, sieve_id)]
-    found = []
+    found, against = [], []
     if last.outcome in ("fail", "conditional fail"):
-        message = f"in service although {last.id} says {last.outcome}"
+        against.append(f"{last.id} says {last.outcome}")
+    if to_retire(state):
+        assert state.decided is not None
+        against.append(f"it was decided on {state.decided.on_date} to retire it")
+    if against:
+        message = f"in service although {' and '.join(against)}"
         found.append(Finding("lifecycle", message, sieve_id))
     if state.sign_off and state.signed is None:
         message = f"in service although {last.id} is not signed off"

@@ -13,6 +13,8 @@ from sqlalchemy import Connection, FromClause, Row, Select, Table, func, select
 from sieve_registry import kinds
 from sieve_registry.errors import BrokenRecordError
 from sieve_registry.records import (
+    ACTION_DECIDED,
+    REFERENCE_CHECKED,
     CheckDetail,
     Event,
     EvidenceFile,
@@ -150,6 +152,8 @@ def _build(
     ends = _grouped(connection, schema.retirement, sieve_id, until)
     acts = _by_subject(facts(connection, kinds.ABOUT_SIEVE, sieve_id, until))
     corrected = _by_subject(facts(connection, [kinds.CORRECTED], sieve_id, until))
+    wanted = (ACTION_DECIDED, REFERENCE_CHECKED)
+    opinions = _by_subject(facts(connection, wanted, sieve_id, until))
     sign_off = _sign_off(connection, until)
     query = _known(_with_event(schema.sieve), schema.sieve, until)
     if sieve_id is not None:
@@ -166,6 +170,7 @@ def _build(
                 acts=tuple(acts.get(row.id, ())),
                 corrections=tuple(rows.correction(f) for f in corrected.get(row.id, ())),
                 sign_off=sign_off,
+                opinions=tuple(opinions.get(row.id, ())),
             )
         )
         for row in sieves
