@@ -45,6 +45,32 @@ def test_local_means_are_those_of_scipy():
         np.testing.assert_allclose(field.means[place], expected.statistic, atol=1e-9)
 
 
+def test_a_few_apertures_at_the_rim_do_not_set_the_shades():
+    """A round cloth of 40 x 40; one aperture alone beside it is 9 um wider than the others."""
+    whole = cloth(size=(40, 40))
+    beside = np.hypot(whole.places.row - 19.5, whole.places.column - 19.5) > 19.5
+    corner = (whole.places.row == 1) & (whole.places.column == 1)
+    state = np.where(beside & ~corner, "partial", "ok")
+    found = replace(whole, state=state, width_x_um=whole.width_x_um + 9.0 * corner)
+    mapped = map_of(found, ["a.png"], None, (), "µm")
+    (field,) = mapped.fields
+    assert np.isnan(field.means[:, 0, 0]).all()
+    assert np.isfinite(field.means[:, 5, 5]).all()
+    assert mapped.reach == np.nanmax(np.abs(field.means)) < 4
+
+
+def test_a_map_that_stands_alone_explains_its_marks():
+    found = cloth()
+    state = found.state.astype("U8")
+    state[3] = "blocked"
+    mapped = map_of(replace(found, state=state), ["a.png"], None, (), "µm")
+    alone = cloth_map_svg(mapped, "a map", legend=True)
+    assert ">blocked<" in alone
+    assert "white: too few apertures for a mean" in alone
+    assert ">torn<" not in alone  # there is none
+    assert "white:" not in cloth_map_svg(mapped, "a map")
+
+
 def test_marks_are_where_the_table_has_them():
     found = cloth()
     state = found.state.astype("U8")

@@ -27,6 +27,7 @@ __all__ = ["ClothMap", "MappedField", "cloth_map_svg", "map_of", "map_svg"]
 Float = NDArray[np.float64]
 _PER_CELL = 12  # apertures a local mean rests on, about
 _MOST_CELLS = 16  # in one direction
+_FEW = 1 / 3  # of the usual count: a cell at the rim with fewer shows no mean
 _MOST_MARKS = 300  # of one kind in a field; more would be a blot
 
 
@@ -35,7 +36,8 @@ class MappedField:
     """One field: what it is called, its size (w, h) in px, and per direction the local means.
 
     `means` (2, rows, columns) are deviations from the direction's mean in the unit shown, NaN
-    where nothing was measured; `blocked`, `torn` and `oversize` (n, 2) are places in px.
+    where nothing or too little was measured; `blocked`, `torn` and `oversize` (n, 2) are places in
+    px.
     """
 
     name: str
@@ -120,7 +122,7 @@ def map_svg(measurement: Measurement) -> str:
     found = map_of(apertures, names, limit, (), unit)
     assert found is not None  # places are known
     label = f"Map of the cloth: local means, at most {found.reach:.2g} {unit} off"
-    return standalone(cloth_map_svg(found, label))
+    return standalone(cloth_map_svg(found, label, legend=True))
 
 
 def _field(
@@ -161,15 +163,23 @@ def _field(
 
 
 def _cells(at: Float, values: Float, size: tuple[float, float], rows: int, columns: int) -> Float:
-    """Mean of the values in each cell of a grid over the field, NaN where there is none."""
+    """Mean of the values in each cell of a grid over the field, NaN where there are too few.
+
+    One or two apertures at the rim would else set the reach of all shades.
+    """
     span = [[0.0, size[1]], [0.0, size[0]]]
     total, *_ = np.histogram2d(at[:, 1], at[:, 0], (rows, columns), span, weights=values)
     count, *_ = np.histogram2d(at[:, 1], at[:, 0], (rows, columns), span)
-    return np.asarray(np.where(count > 0, total / np.maximum(count, 1), np.nan))
+    usual = np.median(count[count > 0]) if (count > 0).any() else 0.0
+    enough = (count > 0) & (count >= _FEW * usual)
+    return np.asarray(np.where(enough, total / np.maximum(count, 1), np.nan))
 
 
-def cloth_map_svg(found: ClothMap, label: str, prefix: str = "map") -> str:
-    """Each field twice, by the means of x and of y; lighter is wider, marks differ in shape."""
+def cloth_map_svg(found: ClothMap, label: str, prefix: str = "map", *, legend: bool = False) -> str:
+    """Each field twice, by the means of x and of y; lighter is wider, marks differ in shape.
+
+    With `legend` the picture says so itself.
+    """
     shape = max(f.size[1] / f.size[0] for f in found.fields)
     many = len(found.fields)
     height = min(max(3.1 * shape, 1.2), 9.4 / many - 0.3)  # inches: all on one page
@@ -183,18 +193,52 @@ def cloth_map_svg(found: ClothMap, label: str, prefix: str = "map") -> str:
         bar = figure.colorbar(cells, ax=panels.ravel().tolist(), shrink=min(1.0, 2 / many))
         bar.set_label(f"local mean less the direction’s mean, {found.unit}", fontsize=8.5)
         bar.ax.tick_params(labelsize=8)
+        if legend:
+            _legend(figure, found)
 
-    return svg_of(draw, (7.1, 0.2 + many * (height + 0.3)), prefix, label)
+    extra = 0.5 if legend else 0.0
+    return svg_of(draw, (7.1, 0.2 + extra + many * (height + 0.3)), prefix, label)
+
+
+def _legend(figure: Figure, found: ClothMap) -> None:
+    """The marks that are there, and what white is, below the maps."""
+    from matplotlib.lines import Line2D
+
+    names = (
+        (mark, size, name)
+        for (mark, size, name), count in zip(_MARKS, found.counts, strict=True)
+        if count
+    )
+    marks = [
+        Line2D(
+            [], [], color=INK, marker=mark, markersize=size, markerfacecolor="none",
+            markeredgewidth=1.2, linestyle="none", label=name,
+        )
+        for mark, size, name in names
+    ]  # fmt: skip
+    white = "lighter: wider; white: too few apertures for a mean"
+    handles = [*marks, Line2D([], [], linestyle="none", label=white)]
+    figure.legend(
+        handles=handles, loc="outside lower center", ncols=len(handles), fontsize=8,
+        frameon=False, handletextpad=0.3, columnspacing=1.2,
+    )  # fmt: skip
+
+
+_MARKS = (
+    ("x", 4, "blocked"),
+    ("D", 6, "torn"),
+    ("^", 6, "wider than allowed"),
+)  # as `ClothMap.counts` has them
 
 
 def _greys() -> ListedColormap:
-    """From middle grey to white, so that black marks stand out everywhere.
+    """From middle grey to nearly white, so that black marks stand out and white is no mean.
 
     Few enough levels for the scale beside the map to be drawn as shapes, not as a picture.
     """
     from matplotlib.colors import ListedColormap
 
-    return ListedColormap([str(level) for level in np.linspace(0.45, 1.0, 32)])
+    return ListedColormap([str(level) for level in np.linspace(0.42, 0.94, 32)])
 
 
 def _panel(axes: Axes, field: MappedField, place: int, reach: float) -> QuadMesh:
@@ -211,11 +255,8 @@ def _panel(axes: Axes, field: MappedField, place: int, reach: float) -> QuadMesh
         edgecolors="face",
         linewidth=0.3,
     )
-    for at, mark, size in (
-        (field.blocked, "x", 4),
-        (field.torn, "D", 6),
-        (field.oversize[place], "^", 6),
-    ):
+    places = (field.blocked, field.torn, field.oversize[place])
+    for at, (mark, size, _) in zip(places, _MARKS, strict=True):
         shown = at[:: max(1, math.ceil(len(at) / _MOST_MARKS))]
         for colour, line in (("white", 3.0), (INK, 1.2)):
             axes.plot(
