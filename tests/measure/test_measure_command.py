@@ -42,9 +42,16 @@ def test_json_on_the_standard_output_is_all_there_is(program, cloths):
 
 def test_what_a_person_reads_fits_80_columns(program, cloths):
     ended = program("measure", cloths["worn"][0], *TYPED, "--standard", "iso3310-1:2016")
-    assert "FAIL" in ended.out
+    assert "decision rule guard-band: fail\n" in ended.out  # the word every command has
     table = ended.out.split("Measured")[0]
     assert max(len(line) for line in table.splitlines()) <= 80
+
+
+def test_torn_apertures_are_remarked_on_without_a_verdict_too(program, cloths):
+    said = {name: program("measure", cloths[name][0], *TYPED).out for name in ("clean", "torn")}
+    assert "torn 0," in said["clean"]
+    assert "Look at the cloth" not in said["clean"]
+    assert "oversize through" in said["torn"]
 
 
 def _small(tmp_path, cloth, shape=(220, 300)):

@@ -187,11 +187,14 @@ def print_measurement(result: Measurement) -> None:
         verdict = result.verdict
         print_line(
             f"Verdict by {verdict.standard}, {verdict.grade}, decision rule {verdict.rule}: "
-            f"{verdict.outcome.upper()}"
+            f"{verdict.outcome}"
         )
         for reason in verdict.reasons:
             print_line(f"  - {reason}")
         print_line(verdict.action_reason)
+    elif torn := result.count("torn"):
+        holes = "a torn aperture lets" if torn == 1 else "torn apertures let"
+        print_line(f"Look at the cloth: {holes} oversize through.")
 
 
 def _digits(expanded_um: float) -> int:
