@@ -19,7 +19,8 @@
         ├── BadScaleFileError         22
         ├── UnwritableOutputError     23
         ├── RefusedImageError         24
-        └── ClusterError              27
+        ├── ClusterError              27
+        └── SameImageError            28
 
 Scale artefacts add 25 and 26 (`sieve_inspect.target.errors`), the registry adds its own from 30
 to 49 (`sieve_registry.errors`) and from 50 (`sieve_registry.refusals`).
@@ -195,3 +196,13 @@ class ClusterError(InputError):
         "this very version run there, or leave the option out."
     )
     exit_code = 27
+
+
+class SameImageError(InputError):
+    """One picture given twice, under whatever names: counted twice it would look surer."""
+
+    template = (
+        "{first} and {second} are the very same picture, byte for byte: give it once, and scan "
+        "other places of the cloth for more."
+    )
+    exit_code = 28

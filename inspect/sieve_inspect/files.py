@@ -1,15 +1,44 @@
-"""Writing files whole or not at all: a half-written result must never be taken for one."""
+"""Files: written whole or not at all, so that nothing half-written is taken for a result; and
+told apart by what is in them."""
 
 from __future__ import annotations
 
+import hashlib
 import os
 import tempfile
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from pathlib import Path
 
-from sieve_inspect.errors import UnwritableOutputError
+from sieve_inspect.errors import SameImageError, UnwritableOutputError
 
-__all__ = ["check_writable", "write_pieces"]
+__all__ = ["check_writable", "refuse_twins", "write_pieces"]
+
+
+def refuse_twins(paths: Sequence[Path]) -> None:
+    """Raise `SameImageError` for two files of the same bytes.
+
+    Only files of one size are read. A file that cannot be read is left to whoever needs it.
+    """
+    sizes = [_size(path) for path in paths]
+    seen: dict[tuple[int, bytes], Path] = {}
+    for path, size in zip(paths, sizes, strict=True):
+        if not size or sizes.count(size) == 1:
+            continue
+        try:
+            with path.open("rb") as file:
+                key = size, hashlib.file_digest(file, "sha256").digest()
+        except OSError:
+            continue
+        if key in seen:
+            raise SameImageError(first=seen[key], second=path)
+        seen[key] = path
+
+
+def _size(path: Path) -> int:
+    try:
+        return path.stat().st_size
+    except OSError:
+        return 0
 
 
 def check_writable(path: Path) -> None:

@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 
 from sieve_inspect import pixels
+from sieve_inspect.files import refuse_twins
 from sieve_inspect.look import Task, look
 from sieve_inspect.overlay import draw_overlay
 from sieve_inspect.picture import Picture
@@ -171,10 +172,11 @@ def measure(
     one picture with the frame all round tells by itself; `max_megapixels` replaces the limit on
     what a file may unpack to; `progress` is told the number of the picture and the share of it that
     is done; `run` says who looks at the pictures, see `spread`. Raises an `InputError` when a
-    picture cannot carry a measurement.
+    picture cannot carry a measurement, `SameImageError` for one given twice.
     """
     read_rule(rule)
     allowed = limits(nominal_um, standard or DEFAULT_STANDARD, grade=grade, n=n)
+    refuse_twins(images[:])  # a plain list: going through `images` may tell how far it is
     check_resolution(images[0], nominal_um, scale)
     own: Sequence[InScan | None] = in_scan or [None] * len(images)
     tasks = (

@@ -10,7 +10,7 @@ import typer
 from PIL import Image
 from typer.testing import CliRunner
 
-from sieve_inspect.errors import BadLengthError, UsageError
+from sieve_inspect.errors import BadLengthError, SameImageError, UsageError
 from sieve_inspect.scale import load_scale
 from sieve_inspect.synthetic import Sensor
 from sieve_inspect.synthetic.targets import Device, Target, render_target
@@ -113,3 +113,10 @@ def test_nor_is_the_base_of_a_single_line(picture: Path, tmp_path: Path) -> None
     typed = ("--pattern", "line", "--line-width", "100um", "--base", str(base))
     with pytest.raises(UsageError, match="would overwrite the scale"):
         _run(str(picture), *typed, "--out", str(base))
+
+
+def test_one_picture_does_not_count_twice(picture: Path, tmp_path: Path) -> None:
+    copy = tmp_path / "copy.png"
+    copy.write_bytes(picture.read_bytes())
+    with pytest.raises(SameImageError, match="the very same picture"):
+        _run(str(picture), str(copy), "--pattern", "grid", "--pitch", "0.5mm")

@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sieve_inspect.errors import UsageError
+from sieve_inspect.files import refuse_twins
 from sieve_inspect.scale.model import Scale
 from sieve_inspect.scan import Scan, linear_light, load_scan
 from sieve_inspect.scan.encoding import assumed_encoding
@@ -35,9 +36,11 @@ class ReadPictures:
 
 
 def read_pictures(paths: Sequence[Path], encoding: str, edges_matter: bool) -> ReadPictures:
-    """Read picture files. Raises `UsageError` for none, an `InputError` for one unreadable."""
+    """Read picture files. Raises `UsageError` for none, an `InputError` for one unreadable or
+    given twice."""
     if not paths:
         raise UsageError(message="Name at least one picture of the artefact.")
+    refuse_twins(paths)
     pictures, records, scans, guessed = [], [], [], []
     for path in paths:
         scan = load_scan(path)

@@ -11,6 +11,7 @@ from sieve_inspect.errors import (
     NoLatticeError,
     NominalMismatchError,
     NotAnImageError,
+    SameImageError,
     SievewardError,
     UsageError,
 )
@@ -34,6 +35,7 @@ _NEXT: tuple[tuple[type[SievewardError], str], ...] = (
      "chosen with the resolution of the scan."),
     (NoLatticeError, "See that the right file was chosen and that it shows the cloth, then try "
      "again."),
+    (SameImageError, "Tick or drop each scan once; for more, scan another place of the cloth."),
     (InputError, "Scan the cloth again as said, then drop the new scans."),
     (RegistryLockedError, "Wait a moment, then do the same again."),
     (UnknownSieveError, "Scan the label again, or choose the sieve from the list on the first "

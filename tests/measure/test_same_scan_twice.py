@@ -1,0 +1,66 @@
+"""One scan given twice would look like two fields: refused, whatever it is called."""
+
+from __future__ import annotations
+
+import pytest
+
+from sieve_inspect import files
+from sieve_inspect.errors import SameImageError
+from sieve_inspect.files import refuse_twins
+
+TYPED = ("--nominal", "150um", "--um-per-px", "10")
+
+
+@pytest.fixture
+def folder(cloths, tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    for name, cloth in (("scan.png", "clean"), ("copy.png", "clean"), ("other.png", "dirty")):
+        (tmp_path / name).write_bytes(cloths[cloth][0].read_bytes())
+    return tmp_path
+
+
+@pytest.mark.parametrize("more", ["scan.png", "./scan.png", "copy.png"])
+def test_measure_refuses_it_and_names_both(program, folder, more):
+    ended = program("measure", "scan.png", "other.png", more, *TYPED)
+    assert ended.code == 28
+    shown = more.removeprefix("./")
+    assert ended.err.startswith(f"sieveward: scan.png and {shown} are the very same picture")
+    assert ended.err.count("\n") == 1
+
+
+def test_check_refuses_it_and_records_nothing(program, folder):
+    lab = ("--registry", "lab.sqlite")
+    program(*lab, "sieve", "add", "S-1", "--nominal", "150um")
+    typed = (*lab, "check", "S-1", "scan.png", "copy.png", "--um-per-px", "10")
+    ended = program(*typed)
+    assert ended.code == 28
+    assert "scan.png and copy.png" in ended.err
+    assert program(*lab, "report", "C-0001").code == 35
+    assert program(*lab, "check", "S-1", "scan.png", "other.png", "--um-per-px", "10").code == 0
+
+
+def test_only_the_bytes_decide(tmp_path):
+    one, longer, other = (tmp_path / name for name in ("a.png", "b.png", "c.png"))
+    one.write_bytes(b"1" * 9)
+    longer.write_bytes(b"1" * 10)
+    other.write_bytes(b"1" * 8 + b"2")
+    refuse_twins([one, longer, other])
+    other.write_bytes(b"1" * 9)
+    with pytest.raises(SameImageError, match=r"a\.png and .*c\.png"):
+        refuse_twins([one, longer, other])
+
+
+def test_what_cannot_be_read_is_left_to_others(tmp_path):
+    (tmp_path / "empty").write_bytes(b"")
+    refuse_twins([tmp_path / "empty", tmp_path / "empty", tmp_path / "none", tmp_path / "none"])
+
+
+def test_files_of_different_sizes_are_not_read(tmp_path, monkeypatch):
+    (tmp_path / "a").write_bytes(b"1")
+    (tmp_path / "b").write_bytes(b"22")
+
+    def never(*_):
+        raise AssertionError("read")
+
+    monkeypatch.setattr(files.hashlib, "file_digest", never)
+    refuse_twins([tmp_path / "a", tmp_path / "b"])
