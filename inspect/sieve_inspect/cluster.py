@@ -13,6 +13,7 @@ from collections.abc import Iterator
 from concurrent.futures import Executor
 from contextlib import ExitStack, contextmanager
 from functools import partial
+from multiprocessing import resource_tracker
 from typing import Any, TypeVar
 
 from sieve_inspect.errors import ClusterError, UsageError
@@ -98,6 +99,8 @@ def _uninterrupted() -> Iterator[None]:
         yield
         return
     masked = hasattr(signal, "pthread_sigmask")  # not on Windows
+    if masked:  # started later, it would take the block away again
+        resource_tracker.ensure_running()
     mask = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT}) if masked else set()
     before = signal.signal(signal.SIGINT, signal.SIG_IGN)
     try:

@@ -1,0 +1,59 @@
+"""Stopped from the keyboard at an awkward moment, the program still ends as it says."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+import tomllib
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parents[2]
+
+WHILE_LOADING = """
+import sys
+class Stop:
+    def find_spec(self, name, path=None, target=None):
+        if name == {name!r}:
+            raise KeyboardInterrupt
+sys.meta_path.insert(0, Stop())
+sys.argv = ["sieveward", "limits", "75um"]
+from sieve_registry.cli.start import main
+main()
+"""
+
+WHILE_WORKERS_START = """
+import os, signal
+from multiprocessing import resource_tracker
+from sieve_inspect.cluster import _uninterrupted
+try:
+    with _uninterrupted():
+        os.kill(os.getpid(), signal.SIGINT)
+        resource_tracker.ensure_running()  # as the first process started does
+        print("waits")
+except KeyboardInterrupt:
+    print("heard")
+"""
+
+
+def ran(code):
+    return subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
+
+
+@pytest.mark.parametrize("name", ["typer", "sieve_registry.cli.main", "sieve_registry.cli.wear"])
+def test_while_it_loads(name):
+    done = ran(WHILE_LOADING.format(name=name))
+    assert done.returncode == 130
+    assert done.stderr == "sieveward: Stopped before anything was begun.\n"
+
+
+def test_the_program_begins_there():
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
+    assert project["scripts"] == {"sieveward": "sieve_registry.cli.start:main"}
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="signals cannot be held back there")
+def test_while_workers_start():
+    done = ran(WHILE_WORKERS_START)
+    assert done.stdout.split() == ["waits", "heard"], done.stderr
