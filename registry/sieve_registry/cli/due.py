@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from datetime import date
 from enum import StrEnum
+from textwrap import fill
 from typing import TYPE_CHECKING, Annotated
 
 import typer
@@ -73,4 +74,4 @@ def print_due(waiting: Sequence[SieveState], day: date) -> None:
     for state in waiting:
         if state.last_check is not None:
             for remark in state.remarks:
-                print_line(f"Note: {state.sieve.id} is {remark.message}.")
+                print_line(fill(f"Note: {state.sieve.id} is {remark.message}.", 78))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from textwrap import fill
 from typing import Annotated
 
 import typer
@@ -60,4 +61,4 @@ def use(
     print_line(f"Its next check is due: {due_words(state)} ({state.due_because}).")
     if state.last_check is not None:
         for remark in state.remarks:
-            print_line(f"Note: {state.sieve.id} is {remark.message}.")
+            print_line(fill(f"Note: {state.sieve.id} is {remark.message}.", 78))
