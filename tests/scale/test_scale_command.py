@@ -120,3 +120,20 @@ def test_one_picture_does_not_count_twice(picture: Path, tmp_path: Path) -> None
     copy.write_bytes(picture.read_bytes())
     with pytest.raises(SameImageError, match="the very same picture"):
         _run(str(picture), str(copy), "--pattern", "grid", "--pitch", "0.5mm")
+
+
+def test_without_the_certificates_u_the_scale_says_so_and_is_no_surer_than_by_hand(
+    picture: Path, tmp_path: Path
+) -> None:
+    out = tmp_path / "scale.json"
+    typed = (str(picture), "--pattern", "grid", "--pitch", "0.5mm", "--out", str(out))
+    text = _run(*typed).replace("\n  ", " ")
+    assert "warning: Not certified: without --u-pitch" in text
+    found = load_scale(out)
+    assert found.u_rel_x >= 0.001
+    assert found.source.endswith(", not certified")
+    text = _run(*typed, "--u-pitch", "0.05um", "--line-width", "100um").replace("\n  ", " ")
+    assert "warning: Not certified: without --u-line-width" in text
+    assert "without --u-pitch" not in text
+    assert load_scale(out).source.endswith(", not certified")
+    assert load_scale(out).u_rel_x < 1e-4

@@ -211,7 +211,7 @@ def test_the_command_writes_the_base_with_another_bias(folder: Path, tmp_path: P
     assert found.edge_bias_px == pytest.approx(0.1, abs=0.01)
     assert found.rest == before.rest
     assert found.um_per_px_x == before.um_per_px_x
-    assert found.source == "certificate 1; edge bias from certificate 2"
+    assert found.source == "certificate 1, not certified; edge bias from certificate 2"
     said = json.loads(out.read_text())
     assert {row["name"] for row in said["edge_bias_budget"]} >= {"certified width of the line"}
     assert [one["file"] for one in said["pictures"]] == ["line1.png", "line2.png"]

@@ -195,6 +195,9 @@ def _print_check(detail: CheckDetail) -> None:
         x, y = (f"{float(value):.6g}" for value in one["um_per_px"])
         line = f"Scale of {one['file']} by {one['marks']} marks beside the cloth: {x} x {y} um/px."
         print_line(fill(line, 78))
+    source = (payload.get("scale") or {}).get("source")
+    if source:
+        print_line(fill(f"Scale: {source}.", 78))
     for warning in payload.get("warnings", ()):
         print_line(fill(f"Warning: {warning}.", 78))
     print_line(f"Judged by {found.standard}, {found.grade} grade{rule}.")

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import textwrap
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -17,6 +18,7 @@ from sieve_registry.cli.options import opened
 if TYPE_CHECKING:
     from sieve_inspect.scale import Scale
     from sieve_inspect.scale.bias import BiasRow
+    from sieve_inspect.scale.calibration import Calibration
     from sieve_inspect.target.lining import LineCalibration
 
 __all__ = [
@@ -25,7 +27,17 @@ __all__ = [
     "print_figures",
     "print_lined",
     "print_warnings",
+    "with_doubts",
 ]
+
+_PITCH_DOUBT = (
+    "Not certified: without --u-pitch from a certificate 0.1 % is assumed as the standard "
+    "uncertainty of the pitch."
+)
+_WIDTH_DOUBT = (
+    "Not certified: without --u-line-width the uncertainty of the line's width counts as none, "
+    "so that the edge bias looks surer than it is."
+)
 
 Told = tuple[str | None, str | None, str | None, str | None, str | None, str | None]
 
@@ -55,6 +67,32 @@ def line_by_hand(
     u = 0.0 if u_width is None else parse_length_um(u_width) / 2
     line = KnownLine(parse_length_um(width), u, source or f"line of {width}")
     return taking.calibrate_line(line, *_base(context, base))
+
+
+def with_doubts(
+    found: Calibration | LineCalibration,
+    pattern: str | None,
+    u_pitch: str | None,
+    width: str | None,
+    u_width: str | None,
+) -> Calibration | LineCalibration:
+    """What was found, marked as not certified where no uncertainty of the artefact was typed.
+
+    The mark stands in the scale's source, which every measurement by it tells.
+    """
+    doubts: list[str] = []
+    if pattern != "line" and u_pitch is None:
+        doubts.append(_PITCH_DOUBT)
+    if width is not None and u_width is None:
+        doubts.append(_WIDTH_DOUBT)
+    if not doubts:
+        return found
+    source = f"{found.scale.source}, not certified"
+    return replace(
+        found,
+        scale=replace(found.scale, source=source),
+        warnings=(*doubts, *found.warnings),
+    )
 
 
 def _base(context: typer.Context, base: str) -> tuple[Scale, dict[str, Any]]:

@@ -22,6 +22,7 @@ from sieve_registry.cli.lined import (
     print_figures,
     print_lined,
     print_warnings,
+    with_doubts,
 )
 from sieve_registry.cli.options import ByOption, DateOption, WhyLateOption, told_by
 from sieve_registry.cli.outputs import check_outputs
@@ -151,6 +152,8 @@ def scale(
         found = taking.calibrate(
             _artefact_by_hand(pattern, pitch, u_pitch, line_width, u_line_width, source)
         )
+    if not recorded:
+        found = with_doubts(found, pattern, u_pitch, line_width, u_line_width)
     if out is not None:
         text = jsonlib.dumps(found.to_dict(), indent=2, ensure_ascii=False, allow_nan=False)
         write_bytes(out, (text + "\n").encode())
@@ -188,6 +191,7 @@ def _artefact_by_hand(
 ) -> Artefact:
     from sieve_inspect.errors import UsageError
     from sieve_inspect.scale.calibration import Artefact
+    from sieve_inspect.scale.model import U_REL_BY_HAND
     from sieve_inspect.units import parse_length_um
 
     if pattern is None or pitch is None:
@@ -198,10 +202,12 @@ def _artefact_by_hand(
     def half(text: str | None) -> float:
         return 0.0 if text is None else parse_length_um(text) / 2
 
+    pitch_um = parse_length_um(pitch)
     return Artefact(
         pattern=pattern,
-        pitch_um=parse_length_um(pitch),
-        u_pitch_um=half(u_pitch),
+        pitch_um=pitch_um,
+        # Without a certificate it is a number on trust, as one typed for --um-per-px is.
+        u_pitch_um=U_REL_BY_HAND * pitch_um if u_pitch is None else half(u_pitch),
         line_width_um=None if line_width is None else parse_length_um(line_width),
         u_line_width_um=half(u_line_width),
         source=source or f"{pattern} target of pitch {pitch}",
