@@ -44,6 +44,7 @@ from sieve_inspect.weave import (
     Field,
     Flag,
     View,
+    Witness,
     find_lattice,
     look_at,
     measure_field,
@@ -59,14 +60,22 @@ from sieve_inspect.whole import (
     measure_whole,
     misfit_if,
     misfit_under,
+    piece,
 )
 
 __all__ = ["WHOLE_FROM", "Task", "look", "mark_of", "taken_for"]
 
 WHOLE_FROM = 6_000_000  # pixels from which a scan is read in bands
 
+_FOUND = 0.35  # share of the time after which all openings are known
+
 _EDGES_SAY = 1.04  # ratio of misfits from which the edges have an opinion on the encoding
-_EXCESS_SAYS = 0.002  # by how much the other encoding's edges may stand out more; see stored_misfit
+_EXCESS_SAYS = 0.002  # by how much the other encoding's edges may stand out more …
+_EXCESS_OF_FOCUS = 0.015  # … or at all, as they do where focus varies; under a wrong one by 0.02
+_PERHAPS_NEGATIVE = (
+    "a file without colour tags shows dark openings under no usual curve, as a negative does; "
+    "scan a positive, or give the encoding"
+)
 
 
 @dataclass(frozen=True, eq=False)
@@ -130,6 +139,7 @@ def _look(task: Task, path: Path, progress: Callable[[float], None]) -> Picture:
         (sample_of(field, scale, 0), sample_of(field, scale, 1)),
         None if beside is None else beside.region,
         light.bright if isinstance(light, Sheet) else None,
+        () if field.lattice.bright or not assumption.overruled else (_PERHAPS_NEGATIVE,),
         light,
     )
     check_blur(path, picture, task.nominal_um, scale)
@@ -159,14 +169,14 @@ def _at_once(scan: Scan, encoding: str) -> tuple[Assumption, Field, NDArray[np.f
     if not assumption.guess:
         return assumption, measure_field(look_at(light, lattice, scan.path.name)), light
 
-    def under(encoding: str) -> tuple[View, tuple[float, float]]:
+    def under(encoding: str) -> tuple[View, Witness]:
         view = look_at(linear_light(scan, encoding), lattice, scan.path.name)
         return view, stored_misfit(view, stored_by(encoding))
 
     guessed, alternative = assumption.encoding, assumption.alternative
     with ThreadPoolExecutor(2) as pool:
         (view, here), (other, there) = pool.map(under, (guessed, alternative))
-    assumption = _asked_the_edges(assumption, here, there)
+    assumption = _asked_the_edges(assumption, here, there, scan.kind)
     if assumption.encoding != guessed:
         light, view = linear_light(scan, alternative), other
     return assumption, measure_field(view), light
@@ -180,30 +190,31 @@ def _whole(
     # A daemonic process, as the workers of a cluster are, may not have one of its own.
     second = False if current_process().daemon else None
     with Crew.of(source, second) as crew:
-        sheet, lattice = find_whole(source, assumption.encoding, crew)
+        sheet, lattice = find_whole(source, assumption.encoding, crew, piece(progress, 0, _FOUND))
         check_one_cloth(source.path, lattice)
         known = Known.of(lattice)
         if assumption.guess:
             there = crew.later(misfit_if, assumption.alternative, sheet.bright, known.sample())
         view = look_at_whole(sheet, known)
         if assumption.guess:
-            assumption = _asked_the_edges(assumption, misfit_under(view), there())
+            assumption = _asked_the_edges(assumption, misfit_under(view), there(), source.kind)
             if assumption.encoding != sheet.encoding:
                 view = look_at_whole(replace(sheet, encoding=assumption.encoding), known)
-        return assumption, measure_whole(view, crew, progress), view.sheet
+        return assumption, measure_whole(view, crew, piece(progress, _FOUND, 1)), view.sheet
 
 
-def _asked_the_edges(
-    guess: Assumption, here: tuple[float, float], there: tuple[float, float]
-) -> Assumption:
+def _asked_the_edges(guess: Assumption, here: Witness, there: Witness, kind: str) -> Assumption:
     """A guess of the encoding, or the other one if the edges say so.
 
     `here` is what `stored_misfit` says under the guess, `there` under its alternative.
     """
-    ratio = here[0] / max(there[0], 1e-12)
-    if ratio > _EDGES_SAY and there[1] <= here[1] + _EXCESS_SAYS:
+    ratio = here.misfit / max(there.misfit, 1e-12)
+    plausible = here.excess + _EXCESS_SAYS
+    if kind != "JPEG":  # its ringing makes edges stand out as a wrong encoding does
+        plausible = max(plausible, _EXCESS_OF_FOCUS)
+    if ratio > _EDGES_SAY and there.excess <= plausible:
         reason = f"no colour tags; the edges fit {guess.alternative} better, {ratio:.2f} to 1"
-        return Assumption(guess.alternative, reason)
+        return Assumption(guess.alternative, reason, overruled=True)
     sure = ratio < 1 / _EDGES_SAY
     says = f"the edges agree, {1 / ratio:.2f} to 1" if sure else "the edges cannot tell"
     return replace(guess, reason=f"{guess.reason}; {says}")

@@ -192,7 +192,12 @@ def measure(
     parts = [with_study(*part, packed, axis) for part, axis in zip(parts, "xy", strict=True)]
     covered = all(scale.covers(p.field.centre[p.field.ok]).all() for p in pictures)
     unread = max(p.unread for p in pictures)
-    fit, reasons = _fitness([b for _, b in parts], allowed, nominal_um, scale, covered, unread)
+    doubts = [d for p in pictures for d in p.doubts]
+    if not covered:
+        doubts.append("part of the cloth lies where the scale's artefact was not seen")
+    if unread > 0:
+        doubts.insert(0, f"{100 * unread:.2g} % of a file could not be read and counts as not seen")
+    fit, reasons = _fitness([b for _, b in parts], allowed, nominal_um, scale, doubts)
     if fit == "refused":
         from_above = not all(p.field.lattice.bright for p in pictures)
         advice = "Light the cloth from behind" if from_above else finer(nominal_um, scale)
@@ -231,13 +236,12 @@ def _fitness(
     allowed: Limits,
     nominal_um: float,
     scale: Scale,
-    covered: bool,
-    unread: float,
+    doubts: Sequence[str],
 ) -> tuple[str, tuple[str, ...]]:
     """How far the imaging carries a verdict: ok to U = Y/3, indicative to Y, else refused.
 
     U (k = 2) is that of the mean without sampling: how many openings were looked at is a matter
-    of the sampling, not of the picture.
+    of the sampling, not of the picture. With other `doubts` it is indicative at best.
     """
     grade, reasons = 0, []
     for name, budget in zip("xy", budgets, strict=True):
@@ -251,13 +255,9 @@ def _fitness(
                 f"{allowed.y_um:g} um; most of it comes from the {largest.name}"
             )
         grade = max(grade, level)
-    if unread > 0:
-        grade = max(grade, 1)
-        reasons.append(f"{100 * unread:.2g} % of a file could not be read and counts as not seen")
-    if not covered:
-        grade = max(grade, 1)
-        reasons.append("part of the cloth lies where the scale's artefact was not seen")
-    elif reasons and not unread:
+    if doubts:
+        return _FIT[max(grade, 1)], (*reasons, *dict.fromkeys(doubts))
+    if reasons:
         reasons.append(finer(nominal_um, scale))
     return _FIT[grade], tuple(reasons)
 

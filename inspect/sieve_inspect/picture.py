@@ -38,7 +38,8 @@ class Picture:
     """One scan with what was read from it.
 
     `covered` is where an artefact was painted over, `sheet_bright` tells of a scan read in bands
-    whether openings were its brighter part, None of one read whole.
+    whether openings were its brighter part, None of one read whole; `doubts` are reasons why its
+    verdict is only indicative.
     """
 
     scan: ScanFile
@@ -48,6 +49,7 @@ class Picture:
     samples: tuple[Sample, Sample]
     covered: tuple[int, int, int, int] | None = None
     sheet_bright: bool | None = None
+    doubts: tuple[str, ...] = ()
     at_hand: Light | None = None
 
     def __getstate__(self) -> dict[str, Any]:

@@ -13,6 +13,12 @@ from sieve_inspect.synthetic.round import RoundTruth
 
 Float = np.ndarray
 ROWS = 200
+WIRE = 0.05
+
+
+def srgb(light: Float) -> Float:
+    """IEC 61966-2-1."""
+    return np.where(light <= 0.0031308, 12.92 * light, 1.055 * light ** (1 / 2.4) - 0.055)
 
 
 def draw_directly(
@@ -21,9 +27,15 @@ def draw_directly(
     side: int = 1300,
     aperture: float = 15.0,
     wire: float = 9.0,
+    lit: Callable[[Float, Float], Float] = lambda x, _: np.full_like(x, 0.75),
+    cut: float = 0.0,
+    stored: Callable[[Float], Float] = srgb,
     seed: int = 1,
 ) -> RoundTruth:
     """Write a square scan whose blur (sigma, px) is a function of x and y as shares of its side.
+
+    So is how bright the openings are, `lit`; more than 1 is lost. `cut` is taken off all light,
+    what is left of it is written as `stored` says.
 
     Returns the openings within.
     """
@@ -44,17 +56,17 @@ def draw_directly(
         parts = [(near + k) for k in (-1, 0, 1)]
         return sum(ndtr((u - first[k]) / sigma) - ndtr((u - last[k]) / sigma) for k in parts)
 
-    stored = np.empty((side, side), np.uint8)
+    image = np.empty((side, side), np.uint8)
     for top in range(0, side, ROWS):
         y, x = np.mgrid[top : min(side, top + ROWS), 0:side].astype(float)
         sigma = blur(x / side, y / side)
         u = cos * (x - middle) + sin * (y - middle)
         v = cos * (y - middle) - sin * (x - middle)
-        light = 0.05 + 0.7 * passed(u, families[0], sigma) * passed(v, families[1], sigma)
+        open_here = (lit(x / side, y / side) - WIRE) * passed(u, families[0], sigma)
+        light = WIRE + open_here * passed(v, families[1], sigma) - cut
         light = np.clip(light + 0.008 * rng.standard_normal(light.shape), 0, 1)
-        srgb = np.where(light <= 0.0031308, 12.92 * light, 1.055 * light ** (1 / 2.4) - 0.055)
-        stored[top : top + ROWS] = np.rint(255 * srgb)
-    tifffile.imwrite(path, stored, photometric="minisblack")
+        image[top : top + ROWS] = np.rint(255 * stored(light))
+    tifffile.imwrite(path, image, photometric="minisblack")
     u, v = (i.ravel() for i in np.meshgrid(*[0.5 * (f + e) for f, e in families]))
     wide, high = (i.ravel() for i in np.meshgrid(*[e - f for f, e in families]))
     x, y = cos * u - sin * v + middle, sin * u + cos * v + middle

@@ -39,11 +39,15 @@ def srgb_to_linear(value: NDArray[np.float64]) -> NDArray[np.float64]:
 
 @dataclass(frozen=True)
 class Assumption:
-    """What the stored numbers mean ("srgb", "linear" or "gamma G"), why, and if that is a guess."""
+    """What the stored numbers mean ("srgb", "linear" or "gamma G"), why, and if that is a guess.
+
+    `overruled` tells of a guess that the edges contradicted.
+    """
 
     encoding: str
     reason: str
     guess: bool = False
+    overruled: bool = False
 
     @property
     def alternative(self) -> str:

@@ -50,8 +50,11 @@ _STEP = 0.35  # px, bin width across the wires
 _FAITHFUL = 0.03  # share of the light that the pixels of good scans may miss the model by
 _ASTRAY = 0.04  # share of an opening its place may be off its middle
 _ALIKE = 0.1  # of the logarithm of the blur: openings with no more apart are alike in focus
-_UNEVEN = 0.1  # share of how the blur differs over the field that stays in doubt
+_UNEVEN = 0.1  # share of how the blur differs over the field that stays in doubt …
+_UNEVEN_HIDDEN = 1.5  # … and where half of every edge is out of sight
 _HIDDEN = 0.03  # px of doubt where one end of every edge is brighter or darker than can be said
+_SUNK = 0.12  # px of doubt where a black point was cut off above the wires' own light
+_ALL_DARK = 0.5  # share of the wires' middles; noise about true black leaves a twentieth of them so
 
 
 @dataclass(frozen=True, eq=False)
@@ -70,6 +73,10 @@ class Axis:
     stretch: Stretch | None
     u_response: float
     excess: float
+
+    def take(self, which: NDArray[np.intp]) -> Axis:
+        """The same for some of the openings."""
+        return replace(self, fit=self.fit.take(which), normal=self.normal[which])
 
 
 def _unit(vectors: Float) -> Float:
@@ -120,9 +127,23 @@ class Rough:
         return 8 if self.saturated else 3
 
     @property
+    def turns(self) -> int:
+        """How often levels and focus are asked in turn: they pull at each other if saturated."""
+        return 2 if self.saturated else 1
+
+    @property
     def freedom(self) -> float:
         """How far the response may depart from a Gaussian; half of it is unseen if saturated."""
         return 0.1 if self.saturated else 1.0
+
+    def blended(self, sigma: float) -> float:
+        """Doubt, as a share of the blur, where neither wire nor opening shows its own level.
+
+        Light of the wires, light of the openings and blur then stand in for each other. What
+        came out on drawn cloth of 2.9 to 5 sigmas of wire and 5 to 10 of opening.
+        """
+        wire, pitch = self.wire / sigma, (self.wire + self.opening) / sigma
+        return float(0.2 * np.exp(min(0.0, 9.5 - pitch + 2 * (3.5 - wire))))
 
     def lit(self, start: Float) -> Float:
         """Starting parameters (n, 8) with the levels of this look where pixels cannot give them."""
@@ -264,32 +285,32 @@ def measure_axis(
     enough = max(_FEWEST, int(enough * min(1.0, _LONG / rough[1 - axis].opening)))
     sample = _sample(profiles, start, seen, enough)
     response, u_response = fitter.response(sample, None)
-    prior = None
-    if this.tight:
-        some = np.flatnonzero(seen & np.isfinite(start).all(axis=1))
-        some = some[:: max(1, len(some) // 2000)]
-        first = fit_edges(profiles.take(some), start[some], response, None, clip, this.rounds)
-        sound = ~first.poor
-        prior = level_prior(
-            first.take(np.flatnonzero(sound)), some[sound], centre, float(np.median(first.misfit))
-        )
+    prior = fitter.levels(centre, seen, response, None)
+    if prior is not None:
         # The levels come from these same pixels: what they left open about the response stays.
         response, _ = fitter.response(sample, prior)
     fit = fitter.all(response, prior, None)
     stretch = local_stretch(profiles, fit, response, clip, centre)
     if stretch is not None:
-        # A response fitted to many blurs is a mixture of them, which no stretch undoes.
+        # A response fitted to many blurs is a mixture of them, which no stretch undoes; levels
+        # fitted under one blur hold part of what its change does to the edges.
         apart = np.abs(stretch(centre))
         alike = seen & (apart <= max(_ALIKE, np.sort(apart)[:enough][-1]))
         sample = _sample(profiles, start, alike, enough)
-        response, _ = fitter.response(sample, prior)
-        fit = fitter.all(response, prior, None, stretch.classes(centre))
-        stretch = local_stretch(profiles, fit, response, clip, centre, stretch) or stretch
+        response, _ = fitter.response(sample, None)
+        for _ in range(this.turns):
+            prior = fitter.levels(centre, seen, response, stretch)
+            if prior is not None:
+                response, _ = fitter.response(sample, prior)
+            fit = fitter.all(response, prior, None, stretch.classes(centre))
+            stretch = local_stretch(profiles, fit, response, clip, centre, stretch) or stretch
         fit = fitter.all(response, prior, None, stretch.classes(centre))
         spread = float(np.std(stretch(centre)))
-        u_response = float(np.hypot(u_response, _UNEVEN * spread * response.sigma))
+        doubt = _UNEVEN_HIDDEN if this.saturated else _UNEVEN
+        u_response = float(np.hypot(u_response, doubt * spread * response.sigma))
     excess = fitter.excess(sample, response, prior)
-    u_response = float(np.hypot(u_response, max(0.0, excess - _FAITHFUL) * response.sigma))
+    own = max(0.0, excess - _FAITHFUL) + this.blended(response.sigma)
+    u_response = float(np.hypot(u_response, own * response.sigma))
     return profiles, Axis(fit, across_of(vectors, axis), response, stretch, u_response, excess)
 
 
@@ -381,7 +402,39 @@ class _Fitter:
             self.rough.tight,
         )
         buried = self.clip is not None and self.rough.floor < self.clip.low + 2 * self.rough.noise
-        return response, u_response + (_HIDDEN if self.rough.saturated or buried else 0.0)
+        hidden = _HIDDEN if self.rough.saturated or buried else 0.0
+        return response, u_response + (_SUNK if self._sunk(sample) else hidden)
+
+    def _sunk(self, sample: NDArray[np.intp]) -> bool:
+        """Whether wires are as dark as can be said all over, without a trace of noise.
+
+        No scanner is free of stray light: something was taken off, and with it the foot of every
+        edge.
+        """
+        if self.clip is None:
+            return False
+        few = self.profiles.take(sample)
+        from_wire = np.abs(np.abs(few.distance) - 0.5 * (self.rough.opening + self.rough.wire))
+        middle = (from_wire < 0.2 * self.rough.wire) & (few.weight > 0)
+        return bool(middle.any() and (few.value[middle] <= self.clip.low).mean() > _ALL_DARK)
+
+    def levels(
+        self,
+        centre: Float,
+        seen: NDArray[np.bool_],
+        response: EdgeResponse,
+        stretch: Stretch | None,
+    ) -> LevelPrior | None:
+        """What all openings say of the levels of each; None where each can say it for itself."""
+        if not self.rough.tight:
+            return None
+        some = np.flatnonzero(seen & np.isfinite(self.start).all(axis=1))
+        some = some[:: max(1, len(some) // 2000)]
+        focus = stretch.classes(centre[some]) if stretch is not None else None
+        first = self._fit(self.profiles.take(some), self.start[some], response, None, focus)
+        sound = np.flatnonzero(~first.poor)
+        noise = float(np.median(first.misfit))
+        return level_prior(first.take(sound), some[sound], centre, noise)
 
     def excess(
         self, sample: NDArray[np.intp], response: EdgeResponse, prior: LevelPrior | None

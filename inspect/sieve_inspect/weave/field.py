@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,6 +23,7 @@ from sieve_inspect.weave.direction import (
     turned,
 )
 from sieve_inspect.weave.edge import Clip, model_of
+from sieve_inspect.weave.flags import State
 from sieve_inspect.weave.lattice import Lattice
 from sieve_inspect.weave.levels import Levels
 from sieve_inspect.weave.places import smooth_map
@@ -32,6 +34,7 @@ __all__ = [
     "Field",
     "Openings",
     "View",
+    "Witness",
     "field_of",
     "look_at",
     "look_closer",
@@ -46,6 +49,7 @@ Openings = tuple[NDArray[np.intp], NDArray[np.intp], Float, NDArray[np.bool_], F
 
 _STRAIGHT = 0.06  # share of the width that may be lost away from mid-position
 _EVIDENCE = 100  # openings that are asked about the encoding
+_NO_LIGHT = 0.97  # dark share of an opening
 _TURN = 8.0  # px an opening must have for its sides to tell their direction
 
 
@@ -109,10 +113,13 @@ class View:
             self.light, self.centre, self.seen, self.vectors, self.rough, self.clip, axis
         )
 
-    def some(self, most: int) -> View:
-        """The same with at most so many of the openings, from all over the field."""
+    def patch(self, most: int) -> View:
+        """The same with at most so many of the openings, from one place: alike in focus."""
         which = np.flatnonzero(self.seen)
-        return self.only(np.random.default_rng(1).permutation(which)[:most])
+        place = self.centre[which]
+        middle = place[np.hypot(*(place - np.median(place, axis=0)).T).argmin()]
+        away = np.hypot(*(place - middle).T)
+        return self.only(np.sort(which[np.argsort(away, kind="stable")[:most]]))
 
     def only(self, which: NDArray[np.intp]) -> View:
         """The same with some of the openings."""
@@ -188,30 +195,44 @@ def field_of(view: View, axes: tuple[Axis, Axis], doubt: NDArray[np.bool_] | Non
     blur = max(a.response.sigma for a in axes)
     place = (view.row, view.column)
     judged = judge_states(view.light, place, fitted, view.vectors, fits, levels, blur, doubt)
+    # A place beyond the last openings at which no light comes through is none of the cloth's.
+    dark = judged.filled > _NO_LIGHT
+    there = np.flatnonzero(view.seen | (judged.state != State.PARTIAL) | ~dark)
     return Field(
-        view.row,
-        view.column,
-        judged.middle,
-        axes,
-        judged.state,
-        judged.flags,
-        judged.filled,
+        view.row[there],
+        view.column[there],
+        judged.middle[there],
+        (axes[0].take(there), axes[1].take(there)),
+        judged.state[there],
+        judged.flags[there],
+        judged.filled[there],
         view.lattice,
         noise,
     )
 
 
-def stored_misfit(view: View, stored: Callable[[Float], Float]) -> tuple[float, float]:
-    """How far the pixels are from sharp-edged openings under one blur, in stored numbers (0..1).
+class Witness(NamedTuple):
+    """How far pixels are from sharp-edged openings under one blur, if the encoding is as thought.
+
+    `misfit` is in stored numbers (0..1); `excess` is how much larger it is at the edges than
+    within the openings, in linear light as a share of an opening's.
+    """
+
+    misfit: float
+    excess: float
+
+
+def stored_misfit(view: View, stored: Callable[[Float], Float]) -> Witness:
+    """What the edges say of the encoding under which `view` was looked at.
 
     `stored` turns linear light into what the file holds. A blur moves or bends rising and falling
     edges alike; a wrong idea of the encoding bends them oppositely, and no blur can mend it. So
     of two encodings the one with less misfit is the truer. What else bends edges (JPEG, focus that
-    varies) can deceive this witness, so there is a second: how much larger the misfit is at the
-    edges than within the openings, in linear light as a share of an opening's.
+    varies) can deceive this witness, so the excess is asked as well, and only openings from one
+    place, alike in focus.
     """
     top = float(view.light.max())
-    few = view.some(_EVIDENCE)
+    few = view.patch(_EVIDENCE)
     total, excess = [], 0.0
     for axis in (0, 1):
         profiles, result = few.measured(axis)
@@ -226,4 +247,4 @@ def stored_misfit(view: View, stored: Callable[[Float], Float]) -> tuple[float, 
             seen, expected = top - seen, top - expected
         off = stored(np.clip(seen, 0, 1)) - stored(np.clip(expected, 0, 1))
         total.append((weight * off**2).sum(axis=1) / np.maximum((weight > 0).sum(axis=1), 1))
-    return float(np.sqrt(np.median(np.concatenate(total)))), excess
+    return Witness(float(np.sqrt(np.median(np.concatenate(total)))), excess)

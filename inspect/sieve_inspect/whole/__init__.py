@@ -8,7 +8,7 @@ from sieve_inspect.whole.cloth import (
     misfit_if,
     misfit_under,
 )
-from sieve_inspect.whole.crew import Crew, load_ahead
+from sieve_inspect.whole.crew import Crew, load_ahead, piece
 from sieve_inspect.whole.sample import Known
 from sieve_inspect.whole.sheet import Sheet
 
@@ -23,4 +23,5 @@ __all__ = [
     "measure_whole",
     "misfit_if",
     "misfit_under",
+    "piece",
 ]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import Any
@@ -15,7 +15,7 @@ from sieve_inspect.weave.direction import Axis, across_of
 from sieve_inspect.weave.edge import LevelPrior
 from sieve_inspect.weave.focus import Stretch, response_of
 from sieve_inspect.whole.coarse import coarse_edges
-from sieve_inspect.whole.crew import Crew
+from sieve_inspect.whole.crew import Crew, Progress
 from sieve_inspect.whole.matched import Edge, Matched, highest, solve
 from sieve_inspect.whole.sheet import Sheet
 
@@ -87,7 +87,7 @@ def measure_bulk(
     axes: tuple[Axis, Axis],
     priors: Priors,
     crew: Crew,
-    progress: Callable[[float], None],
+    progress: Progress,
 ) -> Bulk:
     """Measure the openings near `centre` (n, 2) px with lattice `vectors` (n, 2, 2).
 

@@ -12,7 +12,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import cast
 
@@ -23,14 +22,14 @@ from sieve_inspect.errors import NoLatticeError
 from sieve_inspect.scan import ScanSource, stored_by
 from sieve_inspect.weave.direction import Axis, across_of, measure_known, turned
 from sieve_inspect.weave.edge import EdgeFit, LevelPrior
-from sieve_inspect.weave.field import Field, View, field_of, stored_misfit
+from sieve_inspect.weave.field import Field, View, Witness, field_of, stored_misfit
 from sieve_inspect.weave.focus import Stretch
 from sieve_inspect.weave.lattice import Lattice, find_pitch, openings_are_bright
 from sieve_inspect.weave.levels import Levels, level_prior
 from sieve_inspect.weave.response import EdgeResponse
 from sieve_inspect.weave.states import light_at, neighbours
 from sieve_inspect.whole.bulk import Bulk, Priors, measure_bulk
-from sieve_inspect.whole.crew import Crew
+from sieve_inspect.whole.crew import Crew, Progress, piece
 from sieve_inspect.whole.openings import find_openings
 from sieve_inspect.whole.sample import Known, sample_view
 from sieve_inspect.whole.sheet import Sheet
@@ -45,6 +44,7 @@ _WINDOW = 1024  # px of the picture's middle that tell the pitch
 _AT_ONCE = 4000  # openings measured in full at a time
 _FAR_AT_ONCE = 200_000
 _MANY = 1_000_000  # openings
+_MATCHING = 0.7  # share of the time that matched weights take
 _ALIKE = 0.01  # px that matched weights and full fits may differ by beside the noise
 
 
@@ -58,8 +58,13 @@ class WholeView:
     which: Index
 
 
-def find_whole(source: ScanSource, encoding: str, crew: Crew) -> tuple[Sheet, Lattice]:
-    """Find and index the openings of a large scan. Raises `NoLatticeError`."""
+def find_whole(
+    source: ScanSource, encoding: str, crew: Crew, progress: Progress = lambda _: None
+) -> tuple[Sheet, Lattice]:
+    """Find and index the openings of a large scan; `progress` is told the share done.
+
+    Raises `NoLatticeError`.
+    """
     height, width = source.shape
     name = source.path.name
     sheet = Sheet(source, encoding)
@@ -75,7 +80,7 @@ def find_whole(source: ScanSource, encoding: str, crew: Crew) -> tuple[Sheet, La
             failure = failure or error
             continue
         sheet = replace(sheet, bright=openings_are_bright(window, pitch))
-        return sheet, find_openings(sheet, pitch, crew)
+        return sheet, find_openings(sheet, pitch, crew, progress)
     assert failure is not None
     raise failure
 
@@ -90,19 +95,17 @@ def look_at_whole(sheet: Sheet, known: Known) -> WholeView:
     return WholeView(sheet, whole, sample, known.which)
 
 
-def misfit_under(view: WholeView) -> tuple[float, float]:
+def misfit_under(view: WholeView) -> Witness:
     """What `stored_misfit` says of the sample."""
     return stored_misfit(view.sample, stored_by(view.sheet.encoding))
 
 
-def misfit_if(source: ScanSource, encoding: str, bright: bool, known: Known) -> tuple[float, float]:
+def misfit_if(source: ScanSource, encoding: str, bright: bool, known: Known) -> Witness:
     """The same for the case that the numbers of the scan meant something else."""
     return misfit_under(look_at_whole(Sheet(source, encoding, bright), known))
 
 
-def measure_whole(
-    view: WholeView, crew: Crew, progress: Callable[[float], None] = lambda _: None
-) -> Field:
+def measure_whole(view: WholeView, crew: Crew, progress: Progress = lambda _: None) -> Field:
     """Measure every opening of the cloth; `progress` is told the share done."""
     whole, count = view.whole, len(view.whole.row)
     told = (view.sheet.encoding, view.sheet.bright, _bare(view.sample))
@@ -111,14 +114,15 @@ def measure_whole(
     priors = (_prior(view, 0, sample[0]), _prior(view, 1, sample[1]))
     matched = None
     if not any(look.saturated for look in whole.rough):
-        matched = _matched(view, sample, priors, crew, progress)
+        matched = _matched(view, sample, priors, crew, piece(progress, 0, _MATCHING))
     if matched is not None:
         whole, fits, doubt = matched
     else:
         fits, doubt = [_empty(count), _empty(count)], np.ones(count, np.bool_)
     closer = np.flatnonzero(doubt)
     closer = closer[_lit(whole, fits, closer)]
-    full = _in_full(view, whole, closer, sample, priors, crew, progress)
+    rest = piece(progress, 0 if matched is None else _MATCHING, 1)
+    full = _in_full(view, whole, closer, sample, priors, crew, rest)
     blind = np.setdiff1d(np.flatnonzero(doubt), closer)
     done = []
     for k, (one, fit, found) in enumerate(zip(sample, fits, full, strict=True)):
@@ -135,7 +139,7 @@ def _matched(
     sample: tuple[Axis, Axis],
     priors: Priors,
     crew: Crew,
-    progress: Callable[[float], None],
+    progress: Progress,
 ) -> tuple[View, list[EdgeFit], Bool] | None:
     """The cloth with its centres settled, what matched weights say in both directions, and who is
     in doubt; None where they are not as sharp as full fits."""
@@ -150,6 +154,11 @@ def _matched(
         if not _make_agree(fit, axis.fit, view.which):
             return None
         doubt |= ~np.isfinite(fit.width) | fit.poor | _far_out(fit.width)
+        if whole.clip is not None:  # the weights know of no end to what the sensor can say
+            noise = float(np.nanmedian(fit.misfit))
+            doubt |= fit.floor + fit.amplitude > whole.clip.high - 3 * noise
+            if np.median(axis.fit.floor) > whole.clip.low + noise:  # or else it is so all over
+                doubt |= fit.floor < whole.clip.low + noise
     return whole, fits, doubt
 
 
@@ -231,7 +240,7 @@ def _in_full(
     sample: tuple[Axis, Axis],
     priors: Priors,
     crew: Crew,
-    progress: Callable[[float], None],
+    progress: Progress,
 ) -> list[EdgeFit]:
     """Full fits of the openings `which` in both directions, as the sample was measured."""
     parts = np.array_split(which, max(1, -(-len(which) // _AT_ONCE)))
@@ -245,8 +254,7 @@ def _in_full(
             known = prior.take(part) if prior is not None else None
             told = (view.sheet.encoding, view.sheet.bright, some)
             tasks.append((*told, axis, *told_of_edges, known, limits))
-    quiet = len(tasks) <= 4
-    found = crew.each(_known, tasks, (lambda _: None) if quiet else progress)
+    found = crew.each(_known, tasks, progress)
     half = len(parts)
     return [EdgeFit.joined(found[:half]), EdgeFit.joined(found[half:])]
 

@@ -18,9 +18,10 @@ from typing import Any, TypeVar
 
 from sieve_inspect.scan import ScanSource, open_source
 
-__all__ = ["Crew", "load_ahead"]
+__all__ = ["Crew", "Progress", "load_ahead", "piece"]
 
 T = TypeVar("T")
+Progress = Callable[[float], None]
 
 _WORTH = 40_000_000  # pixels from which a second process pays for its start
 _AHEAD = 2  # tasks that wait for the second process
@@ -79,9 +80,9 @@ class Crew:
         self,
         function: Callable[..., T],
         tasks: Sequence[tuple[Any, ...]],
-        progress: Callable[[float], None] = lambda _: None,
+        progress: Progress = lambda _: None,
     ) -> list[T]:
-        """`function(source, *task)` for all tasks, in their order."""
+        """`function(source, *task)` for all tasks, in their order; `progress` is told the share."""
         results: list[Any] = [None] * len(tasks)
         waiting = deque(range(len(tasks)))
         begun: deque[tuple[int, Future[T]]] = deque()
@@ -97,6 +98,11 @@ class Crew:
                 results[number] = future.result()
             progress(1 - (len(waiting) + len(begun)) / len(tasks))
         return results
+
+
+def piece(progress: Progress, begin: float, end: float) -> Progress:
+    """Progress of a piece of the work that lasts from one share of it to another."""
+    return lambda share: progress(begin + (end - begin) * share)
 
 
 def available() -> int:

@@ -22,7 +22,7 @@ from sieve_inspect.weave.lattice import (
     outstanding,
     peaks_with_height,
 )
-from sieve_inspect.whole.crew import Crew
+from sieve_inspect.whole.crew import Crew, Progress
 from sieve_inspect.whole.sheet import Sheet
 
 __all__ = ["find_openings"]
@@ -34,14 +34,14 @@ CORE = 512  # rows of the small copy at a time
 _MARGIN = 40
 
 
-def find_openings(sheet: Sheet, pitch: Pitch, crew: Crew) -> Lattice:
+def find_openings(sheet: Sheet, pitch: Pitch, crew: Crew, progress: Progress) -> Lattice:
     """Find and index all openings of a scan. Raises `NoLatticeError`."""
     factor = max(1, int(pitch.lengths.min() // _PITCH))
     height, width = (side // factor for side in sheet.shape)
     vectors = pitch.vectors / factor
     told = (sheet.encoding, sheet.bright, factor, vectors)
     tasks = [(*told, top, min(top + CORE, height)) for top in range(0, height, CORE)]
-    parts = crew.each(_peaks_of_band, tasks)
+    parts = crew.each(_peaks_of_band, tasks, progress)
     peaks, high = (np.concatenate(part) for part in zip(*parts, strict=True))
     peaks = peaks[outstanding(high)]
     index, member, elsewhere = link(peaks, vectors)

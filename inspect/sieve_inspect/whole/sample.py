@@ -21,6 +21,7 @@ Index = NDArray[np.intp]
 
 _ACROSS = 4  # patches in each direction …
 _REACHES = (3, 2, 1, 0)  # … and openings to each side of a patch's middle, the most there are
+_WIDE = 5  # the same of the middle patch, where the encoding is asked for: alike in focus
 _ROWS = 64  # of the picture asked for the sensor's range
 
 
@@ -46,7 +47,10 @@ class Known:
         reach, middles = _middles(lattice.seen)
         step = np.arange(-reach, reach + 1)
         blocks = [grid[np.ix_(r + step, c + step)].ravel() for r, c in middles]
-        return cls(lattice, openings, np.unique(np.concatenate(blocks)))
+        r, c = middles[np.hypot(*(middles - middles.mean(axis=0)).T).argmin()]
+        blocks.append(grid[max(0, r - _WIDE) : r + _WIDE + 1, max(0, c - _WIDE) : c + _WIDE + 1])
+        which = np.unique(np.concatenate([b.ravel() for b in blocks]))
+        return cls(lattice, openings, which[which >= 0])
 
     def sample(self) -> Known:
         """Only the openings looked at closely, all of them."""

@@ -1,0 +1,129 @@
+"""What scanners do to whole cloths, in bands and in memory: right, or no more sure than it is."""
+
+import numpy as np
+import pytest
+from direct_drawing import draw_directly, srgb
+from round_measured import matched
+
+from sieve_inspect import look
+from sieve_inspect.measure import measure
+from sieve_inspect.scale import scale_from_text
+from sieve_inspect.summary.statistics import whole_cloth
+from sieve_inspect.synthetic.round import RoundCloth, draw_round
+
+SIDE = 900
+UM_PER_PX = 5.0
+
+
+def even(sigma):
+    return lambda x, _: np.full_like(x, sigma)
+
+
+def across(first, last):
+    return lambda x, _: first + (last - first) * x
+
+
+@pytest.fixture(params=["in bands", "in memory"])
+def measured(request, monkeypatch):
+    monkeypatch.setattr(look, "WHOLE_FROM", 1 if request.param == "in bands" else 10**9)
+
+    def measuring(path, aperture=15.0):
+        scale = scale_from_text(str(UM_PER_PX))
+        return measure([path], nominal_um=aperture * UM_PER_PX, scale=scale)
+
+    return measuring
+
+
+def own_u(measurement):
+    """Standard uncertainty (px) of the mean of x and of y but for scale and sampling."""
+    lines = [
+        c for c in measurement.budget if c.of == "mean" and c.name not in ("scale", "sampling")
+    ]
+    return [
+        np.sqrt(sum(c.value_um**2 for c in lines if c.direction == name)) / UM_PER_PX
+        for name in "xy"
+    ]
+
+
+def errors(measurement, truth):
+    found = matched(measurement.pictures[0].field, truth)
+    return found, found.state == "ok"
+
+
+@pytest.mark.parametrize("encoding", ["srgb", "linear"])
+@pytest.mark.parametrize(
+    "blur", [across(0.7, 1.7), lambda x, y: 0.7 + 1.4 * np.hypot(x - 0.5, y - 0.5)]
+)
+def test_uneven_focus_does_not_pass_for_another_encoding(measured, tmp_path, encoding, blur):
+    """The wrong one would be off by 1.5 px."""
+    path = tmp_path / "scan.tif"
+    truth = draw_directly(path, blur, SIDE, stored=srgb if encoding == "srgb" else lambda i: i)
+    measurement = measured(path)
+    assert measurement.pictures[0].encoding == encoding
+    found, ok = errors(measurement, truth)
+    for error, u in zip(found.error, own_u(measurement), strict=True):
+        assert abs(error[ok].mean()) < 2 * u < 0.12
+
+
+def test_openings_brighter_than_the_sensor_in_uneven_focus_are_not_blocked(measured, tmp_path):
+    path = tmp_path / "scan.tif"
+    truth = draw_directly(path, across(0.9, 1.2), SIDE, lit=even(1.2))
+    measurement = measured(path)
+    found, ok = errors(measurement, truth)
+    assert not np.isin(found.state, ["blocked", "torn"]).any()
+    assert ok.mean() > 0.97
+    for error, u in zip(found.error, own_u(measurement), strict=True):
+        assert abs(error[ok].mean()) < 2 * u
+
+
+def test_part_of_the_field_may_be_too_bright(measured, tmp_path):
+    path = tmp_path / "scan.tif"
+    truth = draw_directly(path, even(1.0), SIDE, lit=across(0.6, 1.2))
+    found, ok = errors(measured(path), truth)
+    assert ok.mean() > 0.97
+    for error in found.error:
+        for part in range(3):
+            assert abs(error[ok & (np.digitize(truth.x, [300, 600]) == part)].mean()) < 0.03
+
+
+def test_a_black_point_above_the_wires_is_doubted(measured, tmp_path):
+    """A tenth of the light cut off moves the edges of 15 px openings by an eighth of a pixel."""
+    path = tmp_path / "scan.tif"
+    truth = draw_directly(path, even(1.0), SIDE, cut=0.15)
+    measurement = measured(path)
+    found, ok = errors(measurement, truth)
+    assert measurement.fit == "indicative"
+    for error, u in zip(found.error, own_u(measurement), strict=True):
+        assert abs(error[ok].mean()) < 2.5 * u
+
+
+@pytest.mark.parametrize(("aperture", "wire", "sigma"), [(10.0, 6.0, 1.8), (7.0, 4.0, 1.4)])
+def test_wires_that_are_never_dark_are_doubted(measured, tmp_path, aperture, wire, sigma):
+    path = tmp_path / "scan.tif"
+    truth = draw_directly(path, even(sigma), 700, aperture, wire)
+    measurement = measured(path, aperture)
+    found, ok = errors(measurement, truth)
+    for error, u in zip(found.error, own_u(measurement), strict=True):
+        assert abs(error[ok].mean()) < 2.5 * u
+
+
+def test_a_negative_without_tags_carries_no_verdict(measured, tmp_path):
+    path = tmp_path / "scan.tif"
+    draw_directly(path, even(1.0), SIDE, stored=lambda light: 1 - srgb(light))
+    measurement = measured(path)
+    assert measurement.fit == "indicative"
+    assert "negative" in " ".join(measurement.fit_reasons)
+
+
+def test_places_on_the_frame_are_none_of_the_cloth(monkeypatch, tmp_path):
+    """So a ring narrower than an opening and a half does not hide that all of the cloth is seen."""
+    monkeypatch.setattr(look, "WHOLE_FROM", 1)
+    path = tmp_path / "round.tif"
+    drawn = RoundCloth(1500)
+    truth = draw_round(drawn, path)
+    scale = scale_from_text("25")  # 37 mm
+    measurement = measure([path], nominal_um=375.0, scale=scale)
+    field = measurement.pictures[0].field
+    out = np.hypot(*(field.centre - 749.5).T) > drawn.radius + drawn.aperture
+    assert not out.any()
+    assert whole_cloth([field], scale) == pytest.approx(len(truth.x), rel=0.02)
