@@ -121,7 +121,7 @@ class UnderResolvedError(InputError):
 
     template = (
         "{file} shows only {aperture_px:.1f} px per aperture{reason}; at least {needed:.0f} px "
-        "are needed. {advice}."
+        "are needed. {advice}, or check scale and nominal."
     )
     exit_code = 16
 

@@ -96,6 +96,8 @@ REFUSED = {
     "two-tone": (24, lambda d: _png(d, FLAT > 200), TYPED),
     "no unit": (2, lambda d: _png(d, FLAT), ("--nominal", "150", "--um-per-px", "10")),
     "two scales": (2, lambda d: _png(d, FLAT), (*TYPED, "--scale", "none.json")),
+    "decimal comma": (2, lambda d: _png(d, FLAT), ("--nominal", "150um", "--um-per-px", "5,29")),
+    "no megapixels": (2, lambda d: _png(d, FLAT), (*TYPED, "--max-megapixels", "0")),
     "encoding": (2, lambda d: _png(d, FLAT), (*TYPED, "--encoding", "cmyk")),
 }
 
@@ -118,7 +120,7 @@ def test_one_sentence_one_code_and_nothing_written(program, tmp_path, name):
 
 @pytest.mark.parametrize("option", ["--apertures", "--overlay", "--json"])
 def test_a_place_that_cannot_be_written(program, cloths, tmp_path, option):
-    path = tmp_path / "none" / "file"
+    path = tmp_path / "none" / "file.png"
     ended = program("measure", cloths["clean"][0], *TYPED, option, path)
     assert ended.code == 23
     assert not path.exists()
@@ -136,3 +138,25 @@ def test_a_whole_process_shows_no_traceback(tmp_path):
     assert done.returncode == 12
     assert done.stdout == ""
     assert len(done.stderr.splitlines()) == 1, done.stderr
+
+
+def test_a_decimal_comma_is_told_by_both_readings(program, cloths):
+    scan = cloths["clean"][0]
+    ended = program("measure", scan, "--nominal", "150um", "--um-per-px", "5,29")
+    assert "5 um per pixel along x and 29 along y" in ended.err
+    assert "5.29" in ended.err
+    assert program("measure", scan, "--nominal", "150um", "--um-per-px", "10,10.01").code == 0
+
+
+def test_too_few_pixels_may_be_a_wrong_scale(program, cloths):
+    ended = program("measure", cloths["clean"][0], "--nominal", "150um", "--um-per-px", "52.9")
+    assert ended.code == 16
+    assert "or check scale and nominal" in ended.err
+
+
+def test_a_picture_given_as_scale_is_no_scale(program, cloths):
+    scan = cloths["clean"][0]
+    ended = program("measure", scan, "--nominal", "150um", "--scale", scan)
+    assert ended.code == 22
+    assert "it is no scale file" in ended.err
+    assert "codec" not in ended.err

@@ -129,3 +129,10 @@ def test_a_file_that_was_there_is_replaced_as_ever(program, folder):
     assert program("measure", "scan.png", *TYPED, "--apertures", "a.csv").code == 0
     assert (folder / "a.csv").read_text().startswith("image,")
     assert not [p for p in folder.iterdir() if p.name.startswith(".")]
+
+
+@pytest.mark.parametrize(("option", "kind"), [("--overlay", "png"), ("--map", "svg")])
+def test_a_picture_is_called_what_it_is(program, folder, unmeasured, option, kind):
+    ended = program("measure", "scan.png", *TYPED, option, "picture.jpg")
+    assert ended.code == 2
+    assert f"end 'picture.jpg' with .{kind}" in ended.err

@@ -21,6 +21,7 @@ SCHEMA = "sieveward.scale/1"
 # A scale typed in by hand has no certificate. Flatbed scanners are wrong by 100 to 240 um over
 # the plate (Boron, ISPRS 1996); 240 um over the 297 mm of A4 is 0.08 %, taken up to 0.1 %.
 U_REL_BY_HAND = 0.001
+_APART = 1.1  # no device's x and y differ as much; a decimal comma makes them
 
 
 @dataclass(frozen=True)
@@ -107,6 +108,12 @@ def scale_from_text(text: str) -> Scale:
         raise UsageError(
             message=f"'{text}' is no scale: write um per pixel as X or X,Y, like 10.58,10.57."
         )
+    if len(parts) == 2 and x > 0 < y and max(x, y) > _APART * min(x, y):
+        raise UsageError(
+            message=f"'{text}' reads as {x:g} um per pixel along x and {y:g} along y, which no "
+            f"device has: for one scale write it with a point, {parts[0]}.{parts[1]}, and two as "
+            "X,Y within 10 % of each other."
+        )
     return Scale(x, y, U_REL_BY_HAND, U_REL_BY_HAND, 0.0, "given by hand, not certified")
 
 
@@ -119,6 +126,9 @@ def load_scale(path: Path) -> Scale:
         return scale_from_dict({**data, "source": data.get("source") or path.name})
     except OSError as error:
         raise BadScaleFileError(file=path, reason=error.strerror or "no access") from error
+    except (UnicodeDecodeError, json.JSONDecodeError) as error:
+        reason = "it is no scale file as `sieveward scale` writes it, with text in JSON"
+        raise BadScaleFileError(file=path, reason=reason) from error
     except KeyError as error:
         raise BadScaleFileError(file=path, reason=f"it lacks {error.args[0]}") from error
     except (ValueError, TypeError, AttributeError, UsageError) as error:

@@ -96,6 +96,8 @@ def measure(
 
     if rule is not None and standard is None:
         raise UsageError(message="A --rule judges by limits: name them with --standard.")
+    if max_megapixels is not None and not max_megapixels > 0:
+        raise UsageError(message=f"--max-megapixels {max_megapixels:g} lets no picture in.")
     overlays = [] if overlay is None else [_numbered(overlay, i) for i in range(len(images))]
     check_outputs(
         [

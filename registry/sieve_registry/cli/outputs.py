@@ -12,11 +12,19 @@ from sieve_inspect.files import check_writable
 
 __all__ = ["check_outputs"]
 
+# What these options write, whatever the file is called: it should be called so.
+_KINDS = {
+    "--map": (".svg",),
+    "--plot": (".svg",),
+    "--overlay": (".png",),
+    "--residuals": (".png",),
+    "--html": (".html", ".htm"),
+}
 Named = tuple[str, Path | None]  # what it is, as a person calls it; None where it was not asked for
 
 
 def check_outputs(outputs: Iterable[Named], json: str | None, inputs: Iterable[Named] = ()) -> None:
-    """Refuse outputs that would replace an input or each other, or cannot be written.
+    """Refuse outputs that replace an input or each other, are of another kind, or unwritable.
 
     `json` is what `--json` was given. Two paths are one file whatever they are called, links
     included. Raises `UsageError`, `UnwritableOutputError`.
@@ -34,8 +42,13 @@ def check_outputs(outputs: Iterable[Named], json: str | None, inputs: Iterable[N
             raise UsageError(
                 message=f"{first} and {second} would both be written to {path}: name two files."
             )
-    for _, path in wanted:
+    for what, path in wanted:
         check_writable(path)
+        kinds = _KINDS.get(what)
+        if kinds is not None and path.suffix.lower() not in kinds:
+            raise UsageError(
+                message=f"{what} writes {kinds[0][1:].upper()}: end '{path.name}' with {kinds[0]}."
+            )
 
 
 def _same(one: Path, other: Path) -> bool:
