@@ -6,6 +6,7 @@ import ast
 import importlib
 import pkgutil
 import re
+import sys
 from importlib.metadata import version
 from pathlib import Path
 
@@ -16,7 +17,7 @@ import sieve_inspect
 import sieve_registry
 from sieve_inspect.errors import SievewardError, UsageError
 from sieve_inspect.standard import list_standards
-from sieve_registry.cli.main import app
+from sieve_registry.cli.main import app, main
 
 ROOT = Path(__file__).parents[2]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
@@ -86,6 +87,19 @@ def test_the_table_of_commands_is_that_of_the_program():
 def test_every_command_answers_programs(name):
     assert "--json" in [option for one in COMMANDS[name].params for option in one.opts]
     assert COMMANDS[name].help
+
+
+def test_help_shows_every_command_in_a_group():
+    shown = typer.main.get_command(app)
+    assert all(command.rich_help_panel for command in shown.commands.values())
+
+
+def test_the_version_is_told(monkeypatch, capsys):
+    monkeypatch.setattr(sys, "argv", ["sieveward", "--version"])
+    with pytest.raises(SystemExit) as ended:
+        main()
+    assert not ended.value.code
+    assert capsys.readouterr().out == f"sieveward {version('sieveward')}\n"
 
 
 def test_the_table_of_standards_is_complete():

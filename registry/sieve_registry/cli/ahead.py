@@ -15,11 +15,12 @@ from sieve_registry.cli.wear import recloth, wear
 
 __all__ = ["register"]
 
+_PANEL = "Decide and look ahead"
 _COMMANDS = (wear, recloth, interval, lookback, plan, rule, decide, effect, repeatability)
 
 
 def register(app: typer.Typer) -> None:
     """Add the commands to the program."""
     for command in _COMMANDS:
-        app.command()(command)
-    app.add_typer(reference_app, name="reference")
+        app.command(rich_help_panel=_PANEL)(command)
+    app.add_typer(reference_app, name="reference", rich_help_panel=_PANEL)

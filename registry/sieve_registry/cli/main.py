@@ -69,6 +69,14 @@ app = typer.Typer(
 )
 
 
+def _version(asked: bool) -> None:
+    if asked:
+        from importlib.metadata import version
+
+        sys.stdout.write(f"sieveward {version('sieveward')}\n")
+        raise typer.Exit()
+
+
 @app.callback()
 def root(
     context: typer.Context,
@@ -81,35 +89,36 @@ def root(
             help="The registry to use; by default one in your data folder.",
         ),
     ] = None,
+    version: Annotated[  # noqa: ARG001 — its callback answers
+        bool, typer.Option("--version", is_eager=True, callback=_version, help="Tell the version.")
+    ] = False,
 ) -> None:
     """Measure test sieves from scans, judge them, keep their history."""
     context.obj = Context(registry=registry)
 
 
-app.add_typer(sieve_app, name="sieve")
-app.add_typer(stack_app, name="stack")
-app.add_typer(artefact_app, name="artefact")
-app.add_typer(device_app, name="device")
-for command in (
-    demo,
-    measure,
-    scale,
-    limits,
-    check,
-    bench,
-    use,
-    retire,
-    due,
-    audit,
-    report,
-    verify,
-    validate,
+SCAN, SIEVES, RECORD, ROOM, KEEP = (
+    "Measure",
+    "Sieves and their checks",
+    "Answers and pages",
+    "Scales and limits",
+    "Keep the registry safe",
+)
+for _panel, _commands in (
+    (SCAN, (measure, check, bench, demo, validate)),
+    (SIEVES, (use, clean, quarantine, retire, sign, correct)),
+    (RECORD, (due, audit, report, label)),
+    (ROOM, (scale, limits)),
+    (KEEP, (verify, backup, restore, export, grant)),
 ):
-    app.command()(command)
-for act in (quarantine, clean, sign, correct, backup, restore, export, label, grant):
-    app.command()(act)
-app.command("return")(return_)
-app.command("import")(import_)
+    for _command in _commands:
+        app.command(rich_help_panel=_panel)(_command)
+app.command("return", rich_help_panel=SIEVES)(return_)
+app.command("import", rich_help_panel=KEEP)(import_)
+app.add_typer(sieve_app, name="sieve", rich_help_panel=SIEVES)
+app.add_typer(stack_app, name="stack", rich_help_panel=SIEVES)
+app.add_typer(artefact_app, name="artefact", rich_help_panel=ROOM)
+app.add_typer(device_app, name="device", rich_help_panel=ROOM)
 register(app)
 
 
