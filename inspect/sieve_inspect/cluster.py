@@ -24,7 +24,7 @@ __all__ = ["runner"]
 T = TypeVar("T")
 R = TypeVar("R")
 
-_NO_CLUSTER = "Sharing the work needs an extra part: pip install 'sieveward[cluster]'."
+_NO_CLUSTER = "Sharing the work needs an extra part: pip install -e '.[cluster]'."
 _WAIT = 20.0  # s for a cluster to answer, and for its first worker
 
 

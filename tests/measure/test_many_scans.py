@@ -126,7 +126,7 @@ def test_a_cluster_that_cannot_be(typed, monkeypatch, options, code, words):
 
 def test_without_the_extra_it_says_so(monkeypatch):
     monkeypatch.setattr(importlib.util, "find_spec", lambda _: None)
-    with pytest.raises(UsageError, match=r"pip install 'sieveward\[cluster\]'"):
+    with pytest.raises(UsageError, match=r"pip install -e '\.\[cluster\]'"):
         cluster.runner(2)
     assert cluster.runner() is in_turn
 
