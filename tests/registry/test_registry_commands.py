@@ -172,6 +172,12 @@ class Cells(HTMLParser):
             self.cells[-1] += data
 
 
+def test_audit_names_the_sieves_of_which_something_was_recorded_later(shelf):
+    said_then = shelf("audit", "--as-of", "2024-02-01").out  # the shelf was filled today
+    assert f"Recorded later of S-1: sieve {date.today()}; last check {date.today()}." in said_then
+    assert "Recorded later of" not in shelf("audit", "--as-of", str(date.today())).out
+
+
 def test_audit_writes_a_page_and_tables_that_run_nothing(shelf, tmp_path):
     shelf("sieve", "add", "<script>x</script>", "--nominal", "75um")
     today = date.today().isoformat()

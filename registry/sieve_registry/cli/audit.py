@@ -6,6 +6,7 @@ import os
 from collections.abc import Callable
 from functools import partial
 from pathlib import Path
+from textwrap import fill
 from typing import TYPE_CHECKING, Annotated
 
 import typer
@@ -191,3 +192,6 @@ def print_audit_table(found: Audit, table: AuditTable) -> None:
     print_table(f"{table.title} as of {found.as_of}", columns, rows[:_MOST_LINES], numeric)
     if len(rows) > _MOST_LINES:
         print_line(f"… and {len(rows) - _MOST_LINES} more: --out writes them all.")
+    if table.name == "sieves":  # no room for a column
+        for row in [row for row in table.rows if row[-1]][:_MOST_LINES]:
+            print_line(fill(f"Recorded later of {row[0]}: {row[-1]}.", 78))
