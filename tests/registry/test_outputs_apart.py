@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from datetime import date
+
 import pytest
 
 SCALE = ("--um-per-px", "5.29")
@@ -52,3 +54,16 @@ def test_tables_that_are_read_stay(shelf, tmp_path):
     assert "overwrite the distribution" in shelf(*typed).err
     assert table.read_text(encoding="utf-8").startswith("id,")
     assert curve.read_text(encoding="utf-8").startswith("size_um,")
+
+
+def test_what_a_person_reads_fits_80_columns(shelf, scan, tmp_path):
+    today = date.today().isoformat()
+    shelf("check", "S-1", str(scan), *SCALE)
+    for typed in (("verify",), ("audit", "--as-of", today), ("sieve", "show", "S-1")):
+        answer = shelf(*typed)
+        out = answer.out
+        assert answer.code == 0, answer.err
+        told = [line for line in out.splitlines() if str(tmp_path) not in line]
+        assert told
+        assert max(len(line) for line in told) <= 80, typed
+    assert "Ledger head: " in shelf("verify").out

@@ -12,7 +12,14 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from sieve_inspect.errors import UsageError
-from sieve_registry.cli.common import JsonOption, emit_json, print_line, print_table, write_bytes
+from sieve_registry.cli.common import (
+    JsonOption,
+    emit_json,
+    print_line,
+    print_table,
+    print_text,
+    write_bytes,
+)
 from sieve_registry.cli.options import opened, read_day
 
 if TYPE_CHECKING:
@@ -29,7 +36,7 @@ _ON_TERMINAL = {
     "overdue": ("sieve", "nominal", "last check", "outcome", "check due"),
     "never_checked": ("sieve", "nominal", "check due", "location"),
     "checks": ("check", "sieve", "date", "outcome", "by", "recorded later"),
-    "no_scale": ("check", "sieve", "date", "why", "recorded later"),
+    "no_scale": ("check", "sieve", "date", "recorded later"),
     "conditional": ("sieve", "check", "date", "outcome"),
     "quarantines": ("sieve", "date", "reason", "by"),
     "retirements": ("sieve", "date", "reason", "by"),
@@ -170,17 +177,17 @@ def _print_audit(found: Audit) -> None:
             print_audit_table(found, table)
         print_line()
     for remark in found.remarks[:_MOST_LINES]:
-        print_line(f"Note: {remark}")
+        print_text(f"Note: {remark}", "  ")
     if len(found.remarks) > _MOST_LINES:
         print_line(f"And {len(found.remarks) - _MOST_LINES} more to note.")
     proven = {"all": "everything is", "chain and evidence": "chain and evidence are"}
     said = f"{proven[found.proven]} as recorded" if found.verification.ok else "NOT as recorded"
     print_line(f"Verified: {said}.")
-    print_line(
+    print_text(
         f"Ledger at the end of {found.as_of}: {found.events_then} events, "
         f"head {found.head_then or '-'}"
     )
-    print_line(f"Ledger today: {found.events} events, head {found.head or '-'}")
+    print_text(f"Ledger today: {found.events} events, head {found.head or '-'}")
 
 
 def print_audit_table(found: Audit, table: AuditTable) -> None:
@@ -192,6 +199,10 @@ def print_audit_table(found: Audit, table: AuditTable) -> None:
     print_table(f"{table.title} as of {found.as_of}", columns, rows[:_MOST_LINES], numeric)
     if len(rows) > _MOST_LINES:
         print_line(f"… and {len(rows) - _MOST_LINES} more: --out writes them all.")
+    if table.name == "no_scale":
+        why = table.columns.index("why")
+        for row in table.rows[:_MOST_LINES]:
+            print_text(f"Check {row[0]}: {row[why]}.", "  ")
     if table.name == "sieves":  # no room for a column
         for row in [row for row in table.rows if row[-1]][:_MOST_LINES]:
             print_line(fill(f"Recorded later of {row[0]}: {row[-1]}.", 78))

@@ -29,5 +29,5 @@ def backup(
         exchange.prove(out)
     if not emit_json(json_path, {"file": str(out), **found.__dict__}):
         print_line(f"Backed up {found.events} events and {found.evidence} evidence files to {out}.")
-        print_line(f"Head of the ledger: {found.head or '-'}")
+        print_line(f"Ledger head: {found.head or '-'}")
         print_line("Keep it on another disk. It comes back with: sieveward restore FILE.zip")

@@ -19,6 +19,7 @@ __all__ = [
     "emit_json",
     "print_line",
     "print_table",
+    "print_text",
     "shortened",
     "write_bytes",
 ]
@@ -56,6 +57,14 @@ def emit_json(target: str | None, payload: Mapping[str, Any]) -> bool:
 def print_line(text: str = "") -> None:
     """Print one line for a person, without any markup being read into it."""
     sys.stdout.write(text + "\n")
+
+
+def print_text(text: str, later: str = "", *, first: str = "") -> None:
+    """Print a paragraph within 80 columns, lines after the `first` begun with `later`."""
+    from textwrap import wrap
+
+    for line in wrap(text, 78, initial_indent=first, subsequent_indent=later) or [""]:
+        print_line(line)
 
 
 def shortened(text: str, most: int = 14) -> str:

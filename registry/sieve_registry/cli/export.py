@@ -42,7 +42,7 @@ def export(
             found = exchange.export_all(registry, out)
             if not emit_json(json_path, {"file": str(out), **found.__dict__}):
                 print_line(f"Exported {found.events} events to {out}.")
-                print_line(f"Head of the ledger: {found.head or '-'}")
+                print_line(f"Ledger head: {found.head or '-'}")
             return
         rows = (tables.sieve_rows if what is What.SIEVES else tables.check_rows)(registry)
     xlsx = out.suffix.lower() == ".xlsx"

@@ -69,7 +69,7 @@ def import_(
         where = registry.where
     if not emit_json(json_path, {"registry": where, **found.__dict__}):
         print_line(f"Read {found.events} events and {found.evidence} evidence files into {where}.")
-        print_line(f"Head of the ledger: {found.head or '-'}")
+        print_line(f"Ledger head: {found.head or '-'}")
 
 
 def _table(

@@ -7,7 +7,14 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from sieve_registry.cli.common import JsonOption, emit_json, print_line, print_table, write_bytes
+from sieve_registry.cli.common import (
+    JsonOption,
+    emit_json,
+    print_line,
+    print_table,
+    print_text,
+    write_bytes,
+)
 from sieve_registry.cli.outputs import check_outputs
 from sieve_registry.cli.sharing import (
     ClusterOption,
@@ -177,23 +184,23 @@ def print_measurement(result: Measurement) -> None:
         rows,
         numeric=("x", "y"),
     )
-    print_line(
+    print_text(
         f"Measured {result.count('ok')}, blocked {result.count('blocked')}, torn "
         f"{result.count('torn')}, left out {result.count('partial', 'unclear')}. "
         f"Scale: {result.scale.source}."
     )
     print_line(f"Imaging: {result.fit}.")
     for reason in result.fit_reasons:
-        print_line(f"  - {reason}")
+        print_text(reason, "    ", first="  - ")
     if result.verdict is not None:
         verdict = result.verdict
-        print_line(
+        print_text(
             f"Verdict by {verdict.standard}, {verdict.grade}, decision rule {verdict.rule}: "
             f"{verdict.outcome}"
         )
         for reason in verdict.reasons:
-            print_line(f"  - {reason}")
-        print_line(verdict.action_reason)
+            print_text(reason, "    ", first="  - ")
+        print_text(verdict.action_reason)
     elif torn := result.count("torn"):
         holes = "a torn aperture lets" if torn == 1 else "torn apertures let"
         print_line(f"Look at the cloth: {holes} oversize through.")

@@ -208,7 +208,7 @@ def show(
     if not entries:
         print_line(fill(f"Sieve {sieve_id} was never checked, optically or by reference.", 78))
         return
-    rows = [[str(e.on_date), e.kind, shortened(e.name), e.found, e.outcome] for e in entries]
+    rows = [[str(e.on_date), e.kind, shortened(e.name, 10), e.found, e.outcome] for e in entries]
     columns = ("date", "by", "check", "found", "outcome")
     print_table(f"Checks of sieve {sieve_id}", columns, rows)
 

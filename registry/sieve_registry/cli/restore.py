@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from sieve_registry.cli.common import JsonOption, emit_json, print_line
+from sieve_registry.cli.common import JsonOption, emit_json, print_line, print_text
 from sieve_registry.cli.options import opened
 
 __all__ = ["restore"]
@@ -33,4 +33,4 @@ def restore(
         raise BrokenRecordError(count=len(proof.findings), first=message)
     if not emit_json(json_path, {"registry": where, **told.__dict__, "ok": proof.ok}):
         print_line(f"Restored {told.events} events and {told.evidence} evidence files to {where}.")
-        print_line(f"All is as recorded; head of the ledger: {told.head or '-'}")
+        print_text(f"All is as recorded; head of the ledger: {told.head or '-'}")

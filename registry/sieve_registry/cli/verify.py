@@ -6,7 +6,7 @@ from typing import Annotated
 
 import typer
 
-from sieve_registry.cli.common import JsonOption, emit_json, print_line
+from sieve_registry.cli.common import JsonOption, emit_json, print_line, print_text
 from sieve_registry.cli.options import opened
 
 __all__ = ["verify"]
@@ -36,7 +36,7 @@ def verify(
     told = emit_json(json_path, payload)
     if not told:
         for finding in found.findings:
-            print_line(f"{finding.source}: {finding.subject}: {finding.message}")
+            print_text(f"{finding.source}: {finding.subject}: {finding.message}", "  ")
     if not found.ok:
         first = found.findings[0]
         raise BrokenRecordError(
@@ -44,7 +44,7 @@ def verify(
         )
     if not told:
         print_line(f"All is as recorded: {found.events} events and their evidence agree.")
-        print_line(f"Head of the ledger: {found.head or '-'}")
+        print_line(f"Ledger head: {found.head or '-'}")
         if found.sealed is False:
             print_line(
                 "Not held to a seal this time: bytes of the file in which nothing is kept. A\n"
