@@ -72,6 +72,11 @@ _FOUND = 0.35  # share of the time after which all openings are known
 _EDGES_SAY = 1.04  # ratio of misfits from which the edges have an opinion on the encoding
 _EXCESS_SAYS = 0.002  # by how much the other encoding's edges may stand out more …
 _EXCESS_OF_FOCUS = 0.015  # … or at all, as they do where focus varies; under a wrong one by 0.02
+_PATTERN_SAYS = 4e-4  # stored numbers that edges have in common under a wrong encoding
+_UNSETTLED = (
+    "a file without colour tags is taken for {}, but its edges fit the other curve no worse; "
+    "give the encoding"
+)
 _PERHAPS_NEGATIVE = (
     "a file without colour tags shows dark openings under no usual curve, as a negative does; "
     "scan a positive, or give the encoding"
@@ -139,7 +144,7 @@ def _look(task: Task, path: Path, progress: Callable[[float], None]) -> Picture:
         (sample_of(field, scale, 0), sample_of(field, scale, 1)),
         None if beside is None else beside.region,
         light.bright if isinstance(light, Sheet) else None,
-        () if field.lattice.bright or not assumption.overruled else (_PERHAPS_NEGATIVE,),
+        (assumption.doubt,) if assumption.doubt else (),
         light,
     )
     check_blur(path, picture, task.nominal_um, scale)
@@ -176,7 +181,7 @@ def _at_once(scan: Scan, encoding: str) -> tuple[Assumption, Field, NDArray[np.f
     guessed, alternative = assumption.encoding, assumption.alternative
     with ThreadPoolExecutor(2) as pool:
         (view, here), (other, there) = pool.map(under, (guessed, alternative))
-    assumption = _asked_the_edges(assumption, here, there, scan.kind)
+    assumption = _asked_the_edges(assumption, here, there, scan.kind, lattice.bright)
     if assumption.encoding != guessed:
         light, view = linear_light(scan, alternative), other
     return assumption, measure_field(view), light
@@ -197,27 +202,33 @@ def _whole(
             there = crew.later(misfit_if, assumption.alternative, sheet.bright, known.sample())
         view = look_at_whole(sheet, known)
         if assumption.guess:
-            assumption = _asked_the_edges(assumption, misfit_under(view), there(), source.kind)
+            here = misfit_under(view)
+            assumption = _asked_the_edges(assumption, here, there(), source.kind, sheet.bright)
             if assumption.encoding != sheet.encoding:
                 view = look_at_whole(replace(sheet, encoding=assumption.encoding), known)
         return assumption, measure_whole(view, crew, piece(progress, _FOUND, 1)), view.sheet
 
 
-def _asked_the_edges(guess: Assumption, here: Witness, there: Witness, kind: str) -> Assumption:
+def _asked_the_edges(
+    guess: Assumption, here: Witness, there: Witness, kind: str, bright: bool
+) -> Assumption:
     """A guess of the encoding, or the other one if the edges say so.
 
     `here` is what `stored_misfit` says under the guess, `there` under its alternative.
     """
     ratio = here.misfit / max(there.misfit, 1e-12)
-    plausible = here.excess + _EXCESS_SAYS
-    if kind != "JPEG":  # its ringing makes edges stand out as a wrong encoding does
-        plausible = max(plausible, _EXCESS_OF_FOCUS)
-    if ratio > _EDGES_SAY and there.excess <= plausible:
+    packed = kind == "JPEG"  # its ringing makes edges stand out as a wrong encoding does
+    alike = there.excess <= here.excess + _EXCESS_SAYS
+    focus = not packed and there.excess <= _EXCESS_OF_FOCUS
+    common = here.pattern**2 - there.pattern**2 > _PATTERN_SAYS**2
+    clear = not packed and alike and common and here.pattern > 1.5 * there.pattern
+    if (ratio > _EDGES_SAY and (alike or focus)) or (ratio > 1 and clear):
         reason = f"no colour tags; the edges fit {guess.alternative} better, {ratio:.2f} to 1"
-        return Assumption(guess.alternative, reason, overruled=True)
+        return Assumption(guess.alternative, reason, doubt="" if bright else _PERHAPS_NEGATIVE)
     sure = ratio < 1 / _EDGES_SAY
     says = f"the edges agree, {1 / ratio:.2f} to 1" if sure else "the edges cannot tell"
-    return replace(guess, reason=f"{guess.reason}; {says}")
+    doubt = _UNSETTLED.format(guess.encoding) if ratio > 1 and not packed else ""
+    return replace(guess, reason=f"{guess.reason}; {says}", doubt=doubt)
 
 
 def mark_of(task: Task) -> Mark | None:

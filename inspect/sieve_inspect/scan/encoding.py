@@ -41,13 +41,13 @@ def srgb_to_linear(value: NDArray[np.float64]) -> NDArray[np.float64]:
 class Assumption:
     """What the stored numbers mean ("srgb", "linear" or "gamma G"), why, and if that is a guess.
 
-    `overruled` tells of a guess that the edges contradicted.
+    `doubt` says why no verdict should stand on it, where that is so.
     """
 
     encoding: str
     reason: str
     guess: bool = False
-    overruled: bool = False
+    doubt: str = ""
 
     @property
     def alternative(self) -> str:

@@ -22,7 +22,7 @@ from sieve_inspect.weave.direction import (
     settled,
     turned,
 )
-from sieve_inspect.weave.edge import Clip, model_of
+from sieve_inspect.weave.edge import Clip, Side, model_of
 from sieve_inspect.weave.flags import State
 from sieve_inspect.weave.lattice import Lattice
 from sieve_inspect.weave.levels import Levels
@@ -49,6 +49,7 @@ Openings = tuple[NDArray[np.intp], NDArray[np.intp], Float, NDArray[np.bool_], F
 
 _STRAIGHT = 0.06  # share of the width that may be lost away from mid-position
 _EVIDENCE = 100  # openings that are asked about the encoding
+_FINE = 0.3  # px, steps of what edges have in common
 _NO_LIGHT = 0.97  # dark share of an opening
 _TURN = 8.0  # px an opening must have for its sides to tell their direction
 
@@ -214,12 +215,14 @@ def field_of(view: View, axes: tuple[Axis, Axis], doubt: NDArray[np.bool_] | Non
 class Witness(NamedTuple):
     """How far pixels are from sharp-edged openings under one blur, if the encoding is as thought.
 
-    `misfit` is in stored numbers (0..1); `excess` is how much larger it is at the edges than
-    within the openings, in linear light as a share of an opening's.
+    `misfit` is that of single pixels, in stored numbers (0..1), and `pattern` what of it is left
+    in the mean over many edges, where noise is not. `excess` is how much larger the misfit is at
+    the edges than within the openings, in linear light as a share of an opening's.
     """
 
     misfit: float
     excess: float
+    pattern: float
 
 
 def stored_misfit(view: View, stored: Callable[[Float], Float]) -> Witness:
@@ -233,7 +236,7 @@ def stored_misfit(view: View, stored: Callable[[Float], Float]) -> Witness:
     """
     top = float(view.light.max())
     few = view.patch(_EVIDENCE)
-    total, excess = [], 0.0
+    total, patterns, excess = [], [], 0.0
     for axis in (0, 1):
         profiles, result = few.measured(axis)
         excess = max(excess, result.excess)
@@ -247,4 +250,23 @@ def stored_misfit(view: View, stored: Callable[[Float], Float]) -> Witness:
             seen, expected = top - seen, top - expected
         off = stored(np.clip(seen, 0, 1)) - stored(np.clip(expected, 0, 1))
         total.append((weight * off**2).sum(axis=1) / np.maximum((weight > 0).sum(axis=1), 1))
-    return Witness(float(np.sqrt(np.median(np.concatenate(total)))), excess)
+        usual = total[-1] < 4 * np.median(total[-1])  # foreign matter has patterns of its own
+        for edge, sign in ((Side.FIRST, 1), (Side.SECOND, -1)):
+            into = sign * (profiles.distance - parameters[:, edge, None])
+            patterns.append(_pattern(into[usual], off[usual], weight[usual], result.response.sigma))
+    misfit = float(np.sqrt(np.median(np.concatenate(total))))
+    return Witness(misfit, excess, float(np.sqrt(np.mean(patterns))))
+
+
+def _pattern(into: Float, off: Float, weight: Float, sigma: float) -> float:
+    """Mean square of what residuals `off` at places `into` the openings have in common."""
+    reach = 3 * sigma
+    near = (np.abs(into) < reach) & (weight > 0)
+    slot = ((into[near] + reach) / _FINE).astype(np.intp)
+    count = int(2 * reach / _FINE) + 1
+    pixels = np.bincount(slot, weight[near], count)
+    common = np.bincount(slot, (weight * off)[near], count) / np.maximum(pixels, 1)
+    noise = float((weight * off**2)[near].sum() / max(1, len(slot)))
+    some = pixels > 0
+    square = (common[some] ** 2).mean() - (noise / pixels[some]).mean()
+    return max(float(square), 0.0)
