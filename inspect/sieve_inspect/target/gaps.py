@@ -16,7 +16,8 @@ from sieve_inspect.scale.calibration import Gaps
 from sieve_inspect.scale.marks import Observations
 from sieve_inspect.target.errors import NoTargetError
 from sieve_inspect.target.nodes import Nodes
-from sieve_inspect.weave.direction import Axis, measure_axis, rough_look, sensor_range
+from sieve_inspect.weave.direction import Axis, measure_axis
+from sieve_inspect.weave.first_look import rough_look, sensor_range
 
 __all__ = ["joined_gaps", "middles_of", "observe_checker", "observe_grid"]
 

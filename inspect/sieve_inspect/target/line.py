@@ -16,8 +16,8 @@ from numpy.typing import NDArray
 from sieve_inspect import pixels
 from sieve_inspect.scale.bias import Gaps
 from sieve_inspect.target.errors import NoTargetError
-from sieve_inspect.weave.direction import sensor_range
 from sieve_inspect.weave.edge import Clip, EdgeFit, fit_edges, model_of, start_parameters
+from sieve_inspect.weave.first_look import sensor_range
 from sieve_inspect.weave.profiles import Band, Profiles, gather
 from sieve_inspect.weave.response import EdgeResponse, gaussian_response
 from sieve_inspect.weave.shared import fit_response, fit_sigma

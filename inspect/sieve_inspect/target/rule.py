@@ -19,8 +19,9 @@ from sieve_inspect.scale.marks import Observations
 from sieve_inspect.target.errors import NoTargetError
 from sieve_inspect.target.gaps import middles_of
 from sieve_inspect.target.nodes import SmoothMap
-from sieve_inspect.weave.direction import Rough, measure_axis, sensor_range
+from sieve_inspect.weave.direction import measure_axis
 from sieve_inspect.weave.edge import start_parameters
+from sieve_inspect.weave.first_look import Rough, sensor_range
 from sieve_inspect.weave.profiles import Band, Profiles, gather
 
 __all__ = ["observe_rule"]

@@ -1,4 +1,4 @@
-"""One lattice direction of a picture: a first look, the edge response, every width."""
+"""One lattice direction of a picture: the edge response, its change with focus, every width."""
 
 from __future__ import annotations
 
@@ -16,25 +16,14 @@ from sieve_inspect.weave.edge import (
     model_of,
     start_parameters,
 )
+from sieve_inspect.weave.first_look import Rough, across_of, wire_direction
 from sieve_inspect.weave.focus import Stretch, fit_by_focus, local_stretch
 from sieve_inspect.weave.levels import level_prior
-from sieve_inspect.weave.profiles import Band, Crossing, Profiles, gather
+from sieve_inspect.weave.profiles import STEP, Band, Crossing, Profiles, gather
 from sieve_inspect.weave.response import EdgeResponse, gaussian_response
-from sieve_inspect.weave.shared import fit_response, fit_sigma
+from sieve_inspect.weave.shared import fit_response
 
-__all__ = [
-    "Axis",
-    "Rough",
-    "Sides",
-    "across_of",
-    "look_at_sides",
-    "measure_axis",
-    "measure_known",
-    "rough_look",
-    "sensor_range",
-    "settled",
-    "turned",
-]
+__all__ = ["Axis", "measure_axis", "measure_known"]
 
 Float = NDArray[np.float64]
 
@@ -42,13 +31,7 @@ _SAMPLE = 250  # openings that fix the edge response; more would add nothing to 
 _SAMPLE_TIGHT = 800  # … but where blur and opening are hard to tell apart …
 _LONG = 14.0  # px; … and of larger ones fewer, for their edges are longer …
 _FEWEST = 80  # … yet so many
-_ROUGH = 100  # openings that tell the blur roughly
-_NOISE = 0.01  # of a pixel, until it is known
-_CLIPPED = 0.002  # share of all pixels at an end of the range
-_PLATEAU = 9.0  # blur sigmas
-_STEP = 0.35  # px, bin width across the wires
 _FAITHFUL = 0.03  # share of the light that the pixels of good scans may miss the model by
-_ASTRAY = 0.04  # share of an opening its place may be off its middle
 _ALIKE = 0.1  # of the logarithm of the blur: openings with no more apart are alike in focus
 _UNEVEN = 0.1  # share of how the blur differs over the field that stays in doubt …
 _UNEVEN_HIDDEN = 1.5  # … and where half of every edge is out of sight
@@ -77,191 +60,6 @@ class Axis:
     def take(self, which: NDArray[np.intp]) -> Axis:
         """The same for some of the openings."""
         return replace(self, fit=self.fit.take(which), normal=self.normal[which])
-
-
-def _unit(vectors: Float) -> Float:
-    return np.asarray(vectors / np.hypot(vectors[..., 0], vectors[..., 1])[..., None])
-
-
-def _wire_direction(vectors: Float, axis: int) -> Float:
-    """Unit vectors (n, 2) along the wires that bound the openings in direction `axis`.
-
-    Signed so that across the wires points right (axis 0) or down (axis 1).
-    """
-    return _unit(vectors[:, 1 - axis]) * (1 if axis == 0 else -1)
-
-
-def _spacing(vectors: Float, axis: int) -> float:
-    """Mean distance of neighbouring wires across direction `axis`, px."""
-    along = _wire_direction(vectors, axis)
-    across = np.stack([along[:, 1], -along[:, 0]], axis=1)
-    return float(np.median(np.abs((vectors[:, axis] * across).sum(axis=1))))
-
-
-@dataclass(frozen=True)
-class Rough:
-    """First look at one direction: opening, wire and blur of the edges in px; light; noise.
-
-    `saturated` tells that openings shine brighter than the sensor can say, `astray` (px) how far
-    the lattice's places are off the middle of nine openings in ten.
-    """
-
-    opening: float
-    wire: float
-    sigma: float
-    noise: float
-    floor: float
-    amplitude: float
-    saturated: bool
-    astray: float
-
-    @property
-    def tight(self) -> bool:
-        """Whether there is no plateau, for blur or saturation, on which levels could be read."""
-        short = self.opening < _PLATEAU * self.sigma or self.wire < 0.7 * _PLATEAU * self.sigma
-        return short or self.saturated
-
-    @property
-    def rounds(self) -> int:
-        """Steps until a fit has settled: many where the level hangs on the foot of the edge."""
-        return 8 if self.saturated else 3
-
-    @property
-    def turns(self) -> int:
-        """How often levels and focus are asked in turn: they pull at each other if saturated."""
-        return 2 if self.saturated else 1
-
-    @property
-    def freedom(self) -> float:
-        """How far the response may depart from a Gaussian; half of it is unseen if saturated."""
-        return 0.1 if self.saturated else 1.0
-
-    def blended(self, sigma: float) -> float:
-        """Doubt, as a share of the blur, where neither wire nor opening shows its own level.
-
-        Light of the wires, light of the openings and blur then stand in for each other. What
-        came out on drawn cloth of 2.9 to 5 sigmas of wire and 5 to 10 of opening.
-        """
-        wire, pitch = self.wire / sigma, (self.wire + self.opening) / sigma
-        return float(0.2 * np.exp(min(0.0, 9.5 - pitch + 2 * (3.5 - wire))))
-
-    def lit(self, start: Float) -> Float:
-        """Starting parameters (n, 8) with the levels of this look where pixels cannot give them."""
-        if not self.saturated:
-            return start
-        start = start.copy()
-        start[:, 0], start[:, 1:4] = self.floor, self.amplitude
-        return start
-
-
-def sensor_range(light: NDArray[np.float32]) -> Clip | None:
-    """The range the sensor clipped to, where it did so to more than a stray pixel."""
-    low, high = float(light.min()), float(light.max())
-    clipped = float(((light == low) | (light == high)).mean())
-    return Clip(low, high, _NOISE) if clipped > _CLIPPED else None
-
-
-def rough_look(
-    light: NDArray[np.float32],
-    centre: Float,
-    vectors: Float,
-    pitch: Float,
-    clip: Clip | None,
-) -> list[Rough] | None:
-    """Rough sizes in both directions, from a thin band at mid-position; None if no edges show."""
-    pick = np.linspace(0, len(centre) - 1, min(_SAMPLE, len(centre))).astype(int)
-    looks = []
-    for axis in (0, 1):
-        spacing = _spacing(vectors, axis)
-        band = Band(0.8 * spacing, 0.1 * float(pitch[1 - axis]), _STEP)
-        along = _wire_direction(vectors[pick], axis)
-        profiles = gather(light, centre[pick], along, band, beyond=0.6 * spacing)
-        start = start_parameters(profiles, spacing)
-        width = start[:, 6] - start[:, 5]
-        good = np.flatnonzero(np.isfinite(start).all(axis=1))
-        if len(good) < max(4, 0.3 * len(pick)):
-            return None
-        opening = float(np.median(width[good]))
-        ordinary = good[np.abs(width[good] - opening) < 0.3 * opening]
-        ordinary = ordinary[:: -(-len(ordinary) // _ROUGH)]
-        chosen = profiles.take(ordinary)
-        saturated = clip is not None and _at_limit(start[ordinary], clip)
-        rounds = 16 if saturated else 6
-        sigma, p = fit_sigma(chosen, start[ordinary], rounds, clip)
-        fit = fit_edges(chosen, p, gaussian_response(sigma), None, clip)
-        noise = float(np.median(fit.misfit))
-        floor, amplitude = float(np.median(fit.floor)), float(np.median(fit.amplitude))
-        wire = max(spacing - opening, 0.5)
-        astray = float(np.percentile(np.abs(start[good, 5] + start[good, 6]) / 2, 90))
-        looks.append(Rough(opening, wire, sigma, noise, floor, amplitude, saturated, astray))
-    return looks
-
-
-@dataclass(frozen=True)
-class Sides:
-    """What the sides of the openings look like away from mid-position.
-
-    `slope` is how far they run aside per px along (a turn the lattice did not show), `bulge` the
-    share of the width that is lost a third of the way to the crossing wires: nothing between
-    straight wires, a fifth in round holes.
-    """
-
-    slope: float
-    bulge: float
-
-
-def settled(light: NDArray[np.float32], centre: Float, vectors: Float, rough: list[Rough]) -> Float:
-    """Centres (n, 2) moved to the middle between the edges where the lattice was not near it."""
-    moved = centre.copy()
-    for axis, look in enumerate(rough):
-        if look.astray < _ASTRAY * look.opening:
-            continue
-        spacing = look.opening + look.wire
-        band = Band(0.8 * spacing, 0.1 * rough[1 - axis].opening + 0.5, max(_STEP, spacing / 80))
-        along = _wire_direction(vectors, axis)
-        start = start_parameters(gather(light, centre, along, band), spacing)
-        middle = 0.5 * (start[:, 5] + start[:, 6])
-        across = np.stack([along[:, 1], -along[:, 0]], axis=1)
-        moved += np.where(np.abs(middle) < 0.3 * spacing, middle, 0)[:, None] * across
-    return moved
-
-
-def look_at_sides(
-    light: NDArray[np.float32], centre: Float, vectors: Float, rough: list[Rough], axis: int
-) -> Sides:
-    """Compare the openings across direction `axis` at both sides of mid-position."""
-    pick = np.linspace(0, len(centre) - 1, min(_SAMPLE, len(centre))).astype(int)
-    this, other = rough[axis], rough[1 - axis]
-    offset = 0.3 * other.opening
-    spacing = this.opening + this.wire
-    band = Band(0.8 * spacing, max(0.5, 0.08 * other.opening), _STEP)
-    along = _wire_direction(vectors[pick], axis)
-    places, widths = [], []
-    for shift in (-offset, 0.0, offset):
-        profiles = gather(light, centre[pick] + shift * along, along, band)
-        start = start_parameters(profiles, spacing)
-        places.append(0.5 * (start[:, 5] + start[:, 6]))
-        widths.append(start[:, 6] - start[:, 5])
-    slope = np.nanmedian((places[2] - places[0]) / (2 * offset))
-    lost = np.nanmedian(widths[1] - 0.5 * (widths[0] + widths[2])) / this.opening
-    return Sides(float(slope), float(lost))
-
-
-def turned(vectors: Float, sides: list[Sides]) -> Float:
-    """Local lattice vectors (n, 2, 2) turned until the wires run along them."""
-    out = vectors.copy()
-    for axis, look in enumerate(sides):
-        along = _wire_direction(vectors, axis)
-        across = np.stack([along[:, 1], -along[:, 0]], axis=1)
-        sign = 1 if axis == 0 else -1  # the wire direction of axis 1 is the reversed vector
-        length = np.hypot(*vectors[:, 1 - axis].T)[:, None]
-        out[:, 1 - axis] += sign * look.slope * length * across
-    return out
-
-
-def _at_limit(start: Float, clip: Clip) -> bool:
-    """Whether the openings are as bright as anything the sensor can say."""
-    return bool(np.median(start[:, 0] + start[:, 1]) > clip.high - 2 * clip.noise)
 
 
 def measure_axis(
@@ -314,12 +112,6 @@ def measure_axis(
     return profiles, Axis(fit, across_of(vectors, axis), response, stretch, u_response, excess)
 
 
-def across_of(vectors: Float, axis: int) -> Float:
-    """Unit vectors (n, 2) across the wires that bound direction `axis`, right or down."""
-    along = _wire_direction(vectors, axis)
-    return np.stack([along[:, 1], -along[:, 0]], axis=1)
-
-
 def measure_known(
     light: NDArray[np.float32],
     centre: Float,
@@ -355,8 +147,8 @@ def _fitter(
     # Far enough to see the neighbours begin, not so far as to see them end.
     beyond = min(2.5 * this.sigma, 0.35 * this.opening) + 0.5
     reach = 0.5 * this.opening + this.wire + beyond
-    band = Band(reach, 0.25 * other.opening, _STEP)
-    along = _wire_direction(vectors, axis)
+    band = Band(reach, 0.25 * other.opening, STEP)
+    along = wire_direction(vectors, axis)
     crossing = Crossing(other.opening, other.opening + other.wire, other.sigma)
     profiles = gather(light, centre, along, band, crossing, this.opening)
     start = this.lit(start_parameters(profiles, this.opening + this.wire, wire))

@@ -11,18 +11,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sieve_inspect.errors import NoLatticeError
-from sieve_inspect.weave.direction import (
-    Axis,
+from sieve_inspect.weave.direction import Axis, measure_axis
+from sieve_inspect.weave.edge import Clip, Side, model_of
+from sieve_inspect.weave.first_look import (
     Rough,
     Sides,
     look_at_sides,
-    measure_axis,
     rough_look,
     sensor_range,
     settled,
     turned,
 )
-from sieve_inspect.weave.edge import Clip, Side, model_of
 from sieve_inspect.weave.flags import State
 from sieve_inspect.weave.lattice import Lattice
 from sieve_inspect.weave.levels import Levels

@@ -12,9 +12,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Band", "Crossing", "Profiles", "gather"]
+__all__ = ["STEP", "Band", "Crossing", "Profiles", "gather"]
 
 Float = NDArray[np.float64]
+
+STEP = 0.35  # px, bin width across the wires
 
 
 @dataclass(frozen=True)

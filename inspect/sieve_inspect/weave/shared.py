@@ -207,7 +207,8 @@ def fit_response(
     prior_size = freedom * corrections.prior
     size = np.zeros(len(prior_size))
     response, least = base, np.inf
-    for _ in range(rounds + 1):
+    # Where blur and opening are alike in size, it takes longer to tell them apart.
+    for _ in range(rounds + (3 if shapes else 1)):
         trial = corrections.response(size)
         change = openings.step(trial, table, size, prior_size)
         if openings.cost < least:

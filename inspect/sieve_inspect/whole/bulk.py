@@ -11,8 +11,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sieve_inspect.scan import ScanSource
-from sieve_inspect.weave.direction import Axis, across_of
+from sieve_inspect.weave.direction import Axis
 from sieve_inspect.weave.edge import LevelPrior
+from sieve_inspect.weave.first_look import across_of
 from sieve_inspect.weave.focus import Stretch, response_of
 from sieve_inspect.whole.coarse import coarse_edges
 from sieve_inspect.whole.crew import Crew, Progress

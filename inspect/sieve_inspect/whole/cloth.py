@@ -20,9 +20,10 @@ from numpy.typing import NDArray
 
 from sieve_inspect.errors import NoLatticeError
 from sieve_inspect.scan import ScanSource, stored_by
-from sieve_inspect.weave.direction import Axis, across_of, measure_known, turned
+from sieve_inspect.weave.direction import Axis, measure_known
 from sieve_inspect.weave.edge import EdgeFit, LevelPrior
 from sieve_inspect.weave.field import Field, View, Witness, field_of, stored_misfit
+from sieve_inspect.weave.first_look import across_of, turned
 from sieve_inspect.weave.focus import Stretch
 from sieve_inspect.weave.lattice import Lattice, find_pitch, openings_are_bright
 from sieve_inspect.weave.levels import Levels, level_prior

@@ -8,8 +8,8 @@ from typing import cast
 import numpy as np
 from numpy.typing import NDArray
 
-from sieve_inspect.weave.direction import sensor_range
 from sieve_inspect.weave.field import Openings, View, look_closer
+from sieve_inspect.weave.first_look import sensor_range
 from sieve_inspect.weave.lattice import Lattice
 from sieve_inspect.weave.places import smooth_map
 from sieve_inspect.whole.sheet import Sheet
