@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -57,9 +58,15 @@ class Axis:
     u_response: float
     excess: float
 
-    def take(self, which: NDArray[np.intp]) -> Axis:
-        """The same for some of the openings."""
-        return replace(self, fit=self.fit.take(which), normal=self.normal[which])
+    def pack(self, which: NDArray[np.intp]) -> Axis:
+        """Only the openings `which`, ascending, in the same memory: this one is used up by it."""
+        kept = {f.name: _packed(getattr(self.fit, f.name), which) for f in fields(self.fit)}
+        return replace(self, fit=EdgeFit(**kept), normal=_packed(self.normal, which))
+
+
+def _packed(array: NDArray[Any], which: NDArray[np.intp]) -> NDArray[Any]:
+    array[: len(which)] = array[which]
+    return array[: len(which)]
 
 
 def measure_axis(

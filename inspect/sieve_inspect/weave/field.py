@@ -181,7 +181,10 @@ def measure_field(view: View) -> Field:
 
 
 def field_of(view: View, axes: tuple[Axis, Axis], doubt: NDArray[np.bool_] | None = None) -> Field:
-    """The field of openings that have been measured; for `doubt` see `states.judge_states`."""
+    """The field of openings that have been measured; for `doubt` see `states.judge_states`.
+
+    `axes` are used up: of a million openings there is no room for two copies.
+    """
     fitted = np.zeros_like(view.centre)
     for axis in axes:
         middle = axis.fit.middle
@@ -202,7 +205,7 @@ def field_of(view: View, axes: tuple[Axis, Axis], doubt: NDArray[np.bool_] | Non
         view.row[there],
         view.column[there],
         judged.middle[there],
-        (axes[0].take(there), axes[1].take(there)),
+        (axes[0].pack(there), axes[1].pack(there)),
         judged.state[there],
         judged.flags[there],
         judged.filled[there],

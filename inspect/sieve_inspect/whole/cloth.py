@@ -151,6 +151,7 @@ def _matched(
     whole, doubt = replace(whole, centre=bulk.centre), bulk.doubt | ~whole.seen
     index = neighbours(whole.row, whole.column)
     fits = [_as_fit(bulk, k, index, whole.vectors, sample[k]) for k in (0, 1)]
+    del bulk, index  # of a million openings they are two hundred megabytes
     for fit, axis in zip(fits, sample, strict=True):
         if not _make_agree(fit, axis.fit, view.which):
             return None
