@@ -174,17 +174,19 @@ def _at_once(scan: Scan, encoding: str) -> tuple[Assumption, Field, NDArray[np.f
     if not assumption.guess:
         return assumption, measure_field(look_at(light, lattice, scan.path.name)), light
 
-    def under(encoding: str) -> tuple[View, Witness]:
-        view = look_at(linear_light(scan, encoding), lattice, scan.path.name)
+    def under(encoding: str, light: NDArray[np.float32]) -> tuple[View, Witness]:
+        view = look_at(light, lattice, scan.path.name)
         return view, stored_misfit(view, stored_by(encoding))
 
     guessed, alternative = assumption.encoding, assumption.alternative
+    otherwise = linear_light(scan, alternative)
     with ThreadPoolExecutor(2) as pool:
-        (view, here), (other, there) = pool.map(under, (guessed, alternative))
+        looks = pool.map(under, (guessed, alternative), (light, otherwise))
+        (view, here), (other, there) = looks
     assumption = _asked_the_edges(assumption, here, there, scan.kind, lattice.bright)
-    if assumption.encoding != guessed:
-        light, view = linear_light(scan, alternative), other
-    return assumption, measure_field(view), light
+    if assumption.encoding == guessed:
+        return assumption, measure_field(view), light
+    return assumption, measure_field(other), otherwise
 
 
 def _whole(

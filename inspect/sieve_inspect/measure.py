@@ -192,11 +192,12 @@ def measure(
     parts = [with_study(*part, packed, axis) for part, axis in zip(parts, "xy", strict=True)]
     covered = all(scale.covers(p.field.centre[p.field.ok]).all() for p in pictures)
     unread = max(p.unread for p in pictures)
-    doubts = [d for p in pictures for d in p.doubts]
+    doubts = []
+    if unread > 0:
+        doubts.append(f"{100 * unread:.2g} % of a file could not be read and counts as not seen")
+    doubts += [doubt for p in pictures for doubt in p.doubts]
     if not covered:
         doubts.append("part of the cloth lies where the scale's artefact was not seen")
-    if unread > 0:
-        doubts.insert(0, f"{100 * unread:.2g} % of a file could not be read and counts as not seen")
     fit, reasons = _fitness([b for _, b in parts], allowed, nominal_um, scale, doubts)
     if fit == "refused":
         from_above = not all(p.field.lattice.bright for p in pictures)
