@@ -2,8 +2,10 @@
 
 import numpy as np
 import pytest
+import tifffile
 from direct_drawing import draw_directly, srgb
 from round_measured import matched
+from scipy.ndimage import gaussian_filter
 
 from sieve_inspect import look
 from sieve_inspect.measure import measure
@@ -114,6 +116,20 @@ def test_an_encoding_that_the_edges_do_not_confirm_carries_no_verdict(measured, 
     draw_directly(path, even(2.0), SIDE, 20.0, 12.0, stored=lambda light: light)
     measurement = measured(path, 20.0)
     assert measurement.pictures[0].encoding == "linear" or measurement.fit == "indicative"
+
+
+@pytest.mark.parametrize("share", [0.15, 0.3, 0.6])
+def test_a_picture_the_driver_sharpened_is_doubted(measured, tmp_path, share):
+    """An unsharp mask on stored numbers, which are not light, moves edges outward."""
+    path = tmp_path / "scan.tif"
+    truth = draw_directly(path, even(1.0), SIDE)
+    stored = tifffile.imread(path).astype(float)
+    sharp = stored + share * (stored - gaussian_filter(stored, 1.5))
+    tifffile.imwrite(path, np.clip(np.rint(sharp), 0, 255).astype(np.uint8))
+    measurement = measured(path)
+    found, ok = errors(measurement, truth)
+    for error, u in zip(found.error, own_u(measurement), strict=True):
+        assert abs(error[ok].mean()) < 2 * u < 0.15
 
 
 def test_a_negative_without_tags_carries_no_verdict(measured, tmp_path):
