@@ -54,6 +54,7 @@ from sieve_inspect.whole import (
     Crew,
     Known,
     Sheet,
+    WholeView,
     find_whole,
     load_ahead,
     look_at_whole,
@@ -197,18 +198,26 @@ def _whole(
     # A daemonic process, as the workers of a cluster are, may not have one of its own.
     second = False if current_process().daemon else None
     with Crew.of(source, second) as crew:
-        sheet, lattice = find_whole(source, assumption.encoding, crew, piece(progress, 0, _FOUND))
-        check_one_cloth(source.path, lattice)
-        known = Known.of(lattice)
-        if assumption.guess:
-            there = crew.later(misfit_if, assumption.alternative, sheet.bright, known.sample())
-        view = look_at_whole(sheet, known)
-        if assumption.guess:
-            here = misfit_under(view)
-            assumption = _asked_the_edges(assumption, here, there(), source.kind, sheet.bright)
-            if assumption.encoding != sheet.encoding:
-                view = look_at_whole(replace(sheet, encoding=assumption.encoding), known)
+        assumption, view = _view_of(source, assumption, crew, piece(progress, 0, _FOUND))
         return assumption, measure_whole(view, crew, piece(progress, _FOUND, 1)), view.sheet
+
+
+def _view_of(
+    source: ScanSource, assumption: Assumption, crew: Crew, progress: Callable[[float], None]
+) -> tuple[Assumption, WholeView]:
+    """Find the openings of a large scan, look at some, and settle the encoding by them."""
+    sheet, lattice = find_whole(source, assumption.encoding, crew, progress)
+    check_one_cloth(source.path, lattice)
+    known = Known.of(lattice)
+    if assumption.guess:
+        there = crew.later(misfit_if, assumption.alternative, sheet.bright, known.sample())
+    view = look_at_whole(sheet, known)
+    if assumption.guess:
+        here = misfit_under(view)
+        assumption = _asked_the_edges(assumption, here, there(), source.kind, sheet.bright)
+        if assumption.encoding != sheet.encoding:
+            view = look_at_whole(replace(sheet, encoding=assumption.encoding), known)
+    return assumption, view
 
 
 def _asked_the_edges(

@@ -16,6 +16,7 @@ import weakref
 from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
+from itertools import pairwise
 from pathlib import Path
 from threading import Lock
 from typing import Any, BinaryIO, NamedTuple, Protocol
@@ -48,9 +49,10 @@ MAX_PLAIN_MEGAPIXELS = 2000.0  # of files that are as large as what they hold
 _IN_MEMORY = 400_000_000  # bytes unpacked
 _MOST_LOST = 0.2  # share of the picture
 _BAND = 256  # rows unpacked at a time
-_FRUGAL = 250_000_000  # bytes of a file from which mapped pages are given back …
-_AT_ONCE = 1024  # … after so many pixels; of others after every look at more than …
-_FEW = 4096
+_FEW = 4096  # pixels; after a look at more of them mapped pages are given back, …
+_FRUGAL = 250_000_000  # … and in files of more bytes after every …
+_STRETCHES = 32  # … pieces of …
+_STRETCH = 1 << 21  # … so many bytes: systems map that much at the first touch of any of it
 
 
 Finish = Callable[[NDArray[Any]], Raw]  # stored samples (..., s) to grey or RGB
@@ -118,14 +120,19 @@ class _OnDisk:
             flat = number.ravel()
             length = self.there * width * count
             pixels = np.frombuffer(self._map, self._stored, length, self._start).reshape(-1, count)
-            step = _AT_ONCE if length > _FRUGAL else max(1, len(flat))
-            for first in range(0, len(flat), step):
-                part = flat[first : first + step]
-                there = part < len(pixels)
-                out[first : first + step][there] = pixels[part[there]]
-                if (step == _AT_ONCE or len(flat) > _FEW) and hasattr(mmap, "MADV_DONTNEED"):
+            frugal = length > _FRUGAL
+            for some in self._handfuls(flat) if frugal else [slice(None)]:
+                there = flat[some] < len(pixels)
+                out[some][there] = pixels[flat[some][there]]
+                if (frugal or len(flat) > _FEW) and hasattr(mmap, "MADV_DONTNEED"):
                     self._map.madvise(mmap.MADV_DONTNEED)
         return self._finish(self._native(out).reshape(*number.shape, count))
+
+    def _handfuls(self, number: NDArray[np.integer]) -> list[slice]:
+        """Runs of pixels, by number (n,), that touch but so many stretches of the file."""
+        stretch = number // max(1, _STRETCH * self._shape[1] // self._line)
+        cuts = (np.flatnonzero(stretch[1:] != stretch[:-1]) + 1)[_STRETCHES - 1 :: _STRETCHES]
+        return [slice(*ends) for ends in pairwise([0, *cuts.tolist(), len(number)])]
 
     def _native(self, samples: NDArray[Any]) -> NDArray[Any]:
         return samples.astype(self._stored.newbyteorder("="), copy=False)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import cast
 
 import numpy as np
@@ -50,6 +50,8 @@ class Known:
         r, c = middles[np.hypot(*(middles - middles.mean(axis=0)).T).argmin()]
         blocks.append(grid[max(0, r - _WIDE) : r + _WIDE + 1, max(0, c - _WIDE) : c + _WIDE + 1])
         which = np.unique(np.concatenate([b.ravel() for b in blocks]))
+        # The grid's own places would be held for a million openings and never asked again.
+        lattice = replace(lattice, centre=np.empty((0, 0, 2)))
         return cls(lattice, openings, which[which >= 0])
 
     def sample(self) -> Known:
