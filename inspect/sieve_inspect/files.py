@@ -13,6 +13,8 @@ from sieve_inspect.errors import SameImageError, UnwritableOutputError
 
 __all__ = ["check_writable", "refuse_twins", "write_pieces"]
 
+_DATABASE = b"SQLite format 3\0"  # how a registry's file begins
+
 
 def refuse_twins(paths: Sequence[Path]) -> None:
     """Raise `SameImageError` for two files of the same bytes.
@@ -76,8 +78,13 @@ def write_pieces(path: Path, pieces: Iterable[bytes]) -> None:
 
 
 def _beside(path: Path) -> tuple[int, str]:
-    """A new file in the same folder, open, and its name."""
+    """A new file in the same folder, open, and its name; what is kept for good is not replaced."""
     try:
+        if path.is_file():
+            with path.open("rb") as there:
+                if there.read(len(_DATABASE)) == _DATABASE:
+                    reason = "a registry is kept in it; name another file"
+                    raise UnwritableOutputError(file=path, reason=reason)
         return tempfile.mkstemp(dir=path.parent, prefix=f".{path.name[:40]}-")
     except OSError as error:
         raise UnwritableOutputError(file=path, reason=error.strerror or "no access") from error

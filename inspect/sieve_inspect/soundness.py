@@ -55,7 +55,8 @@ def check_one_cloth(path: Path, lattice: Lattice) -> None:
         raise refused(path, reason, "Scan one woven cloth at a time, without moving it")
     if lattice.elsewhere > _ELSEWHERE:
         reason = "it shows patches of cloth that do not hang together"
-        raise refused(path, reason, "Scan one cloth at a time, without moving it")
+        advice = "Scan one cloth at a time, without moving it, and look whether wires are missing"
+        raise refused(path, reason, advice)
 
 
 def check_regular(path: Path, field: Field) -> None:
@@ -81,8 +82,9 @@ def check_still(path: Path, field: Field) -> None:
     jump = largest_jump(field)
     opening = float(np.median(field.axes[0].fit.width[field.ok]))
     if jump.size > max(_JUMP_PX, 0.03 * opening):
+        deed = "is off its place by" if jump.along else "steps aside by"
         reason = (
-            f"everything in it steps aside by {jump.size:.1f} px at {jump.axis} = {jump.at:.0f}, "
+            f"everything in it {deed} {jump.size:.1f} px at {jump.axis} = {jump.at:.0f}, "
             "so the carriage or the sieve moved"
         )
         raise refused(path, reason, "Scan again without touching the scanner")

@@ -136,3 +136,22 @@ def test_a_picture_is_called_what_it_is(program, folder, unmeasured, option, kin
     ended = program("measure", "scan.png", *TYPED, option, "picture.jpg")
     assert ended.code == 2
     assert f"end 'picture.jpg' with .{kind}" in ended.err
+
+
+@pytest.mark.parametrize(
+    "typed",
+    [
+        ("sieve", "list", "--json"),
+        ("due", "--json"),
+        ("measure", "scan.png", *TYPED, "--apertures"),
+    ],
+)
+def test_a_registry_is_no_output(program, folder, unmeasured, typed):
+    name = "kept.sqlite"
+    added = program("--registry", name, "sieve", "add", "S-1", "--nominal", "150um")
+    assert added.code == 0
+    before = contents(folder)
+    ended = program("--registry", name, *typed, name)
+    assert ended.code == 23
+    assert "a registry is kept in it" in ended.err
+    assert contents(folder)[folder / name] == before[folder / name]

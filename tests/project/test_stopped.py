@@ -27,6 +27,7 @@ WHILE_WORKERS_START = """
 import os, signal
 from multiprocessing import resource_tracker
 from sieve_inspect.cluster import _uninterrupted
+signal.signal(signal.SIGINT, signal.default_int_handler)  # begun behind a shell it is ignored
 try:
     with _uninterrupted():
         os.kill(os.getpid(), signal.SIGINT)

@@ -30,12 +30,14 @@ def draw_directly(
     lit: Callable[[Float, Float], Float] = lambda x, _: np.full_like(x, 0.75),
     cut: float = 0.0,
     stored: Callable[[Float], Float] = srgb,
+    missing: tuple[tuple[int, ...], tuple[int, ...]] = ((), ()),
     seed: int = 1,
 ) -> RoundTruth:
     """Write a square scan whose blur (sigma, px) is a function of x and y as shares of its side.
 
     So is how bright the openings are, `lit`; more than 1 is lost. `cut` is taken off all light,
-    what is left of it is written as `stored` says.
+    what is left of it is written as `stored` says. `missing` are wires that are not there, from
+    end to end: those that run up and down and those that run across, numbered from the middle.
 
     Returns the openings within.
     """
@@ -48,13 +50,17 @@ def draw_directly(
         last -= last[count // 2]
         families.append((last - gap, last))
     turn = np.deg2rad(4.0)
+    lost = [np.array(m, int) + count // 2 for m in missing]
     cos, sin, middle = np.cos(turn), np.sin(turn), side / 2
 
-    def passed(u: Float, family: tuple[Float, Float], sigma: Float) -> Float:
-        first, last = family
+    def passed(u: Float, number: int, sigma: Float) -> Float:
+        first, last = families[number]
         near = np.searchsorted(0.5 * (last[:-1] + first[1:]), u).clip(1, count - 2)
         parts = [(near + k) for k in (-1, 0, 1)]
-        return sum(ndtr((u - first[k]) / sigma) - ndtr((u - last[k]) / sigma) for k in parts)
+        lit = sum(ndtr((u - first[k]) / sigma) - ndtr((u - last[k]) / sigma) for k in parts)
+        for wire in lost[number]:
+            lit += ndtr((u - last[wire]) / sigma) - ndtr((u - first[wire + 1]) / sigma)
+        return lit
 
     image = np.empty((side, side), np.uint8)
     for top in range(0, side, ROWS):
@@ -62,8 +68,8 @@ def draw_directly(
         sigma = blur(x / side, y / side)
         u = cos * (x - middle) + sin * (y - middle)
         v = cos * (y - middle) - sin * (x - middle)
-        open_here = (lit(x / side, y / side) - WIRE) * passed(u, families[0], sigma)
-        light = WIRE + open_here * passed(v, families[1], sigma) - cut
+        open_here = (lit(x / side, y / side) - WIRE) * passed(u, 0, sigma)
+        light = WIRE + open_here * passed(v, 1, sigma) - cut
         light = np.clip(light + 0.008 * rng.standard_normal(light.shape), 0, 1)
         image[top : top + ROWS] = np.rint(255 * stored(light))
     tifffile.imwrite(path, image, photometric="minisblack")
@@ -72,4 +78,6 @@ def draw_directly(
     x, y = cos * u - sin * v + middle, sin * u + cos * v + middle
     inside = (np.minimum(x, y) > aperture) & (np.maximum(x, y) < side - aperture)
     no = np.zeros(inside.sum(), np.bool_)
-    return RoundTruth(x[inside], y[inside], wide[inside], high[inside], no, no)
+    beside = [np.isin(np.arange(count), np.concatenate([k, k + 1])) for k in lost]
+    torn = np.logical_or(*(i.ravel() for i in np.meshgrid(*beside)))[inside]
+    return RoundTruth(x[inside], y[inside], wide[inside], high[inside], no, torn)

@@ -8,6 +8,7 @@ from round_measured import matched
 from scipy.ndimage import gaussian_filter
 
 from sieve_inspect import look
+from sieve_inspect.errors import RefusedImageError
 from sieve_inspect.measure import measure
 from sieve_inspect.scale import scale_from_text
 from sieve_inspect.summary.statistics import whole_cloth
@@ -130,6 +131,29 @@ def test_a_picture_the_driver_sharpened_is_doubted(measured, tmp_path, share):
     found, ok = errors(measurement, truth)
     for error, u in zip(found.error, own_u(measurement), strict=True):
         assert abs(error[ok].mean()) < 2 * u < 0.15
+
+
+@pytest.mark.parametrize("missing", [((0,), ()), ((-9,), (3,)), ((4, 5), (-6,)), ((-8, 0, 8), ())])
+def test_wires_missing_right_across_are_a_torn_cloth_and_no_two(measured, tmp_path, missing):
+    path = tmp_path / "scan.tif"
+    truth = draw_directly(path, even(1.0), SIDE, missing=missing)
+    found, ok = errors(measured(path), truth)
+    far = (np.minimum(truth.x, truth.y) > 40) & (np.maximum(truth.x, truth.y) < SIDE - 40)
+    np.testing.assert_array_equal(found.state[far] == "torn", truth.torn[far])
+    assert ok[~truth.torn & far].mean() > 0.995
+    for error in found.error:
+        assert abs(error[ok].mean()) < 0.01
+
+
+@pytest.mark.parametrize("lost", [-12, 8, 12, 16])
+def test_a_scan_that_lost_or_repeated_lines_is_refused(measured, tmp_path, lost):
+    """Half a row is gone or there twice; what is left of it would be called blocked."""
+    path = tmp_path / "scan.tif"
+    draw_directly(path, even(1.0), SIDE)
+    whole = tifffile.imread(path)
+    tifffile.imwrite(path, np.concatenate([whole[:450], whole[450 + lost :]]))
+    with pytest.raises(RefusedImageError):
+        measured(path)
 
 
 def test_a_negative_without_tags_carries_no_verdict(measured, tmp_path):

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from sieve_inspect import pixels
 from sieve_inspect.errors import NoLatticeError
+from sieve_inspect.weave.patches import joined
 from sieve_inspect.weave.places import closed, filled, in_place
 
 __all__ = [
@@ -39,6 +40,8 @@ _WINDOW = 1024
 _PERIODS = 2.3  # of the pattern that must fit into the window
 FEWEST = 4  # openings that hang together
 _LINK = 0.34  # links may be off by this share of the pitch
+_PATCH = 0.01  # share of the largest patch that another needs to be looked at, …
+_PATCHES = 40  # … and how many are
 
 
 @dataclass(frozen=True)
@@ -274,7 +277,11 @@ def outstanding(height: Float) -> NDArray[np.bool_]:
 
 
 def peaks_with_height(smooth: NDArray[np.float32], vectors: Float) -> tuple[Float, Float]:
-    """Local maxima (n, 2) as (x, y), and how far they stand out of what is around them."""
+    """Local maxima (n, 2) as (x, y), and how far they stand out of what is around them.
+
+    Half a pitch away on all four sides there has to be a wire: where one is missing, the light of
+    two openings runs together, and its maxima are where noise puts them.
+    """
     pitch = float(np.hypot(*vectors.T).min())
     row, column = pixels.local_maxima(smooth, 0.38 * pitch)
     inner = (row > 0) & (row < smooth.shape[0] - 1) & (column > 0) & (column < smooth.shape[1] - 1)
@@ -288,13 +295,17 @@ def peaks_with_height(smooth: NDArray[np.float32], vectors: Float) -> tuple[Floa
         bend = before - 2 * middle + after
         step = np.divide(0.5 * (before - after), bend, out=np.zeros_like(bend), where=bend < 0)
         out[:, axis] += np.clip(step, -0.5, 0.5)
+    for half in (*(0.5 * vectors), *(-0.5 * vectors)):
+        height = np.fmin(height, middle - _sample(smooth, out + half))  # NaN outside the picture
     return out, height
 
 
 def link(peaks: Float, vectors: Float) -> tuple[NDArray[np.intp], NDArray[np.bool_], float]:
-    """Row and column (n, 2) of every peak in the largest linked patch, and who belongs to it.
+    """Row and column (n, 2) of every peak in the largest patch, and who belongs to it.
 
-    Also the size of the next largest patch as a share of this one.
+    Patches are what links of about one pitch hold together, and what lies in line with them
+    across a wire or two that are missing right across. Also the size of the next largest patch as
+    a share of this one.
     """
     from scipy.sparse import coo_array
     from scipy.sparse.csgraph import breadth_first_order, connected_components
@@ -325,17 +336,21 @@ def link(peaks: Float, vectors: Float) -> tuple[NDArray[np.intp], NDArray[np.boo
     del costs
     _, label = connected_components(graph, directed=False)
     sizes = np.bincount(label)
-    largest = int(np.argmax(sizes))
-    member = np.asarray(label == largest)
-    elsewhere = float(np.sort(sizes)[-2] / sizes[largest]) if len(sizes) > 1 else 0.0
-    root = int(np.flatnonzero(member)[0])
+    patches = np.argsort(-sizes, kind="stable")
+    patches = patches[sizes[patches] >= max(FEWEST, _PATCH * sizes[patches[0]])][:_PATCHES]
+    if not len(patches):
+        return index, label == np.argmax(sizes), 0.0
     branches = spanning_tree(graph)
-    order, parent = breadth_first_order(branches, root, directed=False)
-    child = order[1:]
+    parent = np.arange(count)
+    for patch in patches:
+        root = int(np.flatnonzero(label == patch)[0])
+        order, before = breadth_first_order(branches, root, directed=False)
+        parent[order[1:]] = before[order[1:]]
+    child = np.flatnonzero(parent != np.arange(count))
     step_to = np.zeros((count, 2), np.intp)
-    step_to[child] = _steps(parent[child].astype(np.intp), child.astype(np.intp), i, j, axes)
-    walked = _walk(step_to, np.where(parent >= 0, parent, np.arange(count)))
-    return walked, member, elsewhere
+    step_to[child] = _steps(parent[child], child, i, j, axes)
+    walked = _walk(step_to, parent)
+    return joined(peaks, walked, [label == patch for patch in patches])
 
 
 def _steps(

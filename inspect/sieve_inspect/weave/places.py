@@ -21,6 +21,7 @@ Index = NDArray[np.intp]
 _ASTRAY = 0.2  # share of the pitch a peak may be off where its row and its column have it
 _ENOUGH = 5000  # openings for a smooth map
 _AT_ONCE = 100_000  # openings asked about at a time
+_BRIDGE = 4  # unknown openings in a line between two known ones
 _NEAR = 5  # openings to both sides along a gap that are asked
 
 
@@ -169,7 +170,7 @@ def filled(centre: Float) -> Float:
     """Infer missing openings from opposite neighbours in their row and their column.
 
     The middle between the neighbours on both sides is right for any smoothly bent cloth; holes
-    wider than one opening close from their rim inward.
+    wider than one opening close from their rim inward, and rows missing right across are bridged.
     """
     centre = np.pad(centre, ((2, 2), (2, 2), (0, 0)), constant_values=np.nan)
     for _ in range(64):
@@ -200,7 +201,26 @@ def filled(centre: Float) -> Float:
             break
         mean = np.where(told[..., None], guesses, 0).sum(axis=0) / np.maximum(support, 1)[:, None]
         centre[row[found], column[found]] = mean[found]
-    return centre[2:-2, 2:-2]
+    return _bridged(centre[2:-2, 2:-2])
+
+
+def _bridged(centre: Float) -> Float:
+    """Up to `_BRIDGE` unknown places in a line between two known ones, evenly on the way."""
+    out = centre.copy()
+    for axis in (0, 1):
+        lines, given = np.moveaxis(out, axis, 0), np.moveaxis(centre, axis, 0)
+        known = np.isfinite(given[..., 0])
+        for gap in range(2, _BRIDGE + 1):
+            first, last = given[: -gap - 1], given[gap + 1 :]
+            open_ = known[: -gap - 1] & known[gap + 1 :]
+            for k in range(1, gap + 1):
+                open_ &= ~known[k : len(known) - gap - 1 + k]
+            line, place = np.nonzero(open_)
+            for k in range(1, gap + 1):
+                share = k / (gap + 1)
+                way = (1 - share) * first[line, place] + share * last[line, place]
+                lines[line + k, place] = way
+    return out
 
 
 def closed(centre: Float, shape: tuple[int, ...]) -> Float:
