@@ -58,8 +58,8 @@ def draw_directly(
         near = np.searchsorted(0.5 * (last[:-1] + first[1:]), u).clip(1, count - 2)
         parts = [(near + k) for k in (-1, 0, 1)]
         lit = sum(ndtr((u - first[k]) / sigma) - ndtr((u - last[k]) / sigma) for k in parts)
-        for wire in lost[number]:
-            lit += ndtr((u - last[wire]) / sigma) - ndtr((u - first[wire + 1]) / sigma)
+        for k in lost[number]:
+            lit += ndtr((u - last[k]) / sigma) - ndtr((u - first[k + 1]) / sigma)
         return lit
 
     image = np.empty((side, side), np.uint8)

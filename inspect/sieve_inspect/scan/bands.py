@@ -8,18 +8,13 @@ cannot be read costs that piece and no more: its pixels are zero and `lost` says
 from __future__ import annotations
 
 import hashlib
-import mmap
-import os
 import tempfile
 import warnings
-import weakref
 from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
-from itertools import pairwise
 from pathlib import Path
-from threading import Lock
-from typing import Any, BinaryIO, NamedTuple, Protocol
+from typing import Any, BinaryIO, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -40,102 +35,15 @@ from sieve_inspect.scan.source import (
     pillow,
     tiff_tags,
 )
+from sieve_inspect.scan.stored import Finish, InMemory, OnDisk, Pixels, Raw, plain
 
-__all__ = ["Box", "Raw", "ScanSource", "open_source", "size_of"]
+__all__ = ["Box", "ScanSource", "open_source", "size_of"]
 
-Raw = NDArray[Any]  # grey (..., ) or colour (..., 3), unsigned 8 or 16 bit
 
 MAX_PLAIN_MEGAPIXELS = 2000.0  # of files that are as large as what they hold
 _IN_MEMORY = 400_000_000  # bytes unpacked
 _MOST_LOST = 0.2  # share of the picture
 _BAND = 256  # rows unpacked at a time
-_FEW = 4096  # pixels; after a look at more of them mapped pages are given back, …
-_FRUGAL = 250_000_000  # … and in files of more bytes after every …
-_STRETCHES = 32  # … pieces of …
-_STRETCH = 1 << 21  # … so many bytes: systems map that much at the first touch of any of it
-
-
-Finish = Callable[[NDArray[Any]], Raw]  # stored samples (..., s) to grey or RGB
-
-
-def _plain(array: NDArray[Any]) -> Raw:
-    return array[..., :3] if array.shape[-1] >= 3 else array[..., 0]
-
-
-class _Pixels(Protocol):
-    def rows(self, top: int, bottom: int) -> Raw: ...
-
-    def at(self, number: NDArray[np.integer]) -> Raw: ...
-
-
-class _InMemory:
-    """Stored samples (h, w, s)."""
-
-    def __init__(self, samples: NDArray[Any], finish: Finish) -> None:
-        self.samples, self._finish = samples, finish
-        self._flat = samples.reshape(-1, samples.shape[-1])
-
-    def rows(self, top: int, bottom: int) -> Raw:
-        return np.ascontiguousarray(self._finish(self.samples[top:bottom]))
-
-    def at(self, number: NDArray[np.integer]) -> Raw:
-        if self._flat.shape[1] == 1:
-            return self._finish(self._flat[:, 0].take(number)[..., None])
-        return self._finish(self._flat[number])
-
-
-class _OnDisk:
-    """Stored samples (h, w, s) in a file, from a byte on; rows that are not there are zero.
-
-    Rows are read, single pixels looked up in a map whose pages are given back at once: neither
-    lets the process grow with the file.
-    """
-
-    def __init__(
-        self, file: BinaryIO, start: int, shape: tuple[int, int, int], stored: str, finish: Finish
-    ) -> None:
-        self._start, self._shape, self._finish = start, shape, finish
-        self._file = os.dup(file.fileno())
-        weakref.finalize(self, os.close, self._file)
-        self._stored = np.dtype(stored)
-        self._line = shape[1] * shape[2] * self._stored.itemsize
-        size = os.fstat(file.fileno()).st_size
-        self.there = max(0, min(shape[0], (size - start) // self._line))
-        self._map = mmap.mmap(file.fileno(), 0, access=mmap.ACCESS_READ) if self.there else None
-        self._lock = Lock()
-
-    def rows(self, top: int, bottom: int) -> Raw:
-        samples = np.zeros((bottom - top, *self._shape[1:]), self._stored)
-        if top < self.there:
-            part = samples[: min(bottom, self.there) - top].reshape(-1).view(np.uint8)
-            with self._lock, open(self._file, "rb", closefd=False) as file:
-                file.seek(self._start + top * self._line)
-                file.readinto(part.data)
-        return np.ascontiguousarray(self._finish(self._native(samples)))
-
-    def at(self, number: NDArray[np.integer]) -> Raw:
-        _, width, count = self._shape
-        out = np.zeros((number.size, count), self._stored)
-        if self._map is not None:
-            flat = number.ravel()
-            length = self.there * width * count
-            pixels = np.frombuffer(self._map, self._stored, length, self._start).reshape(-1, count)
-            frugal = length > _FRUGAL
-            for some in self._handfuls(flat) if frugal else [slice(None)]:
-                there = flat[some] < len(pixels)
-                out[some][there] = pixels[flat[some][there]]
-                if (frugal or len(flat) > _FEW) and hasattr(mmap, "MADV_DONTNEED"):
-                    self._map.madvise(mmap.MADV_DONTNEED)
-        return self._finish(self._native(out).reshape(*number.shape, count))
-
-    def _handfuls(self, number: NDArray[np.integer]) -> list[slice]:
-        """Runs of pixels, by number (n,), that touch but so many stretches of the file."""
-        stretch = number // max(1, _STRETCH * self._shape[1] // self._line)
-        cuts = (np.flatnonzero(stretch[1:] != stretch[:-1]) + 1)[_STRETCHES - 1 :: _STRETCHES]
-        return [slice(*ends) for ends in pairwise([0, *cuts.tolist(), len(number)])]
-
-    def _native(self, samples: NDArray[Any]) -> NDArray[Any]:
-        return samples.astype(self._stored.newbyteorder("="), copy=False)
 
 
 class Box(NamedTuple):
@@ -163,7 +71,7 @@ class ScanSource:
     srgb_tag: bool
     linear_tag: bool
     dpi: tuple[float, float] | None
-    pixels: _Pixels
+    pixels: Pixels
     lost: tuple[Box, ...] = ()
     in_place: bool = False  # read where it lies, so that it costs nothing to open it again
 
@@ -189,7 +97,7 @@ class ScanSource:
         """A scan that has been read whole."""
         raw = scan.raw if scan.raw.ndim == 3 else scan.raw[..., None]
         tags = Tags(scan.kind, scan.gamma, scan.srgb_tag, scan.linear_tag, scan.dpi)
-        pixels = _InMemory(raw, _plain)
+        pixels = InMemory(raw, plain)
         return cls(scan.path, lambda: scan.sha256, scan.shape, scan.bits, *tags, pixels)
 
 
@@ -283,10 +191,10 @@ def _open_tiff(path: Path, max_megapixels: float | None, hashed: bool) -> ScanSo
             stored = f"{file.byteorder}u{page.bitspersample // 8}"
             whole = (*shape, int(page.samplesperpixel))
             with path.open("rb") as plain_file:
-                on_disk = _OnDisk(plain_file, int(page.dataoffsets[0]), whole, stored, finish)
+                on_disk = OnDisk(plain_file, int(page.dataoffsets[0]), whole, stored, finish)
             missing = Box(on_disk.there, shape[0], 0, shape[1])
             lost = [missing] if on_disk.there < shape[0] else []
-            pixels: _Pixels = on_disk
+            pixels: Pixels = on_disk
         else:
             pixels, lost = _unpacked_pieces(file, page, finish)
         away = sum((b.bottom - b.top) * (b.right - b.left) for b in lost)
@@ -310,13 +218,13 @@ def _finisher(path: Path, page: Any) -> Finish:
     def finish(array: NDArray[Any]) -> Raw:
         if page.photometric == kind.PALETTE:
             return np.moveaxis(page.colormap[:, array[..., 0]], 0, -1)
-        array = _plain(array)
+        array = plain(array)
         return np.asarray(np.iinfo(array.dtype).max - array if inverted else array)
 
     return finish
 
 
-def _unpacked_pieces(file: Any, page: Any, finish: Finish) -> tuple[_Pixels, list[Box]]:
+def _unpacked_pieces(file: Any, page: Any, finish: Finish) -> tuple[Pixels, list[Box]]:
     """Decode every strip or tile once, two at a time."""
     height, width, samples = page.imagelength, page.imagewidth, page.samplesperpixel
     store = _Store(height, (width, samples), np.dtype(f"u{page.bitspersample // 8}"))
@@ -400,12 +308,12 @@ class _Store:
         self._file.seek(box.top * self._row)
         self._file.write(rows.tobytes())
 
-    def pixels(self, finish: Finish) -> _Pixels:
+    def pixels(self, finish: Finish) -> Pixels:
         if self._file is None:
-            return _InMemory(self._pixels, finish)
+            return InMemory(self._pixels, finish)
         with self._file as file:  # its pixels stay until the last who reads them is gone
             file.flush()
-            return _OnDisk(file, 0, self._shape, self._stored.str, finish)
+            return OnDisk(file, 0, self._shape, self._stored.str, finish)
 
 
 def _unpacked_top_down(path: Path, max_megapixels: float) -> ScanSource:
@@ -434,5 +342,5 @@ def _unpacked_top_down(path: Path, max_megapixels: float) -> ScanSource:
         raise TruncatedImageError(file=path, reason=reason) from error
 
     bits = 8 * stored.itemsize
-    unpacked = store.pixels(_plain)
+    unpacked = store.pixels(plain)
     return ScanSource(path, _digest(path), (height, width), bits, *tags, unpacked)

@@ -14,8 +14,9 @@ from numpy.typing import NDArray
 
 from sieve_inspect import pixels
 from sieve_inspect.errors import UsageError
-from sieve_inspect.scan.bands import Raw, ScanSource
+from sieve_inspect.scan.bands import ScanSource
 from sieve_inspect.scan.source import Scan
+from sieve_inspect.scan.stored import Raw
 
 __all__ = [
     "ENCODINGS",

@@ -17,17 +17,15 @@ from numpy.typing import NDArray
 
 from sieve_inspect import pixels
 from sieve_inspect.errors import NoLatticeError
-from sieve_inspect.weave.patches import joined
+from sieve_inspect.weave.patches import FEWEST, link
 from sieve_inspect.weave.places import closed, filled, in_place
 
 __all__ = [
-    "FEWEST",
     "Lattice",
     "Pitch",
     "find_lattice",
     "find_pitch",
     "grid_of",
-    "link",
     "openings_are_bright",
     "outstanding",
     "peaks_with_height",
@@ -38,10 +36,6 @@ Float = NDArray[np.float64]
 _SQUARE_WITHIN = np.deg2rad(7.0)  # cloth woven up to 2 deg off square, on a stretched scan
 _WINDOW = 1024
 _PERIODS = 2.3  # of the pattern that must fit into the window
-FEWEST = 4  # openings that hang together
-_LINK = 0.34  # links may be off by this share of the pitch
-_PATCH = 0.01  # share of the largest patch that another needs to be looked at, …
-_PATCHES = 40  # … and how many are
 
 
 @dataclass(frozen=True)
@@ -298,94 +292,6 @@ def peaks_with_height(smooth: NDArray[np.float32], vectors: Float) -> tuple[Floa
     for half in (*(0.5 * vectors), *(-0.5 * vectors)):
         height = np.fmin(height, middle - _sample(smooth, out + half))  # NaN outside the picture
     return out, height
-
-
-def link(peaks: Float, vectors: Float) -> tuple[NDArray[np.intp], NDArray[np.bool_], float]:
-    """Row and column (n, 2) of every peak in the largest patch, and who belongs to it.
-
-    Patches are what links of about one pitch hold together, and what lies in line with them
-    across a wire or two that are missing right across. Also the size of the next largest patch as
-    a share of this one.
-    """
-    from scipy.sparse import coo_array
-    from scipy.sparse.csgraph import breadth_first_order, connected_components
-    from scipy.sparse.csgraph import minimum_spanning_tree as spanning_tree
-    from scipy.spatial import cKDTree
-
-    count = len(peaks)
-    index = np.zeros((count, 2), np.intp)
-    if count < 4:
-        return index, np.zeros(count, np.bool_), 0.0
-    tree = cKDTree(peaks)
-    reach = _LINK * float(np.hypot(*vectors.T).min())
-    start, end, step, cost = [], [], [], []
-    for axis, vector in enumerate(vectors):
-        nearest = tree.query(peaks + vector, distance_upper_bound=reach, workers=2)
-        distance, other = np.asarray(nearest[0]), np.asarray(nearest[1])
-        hit = np.flatnonzero(np.isfinite(distance))
-        start.append(hit)
-        end.append(other[hit])
-        cost.append(distance[hit] + 1e-6 * reach)
-        step.append(np.full(len(hit), axis, np.int8))
-    i, j, axes = np.concatenate(start), np.concatenate(end), np.concatenate(step)
-    costs = np.concatenate(cost)
-    del tree, start, end, step, cost  # of a whole cloth they are hundreds of megabytes
-    if not len(i):
-        return index, np.zeros(count, np.bool_), 0.0
-    graph = coo_array((costs, (i, j)), shape=(count, count)).tocsr()
-    del costs
-    _, label = connected_components(graph, directed=False)
-    sizes = np.bincount(label)
-    patches = np.argsort(-sizes, kind="stable")
-    patches = patches[sizes[patches] >= max(FEWEST, _PATCH * sizes[patches[0]])][:_PATCHES]
-    if not len(patches):
-        return index, label == np.argmax(sizes), 0.0
-    branches = spanning_tree(graph)
-    parent = np.arange(count)
-    for patch in patches:
-        root = int(np.flatnonzero(label == patch)[0])
-        order, before = breadth_first_order(branches, root, directed=False)
-        parent[order[1:]] = before[order[1:]]
-    child = np.flatnonzero(parent != np.arange(count))
-    step_to = np.zeros((count, 2), np.intp)
-    step_to[child] = _steps(parent[child], child, i, j, axes)
-    walked = _walk(step_to, parent)
-    return joined(peaks, walked, [label == patch for patch in patches])
-
-
-def _steps(
-    before: NDArray[np.intp],
-    after: NDArray[np.intp],
-    i: NDArray[np.intp],
-    j: NDArray[np.intp],
-    axes: NDArray[np.int8],
-) -> NDArray[np.intp]:
-    """(row, column) steps (m, 2) from `before` to `after`, links known as i to j along `axes`."""
-    base = int(max(i.max(), j.max())) + 1
-    keys = i * base + j
-    order = np.argsort(keys)
-    keys, axes = keys[order], axes[order]
-    steps = np.zeros((len(before), 2), np.intp)
-    for a, b, sign in ((before, after, 1), (after, before, -1)):
-        wanted = a * base + b
-        at = np.minimum(np.searchsorted(keys, wanted), len(keys) - 1)
-        hit = np.flatnonzero(keys[at] == wanted)
-        steps[hit, 1 - axes[at[hit]]] = sign  # along a row (axis 0) the column changes
-    return steps
-
-
-def _walk(step: NDArray[np.intp], parent: NDArray[np.intp]) -> NDArray[np.intp]:
-    """Sum the steps from the root to every node; the root is its own parent, its step zero.
-
-    Every round doubles the length of the path already summed.
-    """
-    total, ancestor = step.copy(), parent.copy()
-    while True:
-        further = ancestor[ancestor]
-        if np.array_equal(further, ancestor):
-            return total
-        total += total[ancestor]
-        ancestor = further
 
 
 def grid_of(

@@ -1,8 +1,8 @@
-"""Patches of cloth that hang together across wires missing right across.
+"""Rows and columns: openings one pitch apart are linked, and what is linked is a patch of cloth.
 
-Such a wire leaves openings of twice the height in a whole row, and no link of one pitch leads over
-them. The patches on both sides are of one cloth if the rows and columns of one, carried on over
-the gap, meet those of the other.
+A wire missing right across leaves openings of twice the height in a whole row, and no link leads
+over them. The patches on both sides are of one cloth if the rows and columns of one, carried on
+over the gap, meet those of the other.
 """
 
 from __future__ import annotations
@@ -12,21 +12,113 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["joined"]
+__all__ = ["FEWEST", "link"]
 
 Float = NDArray[np.float64]
 Bool = NDArray[np.bool_]
 Index = NDArray[np.intp]
 
+FEWEST = 4  # openings that hang together
+_LINK = 0.34  # links may be off by this share of the pitch
+_PATCH = 0.01  # share of the largest patch that another needs to be looked at, …
+_PATCHES = 40  # … and how many are
 _ACROSS = 4.4  # pitches that patches may be apart: two wires missing side by side
 _NEAREST = 12  # openings on the other side that each is compared with
-_FEWEST = 5  # openings along the gap that must agree
+_AGREE = 5  # openings along the gap that must agree
 _OFF = 0.2  # share of the pitch by which they may miss a whole number of rows
 _MOST = 0.7  # share of the comparisons that must not
 _TWICE = 0.02  # share of a patch's openings that may lie where another has one
 
 
-def joined(peaks: Float, index: Index, patches: Sequence[Bool]) -> tuple[Index, Bool, float]:
+def link(peaks: Float, vectors: Float) -> tuple[NDArray[np.intp], NDArray[np.bool_], float]:
+    """Row and column (n, 2) of every peak in the largest patch, and who belongs to it.
+
+    Patches are what links of about one pitch hold together, and what lies in line with them
+    across a wire or two that are missing right across. Also the size of the next largest patch as
+    a share of this one.
+    """
+    from scipy.sparse import coo_array
+    from scipy.sparse.csgraph import breadth_first_order, connected_components
+    from scipy.sparse.csgraph import minimum_spanning_tree as spanning_tree
+    from scipy.spatial import cKDTree
+
+    count = len(peaks)
+    index = np.zeros((count, 2), np.intp)
+    if count < 4:
+        return index, np.zeros(count, np.bool_), 0.0
+    tree = cKDTree(peaks)
+    reach = _LINK * float(np.hypot(*vectors.T).min())
+    start, end, step, cost = [], [], [], []
+    for axis, vector in enumerate(vectors):
+        nearest = tree.query(peaks + vector, distance_upper_bound=reach, workers=2)
+        distance, other = np.asarray(nearest[0]), np.asarray(nearest[1])
+        hit = np.flatnonzero(np.isfinite(distance))
+        start.append(hit)
+        end.append(other[hit])
+        cost.append(distance[hit] + 1e-6 * reach)
+        step.append(np.full(len(hit), axis, np.int8))
+    i, j, axes = np.concatenate(start), np.concatenate(end), np.concatenate(step)
+    costs = np.concatenate(cost)
+    del tree, start, end, step, cost  # of a whole cloth they are hundreds of megabytes
+    if not len(i):
+        return index, np.zeros(count, np.bool_), 0.0
+    graph = coo_array((costs, (i, j)), shape=(count, count)).tocsr()
+    del costs
+    _, label = connected_components(graph, directed=False)
+    sizes = np.bincount(label)
+    patches = np.argsort(-sizes, kind="stable")
+    patches = patches[sizes[patches] >= max(FEWEST, _PATCH * sizes[patches[0]])][:_PATCHES]
+    if not len(patches):
+        return index, label == np.argmax(sizes), 0.0
+    branches = spanning_tree(graph)
+    parent = np.arange(count)
+    for patch in patches:
+        root = int(np.flatnonzero(label == patch)[0])
+        order, before = breadth_first_order(branches, root, directed=False)
+        parent[order[1:]] = before[order[1:]]
+    child = np.flatnonzero(parent != np.arange(count))
+    step_to = np.zeros((count, 2), np.intp)
+    step_to[child] = _steps(parent[child], child, i, j, axes)
+    walked = _walk(step_to, parent)
+    return _joined(peaks, walked, [label == patch for patch in patches])
+
+
+def _steps(
+    before: NDArray[np.intp],
+    after: NDArray[np.intp],
+    i: NDArray[np.intp],
+    j: NDArray[np.intp],
+    axes: NDArray[np.int8],
+) -> NDArray[np.intp]:
+    """(row, column) steps (m, 2) from `before` to `after`, links known as i to j along `axes`."""
+    base = int(max(i.max(), j.max())) + 1
+    keys = i * base + j
+    order = np.argsort(keys)
+    keys, axes = keys[order], axes[order]
+    steps = np.zeros((len(before), 2), np.intp)
+    for a, b, sign in ((before, after, 1), (after, before, -1)):
+        wanted = a * base + b
+        at = np.minimum(np.searchsorted(keys, wanted), len(keys) - 1)
+        hit = np.flatnonzero(keys[at] == wanted)
+        steps[hit, 1 - axes[at[hit]]] = sign  # along a row (axis 0) the column changes
+    return steps
+
+
+def _walk(step: NDArray[np.intp], parent: NDArray[np.intp]) -> NDArray[np.intp]:
+    """Sum the steps from the root to every node; the root is its own parent, its step zero.
+
+    Every round doubles the length of the path already summed.
+    """
+    total, ancestor = step.copy(), parent.copy()
+    while True:
+        further = ancestor[ancestor]
+        if np.array_equal(further, ancestor):
+            return total
+        total += total[ancestor]
+        ancestor = further
+
+
+def _joined(peaks: Float, index: Index, patches: Sequence[Bool]) -> tuple[Index, Bool, float]:
     """Join to the first of the `patches` (n,) of `peaks` (n, 2) px those that carry it on.
 
     `index` (n, 2) are row and column, each patch counted from its own origin. Returns the index,
@@ -64,7 +156,7 @@ def _offset(peaks: Float, index: Index, member: Bool, patch: Bool) -> Index | No
         peaks[there], _NEAREST, distance_upper_bound=reach, workers=2
     )
     which, other = np.nonzero(np.isfinite(distance))
-    if len(np.unique(which)) < _FEWEST:
+    if len(np.unique(which)) < _AGREE:
         return None
     a, b = here[np.asarray(near)[which, other]], there[which]
     wanted = index[a] + (peaks[b] - peaks[a]) @ np.linalg.inv(steps) - index[b]

@@ -14,14 +14,13 @@ from sieve_inspect import pixels
 from sieve_inspect.errors import NoLatticeError
 from sieve_inspect.scan import ScanSource
 from sieve_inspect.weave.lattice import (
-    FEWEST,
     Lattice,
     Pitch,
     grid_of,
-    link,
     outstanding,
     peaks_with_height,
 )
+from sieve_inspect.weave.patches import FEWEST, link
 from sieve_inspect.whole.crew import Crew, Progress
 from sieve_inspect.whole.sheet import Sheet
 
