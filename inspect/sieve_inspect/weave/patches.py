@@ -48,22 +48,21 @@ def link(peaks: Float, vectors: Float) -> tuple[NDArray[np.intp], NDArray[np.boo
         return index, np.zeros(count, np.bool_), 0.0
     tree = cKDTree(peaks)
     reach = _LINK * float(np.hypot(*vectors.T).min())
-    start, end, step, cost = [], [], [], []
-    for axis, vector in enumerate(vectors):
+    start, end, cost = [], [], []
+    for vector in vectors:
         nearest = tree.query(peaks + vector, distance_upper_bound=reach, workers=2)
         distance, other = np.asarray(nearest[0]), np.asarray(nearest[1])
         hit = np.flatnonzero(np.isfinite(distance))
         start.append(hit)
         end.append(other[hit])
         cost.append(distance[hit] + 1e-6 * reach)
-        step.append(np.full(len(hit), axis, np.int8))
-    i, j, axes = np.concatenate(start), np.concatenate(end), np.concatenate(step)
+    places = np.concatenate(start), np.concatenate(end)
     costs = np.concatenate(cost)
-    del tree, start, end, step, cost  # of a whole cloth they are hundreds of megabytes
-    if not len(i):
+    del tree, start, end, cost  # of a whole cloth they are hundreds of megabytes
+    if not len(costs):
         return index, np.zeros(count, np.bool_), 0.0
-    graph = coo_array((costs, (i, j)), shape=(count, count)).tocsr()
-    del costs
+    graph = coo_array((costs, places), shape=(count, count)).tocsr()
+    del costs, places
     _, label = connected_components(graph, directed=False)
     sizes = np.bincount(label)
     patches = np.argsort(-sizes, kind="stable")
@@ -76,32 +75,10 @@ def link(peaks: Float, vectors: Float) -> tuple[NDArray[np.intp], NDArray[np.boo
         root = int(np.flatnonzero(label == patch)[0])
         order, before = breadth_first_order(branches, root, directed=False)
         parent[order[1:]] = before[order[1:]]
-    child = np.flatnonzero(parent != np.arange(count))
-    step_to = np.zeros((count, 2), np.intp)
-    step_to[child] = _steps(parent[child], child, i, j, axes)
-    walked = _walk(step_to, parent)
+    # Links are true to a third of the pitch, so what they lead over rounds to one step.
+    steps = np.rint((peaks - peaks[parent]) @ np.linalg.inv(vectors)).astype(np.intp)
+    walked = _walk(steps[:, ::-1], parent)
     return _joined(peaks, walked, [label == patch for patch in patches])
-
-
-def _steps(
-    before: NDArray[np.intp],
-    after: NDArray[np.intp],
-    i: NDArray[np.intp],
-    j: NDArray[np.intp],
-    axes: NDArray[np.int8],
-) -> NDArray[np.intp]:
-    """(row, column) steps (m, 2) from `before` to `after`, links known as i to j along `axes`."""
-    base = int(max(i.max(), j.max())) + 1
-    keys = i * base + j
-    order = np.argsort(keys)
-    keys, axes = keys[order], axes[order]
-    steps = np.zeros((len(before), 2), np.intp)
-    for a, b, sign in ((before, after, 1), (after, before, -1)):
-        wanted = a * base + b
-        at = np.minimum(np.searchsorted(keys, wanted), len(keys) - 1)
-        hit = np.flatnonzero(keys[at] == wanted)
-        steps[hit, 1 - axes[at[hit]]] = sign  # along a row (axis 0) the column changes
-    return steps
 
 
 def _walk(step: NDArray[np.intp], parent: NDArray[np.intp]) -> NDArray[np.intp]:

@@ -8,6 +8,7 @@ from typing import cast
 import numpy as np
 from numpy.typing import NDArray
 
+from sieve_inspect import pixels
 from sieve_inspect.weave.field import Openings, View, look_closer
 from sieve_inspect.weave.first_look import sensor_range
 from sieve_inspect.weave.lattice import Lattice
@@ -87,11 +88,8 @@ def _middles(seen: NDArray[np.bool_]) -> tuple[int, Index]:
 
     In a patch every opening has been seen.
     """
-    from scipy.ndimage import minimum_filter
-
     for reach in _REACHES:
-        whole = minimum_filter(seen, 2 * reach + 1, mode="constant", cval=False)
-        row, column = np.nonzero(whole)
+        row, column = np.nonzero(pixels.within(seen, reach))
         if len(row) >= _ACROSS:
             break
     parts = (np.arange(_ACROSS) + 0.5) / _ACROSS
