@@ -136,7 +136,7 @@ def _look(task: Task, path: Path, progress: Callable[[float], None]) -> Picture:
     if beside is not None:
         field = _cut_by(beside.region, field)
     check_regular(path, field)
-    check_still(path, field)
+    moved = check_still(path, field)
     picture = Picture(
         ScanFile(path, scan.sha256, scan.shape, scan.kind, lost),
         assumption.encoding,
@@ -145,7 +145,7 @@ def _look(task: Task, path: Path, progress: Callable[[float], None]) -> Picture:
         (sample_of(field, scale, 0), sample_of(field, scale, 1)),
         None if beside is None else beside.region,
         light.bright if isinstance(light, Sheet) else None,
-        (assumption.doubt,) if assumption.doubt else (),
+        tuple(doubt for doubt in (assumption.doubt, moved) if doubt),
         light,
     )
     check_blur(path, picture, task.nominal_um, scale)

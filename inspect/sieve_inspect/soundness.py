@@ -32,6 +32,7 @@ _RIVAL = 0.3  # height of a second mesh in the spectrum, as a share of the first
 _SHADED = 0.35  # share of the light by which the edges may differ from a model of them
 _SHADED_ABOVE = 0.05  # the same in reflected light, where it means highlights and shadows
 _ELSEWHERE = 0.1  # openings in a second patch, as a share of the first
+_AT_ODDS = 0.001  # share of links; in one cloth, holes, tears and dirt included, there are none
 _JUMP_PX = 0.75  # steps aside that flatbed carriages do not make by themselves
 
 
@@ -57,6 +58,9 @@ def check_one_cloth(path: Path, lattice: Lattice) -> None:
         reason = "it shows patches of cloth that do not hang together"
         advice = "Scan one cloth at a time, without moving it, and look whether wires are missing"
         raise refused(path, reason, advice)
+    if lattice.at_odds > _AT_ODDS:
+        reason = "its rows and columns do not keep in step with each other"
+        raise refused(path, reason, "Scan one cloth at a time, without moving it")
 
 
 def check_regular(path: Path, field: Field) -> None:
@@ -77,17 +81,21 @@ def check_regular(path: Path, field: Field) -> None:
     raise refused(path, reason, advice)
 
 
-def check_still(path: Path, field: Field) -> None:
-    """Refuse a picture in which everything steps aside at one line."""
+def check_still(path: Path, field: Field) -> str:
+    """Refuse a picture in which everything steps aside at one line; says what is in doubt."""
     jump = largest_jump(field)
     opening = float(np.median(field.axes[0].fit.width[field.ok]))
-    if jump.size > max(_JUMP_PX, 0.03 * opening):
-        deed = "is off its place by" if jump.along else "steps aside by"
-        reason = (
-            f"everything in it {deed} {jump.size:.1f} px at {jump.axis} = {jump.at:.0f}, "
-            "so the carriage or the sieve moved"
+    if jump.size <= max(_JUMP_PX, 0.03 * opening):
+        return ""
+    place = f"by {jump.size:.1f} px at {jump.axis} = {jump.at:.0f}"
+    if not jump.sure:
+        return (
+            f"a row of openings is off its size {place}: the cloth is, or the carriage moved; "
+            "scan again with the sieve turned by some degrees"
         )
-        raise refused(path, reason, "Scan again without touching the scanner")
+    deed = "is off its place" if jump.along else "steps aside"
+    reason = f"everything in it {deed} {place}, so the carriage or the sieve moved"
+    raise refused(path, reason, "Scan again without touching the scanner")
 
 
 def check_blur(path: Path, picture: Picture, nominal_um: float, scale: Scale) -> None:

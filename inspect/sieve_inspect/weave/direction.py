@@ -37,7 +37,8 @@ _ALIKE = 0.1  # of the logarithm of the blur: openings with no more apart are al
 _UNEVEN = 0.1  # share of how the blur differs over the field that stays in doubt …
 _UNEVEN_HIDDEN = 1.5  # … and where half of every edge is out of sight
 _HIDDEN = 0.03  # px of doubt where one end of every edge is brighter or darker than can be said
-_OVERSHOOT = 0.01  # share of the step; what no lens does and noise does not reach
+_OVERSHOOT = 0.01  # share of the step; what no lens does and noise does not reach …
+_OVERSHOOT_TIGHT = 0.04  # … nor where openings are too short to show a level
 _SHARPEST = 0.07  # px of doubt where edges overshoot
 _SUNK = 0.12  # px of doubt where a black point was cut off above the wires' own light
 _ALL_DARK = 0.5  # share of the wires' middles; noise about true black leaves a twentieth of them so
@@ -115,21 +116,22 @@ def measure_axis(
         spread = float(np.std(stretch(centre)))
         doubt = _UNEVEN_HIDDEN if this.saturated else _UNEVEN
         u_response = float(np.hypot(u_response, doubt * spread * response.sigma))
-    if not this.tight:
-        u_response = float(np.hypot(u_response, _sharpened(response)))
+    u_response = float(np.hypot(u_response, _sharpened(response, this.tight)))
     excess = fitter.excess(sample, response, prior)
     own = max(0.0, excess - _FAITHFUL) + this.blended(response.sigma)
     u_response = float(np.hypot(u_response, own * response.sigma))
     return profiles, Axis(fit, across_of(vectors, axis), response, stretch, u_response, excess)
 
 
-def _sharpened(response: EdgeResponse) -> float:
+def _sharpened(response: EdgeResponse, tight: bool) -> float:
     """Doubt, px, where edges overshoot: a driver sharpened, and in numbers that are not light.
 
     By how much it moved the edges depends on which numbers; what masks of 15 to 60 % moved them.
     """
     over = float(max(response.value.max() - 1, -response.value.min()))
-    return _SHARPEST * (1 - float(np.exp(-over / 0.015))) if over > _OVERSHOOT else 0.0
+    if over < (_OVERSHOOT_TIGHT if tight else _OVERSHOOT):
+        return 0.0
+    return _SHARPEST * (1 - float(np.exp(-over / 0.015)))
 
 
 def measure_known(

@@ -4,7 +4,8 @@ Wires run on. From one opening to the next one along a wire, the way leads along
 the mean over all wires of what it leads aside is nothing, at every height of the picture. Where
 the picture was torn, all of them step aside at the same line. And where a piece of it was lost or
 scanned twice, all ways across that line are shorter or longer by as much, which nothing before or
-after makes good.
+after makes good. A row that was woven so looks alike; but it runs with the cloth, the line with the
+picture, and where the cloth lies turned by a few degrees they part.
 """
 
 from __future__ import annotations
@@ -27,6 +28,10 @@ _SMALLEST = 0.2  # px; lesser steps are within what carriages do
 _ENOUGH = 500  # steps around that tell what is usual
 _FURTHER = 3  # openings from a sound one to the next: a torn line spoils those that it cuts
 _WINDOW = 5  # strips that a wire pushed aside moves, and moves back
+_GRID = 0.1  # of a pitch, between the lines that are tried
+_SEEN = 0.15  # share of a change that has to be left after each row's own mean is taken off
+_SEAM = 0.08  # of a pitch, where rows and lines part
+_PLAINLY = 0.6  # of what either leaves unexplained
 _LOST = 0.15  # share of the pitch; less is told from uneven wires by nothing …
 _RARE = 6.0  # … and more only where it is so many times what is usual
 
@@ -35,13 +40,15 @@ _RARE = 6.0  # … and more only where it is so many times what is usual
 class Jump:
     """A step of `size` px that all wires make at one line of the picture, `axis` = `at` px.
 
-    `along` tells that the picture is too short or too long there, by as much.
+    `along` tells that the picture is too short or too long there, by as much; `sure` that it is
+    the picture and no row of the cloth.
     """
 
     size: float
     axis: str
     at: float
     along: bool = False
+    sure: bool = True
 
 
 def largest_jump(field: Field) -> Jump:
@@ -61,9 +68,13 @@ def largest_jump(field: Field) -> Jump:
             if found[0] > best.size:
                 best = Jump(found[0], name, found[1])
         run = int(abs(step[:, 1]).sum() > abs(step[:, 0]).sum())
-        lost = _lost_in(middle[:, run], along - count * pitch, abs(pitch))
-        if lost[0] > best.size:
-            best = Jump(lost[0], "xy"[run], lost[1], along=True)
+        line = (field.column if direction else field.row)[here]
+        off = np.clip(along / pitch - count, -1.5, 1.5)
+        told = (middle[:, run] / abs(pitch), line, count, off)
+        lost = _seam_in(*told) or _lost_in(*told)
+        if lost is not None and lost.size * abs(pitch) > best.size:
+            at = lost.at * abs(pitch)
+            best = Jump(lost.size * abs(pitch), "xy"[run], at, True, lost.sure)
     return best
 
 
@@ -86,28 +97,81 @@ def _steps(field: Field, direction: int) -> tuple[Index, Index, Index]:
     return np.concatenate(here), np.concatenate(there), np.concatenate(count)
 
 
-def _lost_in(place: Float, off: Float, pitch: float) -> tuple[float, float]:
-    """Largest clear change of length in strips one pitch wide; `off` (n,) are the steps' own."""
-    strip = ((place - place.min()) / pitch).astype(np.intp)
-    count = np.bincount(strip)
-    total = np.bincount(strip, np.clip(off, -1.5 * pitch, 1.5 * pitch))
-    known = count >= _FEWEST
+def _seam_in(place: Float, line: Index, count: Index, off: Float) -> Jump | None:
+    """A line of the picture at which steps are longer or shorter than others of the same row.
+
+    Arguments as of `_lost_in`. Nothing is said where rows run along the picture's lines.
+    """
+    known = np.maximum(np.bincount(line), 1)
+    off = off - (np.bincount(line, off) / known)[line]
+    lowest = float(place.min()) - _FURTHER
+    first, last = ((place + k * 0.5 * count - lowest) / _GRID for k in (-1, 1))
+    size = int(last.max()) + 2
+
+    def over(weight: Float) -> Float:
+        """Sums at every line of those steps that lead over it."""
+        begun, ended = (np.bincount(i.astype(np.intp), weight, size) for i in (first, last))
+        return np.asarray(np.cumsum(begun - ended))
+
+    steps = over(np.ones(len(off)))
+    enough = steps >= max(_FEWEST, 0.5 * float(np.median(steps[steps > 0])))
+    mean = np.where(enough, over(off) / np.maximum(steps, 1), 0)
+    apart = round(2 / _GRID)
+    beside = np.pad(mean, apart)
+    mean -= 0.5 * (beside[: -2 * apart] + beside[2 * apart :])
+    usual = 1.4826 * float(np.median(np.abs(mean[enough])))
+    number = int(np.argmax(np.abs(mean) * enough))
+    across = (first.astype(np.intp) <= number) & (number < last.astype(np.intp))
+    of_line = np.bincount(line[across], minlength=len(known))
+    # The share of its row that leads over the line has moved the row's mean along with it.
+    seen = 1 - float((of_line**2 / known).sum()) / max(1, int(of_line.sum()))
+    if seen < _SEEN or abs(mean[number]) < max(_CLEAR * usual, _SEAM * seen):
+        return None
+    found = abs(float(mean[number])) / seen
+    return Jump(found, "", lowest + (number + 0.5) * _GRID, along=True)
+
+
+def _lost_in(place: Float, line: Index, count: Index, off: Float) -> Jump | None:
+    """The largest clear change of length in strips one pitch wide, if no row explains it.
+
+    Steps at `place` (m,) over `count` (m,) openings from the row `line` (m,) on are too long by
+    `off` (m,); all lengths, the answer's too, in pitches.
+    """
+    strip = (place - place.min()).astype(np.intp)
+    steps = np.bincount(strip)
+    known = steps >= _FEWEST
     if known.sum() < 3 * _WINDOW:
-        return 0.0, 0.0
-    change = np.where(known, total / np.maximum(count, 1), 0)
+        return None
+    change = np.where(known, np.bincount(strip, off) / np.maximum(steps, 1), 0)
     change -= np.where(known, np.median(change[known]), 0)
-    windows = np.convolve(change, np.ones(_WINDOW), "valid")  # number k is of strips k to k + 4
+    near = np.lib.stride_tricks.sliding_window_view(np.pad(steps, 7, mode="edge"), 15)
+    change *= np.maximum(1, np.rint(steps / np.maximum(1, np.median(near, axis=1))))  # two rows
+    windows = np.convolve(np.pad(change, _WINDOW - 1), np.ones(_WINDOW), "valid")
     usual = 1.4826 * float(np.median(np.abs(windows - np.median(windows))))
-    around = np.lib.stride_tricks.sliding_window_view(
-        np.pad(windows, _WINDOW - 1, mode="edge"), _WINDOW
-    )
-    lasting = np.where((around > 0).all(axis=1) | (around < 0).all(axis=1), 1, 0)
-    lasting = lasting * np.abs(around).min(axis=1)
+    # Those that hold a strip and both beside it: a wire pushed aside is made good within them.
+    around = np.lib.stride_tricks.sliding_window_view(windows, _WINDOW)[:, 1:-1]
+    alike = (around > 0).all(axis=1) | (around < 0).all(axis=1)
+    lasting = np.where(alike, np.abs(around).min(axis=1), 0)
     number = int(np.argmax(lasting))
     size = float(lasting[number])
-    if size < max(_LOST * pitch, _RARE * usual):
-        return 0.0, 0.0
-    return size, float(place.min() + (number + 0.5) * pitch)
+    if size < max(_LOST, _RARE * usual):
+        return None
+    about = np.flatnonzero(np.abs(strip - number) < _WINDOW)
+    place, count, off = place[about], count[about], off[about]
+    line = line[about] - line[about].min()
+
+    def unexplained(value: Float) -> float:
+        mean = np.bincount(line, value) / np.maximum(np.bincount(line), 1)
+        return float(((value - mean[line]) ** 2).sum())
+
+    jump = size * float(np.sign(around[number, 0]))
+    tried = np.arange(place.min(), place.max(), 0.1)
+    rest = [unexplained(off - jump * (np.abs(place - at) < 0.5 * count)) for at in tried]
+    by_picture, by_cloth = min(rest), unexplained(off)
+    if by_cloth < _PLAINLY * by_picture:
+        return None
+    at = float(tried[int(np.argmin(rest))])
+    return Jump(size, "", at, along=True, sure=by_picture < _PLAINLY * by_cloth)
 
 
 def _step_in(place: Float, aside: Float, pitch: float) -> tuple[float, float]:

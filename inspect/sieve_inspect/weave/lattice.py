@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from sieve_inspect import pixels
 from sieve_inspect.errors import NoLatticeError
-from sieve_inspect.weave.patches import FEWEST, link
+from sieve_inspect.weave.patches import FEWEST, Linked, link
 from sieve_inspect.weave.places import closed, filled, in_place
 
 __all__ = [
@@ -35,6 +35,7 @@ Float = NDArray[np.float64]
 
 _SQUARE_WITHIN = np.deg2rad(7.0)  # cloth woven up to 2 deg off square, on a stretched scan
 _WINDOW = 1024
+_TO_WIRE = (0.35, 0.5, 0.65)  # of the way to the next opening, wherever the wire was pushed
 _PERIODS = 2.3  # of the pattern that must fit into the window
 
 
@@ -70,6 +71,7 @@ class Lattice:
     seen: NDArray[np.bool_]
     bright: bool
     elsewhere: float = 0.0  # openings in the next largest patch that hangs together, as a share
+    at_odds: float = 0.0  # share of the links between openings that lead to another row or column
 
     def bare(self) -> Lattice:
         """The lattice without its openings, for who has these already."""
@@ -197,12 +199,12 @@ def find_lattice(light: NDArray[np.float32], name: object = "the picture") -> La
     factor, smooth, bright = _smoothed(light, pitch)
     vectors = pitch.vectors / factor
     peaks = _peaks(smooth if bright else -smooth, vectors)
-    index, member, elsewhere = link(peaks, vectors)
-    if member.sum() < FEWEST:
+    linked = link(peaks, vectors)
+    if linked.member.sum() < FEWEST:
         raise NoLatticeError(file=name, reason="no two rows of openings hang together")
-    centre, seen = grid_of(peaks[member], index[member], smooth.shape)
+    centre, seen = grid_of(peaks, linked, smooth.shape)
     full = (centre + 0.5) * factor - 0.5  # the centre of a block of pixels
-    return Lattice(pitch, full, seen, bright, elsewhere)
+    return Lattice(pitch, full, seen, bright, linked.elsewhere, linked.at_odds)
 
 
 def openings_are_bright(light: NDArray[np.float32], pitch: Pitch) -> bool:
@@ -273,8 +275,8 @@ def outstanding(height: Float) -> NDArray[np.bool_]:
 def peaks_with_height(smooth: NDArray[np.float32], vectors: Float) -> tuple[Float, Float]:
     """Local maxima (n, 2) as (x, y), and how far they stand out of what is around them.
 
-    Half a pitch away on all four sides there has to be a wire: where one is missing, the light of
-    two openings runs together, and its maxima are where noise puts them.
+    About half a pitch away on all four sides there has to be a wire: where one is missing, the
+    light of two openings runs together, and its maxima are where noise puts them.
     """
     pitch = float(np.hypot(*vectors.T).min())
     row, column = pixels.local_maxima(smooth, 0.38 * pitch)
@@ -289,18 +291,20 @@ def peaks_with_height(smooth: NDArray[np.float32], vectors: Float) -> tuple[Floa
         bend = before - 2 * middle + after
         step = np.divide(0.5 * (before - after), bend, out=np.zeros_like(bend), where=bend < 0)
         out[:, axis] += np.clip(step, -0.5, 0.5)
-    for half in (*(0.5 * vectors), *(-0.5 * vectors)):
-        height = np.fmin(height, middle - _sample(smooth, out + half))  # NaN outside the picture
+    for vector in (*vectors, *-vectors):
+        darkest = np.min([_sample(smooth, out + k * vector) for k in _TO_WIRE], axis=0)
+        height = np.fmin(height, middle - darkest)  # NaN outside the picture
     return out, height
 
 
 def grid_of(
-    peaks: Float, index: NDArray[np.intp], shape: tuple[int, ...]
+    peaks: Float, linked: Linked, shape: tuple[int, ...]
 ) -> tuple[Float, NDArray[np.bool_]]:
-    """Peaks laid on their grid, gaps filled, one more opening around where the picture has room.
+    """Linked peaks laid on their grid, gaps filled, one more opening around where there is room.
 
     An opening at the rim that is wholly blocked shows no maximum; it must not go unmissed.
     """
+    peaks, index = peaks[linked.member], linked.index[linked.member]
     index = index - index.min(axis=0) + 1
     rows, columns = index.max(axis=0) + 2
     total = np.zeros((rows, columns, 2))

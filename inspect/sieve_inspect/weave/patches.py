@@ -8,11 +8,12 @@ over the gap, meet those of the other.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["FEWEST", "link"]
+__all__ = ["FEWEST", "Linked", "link"]
 
 Float = NDArray[np.float64]
 Bool = NDArray[np.bool_]
@@ -22,6 +23,7 @@ FEWEST = 4  # openings that hang together
 _LINK = 0.34  # links may be off by this share of the pitch
 _PATCH = 0.01  # share of the largest patch that another needs to be looked at, …
 _PATCHES = 40  # … and how many are
+_AT_ONCE = 200_000  # openings whose links are looked at again
 _ACROSS = 4.4  # pitches that patches may be apart: two wires missing side by side
 _NEAREST = 12  # openings on the other side that each is compared with
 _AGREE = 5  # openings along the gap that must agree
@@ -30,13 +32,23 @@ _MOST = 0.7  # share of the comparisons that must not
 _TWICE = 0.02  # share of a patch's openings that may lie where another has one
 
 
-def link(peaks: Float, vectors: Float) -> tuple[NDArray[np.intp], NDArray[np.bool_], float]:
-    """Row and column (n, 2) of every peak in the largest patch, and who belongs to it.
+@dataclass(frozen=True, eq=False)
+class Linked:
+    """Openings that hang together by links of about one pitch, over wires missing right across.
 
-    Patches are what links of about one pitch hold together, and what lies in line with them
-    across a wire or two that are missing right across. Also the size of the next largest patch as
-    a share of this one.
+    `index` (n, 2) are row and column of those that belong to the largest patch, `member` (n,).
+    `elsewhere` is the size of the next largest patch as a share of this one, `at_odds` the share
+    of links that lead to another row or column than the truest links do.
     """
+
+    index: Index
+    member: Bool
+    elsewhere: float = 0.0
+    at_odds: float = 0.0
+
+
+def link(peaks: Float, vectors: Float) -> Linked:
+    """Rows and columns of the openings at `peaks` (n, 2) px, about `vectors` (2, 2) apart."""
     from scipy.sparse import coo_array
     from scipy.sparse.csgraph import breadth_first_order, connected_components
     from scipy.sparse.csgraph import minimum_spanning_tree as spanning_tree
@@ -45,7 +57,7 @@ def link(peaks: Float, vectors: Float) -> tuple[NDArray[np.intp], NDArray[np.boo
     count = len(peaks)
     index = np.zeros((count, 2), np.intp)
     if count < 4:
-        return index, np.zeros(count, np.bool_), 0.0
+        return Linked(index, np.zeros(count, np.bool_))
     tree = cKDTree(peaks)
     reach = _LINK * float(np.hypot(*vectors.T).min())
     start, end, cost = [], [], []
@@ -60,7 +72,7 @@ def link(peaks: Float, vectors: Float) -> tuple[NDArray[np.intp], NDArray[np.boo
     costs = np.concatenate(cost)
     del tree, start, end, cost  # of a whole cloth they are hundreds of megabytes
     if not len(costs):
-        return index, np.zeros(count, np.bool_), 0.0
+        return Linked(index, np.zeros(count, np.bool_))
     graph = coo_array((costs, places), shape=(count, count)).tocsr()
     del costs, places
     _, label = connected_components(graph, directed=False)
@@ -68,17 +80,33 @@ def link(peaks: Float, vectors: Float) -> tuple[NDArray[np.intp], NDArray[np.boo
     patches = np.argsort(-sizes, kind="stable")
     patches = patches[sizes[patches] >= max(FEWEST, _PATCH * sizes[patches[0]])][:_PATCHES]
     if not len(patches):
-        return index, label == np.argmax(sizes), 0.0
+        return Linked(index, label == np.argmax(sizes))
     branches = spanning_tree(graph)
     parent = np.arange(count)
     for patch in patches:
         root = int(np.flatnonzero(label == patch)[0])
         order, before = breadth_first_order(branches, root, directed=False)
         parent[order[1:]] = before[order[1:]]
-    # Links are true to a third of the pitch, so what they lead over rounds to one step.
-    steps = np.rint((peaks - peaks[parent]) @ np.linalg.inv(vectors)).astype(np.intp)
-    walked = _walk(steps[:, ::-1], parent)
-    return _joined(peaks, walked, [label == patch for patch in patches])
+    everyone = np.arange(count)
+    walked = _walk(_steps(peaks, vectors, parent, everyone), parent)
+    at_odds = 0
+    for first in range(0, count, _AT_ONCE):
+        some = everyone[first : first + _AT_ONCE]
+        links = graph.indptr[some[0] : some[-1] + 2]
+        here = np.repeat(some, np.diff(links))
+        there = graph.indices[links[0] : links[-1]].astype(np.intp)
+        known = np.isin(label[here], patches)
+        here, there = here[known], there[known]
+        odd = walked[there] - walked[here] != _steps(peaks, vectors, here, there)
+        at_odds += int(odd.any(axis=1).sum())
+    found = _joined(peaks, walked, [label == patch for patch in patches])
+    return Linked(*found, at_odds / graph.nnz)
+
+
+def _steps(peaks: Float, vectors: Float, here: Index, there: Index) -> Index:
+    """(row, column) steps (m, 2) that links lead over: they are true to a third of the pitch."""
+    share = (peaks[there] - peaks[here]) @ np.linalg.inv(vectors)
+    return np.rint(share[:, ::-1]).astype(np.intp)
 
 
 def _walk(step: NDArray[np.intp], parent: NDArray[np.intp]) -> NDArray[np.intp]:

@@ -77,15 +77,16 @@ class SmoothMap:
         return np.asarray(polyval2d(c, r, matrix).T)
 
     def shares(self, row: Index, column: Index, centre: Float) -> Float:
-        """How far (n, 2) places are off the map, as shares of the vectors."""
+        """How far (n, 2) places are off the map, as shares of the vectors; 0 where it is flat."""
         out = np.empty((len(row), 2))
         for first in range(0, len(row), _AT_ONCE):
             part = slice(first, first + _AT_ONCE)
             r, c = row[part], column[part]
             off = centre[part] - self.places(r, c)
-            out[part] = np.linalg.solve(self.vectors(r, c).transpose(0, 2, 1), off[..., None])[
-                ..., 0
-            ]
+            ways = self.vectors(r, c).transpose(0, 2, 1)
+            flat = np.abs(np.linalg.det(ways)) < 1e-9
+            ways[flat], off[flat] = np.eye(2), 0
+            out[part] = np.linalg.solve(ways, off[..., None])[..., 0]
         return out
 
 

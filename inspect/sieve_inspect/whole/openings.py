@@ -43,12 +43,14 @@ def find_openings(sheet: Sheet, pitch: Pitch, crew: Crew, progress: Progress) ->
     parts = crew.each(_peaks_of_band, tasks, progress)
     peaks, high = (np.concatenate(part) for part in zip(*parts, strict=True))
     peaks = peaks[outstanding(high)]
-    index, member, elsewhere = link(peaks, vectors)
-    if member.sum() < FEWEST:
+    linked = link(peaks, vectors)
+    if linked.member.sum() < FEWEST:
         reason = "no two rows of openings hang together"
         raise NoLatticeError(file=sheet.source.path.name, reason=reason)
-    centre, seen = grid_of(peaks[member], index[member], (height, width))
-    return Lattice(pitch, (centre + 0.5) * factor - 0.5, seen, sheet.bright, elsewhere)
+    centre, seen = grid_of(peaks, linked, (height, width))
+    return Lattice(
+        pitch, (centre + 0.5) * factor - 0.5, seen, sheet.bright, linked.elsewhere, linked.at_odds
+    )
 
 
 def _peaks_of_band(
