@@ -17,6 +17,7 @@ __all__ = [
     "decode",
     "draw_lines",
     "draw_text",
+    "enclosed",
     "encode_png",
     "gaussian_blur",
     "local_maxima",
@@ -95,6 +96,13 @@ def within(mask: NDArray[np.bool_], reach: int) -> NDArray[np.bool_]:
     padded = np.pad(mask.astype(np.uint8), reach)
     eroded = np.asarray(cv2.erode(padded, square))
     return np.asarray(eroded[reach : reach + mask.shape[0], reach : reach + mask.shape[1]] > 0)
+
+
+def enclosed(mask: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Where the mask does not hold and no way of steps up, down or sideways leads out of it."""
+    beyond = np.pad(~mask, 1, constant_values=True).astype(np.uint8)
+    label = np.asarray(cv2.connectedComponents(beyond, connectivity=4)[1])[1:-1, 1:-1]
+    return np.asarray(~mask & (label != 1))  # the corner, counted first, lies outside
 
 
 def look_up(table: Float32, stored: NDArray[Any]) -> Float32:

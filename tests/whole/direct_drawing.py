@@ -31,6 +31,8 @@ def draw_directly(
     cut: float = 0.0,
     stored: Callable[[Float], Float] = srgb,
     missing: tuple[tuple[int, ...], tuple[int, ...]] = ((), ()),
+    woven: Callable[[list[Float], int], None] = lambda _, __: None,
+    turned: float = 4.0,
     seed: int = 1,
 ) -> RoundTruth:
     """Write a square scan whose blur (sigma, px) is a function of x and y as shares of its side.
@@ -38,18 +40,21 @@ def draw_directly(
     So is how bright the openings are, `lit`; more than 1 is lost. `cut` is taken off all light,
     what is left of it is written as `stored` says. `missing` are wires that are not there, from
     end to end: those that run up and down and those that run across, numbered from the middle.
+    `woven` may change the gaps (two arrays, and the number of the middle one) before.
 
     Returns the openings within.
     """
     rng = np.random.default_rng(seed)
     count = int(1.5 * side / (aperture + wire))
     families = []
-    for _ in range(2):
-        gap = aperture * (1 + 0.03 * np.clip(rng.standard_normal(count), -3, 3))
+    normal = [np.clip(rng.standard_normal(count), -3, 3) for _ in range(2)]
+    gaps = [aperture * (1 + 0.03 * n) for n in normal]
+    woven(gaps, count // 2)
+    for gap in gaps:
         last = np.cumsum(gap + wire)
         last -= last[count // 2]
         families.append((last - gap, last))
-    turn = np.deg2rad(4.0)
+    turn = np.deg2rad(turned)
     lost = [np.array(m, int) + count // 2 for m in missing]
     cos, sin, middle = np.cos(turn), np.sin(turn), side / 2
 

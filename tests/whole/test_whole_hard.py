@@ -8,7 +8,7 @@ from round_measured import matched
 from scipy.ndimage import gaussian_filter
 
 from sieve_inspect import look
-from sieve_inspect.errors import RefusedImageError
+from sieve_inspect.errors import NominalMismatchError, RefusedImageError
 from sieve_inspect.measure import measure
 from sieve_inspect.scale import scale_from_text
 from sieve_inspect.summary.statistics import whole_cloth
@@ -154,6 +154,88 @@ def test_a_scan_that_lost_or_repeated_lines_is_refused(measured, tmp_path, lost)
     tifffile.imwrite(path, np.concatenate([whole[:450], whole[450 + lost :]]))
     with pytest.raises(RefusedImageError):
         measured(path)
+
+
+@pytest.mark.parametrize("lost", [-5, 5])
+def test_a_few_lost_lines_are_told_where_the_cloth_lies_turned(measured, tmp_path, lost):
+    path = tmp_path / "scan.tif"
+    draw_directly(path, even(1.0), SIDE)
+    whole = tifffile.imread(path)
+    tifffile.imwrite(path, np.concatenate([whole[:450], whole[450 + lost :]]))
+    with pytest.raises(RefusedImageError, match="off its place"):
+        measured(path)
+
+
+def wider_row(gaps, middle):
+    gaps[1][middle + 3] += 8.0
+
+
+def wire_aside(gaps, middle):
+    gaps[0][middle] += 7.5
+    gaps[0][middle + 1] -= 7.5
+
+
+@pytest.mark.parametrize("woven", [wider_row, wire_aside])
+@pytest.mark.parametrize("turned", [2.0, 4.0, 33.0])
+def test_what_is_woven_so_is_no_jump_of_the_scanner(measured, tmp_path, woven, turned):
+    path = tmp_path / "scan.tif"
+    truth = draw_directly(path, even(1.0), SIDE, woven=woven, turned=turned)
+    measurement = measured(path)
+    found, ok = errors(measurement, truth)
+    assert measurement.fit == "ok"
+    assert not np.isin(found.state, ["blocked", "torn"]).any()
+    assert ok.mean() > 0.95
+    for error in found.error:
+        assert abs(error[ok].mean()) < 0.01
+
+
+def test_where_rows_run_along_the_scans_lines_nobody_can_tell(measured, tmp_path):
+    """A row of the cloth that is a third of a pitch wider, or so many lines scanned twice."""
+    path = tmp_path / "scan.tif"
+    draw_directly(path, even(1.0), SIDE, woven=wider_row, turned=0.0)
+    measurement = measured(path)
+    assert measurement.fit == "indicative"
+    assert "turned by some degrees" in " ".join(measurement.fit_reasons)
+
+
+def test_a_large_covered_place_is_blocked(measured, tmp_path):
+    path = tmp_path / "scan.tif"
+    truth = draw_directly(path, even(1.0), SIDE)
+    image = tifffile.imread(path)
+    image[300:560, 340:620] = 63  # the wires' own light
+    tifffile.imwrite(path, image)
+    found, _ = errors(measured(path), truth)
+    inside = (np.abs(truth.x - 480) < 130) & (np.abs(truth.y - 430) < 120)
+    assert inside.sum() > 80
+    assert (found.state[inside] == "blocked").all()
+    assert not (found.state[np.hypot(truth.x - 480, truth.y - 430) > 260] == "blocked").any()
+
+
+def test_no_width_is_believed_at_the_edge_of_a_hole(measured, tmp_path):
+    path = tmp_path / "scan.tif"
+    truth = draw_directly(path, even(1.0), SIDE)
+    image = tifffile.imread(path)
+    rows, columns = np.mgrid[:SIDE, :SIDE]
+    image[np.hypot(columns - 430, rows - 480) < 160] = 225  # the openings' light
+    tifffile.imwrite(path, image)
+    measurement = measured(path)
+    found, ok = errors(measurement, truth)
+    assert (found.state == "torn").sum() > 10
+    assert ok.sum() > 1000
+    for error in found.error:
+        assert np.abs(error[ok]).max() < 0.6
+        assert abs(error[ok].mean()) < 0.01
+
+
+@pytest.mark.parametrize(("aperture", "wire"), [(16.5, 9.0), (12.0, 9.0), (18.75, 9.0)])
+def test_another_cloth_joined_to_the_first_is_no_cloth(measured, tmp_path, aperture, wire):
+    one, other, both = (tmp_path / f"{name}.tif" for name in ("one", "other", "both"))
+    draw_directly(one, even(1.0), SIDE)
+    draw_directly(other, even(1.0), SIDE, aperture, wire, seed=2)
+    left, right = tifffile.imread(one), tifffile.imread(other)
+    tifffile.imwrite(both, np.concatenate([left[:, :450], right[:, :450]], axis=1))
+    with pytest.raises((RefusedImageError, NominalMismatchError)):
+        measured(both)
 
 
 def test_a_negative_without_tags_carries_no_verdict(measured, tmp_path):

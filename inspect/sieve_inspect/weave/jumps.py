@@ -33,7 +33,7 @@ _SEEN = 0.15  # share of a change that has to be left after each row's own mean 
 _SEAM = 0.08  # of a pitch, where rows and lines part
 _PLAINLY = 0.6  # of what either leaves unexplained
 _LOST = 0.15  # share of the pitch; less is told from uneven wires by nothing …
-_RARE = 6.0  # … and more only where it is so many times what is usual
+_RARE = 5.0  # … and more only where it is so many times what is usual
 
 
 @dataclass(frozen=True)
@@ -115,6 +115,8 @@ def _seam_in(place: Float, line: Index, count: Index, off: Float) -> Jump | None
 
     steps = over(np.ones(len(off)))
     enough = steps >= max(_FEWEST, 0.5 * float(np.median(steps[steps > 0])))
+    if not enough.any():
+        return None
     mean = np.where(enough, over(off) / np.maximum(steps, 1), 0)
     apart = round(2 / _GRID)
     beside = np.pad(mean, apart)
@@ -125,9 +127,15 @@ def _seam_in(place: Float, line: Index, count: Index, off: Float) -> Jump | None
     of_line = np.bincount(line[across], minlength=len(known))
     # The share of its row that leads over the line has moved the row's mean along with it.
     seen = 1 - float((of_line**2 / known).sum()) / max(1, int(of_line.sum()))
-    if seen < _SEEN or abs(mean[number]) < max(_CLEAR * usual, _SEAM * seen):
+    scatter = 1.4826 * float(np.median(np.abs(off))) / np.sqrt(max(1, across.sum()))
+    if seen < _SEEN or abs(mean[number]) < max(_CLEAR * max(usual, scatter), _SEAM * seen):
         return None
     found = abs(float(mean[number])) / seen
+    others = ~across & (of_line[line] > 0)
+    if others.sum() < _FEWEST:
+        return None
+    if abs(np.median(off[across]) - np.median(off[others])) < 0.5 * found:
+        return None  # a few are far off, and most are not
     return Jump(found, "", lowest + (number + 0.5) * _GRID, along=True)
 
 

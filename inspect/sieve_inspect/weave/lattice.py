@@ -29,6 +29,7 @@ __all__ = [
     "openings_are_bright",
     "outstanding",
     "peaks_with_height",
+    "without_holes",
 ]
 
 Float = NDArray[np.float64]
@@ -36,6 +37,8 @@ Float = NDArray[np.float64]
 _SQUARE_WITHIN = np.deg2rad(7.0)  # cloth woven up to 2 deg off square, on a stretched scan
 _WINDOW = 1024
 _TO_WIRE = (0.35, 0.5, 0.65)  # of the way to the next opening, wherever the wire was pushed
+_ENOUGH = 2000  # openings that tell the light of cloth
+_LIT = 0.35  # of the way from a wire's light to an opening's, also where the field is darker
 _PERIODS = 2.3  # of the pattern that must fit into the window
 
 
@@ -204,7 +207,38 @@ def find_lattice(light: NDArray[np.float32], name: object = "the picture") -> La
         raise NoLatticeError(file=name, reason="no two rows of openings hang together")
     centre, seen = grid_of(peaks, linked, smooth.shape)
     full = (centre + 0.5) * factor - 0.5  # the centre of a block of pixels
+    full = without_holes(full, seen, light if bright else -light, pitch.vectors)
     return Lattice(pitch, full, seen, bright, linked.elsewhere, linked.at_odds)
+
+
+def without_holes(
+    centre: Float, seen: NDArray[np.bool_], light: NDArray[np.float32], vectors: Float
+) -> Float:
+    """Places (rows, columns, 2) px without those amid a hole in the cloth: light on all sides.
+
+    Those at its edge stay, for the openings beside them to be asked about their wires. `light`
+    has openings bright.
+    """
+    unseen = np.isfinite(centre[..., 0]) & ~seen
+    if not unseen.any():
+        return centre
+    limit = np.array(light.shape[::-1]) - 1
+
+    def around(place: Float) -> NDArray[np.float32]:
+        """Light (m, 4) half-way to the neighbours of places (m, 2)."""
+        ways = [np.clip(place + 0.5 * v, 0, limit) for v in (*vectors, *-vectors)]
+        column, row = np.rint(np.stack(ways, axis=1)).astype(np.intp).transpose(2, 0, 1)
+        return np.asarray(light[row, column])
+
+    some = centre[seen]
+    some = some[:: max(1, len(some) // _ENOUGH)]
+    column, row = np.rint(np.clip(some, 0, limit)).astype(np.intp).T
+    wire, opening = np.median(around(some)), np.median(light[row, column])
+    hole = unseen.copy()
+    hole[unseen] = around(centre[unseen]).min(axis=1) > wire + _LIT * (opening - wire)
+    out = centre.copy()
+    out[pixels.within(hole, 1)] = np.nan
+    return out
 
 
 def openings_are_bright(light: NDArray[np.float32], pitch: Pitch) -> bool:

@@ -12,6 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from sieve_inspect import pixels
+
 __all__ = ["along_gap", "closed", "expected_places", "filled", "in_place", "smooth_map"]
 
 Float = NDArray[np.float64]
@@ -171,7 +173,8 @@ def filled(centre: Float) -> Float:
     """Infer missing openings from opposite neighbours in their row and their column.
 
     The middle between the neighbours on both sides is right for any smoothly bent cloth; holes
-    wider than one opening close from their rim inward, and rows missing right across are bridged.
+    wider than one opening close from their rim inward, rows missing right across are bridged, and
+    holes with straight sides are spanned.
     """
     centre = np.pad(centre, ((2, 2), (2, 2), (0, 0)), constant_values=np.nan)
     for _ in range(64):
@@ -202,7 +205,9 @@ def filled(centre: Float) -> Float:
             break
         mean = np.where(told[..., None], guesses, 0).sum(axis=0) / np.maximum(support, 1)[:, None]
         centre[row[found], column[found]] = mean[found]
-    return _bridged(centre[2:-2, 2:-2])
+    centre = _bridged(centre[2:-2, 2:-2])
+    hole = pixels.enclosed(np.isfinite(centre[..., 0]))
+    return _spanned(centre, hole) if hole.any() else centre
 
 
 def _bridged(centre: Float) -> Float:
@@ -221,6 +226,21 @@ def _bridged(centre: Float) -> Float:
                 share = k / (gap + 1)
                 way = (1 - share) * first[line, place] + share * last[line, place]
                 lines[line + k, place] = way
+    return out
+
+
+def _spanned(centre: Float, hole: Bool) -> Float:
+    """Places in a hole, which has known ones on all sides: evenly on the ways across it."""
+    out = centre.copy()
+    out[hole] = 0
+    for axis in (0, 1):
+        lines, asked = np.moveaxis(centre, axis, 0), np.moveaxis(hole, axis, 0)
+        told = np.moveaxis(out, axis, 0)
+        for line in np.flatnonzero(asked.any(axis=1)):
+            place = np.flatnonzero(np.isfinite(lines[line, :, 0]))
+            cells = np.flatnonzero(asked[line])
+            for k in (0, 1):
+                told[line, cells, k] += 0.5 * np.interp(cells, place, lines[line, place, k])
     return out
 
 

@@ -166,7 +166,7 @@ def judge_states(
     slack = np.where(known, 0.0, 2 * np.maximum(_INFERRED[0], _INFERRED[1] * mine))
     flags[closer[_cut(light.shape, *near[1:], mine - slack)]] |= Flag.BORDER
     usual = size - 2.5 * np.minimum(spread, 0.15 * size)
-    half = 0.5 * np.where(known, np.minimum(mine, size), usual) - (0.4 + 1.2 * blur)
+    half = 0.5 * np.minimum(mine, np.where(known, size, usual)) - (0.4 + 1.2 * blur)
     half = np.maximum(half, 0.2 * size)
     dark[closer] = _dark_share(*near, half, levels.take(closer), _DARK)
     flags[dark > _TOUCHED] |= Flag.TOUCHED
@@ -180,17 +180,28 @@ def judge_states(
     beside = glaring[index] & (index >= 0)  # a bright frame, and no cloth
     some = np.arange(0, len(row), max(1, len(row) // _ENOUGH))
     wires = np.array([np.nanmedian(f.take(some).wires) for f in fits])
-    torn = torn_wires(light, middle, vectors, own, index, levels, wires, doubt)
-    for axis, fit in enumerate(fits):
-        after = index[:, 2 * axis]
-        missing = torn[:, axis] & ~(glaring | beside[:, 2 * axis])
-        flags[missing] |= Flag.WIRE_MISSING
-        flags[after[missing]] |= Flag.WIRE_MISSING
-        odd = fit.width > size[axis] + 8 * spread[axis] + 0.05 * size[axis]
-        flags[odd] |= Flag.OVERSIZE
+    torn, lit = torn_wires(light, middle, vectors, own, index, levels, wires, doubt)
+    elsewhere = glaring[:, None] | beside[:, ::2]  # light that is no cloth's
+    _flag_wires(flags, torn & ~elsewhere, lit, index)
+    for fit, usual_here, scatter in zip(fits, size, spread, strict=True):
+        flags[fit.width > usual_here + 8 * scatter + 0.05 * usual_here] |= Flag.OVERSIZE
     state = _states(flags, hood)
     state[(state != State.OK) & (glaring | beside.any(axis=1))] = State.PARTIAL
     return Judged(state, flags, filled, middle)
+
+
+def _flag_wires(
+    flags: NDArray[np.int64], missing: Bool, lit: Bool, index: NDArray[np.intp]
+) -> None:
+    """Flag the openings on both sides of wires `missing` (n, 2) or with light on them, `lit`.
+
+    At the edge of a hole the next place is no opening, but the width to it is none either.
+    """
+    for axis in (0, 1):
+        after = index[:, 2 * axis]
+        for which, flag in ((missing, Flag.WIRE_MISSING), (lit & ~missing, Flag.MISFIT)):
+            flags[which[:, axis]] |= flag
+            flags[after[which[:, axis]]] |= flag
 
 
 def neighbours(row: NDArray[np.intp], column: NDArray[np.intp]) -> NDArray[np.intp]:

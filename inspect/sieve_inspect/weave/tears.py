@@ -31,8 +31,9 @@ def torn_wires(
     levels: Levels,
     wires: Float,
     doubt: Bool | None = None,
-) -> Bool:
-    """Whether the wire right of, and below, every opening (n, 2) is missing or broken.
+) -> tuple[Bool, Bool]:
+    """Whether the wire right of, and below, every opening (n, 2) is missing or broken, and whether
+    light is seen where it should be, though what lies beyond may be no opening.
 
     `middle` (n, 2) px, `own` (n, 2) widths, `index` (n, 4) the neighbours (right, left, below,
     above), `wires` (2,) typical wire widths. Nothing is said where there is no neighbour, nor
@@ -57,7 +58,7 @@ def torn_wires(
         closed |= closed[before] & (before >= 0)
         after = index[:, 2 * axis]
         out[:, axis] = anywhere[:, axis] & closed & closed[after] & (after >= 0)
-    return out
+    return out, anywhere
 
 
 def _asked(after: NDArray[np.intp], doubt: Bool | None) -> NDArray[np.intp]:

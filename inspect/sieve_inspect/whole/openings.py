@@ -7,6 +7,8 @@ smoothing and maxima look no further than the margin that every band brings alon
 
 from __future__ import annotations
 
+from typing import cast
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -19,6 +21,7 @@ from sieve_inspect.weave.lattice import (
     grid_of,
     outstanding,
     peaks_with_height,
+    without_holes,
 )
 from sieve_inspect.weave.patches import FEWEST, link
 from sieve_inspect.whole.crew import Crew, Progress
@@ -48,9 +51,9 @@ def find_openings(sheet: Sheet, pitch: Pitch, crew: Crew, progress: Progress) ->
         reason = "no two rows of openings hang together"
         raise NoLatticeError(file=sheet.source.path.name, reason=reason)
     centre, seen = grid_of(peaks, linked, (height, width))
-    return Lattice(
-        pitch, (centre + 0.5) * factor - 0.5, seen, sheet.bright, linked.elsewhere, linked.at_odds
-    )
+    light = cast(NDArray[np.float32], sheet)  # looked up as an array is, no more is asked of it
+    full = without_holes((centre + 0.5) * factor - 0.5, seen, light, pitch.vectors)
+    return Lattice(pitch, full, seen, sheet.bright, linked.elsewhere, linked.at_odds)
 
 
 def _peaks_of_band(
