@@ -129,9 +129,14 @@ def plot(sizes: list[dict[str, tuple[float, float, float]]], path: Path) -> None
         for k, axes in enumerate(panels, start=1):
             x, y = [p[0] for p in points], [p[k] for p in points]
             axes.loglog(x, y, marker=mark, color="0.2", linestyle="-" if mark == "o" else "--")
-            axes.annotate(name, (x[-1], y[-1]), fontsize=8, va="bottom", ha="right")
+            beside = {"xytext": (-6, 3), "textcoords": "offset points"}
+            axes.annotate(name, (x[-1], y[-1]), **beside, fontsize=8, ha="right")
     for axes, label in zip(panels, ("time, s", "memory, MB"), strict=True):
         axes.set_xlabel("megapixels")
+        axes.margins(y=0.12)
+        axes.set_xticks([p[0] for p in points], [f"{p[0]:.0f}" for p in points])
+        axes.yaxis.set_major_formatter("{x:g}")
+        axes.minorticks_off()
         axes.set_ylabel(label)
     figure.savefig(path, dpi=110)
 
