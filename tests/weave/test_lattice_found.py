@@ -10,6 +10,7 @@ from weave_draw import UM, matched, scanned
 from sieve_inspect.errors import NoLatticeError
 from sieve_inspect.synthetic import Cloth, Light, render_light
 from sieve_inspect.weave import find_lattice
+from sieve_inspect.weave.places import expected_places
 
 
 def fft_pitch(image):
@@ -71,3 +72,13 @@ def test_noise_has_no_lattice():
     level = np.random.default_rng(0).normal(0.5, 0.1, (240, 300)).astype(np.float32)
     with pytest.raises(NoLatticeError, match="no regular crossing pattern"):
         find_lattice(level, "noise.png")
+
+
+def test_a_place_with_no_sound_opening_in_its_row_lies_beside_the_next_row():
+    """The smooth map through all openings cannot follow such a wave; a row's neighbour does."""
+    row, column = (i.ravel() for i in np.mgrid[:60, :60])
+    place = np.stack([24.0 * column, 24.0 * row + 9 * np.sin(column / 4)], axis=1)
+    lost = (row == 0) & (column > 15) & (column < 45)
+    wanted = np.flatnonzero(lost & (column > 22) & (column < 38))
+    found = expected_places(row, column, place, ~lost, wanted)
+    assert np.hypot(*(found - place[wanted]).T).max() < 3

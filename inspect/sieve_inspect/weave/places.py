@@ -136,16 +136,40 @@ def expected_places(row: Index, column: Index, centre: Float, good: Bool, wanted
     vectors = found.vectors(row[asked], column[asked])
     for axis in (0, 1):
         gap = along_gap(row, column, share[:, axis], good, axis, asked)
-        out += np.where(np.isfinite(gap), gap, 0)[:, None] * vectors[:, axis]
+        lost = np.flatnonzero(np.isnan(gap))
+        gap[lost] = _around(row, column, share[:, axis], good, asked[lost])
+        out += gap[:, None] * vectors[:, axis]
+    return out
+
+
+def _around(row: Index, column: Index, value: Float, good: Bool, wanted: Index) -> Float:
+    """Median (m,) of the `good` values nearest to the openings `wanted`; 0 where none is near.
+
+    Beside the frame an opening may have no sound one in its own gap. The smooth map may be off
+    there by more than the next row is.
+    """
+    out = np.zeros(len(wanted))
+    if not len(wanted):
+        return out
+    grid = np.full((row.max() + 1 + 2 * _NEAR, column.max() + 1 + 2 * _NEAR), np.nan)
+    grid[row[good] + _NEAR, column[good] + _NEAR] = value[good]
+    left = np.arange(len(wanted))
+    for reach in range(1, _NEAR + 1):
+        side = 2 * reach + 1
+        corner = (row[wanted[left]] + _NEAR - reach, column[wanted[left]] + _NEAR - reach)
+        near = np.lib.stride_tricks.sliding_window_view(grid, (side, side))[corner]
+        known = np.isfinite(near).any(axis=(1, 2))
+        out[left[known]] = np.nanmedian(near[known].reshape(-1, side * side), axis=1)
+        left = left[~known]
     return out
 
 
 def _near(row: Index, column: Index, wanted: Index) -> Index:
-    """The openings (k,) `wanted` and those that `along_gap` asks for them, in their order."""
+    """The openings (k,) `wanted` and those that may be asked about them, in their order."""
     asked = np.zeros((row.max() + 1 + 2 * _NEAR, column.max() + 1 + 2 * _NEAR), np.bool_)
-    for step in range(2 * _NEAR + 1):
-        asked[row[wanted] + step, column[wanted] + _NEAR] = True
-        asked[row[wanted] + _NEAR, column[wanted] + step] = True
+    for down in range(2 * _NEAR + 1):
+        for right in range(2 * _NEAR + 1):
+            asked[row[wanted] + down, column[wanted] + right] = True
     return np.flatnonzero(asked[row + _NEAR, column + _NEAR])
 
 
