@@ -71,6 +71,8 @@ WHOLE_FROM = 6_000_000  # pixels from which a scan is read in bands
 _FOUND = 0.35  # share of the time after which all openings are known
 
 _EDGES_SAY = 1.04  # ratio of misfits from which the edges have an opinion on the encoding
+_LIE_ALIKE = 0.6  # of 1; from there on edges are seen at so few places that they deceive …
+_SAY_PLAINLY = 1.2  # … unless the ratio is so large
 _EXCESS_SAYS = 0.002  # by how much the other encoding's edges may stand out more …
 _EXCESS_OF_FOCUS = 0.015  # … or at all, as they do where focus varies; under a wrong one by 0.02
 _PATTERN_SAYS = 4e-4  # stored numbers that edges have in common under a wrong encoding
@@ -233,7 +235,9 @@ def _asked_the_edges(
     focus = not packed and there.excess <= _EXCESS_OF_FOCUS
     common = here.pattern**2 - there.pattern**2 > _PATTERN_SAYS**2
     clear = not packed and alike and common and here.pattern > 1.5 * there.pattern
-    if (ratio > _EDGES_SAY and (alike or focus)) or (ratio > 1 and clear):
+    few = max(here.alike, there.alike) > _LIE_ALIKE
+    enough = _SAY_PLAINLY if few else _EDGES_SAY
+    if (ratio > enough and (alike or focus)) or (ratio > 1 and clear and not few):
         reason = f"no colour tags; the edges fit {guess.alternative} better, {ratio:.2f} to 1"
         return Assumption(guess.alternative, reason, doubt="" if bright else _PERHAPS_NEGATIVE)
     sure = ratio < 1 / _EDGES_SAY

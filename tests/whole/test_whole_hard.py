@@ -238,6 +238,27 @@ def test_another_cloth_joined_to_the_first_is_no_cloth(measured, tmp_path, apert
         measured(both)
 
 
+@pytest.mark.parametrize(("aperture", "wire", "sigma"), [(8, 5, 0.7), (8, 5, 1.0), (10, 6, 1.4)])
+@pytest.mark.parametrize("seed", [1, 2])
+def test_edges_that_all_lie_alike_on_the_pixels_tell_no_encoding(
+    measured, tmp_path, aperture, wire, sigma, seed
+):
+    """A pitch of whole pixels and no turn: the wrong encoding fits as well, 0.7 to 2 px off."""
+
+    def nearly_even(gaps, _):
+        for gap in gaps:
+            gap[:] = aperture + 0.1 * (gap - aperture)
+
+    path = tmp_path / "scan.tif"
+    known = {"woven": nearly_even, "turned": 0.0, "seed": seed}
+    truth = draw_directly(path, even(sigma), 600, float(aperture), float(wire), **known)
+    measurement = measured(path, aperture)
+    found, ok = errors(measurement, truth)
+    assert measurement.pictures[0].encoding == "srgb"
+    for error in found.error:
+        assert abs(error[ok].mean()) < 0.05
+
+
 def test_a_negative_without_tags_carries_no_verdict(measured, tmp_path):
     path = tmp_path / "scan.tif"
     draw_directly(path, even(1.0), SIDE, stored=lambda light: 1 - srgb(light))

@@ -219,12 +219,15 @@ class Witness(NamedTuple):
 
     `misfit` is that of single pixels, in stored numbers (0..1), and `pattern` what of it is left
     in the mean over many edges, where noise is not. `excess` is how much larger the misfit is at
-    the edges than within the openings, in linear light as a share of an opening's.
+    the edges than within the openings, in linear light as a share of an opening's. `alike` is 1
+    where all edges lie alike between the pixels' middles, 0 where they lie anyhow: seen at a few
+    places only, an edge may have any shape between them.
     """
 
     misfit: float
     excess: float
     pattern: float
+    alike: float
 
 
 def stored_misfit(view: View, stored: Callable[[Float], Float]) -> Witness:
@@ -238,7 +241,7 @@ def stored_misfit(view: View, stored: Callable[[Float], Float]) -> Witness:
     """
     top = float(view.light.max())
     few = view.patch(_EVIDENCE)
-    total, patterns, excess = [], [], 0.0
+    total, patterns, phases, excess = [], [], [], 0.0
     for axis in (0, 1):
         profiles, result = few.measured(axis)
         excess = max(excess, result.excess)
@@ -256,8 +259,10 @@ def stored_misfit(view: View, stored: Callable[[Float], Float]) -> Witness:
         for edge, sign in ((Side.FIRST, 1), (Side.SECOND, -1)):
             into = sign * (profiles.distance - parameters[:, edge, None])
             patterns.append(_pattern(into[usual], off[usual], weight[usual], result.response.sigma))
+            near = profiles.weight * (np.abs(into) < 1)
+            phases.append(abs((near * np.exp(2j * np.pi * into)).sum()) / max(near.sum(), 1e-9))
     misfit = float(np.sqrt(np.median(np.concatenate(total))))
-    return Witness(misfit, excess, float(np.sqrt(np.mean(patterns))))
+    return Witness(misfit, excess, float(np.sqrt(np.mean(patterns))), float(np.mean(phases)))
 
 
 def _pattern(into: Float, off: Float, weight: Float, sigma: float) -> float:
