@@ -71,7 +71,7 @@ def check_regular(path: Path, field: Field) -> None:
         reason = "not one opening between four straight wires could be measured in it"
     elif max(a.excess for a in field.axes) > (_SHADED if field.lattice.bright else _SHADED_ABOVE):
         reason = "its wires throw shadows or shine, so that their edges are not where light ends"
-    elif (field.state[inner] == "unclear").mean() > _UNCLEAR:
+    elif (field.state[inner] == "unclear").sum() > _UNCLEAR * inner.sum():
         reason = "too many openings do not look like gaps between straight wires"
     elif any(np.std(a.fit.width[sound]) > 0.35 * np.mean(a.fit.width[sound]) for a in field.axes):
         reason = "the openings differ too much in size to be one woven cloth"

@@ -56,7 +56,7 @@ def link(peaks: Float, vectors: Float) -> Linked:
 
     count = len(peaks)
     index = np.zeros((count, 2), np.intp)
-    if count < 4:
+    if count < FEWEST:
         return Linked(index, np.zeros(count, np.bool_))
     tree = cKDTree(peaks)
     reach = _LINK * float(np.hypot(*vectors.T).min())
