@@ -22,8 +22,8 @@
         ├── ClusterError              27
         └── SameImageError            28
 
-Scale artefacts add 25 and 26 (`sieve_inspect.target.errors`), the registry adds its own from 30
-to 49 (`sieve_registry.errors`) and from 50 (`sieve_registry.refusals`).
+Scale artefacts add 25 and 26 (`scale.artefact.errors`), the registry its own from 30
+to 49 (`sieve_registry.errors`) and from 50 (`sieve_registry.scales.errors`).
 """
 
 from __future__ import annotations

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from sieve_inspect.measure import measure
+from sieve_inspect.measurement.pipeline import measure
 from sieve_inspect.scale import scale_from_text
 from sieve_inspect.synthetic import Cloth, Sensor, render, save
 

@@ -17,22 +17,23 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
-import sieve_inspect.look as looking
-import sieve_inspect.measure as measuring
-import sieve_inspect.weave.field as fields
+import sieve_inspect.apertures.field as fields
+import sieve_inspect.measurement.pipeline as measuring
+import sieve_inspect.measurement.scan_task as looking
+from sieve_inspect.apertures import banded
+from sieve_inspect.edges import direction
 from sieve_inspect.scale import scale_from_text
-from sieve_inspect.synthetic.round import RoundCloth, draw_round
-from sieve_inspect.weave import direction
-from sieve_inspect.whole import cloth, crew
+from sieve_inspect.synthetic.round_cloth import RoundCloth, draw_round
+from sieve_inspect.workers import helper
 
 # Every place a step is called from, by what it does.
 STEPS = {
     "file opened, unpacked": [(looking, "load_scan"), (looking, "open_source")],
     "linear light": [(looking, "linear_light")],
-    "openings found, numbered": [(looking, "find_lattice"), (cloth, "find_openings")],
+    "openings found, numbered": [(looking, "find_lattice"), (banded, "find_openings")],
     "first look": [(fields, "rough_look"), (fields, "look_at_sides"), (fields, "settled")],
     "edge response": [(direction._Fitter, "response")],
-    "matched weights": [(cloth, "measure_bulk")],
+    "matched weights": [(banded, "measure_bulk")],
     "pixels gathered": [(direction, "gather")],
     "edges fitted in full": [(direction._Fitter, "all")],
     "states, flags": [(fields, "judge_states")],
@@ -90,8 +91,8 @@ def main() -> None:
     parser.add_argument("side", type=int, nargs="?", default=6400)
     side = parser.parse_args().side
     # One thread, or steps of two would be charged to each other.
-    crew.available = lambda: 1
-    crew.load_ahead()
+    helper.available = lambda: 1
+    helper.load_ahead()
     fields.ThreadPoolExecutor = looking.ThreadPoolExecutor = _OneAfterTheOther
     with tempfile.TemporaryDirectory() as folder:
         scan = Path(folder) / "round.tif"

@@ -22,11 +22,11 @@ from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
-from sieve_registry import kinds
+from sieve_registry import events as kinds
 from sieve_registry.ledger.chain import next_event
 from sieve_registry.records import Event
-from sieve_registry.service import open_registry
 from sieve_registry.store import writer
+from sieve_registry.store.engine import open_registry
 
 FIRST = date(2016, 1, 1)
 SCAN = b"one scan that stands for all"

@@ -22,7 +22,7 @@ import time
 from importlib.metadata import version
 from pathlib import Path
 
-from sieve_inspect.synthetic.round import RoundCloth, draw_round
+from sieve_inspect.synthetic.round_cloth import RoundCloth, draw_round
 
 SCIKIT_IMAGE = """
 import sys

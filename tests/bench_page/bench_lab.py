@@ -12,13 +12,14 @@ from pathlib import Path
 import httpx
 
 from sieve_inspect.scale import load_scale
-from sieve_registry import service
 from sieve_registry.bench.app import Desk, make_app
 from sieve_registry.bench.guard import TOKEN_HEADER
 from sieve_registry.bench.jobs import Job, Jobs, Phase
 from sieve_registry.demo.images import images_folder
 from sieve_registry.records import NewSieve
-from sieve_registry.service import Registry, open_registry
+from sieve_registry.sieves import commands as sieve_commands
+from sieve_registry.sieves import queries as sieve_queries
+from sieve_registry.store.engine import Registry, open_registry
 
 SCANS = images_folder()
 SCAN = SCANS / "s0075-4.png"  # drawn worn: it fails
@@ -56,7 +57,7 @@ class Lab:
         return {"Origin": self.home, TOKEN_HEADER: self.desk.token}
 
     def checks(self, sieve_id: str = "S-0075"):
-        return service.get_history(self.registry, sieve_id).checks
+        return sieve_queries.get_history(self.registry, sieve_id).checks
 
 
 def new_lab(folder: Path, *, sieves: bool = True) -> Lab:
@@ -64,7 +65,7 @@ def new_lab(folder: Path, *, sieves: bool = True) -> Lab:
     registry = open_registry(folder / "lab" / "registry.sqlite", create=True, now=clock)
     if sieves:
         for sieve_id, nominal in (("S-0075", 75), ("S-0125", 125)):
-            service.add_sieve(registry, NewSieve(sieve_id, nominal, location="rack 3"))
+            sieve_commands.add_sieve(registry, NewSieve(sieve_id, nominal, location="rack 3"))
     scans = folder / "jobs"
     scans.mkdir()
     watch = folder / "scanned"

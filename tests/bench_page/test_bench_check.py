@@ -25,11 +25,16 @@ from bench_lab import (
 from PIL import Image
 
 from sieve_inspect.scale import load_scale
-from sieve_registry import acts, service
+from sieve_registry.audit import commands as audit_commands
+from sieve_registry.audit import verification
 from sieve_registry.bench.jobs import Phase
+from sieve_registry.checks import commands as check_commands
+from sieve_registry.checks import queries as check_queries
 from sieve_registry.cli.main import main
-from sieve_registry.deed import Told
-from sieve_registry.service import open_registry
+from sieve_registry.sieves import commands as sieve_commands
+from sieve_registry.sieves import queries as sieve_queries
+from sieve_registry.sieves.recording import Told
+from sieve_registry.store.engine import open_registry
 
 
 def begin(lab, client, scan=SCAN, sieve="S-0075", **told):
@@ -81,7 +86,7 @@ def test_an_empty_registry_says_how_to_begin(empty_lab):
 
 
 def test_the_first_page_tells_what_is_due_and_what_is_not_to_be_used(lab, client):
-    acts.quarantine(lab.registry, "S-0125", "dented", Told(by=COLLEAGUE))
+    sieve_commands.quarantine(lab.registry, "S-0125", "dented", Told(by=COLLEAGUE))
     text = client.get("/").text
     assert "never checked" in text
     due, _, quarantine = text.partition("In quarantine")
@@ -91,7 +96,7 @@ def test_the_first_page_tells_what_is_due_and_what_is_not_to_be_used(lab, client
 
 
 def test_a_retired_sieve_cannot_be_checked(lab, client):
-    service.retire(lab.registry, "S-0075", "torn", by=COLLEAGUE)
+    sieve_commands.retire(lab.registry, "S-0075", "torn", by=COLLEAGUE)
     assert 'id="check"' not in client.get("/sieve?id=S-0075").text
     answer = client.post(
         "/jobs",
@@ -253,7 +258,7 @@ def by_command(lab, monkeypatch, scan, *options):
     assert not ended.value.code
     registry = open_registry(target)
     try:
-        return service.get_check(registry, "C-0001").event
+        return check_queries.get_check(registry, "C-0001").event
     finally:
         registry.close()
 
@@ -265,11 +270,11 @@ def test_the_ledger_holds_what_the_command_would_have_recorded(lab, client, monk
     wait_for(job)
     answer = confirm(lab, client, job)
     assert answer.headers["HX-Redirect"] == f"/jobs/{job.id}"
-    made = service.get_check(lab.registry, "C-0001").event
+    made = check_queries.get_check(lab.registry, "C-0001").event
     assert json.loads(made.payload) == json.loads(wanted.payload)
     names = ("kind", "subject", "on_date", "person", "software")
     assert [getattr(made, n) for n in names] == [getattr(wanted, n) for n in names]
-    assert service.verify(lab.registry).ok
+    assert verification.verify(lab.registry).ok
     page = client.get(f"/jobs/{job.id}").text
     assert "Recorded as C-0001" in page
     assert f"by {TECHNICIAN}" in page
@@ -305,7 +310,7 @@ def test_a_check_recorded_meanwhile_is_shown_before_anything_is_recorded(lab, cl
     wait_for(job)
     known = len(job.taken.history.checks)
     scale = load_scale(SCALE_FILE)
-    service.check(lab.registry, "S-0075", [SCANS / "s0075-1.png"], scale=scale, by=COLLEAGUE)
+    check_commands.check(lab.registry, "S-0075", [SCANS / "s0075-1.png"], scale=scale, by=COLLEAGUE)
     place = confirm(lab, client, job, known=known).headers["HX-Redirect"]
     assert place.endswith("?newer=C-0001")
     assert len(lab.checks()) == 1
@@ -317,7 +322,7 @@ def test_a_check_recorded_meanwhile_is_shown_before_anything_is_recorded(lab, cl
 def test_what_the_sieve_s_life_forbids_is_told_and_the_measurement_stays(lab, client):
     job = begin(lab, client)
     wait_for(job)
-    service.retire(lab.registry, "S-0075", "torn", by=COLLEAGUE)
+    sieve_commands.retire(lab.registry, "S-0075", "torn", by=COLLEAGUE)
     answer = confirm(lab, client, job)
     assert answer.status_code == 422
     assert "was retired" in answer.text
@@ -338,7 +343,7 @@ def test_confirmed_after_midnight_it_counts_for_the_day_it_was_measured(lab, cli
 def test_a_scan_measured_before_is_pointed_out(lab, client):
     """An old file dropped by mistake would prove a new check."""
     scale = load_scale(SCALE_FILE)
-    service.check(lab.registry, "S-0075", [SCAN], scale=scale, by=COLLEAGUE)
+    check_commands.check(lab.registry, "S-0075", [SCAN], scale=scale, by=COLLEAGUE)
     job = begin(lab, client)
     wait_for(job)
     text = client.get(f"/jobs/{job.id}").text
@@ -349,7 +354,7 @@ def test_a_scan_measured_before_is_pointed_out(lab, client):
 
 
 def test_back_from_quarantine_only_after_a_passing_check(lab, client):
-    acts.quarantine(lab.registry, "S-0075", "dented", Told(by=COLLEAGUE))
+    sieve_commands.quarantine(lab.registry, "S-0075", "dented", Told(by=COLLEAGUE))
     told = {"sieve": "S-0075", "reason": "looked at", "name": TECHNICIAN}
     assert "Put it back into service" in client.get("/sieve?id=S-0075").text
     answer = client.post("/return", data=told, headers=lab.headers)
@@ -359,7 +364,7 @@ def test_back_from_quarantine_only_after_a_passing_check(lab, client):
     wait_for(job)
     confirm(lab, client, job)
     assert client.post("/return", data=told, headers=lab.headers).status_code == 204
-    assert service.get_state(lab.registry, "S-0075").status == "in service"
+    assert sieve_queries.get_state(lab.registry, "S-0075").status == "in service"
 
 
 def test_discarded_leaves_nothing(lab, client):
@@ -372,7 +377,7 @@ def test_discarded_leaves_nothing(lab, client):
 
 
 def test_a_second_person_signs_where_that_is_demanded(lab, client):
-    acts.demand_sign_off(lab.registry, True, Told(by=COLLEAGUE))
+    audit_commands.demand_sign_off(lab.registry, True, Told(by=COLLEAGUE))
     job = begin(lab, client)
     wait_for(job)
     confirm(lab, client, job)

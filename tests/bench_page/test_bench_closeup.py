@@ -8,11 +8,11 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from sieve_inspect.closeup import closeup, cut_out, part_of, tone_of
-from sieve_inspect.measure import measure
+from sieve_inspect.measurement.closeup import closeup, cut_out, part_of, tone_of
+from sieve_inspect.measurement.pipeline import measure
 from sieve_inspect.scale.model import Scale
 from sieve_inspect.synthetic import Cloth, Damage, Sensor, render, save
-from sieve_registry.bench import looks
+from sieve_registry.bench import pyramid
 
 NOISE = 0.01
 SCALE = Scale(10.0, 10.0, 0.0, 0.0, 0.0, "of the drawing")
@@ -32,7 +32,7 @@ def drawn(request, tmp_path_factory):
     save(made, path)
     with pytest.MonkeyPatch.context() as patch:
         if in_bands:
-            patch.setattr("sieve_inspect.look.WHOLE_FROM", 1)
+            patch.setattr("sieve_inspect.measurement.scan_task.WHOLE_FROM", 1)
         found = measure([path], nominal_um=150, scale=SCALE)
     return made.truth, found, found.pictures[0]
 
@@ -118,9 +118,9 @@ def test_the_cut_out_shows_the_opening_where_it_says(drawn, seen):
 def test_pieces_of_every_magnification_make_up_the_scan(drawn, monkeypatch, level):
     """Also where the view of the whole is a fifth of the scan, as with large ones."""
     _, _, picture = drawn
-    monkeypatch.setattr(looks, "TILE", 64)
-    monkeypatch.setattr("sieve_inspect.whole.sheet._LARGEST", 300)
-    shown = looks.Looks(picture)
+    monkeypatch.setattr(pyramid, "TILE", 64)
+    monkeypatch.setattr("sieve_inspect.image.banded._LARGEST", 300)
+    shown = pyramid.Looks(picture)
     assert shown.levels >= 3
     full = shown.tone(part_of(picture, 0, 0, shown.width, shown.height))
     span, got, wanted = 64 << level, [], []

@@ -14,10 +14,11 @@ from bench_lab import SCALE_FILE, SCAN
 from hypothesis import given
 from hypothesis import strategies as st
 
-from sieve_registry import service
 from sieve_registry.bench.guard import TOKEN_HEADER
 from sieve_registry.bench.uploads import MOST_BYTES, MOST_SCANS, plain_file_name, watched
 from sieve_registry.records import NewSieve
+from sieve_registry.sieves import commands as sieve_commands
+from sieve_registry.sieves import queries as sieve_queries
 
 
 def send(lab, client, files, told=None, **headers):
@@ -61,7 +62,7 @@ def test_another_page_changes_nothing(lab, client, origin):
         headers["Origin"] = origin.replace("PORT", port(lab))
     told = {"sieve": "S-0075", "reason": "mischief", "name": "nobody"}
     assert client.post("/quarantine", data=told, headers=headers).status_code == 403
-    assert service.get_state(lab.registry, "S-0075").status == "in service"
+    assert sieve_queries.get_state(lab.registry, "S-0075").status == "in service"
 
 
 @pytest.mark.parametrize("token", [None, "", "guessed"])
@@ -71,7 +72,7 @@ def test_without_the_token_nothing_changes(lab, client, token):
     answer = client.post("/quarantine", data=told, headers=headers)
     assert answer.status_code == 403
     assert "Load it again" in answer.text
-    assert service.get_state(lab.registry, "S-0075").status == "in service"
+    assert sieve_queries.get_state(lab.registry, "S-0075").status == "in service"
 
 
 def test_with_all_of_it_the_deed_is_done(lab, client):
@@ -79,7 +80,7 @@ def test_with_all_of_it_the_deed_is_done(lab, client):
     told = {"sieve": "S-0075", "reason": "fell", "name": "Tove Example"}
     answer = client.post("/quarantine", data=told, headers=lab.headers)
     assert (answer.status_code, answer.headers["HX-Redirect"]) == (204, "/sieve?id=S-0075")
-    assert service.get_state(lab.registry, "S-0075").status == "quarantined"
+    assert sieve_queries.get_state(lab.registry, "S-0075").status == "quarantined"
 
 
 @pytest.mark.parametrize("method", ["PUT", "DELETE", "OPTIONS", "PATCH"])
@@ -283,7 +284,7 @@ def test_pages_keep_to_their_policy(client, place):
 
 def test_names_cannot_bring_markup(lab, client):
     hostile = "<img src=x onerror=alert(1)>"
-    service.add_sieve(lab.registry, NewSieve(hostile, 75, location="<script>1</script>"))
+    sieve_commands.add_sieve(lab.registry, NewSieve(hostile, 75, location="<script>1</script>"))
     for place in ("/", f"/sieve?id={hostile}", f"/sieve?id={hostile}nobody"):
         text = client.get(place).text
         assert "<img src=x" not in text

@@ -9,13 +9,14 @@ import pytest
 from bench_lab import SCAN, TECHNICIAN, wait_for
 from PIL import Image
 
+from sieve_inspect.scale.artefact.calibrate import calibrate_pictures
+from sieve_inspect.scale.artefact.residual_picture import residuals_png
 from sieve_inspect.synthetic import Sensor
 from sieve_inspect.synthetic.targets import Device as Drawn
 from sieve_inspect.synthetic.targets import Target, render_target
-from sieve_inspect.target.calibrating import calibrate_pictures
-from sieve_inspect.target.picture import residuals_png
-from sieve_registry import artefacts, scales, service
-from sieve_registry.deed import Told
+from sieve_registry.checks import queries as check_queries
+from sieve_registry.scales import artefacts, calibrations
+from sieve_registry.sieves.recording import Told
 
 UM_PER_PX = (5.29484, 5.28743)  # as the demo's scans are drawn at 4800 dpi
 
@@ -53,13 +54,13 @@ def recorded(lab, tmp_path):
     )
     device = artefacts.add_device(lab.registry, device, told)
     found = calibrate_pictures([picture], artefact.to_calibrate(), encoding="srgb")
-    scales.record_scale(
+    calibrations.record_scale(
         lab.registry,
         "F-48",
         found,
         artefact,
         device,
-        scales.ScaleTerms(),
+        calibrations.ScaleTerms(),
         told,
         max_residual_um=5.0,
         residual_picture=residuals_png(found),
@@ -84,7 +85,7 @@ def test_a_recorded_scale_is_offered_and_its_chain_kept(lab, client, recorded):
     told = {"name": TECHNICIAN, "known": "0"}
     answer = client.post(f"/jobs/{job.id}/confirm", data=told, headers=lab.headers)
     assert answer.status_code == 204, answer.text
-    trace = json.loads(service.get_check(lab.registry, "C-0001").event.payload)["trace"]
+    trace = json.loads(check_queries.get_check(lab.registry, "C-0001").event.payload)["trace"]
     assert trace["certificate"]["number"] == "2025-9"
     assert trace["scale"]["name"] == "F-48"
     assert trace["check"]["stand_off_um"] == "500.0"

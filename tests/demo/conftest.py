@@ -7,7 +7,7 @@ from datetime import UTC, datetime
 import pytest
 
 from sieve_registry.demo.run import run_demo
-from sieve_registry.service import open_registry
+from sieve_registry.store.engine import open_registry
 
 NOON = datetime(2026, 3, 5, 12, tzinfo=UTC)
 

@@ -12,15 +12,16 @@ from demo_truth import true_cloth
 
 from sieve_inspect.errors import UnwritableOutputError
 from sieve_inspect.standard import limits
-from sieve_registry import audit as audits
-from sieve_registry import service
+from sieve_registry.audit import queries as audits
+from sieve_registry.audit import verification
+from sieve_registry.checks import queries as check_queries
 from sieve_registry.cli.main import main
-from sieve_registry.demo.deeds import DEVICES
+from sieve_registry.demo.actions import DEVICES
 from sieve_registry.demo.run import run_demo
 from sieve_registry.demo.scans import SCALES, SCANS, TARGETS
 from sieve_registry.demo.story import STEPS, Checked, Used
-from sieve_registry.drift import drift_of
 from sieve_registry.errors import EvidenceError
+from sieve_registry.scales.drift import drift_of
 
 TODAY = date(2026, 3, 5)
 CHECKS = [step for step in STEPS if isinstance(step.deed, Checked)]
@@ -29,7 +30,7 @@ CHECKS = [step for step in STEPS if isinstance(step.deed, Checked)]
 @pytest.mark.parametrize("number", range(1, len(CHECKS) + 1))
 def test_a_check_finds_what_was_drawn(registry, number):
     deed = CHECKS[number - 1].deed
-    check = service.get_check(registry, str(number)).check
+    check = check_queries.get_check(registry, str(number)).check
     truth = true_cloth(deed.scans)
     assert check.sieve_id == deed.sieve_id
     # The bound of apertures from 7 px on: the mean within 0.03 px of the drawing.
@@ -79,7 +80,7 @@ def test_near_a_limit_more_fields_decide(finished):
 
 
 def test_the_registry_holds_together(registry):
-    proof = service.verify(registry)
+    proof = verification.verify(registry)
     assert (proof.ok, proof.events) == (True, sum(getattr(s.deed, "events", 1) for s in STEPS))
 
 
@@ -99,14 +100,14 @@ def test_the_repaired_carriage_is_a_jump_that_names_the_check_before_it(registry
     _, (jump,) = drift_of(registry, DEVICES[2400])
     assert (jump.direction, jump.change) == ("y", pytest.approx(0.0015, abs=5e-5))  # as drawn
     assert jump.checks == ("C-0016",)
-    assert service.get_check(registry, "C-0016").check.sieve_id == "S-0250"
+    assert check_queries.get_check(registry, "C-0016").check.sieve_id == "S-0250"
     assert drift_of(registry, DEVICES[4800])[1] == []
 
 
 def test_the_artefact_in_the_scan_tells_the_scale_of_that_run(registry):
     (step,) = [step for step in CHECKS if step.deed.in_scan]
     number = CHECKS.index(step) + 1
-    trace = json.loads(service.get_check(registry, str(number)).event.payload)["trace"]
+    trace = json.loads(check_queries.get_check(registry, str(number)).event.payload)["trace"]
     (run,) = trace["check"]["in_scan"]
     (true,) = [scan.scale for scan in SCANS if scan.name in step.deed.scans]
     found = [float(value) for value in run["um_per_px"]]

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 from foresee_lab import FIRST, Answer, Clock, Lab
 
-from sieve_registry.service import open_registry
+from sieve_registry.store.engine import open_registry
 
 
 @pytest.fixture

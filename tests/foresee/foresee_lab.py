@@ -14,9 +14,10 @@ from sieve_inspect.scale.model import Scale
 from sieve_inspect.standard import limits
 from sieve_inspect.summary.direction import DirectionSummary
 from sieve_inspect.verdict import judge
-from sieve_registry import service
+from sieve_registry.checks import commands as check_commands
 from sieve_registry.records import NewSieve
-from sieve_registry.service import Registry
+from sieve_registry.sieves import commands as sieve_commands
+from sieve_registry.store.engine import Registry
 
 FIRST = date(2024, 1, 8)
 
@@ -49,7 +50,7 @@ class Figures:
 
 @dataclass
 class Made:
-    """What `sieve_inspect.measure.Measurement` promises, judged by the real rules."""
+    """What `sieve_inspect.measurement.pipeline.Measurement` promises, judged by the real rules."""
 
     figures: Figures
     files: list[dict[str, str]]
@@ -125,7 +126,7 @@ class Lab:
 
     def add(self, sieve_id: str = "S-1", nominal: float = 75.0, **options: Any) -> None:
         new = NewSieve(sieve_id, nominal, in_service=FIRST, **options)
-        service.add_sieve(self.registry, new, by="Ada Moss")
+        sieve_commands.add_sieve(self.registry, new, by="Ada Moss")
 
     def check(self, day: int, sieve_id: str = "S-1", **figures: Any) -> Any:
         for name, value in figures.items():
@@ -136,7 +137,7 @@ class Lab:
             image = self.scan.with_name(f"field-{number}.tif")
             image.write_bytes(f"cloth of {sieve_id}, day {day}, field {number}".encode())
             scans.append(image)
-        return service.check(
+        return check_commands.check(
             self.registry,
             sieve_id,
             scans,
@@ -159,7 +160,7 @@ class Lab:
         from sieve_registry.records import UseDetails
 
         self.clock.day = max(self.clock.day, self.day(day))
-        service.log_use(
+        sieve_commands.log_use(
             self.registry,
             sieve_id,
             count,

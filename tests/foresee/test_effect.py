@@ -10,8 +10,8 @@ from pathlib import Path
 import pytest
 from foresee_lab import Lab
 
-from sieve_registry.curves import Curve
-from sieve_registry.rules.effect import effect_of, fractions, spread_between_laboratories
+from sieve_registry.quality.curves import Curve
+from sieve_registry.quality.effect_rules import effect_of, fractions, spread_between_laboratories
 
 # Straight over the logarithm of size: 20 % at 50 um, 60 % at 100 um; 40 log2(d / 50) + 20.
 STRAIGHT = Curve((50.0, 100.0), (20.0, 60.0))
@@ -116,8 +116,8 @@ def test_a_distribution_that_says_nothing_of_the_size(lab: Lab, run, tmp_path: P
 
 
 def test_a_whole_stack(lab: Lab, run, tmp_path: Path) -> None:
-    from sieve_registry import stacks
-    from sieve_registry.deed import Told
+    from sieve_registry.sieves import stacks
+    from sieve_registry.sieves.recording import Told
 
     lab.add("S-75")
     lab.add("S-90", nominal=90.0)

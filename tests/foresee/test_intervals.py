@@ -10,8 +10,10 @@ import json
 import pytest
 from foresee_lab import Lab
 
-from sieve_registry import intervals, service
-from sieve_registry.intervals import view_of
+from sieve_registry.audit import verification
+from sieve_registry.outlook import intervals
+from sieve_registry.outlook.intervals import view_of
+from sieve_registry.sieves import commands as sieve_commands
 
 
 def proposal(lab: Lab, method: str, day: int | None = None):
@@ -48,7 +50,7 @@ def test_the_staircase_has_a_top_and_a_foot(lab: Lab) -> None:
     lab.check(10)
     assert proposal(lab, "staircase").months == 24
     assert "as far as this staircase goes" in proposal(lab, "staircase").reasons[1]
-    service.edit_sieve(lab.registry, "S-1", interval_months=1)
+    sieve_commands.edit_sieve(lab.registry, "S-1", interval_months=1)
     lab.check(20, x=80.0)
     assert proposal(lab, "staircase").months == 1
 
@@ -89,7 +91,7 @@ def test_whichever_comes_first(lab: Lab) -> None:
     view = view_of(lab.registry, "S-1", lab.day(110))
     assert view.due == lab.day(110 + 110)
     assert view.due_because == "200 uses expected by then"
-    service.edit_sieve(lab.registry, "S-1", interval_uses=900)
+    sieve_commands.edit_sieve(lab.registry, "S-1", interval_uses=900)
     view = view_of(lab.registry, "S-1", lab.day(110))
     assert view.due_because == "12 months after the last check"
 
@@ -114,7 +116,7 @@ def test_a_person_takes_a_proposal_and_both_are_kept(lab: Lab, run) -> None:
         "Ada Moss",
     )
     assert decided["reasons"]
-    assert service.verify(lab.registry).ok
+    assert verification.verify(lab.registry).ok
 
 
 def test_only_what_there_is_can_be_taken(lab: Lab, run) -> None:

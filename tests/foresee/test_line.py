@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from sieve_registry.rules.line import Point, covariance, crossing, fit
+from sieve_registry.outlook.straight_line import Point, covariance, crossing, fit
 
 # NIST Statistical Reference Datasets, linear regression, "Norris" (ozone monitors), pairs y x.
 # Recalled, not fetched: that the certified figures below come out proves the recall.

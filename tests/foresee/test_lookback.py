@@ -8,15 +8,16 @@ import json
 import pytest
 from foresee_lab import Lab
 
-from sieve_registry import kinds, service
-from sieve_registry.deed import Told
-from sieve_registry.facts import record_fact
-from sieve_registry.rules.lookback import lookback_of
+from sieve_registry import events
+from sieve_registry.quality.lookback import lookback_of
+from sieve_registry.sieves import queries as sieve_queries
+from sieve_registry.sieves.decision_rules import record_fact
+from sieve_registry.sieves.recording import Told
 
 
 def look(lab: Lab, day: int = 500):
     lab.clock.day = max(lab.clock.day, lab.day(day))
-    return lookback_of(service.get_history(lab.registry, "S-1"), lab.day(day))
+    return lookback_of(sieve_queries.get_history(lab.registry, "S-1"), lab.day(day))
 
 
 def counts(uses) -> list[int]:
@@ -89,7 +90,9 @@ def test_damage_asks_for_a_look_back_too(lab: Lab) -> None:
     lab.use(10, 5)
     lab.clock.day = lab.day(20)
     payload = {"reason": "dropped, cloth torn", "damage": True}
-    record_fact(lab.registry, "S-1", kinds.SIEVE_QUARANTINED, payload, Told(lab.day(20), "Ben Ray"))
+    record_fact(
+        lab.registry, "S-1", events.SIEVE_QUARANTINED, payload, Told(lab.day(20), "Ben Ray")
+    )
     found = look(lab)
     assert "dropped, cloth torn" in found.cause.words
     assert counts(found.between) == [5]

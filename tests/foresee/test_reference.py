@@ -9,9 +9,9 @@ import pytest
 from foresee_lab import Lab
 
 from sieve_inspect.errors import BadTableError, UsageError
-from sieve_registry import service
-from sieve_registry.curves import Curve, read_curve
-from sieve_registry.rules.reference import beads, cement, e_n, master
+from sieve_registry.audit import verification
+from sieve_registry.quality.curves import Curve, read_curve
+from sieve_registry.quality.reference_rules import beads, cement, e_n, master
 
 # A synthetic certificate, invented for this test; worked by hand: 45.10 / 87.40 = 51.60 %, between
 # 47.0 and 54.0: 145 + 5 × 4.602 / 7 = 148.29 um.
@@ -136,4 +136,4 @@ def test_reference_checks_stand_beside_the_optical_ones(lab: Lab, run, tmp_path:
     assert all(len(line) <= 80 for line in shown.splitlines())
     assert "C = 1.020" in shown
     assert "E_n = +0.60" in shown
-    assert service.verify(lab.registry).ok
+    assert verification.verify(lab.registry).ok

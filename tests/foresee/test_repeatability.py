@@ -17,7 +17,7 @@ from sieve_inspect.summary.repeatability import (
     with_study,
 )
 from sieve_inspect.summary.uncertainty import Contribution
-from sieve_registry.studies import read_study
+from sieve_registry.quality.studies import read_study
 
 # NIST Statistical Reference Datasets, one-way analysis of variance, "SiRstv" (resistivity of
 # silicon wafers, five instruments). Recalled, not fetched: that the certified figures come out
@@ -155,7 +155,7 @@ def test_a_study_is_kept_and_widens_the_checks_of_a_sieve(lab: Lab, run, tmp_pat
     assert run("rule", "S-1", "--repeatability", "scanner 2", "--date", str(lab.day(0))).code == 0
     shown = json.loads(run("rule", "S-1", "--json", "-").out)
     assert shown["repeatability"] == "scanner 2"
-    from sieve_registry.facts import judging
+    from sieve_registry.sieves.decision_rules import judging
 
     options = judging(lab.registry, "S-1", lab.day(1))
     # By hand: means 75.01, 75.11, 75.21: s = 0.1; s_r = 0.01; s_L² = 0.01 − 0.0001 / 3.

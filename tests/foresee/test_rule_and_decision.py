@@ -8,9 +8,11 @@ from datetime import date, timedelta
 import pytest
 from foresee_lab import Lab
 
-from sieve_registry import decisions, service
-from sieve_registry.deed import Told
-from sieve_registry.facts import rule_of, set_rule
+from sieve_registry.audit import verification
+from sieve_registry.checks import queries as check_queries
+from sieve_registry.quality import decisions
+from sieve_registry.sieves.decision_rules import rule_of, set_rule
+from sieve_registry.sieves.recording import Told
 
 
 def view(lab: Lab):
@@ -49,7 +51,7 @@ def test_a_rule_named_later_judges_no_earlier_check(lab: Lab) -> None:
     lab.check(0, x=78.5)
     lab.clock.day = lab.day(10)
     set_rule(lab.registry, "S-1", "simple")
-    assert service.get_check(lab.registry, "C-0001").check.outcome == "conditional pass"
+    assert check_queries.get_check(lab.registry, "C-0001").check.outcome == "conditional pass"
     assert rule_of(lab.registry, "S-1", lab.day(9)).rule == "guard-band"
     assert lab.check(10, x=78.5).check.outcome == "pass"
 
@@ -117,8 +119,8 @@ def test_both_the_proposal_and_the_decision_are_kept(lab: Lab, run) -> None:
         ("retire", "retire"),
         ("retire", "keep"),
     ]
-    assert service.get_check(lab.registry, "C-1").check.action == "retire"  # unchanged
-    assert service.verify(lab.registry).ok
+    assert check_queries.get_check(lab.registry, "C-1").check.action == "retire"  # unchanged
+    assert verification.verify(lab.registry).ok
 
 
 def test_the_rule_command(lab: Lab, run) -> None:

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from sieve_inspect.measure import measure
+from sieve_inspect.measurement.pipeline import measure
 from sieve_inspect.scale import load_scale
 from sieve_inspect.standard.formula import k_factor
 from sieve_inspect.summary.uncertainty import Contribution

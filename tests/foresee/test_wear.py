@@ -11,12 +11,14 @@ from datetime import date
 import pytest
 from foresee_lab import Lab
 
-from sieve_registry import foresee, service
-from sieve_registry.deed import Told
-from sieve_registry.foresee import outlook
-from sieve_registry.report.forecast import wear_view
-from sieve_registry.report.words import Lengths
-from sieve_registry.rules.intervals import wear_interval
+from sieve_registry.audit import verification
+from sieve_registry.checks import queries as check_queries
+from sieve_registry.outlook import queries
+from sieve_registry.outlook.interval_rules import wear_interval
+from sieve_registry.outlook.queries import outlook
+from sieve_registry.report.formatting import Lengths
+from sieve_registry.report.wear import wear_view
+from sieve_registry.sieves.recording import Told
 
 
 def trend(found, name: str, direction: str):
@@ -102,15 +104,15 @@ def test_a_scale_shared_by_all_checks_does_not_blur_the_slope(lab: Lab) -> None:
 
 
 def test_a_cleaning_may_move_the_level_but_not_the_wear(lab: Lab) -> None:
-    from sieve_registry import kinds
-    from sieve_registry.facts import record_fact
+    from sieve_registry import events
+    from sieve_registry.sieves.decision_rules import record_fact
 
     lab.add()
     for n in range(6):
         if n == 3:
             told = Told(lab.day(290), "Ben Ray")
             lab.clock.day = lab.day(290)
-            record_fact(lab.registry, "S-1", kinds.SIEVE_CLEANED, {"how": "brush"}, told)
+            record_fact(lab.registry, "S-1", events.SIEVE_CLEANED, {"how": "brush"}, told)
         lifted = 0.8 if n >= 3 else 0.0  # fine dust gone
         lab.check(100 * n, x=75.5 + 0.1 * n + lifted, u=0.05, u_rel=0.0003)
         lab.use(100 * n + 50, 100)
@@ -136,7 +138,7 @@ def test_another_scale_may_move_the_level(lab: Lab) -> None:
 def test_new_cloth_begins_a_new_history(lab: Lab) -> None:
     worn(lab)
     lab.clock.day = lab.day(401)
-    foresee.replace_cloth(lab.registry, "S-1", "new cloth, lot 7", Told(lab.day(401), "Ada Moss"))
+    queries.replace_cloth(lab.registry, "S-1", "new cloth, lot 7", Told(lab.day(401), "Ada Moss"))
     found = outlook(lab.registry, "S-1")
     assert found.wear.checks == ()
     assert all(t.problem.startswith("not enough: no check") for t in found.wear.trends)
@@ -275,14 +277,14 @@ def test_what_the_last_check_proposed_comes_first(lab: Lab) -> None:
 
 def test_a_check_proposes_a_shorter_interval_as_it_is_recorded(lab: Lab) -> None:
     worn(lab, checks=7)
-    seventh = service.get_check(lab.registry, "C-0007").check
+    seventh = check_queries.get_check(lab.registry, "C-0007").check
     assert (seventh.outcome, seventh.action) == ("pass", "keep with a shorter interval")
     assert "the mean in x may reach its limit" in seventh.action_reason
-    third = service.get_check(lab.registry, "C-0003").check  # nothing near by its next check
+    third = check_queries.get_check(lab.registry, "C-0003").check  # nothing near by its next check
     assert third.action == "keep"
     # Entered late, for a day before other checks, it says nothing of the time to come.
     assert lab.check(550, x=77.2).check.action == "keep"
-    assert service.verify(lab.registry).ok
+    assert verification.verify(lab.registry).ok
 
 
 # --- the command ------------------------------------------------------------------------------

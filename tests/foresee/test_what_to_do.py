@@ -9,8 +9,9 @@ from __future__ import annotations
 import pytest
 from foresee_lab import Lab
 
-from sieve_registry import decisions, service
-from sieve_registry.deed import Told
+from sieve_registry.quality import decisions
+from sieve_registry.sieves import queries as sieve_queries
+from sieve_registry.sieves.recording import Told
 
 #            mean x, um   blocked share   outcome            action proposed
 CASES = {
@@ -35,7 +36,7 @@ def test_outcome_and_action(lab: Lab, case: str) -> None:
     if blocked and outcome == "fail":
         assert "clean it and measure once more before deciding" in check.action_reason
     # The tool proposes: nothing but the check was recorded, the sieve still is as it was.
-    assert service.get_state(lab.registry, "S-1").status == "in service"
+    assert sieve_queries.get_state(lab.registry, "S-1").status == "in service"
 
 
 def test_a_fail_that_meets_coarser_limits_may_serve_under_them(lab: Lab) -> None:

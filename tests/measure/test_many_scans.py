@@ -15,18 +15,19 @@ from types import SimpleNamespace
 import pytest
 from PIL import Image
 
-from sieve_inspect import cluster, errors, spread
-from sieve_inspect import look as looking
+from sieve_inspect import errors
 from sieve_inspect.errors import ClusterError, SievewardError, UsageError
-from sieve_inspect.look import Task, look
+from sieve_inspect.measurement import scan_task as looking
+from sieve_inspect.measurement.scan_task import Task, look
 from sieve_inspect.scale import scale_from_text
-from sieve_inspect.spread import SideBySide, in_order, in_turn
-from sieve_inspect.validate import tasks_of
-from sieve_inspect.validate.run import run_row
-from sieve_inspect.whole import Crew
+from sieve_inspect.validation import tasks_of
+from sieve_inspect.validation.run import run_row
+from sieve_inspect.workers import cluster, runner
+from sieve_inspect.workers.helper import Crew
+from sieve_inspect.workers.runner import SideBySide, in_order, in_turn
 from sieve_registry import errors as registry_errors
-from sieve_registry import refusals
 from sieve_registry.cli.main import main
+from sieve_registry.scales import errors as refusals
 
 TYPED = ("--nominal", "150um", "--um-per-px", "10", "--standard", "iso3310-1:2016")
 
@@ -95,17 +96,17 @@ def test_of_scans_that_fail_the_first_is_told_in_the_same_words(typed, address):
 def test_rows_of_a_validation_are_the_same_in_workers(address):
     rows = [task for task in tasks_of(True) if task.group == "refusal"][:3]
     here = in_order(in_turn(run_row, rows))
-    there = in_order(cluster.runner(cluster=address)(run_row, rows, spread.silent))
+    there = in_order(cluster.runner(cluster=address)(run_row, rows, runner.silent))
     assert [replace(row, seconds=0) for row in there] == [replace(row, seconds=0) for row in here]
     assert all(row.holds for row in here)
 
 
 def test_a_cluster_of_another_version_is_refused(address, monkeypatch):
-    other = {**spread.software(), "numpy": "0.1"}
-    monkeypatch.setattr(spread, "software", lambda: other)
+    other = {**runner.software(), "numpy": "0.1"}
+    monkeypatch.setattr(runner, "software", lambda: other)
     run = cluster.runner(cluster=address)
     with pytest.raises(ClusterError, match="another version of numpy"):
-        list(run(run_row, tasks_of(True)[:1], spread.silent))
+        list(run(run_row, tasks_of(True)[:1], runner.silent))
 
 
 @pytest.mark.parametrize(
@@ -154,7 +155,7 @@ def test_a_lost_worker_is_told_after_what_was_done():
 
     found = []
     with pytest.raises(ClusterError, match="a worker was lost"):
-        found.extend(SideBySide(opened)(lambda task, _: task, [10, 20, 30], spread.silent))
+        found.extend(SideBySide(opened)(lambda task, _: task, [10, 20, 30], runner.silent))
     assert (0, 10) in found
 
 
@@ -162,7 +163,7 @@ def test_a_fault_in_a_worker_brings_its_traceback():
     def broken(task, tell):
         raise ZeroDivisionError("made up")
 
-    failed = spread._attempt(broken, 1, spread.software())
+    failed = runner._attempt(broken, 1, runner.software())
     assert isinstance(failed.error, ZeroDivisionError)
     assert "in broken" in "".join(failed.error.__notes__)
 

@@ -10,7 +10,7 @@ import tifffile
 from PIL import Image
 from skimage.measure import label, regionprops
 
-from sieve_inspect.measure import measure
+from sieve_inspect.measurement.pipeline import measure
 from sieve_inspect.scale import Scale
 from sieve_inspect.synthetic import Cloth, Light, Optics, render_light
 

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from sieve_inspect.measure import measure
+from sieve_inspect.measurement.pipeline import measure
 from sieve_inspect.scale import Scale, scale_from_text
 from sieve_inspect.synthetic import Cloth, Ring, Sensor, render, save
 

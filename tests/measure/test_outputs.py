@@ -8,7 +8,7 @@ import sys
 
 import pytest
 
-from sieve_inspect import measure as measuring
+from sieve_inspect.measurement import pipeline as measuring
 
 TYPED = ("--nominal", "150um", "--um-per-px", "10")
 

@@ -10,12 +10,12 @@ import time
 
 import pytest
 
-from sieve_inspect import measure as measuring
 from sieve_inspect.files import write_pieces
-from sieve_inspect.kept import Kept, Mark
-from sieve_inspect.look import look
-from sieve_inspect.spread import in_order
-from sieve_registry.cli import sharing
+from sieve_inspect.measurement import pipeline as measuring
+from sieve_inspect.measurement.scan_task import look
+from sieve_inspect.workers.cache import Kept, Mark
+from sieve_inspect.workers.runner import in_order
+from sieve_registry.cli.support import running
 
 TYPED = ("--nominal", "150um", "--um-per-px", "10")
 
@@ -139,8 +139,8 @@ def test_progress_is_shown_on_a_terminal_once_it_takes_a_while(monkeypatch):
     for after, shows in ((0.0, True), (60.0, False)):
         screen = Screen()
         monkeypatch.setattr(sys, "stderr", screen)
-        monkeypatch.setattr(sharing, "_AFTER", after)
-        with sharing.progress("Measuring", 4) as told:
+        monkeypatch.setattr(running, "_AFTER", after)
+        with running.progress("Measuring", 4) as told:
             told(0, 1.0)
             told(2, 0.5)
             deadline = time.monotonic() + 5

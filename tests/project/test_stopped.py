@@ -26,7 +26,7 @@ main()
 WHILE_WORKERS_START = """
 import os, signal
 from multiprocessing import resource_tracker
-from sieve_inspect.cluster import _uninterrupted
+from sieve_inspect.workers.cluster import _uninterrupted
 signal.signal(signal.SIGINT, signal.default_int_handler)  # begun behind a shell it is ignored
 try:
     with _uninterrupted():
@@ -42,7 +42,9 @@ def ran(code):
     return subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
 
 
-@pytest.mark.parametrize("name", ["typer", "sieve_registry.cli.main", "sieve_registry.cli.wear"])
+@pytest.mark.parametrize(
+    "name", ["typer", "sieve_registry.cli.main", "sieve_registry.cli.commands.wear"]
+)
 def test_while_it_loads(name):
     done = ran(WHILE_LOADING.format(name=name))
     assert done.returncode == 130

@@ -14,9 +14,10 @@ from typing import Any
 import pytest
 from registry_made import SCALE, Clock, Measuring
 
-from sieve_registry import service
+from sieve_registry.checks import commands as check_commands
 from sieve_registry.records import NewSieve
-from sieve_registry.service import Registry, open_registry
+from sieve_registry.sieves import commands as sieve_commands
+from sieve_registry.store.engine import Registry, open_registry
 
 
 @pytest.fixture
@@ -152,7 +153,9 @@ def add(registry: Registry) -> Callable[..., Any]:
     """Adds a 75 um sieve."""
 
     def adding(sieve_id: str = "S-1", **options: Any) -> Any:
-        return service.add_sieve(registry, NewSieve(sieve_id, 75.0, **options), by="Ada Moss")
+        return sieve_commands.add_sieve(
+            registry, NewSieve(sieve_id, 75.0, **options), by="Ada Moss"
+        )
 
     return adding
 
@@ -164,7 +167,7 @@ def check(registry: Registry, measuring: Measuring, scan: Path) -> Callable[...,
     def checking(sieve_id: str = "S-1", on: str | None = None, outcome: str = "pass") -> Any:
         measuring.outcome = outcome
         day = None if on is None else date.fromisoformat(on)
-        return service.check(
+        return check_commands.check(
             registry, sieve_id, [scan], scale=SCALE, on_date=day, by="Ada Moss", measure=measuring
         )
 
@@ -191,7 +194,7 @@ def run(
     from sieve_registry.cli.main import main
 
     stand_in = SimpleNamespace(measure=measuring)
-    monkeypatch.setitem(sys.modules, "sieve_inspect.measure", stand_in)
+    monkeypatch.setitem(sys.modules, "sieve_inspect.measurement.pipeline", stand_in)
 
     def running(*arguments: str, registry: str | None = None) -> Answer:
         where = target if registry is None else registry

@@ -18,30 +18,34 @@ sys.path.insert(0, str(Path(__file__).parent))
 
 from registry_made import SCALE, Clock, Measuring
 
-from sieve_registry import service
+from sieve_registry.audit import verification
+from sieve_registry.checks import commands as check_commands
 from sieve_registry.records import NewSieve
+from sieve_registry.sieves import commands as sieve_commands
+from sieve_registry.sieves import queries as sieve_queries
+from sieve_registry.store import engine
 
 
-def fill(registry: service.Registry, clock: Clock, scan: Path) -> None:
+def fill(registry: engine.Registry, clock: Clock, scan: Path) -> None:
     """What every version can record: a sieve's life from its start to its end, and another's."""
     new = NewSieve("S-1", 75.0, serial="A 17", frame_um=200_000.0, in_service=date(2025, 1, 10))
-    service.add_sieve(registry, new, by="Ada Moss")
+    sieve_commands.add_sieve(registry, new, by="Ada Moss")
     clock.set("2025-01-12")
     measuring = Measuring()
-    service.check(registry, "S-1", [scan], scale=SCALE, by="Ada Moss", measure=measuring)
-    service.log_use(registry, "S-1", 12, note="lime µ", by="Bo Reed")
+    check_commands.check(registry, "S-1", [scan], scale=SCALE, by="Ada Moss", measure=measuring)
+    sieve_commands.log_use(registry, "S-1", 12, note="lime µ", by="Bo Reed")
     clock.set("2025-06-01")
-    service.edit_sieve(registry, "S-1", interval_months=6, location="shelf 2", by="Ada Moss")
+    sieve_commands.edit_sieve(registry, "S-1", interval_months=6, location="shelf 2", by="Ada Moss")
     measuring.outcome = "fail"
-    service.check(registry, "S-1", [scan], scale=SCALE, by="Bo Reed", measure=measuring)
-    service.retire(registry, "S-1", "worn", by="Ada Moss")
-    service.add_sieve(registry, NewSieve("=1+1 🧪", 90.0, grade="inspection"), by="Bo Reed")
+    check_commands.check(registry, "S-1", [scan], scale=SCALE, by="Bo Reed", measure=measuring)
+    sieve_commands.retire(registry, "S-1", "worn", by="Ada Moss")
+    sieve_commands.add_sieve(registry, NewSieve("=1+1 🧪", 90.0, grade="inspection"), by="Bo Reed")
 
 
-def expected(registry: service.Registry) -> dict[str, object]:
+def expected(registry: engine.Registry) -> dict[str, object]:
     """The answers the golden registry must give forever."""
-    states = service.states(registry, date(2025, 6, 2))
-    count, head = service.ledger_head(registry)
+    states = sieve_queries.states(registry, date(2025, 6, 2))
+    count, head = verification.ledger_head(registry)
     return {
         "events": count,
         "head": head,
@@ -49,7 +53,7 @@ def expected(registry: service.Registry) -> dict[str, object]:
             s.sieve.id: [s.status, s.location, s.uses_total, s.last_check and s.last_check.outcome]
             for s in states
         },
-        "means": [str(c.x.mean_um) for c in service.get_history(registry, "S-1").checks],
+        "means": [str(c.x.mean_um) for c in sieve_queries.get_history(registry, "S-1").checks],
     }
 
 
@@ -60,7 +64,7 @@ def main() -> None:
         scan = root / "field-1.tif"
         scan.write_bytes(b"a scan of some cloth")
         clock = Clock("2025-01-10")
-        registry = service.open_registry(root / "registry.sqlite", create=True, now=clock)
+        registry = engine.open_registry(root / "registry.sqlite", create=True, now=clock)
         fill(registry, clock, scan)
         answers = json.dumps(expected(registry), indent=1)
         registry.close()

@@ -29,7 +29,7 @@ class Clock:
 
 @dataclass
 class MadeMeasurement:
-    """What `sieve_inspect.measure.Measurement` promises, with figures of our choosing."""
+    """What a measurement promises, with figures of our choosing."""
 
     images: list[dict[str, Any]]
     outcome: str

@@ -45,7 +45,7 @@ def test_the_certificate_is_proven_like_any_evidence(run, registry, tmp_path):
     pdf = tmp_path / "certificate.pdf"
     pdf.write_bytes(b"%PDF-1.4 a certificate")
     (file,) = said(run(*GRID, "--certificate-file", str(pdf), "--json", "-"))["evidence"]
-    from sieve_registry.service import evidence_bytes
+    from sieve_registry.checks.queries import evidence_bytes
 
     assert evidence_bytes(registry, file["sha256"]) == pdf.read_bytes()
     audited = said(run("audit", "--as-of", date.today().isoformat(), "--json", "-"))

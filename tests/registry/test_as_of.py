@@ -6,10 +6,14 @@ from datetime import date
 
 import pytest
 
-from sieve_registry import acts, service
-from sieve_registry.audit import audit
-from sieve_registry.deed import Told
+from sieve_registry.audit import verification
+from sieve_registry.audit.queries import audit
+from sieve_registry.checks import commands as check_commands
 from sieve_registry.errors import DateRefusedError, UnknownSieveError
+from sieve_registry.quality import corrections as quality_corrections
+from sieve_registry.sieves import commands as sieve_commands
+from sieve_registry.sieves import queries as sieve_queries
+from sieve_registry.sieves.recording import Told
 
 
 def table(found, name):
@@ -26,20 +30,20 @@ def year(registry, add, check, clock):
     clock.set("2025-01-12")
     check()
     clock.set("2025-06-01")
-    service.edit_sieve(registry, "S-1", interval_months=6, location="shelf 2")
-    service.log_use(registry, "S-1", 30)
+    sieve_commands.edit_sieve(registry, "S-1", interval_months=6, location="shelf 2")
+    sieve_commands.log_use(registry, "S-1", 30)
     clock.set("2025-07-02")
     check(outcome="fail")
     clock.set("2025-10-01")
-    service.retire(registry, "S-1", "worn", by="Ada Moss")
+    sieve_commands.retire(registry, "S-1", "worn", by="Ada Moss")
     clock.set("2026-03-02")
     return registry
 
 
 def test_a_sieve_is_not_there_before_its_first_day(year):
-    assert service.states(year, date(2025, 1, 9)) == []
+    assert sieve_queries.states(year, date(2025, 1, 9)) == []
     with pytest.raises(UnknownSieveError):
-        service.get_state(year, "S-1", date(2025, 1, 9))
+        sieve_queries.get_state(year, "S-1", date(2025, 1, 9))
 
 
 @pytest.mark.parametrize(
@@ -56,7 +60,7 @@ def test_a_sieve_is_not_there_before_its_first_day(year):
 )
 def test_each_day_has_its_own_answer(year, day, expected):
     status, outcome, due, uses, location = expected
-    state = service.get_state(year, "S-1", date.fromisoformat(day))
+    state = sieve_queries.get_state(year, "S-1", date.fromisoformat(day))
     assert state.status == status
     assert (state.last_check.outcome if state.last_check else None) == outcome
     assert (state.due.isoformat() if state.due else None) == due
@@ -75,20 +79,20 @@ def test_an_audit_proves_the_ledger_and_tells_its_head_then_and_now(year):
     found = audit(year, date(2025, 6, 1))
     assert (found.verification.ok, found.proven) == (True, "all")
     assert (found.events_then, found.events) == (4, 6)
-    assert found.head == service.ledger_head(year)[1] != found.head_then
+    assert found.head == verification.ledger_head(year)[1] != found.head_then
     assert len(table(found, "evidence")) == 6  # of seven: not what the check of July made
 
 
 def test_what_was_known_then_is_exactly_what_was_recorded_by_then(registry, add, check, clock):
     clock.set("2025-01-10")
     add(in_service=date(2025, 1, 10))
-    service.log_use(registry, "S-1", 2)
+    sieve_commands.log_use(registry, "S-1", 2)
     before = audit(registry, date(2025, 1, 10))
     clock.set("2025-03-05")
     check(on="2025-01-10", outcome="fail")
     add("S-2", in_service=date(2025, 1, 10))
-    acts.correct(registry, "2", {"count": "20"}, "a slip", Told(by="Ada Moss"))
-    service.retire(registry, "S-1", "worn", on_date=date(2025, 1, 10))
+    quality_corrections.correct(registry, "2", {"count": "20"}, "a slip", Told(by="Ada Moss"))
+    sieve_commands.retire(registry, "S-1", "worn", on_date=date(2025, 1, 10))
     now = audit(registry, date(2025, 1, 10))
     then = audit(registry, date(2025, 1, 10), known_then=True)
     assert then.tables == before.tables
@@ -103,12 +107,12 @@ def test_each_list_an_auditor_asks_for(registry, add, check, clock):
         add(name, in_service=date(2025, 1, 1))
     for name, outcome in (("late", "pass"), ("held", "pass"), ("bad", "pass")):
         check(name, on="2025-02-01", outcome=outcome)
-    service.log_use(registry, "bad", 7, on_date=date(2025, 3, 1))
+    sieve_commands.log_use(registry, "bad", 7, on_date=date(2025, 3, 1))
     check("bad", on="2025-06-01", outcome="fail")
     check("open", on="2026-02-01", outcome="conditional pass")
-    acts.quarantine(registry, "held", "dented", Told(by="Bo Reed"), damage=True)
-    service.retire(registry, "gone", "torn")
-    acts.sign_check(registry, "C-0004", "", Told(by="Bo Reed"))
+    sieve_commands.quarantine(registry, "held", "dented", Told(by="Bo Reed"), damage=True)
+    sieve_commands.retire(registry, "gone", "torn")
+    check_commands.sign_check(registry, "C-0004", "", Told(by="Bo Reed"))
     found = audit(registry, date(2026, 3, 2))
 
     def lists(name):
@@ -133,7 +137,7 @@ def test_an_audit_marks_what_was_entered_after_its_day(registry, add, check, clo
     add(in_service=date(2025, 1, 10))
     clock.set("2025-03-05")
     check(on="2025-02-01")
-    service.log_use(registry, "S-1", 3, on_date=date(2025, 2, 2))
+    sieve_commands.log_use(registry, "S-1", 3, on_date=date(2025, 2, 2))
     found = audit(registry, date(2025, 2, 28))
     (sieve,), (check_row,), (use,) = (table(found, n) for n in ("sieves", "checks", "uses"))
     assert sieve["recorded later"] == "last check 2025-03-05"
@@ -167,15 +171,17 @@ def test_the_evidence_of_later_checks_is_left_out(registry, add, check, clock, s
     assert kept("2025-05-31", known_then=True) == [("C-0001", "")]
     assert kept("2025-06-01") == [(f"C-000{n}", "") for n in (1, 2, 3)]
     # A corrected day moves the files with their check; those of a void one stay.
-    acts.correct(registry, "C-0002", {"date": "2025-01-20"}, "a slip", Told(by="Ada Moss"))
+    quality_corrections.correct(
+        registry, "C-0002", {"date": "2025-01-20"}, "a slip", Told(by="Ada Moss")
+    )
     assert kept("2025-01-31") == [("C-0001", ""), ("C-0002", "2025-06-01")]
 
 
 def test_older_papers_may_be_entered_for_a_sieve_without_an_in_service_date(registry, add, check):
     add()
     check(on="2025-04-01")
-    assert service.get_state(registry, "S-1", date(2025, 4, 1)).last_check.id == "C-0001"
-    assert service.states(registry, date(2025, 3, 31)) == []
+    assert sieve_queries.get_state(registry, "S-1", date(2025, 4, 1)).last_check.id == "C-0001"
+    assert sieve_queries.states(registry, date(2025, 3, 31)) == []
 
 
 def test_no_audit_of_a_day_to_come(registry):

@@ -8,15 +8,19 @@ from datetime import date
 import pytest
 
 from sieve_inspect.errors import UsageError
-from sieve_registry import acts, service
-from sieve_registry.audit import audit
-from sieve_registry.deed import Told
+from sieve_registry.audit import verification
+from sieve_registry.audit.queries import audit
+from sieve_registry.checks import commands as check_commands
 from sieve_registry.errors import (
     BadTextError,
     RuleRefusedError,
     UnknownCheckError,
     UnknownRecordError,
 )
+from sieve_registry.quality import corrections as quality_corrections
+from sieve_registry.sieves import commands as sieve_commands
+from sieve_registry.sieves import queries as sieve_queries
+from sieve_registry.sieves.recording import Told
 from sieve_registry.store import reader
 
 ADA = Told(by="Ada Moss")
@@ -27,13 +31,13 @@ def worn(registry, add, check):
     """Events: 1 added, 2 check of February, 3 use of 12, 4 retired."""
     add(in_service=date(2026, 1, 1), serial="A 17")
     check(on="2026-02-01")
-    service.log_use(registry, "S-1", 12, note="lime", on_date=date(2026, 2, 5))
-    service.retire(registry, "S-1", "worn", on_date=date(2026, 3, 1))
+    sieve_commands.log_use(registry, "S-1", 12, note="lime", on_date=date(2026, 2, 5))
+    sieve_commands.retire(registry, "S-1", "worn", on_date=date(2026, 3, 1))
     return registry
 
 
 def fix(registry, record, reason="a slip", void=False, **changes):
-    return acts.correct(registry, record, changes, reason, ADA, void=void)
+    return quality_corrections.correct(registry, record, changes, reason, ADA, void=void)
 
 
 def test_a_count_reads_as_corrected_and_the_record_stays(worn):
@@ -43,38 +47,38 @@ def test_a_count_reads_as_corrected_and_the_record_stays(worn):
         {"count": 12, "note": "lime"},
         {"count": 21, "note": "limestone"},
     )
-    assert service.get_state(worn, "S-1").uses_total == 21
+    assert sieve_queries.get_state(worn, "S-1").uses_total == 21
     with worn.reading() as connection:
         assert json.loads(reader.event_of(connection, 3).payload)["count"] == 12
-    assert service.verify(worn).ok
+    assert verification.verify(worn).ok
 
 
 def test_a_second_correction_tells_what_the_first_had_made_of_it(worn):
     fix(worn, "3", count="21")
     made = fix(worn, "#3", count="2")
     assert (made.was, made.now) == ({"count": 21}, {"count": 2})
-    history = service.get_history(worn, "S-1")
+    history = sieve_queries.get_history(worn, "S-1")
     assert [use.count for use in history.uses] == [2]
     assert [c.corrects for c in history.corrections] == [3, 3]
 
 
 def test_a_void_retirement_puts_the_sieve_back_and_may_be_taken_back_itself(worn):
     fix(worn, "4", "the neighbour was meant", void=True)
-    assert service.get_state(worn, "S-1").status == "in service"
+    assert sieve_queries.get_state(worn, "S-1").status == "in service"
     fix(worn, "4", "no, this one")
-    assert service.get_state(worn, "S-1").status == "retired"
+    assert sieve_queries.get_state(worn, "S-1").status == "retired"
 
 
 def test_a_void_check_counts_no_more(worn):
     fix(worn, "C-0001", "another sieve was scanned", void=True)
-    state = service.get_state(worn, "S-1", date(2026, 2, 10))
+    state = sieve_queries.get_state(worn, "S-1", date(2026, 2, 10))
     assert (state.last_check, state.due_because) == (None, "never checked")
 
 
 def test_days_and_identity_can_be_corrected(worn):
     fix(worn, "2", date="2026-01-20")
     fix(worn, "1", serial="A 71", **{"in-service": "2025-12-01", "frame": "200mm"})
-    history = service.get_history(worn, "S-1")
+    history = sieve_queries.get_history(worn, "S-1")
     assert history.checks[0].on_date == date(2026, 1, 20)
     sieve = history.sieve
     assert (sieve.serial, sieve.in_service, sieve.frame_nm) == (
@@ -122,12 +126,12 @@ def test_a_correction_needs_a_reason_and_something_to_correct(worn):
 
 
 def test_a_correction_may_not_make_the_history_contradict_itself(worn):
-    before = service.ledger_head(worn)
+    before = verification.ledger_head(worn)
     with pytest.raises(RuleRefusedError, match="after its end"):
         fix(worn, "3", date="2026-03-02")
     with pytest.raises(RuleRefusedError, match="before 2026-02-10"):
         fix(worn, "1", **{"in-service": "2026-02-10"})
-    assert service.ledger_head(worn) == before
+    assert verification.ledger_head(worn) == before
 
 
 def test_the_audit_shows_both_readings(worn):
@@ -162,8 +166,8 @@ def test_a_record_that_reads_so_already_is_not_corrected_again(worn):
 
 
 def test_a_check_signed_off_is_void_only_after_its_signature(worn):
-    acts.sign_check(worn, "C-0001", "", Told(by="Bo Reed"))
-    signed = service.ledger_head(worn)[0]
+    check_commands.sign_check(worn, "C-0001", "", Told(by="Bo Reed"))
+    signed = verification.ledger_head(worn)[0]
     with pytest.raises(RuleRefusedError, match=f"event {signed} signs C-0001.*void that one first"):
         fix(worn, "C-0001", void=True)
     fix(worn, str(signed), void=True)

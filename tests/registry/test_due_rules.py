@@ -10,9 +10,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from sieve_inspect.errors import UsageError
-from sieve_registry import service
 from sieve_registry.errors import DateRefusedError
-from sieve_registry.rules.dates import add_months, read_date
+from sieve_registry.sieves import commands as sieve_commands
+from sieve_registry.sieves import queries as sieve_queries
+from sieve_registry.values import add_months, read_date
 
 
 def ids(states):
@@ -45,7 +46,7 @@ def test_only_iso_days_are_read_as_days(text):
 def test_a_sieve_never_checked_is_due_on_its_first_day_of_service(registry, add):
     add("bought", in_service=date(2026, 1, 15))
     add("plain")
-    first, second = service.due(registry)
+    first, second = sieve_queries.due(registry)
     assert (first.sieve.id, first.due, first.overdue) == ("bought", date(2026, 1, 15), True)
     assert (second.sieve.id, second.due, second.overdue) == ("plain", date(2026, 3, 2), False)
 
@@ -54,7 +55,7 @@ def test_a_checked_sieve_is_due_its_interval_after_the_last_check(registry, add,
     add(in_service=date(2025, 1, 1), interval_months=6)
     check(on="2025-08-31")
     check(on="2025-02-01")  # entered later, but older: it must not count as the last
-    (state,) = service.due(registry)
+    (state,) = sieve_queries.due(registry)
     assert state.due == date(2026, 2, 28)
     assert state.last_check.id == "C-0001"
 
@@ -62,50 +63,50 @@ def test_a_checked_sieve_is_due_its_interval_after_the_last_check(registry, add,
 def test_the_due_day_itself_is_not_overdue_yet(registry, add, check):
     add(in_service=date(2025, 1, 1))
     check(on="2025-06-10")
-    assert not service.due(registry, date(2026, 6, 10))[0].overdue
-    assert service.due(registry, date(2026, 6, 11))[0].overdue
+    assert not sieve_queries.due(registry, date(2026, 6, 10))[0].overdue
+    assert sieve_queries.due(registry, date(2026, 6, 11))[0].overdue
 
 
 def test_overdue_comes_first_then_the_soonest(registry, add, check):
     for name, day in (("late", "2025-02-01"), ("soon", "2025-04-01"), ("far", "2026-01-01")):
         add(name, in_service=date(2025, 1, 1))
         check(name, on=day)
-    assert ids(service.due(registry)) == ["late", "soon", "far"]
-    assert ids(service.due(registry, within_days=40)) == ["late", "soon"]
-    assert ids(service.due(registry, within_days=0)) == ["late"]
+    assert ids(sieve_queries.due(registry)) == ["late", "soon", "far"]
+    assert ids(sieve_queries.due(registry, within_days=40)) == ["late", "soon"]
+    assert ids(sieve_queries.due(registry, within_days=0)) == ["late"]
     with pytest.raises(UsageError):
-        service.due(registry, within_days=-1)
+        sieve_queries.due(registry, within_days=-1)
 
 
 def test_uses_bring_the_due_day_forward_to_the_day_the_limit_was_reached(registry, add, check):
     add(in_service=date(2025, 1, 1), interval_uses=100)
-    service.log_use(registry, "S-1", 90, on_date=date(2025, 11, 1))
+    sieve_commands.log_use(registry, "S-1", 90, on_date=date(2025, 11, 1))
     check(on="2025-12-01")
-    service.log_use(registry, "S-1", 60, on_date=date(2026, 1, 10))
-    (state,) = service.due(registry)
+    sieve_commands.log_use(registry, "S-1", 60, on_date=date(2026, 1, 10))
+    (state,) = sieve_queries.due(registry)
     assert (state.due, state.uses_since_check, state.uses_total) == (date(2026, 12, 1), 60, 150)
-    service.log_use(registry, "S-1", 40, on_date=date(2026, 2, 1))
-    (state,) = service.due(registry)
+    sieve_commands.log_use(registry, "S-1", 40, on_date=date(2026, 2, 1))
+    (state,) = sieve_queries.due(registry)
     assert (state.due, state.overdue) == (date(2026, 2, 1), True)
     assert state.due_because == "100 uses reached"
 
 
 def test_uses_on_the_day_of_a_check_count_by_the_order_of_recording(registry, add, check):
     add(interval_uses=100)
-    service.log_use(registry, "S-1", 5)
+    sieve_commands.log_use(registry, "S-1", 5)
     check()
-    service.log_use(registry, "S-1", 7)
-    assert service.get_state(registry, "S-1").uses_since_check == 7
+    sieve_commands.log_use(registry, "S-1", 7)
+    assert sieve_queries.get_state(registry, "S-1").uses_since_check == 7
 
 
 def test_a_failed_sieve_still_in_service_is_remarked_upon(registry, add, check):
     add()
     check(outcome="fail")
-    (state,) = service.due(registry)
+    (state,) = sieve_queries.due(registry)
     assert [remark.message for remark in state.remarks] == ["in service although C-0001 says fail"]
 
 
 def test_a_retired_sieve_is_due_no_more(registry, add):
     add()
-    service.retire(registry, "S-1", "torn")
-    assert service.due(registry) == []
+    sieve_commands.retire(registry, "S-1", "torn")
+    assert sieve_queries.due(registry) == []

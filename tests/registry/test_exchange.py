@@ -8,12 +8,20 @@ from datetime import date
 
 import pytest
 
-from sieve_registry import acts, exchange, service, stacks
-from sieve_registry.deed import Told
+from sieve_registry.audit import commands as audit_commands
+from sieve_registry.audit import verification
+from sieve_registry.checks import commands as check_commands
+from sieve_registry.checks import queries as check_queries
 from sieve_registry.errors import ArchiveError, BrokenRecordError, EvidenceError
+from sieve_registry.exchange import archive
 from sieve_registry.ledger.canonical import canonical_text
 from sieve_registry.ledger.signing import new_key
+from sieve_registry.quality import corrections as quality_corrections
 from sieve_registry.records import UseDetails
+from sieve_registry.sieves import commands as sieve_commands
+from sieve_registry.sieves import queries as sieve_queries
+from sieve_registry.sieves import stacks
+from sieve_registry.sieves.recording import Told
 
 DATABASES = ("sqlite", "postgres", "postgres-inside")  # the last keeps evidence in itself
 ADA = Told(by="Ada Moss")
@@ -25,18 +33,18 @@ def full(registry, add, check, tmp_path):
     add(in_service=date(2026, 1, 1), location="=1+1")
     add("S-2 🧪")
     check(on="2026-02-01")
-    acts.quarantine(registry, "S-1", "dropped", ADA)
+    sieve_commands.quarantine(registry, "S-1", "dropped", ADA)
     check()
-    acts.sign_check(registry, "C-0002", "", Told(by="Bo Reed"))
-    acts.return_to_service(registry, "S-1", "flat", ADA)
-    acts.clean(registry, "S-1", "brush", "", ADA)
+    check_commands.sign_check(registry, "C-0002", "", Told(by="Bo Reed"))
+    sieve_commands.return_to_service(registry, "S-1", "flat", ADA)
+    sieve_commands.clean(registry, "S-1", "brush", "", ADA)
     stacks.add(registry, "sand", ["S-1", "S-2 🧪"], ADA)
     stacks.run(registry, "sand", UseDetails(method="wet"), ADA)
-    acts.correct(registry, "C-0001", {}, "another sieve", ADA, void=True)
-    acts.demand_sign_off(registry, True, ADA)
+    quality_corrections.correct(registry, "C-0001", {}, "another sieve", ADA, void=True)
+    audit_commands.demand_sign_off(registry, True, ADA)
     new_key(tmp_path / "lab.pem")
-    acts.sign_head(registry, tmp_path / "lab.pem", ADA)
-    service.retire(registry, "S-2 🧪", "torn")
+    audit_commands.sign_head(registry, tmp_path / "lab.pem", ADA)
+    sieve_commands.retire(registry, "S-2 🧪", "torn")
     return registry
 
 
@@ -48,47 +56,47 @@ def empty(make_registry):
 @pytest.mark.parametrize("name", ["moved", "moved.zip"])
 def test_an_export_read_in_again_has_the_same_head_and_answers(full, empty, tmp_path, name):
     out = tmp_path / "out" / name
-    told = exchange.export_all(full, out)
-    assert (told.events, told.head) == service.ledger_head(full)
-    exchange.prove(out)
-    assert exchange.import_all(empty, out) == told
-    assert service.ledger_head(empty) == service.ledger_head(full)
-    assert service.all_histories(empty) == service.all_histories(full)
-    assert service.verify(empty, told.head).ok
-    again = exchange.export_all(empty, tmp_path / "again")
+    told = archive.export_all(full, out)
+    assert (told.events, told.head) == verification.ledger_head(full)
+    archive.prove(out)
+    assert archive.import_all(empty, out) == told
+    assert verification.ledger_head(empty) == verification.ledger_head(full)
+    assert sieve_queries.all_histories(empty) == sieve_queries.all_histories(full)
+    assert verification.verify(empty, told.head).ok
+    again = archive.export_all(empty, tmp_path / "again")
     assert (again.events, again.head) == (told.events, told.head)
 
 
 def test_an_export_of_the_version_before_is_still_read(full, empty, tmp_path):
     """`sieveward.export/1`: the manifest indented, without a hash of itself."""
     out = tmp_path / "out"
-    told = exchange.export_all(full, out)
+    told = archive.export_all(full, out)
     manifest = {"schema": "sieveward.export/1", **told.__dict__}
     (out / "manifest.json").write_text(json.dumps(manifest, indent=1))
-    assert exchange.import_all(empty, out) == told
+    assert archive.import_all(empty, out) == told
     (out / "manifest.json").write_text(json.dumps({**manifest, "schema": "sieveward.export/3"}))
     with pytest.raises(ArchiveError, match="another version"):
-        exchange.prove(out)
+        archive.prove(out)
 
 
 def test_the_events_are_lines_of_json_in_order(full, tmp_path):
-    exchange.export_all(full, tmp_path / "out")
+    archive.export_all(full, tmp_path / "out")
     lines = (tmp_path / "out" / "events.jsonl").read_text("utf-8").splitlines()
     seqs = [json.loads(line)["seq"] for line in lines]
-    assert seqs == list(range(1, service.ledger_head(full)[0] + 1))
+    assert seqs == list(range(1, verification.ledger_head(full)[0] + 1))
     assert lines[0] == canonical_text(json.loads(lines[0]))
 
 
 def test_a_registry_with_something_in_it_is_not_read_into(full, registry, tmp_path):
-    exchange.export_all(full, tmp_path / "out")
+    archive.export_all(full, tmp_path / "out")
     with pytest.raises(ArchiveError, match="events already"):
-        exchange.import_all(full, tmp_path / "out")
+        archive.import_all(full, tmp_path / "out")
 
 
 def test_an_export_is_not_written_over_another(full, tmp_path):
-    exchange.export_all(full, tmp_path / "out")
+    archive.export_all(full, tmp_path / "out")
     with pytest.raises(ArchiveError, match="there already"):
-        exchange.export_all(full, tmp_path / "out")
+        archive.export_all(full, tmp_path / "out")
 
 
 def edit_line(out, number, change):
@@ -113,22 +121,22 @@ def edit_line(out, number, change):
 )
 def test_an_export_that_was_touched_is_read_in_not_at_all(full, empty, tmp_path, change, told):
     out = tmp_path / "out"
-    exchange.export_all(full, out)
+    archive.export_all(full, out)
     change(out)
     with pytest.raises(ArchiveError, match=told):
-        exchange.import_all(empty, out)
+        archive.import_all(empty, out)
     with pytest.raises(ArchiveError):
-        exchange.prove(out)
-    assert service.ledger_head(empty) == (0, None)
-    assert service.verify(empty).ok
-    assert service.states(empty) == []
+        archive.prove(out)
+    assert verification.ledger_head(empty) == (0, None)
+    assert verification.verify(empty).ok
+    assert sieve_queries.states(empty) == []
 
 
 def test_evidence_named_to_lie_elsewhere_is_refused(registry, empty, tmp_path, add, check):
     add()
     check()
     out = tmp_path / "out"
-    exchange.export_all(registry, out)
+    archive.export_all(registry, out)
     from sieve_registry.ledger import chain
 
     lines = (out / "events.jsonl").read_text("utf-8").splitlines()
@@ -141,10 +149,10 @@ def test_evidence_named_to_lie_elsewhere_is_refused(registry, empty, tmp_path, a
     (out / "events.jsonl").write_text("".join(canonical_text(e) + "\n" for e in events), "utf-8")
     manifest = json.loads((out / "manifest.json").read_text())
     del manifest["schema"], manifest["sha256"]
-    forged = exchange.Manifest(**{**manifest, "head": events[1]["hash"]})
-    (out / "manifest.json").write_bytes(exchange._manifest_bytes(forged))
+    forged = archive.Manifest(**{**manifest, "head": events[1]["hash"]})
+    (out / "manifest.json").write_bytes(archive._manifest_bytes(forged))
     with pytest.raises(ArchiveError, match="cannot be a file of ours"):
-        exchange.import_all(empty, out)
+        archive.import_all(empty, out)
 
 
 def test_a_broken_registry_does_not_become_a_backup(full, tmp_path, monkeypatch):
@@ -152,15 +160,15 @@ def test_a_broken_registry_does_not_become_a_backup(full, tmp_path, monkeypatch)
 
     monkeypatch.setattr(chain, "event_hash", lambda _: "0" * 64)
     with pytest.raises(BrokenRecordError, match="event 1"):
-        exchange.export_all(full, tmp_path / "out.zip")
+        archive.export_all(full, tmp_path / "out.zip")
     assert not (tmp_path / "out.zip").exists()
 
 
 def test_missing_evidence_stops_a_backup(full, tmp_path):
-    scan = service.get_check(full, "1").evidence[0]
+    scan = check_queries.get_check(full, "1").evidence[0]
     remove_evidence(full, scan.sha256, scan.extension)
     with pytest.raises(EvidenceError):
-        exchange.export_all(full, tmp_path / "out.zip")
+        archive.export_all(full, tmp_path / "out.zip")
     assert list(tmp_path.glob("*.zip")) == []
 
 

@@ -17,8 +17,11 @@ import pytest
 from registry_made import SCALE, Measuring
 from sqlalchemy import event as listening
 
-from sieve_registry import service
+from sieve_registry.audit import verification
+from sieve_registry.checks import commands as check_commands
 from sieve_registry.errors import NetworkDriveError, RegistryFileError
+from sieve_registry.sieves import commands as sieve_commands
+from sieve_registry.sieves import queries as sieve_queries
 from sieve_registry.store.engine import open_registry
 from sieve_registry.store.evidence import EvidenceStore
 from sieve_registry.store.location import network_system
@@ -51,7 +54,7 @@ def a_check(path, scan, clock, number):
     scan.write_bytes(f"scan number {number}".encode())
     registry = open_registry(path, now=clock)
     measuring = Measuring(mean_um=75 + number / 1000)
-    service.check(registry, "S-1", [scan], scale=SCALE, by="Ada Moss", measure=measuring)
+    check_commands.check(registry, "S-1", [scan], scale=SCALE, by="Ada Moss", measure=measuring)
     registry.close()
 
 
@@ -78,9 +81,9 @@ def kill_at(step):
 def whole(path, clock):
     """The number of events, once the registry is proven to hold together."""
     registry = open_registry(path, now=clock)
-    found = service.verify(registry)
+    found = verification.verify(registry)
     assert found.findings == ()
-    checks = len(service.get_history(registry, "S-1").checks)
+    checks = len(sieve_queries.get_history(registry, "S-1").checks)
     registry.close()
     assert checks == found.events - 1
     return found.events
@@ -163,16 +166,17 @@ def test_no_room_for_evidence_is_one_sentence_and_leaves_nothing(registry, add, 
         check()
     monkeypatch.undo()
     assert [p for p in registry.evidence.folder.rglob("*") if p.is_file()] == []
-    assert service.verify(registry).ok
+    assert verification.verify(registry).ok
 
 
 WRITER = """
 import sys
-from sieve_registry import service
+from sieve_registry.sieves import commands as sieve_commands
+from sieve_registry.store.engine import open_registry
 path, name, count = sys.argv[1:]
-registry = service.open_registry(path, busy_ms=60_000)
+registry = open_registry(path, busy_ms=60_000)
 for number in range(int(count)):
-    service.log_use(registry, name, 1, by=name, note=f"{name} {number}")
+    sieve_commands.log_use(registry, name, 1, by=name, note=f"{name} {number}")
 """
 
 
@@ -185,10 +189,10 @@ def test_eight_writers_of_two_hundred_uses_lose_none_and_double_none(target, reg
     for process in running:
         assert process.communicate(timeout=240)[1] == b""
         assert process.returncode == 0
-    uses = [use for history in service.all_histories(registry) for use in history.uses]
+    uses = [use for history in sieve_queries.all_histories(registry) for use in history.uses]
     assert len(uses) == 1600
     assert {use.note for use in uses} == {f"{n} {k}" for n in names for k in range(200)}
-    found = service.verify(registry)
+    found = verification.verify(registry)
     assert (found.ok, found.events) == (True, 1608)
 
 
@@ -204,7 +208,7 @@ def test_a_flipped_byte_in_a_log_not_yet_written_back_is_found(registry, add, pa
     if child == 0:
         other = open_registry(path, now=clock)
         connection = other.engine.connect()  # keeps the log from being written back
-        service.log_use(other, "S-1", 1, by="Ada Moss")
+        sieve_commands.log_use(other, "S-1", 1, by="Ada Moss")
         assert connection
         os.kill(os.getpid(), signal.SIGKILL)
     os.waitpid(child, 0)
@@ -214,7 +218,7 @@ def test_a_flipped_byte_in_a_log_not_yet_written_back_is_found(registry, add, pa
     data[32 + 24 + 500] ^= 1
     log.write_bytes(data)
     path.with_name(f"{path.name}-shm").unlink(missing_ok=True)
-    found = service.verify(open_registry(path, now=clock))
+    found = verification.verify(open_registry(path, now=clock))
     assert [finding.source for finding in found.findings][:1] == ["chain"]
 
 
@@ -281,7 +285,7 @@ def test_a_fault_nobody_thought_of_is_one_sentence(run, monkeypatch):
         raise ZeroDivisionError("division by zero\nand more")
 
     run("sieve", "add", "S-1", "--nominal", "75um")
-    monkeypatch.setattr("sieve_registry.service.due", fall_over)
+    monkeypatch.setattr("sieve_registry.sieves.queries.due", fall_over)
     answer = run("due")
     assert (answer.code, answer.out, answer.err.count("\n")) == (49, "", 1)
     assert "ZeroDivisionError: division by zero and more" in answer.err

@@ -12,10 +12,16 @@ from datetime import date
 
 import pytest
 
-from sieve_registry import acts, exchange, service, stacks
-from sieve_registry.deed import Told
+from sieve_registry import records
+from sieve_registry.audit import verification
+from sieve_registry.checks import commands as check_commands
 from sieve_registry.errors import ArchiveError, SievewardError
+from sieve_registry.exchange import archive
+from sieve_registry.quality import corrections as quality_corrections
 from sieve_registry.records import UseDetails
+from sieve_registry.sieves import commands as sieve_commands
+from sieve_registry.sieves import stacks
+from sieve_registry.sieves.recording import Told
 from sieve_registry.store.engine import open_registry
 
 DATABASES = ("sqlite",)
@@ -27,12 +33,12 @@ def everything(registry, add, check, path):
     """One small registry with a row in every table, closed."""
     add(in_service=date(2026, 1, 1), maker="Meadow Works")
     check()
-    service.edit_sieve(registry, "S-1", location="shelf 2")
-    service.log_use(registry, "S-1", 3, details=UseDetails(method="wet"))
-    acts.sign_check(registry, "C-0001", "", Told(by="Bo Reed"))
+    sieve_commands.edit_sieve(registry, "S-1", location="shelf 2")
+    sieve_commands.log_use(registry, "S-1", 3, details=UseDetails(method="wet"))
+    check_commands.sign_check(registry, "C-0001", "", Told(by="Bo Reed"))
     stacks.add(registry, "sand", ["S-1"], ADA)
-    acts.correct(registry, "4", {"count": "4"}, "a slip", ADA)
-    service.retire(registry, "S-1", "torn")
+    quality_corrections.correct(registry, "4", {"count": "4"}, "a slip", ADA)
+    sieve_commands.retire(registry, "S-1", "torn")
     registry.close()
     return path
 
@@ -66,7 +72,7 @@ def proven_wrong(path, clock):
         try:
             registry = open_registry(path, now=clock)
             try:
-                return not service.verify(registry).ok
+                return not verification.verify(registry).ok
             finally:
                 registry.close()
         except SievewardError:  # refused to open: told as well
@@ -104,7 +110,7 @@ def opened(everything, clock):
 def unproven(source):
     def found():
         try:
-            exchange.prove(source)
+            archive.prove(source)
         except ArchiveError:
             return True
         return False
@@ -114,7 +120,7 @@ def unproven(source):
 
 def test_any_byte_of_a_backup(opened, tmp_path):
     kept = tmp_path / "kept.zip"
-    exchange.export_all(opened, kept)
+    archive.export_all(opened, kept)
     size = kept.stat().st_size
     where = {*places(size, 60, 800), *range(size - 120, size)}  # the ends, and between
     assert missed(kept, sorted(where), unproven(kept)) == []
@@ -123,21 +129,21 @@ def test_any_byte_of_a_backup(opened, tmp_path):
 @pytest.mark.parametrize("name", ["events.jsonl", "manifest.json"])
 def test_any_byte_of_an_export(opened, tmp_path, name):
     out = tmp_path / "out"
-    exchange.export_all(opened, out)
+    archive.export_all(opened, out)
     file = out / name
     assert missed(file, places(file.stat().st_size, 300, 300), unproven(out)) == []
 
 
 def test_what_is_refused_by_the_proof_is_not_restored(opened, make_registry, tmp_path):
     kept = tmp_path / "kept.zip"
-    exchange.export_all(opened, kept)
+    archive.export_all(opened, kept)
     data = bytearray(kept.read_bytes())
     data[10] ^= 1  # the time of the first file in it: nothing reads it
     kept.write_bytes(data)
     empty = make_registry("other")
     with pytest.raises(ArchiveError, match="altered after it was written"):
-        exchange.import_all(empty, kept)
-    assert service.ledger_head(empty) == (0, None)
+        archive.import_all(empty, kept)
+    assert verification.ledger_head(empty) == (0, None)
 
 
 # --- the seal behind it: it must find, and must never cry wolf ---
@@ -145,7 +151,7 @@ def test_what_is_refused_by_the_proof_is_not_restored(opened, make_registry, tmp
 
 def verify(path, clock):
     registry = open_registry(path, now=clock)
-    found = service.verify(registry)
+    found = verification.verify(registry)
     registry.close()
     return found
 
@@ -180,7 +186,7 @@ def test_while_another_has_it_open_there_is_no_seal_and_no_false_finding(everyth
     with other.reading() as reading:
         reading.exec_driver_sql("SELECT 1 FROM event").fetchall()
         writing = open_registry(everything, now=clock)
-        service.add_sieve(writing, service.NewSieve("S-2", 75.0))
+        sieve_commands.add_sieve(writing, records.NewSieve("S-2", 75.0))
         writing.close()
         found = verify(everything, clock)
         assert (found.ok, found.sealed) == (True, False)  # the newest pages wait in the log
@@ -194,7 +200,7 @@ def test_a_program_that_was_stopped_leaves_no_seal_and_the_next_one_sets_it(
     with monkeypatch.context() as stopped:
         stopped.setattr("sieve_registry.store.engine.seal", lambda *_: None)
         registry = open_registry(everything, now=clock)
-        service.add_sieve(registry, service.NewSieve("S-2", 75.0))
+        sieve_commands.add_sieve(registry, records.NewSieve("S-2", 75.0))
         registry.close()
     assert [verify(everything, clock).sealed for _ in range(2)] == [False, True]
 

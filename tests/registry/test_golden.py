@@ -14,8 +14,11 @@ from pathlib import Path
 
 import pytest
 
-from sieve_registry import service
-from sieve_registry.store import reader, schema
+from sieve_registry import records
+from sieve_registry.audit import verification
+from sieve_registry.sieves import commands as sieve_commands
+from sieve_registry.sieves import queries as sieve_queries
+from sieve_registry.store import engine, reader, schema
 
 ROOT = Path(__file__).parents[2]
 FOLDER = ROOT / "fixtures" / "registries"
@@ -33,17 +36,17 @@ def test_a_registry_of_that_version_still_says_the_same(file, tmp_path):
     with zipfile.ZipFile(file) as archive:
         archive.extractall(tmp_path)
     expected = json.loads((tmp_path / "expected.json").read_text())
-    registry = service.open_registry(tmp_path / "registry.sqlite")
-    found = service.verify(registry, expected["head"])
+    registry = engine.open_registry(tmp_path / "registry.sqlite")
+    found = verification.verify(registry, expected["head"])
     assert (found.findings, found.events, found.head) == ((), expected["events"], expected["head"])
-    states = service.states(registry, date(2025, 6, 2))
+    states = sieve_queries.states(registry, date(2025, 6, 2))
     assert {
         s.sieve.id: [s.status, s.location, s.uses_total, s.last_check and s.last_check.outcome]
         for s in states
     } == expected["states"]
-    means = [str(c.x.mean_um) for c in service.get_history(registry, "S-1").checks]
+    means = [str(c.x.mean_um) for c in sieve_queries.get_history(registry, "S-1").checks]
     assert means == expected["means"]
-    assert service.add_sieve(registry, service.NewSieve("S-9", 75.0)).status == "in service"
+    assert sieve_commands.add_sieve(registry, records.NewSieve("S-9", 75.0)).status == "in service"
     registry.close()
 
 
@@ -54,8 +57,8 @@ def test_the_registry_of_the_demo_still_says_the_same_and_continues(tmp_path):
     for kept, name in expected["from_demo_images"].items():
         (tmp_path / kept).parent.mkdir(exist_ok=True)
         shutil.copyfile(ROOT / "demo_images" / name, tmp_path / kept)
-    registry = service.open_registry(tmp_path / "registry.sqlite")
-    found = service.verify(registry, expected["head"])
+    registry = engine.open_registry(tmp_path / "registry.sqlite")
+    found = verification.verify(registry, expected["head"])
     assert (found.events, found.head) == (expected["events"], expected["head"])
     left_out = {Path(file).stem for file in expected["left_out"]}
     assert {finding.source for finding in found.findings} == {"evidence"}
@@ -72,7 +75,7 @@ def test_the_registry_of_the_demo_still_says_the_same_and_continues(tmp_path):
             s.last_check and s.last_check.action,
             s.due and s.due.isoformat(),
         ]
-        for s in service.states(registry, day)
+        for s in sieve_queries.states(registry, day)
     } == expected["states"]
     assert {
         c.id: [
@@ -83,11 +86,11 @@ def test_the_registry_of_the_demo_still_says_the_same_and_continues(tmp_path):
             str(c.y.mean_um),
             str(c.x.max_um),
         ]
-        for h in service.all_histories(registry)
+        for h in sieve_queries.all_histories(registry)
         for c in h.checks
     } == expected["checks"]
-    assert service.add_sieve(registry, service.NewSieve("S-9", 75.0)).status == "in service"
-    assert service.verify(registry, expected["head"]).events == expected["events"] + 1
+    assert sieve_commands.add_sieve(registry, records.NewSieve("S-9", 75.0)).status == "in service"
+    assert verification.verify(registry, expected["head"]).events == expected["events"] + 1
     with registry.reading() as connection:
         hashes = [event.hash for event in reader.events(connection)]
     assert hashes[:-1] == expected["event_hashes"]

@@ -12,8 +12,10 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from sieve_registry import acts, labels, service
-from sieve_registry.deed import Told
+from sieve_registry.report import labels
+from sieve_registry.sieves import commands as sieve_commands
+from sieve_registry.sieves import queries as sieve_queries
+from sieve_registry.sieves.recording import Told
 
 
 def decoded(data):
@@ -24,13 +26,13 @@ def decoded(data):
 @pytest.mark.parametrize("sieve_id", ["S-017", "=1+1", "Größe 75 µm", "🧪", "x" * 64, "<b>&"])
 def test_the_code_of_a_printed_label_is_the_id(registry, add, sieve_id):
     add(sieve_id)
-    label = labels.label_of(service.get_state(registry, sieve_id))
+    label = labels.label_of(sieve_queries.get_state(registry, sieve_id))
     assert decoded(labels.png(label)) == sieve_id
 
 
 def test_an_svg_label_holds_the_same_code(registry, add):
     add("S-017")
-    label = labels.label_of(service.get_state(registry, "S-017"))
+    label = labels.label_of(sieve_queries.get_state(registry, "S-017"))
     root = ElementTree.fromstring(labels.svg(label))
     dots = 12
     picture = np.full((29 * dots, 62 * dots), 255, np.uint8)
@@ -46,8 +48,8 @@ def test_an_svg_label_holds_the_same_code(registry, add):
 def test_a_label_says_status_and_until_when(registry, add, check):
     add(interval_uses=100)
     check()
-    service.edit_sieve(registry, "S-1", details={"label": "wet only"})
-    lines = labels.label_of(service.get_state(registry, "S-1")).lines
+    sieve_commands.edit_sieve(registry, "S-1", details={"label": "wet only"})
+    lines = labels.label_of(sieve_queries.get_state(registry, "S-1")).lines
     assert lines == (
         "S-1",
         "75 µm",
@@ -57,10 +59,13 @@ def test_a_label_says_status_and_until_when(registry, add, check):
         "or after 100 uses",
         "wet only",
     )
-    acts.quarantine(registry, "S-1", "dented", Told(by="Bo Reed"))
-    assert "QUARANTINED" in labels.label_of(service.get_state(registry, "S-1")).lines
-    service.retire(registry, "S-1", "torn")
-    assert "RETIRED" in labels.label_of(service.get_state(registry, "S-1", date(2026, 3, 2))).lines
+    sieve_commands.quarantine(registry, "S-1", "dented", Told(by="Bo Reed"))
+    assert "QUARANTINED" in labels.label_of(sieve_queries.get_state(registry, "S-1")).lines
+    sieve_commands.retire(registry, "S-1", "torn")
+    assert (
+        "RETIRED"
+        in labels.label_of(sieve_queries.get_state(registry, "S-1", date(2026, 3, 2))).lines
+    )
 
 
 def test_commands_write_one_label_or_a_page(run, tmp_path):

@@ -9,15 +9,20 @@ from datetime import date
 
 import pytest
 
-from sieve_registry import acts, kinds, service
-from sieve_registry.deed import Told
+from sieve_registry import events
+from sieve_registry.audit import commands as audit_commands
+from sieve_registry.audit import verification
+from sieve_registry.checks import commands as check_commands
 from sieve_registry.errors import (
     BadTextError,
     DateRefusedError,
     RuleRefusedError,
     SieveRetiredError,
 )
-from sieve_registry.rules.lifecycle import Deed, objections
+from sieve_registry.sieves import commands as sieve_commands
+from sieve_registry.sieves import queries as sieve_queries
+from sieve_registry.sieves.lifecycle import Deed, objections
+from sieve_registry.sieves.recording import Told
 
 ADA, BO = Told(by="Ada Moss"), Told(by="Bo Reed")
 
@@ -31,17 +36,17 @@ def bad(registry, add, check):
     """A sieve in service since January, checked in February, quarantined for damage in March."""
     add(in_service=date(2026, 1, 1))
     check(on="2026-02-01")
-    acts.quarantine(registry, "S-1", "dropped", on("2026-03-01"), damage=True)
+    sieve_commands.quarantine(registry, "S-1", "dropped", on("2026-03-01"), damage=True)
     return registry
 
 
 def test_a_quarantined_sieve_is_due_for_nothing_and_says_why(bad):
-    state = service.get_state(bad, "S-1")
+    state = sieve_queries.get_state(bad, "S-1")
     assert (state.status, state.due, state.overdue) == ("quarantined", None, False)
     assert "check it" in state.due_because
     assert [r.message for r in state.remarks] == ["in quarantine since 2026-03-01: dropped"]
-    assert service.due(bad) == []
-    assert service.get_state(bad, "S-1", date(2026, 2, 28)).status == "in service"
+    assert sieve_queries.due(bad) == []
+    assert sieve_queries.get_state(bad, "S-1", date(2026, 2, 28)).status == "in service"
 
 
 @pytest.mark.parametrize(
@@ -59,51 +64,51 @@ def test_no_return_without_a_passing_check_since_the_damage(bad, check, outcomes
         check(outcome=outcome)
     if message:
         with pytest.raises(RuleRefusedError, match=message):
-            acts.return_to_service(bad, "S-1", "straightened", BO)
-        assert service.get_state(bad, "S-1").status == "quarantined"
+            sieve_commands.return_to_service(bad, "S-1", "straightened", BO)
+        assert sieve_queries.get_state(bad, "S-1").status == "quarantined"
     else:
-        state = acts.return_to_service(bad, "S-1", "straightened", BO)
+        state = sieve_commands.return_to_service(bad, "S-1", "straightened", BO)
         assert (state.status, state.due) == ("in service", date(2027, 3, 2))
-    assert service.verify(bad).ok
+    assert verification.verify(bad).ok
 
 
 def test_a_check_of_the_day_before_the_damage_is_no_ground_to_return(bad, check):
     check(on="2026-02-28")
     with pytest.raises(RuleRefusedError, match="not checked since"):
-        acts.return_to_service(bad, "S-1", "looks well", BO)
+        sieve_commands.return_to_service(bad, "S-1", "looks well", BO)
 
 
 def test_what_is_not_in_quarantine_cannot_return_and_what_is_not_again(bad, add, registry):
     add("S-2")
     with pytest.raises(RuleRefusedError, match="not in quarantine"):
-        acts.return_to_service(registry, "S-2", "x", BO)
+        sieve_commands.return_to_service(registry, "S-2", "x", BO)
     with pytest.raises(RuleRefusedError, match=r"already, since 2026-03-01 \(dropped\)"):
-        acts.quarantine(bad, "S-1", "again", BO)
+        sieve_commands.quarantine(bad, "S-1", "again", BO)
 
 
 def test_a_quarantined_sieve_is_not_used_but_its_earlier_use_may_be_entered(bad):
     with pytest.raises(RuleRefusedError, match="sieveward return"):
-        service.log_use(bad, "S-1", 1)
-    assert service.log_use(bad, "S-1", 4, on_date=date(2026, 2, 20)).uses_total == 4
+        sieve_commands.log_use(bad, "S-1", 1)
+    assert sieve_commands.log_use(bad, "S-1", 4, on_date=date(2026, 2, 20)).uses_total == 4
 
 
 def test_a_retired_sieve_gets_no_act_at_all(bad):
-    service.retire(bad, "S-1", "bent")
+    sieve_commands.retire(bad, "S-1", "bent")
     with pytest.raises(SieveRetiredError):
-        acts.clean(bad, "S-1", "brush", "", BO)
-    for deed in (acts.quarantine, acts.return_to_service):
+        sieve_commands.clean(bad, "S-1", "brush", "", BO)
+    for deed in (sieve_commands.quarantine, sieve_commands.return_to_service):
         with pytest.raises(RuleRefusedError, match=r"\(1\) Sieve 'S-1' was retired .*; \(2\) it"):
             deed(bad, "S-1", "x", BO)
-    acts.sign_check(bad, "C-0001", "", BO)  # what was recorded before may still be signed
+    check_commands.sign_check(bad, "C-0001", "", BO)  # what was recorded before may still be signed
 
 
 @pytest.mark.parametrize("reason", ["", "  "])
 def test_each_decision_needs_a_reason(bad, add, registry, reason):
     add("S-2")
     with pytest.raises(BadTextError):
-        acts.quarantine(registry, "S-2", reason, BO)
+        sieve_commands.quarantine(registry, "S-2", reason, BO)
     with pytest.raises(BadTextError):
-        acts.return_to_service(bad, "S-1", reason, BO)
+        sieve_commands.return_to_service(bad, "S-1", reason, BO)
 
 
 # --- the second person ---
@@ -113,42 +118,42 @@ def test_nobody_signs_ones_own_check(registry, add, check):
     add()
     check()
     with pytest.raises(RuleRefusedError, match="a second person"):
-        acts.sign_check(registry, "C-1", "", Told(by="ada  MOSS"))
-    state = acts.sign_check(registry, "C-1", "seen", BO)
+        check_commands.sign_check(registry, "C-1", "", Told(by="ada  MOSS"))
+    state = check_commands.sign_check(registry, "C-1", "seen", BO)
     assert state.signed.person == "Bo Reed"
     with pytest.raises(RuleRefusedError, match="was signed by Bo Reed"):
-        acts.sign_check(registry, "C-1", "", Told(by="Cy Fenn"))
+        check_commands.sign_check(registry, "C-1", "", Told(by="Cy Fenn"))
 
 
 def test_where_a_second_person_is_demanded_a_return_waits_for_it(bad, check):
-    acts.demand_sign_off(bad, True, ADA)
+    audit_commands.demand_sign_off(bad, True, ADA)
     check()
     with pytest.raises(RuleRefusedError, match="C-0002 is not signed off"):
-        acts.return_to_service(bad, "S-1", "straightened", BO)
-    acts.sign_check(bad, "C-0002", "", BO)
-    assert acts.return_to_service(bad, "S-1", "straightened", BO).status == "in service"
+        sieve_commands.return_to_service(bad, "S-1", "straightened", BO)
+    check_commands.sign_check(bad, "C-0002", "", BO)
+    assert sieve_commands.return_to_service(bad, "S-1", "straightened", BO).status == "in service"
 
 
 def test_an_unsigned_check_is_remarked_upon_from_the_day_it_is_demanded(registry, add, check):
     add(in_service=date(2026, 1, 1))
     check(on="2026-02-01")
-    acts.demand_sign_off(registry, True, on("2026-02-10"))
-    before, after = (service.get_state(registry, "S-1", date(2026, 2, d)) for d in (9, 10))
+    audit_commands.demand_sign_off(registry, True, on("2026-02-10"))
+    before, after = (sieve_queries.get_state(registry, "S-1", date(2026, 2, d)) for d in (9, 10))
     assert before.remarks == ()
     assert [r.message for r in after.remarks] == ["in service although C-0001 is not signed off"]
-    acts.demand_sign_off(registry, False, on("2026-02-20"))
-    assert service.get_state(registry, "S-1").remarks == ()
+    audit_commands.demand_sign_off(registry, False, on("2026-02-20"))
+    assert sieve_queries.get_state(registry, "S-1").remarks == ()
 
 
 def test_nothing_is_slipped_in_before_a_sign_off_without_a_reason(registry, add, check):
     add(in_service=date(2026, 1, 1))
     check(on="2026-02-01")
-    acts.sign_check(registry, "C-0001", "", on("2026-02-03"))
+    check_commands.sign_check(registry, "C-0001", "", on("2026-02-03"))
     early = {"on_date": date(2026, 2, 2)}
     with pytest.raises(DateRefusedError, match=r"sign-off of 2026-02-03: say with --why-late"):
-        service.log_use(registry, "S-1", 1, **early)
-    service.log_use(registry, "S-1", 1, on_date=date(2026, 2, 3))
-    state = service.log_use(registry, "S-1", 1, why_late="found in the paper book", **early)
+        sieve_commands.log_use(registry, "S-1", 1, **early)
+    sieve_commands.log_use(registry, "S-1", 1, on_date=date(2026, 2, 3))
+    state = sieve_commands.log_use(registry, "S-1", 1, why_late="found in the paper book", **early)
     assert state.uses_total == 2
     with registry.reading() as connection:
         from sieve_registry.store import reader
@@ -160,25 +165,25 @@ def test_nothing_is_slipped_in_before_a_sign_off_without_a_reason(registry, add,
 
 
 def test_everything_that_stands_against_a_deed_is_named_at_once(bad, check):
-    acts.demand_sign_off(bad, True, ADA)
+    audit_commands.demand_sign_off(bad, True, ADA)
     check(outcome="fail")
-    history = service.get_history(bad, "S-1")
+    history = sieve_queries.get_history(bad, "S-1")
     tomorrow = date(2026, 3, 3)
-    deed = Deed(kinds.SIEVE_RETURNED, tomorrow, date(2026, 3, 2), "the return", "Bo Reed")
+    deed = Deed(events.SIEVE_RETURNED, tomorrow, date(2026, 3, 2), "the return", "Bo Reed")
     found = [finding.message for finding in objections(history, deed)]
     assert len(found) == 3
     assert "future" in found[0]
     assert "C-0002 since the damage says fail" in found[1]
     assert "C-0002 is not signed off" in found[2]
     with pytest.raises(RuleRefusedError, match=r"\(1\).*\(2\).*\(3\)"):
-        acts.return_to_service(bad, "S-1", "x", Told(tomorrow, "Bo Reed"))
+        sieve_commands.return_to_service(bad, "S-1", "x", Told(tomorrow, "Bo Reed"))
 
 
 def test_nothing_against_a_deed_is_an_empty_list(registry, add):
     add()
-    history = service.get_history(registry, "S-1")
+    history = sieve_queries.get_history(registry, "S-1")
     today = date(2026, 3, 2)
-    assert objections(history, Deed(kinds.USE_LOGGED, today, today, "the use")) == []
+    assert objections(history, Deed(events.USE_LOGGED, today, today, "the use")) == []
 
 
 # --- clocks ---
@@ -190,9 +195,11 @@ def test_a_clock_set_back_records_nothing_without_a_reason(registry, add, clock)
     with pytest.raises(DateRefusedError, match="set the clock right"):
         add("S-2")
     with pytest.raises(DateRefusedError, match="clock says 2026-02-27T12:00:00Z"):
-        service.log_use(registry, "S-1", 1)
-    assert service.log_use(registry, "S-1", 1, why_late="it ran ahead before").uses_total == 1
-    assert service.verify(registry).ok
+        sieve_commands.log_use(registry, "S-1", 1)
+    assert (
+        sieve_commands.log_use(registry, "S-1", 1, why_late="it ran ahead before").uses_total == 1
+    )
+    assert verification.verify(registry).ok
 
 
 def test_commands_of_a_life(run, scan):

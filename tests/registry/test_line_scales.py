@@ -11,8 +11,8 @@ from test_recorded_scales import check, lab, picture
 
 from sieve_inspect.synthetic import Sensor
 from sieve_inspect.synthetic.targets import Device, Target, render_target
-from sieve_registry.amendments import corrected_links
-from sieve_registry.service import get_check
+from sieve_registry.checks.queries import get_check
+from sieve_registry.scales.corrections import corrected_links
 from sieve_registry.store.engine import open_registry
 
 __all__ = ["lab", "picture"]

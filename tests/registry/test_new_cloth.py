@@ -9,10 +9,15 @@ from datetime import date
 
 import pytest
 
-from sieve_registry import acts, foresee, intervals, service, stacks
-from sieve_registry.audit import audit
-from sieve_registry.deed import Told
+from sieve_registry.audit import verification
+from sieve_registry.audit.queries import audit
 from sieve_registry.errors import RuleRefusedError
+from sieve_registry.outlook import intervals, queries
+from sieve_registry.quality import corrections as quality_corrections
+from sieve_registry.sieves import commands as sieve_commands
+from sieve_registry.sieves import queries as sieve_queries
+from sieve_registry.sieves import stacks
+from sieve_registry.sieves.recording import Told
 
 ADA = Told(by="Ada Moss")
 
@@ -23,15 +28,15 @@ def reclothed(registry, add, check, clock):
     add()
     check()
     clock.set("2026-04-01")
-    foresee.replace_cloth(registry, "S-1", "torn, new from Meadow Works", ADA)
+    queries.replace_cloth(registry, "S-1", "torn, new from Meadow Works", ADA)
     return registry
 
 
 def test_it_is_due_at_once_and_says_why(reclothed):
-    state = service.get_state(reclothed, "S-1")
+    state = sieve_queries.get_state(reclothed, "S-1")
     assert (state.due, state.due_because) == (date(2026, 4, 1), "its new cloth was never checked")
     assert "its cloth of 2026-04-01 was never checked" in state.remarks[0].message
-    before = service.get_state(reclothed, "S-1", date(2026, 3, 31))
+    before = sieve_queries.get_state(reclothed, "S-1", date(2026, 3, 31))
     assert (before.due, before.new_cloth) == (date(2027, 3, 2), None)
 
 
@@ -42,7 +47,7 @@ def test_a_stack_with_it_is_not_ready(reclothed):
 
 
 def test_nothing_is_proposed_from_the_old_cloth(reclothed):
-    advice = foresee.outlook(reclothed, "S-1").advice
+    advice = queries.outlook(reclothed, "S-1").advice
     assert (advice.action, "2026-04-01" in advice.reason) == ("measure better", True)
     stairs = intervals.view_of(reclothed, "S-1").proposals[0]
     assert (stairs.enough, stairs.reasons) == (False, ("its new cloth was never checked",))
@@ -50,26 +55,26 @@ def test_nothing_is_proposed_from_the_old_cloth(reclothed):
 
 def test_a_check_of_it_ends_all_that(reclothed, check):
     check()
-    state = service.get_state(reclothed, "S-1")
+    state = sieve_queries.get_state(reclothed, "S-1")
     assert (state.due, state.new_cloth, state.remarks) == (date(2027, 4, 1), None, ())
 
 
 def test_a_check_before_the_new_cloth_does_not_bring_it_back(registry, add, check, clock):
     add()
-    acts.quarantine(registry, "S-1", "torn", ADA, damage=True)
+    sieve_commands.quarantine(registry, "S-1", "torn", ADA, damage=True)
     check()
-    foresee.replace_cloth(registry, "S-1", "new", ADA)
+    queries.replace_cloth(registry, "S-1", "new", ADA)
     with pytest.raises(RuleRefusedError, match="its cloth of 2026-03-02 was not checked"):
-        acts.return_to_service(registry, "S-1", "new cloth", ADA)
+        sieve_commands.return_to_service(registry, "S-1", "new cloth", ADA)
     check()
-    assert acts.return_to_service(registry, "S-1", "checked", ADA).status == "in service"
+    assert sieve_commands.return_to_service(registry, "S-1", "checked", ADA).status == "in service"
 
 
 def test_recorded_by_mistake_it_is_void_again(reclothed):
-    seq = service.ledger_head(reclothed)[0]
-    acts.correct(reclothed, str(seq), {}, "another sieve", ADA, void=True)
-    assert service.get_state(reclothed, "S-1").due == date(2027, 3, 2)
-    assert foresee.story_of(reclothed, "S-1").replaced == ()
+    seq = verification.ledger_head(reclothed)[0]
+    quality_corrections.correct(reclothed, str(seq), {}, "another sieve", ADA, void=True)
+    assert sieve_queries.get_state(reclothed, "S-1").due == date(2027, 3, 2)
+    assert queries.story_of(reclothed, "S-1").replaced == ()
 
 
 def test_the_sieve_and_the_audit_show_it(reclothed, run):

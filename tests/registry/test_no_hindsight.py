@@ -18,7 +18,7 @@ from sieve_registry.records import (
     SieveHistory,
     Use,
 )
-from sieve_registry.rules.state import state_as_of
+from sieve_registry.sieves.state import state_as_of
 
 FIRST = date(2024, 1, 1)
 WHO = {"recorded_at": "2026-01-01T12:00:00Z", "person": "Ada Moss"}

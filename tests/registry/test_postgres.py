@@ -13,8 +13,9 @@ from sqlalchemy import text
 from sqlalchemy.exc import DBAPIError
 
 from sieve_inspect.errors import UsageError
-from sieve_registry import acts, exchange, service
-from sieve_registry.deed import Told
+from sieve_registry.audit import verification
+from sieve_registry.checks import commands as check_commands
+from sieve_registry.checks import queries as check_queries
 from sieve_registry.errors import (
     NoRegistryError,
     NoRightError,
@@ -22,7 +23,11 @@ from sieve_registry.errors import (
     RegistryLockedError,
     RuleRefusedError,
 )
+from sieve_registry.exchange import archive
 from sieve_registry.records import NewSieve
+from sieve_registry.sieves import commands as sieve_commands
+from sieve_registry.sieves import queries as sieve_queries
+from sieve_registry.sieves.recording import Told
 from sieve_registry.store import server as servers
 from sieve_registry.store.engine import open_registry
 from sieve_registry.store.location import place_of
@@ -49,9 +54,11 @@ def lab(address, clock):
 
 
 def fill(registry, scan):
-    service.add_sieve(registry, NewSieve("S-1", 75.0, in_service=date(2026, 1, 1)), by="Ada Moss")
+    sieve_commands.add_sieve(
+        registry, NewSieve("S-1", 75.0, in_service=date(2026, 1, 1)), by="Ada Moss"
+    )
     scan.write_bytes(b"some cloth")
-    service.check(registry, "S-1", [scan], scale=SCALE, by="Ada Moss", measure=Measuring())
+    check_commands.check(registry, "S-1", [scan], scale=SCALE, by="Ada Moss", measure=Measuring())
 
 
 def test_a_blank_database_is_begun_only_on_purpose(server):
@@ -60,15 +67,15 @@ def test_a_blank_database_is_begun_only_on_purpose(server):
     with pytest.raises(NoRegistryError):
         open_registry(address)
     opened = open_registry(address, create=True)
-    assert service.verify(opened).ok
+    assert verification.verify(opened).ok
     opened.close()
     server.drop(address)
 
 
 def test_evidence_lies_in_the_database_or_in_a_folder(lab, address, scan, clock, tmp_path):
     fill(lab, scan)
-    kept = service.get_check(lab, "1").evidence[0]
-    assert service.evidence_bytes(lab, kept.sha256) == b"some cloth"
+    kept = check_queries.get_check(lab, "1").evidence[0]
+    assert check_queries.evidence_bytes(lab, kept.sha256) == b"some cloth"
     with lab.engine.connect() as connection:
         assert connection.execute(text("SELECT count(*) FROM evidence_content")).scalar() == 6
     assert place_of(f"{address}?evidence={tmp_path}").evidence == tmp_path
@@ -80,7 +87,7 @@ def test_altered_evidence_in_the_database_is_found(lab, scan):
     with lab.engine.begin() as connection:
         change = "UPDATE evidence_content SET content = 'x' WHERE sha256 IN (SELECT min(sha256) "
         connection.execute(text(change + "FROM evidence_content)"))
-    (finding,) = service.verify(lab).findings
+    (finding,) = verification.verify(lab).findings
     assert (finding.source, "altered" in finding.message) == ("evidence", True)
 
 
@@ -106,11 +113,11 @@ def test_the_server_itself_refuses_to_change_the_ledger(lab, scan, change):
 )
 def test_what_an_administrator_changed_is_named(lab, scan, change, source):
     fill(lab, scan)
-    assert service.verify(lab).ok
+    assert verification.verify(lab).ok
     with lab.engine.begin() as connection:
         connection.execute(text("ALTER TABLE event DISABLE TRIGGER event_no_change"))
         connection.execute(text(change))
-    assert source in {finding.source for finding in service.verify(lab).findings}
+    assert source in {finding.source for finding in verification.verify(lab).findings}
 
 
 # --- who may what, held by the database ---
@@ -143,17 +150,17 @@ def as_role(server, address, lab, scan, clock):
 
 def test_a_reader_asks_and_records_nothing(as_role):
     reader = as_role("read")
-    assert service.get_state(reader, "S-1").last_check.id == "C-0001"
-    assert service.verify(reader).ok
+    assert sieve_queries.get_state(reader, "S-1").last_check.id == "C-0001"
+    assert verification.verify(reader).ok
     with pytest.raises(RegistryFileError, match="permission denied"):
-        service.log_use(reader, "S-1", 1)
+        sieve_commands.log_use(reader, "S-1", 1)
 
 
 def test_a_recorder_records_but_signs_nothing_even_by_hand(as_role):
     recorder = as_role("record")
-    assert service.log_use(recorder, "S-1", 1).uses_total == 1
+    assert sieve_commands.log_use(recorder, "S-1", 1).uses_total == 1
     with pytest.raises(RegistryFileError, match="row-level security"):
-        acts.sign_check(recorder, "C-0001", "", BO)
+        check_commands.sign_check(recorder, "C-0001", "", BO)
     insert = (
         "INSERT INTO event SELECT 99, 'check signed', subject, on_date, recorded_at, person, "
         "software, payload, previous, 'x' FROM event WHERE seq = 1"
@@ -164,15 +171,15 @@ def test_a_recorder_records_but_signs_nothing_even_by_hand(as_role):
         denied = pytest.raises(DBAPIError, match="permission denied")
         with denied, recorder.engine.begin() as connection:
             connection.execute(text(change))
-    assert service.verify(recorder).ok
+    assert verification.verify(recorder).ok
 
 
 def test_a_signer_records_and_signs(as_role):
     signer = as_role("sign")
-    service.log_use(signer, "S-1", 1)
-    assert acts.sign_check(signer, "C-0001", "", BO).signed.person == "Bo Reed"
+    sieve_commands.log_use(signer, "S-1", 1)
+    assert check_commands.sign_check(signer, "C-0001", "", BO).signed.person == "Bo Reed"
     with pytest.raises(RuleRefusedError):
-        acts.sign_check(signer, "C-0001", "", ADA)
+        check_commands.sign_check(signer, "C-0001", "", ADA)
     with pytest.raises(DBAPIError, match="permission denied"), signer.engine.begin() as connection:
         connection.execute(text("DELETE FROM signature"))
 
@@ -180,7 +187,7 @@ def test_a_signer_records_and_signs(as_role):
 def test_an_administrator_may_name_others(as_role, server):
     admin, other = as_role("admin"), as_role("read")
     servers.grant(admin, other.engine.url.username, "record")
-    assert service.log_use(other, "S-1", 1).uses_total == 1
+    assert sieve_commands.log_use(other, "S-1", 1).uses_total == 1
 
 
 def test_who_may_not_give_rights_is_told_so_and_nothing_is_given(as_role):
@@ -189,7 +196,7 @@ def test_who_may_not_give_rights_is_told_so_and_nothing_is_given(as_role):
     with pytest.raises(UsageError, match="nothing was changed"):
         servers.grant(recorder, reader.engine.url.username, "admin")
     with pytest.raises(NoRightError, match="sieveward grant USER record"):
-        service.log_use(reader, "S-1", 1)
+        sieve_commands.log_use(reader, "S-1", 1)
 
 
 def test_rights_another_gave_are_not_said_to_be_taken_back(as_role):
@@ -197,7 +204,7 @@ def test_rights_another_gave_are_not_said_to_be_taken_back(as_role):
     admin, recorder = as_role("admin"), as_role("record")  # both by the owner
     with pytest.raises(UsageError, match="rights someone else gave"):
         servers.grant(admin, recorder.engine.url.username, "read")
-    assert service.log_use(recorder, "S-1", 1).uses_total == 1
+    assert sieve_commands.log_use(recorder, "S-1", 1).uses_total == 1
 
 
 @pytest.mark.parametrize("role", ["sign", "record", "read"])
@@ -222,19 +229,20 @@ def test_a_writer_waits_for_the_other_only_so_long(lab, address, scan, clock):
     fill(lab, scan)
     waiting = open_registry(address, busy_ms=100, now=clock)
     with lab.writing():
-        assert service.get_state(waiting, "S-1").uses_total == 0  # reading goes on
+        assert sieve_queries.get_state(waiting, "S-1").uses_total == 0  # reading goes on
         with pytest.raises(RegistryLockedError, match=r"0\.1 s"):
-            service.log_use(waiting, "S-1", 1)
-    assert service.log_use(waiting, "S-1", 1).uses_total == 1
+            sieve_commands.log_use(waiting, "S-1", 1)
+    assert sieve_commands.log_use(waiting, "S-1", 1).uses_total == 1
     waiting.close()
 
 
 def test_eight_writers_lose_none(lab, address, scan):
     fill(lab, scan)
     code = (
-        "import sys; from sieve_registry import service; "
-        "r = service.open_registry(sys.argv[1], busy_ms=60000); "
-        "[service.log_use(r, 'S-1', 1, by=sys.argv[2], why_late='x') for _ in range(50)]"
+        "import sys; from sieve_registry.sieves.commands import log_use; "
+        "from sieve_registry.store.engine import open_registry; "
+        "r = open_registry(sys.argv[1], busy_ms=60000); "
+        "[log_use(r, 'S-1', 1, by=sys.argv[2], why_late='x') for _ in range(50)]"
     )
     running = [
         subprocess.Popen([sys.executable, "-c", code, address, f"w{n}"], stderr=subprocess.PIPE)
@@ -243,8 +251,8 @@ def test_eight_writers_lose_none(lab, address, scan):
     for process in running:
         assert process.communicate(timeout=120)[1] == b""
     registry = open_registry(address)
-    assert service.get_state(registry, "S-1").uses_total == 400
-    found = service.verify(registry)
+    assert sieve_queries.get_state(registry, "S-1").uses_total == 400
+    found = verification.verify(registry)
     assert (found.ok, found.events) == (True, 402)
     registry.close()
 
@@ -264,16 +272,18 @@ def test_a_server_that_is_not_there_is_one_sentence_without_the_password():
 def test_from_file_to_server_and_back_the_chain_is_the_same(lab, clock, tmp_path, scan):
     home = open_registry(tmp_path / "a" / "registry.sqlite", create=True, now=clock)
     fill(home, scan)
-    acts.sign_check(home, "C-1", "", BO)
-    exchange.export_all(home, tmp_path / "out.zip")
-    exchange.import_all(lab, tmp_path / "out.zip")
-    service.log_use(lab, "S-1", 5)
-    exchange.export_all(lab, tmp_path / "back.zip")
+    check_commands.sign_check(home, "C-1", "", BO)
+    archive.export_all(home, tmp_path / "out.zip")
+    archive.import_all(lab, tmp_path / "out.zip")
+    sieve_commands.log_use(lab, "S-1", 5)
+    archive.export_all(lab, tmp_path / "back.zip")
     back = open_registry(tmp_path / "b" / "registry.sqlite", create=True, now=clock)
-    told = exchange.import_all(back, tmp_path / "back.zip")
-    assert service.ledger_head(back) == service.ledger_head(lab) == (told.events, told.head)
-    assert service.verify(back, service.ledger_head(home)[1]).ok
-    assert service.all_histories(back) == service.all_histories(lab)
+    told = archive.import_all(back, tmp_path / "back.zip")
+    assert (
+        verification.ledger_head(back) == verification.ledger_head(lab) == (told.events, told.head)
+    )
+    assert verification.verify(back, verification.ledger_head(home)[1]).ok
+    assert sieve_queries.all_histories(back) == sieve_queries.all_histories(lab)
     for one in (home, back):
         one.close()
 
@@ -283,7 +293,7 @@ def test_the_same_deeds_give_the_same_head_on_both(address, tmp_path, scan):
     for target in (address, tmp_path / "registry.sqlite"):
         registry = open_registry(target, create=True, now=Clock("2026-03-02"))
         fill(registry, scan)
-        heads.append(service.ledger_head(registry))
+        heads.append(verification.ledger_head(registry))
         registry.close()
     assert heads[0] == heads[1]
 

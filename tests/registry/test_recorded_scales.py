@@ -11,8 +11,8 @@ from test_artefacts import GRID, SCANNER, said
 
 from sieve_inspect.synthetic import Sensor
 from sieve_inspect.synthetic.targets import Device, Target, render_target
+from sieve_registry.checks.queries import get_check
 from sieve_registry.report.chain import chain_lines
-from sieve_registry.service import get_check
 
 
 def drawn(path, x=20.0, y=20.0):

@@ -14,7 +14,9 @@ import pytest
 from sieve_inspect.errors import UnknownStandardError, UsageError
 from sieve_inspect.scale.model import Scale
 from sieve_inspect.standard import DEFAULT_STANDARD as THEIR_DEFAULT
-from sieve_registry import service
+from sieve_registry.audit import verification
+from sieve_registry.checks import commands as check_commands
+from sieve_registry.checks import queries as check_queries
 from sieve_registry.errors import (
     BadTextError,
     DateRefusedError,
@@ -26,6 +28,8 @@ from sieve_registry.errors import (
     UnknownSieveError,
 )
 from sieve_registry.records import DEFAULT_STANDARD, NewSieve
+from sieve_registry.sieves import commands as sieve_commands
+from sieve_registry.sieves import queries as sieve_queries
 
 SCALE = Scale(5.29, 5.29, 0.001, 0.001)
 
@@ -36,7 +40,7 @@ def files_in(registry):
 
 
 def count_events(registry):
-    return service.ledger_head(registry)[0]
+    return verification.ledger_head(registry)[0]
 
 
 # --- sieves ---
@@ -58,7 +62,7 @@ def test_a_sieve_keeps_what_was_said_of_it_lengths_in_whole_nanometres(registry)
         location=" shelf\t2 ",
         maker="Meadow Works",
     )
-    sieve = service.add_sieve(registry, new, by="Ada Moss").sieve
+    sieve = sieve_commands.add_sieve(registry, new, by="Ada Moss").sieve
     assert (sieve.nominal_nm, sieve.frame_nm) == (31_500, 203_200_000)
     assert (sieve.serial, sieve.location, sieve.maker) == ("A 17", "shelf 2", "Meadow Works")
     assert (sieve.in_service, sieve.added_on) == (date(2026, 1, 2), date(2026, 3, 2))
@@ -67,7 +71,7 @@ def test_a_sieve_keeps_what_was_said_of_it_lengths_in_whole_nanometres(registry)
 
 def test_without_a_name_the_login_name_is_recorded(registry, monkeypatch):
     monkeypatch.setenv("LOGNAME", "moss")
-    assert service.add_sieve(registry, NewSieve("S-1", 75.0)).sieve.person == "moss"
+    assert sieve_commands.add_sieve(registry, NewSieve("S-1", 75.0)).sieve.person == "moss"
 
 
 @pytest.mark.parametrize(
@@ -77,9 +81,9 @@ def test_without_a_name_the_login_name_is_recorded(registry, monkeypatch):
 def test_a_hostile_id_is_a_name_like_any_other(registry, add, check, hostile):
     add(hostile)
     check(hostile)
-    assert service.get_state(registry, hostile).sieve.id == hostile
+    assert sieve_queries.get_state(registry, hostile).sieve.id == hostile
     assert all(registry.evidence.folder in file.parents for file in files_in(registry))
-    assert service.verify(registry).ok
+    assert verification.verify(registry).ok
 
 
 @pytest.mark.parametrize(
@@ -119,7 +123,7 @@ def test_service_does_not_begin_in_the_future(add):
 def test_an_unknown_sieve_is_told_with_the_nearest_name(registry, add):
     add("Tower-75")
     with pytest.raises(UnknownSieveError, match="Tower-75"):
-        service.log_use(registry, "tower-57", 1)
+        sieve_commands.log_use(registry, "tower-57", 1)
 
 
 # --- days ---
@@ -130,9 +134,9 @@ def test_nothing_is_recorded_for_a_day_to_come(registry, add, check, measuring):
     tomorrow = date(2026, 3, 3)
     for deed in (
         lambda: check(on="2026-03-03"),
-        lambda: service.log_use(registry, "S-1", 1, on_date=tomorrow),
-        lambda: service.retire(registry, "S-1", "worn", on_date=tomorrow),
-        lambda: service.edit_sieve(registry, "S-1", interval_months=3, on_date=tomorrow),
+        lambda: sieve_commands.log_use(registry, "S-1", 1, on_date=tomorrow),
+        lambda: sieve_commands.retire(registry, "S-1", "worn", on_date=tomorrow),
+        lambda: sieve_commands.edit_sieve(registry, "S-1", interval_months=3, on_date=tomorrow),
     ):
         with pytest.raises(DateRefusedError, match="future"):
             deed()
@@ -145,20 +149,20 @@ def test_nothing_is_recorded_for_a_day_before_service(registry, add, check):
     with pytest.raises(DateRefusedError, match="before"):
         check(on="2026-01-31")
     with pytest.raises(DateRefusedError, match="before"):
-        service.log_use(registry, "S-1", 1, on_date=date(2026, 1, 31))
+        sieve_commands.log_use(registry, "S-1", 1, on_date=date(2026, 1, 31))
     with pytest.raises(DateRefusedError, match="before"):
-        service.retire(registry, "S-1", "worn", on_date=date(2026, 1, 31))
+        sieve_commands.retire(registry, "S-1", "worn", on_date=date(2026, 1, 31))
 
 
 def test_a_retired_sieve_is_neither_checked_nor_used_nor_retired_again(registry, add, check):
     add(in_service=date(2026, 1, 1))
-    service.retire(registry, "S-1", "torn at the rim", on_date=date(2026, 2, 1))
+    sieve_commands.retire(registry, "S-1", "torn at the rim", on_date=date(2026, 2, 1))
     for deed in (
         check,
         lambda: check(on="2026-02-01"),
-        lambda: service.log_use(registry, "S-1", 1),
-        lambda: service.retire(registry, "S-1", "again"),
-        lambda: service.edit_sieve(registry, "S-1", location="bin"),
+        lambda: sieve_commands.log_use(registry, "S-1", 1),
+        lambda: sieve_commands.retire(registry, "S-1", "again"),
+        lambda: sieve_commands.edit_sieve(registry, "S-1", location="bin"),
     ):
         with pytest.raises(SieveRetiredError, match="torn at the rim"):
             deed()
@@ -169,21 +173,24 @@ def test_a_sieve_is_not_retired_before_it_was_last_used(registry, add, check):
     add(in_service=date(2026, 1, 1))
     check(on="2026-02-10")
     with pytest.raises(DateRefusedError, match="2026-02-10"):
-        service.retire(registry, "S-1", "worn", on_date=date(2026, 2, 9))
-    assert service.retire(registry, "S-1", "worn", on_date=date(2026, 2, 10)).status == "retired"
+        sieve_commands.retire(registry, "S-1", "worn", on_date=date(2026, 2, 9))
+    assert (
+        sieve_commands.retire(registry, "S-1", "worn", on_date=date(2026, 2, 10)).status
+        == "retired"
+    )
 
 
 def test_a_retirement_needs_a_reason(registry, add):
     add()
     with pytest.raises(BadTextError):
-        service.retire(registry, "S-1", "  ")
+        sieve_commands.retire(registry, "S-1", "  ")
 
 
 @pytest.mark.parametrize("count", [0, -3, 1_000_001])
 def test_a_number_of_uses_has_to_be_one(registry, add, count):
     add()
     with pytest.raises(UsageError):
-        service.log_use(registry, "S-1", count)
+        sieve_commands.log_use(registry, "S-1", count)
 
 
 # --- checks ---
@@ -224,9 +231,9 @@ def test_a_check_keeps_scans_drawings_figures_and_scale_as_evidence(registry, ad
     evidence = check().evidence
     roles = ["scan", "overlay", "measurement", "apertures", "scale", "limits"]
     assert [f.role for f in evidence] == roles
-    assert service.evidence_bytes(registry, evidence[0].sha256) == scan.read_bytes()
+    assert check_queries.evidence_bytes(registry, evidence[0].sha256) == scan.read_bytes()
     for file in evidence:
-        data = service.evidence_bytes(registry, file.sha256)
+        data = check_queries.evidence_bytes(registry, file.sha256)
         assert (hashlib.sha256(data).hexdigest(), len(data)) == (file.sha256, file.size)
         folder = registry.evidence.folder / file.sha256[:2]
         assert (folder / f"{file.sha256}{file.extension}").is_file()
@@ -237,13 +244,13 @@ def test_the_same_scan_is_kept_once_whatever_its_name(registry, add, scan, measu
     twin = tmp_path / "copy.TIFF"
     twin.write_bytes(scan.read_bytes())
     options = {"scale": SCALE, "measure": measuring}
-    first = service.check(registry, "S-1", [scan], **options)
-    second = service.check(registry, "S-1", [twin, scan], **options)
+    first = check_commands.check(registry, "S-1", [scan], **options)
+    second = check_commands.check(registry, "S-1", [twin, scan], **options)
     kept = {f.sha256 for f in (*first.evidence, *second.evidence)}
     assert len(files_in(registry)) == len(kept)
     assert second.evidence[0].extension == ".tif"
     assert [f.name for f in second.evidence[:2]] == ["copy.TIFF", "field-1.tif"]
-    assert service.verify(registry).ok
+    assert verification.verify(registry).ok
 
 
 @pytest.mark.skipif(sys.platform != "linux", reason="other systems refuse such names")
@@ -251,9 +258,9 @@ def test_a_scan_may_have_any_name_its_folder_allows(registry, add, scan, measuri
     add()
     odd = scan.with_name(os.fsdecode(b"a\xff\x1b[31m\nb.tif"))
     scan.rename(odd)
-    detail = service.check(registry, "S-1", [odd], scale=SCALE, measure=measuring)
+    detail = check_commands.check(registry, "S-1", [odd], scale=SCALE, measure=measuring)
     assert detail.evidence[0].name == "a\ufffd\ufffd[31m\ufffdb.tif"
-    assert service.verify(registry).ok
+    assert verification.verify(registry).ok
 
 
 def test_a_check_that_cannot_be_measured_leaves_nothing(registry, add, check, measuring):
@@ -293,7 +300,7 @@ def test_a_check_that_cannot_be_recorded_takes_its_evidence_away(registry, add, 
         raise RuntimeError("the disk is gone")
 
     monkeypatch.setattr("sieve_registry.store.writer.rows_of", fall_over)
-    monkeypatch.setattr("sieve_registry.store.proof._json_bytes", lambda _: b"new content")
+    monkeypatch.setattr("sieve_registry.checks.evidence._json_bytes", lambda _: b"new content")
     with pytest.raises(RuntimeError):
         check()
     assert files_in(registry) == before
@@ -304,7 +311,7 @@ def test_a_sieve_retired_while_its_scans_are_measured_gets_no_check(
     registry, add, check, measuring
 ):
     add()
-    measuring.during = lambda: service.retire(registry, "S-1", "dropped")
+    measuring.during = lambda: sieve_commands.retire(registry, "S-1", "dropped")
     with pytest.raises(SieveRetiredError):
         check()
     assert files_in(registry) == []
@@ -319,14 +326,14 @@ def test_a_new_check_does_not_lean_on_altered_evidence(registry, add, check):
     with pytest.raises(EvidenceAlteredError):
         check()
     with pytest.raises(EvidenceAlteredError):
-        service.evidence_bytes(registry, scan.sha256)
+        check_queries.evidence_bytes(registry, scan.sha256)
     assert count_events(registry) == 2
 
 
 def test_the_limits_applied_are_kept_as_they_were(registry, add, check):
     add()
     kept = next(f for f in check().evidence if f.role == "limits")
-    limits = json.loads(service.evidence_bytes(registry, kept.sha256))
+    limits = json.loads(check_queries.evidence_bytes(registry, kept.sha256))
     assert (limits["standard"], limits["nominal_um"]) == (DEFAULT_STANDARD, 75.0)
 
 
@@ -335,7 +342,7 @@ def test_a_table_of_ones_own_is_kept_with_the_check(registry, add, check, tmp_pa
     own.write_text("nominal_um,y_um,x_um\n75,3,20\n")
     add(standard=str(own))
     kept = next(f for f in check().evidence if f.role == "table")
-    assert service.evidence_bytes(registry, kept.sha256) == own.read_bytes()
+    assert check_queries.evidence_bytes(registry, kept.sha256) == own.read_bytes()
 
 
 def test_what_few_apertures_cannot_tell_is_recorded_as_unknown(registry, add, check, measuring):
@@ -343,14 +350,14 @@ def test_what_few_apertures_cannot_tell_is_recorded_as_unknown(registry, add, ch
     measuring.unknown = ("sd_um", "u_sd_um", "u_mean_um", "max_um", "u_max_um", "wire_mean_um")
     found = check().check.x
     assert (found.sd_um, found.max_um, found.u_mean_um) == (None, None, None)
-    assert service.verify(registry).ok
+    assert verification.verify(registry).ok
 
 
 @pytest.mark.parametrize("typed", ["C-0001", "c-1", "1", "C1", " 0001 "])
 def test_a_check_is_found_however_its_number_is_typed(registry, add, check, typed):
     add()
     check()
-    assert service.get_check(registry, typed).check.id == "C-0001"
+    assert check_queries.get_check(registry, typed).check.id == "C-0001"
 
 
 @pytest.mark.parametrize("typed", ["C-0002", "0", "S-1", "", "1" * 30, "C-0001; --"])
@@ -358,9 +365,9 @@ def test_a_check_that_is_not_there_is_unknown(registry, add, check, typed):
     add()
     check()
     with pytest.raises(UnknownCheckError):
-        service.get_check(registry, typed)
+        check_queries.get_check(registry, typed)
 
 
 def test_evidence_no_check_refers_to_is_not_given(registry):
     with pytest.raises(EvidenceError):
-        service.evidence_bytes(registry, "0" * 64)
+        check_queries.evidence_bytes(registry, "0" * 64)

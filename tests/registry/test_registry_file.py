@@ -14,7 +14,8 @@ from alembic.migration import MigrationContext
 from alembic.script import ScriptDirectory
 
 from sieve_inspect.errors import UsageError
-from sieve_registry import service, store
+from sieve_registry import store
+from sieve_registry.audit import verification
 from sieve_registry.errors import (
     BrokenRecordError,
     ForeignRegistryError,
@@ -23,6 +24,8 @@ from sieve_registry.errors import (
     RegistryLockedError,
 )
 from sieve_registry.records import NewSieve
+from sieve_registry.sieves import commands as sieve_commands
+from sieve_registry.sieves import queries as sieve_queries
 from sieve_registry.store import schema
 from sieve_registry.store.engine import _put_in_place, open_registry
 from sieve_registry.store.location import evidence_folder, registry_path
@@ -56,7 +59,8 @@ def test_the_head_revision_is_the_newest_migration():
 
 def test_an_up_to_date_registry_opens_without_the_migration_machinery(registry, path):
     code = (
-        "import sys; from sieve_registry.service import open_registry, due; "
+        "import sys; from sieve_registry.sieves.queries import due; "
+        "from sieve_registry.store.engine import open_registry; "
         "due(open_registry(sys.argv[1])); print('alembic' in sys.modules)"
     )
     done = subprocess.run(
@@ -95,7 +99,7 @@ def test_a_file_system_without_hard_links_will_do(tmp_path, monkeypatch):
 
     monkeypatch.setattr(Path, "hardlink_to", refuse)
     open_registry(tmp_path / "r.sqlite", create=True).close()
-    assert service.states(open_registry(tmp_path / "r.sqlite")) == []
+    assert sieve_queries.states(open_registry(tmp_path / "r.sqlite")) == []
 
 
 def test_asking_never_makes_a_registry(path):
@@ -161,7 +165,7 @@ def test_a_truncated_registry_is_told_to_be_damaged(registry, add, path):
     registry.close()
     path.write_bytes(path.read_bytes()[:9000])
     with pytest.raises(ForeignRegistryError, match=r"damaged|something else"):
-        service.states(open_registry(path))
+        sieve_queries.states(open_registry(path))
 
 
 def test_a_path_below_a_file_is_no_place_for_a_registry(tmp_path):
@@ -201,10 +205,10 @@ def test_an_archived_copy_can_be_asked_but_not_written(registry, add, path, monk
     registry.close()
     monkeypatch.setattr("os.access", lambda *_: False)  # a folder without the right to write
     archived = open_registry(path)
-    assert len(service.states(archived)) == 1
-    assert service.verify(archived).ok
+    assert len(sieve_queries.states(archived)) == 1
+    assert verification.verify(archived).ok
     with pytest.raises(RegistryFileError, match="readonly"):
-        service.add_sieve(archived, NewSieve("S-2", 75.0))
+        sieve_commands.add_sieve(archived, NewSieve("S-2", 75.0))
     assert {p.name for p in path.parent.iterdir()} == {path.name, registry.head_note.name}
 
 
@@ -212,11 +216,11 @@ def test_a_registry_kept_busy_gives_up_after_the_time_set(registry, add, path, c
     add()
     waiting = open_registry(path, busy_ms=50, now=clock)
     with registry.writing():
-        assert len(service.states(waiting)) == 1  # reading goes on
+        assert len(sieve_queries.states(waiting)) == 1  # reading goes on
         with pytest.raises(RegistryLockedError, match=r"0\.05 s"):
-            service.add_sieve(waiting, NewSieve("S-2", 75.0))
-    service.add_sieve(waiting, NewSieve("S-2", 75.0))
-    assert len(service.states(registry)) == 2
+            sieve_commands.add_sieve(waiting, NewSieve("S-2", 75.0))
+    sieve_commands.add_sieve(waiting, NewSieve("S-2", 75.0))
+    assert len(sieve_queries.states(registry)) == 2
 
 
 def test_what_fails_half_way_leaves_nothing(registry, add, monkeypatch):
@@ -225,15 +229,15 @@ def test_what_fails_half_way_leaves_nothing(registry, add, monkeypatch):
     with pytest.raises(Exception, match="no"):
         add("S-2")
     monkeypatch.undo()
-    assert service.ledger_head(registry)[0] == 1
-    assert service.verify(registry).ok
+    assert verification.ledger_head(registry)[0] == 1
+    assert verification.verify(registry).ok
 
 
 def test_a_row_that_can_no_longer_be_read_points_to_verify(registry, add, path):
     add()
     sql(path, "UPDATE sieve SET added_on = 'some day'")
     with pytest.raises(BrokenRecordError, match="sieveward verify"):
-        service.states(registry)
+        sieve_queries.states(registry)
 
 
 @pytest.mark.parametrize("name", ["lab.head", "lab.evidence"])

@@ -6,8 +6,8 @@ import pytest
 from test_artefacts import GRID, SCANNER, said
 from test_recorded_scales import check, lab, picture
 
-from sieve_registry.amendments import corrected_links
-from sieve_registry.service import get_check
+from sieve_registry.checks.queries import get_check
+from sieve_registry.scales.corrections import corrected_links
 
 __all__ = ["lab", "picture"]
 WHY = ("--reason", "read off the wrong line", "--by", "Ada Moss")

@@ -5,10 +5,13 @@ from __future__ import annotations
 import random
 from datetime import date, timedelta
 
-from sieve_registry import acts, service
-from sieve_registry.deed import Told
-from sieve_registry.errors import RuleRefusedError
-from sieve_registry.rules.state import state_as_of
+from sieve_inspect.errors import UsageError
+from sieve_registry.audit import verification
+from sieve_registry.errors import RuleRefusedError, UnknownRecordError
+from sieve_registry.quality import corrections as quality_corrections
+from sieve_registry.sieves import commands as sieve_commands
+from sieve_registry.sieves.recording import Told
+from sieve_registry.sieves.state import state_as_of
 from sieve_registry.store import reader
 
 FIRST = date(2025, 1, 1)
@@ -30,19 +33,21 @@ def some_life(registry, add, check, clock, seed):
                     outcome = chance.choice(["pass", "fail"])
                     check(sieve, on=on.isoformat(), outcome=outcome)
                 case 1 | 2:
-                    service.log_use(registry, sieve, chance.randrange(1, 30), on_date=on)
+                    sieve_commands.log_use(registry, sieve, chance.randrange(1, 30), on_date=on)
                 case 3:
                     uses = chance.choice([None, 20])
-                    service.edit_sieve(
+                    sieve_commands.edit_sieve(
                         registry, sieve, interval_months=3, interval_uses=uses, on_date=on
                     )
                 case 4:
-                    acts.quarantine(registry, sieve, "x", told)
+                    sieve_commands.quarantine(registry, sieve, "x", told)
                 case _:
-                    count = service.ledger_head(registry)[0]
+                    count = verification.ledger_head(registry)[0]
                     changes = {"date": (on + timedelta(days=3)).isoformat()}
-                    acts.correct(registry, str(chance.randrange(1, count + 1)), changes, "x", told)
-        except (RuleRefusedError, service.UsageError, acts.UnknownRecordError):
+                    quality_corrections.correct(
+                        registry, str(chance.randrange(1, count + 1)), changes, "x", told
+                    )
+        except (RuleRefusedError, UsageError, UnknownRecordError):
             continue
 
 
@@ -66,8 +71,8 @@ def test_histories_until_an_event_are_those_there_were_then(registry, add, check
         count = reader.count_events(connection)
     check("S-0")
     add("S-9")
-    service.log_use(registry, "S-9", 5)
-    acts.correct(registry, str(count + 3), {"count": "6"}, "x", Told())
+    sieve_commands.log_use(registry, "S-9", 5)
+    quality_corrections.correct(registry, str(count + 3), {"count": "6"}, "x", Told())
     with registry.reading() as connection:
         assert reader.histories(connection, until=count) == before
         today = registry.today()

@@ -10,10 +10,11 @@ import sys
 import pytest
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PublicKey
 
-from sieve_registry import acts, service
-from sieve_registry.deed import Told
+from sieve_registry.audit import commands as audit_commands
+from sieve_registry.audit import verification
 from sieve_registry.errors import SignatureError
 from sieve_registry.ledger import signing
+from sieve_registry.sieves.recording import Told
 from sieve_registry.store import reader
 
 ADA = Told(by="Ada Moss")
@@ -46,8 +47,8 @@ def key(tmp_path):
 
 def test_a_signed_head_can_be_proven_by_anyone_with_the_public_key(registry, add, key):
     add()
-    count, head = service.ledger_head(registry)
-    event = acts.sign_head(registry, key, ADA)
+    count, head = verification.ledger_head(registry)
+    event = audit_commands.sign_head(registry, key, ADA)
     assert event.previous == head
     told = json.loads(event.payload)
     assert told["public_key"] == key.with_suffix(".pub").read_text()
@@ -56,7 +57,7 @@ def test_a_signed_head_can_be_proven_by_anyone_with_the_public_key(registry, add
     )
     public = Ed25519PublicKey.from_public_bytes(bytes.fromhex(told["public_key"]))
     public.verify(bytes.fromhex(told["signature"]), message.encode())
-    assert service.verify(registry).ok
+    assert verification.verify(registry).ok
 
 
 def forged(change):
@@ -80,8 +81,8 @@ def forged(change):
 def test_a_signature_that_does_not_hold_is_named(registry, add, key, monkeypatch, change, fault):
     add()
     monkeypatch.setattr(signing, "sign_head", forged(change))
-    acts.sign_head(registry, key, ADA)
-    (finding,) = service.verify(registry).findings
+    audit_commands.sign_head(registry, key, ADA)
+    (finding,) = verification.verify(registry).findings
     assert (finding.source, finding.subject) == ("signature", "event 2")
     assert fault in finding.message
 
@@ -97,12 +98,12 @@ def test_a_key_is_its_owners_alone_and_never_written_over(key):
 
 def test_what_is_no_key_signs_nothing(registry, add, key, tmp_path):
     with pytest.raises(SignatureError, match="nothing is recorded"):
-        acts.sign_head(registry, key, ADA)
+        audit_commands.sign_head(registry, key, ADA)
     add()
     (tmp_path / "x.pem").write_text("a letter")
     for path, why in (("x.pem", "no key"), ("gone.pem", "No such file")):
         with pytest.raises(SignatureError, match=why):
-            acts.sign_head(registry, tmp_path / path, ADA)
+            audit_commands.sign_head(registry, tmp_path / path, ADA)
     with registry.reading() as connection:
         assert reader.count_events(connection) == 1
 
@@ -118,7 +119,7 @@ def test_without_the_extra_part_one_sentence_says_how_to_get_it(registry, add, k
 
     monkeypatch.setattr(builtins, "__import__", lacking)
     with pytest.raises(SignatureError, match=r"sieveward\[sign\]"):
-        acts.sign_head(registry, key, ADA)
+        audit_commands.sign_head(registry, key, ADA)
 
 
 def test_commands(run, tmp_path):

@@ -9,12 +9,18 @@ from decimal import Decimal
 
 import pytest
 
-from sieve_registry import acts, decisions, references, service, stacks
-from sieve_registry.deed import Told
+from sieve_registry.audit import commands as audit_commands
+from sieve_registry.audit import verification
+from sieve_registry.checks import commands as check_commands
 from sieve_registry.errors import RuleRefusedError, StackError, UnknownSieveError
+from sieve_registry.quality import decisions, references
+from sieve_registry.quality.reference_rules import master
 from sieve_registry.records import NewSieve, UseDetails
-from sieve_registry.rules.reference import master
-from sieve_registry.rules.stack import load_limit_g
+from sieve_registry.sieves import commands as sieve_commands
+from sieve_registry.sieves import queries as sieve_queries
+from sieve_registry.sieves import stacks
+from sieve_registry.sieves.recording import Told
+from sieve_registry.sieves.stack_rules import load_limit_g
 
 ADA = Told(by="Ada Moss")
 MM200, IN8 = 200_000.0, 203_200.0
@@ -24,7 +30,7 @@ MM200, IN8 = 200_000.0, 203_200.0
 def shelf(registry, check):
     """Four sieves of 200 mm, checked: 2 mm, 1 mm, 500 um, 250 um."""
     for name, nominal in (("A", 2000.0), ("B", 1000.0), ("C", 500.0), ("D", 250.0)):
-        service.add_sieve(registry, NewSieve(name, nominal, frame_um=MM200), by="Ada Moss")
+        sieve_commands.add_sieve(registry, NewSieve(name, nominal, frame_um=MM200), by="Ada Moss")
         check(name)
     return registry
 
@@ -43,7 +49,7 @@ def test_a_sound_stack_is_ready(shelf):
 def test_each_thing_that_stands_against_a_run_is_named(shelf, check):
     stacks.add(shelf, "sand", ["B", "A", "C", "D"], ADA)
     check("C", outcome="fail")
-    acts.quarantine(shelf, "D", "dented", ADA)
+    sieve_commands.quarantine(shelf, "D", "dented", ADA)
     found = stacks.ready(shelf, "sand")
     assert not found.is_ready
     assert sources(found) == ["order", "outcome", "status"]
@@ -57,10 +63,10 @@ def test_a_decided_retirement_stands_against_a_run(shelf):
     found = stacks.ready(shelf, "sand")
     told = "it was decided on 2026-03-02 to retire it"
     assert [(f.subject, f.message) for f in found.findings] == [("A", told)]
-    (remark,) = service.get_state(shelf, "A").remarks
+    (remark,) = sieve_queries.get_state(shelf, "A").remarks
     assert remark.message == f"in service although {told}"
-    assert {s.sieve.id: len(s.remarks) for s in service.due(shelf)} == {"A": 1, "B": 0, "C": 0,
-                                                                       "D": 0}  # fmt: skip
+    remarks = {s.sieve.id: len(s.remarks) for s in sieve_queries.due(shelf)}
+    assert remarks == {"A": 1, "B": 0, "C": 0, "D": 0}
     decisions.decide(shelf, "C-0001", "keep", "straightened", ADA)
     assert stacks.ready(shelf, "sand").is_ready
 
@@ -74,7 +80,7 @@ def test_what_speaks_against_a_sieve_that_passed_is_told(shelf, check, measuring
     measuring.action = "clean and recheck"
     check("A")
     assert notes() == [("A", "cleaning")]
-    acts.clean(shelf, "A", "ultrasonic", "", ADA)
+    sieve_commands.clean(shelf, "A", "ultrasonic", "", ADA)
     (note,) = stacks.ready(shelf, "sand").notes
     assert note.message == "it was cleaned since C-0005, and not checked again"
     measuring.action = ""
@@ -99,13 +105,13 @@ def test_a_use_of_a_sieve_that_failed_says_so(run, scan, measuring):
 
 
 def test_a_sieve_never_checked_or_not_signed_stands_against_a_run(shelf, registry):
-    service.add_sieve(registry, NewSieve("E", 125.0, frame_um=MM200), by="Ada Moss")
+    sieve_commands.add_sieve(registry, NewSieve("E", 125.0, frame_um=MM200), by="Ada Moss")
     stacks.add(shelf, "fine", ["D", "E"], ADA)
     assert sources(stacks.ready(shelf, "fine")) == ["due"]
-    acts.demand_sign_off(shelf, True, ADA)
+    audit_commands.demand_sign_off(shelf, True, ADA)
     found = stacks.ready(shelf, "fine")
     assert [(f.source, f.subject) for f in found.findings] == [("signature", "D"), ("due", "E")]
-    acts.sign_check(shelf, "C-0004", "", Told(by="Bo Reed"))
+    check_commands.sign_check(shelf, "C-0004", "", Told(by="Bo Reed"))
     assert sources(stacks.ready(shelf, "fine")) == ["due"]
 
 
@@ -115,14 +121,14 @@ def test_a_sieve_never_checked_or_not_signed_stands_against_a_run(shelf, registr
     [(MM200, True), (200_400.0, True), (IN8, False), (300_000.0, False), (304_800.0, False)],
 )
 def test_frames_have_to_match(shelf, check, frame_um, fits):
-    service.add_sieve(shelf, NewSieve("E", 125.0, frame_um=frame_um), by="Ada Moss")
+    sieve_commands.add_sieve(shelf, NewSieve("E", 125.0, frame_um=frame_um), by="Ada Moss")
     check("E")
     found = stacks.add(shelf, "mixed", ["A", "E"], ADA)
     assert sources(found) == ([] if fits else ["frame"])
 
 
 def test_a_frame_nobody_recorded_is_only_told(shelf, check):
-    service.add_sieve(shelf, NewSieve("E", 125.0), by="Ada Moss")
+    sieve_commands.add_sieve(shelf, NewSieve("E", 125.0), by="Ada Moss")
     check("E")
     found = stacks.add(shelf, "x", ["D", "E"], ADA)
     assert found.is_ready
@@ -131,7 +137,7 @@ def test_a_frame_nobody_recorded_is_only_told(shelf, check):
 
 def test_two_sieves_of_one_size_are_a_finding_and_a_gap_is_a_note(shelf, check):
     for name, nominal in (("E", 250.0), ("F", 63.0)):
-        service.add_sieve(shelf, NewSieve(name, nominal, frame_um=MM200), by="Ada Moss")
+        sieve_commands.add_sieve(shelf, NewSieve(name, nominal, frame_um=MM200), by="Ada Moss")
         check(name)
     assert sources(stacks.add(shelf, "twin", ["C", "D", "E"], ADA)) == ["series"]
     gap = stacks.add(shelf, "gap", ["A", "B", "C", "D", "F"], ADA)
@@ -178,12 +184,12 @@ def test_a_run_logs_every_sieve_at_once_with_how_it_was_done(shelf):
     done = stacks.run(shelf, "sand", details, ADA, count=2, retained_g=masses)
     assert [s.uses_total for s in done.sieves] == [2, 2, 2]
     assert [(f.source, f.subject) for f in done.findings] == []
-    use = service.get_history(shelf, "B").uses[0]
+    use = sieve_queries.get_history(shelf, "B").uses[0]
     assert (use.count, use.details.method, use.details.material) == (2, "hammer", "quartz sand")
     assert (use.details.abrasiveness, use.details.retained_g) == ("high", Decimal("192.9"))
     assert (use.details.stack, use.details.minutes) == ("sand", Decimal(10))
-    assert service.get_history(shelf, "C").uses[0].details.retained_g is None
-    assert service.verify(shelf).ok
+    assert sieve_queries.get_history(shelf, "C").uses[0].details.retained_g is None
+    assert verification.verify(shelf).ok
 
 
 def test_an_overloaded_sieve_and_lost_material_are_findings(shelf):
@@ -197,13 +203,13 @@ def test_an_overloaded_sieve_and_lost_material_are_findings(shelf):
 
 def test_a_run_is_logged_whole_or_not_at_all(shelf):
     stacks.add(shelf, "sand", ["A", "B"], ADA)
-    acts.quarantine(shelf, "B", "dented", ADA)
-    before = service.ledger_head(shelf)
+    sieve_commands.quarantine(shelf, "B", "dented", ADA)
+    before = verification.ledger_head(shelf)
     with pytest.raises(RuleRefusedError, match="quarantine"):
         stacks.run(shelf, "sand", UseDetails(method="wet"), ADA)
     with pytest.raises(StackError, match="no sieve 'Z'"):
         stacks.run(shelf, "sand", UseDetails(), ADA, retained_g={"Z": Decimal(1)})
-    assert service.ledger_head(shelf) == before
+    assert verification.ledger_head(shelf) == before
 
 
 def test_commands_and_a_hand_scanner(run, scan, monkeypatch):

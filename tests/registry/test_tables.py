@@ -13,9 +13,12 @@ import pytest
 from registry_kinds import file_only
 
 from sieve_inspect.errors import UsageError
-from sieve_registry import service, sheets, tables
-from sieve_registry.deed import Told
+from sieve_registry.audit import verification
+from sieve_registry.checks import queries as check_queries
 from sieve_registry.errors import ArchiveError
+from sieve_registry.exchange import sheets, tables
+from sieve_registry.sieves import queries as sieve_queries
+from sieve_registry.sieves.recording import Told
 
 ADA = Told(by="Ada Moss")
 OWN = """
@@ -50,14 +53,14 @@ def test_a_table_with_its_own_columns_is_read_by_a_mapping(registry, table):
                    "B;No. 200;11.01.2025;;@Home\n", encoding="cp1252")  # fmt: skip
     trial = read(registry, sieves, mapping=own, dry_run=True)
     assert (trial.rows, trial.recorded, trial.bad) == (2, False, ())
-    assert service.ledger_head(registry)[0] == 0
+    assert verification.ledger_head(registry)[0] == 0
     done = read(registry, sieves, mapping=own)
     assert (done.rows, done.recorded) == (2, True)
-    first, second = (h.sieve for h in service.all_histories(registry))
+    first, second = (h.sieve for h in sieve_queries.all_histories(registry))
     assert (first.id, first.nominal_nm, first.frame_nm) == ("=1+1", 75_000, 203_200_000)
     assert (first.in_service, second.maker, second.frame_nm) == (date(2025, 1, 10), "@Home", None)
-    assert service.verify(registry).ok
-    assert service.ledger_head(registry)[0] == 3  # the table, and each of its rows
+    assert verification.verify(registry).ok
+    assert verification.ledger_head(registry)[0] == 3  # the table, and each of its rows
 
 
 def test_every_bad_row_is_told_with_its_line_and_nothing_is_recorded(registry, add, table):
@@ -79,8 +82,8 @@ def test_every_bad_row_is_told_with_its_line_and_nothing_is_recorded(registry, a
     assert [row.line for row in done.bad] == [2, 3, 4, 5, 6, 8, 10, 11]
     assert "already" in done.bad[0].reason
     assert "already" in done.bad[6].reason
-    assert service.ledger_head(registry)[0] == 1
-    assert service.verify(registry).ok
+    assert verification.ledger_head(registry)[0] == 1
+    assert verification.verify(registry).ok
 
 
 def test_past_checks_are_read_with_what_is_known_of_them(registry, add, table):
@@ -92,7 +95,7 @@ def test_past_checks_are_read_with_what_is_known_of_them(registry, add, table):
     )
     words = table('[words]\n"OK" = "pass"\n"Rejected" = "fail"\n', "words.toml")
     assert read(registry, path, "checks", words).recorded
-    first, second = service.get_history(registry, "A").checks
+    first, second = sieve_queries.get_history(registry, "A").checks
     assert (first.outcome, first.person, first.reasons) == (
         "pass",
         "Cy Fenn",
@@ -100,8 +103,8 @@ def test_past_checks_are_read_with_what_is_known_of_them(registry, add, table):
     )
     assert (first.x.mean_um, first.x.max_um, first.y.max_um) == (Decimal("75.12"), 81, None)
     assert (second.outcome, second.person, second.scale_source) == ("fail", "Ada Moss", None)
-    assert service.get_state(registry, "A").due == date(2026, 2, 1)
-    assert service.verify(registry).ok
+    assert sieve_queries.get_state(registry, "A").due == date(2026, 2, 1)
+    assert verification.verify(registry).ok
 
 
 @pytest.mark.parametrize(
@@ -122,7 +125,7 @@ def test_a_check_that_cannot_have_been_is_a_bad_row(registry, add, table, row, w
     done = read(registry, path, "checks")
     assert [bad.line for bad in done.bad] == [3]
     assert why in done.bad[0].reason
-    assert service.ledger_head(registry)[0] == 1
+    assert verification.ledger_head(registry)[0] == 1
 
 
 @pytest.mark.parametrize(
@@ -150,7 +153,7 @@ def test_the_file_that_was_read_in_is_kept_as_evidence(registry, table):
         event = reader.event_of(connection, 1)
         (kept,) = reader.evidence_files(connection)
     assert (event.kind, json.loads(event.payload)["rows"]) == ("records imported", 1)
-    assert service.evidence_bytes(registry, kept[0]) == path.read_bytes()
+    assert check_queries.evidence_bytes(registry, kept[0]) == path.read_bytes()
 
 
 def test_a_workbook_is_read_as_text_days_and_numbers(registry, tmp_path):
@@ -159,7 +162,7 @@ def test_a_workbook_is_read_as_text_days_and_numbers(registry, tmp_path):
     book.active.append(["A", "75um", date(2025, 1, 2), 6, "=1+1"])
     book.save(tmp_path / "own.xlsx")
     assert read(registry, tmp_path / "own.xlsx").recorded
-    sieve = service.get_history(registry, "A").sieve
+    sieve = sieve_queries.get_history(registry, "A").sieve
     assert (sieve.in_service, sieve.interval_months, sieve.maker) == (date(2025, 1, 2), 6, "=1+1")
 
 

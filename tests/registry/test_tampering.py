@@ -6,8 +6,9 @@ import sqlite3
 
 import pytest
 
-from sieve_registry import service
+from sieve_registry.audit import verification
 from sieve_registry.errors import BrokenRecordError
+from sieve_registry.sieves import commands as sieve_commands
 
 DATABASES = ("sqlite",)  # what only a file can suffer
 
@@ -19,11 +20,11 @@ def tampered(registry, add, check, path):
     """A registry of six events; what is given is done to its file behind its back."""
     add()
     check()
-    service.log_use(registry, "S-1", 12, note="limestone")
-    service.edit_sieve(registry, "S-1", location="shelf 2")
+    sieve_commands.log_use(registry, "S-1", 12, note="limestone")
+    sieve_commands.edit_sieve(registry, "S-1", location="shelf 2")
     check(outcome="fail")
-    service.retire(registry, "S-1", "worn")
-    assert service.verify(registry).ok
+    sieve_commands.retire(registry, "S-1", "worn")
+    assert verification.verify(registry).ok
 
     def tamper(*statements):
         connection = sqlite3.connect(path)
@@ -33,7 +34,7 @@ def tampered(registry, add, check, path):
                     assert connection.execute(statement).rowcount != 0
         finally:
             connection.close()
-        return service.verify(registry)
+        return verification.verify(registry)
 
     return tamper
 
@@ -43,14 +44,14 @@ def subjects(found):
 
 
 def test_a_registry_as_recorded_has_no_findings(tampered, registry):
-    found = service.verify(registry)
+    found = verification.verify(registry)
     assert (found.ok, found.events, found.findings) == (True, 6, ())
-    assert found.head == service.ledger_head(registry)[1]
+    assert found.head == verification.ledger_head(registry)[1]
 
 
 def test_an_empty_registry_is_whole(registry):
-    assert service.verify(registry).head is None
-    assert service.verify(registry).ok
+    assert verification.verify(registry).head is None
+    assert verification.verify(registry).ok
 
 
 def test_a_flipped_byte_in_a_payload_is_named(registry, tampered, path):
@@ -61,7 +62,7 @@ def test_a_flipped_byte_in_a_payload_is_named(registry, tampered, path):
     place = data.rindex(b'"note":"limestone"') + len(b'"note":"')
     data[place] ^= 0x04  # limestone -> himestone
     path.write_bytes(data)
-    found = service.verify(registry)
+    found = verification.verify(registry)
     assert not found.ok
     assert ("chain", "event 3") in subjects(found)
 
@@ -71,7 +72,7 @@ def test_a_payload_that_is_no_text_any_more_is_named(registry, tampered, path, b
     registry.close()
     data = path.read_bytes()
     path.write_bytes(data.replace(b'"note":"limestone"', b'"note":"limeston' + byte + b'"'))
-    found = service.verify(registry)
+    found = verification.verify(registry)
     assert ("chain", "event 3") in subjects(found)
 
 
@@ -99,17 +100,17 @@ def guards_of(path):
 
 
 def test_a_cut_off_end_needs_a_head_noted_earlier(tampered, registry, path):
-    head = service.ledger_head(registry)[1]
+    head = verification.ledger_head(registry)[1]
     registry.head_note.unlink()
     guards = guards_of(path)
     found = tampered(*UNGUARD, "DELETE FROM event WHERE seq = 6", "DELETE FROM retirement", *guards)
     assert found.ok  # the chain alone cannot know
-    found = service.verify(registry, known_head=head)
+    found = verification.verify(registry, known_head=head)
     assert subjects(found) == {("chain", f"head {head}")}
 
 
 def test_a_cut_off_end_is_found_by_the_note_beside_the_file(tampered, registry, path):
-    head = service.ledger_head(registry)[1]
+    head = verification.ledger_head(registry)[1]
     cut = ("DELETE FROM event WHERE seq = 6", "DELETE FROM retirement")
     found = tampered(*UNGUARD, *cut, *guards_of(path))
     assert subjects(found) == {("chain", f"head {head}")}
@@ -168,12 +169,12 @@ def test_a_flipped_byte_in_an_evidence_file_is_named(registry, add, check, role)
     data[len(data) // 2] ^= 1
     kept.chmod(0o644)
     kept.write_bytes(data)
-    (finding,) = service.verify(registry).findings
+    (finding,) = verification.verify(registry).findings
     assert finding.source == "evidence"
     assert file.sha256 in finding.subject
     assert "altered" in finding.message
     kept.unlink()
-    (finding,) = service.verify(registry).findings
+    (finding,) = verification.verify(registry).findings
     assert "missing" in finding.message
 
 
@@ -184,4 +185,4 @@ def test_a_damaged_page_of_the_file_is_found(registry, tampered, path):
     place = data.rindex(b"use logged") // size * size
     data[place : place + 200] = b"\xff" * 200
     path.write_bytes(data)
-    assert not service.verify(registry).ok
+    assert not verification.verify(registry).ok

@@ -6,19 +6,22 @@ import subprocess
 import sys
 import time
 
-from sieve_registry import service
+from sieve_registry.audit import verification
+from sieve_registry.sieves import queries as sieve_queries
+from sieve_registry.store import engine
 
 DATABASES = ("sqlite",)  # what only a file can suffer
 
 WRITER = """
 import sys
-from sieve_registry import service
+from sieve_registry.sieves import commands as sieve_commands
+from sieve_registry.store.engine import open_registry
 from sieve_registry.records import NewSieve
 path, name = sys.argv[1:]
-registry = service.open_registry(path, create=True, busy_ms=30_000)
-service.add_sieve(registry, NewSieve(name, 75.0), by=name)
+registry = open_registry(path, create=True, busy_ms=30_000)
+sieve_commands.add_sieve(registry, NewSieve(name, 75.0), by=name)
 for number in range(25):
-    service.log_use(registry, name, 1, by=name)
+    sieve_commands.log_use(registry, name, 1, by=name)
 """
 
 
@@ -31,9 +34,9 @@ def test_two_processes_writing_at_once_lose_nothing(path):
     for process in running:
         assert process.communicate(timeout=60)[1] == b""
         assert process.returncode == 0
-    registry = service.open_registry(path)
-    assert [service.get_state(registry, name).uses_total for name in names] == [25, 25]
-    found = service.verify(registry)
+    registry = engine.open_registry(path)
+    assert [sieve_queries.get_state(registry, name).uses_total for name in names] == [25, 25]
+    found = verification.verify(registry)
     assert (found.ok, found.events) == (True, 52)
 
 
@@ -47,13 +50,13 @@ def test_a_writer_killed_at_any_moment_leaves_a_whole_registry(path):
         time.sleep(0.013 * number)
         process.kill()
         process.wait()
-    registry = service.open_registry(path)
-    found = service.verify(registry)
+    registry = engine.open_registry(path)
+    found = verification.verify(registry)
     assert found.ok
-    uses = sum(state.uses_total for state in service.states(registry))
+    uses = sum(state.uses_total for state in sieve_queries.states(registry))
     assert found.events == 3 + uses // 2
 
 
 def has_uses(path, name):
-    histories = service.all_histories(service.open_registry(path))
+    histories = sieve_queries.all_histories(engine.open_registry(path))
     return any(h.uses for h in histories if h.sieve.id == name)

@@ -7,10 +7,12 @@ from datetime import UTC, date, datetime
 from pathlib import Path
 
 from sieve_inspect.scale import load_scale
-from sieve_registry import acts, service
-from sieve_registry.deed import Told
+from sieve_registry.checks import commands as check_commands
+from sieve_registry.quality import corrections as quality_corrections
 from sieve_registry.records import NewSieve
-from sieve_registry.service import Registry, open_registry
+from sieve_registry.sieves import commands as sieve_commands
+from sieve_registry.sieves.recording import Told
+from sieve_registry.store.engine import Registry, open_registry
 
 SCANS = Path(__file__).parents[2] / "demo_images"
 LAST_DAY = "2023-06-01"
@@ -41,13 +43,13 @@ def fill(folder: Path) -> None:
         if n == 1:
             for name in ("S-0125", ODD_NAME, "12"):
                 new = NewSieve(name, 125.0, in_service=date(2021, 5, 1), maker="Example Weavers")
-                service.add_sieve(registry, new, by="R. Example")
+                sieve_commands.add_sieve(registry, new, by="R. Example")
         scan = SCANS / f"s0125-{n}.tif"
-        service.check(registry, "S-0125", [scan], scale=scale, by="R. Example")
-        service.log_use(registry, "S-0125", 90, note="quartz", by="T. Sample")
+        check_commands.check(registry, "S-0125", [scan], scale=scale, by="R. Example")
+        sieve_commands.log_use(registry, "S-0125", 90, note="quartz", by="T. Sample")
         registry.close()
     registry = lab(folder, LAST_DAY)
     told = Told(by="Q. Lead")
-    acts.correct(registry, "C-0001", {"date": "2021-05-01"}, "wrong day typed", told)
-    service.log_use(registry, "12", 3, by="T. Sample")
+    quality_corrections.correct(registry, "C-0001", {"date": "2021-05-01"}, "wrong day typed", told)
+    sieve_commands.log_use(registry, "12", 3, by="T. Sample")
     registry.close()

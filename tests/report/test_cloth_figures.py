@@ -8,12 +8,12 @@ import numpy as np
 import pytest
 from scipy import stats
 
+from sieve_registry.outlook.straight_line import Point, fit
 from sieve_registry.report.charts import _fitted_normal
-from sieve_registry.report.forecast_charts import _band, _design
 from sieve_registry.report.gaps import halves_of
 from sieve_registry.report.maps import cloth_map_svg, map_of
 from sieve_registry.report.view import Apertures, Places
-from sieve_registry.rules.line import Point, fit
+from sieve_registry.report.wear_charts import _band, _design
 
 
 def cloth(seed=0, size=(24, 30), teeth_um=0.0, images=1):
@@ -140,8 +140,8 @@ def test_the_forecast_band_is_that_of_numpy():
 def test_many_fields_are_told_on_figures_that_fit_a_page():
     from report_sample import sample
 
-    from sieve_registry.report.cloth import cloth_map
-    from sieve_registry.report.words import Lengths
+    from sieve_registry.report.cloth_figures import cloth_map
+    from sieve_registry.report.formatting import Lengths
 
     made = cloth_map(replace(sample(), apertures=cloth(images=8)), Lengths(75))
     heights = [

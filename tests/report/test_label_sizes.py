@@ -13,8 +13,8 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from sieve_registry import labels
 from sieve_registry.records import Check, DirectionFigures, Sieve, SieveState
+from sieve_registry.report import labels
 
 FIGURES = DirectionFigures(400, Decimal("75.1"), None, None, None, None, None, None)
 SIEVE = Sieve(

@@ -6,14 +6,15 @@ import pytest
 import report_lab
 from report_sample import sample
 
-from sieve_registry import audit as audits
-from sieve_registry import labels, service
+from sieve_registry.audit import queries as audits
 from sieve_registry.report import (
     check_view,
     history_view,
+    labels,
     render_check_report,
     render_sieve_history,
 )
+from sieve_registry.sieves import queries as sieve_queries
 
 
 @pytest.fixture(scope="module")
@@ -28,7 +29,7 @@ def pages(filled, tmp_path_factory):
         "history": render_sieve_history(history_view(registry, "S-0125")),
         "unchecked": render_sieve_history(history_view(registry, report_lab.ODD_NAME)),
         "audit": audits.render(found)["index.html"].decode(),
-        "labels": labels.page([labels.label_of(one) for one in service.states(registry)]),
+        "labels": labels.page([labels.label_of(one) for one in sieve_queries.states(registry)]),
     }
     registry.close()
     paths = {}

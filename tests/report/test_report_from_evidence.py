@@ -13,15 +13,16 @@ import pytest
 import report_lab
 from PIL import Image
 
-from sieve_registry import acts, service
-from sieve_registry.deed import Told
+from sieve_registry.checks import queries as check_queries
 from sieve_registry.errors import EvidenceAlteredError
+from sieve_registry.quality import corrections as quality_corrections
 from sieve_registry.report import (
     check_view,
     history_view,
     render_check_report,
     render_sieve_history,
 )
+from sieve_registry.sieves.recording import Told
 
 
 @pytest.fixture(scope="module")
@@ -38,8 +39,12 @@ def text_of(page):
 
 
 def rows_of(registry, check_id):
-    (kept,) = [f for f in service.get_check(registry, check_id).evidence if f.role == "apertures"]
-    return list(csv.DictReader(io.StringIO(service.evidence_bytes(registry, kept.sha256).decode())))
+    (kept,) = [
+        f for f in check_queries.get_check(registry, check_id).evidence if f.role == "apertures"
+    ]
+    return list(
+        csv.DictReader(io.StringIO(check_queries.evidence_bytes(registry, kept.sha256).decode()))
+    )
 
 
 def test_the_same_bytes_on_another_day_from_a_copy_of_the_records(filled, torn, tmp_path):
@@ -126,13 +131,15 @@ def test_a_corrected_day_is_shown_in_both_readings(registry):
 
 
 def test_a_void_check_says_so_first_and_a_decision_is_told(filled, tmp_path):
-    from sieve_registry import decisions
+    from sieve_registry.quality import decisions
 
     copy = tmp_path / "lab"
     shutil.copytree(filled, copy)
     registry = report_lab.lab(copy, report_lab.LAST_DAY)
     decisions.decide(registry, "C-0003", "retire", "", Told(by="Q. Lead"))
-    acts.correct(registry, "C-0002", {}, "wrong sieve on the glass", Told(by="Q. Lead"), void=True)
+    quality_corrections.correct(
+        registry, "C-0002", {}, "wrong sieve on the glass", Told(by="Q. Lead"), void=True
+    )
     void = text_of(render_check_report(check_view(registry, "C-0002")))
     assert void.index("This record is void") < void.index("Measured values")
     assert "wrong sieve on the glass (Q. Lead, 2023-06-01)" in void
@@ -176,8 +183,8 @@ def test_the_history_tells_how_the_sieve_stands_and_what_was_recorded(registry):
 
 
 def test_the_history_writes_a_reference_check_as_far_as_its_figures_carry(filled, tmp_path):
-    from sieve_registry import references
-    from sieve_registry.rules.reference import master
+    from sieve_registry.quality import references
+    from sieve_registry.quality.reference_rules import master
 
     copy = tmp_path / "lab"
     shutil.copytree(filled, copy)

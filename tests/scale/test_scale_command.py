@@ -12,10 +12,10 @@ from typer.testing import CliRunner
 
 from sieve_inspect.errors import BadLengthError, SameImageError, UsageError
 from sieve_inspect.scale import load_scale
+from sieve_inspect.scale.artefact.errors import NoTargetError
 from sieve_inspect.synthetic import Sensor
 from sieve_inspect.synthetic.targets import Device, Target, render_target
-from sieve_inspect.target.errors import NoTargetError
-from sieve_registry.cli.scale import scale
+from sieve_registry.cli.commands.scale import scale
 
 APP = typer.Typer(pretty_exceptions_enable=False)
 APP.command()(scale)

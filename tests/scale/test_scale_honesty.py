@@ -9,11 +9,11 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from sieve_inspect.image import srgb_to_linear
+from sieve_inspect.scale.artefact.calibrate import calibrate_light
 from sieve_inspect.scale.calibration import Artefact, Calibration
-from sieve_inspect.scan import srgb_to_linear
 from sieve_inspect.synthetic import Optics, Sensor
 from sieve_inspect.synthetic.targets import Device, Target, render_target
-from sieve_inspect.target.calibrating import calibrate_light
 
 CASES = 200
 PITCH = 400.0

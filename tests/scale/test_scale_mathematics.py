@@ -6,11 +6,11 @@ import numpy as np
 import pytest
 
 from sieve_inspect.errors import UsageError
-from sieve_inspect.scale.fit import fit_map
-from sieve_inspect.scale.lsq import clustered_covariance, least_squares, robust_weights
+from sieve_inspect.scale.least_squares import clustered_covariance, least_squares, robust_weights
+from sieve_inspect.scale.linear_map import Straight
+from sieve_inspect.scale.map_fitting import fit_map
 from sieve_inspect.scale.marks import Observations
-from sieve_inspect.scale.pixelmap import PixelMap, chebyshev, convex_hull, nearest_covered
-from sieve_inspect.scale.straight import Straight
+from sieve_inspect.scale.pixel_map import PixelMap, chebyshev, convex_hull, nearest_covered
 
 # NIST StRD, linear regression, data set "Norris" (y, x). Data and certified values from memory:
 # that the one reproduces all digits of the other vouches for both.

@@ -13,9 +13,9 @@ import numpy as np
 import pytest
 from scipy import fft, ndimage
 
+from sieve_inspect.image import linear_light, load_scan
+from sieve_inspect.scale.artefact.calibrate import calibrate_pictures
 from sieve_inspect.scale.calibration import Artefact
-from sieve_inspect.scan import linear_light, load_scan
-from sieve_inspect.target.calibrating import calibrate_pictures
 
 FOLDER = Path(__file__).resolve().parents[2] / ".." / "shared" / "images"
 

@@ -18,14 +18,14 @@ from PIL import Image
 from typer.testing import CliRunner
 
 from sieve_inspect.errors import UsageError
+from sieve_inspect.image import srgb_to_linear
 from sieve_inspect.scale import load_scale
+from sieve_inspect.scale.artefact.errors import NoTargetError, ScaleResidualError
+from sieve_inspect.scale.artefact.line_bias import KnownLine, LineCalibration, line_in_light
 from sieve_inspect.scale.model import Scale
-from sieve_inspect.scan import srgb_to_linear
 from sieve_inspect.synthetic import Optics, Sensor
 from sieve_inspect.synthetic.targets import Device, Target, render_target
-from sieve_inspect.target.errors import NoTargetError, ScaleResidualError
-from sieve_inspect.target.lining import KnownLine, LineCalibration, line_in_light
-from sieve_registry.cli.scale import scale
+from sieve_registry.cli.commands.scale import scale
 
 APP = typer.Typer(pretty_exceptions_enable=False)
 APP.command()(scale)

@@ -14,15 +14,15 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from sieve_inspect.measure import measure
+from sieve_inspect.measurement.pipeline import measure
 from sieve_inspect.scale import Scale
+from sieve_inspect.scale.artefact.calibrate import calibrate_light
+from sieve_inspect.scale.artefact.errors import NoTargetError
+from sieve_inspect.scale.artefact.in_scan import Device as Known
+from sieve_inspect.scale.artefact.in_scan import InScan, scale_in_scan
 from sieve_inspect.scale.calibration import Artefact
 from sieve_inspect.synthetic import Cloth, Optics, Sensor, render
 from sieve_inspect.synthetic.targets import Device, Target, render_target
-from sieve_inspect.target.calibrating import calibrate_light
-from sieve_inspect.target.errors import NoTargetError
-from sieve_inspect.target.inscan import Device as Known
-from sieve_inspect.target.inscan import InScan, scale_in_scan
 
 SX, SY = 20.013, 19.991
 SOFT = Optics("gaussian", 0.9)
@@ -176,7 +176,7 @@ def test_what_widens_the_scale_widens_a_real_measurement(picture: Path, alone: I
     """GUM 5.1.2: u of the mean grows by the further share of it, in quadrature."""
     from dataclasses import replace
 
-    from sieve_registry.scales import widened
+    from sieve_registry.scales.calibrations import widened
 
     wider = replace(alone, scale=widened(alone.scale, 2e-3))
     plain, told = (

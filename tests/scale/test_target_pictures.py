@@ -8,12 +8,12 @@ import numpy as np
 import pytest
 
 from sieve_inspect.errors import UsageError
+from sieve_inspect.image import srgb_to_linear
+from sieve_inspect.scale.artefact.calibrate import calibrate_light
+from sieve_inspect.scale.artefact.errors import NoTargetError, ScaleResidualError
 from sieve_inspect.scale.calibration import Artefact, Calibration
-from sieve_inspect.scan import srgb_to_linear
 from sieve_inspect.synthetic import Optics, Sensor
 from sieve_inspect.synthetic.targets import Device, Target, TargetRender, render_target
-from sieve_inspect.target.calibrating import calibrate_light
-from sieve_inspect.target.errors import NoTargetError, ScaleResidualError
 
 DIRT = {"dust": 12, "hairs": 2, "missing": 6}
 

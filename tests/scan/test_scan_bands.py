@@ -6,7 +6,7 @@ import tifffile
 from PIL import Image
 
 from sieve_inspect.errors import ImageTooLargeError, TruncatedImageError
-from sieve_inspect.scan import Box, bands, open_source, size_of
+from sieve_inspect.image import Box, bands, open_source, size_of
 
 RNG = np.random.default_rng(3)
 GREY = RNG.integers(0, 256, (203, 151), dtype=np.uint8)

@@ -21,7 +21,7 @@ from sieve_inspect.errors import (
     TruncatedImageError,
     UnreadableImageError,
 )
-from sieve_inspect.scan import load_scan
+from sieve_inspect.image import load_scan
 
 RNG = np.random.default_rng(7)
 GREY = RNG.integers(0, 256, (37, 53), np.uint8)

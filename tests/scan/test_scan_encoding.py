@@ -7,7 +7,7 @@ import pytest
 from PIL import Image, ImageCms
 
 from sieve_inspect.errors import UsageError
-from sieve_inspect.scan import (
+from sieve_inspect.image import (
     assumed_encoding,
     linear_light,
     linear_to_srgb,

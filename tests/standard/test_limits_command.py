@@ -11,7 +11,7 @@ from typer.testing import CliRunner
 
 from sieve_inspect.errors import SievewardError
 from sieve_inspect.standard import limits as find_limits
-from sieve_registry.cli.limits import limits
+from sieve_registry.cli.commands.limits import limits
 
 app = typer.Typer(pretty_exceptions_enable=False)
 app.command()(limits)

@@ -191,11 +191,11 @@ def test_light_is_conserved_by_the_blur() -> None:
 
 
 def test_strips_join_without_a_seam(monkeypatch: pytest.MonkeyPatch) -> None:
-    from sieve_inspect.synthetic import drawing
+    from sieve_inspect.synthetic import rendering
 
     cloth = Cloth(14.0, 9.0, rotation_deg=10, sd_px=0.3)
     whole, _ = render_light(cloth, Optics("glare", 4.0, 0.2), (200, 150), light=UNIT)
-    monkeypatch.setattr(drawing, "_STRIP_SQUARES", 400_000)
+    monkeypatch.setattr(rendering, "_STRIP_SQUARES", 400_000)
     parts, _ = render_light(cloth, Optics("glare", 4.0, 0.2), (200, 150), light=UNIT)
     assert np.abs(whole - parts).max() < 2e-4
 

@@ -16,14 +16,14 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from sieve_inspect.software import software
 from sieve_inspect.synthetic import Optics
-from sieve_inspect.validate import as_html, run
-from sieve_inspect.validate.accuracy import accuracy_row, limits_of
-from sieve_inspect.validate.bound import line_spread_power, width_bound
-from sieve_inspect.validate.damage import damage_cases
-from sieve_inspect.validate.matrix import clean_cases, hard_cases
-from sieve_inspect.validate.model import Row
+from sieve_inspect.validation import as_html, run
+from sieve_inspect.validation.accuracy import accuracy_row, limits_of
+from sieve_inspect.validation.bound import line_spread_power, width_bound
+from sieve_inspect.validation.cases import clean_cases, hard_cases
+from sieve_inspect.validation.damage import damage_cases
+from sieve_inspect.validation.model import Row
+from sieve_inspect.workers.software import software
 from sieve_registry.cli.main import main
 
 
@@ -157,7 +157,7 @@ def test_it_works_without_scikit_image(monkeypatch, tmp_path):
         return known(package)
 
     # Asked anew: what is installed is otherwise looked up once.
-    monkeypatch.setattr("sieve_inspect.software.version", lacking)
+    monkeypatch.setattr("sieve_inspect.workers.software.version", lacking)
     monkeypatch.setattr(run, "software", software.__wrapped__)
     case = clean_cases()[0]
     row = accuracy_row(replace(case, shape=(140, 180)), tmp_path, limits_of(case), "clean")

@@ -14,7 +14,7 @@ from pathlib import Path
 import pytest
 
 from sieve_inspect.errors import UsageError
-from sieve_inspect.measure import measure
+from sieve_inspect.measurement.pipeline import measure
 from sieve_inspect.scale.model import load_scale
 from sieve_inspect.standard import Limits, limits
 from sieve_inspect.summary.direction import DirectionSummary

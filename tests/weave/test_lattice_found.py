@@ -8,9 +8,9 @@ import scipy.fft
 from weave_draw import UM, matched, scanned
 
 from sieve_inspect.errors import NoLatticeError
+from sieve_inspect.lattice.places import expected_places
+from sieve_inspect.lattice.search import find_lattice
 from sieve_inspect.synthetic import Cloth, Light, render_light
-from sieve_inspect.weave import find_lattice
-from sieve_inspect.weave.places import expected_places
 
 
 def fft_pitch(image):

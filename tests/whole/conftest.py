@@ -2,7 +2,7 @@ from pathlib import Path
 
 import pytest
 
-from sieve_inspect.synthetic.round import RoundCloth, RoundTruth, draw_round
+from sieve_inspect.synthetic.round_cloth import RoundCloth, RoundTruth, draw_round
 
 CLOTH = RoundCloth(1500, angle_deg=3.0, bend=6.0, wave=2500.0, blocked=30, missing=10, seed=4)
 

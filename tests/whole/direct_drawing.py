@@ -9,7 +9,7 @@ import numpy as np
 import tifffile
 from scipy.special import ndtr
 
-from sieve_inspect.synthetic.round import RoundTruth
+from sieve_inspect.synthetic.round_cloth import RoundTruth
 
 Float = np.ndarray
 ROWS = 200

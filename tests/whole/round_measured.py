@@ -6,10 +6,12 @@ from pathlib import Path
 import numpy as np
 from scipy.spatial import cKDTree
 
-from sieve_inspect.scan import open_source
-from sieve_inspect.synthetic.round import RoundTruth
-from sieve_inspect.weave.field import Field
-from sieve_inspect.whole import Crew, Known, find_whole, look_at_whole, measure_whole
+from sieve_inspect.apertures.banded import find_whole, look_at_whole, measure_whole
+from sieve_inspect.apertures.field import Field
+from sieve_inspect.apertures.sample import Known
+from sieve_inspect.image import open_source
+from sieve_inspect.synthetic.round_cloth import RoundTruth
+from sieve_inspect.workers.helper import Crew
 
 
 @dataclass(frozen=True)

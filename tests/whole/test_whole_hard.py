@@ -7,12 +7,12 @@ from direct_drawing import draw_directly, srgb
 from round_measured import matched
 from scipy.ndimage import gaussian_filter
 
-from sieve_inspect import look
 from sieve_inspect.errors import NominalMismatchError, RefusedImageError
-from sieve_inspect.measure import measure
+from sieve_inspect.measurement import scan_task
+from sieve_inspect.measurement.pipeline import measure
 from sieve_inspect.scale import scale_from_text
 from sieve_inspect.summary.statistics import whole_cloth
-from sieve_inspect.synthetic.round import RoundCloth, draw_round
+from sieve_inspect.synthetic.round_cloth import RoundCloth, draw_round
 
 SIDE = 900
 UM_PER_PX = 5.0
@@ -28,7 +28,7 @@ def across(first, last):
 
 @pytest.fixture(params=["in bands", "in memory"])
 def measured(request, monkeypatch):
-    monkeypatch.setattr(look, "WHOLE_FROM", 1 if request.param == "in bands" else 10**9)
+    monkeypatch.setattr(scan_task, "WHOLE_FROM", 1 if request.param == "in bands" else 10**9)
 
     def measuring(path, aperture=15.0):
         scale = scale_from_text(str(UM_PER_PX))
@@ -269,7 +269,7 @@ def test_a_negative_without_tags_carries_no_verdict(measured, tmp_path):
 
 def test_places_on_the_frame_are_none_of_the_cloth(monkeypatch, tmp_path):
     """So a ring narrower than an opening and a half does not hide that all of the cloth is seen."""
-    monkeypatch.setattr(look, "WHOLE_FROM", 1)
+    monkeypatch.setattr(scan_task, "WHOLE_FROM", 1)
     path = tmp_path / "round.tif"
     drawn = RoundCloth(1500)
     truth = draw_round(drawn, path)

@@ -5,7 +5,8 @@ import pytest
 import tifffile
 from round_measured import matched, measured, same
 
-from sieve_inspect.whole import bulk, cloth, openings
+from sieve_inspect.apertures import banded, bulk
+from sieve_inspect.lattice import openings
 
 
 @pytest.mark.parametrize("rows", [100, 333, 5000])
@@ -14,7 +15,7 @@ def test_any_band_gives_the_same(drawn, monkeypatch, rows):
     usual = measured(path)
     monkeypatch.setattr(bulk, "CORE", rows)
     monkeypatch.setattr(openings, "CORE", rows)
-    monkeypatch.setattr(cloth, "_AT_ONCE", 40)
+    monkeypatch.setattr(banded, "_AT_ONCE", 40)
     same(usual, measured(path), within=1e-9)  # a place less its band's first row is rounded
 
 

@@ -12,10 +12,11 @@ import tifffile
 from direct_drawing import draw_directly
 from round_measured import matched, measured
 
-from sieve_inspect.scan import linear_light, load_scan
-from sieve_inspect.synthetic.round import RoundCloth, draw_round
-from sieve_inspect.weave import find_lattice, look_at, measure_field
-from sieve_inspect.whole import cloth
+from sieve_inspect.apertures import banded
+from sieve_inspect.apertures.field import look_at, measure_field
+from sieve_inspect.image import linear_light, load_scan
+from sieve_inspect.lattice.search import find_lattice
+from sieve_inspect.synthetic.round_cloth import RoundCloth, draw_round
 
 
 def test_every_opening_of_the_round_is_found_and_right(drawn):
@@ -152,13 +153,13 @@ def test_tight_openings_need_no_full_fit(tmp_path, monkeypatch, aperture, wire, 
     path = tmp_path / "a.tif"
     truth = draw_directly(path, _even(sigma), 900, aperture, wire)
     asked = []
-    full = cloth._in_full
+    full = banded._in_full
 
     def counted(view, whole, which, *rest):
         asked.append(len(which))
         return full(view, whole, which, *rest)
 
-    monkeypatch.setattr(cloth, "_in_full", counted)
+    monkeypatch.setattr(banded, "_in_full", counted)
     field = measured(path)
     assert asked[0] < 0.25 * len(field.row)
     found = matched(field, truth)

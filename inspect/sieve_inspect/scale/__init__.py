@@ -7,7 +7,7 @@ from sieve_inspect.scale.model import (
     scale_from_text,
     scale_to_dict,
 )
-from sieve_inspect.scale.pixelmap import PixelMap
+from sieve_inspect.scale.pixel_map import PixelMap
 
 __all__ = [
     "PixelMap",

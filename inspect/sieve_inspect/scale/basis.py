@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from sieve_inspect.scale.pixelmap import chebyshev
+from sieve_inspect.scale.pixel_map import chebyshev
 
 __all__ = ["Basis", "lens_terms", "straight_part"]
 

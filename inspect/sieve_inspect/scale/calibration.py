@@ -23,7 +23,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from sieve_inspect.scale.bias import (
+from sieve_inspect.scale.edge_bias import (
     CERTIFIED_WIDTH,
     BiasRow,
     Gaps,
@@ -32,10 +32,10 @@ from sieve_inspect.scale.bias import (
     robust_mean,
     rows_to_dict,
 )
-from sieve_inspect.scale.fit import MapFit
-from sieve_inspect.scale.lsq import least_squares
+from sieve_inspect.scale.least_squares import least_squares
+from sieve_inspect.scale.linear_map import Straight
+from sieve_inspect.scale.map_fitting import MapFit
 from sieve_inspect.scale.model import Scale, scale_to_dict
-from sieve_inspect.scale.straight import Straight
 
 __all__ = [
     "Artefact",

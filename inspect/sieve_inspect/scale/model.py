@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sieve_inspect.errors import BadScaleFileError, UsageError
-from sieve_inspect.scale.pixelmap import PixelMap
+from sieve_inspect.scale.pixel_map import PixelMap
 
 __all__ = ["SCHEMA", "Scale", "load_scale", "scale_from_dict", "scale_from_text", "scale_to_dict"]
 

@@ -17,11 +17,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from sieve_inspect.apertures.field import Field
+from sieve_inspect.apertures.flags import Flag
 from sieve_inspect.scale import Scale
 from sieve_inspect.summary.direction import DirectionSummary
 from sieve_inspect.summary.uncertainty import Contribution, combine, lines_of
-from sieve_inspect.weave.field import Field
-from sieve_inspect.weave.flags import Flag
 
 __all__ = ["Sample", "imaging_part", "sample_of", "summarise", "whole_cloth"]
 

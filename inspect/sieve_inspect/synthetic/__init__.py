@@ -1,8 +1,8 @@
 """Synthetic pictures of woven wire cloth with exact truth, for validation, demo and tests."""
 
-from sieve_inspect.synthetic.drawing import Render, render, render_light
 from sieve_inspect.synthetic.files import save
 from sieve_inspect.synthetic.model import BlurKind, Cloth, Damage, Light, Optics, Ring, Sensor
+from sieve_inspect.synthetic.rendering import Render, render, render_light
 from sieve_inspect.synthetic.sensor import srgb_encode
 from sieve_inspect.synthetic.truth import Truth
 

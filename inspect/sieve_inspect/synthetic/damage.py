@@ -7,8 +7,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from sieve_inspect.synthetic.debris import Blob, Capsule, blob_filling, fibre_along
 from sieve_inspect.synthetic.frame import Floats, Frame
-from sieve_inspect.synthetic.matter import Blob, Capsule, blob_filling, fibre_along
 from sieve_inspect.synthetic.model import Cloth, Damage, Ring
 from sieve_inspect.synthetic.scene import Scene
 from sieve_inspect.synthetic.truth import Truth, build_truth, with_state

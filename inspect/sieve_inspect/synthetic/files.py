@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sieve_inspect.errors import UnwritableOutputError, UsageError
-from sieve_inspect.synthetic.drawing import Render
+from sieve_inspect.synthetic.rendering import Render
 from sieve_inspect.synthetic.sensor import jpeg_bytes
 
 __all__ = ["save"]

@@ -10,7 +10,7 @@ from sieve_inspect.summary.uncertainty import Contribution
 from sieve_inspect.verdict.model import Margin, Share
 from sieve_inspect.verdict.remedy import remedy
 from sieve_inspect.verdict.rules import FAIL, PASS
-from sieve_inspect.verdict.words import Writer
+from sieve_inspect.verdict.sentences import Writer
 
 __all__ = ["BLOCKED_SHARE", "propose"]
 

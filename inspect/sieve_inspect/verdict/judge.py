@@ -21,7 +21,7 @@ from sieve_inspect.verdict.rules import (
     p_conform,
     read_rule,
 )
-from sieve_inspect.verdict.words import Writer, share_sentence
+from sieve_inspect.verdict.sentences import Writer, share_sentence
 
 __all__ = ["judge"]
 

@@ -18,11 +18,11 @@ from starlette.staticfiles import StaticFiles
 from sieve_inspect.errors import SievewardError, UsageError
 from sieve_registry.bench.guard import TOKEN_HEADER, Guard
 from sieve_registry.bench.jobs import Jobs, unforeseen
+from sieve_registry.bench.messages import told
 from sieve_registry.bench.uploads import MOST_BYTES
-from sieve_registry.bench.words import told
 from sieve_registry.errors import RegistryLockedError, UnknownCheckError, UnknownSieveError
-from sieve_registry.report.words import clean, edition, with_micro
-from sieve_registry.service import Registry
+from sieve_registry.report.formatting import clean, edition, with_micro
+from sieve_registry.store.engine import Registry
 
 if TYPE_CHECKING:
     from sieve_inspect.scale import Scale
@@ -52,11 +52,11 @@ def desk_of(request: Request) -> Desk:
 
 def make_app(desk: Desk, port: int) -> Guard:
     """The application for a bench on a port of this computer, its guard before it."""
-    from sieve_registry.bench import deeds, pages, scans
+    from sieve_registry.bench import actions, pages, scan_view
 
-    reads = (*pages.READS, *scans.READS)
+    reads = (*pages.READS, *scan_view.READS)
     routes = [Route(path, endpoint, methods=["GET"]) for path, endpoint in reads]
-    routes += [Route(path, endpoint, methods=["POST"]) for path, endpoint in deeds.DEEDS]
+    routes += [Route(path, endpoint, methods=["POST"]) for path, endpoint in actions.DEEDS]
     static = StaticFiles(packages=[("sieve_registry.bench", "static")])
     app = Starlette(
         routes=[*routes, Mount("/static", static)],

@@ -19,17 +19,17 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, overload
 
 from sieve_inspect.errors import SievewardError, UsageError
-from sieve_registry import checks
-from sieve_registry.bench.offers import Chosen
-from sieve_registry.deed import Told
-from sieve_registry.doubts import doubted
+from sieve_registry.bench.scale_choice import Chosen
+from sieve_registry.checks import commands
+from sieve_registry.checks.doubts import doubted
 from sieve_registry.errors import UnforeseenError
-from sieve_registry.service import Registry
-from sieve_registry.tags import dpi_warnings
+from sieve_registry.scales.dpi import dpi_warnings
+from sieve_registry.sieves.recording import Told
+from sieve_registry.store.engine import Registry
 
 if TYPE_CHECKING:
-    from sieve_inspect.measure import Measurement
-    from sieve_registry.bench.looks import Looks
+    from sieve_inspect.measurement.pipeline import Measurement
+    from sieve_registry.bench.pyramid import Looks
 
 __all__ = ["Confirmed", "Job", "Jobs", "Order", "Phase", "Progress", "unforeseen"]
 
@@ -106,7 +106,7 @@ class Job:
     began: float | None = None
     ended: float | None = None
     error: SievewardError | None = None
-    taken: checks.Taken | None = None
+    taken: commands.Taken | None = None
     measurement: Measurement | None = None
     cautions: list[str] = field(default_factory=list)
     check_id: str | None = None
@@ -219,7 +219,7 @@ class Jobs:
         return max(0.0, statistics.median(alike) - spent) if alike else None
 
     def _measure(self, job: Job) -> None:
-        from sieve_inspect.measure import measure
+        from sieve_inspect.measurement.pipeline import measure
 
         def tell(number: int) -> None:
             job.scan, job.share = number, 0.0
@@ -234,7 +234,7 @@ class Jobs:
         job.began, job.phase = time.monotonic(), Phase.MEASURING
         order, chosen = job.order, job.order.chosen
         try:
-            job.taken = checks.take(
+            job.taken = commands.take(
                 self.registry,
                 order.sieve_id,
                 order.images,
@@ -244,7 +244,7 @@ class Jobs:
                 measure=doubted(chosen.doubts, measured),
                 trace=chosen.trace,
             )
-            job.cautions = checks.used_before(self.registry, job.taken)
+            job.cautions = commands.used_before(self.registry, job.taken)
             job.cautions += dpi_warnings(order.images, chosen.scale)
             self._paces.append((_bytes(job), time.monotonic() - job.began))
             job.phase = Phase.READY
@@ -270,7 +270,7 @@ class Jobs:
                 return Confirmed(job.check_id, job.person)
             if job.taken is None or job.phase != Phase.READY:
                 raise UsageError(message="There is nothing to record: it was not measured.")
-            now = checks.seen_again(self.registry, job.taken)
+            now = commands.seen_again(self.registry, job.taken)
             if len(now.history.checks) != known:
                 job.taken = now
                 last = now.history.checks[-1:]
@@ -278,7 +278,7 @@ class Jobs:
             today = self.registry.today()
             late = "" if now.day == today else f"measured on {now.day}, confirmed on {today}"
             told = Told(now.day, name, late)
-            job.check_id = checks.record(self.registry, job.taken, told)
+            job.check_id = commands.record(self.registry, job.taken, told)
             job.person, job.phase = name, Phase.RECORDED
         self._let_go()
         return Confirmed(job.check_id, job.person)

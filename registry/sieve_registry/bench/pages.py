@@ -10,14 +10,13 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 
 from sieve_inspect.units import format_length
-from sieve_registry import labels, service
 from sieve_registry.bench import views
 from sieve_registry.bench.app import Desk, desk_of, page
 from sieve_registry.bench.guard import PRINT_POLICY
 from sieve_registry.bench.jobs import Phase
-from sieve_registry.bench.looks import TILE, Looks
-from sieve_registry.bench.offers import BROUGHT, BY_HAND, offers
-from sieve_registry.bench.scans import job_of
+from sieve_registry.bench.pyramid import TILE, Looks
+from sieve_registry.bench.scale_choice import BROUGHT, BY_HAND, offers
+from sieve_registry.bench.scan_view import job_of
 from sieve_registry.bench.uploads import (
     KINDS,
     MOST_BYTES,
@@ -26,7 +25,9 @@ from sieve_registry.bench.uploads import (
 )
 from sieve_registry.errors import BadTextError, UnknownSieveError
 from sieve_registry.records import SieveState
-from sieve_registry.rules.state import QUARANTINED, due_list
+from sieve_registry.report import labels
+from sieve_registry.sieves import queries as sieve_queries
+from sieve_registry.sieves.state import QUARANTINED, due_list
 
 __all__ = ["ENCODINGS", "READS", "place_of"]
 
@@ -35,7 +36,7 @@ ENCODINGS = ("auto", "srgb", "linear")
 
 def home(request: Request) -> Response:
     """What waits, what is due, what is in quarantine, and where to scan a label in."""
-    states = service.states(desk_of(request).registry)
+    states = sieve_queries.states(desk_of(request).registry)
     due = [_row(state) for state in due_list(states)]
     return page(
         request,
@@ -84,10 +85,10 @@ def sieve(request: Request) -> Response:
     if not typed:
         return RedirectResponse("/", 303)
     try:
-        state = service.get_state(desk.registry, typed)
+        state = sieve_queries.get_state(desk.registry, typed)
     except (UnknownSieveError, BadTextError):
         return _not_found(request, typed)
-    history = service.get_history(desk.registry, state.sieve.id)
+    history = sieve_queries.get_history(desk.registry, state.sieve.id)
     last = state.last_check
     found = offers(desk.registry, desk.given)
     same = [one.key for one in found if last is not None and one.source == last.scale_source]
@@ -118,7 +119,7 @@ def _not_found(request: Request, typed: str) -> Response:
     """One sieve that differs only in capitals is meant; else the nearest are offered."""
     import difflib
 
-    ids = [state.sieve.id for state in service.states(desk_of(request).registry)]
+    ids = [state.sieve.id for state in sieve_queries.states(desk_of(request).registry)]
     alike = [one for one in ids if one.casefold() == typed.casefold()]
     if len(alike) == 1:
         return RedirectResponse(place_of(alike[0]), 303)
@@ -165,11 +166,11 @@ def _folder(desk: Desk, ticked: list[str]) -> dict[str, Any]:
 def job(request: Request) -> Response:
     """One check: how far it is, or what was found and the place for a name."""
     found, desk = job_of(request), desk_of(request)
-    state = service.get_state(desk.registry, found.order.sieve_id)
+    state = sieve_queries.get_state(desk.registry, found.order.sieve_id)
     common: dict[str, Any] = {"job": found, "sieve": state.sieve, "state": state}
     common["nominal"] = format_length(state.sieve.nominal_um)
     if found.phase == Phase.FAILED and found.error is not None:
-        from sieve_registry.bench.words import told
+        from sieve_registry.bench.messages import told
 
         return page(request, "failed.html", trouble=told(found.error), **common)
     if found.taken is None or found.measurement is None:
@@ -199,7 +200,7 @@ def _number(text: str, most: int) -> int:
 
 def _people(desk: Desk) -> list[str]:
     """Who checked sieves before: names to be offered while one is typed."""
-    last = [state.last_check for state in service.states(desk.registry)]
+    last = [state.last_check for state in sieve_queries.states(desk.registry)]
     return sorted({check.person for check in last if check is not None})
 
 
@@ -228,7 +229,7 @@ def report(request: Request) -> Response:
 
 def label(request: Request) -> Response:
     """The status label of a sieve."""
-    state = service.get_state(desk_of(request).registry, request.query_params.get("id", ""))
+    state = sieve_queries.get_state(desk_of(request).registry, request.query_params.get("id", ""))
     return _printed(labels.page([labels.label_of(state)]))
 
 

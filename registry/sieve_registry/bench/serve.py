@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from sieve_inspect.errors import UsageError
-from sieve_registry.service import Registry
+from sieve_registry.store.engine import Registry
 
 __all__ = ["Terms", "serve"]
 
@@ -42,7 +42,7 @@ def serve(registry: Registry, terms: Terms, started: Callable[[str], None]) -> i
 
     from sieve_registry.bench.app import Desk, make_app
     from sieve_registry.bench.jobs import Jobs
-    from sieve_registry.bench.offers import given_scale
+    from sieve_registry.bench.scale_choice import given_scale
 
     given = tuple((path.name, given_scale(path)) for path in terms.scales)
     with (

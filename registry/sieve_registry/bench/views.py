@@ -8,15 +8,15 @@ from typing import Any
 
 import numpy as np
 
-from sieve_inspect.closeup import Across, Closeup
-from sieve_inspect.measure import Measurement
-from sieve_inspect.verdict.words import decimals_for
-from sieve_inspect.weave import Field
+from sieve_inspect.apertures.field import Field
+from sieve_inspect.measurement.closeup import Across, Closeup
+from sieve_inspect.measurement.pipeline import Measurement
+from sieve_inspect.verdict.sentences import decimals_for
 from sieve_registry.bench.jobs import Job, Phase, Progress
-from sieve_registry.checks import Taken
+from sieve_registry.checks.commands import Taken
 from sieve_registry.records import SieveState
 from sieve_registry.report.figures import margin_row
-from sieve_registry.report.words import (
+from sieve_registry.report.formatting import (
     MARKS,
     OUTCOME_SENTENCES,
     Lengths,
@@ -24,7 +24,7 @@ from sieve_registry.report.words import (
     percent,
     sentence,
 )
-from sieve_registry.rules.state import RETIRED
+from sieve_registry.sieves.state import RETIRED
 
 __all__ = [
     "STATE_WORDS",

@@ -6,15 +6,18 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import date
 
-from sieve_registry import decisions, intervals, references, sampling, service
-from sieve_registry.demo.deeds import DEVICES, SAND, STACK
-from sieve_registry.drift import drift_of
-from sieve_registry.effects import effects_of
-from sieve_registry.facts import study_of
-from sieve_registry.foresee import outlook
-from sieve_registry.rules.lookback import lookback_of
-from sieve_registry.service import Registry
-from sieve_registry.stacks import ready
+from sieve_registry.checks import sampling
+from sieve_registry.demo.actions import DEVICES, SAND, STACK
+from sieve_registry.outlook import intervals
+from sieve_registry.outlook.queries import outlook
+from sieve_registry.quality import decisions, references
+from sieve_registry.quality.effects import effects_of
+from sieve_registry.quality.lookback import lookback_of
+from sieve_registry.scales.drift import drift_of
+from sieve_registry.sieves import queries as sieve_queries
+from sieve_registry.sieves.decision_rules import study_of
+from sieve_registry.sieves.stacks import ready
+from sieve_registry.store.engine import Registry
 
 __all__ = ["Answer", "answers_of"]
 
@@ -74,7 +77,7 @@ def _risk(registry: Registry) -> Answer:
 
 
 def _lookback(registry: Registry, today: date) -> Answer:
-    found = lookback_of(service.get_history(registry, "S-0075"), today)
+    found = lookback_of(sieve_queries.get_history(registry, "S-0075"), today)
     since = found.good.on_date if found.good is not None else "the beginning"
     return Answer(
         "lookback S-0075", f"{found.uses} uses since it was last good on {since}: review them."

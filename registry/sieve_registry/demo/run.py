@@ -11,20 +11,22 @@ from pathlib import Path
 
 from sieve_inspect.errors import UnwritableOutputError
 from sieve_inspect.scale import load_scale
-from sieve_registry import audit as audits
-from sieve_registry import service
-from sieve_registry.deed import Told
+from sieve_registry.audit import queries as audits
+from sieve_registry.checks import commands as check_commands
+from sieve_registry.checks import queries as check_queries
+from sieve_registry.demo.actions import ARTEFACT, DEVICES, Done
 from sieve_registry.demo.answers import Answer, answers_of
-from sieve_registry.demo.deeds import ARTEFACT, DEVICES, Done
 from sieve_registry.demo.images import images_folder, scale_name
 from sieve_registry.demo.story import STEPS, Checked, Edited, Retired, SieveAdded, Step, Used
 from sieve_registry.records import CheckDetail, SieveHistory, SieveState
 from sieve_registry.report import check_view, render_check_report
-from sieve_registry.runs import traced_in_scan
-from sieve_registry.scales import kept_scale
-from sieve_registry.service import Registry, open_registry
-from sieve_registry.store.engine import utc_now
-from sieve_registry.traces import Circumstances, traced
+from sieve_registry.scales.calibrations import kept_scale
+from sieve_registry.scales.in_scan import traced_in_scan
+from sieve_registry.scales.traceability import Circumstances, traced
+from sieve_registry.sieves import commands as sieve_commands
+from sieve_registry.sieves import queries as sieve_queries
+from sieve_registry.sieves.recording import Told
+from sieve_registry.store.engine import Registry, open_registry, utc_now
 
 __all__ = ["AUDIT_DAYS_AGO", "DemoResult", "run_demo"]
 
@@ -133,7 +135,7 @@ def _do(registry: Registry, step: Step, day: date, scans: Path) -> str:
     """Carry out one step; what to tell of it."""
     deed, by = step.deed, step.by
     if isinstance(deed, SieveAdded):
-        service.add_sieve(registry, replace(deed.sieve, in_service=day), by=by)
+        sieve_commands.add_sieve(registry, replace(deed.sieve, in_service=day), by=by)
         return f"adds {deed.sieve.id}"
     if isinstance(deed, Done):
         deed.act(registry, Told(day, by), scans)
@@ -143,14 +145,16 @@ def _do(registry: Registry, step: Step, day: date, scans: Path) -> str:
         return f"checks {deed.sieve_id}: {found.check.id} {found.check.outcome}"
     if isinstance(deed, Used):
         why = "entered from the paper log" if deed.recorded_late else ""
-        service.log_use(
+        sieve_commands.log_use(
             registry, deed.sieve_id, deed.count, on_date=day, by=by, note=deed.note, why_late=why
         )
         late = f", recorded {deed.recorded_late} days later" if deed.recorded_late else ""
         return f"logs {deed.count} uses of {deed.sieve_id}{late}"
     if isinstance(deed, Edited):
         months = deed.interval_months
-        service.edit_sieve(registry, deed.sieve_id, interval_months=months, on_date=day, by=by)
+        sieve_commands.edit_sieve(
+            registry, deed.sieve_id, interval_months=months, on_date=day, by=by
+        )
         return f"has {deed.sieve_id} checked every {months} months"
     return _retire(registry, deed, day, by)
 
@@ -166,7 +170,7 @@ def _check(registry: Registry, deed: Checked, day: date, by: str, scans: Path) -
         chain = traced_in_scan(registry, ARTEFACT, images, from_file, told)
     elif kept is not None:
         chain = traced(registry, kept, told)
-    return service.check(
+    return check_commands.check(
         registry,
         deed.sieve_id,
         images,
@@ -179,20 +183,20 @@ def _check(registry: Registry, deed: Checked, day: date, by: str, scans: Path) -
 
 
 def _retire(registry: Registry, deed: Retired, day: date, by: str) -> str:
-    service.retire(registry, deed.sieve_id, deed.reason, on_date=day, by=by)
+    sieve_commands.retire(registry, deed.sieve_id, deed.reason, on_date=day, by=by)
     return f"retires {deed.sieve_id}"
 
 
 def _finish(registry: Registry, inside: Path, folder: Path, tell: Tell) -> DemoResult:
     """Write the reports of the last checks and the audit page; what is true on the last day."""
     today = registry.today()
-    states = tuple(service.states(registry, today))
+    states = tuple(sieve_queries.states(registry, today))
     (inside / "reports").mkdir()
     details, reports = {}, {}
     for state in states:
         assert state.last_check is not None  # the story leaves no sieve unchecked
         check_id = state.last_check.id
-        details[state.sieve.id] = service.get_check(registry, check_id)
+        details[state.sieve.id] = check_queries.get_check(registry, check_id)
         name = Path("reports") / f"{check_id}.html"
         page = render_check_report(check_view(registry, check_id))
         (inside / name).write_text(page, encoding="utf-8")
@@ -207,9 +211,9 @@ def _finish(registry: Registry, inside: Path, folder: Path, tell: Tell) -> DemoR
         folder=folder,
         today=today,
         states=states,
-        histories={history.sieve.id: history for history in service.all_histories(registry)},
+        histories={history.sieve.id: history for history in sieve_queries.all_histories(registry)},
         details=details,
-        due=tuple(service.due(registry, today)),
+        due=tuple(sieve_queries.due(registry, today)),
         audit=audit,
         reports=reports,
         audit_page=folder / place / "index.html",

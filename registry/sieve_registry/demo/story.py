@@ -8,8 +8,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from sieve_registry.demo import deeds
-from sieve_registry.demo.deeds import Done
+from sieve_registry.demo import actions
+from sieve_registry.demo.actions import Done
 from sieve_registry.records import NewSieve
 
 __all__ = ["CAPTIONS", "STEPS", "Checked", "Edited", "Retired", "SieveAdded", "Step", "Used"]
@@ -105,9 +105,9 @@ CAPTIONS = {
 }
 
 STEPS = (
-    Step(1094, _LENA, deeds.add_artefact(4)),
-    Step(1094, _LENA, deeds.add_device(4800)),
-    Step(1093, _MARA, deeds.calibrate(4800, "g7-4800-1.jpg", 24)),
+    Step(1094, _LENA, actions.add_artefact(4)),
+    Step(1094, _LENA, actions.add_device(4800)),
+    Step(1093, _MARA, actions.calibrate(4800, "g7-4800-1.jpg", 24)),
     Step(1090, _LENA, SieveAdded(_HEALTHY)),
     Step(1088, _MARA, Checked("S-1000", 600, ("s1000-1.jpg",))),
     Step(1085, _LENA, SieveAdded(_WORN_OUT)),
@@ -115,8 +115,8 @@ STEPS = (
     Step(1080, _LENA, SieveAdded(_NEARLY_WORN)),
     Step(1078, _MARA, Checked("S-0500", 1200, ("s0500-1.png",))),
     Step(1000, _LENA, SieveAdded(_CLOGGED)),
-    Step(999, _LENA, deeds.add_device(2400)),
-    Step(999, _MARA, deeds.calibrate(2400, "g7-2400-1.jpg", 24)),
+    Step(999, _LENA, actions.add_device(2400)),
+    Step(999, _MARA, actions.calibrate(2400, "g7-2400-1.jpg", 24)),
     Step(998, _MARA, Checked("S-0250", 2400, ("s0250-1.png",))),
     Step(940, _IDRIS, Used("S-0075", 110, "quartz, batch work")),
     Step(900, _LENA, SieveAdded(_TORN)),
@@ -130,16 +130,16 @@ STEPS = (
     Step(540, _IDRIS, Checked("S-0125", 4800, ("s0125-2.tif",))),
     Step(560, _IDRIS, Used("S-0500", 140, "from the paper log of the shaker", recorded_late=24)),
     Step(430, _IDRIS, Checked("S-0045", 4800, ("s0045-2.png",))),
-    Step(425, _IDRIS, deeds.cement("S-0045", 8.6, 8.5, 8.7)),
+    Step(425, _IDRIS, actions.cement("S-0045", 8.6, 8.5, 8.7)),
     Step(390, _IDRIS, Used("S-0075", 130, "quartz, batch work")),
     Step(372, _MARA, Checked("S-0075", 4800, ("s0075-3.png",))),
     Step(354, _MARA, Checked("S-1000", 600, ("s1000-3.jpg",))),
     Step(352, _MARA, Checked("S-0500", 1200, ("s0500-3.png",))),
-    Step(350, _LENA, deeds.add_stack("S-1000", "S-0500", "S-0250")),
-    Step(290, _MARA, deeds.calibrate(2400, "g7-2400-2.jpg", 12)),
+    Step(350, _LENA, actions.add_stack("S-1000", "S-0500", "S-0250")),
+    Step(290, _MARA, actions.calibrate(2400, "g7-2400-2.jpg", 12)),
     Step(285, _IDRIS, Checked("S-0250", 2400, ("s0250-3.png",))),
     Step(230, _IDRIS, Used("S-0045", 60)),
-    Step(182, _MARA, deeds.calibrate(4800, "g7-4800-2.jpg", 12)),
+    Step(182, _MARA, actions.calibrate(4800, "g7-4800-2.jpg", 12)),
     Step(180, _IDRIS, Checked("S-0125", 4800, ("s0125-3.tif",))),
     Step(
         179,
@@ -148,29 +148,29 @@ STEPS = (
     ),
     Step(150, _IDRIS, Used("S-0075", 160, "quartz, batch work")),
     Step(90, _IDRIS, Used("S-0500", 150, "limestone")),
-    Step(60, _IDRIS, deeds.run_stack(8, 3)),
+    Step(60, _IDRIS, actions.run_stack(8, 3)),
     Step(48, _IDRIS, Used("S-0250", 125, "moist clay")),
     Step(40, _LENA, SieveAdded(_NEW)),
-    Step(40, _LENA, deeds.name_rule("S-2000", "probability:0.95")),
+    Step(40, _LENA, actions.name_rule("S-2000", "probability:0.95")),
     Step(39, _MARA, Checked("S-2000", 600, ("s2000-1a.tif", "s2000-1b.tif"))),
     Step(21, _MARA, Checked("S-0500", 1200, ("s0500-4a.png",))),
     Step(20, _MARA, Checked("S-0500", 1200, ("s0500-4a.png", "s0500-4b.png", "s0500-4c.png"))),
     Step(20, _LENA, Edited("S-0500", interval_months=6)),
-    Step(19, _MARA, deeds.beads("S-0500", 60.10, 38.05)),
-    Step(18, _MARA, deeds.master("S-0500", (36.2, 37.4), (36.0, 37.1), (36.4, 37.3))),
+    Step(19, _MARA, actions.beads("S-0500", 60.10, 38.05)),
+    Step(18, _MARA, actions.master("S-0500", (36.2, 37.4), (36.0, 37.1), (36.4, 37.3))),
     Step(
         17,
         _LENA,
-        deeds.repeatability(
+        actions.repeatability(
             "S-0500-by-person",
             mara=[513.1, 513.4, 513.2],
             idris=[513.6, 513.5, 513.8],
             lena=[513.0, 513.3, 513.1],
         ),
     ),
-    Step(14, _MARA, deeds.calibrate(2400, "g7-2400-3.jpg", 12)),
+    Step(14, _MARA, actions.calibrate(2400, "g7-2400-3.jpg", 12)),
     Step(12, _IDRIS, Checked("S-0250", 2400, ("s0250-4.png",))),
     Step(9, _MARA, Checked("S-1000", 1200, ("s1000-4.png",), in_scan=True)),
     Step(6, _MARA, Checked("S-0075", 4800, ("s0075-4.png",))),
-    Step(5, _LENA, deeds.decide("S-0075", "retire")),
+    Step(5, _LENA, actions.decide("S-0075", "retire")),
 )

@@ -6,12 +6,12 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from sieve_registry.report.charts import INK, svg_of
-from sieve_registry.report.forecast_charts import standalone
+from sieve_registry.report.wear_charts import standalone
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-    from sieve_registry.scales import KeptScale
+    from sieve_registry.scales.calibrations import KeptScale
 
 __all__ = ["drift_svg"]
 

@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from sieve_registry.curves import Curve
+from sieve_registry.quality.curves import Curve
+from sieve_registry.quality.effect_rules import SieveEffect
 from sieve_registry.report.charts import INK, svg_of
-from sieve_registry.report.forecast_charts import standalone
-from sieve_registry.rules.effect import SieveEffect
+from sieve_registry.report.wear_charts import standalone
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure

@@ -20,7 +20,7 @@ from sieve_inspect.errors import SievewardError
 from sieve_registry.report.view import Apertures, Enlarged, Places, ScanFile
 
 if TYPE_CHECKING:
-    from sieve_inspect.scan.bands import ScanSource
+    from sieve_inspect.image.bands import ScanSource
 
 __all__ = ["MOST", "enlarge", "largest_of"]
 
@@ -108,7 +108,7 @@ def _cut(
     apertures: Apertures,
     um_per_px: tuple[float, ...],
 ) -> list[bytes | None] | None:
-    from sieve_inspect.scan.bands import open_source
+    from sieve_inspect.image.bands import open_source
 
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / f"scan{Path(file.name).suffix[:8]}"

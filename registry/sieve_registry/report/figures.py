@@ -12,8 +12,8 @@ from sieve_registry.report.charts import (
     intervals_svg,
     span_of,
 )
+from sieve_registry.report.formatting import MARKS, NOT_JUDGED, Lengths, clean, known
 from sieve_registry.report.view import CheckView
-from sieve_registry.report.words import MARKS, NOT_JUDGED, Lengths, clean, known
 
 if TYPE_CHECKING:
     from markupsafe import Markup

@@ -6,11 +6,10 @@ import json
 from collections.abc import Mapping
 from typing import Any
 
-from sieve_registry import service
-from sieve_registry.amendments import corrected_links
+from sieve_registry.audit import verification
+from sieve_registry.checks import queries as check_queries
 from sieve_registry.errors import EvidenceError
-from sieve_registry.facts import facts_of
-from sieve_registry.foresee import Outlook, outlook
+from sieve_registry.outlook.queries import Outlook, outlook
 from sieve_registry.records import (
     ACTION_DECIDED,
     Check,
@@ -28,8 +27,11 @@ from sieve_registry.report.view import (
     ScanFile,
     SieveFacts,
 )
-from sieve_registry.rules.lifecycle import signature_of
-from sieve_registry.service import Registry
+from sieve_registry.scales.corrections import corrected_links
+from sieve_registry.sieves import queries as sieve_queries
+from sieve_registry.sieves.decision_rules import facts_of
+from sieve_registry.sieves.lifecycle import signature_of
+from sieve_registry.store.engine import Registry
 
 __all__ = ["check_view", "correction_line", "warp_words"]
 
@@ -41,15 +43,15 @@ def check_view(registry: Registry, check_id: str) -> CheckView:
     view. Raises `UnknownCheckError`, `EvidenceError` when a file of the check is missing,
     `EvidenceAlteredError` when one changed.
     """
-    detail = service.get_check(registry, check_id)
+    detail = check_queries.get_check(registry, check_id)
     event = detail.event
-    history = service.get_history(registry, detail.check.sieve_id)
+    history = sieve_queries.get_history(registry, detail.check.sieve_id)
     made = [one for one in history.corrections if one.corrects == event.seq]
     check = next((one for one in history.checks if one.seq == event.seq), None)
     void = next((one for one in reversed(made) if one.void), None) if check is None else None
     check = check or detail.check
     measurement, payload = _json(registry, detail, "measurement"), json.loads(event.payload)
-    events, head = service.ledger_head(registry)
+    events, head = verification.ledger_head(registry)
     scans = tuple(ScanFile(f.name, f.sha256) for f in detail.evidence if f.role == "scan")
     apertures = Apertures.from_csv(_one(registry, detail, "apertures").decode())
     return CheckView(
@@ -63,7 +65,7 @@ def check_view(registry: Registry, check_id: str) -> CheckView:
         verdict=measurement.get("verdict"),
         apertures=apertures,
         overlays=tuple(
-            Overlay(file.name, service.evidence_bytes(registry, file.sha256))
+            Overlay(file.name, check_queries.evidence_bytes(registry, file.sha256))
             for file in detail.evidence
             if file.role == "overlay"
         ),
@@ -80,7 +82,10 @@ def check_view(registry: Registry, check_id: str) -> CheckView:
         ),
         action=(check.action, check.action_reason),
         enlarged=enlarge(
-            apertures, scans, lambda sha256: service.evidence_bytes(registry, sha256), measurement
+            apertures,
+            scans,
+            lambda sha256: check_queries.evidence_bytes(registry, sha256),
+            measurement,
         ),
         wear=None if void else _wear(registry, check),
         corrections=tuple(map(correction_line, made)),
@@ -112,7 +117,7 @@ def correction_line(made: Correction) -> CorrectionLine:
 def _facts(registry: Registry, check: Check, history: SieveHistory) -> SieveFacts:
     """The sieve, its place and status as recorded last; what it was judged by, as of the check."""
     sieve = history.sieve
-    now = service.get_state(registry, sieve.id)
+    now = sieve_queries.get_state(registry, sieve.id)
     return SieveFacts(
         id=sieve.id,
         nominal_um=check.nominal_nm / 1000,
@@ -183,5 +188,5 @@ def _json(registry: Registry, detail: CheckDetail, role: str) -> dict[str, Any]:
 def _one(registry: Registry, detail: CheckDetail, role: str) -> bytes:
     for file in detail.evidence:
         if file.role == role:
-            return service.evidence_bytes(registry, file.sha256)
+            return check_queries.evidence_bytes(registry, file.sha256)
     raise EvidenceError(name=role, reason=f"check {detail.check.id} keeps none")

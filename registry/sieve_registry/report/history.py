@@ -9,10 +9,9 @@ from decimal import Decimal
 from typing import Any
 
 from sieve_inspect.units import format_length
-from sieve_inspect.verdict.words import decimals_for
-from sieve_registry import service
-from sieve_registry.facts import facts_of
-from sieve_registry.foresee import Outlook, outlook
+from sieve_inspect.verdict.sentences import decimals_for
+from sieve_registry.audit import verification
+from sieve_registry.outlook.queries import Outlook, outlook
 from sieve_registry.records import (
     FACT_KINDS,
     REFERENCE_CHECKED,
@@ -22,12 +21,13 @@ from sieve_registry.records import (
     SieveHistory,
     SieveState,
 )
-from sieve_registry.report.forecast import wear_view
+from sieve_registry.report.formatting import MARKS, Lengths, edition, with_micro
 from sieve_registry.report.gather import correction_line, warp_words
 from sieve_registry.report.page import page_mark, rendered
-from sieve_registry.report.words import MARKS, Lengths, edition, with_micro
-from sieve_registry.rules.state import QUARANTINED, RETIRED
-from sieve_registry.service import Registry
+from sieve_registry.report.wear import wear_view
+from sieve_registry.sieves.decision_rules import facts_of
+from sieve_registry.sieves.state import QUARANTINED, RETIRED
+from sieve_registry.store.engine import Registry
 
 __all__ = ["HistoryView", "history_view", "render_sieve_history"]
 
@@ -68,7 +68,7 @@ def history_view(registry: Registry, sieve_id: str, day: date | None = None) -> 
     """What is known of a sieve at the end of a day (today). Raises `UnknownSieveError`."""
     found = outlook(registry, sieve_id, day)
     facts = facts_of(registry, found.wear.sieve_id, sorted(FACT_KINDS))
-    events, head = service.ledger_head(registry)
+    events, head = verification.ledger_head(registry)
     return HistoryView(
         found, tuple(f for f in facts if f.on_date <= found.wear.as_of), events, head
     )

@@ -6,9 +6,9 @@ import csv
 import io
 from collections.abc import Callable, Sequence
 
+from sieve_registry.quality.lookback import Lookback
 from sieve_registry.records import Use
-from sieve_registry.report.words import clean
-from sieve_registry.rules.lookback import Lookback
+from sieve_registry.report.formatting import clean
 
 __all__ = ["COLUMNS", "lookback_csv", "lookback_html", "use_cells"]
 

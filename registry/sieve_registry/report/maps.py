@@ -11,8 +11,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sieve_registry.report.charts import INK, svg_of
-from sieve_registry.report.forecast_charts import standalone
 from sieve_registry.report.view import Apertures, Places
+from sieve_registry.report.wear_charts import standalone
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from matplotlib.colors import ListedColormap
     from matplotlib.figure import Figure
 
-    from sieve_inspect.measure import Measurement
+    from sieve_inspect.measurement.pipeline import Measurement
 
 __all__ = ["ClothMap", "MappedField", "cloth_map_svg", "map_of", "map_svg"]
 

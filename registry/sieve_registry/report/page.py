@@ -9,12 +9,9 @@ from dataclasses import dataclass
 from typing import Any
 
 from sieve_inspect.units import format_length
-from sieve_registry.report.cloth import cloth_map, enlarged, gap_charts
+from sieve_registry.report.cloth_figures import cloth_map, enlarged, gap_charts
 from sieve_registry.report.figures import histograms, intervals, margin_row
-from sieve_registry.report.forecast import wear_view
-from sieve_registry.report.pictures import embed
-from sieve_registry.report.view import CheckView
-from sieve_registry.report.words import (
+from sieve_registry.report.formatting import (
     MARKS,
     NOT_JUDGED,
     OUTCOME_SENTENCES,
@@ -27,6 +24,9 @@ from sieve_registry.report.words import (
     sentence,
     with_micro,
 )
+from sieve_registry.report.pictures import embed
+from sieve_registry.report.view import CheckView
+from sieve_registry.report.wear import wear_view
 
 __all__ = ["page_mark", "render_check_report", "rendered"]
 

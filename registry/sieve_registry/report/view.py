@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 if TYPE_CHECKING:
-    from sieve_registry.foresee import Outlook
+    from sieve_registry.outlook.queries import Outlook
 
 __all__ = [
     "Apertures",

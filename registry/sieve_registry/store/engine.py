@@ -23,8 +23,8 @@ from sieve_registry.errors import (
     RegistryFileError,
 )
 from sieve_registry.store import server
+from sieve_registry.store.database_errors import told_plainly
 from sieve_registry.store.evidence import EvidenceKeeper, EvidenceStore
-from sieve_registry.store.faults import told_plainly
 from sieve_registry.store.location import Place, network_system, place_of
 from sieve_registry.store.migrate import is_empty, revision_of, seal_schema, upgrade
 from sieve_registry.store.schema import HEAD_INFO, HEAD_REVISION

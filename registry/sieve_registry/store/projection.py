@@ -10,7 +10,7 @@ import json
 from collections.abc import Callable, Mapping
 from typing import Any
 
-from sieve_registry.kinds import (
+from sieve_registry.events import (
     CHECK_RECORDED,
     CHECK_SIGNED,
     HEAD_SIGNED,

@@ -10,8 +10,9 @@ from typing import Any
 
 from sqlalchemy import Connection, FromClause, Row, Select, Table, func, select
 
-from sieve_registry import kinds
+from sieve_registry import events as kinds
 from sieve_registry.errors import BrokenRecordError
+from sieve_registry.ledger import corrections as correcting
 from sieve_registry.records import (
     ACTION_DECIDED,
     REFERENCE_CHECKED,
@@ -22,7 +23,6 @@ from sieve_registry.records import (
     SieveHistory,
     Use,
 )
-from sieve_registry.rules import corrections as correcting
 from sieve_registry.store import rows, schema
 
 __all__ = [

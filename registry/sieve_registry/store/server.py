@@ -21,8 +21,8 @@ from sqlalchemy import Connection, Engine, create_engine
 from sieve_inspect.errors import UsageError
 from sieve_registry.errors import RegistryFileError
 from sieve_registry.store import schema
+from sieve_registry.store.database_errors import told_plainly
 from sieve_registry.store.evidence import DatabaseEvidence, EvidenceKeeper, EvidenceStore
-from sieve_registry.store.faults import told_plainly
 from sieve_registry.store.location import Place
 
 if TYPE_CHECKING:

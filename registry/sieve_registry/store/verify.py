@@ -18,7 +18,7 @@ from typing import Any
 
 from sqlalchemy import Connection, Table, select
 
-from sieve_registry import kinds
+from sieve_registry import events as kinds
 from sieve_registry.ledger import signing
 from sieve_registry.ledger.chain import GONE, ChainWalk
 from sieve_registry.records import Event, Finding
@@ -27,7 +27,7 @@ from sieve_registry.store.evidence import EvidenceKeeper
 from sieve_registry.store.projection import rows_of
 from sieve_registry.store.reader import event_of
 from sieve_registry.store.seal import DAMAGED_NOTE, Note
-from sieve_registry.store.sqlitefile import OpenFile, check_file
+from sieve_registry.store.sqlite_file import OpenFile, check_file
 from sieve_registry.store.writer import CLOCK_TOLERANCE
 
 __all__ = ["Proof", "note_faults", "verify_chain", "verify_records", "verify_stretches"]

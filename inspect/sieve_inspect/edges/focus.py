@@ -1,0 +1,123 @@
+"""Focus that varies over a picture: cloth that bulges lies nearer the glass in one place.
+
+The edge response is fitted once for all openings. How much wider or narrower every opening would
+have it follows from its residuals in one linear step: with s = ∂I/∂ln σ the score sᵀr over the
+information left once the opening's own parameters are fitted (Schur's complement). A smooth
+surface through that tells where the response has to be stretched, and by how much.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sieve_inspect.edges.fit import Clip, EdgeFit, model_of, normal_equations
+from sieve_inspect.edges.levels import Surface
+from sieve_inspect.edges.profiles import Profiles
+from sieve_inspect.edges.response import EdgeResponse
+
+__all__ = ["Stretch", "fit_by_focus", "local_stretch", "response_of"]
+
+Float = NDArray[np.float64]
+Index = NDArray[np.intp]
+
+_EVEN = 0.06  # of the logarithm of the blur: a spread below this changes no width
+_CLASS = 0.05  # width of a class of alike blur, in the same
+_MOST = 0.6
+_FEWEST, _ENOUGH = 100, 2000  # openings that can tell
+
+
+@dataclass(frozen=True, eq=False)
+class Stretch:
+    """How much wider the blur is over the field than one response for all has it.
+
+    Openings are put in classes of alike blur, numbered from the response's own, 0.
+    """
+
+    surface: Surface
+
+    def __call__(self, centre: Float) -> Float:
+        """Logarithm (n,) of how much wider, at `centre` (n, 2) px."""
+        return np.clip(self.surface(centre), -_MOST, _MOST)
+
+    def classes(self, centre: Float) -> Index:
+        """Number (n,) of the class at `centre` (n, 2) px."""
+        return np.rint(self(centre) / _CLASS).astype(np.intp)
+
+
+def response_of(response: EdgeResponse, number: int) -> EdgeResponse:
+    """The response of a class."""
+    factor = float(np.exp(number * _CLASS))
+    return replace(
+        response,
+        start=response.start * factor,
+        step=response.step * factor,
+        slope=response.slope / factor,
+        sigma=response.sigma * factor,
+    )
+
+
+def _by_class(number: Index, response: EdgeResponse) -> Iterator[tuple[Index, EdgeResponse]]:
+    """Openings of the same class `number` (n,), and their response."""
+    for one in np.unique(number):
+        yield np.flatnonzero(number == one), response_of(response, int(one))
+
+
+def fit_by_focus(
+    fit: Callable[[Index, EdgeResponse], EdgeFit], number: Index, response: EdgeResponse
+) -> EdgeFit:
+    """What `fit` makes of the openings of each class `number` (n,), put together."""
+    whole = EdgeFit.blank(len(number))
+    for which, own in _by_class(number, response):
+        whole = whole.replaced(which, fit(which, own))
+    return whole
+
+
+def local_stretch(
+    profiles: Profiles,
+    fit: EdgeFit,
+    response: EdgeResponse,
+    clip: Clip | None,
+    centre: Float,
+    stretch: Stretch | None = None,
+) -> Stretch | None:
+    """How much wider the blur is at each opening; None where it is even.
+
+    `stretch` is what `fit` was made with; `centre` (n, 2) px.
+    """
+    count = len(centre)
+    told = np.full(count, np.nan)
+    sound = np.isfinite(fit.parameters).all(axis=1) & ~fit.poor
+    if sound.sum() < _FEWEST:
+        return stretch
+    sound &= np.arange(count) % max(1, count // _ENOUGH) == 0
+    number = np.zeros(count, np.intp) if stretch is None else stretch.classes(centre)
+    for which, own in _by_class(number, response):
+        part = which[sound[which]]
+        if len(part):
+            told[part] = _wanted(profiles.take(part), fit.parameters[part], own, clip)
+    more = Surface.through(centre, told, sound)
+    if stretch is not None:
+        return Stretch(more.plus(stretch.surface))
+    surface = more(centre)
+    low, high = np.percentile(surface[sound], (5, 95))
+    scatter = 1.4826 * float(np.nanmedian(np.abs(told - surface)))
+    clear = 8 * scatter * np.sqrt(6 / sound.sum())  # the surface has six terms
+    return Stretch(more) if high - low >= max(_EVEN, clear) else None
+
+
+def _wanted(profiles: Profiles, p: Float, response: EdgeResponse, clip: Clip | None) -> Float:
+    """One step (n,) in the logarithm of the blur for each opening by itself."""
+    u, w = profiles.distance, profiles.weight
+    model, jacobian, _ = model_of(profiles, p, response, clip)
+    # ∂F(u/s)/∂ln s = −u F'(u); the derivatives by the edges hold F' with its sign and light.
+    shape = sum(jacobian[:, k] * (u - p[:, k, None]) for k in range(4, 8))
+    matrix, _ = normal_equations(jacobian, w, profiles.value - model, p)
+    cross = np.matmul(jacobian, (w * shape)[..., None])[..., 0]
+    bound = np.linalg.solve(matrix, cross[..., None])[..., 0]
+    left = np.sum(w * shape**2, axis=1) - np.sum(cross * bound, axis=1)
+    score = np.sum(w * shape * (profiles.value - model), axis=1)
+    return np.asarray(score / np.maximum(left, 1e-12))

@@ -1,0 +1,221 @@
+"""Fitting what all openings share: the edge response.
+
+Every opening has its own edges and levels; the blur is common to all. Both are fitted together:
+the openings' own parameters are eliminated from the normal equations, and what remains for the
+shared ones is Schur's complement. Corrections to the shape that the pixels cannot determine stay
+near zero by their prior, and what they leave open comes out as an uncertainty that all widths
+have in common.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sieve_inspect.edges.fit import (
+    Clip,
+    LevelPrior,
+    Side,
+    fit_edges,
+    model_of,
+    normal_equations,
+    step_limit,
+    stepped,
+)
+from sieve_inspect.edges.profiles import Profiles
+from sieve_inspect.edges.response import (
+    SHAPES,
+    EdgeResponse,
+    Table,
+    corrections_for,
+    gaussian_response,
+    shaped_response,
+    widening,
+)
+
+__all__ = ["fit_response", "fit_sigma"]
+
+Float = NDArray[np.float64]
+_A, _AL, _AR, _E0, _E1, _E2, _E3 = range(1, 8)
+_FINEST = 0.2  # px; a pixel's own width blurs more than this
+_LADDER = (0.4, 0.65, 1.05, 1.7, 2.7, 4.4, 7.0, 11.0)  # px, near enough for steps to settle
+_SETTLED = 1e-4  # of sigma; the next step is smaller by its square
+_SHAPE_TRUST = 0.15  # share of what the correction of the response's shape did that stays in doubt
+
+
+class _Openings:
+    """Some hundred openings and the present guess of their parameters `p` (n, 8)."""
+
+    def __init__(
+        self, profiles: Profiles, p: Float, prior: LevelPrior | None, clip: Clip | None
+    ) -> None:
+        self.profiles = profiles
+        self.p = p
+        self.prior = prior
+        self.clip = clip
+        self.u_width = 0.0
+        self.cost = np.inf  # misfit where the last step began
+
+    def step(self, response: EdgeResponse, table: Table, size: Float, spread: Float) -> Float:
+        """One Gauss-Newton step in all parameters; returns the change (k,) of the shared ones.
+
+        `table` holds the derivatives of F by the shared parameters, whose present values are
+        `size` and which are expected to be zero within `spread` (k,).
+        """
+        y, w = self.profiles.value, self.profiles.weight
+        model, jacobian, left = model_of(self.profiles, self.p, response, self.clip)
+        shape = self._shape(table, left)
+        misfit = y - model
+        matrix, right = normal_equations(jacobian, w, misfit, self.p, self.prior)
+        weighted = shape * w[..., None]
+        cross = np.matmul(jacobian, weighted)  # (n, 8, k)
+        both = np.linalg.solve(matrix, np.concatenate([cross, right[..., None]], axis=2))
+        noise = float(np.sum(w * misfit**2) / np.count_nonzero(w)) + 1e-12  # one pixel's variance
+        self.cost = noise
+        total = _flat(weighted).T @ _flat(shape) - _flat(cross).T @ _flat(both[..., :-1])
+        side = _flat(weighted).T @ misfit.ravel() - _flat(cross).T @ both[..., -1].ravel()
+        total[np.diag_indices_from(total)] += noise / spread**2
+        change = np.linalg.solve(total, side - noise * size / spread**2)
+        local = both[..., -1] - both[..., :-1] @ change
+        self.p = stepped(self.p, local, step_limit(response))
+        lever = (both[:, Side.SECOND, :-1] - both[:, Side.FIRST, :-1]).mean(axis=0)
+        self.u_width = float(np.sqrt(noise * lever @ np.linalg.solve(total, lever)))
+        return np.asarray(change)
+
+    def _shape(self, table: Table, left: Float | None) -> Float:
+        """Derivatives (n, bins, k) of the model by the shared parameters."""
+        u, beyond = self.profiles.distance, self.profiles.beyond
+        at = {e: table(u - self.p[:, e, None]) for e in (_E0, _E1, _E2, _E3)}
+        light = self.profiles.gain if left is None else self.profiles.gain * left
+        level = {k: (self.p[:, k, None] * light)[..., None] for k in (_A, _AL, _AR)}
+        out = level[_A] * (at[_E1] - at[_E2])
+        out += level[_AL] * (table(u - self.p[:, _E0, None] + beyond) - at[_E0])
+        out += level[_AR] * (at[_E3] - table(u - self.p[:, _E3, None] - beyond))
+        return np.asarray(out)
+
+
+def _flat(rows: Float) -> Float:
+    return rows.reshape(-1, rows.shape[-1])
+
+
+def _settle_sigma(openings: _Openings, sigma: float, rounds: int) -> float:
+    """Steps in sigma and all parameters; the one with the least misfit is kept."""
+    free = np.array([10.0])
+    kept, least = (sigma, openings.p), np.inf
+    for _ in range(rounds + 1):
+        before = openings.p
+        change = openings.step(gaussian_response(sigma), widening(sigma), np.zeros(1), free)
+        if openings.cost < least:
+            kept, least = (sigma, before), openings.cost
+        if abs(change[0]) < _SETTLED:
+            break
+        sigma = max(_FINEST, sigma * float(np.exp(np.clip(change[0], -0.3, 0.3))))
+    sigma, openings.p = kept
+    return sigma
+
+
+def fit_sigma(
+    profiles: Profiles, start: Float, rounds: int, clip: Clip | None = None
+) -> tuple[float, Float]:
+    """The blur of the edges as a Gaussian sigma (px), and the parameters (n, 8) that go with it.
+
+    A search over sigma that cannot run away comes first, then steps in all parameters together,
+    taken back if they do not help.
+    """
+    some = np.arange(0, len(start), max(1, len(start) // 40))
+    few, guess = profiles.take(some), start[some]
+    ladder = [s for s in _LADDER if s < 0.4 * profiles.beyond]
+    sigma = min(ladder, key=lambda s: _tried(few, guess, s, clip).cost)
+    best = _tried(profiles, start, sigma, clip)
+    openings = _Openings(profiles, best.parameters, None, clip)
+    finer = _settle_sigma(openings, sigma, rounds)
+    settled = _tried(profiles, openings.p, finer, clip)
+    if settled.cost <= best.cost:
+        return finer, settled.parameters
+    return sigma, best.parameters
+
+
+def _likeliest(
+    profiles: Profiles,
+    start: Float,
+    gaussian: EdgeResponse,
+    prior: LevelPrior | None,
+    clip: Clip | None,
+) -> EdgeResponse:
+    """The simple shape of blur that explains a few openings best; a Gaussian unless beaten.
+
+    Where blur and opening are alike in size, corrections alone cannot tell them apart.
+    """
+    some = np.arange(0, len(start), max(1, len(start) // 60))
+    few, guess = profiles.take(some), start[some]
+    known = prior.take(some) if prior is not None else None
+
+    def cost(response: EdgeResponse) -> float:
+        return float(np.mean(fit_edges(few, guess, response, known, clip, 3).misfit ** 2))
+
+    best, least = gaussian, 0.98 * cost(gaussian)
+    for shape in SHAPES:
+        sizes = gaussian.sigma * np.array([0.75, 0.9, 1.05, 1.2, 1.4])
+        costs = [cost(shaped_response(shape, s)) for s in sizes]
+        k = int(np.clip(np.argmin(costs), 1, len(sizes) - 2))
+        bend = np.polyfit(sizes[k - 1 : k + 2], costs[k - 1 : k + 2], 2)
+        finest = -bend[1] / (2 * bend[0]) if bend[0] > 0 else sizes[k]
+        trial = shaped_response(shape, float(np.clip(finest, sizes[0], sizes[-1])))
+        if (found := cost(trial)) < least:
+            best, least = trial, found
+    return best
+
+
+@dataclass(frozen=True, eq=False)
+class _Trial:
+    cost: float
+    parameters: Float
+
+
+def _tried(profiles: Profiles, start: Float, sigma: float, clip: Clip | None) -> _Trial:
+    fit = fit_edges(profiles, start, gaussian_response(sigma), None, clip, 4)
+    return _Trial(float(np.median(fit.misfit)), fit.parameters)
+
+
+def fit_response(
+    profiles: Profiles,
+    start: Float,
+    sigma: float,
+    prior: LevelPrior | None = None,
+    clip: Clip | None = None,
+    rounds: int = 4,
+    freedom: float = 1.0,
+    shapes: bool = False,
+) -> tuple[EdgeResponse, float]:
+    """Fit the edge response to some hundred openings; `sigma` (px) is a good first guess.
+
+    `freedom` scales how far the shape may depart from a simple one, `shapes` allows this to be
+    another than a Gaussian. Also returns the standard
+    uncertainty (px) common to all widths: what the pixels leave open about the shape, and a share
+    of what its departure from a Gaussian does to them.
+    """
+    openings = _Openings(profiles, start, prior, clip)
+    sigma = _settle_sigma(openings, sigma, 2)
+    base = gaussian_response(sigma)
+    plain = fit_edges(profiles, start, base, prior, clip, rounds)
+    if shapes:
+        base = _likeliest(profiles, plain.parameters, base, prior, clip)
+    corrections = corrections_for(sigma, base)
+    table = corrections.table()
+    prior_size = freedom * corrections.prior
+    size = np.zeros(len(prior_size))
+    response, least = base, np.inf
+    # Where blur and opening are alike in size, it takes longer to tell them apart.
+    for _ in range(rounds + (3 if shapes else 1)):
+        trial = corrections.response(size)
+        change = openings.step(trial, table, size, prior_size)
+        if openings.cost < least:
+            response, least = trial, openings.cost
+        size = size + change
+    shaped = fit_edges(profiles, start, response, prior, clip, rounds)
+    if not np.median(shaped.misfit) <= 1.02 * np.median(plain.misfit):  # it ran away
+        response, shaped = base, plain
+    doubt = _SHAPE_TRUST * abs(float(np.median(shaped.width - plain.width)))
+    return response, float(np.hypot(openings.u_width, doubt))

@@ -1,0 +1,255 @@
+"""Reading scan files: strict about damage, quiet about nothing."""
+
+from __future__ import annotations
+
+import hashlib
+import io
+import warnings
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sieve_inspect.errors import (
+    EmptyFileError,
+    ImageTooLargeError,
+    NotAnImageError,
+    RefusedImageError,
+    TruncatedImageError,
+    UnreadableImageError,
+)
+from sieve_inspect.image import opencv
+
+__all__ = [
+    "MAX_MEGAPIXELS",
+    "Scan",
+    "Tags",
+    "checked_size",
+    "load_scan",
+    "picture_tags",
+    "pillow",
+    "tiff_tags",
+]
+
+MAX_MEGAPIXELS = 400.0  # decoded 16 bit colour of this size is 2.4 GB
+_KINDS = {"PNG", "JPEG", "TIFF", "BMP"}
+
+
+class Tags(NamedTuple):
+    """What a header says beside the size; fields as in `Scan`."""
+
+    kind: str
+    gamma: float | None
+    srgb_tag: bool
+    linear_tag: bool
+    dpi: tuple[float, float] | None
+
+
+@dataclass(frozen=True, eq=False)
+class Scan:
+    """One picture as it lies on disk: pixels (h, w) or (h, w, 3), unsigned 8 or 16 bit."""
+
+    path: Path
+    sha256: str
+    raw: NDArray[np.uint8] | NDArray[np.uint16]
+    kind: str
+    gamma: float | None  # the PNG's gAMA entry, as written
+    srgb_tag: bool  # PNG sRGB chunk, EXIF colour space 1, or an ICC profile that says sRGB
+    linear_tag: bool  # an ICC profile or tag that says linear
+    dpi: tuple[float, float] | None
+
+    @property
+    def bits(self) -> int:
+        """Bits per channel."""
+        return 8 * self.raw.dtype.itemsize
+
+    @property
+    def shape(self) -> tuple[int, int]:
+        """Height and width in px."""
+        return self.raw.shape[0], self.raw.shape[1]
+
+
+def load_scan(path: Path, max_megapixels: float = MAX_MEGAPIXELS) -> Scan:
+    """Read a PNG, JPEG, TIFF or BMP; its orientation tag is ignored, pixels stay where they are.
+
+    Raises `UnreadableImageError`, `EmptyFileError`, `TruncatedImageError`, `NotAnImageError`,
+    `ImageTooLargeError`, and `RefusedImageError` for two-tone pictures.
+    """
+    try:
+        data = path.read_bytes()
+    except OSError as error:
+        reason = (error.strerror or "no access").lower()
+        raise UnreadableImageError(file=path, reason=reason) from error
+    if not data:
+        raise EmptyFileError(file=path)
+    picture, tags = _open(path, data, max_megapixels)
+    raw = _whole_pixels(path, picture)
+    return Scan(path, hashlib.sha256(data).hexdigest(), raw, *tags)
+
+
+def pillow() -> Any:
+    """Pillow's door to pictures without its own limit: ours, which can be set, follows."""
+    from PIL import Image
+
+    Image.MAX_IMAGE_PIXELS = None
+    return Image
+
+
+def _open(
+    path: Path, data: bytes, max_megapixels: float
+) -> tuple[Callable[[], NDArray[Any]], Tags]:
+    """A function that decodes the pixels, and what the header says."""
+    from PIL import UnidentifiedImageError
+
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")  # what a broken header makes Pillow say is said below
+            header = pillow().open(io.BytesIO(data), formats=sorted(_KINDS))
+    except UnidentifiedImageError as error:
+        if data[:4] in (b"II*\0", b"MM\0*", b"II+\0", b"MM\0+"):
+            return _open_tiff(path, data, max_megapixels)
+        hint = " (a PDF: export the page as PNG or TIFF)" if data[:5] == b"%PDF-" else ""
+        raise NotAnImageError(file=path, hint=hint) from error
+    except (OSError, SyntaxError, ValueError) as error:
+        raise TruncatedImageError(file=path, reason=_short(error)) from error
+    if header.format == "TIFF":
+        return _open_tiff(path, data, max_megapixels)
+    checked_size(path, header.size[0] * header.size[1], max_megapixels)
+    if header.mode == "1":
+        raise _two_tone(path)
+
+    def decode() -> NDArray[Any]:
+        deep_colour = header.format == "PNG" and _png_depth(data) == 16 and header.mode != "I;16"
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            header.load()  # Pillow is strict where OpenCV fills what is missing with grey
+        if deep_colour:  # Pillow would keep 8 of the 16 bits
+            deep = opencv.decode(data)
+            if deep is not None:
+                return deep
+        if header.mode in {"L", "I;16", "RGB"}:
+            return np.asarray(header)
+        return np.asarray(header.convert("L" if header.mode in {"LA", "La"} else "RGB"))
+
+    return decode, picture_tags(header)
+
+
+def picture_tags(header: Any) -> Tags:
+    """What Pillow read of the header of a PNG, JPEG or BMP."""
+    info: dict[Any, Any] = header.info
+    return Tags(
+        str(header.format),
+        _positive(info.get("gamma")),
+        "srgb" in info or _exif_srgb(header) or _icc_says(info, b"srgb"),
+        _icc_says(info, b"linear"),
+        _dpi(info.get("dpi")),
+    )
+
+
+def tiff_tags(path: Path, page: Any) -> Tags:
+    """What tifffile read of a page's header. Raises `RefusedImageError` for two-tone pictures."""
+    if page.bitspersample == 1:
+        raise _two_tone(path)
+    profile = page.tags.get(34675)  # ICC profile (TIFF 6 extension)
+    info: dict[Any, Any] = {"icc_profile": bytes(profile.value) if profile else b""}
+    resolution = page.get_resolution("inch")
+    dpi = _dpi(resolution) if resolution and resolution[0] > 1 else None
+    return Tags("TIFF", None, _icc_says(info, b"srgb"), _icc_says(info, b"linear"), dpi)
+
+
+def _open_tiff(
+    path: Path, data: bytes, max_megapixels: float
+) -> tuple[Callable[[], NDArray[Any]], Tags]:
+    import tifffile
+
+    try:
+        page: Any = tifffile.TiffFile(io.BytesIO(data)).pages[0]
+        count = page.imagelength * page.imagewidth
+        tags = tiff_tags(path, page)
+    except RefusedImageError:
+        raise
+    except Exception as error:  # tifffile raises whatever a broken header leads it into
+        raise TruncatedImageError(file=path, reason=_short(error)) from error
+    checked_size(path, count, max_megapixels)
+
+    def decode() -> NDArray[Any]:
+        array: NDArray[Any] = page.asarray()
+        if page.photometric == tifffile.PHOTOMETRIC.MINISWHITE:
+            array = np.iinfo(array.dtype).max - array
+        elif page.photometric == tifffile.PHOTOMETRIC.PALETTE:
+            array = np.moveaxis(page.colormap[:, array], 0, -1)
+        if page.photometric == tifffile.PHOTOMETRIC.SEPARATED:
+            raise NotAnImageError(file=path, hint=" in grey or RGB (it holds printers' colours)")
+        if array.ndim == 3 and page.planarconfig == tifffile.PLANARCONFIG.SEPARATE:
+            array = np.moveaxis(array, 0, -1)
+        return array
+
+    return decode, tags
+
+
+def _whole_pixels(
+    path: Path, decode: Callable[[], NDArray[Any]]
+) -> NDArray[np.uint8] | NDArray[np.uint16]:
+    try:
+        array = decode()
+    except (MemoryError, NotAnImageError):
+        raise
+    except Exception as error:  # decoders raise whatever a broken stream leads them into
+        raise TruncatedImageError(file=path, reason=_short(error)) from error
+    if array.ndim == 3:
+        array = array[:, :, :3] if array.shape[2] >= 3 else array[:, :, 0]
+    if array.ndim not in (2, 3) or array.dtype not in (np.uint8, np.uint16) or not array.size:
+        raise NotAnImageError(file=path, hint=f" of 8 or 16 bit (it holds {array.dtype})")
+    return np.ascontiguousarray(array)
+
+
+def _two_tone(path: Path) -> RefusedImageError:
+    return RefusedImageError(
+        file=path,
+        reason="it is pure black and white, so the edges have lost their place between pixels",
+        advice="Scan in greyscale, 8 or 16 bit",
+    )
+
+
+def checked_size(path: Path, count: int, limit: float) -> None:
+    """Raise `ImageTooLargeError` where `count` pixels exceed `limit` megapixels."""
+    if count > limit * 1e6:
+        raise ImageTooLargeError(file=path, megapixels=count / 1e6, limit=limit)
+
+
+def _short(error: BaseException) -> str:
+    text = " ".join(str(error).split()) or type(error).__name__
+    return text[:80].rstrip(".")
+
+
+def _positive(value: object) -> float | None:
+    return float(value) if isinstance(value, int | float) and value > 0 else None
+
+
+def _dpi(value: Any) -> tuple[float, float] | None:
+    try:
+        x, y = (float(v) for v in value)
+    except (TypeError, ValueError, ZeroDivisionError):
+        return None
+    return (x, y) if x > 0 and y > 0 else None
+
+
+def _png_depth(data: bytes) -> int:
+    return data[24] if len(data) > 24 else 0  # IHDR is always the first chunk (W3C PNG, 5.6)
+
+
+def _exif_srgb(header: Any) -> bool:
+    try:
+        exif = header.getexif().get_ifd(0x8769)
+    except Exception:  # a broken EXIF block says nothing, and is no reason to refuse the pixels
+        return False
+    return bool(exif.get(0xA001) == 1)  # ColorSpace = sRGB (Exif 2.3)
+
+
+def _icc_says(info: dict[Any, Any], word: bytes) -> bool:
+    profile = info.get("icc_profile") or b""
+    # The description is ASCII in version 2 profiles and UTF-16 in version 4.
+    return word in profile.lower().replace(b"\0", b"")

@@ -1,0 +1,1 @@
+"""Scan files to one judged measurement."""

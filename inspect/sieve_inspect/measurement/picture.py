@@ -1,0 +1,111 @@
+"""One scan with what was read from it; sent elsewhere, it leaves its pixels behind."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, fields, replace
+from functools import cached_property
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sieve_inspect.apertures.field import Field
+from sieve_inspect.errors import RefusedImageError
+from sieve_inspect.image import Box, linear_light, load_scan, open_source
+from sieve_inspect.image.banded import Sheet
+from sieve_inspect.scale.artefact.in_scan import covered_up
+from sieve_inspect.summary.statistics import Sample
+
+__all__ = ["Picture", "ScanFile"]
+
+Light = NDArray[np.float32] | Sheet
+
+
+@dataclass(frozen=True)
+class ScanFile:
+    """The file a picture was read from; `shape` is (height, width), `lost` could not be read."""
+
+    path: Path
+    sha256: str
+    shape: tuple[int, int]
+    kind: str
+    lost: tuple[Box, ...] = ()
+
+
+@dataclass(frozen=True, eq=False)
+class Picture:
+    """One scan with what was read from it.
+
+    `covered` is where an artefact was painted over, `sheet_bright` tells of a scan read in bands
+    whether openings were its brighter part, None of one read whole; `doubts` are reasons why its
+    verdict is only indicative.
+    """
+
+    scan: ScanFile
+    encoding: str
+    encoding_reason: str
+    field: Field
+    samples: tuple[Sample, Sample]
+    covered: tuple[int, int, int, int] | None = None
+    sheet_bright: bool | None = None
+    doubts: tuple[str, ...] = ()
+    at_hand: Light | None = None
+
+    def __getstate__(self) -> dict[str, Any]:
+        """What is sent to another process or kept in a file: all but the pixels."""
+        return {f.name: getattr(self, f.name) for f in fields(self)} | {"at_hand": None}
+
+    @cached_property
+    def pixels(self) -> Light:
+        """What can be looked up like an array (h, w) of linear light.
+
+        Read again where the picture was measured by another process or an earlier run: raises
+        what `load_scan` raises, and `RefusedImageError` for a file that is another by now.
+        """
+        if self.at_hand is not None:
+            return self.at_hand
+        if self.sheet_bright is not None:
+            source = open_source(self.scan.path, float("inf"))
+            self._check_same(source.sha256)
+            return Sheet(source, self.encoding, self.sheet_bright)
+        scan = load_scan(self.scan.path, float("inf"))
+        self._check_same(scan.sha256)
+        if self.covered is not None:
+            scan = replace(scan, raw=covered_up(scan.raw, self.covered))
+        return linear_light(scan, self.encoding)
+
+    def _check_same(self, sha256: str) -> None:
+        if sha256 != self.scan.sha256:
+            raise RefusedImageError(
+                file=self.scan.path.name,
+                reason="it changed while it was being measured",
+                advice="Measure it again",
+            )
+
+    @property
+    def unread(self) -> float:
+        """Share (0..1) of the scan's pixels that its file does not give."""
+        height, width = self.scan.shape
+        area = sum((b.bottom - b.top) * (b.right - b.left) for b in self.scan.lost)
+        return area / (height * width)
+
+    @property
+    def reduced(self) -> int:
+        """How many times smaller than the scan `light` is."""
+        return self.pixels.reduction if isinstance(self.pixels, Sheet) else 1
+
+    @property
+    def light(self) -> NDArray[np.float32]:
+        """The picture (h, w) in linear light, to be looked at as a whole."""
+        return self.pixels.reduced() if isinstance(self.pixels, Sheet) else self.pixels
+
+    @property
+    def aperture_px(self) -> float:
+        """Typical opening, the mean of both directions, px."""
+        return float(np.mean([np.median(a.fit.width[self.field.ok]) for a in self.field.axes]))
+
+    @property
+    def blur_px(self) -> float:
+        """Blur of the edges as a Gaussian sigma, the larger of both directions, px."""
+        return max(a.response.sigma for a in self.field.axes)

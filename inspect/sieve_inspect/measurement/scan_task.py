@@ -1,0 +1,270 @@
+"""One picture looked at: from its file to every opening in it, the work of one task."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, replace
+from multiprocessing import current_process
+from pathlib import Path
+from threading import Thread
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sieve_inspect.apertures.banded import (
+    WholeView,
+    find_whole,
+    look_at_whole,
+    measure_whole,
+    misfit_if,
+    misfit_under,
+)
+from sieve_inspect.apertures.field import (
+    Field,
+    View,
+    Witness,
+    look_at,
+    measure_field,
+    stored_misfit,
+)
+from sieve_inspect.apertures.flags import Flag
+from sieve_inspect.apertures.sample import Known
+from sieve_inspect.errors import SievewardError
+from sieve_inspect.image import (
+    MAX_MEGAPIXELS,
+    Assumption,
+    Box,
+    Scan,
+    ScanSource,
+    assumed_encoding,
+    linear_light,
+    load_scan,
+    open_source,
+    size_of,
+    stored_by,
+)
+from sieve_inspect.image.banded import Sheet
+from sieve_inspect.lattice.search import find_lattice
+from sieve_inspect.measurement.picture import Picture, ScanFile
+from sieve_inspect.measurement.suitability import (
+    check_blur,
+    check_nominal,
+    check_one_cloth,
+    check_regular,
+    check_still,
+)
+from sieve_inspect.scale import Scale, scale_to_dict
+from sieve_inspect.scale.artefact.in_scan import InScan, covered_up
+from sieve_inspect.summary.statistics import sample_of
+from sieve_inspect.workers.cache import Mark
+from sieve_inspect.workers.helper import Crew, load_ahead, piece
+
+__all__ = ["WHOLE_FROM", "Task", "look", "mark_of", "taken_for"]
+
+WHOLE_FROM = 6_000_000  # pixels from which a scan is read in bands
+
+_FOUND = 0.35  # share of the time after which all openings are known
+
+_EDGES_SAY = 1.04  # ratio of misfits from which the edges have an opinion on the encoding
+_LIE_ALIKE = 0.6  # of 1; from there on edges are seen at so few places that they deceive …
+_SAY_PLAINLY = 1.2  # … unless the ratio is so large
+_EXCESS_SAYS = 0.002  # by how much the other encoding's edges may stand out more …
+_EXCESS_OF_FOCUS = 0.015  # … or at all, as they do where focus varies; under a wrong one by 0.02
+_PATTERN_SAYS = 4e-4  # stored numbers that edges have in common under a wrong encoding
+_UNSETTLED = (
+    "a file without colour tags is taken for {}, but its edges fit the other curve no worse; "
+    "give the encoding"
+)
+_PERHAPS_NEGATIVE = (
+    "a file without colour tags shows dark openings under no usual curve, as a negative does; "
+    "scan a positive, or give the encoding"
+)
+
+
+@dataclass(frozen=True, eq=False)
+class Task:
+    """A picture to be measured, with all that its result depends on; see `measure`."""
+
+    path: Path
+    nominal_um: float
+    scale: Scale
+    encoding: str = "auto"
+    max_megapixels: float | None = None
+    beside: InScan | None = None
+    folder: Path | None = None  # where a relative path begins, if not where this process is
+
+    def __getstate__(self) -> dict[str, Any]:
+        """For another process, which may be elsewhere."""
+        return vars(self) | {"folder": self.folder or Path.cwd()}
+
+
+def look(task: Task, progress: Callable[[float], None] = lambda _: None) -> Picture:
+    """Measure one picture. Raises an `InputError` when it cannot carry a measurement."""
+    if task.folder is None:
+        return _look(task, task.path, progress)
+    path = task.folder / task.path
+    try:
+        picture = _look(task, path, progress)
+    except SievewardError as error:
+        if error.fields.get("file") != path:
+            raise
+        raise type(error)(**{**error.fields, "file": task.path}) from None
+    return replace(picture, scan=replace(picture.scan, path=task.path))
+
+
+def _look(task: Task, path: Path, progress: Callable[[float], None]) -> Picture:
+    scale, beside = task.scale, task.beside
+    scan: Scan | ScanSource
+    light: NDArray[np.float32] | Sheet
+    lost: tuple[Box, ...] = ()
+    if beside is None and (size_of(path) or 0) > WHOLE_FROM:
+        scan = source = open_source(path, task.max_megapixels)
+        assumption, field, light = _whole(source, task.encoding, progress)
+        lost = source.lost
+        for box in lost:
+            field = _cut_by((box.left, box.top, box.right, box.bottom), field)
+    else:
+        loaded = load_scan(path, task.max_megapixels or MAX_MEGAPIXELS)
+        if beside is not None:
+            scale = beside.scale
+            loaded = replace(loaded, raw=covered_up(loaded.raw, beside.region))
+        assumption, field, light = _at_once(loaded, task.encoding)
+        scan = loaded
+    if beside is not None:
+        field = _cut_by(beside.region, field)
+    check_regular(path, field)
+    moved = check_still(path, field)
+    picture = Picture(
+        ScanFile(path, scan.sha256, scan.shape, scan.kind, lost),
+        assumption.encoding,
+        assumption.reason,
+        field,
+        (sample_of(field, scale, 0), sample_of(field, scale, 1)),
+        None if beside is None else beside.region,
+        light.bright if isinstance(light, Sheet) else None,
+        tuple(doubt for doubt in (assumption.doubt, moved) if doubt),
+        light,
+    )
+    check_blur(path, picture, task.nominal_um, scale)
+    check_nominal(path, picture, task.nominal_um)
+    return picture
+
+
+def _cut_by(region: tuple[int, int, int, int], field: Field) -> Field:
+    """What lies within one and a half pitches of an artefact, or of pixels that could not be
+    read, is cut by it, whatever it looks like."""
+    left, top, right, bottom = region
+    margin = 1.5 * float(field.lattice.pitch.lengths.max())
+    x, y = field.centre.T
+    beside = (x > left - margin) & (x < right + margin) & (y > top - margin) & (y < bottom + margin)
+    state = np.where(beside, "partial", field.state)
+    flags = np.where(beside, field.flags | int(Flag.BORDER), field.flags)
+    return replace(field, state=state, flags=flags)
+
+
+def _at_once(scan: Scan, encoding: str) -> tuple[Assumption, Field, NDArray[np.float32]]:
+    """A picture measured in memory."""
+    Thread(target=load_ahead, daemon=True).start()
+    assumption = assumed_encoding(scan, encoding)
+    light = linear_light(scan, assumption.encoding)
+    lattice = find_lattice(light, scan.path.name)
+    check_one_cloth(scan.path, lattice)
+    if not assumption.guess:
+        return assumption, measure_field(look_at(light, lattice, scan.path.name)), light
+
+    def under(encoding: str, light: NDArray[np.float32]) -> tuple[View, Witness]:
+        view = look_at(light, lattice, scan.path.name)
+        return view, stored_misfit(view, stored_by(encoding))
+
+    guessed, alternative = assumption.encoding, assumption.alternative
+    otherwise = linear_light(scan, alternative)
+    with ThreadPoolExecutor(2) as pool:
+        looks = pool.map(under, (guessed, alternative), (light, otherwise))
+        (view, here), (other, there) = looks
+    assumption = _asked_the_edges(assumption, here, there, scan.kind, lattice.bright)
+    if assumption.encoding == guessed:
+        return assumption, measure_field(view), light
+    return assumption, measure_field(other), otherwise
+
+
+def _whole(
+    source: ScanSource, encoding: str, progress: Callable[[float], None]
+) -> tuple[Assumption, Field, Sheet]:
+    """A large scan measured in bands."""
+    assumption = assumed_encoding(source, encoding)
+    # A daemonic process, as the workers of a cluster are, may not have one of its own.
+    second = False if current_process().daemon else None
+    with Crew.of(source, second) as crew:
+        assumption, view = _view_of(source, assumption, crew, piece(progress, 0, _FOUND))
+        return assumption, measure_whole(view, crew, piece(progress, _FOUND, 1)), view.sheet
+
+
+def _view_of(
+    source: ScanSource, assumption: Assumption, crew: Crew, progress: Callable[[float], None]
+) -> tuple[Assumption, WholeView]:
+    """Find the openings of a large scan, look at some, and settle the encoding by them."""
+    sheet, lattice = find_whole(source, assumption.encoding, crew, progress)
+    check_one_cloth(source.path, lattice)
+    known = Known.of(lattice)
+    if assumption.guess:
+        there = crew.later(misfit_if, assumption.alternative, sheet.bright, known.sample())
+    view = look_at_whole(sheet, known)
+    if assumption.guess:
+        here = misfit_under(view)
+        assumption = _asked_the_edges(assumption, here, there(), source.kind, sheet.bright)
+        if assumption.encoding != sheet.encoding:
+            view = look_at_whole(replace(sheet, encoding=assumption.encoding), known)
+    return assumption, view
+
+
+def _asked_the_edges(
+    guess: Assumption, here: Witness, there: Witness, kind: str, bright: bool
+) -> Assumption:
+    """A guess of the encoding, or the other one if the edges say so.
+
+    `here` is what `stored_misfit` says under the guess, `there` under its alternative.
+    """
+    ratio = here.misfit / max(there.misfit, 1e-12)
+    packed = kind == "JPEG"  # its ringing makes edges stand out as a wrong encoding does
+    alike = there.excess <= here.excess + _EXCESS_SAYS
+    focus = not packed and there.excess <= _EXCESS_OF_FOCUS
+    common = here.pattern**2 - there.pattern**2 > _PATTERN_SAYS**2
+    clear = not packed and alike and common and here.pattern > 1.5 * there.pattern
+    few = max(here.alike, there.alike) > _LIE_ALIKE
+    enough = _SAY_PLAINLY if few else _EDGES_SAY
+    if (ratio > enough and (alike or focus)) or (ratio > 1 and clear and not few):
+        reason = f"no colour tags; the edges fit {guess.alternative} better, {ratio:.2f} to 1"
+        return Assumption(guess.alternative, reason, doubt="" if bright else _PERHAPS_NEGATIVE)
+    sure = ratio < 1 / _EDGES_SAY
+    says = f"the edges agree, {1 / ratio:.2f} to 1" if sure else "the edges cannot tell"
+    doubt = _UNSETTLED.format(guess.encoding) if ratio > 1 and not packed else ""
+    return replace(guess, reason=f"{guess.reason}; {says}", doubt=doubt)
+
+
+def mark_of(task: Task) -> Mark | None:
+    """What a picture is kept under: its pixels' file, to the byte, and every setting."""
+    try:
+        with task.path.open("rb") as file:
+            digest = hashlib.file_digest(file, "sha256").hexdigest()
+    except OSError:  # whoever measures it says what is wrong with it
+        return None
+    beside = task.beside
+    settings = {
+        "scan": digest,
+        "nominal_um": task.nominal_um,
+        "scale": scale_to_dict(task.scale),
+        "encoding": task.encoding,
+        "max_megapixels": task.max_megapixels,
+        "beside": beside and [scale_to_dict(beside.scale), [int(edge) for edge in beside.region]],
+    }
+    return Mark(f"{digest}.kept", task.path.name, settings)
+
+
+def taken_for(picture: Picture, task: Task, mark: Mark) -> Picture | None:
+    """A picture kept, as that of a task; None where the scan was changed between."""
+    if picture.scan.sha256 != mark.settings["scan"]:
+        return None
+    return replace(picture, scan=replace(picture.scan, path=task.path))

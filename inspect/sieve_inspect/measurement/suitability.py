@@ -1,0 +1,144 @@
+"""What a picture must be like to be measured; one sentence says why it is not."""
+
+from __future__ import annotations
+
+import math
+from pathlib import Path
+
+import numpy as np
+
+from sieve_inspect.apertures.field import Field
+from sieve_inspect.apertures.jumps import largest_jump
+from sieve_inspect.errors import NominalMismatchError, RefusedImageError, UnderResolvedError
+from sieve_inspect.lattice.search import Lattice
+from sieve_inspect.measurement.picture import Picture
+from sieve_inspect.scale import Scale
+from sieve_inspect.units import format_length
+
+__all__ = [
+    "check_blur",
+    "check_nominal",
+    "check_one_cloth",
+    "check_regular",
+    "check_resolution",
+    "check_still",
+    "finer",
+    "refused",
+]
+
+_NEEDED_PX = 4.0  # below this an opening and its wires are two blurred edges without a level
+_BLURS_OPENING = 4.0  # blur sigmas an opening must have
+_NOMINAL_WITHIN = 0.15
+_UNCLEAR = 0.25  # share of openings; lint and dust stay far below
+_RIVAL = 0.3  # height of a second mesh in the spectrum, as a share of the first
+_SHADED = 0.35  # share of the light by which the edges may differ from a model of them
+_SHADED_ABOVE = 0.05  # the same in reflected light, where it means highlights and shadows
+_ELSEWHERE = 0.1  # openings in a second patch, as a share of the first
+_AT_ODDS = 0.001  # share of links; in one cloth, holes, tears and dirt included, there are none
+_JUMP_PX = 0.75  # steps aside that flatbed carriages do not make by themselves
+
+
+def check_resolution(path: Path, nominal_um: float, scale: Scale) -> None:
+    """Refuse before looking when the scale says that no opening can be resolved."""
+    aperture_px = nominal_um / max(scale.um_per_px_x, scale.um_per_px_y)
+    if aperture_px < _NEEDED_PX:
+        raise UnderResolvedError(
+            file=path.name,
+            aperture_px=aperture_px,
+            reason=" at this scale",
+            needed=_NEEDED_PX,
+            advice=finer(nominal_um, scale),
+        )
+
+
+def check_one_cloth(path: Path, lattice: Lattice) -> None:
+    """Refuse two meshes, side by side or one behind the other, and cloth in pieces."""
+    if lattice.pitch.rival > _RIVAL:
+        reason = "more than one regular pattern lies in it"
+        raise refused(path, reason, "Scan one woven cloth at a time, without moving it")
+    if lattice.elsewhere > _ELSEWHERE:
+        reason = "it shows patches of cloth that do not hang together"
+        advice = "Scan one cloth at a time, without moving it, and look whether wires are missing"
+        raise refused(path, reason, advice)
+    if lattice.at_odds > _AT_ODDS:
+        reason = "its rows and columns do not keep in step with each other"
+        raise refused(path, reason, "Scan one cloth at a time, without moving it")
+
+
+def check_regular(path: Path, field: Field) -> None:
+    """Refuse what has a lattice but no openings between straight wires."""
+    inner = (field.state != "partial") & field.lattice.seen[field.row, field.column]
+    sound = field.ok
+    if not sound.any():
+        reason = "not one opening between four straight wires could be measured in it"
+    elif max(a.excess for a in field.axes) > (_SHADED if field.lattice.bright else _SHADED_ABOVE):
+        reason = "its wires throw shadows or shine, so that their edges are not where light ends"
+    elif (field.state[inner] == "unclear").sum() > _UNCLEAR * inner.sum():
+        reason = "too many openings do not look like gaps between straight wires"
+    elif any(np.std(a.fit.width[sound]) > 0.35 * np.mean(a.fit.width[sound]) for a in field.axes):
+        reason = "the openings differ too much in size to be one woven cloth"
+    else:
+        return
+    advice = "Check that it shows woven wire cloth, lit evenly from behind, flat and in focus"
+    raise refused(path, reason, advice)
+
+
+def check_still(path: Path, field: Field) -> str:
+    """Refuse a picture in which everything steps aside at one line; says what is in doubt."""
+    jump = largest_jump(field)
+    opening = float(np.median(field.axes[0].fit.width[field.ok]))
+    if jump.size <= max(_JUMP_PX, 0.03 * opening):
+        return ""
+    place = f"by {jump.size:.1f} px at {jump.axis} = {jump.at:.0f}"
+    if not jump.sure:
+        return (
+            f"a row of openings is off its size {place}: the cloth is, or the carriage moved; "
+            "scan again with the sieve turned by some degrees"
+        )
+    deed = "is off its place" if jump.along else "steps aside"
+    reason = f"everything in it {deed} {place}, so the carriage or the sieve moved"
+    raise refused(path, reason, "Scan again without touching the scanner")
+
+
+def check_blur(path: Path, picture: Picture, nominal_um: float, scale: Scale) -> None:
+    """Refuse when the blur seen in the picture leaves too little of an opening or a wire."""
+    reason = ""
+    for axis in picture.field.axes:
+        opening = float(np.median(axis.fit.width[picture.field.ok]))
+        wire = float(np.median(axis.fit.wires[picture.field.ok]))
+        if opening < _BLURS_OPENING * axis.response.sigma or wire < 1.6 * axis.response.sigma:
+            reason = f" under a blur of {axis.response.sigma:.1f} px"
+    if reason or picture.aperture_px < _NEEDED_PX:
+        raise UnderResolvedError(
+            file=path.name,
+            aperture_px=picture.aperture_px,
+            reason=reason,
+            needed=max(_NEEDED_PX, math.ceil(_BLURS_OPENING * picture.blur_px)),
+            advice=finer(nominal_um, scale),
+        )
+
+
+def check_nominal(path: Path, picture: Picture, nominal_um: float) -> None:
+    """Refuse cloth of another size than was said."""
+    seen = float(np.mean([np.median(s.width[s.ok]) for s in picture.samples]))
+    if abs(seen / nominal_um - 1) > _NOMINAL_WITHIN:
+        raise NominalMismatchError(
+            file=path.name,
+            seen=format_length(float(f"{seen:.3g}")),
+            percent=100 * (seen / nominal_um - 1),
+            nominal=format_length(nominal_um),
+        )
+
+
+def refused(path: Path, reason: str, advice: str) -> RefusedImageError:
+    """The error that refuses a picture, to be raised."""
+    return RefusedImageError(file=path.name, reason=reason, advice=advice)
+
+
+def finer(nominal_um: float, scale: Scale) -> str:
+    """What would help: ten px per opening, by scanner where one gets there, else microscope."""
+    um_per_px = min(nominal_um / 10, 0.8 * min(scale.um_per_px_x, scale.um_per_px_y))
+    for dpi in (600, 1200, 2400, 4800):
+        if 25_400 / dpi <= um_per_px:
+            return f"Scan at {dpi} dpi or more, in focus"
+    return f"Use a microscope at {um_per_px:.2g} um per px or finer"

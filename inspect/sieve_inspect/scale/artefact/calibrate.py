@@ -1,0 +1,249 @@
+"""From pictures of an artefact to a scale: read, find, measure, fit, and refuse what does not fit.
+
+pictures ─▶ linear light ─▶ nodes ─▶ marks in raw pixels ─▶ one map ─▶ scale + budget
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sieve_inspect.errors import UsageError
+from sieve_inspect.scale.artefact.dots import observe_dots
+from sieve_inspect.scale.artefact.errors import NoTargetError, ScaleResidualError
+from sieve_inspect.scale.artefact.gaps import joined_gaps, observe_checker, observe_grid
+from sieve_inspect.scale.artefact.nodes import find_nodes
+from sieve_inspect.scale.artefact.reading import read_pictures
+from sieve_inspect.scale.artefact.rule import observe_rule
+from sieve_inspect.scale.calibration import Artefact, Calibration, Gaps, calibrate
+from sieve_inspect.scale.map_fitting import MapFit, fit_map
+from sieve_inspect.scale.marks import Observations
+from sieve_inspect.units import format_length
+
+__all__ = [
+    "MAX_RESIDUAL_PX",
+    "PATTERNS",
+    "Region",
+    "calibrate_light",
+    "calibrate_pictures",
+    "checked_region",
+    "common_shape",
+    "observe",
+    "part_of",
+]
+
+PATTERNS = ("dots", "checker", "grid", "rule")
+MAX_RESIDUAL_PX = 0.15  # rms; a tenth of that is ordinary, common practice, no source
+_MOST_LOST = 0.25  # share of marks left out
+_LEAST_MARKS = 9
+_TURNS_APART = 0.95  # resultant of the doubled turns below which an artefact's own shape shows
+
+Region = tuple[int, int, int, int]
+
+
+@dataclass(frozen=True, eq=False)
+class _Seen:
+    marks: Observations
+    gaps: Gaps | None
+
+
+def observe(
+    light: NDArray[np.float32], pattern: str, name: object = "the picture"
+) -> tuple[Observations, Gaps | None]:
+    """All marks of an artefact in linear light (h, w), px with pixel centres at whole numbers.
+
+    Raises `NoTargetError`, and `UsageError` for an unknown pattern.
+    """
+    if pattern not in PATTERNS:
+        raise UsageError(message=f"--pattern is one of {', '.join(PATTERNS)}, not '{pattern}'.")
+    if pattern == "rule":
+        return observe_rule(light, name)
+    nodes = find_nodes(light, pattern, name, True if pattern == "checker" else None)
+    if pattern == "dots":
+        return observe_dots(light, nodes), None
+    return (observe_grid if pattern == "grid" else observe_checker)(light, nodes, name)
+
+
+def calibrate_light(
+    pictures: Sequence[NDArray[np.float32]],
+    artefact: Artefact,
+    *,
+    names: Sequence[object] = (),
+    region: Region | None = None,
+    turns_deg: Sequence[float] | None = None,
+    max_residual_um: float | None = None,
+) -> Calibration:
+    """Calibrate from pictures (h, w) of linear light, all of one device setting and one size.
+
+    `region` is (left, top, right, bottom) in px, where the artefact lies in each picture.
+    `turns_deg` says how far the artefact was turned from picture to picture, to within 40
+    degrees; without it a square artefact looks the same after a quarter turn, and its own
+    departure from square cannot be told from the device's. Raises `NoTargetError`,
+    `ScaleResidualError` when the marks miss the fitted map by more than `max_residual_um` (rms;
+    by default 0.15 px), and `UsageError`.
+    """
+    names = list(names) or [f"picture {k + 1}" for k in range(len(pictures))]
+    shape = common_shape(pictures, names)
+    if turns_deg is not None and len(turns_deg) != len(pictures):
+        raise UsageError(message="--turned needs one angle for each picture.")
+    if artefact.line_width_um is not None and artefact.pattern == "dots":
+        raise UsageError(message="Dots have no lines: leave --line-width out.")
+    seen = [_look(p, artefact.pattern, n, region) for p, n in zip(pictures, names, strict=True)]
+    marks = [s.marks for s in seen]
+    if turns_deg is not None and artefact.pattern != "rule":
+        marks = [_in_artefact_axes(m, t) for m, t in zip(marks, turns_deg, strict=True)]
+    fit = fit_map(
+        marks,
+        artefact.pitch_um,
+        ((shape[1] - 1) / 2, (shape[0] - 1) / 2),
+        separable=artefact.pattern == "rule",
+        target_free=artefact.pattern != "rule" and _turned_enough(turns_deg),
+    )
+    return _judged(calibrate(fit, artefact, _all_gaps(seen, marks)), max_residual_um)
+
+
+def calibrate_pictures(
+    paths: Sequence[Path],
+    artefact: Artefact,
+    *,
+    encoding: str = "auto",
+    region: Region | None = None,
+    turns_deg: Sequence[float] | None = None,
+    max_residual_um: float | None = None,
+) -> Calibration:
+    """Calibrate from picture files; see `calibrate_light`. Compares their dpi tags and warns."""
+    read = read_pictures(paths, encoding, artefact.line_width_um is not None)
+    found = calibrate_light(
+        read.light,
+        artefact,
+        names=[path.name for path in paths],
+        region=region,
+        turns_deg=turns_deg,
+        max_residual_um=max_residual_um,
+    )
+    warnings = (*found.warnings, *read.warnings(found.scale))
+    return replace(found, pictures=_with_turns(read.records, found.fit), warnings=warnings)
+
+
+def _with_turns(records: Sequence[dict[str, Any]], fit: MapFit) -> tuple[dict[str, Any], ...]:
+    turns = np.degrees(fit.theta - fit.theta[0])
+    return tuple(
+        {**record, "turned_deg": float(turn)} for record, turn in zip(records, turns, strict=True)
+    )
+
+
+def common_shape(
+    pictures: Sequence[NDArray[np.float32]], names: Sequence[object]
+) -> tuple[int, int]:
+    """Height and width all pictures have. Raises `UsageError`."""
+    shape = (pictures[0].shape[0], pictures[0].shape[1])
+    for picture, name in zip(pictures, names, strict=True):
+        if picture.shape != shape:
+            raise UsageError(
+                message=f"{name} is {picture.shape[1]} x {picture.shape[0]} px and {names[0]} "
+                f"{shape[1]} x {shape[0]}: calibrate from pictures of one setting and size."
+            )
+    return shape
+
+
+def _look(light: NDArray[np.float32], pattern: str, name: object, region: Region | None) -> _Seen:
+    """Marks of one picture, looked for in the region and given in the picture's pixels."""
+    light, corner = part_of(light, region, name)
+    marks, gaps = observe(light, pattern, name)
+    if len(np.unique(marks.mark)) < _LEAST_MARKS:
+        raise NoTargetError(pattern=pattern, file=name, reason="too few of its marks are whole")
+    marks = replace(marks, first=marks.first + corner, second=marks.second + corner)
+    if gaps is not None:
+        gaps = replace(gaps, before=gaps.before + corner, after=gaps.after + corner)
+    return _Seen(marks, gaps)
+
+
+def part_of(
+    light: NDArray[np.float32], region: Region | None, name: object
+) -> tuple[NDArray[np.float32], NDArray[np.float64]]:
+    """The part of a picture (h, w) a region names, and its corner (2,) px. Raises `UsageError`."""
+    if region is None:
+        return light, np.zeros(2)
+    left, top, right, bottom = checked_region(region, light, name)
+    return light[top:bottom, left:right], np.array([left, top], dtype=float)
+
+
+def checked_region(region: Region, light: NDArray[np.float32], name: object) -> Region:
+    """The region as it is, when it lies in the picture (h, w). Raises `UsageError`."""
+    left, top, right, bottom = region
+    height, width = light.shape
+    if not (0 <= left < right <= width and 0 <= top < bottom <= height):
+        raise UsageError(
+            message=f"The region {left},{top},{right},{bottom} does not lie in {name}: "
+            f"write left,top,right,bottom within {width} x {height} px."
+        )
+    return region
+
+
+def _in_artefact_axes(marks: Observations, turn_deg: float) -> Observations:
+    """Renumber a picture's marks so that its turn comes out near the one stated."""
+    along = marks.axis == 0
+    design = np.column_stack([np.ones(along.sum()), marks.point[along]])
+    slope = np.linalg.lstsq(design, marks.index[along, 0], rcond=None)[0][1:]
+    seen = float(np.degrees(np.arctan2(slope[1], slope[0])))
+    return marks.turned(int(np.rint((turn_deg - seen) / 90)))
+
+
+def _turned_enough(turns_deg: Sequence[float] | None) -> bool:
+    """Whether the pictures' turns tell the artefact's shape from the device's."""
+    if turns_deg is None or len(turns_deg) < 2:
+        return False
+    return bool(abs(np.exp(2j * np.radians(turns_deg)).mean()) < _TURNS_APART)
+
+
+def _all_gaps(seen: Sequence[_Seen], marks: Sequence[Observations]) -> Gaps | None:
+    """Gaps of all pictures, each with its picture and in the artefact's axes."""
+    parts = []
+    for number, (look, turned) in enumerate(zip(seen, marks, strict=True)):
+        if look.gaps is None:
+            return None
+        picture = np.full(len(turned.axis), number)
+        parts.append(replace(look.gaps, across=turned.axis, picture=picture))
+    return joined_gaps(parts)
+
+
+def _judged(found: Calibration, max_residual_um: float | None) -> Calibration:
+    """Refuse what does not fit, and say what a reader has to know."""
+    limit = MAX_RESIDUAL_PX * found.um_per_px if max_residual_um is None else max_residual_um
+    if found.residual_rms_um > limit:
+        raise ScaleResidualError(
+            residual=format_length(float(f"{found.residual_rms_um:.3g}")),
+            limit=format_length(float(f"{limit:.3g}")),
+            advice="clean and focus the artefact, check its pitch and pattern",
+        )
+    lost = 1 - found.marks_used / found.marks
+    if lost > _MOST_LOST:
+        every = float(np.sqrt(np.mean(found.fit.residual**2)))
+        raise ScaleResidualError(
+            residual=format_length(float(f"{every:.3g}")),
+            limit=format_length(float(f"{limit:.3g}")),
+            advice=f"{100 * lost:.0f} % of them fit no common map; check that it lies flat",
+        )
+    warnings = []
+    if lost > 0.1:
+        warnings.append(f"{100 * lost:.0f} % of the marks do not fit the map and were left out.")
+    if len(found.fit.theta) == 1:
+        warnings.append("One picture says nothing about repeatability: take three or more.")
+    if not found.fit.shear_seen:
+        warnings.append("Rules along x and y say nothing about shear: add one lying across.")
+    if found.half_difference_px > 0.05:
+        warnings.append(
+            f"The edge bias across x and across y differs by {2 * found.half_difference_px:.2f} px."
+        )
+    mean = np.array(found.mean_um_per_px) / [found.scale.um_per_px_x, found.scale.um_per_px_y] - 1
+    if np.abs(mean).max() > 1e-4:
+        warnings.append(
+            f"The scale at the middle and its mean over the artefact differ by "
+            f"{100 * np.abs(mean).max():.2f} %: widths need the map in this file."
+        )
+    return replace(found, warnings=tuple(warnings))

@@ -1,0 +1,206 @@
+"""Where the middle of a dot lies: a blurred disc on a sloping ground, fitted to its raw pixels.
+
+    I(x, y) = B + Bx x + By y + A Φ((r − ρ) / σ)        ρ = |G ((x, y) − c)|
+
+with G the local stretch of the pattern, which makes discs ellipses. The profile is not exactly
+this near a disc's blurred rim, but it is wrong alike all around, which leaves c where it is.
+Pixels that do not fit (a hair, dust) lose their weight.
+
+Where the stretch changes across a dot, the middle of its picture is not the picture of its
+middle: it moves by about 3 k r² q/h² for a distortion k |q|²/h², alike in all directions, which
+would pass for scale. So the outline of every dot is sent through the smooth map of the marks,
+and its centroid's departure is taken off.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sieve_inspect.scale.artefact.nodes import Nodes, SmoothMap
+from sieve_inspect.scale.marks import Observations
+
+__all__ = ["observe_dots"]
+
+Float = NDArray[np.float64]
+_B, _BX, _BY, _A, _CX, _CY, _R, _S = range(8)
+_CHUNK = 1 << 20  # pixels fitted at once
+_SAMPLE = 150
+
+
+@dataclass(frozen=True, eq=False)
+class _Windows:
+    """Pixels around n dots: offsets (n, m) from the first guess, light (n, m), use (n, m)."""
+
+    x: Float
+    y: Float
+    light: Float
+    use: Float
+    stretch: Float  # (n, 2, 2), G
+
+
+def observe_dots(light: NDArray[np.float32], nodes: Nodes) -> Observations:
+    """Fit all dots in linear light (h, w); two equations for each dot that looks like one."""
+    reach = 0.47 * nodes.pitch
+    # Some hundred dots tell the blur and the size all of them share.
+    pick = np.linspace(0, len(nodes.place) - 1, min(_SAMPLE, len(nodes.place))).astype(int)
+    stretch = np.asarray(np.linalg.inv(nodes.vectors.transpose(0, 2, 1)) * nodes.pitch, float)
+    windows = _cut(light, nodes.place[pick], stretch[pick], reach)
+    first = _fit(windows, _start(windows, nodes.bright), rounds=12, free_blur=True, noise=None)
+    sane = np.isfinite(first.value).all(axis=1) & (first.value[:, _S] > 0.1)
+    if sane.sum() < 5:
+        return _equations(nodes, nodes.place[:0], np.zeros(len(nodes.place), np.bool_))
+    sigma, radius = (float(np.median(first.value[sane, k])) for k in (_S, _R))
+    noise = float(np.median(first.misfit[sane]))
+    reach = min(reach, radius + 3.5 * sigma + 1.0)
+    values, misfits = [], []
+    size = max(1, _CHUNK // int((2 * reach + 3) ** 2))
+    for begin in range(0, len(nodes.place), size):
+        part = slice(begin, begin + size)
+        windows = _cut(light, nodes.place[part], stretch[part], reach)
+        start = _start(windows, nodes.bright)
+        start[:, _R], start[:, _S] = radius, sigma
+        found = _fit(windows, start, rounds=7, free_blur=False, noise=noise)
+        values.append(found.value)
+        misfits.append(found.misfit)
+    value, misfit = np.concatenate(values), np.concatenate(misfits)
+    good = _believed(value, misfit, nodes, radius)
+    place = nodes.place[good] + value[good][:, [_CX, _CY]]
+    if len(place) > 30:
+        place = place - _centroid_shift(
+            nodes.index[good].astype(float), place, radius / nodes.pitch
+        )
+    return _equations(nodes, place, good)
+
+
+def _centroid_shift(index: Float, place: Float, radius: float) -> Float:
+    """Centroid of each dot's outline in the picture less the picture of its middle, px.
+
+    `radius` in lattice steps.
+    """
+    smooth = SmoothMap.fit(index, place)
+    angle = np.arange(24) * (2 * np.pi / 24)
+    rim = radius * np.stack([np.cos(angle), np.sin(angle)], axis=1)
+    middle = smooth(index)
+    outline = smooth((index[:, None] + rim).reshape(-1, 2)).reshape(len(index), 24, 2)
+    a = outline - middle[:, None]
+    b = np.roll(a, -1, axis=1)
+    cross = a[..., 0] * b[..., 1] - a[..., 1] * b[..., 0]
+    return np.asarray(((a + b) * cross[..., None]).sum(axis=1) / (3 * cross.sum(axis=1))[:, None])
+
+
+def _cut(light: NDArray[np.float32], place: Float, stretch: Float, reach: float) -> _Windows:
+    extent = int(np.ceil(reach)) + 1
+    span = np.arange(-extent, extent + 1)
+    dx, dy = (grid.ravel() for grid in np.meshgrid(span, span))
+    base = np.rint(place).astype(int)
+    column, row = base[:, :1] + dx, base[:, 1:] + dy
+    height, width = light.shape
+    inside = (column >= 0) & (column < width) & (row >= 0) & (row < height)
+    x, y = column - place[:, :1], row - place[:, 1:]
+    inside &= x * x + y * y <= reach * reach
+    value = light[np.clip(row, 0, height - 1), np.clip(column, 0, width - 1)]
+    return _Windows(x, y, value.astype(float), inside.astype(float), stretch)
+
+
+def _start(windows: _Windows, bright: bool) -> Float:
+    """Ground and dot from the extremes of the window, the radius from the light between them."""
+    light = np.where(windows.use > 0, windows.light, np.nan)
+    low, high = np.nanpercentile(light, [8, 92], axis=1)
+    ground, dot = (low, high) if bright else (high, low)
+    span = np.where(np.abs(dot - ground) > 1e-6, dot - ground, 1e-6)
+    share = np.clip((windows.light - ground[:, None]) / span[:, None], 0, 1) * windows.use
+    out = np.zeros((len(light), 8))
+    out[:, _B], out[:, _A] = ground, span
+    out[:, _R] = np.sqrt(share.sum(axis=1) / np.pi)
+    total = np.maximum(share.sum(axis=1), 1e-6)
+    out[:, _CX] = np.clip((share * windows.x).sum(axis=1) / total, -2, 2)
+    out[:, _CY] = np.clip((share * windows.y).sum(axis=1) / total, -2, 2)
+    out[:, _S] = 1.0
+    return out
+
+
+@dataclass(frozen=True, eq=False)
+class _Found:
+    value: Float  # (n, 8)
+    misfit: Float  # (n,) root mean square of the residuals, in light
+
+
+def _fit(
+    windows: _Windows, start: Float, *, rounds: int, free_blur: bool, noise: float | None
+) -> _Found:
+    """Gauss-Newton for all dots side by side; from half-way on, pixels are weighed by misfit."""
+    p = start.copy()
+    columns = 8 if free_blur else 7
+    use = windows.use
+    residual = np.zeros_like(windows.light)
+    for turn in range(rounds):
+        model, jacobian = _model(windows, p)
+        residual = windows.light - model
+        weight = use
+        if turn >= rounds // 2:
+            usual = noise or np.sqrt((use * residual**2).sum(axis=1) / use.sum(axis=1))[:, None]
+            weight = use / (1 + (residual / (3 * usual + 1e-9)) ** 2) ** 2
+        jacobian = jacobian[..., :columns]
+        weighted = jacobian * weight[..., None]
+        matrix = np.matmul(weighted.transpose(0, 2, 1), jacobian)
+        k = np.arange(columns)
+        matrix[:, k, k] *= 1 + 1e-9
+        matrix[:, k, k] += 1e-9
+        step = np.linalg.solve(matrix, np.matmul(weighted.transpose(0, 2, 1), residual[..., None]))
+        step = step[..., 0]
+        step[:, _CX:] = np.clip(step[:, _CX:], -0.5, 0.5)
+        p[:, :columns] += step
+        p[:, _R] = np.maximum(p[:, _R], 0.5)
+        p[:, _S] = np.clip(p[:, _S], 0.15, 20.0)
+    return _Found(p, np.sqrt((use * residual**2).sum(axis=1) / np.maximum(use.sum(axis=1), 1)))
+
+
+def _model(windows: _Windows, p: Float) -> tuple[Float, Float]:
+    from scipy.special import ndtr
+
+    dx, dy = windows.x - p[:, _CX, None], windows.y - p[:, _CY, None]
+    g = windows.stretch[:, :, :, None]
+    flat_x = g[:, 0, 0] * dx + g[:, 0, 1] * dy
+    flat_y = g[:, 1, 0] * dx + g[:, 1, 1] * dy
+    away = np.hypot(flat_x, flat_y) + 1e-9
+    z = (p[:, _R, None] - away) / p[:, _S, None]
+    share = ndtr(z)
+    slope = p[:, _A, None] * np.exp(-0.5 * z * z) / np.sqrt(2 * np.pi) / p[:, _S, None]
+    jacobian = np.stack(
+        [
+            np.ones_like(share), windows.x, windows.y, share,
+            slope * (g[:, 0, 0] * flat_x + g[:, 1, 0] * flat_y) / away,
+            slope * (g[:, 0, 1] * flat_x + g[:, 1, 1] * flat_y) / away, slope, -slope * z,
+        ],
+        axis=-1,
+    )  # fmt: skip
+    ground = p[:, _B, None] + p[:, _BX, None] * windows.x + p[:, _BY, None] * windows.y
+    return ground + p[:, _A, None] * share, jacobian
+
+
+def _believed(value: Float, misfit: Float, nodes: Nodes, radius: float) -> NDArray[np.bool_]:
+    """Dots of ordinary size, near where they were seen, no worse fitted than six ordinary ones."""
+    amplitude = value[:, _A] if nodes.bright else -value[:, _A]
+    with np.errstate(invalid="ignore"):
+        good = np.isfinite(value).all(axis=1) & (amplitude > 0)
+        good &= np.abs(value[:, _R] / radius - 1) < 0.25
+        good &= np.hypot(value[:, _CX], value[:, _CY]) < 0.25 * nodes.pitch
+    usual = np.median((misfit / np.maximum(amplitude, 1e-9))[good]) if good.any() else 0.0
+    good &= misfit <= 6 * usual * np.maximum(amplitude, 1e-9) + 1e-9
+    return np.asarray(good)
+
+
+def _equations(nodes: Nodes, place: Float, good: NDArray[np.bool_]) -> Observations:
+    index = nodes.index[good].astype(float)
+    count = len(place)
+    both = np.repeat(place, 2, axis=0)
+    return Observations(
+        both,
+        both,
+        np.repeat(index, 2, axis=0),
+        np.tile([0, 1], count),
+        np.repeat(np.arange(count), 2),
+    )

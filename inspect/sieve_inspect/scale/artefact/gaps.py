@@ -1,0 +1,113 @@
+"""The edges of lines and squares, found between them: the very fit that measures apertures.
+
+A square line grid is a cloth of flat wires, and a chequerboard's bright squares have edges as
+openings do. Measured by the same edge response in the same linear light, a line of known width
+tells what that fit adds to every opening.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sieve_inspect.edges.direction import Axis, measure_axis
+from sieve_inspect.edges.initial import rough_look, sensor_range
+from sieve_inspect.scale.artefact.errors import NoTargetError
+from sieve_inspect.scale.artefact.nodes import Nodes
+from sieve_inspect.scale.calibration import Gaps
+from sieve_inspect.scale.marks import Observations
+
+__all__ = ["joined_gaps", "middles_of", "observe_checker", "observe_grid"]
+
+Float = NDArray[np.float64]
+
+
+def observe_grid(
+    light: NDArray[np.float32], nodes: Nodes, name: object
+) -> tuple[Observations, Gaps]:
+    """Edges of a square line grid whose gaps are `nodes`, and how wide they are."""
+    seen = light if nodes.bright else light.max() - light
+    index = nodes.index.astype(float)
+    return _both_ways(seen, index, nodes.place, nodes.vectors, name, "grid", nodes.bright)
+
+
+def observe_checker(
+    light: NDArray[np.float32], nodes: Nodes, name: object
+) -> tuple[Observations, Gaps]:
+    """Edges of a chequerboard whose bright squares are `nodes`, a lattice turned by 45 degrees.
+
+    Each edge lies between a bright and a dark square: all of them are seen from the bright.
+    From bright to bright in a row it is two squares.
+    """
+    first, second = nodes.vectors[:, 0], nodes.vectors[:, 1]
+    a, b = nodes.index[:, 0].astype(float), nodes.index[:, 1].astype(float)
+    if np.abs(np.median((first + second)[:, 0])) > np.abs(np.median((first - second)[:, 0])):
+        vectors = np.stack([first + second, second - first], axis=1)
+        index = np.stack([a + b, b - a], axis=1)
+    else:
+        vectors = np.stack([first - second, first + second], axis=1)
+        index = np.stack([a - b, a + b], axis=1)
+    return _both_ways(light, index, nodes.place, vectors, name, "checker", True)
+
+
+def _both_ways(
+    light: NDArray[np.float32],
+    index: Float,
+    centre: Float,
+    vectors: Float,
+    name: object,
+    pattern: str,
+    bright: bool,
+) -> tuple[Observations, Gaps]:
+    """Edges of square gaps in both directions; `vectors` (n, 2, 2) lead from gap to gap."""
+    clip = sensor_range(light)
+    lengths = np.median(np.hypot(vectors[..., 0], vectors[..., 1]), axis=0)
+    rough = rough_look(light, centre, vectors, lengths, clip)
+    if rough is None:
+        reason = "its lines have no edges that stand out"
+        raise NoTargetError(pattern=pattern, file=name, reason=reason)
+    seen = np.ones(len(centre), np.bool_)
+    found: list[Observations] = []
+    gaps: list[Gaps] = []
+    for direction in (0, 1):
+        _, axis = measure_axis(light, centre, seen, vectors, rough, clip, direction)
+        both = middles_of(axis, centre, index, direction, rough[direction].opening, bright)
+        found.append(both[0])
+        gaps.append(both[1])
+    return Observations.joined(found), joined_gaps(gaps)
+
+
+def middles_of(
+    axis: Axis, centre: Float, index: Float, direction: int, opening: float, bright: bool
+) -> tuple[Observations, Gaps]:
+    """Each gap that fits: its mean place half a step beyond the line before it, and its edges.
+
+    The mean of both stays where it is whatever an edge bias does to them. `index` (n, 2) is that
+    of the gap, `opening` px its ordinary width: what is a fifth off is none.
+    """
+    fit = axis.fit
+    with np.errstate(invalid="ignore"):
+        good = np.isfinite(fit.width) & ~fit.poor & (np.abs(fit.width / opening - 1) < 0.2)
+        good &= np.abs(fit.middle) < 0.3 * opening
+    number = np.flatnonzero(good)
+    normal = axis.normal[number]
+    place = centre[number] + fit.middle[number, None] * normal
+    half = 0.5 * fit.width[number, None] * normal
+    across = np.full(len(number), direction)
+    seen = Observations(place - half, place + half, index[number] + 0.5, across, number)
+    none = np.zeros(len(number), np.intp)
+    return seen, Gaps(place - half, place + half, across, none, bright, axis.u_response)
+
+
+def joined_gaps(parts: Sequence[Gaps]) -> Gaps:
+    """All gaps, numbered by the part they came from if that is a picture of its own."""
+    return Gaps(
+        before=np.concatenate([part.before for part in parts]),
+        after=np.concatenate([part.after for part in parts]),
+        across=np.concatenate([part.across for part in parts]),
+        picture=np.concatenate([part.picture for part in parts]),
+        bright=parts[0].bright,
+        u_width_px=max(part.u_width_px for part in parts),
+    )

@@ -1,0 +1,263 @@
+"""The scale of one very scan, from an artefact that lies beside the cloth in it.
+
+A flatbed's carriage differs from run to run by more than a certificate's uncertainty. An artefact
+in the same picture was seen in the same run:
+
+* alone, it gives a straight scale, x and y apart and the shear. What the scale may differ between
+  the artefact's place and the cloth's stays unknown and enters the budget.
+* with a recorded scale of the device, the map of that scale is kept and stretched along x and y
+  until it agrees with the artefact where that lies. Certificate and repeatability of the recorded
+  scale drop out; its fit and its edges stay.
+
+The artefact is found as the place where waves of its own pitch are the strongest ones. Its part
+of the picture is covered with darkness before the cloth is looked at, so that none of its marks
+can pass for an opening.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sieve_inspect.errors import UsageError
+from sieve_inspect.image import linear_light, load_scan, opencv
+from sieve_inspect.image.encoding import assumed_encoding
+from sieve_inspect.scale.artefact.calibrate import Region, calibrate_light, checked_region
+from sieve_inspect.scale.artefact.errors import NoTargetError
+from sieve_inspect.scale.calibration import Artefact, BudgetRow, Calibration
+from sieve_inspect.scale.linear_map import covered_points, figures_of
+from sieve_inspect.scale.model import Scale
+
+__all__ = ["Device", "InScan", "covered_up", "find_region", "scale_in_scan"]
+
+Float = NDArray[np.float64]
+
+# From place to place on the glass, where no map of the device is known: raw errors reach 240 um
+# over the plate (Boron, ISPRS 1996), over the 297 mm of A4; half-width of a rectangle.
+_ELSEWHERE = 0.00081 / np.sqrt(3)
+_BLOCK, _STEP = 8, 2  # pitches
+_SMALL = 6  # px a pitch is brought to for the search
+_MOST_STEPS = 60
+_OFF = 0.06  # of the pitch expected: waves further off are not the artefact's
+_ROUNDS = 5
+_DISAGREES = 0.03  # the scale found against the one expected
+
+
+@dataclass(frozen=True)
+class Device:
+    """A device's scale as known before the scan; `u_map` what its map leaves open, relative.
+
+    Without a map (`u_map` None) it says only how large the artefact has to look.
+    """
+
+    scale: Scale
+    u_map: tuple[float, float] | None = None
+
+
+@dataclass(frozen=True, eq=False)
+class InScan:
+    """The scale of one scan and where its artefact lies: (left, top, right, bottom) px."""
+
+    scale: Scale
+    region: Region
+    budget: tuple[BudgetRow, ...]
+    found: Calibration
+
+
+def scale_in_scan(
+    path: Path,
+    artefact: Artefact,
+    *,
+    device: Device | None = None,
+    region: Region | None = None,
+    encoding: str = "auto",
+) -> InScan:
+    """Find the artefact in a scan and take the scan's scale from it.
+
+    Without a `region` the `device` has to say how large it looks. Raises `NoTargetError`,
+    `ScaleResidualError`, `UsageError`, and an `InputError` for a picture that cannot be read.
+    """
+    scan = load_scan(path)
+    light = linear_light(scan, assumed_encoding(scan, encoding).encoding)
+    if region is None:
+        if device is None:
+            raise UsageError(
+                message="To find the artefact in the scan, a scale has to say how large it looks: "
+                "name one with --scale, or the place with --target-region."
+            )
+        per_px = (device.scale.um_per_px_x + device.scale.um_per_px_y) / 2
+        region = find_region(light, artefact.pattern, artefact.pitch_um / per_px, path.name)
+        for _ in range(_ROUNDS):  # until its last row of marks is in
+            _, marks = _calibrated(light, artefact, region, path.name)
+            region, before = _around(marks, artefact, per_px, light), region
+            if region == before:
+                break
+    left, top, right, bottom = checked_region(region, light, path.name)
+    found, _ = _calibrated(light, artefact, (left, top, right, bottom), path.name)
+    area = covered_points(found.fit) + np.array([left, top])
+    scale, budget = _scale(found, artefact, device, area)
+    if device is not None:
+        _compare(scale, device.scale, artefact, path.name)
+    return InScan(scale, (left, top, right, bottom), budget, found)
+
+
+def covered_up(raw: NDArray[Any], region: Region) -> NDArray[Any]:
+    """A picture (h, w) or (h, w, 3) with a region as dark as its darkest wires."""
+    left, top, right, bottom = region
+    out = raw.copy()
+    out[top:bottom, left:right] = np.percentile(raw, 0.5, axis=(0, 1)).astype(raw.dtype)
+    return out
+
+
+def find_region(light: NDArray[np.float32], pattern: str, pitch_px: float, name: object) -> Region:
+    """Where waves of the artefact's pitch (px) outdo all others in linear light (h, w).
+
+    Raises `NoTargetError`.
+    """
+    from scipy import ndimage
+
+    wave = pitch_px * (np.sqrt(2) if pattern == "checker" else 1)  # its squares lie diagonally
+    factor = max(1, int(wave // _SMALL))
+    small = opencv.shrink(light, factor) if factor > 1 else light
+    wave = wave / factor
+    side = round(_BLOCK * wave)
+    if min(small.shape) < side:
+        raise NoTargetError(pattern=pattern, file=name, reason="the picture is too small for it")
+    step = max(round(_STEP * wave), (max(small.shape) - side) // _MOST_STEPS, 1)
+    own = _waves_of(small, side, step, wave)
+    label, count = ndimage.label(own)
+    if not count:
+        raise NoTargetError(
+            pattern=pattern, file=name, reason="marks of its pitch prevail nowhere in the picture"
+        )
+    size = np.bincount(label.ravel())[1:]
+    rows, columns = ndimage.find_objects(label)[int(size.argmax())]
+    if size.max() > 0.7 * own.size:
+        raise NoTargetError(
+            pattern=pattern, file=name, reason="the cloth's own pitch cannot be told from it"
+        )
+    half = side // 2
+    reach = round(0.25 * side) if size.max() > 1 else half
+    top, bottom = (int(rows.start) * step + half, int(rows.stop - 1) * step + half)
+    left, right = (int(columns.start) * step + half, int(columns.stop - 1) * step + half)
+    height, width = light.shape
+    return (
+        max(0, (left - reach) * factor),
+        max(0, (top - reach) * factor),
+        min(width, (right + reach) * factor),
+        min(height, (bottom + reach) * factor),
+    )
+
+
+def _waves_of(small: NDArray[np.float32], side: int, step: int, wave: float) -> NDArray[np.bool_]:
+    """Blocks (rows, columns) whose strongest wave is `wave` px long; none where all is even."""
+    views = np.lib.stride_tricks.sliding_window_view(small, (side, side))[::step, ::step]
+    window = np.hanning(side)[:, None] * np.hanning(side)[None, :]
+    size = 2 * side
+    fy, fx = np.fft.fftfreq(size)[:, None], np.fft.rfftfreq(size)[None, :]
+    length = np.hypot(fy, fx)
+    low = length < 1.5 / side
+    out = np.zeros(views.shape[:2], np.bool_)
+    contrast = np.zeros(views.shape[:2])
+    for row, blocks in enumerate(views):
+        level = blocks - blocks.mean(axis=(1, 2), keepdims=True)
+        power = np.abs(np.fft.rfft2(level * window, s=(size, size))) ** 2
+        power[:, low] = 0
+        flat = power.reshape(len(power), -1)
+        peak = flat.argmax(axis=1)
+        y, x = np.unravel_index(peak, low.shape)
+        seen = np.array([_peak(p, a, b, size) for p, a, b in zip(power, y, x, strict=True)])
+        out[row] = np.abs(seen * wave - 1) < _OFF
+        contrast[row] = np.sqrt(flat[np.arange(len(flat)), peak])
+    return out & (contrast > 0.2 * np.percentile(contrast, 99))
+
+
+def _peak(power: Float, y: int, x: int, size: int) -> float:
+    """Wave number (cycles per px) of a peak, placed between the bins by the power around it."""
+    rows = np.arange(y - 1, y + 2)
+    columns = np.clip(np.arange(x - 1, x + 2), 0, power.shape[1] - 1)
+    near = power[np.ix_(rows % size, columns)]
+    signed = np.where(rows > size // 2, rows - size, rows)
+    fy = float((near.sum(axis=1) * signed).sum() / near.sum()) / size
+    fx = float((near.sum(axis=0) * columns).sum() / near.sum()) / size
+    return float(np.hypot(fx, fy))
+
+
+def _calibrated(
+    light: NDArray[np.float32], artefact: Artefact, region: Region, name: object
+) -> tuple[Calibration, Float]:
+    """The part's own calibration, and its marks (n, 2) in px of the whole picture."""
+    left, top, right, bottom = region
+    found = calibrate_light([light[top:bottom, left:right]], artefact, names=[name])
+    used = found.fit.weight > 0.1
+    return found, found.fit.observations.point[used] + np.array([left, top])
+
+
+def _around(
+    marks: Float, artefact: Artefact, um_per_px: float, light: NDArray[np.float32]
+) -> Region:
+    """The box around the marks with one and a half pitches on each side."""
+    margin = 1.5 * artefact.pitch_um / um_per_px
+    low, high = marks.min(axis=0) - margin, marks.max(axis=0) + margin
+    height, width = light.shape
+    left, top = (max(0, int(v)) for v in low)
+    right, bottom = (int(np.ceil(v)) + 1 for v in high)
+    return left, top, min(width, right), min(height, bottom)
+
+
+def _scale(
+    found: Calibration, artefact: Artefact, device: Device | None, area: Float
+) -> tuple[Scale, tuple[BudgetRow, ...]]:
+    """The scan's scale and its budget."""
+    known = device is not None and device.u_map is not None
+    rows = [r for r in found.budget if r.name != "picture to picture"]
+    if known:
+        assert device is not None
+        assert device.u_map is not None
+        rows.append(BudgetRow("map of the device", *device.u_map))
+        base = device.scale
+        x, y, _ = figures_of(_plane(area, base.to_um(area)))
+        along, down = found.mean_um_per_px[0] / x, found.mean_um_per_px[1] / y
+        mapped = None if base.rest is None else base.rest.stretched(along, down)
+        scale = replace(
+            base,
+            um_per_px_x=base.um_per_px_x * along,
+            um_per_px_y=base.um_per_px_y * down,
+            rest=mapped,
+        )
+    else:
+        rows.append(BudgetRow("from the artefact to the cloth", _ELSEWHERE, _ELSEWHERE))
+        x, y = found.mean_um_per_px
+        scale = replace(found.scale, um_per_px_x=x, um_per_px_y=y, rest=None)
+    if artefact.gap_um is not None:
+        own = found.scale
+        scale = replace(scale, edge_bias_px=own.edge_bias_px, u_edge_bias_px=own.u_edge_bias_px)
+    u_x, u_y = (
+        float(np.sqrt(sum(getattr(r, key) ** 2 for r in rows))) for key in ("u_rel_x", "u_rel_y")
+    )
+    source = f"{artefact.source}, lying in the scan"
+    return replace(scale, u_rel_x=u_x, u_rel_y=u_y, source=source), tuple(rows)
+
+
+def _plane(points: Float, values: Float) -> Float:
+    """Linear part (2, 2) of the plane through values (n, 2) over points (n, 2)."""
+    plane = np.column_stack([np.ones(len(points)), points - points.mean(axis=0)])
+    return np.asarray((np.linalg.pinv(plane)[1:] @ values).T)
+
+
+def _compare(scale: Scale, expected: Scale, artefact: Artefact, name: object) -> None:
+    """Refuse what was taken for the artefact and is another pattern."""
+    off = max(
+        abs(scale.um_per_px_x / expected.um_per_px_x - 1),
+        abs(scale.um_per_px_y / expected.um_per_px_y - 1),
+    )
+    if off > _DISAGREES:
+        raise NoTargetError(
+            pattern=artefact.pattern,
+            file=name,
+            reason=f"what looks like it gives a scale {100 * off:.1f} % off the one named",
+        )

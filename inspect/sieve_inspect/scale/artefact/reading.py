@@ -1,0 +1,82 @@
+"""Pictures of an artefact from their files: linear light, where it came from, what to warn of."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sieve_inspect.errors import UsageError
+from sieve_inspect.files import refuse_twins
+from sieve_inspect.image import Scan, linear_light, load_scan
+from sieve_inspect.image.encoding import assumed_encoding
+from sieve_inspect.scale.model import Scale
+
+__all__ = ["ReadPictures", "read_pictures"]
+
+_DPI_TOLERANCE = 0.002  # twice what flatbeds are commonly off (Boron, ISPRS 1996)
+
+
+@dataclass(frozen=True, eq=False)
+class ReadPictures:
+    """Linear light (h, w) of each picture, its record for the scale file, its scan's head."""
+
+    light: tuple[NDArray[np.float32], ...]
+    records: tuple[dict[str, Any], ...]
+    scans: tuple[Scan, ...]
+    guessed: tuple[str, ...]
+
+    def warnings(self, scale: Scale) -> tuple[str, ...]:
+        """What a reader has to know: encodings guessed, dpi tags that say another scale."""
+        return (*self.guessed, *_dpi_warnings(self.scans, scale))
+
+
+def read_pictures(paths: Sequence[Path], encoding: str, edges_matter: bool) -> ReadPictures:
+    """Read picture files. Raises `UsageError` for none, an `InputError` for one unreadable or
+    given twice."""
+    if not paths:
+        raise UsageError(message="Name at least one picture of the artefact.")
+    refuse_twins(paths)
+    pictures, records, scans, guessed = [], [], [], []
+    for path in paths:
+        scan = load_scan(path)
+        meant = assumed_encoding(scan, encoding)
+        pictures.append(linear_light(scan, meant.encoding))
+        if meant.guess and edges_matter:
+            guessed.append(
+                f"{path.name}: read as {meant.encoding} by guess ({meant.reason}); the edge bias "
+                "hangs on it, so state --encoding."
+            )
+        records.append(
+            {
+                "file": path.name,
+                "sha256": scan.sha256,
+                "width_px": scan.shape[1],
+                "height_px": scan.shape[0],
+                "encoding": meant.encoding,
+                "encoding_reason": meant.reason,
+                "dpi": list(scan.dpi) if scan.dpi else None,
+            }
+        )
+        scans.append(replace(scan, raw=scan.raw[:1, :1]))  # the pixels are not needed twice
+    return ReadPictures(tuple(pictures), tuple(records), tuple(scans), tuple(guessed))
+
+
+def _dpi_warnings(scans: Sequence[Scan], scale: Scale) -> list[str]:
+    """One sentence for each picture whose dpi tag says another scale."""
+    out, scales = [], (scale.um_per_px_x, scale.um_per_px_y)
+    for scan in scans:
+        if scan.dpi is None:
+            continue
+        said = [(25_400.0 / d, s) for d, s in zip(scan.dpi, scales, strict=True)]
+        tagged, known = max(said, key=lambda pair: abs(pair[0] / pair[1] - 1))
+        if abs(tagged / known - 1) > _DPI_TOLERANCE:
+            out.append(
+                f"{scan.path.name}: its dpi tag says {tagged:.5g} um per px where the artefact "
+                f"says {known:.5g}: ignored."
+            )
+    return out

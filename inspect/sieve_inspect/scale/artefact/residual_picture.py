@@ -1,0 +1,81 @@
+"""The residuals of a calibration as a picture to look at."""
+
+from __future__ import annotations
+
+import io
+
+import numpy as np
+
+from sieve_inspect.scale.artefact.line_bias import LineCalibration
+from sieve_inspect.scale.calibration import Calibration
+
+__all__ = ["line_png", "residuals_png"]
+
+_ARROWS = 1500
+
+
+def residuals_png(found: Calibration) -> bytes:
+    """PNG with two panels over the picture's pixels: what the fit left, and the rest map.
+
+    Arrows are enlarged; the key below each panel says how long an um is.
+    """
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+    from matplotlib.figure import Figure
+
+    figure = Figure(figsize=(11, 5.2), layout="constrained")
+    FigureCanvasAgg(figure)
+    left, right = figure.subplots(1, 2)
+    rest = found.residual
+    step = max(1, len(rest.place) // _ARROWS)
+    shown = slice(None, None, step)
+    place, vector, used = rest.place[shown], rest.vector[shown], rest.used[shown]
+    size = max(float(np.percentile(np.hypot(*rest.vector[rest.used].T), 95)), 1e-6)
+    _arrows(left, place[used], vector[used], size, "tab:blue")
+    if (~used).any():
+        left.plot(*place[~used].T, "x", color="tab:orange", label=f"left out: {(~rest.used).sum()}")
+        left.legend(loc="upper right", fontsize="small")
+    left.set_title(f"residuals, rms {found.residual_rms_um:.3g} um")
+    moved = found.scale.rest(place) if found.scale.rest is not None else np.zeros_like(place)
+    _arrows(right, place, moved, max(float(np.hypot(*moved.T).max()), 1e-6), "tab:green")
+    right.set_title(f"rest map, at most {found.rest_max_um:.3g} um")
+    for axes in (left, right):
+        axes.set_aspect("equal")
+        axes.invert_yaxis()
+        axes.set_xlabel("x in px")
+        axes.set_ylabel("y in px")
+    out = io.BytesIO()
+    figure.savefig(out, format="png", dpi=110)
+    return out.getvalue()
+
+
+def line_png(found: LineCalibration) -> bytes:
+    """PNG of what a line shows along its length: how straight it is, and how wide it seems."""
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+    from matplotlib.figure import Figure
+
+    figure = Figure(figsize=(11, 5.2), layout="constrained")
+    FigureCanvasAgg(figure)
+    left, right = figure.subplots(1, 2, sharex=True)
+    for number, one in enumerate(found.looks, 1):
+        left.plot(one.along_um, one.off_um, ".", label=f"picture {number}")
+        right.plot(one.along_um, one.wider_um, ".")
+    left.set_title(f"off a straight line, rms {found.residual_rms_um:.3g} um")
+    right.set_title("wider than certified")
+    for axes in (left, right):
+        axes.axhline(0.0, color="0.6", linewidth=0.8)
+        axes.set_xlabel("along the line in um")
+        axes.set_ylabel("um")
+    left.legend(fontsize="small")
+    out = io.BytesIO()
+    figure.savefig(out, format="png", dpi=110)
+    return out.getvalue()
+
+
+def _arrows(axes, place, vector, size: float, colour: str) -> None:  # type: ignore[no-untyped-def]
+    """Arrows of which one of `size` um is a twelfth of the picture long."""
+    extent = max(float(np.ptp(place, axis=0).max()), 1.0)
+    drawn = axes.quiver(
+        *place.T, *vector.T, angles="xy", scale_units="xy", scale=12 * size / extent, color=colour
+    )
+    nice = float(f"{size:.1g}")
+    axes.quiverkey(drawn, 0.1, 1.05, nice, f"{nice:g} um", labelpos="E")

@@ -1,0 +1,61 @@
+"""A fitted map from picture to micrometres, and what is known of its uncertainty."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sieve_inspect.scale.basis import Basis
+from sieve_inspect.scale.least_squares import Solution
+from sieve_inspect.scale.marks import Observations
+from sieve_inspect.scale.pixel_map import Pairs
+
+__all__ = ["MapFit"]
+
+Float = NDArray[np.float64]
+Ints = NDArray[np.intp]
+
+
+@dataclass(frozen=True, eq=False)
+class MapFit:
+    """The fitted map and everything needed to judge it; lengths in um.
+
+    `residual` and `weight` (n,) follow the pictures' observations one after the other, `picture`
+    (n,) tells which.
+    """
+
+    basis: Basis
+    coefficient: Float
+    solution: Solution
+    clustered: tuple[Float, ...]  # covariances that let blocks of marks, and lines, err together
+    sides: Float  # (k,) what the parameters of the second edges' map have more
+    theta: Float
+    residual: Float
+    weight: Float
+    picture: Ints
+    observations: Observations
+    hull: Pairs
+    pitch_px: float  # from mark to mark, on average
+    middle: tuple[float, float]  # of the picture, px
+    degree: int
+    lens: int  # how many terms q |q|², q |q|⁴ …
+    shear_seen: bool  # whether the marks say anything about it
+    target_stretch: float  # 2ρ: the artefact's first pitch over its second, less 1
+    target_lean_deg: float
+
+    @property
+    def straight(self) -> bool:
+        """Whether nothing bends."""
+        return self.degree == 1 and self.lens == 0
+
+    def variance(self, gradient: Float) -> Float:
+        """Variances (m,) of linear functions (m, k) of all parameters, the less kind estimate."""
+        every = (self.solution.covariance, *self.clustered)
+        values = [np.einsum("mk,kl,ml->m", gradient, c, gradient) for c in every]
+        return np.asarray(np.max(values, axis=0))
+
+    def variance_of_sides(self, gradient: Float) -> Float:
+        """Variances (m,) from the disagreement of both edges, beyond twice what noise explains."""
+        return np.maximum((gradient @ self.sides) ** 2 - 4 * self.variance(gradient), 0.0)

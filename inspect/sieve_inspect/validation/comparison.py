@@ -1,0 +1,78 @@
+"""A measurement laid beside the truth, through the measurement's public table."""
+
+from __future__ import annotations
+
+import csv
+import io
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sieve_inspect.measurement.pipeline import Measurement
+from sieve_inspect.synthetic import Truth
+from sieve_inspect.validation.drawing import UM_PER_PX
+
+__all__ = ["Compared", "compare"]
+
+Float = NDArray[np.float64]
+
+_NEAR = 0.3  # of the pitch: how far a measured middle may lie from the true one
+
+
+@dataclass(frozen=True, eq=False)
+class Compared:
+    """Every true aperture with what was said of it; arrays over the n true apertures.
+
+    `state` (n,) is the measured state, "" where nothing was found; `error` (n, 2) measured less
+    true width in x and y, px, NaN unless measured; `strays` counts apertures measured as sound
+    where the truth has no whole one.
+    """
+
+    truth: Truth
+    state: NDArray[np.str_]
+    error: Float
+    width: Float
+    strays: int
+
+    @property
+    def measured(self) -> NDArray[np.bool_]:
+        """Which true apertures were measured and believed."""
+        return np.asarray(self.state == "ok")
+
+    @property
+    def coverage(self) -> float:
+        """Measured share (0..1) of the whole, sound apertures."""
+        sound = self.truth.sound
+        return float(self.measured[sound].mean()) if sound.any() else float("nan")
+
+
+def compare(measurement: Measurement, truth: Truth) -> Compared:
+    """Match the openings of the first picture to the true ones by their middles."""
+    from scipy.spatial import cKDTree
+
+    scale = measurement.scale
+    rows = list(csv.DictReader(io.StringIO(measurement.apertures_csv())))
+    rows = [r for r in rows if r["image"] == "1"]
+    place = np.array([(float(r["x_px"]), float(r["y_px"])) for r in rows]).reshape(-1, 2)
+    seen = np.array([r["state"] for r in rows], dtype="<U7")
+    width = np.array(
+        [[float(r[k] or "nan") for k in ("width_x_um", "width_y_um")] for r in rows]
+    ).reshape(-1, 2)
+    pitch = float(np.mean([np.hypot(*truth.vector_x), np.hypot(*truth.vector_y)]))
+    at, index = (
+        np.asarray(part)
+        for part in cKDTree(np.stack([truth.x_px, truth.y_px], axis=1)).query(
+            place, distance_upper_bound=_NEAR * pitch
+        )
+    )
+    hit = np.isfinite(at)
+    state = np.full(len(truth), "", dtype="<U7")
+    found = np.full((len(truth), 2), np.nan)
+    state[index[hit]] = seen[hit]
+    found[index[hit]] = width[hit]
+    found[state != "ok"] = np.nan
+    true = np.stack(truth.widths(scale.um_per_px_x, scale.um_per_px_y), axis=1)
+    unmatched = int(np.sum((seen == "ok") & ~hit))
+    strays = unmatched + int(np.sum((state == "ok") & ~truth.whole))
+    return Compared(truth, state, (found - true) / UM_PER_PX, true / UM_PER_PX, strays)

@@ -1,0 +1,127 @@
+"""Drawing a case: the picture as a file, its truth, and the noise that truly is in it."""
+
+from __future__ import annotations
+
+import hashlib
+import io
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sieve_inspect.image import srgb_to_linear
+from sieve_inspect.scale import Scale
+from sieve_inspect.synthetic import (
+    Cloth,
+    Light,
+    Optics,
+    Render,
+    Sensor,
+    Truth,
+    render_light,
+    save,
+)
+from sieve_inspect.synthetic.sensor import expose, jpeg_bytes
+
+__all__ = ["UM_PER_PX", "Case", "Drawn", "draw", "pixel_hash"]
+
+Float = NDArray[np.float64]
+
+UM_PER_PX = 10.0  # brings 5 to 60 px to 50 to 600 um, sizes the standards know
+_STEEP = 0.5  # of the steepest slope: where noise moves an edge
+
+
+@dataclass(frozen=True)
+class Case:
+    """A picture to draw and what is special about it; `suffix` names the kind of file."""
+
+    name: str
+    tried: str
+    cloth: Cloth
+    optics: Optics = field(default_factory=Optics)
+    sensor: Sensor = field(default_factory=Sensor)
+    light: Light = field(default_factory=Light)
+    shape: tuple[int, int] = (520, 680)
+    suffix: str = ".png"
+    quick: bool = False
+
+    @property
+    def scale(self) -> Scale:
+        """The scale that undoes the cloth's stretch, free of doubt."""
+        return Scale(
+            UM_PER_PX / self.cloth.stretch_x,
+            UM_PER_PX / self.cloth.stretch_y,
+            0.0,
+            0.0,
+            source="drawn, exact",
+        )
+
+    @property
+    def nominal_um(self) -> float:
+        """The aperture that was drawn, um."""
+        return self.cloth.aperture_px * UM_PER_PX
+
+
+@dataclass(frozen=True, eq=False)
+class Drawn:
+    """A drawn case on disk. `noise` is the standard deviation of a pixel on the edges.
+
+    In linear light as a share of the contrast between opening and wire; all that lies between
+    the light and the stored number counts: the sensor, the steps of 8 bits, JPEG.
+    """
+
+    path: Path
+    image: NDArray[np.uint8] | NDArray[np.uint16]
+    truth: Truth
+    noise: float
+    sha256: str
+
+
+def draw(case: Case, folder: Path) -> Drawn:
+    """Draw a case into `folder`. The same case gives the same picture."""
+    levels, truth = render_light(
+        case.cloth, case.optics, case.shape, light=case.light, sensor=case.sensor
+    )
+    picture = _developed(levels, truth, case.sensor)
+    path = folder / f"{case.name}{case.suffix}"
+    save(picture, path)
+    noise = _noise(levels, picture.image, case)
+    return Drawn(path, picture.image, truth, noise, pixel_hash(picture.image))
+
+
+def pixel_hash(image: NDArray[np.uint8] | NDArray[np.uint16]) -> str:
+    """SHA-256 of a picture's pixels, row by row, little-endian."""
+    little = image.astype(image.dtype.newbyteorder("<"), copy=False)
+    return hashlib.sha256(np.ascontiguousarray(little).tobytes()).hexdigest()
+
+
+def _developed(levels: Float, truth: Truth, sensor: Sensor) -> Render:
+    """The same as `render` makes, from light that is already known."""
+    image = expose(levels, sensor)
+    if sensor.jpeg_quality is None:
+        return Render(image, truth)
+    from PIL import Image
+
+    data = jpeg_bytes(image.astype(np.uint8), sensor.jpeg_quality)
+    with Image.open(io.BytesIO(data)) as picture:
+        return Render(np.asarray(picture).copy(), truth, data)
+
+
+def _noise(levels: Float, image: NDArray[np.uint8] | NDArray[np.uint16], case: Case) -> float:
+    stored = image / float(np.iinfo(image.dtype).max)
+    seen = srgb_to_linear(stored) if case.sensor.encoding == "srgb" else stored
+    clipped = np.asarray((stored <= 0) | (stored >= 1))
+    off = seen / case.sensor.gain - levels
+    if levels.ndim == 3:
+        off, levels, clipped = (
+            off.mean(axis=2),
+            levels.mean(axis=2),
+            np.asarray(clipped.any(axis=2)),
+        )
+    slope = np.hypot(*np.gradient(levels))
+    edge = (slope > _STEEP * np.percentile(slope, 99)) & ~clipped
+    contrast = abs(case.light.open_level - case.light.wire_level)
+    # The mean over the field of (x² + y²) / 2 is a third: so much of the falloff is seen.
+    contrast *= 1 - case.light.falloff / 3
+    return float(np.std(off[edge])) / contrast

@@ -1,0 +1,1 @@
+"""Worker pools for measuring tasks, and the result cache."""

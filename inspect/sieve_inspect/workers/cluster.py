@@ -1,0 +1,137 @@
+"""Executors of `distributed`: processes of this computer, or a cluster that is there already."""
+
+from __future__ import annotations
+
+import importlib
+import importlib.util
+import logging
+import re
+import signal
+import tempfile
+import threading
+from collections.abc import Iterator
+from concurrent.futures import Executor
+from contextlib import ExitStack, contextmanager
+from functools import partial
+from multiprocessing import resource_tracker
+from typing import Any, TypeVar
+
+from sieve_inspect.errors import ClusterError, UsageError
+from sieve_inspect.workers.runner import Runner, SideBySide, in_turn
+
+__all__ = ["runner"]
+
+T = TypeVar("T")
+R = TypeVar("R")
+
+_NO_CLUSTER = "Sharing the work needs an extra part: pip install -e '.[cluster]'."
+_WAIT = 20.0  # s for a cluster to answer, and for its first worker
+
+
+def runner(workers: int = 1, cluster: str | None = None) -> Runner[T, R]:
+    """Who does many tasks: `workers` processes here, or the cluster at an address.
+
+    Raises `UsageError` for both at once, a bad address, and where the extra is missing.
+    """
+    if cluster is None and workers == 1:
+        return in_turn
+    if cluster is not None and workers != 1:
+        raise UsageError(message="Give --workers or --cluster, not both.")
+    if cluster is not None and not re.fullmatch(r"tcp://[^/\s]+:\d{1,5}", cluster):
+        raise UsageError(message=f"'{cluster}' is no address of a cluster: write tcp://HOST:PORT.")
+    if importlib.util.find_spec("distributed") is None:
+        raise UsageError(message=_NO_CLUSTER)
+    if cluster is not None:
+        return SideBySide(partial(_joined, cluster))
+    return SideBySide(partial(_started, workers), worth=2)
+
+
+@contextmanager
+def _quiet() -> Iterator[None]:
+    """Nothing of the library's own log: what matters is raised."""
+    before = logging.root.manager.disable
+    logging.disable(logging.CRITICAL)
+    try:
+        yield
+    finally:
+        logging.disable(before)
+
+
+@contextmanager
+def _started(workers: int, tasks: int) -> Iterator[Executor]:
+    """Processes of this computer. They speak TLS with keys made for this once, and serve no page:
+    what they would answer to, they would also run."""
+    with _quiet(), tempfile.TemporaryDirectory(prefix="sieveward-") as folder:
+        import dask
+
+        distributed: Any = importlib.import_module("distributed")
+        no_pages: dict[str, object] = {
+            "distributed.scheduler.http.routes": [],
+            "distributed.worker.http.routes": [],
+        }
+        with ExitStack() as stack:
+            stack.enter_context(
+                dask.config.set({**no_pages, "logging": {"distributed": "critical"}})
+            )
+            with _uninterrupted():
+                cluster = stack.enter_context(
+                    distributed.LocalCluster(
+                        n_workers=min(workers, tasks),
+                        threads_per_worker=1,
+                        host="tls://127.0.0.1",
+                        security=True,
+                        dashboard_address=None,
+                        scheduler_kwargs={"dashboard": False, "dashboard_address": "127.0.0.1:0"},
+                        memory_limit=None,
+                        local_directory=folder,
+                        silence_logs=logging.CRITICAL,
+                    )
+                )
+            client = stack.enter_context(distributed.Client(cluster))
+            yield stack.enter_context(_executor(client))
+
+
+@contextmanager
+def _uninterrupted() -> Iterator[None]:
+    """Processes begun in here do not hear an interrupt from the keyboard, and this one hears it
+    only afterwards: one process has to be left to end the others."""
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    masked = hasattr(signal, "pthread_sigmask")  # not on Windows
+    if masked:  # started later, it would take the block away again
+        resource_tracker.ensure_running()
+    mask = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT}) if masked else set()
+    before = signal.signal(signal.SIGINT, signal.SIG_IGN)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, before)
+        if masked:
+            signal.pthread_sigmask(signal.SIG_SETMASK, mask)
+
+
+@contextmanager
+def _joined(address: str, _tasks: int) -> Iterator[Executor]:
+    with _quiet():
+        distributed: Any = importlib.import_module("distributed")
+        try:
+            client = distributed.Client(address, timeout=_WAIT, set_as_default=False)
+        except (OSError, TimeoutError, ValueError) as error:
+            raise ClusterError(where=address, reason="nobody answers there") from error
+        with client:
+            try:
+                client.wait_for_workers(1, timeout=_WAIT)
+            except TimeoutError as error:
+                raise ClusterError(where=address, reason="it has no workers") from error
+            with _executor(client) as executor:
+                yield executor
+
+
+@contextmanager
+def _executor(client: Any) -> Iterator[Executor]:
+    executor = client.get_executor(pure=False)
+    try:
+        yield executor
+    finally:
+        executor.shutdown(wait=False)  # what has not begun is not begun any more

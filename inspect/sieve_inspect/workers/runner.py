@@ -1,0 +1,129 @@
+"""Who does a list of tasks: this process, one after the other, or several side by side.
+
+A runner takes `work(task, tell)` and the tasks, and hands out (number, result) as they come. What
+comes out does not depend on the runner; nor does the error raised, which is always that of the
+first task that fails.
+"""
+
+from __future__ import annotations
+
+import pickle
+import traceback
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from concurrent.futures import Executor, as_completed
+from contextlib import AbstractContextManager
+from dataclasses import dataclass
+from functools import partial
+from typing import Any, Protocol, TypeVar
+
+from sieve_inspect.errors import ClusterError, SievewardError
+from sieve_inspect.workers.software import software
+
+__all__ = ["Progress", "Runner", "SideBySide", "Tell", "in_order", "in_turn", "silent"]
+
+T = TypeVar("T")
+R = TypeVar("R")
+
+Progress = Callable[[int, float], None]  # number of a task (from 0), share of it that is done
+Tell = Callable[[float], None]  # the same of one task
+
+
+class Runner(Protocol[T, R]):
+    """Has `work(task, tell)` done for all tasks; yields numbers and results as they come."""
+
+    def __call__(
+        self, work: Callable[[T, Tell], R], tasks: Iterable[T], progress: Progress
+    ) -> Iterator[tuple[int, R]]:
+        """`work` has to be a function that another process can import."""
+
+
+def silent(_number: int, _share: float) -> None:
+    """Progress that nobody asked for."""
+
+
+def in_turn(
+    work: Callable[[T, Tell], R], tasks: Iterable[T], progress: Progress = silent
+) -> Iterator[tuple[int, R]]:
+    """One after the other, in this process."""
+    for number, task in enumerate(tasks):
+        result = work(task, partial(progress, number))
+        progress(number, 1.0)
+        yield number, result
+
+
+def in_order(results: Iterable[tuple[int, R]]) -> list[R]:
+    """Results by the number of their task."""
+    return [result for _, result in sorted(results, key=lambda pair: pair[0])]
+
+
+@dataclass(frozen=True)
+class SideBySide:
+    """A runner over an executor, which is opened for each list of at least `worth` tasks."""
+
+    opened: Callable[[int], AbstractContextManager[Executor]]  # for so many tasks
+    worth: int = 1
+
+    def __call__(
+        self, work: Callable[[T, Tell], R], tasks: Iterable[T], progress: Progress = silent
+    ) -> Iterator[tuple[int, R]]:
+        """Raises `ClusterError` for workers that are lost or run another version."""
+        waiting = list(tasks)
+        if len(waiting) < self.worth:
+            yield from in_turn(work, waiting, progress)
+        elif waiting:
+            with self.opened(len(waiting)) as executor:
+                yield from _spread(executor, work, waiting, progress)
+
+
+def _spread(
+    executor: Executor, work: Callable[[T, Tell], R], tasks: list[T], progress: Progress
+) -> Iterator[tuple[int, R]]:
+    numbers = {
+        executor.submit(_attempt, work, task, software()): number
+        for number, task in enumerate(tasks)
+    }
+    first, failure = len(tasks), None
+    for future in as_completed(numbers):
+        number = numbers[future]
+        if number > first:
+            continue
+        try:
+            result = future.result()
+        except Exception as error:  # tasks tell of their own errors, so this is the executor's
+            reason = f"a worker was lost ({type(error).__name__})"
+            result = _Failed(ClusterError(where="the workers", reason=reason))
+        if isinstance(result, _Failed):
+            first, failure = number, result.error
+            for other, later in numbers.items():
+                if later > first:
+                    other.cancel()
+            continue
+        progress(number, 1.0)
+        yield number, result
+    if failure is not None:
+        raise failure
+
+
+@dataclass(frozen=True)
+class _Failed:
+    error: Exception
+
+
+def _attempt(work: Callable[[T, Tell], R], task: T, asked_by: Mapping[str, str]) -> Any:
+    """In a worker: the result, or the error it ended with."""
+    own = software()
+    other = [name for name in asked_by if own.get(name) != asked_by[name]]
+    if other:
+        reason = f"a worker has another version of {', '.join(other)}"
+        return _Failed(ClusterError(where="the workers", reason=reason))
+    try:
+        return work(task, lambda _: None)
+    except SievewardError as error:
+        return _Failed(error)
+    except Exception as fault:
+        fault.add_note(f"In the worker:\n{traceback.format_exc()}")
+        try:
+            pickle.loads(pickle.dumps(fault))
+        except Exception:
+            fault = RuntimeError(f"{type(fault).__name__}: {fault}")
+        return _Failed(fault)

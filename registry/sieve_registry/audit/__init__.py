@@ -1,0 +1,1 @@
+"""What was true on a past day, and proof that the records hold together."""

@@ -1,0 +1,43 @@
+"""Signatures over the ledger, and whether checks need a second person."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from sieve_registry import events
+from sieve_registry.errors import SignatureError
+from sieve_registry.ledger import signing
+from sieve_registry.records import (
+    Event,
+)
+from sieve_registry.sieves.recording import Told, record_general
+from sieve_registry.store import reader
+from sieve_registry.store.engine import Registry
+
+__all__ = [
+    "demand_sign_off",
+    "sign_head",
+]
+
+LABORATORY = "laboratory"
+LEDGER = "ledger"
+
+
+def sign_head(registry: Registry, key: Path, told: Told) -> Event:
+    """Sign the newest event's hash with an Ed25519 key; the signature is the next event.
+
+    Raises `SignatureError` when the key cannot be used or nothing is recorded yet.
+    """
+    with registry.writing() as connection:
+        last = reader.last_event(connection)
+        if last is None:
+            raise SignatureError(file=key, reason="nothing is recorded yet")
+        payload = signing.sign_head(key, last.seq, last.hash)
+        return record_general(registry, connection, events.HEAD_SIGNED, LEDGER, payload, told)
+
+
+def demand_sign_off(registry: Registry, wanted: bool, told: Told) -> Event:
+    """Set whether, from a day on, every check wants a second person's sign-off."""
+    with registry.writing() as connection:
+        payload = {"sign_off": wanted}
+        return record_general(registry, connection, events.RULES_SET, LABORATORY, payload, told)

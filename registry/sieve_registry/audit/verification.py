@@ -1,0 +1,67 @@
+"""Proof that a registry still says what was recorded."""
+
+from __future__ import annotations
+
+from contextlib import ExitStack
+from functools import partial
+
+from sieve_registry.errors import ForeignRegistryError
+from sieve_registry.records import (
+    Finding,
+    Verification,
+)
+from sieve_registry.store import reader
+from sieve_registry.store.database_errors import told_plainly
+from sieve_registry.store.engine import Registry
+from sieve_registry.store.seal import Note, read_note
+from sieve_registry.store.sqlite_file import OpenFile
+from sieve_registry.store.verify import note_faults, verify_chain, verify_records
+from sieve_registry.store.verify_process import elsewhere
+
+__all__ = [
+    "ledger_head",
+    "verify",
+]
+
+
+def ledger_head(registry: Registry) -> tuple[int, str | None]:
+    """How many events are recorded, and the hash of the last one."""
+    with registry.reading() as connection:
+        last = reader.last_event(connection)
+        return reader.count_events(connection), None if last is None else last.hash
+
+
+def verify(
+    registry: Registry, known_head: str | None = None, *, quick: bool = False
+) -> Verification:
+    """Prove the chain, the derived rows, the foreign keys and every evidence file.
+
+    `quick` leaves the derived rows and the file's structure out. `known_head` is a hash noted
+    earlier (reports print one) that must still be in the chain.
+    """
+    path, halves = registry.place.path, partial(elsewhere, registry.place)
+    note, damaged = _note(registry)
+    heads = [head for head in (known_head, None if note is None else note.head) if head is not None]
+    try:
+        with ExitStack() as last, told_plainly(registry.where, registry.busy_ms):
+            file = None
+            if path is not None and not quick:
+                file = OpenFile(path, last.enter_context(path.open("rb")), note)
+            with registry.reading() as connection:
+                if quick:
+                    found = verify_chain(connection, registry.evidence, heads, halves)
+                else:
+                    found = verify_records(connection, registry.evidence, heads, file, halves)
+                damaged += note_faults(connection, note)
+    except ForeignRegistryError as error:
+        return Verification(False, 0, None, (Finding("file", str(error), "registry file"),))
+    findings = (*found.findings, *damaged)
+    return Verification(not findings, found.events, found.head, findings, found.sealed)
+
+
+def _note(registry: Registry) -> tuple[Note | None, list[Finding]]:
+    """What was noted beside the file after the last recording, and whether that was damaged."""
+    try:
+        return None if registry.head_note is None else read_note(registry.head_note), []
+    except ValueError as error:
+        return None, [Finding("file", str(error), "registry file")]

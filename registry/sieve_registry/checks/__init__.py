@@ -1,0 +1,1 @@
+"""Checks: measuring, judging, recording with evidence."""

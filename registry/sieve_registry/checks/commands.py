@@ -1,0 +1,205 @@
+"""A check in two halves: measuring the scans, which touches no record, and recording it.
+
+Between the two a person may look at what was found. What is recorded is what was shown.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import date
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from sieve_registry import events
+from sieve_registry.checks import evidence
+from sieve_registry.checks.figures import check_figures
+from sieve_registry.checks.queries import get_check
+from sieve_registry.records import CheckDetail, SieveHistory, SieveState
+from sieve_registry.scales.dpi import dpi_warnings
+from sieve_registry.sieves import decision_rules
+from sieve_registry.sieves.recording import Told, deed, history_of, refuse
+from sieve_registry.store import reader, writer
+from sieve_registry.store.engine import Registry
+from sieve_registry.store.software import software
+from sieve_registry.values import clean_text
+
+if TYPE_CHECKING:
+    from sieve_inspect.scale.model import Scale
+
+__all__ = ["Taken", "check", "record", "seen_again", "sign_check", "take", "used_before"]
+
+_WHAT = (events.CHECK_RECORDED, "the check")
+
+
+@dataclass(frozen=True, eq=False)
+class Taken:
+    """Scans measured and judged for a day, not recorded yet.
+
+    `history` is what was known of the sieve then; `found` the measurement's dictionary, `figures`
+    what a check records of it, the proposed action seen with that history included.
+    """
+
+    history: SieveHistory
+    day: date
+    images: tuple[Path, ...]
+    scale: Scale
+    measurement: evidence.MeasurementLike
+    found: Mapping[str, Any]
+    figures: Mapping[str, Any]
+    trace: Mapping[str, Any] | None
+
+
+def take(
+    registry: Registry,
+    sieve_id: str,
+    images: Sequence[Path],
+    *,
+    scale: Scale,
+    encoding: str,
+    told: Told,
+    measure: Callable[..., evidence.MeasurementLike] | None = None,
+    trace: Mapping[str, Any] | None = None,
+) -> Taken:
+    """Measure a sieve's scans and judge them, when nothing stands against recording that check.
+
+    Raises as `check`; nothing is recorded either way.
+    """
+    if measure is None:
+        from sieve_inspect.measurement.pipeline import measure as measure_scans
+
+        measure = measure_scans
+    with registry.reading() as connection:
+        history, day = refuse(registry, connection, sieve_id, *_WHAT, told)
+    sieve = history.sieve
+    measurement = measure(
+        images,
+        nominal_um=sieve.nominal_um,
+        scale=scale,
+        encoding=encoding,
+        standard=sieve.standard,
+        grade=sieve.grade,
+        **decision_rules.judging(registry, sieve.id, day),
+    )
+    found = measurement.to_dict()
+    figures = _figures(registry, history, day, found)
+    return Taken(history, day, tuple(images), scale, measurement, found, figures, trace)
+
+
+def seen_again(registry: Registry, taken: Taken) -> Taken:
+    """The same measurement, its proposed action seen with what is known of the sieve by now."""
+    with registry.reading() as connection:
+        history = history_of(connection, taken.history.sieve.id)
+    figures = _figures(registry, history, taken.day, taken.found)
+    return replace(taken, history=history, figures=figures)
+
+
+def used_before(registry: Registry, taken: Taken) -> list[str]:
+    """One sentence for each of these scans that proves an earlier check already."""
+    scans = {str(image["sha256"]): str(image["file"]) for image in taken.found["images"]}
+    with registry.reading() as connection:
+        known = [one for one in scans if reader.evidence_extension(connection, one) is not None]
+    if not known:
+        return []
+    return [
+        f"{scans[image['sha256']]} is the very file that {fact.payload['check']} of sieve "
+        f"{fact.subject} was measured on, {fact.on_date}: see that the right one was chosen"
+        for fact in decision_rules.facts_of(registry, None, [events.CHECK_RECORDED])
+        for image in fact.payload.get("images", ())
+        if image.get("sha256") in known
+    ]
+
+
+def record(registry: Registry, taken: Taken, told: Told) -> str:
+    """Record what was measured, with its evidence; the number of the check.
+
+    Raises `SieveRetiredError` and kin when the sieve may no longer have it recorded,
+    `EvidenceError` when a scan changed since it was measured; nothing is recorded then.
+    """
+    sieve = taken.history.sieve
+    warnings = dpi_warnings(taken.images, taken.scale)
+    staged: list[evidence.StagedFile] = []
+    try:
+        judged_by = (sieve.standard, sieve.grade)
+        contents = (taken.images, taken.measurement, taken.scale, *judged_by)
+        for file in evidence.stage(registry.evidence, *contents):
+            staged.append(file)
+        evidence.refuse_changed_scans(staged, dict(taken.found))
+        with deed(registry, sieve.id, *_WHAT, told) as doing:
+            check_id = writer.next_check_id(doing.connection)
+            payload = {
+                "check": check_id,
+                "nominal_nm": sieve.nominal_nm,
+                "standard": sieve.standard,
+                "grade": sieve.grade,
+                **taken.figures,
+                "measured_with": software(),
+                **({"warnings": warnings} if warnings else {}),
+                **({} if taken.trace is None else {"trace": dict(taken.trace)}),
+            }
+            with writer.placing(doing.connection, registry.evidence, staged) as files:
+                payload["evidence"] = [dict(file.__dict__) for file in files]
+                doing.append(events.CHECK_RECORDED, payload, told.by)
+    finally:
+        for item, _, _ in staged:
+            registry.evidence.discard(item)
+    return check_id
+
+
+def _figures(
+    registry: Registry, history: SieveHistory, day: date, found: Mapping[str, Any]
+) -> dict[str, Any]:
+    figures = check_figures(found)
+    from sieve_registry.outlook.queries import (
+        foreseen_action,  # brings NumPy, which `due` can do without
+    )
+
+    return figures | foreseen_action(registry, history, day, figures)
+
+
+def check(
+    registry: Registry,
+    sieve_id: str,
+    images: Sequence[Path],
+    *,
+    scale: Scale,
+    encoding: str = "auto",
+    on_date: date | None = None,
+    by: str | None = None,
+    why_late: str = "",
+    measure: Callable[..., evidence.MeasurementLike] | None = None,
+    trace: Mapping[str, Any] | None = None,
+) -> CheckDetail:
+    """Measure a sieve's scans, judge them, and record the check with its evidence.
+
+    The measuring runs before the registry is touched; whatever it raises passes through and
+    nothing is recorded. `trace` is the chain of a recorded scale, kept with the check. Raises
+    `UnknownSieveError`, `SieveRetiredError`, `DateRefusedError` (in the future, or before the
+    sieve's service), `EvidenceError` (a scan changed meanwhile).
+    """
+    told = Told(on_date, by, why_late)
+    taken = take(
+        registry,
+        sieve_id,
+        images,
+        scale=scale,
+        encoding=encoding,
+        told=told,
+        measure=measure,
+        trace=trace,
+    )
+    check_id = record(registry, taken, told)
+    return get_check(registry, check_id)
+
+
+def sign_check(registry: Registry, check_id: str, note: str, told: Told) -> SieveState:
+    """Sign a check off as the second person.
+
+    Raises `UnknownCheckError`, and `RuleRefusedError` when the person made the check or it is
+    signed already.
+    """
+    check = get_check(registry, check_id).check
+    payload = {"check": check.id, "note": clean_text("note", note)}
+    what = (events.CHECK_SIGNED, "the sign-off")
+    with deed(registry, check.sieve_id, *what, told, check_id=check.id) as doing:
+        return doing.record(events.CHECK_SIGNED, payload, told.by)

@@ -1,0 +1,98 @@
+"""What proves a check: the scans, the figures, the drawings, and the software that made them."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Protocol
+
+from sieve_registry.errors import EvidenceError
+from sieve_registry.ledger.canonical import plain_name
+from sieve_registry.store.evidence import EvidenceKeeper, Staged
+
+if TYPE_CHECKING:
+    from sieve_inspect.scale.model import Scale
+
+__all__ = [
+    "MeasurementLike",
+    "StagedFile",
+    "refuse_changed_scans",
+    "stage",
+]
+
+StagedFile = tuple[Staged, str, str]  # the content, its role and its name
+
+
+class MeasurementLike(Protocol):
+    """What a measurement has to offer to be recorded."""
+
+    def to_dict(self) -> dict[str, Any]:
+        """The `sieveward.measurement/1` dictionary."""
+
+    def apertures_csv(self) -> str:
+        """Every aperture, one per line."""
+
+    def overlay_png(self, index: int) -> bytes:
+        """Scan `index` with the apertures drawn over it."""
+
+
+def stage(
+    store: EvidenceKeeper,
+    images: Sequence[Path],
+    measurement: MeasurementLike,
+    scale: Scale,
+    standard: str,
+    grade: str,
+) -> Iterator[StagedFile]:
+    """Stage each file that proves a check, one after another.
+
+    Raises as `EvidenceStore.stage`; what was yielded before is the caller's to discard.
+    """
+    for content, role, name in _contents(images, measurement, scale, standard, grade):
+        yield store.stage(content, Path(name).suffix), role, plain_name(name)
+
+
+def _contents(
+    images: Sequence[Path],
+    measurement: MeasurementLike,
+    scale: Scale,
+    standard: str,
+    grade: str,
+) -> Iterator[tuple[bytes | Path, str, str]]:
+    from sieve_inspect.scale.model import scale_to_dict
+
+    for image in images:
+        yield image, "scan", image.name
+    for index, image in enumerate(images):
+        yield measurement.overlay_png(index), "overlay", f"{image.stem}-overlay.png"
+    found = measurement.to_dict()
+    yield _json_bytes(found), "measurement", "measurement.json"
+    yield measurement.apertures_csv().encode(), "apertures", "apertures.csv"
+    yield _json_bytes(scale_to_dict(scale)), "scale", "scale.json"
+    yield _json_bytes(_limits(found, standard, grade)), "limits", "limits.json"
+    own_table = Path(standard)
+    if own_table.is_file():
+        yield own_table, "table", own_table.name
+
+
+def _limits(found: dict[str, Any], standard: str, grade: str) -> dict[str, Any]:
+    """The row of the table that was applied: a table may be corrected later, a check not."""
+    from sieve_inspect.standard import limits
+
+    counts = [found["directions"][axis]["count"] for axis in ("x", "y")]
+    n = None if grade == "compliance" else min(counts)  # as measuring takes it
+    return limits(found["nominal_um"], standard, grade=grade, n=n).to_dict()
+
+
+def _json_bytes(payload: dict[str, Any]) -> bytes:
+    text = json.dumps(payload, indent=1, ensure_ascii=False, allow_nan=False)
+    return text.encode("utf-8", "backslashreplace")  # file names may hold halves of letters
+
+
+def refuse_changed_scans(staged: Sequence[StagedFile], measurement: dict[str, Any]) -> None:
+    """The scans kept must be the very ones that were measured; `EvidenceError` otherwise."""
+    scans = [(item, name) for item, role, name in staged if role == "scan"]
+    for (item, name), image in zip(scans, measurement["images"], strict=True):
+        if item.sha256 != image["sha256"]:
+            raise EvidenceError(name=name, reason="it changed while it was being measured")

@@ -1,0 +1,183 @@
+"""`sieveward artefact add|list|show`: certified artefacts, where every scale comes from."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from sieve_registry.cli.support.options import ByOption, opened, read_day, told_by
+from sieve_registry.cli.support.output import JsonOption, emit_json, print_line, print_table
+from sieve_registry.cli.support.output_files import check_outputs
+from sieve_registry.cli.support.scales import print_corrections
+
+if TYPE_CHECKING:
+    from sieve_registry.scales.artefacts import CertifiedArtefact
+
+__all__ = ["artefact_app"]
+
+artefact_app = typer.Typer(
+    no_args_is_help=True, help="The certified artefacts scales come from: add, list, show."
+)
+IdArgument = Annotated[str, typer.Argument(metavar="ID", help="The artefact's name.")]
+
+
+@artefact_app.command()
+def add(
+    context: typer.Context,
+    artefact_id: IdArgument,
+    *,
+    kind: Annotated[str, typer.Option(help="dots, checker, grid, rule or line.")],
+    certificate: Annotated[str, typer.Option(metavar="N", help="The certificate's number.")],
+    laboratory: Annotated[str, typer.Option(metavar="T", help="Who certified it.")],
+    valid_from: Annotated[str, typer.Option(metavar="YYYY-MM-DD", help="Valid from.")],
+    valid_to: Annotated[str, typer.Option(metavar="YYYY-MM-DD", help="Valid to, that day too.")],
+    pitch: Annotated[
+        str | None, typer.Option(metavar="L", help="From mark to mark: 500um, 0.5mm.")
+    ] = None,
+    certified_pitch: Annotated[
+        str | None, typer.Option(metavar="L", help="As certified (else the pitch is).")
+    ] = None,
+    u_pitch: Annotated[str | None, typer.Option(metavar="L", help="Its U as printed.")] = None,
+    line_width: Annotated[
+        str | None, typer.Option(metavar="L", help="Width of a line, or of a dark square.")
+    ] = None,
+    certified_width: Annotated[
+        str | None, typer.Option(metavar="L", help="As certified (else the width is).")
+    ] = None,
+    u_line_width: Annotated[str | None, typer.Option(metavar="L", help="Its U as printed.")] = None,
+    k: Annotated[float, typer.Option("--k", help="Coverage factor of these U.")] = 2.0,
+    expansion: Annotated[
+        float | None, typer.Option(metavar="PPM_PER_K", help="Its thermal expansion.")
+    ] = None,
+    certificate_file: Annotated[
+        Path | None, typer.Option(metavar="PDF", help="The certificate, kept as evidence.")
+    ] = None,
+    renew: Annotated[
+        bool, typer.Option("--renew", help="A further certificate of one there is already.")
+    ] = False,
+    by: ByOption = None,
+    json_path: JsonOption = None,
+) -> None:
+    """Record a certified artefact, or a new certificate of one."""
+    from sieve_inspect.errors import UsageError
+    from sieve_inspect.units import parse_length_um
+    from sieve_registry.scales import artefacts
+
+    def um(text: str | None) -> float | None:
+        return None if text is None else parse_length_um(text)
+
+    if pitch is not None and u_pitch is None:
+        raise UsageError(message="The certificate tells U of the pitch: give it with --u-pitch.")
+    check_outputs([], json_path, [("the certificate", certificate_file)])
+    first, last = read_day(valid_from), read_day(valid_to)
+    assert first is not None
+    assert last is not None
+    new = artefacts.CertifiedArtefact(
+        id=artefact_id,
+        kind=kind,
+        nominal_pitch_um=um(pitch),
+        pitch_um=um(certified_pitch or pitch),
+        nominal_line_um=um(line_width),
+        line_um=um(certified_width or line_width),
+        expanded_pitch_um=um(u_pitch) or 0.0,
+        expanded_line_um=um(u_line_width) or 0.0,
+        k=k,
+        certificate=certificate,
+        laboratory=laboratory,
+        valid_from=first,
+        valid_to=last,
+        expansion_ppm_per_k=expansion,
+    )
+    with opened(context, create=True) as registry:
+        found = artefacts.add_artefact(
+            registry, new, told_by(None, by), certificate_file=certificate_file, renew=renew
+        )
+    if not emit_json(json_path, _artefact_dict(found)):
+        _print_artefact(found)
+
+
+@artefact_app.command("list")
+def list_(context: typer.Context, json_path: JsonOption = None) -> None:
+    """List the artefacts with their latest certificate."""
+    from sieve_registry.scales import artefacts
+
+    with opened(context) as registry:
+        found = artefacts.artefacts(registry)
+    if emit_json(json_path, {"artefacts": [_artefact_dict(one) for one in found]}):
+        return
+    if not found:
+        print_line("No artefact is kept yet: sieveward artefact add ID …")
+        return
+    rows = [
+        (one.id, one.kind, _number(one.pitch_um), one.certificate, str(one.valid_to))
+        for one in found
+    ]
+    columns = ("artefact", "kind", "pitch, um", "certificate", "valid to")
+    print_table("", columns, rows, ("pitch, um",))
+
+
+@artefact_app.command()
+def show(context: typer.Context, artefact_id: IdArgument, json_path: JsonOption = None) -> None:
+    """Show an artefact under each of its certificates, the latest first."""
+    from sieve_registry.cli.support.records import correction_dict
+    from sieve_registry.events import ARTEFACT_ADDED
+    from sieve_registry.scales import artefacts
+    from sieve_registry.scales.corrections import amendments
+
+    with opened(context) as registry:
+        found = artefacts.certificates_of(registry, artefact_id)[::-1]
+        made = amendments(registry, found[0].id)
+    made = [one for one in made if one.kind == ARTEFACT_ADDED]
+    whole = {
+        **_artefact_dict(found[0]),
+        "certificates": [_artefact_dict(one) for one in found],
+        "corrections": [correction_dict(one) for one in made],
+    }
+    if emit_json(json_path, whole):
+        return
+    for one in found:
+        _print_artefact(one)
+    print_corrections(made)
+
+
+def _artefact_dict(one: CertifiedArtefact) -> dict[str, Any]:
+    return {
+        "id": one.id,
+        "kind": one.kind,
+        "nominal_pitch_um": one.nominal_pitch_um,
+        "pitch_um": one.pitch_um,
+        "U_pitch_um": one.expanded_pitch_um,
+        "nominal_line_width_um": one.nominal_line_um,
+        "line_width_um": one.line_um,
+        "U_line_width_um": one.expanded_line_um,
+        "k": one.k,
+        "certificate": one.certificate,
+        "laboratory": one.laboratory,
+        "valid_from": one.valid_from.isoformat(),
+        "valid_to": one.valid_to.isoformat(),
+        "expansion_ppm_per_k": one.expansion_ppm_per_k,
+        "evidence": [dict(file.__dict__) for file in one.evidence],
+        "event": one.event,
+    }
+
+
+def _print_artefact(one: CertifiedArtefact) -> None:
+    print_line(f"Artefact {one.id}, {one.kind}")
+    print_line(f"  certificate {one.certificate} of {one.laboratory} (event {one.event})")
+    print_line(f"  valid {one.valid_from} to {one.valid_to}")
+    for what, value, expanded in (
+        ("pitch", one.pitch_um, one.expanded_pitch_um),
+        ("line width", one.line_um, one.expanded_line_um),
+    ):
+        if value is not None:
+            print_line(f"  {what} {value:g} um, U {expanded:g} um (k = {one.k:g})")
+    if one.expansion_ppm_per_k is not None:
+        print_line(f"  expands by {one.expansion_ppm_per_k:g} ppm per kelvin")
+    for file in one.evidence:
+        print_line(f"  {file.role} {file.sha256[:16]}…, {file.size} bytes")
+
+
+def _number(value: float | None) -> str:
+    return "" if value is None else f"{value:g}"

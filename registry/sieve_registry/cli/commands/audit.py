@@ -1,0 +1,208 @@
+"""`sieveward audit`: what was true on one past day."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable
+from functools import partial
+from pathlib import Path
+from textwrap import fill
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from sieve_inspect.errors import UsageError
+from sieve_registry.cli.support.options import opened, read_day
+from sieve_registry.cli.support.output import (
+    JsonOption,
+    emit_json,
+    print_line,
+    print_table,
+    print_text,
+    write_bytes,
+)
+
+if TYPE_CHECKING:
+    from datetime import date
+
+    from sieve_registry.audit.queries import Audit, AuditTable, Links
+    from sieve_registry.store.engine import Registry
+
+__all__ = ["audit", "print_audit_table"]
+
+# A terminal has room for these; the files of --out hold every column.
+_ON_TERMINAL = {
+    "sieves": ("sieve", "nominal", "status", "last check", "outcome", "check due", "overdue"),
+    "overdue": ("sieve", "nominal", "last check", "outcome", "check due"),
+    "never_checked": ("sieve", "nominal", "check due", "location"),
+    "checks": ("check", "sieve", "date", "outcome", "by", "recorded later"),
+    "no_scale": ("check", "sieve", "date", "recorded later"),
+    "conditional": ("sieve", "check", "date", "outcome"),
+    "quarantines": ("sieve", "date", "reason", "by"),
+    "retirements": ("sieve", "date", "reason", "by"),
+    "lookbacks": ("sieve", "because", "uses before", "uses after", "decided"),
+    "uses": ("sieve", "date", "uses", "by", "recorded later"),
+    "changes": ("sieve", "date", "change", "by", "recorded later"),
+    "corrections": ("event", "event corrected", "was", "should read", "reason"),
+    "evidence": ("check", "is its", "name", "bytes"),
+    "findings": ("source", "subject", "finding"),
+}
+_MOST_LINES = 40
+
+
+def audit(
+    context: typer.Context,
+    as_of: Annotated[
+        str, typer.Option("--as-of", metavar="YYYY-MM-DD", help="The day to answer for.")
+    ],
+    out: Annotated[
+        Path | None, typer.Option("--out", metavar="DIR", help="Also write a page and CSV files.")
+    ] = None,
+    with_files: Annotated[
+        bool,
+        typer.Option(
+            "--with-files", help="With --out: write every report and copy every evidence file too."
+        ),
+    ] = False,
+    known_then: Annotated[
+        bool, typer.Option("--known-then", help="Leave out all that was recorded after that day.")
+    ] = False,
+    json_path: JsonOption = None,
+) -> None:
+    """Show every sieve, check and use as of a past day, and what was recorded only later."""
+    from sieve_registry.audit import queries as audits
+
+    day = read_day(as_of)
+    assert day is not None
+    if with_files and out is None:
+        raise UsageError(message="Say with --out into which folder the files go.")
+    with opened(context) as registry:
+        found = audits.audit(registry, day, known_then=known_then)
+        lost = 0
+        if out is not None:
+            links = _in_place(registry, out)
+            if with_files:
+                links, lost = _files(registry, found, out)
+            _write(out, audits.render(found, links))
+    if emit_json(json_path, found.to_dict()):
+        return
+    _print_audit(found)
+    if out is not None:
+        print_line(f"Written to {out / 'index.html'}")
+    if lost:
+        print_line(f"{lost} files are missing or changed and were left out: see the findings.")
+
+
+def _in_place(registry: Registry, out: Path) -> Links:
+    """Links to the evidence where it lies: they hold while the page stays on this computer."""
+    from sieve_registry.audit.queries import Links
+
+    folder = getattr(registry.evidence, "folder", None)
+    if folder is None:
+        return Links()
+    try:
+        return Links(evidence=Path(os.path.relpath(folder, out)).as_posix())
+    except ValueError:  # on another drive
+        return Links()
+
+
+def _files(registry: Registry, found: Audit, out: Path) -> tuple[Links, int]:
+    """Write every report and evidence file into the folder; where they are, how many are lost.
+
+    What is missing or changed is left out: the audit's findings name it.
+    """
+    from rich.console import Console
+    from rich.progress import track
+
+    from sieve_registry.audit.queries import Links
+    from sieve_registry.checks import queries as check_queries
+    from sieve_registry.errors import EvidenceAlteredError, EvidenceError
+
+    tables = {table.name: table.rows for table in found.tables}
+    checks = {row[0]: f"reports/{row[0]}.html" for row in tables["checks"]}
+    # A sieve's id may be no name for a file.
+    ids = enumerate((row[0] for row in tables["sieves"]), start=1)
+    sieves = {one: f"reports/sieve-{n:04d}.html" for n, one in ids}
+    work: list[tuple[str, Callable[[], bytes]]] = [
+        *((where, partial(_check_page, registry, one)) for one, where in checks.items()),
+        *((where, partial(_history, registry, one, found.as_of)) for one, where in sieves.items()),
+        *(
+            (f"evidence/{row[1]}", partial(check_queries.evidence_bytes, registry, row[0]))
+            for row in tables["evidence"]
+        ),
+    ]
+    written = set()
+    console = Console(stderr=True)
+    for where, made in track(work, "reports and evidence", console=console, transient=True):
+        try:
+            _write(out, {where: made()})
+        except (EvidenceError, EvidenceAlteredError):
+            continue
+        written.add(where)
+    links = Links(
+        {one: where for one, where in checks.items() if where in written}, sieves, "evidence"
+    )
+    return links, len(work) - len(written)
+
+
+def _check_page(registry: Registry, check_id: str) -> bytes:
+    from sieve_registry.report import check_view, render_check_report
+
+    return render_check_report(check_view(registry, check_id)).encode()
+
+
+def _history(registry: Registry, sieve_id: str, day: date) -> bytes:
+    from sieve_registry.report import history_view, render_sieve_history
+
+    return render_sieve_history(history_view(registry, sieve_id, day)).encode()
+
+
+def _write(out: Path, files: dict[str, bytes]) -> None:
+    from sieve_inspect.errors import UnwritableOutputError
+
+    for name, data in files.items():
+        target = out / name
+        try:
+            target.parent.mkdir(parents=True, exist_ok=True)
+        except OSError as error:
+            raise UnwritableOutputError(file=out, reason=error.strerror or "no access") from error
+        write_bytes(target, data)
+
+
+def _print_audit(found: Audit) -> None:
+    for table in found.tables:
+        if not table.rows:
+            print_line(f"{table.title} as of {found.as_of}: none")
+        else:
+            print_audit_table(found, table)
+        print_line()
+    for remark in found.remarks[:_MOST_LINES]:
+        print_text(f"Note: {remark}", "  ")
+    if len(found.remarks) > _MOST_LINES:
+        print_line(f"And {len(found.remarks) - _MOST_LINES} more to note.")
+    proven = {"all": "everything is", "chain and evidence": "chain and evidence are"}
+    said = f"{proven[found.proven]} as recorded" if found.verification.ok else "NOT as recorded"
+    print_line(f"Verified: {said}.")
+    print_text(
+        f"Ledger at the end of {found.as_of}: {found.events_then} events, "
+        f"head {found.head_then or '-'}"
+    )
+    print_text(f"Ledger today: {found.events} events, head {found.head or '-'}")
+
+
+def print_audit_table(found: Audit, table: AuditTable) -> None:
+    """One table of an audit, with the columns a terminal has room for."""
+    columns = _ON_TERMINAL[table.name]
+    places = [table.columns.index(name) for name in columns]
+    rows = [[row[place] for place in places] for row in table.rows]
+    numeric = ("nominal", "uses", "bytes")
+    print_table(f"{table.title} as of {found.as_of}", columns, rows[:_MOST_LINES], numeric)
+    if len(rows) > _MOST_LINES:
+        print_line(f"… and {len(rows) - _MOST_LINES} more: --out writes them all.")
+    if table.name == "no_scale":
+        why = table.columns.index("why")
+        for row in table.rows[:_MOST_LINES]:
+            print_text(f"Check {row[0]}: {row[why]}.", "  ")
+    if table.name == "sieves":  # no room for a column
+        for row in [row for row in table.rows if row[-1]][:_MOST_LINES]:
+            print_line(fill(f"Recorded later of {row[0]}: {row[-1]}.", 78))

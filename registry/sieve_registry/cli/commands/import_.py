@@ -1,0 +1,111 @@
+"""`sieveward import`: a whole export, or a laboratory's own table of sieves or past checks."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from textwrap import fill
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from sieve_registry.cli.commands.export import What
+from sieve_registry.cli.support.options import ByOption, WhyLateOption, opened, told_by
+from sieve_registry.cli.support.output import JsonOption, emit_json, print_line
+from sieve_registry.cli.support.output_files import check_outputs
+
+if TYPE_CHECKING:
+    from sieve_registry.exchange.tables import Imported
+    from sieve_registry.sieves.recording import Told
+
+__all__ = ["import_"]
+
+
+def import_(
+    context: typer.Context,
+    source: Annotated[
+        Path, typer.Argument(metavar="PATH", help="A .csv or .xlsx table; or an export.")
+    ],
+    *,
+    what: Annotated[What, typer.Option("--what", help="What its rows are.")] = What.SIEVES,
+    mapping: Annotated[
+        Path | None, typer.Option("--map", metavar="FILE", help="Your columns' names (TOML).")
+    ] = None,
+    dry_run: Annotated[
+        bool, typer.Option("--dry-run", help="Only try, and tell every bad row.")
+    ] = False,
+    by: ByOption = None,
+    why_late: WhyLateOption = "",
+    json_path: JsonOption = None,
+) -> None:
+    """Read in a table of sieves or past checks, all or nothing; or a whole export.
+
+    Columns of sieves: id, nominal; as far as you have them standard, grade,
+    serial, location, maker, frame, in_service, interval_months,
+    interval_uses, type, height, cloth, certificate, warp, label.
+
+    Columns of past checks: sieve, date, outcome, mean_x, mean_y; as far as
+    you have them sd_x, sd_y, max_x, max_y, count, by, note.
+
+    A mapping file names yours, how your days are written, and your words for outcomes:
+
+    \b
+    \\[columns]
+    id = "Sieve no."
+    nominal = "Mesh"
+    \\[dates]
+    format = "%d.%m.%Y"
+    \\[words]
+    "OK" = "pass"
+    """
+    check_outputs([], json_path, [("the table", source), ("the mapping", mapping)])
+    if source.suffix.lower() in (".csv", ".tsv", ".txt", ".xlsx", ".xlsm"):
+        _table(context, source, what, mapping, dry_run, told_by(None, by, why_late), json_path)
+        return
+    from sieve_registry.exchange import archive
+
+    archive.read_manifest(source)
+    with opened(context, create=True) as registry:
+        found = archive.import_all(registry, source)
+        where = registry.where
+    if not emit_json(json_path, {"registry": where, **found.__dict__}):
+        print_line(f"Read {found.events} events and {found.evidence} evidence files into {where}.")
+        print_line(f"Ledger head: {found.head or '-'}")
+
+
+def _table(
+    context: typer.Context,
+    source: Path,
+    what: What,
+    mapping: Path | None,
+    dry_run: bool,
+    told: Told,
+    json_path: str | None,
+) -> None:
+    from sieve_registry.errors import BadRowsError
+    from sieve_registry.exchange import tables
+
+    mapped = tables.read_mapping(mapping)
+    with opened(context, create=what is What.SIEVES and not dry_run) as registry:
+        done = tables.import_table(registry, source, what.value, mapped, told, dry_run=dry_run)
+    payload = {
+        "file": str(source),
+        "what": done.what,
+        "rows": done.rows,
+        "recorded": done.recorded,
+        "bad_rows": [dict(row.__dict__) for row in done.bad],
+    }
+    said = emit_json(json_path, payload)
+    if not said:
+        _print_done(done, source)
+    if done.bad:
+        first = done.bad[0]
+        raise BadRowsError(file=source, count=len(done.bad), line=first.line, reason=first.reason)
+
+
+def _print_done(done: Imported, source: Path) -> None:
+    for row in done.bad:
+        print_line(fill(f"line {row.line}: {row.reason}", 78, subsequent_indent="  "))
+    if done.recorded:
+        print_line(f"Read in {done.rows} {done.what} from {source}.")
+    elif not done.bad:
+        print_line(f"{done.rows} {done.what} can be read in; nothing was, it was a trial.")

@@ -1,0 +1,113 @@
+"""`sieveward interval`: how long a sieve may go unchecked, and what its history proposes."""
+
+from __future__ import annotations
+
+from enum import StrEnum
+from textwrap import fill
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from sieve_registry.cli.support.options import (
+    AsOfOption,
+    ByOption,
+    WhyLateOption,
+    opened,
+    read_day,
+    told_by,
+)
+from sieve_registry.cli.support.output import JsonOption, emit_json, print_line, print_table
+
+if TYPE_CHECKING:
+    from sieve_registry.outlook.intervals import IntervalView
+
+__all__ = ["Method", "interval"]
+
+
+class Method(StrEnum):
+    """Which proposal `--accept` takes."""
+
+    STAIRCASE = "staircase"
+    WEAR = "wear"
+
+
+def interval(
+    context: typer.Context,
+    sieve_id: Annotated[str, typer.Argument(metavar="ID", help="The sieve.")],
+    *,
+    accept: Annotated[
+        Method | None, typer.Option("--accept", help="Take this proposal from today on.")
+    ] = None,
+    reason: Annotated[str, typer.Option("--reason", metavar="T", help="Why you take it.")] = "",
+    as_of: AsOfOption = None,
+    by: ByOption = None,
+    why_late: WhyLateOption = "",
+    json_path: JsonOption = None,
+) -> None:
+    """Show the interval of a sieve by months and uses, and what its checks propose."""
+    from sieve_registry.outlook import intervals
+
+    with opened(context) as registry:
+        view = intervals.view_of(registry, sieve_id, read_day(as_of))
+        if accept is not None:
+            told = told_by(None, by, why_late)
+            intervals.accept(registry, view, accept.value, reason, told)
+    if not emit_json(json_path, _dict(view, accept)):
+        _print(view, accept)
+
+
+def _dict(view: IntervalView, accepted: Method | None) -> dict[str, Any]:
+    state = view.state
+    return {
+        "id": state.sieve.id,
+        "as_of": state.as_of.isoformat(),
+        "interval_months": state.interval_months,
+        "interval_uses": state.interval_uses,
+        "due": None if view.due is None else view.due.isoformat(),
+        "due_because": view.due_because,
+        "uses_since_check": state.uses_since_check,
+        "uses_per_year": view.rate_per_year,
+        "proposals": [
+            {
+                "method": one.method,
+                "months": one.months,
+                "uses": one.uses,
+                "enough": one.enough,
+                "reasons": list(one.reasons),
+            }
+            for one in view.proposals
+        ],
+        "accepted": None if accepted is None else accepted.value,
+        "decided": [
+            {"date": fact.on_date.isoformat(), "by": fact.person, **fact.payload}
+            for fact in view.decided
+        ],
+    }
+
+
+def _print(view: IntervalView, accepted: Method | None) -> None:
+    state = view.state
+    print_line(f"Interval of sieve {state.sieve.id} on {state.as_of}: {_words(state)}")
+    due = f"{view.due} ({view.due_because})" if view.due else "-"
+    print_line(f"Next check: {due}")
+    print_line(f"Uses since the last check: {state.uses_since_check}")
+    print_line()
+    rows = [
+        [one.method, str(one.months), "-" if one.uses is None else str(one.uses)]
+        for one in view.proposals
+    ]
+    print_table("", ("proposed by", "months", "uses"), rows, numeric=("months", "uses"))
+    print_line()
+    for one in view.proposals:
+        for why in one.reasons:
+            print_line(fill(f"{one.method}: {why}.", 78, subsequent_indent="  "))
+    if accepted is not None:
+        print_line(f"Taken: {accepted.value}, from today on.")
+    else:
+        ways = " or ".join(f"--accept {one.method}" for one in view.proposals if one.enough)
+        print_line(f"A person decides: {ways} takes one." if ways else "Check it first.")
+
+
+def _words(state: Any) -> str:
+    uses = f" or {state.interval_uses} uses, whichever first" if state.interval_uses else ""
+    return f"{state.interval_months} months{uses}"

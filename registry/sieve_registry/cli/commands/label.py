@@ -1,0 +1,65 @@
+"""`sieveward label`: status labels to print, with a code for a hand scanner."""
+
+from __future__ import annotations
+
+from enum import StrEnum
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from sieve_inspect.errors import UsageError
+from sieve_registry.cli.support.options import opened
+from sieve_registry.cli.support.output import JsonOption, emit_json, print_line, write_bytes
+from sieve_registry.cli.support.output_files import check_outputs
+
+__all__ = ["LabelSize", "label"]
+
+
+class LabelSize(StrEnum):
+    """The sizes a label is printed in; see `sieve_registry.report.labels.SIZES`."""
+
+    LARGE = "large"
+    SMALL = "small"
+
+
+def label(
+    context: typer.Context,
+    sieves: Annotated[list[str], typer.Argument(metavar="SIEVE…", help="The sieves.")],
+    *,
+    out: Annotated[
+        Path,
+        typer.Option("--out", metavar="FILE", help=".svg or .png: one label; .html: any number."),
+    ],
+    size: Annotated[
+        LabelSize, typer.Option("--size", help="large: 62 × 29 mm; small: 45 × 15 mm.")
+    ] = LabelSize.LARGE,
+    json_path: JsonOption = None,
+) -> None:
+    """Write status labels: what the sieve is, its status, when its next check is due."""
+    from sieve_registry.report import labels
+    from sieve_registry.sieves import queries as sieve_queries
+
+    kind = out.suffix.lower()
+    if kind not in (".svg", ".png", ".html"):
+        raise UsageError(message=f"A label is an .svg, .png or .html file, not {out.name!r}.")
+    if kind != ".html" and len(sieves) > 1:
+        raise UsageError(message="Several labels go on one page: name an .html file.")
+    check_outputs([("--out", out)], json_path)
+    with opened(context) as registry:
+        made = [labels.label_of(sieve_queries.get_state(registry, one)) for one in sieves]
+    wanted = labels.SIZES[size.value]
+    if kind == ".html":
+        data = labels.page(made, wanted).encode()
+    elif kind == ".png":
+        data = labels.png(made[0], wanted)
+    else:
+        data = labels.svg(made[0], wanted).encode()
+    write_bytes(out, data)
+    payload = {
+        "file": str(out),
+        "size": size.value,
+        "labels": [{"id": m.sieve_id, "lines": m.words(wanted)} for m in made],
+    }
+    if not emit_json(json_path, payload):
+        print_line(f"Wrote {len(made)} label{'s' if len(made) != 1 else ''} to {out}.")

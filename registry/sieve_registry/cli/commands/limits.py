@@ -1,0 +1,92 @@
+"""`sieveward limits`: what an edition allows for one nominal aperture."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+import typer
+
+from sieve_inspect.standard import (
+    DEFAULT_STANDARD,
+    GRADES,
+    Limits,
+    list_standards,
+    resolve_nominal,
+)
+from sieve_inspect.standard import limits as find_limits
+from sieve_registry.cli.support.output import JsonOption, emit_json, print_line, print_table
+
+__all__ = ["limits", "limits_rows"]
+
+
+def limits(
+    nominal: Annotated[
+        str,
+        typer.Argument(metavar="NOMINAL", help="A length or designation: 75um, 'No. 200', '3 in.'"),
+    ],
+    standard: Annotated[
+        str,
+        typer.Option(
+            metavar="ID|PATH", help=f"{', '.join(list_standards())}, or a CSV table of your own."
+        ),
+    ] = DEFAULT_STANDARD,
+    grade: Annotated[str, typer.Option(help=", ".join(GRADES) + ".")] = GRADES[0],
+    n: Annotated[
+        int | None,
+        typer.Option("--n", metavar="N", help="Apertures measured per direction, for the s limit."),
+    ] = None,
+    json: JsonOption = None,
+) -> None:
+    """Show the limits for one nominal aperture, and where they come from."""
+    found = find_limits(resolve_nominal(nominal), standard, grade=grade, n=n)
+    if emit_json(json, found.to_dict()):
+        return
+    title = f"{found.designation}  ·  {found.standard}, grade {found.grade}"
+    print_table(title, ("limit", "value", "meaning"), limits_rows(found), numeric=("value",))
+    print_line()
+    for sentence in (*found.source, f"rounding: {found.rounding}"):
+        for line in _wrapped(sentence):
+            print_line(line)
+    print_line("Read the current edition on paper before claiming conformity.")
+
+
+def limits_rows(found: Limits) -> list[tuple[str, str, str]]:
+    """The table's rows: name, value with unit, meaning; limits the edition lacks are left out."""
+    w = found.nominal_um
+
+    def length(um: float) -> str:
+        return f"{um:g} um" if w < 1000 else f"{um / 1000:g} mm"
+
+    rows = [
+        ("nominal w", length(w), "" if length(w) == found.designation else found.designation),
+        (
+            "y",
+            f"±{length(found.y_um)}",
+            f"mean {length(_sum(w, -found.y_um))} to {length(_sum(w, found.y_um))}, each direction",
+        ),
+        ("x", f"+{length(found.x_um)}", f"no aperture above {length(found.max_um)}"),
+    ]
+    if found.z_um is not None and found.z_share_percent is not None:
+        share = f"at most {found.z_share_percent:g} % of apertures above"
+        rows.append(("z", f"+{length(found.z_um)}", f"{share} {length(_sum(w, found.z_um))}"))
+    if found.s_limit_um is not None:
+        rows.append(("s", length(found.s_limit_um), "standard deviation at most this"))
+    if found.n is not None:
+        rows.append(("n", str(found.n), "apertures per direction"))
+    if found.wire_um is not None:
+        span = ""
+        if found.wire_min_um is not None and found.wire_max_um is not None:
+            span = f"allowed {length(found.wire_min_um)} to {length(found.wire_max_um)}"
+        rows.append(("wire", length(found.wire_um), span))
+    return rows
+
+
+def _sum(a: float, b: float) -> float:
+    """Rounded to a nanometre, so that 20 + 2.3 does not print as 22.300000000000001."""
+    return round(a + b, 3)
+
+
+def _wrapped(sentence: str) -> list[str]:
+    import textwrap
+
+    return textwrap.wrap(sentence, 78, subsequent_indent="  ", break_on_hyphens=False)

@@ -1,0 +1,228 @@
+"""`sieveward reference`: performance checks with certified reference material."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from textwrap import fill
+from typing import Annotated, Any
+
+import typer
+
+from sieve_inspect.errors import UsageError
+from sieve_registry.cli.support.options import (
+    AsOfOption,
+    ByOption,
+    DateOption,
+    WhyLateOption,
+    opened,
+    read_day,
+    told_by,
+)
+from sieve_registry.cli.support.output import (
+    JsonOption,
+    emit_json,
+    print_line,
+    print_table,
+    shortened,
+)
+
+__all__ = ["reference_app"]
+
+reference_app = typer.Typer(
+    no_args_is_help=True, help="Checks with glass beads, reference cement or a master sieve."
+)
+
+IdArgument = Annotated[str, typer.Argument(metavar="ID", help="The sieve.")]
+MaterialOption = Annotated[
+    str, typer.Option("--material", metavar="T", help="Lot and certificate of the reference.")
+]
+
+
+@reference_app.command()
+def beads(
+    context: typer.Context,
+    sieve_id: IdArgument,
+    *,
+    certificate: Annotated[
+        Path,
+        typer.Option(metavar="CSV", help="Certified curve: size_um,passing_percent."),
+    ],
+    charged: Annotated[float, typer.Option(metavar="G", help="Grams charged.")],
+    through: Annotated[float, typer.Option(metavar="G", help="Grams passed.")],
+    material: MaterialOption,
+    certified_u: Annotated[
+        float | None, typer.Option("--certified-u", metavar="UM", help="U of the curve (k = 2).")
+    ] = None,
+    date: DateOption = None,
+    by: ByOption = None,
+    why_late: WhyLateOption = "",
+    json_path: JsonOption = None,
+) -> None:
+    """Mean effective aperture from a bottle of certified glass beads."""
+    from sieve_registry.quality import references
+    from sieve_registry.quality.curves import read_curve
+    from sieve_registry.quality.reference_rules import beads as evaluate
+    from sieve_registry.sieves import queries as sieve_queries
+
+    found = evaluate(read_curve(certificate), charged, through, certified_u)
+    with opened(context) as registry:
+        last = sieve_queries.get_state(registry, sieve_id, read_day(date)).last_check
+        number = references.beside_optical(last, found)
+        told = told_by(date, by, why_late)
+        more = {"charged_g": charged, "through_g": through, "e_n": number}
+        event = references.record(registry, sieve_id, "beads", found, material, told, **more)
+    payload: dict[str, Any] = {
+        "id": event.subject,
+        "date": event.on_date,
+        "passing_percent": found.passing_percent,
+        "aperture_um": found.aperture_um,
+        "U_um": found.U_um,
+        "optical_check": None if last is None else last.id,
+        "e_n": number,
+    }
+    if emit_json(json_path, payload):
+        return
+    print_line(f"{found.passing_percent:.2f} % passed.")
+    spread = "" if found.U_um is None else f" ± {found.U_um:g} um"
+    print_line(f"Mean effective aperture of {event.subject}: {found.aperture_um:.2f} um{spread}")
+    if number is not None and last is not None:
+        agree = "agree" if abs(number) <= 1 else "do not agree"
+        print_line(f"Beads and optical check {last.id} {agree}: E_n = {number:+.2f}")
+
+
+@reference_app.command()
+def cement(
+    context: typer.Context,
+    sieve_id: IdArgument,
+    *,
+    certified: Annotated[float, typer.Option(metavar="%", help="Certified residue in percent.")],
+    residue: Annotated[
+        list[float], typer.Option("--residue", metavar="%", help="Residue found; once per run.")
+    ],
+    material: MaterialOption,
+    date: DateOption = None,
+    by: ByOption = None,
+    why_late: WhyLateOption = "",
+    json_path: JsonOption = None,
+) -> None:
+    """Correction factor C from the residue of a reference cement."""
+    from sieve_registry.quality import references
+    from sieve_registry.quality.reference_rules import cement as evaluate
+
+    found = evaluate(certified, residue)
+    if found.third_run:
+        raise UsageError(
+            message="The two runs differ by more than 0.3 %: make a third and give all three. "
+            "Nothing was recorded."
+        )
+    with opened(context) as registry:
+        told = told_by(date, by, why_late)
+        event = references.record(registry, sieve_id, "cement", found, material, told)
+    payload = {
+        "id": event.subject,
+        "date": event.on_date,
+        "residues": list(found.residues),
+        "found": found.found,
+        "factor": found.factor,
+        "usable": found.usable,
+    }
+    if emit_json(json_path, payload):
+        return
+    print_line(f"Residue {found.found:.2f} %, certified {certified:g} %: C = {found.factor:.3f}")
+    if found.usable:
+        print_line(f"Sieve {event.subject} is usable: multiply its residues by {found.factor:.3f}.")
+    else:
+        print_line(f"C lies outside 0.80 to 1.20: scrap the cloth of {event.subject}. You decide.")
+
+
+@reference_app.command()
+def master(
+    context: typer.Context,
+    sieve_id: IdArgument,
+    *,
+    pair: Annotated[
+        list[str],
+        typer.Option("--pair", metavar="W,M", help="Percent retained here and on the master."),
+    ],
+    material: MaterialOption,
+    expanded: Annotated[
+        str | None, typer.Option("--u", metavar="UW,UM", help="U (k = 2) of both, in percent.")
+    ] = None,
+    date: DateOption = None,
+    by: ByOption = None,
+    why_late: WhyLateOption = "",
+    json_path: JsonOption = None,
+) -> None:
+    """Compare retained masses with a master sieve, pair by pair."""
+    from sieve_registry.quality import references
+    from sieve_registry.quality.reference_rules import master as evaluate
+
+    known = None if expanded is None else _two(expanded)
+    found = evaluate([_two(text) for text in pair], known)
+    with opened(context) as registry:
+        told = told_by(date, by, why_late)
+        event = references.record(registry, sieve_id, "master", found, material, told)
+    payload = {
+        "id": event.subject,
+        "date": event.on_date,
+        "pairs": found.pairs,
+        "difference_percent": found.difference,
+        "U_percent": found.U_difference,
+        "e_n": found.e_n,
+        "satisfactory": found.satisfactory,
+    }
+    if emit_json(json_path, payload):
+        return
+    spread = "" if found.U_difference is None else f" ± {found.U_difference:.2f} %"
+    print_line(f"{event.subject} retains {found.difference:+.2f} %{spread} against {material}.")
+    if found.e_n is None:
+        print_line("E_n is not known: give --u, or three pairs or more that differ.")
+    else:
+        word = "satisfactory" if found.satisfactory else "unsatisfactory"
+        print_line(f"E_n = {found.e_n:+.2f}: {word}.")
+
+
+@reference_app.command()
+def show(
+    context: typer.Context,
+    sieve_id: IdArgument,
+    as_of: AsOfOption = None,
+    json_path: JsonOption = None,
+) -> None:
+    """Optical and reference checks of a sieve side by side, as they were made."""
+    from sieve_registry.quality import references
+
+    with opened(context) as registry:
+        day = read_day(as_of) or registry.today()
+        entries = references.timeline(registry, sieve_id, day)
+    payload = {
+        "id": sieve_id,
+        "as_of": day.isoformat(),
+        "checks": [
+            {
+                "date": entry.on_date.isoformat(),
+                "kind": entry.kind,
+                "name": entry.name,
+                "found": entry.found,
+                "outcome": entry.outcome,
+                **{k: v for k, v in entry.payload.items() if k not in ("kind", "outcome")},
+            }
+            for entry in entries
+        ],
+    }
+    if emit_json(json_path, payload):
+        return
+    if not entries:
+        print_line(fill(f"Sieve {sieve_id} was never checked, optically or by reference.", 78))
+        return
+    rows = [[str(e.on_date), e.kind, shortened(e.name, 10), e.found, e.outcome] for e in entries]
+    columns = ("date", "by", "check", "found", "outcome")
+    print_table(f"Checks of sieve {sieve_id}", columns, rows)
+
+
+def _two(text: str) -> tuple[float, float]:
+    try:
+        first, second = (float(part) for part in text.split(","))
+    except ValueError:
+        raise UsageError(message=f"'{text}' is no pair of numbers like 12.4,12.1.") from None
+    return first, second

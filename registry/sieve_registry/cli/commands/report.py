@@ -1,0 +1,119 @@
+"""`sieveward report`: a check, or the history of a sieve, as a page to print and file away."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from sieve_registry.cli.support.options import AsOfOption, opened, read_day
+from sieve_registry.cli.support.output import JsonOption, emit_json, print_line, write_bytes
+from sieve_registry.cli.support.output_files import check_outputs
+
+if TYPE_CHECKING:
+    from datetime import date
+
+    from sieve_registry.store.engine import Registry
+
+__all__ = ["report"]
+
+_PAGES, _PDF = (".html", ".htm"), ".pdf"
+
+
+def report(
+    context: typer.Context,
+    subject: Annotated[
+        str,
+        typer.Argument(metavar="CHECK|SIEVE", help="A check's number (C-0012, or 12), or a sieve."),
+    ],
+    *,
+    sieve: Annotated[
+        bool, typer.Option("--sieve", help="It is a sieve, though it looks like a check's number.")
+    ] = False,
+    as_of: AsOfOption = None,
+    out: Annotated[
+        Path | None,
+        typer.Option("--out", metavar="FILE", help=".html or .pdf (./NAME.html)."),
+    ] = None,
+    json_path: JsonOption = None,
+) -> None:
+    """Write a check, or the history of a sieve, as one page that prints on A4.
+
+    The same ledger gives the same bytes, for a sieve with the same --as-of.
+    """
+    from sieve_inspect.errors import UsageError
+    from sieve_registry.report import pdf_bytes
+
+    kind = _PAGES[0] if out is None else out.suffix.lower()
+    if kind not in (*_PAGES, _PDF):
+        assert out is not None
+        raise UsageError(message=f"A report is a page: end '{out.name}' with .html or .pdf.")
+    check_outputs([("--out", out)], json_path)
+    with opened(context) as registry:
+        payload, page = _made(registry, subject, sieve, read_day(as_of))
+    # The name comes from the registry's own number, never from what was typed.
+    target = out or Path(f"{payload.get('check') or 'history'}.html")
+    data = pdf_bytes(page) if kind == _PDF else page.encode()
+    write_bytes(target, data)
+    payload |= {"file": str(target), "bytes": len(data)}
+    if not emit_json(json_path, payload):
+        what = f"Check {payload['check']}" if payload["check"] else "The history"
+        print_line(
+            f"{what} of sieve {payload['sieve']} is written to {target}: "
+            "open it in a browser, or print it."
+        )
+
+
+def _made(
+    registry: Registry, subject: str, sieve: bool, day: date | None
+) -> tuple[dict[str, Any], str]:
+    """What is told of the page, and the page."""
+    from sieve_inspect.errors import UsageError
+    from sieve_registry import report as reports
+
+    check_id = None if sieve else _check_id(registry, subject)
+    if check_id is None:
+        history = reports.history_view(registry, subject, day)
+        state = history.state
+        last = state.last_check
+        told: dict[str, Any] = {
+            "check": None,
+            "sieve": state.sieve.id,
+            "date": state.as_of.isoformat(),
+            "outcome": None if last is None else last.outcome,
+            "ledger": {"events": history.ledger_events, "head": history.ledger_head},
+        }
+        return told, reports.render_sieve_history(history)
+    if day is not None:
+        raise UsageError(message="A check is as it was recorded: --as-of is for a sieve's history.")
+    view = reports.check_view(registry, check_id)
+    told = {
+        "check": view.check_id,
+        "sieve": view.sieve.id,
+        "date": view.on_date,
+        "outcome": (view.verdict or {}).get("outcome"),
+        "ledger": {"events": view.ledger_events, "head": view.ledger_head},
+    }
+    return told, reports.render_check_report(view)
+
+
+def _check_id(registry: Registry, subject: str) -> str | None:
+    """The check a subject names, None where it names a sieve instead.
+
+    Raises `UnknownCheckError` for neither, `UnknownSieveError` where a sieve's name is near.
+    """
+    from sieve_registry.checks import queries as check_queries
+    from sieve_registry.errors import BadTextError, UnknownCheckError, UnknownSieveError
+    from sieve_registry.sieves import queries as sieve_queries
+
+    try:
+        return check_queries.get_check(registry, subject).check.id
+    except UnknownCheckError as unknown:
+        try:
+            sieve_queries.get_history(registry, subject)
+        except BadTextError:
+            raise unknown from None
+        except UnknownSieveError as error:
+            raise (error if "did you mean" in str(error) else unknown) from None
+    return None

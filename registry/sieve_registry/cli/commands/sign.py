@@ -1,0 +1,79 @@
+"""`sieveward sign`: sign a check off as the second person, or the ledger with a key."""
+
+from __future__ import annotations
+
+from enum import StrEnum
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from sieve_inspect.errors import UsageError
+from sieve_registry.cli.support.options import ByOption, DateOption, WhyLateOption, opened, told_by
+from sieve_registry.cli.support.output import JsonOption, emit_json, print_line
+
+__all__ = ["Demand", "sign"]
+
+
+class Demand(StrEnum):
+    """Whether the laboratory demands a second person."""
+
+    YES = "yes"
+    NO = "no"
+
+
+def sign(
+    context: typer.Context,
+    check_id: Annotated[
+        str | None, typer.Argument(metavar="[CHECK]", help="The check to sign off, like C-0012.")
+    ] = None,
+    *,
+    note: Annotated[str, typer.Option("--note", metavar="T", help="A remark.")] = "",
+    head: Annotated[
+        Path | None,
+        typer.Option("--head", metavar="KEY", help="Sign the ledger's head with this key file."),
+    ] = None,
+    new_key: Annotated[
+        Path | None, typer.Option("--new-key", metavar="FILE", help="Make a key of your own.")
+    ] = None,
+    demand: Annotated[
+        Demand | None,
+        typer.Option("--demand", help="Whether every check wants a second person from now on."),
+    ] = None,
+    date: DateOption = None,
+    by: ByOption = None,
+    why_late: WhyLateOption = "",
+    json_path: JsonOption = None,
+) -> None:
+    """Sign a check off as the second person, or the whole ledger with a key (Ed25519)."""
+    from sieve_registry.audit import commands as audit_commands
+    from sieve_registry.checks import commands as check_commands
+    from sieve_registry.cli.support.records import due_dict
+    from sieve_registry.ledger.signing import new_key as make_key
+
+    given = [one for one in (check_id, head, new_key, demand) if one is not None]
+    if len(given) != 1:
+        raise UsageError(message="Name one thing: CHECK, --head KEY, --new-key FILE or --demand.")
+    told = told_by(date, by, why_late)
+    if new_key is not None:
+        public = make_key(new_key)
+        if not emit_json(json_path, {"key": str(new_key), "public_key": public}):
+            print_line(f"Made {new_key}: keep it to yourself. Its public key, to be given away:")
+            print_line(public)
+        return
+    with opened(context) as registry:
+        if check_id is not None:
+            state = check_commands.sign_check(registry, check_id, note, told)
+            payload = due_dict(state)
+            words = f"Signed off: {check_id} of sieve {state.sieve.id}."
+        elif head is not None:
+            event = audit_commands.sign_head(registry, head, told)
+            payload = {"event": event.seq, "signed_head": event.previous, "head": event.hash}
+            words = f"Signed: {event.seq - 1} events, head {event.previous}."
+        else:
+            event = audit_commands.demand_sign_off(registry, demand is Demand.YES, told)
+            payload = {"event": event.seq, "sign_off": demand is Demand.YES}
+            second = "wants a second person's sign-off" if demand is Demand.YES else "stands alone"
+            words = f"From {event.on_date} on every check {second}."
+    if not emit_json(json_path, payload):
+        print_line(words)

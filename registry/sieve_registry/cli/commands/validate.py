@@ -1,0 +1,98 @@
+"""`sieveward validate`: proves the measuring on this machine, and writes a report of it."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from sieve_registry.cli.support.output import (
+    JsonOption,
+    emit_json,
+    print_line,
+    print_table,
+    write_bytes,
+)
+from sieve_registry.cli.support.output_files import check_outputs
+from sieve_registry.cli.support.running import (
+    ClusterOption,
+    ResumeOption,
+    WorkersOption,
+    print_remark,
+    progress,
+    resumable,
+)
+
+if TYPE_CHECKING:
+    from sieve_inspect.validation import Report, Row, RowTask
+    from sieve_inspect.workers.runner import Runner
+
+__all__ = ["validate"]
+
+
+def validate(
+    out: Annotated[
+        Path, typer.Option(metavar="DIR", help="Folder for the report; made if need be.")
+    ],
+    quick: Annotated[bool, typer.Option(help="Only a small part, under half a minute.")] = False,
+    workers: WorkersOption = 1,
+    cluster: ClusterOption = None,
+    resume: ResumeOption = None,
+    json: JsonOption = None,
+) -> None:
+    """Measure drawn cloth of known truth and report; exit code 1 when a row does not hold."""
+    from sieve_inspect.validation import files_of, mark_of, run_validation, taken_for, tasks_of
+    from sieve_inspect.workers.cache import Kept
+    from sieve_inspect.workers.cluster import runner
+
+    run: Runner[RowTask, Row] = runner(workers, cluster)
+    if resume is not None:
+        run = Kept(resume, mark_of, taken_for, print_remark, run)
+    _prepare(out)
+    check_outputs([], json)
+    with resumable(resume), progress("Validating", len(tasks_of(quick))) as told:
+        report = run_validation(quick=quick, progress=told, run=run)
+    for name, text in files_of(report).items():
+        write_bytes(out / name, text.encode())
+    if not emit_json(json, report.to_dict()):
+        _print(report, out)
+    if not report.ok:
+        raise typer.Exit(1)
+
+
+def _prepare(out: Path) -> None:
+    """Make the folder and try it, so that minutes of work are not lost at their end."""
+    from sieve_inspect.errors import UnwritableOutputError
+
+    try:
+        out.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise UnwritableOutputError(file=out, reason=error.strerror or "no access") from error
+    probe = out / ".validation-probe"
+    write_bytes(probe, b"")
+    probe.unlink(missing_ok=True)
+
+
+def _print(report: Report, out: Path) -> None:
+    from collections import Counter
+
+    tried = Counter(row.group for row in report.rows)
+    held = Counter(row.group for row in report.rows if row.holds)
+    rows = [(group, str(count), str(held[group])) for group, count in tried.items()]
+    print_table("Validation", ("rows", "tried", "hold"), rows, numeric=("tried", "hold"))
+    for row in report.rows:
+        if not row.holds:
+            print_line(f"{row.group}, {row.name}: does not hold")
+            _wrapped("limit ", row.limit)
+            _wrapped("result", row.result)
+    answer = "Every row holds" if report.ok else "Not every row holds"
+    print_line(f"{answer} ({report.seconds:.0f} s). The report:")
+    print_line(str(out / "validation.html"))
+
+
+def _wrapped(head: str, text: str) -> None:
+    import textwrap
+
+    for line in textwrap.wrap(f"{head}  {text}", 76, subsequent_indent=" " * 8):
+        print_line(f"  {line}")

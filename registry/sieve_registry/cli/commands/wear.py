@@ -1,0 +1,239 @@
+"""`sieveward wear`: how a sieve wears, and when a limit will be reached."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from textwrap import fill
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from sieve_registry.cli.support.options import (
+    AsOfOption,
+    ByOption,
+    DateOption,
+    WhyLateOption,
+    opened,
+    read_day,
+    told_by,
+)
+from sieve_registry.cli.support.output import (
+    JsonOption,
+    emit_json,
+    print_line,
+    print_table,
+    write_bytes,
+)
+from sieve_registry.cli.support.output_files import check_outputs
+
+if TYPE_CHECKING:
+    from sieve_registry.outlook.queries import Outlook
+    from sieve_registry.outlook.sieving_methods import Methods
+    from sieve_registry.outlook.wear import Reach, Trend, Wear
+
+__all__ = ["recloth", "wear", "wear_dict"]
+
+_SHORT = {"mean": "mean", "standard deviation": "s", "largest aperture": "largest"}
+
+
+def wear(
+    context: typer.Context,
+    sieve_id: Annotated[str, typer.Argument(metavar="ID", help="The sieve.")],
+    as_of: AsOfOption = None,
+    plot: Annotated[
+        Path | None, typer.Option("--plot", metavar="SVG", help="Draw the means with their lines.")
+    ] = None,
+    json_path: JsonOption = None,
+) -> None:
+    """Tell how a sieve's apertures change with use, and when a limit will be reached."""
+    from sieve_registry.outlook import queries as foresee
+
+    check_outputs([("--plot", plot)], json_path)
+    with opened(context) as registry:
+        found = foresee.outlook(registry, sieve_id, read_day(as_of))
+    if plot is not None:
+        from sieve_registry.report.wear_charts import wear_svg
+
+        write_bytes(plot, wear_svg(found).encode())
+    if not emit_json(json_path, wear_dict(found)):
+        _print(found)
+
+
+def recloth(
+    context: typer.Context,
+    sieve_id: Annotated[str, typer.Argument(metavar="ID", help="The sieve.")],
+    *,
+    reason: Annotated[str, typer.Option("--reason", metavar="T", help="Why, and from whom.")],
+    date: DateOption = None,
+    by: ByOption = None,
+    why_late: WhyLateOption = "",
+    json_path: JsonOption = None,
+) -> None:
+    """Record that the frame got new cloth: its wear begins anew, and it needs a check."""
+    from sieve_registry.outlook import queries as foresee
+
+    with opened(context) as registry:
+        told = told_by(date, by, why_late)
+        event = foresee.replace_cloth(registry, sieve_id, reason, told)
+    if not emit_json(json_path, {"id": event.subject, "date": event.on_date, "reason": reason}):
+        print_line(f"Recorded new cloth in sieve {event.subject} on {event.on_date}.")
+        print_line("Check it before it is used: what is known is of the old cloth.")
+
+
+def wear_dict(found: Outlook) -> dict[str, Any]:
+    """`wear --json`."""
+    worn = found.wear
+    first = worn.first
+    return {
+        "id": worn.sieve_id,
+        "as_of": worn.as_of.isoformat(),
+        "axis": "uses" if worn.by_uses else "days",
+        "at": worn.at,
+        "uses_per_year": worn.rate_per_year,
+        "rule": found.story.rule.rule,
+        "checks": [check.id for check in worn.checks],
+        "steps": [
+            {"date": step.on_date.isoformat(), "reason": step.reason, "new_cloth": step.new_cloth}
+            for step in worn.steps
+        ],
+        "trends": [_trend_dict(trend) for trend in worn.trends],
+        "first": None if first is None else {"name": first.name, "direction": first.direction},
+        "one_widens_one_narrows": worn.split,
+        "methods": [_methods_dict(one) for one in found.methods],
+        "action": found.advice.action,
+        "action_reason": found.advice.reason,
+    }
+
+
+def _trend_dict(trend: Trend) -> dict[str, Any]:
+    reach = trend.reach
+    return {
+        "name": trend.name,
+        "direction": trend.direction,
+        "checks": trend.checks,
+        "now_um": trend.now_um,
+        "U_now_um": None if trend.u_now_um is None else 2 * trend.u_now_um,
+        "slope": trend.slope,
+        "slope_interval": None if trend.slope is None else [trend.slope_low, trend.slope_high],
+        "distinguishable": trend.plain,
+        "scatter_factor": trend.widened,
+        "reached_already": trend.reached_already,
+        "reach": None if reach is None else _reach_dict(reach),
+        "problem": trend.problem,
+    }
+
+
+def _reach_dict(reach: Reach) -> dict[str, Any]:
+    days = (reach.day, reach.day_low, reach.day_high)
+    day, low, high = (None if one is None else one.isoformat() for one in days)
+    return {
+        "limit_less_band_um": reach.limit_um,
+        "at": reach.at,
+        "interval": [reach.low, reach.high],
+        "date": day,
+        "date_interval": [low, high],
+    }
+
+
+def _methods_dict(methods: Methods) -> dict[str, Any]:
+    return {
+        "direction": methods.direction,
+        "problem": methods.problem,
+        "wear": [dict(one.__dict__) for one in methods.wear],
+        "differences": [{**one.__dict__, "plain": one.plain} for one in methods.differences],
+    }
+
+
+def _print(found: Outlook) -> None:
+    worn = found.wear
+    per = "1000 uses" if worn.by_uses else "year"
+    at = f"{worn.at:.0f} uses" if worn.by_uses else f"{worn.at:.0f} days since its first check"
+    print_line(f"Wear of sieve {worn.sieve_id} on {worn.as_of}, {at}")
+    rows = [_cells(trend) for trend in worn.trends]
+    columns = ("value", "", "now, um", "U", f"um per {per}", "95 %", "at limit")
+    print_table("", columns, rows, numeric=columns[2:5])
+    print_line()
+    for sentence in _sentences(found):
+        print_line(fill(sentence, 78))
+
+
+def _cells(trend: Trend) -> list[str]:
+    if trend.now_um is None or trend.slope is None:
+        return [_SHORT[trend.name], trend.direction, "-", "-", "-", "-", "-"]
+    u = 2 * (trend.u_now_um or 0.0)
+    span = f"{trend.slope_low:+.2f} to {trend.slope_high:+.2f}"
+    when = "now" if trend.reached_already else "-"
+    if trend.reach is not None:
+        day = trend.reach.day
+        when = str(day) if day else f"{trend.reach.at:.0f} uses"
+    return [
+        _SHORT[trend.name],
+        trend.direction,
+        f"{trend.now_um:.2f}",
+        f"{u:.2f}",
+        f"{trend.slope:+.2f}",
+        span,
+        when,
+    ]
+
+
+def _sentences(found: Outlook) -> list[str]:
+    worn = found.wear
+    # The table has the day of each; the first to come gets its sentence.
+    told = [_reach_words(worn.first, worn)] if worn.first else []
+    for trend in worn.reached:
+        told.append(f"By its line the {trend.name} in {trend.direction} {trend.stands}.")
+    problems: dict[str, list[str]] = {}
+    for trend in worn.trends:
+        if trend.problem:
+            name = f"{_SHORT[trend.name]} {trend.direction}"
+            problems.setdefault(trend.problem, []).append(name)
+    told += [f"{', '.join(names)}: {problem}." for problem, names in problems.items()]
+    if worn.split:
+        told.append("One direction widens while the other narrows: look at both.")
+    loose = [t for t in worn.trends if t.widened > 1]
+    if loose:
+        names = ", ".join(f"{_SHORT[t.name]} {t.direction}" for t in loose)
+        told.append(f"{names}: the checks scatter more than they say; the intervals are widened.")
+    told += [
+        f"On {step.on_date}: {step.reason}; "
+        + ("the history begins anew." if step.new_cloth else "the level may differ from there.")
+        for step in worn.steps
+    ]
+    for methods in found.methods:
+        told += _method_words(methods)
+    return [*told, found.advice.reason]
+
+
+def _reach_words(trend: Trend, worn: Wear) -> str:
+    reach = trend.reach
+    assert reach is not None
+    unit = "uses" if worn.by_uses else "days"
+    text = (
+        f"The {trend.name} in {trend.direction} reaches {reach.limit_um:.2f} um, its limit less "
+        f"the guard band, after {reach.at:.0f} {unit} in all (95 %: {reach.low:.0f} to "
+        f"{reach.high:.0f})"
+    )
+    if worn.places and reach.at - worn.places[-1] > 3 * (worn.places[-1] - worn.places[0]):
+        text += ", far beyond what was observed: read it as not soon"
+    if reach.day is None:
+        return f"{text}; the rate of use is not known."
+    rate = f" at {worn.rate_per_year:.0f} uses a year" if worn.rate_per_year else ""
+    return f"{text}, about {reach.day} ({reach.day_low} to {reach.day_high}){rate}."
+
+
+def _method_words(methods: Methods) -> list[str]:
+    if methods.problem:
+        return [f"Wear by sieving method, {methods.direction}: {methods.problem}."]
+    told = [
+        f"{one.method}, {methods.direction}: {one.slope:+.2f} um per 1000 uses "
+        f"(95 %: {one.low:+.2f} to {one.high:+.2f}; {one.uses} uses)."
+        for one in methods.wear
+    ]
+    for pair in methods.differences:
+        apart = "differ" if pair.plain else "cannot be told apart"
+        told.append(
+            f"{pair.method} and {pair.other}, {methods.direction}: {apart} "
+            f"({pair.difference:+.2f} um per 1000 uses, {pair.low:+.2f} to {pair.high:+.2f})."
+        )
+    return told

@@ -1,0 +1,90 @@
+"""Options several commands share, and how they are read."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from datetime import date
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from sieve_inspect.errors import UsageError
+from sieve_registry.cli.support.output import Context
+
+if TYPE_CHECKING:
+    from decimal import Decimal
+
+    from sieve_registry.sieves.recording import Told
+    from sieve_registry.store.engine import Registry
+
+__all__ = [
+    "AsOfOption",
+    "ByOption",
+    "DateOption",
+    "WhyLateOption",
+    "opened",
+    "read_day",
+    "read_figure",
+    "told_by",
+]
+
+DateOption = Annotated[
+    str | None, typer.Option("--date", metavar="YYYY-MM-DD", help="The day it happened (today).")
+]
+AsOfOption = Annotated[
+    str | None,
+    typer.Option("--as-of", metavar="YYYY-MM-DD", help="Answer for the end of that day (today)."),
+]
+ByOption = Annotated[
+    str | None, typer.Option("--by", metavar="NAME", help="Who did it (your login name).")
+]
+WhyLateOption = Annotated[
+    str,
+    typer.Option(
+        "--why-late", metavar="T", help="Why only now, for a day before a sign-off or the clock's."
+    ),
+]
+
+
+def read_day(text: str | None) -> date | None:
+    """The day an option names, or None. Raises `DateRefusedError`."""
+    from sieve_registry.values import read_date
+
+    return None if text is None else read_date(text)
+
+
+def read_figure(what: str, text: str | None) -> Decimal | None:
+    """A mass or a time as it was typed, exact; a comma is read as a decimal comma."""
+    from decimal import Decimal, InvalidOperation
+
+    if text is None:
+        return None
+    try:
+        figure = Decimal(text.strip().replace(",", "."))
+    except InvalidOperation:
+        raise UsageError(message=f"The {what} {text!r} is no number.") from None
+    if not figure.is_finite() or not 0 <= figure < 10**9:
+        raise UsageError(message=f"A {what} of {text} is not plausible.")
+    return figure
+
+
+def told_by(date: str | None, by: str | None, why_late: str = "") -> Told:
+    """The options that say for which day, by whom, and why only now."""
+    from sieve_registry.sieves.recording import Told
+
+    return Told(read_day(date), by, why_late)
+
+
+@contextmanager
+def opened(context: typer.Context, *, create: bool = False) -> Iterator[Registry]:
+    """The registry the options name, closed again at the end."""
+    from sieve_registry.store.engine import open_registry
+
+    options = context.obj
+    assert isinstance(options, Context)
+    registry = open_registry(options.registry, create=create)
+    try:
+        yield registry
+    finally:
+        registry.close()

@@ -1,0 +1,1 @@
+"""Tables, archives, backups."""

@@ -1,0 +1,1 @@
+"""Wear, forecasts and check intervals."""

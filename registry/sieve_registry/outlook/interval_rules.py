@@ -1,0 +1,191 @@
+"""How long a sieve may go unchecked: by months and by uses, whichever comes first.
+
+Two ways to propose, each with its reasons; ILAC-G24/OIML D 10:2022 names both and leaves their
+numbers to the laboratory. The numbers here are common practice, no source:
+
+    staircase   a fail halves the interval; a doubtful outcome, or a value that uses more than
+                80 % of its limit (guard band included), takes a fifth off; two clear checks in a
+                row add a quarter; else it stays
+    wear        four fifths of the way to where the first line may reach its limit less the guard
+                band (lower end of its 95 % interval), and never over one and a half times what it
+                is now
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date, timedelta
+from typing import Any
+
+from sieve_inspect.verdict.rules import Rule
+from sieve_registry.outlook.wear import Wear, uses_before
+from sieve_registry.records import Check, SieveHistory, SieveState
+
+__all__ = ["METHODS", "Proposal", "expected_due", "share_used", "staircase", "wear_interval"]
+
+METHODS = ("staircase", "wear")
+FULL = 0.8
+_MONTHS = (1, 24)
+_USES = (5, 100_000)
+
+
+@dataclass(frozen=True)
+class Proposal:
+    """An interval proposed: months and uses (None: no limit by uses), and why."""
+
+    method: str
+    months: int
+    uses: int | None
+    reasons: tuple[str, ...]
+    enough: bool = True  # false: there is nothing to propose from, the interval stays
+
+
+def staircase(
+    state: SieveState,
+    history: SieveHistory,
+    payloads: Mapping[str, Mapping[str, Any]],
+    rule: Rule,
+) -> Proposal:
+    """One step of the staircase from a sieve's last checks; `payloads` are their events'."""
+    checks = sorted(
+        (c for c in history.checks if c.on_date <= state.as_of), key=lambda c: (c.on_date, c.seq)
+    )
+    if not checks:
+        return _stays("staircase", state, "it was never checked", enough=False)
+    if state.new_cloth is not None:
+        return _stays("staircase", state, "its new cloth was never checked", enough=False)
+    last = checks[-1]
+    if last.outcome == "fail":
+        factor, reason = 0.5, f"{last.id} failed: half the interval"
+    elif last.outcome != "pass":
+        factor, reason = 0.8, f"{last.id} says {last.outcome}: a fifth off the interval"
+    else:
+        factor, reason = _after_a_pass(checks, payloads, rule)
+    if factor == 1:
+        return _stays("staircase", state, reason)
+    return _scaled("staircase", state, factor, reason)
+
+
+def _after_a_pass(
+    checks: Sequence[Check], payloads: Mapping[str, Mapping[str, Any]], rule: Rule
+) -> tuple[float, str]:
+    """The step after a check that passed, by how near its values came to their limits."""
+    last = checks[-1]
+    share, name = share_used(payloads.get(last.id, {}), rule)
+    if math.isinf(share):
+        return 1, f"how near {last.id} came to its limits is not recorded: it stays as it is"
+    if share > FULL:
+        return 0.8, f"in {last.id} the {name} uses {100 * share:.0f} % of its limit: a fifth off"
+    if len(checks) == 1 or checks[-2].outcome != "pass":
+        return 1, "one clear check is no row of two: it stays as it is"
+    before = checks[-2]
+    share_before, _ = share_used(payloads.get(before.id, {}), rule)
+    if math.isinf(share_before):
+        return 1, f"how near {before.id} came to its limits is not recorded: it stays as it is"
+    if share_before > FULL:
+        return 1, f"{before.id} was near a limit: it stays as it is"
+    top = 100 * max(share, share_before)
+    return 1.25, (
+        f"{before.id} and {last.id} passed with at most {top:.0f} % of a limit used: "
+        "a quarter longer"
+    )
+
+
+def wear_interval(state: SieveState, history: SieveHistory, wear: Wear) -> Proposal:
+    """The interval that ends before the first line may reach its limit less the guard band."""
+    last = state.last_check
+    if last is None:
+        return _stays("wear", state, "it was never checked", enough=False)
+    if wear.reached:
+        one = wear.reached[0]
+        reason = f"by its line the {one.name} in {one.direction} {one.stands}"
+        return Proposal("wear", _MONTHS[0], _USES[0], (f"{reason}: the shortest there is",))
+    if all(trend.slope is None for trend in wear.trends):
+        problem = next((t.problem for t in wear.trends if t.problem), "no figures to go by")
+        return _stays("wear", state, problem, enough=False)
+    reaching = [t for t in wear.trends if t.reach is not None]
+    if not reaching:
+        return _stays("wear", state, "no line can be told from level: it stays as it is")
+    first = min(reaching, key=lambda t: t.reach.low if t.reach else math.inf)
+    assert first.reach is not None
+    start = uses_before(history, last.on_date, last.seq)
+    reason = (
+        f"the {first.name} in {first.direction} may reach {first.reach.limit_um:.2f} um, its "
+        "limit less the guard band,"
+    )
+    months, uses, reasons = state.interval_months, state.interval_uses, []
+    if wear.by_uses:
+        left = 0.8 * (first.reach.low - start)
+        uses = _round_uses(min(left, 1.5 * uses if uses else left))
+        reasons.append(f"{reason} after {first.reach.low:.0f} uses in all: check by {start + uses}")
+    if first.reach.day_low is not None:
+        days = 0.8 * (first.reach.day_low - last.on_date).days
+        months = _bounded(min(math.floor(days / 30.44), math.floor(1.5 * months)), _MONTHS)
+        reasons.append(f"{reason} as early as {first.reach.day_low}: {months} months at most")
+    return Proposal("wear", months, uses, tuple(reasons))
+
+
+def expected_due(state: SieveState, rate_per_year: float | None) -> tuple[date | None, str]:
+    """The day a check is due, counting uses still to come at the recent rate; and by what."""
+    if state.due is None or state.interval_uses is None or not rate_per_year or state.overdue:
+        return state.due, state.due_because
+    left = max(state.interval_uses - state.uses_since_check, 0)
+    days = math.floor(left / rate_per_year * 365.25)
+    try:
+        by_uses = state.as_of + timedelta(days=days)
+    except OverflowError:
+        return state.due, state.due_because
+    if by_uses < state.due:
+        return by_uses, f"{state.interval_uses} uses expected by then"
+    return state.due, state.due_because
+
+
+def share_used(payload: Mapping[str, Any], rule: Rule) -> tuple[float, str]:
+    """The largest share of a limit that a check's values use, guard band included, and whose.
+
+    Infinite where that is not recorded, as of a past check read in from a table.
+    """
+    nominal = int(payload.get("nominal_nm", 0)) / 1000
+    found = [_share(margin, nominal, rule) for margin in payload.get("margins", ())]
+    return max(found, default=(math.inf, "whole"))
+
+
+def _share(margin: Mapping[str, Any], nominal: float, rule: Rule) -> tuple[float, str]:
+    name = f"{margin['name']} in {margin['direction']}"
+    if margin["value_um"] is None or margin["expanded_um"] is None:
+        return math.inf, name
+    value, band = float(margin["value_um"]), rule.factor * float(margin["expanded_um"])
+    high = float(margin["limit_high_um"])
+    if margin["name"] == "standard deviation":
+        return (value + band) / high, name
+    if margin["limit_low_um"] is None:
+        return (value - nominal + band) / (high - nominal), name
+    low = float(margin["limit_low_um"])
+    return (abs(value - (low + high) / 2) + band) / ((high - low) / 2), name
+
+
+def _scaled(method: str, state: SieveState, factor: float, reason: str) -> Proposal:
+    # Down in either case: an interval is never longer than the step says.
+    months = _bounded(math.floor(state.interval_months * factor + 1e-9), _MONTHS)
+    uses = state.interval_uses
+    reasons: Sequence[str] = [reason]
+    if uses is not None:
+        uses = _round_uses(uses * factor)
+    if months == state.interval_months and uses == state.interval_uses:
+        reasons = [reason, f"{months} months is as far as this staircase goes"]
+    return Proposal(method, months, uses, tuple(reasons))
+
+
+def _stays(method: str, state: SieveState, reason: str, *, enough: bool = True) -> Proposal:
+    return Proposal(method, state.interval_months, state.interval_uses, (reason,), enough)
+
+
+def _round_uses(uses: float) -> int:
+    step = 10 if uses >= 100 else 5
+    return _bounded(math.floor(uses / step) * step, _USES)
+
+
+def _bounded(value: int, span: tuple[int, int]) -> int:
+    return min(max(value, span[0]), span[1])

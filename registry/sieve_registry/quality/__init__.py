@@ -1,0 +1,1 @@
+"""Non-conforming work, reference checks, repeatability, decisions and corrections."""

@@ -1,0 +1,139 @@
+"""Corrections: a later event says how an earlier record should read; the record itself stays."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from typing import Any
+
+from sqlalchemy import Connection
+
+from sieve_inspect.errors import UsageError
+from sieve_inspect.units import parse_length_um
+from sieve_registry import events
+from sieve_registry.checks import queries as check_queries
+from sieve_registry.errors import RuleRefusedError, UnknownRecordError
+from sieve_registry.ledger import corrections
+from sieve_registry.records import (
+    Correction,
+    Event,
+    SieveHistory,
+)
+from sieve_registry.scales import corrections as amendments
+from sieve_registry.sieves import lifecycle
+from sieve_registry.sieves.recording import Doing, Told, history_of
+from sieve_registry.store import reader
+from sieve_registry.store.engine import Registry
+from sieve_registry.values import clean_text, read_date
+
+__all__ = [
+    "correct",
+]
+
+_MOST_USES = 1_000_000
+# What people type for the fields of a record.
+_TYPED = {"date": "on_date", "in-service": "in_service", "frame": "frame_nm"}
+
+
+def correct(
+    registry: Registry,
+    record: str,
+    changes: Mapping[str, str],
+    reason: str,
+    told: Told,
+    *,
+    void: bool = False,
+) -> Correction:
+    """Say how an earlier record should read, or that it is void; the record itself stays.
+
+    `record` is the number of an event, or of a check (`C-0001`); `changes` go by the names people
+    type (`date`, `count`, `note`, `serial`, …). With neither changes nor `void` an earlier voiding
+    is taken back. Raises `UnknownRecordError`, `UsageError`, and `RuleRefusedError` when the
+    history would contradict itself.
+    """
+    why = clean_text("reason", reason, needed=True)
+    seq = _event_number(registry, record)
+    with registry.reading() as connection:
+        named = reader.event_of(connection, seq)
+    if named is not None and named.kind in amendments.AMENDABLE:
+        return amendments.amend(registry, named, changes, reason, told, void=void)
+    with registry.writing() as connection:
+        event = _correctable(connection, seq, record, void)
+        now = dict(_read(event, typed, value) for typed, value in changes.items())
+        history = history_of(connection, event.subject)
+        earlier = corrections.current(history.corrections).get(seq, (False, {}))
+        if not now and not void and not earlier[0]:
+            raise UsageError(
+                message="Nothing to correct was given: see `sieveward correct --help`."
+            )
+        payload = {
+            "corrects": seq,
+            "corrects_hash": event.hash,
+            "kind": event.kind,
+            "reason": why,
+            "void": void,
+            "was": {name: earlier[1].get(name, _said(event, name)) for name in now},
+            "now": now,
+        }
+        if (void and earlier[0]) or (now and now == payload["was"] and not earlier[0]):
+            raise UsageError(message=f"Event {seq} reads so already: there is nothing to correct.")
+        day = told.on_date or registry.today()
+        lifecycle.refuse_future(day, registry.today(), "the correction")
+        doing = Doing(registry, connection, event.subject, day, told.why_late)
+        appended = doing.append(events.CORRECTED, payload, told.by)
+        after = history_of(connection, event.subject)
+        _refuse_contradictions(history, after)
+        return next(one for one in after.corrections if one.seq == appended.seq)
+
+
+def _event_number(registry: Registry, record: str) -> int:
+    text = record.strip().removeprefix("#")
+    if text.isascii() and text.isdigit() and len(text) < 10:
+        return int(text)
+    return check_queries.get_check(registry, record).event.seq
+
+
+def _correctable(connection: Connection, seq: int, record: str, void: bool) -> Event:
+    event = reader.event_of(connection, seq)
+    if event is None:
+        raise UnknownRecordError(record=record, reason="no event has this number")
+    if event.kind not in corrections.CORRECTABLE:
+        raise UnknownRecordError(record=record, reason=f"it is a {event.kind!r}")
+    if void and event.kind not in corrections.VOIDABLE:
+        raise UnknownRecordError(
+            record=record, reason="a sieve once added stays; retire it with the reason"
+        )
+    return event
+
+
+def _read(event: Event, typed: str, value: str) -> tuple[str, Any]:
+    """A field and its new value, checked. Raises `UnknownRecordError`, `UsageError`."""
+    name = _TYPED.get(typed, typed)
+    allowed = corrections.CORRECTABLE[event.kind]
+    if name not in allowed:
+        shown = {stored: typed for typed, stored in _TYPED.items()}
+        names = ", ".join(shown.get(one, one) for one in allowed) or "nothing"
+        raise UnknownRecordError(
+            record=f"event {event.seq}",
+            reason=f"of a {event.kind!r} only {names} can be corrected, not {typed!r}",
+        )
+    if name in ("on_date", "in_service"):
+        return name, read_date(value).isoformat()
+    if name == "frame_nm":
+        return name, round(parse_length_um(value) * 1000)
+    if name == "count":
+        if not (value.isascii() and value.isdigit() and 1 <= int(value) <= _MOST_USES):
+            raise UsageError(message=f"{value!r} is no number of uses.")
+        return name, int(value)
+    return name, clean_text(name, value, needed=name in ("reason", "method"))
+
+
+def _said(event: Event, name: str) -> Any:
+    return event.on_date if name == "on_date" else json.loads(event.payload)[name]
+
+
+def _refuse_contradictions(before: SieveHistory, after: SieveHistory) -> None:
+    known = {finding.message for finding in lifecycle.contradictions(before)}
+    new = [f.message for f in lifecycle.contradictions(after) if f.message not in known]
+    if new:
+        raise RuleRefusedError(sieve=after.sieve.id, reason="; ".join(new))

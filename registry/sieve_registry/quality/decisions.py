@@ -1,0 +1,171 @@
+"""Decision rules of sieves, the risk of their last verdict, and what persons decided."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date
+from typing import Any
+
+from sieve_inspect.errors import UsageError
+from sieve_inspect.standard import limits
+from sieve_inspect.verdict import ACTIONS
+from sieve_inspect.verdict.rules import p_conform
+from sieve_registry.checks import queries as check_queries
+from sieve_registry.outlook.prior import Prior, prior_of, risk_of
+from sieve_registry.outlook.queries import Story, story_of
+from sieve_registry.outlook.wear import point_of
+from sieve_registry.records import ACTION_DECIDED, Check, Fact
+from sieve_registry.sieves import queries as sieve_queries
+from sieve_registry.sieves.decision_rules import (
+    CheckRule,
+    contributions,
+    facts_of,
+    record_fact,
+    rule_of,
+    set_rule,
+)
+from sieve_registry.sieves.recording import Told
+from sieve_registry.store.engine import Registry
+from sieve_registry.values import clean_text
+
+__all__ = ["RiskRow", "RuleView", "decide", "name_rule", "rule_view"]
+
+
+@dataclass(frozen=True)
+class RiskRow:
+    """One value of a check: its probability to conform, alone and with the sieve's history.
+
+    `risk_with_history` is the specific risk (JCGM 106:2012), None where there is no history;
+    `prior_um` and `prior_u_um` are what the earlier checks led to expect, in um.
+    """
+
+    name: str
+    direction: str
+    value_um: float
+    p_conform: float
+    risk_with_history: float | None
+    prior_um: float | None
+    prior_u_um: float | None
+
+
+@dataclass(frozen=True)
+class RuleView:
+    """The decision rule of a sieve on a day, and the risks of its last check."""
+
+    sieve_id: str
+    as_of: date
+    rule: CheckRule
+    check_id: str | None
+    risks: tuple[RiskRow, ...]
+    decided: tuple[Fact, ...]
+
+
+def name_rule(
+    registry: Registry,
+    sieve_id: str,
+    rule: str | None,
+    coarser: Sequence[tuple[str, str]],
+    study: str,
+    told: Told,
+) -> None:
+    """Name the rule a sieve is judged by from a day on; what is not said stays as it was.
+
+    Raises `UsageError` for an unknown rule or study, and what `limits` raises for coarser limits
+    that do not answer for the sieve.
+    """
+    sieve = sieve_queries.get_history(registry, sieve_id).sieve
+    now = rule_of(registry, sieve.id, told.on_date or registry.today())
+    for standard, grade in coarser:
+        limits(sieve.nominal_um, standard, grade=grade)
+    if study:
+        contributions(registry, study)
+    set_rule(
+        registry,
+        sieve.id,
+        rule or now.rule,
+        coarser=coarser or now.coarser,
+        study=study or now.study,
+        told=told,
+    )
+
+
+def rule_view(registry: Registry, sieve_id: str, day: date | None = None) -> RuleView:
+    """The rule in force and the risks of the last check, at the end of a day (today)."""
+    story = story_of(registry, sieve_id, day)
+    state = story.state
+    last = state.last_check
+    decided = facts_of(registry, state.sieve.id, [ACTION_DECIDED])
+    return RuleView(
+        sieve_id=state.sieve.id,
+        as_of=state.as_of,
+        rule=story.rule,
+        check_id=None if last is None else last.id,
+        risks=() if last is None else tuple(_risks(story, last)),
+        decided=tuple(f for f in decided if f.on_date <= state.as_of),
+    )
+
+
+def _risks(story: Story, last: Check) -> list[RiskRow]:
+    rows = []
+    for (name, direction), (low, high) in story.bounds.items():
+        share = story.scales[last.id]["xy".index(direction)]
+        point = point_of(last, name, direction, share)
+        if point is None:
+            continue
+        u = (point.u**2 + point.common**2) ** 0.5
+        alone = p_conform(point.value, u, low, high)
+        assert alone is not None
+        prior: Prior | None = prior_of(
+            story.history, last, name, direction, story.scales, story.replaced
+        )
+        risk = None if prior is None else risk_of(prior, point, low, high)
+        rows.append(
+            RiskRow(
+                name,
+                direction,
+                point.value,
+                alone,
+                risk,
+                None if prior is None else prior.value_um,
+                None if prior is None else prior.u_um,
+            )
+        )
+    return rows
+
+
+def decide(
+    registry: Registry, check_id: str, action: str, reason: str, told: Told
+) -> dict[str, Any]:
+    """Keep a person's decision after a check beside what was proposed.
+
+    It changes no status: retiring, quarantine and intervals have their own commands, which
+    `next` names. Raises `UsageError` for an unknown action, `UnknownCheckError`.
+    """
+    wanted = " ".join(action.split()).lower()
+    if wanted not in ACTIONS:
+        raise UsageError(message=f"'{action}' is no action: use one of {', '.join(ACTIONS)}.")
+    check = check_queries.get_check(registry, check_id).check
+    if wanted != check.action and not reason.strip():
+        raise UsageError(
+            message=f"{check.id} proposes '{check.action}': say with --reason why you decide "
+            f"'{wanted}'."
+        )
+    payload = {
+        "check": check.id,
+        "proposed": check.action,
+        "decided": wanted,
+        "reason": clean_text("reason", reason),
+    }
+    record_fact(registry, check.sieve_id, ACTION_DECIDED, payload, told, "the decision")
+    following = _NEXT.get(wanted, "").format(sieve=check.sieve_id)
+    return {**payload, "sieve": check.sieve_id, "next": following}
+
+
+_NEXT = {
+    "retire": "Now take it out: sieveward retire {sieve} --reason T",
+    "clean and recheck": "After cleaning: sieveward check {sieve} SCAN…",
+    "measure better": "With better scans: sieveward check {sieve} SCAN…",
+    "keep with a shorter interval": "Now shorten it: sieveward interval {sieve} --accept wear",
+    "restrict to coarser limits": "Mark it so: sieveward sieve edit {sieve} --location T",
+}

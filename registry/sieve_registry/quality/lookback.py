@@ -1,0 +1,118 @@
+"""What a sieve found bad was used for since it was last found good (ISO/IEC 17025:2017, 7.10)."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date
+
+from sieve_registry import events
+from sieve_registry.records import Check, Fact, SieveHistory, Use
+from sieve_registry.sieves.lifecycle import PASSING
+
+__all__ = ["Cause", "Lookback", "lookback_of"]
+
+FAILING = ("fail", "conditional fail")
+
+
+@dataclass(frozen=True)
+class Cause:
+    """What makes a look back needed: a failed check or damage, on a day."""
+
+    on_date: date
+    seq: int
+    words: str
+    check: Check | None = None
+
+
+@dataclass(frozen=True)
+class Lookback:
+    """The uses to look at: `between` good and bad, `after` in spite of it; `cause` None: none."""
+
+    sieve_id: str
+    as_of: date
+    cause: Cause | None
+    good: Check | None
+    since: date | None  # first day that counts, the service's start where there is no good check
+    between: tuple[Use, ...] = ()
+    after: tuple[Use, ...] = ()
+
+    @property
+    def uses(self) -> int:
+        """Uses to look at in all."""
+        return sum(use.count for use in (*self.between, *self.after))
+
+
+def lookback_of(history: SieveHistory, day: date) -> Lookback:
+    """The look back from the last failed check or damage up to a day, if there is one."""
+    cause = _cause(history, day)
+    if cause is None:
+        return Lookback(history.sieve.id, day, None, None, None)
+    end = (cause.on_date, cause.seq)
+    good = max(
+        (
+            check
+            for check in history.checks
+            if check.outcome in PASSING and (check.on_date, check.seq) < end
+        ),
+        key=lambda check: (check.on_date, check.seq),
+        default=None,
+    )
+    begin = None if good is None else (good.on_date, good.seq)
+    used = sorted(
+        (use for use in history.uses if use.on_date <= day), key=lambda u: (u.on_date, u.seq)
+    )
+    counted = [use for use in used if begin is None or (use.on_date, use.seq) > begin]
+    again = _found_good_again(history, cause, day)
+    return Lookback(
+        sieve_id=history.sieve.id,
+        as_of=day,
+        cause=cause,
+        good=good,
+        since=good.on_date if good else history.sieve.in_service,
+        between=tuple(use for use in counted if (use.on_date, use.seq) < end),
+        after=tuple(
+            use
+            for use in counted
+            if (use.on_date, use.seq) > end
+            and (again is None or (use.on_date, use.seq) < (again.on_date, again.seq))
+        ),
+    )
+
+
+def _cause(history: SieveHistory, day: date) -> Cause | None:
+    """The last failed check, or damage found, up to a day.
+
+    Of several failed checks in a row the first counts: what came between them was looked for
+    with a sieve known to be bad.
+    """
+    checks = sorted(
+        (c for c in history.checks if c.on_date <= day), key=lambda c: (c.on_date, c.seq)
+    )
+    found: Cause | None = None
+    in_a_row = False
+    for check in checks:
+        if check.outcome in FAILING and not in_a_row:
+            words = f"check {check.id} of {check.on_date} says {check.outcome}"
+            found = Cause(check.on_date, check.seq, words, check)
+        in_a_row = check.outcome in FAILING
+    damages = [_damage(act) for act in history.acts if act.on_date <= day]
+    causes = [one for one in (found, *damages) if one is not None]
+    return max(causes, key=lambda one: (one.on_date, one.seq), default=None)
+
+
+def _damage(act: Fact) -> Cause | None:
+    if act.kind != events.SIEVE_QUARANTINED or not act.payload.get("damage"):
+        return None
+    words = f"damage was found on {act.on_date}: {act.payload.get('reason', '')}"
+    return Cause(act.on_date, act.seq, words)
+
+
+def _found_good_again(history: SieveHistory, cause: Cause, day: date) -> Check | None:
+    later = [
+        check
+        for check in history.checks
+        if check.outcome in PASSING
+        and check.on_date <= day
+        and (check.on_date, check.seq) > (cause.on_date, cause.seq)
+    ]
+    return min(later, key=lambda check: (check.on_date, check.seq), default=None)

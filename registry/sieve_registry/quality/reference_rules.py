@@ -1,0 +1,137 @@
+"""Performance checks with certified reference material, beside the optical ones.
+
+beads    P = 100 m_through / m_charged; the mean effective aperture is the diameter at which
+         the certified cumulative curve has P, linear between its points
+cement   residues of two runs, a third if they differ by more than 0.3 % absolute;
+         C = certified / mean found, usable as a correction from 0.80 to 1.20, else scrap
+master   retained percent of split portions on a working and a master sieve, pair by pair
+E_n      (x − X) / √(U_x² + U_X²), satisfactory where |E_n| ≤ 1 (ISO 13528)
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from statistics import mean, stdev
+
+from sieve_inspect.errors import UsageError
+from sieve_registry.quality.curves import Curve
+
+__all__ = ["Beads", "Cement", "Master", "beads", "cement", "e_n", "master"]
+
+THIRD_RUN = 0.3  # percent absolute
+FACTOR = (0.80, 1.20)
+
+
+@dataclass(frozen=True)
+class Beads:
+    """Mean effective aperture from glass beads, um; U (k = 2) where the certificate has one."""
+
+    passing_percent: float
+    aperture_um: float
+    U_um: float | None
+
+
+@dataclass(frozen=True)
+class Cement:
+    """Correction factor from reference cement; None where a third run is still wanted."""
+
+    residues: tuple[float, ...]
+    certified: float
+    third_run: bool
+    found: float | None
+    factor: float | None
+    usable: bool | None
+
+
+@dataclass(frozen=True)
+class Master:
+    """Working against master sieve in percent retained; E_n where an uncertainty is known."""
+
+    pairs: int
+    difference: float
+    U_difference: float | None
+    e_n: float | None
+
+    @property
+    def satisfactory(self) -> bool | None:
+        """Whether |E_n| ≤ 1; None where it is not known."""
+        return None if self.e_n is None else abs(self.e_n) <= 1
+
+
+def e_n(value: float, expanded: float, reference: float, reference_expanded: float) -> float:
+    """E_n of two results with expanded uncertainties, all in one unit (ISO 13528).
+
+    Raises `UsageError` where both uncertainties are zero.
+    """
+    together = math.hypot(expanded, reference_expanded)
+    if not together > 0:
+        raise UsageError(message="E_n needs an uncertainty: one of both has to be above zero.")
+    return (value - reference) / together
+
+
+def beads(
+    curve: Curve, charged_g: float, through_g: float, certificate_U_um: float | None = None
+) -> Beads:
+    """The mean effective aperture of a sieve from a bottle of certified beads.
+
+    Raises `UsageError` for impossible masses, and where the share passing lies outside the curve.
+    """
+    if not (charged_g > 0 and 0 <= through_g <= charged_g):
+        raise UsageError(
+            message=f"{through_g:g} g through of {charged_g:g} g charged is not possible."
+        )
+    percent = 100 * through_g / charged_g
+    size = curve.size_at(percent)
+    if size is None:
+        raise UsageError(
+            message=f"{percent:.2f} % passed, but the certified curve covers only "
+            f"{curve.percents[0]:g} to {curve.percents[-1]:g} %: use beads made for this size."
+        )
+    return Beads(percent, size, certificate_U_um)
+
+
+def cement(certified: float, residues: Sequence[float]) -> Cement:
+    """The factor C from two runs, or three where two differ too much (their mean counts).
+
+    Raises `UsageError` for fewer than two or more than three runs and impossible percentages.
+    """
+    if not 2 <= len(residues) <= 3:
+        raise UsageError(message=f"Two or three runs are needed, not {len(residues)}.")
+    if not all(0 < value < 100 for value in (certified, *residues)):
+        raise UsageError(message="Residues have to lie between 0 and 100 percent.")
+    runs = tuple(residues)
+    # Decimal places of a balance: 0.3 itself is no reason for a third run.
+    apart = round(abs(runs[0] - runs[1]), 9)
+    if len(runs) == 2 and apart > THIRD_RUN:
+        return Cement(runs, certified, True, None, None, None)
+    found = mean(runs)
+    factor = certified / found
+    usable = FACTOR[0] <= round(factor, 9) <= FACTOR[1]
+    return Cement(runs, certified, False, found, factor, usable)
+
+
+def master(
+    pairs: Sequence[tuple[float, float]], expanded: tuple[float, float] | None = None
+) -> Master:
+    """Pairs of percent retained (working, master) on portions of one split sample.
+
+    `expanded` are U of the working and master result; without them three pairs or more give U of
+    the mean difference themselves (95 %, Student's t). Raises `UsageError`.
+    """
+    if not pairs:
+        raise UsageError(message="At least one pair of results is needed.")
+    if not all(0 <= value <= 100 for pair in pairs for value in pair):
+        raise UsageError(message="Retained percentages have to lie between 0 and 100.")
+    differences = [working - reference for working, reference in pairs]
+    middle, n = mean(differences), len(differences)
+    if expanded is not None:
+        together = math.hypot(*expanded)
+        return Master(n, middle, together, e_n(middle, expanded[0], 0.0, expanded[1]))
+    if n < 3:
+        return Master(n, middle, None, None)
+    from scipy.special import stdtrit
+
+    half = float(stdtrit(n - 1, 0.975)) * stdev(differences) / math.sqrt(n)
+    return Master(n, middle, half, e_n(middle, half, 0.0, 0.0) if half > 0 else None)

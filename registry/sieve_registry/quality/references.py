@@ -1,0 +1,123 @@
+"""Reference checks kept beside a sieve's optical checks, in one history."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass
+from datetime import date
+from typing import Any
+
+from sieve_registry.quality.reference_rules import Beads, Cement, Master, e_n
+from sieve_registry.records import REFERENCE_CHECKED, Check, Event
+from sieve_registry.sieves import queries as sieve_queries
+from sieve_registry.sieves.decision_rules import facts_of, record_fact
+from sieve_registry.sieves.recording import Told
+from sieve_registry.store.engine import Registry
+from sieve_registry.values import clean_text
+
+__all__ = ["Entry", "beside_optical", "optical_mean", "record", "timeline"]
+
+
+@dataclass(frozen=True)
+class Entry:
+    """One line of a sieve's history of checks, optical or with a reference."""
+
+    on_date: date
+    seq: int
+    kind: str  # "optical" | "beads" | "cement" | "master"
+    name: str
+    found: str
+    outcome: str
+    payload: Mapping[str, Any]
+
+
+def record(
+    registry: Registry,
+    sieve_id: str,
+    kind: str,
+    found: Beads | Cement | Master,
+    material: str,
+    told: Told,
+    **more: Any,
+) -> Event:
+    """Keep a reference check; `material` names the lot and certificate, or the master sieve."""
+    payload = {
+        "kind": kind,
+        "material": clean_text("reference material", material, needed=True),
+        **{name: list(v) if isinstance(v, tuple) else v for name, v in asdict(found).items()},
+        **more,
+        "outcome": outcome_of(found),
+    }
+    return record_fact(registry, sieve_id, REFERENCE_CHECKED, payload, told, "the reference check")
+
+
+def outcome_of(found: Beads | Cement | Master) -> str:
+    """What a reference check says, in one or two words."""
+    if isinstance(found, Beads):
+        return "measured"
+    if isinstance(found, Cement):
+        return "usable" if found.usable else "scrap"
+    if found.e_n is None:
+        return "not judged"
+    return "satisfactory" if found.satisfactory else "unsatisfactory"
+
+
+def optical_mean(check: Check) -> tuple[float, float] | None:
+    """Mean aperture of both directions of an optical check and its U (k = 2), um.
+
+    The two directions share their scale, so their uncertainties are not averaged down.
+    """
+    if check.x.u_mean_um is None or check.y.u_mean_um is None:
+        return None
+    mean = (float(check.x.mean_um) + float(check.y.mean_um)) / 2
+    return mean, float(check.x.u_mean_um) + float(check.y.u_mean_um)
+
+
+def beside_optical(check: Check | None, found: Beads) -> float | None:
+    """E_n of the beads' aperture against the last optical check; None where U is not known."""
+    optical = None if check is None else optical_mean(check)
+    if optical is None or found.U_um is None:
+        return None
+    return e_n(found.aperture_um, found.U_um, *optical)
+
+
+def timeline(registry: Registry, sieve_id: str, day: date) -> list[Entry]:
+    """Optical and reference checks of a sieve up to a day, in the order they were made."""
+    history = sieve_queries.get_history(registry, sieve_id)
+    entries = [
+        Entry(
+            check.on_date,
+            check.seq,
+            "optical",
+            check.id,
+            f"x {check.x.mean_um:.2f}, y {check.y.mean_um:.2f} um",
+            check.outcome,
+            {},
+        )
+        for check in history.checks
+    ]
+    for fact in facts_of(registry, history.sieve.id, [REFERENCE_CHECKED]):
+        said = fact.payload
+        entries.append(
+            Entry(
+                fact.on_date,
+                fact.seq,
+                str(said["kind"]),
+                str(said["material"]),
+                _found(said),
+                str(said["outcome"]),
+                said,
+            )
+        )
+    kept = [entry for entry in entries if entry.on_date <= day]
+    return sorted(kept, key=lambda entry: (entry.on_date, entry.seq))
+
+
+def _found(said: Mapping[str, Any]) -> str:
+    if said["kind"] == "beads":
+        return f"effective aperture {float(said['aperture_um']):.2f} um"
+    if said["kind"] == "cement":
+        return f"C = {float(said['factor']):.3f}"
+    e_number = said.get("e_n")
+    tail = "" if e_number is None else f", E_n = {float(e_number):+.2f}"
+    return f"{float(said['difference']):+.2f} % retained{tail}"

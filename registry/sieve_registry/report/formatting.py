@@ -1,0 +1,154 @@
+"""Numbers as far as their uncertainty carries, and the report's sentences."""
+
+from __future__ import annotations
+
+import math
+import re
+import unicodedata
+from collections.abc import Sequence
+from decimal import ROUND_HALF_UP, Decimal
+from typing import Any
+
+from sieve_inspect.verdict.sentences import decimals_for
+
+__all__ = [
+    "MARKS",
+    "NOT_JUDGED",
+    "OUTCOME_SENTENCES",
+    "Lengths",
+    "clean",
+    "digits",
+    "edition",
+    "known",
+    "percent",
+    "sentence",
+    "with_micro",
+]
+
+DASH = "–"
+
+NOT_JUDGED = "not judged"
+MARKS = {
+    "pass": "✓",
+    "conditional pass": "✓?",
+    "conditional fail": "✗?",
+    "fail": "✗",
+    NOT_JUDGED: "?",
+}
+
+OUTCOME_SENTENCES = {
+    ("pass", "guard-band"): "Every value meets its limit by at least its uncertainty.",
+    ("pass", "simple"): "Every value meets its limit; uncertainty was left out of the decision.",
+    ("conditional pass", "guard-band"): "Nothing was found beyond a limit, "
+    "but the measurement is not sure enough to call it a pass.",
+    ("conditional pass", "simple"): "Nothing was found beyond a limit, "
+    "but the picture is not good enough to call it a pass.",
+    ("conditional fail", "guard-band"): "It was not shown to meet its limits, "
+    "but the measurement is not sure enough to call it a fail.",
+    ("conditional fail", "simple"): "It was not shown to meet its limits, "
+    "but the picture is not good enough to call it a fail.",
+    ("fail", "guard-band"): "It does not meet its limits.",
+    ("fail", "simple"): "It does not meet its limits; uncertainty was left out of the decision.",
+}
+
+# Direction marks would let a name rearrange the line it stands in.
+_BIDI = set("\u061c\u200e\u200f\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069")
+
+
+def clean(value: object) -> object:
+    """Make a value fit to print: unknown as a dash, control characters made visible.
+
+    Text marked safe (the charts) passes unchanged.
+    """
+    if value is None or value == "":
+        return DASH
+    if not isinstance(value, str) or hasattr(value, "__html__"):
+        return value
+    if value.isascii() and value.isprintable():  # a picture's letters are very many
+        return value
+    return "".join("\ufffd" if _hidden(c) else c for c in value)
+
+
+def _hidden(character: str) -> bool:
+    if character in "\n\t":
+        return False
+    return character in _BIDI or unicodedata.category(character) in ("Cc", "Cs", "Co", "Cn")
+
+
+def known(value: Any) -> float | None:
+    """A finite float, or None for anything else."""
+    if isinstance(value, bool) or not isinstance(value, (int, float)):
+        return None
+    return float(value) if math.isfinite(value) else None
+
+
+def with_micro(text: str) -> str:
+    """Write "75 um" as "75 µm" in a sentence of the measuring core."""
+    return re.sub(r"(?<=\d )um\b", "µm", text)
+
+
+def sentence(text: str) -> str:
+    """A sentence of the measuring core as it stands alone: capital letter, µm."""
+    return with_micro(text[:1].upper() + text[1:])
+
+
+def edition(standard: str) -> str:
+    """The name of an edition as people write it; a table of one's own keeps its name."""
+    found = re.fullmatch(r"(iso|astm)-?([0-9a-z-]+):([0-9]{4})", standard)
+    return standard if found is None else f"{found[1]} {found[2]}:{found[3]}".upper()
+
+
+def digits(value: Any, count: int = 2) -> str | None:
+    """A number to `count` significant digits, trailing zeros kept."""
+    number = known(value)
+    if number == 0:
+        return "0"
+    return None if number is None else f"{number:#.{count}g}".rstrip(".").replace("-", "−")
+
+
+def percent(share: Any, decimals: int = 1) -> str | None:
+    """A share 0..1 as a percentage."""
+    value = known(share)
+    return None if value is None else f"{100 * value:.{decimals}f} %"
+
+
+class Lengths:
+    """Writes lengths given in um: in µm for sieves below 1 mm, in mm from there."""
+
+    def __init__(self, nominal_um: float) -> None:
+        self._mm = nominal_um >= 1000
+        self.unit = "mm" if self._mm else "µm"
+
+    def scaled(self, um: float) -> float:
+        """A length in this sieve's unit."""
+        return um / 1000 if self._mm else um
+
+    def exact(self, um: Any) -> str | None:
+        """A length without unit as it is written in a table."""
+        value = known(um)
+        return None if value is None else f"{self.scaled(value):.9g}"
+
+    def number(self, um: Any, decimals: int) -> str | None:
+        """A length without unit, `decimals` places counted in um, half up."""
+        value = known(um)
+        if value is None:
+            return None
+        rounded = Decimal(repr(value)).quantize(Decimal(1).scaleb(-decimals), ROUND_HALF_UP)
+        if rounded == 0:
+            rounded = abs(rounded)  # no minus zero
+        return f"{rounded.scaleb(-3) if self._mm else rounded:f}".replace("-", "−")
+
+    def value(
+        self, um: Any, expanded_um: Any, bounds: Sequence[float] = ()
+    ) -> tuple[str | None, str | None]:
+        """A value and its U, rounded by U; finer where rounding would cross one of `bounds`."""
+        value, expanded = known(um), known(expanded_um)
+        decimals = decimals_for(expanded if expanded is not None else math.nan)
+        if value is None:
+            return None, self.number(expanded, decimals)
+        for extra in range(decimals, decimals + 5):
+            decimals = extra
+            rounded = round(value, extra)
+            if all((rounded > b) == (value > b) for b in bounds):
+                break
+        return self.number(value, decimals), self.number(expanded, decimals)

@@ -1,0 +1,210 @@
+"""Status labels to print and stick on (ISO/IEC 17025:2017, 6.4.8): words, and a QR code.
+
+The QR code holds the sieve's id and nothing else, so that a hand scanner types it wherever an id
+is asked for. The words say what a person may rely on, and until when.
+"""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Sequence
+from dataclasses import dataclass
+from html import escape
+from importlib.util import find_spec
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from sieve_inspect.errors import UsageError
+from sieve_inspect.units import format_length
+from sieve_registry.records import SieveState
+from sieve_registry.sieves.state import IN_SERVICE
+
+if TYPE_CHECKING:
+    from PIL import ImageFont
+
+__all__ = ["LARGE", "SIZES", "SMALL", "Label", "Size", "label_of", "page", "png", "svg"]
+
+_NO_SEGNO = "Labels need an extra part: pip install 'sieveward[label]'."
+_DOTS_PER_MM = 12  # 305 dpi
+_BAD = ("fail", "conditional fail")
+
+
+@dataclass(frozen=True)
+class Size:
+    """A label's size and that of its code in mm; heights of the first, second and other lines."""
+
+    width: float
+    height: float
+    code: float
+    letters: tuple[float, float, float]
+
+
+LARGE = Size(62, 29, 23, (4.2, 3.4, 2.4))  # a common roll of label printers
+SMALL = Size(45, 15, 13, (3.2, 2.4, 2.0))  # for low frames; no source
+SIZES = {"large": LARGE, "small": SMALL}
+
+
+@dataclass(frozen=True)
+class Label:
+    """What stands on a label: the id for the code, and lines of words, the first the largest.
+
+    `short` are the lines a small label has room for.
+    """
+
+    sieve_id: str
+    lines: tuple[str, ...]
+    short: tuple[str, ...]
+
+    def words(self, size: Size) -> tuple[str, ...]:
+        """The lines for a size."""
+        return self.short if size is SMALL else self.lines
+
+
+def label_of(state: SieveState) -> Label:
+    """The label of a sieve as it is: what a person may rely on, and until when."""
+    sieve = state.sieve
+    head = (sieve.id, format_length(sieve.nominal_um).replace(" um", " µm"))
+    status, told = _standing(state)
+    more = [state.details.label] if state.details.label else []
+    return Label(sieve.id, (*head, status, *told, *more), (*head, status, _shortest(told)))
+
+
+def _shortest(told: list[str]) -> str:
+    """The one line that says until when."""
+    return next((line for line in told if line.startswith("Next")), told[-1])
+
+
+def _standing(state: SieveState) -> tuple[str, list[str]]:
+    """The status in capitals, and what follows from it."""
+    last = state.last_check
+    if state.status != IN_SERVICE:
+        return state.status.upper(), ["Do not use"]
+    if last is None:
+        return "NOT CHECKED YET", ["Do not use"]
+    checked = f"Checked {last.on_date}: pass"
+    if last.outcome != "pass":
+        checked = f"{last.outcome.capitalize()} on {last.on_date}"
+    if last.outcome in _BAD:
+        return "CHECK NOT PASSED", [checked, "Do not use"]
+    if state.overdue:
+        return "CHECK OVERDUE", [checked, f"Was due {state.due}"]
+    if state.interval_uses:
+        uses = f"or after {state.interval_uses} uses"
+        return "IN SERVICE", [checked, f"Next check by {state.due}", uses]
+    return "IN SERVICE", [checked, f"Next check by {state.due}"]
+
+
+def svg(label: Label, size: Size = LARGE) -> str:
+    """The label as an SVG of its size in millimetres."""
+    shapes = "".join(
+        f'<rect x="{x:.3f}" y="{y:.3f}" width="{side:.3f}" height="{side:.3f}"/>'
+        for x, y, side in _modules(label, size)
+    )
+    words = [
+        f'<text x="{size.code + 5:g}" y="{y:.2f}" font-size="{letters:g}">{escape(line)}</text>'
+        for letters, y, line in _lines(label, size)
+    ]
+    said = escape(", ".join(label.words(size)), quote=True)
+    return (
+        f'<svg xmlns="http://www.w3.org/2000/svg" width="{size.width:g}mm" '
+        f'height="{size.height:g}mm" viewBox="0 0 {size.width:g} {size.height:g}" '
+        f'font-family="DejaVu Sans, sans-serif" role="img" aria-label="{said}">'
+        f"<title>{escape(label.sieve_id)}</title>"
+        f'<rect width="{size.width:g}" height="{size.height:g}" fill="#fff"/>'
+        f'<g shape-rendering="crispEdges">{shapes}</g>{"".join(words)}</svg>\n'
+    )
+
+
+def png(label: Label, size: Size = LARGE) -> bytes:
+    """The label as a PNG of 12 dots per millimetre."""
+    from PIL import Image, ImageDraw
+
+    scale = _DOTS_PER_MM
+    picture = Image.new("L", (round(size.width * scale), round(size.height * scale)), 255)
+    draw = ImageDraw.Draw(picture)
+    for x, y, side in _modules(label, size):
+        corners = [round(x * scale), round(y * scale)]
+        corners += [round((x + side) * scale) - 1, round((y + side) * scale) - 1]
+        draw.rectangle(tuple(corners), fill=0)
+    for letters, y, line in _lines(label, size):
+        font = _font(round(letters * scale))
+        place = (round((size.code + 5) * scale), round(y * scale))
+        draw.text(place, line, fill=0, font=font, anchor="ls")
+    data = io.BytesIO()
+    picture.save(data, "PNG", dpi=(scale * 25.4, scale * 25.4))
+    return data.getvalue()
+
+
+def page(labels: Sequence[Label], size: Size = LARGE) -> str:
+    """A page of labels to print on A4, each in its own frame to cut along."""
+    cells = "".join(f"<div>{svg(label, size)}</div>" for label in labels)
+    return (
+        '<!doctype html><html lang="en"><meta charset="utf-8"><title>Status labels</title>'
+        '<meta name="viewport" content="width=device-width, initial-scale=1">'
+        "<style>@page{size:A4;margin:8mm}body{margin:8mm;font:11pt sans-serif}"
+        "section{display:flex;flex-wrap:wrap;gap:3mm}"
+        "div{border:.2mm dashed #767676;break-inside:avoid;line-height:0}"
+        "@media print{body{margin:0}h1,p{display:none}}</style>"
+        f"<main><h1>Status labels</h1><p>Print at 100 %, not fitted to the page: each label is "
+        f"{size.width:g} × {size.height:g} mm. This text is not printed.</p>"
+        f"<section>{cells}</section></main></html>\n"
+    )
+
+
+def _modules(label: Label, size: Size) -> list[tuple[float, float, float]]:
+    """The dark squares of the code: left, top and size in mm, a quiet zone of 4 around them."""
+    try:
+        import segno
+    except ModuleNotFoundError:
+        raise UsageError(message=_NO_SEGNO) from None
+    code: Any = segno.make_qr(label.sieve_id, error="m")
+    rows = [bytes(row) for row in code.matrix]
+    side = size.code / (len(rows) + 8)
+    top = (size.height - size.code) / 2
+    return [
+        (2 + (x + 4) * side, top + (y + 4) * side, side)
+        for y, row in enumerate(rows)
+        for x, dark in enumerate(row)
+        if dark
+    ]
+
+
+def _lines(label: Label, size: Size) -> list[tuple[float, float, str]]:
+    """Height of letters and base line in mm of each line of words, cut to what fits."""
+    found, (first, second, other) = [], size.letters
+    words = label.words(size)
+    y = (size.height - 1.3 * (first + second + other * (len(words) - 2))) / 2 - 0.2 * other
+    room = size.width - size.code - 6
+    for place, line in enumerate(words):
+        letters = (first, second, other)[min(place, 2)]
+        y += letters * 1.3
+        # A long line gets smaller letters, down to a share of its own, before it is cut.
+        least = letters * (0.5, 0.8, 0.8)[min(place, 2)]
+        letters = max(least, min(letters, room / _length(line)))
+        found.append((letters, y, _cut(line, room / letters)))
+    return found
+
+
+def _cut(line: str, most: float) -> str:
+    """A line that is at most so many heights of its letters long."""
+    whole = line
+    while len(line) > 1 and _length(line) > most:
+        whole = whole[:-1]
+        line = f"{whole}…"
+    return line
+
+
+def _length(line: str) -> float:
+    """How long a line is, in heights of its letters; browsers' own letters are no wider."""
+    return float(_font(100).getlength(line)) / 100
+
+
+def _font(height: int) -> ImageFont.FreeTypeFont:
+    """A font with the letters of many languages, which the drawing library brings along."""
+    from PIL import ImageFont
+
+    spec = find_spec("matplotlib")  # not imported: that takes longer than the label
+    assert spec is not None
+    assert spec.origin is not None
+    place = Path(spec.origin).parent / "mpl-data" / "fonts" / "ttf" / "DejaVuSans.ttf"
+    return ImageFont.truetype(place, height)

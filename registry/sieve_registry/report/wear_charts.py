@@ -1,0 +1,182 @@
+"""Charts of what is foreseen, as SVG files: plain ink, told apart by shape and line."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sieve_registry.outlook.straight_line import Fit, fit
+from sieve_registry.outlook.wear import Trend, Wear, part_of, point_of
+from sieve_registry.report.charts import INK, svg_of
+from sieve_registry.report.formatting import Lengths
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+    from sieve_registry.outlook.queries import Outlook
+
+__all__ = ["standalone", "wear_axis", "wear_chart", "wear_svg"]
+
+Float = NDArray[np.float64]
+_NAMESPACES = '<svg xmlns="http://www.w3.org/2000/svg" xmlns:xlink="http://www.w3.org/1999/xlink" '
+_CROWDED = 40  # more checks than this are drawn finer
+_AHEAD = 1.5  # how far to look ahead, as a share of what lies behind
+
+
+def standalone(svg: str) -> str:
+    """An `<svg>` made for a page, as a file that stands alone."""
+    return svg.replace("<svg ", _NAMESPACES, 1) + "\n"
+
+
+def wear_svg(found: Outlook) -> str:
+    """`wear_chart` as a file that stands alone."""
+    label = f"Mean aperture of sieve {found.wear.sieve_id} against {wear_axis(found.wear)}"
+    return standalone(wear_chart(found, label))
+
+
+def wear_axis(worn: Wear) -> str:
+    """What the wear is told against."""
+    return "uses" if worn.by_uses else "days since the first check"
+
+
+@dataclass(frozen=True, eq=False)
+class _Ahead:
+    """A line at the places `t` (n,) with half its 95 % band, in um."""
+
+    trend: Trend
+    t: Float
+    value: Float
+    half: Float
+
+
+def wear_chart(found: Outlook, label: str) -> str:
+    """The means of both directions against uses (days), with their lines and where they lead.
+
+    Bars are U (k = 2). The grey bands are 95 % intervals of the lines, the crosses 95 % intervals
+    of the moment the limit less the guard band is reached; the thin vertical line is the day the
+    chart is seen from. Lengths in the sieve's unit.
+    """
+    worn = found.wear
+    lengths = Lengths(found.story.state.sieve.nominal_um)
+    lines = [one for t in worn.trends if (one := _ahead(found, t)) is not None]
+
+    def draw(figure: Figure) -> None:
+        axes = figure.subplots()
+        for line in lines:
+            _line(axes, line, lengths)
+        for direction in "xy":
+            _points(axes, worn, direction, lengths)
+        for low, high in {found.story.bounds.get(("mean", d), (None, None)) for d in "xy"}:
+            for limit in (low, high):
+                if limit is not None:
+                    _limit(axes, limit, lengths)
+        for step in worn.steps:
+            if not step.new_cloth:
+                place = _place_of(worn, step.seq)
+                axes.axvline(place, color=INK, linewidth=0.8, linestyle=":")
+        if lines:
+            axes.axvline(worn.at, color=INK, linewidth=0.6)
+            # An interval that leads further runs off the chart.
+            axes.set_xlim(right=1.02 * max(float(line.t[-1]) for line in lines))
+        axes.set_xlabel(wear_axis(worn))
+        axes.set_ylabel(f"mean aperture, {lengths.unit}")
+        figure.subplots_adjust(left=0.1, right=0.98, bottom=0.16, top=0.95)
+
+    return svg_of(draw, (7.1, 3.4), "wear", label)
+
+
+def _limit(axes: Axes, limit_um: float, lengths: Lengths) -> None:
+    at = lengths.scaled(limit_um)
+    axes.axhline(at, color=INK, linewidth=1.8)
+    axes.annotate(
+        f"limit {at:.6g}", (0.0, at), (4, 2), xycoords=("axes fraction", "data"),
+        textcoords="offset points", fontsize=8,
+    )  # fmt: skip
+
+
+def _place_of(worn: Wear, seq: int) -> float:
+    """Between the checks on either side of a step."""
+    before = [t for t, c in zip(worn.places, worn.checks, strict=True) if c.seq < seq]
+    after = [t for t, c in zip(worn.places, worn.checks, strict=True) if c.seq > seq]
+    sides = [max(before, default=None), min(after, default=None)]
+    known = [t for t in sides if t is not None]
+    return float(np.mean(known)) if known else worn.at
+
+
+def _points(axes: Axes, worn: Wear, direction: str, lengths: Lengths) -> None:
+    crowded = len(worn.checks) > _CROWDED
+    shift = 0.004 * (max(worn.places, default=0.0) or 1.0) * (-1 if direction == "x" else 1)
+    for t, check in zip(worn.places, worn.checks, strict=True):
+        figures = check.x if direction == "x" else check.y
+        axes.errorbar(
+            t + shift,
+            lengths.scaled(float(figures.mean_um)),
+            yerr=lengths.scaled(2 * float(figures.u_mean_um or 0)),
+            fmt="o" if direction == "x" else "s",
+            color=INK,
+            markerfacecolor="white",
+            markersize=2.5 if crowded else 5,
+            capsize=0 if crowded else 3,
+            linewidth=0.4 if crowded else 1.0,
+            zorder=4,
+        )
+
+
+def _ahead(found: Outlook, trend: Trend) -> _Ahead | None:
+    """The line of a mean up to where it leads, fitted as the forecast was; None without one."""
+    if trend.name != "mean" or trend.slope is None:
+        return None
+    worn = found.wear
+    place = "xy".index(trend.direction)
+    points, places, parts = [], [], []
+    for t, check in zip(worn.places, worn.checks, strict=True):
+        point = point_of(check, "mean", trend.direction, found.story.scales[check.id][place])
+        if point is not None:
+            points.append(point)
+            places.append(t)
+            parts.append(part_of(check, worn.steps))
+    line = fit(_design(places, parts), points)
+    if line is None:
+        return None
+    first = min(places)
+    behind = max(worn.at - first, 1.0)
+    wanted = worn.at + 0.5 * behind if trend.reach is None else trend.reach.high
+    end = min(max(wanted, worn.at), worn.at + _AHEAD * behind)
+    start = min(t for t, part in zip(places, parts, strict=True) if part == parts[-1])
+    shown = np.linspace(start, end, 41)
+    return _Ahead(trend, shown, *_band(line, shown))
+
+
+def _design(places: Sequence[float], parts: Sequence[int]) -> Float:
+    there = sorted(set(parts))
+    columns = [[1.0 if part == one else 0.0 for part in parts] for one in there]
+    return np.column_stack([*columns, places])
+
+
+def _band(line: Fit, t: Float) -> tuple[Float, Float]:
+    """The last part's line at t (n,) and half its 95 % interval."""
+    rows = np.zeros((len(t), len(line.beta)))
+    rows[:, -2], rows[:, -1] = 1.0, t
+    pairs = [line.at(row) for row in rows]
+    return np.array([p[0] for p in pairs]), line.quantile * np.array([p[1] for p in pairs])
+
+
+def _line(axes: Axes, line: _Ahead, lengths: Lengths) -> None:
+    one = lengths.scaled(1.0)
+    style = "-" if line.trend.direction == "x" else "--"
+    low, high = (line.value - line.half) * one, (line.value + line.half) * one
+    axes.fill_between(line.t, low, high, facecolor="#d0d0d0", alpha=0.55, linewidth=0)
+    for edge in (low, high):
+        axes.plot(line.t, edge, style, color="#767676", linewidth=0.6)
+    axes.plot(line.t, line.value * one, style, color=INK, linewidth=1.2)
+    reach = line.trend.reach
+    if reach is not None and reach.at <= line.t[-1]:
+        spread = [[reach.at - reach.low], [reach.high - reach.at]]
+        axes.errorbar(
+            reach.at, reach.limit_um * one, xerr=spread, fmt="D", color=INK, markersize=4, capsize=4
+        )

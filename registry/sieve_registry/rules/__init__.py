@@ -1,1 +1,0 @@
-"""Rules: pure functions over records, returning states and findings."""

@@ -1,0 +1,1 @@
+"""Artefacts, devices and their scales."""

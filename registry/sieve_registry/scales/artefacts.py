@@ -1,0 +1,342 @@
+"""Certified artefacts and the devices they calibrate: events alone, read back from the ledger.
+
+A scale starts from the certificate of an artefact. Everything certified is kept as it is printed
+there: U with its k, never the standard uncertainty worked out of it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import date
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from sqlalchemy import Connection
+
+from sieve_inspect.errors import UsageError
+from sieve_registry import events
+from sieve_registry.errors import DateRefusedError
+from sieve_registry.ledger.canonical import plain_name
+from sieve_registry.records import Event, EvidenceFile, Fact
+from sieve_registry.scales.corrections import live, live_facts
+from sieve_registry.scales.errors import DuplicateThingError, UnknownThingError
+from sieve_registry.sieves.decision_rules import exact_payload
+from sieve_registry.sieves.recording import Told, record_general
+from sieve_registry.store import writer
+from sieve_registry.store.engine import Registry
+from sieve_registry.values import clean_id, clean_text
+
+if TYPE_CHECKING:
+    from sieve_inspect.scale.artefact.line_bias import KnownLine
+    from sieve_inspect.scale.calibration import Artefact
+
+__all__ = [
+    "ARTEFACT_KINDS",
+    "DEVICE_KINDS",
+    "CertifiedArtefact",
+    "Device",
+    "File",
+    "add_artefact",
+    "add_device",
+    "artefacts",
+    "certificates_of",
+    "device_named",
+    "devices",
+    "keep",
+    "latest_artefact",
+]
+
+ARTEFACT_KINDS = ("dots", "checker", "grid", "rule", "line")
+# By kind of device: optical path from lens to object and the most the cloth may lie off it, um.
+# Common practice, no source: a flatbed folds some 300 mm into its carriage.
+DEVICE_KINDS: Mapping[str, tuple[float, float]] = {
+    "scanner": (300_000.0, 1_000.0),
+    "microscope": (30_000.0, 100.0),
+}
+File = tuple[bytes | Path, str, str]  # content, role, name
+
+
+@dataclass(frozen=True)
+class CertifiedArtefact:
+    """An artefact under one certificate: lengths in um, `expanded_…` are U = k u as printed."""
+
+    id: str
+    kind: str
+    nominal_pitch_um: float | None
+    pitch_um: float | None
+    nominal_line_um: float | None
+    line_um: float | None
+    expanded_pitch_um: float
+    expanded_line_um: float
+    k: float
+    certificate: str
+    laboratory: str
+    valid_from: date
+    valid_to: date
+    expansion_ppm_per_k: float | None = None
+    evidence: tuple[EvidenceFile, ...] = ()
+    event: int = 0
+
+    def valid_on(self, day: date) -> bool:
+        """Whether the certificate speaks for that day."""
+        return self.valid_from <= day <= self.valid_to
+
+    @property
+    def reference(self) -> str:
+        """How a scale names it as its source."""
+        return f"certificate {self.certificate} of {self.laboratory}, artefact {self.id}"
+
+    def to_line(self) -> KnownLine:
+        """As the edge bias wants it. Raises `UsageError` for a kind that is no single line."""
+        from sieve_inspect.scale.artefact.line_bias import KnownLine
+
+        if self.kind != "line" or self.line_um is None:
+            raise UsageError(
+                message=f"Artefact {self.id} is no single line: it gives a scale of its own, so "
+                "leave --base out."
+            )
+        return KnownLine(self.line_um, self.expanded_line_um / self.k, self.reference)
+
+    def to_calibrate(self) -> Artefact:
+        """As the calibration wants it. Raises `UsageError` for a kind that has no pitch."""
+        from sieve_inspect.scale.calibration import Artefact
+
+        if self.kind == "line" or self.pitch_um is None:
+            raise UsageError(
+                message=f"Artefact {self.id} is a single line: it has no pitch to take a scale "
+                "from. Name one with marks, or the scale it amends with `scale … --base`."
+            )
+        with_lines = self.kind != "dots"
+        return Artefact(
+            pattern=self.kind,
+            pitch_um=self.pitch_um,
+            u_pitch_um=self.expanded_pitch_um / self.k,
+            line_width_um=self.line_um if with_lines else None,
+            u_line_width_um=self.expanded_line_um / self.k if with_lines else 0.0,
+            source=self.reference,
+        )
+
+
+@dataclass(frozen=True)
+class Device:
+    """A scanner or microscope at one setting; lengths in um.
+
+    `stand_off_um` is how far above the glass the cloth lies, `allowance_um` how far it may lie
+    from where the artefact lay, `path_um` the way from the lens that turns that into scale.
+    """
+
+    id: str
+    kind: str
+    serial: str
+    setting: str
+    light: str
+    encoding: str
+    stand_off_um: float
+    allowance_um: float
+    path_um: float
+    event: int = field(default=0)
+
+
+def keep(
+    registry: Registry,
+    kind: str,
+    subject: str,
+    payload: Mapping[str, Any],
+    told: Told,
+    files: Sequence[File] = (),
+    unless: Callable[[Connection], None] = lambda _: None,
+) -> Event:
+    """Append an event about no single sieve together with the files that prove it.
+
+    `unless` looks at the registry first and raises what stands against it.
+    """
+    staged = []
+    try:
+        for content, role, name in files:
+            item = registry.evidence.stage(content, Path(name).suffix)
+            staged.append((item, role, plain_name(name)))
+        with registry.writing() as connection:
+            unless(connection)
+            with writer.placing(connection, registry.evidence, staged) as kept:
+                evidence = [dict(file.__dict__) for file in kept]
+                whole = {**exact_payload(payload), "evidence": evidence}
+                return record_general(registry, connection, kind, subject, whole, told)
+    finally:
+        for item, _, _ in staged:
+            registry.evidence.discard(item)
+
+
+def add_artefact(
+    registry: Registry,
+    new: CertifiedArtefact,
+    told: Told,
+    *,
+    certificate_file: Path | None = None,
+    renew: bool = False,
+) -> CertifiedArtefact:
+    """Record an artefact, or with `renew` a further certificate of one that is there.
+
+    Raises `UsageError`, `BadTextError`, `DateRefusedError`, `DuplicateThingError`,
+    `UnknownThingError` for nothing to renew, `EvidenceError` for a certificate not readable.
+    """
+    called, payload = _artefact_payload(new)
+
+    def refuse(connection: Connection) -> None:
+        there = bool(live(connection, [events.ARTEFACT_ADDED], called))
+        if there and not renew:
+            raise DuplicateThingError(
+                what="an artefact", name=called, advice="a new certificate is added with --renew"
+            )
+        if renew and not there:
+            raise UnknownThingError(
+                what="artefact", name=called, advice="leave --renew out to add it"
+            )
+
+    files = [(certificate_file, "certificate", certificate_file.name)] if certificate_file else []
+    keep(registry, events.ARTEFACT_ADDED, called, payload, told, files, refuse)
+    return latest_artefact(registry, called)
+
+
+def _artefact_payload(new: CertifiedArtefact) -> tuple[str, dict[str, Any]]:
+    if new.kind not in ARTEFACT_KINDS:
+        raise UsageError(message=f"--kind is one of {', '.join(ARTEFACT_KINDS)}, not '{new.kind}'.")
+    if new.kind == "line" and new.line_um is None:
+        raise UsageError(message="A single line is known by its width: give --line-width.")
+    if new.kind != "line" and new.pitch_um is None:
+        raise UsageError(message="Give the --pitch from mark to mark.")
+    if not 1 <= new.k <= 5:
+        raise UsageError(message=f"A coverage factor k of {new.k:g} is not plausible.")
+    for length, expanded in (
+        (new.pitch_um, new.expanded_pitch_um),
+        (new.line_um, new.expanded_line_um),
+    ):
+        if length is not None and not 0 <= expanded < length / 10:
+            raise UsageError(message=f"U = {expanded:g} um of {length:g} um is not plausible.")
+    if new.expansion_ppm_per_k is not None and not 0 <= new.expansion_ppm_per_k <= 200:
+        raise UsageError(message=f"An expansion of {new.expansion_ppm_per_k:g} ppm/K is not known.")
+    if new.valid_to < new.valid_from:
+        raise DateRefusedError(
+            reason=f"A certificate valid to {new.valid_to} cannot begin on {new.valid_from}",
+            advice="look at the certificate again",
+        )
+    names = (
+        "kind", "nominal_pitch_um", "pitch_um", "nominal_line_um", "line_um", "expanded_pitch_um",
+        "expanded_line_um", "k", "expansion_ppm_per_k",
+    )  # fmt: skip
+    return clean_id(new.id), {
+        **{name: getattr(new, name) for name in names},
+        "certificate": clean_text("certificate number", new.certificate, needed=True),
+        "laboratory": clean_text("laboratory", new.laboratory, needed=True),
+        "valid_from": new.valid_from.isoformat(),
+        "valid_to": new.valid_to.isoformat(),
+    }
+
+
+def artefacts(registry: Registry) -> list[CertifiedArtefact]:
+    """Every artefact with its latest certificate, by id."""
+    found = {f.subject: _artefact(f) for f in live_facts(registry, None, [events.ARTEFACT_ADDED])}
+    return [found[one] for one in sorted(found)]
+
+
+def certificates_of(registry: Registry, artefact_id: str) -> list[CertifiedArtefact]:
+    """An artefact under each certificate it ever had. Raises `UnknownThingError`."""
+    found = live_facts(registry, clean_id(artefact_id), [events.ARTEFACT_ADDED])
+    if not found:
+        raise UnknownThingError(
+            what="artefact", name=artefact_id, advice="`sieveward artefact list` shows all"
+        )
+    return [_artefact(fact) for fact in found]
+
+
+def latest_artefact(
+    registry: Registry, artefact_id: str, day: date | None = None
+) -> CertifiedArtefact:
+    """An artefact under the certificate that holds on a day, or the latest one there is."""
+    found = certificates_of(registry, artefact_id)
+    held = [one for one in found if day is not None and one.valid_on(day)]
+    return (held or found)[-1]
+
+
+def _artefact(fact: Fact) -> CertifiedArtefact:
+    said = fact.payload
+    numbers = ("nominal_pitch_um", "pitch_um", "nominal_line_um", "line_um", "expansion_ppm_per_k")
+    return CertifiedArtefact(
+        id=fact.subject,
+        kind=str(said["kind"]),
+        **{name: None if said[name] is None else float(said[name]) for name in numbers},
+        expanded_pitch_um=float(said["expanded_pitch_um"]),
+        expanded_line_um=float(said["expanded_line_um"]),
+        k=float(said["k"]),
+        certificate=str(said["certificate"]),
+        laboratory=str(said["laboratory"]),
+        valid_from=date.fromisoformat(said["valid_from"]),
+        valid_to=date.fromisoformat(said["valid_to"]),
+        evidence=tuple(EvidenceFile(**file) for file in said["evidence"]),
+        event=fact.seq,
+    )
+
+
+def add_device(registry: Registry, new: Device, told: Told) -> Device:
+    """Record a device at one setting.
+
+    Raises `UsageError`, `BadTextError`, `DuplicateThingError`.
+    """
+    if new.kind not in DEVICE_KINDS:
+        raise UsageError(message=f"--kind is scanner or microscope, not '{new.kind}'.")
+    if new.encoding not in ("srgb", "linear", "auto"):
+        raise UsageError(message=f"--encoding is srgb, linear or auto, not '{new.encoding}'.")
+    if not (0 <= new.allowance_um < new.path_um and new.stand_off_um >= 0):
+        raise UsageError(message="A stand-off is 0 or more, its allowance below the optical path.")
+    called = clean_id(new.id)
+    payload = {
+        "kind": new.kind,
+        "serial": clean_text("serial number", new.serial, needed=True),
+        "setting": clean_text("setting", new.setting, needed=True),
+        "light": clean_text("light", new.light, needed=True),
+        "encoding": new.encoding,
+        "stand_off_um": new.stand_off_um,
+        "allowance_um": new.allowance_um,
+        "path_um": new.path_um,
+    }
+
+    def refuse(connection: Connection) -> None:
+        if live(connection, [events.DEVICE_ADDED], called):
+            raise DuplicateThingError(
+                what="a device", name=called, advice="another setting is another device"
+            )
+
+    keep(registry, events.DEVICE_ADDED, called, payload, told, (), refuse)
+    return device_named(registry, called)
+
+
+def devices(registry: Registry) -> list[Device]:
+    """Every device, by id."""
+    found = [_device(fact) for fact in live_facts(registry, None, [events.DEVICE_ADDED])]
+    return sorted(found, key=lambda one: one.id)
+
+
+def device_named(registry: Registry, device_id: str) -> Device:
+    """One device. Raises `UnknownThingError`."""
+    found = live_facts(registry, clean_id(device_id), [events.DEVICE_ADDED])
+    if not found:
+        raise UnknownThingError(
+            what="device", name=device_id, advice="`sieveward device list` shows all"
+        )
+    return _device(found[-1])
+
+
+def _device(fact: Fact) -> Device:
+    said = fact.payload
+    return Device(
+        id=fact.subject,
+        kind=str(said["kind"]),
+        serial=str(said["serial"]),
+        setting=str(said["setting"]),
+        light=str(said["light"]),
+        encoding=str(said["encoding"]),
+        stand_off_um=float(said["stand_off_um"]),
+        allowance_um=float(said["allowance_um"]),
+        path_um=float(said["path_um"]),
+        event=fact.seq,
+    )

@@ -1,0 +1,323 @@
+"""Scales of devices: recorded with the artefact they come from, read back from the ledger."""
+
+from __future__ import annotations
+
+import json
+import math
+from dataclasses import asdict, dataclass, replace
+from datetime import date
+from typing import TYPE_CHECKING, Any
+
+from sqlalchemy import Connection
+
+from sieve_inspect.errors import UsageError
+from sieve_registry import events
+from sieve_registry.errors import EvidenceError
+from sieve_registry.records import EvidenceFile, Fact
+from sieve_registry.scales.artefacts import (
+    CertifiedArtefact,
+    Device,
+    File,
+    certificates_of,
+    device_named,
+    keep,
+)
+from sieve_registry.scales.corrections import live_facts
+from sieve_registry.scales.errors import (
+    ArtefactExpiredError,
+    ScaleExpiredError,
+    TemperatureError,
+    UnknownThingError,
+)
+from sieve_registry.sieves.recording import Told
+from sieve_registry.store import reader
+from sieve_registry.store.engine import Registry
+from sieve_registry.values import add_months, clean_count, clean_id
+
+if TYPE_CHECKING:
+    from sieve_inspect.scale.artefact.line_bias import LineCalibration
+    from sieve_inspect.scale.calibration import Calibration
+    from sieve_inspect.scale.model import Scale
+
+__all__ = [
+    "CERTIFIED_AT_C",
+    "DEFAULT_MONTHS",
+    "TEMPERATURES_C",
+    "KeptScale",
+    "LineLink",
+    "ScaleTerms",
+    "base_scale",
+    "certificate_for",
+    "expansion",
+    "expired_error",
+    "history_of_device",
+    "kept_scale",
+    "record_scale",
+    "warmed",
+    "widened",
+]
+
+DEFAULT_MONTHS = 12
+TEMPERATURES_C = (15.0, 30.0)  # common practice, no source
+CERTIFIED_AT_C = 20.0  # ISO 1:2022, standard reference temperature
+
+
+@dataclass(frozen=True)
+class ScaleTerms:
+    """Under what a scale was taken and may be used; None is as the device or 20 degrees say."""
+
+    interval_months: int = DEFAULT_MONTHS
+    stand_off_um: float | None = None
+    temperature_c: float | None = None
+    range_c: tuple[float, float] = TEMPERATURES_C
+
+
+@dataclass(frozen=True)
+class LineLink:
+    """Where a scale's edge bias comes from: a single line, on a base scale that gave the rest."""
+
+    artefact: str
+    event: int
+    certificate: str
+    base: str
+    base_event: int
+
+
+@dataclass(frozen=True)
+class KeptScale:
+    """A recorded scale: `u_rel_…` are relative standard uncertainties, `event` where it stands."""
+
+    name: str
+    event: int
+    on_date: date
+    valid_until: date
+    person: str
+    device: str
+    artefact: str
+    artefact_event: int
+    certificate: str
+    setting: str
+    stand_off_um: float
+    allowance_um: float
+    path_um: float
+    temperature_c: float | None
+    range_c: tuple[float, float]
+    um_per_px: tuple[float, float]
+    u_rel: tuple[float, float]
+    max_residual_um: float
+    residual_rms_um: float
+    evidence: tuple[EvidenceFile, ...]
+    line: LineLink | None = None
+
+    def file(self, registry: Registry) -> dict[str, Any]:
+        """What its scale file says, proven. Raises `EvidenceError` and kin."""
+        for file in self.evidence:
+            if file.role == "scale":
+                return dict(json.loads(registry.evidence.read(file.sha256, file.extension)))
+        raise EvidenceError(name=self.name, reason="no scale file was kept with it")
+
+    def scale(self, registry: Registry) -> Scale:
+        """The scale itself, from its evidence file. Raises `EvidenceError` and kin."""
+        from sieve_inspect.scale.model import scale_from_dict
+
+        return scale_from_dict(self.file(registry))
+
+
+def warmed(found: Calibration, artefact: CertifiedArtefact, terms: ScaleTerms) -> Calibration:
+    """The calibration with the artefact's expansion from 20 degrees in its budget, if known."""
+    from sieve_inspect.scale.calibration import BudgetRow
+
+    u = expansion(artefact.expansion_ppm_per_k, CERTIFIED_AT_C, terms.temperature_c)
+    if not u:
+        return found
+    wider = widened(found.scale, u)
+    row = BudgetRow("temperature of the artefact", u, u)
+    return replace(found, scale=wider, budget=(*found.budget, row))
+
+
+def certificate_for(registry: Registry, artefact_id: str, day: date) -> CertifiedArtefact:
+    """The artefact under a certificate valid that day. Raises `ArtefactExpiredError`."""
+    found = certificates_of(registry, artefact_id)
+    valid = [one for one in found if one.valid_on(day)]
+    if not valid:
+        raise expired_error(found[-1], day, "")
+    return valid[-1]
+
+
+def expired_error(last: CertifiedArtefact, day: date, other: str) -> ArtefactExpiredError:
+    """What to raise when an artefact's last certificate does not hold on a day."""
+    span = f"its last is {last.certificate}, valid {last.valid_from} to {last.valid_to}"
+    return ArtefactExpiredError(artefact=last.id, day=day, span=span, other=other)
+
+
+def base_scale(registry: Registry, name: str, device: Device, day: date) -> KeptScale:
+    """The recorded scale of a device a single line may amend on a day.
+
+    Raises `UnknownThingError`, `ScaleExpiredError`, `UsageError` for one of another device.
+    """
+    base = kept_scale(registry, name, day)
+    if base is None:
+        raise UnknownThingError(
+            what="recorded scale", name=name, advice="record the one --base names first"
+        )
+    if base.device != device.id:
+        raise UsageError(
+            message=f"The scale {base.name!r} is one of device {base.device}, not of {device.id}."
+        )
+    if day > base.valid_until:
+        raise ScaleExpiredError(
+            scale=base.name, since=base.on_date, until=base.valid_until, day=day
+        )
+    return base
+
+
+def record_scale(
+    registry: Registry,
+    name: str,
+    found: Calibration | LineCalibration,
+    artefact: CertifiedArtefact,
+    device: Device,
+    terms: ScaleTerms,
+    told: Told,
+    *,
+    max_residual_um: float,
+    residual_picture: bytes,
+    base: KeptScale | None = None,
+) -> KeptScale:
+    """Keep a calibration of a device under a name; the next one of that name follows it.
+
+    With a `base` the artefact is a single line: pitch, circumstances and the last day it holds
+    are those of the base. Raises `UsageError` for terms that cannot be or a name another device
+    has, `DateRefusedError`.
+    """
+    called, day = clean_id(name), told.on_date or registry.today()
+    months = clean_count("interval in months", terms.interval_months, 1200)
+    assert months is not None
+    low, high = terms.range_c
+    if not -50 <= low < high <= 100:
+        raise UsageError(message=f"A range of {low:g} to {high:g} degrees is not plausible.")
+    if terms.temperature_c is not None and not low <= terms.temperature_c <= high:
+        raise TemperatureError(scale=called, given=terms.temperature_c, low=low, high=high)
+    s = found.scale
+    payload = {
+        "device": device.id,
+        "setting": device.setting,
+        "artefact": artefact.id,
+        "artefact_event": artefact.event,
+        "certificate": artefact.certificate,
+        "valid_until": add_months(day, months).isoformat(),
+        "interval_months": months,
+        "stand_off_um": device.stand_off_um if terms.stand_off_um is None else terms.stand_off_um,
+        "allowance_um": device.allowance_um,
+        "path_um": device.path_um,
+        "temperature_c": terms.temperature_c,
+        "range_c": [low, high],
+        "um_per_px": [s.um_per_px_x, s.um_per_px_y],
+        "u_rel": [s.u_rel_x, s.u_rel_y],
+        "max_residual_um": max_residual_um,
+        "residual_rms_um": found.residual_rms_um,
+        "marks": found.marks_used,
+        "warnings": list(found.warnings),
+    }
+    if base is not None:
+        payload.update(_amended(base, artefact, add_months(day, months)))
+    text = json.dumps(found.to_dict(), indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+    files: list[File] = [
+        (text.encode(), "scale", "scale.json"),
+        (residual_picture, "residuals", "residuals.png"),
+    ]
+
+    def refuse(connection: Connection) -> None:
+        for fact in reader.facts(connection, [events.SCALE_CALIBRATED], called):
+            if fact.payload["device"] != device.id:
+                raise UsageError(
+                    message=f"The scale {called!r} is one of device {fact.payload['device']}: "
+                    "choose another --name."
+                )
+
+    event = keep(registry, events.SCALE_CALIBRATED, called, payload, told, files, refuse)
+    facts = live_facts(registry, called, [events.SCALE_CALIBRATED])
+    return next(_scale(fact) for fact in facts if fact.seq == event.seq)
+
+
+def _amended(base: KeptScale, line: CertifiedArtefact, until: date) -> dict[str, Any]:
+    """What a payload says otherwise where a line amends a scale: of a line, the scale before it."""
+    root = (base.name, base.event) if base.line is None else (base.line.base, base.line.base_event)
+    link = LineLink(line.id, line.event, line.certificate, *root)
+    return {
+        "artefact": base.artefact,
+        "artefact_event": base.artefact_event,
+        "certificate": base.certificate,
+        "valid_until": min(until, base.valid_until).isoformat(),
+        "stand_off_um": base.stand_off_um,
+        "temperature_c": base.temperature_c,
+        "range_c": list(base.range_c),
+        "line": asdict(link),
+    }
+
+
+def kept_scale(registry: Registry, name: str, day: date) -> KeptScale | None:
+    """The scale of that name as last calibrated up to a day, None when there never was one.
+
+    Raises `UnknownThingError` when it was calibrated only later.
+    """
+    found = [_scale(fact) for fact in live_facts(registry, name, [events.SCALE_CALIBRATED])]
+    before = [one for one in found if one.on_date <= day]
+    if found and not before:
+        first = min(one.on_date for one in found)
+        raise UnknownThingError(
+            what="scale", name=name, advice=f"not on {day}, it was first calibrated on {first}"
+        )
+    return max(before, key=lambda one: (one.on_date, one.event), default=None)
+
+
+def history_of_device(registry: Registry, device_id: str) -> list[KeptScale]:
+    """Every scale of a device by the day of its calibration. Raises `UnknownThingError`."""
+    device = device_named(registry, device_id)
+    found = live_facts(registry, None, [events.SCALE_CALIBRATED])
+    own = [_scale(fact) for fact in found if fact.payload["device"] == device.id]
+    return sorted(own, key=lambda one: (one.on_date, one.event))
+
+
+def expansion(ppm_per_k: float | None, then: float, now: float | None) -> float:
+    """Relative standard uncertainty from an expansion between two temperatures, 0 if unknown."""
+    if ppm_per_k is None or now is None:
+        return 0.0
+    return ppm_per_k * 1e-6 * abs(now - then) / math.sqrt(3)
+
+
+def widened(scale: Scale, u: float) -> Scale:
+    """The scale with a further relative standard uncertainty in both directions."""
+    return replace(
+        scale, u_rel_x=math.hypot(scale.u_rel_x, u), u_rel_y=math.hypot(scale.u_rel_y, u)
+    )
+
+
+def _scale(fact: Fact) -> KeptScale:
+    said = fact.payload
+    temperature = said["temperature_c"]
+    low, high = said["range_c"]
+    (x, y), (u_x, u_y) = said["um_per_px"], said["u_rel"]
+    return KeptScale(
+        name=fact.subject,
+        event=fact.seq,
+        on_date=fact.on_date,
+        valid_until=date.fromisoformat(said["valid_until"]),
+        person=fact.person,
+        device=str(said["device"]),
+        artefact=str(said["artefact"]),
+        artefact_event=int(said["artefact_event"]),
+        certificate=str(said["certificate"]),
+        setting=str(said["setting"]),
+        stand_off_um=float(said["stand_off_um"]),
+        allowance_um=float(said["allowance_um"]),
+        path_um=float(said["path_um"]),
+        temperature_c=None if temperature is None else float(temperature),
+        range_c=(float(low), float(high)),
+        um_per_px=(float(x), float(y)),
+        u_rel=(float(u_x), float(u_y)),
+        max_residual_um=float(said["max_residual_um"]),
+        residual_rms_um=float(said["residual_rms_um"]),
+        evidence=tuple(EvidenceFile(**file) for file in said["evidence"]),
+        line=LineLink(**said["line"]) if said.get("line") else None,
+    )

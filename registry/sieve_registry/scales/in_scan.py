@@ -1,0 +1,135 @@
+"""The scales of single scans, from a certified artefact lying beside the cloth in each of them.
+
+The chain is the same, with the artefact seen in the very run of the check. A recorded scale of the
+device, if one is named, lends its map and is held against the circumstances as ever; its own
+certificate and repeatability are out of the budget then, for both were seen anew.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from sieve_registry.scales.artefacts import certificates_of
+from sieve_registry.scales.calibrations import CERTIFIED_AT_C, KeptScale, expansion, widened
+from sieve_registry.scales.traceability import (
+    Circumstances,
+    Traced,
+    accepted_as,
+    artefact_links,
+    expiry_of,
+    traced,
+)
+from sieve_registry.sieves.decision_rules import exact_payload
+from sieve_registry.store.engine import Registry
+
+if TYPE_CHECKING:
+    from sieve_inspect.scale.artefact.in_scan import Device, InScan
+    from sieve_inspect.scale.model import Scale
+
+__all__ = ["traced_in_scan"]
+
+_FROM_BASE = ("accepted", "line", "base")
+_SEEN_ANEW = ("pitch of the artefact", "picture to picture", "temperature of the artefact")
+
+
+def traced_in_scan(
+    registry: Registry,
+    artefact_id: str,
+    images: Sequence[Path],
+    known: KeptScale | Scale | None,
+    told: Circumstances,
+    *,
+    region: tuple[int, int, int, int] | None = None,
+    encoding: str = "auto",
+) -> Traced:
+    """Each scan's scale with the chain of all. `known` is a scale that helps to find the artefact.
+
+    Raises what `scale_in_scan` and `traced` raise.
+    """
+    from sieve_inspect.scale.artefact.in_scan import scale_in_scan
+
+    certificates = certificates_of(registry, artefact_id)
+    expired = expiry_of(certificates, told)
+    used = next((one for one in reversed(certificates) if one.valid_on(told.day)), certificates[-1])
+    artefact = used.to_calibrate()
+    base, device = _device(registry, known, told)
+    found = [
+        scale_in_scan(path, artefact, device=device, region=region, encoding=encoding)
+        for path in images
+    ]
+    effects = [] if base is None else list(base.trace["check"]["effects"])
+    if base is None:
+        u = expansion(used.expansion_ppm_per_k, CERTIFIED_AT_C, told.temperature_c)
+        effects += [{"name": "temperature", "u_rel": u}] if u else []
+    for effect in effects:
+        u = float(effect["u_rel"])
+        found = [replace(one, scale=widened(one.scale, u)) for one in found]
+    whole = _of_all(found)
+    accepted, doubts = accepted_as(expired, told)
+    chain = {
+        **artefact_links(used),
+        "scale": None if base is None else base.trace["scale"],
+        "check": {
+            "setting": told.setting,
+            "stand_off_um": told.stand_off_um,
+            "temperature_c": told.temperature_c,
+            "effects": effects,
+            "u_rel": [whole.u_rel_x, whole.u_rel_y],
+            "in_scan": [_told(path, one) for path, one in zip(images, found, strict=True)],
+        },
+        **({} if base is None else {k: v for k, v in base.trace.items() if k in _FROM_BASE}),
+        **accepted,
+    }
+    before = () if base is None else base.doubts
+    return Traced(whole, exact_payload(chain), (*before, *doubts), tuple(found))
+
+
+def _device(
+    registry: Registry, known: KeptScale | Scale | None, told: Circumstances
+) -> tuple[Traced | None, Device | None]:
+    """The device's scale: with its chain and what its map leaves open, if it is a recorded one."""
+    from sieve_inspect.scale.artefact.in_scan import Device
+
+    if known is None:
+        return None, None
+    if not isinstance(known, KeptScale):
+        return None, Device(known)
+    base = traced(registry, known, told)
+    budget = known.file(registry)["budget"]
+    rows = [row for row in budget if row["name"] not in _SEEN_ANEW]
+    u_x, u_y = (math.sqrt(sum(row[key] ** 2 for row in rows)) for key in ("u_rel_x", "u_rel_y"))
+    return base, Device(known.scale(registry), (u_x, u_y))
+
+
+def _of_all(found: Sequence[InScan]) -> Scale:
+    """One scale to stand for those of all scans: their mean, and the largest uncertainty."""
+    scales = [one.scale for one in found]
+    count = len(scales)
+    return replace(
+        scales[0],
+        um_per_px_x=sum(one.um_per_px_x for one in scales) / count,
+        um_per_px_y=sum(one.um_per_px_y for one in scales) / count,
+        edge_bias_px=sum(one.edge_bias_px for one in scales) / count,
+        **{
+            name: max(getattr(one, name) for one in scales)
+            for name in ("u_rel_x", "u_rel_y", "u_shear_deg", "u_edge_bias_px")
+        },
+    )
+
+
+def _told(path: Path, one: InScan) -> dict[str, Any]:
+    s = one.scale
+    return {
+        "file": path.name,
+        "region": list(one.region),
+        "um_per_px": [s.um_per_px_x, s.um_per_px_y],
+        "u_rel": [s.u_rel_x, s.u_rel_y],
+        "edge_bias_px": s.edge_bias_px,
+        "marks": one.found.marks_used,
+        "residual_rms_um": one.found.residual_rms_um,
+        "budget": [{"name": row.name, "u_rel": [row.u_rel_x, row.u_rel_y]} for row in one.budget],
+    }

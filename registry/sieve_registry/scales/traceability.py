@@ -1,0 +1,249 @@
+"""The chain of a recorded scale, held against the circumstances of a check.
+
+    certificate ─▶ artefact ─▶ scale of a device ─▶ check
+
+A scale has a day, an interval and limits. What a check tells of its circumstances is held against
+them: an expired artefact or scale, another setting, a cloth lying too far off, a room too cold or
+too warm is refused; what stays within the limits widens the scale's uncertainty. Both effects are
+kept simple, and each is the half-width of a rectangular distribution (GUM 4.3.7, u = a/√3):
+
+* stand-off: an object d farther from a lens at the distance D appears smaller by d/D; the whole
+  of it is taken as unknown, although a line sensor with rod lenses shows less.
+* temperature: device and cloth are taken to differ by as much as the artefact expands between the
+  temperature of the calibration and that of the check.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from datetime import date
+from functools import partial
+from typing import TYPE_CHECKING, Any
+
+from sieve_inspect.units import format_length
+from sieve_registry.scales.artefacts import CertifiedArtefact, certificates_of
+from sieve_registry.scales.calibrations import (
+    CERTIFIED_AT_C,
+    KeptScale,
+    LineLink,
+    expansion,
+    expired_error,
+    history_of_device,
+    widened,
+)
+from sieve_registry.scales.errors import (
+    ArtefactExpiredError,
+    ScaleExpiredError,
+    SettingDiffersError,
+    StandOffError,
+    TemperatureError,
+    UnknownThingError,
+)
+from sieve_registry.sieves.decision_rules import exact_payload
+from sieve_registry.sieves.recording import person
+from sieve_registry.store.engine import Registry
+from sieve_registry.values import clean_text
+
+if TYPE_CHECKING:
+    from sieve_inspect.measurement.pipeline import Measurement
+    from sieve_inspect.scale.artefact.in_scan import InScan
+    from sieve_inspect.scale.model import Scale
+
+__all__ = ["Circumstances", "Traced", "accepted_as", "artefact_links", "expiry_of", "traced"]
+
+
+@dataclass(frozen=True)
+class Circumstances:
+    """What a check says of how its scans were made; None: as at the calibration."""
+
+    day: date
+    setting: str | None = None
+    stand_off_um: float | None = None
+    temperature_c: float | None = None
+    accept_expired: str = ""
+    by: str | None = None
+
+
+@dataclass(frozen=True)
+class Traced:
+    """The scale for one check, its chain for the record, and why its outcome is conditional."""
+
+    scale: Scale
+    trace: Mapping[str, Any]
+    doubts: tuple[str, ...]
+    in_scan: tuple[InScan, ...] = ()
+
+    @property
+    def measure(self) -> Callable[..., Measurement] | None:
+        """Measuring by the scales of single scans, None where there are none."""
+        if not self.in_scan:
+            return None
+        from sieve_inspect.measurement.pipeline import measure
+
+        return partial(measure, in_scan=self.in_scan)
+
+
+def traced(registry: Registry, kept: KeptScale, told: Circumstances) -> Traced:
+    """Hold a scale against the circumstances of a check; what is within limits widens its u.
+
+    Raises `SettingDiffersError`, `StandOffError`, `TemperatureError`, and unless a reason accepts
+    it `ArtefactExpiredError` and `ScaleExpiredError`.
+    """
+    if told.setting is not None and _plain(told.setting) != _plain(kept.setting):
+        raise SettingDiffersError(scale=kept.name, calibrated=kept.setting, given=told.setting)
+    certificates = certificates_of(registry, kept.artefact)
+    used = next((one for one in certificates if one.event == kept.artefact_event), None)
+    if used is None:
+        span = f"event {kept.artefact_event}, that of scale {kept.name}, is void"
+        raise ArtefactExpiredError(artefact=kept.artefact, day=told.day, span=span, other="")
+    effects = _effects(kept, told, used)
+    scale = kept.scale(registry)
+    for effect in effects:
+        scale = widened(scale, effect["u_rel"])
+    expired = expiry_of(certificates, told)
+    line = None if kept.line is None else _line_of(registry, kept, kept.line, told, expired)
+    if told.day > kept.valid_until:
+        if not told.accept_expired:
+            raise ScaleExpiredError(
+                scale=kept.name, since=kept.on_date, until=kept.valid_until, day=told.day
+            )
+        expired.append(f"scale {kept.name} expired on {kept.valid_until}")
+    accepted, doubts = accepted_as(expired, told)
+    chain = {
+        **artefact_links(used),
+        "scale": {
+            "name": kept.name,
+            "event": kept.event,
+            "date": kept.on_date.isoformat(),
+            "valid_until": kept.valid_until.isoformat(),
+            "device": kept.device,
+            "setting": kept.setting,
+            "um_per_px": list(kept.um_per_px),
+            "u_rel": list(kept.u_rel),
+        },
+        "check": {
+            "setting": told.setting,
+            "stand_off_um": told.stand_off_um,
+            "temperature_c": told.temperature_c,
+            "effects": effects,
+            "u_rel": [scale.u_rel_x, scale.u_rel_y],
+        },
+        **(line or {}),
+        **accepted,
+    }
+    return Traced(scale, exact_payload(chain), doubts)
+
+
+def _line_of(
+    registry: Registry, kept: KeptScale, link: LineLink, told: Circumstances, expired: list[str]
+) -> dict[str, Any]:
+    """The links of an edge bias taken from a single line; what is expired of them is added.
+
+    Raises `ArtefactExpiredError`, and `UnknownThingError` where the base scale is void.
+    """
+    if all(one.event != link.base_event for one in history_of_device(registry, kept.device)):
+        raise UnknownThingError(
+            what="recorded scale",
+            name=link.base,
+            advice=f"event {link.base_event}, on which {kept.name} rests, is void; calibrate anew",
+        )
+    certificates = certificates_of(registry, link.artefact)
+    used = next((one for one in certificates if one.event == link.event), None)
+    if used is None:
+        span = f"event {link.event}, that of the edge bias of {kept.name}, is void"
+        raise ArtefactExpiredError(artefact=link.artefact, day=told.day, span=span, other="")
+    expired += expiry_of(certificates, told)
+    return {
+        "base": {"name": link.base, "event": link.base_event},
+        "line": {
+            "id": used.id,
+            "event": used.event,
+            "certificate": used.certificate,
+            "laboratory": used.laboratory,
+            "valid_from": used.valid_from.isoformat(),
+            "valid_to": used.valid_to.isoformat(),
+            "width_um": used.line_um,
+            "U_width_um": used.expanded_line_um,
+            "k": used.k,
+        },
+    }
+
+
+def artefact_links(used: CertifiedArtefact) -> dict[str, Any]:
+    """The first two links of a chain: the certificate and the artefact."""
+    return {
+        "certificate": {
+            "number": used.certificate,
+            "laboratory": used.laboratory,
+            "valid_from": used.valid_from.isoformat(),
+            "valid_to": used.valid_to.isoformat(),
+        },
+        "artefact": {
+            "id": used.id,
+            "event": used.event,
+            "kind": used.kind,
+            "pitch_um": used.pitch_um,
+            "U_pitch_um": used.expanded_pitch_um,
+            "k": used.k,
+        },
+    }
+
+
+def accepted_as(expired: list[str], told: Circumstances) -> tuple[dict[str, Any], tuple[str, ...]]:
+    """What a chain keeps of things accepted though expired, and the doubts they leave."""
+    if not expired:
+        return {}, ()
+    why, by = clean_text("reason", told.accept_expired), person(told.by)
+    kept = {"accepted": {"why": why, "by": by, "expired": expired}}
+    return kept, tuple(f"{what}; accepted by {by}: {why}" for what in expired)
+
+
+def expiry_of(certificates: list[CertifiedArtefact], told: Circumstances) -> list[str]:
+    """What to say of an artefact without a valid certificate that day.
+
+    Raises `ArtefactExpiredError` unless there is a reason to accept it.
+    """
+    if any(one.valid_on(told.day) for one in certificates):
+        return []
+    last = certificates[-1]
+    if not told.accept_expired:
+        other = ", or say why it may serve with --accept-expired REASON"
+        raise expired_error(last, told.day, other)
+    return [f"artefact {last.id} has no valid certificate since {last.valid_to}"]
+
+
+def _effects(
+    kept: KeptScale, told: Circumstances, artefact: CertifiedArtefact
+) -> list[dict[str, Any]]:
+    """Relative standard uncertainties the circumstances add to the scale."""
+    found: list[dict[str, Any]] = []
+    if told.stand_off_um is not None:
+        off = abs(told.stand_off_um - kept.stand_off_um)
+        if off > kept.allowance_um:
+            raise StandOffError(
+                scale=kept.name,
+                given=_length(told.stand_off_um),
+                calibrated=_length(kept.stand_off_um),
+                allowed=_length(kept.allowance_um),
+            )
+        if off:
+            found.append({"name": "stand-off", "u_rel": off / kept.path_um / math.sqrt(3)})
+    if told.temperature_c is not None:
+        low, high = kept.range_c
+        if not low <= told.temperature_c <= high:
+            raise TemperatureError(scale=kept.name, given=told.temperature_c, low=low, high=high)
+        then = CERTIFIED_AT_C if kept.temperature_c is None else kept.temperature_c
+        u = expansion(artefact.expansion_ppm_per_k, then, told.temperature_c)
+        if u:
+            found.append({"name": "temperature", "u_rel": u})
+    return found
+
+
+def _length(um: float) -> str:
+    return format_length(um) if um else "0"
+
+
+def _plain(text: str) -> str:
+    return "".join(text.split()).casefold()

@@ -1,0 +1,1 @@
+"""Sieves, their life and the stacks they work in."""

@@ -1,0 +1,200 @@
+"""What is recorded of a sieve: added, edited, used, cleaned, quarantined, returned, retired.
+
+Every function takes an open `Registry`. Days default to today, the person to the login name. What
+is refused raises an error of `sieve_registry.errors` and records nothing.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import asdict
+from datetime import date
+from pathlib import Path
+from typing import Any
+
+from sieve_inspect.errors import UsageError
+from sieve_registry import events
+from sieve_registry.errors import DuplicateSieveError
+from sieve_registry.records import (
+    NewSieve,
+    SieveDetails,
+    SieveState,
+    UseDetails,
+)
+from sieve_registry.sieves import lifecycle
+from sieve_registry.sieves.recording import Doing, Told, deed
+from sieve_registry.store import reader
+from sieve_registry.store.engine import Registry
+from sieve_registry.values import clean_count, clean_id, clean_text
+
+__all__ = [
+    "add_sieve",
+    "clean",
+    "edit_sieve",
+    "log_use",
+    "quarantine",
+    "retire",
+    "return_to_service",
+    "sieve_payload",
+    "use_payload",
+]
+
+_MOST_MONTHS = 1200
+_MOST_USES = 1_000_000
+
+
+def add_sieve(
+    registry: Registry, new: NewSieve, *, by: str | None = None, why_late: str = ""
+) -> SieveState:
+    """Record a new sieve and return its state.
+
+    Raises `BadTextError`, `DuplicateSieveError`, `DateRefusedError` for a future in-service date,
+    and what `sieve_inspect.standard.limits` raises for a standard, grade or nominal it lacks.
+    """
+    payload = sieve_payload(new, registry.today())
+    with registry.writing() as connection:
+        if reader.has_sieve(connection, payload["id"]):
+            raise DuplicateSieveError(sieve=payload["id"])
+        day = new.in_service or registry.today()
+        late = clean_text("reason", why_late)
+        doing = Doing(registry, connection, payload["id"], day, late)
+        return doing.record(events.SIEVE_ADDED, payload, by)
+
+
+def sieve_payload(new: NewSieve, today: date) -> dict[str, Any]:
+    """What an event keeps of a new sieve. Raises as `add_sieve`."""
+    from sieve_inspect.standard import limits
+
+    own_table = Path(new.standard)
+    standard = str(own_table.resolve()) if own_table.is_file() else new.standard
+    sieve_id = clean_id(new.id)
+    limits(new.nominal_um, standard, grade=new.grade)
+    if new.in_service is not None:
+        lifecycle.refuse_future(new.in_service, today, "a sieve's start of service")
+    return {
+        "id": sieve_id,
+        "nominal_nm": _nanometres(new.nominal_um),
+        "standard": standard,
+        "grade": new.grade,
+        "serial": clean_text("serial number", new.serial),
+        "frame_nm": None if new.frame_um is None else _nanometres(new.frame_um),
+        "in_service": None if new.in_service is None else new.in_service.isoformat(),
+        "added_on": today.isoformat(),
+        "interval_months": clean_count("interval in months", new.interval_months, _MOST_MONTHS),
+        "interval_uses": clean_count("interval in uses", new.interval_uses, _MOST_USES),
+        "location": clean_text("location", new.location),
+        "maker": clean_text("maker", new.maker),
+        "details": _details(new.details),
+    }
+
+
+def edit_sieve(
+    registry: Registry,
+    sieve_id: str,
+    *,
+    interval_months: int | None = None,
+    interval_uses: int | None = None,
+    location: str | None = None,
+    details: Mapping[str, str] | None = None,
+    on_date: date | None = None,
+    by: str | None = None,
+    why_late: str = "",
+) -> SieveState:
+    """Change intervals, location or details from a day on; 0 uses ends that limit.
+
+    None leaves a thing as it is; `details` names fields of `SieveDetails`. The past stays as it
+    was: asked for a day before `on_date`, the old values still answer.
+    """
+    if (interval_months, interval_uses, location, details or None) == (None,) * 4:
+        raise UsageError(message="Nothing to change was given: see `sieveward sieve edit --help`.")
+    payload = {
+        "interval_months": clean_count("interval in months", interval_months, _MOST_MONTHS),
+        "interval_uses": clean_count("interval in uses", interval_uses, _MOST_USES, least=0),
+        "location": None if location is None else clean_text("location", location),
+        "details": {name: clean_text(name, text) for name, text in (details or {}).items()},
+    }
+    told = Told(on_date, by, why_late)
+    with deed(registry, sieve_id, events.SIEVE_EDITED, "the change", told) as doing:
+        return doing.record(events.SIEVE_EDITED, payload, by)
+
+
+def log_use(
+    registry: Registry,
+    sieve_id: str,
+    count: int,
+    *,
+    on_date: date | None = None,
+    by: str | None = None,
+    note: str = "",
+    details: UseDetails | None = None,
+    why_late: str = "",
+) -> SieveState:
+    """Log that a sieve was used `count` times on a day, and how. Raises as `check`."""
+    payload = use_payload(count, note, details or UseDetails())
+    told = Told(on_date, by, why_late)
+    with deed(registry, sieve_id, events.USE_LOGGED, "the use", told) as doing:
+        return doing.record(events.USE_LOGGED, payload, by)
+
+
+def use_payload(count: int, note: str, details: UseDetails) -> dict[str, Any]:
+    """What an event keeps of uses: only what is known, figures as decimal texts."""
+    told = {
+        name: clean_text(name, value) if isinstance(value, str) else format(value, "f")
+        for name, value in asdict(details).items()
+        if value not in (None, "")
+    }
+    counted = clean_count("number of uses", count, _MOST_USES)
+    return {"count": counted, "note": clean_text("note", note), **told}
+
+
+def retire(
+    registry: Registry,
+    sieve_id: str,
+    reason: str,
+    *,
+    on_date: date | None = None,
+    by: str | None = None,
+    why_late: str = "",
+) -> SieveState:
+    """End a sieve's service from a day on: a person's decision, with the reason."""
+    payload = {"reason": clean_text("reason", reason, needed=True)}
+    told = Told(on_date, by, why_late)
+    with deed(registry, sieve_id, events.SIEVE_RETIRED, "the retirement", told) as doing:
+        return doing.record(events.SIEVE_RETIRED, payload, by)
+
+
+def quarantine(
+    registry: Registry, sieve_id: str, reason: str, told: Told, *, damage: bool = False
+) -> SieveState:
+    """Take a sieve out of use until a check passes; `damage` says that it was harmed."""
+    payload = {"reason": clean_text("reason", reason, needed=True), "damage": damage}
+    what = (events.SIEVE_QUARANTINED, "the quarantine")
+    with deed(registry, sieve_id, *what, told) as doing:
+        return doing.record(events.SIEVE_QUARANTINED, payload, told.by)
+
+
+def return_to_service(registry: Registry, sieve_id: str, reason: str, told: Told) -> SieveState:
+    """Put a sieve back into use. Raises `RuleRefusedError` without a passing check since then."""
+    payload = {"reason": clean_text("reason", reason, needed=True)}
+    with deed(registry, sieve_id, events.SIEVE_RETURNED, "the return", told) as doing:
+        return doing.record(events.SIEVE_RETURNED, payload, told.by)
+
+
+def clean(registry: Registry, sieve_id: str, method: str, note: str, told: Told) -> SieveState:
+    """Record that a sieve was cleaned or otherwise looked after."""
+    payload = {
+        "method": clean_text("method", method, needed=True),
+        "note": clean_text("note", note),
+    }
+    with deed(registry, sieve_id, events.SIEVE_CLEANED, "the cleaning", told) as doing:
+        return doing.record(events.SIEVE_CLEANED, payload, told.by)
+
+
+def _details(details: SieveDetails) -> dict[str, str]:
+    """The details that are known, each fit to be kept."""
+    cleaned = {name: clean_text(name, text) for name, text in asdict(details).items()}
+    return {name: text for name, text in cleaned.items() if text}
+
+
+def _nanometres(um: float) -> int:
+    return round(um * 1000)

@@ -1,0 +1,285 @@
+"""What may be recorded of a sieve for a day, and what contradicts its history.
+
+`objections` is a pure function that names everything that stands against a deed at once; `refuse`
+turns what it names into one error.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import date
+
+from sieve_inspect.errors import SievewardError
+from sieve_registry import events
+from sieve_registry.errors import DateRefusedError, RuleRefusedError, SieveRetiredError
+from sieve_registry.records import Check, Fact, Finding, SieveHistory
+
+__all__ = [
+    "PASSING",
+    "Deed",
+    "contradictions",
+    "new_cloth_since",
+    "objections",
+    "quarantine_on",
+    "refuse",
+    "refuse_future",
+    "refuse_outside_service",
+    "sign_off_demanded",
+    "signature_of",
+]
+
+PASSING = ("pass", "conditional pass")
+
+
+@dataclass(frozen=True)
+class Deed:
+    """What someone is about to record of a sieve: its kind, its day, and in words."""
+
+    kind: str
+    on_date: date
+    today: date
+    what: str
+    person: str = ""
+    why_late: str = ""
+    check_id: str = ""
+
+
+@dataclass(frozen=True)
+class _Objection:
+    finding: Finding
+    error: SievewardError
+
+
+def objections(history: SieveHistory, deed: Deed) -> list[Finding]:
+    """Everything that stands against recording `deed`; an empty list when nothing does."""
+    return [one.finding for one in _objections(history, deed)]
+
+
+def refuse(history: SieveHistory, deed: Deed) -> None:
+    """Raise what stands against `deed`: the one thing, or all of it as `RuleRefusedError`."""
+    found = list(_objections(history, deed))
+    if len(found) == 1:
+        raise found[0].error
+    if found:
+        raise RuleRefusedError(
+            sieve=history.sieve.id,
+            reason="; ".join(
+                f"({n}) {one.finding.message}" for n, one in enumerate(found, start=1)
+            ),
+        )
+
+
+def refuse_future(day: date, today: date, what: str) -> None:
+    """Raise `DateRefusedError` for a day that has not come yet."""
+    if day > today:
+        raise _future(day, today, what)
+
+
+def refuse_outside_service(history: SieveHistory, day: date, what: str) -> None:
+    """Raise when the sieve was not in service on `day`, so that nothing can be recorded for it."""
+    for one in _outside_service(history, day, what):
+        raise one.error
+
+
+def sign_off_demanded(history: SieveHistory, day: date) -> bool:
+    """Whether the laboratory demands a second person's sign-off on that day."""
+    demanded = False
+    for since, wanted in history.sign_off:
+        if since <= day:
+            demanded = wanted
+    return demanded
+
+
+def signature_of(history: SieveHistory, check: Check) -> Fact | None:
+    """The sign-off of a check by a second person, or None."""
+    for act in history.acts:
+        if act.kind == events.CHECK_SIGNED and act.payload.get("check") == check.id:
+            return act
+    return None
+
+
+def quarantine_on(history: SieveHistory, day: date) -> Fact | None:
+    """The quarantine the sieve is in at the end of `day`, or None."""
+    inside: Fact | None = None
+    for act in sorted(history.acts, key=lambda a: (a.on_date, a.seq)):
+        if act.on_date > day:
+            break
+        if act.kind == events.SIEVE_QUARANTINED:
+            inside = act
+        elif act.kind == events.SIEVE_RETURNED:
+            inside = None
+    return inside
+
+
+def new_cloth_since(history: SieveHistory, check: Check | None, day: date) -> Fact | None:
+    """The cloth put in last up to the end of `day`, when no check (None: none at all) saw it."""
+    cloths = [a for a in history.acts if a.kind == events.CLOTH_REPLACED and a.on_date <= day]
+    last = max(cloths, key=lambda a: (a.on_date, a.seq), default=None)
+    if last is None or check is None:
+        return last
+    return last if (last.on_date, last.seq) > (check.on_date, check.seq) else None
+
+
+# --- one rule after another -------------------------------------------------------------------
+
+
+def _objections(history: SieveHistory, deed: Deed) -> Iterator[_Objection]:
+    if deed.on_date > deed.today:
+        error = _future(deed.on_date, deed.today, deed.what)
+        yield _Objection(Finding("date", _words(error), history.sieve.id), error)
+    if deed.kind != events.CHECK_SIGNED:  # what was recorded before may still be signed
+        yield from _outside_service(history, deed.on_date, deed.what)
+    yield from _past_sign_off(history, deed)
+    if deed.kind == events.SIEVE_RETIRED:
+        yield from _after_the_end(history, deed.on_date)
+    elif deed.kind == events.SIEVE_QUARANTINED:
+        yield from _twice_in_quarantine(history, deed.on_date)
+    elif deed.kind == events.SIEVE_RETURNED:
+        yield from _return(history, deed)
+    elif deed.kind == events.USE_LOGGED:
+        yield from _use_in_quarantine(history, deed.on_date)
+    elif deed.kind == events.CHECK_SIGNED:
+        yield from _signing(history, deed)
+
+
+def _future(day: date, today: date, what: str) -> DateRefusedError:
+    return DateRefusedError(
+        reason=f"{day} lies in the future (today is {today})",
+        advice=f"record {what} on the day it happens, or correct the date",
+    )
+
+
+def _outside_service(history: SieveHistory, day: date, what: str) -> Iterator[_Objection]:
+    sieve, end = history.sieve, history.retirement
+    if sieve.in_service is not None and day < sieve.in_service:
+        began = f"{day} is before sieve {sieve.id!r} went into service on {sieve.in_service}"
+        yield _date(sieve.id, began, f"correct the date of {what}")
+    if end is not None and day >= end.on_date:
+        error = SieveRetiredError(sieve=sieve.id, date=end.on_date, reason=end.reason)
+        yield _Objection(Finding("retired", _words(error), sieve.id), error)
+
+
+def _past_sign_off(history: SieveHistory, deed: Deed) -> Iterator[_Objection]:
+    """What was signed off is closed: something may be slipped in before it only with a reason."""
+    if deed.why_late or deed.kind == events.CHECK_SIGNED:
+        return
+    days = [a.on_date for a in history.acts if a.kind == events.CHECK_SIGNED]
+    later = [day for day in days if day > deed.on_date]
+    if later:
+        yield _date(
+            history.sieve.id,
+            f"{deed.on_date} lies before the sign-off of {max(later)}",
+            "say with --why-late why it is recorded only now",
+        )
+
+
+def _after_the_end(history: SieveHistory, day: date) -> Iterator[_Objection]:
+    days = [check.on_date for check in history.checks] + [use.on_date for use in history.uses]
+    later = [one for one in days if one > day]
+    if later:
+        yield _date(
+            history.sieve.id,
+            f"Sieve {history.sieve.id!r} was still checked or used on {max(later)}",
+            f"retire it on {max(later)} or later",
+        )
+
+
+def _twice_in_quarantine(history: SieveHistory, day: date) -> Iterator[_Objection]:
+    inside = quarantine_on(history, day)
+    if inside is not None:
+        since = f"it is in quarantine already, since {inside.on_date}"
+        yield _rule(history, f"{since} ({inside.payload['reason']})")
+
+
+def _use_in_quarantine(history: SieveHistory, day: date) -> Iterator[_Objection]:
+    inside = quarantine_on(history, day)
+    if inside is not None:
+        yield _rule(
+            history,
+            f"it is in quarantine since {inside.on_date} ({inside.payload['reason']}): check it "
+            "and `sieveward return` it before it is used",
+        )
+
+
+def _return(history: SieveHistory, deed: Deed) -> Iterator[_Objection]:
+    """ISO/IEC 17025:2017, 6.4.4 and 6.4.9: verified before it goes back into service."""
+    inside = quarantine_on(history, deed.on_date)
+    if inside is None:
+        yield _rule(history, "it is not in quarantine on that day, so it cannot return")
+        return
+    since = [
+        check
+        for check in history.checks
+        if (check.on_date, check.seq) > (inside.on_date, inside.seq)
+        and check.on_date <= deed.on_date
+    ]
+    last = max(since, key=lambda c: (c.on_date, c.seq), default=None)
+    why = "damage" if inside.payload.get("damage") else "quarantine"
+    if last is None:
+        yield _rule(history, f"it was not checked since its {why} of {inside.on_date}")
+    elif last.outcome not in PASSING:
+        yield _rule(history, f"its check {last.id} since the {why} says {last.outcome}")
+    cloth = new_cloth_since(history, last, deed.on_date)
+    if last is not None and cloth is not None:
+        yield _rule(history, f"its cloth of {cloth.on_date} was not checked")
+    if (
+        last is not None
+        and sign_off_demanded(history, deed.on_date)
+        and signature_of(history, last) is None
+    ):
+        yield _rule(history, f"its check {last.id} is not signed off by a second person")
+
+
+def _signing(history: SieveHistory, deed: Deed) -> Iterator[_Objection]:
+    check = next((c for c in history.checks if c.id == deed.check_id), None)
+    if check is None:
+        yield _rule(history, f"its check {deed.check_id} was declared void")
+        return
+    if deed.on_date < check.on_date:
+        yield _rule(history, f"{check.id} was made only on {check.on_date}")
+    if _same(check.person, deed.person):
+        yield _rule(history, f"{check.person} made {check.id}: a second person has to sign it")
+    signed = signature_of(history, check)
+    if signed is not None:
+        yield _rule(history, f"{check.id} was signed by {signed.person} on {signed.on_date}")
+
+
+def _same(one: str, other: str) -> bool:
+    return one.casefold().split() == other.casefold().split()
+
+
+def contradictions(history: SieveHistory) -> list[Finding]:
+    """What in a history cannot be true together; a correction may not add to it."""
+    sieve, end = history.sieve, history.retirement
+    records = [("check", c.on_date, c.seq) for c in history.checks]
+    records += [("use", u.on_date, u.seq) for u in history.uses]
+    found = []
+    for what, day, seq in records:
+        if sieve.in_service is not None and day < sieve.in_service:
+            found.append(f"the {what} of {day} (event {seq}) lies before {sieve.in_service}")
+        if end is not None and day > end.on_date:
+            found.append(f"the {what} of {day} (event {seq}) lies after its end on {end.on_date}")
+    checks = {check.id for check in history.checks}
+    for act in history.acts:
+        if act.kind == events.CHECK_SIGNED and act.payload.get("check") not in checks:
+            check = act.payload.get("check")
+            found.append(f"event {act.seq} signs {check}, which would be void: void that one first")
+    if sieve.in_service is not None and end is not None and end.on_date < sieve.in_service:
+        found.append(f"it ended on {end.on_date}, before it began on {sieve.in_service}")
+    return [Finding("lifecycle", message, sieve.id) for message in found]
+
+
+def _date(sieve_id: str, reason: str, advice: str) -> _Objection:
+    error = DateRefusedError(reason=reason, advice=advice)
+    return _Objection(Finding("date", _words(error), sieve_id), error)
+
+
+def _rule(history: SieveHistory, message: str) -> _Objection:
+    sieve_id = history.sieve.id
+    error = RuleRefusedError(sieve=sieve_id, reason=message)
+    return _Objection(Finding("lifecycle", message, sieve_id), error)
+
+
+def _words(error: SievewardError) -> str:
+    return str(error).rstrip(".")

@@ -1,0 +1,170 @@
+"""The stacks sieves work in: kept by name, asked before a run, logged after it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import date
+from decimal import Decimal
+from typing import Any
+
+from sqlalchemy import Connection
+
+from sieve_registry import events
+from sieve_registry.errors import StackError
+from sieve_registry.records import Fact, Finding, SieveState, UseDetails
+from sieve_registry.sieves import commands as sieve_commands
+from sieve_registry.sieves import stack_rules as rules
+from sieve_registry.sieves.recording import Doing, Told, history_of, record_general, refuse
+from sieve_registry.sieves.state import state_as_of
+from sieve_registry.store import reader
+from sieve_registry.store.engine import Registry
+from sieve_registry.values import clean_id
+
+__all__ = ["Readiness", "Run", "add", "names", "ready", "run", "show"]
+
+
+@dataclass(frozen=True)
+class Readiness:
+    """A stack on one day, coarse on top: what stands against a run, and what is only told."""
+
+    name: str
+    as_of: date
+    sieves: tuple[SieveState, ...]
+    findings: tuple[Finding, ...]
+    notes: tuple[Finding, ...]
+
+    @property
+    def is_ready(self) -> bool:
+        """Whether nothing stands against a run."""
+        return not self.findings
+
+
+@dataclass(frozen=True)
+class Run:
+    """A run that was logged, with what was remarkable about it."""
+
+    name: str
+    event: int
+    sieves: tuple[SieveState, ...]
+    findings: tuple[Finding, ...]
+
+
+def add(
+    registry: Registry, name: str, sieve_ids: Sequence[str], told: Told, *, replacing: bool = False
+) -> Readiness:
+    """Keep a stack, the topmost sieve first.
+
+    Raises `StackError` for a name in use (unless `replacing`), one sieve twice or none at all, and
+    `UnknownSieveError`.
+    """
+    called = clean_id(name)
+    with registry.writing() as connection:
+        if not sieve_ids:
+            raise StackError(stack=called, reason="holds no sieve: name them, coarse on top")
+        ids = [history_of(connection, one).sieve.id for one in sieve_ids]
+        twice = sorted({one for one in ids if ids.count(one) > 1})
+        if twice:
+            raise StackError(stack=called, reason=f"names {twice[0]} twice")
+        if not replacing and _kept(connection, called) is not None:
+            raise StackError(
+                stack=called, reason="is there already: see it with `sieveward stack show`, or "
+                "change it with --replace"
+            )  # fmt: skip
+        payload = {"sieves": ids}
+        record_general(registry, connection, events.STACK_SET, called, payload, told)
+    return ready(registry, called)
+
+
+def names(registry: Registry) -> list[str]:
+    """The names of all stacks."""
+    with registry.reading() as connection:
+        return sorted({fact.subject for fact in reader.facts(connection, [events.STACK_SET])})
+
+
+def show(registry: Registry, name: str) -> tuple[Readiness, list[Fact]]:
+    """A stack as it is today, and its runs."""
+    found = ready(registry, name)
+    with registry.reading() as connection:
+        return found, reader.facts(connection, [events.STACK_RUN], found.name)
+
+
+def ready(registry: Registry, name: str, as_of: date | None = None) -> Readiness:
+    """Whether a stack can be run: every sieve, its frame, the order and the series.
+
+    Raises `StackError` for a stack there is not.
+    """
+    day = as_of or registry.today()
+    with registry.reading() as connection:
+        called, states = _states(connection, name, day)
+    return Readiness(
+        called, day, states,
+        tuple(rules.ready_findings(states)),
+        (*rules.standing_notes(states), *rules.series_notes(states)),
+    )  # fmt: skip
+
+
+def run(
+    registry: Registry,
+    name: str,
+    details: UseDetails,
+    told: Told,
+    *,
+    count: int = 1,
+    note: str = "",
+    retained_g: Mapping[str, Decimal] | None = None,
+) -> Run:
+    """Log a run: one event for the stack, and the use of each sieve, all of it or nothing.
+
+    Raises `StackError` for a mass on a sieve that is not in the stack, and what `log_use` raises.
+    """
+    masses = dict(retained_g or {})
+    with registry.writing() as connection:
+        day = told.on_date or registry.today()
+        called, states = _states(connection, name, day)
+        ids = [state.sieve.id for state in states]
+        strange = sorted(masses.keys() - {*ids, rules.PAN})
+        if strange:
+            raise StackError(stack=called, reason=f"has no sieve {strange[0]!r}")
+        whole = sieve_commands.use_payload(count, note, details)
+        event = record_general(
+            registry, connection, events.STACK_RUN, called,
+            {**whole, "sieves": ids, "retained_g": {n: format(m, "f") for n, m in masses.items()}},
+            told,
+        )  # fmt: skip
+        for sieve_id in ids:
+            what = (events.USE_LOGGED, f"the use of {sieve_id}")
+            refuse(registry, connection, sieve_id, *what, told)
+            on_it = replace(details, stack=called, retained_g=masses.get(sieve_id))
+            payload: dict[str, Any] = {
+                **sieve_commands.use_payload(count, note, on_it),
+                "run": event.seq,
+            }
+            Doing(registry, connection, sieve_id, day, told.why_late).append(
+                events.USE_LOGGED, payload, told.by
+            )
+        after = _states(connection, called, day)[1]
+    found = rules.load_findings(states, masses, details.mass_g)
+    return Run(called, event.seq, after, tuple(found))
+
+
+def _kept(connection: Connection, name: str, day: date | None = None) -> Fact | None:
+    found = reader.facts(connection, [events.STACK_SET], name)
+    days = [fact for fact in found if day is None or fact.on_date <= day]
+    return max(days, key=lambda fact: (fact.on_date, fact.seq), default=None)
+
+
+def _states(connection: Connection, name: str, day: date) -> tuple[str, tuple[SieveState, ...]]:
+    called = clean_id(name)
+    kept = _kept(connection, called, day) or _kept(connection, called)
+    if kept is None:
+        known = sorted({fact.subject for fact in reader.facts(connection, [events.STACK_SET])})
+        there = f"; there are {', '.join(known)}" if known else ": `sieveward stack add` keeps one"
+        raise StackError(stack=called, reason=f"is not known{there}")
+    states = []
+    for sieve_id in kept.payload["sieves"]:
+        found = state_as_of(history_of(connection, sieve_id), day)
+        if found is None:
+            raise StackError(stack=called, reason=f"names {sieve_id}, which was not there on {day}")
+        states.append(found)
+    return called, tuple(states)

@@ -1,0 +1,94 @@
+"""Values people type: names and notes that can be kept, counts, and days."""
+
+from __future__ import annotations
+
+import calendar
+import re
+import unicodedata
+from datetime import date
+
+from sieve_inspect.errors import UsageError
+from sieve_registry.errors import BadTextError, DateRefusedError
+
+__all__ = ["add_months", "clean_count", "clean_id", "clean_text", "read_date"]
+
+ID_LENGTH = 64
+TEXT_LENGTH = 500
+_ISO = re.compile(r"\d{4}-\d{2}-\d{2}", re.ASCII)
+_JOINER = "\u200d"  # holds one emoji of several together
+
+
+def clean_id(text: str) -> str:
+    """A sieve's id: 1 to 64 printable characters, outer blanks taken off, in NFC.
+
+    Otherwise an id is data: `../x`, `=1+1` and emoji are as good as `S-017`.
+    """
+    cleaned = _printable("sieve id", text)
+    if not cleaned:
+        raise BadTextError(what="sieve id", text=text[:ID_LENGTH], reason="it is empty")
+    if len(cleaned) > ID_LENGTH:
+        raise BadTextError(
+            what="sieve id", text=f"{cleaned[:20]}…", reason=f"it is over {ID_LENGTH} characters"
+        )
+    return cleaned
+
+
+def clean_text(what: str, text: str, *, needed: bool = False) -> str:
+    """A note, place or name of one line: up to 500 printable characters; line ends become blanks.
+
+    Raises `BadTextError`, also for an empty text where one is `needed`.
+    """
+    cleaned = _printable(what, " ".join(text.split()))
+    if needed and not cleaned:
+        raise BadTextError(what=what, text=text[:20], reason="it is empty")
+    if len(cleaned) > TEXT_LENGTH:
+        raise BadTextError(
+            what=what, text=f"{cleaned[:20]}…", reason=f"it is over {TEXT_LENGTH} characters"
+        )
+    return cleaned
+
+
+def _printable(what: str, text: str) -> str:
+    cleaned = unicodedata.normalize("NFC", text.strip())
+    for letter in cleaned:
+        # Cc control, Cf invisible marks (also those that turn text around), Cs halves of letters.
+        kind = unicodedata.category(letter)
+        if kind in ("Cc", "Cf", "Cs", "Zl", "Zp") and letter != _JOINER:
+            raise BadTextError(
+                what=what,
+                text=cleaned[:40],
+                reason=f"it holds the unprintable character U+{ord(letter):04X}",
+            )
+    return cleaned
+
+
+def clean_count(what: str, value: int | None, most: int, least: int = 1) -> int | None:
+    """The number, when it can be meant; None stays None. Raises `UsageError`."""
+    if value is not None and not least <= value <= most:
+        raise UsageError(message=f"The {what} has to lie in {least} to {most}, not {value}.")
+    return value
+
+
+def add_months(day: date, months: int) -> date:
+    """The same day `months` later; the last of the month where that day does not exist there.
+
+    31 January + 1 month is 28 or 29 February, never a day of March. Days past the calendar's
+    end (year 9999) stay at its end.
+    """
+    index = day.year * 12 + (day.month - 1) + months
+    year, month = index // 12, index % 12 + 1
+    if year > date.max.year:
+        return date.max
+    return date(year, month, min(day.day, calendar.monthrange(year, month)[1]))
+
+
+def read_date(text: str) -> date:
+    """Read a day written YYYY-MM-DD; anything else raises `DateRefusedError`."""
+    try:
+        if not _ISO.fullmatch(text.strip()):
+            raise ValueError
+        return date.fromisoformat(text.strip())
+    except ValueError:
+        raise DateRefusedError(
+            reason=f"{text!r} is no day of the calendar", advice="write it as YYYY-MM-DD"
+        ) from None
