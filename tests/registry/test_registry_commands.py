@@ -14,7 +14,7 @@ from html.parser import HTMLParser
 import pytest
 from registry_kinds import file_only
 
-from sieve_registry.audit.queries import csv_cell
+from sieve_registry.exchange.sheets import csv_cell
 
 SCALE = ("--um-per-px", "5.29")
 

@@ -8,6 +8,7 @@ from report_sample import sample
 
 from sieve_registry.audit import queries as audits
 from sieve_registry.report import (
+    audit_page,
     check_view,
     history_view,
     labels,
@@ -28,7 +29,7 @@ def pages(filled, tmp_path_factory):
         "conditional": render_check_report(sample(fit="indicative")),
         "history": render_sieve_history(history_view(registry, "S-0125")),
         "unchecked": render_sieve_history(history_view(registry, report_lab.ODD_NAME)),
-        "audit": audits.render(found)["index.html"].decode(),
+        "audit": audit_page.render(found)["index.html"].decode(),
         "labels": labels.page([labels.label_of(one) for one in sieve_queries.states(registry)]),
     }
     registry.close()

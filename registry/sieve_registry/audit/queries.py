@@ -19,18 +19,16 @@ from sqlalchemy import Connection
 from sieve_registry.audit import rows as of
 from sieve_registry.audit import verification
 from sieve_registry.audit.rows import recorded_later
-from sieve_registry.exchange.sheets import csv_cell
 from sieve_registry.records import (
     SieveState,
     Verification,
 )
-from sieve_registry.report.audit_page import Links, render
 from sieve_registry.sieves.lifecycle import refuse_future
 from sieve_registry.sieves.state import IN_SERVICE, state_as_of
 from sieve_registry.store import listing, reader
 from sieve_registry.store.engine import Registry
 
-__all__ = ["Audit", "AuditTable", "Links", "audit", "csv_cell", "recorded_later", "render"]
+__all__ = ["Audit", "AuditTable", "audit", "recorded_later"]
 
 _MANY_EVENTS = 30_000  # from here on the audit proves the chain and leaves the rows to `verify`
 

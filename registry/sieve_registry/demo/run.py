@@ -19,7 +19,7 @@ from sieve_registry.demo.answers import Answer, answers_of
 from sieve_registry.demo.images import images_folder, scale_name
 from sieve_registry.demo.story import STEPS, Checked, Edited, Retired, SieveAdded, Step, Used
 from sieve_registry.records import CheckDetail, SieveHistory, SieveState
-from sieve_registry.report import check_view, render_check_report
+from sieve_registry.report import audit_page, check_view, render_check_report
 from sieve_registry.scales.calibrations import kept_scale
 from sieve_registry.scales.in_scan import traced_in_scan
 from sieve_registry.scales.traceability import Circumstances, traced
@@ -205,7 +205,7 @@ def _finish(registry: Registry, inside: Path, folder: Path, tell: Tell) -> DemoR
     audit = audits.audit(registry, today - timedelta(days=AUDIT_DAYS_AGO))
     place = Path(f"audit-{audit.as_of}")
     (inside / place).mkdir()
-    for name_, data in audits.render(audit).items():
+    for name_, data in audit_page.render(audit).items():
         (inside / place / name_).write_bytes(data)
     return DemoResult(
         folder=folder,

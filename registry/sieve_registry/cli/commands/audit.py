@@ -25,7 +25,8 @@ from sieve_registry.cli.support.output import (
 if TYPE_CHECKING:
     from datetime import date
 
-    from sieve_registry.audit.queries import Audit, AuditTable, Links
+    from sieve_registry.audit.queries import Audit, AuditTable
+    from sieve_registry.report.audit_page import Links
     from sieve_registry.store.engine import Registry
 
 __all__ = ["audit", "print_audit_table"]
@@ -71,6 +72,7 @@ def audit(
 ) -> None:
     """Show every sieve, check and use as of a past day, and what was recorded only later."""
     from sieve_registry.audit import queries as audits
+    from sieve_registry.report import audit_page
 
     day = read_day(as_of)
     assert day is not None
@@ -83,7 +85,7 @@ def audit(
             links = _in_place(registry, out)
             if with_files:
                 links, lost = _files(registry, found, out)
-            _write(out, audits.render(found, links))
+            _write(out, audit_page.render(found, links))
     if emit_json(json_path, found.to_dict()):
         return
     _print_audit(found)
@@ -95,7 +97,7 @@ def audit(
 
 def _in_place(registry: Registry, out: Path) -> Links:
     """Links to the evidence where it lies: they hold while the page stays on this computer."""
-    from sieve_registry.audit.queries import Links
+    from sieve_registry.report.audit_page import Links
 
     folder = getattr(registry.evidence, "folder", None)
     if folder is None:
@@ -114,9 +116,9 @@ def _files(registry: Registry, found: Audit, out: Path) -> tuple[Links, int]:
     from rich.console import Console
     from rich.progress import track
 
-    from sieve_registry.audit.queries import Links
     from sieve_registry.checks import queries as check_queries
     from sieve_registry.errors import EvidenceAlteredError, EvidenceError
+    from sieve_registry.report.audit_page import Links
 
     tables = {table.name: table.rows for table in found.tables}
     checks = {row[0]: f"reports/{row[0]}.html" for row in tables["checks"]}

@@ -108,7 +108,7 @@ def _csv(effects: list[SieveEffect]) -> bytes:
     import csv
     import io
 
-    from sieve_registry.audit.queries import csv_cell
+    from sieve_registry.exchange.sheets import csv_cell
 
     text = io.StringIO()
     writer = csv.writer(text, lineterminator="\r\n")

@@ -51,7 +51,7 @@ def lookback(
 ) -> None:
     """List everything logged with a sieve between its last good check and the bad one."""
     from sieve_registry.audit import verification
-    from sieve_registry.audit.queries import csv_cell
+    from sieve_registry.exchange.sheets import csv_cell
     from sieve_registry.quality.lookback import lookback_of
     from sieve_registry.report.lookback_page import lookback_csv, lookback_html
     from sieve_registry.sieves import queries as sieve_queries

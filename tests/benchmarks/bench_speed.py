@@ -1,4 +1,4 @@
-"""How long things take; not collected by default: `pytest tests/bench/bench_speed.py`."""
+"""How long things take; not collected by default: `pytest tests/benchmarks/bench_speed.py`."""
 
 from __future__ import annotations
 

@@ -1,6 +1,6 @@
 """Where the time of a whole cloth goes, the way of small pictures beside that of large ones.
 
-    python tests/bench/profile_whole.py 6400          # side in px
+    python tests/benchmarks/profile_whole.py 6400          # side in px
 
 One process, each way once; a step's seconds are those spent in it and not in another step.
 """

@@ -1,6 +1,6 @@
 """How fast a large registry answers, as whole processes, and how that grows.
 
-    python tests/bench/registry_scale.py [--sieves 10000] [--checks 200000] [--keep FOLDER]
+    python tests/benchmarks/registry_scale.py [--sieves 10000] [--checks 200000] [--keep FOLDER]
 
 Each check has four margins and a payload as the program writes it, and shares one kept scan; one
 sieve in a hundred was quarantined, one in fifty retired, one in twenty used. Times are the best of

@@ -1,8 +1,8 @@
 """A whole cloth beside what generic tools need merely to label its openings.
 
-    python tests/bench/whole_cloth.py                 # 100 megapixels, three rounds
-    python tests/bench/whole_cloth.py 3200 10000 20000 --rounds 2   # growth, sides in px
-    python tests/bench/whole_cloth.py 37500 --only measure          # 1.4 gigapixels
+    python tests/benchmarks/whole_cloth.py                 # 100 megapixels, three rounds
+    python tests/benchmarks/whole_cloth.py 3200 10000 20000 --rounds 2   # growth, sides in px
+    python tests/benchmarks/whole_cloth.py 37500 --only measure          # 1.4 gigapixels
 
 Every route is a process of its own: start, reading, work, and its table written. Rounds take
 turns, so that a busy machine is busy for all. Time is the median; memory the largest sum of
