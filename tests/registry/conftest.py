@@ -8,7 +8,6 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from datetime import date
 from pathlib import Path
-from types import SimpleNamespace
 from typing import Any
 
 import pytest
@@ -193,8 +192,7 @@ def run(
     """Runs `sieveward --registry … ARGUMENTS` in this process, its measuring replaced."""
     from sieve_registry.cli.main import main
 
-    stand_in = SimpleNamespace(measure=measuring)
-    monkeypatch.setitem(sys.modules, "sieve_inspect.measurement.pipeline", stand_in)
+    monkeypatch.setattr(check_commands, "measure_scans", measuring)
 
     def running(*arguments: str, registry: str | None = None) -> Answer:
         where = target if registry is None else registry

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from sieve_inspect.scale.model import Scale
+from sieve_inspect.verdict import Verdict
 
 SCALE = Scale(5.29, 5.29, 0.001, 0.001, 0.0, "made for a test")
 
@@ -37,6 +38,7 @@ class MadeMeasurement:
     standard: str
     unknown: tuple[str, ...] = ()
     action: str = ""  # as the outcome says
+    doubts: Sequence[str] = ()
 
     def to_dict(self) -> dict[str, Any]:
         direction = {
@@ -71,16 +73,22 @@ class MadeMeasurement:
             "directions": {"x": direction, "y": direction},
             "imaging": {"fit": "ok", "reasons": []},
             "verdict": {
-                "standard": self.standard,
-                "grade": "compliance",
-                "rule": "guard-band",
-                "outcome": self.outcome,
-                "reasons": [f"the mean is {self.mean_um:g} um"],
-                "action": self.action or ("keep" if self.outcome == "pass" else "retire"),
-                "action_reason": "Proposed: as the outcome says. You decide.",
+                **self._verdict().with_doubts(self.doubts).to_dict(),
                 "margins": [{**margin, "direction": axis} for axis in ("x", "y")],
             },
         }
+
+    def _verdict(self) -> Verdict:
+        return Verdict(
+            standard=self.standard,
+            grade="compliance",
+            rule="guard-band",
+            outcome=self.outcome,
+            reasons=(f"the mean is {self.mean_um:g} um",),
+            action=self.action or ("keep" if self.outcome == "pass" else "retire"),
+            action_reason="Proposed: as the outcome says. You decide.",
+            margins=(),
+        )
 
     def apertures_csv(self) -> str:
         return "image,row,col,x_px,y_px,width_x_um,width_y_um,state,flags\n"
@@ -113,5 +121,11 @@ class Measuring:
         ]
         self.during()
         return MadeMeasurement(
-            found, self.outcome, self.mean_um, options["standard"], self.unknown, self.action
+            found,
+            self.outcome,
+            self.mean_um,
+            options["standard"],
+            self.unknown,
+            self.action,
+            options.get("doubts", ()),
         )

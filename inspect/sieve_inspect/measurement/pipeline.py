@@ -155,6 +155,7 @@ def measure(
     n: int | None = None,
     rule: str = "guard-band",
     coarser: Sequence[tuple[str, str]] = (),
+    doubts: Sequence[str] = (),
     extra: Sequence[Contribution] = (),
     in_scan: Sequence[InScan] = (),
     population: int | None = None,
@@ -166,7 +167,8 @@ def measure(
 
     `nominal_um` is the size on the rim; `n` the number of openings the limit on s is taken for,
     by default as many as were measured; `coarser` names standards and grades the sieve may serve
-    under when it fails its own; `extra` are budget lines of a repeatability study;
+    under when it fails its own; `doubts` are reasons why the outcome can only be conditional,
+    such as an expired scale that was accepted; `extra` are budget lines of a repeatability study;
     `in_scan` gives each picture the scale of the artefact that lies in it, `scale` then says what
     is unsure about all of them; `population` is the number of apertures of the whole cloth, which
     one picture with the frame all round tells by itself; `max_megapixels` replaces the limit on
@@ -192,13 +194,15 @@ def measure(
     parts = [with_study(*part, packed, axis) for part, axis in zip(parts, "xy", strict=True)]
     covered = all(scale.covers(p.field.centre[p.field.ok]).all() for p in pictures)
     unread = max(p.unread for p in pictures)
-    doubts = []
+    of_pictures = []
     if unread > 0:
-        doubts.append(f"{100 * unread:.2g} % of a file could not be read and counts as not seen")
-    doubts += [doubt for p in pictures for doubt in p.doubts]
+        of_pictures.append(
+            f"{100 * unread:.2g} % of a file could not be read and counts as not seen"
+        )
+    of_pictures += [doubt for p in pictures for doubt in p.doubts]
     if not covered:
-        doubts.append("part of the cloth lies where the scale's artefact was not seen")
-    fit, reasons = _fitness([b for _, b in parts], allowed, nominal_um, scale, doubts)
+        of_pictures.append("part of the cloth lies where the scale's artefact was not seen")
+    fit, reasons = _fitness([b for _, b in parts], allowed, nominal_um, scale, of_pictures)
     if fit == "refused":
         from_above = not all(p.field.lattice.bright for p in pictures)
         advice = "Light the cloth from behind" if from_above else finer(nominal_um, scale)
@@ -229,7 +233,7 @@ def measure(
         budget=draft.budget,
         fields=len(pictures),
     )
-    return replace(draft, verdict=verdict)
+    return replace(draft, verdict=verdict.with_doubts(doubts))
 
 
 def _fitness(

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
-from dataclasses import dataclass
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
 from typing import Any
 
 __all__ = ["ACTIONS", "OUTCOMES", "RULES", "Margin", "Share", "Verdict", "worst"]
@@ -91,6 +91,19 @@ class Verdict:
     action_reason: str
     margins: tuple[Margin, ...]
     shares: tuple[Share, ...] = ()
+
+    def with_doubts(self, doubts: Sequence[str]) -> Verdict:
+        """The same with reasons why its outcome can only be conditional; itself without any."""
+        if not doubts:
+            return self
+        return replace(
+            self,
+            outcome=f"conditional {self.outcome.removeprefix('conditional ')}",
+            reasons=(*self.reasons, *doubts),
+            action="measure better",
+            action_reason="Proposed: measure better: calibrate the device with a certified "
+            "artefact and check again. You decide.",
+        )
 
     def to_dict(self) -> dict[str, Any]:
         """The verdict as a JSON-ready dictionary; `shares` only where the edition limits them."""

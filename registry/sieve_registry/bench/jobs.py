@@ -19,10 +19,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, overload
 
 from sieve_inspect.errors import SievewardError, UsageError
-from sieve_registry.bench.scale_choice import Chosen
 from sieve_registry.checks import commands
-from sieve_registry.checks.doubts import doubted
 from sieve_registry.errors import UnforeseenError
+from sieve_registry.scales.check_scale import CheckScale
 from sieve_registry.scales.dpi import dpi_warnings
 from sieve_registry.sieves.recording import Told
 from sieve_registry.store.engine import Registry
@@ -56,7 +55,7 @@ class Order:
 
     sieve_id: str
     images: tuple[Path, ...]
-    chosen: Chosen
+    chosen: CheckScale
     encoding: str
     folder: Path
     picked: tuple[str, ...] = ()  # keys of scans taken from the watched folder
@@ -238,11 +237,10 @@ class Jobs:
                 self.registry,
                 order.sieve_id,
                 order.images,
-                scale=chosen.scale,
+                scale=chosen,
                 encoding=order.encoding,
                 told=Told(),
-                measure=doubted(chosen.doubts, measured),
-                trace=chosen.trace,
+                measure=measured,
             )
             job.cautions = commands.used_before(self.registry, job.taken)
             job.cautions += dpi_warnings(order.images, chosen.scale)

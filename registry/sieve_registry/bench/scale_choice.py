@@ -5,12 +5,13 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from sieve_inspect.errors import BadScaleFileError, MissingScaleError, UsageError
 from sieve_inspect.units import parse_length_um
 from sieve_registry import events
 from sieve_registry.scales.calibrations import kept_scale
+from sieve_registry.scales.check_scale import CheckScale
 from sieve_registry.scales.traceability import Circumstances, traced
 from sieve_registry.sieves.decision_rules import facts_of
 from sieve_registry.store.engine import Registry
@@ -18,7 +19,7 @@ from sieve_registry.store.engine import Registry
 if TYPE_CHECKING:
     from sieve_inspect.scale import Scale
 
-__all__ = ["BROUGHT", "BY_HAND", "Chosen", "Offer", "choose", "given_scale", "offers"]
+__all__ = ["BROUGHT", "BY_HAND", "Offer", "choose", "given_scale", "offers"]
 
 BROUGHT, BY_HAND = "file", "hand"
 
@@ -31,15 +32,6 @@ class Offer:
     words: str
     source: str
     expired: bool = False
-
-
-@dataclass(frozen=True)
-class Chosen:
-    """The scale of one check, with its chain if it is a recorded one."""
-
-    scale: Scale
-    trace: Mapping[str, Any] | None = None
-    doubts: tuple[str, ...] = ()
 
 
 def given_scale(path: Path) -> Scale:
@@ -74,7 +66,7 @@ def choose(
     given: Sequence[tuple[str, Scale]],
     told: Mapping[str, str],
     brought: Path | None,
-) -> Chosen:
+) -> CheckScale:
     """The scale the form names, held against the circumstances it tells.
 
     `brought` is our copy of a scale file that was sent along. Raises `MissingScaleError`,
@@ -93,15 +85,15 @@ def choose(
                 "recorded scale: choose one, or leave them empty."
             )
     if kind == "given" and rest.isdecimal() and int(rest) < len(given):
-        return Chosen(given[int(rest)][1])
+        return CheckScale(given[int(rest)][1])
     if key == BROUGHT and brought is not None:
-        return Chosen(_read(brought))
+        return CheckScale(_read(brought))
     if key == BY_HAND and told.get("um_per_px", "").strip():
-        return Chosen(scale_from_text(told["um_per_px"].strip()))
+        return CheckScale(scale_from_text(told["um_per_px"].strip()))
     raise MissingScaleError()
 
 
-def _recorded(registry: Registry, name: str, told: Mapping[str, str]) -> Chosen:
+def _recorded(registry: Registry, name: str, told: Mapping[str, str]) -> CheckScale:
     reason, who = (told.get(one, "").strip() for one in ("accept_expired", "accepted_by"))
     if reason and not who:
         raise UsageError(message="Say who accepts the expired scale: type the name beside it.")
@@ -115,8 +107,7 @@ def _recorded(registry: Registry, name: str, told: Mapping[str, str]) -> Chosen:
         accept_expired=reason,
         by=who or None,
     )
-    found = traced(registry, kept, circumstances)
-    return Chosen(found.scale, found.trace, found.doubts)
+    return traced(registry, kept, circumstances)
 
 
 def _length(text: str) -> float | None:

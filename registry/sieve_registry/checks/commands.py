@@ -16,6 +16,7 @@ from sieve_registry.checks import evidence
 from sieve_registry.checks.figures import check_figures
 from sieve_registry.checks.queries import get_check
 from sieve_registry.records import CheckDetail, SieveHistory, SieveState
+from sieve_registry.scales.check_scale import CheckScale
 from sieve_registry.scales.dpi import dpi_warnings
 from sieve_registry.sieves import decision_rules
 from sieve_registry.sieves.recording import Told, deed, history_of, refuse
@@ -25,6 +26,7 @@ from sieve_registry.store.software import software
 from sieve_registry.values import clean_text
 
 if TYPE_CHECKING:
+    from sieve_inspect.measurement.pipeline import Measurement
     from sieve_inspect.scale.model import Scale
 
 __all__ = ["Taken", "check", "record", "seen_again", "sign_check", "take", "used_before"]
@@ -43,11 +45,17 @@ class Taken:
     history: SieveHistory
     day: date
     images: tuple[Path, ...]
-    scale: Scale
+    scale: CheckScale
     measurement: evidence.MeasurementLike
     found: Mapping[str, Any]
     figures: Mapping[str, Any]
-    trace: Mapping[str, Any] | None
+
+
+def measure_scans(images: Sequence[Path], **options: Any) -> Measurement:
+    """The core's `measure`, imported when the first check needs it: it brings NumPy and OpenCV."""
+    from sieve_inspect.measurement.pipeline import measure
+
+    return measure(images, **options)
 
 
 def take(
@@ -55,27 +63,25 @@ def take(
     sieve_id: str,
     images: Sequence[Path],
     *,
-    scale: Scale,
+    scale: Scale | CheckScale,
     encoding: str,
     told: Told,
     measure: Callable[..., evidence.MeasurementLike] | None = None,
-    trace: Mapping[str, Any] | None = None,
 ) -> Taken:
     """Measure a sieve's scans and judge them, when nothing stands against recording that check.
 
     Raises as `check`; nothing is recorded either way.
     """
-    if measure is None:
-        from sieve_inspect.measurement.pipeline import measure as measure_scans
-
-        measure = measure_scans
+    chosen = CheckScale.of(scale)
     with registry.reading() as connection:
         history, day = refuse(registry, connection, sieve_id, *_WHAT, told)
     sieve = history.sieve
-    measurement = measure(
+    measurement = (measure or measure_scans)(
         images,
         nominal_um=sieve.nominal_um,
-        scale=scale,
+        scale=chosen.scale,
+        in_scan=chosen.in_scan,
+        doubts=chosen.doubts,
         encoding=encoding,
         standard=sieve.standard,
         grade=sieve.grade,
@@ -83,7 +89,7 @@ def take(
     )
     found = measurement.to_dict()
     figures = _figures(registry, history, day, found)
-    return Taken(history, day, tuple(images), scale, measurement, found, figures, trace)
+    return Taken(history, day, tuple(images), chosen, measurement, found, figures)
 
 
 def seen_again(registry: Registry, taken: Taken) -> Taken:
@@ -117,11 +123,11 @@ def record(registry: Registry, taken: Taken, told: Told) -> str:
     `EvidenceError` when a scan changed since it was measured; nothing is recorded then.
     """
     sieve = taken.history.sieve
-    warnings = dpi_warnings(taken.images, taken.scale)
+    warnings = dpi_warnings(taken.images, taken.scale.scale)
     staged: list[evidence.StagedFile] = []
     try:
         judged_by = (sieve.standard, sieve.grade)
-        contents = (taken.images, taken.measurement, taken.scale, *judged_by)
+        contents = (taken.images, taken.measurement, taken.scale.scale, *judged_by)
         for file in evidence.stage(registry.evidence, *contents):
             staged.append(file)
         evidence.refuse_changed_scans(staged, dict(taken.found))
@@ -135,7 +141,7 @@ def record(registry: Registry, taken: Taken, told: Told) -> str:
                 **taken.figures,
                 "measured_with": software(),
                 **({"warnings": warnings} if warnings else {}),
-                **({} if taken.trace is None else {"trace": dict(taken.trace)}),
+                **({} if taken.scale.trace is None else {"trace": dict(taken.scale.trace)}),
             }
             with writer.placing(doing.connection, registry.evidence, staged) as files:
                 payload["evidence"] = [dict(file.__dict__) for file in files]
@@ -162,18 +168,17 @@ def check(
     sieve_id: str,
     images: Sequence[Path],
     *,
-    scale: Scale,
+    scale: Scale | CheckScale,
     encoding: str = "auto",
     on_date: date | None = None,
     by: str | None = None,
     why_late: str = "",
     measure: Callable[..., evidence.MeasurementLike] | None = None,
-    trace: Mapping[str, Any] | None = None,
 ) -> CheckDetail:
     """Measure a sieve's scans, judge them, and record the check with its evidence.
 
     The measuring runs before the registry is touched; whatever it raises passes through and
-    nothing is recorded. `trace` is the chain of a recorded scale, kept with the check. Raises
+    nothing is recorded. The chain of a recorded scale is kept with the check. Raises
     `UnknownSieveError`, `SieveRetiredError`, `DateRefusedError` (in the future, or before the
     sieve's service), `EvidenceError` (a scan changed meanwhile).
     """
@@ -186,7 +191,6 @@ def check(
         encoding=encoding,
         told=told,
         measure=measure,
-        trace=trace,
     )
     check_id = record(registry, taken, told)
     return get_check(registry, check_id)

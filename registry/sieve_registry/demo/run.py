@@ -21,6 +21,7 @@ from sieve_registry.demo.story import STEPS, Checked, Edited, Retired, SieveAdde
 from sieve_registry.records import CheckDetail, SieveHistory, SieveState
 from sieve_registry.report import audit_page, check_view, render_check_report
 from sieve_registry.scales.calibrations import kept_scale
+from sieve_registry.scales.check_scale import CheckScale
 from sieve_registry.scales.in_scan import traced_in_scan
 from sieve_registry.scales.traceability import Circumstances, traced
 from sieve_registry.sieves import commands as sieve_commands
@@ -165,20 +166,18 @@ def _check(registry: Registry, deed: Checked, day: date, by: str, scans: Path) -
     from_file = load_scale(scans / scale_name(deed.dpi))
     told = Circumstances(day, by=by)
     kept = kept_scale(registry, DEVICES[deed.dpi], day) if deed.dpi in DEVICES else None
-    chain = None
+    scale = CheckScale(from_file)
     if deed.in_scan:
-        chain = traced_in_scan(registry, ARTEFACT, images, from_file, told)
+        scale = traced_in_scan(registry, ARTEFACT, images, from_file, told)
     elif kept is not None:
-        chain = traced(registry, kept, told)
+        scale = traced(registry, kept, told)
     return check_commands.check(
         registry,
         deed.sieve_id,
         images,
-        scale=from_file if chain is None else chain.scale,
+        scale=scale,
         on_date=day,
         by=by,
-        measure=None if chain is None else chain.measure,
-        trace=None if chain is None else chain.trace,
     )
 
 

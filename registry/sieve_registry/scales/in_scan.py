@@ -8,16 +8,16 @@ certificate and repeatability are out of the budget then, for both were seen ane
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from sieve_registry.scales.artefacts import certificates_of
 from sieve_registry.scales.calibrations import CERTIFIED_AT_C, KeptScale, expansion, widened
+from sieve_registry.scales.check_scale import CheckScale
 from sieve_registry.scales.traceability import (
     Circumstances,
-    Traced,
     accepted_as,
     artefact_links,
     expiry_of,
@@ -45,7 +45,7 @@ def traced_in_scan(
     *,
     region: tuple[int, int, int, int] | None = None,
     encoding: str = "auto",
-) -> Traced:
+) -> CheckScale:
     """Each scan's scale with the chain of all. `known` is a scale that helps to find the artefact.
 
     Raises what `scale_in_scan` and `traced` raise.
@@ -61,7 +61,8 @@ def traced_in_scan(
         scale_in_scan(path, artefact, device=device, region=region, encoding=encoding)
         for path in images
     ]
-    effects = [] if base is None else list(base.trace["check"]["effects"])
+    of_base: Mapping[str, Any] = {} if base is None or base.trace is None else base.trace
+    effects = list(of_base["check"]["effects"]) if of_base else []
     if base is None:
         u = expansion(used.expansion_ppm_per_k, CERTIFIED_AT_C, told.temperature_c)
         effects += [{"name": "temperature", "u_rel": u}] if u else []
@@ -72,7 +73,7 @@ def traced_in_scan(
     accepted, doubts = accepted_as(expired, told)
     chain = {
         **artefact_links(used),
-        "scale": None if base is None else base.trace["scale"],
+        "scale": of_base.get("scale"),
         "check": {
             "setting": told.setting,
             "stand_off_um": told.stand_off_um,
@@ -81,16 +82,16 @@ def traced_in_scan(
             "u_rel": [whole.u_rel_x, whole.u_rel_y],
             "in_scan": [_told(path, one) for path, one in zip(images, found, strict=True)],
         },
-        **({} if base is None else {k: v for k, v in base.trace.items() if k in _FROM_BASE}),
+        **{k: v for k, v in of_base.items() if k in _FROM_BASE},
         **accepted,
     }
     before = () if base is None else base.doubts
-    return Traced(whole, exact_payload(chain), (*before, *doubts), tuple(found))
+    return CheckScale(whole, exact_payload(chain), (*before, *doubts), tuple(found))
 
 
 def _device(
     registry: Registry, known: KeptScale | Scale | None, told: Circumstances
-) -> tuple[Traced | None, Device | None]:
+) -> tuple[CheckScale | None, Device | None]:
     """The device's scale: with its chain and what its map leaves open, if it is a recorded one."""
     from sieve_inspect.scale.artefact.in_scan import Device
 

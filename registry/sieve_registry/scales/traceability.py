@@ -16,11 +16,9 @@ kept simple, and each is the half-width of a rectangular distribution (GUM 4.3.7
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import date
-from functools import partial
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from sieve_inspect.units import format_length
 from sieve_registry.scales.artefacts import CertifiedArtefact, certificates_of
@@ -33,6 +31,7 @@ from sieve_registry.scales.calibrations import (
     history_of_device,
     widened,
 )
+from sieve_registry.scales.check_scale import CheckScale
 from sieve_registry.scales.errors import (
     ArtefactExpiredError,
     ScaleExpiredError,
@@ -46,12 +45,7 @@ from sieve_registry.sieves.recording import person
 from sieve_registry.store.engine import Registry
 from sieve_registry.values import clean_text
 
-if TYPE_CHECKING:
-    from sieve_inspect.measurement.pipeline import Measurement
-    from sieve_inspect.scale.artefact.in_scan import InScan
-    from sieve_inspect.scale.model import Scale
-
-__all__ = ["Circumstances", "Traced", "accepted_as", "artefact_links", "expiry_of", "traced"]
+__all__ = ["Circumstances", "accepted_as", "artefact_links", "expiry_of", "traced"]
 
 
 @dataclass(frozen=True)
@@ -66,26 +60,7 @@ class Circumstances:
     by: str | None = None
 
 
-@dataclass(frozen=True)
-class Traced:
-    """The scale for one check, its chain for the record, and why its outcome is conditional."""
-
-    scale: Scale
-    trace: Mapping[str, Any]
-    doubts: tuple[str, ...]
-    in_scan: tuple[InScan, ...] = ()
-
-    @property
-    def measure(self) -> Callable[..., Measurement] | None:
-        """Measuring by the scales of single scans, None where there are none."""
-        if not self.in_scan:
-            return None
-        from sieve_inspect.measurement.pipeline import measure
-
-        return partial(measure, in_scan=self.in_scan)
-
-
-def traced(registry: Registry, kept: KeptScale, told: Circumstances) -> Traced:
+def traced(registry: Registry, kept: KeptScale, told: Circumstances) -> CheckScale:
     """Hold a scale against the circumstances of a check; what is within limits widens its u.
 
     Raises `SettingDiffersError`, `StandOffError`, `TemperatureError`, and unless a reason accepts
@@ -133,7 +108,7 @@ def traced(registry: Registry, kept: KeptScale, told: Circumstances) -> Traced:
         **(line or {}),
         **accepted,
     }
-    return Traced(scale, exact_payload(chain), doubts)
+    return CheckScale(scale, exact_payload(chain), doubts)
 
 
 def _line_of(

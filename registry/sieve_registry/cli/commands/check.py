@@ -20,7 +20,8 @@ if TYPE_CHECKING:
     from sieve_inspect.scale import Scale
     from sieve_registry.records import CheckDetail
     from sieve_registry.scales.calibrations import KeptScale
-    from sieve_registry.scales.traceability import Circumstances, Traced
+    from sieve_registry.scales.check_scale import CheckScale
+    from sieve_registry.scales.traceability import Circumstances
     from sieve_registry.store.engine import Registry
 
 __all__ = ["FailOn", "check"]
@@ -84,9 +85,8 @@ def check(
 ) -> None:
     """Measure a sieve's scans, judge them by its standard, and record the check with proof."""
     from sieve_registry.checks import commands as check_commands
-    from sieve_registry.checks.doubts import doubted
     from sieve_registry.cli.support.records import detail_dict
-    from sieve_registry.scales.traceability import Circumstances, Traced
+    from sieve_registry.scales.traceability import Circumstances
 
     scale_file = None if scale_name is None else file_there(scale_name)
     given = [("the scale", scale_file), *(("the scan", path) for path in images)]
@@ -97,18 +97,15 @@ def check(
         told = Circumstances(day or registry.today(), setting, off, temperature, accept_expired, by)
         known = _known(registry, scale_name, um_per_px, told, needed=target_in_scan is None)
         found = _chain(registry, known, images, target_in_scan, box, encoding, told)
-        chain = found if isinstance(found, Traced) else None
         detail = check_commands.check(
             registry,
             sieve_id,
             images,
-            scale=found.scale if isinstance(found, Traced) else found,
+            scale=found,
             encoding=encoding,
             on_date=day,
             by=by,
             why_late=why_late,
-            measure=None if chain is None else doubted(chain.doubts, chain.measure),
-            trace=None if chain is None else chain.trace,
         )
     if not emit_json(json_path, detail_dict(detail)):
         _print_check(detail)
@@ -147,7 +144,7 @@ def _chain(
     box: list[float] | None,
     encoding: str,
     told: Circumstances,
-) -> Traced | Scale:
+) -> CheckScale | Scale:
     """The scale with its chain, where a record of it or an artefact in the scan gives one."""
     from sieve_inspect.errors import UsageError
     from sieve_registry.scales.calibrations import KeptScale

@@ -1,0 +1,34 @@
+"""The scale of one check, with what a record keeps of where it came from."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from sieve_inspect.scale.artefact.in_scan import InScan
+    from sieve_inspect.scale.model import Scale
+
+__all__ = ["CheckScale"]
+
+
+@dataclass(frozen=True)
+class CheckScale:
+    """A scale ready for a check.
+
+    `trace` is the chain from the certificate to the check, None for a scale file or a scale given
+    by hand. `doubts` are reasons why the check's outcome can only be conditional, such as an
+    expired certificate that a person accepted. `in_scan` holds the scale of each single scan where
+    an artefact lies beside the cloth; `scale` then stands for all of them.
+    """
+
+    scale: Scale
+    trace: Mapping[str, Any] | None = None
+    doubts: tuple[str, ...] = ()
+    in_scan: tuple[InScan, ...] = ()
+
+    @classmethod
+    def of(cls, scale: Scale | CheckScale) -> CheckScale:
+        """The same, or a plain scale without a chain."""
+        return scale if isinstance(scale, CheckScale) else cls(scale)
