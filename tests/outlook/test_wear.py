@@ -17,7 +17,7 @@ from sieve_registry.outlook import queries
 from sieve_registry.outlook.interval_rules import wear_interval
 from sieve_registry.outlook.queries import outlook
 from sieve_registry.report.formatting import Lengths
-from sieve_registry.report.wear import wear_view
+from sieve_registry.report.wear_text import wear_view
 from sieve_registry.sieves.recording import Told
 
 

@@ -103,5 +103,5 @@ def test_the_sheet_is_printed_without_its_own_words():
     sheet = labels.page([labels.label_of(STATE)] * 3, labels.SMALL)
     assert sheet.count("<svg") == 3
     assert "45 × 15 mm" in sheet
-    assert "@media print{body{margin:0}h1,p{display:none}}" in sheet
+    assert "@media print { main { padding: 0; } h1, p { display: none; } }" in sheet
     assert "://" not in sheet.replace("http://www.w3.org/2000/svg", "")

@@ -89,10 +89,10 @@ def rows(page):
 def test_the_filter_narrows_by_words_days_and_lateness(shown):
     page = shown("audit")
     every = rows(page)
-    page.get_by_label("Rows with these words").fill("c-0003 torn")
+    page.get_by_label("Filter").fill("c-0003 torn")
     assert rows(page) == 0
     assert "0 of" in page.get_by_role("status").inner_text()
-    page.get_by_label("Rows with these words").fill("C-0003 fail")
+    page.get_by_label("Filter").fill("C-0003 fail")
     left = page.locator("table[data-name=checks] tbody tr:visible")
     assert left.all_inner_texts()[0].split()[0] == "C-0003"
     assert page.get_by_role("heading", name="Uses").count() == 0  # nothing of it is there
@@ -101,8 +101,8 @@ def test_the_filter_narrows_by_words_days_and_lateness(shown):
         "n => [...document.querySelectorAll('tbody tr')].filter(r => !r.hidden).length === n",
         arg=every,
     )
-    page.get_by_label("dated from").fill("2022-01-01")
-    page.get_by_label("until").fill("2022-12-31")
+    page.get_by_label("From").fill("2022-01-01")
+    page.get_by_label("Until").fill("2022-12-31")
     dated = page.locator("table[data-name=checks] tbody tr:visible").all_inner_texts()
     assert [text.split()[0] for text in dated] == ["C-0002"]
 
@@ -111,7 +111,7 @@ def test_every_row_is_there_without_scripts(shown, browser):
     with_script = rows(shown("audit"))
     page = shown("audit", java_script_enabled=False)
     assert rows(page) == with_script
-    assert not page.get_by_label("Rows with these words").is_visible()
+    assert not page.get_by_label("Filter").is_visible()
 
 
 def test_filters_and_links_are_reached_by_keyboard(shown):

@@ -237,11 +237,16 @@ def _luminance(colour: str) -> float:
 
 def test_text_has_the_contrast_of_level_aa() -> None:
     # WCAG 2.1, 1.4.3: (L1 + 0.05) / (L2 + 0.05) ≥ 4.5 on white
-    css = (files("sieve_registry.report") / "templates" / "check.css").read_text("utf-8")
-    colours = re.findall(r"[{; ]color: #([0-9a-f]{3,6})", css)
-    assert colours
-    for colour in colours:
-        assert 1.05 / (_luminance(colour) + 0.05) >= 4.5
+    templates = files("sieve_registry.report") / "templates"
+    sheets = [f for f in templates.iterdir() if f.name.endswith(".css")]
+    css = "\n".join(sheet.read_text("utf-8") for sheet in sheets)
+    values = dict(re.findall(r"--([a-z]+): #([0-9a-f]{3,6});", css))
+    literal = re.findall(r"[{; ]color: #([0-9a-f]{3,6})", css)
+    named = [values[name] for name in re.findall(r"[{; ]color: var\(--([a-z]+)\)", css)]
+    assert literal
+    assert named
+    for colour in (*literal, *named):
+        assert 1.05 / (_luminance(colour) + 0.05) >= 4.5, colour
 
 
 def test_charts_are_drawn_without_colour(page: str) -> None:

@@ -161,7 +161,7 @@ def test_lost_evidence_is_left_out_and_told(type_it):
     assert code == 0
     assert "2 files are missing or changed and were left out" in said  # the scan and its report
     page = (out / "index.html").read_text("utf-8")
-    assert "Not as recorded: 1 findings" in page
+    assert "Not as recorded: 1 finding," in page
     assert len(list((out / "reports").glob("C-*.html"))) == 2
 
 

@@ -9,7 +9,6 @@ from __future__ import annotations
 import io
 from collections.abc import Sequence
 from dataclasses import dataclass
-from html import escape
 from importlib.util import find_spec
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -17,6 +16,7 @@ from typing import TYPE_CHECKING, Any
 from sieve_inspect.errors import UsageError
 from sieve_inspect.units import format_length
 from sieve_registry.records import SieveState
+from sieve_registry.report.rendering import render_page
 from sieve_registry.sieves.state import IN_SERVICE
 
 if TYPE_CHECKING:
@@ -96,22 +96,16 @@ def _standing(state: SieveState) -> tuple[str, list[str]]:
 
 def svg(label: Label, size: Size = LARGE) -> str:
     """The label as an SVG of its size in millimetres."""
-    shapes = "".join(
-        f'<rect x="{x:.3f}" y="{y:.3f}" width="{side:.3f}" height="{side:.3f}"/>'
-        for x, y, side in _modules(label, size)
-    )
-    words = [
-        f'<text x="{size.code + 5:g}" y="{y:.2f}" font-size="{letters:g}">{escape(line)}</text>'
-        for letters, y, line in _lines(label, size)
-    ]
-    said = escape(", ".join(label.words(size)), quote=True)
-    return (
-        f'<svg xmlns="http://www.w3.org/2000/svg" width="{size.width:g}mm" '
-        f'height="{size.height:g}mm" viewBox="0 0 {size.width:g} {size.height:g}" '
-        f'font-family="DejaVu Sans, sans-serif" role="img" aria-label="{said}">'
-        f"<title>{escape(label.sieve_id)}</title>"
-        f'<rect width="{size.width:g}" height="{size.height:g}" fill="#fff"/>'
-        f'<g shape-rendering="crispEdges">{shapes}</g>{"".join(words)}</svg>\n'
+    return render_page(
+        "label.svg",
+        {
+            "sieve_id": label.sieve_id,
+            "size": size,
+            "squares": _modules(label, size),
+            "lines": _lines(label, size),
+            "left": size.code + 5,
+            "words": ", ".join(label.words(size)),
+        },
     )
 
 
@@ -137,18 +131,10 @@ def png(label: Label, size: Size = LARGE) -> bytes:
 
 def page(labels: Sequence[Label], size: Size = LARGE) -> str:
     """A page of labels to print on A4, each in its own frame to cut along."""
-    cells = "".join(f"<div>{svg(label, size)}</div>" for label in labels)
-    return (
-        '<!doctype html><html lang="en"><meta charset="utf-8"><title>Status labels</title>'
-        '<meta name="viewport" content="width=device-width, initial-scale=1">'
-        "<style>@page{size:A4;margin:8mm}body{margin:8mm;font:11pt sans-serif}"
-        "section{display:flex;flex-wrap:wrap;gap:3mm}"
-        "div{border:.2mm dashed #767676;break-inside:avoid;line-height:0}"
-        "@media print{body{margin:0}h1,p{display:none}}</style>"
-        f"<main><h1>Status labels</h1><p>Print at 100 %, not fitted to the page: each label is "
-        f"{size.width:g} × {size.height:g} mm. This text is not printed.</p>"
-        f"<section>{cells}</section></main></html>\n"
-    )
+    from markupsafe import Markup
+
+    drawn = [Markup(svg(label, size)) for label in labels]
+    return render_page("labels.html", {"labels": drawn, "size": size})
 
 
 def _modules(label: Label, size: Size) -> list[tuple[float, float, float]]:

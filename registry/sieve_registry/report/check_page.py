@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any
@@ -16,7 +15,6 @@ from sieve_registry.report.formatting import (
     NOT_JUDGED,
     OUTCOME_SENTENCES,
     Lengths,
-    clean,
     digits,
     edition,
     known,
@@ -25,10 +23,11 @@ from sieve_registry.report.formatting import (
     with_micro,
 )
 from sieve_registry.report.pictures import embed
+from sieve_registry.report.rendering import page_mark, render_page
 from sieve_registry.report.view import CheckView
-from sieve_registry.report.wear import wear_view
+from sieve_registry.report.wear_text import wear_view
 
-__all__ = ["page_mark", "render_check_report", "rendered"]
+__all__ = ["render_check_report"]
 
 _PICTURE_BYTES = 1_600_000  # all overlays together; base64 adds a third
 
@@ -39,22 +38,7 @@ def render_check_report(check: CheckView) -> str:
     The same view gives the same text, byte for byte. What the view does not know is shown as
     a dash or said in words; no value in it can bring markup of its own.
     """
-    return rendered("check.html", _context(check))
-
-
-def rendered(template: str, context: Mapping[str, Any]) -> str:
-    """A page from a template of ours; every value in it is escaped and made fit to print."""
-    import jinja2
-
-    environment = jinja2.Environment(
-        loader=jinja2.PackageLoader("sieve_registry.report"),
-        autoescape=True,
-        undefined=jinja2.StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-        finalize=clean,
-    )
-    return environment.get_template(template).render(context)
+    return render_page("check.html", _context(check))
 
 
 def _context(check: CheckView) -> dict[str, Any]:
@@ -94,11 +78,6 @@ def _context(check: CheckView) -> dict[str, Any]:
         "schema": measurement.get("schema"),
         "uses_fields": len(check.scans) or len(measurement.get("images") or ()),
     }
-
-
-def page_mark(text: str) -> str:
-    """What stands at the foot of each printed page; it goes into CSS, so only plain signs do."""
-    return re.sub(r"[^A-Za-z0-9 .,_/-]", "?", text)[:100]
 
 
 def _figure(value: Any, form: str) -> str | None:

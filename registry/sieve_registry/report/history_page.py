@@ -23,8 +23,8 @@ from sieve_registry.records import (
 )
 from sieve_registry.report.formatting import MARKS, Lengths, edition, with_micro
 from sieve_registry.report.gather import correction_line, warp_words
-from sieve_registry.report.page import page_mark, rendered
-from sieve_registry.report.wear import wear_view
+from sieve_registry.report.rendering import page_mark, render_page
+from sieve_registry.report.wear_text import wear_view
 from sieve_registry.sieves.decision_rules import facts_of
 from sieve_registry.sieves.state import QUARANTINED, RETIRED
 from sieve_registry.store.engine import Registry
@@ -76,7 +76,7 @@ def history_view(registry: Registry, sieve_id: str, day: date | None = None) -> 
 
 def render_sieve_history(view: HistoryView) -> str:
     """One HTML page that needs nothing from elsewhere and prints on A4, the same every time."""
-    return rendered("history.html", _context(view))
+    return render_page("history.html", _context(view))
 
 
 def _context(view: HistoryView) -> dict[str, Any]:
