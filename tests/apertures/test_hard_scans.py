@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -35,7 +36,7 @@ def own_part(measurement, name):
 
 
 @pytest.mark.parametrize("quality", [25, 50, 75])
-def test_coarse_jpeg_is_no_linear_light_and_is_in_the_budget(tmp_path, quality):
+def test_coarse_jpeg_is_no_linear_light_and_is_in_the_budget(tmp_path: Path, quality: int) -> None:
     """Its ringing bends edges; read as linear light all would be 0.7 px too wide."""
     light, truth = drawn_light()
     path = kept(light, tmp_path / "scan.jpg", quality=quality)
@@ -47,13 +48,13 @@ def test_coarse_jpeg_is_no_linear_light_and_is_in_the_budget(tmp_path, quality):
     assert {c.direction for c in found.budget if c.name == "JPEG"} == {"x", "y"}
 
 
-def test_a_png_has_no_line_for_jpeg(tmp_path):
+def test_a_png_has_no_line_for_jpeg(tmp_path: Path) -> None:
     light, _ = drawn_light()
     found = measured(kept(light, tmp_path / "scan.png"), 14.137)
     assert not [c for c in found.budget if c.name == "JPEG"]
 
 
-def test_focus_that_varies_over_the_field(tmp_path):
+def test_focus_that_varies_over_the_field(tmp_path: Path) -> None:
     """Twice as blurred on one side as on the other: widths on both sides are right."""
     light, truth = drawn_light()
     share = np.linspace(0, 1, SHAPE[1])[None, :]
@@ -70,7 +71,7 @@ def test_focus_that_varies_over_the_field(tmp_path):
         assert direction.max_um / 10 == pytest.approx(real, abs=0.1)
 
 
-def test_highlights_on_wires_lit_from_above_are_refused(tmp_path):
+def test_highlights_on_wires_lit_from_above_are_refused(tmp_path: Path) -> None:
     """A bright line along each wire: its edges are not those of the wire, and look like blur."""
     light, _ = drawn_light(light=Light.reversed(0.05, 0.45))
     thin = replace(CLOTH, aperture_px=CLOTH.aperture_px + 6.5, wire_px=CLOTH.wire_px - 6.5)
@@ -80,7 +81,7 @@ def test_highlights_on_wires_lit_from_above_are_refused(tmp_path):
         measured(path, 17.4)  # what the highlights' edges would make it
 
 
-def test_wires_darker_than_black_widen_the_doubt(tmp_path):
+def test_wires_darker_than_black_widen_the_doubt(tmp_path: Path) -> None:
     """A scanner's black point above the wires hides the foot of every edge."""
     light, truth = drawn_light(light=Light(0.8, 0.0))
     found = measured(kept(light - 0.04, tmp_path / "scan.png"), 14.137)
@@ -99,7 +100,7 @@ def test_wires_darker_than_black_widen_the_doubt(tmp_path):
     ],
     ids=["ring at a corner", "ring as bright as openings", "skewed and stretched", "uneven"],
 )
-def test_cloth_and_frames_of_all_kinds(tmp_path, change):
+def test_cloth_and_frames_of_all_kinds(tmp_path: Path, change) -> None:
     cloth = replace(CLOTH, **change)
     light, truth = drawn_light(cloth)
     stretched = cloth.stretch_y != 1.0
@@ -112,7 +113,7 @@ def test_cloth_and_frames_of_all_kinds(tmp_path, change):
 
 
 @pytest.mark.parametrize("seed", [1, 2, 3])
-def test_small_openings_with_all_kinds_of_damage(tmp_path, seed):
+def test_small_openings_with_all_kinds_of_damage(tmp_path: Path, seed: int) -> None:
     """Every torn wire and every particle; nothing else, least of all beside a displaced wire."""
     damage = Damage(
         blocked=25, dust=10, missing=2, missing_length=2, broken=3, displaced=3, displaced_px=2.5
@@ -125,7 +126,9 @@ def test_small_openings_with_all_kinds_of_damage(tmp_path, seed):
     assert not np.isin(state[truth.sound], ("torn", "blocked")).any()
 
 
-def test_openings_beside_a_wire_missing_along_the_rim_are_torn_on_both_sides(tmp_path):
+def test_openings_beside_a_wire_missing_along_the_rim_are_torn_on_both_sides(
+    tmp_path: Path,
+) -> None:
     """The outermost row has no other row behind it to tell where its openings are."""
     damage = Damage(missing=5, missing_length=3)
     for seed in (5, 7):

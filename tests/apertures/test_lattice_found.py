@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import numpy as np
 import pytest
 import scipy.fft
@@ -28,7 +30,9 @@ def fft_pitch(image):
 
 
 @pytest.mark.parametrize(("aperture", "turn"), [(10.0, 2.0), (24.0, -7.0)])
-def test_pitch_as_scipy_and_the_drawing_have_it(tmp_path, aperture, turn):
+def test_pitch_as_scipy_and_the_drawing_have_it(
+    tmp_path: Path, aperture: float, turn: float
+) -> None:
     cloth = Cloth(aperture, 0.6 * aperture + 0.31, rotation_deg=turn, seed=1)
     measurement, _, _ = scanned(tmp_path, cloth, shape=(400, 520))
     pitch = [d.pitch_um / UM for d in measurement.directions]
@@ -38,7 +42,7 @@ def test_pitch_as_scipy_and_the_drawing_have_it(tmp_path, aperture, turn):
 
 
 @pytest.mark.parametrize("turn", [0.4, 9.7, 31.3, -22.5])
-def test_angle_within_two_hundredths_of_a_degree(tmp_path, turn):
+def test_angle_within_two_hundredths_of_a_degree(tmp_path: Path, turn: float) -> None:
     measurement, truth, _ = scanned(
         tmp_path, Cloth(12.4, 7.9, sd_px=0.3, rotation_deg=turn, seed=2), shape=(320, 420)
     )
@@ -46,7 +50,7 @@ def test_angle_within_two_hundredths_of_a_degree(tmp_path, turn):
 
 
 @pytest.mark.parametrize("turn", [3.0, 28.0, 64.0])
-def test_every_opening_has_its_row_and_column(tmp_path, turn):
+def test_every_opening_has_its_row_and_column(tmp_path: Path, turn: float) -> None:
     _, truth, seen = scanned(
         tmp_path, Cloth(11.2, 7.3, sd_px=1.2, rotation_deg=turn, skew_deg=1.5, seed=3)
     )
@@ -56,25 +60,25 @@ def test_every_opening_has_its_row_and_column(tmp_path, turn):
     assert (shift == shift[0]).all()
 
 
-def test_rows_and_columns_are_used_once(tmp_path):
+def test_rows_and_columns_are_used_once(tmp_path: Path) -> None:
     _, _, seen = scanned(tmp_path, Cloth(11.2, 7.3, sd_px=1.0, rotation_deg=40, seed=4))
     assert len(np.unique(seen.index, axis=0)) == len(seen.index)
 
 
-def test_openings_are_told_from_wires_in_both_kinds_of_light():
+def test_openings_are_told_from_wires_in_both_kinds_of_light() -> None:
     cloth = Cloth(13.0, 8.0, rotation_deg=6, seed=5)
     for light, bright in ((Light(), True), (Light.reversed(), False)):
         level, _ = render_light(cloth, shape=(240, 300), light=light)
         assert find_lattice(level.astype(np.float32), "scan").bright is bright
 
 
-def test_noise_has_no_lattice():
+def test_noise_has_no_lattice() -> None:
     level = np.random.default_rng(0).normal(0.5, 0.1, (240, 300)).astype(np.float32)
     with pytest.raises(NoLatticeError, match="no regular crossing pattern"):
         find_lattice(level, "noise.png")
 
 
-def test_a_place_with_no_sound_opening_in_its_row_lies_beside_the_next_row():
+def test_a_place_with_no_sound_opening_in_its_row_lies_beside_the_next_row() -> None:
     """The smooth map through all openings cannot follow such a wave; a row's neighbour does."""
     row, column = (i.ravel() for i in np.mgrid[:60, :60])
     place = np.stack([24.0 * column, 24.0 * row + 9 * np.sin(column / 4)], axis=1)

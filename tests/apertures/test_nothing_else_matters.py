@@ -27,7 +27,7 @@ def light():
 
 
 @pytest.fixture(scope="module")
-def look(tmp_path_factory):
+def look(tmp_path_factory: pytest.TempPathFactory):
     folder = tmp_path_factory.mktemp("properties")
 
     def measured_light(level, nominal=CLOTH.aperture_px):
@@ -42,7 +42,9 @@ def plain(light, look):
     return look(light)
 
 
-def alike(first, second, move=lambda place: place, *, swap=False, factor=1.0, mean=MEAN, each=EACH):
+def alike(
+    first, second, move=lambda place: place, *, swap=False, factor=1.0, mean=MEAN, each=EACH
+) -> None:
     """Compare the widths of openings believed in both; `move` takes places of the first along."""
     tree = cKDTree(second.place)
     away, index = tree.query(move(first.place))
@@ -54,7 +56,7 @@ def alike(first, second, move=lambda place: place, *, swap=False, factor=1.0, me
     assert np.abs(off).max() < each, np.abs(off).max()
 
 
-def test_a_quarter_turn_swaps_x_and_y(light, look, plain):
+def test_a_quarter_turn_swaps_x_and_y(light, look, plain) -> None:
     turned = np.rot90(light)  # (x, y) goes to (y, width - 1 - x)
     width = light.shape[1]
     alike(
@@ -66,7 +68,7 @@ def test_a_quarter_turn_swaps_x_and_y(light, look, plain):
 
 
 @pytest.mark.parametrize("axis", [0, 1])
-def test_a_mirror_changes_nothing(light, look, plain, axis):
+def test_a_mirror_changes_nothing(light, look, plain, axis: int) -> None:
     size = light.shape[axis] - 1
 
     def move(place):
@@ -78,19 +80,19 @@ def test_a_mirror_changes_nothing(light, look, plain, axis):
 
 
 @pytest.mark.parametrize("share", [0.3, 1.2])
-def test_brightness_changes_nothing(light, look, plain, share):
+def test_brightness_changes_nothing(light, look, plain, share: float) -> None:
     alike(plain, look(share * light))
 
 
-def test_contrast_changes_nothing(light, look, plain):
+def test_contrast_changes_nothing(light, look, plain) -> None:
     alike(plain, look(0.3 + 0.4 * light))
 
 
-def test_negative_light_changes_nothing(light, look, plain):
+def test_negative_light_changes_nothing(light, look, plain) -> None:
     alike(plain, look(0.9 - light))
 
 
-def test_twice_the_pixels_twice_the_width(light, look, plain):
+def test_twice_the_pixels_twice_the_width(light, look, plain) -> None:
     doubled = np.kron(light, np.ones((2, 2)))  # a pixel's centre x goes to 2x + 1/2
     alike(
         plain,
@@ -103,7 +105,7 @@ def test_twice_the_pixels_twice_the_width(light, look, plain):
 
 
 @pytest.mark.parametrize("level", [0.0, 0.4, 1.0])
-def test_a_border_changes_nothing(light, look, plain, level):
+def test_a_border_changes_nothing(light, look, plain, level: float) -> None:
     """But for openings beside the border: beyond their wire there is no cloth to lean on.
 
     What is fitted in common leans on other openings then, so the mean may move by 0.005 px.
@@ -118,7 +120,7 @@ def test_a_border_changes_nothing(light, look, plain, level):
     assert not np.isin(seen.state, ("torn",)).any()
 
 
-def test_a_shift_by_whole_pixels_changes_nothing(light, look, plain):
+def test_a_shift_by_whole_pixels_changes_nothing(light, look, plain) -> None:
     seen = look(light[5:, 7:])
     tree = cKDTree(seen.place + np.array([7, 5]))
     away, index = tree.query(plain.place)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -17,7 +18,7 @@ CLOTH = Cloth(14.2, 9.1, sd_px=0.4, rotation_deg=4, seed=31)
 SHAPE = (400, 500)
 
 
-def told(tmp_path, damage, **cloth):
+def told(tmp_path: Path, damage, **cloth):
     measurement, truth, seen = scanned(
         tmp_path,
         replace(CLOTH, damage=damage, **cloth),
@@ -27,7 +28,7 @@ def told(tmp_path, damage, **cloth):
     return measurement, truth, seen, states(truth, seen)
 
 
-def test_blocked_openings_are_found_and_no_others(tmp_path):
+def test_blocked_openings_are_found_and_no_others(tmp_path: Path) -> None:
     _, truth, _, state = told(tmp_path, Damage(blocked=30))
     inner = _away_from_border(truth, 25)
     blocked = truth.state == "blocked"
@@ -35,20 +36,20 @@ def test_blocked_openings_are_found_and_no_others(tmp_path):
     assert not (state[truth.sound] == "blocked").any()
 
 
-def test_the_blocked_share_is_that_of_the_drawing(tmp_path):
+def test_the_blocked_share_is_that_of_the_drawing(tmp_path: Path) -> None:
     measurement, truth, _, _ = told(tmp_path, Damage(blocked=30))
     covered = truth.blocked_share[truth.whole].mean()
     assert measurement.blocked_share == pytest.approx(covered, rel=0.15)
 
 
-def test_a_blocked_opening_is_no_torn_one(tmp_path):
+def test_a_blocked_opening_is_no_torn_one(tmp_path: Path) -> None:
     """A particle is taken out again; a torn cloth is retired."""
     for seed in (54, 55):
         _, truth, _, state = told(tmp_path, Damage(blocked=50), seed=seed)
         assert not (state[truth.whole] == "torn").any()
 
 
-def test_blocked_openings_beside_the_border_are_found(tmp_path):
+def test_blocked_openings_beside_the_border_are_found(tmp_path: Path) -> None:
     found = []
     for seed in (41, 42):
         _, truth, _, state = told(tmp_path, Damage(blocked=60), seed=seed)
@@ -63,7 +64,7 @@ def _away_from_border(truth, px):
     return (x > px) & (y > px) & (x < SHAPE[1] - px) & (y < SHAPE[0] - px)
 
 
-def test_missing_wires_are_found(tmp_path):
+def test_missing_wires_are_found(tmp_path: Path) -> None:
     measurement, truth, _, state = told(tmp_path, Damage(missing=4, missing_length=2), seed=32)
     torn = truth.whole & (truth.state == "torn")
     assert torn.sum() >= 12
@@ -72,7 +73,7 @@ def test_missing_wires_are_found(tmp_path):
     assert (state[truth.sound] == "torn").mean() <= 0.003
 
 
-def test_a_broken_wire_is_torn(tmp_path):
+def test_a_broken_wire_is_torn(tmp_path: Path) -> None:
     """A wire with a gap at mid-position lets through what it should hold back."""
     _, truth, _, state = told(tmp_path, Damage(broken=5), seed=33)
     torn = truth.whole & (truth.state == "torn")
@@ -80,27 +81,27 @@ def test_a_broken_wire_is_torn(tmp_path):
     assert (state[torn] == "torn").mean() >= 0.8
 
 
-def test_widths_beside_dust_and_lint_are_not_believed(tmp_path):
+def test_widths_beside_dust_and_lint_are_not_believed(tmp_path: Path) -> None:
     _, truth, seen, state = told(tmp_path, Damage(dust=60, fibres=2), seed=34)
     assert truth.touched.sum() > 20
     assert np.abs(errors(truth, seen)).max() < 0.15  # five s of a sound one and a little
     assert (state[truth.sound] == "ok").mean() >= 0.97
 
 
-def test_the_largest_opening_is_the_one_beside_a_displaced_wire(tmp_path):
+def test_the_largest_opening_is_the_one_beside_a_displaced_wire(tmp_path: Path) -> None:
     measurement, truth, _, _ = told(tmp_path, Damage(displaced=3, displaced_px=4, dust=20), seed=35)
     real = [w[truth.sound].max() for w in (truth.width_x_px, truth.width_y_px)]
     found = [d.max_um / 10 for d in measurement.directions]
     assert found == pytest.approx(real, abs=0.3)
 
 
-def test_openings_cut_by_the_border_are_partial_and_left_out(tmp_path):
+def test_openings_cut_by_the_border_are_partial_and_left_out(tmp_path: Path) -> None:
     measurement, truth, seen, state = told(tmp_path, Damage())
     assert set(state[~truth.whole]) <= {"partial", "unclear", ""}
     assert measurement.directions[0].count == (seen.state == "ok").sum()
 
 
-def test_the_frames_ring_leaves_no_damage(tmp_path):
+def test_the_frames_ring_leaves_no_damage(tmp_path: Path) -> None:
     """A bright ring beside the outermost openings is no missing wire."""
     cloth = Cloth(14.1, 9.2, sd_px=0.4, rotation_deg=12, seed=600, ring=Ring(190, 30))
     _, truth, seen = scanned(tmp_path, cloth, shape=(480, 500), sensor=Sensor(noise=0.01, seed=14))
@@ -113,12 +114,12 @@ def test_the_frames_ring_leaves_no_damage(tmp_path):
 
 
 @pytest.mark.parametrize("by", [2, 5])
-def test_a_scan_that_stepped_aside_is_refused(tmp_path, by):
+def test_a_scan_that_stepped_aside_is_refused(tmp_path: Path, by: int) -> None:
     with pytest.raises(RefusedImageError, match="steps aside"):
         measured(_drawn(tmp_path, patterns.stepped(by)), 14)
 
 
-def test_two_meshes_are_refused(tmp_path):
+def test_two_meshes_are_refused(tmp_path: Path) -> None:
     with pytest.raises(RefusedImageError, match="more than one regular pattern"):
         measured(_drawn(tmp_path, patterns.two_meshes()), 14)
 
@@ -137,13 +138,13 @@ def test_two_meshes_are_refused(tmp_path):
     ],
     ids=lambda pattern: pattern.__name__,
 )
-def test_what_is_no_woven_square_mesh_is_refused(tmp_path, pattern):
+def test_what_is_no_woven_square_mesh_is_refused(tmp_path: Path, pattern) -> None:
     with pytest.raises((NoLatticeError, RefusedImageError)) as caught:
         measured(_drawn(tmp_path, pattern()), 14)
     assert "scan.png" in str(caught.value)
 
 
-def _drawn(tmp_path, light):
+def _drawn(tmp_path: Path, light):
     from sieve_inspect.synthetic.sensor import expose
 
     path = tmp_path / "scan.png"
@@ -151,7 +152,7 @@ def _drawn(tmp_path, light):
     return path
 
 
-def test_saturated_pixels_do_not_look_like_damage(tmp_path):
+def test_saturated_pixels_do_not_look_like_damage(tmp_path: Path) -> None:
     drawn = render(CLOTH, None, Sensor(noise=0.01, gain=1.5, seed=5), (220, 300))
     path = tmp_path / "bright.png"
     Image.fromarray(drawn.image).save(path)

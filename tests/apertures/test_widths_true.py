@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import numpy as np
 import pytest
 from weave_draw import errors, scanned, states
@@ -9,7 +11,7 @@ from weave_draw import errors, scanned, states
 from sieve_inspect.synthetic import Cloth, Light, Optics, Sensor
 
 
-def held(truth, seen, mean, spread):
+def held(truth, seen, mean, spread) -> None:
     error = errors(truth, seen)
     assert np.abs(error.mean(axis=0)).max() <= mean, error.mean(axis=0)
     assert error.std(axis=0).max() <= spread, error.std(axis=0)
@@ -24,7 +26,7 @@ def held(truth, seen, mean, spread):
     ("aperture", "mean", "spread"),
     [(7, 0.03, 0.04), (10, 0.015, 0.02), (14, 0.015, 0.02), (28, 0.015, 0.02), (48, 0.015, 0.02)],
 )
-def test_clean_scans(tmp_path, aperture, mean, spread):
+def test_clean_scans(tmp_path: Path, aperture: int, mean: float, spread: float) -> None:
     """A blur of 1 px, 8 bits: mean within 0.015 px, s at most 0.02 px (0.03, 0.04 at 7 px)."""
     cloth = Cloth(aperture + 0.21, 0.62 * aperture, sd_px=0.03 * aperture, rotation_deg=4, seed=11)
     shape = (600, 760) if aperture > 30 else (300, 380)
@@ -43,14 +45,14 @@ def test_clean_scans(tmp_path, aperture, mean, spread):
     ],
     ids=lambda optics: optics.kind,
 )
-def test_shapes_of_blur(tmp_path, optics):
+def test_shapes_of_blur(tmp_path: Path, optics) -> None:
     """Far from Gaussian: the mean within 0.04 px."""
     cloth = Cloth(14.3, 9.1, sd_px=0.4, rotation_deg=17, seed=12)
     _, truth, seen = scanned(tmp_path, cloth, optics=optics)
     held(truth, seen, 0.04, 0.03)
 
 
-def test_irregular_cloth_loses_no_gap(tmp_path):
+def test_irregular_cloth_loses_no_gap(tmp_path: Path) -> None:
     cloth = Cloth(14.0, 9.0, sd_px=0.12 * 14, rotation_deg=3, seed=324)
     _, truth, seen = scanned(tmp_path, cloth, shape=(520, 680), sensor=Sensor(noise=0.01, seed=2))
     state = states(truth, seen)
@@ -60,13 +62,13 @@ def test_irregular_cloth_loses_no_gap(tmp_path):
             assert (state[of_gap] == "ok").mean() > 0.7, f"gap {gap}"
 
 
-def test_light_from_above(tmp_path):
+def test_light_from_above(tmp_path: Path) -> None:
     cloth = Cloth(14.3, 9.1, sd_px=0.4, rotation_deg=5, seed=13)
     _, truth, seen = scanned(tmp_path, cloth, light=Light.reversed())
     held(truth, seen, 0.02, 0.03)
 
 
-def test_openings_beyond_the_sensors_range(tmp_path):
+def test_openings_beyond_the_sensors_range(tmp_path: Path) -> None:
     cloth = Cloth(14.3, 9.1, sd_px=0.4, rotation_deg=5, seed=14)
     _, truth, seen = scanned(
         tmp_path,
@@ -79,7 +81,9 @@ def test_openings_beyond_the_sensors_range(tmp_path):
 
 @pytest.mark.parametrize("encoding", ["srgb", "linear"])
 @pytest.mark.parametrize("bits", [8, 16])
-def test_a_file_without_tags_is_read_as_what_its_edges_say(tmp_path, encoding, bits):
+def test_a_file_without_tags_is_read_as_what_its_edges_say(
+    tmp_path: Path, encoding: str, bits: int
+) -> None:
     """The wrong curve makes an aperture some 0.8 px too wide; no depth says which it is."""
     sensor = Sensor(noise=0.005, bits=bits, encoding=encoding, seed=4)
     measurement, truth, seen = scanned(
@@ -90,7 +94,7 @@ def test_a_file_without_tags_is_read_as_what_its_edges_say(tmp_path, encoding, b
     held(truth, seen, 0.02, 0.03)
 
 
-def test_the_comb_is_told(tmp_path):
+def test_the_comb_is_told(tmp_path: Path) -> None:
     cloth = Cloth(14.0, 9.0, comb_px=0.8, comb_y_px=0.3, rotation_deg=3, seed=16)
     measurement, _, _ = scanned(tmp_path, cloth)
     assert [d.odd_even_um / 10 for d in measurement.directions] == pytest.approx(

@@ -2,19 +2,21 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import pytest
 from bench_lab import asking, close, new_lab, serving
 
 
 @pytest.fixture
-def lab(tmp_path):
+def lab(tmp_path: Path):
     made = new_lab(tmp_path)
     yield made
     close(made)
 
 
 @pytest.fixture
-def empty_lab(tmp_path):
+def empty_lab(tmp_path: Path):
     made = new_lab(tmp_path, sieves=False)
     yield made
     close(made)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from pathlib import Path
 
 import pytest
 from bench_lab import COLLEAGUE, SCAN, SCANS, TECHNICIAN
@@ -10,13 +11,13 @@ from bench_lab import COLLEAGUE, SCAN, SCANS, TECHNICIAN
 SECOND = SCANS / "s0125-3.tif"
 
 
-def result(page):
+def result(page) -> None:
     """Wait for the result; a refusal is a failure at once, with its words."""
     page.wait_for_selector("#viewer[data-ready], .trouble")
     assert page.locator(".trouble").all_inner_texts() == []
 
 
-def measured(page, served, sieve="S-0075", scan=SCAN):
+def measured(page, served, sieve="S-0075", scan=SCAN) -> None:
     """Scan a label in, send a scan, wait for the result."""
     page.goto(served)
     page.keyboard.type(f"{sieve}\n")
@@ -33,7 +34,7 @@ def audited(page):
     return [(one["id"], one["nodes"][0]["html"]) for one in found.response["violations"]]
 
 
-def test_by_keyboard_alone_from_label_to_ledger(new_page, served, lab):
+def test_by_keyboard_alone_from_label_to_ledger(new_page, served, lab) -> None:
     page = new_page()
     page.goto(served)
     page.keyboard.type("s-0075\n")  # as a hand scanner types
@@ -62,7 +63,7 @@ def test_by_keyboard_alone_from_label_to_ledger(new_page, served, lab):
     assert (made.person, made.id) == (TECHNICIAN, "C-0001")
 
 
-def test_a_click_in_the_scan_shows_that_aperture(new_page, served, lab):
+def test_a_click_in_the_scan_shows_that_aperture(new_page, served, lab) -> None:
     page = new_page()
     measured(page, served)
     (job,) = lab.jobs.waiting()
@@ -86,7 +87,7 @@ def test_a_click_in_the_scan_shows_that_aperture(new_page, served, lab):
     )
 
 
-def test_two_technicians_at_once(new_page, served, lab):
+def test_two_technicians_at_once(new_page, served, lab) -> None:
     one, other = new_page(), new_page()
     for page, sieve, scan in ((one, "S-0075", SCAN), (other, "S-0125", SECOND)):
         page.goto(served)
@@ -104,7 +105,7 @@ def test_two_technicians_at_once(new_page, served, lab):
     assert lab.checks("S-0125")[0].person == COLLEAGUE
 
 
-def test_a_wrong_upload_is_told_and_nothing_is_lost(new_page, served, lab, tmp_path):
+def test_a_wrong_upload_is_told_and_nothing_is_lost(new_page, served, lab, tmp_path: Path) -> None:
     words = tmp_path / "letter.png"
     words.write_text("no picture at all")
     page = new_page()
@@ -120,7 +121,7 @@ def test_a_wrong_upload_is_told_and_nothing_is_lost(new_page, served, lab, tmp_p
     new_page.complaints[:] = [one for one in new_page.complaints if expected not in one]
 
 
-def test_dropped_scans_are_taken(new_page, served):
+def test_dropped_scans_are_taken(new_page, served) -> None:
     page = new_page()
     page.goto(f"{served}/sieve?id=S-0075")
     page.evaluate(
@@ -135,7 +136,7 @@ def test_dropped_scans_are_taken(new_page, served):
     assert page.evaluate("document.getElementById('scans').files.length") == 1
 
 
-def test_pages_are_accessible_and_fit(new_page, served):
+def test_pages_are_accessible_and_fit(new_page, served) -> None:
     """Axe (rules of WCAG 2 and good practice) finds nothing; nothing runs off a small tablet."""
     page = new_page(800, 1000)
     for place in ("", "/sieve?id=S-0075"):

@@ -7,6 +7,7 @@ import json
 import shutil
 import sys
 import threading
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -53,7 +54,7 @@ def confirm(lab, client, job, name=TECHNICIAN, known=None):
 
 
 @pytest.fixture(scope="module")
-def ready(tmp_path_factory):
+def ready(tmp_path_factory: pytest.TempPathFactory):
     """A laboratory whose bench has measured one scan that nobody confirmed; read only."""
     lab = new_lab(tmp_path_factory.mktemp("ready"))
     with serving(lab), asking(lab) as client:
@@ -67,25 +68,25 @@ def ready(tmp_path_factory):
 # --- the label ---------------------------------------------------------------------------------
 
 
-def test_a_scanned_label_opens_its_sieve(client):
+def test_a_scanned_label_opens_its_sieve(client) -> None:
     assert "75 µm" in client.get("/sieve?id=S-0075").text
     assert client.get("/sieve?id=s-0075").headers["Location"] == "/sieve?id=S-0075"
     assert client.get("/sieve?id=").headers["Location"] == "/"
 
 
-def test_an_unknown_label_offers_the_nearest(client):
+def test_an_unknown_label_offers_the_nearest(client) -> None:
     answer = client.get("/sieve?id=S-0057")
     assert answer.status_code == 404
     assert 'href="/sieve?id=S-0075"' in answer.text
 
 
-def test_an_empty_registry_says_how_to_begin(empty_lab):
+def test_an_empty_registry_says_how_to_begin(empty_lab) -> None:
     with serving(empty_lab), asking(empty_lab) as client:
         assert "sieveward sieve add" in client.get("/").text
         assert "holds no sieves yet" in client.get("/sieve?id=S-0075").text
 
 
-def test_the_first_page_tells_what_is_due_and_what_is_not_to_be_used(lab, client):
+def test_the_first_page_tells_what_is_due_and_what_is_not_to_be_used(lab, client) -> None:
     sieve_commands.quarantine(lab.registry, "S-0125", "dented", Told(by=COLLEAGUE))
     text = client.get("/").text
     assert "never checked" in text
@@ -95,7 +96,7 @@ def test_the_first_page_tells_what_is_due_and_what_is_not_to_be_used(lab, client
     assert "dented" in quarantine
 
 
-def test_a_retired_sieve_cannot_be_checked(lab, client):
+def test_a_retired_sieve_cannot_be_checked(lab, client) -> None:
     sieve_commands.retire(lab.registry, "S-0075", "torn", by=COLLEAGUE)
     assert 'id="check"' not in client.get("/sieve?id=S-0075").text
     answer = client.post(
@@ -112,7 +113,7 @@ def test_a_retired_sieve_cannot_be_checked(lab, client):
 # --- measured, not recorded --------------------------------------------------------------------
 
 
-def test_measuring_records_nothing(ready):
+def test_measuring_records_nothing(ready) -> None:
     lab, client, job = ready
     assert lab.checks() == ()
     text = client.get(f"/jobs/{job.id}").text
@@ -120,7 +121,7 @@ def test_measuring_records_nothing(ready):
     assert "waits for a name" in client.get("/now").text
 
 
-def test_the_result_is_that_of_the_measurement(ready):
+def test_the_result_is_that_of_the_measurement(ready) -> None:
     """Every figure shown is one of the measurement's, rounded by its U."""
     _, client, job = ready
     text = client.get(f"/jobs/{job.id}").text
@@ -133,7 +134,7 @@ def test_the_result_is_that_of_the_measurement(ready):
     assert f"{counts['measured']} measured" in text
 
 
-def test_an_aperture_seen_closely_has_the_width_of_the_table(ready):
+def test_an_aperture_seen_closely_has_the_width_of_the_table(ready) -> None:
     """The page and `measure --apertures` tell one and the same width."""
     _, client, job = ready
     row = job.measurement.apertures_csv().splitlines()[1:]
@@ -145,7 +146,7 @@ def test_an_aperture_seen_closely_has_the_width_of_the_table(ready):
     assert 'class="fit"' in text
 
 
-def test_pieces_make_up_the_scan(ready):
+def test_pieces_make_up_the_scan(ready) -> None:
     """At full resolution every pixel of the scan is in the pieces, in its place."""
     _, client, job = ready
     with Image.open(SCAN) as scan:
@@ -164,7 +165,7 @@ def test_pieces_make_up_the_scan(ready):
     assert client.get(f"/jobs/{job.id}/scans/0/pieces/30/0/0.png").status_code == 404
 
 
-def test_every_aperture_is_marked_once(ready):
+def test_every_aperture_is_marked_once(ready) -> None:
     _, client, job = ready
     scan = f"/jobs/{job.id}/scans/0"
     field = job.measurement.pictures[0].field
@@ -180,7 +181,7 @@ def test_every_aperture_is_marked_once(ready):
     assert client.get(f"/jobs/{job.id}/scans/1/marks.json").status_code == 404
 
 
-def test_an_aperture_is_found_by_number_place_and_neighbour(ready):
+def test_an_aperture_is_found_by_number_place_and_neighbour(ready) -> None:
     _, client, job = ready
     place = f"/jobs/{job.id}/scans/0/apertures"
     field = job.measurement.pictures[0].field
@@ -199,7 +200,7 @@ def test_an_aperture_is_found_by_number_place_and_neighbour(ready):
         assert client.get(f"{place}/{wrong}").status_code == 404
 
 
-def test_the_values_are_drawn(ready):
+def test_the_values_are_drawn(ready) -> None:
     from xml.dom import minidom
 
     _, client, job = ready
@@ -208,7 +209,7 @@ def test_the_values_are_drawn(ready):
     assert minidom.parseString(answer.content).documentElement.tagName == "svg"
 
 
-def test_a_name_is_needed(ready):
+def test_a_name_is_needed(ready) -> None:
     lab, client, job = ready
     for name in ("", "  ", "a\u202eb"):
         answer = confirm(lab, client, job, name)
@@ -217,7 +218,7 @@ def test_a_name_is_needed(ready):
     assert lab.checks() == ()
 
 
-def test_what_cannot_be_measured_is_told(lab, client, tmp_path):
+def test_what_cannot_be_measured_is_told(lab, client, tmp_path: Path) -> None:
     picture = tmp_path / "sky.png"
     Image.fromarray(np.full((300, 300), 200, np.uint8)).save(picture)
     job = begin(lab, client, picture)
@@ -231,7 +232,7 @@ def test_what_cannot_be_measured_is_told(lab, client, tmp_path):
     assert client.get(f"/jobs/{job.id}").status_code == 404
 
 
-def test_progress_ends_in_the_result(lab, client):
+def test_progress_ends_in_the_result(lab, client) -> None:
     job = begin(lab, client)
     wait_for(job, Phase.MEASURING, Phase.READY)
     answer = client.get(f"/jobs/{job.id}/progress")
@@ -243,7 +244,7 @@ def test_progress_ends_in_the_result(lab, client):
 # --- recorded ----------------------------------------------------------------------------------
 
 
-def by_command(lab, monkeypatch, scan, *options):
+def by_command(lab, monkeypatch: pytest.MonkeyPatch, scan, *options):
     """The same check by `sieveward check`, in a registry of the same past; its event."""
     other = lab.folder / "other"
     other.mkdir()
@@ -263,7 +264,9 @@ def by_command(lab, monkeypatch, scan, *options):
         registry.close()
 
 
-def test_the_ledger_holds_what_the_command_would_have_recorded(lab, client, monkeypatch):
+def test_the_ledger_holds_what_the_command_would_have_recorded(
+    lab, client, monkeypatch: pytest.MonkeyPatch
+) -> None:
     day = lab.clock.day.isoformat()
     wanted = by_command(lab, monkeypatch, SCAN, "--by", TECHNICIAN, "--date", day)
     job = begin(lab, client)
@@ -284,12 +287,12 @@ def test_the_ledger_holds_what_the_command_would_have_recorded(lab, client, monk
     assert "S-0075" in client.get("/label?id=S-0075").text
 
 
-def test_two_names_at_the_same_moment_make_one_record(lab, client):
+def test_two_names_at_the_same_moment_make_one_record(lab, client) -> None:
     job = begin(lab, client)
     wait_for(job)
     start, answers = threading.Barrier(2), {}
 
-    def press(name):
+    def press(name) -> None:
         start.wait()
         answers[name] = lab.jobs.confirm(job, name, 0)
 
@@ -305,7 +308,7 @@ def test_two_names_at_the_same_moment_make_one_record(lab, client):
     assert "had confirmed this check a moment before" in client.get(place).text
 
 
-def test_a_check_recorded_meanwhile_is_shown_before_anything_is_recorded(lab, client):
+def test_a_check_recorded_meanwhile_is_shown_before_anything_is_recorded(lab, client) -> None:
     job = begin(lab, client)
     wait_for(job)
     known = len(job.taken.history.checks)
@@ -319,7 +322,7 @@ def test_a_check_recorded_meanwhile_is_shown_before_anything_is_recorded(lab, cl
     assert [one.person for one in lab.checks()] == [COLLEAGUE, TECHNICIAN]
 
 
-def test_what_the_sieve_s_life_forbids_is_told_and_the_measurement_stays(lab, client):
+def test_what_the_sieve_s_life_forbids_is_told_and_the_measurement_stays(lab, client) -> None:
     job = begin(lab, client)
     wait_for(job)
     sieve_commands.retire(lab.registry, "S-0075", "torn", by=COLLEAGUE)
@@ -330,7 +333,7 @@ def test_what_the_sieve_s_life_forbids_is_told_and_the_measurement_stays(lab, cl
     assert job.phase == Phase.READY
 
 
-def test_confirmed_after_midnight_it_counts_for_the_day_it_was_measured(lab, client):
+def test_confirmed_after_midnight_it_counts_for_the_day_it_was_measured(lab, client) -> None:
     job = begin(lab, client)
     wait_for(job)
     lab.clock.day = lab.clock.day.replace(day=3)
@@ -340,7 +343,7 @@ def test_confirmed_after_midnight_it_counts_for_the_day_it_was_measured(lab, cli
     assert made.recorded_at.startswith("2026-03-03")
 
 
-def test_a_scan_measured_before_is_pointed_out(lab, client):
+def test_a_scan_measured_before_is_pointed_out(lab, client) -> None:
     """An old file dropped by mistake would prove a new check."""
     scale = load_scale(SCALE_FILE)
     check_commands.check(lab.registry, "S-0075", [SCAN], scale=scale, by=COLLEAGUE)
@@ -353,7 +356,7 @@ def test_a_scan_measured_before_is_pointed_out(lab, client):
     assert "very file" not in client.get(f"/jobs/{other.id}").text
 
 
-def test_back_from_quarantine_only_after_a_passing_check(lab, client):
+def test_back_from_quarantine_only_after_a_passing_check(lab, client) -> None:
     sieve_commands.quarantine(lab.registry, "S-0075", "dented", Told(by=COLLEAGUE))
     told = {"sieve": "S-0075", "reason": "looked at", "name": TECHNICIAN}
     assert "Put it back into service" in client.get("/sieve?id=S-0075").text
@@ -367,7 +370,7 @@ def test_back_from_quarantine_only_after_a_passing_check(lab, client):
     assert sieve_queries.get_state(lab.registry, "S-0075").status == "in service"
 
 
-def test_discarded_leaves_nothing(lab, client):
+def test_discarded_leaves_nothing(lab, client) -> None:
     job = begin(lab, client)
     wait_for(job)
     client.post(f"/jobs/{job.id}/discard", headers=lab.headers)
@@ -376,7 +379,7 @@ def test_discarded_leaves_nothing(lab, client):
     assert lab.checks() == ()
 
 
-def test_a_second_person_signs_where_that_is_demanded(lab, client):
+def test_a_second_person_signs_where_that_is_demanded(lab, client) -> None:
     audit_commands.demand_sign_off(lab.registry, True, Told(by=COLLEAGUE))
     job = begin(lab, client)
     wait_for(job)

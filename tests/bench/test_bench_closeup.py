@@ -19,7 +19,7 @@ SCALE = Scale(10.0, 10.0, 0.0, 0.0, 0.0, "of the drawing")
 
 
 @pytest.fixture(scope="module", params=["at once", "in bands"])
-def drawn(request, tmp_path_factory):
+def drawn(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory):
     """A drawn cloth turned by 7 degrees with some openings blocked; what was measured in it.
 
     Once read whole, once in bands as large scans are.
@@ -57,7 +57,7 @@ def seen(drawn):
     return pairs
 
 
-def test_the_width_is_the_one_measured(drawn, seen):
+def test_the_width_is_the_one_measured(drawn, seen) -> None:
     _, _, picture = drawn
     for one, _ in seen:
         for across, sample in zip(one.across, picture.samples, strict=True):
@@ -66,7 +66,7 @@ def test_the_width_is_the_one_measured(drawn, seen):
             assert sum(across.edges) == pytest.approx(0, abs=0.01)  # the middle is its zero
 
 
-def test_its_uncertainty_holds_the_truth(seen):
+def test_its_uncertainty_holds_the_truth(seen) -> None:
     """U (k = 2) is to hold some 95 % of the true widths; fewer than 90 % of 200 would be chance."""
     within = [
         abs(across.width_um - true) <= across.expanded_um
@@ -77,7 +77,7 @@ def test_its_uncertainty_holds_the_truth(seen):
     assert np.mean(within) >= 0.9
 
 
-def test_the_curve_goes_through_the_pixels(seen):
+def test_the_curve_goes_through_the_pixels(seen) -> None:
     """What is drawn as fitted is what fitted: no further off than the pixels' own noise.
 
     Looked at within 2 px of the opening's edges: beyond, a neighbour may be blocked.
@@ -89,7 +89,7 @@ def test_the_curve_goes_through_the_pixels(seen):
             assert np.sqrt(np.mean((across.light - at)[own] ** 2)) < 1.5 * NOISE
 
 
-def test_an_opening_that_is_not_sound_says_why(drawn):
+def test_an_opening_that_is_not_sound_says_why(drawn) -> None:
     _, found, picture = drawn
     index = int(np.flatnonzero(picture.field.state == "blocked")[0])
     one = closeup(picture, found.scale, index)
@@ -99,7 +99,7 @@ def test_an_opening_that_is_not_sound_says_why(drawn):
         closeup(picture, found.scale, len(picture.field.row))
 
 
-def test_the_cut_out_shows_the_opening_where_it_says(drawn, seen):
+def test_the_cut_out_shows_the_opening_where_it_says(drawn, seen) -> None:
     _, _, picture = drawn
     tone = tone_of(picture.light)
     for one, _ in seen[::10]:
@@ -115,7 +115,9 @@ def test_the_cut_out_shows_the_opening_where_it_says(drawn, seen):
 
 
 @pytest.mark.parametrize("level", [0, 1, 2, 3])
-def test_pieces_of_every_magnification_make_up_the_scan(drawn, monkeypatch, level):
+def test_pieces_of_every_magnification_make_up_the_scan(
+    drawn, monkeypatch: pytest.MonkeyPatch, level: int
+) -> None:
     """Also where the view of the whole is a fifth of the scan, as with large ones."""
     _, _, picture = drawn
     monkeypatch.setattr(pyramid, "TILE", 64)

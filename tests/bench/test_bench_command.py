@@ -8,6 +8,7 @@ import signal
 import socket
 import subprocess
 import sys
+from pathlib import Path
 
 import httpx
 import pytest
@@ -17,7 +18,7 @@ from sieve_registry.cli.main import main
 
 
 @pytest.fixture
-def type_it(lab, monkeypatch, capsys):
+def type_it(lab, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]):
     def typing(*arguments, registry=None):
         target = str(registry or lab.registry.path)
         monkeypatch.setattr(sys, "argv", ["sieveward", "--registry", target, "bench", *arguments])
@@ -28,7 +29,7 @@ def type_it(lab, monkeypatch, capsys):
     return typing
 
 
-def test_it_serves_until_it_is_interrupted(lab):
+def test_it_serves_until_it_is_interrupted(lab) -> None:
     typed = [sys.executable, "-c", "from sieve_registry.cli.main import main; main()"]
     typed += ["--registry", str(lab.registry.path), "bench", "--port", "0", "--json", "-"]
     typed += ["--scale", str(SCALE_FILE)]
@@ -46,7 +47,7 @@ def test_it_serves_until_it_is_interrupted(lab):
     assert (run.returncode, out, err) == (0, "", "")
 
 
-def test_a_port_in_use(type_it):
+def test_a_port_in_use(type_it) -> None:
     with socket.create_server(("127.0.0.1", 0)) as taken:
         port = str(taken.getsockname()[1])
         code, err = type_it("--port", port)
@@ -55,7 +56,9 @@ def test_a_port_in_use(type_it):
     assert err.count("\n") == 1
 
 
-def test_without_the_extra_it_says_what_to_install(type_it, monkeypatch):
+def test_without_the_extra_it_says_what_to_install(
+    type_it, monkeypatch: pytest.MonkeyPatch
+) -> None:
     there = importlib.util.find_spec
     monkeypatch.setattr(
         importlib.util, "find_spec", lambda name: None if name == "uvicorn" else there(name)
@@ -67,7 +70,7 @@ def test_without_the_extra_it_says_what_to_install(type_it, monkeypatch):
     )
 
 
-def test_no_registry_no_folder_no_scale(type_it, tmp_path):
+def test_no_registry_no_folder_no_scale(type_it, tmp_path: Path) -> None:
     assert type_it(registry=tmp_path / "none.sqlite")[0] == 39
     assert type_it("--watch", str(tmp_path / "none"))[0] == 2
     assert type_it("--scale", str(tmp_path / "none.json"))[0] == 22

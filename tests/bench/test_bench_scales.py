@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from datetime import date
+from pathlib import Path
 
 import pytest
 from bench_lab import SCAN, TECHNICIAN, wait_for
@@ -22,7 +23,7 @@ UM_PER_PX = (5.29484, 5.28743)  # as the demo's scans are drawn at 4800 dpi
 
 
 @pytest.fixture
-def recorded(lab, tmp_path):
+def recorded(lab, tmp_path: Path):
     """A scanner's scale, recorded from a drawn grid as the commands do it."""
     picture = tmp_path / "grid.png"
     target = Target("grid", 200.0, 40.0, 14, 14, 4.0)
@@ -74,7 +75,7 @@ def begin(lab, client, **told):
     return client.post("/jobs", data=fields, files=files, headers=lab.headers)
 
 
-def test_a_recorded_scale_is_offered_and_its_chain_kept(lab, client, recorded):
+def test_a_recorded_scale_is_offered_and_its_chain_kept(lab, client, recorded) -> None:
     page = client.get("/sieve?id=S-0075").text
     assert "F-48: 5.29" in page
     assert "valid to 2027-03-02" in page
@@ -92,7 +93,7 @@ def test_a_recorded_scale_is_offered_and_its_chain_kept(lab, client, recorded):
     assert "(as last time)" in client.get("/sieve?id=S-0075").text
 
 
-def test_circumstances_that_do_not_fit_are_refused_before_measuring(lab, client, recorded):
+def test_circumstances_that_do_not_fit_are_refused_before_measuring(lab, client, recorded) -> None:
     for told, says in (
         ({"stand_off": "20 mm"}, "20 mm"),
         ({"stand_off": "near"}, "not a length"),
@@ -108,7 +109,7 @@ def test_circumstances_that_do_not_fit_are_refused_before_measuring(lab, client,
     assert lab.jobs.waiting() == []
 
 
-def test_an_expired_scale_serves_only_with_a_reason_and_a_name(lab, client, recorded):
+def test_an_expired_scale_serves_only_with_a_reason_and_a_name(lab, client, recorded) -> None:
     lab.clock.day = lab.clock.day.replace(year=2027, month=4)
     assert "expired on 2027-03-02" in client.get("/sieve?id=S-0075").text
     assert "expired" in begin(lab, client, scale=recorded).text

@@ -13,7 +13,7 @@ NOON = datetime(2026, 3, 5, 12, tzinfo=UTC)
 
 
 @pytest.fixture(scope="session")
-def finished(tmp_path_factory):
+def finished(tmp_path_factory: pytest.TempPathFactory):
     """The demo's result and the lines it told, as of noon on 2026-03-05."""
     told = []
     folder = tmp_path_factory.mktemp("demo") / "laboratory"

@@ -6,6 +6,7 @@ import json
 import re
 import sys
 from datetime import date, timedelta
+from pathlib import Path
 
 import pytest
 from demo_truth import true_cloth
@@ -28,7 +29,7 @@ CHECKS = [step for step in STEPS if isinstance(step.deed, Checked)]
 
 
 @pytest.mark.parametrize("number", range(1, len(CHECKS) + 1))
-def test_a_check_finds_what_was_drawn(registry, number):
+def test_a_check_finds_what_was_drawn(registry, number) -> None:
     deed = CHECKS[number - 1].deed
     check = check_queries.get_check(registry, str(number)).check
     truth = true_cloth(deed.scans)
@@ -50,7 +51,7 @@ def test_a_check_finds_what_was_drawn(registry, number):
         assert (check.action == "clean and recheck") == dirty
 
 
-def test_each_sieve_ends_as_its_caption_says(finished):
+def test_each_sieve_ends_as_its_caption_says(finished) -> None:
     result, _ = finished
     ends = {
         sieve: (detail.check.outcome, detail.check.action)
@@ -70,7 +71,7 @@ def test_each_sieve_ends_as_its_caption_says(finished):
     assert set(status.values()) == {"in service"}
 
 
-def test_near_a_limit_more_fields_decide(finished):
+def test_near_a_limit_more_fields_decide(finished) -> None:
     """One scan of the nearly worn sieve is not enough, three are."""
     history = finished[0].histories["S-0500"]
     one, three = history.checks[-2:]
@@ -79,13 +80,13 @@ def test_near_a_limit_more_fields_decide(finished):
     assert three.x.u_mean_um < one.x.u_mean_um
 
 
-def test_the_registry_holds_together(registry):
+def test_the_registry_holds_together(registry) -> None:
     proof = verification.verify(registry)
     assert (proof.ok, proof.events) == (True, sum(getattr(s.deed, "events", 1) for s in STEPS))
 
 
 @pytest.mark.parametrize("dpi", DEVICES)
-def test_a_scale_is_that_of_the_drawing(registry, dpi):
+def test_a_scale_is_that_of_the_drawing(registry, dpi) -> None:
     """Within 2e-5 for some 400 marks, 5e-5 for some 90; U is mostly the certificate's 5e-5."""
     within = {2400: 2e-5, 4800: 5e-5}[dpi]
     history, _ = drift_of(registry, DEVICES[dpi])
@@ -96,7 +97,7 @@ def test_a_scale_is_that_of_the_drawing(registry, dpi):
         assert all(5e-5 <= u < 1e-4 for u in kept.u_rel)
 
 
-def test_the_repaired_carriage_is_a_jump_that_names_the_check_before_it(registry):
+def test_the_repaired_carriage_is_a_jump_that_names_the_check_before_it(registry) -> None:
     _, (jump,) = drift_of(registry, DEVICES[2400])
     assert (jump.direction, jump.change) == ("y", pytest.approx(0.0015, abs=5e-5))  # as drawn
     assert jump.checks == ("C-0016",)
@@ -104,7 +105,7 @@ def test_the_repaired_carriage_is_a_jump_that_names_the_check_before_it(registry
     assert drift_of(registry, DEVICES[4800])[1] == []
 
 
-def test_the_artefact_in_the_scan_tells_the_scale_of_that_run(registry):
+def test_the_artefact_in_the_scan_tells_the_scale_of_that_run(registry) -> None:
     (step,) = [step for step in CHECKS if step.deed.in_scan]
     number = CHECKS.index(step) + 1
     trace = json.loads(check_queries.get_check(registry, str(number)).event.payload)["trace"]
@@ -115,7 +116,7 @@ def test_the_artefact_in_the_scan_tells_the_scale_of_that_run(registry):
     assert SCALES[1200].um_per_px_y != pytest.approx(found[1], rel=4e-4)  # the scale file is off
 
 
-def test_the_questions_have_answers(finished):
+def test_the_questions_have_answers(finished) -> None:
     told = {one.command: one.told for one in finished[0].answers}
     assert "jumped by +0.15 %" in told["device show FB-24"]
     assert "C-0016" in told["device show FB-24"]
@@ -125,13 +126,13 @@ def test_the_questions_have_answers(finished):
     assert "E_n = -2.81" in told["reference show S-0500"]  # |E_n| > 1: ISO 13528
 
 
-def test_the_long_unseen_sieve_leads_the_due_list(finished):
+def test_the_long_unseen_sieve_leads_the_due_list(finished) -> None:
     first, *rest = finished[0].due
     assert (first.sieve.id, first.overdue) == ("S-0045", True)
     assert not any(state.overdue for state in rest)
 
 
-def test_the_audit_answers_as_of_its_day(finished):
+def test_the_audit_answers_as_of_its_day(finished) -> None:
     result, _ = finished
     states = {row[0]: row for row in result.audit.tables[0].rows}
     assert states["S-0125"][4] == "in service"  # retired only later
@@ -139,7 +140,7 @@ def test_the_audit_answers_as_of_its_day(finished):
     assert result.audit_page.is_file()
 
 
-def test_what_was_recorded_late_is_marked(registry):
+def test_what_was_recorded_late_is_marked(registry) -> None:
     (late,) = [s for s in STEPS if isinstance(s.deed, Used) and s.deed.recorded_late]
     happened = TODAY - timedelta(days=late.days_ago)
     found = audits.audit(registry, happened + timedelta(days=1)).to_dict()
@@ -150,7 +151,7 @@ def test_what_was_recorded_late_is_marked(registry):
     assert not any(row["recorded later"] for row in after["uses"])
 
 
-def test_reports_stand_alone(finished):
+def test_reports_stand_alone(finished) -> None:
     result, _ = finished
     assert set(result.reports) == set(result.details)
     for sieve, path in result.reports.items():
@@ -161,13 +162,13 @@ def test_reports_stand_alone(finished):
         assert all(link.startswith(("data:", "#")) for link in links)
 
 
-def test_each_step_is_told_within_80_columns(finished):
+def test_each_step_is_told_within_80_columns(finished) -> None:
     _, told = finished
     assert sum(line.startswith("[") for line in told) == len(STEPS)
     assert all(len(line) <= 80 for line in told)
 
 
-def test_a_folder_that_holds_something_is_left_alone(tmp_path):
+def test_a_folder_that_holds_something_is_left_alone(tmp_path: Path) -> None:
     keep = tmp_path / "notes.txt"
     keep.write_text("mine")
     with pytest.raises(UnwritableOutputError, match="replaces nothing"):
@@ -179,7 +180,9 @@ def test_a_folder_that_holds_something_is_left_alone(tmp_path):
 
 
 @pytest.mark.parametrize("there", [True, False])
-def test_broken_off_it_leaves_nothing(tmp_path, monkeypatch, there):
+def test_broken_off_it_leaves_nothing(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, there: bool
+) -> None:
     folder = tmp_path / "laboratory"
     if there:
         folder.mkdir()
@@ -194,7 +197,7 @@ def test_broken_off_it_leaves_nothing(tmp_path, monkeypatch, there):
 
 
 @pytest.fixture
-def typing(finished, monkeypatch, capsys):
+def typing(finished, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]):
     """The command, with the run of this session's fixture in place of another one."""
     monkeypatch.setattr("sieve_registry.demo.run.run_demo", lambda *_, **__: finished[0])
 
@@ -208,7 +211,7 @@ def typing(finished, monkeypatch, capsys):
     return type_it
 
 
-def test_the_end_reads_well(typing, finished):
+def test_the_end_reads_well(typing, finished) -> None:
     result, _ = finished
     code, out, _ = typing()
     assert code == 0
@@ -219,7 +222,7 @@ def test_the_end_reads_well(typing, finished):
         assert words in out
 
 
-def test_the_answer_as_json(typing, finished):
+def test_the_answer_as_json(typing, finished) -> None:
     _, out, _ = typing("--json", "-")
     found = json.loads(out)
     assert {

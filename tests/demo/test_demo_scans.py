@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import numpy as np
 import pytest
 from PIL import Image
@@ -24,7 +26,7 @@ def stored(path):
 
 
 @pytest.mark.parametrize("scan", SCANS, ids=[scan.name for scan in SCANS])
-def test_a_scan_is_what_its_recipe_draws(scan):
+def test_a_scan_is_what_its_recipe_draws(scan) -> None:
     drawn = draw(scan).image.astype(int)
     kept = stored(images_folder() / scan.name).astype(int)
     assert kept.shape == drawn.shape
@@ -33,19 +35,19 @@ def test_a_scan_is_what_its_recipe_draws(scan):
 
 
 @pytest.mark.parametrize("target", TARGETS, ids=[target.name for target in TARGETS])
-def test_a_picture_of_the_artefact_is_what_its_recipe_draws(target):
+def test_a_picture_of_the_artefact_is_what_its_recipe_draws(target) -> None:
     drawn = draw_target(target).astype(int)
     kept = stored(images_folder() / target.name).astype(int)
     assert kept.shape == drawn.shape
     assert np.abs(kept - drawn).mean() < 2  # JPEG
 
 
-def test_the_scale_files_say_what_was_drawn():
+def test_the_scale_files_say_what_was_drawn() -> None:
     for dpi, scale in SCALES.items():
         assert load_scale(images_folder() / scale_name(dpi)) == scale
 
 
-def test_every_scan_is_told_of_and_none_is_missing():
+def test_every_scan_is_told_of_and_none_is_missing() -> None:
     told = {name for step in STEPS if isinstance(step.deed, Checked) for name in step.deed.scans}
     assert told == {scan.name for scan in SCANS}
     dpi = {scan.name: scan.dpi for scan in SCANS}
@@ -56,7 +58,7 @@ def test_every_scan_is_told_of_and_none_is_missing():
     assert sorted(added) == sorted(CAPTIONS)
 
 
-def test_the_story_runs_forward():
+def test_the_story_runs_forward() -> None:
     late = [step.deed.recorded_late if isinstance(step.deed, Used) else 0 for step in STEPS]
     days = [step.days_ago - later for step, later in zip(STEPS, late, strict=True)]
     assert days == sorted(days, reverse=True)
@@ -64,11 +66,11 @@ def test_the_story_runs_forward():
     assert days[-1] >= 1
 
 
-def test_the_folder_stays_small():
+def test_the_folder_stays_small() -> None:
     assert sum(path.stat().st_size for path in images_folder().iterdir()) < _MOST_BYTES
 
 
-def test_one_command_draws_them_all(tmp_path, monkeypatch):
+def test_one_command_draws_them_all(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("sieve_registry.demo.scans.SCANS", SCANS[:1])
     monkeypatch.setattr("sieve_registry.demo.scans.TARGETS", TARGETS[:1])
     written = draw_all(tmp_path)

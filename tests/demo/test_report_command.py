@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import shutil
 import sys
+from pathlib import Path
 
 import pytest
 
@@ -12,7 +13,9 @@ from sieve_registry.cli.main import main
 
 
 @pytest.fixture
-def report(finished, tmp_path, monkeypatch, capsys):
+def report(
+    finished, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+):
     """Types `sieveward report …` in an empty folder, on a copy of the demo's registry."""
     home = tmp_path / "home"
     home.mkdir()
@@ -33,7 +36,7 @@ def report(finished, tmp_path, monkeypatch, capsys):
 
 
 @pytest.mark.parametrize("spelling", ["C-0001", "c-1", "1"])
-def test_the_page_is_named_by_the_registry(report, spelling):
+def test_the_page_is_named_by_the_registry(report, spelling: str) -> None:
     code, out, err = report(spelling)
     assert (code, err) == (0, "")
     assert "C-0001.html" in out
@@ -41,7 +44,7 @@ def test_the_page_is_named_by_the_registry(report, spelling):
 
 
 @pytest.mark.parametrize("hostile", ["../../C-0001", "C-0001/../x", "/etc/passwd", "C-0001\n", "*"])
-def test_what_is_typed_never_becomes_a_path(report, hostile):
+def test_what_is_typed_never_becomes_a_path(report, hostile: str) -> None:
     code, _, err = report(hostile)
     names = [path.name for path in report.home.iterdir()]
     if code:
@@ -52,7 +55,7 @@ def test_what_is_typed_never_becomes_a_path(report, hostile):
         assert names == ["C-0001.html"]
 
 
-def test_elsewhere_and_as_json(report):
+def test_elsewhere_and_as_json(report) -> None:
     code, out, _ = report("12", "--out", "page.html", "--json", "-")
     found = json.loads(out)
     assert (code, found["check"], found["file"]) == (0, "C-0012", "page.html")
@@ -64,7 +67,7 @@ def test_elsewhere_and_as_json(report):
 @pytest.mark.parametrize(
     ("out", "expected"), [("missing/page.html", 23), ("scan.png", 2), ("folder.html", 23)]
 )
-def test_places_that_cannot_take_a_page(report, out, expected):
+def test_places_that_cannot_take_a_page(report, out: str, expected: int) -> None:
     (report.home / "folder.html").mkdir()
     before = sorted(report.home.rglob("*"))
     code, _, err = report("1", "--out", out)
@@ -73,7 +76,7 @@ def test_places_that_cannot_take_a_page(report, out, expected):
     assert sorted(report.home.rglob("*")) == before
 
 
-def test_a_changed_proof_gives_no_report(report):
+def test_a_changed_proof_gives_no_report(report) -> None:
     for path in (report.lab / "registry.evidence").rglob("*.csv"):
         path.chmod(0o644)
         path.write_bytes(path.read_bytes() + b"1")
@@ -83,7 +86,7 @@ def test_a_changed_proof_gives_no_report(report):
     assert not list(report.home.iterdir())
 
 
-def test_later_days_are_told(report):
+def test_later_days_are_told(report) -> None:
     report("1")
     page = (report.home / "C-0001.html").read_text(encoding="utf-8")
     assert "checked again since" in page

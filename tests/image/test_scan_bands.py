@@ -1,5 +1,9 @@
 """Scans read in bands, against tifffile and Pillow reading the same file whole."""
 
+from __future__ import annotations
+
+from pathlib import Path
+
 import numpy as np
 import pytest
 import tifffile
@@ -32,7 +36,7 @@ MEANT = {"colour planes": COLOUR, "white is zero": GREY}
 
 @pytest.mark.parametrize("memory", ["in memory", "on disk"])
 @pytest.mark.parametrize("name", TIFFS)
-def test_tiff(name, memory, tmp_path, monkeypatch):
+def test_tiff(name, memory: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     if memory == "on disk":
         monkeypatch.setattr(bands, "_IN_MEMORY", 0)
     stored, options = TIFFS[name]
@@ -42,7 +46,7 @@ def test_tiff(name, memory, tmp_path, monkeypatch):
 
 
 @pytest.mark.parametrize("kind", ["png", "png16"])
-def test_other_kinds_top_down(kind, tmp_path, monkeypatch):
+def test_other_kinds_top_down(kind: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Larger than memory is taken for: pyvips unpacks it in bands."""
     monkeypatch.setattr(bands, "_IN_MEMORY", 1000)
     path = tmp_path / f"a.{kind[:3]}"
@@ -51,7 +55,7 @@ def test_other_kinds_top_down(kind, tmp_path, monkeypatch):
     _same(path, image)
 
 
-def test_jpeg_top_down(tmp_path, monkeypatch):
+def test_jpeg_top_down(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(bands, "_IN_MEMORY", 1000)
     path = tmp_path / "a.jpg"
     smooth = np.add.outer(np.arange(203), np.arange(151)) % 200
@@ -62,7 +66,7 @@ def test_jpeg_top_down(tmp_path, monkeypatch):
     assert np.abs(source.rows(0, 203).astype(int) - seen).max() <= 2  # decoders round apart
 
 
-def _same(path, image):
+def _same(path, image) -> None:
     source = open_source(path)
     assert source.shape == image.shape[:2]
     assert source.lost == ()
@@ -74,7 +78,7 @@ def _same(path, image):
     np.testing.assert_array_equal(source.at(number), flat[number])
 
 
-def test_a_broken_strip_costs_that_strip(tmp_path):
+def test_a_broken_strip_costs_that_strip(tmp_path: Path) -> None:
     path = tmp_path / "a.tif"
     tifffile.imwrite(path, GREY, rowsperstrip=20, compression="zlib")
     with tifffile.TiffFile(path) as file:
@@ -91,7 +95,7 @@ def test_a_broken_strip_costs_that_strip(tmp_path):
 
 
 @pytest.mark.parametrize("compression", [None, "zlib"])
-def test_a_file_cut_short_gives_what_it_holds(tmp_path, compression):
+def test_a_file_cut_short_gives_what_it_holds(tmp_path: Path, compression: str | None) -> None:
     path = tmp_path / "a.tif"
     # The directory first, as scanners that write while scanning leave it.
     with tifffile.TiffWriter(path) as writer:
@@ -105,7 +109,7 @@ def test_a_file_cut_short_gives_what_it_holds(tmp_path, compression):
     np.testing.assert_array_equal(source.rows(0, 190), GREY[:190])
 
 
-def test_a_file_that_lost_much_is_refused(tmp_path):
+def test_a_file_that_lost_much_is_refused(tmp_path: Path) -> None:
     path = tmp_path / "a.tif"
     tifffile.imwrite(path, GREY)
     with tifffile.TiffFile(path) as file:
@@ -115,14 +119,14 @@ def test_a_file_that_lost_much_is_refused(tmp_path):
         open_source(path)
 
 
-def test_the_limit_is_a_setting(tmp_path):
+def test_the_limit_is_a_setting(tmp_path: Path) -> None:
     path = tmp_path / "a.tif"
     tifffile.imwrite(path, GREY)
     with pytest.raises(ImageTooLargeError, match="limit"):
         open_source(path, max_megapixels=0.01)
 
 
-def test_a_source_is_sent_to_another_process_by_its_path(tmp_path):
+def test_a_source_is_sent_to_another_process_by_its_path(tmp_path: Path) -> None:
     import pickle
 
     path = tmp_path / "a.tif"

@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import struct
 import zlib
+from pathlib import Path
 
 import cv2
 import numpy as np
@@ -30,16 +31,16 @@ GREY16 = RNG.integers(0, 65536, (37, 53), np.uint16)
 COLOUR16 = RNG.integers(0, 65536, (37, 53, 3), np.uint16)
 
 
-def with_pillow(array, path, **options):
+def with_pillow(array, path, **options) -> None:
     Image.fromarray(array).save(path, **options)
 
 
-def with_tifffile(array, path, **options):
+def with_tifffile(array, path, **options) -> None:
     photometric = "rgb" if array.ndim == 3 else "minisblack"
     tifffile.imwrite(path, array, **{"photometric": photometric, **options})
 
 
-def with_opencv(array, path):
+def with_opencv(array, path) -> None:
     assert cv2.imwrite(str(path), array[:, :, ::-1] if array.ndim == 3 else array)
 
 
@@ -61,7 +62,7 @@ WRITTEN = {
 
 @pytest.mark.parametrize("array", [GREY, COLOUR], ids=["grey", "colour"])
 @pytest.mark.parametrize("way", WRITTEN)
-def test_what_another_program_wrote_is_read_pixel_by_pixel(tmp_path, way, array):
+def test_what_another_program_wrote_is_read_pixel_by_pixel(tmp_path: Path, way, array) -> None:
     write, name, options = WRITTEN[way]
     write(array, tmp_path / name, **options)
     scan = load_scan(tmp_path / name)
@@ -72,7 +73,7 @@ def test_what_another_program_wrote_is_read_pixel_by_pixel(tmp_path, way, array)
 
 @pytest.mark.parametrize("array", [GREY16, COLOUR16], ids=["grey", "colour"])
 @pytest.mark.parametrize("way", ["png-opencv", "tiff-tifffile", "tiff-opencv", "tiff-big-endian"])
-def test_sixteen_bits_stay_sixteen(tmp_path, way, array):
+def test_sixteen_bits_stay_sixteen(tmp_path: Path, way: str, array) -> None:
     write, name, options = WRITTEN[way]
     write(array, tmp_path / name, **options)
     scan = load_scan(tmp_path / name)
@@ -81,7 +82,7 @@ def test_sixteen_bits_stay_sixteen(tmp_path, way, array):
 
 
 @pytest.mark.parametrize("array", [GREY, COLOUR], ids=["grey", "colour"])
-def test_a_jpeg_is_what_two_decoders_make_of_it(tmp_path, array):
+def test_a_jpeg_is_what_two_decoders_make_of_it(tmp_path: Path, array) -> None:
     smooth = cv2.GaussianBlur(array, (0, 0), 3)
     with_pillow(smooth, tmp_path / "a.jpg", quality=90)
     raw = load_scan(tmp_path / "a.jpg").raw
@@ -93,7 +94,7 @@ def test_a_jpeg_is_what_two_decoders_make_of_it(tmp_path, array):
 
 
 @pytest.mark.parametrize("mode", ["P", "RGBA", "LA"])
-def test_palettes_and_alpha_become_plain_pixels(tmp_path, mode):
+def test_palettes_and_alpha_become_plain_pixels(tmp_path: Path, mode: str) -> None:
     picture = Image.fromarray(COLOUR).convert("RGBA" if mode == "RGBA" else "L").convert(mode)
     picture.save(tmp_path / "a.png")
     raw = load_scan(tmp_path / "a.png").raw
@@ -101,7 +102,7 @@ def test_palettes_and_alpha_become_plain_pixels(tmp_path, mode):
     np.testing.assert_array_equal(raw, expected)
 
 
-def test_a_palette_tiff_shows_its_colours(tmp_path):
+def test_a_palette_tiff_shows_its_colours(tmp_path: Path) -> None:
     """The same picture as 8 bit colour: the palette's 16 bits and what is seen agree."""
     Image.fromarray(COLOUR).quantize(64).save(tmp_path / "a.tif")
     seen = np.asarray(Image.open(tmp_path / "a.tif").convert("RGB"))
@@ -110,12 +111,12 @@ def test_a_palette_tiff_shows_its_colours(tmp_path):
     np.testing.assert_allclose(scan.raw / top, seen / 255, atol=1 / 255)
 
 
-def test_a_tiff_in_which_white_is_zero(tmp_path):
+def test_a_tiff_in_which_white_is_zero(tmp_path: Path) -> None:
     with_tifffile(GREY, tmp_path / "a.tif", photometric="miniswhite")
     np.testing.assert_array_equal(load_scan(tmp_path / "a.tif").raw, 255 - GREY)
 
 
-def test_planes_one_after_the_other(tmp_path):
+def test_planes_one_after_the_other(tmp_path: Path) -> None:
     tifffile.imwrite(
         tmp_path / "a.tif",
         np.moveaxis(COLOUR, 2, 0).copy(),
@@ -126,7 +127,7 @@ def test_planes_one_after_the_other(tmp_path):
 
 
 @pytest.mark.parametrize("name", ["a.jpg", "a.tif"])
-def test_printers_colours_are_read_as_light_or_refused(tmp_path, name):
+def test_printers_colours_are_read_as_light_or_refused(tmp_path: Path, name: str) -> None:
     """CMYK tells inks, not light: four channels must not be taken for red, green and blue."""
     Image.fromarray(np.full((37, 53), 200, np.uint8)).convert("RGB").convert("CMYK").save(
         tmp_path / name
@@ -138,7 +139,7 @@ def test_printers_colours_are_read_as_light_or_refused(tmp_path, name):
     assert np.abs(raw.astype(int) - 200).max() <= 4
 
 
-def test_the_orientation_tag_moves_nothing(tmp_path):
+def test_the_orientation_tag_moves_nothing(tmp_path: Path) -> None:
     exif = Image.Exif()
     exif[0x0112] = 6  # a quarter turn (Exif 2.3)
     with_pillow(COLOUR, tmp_path / "a.png", exif=exif)
@@ -149,7 +150,7 @@ def test_the_orientation_tag_moves_nothing(tmp_path):
 
 @pytest.mark.parametrize("share", [0.02, 0.3, 0.7, 0.97])
 @pytest.mark.parametrize("name", ["a.png", "a.jpg", "a.tif", "a.bmp"])
-def test_a_picture_cut_short_is_told(tmp_path, name, share):
+def test_a_picture_cut_short_is_told(tmp_path: Path, name: str, share: float) -> None:
     smooth = cv2.GaussianBlur(RNG.integers(0, 256, (200, 300), np.uint8), (0, 0), 2)
     with_pillow(smooth, tmp_path / name)
     data = (tmp_path / name).read_bytes()
@@ -159,7 +160,7 @@ def test_a_picture_cut_short_is_told(tmp_path, name, share):
 
 
 @pytest.mark.parametrize("name", ["a.png", "a.jpg", "a.tif"])
-def test_a_few_bytes_of_a_picture_are_an_input_error(tmp_path, name):
+def test_a_few_bytes_of_a_picture_are_an_input_error(tmp_path: Path, name: str) -> None:
     with_pillow(GREY, tmp_path / name)
     data = (tmp_path / name).read_bytes()
     for count in range(1, 60):
@@ -169,7 +170,7 @@ def test_a_few_bytes_of_a_picture_are_an_input_error(tmp_path, name):
 
 
 @pytest.mark.parametrize("name", ["a.png", "a.jpg", "a.tif", "a.bmp"])
-def test_flipped_bytes_never_end_in_another_kind_of_error(tmp_path, name):
+def test_flipped_bytes_never_end_in_another_kind_of_error(tmp_path: Path, name: str) -> None:
     rng = np.random.default_rng(8)
     with_pillow(COLOUR, tmp_path / name)
     data = (tmp_path / name).read_bytes()
@@ -192,7 +193,7 @@ def _is_refused(path):
     return False
 
 
-def test_empty(tmp_path):
+def test_empty(tmp_path: Path) -> None:
     (tmp_path / "a.png").write_bytes(b"")
     with pytest.raises(EmptyFileError):
         load_scan(tmp_path / "a.png")
@@ -201,27 +202,27 @@ def test_empty(tmp_path):
 @pytest.mark.parametrize(
     "data", [b"a word\n" * 40, b"%PDF-1.7\n" + b"x" * 400, b"GIF89a" + b"x" * 99]
 )
-def test_no_picture_at_all(tmp_path, data):
+def test_no_picture_at_all(tmp_path: Path, data) -> None:
     (tmp_path / "a.png").write_bytes(data)
     with pytest.raises(NotAnImageError) as caught:
         load_scan(tmp_path / "a.png")
     assert ("PDF" in str(caught.value)) == data.startswith(b"%PDF")
 
 
-def test_a_folder_and_a_missing_file(tmp_path):
+def test_a_folder_and_a_missing_file(tmp_path: Path) -> None:
     for path in (tmp_path, tmp_path / "none.png"):
         with pytest.raises(UnreadableImageError):
             load_scan(path)
 
 
 @pytest.mark.parametrize("name", ["a.png", "a.tif", "a.bmp"])
-def test_two_tone_is_refused(tmp_path, name):
+def test_two_tone_is_refused(tmp_path: Path, name: str) -> None:
     Image.fromarray(GREY > 128).save(tmp_path / name)
     with pytest.raises(RefusedImageError, match="black and white"):
         load_scan(tmp_path / name)
 
 
-def test_floating_point_tiff_is_told(tmp_path):
+def test_floating_point_tiff_is_told(tmp_path: Path) -> None:
     with_tifffile(GREY.astype(np.float32), tmp_path / "a.tif")
     with pytest.raises(NotAnImageError, match="float32"):
         load_scan(tmp_path / "a.tif")
@@ -238,19 +239,19 @@ def _png(width, height, extra=b"", body=b""):
 
 
 @pytest.mark.parametrize("side", [60_000, 2**31 - 1])
-def test_a_header_of_enormous_size_costs_no_memory(tmp_path, side):
+def test_a_header_of_enormous_size_costs_no_memory(tmp_path: Path, side) -> None:
     (tmp_path / "a.png").write_bytes(_png(side, side, body=zlib.compress(b"\0" * 100)))
     with pytest.raises(InputError):
         load_scan(tmp_path / "a.png")
 
 
-def test_the_limit_on_size_is_told(tmp_path):
+def test_the_limit_on_size_is_told(tmp_path: Path) -> None:
     with_pillow(GREY, tmp_path / "a.png")
     with pytest.raises(ImageTooLargeError):
         load_scan(tmp_path / "a.png", max_megapixels=0.001)
 
 
-def test_the_hash_is_that_of_the_file(tmp_path):
+def test_the_hash_is_that_of_the_file(tmp_path: Path) -> None:
     import hashlib
 
     with_pillow(GREY, tmp_path / "a.png")
@@ -258,7 +259,9 @@ def test_the_hash_is_that_of_the_file(tmp_path):
     assert load_scan(tmp_path / "a.png").sha256 == expected
 
 
-def test_reading_leaves_no_warning_and_no_open_file(tmp_path, recwarn):
+def test_reading_leaves_no_warning_and_no_open_file(
+    tmp_path: Path, recwarn: pytest.WarningsRecorder
+) -> None:
     buffer = io.BytesIO()
     Image.fromarray(GREY).save(buffer, "PNG", dpi=(1200, 1200))
     (tmp_path / "a.png").write_bytes(buffer.getvalue())

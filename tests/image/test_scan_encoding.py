@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import numpy as np
 import pytest
 from PIL import Image, ImageCms
@@ -30,11 +32,11 @@ def told(path, wanted="auto"):
     # 10, 55, 128, 188 and 255 are worked out from the printed formula by hand (mpmath, 6 digits).
     [(0, 0.0), (10, 0.003035), (55, 0.038204), (128, 0.215861), (188, 0.502886), (255, 1.0)],
 )
-def test_the_curve_of_the_standard(stored, light):
+def test_the_curve_of_the_standard(stored: int, light: float) -> None:
     assert float(srgb_to_linear(np.array(stored / 255))) == pytest.approx(light, abs=2e-6)
 
 
-def test_the_curve_and_its_inverse():
+def test_the_curve_and_its_inverse() -> None:
     level = np.linspace(0, 1, 4001)
     np.testing.assert_allclose(srgb_to_linear(linear_to_srgb(level)), level, atol=1e-6)
     np.testing.assert_allclose(linear_to_srgb(level), srgb_encode(level), atol=1e-6)
@@ -44,7 +46,7 @@ def test_the_curve_and_its_inverse():
 @pytest.mark.parametrize(
     ("gamma", "encoding"), [(1.0, "linear"), (0.45455, "srgb"), (0.55556, "gamma 1.80")]
 )
-def test_the_gamma_chunk_of_png(tmp_path, gamma, encoding):
+def test_the_gamma_chunk_of_png(tmp_path: Path, gamma: float, encoding: str) -> None:
     save(Render(GREY, None), tmp_path / "a.png", gamma=gamma)
     assumption = told(tmp_path / "a.png")
     assert assumption.encoding == encoding
@@ -52,13 +54,13 @@ def test_the_gamma_chunk_of_png(tmp_path, gamma, encoding):
     assert "gamma" in assumption.reason
 
 
-def test_the_srgb_chunk_goes_before_the_gamma_chunk(tmp_path):
+def test_the_srgb_chunk_goes_before_the_gamma_chunk(tmp_path: Path) -> None:
     """PNG (W3C, 11.3.2.5): where both stand, the sRGB chunk overrides."""
     save(Render(GREY, None), tmp_path / "a.png", srgb_chunk=True, gamma=1.0)
     assert told(tmp_path / "a.png").encoding == "srgb"
 
 
-def test_the_colour_space_of_exif(tmp_path):
+def test_the_colour_space_of_exif(tmp_path: Path) -> None:
     exif = Image.Exif()
     exif.get_ifd(0x8769)[0xA001] = 1  # ColorSpace sRGB (Exif 2.3)
     Image.fromarray(GREY).save(tmp_path / "a.jpg", exif=exif)
@@ -68,7 +70,7 @@ def test_the_colour_space_of_exif(tmp_path):
 
 
 @pytest.mark.parametrize("name", ["a.png", "a.jpg", "a.tif"])
-def test_the_srgb_profile(tmp_path, name):
+def test_the_srgb_profile(tmp_path: Path, name: str) -> None:
     profile = ImageCms.ImageCmsProfile(ImageCms.createProfile("sRGB")).tobytes()
     Image.fromarray(np.stack([GREY] * 3, axis=2)).save(tmp_path / name, icc_profile=profile)
     assumption = told(tmp_path / name)
@@ -77,7 +79,7 @@ def test_the_srgb_profile(tmp_path, name):
 
 
 @pytest.mark.parametrize(("image", "encoding"), [(GREY, "srgb"), (GREY16, "linear")])
-def test_without_tags_the_depth_is_a_guess(tmp_path, image, encoding):
+def test_without_tags_the_depth_is_a_guess(tmp_path: Path, image, encoding: str) -> None:
     save(Render(image, None), tmp_path / "a.tif")
     assumption = told(tmp_path / "a.tif")
     assert assumption.encoding == encoding
@@ -86,18 +88,18 @@ def test_without_tags_the_depth_is_a_guess(tmp_path, image, encoding):
 
 
 @pytest.mark.parametrize("wanted", ["srgb", "linear"])
-def test_what_was_told_goes_before_the_tags(tmp_path, wanted):
+def test_what_was_told_goes_before_the_tags(tmp_path: Path, wanted: str) -> None:
     save(Render(GREY, None), tmp_path / "a.png", srgb_chunk=True)
     assert told(tmp_path / "a.png", wanted).encoding == wanted
 
 
-def test_another_word_is_misuse(tmp_path):
+def test_another_word_is_misuse(tmp_path: Path) -> None:
     save(Render(GREY, None), tmp_path / "a.png")
     with pytest.raises(UsageError, match="auto, srgb, linear"):
         told(tmp_path / "a.png", "adobe")
 
 
-def test_light_of_both_depths(tmp_path):
+def test_light_of_both_depths(tmp_path: Path) -> None:
     save(Render(GREY, None), tmp_path / "a.png")
     save(Render(GREY16, None), tmp_path / "b.png")
     for name in ("a.png", "b.png"):
@@ -109,7 +111,7 @@ def test_light_of_both_depths(tmp_path):
         )
 
 
-def test_colours_are_averaged_as_light_not_as_stored(tmp_path):
+def test_colours_are_averaged_as_light_not_as_stored(tmp_path: Path) -> None:
     colour = np.stack([GREY, np.zeros_like(GREY), np.full_like(GREY, 255)], axis=2)
     save(Render(colour, None), tmp_path / "a.png")
     light = linear_light(load_scan(tmp_path / "a.png"), "srgb")

@@ -24,7 +24,7 @@ CLOTHS = {
 
 
 @pytest.fixture
-def program(monkeypatch, capsys):
+def program(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]):
     """Type a command in this process: exit code, output, errors."""
 
     def typed(*arguments):
@@ -38,7 +38,7 @@ def program(monkeypatch, capsys):
 
 
 @pytest.fixture(scope="session")
-def cloths(tmp_path_factory):
+def cloths(tmp_path_factory: pytest.TempPathFactory):
     """One scan of each cloth: {name: (path, truth)}."""
     folder = tmp_path_factory.mktemp("cloths")
     out = {}

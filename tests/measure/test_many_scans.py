@@ -10,6 +10,7 @@ import warnings
 from concurrent.futures import Future
 from contextlib import contextmanager
 from dataclasses import replace
+from pathlib import Path
 from types import SimpleNamespace
 
 import pytest
@@ -33,7 +34,7 @@ TYPED = ("--nominal", "150um", "--um-per-px", "10", "--standard", "iso3310-1:201
 
 
 @pytest.fixture(scope="module")
-def scans(cloths, tmp_path_factory):
+def scans(cloths, tmp_path_factory: pytest.TempPathFactory):
     """A folder with three scans, one of them a JPEG, and two files that are none."""
     folder = tmp_path_factory.mktemp("scans")
     for name in ("clean", "dirty"):
@@ -56,7 +57,7 @@ def address():
 
 
 @pytest.fixture
-def typed(monkeypatch, capfd, scans):
+def typed(monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str], scans):
     """Type a command among the scans; what workers print counts as printed."""
     monkeypatch.chdir(scans)
 
@@ -69,7 +70,7 @@ def typed(monkeypatch, capfd, scans):
     return run
 
 
-def test_serial_two_workers_and_a_cluster_say_the_same(typed, address, tmp_path):
+def test_serial_two_workers_and_a_cluster_say_the_same(typed, address, tmp_path: Path) -> None:
     ways = {"serial": (), "workers": ("--workers", 2), "cluster": ("--cluster", address)}
     written = {}
     for way, options in ways.items():
@@ -87,13 +88,13 @@ def test_serial_two_workers_and_a_cluster_say_the_same(typed, address, tmp_path)
     assert written["cluster"] == written["serial"]
 
 
-def test_of_scans_that_fail_the_first_is_told_in_the_same_words(typed, address):
+def test_of_scans_that_fail_the_first_is_told_in_the_same_words(typed, address) -> None:
     for options in ((), ("--cluster", address)):
         failed = typed("measure", "dirty.png", "bad.png", "worse.png", *TYPED, *options)
         assert failed == (11, "", f"sieveward: {errors.EmptyFileError(file='bad.png')}\n")
 
 
-def test_rows_of_a_validation_are_the_same_in_workers(address):
+def test_rows_of_a_validation_are_the_same_in_workers(address) -> None:
     rows = [task for task in tasks_of(True) if task.group == "refusal"][:3]
     here = in_order(in_turn(run_row, rows))
     there = in_order(cluster.runner(cluster=address)(run_row, rows, runner.silent))
@@ -101,7 +102,7 @@ def test_rows_of_a_validation_are_the_same_in_workers(address):
     assert all(row.holds for row in here)
 
 
-def test_a_cluster_of_another_version_is_refused(address, monkeypatch):
+def test_a_cluster_of_another_version_is_refused(address, monkeypatch: pytest.MonkeyPatch) -> None:
     other = {**runner.software(), "numpy": "0.1"}
     monkeypatch.setattr(runner, "software", lambda: other)
     run = cluster.runner(cluster=address)
@@ -117,7 +118,9 @@ def test_a_cluster_of_another_version_is_refused(address, monkeypatch):
         (("--cluster", "tcp://127.0.0.1:1"), 27, "nobody answers"),
     ],
 )
-def test_a_cluster_that_cannot_be(typed, monkeypatch, options, code, words):
+def test_a_cluster_that_cannot_be(
+    typed, monkeypatch: pytest.MonkeyPatch, options: tuple[int | str, ...], code: int, words: str
+) -> None:
     monkeypatch.setattr(cluster, "_WAIT", 0.3)
     ended, _, told = typed("measure", "clean.png", *TYPED, *options)
     assert ended == code
@@ -125,7 +128,7 @@ def test_a_cluster_that_cannot_be(typed, monkeypatch, options, code, words):
     assert told.count("\n") == 1
 
 
-def test_without_the_extra_it_says_so(monkeypatch):
+def test_without_the_extra_it_says_so(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(importlib.util, "find_spec", lambda _: None)
     with pytest.raises(UsageError, match=r"pip install -e '\.\[cluster\]'"):
         cluster.runner(2)
@@ -135,7 +138,7 @@ def test_without_the_extra_it_says_so(monkeypatch):
 class LosingExecutor:
     """Does every second task; the workers of the others are lost."""
 
-    def __init__(self):
+    def __init__(self) -> None:
         self.asked = 0
 
     def submit(self, work, *arguments):
@@ -148,7 +151,7 @@ class LosingExecutor:
         return future
 
 
-def test_a_lost_worker_is_told_after_what_was_done():
+def test_a_lost_worker_is_told_after_what_was_done() -> None:
     @contextmanager
     def opened(_tasks):
         yield LosingExecutor()
@@ -159,8 +162,8 @@ def test_a_lost_worker_is_told_after_what_was_done():
     assert (0, 10) in found
 
 
-def test_a_fault_in_a_worker_brings_its_traceback():
-    def broken(task, tell):
+def test_a_fault_in_a_worker_brings_its_traceback() -> None:
+    def broken(task, tell) -> None:
         raise ZeroDivisionError("made up")
 
     failed = runner._attempt(broken, 1, runner.software())
@@ -174,7 +177,7 @@ def kinds_of(base):
         yield from kinds_of(kind)
 
 
-def test_every_error_says_the_same_in_another_process():
+def test_every_error_says_the_same_in_another_process() -> None:
     kinds = set(kinds_of(SievewardError))
     assert {registry_errors.UnforeseenError, refusals.TemperatureError, ClusterError} <= kinds
     for kind in kinds:
@@ -184,7 +187,7 @@ def test_every_error_says_the_same_in_another_process():
         assert (type(again), str(again), again.fields) == (kind, str(one), one.fields)
 
 
-def test_a_picture_that_was_sent_reads_its_pixels_again(cloths, tmp_path):
+def test_a_picture_that_was_sent_reads_its_pixels_again(cloths, tmp_path: Path) -> None:
     path = tmp_path / "scan.png"
     path.write_bytes(cloths["clean"][0].read_bytes())
     picture = look(Task(path, 150.0, scale_from_text("10")))
@@ -197,7 +200,9 @@ def test_a_picture_that_was_sent_reads_its_pixels_again(cloths, tmp_path):
 
 
 @pytest.mark.parametrize(("daemon", "second"), [(True, False), (False, None)])
-def test_a_worker_begins_no_process_of_its_own(monkeypatch, cloths, daemon, second):
+def test_a_worker_begins_no_process_of_its_own(
+    monkeypatch: pytest.MonkeyPatch, cloths, daemon: bool, second: bool | None
+) -> None:
     """The standard library forbids daemonic processes to have children."""
     asked = []
 

@@ -18,7 +18,7 @@ EXACT = Scale(10.0, 10.0, 0.0, 0.0, source="exact")
 LINES = Path(__file__).parents[3] / "shared" / "images" / "square_line_grid.jpg"
 
 
-def test_areas_as_scikit_image_sums_them(tmp_path):
+def test_areas_as_scikit_image_sums_them(tmp_path: Path) -> None:
     """Light adds up: the sum over an opening's pixels, over the light of a whole one, is its area.
 
     `regionprops` sums what lies in each region; the wires are black, so the light that blur
@@ -49,7 +49,7 @@ def test_areas_as_scikit_image_sums_them(tmp_path):
 
 
 @pytest.mark.skipif(not LINES.is_file(), reason=f"the picture {LINES.name} is not on this machine")
-def test_pitch_of_a_photographed_line_grid(tmp_path):
+def test_pitch_of_a_photographed_line_grid(tmp_path: Path) -> None:
     """Printed pitch 62.22 and 62.26 px in the centre (documentation of the library it is from)."""
     with Image.open(LINES) as picture:
         whole = np.asarray(picture.convert("L"))

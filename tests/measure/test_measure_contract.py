@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import json
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -26,7 +27,7 @@ def results(cloths):
     }
 
 
-def test_the_keys_of_the_json(results):
+def test_the_keys_of_the_json(results) -> None:
     data = json.loads(json.dumps(results["clean"].to_dict(), allow_nan=False))
     assert data["schema"] == "sieveward.measurement/1"
     assert data["nominal_um"] == NOMINAL
@@ -72,12 +73,12 @@ def test_the_keys_of_the_json(results):
     assert set(data["verdict"]) >= {"standard", "grade", "rule", "outcome", "reasons"}
 
 
-def test_without_a_standard_there_is_no_verdict(cloths):
+def test_without_a_standard_there_is_no_verdict(cloths) -> None:
     result = measure([cloths["clean"][0]], nominal_um=NOMINAL, scale=scale_from_text("10"))
     assert "verdict" not in result.to_dict()
 
 
-def test_the_numbers_are_those_of_the_drawing(results, cloths):
+def test_the_numbers_are_those_of_the_drawing(results, cloths) -> None:
     data, truth = results["clean"].to_dict(), cloths["clean"][1]
     with Image.open(cloths["clean"][0]) as picture:
         width, height = picture.size
@@ -98,7 +99,7 @@ def test_the_numbers_are_those_of_the_drawing(results, cloths):
     assert imaging["noise_percent"] == pytest.approx(100 * 0.005 / 0.75, rel=0.15)
 
 
-def test_the_budget_adds_up(results):
+def test_the_budget_adds_up(results) -> None:
     """Independent contributions add in quadrature (JCGM 100, 5.1.2)."""
     data = results["clean"].to_dict()
     for name in ("x", "y"):
@@ -111,7 +112,7 @@ def test_the_budget_adds_up(results):
         assert 0 < noise["value_um"] <= found["u_max_um"]
 
 
-def test_a_cloth_seen_to_its_frame_all_round_is_no_sample(tmp_path):
+def test_a_cloth_seen_to_its_frame_all_round_is_no_sample(tmp_path: Path) -> None:
     """All of a small sieve in one scan; but not so where a border cuts it, nor under a lens."""
     ring = Ring(150, 25, level=0.02)
     cloth = Cloth(15.0, 10.0, sd_px=0.25, rotation_deg=3, seed=55, ring=ring)
@@ -139,7 +140,7 @@ def test_a_cloth_seen_to_its_frame_all_round_is_no_sample(tmp_path):
         assert sampling[name] < 0.4 * 15 * without[name]
 
 
-def test_a_scale_apart_in_x_and_y(cloths):
+def test_a_scale_apart_in_x_and_y(cloths) -> None:
     """What is in doubt about the scale comes out in the widths, x and y by themselves."""
     scale = Scale(10.0, 10.3, 0.0, 0.002, source="made up")
     found = measure([cloths["clean"][0]], nominal_um=NOMINAL, scale=scale)
@@ -153,7 +154,7 @@ def test_a_scale_apart_in_x_and_y(cloths):
     assert lines["scale", "y"] == pytest.approx(0.002 * found.directions[1].mean_um, rel=1e-6)
 
 
-def test_the_edge_bias_of_the_scale_comes_off_twice(cloths):
+def test_the_edge_bias_of_the_scale_comes_off_twice(cloths) -> None:
     path = cloths["clean"][0]
     plain = measure([path], nominal_um=NOMINAL, scale=Scale(10.0, 10.0, 0.0, 0.0))
     biased = measure([path], nominal_um=NOMINAL, scale=Scale(10.0, 10.0, 0.0, 0.0, 0.05))
@@ -163,7 +164,7 @@ def test_the_edge_bias_of_the_scale_comes_off_twice(cloths):
         assert b.pitch_um == pytest.approx(p.pitch_um, abs=1e-9)
 
 
-def test_the_table_of_apertures(results):
+def test_the_table_of_apertures(results) -> None:
     text = results["dirty"].apertures_csv()
     assert text.splitlines()[0] == "image,row,col,x_px,y_px,width_x_um,width_y_um,state,flags"
     rows = list(csv.DictReader(io.StringIO(text)))
@@ -182,7 +183,7 @@ def test_the_table_of_apertures(results):
     assert np.mean(widths) == pytest.approx(results["dirty"].directions[0].mean_um, abs=1e-3)
 
 
-def test_several_pictures_are_one_cloth(cloths):
+def test_several_pictures_are_one_cloth(cloths) -> None:
     paths = [cloths["clean"][0], cloths["dirty"][0]]
     both = measure(paths, nominal_um=NOMINAL, scale=scale_from_text("10"))
     single = [measure([p], nominal_um=NOMINAL, scale=scale_from_text("10")) for p in paths]
@@ -194,7 +195,7 @@ def test_several_pictures_are_one_cloth(cloths):
     assert {r["image"] for r in rows} == {"1", "2"}
 
 
-def test_the_overlay_is_a_picture_with_a_legend(results):
+def test_the_overlay_is_a_picture_with_a_legend(results) -> None:
     result = results["torn"]
     picture = Image.open(io.BytesIO(result.overlay_png(0)))
     assert picture.format == "PNG"
@@ -210,7 +211,7 @@ def test_the_overlay_is_a_picture_with_a_legend(results):
     assert len(colours) > 3
 
 
-def test_marks_differ_without_their_colours(results):
+def test_marks_differ_without_their_colours(results) -> None:
     """In grey print a torn opening must not look like a sound one: shapes differ as well."""
     marked = np.asarray(Image.open(io.BytesIO(results["dirty"].overlay_png(0))).convert("L"), float)
     field = results["dirty"].pictures[0].field
@@ -228,12 +229,12 @@ def test_marks_differ_without_their_colours(results):
 @pytest.mark.parametrize(
     ("name", "outcome"), [("clean", "pass"), ("worn", "fail"), ("torn", "fail")]
 )
-def test_the_verdict(results, name, outcome):
+def test_the_verdict(results, name: str, outcome: str) -> None:
     verdict = results[name].verdict
     assert verdict.outcome == outcome, verdict.reasons
     assert verdict.reasons
     assert (verdict.action == "keep") == (outcome == "pass")
 
 
-def test_clogged_cloth_is_to_be_cleaned(results):
+def test_clogged_cloth_is_to_be_cleaned(results) -> None:
     assert results["dirty"].verdict.action == "clean and recheck"

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import sys
+from pathlib import Path
 
 import pytest
 
@@ -14,17 +15,17 @@ TYPED = ("--nominal", "150um", "--um-per-px", "10")
 
 
 @pytest.fixture
-def unmeasured(monkeypatch):
+def unmeasured(monkeypatch: pytest.MonkeyPatch) -> None:
     """Measuring at all is a failure."""
 
-    def never(*_arguments, **_options):
+    def never(*_arguments, **_options) -> None:
         raise AssertionError("measured")
 
     monkeypatch.setattr(measuring, "measure", never)
 
 
 @pytest.fixture
-def folder(cloths, tmp_path, monkeypatch):
+def folder(cloths, tmp_path: Path, monkeypatch: pytest.MonkeyPatch):
     """The working folder, with two scans, a scale, and other names of them."""
     monkeypatch.chdir(tmp_path)
     (tmp_path / "scan.png").write_bytes(cloths["clean"][0].read_bytes())
@@ -49,7 +50,7 @@ OVERWRITTEN = [
 
 
 @pytest.mark.parametrize(("option", "name"), OVERWRITTEN)
-def test_a_scan_is_never_overwritten(program, folder, unmeasured, option, name):
+def test_a_scan_is_never_overwritten(program, folder, unmeasured, option, name) -> None:
     try:
         (folder / "linked.png").symlink_to("scan.png")
         (folder / "folder").symlink_to(".")
@@ -64,7 +65,7 @@ def test_a_scan_is_never_overwritten(program, folder, unmeasured, option, name):
     assert contents(folder) == before
 
 
-def test_nor_is_what_a_link_given_as_scan_leads_to(program, folder, unmeasured):
+def test_nor_is_what_a_link_given_as_scan_leads_to(program, folder, unmeasured) -> None:
     try:
         (folder / "given.png").symlink_to("scan.png")
     except OSError:
@@ -74,7 +75,7 @@ def test_nor_is_what_a_link_given_as_scan_leads_to(program, folder, unmeasured):
     assert (ended.code, contents(folder)) == (2, before)
 
 
-def test_nor_is_a_scan_by_a_numbered_name(program, folder, unmeasured):
+def test_nor_is_a_scan_by_a_numbered_name(program, folder, unmeasured) -> None:
     ended = program("measure", "scan.png", "scan-2.png", *TYPED, "--overlay", "sub/../scan.png")
     assert ended.code == 2
     (folder / "other.png").write_bytes((folder / "scan.png").read_bytes() + b" ")
@@ -82,7 +83,7 @@ def test_nor_is_a_scan_by_a_numbered_name(program, folder, unmeasured):
     assert "--overlay scan-2.png would overwrite the scan scan-2.png" in ended.err
 
 
-def test_nor_is_the_scale(program, folder, unmeasured):
+def test_nor_is_the_scale(program, folder, unmeasured) -> None:
     typed = ("--nominal", "150um", "--scale", "scale.json", "--json", "./scale.json")
     ended = program("measure", "scan.png", *typed)
     assert ended.code == 2
@@ -97,7 +98,9 @@ def test_nor_is_the_scale(program, folder, unmeasured):
         ("--overlay", "o.png", "--apertures", "o-2.png"),
     ],
 )
-def test_two_outputs_are_two_files(program, folder, unmeasured, options):
+def test_two_outputs_are_two_files(
+    program, folder, unmeasured, options: tuple[str, str, str, str]
+) -> None:
     ended = program("measure", "scan.png", "scan-2.png", *TYPED, *options)
     assert ended.code == 2
     assert "would both be written" in ended.err
@@ -105,7 +108,9 @@ def test_two_outputs_are_two_files(program, folder, unmeasured, options):
 
 @pytest.mark.parametrize("place", ["none/file.png", "sub", "scan.png/file.png"])
 @pytest.mark.parametrize("option", ["--apertures", "--json"])
-def test_a_place_that_cannot_be_written_is_told_first(program, folder, unmeasured, option, place):
+def test_a_place_that_cannot_be_written_is_told_first(
+    program, folder, unmeasured, option: str, place: str
+) -> None:
     ended = program("measure", "scan.png", *TYPED, option, place)
     assert ended.code == 23
     assert ended.err.count("\n") == 1
@@ -115,7 +120,7 @@ def test_a_place_that_cannot_be_written_is_told_first(program, folder, unmeasure
     sys.platform == "win32" or getattr(os, "geteuid", lambda: 0)() == 0,
     reason="rights of folders do not bind this user",
 )
-def test_a_folder_without_the_right_to_write_is_told_first(program, folder, unmeasured):
+def test_a_folder_without_the_right_to_write_is_told_first(program, folder, unmeasured) -> None:
     (folder / "sub").chmod(0o500)
     try:
         ended = program("measure", "scan.png", *TYPED, "--apertures", "sub/a.csv")
@@ -124,7 +129,7 @@ def test_a_folder_without_the_right_to_write_is_told_first(program, folder, unme
     assert ended.code == 23
 
 
-def test_a_file_that_was_there_is_replaced_as_ever(program, folder):
+def test_a_file_that_was_there_is_replaced_as_ever(program, folder) -> None:
     (folder / "a.csv").write_text("old")
     assert program("measure", "scan.png", *TYPED, "--apertures", "a.csv").code == 0
     assert (folder / "a.csv").read_text().startswith("image,")
@@ -132,7 +137,9 @@ def test_a_file_that_was_there_is_replaced_as_ever(program, folder):
 
 
 @pytest.mark.parametrize(("option", "kind"), [("--overlay", "png"), ("--map", "svg")])
-def test_a_picture_is_called_what_it_is(program, folder, unmeasured, option, kind):
+def test_a_picture_is_called_what_it_is(
+    program, folder, unmeasured, option: str, kind: str
+) -> None:
     ended = program("measure", "scan.png", *TYPED, option, "picture.jpg")
     assert ended.code == 2
     assert f"end 'picture.jpg' with .{kind}" in ended.err
@@ -146,7 +153,7 @@ def test_a_picture_is_called_what_it_is(program, folder, unmeasured, option, kin
         ("measure", "scan.png", *TYPED, "--apertures"),
     ],
 )
-def test_a_registry_is_no_output(program, folder, unmeasured, typed):
+def test_a_registry_is_no_output(program, folder, unmeasured, typed) -> None:
     name = "kept.sqlite"
     added = program("--registry", name, "sieve", "add", "S-1", "--nominal", "150um")
     assert added.code == 0

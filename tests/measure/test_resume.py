@@ -7,6 +7,7 @@ import os
 import pickle
 import sys
 import time
+from pathlib import Path
 
 import pytest
 
@@ -21,7 +22,7 @@ TYPED = ("--nominal", "150um", "--um-per-px", "10")
 
 
 @pytest.fixture
-def looked(monkeypatch):
+def looked(monkeypatch: pytest.MonkeyPatch):
     """Names of the scans looked at, and at which look comes an interrupt."""
     seen = {"names": [], "stop": 0}
 
@@ -36,7 +37,7 @@ def looked(monkeypatch):
 
 
 @pytest.fixture
-def asked(program, cloths, tmp_path):
+def asked(program, cloths, tmp_path: Path):
     """Measure two scans with what is kept; the end of the program and what was written."""
     scans = [cloths[name][0] for name in ("clean", "torn")]
 
@@ -53,7 +54,7 @@ def asked(program, cloths, tmp_path):
     return run
 
 
-def test_an_interrupted_run_goes_on_where_it_was(asked, looked, tmp_path):
+def test_an_interrupted_run_goes_on_where_it_was(asked, looked, tmp_path: Path) -> None:
     kept = ("--resume", tmp_path / "kept")
     looked["stop"] = 2
     ended, written = asked(*kept)
@@ -71,7 +72,9 @@ def test_an_interrupted_run_goes_on_where_it_was(asked, looked, tmp_path):
     assert asked()[1] == written  # with nothing kept
 
 
-def test_what_is_kept_but_broken_or_of_other_settings_is_measured_again(asked, looked, tmp_path):
+def test_what_is_kept_but_broken_or_of_other_settings_is_measured_again(
+    asked, looked, tmp_path: Path
+) -> None:
     folder = tmp_path / "kept"
     written = asked("--resume", folder)[1]
     one = min(folder.iterdir())
@@ -91,7 +94,7 @@ def test_what_is_kept_but_broken_or_of_other_settings_is_measured_again(asked, l
     assert ended.err.count("other settings or another version") == 2
 
 
-def test_a_forged_file_runs_nothing(tmp_path):
+def test_a_forged_file_runs_nothing(tmp_path: Path) -> None:
     class Forged:
         def __reduce__(self):
             return os.mkdir, (str(tmp_path / "run"),)
@@ -106,12 +109,12 @@ def test_a_forged_file_runs_nothing(tmp_path):
     assert pickle.loads(pickle.dumps(7)) == 7
 
 
-def test_a_folder_that_cannot_be_made(asked, tmp_path):
+def test_a_folder_that_cannot_be_made(asked, tmp_path: Path) -> None:
     (tmp_path / "file").write_text("x", encoding="utf-8")
     assert asked("--resume", tmp_path / "file")[0].code == 23
 
 
-def test_an_interrupt_while_writing_leaves_nothing(tmp_path):
+def test_an_interrupt_while_writing_leaves_nothing(tmp_path: Path) -> None:
     path = tmp_path / "a.csv"
     path.write_bytes(b"before")
 
@@ -125,7 +128,7 @@ def test_an_interrupt_while_writing_leaves_nothing(tmp_path):
     assert path.read_bytes() == b"before"
 
 
-def test_a_limit_of_ones_own(asked):
+def test_a_limit_of_ones_own(asked) -> None:
     ended, written = asked("--max-megapixels", "0.1")
     assert (ended.code, written) == (14, {})
 
@@ -135,7 +138,9 @@ class Screen(io.StringIO):
         return True
 
 
-def test_progress_is_shown_on_a_terminal_once_it_takes_a_while(monkeypatch):
+def test_progress_is_shown_on_a_terminal_once_it_takes_a_while(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
     for after, shows in ((0.0, True), (60.0, False)):
         screen = Screen()
         monkeypatch.setattr(sys, "stderr", screen)

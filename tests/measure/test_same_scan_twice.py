@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import pytest
 
 from sieve_inspect import files
@@ -12,7 +14,7 @@ TYPED = ("--nominal", "150um", "--um-per-px", "10")
 
 
 @pytest.fixture
-def folder(cloths, tmp_path, monkeypatch):
+def folder(cloths, tmp_path: Path, monkeypatch: pytest.MonkeyPatch):
     monkeypatch.chdir(tmp_path)
     for name, cloth in (("scan.png", "clean"), ("copy.png", "clean"), ("other.png", "dirty")):
         (tmp_path / name).write_bytes(cloths[cloth][0].read_bytes())
@@ -20,7 +22,7 @@ def folder(cloths, tmp_path, monkeypatch):
 
 
 @pytest.mark.parametrize("more", ["scan.png", "./scan.png", "copy.png"])
-def test_measure_refuses_it_and_names_both(program, folder, more):
+def test_measure_refuses_it_and_names_both(program, folder, more: str) -> None:
     ended = program("measure", "scan.png", "other.png", more, *TYPED)
     assert ended.code == 28
     shown = more.removeprefix("./")
@@ -28,7 +30,7 @@ def test_measure_refuses_it_and_names_both(program, folder, more):
     assert ended.err.count("\n") == 1
 
 
-def test_check_refuses_it_and_records_nothing(program, folder):
+def test_check_refuses_it_and_records_nothing(program, folder) -> None:
     lab = ("--registry", "lab.sqlite")
     program(*lab, "sieve", "add", "S-1", "--nominal", "150um")
     typed = (*lab, "check", "S-1", "scan.png", "copy.png", "--um-per-px", "10")
@@ -39,7 +41,7 @@ def test_check_refuses_it_and_records_nothing(program, folder):
     assert program(*lab, "check", "S-1", "scan.png", "other.png", "--um-per-px", "10").code == 0
 
 
-def test_only_the_bytes_decide(tmp_path):
+def test_only_the_bytes_decide(tmp_path: Path) -> None:
     one, longer, other = (tmp_path / name for name in ("a.png", "b.png", "c.png"))
     one.write_bytes(b"1" * 9)
     longer.write_bytes(b"1" * 10)
@@ -50,16 +52,18 @@ def test_only_the_bytes_decide(tmp_path):
         refuse_twins([one, longer, other])
 
 
-def test_what_cannot_be_read_is_left_to_others(tmp_path):
+def test_what_cannot_be_read_is_left_to_others(tmp_path: Path) -> None:
     (tmp_path / "empty").write_bytes(b"")
     refuse_twins([tmp_path / "empty", tmp_path / "empty", tmp_path / "none", tmp_path / "none"])
 
 
-def test_files_of_different_sizes_are_not_read(tmp_path, monkeypatch):
+def test_files_of_different_sizes_are_not_read(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     (tmp_path / "a").write_bytes(b"1")
     (tmp_path / "b").write_bytes(b"22")
 
-    def never(*_):
+    def never(*_) -> None:
         raise AssertionError("read")
 
     monkeypatch.setattr(files.hashlib, "file_digest", never)

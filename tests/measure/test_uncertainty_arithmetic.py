@@ -27,12 +27,12 @@ H1 = [
 ]
 
 
-def test_the_end_gauge_of_the_guide():
+def test_the_end_gauge_of_the_guide() -> None:
     assert combine(H1) == pytest.approx(32, abs=0.5)
     assert math.floor(effective_dof(H1)) == 16
 
 
-def test_the_coverage_factor_of_the_end_gauge():
+def test_the_coverage_factor_of_the_end_gauge() -> None:
     """H.1.6: t of 99 % at 16 degrees of freedom is 2.92, U = 93 nm."""
     t = scipy.stats.t.ppf(0.995, math.floor(effective_dof(H1)))
     assert t == pytest.approx(2.92, abs=0.005)
@@ -42,14 +42,14 @@ def test_the_coverage_factor_of_the_end_gauge():
 @pytest.mark.parametrize(
     ("dof", "k"), [(1, 13.97), (5, 2.65), (10, 2.28), (20, 2.13), (50, 2.05), (math.inf, 2.00)]
 )
-def test_the_coverage_factor_for_few_degrees_of_freedom(dof, k):
+def test_the_coverage_factor_for_few_degrees_of_freedom(dof, k: float) -> None:
     """JCGM 100:2008, table G.2, column 95.45 %, from memory."""
     found = expanded([Contribution("a", "x", 3.0, dof)])
     assert found.k == pytest.approx(k, abs=0.005)
     assert found.value_um == pytest.approx(3.0 * found.k)
 
 
-def test_lines_known_for_sure_limit_nothing():
+def test_lines_known_for_sure_limit_nothing() -> None:
     assert effective_dof([Contribution("a", "x", 3.0), Contribution("b", "x", 4.0)]) == math.inf
     assert combine([Contribution("a", "x", 3.0), Contribution("b", "x", 4.0)]) == 5.0
     one = [Contribution("a", "x", 0.0), Contribution("b", "x", 4.0, 7)]
@@ -73,7 +73,7 @@ def _sample(width, noise, gap=None, ok=None):
 SURE = Scale(1.0, 1.0, 0.0, 0.0)
 
 
-def test_noise_comes_off_the_spread():
+def test_noise_comes_off_the_spread() -> None:
     """Independent noise adds its variance to that of the cloth."""
     rng = np.random.default_rng(1)
     true = rng.normal(100, 2.0, 20_000)
@@ -83,7 +83,7 @@ def test_noise_comes_off_the_spread():
     assert summary.mean_um == pytest.approx(seen.mean())
 
 
-def test_the_sampling_of_independent_gaps_is_the_textbooks():
+def test_the_sampling_of_independent_gaps_is_the_textbooks() -> None:
     """One opening per gap: the standard error of the mean, s/√n."""
     width = np.random.default_rng(2).normal(100, 2.0, 60)
     _, budget = summarise([_sample(width, 0.0)], SURE, 0)
@@ -93,7 +93,7 @@ def test_the_sampling_of_independent_gaps_is_the_textbooks():
 
 
 @pytest.mark.parametrize(("population", "left"), [(60, 0.0), (80, 0.5), (60_000, 0.9995)])
-def test_what_was_all_seen_needs_no_sampling(population, left):
+def test_what_was_all_seen_needs_no_sampling(population: int, left: float) -> None:
     """The finite population's factor sqrt(1 - n/N) for the mean and for s."""
     width = np.random.default_rng(2).normal(100, 2.0, 60)
     open_ended, budget = summarise([_sample(width, 0.0)], SURE, 0)
@@ -109,7 +109,7 @@ def test_what_was_all_seen_needs_no_sampling(population, left):
     assert summary.mean_um == open_ended.mean_um
 
 
-def test_a_mean_over_many_of_a_finite_cloth():
+def test_a_mean_over_many_of_a_finite_cloth() -> None:
     """Drawn again and again from one cloth, means scatter as the factor says."""
     rng = np.random.default_rng(5)
     cloth = rng.normal(100, 2.0, 100)
@@ -124,7 +124,7 @@ def test_a_mean_over_many_of_a_finite_cloth():
     assert np.std(means) == pytest.approx(expected, rel=0.12)
 
 
-def test_openings_of_one_gap_are_one_sample():
+def test_openings_of_one_gap_are_one_sample() -> None:
     """Fifty openings between the same wires tell of that gap, not of fifty."""
     rng = np.random.default_rng(3)
     gap = np.repeat(np.arange(40), 50)
@@ -135,7 +135,7 @@ def test_openings_of_one_gap_are_one_sample():
     assert sampling.value_um == pytest.approx(scipy.stats.sem(means), rel=1e-9)
 
 
-def test_the_largest_owes_part_of_itself_to_noise():
+def test_the_largest_owes_part_of_itself_to_noise() -> None:
     """Over many cloths the stated maximum lies nearer the true one than the largest reading."""
     rng = np.random.default_rng(4)
     stated, raw = [], []
@@ -151,7 +151,7 @@ def test_the_largest_owes_part_of_itself_to_noise():
     assert np.mean(np.abs(stated) < 2 * 0.5) > 0.9
 
 
-def test_what_is_not_believed_counts_nowhere():
+def test_what_is_not_believed_counts_nowhere() -> None:
     width = np.array([100.0, 101.0, 99.0, 500.0])
     ok = np.array([True, True, True, False])
     summary, _ = summarise([_sample(width, 0.0, ok=ok)], SURE, 0)

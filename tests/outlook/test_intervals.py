@@ -6,9 +6,10 @@ ILAC-G24/OIML D 10:2022 names the methods; their numbers are common practice, no
 from __future__ import annotations
 
 import json
+from collections.abc import Callable
 
 import pytest
-from foresee_lab import Lab
+from foresee_lab import Answer, Lab
 
 from sieve_registry.audit import verification
 from sieve_registry.outlook import intervals
@@ -35,7 +36,9 @@ def proposal(lab: Lab, method: str, day: int | None = None):
         ((80.0, 75.5), 12, 200, "one clear check is no row of two"),
     ],
 )
-def test_one_step_of_the_staircase(lab: Lab, means, months, uses, reason) -> None:
+def test_one_step_of_the_staircase(
+    lab: Lab, means: tuple[float, ...], months: int, uses: int, reason: str
+) -> None:
     lab.add(interval_months=12, interval_uses=200)
     for n, x in enumerate(means):
         lab.check(100 * n, x=x)
@@ -96,7 +99,7 @@ def test_whichever_comes_first(lab: Lab) -> None:
     assert view.due_because == "12 months after the last check"
 
 
-def test_a_person_takes_a_proposal_and_both_are_kept(lab: Lab, run) -> None:
+def test_a_person_takes_a_proposal_and_both_are_kept(lab: Lab, run: Callable[..., Answer]) -> None:
     lab.add(interval_months=12, interval_uses=200)
     lab.check(0)
     lab.check(100)
@@ -119,7 +122,7 @@ def test_a_person_takes_a_proposal_and_both_are_kept(lab: Lab, run) -> None:
     assert verification.verify(lab.registry).ok
 
 
-def test_only_what_there_is_can_be_taken(lab: Lab, run) -> None:
+def test_only_what_there_is_can_be_taken(lab: Lab, run: Callable[..., Answer]) -> None:
     lab.add()
     assert "Check it first." in run("interval", "S-1").out
     lab.check(0)

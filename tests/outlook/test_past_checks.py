@@ -6,9 +6,11 @@ Such checks have means and an outcome, but no uncertainty, no limits and no prop
 from __future__ import annotations
 
 import json
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+from foresee_lab import Answer, Lab
 
 TABLE = """sieve,date,outcome,mean_x,mean_y
 S-1,2024-02-01,pass,75.1,75.2
@@ -18,7 +20,7 @@ S-1,2026-02-01,{last},75.5,75.6
 
 
 @pytest.fixture
-def told(lab, run, tmp_path: Path):
+def told(lab: Lab, run: Callable[..., Answer], tmp_path: Path):
     """What a command answers after the table with its last outcome was read in."""
 
     def answer(last: str, *typed: str) -> str:

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from foresee_lab import Lab
+from foresee_lab import Answer, Lab
 
 from sieve_inspect.errors import BadTableError, UsageError
 from sieve_registry.audit import verification
@@ -41,7 +42,7 @@ def test_beads_outside_the_certified_curve_say_nothing(through: float) -> None:
         ((6.6, 6.6), 0.7879, False),
     ],
 )
-def test_the_cement_factor(residues, factor, usable) -> None:
+def test_the_cement_factor(residues: tuple[float, ...], factor: float, usable: bool) -> None:
     # Two runs, a third beyond 0.3 % absolute, C from 0.80 to 1.20: seen in the trade's guides.
     # That three runs count by their mean: from memory.
     found = cement(5.2, residues)
@@ -93,7 +94,9 @@ def test_a_working_sieve_against_its_master() -> None:
         ("size_um,passing_percent\nnan,5\n", "not possible"),
     ],
 )
-def test_a_curve_that_does_not_hold_together_is_refused(tmp_path: Path, text, reason) -> None:
+def test_a_curve_that_does_not_hold_together_is_refused(
+    tmp_path: Path, text: str, reason: str
+) -> None:
     path = tmp_path / "curve.csv"
     path.write_text(text)
     with pytest.raises(BadTableError, match=reason):
@@ -108,7 +111,9 @@ def test_a_curve_with_a_byte_order_mark_and_blank_lines_is_read(tmp_path: Path) 
         read_curve(tmp_path / "absent.csv")
 
 
-def test_reference_checks_stand_beside_the_optical_ones(lab: Lab, run, tmp_path: Path) -> None:
+def test_reference_checks_stand_beside_the_optical_ones(
+    lab: Lab, run: Callable[..., Answer], tmp_path: Path
+) -> None:
     lab.add(nominal=150.0)
     curve = tmp_path / "beads.csv"
     curve.write_text(CERTIFICATE_CSV)

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from foresee_lab import Lab
+from foresee_lab import Answer, Lab
 
 from sieve_inspect.errors import BadTableError
 from sieve_inspect.summary.direction import DirectionSummary
@@ -132,14 +133,18 @@ def test_s_r_of_a_study_goes_into_the_budget_once_asked_for() -> None:
         ("group,value_um\na,1,2\n", "3 cells"),
     ],
 )
-def test_a_table_that_does_not_hold_together_is_refused(tmp_path: Path, text, reason) -> None:
+def test_a_table_that_does_not_hold_together_is_refused(
+    tmp_path: Path, text: str, reason: str
+) -> None:
     path = tmp_path / "study.csv"
     path.write_text(text)
     with pytest.raises(BadTableError, match=reason):
         read_study(path)
 
 
-def test_a_study_is_kept_and_widens_the_checks_of_a_sieve(lab: Lab, run, tmp_path: Path) -> None:
+def test_a_study_is_kept_and_widens_the_checks_of_a_sieve(
+    lab: Lab, run: Callable[..., Answer], tmp_path: Path
+) -> None:
     lab.add()
     path = tmp_path / "study.csv"
     lines = [

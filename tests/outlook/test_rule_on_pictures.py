@@ -5,9 +5,11 @@ The demo's 2 mm scan is the smallest; its truth plays no part here.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+from foresee_lab import Answer
 
 from sieve_inspect.measurement.pipeline import measure
 from sieve_inspect.scale import load_scale
@@ -25,7 +27,7 @@ def scan() -> tuple[list[Path], object]:
     return [image], load_scale(IMAGES / "scanner-600dpi.json")
 
 
-def test_rule_count_and_study_reach_the_verdict(scan) -> None:
+def test_rule_count_and_study_reach_the_verdict(scan: tuple[list[Path], object]) -> None:
     images, scale = scan
     options = {"nominal_um": 2000.0, "scale": scale, "standard": "iso3310-1:2000"}
     plain = measure(images, **options)
@@ -44,7 +46,9 @@ def test_rule_count_and_study_reach_the_verdict(scan) -> None:
     assert limit == pytest.approx(105 / float(k_factor(n)), abs=0.01)
 
 
-def test_the_rule_is_named_before_measuring_on_the_command_line_too(scan, run) -> None:
+def test_the_rule_is_named_before_measuring_on_the_command_line_too(
+    scan: tuple[list[Path], object], run: Callable[..., Answer]
+) -> None:
     (image,), _ = scan
     typed = (
         *("measure", str(image), "--nominal", "2mm"),

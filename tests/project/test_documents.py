@@ -42,14 +42,14 @@ def is_branch(one):
     return any(vars(kin).get("exit_code") == one.exit_code for kin in one.__subclasses__())
 
 
-def load_everything():
+def load_everything() -> None:
     for package in (sieve_inspect, sieve_registry):
         for module in pkgutil.walk_packages(package.__path__, f"{package.__name__}."):
             if ".migrations." not in module.name:
                 importlib.import_module(module.name)
 
 
-def test_the_table_of_exit_codes_is_that_of_the_classes():
+def test_the_table_of_exit_codes_is_that_of_the_classes() -> None:
     load_everything()
     own = {
         (one.exit_code, one.__name__)
@@ -78,23 +78,25 @@ def commands(group=None, path=()):
 COMMANDS = dict(commands())
 
 
-def test_the_table_of_commands_is_that_of_the_program():
+def test_the_table_of_commands_is_that_of_the_program() -> None:
     told = [row[0].strip("`").removeprefix("sieveward ") for row in rows(2) if "`" in row[0]]
     assert sorted(told) == sorted(COMMANDS)
 
 
 @pytest.mark.parametrize("name", COMMANDS)
-def test_every_command_answers_programs(name):
+def test_every_command_answers_programs(name) -> None:
     assert "--json" in [option for one in COMMANDS[name].params for option in one.opts]
     assert COMMANDS[name].help
 
 
-def test_help_shows_every_command_in_a_group():
+def test_help_shows_every_command_in_a_group() -> None:
     shown = typer.main.get_command(app)
     assert all(command.rich_help_panel for command in shown.commands.values())
 
 
-def test_the_version_is_told(monkeypatch, capsys):
+def test_the_version_is_told(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
     monkeypatch.setattr(sys, "argv", ["sieveward", "--version"])
     with pytest.raises(SystemExit) as ended:
         main()
@@ -102,12 +104,12 @@ def test_the_version_is_told(monkeypatch, capsys):
     assert capsys.readouterr().out == f"sieveward {version('sieveward')}\n"
 
 
-def test_the_table_of_standards_is_complete():
+def test_the_table_of_standards_is_complete() -> None:
     told = [re.match(r"`([^`]+)`", row[0])[1] for row in rows(3) if ":" in row[0]]
     assert sorted(told) == sorted(list_standards())
 
 
-def test_the_checks_run_the_very_commands_of_the_readme():
+def test_the_checks_run_the_very_commands_of_the_readme() -> None:
     blocks = re.findall(r"```sh\n(.*?)```", README, re.DOTALL)
     run = (ROOT / ".ci" / "run").read_text(encoding="utf-8").splitlines()
     for command in (blocks[0].strip(), blocks[1].strip()):
@@ -117,17 +119,17 @@ def test_the_checks_run_the_very_commands_of_the_readme():
 
 
 @pytest.mark.parametrize("name", ["README.md", "DEVELOPERS.md", "CHANGELOG.md"])
-def test_links_lead_somewhere(name):
+def test_links_lead_somewhere(name: str) -> None:
     text = (ROOT / name).read_text(encoding="utf-8")
     for target in re.findall(r"\]\(([^)#]+)\)", text):
         assert (ROOT / target).is_file(), target
 
 
-def test_the_picture_in_the_readme_is_small():
+def test_the_picture_in_the_readme_is_small() -> None:
     assert (ROOT / "demo_images" / "report.png").stat().st_size < 400_000
 
 
-def test_the_changes_of_this_version_are_told():
+def test_the_changes_of_this_version_are_told() -> None:
     assert f"## {version('sieveward')}" in (ROOT / "CHANGELOG.md").read_text(encoding="utf-8")
 
 
@@ -137,7 +139,7 @@ def _rank(name):
 
 
 @pytest.mark.parametrize("path", MODULES, ids=lambda path: str(path.relative_to(ROOT)))
-def test_what_a_module_offers_is_sorted_and_there(path):
+def test_what_a_module_offers_is_sorted_and_there(path) -> None:
     tree = ast.parse(path.read_text(encoding="utf-8"))
     here, offered = set(), None
     for node in ast.walk(tree):

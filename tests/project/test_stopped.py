@@ -45,18 +45,18 @@ def ran(code):
 @pytest.mark.parametrize(
     "name", ["typer", "sieve_registry.cli.main", "sieve_registry.cli.commands.wear"]
 )
-def test_while_it_loads(name):
+def test_while_it_loads(name: str) -> None:
     done = ran(WHILE_LOADING.format(name=name))
     assert done.returncode == 130
     assert done.stderr == "sieveward: Stopped before anything was begun.\n"
 
 
-def test_the_program_begins_there():
+def test_the_program_begins_there() -> None:
     project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
     assert project["scripts"] == {"sieveward": "sieve_registry.cli.start:main"}
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="signals cannot be held back there")
-def test_while_workers_start():
+def test_while_workers_start() -> None:
     done = ran(WHILE_WORKERS_START)
     assert done.stdout.split() == ["waits", "heard"], done.stderr

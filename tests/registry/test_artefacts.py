@@ -4,8 +4,11 @@ from __future__ import annotations
 
 import json
 from datetime import date
+from pathlib import Path
 
 import pytest
+
+from sieve_registry.store.engine import Registry
 
 GRID = (
     "artefact", "add", "G-1", "--kind", "grid", "--pitch", "500um", "--certified-pitch",
@@ -24,7 +27,7 @@ def said(answer):
     return json.loads(answer.out)
 
 
-def test_an_artefact_is_kept_as_certified_with_its_certificate(run, tmp_path):
+def test_an_artefact_is_kept_as_certified_with_its_certificate(run, tmp_path: Path) -> None:
     pdf = tmp_path / "certificate.pdf"
     pdf.write_bytes(b"%PDF-1.4 a certificate")
     added = said(run(*GRID, "--certificate-file", str(pdf), "--by", "Ada Moss", "--json", "-"))
@@ -41,7 +44,9 @@ def test_an_artefact_is_kept_as_certified_with_its_certificate(run, tmp_path):
     assert all(len(line) <= 80 for line in listed.splitlines())
 
 
-def test_the_certificate_is_proven_like_any_evidence(run, registry, tmp_path):
+def test_the_certificate_is_proven_like_any_evidence(
+    run, registry: Registry, tmp_path: Path
+) -> None:
     pdf = tmp_path / "certificate.pdf"
     pdf.write_bytes(b"%PDF-1.4 a certificate")
     (file,) = said(run(*GRID, "--certificate-file", str(pdf), "--json", "-"))["evidence"]
@@ -54,7 +59,7 @@ def test_the_certificate_is_proven_like_any_evidence(run, registry, tmp_path):
     assert told == ["artefact added: G-1", "certificate", "certificate.pdf"]
 
 
-def test_an_artefact_there_already_is_renewed_on_purpose_only(run):
+def test_an_artefact_there_already_is_renewed_on_purpose_only(run) -> None:
     assert run(*GRID).code == 0
     again = run(*GRID)
     assert again.code == 50
@@ -81,13 +86,13 @@ def test_an_artefact_there_already_is_renewed_on_purpose_only(run):
         ("Brook Metrology", " ", 2),
     ],
 )
-def test_what_no_certificate_says_is_refused(run, changed, to, code):
+def test_what_no_certificate_says_is_refused(run, changed: str, to: str, code: int) -> None:
     answer = run(*[to if word == changed else word for word in GRID])
     assert answer.code == code, answer.err
     assert run("artefact", "show", "G-1").code == 56
 
 
-def test_a_pitch_comes_with_its_uncertainty(run):
+def test_a_pitch_comes_with_its_uncertainty(run) -> None:
     words = list(GRID)
     at = words.index("--u-pitch")
     del words[at : at + 2]
@@ -96,7 +101,7 @@ def test_a_pitch_comes_with_its_uncertainty(run):
     assert "--u-pitch" in answer.err
 
 
-def test_a_device_is_kept_listed_and_shown(run):
+def test_a_device_is_kept_listed_and_shown(run) -> None:
     added = said(run(*SCANNER, "--json", "-"))
     assert (added["id"], added["setting"], added["allowance_um"]) == ("F-24", "1270dpi", 1000.0)
     assert said(run("device", "show", "F-24", "--json", "-"))["serial"] == "K1"
@@ -107,5 +112,5 @@ def test_a_device_is_kept_listed_and_shown(run):
 
 
 @pytest.mark.parametrize(("changed", "to"), [("scanner", "telescope"), ("srgb", "cmyk")])
-def test_a_device_that_cannot_be_is_refused(run, changed, to):
+def test_a_device_that_cannot_be_is_refused(run, changed: str, to: str) -> None:
     assert run(*[to if word == changed else word for word in SCANNER]).code == 2

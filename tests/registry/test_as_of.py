@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from datetime import date
+from pathlib import Path
+from typing import Any
 
 import pytest
+from registry_made import Clock
 
 from sieve_registry.audit import verification
 from sieve_registry.audit.queries import audit
@@ -14,6 +18,7 @@ from sieve_registry.quality import corrections as quality_corrections
 from sieve_registry.sieves import commands as sieve_commands
 from sieve_registry.sieves import queries as sieve_queries
 from sieve_registry.sieves.recording import Told
+from sieve_registry.store.engine import Registry
 
 
 def table(found, name):
@@ -23,7 +28,7 @@ def table(found, name):
 
 
 @pytest.fixture
-def year(registry, add, check, clock):
+def year(registry: Registry, add: Callable[..., Any], check: Callable[..., Any], clock: Clock):
     """In service on 10 January, checked twice, edited, used, retired in October."""
     clock.set("2025-01-10")
     add(in_service=date(2025, 1, 10), location="shelf 1")
@@ -40,7 +45,7 @@ def year(registry, add, check, clock):
     return registry
 
 
-def test_a_sieve_is_not_there_before_its_first_day(year):
+def test_a_sieve_is_not_there_before_its_first_day(year) -> None:
     assert sieve_queries.states(year, date(2025, 1, 9)) == []
     with pytest.raises(UnknownSieveError):
         sieve_queries.get_state(year, "S-1", date(2025, 1, 9))
@@ -58,7 +63,9 @@ def test_a_sieve_is_not_there_before_its_first_day(year):
         ("2025-10-01", ("retired", "fail", None, 30, "shelf 2")),
     ],
 )
-def test_each_day_has_its_own_answer(year, day, expected):
+def test_each_day_has_its_own_answer(
+    year, day: str, expected: tuple[str, str | None, str | None, int, str]
+) -> None:
     status, outcome, due, uses, location = expected
     state = sieve_queries.get_state(year, "S-1", date.fromisoformat(day))
     assert state.status == status
@@ -67,7 +74,7 @@ def test_each_day_has_its_own_answer(year, day, expected):
     assert (state.uses_total, state.location) == (uses, location)
 
 
-def test_an_audit_of_an_honest_year_marks_nothing(year):
+def test_an_audit_of_an_honest_year_marks_nothing(year) -> None:
     found = audit(year, date(2025, 12, 31))
     assert [row["check"] for row in table(found, "checks")] == ["C-0001", "C-0002"]
     marked = [t.name for t in found.tables if "recorded later" in t.columns]
@@ -75,7 +82,7 @@ def test_an_audit_of_an_honest_year_marks_nothing(year):
     assert table(found, "retirements")[0]["reason"] == "worn"
 
 
-def test_an_audit_proves_the_ledger_and_tells_its_head_then_and_now(year):
+def test_an_audit_proves_the_ledger_and_tells_its_head_then_and_now(year) -> None:
     found = audit(year, date(2025, 6, 1))
     assert (found.verification.ok, found.proven) == (True, "all")
     assert (found.events_then, found.events) == (4, 6)
@@ -83,7 +90,9 @@ def test_an_audit_proves_the_ledger_and_tells_its_head_then_and_now(year):
     assert len(table(found, "evidence")) == 6  # of seven: not what the check of July made
 
 
-def test_what_was_known_then_is_exactly_what_was_recorded_by_then(registry, add, check, clock):
+def test_what_was_known_then_is_exactly_what_was_recorded_by_then(
+    registry: Registry, add: Callable[..., Any], check: Callable[..., Any], clock: Clock
+) -> None:
     clock.set("2025-01-10")
     add(in_service=date(2025, 1, 10))
     sieve_commands.log_use(registry, "S-1", 2)
@@ -102,7 +111,9 @@ def test_what_was_known_then_is_exactly_what_was_recorded_by_then(registry, add,
     assert [row["sieve"] for row in table(now, "checks")] == ["S-1"]
 
 
-def test_each_list_an_auditor_asks_for(registry, add, check, clock):
+def test_each_list_an_auditor_asks_for(
+    registry: Registry, add: Callable[..., Any], check: Callable[..., Any], clock: Clock
+) -> None:
     for name in ("late", "new", "held", "open", "bad", "gone"):
         add(name, in_service=date(2025, 1, 1))
     for name, outcome in (("late", "pass"), ("held", "pass"), ("bad", "pass")):
@@ -132,7 +143,9 @@ def test_each_list_an_auditor_asks_for(registry, add, check, clock):
     assert table(found, "findings") == []
 
 
-def test_an_audit_marks_what_was_entered_after_its_day(registry, add, check, clock):
+def test_an_audit_marks_what_was_entered_after_its_day(
+    registry: Registry, add: Callable[..., Any], check: Callable[..., Any], clock: Clock
+) -> None:
     clock.set("2025-01-10")
     add(in_service=date(2025, 1, 10))
     clock.set("2025-03-05")
@@ -145,13 +158,15 @@ def test_an_audit_marks_what_was_entered_after_its_day(registry, add, check, clo
     assert table(audit(registry, date(2025, 3, 5)), "checks")[0]["recorded later"] == ""
 
 
-def test_an_audit_leaves_out_what_came_later(year):
+def test_an_audit_leaves_out_what_came_later(year) -> None:
     found = audit(year, date(2025, 5, 31))
     assert [row["check"] for row in table(found, "checks")] == ["C-0001"]
     assert table(found, "uses") == table(found, "changes") == []
 
 
-def test_the_evidence_of_later_checks_is_left_out(registry, add, check, clock, scan):
+def test_the_evidence_of_later_checks_is_left_out(
+    registry: Registry, add: Callable[..., Any], check: Callable[..., Any], clock: Clock, scan: Path
+) -> None:
     clock.set("2025-01-10")
     add(in_service=date(2025, 1, 10))
     check()
@@ -177,13 +192,15 @@ def test_the_evidence_of_later_checks_is_left_out(registry, add, check, clock, s
     assert kept("2025-01-31") == [("C-0001", ""), ("C-0002", "2025-06-01")]
 
 
-def test_older_papers_may_be_entered_for_a_sieve_without_an_in_service_date(registry, add, check):
+def test_older_papers_may_be_entered_for_a_sieve_without_an_in_service_date(
+    registry: Registry, add: Callable[..., Any], check: Callable[..., Any]
+) -> None:
     add()
     check(on="2025-04-01")
     assert sieve_queries.get_state(registry, "S-1", date(2025, 4, 1)).last_check.id == "C-0001"
     assert sieve_queries.states(registry, date(2025, 3, 31)) == []
 
 
-def test_no_audit_of_a_day_to_come(registry):
+def test_no_audit_of_a_day_to_come(registry: Registry) -> None:
     with pytest.raises(DateRefusedError):
         audit(registry, date(2026, 3, 3))

@@ -4,7 +4,10 @@ from __future__ import annotations
 
 import json
 import zipfile
+from collections.abc import Callable
 from datetime import date
+from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -22,13 +25,14 @@ from sieve_registry.sieves import commands as sieve_commands
 from sieve_registry.sieves import queries as sieve_queries
 from sieve_registry.sieves import stacks
 from sieve_registry.sieves.recording import Told
+from sieve_registry.store.engine import Registry
 
 DATABASES = ("sqlite", "postgres", "postgres-inside")  # the last keeps evidence in itself
 ADA = Told(by="Ada Moss")
 
 
 @pytest.fixture
-def full(registry, add, check, tmp_path):
+def full(registry: Registry, add: Callable[..., Any], check: Callable[..., Any], tmp_path: Path):
     """A registry with every kind of event."""
     add(in_service=date(2026, 1, 1), location="=1+1")
     add("S-2 🧪")
@@ -49,12 +53,14 @@ def full(registry, add, check, tmp_path):
 
 
 @pytest.fixture
-def empty(make_registry):
+def empty(make_registry: Callable[[str], Registry]):
     return make_registry("other")
 
 
 @pytest.mark.parametrize("name", ["moved", "moved.zip"])
-def test_an_export_read_in_again_has_the_same_head_and_answers(full, empty, tmp_path, name):
+def test_an_export_read_in_again_has_the_same_head_and_answers(
+    full, empty, tmp_path: Path, name: str
+) -> None:
     out = tmp_path / "out" / name
     told = archive.export_all(full, out)
     assert (told.events, told.head) == verification.ledger_head(full)
@@ -67,7 +73,7 @@ def test_an_export_read_in_again_has_the_same_head_and_answers(full, empty, tmp_
     assert (again.events, again.head) == (told.events, told.head)
 
 
-def test_an_export_of_the_version_before_is_still_read(full, empty, tmp_path):
+def test_an_export_of_the_version_before_is_still_read(full, empty, tmp_path: Path) -> None:
     """`sieveward.export/1`: the manifest indented, without a hash of itself."""
     out = tmp_path / "out"
     told = archive.export_all(full, out)
@@ -79,7 +85,7 @@ def test_an_export_of_the_version_before_is_still_read(full, empty, tmp_path):
         archive.prove(out)
 
 
-def test_the_events_are_lines_of_json_in_order(full, tmp_path):
+def test_the_events_are_lines_of_json_in_order(full, tmp_path: Path) -> None:
     archive.export_all(full, tmp_path / "out")
     lines = (tmp_path / "out" / "events.jsonl").read_text("utf-8").splitlines()
     seqs = [json.loads(line)["seq"] for line in lines]
@@ -87,19 +93,21 @@ def test_the_events_are_lines_of_json_in_order(full, tmp_path):
     assert lines[0] == canonical_text(json.loads(lines[0]))
 
 
-def test_a_registry_with_something_in_it_is_not_read_into(full, registry, tmp_path):
+def test_a_registry_with_something_in_it_is_not_read_into(
+    full, registry: Registry, tmp_path: Path
+) -> None:
     archive.export_all(full, tmp_path / "out")
     with pytest.raises(ArchiveError, match="events already"):
         archive.import_all(full, tmp_path / "out")
 
 
-def test_an_export_is_not_written_over_another(full, tmp_path):
+def test_an_export_is_not_written_over_another(full, tmp_path: Path) -> None:
     archive.export_all(full, tmp_path / "out")
     with pytest.raises(ArchiveError, match="there already"):
         archive.export_all(full, tmp_path / "out")
 
 
-def edit_line(out, number, change):
+def edit_line(out, number, change) -> None:
     path = out / "events.jsonl"
     lines = path.read_text("utf-8").splitlines(keepends=True)
     lines[number] = change(lines[number])
@@ -119,7 +127,9 @@ def edit_line(out, number, change):
         (lambda out: next((out / "evidence").rglob("*.tif")).write_bytes(b"x"), "altered evidence"),
     ],
 )
-def test_an_export_that_was_touched_is_read_in_not_at_all(full, empty, tmp_path, change, told):
+def test_an_export_that_was_touched_is_read_in_not_at_all(
+    full, empty, tmp_path: Path, change, told: str
+) -> None:
     out = tmp_path / "out"
     archive.export_all(full, out)
     change(out)
@@ -132,7 +142,9 @@ def test_an_export_that_was_touched_is_read_in_not_at_all(full, empty, tmp_path,
     assert sieve_queries.states(empty) == []
 
 
-def test_evidence_named_to_lie_elsewhere_is_refused(registry, empty, tmp_path, add, check):
+def test_evidence_named_to_lie_elsewhere_is_refused(
+    registry: Registry, empty, tmp_path: Path, add: Callable[..., Any], check: Callable[..., Any]
+) -> None:
     add()
     check()
     out = tmp_path / "out"
@@ -155,7 +167,9 @@ def test_evidence_named_to_lie_elsewhere_is_refused(registry, empty, tmp_path, a
         archive.import_all(empty, out)
 
 
-def test_a_broken_registry_does_not_become_a_backup(full, tmp_path, monkeypatch):
+def test_a_broken_registry_does_not_become_a_backup(
+    full, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     from sieve_registry.ledger import chain
 
     monkeypatch.setattr(chain, "event_hash", lambda _: "0" * 64)
@@ -164,7 +178,7 @@ def test_a_broken_registry_does_not_become_a_backup(full, tmp_path, monkeypatch)
     assert not (tmp_path / "out.zip").exists()
 
 
-def test_missing_evidence_stops_a_backup(full, tmp_path):
+def test_missing_evidence_stops_a_backup(full, tmp_path: Path) -> None:
     scan = check_queries.get_check(full, "1").evidence[0]
     remove_evidence(full, scan.sha256, scan.extension)
     with pytest.raises(EvidenceError):
@@ -172,7 +186,7 @@ def test_missing_evidence_stops_a_backup(full, tmp_path):
     assert list(tmp_path.glob("*.zip")) == []
 
 
-def remove_evidence(registry, sha256, extension):
+def remove_evidence(registry, sha256, extension) -> None:
     from sqlalchemy import delete
 
     from sieve_registry.store import schema
@@ -185,7 +199,7 @@ def remove_evidence(registry, sha256, extension):
             connection.execute(delete(table).where(table.c.sha256 == sha256))
 
 
-def test_backup_and_restore_as_typed(run, scan, tmp_path):
+def test_backup_and_restore_as_typed(run, scan: Path, tmp_path: Path) -> None:
     run("sieve", "add", "S-1", "--nominal", "75um")
     run("check", "S-1", str(scan), "--um-per-px", "5.29")
     kept = tmp_path / "kept.zip"

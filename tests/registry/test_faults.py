@@ -12,9 +12,12 @@ import signal
 import subprocess
 import sys
 import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
 
 import pytest
-from registry_made import SCALE, Measuring
+from registry_made import SCALE, Clock, Measuring
 from sqlalchemy import event as listening
 
 from sieve_registry.audit import verification
@@ -22,7 +25,7 @@ from sieve_registry.checks import commands as check_commands
 from sieve_registry.errors import NetworkDriveError, RegistryFileError
 from sieve_registry.sieves import commands as sieve_commands
 from sieve_registry.sieves import queries as sieve_queries
-from sieve_registry.store.engine import open_registry
+from sieve_registry.store.engine import Registry, open_registry
 from sieve_registry.store.evidence import EvidenceStore
 from sieve_registry.store.location import network_system
 
@@ -49,7 +52,7 @@ def in_child(deed):
     return os.waitstatus_to_exitcode(os.waitpid(child, 0)[1])
 
 
-def a_check(path, scan, clock, number):
+def a_check(path, scan, clock, number) -> None:
     """A check with evidence nobody has seen before: everything there is to write."""
     scan.write_bytes(f"scan number {number}".encode())
     registry = open_registry(path, now=clock)
@@ -58,16 +61,16 @@ def a_check(path, scan, clock, number):
     registry.close()
 
 
-def kill_at(step):
+def kill_at(step) -> None:
     """End this process hard at the so-many-th statement or file operation from now on."""
     seen = [0]
 
-    def count(*_):
+    def count(*_) -> None:
         seen[0] += 1
         if seen[0] == step:
             os.kill(os.getpid(), signal.SIGKILL)
 
-    def on_audit(name, _arguments):
+    def on_audit(name, _arguments) -> None:
         if name in WRITING:
             count()
 
@@ -91,8 +94,8 @@ def whole(path, clock):
 
 @linux
 def test_killed_at_every_statement_and_file_operation_nothing_is_half_there(
-    registry, add, path, scan, clock
-):
+    registry: Registry, add: Callable[..., Any], path: Path, scan: Path, clock: Clock
+) -> None:
     add()
     registry.close()
     a_check(path, scan, clock, 0)  # what is imported now is not read again in each child
@@ -100,7 +103,7 @@ def test_killed_at_every_statement_and_file_operation_nothing_is_half_there(
     while not done:
         step += 1
 
-        def deed(step=step):
+        def deed(step=step) -> None:
             kill_at(step)
             a_check(path, scan, clock, step)
 
@@ -117,7 +120,7 @@ def test_killed_at_every_statement_and_file_operation_nothing_is_half_there(
 def limited(path, scan, clock, number, most, kill):
     """A check in a process whose files may grow to so many bytes, then a signal or an error."""
 
-    def deed():
+    def deed() -> None:
         signal.signal(signal.SIGXFSZ, signal.SIG_DFL if kill else signal.SIG_IGN)
         resource.setrlimit(resource.RLIMIT_CORE, (0, 0))
         resource.setrlimit(resource.RLIMIT_FSIZE, (most, most))
@@ -130,8 +133,8 @@ def limited(path, scan, clock, number, most, kill):
 @linux
 @pytest.mark.parametrize("kill", [True, False], ids=["killed", "disk full"])
 def test_stopped_within_every_page_written_nothing_is_half_there(
-    registry, add, path, scan, clock, kill
-):
+    registry: Registry, add: Callable[..., Any], path: Path, scan: Path, clock: Clock, kill: bool
+) -> None:
     """RLIMIT_FSIZE ends the process, or the write, at a byte we choose: also within a page."""
     add()
     registry.close()
@@ -155,10 +158,15 @@ def test_stopped_within_every_page_written_nothing_is_half_there(
 
 
 @linux
-def test_no_room_for_evidence_is_one_sentence_and_leaves_nothing(registry, add, check, monkeypatch):
+def test_no_room_for_evidence_is_one_sentence_and_leaves_nothing(
+    registry: Registry,
+    add: Callable[..., Any],
+    check: Callable[..., Any],
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
     add()
 
-    def full(handle):
+    def full(handle) -> None:
         raise OSError(errno.ENOSPC, "No space left on device")
 
     monkeypatch.setattr("os.fsync", full)
@@ -180,7 +188,9 @@ for number in range(int(count)):
 """
 
 
-def test_eight_writers_of_two_hundred_uses_lose_none_and_double_none(target, registry, add):
+def test_eight_writers_of_two_hundred_uses_lose_none_and_double_none(
+    target: str, registry: Registry, add: Callable[..., Any]
+) -> None:
     names = [f"writer {number}" for number in range(8)]
     for name in names:
         add(name)
@@ -199,7 +209,9 @@ def test_eight_writers_of_two_hundred_uses_lose_none_and_double_none(target, reg
 # --- bytes (more in test_flips) ---
 
 
-def test_a_flipped_byte_in_a_log_not_yet_written_back_is_found(registry, add, path, clock):
+def test_a_flipped_byte_in_a_log_not_yet_written_back_is_found(
+    registry: Registry, add: Callable[..., Any], path: Path, clock: Clock
+) -> None:
     """After a crash the newest events lie in the log; SQLite drops what does not fit silently."""
     add()
     child = os.fork() if sys.platform == "linux" else None
@@ -242,7 +254,9 @@ server:/export /home/lab nfs4 rw 0 0
         ("/var/registry.sqlite", None),
     ],
 )
-def test_a_network_drive_is_known_by_its_mount(tmp_path, path, system):
+def test_a_network_drive_is_known_by_its_mount(
+    tmp_path: Path, path: str, system: str | None
+) -> None:
     from pathlib import Path
 
     mounts = tmp_path / "mounts"
@@ -250,7 +264,7 @@ def test_a_network_drive_is_known_by_its_mount(tmp_path, path, system):
     assert network_system(Path(path), mounts) == system
 
 
-def test_a_virtual_machine_run_from_9p_is_local_and_no_list_tells_nothing(tmp_path):
+def test_a_virtual_machine_run_from_9p_is_local_and_no_list_tells_nothing(tmp_path: Path) -> None:
     from pathlib import Path
 
     mounts = tmp_path / "mounts"
@@ -261,14 +275,16 @@ def test_a_virtual_machine_run_from_9p_is_local_and_no_list_tells_nothing(tmp_pa
 
 
 @pytest.mark.parametrize("create", [True, False])
-def test_a_registry_on_a_network_drive_is_refused_with_a_reason(path, monkeypatch, create):
+def test_a_registry_on_a_network_drive_is_refused_with_a_reason(
+    path: Path, monkeypatch: pytest.MonkeyPatch, create: bool
+) -> None:
     monkeypatch.setattr("sieve_registry.store.engine.network_system", lambda _: "nfs4")
     with pytest.raises(NetworkDriveError, match=r"nfs4.*write-ahead log.*PostgreSQL"):
         open_registry(path, create=create)
     assert not path.parent.exists()
 
 
-def test_what_a_killed_program_left_is_swept_but_not_what_is_under_way(tmp_path):
+def test_what_a_killed_program_left_is_swept_but_not_what_is_under_way(tmp_path: Path) -> None:
     store = EvidenceStore(tmp_path / "evidence")
     store.folder.mkdir()
     left, fresh = store.folder / ".incoming-old", store.folder / ".incoming-new"
@@ -280,8 +296,8 @@ def test_what_a_killed_program_left_is_swept_but_not_what_is_under_way(tmp_path)
     assert [p.name for p in store.folder.iterdir()] == [fresh.name]
 
 
-def test_a_fault_nobody_thought_of_is_one_sentence(run, monkeypatch):
-    def fall_over(*_):
+def test_a_fault_nobody_thought_of_is_one_sentence(run, monkeypatch: pytest.MonkeyPatch) -> None:
+    def fall_over(*_) -> None:
         raise ZeroDivisionError("division by zero\nand more")
 
     run("sieve", "add", "S-1", "--nominal", "75um")

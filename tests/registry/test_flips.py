@@ -8,9 +8,13 @@ from __future__ import annotations
 
 import random
 import sqlite3
+from collections.abc import Callable
 from datetime import date
+from pathlib import Path
+from typing import Any
 
 import pytest
+from registry_made import Clock
 
 from sieve_registry import records
 from sieve_registry.audit import verification
@@ -22,14 +26,14 @@ from sieve_registry.records import UseDetails
 from sieve_registry.sieves import commands as sieve_commands
 from sieve_registry.sieves import stacks
 from sieve_registry.sieves.recording import Told
-from sieve_registry.store.engine import open_registry
+from sieve_registry.store.engine import Registry, open_registry
 
 DATABASES = ("sqlite",)
 ADA = Told(by="Ada Moss")
 
 
 @pytest.fixture
-def everything(registry, add, check, path):
+def everything(registry: Registry, add: Callable[..., Any], check: Callable[..., Any], path: Path):
     """One small registry with a row in every table, closed."""
     add(in_service=date(2026, 1, 1), maker="Meadow Works")
     check()
@@ -81,17 +85,17 @@ def proven_wrong(path, clock):
     return found
 
 
-def test_any_byte_of_the_file(everything, clock):
+def test_any_byte_of_the_file(everything, clock: Clock) -> None:
     where = places(everything.stat().st_size, 100, 1000)
     assert missed(everything, where, proven_wrong(everything, clock)) == []
 
 
-def test_any_byte_of_the_note_beside_it(everything, clock):
+def test_any_byte_of_the_note_beside_it(everything, clock: Clock) -> None:
     note = everything.with_suffix(".head")
     assert missed(note, range(note.stat().st_size), proven_wrong(everything, clock)) == []
 
 
-def test_any_byte_of_the_evidence(everything, clock):
+def test_any_byte_of_the_evidence(everything, clock: Clock) -> None:
     files = [p for p in everything.with_suffix(".evidence").rglob("*") if p.is_file()]
     assert len(files) == 6
     for file in files:
@@ -101,7 +105,7 @@ def test_any_byte_of_the_evidence(everything, clock):
 
 
 @pytest.fixture
-def opened(everything, clock):
+def opened(everything, clock: Clock):
     again = open_registry(everything, now=clock)
     yield again
     again.close()
@@ -118,7 +122,7 @@ def unproven(source):
     return found
 
 
-def test_any_byte_of_a_backup(opened, tmp_path):
+def test_any_byte_of_a_backup(opened, tmp_path: Path) -> None:
     kept = tmp_path / "kept.zip"
     archive.export_all(opened, kept)
     size = kept.stat().st_size
@@ -127,14 +131,16 @@ def test_any_byte_of_a_backup(opened, tmp_path):
 
 
 @pytest.mark.parametrize("name", ["events.jsonl", "manifest.json"])
-def test_any_byte_of_an_export(opened, tmp_path, name):
+def test_any_byte_of_an_export(opened, tmp_path: Path, name: str) -> None:
     out = tmp_path / "out"
     archive.export_all(opened, out)
     file = out / name
     assert missed(file, places(file.stat().st_size, 300, 300), unproven(out)) == []
 
 
-def test_what_is_refused_by_the_proof_is_not_restored(opened, make_registry, tmp_path):
+def test_what_is_refused_by_the_proof_is_not_restored(
+    opened, make_registry: Callable[[str], Registry], tmp_path: Path
+) -> None:
     kept = tmp_path / "kept.zip"
     archive.export_all(opened, kept)
     data = bytearray(kept.read_bytes())
@@ -168,20 +174,22 @@ def last_byte_of_a_gap(path):
     raise AssertionError("no gap")
 
 
-def flip(path, place):
+def flip(path, place) -> None:
     data = bytearray(path.read_bytes())
     data[place] ^= 1
     path.write_bytes(data)
 
 
-def test_a_change_where_nothing_is_kept_is_told_in_words(everything, clock):
+def test_a_change_where_nothing_is_kept_is_told_in_words(everything, clock: Clock) -> None:
     flip(everything, last_byte_of_a_gap(everything))
     found = verify(everything, clock)
     assert (found.sealed, [f.subject for f in found.findings]) == (True, ["registry file"])
     assert "unused space" in found.findings[0].message
 
 
-def test_while_another_has_it_open_there_is_no_seal_and_no_false_finding(everything, clock, add):
+def test_while_another_has_it_open_there_is_no_seal_and_no_false_finding(
+    everything, clock: Clock, add: Callable[..., Any]
+) -> None:
     other = open_registry(everything, now=clock)
     with other.reading() as reading:
         reading.exec_driver_sql("SELECT 1 FROM event").fetchall()
@@ -195,8 +203,8 @@ def test_while_another_has_it_open_there_is_no_seal_and_no_false_finding(everyth
 
 
 def test_a_program_that_was_stopped_leaves_no_seal_and_the_next_one_sets_it(
-    everything, clock, monkeypatch
-):
+    everything, clock: Clock, monkeypatch: pytest.MonkeyPatch
+) -> None:
     with monkeypatch.context() as stopped:
         stopped.setattr("sieve_registry.store.engine.seal", lambda *_: None)
         registry = open_registry(everything, now=clock)
@@ -205,7 +213,7 @@ def test_a_program_that_was_stopped_leaves_no_seal_and_the_next_one_sets_it(
     assert [verify(everything, clock).sealed for _ in range(2)] == [False, True]
 
 
-def test_a_damaged_note_is_not_mended_silently(everything, clock):
+def test_a_damaged_note_is_not_mended_silently(everything, clock: Clock) -> None:
     note = everything.with_suffix(".head")
     note.write_text(note.read_text().replace(" ", "\t"))
     for _ in range(2):
@@ -215,14 +223,14 @@ def test_a_damaged_note_is_not_mended_silently(everything, clock):
         ]
 
 
-def test_a_file_packed_anew_behind_its_back_is_told(everything, clock):
+def test_a_file_packed_anew_behind_its_back_is_told(everything, clock: Clock) -> None:
     connection = sqlite3.connect(everything)
     connection.execute("VACUUM")
     connection.close()
     assert not verify(everything, clock).ok
 
 
-def test_columns_that_changed_their_names_are_told(everything, clock):
+def test_columns_that_changed_their_names_are_told(everything, clock: Clock) -> None:
     """What one flipped byte in the text of a table does: the number of an event is a hash."""
     connection = sqlite3.connect(everything, isolation_level=None)
     (text,) = connection.execute("SELECT sql FROM sqlite_master WHERE name = 'event'").fetchone()
@@ -235,7 +243,9 @@ def test_columns_that_changed_their_names_are_told(everything, clock):
     assert "registry file" in {f.subject for f in found.findings}
 
 
-def test_a_file_brought_up_to_date_is_sealed_anew(everything, clock, monkeypatch):
+def test_a_file_brought_up_to_date_is_sealed_anew(
+    everything, clock: Clock, monkeypatch: pytest.MonkeyPatch
+) -> None:
     registry = open_registry(everything, now=clock)
     note = registry.head_note
     sealed = note.read_text()

@@ -26,13 +26,13 @@ GOLDEN = sorted(FOLDER.glob("*.zip"))
 OF_A_SCHEMA, DEMO = GOLDEN[:2], GOLDEN[2]
 
 
-def test_there_is_a_golden_registry_of_each_version_up_to_this_one():
+def test_there_is_a_golden_registry_of_each_version_up_to_this_one() -> None:
     assert [file.stem for file in OF_A_SCHEMA][-1] == schema.HEAD_REVISION
     assert [file.stem for file in GOLDEN] == [f"{n:04d}" for n in range(1, len(GOLDEN) + 1)]
 
 
 @pytest.mark.parametrize("file", OF_A_SCHEMA, ids=lambda file: file.stem)
-def test_a_registry_of_that_version_still_says_the_same(file, tmp_path):
+def test_a_registry_of_that_version_still_says_the_same(file, tmp_path: Path) -> None:
     with zipfile.ZipFile(file) as archive:
         archive.extractall(tmp_path)
     expected = json.loads((tmp_path / "expected.json").read_text())
@@ -50,7 +50,7 @@ def test_a_registry_of_that_version_still_says_the_same(file, tmp_path):
     registry.close()
 
 
-def test_the_registry_of_the_demo_still_says_the_same_and_continues(tmp_path):
+def test_the_registry_of_the_demo_still_says_the_same_and_continues(tmp_path: Path) -> None:
     with zipfile.ZipFile(DEMO) as archive:
         archive.extractall(tmp_path)
     expected = json.loads((tmp_path / "expected.json").read_text())

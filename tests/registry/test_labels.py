@@ -4,7 +4,10 @@ from __future__ import annotations
 
 import io
 import re
+from collections.abc import Callable
 from datetime import date
+from pathlib import Path
+from typing import Any
 from xml.etree import ElementTree
 
 import cv2
@@ -16,6 +19,7 @@ from sieve_registry.report import labels
 from sieve_registry.sieves import commands as sieve_commands
 from sieve_registry.sieves import queries as sieve_queries
 from sieve_registry.sieves.recording import Told
+from sieve_registry.store.engine import Registry
 
 
 def decoded(data):
@@ -24,13 +28,15 @@ def decoded(data):
 
 
 @pytest.mark.parametrize("sieve_id", ["S-017", "=1+1", "Größe 75 µm", "🧪", "x" * 64, "<b>&"])
-def test_the_code_of_a_printed_label_is_the_id(registry, add, sieve_id):
+def test_the_code_of_a_printed_label_is_the_id(
+    registry: Registry, add: Callable[..., Any], sieve_id
+) -> None:
     add(sieve_id)
     label = labels.label_of(sieve_queries.get_state(registry, sieve_id))
     assert decoded(labels.png(label)) == sieve_id
 
 
-def test_an_svg_label_holds_the_same_code(registry, add):
+def test_an_svg_label_holds_the_same_code(registry: Registry, add: Callable[..., Any]) -> None:
     add("S-017")
     label = labels.label_of(sieve_queries.get_state(registry, "S-017"))
     root = ElementTree.fromstring(labels.svg(label))
@@ -45,7 +51,9 @@ def test_an_svg_label_holds_the_same_code(registry, add):
     assert words == ["S-017", "75 µm", "NOT CHECKED YET", "Do not use"]
 
 
-def test_a_label_says_status_and_until_when(registry, add, check):
+def test_a_label_says_status_and_until_when(
+    registry: Registry, add: Callable[..., Any], check: Callable[..., Any]
+) -> None:
     add(interval_uses=100)
     check()
     sieve_commands.edit_sieve(registry, "S-1", details={"label": "wet only"})
@@ -68,7 +76,7 @@ def test_a_label_says_status_and_until_when(registry, add, check):
     )
 
 
-def test_commands_write_one_label_or_a_page(run, tmp_path):
+def test_commands_write_one_label_or_a_page(run, tmp_path: Path) -> None:
     for name in ("A", "<b>"):
         run("sieve", "add", name, "--nominal", "75um")
     assert run("label", "A", "--out", str(tmp_path / "a.png")).code == 0

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import hashlib
 import json
+from collections.abc import Callable
 from dataclasses import replace
+from typing import Any
 
 import pytest
 from hypothesis import given
@@ -13,6 +15,7 @@ from hypothesis import strategies as st
 from sieve_registry.ledger.canonical import canonical_text, decimal_text, without_floats
 from sieve_registry.ledger.chain import GENESIS, check_chain, next_event
 from sieve_registry.store import reader
+from sieve_registry.store.engine import Registry
 
 
 @pytest.fixture
@@ -34,7 +37,9 @@ def chain():
     return events
 
 
-def test_a_hash_is_sha256_of_sorted_compact_json_with_the_hash_before(registry, add, check):
+def test_a_hash_is_sha256_of_sorted_compact_json_with_the_hash_before(
+    registry: Registry, add: Callable[..., Any], check: Callable[..., Any]
+) -> None:
     add("Größe 75 µm")
     check("Größe 75 µm")
     previous = "0" * 64
@@ -49,7 +54,7 @@ def test_a_hash_is_sha256_of_sorted_compact_json_with_the_hash_before(registry, 
     assert len(events) == 2
 
 
-def test_a_whole_chain_has_no_findings(chain):
+def test_a_whole_chain_has_no_findings(chain) -> None:
     assert chain[0].previous == GENESIS
     assert check_chain(chain) == check_chain([]) == []
     assert check_chain(chain, known_head=chain[2].hash) == []
@@ -58,14 +63,14 @@ def test_a_whole_chain_has_no_findings(chain):
 @pytest.mark.parametrize(
     "field", ["kind", "subject", "on_date", "recorded_at", "person", "software", "payload"]
 )
-def test_any_changed_field_breaks_the_chain_at_that_event(chain, field):
+def test_any_changed_field_breaks_the_chain_at_that_event(chain, field: str) -> None:
     chain[2] = replace(chain[2], **{field: getattr(chain[2], field) + "x"})
     (finding,) = check_chain(chain)
     assert finding.subject == "event 3"
     assert "altered" in finding.message
 
 
-def test_an_event_altered_and_hashed_anew_no_longer_fits_the_next(chain):
+def test_an_event_altered_and_hashed_anew_no_longer_fits_the_next(chain) -> None:
     fields = {name: getattr(chain[1], name) for name in ("kind", "subject", "on_date", "person")}
     chain[1] = next_event(chain[0], **fields, recorded_at="", software="", payload={"count": 1_000})
     (finding,) = check_chain(chain)
@@ -75,27 +80,27 @@ def test_an_event_altered_and_hashed_anew_no_longer_fits_the_next(chain):
     )
 
 
-def test_a_missing_event_is_named(chain):
+def test_a_missing_event_is_named(chain) -> None:
     del chain[1]
     (finding,) = check_chain(chain)
     assert finding.message == "event 2 is missing"
 
 
-def test_a_cut_off_end_is_found_by_a_head_noted_earlier(chain):
+def test_a_cut_off_end_is_found_by_a_head_noted_earlier(chain) -> None:
     head = chain[-1].hash
     assert check_chain(chain[:-1]) == []  # the chain alone cannot know
     (finding,) = check_chain(chain[:-1], known_head=head)
     assert finding.subject == f"head {head}"
 
 
-def test_no_float_is_ever_hashed():
+def test_no_float_is_ever_hashed() -> None:
     with pytest.raises(TypeError):
         canonical_text({"deep": [{"mean_um": 75.1}]})
     assert without_floats({"a": [1, 0.1, float("nan")]}) == {"a": [1, "0.1", None]}
 
 
 @given(st.floats(allow_nan=False, allow_infinity=False))
-def test_a_decimal_text_reads_back_as_the_same_float(value):
+def test_a_decimal_text_reads_back_as_the_same_float(value) -> None:
     text = decimal_text(value)
     assert float(text) == value
     assert "e" not in text.lower()

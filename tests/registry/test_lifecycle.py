@@ -5,9 +5,13 @@ ISO/IEC 17025:2017: 6.4.4 verified before it returns to service, 6.4.9 out of se
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from datetime import date
+from pathlib import Path
+from typing import Any
 
 import pytest
+from registry_made import Clock
 
 from sieve_registry import events
 from sieve_registry.audit import commands as audit_commands
@@ -23,6 +27,7 @@ from sieve_registry.sieves import commands as sieve_commands
 from sieve_registry.sieves import queries as sieve_queries
 from sieve_registry.sieves.lifecycle import Deed, objections
 from sieve_registry.sieves.recording import Told
+from sieve_registry.store.engine import Registry
 
 ADA, BO = Told(by="Ada Moss"), Told(by="Bo Reed")
 
@@ -32,7 +37,7 @@ def on(day, by="Bo Reed", why=""):
 
 
 @pytest.fixture
-def bad(registry, add, check):
+def bad(registry: Registry, add: Callable[..., Any], check: Callable[..., Any]):
     """A sieve in service since January, checked in February, quarantined for damage in March."""
     add(in_service=date(2026, 1, 1))
     check(on="2026-02-01")
@@ -40,7 +45,7 @@ def bad(registry, add, check):
     return registry
 
 
-def test_a_quarantined_sieve_is_due_for_nothing_and_says_why(bad):
+def test_a_quarantined_sieve_is_due_for_nothing_and_says_why(bad) -> None:
     state = sieve_queries.get_state(bad, "S-1")
     assert (state.status, state.due, state.overdue) == ("quarantined", None, False)
     assert "check it" in state.due_because
@@ -59,7 +64,9 @@ def test_a_quarantined_sieve_is_due_for_nothing_and_says_why(bad):
         (["fail", "pass"], ""),
     ],
 )
-def test_no_return_without_a_passing_check_since_the_damage(bad, check, outcomes, message):
+def test_no_return_without_a_passing_check_since_the_damage(
+    bad, check: Callable[..., Any], outcomes, message: str
+) -> None:
     for outcome in outcomes:
         check(outcome=outcome)
     if message:
@@ -72,13 +79,17 @@ def test_no_return_without_a_passing_check_since_the_damage(bad, check, outcomes
     assert verification.verify(bad).ok
 
 
-def test_a_check_of_the_day_before_the_damage_is_no_ground_to_return(bad, check):
+def test_a_check_of_the_day_before_the_damage_is_no_ground_to_return(
+    bad, check: Callable[..., Any]
+) -> None:
     check(on="2026-02-28")
     with pytest.raises(RuleRefusedError, match="not checked since"):
         sieve_commands.return_to_service(bad, "S-1", "looks well", BO)
 
 
-def test_what_is_not_in_quarantine_cannot_return_and_what_is_not_again(bad, add, registry):
+def test_what_is_not_in_quarantine_cannot_return_and_what_is_not_again(
+    bad, add: Callable[..., Any], registry: Registry
+) -> None:
     add("S-2")
     with pytest.raises(RuleRefusedError, match="not in quarantine"):
         sieve_commands.return_to_service(registry, "S-2", "x", BO)
@@ -86,13 +97,13 @@ def test_what_is_not_in_quarantine_cannot_return_and_what_is_not_again(bad, add,
         sieve_commands.quarantine(bad, "S-1", "again", BO)
 
 
-def test_a_quarantined_sieve_is_not_used_but_its_earlier_use_may_be_entered(bad):
+def test_a_quarantined_sieve_is_not_used_but_its_earlier_use_may_be_entered(bad) -> None:
     with pytest.raises(RuleRefusedError, match="sieveward return"):
         sieve_commands.log_use(bad, "S-1", 1)
     assert sieve_commands.log_use(bad, "S-1", 4, on_date=date(2026, 2, 20)).uses_total == 4
 
 
-def test_a_retired_sieve_gets_no_act_at_all(bad):
+def test_a_retired_sieve_gets_no_act_at_all(bad) -> None:
     sieve_commands.retire(bad, "S-1", "bent")
     with pytest.raises(SieveRetiredError):
         sieve_commands.clean(bad, "S-1", "brush", "", BO)
@@ -103,7 +114,9 @@ def test_a_retired_sieve_gets_no_act_at_all(bad):
 
 
 @pytest.mark.parametrize("reason", ["", "  "])
-def test_each_decision_needs_a_reason(bad, add, registry, reason):
+def test_each_decision_needs_a_reason(
+    bad, add: Callable[..., Any], registry: Registry, reason: str
+) -> None:
     add("S-2")
     with pytest.raises(BadTextError):
         sieve_commands.quarantine(registry, "S-2", reason, BO)
@@ -114,7 +127,9 @@ def test_each_decision_needs_a_reason(bad, add, registry, reason):
 # --- the second person ---
 
 
-def test_nobody_signs_ones_own_check(registry, add, check):
+def test_nobody_signs_ones_own_check(
+    registry: Registry, add: Callable[..., Any], check: Callable[..., Any]
+) -> None:
     add()
     check()
     with pytest.raises(RuleRefusedError, match="a second person"):
@@ -125,7 +140,9 @@ def test_nobody_signs_ones_own_check(registry, add, check):
         check_commands.sign_check(registry, "C-1", "", Told(by="Cy Fenn"))
 
 
-def test_where_a_second_person_is_demanded_a_return_waits_for_it(bad, check):
+def test_where_a_second_person_is_demanded_a_return_waits_for_it(
+    bad, check: Callable[..., Any]
+) -> None:
     audit_commands.demand_sign_off(bad, True, ADA)
     check()
     with pytest.raises(RuleRefusedError, match="C-0002 is not signed off"):
@@ -134,7 +151,9 @@ def test_where_a_second_person_is_demanded_a_return_waits_for_it(bad, check):
     assert sieve_commands.return_to_service(bad, "S-1", "straightened", BO).status == "in service"
 
 
-def test_an_unsigned_check_is_remarked_upon_from_the_day_it_is_demanded(registry, add, check):
+def test_an_unsigned_check_is_remarked_upon_from_the_day_it_is_demanded(
+    registry: Registry, add: Callable[..., Any], check: Callable[..., Any]
+) -> None:
     add(in_service=date(2026, 1, 1))
     check(on="2026-02-01")
     audit_commands.demand_sign_off(registry, True, on("2026-02-10"))
@@ -145,7 +164,9 @@ def test_an_unsigned_check_is_remarked_upon_from_the_day_it_is_demanded(registry
     assert sieve_queries.get_state(registry, "S-1").remarks == ()
 
 
-def test_nothing_is_slipped_in_before_a_sign_off_without_a_reason(registry, add, check):
+def test_nothing_is_slipped_in_before_a_sign_off_without_a_reason(
+    registry: Registry, add: Callable[..., Any], check: Callable[..., Any]
+) -> None:
     add(in_service=date(2026, 1, 1))
     check(on="2026-02-01")
     check_commands.sign_check(registry, "C-0001", "", on("2026-02-03"))
@@ -164,7 +185,9 @@ def test_nothing_is_slipped_in_before_a_sign_off_without_a_reason(registry, add,
 # --- all at once ---
 
 
-def test_everything_that_stands_against_a_deed_is_named_at_once(bad, check):
+def test_everything_that_stands_against_a_deed_is_named_at_once(
+    bad, check: Callable[..., Any]
+) -> None:
     audit_commands.demand_sign_off(bad, True, ADA)
     check(outcome="fail")
     history = sieve_queries.get_history(bad, "S-1")
@@ -179,7 +202,9 @@ def test_everything_that_stands_against_a_deed_is_named_at_once(bad, check):
         sieve_commands.return_to_service(bad, "S-1", "x", Told(tomorrow, "Bo Reed"))
 
 
-def test_nothing_against_a_deed_is_an_empty_list(registry, add):
+def test_nothing_against_a_deed_is_an_empty_list(
+    registry: Registry, add: Callable[..., Any]
+) -> None:
     add()
     history = sieve_queries.get_history(registry, "S-1")
     today = date(2026, 3, 2)
@@ -189,7 +214,9 @@ def test_nothing_against_a_deed_is_an_empty_list(registry, add):
 # --- clocks ---
 
 
-def test_a_clock_set_back_records_nothing_without_a_reason(registry, add, clock):
+def test_a_clock_set_back_records_nothing_without_a_reason(
+    registry: Registry, add: Callable[..., Any], clock: Clock
+) -> None:
     add()
     clock.set("2026-02-27")
     with pytest.raises(DateRefusedError, match="set the clock right"):
@@ -202,7 +229,7 @@ def test_a_clock_set_back_records_nothing_without_a_reason(registry, add, clock)
     assert verification.verify(registry).ok
 
 
-def test_commands_of_a_life(run, scan):
+def test_commands_of_a_life(run, scan: Path) -> None:
     typed = ("check", "S-1", str(scan), "--um-per-px", "5.29", "--by", "Ada Moss")
     run("sieve", "add", "S-1", "--nominal", "75um", "--type", "W 200", "--warp", "x")
     assert run(*typed).code == 0

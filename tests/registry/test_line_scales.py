@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import json
+from pathlib import Path
 
 import pytest
 from PIL import Image
+from registry_made import Clock, Measuring
 from test_artefacts import GRID, said
 from test_recorded_scales import check, lab, picture
 
@@ -13,7 +15,7 @@ from sieve_inspect.synthetic import Sensor
 from sieve_inspect.synthetic.targets import Device, Target, render_target
 from sieve_registry.checks.queries import get_check
 from sieve_registry.scales.corrections import corrected_links
-from sieve_registry.store.engine import open_registry
+from sieve_registry.store.engine import Registry, open_registry
 
 __all__ = ["lab", "picture"]
 LINE = (
@@ -25,7 +27,7 @@ WHY = ("--reason", "another line was used", "--by", "Ada Moss")
 
 
 @pytest.fixture(scope="module")
-def line(tmp_path_factory):
+def line(tmp_path_factory: pytest.TempPathFactory):
     target = Target("rule", 5000.0, 200.0, 1, 1, 12.0)
     device = Device(20.0, 20.0, edge_bias_px=0.12)
     render = render_target(target, device, sensor=Sensor(noise=0.004), shape=(360, 380))
@@ -35,7 +37,7 @@ def line(tmp_path_factory):
 
 
 @pytest.fixture
-def dated(clock, monkeypatch):
+def dated(clock: Clock, monkeypatch: pytest.MonkeyPatch):
     """Commands go by the tests' clock: asked for first, it holds from the first record on."""
     monkeypatch.setitem(open_registry.__kwdefaults__, "now", clock)
     clock.set("2026-03-15")
@@ -60,7 +62,7 @@ def lined(lab, line):
     return lab
 
 
-def test_it_is_recorded_as_the_next_scale_of_the_device(lined):
+def test_it_is_recorded_as_the_next_scale_of_the_device(lined) -> None:
     kept, before = lined.amended["recorded"], lined.recorded
     assert (kept["name"], kept["device"], kept["artefact"]) == ("F-24", "F-24", "G-1")
     assert kept["line"] == {
@@ -78,12 +80,12 @@ def test_it_is_recorded_as_the_next_scale_of_the_device(lined):
     assert said(lined("verify", "--json", "-"))["ok"]
 
 
-def test_a_line_on_a_scale_a_line_amended_rests_on_the_scale_with_marks(lined):
+def test_a_line_on_a_scale_a_line_amended_rests_on_the_scale_with_marks(lined) -> None:
     kept = said(lined.lining("--base", "F-24", "--json", "-", day="2026-03-20"))["recorded"]
     assert kept["line"]["base_event"] == lined.recorded["event"]
 
 
-def test_a_check_by_it_keeps_both_certificates(lined, scan, measuring):
+def test_a_check_by_it_keeps_both_certificates(lined, scan: Path, measuring: Measuring) -> None:
     trace = said(check(lined, scan, "--json", "-"))["trace"]
     assert trace["certificate"]["number"] == "2025-117"
     assert (trace["line"]["id"], trace["line"]["certificate"]) == ("L-1", "2026-020")
@@ -91,7 +93,9 @@ def test_a_check_by_it_keeps_both_certificates(lined, scan, measuring):
     assert measuring.calls[-1]["scale"].edge_bias_px == pytest.approx(0.12, abs=0.01)
 
 
-def test_an_expired_line_is_refused_unless_accepted(lined, scan, clock, monkeypatch):
+def test_an_expired_line_is_refused_unless_accepted(
+    lined, scan: Path, clock: Clock, monkeypatch: pytest.MonkeyPatch
+) -> None:
     monkeypatch.setattr("sieve_registry.store.engine.Registry.today", lambda _: clock.day)
     clock.set("2027-02-01")
     refused = check(lined, scan, day="2027-01-10")
@@ -101,7 +105,9 @@ def test_an_expired_line_is_refused_unless_accepted(lined, scan, clock, monkeypa
     assert taken["outcome"] == "conditional pass"
 
 
-def test_what_a_void_scale_or_line_gave_is_refused_and_told(lined, scan, registry):
+def test_what_a_void_scale_or_line_gave_is_refused_and_told(
+    lined, scan: Path, registry: Registry
+) -> None:
     assert check(lined, scan).code == 0
     base, own = str(lined.recorded["event"]), str(lined.amended["recorded"]["line"]["event"])
     assert lined("correct", base, "--void", *WHY).code == 0
@@ -120,7 +126,7 @@ def test_what_a_void_scale_or_line_gave_is_refused_and_told(lined, scan, registr
     assert "is void: another line was used" in corrected_links(registry, payload["trace"])[-1][1]
 
 
-def test_what_a_line_cannot_be_recorded_from_is_refused(lined, picture):
+def test_what_a_line_cannot_be_recorded_from_is_refused(lined, picture) -> None:
     alone = lined.lining()
     assert alone.code == 2
     assert "name the scale it amends with --base" in alone.err
@@ -135,7 +141,9 @@ def test_what_a_line_cannot_be_recorded_from_is_refused(lined, picture):
     assert lined.lining("--base", "F-24", "--turned", "10").code == 2
 
 
-def test_the_audit_counts_checks_by_a_scale_voided_later_then_and_now_apart(dated, lined, scan):
+def test_the_audit_counts_checks_by_a_scale_voided_later_then_and_now_apart(
+    dated, lined, scan: Path
+) -> None:
     dated.set("2026-04-01")
     assert check(lined, scan).code == 0
     dated.set("2026-04-10")

@@ -5,9 +5,12 @@ ISO/IEC 17025:2017, 6.4.4: verified before it is placed or returned into service
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from datetime import date
+from typing import Any
 
 import pytest
+from registry_made import Clock
 
 from sieve_registry.audit import verification
 from sieve_registry.audit.queries import audit
@@ -18,12 +21,13 @@ from sieve_registry.sieves import commands as sieve_commands
 from sieve_registry.sieves import queries as sieve_queries
 from sieve_registry.sieves import stacks
 from sieve_registry.sieves.recording import Told
+from sieve_registry.store.engine import Registry
 
 ADA = Told(by="Ada Moss")
 
 
 @pytest.fixture
-def reclothed(registry, add, check, clock):
+def reclothed(registry: Registry, add: Callable[..., Any], check: Callable[..., Any], clock: Clock):
     """Checked in March, new cloth in April."""
     add()
     check()
@@ -32,7 +36,7 @@ def reclothed(registry, add, check, clock):
     return registry
 
 
-def test_it_is_due_at_once_and_says_why(reclothed):
+def test_it_is_due_at_once_and_says_why(reclothed) -> None:
     state = sieve_queries.get_state(reclothed, "S-1")
     assert (state.due, state.due_because) == (date(2026, 4, 1), "its new cloth was never checked")
     assert "its cloth of 2026-04-01 was never checked" in state.remarks[0].message
@@ -40,26 +44,28 @@ def test_it_is_due_at_once_and_says_why(reclothed):
     assert (before.due, before.new_cloth) == (date(2027, 3, 2), None)
 
 
-def test_a_stack_with_it_is_not_ready(reclothed):
+def test_a_stack_with_it_is_not_ready(reclothed) -> None:
     stacks.add(reclothed, "sand", ["S-1"], ADA)
     found = stacks.ready(reclothed, "sand")
     assert [f.message for f in found.findings] == ["its cloth of 2026-04-01 was never checked"]
 
 
-def test_nothing_is_proposed_from_the_old_cloth(reclothed):
+def test_nothing_is_proposed_from_the_old_cloth(reclothed) -> None:
     advice = queries.outlook(reclothed, "S-1").advice
     assert (advice.action, "2026-04-01" in advice.reason) == ("measure better", True)
     stairs = intervals.view_of(reclothed, "S-1").proposals[0]
     assert (stairs.enough, stairs.reasons) == (False, ("its new cloth was never checked",))
 
 
-def test_a_check_of_it_ends_all_that(reclothed, check):
+def test_a_check_of_it_ends_all_that(reclothed, check: Callable[..., Any]) -> None:
     check()
     state = sieve_queries.get_state(reclothed, "S-1")
     assert (state.due, state.new_cloth, state.remarks) == (date(2027, 4, 1), None, ())
 
 
-def test_a_check_before_the_new_cloth_does_not_bring_it_back(registry, add, check, clock):
+def test_a_check_before_the_new_cloth_does_not_bring_it_back(
+    registry: Registry, add: Callable[..., Any], check: Callable[..., Any], clock: Clock
+) -> None:
     add()
     sieve_commands.quarantine(registry, "S-1", "torn", ADA, damage=True)
     check()
@@ -70,14 +76,14 @@ def test_a_check_before_the_new_cloth_does_not_bring_it_back(registry, add, chec
     assert sieve_commands.return_to_service(registry, "S-1", "checked", ADA).status == "in service"
 
 
-def test_recorded_by_mistake_it_is_void_again(reclothed):
+def test_recorded_by_mistake_it_is_void_again(reclothed) -> None:
     seq = verification.ledger_head(reclothed)[0]
     quality_corrections.correct(reclothed, str(seq), {}, "another sieve", ADA, void=True)
     assert sieve_queries.get_state(reclothed, "S-1").due == date(2027, 3, 2)
     assert queries.story_of(reclothed, "S-1").replaced == ()
 
 
-def test_the_sieve_and_the_audit_show_it(reclothed, run):
+def test_the_sieve_and_the_audit_show_it(reclothed, run) -> None:
     shown = run("sieve", "show", "S-1").out
     assert "cloth replaced by Ada Moss: torn, new from Meadow Works" in shown
     changes = next(t for t in audit(reclothed, date(2026, 4, 1)).tables if t.name == "changes")

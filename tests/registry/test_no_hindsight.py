@@ -76,12 +76,12 @@ def until(history, day):
 
 
 @given(histories(), days)
-def test_later_records_never_change_an_earlier_answer(history, day):
+def test_later_records_never_change_an_earlier_answer(history, day) -> None:
     assert state_as_of(history, day) == state_as_of(until(history, day), day)
 
 
 @given(histories(), days)
-def test_a_due_day_is_one_a_calendar_can_show_and_overdue_means_past_it(history, day):
+def test_a_due_day_is_one_a_calendar_can_show_and_overdue_means_past_it(history, day) -> None:
     state = state_as_of(history, day)
     if state.status == "retired":
         assert (state.due, state.overdue) == (None, False)

@@ -4,15 +4,18 @@ from __future__ import annotations
 
 import json
 from math import hypot, sqrt
+from pathlib import Path
 
 import pytest
 from PIL import Image
+from registry_made import Clock, Measuring
 from test_artefacts import GRID, SCANNER, said
 
 from sieve_inspect.synthetic import Sensor
 from sieve_inspect.synthetic.targets import Device, Target, render_target
 from sieve_registry.checks.queries import get_check
 from sieve_registry.report.chain import chain_lines
+from sieve_registry.store.engine import Registry
 
 
 def drawn(path, x=20.0, y=20.0):
@@ -23,7 +26,7 @@ def drawn(path, x=20.0, y=20.0):
 
 
 @pytest.fixture(scope="module")
-def picture(tmp_path_factory):
+def picture(tmp_path_factory: pytest.TempPathFactory):
     return drawn(tmp_path_factory.mktemp("scales") / "grid.png")
 
 
@@ -53,7 +56,7 @@ def check(lab, scan, *words, day="2026-04-01"):
     )
 
 
-def test_a_calibration_is_kept_with_its_file_and_picture(lab):
+def test_a_calibration_is_kept_with_its_file_and_picture(lab) -> None:
     kept = lab.recorded
     assert (kept["name"], kept["device"], kept["artefact"]) == ("F-24", "F-24", "G-1")
     assert (kept["date"], kept["valid_until"]) == ("2026-03-02", "2027-03-02")
@@ -64,7 +67,9 @@ def test_a_calibration_is_kept_with_its_file_and_picture(lab):
     assert said(lab("verify", "--json", "-"))["ok"]
 
 
-def test_a_check_by_name_keeps_the_whole_chain_and_the_report_shows_it(lab, scan, measuring):
+def test_a_check_by_name_keeps_the_whole_chain_and_the_report_shows_it(
+    lab, scan: Path, measuring: Measuring
+) -> None:
     found = said(check(lab, scan, "--json", "-"))
     trace = found["trace"]
     assert trace["certificate"]["number"] == "2025-117"
@@ -90,8 +95,16 @@ def test_a_check_by_name_keeps_the_whole_chain_and_the_report_shows_it(lab, scan
     ],
 )
 def test_what_the_scale_does_not_hold_for_is_refused(
-    lab, scan, registry, clock, words, day, code, tells, monkeypatch
-):
+    lab,
+    scan: Path,
+    registry: Registry,
+    clock: Clock,
+    words,
+    day: str,
+    code: int,
+    tells: str,
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
     monkeypatch.setattr("sieve_registry.store.engine.Registry.today", lambda _: clock.day)
     clock.set("2027-12-31")
     answer = check(lab, scan, *words, day=day)
@@ -101,8 +114,8 @@ def test_what_the_scale_does_not_hold_for_is_refused(
 
 
 def test_an_expired_artefact_is_refused_at_the_check_and_at_the_calibration(
-    lab, scan, clock, monkeypatch
-):
+    lab, scan: Path, clock: Clock, monkeypatch: pytest.MonkeyPatch
+) -> None:
     monkeypatch.setattr("sieve_registry.store.engine.Registry.today", lambda _: clock.day)
     clock.set("2027-12-31")
     assert lab.calibrate(day="2027-05-30").code == 0
@@ -120,8 +133,15 @@ def test_an_expired_artefact_is_refused_at_the_check_and_at_the_calibration(
     ("outcome", "becomes"), [("pass", "conditional pass"), ("fail", "conditional fail")]
 )
 def test_what_is_accepted_says_who_and_why_and_is_conditional(
-    lab, scan, measuring, registry, clock, monkeypatch, outcome, becomes
-):
+    lab,
+    scan: Path,
+    measuring: Measuring,
+    registry: Registry,
+    clock: Clock,
+    monkeypatch: pytest.MonkeyPatch,
+    outcome: str,
+    becomes: str,
+) -> None:
     monkeypatch.setattr("sieve_registry.store.engine.Registry.today", lambda _: clock.day)
     clock.set("2027-12-31")
     measuring.outcome = outcome
@@ -139,13 +159,15 @@ def test_what_is_accepted_says_who_and_why_and_is_conditional(
     assert "the new plate is late" in chain_lines(payload["trace"])[3][1]
 
 
-def test_a_reason_for_nothing_expired_leaves_the_outcome(lab, scan):
+def test_a_reason_for_nothing_expired_leaves_the_outcome(lab, scan: Path) -> None:
     found = said(check(lab, scan, "--accept-expired", "to be sure", "--json", "-"))
     assert found["outcome"] == "pass"
     assert "accepted" not in found["trace"]
 
 
-def test_stand_off_and_temperature_within_limits_widen_the_scale(lab, scan, measuring):
+def test_stand_off_and_temperature_within_limits_widen_the_scale(
+    lab, scan: Path, measuring: Measuring
+) -> None:
     assert check(lab, scan).code == 0
     plain = measuring.calls[-1]["scale"]
     assert check(lab, scan, "--stand-off", "0.6mm", "--temperature", "26").code == 0
@@ -156,7 +178,9 @@ def test_stand_off_and_temperature_within_limits_widen_the_scale(lab, scan, meas
     assert wider.um_per_px_x == plain.um_per_px_x
 
 
-def test_a_name_is_the_recorded_scale_and_a_path_is_a_file(lab, scan, tmp_path, monkeypatch):
+def test_a_name_is_the_recorded_scale_and_a_path_is_a_file(
+    lab, scan: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     monkeypatch.chdir(tmp_path)
     named = check(lab, scan)
     assert named.err == ""
@@ -177,7 +201,7 @@ def test_a_name_is_the_recorded_scale_and_a_path_is_a_file(lab, scan, tmp_path, 
     assert held.code == 2
 
 
-def test_a_dpi_tag_that_says_otherwise_is_told_and_ignored(lab, tmp_path):
+def test_a_dpi_tag_that_says_otherwise_is_told_and_ignored(lab, tmp_path: Path) -> None:
     wrong = tmp_path / "field.png"
     Image.new("L", (8, 8)).save(wrong, dpi=(1200, 1200))
     told = "its dpi tag says 21.167 um per px where the scale says 20"
@@ -189,7 +213,7 @@ def test_a_dpi_tag_that_says_otherwise_is_told_and_ignored(lab, tmp_path):
     assert said(check(lab, wrong, "--json", "-"))["warnings"] == []
 
 
-def test_a_scale_is_recorded_of_known_things_only(lab, picture, run):
+def test_a_scale_is_recorded_of_known_things_only(lab, picture, run) -> None:
     half = run("scale", str(picture), "--artefact", "G-1")
     assert half.code == 2
     both = run("scale", str(picture), "--artefact", "G-1", "--device", "F-24", "--pitch", "400um")
@@ -205,7 +229,7 @@ def test_a_scale_is_recorded_of_known_things_only(lab, picture, run):
     assert "one of device F-24" in taken.err
 
 
-def test_the_audit_lists_checks_by_no_valid_scale(lab, scan, tmp_path):
+def test_the_audit_lists_checks_by_no_valid_scale(lab, scan: Path, tmp_path: Path) -> None:
     other = tmp_path / "other.json"
     other.write_text(json.dumps({
         "schema": "sieveward.scale/1", "um_per_px_x": 5, "um_per_px_y": 5, "u_rel_x": 0.001,

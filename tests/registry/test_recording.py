@@ -6,10 +6,14 @@ import hashlib
 import json
 import os
 import sys
+from collections.abc import Callable
 from datetime import date
 from decimal import Decimal
+from pathlib import Path
+from typing import Any
 
 import pytest
+from registry_made import Measuring
 
 from sieve_inspect.errors import UnknownStandardError, UsageError
 from sieve_inspect.scale.model import Scale
@@ -30,6 +34,7 @@ from sieve_registry.errors import (
 from sieve_registry.records import DEFAULT_STANDARD, NewSieve
 from sieve_registry.sieves import commands as sieve_commands
 from sieve_registry.sieves import queries as sieve_queries
+from sieve_registry.store.engine import Registry
 
 SCALE = Scale(5.29, 5.29, 0.001, 0.001)
 
@@ -46,11 +51,11 @@ def count_events(registry):
 # --- sieves ---
 
 
-def test_the_standard_taken_when_none_is_named_is_the_measuring_sides():
+def test_the_standard_taken_when_none_is_named_is_the_measuring_sides() -> None:
     assert DEFAULT_STANDARD == THEIR_DEFAULT
 
 
-def test_a_sieve_keeps_what_was_said_of_it_lengths_in_whole_nanometres(registry):
+def test_a_sieve_keeps_what_was_said_of_it_lengths_in_whole_nanometres(registry: Registry) -> None:
     new = NewSieve(
         "S-1",
         31.5,
@@ -69,7 +74,9 @@ def test_a_sieve_keeps_what_was_said_of_it_lengths_in_whole_nanometres(registry)
     assert (sieve.person, sieve.recorded_at) == ("Ada Moss", "2026-03-02T12:00:00Z")
 
 
-def test_without_a_name_the_login_name_is_recorded(registry, monkeypatch):
+def test_without_a_name_the_login_name_is_recorded(
+    registry: Registry, monkeypatch: pytest.MonkeyPatch
+) -> None:
     monkeypatch.setenv("LOGNAME", "moss")
     assert sieve_commands.add_sieve(registry, NewSieve("S-1", 75.0)).sieve.person == "moss"
 
@@ -78,7 +85,9 @@ def test_without_a_name_the_login_name_is_recorded(registry, monkeypatch):
     "hostile",
     ["../../x", "=1+1", "🧪👩‍🔬", "'; DROP TABLE sieve; --", "<b>x</b>", "x" * 64, "%s{0}"],
 )
-def test_a_hostile_id_is_a_name_like_any_other(registry, add, check, hostile):
+def test_a_hostile_id_is_a_name_like_any_other(
+    registry: Registry, add: Callable[..., Any], check: Callable[..., Any], hostile
+) -> None:
     add(hostile)
     check(hostile)
     assert sieve_queries.get_state(registry, hostile).sieve.id == hostile
@@ -89,19 +98,21 @@ def test_a_hostile_id_is_a_name_like_any_other(registry, add, check, hostile):
 @pytest.mark.parametrize(
     "bad", ["", "   ", "a\nb", "a\x1b[31m", "x" * 65, "a\u202eb", "\ud800", "a\x00b"]
 )
-def test_an_id_nobody_can_read_is_refused(registry, add, bad):
+def test_an_id_nobody_can_read_is_refused(registry: Registry, add: Callable[..., Any], bad) -> None:
     with pytest.raises(BadTextError):
         add(bad)
     assert count_events(registry) == 0
 
 
-def test_two_spellings_of_one_letter_are_one_id(add):
+def test_two_spellings_of_one_letter_are_one_id(add: Callable[..., Any]) -> None:
     add("M\u00fcller")
     with pytest.raises(DuplicateSieveError):
         add("Mu\u0308ller ")
 
 
-def test_a_standard_nobody_has_is_refused_before_anything_is_recorded(registry, add):
+def test_a_standard_nobody_has_is_refused_before_anything_is_recorded(
+    registry: Registry, add: Callable[..., Any]
+) -> None:
     with pytest.raises(UnknownStandardError):
         add(standard="iso3310-1:1066")
     assert count_events(registry) == 0
@@ -110,17 +121,19 @@ def test_a_standard_nobody_has_is_refused_before_anything_is_recorded(registry, 
 @pytest.mark.parametrize(
     "wrong", [{"interval_months": 0}, {"interval_months": 1201}, {"interval_uses": 0}]
 )
-def test_an_interval_has_to_be_one(add, wrong):
+def test_an_interval_has_to_be_one(add: Callable[..., Any], wrong) -> None:
     with pytest.raises(UsageError):
         add(**wrong)
 
 
-def test_service_does_not_begin_in_the_future(add):
+def test_service_does_not_begin_in_the_future(add: Callable[..., Any]) -> None:
     with pytest.raises(DateRefusedError, match="future"):
         add(in_service=date(2026, 3, 3))
 
 
-def test_an_unknown_sieve_is_told_with_the_nearest_name(registry, add):
+def test_an_unknown_sieve_is_told_with_the_nearest_name(
+    registry: Registry, add: Callable[..., Any]
+) -> None:
     add("Tower-75")
     with pytest.raises(UnknownSieveError, match="Tower-75"):
         sieve_commands.log_use(registry, "tower-57", 1)
@@ -129,7 +142,9 @@ def test_an_unknown_sieve_is_told_with_the_nearest_name(registry, add):
 # --- days ---
 
 
-def test_nothing_is_recorded_for_a_day_to_come(registry, add, check, measuring):
+def test_nothing_is_recorded_for_a_day_to_come(
+    registry: Registry, add: Callable[..., Any], check: Callable[..., Any], measuring: Measuring
+) -> None:
     add()
     tomorrow = date(2026, 3, 3)
     for deed in (
@@ -144,7 +159,9 @@ def test_nothing_is_recorded_for_a_day_to_come(registry, add, check, measuring):
     assert measuring.calls == []
 
 
-def test_nothing_is_recorded_for_a_day_before_service(registry, add, check):
+def test_nothing_is_recorded_for_a_day_before_service(
+    registry: Registry, add: Callable[..., Any], check: Callable[..., Any]
+) -> None:
     add(in_service=date(2026, 2, 1))
     with pytest.raises(DateRefusedError, match="before"):
         check(on="2026-01-31")
@@ -154,7 +171,9 @@ def test_nothing_is_recorded_for_a_day_before_service(registry, add, check):
         sieve_commands.retire(registry, "S-1", "worn", on_date=date(2026, 1, 31))
 
 
-def test_a_retired_sieve_is_neither_checked_nor_used_nor_retired_again(registry, add, check):
+def test_a_retired_sieve_is_neither_checked_nor_used_nor_retired_again(
+    registry: Registry, add: Callable[..., Any], check: Callable[..., Any]
+) -> None:
     add(in_service=date(2026, 1, 1))
     sieve_commands.retire(registry, "S-1", "torn at the rim", on_date=date(2026, 2, 1))
     for deed in (
@@ -169,7 +188,9 @@ def test_a_retired_sieve_is_neither_checked_nor_used_nor_retired_again(registry,
     check(on="2026-01-31")  # an older paper may still be entered
 
 
-def test_a_sieve_is_not_retired_before_it_was_last_used(registry, add, check):
+def test_a_sieve_is_not_retired_before_it_was_last_used(
+    registry: Registry, add: Callable[..., Any], check: Callable[..., Any]
+) -> None:
     add(in_service=date(2026, 1, 1))
     check(on="2026-02-10")
     with pytest.raises(DateRefusedError, match="2026-02-10"):
@@ -180,14 +201,16 @@ def test_a_sieve_is_not_retired_before_it_was_last_used(registry, add, check):
     )
 
 
-def test_a_retirement_needs_a_reason(registry, add):
+def test_a_retirement_needs_a_reason(registry: Registry, add: Callable[..., Any]) -> None:
     add()
     with pytest.raises(BadTextError):
         sieve_commands.retire(registry, "S-1", "  ")
 
 
 @pytest.mark.parametrize("count", [0, -3, 1_000_001])
-def test_a_number_of_uses_has_to_be_one(registry, add, count):
+def test_a_number_of_uses_has_to_be_one(
+    registry: Registry, add: Callable[..., Any], count: int
+) -> None:
     add()
     with pytest.raises(UsageError):
         sieve_commands.log_use(registry, "S-1", count)
@@ -196,7 +219,9 @@ def test_a_number_of_uses_has_to_be_one(registry, add, count):
 # --- checks ---
 
 
-def test_a_check_measures_with_what_the_sieve_is(add, check, measuring):
+def test_a_check_measures_with_what_the_sieve_is(
+    add: Callable[..., Any], check: Callable[..., Any], measuring: Measuring
+) -> None:
     add(grade="inspection")
     check()
     (call,) = measuring.calls
@@ -204,7 +229,9 @@ def test_a_check_measures_with_what_the_sieve_is(add, check, measuring):
     assert call["standard"] == DEFAULT_STANDARD
 
 
-def test_a_check_records_figures_verdict_and_margins_exactly(add, check):
+def test_a_check_records_figures_verdict_and_margins_exactly(
+    add: Callable[..., Any], check: Callable[..., Any]
+) -> None:
     add()
     detail = check()
     found = detail.check
@@ -217,7 +244,9 @@ def test_a_check_records_figures_verdict_and_margins_exactly(add, check):
     assert detail.margins[0].limit_high_um == Decimal("78.7")
 
 
-def test_a_check_records_the_software_that_computed_it(add, check):
+def test_a_check_records_the_software_that_computed_it(
+    add: Callable[..., Any], check: Callable[..., Any]
+) -> None:
     add()
     detail = check()
     made_with = json.loads(detail.event.payload)["measured_with"]
@@ -226,7 +255,9 @@ def test_a_check_records_the_software_that_computed_it(add, check):
     assert "unknown" not in made_with.values()
 
 
-def test_a_check_keeps_scans_drawings_figures_and_scale_as_evidence(registry, add, check, scan):
+def test_a_check_keeps_scans_drawings_figures_and_scale_as_evidence(
+    registry: Registry, add: Callable[..., Any], check: Callable[..., Any], scan: Path
+) -> None:
     add()
     evidence = check().evidence
     roles = ["scan", "overlay", "measurement", "apertures", "scale", "limits"]
@@ -239,7 +270,9 @@ def test_a_check_keeps_scans_drawings_figures_and_scale_as_evidence(registry, ad
         assert (folder / f"{file.sha256}{file.extension}").is_file()
 
 
-def test_the_same_scan_is_kept_once_whatever_its_name(registry, add, scan, measuring, tmp_path):
+def test_the_same_scan_is_kept_once_whatever_its_name(
+    registry: Registry, add: Callable[..., Any], scan: Path, measuring: Measuring, tmp_path: Path
+) -> None:
     add()
     twin = tmp_path / "copy.TIFF"
     twin.write_bytes(scan.read_bytes())
@@ -254,7 +287,9 @@ def test_the_same_scan_is_kept_once_whatever_its_name(registry, add, scan, measu
 
 
 @pytest.mark.skipif(sys.platform != "linux", reason="other systems refuse such names")
-def test_a_scan_may_have_any_name_its_folder_allows(registry, add, scan, measuring):
+def test_a_scan_may_have_any_name_its_folder_allows(
+    registry: Registry, add: Callable[..., Any], scan: Path, measuring: Measuring
+) -> None:
     add()
     odd = scan.with_name(os.fsdecode(b"a\xff\x1b[31m\nb.tif"))
     scan.rename(odd)
@@ -263,10 +298,12 @@ def test_a_scan_may_have_any_name_its_folder_allows(registry, add, scan, measuri
     assert verification.verify(registry).ok
 
 
-def test_a_check_that_cannot_be_measured_leaves_nothing(registry, add, check, measuring):
+def test_a_check_that_cannot_be_measured_leaves_nothing(
+    registry: Registry, add: Callable[..., Any], check: Callable[..., Any], measuring: Measuring
+) -> None:
     add()
 
-    def fall_over():
+    def fall_over() -> None:
         raise UsageError(message="no mesh here")
 
     measuring.during = fall_over
@@ -276,7 +313,13 @@ def test_a_check_that_cannot_be_measured_leaves_nothing(registry, add, check, me
     assert files_in(registry) == []
 
 
-def test_a_scan_that_changes_while_it_is_measured_is_refused(registry, add, check, measuring, scan):
+def test_a_scan_that_changes_while_it_is_measured_is_refused(
+    registry: Registry,
+    add: Callable[..., Any],
+    check: Callable[..., Any],
+    measuring: Measuring,
+    scan: Path,
+) -> None:
     add()
     measuring.during = lambda: scan.write_bytes(b"another picture")
     with pytest.raises(EvidenceError, match="changed"):
@@ -284,7 +327,13 @@ def test_a_scan_that_changes_while_it_is_measured_is_refused(registry, add, chec
     assert files_in(registry) == []
 
 
-def test_a_scan_that_vanishes_is_refused(registry, add, check, measuring, scan):
+def test_a_scan_that_vanishes_is_refused(
+    registry: Registry,
+    add: Callable[..., Any],
+    check: Callable[..., Any],
+    measuring: Measuring,
+    scan: Path,
+) -> None:
     add()
     measuring.during = scan.unlink
     with pytest.raises(EvidenceError):
@@ -292,11 +341,16 @@ def test_a_scan_that_vanishes_is_refused(registry, add, check, measuring, scan):
     assert files_in(registry) == []
 
 
-def test_a_check_that_cannot_be_recorded_takes_its_evidence_away(registry, add, check, monkeypatch):
+def test_a_check_that_cannot_be_recorded_takes_its_evidence_away(
+    registry: Registry,
+    add: Callable[..., Any],
+    check: Callable[..., Any],
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
     add()
     before = check() and files_in(registry)
 
-    def fall_over(event):
+    def fall_over(event) -> None:
         raise RuntimeError("the disk is gone")
 
     monkeypatch.setattr("sieve_registry.store.writer.rows_of", fall_over)
@@ -308,8 +362,8 @@ def test_a_check_that_cannot_be_recorded_takes_its_evidence_away(registry, add, 
 
 
 def test_a_sieve_retired_while_its_scans_are_measured_gets_no_check(
-    registry, add, check, measuring
-):
+    registry: Registry, add: Callable[..., Any], check: Callable[..., Any], measuring: Measuring
+) -> None:
     add()
     measuring.during = lambda: sieve_commands.retire(registry, "S-1", "dropped")
     with pytest.raises(SieveRetiredError):
@@ -317,7 +371,9 @@ def test_a_sieve_retired_while_its_scans_are_measured_gets_no_check(
     assert files_in(registry) == []
 
 
-def test_a_new_check_does_not_lean_on_altered_evidence(registry, add, check):
+def test_a_new_check_does_not_lean_on_altered_evidence(
+    registry: Registry, add: Callable[..., Any], check: Callable[..., Any]
+) -> None:
     add()
     scan = check().evidence[0]
     kept = registry.evidence.path_of(scan.sha256, scan.extension)
@@ -330,14 +386,18 @@ def test_a_new_check_does_not_lean_on_altered_evidence(registry, add, check):
     assert count_events(registry) == 2
 
 
-def test_the_limits_applied_are_kept_as_they_were(registry, add, check):
+def test_the_limits_applied_are_kept_as_they_were(
+    registry: Registry, add: Callable[..., Any], check: Callable[..., Any]
+) -> None:
     add()
     kept = next(f for f in check().evidence if f.role == "limits")
     limits = json.loads(check_queries.evidence_bytes(registry, kept.sha256))
     assert (limits["standard"], limits["nominal_um"]) == (DEFAULT_STANDARD, 75.0)
 
 
-def test_a_table_of_ones_own_is_kept_with_the_check(registry, add, check, tmp_path):
+def test_a_table_of_ones_own_is_kept_with_the_check(
+    registry: Registry, add: Callable[..., Any], check: Callable[..., Any], tmp_path: Path
+) -> None:
     own = tmp_path / "own.csv"
     own.write_text("nominal_um,y_um,x_um\n75,3,20\n")
     add(standard=str(own))
@@ -345,7 +405,9 @@ def test_a_table_of_ones_own_is_kept_with_the_check(registry, add, check, tmp_pa
     assert check_queries.evidence_bytes(registry, kept.sha256) == own.read_bytes()
 
 
-def test_what_few_apertures_cannot_tell_is_recorded_as_unknown(registry, add, check, measuring):
+def test_what_few_apertures_cannot_tell_is_recorded_as_unknown(
+    registry: Registry, add: Callable[..., Any], check: Callable[..., Any], measuring: Measuring
+) -> None:
     add()
     measuring.unknown = ("sd_um", "u_sd_um", "u_mean_um", "max_um", "u_max_um", "wire_mean_um")
     found = check().check.x
@@ -354,20 +416,24 @@ def test_what_few_apertures_cannot_tell_is_recorded_as_unknown(registry, add, ch
 
 
 @pytest.mark.parametrize("typed", ["C-0001", "c-1", "1", "C1", " 0001 "])
-def test_a_check_is_found_however_its_number_is_typed(registry, add, check, typed):
+def test_a_check_is_found_however_its_number_is_typed(
+    registry: Registry, add: Callable[..., Any], check: Callable[..., Any], typed: str
+) -> None:
     add()
     check()
     assert check_queries.get_check(registry, typed).check.id == "C-0001"
 
 
 @pytest.mark.parametrize("typed", ["C-0002", "0", "S-1", "", "1" * 30, "C-0001; --"])
-def test_a_check_that_is_not_there_is_unknown(registry, add, check, typed):
+def test_a_check_that_is_not_there_is_unknown(
+    registry: Registry, add: Callable[..., Any], check: Callable[..., Any], typed
+) -> None:
     add()
     check()
     with pytest.raises(UnknownCheckError):
         check_queries.get_check(registry, typed)
 
 
-def test_evidence_no_check_refers_to_is_not_given(registry):
+def test_evidence_no_check_refers_to_is_not_given(registry: Registry) -> None:
     with pytest.raises(EvidenceError):
         check_queries.evidence_bytes(registry, "0" * 64)

@@ -10,9 +10,11 @@ import sys
 import time
 from datetime import date
 from html.parser import HTMLParser
+from pathlib import Path
 
 import pytest
 from registry_kinds import file_only
+from registry_made import Measuring
 
 from sieve_registry.exchange.sheets import csv_cell
 
@@ -20,7 +22,7 @@ SCALE = ("--um-per-px", "5.29")
 
 
 @pytest.fixture
-def shelf(run, scan):
+def shelf(run, scan: Path):
     """Two sieves, one checked long ago and used."""
     run(
         "sieve", "add", "S-1", "--nominal", "75um", "--in-service", "2024-01-31", "--by", "Ada Moss"
@@ -36,7 +38,7 @@ def said(answer):
     return json.loads(answer.out)
 
 
-def test_due_answers_by_the_agreed_names(shelf):
+def test_due_answers_by_the_agreed_names(shelf) -> None:
     found = said(shelf("due", "--as-of", "2025-02-01", "--json", "-"))
     assert found["as_of"] == "2025-02-01"
     (sieve,) = found["sieves"]
@@ -51,7 +53,7 @@ def test_due_answers_by_the_agreed_names(shelf):
     assert {key: sieve[key] for key in expected} == expected
 
 
-def test_due_within_days_and_failing_on_overdue(shelf):
+def test_due_within_days_and_failing_on_overdue(shelf) -> None:
     assert shelf("due", "--as-of", "2024-06-01", "--fail-on", "overdue").code == 0
     late = shelf("due", "--as-of", "2025-02-01", "--fail-on", "overdue")
     assert late.code == 1
@@ -60,7 +62,7 @@ def test_due_within_days_and_failing_on_overdue(shelf):
     assert far["sieves"] == []
 
 
-def test_show_answers_by_the_agreed_names(shelf):
+def test_show_answers_by_the_agreed_names(shelf) -> None:
     found = said(shelf("sieve", "show", "S-1", "--json", "-"))
     assert (found["id"], found["status"], found["uses_total"]) == ("S-1", "in service", 12)
     (check,) = found["checks"]
@@ -70,7 +72,7 @@ def test_show_answers_by_the_agreed_names(shelf):
     assert (len(early["checks"]), early["uses"], early["uses_total"]) == (1, [], 0)
 
 
-def test_show_and_list_read_well(shelf):
+def test_show_and_list_read_well(shelf) -> None:
     shown = shelf("sieve", "show", "S-1").out
     assert "Sieve S-1, 75 um, on " in shown
     assert "C-0001  2024-01-31  pass" in shown
@@ -79,7 +81,7 @@ def test_show_and_list_read_well(shelf):
     assert all(len(line) <= 80 for line in (shown + listed).splitlines())
 
 
-def test_check_says_verdict_reasons_values_proposal_number_and_next_step(shelf, scan):
+def test_check_says_verdict_reasons_values_proposal_number_and_next_step(shelf, scan: Path) -> None:
     out = shelf("check", "S-1", str(scan), *SCALE).out
     assert ": pass\nScan field-1.tif, read as srgb, as told.\n" in out
     assert "Judged by iso3310-1:2016, compliance grade, decision rule guard-band.\n" in out
@@ -99,7 +101,9 @@ def test_check_says_verdict_reasons_values_proposal_number_and_next_step(shelf, 
         ("fail", (1, 1)),
     ],
 )
-def test_check_fails_on_what_was_asked_for(shelf, scan, measuring, outcome, codes):
+def test_check_fails_on_what_was_asked_for(
+    shelf, scan: Path, measuring: Measuring, outcome: str, codes: tuple[int, int]
+) -> None:
     measuring.outcome = outcome
     typed = ("check", "S-1", str(scan), *SCALE, "--json", "-")
     assert said(shelf(*typed))["outcome"] == outcome
@@ -107,12 +111,12 @@ def test_check_fails_on_what_was_asked_for(shelf, scan, measuring, outcome, code
     assert tuple(shelf(*typed, "--fail-on", choice).code for choice in asked) == codes
 
 
-def test_check_wants_one_scale(shelf, scan):
+def test_check_wants_one_scale(shelf, scan: Path) -> None:
     assert shelf("check", "S-1", str(scan)).code == 18
     assert shelf("check", "S-1", str(scan), *SCALE, "--scale", "s.json").code == 2
 
 
-def test_edit_counts_from_its_day(shelf):
+def test_edit_counts_from_its_day(shelf) -> None:
     said(shelf("sieve", "edit", "S-1", "--interval-months", "6", "--date", "2024-03-01",
                "--json", "-"))  # fmt: skip
     due = {}
@@ -122,7 +126,7 @@ def test_edit_counts_from_its_day(shelf):
     assert due == {"2024-02-29": "2025-01-31", "2024-03-01": "2024-07-31"}
 
 
-def test_retire_is_a_persons_decision_with_a_reason(shelf):
+def test_retire_is_a_persons_decision_with_a_reason(shelf) -> None:
     assert shelf("retire", "S-1").code == 2
     said_so = shelf("retire", "S-1", "--reason", "torn at the rim", "--by", "Ada Moss")
     assert "retired from" in said_so.out
@@ -134,7 +138,7 @@ def test_retire_is_a_persons_decision_with_a_reason(shelf):
     assert ids == ["=1+1"]
 
 
-def test_verify_says_ok_with_the_head_to_note(shelf, path):
+def test_verify_says_ok_with_the_head_to_note(shelf, path: Path) -> None:
     found = said(shelf("verify", "--json", "-"))
     assert (found["ok"], found["events"], found["findings"]) == (True, 4, [])
     assert found["head"] in shelf("verify").out
@@ -142,7 +146,7 @@ def test_verify_says_ok_with_the_head_to_note(shelf, path):
     assert shelf("verify", "--head", "0" * 64).code == 40
 
 
-def test_verify_names_altered_evidence_and_ends_with_40(shelf, path):
+def test_verify_names_altered_evidence_and_ends_with_40(shelf, path: Path) -> None:
     (scan,) = (path.parent / "registry.evidence").rglob("*.tif")
     scan.chmod(0o644)
     scan.write_bytes(b"altered")
@@ -162,23 +166,23 @@ class Cells(HTMLParser):
         self.tags: set[str] = set()
         self.cells: list[str] = []
 
-    def handle_starttag(self, tag, _attrs):
+    def handle_starttag(self, tag, _attrs) -> None:
         self.tags.add(tag)
         if tag == "td":
             self.cells.append("")
 
-    def handle_data(self, data):
+    def handle_data(self, data) -> None:
         if self.cells:
             self.cells[-1] += data
 
 
-def test_audit_names_the_sieves_of_which_something_was_recorded_later(shelf):
+def test_audit_names_the_sieves_of_which_something_was_recorded_later(shelf) -> None:
     said_then = shelf("audit", "--as-of", "2024-02-01").out  # the shelf was filled today
     assert f"Recorded later of S-1: sieve {date.today()}; last check {date.today()}." in said_then
     assert "Recorded later of" not in shelf("audit", "--as-of", str(date.today())).out
 
 
-def test_audit_writes_a_page_and_tables_that_run_nothing(shelf, tmp_path):
+def test_audit_writes_a_page_and_tables_that_run_nothing(shelf, tmp_path: Path) -> None:
     shelf("sieve", "add", "<script>x</script>", "--nominal", "75um")
     today = date.today().isoformat()
     out = tmp_path / "audit" / "deep"
@@ -199,7 +203,7 @@ def test_audit_writes_a_page_and_tables_that_run_nothing(shelf, tmp_path):
     assert "'@lime" in (out / "uses.csv").read_text("utf-8-sig")
 
 
-def test_audit_answers_for_its_day_and_marks_later_entries(shelf):
+def test_audit_answers_for_its_day_and_marks_later_entries(shelf) -> None:
     found = said(shelf("audit", "--as-of", "2024-01-31", "--json", "-"))
     assert [sieve["sieve"] for sieve in found["sieves"]] == ["S-1"]
     assert found["uses"] == []
@@ -207,7 +211,7 @@ def test_audit_answers_for_its_day_and_marks_later_entries(shelf):
     assert found["ledger"]["events"] == 4
 
 
-def test_audit_into_a_place_that_is_a_file_says_so(shelf, tmp_path):
+def test_audit_into_a_place_that_is_a_file_says_so(shelf, tmp_path: Path) -> None:
     (tmp_path / "file").write_text("x")
     answer = shelf("audit", "--as-of", "2024-02-01", "--out", str(tmp_path / "file"))
     assert (answer.code, answer.out) == (23, "")
@@ -215,7 +219,7 @@ def test_audit_into_a_place_that_is_a_file_says_so(shelf, tmp_path):
 
 # Which first letters a spreadsheet may run: common practice, no source.
 @pytest.mark.parametrize("text", ["=1+1", "+1", "-1", "@x", "\tx", "\rx"])
-def test_a_cell_that_could_run_gets_an_apostrophe(text):
+def test_a_cell_that_could_run_gets_an_apostrophe(text: str) -> None:
     assert csv_cell(text) == f"'{text}"
     assert csv_cell(f"a{text}") == f"a{text}"
 
@@ -236,7 +240,7 @@ def test_a_cell_that_could_run_gets_an_apostrophe(text):
         (("check", "S-9", "scan.tif", *SCALE), 32),
     ],
 )
-def test_a_refusal_is_one_sentence_and_its_own_code(shelf, typed, code):
+def test_a_refusal_is_one_sentence_and_its_own_code(shelf, typed, code: int) -> None:
     answer = shelf(*typed)
     assert answer.code == code
     assert answer.out == ""
@@ -249,14 +253,14 @@ def test_a_refusal_is_one_sentence_and_its_own_code(shelf, typed, code):
     ["use", "S", "--count", "1"], ["retire", "S", "--reason", "x"], ["audit", "--as-of",
     "2024-01-01"], ["check", "S", "x.png", *SCALE], ["sieve", "edit", "S", "--location", "x"]],
     ids=" ".join)  # fmt: skip
-def test_no_command_but_sieve_add_begins_a_registry(run, path, command):
+def test_no_command_but_sieve_add_begins_a_registry(run, path: Path, command) -> None:
     answer = run(*command)
     assert answer.code == 39
     assert "sieveward sieve add" in answer.err
     assert not path.parent.exists()
 
 
-def test_a_letter_the_terminal_lacks_is_no_fault(path):
+def test_a_letter_the_terminal_lacks_is_no_fault(path: Path) -> None:
     command = [sys.executable, "-m", "sieve_registry.cli.main", "--registry", str(path)]
     code = "import sys; from sieve_registry.cli.main import main; main()"
     command[1:3] = ["-c", code]
@@ -267,7 +271,7 @@ def test_a_letter_the_terminal_lacks_is_no_fault(path):
     assert "\\U0001f9ea" in done.stdout
 
 
-def test_help_comes_quickly_and_loads_nothing_heavy():
+def test_help_comes_quickly_and_loads_nothing_heavy() -> None:
     code = (
         "import sys; import sieve_registry.cli.main; "
         "print([m for m in ('sqlalchemy', 'alembic', 'numpy', 'cv2', 'jinja2', 'scipy')"
@@ -279,12 +283,12 @@ def test_help_comes_quickly_and_loads_nothing_heavy():
     assert time.perf_counter() - began < 5  # 0.4 s is meant; a loaded machine takes longer
 
 
-def test_a_size_no_table_lists_is_asked_about_but_kept(run):
+def test_a_size_no_table_lists_is_asked_about_but_kept(run) -> None:
     assert "Is the size right?" in run("sieve", "add", "S-77", "--nominal", "77um").out
     assert "Is the size right?" not in run("sieve", "add", "S-75", "--nominal", "75um").out
 
 
-def test_every_command_that_records_takes_a_reason_for_a_clock_that_is_behind():
+def test_every_command_that_records_takes_a_reason_for_a_clock_that_is_behind() -> None:
     """What a refused clock advises has to be there to be typed."""
     from typer.main import get_command
 

@@ -12,7 +12,7 @@ def own_classes():
     return [getattr(errors, name) for name in errors.__all__]
 
 
-def test_the_list_of_names_is_sorted_and_complete():
+def test_the_list_of_names_is_sorted_and_complete() -> None:
     defined = [
         name
         for name, value in vars(errors).items()
@@ -21,7 +21,7 @@ def test_the_list_of_names_is_sorted_and_complete():
     assert errors.__all__ == sorted(defined)
 
 
-def test_every_class_with_a_sentence_has_a_code_of_its_own_in_the_registrys_range():
+def test_every_class_with_a_sentence_has_a_code_of_its_own_in_the_registrys_range() -> None:
     codes = [cls.exit_code for cls in own_classes() if "template" in vars(cls)]
     codes.remove(2)  # BadTextError is misuse, and shares the code of misuse
     codes.remove(31)  # NoRightError: a registry that cannot be used, by this user
@@ -32,14 +32,14 @@ def test_every_class_with_a_sentence_has_a_code_of_its_own_in_the_registrys_rang
             assert cls.exit_code >= 40
 
 
-def test_the_tree_drawn_at_the_top_names_each_class_with_its_code():
+def test_the_tree_drawn_at_the_top_names_each_class_with_its_code() -> None:
     for cls in own_classes():
         lines = errors.__doc__.splitlines()
         (line,) = (text for text in lines if cls.__name__ in text.split())
         assert str(cls.exit_code) in line or "–" in line
 
 
-def test_every_sentence_can_be_filled_and_ends_as_one():
+def test_every_sentence_can_be_filled_and_ends_as_one() -> None:
     for cls in own_classes():
         fields = {name for _, name, _, _ in string.Formatter().parse(cls.template) if name}
         error = cls(**dict.fromkeys(fields, 1))

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import pytest
 from test_artefacts import GRID, SCANNER, said
 from test_recorded_scales import check, lab, picture
 
 from sieve_registry.checks.queries import get_check
 from sieve_registry.scales.corrections import corrected_links
+from sieve_registry.store.engine import Registry
 
 __all__ = ["lab", "picture"]
 WHY = ("--reason", "read off the wrong line", "--by", "Ada Moss")
@@ -17,7 +20,7 @@ def number(run, what, name):
     return str(said(run(what, "show", name, "--json", "-"))["event"])
 
 
-def test_a_certificate_is_corrected_and_both_readings_are_shown(run):
+def test_a_certificate_is_corrected_and_both_readings_are_shown(run) -> None:
     assert run(*GRID).code == 0
     event = number(run, "artefact", "G-1")
     words = ("--set", "certificate=2025-118", "--set", "valid-to=2027-06-30")
@@ -41,13 +44,13 @@ def test_a_certificate_is_corrected_and_both_readings_are_shown(run):
         ((), 2),
     ],
 )
-def test_what_cannot_be_corrected_so_is_refused(run, words, code):
+def test_what_cannot_be_corrected_so_is_refused(run, words, code: int) -> None:
     assert run(*GRID).code == 0
     answer = run("correct", number(run, "artefact", "G-1"), *words, *WHY)
     assert answer.code == code, answer.err
 
 
-def test_a_void_artefact_or_device_is_gone_until_that_is_taken_back(run):
+def test_a_void_artefact_or_device_is_gone_until_that_is_taken_back(run) -> None:
     for words, what, name in ((GRID, "artefact", "G-1"), (SCANNER, "device", "F-24")):
         assert run(*words).code == 0
         event = number(run, what, name)
@@ -59,7 +62,9 @@ def test_a_void_artefact_or_device_is_gone_until_that_is_taken_back(run):
         assert run(*words).code == 0  # the name is free again
 
 
-def test_a_void_scale_serves_no_further_check_and_the_old_ones_say_so(lab, scan, registry):
+def test_a_void_scale_serves_no_further_check_and_the_old_ones_say_so(
+    lab, scan: Path, registry: Registry
+) -> None:
     assert check(lab, scan).code == 0
     event = str(lab.recorded["event"])
     assert lab("correct", event, "--void", *WHY).code == 0
@@ -78,7 +83,7 @@ def test_a_void_scale_serves_no_further_check_and_the_old_ones_say_so(lab, scan,
     assert "is void: read off the wrong line; Ada Moss" in link[1]
 
 
-def test_a_scale_from_a_void_certificate_is_refused(lab, scan):
+def test_a_scale_from_a_void_certificate_is_refused(lab, scan: Path) -> None:
     assert lab("correct", number(lab, "artefact", "G-1"), "--void", *WHY).code == 0
     assert check(lab, scan).code == 56  # no such artefact any more
     assert lab(*GRID).code == 0

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from xml.etree import ElementTree
 
 import pytest
@@ -12,7 +13,7 @@ __all__ = ["lab", "picture"]
 
 
 @pytest.fixture
-def jumped(lab, scan, tmp_path):
+def jumped(lab, scan: Path, tmp_path: Path):
     """One check before any jump, then a scale 0.1 % larger along y only."""
     check(lab, scan, day="2026-03-10")
     assert lab.calibrate(day="2026-04-01").code == 0
@@ -24,7 +25,7 @@ def jumped(lab, scan, tmp_path):
     return lab
 
 
-def test_a_jump_names_the_checks_since_the_last_good_scale(jumped):
+def test_a_jump_names_the_checks_since_the_last_good_scale(jumped) -> None:
     shown = said(jumped("device", "show", "F-24", "--json", "-"))
     assert [one["date"] for one in shown["scales"]] == ["2026-03-02", "2026-04-01", "2026-05-01"]
     (jump,) = shown["jumps"]
@@ -42,14 +43,14 @@ def test_a_jump_names_the_checks_since_the_last_good_scale(jumped):
     assert shown["jumps"][0]["checks"] == ["C-0003"]
 
 
-def test_scales_that_agree_within_their_uncertainty_are_no_jump(lab):
+def test_scales_that_agree_within_their_uncertainty_are_no_jump(lab) -> None:
     assert lab.calibrate(day="2026-04-01").code == 0
     shown = said(lab("device", "show", "F-24", "--json", "-"))
     assert len(shown["scales"]) == 2
     assert shown["jumps"] == []
 
 
-def test_the_history_is_drawn_with_a_mark_for_each_scale(lab, tmp_path):
+def test_the_history_is_drawn_with_a_mark_for_each_scale(lab, tmp_path: Path) -> None:
     assert lab.calibrate(day="2026-04-01").code == 0
     svg = tmp_path / "drift.svg"
     assert lab("device", "show", "F-24", "--plot", str(svg)).code == 0

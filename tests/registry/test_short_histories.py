@@ -3,7 +3,11 @@
 from __future__ import annotations
 
 import random
+from collections.abc import Callable
 from datetime import date, timedelta
+from typing import Any
+
+from registry_made import Clock
 
 from sieve_inspect.errors import UsageError
 from sieve_registry.audit import verification
@@ -13,11 +17,12 @@ from sieve_registry.sieves import commands as sieve_commands
 from sieve_registry.sieves.recording import Told
 from sieve_registry.sieves.state import state_as_of
 from sieve_registry.store import reader
+from sieve_registry.store.engine import Registry
 
 FIRST = date(2025, 1, 1)
 
 
-def some_life(registry, add, check, clock, seed):
+def some_life(registry, add, check, clock, seed) -> None:
     """Sieves with and without limits by uses, checked, used, edited, quarantined, corrected."""
     chance = random.Random(seed)
     for number in range(6):
@@ -51,7 +56,9 @@ def some_life(registry, add, check, clock, seed):
             continue
 
 
-def test_short_and_whole_histories_give_the_same_state_on_every_day(registry, add, check, clock):
+def test_short_and_whole_histories_give_the_same_state_on_every_day(
+    registry: Registry, add: Callable[..., Any], check: Callable[..., Any], clock: Clock
+) -> None:
     some_life(registry, add, check, clock, seed=7)
     with registry.reading() as connection:
         whole = reader.histories(connection)
@@ -64,7 +71,9 @@ def test_short_and_whole_histories_give_the_same_state_on_every_day(registry, ad
                 assert state_as_of(short[sieve_id], day) == state_as_of(history, day)
 
 
-def test_histories_until_an_event_are_those_there_were_then(registry, add, check, clock):
+def test_histories_until_an_event_are_those_there_were_then(
+    registry: Registry, add: Callable[..., Any], check: Callable[..., Any], clock: Clock
+) -> None:
     some_life(registry, add, check, clock, seed=3)
     with registry.reading() as connection:
         before = reader.histories(connection)

@@ -6,6 +6,9 @@ import builtins
 import json
 import stat
 import sys
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
 
 import pytest
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PublicKey
@@ -16,6 +19,7 @@ from sieve_registry.errors import SignatureError
 from sieve_registry.ledger import signing
 from sieve_registry.sieves.recording import Told
 from sieve_registry.store import reader
+from sieve_registry.store.engine import Registry
 
 ADA = Told(by="Ada Moss")
 
@@ -30,7 +34,7 @@ SIGNATURE = (
 )
 
 
-def test_the_library_signs_as_the_standard_says():
+def test_the_library_signs_as_the_standard_says() -> None:
     from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 
     key = Ed25519PrivateKey.from_private_bytes(bytes.fromhex(SECRET))
@@ -39,13 +43,15 @@ def test_the_library_signs_as_the_standard_says():
 
 
 @pytest.fixture
-def key(tmp_path):
+def key(tmp_path: Path):
     path = tmp_path / "lab.pem"
     path.with_suffix(".pub").write_text(signing.new_key(path))
     return path
 
 
-def test_a_signed_head_can_be_proven_by_anyone_with_the_public_key(registry, add, key):
+def test_a_signed_head_can_be_proven_by_anyone_with_the_public_key(
+    registry: Registry, add: Callable[..., Any], key
+) -> None:
     add()
     count, head = verification.ledger_head(registry)
     event = audit_commands.sign_head(registry, key, ADA)
@@ -78,7 +84,14 @@ def forged(change):
         ({"events": 7}, "another head"),
     ],
 )
-def test_a_signature_that_does_not_hold_is_named(registry, add, key, monkeypatch, change, fault):
+def test_a_signature_that_does_not_hold_is_named(
+    registry: Registry,
+    add: Callable[..., Any],
+    key,
+    monkeypatch: pytest.MonkeyPatch,
+    change,
+    fault: str,
+) -> None:
     add()
     monkeypatch.setattr(signing, "sign_head", forged(change))
     audit_commands.sign_head(registry, key, ADA)
@@ -88,7 +101,7 @@ def test_a_signature_that_does_not_hold_is_named(registry, add, key, monkeypatch
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="rights of POSIX")
-def test_a_key_is_its_owners_alone_and_never_written_over(key):
+def test_a_key_is_its_owners_alone_and_never_written_over(key) -> None:
     assert stat.S_IMODE(key.stat().st_mode) == 0o600
     before = key.read_bytes()
     with pytest.raises(SignatureError, match="exists"):
@@ -96,7 +109,9 @@ def test_a_key_is_its_owners_alone_and_never_written_over(key):
     assert key.read_bytes() == before
 
 
-def test_what_is_no_key_signs_nothing(registry, add, key, tmp_path):
+def test_what_is_no_key_signs_nothing(
+    registry: Registry, add: Callable[..., Any], key, tmp_path: Path
+) -> None:
     with pytest.raises(SignatureError, match="nothing is recorded"):
         audit_commands.sign_head(registry, key, ADA)
     add()
@@ -108,7 +123,9 @@ def test_what_is_no_key_signs_nothing(registry, add, key, tmp_path):
         assert reader.count_events(connection) == 1
 
 
-def test_without_the_extra_part_one_sentence_says_how_to_get_it(registry, add, key, monkeypatch):
+def test_without_the_extra_part_one_sentence_says_how_to_get_it(
+    registry: Registry, add: Callable[..., Any], key, monkeypatch: pytest.MonkeyPatch
+) -> None:
     add()
     real = builtins.__import__
 
@@ -122,7 +139,7 @@ def test_without_the_extra_part_one_sentence_says_how_to_get_it(registry, add, k
         audit_commands.sign_head(registry, key, ADA)
 
 
-def test_commands(run, tmp_path):
+def test_commands(run, tmp_path: Path) -> None:
     run("sieve", "add", "S-1", "--nominal", "75um")
     made = run("sign", "--new-key", str(tmp_path / "k.pem"))
     assert len(made.out.splitlines()[1]) == 64

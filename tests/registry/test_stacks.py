@@ -4,10 +4,14 @@ from __future__ import annotations
 
 import io
 import json
+from collections.abc import Callable
 from datetime import date
 from decimal import Decimal
+from pathlib import Path
+from typing import Any
 
 import pytest
+from registry_made import Measuring
 
 from sieve_registry.audit import commands as audit_commands
 from sieve_registry.audit import verification
@@ -21,13 +25,14 @@ from sieve_registry.sieves import queries as sieve_queries
 from sieve_registry.sieves import stacks
 from sieve_registry.sieves.recording import Told
 from sieve_registry.sieves.stack_rules import load_limit_g
+from sieve_registry.store.engine import Registry
 
 ADA = Told(by="Ada Moss")
 MM200, IN8 = 200_000.0, 203_200.0
 
 
 @pytest.fixture
-def shelf(registry, check):
+def shelf(registry: Registry, check: Callable[..., Any]):
     """Four sieves of 200 mm, checked: 2 mm, 1 mm, 500 um, 250 um."""
     for name, nominal in (("A", 2000.0), ("B", 1000.0), ("C", 500.0), ("D", 250.0)):
         sieve_commands.add_sieve(registry, NewSieve(name, nominal, frame_um=MM200), by="Ada Moss")
@@ -39,14 +44,14 @@ def sources(found):
     return sorted({finding.source for finding in found.findings})
 
 
-def test_a_sound_stack_is_ready(shelf):
+def test_a_sound_stack_is_ready(shelf) -> None:
     found = stacks.add(shelf, "sand", ["A", "B", "C", "D"], ADA)
     assert (found.is_ready, found.findings, found.notes) == (True, (), ())
     assert [s.sieve.id for s in stacks.ready(shelf, "sand").sieves] == ["A", "B", "C", "D"]
     assert stacks.names(shelf) == ["sand"]
 
 
-def test_each_thing_that_stands_against_a_run_is_named(shelf, check):
+def test_each_thing_that_stands_against_a_run_is_named(shelf, check: Callable[..., Any]) -> None:
     stacks.add(shelf, "sand", ["B", "A", "C", "D"], ADA)
     check("C", outcome="fail")
     sieve_commands.quarantine(shelf, "D", "dented", ADA)
@@ -57,7 +62,7 @@ def test_each_thing_that_stands_against_a_run_is_named(shelf, check):
     assert "due" in sources(late)
 
 
-def test_a_decided_retirement_stands_against_a_run(shelf):
+def test_a_decided_retirement_stands_against_a_run(shelf) -> None:
     stacks.add(shelf, "sand", ["A", "B"], ADA)
     decisions.decide(shelf, "C-0001", "retire", "bent", ADA)
     found = stacks.ready(shelf, "sand")
@@ -71,7 +76,9 @@ def test_a_decided_retirement_stands_against_a_run(shelf):
     assert stacks.ready(shelf, "sand").is_ready
 
 
-def test_what_speaks_against_a_sieve_that_passed_is_told(shelf, check, measuring):
+def test_what_speaks_against_a_sieve_that_passed_is_told(
+    shelf, check: Callable[..., Any], measuring: Measuring
+) -> None:
     stacks.add(shelf, "sand", ["A", "B"], ADA)
 
     def notes():
@@ -95,7 +102,7 @@ def test_what_speaks_against_a_sieve_that_passed_is_told(shelf, check, measuring
     assert notes() == []
 
 
-def test_a_use_of_a_sieve_that_failed_says_so(run, scan, measuring):
+def test_a_use_of_a_sieve_that_failed_says_so(run, scan: Path, measuring: Measuring) -> None:
     assert run("sieve", "add", "S-1", "--nominal", "75um").code == 0
     measuring.outcome = "fail"
     assert run("check", "S-1", str(scan), "--um-per-px", "5.29").code == 0
@@ -104,7 +111,9 @@ def test_a_use_of_a_sieve_that_failed_says_so(run, scan, measuring):
     assert "Note: S-1 is in service although C-0001 says fail." in told.out
 
 
-def test_a_sieve_never_checked_or_not_signed_stands_against_a_run(shelf, registry):
+def test_a_sieve_never_checked_or_not_signed_stands_against_a_run(
+    shelf, registry: Registry
+) -> None:
     sieve_commands.add_sieve(registry, NewSieve("E", 125.0, frame_um=MM200), by="Ada Moss")
     stacks.add(shelf, "fine", ["D", "E"], ADA)
     assert sources(stacks.ready(shelf, "fine")) == ["due"]
@@ -120,14 +129,14 @@ def test_a_sieve_never_checked_or_not_signed_stands_against_a_run(shelf, registr
     ("frame_um", "fits"),
     [(MM200, True), (200_400.0, True), (IN8, False), (300_000.0, False), (304_800.0, False)],
 )
-def test_frames_have_to_match(shelf, check, frame_um, fits):
+def test_frames_have_to_match(shelf, check: Callable[..., Any], frame_um, fits: bool) -> None:
     sieve_commands.add_sieve(shelf, NewSieve("E", 125.0, frame_um=frame_um), by="Ada Moss")
     check("E")
     found = stacks.add(shelf, "mixed", ["A", "E"], ADA)
     assert sources(found) == ([] if fits else ["frame"])
 
 
-def test_a_frame_nobody_recorded_is_only_told(shelf, check):
+def test_a_frame_nobody_recorded_is_only_told(shelf, check: Callable[..., Any]) -> None:
     sieve_commands.add_sieve(shelf, NewSieve("E", 125.0), by="Ada Moss")
     check("E")
     found = stacks.add(shelf, "x", ["D", "E"], ADA)
@@ -135,7 +144,9 @@ def test_a_frame_nobody_recorded_is_only_told(shelf, check):
     assert [note.message for note in found.notes] == ["its frame is not recorded"]
 
 
-def test_two_sieves_of_one_size_are_a_finding_and_a_gap_is_a_note(shelf, check):
+def test_two_sieves_of_one_size_are_a_finding_and_a_gap_is_a_note(
+    shelf, check: Callable[..., Any]
+) -> None:
     for name, nominal in (("E", 250.0), ("F", 63.0)):
         sieve_commands.add_sieve(shelf, NewSieve(name, nominal, frame_um=MM200), by="Ada Moss")
         check(name)
@@ -145,7 +156,7 @@ def test_two_sieves_of_one_size_are_a_finding_and_a_gap_is_a_note(shelf, check):
     assert [note.subject for note in gap.notes] == ["F"]
 
 
-def test_a_stack_holds_known_sieves_once_and_is_changed_on_purpose(shelf):
+def test_a_stack_holds_known_sieves_once_and_is_changed_on_purpose(shelf) -> None:
     for wrong, error in ((["A", "A"], StackError), ([], StackError), (["Z"], UnknownSieveError)):
         with pytest.raises(error):
             stacks.add(shelf, "sand", wrong, ADA)
@@ -170,11 +181,11 @@ def test_a_stack_holds_known_sieves_once_and_is_changed_on_purpose(shelf):
         (9500, 304_800, 1592),  # 2.5 × 9.5 × 0.0670 m2
     ],
 )
-def test_the_load_limit_of_the_trade(nominal_um, frame_um, grams):
+def test_the_load_limit_of_the_trade(nominal_um: int, frame_um: int, grams: int) -> None:
     assert load_limit_g(nominal_um * 1000, frame_um * 1000) == grams
 
 
-def test_a_run_logs_every_sieve_at_once_with_how_it_was_done(shelf):
+def test_a_run_logs_every_sieve_at_once_with_how_it_was_done(shelf) -> None:
     stacks.add(shelf, "sand", ["A", "B", "C"], ADA)
     details = UseDetails(
         method="hammer", material="quartz sand", abrasiveness="high",
@@ -192,7 +203,7 @@ def test_a_run_logs_every_sieve_at_once_with_how_it_was_done(shelf):
     assert verification.verify(shelf).ok
 
 
-def test_an_overloaded_sieve_and_lost_material_are_findings(shelf):
+def test_an_overloaded_sieve_and_lost_material_are_findings(shelf) -> None:
     stacks.add(shelf, "sand", ["A", "B"], ADA)
     details = UseDetails(method="hand", mass_g=Decimal(500))
     masses = {"A": Decimal(193), "B": Decimal(194), "pan": Decimal(111)}
@@ -201,7 +212,7 @@ def test_an_overloaded_sieve_and_lost_material_are_findings(shelf):
     assert [(f.source, f.subject) for f in done.findings] == [("load", "B"), ("balance", "pan")]
 
 
-def test_a_run_is_logged_whole_or_not_at_all(shelf):
+def test_a_run_is_logged_whole_or_not_at_all(shelf) -> None:
     stacks.add(shelf, "sand", ["A", "B"], ADA)
     sieve_commands.quarantine(shelf, "B", "dented", ADA)
     before = verification.ledger_head(shelf)
@@ -212,7 +223,7 @@ def test_a_run_is_logged_whole_or_not_at_all(shelf):
     assert verification.ledger_head(shelf) == before
 
 
-def test_commands_and_a_hand_scanner(run, scan, monkeypatch):
+def test_commands_and_a_hand_scanner(run, scan: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     for name, nominal in (("A", "2mm"), ("B", "1mm")):
         run("sieve", "add", name, "--nominal", nominal, "--frame", "8in")
     monkeypatch.setattr("sys.stdin", io.StringIO("A\nB\n\nnot read\n"))
@@ -236,7 +247,7 @@ def test_commands_and_a_hand_scanner(run, scan, monkeypatch):
     assert run("stack", "run", "sand", "--method", "hand", "--mass", "x").code == 2
 
 
-def test_a_run_with_a_stack_that_was_not_ready_is_logged_and_says_so(run):
+def test_a_run_with_a_stack_that_was_not_ready_is_logged_and_says_so(run) -> None:
     run("sieve", "add", "S-1", "--nominal", "75um", "--frame", "200mm")
     run("stack", "add", "fine", "S-1")
     told = run("stack", "run", "fine", "--method", "wet")

@@ -5,8 +5,11 @@ from __future__ import annotations
 import csv
 import io
 import json
+from collections.abc import Callable
 from datetime import date
 from decimal import Decimal
+from pathlib import Path
+from typing import Any
 
 import openpyxl
 import pytest
@@ -19,6 +22,7 @@ from sieve_registry.errors import ArchiveError
 from sieve_registry.exchange import sheets, tables
 from sieve_registry.sieves import queries as sieve_queries
 from sieve_registry.sieves.recording import Told
+from sieve_registry.store.engine import Registry
 
 ADA = Told(by="Ada Moss")
 OWN = """
@@ -33,7 +37,7 @@ format = "%d.%m.%Y"
 
 
 @pytest.fixture
-def table(tmp_path):
+def table(tmp_path: Path):
     def writing(text, name="own.csv", encoding="utf-8"):
         path = tmp_path / name
         path.write_bytes(text.encode(encoding))
@@ -47,7 +51,7 @@ def read(registry, path, what="sieves", mapping=None, dry_run=False):
     return tables.import_table(registry, path, what, mapped, ADA, dry_run=dry_run)
 
 
-def test_a_table_with_its_own_columns_is_read_by_a_mapping(registry, table):
+def test_a_table_with_its_own_columns_is_read_by_a_mapping(registry: Registry, table) -> None:
     own = table(OWN, "map.toml")
     sieves = table("Sieve no.;Mesh;In use since;Size;Maker\n=1+1;75 um;10.01.2025;8in;Meadow\n"
                    "B;No. 200;11.01.2025;;@Home\n", encoding="cp1252")  # fmt: skip
@@ -63,7 +67,9 @@ def test_a_table_with_its_own_columns_is_read_by_a_mapping(registry, table):
     assert verification.ledger_head(registry)[0] == 3  # the table, and each of its rows
 
 
-def test_every_bad_row_is_told_with_its_line_and_nothing_is_recorded(registry, add, table):
+def test_every_bad_row_is_told_with_its_line_and_nothing_is_recorded(
+    registry: Registry, add: Callable[..., Any], table
+) -> None:
     add("A")
     path = table(
         'id,nominal,frame,in_service,maker\n'
@@ -86,7 +92,9 @@ def test_every_bad_row_is_told_with_its_line_and_nothing_is_recorded(registry, a
     assert verification.verify(registry).ok
 
 
-def test_past_checks_are_read_with_what_is_known_of_them(registry, add, table):
+def test_past_checks_are_read_with_what_is_known_of_them(
+    registry: Registry, add: Callable[..., Any], table
+) -> None:
     add("A", in_service=date(2024, 1, 1))
     path = table(
         "sieve,date,outcome,mean_x,mean_y,max_x,by,note\n"
@@ -119,7 +127,9 @@ def test_past_checks_are_read_with_what_is_known_of_them(registry, add, table):
         ("A,01.02.2025,pass,75,75", "YYYY-MM-DD"),
     ],
 )
-def test_a_check_that_cannot_have_been_is_a_bad_row(registry, add, table, row, why):
+def test_a_check_that_cannot_have_been_is_a_bad_row(
+    registry: Registry, add: Callable[..., Any], table, row: str, why: str
+) -> None:
     add("A", in_service=date(2024, 1, 1))
     path = table(f"sieve,date,outcome,mean_x,mean_y\nA,2024-05-01,pass,75,75\n{row}\n")
     done = read(registry, path, "checks")
@@ -138,13 +148,15 @@ def test_a_check_that_cannot_have_been_is_a_bad_row(registry, add, table, row, w
         ("id,nominal\n", "[columns\n", "cannot be read"),
     ],
 )
-def test_a_table_that_cannot_be_meant_is_refused(registry, table, text, mapping, why):
+def test_a_table_that_cannot_be_meant_is_refused(
+    registry: Registry, table, text: str, mapping: str, why: str
+) -> None:
     own = table(mapping, "map.toml") if mapping else None
     with pytest.raises(UsageError, match=why):
         read(registry, table(text), mapping=own)
 
 
-def test_the_file_that_was_read_in_is_kept_as_evidence(registry, table):
+def test_the_file_that_was_read_in_is_kept_as_evidence(registry: Registry, table) -> None:
     path = table("id,nominal\nA,75um\n")
     read(registry, path)
     with registry.reading() as connection:
@@ -156,7 +168,7 @@ def test_the_file_that_was_read_in_is_kept_as_evidence(registry, table):
     assert check_queries.evidence_bytes(registry, kept[0]) == path.read_bytes()
 
 
-def test_a_workbook_is_read_as_text_days_and_numbers(registry, tmp_path):
+def test_a_workbook_is_read_as_text_days_and_numbers(registry: Registry, tmp_path: Path) -> None:
     book = openpyxl.Workbook()
     book.active.append(["id", "nominal", "in_service", "interval_months", "maker"])
     book.active.append(["A", "75um", date(2025, 1, 2), 6, "=1+1"])
@@ -166,7 +178,7 @@ def test_a_workbook_is_read_as_text_days_and_numbers(registry, tmp_path):
     assert (sieve.in_service, sieve.interval_months, sieve.maker) == (date(2025, 1, 2), 6, "=1+1")
 
 
-def test_a_workbook_that_is_none_says_so(registry, table):
+def test_a_workbook_that_is_none_says_so(registry: Registry, table) -> None:
     with pytest.raises(ArchiveError, match="no table"):
         read(registry, table("PK no workbook", "own.xlsx"))
     with pytest.raises(ArchiveError, match="cannot be read"):
@@ -174,7 +186,9 @@ def test_a_workbook_that_is_none_says_so(registry, table):
 
 
 @pytest.mark.parametrize("kind", ["csv", "xlsx"])
-def test_what_is_written_runs_nothing_and_reads_back_the_same(run, registry, add, tmp_path, kind):
+def test_what_is_written_runs_nothing_and_reads_back_the_same(
+    run, registry: Registry, add: Callable[..., Any], tmp_path: Path, kind: str
+) -> None:
     add("=1+1", location="@home", maker="+49 5", serial="-3")
     out = tmp_path / f"out.{kind}"
     assert run("export", str(out)).code == 0
@@ -194,7 +208,7 @@ def test_what_is_written_runs_nothing_and_reads_back_the_same(run, registry, add
 
 
 @file_only
-def test_commands_tell_bad_rows_and_end_with_48(run, table):
+def test_commands_tell_bad_rows_and_end_with_48(run, table) -> None:
     path = table("id,nominal\nA,75um\nB,75\n")
     trial = run("import", str(path), "--dry-run")
     assert trial.code == 39  # a trial begins no registry
@@ -210,7 +224,9 @@ def test_commands_tell_bad_rows_and_end_with_48(run, table):
     assert "Exported 0 checks" in run("export", str(out), "--what", "checks").out
 
 
-def test_a_mapping_that_would_map_nothing_is_refused_and_the_help_shows_one(registry, table, run):
+def test_a_mapping_that_would_map_nothing_is_refused_and_the_help_shows_one(
+    registry: Registry, table, run
+) -> None:
     with pytest.raises(UsageError, match=r"'id' stands outside.*\[columns\]"):
         tables.read_mapping(table('id = "Sieve no."', "map.toml"))
     with pytest.raises(UsageError, match="has no column 'id' for id, but 'Nr', 'Mesh'"):
@@ -222,14 +238,18 @@ def test_a_mapping_that_would_map_nothing_is_refused_and_the_help_shows_one(regi
         assert name in shown
 
 
-def test_a_past_check_that_counted_nothing_is_written_without_a_count(registry, table, add):
+def test_a_past_check_that_counted_nothing_is_written_without_a_count(
+    registry: Registry, table, add: Callable[..., Any]
+) -> None:
     add()
     read(registry, table("sieve,date,outcome,mean_x,mean_y\nS-1,2026-01-05,pass,75,75\n"), "checks")
     header, row = tables.check_rows(registry)
     assert dict(zip(header, row, strict=True))["count"] == ""
 
 
-def test_a_word_for_an_outcome_that_is_not_known_points_to_the_mapping(registry, table, add):
+def test_a_word_for_an_outcome_that_is_not_known_points_to_the_mapping(
+    registry: Registry, table, add: Callable[..., Any]
+) -> None:
     add()
     told = read(
         registry, table("sieve,date,outcome,mean_x,mean_y\nS-1,2026-01-05,ok,75,75\n"), "checks"

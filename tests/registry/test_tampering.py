@@ -3,12 +3,16 @@
 from __future__ import annotations
 
 import sqlite3
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
 
 import pytest
 
 from sieve_registry.audit import verification
 from sieve_registry.errors import BrokenRecordError
 from sieve_registry.sieves import commands as sieve_commands
+from sieve_registry.store.engine import Registry
 
 DATABASES = ("sqlite",)  # what only a file can suffer
 
@@ -16,7 +20,7 @@ UNGUARD = ("DROP TRIGGER event_no_update", "DROP TRIGGER event_no_delete")
 
 
 @pytest.fixture
-def tampered(registry, add, check, path):
+def tampered(registry: Registry, add: Callable[..., Any], check: Callable[..., Any], path: Path):
     """A registry of six events; what is given is done to its file behind its back."""
     add()
     check()
@@ -43,18 +47,18 @@ def subjects(found):
     return {(finding.source, finding.subject) for finding in found.findings}
 
 
-def test_a_registry_as_recorded_has_no_findings(tampered, registry):
+def test_a_registry_as_recorded_has_no_findings(tampered, registry: Registry) -> None:
     found = verification.verify(registry)
     assert (found.ok, found.events, found.findings) == (True, 6, ())
     assert found.head == verification.ledger_head(registry)[1]
 
 
-def test_an_empty_registry_is_whole(registry):
+def test_an_empty_registry_is_whole(registry: Registry) -> None:
     assert verification.verify(registry).head is None
     assert verification.verify(registry).ok
 
 
-def test_a_flipped_byte_in_a_payload_is_named(registry, tampered, path):
+def test_a_flipped_byte_in_a_payload_is_named(registry: Registry, tampered, path: Path) -> None:
     registry.close()
     data = bytearray(path.read_bytes())
     for wal in path.parent.glob("*-wal"):
@@ -68,7 +72,9 @@ def test_a_flipped_byte_in_a_payload_is_named(registry, tampered, path):
 
 
 @pytest.mark.parametrize("byte", [b"\xff", b"\x00"])
-def test_a_payload_that_is_no_text_any_more_is_named(registry, tampered, path, byte):
+def test_a_payload_that_is_no_text_any_more_is_named(
+    registry: Registry, tampered, path: Path, byte: bytes
+) -> None:
     registry.close()
     data = path.read_bytes()
     path.write_bytes(data.replace(b'"note":"limestone"', b'"note":"limeston' + byte + b'"'))
@@ -79,13 +85,13 @@ def test_a_payload_that_is_no_text_any_more_is_named(registry, tampered, path, b
 @pytest.mark.parametrize(
     "change", ["person = 'Bo'", "on_date = '2025-01-01'", "payload = '{'", "hash = 'x'", "seq = 77"]
 )
-def test_a_changed_event_is_named(tampered, change):
+def test_a_changed_event_is_named(tampered, change: str) -> None:
     found = tampered(*UNGUARD, f"UPDATE event SET {change} WHERE seq = 3")
     assert found.findings[0].source == "chain"
     assert found.findings[0].subject in ("event 3", "event 4")
 
 
-def test_a_removed_event_is_named(tampered):
+def test_a_removed_event_is_named(tampered) -> None:
     found = tampered(*UNGUARD, "DELETE FROM event WHERE seq = 3")
     assert found.findings[0].message == "event 3 is missing"
     assert ("records", "use_log 3") in subjects(found)
@@ -99,7 +105,7 @@ def guards_of(path):
     return [sql for (sql,) in rows]
 
 
-def test_a_cut_off_end_needs_a_head_noted_earlier(tampered, registry, path):
+def test_a_cut_off_end_needs_a_head_noted_earlier(tampered, registry: Registry, path: Path) -> None:
     head = verification.ledger_head(registry)[1]
     registry.head_note.unlink()
     guards = guards_of(path)
@@ -109,14 +115,16 @@ def test_a_cut_off_end_needs_a_head_noted_earlier(tampered, registry, path):
     assert subjects(found) == {("chain", f"head {head}")}
 
 
-def test_a_cut_off_end_is_found_by_the_note_beside_the_file(tampered, registry, path):
+def test_a_cut_off_end_is_found_by_the_note_beside_the_file(
+    tampered, registry: Registry, path: Path
+) -> None:
     head = verification.ledger_head(registry)[1]
     cut = ("DELETE FROM event WHERE seq = 6", "DELETE FROM retirement")
     found = tampered(*UNGUARD, *cut, *guards_of(path))
     assert subjects(found) == {("chain", f"head {head}")}
 
 
-def test_guards_taken_away_are_named(tampered):
+def test_guards_taken_away_are_named(tampered) -> None:
     found = tampered(*UNGUARD)
     assert [finding.message for finding in found.findings] == [
         "its tables or guards are not as they were made"
@@ -139,14 +147,18 @@ def test_guards_taken_away_are_named(tampered):
          "use_log 5", "no event"),
     ],
 )  # fmt: skip
-def test_a_derived_row_that_left_its_event_is_named(tampered, change, subject, word):
+def test_a_derived_row_that_left_its_event_is_named(
+    tampered, change: str, subject: str, word: str
+) -> None:
     found = tampered(change)
     (finding,) = (f for f in found.findings if f.source == "records")
     assert finding.subject == subject
     assert word in finding.message
 
 
-def test_a_row_slipped_in_points_to_verify_when_it_stands_in_the_way(tampered, registry, add):
+def test_a_row_slipped_in_points_to_verify_when_it_stands_in_the_way(
+    tampered, registry: Registry, add: Callable[..., Any]
+) -> None:
     tampered(
         "INSERT INTO sieve SELECT 'S-2', nominal_nm, standard, grade, serial, frame_nm, "
         "in_service, added_on, interval_months, interval_uses, location, maker, 99, '{}' FROM sieve"
@@ -155,13 +167,15 @@ def test_a_row_slipped_in_points_to_verify_when_it_stands_in_the_way(tampered, r
         add("S-2")
 
 
-def test_a_row_that_points_nowhere_is_named(tampered):
+def test_a_row_that_points_nowhere_is_named(tampered) -> None:
     found = tampered("UPDATE use_log SET sieve_id = 'S-9'")
     assert any("not there" in finding.message for finding in found.findings)
 
 
 @pytest.mark.parametrize("role", ["scan", "overlay", "measurement", "apertures", "scale"])
-def test_a_flipped_byte_in_an_evidence_file_is_named(registry, add, check, role):
+def test_a_flipped_byte_in_an_evidence_file_is_named(
+    registry: Registry, add: Callable[..., Any], check: Callable[..., Any], role: str
+) -> None:
     add()
     file = next(f for f in check().evidence if f.role == role)
     kept = registry.evidence.path_of(file.sha256, file.extension)
@@ -178,7 +192,7 @@ def test_a_flipped_byte_in_an_evidence_file_is_named(registry, add, check, role)
     assert "missing" in finding.message
 
 
-def test_a_damaged_page_of_the_file_is_found(registry, tampered, path):
+def test_a_damaged_page_of_the_file_is_found(registry: Registry, tampered, path: Path) -> None:
     registry.close()
     data = bytearray(path.read_bytes())
     size = int.from_bytes(data[16:18], "big")

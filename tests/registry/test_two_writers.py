@@ -5,6 +5,7 @@ from __future__ import annotations
 import subprocess
 import sys
 import time
+from pathlib import Path
 
 from sieve_registry.audit import verification
 from sieve_registry.sieves import queries as sieve_queries
@@ -25,7 +26,7 @@ for number in range(25):
 """
 
 
-def test_two_processes_writing_at_once_lose_nothing(path):
+def test_two_processes_writing_at_once_lose_nothing(path: Path) -> None:
     names = ("left", "right")
     running = [
         subprocess.Popen([sys.executable, "-c", WRITER, str(path), name], stderr=subprocess.PIPE)
@@ -40,7 +41,7 @@ def test_two_processes_writing_at_once_lose_nothing(path):
     assert (found.ok, found.events) == (True, 52)
 
 
-def test_a_writer_killed_at_any_moment_leaves_a_whole_registry(path):
+def test_a_writer_killed_at_any_moment_leaves_a_whole_registry(path: Path) -> None:
     """Ended hard (POSIX SIGKILL) at a moment nobody chose: each use is there whole, or not."""
     for number in range(3):
         endless = WRITER.replace("range(25)", "range(10**6)").replace("1, by", "2, by")

@@ -7,7 +7,7 @@ import report_lab
 
 
 @pytest.fixture(scope="session")
-def filled(tmp_path_factory):
+def filled(tmp_path_factory: pytest.TempPathFactory):
     """The folder of the laboratory; nothing may be changed in it."""
     folder = tmp_path_factory.mktemp("lab")
     report_lab.fill(folder)

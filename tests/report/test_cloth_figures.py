@@ -28,7 +28,7 @@ def cloth(seed=0, size=(24, 30), teeth_um=0.0, images=1):
     return Apertures(x, y, np.full(image.size, "ok"), places)
 
 
-def test_local_means_are_those_of_scipy():
+def test_local_means_are_those_of_scipy() -> None:
     found = cloth(size=(40, 50))
     mapped = map_of(found, ["a.png"], None, (), "µm")
     (field,) = mapped.fields
@@ -45,7 +45,7 @@ def test_local_means_are_those_of_scipy():
         np.testing.assert_allclose(field.means[place], expected.statistic, atol=1e-9)
 
 
-def test_a_few_apertures_at_the_rim_do_not_set_the_shades():
+def test_a_few_apertures_at_the_rim_do_not_set_the_shades() -> None:
     """A round cloth of 40 x 40; one aperture alone beside it is 9 um wider than the others."""
     whole = cloth(size=(40, 40))
     beside = np.hypot(whole.places.row - 19.5, whole.places.column - 19.5) > 19.5
@@ -59,7 +59,7 @@ def test_a_few_apertures_at_the_rim_do_not_set_the_shades():
     assert mapped.reach == np.nanmax(np.abs(field.means)) < 4
 
 
-def test_a_map_that_stands_alone_explains_its_marks():
+def test_a_map_that_stands_alone_explains_its_marks() -> None:
     found = cloth()
     state = found.state.astype("U8")
     state[3] = "blocked"
@@ -71,7 +71,7 @@ def test_a_map_that_stands_alone_explains_its_marks():
     assert "white:" not in cloth_map_svg(mapped, "a map")
 
 
-def test_marks_are_where_the_table_has_them():
+def test_marks_are_where_the_table_has_them() -> None:
     found = cloth()
     state = found.state.astype("U8")
     state[[3, 70]] = "blocked"
@@ -90,7 +90,7 @@ def test_marks_are_where_the_table_has_them():
     assert "<image" not in svg
 
 
-def test_no_map_without_places():
+def test_no_map_without_places() -> None:
     bare = Apertures(np.array([75.0]), np.array([75.0]), np.array(["ok"]))
     assert map_of(bare, [], None, (), "µm") is None
     assert map_of(None, [], None, (), "µm") is None
@@ -98,20 +98,20 @@ def test_no_map_without_places():
 
 
 @pytest.mark.parametrize("images", [1, 3])
-def test_a_comb_with_uneven_teeth_is_seen_in_its_direction_only(images):
+def test_a_comb_with_uneven_teeth_is_seen_in_its_direction_only(images: int) -> None:
     found = halves_of(cloth(teeth_um=4.0, images=images), "x")
     assert found is not None
     assert found.difference_um == pytest.approx(4.0, abs=3 * np.sqrt(4 / 30 / images))
     assert halves_of(cloth(teeth_um=4.0, images=images), "y") is None
 
 
-def test_even_cloth_is_rarely_called_uneven():
+def test_even_cloth_is_rarely_called_uneven() -> None:
     # Three standard errors of gaps that scatter normally: 0.27 % each; t with 28 degrees, 0.56 %.
     called = sum(halves_of(cloth(seed), d) is not None for seed in range(200) for d in "xy")
     assert called <= stats.binom.ppf(0.999, 400, 0.0056)
 
 
-def test_the_fitted_curve_is_the_normal_density_over_the_bars():
+def test_the_fitted_curve_is_the_normal_density_over_the_bars() -> None:
     from matplotlib.figure import Figure
 
     widths = np.random.default_rng(3).normal(75, 2, 500)
@@ -123,7 +123,7 @@ def test_the_fitted_curve_is_the_normal_density_over_the_bars():
     np.testing.assert_allclose(height, expected, rtol=1e-9)
 
 
-def test_the_forecast_band_is_that_of_numpy():
+def test_the_forecast_band_is_that_of_numpy() -> None:
     t = np.array([0.0, 120.0, 260.0, 410.0, 500.0])
     y = 75 + 0.004 * t + np.array([0.05, -0.1, 0.02, 0.07, -0.04])
     u = np.array([0.1, 0.12, 0.1, 0.15, 0.1])
@@ -137,7 +137,7 @@ def test_the_forecast_band_is_that_of_numpy():
     np.testing.assert_allclose(half, stats.norm.ppf(0.975) * spread, rtol=1e-6)
 
 
-def test_many_fields_are_told_on_figures_that_fit_a_page():
+def test_many_fields_are_told_on_figures_that_fit_a_page() -> None:
     from report_sample import sample
 
     from sieve_registry.report.cloth_figures import cloth_map

@@ -50,7 +50,7 @@ def drawn(svg: str, dots: int = 12) -> np.ndarray:
 
 @pytest.mark.parametrize("size", labels.SIZES.values(), ids=labels.SIZES)
 @pytest.mark.parametrize("sieve_id", ["S-0075", "Größe 75 µm", "x" * 64])
-def test_either_size_is_read_back(size, sieve_id):
+def test_either_size_is_read_back(size, sieve_id) -> None:
     label = labels.label_of(replace(STATE, sieve=replace(SIEVE, id=sieve_id)))
     assert read_back(labels.png(label, size)) == sieve_id
     assert cv2.QRCodeDetector().detectAndDecode(drawn(labels.svg(label, size)))[0] == sieve_id
@@ -76,7 +76,7 @@ def test_either_size_is_read_back(size, sieve_id):
         ({"status": "retired", "due": None}, "RETIRED", "Do not use"),
     ],
 )
-def test_both_sizes_say_the_status_and_until_when(changes, status, short):
+def test_both_sizes_say_the_status_and_until_when(changes, status: str, short: str) -> None:
     label = labels.label_of(replace(STATE, **changes))
     assert label.lines[:3] == ("S-0075", "75 µm", status)
     assert short in label.lines
@@ -86,7 +86,7 @@ def test_both_sizes_say_the_status_and_until_when(changes, status, short):
 
 
 @pytest.mark.parametrize("size", labels.SIZES.values(), ids=labels.SIZES)
-def test_words_stay_beside_the_code_and_on_the_label(size):
+def test_words_stay_beside_the_code_and_on_the_label(size) -> None:
     bad = replace(CHECK, outcome="conditional pass")
     state = replace(
         STATE, sieve=replace(SIEVE, id="W" * 40), last_check=bad, interval_uses=1_000_000
@@ -99,7 +99,7 @@ def test_words_stay_beside_the_code_and_on_the_label(size):
     assert (np.array(picture.shape) - dark.max(axis=0) > 0.5 * dots).all()
 
 
-def test_the_sheet_is_printed_without_its_own_words():
+def test_the_sheet_is_printed_without_its_own_words() -> None:
     sheet = labels.page([labels.label_of(STATE)] * 3, labels.SMALL)
     assert sheet.count("<svg") == 3
     assert "45 × 15 mm" in sheet

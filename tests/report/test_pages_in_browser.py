@@ -19,7 +19,7 @@ from sieve_registry.sieves import queries as sieve_queries
 
 
 @pytest.fixture(scope="module")
-def pages(filled, tmp_path_factory):
+def pages(filled, tmp_path_factory: pytest.TempPathFactory):
     """Every kind of page as a file."""
     folder = tmp_path_factory.mktemp("pages")
     registry = report_lab.lab(filled, report_lab.LAST_DAY)
@@ -67,7 +67,7 @@ def shown(browser, pages):
 @pytest.mark.parametrize(
     "name", ["check", "conditional", "history", "unchecked", "audit", "labels"]
 )
-def test_no_rule_of_axe_is_broken(shown, name):
+def test_no_rule_of_axe_is_broken(shown, name: str) -> None:
     axe = pytest.importorskip("axe_playwright_python.sync_playwright", reason="no axe installed")
     found = axe.Axe().run(shown(name))
     broken = [(one["id"], one["nodes"][0]["html"][:200]) for one in found.response["violations"]]
@@ -77,7 +77,7 @@ def test_no_rule_of_axe_is_broken(shown, name):
 
 
 @pytest.mark.parametrize("name", ["check", "history", "unchecked", "audit", "labels"])
-def test_a_narrow_screen_scrolls_one_way_only(shown, name):
+def test_a_narrow_screen_scrolls_one_way_only(shown, name: str) -> None:
     page = shown(name, width=380)
     assert page.evaluate("document.documentElement.scrollWidth") <= 380
 
@@ -86,7 +86,7 @@ def rows(page):
     return page.locator("tbody tr:visible").count()
 
 
-def test_the_filter_narrows_by_words_days_and_lateness(shown):
+def test_the_filter_narrows_by_words_days_and_lateness(shown) -> None:
     page = shown("audit")
     every = rows(page)
     page.get_by_label("Filter").fill("c-0003 torn")
@@ -107,14 +107,14 @@ def test_the_filter_narrows_by_words_days_and_lateness(shown):
     assert [text.split()[0] for text in dated] == ["C-0002"]
 
 
-def test_every_row_is_there_without_scripts(shown, browser):
+def test_every_row_is_there_without_scripts(shown, browser) -> None:
     with_script = rows(shown("audit"))
     page = shown("audit", java_script_enabled=False)
     assert rows(page) == with_script
     assert not page.get_by_label("Filter").is_visible()
 
 
-def test_filters_and_links_are_reached_by_keyboard(shown):
+def test_filters_and_links_are_reached_by_keyboard(shown) -> None:
     page = shown("audit")
     reached = []
     for _ in range(40):

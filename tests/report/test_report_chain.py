@@ -9,7 +9,7 @@ from report_sample import sample
 from sieve_registry.report import render_check_report
 
 
-def test_the_chain_stands_on_the_page_in_four_lines():
+def test_the_chain_stands_on_the_page_in_four_lines() -> None:
     links = tuple((f"link {n}", f"said <{n}>") for n in range(4))
     page = render_check_report(replace(sample(), chain=links))
     for n in range(4):

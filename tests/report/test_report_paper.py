@@ -9,6 +9,7 @@ import re
 import shutil
 import sys
 from html.parser import HTMLParser
+from pathlib import Path
 from urllib.parse import unquote
 
 import pytest
@@ -18,7 +19,9 @@ from sieve_registry.cli.main import main
 
 
 @pytest.fixture
-def type_it(filled, tmp_path, monkeypatch, capsys):
+def type_it(
+    filled, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+):
     """Types `sieveward …` in an empty folder, on a copy of the laboratory."""
     copy, home = tmp_path / "lab", tmp_path / "home"
     shutil.copytree(filled, copy)
@@ -47,7 +50,7 @@ def type_it(filled, tmp_path, monkeypatch, capsys):
         ((report_lab.ODD_NAME,), None, report_lab.ODD_NAME),
     ],
 )
-def test_a_report_is_of_a_check_or_of_a_sieve(type_it, words, check, sieve):
+def test_a_report_is_of_a_check_or_of_a_sieve(type_it, words, check: str | None, sieve) -> None:
     code, out, _ = type_it("report", *words, "--as-of", "2023-05-30", "--json", "-")
     if check is not None:
         assert code == 2  # a check is as it was recorded
@@ -70,14 +73,16 @@ def test_a_report_is_of_a_check_or_of_a_sieve(type_it, words, check, sieve):
         (("1", "--out", "page.txt"), 2, "end 'page.txt' with .html or .pdf"),
     ],
 )
-def test_what_is_not_there_is_told_in_one_sentence(type_it, words, code, tells):
+def test_what_is_not_there_is_told_in_one_sentence(
+    type_it, words: tuple[str, ...], code: int, tells: str
+) -> None:
     found, _, err = type_it("report", *words)
     assert (found, err.count("\n")) == (code, 1)
     assert tells in err
     assert not list(type_it.home.iterdir())
 
 
-def test_a_pdf_of_a4_pages_the_same_every_time(type_it):
+def test_a_pdf_of_a4_pages_the_same_every_time(type_it) -> None:
     pytest.importorskip("weasyprint", reason="weasyprint is not installed", exc_type=Exception)
     for name in ("one.pdf", "two.pdf"):
         assert type_it("report", "S-0125", "--as-of", "2023-05-30", "--out", name)[0] == 0
@@ -88,7 +93,7 @@ def test_a_pdf_of_a4_pages_the_same_every_time(type_it):
     assert len((type_it.home / "check.pdf").read_bytes()) < 4_000_000
 
 
-def test_a_report_fits_its_pages():
+def test_a_report_fits_its_pages() -> None:
     weasyprint = pytest.importorskip("weasyprint", exc_type=Exception)
     from report_sample import sample
 
@@ -100,7 +105,9 @@ def test_a_report_fits_its_pages():
         assert (page.width, page.height) == pytest.approx((793.7, 1122.5), abs=0.1)
 
 
-def test_without_the_extra_a_pdf_is_refused_in_one_sentence(type_it, monkeypatch):
+def test_without_the_extra_a_pdf_is_refused_in_one_sentence(
+    type_it, monkeypatch: pytest.MonkeyPatch
+) -> None:
     monkeypatch.setitem(sys.modules, "weasyprint", None)
     code, _, err = type_it("report", "1", "--out", "one.pdf")
     assert (code, err.count("\n")) == (2, 1)
@@ -111,15 +118,15 @@ def test_without_the_extra_a_pdf_is_refused_in_one_sentence(type_it, monkeypatch
 class Seen(HTMLParser):
     """The addresses a page leads to."""
 
-    def __init__(self):
+    def __init__(self) -> None:
         super().__init__()
         self.hrefs = []
 
-    def handle_starttag(self, tag, attrs):
+    def handle_starttag(self, tag, attrs) -> None:
         self.hrefs += [value for name, value in attrs if name == "href" and tag == "a"]
 
 
-def test_the_auditors_folder_stands_alone(type_it):
+def test_the_auditors_folder_stands_alone(type_it) -> None:
     out = type_it.home / "audit"
     code, said, _ = type_it("audit", "--as-of", "2023-05-30", "--out", str(out), "--with-files")
     assert code == 0, said
@@ -142,7 +149,7 @@ def test_the_auditors_folder_stands_alone(type_it):
     assert sorted(scans) == ["C-0001", "C-0002", "C-0003"]
 
 
-def test_without_files_the_evidence_is_linked_where_it_lies(type_it):
+def test_without_files_the_evidence_is_linked_where_it_lies(type_it) -> None:
     out = type_it.home / "audit"
     assert type_it("audit", "--as-of", "2023-05-30", "--out", str(out))[0] == 0
     seen = Seen()
@@ -152,7 +159,7 @@ def test_without_files_the_evidence_is_linked_where_it_lies(type_it):
     assert all((out / unquote(href)).resolve().is_file() for href in linked)
 
 
-def test_lost_evidence_is_left_out_and_told(type_it):
+def test_lost_evidence_is_left_out_and_told(type_it) -> None:
     scan = next((type_it.lab / "registry.evidence").rglob("*.tif"))
     scan.unlink()
     out = type_it.home / "audit"
@@ -165,7 +172,7 @@ def test_lost_evidence_is_left_out_and_told(type_it):
     assert len(list((out / "reports").glob("C-*.html"))) == 2
 
 
-def test_only_the_pages_own_script_may_run(type_it):
+def test_only_the_pages_own_script_may_run(type_it) -> None:
     out = type_it.home / "audit"
     type_it("audit", "--as-of", "2023-05-30", "--out", str(out))
     page = (out / "index.html").read_text("utf-8")
@@ -175,6 +182,6 @@ def test_only_the_pages_own_script_may_run(type_it):
     assert "://" not in page
 
 
-def test_files_need_a_folder(type_it):
+def test_files_need_a_folder(type_it) -> None:
     code, _, err = type_it("audit", "--as-of", "2023-05-30", "--with-files")
     assert (code, err.count("\n")) == (2, 1)

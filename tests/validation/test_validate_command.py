@@ -27,20 +27,20 @@ from sieve_inspect.workers.software import software
 from sieve_registry.cli.main import main
 
 
-def typed(monkeypatch, *arguments):
+def typed(monkeypatch: pytest.MonkeyPatch, *arguments):
     monkeypatch.setattr(sys, "argv", ["sieveward", "validate", *map(str, arguments)])
     with pytest.raises(SystemExit) as ended:
         main()
     return int(ended.value.code or 0)
 
 
-def only(monkeypatch, *jobs):
+def only(monkeypatch: pytest.MonkeyPatch, *jobs) -> None:
     """Let nothing but these rows be run."""
     monkeypatch.setattr(run, "_jobs", lambda _: list(jobs))
 
 
 @pytest.fixture(scope="module")
-def quick(tmp_path_factory):
+def quick(tmp_path_factory: pytest.TempPathFactory):
     """One run of the quick part: exit code and the folder."""
     folder = tmp_path_factory.mktemp("validation") / "new"
     with pytest.MonkeyPatch.context() as patch:
@@ -52,16 +52,16 @@ def told(quick):
     return json.loads((quick[1] / "validation.json").read_text(encoding="utf-8"))
 
 
-def test_every_row_of_the_quick_part_holds(told):
+def test_every_row_of_the_quick_part_holds(told) -> None:
     assert [row["name"] for row in told["rows"] if row["verdict"] != "holds"] == []
 
 
-def test_the_code_is_the_answer(quick, told):
+def test_the_code_is_the_answer(quick, told) -> None:
     assert quick[0] == (0 if told["ok"] else 1)
     assert told["ok"] == all(row["verdict"] == "holds" for row in told["rows"])
 
 
-def test_every_kind_of_row_is_there(told):
+def test_every_kind_of_row_is_there(told) -> None:
     assert told["schema"] == "sieveward.validation/1"
     groups = {row["group"] for row in told["rows"]}
     assert groups == {"clean", "hard", "comb", "damage", "refusal", "honesty"}
@@ -74,12 +74,12 @@ def test_every_kind_of_row_is_there(told):
     assert set(told["versions"]) >= {"python", "sieveward", "numpy", "scipy"}
 
 
-def test_only_the_report_is_in_the_folder(quick):
+def test_only_the_report_is_in_the_folder(quick) -> None:
     names = sorted(path.name for path in quick[1].iterdir())
     assert names == [f"validation.{kind}" for kind in ("csv", "html", "json", "md")]
 
 
-def test_the_table_says_the_same(quick, told):
+def test_the_table_says_the_same(quick, told) -> None:
     text = (quick[1] / "validation.csv").read_text(encoding="utf-8")
     rows = list(csv.DictReader(io.StringIO(text)))
     assert [r["name"] for r in rows] == [r["name"] for r in told["rows"]]
@@ -92,20 +92,20 @@ def test_the_table_says_the_same(quick, told):
 class Reader(HTMLParser):
     """Which tags are opened, and what they would load."""
 
-    def __init__(self):
+    def __init__(self) -> None:
         super().__init__()
         self.loads, self.open = [], []
 
-    def handle_starttag(self, tag, attrs):
+    def handle_starttag(self, tag, attrs) -> None:
         self.loads += [value for name, value in attrs if name in ("src", "href")]
         if tag not in ("meta", "br"):
             self.open.append(tag)
 
-    def handle_endtag(self, tag):
+    def handle_endtag(self, tag) -> None:
         assert self.open.pop() == tag
 
 
-def test_the_page_needs_nothing_else(quick, told):
+def test_the_page_needs_nothing_else(quick, told) -> None:
     text = (quick[1] / "validation.html").read_text(encoding="utf-8")
     reader = Reader()
     reader.feed(text)
@@ -115,7 +115,9 @@ def test_the_page_needs_nothing_else(quick, told):
         assert row["name"] in text
 
 
-def test_a_row_that_does_not_hold_makes_the_answer_no(monkeypatch, tmp_path, capsys):
+def test_a_row_that_does_not_hold_makes_the_answer_no(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
     bad = Row("hard", "made up", "a", "b", "c <d>", "e", holds=False)
     only(monkeypatch, ("hard", "made up", lambda _: bad))
     assert typed(monkeypatch, "--out", tmp_path) == 1
@@ -124,8 +126,8 @@ def test_a_row_that_does_not_hold_makes_the_answer_no(monkeypatch, tmp_path, cap
     assert "c &lt;d&gt;" in page
 
 
-def test_a_fault_is_a_row_and_ends_nothing(monkeypatch, tmp_path):
-    def broken(folder):
+def test_a_fault_is_a_row_and_ends_nothing(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    def broken(folder) -> None:
         raise ZeroDivisionError("made up")
 
     good = Row("hard", "good", "a", "b", "c", "e", holds=True)
@@ -136,13 +138,15 @@ def test_a_fault_is_a_row_and_ends_nothing(monkeypatch, tmp_path):
     assert not report.ok
 
 
-def test_a_folder_that_cannot_be_made_is_told_before_the_work(monkeypatch, tmp_path):
+def test_a_folder_that_cannot_be_made_is_told_before_the_work(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
     only(monkeypatch, ("hard", "begun", lambda _: pytest.fail("work was begun")))
     (tmp_path / "file").write_text("x", encoding="utf-8")
     assert typed(monkeypatch, "--out", tmp_path / "file") == 23
 
 
-def test_it_works_without_scikit_image(monkeypatch, tmp_path):
+def test_it_works_without_scikit_image(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
     """The other route is then left out, and the report says so."""
     monkeypatch.setitem(sys.modules, "skimage", None)
     found = importlib.util.find_spec
@@ -166,7 +170,7 @@ def test_it_works_without_scikit_image(monkeypatch, tmp_path):
     assert "scikit-image is not installed here" in as_html(run.run_validation())
 
 
-def test_the_bound_of_a_gaussian_edge():
+def test_the_bound_of_a_gaussian_edge() -> None:
     """∫L² of a Gaussian of s px is 1/(2√π s); the pixel's width adds 1/12 px² to s²."""
     for blur in (0.8, 1.5, 3.0):
         power = line_spread_power(Optics("gaussian", blur), np.array([1.0, 0.0]))
@@ -174,7 +178,7 @@ def test_the_bound_of_a_gaussian_edge():
         assert power == pytest.approx(known, rel=2e-3)
 
 
-def test_no_fit_does_better_than_the_bound():
+def test_no_fit_does_better_than_the_bound() -> None:
     """The best there is for one free edge, least squares over known blur and level, reaches it."""
     rng = np.random.default_rng(5)
     x = np.arange(-12, 13.0)
@@ -189,7 +193,7 @@ def test_no_fit_does_better_than_the_bound():
     assert two_edges == pytest.approx(bound, rel=0.05)
 
 
-def test_the_developers_table_names_every_row():
+def test_the_developers_table_names_every_row() -> None:
     text = (Path(__file__).parents[2] / "DEVELOPERS.md").read_text(encoding="utf-8")
     table = text.split("<!-- validation.md -->")[1].split("<!-- end of validation.md -->")[0]
     told = {line.split("|")[1].split()[0] for line in table.splitlines() if line.startswith("| ")}

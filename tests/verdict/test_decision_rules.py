@@ -48,7 +48,9 @@ def verdict(rule: str, by=ISO_75, coarser=(), also: dict | None = None, **y) -> 
         (78.7 - 1.5 * 0.4, 0.2, None, 78.7, 1 - 0.00135),
     ],
 )
-def test_conformance_probability(value, u, low, high, expected) -> None:
+def test_conformance_probability(
+    value, u: float, low: float | None, high: float | None, expected
+) -> None:
     assert p_conform(value, u, low, high) == pytest.approx(expected, abs=5e-4)
 
 

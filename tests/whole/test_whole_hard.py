@@ -1,5 +1,9 @@
 """What scanners do to whole cloths, in bands and in memory: right, or no more sure than it is."""
 
+from __future__ import annotations
+
+from pathlib import Path
+
 import numpy as np
 import pytest
 import tifffile
@@ -27,7 +31,7 @@ def across(first, last):
 
 
 @pytest.fixture(params=["in bands", "in memory"])
-def measured(request, monkeypatch):
+def measured(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch):
     monkeypatch.setattr(scan_task, "WHOLE_FROM", 1 if request.param == "in bands" else 10**9)
 
     def measuring(path, aperture=15.0):
@@ -58,7 +62,9 @@ def errors(measurement, truth):
     "blur",
     [even(1.0), even(0.7), across(0.7, 1.7), lambda x, y: 0.7 + 1.4 * np.hypot(x - 0.5, y - 0.5)],
 )
-def test_focus_does_not_pass_for_another_encoding(measured, tmp_path, encoding, blur):
+def test_focus_does_not_pass_for_another_encoding(
+    measured, tmp_path: Path, encoding: str, blur
+) -> None:
     """The wrong one would be off by 1.5 px."""
     path = tmp_path / "scan.tif"
     truth = draw_directly(path, blur, SIDE, stored=srgb if encoding == "srgb" else lambda i: i)
@@ -69,7 +75,9 @@ def test_focus_does_not_pass_for_another_encoding(measured, tmp_path, encoding, 
         assert abs(error[ok].mean()) < 2 * u < 0.12
 
 
-def test_openings_brighter_than_the_sensor_in_uneven_focus_are_not_blocked(measured, tmp_path):
+def test_openings_brighter_than_the_sensor_in_uneven_focus_are_not_blocked(
+    measured, tmp_path: Path
+) -> None:
     path = tmp_path / "scan.tif"
     truth = draw_directly(path, across(0.9, 1.2), SIDE, lit=even(1.2))
     measurement = measured(path)
@@ -80,7 +88,7 @@ def test_openings_brighter_than_the_sensor_in_uneven_focus_are_not_blocked(measu
         assert abs(error[ok].mean()) < 2 * u
 
 
-def test_part_of_the_field_may_be_too_bright(measured, tmp_path):
+def test_part_of_the_field_may_be_too_bright(measured, tmp_path: Path) -> None:
     path = tmp_path / "scan.tif"
     truth = draw_directly(path, even(1.0), SIDE, lit=across(0.6, 1.2))
     found, ok = errors(measured(path), truth)
@@ -90,7 +98,7 @@ def test_part_of_the_field_may_be_too_bright(measured, tmp_path):
             assert abs(error[ok & (np.digitize(truth.x, [300, 600]) == part)].mean()) < 0.03
 
 
-def test_a_black_point_above_the_wires_is_doubted(measured, tmp_path):
+def test_a_black_point_above_the_wires_is_doubted(measured, tmp_path: Path) -> None:
     """A tenth of the light cut off moves the edges of 15 px openings by an eighth of a pixel."""
     path = tmp_path / "scan.tif"
     truth = draw_directly(path, even(1.0), SIDE, cut=0.15)
@@ -102,7 +110,9 @@ def test_a_black_point_above_the_wires_is_doubted(measured, tmp_path):
 
 
 @pytest.mark.parametrize(("aperture", "wire", "sigma"), [(10.0, 6.0, 1.8), (7.0, 4.0, 1.4)])
-def test_wires_that_are_never_dark_are_doubted(measured, tmp_path, aperture, wire, sigma):
+def test_wires_that_are_never_dark_are_doubted(
+    measured, tmp_path: Path, aperture: float, wire: float, sigma: float
+) -> None:
     path = tmp_path / "scan.tif"
     truth = draw_directly(path, even(sigma), 700, aperture, wire)
     measurement = measured(path, aperture)
@@ -111,7 +121,9 @@ def test_wires_that_are_never_dark_are_doubted(measured, tmp_path, aperture, wir
         assert abs(error[ok].mean()) < 2.5 * u
 
 
-def test_an_encoding_that_the_edges_do_not_confirm_carries_no_verdict(measured, tmp_path):
+def test_an_encoding_that_the_edges_do_not_confirm_carries_no_verdict(
+    measured, tmp_path: Path
+) -> None:
     """Under such a blur linear light read as sRGB has edges of nearly the same shape."""
     path = tmp_path / "scan.tif"
     draw_directly(path, even(2.0), SIDE, 20.0, 12.0, stored=lambda light: light)
@@ -120,7 +132,7 @@ def test_an_encoding_that_the_edges_do_not_confirm_carries_no_verdict(measured, 
 
 
 @pytest.mark.parametrize("share", [0.15, 0.3, 0.6])
-def test_a_picture_the_driver_sharpened_is_doubted(measured, tmp_path, share):
+def test_a_picture_the_driver_sharpened_is_doubted(measured, tmp_path: Path, share: float) -> None:
     """An unsharp mask on stored numbers, which are not light, moves edges outward."""
     path = tmp_path / "scan.tif"
     truth = draw_directly(path, even(1.0), SIDE)
@@ -134,7 +146,9 @@ def test_a_picture_the_driver_sharpened_is_doubted(measured, tmp_path, share):
 
 
 @pytest.mark.parametrize("missing", [((0,), ()), ((-9,), (3,)), ((4, 5), (-6,)), ((-8, 0, 8), ())])
-def test_wires_missing_right_across_are_a_torn_cloth_and_no_two(measured, tmp_path, missing):
+def test_wires_missing_right_across_are_a_torn_cloth_and_no_two(
+    measured, tmp_path: Path, missing
+) -> None:
     path = tmp_path / "scan.tif"
     truth = draw_directly(path, even(1.0), SIDE, missing=missing)
     found, ok = errors(measured(path), truth)
@@ -146,7 +160,7 @@ def test_wires_missing_right_across_are_a_torn_cloth_and_no_two(measured, tmp_pa
 
 
 @pytest.mark.parametrize("lost", [-12, 8, 12, 16])
-def test_a_scan_that_lost_or_repeated_lines_is_refused(measured, tmp_path, lost):
+def test_a_scan_that_lost_or_repeated_lines_is_refused(measured, tmp_path: Path, lost: int) -> None:
     """Half a row is gone or there twice; what is left of it would be called blocked."""
     path = tmp_path / "scan.tif"
     draw_directly(path, even(1.0), SIDE)
@@ -157,7 +171,9 @@ def test_a_scan_that_lost_or_repeated_lines_is_refused(measured, tmp_path, lost)
 
 
 @pytest.mark.parametrize("lost", [-5, 5])
-def test_a_few_lost_lines_are_told_where_the_cloth_lies_turned(measured, tmp_path, lost):
+def test_a_few_lost_lines_are_told_where_the_cloth_lies_turned(
+    measured, tmp_path: Path, lost: int
+) -> None:
     path = tmp_path / "scan.tif"
     draw_directly(path, even(1.0), SIDE)
     whole = tifffile.imread(path)
@@ -166,18 +182,20 @@ def test_a_few_lost_lines_are_told_where_the_cloth_lies_turned(measured, tmp_pat
         measured(path)
 
 
-def wider_row(gaps, middle):
+def wider_row(gaps, middle) -> None:
     gaps[1][middle + 3] += 8.0
 
 
-def wire_aside(gaps, middle):
+def wire_aside(gaps, middle) -> None:
     gaps[0][middle] += 7.5
     gaps[0][middle + 1] -= 7.5
 
 
 @pytest.mark.parametrize("woven", [wider_row, wire_aside])
 @pytest.mark.parametrize("turned", [2.0, 4.0, 33.0])
-def test_what_is_woven_so_is_no_jump_of_the_scanner(measured, tmp_path, woven, turned):
+def test_what_is_woven_so_is_no_jump_of_the_scanner(
+    measured, tmp_path: Path, woven, turned: float
+) -> None:
     path = tmp_path / "scan.tif"
     truth = draw_directly(path, even(1.0), SIDE, woven=woven, turned=turned)
     measurement = measured(path)
@@ -189,7 +207,7 @@ def test_what_is_woven_so_is_no_jump_of_the_scanner(measured, tmp_path, woven, t
         assert abs(error[ok].mean()) < 0.01
 
 
-def test_where_rows_run_along_the_scans_lines_nobody_can_tell(measured, tmp_path):
+def test_where_rows_run_along_the_scans_lines_nobody_can_tell(measured, tmp_path: Path) -> None:
     """A row of the cloth that is a third of a pitch wider, or so many lines scanned twice."""
     path = tmp_path / "scan.tif"
     draw_directly(path, even(1.0), SIDE, woven=wider_row, turned=0.0)
@@ -198,7 +216,7 @@ def test_where_rows_run_along_the_scans_lines_nobody_can_tell(measured, tmp_path
     assert "turned by some degrees" in " ".join(measurement.fit_reasons)
 
 
-def test_a_large_covered_place_is_blocked(measured, tmp_path):
+def test_a_large_covered_place_is_blocked(measured, tmp_path: Path) -> None:
     path = tmp_path / "scan.tif"
     truth = draw_directly(path, even(1.0), SIDE)
     image = tifffile.imread(path)
@@ -211,7 +229,7 @@ def test_a_large_covered_place_is_blocked(measured, tmp_path):
     assert not (found.state[np.hypot(truth.x - 480, truth.y - 430) > 260] == "blocked").any()
 
 
-def test_no_width_is_believed_at_the_edge_of_a_hole(measured, tmp_path):
+def test_no_width_is_believed_at_the_edge_of_a_hole(measured, tmp_path: Path) -> None:
     path = tmp_path / "scan.tif"
     truth = draw_directly(path, even(1.0), SIDE)
     image = tifffile.imread(path)
@@ -228,7 +246,9 @@ def test_no_width_is_believed_at_the_edge_of_a_hole(measured, tmp_path):
 
 
 @pytest.mark.parametrize(("aperture", "wire"), [(16.5, 9.0), (12.0, 9.0), (18.75, 9.0)])
-def test_another_cloth_joined_to_the_first_is_no_cloth(measured, tmp_path, aperture, wire):
+def test_another_cloth_joined_to_the_first_is_no_cloth(
+    measured, tmp_path: Path, aperture: float, wire: float
+) -> None:
     one, other, both = (tmp_path / f"{name}.tif" for name in ("one", "other", "both"))
     draw_directly(one, even(1.0), SIDE)
     draw_directly(other, even(1.0), SIDE, aperture, wire, seed=2)
@@ -241,11 +261,11 @@ def test_another_cloth_joined_to_the_first_is_no_cloth(measured, tmp_path, apert
 @pytest.mark.parametrize(("aperture", "wire", "sigma"), [(8, 5, 0.7), (8, 5, 1.0), (10, 6, 1.4)])
 @pytest.mark.parametrize("seed", [1, 2])
 def test_edges_that_all_lie_alike_on_the_pixels_tell_no_encoding(
-    measured, tmp_path, aperture, wire, sigma, seed
-):
+    measured, tmp_path: Path, aperture: int, wire: int, sigma: float, seed: int
+) -> None:
     """A pitch of whole pixels and no turn: the wrong encoding fits as well, 0.7 to 2 px off."""
 
-    def nearly_even(gaps, _):
+    def nearly_even(gaps, _) -> None:
         for gap in gaps:
             gap[:] = aperture + 0.1 * (gap - aperture)
 
@@ -259,7 +279,7 @@ def test_edges_that_all_lie_alike_on_the_pixels_tell_no_encoding(
         assert abs(error[ok].mean()) < 0.05
 
 
-def test_a_negative_without_tags_carries_no_verdict(measured, tmp_path):
+def test_a_negative_without_tags_carries_no_verdict(measured, tmp_path: Path) -> None:
     path = tmp_path / "scan.tif"
     draw_directly(path, even(1.0), SIDE, stored=lambda light: 1 - srgb(light))
     measurement = measured(path)
@@ -267,7 +287,9 @@ def test_a_negative_without_tags_carries_no_verdict(measured, tmp_path):
     assert "negative" in " ".join(measurement.fit_reasons)
 
 
-def test_places_on_the_frame_are_none_of_the_cloth(monkeypatch, tmp_path):
+def test_places_on_the_frame_are_none_of_the_cloth(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
     """So a ring narrower than an opening and a half does not hide that all of the cloth is seen."""
     monkeypatch.setattr(scan_task, "WHOLE_FROM", 1)
     path = tmp_path / "round.tif"

@@ -1,5 +1,9 @@
 """The field does not depend on how the work was cut up, nor on who did it."""
 
+from __future__ import annotations
+
+from pathlib import Path
+
 import numpy as np
 import pytest
 import tifffile
@@ -7,10 +11,13 @@ from round_measured import matched, measured, same
 
 from sieve_inspect.apertures import banded, bulk
 from sieve_inspect.lattice import openings
+from sieve_inspect.synthetic.round_cloth import RoundTruth
 
 
 @pytest.mark.parametrize("rows", [100, 333, 5000])
-def test_any_band_gives_the_same(drawn, monkeypatch, rows):
+def test_any_band_gives_the_same(
+    drawn: tuple[Path, RoundTruth], monkeypatch: pytest.MonkeyPatch, rows: int
+) -> None:
     path, _ = drawn
     usual = measured(path)
     monkeypatch.setattr(bulk, "CORE", rows)
@@ -19,7 +26,7 @@ def test_any_band_gives_the_same(drawn, monkeypatch, rows):
     same(usual, measured(path), within=1e-9)  # a place less its band's first row is rounded
 
 
-def test_two_processes_give_the_same_to_the_bit(drawn):
+def test_two_processes_give_the_same_to_the_bit(drawn: tuple[Path, RoundTruth]) -> None:
     path, _ = drawn
     same(measured(path), measured(path, second=True))
 
@@ -33,7 +40,9 @@ LAYOUTS = {
 
 
 @pytest.mark.parametrize("layout", LAYOUTS)
-def test_any_layout_of_the_file_gives_the_same(drawn, tmp_path, layout):
+def test_any_layout_of_the_file_gives_the_same(
+    drawn: tuple[Path, RoundTruth], tmp_path: Path, layout
+) -> None:
     path, _ = drawn
     image = tifffile.imread(path)
     other = tmp_path / "other.tif"
@@ -41,7 +50,9 @@ def test_any_layout_of_the_file_gives_the_same(drawn, tmp_path, layout):
     same(measured(path), measured(other))
 
 
-def test_colours_and_depth_tell_the_same_widths(drawn, tmp_path):
+def test_colours_and_depth_tell_the_same_widths(
+    drawn: tuple[Path, RoundTruth], tmp_path: Path
+) -> None:
     path, truth = drawn
     image = tifffile.imread(path)
     usual = matched(measured(path), truth)

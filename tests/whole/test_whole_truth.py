@@ -4,6 +4,8 @@
 its widths are checked here against the areas that scikit-image counts.
 """
 
+from __future__ import annotations
+
 from pathlib import Path
 
 import numpy as np
@@ -16,10 +18,10 @@ from sieve_inspect.apertures import banded
 from sieve_inspect.apertures.field import look_at, measure_field
 from sieve_inspect.image import linear_light, load_scan
 from sieve_inspect.lattice.search import find_lattice
-from sieve_inspect.synthetic.round_cloth import RoundCloth, draw_round
+from sieve_inspect.synthetic.round_cloth import RoundCloth, RoundTruth, draw_round
 
 
-def test_every_opening_of_the_round_is_found_and_right(drawn):
+def test_every_opening_of_the_round_is_found_and_right(drawn: tuple[Path, RoundTruth]) -> None:
     path, truth = drawn
     found = matched(measured(path), truth)
     sound = ~truth.blocked & ~truth.torn
@@ -34,7 +36,7 @@ def test_every_opening_of_the_round_is_found_and_right(drawn):
         assert error[ok].std() < 1.5 * 0.0125 + 0.01
 
 
-def test_the_drawing_has_the_areas_it_says(tmp_path):
+def test_the_drawing_has_the_areas_it_says(tmp_path: Path) -> None:
     """scikit-image's regions above half light: their area is width times height, without blur
     and noise but for what the corners lose."""
     from skimage.measure import label, regionprops_table
@@ -52,7 +54,7 @@ def test_the_drawing_has_the_areas_it_says(tmp_path):
     assert area.mean() == pytest.approx(expected.mean(), rel=0.003)
 
 
-def test_agrees_with_the_way_of_small_pictures(drawn):
+def test_agrees_with_the_way_of_small_pictures(drawn: tuple[Path, RoundTruth]) -> None:
     path, truth = drawn
     light = linear_light(load_scan(path), "srgb")
     small = matched(measure_field(look_at(light, find_lattice(light))), truth)
@@ -77,7 +79,7 @@ CASES = {
 
 
 @pytest.mark.parametrize("name", CASES)
-def test_other_cloths(name, tmp_path):
+def test_other_cloths(name, tmp_path: Path) -> None:
     drawn = CASES[name]
     path = tmp_path / "a.tif"
     truth = draw_round(drawn, path)
@@ -97,7 +99,7 @@ def test_other_cloths(name, tmp_path):
         assert error[ok].std() < 1.5 * bound + 0.01
 
 
-def test_dark_openings_on_bright_wires(drawn, tmp_path):
+def test_dark_openings_on_bright_wires(drawn: tuple[Path, RoundTruth], tmp_path: Path) -> None:
     path, truth = drawn
     turned = tmp_path / "reversed.tif"
     # Linear light reversed, so that the widths stay what they are.
@@ -109,7 +111,7 @@ def test_dark_openings_on_bright_wires(drawn, tmp_path):
     assert np.abs(found.error[:, ok].mean(axis=1)).max() < 0.006
 
 
-def test_a_picture_without_mesh_is_refused(tmp_path):
+def test_a_picture_without_mesh_is_refused(tmp_path: Path) -> None:
     from sieve_inspect.errors import NoLatticeError
 
     path = Path(tmp_path) / "noise.tif"
@@ -132,7 +134,7 @@ def _bulging(x, y):
 
 
 @pytest.mark.parametrize("blur", [_sideways, _bulging])
-def test_focus_may_vary_over_the_cloth(tmp_path, blur):
+def test_focus_may_vary_over_the_cloth(tmp_path: Path, blur) -> None:
     path = tmp_path / "a.tif"
     truth = draw_directly(path, blur)
     field = measured(path)
@@ -149,7 +151,9 @@ def test_focus_may_vary_over_the_cloth(tmp_path, blur):
 
 
 @pytest.mark.parametrize(("aperture", "wire", "sigma"), [(15.0, 9.0, 2.0), (7.0, 5.0, 1.0)])
-def test_tight_openings_need_no_full_fit(tmp_path, monkeypatch, aperture, wire, sigma):
+def test_tight_openings_need_no_full_fit(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, aperture: float, wire: float, sigma: float
+) -> None:
     path = tmp_path / "a.tif"
     truth = draw_directly(path, _even(sigma), 900, aperture, wire)
     asked = []
