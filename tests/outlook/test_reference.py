@@ -6,6 +6,7 @@ import json
 from collections.abc import Callable
 from pathlib import Path
 
+import openpyxl
 import pytest
 from foresee_lab import Answer, Lab
 
@@ -89,7 +90,7 @@ def test_a_working_sieve_against_its_master() -> None:
         ("size_um,passing_percent\n1,5\n2,3\n", "line 3: the percentages may not fall"),
         ("size_um,passing_percent\n1,5\n2,101\n", "101 percent is not possible"),
         ("size_um,passing_percent\n-1,5\n", "not possible"),
-        ("size_um,passing_percent\n1,5\n2,x\n", "no two numbers"),
+        ("size_um,passing_percent\n1,5\n2,x\n", "'x' is not a number"),
         ("size_um,passing_percent\n1,5,6\n", "3 cells"),
         ("size_um,passing_percent\nnan,5\n", "not possible"),
     ],
@@ -109,6 +110,29 @@ def test_a_curve_with_a_byte_order_mark_and_blank_lines_is_read(tmp_path: Path) 
     assert read_curve(path) == Curve((140.0, 145.0), (40.0, 47.0))
     with pytest.raises(BadTableError):
         read_curve(tmp_path / "absent.csv")
+
+
+@pytest.mark.parametrize("encoding", ["utf-8", "utf-16", "cp1252"])
+def test_a_curve_is_read_as_a_german_spreadsheet_saves_it(tmp_path: Path, encoding: str) -> None:
+    path = tmp_path / "curve.csv"
+    path.write_text("size_um;passing_percent\n140,5;40\n145;47,25\n", encoding=encoding)
+    assert read_curve(path) == Curve((140.5, 145.0), (40.0, 47.25))
+
+
+def test_a_curve_is_read_from_a_workbook(tmp_path: Path) -> None:
+    book = openpyxl.Workbook()
+    assert book.active is not None
+    for row in (["size_um", "passing_percent"], [140, 40], [], [145.5, 47]):
+        book.active.append(row)
+    book.save(tmp_path / "curve.xlsx")
+    assert read_curve(tmp_path / "curve.xlsx") == Curve((140.0, 145.5), (40.0, 47.0))
+
+
+def test_a_file_too_large_for_a_curve_is_refused(tmp_path: Path) -> None:
+    path = tmp_path / "curve.csv"
+    path.write_bytes(b"1" * 1_000_001)
+    with pytest.raises(BadTableError, match="over 1 MB"):
+        read_curve(path)
 
 
 def test_reference_checks_stand_beside_the_optical_ones(

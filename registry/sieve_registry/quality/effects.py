@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-import csv
 import io
+import math
 from collections.abc import Sequence
 from datetime import date
 
@@ -56,15 +56,13 @@ def effects_of(
 
 def _widths(registry: Registry, detail: CheckDetail) -> list[float]:
     """All sound widths of both directions kept with a check, um; empty where none were."""
-    for file in detail.evidence:
-        if file.role == "apertures":
-            text = check_queries.evidence_bytes(registry, file.sha256).decode("utf-8-sig")
-            rows = csv.DictReader(io.StringIO(text))
-            return [
-                float(row[name])
-                for row in rows
-                if row["state"] == "ok"
-                for name in ("width_x_um", "width_y_um")
-                if row[name]
-            ]
-    return []
+    kept = next((file for file in detail.evidence if file.role == "apertures"), None)
+    if kept is None:
+        return []
+    import pandas as pd
+
+    names = ["width_x_um", "width_y_um"]
+    data = io.BytesIO(check_queries.evidence_bytes(registry, kept.sha256))
+    table = pd.read_csv(data, usecols=["state", *names], encoding="utf-8-sig")
+    sound = table.loc[table["state"] == "ok", names].to_numpy(float).ravel()
+    return [float(width) for width in sound if math.isfinite(width)]
