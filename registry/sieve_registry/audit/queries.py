@@ -1,46 +1,37 @@
-"""What was true on one past day, as tables: for the terminal, CSV files and pages to file away.
+"""What was true on a past day, as tables for the terminal, CSV files and printed pages.
 
-Two times are kept apart. A row belongs to the day it concerns (`on_date`); when it was recorded
-only after the day asked for, the column "recorded later" says on which day, so that nobody takes
-what is known today for what was known then. With `known_then` only what was recorded by the end of
-that day counts: exactly what was known.
+Two times are kept apart. A row belongs to the day it concerns (`on_date`); where it was recorded
+after the day of the audit, the column "recorded later" gives that day, so that later knowledge is
+not mistaken for knowledge of the time. With `known_then` only records made by the end of that day
+count.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from datetime import date
 from typing import Any
 
-from sqlalchemy import Connection
-
-from sieve_registry.audit import rows as of
 from sieve_registry.audit import verification
-from sieve_registry.audit.rows import recorded_later
-from sieve_registry.records import (
-    SieveState,
-    Verification,
-)
+from sieve_registry.audit.check_tables import check_tables
+from sieve_registry.audit.evidence_table import evidence_table
+from sieve_registry.audit.sieve_tables import SieveRecord, corrections_table, sieve_tables
+from sieve_registry.audit.table import AuditTable, Columns, Scope, end_of, table
+from sieve_registry.audit.use_tables import lookbacks_table, uses_table
+from sieve_registry.records import Finding, Verification
 from sieve_registry.sieves.lifecycle import refuse_future
-from sieve_registry.sieves.state import IN_SERVICE, state_as_of
-from sieve_registry.store import listing, reader
+from sieve_registry.sieves.state import state_as_of
+from sieve_registry.store import reader
 from sieve_registry.store.engine import Registry
 
-__all__ = ["Audit", "AuditTable", "audit", "recorded_later"]
+__all__ = ["Audit", "AuditTable", "audit"]
 
 _MANY_EVENTS = 30_000  # from here on the audit proves the chain and leaves the rows to `verify`
-
-
-@dataclass(frozen=True)
-class AuditTable:
-    """One table; every cell is text, empty where nothing is to be said."""
-
-    name: str
-    title: str
-    columns: tuple[str, ...]
-    rows: tuple[tuple[str, ...], ...]
+_ORDER = (
+    *("sieves", "overdue", "never_checked", "checks", "no_scale", "conditional", "quarantines"),
+    *("retirements", "lookbacks", "uses", "changes", "corrections", "evidence", "findings"),
+)
 
 
 @dataclass(frozen=True)
@@ -83,7 +74,7 @@ class Audit:
 def audit(registry: Registry, as_of: date, *, known_then: bool = False) -> Audit:
     """The state and history of every sieve at the end of `as_of`, and the proof of the ledger.
 
-    Raises `DateRefusedError` for a day to come: nothing can be said of it yet.
+    Raises `DateRefusedError` for a day in the future.
     """
     refuse_future(as_of, registry.today(), "an audit")
     events, head = verification.ledger_head(registry)
@@ -91,73 +82,44 @@ def audit(registry: Registry, as_of: date, *, known_then: bool = False) -> Audit
     with ThreadPoolExecutor(1) as pool:
         proving = pool.submit(verification.verify, registry, quick=quick)
         with registry.reading() as connection:
-            seq = reader.event_known_on(connection, of.end_of(as_of))
-            then = reader.event_of(connection, seq)
-            tables, states = _tables(connection, as_of, seq if known_then else None)
+            seq = reader.event_known_on(connection, end_of(as_of))
+            last_then = reader.event_of(connection, seq)
+            scope = Scope(connection, as_of, seq if known_then else None)
+            sieves = _sieves(scope)
+            tables = [
+                *sieve_tables(scope, sieves),
+                *check_tables(scope),
+                lookbacks_table(scope, sieves),
+                uses_table(scope),
+                corrections_table(scope, sieves),
+                evidence_table(scope),
+            ]
         proof = proving.result()
-    findings = ((one.source, one.subject, one.message) for one in proof.findings)
+    tables.append(table("findings", "Integrity findings", _FINDING_COLUMNS, proof.findings))
     return Audit(
         as_of=as_of,
         made_at=registry.now().astimezone().isoformat(timespec="seconds"),
         events=events,
         head=head,
-        tables=(*tables, _table("findings", "What verify found", of.FINDINGS, findings)),
-        remarks=tuple(f"{one.subject}: {one.message}" for s in states for one in s.remarks),
+        tables=tuple(sorted(tables, key=lambda one: _ORDER.index(one.name))),
+        remarks=tuple(f"{r.subject}: {r.message}" for one in sieves for r in one.state.remarks),
         events_then=seq,
-        head_then=None if then is None else then.hash,
+        head_then=None if last_then is None else last_then.hash,
         known_then=known_then,
         verification=proof,
         proven="chain and evidence" if quick else "all",
     )
 
 
-def _table(
-    name: str, title: str, columns: tuple[str, ...], rows: Iterable[tuple[str, ...]]
-) -> AuditTable:
-    return AuditTable(name, title, columns, tuple(rows))
+_FINDING_COLUMNS: Columns[Finding] = (
+    ("source", lambda f: f.source),
+    ("subject", lambda f: f.subject),
+    ("finding", lambda f: f.message),
+)
 
 
-def _tables(
-    connection: Connection, day: date, until: int | None
-) -> tuple[list[AuditTable], list[SieveState]]:
-    histories = reader.histories_at(connection, day, until)
-    pairs = [(state_as_of(history, day), history) for history in histories.values()]
-    there = [(state, history) for state, history in pairs if state is not None]
-    states = [state for state, _ in there]
-    known = of.uncertainties(connection)
-    rows = listing.check_rows(connection, day, until)
-    checks = [of.check_row(row, day, known) for row in rows]
-    live = [state for state in states if state.status == IN_SERVICE]
-    never = [state for state in live if state.last_check is None]
-    late = [state for state in live if state.overdue]
-    found = [
-        _table("sieves", "Sieves", of.SIEVES, (of.sieve_row(*pair) for pair in there)),
-        _table("overdue", "Checks overdue", of.DUE, map(of.due_row, late)),
-        _table("never_checked", "Never checked", of.DUE, map(of.due_row, never)),
-        _table("checks", "Checks", of.CHECKS, checks),
-        _table(
-            "no_scale",
-            "Checks by no recorded, valid scale",
-            of.NO_SCALE,
-            of.no_scale(checks, of.recorded_scales(connection, until), day),
-        ),
-        _table(
-            "conditional",
-            "Conditional outcomes still open",
-            of.OPEN,
-            of.open_rows(live),
-        ),
-        _table("quarantines", "In quarantine", of.ENDS, of.quarantine_rows(states)),
-        _table("retirements", "Retirements", of.ENDS, of.retirement_rows(there)),
-        _table(
-            "lookbacks",
-            "Look-backs",
-            of.LOOKBACKS,
-            of.lookback_rows(connection, there, until),
-        ),
-        _table("uses", "Uses", of.USES, of.use_rows(connection, day, until)),
-        _table("changes", "Changes and acts", of.CHANGES, of.change_rows(there)),
-        _table("corrections", "Corrections", of.CORRECTIONS, of.correction_rows(there)),
-        _table("evidence", "Evidence", of.EVIDENCE, of.evidence_rows(connection, day, until)),
-    ]
-    return found, states
+def _sieves(scope: Scope) -> list[SieveRecord]:
+    """The sieves that were in the registry on the day of the audit."""
+    histories = reader.histories_at(scope.connection, scope.as_of, scope.until)
+    pairs = ((state_as_of(history, scope.as_of), history) for history in histories.values())
+    return [SieveRecord(state, history) for state, history in pairs if state is not None]
