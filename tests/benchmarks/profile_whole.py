@@ -31,7 +31,7 @@ STEPS = {
     "file opened, unpacked": [(looking, "load_scan"), (looking, "open_source")],
     "linear light": [(looking, "linear_light")],
     "openings found, numbered": [(looking, "find_lattice"), (banded, "find_openings")],
-    "first look": [(fields, "rough_look"), (fields, "look_at_sides"), (fields, "settled")],
+    "first look": [(fields, "estimate_initial"), (fields, "measure_sides"), (fields, "centred")],
     "edge response": [(direction._Fitter, "response")],
     "matched weights": [(banded, "measure_bulk")],
     "pixels gathered": [(direction, "gather")],
@@ -92,7 +92,7 @@ def main() -> None:
     side = parser.parse_args().side
     # One thread, or steps of two would be charged to each other.
     helper.available = lambda: 1
-    helper.load_ahead()
+    helper.preload()
     fields.ThreadPoolExecutor = looking.ThreadPoolExecutor = _OneAfterTheOther
     with tempfile.TemporaryDirectory() as folder:
         scan = Path(folder) / "round.tif"

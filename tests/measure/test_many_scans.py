@@ -24,8 +24,8 @@ from sieve_inspect.scale import scale_from_text
 from sieve_inspect.validation import tasks_of
 from sieve_inspect.validation.run import run_row
 from sieve_inspect.workers import cluster, runner
-from sieve_inspect.workers.helper import Crew
-from sieve_inspect.workers.runner import SideBySide, in_order, in_turn
+from sieve_inspect.workers.helper import SharedWork
+from sieve_inspect.workers.runner import ExecutorRunner, in_task_order, run_serially
 from sieve_registry import errors as registry_errors
 from sieve_registry.cli.main import main
 from sieve_registry.scales import errors as refusals
@@ -96,8 +96,8 @@ def test_of_scans_that_fail_the_first_is_told_in_the_same_words(typed, address) 
 
 def test_rows_of_a_validation_are_the_same_in_workers(address) -> None:
     rows = [task for task in tasks_of(True) if task.group == "refusal"][:3]
-    here = in_order(in_turn(run_row, rows))
-    there = in_order(cluster.runner(cluster=address)(run_row, rows, runner.silent))
+    here = in_task_order(run_serially(run_row, rows))
+    there = in_task_order(cluster.runner(cluster=address)(run_row, rows, runner.no_progress))
     assert [replace(row, seconds=0) for row in there] == [replace(row, seconds=0) for row in here]
     assert all(row.holds for row in here)
 
@@ -107,7 +107,7 @@ def test_a_cluster_of_another_version_is_refused(address, monkeypatch: pytest.Mo
     monkeypatch.setattr(runner, "software", lambda: other)
     run = cluster.runner(cluster=address)
     with pytest.raises(ClusterError, match="another version of numpy"):
-        list(run(run_row, tasks_of(True)[:1], runner.silent))
+        list(run(run_row, tasks_of(True)[:1], runner.no_progress))
 
 
 @pytest.mark.parametrize(
@@ -132,7 +132,7 @@ def test_without_the_extra_it_says_so(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(importlib.util, "find_spec", lambda _: None)
     with pytest.raises(UsageError, match=r"pip install -e '\.\[cluster\]'"):
         cluster.runner(2)
-    assert cluster.runner() is in_turn
+    assert cluster.runner() is run_serially
 
 
 class LosingExecutor:
@@ -158,7 +158,7 @@ def test_a_lost_worker_is_told_after_what_was_done() -> None:
 
     found = []
     with pytest.raises(ClusterError, match="a worker was lost"):
-        found.extend(SideBySide(opened)(lambda task, _: task, [10, 20, 30], runner.silent))
+        found.extend(ExecutorRunner(opened)(lambda task, _: task, [10, 20, 30], runner.no_progress))
     assert (0, 10) in found
 
 
@@ -208,10 +208,10 @@ def test_a_worker_begins_no_process_of_its_own(
 
     def crew(source, wanted):
         asked.append(wanted)
-        return Crew(source)
+        return SharedWork(source)
 
     monkeypatch.setattr(looking, "WHOLE_FROM", 1)
-    monkeypatch.setattr(looking.Crew, "of", crew)
+    monkeypatch.setattr(looking.SharedWork, "of", crew)
     monkeypatch.setattr(looking, "current_process", lambda: SimpleNamespace(daemon=daemon))
     look(Task(cloths["clean"][0], 150.0, scale_from_text("10")))
     assert asked == [second]

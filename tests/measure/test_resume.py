@@ -14,8 +14,8 @@ import pytest
 from sieve_inspect.files import write_pieces
 from sieve_inspect.measurement import pipeline as measuring
 from sieve_inspect.measurement.scan_task import look
-from sieve_inspect.workers.cache import Kept, Mark
-from sieve_inspect.workers.runner import in_order
+from sieve_inspect.workers.cache import CacheKey, ResultCache
+from sieve_inspect.workers.runner import in_task_order
 from sieve_registry.cli.support import running
 
 TYPED = ("--nominal", "150um", "--um-per-px", "10")
@@ -100,10 +100,10 @@ def test_a_forged_file_runs_nothing(tmp_path: Path) -> None:
             return os.mkdir, (str(tmp_path / "run"),)
 
     told = []
-    mark = Mark("one.kept", "one", {})
-    kept = Kept(tmp_path, lambda _: mark, lambda result, *_: result, told.append)
+    mark = CacheKey("one.kept", "one", {})
+    kept = ResultCache(tmp_path, lambda _: mark, lambda result, *_: result, told.append)
     kept._write(mark, Forged())
-    assert in_order(kept(lambda task, _: task, [7], lambda *_: None)) == [7]
+    assert in_task_order(kept(lambda task, _: task, [7], lambda *_: None)) == [7]
     assert not (tmp_path / "run").exists()
     assert len(told) == 1
     assert pickle.loads(pickle.dumps(7)) == 7

@@ -15,7 +15,7 @@ from direct_drawing import draw_directly
 from round_measured import matched, measured
 
 from sieve_inspect.apertures import banded
-from sieve_inspect.apertures.field import look_at, measure_field
+from sieve_inspect.apertures.field import measure_field, prepare_field
 from sieve_inspect.image import linear_light, load_scan
 from sieve_inspect.lattice.search import find_lattice
 from sieve_inspect.synthetic.round_cloth import RoundCloth, RoundTruth, draw_round
@@ -57,7 +57,7 @@ def test_the_drawing_has_the_areas_it_says(tmp_path: Path) -> None:
 def test_agrees_with_the_way_of_small_pictures(drawn: tuple[Path, RoundTruth]) -> None:
     path, truth = drawn
     light = linear_light(load_scan(path), "srgb")
-    small = matched(measure_field(look_at(light, find_lattice(light))), truth)
+    small = matched(measure_field(prepare_field(light, find_lattice(light))), truth)
     whole = matched(measured(path), truth)
     both = (small.state == "ok") & (whole.state == "ok")
     assert both.mean() > 0.97

@@ -19,23 +19,31 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sieve_inspect.apertures.bulk import Bulk, Priors, measure_bulk
-from sieve_inspect.apertures.field import Field, View, Witness, field_of, stored_misfit
-from sieve_inspect.apertures.sample import Known, sample_view
+from sieve_inspect.apertures.field import (
+    EncodingEvidence,
+    Field,
+    PreparedField,
+    encoding_evidence,
+    field_of,
+)
+from sieve_inspect.apertures.sample import SampleSelection, prepare_sample
 from sieve_inspect.apertures.states import light_at, neighbours
-from sieve_inspect.edges.direction import Axis, measure_known
-from sieve_inspect.edges.fit import EdgeFit, LevelPrior
-from sieve_inspect.edges.focus import Stretch
+from sieve_inspect.edges.direction import Axis, measure_with_response
+from sieve_inspect.edges.fit import EdgeFit
+from sieve_inspect.edges.focus import BlurMap
 from sieve_inspect.edges.initial import across_of, turned
 from sieve_inspect.edges.levels import Levels, level_prior
+from sieve_inspect.edges.model import LevelPrior
+from sieve_inspect.edges.parameters import Parameter
 from sieve_inspect.edges.response import EdgeResponse
 from sieve_inspect.errors import NoLatticeError
 from sieve_inspect.image import ScanSource, stored_by
-from sieve_inspect.image.banded import Sheet
+from sieve_inspect.image.banded import BandedLight
 from sieve_inspect.lattice.openings import find_openings
 from sieve_inspect.lattice.search import Lattice, find_pitch, openings_are_bright
-from sieve_inspect.workers.helper import Crew, Progress, piece
+from sieve_inspect.workers.helper import Progress, SharedWork, piece
 
-__all__ = ["WholeView", "find_whole", "look_at_whole", "measure_whole"]
+__all__ = ["PreparedScan", "find_lattice_in_bands", "measure_scan", "prepare_scan"]
 
 Float = NDArray[np.float64]
 Bool = NDArray[np.bool_]
@@ -50,25 +58,25 @@ _ALIKE = 0.01  # px that matched weights and full fits may differ by beside the 
 
 
 @dataclass(frozen=True, eq=False)
-class WholeView:
+class PreparedScan:
     """A cloth whose openings are known; `sample` is the view of those `which` of them."""
 
-    sheet: Sheet
-    whole: View
-    sample: View
+    sheet: BandedLight
+    whole: PreparedField
+    sample: PreparedField
     which: Index
 
 
-def find_whole(
-    source: ScanSource, encoding: str, crew: Crew, progress: Progress = lambda _: None
-) -> tuple[Sheet, Lattice]:
+def find_lattice_in_bands(
+    source: ScanSource, encoding: str, crew: SharedWork, progress: Progress = lambda _: None
+) -> tuple[BandedLight, Lattice]:
     """Find and index the openings of a large scan; `progress` is told the share done.
 
     Raises `NoLatticeError`.
     """
     height, width = source.shape
     name = source.path.name
-    sheet = Sheet(source, encoding)
+    sheet = BandedLight(source, encoding)
     failure: NoLatticeError | None = None
     # The middle may be torn out; the cloth is round, so its quarters are cloth as well.
     for y, x in ((0.5, 0.5), (0.4, 0.3), (0.6, 0.7), (0.3, 0.6), (0.7, 0.4)):
@@ -86,27 +94,31 @@ def find_whole(
     raise failure
 
 
-def look_at_whole(sheet: Sheet, known: Known) -> WholeView:
+def prepare_scan(sheet: BandedLight, known: SampleSelection) -> PreparedScan:
     """Look at openings from all over the cloth. Raises `NoLatticeError`."""
-    sample = sample_view(sheet, known, sheet.source.path.name)
+    sample = prepare_sample(sheet, known, sheet.source.path.name)
     row, column, centre, seen, vectors = known.openings
     if sample.sides is not None:
         vectors = turned(vectors, sample.sides).astype(vectors.dtype)
     whole = replace(sample, row=row, column=column, centre=centre, seen=seen, vectors=vectors)
-    return WholeView(sheet, whole, sample, known.which)
+    return PreparedScan(sheet, whole, sample, known.which)
 
 
-def misfit_under(view: WholeView) -> Witness:
-    """What `stored_misfit` says of the sample."""
-    return stored_misfit(view.sample, stored_by(view.sheet.encoding))
+def sample_evidence(view: PreparedScan) -> EncodingEvidence:
+    """What `encoding_evidence` says of the sample."""
+    return encoding_evidence(view.sample, stored_by(view.sheet.encoding))
 
 
-def misfit_if(source: ScanSource, encoding: str, bright: bool, known: Known) -> Witness:
+def evidence_under(
+    source: ScanSource, encoding: str, bright: bool, known: SampleSelection
+) -> EncodingEvidence:
     """The same for the case that the numbers of the scan meant something else."""
-    return misfit_under(look_at_whole(Sheet(source, encoding, bright), known))
+    return sample_evidence(prepare_scan(BandedLight(source, encoding, bright), known))
 
 
-def measure_whole(view: WholeView, crew: Crew, progress: Progress = lambda _: None) -> Field:
+def measure_scan(
+    view: PreparedScan, crew: SharedWork, progress: Progress = lambda _: None
+) -> Field:
     """Measure every opening of the cloth; `progress` is told the share done."""
     whole, count = view.whole, len(view.whole.row)
     told = (view.sheet.encoding, view.sheet.bright, _bare(view.sample))
@@ -119,7 +131,7 @@ def measure_whole(view: WholeView, crew: Crew, progress: Progress = lambda _: No
     if matched is not None:
         whole, fits, doubt = matched
     else:
-        fits, doubt = [_empty(count), _empty(count)], np.ones(count, np.bool_)
+        fits, doubt = [EdgeFit.blank(count), EdgeFit.blank(count)], np.ones(count, np.bool_)
     closer = np.flatnonzero(doubt)
     closer = closer[_lit(whole, fits, closer)]
     rest = piece(progress, 0 if matched is None else _MATCHING, 1)
@@ -128,7 +140,7 @@ def measure_whole(view: WholeView, crew: Crew, progress: Progress = lambda _: No
     done = []
     for k, (one, fit, found) in enumerate(zip(sample, fits, full, strict=True)):
         fit.overwrite(closer, found)
-        fit.overwrite(blind, _empty(len(blind)))
+        fit.overwrite(blind, EdgeFit.blank(len(blind)))
         done.append(replace(one, fit=fit, normal=across_of(whole.vectors, k)))
     del fits, full, matched
     crew.dismiss()
@@ -136,12 +148,12 @@ def measure_whole(view: WholeView, crew: Crew, progress: Progress = lambda _: No
 
 
 def _matched(
-    view: WholeView,
+    view: PreparedScan,
     sample: tuple[Axis, Axis],
     priors: Priors,
-    crew: Crew,
+    crew: SharedWork,
     progress: Progress,
-) -> tuple[View, list[EdgeFit], Bool] | None:
+) -> tuple[PreparedField, list[EdgeFit], Bool] | None:
     """The cloth with its centres settled, what matched weights say in both directions, and who is
     in doubt; None where they are not as sharp as full fits."""
     whole = view.whole
@@ -164,7 +176,7 @@ def _matched(
     return whole, fits, doubt
 
 
-def _lit(whole: View, fits: list[EdgeFit], which: Index) -> Bool:
+def _lit(whole: PreparedField, fits: list[EdgeFit], which: Index) -> Bool:
     """Whether light comes through the middle of some openings; where none does, none has edges."""
     if all(np.isnan(f.width).all() for f in fits):
         return np.ones(len(which), np.bool_)
@@ -177,13 +189,6 @@ def _far_out(width: Float) -> Bool:
     middle = np.nanmedian(width)
     spread = 1.4826 * np.nanmedian(np.abs(width - middle))
     return np.asarray(np.abs(width - middle) > 4.5 * spread)
-
-
-def _empty(count: int) -> EdgeFit:
-    def nan(*shape: int) -> Float:
-        return np.full((count, *shape), np.nan)
-
-    return EdgeFit(nan(8), nan(), nan(), nan(), nan(2), np.zeros((count, 2), np.bool_))
 
 
 def _as_fit(bulk: Bulk, axis: int, index: Index, vectors: Float, sample: Axis) -> EdgeFit:
@@ -230,18 +235,19 @@ def _make_agree(fit: EdgeFit, full: EdgeFit, which: Index) -> bool:
     off = float(np.median(differ))
     rest = 1.4826 * float(np.median(np.abs(differ - off)))
     noise = float(np.median((full.noise_factor * full.misfit)[both]))
-    fit.parameters[:, 4:6] += 0.5 * off
-    fit.parameters[:, 6:8] -= 0.5 * off
+    # A wire keeps its width: with the edge of the opening moves the wire's other edge.
+    fit.parameters[:, Parameter.EDGE_BEFORE : Parameter.SECOND_EDGE] += 0.5 * off
+    fit.parameters[:, Parameter.SECOND_EDGE :] -= 0.5 * off
     return rest < max(_ALIKE, noise)
 
 
 def _in_full(
-    view: WholeView,
-    whole: View,
+    view: PreparedScan,
+    whole: PreparedField,
     which: Index,
     sample: tuple[Axis, Axis],
     priors: Priors,
-    crew: Crew,
+    crew: SharedWork,
     progress: Progress,
 ) -> list[EdgeFit]:
     """Full fits of the openings `which` in both directions, as the sample was measured."""
@@ -261,14 +267,16 @@ def _in_full(
     return [EdgeFit.joined(found[:half]), EdgeFit.joined(found[half:])]
 
 
-def _bare(view: View) -> View:
+def _bare(view: PreparedField) -> PreparedField:
     """The view without its light, to be sent to whoever works on it."""
     return replace(view, light=np.zeros((1, 1), np.float32), lattice=view.lattice.bare())
 
 
-def _measured(source: ScanSource, encoding: str, bright: bool, view: View, axis: int) -> Axis:
+def _measured(
+    source: ScanSource, encoding: str, bright: bool, view: PreparedField, axis: int
+) -> Axis:
     """One direction of a bare view, measured in full."""
-    sheet = cast(NDArray[np.float32], Sheet(source, encoding, bright))
+    sheet = cast(NDArray[np.float32], BandedLight(source, encoding, bright))
     return replace(view, light=sheet).measured(axis)[1]
 
 
@@ -276,20 +284,20 @@ def _known(
     source: ScanSource,
     encoding: str,
     bright: bool,
-    view: View,
+    view: PreparedField,
     axis: int,
     response: EdgeResponse,
-    stretch: Stretch | None,
+    stretch: BlurMap | None,
     prior: LevelPrior | None,
     limits: tuple[float, float],
 ) -> EdgeFit:
     """One direction of a bare view whose edge response is known, in full."""
-    sheet = cast(NDArray[np.float32], Sheet(source, encoding, bright))
+    sheet = cast(NDArray[np.float32], BandedLight(source, encoding, bright))
     places = (sheet, view.centre, view.vectors, view.rough, view.clip)
-    return measure_known(*places, axis, response, stretch, prior, limits)[1]
+    return measure_with_response(*places, axis, response, stretch, prior, limits)[1]
 
 
-def _prior(view: WholeView, axis: int, sample: Axis) -> LevelPrior | None:
+def _prior(view: PreparedScan, axis: int, sample: Axis) -> LevelPrior | None:
     """What the sample tells of the levels everywhere, where single openings cannot."""
     if not view.sample.rough[axis].tight:
         return None

@@ -12,13 +12,13 @@ from numpy.typing import NDArray
 
 from sieve_inspect.edges.coarse import coarse_edges
 from sieve_inspect.edges.direction import Axis
-from sieve_inspect.edges.fit import LevelPrior
-from sieve_inspect.edges.focus import Stretch, response_of
+from sieve_inspect.edges.focus import BlurMap, response_of
 from sieve_inspect.edges.initial import across_of
 from sieve_inspect.edges.matched_filter import Edge, Matched, highest, solve
+from sieve_inspect.edges.model import LevelPrior
 from sieve_inspect.image import ScanSource
-from sieve_inspect.image.banded import Sheet
-from sieve_inspect.workers.helper import Crew, Progress
+from sieve_inspect.image.banded import BandedLight
+from sieve_inspect.workers.helper import Progress, SharedWork
 
 __all__ = ["Bulk", "Priors", "measure_bulk"]
 
@@ -62,7 +62,7 @@ class _Plan:
     """Sizes that hold for the whole cloth, px; by direction."""
 
     edges: tuple[Edge, Edge]
-    focus: tuple[Stretch | None, Stretch | None]
+    focus: tuple[BlurMap | None, BlurMap | None]
     spacing: tuple[float, float]
     sigma: float
     margin: int
@@ -82,12 +82,12 @@ class _Plan:
 
 
 def measure_bulk(
-    sheet: Sheet,
+    sheet: BandedLight,
     centre: Float,
     vectors: Float,
     axes: tuple[Axis, Axis],
     priors: Priors,
-    crew: Crew,
+    crew: SharedWork,
     progress: Progress,
 ) -> Bulk:
     """Measure the openings near `centre` (n, 2) px with lattice `vectors` (n, 2, 2).
@@ -167,7 +167,7 @@ def _band(
 ) -> tuple[dict[str, Float32], Float, Bool]:
     """Values (2, n) by name, moved centres and doubt of the openings of one band of rows."""
     first, last = max(0, rows[0] - plan.margin), rows[1] + plan.margin + 1
-    light = Sheet(source, encoding, bright).light(first, last)
+    light = BandedLight(source, encoding, bright).light(first, last)
     down = np.array([0, first])
     values = {name: np.empty((2, len(centre)), np.float32) for name in _NAMES}
     placed, doubt = np.empty_like(centre), np.empty(len(centre), np.bool_)

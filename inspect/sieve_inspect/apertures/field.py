@@ -13,32 +13,33 @@ from numpy.typing import NDArray
 from sieve_inspect.apertures.flags import State
 from sieve_inspect.apertures.states import judge_states
 from sieve_inspect.edges.direction import Axis, measure_axis
-from sieve_inspect.edges.fit import Clip, Side, model_of
 from sieve_inspect.edges.initial import (
-    Rough,
-    Sides,
-    look_at_sides,
-    rough_look,
-    sensor_range,
-    settled,
+    InitialEstimate,
+    SideShape,
+    centred,
+    estimate_initial,
+    find_sensor_range,
+    measure_sides,
     turned,
 )
 from sieve_inspect.edges.levels import Levels
+from sieve_inspect.edges.model import SensorRange, model_of
+from sieve_inspect.edges.parameters import EDGES, Parameter
 from sieve_inspect.edges.profiles import Profiles
 from sieve_inspect.errors import NoLatticeError
 from sieve_inspect.lattice.places import smooth_map
 from sieve_inspect.lattice.search import Lattice
 
 __all__ = [
+    "EncodingEvidence",
     "Field",
     "Openings",
-    "View",
-    "Witness",
+    "PreparedField",
+    "encoding_evidence",
     "field_of",
-    "look_at",
-    "look_closer",
     "measure_field",
-    "stored_misfit",
+    "prepare_field",
+    "prepare_openings",
 ]
 
 Float = NDArray[np.float64]
@@ -93,7 +94,7 @@ class Field:
 
 
 @dataclass(frozen=True, eq=False)
-class View:
+class PreparedField:
     """A picture whose lattice is known and whose openings have been looked at."""
 
     light: NDArray[np.float32]  # openings bright
@@ -103,9 +104,9 @@ class View:
     centre: Float
     seen: NDArray[np.bool_]
     vectors: Float
-    clip: Clip | None
-    rough: list[Rough]
-    sides: list[Sides] | None  # by which the vectors were turned, where the sides could tell
+    clip: SensorRange | None
+    rough: list[InitialEstimate]
+    sides: list[SideShape] | None  # by which the vectors were turned, where the sides could tell
 
     def measured(self, axis: int) -> tuple[Profiles, Axis]:
         """Every opening across one direction."""
@@ -113,7 +114,7 @@ class View:
             self.light, self.centre, self.seen, self.vectors, self.rough, self.clip, axis
         )
 
-    def patch(self, most: int) -> View:
+    def patch(self, most: int) -> PreparedField:
         """The same with at most so many of the openings, from one place: alike in focus."""
         which = np.flatnonzero(self.seen)
         place = self.centre[which]
@@ -121,7 +122,7 @@ class View:
         away = np.hypot(*(place - middle).T)
         return self.only(np.sort(which[np.argsort(away, kind="stable")[:most]]))
 
-    def only(self, which: NDArray[np.intp]) -> View:
+    def only(self, which: NDArray[np.intp]) -> PreparedField:
         """The same with some of the openings."""
         return replace(
             self,
@@ -133,7 +134,9 @@ class View:
         )
 
 
-def look_at(light: NDArray[np.float32], lattice: Lattice, name: object = "the picture") -> View:
+def prepare_field(
+    light: NDArray[np.float32], lattice: Lattice, name: object = "the picture"
+) -> PreparedField:
     """Look at the openings of a picture (h, w) of linear light. Raises `NoLatticeError`."""
     if not lattice.bright:
         light = light.max() - light
@@ -147,40 +150,42 @@ def look_at(light: NDArray[np.float32], lattice: Lattice, name: object = "the pi
     first, last = np.clip(
         [centre.min(axis=0), centre.max(axis=0)], 0, np.array(light.shape[::-1]) - 1
     ).astype(int)
-    clip = sensor_range(light[first[1] : last[1] + 1, first[0] : last[0] + 1])
-    return look_closer(light, lattice, (row, column, centre, seen, vectors), clip, name)
+    clip = find_sensor_range(light[first[1] : last[1] + 1, first[0] : last[0] + 1])
+    return prepare_openings(light, lattice, (row, column, centre, seen, vectors), clip, name)
 
 
-def look_closer(
+def prepare_openings(
     light: NDArray[np.float32],
     lattice: Lattice,
     openings: Openings,
-    clip: Clip | None,
+    clip: SensorRange | None,
     name: object,
-) -> View:
+) -> PreparedField:
     """The same where the openings and the sensor's range are known; `light` has openings bright."""
     row, column, centre, seen, vectors = openings
-    rough = rough_look(light, centre[seen], vectors[seen], lattice.pitch.lengths, clip)
+    rough = estimate_initial(light, centre[seen], vectors[seen], lattice.pitch.lengths, clip)
     if rough is None:
         raise NoLatticeError(file=name, reason="the openings have no edges that stand out")
-    sides = [look_at_sides(light, centre[seen], vectors[seen], rough, axis) for axis in (0, 1)]
+    sides = [measure_sides(light, centre[seen], vectors[seen], rough, axis) for axis in (0, 1)]
     if max(look.bulge for look in sides) > _STRAIGHT:
         raise NoLatticeError(file=name, reason="its openings do not have straight sides")
     told = sides if min(look.opening for look in rough) >= _TURN else None
     if told is not None:
         vectors = turned(vectors, told)
-    centre = settled(light, centre, vectors, rough)
-    return View(light, lattice, row, column, centre, seen, vectors, clip, rough, told)
+    centre = centred(light, centre, vectors, rough)
+    return PreparedField(light, lattice, row, column, centre, seen, vectors, clip, rough, told)
 
 
-def measure_field(view: View) -> Field:
+def measure_field(view: PreparedField) -> Field:
     """Measure every opening of a picture that has been looked at."""
     with ThreadPoolExecutor(2) as pool:  # the directions know nothing of each other
         axes = [axis for _, axis in pool.map(view.measured, (0, 1))]
     return field_of(view, (axes[0], axes[1]))
 
 
-def field_of(view: View, axes: tuple[Axis, Axis], doubt: NDArray[np.bool_] | None = None) -> Field:
+def field_of(
+    view: PreparedField, axes: tuple[Axis, Axis], doubt: NDArray[np.bool_] | None = None
+) -> Field:
     """The field of openings that have been measured; for `doubt` see `states.judge_states`.
 
     `axes` are used up: of a million openings there is no room for two copies.
@@ -214,7 +219,7 @@ def field_of(view: View, axes: tuple[Axis, Axis], doubt: NDArray[np.bool_] | Non
     )
 
 
-class Witness(NamedTuple):
+class EncodingEvidence(NamedTuple):
     """How far pixels are from sharp-edged openings under one blur, if the encoding is as thought.
 
     `misfit` is that of single pixels, in stored numbers (0..1), and `pattern` what of it is left
@@ -230,7 +235,7 @@ class Witness(NamedTuple):
     alike: float
 
 
-def stored_misfit(view: View, stored: Callable[[Float], Float]) -> Witness:
+def encoding_evidence(view: PreparedField, stored: Callable[[Float], Float]) -> EncodingEvidence:
     """What the edges say of the encoding under which `view` was looked at.
 
     `stored` turns linear light into what the file holds. A blur moves or bends rising and falling
@@ -248,7 +253,7 @@ def stored_misfit(view: View, stored: Callable[[Float], Float]) -> Witness:
         fitted = np.flatnonzero(np.isfinite(result.fit.width))
         profiles, parameters = profiles.take(fitted), result.fit.parameters[fitted]
         model, slopes, _ = model_of(profiles, parameters, result.response, view.clip)
-        steep = np.abs(slopes[:, 4:]).max(axis=1)
+        steep = np.abs(slopes[:, EDGES]).max(axis=1)
         weight = profiles.weight * (steep > 0.1 * steep.max())  # plateaus tell nothing
         seen, expected = profiles.value, model
         if not view.lattice.bright:
@@ -256,13 +261,15 @@ def stored_misfit(view: View, stored: Callable[[Float], Float]) -> Witness:
         off = stored(np.clip(seen, 0, 1)) - stored(np.clip(expected, 0, 1))
         total.append((weight * off**2).sum(axis=1) / np.maximum((weight > 0).sum(axis=1), 1))
         usual = total[-1] < 4 * np.median(total[-1])  # foreign matter has patterns of its own
-        for edge, sign in ((Side.FIRST, 1), (Side.SECOND, -1)):
+        for edge, sign in ((Parameter.FIRST_EDGE, 1), (Parameter.SECOND_EDGE, -1)):
             into = sign * (profiles.distance - parameters[:, edge, None])
             patterns.append(_pattern(into[usual], off[usual], weight[usual], result.response.sigma))
             near = profiles.weight * (np.abs(into) < 1)
             phases.append(abs((near * np.exp(2j * np.pi * into)).sum()) / max(near.sum(), 1e-9))
     misfit = float(np.sqrt(np.median(np.concatenate(total))))
-    return Witness(misfit, excess, float(np.sqrt(np.mean(patterns))), float(np.mean(phases)))
+    return EncodingEvidence(
+        misfit, excess, float(np.sqrt(np.mean(patterns))), float(np.mean(phases))
+    )
 
 
 def _pattern(into: Float, off: Float, weight: Float, sigma: float) -> float:

@@ -8,14 +8,14 @@ from typing import cast
 import numpy as np
 from numpy.typing import NDArray
 
-from sieve_inspect.apertures.field import Openings, View, look_closer
-from sieve_inspect.edges.initial import sensor_range
+from sieve_inspect.apertures.field import Openings, PreparedField, prepare_openings
+from sieve_inspect.edges.initial import find_sensor_range
 from sieve_inspect.image import opencv
-from sieve_inspect.image.banded import Sheet
+from sieve_inspect.image.banded import BandedLight
 from sieve_inspect.lattice.places import smooth_map
 from sieve_inspect.lattice.search import Lattice
 
-__all__ = ["Known", "sample_view"]
+__all__ = ["SampleSelection", "prepare_sample"]
 
 Float = NDArray[np.float64]
 Index = NDArray[np.intp]
@@ -27,7 +27,7 @@ _ROWS = 64  # of the picture asked for the sensor's range
 
 
 @dataclass(frozen=True, eq=False)
-class Known:
+class SampleSelection:
     """The openings of a cloth on its lattice, and `which` of them are looked at closely."""
 
     lattice: Lattice
@@ -35,7 +35,7 @@ class Known:
     which: Index
 
     @classmethod
-    def of(cls, lattice: Lattice) -> Known:
+    def of(cls, lattice: Lattice) -> SampleSelection:
         """All openings of the lattice, with patches of them from all over the cloth."""
         known = np.isfinite(lattice.centre[..., 0])
         row, column = (cast(Index, i.astype(np.int32)) for i in np.nonzero(known))
@@ -55,23 +55,23 @@ class Known:
         lattice = replace(lattice, centre=np.empty((0, 0, 2)))
         return cls(lattice, openings, which[which >= 0])
 
-    def sample(self) -> Known:
+    def sample(self) -> SampleSelection:
         """Only the openings looked at closely, all of them."""
         row, column, centre, seen, vectors = self.openings
         w = self.which
         some = (row[w], column[w], centre[w], seen[w], vectors[w].astype(float))
-        return Known(self.lattice.bare(), some, np.arange(len(w)))
+        return SampleSelection(self.lattice.bare(), some, np.arange(len(w)))
 
 
-def sample_view(sheet: Sheet, known: Known, name: object) -> View:
+def prepare_sample(sheet: BandedLight, known: SampleSelection, name: object) -> PreparedField:
     """The view of the openings looked at closely. Raises `NoLatticeError`."""
     some = known.sample()
-    clip = sensor_range(_lines(sheet, some.openings[2]))
+    clip = find_sensor_range(_lines(sheet, some.openings[2]))
     light = cast(NDArray[np.float32], sheet)  # looked up as an array is, no more is asked of it
-    return look_closer(light, known.lattice, some.openings, clip, name)
+    return prepare_openings(light, known.lattice, some.openings, clip, name)
 
 
-def _lines(sheet: Sheet, centre: NDArray[np.float64]) -> NDArray[np.float32]:
+def _lines(sheet: BandedLight, centre: NDArray[np.float64]) -> NDArray[np.float32]:
     """Some rows of the picture across the cloth at `centre` (n, 2)."""
     upper, lower = np.percentile(centre[:, 1], (5, 95)).astype(int)
     rows = np.linspace(upper, lower, _ROWS).astype(int)

@@ -14,7 +14,7 @@ from sieve_inspect.edges.fit import EdgeFit
 from sieve_inspect.edges.levels import Levels
 from sieve_inspect.lattice.places import along_gap, expected_places
 
-__all__ = ["Judged", "judge_states", "light_at", "neighbours"]
+__all__ = ["JudgedOpenings", "judge_states", "light_at", "neighbours"]
 
 Float = NDArray[np.float64]
 Bool = NDArray[np.bool_]
@@ -30,7 +30,7 @@ _INSIDE = 0.45  # px a corner may lie beyond the outermost pixel centres; its pi
 
 
 @dataclass(frozen=True, eq=False)
-class Judged:
+class JudgedOpenings:
     """What is said of n openings: state, flags (see `flags`), covered share (0..1) and middle.
 
     `middle` (n, 2) px is where the fits have it or, for openings that do not fit, where all the
@@ -129,7 +129,7 @@ def judge_states(
     levels: Levels,
     blur: float,
     doubt: Bool | None = None,
-) -> Judged:
+) -> JudgedOpenings:
     """State and flags of every opening.
 
     `place` are rows and columns (n,) in the lattice, `fitted` the middles (n, 2) px of the fits,
@@ -187,7 +187,7 @@ def judge_states(
         flags[fit.width > usual_here + 8 * scatter + 0.05 * usual_here] |= Flag.OVERSIZE
     state = _states(flags, hood)
     state[(state != State.OK) & (glaring | beside.any(axis=1))] = State.PARTIAL
-    return Judged(state, flags, filled, middle)
+    return JudgedOpenings(state, flags, filled, middle)
 
 
 def _flag_wires(

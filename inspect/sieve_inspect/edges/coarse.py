@@ -7,14 +7,14 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Coarse", "coarse_edges", "line_offsets"]
+__all__ = ["CoarseEdges", "coarse_edges", "line_offsets"]
 
 Float = NDArray[np.float64]
 Float32 = NDArray[np.float32]
 
 
 @dataclass(frozen=True, eq=False)
-class Coarse:
+class CoarseEdges:
     """Edges (n,) in px across from the centre, NaN where there is none."""
 
     first: Float
@@ -32,7 +32,7 @@ def line_offsets(across: Float, reach: float, apart: float) -> tuple[NDArray[np.
 
 def coarse_edges(
     light: Float32, centre: Float, across: Float, spacing: float, apart: float
-) -> Coarse:
+) -> CoarseEdges:
     """Look at the openings at `centre` (n, 2) across wires `spacing` px apart.
 
     `apart` is the distance of the three lines, px. All their pixels must lie in `light` (h, w).
@@ -54,7 +54,7 @@ def coarse_edges(
     half = 0.5 * (top + floor)
     second = _fall(profile[:, middle:], u[middle:], half) + rest
     first = rest - _fall(profile[:, middle::-1], -u[middle::-1], half)
-    return Coarse(first, second)
+    return CoarseEdges(first, second)
 
 
 def _fall(profile: Float32, u: Float, half: Float32) -> Float:

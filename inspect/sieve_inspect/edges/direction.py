@@ -9,22 +9,18 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from sieve_inspect.edges.fit import (
-    Clip,
-    EdgeFit,
-    LevelPrior,
-    fit_edges,
-    model_of,
-    start_parameters,
-)
-from sieve_inspect.edges.focus import Stretch, fit_by_focus, local_stretch
-from sieve_inspect.edges.initial import Rough, across_of, wire_direction
+from sieve_inspect.edges.fit import EdgeFit, fit_edges
+from sieve_inspect.edges.focus import BlurMap, fit_blur_map, fit_by_focus
+from sieve_inspect.edges.initial import InitialEstimate, across_of, wire_direction
 from sieve_inspect.edges.levels import level_prior
+from sieve_inspect.edges.model import LevelPrior, SensorRange, model_of
+from sieve_inspect.edges.parameters import Parameter, middle_of, top_of, width_of
 from sieve_inspect.edges.profiles import STEP, Band, Crossing, Profiles, gather
 from sieve_inspect.edges.response import EdgeResponse, gaussian_response
 from sieve_inspect.edges.shared_response import fit_response
+from sieve_inspect.edges.starting_values import start_parameters
 
-__all__ = ["Axis", "measure_axis", "measure_known"]
+__all__ = ["Axis", "measure_axis", "measure_with_response"]
 
 Float = NDArray[np.float64]
 
@@ -57,7 +53,7 @@ class Axis:
     fit: EdgeFit
     normal: Float
     response: EdgeResponse
-    stretch: Stretch | None
+    stretch: BlurMap | None
     u_response: float
     excess: float
 
@@ -77,8 +73,8 @@ def measure_axis(
     centre: Float,
     seen: NDArray[np.bool_],
     vectors: Float,
-    rough: list[Rough],
-    clip: Clip | None,
+    rough: list[InitialEstimate],
+    clip: SensorRange | None,
     axis: int,
 ) -> tuple[Profiles, Axis]:
     """Measure the width of every opening across one direction.
@@ -98,7 +94,7 @@ def measure_axis(
         # The levels come from these same pixels: what they left open about the response stays.
         response, _ = fitter.response(sample, prior)
     fit = fitter.all(response, prior, None)
-    stretch = local_stretch(profiles, fit, response, clip, centre)
+    stretch = fit_blur_map(profiles, fit, response, clip, centre)
     if stretch is not None:
         # A response fitted to many blurs is a mixture of them, which no stretch undoes; levels
         # fitted under one blur hold part of what its change does to the edges.
@@ -111,7 +107,7 @@ def measure_axis(
             if prior is not None:
                 response, _ = fitter.response(sample, prior)
             fit = fitter.all(response, prior, None, stretch.classes(centre))
-            stretch = local_stretch(profiles, fit, response, clip, centre, stretch) or stretch
+            stretch = fit_blur_map(profiles, fit, response, clip, centre, stretch) or stretch
         fit = fitter.all(response, prior, None, stretch.classes(centre))
         spread = float(np.std(stretch(centre)))
         doubt = _UNEVEN_HIDDEN if this.saturated else _UNEVEN
@@ -134,15 +130,15 @@ def _sharpened(response: EdgeResponse, tight: bool) -> float:
     return _SHARPEST * (1 - float(np.exp(-over / 0.015)))
 
 
-def measure_known(
+def measure_with_response(
     light: NDArray[np.float32],
     centre: Float,
     vectors: Float,
-    rough: list[Rough],
-    clip: Clip | None,
+    rough: list[InitialEstimate],
+    clip: SensorRange | None,
     axis: int,
     response: EdgeResponse,
-    stretch: Stretch | None,
+    stretch: BlurMap | None,
     prior: LevelPrior | None,
     limits: tuple[float, float] | None,
 ) -> tuple[Profiles, EdgeFit]:
@@ -160,8 +156,8 @@ def _fitter(
     light: NDArray[np.float32],
     centre: Float,
     vectors: Float,
-    rough: list[Rough],
-    clip: Clip | None,
+    rough: list[InitialEstimate],
+    clip: SensorRange | None,
     axis: int,
     wire: float | None,
 ) -> _Fitter:
@@ -190,8 +186,8 @@ class _Fitter:
 
     profiles: Profiles
     start: Float
-    rough: Rough
-    clip: Clip | None
+    rough: InitialEstimate
+    clip: SensorRange | None
     once_more: Callable[[NDArray[np.intp]], Profiles]
     wire: float | None  # px, to start from; None is what these openings say of it
 
@@ -237,7 +233,7 @@ class _Fitter:
         centre: Float,
         seen: NDArray[np.bool_],
         response: EdgeResponse,
-        stretch: Stretch | None,
+        stretch: BlurMap | None,
     ) -> LevelPrior | None:
         """What all openings say of the levels of each; None where each can say it for itself."""
         if not self.rough.tight:
@@ -263,7 +259,8 @@ class _Fitter:
         model, _, _ = model_of(chosen, fit.parameters, response, self.clip)
         square = chosen.weight * (chosen.value - model) ** 2
         clear = 2 * response.sigma
-        first, second = fit.parameters[:, 5, None] + clear, fit.parameters[:, 6, None] - clear
+        first = fit.parameters[:, Parameter.FIRST_EDGE, None] + clear
+        second = fit.parameters[:, Parameter.SECOND_EDGE, None] - clear
         inside = (chosen.distance > first) & (chosen.distance < second) & (chosen.weight > 0)
         outside = ~inside & (chosen.weight > 0)
         if inside.sum() < 50:
@@ -292,8 +289,8 @@ class _Fitter:
         closer = self.once_more(poor)
         spacing = (self.rough.opening + self.rough.wire, self.wire)
         again = self.rough.lit(start_parameters(closer, *spacing))
-        middle = 0.5 * (again[:, 5] + again[:, 6])
-        reach = 0.5 * (again[:, 6] - again[:, 5]) + 0.6 * self.rough.wire
+        middle = middle_of(again)
+        reach = 0.5 * width_of(again) + 0.6 * self.rough.wire
         alone = closer.within(middle - reach, middle + reach)
         known = prior.take(poor) if prior is not None else None
         local = focus[poor] if focus is not None else None
@@ -325,7 +322,7 @@ def _sample(
 ) -> NDArray[np.intp]:
     """Openings fit to tell the edge response: whole, seen, ordinary in level and width."""
     total = profiles.weight.sum(axis=1)
-    width, top = start[:, 6] - start[:, 5], start[:, 0] + start[:, 1]
+    width, top = width_of(start), top_of(start)
     good = seen & np.isfinite(start).all(axis=1) & (total > 0.98 * np.median(total))
     for value in (width, top):
         middle = np.nanmedian(value[good])

@@ -14,12 +14,14 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from sieve_inspect.edges.fit import Clip, EdgeFit, model_of, normal_equations
+from sieve_inspect.edges.fit import EdgeFit
 from sieve_inspect.edges.levels import Surface
+from sieve_inspect.edges.model import SensorRange, model_of, normal_equations
+from sieve_inspect.edges.parameters import PARAMETERS, Parameter
 from sieve_inspect.edges.profiles import Profiles
 from sieve_inspect.edges.response import EdgeResponse
 
-__all__ = ["Stretch", "fit_by_focus", "local_stretch", "response_of"]
+__all__ = ["BlurMap", "fit_blur_map", "fit_by_focus", "response_of"]
 
 Float = NDArray[np.float64]
 Index = NDArray[np.intp]
@@ -31,7 +33,7 @@ _FEWEST, _ENOUGH = 100, 2000  # openings that can tell
 
 
 @dataclass(frozen=True, eq=False)
-class Stretch:
+class BlurMap:
     """How much wider the blur is over the field than one response for all has it.
 
     Openings are put in classes of alike blur, numbered from the response's own, 0.
@@ -76,14 +78,14 @@ def fit_by_focus(
     return whole
 
 
-def local_stretch(
+def fit_blur_map(
     profiles: Profiles,
     fit: EdgeFit,
     response: EdgeResponse,
-    clip: Clip | None,
+    clip: SensorRange | None,
     centre: Float,
-    stretch: Stretch | None = None,
-) -> Stretch | None:
+    stretch: BlurMap | None = None,
+) -> BlurMap | None:
     """How much wider the blur is at each opening; None where it is even.
 
     `stretch` is what `fit` was made with; `centre` (n, 2) px.
@@ -101,20 +103,24 @@ def local_stretch(
             told[part] = _wanted(profiles.take(part), fit.parameters[part], own, clip)
     more = Surface.through(centre, told, sound)
     if stretch is not None:
-        return Stretch(more.plus(stretch.surface))
+        return BlurMap(more.plus(stretch.surface))
     surface = more(centre)
     low, high = np.percentile(surface[sound], (5, 95))
     scatter = 1.4826 * float(np.nanmedian(np.abs(told - surface)))
     clear = 8 * scatter * np.sqrt(6 / sound.sum())  # the surface has six terms
-    return Stretch(more) if high - low >= max(_EVEN, clear) else None
+    return BlurMap(more) if high - low >= max(_EVEN, clear) else None
 
 
-def _wanted(profiles: Profiles, p: Float, response: EdgeResponse, clip: Clip | None) -> Float:
+def _wanted(
+    profiles: Profiles, p: Float, response: EdgeResponse, clip: SensorRange | None
+) -> Float:
     """One step (n,) in the logarithm of the blur for each opening by itself."""
     u, w = profiles.distance, profiles.weight
     model, jacobian, _ = model_of(profiles, p, response, clip)
     # ∂F(u/s)/∂ln s = −u F'(u); the derivatives by the edges hold F' with its sign and light.
-    shape = sum(jacobian[:, k] * (u - p[:, k, None]) for k in range(4, 8))
+    shape = sum(
+        jacobian[:, k] * (u - p[:, k, None]) for k in range(Parameter.EDGE_BEFORE, PARAMETERS)
+    )
     matrix, _ = normal_equations(jacobian, w, profiles.value - model, p)
     cross = np.matmul(jacobian, (w * shape)[..., None])[..., 0]
     bound = np.linalg.solve(matrix, cross[..., None])[..., 0]

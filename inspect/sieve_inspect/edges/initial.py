@@ -7,19 +7,22 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from sieve_inspect.edges.fit import Clip, fit_edges, start_parameters
+from sieve_inspect.edges.fit import fit_edges
+from sieve_inspect.edges.model import SensorRange
+from sieve_inspect.edges.parameters import LEVELS, Parameter, middle_of, top_of, width_of
 from sieve_inspect.edges.profiles import STEP, Band, gather
 from sieve_inspect.edges.response import gaussian_response
 from sieve_inspect.edges.shared_response import fit_sigma
+from sieve_inspect.edges.starting_values import start_parameters
 
 __all__ = [
-    "Rough",
-    "Sides",
+    "InitialEstimate",
+    "SideShape",
     "across_of",
-    "look_at_sides",
-    "rough_look",
-    "sensor_range",
-    "settled",
+    "centred",
+    "estimate_initial",
+    "find_sensor_range",
+    "measure_sides",
     "turned",
     "wire_direction",
 ]
@@ -60,7 +63,7 @@ def across_of(vectors: Float, axis: int) -> Float:
 
 
 @dataclass(frozen=True)
-class Rough:
+class InitialEstimate:
     """First look at one direction: opening, wire and blur of the edges in px; light; noise.
 
     `saturated` tells that openings shine brighter than the sensor can say, `astray` (px) how far
@@ -111,25 +114,26 @@ class Rough:
         if not self.saturated:
             return start
         start = start.copy()
-        start[:, 0], start[:, 1:4] = self.floor, self.amplitude
+        start[:, LEVELS] = self.amplitude
+        start[:, Parameter.FLOOR] = self.floor
         return start
 
 
-def sensor_range(light: NDArray[np.float32]) -> Clip | None:
+def find_sensor_range(light: NDArray[np.float32]) -> SensorRange | None:
     """The range the sensor clipped to, where it did so to more than a stray pixel."""
     low, high = float(light.min()), float(light.max())
     clipped = float(((light == low) | (light == high)).mean())
-    return Clip(low, high, _NOISE) if clipped > _CLIPPED else None
+    return SensorRange(low, high, _NOISE) if clipped > _CLIPPED else None
 
 
-def rough_look(
+def estimate_initial(
     light: NDArray[np.float32],
     centre: Float,
     vectors: Float,
     pitch: Float,
-    clip: Clip | None,
-) -> list[Rough] | None:
-    """Rough sizes in both directions, from a thin band at mid-position; None if no edges show."""
+    clip: SensorRange | None,
+) -> list[InitialEstimate] | None:
+    """Sizes in both directions, from a thin band at mid-position; None if no edges show."""
     pick = np.linspace(0, len(centre) - 1, min(_SAMPLE, len(centre))).astype(int)
     looks = []
     for axis in (0, 1):
@@ -138,7 +142,7 @@ def rough_look(
         along = wire_direction(vectors[pick], axis)
         profiles = gather(light, centre[pick], along, band, beyond=0.6 * spacing)
         start = start_parameters(profiles, spacing)
-        width = start[:, 6] - start[:, 5]
+        width = width_of(start)
         good = np.flatnonzero(np.isfinite(start).all(axis=1))
         if len(good) < max(4, 0.3 * len(pick)):
             return None
@@ -153,13 +157,15 @@ def rough_look(
         noise = float(np.median(fit.misfit))
         floor, amplitude = float(np.median(fit.floor)), float(np.median(fit.amplitude))
         wire = max(spacing - opening, 0.5)
-        astray = float(np.percentile(np.abs(start[good, 5] + start[good, 6]) / 2, 90))
-        looks.append(Rough(opening, wire, sigma, noise, floor, amplitude, saturated, astray))
+        astray = float(np.percentile(np.abs(middle_of(start[good])), 90))
+        looks.append(
+            InitialEstimate(opening, wire, sigma, noise, floor, amplitude, saturated, astray)
+        )
     return looks
 
 
 @dataclass(frozen=True)
-class Sides:
+class SideShape:
     """What the sides of the openings look like away from mid-position.
 
     `slope` is how far they run aside per px along (a turn the lattice did not show), `bulge` the
@@ -171,7 +177,9 @@ class Sides:
     bulge: float
 
 
-def settled(light: NDArray[np.float32], centre: Float, vectors: Float, rough: list[Rough]) -> Float:
+def centred(
+    light: NDArray[np.float32], centre: Float, vectors: Float, rough: list[InitialEstimate]
+) -> Float:
     """Centres (n, 2) moved to the middle between the edges where the lattice was not near it."""
     moved = centre.copy()
     for axis, look in enumerate(rough):
@@ -181,15 +189,19 @@ def settled(light: NDArray[np.float32], centre: Float, vectors: Float, rough: li
         band = Band(0.8 * spacing, 0.1 * rough[1 - axis].opening + 0.5, max(STEP, spacing / 80))
         along = wire_direction(vectors, axis)
         start = start_parameters(gather(light, centre, along, band), spacing)
-        middle = 0.5 * (start[:, 5] + start[:, 6])
+        middle = middle_of(start)
         across = np.stack([along[:, 1], -along[:, 0]], axis=1)
         moved += np.where(np.abs(middle) < 0.3 * spacing, middle, 0)[:, None] * across
     return moved
 
 
-def look_at_sides(
-    light: NDArray[np.float32], centre: Float, vectors: Float, rough: list[Rough], axis: int
-) -> Sides:
+def measure_sides(
+    light: NDArray[np.float32],
+    centre: Float,
+    vectors: Float,
+    rough: list[InitialEstimate],
+    axis: int,
+) -> SideShape:
     """Compare the openings across direction `axis` at both sides of mid-position."""
     pick = np.linspace(0, len(centre) - 1, min(_SAMPLE, len(centre))).astype(int)
     this, other = rough[axis], rough[1 - axis]
@@ -201,14 +213,14 @@ def look_at_sides(
     for shift in (-offset, 0.0, offset):
         profiles = gather(light, centre[pick] + shift * along, along, band)
         start = start_parameters(profiles, spacing)
-        places.append(0.5 * (start[:, 5] + start[:, 6]))
-        widths.append(start[:, 6] - start[:, 5])
+        places.append(middle_of(start))
+        widths.append(width_of(start))
     slope = np.nanmedian((places[2] - places[0]) / (2 * offset))
     lost = np.nanmedian(widths[1] - 0.5 * (widths[0] + widths[2])) / this.opening
-    return Sides(float(slope), float(lost))
+    return SideShape(float(slope), float(lost))
 
 
-def turned(vectors: Float, sides: list[Sides]) -> Float:
+def turned(vectors: Float, sides: list[SideShape]) -> Float:
     """Local lattice vectors (n, 2, 2) turned until the wires run along them."""
     out = vectors.copy()
     for axis, look in enumerate(sides):
@@ -220,6 +232,6 @@ def turned(vectors: Float, sides: list[Sides]) -> Float:
     return out
 
 
-def _at_limit(start: Float, clip: Clip) -> bool:
+def _at_limit(start: Float, clip: SensorRange) -> bool:
     """Whether the openings are as bright as anything the sensor can say."""
-    return bool(np.median(start[:, 0] + start[:, 1]) > clip.high - 2 * clip.noise)
+    return bool(np.median(top_of(start)) > clip.high - 2 * clip.noise)

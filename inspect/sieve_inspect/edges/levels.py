@@ -9,7 +9,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from sieve_inspect.edges.fit import EdgeFit, LevelPrior
+from sieve_inspect.edges.fit import EdgeFit
+from sieve_inspect.edges.model import LevelPrior
 
 __all__ = ["Levels", "Surface", "level_prior", "smooth_surface"]
 

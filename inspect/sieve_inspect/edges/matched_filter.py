@@ -18,7 +18,7 @@ from dataclasses import dataclass, fields
 import numpy as np
 from numpy.typing import NDArray
 
-from sieve_inspect.edges.fit import LevelPrior
+from sieve_inspect.edges.model import LevelPrior
 from sieve_inspect.edges.response import EdgeResponse
 
 __all__ = ["Edge", "Matched", "Solved", "Weights", "highest", "solve"]

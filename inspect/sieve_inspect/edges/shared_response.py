@@ -14,16 +14,16 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from sieve_inspect.edges.fit import (
-    Clip,
+from sieve_inspect.edges.fit import fit_edges
+from sieve_inspect.edges.model import (
     LevelPrior,
-    Side,
-    fit_edges,
+    SensorRange,
     model_of,
     normal_equations,
     step_limit,
     stepped,
 )
+from sieve_inspect.edges.parameters import Parameter
 from sieve_inspect.edges.profiles import Profiles
 from sieve_inspect.edges.response import (
     SHAPES,
@@ -38,7 +38,7 @@ from sieve_inspect.edges.response import (
 __all__ = ["fit_response", "fit_sigma"]
 
 Float = NDArray[np.float64]
-_A, _AL, _AR, _E0, _E1, _E2, _E3 = range(1, 8)
+_B, _A, _AL, _AR, _E0, _E1, _E2, _E3 = Parameter  # as in `model`
 _FINEST = 0.2  # px; a pixel's own width blurs more than this
 _LADDER = (0.4, 0.65, 1.05, 1.7, 2.7, 4.4, 7.0, 11.0)  # px, near enough for steps to settle
 _SETTLED = 1e-4  # of sigma; the next step is smaller by its square
@@ -49,7 +49,7 @@ class _Openings:
     """Some hundred openings and the present guess of their parameters `p` (n, 8)."""
 
     def __init__(
-        self, profiles: Profiles, p: Float, prior: LevelPrior | None, clip: Clip | None
+        self, profiles: Profiles, p: Float, prior: LevelPrior | None, clip: SensorRange | None
     ) -> None:
         self.profiles = profiles
         self.p = p
@@ -80,7 +80,7 @@ class _Openings:
         change = np.linalg.solve(total, side - noise * size / spread**2)
         local = both[..., -1] - both[..., :-1] @ change
         self.p = stepped(self.p, local, step_limit(response))
-        lever = (both[:, Side.SECOND, :-1] - both[:, Side.FIRST, :-1]).mean(axis=0)
+        lever = (both[:, _E2, :-1] - both[:, _E1, :-1]).mean(axis=0)
         self.u_width = float(np.sqrt(noise * lever @ np.linalg.solve(total, lever)))
         return np.asarray(change)
 
@@ -117,7 +117,7 @@ def _settle_sigma(openings: _Openings, sigma: float, rounds: int) -> float:
 
 
 def fit_sigma(
-    profiles: Profiles, start: Float, rounds: int, clip: Clip | None = None
+    profiles: Profiles, start: Float, rounds: int, clip: SensorRange | None = None
 ) -> tuple[float, Float]:
     """The blur of the edges as a Gaussian sigma (px), and the parameters (n, 8) that go with it.
 
@@ -142,7 +142,7 @@ def _likeliest(
     start: Float,
     gaussian: EdgeResponse,
     prior: LevelPrior | None,
-    clip: Clip | None,
+    clip: SensorRange | None,
 ) -> EdgeResponse:
     """The simple shape of blur that explains a few openings best; a Gaussian unless beaten.
 
@@ -174,7 +174,7 @@ class _Trial:
     parameters: Float
 
 
-def _tried(profiles: Profiles, start: Float, sigma: float, clip: Clip | None) -> _Trial:
+def _tried(profiles: Profiles, start: Float, sigma: float, clip: SensorRange | None) -> _Trial:
     fit = fit_edges(profiles, start, gaussian_response(sigma), None, clip, 4)
     return _Trial(float(np.median(fit.misfit)), fit.parameters)
 
@@ -184,7 +184,7 @@ def fit_response(
     start: Float,
     sigma: float,
     prior: LevelPrior | None = None,
-    clip: Clip | None = None,
+    clip: SensorRange | None = None,
     rounds: int = 4,
     freedom: float = 1.0,
     shapes: bool = False,

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from sieve_inspect.image import ScanSource, light_of, light_table, opencv
 
-__all__ = ["Sheet"]
+__all__ = ["BandedLight"]
 
 Float32 = NDArray[np.float32]
 
@@ -19,7 +19,7 @@ _LARGEST = 3000  # px a side that a person looks at as a whole
 
 
 @dataclass(frozen=True, eq=False)
-class Sheet:
+class BandedLight:
     """A scan under one encoding; `bright` tells whether openings are the brighter part.
 
     It can be looked up like an array (h, w) of linear light: `sheet[rows, columns]`, and
@@ -73,7 +73,7 @@ class Sheet:
         """The most light a pixel could say."""
         return float(self._table.max())
 
-    def ravel(self) -> Sheet:
+    def ravel(self) -> BandedLight:
         """Itself: `take` counts in reading order."""
         return self
 

@@ -14,17 +14,17 @@ from numpy.typing import NDArray
 
 from sieve_inspect.errors import NoLatticeError
 from sieve_inspect.image import ScanSource, opencv
-from sieve_inspect.image.banded import Sheet
+from sieve_inspect.image.banded import BandedLight
 from sieve_inspect.lattice.patches import FEWEST, link
 from sieve_inspect.lattice.search import (
     Lattice,
     Pitch,
-    grid_of,
-    outstanding,
-    peaks_with_height,
+    openings_on_grid,
+    peaks_with_prominence,
+    prominent,
     without_holes,
 )
-from sieve_inspect.workers.helper import Crew, Progress
+from sieve_inspect.workers.helper import Progress, SharedWork
 
 __all__ = ["find_openings"]
 
@@ -35,7 +35,9 @@ CORE = 512  # rows of the small copy at a time
 _MARGIN = 40
 
 
-def find_openings(sheet: Sheet, pitch: Pitch, crew: Crew, progress: Progress) -> Lattice:
+def find_openings(
+    sheet: BandedLight, pitch: Pitch, crew: SharedWork, progress: Progress
+) -> Lattice:
     """Find and index all openings of a scan. Raises `NoLatticeError`."""
     factor = max(1, int(pitch.lengths.min() // _PITCH))
     height, width = (side // factor for side in sheet.shape)
@@ -44,12 +46,12 @@ def find_openings(sheet: Sheet, pitch: Pitch, crew: Crew, progress: Progress) ->
     tasks = [(*told, top, min(top + CORE, height)) for top in range(0, height, CORE)]
     parts = crew.each(_peaks_of_band, tasks, progress)
     peaks, high = (np.concatenate(part) for part in zip(*parts, strict=True))
-    peaks = peaks[outstanding(high)]
+    peaks = peaks[prominent(high)]
     linked = link(peaks, vectors)
     if linked.member.sum() < FEWEST:
         reason = "no two rows of openings hang together"
         raise NoLatticeError(file=sheet.source.path.name, reason=reason)
-    centre, seen = grid_of(peaks, linked, (height, width))
+    centre, seen = openings_on_grid(peaks, linked, (height, width))
     light = cast(NDArray[np.float32], sheet)  # looked up as an array is, no more is asked of it
     full = without_holes((centre + 0.5) * factor - 0.5, seen, light, pitch.vectors)
     return Lattice(pitch, full, seen, sheet.bright, linked.elsewhere, linked.at_odds)
@@ -66,9 +68,9 @@ def _peaks_of_band(
 ) -> tuple[Float, Float]:
     """Peaks (n, 2) in rows `top` to `bottom` of the small copy, and how far they stand out."""
     first, last = max(0, top - _MARGIN), bottom + _MARGIN
-    small = Sheet(source, encoding, bright).small(first * factor, last * factor, factor)
+    small = BandedLight(source, encoding, bright).small(first * factor, last * factor, factor)
     sigma = 0.2 * float(np.hypot(*vectors.T).mean())
-    peaks, high = peaks_with_height(opencv.gaussian_blur(small, sigma), vectors)
+    peaks, high = peaks_with_prominence(opencv.gaussian_blur(small, sigma), vectors)
     peaks[:, 1] += first
     row = np.rint(peaks[:, 1])
     mine = (row >= top) & (row < bottom)

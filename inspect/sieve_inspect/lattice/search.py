@@ -25,10 +25,10 @@ __all__ = [
     "Pitch",
     "find_lattice",
     "find_pitch",
-    "grid_of",
     "openings_are_bright",
-    "outstanding",
-    "peaks_with_height",
+    "openings_on_grid",
+    "peaks_with_prominence",
+    "prominent",
     "without_holes",
 ]
 
@@ -205,7 +205,7 @@ def find_lattice(light: NDArray[np.float32], name: object = "the picture") -> La
     linked = link(peaks, vectors)
     if linked.member.sum() < FEWEST:
         raise NoLatticeError(file=name, reason="no two rows of openings hang together")
-    centre, seen = grid_of(peaks, linked, smooth.shape)
+    centre, seen = openings_on_grid(peaks, linked, smooth.shape)
     full = (centre + 0.5) * factor - 0.5  # the centre of a block of pixels
     full = without_holes(full, seen, light if bright else -light, pitch.vectors)
     return Lattice(pitch, full, seen, bright, linked.elsewhere, linked.at_odds)
@@ -295,18 +295,18 @@ def _peaks(smooth: NDArray[np.float32], vectors: Float) -> Float:
     They must stand out of what is around them about as much as most do: an even border is all
     maxima, and so is noise.
     """
-    places, height = peaks_with_height(smooth, vectors)
-    return places[outstanding(height)]
+    places, height = peaks_with_prominence(smooth, vectors)
+    return places[prominent(height)]
 
 
-def outstanding(height: Float) -> NDArray[np.bool_]:
+def prominent(height: Float) -> NDArray[np.bool_]:
     """Which peaks (n,) stand out about as much as most do."""
     if not len(height):
         return np.zeros(0, np.bool_)
     return np.asarray(height > 0.25 * np.median(height[height > 0.1 * height.max()]))
 
 
-def peaks_with_height(smooth: NDArray[np.float32], vectors: Float) -> tuple[Float, Float]:
+def peaks_with_prominence(smooth: NDArray[np.float32], vectors: Float) -> tuple[Float, Float]:
     """Local maxima (n, 2) as (x, y), and how far they stand out of what is around them.
 
     About half a pitch away on all four sides there has to be a wire: where one is missing, the
@@ -331,7 +331,7 @@ def peaks_with_height(smooth: NDArray[np.float32], vectors: Float) -> tuple[Floa
     return out, height
 
 
-def grid_of(
+def openings_on_grid(
     peaks: Float, linked: Linked, shape: tuple[int, ...]
 ) -> tuple[Float, NDArray[np.bool_]]:
     """Linked peaks laid on their grid, gaps filled, one more opening around where there is room.

@@ -14,10 +14,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sieve_inspect.apertures.flags import flag_names
-from sieve_inspect.edges.fit import Side, model_of
+from sieve_inspect.edges.model import model_of
+from sieve_inspect.edges.parameters import EDGES, Parameter
 from sieve_inspect.edges.profiles import Band, Crossing, Profiles, gather
 from sieve_inspect.image import opencv
-from sieve_inspect.image.banded import Sheet
+from sieve_inspect.image.banded import BandedLight
 from sieve_inspect.measurement.pipeline import Picture
 from sieve_inspect.scale import Scale
 from sieve_inspect.summary.statistics import EDGE_MODEL_PX
@@ -118,7 +119,7 @@ def _across(picture: Picture, scale: Scale, index: int, axis: int) -> Across:
     light = _bright(picture)
     profiles = gather(light, centre, along, band, crossing, opening)
     parameters = this.fit.parameters[index : index + 1].copy()
-    parameters[:, 4:] -= _moved(picture, index) @ normal  # fitted from the lattice's place
+    parameters[:, EDGES] -= _moved(picture, index) @ normal  # fitted from the lattice's place
     filled = profiles.weight[0] > 0
     fitted = bool(np.isfinite(parameters).all())
     distance, value, gain = (
@@ -129,7 +130,8 @@ def _across(picture: Picture, scale: Scale, index: int, axis: int) -> Across:
         at[None], at[None], np.interp(at, distance, gain)[None], at[None], _STEP, opening
     )
     model = model_of(curve, parameters, this.response)[0][0] if fitted else at
-    first, second = (float(parameters[0, edge]) for edge in (Side.FIRST, Side.SECOND))
+    first = float(parameters[0, Parameter.FIRST_EDGE])
+    second = float(parameters[0, Parameter.SECOND_EDGE])
     before, after = (_known(width) for width in sample.wires[index])
     return Across(
         direction="xy"[axis],
@@ -179,7 +181,7 @@ def _bright(picture: Picture) -> Any:
     A sheet has its openings bright by itself.
     """
     light = picture.pixels
-    if isinstance(light, Sheet) or picture.field.lattice.bright:
+    if isinstance(light, BandedLight) or picture.field.lattice.bright:
         return light
     return light.max() - light
 
@@ -211,7 +213,7 @@ def part_of(picture: Picture, left: int, top: int, right: int, bottom: int) -> N
     """A rectangle of the scan at full resolution, in linear light, cut off at the borders."""
     left, top = max(0, left), max(0, top)
     light = picture.pixels
-    if isinstance(light, Sheet):
+    if isinstance(light, BandedLight):
         return np.ascontiguousarray(light.light(top, bottom)[:, left:right])
     return np.ascontiguousarray(light[top:bottom, left:right])
 

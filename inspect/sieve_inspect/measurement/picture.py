@@ -13,13 +13,13 @@ from numpy.typing import NDArray
 from sieve_inspect.apertures.field import Field
 from sieve_inspect.errors import RefusedImageError
 from sieve_inspect.image import Box, linear_light, load_scan, open_source
-from sieve_inspect.image.banded import Sheet
+from sieve_inspect.image.banded import BandedLight
 from sieve_inspect.scale.artefact.in_scan import covered_up
 from sieve_inspect.summary.statistics import Sample
 
 __all__ = ["Picture", "ScanFile"]
 
-Light = NDArray[np.float32] | Sheet
+Light = NDArray[np.float32] | BandedLight
 
 
 @dataclass(frozen=True)
@@ -68,7 +68,7 @@ class Picture:
         if self.sheet_bright is not None:
             source = open_source(self.scan.path, float("inf"))
             self._check_same(source.sha256)
-            return Sheet(source, self.encoding, self.sheet_bright)
+            return BandedLight(source, self.encoding, self.sheet_bright)
         scan = load_scan(self.scan.path, float("inf"))
         self._check_same(scan.sha256)
         if self.covered is not None:
@@ -93,12 +93,12 @@ class Picture:
     @property
     def reduced(self) -> int:
         """How many times smaller than the scan `light` is."""
-        return self.pixels.reduction if isinstance(self.pixels, Sheet) else 1
+        return self.pixels.reduction if isinstance(self.pixels, BandedLight) else 1
 
     @property
     def light(self) -> NDArray[np.float32]:
         """The picture (h, w) in linear light, to be looked at as a whole."""
-        return self.pixels.reduced() if isinstance(self.pixels, Sheet) else self.pixels
+        return self.pixels.reduced() if isinstance(self.pixels, BandedLight) else self.pixels
 
     @property
     def aperture_px(self) -> float:

@@ -27,7 +27,7 @@ from sieve_inspect.summary.repeatability import with_study
 from sieve_inspect.summary.statistics import imaging_part, summarise, whole_cloth
 from sieve_inspect.summary.uncertainty import Contribution, lines_of
 from sieve_inspect.verdict import Verdict, judge, read_rule
-from sieve_inspect.workers.runner import Progress, Runner, in_order, in_turn, silent
+from sieve_inspect.workers.runner import Progress, Runner, in_task_order, no_progress, run_serially
 
 __all__ = ["SCHEMA", "Measurement", "Picture", "measure"]
 
@@ -160,8 +160,8 @@ def measure(
     in_scan: Sequence[InScan] = (),
     population: int | None = None,
     max_megapixels: float | None = None,
-    progress: Progress = silent,
-    run: Runner[Task, Picture] = in_turn,
+    progress: Progress = no_progress,
+    run: Runner[Task, Picture] = run_serially,
 ) -> Measurement:
     """Measure one or more scans of one cloth and, with a `standard`, judge it.
 
@@ -185,7 +185,7 @@ def measure(
         Task(path, nominal_um, scale, encoding, max_megapixels, beside)
         for path, beside in zip(images, own, strict=True)
     )
-    pictures = tuple(in_order(run(look, tasks, progress)))
+    pictures = tuple(in_task_order(run(look, tasks, progress)))
     population = population or whole_cloth([p.field for p in pictures], scale)
     parts = [
         summarise([p.samples[axis] for p in pictures], scale, axis, population) for axis in (0, 1)

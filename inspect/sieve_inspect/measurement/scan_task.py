@@ -15,23 +15,23 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sieve_inspect.apertures.banded import (
-    WholeView,
-    find_whole,
-    look_at_whole,
-    measure_whole,
-    misfit_if,
-    misfit_under,
+    PreparedScan,
+    evidence_under,
+    find_lattice_in_bands,
+    measure_scan,
+    prepare_scan,
+    sample_evidence,
 )
 from sieve_inspect.apertures.field import (
+    EncodingEvidence,
     Field,
-    View,
-    Witness,
-    look_at,
+    PreparedField,
+    encoding_evidence,
     measure_field,
-    stored_misfit,
+    prepare_field,
 )
 from sieve_inspect.apertures.flags import Flag
-from sieve_inspect.apertures.sample import Known
+from sieve_inspect.apertures.sample import SampleSelection
 from sieve_inspect.errors import SievewardError
 from sieve_inspect.image import (
     MAX_MEGAPIXELS,
@@ -46,7 +46,7 @@ from sieve_inspect.image import (
     size_of,
     stored_by,
 )
-from sieve_inspect.image.banded import Sheet
+from sieve_inspect.image.banded import BandedLight
 from sieve_inspect.lattice.search import find_lattice
 from sieve_inspect.measurement.picture import Picture, ScanFile
 from sieve_inspect.measurement.suitability import (
@@ -59,8 +59,8 @@ from sieve_inspect.measurement.suitability import (
 from sieve_inspect.scale import Scale, scale_to_dict
 from sieve_inspect.scale.artefact.in_scan import InScan, covered_up
 from sieve_inspect.summary.statistics import sample_of
-from sieve_inspect.workers.cache import Mark
-from sieve_inspect.workers.helper import Crew, load_ahead, piece
+from sieve_inspect.workers.cache import CacheKey
+from sieve_inspect.workers.helper import SharedWork, piece, preload
 
 __all__ = ["WHOLE_FROM", "Task", "look", "mark_of", "taken_for"]
 
@@ -118,7 +118,7 @@ def look(task: Task, progress: Callable[[float], None] = lambda _: None) -> Pict
 def _look(task: Task, path: Path, progress: Callable[[float], None]) -> Picture:
     scale, beside = task.scale, task.beside
     scan: Scan | ScanSource
-    light: NDArray[np.float32] | Sheet
+    light: NDArray[np.float32] | BandedLight
     lost: tuple[Box, ...] = ()
     if beside is None and (size_of(path) or 0) > WHOLE_FROM:
         scan = source = open_source(path, task.max_megapixels)
@@ -144,7 +144,7 @@ def _look(task: Task, path: Path, progress: Callable[[float], None]) -> Picture:
         field,
         (sample_of(field, scale, 0), sample_of(field, scale, 1)),
         None if beside is None else beside.region,
-        light.bright if isinstance(light, Sheet) else None,
+        light.bright if isinstance(light, BandedLight) else None,
         tuple(doubt for doubt in (assumption.doubt, moved) if doubt),
         light,
     )
@@ -167,17 +167,17 @@ def _cut_by(region: tuple[int, int, int, int], field: Field) -> Field:
 
 def _at_once(scan: Scan, encoding: str) -> tuple[Assumption, Field, NDArray[np.float32]]:
     """A picture measured in memory."""
-    Thread(target=load_ahead, daemon=True).start()
+    Thread(target=preload, daemon=True).start()
     assumption = assumed_encoding(scan, encoding)
     light = linear_light(scan, assumption.encoding)
     lattice = find_lattice(light, scan.path.name)
     check_one_cloth(scan.path, lattice)
     if not assumption.guess:
-        return assumption, measure_field(look_at(light, lattice, scan.path.name)), light
+        return assumption, measure_field(prepare_field(light, lattice, scan.path.name)), light
 
-    def under(encoding: str, light: NDArray[np.float32]) -> tuple[View, Witness]:
-        view = look_at(light, lattice, scan.path.name)
-        return view, stored_misfit(view, stored_by(encoding))
+    def under(encoding: str, light: NDArray[np.float32]) -> tuple[PreparedField, EncodingEvidence]:
+        view = prepare_field(light, lattice, scan.path.name)
+        return view, encoding_evidence(view, stored_by(encoding))
 
     guessed, alternative = assumption.encoding, assumption.alternative
     otherwise = linear_light(scan, alternative)
@@ -192,40 +192,40 @@ def _at_once(scan: Scan, encoding: str) -> tuple[Assumption, Field, NDArray[np.f
 
 def _whole(
     source: ScanSource, encoding: str, progress: Callable[[float], None]
-) -> tuple[Assumption, Field, Sheet]:
+) -> tuple[Assumption, Field, BandedLight]:
     """A large scan measured in bands."""
     assumption = assumed_encoding(source, encoding)
     # A daemonic process, as the workers of a cluster are, may not have one of its own.
     second = False if current_process().daemon else None
-    with Crew.of(source, second) as crew:
+    with SharedWork.of(source, second) as crew:
         assumption, view = _view_of(source, assumption, crew, piece(progress, 0, _FOUND))
-        return assumption, measure_whole(view, crew, piece(progress, _FOUND, 1)), view.sheet
+        return assumption, measure_scan(view, crew, piece(progress, _FOUND, 1)), view.sheet
 
 
 def _view_of(
-    source: ScanSource, assumption: Assumption, crew: Crew, progress: Callable[[float], None]
-) -> tuple[Assumption, WholeView]:
+    source: ScanSource, assumption: Assumption, crew: SharedWork, progress: Callable[[float], None]
+) -> tuple[Assumption, PreparedScan]:
     """Find the openings of a large scan, look at some, and settle the encoding by them."""
-    sheet, lattice = find_whole(source, assumption.encoding, crew, progress)
+    sheet, lattice = find_lattice_in_bands(source, assumption.encoding, crew, progress)
     check_one_cloth(source.path, lattice)
-    known = Known.of(lattice)
+    known = SampleSelection.of(lattice)
     if assumption.guess:
-        there = crew.later(misfit_if, assumption.alternative, sheet.bright, known.sample())
-    view = look_at_whole(sheet, known)
+        there = crew.later(evidence_under, assumption.alternative, sheet.bright, known.sample())
+    view = prepare_scan(sheet, known)
     if assumption.guess:
-        here = misfit_under(view)
+        here = sample_evidence(view)
         assumption = _asked_the_edges(assumption, here, there(), source.kind, sheet.bright)
         if assumption.encoding != sheet.encoding:
-            view = look_at_whole(replace(sheet, encoding=assumption.encoding), known)
+            view = prepare_scan(replace(sheet, encoding=assumption.encoding), known)
     return assumption, view
 
 
 def _asked_the_edges(
-    guess: Assumption, here: Witness, there: Witness, kind: str, bright: bool
+    guess: Assumption, here: EncodingEvidence, there: EncodingEvidence, kind: str, bright: bool
 ) -> Assumption:
     """A guess of the encoding, or the other one if the edges say so.
 
-    `here` is what `stored_misfit` says under the guess, `there` under its alternative.
+    `here` is what `encoding_evidence` says under the guess, `there` under its alternative.
     """
     ratio = here.misfit / max(there.misfit, 1e-12)
     packed = kind == "JPEG"  # its ringing makes edges stand out as a wrong encoding does
@@ -244,7 +244,7 @@ def _asked_the_edges(
     return replace(guess, reason=f"{guess.reason}; {says}", doubt=doubt)
 
 
-def mark_of(task: Task) -> Mark | None:
+def mark_of(task: Task) -> CacheKey | None:
     """What a picture is kept under: its pixels' file, to the byte, and every setting."""
     try:
         with task.path.open("rb") as file:
@@ -260,10 +260,10 @@ def mark_of(task: Task) -> Mark | None:
         "max_megapixels": task.max_megapixels,
         "beside": beside and [scale_to_dict(beside.scale), [int(edge) for edge in beside.region]],
     }
-    return Mark(f"{digest}.kept", task.path.name, settings)
+    return CacheKey(f"{digest}.kept", task.path.name, settings)
 
 
-def taken_for(picture: Picture, task: Task, mark: Mark) -> Picture | None:
+def taken_for(picture: Picture, task: Task, mark: CacheKey) -> Picture | None:
     """A picture kept, as that of a task; None where the scan was changed between."""
     if picture.scan.sha256 != mark.settings["scan"]:
         return None

@@ -20,8 +20,15 @@ from sieve_inspect.validation.damage import damage_cases, damage_row
 from sieve_inspect.validation.drawing import Case
 from sieve_inspect.validation.model import Report, Row
 from sieve_inspect.validation.refusal import refusal_row, refusals
-from sieve_inspect.workers.cache import Mark
-from sieve_inspect.workers.runner import Progress, Runner, Tell, in_order, in_turn, silent
+from sieve_inspect.workers.cache import CacheKey
+from sieve_inspect.workers.runner import (
+    Progress,
+    Runner,
+    TaskProgress,
+    in_task_order,
+    no_progress,
+    run_serially,
+)
 from sieve_inspect.workers.software import software
 
 __all__ = ["RowTask", "mark_of", "run_validation", "taken_for", "tasks_of"]
@@ -44,27 +51,30 @@ def tasks_of(quick: bool) -> list[RowTask]:
     return [RowTask(group, name, quick) for group, name, _ in _jobs(quick)]
 
 
-def mark_of(task: RowTask) -> Mark:
+def mark_of(task: RowTask) -> CacheKey:
     """What a row is kept under."""
     kind = "quick" if task.quick else "whole"
     settings = {"group": task.group, "name": task.name, "quick": task.quick}
-    return Mark(f"{kind}-{task.group}-{task.name}.kept", f"{task.group}, {task.name}", settings)
+    return CacheKey(f"{kind}-{task.group}-{task.name}.kept", f"{task.group}, {task.name}", settings)
 
 
-def taken_for(row: Row, task: RowTask, _mark: Mark) -> Row | None:
+def taken_for(row: Row, task: RowTask, _mark: CacheKey) -> Row | None:
     """A row kept, as that of a task; None where it ended in an error, which is tried again."""
     return row if (row.group, row.name) == (task.group, task.name) and row.tried else None
 
 
 def run_validation(
-    *, quick: bool = False, progress: Progress = silent, run: Runner[RowTask, Row] = in_turn
+    *,
+    quick: bool = False,
+    progress: Progress = no_progress,
+    run: Runner[RowTask, Row] = run_serially,
 ) -> Report:
     """Run the matrix, or its quick part; a row in which an error is raised does not hold.
 
     `progress` is told the number of a row when it is done; `run` says who does them, see `spread`.
     """
     began = time.perf_counter()
-    rows = in_order(run(run_row, tasks_of(quick), progress))
+    rows = in_task_order(run(run_row, tasks_of(quick), progress))
     return Report(
         rows=tuple(rows),
         versions={k: v for k, v in software().items() if k not in ("system", "code")},
@@ -104,7 +114,7 @@ def _bound(row: Callable[[T, Path], Row], what: T) -> Callable[[Path], Row]:
     return lambda folder: row(what, folder)
 
 
-def run_row(task: RowTask, _tell: Tell) -> Row:
+def run_row(task: RowTask, _tell: TaskProgress) -> Row:
     """Run one row."""
     jobs = {(group, name): work for group, name, work in _jobs(task.quick)}
     try:

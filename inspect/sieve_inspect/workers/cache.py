@@ -20,10 +20,10 @@ from typing import Any, Generic, TypeVar
 
 from sieve_inspect.errors import UnwritableOutputError
 from sieve_inspect.files import write_pieces
-from sieve_inspect.workers.runner import Progress, Runner, Tell, in_turn
+from sieve_inspect.workers.runner import Progress, Runner, TaskProgress, run_serially
 from sieve_inspect.workers.software import software
 
-__all__ = ["Kept", "Mark"]
+__all__ = ["CacheKey", "ResultCache"]
 
 T = TypeVar("T")
 R = TypeVar("R")
@@ -45,7 +45,7 @@ _PLAIN = {("numpy", "ndarray"), ("numpy", "dtype")} | {
 
 
 @dataclass(frozen=True)
-class Mark:
+class CacheKey:
     """What a result is kept under: a file name, a name to speak of it, and its settings."""
 
     file: str
@@ -59,7 +59,7 @@ class Mark:
 
 
 @dataclass(frozen=True)
-class Kept(Generic[T, R]):
+class ResultCache(Generic[T, R]):
     """A runner that has `run` do only what `folder` does not hold yet.
 
     `mark` says what a task's result is kept under, None where it cannot be; `taken` looks at a
@@ -68,13 +68,13 @@ class Kept(Generic[T, R]):
     """
 
     folder: Path
-    mark: Callable[[T], Mark | None]
-    taken: Callable[[R, T, Mark], R | None]
+    mark: Callable[[T], CacheKey | None]
+    taken: Callable[[R, T, CacheKey], R | None]
     remark: Callable[[str], None]
-    run: Runner[T, R] = in_turn
+    run: Runner[T, R] = run_serially
 
     def __call__(
-        self, work: Callable[[T, Tell], R], tasks: Iterable[T], progress: Progress
+        self, work: Callable[[T, TaskProgress], R], tasks: Iterable[T], progress: Progress
     ) -> Iterator[tuple[int, R]]:
         """Raises `UnwritableOutputError` for a folder that cannot be made or written."""
         try:
@@ -82,7 +82,7 @@ class Kept(Generic[T, R]):
         except OSError as error:
             reason = error.strerror or "no access"
             raise UnwritableOutputError(file=self.folder, reason=reason) from error
-        waiting: list[tuple[int, T, Mark | None]] = []
+        waiting: list[tuple[int, T, CacheKey | None]] = []
         for number, task in enumerate(tasks):
             mark = self.mark(task)
             found = None if mark is None else self._read(mark, task)
@@ -102,12 +102,12 @@ class Kept(Generic[T, R]):
                 self._write(mark, result)
             yield number, result
 
-    def _write(self, mark: Mark, result: R) -> None:
+    def _write(self, mark: CacheKey, result: R) -> None:
         body = pickle.dumps(result, protocol=4)
         head = {**mark.head(), "sha256": hashlib.sha256(body).hexdigest()}
         write_pieces(self.folder / mark.file, [json.dumps(head).encode(), b"\n", body])
 
-    def _read(self, mark: Mark, task: T) -> R | None:
+    def _read(self, mark: CacheKey, task: T) -> R | None:
         try:
             return self._checked((self.folder / mark.file).read_bytes(), mark, task)
         except FileNotFoundError:
@@ -121,7 +121,7 @@ class Kept(Generic[T, R]):
         self.remark(f"What {self.folder} kept of {mark.title} {reason}, so it is measured again.")
         return None
 
-    def _checked(self, data: bytes, mark: Mark, task: T) -> R:
+    def _checked(self, data: bytes, mark: CacheKey, task: T) -> R:
         head, _, body = data.partition(b"\n")
         told = json.loads(head)
         digest = told.pop("sha256")

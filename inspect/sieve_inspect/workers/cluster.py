@@ -17,7 +17,7 @@ from multiprocessing import resource_tracker
 from typing import Any, TypeVar
 
 from sieve_inspect.errors import ClusterError, UsageError
-from sieve_inspect.workers.runner import Runner, SideBySide, in_turn
+from sieve_inspect.workers.runner import ExecutorRunner, Runner, run_serially
 
 __all__ = ["runner"]
 
@@ -34,7 +34,7 @@ def runner(workers: int = 1, cluster: str | None = None) -> Runner[T, R]:
     Raises `UsageError` for both at once, a bad address, and where the extra is missing.
     """
     if cluster is None and workers == 1:
-        return in_turn
+        return run_serially
     if cluster is not None and workers != 1:
         raise UsageError(message="Give --workers or --cluster, not both.")
     if cluster is not None and not re.fullmatch(r"tcp://[^/\s]+:\d{1,5}", cluster):
@@ -42,8 +42,8 @@ def runner(workers: int = 1, cluster: str | None = None) -> Runner[T, R]:
     if importlib.util.find_spec("distributed") is None:
         raise UsageError(message=_NO_CLUSTER)
     if cluster is not None:
-        return SideBySide(partial(_joined, cluster))
-    return SideBySide(partial(_started, workers), worth=2)
+        return ExecutorRunner(partial(_joined, cluster))
+    return ExecutorRunner(partial(_started, workers), worth=2)
 
 
 @contextmanager

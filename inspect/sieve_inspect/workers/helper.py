@@ -18,7 +18,7 @@ from typing import Any, TypeVar
 
 from sieve_inspect.image import ScanSource, open_source
 
-__all__ = ["Crew", "Progress", "load_ahead", "piece"]
+__all__ = ["Progress", "SharedWork", "piece", "preload"]
 
 T = TypeVar("T")
 Progress = Callable[[float], None]
@@ -30,7 +30,7 @@ _OPEN: dict[Path, ScanSource] = {}  # of the second process
 
 
 @dataclass(eq=False)
-class Crew:
+class SharedWork:
     """Who works on a scan: this thread and, where there is a processor for it, a second hand."""
 
     source: ScanSource
@@ -38,9 +38,9 @@ class Crew:
     _apart: bool = False  # the second hand is a process
 
     @classmethod
-    def of(cls, source: ScanSource, apart: bool | None = None) -> Crew:
+    def of(cls, source: ScanSource, apart: bool | None = None) -> SharedWork:
         """The crew for a scan; `apart` says whether the second hand is to be a process."""
-        Thread(target=load_ahead, daemon=True).start()  # while the file is being looked at
+        Thread(target=preload, daemon=True).start()  # while the file is being looked at
         if apart is None:
             large = source.shape[0] * source.shape[1] >= _WORTH
             apart = large and source.in_place and available() > 1
@@ -53,7 +53,7 @@ class Crew:
         pool.submit(available)  # the process starts with the first task
         return cls(source, pool, True)
 
-    def __enter__(self) -> Crew:
+    def __enter__(self) -> SharedWork:
         return self
 
     def __exit__(self, *_: object) -> None:
@@ -119,11 +119,11 @@ def _prepare(module: str) -> None:
     import signal
 
     importlib.import_module(module)
-    load_ahead()
+    preload()
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # the first process ends the second
 
 
-def load_ahead() -> None:
+def preload() -> None:
     """What is needed soon and takes its time to import."""
     import scipy.sparse.csgraph
     import scipy.spatial

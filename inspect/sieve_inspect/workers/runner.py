@@ -19,30 +19,38 @@ from typing import Any, Protocol, TypeVar
 from sieve_inspect.errors import ClusterError, SievewardError
 from sieve_inspect.workers.software import software
 
-__all__ = ["Progress", "Runner", "SideBySide", "Tell", "in_order", "in_turn", "silent"]
+__all__ = [
+    "ExecutorRunner",
+    "Progress",
+    "Runner",
+    "TaskProgress",
+    "in_task_order",
+    "no_progress",
+    "run_serially",
+]
 
 T = TypeVar("T")
 R = TypeVar("R")
 
 Progress = Callable[[int, float], None]  # number of a task (from 0), share of it that is done
-Tell = Callable[[float], None]  # the same of one task
+TaskProgress = Callable[[float], None]  # the same of one task
 
 
 class Runner(Protocol[T, R]):
     """Has `work(task, tell)` done for all tasks; yields numbers and results as they come."""
 
     def __call__(
-        self, work: Callable[[T, Tell], R], tasks: Iterable[T], progress: Progress
+        self, work: Callable[[T, TaskProgress], R], tasks: Iterable[T], progress: Progress
     ) -> Iterator[tuple[int, R]]:
         """`work` has to be a function that another process can import."""
 
 
-def silent(_number: int, _share: float) -> None:
+def no_progress(_number: int, _share: float) -> None:
     """Progress that nobody asked for."""
 
 
-def in_turn(
-    work: Callable[[T, Tell], R], tasks: Iterable[T], progress: Progress = silent
+def run_serially(
+    work: Callable[[T, TaskProgress], R], tasks: Iterable[T], progress: Progress = no_progress
 ) -> Iterator[tuple[int, R]]:
     """One after the other, in this process."""
     for number, task in enumerate(tasks):
@@ -51,32 +59,35 @@ def in_turn(
         yield number, result
 
 
-def in_order(results: Iterable[tuple[int, R]]) -> list[R]:
+def in_task_order(results: Iterable[tuple[int, R]]) -> list[R]:
     """Results by the number of their task."""
     return [result for _, result in sorted(results, key=lambda pair: pair[0])]
 
 
 @dataclass(frozen=True)
-class SideBySide:
+class ExecutorRunner:
     """A runner over an executor, which is opened for each list of at least `worth` tasks."""
 
     opened: Callable[[int], AbstractContextManager[Executor]]  # for so many tasks
     worth: int = 1
 
     def __call__(
-        self, work: Callable[[T, Tell], R], tasks: Iterable[T], progress: Progress = silent
+        self,
+        work: Callable[[T, TaskProgress], R],
+        tasks: Iterable[T],
+        progress: Progress = no_progress,
     ) -> Iterator[tuple[int, R]]:
         """Raises `ClusterError` for workers that are lost or run another version."""
         waiting = list(tasks)
         if len(waiting) < self.worth:
-            yield from in_turn(work, waiting, progress)
+            yield from run_serially(work, waiting, progress)
         elif waiting:
             with self.opened(len(waiting)) as executor:
                 yield from _spread(executor, work, waiting, progress)
 
 
 def _spread(
-    executor: Executor, work: Callable[[T, Tell], R], tasks: list[T], progress: Progress
+    executor: Executor, work: Callable[[T, TaskProgress], R], tasks: list[T], progress: Progress
 ) -> Iterator[tuple[int, R]]:
     numbers = {
         executor.submit(_attempt, work, task, software()): number
@@ -109,7 +120,7 @@ class _Failed:
     error: Exception
 
 
-def _attempt(work: Callable[[T, Tell], R], task: T, asked_by: Mapping[str, str]) -> Any:
+def _attempt(work: Callable[[T, TaskProgress], R], task: T, asked_by: Mapping[str, str]) -> Any:
     """In a worker: the result, or the error it ended with."""
     own = software()
     other = [name for name in asked_by if own.get(name) != asked_by[name]]

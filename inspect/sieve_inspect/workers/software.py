@@ -1,6 +1,7 @@
-"""What a result depends on beside its input: this program to the letter, and what computes for it.
+"""What a result depends on beside its input: the measuring code and the libraries it computes with.
 
-Equal here means equal results to the byte, so what was kept may be taken and a worker be trusted.
+Equal software gives equal results to the byte, so a cached result may be reused and a worker's
+result accepted.
 """
 
 from __future__ import annotations
@@ -11,7 +12,9 @@ from functools import cache
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 
-__all__ = ["software"]
+import sieve_inspect
+
+__all__ = ["code_digest", "software"]
 
 _PACKAGES = (
     "sieveward",
@@ -28,17 +31,21 @@ _PACKAGES = (
 
 @cache
 def software() -> dict[str, str]:
-    """Versions by name; `code` is a hash of the measuring code itself."""
-    code = hashlib.sha256()
-    root = Path(__file__).parent
-    for path in sorted(root.rglob("*.py")):
-        code.update(path.relative_to(root).as_posix().encode() + b"\0" + path.read_bytes())
+    """Versions by name; `code` is the SHA-256 of the measuring package's source."""
     return {
         "system": f"{platform.system()} {platform.machine()}",
         "python": platform.python_version(),
-        "code": code.hexdigest(),
+        "code": code_digest(Path(sieve_inspect.__file__).parent),
         **{package: _version(package) for package in _PACKAGES},
     }
+
+
+def code_digest(root: Path) -> str:
+    """SHA-256, in hexadecimal digits, of every Python module under a folder and of their paths."""
+    code = hashlib.sha256()
+    for path in sorted(root.rglob("*.py")):
+        code.update(path.relative_to(root).as_posix().encode() + b"\0" + path.read_bytes())
+    return code.hexdigest()
 
 
 def _version(package: str) -> str:

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sieve_inspect.edges.direction import Axis, measure_axis
-from sieve_inspect.edges.initial import rough_look, sensor_range
+from sieve_inspect.edges.initial import estimate_initial, find_sensor_range
 from sieve_inspect.scale.artefact.errors import NoTargetError
 from sieve_inspect.scale.artefact.nodes import Nodes
 from sieve_inspect.scale.calibration import Gaps
@@ -62,9 +62,9 @@ def _both_ways(
     bright: bool,
 ) -> tuple[Observations, Gaps]:
     """Edges of square gaps in both directions; `vectors` (n, 2, 2) lead from gap to gap."""
-    clip = sensor_range(light)
+    clip = find_sensor_range(light)
     lengths = np.median(np.hypot(vectors[..., 0], vectors[..., 1]), axis=0)
-    rough = rough_look(light, centre, vectors, lengths, clip)
+    rough = estimate_initial(light, centre, vectors, lengths, clip)
     if rough is None:
         reason = "its lines have no edges that stand out"
         raise NoTargetError(pattern=pattern, file=name, reason=reason)

@@ -13,11 +13,14 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from sieve_inspect.edges.fit import Clip, EdgeFit, fit_edges, model_of, start_parameters
-from sieve_inspect.edges.initial import sensor_range
+from sieve_inspect.edges.fit import EdgeFit, fit_edges
+from sieve_inspect.edges.initial import find_sensor_range
+from sieve_inspect.edges.model import SensorRange, model_of
+from sieve_inspect.edges.parameters import Parameter
 from sieve_inspect.edges.profiles import Band, Profiles, gather
 from sieve_inspect.edges.response import EdgeResponse, gaussian_response
 from sieve_inspect.edges.shared_response import fit_response, fit_sigma
+from sieve_inspect.edges.starting_values import start_parameters
 from sieve_inspect.image import opencv
 from sieve_inspect.scale.artefact.errors import NoTargetError
 from sieve_inspect.scale.edge_bias import Gaps
@@ -96,9 +99,9 @@ def observe_line(light: NDArray[np.float32], name: object) -> LineSeen:
     return LineSeen(gaps, place[[0, -1]], response.sigma)
 
 
-def _clipped(seen: NDArray[np.float32]) -> Clip | None:
+def _clipped(seen: NDArray[np.float32]) -> SensorRange | None:
     """The sensor's range where line or ground lies at an end of it, None where neither does."""
-    clip = sensor_range(seen)
+    clip = find_sensor_range(seen)
     if clip is None:
         return None
     bright = seen > (clip.low + clip.high) / 2
@@ -222,11 +225,11 @@ def _pieces(bar: _Bar, shape: tuple[int, ...]) -> tuple[Float, float]:
 
 
 def _fitted(
-    profiles: Profiles, bar: _Bar, clip: Clip | None, name: object
+    profiles: Profiles, bar: _Bar, clip: SensorRange | None, name: object
 ) -> tuple[EdgeFit, EdgeResponse, float]:
     """The edges of every piece, their response, and what that leaves open about the width, px."""
     start = start_parameters(profiles, 2 * bar.width, bar.width)
-    start[:, 4], start[:, 7] = -_FAR, _FAR
+    start[:, Parameter.EDGE_BEFORE], start[:, Parameter.EDGE_AFTER] = -_FAR, _FAR
     sound = np.flatnonzero(np.isfinite(start).all(axis=1))
     if len(sound) < _FEWEST:
         raise _none(name, "its line has no edges that stand out")
@@ -247,7 +250,9 @@ def _fitted(
     return fit, response, float(np.sqrt(u_shape**2 + hidden**2 + u_misfit**2 + u_skirts**2))
 
 
-def _skirts(profiles: Profiles, fit: EdgeFit, response: EdgeResponse, clip: Clip | None) -> float:
+def _skirts(
+    profiles: Profiles, fit: EdgeFit, response: EdgeResponse, clip: SensorRange | None
+) -> float:
     """By how much (px) the width changes when the ground is seen less far, beyond noise.
 
     Glare reaches further than any response that pixels near an edge could tell.
@@ -262,7 +267,9 @@ def _skirts(profiles: Profiles, fit: EdgeFit, response: EdgeResponse, clip: Clip
     return 2 * float(np.sqrt(max(0.0, middle**2 - 4 * noise**2)))
 
 
-def _excess(profiles: Profiles, fit: EdgeFit, response: EdgeResponse, clip: Clip | None) -> float:
+def _excess(
+    profiles: Profiles, fit: EdgeFit, response: EdgeResponse, clip: SensorRange | None
+) -> float:
     """Misfit at the edges beyond that in the middle of the line, as a share of its light."""
     model, _, _ = model_of(profiles, fit.parameters, response, clip)
     square = profiles.weight * (profiles.value - model) ** 2

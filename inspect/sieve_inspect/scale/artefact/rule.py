@@ -14,9 +14,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sieve_inspect.edges.direction import measure_axis
-from sieve_inspect.edges.fit import start_parameters
-from sieve_inspect.edges.initial import Rough, sensor_range
+from sieve_inspect.edges.initial import InitialEstimate, find_sensor_range
+from sieve_inspect.edges.parameters import Parameter, width_of
 from sieve_inspect.edges.profiles import Band, Profiles, gather
+from sieve_inspect.edges.starting_values import start_parameters
 from sieve_inspect.image import opencv
 from sieve_inspect.scale.artefact.errors import NoTargetError
 from sieve_inspect.scale.artefact.gaps import middles_of
@@ -55,7 +56,7 @@ def observe_rule(light: NDArray[np.float32], name: object) -> tuple[Observations
     rough = _rough(seen, crossings, name)
     across = replace(rough, opening=4 * crossings.half)
     every = np.ones(len(crossings.place), np.bool_)
-    clip = sensor_range(seen)
+    clip = find_sensor_range(seen)
     _, axis = measure_axis(
         seen, crossings.place, every, crossings.vectors, [rough, across], clip, 0
     )
@@ -165,7 +166,7 @@ def _run(usable: NDArray[np.bool_], middle: int) -> slice:
     return slice(int(first), int(last))
 
 
-def _rough(light: NDArray[np.float32], crossings: _Crossings, name: object) -> Rough:
+def _rough(light: NDArray[np.float32], crossings: _Crossings, name: object) -> InitialEstimate:
     """First look at some gaps: opening, line and blur."""
     pick = np.linspace(0, len(crossings.place) - 1, min(250, len(crossings.place))).astype(int)
     vectors = crossings.vectors[pick]
@@ -175,14 +176,16 @@ def _rough(light: NDArray[np.float32], crossings: _Crossings, name: object) -> R
     band = Band(0.8 * spacing, 0.4 * crossings.half, 0.35)
     profiles = gather(light, crossings.place[pick], along, band, beyond=0.6 * spacing)
     start = start_parameters(profiles, spacing)
-    width = start[:, 6] - start[:, 5]
+    width = width_of(start)
     good = np.flatnonzero(np.isfinite(width) & np.isfinite(start).all(axis=1))
     if len(good) < 6:
         reason = "its lines have no edges that stand out"
         raise NoTargetError(pattern="rule", file=name, reason=reason)
     opening = float(np.median(width[good]))
-    floor, amplitude = (float(np.median(start[good, k])) for k in (0, 1))
-    return Rough(
+    floor, amplitude = (
+        float(np.median(start[good, k])) for k in (Parameter.FLOOR, Parameter.AMPLITUDE)
+    )
+    return InitialEstimate(
         opening=opening,
         wire=max(spacing - opening, 0.5),
         sigma=_blur(profiles.take(good), floor, amplitude, spacing),

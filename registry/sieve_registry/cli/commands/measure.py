@@ -145,11 +145,11 @@ def measure(
 
 def _runner(workers: int, cluster: str | None, resume: Path | None) -> Runner[Task, Picture]:
     from sieve_inspect.measurement.scan_task import mark_of, taken_for
-    from sieve_inspect.workers.cache import Kept
+    from sieve_inspect.workers.cache import ResultCache
     from sieve_inspect.workers.cluster import runner
 
     run: Runner[Task, Picture] = runner(workers, cluster)
-    return run if resume is None else Kept(resume, mark_of, taken_for, print_remark, run)
+    return run if resume is None else ResultCache(resume, mark_of, taken_for, print_remark, run)
 
 
 def _numbered(path: Path, number: int) -> Path:

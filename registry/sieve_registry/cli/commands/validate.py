@@ -43,12 +43,12 @@ def validate(
 ) -> None:
     """Measure drawn cloth of known truth and report; exit code 1 when a row does not hold."""
     from sieve_inspect.validation import files_of, mark_of, run_validation, taken_for, tasks_of
-    from sieve_inspect.workers.cache import Kept
+    from sieve_inspect.workers.cache import ResultCache
     from sieve_inspect.workers.cluster import runner
 
     run: Runner[RowTask, Row] = runner(workers, cluster)
     if resume is not None:
-        run = Kept(resume, mark_of, taken_for, print_remark, run)
+        run = ResultCache(resume, mark_of, taken_for, print_remark, run)
     _prepare(out)
     check_outputs([], json)
     with resumable(resume), progress("Validating", len(tasks_of(quick))) as told:
