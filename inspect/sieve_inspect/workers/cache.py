@@ -36,6 +36,8 @@ _RESULTS = (  # where the classes of results lie
     "sieve_inspect.summary.statistics",
     "sieve_inspect.validation.model",
     "sieve_inspect.apertures.",
+    "sieve_inspect.edges.",
+    "sieve_inspect.lattice.",
 )
 _PLAIN = {("numpy", "ndarray"), ("numpy", "dtype")} | {
     (f"numpy.{core}.multiarray", name)
