@@ -148,7 +148,7 @@ def test_no_scan_and_no_scale_are_told_apart(lab, client) -> None:
     files = [("scans", (SCAN.name, SCAN.read_bytes()))]
     assert "No scale was chosen" in send(lab, client, files, {"scale": "/etc/passwd"}).text
     assert "No scale was chosen" in send(lab, client, files, {"scale": "given:7"}).text
-    assert "is no scale" in send(lab, client, files, {"scale": "hand", "um_per_px": "wide"}).text
+    assert "not readable" in send(lab, client, files, {"scale": "hand", "um_per_px": "wide"}).text
     bad = [*files, ("scale_file", ("../s.json", b'{"schema": "other"}'))]
     answer = send(lab, client, bad, {"scale": "file"})
     assert "The scale s.json cannot be used" in answer.text

@@ -158,5 +158,5 @@ def test_a_picture_given_as_scale_is_no_scale(program, cloths) -> None:
     scan = cloths["clean"][0]
     ended = program("measure", scan, "--nominal", "150um", "--scale", scan)
     assert ended.code == 22
-    assert "it is no scale file" in ended.err
+    assert "it is not JSON text" in ended.err
     assert "codec" not in ended.err

@@ -51,6 +51,7 @@ def test_scale_file_picture_and_table(picture: Path, tmp_path: Path) -> None:
     assert found.um_per_px_y == pytest.approx(20.1, rel=1e-4)
     assert found.edge_bias_px == pytest.approx(0.1, abs=0.02)
     assert found.source == "certificate 17"
+    assert found.certified
     # U at k = 2 in, standard uncertainty out: half of 0.05 um on 500 um alone is 5e-5.
     assert 5e-5 <= found.u_rel_x < 1e-4
     with Image.open(png) as drawn:
@@ -132,8 +133,10 @@ def test_without_the_certificates_u_the_scale_says_so_and_is_no_surer_than_by_ha
     found = load_scale(out)
     assert found.u_rel_x >= 0.001
     assert found.source.endswith(", not certified")
+    assert not found.certified
     text = _run(*typed, "--u-pitch", "0.05um", "--line-width", "100um").replace("\n  ", " ")
     assert "warning: Not certified: without --u-line-width" in text
     assert "without --u-pitch" not in text
     assert load_scale(out).source.endswith(", not certified")
+    assert not load_scale(out).certified
     assert load_scale(out).u_rel_x < 1e-4

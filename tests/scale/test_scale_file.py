@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -11,7 +12,7 @@ import numpy as np
 import pytest
 
 from sieve_inspect.errors import BadScaleFileError, UsageError
-from sieve_inspect.scale import PixelMap, Scale, load_scale, scale_from_text, scale_to_dict
+from sieve_inspect.scale import PixelMap, Scale, load_scale, scale_from_text
 
 MAP = PixelMap(
     (250.0, 240.0), (200.0, 190.0), ((0, 0), (2, 0), (1, 1)), (0.1, -2.0, 0.4), (0.2, 0.3, 1.0),
@@ -26,7 +27,7 @@ def _written(path: Path, data: dict[str, Any]) -> Path:
 
 
 def test_everything_written_is_read_again(tmp_path: Path) -> None:
-    assert load_scale(_written(tmp_path / "s.json", scale_to_dict(FULL))) == FULL
+    assert load_scale(_written(tmp_path / "s.json", FULL.to_dict())) == FULL
 
 
 def test_a_file_with_the_first_keys_alone_is_still_read(tmp_path: Path) -> None:
@@ -38,19 +39,57 @@ def test_a_file_with_the_first_keys_alone_is_still_read(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(
+    ("source", "certified"),
+    [
+        ("certificate 7", True),
+        ("certificate 7; edge bias from certificate 8", True),
+        ("certificate 7, not certified", False),
+        ("given by hand, not certified", False),
+        ("given by hand", False),
+        ("", False),
+    ],
+)
+def test_a_file_without_certified_goes_by_its_source(
+    tmp_path: Path, source: str, certified: bool
+) -> None:
+    data = replace(FULL, source=source, certified=not certified).to_dict()
+    del data["certified"]
+    assert load_scale(_written(tmp_path / "old.json", data)).certified is certified
+
+
+@pytest.mark.parametrize("certified", [True, False])
+def test_the_field_certified_outranks_the_source(tmp_path: Path, certified: bool) -> None:
+    scale = replace(FULL, source="certificate 7, not certified", certified=certified)
+    assert load_scale(_written(tmp_path / "s.json", scale.to_dict())) == scale
+
+
+def test_a_scale_typed_by_hand_is_not_certified() -> None:
+    assert not scale_from_text("10.58,10.57").certified
+    assert not Scale(10.5, 10.6, 1e-4, 2e-4).certified
+
+
+def test_repr_is_short() -> None:
+    long = repr(replace(FULL, source="certificate " * 40))
+    assert len(long) <= 200
+    assert "20 x 20.1 um/px" in long
+    assert "not certified" in long
+
+
+@pytest.mark.parametrize(
     ("key", "value", "words"),
     [
         ("schema", "sieveward.scale/9", "schema"),
         ("um_per_px_x", "wide", "could not convert"),
         ("um_per_px_x", 0.0, "plausible"),
         ("shear_deg", 50.0, "plausible"),
-        ("u_edge_bias_px", -1.0, "uncertainty"),
-        ("rest", {"powers": []}, "lacks"),
+        ("u_edge_bias_px", -1.0, "positive"),
+        ("rest", {"powers": []}, "missing"),
         ("rest", [1, 2], "list indices"),
+        ("certified", "yes", "certified must be true or false"),
     ],
 )
 def test_a_broken_file_is_refused(tmp_path: Path, key: str, value: object, words: str) -> None:
-    data: dict[str, Any] = {**scale_to_dict(FULL), key: value}
+    data: dict[str, Any] = {**FULL.to_dict(), key: value}
     with pytest.raises(BadScaleFileError, match=words) as caught:
         load_scale(_written(tmp_path / "bad.json", data))
     assert caught.value.exit_code == 22
@@ -66,7 +105,7 @@ def test_a_broken_file_is_refused(tmp_path: Path, key: str, value: object, words
     ],
 )
 def test_a_broken_map_is_refused(tmp_path: Path, key: str, value: object) -> None:
-    data = scale_to_dict(FULL)
+    data = FULL.to_dict()
     rest = data["rest"]
     assert isinstance(rest, dict)
     rest[key] = value

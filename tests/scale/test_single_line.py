@@ -6,7 +6,7 @@ The truth is the drawing's: every edge of the line was moved by a known part of 
 from __future__ import annotations
 
 import json
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -98,7 +98,8 @@ def _several(turns: tuple[float, ...], bias: float = 0.1, **more: Any) -> LineCa
         _light(_line(10.0, turn, seed=k), device, Optics(), Sensor(noise=0.005, seed=k))
         for k, turn in enumerate(turns)
     ]
-    return line_in_light(lights, KnownLine(10 * U, 0.4, "certificate 2"), more.get("base", BASE))
+    line = KnownLine(10 * U, 0.4, "certificate 2", certified=True)
+    return line_in_light(lights, line, more.get("base", BASE))
 
 
 BASE = Scale(U, U, 1e-5, 1e-5, 0.3, "certificate 1", 0.0, 0.0, 0.2)
@@ -114,9 +115,11 @@ def test_the_base_keeps_all_but_its_edge_bias() -> None:
     assert found.bias_budget[0].u_px == pytest.approx(0.4 / 2 / U)
     assert sum(row.u_px**2 for row in found.bias_budget) == pytest.approx(s.u_edge_bias_px**2)
     assert s.source == "certificate 1; edge bias from certificate 2"
+    assert not s.certified  # for the base is not
     assert found.warnings == ()
-    again = _several((10.0, 100.0, 55.0), base=s)
+    again = _several((10.0, 100.0, 55.0), base=replace(s, certified=True))
     assert again.scale.source == s.source
+    assert again.scale.certified
 
 
 def test_what_one_direction_cannot_tell_is_said() -> None:
@@ -212,6 +215,7 @@ def test_the_command_writes_the_base_with_another_bias(folder: Path, tmp_path: P
     assert found.rest == before.rest
     assert found.um_per_px_x == before.um_per_px_x
     assert found.source == "certificate 1, not certified; edge bias from certificate 2"
+    assert not found.certified
     said = json.loads(out.read_text())
     assert {row["name"] for row in said["edge_bias_budget"]} >= {"certified width of the line"}
     assert [one["file"] for one in said["pictures"]] == ["line1.png", "line2.png"]

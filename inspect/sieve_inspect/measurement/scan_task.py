@@ -56,7 +56,7 @@ from sieve_inspect.measurement.suitability import (
     check_regular,
     check_still,
 )
-from sieve_inspect.scale import Scale, scale_to_dict
+from sieve_inspect.scale import Scale
 from sieve_inspect.scale.artefact.in_scan import InScan, covered_up
 from sieve_inspect.summary.statistics import sample_of
 from sieve_inspect.workers.cache import CacheKey
@@ -255,10 +255,10 @@ def mark_of(task: Task) -> CacheKey | None:
     settings = {
         "scan": digest,
         "nominal_um": task.nominal_um,
-        "scale": scale_to_dict(task.scale),
+        "scale": task.scale.to_dict(),
         "encoding": task.encoding,
         "max_megapixels": task.max_megapixels,
-        "beside": beside and [scale_to_dict(beside.scale), [int(edge) for edge in beside.region]],
+        "beside": beside and [beside.scale.to_dict(), [int(edge) for edge in beside.region]],
     }
     return CacheKey(f"{digest}.kept", task.path.name, settings)
 

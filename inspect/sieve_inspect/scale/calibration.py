@@ -35,7 +35,7 @@ from sieve_inspect.scale.edge_bias import (
 from sieve_inspect.scale.least_squares import least_squares
 from sieve_inspect.scale.linear_map import Straight
 from sieve_inspect.scale.map_fitting import MapFit
-from sieve_inspect.scale.model import Scale, scale_to_dict
+from sieve_inspect.scale.model import Scale
 
 __all__ = [
     "Artefact",
@@ -53,10 +53,11 @@ _U_SHEAR_UNSEEN = np.radians(0.1)  # common practice, no source
 
 @dataclass(frozen=True)
 class Artefact:
-    """The certified side: pitch (um) and, where known, the width of its dark lines (um).
+    """What is known of an artefact: pitch (um) and, if known, the width of its dark lines (um).
 
-    Uncertainties are standard ones, half the certificate's U at k = 2. Of a chequerboard the
-    pitch is from square to square, the width that of its dark squares.
+    Uncertainties are standard ones, half the certificate's U at k = 2. The pitch of a
+    chequerboard is from square to square, the width that of its dark squares. `certified` is
+    whether a certificate stands behind all of it.
     """
 
     pattern: str
@@ -65,6 +66,7 @@ class Artefact:
     line_width_um: float | None = None
     u_line_width_um: float = 0.0
     source: str = ""
+    certified: bool = False
 
     @property
     def gap_um(self) -> float | None:
@@ -148,7 +150,7 @@ class Calibration:
         """The scale file: everything `load_scale` reads, and where it comes from."""
         a = self.artefact
         return {
-            **scale_to_dict(self.scale),
+            **self.scale.to_dict(),
             "artefact": {
                 "pattern": a.pattern,
                 "pitch_um": a.pitch_um,
@@ -203,9 +205,16 @@ def calibrate(fit: MapFit, artefact: Artefact, gaps: Gaps | None = None) -> Cali
     if not fit.shear_seen:
         u_lean = _U_SHEAR_UNSEEN
     scale = Scale(
-        sx, sy, u_x, u_y, 0.0, artefact.source, float(np.degrees(shear)),
-        float(np.degrees(np.sqrt(u_fit[2] ** 2 + u_sides[2] ** 2 + u_lean**2))), 0.0, rest,
-    )  # fmt: skip
+        um_per_px_x=sx,
+        um_per_px_y=sy,
+        u_rel_x=u_x,
+        u_rel_y=u_y,
+        source=artefact.source,
+        shear_deg=float(np.degrees(shear)),
+        u_shear_deg=float(np.degrees(np.sqrt(u_fit[2] ** 2 + u_sides[2] ** 2 + u_lean**2))),
+        rest=rest,
+        certified=artefact.certified,
+    )
     bias, rows, half_difference = _edge_bias(scale, artefact, gaps, fit.theta - straight.turn)
     scale = replace(scale, edge_bias_px=bias, u_edge_bias_px=combined(rows))
     trusted = fit.weight > 0.1

@@ -1,10 +1,11 @@
-"""The scale of a picture: micrometres per pixel along x and y, and how far to trust them."""
+"""The scale of a picture: micrometres per pixel along x and y, with their uncertainty."""
 
 from __future__ import annotations
 
 import json
 import math
-from dataclasses import asdict, dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -14,17 +15,17 @@ from numpy.typing import NDArray
 from sieve_inspect.errors import BadScaleFileError, UsageError
 from sieve_inspect.scale.pixel_map import PixelMap
 
-__all__ = ["SCHEMA", "Scale", "load_scale", "scale_from_dict", "scale_from_text", "scale_to_dict"]
+__all__ = ["SCHEMA", "Scale", "certified_by_source", "load_scale", "scale_from_text"]
 
 SCHEMA = "sieveward.scale/1"
 
 # A scale typed in by hand has no certificate. Flatbed scanners are wrong by 100 to 240 um over
 # the plate (Boron, ISPRS 1996); 240 um over the 297 mm of A4 is 0.08 %, taken up to 0.1 %.
 U_REL_BY_HAND = 0.001
-_APART = 1.1  # no device's x and y differ as much; a decimal comma makes them
+_APART = 1.1  # x and y of a device differ less than this; a decimal comma read as a separator more
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, repr=False)
 class Scale:
     """Micrometres per pixel (um/px), relative standard uncertainties, and the edge bias (px).
 
@@ -33,6 +34,9 @@ class Scale:
     um_per_px_y · (sin shear, cos shear) in um. `rest` is the smooth map on top of that, None
     for a straight scale; x and y scale are then those at the picture's middle, and a width is
     the difference of two points moved by `to_um`. All `u_…` are standard uncertainties (k = 1).
+    `certified` is whether the scale rests on a certified artefact; `source` names it.
+
+    Raises `UsageError` for a value outside its plausible range.
     """
 
     um_per_px_x: float
@@ -45,6 +49,7 @@ class Scale:
     u_shear_deg: float = 0.0
     u_edge_bias_px: float = 0.0
     rest: PixelMap | None = None
+    certified: bool = field(default=False, kw_only=True)
 
     def __post_init__(self) -> None:
         for name in ("um_per_px_x", "um_per_px_y"):
@@ -65,7 +70,59 @@ class Scale:
         for name in ("u_shear_deg", "u_edge_bias_px"):
             value = getattr(self, name)
             if not (math.isfinite(value) and value >= 0):
-                raise UsageError(message=f"The scale's {name} = {value:g} is no uncertainty.")
+                raise UsageError(
+                    message=f"The scale's {name} = {value:g} must be zero or a positive number."
+                )
+
+    def __repr__(self) -> str:
+        figures = f"{self.um_per_px_x:.6g} x {self.um_per_px_y:.6g} um/px"
+        u = f"u_rel {self.u_rel_x:.2g}, {self.u_rel_y:.2g}"
+        bias = f", edge bias {self.edge_bias_px:.3g} px" if self.edge_bias_px else ""
+        source = self.source if len(self.source) <= 60 else f"{self.source[:59]}…"
+        chain = "certified" if self.certified else "not certified"
+        mapped = ", with map" if self.rest is not None else ""
+        return f"Scale({figures}, {u}{bias}{mapped}, {chain}, {source!r})"
+
+    @classmethod
+    def from_dict(cls, data: Mapping[str, Any]) -> Scale:
+        """Read what `to_dict` wrote; other keys are ignored.
+
+        Raises `KeyError`, `TypeError`, `ValueError` or `UsageError` for a missing or wrong value.
+        """
+        rest, source = data.get("rest"), str(data.get("source") or "")
+        certified = data.get("certified", certified_by_source(source))
+        if not isinstance(certified, bool):
+            raise TypeError("certified must be true or false")
+        return cls(
+            um_per_px_x=float(data["um_per_px_x"]),
+            um_per_px_y=float(data["um_per_px_y"]),
+            u_rel_x=float(data["u_rel_x"]),
+            u_rel_y=float(data["u_rel_y"]),
+            edge_bias_px=float(data.get("edge_bias_px", 0.0)),
+            source=source,
+            shear_deg=float(data.get("shear_deg", 0.0)),
+            u_shear_deg=float(data.get("u_shear_deg", 0.0)),
+            u_edge_bias_px=float(data.get("u_edge_bias_px", 0.0)),
+            rest=None if rest is None else PixelMap.from_dict(rest),
+            certified=certified,
+        )
+
+    def to_dict(self) -> dict[str, object]:
+        """The scale as a JSON-ready dictionary, the way `load_scale` reads it."""
+        return {
+            "schema": SCHEMA,
+            "um_per_px_x": self.um_per_px_x,
+            "um_per_px_y": self.um_per_px_y,
+            "u_rel_x": self.u_rel_x,
+            "u_rel_y": self.u_rel_y,
+            "edge_bias_px": self.edge_bias_px,
+            "source": self.source,
+            "certified": self.certified,
+            "shear_deg": self.shear_deg,
+            "u_shear_deg": self.u_shear_deg,
+            "u_edge_bias_px": self.u_edge_bias_px,
+            "rest": None if self.rest is None else self.rest.to_dict(),
+        }
 
     def to_um(self, points: NDArray[np.float64]) -> NDArray[np.float64]:
         """Picture points (n, 2) as (x, y) in px to the plane in um, (n, 2).
@@ -90,11 +147,20 @@ class Scale:
     def covers(self, points: NDArray[np.float64]) -> NDArray[np.bool_]:
         """Which picture points (n, 2) in px lie where the artefact was seen.
 
-        A scale without a map claims the whole picture.
+        A scale without a map covers the whole picture.
         """
         if self.rest is None:
             return np.ones(len(points), np.bool_)
         return self.rest.covers(np.asarray(points, dtype=float))
+
+
+def certified_by_source(source: str) -> bool:
+    """Whether a scale rests on a certified artefact, by its source text alone.
+
+    Only for records written before scales had the field `certified`: there the text carries a
+    mark where no certificate stands behind the scale. A scale without a source is not certified.
+    """
+    return bool(source) and "not certified" not in source and not source.startswith("given by hand")
 
 
 def scale_from_text(text: str) -> Scale:
@@ -106,13 +172,14 @@ def scale_from_text(text: str) -> Scale:
         x = y = math.nan
     if not (math.isfinite(x) and math.isfinite(y)):
         raise UsageError(
-            message=f"'{text}' is no scale: write um per pixel as X or X,Y, like 10.58,10.57."
+            message=f"Scale '{text}' not readable: write um per pixel as X or X,Y, for instance "
+            "10.58,10.57."
         )
     if len(parts) == 2 and x > 0 < y and max(x, y) > _APART * min(x, y):
         raise UsageError(
-            message=f"'{text}' reads as {x:g} um per pixel along x and {y:g} along y, which no "
-            f"device has: for one scale write it with a point, {parts[0]}.{parts[1]}, and two as "
-            "X,Y within 10 % of each other."
+            message=f"'{text}' reads as {x:g} um per pixel along x and {y:g} along y, too far "
+            f"apart for any device: write one scale with a point, {parts[0]}.{parts[1]}, or two "
+            "as X,Y within 10 % of each other."
         )
     return Scale(x, y, U_REL_BY_HAND, U_REL_BY_HAND, 0.0, "given by hand, not certified")
 
@@ -122,40 +189,15 @@ def load_scale(path: Path) -> Scale:
     try:
         data = json.loads(path.read_text(encoding="utf-8"))
         if not isinstance(data, dict) or data.get("schema") != SCHEMA:
-            raise BadScaleFileError(file=path, reason=f"it does not say schema {SCHEMA}")
-        return scale_from_dict({**data, "source": data.get("source") or path.name})
+            raise BadScaleFileError(file=path, reason=f"its schema is not {SCHEMA}")
+        scale = Scale.from_dict(data)
+        return scale if scale.source else replace(scale, source=path.name)
     except OSError as error:
         raise BadScaleFileError(file=path, reason=error.strerror or "no access") from error
     except (UnicodeDecodeError, json.JSONDecodeError) as error:
-        reason = "it is no scale file as `sieveward scale` writes it, with text in JSON"
+        reason = "it is not JSON text as `sieveward scale` writes it"
         raise BadScaleFileError(file=path, reason=reason) from error
     except KeyError as error:
-        raise BadScaleFileError(file=path, reason=f"it lacks {error.args[0]}") from error
+        raise BadScaleFileError(file=path, reason=f"{error.args[0]} is missing") from error
     except (ValueError, TypeError, AttributeError, UsageError) as error:
         raise BadScaleFileError(file=path, reason=str(error)) from error
-
-
-def scale_from_dict(data: dict[str, Any]) -> Scale:
-    """Read what `scale_to_dict` wrote; other keys are left alone.
-
-    Raises `KeyError`, `TypeError`, `ValueError` or `UsageError` for what does not fit.
-    """
-    rest = data.get("rest")
-    return Scale(
-        float(data["um_per_px_x"]),
-        float(data["um_per_px_y"]),
-        float(data["u_rel_x"]),
-        float(data["u_rel_y"]),
-        float(data.get("edge_bias_px", 0.0)),
-        str(data.get("source") or ""),
-        float(data.get("shear_deg", 0.0)),
-        float(data.get("u_shear_deg", 0.0)),
-        float(data.get("u_edge_bias_px", 0.0)),
-        None if rest is None else PixelMap.from_dict(rest),
-    )
-
-
-def scale_to_dict(scale: Scale) -> dict[str, object]:
-    """The scale as a JSON-ready dictionary, the way `load_scale` reads it."""
-    rest = None if scale.rest is None else scale.rest.to_dict()
-    return {"schema": SCHEMA, **asdict(scale), "rest": rest}

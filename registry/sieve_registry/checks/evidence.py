@@ -60,7 +60,6 @@ def _contents(
     standard: str,
     grade: str,
 ) -> Iterator[tuple[bytes | Path, str, str]]:
-    from sieve_inspect.scale.model import scale_to_dict
 
     for image in images:
         yield image, "scan", image.name
@@ -69,7 +68,7 @@ def _contents(
     found = measurement.to_dict()
     yield _json_bytes(found), "measurement", "measurement.json"
     yield measurement.apertures_csv().encode(), "apertures", "apertures.csv"
-    yield _json_bytes(scale_to_dict(scale)), "scale", "scale.json"
+    yield _json_bytes(scale.to_dict()), "scale", "scale.json"
     yield _json_bytes(_limits(found, standard, grade)), "limits", "limits.json"
     own_table = Path(standard)
     if own_table.is_file():

@@ -23,7 +23,7 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image
 
-from sieve_inspect.scale import Scale, scale_to_dict
+from sieve_inspect.scale import Scale
 from sieve_inspect.synthetic import Cloth, Damage, Light, Optics, Render, Sensor, render, save
 from sieve_inspect.synthetic.targets import Device, Target, render_target
 from sieve_registry.demo.images import CERTIFICATE, scale_name, source_folder
@@ -59,6 +59,7 @@ def _scale(dpi: int) -> Scale:
         u_rel_x=0.0003,
         u_rel_y=0.0003,
         source=f"glass grid EX-G7, certificate EX-1147 (invented), {dpi} dpi, at cloth height",
+        certified=True,
     )
 
 
@@ -242,7 +243,7 @@ def draw_all(folder: Path) -> list[Path]:
     written[-1].write_bytes(_certificate())
     for dpi, scale in SCALES.items():
         path = folder / scale_name(dpi)
-        path.write_text(json.dumps(scale_to_dict(scale), indent=1) + "\n", encoding="utf-8")
+        path.write_text(json.dumps(scale.to_dict(), indent=1) + "\n", encoding="utf-8")
         written.append(path)
     return written
 

@@ -96,7 +96,9 @@ class CertifiedArtefact:
                 message=f"Artefact {self.id} is no single line: it gives a scale of its own, so "
                 "leave --base out."
             )
-        return KnownLine(self.line_um, self.expanded_line_um / self.k, self.reference)
+        return KnownLine(
+            self.line_um, self.expanded_line_um / self.k, self.reference, certified=True
+        )
 
     def to_calibrate(self) -> Artefact:
         """As the calibration wants it. Raises `UsageError` for a kind that has no pitch."""
@@ -115,6 +117,7 @@ class CertifiedArtefact:
             line_width_um=self.line_um if with_lines else None,
             u_line_width_um=self.expanded_line_um / self.k if with_lines else 0.0,
             source=self.reference,
+            certified=True,
         )
 
 

@@ -118,9 +118,9 @@ class KeptScale:
 
     def scale(self, registry: Registry) -> Scale:
         """The scale itself, from its evidence file. Raises `EvidenceError` and kin."""
-        from sieve_inspect.scale.model import scale_from_dict
+        from sieve_inspect.scale.model import Scale
 
-        return scale_from_dict(self.file(registry))
+        return Scale.from_dict(self.file(registry))
 
 
 def warmed(found: Calibration, artefact: CertifiedArtefact, terms: ScaleTerms) -> Calibration:

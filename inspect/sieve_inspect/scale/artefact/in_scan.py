@@ -240,7 +240,8 @@ def _scale(
         float(np.sqrt(sum(getattr(r, key) ** 2 for r in rows))) for key in ("u_rel_x", "u_rel_y")
     )
     source = f"{artefact.source}, lying in the scan"
-    return replace(scale, u_rel_x=u_x, u_rel_y=u_y, source=source), tuple(rows)
+    scale = replace(scale, u_rel_x=u_x, u_rel_y=u_y, source=source, certified=artefact.certified)
+    return scale, tuple(rows)
 
 
 def _plane(points: Float, values: Float) -> Float:

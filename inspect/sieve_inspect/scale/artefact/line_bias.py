@@ -29,7 +29,7 @@ from sieve_inspect.scale.edge_bias import (
     rows_to_dict,
 )
 from sieve_inspect.scale.least_squares import robust_weights
-from sieve_inspect.scale.model import Scale, scale_to_dict
+from sieve_inspect.scale.model import Scale
 from sieve_inspect.units import format_length
 
 __all__ = ["KnownLine", "LineCalibration", "LinePicture", "calibrate_line", "line_in_light"]
@@ -42,11 +42,12 @@ _TOGETHER = 4  # neighbouring pieces of a line that may err together
 
 @dataclass(frozen=True)
 class KnownLine:
-    """The certified side: the line's width and its standard uncertainty, um."""
+    """A line's width and its standard uncertainty, um; `certified` if from a certificate."""
 
     width_um: float
     u_width_um: float = 0.0
     source: str = ""
+    certified: bool = False
 
 
 @dataclass(frozen=True, eq=False)
@@ -95,7 +96,7 @@ class LineCalibration:
         own = {key: base.pop(key, []) for key in ("pictures", "warnings")}
         return {
             **base,
-            **scale_to_dict(self.scale),
+            **self.scale.to_dict(),
             "base": {
                 "source": base.get("source"),
                 "edge_bias_px": base.get("edge_bias_px", 0.0),
@@ -150,6 +151,7 @@ def line_in_light(
         edge_bias_px=float(np.mean([one.bias_px for one in looks])),
         u_edge_bias_px=combined(rows),
         source=f"{base.source.split(_FROM)[0]}{_FROM}{line.source}",
+        certified=base.certified and line.certified,
     )
     return LineCalibration(scale, line, looks, rows, rms, _warnings(looks, base))
 

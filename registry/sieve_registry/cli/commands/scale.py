@@ -217,6 +217,7 @@ def _artefact_by_hand(
         line_width_um=None if line_width is None else parse_length_um(line_width),
         u_line_width_um=half(u_line_width),
         source=source or f"{pattern} target of pitch {pitch}",
+        certified=u_pitch is not None and (line_width is None or u_line_width is not None),
     )
 
 

@@ -65,7 +65,9 @@ def line_by_hand(
     if width is None:
         raise UsageError(message="A single line is known by its width: give --line-width.")
     u = 0.0 if u_width is None else parse_length_um(u_width) / 2
-    line = KnownLine(parse_length_um(width), u, source or f"line of {width}")
+    line = KnownLine(
+        parse_length_um(width), u, source or f"line of {width}", certified=u_width is not None
+    )
     return taking.calibrate_line(line, *_base(context, base))
 
 
