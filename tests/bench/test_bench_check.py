@@ -34,7 +34,7 @@ from sieve_registry.checks import queries as check_queries
 from sieve_registry.cli.main import main
 from sieve_registry.sieves import commands as sieve_commands
 from sieve_registry.sieves import queries as sieve_queries
-from sieve_registry.sieves.recording import Told
+from sieve_registry.sieves.recording import RecordTerms
 from sieve_registry.store.engine import open_registry
 
 
@@ -87,7 +87,7 @@ def test_an_empty_registry_says_how_to_begin(empty_lab) -> None:
 
 
 def test_the_first_page_tells_what_is_due_and_what_is_not_to_be_used(lab, client) -> None:
-    sieve_commands.quarantine(lab.registry, "S-0125", "dented", Told(by=COLLEAGUE))
+    sieve_commands.quarantine(lab.registry, "S-0125", "dented", RecordTerms(by=COLLEAGUE))
     text = client.get("/").text
     assert "never checked" in text
     due, _, quarantine = text.partition("In quarantine")
@@ -357,7 +357,7 @@ def test_a_scan_measured_before_is_pointed_out(lab, client) -> None:
 
 
 def test_back_from_quarantine_only_after_a_passing_check(lab, client) -> None:
-    sieve_commands.quarantine(lab.registry, "S-0075", "dented", Told(by=COLLEAGUE))
+    sieve_commands.quarantine(lab.registry, "S-0075", "dented", RecordTerms(by=COLLEAGUE))
     told = {"sieve": "S-0075", "reason": "looked at", "name": TECHNICIAN}
     assert "Put it back into service" in client.get("/sieve?id=S-0075").text
     answer = client.post("/return", data=told, headers=lab.headers)
@@ -380,7 +380,7 @@ def test_discarded_leaves_nothing(lab, client) -> None:
 
 
 def test_a_second_person_signs_where_that_is_demanded(lab, client) -> None:
-    audit_commands.demand_sign_off(lab.registry, True, Told(by=COLLEAGUE))
+    audit_commands.demand_sign_off(lab.registry, True, RecordTerms(by=COLLEAGUE))
     job = begin(lab, client)
     wait_for(job)
     confirm(lab, client, job)

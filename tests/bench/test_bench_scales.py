@@ -17,7 +17,7 @@ from sieve_inspect.synthetic.targets import Device as Drawn
 from sieve_inspect.synthetic.targets import Target, render_target
 from sieve_registry.checks import queries as check_queries
 from sieve_registry.scales import artefacts, calibrations
-from sieve_registry.sieves.recording import Told
+from sieve_registry.sieves.recording import RecordTerms
 
 UM_PER_PX = (5.29484, 5.28743)  # as the demo's scans are drawn at 4800 dpi
 
@@ -29,7 +29,7 @@ def recorded(lab, tmp_path: Path):
     target = Target("grid", 200.0, 40.0, 14, 14, 4.0)
     drawn = render_target(target, Drawn(*UM_PER_PX), sensor=Sensor(noise=0.004), shape=(620, 640))
     Image.fromarray(drawn.image).save(picture)
-    told = Told(by=TECHNICIAN)
+    terms = RecordTerms(by=TECHNICIAN)
     artefact = artefacts.add_artefact(
         lab.registry,
         artefacts.CertifiedArtefact(
@@ -48,12 +48,12 @@ def recorded(lab, tmp_path: Path):
             valid_to=date(2027, 5, 31),
             expansion_ppm_per_k=8.5,
         ),
-        told,
+        terms,
     )
     device = artefacts.Device(
         "F-48", "scanner", "K1", "4800 dpi", "transmitted", "srgb", 0.0, 1000.0, 300_000.0
     )
-    device = artefacts.add_device(lab.registry, device, told)
+    device = artefacts.add_device(lab.registry, device, terms)
     found = calibrate_pictures([picture], artefact.to_calibrate(), encoding="srgb")
     calibrations.record_scale(
         lab.registry,
@@ -61,8 +61,8 @@ def recorded(lab, tmp_path: Path):
         found,
         artefact,
         device,
-        calibrations.ScaleTerms(),
-        told,
+        calibrations.ScaleConditions(),
+        terms,
         max_residual_um=5.0,
         residual_picture=residuals_png(found),
     )

@@ -120,13 +120,13 @@ def test_a_distribution_that_says_nothing_of_the_size(
 
 def test_a_whole_stack(lab: Lab, run: Callable[..., Answer], tmp_path: Path) -> None:
     from sieve_registry.sieves import stacks
-    from sieve_registry.sieves.recording import Told
+    from sieve_registry.sieves.recording import RecordTerms
 
     lab.add("S-75")
     lab.add("S-90", nominal=90.0)
     lab.check(0, "S-75")
     lab.check(0, "S-90", x=90.4, y=90.2, largest=110.0)
-    stacks.add(lab.registry, "fines", ["S-90", "S-75"], Told(None, "Ben Ray"))
+    stacks.add(lab.registry, "fines", ["S-90", "S-75"], RecordTerms(None, "Ben Ray"))
     psd = tmp_path / "psd.csv"
     psd.write_text(PSD)
     data = json.loads(run("effect", "--stack", "fines", "--psd", str(psd), "--json", "-").out)

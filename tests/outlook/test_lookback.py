@@ -14,7 +14,7 @@ from sieve_registry import events
 from sieve_registry.quality.lookback import lookback_of
 from sieve_registry.sieves import queries as sieve_queries
 from sieve_registry.sieves.decision_rules import record_fact
-from sieve_registry.sieves.recording import Told
+from sieve_registry.sieves.recording import RecordTerms
 
 
 def look(lab: Lab, day: int = 500):
@@ -93,7 +93,7 @@ def test_damage_asks_for_a_look_back_too(lab: Lab) -> None:
     lab.clock.day = lab.day(20)
     payload = {"reason": "dropped, cloth torn", "damage": True}
     record_fact(
-        lab.registry, "S-1", events.SIEVE_QUARANTINED, payload, Told(lab.day(20), "Ben Ray")
+        lab.registry, "S-1", events.SIEVE_QUARANTINED, payload, RecordTerms(lab.day(20), "Ben Ray")
     )
     found = look(lab)
     assert "dropped, cloth torn" in found.cause.words

@@ -13,7 +13,7 @@ from sieve_registry.audit import verification
 from sieve_registry.checks import queries as check_queries
 from sieve_registry.quality import decisions
 from sieve_registry.sieves.decision_rules import rule_of, set_rule
-from sieve_registry.sieves.recording import Told
+from sieve_registry.sieves.recording import RecordTerms
 
 
 def view(lab: Lab):
@@ -42,7 +42,7 @@ def test_without_a_named_rule_the_guard_band_of_u_holds(lab: Lab) -> None:
 )
 def test_a_check_is_judged_by_the_rule_named_before_it(lab: Lab, rule: str, outcome: str) -> None:
     lab.add()
-    set_rule(lab.registry, "S-1", rule, told=Told(lab.day(0), "Ada Moss"))
+    set_rule(lab.registry, "S-1", rule, terms=RecordTerms(lab.day(0), "Ada Moss"))
     found = lab.check(0, x=78.5).check
     assert (found.rule, found.outcome) == (rule, outcome)
 
@@ -61,7 +61,7 @@ def test_a_fail_that_meets_limits_the_laboratory_allows_is_restricted_to_them(la
     # 78.9 um is beyond 75 + 3.7 of ISO 3310-1:2016 (U = 0.1), within 75 + 4.1 of ASTM E11-09.
     lab.add()
     coarser = [("astm-e11:2009", "compliance")]
-    decisions.name_rule(lab.registry, "S-1", None, coarser, "", Told(None, "Ada Moss"))
+    decisions.name_rule(lab.registry, "S-1", None, coarser, "", RecordTerms(None, "Ada Moss"))
     found = lab.check(0, x=78.9, u=0.05).check
     assert (found.outcome, found.action) == ("fail", "restrict to coarser limits")
 

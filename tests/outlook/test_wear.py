@@ -20,7 +20,7 @@ from sieve_registry.outlook.interval_rules import wear_interval
 from sieve_registry.outlook.queries import outlook
 from sieve_registry.report.formatting import Lengths
 from sieve_registry.report.wear_text import wear_view
-from sieve_registry.sieves.recording import Told
+from sieve_registry.sieves.recording import RecordTerms
 
 
 def trend(found, name: str, direction: str):
@@ -112,9 +112,9 @@ def test_a_cleaning_may_move_the_level_but_not_the_wear(lab: Lab) -> None:
     lab.add()
     for n in range(6):
         if n == 3:
-            told = Told(lab.day(290), "Ben Ray")
+            terms = RecordTerms(lab.day(290), "Ben Ray")
             lab.clock.day = lab.day(290)
-            record_fact(lab.registry, "S-1", events.SIEVE_CLEANED, {"how": "brush"}, told)
+            record_fact(lab.registry, "S-1", events.SIEVE_CLEANED, {"how": "brush"}, terms)
         lifted = 0.8 if n >= 3 else 0.0  # fine dust gone
         lab.check(100 * n, x=75.5 + 0.1 * n + lifted, u=0.05, u_rel=0.0003)
         lab.use(100 * n + 50, 100)
@@ -140,7 +140,9 @@ def test_another_scale_may_move_the_level(lab: Lab) -> None:
 def test_new_cloth_begins_a_new_history(lab: Lab) -> None:
     worn(lab)
     lab.clock.day = lab.day(401)
-    queries.replace_cloth(lab.registry, "S-1", "new cloth, lot 7", Told(lab.day(401), "Ada Moss"))
+    queries.replace_cloth(
+        lab.registry, "S-1", "new cloth, lot 7", RecordTerms(lab.day(401), "Ada Moss")
+    )
     found = outlook(lab.registry, "S-1")
     assert found.wear.checks == ()
     assert all(t.problem.startswith("not enough: no check") for t in found.wear.trends)

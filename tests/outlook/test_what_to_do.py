@@ -11,7 +11,7 @@ from foresee_lab import Lab
 
 from sieve_registry.quality import decisions
 from sieve_registry.sieves import queries as sieve_queries
-from sieve_registry.sieves.recording import Told
+from sieve_registry.sieves.recording import RecordTerms
 
 #            mean x, um   blocked share   outcome            action proposed
 CASES = {
@@ -43,7 +43,7 @@ def test_a_fail_that_meets_coarser_limits_may_serve_under_them(lab: Lab) -> None
     """79.1 um: outside 78.7 um, but inside the ± 4.1 um of ASTM E11 less U only at 78.8 um."""
     lab.add()
     coarser = [("astm-e11:2009", "compliance")]
-    decisions.name_rule(lab.registry, "S-1", None, coarser, "", Told(by="Ada Moss"))
+    decisions.name_rule(lab.registry, "S-1", None, coarser, "", RecordTerms(by="Ada Moss"))
     check = lab.check(0, x=79.05, u=0.02).check  # U = 0.04 um: 79.01 um is kept under ASTM E11
     assert (check.outcome, check.action) == ("fail", "restrict to coarser limits")
     assert "astm-e11:2009" in check.action_reason
@@ -63,7 +63,7 @@ def test_a_sound_sieve_that_wears_fast_is_checked_sooner(lab: Lab) -> None:
 def test_a_person_may_decide_otherwise_and_both_are_kept(lab: Lab, action: str) -> None:
     lab.add()
     check = lab.check(0, x=79.1, u=0.15).check
-    kept = decisions.decide(lab.registry, check.id, action, "seen", Told(by="Ada Moss"))
+    kept = decisions.decide(lab.registry, check.id, action, "seen", RecordTerms(by="Ada Moss"))
     assert (kept["proposed"], kept["decided"]) == ("retire", action)
     (fact,) = decisions.rule_view(lab.registry, "S-1").decided
     assert (fact.person, fact.payload["decided"]) == ("Ada Moss", action)

@@ -17,7 +17,7 @@ from sieve_registry.errors import DateRefusedError, UnknownSieveError
 from sieve_registry.quality import corrections as quality_corrections
 from sieve_registry.sieves import commands as sieve_commands
 from sieve_registry.sieves import queries as sieve_queries
-from sieve_registry.sieves.recording import Told
+from sieve_registry.sieves.recording import RecordTerms
 from sieve_registry.store.engine import Registry
 
 
@@ -100,7 +100,9 @@ def test_what_was_known_then_is_exactly_what_was_recorded_by_then(
     clock.set("2025-03-05")
     check(on="2025-01-10", outcome="fail")
     add("S-2", in_service=date(2025, 1, 10))
-    quality_corrections.correct(registry, "2", {"count": "20"}, "a slip", Told(by="Ada Moss"))
+    quality_corrections.correct(
+        registry, "2", {"count": "20"}, "a slip", RecordTerms(by="Ada Moss")
+    )
     sieve_commands.retire(registry, "S-1", "worn", on_date=date(2025, 1, 10))
     now = audit(registry, date(2025, 1, 10))
     then = audit(registry, date(2025, 1, 10), known_then=True)
@@ -121,9 +123,9 @@ def test_each_list_an_auditor_asks_for(
     sieve_commands.log_use(registry, "bad", 7, on_date=date(2025, 3, 1))
     check("bad", on="2025-06-01", outcome="fail")
     check("open", on="2026-02-01", outcome="conditional pass")
-    sieve_commands.quarantine(registry, "held", "dented", Told(by="Bo Reed"), damage=True)
+    sieve_commands.quarantine(registry, "held", "dented", RecordTerms(by="Bo Reed"), damage=True)
     sieve_commands.retire(registry, "gone", "torn")
-    check_commands.sign_check(registry, "C-0004", "", Told(by="Bo Reed"))
+    check_commands.sign_check(registry, "C-0004", "", RecordTerms(by="Bo Reed"))
     found = audit(registry, date(2026, 3, 2))
 
     def lists(name):
@@ -187,7 +189,7 @@ def test_the_evidence_of_later_checks_is_left_out(
     assert kept("2025-06-01") == [(f"C-000{n}", "") for n in (1, 2, 3)]
     # A corrected day moves the files with their check; those of a void one stay.
     quality_corrections.correct(
-        registry, "C-0002", {"date": "2025-01-20"}, "a slip", Told(by="Ada Moss")
+        registry, "C-0002", {"date": "2025-01-20"}, "a slip", RecordTerms(by="Ada Moss")
     )
     assert kept("2025-01-31") == [("C-0001", ""), ("C-0002", "2025-06-01")]
 

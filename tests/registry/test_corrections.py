@@ -23,11 +23,11 @@ from sieve_registry.errors import (
 from sieve_registry.quality import corrections as quality_corrections
 from sieve_registry.sieves import commands as sieve_commands
 from sieve_registry.sieves import queries as sieve_queries
-from sieve_registry.sieves.recording import Told
+from sieve_registry.sieves.recording import RecordTerms
 from sieve_registry.store import reader
 from sieve_registry.store.engine import Registry
 
-ADA = Told(by="Ada Moss")
+ADA = RecordTerms(by="Ada Moss")
 
 
 @pytest.fixture
@@ -172,7 +172,7 @@ def test_a_record_that_reads_so_already_is_not_corrected_again(worn) -> None:
 
 
 def test_a_check_signed_off_is_void_only_after_its_signature(worn) -> None:
-    check_commands.sign_check(worn, "C-0001", "", Told(by="Bo Reed"))
+    check_commands.sign_check(worn, "C-0001", "", RecordTerms(by="Bo Reed"))
     signed = verification.ledger_head(worn)[0]
     with pytest.raises(RuleRefusedError, match=f"event {signed} signs C-0001.*void that one first"):
         fix(worn, "C-0001", void=True)

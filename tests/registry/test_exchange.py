@@ -24,11 +24,11 @@ from sieve_registry.records import UseDetails
 from sieve_registry.sieves import commands as sieve_commands
 from sieve_registry.sieves import queries as sieve_queries
 from sieve_registry.sieves import stacks
-from sieve_registry.sieves.recording import Told
+from sieve_registry.sieves.recording import RecordTerms
 from sieve_registry.store.engine import Registry
 
 DATABASES = ("sqlite", "postgres", "postgres-inside")  # the last keeps evidence in itself
-ADA = Told(by="Ada Moss")
+ADA = RecordTerms(by="Ada Moss")
 
 
 @pytest.fixture
@@ -39,7 +39,7 @@ def full(registry: Registry, add: Callable[..., Any], check: Callable[..., Any],
     check(on="2026-02-01")
     sieve_commands.quarantine(registry, "S-1", "dropped", ADA)
     check()
-    check_commands.sign_check(registry, "C-0002", "", Told(by="Bo Reed"))
+    check_commands.sign_check(registry, "C-0002", "", RecordTerms(by="Bo Reed"))
     sieve_commands.return_to_service(registry, "S-1", "flat", ADA)
     sieve_commands.clean(registry, "S-1", "brush", "", ADA)
     stacks.add(registry, "sand", ["S-1", "S-2 🧪"], ADA)

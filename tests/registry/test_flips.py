@@ -25,11 +25,11 @@ from sieve_registry.quality import corrections as quality_corrections
 from sieve_registry.records import UseDetails
 from sieve_registry.sieves import commands as sieve_commands
 from sieve_registry.sieves import stacks
-from sieve_registry.sieves.recording import Told
+from sieve_registry.sieves.recording import RecordTerms
 from sieve_registry.store.engine import Registry, open_registry
 
 DATABASES = ("sqlite",)
-ADA = Told(by="Ada Moss")
+ADA = RecordTerms(by="Ada Moss")
 
 
 @pytest.fixture
@@ -39,7 +39,7 @@ def everything(registry: Registry, add: Callable[..., Any], check: Callable[...,
     check()
     sieve_commands.edit_sieve(registry, "S-1", location="shelf 2")
     sieve_commands.log_use(registry, "S-1", 3, details=UseDetails(method="wet"))
-    check_commands.sign_check(registry, "C-0001", "", Told(by="Bo Reed"))
+    check_commands.sign_check(registry, "C-0001", "", RecordTerms(by="Bo Reed"))
     stacks.add(registry, "sand", ["S-1"], ADA)
     quality_corrections.correct(registry, "4", {"count": "4"}, "a slip", ADA)
     sieve_commands.retire(registry, "S-1", "torn")

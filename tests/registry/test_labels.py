@@ -18,7 +18,7 @@ from PIL import Image
 from sieve_registry.report import labels
 from sieve_registry.sieves import commands as sieve_commands
 from sieve_registry.sieves import queries as sieve_queries
-from sieve_registry.sieves.recording import Told
+from sieve_registry.sieves.recording import RecordTerms
 from sieve_registry.store.engine import Registry
 
 
@@ -67,7 +67,7 @@ def test_a_label_says_status_and_until_when(
         "or after 100 uses",
         "wet only",
     )
-    sieve_commands.quarantine(registry, "S-1", "dented", Told(by="Bo Reed"))
+    sieve_commands.quarantine(registry, "S-1", "dented", RecordTerms(by="Bo Reed"))
     assert "QUARANTINED" in labels.label_of(sieve_queries.get_state(registry, "S-1")).lines
     sieve_commands.retire(registry, "S-1", "torn")
     assert (

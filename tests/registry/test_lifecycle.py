@@ -25,15 +25,15 @@ from sieve_registry.errors import (
 )
 from sieve_registry.sieves import commands as sieve_commands
 from sieve_registry.sieves import queries as sieve_queries
-from sieve_registry.sieves.lifecycle import Deed, objections
-from sieve_registry.sieves.recording import Told
+from sieve_registry.sieves.lifecycle import IntendedRecord, objections
+from sieve_registry.sieves.recording import RecordTerms
 from sieve_registry.store.engine import Registry
 
-ADA, BO = Told(by="Ada Moss"), Told(by="Bo Reed")
+ADA, BO = RecordTerms(by="Ada Moss"), RecordTerms(by="Bo Reed")
 
 
 def on(day, by="Bo Reed", why=""):
-    return Told(date.fromisoformat(day), by, why)
+    return RecordTerms(date.fromisoformat(day), by, why)
 
 
 @pytest.fixture
@@ -133,11 +133,11 @@ def test_nobody_signs_ones_own_check(
     add()
     check()
     with pytest.raises(RuleRefusedError, match="a second person"):
-        check_commands.sign_check(registry, "C-1", "", Told(by="ada  MOSS"))
+        check_commands.sign_check(registry, "C-1", "", RecordTerms(by="ada  MOSS"))
     state = check_commands.sign_check(registry, "C-1", "seen", BO)
     assert state.signed.person == "Bo Reed"
     with pytest.raises(RuleRefusedError, match="was signed by Bo Reed"):
-        check_commands.sign_check(registry, "C-1", "", Told(by="Cy Fenn"))
+        check_commands.sign_check(registry, "C-1", "", RecordTerms(by="Cy Fenn"))
 
 
 def test_where_a_second_person_is_demanded_a_return_waits_for_it(
@@ -174,7 +174,9 @@ def test_nothing_is_slipped_in_before_a_sign_off_without_a_reason(
     with pytest.raises(DateRefusedError, match=r"sign-off of 2026-02-03: say with --why-late"):
         sieve_commands.log_use(registry, "S-1", 1, **early)
     sieve_commands.log_use(registry, "S-1", 1, on_date=date(2026, 2, 3))
-    state = sieve_commands.log_use(registry, "S-1", 1, why_late="found in the paper book", **early)
+    state = sieve_commands.log_use(
+        registry, "S-1", 1, late_reason="found in the paper book", **early
+    )
     assert state.uses_total == 2
     with registry.reading() as connection:
         from sieve_registry.store import reader
@@ -192,14 +194,16 @@ def test_everything_that_stands_against_a_deed_is_named_at_once(
     check(outcome="fail")
     history = sieve_queries.get_history(bad, "S-1")
     tomorrow = date(2026, 3, 3)
-    deed = Deed(events.SIEVE_RETURNED, tomorrow, date(2026, 3, 2), "the return", "Bo Reed")
+    deed = IntendedRecord(
+        events.SIEVE_RETURNED, tomorrow, date(2026, 3, 2), "the return", "Bo Reed"
+    )
     found = [finding.message for finding in objections(history, deed)]
     assert len(found) == 3
     assert "future" in found[0]
     assert "C-0002 since the damage says fail" in found[1]
     assert "C-0002 is not signed off" in found[2]
     with pytest.raises(RuleRefusedError, match=r"\(1\).*\(2\).*\(3\)"):
-        sieve_commands.return_to_service(bad, "S-1", "x", Told(tomorrow, "Bo Reed"))
+        sieve_commands.return_to_service(bad, "S-1", "x", RecordTerms(tomorrow, "Bo Reed"))
 
 
 def test_nothing_against_a_deed_is_an_empty_list(
@@ -208,7 +212,7 @@ def test_nothing_against_a_deed_is_an_empty_list(
     add()
     history = sieve_queries.get_history(registry, "S-1")
     today = date(2026, 3, 2)
-    assert objections(history, Deed(events.USE_LOGGED, today, today, "the use")) == []
+    assert objections(history, IntendedRecord(events.USE_LOGGED, today, today, "the use")) == []
 
 
 # --- clocks ---
@@ -224,7 +228,8 @@ def test_a_clock_set_back_records_nothing_without_a_reason(
     with pytest.raises(DateRefusedError, match="clock says 2026-02-27T12:00:00Z"):
         sieve_commands.log_use(registry, "S-1", 1)
     assert (
-        sieve_commands.log_use(registry, "S-1", 1, why_late="it ran ahead before").uses_total == 1
+        sieve_commands.log_use(registry, "S-1", 1, late_reason="it ran ahead before").uses_total
+        == 1
     )
     assert verification.verify(registry).ok
 

@@ -20,10 +20,10 @@ from sieve_registry.quality import corrections as quality_corrections
 from sieve_registry.sieves import commands as sieve_commands
 from sieve_registry.sieves import queries as sieve_queries
 from sieve_registry.sieves import stacks
-from sieve_registry.sieves.recording import Told
+from sieve_registry.sieves.recording import RecordTerms
 from sieve_registry.store.engine import Registry
 
-ADA = Told(by="Ada Moss")
+ADA = RecordTerms(by="Ada Moss")
 
 
 @pytest.fixture

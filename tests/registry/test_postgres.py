@@ -28,7 +28,7 @@ from sieve_registry.exchange import archive
 from sieve_registry.records import NewSieve
 from sieve_registry.sieves import commands as sieve_commands
 from sieve_registry.sieves import queries as sieve_queries
-from sieve_registry.sieves.recording import Told
+from sieve_registry.sieves.recording import RecordTerms
 from sieve_registry.store import server as servers
 from sieve_registry.store.engine import open_registry
 from sieve_registry.store.location import place_of
@@ -37,7 +37,7 @@ pytestmark = pytest.mark.skipif(
     not os.environ.get("SIEVEWARD_TEST_POSTGRES"),
     reason="no PostgreSQL: name one in SIEVEWARD_TEST_POSTGRES (tests/postgres.sh)",
 )
-ADA, BO = Told(by="Ada Moss"), Told(by="Bo Reed")
+ADA, BO = RecordTerms(by="Ada Moss"), RecordTerms(by="Bo Reed")
 
 
 @pytest.fixture
@@ -247,7 +247,7 @@ def test_eight_writers_lose_none(lab, address, scan: Path) -> None:
         "import sys; from sieve_registry.sieves.commands import log_use; "
         "from sieve_registry.store.engine import open_registry; "
         "r = open_registry(sys.argv[1], busy_ms=60000); "
-        "[log_use(r, 'S-1', 1, by=sys.argv[2], why_late='x') for _ in range(50)]"
+        "[log_use(r, 'S-1', 1, by=sys.argv[2], late_reason='x') for _ in range(50)]"
     )
     running = [
         subprocess.Popen([sys.executable, "-c", code, address, f"w{n}"], stderr=subprocess.PIPE)

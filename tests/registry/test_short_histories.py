@@ -14,7 +14,7 @@ from sieve_registry.audit import verification
 from sieve_registry.errors import RuleRefusedError, UnknownRecordError
 from sieve_registry.quality import corrections as quality_corrections
 from sieve_registry.sieves import commands as sieve_commands
-from sieve_registry.sieves.recording import Told
+from sieve_registry.sieves.recording import RecordTerms
 from sieve_registry.sieves.state import state_as_of
 from sieve_registry.store import reader
 from sieve_registry.store.engine import Registry
@@ -31,7 +31,7 @@ def some_life(registry, add, check, clock, seed) -> None:
     for _ in range(40):
         sieve = f"S-{chance.randrange(6)}"
         on = FIRST + timedelta(days=chance.randrange(300))
-        told = Told(on, "Ada Moss", "late")
+        terms = RecordTerms(on, "Ada Moss", "late")
         try:
             match chance.randrange(6):
                 case 0:
@@ -45,12 +45,12 @@ def some_life(registry, add, check, clock, seed) -> None:
                         registry, sieve, interval_months=3, interval_uses=uses, on_date=on
                     )
                 case 4:
-                    sieve_commands.quarantine(registry, sieve, "x", told)
+                    sieve_commands.quarantine(registry, sieve, "x", terms)
                 case _:
                     count = verification.ledger_head(registry)[0]
                     changes = {"date": (on + timedelta(days=3)).isoformat()}
                     quality_corrections.correct(
-                        registry, str(chance.randrange(1, count + 1)), changes, "x", told
+                        registry, str(chance.randrange(1, count + 1)), changes, "x", terms
                     )
         except (RuleRefusedError, UsageError, UnknownRecordError):
             continue
@@ -81,7 +81,7 @@ def test_histories_until_an_event_are_those_there_were_then(
     check("S-0")
     add("S-9")
     sieve_commands.log_use(registry, "S-9", 5)
-    quality_corrections.correct(registry, str(count + 3), {"count": "6"}, "x", Told())
+    quality_corrections.correct(registry, str(count + 3), {"count": "6"}, "x", RecordTerms())
     with registry.reading() as connection:
         assert reader.histories(connection, until=count) == before
         today = registry.today()

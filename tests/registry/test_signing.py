@@ -17,11 +17,11 @@ from sieve_registry.audit import commands as audit_commands
 from sieve_registry.audit import verification
 from sieve_registry.errors import SignatureError
 from sieve_registry.ledger import signing
-from sieve_registry.sieves.recording import Told
+from sieve_registry.sieves.recording import RecordTerms
 from sieve_registry.store import reader
 from sieve_registry.store.engine import Registry
 
-ADA = Told(by="Ada Moss")
+ADA = RecordTerms(by="Ada Moss")
 
 
 # RFC 8032, section 7.1, test 2: the secret key, its public key, a message of one byte, its

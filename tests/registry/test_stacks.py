@@ -23,11 +23,11 @@ from sieve_registry.records import NewSieve, UseDetails
 from sieve_registry.sieves import commands as sieve_commands
 from sieve_registry.sieves import queries as sieve_queries
 from sieve_registry.sieves import stacks
-from sieve_registry.sieves.recording import Told
+from sieve_registry.sieves.recording import RecordTerms
 from sieve_registry.sieves.stack_rules import load_limit_g
 from sieve_registry.store.engine import Registry
 
-ADA = Told(by="Ada Moss")
+ADA = RecordTerms(by="Ada Moss")
 MM200, IN8 = 200_000.0, 203_200.0
 
 
@@ -120,7 +120,7 @@ def test_a_sieve_never_checked_or_not_signed_stands_against_a_run(
     audit_commands.demand_sign_off(shelf, True, ADA)
     found = stacks.ready(shelf, "fine")
     assert [(f.source, f.subject) for f in found.findings] == [("signature", "D"), ("due", "E")]
-    check_commands.sign_check(shelf, "C-0004", "", Told(by="Bo Reed"))
+    check_commands.sign_check(shelf, "C-0004", "", RecordTerms(by="Bo Reed"))
     assert sources(stacks.ready(shelf, "fine")) == ["due"]
 
 

@@ -21,10 +21,10 @@ from sieve_registry.checks import queries as check_queries
 from sieve_registry.errors import ArchiveError
 from sieve_registry.exchange import sheets, tables
 from sieve_registry.sieves import queries as sieve_queries
-from sieve_registry.sieves.recording import Told
+from sieve_registry.sieves.recording import RecordTerms
 from sieve_registry.store.engine import Registry
 
-ADA = Told(by="Ada Moss")
+ADA = RecordTerms(by="Ada Moss")
 OWN = """
 [columns]
 id = "Sieve no."

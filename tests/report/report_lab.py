@@ -11,7 +11,7 @@ from sieve_registry.checks import commands as check_commands
 from sieve_registry.quality import corrections as quality_corrections
 from sieve_registry.records import NewSieve
 from sieve_registry.sieves import commands as sieve_commands
-from sieve_registry.sieves.recording import Told
+from sieve_registry.sieves.recording import RecordTerms
 from sieve_registry.store.engine import Registry, open_registry
 
 SCANS = Path(__file__).parents[2] / "demo_images"
@@ -49,7 +49,9 @@ def fill(folder: Path) -> None:
         sieve_commands.log_use(registry, "S-0125", 90, note="quartz", by="T. Sample")
         registry.close()
     registry = lab(folder, LAST_DAY)
-    told = Told(by="Q. Lead")
-    quality_corrections.correct(registry, "C-0001", {"date": "2021-05-01"}, "wrong day typed", told)
+    terms = RecordTerms(by="Q. Lead")
+    quality_corrections.correct(
+        registry, "C-0001", {"date": "2021-05-01"}, "wrong day typed", terms
+    )
     sieve_commands.log_use(registry, "12", 3, by="T. Sample")
     registry.close()

@@ -23,7 +23,7 @@ from sieve_registry.report import (
     render_check_report,
     render_sieve_history,
 )
-from sieve_registry.sieves.recording import Told
+from sieve_registry.sieves.recording import RecordTerms
 
 
 @pytest.fixture(scope="module")
@@ -139,9 +139,9 @@ def test_a_void_check_says_so_first_and_a_decision_is_told(filled, tmp_path: Pat
     copy = tmp_path / "lab"
     shutil.copytree(filled, copy)
     registry = report_lab.lab(copy, report_lab.LAST_DAY)
-    decisions.decide(registry, "C-0003", "retire", "", Told(by="Q. Lead"))
+    decisions.decide(registry, "C-0003", "retire", "", RecordTerms(by="Q. Lead"))
     quality_corrections.correct(
-        registry, "C-0002", {}, "wrong sieve on the glass", Told(by="Q. Lead"), void=True
+        registry, "C-0002", {}, "wrong sieve on the glass", RecordTerms(by="Q. Lead"), void=True
     )
     void = text_of(render_check_report(check_view(registry, "C-0002")))
     assert void.index("This record is void") < void.index("Measured values")
@@ -196,7 +196,7 @@ def test_the_history_writes_a_reference_check_as_far_as_its_figures_carry(
     registry = report_lab.lab(copy, report_lab.LAST_DAY)
     pairs = [(9.0, 10.0), (8.7, 9.9), (9.5, 10.5)]  # t = 4.303: U 4.303 × 0.1155 / √3 = 0.287
     references.record(
-        registry, "S-0125", "master", master(pairs), "master EX-M5", Told(by="Q. Lead")
+        registry, "S-0125", "master", master(pairs), "master EX-M5", RecordTerms(by="Q. Lead")
     )
     page = render_sieve_history(history_view(registry, "S-0125"))
     assert (

@@ -10,7 +10,7 @@ from sieve_registry.ledger import signing
 from sieve_registry.records import (
     Event,
 )
-from sieve_registry.sieves.recording import Told, record_general
+from sieve_registry.sieves.recording import RecordTerms, record_general
 from sieve_registry.store import reader
 from sieve_registry.store.engine import Registry
 
@@ -23,7 +23,7 @@ LABORATORY = "laboratory"
 LEDGER = "ledger"
 
 
-def sign_head(registry: Registry, key: Path, told: Told) -> Event:
+def sign_head(registry: Registry, key: Path, terms: RecordTerms) -> Event:
     """Sign the newest event's hash with an Ed25519 key; the signature is the next event.
 
     Raises `SignatureError` when the key cannot be used or nothing is recorded yet.
@@ -33,11 +33,11 @@ def sign_head(registry: Registry, key: Path, told: Told) -> Event:
         if last is None:
             raise SignatureError(file=key, reason="nothing is recorded yet")
         payload = signing.sign_head(key, last.seq, last.hash)
-        return record_general(registry, connection, events.HEAD_SIGNED, LEDGER, payload, told)
+        return record_general(registry, connection, events.HEAD_SIGNED, LEDGER, payload, terms)
 
 
-def demand_sign_off(registry: Registry, wanted: bool, told: Told) -> Event:
+def demand_sign_off(registry: Registry, wanted: bool, terms: RecordTerms) -> Event:
     """Set whether, from a day on, every check wants a second person's sign-off."""
     with registry.writing() as connection:
         payload = {"sign_off": wanted}
-        return record_general(registry, connection, events.RULES_SET, LABORATORY, payload, told)
+        return record_general(registry, connection, events.RULES_SET, LABORATORY, payload, terms)

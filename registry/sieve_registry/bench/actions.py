@@ -21,7 +21,7 @@ from sieve_registry.bench.uploads import MOST_SCANS, keep_scan, plain_file_name,
 from sieve_registry.checks import commands as check_commands
 from sieve_registry.sieves import commands as sieve_commands
 from sieve_registry.sieves import queries as sieve_queries
-from sieve_registry.sieves.recording import Told
+from sieve_registry.sieves.recording import RecordTerms
 from sieve_registry.store.engine import Registry
 from sieve_registry.values import clean_text
 
@@ -121,7 +121,7 @@ async def sign(request: Request) -> Response:
     name = clean_text("name", told.get("name", ""), needed=True)
     registry = desk_of(request).registry
     check_id = found.check_id or ""
-    await run_in_threadpool(check_commands.sign_check, registry, check_id, "", Told(by=name))
+    await run_in_threadpool(check_commands.sign_check, registry, check_id, "", RecordTerms(by=name))
     return _go(f"/jobs/{found.id}")
 
 
@@ -135,11 +135,13 @@ async def put_back(request: Request) -> Response:
     return await _act(request, sieve_commands.return_to_service)
 
 
-async def _act(request: Request, act: Callable[[Registry, str, str, Told], object]) -> Response:
+async def _act(
+    request: Request, act: Callable[[Registry, str, str, RecordTerms], object]
+) -> Response:
     told, registry = await _told(request), desk_of(request).registry
     name = clean_text("name", told.get("name", ""), needed=True)
     sieve_id, reason = told.get("sieve", ""), told.get("reason", "")
-    await run_in_threadpool(act, registry, sieve_id, reason, Told(by=name))
+    await run_in_threadpool(act, registry, sieve_id, reason, RecordTerms(by=name))
     return _go(place_of(sieve_id))
 
 

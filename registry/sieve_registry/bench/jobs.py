@@ -23,7 +23,7 @@ from sieve_registry.checks import commands
 from sieve_registry.errors import UnforeseenError
 from sieve_registry.scales.check_scale import CheckScale
 from sieve_registry.scales.dpi import dpi_warnings
-from sieve_registry.sieves.recording import Told
+from sieve_registry.sieves.recording import RecordTerms
 from sieve_registry.store.engine import Registry
 
 if TYPE_CHECKING:
@@ -239,7 +239,7 @@ class Jobs:
                 order.images,
                 scale=chosen,
                 encoding=order.encoding,
-                told=Told(),
+                terms=RecordTerms(),
                 measure=measured,
             )
             job.cautions = commands.used_before(self.registry, job.taken)
@@ -275,8 +275,8 @@ class Jobs:
                 return Confirmed(None, newer=last[0].id if last else "a correction")
             today = self.registry.today()
             late = "" if now.day == today else f"measured on {now.day}, confirmed on {today}"
-            told = Told(now.day, name, late)
-            job.check_id = commands.record(self.registry, job.taken, told)
+            terms = RecordTerms(now.day, name, late)
+            job.check_id = commands.record(self.registry, job.taken, terms)
             job.person, job.phase = name, Phase.RECORDED
         self._let_go()
         return Confirmed(job.check_id, job.person)

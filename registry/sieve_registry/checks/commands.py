@@ -19,7 +19,12 @@ from sieve_registry.records import CheckDetail, SieveHistory, SieveState
 from sieve_registry.scales.check_scale import CheckScale
 from sieve_registry.scales.dpi import dpi_warnings
 from sieve_registry.sieves import decision_rules
-from sieve_registry.sieves.recording import Told, deed, history_of, refuse
+from sieve_registry.sieves.recording import (
+    RecordTerms,
+    history_for_recording,
+    history_of,
+    recording,
+)
 from sieve_registry.store import reader, writer
 from sieve_registry.store.engine import Registry
 from sieve_registry.store.software import software
@@ -65,7 +70,7 @@ def take(
     *,
     scale: Scale | CheckScale,
     encoding: str,
-    told: Told,
+    terms: RecordTerms,
     measure: Callable[..., evidence.MeasurementLike] | None = None,
 ) -> Taken:
     """Measure a sieve's scans and judge them, when nothing stands against recording that check.
@@ -74,7 +79,7 @@ def take(
     """
     chosen = CheckScale.of(scale)
     with registry.reading() as connection:
-        history, day = refuse(registry, connection, sieve_id, *_WHAT, told)
+        history, day = history_for_recording(registry, connection, sieve_id, *_WHAT, terms)
     sieve = history.sieve
     measurement = (measure or measure_scans)(
         images,
@@ -116,7 +121,7 @@ def used_before(registry: Registry, taken: Taken) -> list[str]:
     ]
 
 
-def record(registry: Registry, taken: Taken, told: Told) -> str:
+def record(registry: Registry, taken: Taken, terms: RecordTerms) -> str:
     """Record what was measured, with its evidence; the number of the check.
 
     Raises `SieveRetiredError` and kin when the sieve may no longer have it recorded,
@@ -131,8 +136,8 @@ def record(registry: Registry, taken: Taken, told: Told) -> str:
         for file in evidence.stage(registry.evidence, *contents):
             staged.append(file)
         evidence.refuse_changed_scans(staged, dict(taken.found))
-        with deed(registry, sieve.id, *_WHAT, told) as doing:
-            check_id = writer.next_check_id(doing.connection)
+        with recording(registry, sieve.id, *_WHAT, terms) as context:
+            check_id = writer.next_check_id(context.connection)
             payload = {
                 "check": check_id,
                 "nominal_nm": sieve.nominal_nm,
@@ -143,9 +148,9 @@ def record(registry: Registry, taken: Taken, told: Told) -> str:
                 **({"warnings": warnings} if warnings else {}),
                 **({} if taken.scale.trace is None else {"trace": dict(taken.scale.trace)}),
             }
-            with writer.placing(doing.connection, registry.evidence, staged) as files:
+            with writer.placing(context.connection, registry.evidence, staged) as files:
                 payload["evidence"] = [dict(file.__dict__) for file in files]
-                doing.append(events.CHECK_RECORDED, payload, told.by)
+                context.append(events.CHECK_RECORDED, payload, terms.by)
     finally:
         for item, _, _ in staged:
             registry.evidence.discard(item)
@@ -172,7 +177,7 @@ def check(
     encoding: str = "auto",
     on_date: date | None = None,
     by: str | None = None,
-    why_late: str = "",
+    late_reason: str = "",
     measure: Callable[..., evidence.MeasurementLike] | None = None,
 ) -> CheckDetail:
     """Measure a sieve's scans, judge them, and record the check with its evidence.
@@ -182,21 +187,21 @@ def check(
     `UnknownSieveError`, `SieveRetiredError`, `DateRefusedError` (in the future, or before the
     sieve's service), `EvidenceError` (a scan changed meanwhile).
     """
-    told = Told(on_date, by, why_late)
+    terms = RecordTerms(on_date, by, late_reason)
     taken = take(
         registry,
         sieve_id,
         images,
         scale=scale,
         encoding=encoding,
-        told=told,
+        terms=terms,
         measure=measure,
     )
-    check_id = record(registry, taken, told)
+    check_id = record(registry, taken, terms)
     return get_check(registry, check_id)
 
 
-def sign_check(registry: Registry, check_id: str, note: str, told: Told) -> SieveState:
+def sign_check(registry: Registry, check_id: str, note: str, terms: RecordTerms) -> SieveState:
     """Sign a check off as the second person.
 
     Raises `UnknownCheckError`, and `RuleRefusedError` when the person made the check or it is
@@ -205,5 +210,5 @@ def sign_check(registry: Registry, check_id: str, note: str, told: Told) -> Siev
     check = get_check(registry, check_id).check
     payload = {"check": check.id, "note": clean_text("note", note)}
     what = (events.CHECK_SIGNED, "the sign-off")
-    with deed(registry, check.sieve_id, *what, told, check_id=check.id) as doing:
-        return doing.record(events.CHECK_SIGNED, payload, told.by)
+    with recording(registry, check.sieve_id, *what, terms, check_id=check.id) as context:
+        return context.record(events.CHECK_SIGNED, payload, terms.by)

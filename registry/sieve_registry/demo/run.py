@@ -26,7 +26,7 @@ from sieve_registry.scales.in_scan import traced_in_scan
 from sieve_registry.scales.traceability import Circumstances, traced
 from sieve_registry.sieves import commands as sieve_commands
 from sieve_registry.sieves import queries as sieve_queries
-from sieve_registry.sieves.recording import Told
+from sieve_registry.sieves.recording import RecordTerms
 from sieve_registry.store.engine import Registry, open_registry, utc_now
 
 __all__ = ["AUDIT_DAYS_AGO", "DemoResult", "run_demo"]
@@ -139,7 +139,7 @@ def _do(registry: Registry, step: Step, day: date, scans: Path) -> str:
         sieve_commands.add_sieve(registry, replace(deed.sieve, in_service=day), by=by)
         return f"adds {deed.sieve.id}"
     if isinstance(deed, Done):
-        deed.act(registry, Told(day, by), scans)
+        deed.act(registry, RecordTerms(day, by), scans)
         return deed.words
     if isinstance(deed, Checked):
         found = _check(registry, deed, day, by, scans)
@@ -147,7 +147,7 @@ def _do(registry: Registry, step: Step, day: date, scans: Path) -> str:
     if isinstance(deed, Used):
         why = "entered from the paper log" if deed.recorded_late else ""
         sieve_commands.log_use(
-            registry, deed.sieve_id, deed.count, on_date=day, by=by, note=deed.note, why_late=why
+            registry, deed.sieve_id, deed.count, on_date=day, by=by, note=deed.note, late_reason=why
         )
         late = f", recorded {deed.recorded_late} days later" if deed.recorded_late else ""
         return f"logs {deed.count} uses of {deed.sieve_id}{late}"

@@ -36,7 +36,12 @@ from sieve_registry.ledger.canonical import plain_name
 from sieve_registry.records import NewSieve, SieveDetails
 from sieve_registry.sieves import commands as sieve_commands
 from sieve_registry.sieves import queries as sieve_queries
-from sieve_registry.sieves.recording import Doing, Told, record_general, refuse
+from sieve_registry.sieves.recording import (
+    RecordContext,
+    RecordTerms,
+    history_for_recording,
+    record_general,
+)
 from sieve_registry.store import reader, writer
 from sieve_registry.store.engine import Registry
 from sieve_registry.store.evidence import Staged
@@ -108,12 +113,12 @@ def read_mapping(path: Path | None) -> Mapped:
 
 
 def import_table(
-    registry: Registry, path: Path, what: str, mapping: Mapped, told: Told, *, dry_run: bool
+    registry: Registry, path: Path, what: str, mapping: Mapped, terms: RecordTerms, *, dry_run: bool
 ) -> Imported:
     """Read in a CSV or XLSX table of `sieves` or `checks`: all of it or nothing.
 
     Raises `UsageError` for a table without the columns that are needed, `UnwritableOutputError`
-    never; bad rows are told in the answer.
+    never; the answer lists bad rows.
     """
     rows = read_rows(path)
     names = SIEVE_COLUMNS if what == SIEVES else CHECK_COLUMNS
@@ -123,12 +128,12 @@ def import_table(
     staged = registry.evidence.stage(path, path.suffix)
     try:
         with registry.writing() as connection:
-            seq = _imported_event(registry, connection, path, staged, (what, len(body)), told)
+            seq = _imported_event(registry, connection, path, staged, (what, len(body)), terms)
             for line, cells in body:
                 row = {name: cells[place].strip() for name, place in places.items()}
                 origin = {"event": seq, "line": line}
                 try:
-                    _record(registry, connection, what, row, mapping, origin, told)
+                    _record(registry, connection, what, row, mapping, origin, terms)
                 except (SievewardError, _BadCellError) as error:
                     bad.append(BadRow(line, str(error).rstrip(".")))
             if bad or dry_run:
@@ -179,7 +184,7 @@ def _imported_event(
     path: Path,
     staged: Staged,
     content: tuple[str, int],
-    told: Told,
+    terms: RecordTerms,
 ) -> int:
     what, rows = content
     name = plain_name(path.name)
@@ -191,7 +196,7 @@ def _imported_event(
             "evidence": [dict(file.__dict__) for file in files],
         }
         subject = clean_text("file name", name)[:64] or "file"
-        day = replace(told, on_date=None)
+        day = replace(terms, on_date=None)
         event = record_general(registry, connection, events.IMPORTED, subject, payload, day)
     return event.seq
 
@@ -203,12 +208,12 @@ def _record(
     row: Mapping[str, str],
     mapping: Mapped,
     origin: dict[str, int],
-    told: Told,
+    terms: RecordTerms,
 ) -> None:
     if what == SIEVES:
-        _record_sieve(registry, connection, row, mapping, origin, told)
+        _record_sieve(registry, connection, row, mapping, origin, terms)
     else:
-        _record_check(registry, connection, row, mapping, origin, told)
+        _record_check(registry, connection, row, mapping, origin, terms)
 
 
 def _record_sieve(
@@ -217,7 +222,7 @@ def _record_sieve(
     row: Mapping[str, str],
     mapping: Mapped,
     origin: dict[str, int],
-    told: Told,
+    terms: RecordTerms,
 ) -> None:
     def get(name: str) -> str:
         return row.get(name, "")
@@ -242,8 +247,8 @@ def _record_sieve(
     if reader.has_sieve(connection, payload["id"]):
         raise DuplicateSieveError(sieve=payload["id"])
     day = new.in_service or registry.today()
-    doing = Doing(registry, connection, payload["id"], day, told.why_late)
-    doing.append(events.SIEVE_ADDED, {**payload, "imported": origin}, told.by)
+    context = RecordContext(registry, connection, payload["id"], day, terms.late_reason)
+    context.append(events.SIEVE_ADDED, {**payload, "imported": origin}, terms.by)
 
 
 def _record_check(
@@ -252,7 +257,7 @@ def _record_check(
     row: Mapping[str, str],
     mapping: Mapped,
     origin: dict[str, int],
-    told: Told,
+    terms: RecordTerms,
 ) -> None:
     said = row["outcome"]
     outcome = mapping.words.get(said.casefold(), said.casefold())
@@ -261,11 +266,11 @@ def _record_check(
             f"the outcome {said!r} is none of {', '.join(_OUTCOMES)}: a mapping file's [words] "
             "can say which it means"
         )
-    by = row.get("by") or told.by
-    when = replace(told, on_date=_day(row["date"], mapping), by=by)
+    by = row.get("by") or terms.by
+    when = replace(terms, on_date=_day(row["date"], mapping), by=by)
     what = (events.CHECK_RECORDED, "the check")
     sieve_id = clean_id(row["sieve"])
-    history, day = refuse(registry, connection, sieve_id, *what, when)
+    history, day = history_for_recording(registry, connection, sieve_id, *what, when)
     sieve = history.sieve
     note = clean_text("note", row.get("note", ""))
     payload = {
@@ -288,8 +293,8 @@ def _record_check(
         "evidence": [],
         "imported": origin,
     }
-    doing = Doing(registry, connection, sieve.id, day, told.why_late)
-    doing.append(events.CHECK_RECORDED, payload, by)
+    context = RecordContext(registry, connection, sieve.id, day, terms.late_reason)
+    context.append(events.CHECK_RECORDED, payload, by)
 
 
 def _direction(row: Mapping[str, str], axis: str) -> dict[str, Any]:

@@ -13,7 +13,7 @@ from sieve_registry.outlook.interval_rules import Proposal, expected_due, stairc
 from sieve_registry.outlook.queries import outlook
 from sieve_registry.records import INTERVAL_DECIDED, Fact, SieveState
 from sieve_registry.sieves.decision_rules import exact_payload, facts_of
-from sieve_registry.sieves.recording import Told, deed
+from sieve_registry.sieves.recording import RecordTerms, recording
 from sieve_registry.store.engine import Registry
 from sieve_registry.values import clean_text
 
@@ -53,7 +53,9 @@ def view_of(registry: Registry, sieve_id: str, day: date | None = None) -> Inter
     )
 
 
-def accept(registry: Registry, view: IntervalView, method: str, reason: str, told: Told) -> None:
+def accept(
+    registry: Registry, view: IntervalView, method: str, reason: str, terms: RecordTerms
+) -> None:
     """Take a proposal from today on; the proposal, its reasons and the decision are kept.
 
     Raises `UsageError` where there is nothing to propose from.
@@ -79,6 +81,6 @@ def accept(registry: Registry, view: IntervalView, method: str, reason: str, tol
         "location": None,
         "details": {},
     }
-    with deed(registry, state.sieve.id, events.SIEVE_EDITED, "the interval", told) as doing:
-        doing.append(INTERVAL_DECIDED, exact_payload(payload), told.by)
-        doing.append(events.SIEVE_EDITED, edit, told.by)
+    with recording(registry, state.sieve.id, events.SIEVE_EDITED, "the interval", terms) as context:
+        context.append(INTERVAL_DECIDED, exact_payload(payload), terms.by)
+        context.append(events.SIEVE_EDITED, edit, terms.by)

@@ -24,7 +24,7 @@ from sieve_registry.records import (
 )
 from sieve_registry.sieves import state as states
 from sieve_registry.sieves.decision_rules import CheckRule, facts_of, record_fact, rule_of
-from sieve_registry.sieves.recording import Told, history_of
+from sieve_registry.sieves.recording import RecordTerms, history_of
 from sieve_registry.store.engine import Registry
 from sieve_registry.values import clean_text
 
@@ -164,10 +164,10 @@ def _figures(told: Mapping[str, Any]) -> DirectionFigures:
     return DirectionFigures(count=int(told["count"]), mean_um=mean, **values)
 
 
-def replace_cloth(registry: Registry, sieve_id: str, reason: str, told: Told) -> Event:
+def replace_cloth(registry: Registry, sieve_id: str, reason: str, terms: RecordTerms) -> Event:
     """Record that a frame got new cloth: its wear begins anew."""
     payload = {"reason": clean_text("reason", reason, needed=True)}
-    return record_fact(registry, sieve_id, CLOTH_REPLACED, payload, told, "the new cloth")
+    return record_fact(registry, sieve_id, CLOTH_REPLACED, payload, terms, "the new cloth")
 
 
 def _bounds(now: SieveState, payloads: Mapping[str, Mapping[str, Any]]) -> Bounds:

@@ -21,7 +21,7 @@ from sieve_registry.records import (
 )
 from sieve_registry.scales import corrections as amendments
 from sieve_registry.sieves import lifecycle
-from sieve_registry.sieves.recording import Doing, Told, history_of
+from sieve_registry.sieves.recording import RecordContext, RecordTerms, history_of
 from sieve_registry.store import reader
 from sieve_registry.store.engine import Registry
 from sieve_registry.values import clean_text, read_date
@@ -40,7 +40,7 @@ def correct(
     record: str,
     changes: Mapping[str, str],
     reason: str,
-    told: Told,
+    terms: RecordTerms,
     *,
     void: bool = False,
 ) -> Correction:
@@ -56,7 +56,7 @@ def correct(
     with registry.reading() as connection:
         named = reader.event_of(connection, seq)
     if named is not None and named.kind in amendments.AMENDABLE:
-        return amendments.amend(registry, named, changes, reason, told, void=void)
+        return amendments.amend(registry, named, changes, reason, terms, void=void)
     with registry.writing() as connection:
         event = _correctable(connection, seq, record, void)
         now = dict(_read(event, typed, value) for typed, value in changes.items())
@@ -77,10 +77,10 @@ def correct(
         }
         if (void and earlier[0]) or (now and now == payload["was"] and not earlier[0]):
             raise UsageError(message=f"Event {seq} reads so already: there is nothing to correct.")
-        day = told.on_date or registry.today()
+        day = terms.on_date or registry.today()
         lifecycle.refuse_future(day, registry.today(), "the correction")
-        doing = Doing(registry, connection, event.subject, day, told.why_late)
-        appended = doing.append(events.CORRECTED, payload, told.by)
+        context = RecordContext(registry, connection, event.subject, day, terms.late_reason)
+        appended = context.append(events.CORRECTED, payload, terms.by)
         after = history_of(connection, event.subject)
         _refuse_contradictions(history, after)
         return next(one for one in after.corrections if one.seq == appended.seq)

@@ -25,7 +25,7 @@ from sieve_registry.sieves.decision_rules import (
     rule_of,
     set_rule,
 )
-from sieve_registry.sieves.recording import Told
+from sieve_registry.sieves.recording import RecordTerms
 from sieve_registry.store.engine import Registry
 from sieve_registry.values import clean_text
 
@@ -67,7 +67,7 @@ def name_rule(
     rule: str | None,
     coarser: Sequence[tuple[str, str]],
     study: str,
-    told: Told,
+    terms: RecordTerms,
 ) -> None:
     """Name the rule a sieve is judged by from a day on; what is not said stays as it was.
 
@@ -75,7 +75,7 @@ def name_rule(
     that do not answer for the sieve.
     """
     sieve = sieve_queries.get_history(registry, sieve_id).sieve
-    now = rule_of(registry, sieve.id, told.on_date or registry.today())
+    now = rule_of(registry, sieve.id, terms.on_date or registry.today())
     for standard, grade in coarser:
         limits(sieve.nominal_um, standard, grade=grade)
     if study:
@@ -86,7 +86,7 @@ def name_rule(
         rule or now.rule,
         coarser=coarser or now.coarser,
         study=study or now.study,
-        told=told,
+        terms=terms,
     )
 
 
@@ -135,7 +135,7 @@ def _risks(story: Story, last: Check) -> list[RiskRow]:
 
 
 def decide(
-    registry: Registry, check_id: str, action: str, reason: str, told: Told
+    registry: Registry, check_id: str, action: str, reason: str, terms: RecordTerms
 ) -> dict[str, Any]:
     """Keep a person's decision after a check beside what was proposed.
 
@@ -157,7 +157,7 @@ def decide(
         "decided": wanted,
         "reason": clean_text("reason", reason),
     }
-    record_fact(registry, check.sieve_id, ACTION_DECIDED, payload, told, "the decision")
+    record_fact(registry, check.sieve_id, ACTION_DECIDED, payload, terms, "the decision")
     following = _NEXT.get(wanted, "").format(sieve=check.sieve_id)
     return {**payload, "sieve": check.sieve_id, "next": following}
 

@@ -11,7 +11,7 @@ from sieve_registry.quality.reference_rules import Beads, Cement, Master, e_n
 from sieve_registry.records import REFERENCE_CHECKED, Check, Event
 from sieve_registry.sieves import queries as sieve_queries
 from sieve_registry.sieves.decision_rules import facts_of, record_fact
-from sieve_registry.sieves.recording import Told
+from sieve_registry.sieves.recording import RecordTerms
 from sieve_registry.store.engine import Registry
 from sieve_registry.values import clean_text
 
@@ -37,7 +37,7 @@ def record(
     kind: str,
     found: Beads | Cement | Master,
     material: str,
-    told: Told,
+    terms: RecordTerms,
     **more: Any,
 ) -> Event:
     """Keep a reference check; `material` names the lot and certificate, or the master sieve."""
@@ -48,7 +48,7 @@ def record(
         **more,
         "outcome": outcome_of(found),
     }
-    return record_fact(registry, sieve_id, REFERENCE_CHECKED, payload, told, "the reference check")
+    return record_fact(registry, sieve_id, REFERENCE_CHECKED, payload, terms, "the reference check")
 
 
 def outcome_of(found: Beads | Cement | Master) -> str:

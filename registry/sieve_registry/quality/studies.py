@@ -10,7 +10,7 @@ from sieve_inspect.summary.repeatability import Precision, precision
 from sieve_registry.exchange.sheets import read_columns, read_number
 from sieve_registry.records import REPEATABILITY_STUDIED, Event
 from sieve_registry.sieves.decision_rules import record_general_fact
-from sieve_registry.sieves.recording import Told
+from sieve_registry.sieves.recording import RecordTerms
 from sieve_registry.store.engine import Registry
 
 __all__ = ["keep", "read_study"]
@@ -47,7 +47,7 @@ def _value(cells: dict[str, str], _before: object) -> tuple[str, str, float]:
     return direction or "", cells["group"], value
 
 
-def keep(registry: Registry, name: str, found: dict[str, Precision], told: Told) -> Event:
+def keep(registry: Registry, name: str, found: dict[str, Precision], terms: RecordTerms) -> Event:
     """Keep a study under a name; a later one of the same name takes its place from then on."""
     payload = {
         "directions": {
@@ -63,4 +63,4 @@ def keep(registry: Registry, name: str, found: dict[str, Precision], told: Told)
             for direction, one in found.items()
         }
     }
-    return record_general_fact(registry, name, REPEATABILITY_STUDIED, payload, told)
+    return record_general_fact(registry, name, REPEATABILITY_STUDIED, payload, terms)

@@ -22,7 +22,7 @@ from sieve_registry.records import Event, EvidenceFile, Fact
 from sieve_registry.scales.corrections import live, live_facts
 from sieve_registry.scales.errors import DuplicateThingError, UnknownThingError
 from sieve_registry.sieves.decision_rules import exact_payload
-from sieve_registry.sieves.recording import Told, record_general
+from sieve_registry.sieves.recording import RecordTerms, record_general
 from sieve_registry.store import writer
 from sieve_registry.store.engine import Registry
 from sieve_registry.values import clean_id, clean_text
@@ -146,7 +146,7 @@ def keep(
     kind: str,
     subject: str,
     payload: Mapping[str, Any],
-    told: Told,
+    terms: RecordTerms,
     files: Sequence[File] = (),
     unless: Callable[[Connection], None] = lambda _: None,
 ) -> Event:
@@ -164,7 +164,7 @@ def keep(
             with writer.placing(connection, registry.evidence, staged) as kept:
                 evidence = [dict(file.__dict__) for file in kept]
                 whole = {**exact_payload(payload), "evidence": evidence}
-                return record_general(registry, connection, kind, subject, whole, told)
+                return record_general(registry, connection, kind, subject, whole, terms)
     finally:
         for item, _, _ in staged:
             registry.evidence.discard(item)
@@ -173,7 +173,7 @@ def keep(
 def add_artefact(
     registry: Registry,
     new: CertifiedArtefact,
-    told: Told,
+    terms: RecordTerms,
     *,
     certificate_file: Path | None = None,
     renew: bool = False,
@@ -197,7 +197,7 @@ def add_artefact(
             )
 
     files = [(certificate_file, "certificate", certificate_file.name)] if certificate_file else []
-    keep(registry, events.ARTEFACT_ADDED, called, payload, told, files, refuse)
+    keep(registry, events.ARTEFACT_ADDED, called, payload, terms, files, refuse)
     return latest_artefact(registry, called)
 
 
@@ -280,7 +280,7 @@ def _artefact(fact: Fact) -> CertifiedArtefact:
     )
 
 
-def add_device(registry: Registry, new: Device, told: Told) -> Device:
+def add_device(registry: Registry, new: Device, terms: RecordTerms) -> Device:
     """Record a device at one setting.
 
     Raises `UsageError`, `BadTextError`, `DuplicateThingError`.
@@ -309,7 +309,7 @@ def add_device(registry: Registry, new: Device, told: Told) -> Device:
                 what="a device", name=called, advice="another setting is another device"
             )
 
-    keep(registry, events.DEVICE_ADDED, called, payload, told, (), refuse)
+    keep(registry, events.DEVICE_ADDED, called, payload, terms, (), refuse)
     return device_named(registry, called)
 
 

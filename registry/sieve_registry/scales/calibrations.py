@@ -29,7 +29,7 @@ from sieve_registry.scales.errors import (
     TemperatureError,
     UnknownThingError,
 )
-from sieve_registry.sieves.recording import Told
+from sieve_registry.sieves.recording import RecordTerms
 from sieve_registry.store import reader
 from sieve_registry.store.engine import Registry
 from sieve_registry.values import add_months, clean_count, clean_id
@@ -45,7 +45,7 @@ __all__ = [
     "TEMPERATURES_C",
     "KeptScale",
     "LineLink",
-    "ScaleTerms",
+    "ScaleConditions",
     "base_scale",
     "certificate_for",
     "expansion",
@@ -63,7 +63,7 @@ CERTIFIED_AT_C = 20.0  # ISO 1:2022, standard reference temperature
 
 
 @dataclass(frozen=True)
-class ScaleTerms:
+class ScaleConditions:
     """Under what a scale was taken and may be used; None is as the device or 20 degrees say."""
 
     interval_months: int = DEFAULT_MONTHS
@@ -123,11 +123,13 @@ class KeptScale:
         return Scale.from_dict(self.file(registry))
 
 
-def warmed(found: Calibration, artefact: CertifiedArtefact, terms: ScaleTerms) -> Calibration:
+def warmed(
+    found: Calibration, artefact: CertifiedArtefact, conditions: ScaleConditions
+) -> Calibration:
     """The calibration with the artefact's expansion from 20 degrees in its budget, if known."""
     from sieve_inspect.scale.calibration import BudgetRow
 
-    u = expansion(artefact.expansion_ppm_per_k, CERTIFIED_AT_C, terms.temperature_c)
+    u = expansion(artefact.expansion_ppm_per_k, CERTIFIED_AT_C, conditions.temperature_c)
     if not u:
         return found
     wider = widened(found.scale, u)
@@ -177,8 +179,8 @@ def record_scale(
     found: Calibration | LineCalibration,
     artefact: CertifiedArtefact,
     device: Device,
-    terms: ScaleTerms,
-    told: Told,
+    conditions: ScaleConditions,
+    terms: RecordTerms,
     *,
     max_residual_um: float,
     residual_picture: bytes,
@@ -187,17 +189,17 @@ def record_scale(
     """Keep a calibration of a device under a name; the next one of that name follows it.
 
     With a `base` the artefact is a single line: pitch, circumstances and the last day it holds
-    are those of the base. Raises `UsageError` for terms that cannot be or a name another device
-    has, `DateRefusedError`.
+    are those of the base. Raises `UsageError` for conditions that cannot be or a name another
+    device has, `DateRefusedError`.
     """
-    called, day = clean_id(name), told.on_date or registry.today()
-    months = clean_count("interval in months", terms.interval_months, 1200)
+    called, day = clean_id(name), terms.on_date or registry.today()
+    months = clean_count("interval in months", conditions.interval_months, 1200)
     assert months is not None
-    low, high = terms.range_c
+    low, high = conditions.range_c
     if not -50 <= low < high <= 100:
         raise UsageError(message=f"A range of {low:g} to {high:g} degrees is not plausible.")
-    if terms.temperature_c is not None and not low <= terms.temperature_c <= high:
-        raise TemperatureError(scale=called, given=terms.temperature_c, low=low, high=high)
+    if conditions.temperature_c is not None and not low <= conditions.temperature_c <= high:
+        raise TemperatureError(scale=called, given=conditions.temperature_c, low=low, high=high)
     s = found.scale
     payload = {
         "device": device.id,
@@ -207,10 +209,12 @@ def record_scale(
         "certificate": artefact.certificate,
         "valid_until": add_months(day, months).isoformat(),
         "interval_months": months,
-        "stand_off_um": device.stand_off_um if terms.stand_off_um is None else terms.stand_off_um,
+        "stand_off_um": device.stand_off_um
+        if conditions.stand_off_um is None
+        else conditions.stand_off_um,
         "allowance_um": device.allowance_um,
         "path_um": device.path_um,
-        "temperature_c": terms.temperature_c,
+        "temperature_c": conditions.temperature_c,
         "range_c": [low, high],
         "um_per_px": [s.um_per_px_x, s.um_per_px_y],
         "u_rel": [s.u_rel_x, s.u_rel_y],
@@ -235,7 +239,7 @@ def record_scale(
                     "choose another --name."
                 )
 
-    event = keep(registry, events.SCALE_CALIBRATED, called, payload, told, files, refuse)
+    event = keep(registry, events.SCALE_CALIBRATED, called, payload, terms, files, refuse)
     facts = live_facts(registry, called, [events.SCALE_CALIBRATED])
     return next(_scale(fact) for fact in facts if fact.seq == event.seq)
 

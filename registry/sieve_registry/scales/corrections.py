@@ -19,7 +19,7 @@ from sieve_registry import events
 from sieve_registry.errors import DateRefusedError, UnknownRecordError
 from sieve_registry.records import Correction, Event, Fact
 from sieve_registry.sieves.decision_rules import exact_payload
-from sieve_registry.sieves.recording import Told, record_general
+from sieve_registry.sieves.recording import RecordTerms, record_general
 from sieve_registry.store import reader
 from sieve_registry.store.engine import Registry
 from sieve_registry.values import clean_text, read_date
@@ -77,7 +77,7 @@ def amend(
     event: Event,
     changes: Mapping[str, str],
     reason: str,
-    told: Told,
+    terms: RecordTerms,
     *,
     void: bool,
 ) -> Correction:
@@ -104,7 +104,7 @@ def amend(
             "now": now,
         }
         made = record_general(
-            registry, connection, events.CHAIN_CORRECTED, event.subject, payload, told
+            registry, connection, events.CHAIN_CORRECTED, event.subject, payload, terms
         )
         return next(one for one in _made(connection, event.subject) if one.seq == made.seq)
 

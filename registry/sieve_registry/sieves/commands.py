@@ -22,7 +22,7 @@ from sieve_registry.records import (
     UseDetails,
 )
 from sieve_registry.sieves import lifecycle
-from sieve_registry.sieves.recording import Doing, Told, deed
+from sieve_registry.sieves.recording import RecordContext, RecordTerms, recording
 from sieve_registry.store import reader
 from sieve_registry.store.engine import Registry
 from sieve_registry.values import clean_count, clean_id, clean_text
@@ -44,7 +44,7 @@ _MOST_USES = 1_000_000
 
 
 def add_sieve(
-    registry: Registry, new: NewSieve, *, by: str | None = None, why_late: str = ""
+    registry: Registry, new: NewSieve, *, by: str | None = None, late_reason: str = ""
 ) -> SieveState:
     """Record a new sieve and return its state.
 
@@ -56,9 +56,9 @@ def add_sieve(
         if reader.has_sieve(connection, payload["id"]):
             raise DuplicateSieveError(sieve=payload["id"])
         day = new.in_service or registry.today()
-        late = clean_text("reason", why_late)
-        doing = Doing(registry, connection, payload["id"], day, late)
-        return doing.record(events.SIEVE_ADDED, payload, by)
+        late = clean_text("reason", late_reason)
+        context = RecordContext(registry, connection, payload["id"], day, late)
+        return context.record(events.SIEVE_ADDED, payload, by)
 
 
 def sieve_payload(new: NewSieve, today: date) -> dict[str, Any]:
@@ -98,7 +98,7 @@ def edit_sieve(
     details: Mapping[str, str] | None = None,
     on_date: date | None = None,
     by: str | None = None,
-    why_late: str = "",
+    late_reason: str = "",
 ) -> SieveState:
     """Change intervals, location or details from a day on; 0 uses ends that limit.
 
@@ -113,9 +113,9 @@ def edit_sieve(
         "location": None if location is None else clean_text("location", location),
         "details": {name: clean_text(name, text) for name, text in (details or {}).items()},
     }
-    told = Told(on_date, by, why_late)
-    with deed(registry, sieve_id, events.SIEVE_EDITED, "the change", told) as doing:
-        return doing.record(events.SIEVE_EDITED, payload, by)
+    terms = RecordTerms(on_date, by, late_reason)
+    with recording(registry, sieve_id, events.SIEVE_EDITED, "the change", terms) as context:
+        return context.record(events.SIEVE_EDITED, payload, by)
 
 
 def log_use(
@@ -127,13 +127,13 @@ def log_use(
     by: str | None = None,
     note: str = "",
     details: UseDetails | None = None,
-    why_late: str = "",
+    late_reason: str = "",
 ) -> SieveState:
     """Log that a sieve was used `count` times on a day, and how. Raises as `check`."""
     payload = use_payload(count, note, details or UseDetails())
-    told = Told(on_date, by, why_late)
-    with deed(registry, sieve_id, events.USE_LOGGED, "the use", told) as doing:
-        return doing.record(events.USE_LOGGED, payload, by)
+    terms = RecordTerms(on_date, by, late_reason)
+    with recording(registry, sieve_id, events.USE_LOGGED, "the use", terms) as context:
+        return context.record(events.USE_LOGGED, payload, by)
 
 
 def use_payload(count: int, note: str, details: UseDetails) -> dict[str, Any]:
@@ -154,40 +154,44 @@ def retire(
     *,
     on_date: date | None = None,
     by: str | None = None,
-    why_late: str = "",
+    late_reason: str = "",
 ) -> SieveState:
     """End a sieve's service from a day on: a person's decision, with the reason."""
     payload = {"reason": clean_text("reason", reason, needed=True)}
-    told = Told(on_date, by, why_late)
-    with deed(registry, sieve_id, events.SIEVE_RETIRED, "the retirement", told) as doing:
-        return doing.record(events.SIEVE_RETIRED, payload, by)
+    terms = RecordTerms(on_date, by, late_reason)
+    with recording(registry, sieve_id, events.SIEVE_RETIRED, "the retirement", terms) as context:
+        return context.record(events.SIEVE_RETIRED, payload, by)
 
 
 def quarantine(
-    registry: Registry, sieve_id: str, reason: str, told: Told, *, damage: bool = False
+    registry: Registry, sieve_id: str, reason: str, terms: RecordTerms, *, damage: bool = False
 ) -> SieveState:
     """Take a sieve out of use until a check passes; `damage` says that it was harmed."""
     payload = {"reason": clean_text("reason", reason, needed=True), "damage": damage}
     what = (events.SIEVE_QUARANTINED, "the quarantine")
-    with deed(registry, sieve_id, *what, told) as doing:
-        return doing.record(events.SIEVE_QUARANTINED, payload, told.by)
+    with recording(registry, sieve_id, *what, terms) as context:
+        return context.record(events.SIEVE_QUARANTINED, payload, terms.by)
 
 
-def return_to_service(registry: Registry, sieve_id: str, reason: str, told: Told) -> SieveState:
+def return_to_service(
+    registry: Registry, sieve_id: str, reason: str, terms: RecordTerms
+) -> SieveState:
     """Put a sieve back into use. Raises `RuleRefusedError` without a passing check since then."""
     payload = {"reason": clean_text("reason", reason, needed=True)}
-    with deed(registry, sieve_id, events.SIEVE_RETURNED, "the return", told) as doing:
-        return doing.record(events.SIEVE_RETURNED, payload, told.by)
+    with recording(registry, sieve_id, events.SIEVE_RETURNED, "the return", terms) as context:
+        return context.record(events.SIEVE_RETURNED, payload, terms.by)
 
 
-def clean(registry: Registry, sieve_id: str, method: str, note: str, told: Told) -> SieveState:
+def clean(
+    registry: Registry, sieve_id: str, method: str, note: str, terms: RecordTerms
+) -> SieveState:
     """Record that a sieve was cleaned or otherwise looked after."""
     payload = {
         "method": clean_text("method", method, needed=True),
         "note": clean_text("note", note),
     }
-    with deed(registry, sieve_id, events.SIEVE_CLEANED, "the cleaning", told) as doing:
-        return doing.record(events.SIEVE_CLEANED, payload, told.by)
+    with recording(registry, sieve_id, events.SIEVE_CLEANED, "the cleaning", terms) as context:
+        return context.record(events.SIEVE_CLEANED, payload, terms.by)
 
 
 def _details(details: SieveDetails) -> dict[str, str]:

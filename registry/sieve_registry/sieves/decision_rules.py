@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 from sieve_inspect.errors import UsageError
 from sieve_registry.ledger.canonical import without_floats
 from sieve_registry.records import REPEATABILITY_STUDIED, RULE_SET, Event, Fact
-from sieve_registry.sieves.recording import Told, deed, record_general
+from sieve_registry.sieves.recording import RecordTerms, record_general, recording
 from sieve_registry.store import reader
 from sieve_registry.store.engine import Registry
 from sieve_registry.values import clean_id
@@ -59,24 +59,24 @@ def record_fact(
     sieve_id: str,
     kind: str,
     payload: Mapping[str, Any],
-    told: Told,
+    terms: RecordTerms,
     what: str = "the record",
 ) -> Event:
     """Keep a fact about a sieve that may have it recorded for that day; floats become texts.
 
     Raises `UnknownSieveError` and what the lifecycle rules refuse.
     """
-    with deed(registry, sieve_id, kind, what, told) as doing:
-        return doing.append(kind, exact_payload(payload), told.by)
+    with recording(registry, sieve_id, kind, what, terms) as context:
+        return context.append(kind, exact_payload(payload), terms.by)
 
 
 def record_general_fact(
-    registry: Registry, subject: str, kind: str, payload: Mapping[str, Any], told: Told
+    registry: Registry, subject: str, kind: str, payload: Mapping[str, Any], terms: RecordTerms
 ) -> Event:
     """Keep a fact that is about no single sieve, such as a study of a procedure."""
     name = clean_id(subject)
     with registry.writing() as connection:
-        return record_general(registry, connection, kind, name, exact_payload(payload), told)
+        return record_general(registry, connection, kind, name, exact_payload(payload), terms)
 
 
 def exact_payload(payload: Mapping[str, Any]) -> dict[str, Any]:
@@ -93,7 +93,7 @@ def set_rule(
     *,
     coarser: Iterable[tuple[str, str]] = (),
     study: str = "",
-    told: Told | None = None,
+    terms: RecordTerms | None = None,
 ) -> Event:
     """Name the decision rule a sieve's checks are judged by from a day on, before measuring.
 
@@ -108,7 +108,7 @@ def set_rule(
         "study": study,
     }
     return record_fact(
-        registry, sieve_id, RULE_SET, payload, told or Told(), what="the decision rule"
+        registry, sieve_id, RULE_SET, payload, terms or RecordTerms(), what="the decision rule"
     )
 
 

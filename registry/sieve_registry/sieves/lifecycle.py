@@ -1,7 +1,7 @@
 """What may be recorded of a sieve for a day, and what contradicts its history.
 
-`objections` is a pure function that names everything that stands against a deed at once; `refuse`
-turns what it names into one error.
+`objections` is a pure function that lists every objection to an intended record;
+`refuse_contradictions` raises them as one error.
 """
 
 from __future__ import annotations
@@ -17,12 +17,12 @@ from sieve_registry.records import Check, Fact, Finding, SieveHistory
 
 __all__ = [
     "PASSING",
-    "Deed",
+    "IntendedRecord",
     "contradictions",
     "new_cloth_since",
     "objections",
     "quarantine_on",
-    "refuse",
+    "refuse_contradictions",
     "refuse_future",
     "refuse_outside_service",
     "sign_off_demanded",
@@ -33,15 +33,15 @@ PASSING = ("pass", "conditional pass")
 
 
 @dataclass(frozen=True)
-class Deed:
-    """What someone is about to record of a sieve: its kind, its day, and in words."""
+class IntendedRecord:
+    """A record about to be made of a sieve: kind of event, day, and its name in a sentence."""
 
     kind: str
     on_date: date
     today: date
     what: str
     person: str = ""
-    why_late: str = ""
+    late_reason: str = ""
     check_id: str = ""
 
 
@@ -51,14 +51,14 @@ class _Objection:
     error: SievewardError
 
 
-def objections(history: SieveHistory, deed: Deed) -> list[Finding]:
-    """Everything that stands against recording `deed`; an empty list when nothing does."""
-    return [one.finding for one in _objections(history, deed)]
+def objections(history: SieveHistory, intended: IntendedRecord) -> list[Finding]:
+    """Every objection to an intended record; empty when it may be made."""
+    return [one.finding for one in _objections(history, intended)]
 
 
-def refuse(history: SieveHistory, deed: Deed) -> None:
-    """Raise what stands against `deed`: the one thing, or all of it as `RuleRefusedError`."""
-    found = list(_objections(history, deed))
+def refuse_contradictions(history: SieveHistory, intended: IntendedRecord) -> None:
+    """Raise the only objection, or all of them together as `RuleRefusedError`."""
+    found = list(_objections(history, intended))
     if len(found) == 1:
         raise found[0].error
     if found:
@@ -124,23 +124,23 @@ def new_cloth_since(history: SieveHistory, check: Check | None, day: date) -> Fa
 # --- one rule after another -------------------------------------------------------------------
 
 
-def _objections(history: SieveHistory, deed: Deed) -> Iterator[_Objection]:
-    if deed.on_date > deed.today:
-        error = _future(deed.on_date, deed.today, deed.what)
+def _objections(history: SieveHistory, intended: IntendedRecord) -> Iterator[_Objection]:
+    if intended.on_date > intended.today:
+        error = _future(intended.on_date, intended.today, intended.what)
         yield _Objection(Finding("date", _words(error), history.sieve.id), error)
-    if deed.kind != events.CHECK_SIGNED:  # what was recorded before may still be signed
-        yield from _outside_service(history, deed.on_date, deed.what)
-    yield from _past_sign_off(history, deed)
-    if deed.kind == events.SIEVE_RETIRED:
-        yield from _after_the_end(history, deed.on_date)
-    elif deed.kind == events.SIEVE_QUARANTINED:
-        yield from _twice_in_quarantine(history, deed.on_date)
-    elif deed.kind == events.SIEVE_RETURNED:
-        yield from _return(history, deed)
-    elif deed.kind == events.USE_LOGGED:
-        yield from _use_in_quarantine(history, deed.on_date)
-    elif deed.kind == events.CHECK_SIGNED:
-        yield from _signing(history, deed)
+    if intended.kind != events.CHECK_SIGNED:  # what was recorded before may still be signed
+        yield from _outside_service(history, intended.on_date, intended.what)
+    yield from _past_sign_off(history, intended)
+    if intended.kind == events.SIEVE_RETIRED:
+        yield from _after_the_end(history, intended.on_date)
+    elif intended.kind == events.SIEVE_QUARANTINED:
+        yield from _twice_in_quarantine(history, intended.on_date)
+    elif intended.kind == events.SIEVE_RETURNED:
+        yield from _return(history, intended)
+    elif intended.kind == events.USE_LOGGED:
+        yield from _use_in_quarantine(history, intended.on_date)
+    elif intended.kind == events.CHECK_SIGNED:
+        yield from _signing(history, intended)
 
 
 def _future(day: date, today: date, what: str) -> DateRefusedError:
@@ -160,16 +160,16 @@ def _outside_service(history: SieveHistory, day: date, what: str) -> Iterator[_O
         yield _Objection(Finding("retired", _words(error), sieve.id), error)
 
 
-def _past_sign_off(history: SieveHistory, deed: Deed) -> Iterator[_Objection]:
+def _past_sign_off(history: SieveHistory, intended: IntendedRecord) -> Iterator[_Objection]:
     """What was signed off is closed: something may be slipped in before it only with a reason."""
-    if deed.why_late or deed.kind == events.CHECK_SIGNED:
+    if intended.late_reason or intended.kind == events.CHECK_SIGNED:
         return
     days = [a.on_date for a in history.acts if a.kind == events.CHECK_SIGNED]
-    later = [day for day in days if day > deed.on_date]
+    later = [day for day in days if day > intended.on_date]
     if later:
         yield _date(
             history.sieve.id,
-            f"{deed.on_date} lies before the sign-off of {max(later)}",
+            f"{intended.on_date} lies before the sign-off of {max(later)}",
             "say with --why-late why it is recorded only now",
         )
 
@@ -202,9 +202,9 @@ def _use_in_quarantine(history: SieveHistory, day: date) -> Iterator[_Objection]
         )
 
 
-def _return(history: SieveHistory, deed: Deed) -> Iterator[_Objection]:
+def _return(history: SieveHistory, intended: IntendedRecord) -> Iterator[_Objection]:
     """ISO/IEC 17025:2017, 6.4.4 and 6.4.9: verified before it goes back into service."""
-    inside = quarantine_on(history, deed.on_date)
+    inside = quarantine_on(history, intended.on_date)
     if inside is None:
         yield _rule(history, "it is not in quarantine on that day, so it cannot return")
         return
@@ -212,7 +212,7 @@ def _return(history: SieveHistory, deed: Deed) -> Iterator[_Objection]:
         check
         for check in history.checks
         if (check.on_date, check.seq) > (inside.on_date, inside.seq)
-        and check.on_date <= deed.on_date
+        and check.on_date <= intended.on_date
     ]
     last = max(since, key=lambda c: (c.on_date, c.seq), default=None)
     why = "damage" if inside.payload.get("damage") else "quarantine"
@@ -220,25 +220,25 @@ def _return(history: SieveHistory, deed: Deed) -> Iterator[_Objection]:
         yield _rule(history, f"it was not checked since its {why} of {inside.on_date}")
     elif last.outcome not in PASSING:
         yield _rule(history, f"its check {last.id} since the {why} says {last.outcome}")
-    cloth = new_cloth_since(history, last, deed.on_date)
+    cloth = new_cloth_since(history, last, intended.on_date)
     if last is not None and cloth is not None:
         yield _rule(history, f"its cloth of {cloth.on_date} was not checked")
     if (
         last is not None
-        and sign_off_demanded(history, deed.on_date)
+        and sign_off_demanded(history, intended.on_date)
         and signature_of(history, last) is None
     ):
         yield _rule(history, f"its check {last.id} is not signed off by a second person")
 
 
-def _signing(history: SieveHistory, deed: Deed) -> Iterator[_Objection]:
-    check = next((c for c in history.checks if c.id == deed.check_id), None)
+def _signing(history: SieveHistory, intended: IntendedRecord) -> Iterator[_Objection]:
+    check = next((c for c in history.checks if c.id == intended.check_id), None)
     if check is None:
-        yield _rule(history, f"its check {deed.check_id} was declared void")
+        yield _rule(history, f"its check {intended.check_id} was declared void")
         return
-    if deed.on_date < check.on_date:
+    if intended.on_date < check.on_date:
         yield _rule(history, f"{check.id} was made only on {check.on_date}")
-    if _same(check.person, deed.person):
+    if _same(check.person, intended.person):
         yield _rule(history, f"{check.person} made {check.id}: a second person has to sign it")
     signed = signature_of(history, check)
     if signed is not None:

@@ -1,4 +1,4 @@
-"""Recording something of one sieve: the rules are asked first, then one event is appended."""
+"""The record context: rules are checked first, then one event is appended to the ledger."""
 
 from __future__ import annotations
 
@@ -21,14 +21,14 @@ from sieve_registry.store.software import package_version
 from sieve_registry.values import clean_id, clean_text
 
 __all__ = [
-    "Doing",
-    "Told",
-    "deed",
+    "RecordContext",
+    "RecordTerms",
+    "history_for_recording",
     "history_of",
     "login_name",
     "person",
     "record_general",
-    "refuse",
+    "recording",
 ]
 
 
@@ -44,23 +44,23 @@ def history_of(connection: Connection, sieve_id: str) -> SieveHistory:
 
 
 @dataclass(frozen=True)
-class Told:
-    """For which day something is recorded (today), by whom, and why only now if that matters."""
+class RecordTerms:
+    """The terms of a record: its day (default today), the person, and the reason for late entry."""
 
     on_date: date | None = None
     by: str | None = None
-    why_late: str = ""
+    late_reason: str = ""
 
 
 @dataclass(frozen=True)
-class Doing:
-    """A writing transaction in which something is recorded of one sieve for one day."""
+class RecordContext:
+    """A writing transaction in which events about one subject are appended for one day."""
 
     registry: Registry
     connection: Connection
     sieve_id: str
     day: date
-    why_late: str = ""
+    late_reason: str = ""
 
     def append(self, kind: str, payload: dict[str, Any], by: str | None) -> Event:
         """Append to the ledger."""
@@ -73,7 +73,7 @@ class Doing:
             person=person(by),
             software=f"sieveward {package_version('sieveward')}",
             payload=payload,
-            why_late=self.why_late,
+            late_reason=self.late_reason,
         )
 
     def record(self, kind: str, payload: dict[str, Any], by: str | None) -> SieveState:
@@ -85,37 +85,39 @@ class Doing:
         return found
 
 
-def refuse(
+def history_for_recording(
     registry: Registry,
     connection: Connection,
     sieve_id: str,
     kind: str,
     what: str,
-    told: Told,
+    terms: RecordTerms,
     check_id: str = "",
 ) -> tuple[SieveHistory, date]:
-    """The sieve's history and the day, when nothing stands against recording this of it."""
+    """The sieve's history and the day of the record. Raises the objections to recording it."""
     history = history_of(connection, sieve_id)
     today = registry.today()
-    day = told.on_date or today
-    late = clean_text("reason", told.why_late)
-    intended = lifecycle.Deed(kind, day, today, what, person(told.by), late, check_id)
-    lifecycle.refuse(history, intended)
+    day = terms.on_date or today
+    late = clean_text("reason", terms.late_reason)
+    intended = lifecycle.IntendedRecord(kind, day, today, what, person(terms.by), late, check_id)
+    lifecycle.refuse_contradictions(history, intended)
     return history, day
 
 
 @contextmanager
-def deed(
-    registry: Registry, sieve_id: str, kind: str, what: str, told: Told, check_id: str = ""
-) -> Iterator[Doing]:
-    """Begin recording of a sieve that is known, when nothing stands against it.
+def recording(
+    registry: Registry, sieve_id: str, kind: str, what: str, terms: RecordTerms, check_id: str = ""
+) -> Iterator[RecordContext]:
+    """Open a record context for a known sieve after its history allows the record.
 
-    Raises `UnknownSieveError` and what `lifecycle.refuse` raises.
+    Raises `UnknownSieveError` and what `lifecycle.refuse_contradictions` raises.
     """
     with registry.writing() as connection:
-        history, day = refuse(registry, connection, sieve_id, kind, what, told, check_id)
-        late = clean_text("reason", told.why_late)
-        yield Doing(registry, connection, history.sieve.id, day, late)
+        history, day = history_for_recording(
+            registry, connection, sieve_id, kind, what, terms, check_id
+        )
+        late = clean_text("reason", terms.late_reason)
+        yield RecordContext(registry, connection, history.sieve.id, day, late)
 
 
 def record_general(
@@ -124,13 +126,15 @@ def record_general(
     kind: str,
     subject: str,
     payload: dict[str, Any],
-    told: Told,
+    terms: RecordTerms,
 ) -> Event:
     """Append an event that is about no single sieve. Raises `DateRefusedError`."""
-    day = told.on_date or registry.today()
+    day = terms.on_date or registry.today()
     lifecycle.refuse_future(day, registry.today(), "this")
-    doing = Doing(registry, connection, subject, day, clean_text("reason", told.why_late))
-    return doing.append(kind, payload, told.by)
+    context = RecordContext(
+        registry, connection, subject, day, clean_text("reason", terms.late_reason)
+    )
+    return context.append(kind, payload, terms.by)
 
 
 def person(by: str | None) -> str:

@@ -15,7 +15,13 @@ from sieve_registry.errors import StackError
 from sieve_registry.records import Fact, Finding, SieveState, UseDetails
 from sieve_registry.sieves import commands as sieve_commands
 from sieve_registry.sieves import stack_rules as rules
-from sieve_registry.sieves.recording import Doing, Told, history_of, record_general, refuse
+from sieve_registry.sieves.recording import (
+    RecordContext,
+    RecordTerms,
+    history_for_recording,
+    history_of,
+    record_general,
+)
 from sieve_registry.sieves.state import state_as_of
 from sieve_registry.store import reader
 from sieve_registry.store.engine import Registry
@@ -51,7 +57,12 @@ class Run:
 
 
 def add(
-    registry: Registry, name: str, sieve_ids: Sequence[str], told: Told, *, replacing: bool = False
+    registry: Registry,
+    name: str,
+    sieve_ids: Sequence[str],
+    terms: RecordTerms,
+    *,
+    replacing: bool = False,
 ) -> Readiness:
     """Keep a stack, the topmost sieve first.
 
@@ -72,7 +83,7 @@ def add(
                 "change it with --replace"
             )  # fmt: skip
         payload = {"sieves": ids}
-        record_general(registry, connection, events.STACK_SET, called, payload, told)
+        record_general(registry, connection, events.STACK_SET, called, payload, terms)
     return ready(registry, called)
 
 
@@ -108,7 +119,7 @@ def run(
     registry: Registry,
     name: str,
     details: UseDetails,
-    told: Told,
+    terms: RecordTerms,
     *,
     count: int = 1,
     note: str = "",
@@ -120,7 +131,7 @@ def run(
     """
     masses = dict(retained_g or {})
     with registry.writing() as connection:
-        day = told.on_date or registry.today()
+        day = terms.on_date or registry.today()
         called, states = _states(connection, name, day)
         ids = [state.sieve.id for state in states]
         strange = sorted(masses.keys() - {*ids, rules.PAN})
@@ -130,18 +141,18 @@ def run(
         event = record_general(
             registry, connection, events.STACK_RUN, called,
             {**whole, "sieves": ids, "retained_g": {n: format(m, "f") for n, m in masses.items()}},
-            told,
+            terms,
         )  # fmt: skip
         for sieve_id in ids:
             what = (events.USE_LOGGED, f"the use of {sieve_id}")
-            refuse(registry, connection, sieve_id, *what, told)
+            history_for_recording(registry, connection, sieve_id, *what, terms)
             on_it = replace(details, stack=called, retained_g=masses.get(sieve_id))
             payload: dict[str, Any] = {
                 **sieve_commands.use_payload(count, note, on_it),
                 "run": event.seq,
             }
-            Doing(registry, connection, sieve_id, day, told.why_late).append(
-                events.USE_LOGGED, payload, told.by
+            RecordContext(registry, connection, sieve_id, day, terms.late_reason).append(
+                events.USE_LOGGED, payload, terms.by
             )
         after = _states(connection, called, day)[1]
     found = rules.load_findings(states, masses, details.mass_g)

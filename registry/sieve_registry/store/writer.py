@@ -37,18 +37,18 @@ def append(
     person: str,
     software: str,
     payload: Mapping[str, Any],
-    why_late: str = "",
+    late_reason: str = "",
 ) -> Event:
     """Append one event to the ledger and insert what follows from it.
 
     Raises `DateRefusedError` when this computer's clock is behind the last event, unless
-    `why_late` says why; the reason is then kept with the event.
+    `late_reason` says why; the reason is then kept with the event.
     """
     last = last_event(connection)
-    if last is not None and not why_late:
+    if last is not None and not late_reason:
         _refuse_clock_set_back(last, recorded_at)
-    if why_late:
-        payload = {**payload, "why_late": why_late}
+    if late_reason:
+        payload = {**payload, "why_late": late_reason}
     event = next_event(
         last,
         kind=kind,

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from sieve_registry.cli.support.options import ByOption, opened, read_day, told_by
+from sieve_registry.cli.support.options import ByOption, opened, read_day, record_terms
 from sieve_registry.cli.support.output import JsonOption, emit_json, print_line, print_table
 from sieve_registry.cli.support.output_files import check_outputs
 from sieve_registry.cli.support.scales import print_corrections
@@ -92,7 +92,7 @@ def add(
     )
     with opened(context, create=True) as registry:
         found = artefacts.add_artefact(
-            registry, new, told_by(None, by), certificate_file=certificate_file, renew=renew
+            registry, new, record_terms(None, by), certificate_file=certificate_file, renew=renew
         )
     if not emit_json(json_path, _artefact_dict(found)):
         _print_artefact(found)

@@ -105,7 +105,7 @@ def check(
             encoding=encoding,
             on_date=day,
             by=by,
-            why_late=why_late,
+            late_reason=why_late,
         )
     if not emit_json(json_path, detail_dict(detail)):
         _print_check(detail)

@@ -6,7 +6,13 @@ from typing import Annotated
 
 import typer
 
-from sieve_registry.cli.support.options import ByOption, DateOption, WhyLateOption, opened, told_by
+from sieve_registry.cli.support.options import (
+    ByOption,
+    DateOption,
+    WhyLateOption,
+    opened,
+    record_terms,
+)
 from sieve_registry.cli.support.output import JsonOption, emit_json, print_line
 
 __all__ = ["clean"]
@@ -31,7 +37,9 @@ def clean(
     from sieve_registry.sieves import queries as sieve_queries
 
     with opened(context) as registry:
-        state = sieve_commands.clean(registry, sieve_id, method, note, told_by(date, by, why_late))
+        state = sieve_commands.clean(
+            registry, sieve_id, method, note, record_terms(date, by, why_late)
+        )
         history = sieve_queries.get_history(registry, sieve_id)
     if not emit_json(json_path, state_dict(state, history)):
         print_line(f"Recorded for sieve {state.sieve.id}: cleaned ({method}).")

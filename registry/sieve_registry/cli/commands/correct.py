@@ -7,7 +7,7 @@ from typing import Annotated
 import typer
 
 from sieve_inspect.errors import UsageError
-from sieve_registry.cli.support.options import ByOption, WhyLateOption, opened, told_by
+from sieve_registry.cli.support.options import ByOption, WhyLateOption, opened, record_terms
 from sieve_registry.cli.support.output import JsonOption, emit_json, print_line
 
 __all__ = ["correct"]
@@ -45,7 +45,7 @@ def correct(
     if void and wanted:
         raise UsageError(message="A void record needs no --set.")
     with opened(context) as registry:
-        told = told_by(None, by, why_late)
-        made = quality_corrections.correct(registry, record, wanted, reason, told, void=void)
+        terms = record_terms(None, by, why_late)
+        made = quality_corrections.correct(registry, record, wanted, reason, terms, void=void)
     if not emit_json(json_path, correction_dict(made)):
         print_line(f"Event {made.seq}: {correction_words(made)}.")

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from sieve_registry.cli.support.options import ByOption, opened, told_by
+from sieve_registry.cli.support.options import ByOption, opened, record_terms
 from sieve_registry.cli.support.output import (
     JsonOption,
     emit_json,
@@ -77,7 +77,7 @@ def add(
         path_um=path if optical_path is None else length_or_zero(optical_path),
     )
     with opened(context, create=True) as registry:
-        found = artefacts.add_device(registry, new, told_by(None, by))
+        found = artefacts.add_device(registry, new, record_terms(None, by))
     if not emit_json(json_path, _device_dict(found)):
         _print_device(found)
 

@@ -9,13 +9,13 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from sieve_registry.cli.commands.export import What
-from sieve_registry.cli.support.options import ByOption, WhyLateOption, opened, told_by
+from sieve_registry.cli.support.options import ByOption, WhyLateOption, opened, record_terms
 from sieve_registry.cli.support.output import JsonOption, emit_json, print_line
 from sieve_registry.cli.support.output_files import check_outputs
 
 if TYPE_CHECKING:
     from sieve_registry.exchange.tables import Imported
-    from sieve_registry.sieves.recording import Told
+    from sieve_registry.sieves.recording import RecordTerms
 
 __all__ = ["import_"]
 
@@ -59,7 +59,7 @@ def import_(
     """
     check_outputs([], json_path, [("the table", source), ("the mapping", mapping)])
     if source.suffix.lower() in (".csv", ".tsv", ".txt", ".xlsx", ".xlsm"):
-        _table(context, source, what, mapping, dry_run, told_by(None, by, why_late), json_path)
+        _table(context, source, what, mapping, dry_run, record_terms(None, by, why_late), json_path)
         return
     from sieve_registry.exchange import archive
 
@@ -78,7 +78,7 @@ def _table(
     what: What,
     mapping: Path | None,
     dry_run: bool,
-    told: Told,
+    terms: RecordTerms,
     json_path: str | None,
 ) -> None:
     from sieve_registry.errors import BadRowsError
@@ -86,7 +86,7 @@ def _table(
 
     mapped = tables.read_mapping(mapping)
     with opened(context, create=what is What.SIEVES and not dry_run) as registry:
-        done = tables.import_table(registry, source, what.value, mapped, told, dry_run=dry_run)
+        done = tables.import_table(registry, source, what.value, mapped, terms, dry_run=dry_run)
     payload = {
         "file": str(source),
         "what": done.what,

@@ -14,7 +14,7 @@ from sieve_registry.cli.support.options import (
     WhyLateOption,
     opened,
     read_day,
-    told_by,
+    record_terms,
 )
 from sieve_registry.cli.support.output import JsonOption, emit_json, print_line, print_table
 
@@ -50,8 +50,8 @@ def interval(
     with opened(context) as registry:
         view = intervals.view_of(registry, sieve_id, read_day(as_of))
         if accept is not None:
-            told = told_by(None, by, why_late)
-            intervals.accept(registry, view, accept.value, reason, told)
+            terms = record_terms(None, by, why_late)
+            intervals.accept(registry, view, accept.value, reason, terms)
     if not emit_json(json_path, _dict(view, accept)):
         _print(view, accept)
 

@@ -6,7 +6,13 @@ from typing import Annotated
 
 import typer
 
-from sieve_registry.cli.support.options import ByOption, DateOption, WhyLateOption, opened, told_by
+from sieve_registry.cli.support.options import (
+    ByOption,
+    DateOption,
+    WhyLateOption,
+    opened,
+    record_terms,
+)
 from sieve_registry.cli.support.output import JsonOption, emit_json, print_line
 
 __all__ = ["quarantine"]
@@ -28,9 +34,9 @@ def quarantine(
     from sieve_registry.sieves import commands as sieve_commands
     from sieve_registry.sieves import queries as sieve_queries
 
-    told = told_by(date, by, why_late)
+    terms = record_terms(date, by, why_late)
     with opened(context) as registry:
-        state = sieve_commands.quarantine(registry, sieve_id, reason, told, damage=damage)
+        state = sieve_commands.quarantine(registry, sieve_id, reason, terms, damage=damage)
         history = sieve_queries.get_history(registry, sieve_id)
     if emit_json(json_path, state_dict(state, history)):
         return

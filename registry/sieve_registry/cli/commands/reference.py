@@ -16,7 +16,7 @@ from sieve_registry.cli.support.options import (
     WhyLateOption,
     opened,
     read_day,
-    told_by,
+    record_terms,
 )
 from sieve_registry.cli.support.output import (
     JsonOption,
@@ -68,9 +68,9 @@ def beads(
     with opened(context) as registry:
         last = sieve_queries.get_state(registry, sieve_id, read_day(date)).last_check
         number = references.beside_optical(last, found)
-        told = told_by(date, by, why_late)
+        terms = record_terms(date, by, why_late)
         more = {"charged_g": charged, "through_g": through, "e_n": number}
-        event = references.record(registry, sieve_id, "beads", found, material, told, **more)
+        event = references.record(registry, sieve_id, "beads", found, material, terms, **more)
     payload: dict[str, Any] = {
         "id": event.subject,
         "date": event.on_date,
@@ -116,8 +116,8 @@ def cement(
             "Nothing was recorded."
         )
     with opened(context) as registry:
-        told = told_by(date, by, why_late)
-        event = references.record(registry, sieve_id, "cement", found, material, told)
+        terms = record_terms(date, by, why_late)
+        event = references.record(registry, sieve_id, "cement", found, material, terms)
     payload = {
         "id": event.subject,
         "date": event.on_date,
@@ -160,8 +160,8 @@ def master(
     known = None if expanded is None else _two(expanded)
     found = evaluate([_two(text) for text in pair], known)
     with opened(context) as registry:
-        told = told_by(date, by, why_late)
-        event = references.record(registry, sieve_id, "master", found, material, told)
+        terms = record_terms(date, by, why_late)
+        event = references.record(registry, sieve_id, "master", found, material, terms)
     payload = {
         "id": event.subject,
         "date": event.on_date,

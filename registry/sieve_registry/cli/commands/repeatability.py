@@ -8,7 +8,13 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from sieve_registry.cli.support.options import ByOption, DateOption, WhyLateOption, opened, told_by
+from sieve_registry.cli.support.options import (
+    ByOption,
+    DateOption,
+    WhyLateOption,
+    opened,
+    record_terms,
+)
 from sieve_registry.cli.support.output import JsonOption, emit_json, print_line, print_table
 
 if TYPE_CHECKING:
@@ -38,7 +44,7 @@ def repeatability(
     kept = None
     if record is not None:
         with opened(context, create=True) as registry:
-            kept = studies.keep(registry, record, found, told_by(date, by, why_late))
+            kept = studies.keep(registry, record, found, record_terms(date, by, why_late))
     payload = {
         "directions": {name: _dict(one) for name, one in found.items()},
         "recorded_as": None if kept is None else kept.subject,

@@ -29,7 +29,7 @@ def retire(
 
     with opened(context) as registry:
         state = sieve_commands.retire(
-            registry, sieve_id, reason, on_date=read_day(date), by=by, why_late=why_late
+            registry, sieve_id, reason, on_date=read_day(date), by=by, late_reason=why_late
         )
         history = sieve_queries.get_history(registry, sieve_id)
     if emit_json(json_path, state_dict(state, history)):

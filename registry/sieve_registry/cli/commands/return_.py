@@ -6,7 +6,13 @@ from typing import Annotated
 
 import typer
 
-from sieve_registry.cli.support.options import ByOption, DateOption, WhyLateOption, opened, told_by
+from sieve_registry.cli.support.options import (
+    ByOption,
+    DateOption,
+    WhyLateOption,
+    opened,
+    record_terms,
+)
 from sieve_registry.cli.support.output import JsonOption, emit_json, print_line
 
 __all__ = ["return_"]
@@ -31,7 +37,7 @@ def return_(
 
     with opened(context) as registry:
         state = sieve_commands.return_to_service(
-            registry, sieve_id, reason, told_by(date, by, why_late)
+            registry, sieve_id, reason, record_terms(date, by, why_late)
         )
         history = sieve_queries.get_history(registry, sieve_id)
     if not emit_json(json_path, state_dict(state, history)):

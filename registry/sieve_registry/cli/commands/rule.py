@@ -14,7 +14,7 @@ from sieve_registry.cli.support.options import (
     WhyLateOption,
     opened,
     read_day,
-    told_by,
+    record_terms,
 )
 from sieve_registry.cli.support.output import JsonOption, emit_json, print_line, print_table
 
@@ -59,8 +59,8 @@ def rule(
     with opened(context) as registry:
         if set_to is not None or coarser or study:
             pairs = [_pair(text) for text in coarser or []]
-            told = told_by(date, by, why_late)
-            decisions.name_rule(registry, sieve_id, set_to, pairs, study, told)
+            terms = record_terms(date, by, why_late)
+            decisions.name_rule(registry, sieve_id, set_to, pairs, study, terms)
         view = decisions.rule_view(registry, sieve_id, read_day(as_of))
     if not emit_json(json_path, _dict(view)):
         _print(view)
@@ -83,7 +83,9 @@ def decide(
     from sieve_registry.quality import decisions
 
     with opened(context) as registry:
-        kept = decisions.decide(registry, check_id, action, reason, told_by(date, by, why_late))
+        kept = decisions.decide(
+            registry, check_id, action, reason, record_terms(date, by, why_late)
+        )
     if emit_json(json_path, kept):
         return
     print_line(f"Kept for {kept['check']}: {kept['decided']} (proposed was: {kept['proposed']}).")

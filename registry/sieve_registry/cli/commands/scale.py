@@ -16,7 +16,7 @@ from sieve_registry.cli.support.line_scale import (
     print_warnings,
     with_doubts,
 )
-from sieve_registry.cli.support.options import ByOption, DateOption, WhyLateOption, told_by
+from sieve_registry.cli.support.options import ByOption, DateOption, WhyLateOption, record_terms
 from sieve_registry.cli.support.output import (
     JsonOption,
     emit_json,
@@ -149,7 +149,7 @@ def scale(
         )
         found, kept = calibrate_recorded(
             context, taking, str(artefact_id), str(device_id), name, terms,
-            told_by(date, by, why_late), base,
+            record_terms(date, by, why_late), base,
         )  # fmt: skip
     elif pattern == "line" or base is not None:
         told = (pattern, pitch, u_pitch, line_width, u_line_width, source)

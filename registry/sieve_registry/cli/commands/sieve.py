@@ -116,7 +116,7 @@ def add(
         details=SieveDetails(**_details(kind, height, cloth, certificate, warp, label)),
     )
     with opened(context, create=True) as registry:
-        state = sieve_commands.add_sieve(registry, new, by=by, why_late=why_late)
+        state = sieve_commands.add_sieve(registry, new, by=by, late_reason=why_late)
         history = sieve_queries.get_history(registry, state.sieve.id)
         where = registry.where
     if emit_json(json_path, state_dict(state, history)):
@@ -166,7 +166,7 @@ def edit(
             details=_details(kind, height, cloth, certificate, warp, label),
             on_date=read_day(date),
             by=by,
-            why_late=why_late,
+            late_reason=why_late,
         )
         history = sieve_queries.get_history(registry, sieve_id)
     if not emit_json(json_path, state_dict(state, history)):

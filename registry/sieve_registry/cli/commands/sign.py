@@ -9,7 +9,13 @@ from typing import Annotated
 import typer
 
 from sieve_inspect.errors import UsageError
-from sieve_registry.cli.support.options import ByOption, DateOption, WhyLateOption, opened, told_by
+from sieve_registry.cli.support.options import (
+    ByOption,
+    DateOption,
+    WhyLateOption,
+    opened,
+    record_terms,
+)
 from sieve_registry.cli.support.output import JsonOption, emit_json, print_line
 
 __all__ = ["Demand", "sign"]
@@ -54,7 +60,7 @@ def sign(
     given = [one for one in (check_id, head, new_key, demand) if one is not None]
     if len(given) != 1:
         raise UsageError(message="Name one thing: CHECK, --head KEY, --new-key FILE or --demand.")
-    told = told_by(date, by, why_late)
+    terms = record_terms(date, by, why_late)
     if new_key is not None:
         public = make_key(new_key)
         if not emit_json(json_path, {"key": str(new_key), "public_key": public}):
@@ -63,15 +69,15 @@ def sign(
         return
     with opened(context) as registry:
         if check_id is not None:
-            state = check_commands.sign_check(registry, check_id, note, told)
+            state = check_commands.sign_check(registry, check_id, note, terms)
             payload = due_dict(state)
             words = f"Signed off: {check_id} of sieve {state.sieve.id}."
         elif head is not None:
-            event = audit_commands.sign_head(registry, head, told)
+            event = audit_commands.sign_head(registry, head, terms)
             payload = {"event": event.seq, "signed_head": event.previous, "head": event.hash}
             words = f"Signed: {event.seq - 1} events, head {event.previous}."
         else:
-            event = audit_commands.demand_sign_off(registry, demand is Demand.YES, told)
+            event = audit_commands.demand_sign_off(registry, demand is Demand.YES, terms)
             payload = {"event": event.seq, "sign_off": demand is Demand.YES}
             second = "wants a second person's sign-off" if demand is Demand.YES else "stands alone"
             words = f"From {event.on_date} on every check {second}."

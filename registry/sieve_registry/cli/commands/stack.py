@@ -18,7 +18,7 @@ from sieve_registry.cli.support.options import (
     opened,
     read_day,
     read_figure,
-    told_by,
+    record_terms,
 )
 from sieve_registry.cli.support.output import JsonOption, emit_json, print_line, print_table
 
@@ -88,7 +88,9 @@ def add(
 
     named = sieves or _scanned()
     with opened(context) as registry:
-        found = stacks.add(registry, name, named, told_by(None, by, why_late), replacing=replace)
+        found = stacks.add(
+            registry, name, named, record_terms(None, by, why_late), replacing=replace
+        )
     if not emit_json(json_path, _readiness_dict(found)):
         _print_stack(found)
 
@@ -190,9 +192,9 @@ def run(
     )
     masses = _masses(retained or [])
     with opened(context) as registry:
-        told = told_by(date, by, why_late)
+        terms = record_terms(date, by, why_late)
         unready = stacks.ready(registry, name, read_day(date)).findings
-        done = stacks.run(registry, name, details, told, count=count, note=note, retained_g=masses)
+        done = stacks.run(registry, name, details, terms, count=count, note=note, retained_g=masses)
     payload = {
         "stack": done.name,
         "event": done.event,

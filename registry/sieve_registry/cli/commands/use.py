@@ -50,7 +50,7 @@ def use(
             by=by,
             note=note,
             details=details,
-            why_late=why_late,
+            late_reason=why_late,
         )
         history = sieve_queries.get_history(registry, sieve_id)
     if emit_json(json_path, state_dict(state, history)):

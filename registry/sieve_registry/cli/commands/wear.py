@@ -15,7 +15,7 @@ from sieve_registry.cli.support.options import (
     WhyLateOption,
     opened,
     read_day,
-    told_by,
+    record_terms,
 )
 from sieve_registry.cli.support.output import (
     JsonOption,
@@ -73,8 +73,8 @@ def recloth(
     from sieve_registry.outlook import queries as foresee
 
     with opened(context) as registry:
-        told = told_by(date, by, why_late)
-        event = foresee.replace_cloth(registry, sieve_id, reason, told)
+        terms = record_terms(date, by, why_late)
+        event = foresee.replace_cloth(registry, sieve_id, reason, terms)
     if not emit_json(json_path, {"id": event.subject, "date": event.on_date, "reason": reason}):
         print_line(f"Recorded new cloth in sieve {event.subject} on {event.on_date}.")
         print_line("Check it before it is used: what is known is of the old cloth.")

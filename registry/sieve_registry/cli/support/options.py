@@ -15,7 +15,7 @@ from sieve_registry.cli.support.output import Context
 if TYPE_CHECKING:
     from decimal import Decimal
 
-    from sieve_registry.sieves.recording import Told
+    from sieve_registry.sieves.recording import RecordTerms
     from sieve_registry.store.engine import Registry
 
 __all__ = [
@@ -26,7 +26,7 @@ __all__ = [
     "opened",
     "read_day",
     "read_figure",
-    "told_by",
+    "record_terms",
 ]
 
 DateOption = Annotated[
@@ -69,11 +69,11 @@ def read_figure(what: str, text: str | None) -> Decimal | None:
     return figure
 
 
-def told_by(date: str | None, by: str | None, why_late: str = "") -> Told:
+def record_terms(date: str | None, by: str | None, why_late: str = "") -> RecordTerms:
     """The options that say for which day, by whom, and why only now."""
-    from sieve_registry.sieves.recording import Told
+    from sieve_registry.sieves.recording import RecordTerms
 
-    return Told(read_day(date), by, why_late)
+    return RecordTerms(read_day(date), by, why_late)
 
 
 @contextmanager

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from sieve_inspect.scale.calibration import Artefact, Calibration
     from sieve_registry.records import Correction
     from sieve_registry.scales.calibrations import KeptScale
-    from sieve_registry.sieves.recording import Told
+    from sieve_registry.sieves.recording import RecordTerms
     from sieve_registry.store.engine import Registry
 
 __all__ = [
@@ -100,8 +100,8 @@ def calibrate_recorded(
     artefact_id: str,
     device_id: str,
     name: str | None,
-    terms: tuple[int, str | None, float | None, Sequence[float] | None],
-    told: Told,
+    conditions: tuple[int, str | None, float | None, Sequence[float] | None],
+    terms: RecordTerms,
     base: str | None = None,
 ) -> tuple[Calibration | LineCalibration, KeptScale]:
     """Calibrate a known device from a known artefact, and keep the scale.
@@ -115,9 +115,9 @@ def calibrate_recorded(
     from sieve_registry.scales import calibrations
     from sieve_registry.scales.artefacts import device_named
 
-    months, stand_off, temperature, between = terms
+    months, stand_off, temperature, between = conditions
     assert between is not None
-    agreed = calibrations.ScaleTerms(
+    agreed = calibrations.ScaleConditions(
         interval_months=months,
         stand_off_um=None if stand_off is None else length_or_zero(stand_off),
         temperature_c=temperature,
@@ -125,7 +125,7 @@ def calibrate_recorded(
     )
     with opened(context) as registry:
         device = device_named(registry, device_id)
-        day = told.on_date or registry.today()
+        day = terms.on_date or registry.today()
         artefact = calibrations.certificate_for(registry, artefact_id, day)
         if artefact.kind == "line" and base is None:
             raise UsageError(message=NO_BASE)
@@ -148,7 +148,7 @@ def calibrate_recorded(
             artefact,
             device,
             agreed,
-            told,
+            terms,
             max_residual_um=MAX_RESIDUAL_PX * found.um_per_px if limit is None else limit,
             residual_picture=picture,
             base=below,
