@@ -41,6 +41,7 @@ from sieve_registry.cli.commands.stack import stack_app
 from sieve_registry.cli.commands.use import use
 from sieve_registry.cli.commands.validate import validate
 from sieve_registry.cli.commands.verify import verify
+from sieve_registry.cli.support.option_names import with_options
 from sieve_registry.cli.support.output import Context
 
 __all__ = ["app", "main"]
@@ -144,5 +145,5 @@ def main() -> None:
 
 
 def _end(error: SievewardError) -> NoReturn:
-    sys.stderr.write(f"sieveward: {error}\n")
+    sys.stderr.write(f"sieveward: {with_options(str(error))}\n")
     sys.exit(error.exit_code)

@@ -1,0 +1,53 @@
+"""Parameter names in error messages, shown as the options a person types.
+
+The rooms raise errors that name their parameters, so that they read well in Python. At the command
+line the same sentence names the option: `` `um_per_px` `` becomes --um-per-px. A name with an
+underscore is recognised without backticks too, since no English sentence has one.
+"""
+
+from __future__ import annotations
+
+import re
+
+__all__ = ["OPTIONS", "with_options"]
+
+# Parameters whose option has another spelling than their own with hyphens.
+_OTHER_NAMES = {
+    "accept_expired": "--accept-expired REASON",
+    "artefact_id": "--artefact",
+    "device_id": "--device",
+    "late_reason": "--why-late",
+    "line_width_um": "--line-width",
+    "max_residual_um": "--max-residual",
+    "nominal_um": "--nominal",
+    "on_date": "--date",
+    "pitch_um": "--pitch",
+    "scale": "--scale FILE",
+    "stand_off_um": "--stand-off",
+    "temperature_c": "--temperature",
+    "turned_deg": "--turned",
+    "turns_deg": "--turned",
+    "u_line_width_um": "--u-line-width",
+    "u_pitch_um": "--u-pitch",
+    "why_late": "--why-late",
+}
+_SAME_NAMES = (
+    "base", "cluster", "coarser", "encoding", "grade", "kind", "line_width", "max_megapixels",
+    "max_residual", "n", "name", "nominal", "pattern", "pitch", "reason", "region", "registry",
+    "replace", "resume", "rule", "setting", "stand_off", "standard", "target_in_scan",
+    "target_region", "temperature", "temperature_range", "turned", "u_line_width", "u_pitch",
+    "um_per_px", "workers",
+)  # fmt: skip
+
+OPTIONS = {name: f"--{name.replace('_', '-')}" for name in _SAME_NAMES} | _OTHER_NAMES
+
+_NAMED = re.compile(r"`([a-z_]+)`|(?<![\w./-])([a-z]+(?:_[a-z]+)+)(?![\w./=-])")
+
+
+def with_options(message: str) -> str:
+    """The message with each known parameter name replaced by its option."""
+
+    def option(found: re.Match[str]) -> str:
+        return OPTIONS.get(found[1] or found[2], found[0])
+
+    return _NAMED.sub(option, message)
