@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import json
+import os
 import subprocess
 import sys
 import time
@@ -265,7 +266,8 @@ def test_a_letter_the_terminal_lacks_is_no_fault(path: Path) -> None:
     code = "import sys; from sieve_registry.cli.main import main; main()"
     command[1:3] = ["-c", code]
     typed = [*command, "sieve", "add", "🧪", "--nominal", "75um"]
-    environment = {"PYTHONIOENCODING": "ascii", "LOGNAME": "moss"}
+    paths = {name: os.environ[name] for name in ("PYTHONPATH",) if name in os.environ}
+    environment = {"PYTHONIOENCODING": "ascii", "LOGNAME": "moss"} | paths
     done = subprocess.run(typed, capture_output=True, text=True, env=environment, check=False)
     assert (done.returncode, done.stderr) == (0, "")
     assert "\\U0001f9ea" in done.stdout
