@@ -17,7 +17,7 @@ def finished(tmp_path_factory: pytest.TempPathFactory):
     """The demo's result and the lines it told, as of noon on 2026-03-05."""
     told = []
     folder = tmp_path_factory.mktemp("demo") / "laboratory"
-    result = run_demo(folder, tell=told.append, now=lambda: NOON)
+    result = run_demo(folder, progress=told.append, now=lambda: NOON)
     return result, told
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+import shlex
 import sys
 from datetime import date, timedelta
 from pathlib import Path
@@ -25,19 +26,19 @@ from sieve_registry.errors import EvidenceError
 from sieve_registry.scales.drift import drift_of
 
 TODAY = date(2026, 3, 5)
-CHECKS = [step for step in STEPS if isinstance(step.deed, Checked)]
+CHECKS = [step for step in STEPS if isinstance(step.action, Checked)]
 
 
 @pytest.mark.parametrize("number", range(1, len(CHECKS) + 1))
 def test_a_check_finds_what_was_drawn(registry, number) -> None:
-    deed = CHECKS[number - 1].deed
+    checked = CHECKS[number - 1].action
     check = check_queries.get_check(registry, str(number)).check
-    truth = true_cloth(deed.scans)
-    assert check.sieve_id == deed.sieve_id
+    truth = true_cloth(checked.scans)
+    assert check.sieve_id == checked.sieve_id
     # The bound of apertures from 7 px on: the mean within 0.03 px of the drawing.
-    scale = SCALES[deed.dpi]
+    scale = SCALES[checked.dpi]
     # Openings beside an artefact are drawn too, but left out as cut by it: 56 of 72 of s 14 um.
-    left_out = 2.5 if deed.in_scan else 0.0
+    left_out = 2.5 if checked.in_scan else 0.0
     assert abs(float(check.x.mean_um) - truth.mean_x) < 0.03 * scale.um_per_px_x + left_out
     assert abs(float(check.y.mean_um) - truth.mean_y) < 0.03 * scale.um_per_px_y + left_out
     nominal = check.nominal_nm / 1000
@@ -82,7 +83,7 @@ def test_near_a_limit_more_fields_decide(finished) -> None:
 
 def test_the_registry_holds_together(registry) -> None:
     proof = verification.verify(registry)
-    assert (proof.ok, proof.events) == (True, sum(getattr(s.deed, "events", 1) for s in STEPS))
+    assert (proof.ok, proof.events) == (True, sum(getattr(s.action, "events", 1) for s in STEPS))
 
 
 @pytest.mark.parametrize("dpi", DEVICES)
@@ -106,24 +107,31 @@ def test_the_repaired_carriage_is_a_jump_that_names_the_check_before_it(registry
 
 
 def test_the_artefact_in_the_scan_tells_the_scale_of_that_run(registry) -> None:
-    (step,) = [step for step in CHECKS if step.deed.in_scan]
+    (step,) = [step for step in CHECKS if step.action.in_scan]
     number = CHECKS.index(step) + 1
     trace = json.loads(check_queries.get_check(registry, str(number)).event.payload)["trace"]
     (run,) = trace["check"]["in_scan"]
-    (true,) = [scan.scale for scan in SCANS if scan.name in step.deed.scans]
+    (true,) = [scan.scale for scan in SCANS if scan.name in step.action.scans]
     found = [float(value) for value in run["um_per_px"]]
     assert found == pytest.approx([true.um_per_px_x, true.um_per_px_y], rel=5e-5)
     assert SCALES[1200].um_per_px_y != pytest.approx(found[1], rel=4e-4)  # the scale file is off
 
 
 def test_the_questions_have_answers(finished) -> None:
-    told = {one.command: one.told for one in finished[0].answers}
+    told = {one.command: one.text for one in finished[0].answers}
     assert "jumped by +0.15 %" in told["device show FB-24"]
     assert "C-0016" in told["device show FB-24"]
-    worn = sum(s.deed.count for s in STEPS if isinstance(s.deed, Used) and s.deed.sieve_id ==
+    worn = sum(s.action.count for s in STEPS if isinstance(s.action, Used) and s.action.sieve_id ==
                "S-0075" and s.days_ago < 372)  # fmt: skip
     assert told["lookback S-0075"].startswith(f"{worn} uses since")
     assert "E_n = -2.81" in told["reference show S-0500"]  # |E_n| > 1: ISO 13528
+
+
+def test_files_in_suggested_commands_exist(finished) -> None:
+    commands = [shlex.split(answer.command) for answer in finished[0].answers]
+    files = {word for words in commands for word in words if word.endswith(".csv")}
+    assert len(files) == 2
+    assert all(Path(file).is_file() for file in files)
 
 
 def test_the_long_unseen_sieve_leads_the_due_list(finished) -> None:
@@ -141,11 +149,11 @@ def test_the_audit_answers_as_of_its_day(finished) -> None:
 
 
 def test_what_was_recorded_late_is_marked(registry) -> None:
-    (late,) = [s for s in STEPS if isinstance(s.deed, Used) and s.deed.recorded_late]
+    (late,) = [s for s in STEPS if isinstance(s.action, Used) and s.action.recorded_late]
     happened = TODAY - timedelta(days=late.days_ago)
     found = audits.audit(registry, happened + timedelta(days=1)).to_dict()
     (use,) = [row for row in found["uses"] if row["date"] == str(happened)]
-    known = happened + timedelta(days=late.deed.recorded_late)
+    known = happened + timedelta(days=late.action.recorded_late)
     assert use["recorded later"] == str(known)
     after = audits.audit(registry, known).to_dict()
     assert not any(row["recorded later"] for row in after["uses"])
@@ -172,10 +180,10 @@ def test_a_folder_that_holds_something_is_left_alone(tmp_path: Path) -> None:
     keep = tmp_path / "notes.txt"
     keep.write_text("mine")
     with pytest.raises(UnwritableOutputError, match="replaces nothing"):
-        run_demo(tmp_path, tell=print)
+        run_demo(tmp_path, progress=print)
     assert [path.name for path in tmp_path.iterdir()] == ["notes.txt"]
     with pytest.raises(UnwritableOutputError):
-        run_demo(keep, tell=print)
+        run_demo(keep, progress=print)
     assert keep.read_text() == "mine"
 
 
@@ -191,7 +199,7 @@ def test_broken_off_it_leaves_nothing(
     monkeypatch.setattr("sieve_registry.demo.run.images_folder", lambda: no_scans)
     monkeypatch.setattr("sieve_registry.demo.run.load_scale", lambda _: SCALES[600])
     with pytest.raises(EvidenceError):
-        run_demo(folder, tell=[].append)
+        run_demo(folder, progress=[].append)
     assert folder.exists() == there
     assert not there or not list(folder.iterdir())
 

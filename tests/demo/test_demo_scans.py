@@ -48,18 +48,20 @@ def test_the_scale_files_say_what_was_drawn() -> None:
 
 
 def test_every_scan_is_told_of_and_none_is_missing() -> None:
-    told = {name for step in STEPS if isinstance(step.deed, Checked) for name in step.deed.scans}
+    told = {
+        name for step in STEPS if isinstance(step.action, Checked) for name in step.action.scans
+    }
     assert told == {scan.name for scan in SCANS}
     dpi = {scan.name: scan.dpi for scan in SCANS}
     for step in STEPS:
-        if isinstance(step.deed, Checked):
-            assert {dpi[name] for name in step.deed.scans} == {step.deed.dpi}
-    added = [step.deed.sieve.id for step in STEPS if isinstance(step.deed, SieveAdded)]
+        if isinstance(step.action, Checked):
+            assert {dpi[name] for name in step.action.scans} == {step.action.dpi}
+    added = [step.action.sieve.id for step in STEPS if isinstance(step.action, SieveAdded)]
     assert sorted(added) == sorted(CAPTIONS)
 
 
 def test_the_story_runs_forward() -> None:
-    late = [step.deed.recorded_late if isinstance(step.deed, Used) else 0 for step in STEPS]
+    late = [step.action.recorded_late if isinstance(step.action, Used) else 0 for step in STEPS]
     days = [step.days_ago - later for step, later in zip(STEPS, late, strict=True)]
     assert days == sorted(days, reverse=True)
     assert days[0] > 2.9 * 365

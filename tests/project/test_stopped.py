@@ -48,7 +48,7 @@ def ran(code):
 def test_while_it_loads(name: str) -> None:
     done = ran(WHILE_LOADING.format(name=name))
     assert done.returncode == 130
-    assert done.stderr == "sieveward: Stopped before anything was begun.\n"
+    assert done.stderr == "sieveward: Stopped before the command began.\n"
 
 
 def test_the_program_begins_there() -> None:

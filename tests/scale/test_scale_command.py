@@ -129,14 +129,14 @@ def test_without_the_certificates_u_the_scale_says_so_and_is_no_surer_than_by_ha
     out = tmp_path / "scale.json"
     typed = (str(picture), "--pattern", "grid", "--pitch", "0.5mm", "--out", str(out))
     text = _run(*typed).replace("\n  ", " ")
-    assert "warning: Not certified: without --u-pitch" in text
+    assert "warning: Not certified: no uncertainty of the pitch" in text
     found = load_scale(out)
     assert found.u_rel_x >= 0.001
     assert found.source.endswith(", not certified")
     assert not found.certified
     text = _run(*typed, "--u-pitch", "0.05um", "--line-width", "100um").replace("\n  ", " ")
-    assert "warning: Not certified: without --u-line-width" in text
-    assert "without --u-pitch" not in text
+    assert "warning: Not certified: no uncertainty of the line" in text
+    assert "no uncertainty of the pitch" not in text
     assert load_scale(out).source.endswith(", not certified")
     assert not load_scale(out).certified
     assert load_scale(out).u_rel_x < 1e-4

@@ -228,11 +228,11 @@ def test_the_command_writes_the_base_with_another_bias(folder: Path, tmp_path: P
 @pytest.mark.parametrize(
     ("words", "tells"),
     [
-        ((*LINE,), "name the scale it amends with --base"),
+        ((*LINE,), "name the scale it corrects with `base`"),
         ((*LINE, "--base", "BASE", "--pitch", "1mm"), "has no pitch"),
-        (("--pattern", "line", "--base", "BASE"), "known by its width"),
+        (("--pattern", "line", "--base", "BASE"), "needs its width"),
         (("--pattern", "grid", "--pitch", "1mm", "--base", "BASE"), "is for a single line"),
-        ((*LINE, "--base", "BASE", "--turned", "0"), "leave --turned out"),
+        ((*LINE, "--base", "BASE", "--turned", "0"), "leave `turned` out"),
     ],
 )
 def test_what_contradicts_itself_is_refused(

@@ -6,13 +6,13 @@ import gc
 import io
 import os
 import sys
+from collections.abc import Callable
 from typing import Annotated, Any, NoReturn
 
 import typer
 from typer.core import TyperGroup
 
 from sieve_inspect.errors import SievewardError
-from sieve_registry.cli.commands.ahead import register
 from sieve_registry.cli.commands.artefact import artefact_app
 from sieve_registry.cli.commands.audit import audit
 from sieve_registry.cli.commands.backup import backup
@@ -23,17 +23,24 @@ from sieve_registry.cli.commands.correct import correct
 from sieve_registry.cli.commands.demo import demo
 from sieve_registry.cli.commands.device import device_app
 from sieve_registry.cli.commands.due import due
+from sieve_registry.cli.commands.effect import effect
 from sieve_registry.cli.commands.export import export
 from sieve_registry.cli.commands.grant import grant
 from sieve_registry.cli.commands.import_ import import_
+from sieve_registry.cli.commands.interval import interval
 from sieve_registry.cli.commands.label import label
 from sieve_registry.cli.commands.limits import limits
+from sieve_registry.cli.commands.lookback import lookback
 from sieve_registry.cli.commands.measure import measure
+from sieve_registry.cli.commands.plan import plan
 from sieve_registry.cli.commands.quarantine import quarantine
+from sieve_registry.cli.commands.reference import reference_app
+from sieve_registry.cli.commands.repeatability import repeatability
 from sieve_registry.cli.commands.report import report
 from sieve_registry.cli.commands.restore import restore
 from sieve_registry.cli.commands.retire import retire
 from sieve_registry.cli.commands.return_ import return_
+from sieve_registry.cli.commands.rule import decide, rule
 from sieve_registry.cli.commands.scale import scale
 from sieve_registry.cli.commands.sieve import sieve_app
 from sieve_registry.cli.commands.sign import sign
@@ -41,6 +48,7 @@ from sieve_registry.cli.commands.stack import stack_app
 from sieve_registry.cli.commands.use import use
 from sieve_registry.cli.commands.validate import validate
 from sieve_registry.cli.commands.verify import verify
+from sieve_registry.cli.commands.wear import recloth, wear
 from sieve_registry.cli.support.option_names import with_options
 from sieve_registry.cli.support.output import Context
 
@@ -48,13 +56,13 @@ __all__ = ["app", "main"]
 
 
 class _Commands(TyperGroup):
-    """The commands; whoever stops one is told in a sentence, too."""
+    """The commands; one stopped from the keyboard ends with a sentence."""
 
     def invoke(self, ctx: Any) -> Any:
         try:
             return super().invoke(ctx)
         except KeyboardInterrupt as stop:
-            sentence = stop.args[0] if stop.args else "Stopped; nothing half-written is left."
+            sentence = stop.args[0] if stop.args else "Stopped. No incomplete file is left."
             line = "\n" if sys.stderr.isatty() else ""  # after the ^C
             sys.stderr.write(f"{line}sieveward: {sentence}\n")
             raise typer.Exit(130) from None
@@ -70,8 +78,8 @@ app = typer.Typer(
 )
 
 
-def _version(asked: bool) -> None:
-    if asked:
+def _version(wanted: bool) -> None:
+    if wanted:
         from importlib.metadata import version
 
         sys.stdout.write(f"sieveward {version('sieveward')}\n")
@@ -90,46 +98,45 @@ def root(
             help="The registry to use; by default one in your data folder.",
         ),
     ] = None,
-    version: Annotated[  # noqa: ARG001 — its callback answers
-        bool, typer.Option("--version", is_eager=True, callback=_version, help="Tell the version.")
+    version: Annotated[  # noqa: ARG001 - its callback prints
+        bool, typer.Option("--version", is_eager=True, callback=_version, help="Show version.")
     ] = False,
 ) -> None:
     """Measure test sieves from scans, judge them, keep their history."""
     context.obj = Context(registry=registry)
 
 
-SCAN, SIEVES, RECORD, ROOM, KEEP = (
-    "Measure",
-    "Sieves and their checks",
-    "Answers and pages",
-    "Scales and limits",
-    "Keep the registry safe",
-)
-for _panel, _commands in (
-    (SCAN, (measure, check, bench, demo, validate)),
-    (SIEVES, (use, clean, quarantine, retire, sign, correct)),
-    (RECORD, (due, audit, report, label)),
-    (ROOM, (scale, limits)),
-    (KEEP, (verify, backup, restore, export, grant)),
-):
+# Every command, by the panel of the help that shows it.
+_COMMANDS: dict[str, tuple[Callable[..., None], ...]] = {
+    "Measure": (measure, check, bench, demo, validate),
+    "Sieves and their checks": (use, clean, quarantine, return_, retire, sign, correct),
+    "Answers and pages": (due, audit, report, label),
+    "Scales and limits": (scale, limits),
+    "Keep the registry safe": (verify, backup, restore, export, import_, grant),
+    "Decide and look ahead": (
+        wear, recloth, interval, lookback, plan, rule, decide, effect, repeatability,
+    ),
+}  # fmt: skip
+_GROUPS = {
+    "Sieves and their checks": {"sieve": sieve_app, "stack": stack_app},
+    "Scales and limits": {"artefact": artefact_app, "device": device_app},
+    "Decide and look ahead": {"reference": reference_app},
+}
+for _panel, _commands in _COMMANDS.items():
     for _command in _commands:
-        app.command(rich_help_panel=_panel)(_command)
-app.command("return", rich_help_panel=SIEVES)(return_)
-app.command("import", rich_help_panel=KEEP)(import_)
-app.add_typer(sieve_app, name="sieve", rich_help_panel=SIEVES)
-app.add_typer(stack_app, name="stack", rich_help_panel=SIEVES)
-app.add_typer(artefact_app, name="artefact", rich_help_panel=ROOM)
-app.add_typer(device_app, name="device", rich_help_panel=ROOM)
-register(app)
+        # Words that Python keeps for itself end with an underscore.
+        app.command(_command.__name__.rstrip("_"), rich_help_panel=_panel)(_command)
+    for _name, _group in _GROUPS.get(_panel, {}).items():
+        app.add_typer(_group, name=_name, rich_help_panel=_panel)
 
 
 def main() -> None:
     """Run the program; a known error becomes one sentence and its own exit code."""
-    # NumPy reads it when it is imported. Matrices here are small: its threads get in the way.
+    # NumPy reads this when it is imported. The matrices are small: threads would slow them down.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
-    gc.set_threshold(100_000, 50, 50)  # long lists of records are no garbage to be looked for
+    gc.set_threshold(100_000, 50, 50)  # long lists of records are not garbage
     for stream in (sys.stdout, sys.stderr):
-        if isinstance(stream, io.TextIOWrapper):  # a letter the terminal lacks is no fault
+        if isinstance(stream, io.TextIOWrapper):  # for letters the terminal lacks
             stream.reconfigure(errors="backslashreplace")
     try:
         app()
@@ -140,7 +147,7 @@ def main() -> None:
             raise
         from sieve_registry.errors import UnforeseenError
 
-        reason = " ".join(str(fault).split())[:200].rstrip(".") or "no more is known"
+        reason = " ".join(str(fault).split())[:200].rstrip(".") or "no further details"
         _end(UnforeseenError(kind=type(fault).__name__, reason=reason))
 
 

@@ -1,4 +1,4 @@
-"""What each sieve of the demo shows and what comes next, in sentences made from its records."""
+"""The result and the next step of each sieve of the demo, in sentences made from its records."""
 
 from __future__ import annotations
 
@@ -13,69 +13,70 @@ from sieve_registry.demo.story import CAPTIONS
 from sieve_registry.records import Check, CheckDetail, SieveHistory, SieveState
 from sieve_registry.report.formatting import Lengths
 
-__all__ = ["Told", "tell_all"]
+__all__ = ["SieveSummary", "summaries"]
 
 
 @dataclass(frozen=True)
-class Told:
-    """One sieve: how its scans were drawn, what its last check found, what to do next."""
+class SieveSummary:
+    """A sieve: how its scans were drawn, the result of its last check, and what to do next."""
 
     sieve_id: str
     nominal: str
     drawn: str
-    found: str
+    result: str
     next_step: str
     command: str
     report: Path
 
 
-def tell_all(result: DemoResult) -> list[Told]:
+def summaries(demo: DemoResult) -> list[SieveSummary]:
     """Every sieve of the demo, coarse to fine."""
-    ordered = sorted(result.states, key=lambda state: -state.sieve.nominal_nm)
-    return [_tell(result, state) for state in ordered]
+    ordered = sorted(demo.states, key=lambda state: -state.sieve.nominal_nm)
+    return [_summary(demo, state) for state in ordered]
 
 
-def _tell(result: DemoResult, state: SieveState) -> Told:
+def _summary(demo: DemoResult, state: SieveState) -> SieveSummary:
     sieve_id = state.sieve.id
-    history, detail = result.histories[sieve_id], result.details[sieve_id]
-    step, command = _next(state, history, detail.check)
-    return Told(
+    history, detail = demo.histories[sieve_id], demo.details[sieve_id]
+    step, command = _next_step(state, history, detail.check)
+    return SieveSummary(
         sieve_id=sieve_id,
         nominal=format_length(state.sieve.nominal_um),
         drawn=CAPTIONS[sieve_id],
-        found=_found(detail) + _trend(history, detail),
+        result=_result(detail) + _trend(history, detail),
         next_step=step,
         command=command,
-        report=result.reports[sieve_id],
+        report=demo.reports[sieve_id],
     )
 
 
-def _found(detail: CheckDetail) -> str:
+def _result(detail: CheckDetail) -> str:
+    """The outcome, with its reasons or with the means and their limits."""
     check = detail.check
-    said = f"{check.id} on {check.on_date}: {check.outcome}. "
+    outcome = f"{check.id} on {check.on_date}: {check.outcome}. "
     if check.outcome != "pass":
-        return said + " ".join(reason[:1].upper() + reason[1:] for reason in check.reasons)
+        return outcome + " ".join(reason[:1].upper() + reason[1:] for reason in check.reasons)
     write = Lengths(check.nominal_nm / 1000)
-    parts, limits = [], ""
+    means, limits = [], ""
     for row in detail.margins:
         if row.name == "mean" and row.limit_low_um is not None and row.limit_high_um is not None:
             bounds = float(row.limit_low_um), float(row.limit_high_um)
-            value, expanded = write.value(_number(row.value_um), _number(row.expanded_um), bounds)
-            parts.append(f"{row.direction} {value} ± {expanded}")
+            value, expanded = write.value(_float(row.value_um), _float(row.expanded_um), bounds)
+            means.append(f"{row.direction} {value} ± {expanded}")
             limits = f"{write.exact(bounds[0])} to {write.exact(bounds[1])}"
     unit = write.unit.replace("µ", "u")
-    return f"{said}Mean {', '.join(parts)} {unit}; allowed {limits} {unit}."
+    return f"{outcome}Mean {', '.join(means)} {unit}; allowed {limits} {unit}."
 
 
 def _trend(history: SieveHistory, detail: CheckDetail) -> str:
-    """How far a mean has moved since the first check, where that is more than both could err."""
+    """How far a mean has moved since the first check, where that exceeds its uncertainty."""
     first, last = history.checks[0], detail.check
     moves = []
-    for name, one, other in (("x", first.x, last.x), ("y", first.y, last.y)):
-        if one.u_mean_um is None or other.u_mean_um is None:
+    for name, before, now in (("x", first.x, last.x), ("y", first.y, last.y)):
+        if before.u_mean_um is None or now.u_mean_um is None:
             continue
-        moved = other.mean_um - one.mean_um
-        expanded = 2 * (one.u_mean_um**2 + other.u_mean_um**2).sqrt()
+        moved = now.mean_um - before.mean_um
+        expanded = 2 * (before.u_mean_um**2 + now.u_mean_um**2).sqrt()
         if abs(moved) > expanded:
             moves.append(f"{name} {moved:+.{decimals_for(float(expanded))}f} um")
     if not moves:
@@ -83,11 +84,11 @@ def _trend(history: SieveHistory, detail: CheckDetail) -> str:
     return f" Since the first check the mean moved: {', '.join(moves)}."
 
 
-def _number(value: Decimal | None) -> float | None:
+def _float(value: Decimal | None) -> float | None:
     return None if value is None else float(value)
 
 
-def _next(state: SieveState, history: SieveHistory, check: Check) -> tuple[str, str]:
+def _next_step(state: SieveState, history: SieveHistory, check: Check) -> tuple[str, str]:
     """What to do, and the command for it."""
     end = history.retirement
     if end is not None:
@@ -98,7 +99,7 @@ def _next(state: SieveState, history: SieveHistory, check: Check) -> tuple[str, 
     if state.overdue:
         assert state.due is not None
         late = (state.as_of - state.due).days
-        return f"Check it now: that was due on {state.due}, {late} days ago.", again
+        return f"Check it now: it was due on {state.due}, {late} days ago.", again
     if check.action != "keep":
         return check.action_reason, again
     return f"{check.action_reason} Next check by {state.due}.", ""

@@ -1,4 +1,4 @@
-"""Tells the story to a registry of its own: every step by the service the commands use."""
+"""Builds the demo: every step by the same functions as the commands, in a registry of its own."""
 
 from __future__ import annotations
 
@@ -14,16 +14,21 @@ from sieve_inspect.scale import load_scale
 from sieve_registry.audit import queries as audits
 from sieve_registry.checks import commands as check_commands
 from sieve_registry.checks import queries as check_queries
-from sieve_registry.demo.actions import ARTEFACT, DEVICES, Done
+from sieve_registry.demo.actions import (
+    ARTEFACT,
+    DEVICES,
+    SAND,
+    SAND_FILE,
+    STUDY,
+    STUDY_FILE,
+    Action,
+)
 from sieve_registry.demo.answers import Answer, answers_of
 from sieve_registry.demo.images import images_folder, scale_name
-from sieve_registry.demo.story import STEPS, Checked, Edited, Retired, SieveAdded, Step, Used
+from sieve_registry.demo.story import STEPS, Checked, Edited, SieveAdded, Step, Used
 from sieve_registry.records import CheckDetail, SieveHistory, SieveState
 from sieve_registry.report import audit_page, check_view, render_check_report
-from sieve_registry.scales.calibrations import kept_scale
-from sieve_registry.scales.check_scale import CheckScale
-from sieve_registry.scales.in_scan import traced_in_scan
-from sieve_registry.scales.traceability import Circumstances, traced
+from sieve_registry.scales.choice import ScaleRequest, choose_scale
 from sieve_registry.sieves import commands as sieve_commands
 from sieve_registry.sieves import queries as sieve_queries
 from sieve_registry.sieves.recording import RecordTerms
@@ -35,12 +40,12 @@ AUDIT_DAYS_AGO = 200  # a day on which the answers differ from today's
 _REGISTRY = "registry.sqlite"
 _UNFINISHED = ".unfinished"
 
-Tell = Callable[[str], None]
+Progress = Callable[[str], None]
 
 
 @dataclass(frozen=True)
 class DemoResult:
-    """What the demo left in its folder, and what is true there on its last day."""
+    """The files of the demo, and the state of its registry on its last day."""
 
     folder: Path
     today: date
@@ -60,7 +65,7 @@ class DemoResult:
 
 
 class _Clock:
-    """Stands still on the day of a step: each is recorded as if the program had run that day."""
+    """Stands still on the day of a step, so that each is recorded as if on that day."""
 
     def __init__(self, first: datetime) -> None:
         self._now = first
@@ -69,52 +74,55 @@ class _Clock:
         return self._now
 
     def set(self, day: date, minute: int) -> None:
-        """Nine o'clock and some minutes, where this computer stands."""
+        """Nine o'clock and some minutes in the local time of this computer."""
         self._now = datetime.combine(day, time(9, minute % 60)).astimezone()
 
     def set_now(self, now: datetime) -> None:
-        """The time it really is."""
+        """The true time."""
         self._now = now
 
 
-def run_demo(folder: Path, *, tell: Tell, now: Callable[[], datetime] = utc_now) -> DemoResult:
+def run_demo(
+    folder: Path, *, progress: Progress, now: Callable[[], datetime] = utc_now
+) -> DemoResult:
     """Build the demo's registry, reports and audit page in `folder`, new or empty.
 
-    `tell` gets one line for each step. The folder appears whole or not at all. Raises
-    `UnwritableOutputError` for a folder that holds something or cannot be made,
-    `UnreadableImageError` when the scans are not there.
+    `progress` gets one line for each step. If the build fails, nothing of it is left. Raises
+    `UnwritableOutputError` for a folder that is not empty or cannot be made,
+    `UnreadableImageError` when the scans are missing.
     """
     scans = images_folder()
     start = now()
-    with _whole_or_nothing(folder) as inside:
+    with _complete_or_removed(folder) as inside:
         clock = _Clock(start)
         registry = open_registry(inside / _REGISTRY, create=True, now=clock)
         try:
             today = registry.today()
             for number, step in enumerate(STEPS, start=1):
-                late = step.deed.recorded_late if isinstance(step.deed, Used) else 0
+                late = step.action.recorded_late if isinstance(step.action, Used) else 0
                 day = today - timedelta(days=step.days_ago)
                 clock.set(day + timedelta(days=late), number)
-                told = _do(registry, step, day, scans)
-                tell(f"[{number:2}/{len(STEPS)}] {day}  {step.by:<11}{told}")
+                words = _carry_out(registry, step, day, scans)
+                progress(f"[{number:2}/{len(STEPS)}] {day}  {step.by:<11}{words}")
             clock.set_now(start)
-            result = _finish(registry, inside, folder, tell)
+            _write_tables(inside)
+            result = _finish(registry, inside, folder, progress)
         finally:
             registry.close()
     return result
 
 
 @contextmanager
-def _whole_or_nothing(folder: Path) -> Iterator[Path]:
-    """A place within `folder` to work in; its content moves up at the end, or all of it goes."""
+def _complete_or_removed(folder: Path) -> Iterator[Path]:
+    """A place within `folder` to work in; its content moves up at the end or is removed."""
     new = not folder.exists()
     try:
         folder.mkdir(parents=True, exist_ok=True)
         if any(folder.iterdir()):
             raise UnwritableOutputError(
                 file=folder,
-                reason="the folder holds something already and the demo replaces nothing; "
-                "choose another with --out, or remove it yourself",
+                reason="the folder is not empty and the demo replaces nothing; choose another "
+                "with --out, or empty it yourself",
             )
         inside = folder / _UNFINISHED
         inside.mkdir()
@@ -132,62 +140,73 @@ def _whole_or_nothing(folder: Path) -> Iterator[Path]:
         raise
 
 
-def _do(registry: Registry, step: Step, day: date, scans: Path) -> str:
-    """Carry out one step; what to tell of it."""
-    deed, by = step.deed, step.by
-    if isinstance(deed, SieveAdded):
-        sieve_commands.add_sieve(registry, replace(deed.sieve, in_service=day), by=by)
-        return f"adds {deed.sieve.id}"
-    if isinstance(deed, Done):
-        deed.act(registry, RecordTerms(day, by), scans)
-        return deed.words
-    if isinstance(deed, Checked):
-        found = _check(registry, deed, day, by, scans)
-        return f"checks {deed.sieve_id}: {found.check.id} {found.check.outcome}"
-    if isinstance(deed, Used):
-        why = "entered from the paper log" if deed.recorded_late else ""
-        sieve_commands.log_use(
-            registry, deed.sieve_id, deed.count, on_date=day, by=by, note=deed.note, late_reason=why
-        )
-        late = f", recorded {deed.recorded_late} days later" if deed.recorded_late else ""
-        return f"logs {deed.count} uses of {deed.sieve_id}{late}"
-    if isinstance(deed, Edited):
-        months = deed.interval_months
-        sieve_commands.edit_sieve(
-            registry, deed.sieve_id, interval_months=months, on_date=day, by=by
-        )
-        return f"has {deed.sieve_id} checked every {months} months"
-    return _retire(registry, deed, day, by)
+def _carry_out(registry: Registry, step: Step, day: date, scans: Path) -> str:
+    """Carry out one step; its words for the log."""
+    action, by = step.action, step.by
+    if isinstance(action, Action):
+        action.carry_out(registry, RecordTerms(day, by), scans)
+        return action.words
+    if isinstance(action, SieveAdded):
+        sieve_commands.add_sieve(registry, replace(action.sieve, in_service=day), by=by)
+        return f"adds {action.sieve.id}"
+    sieve_id = action.sieve_id
+    if isinstance(action, Checked):
+        check = _check(registry, action, day, by, scans).check
+        return f"checks {sieve_id}: {check.id} {check.outcome}"
+    if isinstance(action, Used):
+        return _log_use(registry, action, day, by)
+    if isinstance(action, Edited):
+        months = action.interval_months
+        sieve_commands.edit_sieve(registry, sieve_id, interval_months=months, on_date=day, by=by)
+        return f"has {sieve_id} checked every {months} months"
+    sieve_commands.retire(registry, sieve_id, action.reason, on_date=day, by=by)
+    return f"retires {sieve_id}"
 
 
-def _check(registry: Registry, deed: Checked, day: date, by: str, scans: Path) -> CheckDetail:
-    """A check by a recorded scale, by the artefact in the scan, or by a scale file."""
-    images = [scans / name for name in deed.scans]
-    from_file = load_scale(scans / scale_name(deed.dpi))
-    told = Circumstances(day, by=by)
-    kept = kept_scale(registry, DEVICES[deed.dpi], day) if deed.dpi in DEVICES else None
-    scale = CheckScale(from_file)
-    if deed.in_scan:
-        scale = traced_in_scan(registry, ARTEFACT, images, from_file, told)
-    elif kept is not None:
-        scale = traced(registry, kept, told)
-    return check_commands.check(
+def _log_use(registry: Registry, used: Used, day: date, by: str) -> str:
+    late = used.recorded_late
+    sieve_commands.log_use(
         registry,
-        deed.sieve_id,
-        images,
-        scale=scale,
+        used.sieve_id,
+        used.count,
         on_date=day,
         by=by,
+        note=used.note,
+        late_reason="entered from the paper log" if late else "",
     )
+    words = f"logs {used.count} uses of {used.sieve_id}"
+    return f"{words}, recorded {late} days later" if late else words
 
 
-def _retire(registry: Registry, deed: Retired, day: date, by: str) -> str:
-    sieve_commands.retire(registry, deed.sieve_id, deed.reason, on_date=day, by=by)
-    return f"retires {deed.sieve_id}"
+def _check(registry: Registry, checked: Checked, day: date, by: str, scans: Path) -> CheckDetail:
+    """A check by a recorded scale, by the artefact in the scan, or by a scale file."""
+    images = [scans / name for name in checked.scans]
+    recorded = None if checked.in_scan else DEVICES.get(checked.dpi)
+    request = ScaleRequest(
+        day,
+        recorded=recorded,
+        scale=None if recorded else load_scale(scans / scale_name(checked.dpi)),
+        artefact=ARTEFACT if checked.in_scan else None,
+        accepted_by=by,
+    )
+    scale = choose_scale(registry, request, images)
+    return check_commands.check(registry, checked.sieve_id, images, scale=scale, on_date=day, by=by)
 
 
-def _finish(registry: Registry, inside: Path, folder: Path, tell: Tell) -> DemoResult:
-    """Write the reports of the last checks and the audit page; what is true on the last day."""
+def _write_tables(folder: Path) -> None:
+    """The CSV files of the commands that the demo suggests."""
+    sand = zip(SAND.sizes, SAND.percents, strict=True)
+    study = ((person, value) for person, values in STUDY.items() for value in values)
+    for name, head, rows in (
+        (SAND_FILE, "size_um,passing_percent", sand),
+        (STUDY_FILE, "group,value_um", study),
+    ):
+        lines = [head, *(f"{first},{second}" for first, second in rows)]
+        (folder / name).write_text("\n".join(lines) + "\n", encoding="utf-8")
+
+
+def _finish(registry: Registry, inside: Path, folder: Path, progress: Progress) -> DemoResult:
+    """Write the reports of the last checks and the audit page; the state on the last day."""
     today = registry.today()
     states = tuple(sieve_queries.states(registry, today))
     (inside / "reports").mkdir()
@@ -200,7 +219,7 @@ def _finish(registry: Registry, inside: Path, folder: Path, tell: Tell) -> DemoR
         page = render_check_report(check_view(registry, check_id))
         (inside / name).write_text(page, encoding="utf-8")
         reports[state.sieve.id] = folder / name
-        tell(f"writes the report of {check_id}")
+        progress(f"writes the report of {check_id}")
     audit = audits.audit(registry, today - timedelta(days=AUDIT_DAYS_AGO))
     place = Path(f"audit-{audit.as_of}")
     (inside / place).mkdir()
@@ -216,5 +235,5 @@ def _finish(registry: Registry, inside: Path, folder: Path, tell: Tell) -> DemoR
         audit=audit,
         reports=reports,
         audit_page=folder / place / "index.html",
-        answers=tuple(answers_of(registry, today)),
+        answers=tuple(answers_of(registry, today, folder)),
     )

@@ -122,6 +122,30 @@ class KeptScale:
 
         return Scale.from_dict(self.file(registry))
 
+    def to_dict(self) -> dict[str, Any]:
+        """For JSON; `U_rel_…` are relative and expanded, k = 2."""
+        return {
+            "name": self.name,
+            "event": self.event,
+            "date": self.on_date.isoformat(),
+            "valid_until": self.valid_until.isoformat(),
+            "by": self.person,
+            "device": self.device,
+            "artefact": self.artefact,
+            "setting": self.setting,
+            "stand_off_um": self.stand_off_um,
+            "temperature_c": self.temperature_c,
+            "temperature_range_c": list(self.range_c),
+            "um_per_px_x": self.um_per_px[0],
+            "um_per_px_y": self.um_per_px[1],
+            "U_rel_x": 2 * self.u_rel[0],
+            "U_rel_y": 2 * self.u_rel[1],
+            "max_residual_um": self.max_residual_um,
+            "residual_rms_um": self.residual_rms_um,
+            "line": None if self.line is None else asdict(self.line),
+            "evidence": [asdict(file) for file in self.evidence],
+        }
+
 
 def warmed(
     found: Calibration, artefact: CertifiedArtefact, conditions: ScaleConditions

@@ -10,7 +10,6 @@ import typer
 from sieve_registry.cli.support.options import ByOption, opened, read_day, record_terms
 from sieve_registry.cli.support.output import JsonOption, emit_json, print_line, print_table
 from sieve_registry.cli.support.output_files import check_outputs
-from sieve_registry.cli.support.scales import print_corrections
 
 if TYPE_CHECKING:
     from sieve_registry.scales.artefacts import CertifiedArtefact
@@ -121,7 +120,7 @@ def list_(context: typer.Context, json_path: JsonOption = None) -> None:
 @artefact_app.command()
 def show(context: typer.Context, artefact_id: IdArgument, json_path: JsonOption = None) -> None:
     """Show an artefact under each of its certificates, the latest first."""
-    from sieve_registry.cli.support.records import correction_dict
+    from sieve_registry.cli.support.records import correction_dict, print_corrections
     from sieve_registry.events import ARTEFACT_ADDED
     from sieve_registry.scales import artefacts
     from sieve_registry.scales.corrections import amendments

@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from sieve_registry.scales.drift import Jump
     from sieve_registry.store.engine import Registry
 
-__all__ = ["device_app", "length_or_zero"]
+__all__ = ["device_app"]
 
 device_app = typer.Typer(
     no_args_is_help=True, help="The scanners and microscopes pictures come from: add, list, show."
@@ -61,6 +61,7 @@ def add(
 ) -> None:
     """Record a scanner or microscope at one setting."""
     from sieve_registry.scales import artefacts
+    from sieve_registry.scales.choice import parse_stand_off_um
 
     path, allowance = artefacts.DEVICE_KINDS.get(kind, (1.0, 0.0))
     new = artefacts.Device(
@@ -70,11 +71,11 @@ def add(
         setting=setting,
         light=light,
         encoding=encoding,
-        stand_off_um=length_or_zero(stand_off),
+        stand_off_um=parse_stand_off_um(stand_off),
         allowance_um=allowance
         if stand_off_allowance is None
-        else length_or_zero(stand_off_allowance),
-        path_um=path if optical_path is None else length_or_zero(optical_path),
+        else parse_stand_off_um(stand_off_allowance),
+        path_um=path if optical_path is None else parse_stand_off_um(optical_path),
     )
     with opened(context, create=True) as registry:
         found = artefacts.add_device(registry, new, record_terms(None, by))
@@ -109,8 +110,7 @@ def show(
     json_path: JsonOption = None,
 ) -> None:
     """Show a device with the history of its scale; a jump names the checks it puts in question."""
-    from sieve_registry.cli.support.records import correction_dict
-    from sieve_registry.cli.support.scales import print_corrections, scale_dict
+    from sieve_registry.cli.support.records import correction_dict, print_corrections
     from sieve_registry.scales import artefacts
     from sieve_registry.scales.drift import drift_of
 
@@ -123,7 +123,7 @@ def show(
         _draw(plot, history)
     whole = {
         **_device_dict(found),
-        "scales": [scale_dict(one) for one in history],
+        "scales": [scale.to_dict() for scale in history],
         "jumps": [_jump_dict(one) for one in jumps],
         "corrections": [correction_dict(one) for one in made],
     }
@@ -198,15 +198,6 @@ def _print_jump(one: Jump) -> None:
         f"Checks between them: {named}."
     )
     print_line(fill(text, 78))
-
-
-def length_or_zero(text: str) -> float:
-    """A length in um where nothing at all, with or without a unit, can be meant too."""
-    import re
-
-    from sieve_inspect.units import parse_length_um
-
-    return 0.0 if re.fullmatch(r"\s*0+([.,]0*)?\s*[a-zµμ]*\s*", text) else parse_length_um(text)
 
 
 def _device_dict(one: Device) -> dict[str, Any]:

@@ -2,42 +2,63 @@
 
 from __future__ import annotations
 
-import json as jsonlib
+import json
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from sieve_registry.cli.support.line_scale import (
-    line_by_hand,
-    print_bias_budget,
-    print_figures,
-    print_lined,
-    print_warnings,
-    with_doubts,
+from sieve_inspect.errors import UsageError
+from sieve_registry.cli.support.options import (
+    ByOption,
+    DateOption,
+    WhyLateOption,
+    opened,
+    read_numbers,
+    read_region,
+    record_terms,
 )
-from sieve_registry.cli.support.options import ByOption, DateOption, WhyLateOption, record_terms
-from sieve_registry.cli.support.output import (
-    JsonOption,
-    emit_json,
-    print_line,
-    print_table,
-    write_bytes,
-)
-from sieve_registry.cli.support.output_files import check_outputs
-from sieve_registry.cli.support.scales import (
-    Taking,
-    calibrate_recorded,
-    file_there,
-    numbers,
-    scale_dict,
-)
+from sieve_registry.cli.support.output import JsonOption, emit_json, print_line, write_bytes
+from sieve_registry.cli.support.output_files import check_outputs, existing_file
+from sieve_registry.cli.support.scale_tables import print_calibration
 
 if TYPE_CHECKING:
+    from sieve_inspect.scale import Scale
     from sieve_inspect.scale.artefact.line_bias import LineCalibration
-    from sieve_inspect.scale.calibration import Artefact, Calibration
+    from sieve_inspect.scale.calibration import Calibration
+    from sieve_registry.scales.calibrations import KeptScale, ScaleConditions
+    from sieve_registry.scales.commands import ArtefactFigures
 
-__all__ = ["print_calibration", "scale"]
+__all__ = ["scale"]
+
+
+def _text(metavar: str, meaning: str) -> Any:
+    return typer.Option(metavar=metavar, help=meaning)
+
+
+def _id(option: str, meaning: str) -> Any:
+    return typer.Option(option, metavar="ID", help=meaning)
+
+
+_PATTERN = typer.Option(help="dots, checker, grid or rule; line: a single line, with --base.")
+_PITCH = _text("L", "Certified distance between marks: 500um, 0.5mm.")
+_WIDTH = _text("L", "Certified width of a line (checker: of a dark square).")
+_U = _text("L", "Its U (k = 2) from the certificate.")
+_BASE = _text("FILE|NAME", "Scale whose edge bias a single line corrects.")
+_OUT = _text("FILE", "Write the scale file here.")
+_SOURCE = _text("TEXT", "Reference of the certificate or artefact.")
+_ENCODING = _text("srgb|linear|auto", "Encoding of the stored pixel values.")
+_REGION = _text("L,T,R,B", "Where the artefact lies, px of the picture.")
+_TURNED = _text("DEG,...", "Rough rotation of the artefact in each picture.")
+_MAX_RESIDUAL = _text("L", "Refuse a fit above this rms (0.15 px).")
+_RESIDUALS = _text("PNG", "Write the residuals as a picture.")
+_ARTEFACT = _id("--artefact", "Record the scale: the recorded artefact used.")
+_DEVICE = _id("--device", "Record the scale: the device calibrated.")
+_NAME = _text("NAME", "Name of the recorded scale (the device's).")
+_INTERVAL = _text("N", "Months until the next calibration.")
+_STAND_OFF = _text("L", "Height of the artefact above the glass (device's).")
+_TEMPERATURE = _text("C", "Room temperature, degrees Celsius.")
+_RANGE = _text("LOW,HIGH", "Room temperatures the scale is valid for.")
 
 
 def scale(
@@ -46,215 +67,162 @@ def scale(
         list[Path], typer.Argument(metavar="TARGET...", help="Pictures of one artefact.")
     ],
     *,
-    pattern: Annotated[
-        str | None, typer.Option(help="dots, checker, grid or rule; line: one line, see --base.")
-    ] = None,
-    pitch: Annotated[
-        str | None, typer.Option(metavar="L", help="From mark to mark as certified: 500um, 0.5mm.")
-    ] = None,
-    u_pitch: Annotated[
-        str | None, typer.Option(metavar="L", help="Its U (k = 2) from the certificate.")
-    ] = None,
-    line_width: Annotated[
-        str | None,
-        typer.Option(metavar="L", help="Certified width of a line (checker: of a dark square)."),
-    ] = None,
-    u_line_width: Annotated[
-        str | None, typer.Option(metavar="L", help="Its U (k = 2) from the certificate.")
-    ] = None,
-    base: Annotated[
-        str | None,
-        typer.Option(
-            metavar="FILE|NAME", help="Scale whose edge bias a single line of known width sets."
-        ),
-    ] = None,
-    out: Annotated[
-        Path | None, typer.Option(metavar="FILE", help="Write the scale file here.")
-    ] = None,
-    source: Annotated[
-        str | None, typer.Option(metavar="TEXT", help="Certificate or artefact, as a reference.")
-    ] = None,
-    encoding: Annotated[
-        str, typer.Option(metavar="srgb|linear|auto", help="What the stored numbers mean.")
-    ] = "auto",
-    region: Annotated[
-        str | None,
-        typer.Option(metavar="L,T,R,B", help="Where the artefact lies, px of the picture."),
-    ] = None,
-    turned: Annotated[
-        str | None,
-        typer.Option(metavar="DEG,...", help="How far it was turned in each picture, roughly."),
-    ] = None,
-    max_residual: Annotated[
-        str | None, typer.Option(metavar="L", help="Refuse above this rms (0.15 px).")
-    ] = None,
-    residuals: Annotated[
-        Path | None, typer.Option(metavar="PNG", help="Write the residuals as a picture.")
-    ] = None,
-    artefact_id: Annotated[
-        str | None, typer.Option("--artefact", metavar="ID", help="Record it: the artefact,")
-    ] = None,
-    device_id: Annotated[
-        str | None, typer.Option("--device", metavar="ID", help="and the device it was laid on.")
-    ] = None,
-    name: Annotated[
-        str | None, typer.Option(metavar="NAME", help="Name of the scale (the device's).")
-    ] = None,
-    interval_months: Annotated[int, typer.Option(metavar="N", help="How long it holds.")] = 12,
-    stand_off: Annotated[
-        str | None, typer.Option(metavar="L", help="The artefact's above the glass (device's).")
-    ] = None,
-    temperature: Annotated[
-        float | None, typer.Option(metavar="C", help="Of the room, degrees Celsius.")
-    ] = None,
-    temperature_range: Annotated[
-        str, typer.Option(metavar="LOW,HIGH", help="In which the scale holds.")
-    ] = "15,30",
+    pattern: Annotated[str | None, _PATTERN] = None,
+    pitch: Annotated[str | None, _PITCH] = None,
+    u_pitch: Annotated[str | None, _U] = None,
+    line_width: Annotated[str | None, _WIDTH] = None,
+    u_line_width: Annotated[str | None, _U] = None,
+    base: Annotated[str | None, _BASE] = None,
+    out: Annotated[Path | None, _OUT] = None,
+    source: Annotated[str | None, _SOURCE] = None,
+    encoding: Annotated[str, _ENCODING] = "auto",
+    region: Annotated[str | None, _REGION] = None,
+    turned: Annotated[str | None, _TURNED] = None,
+    max_residual: Annotated[str | None, _MAX_RESIDUAL] = None,
+    residuals: Annotated[Path | None, _RESIDUALS] = None,
+    artefact_id: Annotated[str | None, _ARTEFACT] = None,
+    device_id: Annotated[str | None, _DEVICE] = None,
+    name: Annotated[str | None, _NAME] = None,
+    interval_months: Annotated[int, _INTERVAL] = 12,
+    stand_off: Annotated[str | None, _STAND_OFF] = None,
+    temperature: Annotated[float | None, _TEMPERATURE] = None,
+    temperature_range: Annotated[str, _RANGE] = "15,30",
     date: DateOption = None,
     by: ByOption = None,
     why_late: WhyLateOption = "",
-    json: JsonOption = None,
+    json_path: JsonOption = None,
 ) -> None:
-    """Find the scale of a device from pictures of a certified artefact, turned and moved."""
+    """Calibrate a device from pictures of a certified artefact, turned and moved."""
     from sieve_inspect.units import parse_length_um
+    from sieve_registry.scales import commands
 
+    given = (pattern, pitch, u_pitch, line_width, u_line_width, source)
     recorded = artefact_id is not None or device_id is not None
     if recorded:
-        by_hand = (pattern, pitch, u_pitch, line_width, u_line_width, source)
-        _refuse_half(artefact_id, device_id, by_hand)
-    check_outputs(
-        [("--out", out), ("--residuals", residuals)],
-        json,
-        [
-            ("the scale", None if base is None else file_there(base)),
-            *(("the picture", path) for path in targets),
-        ],
-    )
-    limit = None if max_residual is None else parse_length_um(max_residual)
-    taking = Taking(
+        _refuse_half(artefact_id, device_id, given)
+    inputs = [("the picture", path) for path in targets]
+    inputs += [("the scale", file) for file in [existing_file(base)] if file is not None]
+    check_outputs([("--out", out), ("--residuals", residuals)], json_path, inputs)
+    pictures = commands.ArtefactPictures(
         targets,
         encoding,
-        numbers(region, "--region", 4),
-        numbers(turned, "--turned", len(targets)),
-        limit,
+        read_region(region, "--region"),
+        read_numbers(turned, "--turned", len(targets)),
+        None if max_residual is None else parse_length_um(max_residual),
     )
-    found: Calibration | LineCalibration
     kept = None
     if recorded:
-        terms = (
-            interval_months,
-            stand_off,
-            temperature,
-            numbers(temperature_range, "--temperature-range", 2),
-        )
-        found, kept = calibrate_recorded(
-            context, taking, str(artefact_id), str(device_id), name, terms,
-            record_terms(date, by, why_late), base,
-        )  # fmt: skip
-    elif pattern == "line" or base is not None:
-        told = (pattern, pitch, u_pitch, line_width, u_line_width, source)
-        found = line_by_hand(context, taking, base, told)
+        conditions = _conditions(interval_months, stand_off, temperature, temperature_range)
+        ids, terms = (str(artefact_id), str(device_id)), record_terms(date, by, why_late)
+        with opened(context) as registry:
+            calibration, kept = commands.calibrate_device(
+                registry, pictures, *ids, conditions, terms, name=name, base=base
+            )
     else:
-        found = taking.calibrate(
-            _artefact_by_hand(pattern, pitch, u_pitch, line_width, u_line_width, source)
-        )
-    if not recorded:
-        found = with_doubts(found, pattern, u_pitch, line_width, u_line_width)
-    if out is not None:
-        text = jsonlib.dumps(found.to_dict(), indent=2, ensure_ascii=False, allow_nan=False)
-        write_bytes(out, (text + "\n").encode())
-    if residuals is not None:
-        write_bytes(residuals, _picture(found))
-    whole = found.to_dict() if kept is None else {**found.to_dict(), "recorded": scale_dict(kept)}
-    if not emit_json(json, whole):
-        print_scale(found)
-        if kept is not None:
-            print_line(f"Recorded as scale {kept.name}, valid until {kept.valid_until}.")
-        if out is not None:
-            print_line(f"Scale file: {out}")
+        base_scale = None if base is None else _base(context, base)
+        calibration = commands.calibrate_by_hand(pictures, _figures(*given), base_scale)
+    _write(calibration, out, residuals)
+    if not emit_json(json_path, _answer(calibration, kept)):
+        _print(calibration, kept, out)
 
 
 def _refuse_half(
-    artefact_id: str | None, device_id: str | None, by_hand: tuple[str | None, ...]
+    artefact_id: str | None, device_id: str | None, given: tuple[str | None, ...]
 ) -> None:
-    from sieve_inspect.errors import UsageError
-
+    """Refuse a record of half of what it needs, or with figures the artefact's record has."""
     if artefact_id is None or device_id is None:
-        raise UsageError(message="A scale is recorded with both --artefact and --device.")
-    if any(one is not None for one in by_hand):
+        raise UsageError(message="To record a scale give both --artefact and --device.")
+    if any(text is not None for text in given):
         raise UsageError(
-            message="Pattern, pitch, widths and source are those of --artefact: leave them out."
+            message="Pattern, pitch, widths and source come from --artefact: leave them out."
         )
 
 
-def _artefact_by_hand(
+def _figures(
     pattern: str | None,
     pitch: str | None,
     u_pitch: str | None,
     line_width: str | None,
     u_line_width: str | None,
     source: str | None,
-) -> Artefact:
-    from sieve_inspect.errors import UsageError
-    from sieve_inspect.scale.calibration import Artefact
-    from sieve_inspect.scale.model import U_REL_BY_HAND
+) -> ArtefactFigures:
+    """The artefact as typed."""
     from sieve_inspect.units import parse_length_um
+    from sieve_registry.scales.commands import ArtefactFigures
 
-    if pattern is None or pitch is None:
-        raise UsageError(
-            message="Give --pattern and --pitch of the artefact, or --artefact and --device."
-        )
+    def um(text: str | None) -> float | None:
+        return None if text is None else parse_length_um(text)
 
-    def half(text: str | None) -> float:
-        return 0.0 if text is None else parse_length_um(text) / 2
-
-    pitch_um = parse_length_um(pitch)
-    return Artefact(
-        pattern=pattern,
-        pitch_um=pitch_um,
-        # Without a certificate it is a number on trust, as one typed for --um-per-px is.
-        u_pitch_um=U_REL_BY_HAND * pitch_um if u_pitch is None else half(u_pitch),
-        line_width_um=None if line_width is None else parse_length_um(line_width),
-        u_line_width_um=half(u_line_width),
-        source=source or f"{pattern} target of pitch {pitch}",
-        certified=u_pitch is not None and (line_width is None or u_line_width is not None),
+    known = f"line of {line_width}" if pattern == "line" else f"{pattern} target of pitch {pitch}"
+    return ArtefactFigures(
+        pattern, um(pitch), um(u_pitch), um(line_width), um(u_line_width), source or known
     )
 
 
-def _picture(found: Calibration | LineCalibration) -> bytes:
+def _conditions(
+    interval_months: int,
+    stand_off: str | None,
+    temperature: float | None,
+    temperature_range: str,
+) -> ScaleConditions:
+    """The conditions under which the scale was made and may be used."""
+    from sieve_registry.scales.calibrations import ScaleConditions
+    from sieve_registry.scales.choice import parse_stand_off_um
+
+    low, high = read_numbers(temperature_range, "--temperature-range", 2) or (15.0, 30.0)
+    return ScaleConditions(
+        interval_months=interval_months,
+        stand_off_um=None if stand_off is None else parse_stand_off_um(stand_off),
+        temperature_c=temperature,
+        range_c=(low, high),
+    )
+
+
+def _base(context: typer.Context, base: str) -> tuple[Scale, dict[str, Any]]:
+    """The scale `--base` names, with the content of its file."""
+    from sieve_inspect.scale import load_scale
+    from sieve_registry.cli.support.running import print_remark
+    from sieve_registry.scales.calibrations import KeptScale
+    from sieve_registry.scales.choice import names_a_file, scale_named
+
+    if not names_a_file(base):
+        with opened(context) as registry:
+            named = scale_named(registry, base, registry.today(), print_remark)
+            if isinstance(named, KeptScale):
+                return named.scale(registry), named.file(registry)
+    return load_scale(Path(base)), json.loads(Path(base).read_text(encoding="utf-8"))
+
+
+def _write(
+    calibration: Calibration | LineCalibration, out: Path | None, residuals: Path | None
+) -> None:
+    """Write the scale file and the picture of the residuals, where wanted."""
     from sieve_inspect.scale.artefact.line_bias import LineCalibration
     from sieve_inspect.scale.artefact.residual_picture import line_png, residuals_png
 
-    return line_png(found) if isinstance(found, LineCalibration) else residuals_png(found)
+    if out is not None:
+        text = json.dumps(calibration.to_dict(), indent=2, ensure_ascii=False, allow_nan=False)
+        write_bytes(out, (text + "\n").encode())
+    if residuals is not None:
+        write_bytes(
+            residuals,
+            line_png(calibration)
+            if isinstance(calibration, LineCalibration)
+            else residuals_png(calibration),
+        )
 
 
-def print_scale(found: Calibration | LineCalibration) -> None:
-    """The result for a person, whichever artefact it came from."""
-    from sieve_inspect.scale.artefact.line_bias import LineCalibration
-
-    if isinstance(found, LineCalibration):
-        print_lined(found)
-    else:
-        print_calibration(found)
+def _answer(calibration: Calibration | LineCalibration, kept: KeptScale | None) -> dict[str, Any]:
+    """`scale --json`: the scale file's content, and the record if there is one."""
+    recorded = {} if kept is None else {"recorded": kept.to_dict()}
+    return {**calibration.to_dict(), **recorded}
 
 
-def print_calibration(found: Calibration) -> None:
-    """The result for a person: figures with U (k = 2), the budget, warnings."""
-    print_figures(found.scale, with_bias=found.artefact.gap_um is not None)
-    print_line()
-    print_table(
-        "Budget, relative standard uncertainty",
-        ("source", "x", "y"),
-        [(r.name, f"{r.u_rel_x:.2e}", f"{r.u_rel_y:.2e}") for r in found.budget],
-        ("x", "y"),
-    )
-    print_line()
-    print_bias_budget(found.bias_budget)
-    print_line(
-        f"{found.marks_used} of {found.marks} marks, residuals {found.residual_rms_um:.3g} um rms "
-        f"({found.residual_rms_um / found.um_per_px:.3f} px)"
-    )
-    print_line(
-        f"distortion {found.distortion_percent:.2f} %, map at most {found.rest_max_um:.3g} um"
-    )
-    print_warnings(found.warnings)
+def _print(
+    calibration: Calibration | LineCalibration, kept: KeptScale | None, out: Path | None
+) -> None:
+    print_calibration(calibration)
+    if kept is not None:
+        print_line(f"Recorded as scale {kept.name}, valid until {kept.valid_until}.")
+    if out is not None:
+        print_line(f"Scale file: {out}")

@@ -26,6 +26,8 @@ __all__ = [
     "opened",
     "read_day",
     "read_figure",
+    "read_numbers",
+    "read_region",
     "record_terms",
 ]
 
@@ -63,14 +65,36 @@ def read_figure(what: str, text: str | None) -> Decimal | None:
     try:
         figure = Decimal(text.strip().replace(",", "."))
     except InvalidOperation:
-        raise UsageError(message=f"The {what} {text!r} is no number.") from None
+        raise UsageError(message=f"The {what} {text!r} is not a number.") from None
     if not figure.is_finite() or not 0 <= figure < 10**9:
         raise UsageError(message=f"A {what} of {text} is not plausible.")
     return figure
 
 
+def read_numbers(text: str | None, option: str, count: int) -> list[float] | None:
+    """The `count` numbers of an option, separated by commas. Raises `UsageError`."""
+    if text is None:
+        return None
+    try:
+        numbers = [float(part) for part in text.split(",")]
+    except ValueError:
+        numbers = []
+    if len(numbers) != count:
+        raise UsageError(message=f"{option} needs {count} numbers with commas, not '{text}'.")
+    return numbers
+
+
+def read_region(text: str | None, option: str) -> tuple[int, int, int, int] | None:
+    """A part of a picture as left, top, right, bottom in whole px. Raises `UsageError`."""
+    numbers = read_numbers(text, option, 4)
+    if numbers is None:
+        return None
+    left, top, right, bottom = (int(number) for number in numbers)
+    return left, top, right, bottom
+
+
 def record_terms(date: str | None, by: str | None, why_late: str = "") -> RecordTerms:
-    """The options that say for which day, by whom, and why only now."""
+    """The terms of a record from the options --date, --by and --why-late."""
     from sieve_registry.sieves.recording import RecordTerms
 
     return RecordTerms(read_day(date), by, why_late)

@@ -10,7 +10,7 @@ from pathlib import Path
 from sieve_inspect.errors import UsageError
 from sieve_inspect.files import check_writable
 
-__all__ = ["check_outputs"]
+__all__ = ["check_outputs", "existing_file"]
 
 # What these options write, whatever the file is called: it should be called so.
 _KINDS = {
@@ -49,6 +49,11 @@ def check_outputs(outputs: Iterable[Named], json: str | None, inputs: Iterable[N
             raise UsageError(
                 message=f"{what} writes {kinds[0][1:].upper()}: end '{path.name}' with {kinds[0]}."
             )
+
+
+def existing_file(text: str | None) -> Path | None:
+    """The file a typed name means, None where there is no such file."""
+    return Path(text) if text is not None and Path(text).is_file() else None
 
 
 def _same(one: Path, other: Path) -> bool:

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Sequence
 from decimal import Decimal
 from typing import Any
 
 from sieve_inspect.units import format_length
+from sieve_registry.cli.support.output import print_text
 from sieve_registry.records import (
     Check,
     CheckDetail,
@@ -32,6 +34,7 @@ __all__ = [
     "length_text",
     "margin_cells",
     "number",
+    "print_corrections",
     "sieve_dict",
     "state_dict",
 ]
@@ -143,6 +146,14 @@ def correction_words(made: Correction) -> str:
     ]
     what = "is void" if made.void else ", ".join(changes) or "stands again"
     return f"{made.kind} (event {made.corrects}) {what}: {made.reason}"
+
+
+def print_corrections(made: Sequence[Correction]) -> None:
+    """Later corrections of records, one paragraph each."""
+    for correction in made:
+        person, day = correction.person, correction.on_date
+        words = correction_words(correction)
+        print_text(f"Corrected: {words} ({person}, {day}, event {correction.seq}).")
 
 
 def check_dict(check: Check) -> dict[str, Any]:

@@ -1,4 +1,4 @@
-"""What `measure` and `validate` share: who does the work, what is kept of it, how far it is."""
+"""Options and progress that `measure` and `validate` share: workers, resuming, a bar."""
 
 from __future__ import annotations
 
@@ -23,34 +23,32 @@ __all__ = [
     "resumable",
 ]
 
-WorkersOption = Annotated[
-    int, typer.Option(metavar="N", min=1, help="Share the work between so many processes.")
-]
+WorkersOption = Annotated[int, typer.Option(metavar="N", min=1, help="Number of processes.")]
 ClusterOption = Annotated[
     str | None,
-    typer.Option(metavar="tcp://HOST:PORT", help="Or with the workers of this cluster."),
+    typer.Option(metavar="tcp://HOST:PORT", help="Use the workers of this cluster instead."),
 ]
 ResumeOption = Annotated[
     Path | None,
-    typer.Option(metavar="DIR", help="Keep what is done here; go on from what is there."),
+    typer.Option(metavar="DIR", help="Keep finished work here and continue from it."),
 ]
 
-_AFTER = 1.0  # s, before that nobody wonders
-_PACE_OVER = 3600.0  # s of work by which the time left is told
+_APPEARS_AFTER_S = 1.0  # shorter work needs no bar
+_PACE_OVER_S = 3600.0  # the time left is estimated from the work of this last while
 
 
 @contextmanager
 def resumable(folder: Path | None) -> Iterator[None]:
-    """Tell whoever interrupts the work how it goes on."""
+    """When the work is interrupted, say how to continue it."""
     try:
         yield
     except KeyboardInterrupt:
-        on = (
-            "with --resume DIR the next run could go on from here"
+        advice = (
+            "With --resume DIR the next run could continue from here."
             if folder is None
-            else f"the same command goes on from what is kept in {folder}"
+            else f"The same command continues from the work kept in {folder}."
         )
-        raise KeyboardInterrupt(f"Stopped; nothing half-written is left, and {on}.") from None
+        raise KeyboardInterrupt(f"Stopped. No incomplete file is left. {advice}") from None
 
 
 def print_remark(sentence: str) -> None:
@@ -76,7 +74,7 @@ def progress(what: str, count: int) -> Iterator[Progress]:
         TimeRemainingColumn,
     )
 
-    shown = Progress(
+    bar = Progress(
         TextColumn("{task.description}"),
         BarColumn(),
         TaskProgressColumn(),
@@ -84,30 +82,30 @@ def progress(what: str, count: int) -> Iterator[Progress]:
         TextColumn("left"),
         console=Console(stderr=True),
         transient=True,
-        speed_estimate_period=_PACE_OVER,
+        speed_estimate_period=_PACE_OVER_S,
     )
-    task = shown.add_task(what, total=count)
+    task = bar.add_task(what, total=count)
     shares: dict[int, float] = {}
     lock, over = Lock(), False
 
-    def tell(number: int, share: float) -> None:
+    def update(number: int, share: float) -> None:
         shares[number] = share
-        done = sum(one == 1 for one in shares.values())
+        done = sum(value == 1 for value in shares.values())
         text = what if count == 1 else f"{what}, {done} of {count} done"
-        shown.update(task, completed=sum(shares.values()), description=text)
+        bar.update(task, completed=sum(shares.values()), description=text)
 
     def appear() -> None:
         with lock:
             if not over:
-                shown.start()
+                bar.start()
 
-    timer = Timer(_AFTER, appear)
+    timer = Timer(_APPEARS_AFTER_S, appear)
     timer.daemon = True
     timer.start()
     try:
-        yield tell
+        yield update
     finally:
         timer.cancel()
         with lock:
             over = True
-        shown.stop()
+        bar.stop()
