@@ -26,8 +26,8 @@ from sieve_inspect.apertures.field import (
     encoding_evidence,
     field_of,
 )
+from sieve_inspect.apertures.neighbourhood import light_at, neighbours
 from sieve_inspect.apertures.sample import SampleSelection, prepare_sample
-from sieve_inspect.apertures.states import light_at, neighbours
 from sieve_inspect.edges.direction import Axis, measure_with_response
 from sieve_inspect.edges.fit import EdgeFit
 from sieve_inspect.edges.focus import BlurMap

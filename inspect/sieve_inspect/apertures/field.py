@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sieve_inspect.apertures.flags import State
-from sieve_inspect.apertures.states import judge_states
+from sieve_inspect.apertures.states import OpeningSet, judge_states
 from sieve_inspect.edges.direction import Axis, measure_axis
 from sieve_inspect.edges.initial import (
     InitialEstimate,
@@ -201,8 +201,8 @@ def field_of(
     fits = [a.fit for a in axes]
     levels = Levels.from_fits(fitted, view.seen, fits)
     blur = max(a.response.sigma for a in axes)
-    place = (view.row, view.column)
-    judged = judge_states(view.light, place, fitted, view.vectors, fits, levels, blur, doubt)
+    place = (view.row, view.column, fitted, view.vectors)
+    judged = judge_states(OpeningSet(view.light, *place, fits, levels, blur, doubt))
     # A place beyond the last openings at which no light comes through is none of the cloth's.
     dark = judged.filled > _NO_LIGHT
     there = np.flatnonzero(view.seen | (judged.state != State.PARTIAL) | ~dark)

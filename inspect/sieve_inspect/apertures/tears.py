@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sieve_inspect.edges.levels import Levels
+from sieve_inspect.image.banded import Light
 
 __all__ = ["torn_wires"]
 
@@ -23,7 +24,7 @@ _DARKEST_USUAL = 0.8  # of an opening's light; a wire that lets through more sho
 
 
 def torn_wires(
-    light: NDArray[np.float32],
+    light: Light,
     middle: Float,
     vectors: Float,
     own: Float,
@@ -74,7 +75,7 @@ def _asked(after: NDArray[np.intp], doubt: Bool | None) -> NDArray[np.intp]:
 
 
 def _darkest(
-    light: NDArray[np.float32],
+    light: Light,
     middle: Float,
     vectors: Float,
     own: Float,

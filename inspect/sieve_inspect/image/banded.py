@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from sieve_inspect.image import ScanSource, light_of, light_table, opencv
 
-__all__ = ["BandedLight"]
+__all__ = ["BandedLight", "Light"]
 
 Float32 = NDArray[np.float32]
 
@@ -87,3 +87,7 @@ class BandedLight:
     def __getitem__(self, place: tuple[NDArray[Any], NDArray[Any]]) -> Float32:
         row, column = place
         return self.take(row.astype(np.int64) * self.shape[1] + column)
+
+
+Light = Float32 | BandedLight
+"""Linear light (h, w) of a picture with the openings bright, in memory or read in bands."""
