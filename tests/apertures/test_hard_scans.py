@@ -10,11 +10,11 @@ import numpy as np
 import pytest
 from PIL import Image
 from scipy.ndimage import gaussian_filter
-from weave_draw import errors, measured, openings, scanned, states
 
 from sieve_inspect.errors import RefusedImageError
 from sieve_inspect.synthetic import Cloth, Damage, Light, Optics, Ring, Sensor, render_light
 from sieve_inspect.synthetic.sensor import expose
+from weave_draw import errors, measured, openings, scanned, states
 
 CLOTH = Cloth(14.137, 9.17, sd_px=0.4, rotation_deg=3, seed=71)
 SHAPE = (360, 460)

@@ -7,12 +7,12 @@ from pathlib import Path
 import numpy as np
 import pytest
 import scipy.fft
-from weave_draw import UM, matched, scanned
 
 from sieve_inspect.errors import NoLatticeError
 from sieve_inspect.lattice.places import expected_places
 from sieve_inspect.lattice.search import find_lattice
 from sieve_inspect.synthetic import Cloth, Light, render_light
+from weave_draw import UM, matched, scanned
 
 
 def fft_pitch(image):

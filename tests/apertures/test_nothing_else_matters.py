@@ -11,9 +11,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from scipy.spatial import cKDTree
-from weave_draw import measured, openings, stored_linear
 
 from sieve_inspect.synthetic import Cloth, render_light
+from weave_draw import measured, openings, stored_linear
 
 CLOTH = Cloth(13.3, 8.7, aperture_y_px=14.6, sd_px=0.5, rotation_deg=6, seed=21)
 SHAPE = (260, 330)

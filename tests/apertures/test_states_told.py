@@ -8,11 +8,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 from PIL import Image
-from weave_draw import errors, measured, openings, scanned, states
 
 from sieve_inspect.errors import NoLatticeError, RefusedImageError
 from sieve_inspect.synthetic import Cloth, Damage, Ring, Sensor, render
 from sieve_inspect.validation import patterns
+from weave_draw import errors, measured, openings, scanned, states
 
 CLOTH = Cloth(14.2, 9.1, sd_px=0.4, rotation_deg=4, seed=31)
 SHAPE = (400, 500)

@@ -6,9 +6,9 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from weave_draw import errors, scanned, states
 
 from sieve_inspect.synthetic import Cloth, Light, Optics, Sensor
+from weave_draw import errors, scanned, states
 
 
 def held(truth, seen, mean, spread) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
+
 from bench_lab import asking, close, new_lab, serving
 
 

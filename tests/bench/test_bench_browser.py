@@ -6,6 +6,7 @@ import re
 from pathlib import Path
 
 import pytest
+
 from bench_lab import COLLEAGUE, SCAN, SCANS, TECHNICIAN
 
 SECOND = SCANS / "s0125-3.tif"

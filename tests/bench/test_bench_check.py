@@ -11,6 +11,8 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from PIL import Image
+
 from bench_lab import (
     COLLEAGUE,
     SCALE_FILE,
@@ -23,8 +25,6 @@ from bench_lab import (
     serving,
     wait_for,
 )
-from PIL import Image
-
 from sieve_inspect.scale import load_scale
 from sieve_registry.audit import commands as audit_commands
 from sieve_registry.audit import verification

@@ -12,21 +12,16 @@ from pathlib import Path
 
 import httpx
 import pytest
-from bench_lab import SCALE_FILE
 
-from sieve_registry.cli.main import main
+from bench_lab import SCALE_FILE, Lab
+from program import Program
 
 
 @pytest.fixture
-def type_it(lab, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]):
-    def typing(*arguments, registry=None):
-        target = str(registry or lab.registry.path)
-        monkeypatch.setattr(sys, "argv", ["sieveward", "--registry", target, "bench", *arguments])
-        with pytest.raises(SystemExit) as ended:
-            main()
-        return ended.value.code or 0, capsys.readouterr().err
-
-    return typing
+def type_it(
+    lab: Lab, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> Program:
+    return Program(monkeypatch, capsys, lab.registry.path, ("bench",))
 
 
 def test_it_serves_until_it_is_interrupted(lab) -> None:
@@ -50,7 +45,7 @@ def test_it_serves_until_it_is_interrupted(lab) -> None:
 def test_a_port_in_use(type_it) -> None:
     with socket.create_server(("127.0.0.1", 0)) as taken:
         port = str(taken.getsockname()[1])
-        code, err = type_it("--port", port)
+        code, _, err = type_it("--port", port)
     assert code == 2
     assert f"Port {port} cannot be served" in err
     assert err.count("\n") == 1
@@ -63,7 +58,7 @@ def test_without_the_extra_it_says_what_to_install(
     monkeypatch.setattr(
         importlib.util, "find_spec", lambda name: None if name == "uvicorn" else there(name)
     )
-    code, err = type_it()
+    code, _, err = type_it()
     assert (code, err) == (
         2,
         "sieveward: The bench page needs an extra part: pip install 'sieveward[bench]'.\n",

@@ -10,10 +10,10 @@ from html.parser import HTMLParser
 from pathlib import Path, PurePosixPath, PureWindowsPath
 
 import pytest
-from bench_lab import SCALE_FILE, SCAN
 from hypothesis import given
 from hypothesis import strategies as st
 
+from bench_lab import SCALE_FILE, SCAN
 from sieve_registry.bench.guard import TOKEN_HEADER
 from sieve_registry.bench.uploads import MOST_BYTES, MOST_SCANS, plain_file_name, watched
 from sieve_registry.records import NewSieve

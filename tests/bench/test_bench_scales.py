@@ -7,9 +7,9 @@ from datetime import date
 from pathlib import Path
 
 import pytest
-from bench_lab import SCAN, TECHNICIAN, wait_for
 from PIL import Image
 
+from bench_lab import SCAN, TECHNICIAN, wait_for
 from sieve_inspect.scale.artefact.calibrate import calibrate_pictures
 from sieve_inspect.scale.artefact.residual_picture import residuals_png
 from sieve_inspect.synthetic import Sensor

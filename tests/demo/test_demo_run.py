@@ -5,19 +5,18 @@ from __future__ import annotations
 import json
 import re
 import shlex
-import sys
 from datetime import date, timedelta
 from pathlib import Path
 
 import pytest
-from demo_truth import true_cloth
 
+from demo_truth import true_cloth
+from program import Program
 from sieve_inspect.errors import UnwritableOutputError
 from sieve_inspect.standard import limits
 from sieve_registry.audit import queries as audits
 from sieve_registry.audit import verification
 from sieve_registry.checks import queries as check_queries
-from sieve_registry.cli.main import main
 from sieve_registry.demo.actions import DEVICES
 from sieve_registry.demo.run import run_demo
 from sieve_registry.demo.scans import SCALES, SCANS, TARGETS
@@ -205,18 +204,12 @@ def test_broken_off_it_leaves_nothing(
 
 
 @pytest.fixture
-def typing(finished, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]):
+def typing(
+    finished, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> Program:
     """The command, with the run of this session's fixture in place of another one."""
     monkeypatch.setattr("sieve_registry.demo.run.run_demo", lambda *_, **__: finished[0])
-
-    def type_it(*arguments):
-        monkeypatch.setattr(sys, "argv", ["sieveward", "demo", *arguments])
-        with pytest.raises(SystemExit) as ended:
-            main()
-        said = capsys.readouterr()
-        return ended.value.code or 0, said.out, said.err
-
-    return type_it
+    return Program(monkeypatch, capsys, command=("demo",))
 
 
 def test_the_end_reads_well(typing, finished) -> None:

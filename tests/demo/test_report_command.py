@@ -4,35 +4,25 @@ from __future__ import annotations
 
 import json
 import shutil
-import sys
 from pathlib import Path
 
 import pytest
 
-from sieve_registry.cli.main import main
+from program import HousedProgram
 
 
 @pytest.fixture
 def report(
     finished, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
-):
-    """Types `sieveward report …` in an empty folder, on a copy of the demo's registry."""
+) -> HousedProgram:
+    """Runs `sieveward report …` in an empty folder, on a copy of the demo's registry."""
     home = tmp_path / "home"
     home.mkdir()
     copy = tmp_path / "lab"
     shutil.copytree(finished[0].folder, copy)
     monkeypatch.chdir(home)
-
-    def type_it(*arguments):
-        typed = ["sieveward", "--registry", str(copy / "registry.sqlite"), "report", *arguments]
-        monkeypatch.setattr(sys, "argv", typed)
-        with pytest.raises(SystemExit) as ended:
-            main()
-        said = capsys.readouterr()
-        return ended.value.code or 0, said.out, said.err
-
-    type_it.home, type_it.lab = home, copy
-    return type_it
+    place = copy / "registry.sqlite"
+    return HousedProgram(monkeypatch, capsys, place, ("report",), home=home, lab=copy)
 
 
 @pytest.mark.parametrize("spelling", ["C-0001", "c-1", "1"])

@@ -2,15 +2,10 @@
 
 from __future__ import annotations
 
-import sys
-from collections import namedtuple
-
 import pytest
 
+from program import Program
 from sieve_inspect.synthetic import Cloth, Damage, Sensor, render, save
-from sieve_registry.cli.main import main
-
-Ended = namedtuple("Ended", "code out err")
 
 CLOTHS = {
     # 10 um per px: a new cloth of 150 um, one worn wide, one with missing wires
@@ -24,17 +19,9 @@ CLOTHS = {
 
 
 @pytest.fixture
-def program(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]):
-    """Type a command in this process: exit code, output, errors."""
-
-    def typed(*arguments):
-        monkeypatch.setattr(sys, "argv", ["sieveward", *map(str, arguments)])
-        with pytest.raises(SystemExit) as ended:
-            main()
-        told = capsys.readouterr()
-        return Ended(int(ended.value.code or 0), told.out, told.err)
-
-    return typed
+def program(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> Program:
+    """Runs `sieveward ARGUMENTS`."""
+    return Program(monkeypatch, capsys)
 
 
 @pytest.fixture(scope="session")

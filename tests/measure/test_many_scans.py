@@ -5,7 +5,6 @@ from __future__ import annotations
 import importlib.util
 import pickle
 import string
-import sys
 import warnings
 from concurrent.futures import Future
 from contextlib import contextmanager
@@ -16,6 +15,7 @@ from types import SimpleNamespace
 import pytest
 from PIL import Image
 
+from program import Program
 from sieve_inspect import errors
 from sieve_inspect.errors import ClusterError, SievewardError, UsageError
 from sieve_inspect.measurement import scan_task as looking
@@ -27,7 +27,6 @@ from sieve_inspect.workers import cluster, runner
 from sieve_inspect.workers.helper import SharedWork
 from sieve_inspect.workers.runner import ExecutorRunner, in_task_order, run_serially
 from sieve_registry import errors as registry_errors
-from sieve_registry.cli.main import main
 from sieve_registry.scales import errors as refusals
 
 TYPED = ("--nominal", "150um", "--um-per-px", "10", "--standard", "iso3310-1:2016")
@@ -57,17 +56,10 @@ def address():
 
 
 @pytest.fixture
-def typed(monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str], scans):
-    """Type a command among the scans; what workers print counts as printed."""
+def typed(monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str], scans) -> Program:
+    """Runs `sieveward ARGUMENTS` among the scans; what workers print counts as printed."""
     monkeypatch.chdir(scans)
-
-    def run(*arguments):
-        monkeypatch.setattr(sys, "argv", ["sieveward", *map(str, arguments)])
-        with pytest.raises(SystemExit) as ended:
-            main()
-        return int(ended.value.code or 0), *capfd.readouterr()
-
-    return run
+    return Program(monkeypatch, capfd)
 
 
 def test_serial_two_workers_and_a_cluster_say_the_same(typed, address, tmp_path: Path) -> None:

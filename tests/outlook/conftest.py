@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from foresee_lab import FIRST, Answer, Clock, Lab
 
+from clock import Clock
+from foresee_lab import FIRST, Lab
+from program import Program
 from sieve_registry.store.engine import open_registry
 
 
@@ -26,18 +27,6 @@ def lab(path: Path, tmp_path: Path) -> Iterator[Lab]:
 
 
 @pytest.fixture
-def run(
-    path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
-) -> Callable[..., Answer]:
-    """Runs `sieveward --registry … ARGUMENTS` in this process."""
-    from sieve_registry.cli.main import main
-
-    def running(*arguments: str) -> Answer:
-        monkeypatch.setattr(sys, "argv", ["sieveward", "--registry", str(path), *arguments])
-        capsys.readouterr()
-        with pytest.raises(SystemExit) as ended:
-            main()
-        said = capsys.readouterr()
-        return Answer(ended.value.code or 0, said.out, said.err)  # type: ignore[arg-type]
-
-    return running
+def run(path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> Program:
+    """Runs `sieveward --registry … ARGUMENTS`."""
+    return Program(monkeypatch, capsys, path)

@@ -5,12 +5,12 @@ from __future__ import annotations
 import csv
 import json
 import math
-from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from foresee_lab import Answer, Lab
 
+from foresee_lab import Lab
+from program import Program
 from sieve_registry.quality.curves import Curve
 from sieve_registry.quality.effect_rules import effect_of, fractions, spread_between_laboratories
 
@@ -77,7 +77,7 @@ def test_what_stays_on_each_sieve_of_a_stack_adds_up() -> None:
     assert rows[1][2] == pytest.approx(passing(92) - passing(76))
 
 
-def test_the_command(lab: Lab, run: Callable[..., Answer], tmp_path: Path) -> None:
+def test_the_command(lab: Lab, run: Program, tmp_path: Path) -> None:
     lab.add("S-75")
     lab.add("S-90", nominal=90.0)
     psd, table, plot = (tmp_path / name for name in ("psd.csv", "out.csv", "out.svg"))
@@ -107,7 +107,7 @@ def test_the_command(lab: Lab, run: Callable[..., Answer], tmp_path: Path) -> No
 
 
 def test_a_distribution_that_says_nothing_of_the_size(
-    lab: Lab, run: Callable[..., Answer], tmp_path: Path
+    lab: Lab, run: Program, tmp_path: Path
 ) -> None:
     lab.add()
     lab.check(0)
@@ -118,7 +118,7 @@ def test_a_distribution_that_says_nothing_of_the_size(
     assert data["sieves"][0]["matters"] is False
 
 
-def test_a_whole_stack(lab: Lab, run: Callable[..., Answer], tmp_path: Path) -> None:
+def test_a_whole_stack(lab: Lab, run: Program, tmp_path: Path) -> None:
     from sieve_registry.sieves import stacks
     from sieve_registry.sieves.recording import RecordTerms
 

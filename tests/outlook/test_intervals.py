@@ -6,11 +6,11 @@ ILAC-G24/OIML D 10:2022 names the methods; their numbers are common practice, no
 from __future__ import annotations
 
 import json
-from collections.abc import Callable
 
 import pytest
-from foresee_lab import Answer, Lab
 
+from foresee_lab import Lab
+from program import Program
 from sieve_registry.audit import verification
 from sieve_registry.outlook import intervals
 from sieve_registry.outlook.intervals import view_of
@@ -99,7 +99,7 @@ def test_whichever_comes_first(lab: Lab) -> None:
     assert view.due_because == "12 months after the last check"
 
 
-def test_a_person_takes_a_proposal_and_both_are_kept(lab: Lab, run: Callable[..., Answer]) -> None:
+def test_a_person_takes_a_proposal_and_both_are_kept(lab: Lab, run: Program) -> None:
     lab.add(interval_months=12, interval_uses=200)
     lab.check(0)
     lab.check(100)
@@ -122,7 +122,7 @@ def test_a_person_takes_a_proposal_and_both_are_kept(lab: Lab, run: Callable[...
     assert verification.verify(lab.registry).ok
 
 
-def test_only_what_there_is_can_be_taken(lab: Lab, run: Callable[..., Answer]) -> None:
+def test_only_what_there_is_can_be_taken(lab: Lab, run: Program) -> None:
     lab.add()
     assert "Check it first." in run("interval", "S-1").out
     lab.check(0)

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import csv
 import json
-from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from foresee_lab import Answer, Lab
 
+from foresee_lab import Lab
+from program import Program
 from sieve_registry import events
 from sieve_registry.quality.lookback import lookback_of
 from sieve_registry.sieves import queries as sieve_queries
@@ -123,7 +123,7 @@ def test_asked_for_an_earlier_day_it_answers_as_of_then(lab: Lab) -> None:
     assert look(lab, 200).uses == 34
 
 
-def test_the_command_and_its_lists(lab: Lab, run: Callable[..., Answer], tmp_path: Path) -> None:
+def test_the_command_and_its_lists(lab: Lab, run: Program, tmp_path: Path) -> None:
     story(lab)
     lab.use(202, 1, material="=1+1", stack="<b>&</b>")
     table, page = tmp_path / "back.csv", tmp_path / "back.html"

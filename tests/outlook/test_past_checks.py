@@ -6,11 +6,12 @@ Such checks have means and an outcome, but no uncertainty, no limits and no prop
 from __future__ import annotations
 
 import json
-from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from foresee_lab import Answer, Lab
+
+from foresee_lab import Lab
+from program import Program
 
 TABLE = """sieve,date,outcome,mean_x,mean_y
 S-1,2024-02-01,pass,75.1,75.2
@@ -20,7 +21,7 @@ S-1,2026-02-01,{last},75.5,75.6
 
 
 @pytest.fixture
-def told(lab: Lab, run: Callable[..., Answer], tmp_path: Path):
+def told(lab: Lab, run: Program, tmp_path: Path):
     """What a command answers after the table with its last outcome was read in."""
 
     def answer(last: str, *typed: str) -> str:

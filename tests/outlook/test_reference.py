@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable
 from pathlib import Path
 
 import openpyxl
 import pytest
-from foresee_lab import Answer, Lab
 
+from foresee_lab import Lab
+from program import Program
 from sieve_inspect.errors import BadTableError, UsageError
 from sieve_registry.audit import verification
 from sieve_registry.quality.curves import Curve, read_curve
@@ -136,7 +136,7 @@ def test_a_file_too_large_for_a_curve_is_refused(tmp_path: Path) -> None:
 
 
 def test_reference_checks_stand_beside_the_optical_ones(
-    lab: Lab, run: Callable[..., Answer], tmp_path: Path
+    lab: Lab, run: Program, tmp_path: Path
 ) -> None:
     lab.add(nominal=150.0)
     curve = tmp_path / "beads.csv"

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from foresee_lab import Answer, Lab
 
+from foresee_lab import Lab
+from program import Program
 from sieve_inspect.errors import BadTableError
 from sieve_inspect.summary.direction import DirectionSummary
 from sieve_inspect.summary.repeatability import (
@@ -143,7 +143,7 @@ def test_a_table_that_does_not_hold_together_is_refused(
 
 
 def test_a_study_is_kept_and_widens_the_checks_of_a_sieve(
-    lab: Lab, run: Callable[..., Answer], tmp_path: Path
+    lab: Lab, run: Program, tmp_path: Path
 ) -> None:
     lab.add()
     path = tmp_path / "study.csv"

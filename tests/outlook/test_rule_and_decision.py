@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable
 from datetime import date, timedelta
 
 import pytest
-from foresee_lab import Answer, Lab
 
+from foresee_lab import Lab
+from program import Program
 from sieve_registry.audit import verification
 from sieve_registry.checks import queries as check_queries
 from sieve_registry.quality import decisions
@@ -106,7 +106,7 @@ def test_a_single_earlier_check_is_a_wide_prior(lab: Lab) -> None:
     assert found.risk_with_history < 1 - found.p_conform
 
 
-def test_both_the_proposal_and_the_decision_are_kept(lab: Lab, run: Callable[..., Answer]) -> None:
+def test_both_the_proposal_and_the_decision_are_kept(lab: Lab, run: Program) -> None:
     lab.add()
     lab.check(0, x=80.0)
     assert run("decide", "C-1", "--action", "keep").code == 2  # against the proposal: say why
@@ -124,7 +124,7 @@ def test_both_the_proposal_and_the_decision_are_kept(lab: Lab, run: Callable[...
     assert verification.verify(lab.registry).ok
 
 
-def test_the_rule_command(lab: Lab, run: Callable[..., Answer]) -> None:
+def test_the_rule_command(lab: Lab, run: Program) -> None:
     lab.add()
     assert "the default, nobody named one" in run("rule", "S-1").out
     assert run("rule", "S-1", "--set", "generous").code == 2

@@ -5,12 +5,11 @@ The demo's 2 mm scan is the smallest; its truth plays no part here.
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from foresee_lab import Answer
 
+from program import Program
 from sieve_inspect.measurement.pipeline import measure
 from sieve_inspect.scale import load_scale
 from sieve_inspect.standard.formula import k_factor
@@ -47,7 +46,7 @@ def test_rule_count_and_study_reach_the_verdict(scan: tuple[list[Path], object])
 
 
 def test_the_rule_is_named_before_measuring_on_the_command_line_too(
-    scan: tuple[list[Path], object], run: Callable[..., Answer]
+    scan: tuple[list[Path], object], run: Program
 ) -> None:
     (image,), _ = scan
     typed = (

@@ -7,14 +7,14 @@ ISO 3310-1:2016; wires: ISO 3310-1:2016 and Ph. Eur. 2.1.4.
 from __future__ import annotations
 
 import json
-from collections.abc import Callable
 
 import pytest
 from fluids.particle_size_distribution import ASTM_E11_sieves
-from foresee_lab import Answer, Lab
 from hypothesis import given
 from hypothesis import strategies as st
 
+from foresee_lab import Lab
+from program import Program
 from sieve_inspect.standard import limits
 from sieve_inspect.standard.sampling import plan, shortfalls
 
@@ -104,7 +104,7 @@ def test_every_plan_can_be_carried_out(nominal: float, frame: float, field: floa
         assert abs(place.y_mm) <= frame / 2
 
 
-def test_the_command(lab: Lab, run: Callable[..., Answer]) -> None:
+def test_the_command(lab: Lab, run: Program) -> None:
     lab.add(frame_um=200_000)
     answer = run("plan", "S-1", "--field", "5mm")
     assert answer.code == 0

@@ -6,13 +6,13 @@ With u = 0.15 um the guard band is U = 0.30 um, so the means have until 78.4 and
 from __future__ import annotations
 
 import json
-from collections.abc import Callable
 from datetime import date
 from pathlib import Path
 
 import pytest
-from foresee_lab import Answer, Lab
 
+from foresee_lab import Lab
+from program import Program
 from sieve_registry.audit import verification
 from sieve_registry.checks import queries as check_queries
 from sieve_registry.outlook import queries
@@ -294,7 +294,7 @@ def test_a_check_proposes_a_shorter_interval_as_it_is_recorded(lab: Lab) -> None
 # --- the command ------------------------------------------------------------------------------
 
 
-def test_the_command(lab: Lab, run: Callable[..., Answer], tmp_path: Path) -> None:
+def test_the_command(lab: Lab, run: Program, tmp_path: Path) -> None:
     worn(lab)
     answer = run("wear", "S-1", "--as-of", lab.day(350).isoformat())
     assert answer.code == 0

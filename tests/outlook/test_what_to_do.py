@@ -7,8 +7,8 @@ that the guard band of ILAC-G8:09/2019 runs from 78.4 to 79.0 um around the uppe
 from __future__ import annotations
 
 import pytest
-from foresee_lab import Lab
 
+from foresee_lab import Lab
 from sieve_registry.quality import decisions
 from sieve_registry.sieves import queries as sieve_queries
 from sieve_registry.sieves.recording import RecordTerms

@@ -1,4 +1,4 @@
-"""What the documents say is what the code does."""
+"""The documents agree with the code."""
 
 from __future__ import annotations
 
@@ -7,39 +7,43 @@ import importlib
 import pkgutil
 import re
 import sys
+from collections.abc import Iterator
 from importlib.metadata import version
 from pathlib import Path
 
 import pytest
 import typer
+from typer.core import TyperCommand, TyperGroup
 
+import documents
 import sieve_inspect
 import sieve_registry
 from sieve_inspect.errors import SievewardError, UsageError
 from sieve_inspect.standard import list_standards
 from sieve_registry.cli.main import app, main
+from source_tree import PACKAGES, ROOT, find_modules, parse
 
-ROOT = Path(__file__).parents[2]
-README = (ROOT / "README.md").read_text(encoding="utf-8")
-MODULES = sorted([*(ROOT / "inspect").rglob("*.py"), *(ROOT / "registry").rglob("*.py")])
-
-
-def rows(columns):
-    """The cells of the README's tables that have so many columns, header and rule left out."""
-    lines = [line for line in README.splitlines() if line.startswith("|")]
-    cells = [[cell.strip() for cell in line.strip("|").split("|")] for line in lines]
-    return [row for row in cells if len(row) == columns and not set(row[0]) <= set("-: ")]
-
-
-def error_classes(base=SievewardError):
-    for one in base.__subclasses__():
-        yield one
-        yield from error_classes(one)
+DOCUMENTS = documents.find_documents()
+ROWS = [
+    row
+    for document in DOCUMENTS
+    for row in documents.table_rows(documents.read(document))
+    if len(row) > 1
+]
+MODULES = {
+    name: path for package in PACKAGES.values() for name, path in find_modules(package).items()
+}
 
 
-def is_branch(one):
+def error_classes(base: type[SievewardError] = SievewardError) -> Iterator[type[SievewardError]]:
+    for error in base.__subclasses__():
+        yield error
+        yield from error_classes(error)
+
+
+def is_branch(error: type[SievewardError]) -> bool:
     """A class that only gathers others; it lends the first of them its code."""
-    return any(vars(kin).get("exit_code") == one.exit_code for kin in one.__subclasses__())
+    return any(vars(kin).get("exit_code") == error.exit_code for kin in error.__subclasses__())
 
 
 def load_everything() -> None:
@@ -51,50 +55,120 @@ def load_everything() -> None:
 
 def test_the_table_of_exit_codes_is_that_of_the_classes() -> None:
     load_everything()
-    own = {
-        (one.exit_code, one.__name__)
-        for one in error_classes()
-        if "exit_code" in vars(one) and not is_branch(one)
-    }
-    told = {(int(row[0]), row[1].strip("`")) for row in rows(3) if row[0].isdigit() and row[1]}
-    assert told == own
-    codes = [code for code, _ in own]
-    assert len(set(codes)) == len(codes)
-    for code, name in own:
-        kin = [one for one in error_classes() if one.__name__ == name]
-        expected = {2} if issubclass(kin[0], UsageError) else set(range(10, 60))
-        assert code in expected
+    classes = [
+        error for error in error_classes() if "exit_code" in vars(error) and not is_branch(error)
+    ]
+    own = sorted((error.exit_code, error.__name__) for error in classes)
+    shown = [
+        (int(row[0]), row[1].strip("`")) for row in ROWS if re.fullmatch(r"`\w+Error`", row[1])
+    ]
+    assert sorted(shown) == own
+    assert len({code for code, _ in own}) == len(own)
+    for error in classes:
+        expected = {2} if issubclass(error, UsageError) else range(10, 60)
+        assert error.exit_code in expected
 
 
-def commands(group=None, path=()):
-    group = group or typer.main.get_command(app)
+def subcommands(
+    group: TyperGroup, path: tuple[str, ...] = ()
+) -> Iterator[tuple[str, TyperCommand]]:
     for name, command in group.commands.items():
-        if hasattr(command, "commands"):
-            yield from commands(command, (*path, name))
-        else:
+        if isinstance(command, TyperGroup):
+            yield from subcommands(command, (*path, name))
+        elif isinstance(command, TyperCommand):
             yield " ".join((*path, name)), command
 
 
-COMMANDS = dict(commands())
+PROGRAM = typer.main.get_command(app)
+assert isinstance(PROGRAM, TyperGroup)
+COMMANDS = dict(subcommands(PROGRAM))
 
 
 def test_the_table_of_commands_is_that_of_the_program() -> None:
-    told = [row[0].strip("`").removeprefix("sieveward ") for row in rows(2) if "`" in row[0]]
-    assert sorted(told) == sorted(COMMANDS)
+    first = [re.match(r"`sieveward ([a-z][a-z ]*[a-z])", row[0]) for row in ROWS]
+    assert sorted(match[1] for match in first if match) == sorted(COMMANDS)
 
 
 @pytest.mark.parametrize("name", COMMANDS)
-def test_every_command_answers_programs(name) -> None:
-    assert "--json" in [option for one in COMMANDS[name].params for option in one.opts]
+def test_every_command_answers_programs(name: str) -> None:
+    assert "--json" in [option for given in COMMANDS[name].params for option in given.opts]
     assert COMMANDS[name].help
 
 
+def unknown_words(words: list[str]) -> list[str]:
+    """Words of a sieveward command that name no subcommand or option of it."""
+    command: TyperGroup | TyperCommand = PROGRAM
+    known = {"--help"}
+    unknown = []
+    values = 0
+    for word in words:
+        options = {
+            name: given for given in command.params for name in given.opts + given.secondary_opts
+        }
+        name, _, value = word.partition("=")
+        if values:
+            values -= 1
+        elif re.match(r"--?[a-z]", word):
+            if name not in options and name not in known:
+                unknown.append(word)
+            elif name in options and not value:
+                option = options[name]
+                values = 0 if getattr(option, "is_flag", False) else option.nargs
+        elif isinstance(command, TyperGroup):
+            inner = command.commands.get(word)
+            if not isinstance(inner, TyperGroup | TyperCommand):
+                return [*unknown, word]
+            command = inner
+    return unknown
+
+
+@pytest.mark.parametrize("document", DOCUMENTS, ids=str)
+def test_commands_in_documents_are_those_of_the_program(document: Path) -> None:
+    text = documents.read(document)
+    for command in documents.shell_commands(text):
+        if Path(command[0]).name == "sieveward":
+            assert unknown_words(command[1:]) == [], command
+    for mention in re.findall(r"`sieveward ([a-z][^`\n]*)`", text):
+        words = mention.replace("…", "").split()
+        named = [word for word in words if re.fullmatch(r"-{0,2}[a-z][a-z-]*", word)]
+        assert unknown_words(named) == [], mention
+
+
+@pytest.mark.parametrize(
+    ("line", "unknown"),
+    [
+        ("sieveward mesure scan.png", ["mesure"]),
+        ("sieveward --registry lab.sqlite sieve show S-1 --jason -", ["--jason"]),
+        ("sieveward check --by Ada --scale S.json ID scan.png && .venv/bin/sieveward due", []),
+    ],
+)
+def test_a_wrong_command_in_a_document_is_seen(line: str, unknown: list[str]) -> None:
+    commands = list(documents.shell_commands(f"```sh\n{line}\n```"))
+    assert [word for command in commands for word in unknown_words(command[1:])] == unknown
+
+
+@pytest.mark.parametrize("document", DOCUMENTS, ids=str)
+def test_files_named_in_commands_are_there(document: Path) -> None:
+    for command in documents.shell_commands(documents.read(document)):
+        for word in command:
+            if word.startswith(("tests/", "fixtures/", "demo_images/", "inspect/", "registry/")):
+                assert list(ROOT.glob(word)), word
+
+
+@pytest.mark.parametrize("document", DOCUMENTS, ids=str)
+def test_python_in_documents_names_what_the_package_offers(document: Path) -> None:
+    for block in documents.code_blocks(documents.read(document), "python"):
+        for node in ast.walk(ast.parse(block)):
+            if isinstance(node, ast.Attribute) and ast.unparse(node.value) == "si":
+                assert hasattr(sieve_inspect, node.attr), node.attr
+
+
 def test_help_shows_every_command_in_a_group() -> None:
-    shown = typer.main.get_command(app)
-    assert all(command.rich_help_panel for command in shown.commands.values())
+    panels = [getattr(command, "rich_help_panel", None) for command in PROGRAM.commands.values()]
+    assert all(panels)
 
 
-def test_the_version_is_told(
+def test_the_version_is_printed(
     monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     monkeypatch.setattr(sys, "argv", ["sieveward", "--version"])
@@ -105,12 +179,12 @@ def test_the_version_is_told(
 
 
 def test_the_table_of_standards_is_complete() -> None:
-    told = [re.match(r"`([^`]+)`", row[0])[1] for row in rows(3) if ":" in row[0]]
-    assert sorted(told) == sorted(list_standards())
+    first = [re.match(r"`([a-z0-9-]+:\d{4})`", row[0]) for row in ROWS]
+    assert sorted({match[1] for match in first if match}) == sorted(list_standards())
 
 
 def test_the_checks_run_the_very_commands_of_the_readme() -> None:
-    blocks = re.findall(r"```sh\n(.*?)```", README, re.DOTALL)
+    blocks = documents.code_blocks(documents.read(Path("README.md")), "sh")
     run = (ROOT / ".ci" / "run").read_text(encoding="utf-8").splitlines()
     for command in (blocks[0].strip(), blocks[1].strip()):
         assert "\n" not in command
@@ -118,39 +192,48 @@ def test_the_checks_run_the_very_commands_of_the_readme() -> None:
     assert (ROOT / ".ci" / "run").stat().st_mode & 0o111
 
 
-@pytest.mark.parametrize("name", ["README.md", "DEVELOPERS.md", "CHANGELOG.md"])
-def test_links_lead_somewhere(name: str) -> None:
-    text = (ROOT / name).read_text(encoding="utf-8")
-    for target in re.findall(r"\]\(([^)#]+)\)", text):
-        assert (ROOT / target).is_file(), target
+@pytest.mark.parametrize("document", DOCUMENTS, ids=str)
+def test_links_lead_somewhere(document: Path) -> None:
+    for target in documents.link_targets(documents.read(document)):
+        if not re.match(r"https?:|mailto:", target):
+            name, _, anchor = target.partition("#")
+            file = ROOT / document.parent / name if name else ROOT / document
+            assert file.exists(), target
+            if anchor:
+                assert anchor in documents.anchors(file.read_text(encoding="utf-8")), target
+
+
+def test_the_documents_are_there() -> None:
+    assert {"README.md", "DEVELOPERS.md", "CHANGELOG.md"} <= {str(path) for path in DOCUMENTS}
 
 
 def test_the_picture_in_the_readme_is_small() -> None:
     assert (ROOT / "demo_images" / "report.png").stat().st_size < 400_000
 
 
-def test_the_changes_of_this_version_are_told() -> None:
-    assert f"## {version('sieveward')}" in (ROOT / "CHANGELOG.md").read_text(encoding="utf-8")
+def test_the_changes_of_this_version_are_listed() -> None:
+    assert f"## {version('sieveward')}" in documents.read(Path("CHANGELOG.md"))
 
 
-def _rank(name):
+def _rank(name: str) -> tuple[int, str]:
     """CONSTANTS, then Classes, then functions, each by letter."""
     return (0 if name.isupper() else 1 if name[0].isupper() else 2), name
 
 
-@pytest.mark.parametrize("path", MODULES, ids=lambda path: str(path.relative_to(ROOT)))
-def test_what_a_module_offers_is_sorted_and_there(path) -> None:
-    tree = ast.parse(path.read_text(encoding="utf-8"))
-    here, offered = set(), None
-    for node in ast.walk(tree):
+@pytest.mark.parametrize("module", MODULES)
+def test_public_names_of_a_module_are_sorted_and_defined(module: str) -> None:
+    defined: set[str] = set()
+    offered = None
+    for node in ast.walk(parse(MODULES[module])):
         if isinstance(node, ast.FunctionDef | ast.ClassDef):
-            here.add(node.name)
+            defined.add(node.name)
         elif isinstance(node, ast.Import | ast.ImportFrom):
-            here |= {alias.asname or alias.name for alias in node.names}
+            defined |= {alias.asname or alias.name for alias in node.names}
         elif isinstance(node, ast.Name) and isinstance(node.ctx, ast.Store):
-            here.add(node.id)
+            defined.add(node.id)
         if isinstance(node, ast.Assign) and ast.unparse(node.targets[0]) == "__all__":
             offered = ast.literal_eval(node.value)
     if offered is not None:
         assert offered == sorted(set(offered), key=_rank)
-        assert set(offered) <= here
+        module_there = importlib.import_module(module)
+        assert all(name in defined or hasattr(module_there, name) for name in offered)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import sys
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from datetime import date
@@ -11,8 +10,10 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from registry_made import SCALE, Clock, Measuring
 
+from clock import Clock
+from program import Program
+from registry_made import SCALE, Measuring
 from sieve_registry.checks import commands as check_commands
 from sieve_registry.records import NewSieve
 from sieve_registry.sieves import commands as sieve_commands
@@ -173,35 +174,13 @@ def check(registry: Registry, measuring: Measuring, scan: Path) -> Callable[...,
     return checking
 
 
-@dataclass(frozen=True)
-class Answer:
-    """How the program ended and what it said."""
-
-    code: int
-    out: str
-    err: str
-
-
 @pytest.fixture
 def run(
     target: str,
     measuring: Measuring,
     monkeypatch: pytest.MonkeyPatch,
     capsys: pytest.CaptureFixture[str],
-) -> Callable[..., Answer]:
-    """Runs `sieveward --registry … ARGUMENTS` in this process, its measuring replaced."""
-    from sieve_registry.cli.main import main
-
+) -> Program:
+    """Runs `sieveward --registry … ARGUMENTS`, its measuring replaced."""
     monkeypatch.setattr(check_commands, "measure_scans", measuring)
-
-    def running(*arguments: str, registry: str | None = None) -> Answer:
-        where = target if registry is None else registry
-        monkeypatch.setattr(sys, "argv", ["sieveward", "--registry", where, *arguments])
-        capsys.readouterr()
-        with pytest.raises(SystemExit) as ended:
-            main()
-        said = capsys.readouterr()
-        code = ended.value.code
-        return Answer(code if isinstance(code, int) else 0, said.out, said.err)
-
-    return running
+    return Program(monkeypatch, capsys, target)

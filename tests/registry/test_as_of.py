@@ -8,8 +8,8 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from registry_made import Clock
 
+from clock import Clock
 from sieve_registry.audit import verification
 from sieve_registry.audit.queries import audit
 from sieve_registry.checks import commands as check_commands

@@ -17,9 +17,10 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from registry_made import SCALE, Clock, Measuring
 from sqlalchemy import event as listening
 
+from clock import Clock
+from registry_made import SCALE, Measuring
 from sieve_registry.audit import verification
 from sieve_registry.checks import commands as check_commands
 from sieve_registry.errors import NetworkDriveError, RegistryFileError

@@ -14,8 +14,8 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from registry_made import Clock
 
+from clock import Clock
 from sieve_registry import records
 from sieve_registry.audit import verification
 from sieve_registry.checks import commands as check_commands

@@ -11,8 +11,8 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from registry_made import Clock
 
+from clock import Clock
 from sieve_registry import events
 from sieve_registry.audit import commands as audit_commands
 from sieve_registry.audit import verification

@@ -7,10 +7,11 @@ from pathlib import Path
 
 import pytest
 from PIL import Image
-from registry_made import Clock, Measuring
 from test_artefacts import GRID, said
 from test_recorded_scales import check, lab, picture
 
+from clock import Clock
+from registry_made import Measuring
 from sieve_inspect.synthetic import Sensor
 from sieve_inspect.synthetic.targets import Device, Target, render_target
 from sieve_registry.checks.queries import get_check

@@ -10,8 +10,8 @@ from datetime import date
 from typing import Any
 
 import pytest
-from registry_made import Clock
 
+from clock import Clock
 from sieve_registry.audit import verification
 from sieve_registry.audit.queries import audit
 from sieve_registry.errors import RuleRefusedError

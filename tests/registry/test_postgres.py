@@ -9,10 +9,11 @@ from datetime import date
 from pathlib import Path
 
 import pytest
-from registry_made import SCALE, Clock, Measuring
 from sqlalchemy import text
 from sqlalchemy.exc import DBAPIError
 
+from clock import Clock
+from registry_made import SCALE, Measuring
 from sieve_inspect.errors import UsageError
 from sieve_registry.audit import verification
 from sieve_registry.checks import commands as check_commands

@@ -8,9 +8,10 @@ from pathlib import Path
 
 import pytest
 from PIL import Image
-from registry_made import Clock, Measuring
 from test_artefacts import GRID, SCANNER, said
 
+from clock import Clock
+from registry_made import Measuring
 from sieve_inspect.synthetic import Sensor
 from sieve_inspect.synthetic.targets import Device, Target, render_target
 from sieve_registry.checks.queries import get_check

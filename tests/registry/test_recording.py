@@ -13,8 +13,8 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from registry_made import Measuring
 
+from registry_made import Measuring
 from sieve_inspect.errors import UnknownStandardError, UsageError
 from sieve_inspect.scale.model import Scale
 from sieve_inspect.standard import DEFAULT_STANDARD as THEIR_DEFAULT

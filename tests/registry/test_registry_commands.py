@@ -14,9 +14,9 @@ from html.parser import HTMLParser
 from pathlib import Path
 
 import pytest
+
 from registry_kinds import file_only
 from registry_made import Measuring
-
 from sieve_registry.exchange.sheets import csv_cell
 
 SCALE = ("--um-per-px", "5.29")

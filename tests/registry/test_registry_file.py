@@ -14,8 +14,8 @@ from alembic.autogenerate import compare_metadata
 from alembic.config import Config
 from alembic.migration import MigrationContext
 from alembic.script import ScriptDirectory
-from registry_made import Clock
 
+from clock import Clock
 from sieve_inspect.errors import UsageError
 from sieve_registry import store
 from sieve_registry.audit import verification

@@ -7,8 +7,7 @@ from collections.abc import Callable
 from datetime import date, timedelta
 from typing import Any
 
-from registry_made import Clock
-
+from clock import Clock
 from sieve_inspect.errors import UsageError
 from sieve_registry.audit import verification
 from sieve_registry.errors import RuleRefusedError, UnknownRecordError

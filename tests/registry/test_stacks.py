@@ -11,8 +11,8 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from registry_made import Measuring
 
+from registry_made import Measuring
 from sieve_registry.audit import commands as audit_commands
 from sieve_registry.audit import verification
 from sieve_registry.checks import commands as check_commands

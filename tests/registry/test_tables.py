@@ -13,8 +13,8 @@ from typing import Any
 
 import openpyxl
 import pytest
-from registry_kinds import file_only
 
+from registry_kinds import file_only
 from sieve_inspect.errors import UsageError
 from sieve_registry.audit import verification
 from sieve_registry.checks import queries as check_queries

@@ -6,29 +6,21 @@ The truth comes from the drawing: apertures of 15 px at 5 um/px are 75 um, 18 px
 from __future__ import annotations
 
 import json
-import sys
 from pathlib import Path
 
 import pytest
 
+from program import Program
 from sieve_inspect.synthetic import Cloth, Sensor, render, save
-from sieve_registry.cli.main import main
 
 TYPED = ("--um-per-px", "5", "--encoding", "srgb", "--by", "Ada Moss", "--json", "-")
 
 
 @pytest.fixture
-def lab(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]):
-    registry = tmp_path / "lab.sqlite"
-
-    def typing(*arguments):
-        monkeypatch.setattr(sys, "argv", ["sieveward", "--registry", str(registry), *arguments])
-        with pytest.raises(SystemExit) as ended:
-            main()
-        said = capsys.readouterr()
-        return ended.value.code or 0, said.out, said.err
-
-    return typing
+def lab(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> Program:
+    return Program(monkeypatch, capsys, tmp_path / "lab.sqlite")
 
 
 def draw(path, aperture_px, seed):

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import pytest
+
 import report_lab
 from report_sample import sample
-
 from sieve_registry.audit import queries as audits
 from sieve_registry.report import (
     audit_page,

@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import replace
 
 from report_sample import sample
-
 from sieve_registry.report import render_check_report
 
 

@@ -11,9 +11,9 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-import report_lab
 from PIL import Image
 
+import report_lab
 from sieve_registry.checks import queries as check_queries
 from sieve_registry.errors import EvidenceAlteredError
 from sieve_registry.quality import corrections as quality_corrections

@@ -14,8 +14,8 @@ from importlib.resources import files
 import numpy as np
 import pytest
 from PIL import Image
-from report_sample import HASHES, measurement, sample, summary
 
+from report_sample import HASHES, measurement, sample, summary
 from sieve_inspect.standard import limits
 from sieve_inspect.verdict import judge
 from sieve_registry.report import (

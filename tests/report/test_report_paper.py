@@ -13,31 +13,21 @@ from pathlib import Path
 from urllib.parse import unquote
 
 import pytest
-import report_lab
 
-from sieve_registry.cli.main import main
+import report_lab
+from program import HousedProgram
 
 
 @pytest.fixture
 def type_it(
     filled, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
-):
-    """Types `sieveward …` in an empty folder, on a copy of the laboratory."""
+) -> HousedProgram:
+    """Runs `sieveward …` in an empty folder, on a copy of the laboratory."""
     copy, home = tmp_path / "lab", tmp_path / "home"
     shutil.copytree(filled, copy)
     home.mkdir()
     monkeypatch.chdir(home)
-
-    def typing(*arguments):
-        typed = ["sieveward", "--registry", str(copy / "registry.sqlite"), *arguments]
-        monkeypatch.setattr(sys, "argv", typed)
-        with pytest.raises(SystemExit) as ended:
-            main()
-        said = capsys.readouterr()
-        return ended.value.code or 0, said.out, said.err
-
-    typing.home, typing.lab = home, copy
-    return typing
+    return HousedProgram(monkeypatch, capsys, copy / "registry.sqlite", home=home, lab=copy)
 
 
 @pytest.mark.parametrize(
@@ -96,7 +86,6 @@ def test_a_pdf_of_a4_pages_the_same_every_time(type_it) -> None:
 def test_a_report_fits_its_pages() -> None:
     weasyprint = pytest.importorskip("weasyprint", exc_type=Exception)
     from report_sample import sample
-
     from sieve_registry.report import render_check_report
 
     pages = weasyprint.HTML(string=render_check_report(sample())).render().pages

@@ -6,7 +6,6 @@ The truth is the device's own scale, and the widths of the drawn cloth moved thr
 from __future__ import annotations
 
 import json
-import sys
 from pathlib import Path
 from typing import Any
 
@@ -14,6 +13,7 @@ import numpy as np
 import pytest
 from PIL import Image
 
+from program import Program
 from sieve_inspect.measurement.pipeline import measure
 from sieve_inspect.scale import Scale
 from sieve_inspect.scale.artefact.calibrate import calibrate_light
@@ -135,15 +135,7 @@ def test_a_check_keeps_the_chain_of_its_own_run(
     picture: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: Any
 ) -> None:
     """Typed by hand, nothing replaced: artefact, check, its record and its page."""
-    from sieve_registry.cli.main import main
-
-    def typing(*words: str) -> tuple[int, str, str]:
-        typed = ["sieveward", "--registry", str(tmp_path / "lab.sqlite"), *words]
-        monkeypatch.setattr(sys, "argv", typed)
-        with pytest.raises(SystemExit) as ended:
-            main()
-        said = capsys.readouterr()
-        return int(ended.value.code or 0), said.out, said.err
+    typing = Program(monkeypatch, capsys, tmp_path / "lab.sqlite")
 
     assert typing("artefact", "add", "D-1", "--kind", "dots", "--pitch", "400um", "--u-pitch",
                   "0.02um", "--certificate", "7", "--laboratory", "Brook Metrology",

@@ -7,10 +7,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 import tifffile
-from direct_drawing import draw_directly, srgb
-from round_measured import matched
 from scipy.ndimage import gaussian_filter
 
+from direct_drawing import draw_directly, srgb
+from round_measured import matched
 from sieve_inspect.errors import NominalMismatchError, RefusedImageError
 from sieve_inspect.measurement import scan_task
 from sieve_inspect.measurement.pipeline import measure

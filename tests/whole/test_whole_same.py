@@ -7,8 +7,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 import tifffile
-from round_measured import matched, measured, same
 
+from round_measured import matched, measured, same
 from sieve_inspect.apertures import banded, bulk
 from sieve_inspect.lattice import openings
 from sieve_inspect.synthetic.round_cloth import RoundTruth

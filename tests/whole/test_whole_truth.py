@@ -11,9 +11,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 import tifffile
+
 from direct_drawing import draw_directly
 from round_measured import matched, measured
-
 from sieve_inspect.apertures import banded
 from sieve_inspect.apertures.field import measure_field, prepare_field
 from sieve_inspect.image import linear_light, load_scan

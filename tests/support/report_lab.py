@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from datetime import UTC, date, datetime
+from datetime import date
 from pathlib import Path
 
+from clock import Clock
 from sieve_inspect.scale import load_scale
 from sieve_registry.checks import commands as check_commands
 from sieve_registry.quality import corrections as quality_corrections
@@ -17,18 +17,6 @@ from sieve_registry.store.engine import Registry, open_registry
 SCANS = Path(__file__).parents[2] / "demo_images"
 LAST_DAY = "2023-06-01"
 ODD_NAME = "<b>7 & 8"
-
-
-@dataclass
-class Clock:
-    """Says noon of the day it was set to."""
-
-    day: str
-
-    def __call__(self) -> datetime:
-        return datetime.combine(date.fromisoformat(self.day), datetime.min.time(), UTC).replace(
-            hour=12
-        )
 
 
 def lab(folder: Path, day: str) -> Registry:

@@ -1,6 +1,6 @@
 """Makes the golden registry of the schema version this code writes: run once per version.
 
-    python tests/registry/make_golden.py fixtures/registries/0002.zip
+    python tests/support/make_golden.py fixtures/registries/0002.zip
 
 It is never made again: `test_golden.py` opens every one ever released, forever.
 """
@@ -14,10 +14,8 @@ import zipfile
 from datetime import date
 from pathlib import Path
 
-sys.path.insert(0, str(Path(__file__).parent))
-
-from registry_made import SCALE, Clock, Measuring
-
+from clock import Clock
+from registry_made import SCALE, Measuring
 from sieve_registry.audit import verification
 from sieve_registry.checks import commands as check_commands
 from sieve_registry.records import NewSieve

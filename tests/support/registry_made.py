@@ -1,11 +1,10 @@
-"""A clock that tests set, and a measurement made to order."""
+"""A measurement made to order."""
 
 from __future__ import annotations
 
 import hashlib
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
-from datetime import UTC, date, datetime, time
 from pathlib import Path
 from typing import Any
 
@@ -13,19 +12,6 @@ from sieve_inspect.scale.model import Scale
 from sieve_inspect.verdict import Verdict
 
 SCALE = Scale(5.29, 5.29, 0.001, 0.001, 0.0, "made for a test")
-
-
-class Clock:
-    """Says noon (UTC) of the day it was set to; zones from UTC-12 to UTC+11 agree on the day."""
-
-    def __init__(self, day: str) -> None:
-        self.day = date.fromisoformat(day)
-
-    def __call__(self) -> datetime:
-        return datetime.combine(self.day, time(12), UTC)
-
-    def set(self, day: str) -> None:
-        self.day = date.fromisoformat(day)
 
 
 @dataclass

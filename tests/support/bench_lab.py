@@ -6,11 +6,11 @@ import socket
 import threading
 from contextlib import contextmanager
 from dataclasses import dataclass
-from datetime import UTC, date, datetime, time
 from pathlib import Path
 
 import httpx
 
+from clock import Clock
 from sieve_inspect.scale import load_scale
 from sieve_registry.bench.app import Desk, make_app
 from sieve_registry.bench.guard import TOKEN_HEADER
@@ -25,16 +25,6 @@ SCANS = images_folder()
 SCAN = SCANS / "s0075-4.png"  # drawn worn: it fails
 SCALE_FILE = SCANS / "scanner-4800dpi.json"
 TECHNICIAN, COLLEAGUE = "Tove Example", "Ravi Example"
-
-
-class Clock:
-    """Noon (UTC) of the day it was set to."""
-
-    def __init__(self, day: str) -> None:
-        self.day = date.fromisoformat(day)
-
-    def __call__(self) -> datetime:
-        return datetime.combine(self.day, time(12), UTC)
 
 
 @dataclass

@@ -6,10 +6,11 @@ import hashlib
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from datetime import UTC, date, datetime, time, timedelta
+from datetime import date, timedelta
 from pathlib import Path
 from typing import Any
 
+from clock import Clock
 from sieve_inspect.scale.model import Scale
 from sieve_inspect.standard import limits
 from sieve_inspect.summary.direction import DirectionSummary
@@ -20,16 +21,6 @@ from sieve_registry.sieves import commands as sieve_commands
 from sieve_registry.store.engine import Registry
 
 FIRST = date(2024, 1, 8)
-
-
-class Clock:
-    """Says noon (UTC) of the day it was set to."""
-
-    def __init__(self, day: date) -> None:
-        self.day = day
-
-    def __call__(self) -> datetime:
-        return datetime.combine(self.day, time(12), UTC)
 
 
 @dataclass
@@ -168,12 +159,3 @@ class Lab:
             by="Ben Ray",
             details=UseDetails(method=method, **more),
         )
-
-
-@dataclass(frozen=True)
-class Answer:
-    """How the program ended and what it said."""
-
-    code: int
-    out: str
-    err: str

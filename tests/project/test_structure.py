@@ -1,0 +1,69 @@
+"""The structure of the source: imports in one direction, layers that cover everything."""
+
+from __future__ import annotations
+
+import tomllib
+from pathlib import Path
+
+import pytest
+
+from source_tree import (
+    PACKAGES,
+    ROOT,
+    find_cycle,
+    find_modules,
+    import_graph,
+)
+
+MODULES = {
+    name: path for package in PACKAGES.values() for name, path in find_modules(package).items()
+}
+FLAT_MODULES = 6
+
+
+@pytest.mark.parametrize(
+    ("first", "second"),
+    [
+        ("from room import second\n", "from room import first\n"),
+        ("from . import second\n", "def late():\n    from room.first import name\n"),
+        ("import room.second\n", "import room.first as other\n"),
+    ],
+)
+def test_a_cycle_is_seen_although_one_import_is_lazy(
+    tmp_path: Path, first: str, second: str
+) -> None:
+    package = tmp_path / "room"
+    package.mkdir()
+    (package / "__init__.py").write_text("")
+    (package / "first.py").write_text(first)
+    (package / "second.py").write_text(second)
+    assert set(find_cycle(import_graph(find_modules(package)))) == {"room.first", "room.second"}
+
+
+def test_an_import_for_types_alone_makes_no_cycle(tmp_path: Path) -> None:
+    package = tmp_path / "room"
+    package.mkdir()
+    (package / "__init__.py").write_text("")
+    (package / "first.py").write_text("from room import second\n")
+    (package / "second.py").write_text("if TYPE_CHECKING:\n    from room import first\n")
+    assert find_cycle(import_graph(find_modules(package))) == []
+
+
+@pytest.mark.parametrize("package", PACKAGES)
+def test_the_layers_name_every_module_at_the_top_of_a_package(package: str) -> None:
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))
+    (contract,) = (
+        contract
+        for contract in project["tool"]["importlinter"]["contracts"]
+        if package in contract.get("containers", ())
+    )
+    assert contract["exhaustive"]
+    layers = {name.strip() for layer in contract["layers"] for name in layer.split("|")}
+    top = {name.split(".")[1] for name in MODULES if name.startswith(f"{package}.")}
+    assert layers == top
+
+
+def test_few_modules_of_the_registry_lie_outside_of_its_rooms() -> None:
+    package = PACKAGES["sieve_registry"]
+    flat = [path.name for path in package.glob("*.py") if path.name != "__init__.py"]
+    assert len(flat) <= FLAT_MODULES, flat
