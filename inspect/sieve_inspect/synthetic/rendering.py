@@ -18,7 +18,9 @@ from numpy.typing import NDArray
 from sieve_inspect.errors import UsageError
 from sieve_inspect.synthetic.damage import Faults, place_faults, ring_centre
 from sieve_inspect.synthetic.frame import Floats, frame_of
-from sieve_inspect.synthetic.model import Cloth, Light, Optics, Ring, Sensor
+from sieve_inspect.synthetic.model import Cloth, Damage, Light, Optics, Ring, Sensor
+from sieve_inspect.synthetic.reflection import RoundLight
+from sieve_inspect.synthetic.round_wires import RoundWires
 from sieve_inspect.synthetic.optics import oversampling, reach_px, transfer
 from sieve_inspect.synthetic.scene import SMOOTH, Scene
 from sieve_inspect.synthetic.sensor import expose, jpeg_bytes
@@ -48,7 +50,7 @@ def render(
     sensor: Sensor | None = None,
     shape: tuple[int, int] = (600, 800),
     *,
-    light: Light | None = None,
+    light: Light | RoundLight | None = None,
 ) -> Render:
     """Draw `cloth` in a picture of `shape` (height, width) px; the same call, the same picture.
 
@@ -78,7 +80,7 @@ def render_light(
     optics: Optics | None = None,
     shape: tuple[int, int] = (600, 800),
     *,
-    light: Light | None = None,
+    light: Light | RoundLight | None = None,
     sensor: Sensor | None = None,
 ) -> tuple[Floats, Truth]:
     """The noise-free linear light on each pixel, (height, width) or (height, width, 3).
@@ -91,8 +93,15 @@ def render_light(
     frame = frame_of(cloth, shape)
     families = weave(cloth, frame, shape)
     families, truth, faults = place_faults(cloth, frame, families, shape)
-    scene = Scene(frame, families, 0 if optics.kind == "none" else SMOOTH)
-    painter = _Painter(scene, faults, light, cloth.ring, shape)
+    painter: _Painter | _RoundPainter
+    if isinstance(light, RoundLight):
+        if cloth.damage != Damage() or cloth.ring is not None or cloth.along_sd_px:
+            raise UsageError(message="Round wires are drawn without damage, ring or wander.")
+        painter = _RoundPainter(RoundWires(frame, families, light.lamp, light.surface), light)
+        light = Light(light.open_level)
+    else:
+        scene = Scene(frame, families, 0 if optics.kind == "none" else SMOOTH)
+        painter = _Painter(scene, faults, light, cloth.ring, shape)
     shift = sensor.channel_shift_px
     shifts = (shift, (0.0, 0.0), (-shift[0], -shift[1])) if sensor.channels == 3 else ((0.0, 0.0),)
     levels = _Camera(optics, shifts, shape).look(painter)
@@ -118,6 +127,7 @@ class _Painter:
     light: Light
     ring: Ring | None
     shape: tuple[int, int]
+    smooth: int = SMOOTH
 
     def __call__(self, x: Floats, y: Floats, step_px: float) -> NDArray[np.float32]:
         open_share = self.scene.transmission(x, y, step_px)
@@ -131,6 +141,21 @@ class _Painter:
                 away = np.hypot(x[None, :] - cx, y[i : i + 256, None] - cy)
                 _paint_ring(open_share[i : i + 256], self.ring, away, step_px)
         return open_share
+
+
+@dataclass(frozen=True)
+class _RoundPainter:
+    """Turns a grid of squares into the light of round wires before the optics."""
+
+    wires: RoundWires
+    light: RoundLight
+    smooth: int = 0
+
+    def __call__(self, x: Floats, y: Floats, step_px: float) -> NDArray[np.float32]:
+        result = self.wires.transmission(x, y, step_px)
+        result *= np.float32(self.light.open_level - self.light.floor)
+        result += np.float32(self.light.floor)
+        return result
 
 
 def _paint_ring(level: NDArray[np.float32], ring: Ring, away: Floats, step_px: float) -> None:
@@ -160,7 +185,7 @@ class _Camera:
         far = max(abs(v) for shift in self.shifts for v in shift)
         return min(MARGIN_PX - 8, math.ceil(reach_px(self.optics) + far + 2))
 
-    def look(self, painter: _Painter) -> Floats:
+    def look(self, painter: _Painter | _RoundPainter) -> Floats:
         """Blur and integrate over the pixels, strip by strip: (height, width, channels)."""
         height, width = self.shape
         result = np.empty((height, width, len(self.shifts)))
@@ -176,7 +201,7 @@ class _Camera:
             result[top:bottom] = self._strip(painter, top, bottom)
         return result
 
-    def _strip(self, painter: _Painter, top: int, bottom: int) -> Floats:
+    def _strip(self, painter: _Painter | _RoundPainter, top: int, bottom: int) -> Floats:
         from scipy.fft import irfft2, rfft2
 
         n, (_, width) = self.n, self.shape
@@ -186,7 +211,7 @@ class _Camera:
         fy = n * np.fft.ifftshift(_count(len(y)) - len(y) // 2) / len(y)
         spectrum = rfft2(painter(x, y, 1 / n), workers=2)
         # The patches were smoother than squares: taken out again here (see scene.py).
-        fine_x, fine_y = np.sinc(fx / n) ** -SMOOTH, np.sinc(fy / n) ** -SMOOTH
+        fine_x, fine_y = np.sinc(fx / n) ** -painter.smooth, np.sinc(fy / n) ** -painter.smooth
         for i in range(0, len(fy), 256):
             part = slice(i, i + 256)
             blur = transfer(self.optics, fx, fy[part])
