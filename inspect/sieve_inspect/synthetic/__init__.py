@@ -2,6 +2,7 @@
 
 from sieve_inspect.synthetic.files import save
 from sieve_inspect.synthetic.model import BlurKind, Cloth, Damage, Light, Optics, Ring, Sensor
+from sieve_inspect.synthetic.reflection import Lamp, RoundLight, Surface
 from sieve_inspect.synthetic.rendering import Render, render, render_light
 from sieve_inspect.synthetic.sensor import srgb_encode
 from sieve_inspect.synthetic.truth import Truth
@@ -10,11 +11,14 @@ __all__ = [
     "BlurKind",
     "Cloth",
     "Damage",
+    "Lamp",
     "Light",
     "Optics",
     "Render",
     "Ring",
+    "RoundLight",
     "Sensor",
+    "Surface",
     "Truth",
     "render",
     "render_light",

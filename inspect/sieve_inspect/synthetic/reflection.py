@@ -28,11 +28,22 @@ from numpy.typing import NDArray
 
 from sieve_inspect.errors import UsageError
 
-__all__ = ["BLACK", "BRONZE", "MATT", "MIRROR", "ROUGH", "STEEL", "Lamp", "RoundLight", "Surface", "WireLight"]
+__all__ = [
+    "BLACK",
+    "BRONZE",
+    "MATT",
+    "MIRROR",
+    "ROUGH",
+    "STEEL",
+    "Lamp",
+    "RoundLight",
+    "Surface",
+    "WireLight",
+]
 
 Floats = NDArray[np.float64]
 
-_ANGLES = 241  # across half a turn of the surface: 0.75° apart
+_ANGLES = 241  # across half a turn of the surface, the closer the nearer to the outline
 _SLOPES = 13
 _STEEPEST = 0.85  # rad: no woven wire climbs more
 _FACETS = 24  # per axis of the stratified sum over facets
@@ -58,7 +69,7 @@ class Surface:
             raise UsageError(message="Reflectance and albedo lie between 0 and 1.")
 
 
-MIRROR = Surface(0.01, 1.0)
+MIRROR = Surface(0.001, 1.0)
 STEEL = Surface()  # chromium at 550 nm: n = 3.2, k = 3.3; Johnson and Christy 1974, from memory
 BRONZE = Surface(0.15, 0.60)  # copper at 550 nm, from memory
 ROUGH = Surface(0.4)
@@ -136,14 +147,15 @@ class WireLight:
         """Light at places −1..1 across the outline of wires that climb at `slope` rad."""
         from scipy.ndimage import map_coordinates
 
-        angle = (np.arcsin(np.clip(place, -1, 1)) / math.pi + 0.5) * (_ANGLES - 1)
+        turned = np.arcsin(np.clip(place, -1, 1)) / (math.pi / 2)
+        angle = (np.arcsin(turned) / math.pi + 0.5) * (_ANGLES - 1)
         level = (np.clip(slope / _STEEPEST, -1, 1) + 1) / 2 * (_SLOPES - 1)
         result: Floats = map_coordinates(self.radiance, [level, angle], order=1, mode="nearest")
         return result
 
     def glow(self, slope: float = 0.0) -> float:
         """Share g of its diameter by which a wire of this slope looks thinner."""
-        t = np.linspace(-math.pi / 2, math.pi / 2, _ANGLES)
+        t = _angles()
         light = self.at(np.sin(t), np.full(_ANGLES, slope))
         return float(np.trapezoid(light * np.cos(t), t)) / 2
 
@@ -190,7 +202,7 @@ class WireLight:
         return met & (np.abs(x) <= reach) & (np.abs(y) <= reach)
 
     def _scattered(self, normal: Floats) -> Floats:
-        """Light scattered evenly (Lambert): albedo / π times what the lamp sheds, (slopes, angles)."""
+        """Light scattered evenly (Lambert): albedo/π times the lamp's, (slopes, angles)."""
         if not self.surface.albedo:
             return np.zeros(normal.shape[:-1])
         bx, by = (math.tan(math.radians(a)) for a in self.lamp.half_angle_deg)
@@ -206,10 +218,15 @@ class WireLight:
         return result
 
 
+def _angles() -> Floats:
+    """Angles of the surface from the side that faces the camera, −90° to 90°."""
+    return math.pi / 2 * np.sin(np.linspace(-math.pi / 2, math.pi / 2, _ANGLES))
+
+
 def _local_axes(view: Floats) -> tuple[Floats, Floats, Floats]:
     """Normal, direction around and along the wire at each slope and angle: (slopes, angles, 3)."""
     slope = np.linspace(-_STEEPEST, _STEEPEST, _SLOPES)[:, None]
-    t = np.linspace(-math.pi / 2, math.pi / 2, _ANGLES)[None, :]
+    t = _angles()[None, :]
     s, c = np.sin(slope), np.cos(slope)
     theta = np.arctan2(view[0], c * view[2] - s * view[1]) + t
     st, ct = np.sin(theta), np.cos(theta)

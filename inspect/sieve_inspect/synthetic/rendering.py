@@ -19,9 +19,9 @@ from sieve_inspect.errors import UsageError
 from sieve_inspect.synthetic.damage import Faults, place_faults, ring_centre
 from sieve_inspect.synthetic.frame import Floats, frame_of
 from sieve_inspect.synthetic.model import Cloth, Damage, Light, Optics, Ring, Sensor
+from sieve_inspect.synthetic.optics import oversampling, reach_px, transfer
 from sieve_inspect.synthetic.reflection import RoundLight
 from sieve_inspect.synthetic.round_wires import RoundWires
-from sieve_inspect.synthetic.optics import oversampling, reach_px, transfer
 from sieve_inspect.synthetic.scene import SMOOTH, Scene
 from sieve_inspect.synthetic.sensor import expose, jpeg_bytes
 from sieve_inspect.synthetic.truth import Truth
