@@ -3,11 +3,16 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Callable
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import pytest
 
-from bench_lab import COLLEAGUE, SCAN, SCANS, TECHNICIAN
+from bench_lab import COLLEAGUE, SCAN, SCANS, TECHNICIAN, Lab
+
+if TYPE_CHECKING:
+    from playwright.sync_api import Page
 
 SECOND = SCANS / "s0125-3.tif"
 
@@ -82,7 +87,7 @@ def test_a_click_in_the_scan_shows_that_aperture(new_page, served, lab) -> None:
     page.wait_for_selector("#closeup .profile .fit")
     wanted = f"row {field.row[index]}, column {field.column[index]}"
     assert wanted in page.inner_text("#closeup h3")
-    page.get_by_role("button", name="Closer").click()
+    page.get_by_role("button", name="Zoom in").click()
     page.wait_for_function(
         "z => parseFloat(document.getElementById('viewer').dataset.drawn) > z", arg=zoom
     )
@@ -120,6 +125,24 @@ def test_a_wrong_upload_is_told_and_nothing_is_lost(new_page, served, lab, tmp_p
     assert page.get_by_label("scanner-4800dpi").is_checked()
     expected = "status of 422"  # the browser's own word on an answer that says no
     new_page.complaints[:] = [one for one in new_page.complaints if expected not in one]
+
+
+def test_the_watched_folder_refreshes_and_errors_stay(
+    new_page: Callable[..., Page], served: str, lab: Lab
+) -> None:
+    """The folder list polls every 3 s inside the form: its events are not those of the form."""
+    page = new_page()
+    page.goto(f"{served}/sieve?id=S-0075")
+    assert lab.desk.watch is not None
+    scan = lab.desk.watch / "tray.png"
+    scan.write_bytes(SCAN.read_bytes())
+    page.get_by_text("tray.png").wait_for(timeout=10_000)
+    assert page.inner_text("#note") == ""
+    page.get_by_role("button", name="Measure").click()
+    page.get_by_text("No scan is chosen").wait_for()
+    scan.unlink()
+    page.get_by_text("tray.png").wait_for(state="detached", timeout=10_000)
+    assert "No scan is chosen" in page.inner_text("#note")
 
 
 def test_dropped_scans_are_taken(new_page, served) -> None:

@@ -118,7 +118,7 @@ def test_measuring_records_nothing(ready) -> None:
     assert lab.checks() == ()
     text = client.get(f"/jobs/{job.id}").text
     assert "Nothing is recorded yet" in text
-    assert "waits for a name" in client.get("/now").text
+    assert "awaiting confirmation" in client.get("/now").text
 
 
 def test_the_result_is_that_of_the_measurement(ready) -> None:
@@ -146,8 +146,8 @@ def test_an_aperture_seen_closely_has_the_width_of_the_table(ready) -> None:
     assert 'class="fit"' in text
 
 
-def test_pieces_make_up_the_scan(ready) -> None:
-    """At full resolution every pixel of the scan is in the pieces, in its place."""
+def test_tiles_make_up_the_scan(ready) -> None:
+    """At full resolution every pixel of the scan is in the tiles, in its place."""
     _, client, job = ready
     with Image.open(SCAN) as scan:
         width, height = scan.size
@@ -155,14 +155,14 @@ def test_pieces_make_up_the_scan(ready) -> None:
     whole = np.zeros((height, width))
     for column in range(-(-width // 512)):
         for row in range(-(-height // 512)):
-            answer = client.get(f"/jobs/{job.id}/scans/0/pieces/0/{column}/{row}.png")
+            answer = client.get(f"/jobs/{job.id}/scans/0/tiles/0/{column}/{row}.png")
             part = np.asarray(Image.open(io.BytesIO(answer.content)))
             h, w = part.shape
             whole[row * 512 : row * 512 + h, column * 512 : column * 512 + w] = part
     # Shown in greys of their own, the order of light and dark is the scan's.
     assert np.corrcoef(whole.ravel(), stored.ravel())[0, 1] > 0.99
-    assert client.get(f"/jobs/{job.id}/scans/0/pieces/0/9/0.png").status_code == 404
-    assert client.get(f"/jobs/{job.id}/scans/0/pieces/30/0/0.png").status_code == 404
+    assert client.get(f"/jobs/{job.id}/scans/0/tiles/0/9/0.png").status_code == 404
+    assert client.get(f"/jobs/{job.id}/scans/0/tiles/30/0/0.png").status_code == 404
 
 
 def test_every_aperture_is_marked_once(ready) -> None:
@@ -190,12 +190,12 @@ def test_an_aperture_is_found_by_number_place_and_neighbour(ready) -> None:
     for text in (
         client.get(f"{place}/{index}").text,
         client.get(f"{place}/nearest", params={"x": x + 3, "y": y - 3}).text,
-        client.get(f"{place}/{index + 1}/beside?rows=0&columns=-1").text,
+        client.get(f"{place}/{index + 1}/neighbour?rows=0&columns=-1").text,
     ):
         assert f'data-index="{index}"' in text
     assert client.get(f"{place}/nearest?x=-900&y=-900").status_code == 204
-    assert client.get(f"{place}/{index}/beside?rows=99&columns=x").text.count("data-index") == 1
-    assert client.get(f"{place}/0/beside?rows=-1&columns=0").status_code == 204
+    assert client.get(f"{place}/{index}/neighbour?rows=99&columns=x").text.count("data-index") == 1
+    assert client.get(f"{place}/0/neighbour?rows=-1&columns=0").status_code == 204
     for wrong in ("999999", "nearest?x=1", "nearest?x=nan1&y=2"):
         assert client.get(f"{place}/{wrong}").status_code == 404
 
@@ -227,7 +227,7 @@ def test_what_cannot_be_measured_is_told(lab, client, tmp_path: Path) -> None:
     assert "Not measured" in text
     assert "sky.png" in text
     assert "Nothing was recorded" in text
-    assert "could not be measured" in client.get("/now").text
+    assert "not measured: see the reason" in client.get("/now").text
     client.post(f"/jobs/{job.id}/discard", headers=lab.headers)
     assert client.get(f"/jobs/{job.id}").status_code == 404
 
@@ -305,7 +305,7 @@ def test_two_names_at_the_same_moment_make_one_record(lab, client) -> None:
     assert {one.person for one in answers.values()} == {lab.checks()[0].person}
     late = COLLEAGUE if lab.checks()[0].person == TECHNICIAN else TECHNICIAN
     place = confirm(lab, client, job, late).headers["HX-Redirect"]
-    assert "had confirmed this check a moment before" in client.get(place).text
+    assert "had already confirmed this check" in client.get(place).text
 
 
 def test_a_check_recorded_meanwhile_is_shown_before_anything_is_recorded(lab, client) -> None:
@@ -359,7 +359,7 @@ def test_a_scan_measured_before_is_pointed_out(lab, client) -> None:
 def test_back_from_quarantine_only_after_a_passing_check(lab, client) -> None:
     sieve_commands.quarantine(lab.registry, "S-0075", "dented", RecordTerms(by=COLLEAGUE))
     told = {"sieve": "S-0075", "reason": "looked at", "name": TECHNICIAN}
-    assert "Put it back into service" in client.get("/sieve?id=S-0075").text
+    assert "Return to service" in client.get("/sieve?id=S-0075").text
     answer = client.post("/return", data=told, headers=lab.headers)
     assert answer.status_code == 422
     assert "was not checked since" in answer.text

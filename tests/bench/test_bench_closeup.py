@@ -122,13 +122,13 @@ def test_pieces_of_every_magnification_make_up_the_scan(
     _, _, picture = drawn
     monkeypatch.setattr(pyramid, "TILE", 64)
     monkeypatch.setattr("sieve_inspect.image.banded._LARGEST", 300)
-    shown = pyramid.Looks(picture)
+    shown = pyramid.ScanPyramid(picture)
     assert shown.levels >= 3
     full = shown.tone(part_of(picture, 0, 0, shown.width, shown.height))
     span, got, wanted = 64 << level, [], []
     for top in range(0, shown.height, span):
         for left in range(0, shown.width, span):
-            piece = Image.open(io.BytesIO(shown.piece(level, left // span, top // span)))
+            piece = Image.open(io.BytesIO(shown.tile(level, left // span, top // span)))
             part = Image.fromarray(full[top : top + span, left : left + span])
             wanted.append(np.ravel(part.resize(piece.size, Image.Resampling.BOX)))
             got.append(np.ravel(piece))
@@ -136,5 +136,5 @@ def test_pieces_of_every_magnification_make_up_the_scan(
     # a mesh of 3 px, as at level 3, feels that.
     alike = np.corrcoef(np.concatenate(got), np.concatenate(wanted))[0, 1]
     assert alike > (0.85 if level == 3 else 0.95)
-    assert shown.piece(level, 99, 0) is None
-    assert shown.piece(shown.levels + 1, 0, 0) is None
+    assert shown.tile(level, 99, 0) is None
+    assert shown.tile(shown.levels + 1, 0, 0) is None

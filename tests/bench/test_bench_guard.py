@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 
 from bench_lab import SCALE_FILE, SCAN
 from sieve_registry.bench.guard import TOKEN_HEADER
-from sieve_registry.bench.uploads import MOST_BYTES, MOST_SCANS, plain_file_name, watched
+from sieve_registry.bench.uploads import MOST_BYTES, MOST_SCANS, plain_file_name, watched_scans
 from sieve_registry.records import NewSieve
 from sieve_registry.sieves import commands as sieve_commands
 from sieve_registry.sieves import queries as sieve_queries
@@ -146,8 +146,8 @@ def test_what_is_no_scan_is_not_kept(lab, client, name: str, content, says: str)
 def test_no_scan_and_no_scale_are_told_apart(lab, client) -> None:
     assert "Choose 1 to" in send(lab, client, [("scans", ("", b""))]).text
     files = [("scans", (SCAN.name, SCAN.read_bytes()))]
-    assert "No scale was chosen" in send(lab, client, files, {"scale": "/etc/passwd"}).text
-    assert "No scale was chosen" in send(lab, client, files, {"scale": "given:7"}).text
+    assert "Scale missing" in send(lab, client, files, {"scale": "/etc/passwd"}).text
+    assert "Scale missing" in send(lab, client, files, {"scale": "given:7"}).text
     assert "not readable" in send(lab, client, files, {"scale": "hand", "um_per_px": "wide"}).text
     bad = [*files, ("scale_file", ("../s.json", b'{"schema": "other"}'))]
     answer = send(lab, client, bad, {"scale": "file"})
@@ -213,7 +213,7 @@ def test_the_folder_offers_scans_alone(lab, client, scanned, tmp_path: Path) -> 
     (scanned / "deep.png").mkdir()
     (scanned / "link.png").symlink_to(SCALE_FILE)
     (scanned / "new.png").write_bytes(b"half of it is here")
-    assert [(one.name, one.settled) for one in watched(scanned)] == [
+    assert [(one.name, one.settled) for one in watched_scans(scanned)] == [
         ("new.png", False),
         ("a.png", True),
     ]
@@ -228,11 +228,11 @@ def test_only_a_key_from_the_list_is_opened(lab, client, scanned, key) -> None:
 
 
 def test_a_ticked_scan_is_copied_and_marked(lab, client, scanned) -> None:
-    key = watched(scanned)[0].key
+    key = watched_scans(scanned)[0].key
     answer = send(lab, client, [("scans", ("", b""))], {"pick": key})
     assert answer.status_code == 204
     assert [path.name for path in left_behind(lab) if path.suffix] == ["a.png"]
-    assert "taken for S-0075" in client.get("/folder").text
+    assert "used for S-0075" in client.get("/folder").text
     assert (scanned / "a.png").read_bytes() == SCAN.read_bytes()
 
 

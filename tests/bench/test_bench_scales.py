@@ -98,13 +98,13 @@ def test_circumstances_that_do_not_fit_are_refused_before_measuring(lab, client,
         ({"stand_off": "20 mm"}, "20 mm"),
         ({"stand_off": "near"}, "not a length"),
         ({"temperature": "60"}, "60"),
-        ({"temperature": "warm"}, "is no number"),
+        ({"temperature": "warm"}, "not a number of °C"),
     ):
         answer = begin(lab, client, scale=recorded, **told)
         assert answer.status_code == 422
         assert says in answer.text
     answer = begin(lab, client, scale="given:0", temperature="21")
-    assert "held against a recorded scale" in answer.text
+    assert "apply to a recorded scale" in answer.text
     assert begin(lab, client, scale="kept:F-99").status_code == 422
     assert lab.jobs.waiting() == []
 
@@ -114,7 +114,7 @@ def test_an_expired_scale_serves_only_with_a_reason_and_a_name(lab, client, reco
     assert "expired on 2027-03-02" in client.get("/sieve?id=S-0075").text
     assert "expired" in begin(lab, client, scale=recorded).text
     reason = {"scale": recorded, "accept_expired": "the new artefact is on its way"}
-    assert "Say who accepts" in begin(lab, client, **reason).text
+    assert "Name missing" in begin(lab, client, **reason).text
     answer = begin(lab, client, **reason, accepted_by=TECHNICIAN)
     job = lab.jobs.get(answer.headers["HX-Redirect"].rpartition("/")[2])
     wait_for(job)

@@ -237,9 +237,9 @@ def _luminance(colour: str) -> float:
 
 def test_text_has_the_contrast_of_level_aa() -> None:
     # WCAG 2.1, 1.4.3: (L1 + 0.05) / (L2 + 0.05) ≥ 4.5 on white
-    templates = files("sieve_registry.report") / "templates"
-    sheets = [f for f in templates.iterdir() if f.name.endswith(".css")]
-    css = "\n".join(sheet.read_text("utf-8") for sheet in sheets)
+    package = files("sieve_registry.report")
+    folders = [*(package / "templates").iterdir(), *(package / "static").iterdir()]
+    css = "\n".join(f.read_text("utf-8") for f in folders if f.name.endswith(".css"))
     values = dict(re.findall(r"--([a-z]+): #([0-9a-f]{3,6});", css))
     literal = re.findall(r"[{; ]color: #([0-9a-f]{3,6})", css)
     named = [values[name] for name in re.findall(r"[{; ]color: var\(--([a-z]+)\)", css)]

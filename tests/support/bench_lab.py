@@ -12,7 +12,8 @@ import httpx
 
 from clock import Clock
 from sieve_inspect.scale import load_scale
-from sieve_registry.bench.app import Desk, make_app
+from sieve_registry.bench.app import make_app
+from sieve_registry.bench.desk import Desk
 from sieve_registry.bench.guard import TOKEN_HEADER
 from sieve_registry.bench.jobs import Job, Jobs, Phase
 from sieve_registry.demo.images import images_folder

@@ -1,8 +1,8 @@
-"""What is let in: asked on this computer, from this page, and no larger than it may be.
+"""Which requests are allowed: to this computer, from this page, and within a size limit.
 
-Any page open in the same browser can send requests here, and a hostile name server can make its
-own name mean this computer. So the host asked for has to be this one; whatever changes something
-has to come from this very page and carry a token only this page was given.
+Any page open in the same browser can send requests here, and a hostile name server can resolve its
+own name to this computer. So the host of a request has to be this one, and a request that changes
+anything has to come from this page and carry a token that only this page has.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ CONTENT_POLICY = (
     "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; "
     "connect-src 'self'; form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
 )
-# Reports and labels stand alone and bring their style along; nothing in them runs.
+# Reports and labels are self-contained: their style is inlined and they have no scripts.
 PRINT_POLICY = (
     "default-src 'none'; style-src 'unsafe-inline'; img-src data:; form-action 'none'; "
     "base-uri 'none'; frame-ancestors 'none'"
@@ -40,9 +40,9 @@ _READS = ("GET", "HEAD")
 
 @dataclass(frozen=True)
 class Guard:
-    """Stands before the application and answers for it what it must not see.
+    """Wraps the application and refuses requests it must not handle.
 
-    `most_bytes` is the size a request may have, `small_bytes` one to any place but `uploads`.
+    `most_bytes` is the largest request to the path `uploads`, `small_bytes` to any other path.
     """
 
     app: ASGIApp
@@ -53,12 +53,12 @@ class Guard:
     small_bytes: int = 1 << 16
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
-        """Refuse, or pass on; every answer gets the headers that bind the browser."""
+        """Refuse or pass on a request; every answer gets the security headers."""
         if scope["type"] != "http":
             await self.app(scope, receive, send)
             return
 
-        async def send_bound(message: Message) -> None:
+        async def send_secured(message: Message) -> None:
             if message["type"] == "http.response.start":
                 headers = MutableHeaders(scope=message)
                 for name, value in _HEADERS.items():
@@ -67,38 +67,38 @@ class Guard:
 
         refusal = self._refusal(scope)
         if refusal is None:
-            await self.app(scope, receive, send_bound)
+            await self.app(scope, receive, send_secured)
         else:
             status, text = refusal
             answer = PlainTextResponse(f"{text}\n", status, {"Connection": "close"})
-            await answer(scope, receive, send_bound)
+            await answer(scope, receive, send_secured)
 
     def _refusal(self, scope: Scope) -> tuple[int, str] | None:
         headers = Headers(scope=scope)
         names = [f"127.0.0.1:{self.port}", f"localhost:{self.port}"]
-        if [one.lower() for one in headers.getlist("host")] not in ([name] for name in names):
-            return 421, f"This page answers on this computer alone: open http://{names[0]}/"
+        if [host.lower() for host in headers.getlist("host")] not in ([name] for name in names):
+            return 421, f"This page is served on this computer only: open http://{names[0]}/"
         if scope["method"] in _READS:
             return None
         if scope["method"] != "POST":
-            return 405, "The bench page does not know that kind of request."
+            return 405, "This kind of request is not supported."
         if headers.getlist("origin") not in ([f"http://{name}"] for name in names):
             return 403, "Nothing was changed: the request came from another page."
         if not secrets.compare_digest(headers.get(TOKEN_HEADER, "").encode(), self.token.encode()):
             return 403, (
-                "Nothing was changed: this page is from before the bench was last started. "
-                "Load it again, then repeat what you did."
+                "Nothing was changed: the bench was restarted since this page was loaded. "
+                "Load it again, then repeat your entry."
             )
         return self._size_refusal(scope["path"], headers)
 
     def _size_refusal(self, path: str, headers: Headers) -> tuple[int, str] | None:
         length = headers.get("content-length", "")
         if not (length.isascii() and length.isdigit()):
-            return 411, "Nothing was changed: the request does not say how large it is."
+            return 411, "Nothing was changed: the request has no length."
         most = self.most_bytes if path == self.uploads else self.small_bytes
         if int(length) > most:
             return 413, (
-                f"Nothing was measured: that is {int(length) / 1e6:.0f} MB, over the limit of "
-                f"{most / 1e6:.0f} MB at once. Crop the scans to the cloth, or send fewer."
+                f"Nothing was measured: {int(length) / 1e6:.0f} MB is over the limit of "
+                f"{most / 1e6:.0f} MB. Crop the scans to the cloth, or send fewer."
             )
         return None

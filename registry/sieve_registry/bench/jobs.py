@@ -1,7 +1,7 @@
-"""Measuring behind the page: a few workers, and what they found until a person confirms it.
+"""Measuring in the background: a worker pool, and its results until a person confirms them.
 
-A job measures first and records nothing. Recording waits for a name, happens once whoever asks,
-and goes through the same two functions as `sieveward check`.
+A job measures first and records nothing. It is recorded once, under the name of the person who
+confirms it, by the same two commands as `sieveward check`.
 """
 
 from __future__ import annotations
@@ -12,11 +12,12 @@ import shutil
 import statistics
 import threading
 import time
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
+from enum import StrEnum
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, overload
+from typing import TYPE_CHECKING, Any
 
 from sieve_inspect.errors import SievewardError, UsageError
 from sieve_registry.checks import commands
@@ -28,19 +29,19 @@ from sieve_registry.store.engine import Registry
 
 if TYPE_CHECKING:
     from sieve_inspect.measurement.pipeline import Measurement
-    from sieve_registry.bench.pyramid import Looks
+    from sieve_registry.bench.pyramid import ScanPyramid
 
 __all__ = ["Confirmed", "Job", "Jobs", "Order", "Phase", "Progress", "unforeseen"]
 
 _WORKERS = 2
-_MOST_OPEN = 30  # checks measured or being measured that nobody has confirmed or discarded
-_TELLING = 0.1  # share from which what is done tells how long the rest takes
-_MOST_OVER = 20  # recorded or failed, kept for looking at
-_MOST_MEGAPIXELS = 400.0  # of pictures held for looking at; some 8 bytes a pixel
+_MOST_OPEN = 30  # checks neither confirmed nor discarded
+_ENOUGH_DONE = 0.1  # share of a scan from which its pace predicts the time left
+_MOST_FINISHED = 20  # jobs recorded or failed that stay visible
+_MOST_MEGAPIXELS = 400.0  # of pictures held for the viewer; about 8 bytes per pixel
 
 
-class Phase:
-    """Where a job stands."""
+class Phase(StrEnum):
+    """The phase of a job."""
 
     QUEUED = "queued"
     MEASURING = "measuring"
@@ -51,22 +52,28 @@ class Phase:
 
 @dataclass(frozen=True)
 class Order:
-    """What is to be measured: scans that lie in `folder`, which goes when the job goes."""
+    """What to measure: scans copied into `folder`, which is removed with the job.
+
+    `picked` are the keys of scans chosen from the watched folder.
+    """
 
     sieve_id: str
     images: tuple[Path, ...]
-    chosen: CheckScale
+    scale: CheckScale
     encoding: str
     folder: Path
-    picked: tuple[str, ...] = ()  # keys of scans taken from the watched folder
+    picked: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
 class Progress:
-    """How far a job is: `scan` of `scans` (from 1), the `part` (0..1) of that scan if it is told,
-    seconds so far and, if known, still to go."""
+    """The progress of a job.
 
-    phase: str
+    `scan` of `scans` (from 1, 0 before measuring) is being measured, its share `part` (0..1) is
+    done; seconds so far and, if known, left; `ahead` jobs are measured first.
+    """
+
+    phase: Phase
     scan: int
     scans: int
     part: float
@@ -76,32 +83,32 @@ class Progress:
 
     @property
     def share(self) -> float | None:
-        """Share (0..1) of the work, None where nothing tells how much there is."""
-        told = (max(self.scan - 1, 0) + self.part) / self.scans
+        """Share (0..1) of the work that is done, None if unknown."""
+        done = (max(self.scan - 1, 0) + self.part) / self.scans
         if self.left_s is None or self.part:
-            return told or None
+            return done or None
         return min(0.99, self.elapsed_s / max(self.elapsed_s + self.left_s, 1e-6))
 
 
 @dataclass(frozen=True)
 class Confirmed:
-    """What confirming came to: the check's number, or that there is something new to look at."""
+    """The check recorded by a confirmation, or None with the check recorded since measuring."""
 
     check_id: str | None
     person: str = ""
-    newer: str = ""  # the check of this sieve recorded since it was measured
+    newer: str = ""
 
 
 @dataclass(eq=False)
 class Job:
-    """One check on its way; what changes does so under `lock`."""
+    """A check from its order to its record; `lock` guards confirming and discarding."""
 
     order: Order
     id: str = field(default_factory=lambda: secrets.token_urlsafe(9))
-    phase: str = Phase.QUEUED
+    phase: Phase = Phase.QUEUED
     scan: int = 0
     share: float = 0.0  # of that scan
-    asked: float = field(default_factory=time.monotonic)
+    queued: float = field(default_factory=time.monotonic)
     began: float | None = None
     ended: float | None = None
     error: SievewardError | None = None
@@ -111,46 +118,29 @@ class Job:
     check_id: str | None = None
     person: str = ""
     lock: threading.Lock = field(default_factory=threading.Lock)
-    looks: dict[int, Looks] = field(default_factory=dict)  # what is shown, by scan
+    pyramids: dict[int, ScanPyramid] = field(default_factory=dict)  # by number of the scan
 
     @property
     def open(self) -> bool:
-        """Whether somebody still has to look at it."""
+        """Whether it is neither recorded, failed nor discarded."""
         return self.phase in (Phase.QUEUED, Phase.MEASURING, Phase.READY)
 
     @property
     def megapixels(self) -> float:
-        """Size of the pictures held; of large ones, which stay on disk, that of the view."""
+        """Size of the pictures held in memory; large scans are held as a reduced view."""
         pictures = () if self.measurement is None else self.measurement.pictures
         return sum(math.prod(p.pixels.shape) / p.reduced**2 for p in pictures) / 1e6
 
-
-class _Told(Sequence[Path]):
-    """Scans that tell which of them is being taken up."""
-
-    def __init__(self, images: Sequence[Path], tell: Callable[[int], None]) -> None:
-        self._images = images
-        self._tell = tell
-
-    def __len__(self) -> int:
-        return len(self._images)
-
-    @overload
-    def __getitem__(self, index: int) -> Path: ...
-    @overload
-    def __getitem__(self, index: slice) -> Sequence[Path]: ...
-    def __getitem__(self, index: int | slice) -> Path | Sequence[Path]:
-        return self._images[index]
-
-    def __iter__(self) -> Iterator[Path]:
-        for number, image in enumerate(self._images, start=1):
-            self._tell(number)
-            yield image
+    def advance(self, number: int, share: float) -> None:
+        """Take note that a share (0..1) of a scan, numbered from 0, is done."""
+        self.scan, self.share = number + 1, share
+        if share >= 1 and self.scan < len(self.order.images):
+            self.scan, self.share = self.scan + 1, 0.0
 
 
 def unforeseen(fault: Exception) -> UnforeseenError:
-    """A fault nobody thought of, as the one sentence a person reads."""
-    reason = " ".join(str(fault).split())[:200].rstrip(".") or "no more is known"
+    """An unexpected exception as an error of one sentence."""
+    reason = " ".join(str(fault).split())[:200].rstrip(".") or "no details"
     return UnforeseenError(kind=type(fault).__name__, reason=reason)
 
 
@@ -163,8 +153,8 @@ class Jobs:
         self._jobs: dict[str, Job] = {}
         self._lock = threading.Lock()
         self._pool = ThreadPoolExecutor(_WORKERS, thread_name_prefix="measuring")
-        self.taken_up: dict[str, str] = {}  # scans of the watched folder: by key, for which sieve
-        self._paces: list[tuple[int, float]] = []  # bytes and seconds of the checks before
+        self.picked: dict[str, str] = {}  # sieve by key of a scan in the watched folder
+        self._paces: list[tuple[int, float]] = []  # bytes and seconds of earlier jobs
 
     def new_folder(self) -> Path:
         """An empty folder for the scans of one check."""
@@ -173,18 +163,18 @@ class Jobs:
         return made
 
     def start(self, order: Order) -> Job:
-        """Queue a check to be measured. Raises `UsageError` where too many wait already."""
+        """Queue a check to be measured. Raises `UsageError` when too many are open."""
         job = Job(order)
         with self._lock:
-            waiting = [one for one in self._jobs.values() if one.open]
-            held = sum(one.megapixels for one in waiting)
-            if len(waiting) >= _MOST_OPEN or held > _MOST_MEGAPIXELS:
+            opened = [other for other in self._jobs.values() if other.open]
+            held = sum(other.megapixels for other in opened)
+            if len(opened) >= _MOST_OPEN or held > _MOST_MEGAPIXELS:
                 raise UsageError(
-                    message=f"{len(waiting)} checks wait to be confirmed, as many as this bench "
-                    "holds: confirm or discard some of them first."
+                    message=f"{len(opened)} checks await confirmation, the most a bench can hold: "
+                    "confirm or discard some of them first."
                 )
             self._jobs[job.id] = job
-            self.taken_up |= dict.fromkeys(order.picked, order.sieve_id)
+            self.picked |= dict.fromkeys(order.picked, order.sieve_id)
         self._pool.submit(self._measure, job)
         return job
 
@@ -193,62 +183,56 @@ class Jobs:
         return self._jobs.get(job_id)
 
     def waiting(self) -> list[Job]:
-        """Jobs somebody has to look at, the oldest first; failed ones until they are discarded."""
+        """Open and failed jobs, the oldest first."""
         with self._lock:
             return [job for job in self._jobs.values() if job.open or job.phase == Phase.FAILED]
 
     def progress(self, job: Job) -> Progress:
-        """How far a job is now."""
+        """The progress of a job now."""
         order = list(self._jobs.values())
         before = order[: order.index(job)] if job in order else []
-        ahead = sum(one.phase in (Phase.QUEUED, Phase.MEASURING) for one in before)
-        elapsed = (job.ended or time.monotonic()) - job.asked
+        ahead = sum(other.phase in (Phase.QUEUED, Phase.MEASURING) for other in before)
+        elapsed = (job.ended or time.monotonic()) - job.queued
         left = self._left(job) if job.phase == Phase.MEASURING else None
         scans = len(job.order.images)
         return Progress(job.phase, job.scan, scans, job.share, elapsed, left, ahead)
 
     def _left(self, job: Job) -> float | None:
-        """Seconds a job will still take, by what it told or by checks of a like size before."""
+        """Seconds left, by the job's own progress or else by earlier jobs of similar size."""
         spent = time.monotonic() - (job.began or time.monotonic())
         done = (max(job.scan - 1, 0) + job.share) / len(job.order.images)
-        if job.share > _TELLING:
+        if job.share > _ENOUGH_DONE:
             return spent * (1 - done) / done
         size = _bytes(job)
-        alike = [s * size / b for b, s in self._paces[-30:] if size / 3 < b < 3 * size]
-        return max(0.0, statistics.median(alike) - spent) if alike else None
+        similar = [s * size / b for b, s in self._paces[-30:] if size / 3 < b < 3 * size]
+        return max(0.0, statistics.median(similar) - spent) if similar else None
 
     def _measure(self, job: Job) -> None:
         from sieve_inspect.measurement.pipeline import measure
 
-        def tell(number: int) -> None:
-            job.scan, job.share = number, 0.0
-
-        def progress(_number: int, share: float) -> None:
-            job.share = share
-
         def measured(images: Sequence[Path], **options: Any) -> Measurement:
-            job.measurement = measure(_Told(images, tell), progress=progress, **options)
+            job.measurement = measure(images, progress=job.advance, **options)
             return job.measurement
 
-        job.began, job.phase = time.monotonic(), Phase.MEASURING
-        order, chosen = job.order, job.order.chosen
+        job.began, job.phase, job.scan = time.monotonic(), Phase.MEASURING, 1
+        order = job.order
         try:
             job.taken = commands.take(
                 self.registry,
                 order.sieve_id,
                 order.images,
-                scale=chosen,
+                scale=order.scale,
                 encoding=order.encoding,
                 terms=RecordTerms(),
                 measure=measured,
             )
             job.cautions = commands.used_before(self.registry, job.taken)
-            job.cautions += dpi_warnings(order.images, chosen.scale)
+            job.cautions += dpi_warnings(order.images, order.scale.scale)
             self._paces.append((_bytes(job), time.monotonic() - job.began))
             job.phase = Phase.READY
         except SievewardError as error:
             self._fail(job, error)
-        except Exception as fault:  # a worker has nobody else to tell
+        except Exception as fault:  # a worker thread would lose it
             self._fail(job, unforeseen(fault))
         job.ended = time.monotonic()
 
@@ -258,16 +242,17 @@ class Jobs:
         job.phase = Phase.FAILED
 
     def confirm(self, job: Job, name: str, known: int) -> Confirmed:
-        """Record what was measured under a person's name; the second to ask is told of the first.
+        """Record a measured check once, under the name of the first person to confirm it.
 
-        `known` is how many checks of the sieve were known when the person looked. Raises what
-        `checks.record` refuses; nothing is recorded then, and the job stays.
+        `known` is the number of checks of the sieve when the result was shown: a different number
+        now means a newer check to consider first. Raises the refusals of `checks.commands.record`;
+        the job then stays open.
         """
         with job.lock:
             if job.check_id is not None:
                 return Confirmed(job.check_id, job.person)
             if job.taken is None or job.phase != Phase.READY:
-                raise UsageError(message="There is nothing to record: it was not measured.")
+                raise UsageError(message="This check is not measured yet: nothing to record.")
             now = commands.seen_again(self.registry, job.taken)
             if len(now.history.checks) != known:
                 job.taken = now
@@ -278,36 +263,36 @@ class Jobs:
             terms = RecordTerms(now.day, name, late)
             job.check_id = commands.record(self.registry, job.taken, terms)
             job.person, job.phase = name, Phase.RECORDED
-        self._let_go()
+        self._trim()
         return Confirmed(job.check_id, job.person)
 
     def discard(self, job: Job) -> None:
-        """Forget a job that is not recorded; its scans go with it, the ones it was sent stay."""
+        """Remove a job that is not recorded, with its copies of the scans."""
         with job.lock:
             if job.check_id is not None or job.phase in (Phase.QUEUED, Phase.MEASURING):
                 return
-            self._forget(job)
+            self._remove(job)
 
-    def _let_go(self) -> None:
-        """Forget the oldest jobs that are over while more is held than may be."""
+    def _trim(self) -> None:
+        """Remove the oldest finished jobs while the bench holds too much."""
         with self._lock:
             jobs = list(self._jobs.values())
-        over = [job for job in jobs if not job.open]
+        finished = [job for job in jobs if not job.open]
         held = sum(job.megapixels for job in jobs)
-        while over and (held > _MOST_MEGAPIXELS or len(over) > _MOST_OVER):
-            job = over.pop(0)
+        while finished and (held > _MOST_MEGAPIXELS or len(finished) > _MOST_FINISHED):
+            job = finished.pop(0)
             held -= job.megapixels
-            self._forget(job)
+            self._remove(job)
 
-    def _forget(self, job: Job) -> None:
+    def _remove(self, job: Job) -> None:
         with self._lock:
             self._jobs.pop(job.id, None)
         job.measurement, job.taken = None, None
-        job.looks.clear()
+        job.pyramids.clear()
         shutil.rmtree(job.order.folder, ignore_errors=True)
 
     def close(self) -> int:
-        """Stop the workers; how many checks were measured and never confirmed."""
+        """Stop the workers; the number of checks measured but not confirmed."""
         self._pool.shutdown(cancel_futures=True)
         return sum(job.phase == Phase.READY for job in self._jobs.values())
 

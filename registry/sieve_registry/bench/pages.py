@@ -1,4 +1,4 @@
-"""The pages of the bench: each asks the registry and shows the answer."""
+"""The reads of the bench: each page shows what a room's queries answer."""
 
 from __future__ import annotations
 
@@ -9,20 +9,16 @@ from urllib.parse import urlencode
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 
+from sieve_inspect.errors import UnreadableImageError
 from sieve_inspect.units import format_length
 from sieve_registry.bench import views
-from sieve_registry.bench.app import Desk, desk_of, page
+from sieve_registry.bench.desk import Desk, desk_of, job_of, page
 from sieve_registry.bench.guard import PRINT_POLICY
 from sieve_registry.bench.jobs import Phase
-from sieve_registry.bench.pyramid import TILE, Looks
-from sieve_registry.bench.scale_choice import BROUGHT, BY_HAND, offers
-from sieve_registry.bench.scan_view import job_of
-from sieve_registry.bench.uploads import (
-    KINDS,
-    MOST_BYTES,
-    MOST_SCANS,
-    watched,
-)
+from sieve_registry.bench.messages import explained
+from sieve_registry.bench.pyramid import TILE, ScanPyramid
+from sieve_registry.bench.scale_choice import BY_HAND, SCALE_FILE, offers
+from sieve_registry.bench.uploads import KINDS, MOST_BYTES, MOST_SCANS, watched_scans
 from sieve_registry.errors import BadTextError, UnknownSieveError
 from sieve_registry.records import SieveState
 from sieve_registry.report import labels
@@ -35,7 +31,7 @@ ENCODINGS = ("auto", "srgb", "linear")
 
 
 def home(request: Request) -> Response:
-    """What waits, what is due, what is in quarantine, and where to scan a label in."""
+    """Open jobs, checks due, sieves in quarantine, and a field for a scanned label."""
     states = sieve_queries.states(desk_of(request).registry)
     due = [_row(state) for state in due_list(states)]
     return page(
@@ -46,19 +42,19 @@ def home(request: Request) -> Response:
         overdue=sum(state.overdue for state in states),
         quarantine=[_row(state) for state in states if state.status == QUARANTINED],
         sieves=len(states),
-        **_now(request),
+        **_waiting(request),
     )
 
 
-def now(request: Request) -> Response:
-    """The checks that wait, for the first page to look again."""
-    return page(request, "_waiting.html", **_now(request))
+def waiting(request: Request) -> Response:
+    """The open jobs, for the first page to refresh."""
+    return page(request, "_waiting.html", **_waiting(request))
 
 
-def _now(request: Request) -> dict[str, Any]:
+def _waiting(request: Request) -> dict[str, Any]:
     jobs = desk_of(request).jobs.waiting()
     rows = [
-        {"id": job.id, "sieve": job.order.sieve_id, "words": views.job_words(job)} for job in jobs
+        {"id": job.id, "sieve": job.order.sieve_id, "text": views.job_text(job)} for job in jobs
     ]
     return {"waiting": rows}
 
@@ -70,7 +66,7 @@ def _row(state: SieveState) -> dict[str, Any]:
         "nominal": format_length(state.sieve.nominal_um),
         "last": None if last is None else last.on_date.isoformat(),
         "outcome": "never checked" if last is None else last.outcome,
-        "due": views.due_words(state),
+        "due": views.due_text(state),
         "overdue": state.overdue,
         "doubtful": last is not None and bool(state.remarks),
         "location": state.location,
@@ -79,7 +75,7 @@ def _row(state: SieveState) -> dict[str, Any]:
 
 
 def sieve(request: Request) -> Response:
-    """One sieve, found by what was scanned in, with the form for its next check."""
+    """One sieve, by its scanned or typed label, with the form for its next check."""
     desk = desk_of(request)
     typed = request.query_params.get("id", "").strip()
     if not typed:
@@ -90,9 +86,9 @@ def sieve(request: Request) -> Response:
         return _not_found(request, typed)
     history = sieve_queries.get_history(desk.registry, state.sieve.id)
     last = state.last_check
-    found = offers(desk.registry, desk.given)
-    same = [one.key for one in found if last is not None and one.source == last.scale_source]
-    usual = same[:1] or ([found[0].key] if len(found) == 1 else [])
+    offered = offers(desk.registry, desk.given)
+    same = [o.key for o in offered if last is not None and o.source == last.scale_source]
+    usual = same[:1] or ([offered[0].key] if len(offered) == 1 else [])
     return page(
         request,
         "sieve.html",
@@ -100,9 +96,9 @@ def sieve(request: Request) -> Response:
         nominal=format_length(state.sieve.nominal_um),
         state=state,
         row=_row(state),
-        offers=found,
+        offers=offered,
         chosen=usual[0] if usual else "",
-        brought=BROUGHT,
+        scale_file=SCALE_FILE,
         by_hand=BY_HAND,
         encodings=ENCODINGS,
         kinds=",".join(KINDS),
@@ -116,76 +112,79 @@ def sieve(request: Request) -> Response:
 
 
 def _not_found(request: Request, typed: str) -> Response:
-    """One sieve that differs only in capitals is meant; else the nearest are offered."""
+    """The sieve that differs only in capitals, else a page that offers the nearest names."""
     import difflib
 
     ids = [state.sieve.id for state in sieve_queries.states(desk_of(request).registry)]
-    alike = [one for one in ids if one.casefold() == typed.casefold()]
-    if len(alike) == 1:
-        return RedirectResponse(place_of(alike[0]), 303)
-    folded = {one.casefold(): one for one in ids}
+    same = [name for name in ids if name.casefold() == typed.casefold()]
+    if len(same) == 1:
+        return RedirectResponse(place_of(same[0]), 303)
+    folded = {name.casefold(): name for name in ids}
     near = difflib.get_close_matches(typed.casefold(), folded, n=5)
     return page(
         request,
         "unknown.html",
         404,
         typed=typed[:64],
-        near=alike or [folded[one] for one in near],
+        near=same or [folded[name] for name in near],
         any_sieve=bool(ids),
     )
 
 
 def folder(request: Request) -> Response:
-    """The newest scans in the watched folder, what was ticked still ticked."""
+    """The newest scans in the watched folder; ticked scans stay ticked."""
     ticked = request.query_params.getlist("pick")
-    found = _folder(desk_of(request), ticked)
-    if request.query_params.get("seen") == found["seen"]:
+    listed = _folder(desk_of(request), ticked)
+    if request.query_params.get("seen") == listed["seen"]:
         return Response(status_code=204)
-    return page(request, "_folder.html", **found)
+    return page(request, "_folder.html", **listed)
 
 
 def _folder(desk: Desk, ticked: list[str]) -> dict[str, Any]:
-    files = watched(desk.watch)
+    """The rows of the watched folder, and a hash `seen` of what they show."""
+    problem = ""
+    try:
+        scans = watched_scans(desk.watch)
+    except UnreadableImageError as error:
+        scans, problem = [], str(error)
     rows = [
         {
-            "key": one.key,
-            "name": one.name,
-            "size": f"{one.size / 1e6:.1f} MB",
-            "written": f"{one.written:%Y-%m-%d %H:%M}",
-            "taken_for": desk.jobs.taken_up.get(one.key, ""),
-            "settled": one.settled,
-            "ticked": one.key in ticked,
+            "key": scan.key,
+            "name": scan.name,
+            "size": f"{scan.size / 1e6:.1f} MB",
+            "written": f"{scan.written:%Y-%m-%d %H:%M}",
+            "used_for": desk.jobs.picked.get(scan.key, ""),
+            "settled": scan.settled,
+            "ticked": scan.key in ticked,
         }
-        for one in files
+        for scan in scans
     ]
-    told = [(row["key"], row["settled"], row["taken_for"]) for row in rows]
-    seen = hashlib.sha256(repr(told).encode()).hexdigest()[:16]
-    return {"files": rows, "seen": seen, "watch": None if desk.watch is None else desk.watch.name}
+    shown = [problem, *((row["key"], row["settled"], row["used_for"]) for row in rows)]
+    seen = hashlib.sha256(repr(shown).encode()).hexdigest()[:16]
+    watch = None if desk.watch is None else desk.watch.name
+    return {"files": rows, "seen": seen, "watch": watch, "problem": problem}
 
 
-def job(request: Request) -> Response:
-    """One check: how far it is, or what was found and the place for a name."""
-    found, desk = job_of(request), desk_of(request)
-    state = sieve_queries.get_state(desk.registry, found.order.sieve_id)
-    common: dict[str, Any] = {"job": found, "sieve": state.sieve, "state": state}
+def check(request: Request) -> Response:
+    """One check: its progress, or its result with the form to confirm it."""
+    job, desk = job_of(request), desk_of(request)
+    state = sieve_queries.get_state(desk.registry, job.order.sieve_id)
+    common: dict[str, Any] = {"job": job, "sieve": state.sieve, "state": state}
     common["nominal"] = format_length(state.sieve.nominal_um)
-    if found.phase == Phase.FAILED and found.error is not None:
-        from sieve_registry.bench.messages import told
-
-        return page(request, "failed.html", trouble=told(found.error), **common)
-    if found.taken is None or found.measurement is None:
+    if job.phase == Phase.FAILED and job.error is not None:
+        return page(request, "failed.html", trouble=explained(job.error), **common)
+    if job.taken is None or job.measurement is None:
         return page(request, "measuring.html", **_progress(request), **common)
-    scan = _number(request.query_params.get("scan", "1"), len(found.order.images)) - 1
-    looks = Looks(found.measurement.pictures[scan])
-    signed = None if found.check_id is None else state.signed
+    scan = _number(request.query_params.get("scan", "1"), len(job.order.images)) - 1
+    signed = None if job.check_id is None else state.signed
     return page(
         request,
         "result.html",
-        result=views.result_view(found.taken),
+        result=views.result_view(job.taken),
         scan=scan,
-        looks=looks,
+        pyramid=ScanPyramid(job.measurement.pictures[scan]),
         tile=TILE,
-        groups=views.noteworthy(found.measurement, scan),
+        groups=views.noteworthy(job.measurement, scan),
         people=_people(desk),
         newer=request.query_params.get("newer", ""),
         first=request.query_params.get("first", ""),
@@ -199,28 +198,27 @@ def _number(text: str, most: int) -> int:
 
 
 def _people(desk: Desk) -> list[str]:
-    """Who checked sieves before: names to be offered while one is typed."""
+    """Persons of the last checks, offered as names while typing."""
     last = [state.last_check for state in sieve_queries.states(desk.registry)]
     return sorted({check.person for check in last if check is not None})
 
 
 def progress(request: Request) -> Response:
-    """How far a job is, as a part of the page; over, it has the page loaded anew."""
-    found = job_of(request)
-    if found.phase not in (Phase.QUEUED, Phase.MEASURING):
+    """The progress of a job as a part of the page; a finished job reloads the page."""
+    job = job_of(request)
+    if job.phase not in (Phase.QUEUED, Phase.MEASURING):
         return Response(status_code=204, headers={"HX-Refresh": "true"})
-    return page(request, "_progress.html", job=found, **_progress(request))
+    return page(request, "_progress.html", job=job, **_progress(request))
 
 
 def _progress(request: Request) -> dict[str, Any]:
-    now = desk_of(request).jobs.progress(job_of(request))
-    share = now.share
-    percent = None if share is None else round(100 * share)
-    return {"words": views.progress_words(now), "percent": percent}
+    progress = desk_of(request).jobs.progress(job_of(request))
+    percent = None if progress.share is None else round(100 * progress.share)
+    return {"text": views.progress_text(progress), "percent": percent}
 
 
 def report(request: Request) -> Response:
-    """A check's report, made from the records like that of the command."""
+    """The report of a check, as `sieveward report` writes it."""
     from sieve_registry.report import check_view, render_check_report
 
     view = check_view(desk_of(request).registry, request.query_params.get("check", ""))
@@ -238,16 +236,16 @@ def _printed(text: str) -> Response:
 
 
 def place_of(sieve_id: str) -> str:
-    """The page of a sieve."""
+    """The address of a sieve's page."""
     return f"/sieve?{urlencode({'id': sieve_id})}"
 
 
 READS = (
     ("/", home),
-    ("/now", now),
+    ("/now", waiting),
     ("/sieve", sieve),
     ("/folder", folder),
-    ("/jobs/{job}", job),
+    ("/jobs/{job}", check),
     ("/jobs/{job}/progress", progress),
     ("/report", report),
     ("/label", label),

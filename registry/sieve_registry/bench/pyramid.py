@@ -1,7 +1,7 @@
-"""One scan for the eye: in square pieces at every magnification, with the apertures in each.
+"""The image pyramid of a scan: square tiles at every magnification, with the apertures in each.
 
-A whole cloth has millions of apertures and more pixels than a browser holds, so both are given
-out piece by piece. Pieces are `TILE` px a side; at level k one shows 2^k times as much.
+A scan of a full cloth has millions of apertures and more pixels than a browser can hold, so both
+are sent tile by tile. A tile has `TILE` px a side and shows 2^k times as many px at level k.
 """
 
 from __future__ import annotations
@@ -19,14 +19,14 @@ from sieve_inspect.measurement.closeup import part_of, tone_of
 from sieve_inspect.measurement.overlay import corners
 from sieve_inspect.measurement.pipeline import Picture
 
-__all__ = ["TILE", "Looks"]
+__all__ = ["TILE", "ScanPyramid"]
 
 TILE = 512
-_MOST_MARKED = 4000  # of those marked at every magnification
+_MOST_MARKED = 4000  # apertures marked at every magnification
 
 
-class Looks:
-    """What is shown of one picture; everything is worked out when first asked for."""
+class ScanPyramid:
+    """The pyramid of one picture; every part is computed on first use."""
 
     def __init__(self, picture: Picture) -> None:
         self.picture = picture
@@ -35,12 +35,12 @@ class Looks:
 
     @property
     def levels(self) -> int:
-        """How often the scan is halved until one piece shows all of it."""
+        """Number of halvings until one tile shows all of the scan."""
         return max(0, math.ceil(math.log2(max(self.height, self.width) / TILE)))
 
     @cached_property
     def _base(self) -> tuple[Any, list[NDArray[np.uint8]]]:
-        """How light becomes grey, and the picture's greys halved and halved again."""
+        """The tone curve, and the picture in greys at every halving."""
         light = self.picture.light
         tone = tone_of(light)
         halves = [tone(light)]
@@ -50,11 +50,11 @@ class Looks:
 
     @property
     def tone(self) -> Any:
-        """How light becomes grey, the same all over the scan."""
+        """The curve from light to grey, the same for all of the scan."""
         return self._base[0]
 
-    def piece(self, level: int, column: int, row: int) -> bytes | None:
-        """A square of the scan as PNG, None where there is none."""
+    def tile(self, level: int, column: int, row: int) -> bytes | None:
+        """A square of the scan as PNG, None outside the scan."""
         span = TILE << level
         left, top = column * span, row * span
         if level > self.levels or left >= self.width or top >= self.height:
@@ -65,7 +65,7 @@ class Looks:
             grey = tone(part_of(self.picture, left, top, left + span, top + span))
             return opencv.encode_png(opencv.resize(grey, 0.5**level) if level else grey)
         half = min(int(math.log2((1 << level) / reduced)), len(halves) - 1)
-        shrunk = reduced << half  # how many px of the scan make one of these greys
+        shrunk = reduced << half  # px of the scan per px of this halving
         first, last = (slice(round(at / shrunk), round((at + span) / shrunk)) for at in (top, left))
         part = np.ascontiguousarray(halves[half][first, last])
         if not part.size:
@@ -79,8 +79,8 @@ class Looks:
         return np.where(np.isfinite(found), found, 0).astype(np.float32)
 
     @cached_property
-    def _by_piece(self) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
-        """The apertures in the order of the pieces their middles lie in, and those pieces."""
+    def _by_tile(self) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+        """Aperture indices (n,) sorted by the tile of their middles, and those tiles (n,)."""
         x, y = np.clip(self.picture.field.centre, 0, None).T // TILE
         place = (y * self._across + x).astype(np.intp)
         order = np.argsort(place, kind="stable")
@@ -92,31 +92,31 @@ class Looks:
 
     def corners_of(self, index: int) -> list[float]:
         """Corners of an aperture, x and y in px of the scan, in order around it."""
-        return [round(float(one), 1) for one in self._corners[index]]
+        return [round(float(value), 1) for value in self._corners[index]]
 
     def marks_in(self, column: int, row: int) -> dict[str, Any]:
         """The apertures in a square of level 0: state letters, and corners as in `corners_of`."""
-        order, places = self._by_piece
+        order, tiles = self._by_tile
         number = row * self._across + column
-        return self._marks(order[slice(*np.searchsorted(places, (number, number + 1)))])
+        return self._marks(order[slice(*np.searchsorted(tiles, (number, number + 1)))])
 
-    def marks_everywhere(self) -> dict[str, Any]:
-        """The apertures to be seen from afar: torn and blocked ones, and the widest."""
+    def overview_marks(self) -> dict[str, Any]:
+        """The apertures marked at every magnification: torn, blocked, and the widest."""
         field = self.picture.field
         which = np.flatnonzero(np.isin(field.state, ("torn", "blocked")))[:_MOST_MARKED]
         ok = np.flatnonzero(field.ok)
         widest = [int(ok[np.argmax(a.fit.width[ok])]) for a in field.axes] if len(ok) else []
-        return {**self._marks(which), "widest": [self.corners_of(one) for one in widest]}
+        return {**self._marks(which), "widest": [self.corners_of(index) for index in widest]}
 
     def _marks(self, which: Sequence[int] | NDArray[np.intp]) -> dict[str, Any]:
         state = self.picture.field.state[which]
         return {
-            "state": "".join(str(one)[0] for one in state),
+            "state": "".join(str(name)[0] for name in state),
             "corners": np.round(self._corners[which], 1).astype(float).round(1).tolist(),
         }
 
     def nearest(self, x: float, y: float) -> int | None:
-        """The aperture nearest to a place in px, None where there is only frame."""
+        """The aperture nearest to a point in px, None beyond the cloth."""
         field = self.picture.field
         if not len(field.row):
             return None
@@ -124,11 +124,11 @@ class Looks:
         index = int(np.argmin(away))
         return index if away[index] < 2 * self.picture.aperture_px else None
 
-    def beside(self, index: int, rows: int, columns: int) -> int | None:
-        """The aperture so many rows and columns from another, None where there is none."""
+    def neighbour(self, index: int, rows: int, columns: int) -> int | None:
+        """The aperture some rows and columns from another, None where there is none."""
         field = self.picture.field
         if not 0 <= index < len(field.row):
             return None
         row, column = field.row[index] + rows, field.column[index] + columns
-        there = np.flatnonzero((field.row == row) & (field.column == column))
-        return int(there[0]) if len(there) else None
+        found = np.flatnonzero((field.row == row) & (field.column == column))
+        return int(found[0]) if len(found) else None

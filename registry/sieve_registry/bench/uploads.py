@@ -1,7 +1,7 @@
-"""Files that come from a browser or from the watched folder, copied to a place of our own.
+"""Files from a browser or from the watched folder, copied to a folder of this program.
 
-What a browser calls a file is only ever a name to show: letters that could lead elsewhere are
-taken out, and the file lies in a folder this program made.
+The file name a browser sends is untrusted: characters that could form a path or a command are
+replaced, and the file is stored in a new folder.
 """
 
 from __future__ import annotations
@@ -19,7 +19,15 @@ from typing import BinaryIO
 
 from sieve_inspect.errors import EmptyFileError, NotAnImageError, UnreadableImageError
 
-__all__ = ["KINDS", "MOST_BYTES", "MOST_SCANS", "Found", "keep_scan", "plain_file_name", "watched"]
+__all__ = [
+    "KINDS",
+    "MOST_BYTES",
+    "MOST_SCANS",
+    "WatchedScan",
+    "keep_scan",
+    "plain_file_name",
+    "watched_scans",
+]
 
 MOST_SCANS = 12
 MOST_BYTES = 800_000_000  # all scans of one check together
@@ -32,8 +40,11 @@ _OF_WINDOWS = re.compile(r"(con|prn|aux|nul|com\d|lpt\d)(\.|$)", re.IGNORECASE)
 
 
 @dataclass(frozen=True)
-class Found:
-    """A scan in the watched folder; `key` stands for this very content at this very place."""
+class WatchedScan:
+    """A scan in the watched folder; `key` identifies the file and its present content.
+
+    `settled` is False while the file is still being written.
+    """
 
     key: str
     name: str
@@ -44,7 +55,7 @@ class Found:
 
 
 def plain_file_name(name: str) -> str:
-    """What a file is called, fit to be the name of one: no folders, nothing a shell obeys."""
+    """A safe form of a file name: no folders, no characters with a meaning to a shell."""
     last = re.split(r"[/\\]", name)[-1]
     kept = "".join(
         letter if letter.isalnum() or letter in " ._-()+" else "_"
@@ -57,16 +68,16 @@ def plain_file_name(name: str) -> str:
 
 
 def keep_scan(name: str, content: BinaryIO, folder: Path) -> Path:
-    """Copy a scan into a new folder; where it lies, under a plain form of its name.
+    """Copy a scan into a new folder under a safe form of its name; the path of the copy.
 
-    Raises `NotAnImageError` and `EmptyFileError` for what cannot be a scan; nothing is kept then.
+    Raises `NotAnImageError` and `EmptyFileError` for a file that cannot be a scan.
     """
     plain = plain_file_name(name)
     start = content.read(16)
     if not start:
         raise EmptyFileError(file=plain)
     if not plain.lower().endswith(KINDS) or not start.startswith(_STARTS):
-        raise NotAnImageError(file=plain, hint=f" ({', '.join(one[1:] for one in KINDS)})")
+        raise NotAnImageError(file=plain, hint=f" ({', '.join(kind[1:] for kind in KINDS)})")
     folder.mkdir(parents=True)
     kept = folder / plain
     with kept.open("xb") as target:
@@ -75,26 +86,29 @@ def keep_scan(name: str, content: BinaryIO, folder: Path) -> Path:
     return kept
 
 
-def watched(folder: Path | None) -> list[Found]:
-    """The newest scans in the watched folder, newest first; links are not followed."""
+def watched_scans(folder: Path | None) -> list[WatchedScan]:
+    """The newest scans in the watched folder, newest first; links are not followed.
+
+    Raises `UnreadableImageError` for a folder that cannot be read.
+    """
     if folder is None:
         return []
-    now, found = time.time(), []
+    now, scans = time.time(), []
     try:
-        there = [one for one in folder.iterdir() if one.suffix.lower() in KINDS]
+        paths = [path for path in folder.iterdir() if path.suffix.lower() in KINDS]
     except OSError as error:
         reason = (error.strerror or "no access").lower()
         raise UnreadableImageError(file=folder, reason=reason) from error
-    for path in there:
+    for path in paths:
         try:
             status = path.lstat()
         except OSError:
-            continue  # gone again meanwhile
+            continue  # removed meanwhile
         if not stat.S_ISREG(status.st_mode):
             continue
-        told = f"{path.name}\0{status.st_size}\0{status.st_mtime_ns}"
-        key = hashlib.sha256(told.encode("utf-8", "surrogateescape")).hexdigest()[:24]
+        identity = f"{path.name}\0{status.st_size}\0{status.st_mtime_ns}"
+        key = hashlib.sha256(identity.encode("utf-8", "surrogateescape")).hexdigest()[:24]
         settled = now - status.st_mtime >= _SETTLED_S and status.st_size > 0
         written = datetime.fromtimestamp(status.st_mtime).astimezone()
-        found.append(Found(key, path.name, status.st_size, written, settled, path))
-    return sorted(found, key=lambda one: (one.written, one.name), reverse=True)[:_SHOWN]
+        scans.append(WatchedScan(key, path.name, status.st_size, written, settled, path))
+    return sorted(scans, key=lambda scan: (scan.written, scan.name), reverse=True)[:_SHOWN]

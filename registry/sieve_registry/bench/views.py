@@ -1,9 +1,8 @@
-"""What the templates print: records and measurements as words and rounded numbers."""
+"""What the templates print: records and measurements as texts and rounded numbers."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
@@ -15,7 +14,7 @@ from sieve_inspect.verdict.sentences import decimals_for
 from sieve_registry.bench.jobs import Job, Phase, Progress
 from sieve_registry.checks.commands import Taken
 from sieve_registry.records import SieveState
-from sieve_registry.report.figures import margin_row
+from sieve_registry.report.figures import limits_caption, margin_rows
 from sieve_registry.report.formatting import (
     MARKS,
     OUTCOME_SENTENCES,
@@ -24,35 +23,36 @@ from sieve_registry.report.formatting import (
     percent,
     sentence,
 )
+from sieve_registry.sieves.lifecycle import PASSING
 from sieve_registry.sieves.state import RETIRED
 
 __all__ = [
-    "STATE_WORDS",
+    "STATE_TEXTS",
     "across_view",
     "closeup_view",
-    "due_words",
-    "job_words",
+    "due_text",
+    "job_text",
     "noteworthy",
-    "progress_words",
+    "progress_text",
     "result_view",
     "seconds",
 ]
 
-STATE_WORDS = {
+STATE_TEXTS = {
     "ok": "measured",
-    "blocked": "blocked: something lies in it",
+    "blocked": "blocked: it holds a particle",
     "torn": "torn: a wire beside it is missing or broken",
-    "unclear": "unclear: its pixels do not fit an aperture between straight wires",
+    "unclear": "unclear: its pixels do not match an aperture between straight wires",
     "partial": "cut by the border of the picture or by the frame",
 }
-_FLAG_WORDS = {
+_FLAG_TEXTS = {
     "border": "it reaches the border",
-    "filled": "a good part of it is dark",
-    "wire_missing": "light where a wire should be",
-    "misfit": "its pixels disagree with the fitted edges",
-    "no_edge": "no edge where one should be",
+    "filled": "a large part of it is dark",
+    "wire_missing": "light at the place of a wire",
+    "misfit": "its pixels deviate from the fitted edges",
+    "no_edge": "no edge at the place of a wire",
     "oversize": "far larger than its neighbours",
-    "touched": "something small lies in it",
+    "touched": "it holds a small particle",
 }
 _MOST_NAMED, _WIDEST_NAMED = 10, 5
 _PLOT = (440, 190)  # size of a profile's drawing
@@ -60,13 +60,13 @@ _MARGIN = (44, 12, 34, 10)  # left, top, bottom, right
 
 
 def seconds(value: float) -> str:
-    """A time as people say it."""
-    whole = round(value)
-    return f"{whole} s" if whole < 60 else f"{whole // 60} min {whole % 60:02d} s"
+    """A duration in seconds or minutes."""
+    total = round(value)
+    return f"{total} s" if total < 60 else f"{total // 60} min {total % 60:02d} s"
 
 
-def due_words(state: SieveState) -> str:
-    """When the next check is due, and whether that day is past."""
+def due_text(state: SieveState) -> str:
+    """The day the next check is due, and whether it is overdue."""
     if state.status == RETIRED:
         return "retired"
     if state.due is None:
@@ -74,24 +74,24 @@ def due_words(state: SieveState) -> str:
     return f"overdue since {state.due}" if state.overdue else str(state.due)
 
 
-def job_words(job: Job) -> str:
-    """Where a job stands, in one line of the list of those that wait."""
+def job_text(job: Job) -> str:
+    """The phase of a job, as a line of the list of open jobs."""
     if job.phase == Phase.READY and job.taken is not None:
-        return f"measured: {job.taken.figures['outcome']}, waits for a name"
-    words = {
-        Phase.QUEUED: "waits its turn",
-        Phase.MEASURING: "is being measured",
-        Phase.FAILED: "could not be measured: see why",
+        return f"measured: {job.taken.figures['outcome']}, awaiting confirmation"
+    texts = {
+        Phase.QUEUED: "queued",
+        Phase.MEASURING: "measuring",
+        Phase.FAILED: "not measured: see the reason",
     }
-    return words.get(job.phase, job.phase)
+    return texts.get(job.phase, job.phase.value)
 
 
-def progress_words(now: Progress) -> str:
-    """What is being done, for how long, and how long it will still take if that is known."""
+def progress_text(now: Progress) -> str:
+    """The step a job is at, the time spent, and the time left if known."""
     if now.phase == Phase.QUEUED:
         others = "another check" if now.ahead == 1 else f"{now.ahead} other checks"
         before = f", after {others}" if now.ahead else ""
-        return f"Waiting its turn{before}, {seconds(now.elapsed_s)} so far."
+        return f"Queued{before}, {seconds(now.elapsed_s)} so far."
     which = f" scan {now.scan} of {now.scans}" if now.scans > 1 and now.scan else " the scan"
     left = ""
     if now.left_s is not None:
@@ -101,11 +101,11 @@ def progress_words(now: Progress) -> str:
 
 def result_view(taken: Taken) -> dict[str, Any]:
     """The verdict, the values and the counts of what was measured."""
-    found, figures = taken.found, taken.figures
-    verdict = found.get("verdict") or {}
+    document, figures = taken.found, taken.figures
+    verdict = document.get("verdict") or {}
     lengths = Lengths(taken.history.sieve.nominal_um)
     outcome = str(figures["outcome"])
-    counts = found["apertures"]
+    counts = document["apertures"]
     return {
         "outcome": outcome,
         "kind": outcome.split(maxsplit=1)[0] if outcome in MARKS else "not",
@@ -116,27 +116,21 @@ def result_view(taken: Taken) -> dict[str, Any]:
         "action_reason": sentence(str(figures["action_reason"]).removeprefix("Proposed: ")),
         "judged_by": f"{edition(str(verdict.get('standard', '')))}, grade "
         f"{verdict.get('grade')}, rule {figures['rule']}",
-        "unit": lengths.unit,
-        "margins": [margin_row(row, lengths) for row in _paired(verdict)],
+        "caption": limits_caption(verdict, lengths),
+        "failed": outcome not in PASSING,
+        "margins": margin_rows(verdict, lengths),
         "counts": counts,
         "blocked_share": percent(counts.get("blocked_share")),
-        "fit": found["imaging"]["fit"],
-        "fit_reasons": [sentence(str(one)) for one in found["imaging"]["reasons"]],
-        "images": found["images"],
-        "scale": found["scale"]["source"],
+        "fit": document["imaging"]["fit"],
+        "fit_reasons": [sentence(str(reason)) for reason in document["imaging"]["reasons"]],
+        "images": document["images"],
+        "scale": document["scale"]["source"],
         "known": len(taken.history.checks),
     }
 
 
-def _paired(verdict: Mapping[str, Any]) -> list[Mapping[str, Any]]:
-    """Both directions of a value together."""
-    rows = list(verdict.get("margins") or ())
-    kinds = [row.get("name") for row in rows]
-    return sorted(rows, key=lambda row: kinds.index(row.get("name")))
-
-
 def noteworthy(measurement: Measurement, scan: int) -> list[dict[str, Any]]:
-    """The apertures to look at: torn and blocked ones, the widest, those left out as unclear."""
+    """Apertures to review: torn and blocked, the widest of each direction, unclear."""
     picture = measurement.pictures[scan]
     field, lengths = picture.field, Lengths(measurement.nominal_um)
     groups = [_named(field, state) for state in ("torn", "blocked")]
@@ -161,25 +155,25 @@ def _named(field: Field, state: str) -> dict[str, Any]:
     return {"title": state, "count": len(which), "apertures": named}
 
 
-def closeup_view(seen: Closeup, measurement: Measurement) -> dict[str, Any]:
-    """One aperture for the panel beside the scan."""
+def closeup_view(close: Closeup, measurement: Measurement) -> dict[str, Any]:
+    """An aperture for the panel beside the scan."""
     lengths = Lengths(measurement.nominal_um)
     highest = _highest(measurement)
-    directions = [across_view(one, lengths, highest) for one in seen.across]
+    directions = [across_view(across, lengths, highest) for across in close.across]
     return {
-        "index": seen.index,
-        "place": f"row {seen.row}, column {seen.column}",
-        "at": f"x = {seen.middle[0]:.0f}, y = {seen.middle[1]:.0f} px",
-        "state": STATE_WORDS.get(seen.state, seen.state),
-        "ok": seen.state == "ok",
-        "flags": [_FLAG_WORDS.get(flag, flag) for flag in seen.flags],
+        "index": close.index,
+        "place": f"row {close.row}, column {close.column}",
+        "at": f"x = {close.middle[0]:.0f}, y = {close.middle[1]:.0f} px",
+        "state": STATE_TEXTS.get(close.state, close.state),
+        "ok": close.state == "ok",
+        "flags": [_FLAG_TEXTS.get(flag, flag) for flag in close.flags],
         "directions": directions,
         "unit": lengths.unit,
     }
 
 
 def _highest(measurement: Measurement) -> float | None:
-    """The largest an aperture may be, um."""
+    """The limit on the largest aperture, um."""
     margins = () if measurement.verdict is None else measurement.verdict.margins
     for margin in margins:
         if margin.name == "largest aperture":
@@ -188,7 +182,7 @@ def _highest(measurement: Measurement) -> float | None:
 
 
 def across_view(across: Across, lengths: Lengths, highest: float | None) -> dict[str, Any]:
-    """Widths in words, and the profile with its fit as the parts of a drawing."""
+    """The widths as texts, and the light profile with its fit as parts of a drawing."""
     width, expanded = lengths.value(across.width_um, across.expanded_um)
     decimals = decimals_for(across.expanded_um or math.nan)
     over = across.width_um is not None and highest is not None and across.width_um > highest
@@ -204,7 +198,7 @@ def across_view(across: Across, lengths: Lengths, highest: float | None) -> dict
 
 
 def _plot(across: Across) -> dict[str, Any]:
-    """Places of points, line, edges and ticks in a drawing of `_PLOT` px."""
+    """Positions of points, line, edges and ticks in a drawing of `_PLOT` px."""
     (width, height), (left, top, bottom, right) = _PLOT, _MARGIN
     low, high = float(across.distance.min()), float(across.distance.max())
     peak = max(float(across.light.max()), float(across.model.max(initial=0.0)), 1e-6) * 1.05

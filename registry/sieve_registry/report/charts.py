@@ -23,11 +23,13 @@ __all__ = [
     "histogram_svg",
     "intervals_svg",
     "span_of",
+    "standalone",
     "svg_of",
 ]
 
 INK = "#1a1a1a"
 _LOCK = Lock()
+_NAMESPACES = '<svg xmlns="http://www.w3.org/2000/svg" xmlns:xlink="http://www.w3.org/1999/xlink" '
 _LONGEST_NAME = 40
 _STYLE: dict[Any, Any] = {
     "svg.fonttype": "none",
@@ -105,6 +107,11 @@ def svg_of(
     body = re.sub(r'(xlink:href="#|url\(#)', rf"\g<1>{prefix}-", body)
     head = f'<svg {box[0] if box else ""} role="img" aria-label="{escape(label)}">'
     return f"{head}<title>{escape(label)}</title>{body.strip()}"
+
+
+def standalone(svg: str) -> str:
+    """An `<svg>` of a page as the text of a file."""
+    return svg.replace("<svg ", _NAMESPACES, 1) + "\n"
 
 
 def intervals_svg(rows: Sequence[IntervalRow], unit: str, label: str) -> str:

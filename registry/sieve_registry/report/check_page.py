@@ -9,7 +9,7 @@ from typing import Any
 
 from sieve_inspect.units import format_length
 from sieve_registry.report.cloth_figures import cloth_map, enlarged, gap_charts
-from sieve_registry.report.figures import histograms, intervals, margin_row
+from sieve_registry.report.figures import histograms, intervals, limits_caption, margin_rows
 from sieve_registry.report.formatting import (
     MARKS,
     NOT_JUDGED,
@@ -54,7 +54,8 @@ def _context(check: CheckView) -> dict[str, Any]:
         "frame": None if check.sieve.frame_um is None else format_length(check.sieve.frame_um),
         "standard": edition(check.sieve.standard),
         "verdict": _verdict(check),
-        "margins": _margins(verdict, lengths),
+        "margins": margin_rows(verdict, lengths),
+        "limits_caption": limits_caption(verdict, lengths),
         "shares": [_share(row) for row in verdict.get("shares") or ()],
         "torn": _torn(measurement, verdict),
         "z_limit": _z_limit(check.limits, lengths),
@@ -111,15 +112,6 @@ def _verdict(check: CheckView) -> dict[str, Any]:
         "standard": edition(str(verdict.get("standard") or "")),
         "grade": verdict.get("grade"),
     }
-
-
-def _margins(verdict: Mapping[str, Any], lengths: Lengths) -> list[dict[str, Any]]:
-    """The rows of the table of limits, both directions of a value together."""
-    rows = list(verdict.get("margins") or ())
-    kinds = [row.get("name") for row in rows]
-    return [
-        margin_row(row, lengths) for row in sorted(rows, key=lambda r: kinds.index(r.get("name")))
-    ]
 
 
 def _share(row: Mapping[str, Any]) -> dict[str, Any]:

@@ -5,8 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from sieve_registry.report.charts import INK, svg_of
-from sieve_registry.report.wear_charts import standalone
+from sieve_registry.report.charts import INK, standalone, svg_of
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure

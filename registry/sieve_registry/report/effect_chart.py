@@ -7,8 +7,7 @@ from typing import TYPE_CHECKING
 
 from sieve_registry.quality.curves import Curve
 from sieve_registry.quality.effect_rules import SieveEffect
-from sieve_registry.report.charts import INK, svg_of
-from sieve_registry.report.wear_charts import standalone
+from sieve_registry.report.charts import INK, standalone, svg_of
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure

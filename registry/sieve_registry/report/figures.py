@@ -18,7 +18,7 @@ from sieve_registry.report.view import CheckView
 if TYPE_CHECKING:
     from markupsafe import Markup
 
-__all__ = ["histograms", "intervals", "margin_row"]
+__all__ = ["histograms", "intervals", "limits_caption", "margin_row", "margin_rows"]
 
 
 def _bounds(row: Mapping[str, Any]) -> tuple[float | None, float | None]:
@@ -37,6 +37,7 @@ def margin_row(row: Mapping[str, Any], lengths: Lengths) -> dict[str, Any]:
     if high is None:
         allowed = "no limit" if low is None else f"at least {lengths.exact(low)}"
     outcome = str(row.get("outcome"))
+    k = known(row.get("k"))
     if value is None or expanded is None:
         outcome = NOT_JUDGED
     return {
@@ -44,10 +45,26 @@ def margin_row(row: Mapping[str, Any], lengths: Lengths) -> dict[str, Any]:
         "direction": row.get("direction"),
         "value": value,
         "expanded": expanded,
+        "k": None if k is None else f"{k:.2f}",
         "allowed": allowed,
         "outcome": outcome,
         "mark": MARKS.get(outcome, ""),
     }
+
+
+def margin_rows(verdict: Mapping[str, Any], lengths: Lengths) -> list[dict[str, Any]]:
+    """The rows of the table of limits, both directions of a value together."""
+    margins = list(verdict.get("margins") or ())
+    names = [margin.get("name") for margin in margins]
+    paired = sorted(margins, key=lambda margin: names.index(margin.get("name")))
+    return [margin_row(margin, lengths) for margin in paired]
+
+
+def limits_caption(verdict: Mapping[str, Any], lengths: Lengths) -> str:
+    """The caption of the table of limits: the unit, and what U is."""
+    listed = any(known(margin.get("k")) is not None for margin in verdict.get("margins") or ())
+    coverage = "about 95 %, k in its own column" if listed else "k = 2, about 95 %"
+    return f"Lengths in {lengths.unit}; U is the expanded uncertainty ({coverage})."
 
 
 def intervals(verdict: Mapping[str, Any], lengths: Lengths) -> Markup | None:

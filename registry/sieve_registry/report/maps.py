@@ -10,9 +10,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from sieve_registry.report.charts import INK, svg_of
+from sieve_registry.report.charts import INK, standalone, svg_of
 from sieve_registry.report.view import Apertures, Places
-from sieve_registry.report.wear_charts import standalone
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

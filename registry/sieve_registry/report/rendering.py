@@ -23,7 +23,12 @@ def page_environment(*packages: str) -> jinja2.Environment:
 
     own = "sieve_registry.report"
     environment = jinja2.Environment(
-        loader=jinja2.ChoiceLoader([jinja2.PackageLoader(name) for name in (*packages, own)]),
+        loader=jinja2.ChoiceLoader(
+            [
+                *(jinja2.PackageLoader(name) for name in (*packages, own)),
+                jinja2.PackageLoader(own, "static"),  # style sheets to inline
+            ]
+        ),
         autoescape=True,
         undefined=jinja2.StrictUndefined,
         trim_blocks=True,

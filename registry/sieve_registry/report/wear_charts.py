@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from sieve_registry.outlook.straight_line import Fit, fit
 from sieve_registry.outlook.wear import Trend, Wear, part_of, point_of
-from sieve_registry.report.charts import INK, svg_of
+from sieve_registry.report.charts import INK, standalone, svg_of
 from sieve_registry.report.formatting import Lengths
 
 if TYPE_CHECKING:
@@ -20,17 +20,11 @@ if TYPE_CHECKING:
 
     from sieve_registry.outlook.queries import Outlook
 
-__all__ = ["standalone", "wear_axis", "wear_chart", "wear_svg"]
+__all__ = ["wear_axis", "wear_chart", "wear_svg"]
 
 Float = NDArray[np.float64]
-_NAMESPACES = '<svg xmlns="http://www.w3.org/2000/svg" xmlns:xlink="http://www.w3.org/1999/xlink" '
 _CROWDED = 40  # more checks than this are drawn finer
 _AHEAD = 1.5  # how far to look ahead, as a share of what lies behind
-
-
-def standalone(svg: str) -> str:
-    """An `<svg>` made for a page, as a file that stands alone."""
-    return svg.replace("<svg ", _NAMESPACES, 1) + "\n"
 
 
 def wear_svg(found: Outlook) -> str:

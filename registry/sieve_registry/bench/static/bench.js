@@ -1,22 +1,22 @@
 "use strict";
-// What the page does by itself: a scanned label finds its field, files are dropped and counted,
-// and what is being sent is told. Everything else is asked of the server.
+// Focuses the label field when a hand scanner types, lists chosen files, shows the progress of an
+// upload and errors of the connection. All else comes from the server.
 (() => {
   const $ = (query) => document.querySelector(query);
 
-  // A hand scanner types: where nothing else is being written, its letters belong to the label.
+  // A hand scanner types: keys pressed outside a field go to the label field.
   document.addEventListener("keydown", (event) => {
-    const here = document.activeElement;
-    const writing = "input:not([type=radio], [type=checkbox], [type=file]), select, canvas";
-    const idle = !here || !here.matches(writing);
+    const active = document.activeElement;
+    const fields = "input:not([type=radio], [type=checkbox], [type=file]), select, canvas";
+    const idle = !active || !active.matches(fields);
     const letter = event.key.length === 1 && event.key !== " ";
     if (idle && letter && !event.ctrlKey && !event.metaKey && !event.altKey) $("#scan-in").focus();
   });
 
-  const say = (sentence, next) => {
+  const showTrouble = (what, next) => {
     const box = document.createElement("div");
     box.className = "trouble";
-    for (const [tag, text] of [["h2", "That did not work"], ["p", sentence], ["p", next]]) {
+    for (const [tag, text] of [["h2", "Not done"], ["p", what], ["p", next]]) {
       box.appendChild(document.createElement(tag)).textContent = text;
     }
     $("#note").replaceChildren(box);
@@ -52,38 +52,40 @@
       input.files = all.files;
       show();
     });
-    // A scan dropped beside the field must not take the page away.
+    // A scan dropped beside the field must not open in place of the page.
     for (const kind of ["dragover", "drop"]) {
       window.addEventListener(kind, (event) => event.preventDefault());
     }
 
-    document.querySelectorAll("[data-chooses]").forEach((field) => {
+    document.querySelectorAll("[data-selects]").forEach((field) => {
       field.addEventListener("input", () => {
-        $(`input[name=scale][value="${field.dataset.chooses}"]`).checked = true;
+        $(`input[name=scale][value="${field.dataset.selects}"]`).checked = true;
       });
     });
 
     const form = $("#check");
-    form.addEventListener("htmx:confirm", (event) => {
+    // Events of the folder list inside the form bubble up to it: they are not the form's own.
+    const onForm = (kind, react) => form.addEventListener(kind, (event) => event.target === form && react(event));
+    onForm("htmx:confirm", (event) => {
       $("#note").replaceChildren();
       const most = Number(drop.dataset.most);
       const mostBytes = Number(drop.dataset.mostBytes);
       const bytes = [...input.files].reduce((sum, file) => sum + file.size, 0);
       const count = input.files.length + form.querySelectorAll("input[name=pick]:checked").length;
-      let wrong = "";
-      if (!count) wrong = "No scan is chosen.";
-      else if (count > most) wrong = `${count} scans are more than the ${most} of one check.`;
-      else if (bytes > mostBytes) wrong = `The scans have ${Math.round(bytes / 1e6)} MB together, over the limit of ${Math.round(mostBytes / 1e6)} MB.`;
-      if (wrong) {
+      let problem = "";
+      if (!count) problem = "No scan is chosen.";
+      else if (count > most) problem = `${count} scans are chosen; a check takes at most ${most}.`;
+      else if (bytes > mostBytes) problem = `The scans have ${Math.round(bytes / 1e6)} MB together, over the limit of ${Math.round(mostBytes / 1e6)} MB.`;
+      if (problem) {
         event.preventDefault();
-        say(wrong, "Nothing was sent. Choose other scans, then press Measure again.");
+        showTrouble(problem, "Nothing was sent. Choose scans, then press Measure again.");
       }
     });
-    form.addEventListener("htmx:xhr:progress", (event) => {
+    onForm("htmx:xhr:progress", (event) => {
       const { loaded, total } = event.detail;
-      if (total) $("#sending").textContent = loaded < total ? `Sending the scans: ${Math.floor((100 * loaded) / total)} %` : "The scans are here. One moment …";
+      if (total) $("#sending").textContent = loaded < total ? `Sending the scans: ${Math.floor((100 * loaded) / total)} %` : "Scans received, starting …";
     });
-    form.addEventListener("htmx:afterRequest", () => {
+    onForm("htmx:afterRequest", () => {
       $("#sending").textContent = "";
     });
   }
@@ -94,17 +96,17 @@
   document.addEventListener("htmx:afterSwap", (event) => {
     if (event.detail.target.id === "note") event.detail.target.scrollIntoView({ block: "nearest" });
   });
-  // The guard's refusals come without the place they belong to.
+  // Refusals of the guard are plain text, without a target.
   document.addEventListener("htmx:beforeSwap", (event) => {
     const kind = event.detail.xhr.getResponseHeader("Content-Type") || "";
     if (event.detail.xhr.status >= 400 && kind.startsWith("text/plain")) {
       event.detail.shouldSwap = false;
-      say(event.detail.xhr.responseText, "What was recorded before is whole.");
+      showTrouble(event.detail.xhr.responseText, "Earlier records are unaffected.");
     }
   });
   document.addEventListener("htmx:sendError", (event) => {
     if (event.detail.requestConfig.verb === "post") {
-      say("The bench did not answer.", "Nothing was recorded. See whether sieveward bench still runs on this computer, then do the same again.");
+      showTrouble("The bench did not answer.", "Nothing was recorded. Check that sieveward bench is running on this computer, then try again.");
     }
   });
 })();

@@ -1,27 +1,27 @@
 "use strict";
-// The scan in pieces, the apertures marked over it, one of them chosen. Places are in px of the
-// scan, pixel centres at whole numbers; `view` says which place is at the canvas's middle.
+// Draws the tiles of the scan, the marks of its apertures and the selected aperture. Coordinates
+// are px of the scan, pixel centres at whole numbers; `view` has the point at the canvas's middle.
 (() => {
   const root = document.getElementById("viewer");
   const canvas = root.querySelector("canvas");
   const paint = canvas.getContext("2d");
-  const said = document.getElementById("viewer-said");
+  const status = document.getElementById("viewer-status");
   const { scan } = root.dataset;
-  const [width, height, levels, tile] = ["width", "height", "levels", "tile"].map((name) => Number(root.dataset[name]));
+  const [width, height, levels, side0] = ["width", "height", "levels", "tile"].map((name) => Number(root.dataset[name]));
   // Okabe and Ito (2008), as in the overlay that is kept with the check.
   const COLOUR = { o: "#0072b2", b: "#e69f00", t: "#d55e00", u: "#cc79a7", p: "#969696" };
   const view = { x: width / 2, y: height / 2, zoom: 1 };
-  const pieces = new Map();
+  const tiles = new Map();
   let marks = true;
-  let afar = null; // apertures marked however far away one looks
-  let chosen = null; // { index, corners }
-  let moving = false; // whether the view follows the next one chosen
-  let asked = false;
+  let overview = null; // apertures marked at every magnification
+  let selected = null; // { index, corners }
+  let following = false; // whether the view moves to the next aperture selected
+  let scheduled = false;
 
   const size = () => [canvas.clientWidth, canvas.clientHeight];
   const fitting = () => Math.min(size()[0] / width, size()[1] / height);
-  // The scan fills the canvas as far as it can.
-  const within = (at, length, seen) => (seen >= length ? length / 2 : Math.min(Math.max(at, seen / 2), length - seen / 2));
+  // The scan fills the canvas as far as possible.
+  const within = (at, length, visible) => (visible >= length ? length / 2 : Math.min(Math.max(at, visible / 2), length - visible / 2));
   const limit = () => {
     view.zoom = Math.min(Math.max(view.zoom, Math.min(fitting(), 1)), 40);
     const [w, h] = size();
@@ -29,45 +29,45 @@
     view.y = within(view.y, height, h / view.zoom);
   };
   const draw = () => {
-    if (asked) return;
-    asked = true;
+    if (scheduled) return;
+    scheduled = true;
     requestAnimationFrame(() => {
-      asked = false;
+      scheduled = false;
       render();
     });
   };
 
-  const piece = (level, column, row) => {
+  const tileImage = (level, column, row) => {
     const name = `${level}/${column}/${row}`;
-    let image = pieces.get(name);
+    let image = tiles.get(name);
     if (!image) {
       image = new Image();
       image.onload = draw;
-      image.src = `${scan}/pieces/${name}.png`;
-      pieces.set(name, image);
+      image.src = `${scan}/tiles/${name}.png`;
+      tiles.set(name, image);
     }
     return image.complete && image.naturalWidth ? image : null;
   };
 
-  const squares = (level) => {
+  const visibleTiles = (level) => {
     const [w, h] = size();
-    const side = tile * 2 ** level;
+    const side = side0 * 2 ** level;
     const left = Math.max(0, Math.floor((view.x - w / 2 / view.zoom) / side));
     const top = Math.max(0, Math.floor((view.y - h / 2 / view.zoom) / side));
     const right = Math.min(Math.ceil(width / side) - 1, Math.floor((view.x + w / 2 / view.zoom) / side));
     const bottom = Math.min(Math.ceil(height / side) - 1, Math.floor((view.y + h / 2 / view.zoom) / side));
-    const found = [];
+    const tilesInView = [];
     for (let row = top; row <= bottom; row++) {
-      for (let column = left; column <= right; column++) found.push([column, row]);
+      for (let column = left; column <= right; column++) tilesInView.push([column, row]);
     }
-    return found;
+    return tilesInView;
   };
 
   const drawLevel = (level) => {
     const [w, h] = size();
-    const side = tile * 2 ** level;
-    for (const [column, row] of squares(level)) {
-      const image = piece(level, column, row);
+    const side = side0 * 2 ** level;
+    for (const [column, row] of visibleTiles(level)) {
+      const image = tileImage(level, column, row);
       if (!image) continue;
       const x = w / 2 + (column * side - view.x) * view.zoom;
       const y = h / 2 + (row * side - view.y) * view.zoom;
@@ -77,14 +77,14 @@
     }
   };
 
-  const place = (x, y) => {
+  const onCanvas = (x, y) => {
     const [w, h] = size();
     return [w / 2 + (x + 0.5 - view.x) * view.zoom, h / 2 + (y + 0.5 - view.y) * view.zoom];
   };
-  const around = (c, grown = 1) => {
+  const outline = (c, scale = 1) => {
     const mx = (c[0] + c[2] + c[4] + c[6]) / 4;
     const my = (c[1] + c[3] + c[5] + c[7]) / 4;
-    return [0, 2, 4, 6].map((k) => place(mx + grown * (c[k] - mx), my + grown * (c[k + 1] - my)));
+    return [0, 2, 4, 6].map((k) => onCanvas(mx + scale * (c[k] - mx), my + scale * (c[k + 1] - my)));
   };
   const closed = (points) => {
     paint.moveTo(...points[0]);
@@ -100,7 +100,7 @@
   };
 
   const mark = (corners, state) => {
-    const frame = around(corners);
+    const frame = outline(corners);
     if (state === "p") {
       frame.forEach((a, k) => {
         const b = frame[(k + 1) % 4];
@@ -110,7 +110,7 @@
       return;
     }
     closed(frame);
-    if (state === "t") closed(around(corners, 0.6));
+    if (state === "t") closed(outline(corners, 0.6));
     if (state === "b" || state === "u") {
       paint.moveTo(...frame[0]);
       paint.lineTo(...frame[2]);
@@ -121,9 +121,9 @@
     }
   };
 
-  // Four strokes that point at an aperture from its sides: no state is marked like this.
+  // Four strokes that point at an aperture from its sides: no state has this mark.
   const pointers = (corners) => {
-    const [near, far] = [around(corners, 1.25), around(corners, 2.1)];
+    const [near, far] = [outline(corners, 1.25), outline(corners, 2.1)];
     for (let k = 0; k < 4; k++) {
       const n = (k + 1) % 4;
       paint.moveTo((near[k][0] + near[n][0]) / 2, (near[k][1] + near[n][1]) / 2);
@@ -131,29 +131,29 @@
     }
   };
 
-  // The apertures of a square of the scan, asked for once; none until they are there.
-  const marked = new Map();
+  // The apertures of a tile, requested once; null until they arrive.
+  const marksByTile = new Map();
   const marksOf = (column, row) => {
     const name = `${column}/${row}`;
-    if (!marked.has(name)) {
-      marked.set(name, null);
+    if (!marksByTile.has(name)) {
+      marksByTile.set(name, null);
       fetch(`${scan}/marks/${name}.json`)
         .then((answer) => answer.json())
         .then((data) => {
-          marked.set(name, data);
+          marksByTile.set(name, data);
           draw();
         });
     }
-    return marked.get(name);
+    return marksByTile.get(name);
   };
 
-  const MOST_SQUARES = 30; // beyond, frames would be a veil over the scan
+  const MOST_TILES = 30; // with more in view the outlines would hide the scan
   const drawMarks = () => {
-    const near = squares(0);
-    const groups = near.length <= MOST_SQUARES ? near.map((one) => marksOf(...one)) : [];
+    const near = visibleTiles(0);
+    const groups = near.length <= MOST_TILES ? near.map(([column, row]) => marksOf(column, row)) : [];
     for (const state of "poubt") {
       stroke(COLOUR[state], state === "o" || state === "p" ? 1 : 2, () => {
-        for (const group of [...groups, afar]) {
+        for (const group of [...groups, overview]) {
           if (!group) continue;
           group.corners.forEach((corners, i) => {
             if (group.state[i] === state && (state !== "o" && state !== "p" || apart(corners) * view.zoom > 7)) mark(corners, state);
@@ -161,9 +161,9 @@
         }
       });
     }
-    for (const corners of afar.widest) {
-      stroke("#fff", 5, () => closed(around(corners, 1.15)));
-      stroke("#000", 3, () => closed(around(corners, 1.15)));
+    for (const corners of overview.widest) {
+      stroke("#fff", 5, () => closed(outline(corners, 1.15)));
+      stroke("#000", 3, () => closed(outline(corners, 1.15)));
     }
   };
 
@@ -177,15 +177,15 @@
     limit();
     paint.setTransform(dense, 0, 0, dense, 0, 0);
     paint.clearRect(0, 0, w, h);
-    paint.imageSmoothingEnabled = view.zoom < 3; // close to, every pixel is to be seen
-    drawLevel(levels); // until the finer pieces are there
+    paint.imageSmoothingEnabled = view.zoom < 3; // magnified, every pixel stays visible
+    drawLevel(levels); // until the finer tiles arrive
     const level = Math.min(levels, Math.max(0, Math.floor(-Math.log2(view.zoom))));
     if (level !== levels) drawLevel(level);
-    if (!afar) return;
+    if (!overview) return;
     if (marks) drawMarks();
-    if (chosen) {
-      stroke("#fff", 7, () => pointers(chosen.corners));
-      stroke("#000", 4, () => pointers(chosen.corners));
+    if (selected) {
+      stroke("#fff", 7, () => pointers(selected.corners));
+      stroke("#000", 4, () => pointers(selected.corners));
     }
     root.dataset.drawn = `${view.zoom.toFixed(4)} ${view.x.toFixed(1)} ${view.y.toFixed(1)}`;
   };
@@ -208,30 +208,29 @@
 
   const apart = (c) => Math.hypot(c[2] - c[0], c[3] - c[1]);
 
-  // What is chosen is asked of the server, by number, by place or as a neighbour; its answer says
-  // which aperture it was.
-  const ask = (what, follow) => {
-    moving = follow;
+  // Requests the close-up of an aperture by number, point or neighbour; the answer has its number.
+  const select = (what, follow) => {
+    following = follow;
     htmx.ajax("GET", `${scan}/apertures/${what}`, { target: "#closeup", swap: "innerHTML" });
   };
   document.getElementById("closeup").addEventListener("htmx:afterSwap", () => {
-    const seen = document.getElementById("seen");
-    if (!seen) return;
-    const corners = seen.dataset.corners.split(" ").map(Number);
-    chosen = { index: seen.dataset.index, corners };
-    if (moving) {
+    const title = document.getElementById("closeup-title");
+    if (!title) return;
+    const corners = title.dataset.corners.split(" ").map(Number);
+    selected = { index: title.dataset.index, corners };
+    if (following) {
       Object.assign(view, { x: (corners[0] + corners[4]) / 2, y: (corners[1] + corners[5]) / 2 });
       view.zoom = Math.max(view.zoom, Math.min(3, 60 / apart(corners)));
     }
     document.querySelectorAll("[data-aperture]").forEach((button) => {
-      button.setAttribute("aria-pressed", String(button.dataset.aperture === chosen.index));
+      button.setAttribute("aria-pressed", String(button.dataset.aperture === selected.index));
     });
-    said.textContent = seen.textContent;
+    status.textContent = title.textContent;
     draw();
   });
   const step = (rows, columns) => {
-    if (chosen) ask(`${chosen.index}/beside?rows=${rows}&columns=${columns}`, true);
-    else ask(`nearest?x=${view.x}&y=${view.y}`, true);
+    if (selected) select(`${selected.index}/neighbour?rows=${rows}&columns=${columns}`, true);
+    else select(`nearest?x=${view.x}&y=${view.y}`, true);
   };
 
   const fingers = new Map();
@@ -268,7 +267,7 @@
     const [w, h] = size();
     const x = view.x + (event.offsetX - w / 2) / view.zoom - 0.5;
     const y = view.y + (event.offsetY - h / 2) / view.zoom - 0.5;
-    ask(`nearest?x=${x.toFixed(1)}&y=${y.toFixed(1)}`, false);
+    select(`nearest?x=${x.toFixed(1)}&y=${y.toFixed(1)}`, false);
   });
   canvas.addEventListener("wheel", (event) => {
     event.preventDefault();
@@ -290,18 +289,18 @@
     keys[event.key]();
   });
   root.addEventListener("click", (event) => {
-    const deed = event.target.dataset.do;
-    if (deed === "in") zoomMiddle(1.5);
-    if (deed === "out") zoomMiddle(1 / 1.5);
-    if (deed === "fit") fit();
-    if (deed === "pixel") zoomMiddle(1 / view.zoom);
-    if (deed === "marks") {
+    const { action } = event.target.dataset;
+    if (action === "in") zoomMiddle(1.5);
+    if (action === "out") zoomMiddle(1 / 1.5);
+    if (action === "fit") fit();
+    if (action === "pixel") zoomMiddle(1 / view.zoom);
+    if (action === "marks") {
       marks = event.target.checked;
       draw();
     }
   });
   document.querySelectorAll("[data-aperture]").forEach((button) => {
-    button.addEventListener("click", () => ask(button.dataset.aperture, true));
+    button.addEventListener("click", () => select(button.dataset.aperture, true));
   });
   new ResizeObserver(draw).observe(canvas);
 
@@ -309,7 +308,7 @@
   fetch(`${scan}/marks.json`)
     .then((answer) => answer.json())
     .then((data) => {
-      afar = data;
+      overview = data;
       root.dataset.ready = "yes";
       draw();
     });

@@ -29,7 +29,7 @@ def bench(
 ) -> None:
     """Serve a page on 127.0.0.1: scan a label, drop scans, look at the result, confirm it."""
     from sieve_inspect.errors import UsageError
-    from sieve_registry.bench.serve import Terms, serve
+    from sieve_registry.bench.server import Terms, serve
 
     if watch is not None and not watch.is_dir():
         raise UsageError(message=f"--watch names the folder scans arrive in; {watch} is none.")

@@ -1,4 +1,4 @@
-"""Runs the page: a socket on this computer alone, a folder for scans that goes at the end."""
+"""Runs the page: a socket on this computer only, a temporary folder for scans."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ _NO_BENCH = "The bench page needs an extra part: pip install 'sieveward[bench]'.
 
 @dataclass(frozen=True)
 class Terms:
-    """What the command line says: the port (0: any), the folder watched, scale files offered."""
+    """The options of a bench: the port (0: any), the watched folder, the scale files offered."""
 
     port: int
     watch: Path | None = None
@@ -31,20 +31,21 @@ class Terms:
 
 
 def serve(registry: Registry, terms: Terms, started: Callable[[str], None]) -> int:
-    """Serve until interrupted; how many checks were measured and never confirmed.
+    """Serve until interrupted; the number of checks measured but not confirmed.
 
-    `started` is told the address. Raises `UsageError` for a port in use or without the extra,
-    `BadScaleFileError`.
+    `started` is called with the address. Raises `UsageError` for a port in use or if the extra is
+    not installed, `BadScaleFileError`.
     """
-    if any(importlib.util.find_spec(one) is None for one in _NEEDED):
+    if any(importlib.util.find_spec(name) is None for name in _NEEDED):
         raise UsageError(message=_NO_BENCH)
     import uvicorn
 
-    from sieve_registry.bench.app import Desk, make_app
+    from sieve_inspect.scale import load_scale
+    from sieve_registry.bench.app import make_app
+    from sieve_registry.bench.desk import Desk
     from sieve_registry.bench.jobs import Jobs
-    from sieve_registry.bench.scale_choice import given_scale
 
-    given = tuple((path.name, given_scale(path)) for path in terms.scales)
+    given = tuple((path.name, load_scale(path)) for path in terms.scales)
     with (
         _listening(terms.port) as listener,
         tempfile.TemporaryDirectory(prefix="sieveward-bench-") as folder,
@@ -67,20 +68,20 @@ def serve(registry: Registry, terms: Terms, started: Callable[[str], None]) -> i
             with contextlib.suppress(KeyboardInterrupt):
                 uvicorn.Server(config).run(sockets=[listener])
         finally:
-            left = jobs.close()
-    return left
+            unconfirmed = jobs.close()
+    return unconfirmed
 
 
 def _listening(port: int) -> socket.socket:
     listener = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
     try:
-        if sys.platform != "win32":  # there it would let two programs share the port
+        if sys.platform != "win32":  # on Windows two programs could then share the port
             listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         listener.bind((_HOST, port))
     except OSError as error:
         listener.close()
         reason = (error.strerror or "no access").lower()
         raise UsageError(
-            message=f"Port {port} cannot be served ({reason}): choose another with --port, or 0."
+            message=f"Port {port} cannot be served ({reason}): choose another with --port."
         ) from error
     return listener

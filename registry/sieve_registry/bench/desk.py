@@ -1,0 +1,69 @@
+"""What one bench works with, how a request reaches it, and how it answers with a page."""
+
+from __future__ import annotations
+
+import secrets
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from starlette.exceptions import HTTPException
+from starlette.requests import Request
+from starlette.responses import HTMLResponse
+
+from sieve_registry.bench.guard import TOKEN_HEADER
+from sieve_registry.bench.jobs import Job, Jobs
+from sieve_registry.report.rendering import page_environment
+from sieve_registry.store.engine import Registry
+
+if TYPE_CHECKING:
+    from sieve_inspect.scale import Scale
+
+__all__ = ["Desk", "desk_of", "job_of", "page"]
+
+
+@dataclass(frozen=True)
+class Desk:
+    """The registry, the jobs, the folder watched for scans, and the scale files offered.
+
+    `given` are those scales with the names of their files; every change needs `token`.
+    """
+
+    registry: Registry
+    jobs: Jobs
+    given: tuple[tuple[str, Scale], ...] = ()
+    watch: Path | None = None
+    token: str = field(default_factory=lambda: secrets.token_urlsafe(24))
+
+
+def desk_of(request: Request) -> Desk:
+    """The bench a request is for."""
+    desk = request.app.state.desk
+    assert isinstance(desk, Desk)
+    return desk
+
+
+def job_of(request: Request) -> Job:
+    """The job a request names. Raises `HTTPException`."""
+    job = desk_of(request).jobs.get(request.path_params["job"])
+    if job is None:
+        raise HTTPException(
+            404,
+            "This check is no longer on the bench: it was discarded, or the bench was restarted. "
+            "Recorded checks are listed on the page of their sieve",
+        )
+    return job
+
+
+def page(request: Request, template: str, status: int = 200, **values: Any) -> HTMLResponse:
+    """A filled template, with the values every page needs."""
+    desk = desk_of(request)
+    common = {
+        "token_header": TOKEN_HEADER,
+        "token": desk.token,
+        "today": desk.registry.today().isoformat(),
+        "registry": desk.registry.where,
+    }
+    environment = page_environment("sieve_registry.bench")
+    text = environment.get_template(template).render({**common, **values})
+    return HTMLResponse(text, status)
