@@ -19,7 +19,7 @@ from program import Program
 from sieve_inspect import errors
 from sieve_inspect.errors import ClusterError, SievewardError, UsageError
 from sieve_inspect.measurement import scan_task as looking
-from sieve_inspect.measurement.scan_task import Task, look
+from sieve_inspect.measurement.scan_task import Task, measure_picture
 from sieve_inspect.scale import scale_from_text
 from sieve_inspect.validation import tasks_of
 from sieve_inspect.validation.run import run_row
@@ -182,7 +182,7 @@ def test_every_error_says_the_same_in_another_process() -> None:
 def test_a_picture_that_was_sent_reads_its_pixels_again(cloths, tmp_path: Path) -> None:
     path = tmp_path / "scan.png"
     path.write_bytes(cloths["clean"][0].read_bytes())
-    picture = look(Task(path, 150.0, scale_from_text("10")))
+    picture = measure_picture(Task(path, 150.0, scale_from_text("10")))
     sent = pickle.dumps(picture)
     assert len(sent) < picture.pixels.nbytes
     assert (pickle.loads(sent).pixels == picture.pixels).all()
@@ -205,5 +205,5 @@ def test_a_worker_begins_no_process_of_its_own(
     monkeypatch.setattr(looking, "WHOLE_FROM", 1)
     monkeypatch.setattr(looking.SharedWork, "of", crew)
     monkeypatch.setattr(looking, "current_process", lambda: SimpleNamespace(daemon=daemon))
-    look(Task(cloths["clean"][0], 150.0, scale_from_text("10")))
+    measure_picture(Task(cloths["clean"][0], 150.0, scale_from_text("10")))
     assert asked == [second]

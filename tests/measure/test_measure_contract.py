@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 from PIL import Image
 
+from sieve_inspect.measurement.options import Judging
 from sieve_inspect.measurement.pipeline import measure
 from sieve_inspect.scale import Scale, scale_from_text
 from sieve_inspect.synthetic import Cloth, Ring, Sensor, render, save
@@ -22,7 +23,7 @@ NOMINAL = 150.0
 def results(cloths):
     scale = scale_from_text("10,10")
     return {
-        name: measure([path], nominal_um=NOMINAL, scale=scale, standard="iso3310-1:2016")
+        name: measure([path], nominal_um=NOMINAL, scale=scale, judging=Judging("iso3310-1:2016"))
         for name, (path, _) in cloths.items()
     }
 

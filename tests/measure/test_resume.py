@@ -13,7 +13,7 @@ import pytest
 
 from sieve_inspect.files import write_pieces
 from sieve_inspect.measurement import pipeline as measuring
-from sieve_inspect.measurement.scan_task import look
+from sieve_inspect.measurement.scan_task import measure_picture
 from sieve_inspect.workers.cache import CacheKey, ResultCache
 from sieve_inspect.workers.runner import in_task_order
 from sieve_registry.cli.support import running
@@ -30,9 +30,9 @@ def looked(monkeypatch: pytest.MonkeyPatch):
         seen["names"].append(task.path.name)
         if len(seen["names"]) == seen["stop"]:
             raise KeyboardInterrupt
-        return look(task, tell)
+        return measure_picture(task, tell)
 
-    monkeypatch.setattr(measuring, "look", watched)
+    monkeypatch.setattr(measuring, "measure_picture", watched)
     return seen
 
 

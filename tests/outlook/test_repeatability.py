@@ -17,7 +17,7 @@ from sieve_inspect.summary.repeatability import (
     precision,
     with_study,
 )
-from sieve_inspect.summary.uncertainty import Contribution
+from sieve_inspect.summary.uncertainty import Contribution, Quantity
 from sieve_registry.quality.studies import read_study
 
 # NIST Statistical Reference Datasets, one-way analysis of variance, "SiRstv" (resistivity of
@@ -109,13 +109,20 @@ def test_s_r_of_a_study_goes_into_the_budget_once_asked_for() -> None:
     cloth = DirectionSummary(
         400, 75.2, 4.0, 61.0, 90.0, 75.1, 0.3, 0.2, 0.5, 50.0, 40, 125.0, 0.1
     )  # fmt: skip
-    budget = [Contribution("scale", "x", 0.3)]
+    budget = [
+        Contribution("scale", "x", 0.3),
+        Contribution("noise on the maximum", "x", 0.4, of=Quantity.LARGEST),
+    ]
     study = [Contribution("reproducibility", "x", 0.4, 4), Contribution("reproducibility", "y", 9)]
     wider, lines = with_study(cloth, budget, study, "x")
     assert wider.u_mean_um == pytest.approx(0.5)
     assert wider.u_max_um == pytest.approx((0.5**2 + 0.4**2) ** 0.5)
     assert wider.u_sd_um == cloth.u_sd_um
-    assert [line.name for line in lines] == ["scale", "reproducibility"]
+    assert [line.name for line in lines] == [
+        "scale",
+        "noise on the maximum",
+        "reproducibility",
+    ]
     assert with_study(cloth, budget, (), "x") == (cloth, budget)
 
 
@@ -147,26 +154,28 @@ def test_a_study_is_kept_and_widens_the_checks_of_a_sieve(
 ) -> None:
     lab.add()
     path = tmp_path / "study.csv"
-    lines = [
+    rows = [
         f"{operator},{direction},{75 + 0.1 * i + 0.01 * k}"
         for i, operator in enumerate(("Ada", "Ben", "Cleo"))
         for direction in "xy"
         for k in range(3)
     ]
-    path.write_text("group,direction,value_um\n" + "\n".join(lines) + "\n")
+    path.write_text("group,direction,value_um\n" + "\n".join(rows) + "\n")
     answer = run("repeatability", str(path), "--record", "scanner 2", "--date", str(lab.day(0)))
     assert answer.code == 0
     assert all(len(line) <= 80 for line in answer.out.splitlines())
     assert run("rule", "S-1", "--repeatability", "scanner 2", "--date", str(lab.day(0))).code == 0
     shown = json.loads(run("rule", "S-1", "--json", "-").out)
     assert shown["repeatability"] == "scanner 2"
-    from sieve_registry.sieves.decision_rules import judging
+    from sieve_registry.sieves.decision_rules import contributions, rule_of
 
-    options = judging(lab.registry, "S-1", lab.day(1))
+    rule = rule_of(lab.registry, "S-1", lab.day(1))
     # By hand: means 75.01, 75.11, 75.21: s = 0.1; s_r = 0.01; s_L² = 0.01 − 0.0001 / 3.
     s_R = (0.01 - 0.0001 / 3 + 0.0001) ** 0.5
-    assert [(line.direction, line.value_um) for line in options["extra"]] == [
+    assert [
+        (line.direction, line.value_um) for line in contributions(lab.registry, rule.study)
+    ] == [
         ("x", pytest.approx(s_R)),
         ("y", pytest.approx(s_R)),
     ]
-    assert options["rule"] == "guard-band"
+    assert rule.rule == "guard-band"

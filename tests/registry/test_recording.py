@@ -225,8 +225,8 @@ def test_a_check_measures_with_what_the_sieve_is(
     add(grade="inspection")
     check()
     (call,) = measuring.calls
-    assert (call["nominal_um"], call["grade"]) == (75.0, "inspection")
-    assert call["standard"] == DEFAULT_STANDARD
+    assert (call["nominal_um"], call["judging"].grade) == (75.0, "inspection")
+    assert call["judging"].standard == DEFAULT_STANDARD
 
 
 def test_a_check_records_figures_verdict_and_margins_exactly(

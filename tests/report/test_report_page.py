@@ -17,7 +17,7 @@ from PIL import Image
 
 from report_sample import HASHES, measurement, sample, summary
 from sieve_inspect.standard import limits
-from sieve_inspect.verdict import judge
+from sieve_inspect.verdict import ClothState, judge
 from sieve_registry.report import (
     Apertures,
     CheckView,
@@ -388,7 +388,7 @@ def test_limits_on_a_share_instead_of_a_standard_deviation() -> None:
     )
     x, y = summary(wide.widths("x"), 2.4), summary(wide.widths("y"), 2.5)
     bounds = limits(2000.0, "iso3310-1:1990")
-    verdict = judge(x, y, bounds, fit="ok", share_above_z=(0.021, math.nan))
+    verdict = judge(x, y, bounds, fit="ok", cloth=ClothState(share_above_z=(0.021, math.nan)))
     page = render_check_report(
         replace(
             view,

@@ -12,9 +12,9 @@ from typing import Any
 
 from clock import Clock
 from sieve_inspect.scale.model import Scale
-from sieve_inspect.standard import limits
+from sieve_inspect.standard import Limits, limits
 from sieve_inspect.summary.direction import DirectionSummary
-from sieve_inspect.verdict import judge
+from sieve_inspect.verdict import ClothState, judge
 from sieve_registry.checks import commands as check_commands
 from sieve_registry.records import NewSieve
 from sieve_registry.sieves import commands as sieve_commands
@@ -53,18 +53,24 @@ class Made:
             f.count, mean, f.sd, 61.0, f.largest, mean, f.u, 0.2, 0.5, 50.0, 40, 125.0, 0.1
         )
 
+    @property
+    def limits(self) -> Limits:
+        by = self.options["judging"]
+        nominal = self.options["nominal_um"]
+        return limits(nominal, by.standard, grade=by.grade, n=self.figures.count)
+
     def to_dict(self) -> dict[str, Any]:
-        f, told = self.figures, self.options
+        f, by = self.figures, self.options["judging"]
         x, y = self._direction(f.x), self._direction(f.y)
-        nominal, standard, grade = told["nominal_um"], told["standard"], told["grade"]
+        nominal = self.options["nominal_um"]
         verdict = judge(
             x,
             y,
-            limits(nominal, standard, grade=grade, n=f.count),
+            self.limits,
             fit="ok",
-            blocked_share=f.blocked,
-            rule=told.get("rule", "guard-band"),
-            coarser=[limits(nominal, s, grade=g) for s, g in told.get("coarser", ())],
+            cloth=ClothState(f.blocked),
+            rule=by.rule,
+            coarser=[limits(nominal, s, grade=g) for s, g in by.coarser],
         )
         return {
             "schema": "sieveward.measurement/1",
@@ -99,7 +105,7 @@ def _known(summary: DirectionSummary) -> dict[str, Any]:
     """Its figures as JSON takes them: what is not known is null."""
     return {
         name: None if isinstance(value, float) and math.isnan(value) else value
-        for name, value in vars(summary).items()
+        for name, value in summary.to_dict().items()
     }
 
 

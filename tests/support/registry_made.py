@@ -9,7 +9,8 @@ from pathlib import Path
 from typing import Any
 
 from sieve_inspect.scale.model import Scale
-from sieve_inspect.verdict import Verdict
+from sieve_inspect.standard import Limits, limits
+from sieve_inspect.verdict import Action, Outcome, Verdict
 
 SCALE = Scale(5.29, 5.29, 0.001, 0.001, 0.0, "made for a test")
 
@@ -69,12 +70,16 @@ class MadeMeasurement:
             standard=self.standard,
             grade="compliance",
             rule="guard-band",
-            outcome=self.outcome,
+            outcome=Outcome(self.outcome),
             reasons=(f"the mean is {self.mean_um:g} um",),
-            action=self.action or ("keep" if self.outcome == "pass" else "retire"),
+            action=Action(self.action or ("keep" if self.outcome == "pass" else "retire")),
             action_reason="Proposed: as the outcome says. You decide.",
             margins=(),
         )
+
+    @property
+    def limits(self) -> Limits:
+        return limits(75.0, self.standard)
 
     def apertures_csv(self) -> str:
         return "image,row,col,x_px,y_px,width_x_um,width_y_um,state,flags\n"
@@ -110,8 +115,8 @@ class Measuring:
             found,
             self.outcome,
             self.mean_um,
-            options["standard"],
+            options["judging"].standard,
             self.unknown,
             self.action,
-            options.get("doubts", ()),
+            options["judging"].doubts,
         )

@@ -12,7 +12,7 @@ from PIL import Image, ImageDraw
 from sieve_inspect.standard import limits
 from sieve_inspect.summary.direction import DirectionSummary
 from sieve_inspect.synthetic import Cloth, Damage, Light, Optics, Render, Sensor, render
-from sieve_inspect.verdict import judge
+from sieve_inspect.verdict import ClothState, judge
 from sieve_registry.report import Apertures, CheckView, Overlay, ScanFile, SieveFacts
 
 UM_PER_PX = 5.29
@@ -101,7 +101,7 @@ def measurement(x: DirectionSummary, y: DirectionSummary, **changes: Any) -> dic
             "edge_bias_px": 0.0,
             "source": "dot target D-17, certificate 2031-044, measured 2031-03-02",
         },
-        "directions": {"x": dict(vars(x)), "y": dict(vars(y))},
+        "directions": {"x": x.to_dict(), "y": y.to_dict()},
         "apertures": {
             "measured": x.count,
             "blocked": 6,
@@ -136,7 +136,7 @@ def sample(
     x, y = summary(apertures.widths("x"), 0.24), summary(apertures.widths("y"), 0.25)
     bounds = limits(75.0, "iso3310-1:2016")
     reasons = ["only 6.1 px per aperture"] if fit == "indicative" else []
-    verdict = judge(x, y, bounds, fit=fit, fit_reasons=reasons, blocked_share=0.004, rule=rule)
+    verdict = judge(x, y, bounds, fit=fit, fit_reasons=reasons, cloth=ClothState(0.004), rule=rule)
     view = CheckView(
         sieve=SieveFacts(
             id="TS-0412",

@@ -11,7 +11,8 @@ import numpy as np
 import tifffile
 from scipy.spatial import cKDTree
 
-from sieve_inspect.measurement.pipeline import Measurement, measure
+from sieve_inspect.measurement.model import Measurement
+from sieve_inspect.measurement.pipeline import measure
 from sieve_inspect.scale import Scale
 from sieve_inspect.synthetic import Cloth, Light, Optics, Sensor, render, save
 

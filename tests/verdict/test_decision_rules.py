@@ -14,6 +14,7 @@ from sieve_inspect.errors import UsageError
 from sieve_inspect.standard import limits
 from sieve_inspect.summary.direction import DirectionSummary
 from sieve_inspect.verdict import (
+    ClothState,
     Normal,
     Rule,
     Verdict,
@@ -172,8 +173,8 @@ def test_a_sieve_outside_its_grade_may_serve_under_a_coarser_one() -> None:
     worse = verdict("guard-band", by=CALIBRATION, coarser=(COMPLIANCE,), sd_um=9.8, u_sd_um=0.3)
     assert (worse.outcome, worse.action) == ("fail", "retire")
     # nor with a torn aperture, nor where cleaning may change the answer.
-    torn = {"torn": 1}
-    dirty = {"blocked_share": 0.05}
+    torn = {"cloth": ClothState(torn=1)}
+    dirty = {"cloth": ClothState(0.05)}
     for also in (torn, dirty):
         found = verdict(
             "guard-band", by=CALIBRATION, coarser=(COMPLIANCE,), also=also, sd_um=9.63, u_sd_um=0.29

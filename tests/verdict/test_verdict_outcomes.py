@@ -14,12 +14,13 @@ from pathlib import Path
 import pytest
 
 from sieve_inspect.errors import UsageError
+from sieve_inspect.measurement.options import Judging
 from sieve_inspect.measurement.pipeline import measure
 from sieve_inspect.scale.model import load_scale
 from sieve_inspect.standard import Limits, limits
 from sieve_inspect.summary.direction import DirectionSummary
-from sieve_inspect.summary.uncertainty import Contribution, combine
-from sieve_inspect.verdict import Verdict, judge, worst
+from sieve_inspect.summary.uncertainty import BudgetSource, Contribution, Quantity, combine
+from sieve_inspect.verdict import ClothState, Verdict, judge, worst
 
 SOUND = DirectionSummary(
     count=200,
@@ -171,9 +172,18 @@ def test_help_fits_what_is_undecided() -> None:
 
 def _helped(fields: int = 1, name: str = "mean", **lines: float) -> str:
     """The advice for 78.3 um in y, 0.4 um inside its limit, with these lines in its budget."""
-    names = {"bias": "edge bias", "response": "edge response", "of_s": "sampling of s"}
-    of = "mean" if name == "mean" else "sd"
-    budget = [Contribution(names.get(n, n), "y", u, of=of) for n, u in lines.items()]
+    sources = {
+        "sampling": BudgetSource.SAMPLING,
+        "of_s": BudgetSource.SAMPLING,
+        "scale": BudgetSource.SCALE,
+        "bias": BudgetSource.SCALE,
+        "reproducibility": BudgetSource.REPRODUCIBILITY,
+    }
+    of = Quantity.MEAN if name == "mean" else Quantity.DEVIATION
+    budget = [
+        Contribution(n, "y", u, of=of, source=sources.get(n, BudgetSource.IMAGING))
+        for n, u in lines.items()
+    ]
     u = combine(budget)
     y = {"mean_um": 78.3, "u_mean_um": u} if name == "mean" else {"sd_um": 9.0, "u_sd_um": u}
     found = verdict(**y, also={"budget": budget, "fields": fields})
@@ -202,7 +212,9 @@ def test_scale_picture_or_both_are_advised_where_they_are_most_of_it() -> None:
     assert "y, sharper focus and a finer scan, until" in _helped(response=0.3, bias=0.1)
     both = _helped(sampling=0.4, bias=0.3)
     assert "y, more fields or the whole cloth, and a scale from a certified" in both
-    alone = verdict(max_um=100.0, also={"budget": [Contribution("scale", "y", 1.0)]})
+    alone = verdict(
+        max_um=100.0, also={"budget": [Contribution("scale", "y", 1.0, source=BudgetSource.SCALE)]}
+    )
     assert "certified artefact" in alone.action_reason  # an aperture has no sampling
 
 
@@ -213,33 +225,33 @@ def test_a_real_measurement_brings_its_budget_along() -> None:
         [folder / "s0500-4a.png"],
         nominal_um=500.0,
         scale=load_scale(folder / "scanner-1200dpi.json"),
-        standard="iso3310-1:2016",
+        judging=Judging("iso3310-1:2016"),
     ).verdict
     assert found is not None
     assert found.outcome == "conditional pass"
-    assert "for the mean in x, more fields (about 5 in all) or the" in found.action_reason
+    assert "for the mean in x, more fields (about 6 in all) or the" in found.action_reason
 
 
 def test_blocked_apertures_are_cleaned_before_anything_better() -> None:
     # Over 1 % of the open area: common practice, no source.
     for y in ({}, {"mean_um": 78.5}):
-        found = verdict(also={"blocked_share": 0.023}, **y)
+        found = verdict(also={"cloth": ClothState(0.023)}, **y)
         assert found.action == "clean and recheck"
         assert "2.3 % of the open area is blocked" in found.action_reason
-    assert verdict(also={"blocked_share": 0.01}).action == "keep"
+    assert verdict(also={"cloth": ClothState(0.01)}).action == "keep"
 
 
 def test_a_fail_stays_a_fail_when_blocked_but_cleaning_is_named_first() -> None:
-    found = verdict(mean_um=70.0, also={"blocked_share": 0.05})
+    found = verdict(mean_um=70.0, also={"cloth": ClothState(0.05)})
     assert (found.outcome, found.action) == ("fail", "retire")
     assert "clean it and measure once more" in found.action_reason
 
 
 def test_a_torn_aperture_retires_an_otherwise_sound_sieve() -> None:
-    found = verdict(also={"torn": 1, "blocked_share": 0.2})
+    found = verdict(also={"cloth": ClothState(0.2, torn=1)})
     assert (found.outcome, found.action) == ("fail", "retire")
     assert found.reasons == ("1 aperture is torn.",)
-    assert verdict(also={"torn": 1}, fit="indicative").action == "retire"
+    assert verdict(also={"cloth": ClothState(torn=1)}, fit="indicative").action == "retire"
 
 
 @pytest.mark.parametrize(
@@ -298,7 +310,7 @@ def test_no_aperture_gives_nothing() -> None:
 
 
 def test_blocking_that_is_not_known_is_not_taken_for_none() -> None:
-    found = verdict(also={"blocked_share": math.nan})
+    found = verdict(also={"cloth": ClothState(math.nan)})
     assert (found.outcome, found.action) == ("conditional fail", "measure better")
 
 
@@ -311,13 +323,17 @@ TWO_MM = replace(SOUND, mean_um=2000.0, sd_um=50.0, max_um=2200.0, u_mean_um=5.0
     ("share", "outcome"), [(0.0, "pass"), (0.06, "pass"), (0.0601, "fail"), (1.0, "fail")]
 )
 def test_the_share_of_large_apertures(share: float, outcome: str) -> None:
-    found = judge(TWO_MM, TWO_MM, PHARMACOPOEIA, fit="ok", share_above_z=(0.0, share))
+    found = judge(
+        TWO_MM, TWO_MM, PHARMACOPOEIA, fit="ok", cloth=ClothState(share_above_z=(0.0, share))
+    )
     assert found.outcome == outcome
     assert found.shares[1].outcome == outcome
 
 
 def test_the_sentence_on_the_share_keeps_the_side_of_its_limit() -> None:
-    found = judge(TWO_MM, TWO_MM, PHARMACOPOEIA, fit="ok", share_above_z=(0.0, 0.0601))
+    found = judge(
+        TWO_MM, TWO_MM, PHARMACOPOEIA, fit="ok", cloth=ClothState(share_above_z=(0.0, 0.0601))
+    )
     assert found.reasons == (
         "6.01 % of the apertures in y are above 2.15 mm; allowed is at most 6 %.",
     )
@@ -325,20 +341,24 @@ def test_the_sentence_on_the_share_keeps_the_side_of_its_limit() -> None:
 
 @pytest.mark.parametrize("above", [None, (0.0, math.nan)])
 def test_a_share_not_given_never_passes(above: tuple[float, float] | None) -> None:
-    found = judge(TWO_MM, TWO_MM, PHARMACOPOEIA, fit="ok", share_above_z=above)
+    found = judge(TWO_MM, TWO_MM, PHARMACOPOEIA, fit="ok", cloth=ClothState(share_above_z=above))
     assert (found.outcome, found.action) == ("conditional fail", "measure better")
     assert "was not given" in found.reasons[-1]
     json.dumps(found.to_dict(), allow_nan=False)
 
 
 def test_a_share_does_not_matter_where_the_edition_has_no_z() -> None:
-    found = verdict(also={"share_above_z": (0.5, 0.5)})
+    found = verdict(also={"cloth": ClothState(share_above_z=(0.5, 0.5))})
     assert (found.outcome, found.shares) == ("pass", ())
 
 
 def test_lengths_from_1_mm_are_written_in_mm() -> None:
     found = judge(
-        TWO_MM, replace(TWO_MM, mean_um=2090.0), PHARMACOPOEIA, fit="ok", share_above_z=(0.0, 0.0)
+        TWO_MM,
+        replace(TWO_MM, mean_um=2090.0),
+        PHARMACOPOEIA,
+        fit="ok",
+        cloth=ClothState(share_above_z=(0.0, 0.0)),
     )
     assert found.reasons == ("mean in y is 2.090 mm, 0.090 mm over nominal; allowed is ±0.07 mm.",)
 
@@ -382,6 +402,8 @@ def test_the_dictionary_carries_each_value_with_its_uncertainty_and_limits() -> 
         "direction": "y",
         "value_um": 75.2,
         "U_um": 0.4,
+        "k": 2.0,
+        "dof": None,
         "limit_low_um": 71.3,
         "limit_high_um": 78.7,
         "outcome": "pass",
@@ -395,10 +417,10 @@ def test_the_dictionary_carries_each_value_with_its_uncertainty_and_limits() -> 
     [
         {"fit": "good"},
         {"also": {"rule": "generous"}},
-        {"also": {"torn": -1}},
-        {"also": {"blocked_share": 1.2}},
-        {"also": {"blocked_share": -0.1}},
-        {"also": {"share_above_z": (0.0, 6.0)}},
+        {"also": {"cloth": ClothState(torn=-1)}},
+        {"also": {"cloth": ClothState(1.2)}},
+        {"also": {"cloth": ClothState(-0.1)}},
+        {"also": {"cloth": ClothState(share_above_z=(0.0, 6.0))}},
     ],
 )
 def test_misuse_is_refused(wrong: dict) -> None:

@@ -19,7 +19,7 @@ from sieve_inspect.edges.parameters import EDGES, Parameter
 from sieve_inspect.edges.profiles import Band, Crossing, Profiles, gather
 from sieve_inspect.image import opencv
 from sieve_inspect.image.banded import BandedLight
-from sieve_inspect.measurement.pipeline import Picture
+from sieve_inspect.measurement.picture import Picture
 from sieve_inspect.scale import Scale
 from sieve_inspect.summary.statistics import EDGE_MODEL_PX
 

@@ -1,4 +1,4 @@
-"""One picture looked at: from its file to every opening in it, the work of one task."""
+"""One picture measured: from its file to every aperture in it, the work of one task."""
 
 from __future__ import annotations
 
@@ -32,11 +32,10 @@ from sieve_inspect.apertures.field import (
 )
 from sieve_inspect.apertures.flags import Flag
 from sieve_inspect.apertures.sample import SampleSelection
-from sieve_inspect.errors import SievewardError
+from sieve_inspect.errors import SievewardError, UsageError
 from sieve_inspect.image import (
     MAX_MEGAPIXELS,
     Assumption,
-    Box,
     Scan,
     ScanSource,
     assumed_encoding,
@@ -62,7 +61,15 @@ from sieve_inspect.summary.statistics import sample_of
 from sieve_inspect.workers.cache import CacheKey
 from sieve_inspect.workers.helper import SharedWork, piece, preload
 
-__all__ = ["WHOLE_FROM", "Task", "look", "mark_of", "taken_for"]
+__all__ = [
+    "WHOLE_FROM",
+    "Task",
+    "mark_of",
+    "measure_scan",
+    "picture_of",
+    "scan_of_array",
+    "taken_for",
+]
 
 WHOLE_FROM = 6_000_000  # pixels from which a scan is read in bands
 
@@ -101,13 +108,13 @@ class Task:
         return vars(self) | {"folder": self.folder or Path.cwd()}
 
 
-def look(task: Task, progress: Callable[[float], None] = lambda _: None) -> Picture:
+def measure_picture(task: Task, progress: Callable[[float], None] = lambda _: None) -> Picture:
     """Measure one picture. Raises an `InputError` when it cannot carry a measurement."""
     if task.folder is None:
-        return _look(task, task.path, progress)
+        return _measured(task, task.path, progress)
     path = task.folder / task.path
     try:
-        picture = _look(task, path, progress)
+        picture = _measured(task, path, progress)
     except SievewardError as error:
         if error.fields.get("file") != path:
             raise
@@ -115,30 +122,70 @@ def look(task: Task, progress: Callable[[float], None] = lambda _: None) -> Pict
     return replace(picture, scan=replace(picture.scan, path=task.path))
 
 
-def _look(task: Task, path: Path, progress: Callable[[float], None]) -> Picture:
-    scale, beside = task.scale, task.beside
-    scan: Scan | ScanSource
-    light: NDArray[np.float32] | BandedLight
-    lost: tuple[Box, ...] = ()
-    if beside is None and (size_of(path) or 0) > WHOLE_FROM:
-        scan = source = open_source(path, task.max_megapixels)
+def _measured(task: Task, path: Path, progress: Callable[[float], None]) -> Picture:
+    if task.beside is None and (size_of(path) or 0) > WHOLE_FROM:
+        source = open_source(path, task.max_megapixels)
         assumption, field, light = _whole(source, task.encoding, progress)
-        lost = source.lost
-        for box in lost:
+        for box in source.lost:
             field = _cut_by((box.left, box.top, box.right, box.bottom), field)
-    else:
-        loaded = load_scan(path, task.max_megapixels or MAX_MEGAPIXELS)
-        if beside is not None:
-            scale = beside.scale
-            loaded = replace(loaded, raw=covered_up(loaded.raw, beside.region))
-        assumption, field, light = _at_once(loaded, task.encoding)
-        scan = loaded
+        file = ScanFile(path, source.sha256, source.shape, source.kind, source.lost)
+        return _checked(task, file, assumption, field, light)
+    return picture_of(load_scan(path, task.max_megapixels or MAX_MEGAPIXELS), task)
+
+
+def picture_of(scan: Scan, task: Task) -> Picture:
+    """Measure a scan held in memory, with the settings of a task; raises as `measure_picture`."""
+    beside = task.beside
+    if beside is not None:
+        scan = replace(scan, raw=covered_up(scan.raw, beside.region))
+    assumption, field, light = _at_once(scan, task.encoding)
     if beside is not None:
         field = _cut_by(beside.region, field)
+    file = ScanFile(scan.path, scan.sha256, scan.shape, scan.kind)
+    return _checked(task, file, assumption, field, light)
+
+
+def scan_of_array(array: NDArray[Any]) -> Scan:
+    """An array (h, w) or (h, w, 3) as a scan without a file; floats from 0 to 1 become 16 bit.
+
+    Raises `UsageError` for another shape, type or range.
+    """
+    pixels = np.asarray(array)
+    if pixels.ndim not in (2, 3) or (pixels.ndim == 3 and pixels.shape[2] != 3) or not pixels.size:
+        raise UsageError(
+            message=f"`array` has the shape {pixels.shape}: give grey (h, w) or RGB (h, w, 3)."
+        )
+    if np.issubdtype(pixels.dtype, np.floating):
+        low, high = float(pixels.min()), float(pixels.max())
+        if not (low >= 0 and high <= 1):
+            raise UsageError(
+                message=f"`array` holds {low:g} to {high:g}: divide floating point values by the "
+                "largest possible one, so that they lie in 0 to 1."
+            )
+        pixels = np.round(pixels * np.iinfo(np.uint16).max).astype(np.uint16)
+    if pixels.dtype not in (np.uint8, np.uint16):
+        raise UsageError(
+            message=f"`array` holds {pixels.dtype}: give unsigned 8 or 16 bit, or floating point."
+        )
+    raw = np.ascontiguousarray(pixels)
+    digest = hashlib.sha256(raw.tobytes()).hexdigest()
+    return Scan(Path("array"), digest, raw, "array", None, False, False, None)
+
+
+def _checked(
+    task: Task,
+    file: ScanFile,
+    assumption: Assumption,
+    field: Field,
+    light: NDArray[np.float32] | BandedLight,
+) -> Picture:
+    """The picture, refused where it cannot carry a measurement."""
+    path, beside = file.path, task.beside
+    scale = task.scale if beside is None else beside.scale
     check_regular(path, field)
     moved = check_still(path, field)
     picture = Picture(
-        ScanFile(path, scan.sha256, scan.shape, scan.kind, lost),
+        file,
         assumption.encoding,
         assumption.reason,
         field,

@@ -14,11 +14,11 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from statistics import fmean, stdev, variance
 
 from sieve_inspect.summary.direction import DirectionSummary
-from sieve_inspect.summary.uncertainty import Contribution, combine
+from sieve_inspect.summary.uncertainty import Contribution
 
 __all__ = [
     "Outlier",
@@ -181,14 +181,13 @@ def with_study(
     study: Sequence[Contribution],
     direction: str,
 ) -> tuple[DirectionSummary, list[Contribution]]:
-    """One direction with the lines of a repeatability study in its budget (um, k = 1).
+    """One direction with further lines of the mean in its budget (um, k = 1).
 
-    s_R counts for the mean and the largest aperture; for s it says nothing. It holds some of
-    what the budget has already, so the sum is on the safe side.
+    The s_R of a repeatability study counts for the mean and the largest aperture; for s it says
+    nothing. It holds some of what the budget has already, so the sum is on the safe side.
     """
     lines = [line for line in study if line.direction == direction]
     if not lines:
         return summary, list(budget)
-    whole = [*budget, *lines]
-    largest = math.hypot(summary.u_max_um, combine(lines))
-    return replace(summary.with_budget(whole), u_max_um=largest), whole
+    extended = [*budget, *lines]
+    return summary.with_budget(extended), extended

@@ -21,9 +21,15 @@ from sieve_inspect.apertures.field import Field
 from sieve_inspect.apertures.flags import Flag
 from sieve_inspect.scale import Scale
 from sieve_inspect.summary.direction import DirectionSummary
-from sieve_inspect.summary.uncertainty import Contribution, combine, lines_of
+from sieve_inspect.summary.uncertainty import (
+    BudgetSource,
+    Contribution,
+    Quantity,
+    combine,
+    lines_of,
+)
 
-__all__ = ["Sample", "imaging_part", "sample_of", "summarise", "whole_cloth"]
+__all__ = ["Sample", "imaging_lines", "imaging_part", "sample_of", "summarise", "whole_cloth"]
 
 Float = NDArray[np.float64]
 
@@ -153,29 +159,42 @@ def summarise(
     direction = "xy"[axis]
     u_rel = scale.u_rel_x if axis == 0 else scale.u_rel_y
     u_response = float(np.mean([s.u_response for s in samples]))
-    common = [
-        Contribution("scale", direction, u_rel * mean),
+    from_scale = BudgetSource.SCALE
+    budget = [
+        Contribution("scale", direction, u_rel * mean, source=from_scale),
         Contribution("edge response", direction, u_response),
         Contribution("edge model", direction, EDGE_MODEL_PX * um_per_px),
-        Contribution("edge bias", direction, 2 * scale.u_edge_bias_px * um_per_px),
-    ]
-    budget = [
-        *common,
-        Contribution("pixel noise", direction, float(np.sqrt(np.sum(noise**2))) / len(width)),
-        Contribution("sampling", direction, unseen * u_sampling, max(gaps - 1, 1)),
-        Contribution("noise on the maximum", direction, float(noise[largest]), of="max"),
+        Contribution(
+            "edge bias", direction, 2 * scale.u_edge_bias_px * um_per_px, source=from_scale
+        ),
+        Contribution(
+            "pixel noise",
+            direction,
+            float(np.sqrt(np.sum(noise**2))) / len(width),
+            common=False,
+        ),
+        Contribution(
+            "sampling",
+            direction,
+            unseen * u_sampling,
+            max(gaps - 1, 1),
+            source=BudgetSource.SAMPLING,
+            common=False,
+        ),
+        Contribution("noise on the maximum", direction, float(noise[largest]), of=Quantity.LARGEST),
         Contribution(
             "noise subtracted from s",
             direction,
             math.sqrt(spread**2 + 2 * _NOISE_KNOWN * subtracted) - spread,
-            of="sd",
+            of=Quantity.DEVIATION,
         ),
         Contribution(
             "sampling of s",
             direction,
             unseen * spread / math.sqrt(2 * (effective - 1)),
             max(effective - 1, 1),
-            of="sd",
+            of=Quantity.DEVIATION,
+            source=BudgetSource.SAMPLING,
         ),
     ]
     summary = DirectionSummary(
@@ -185,9 +204,9 @@ def summarise(
         min_um=float(width.min()),
         max_um=float(width[largest]) - luck,
         median_um=float(np.median(width)),
-        u_mean_um=combine(lines_of(budget)),
-        u_sd_um=combine(lines_of(budget, "sd")),
-        u_max_um=combine([*common, *lines_of(budget, "max")]),
+        u_mean_um=math.nan,  # set by the budget
+        u_sd_um=math.nan,
+        u_max_um=math.nan,
         wire_mean_um=float(np.nanmean(wires)) if np.isfinite(wires).any() else math.nan,
         wire_count=sum(len(np.unique(s.gap[s.ok])) + 1 for s in samples),
         pitch_um=float(np.nanmean(pitch)) if np.isfinite(pitch).any() else math.nan,
@@ -212,8 +231,14 @@ def _luck_of_the_largest(above: float, noise: float, spread: float, count: int) 
 
 
 def imaging_part(budget: Sequence[Contribution]) -> float:
-    """Combined standard uncertainty (um) of the mean but for sampling: the picture's own worth."""
-    return combine(c for c in lines_of(budget) if c.name != "sampling")
+    """Combined standard uncertainty (um) of the mean from scale and picture alone."""
+    return combine(imaging_lines(budget))
+
+
+def imaging_lines(budget: Sequence[Contribution]) -> list[Contribution]:
+    """The lines of the mean that scale and picture cause: not sampling, persons or days."""
+    causes = (BudgetSource.SCALE, BudgetSource.IMAGING)
+    return [line for line in lines_of(budget) if line.source in causes]
 
 
 def _sampling(samples: Sequence[Sample]) -> tuple[float, int]:

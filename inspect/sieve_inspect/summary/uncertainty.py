@@ -10,25 +10,57 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable
 from dataclasses import dataclass
+from enum import StrEnum
 from typing import Any
 
-__all__ = ["Contribution", "Expanded", "combine", "effective_dof", "expanded", "lines_of"]
+__all__ = [
+    "COVERAGE",
+    "BudgetSource",
+    "Contribution",
+    "Expanded",
+    "Quantity",
+    "combine",
+    "effective_dof",
+    "expanded",
+    "lines_of",
+    "whole_dof",
+]
 
-_COVERAGE = 0.9545  # of a normal distribution within two standard deviations
+COVERAGE = 0.9545  # of a normal distribution within two standard deviations
+
+
+class BudgetSource(StrEnum):
+    """What a line of a budget comes from, and so what makes it smaller."""
+
+    SAMPLING = "sampling"  # more apertures
+    SCALE = "scale"  # a better scale artefact
+    IMAGING = "imaging"  # a better picture
+    REPRODUCIBILITY = "reproducibility"  # less spread between persons, devices and days
+
+
+class Quantity(StrEnum):
+    """The result a line of a budget belongs to."""
+
+    MEAN = "mean"
+    LARGEST = "max"
+    DEVIATION = "sd"
 
 
 @dataclass(frozen=True)
 class Contribution:
     """One line of a budget: standard uncertainty `value_um` (um) and its degrees of freedom.
 
-    `of` tells what is uncertain by it: the "mean", the "max" or the "sd" of a direction.
+    `direction` is "x" or "y", `of` the result it belongs to. `common` is true for what shifts every
+    aperture alike, so that it counts for the largest aperture as it does for the mean.
     """
 
     name: str
     direction: str
     value_um: float
     dof: float = math.inf
-    of: str = "mean"
+    of: Quantity = Quantity.MEAN
+    source: BudgetSource = BudgetSource.IMAGING
+    common: bool = True
 
     def to_dict(self) -> dict[str, Any]:
         """JSON-ready; infinite degrees of freedom are null."""
@@ -37,17 +69,22 @@ class Contribution:
             "direction": self.direction,
             "value_um": self.value_um,
             "dof": self.dof if math.isfinite(self.dof) else None,
-            "of": self.of,
+            "of": str(self.of),
         }
 
 
 @dataclass(frozen=True)
 class Expanded:
-    """Expanded uncertainty U = k u (um), with the effective degrees of freedom behind k."""
+    """Combined standard uncertainty (um), its effective degrees of freedom and coverage factor."""
 
+    u_um: float
     dof: float
     k: float
-    value_um: float
+
+    @property
+    def value_um(self) -> float:
+        """Expanded uncertainty U = k u, um."""
+        return self.k * self.u_um
 
 
 def combine(contributions: Iterable[Contribution]) -> float:
@@ -62,17 +99,29 @@ def effective_dof(contributions: Iterable[Contribution]) -> float:
     return combine(lines) ** 4 / below if below > 0 else math.inf
 
 
+def whole_dof(dof: float) -> float:
+    """Degrees of freedom rounded down as G.4.1 asks, at least 1; infinity stays."""
+    return float(max(1, math.floor(dof))) if math.isfinite(dof) else math.inf
+
+
 def expanded(contributions: Iterable[Contribution]) -> Expanded:
-    """U of the combination, for 95.45 %. Degrees of freedom are rounded down (G.4.1)."""
+    """The combination with its k for 95.45 %. Degrees of freedom are rounded down (G.4.1)."""
     lines = list(contributions)
     dof, k = effective_dof(lines), 2.0
     if math.isfinite(dof):
         from scipy.special import stdtrit
 
-        k = float(stdtrit(max(1, math.floor(dof)), 0.5 + _COVERAGE / 2))
-    return Expanded(dof, k, k * combine(lines))
+        k = float(stdtrit(whole_dof(dof), 0.5 + COVERAGE / 2))
+    return Expanded(combine(lines), dof, k)
 
 
-def lines_of(contributions: Iterable[Contribution], of: str = "mean") -> list[Contribution]:
-    """The lines that make one quantity uncertain."""
-    return [c for c in contributions if c.of == of]
+def lines_of(
+    contributions: Iterable[Contribution], of: Quantity = Quantity.MEAN
+) -> list[Contribution]:
+    """The lines that make one result uncertain; the largest aperture shares the common ones."""
+    shared = of == Quantity.LARGEST
+    return [c for c in contributions if c.of == of or (shared and c.common and _of_mean(c))]
+
+
+def _of_mean(line: Contribution) -> bool:
+    return line.of == Quantity.MEAN

@@ -9,7 +9,8 @@ from pathlib import Path
 
 import numpy as np
 
-from sieve_inspect.measurement.pipeline import Measurement, measure
+from sieve_inspect.measurement.model import Measurement
+from sieve_inspect.measurement.pipeline import measure
 from sieve_inspect.validation.bound import width_bound
 from sieve_inspect.validation.comparison import Compared, compare
 from sieve_inspect.validation.drawing import UM_PER_PX, Case, Drawn, draw

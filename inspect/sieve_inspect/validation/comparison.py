@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from sieve_inspect.measurement.pipeline import Measurement
+from sieve_inspect.measurement.model import Measurement
 from sieve_inspect.synthetic import Truth
 from sieve_inspect.validation.drawing import UM_PER_PX
 

@@ -1,18 +1,34 @@
 """From measured directions and limits to an outcome, its reasons and a proposed action."""
 
 from sieve_inspect.verdict.judge import judge
-from sieve_inspect.verdict.model import ACTIONS, OUTCOMES, RULES, Margin, Share, Verdict, worst
+from sieve_inspect.verdict.model import ClothState, Fit, Margin, Share, Value, Verdict
+from sieve_inspect.verdict.outcome import (
+    ACTIONS,
+    FAILING,
+    OUTCOMES,
+    PASSING,
+    Action,
+    Outcome,
+    worst,
+)
 from sieve_inspect.verdict.risk import Normal, global_risks, posterior, specific_risk
-from sieve_inspect.verdict.rules import Rule, p_conform, read_rule
+from sieve_inspect.verdict.rules import RULES, Rule, p_conform, read_rule
 
 __all__ = [
     "ACTIONS",
+    "FAILING",
     "OUTCOMES",
+    "PASSING",
     "RULES",
+    "Action",
+    "ClothState",
+    "Fit",
     "Margin",
     "Normal",
+    "Outcome",
     "Rule",
     "Share",
+    "Value",
     "Verdict",
     "global_risks",
     "judge",

@@ -10,20 +10,14 @@ from sieve_inspect.standard import Limits, size_of
 from sieve_inspect.summary.direction import DirectionSummary
 from sieve_inspect.summary.uncertainty import Contribution
 from sieve_inspect.verdict.action import propose
-from sieve_inspect.verdict.model import Margin, Share, Verdict, worst
-from sieve_inspect.verdict.rules import (
-    FAIL,
-    NOT_JUDGED,
-    PASS,
-    Rule,
-    add,
-    decide,
-    p_conform,
-    read_rule,
-)
+from sieve_inspect.verdict.model import ClothState, Fit, Margin, Share, Value, Verdict
+from sieve_inspect.verdict.outcome import Outcome, worst
+from sieve_inspect.verdict.rules import UNKNOWN, Rule, add, decide, p_conform, read_rule
 from sieve_inspect.verdict.sentences import Writer, share_sentence
 
 __all__ = ["judge"]
+
+_SOUND = ClothState()
 
 
 def judge(
@@ -31,12 +25,10 @@ def judge(
     y: DirectionSummary,
     limits: Limits,
     *,
-    fit: str,
+    fit: Fit | str,
     fit_reasons: Sequence[str] = (),
-    blocked_share: float = 0.0,
-    torn: int = 0,
+    cloth: ClothState = _SOUND,
     rule: str = "guard-band",
-    share_above_z: tuple[float, float] | None = None,
     coarser: Sequence[Limits] = (),
     budget: Sequence[Contribution] = (),
     fields: int = 1,
@@ -45,39 +37,35 @@ def judge(
 
     Each direction's mean is held two-sided against nominal ± y, its largest aperture against
     nominal + x, its standard deviation against the limit on s where the edition has one, and
-    `share_above_z` (0 to 1, for x and y: the share of apertures above nominal + z) against the
-    edition's limit on that share, without a guard band. Rule "guard-band" takes U = 2u (k = 2)
-    as the band (ILAC-G8:09/2019), "guard-band:R" R times U, "simple" none, and "probability:P"
-    asks for a conformance probability of at least P (see `rules`).
+    the share of apertures above nominal + z against the edition's limit on that share, without a
+    guard band. Rule "guard-band" takes U = k u as the band (ILAC-G8:09/2019), "guard-band:R"
+    R times U, "simple" none, and "probability:P" asks for a conformance probability of at least P
+    (see `rules`). k and the degrees of freedom are those of each value's own budget.
 
-    What is not known (a value or uncertainty that is no number, s of fewer than 2 apertures, a
-    share not given) never passes. A fit of "indicative" makes the outcome conditional under
-    every rule. Torn apertures fail. `blocked_share` (0 to 1) moves only the proposed action, and
-    so do `coarser` limits, those a failed sieve may still serve under when it meets them, and the
-    uncertainty `budget` (both directions) of so many `fields`, which tells what would help.
+    What is not known (a value or uncertainty that is not a number, s of fewer than 2 apertures, a
+    share not counted) never passes. A fit of "indicative" makes the outcome conditional under
+    every rule. Torn apertures fail. The blocked share of the `cloth` moves only the proposed
+    action, and so do `coarser` limits, those a failed sieve may still serve under when it meets
+    them, and the uncertainty `budget` (both directions) of so many `fields`, which names what would
+    help.
 
     Raises `UsageError` for an unknown rule or fit, a refused fit, or a share outside 0 to 1.
     """
     by = read_rule(rule)
-    _check(fit, blocked_share, torn, share_above_z)
+    fit = _read_fit(fit)
+    _check(cloth)
     margins = _both(x, y, limits, by)
-    shares = _shares(limits, share_above_z)
-    found = [*(row.outcome for row in margins), *(share.outcome for share in shares)]
-    if torn > 0:
-        found.append(FAIL)
-    if not math.isfinite(blocked_share):
-        found.append(NOT_JUDGED)
-    outcome = worst(found)
-    if fit == "indicative":
-        outcome = f"conditional {outcome.removeprefix('conditional ')}"
+    shares = _shares(limits, cloth.share_above_z)
+    outcome = _outcome(margins, shares, fit, cloth)
     writer = Writer(limits, by)
-    reasons = _reasons(writer, margins, shares, torn=torn, blocked_share=blocked_share)
-    if fit == "indicative":
+    reasons = _reasons(writer, margins, shares, cloth)
+    if fit == Fit.INDICATIVE:
         reasons += [f"the picture is only indicative: {reason}" for reason in fit_reasons] or [
             "the picture is only indicative"
         ]
     reasons += _notes(x, y, limits)
-    other = _other_size(x, y, limits) if outcome == FAIL and fit == "ok" else None
+    sound_fail = outcome == Outcome.FAIL and fit == Fit.OK
+    other = _other_size(x, y, limits) if sound_fail else None
     if other is not None:
         reasons.append(writer.other_size(*other))
     action, action_reason = propose(
@@ -86,9 +74,8 @@ def judge(
         shares,
         writer,
         fit=fit,
-        blocked_share=blocked_share,
-        torn=torn,
-        met=[other for other in coarser if _meets(x, y, other, by)],
+        cloth=cloth,
+        met=[limit for limit in coarser if _meets(x, y, limit, by)],
         budget=budget,
         fields=fields,
         other_um=None if other is None else other[0],
@@ -106,6 +93,19 @@ def judge(
     )
 
 
+def _outcome(
+    margins: Sequence[Margin], shares: Sequence[Share], fit: Fit, cloth: ClothState
+) -> Outcome:
+    """The worst outcome of all that is judged; only conditional for an indicative picture."""
+    outcomes = [*(row.outcome for row in margins), *(share.outcome for share in shares)]
+    if cloth.torn > 0:
+        outcomes.append(Outcome.FAIL)
+    if not math.isfinite(cloth.blocked_share):
+        outcomes.append(UNKNOWN)
+    outcome = worst(outcomes)
+    return outcome.only_conditional if fit == Fit.INDICATIVE else outcome
+
+
 def _both(
     x: DirectionSummary, y: DirectionSummary, limits: Limits, rule: Rule
 ) -> tuple[Margin, ...]:
@@ -120,7 +120,7 @@ def _meets(x: DirectionSummary, y: DirectionSummary, other: Limits, rule: Rule) 
     """Whether every value passes these limits too; a share above z is not known for them."""
     if other.z_um is not None:
         return False
-    return all(row.outcome == PASS for row in _both(x, y, other, rule))
+    return all(row.outcome == Outcome.PASS for row in _both(x, y, other, rule))
 
 
 def _other_size(
@@ -137,19 +137,18 @@ def _other_size(
     return size_of((x.mean_um, y.mean_um), limits.standard)
 
 
-def _check(
-    fit: str,
-    blocked_share: float,
-    torn: int,
-    share_above_z: tuple[float, float] | None,
-) -> None:
-    if fit == "refused":
-        raise UsageError(message="A refused picture is not judged: measure a better one.")
-    if fit not in ("ok", "indicative"):
-        raise UsageError(message=f"'{fit}' is no fit: it is ok, indicative or refused.")
-    if torn < 0:
-        raise UsageError(message=f"A count of {torn} torn apertures is not possible.")
-    for share in (blocked_share, *(share_above_z or ())):
+def _read_fit(fit: str) -> Fit:
+    if fit == Fit.REFUSED:
+        raise UsageError(message="A refused picture is not judged: measure a better picture.")
+    if fit not in tuple(Fit):
+        raise UsageError(message=f"'{fit}' is not a fit. Use ok, indicative or refused.")
+    return Fit(fit)
+
+
+def _check(cloth: ClothState) -> None:
+    if cloth.torn < 0:
+        raise UsageError(message=f"A count of {cloth.torn} torn apertures is not possible.")
+    for share in (cloth.blocked_share, *(cloth.share_above_z or ())):
         if math.isfinite(share) and not 0 <= share <= 1:
             raise UsageError(message=f"A share of {share:g} is not possible: give 0 to 1.")
 
@@ -157,31 +156,32 @@ def _check(
 def _margins(
     direction: str, summary: DirectionSummary, limits: Limits, rule: Rule
 ) -> Iterable[Margin]:
-    w, s_limit = limits.nominal_um, limits.s_limit_um
-    one, two = summary.count >= 1, summary.count >= 2  # what a mean and what an s needs
-    mean = summary.mean_um if one else math.nan
-    largest = summary.max_um if one else math.nan
+    w, s_limit, s = limits.nominal_um, limits.s_limit_um, summary
+    any_seen, several_seen = s.count >= 1, s.count >= 2  # a mean needs 1 aperture, s needs 2
+    mean = s.mean_um if any_seen else math.nan
+    largest = s.max_um if any_seen else math.nan
     low, high = add(w, -limits.y_um), add(w, limits.y_um)
-    rows: list[tuple[str, float, float, float | None, float]] = [
-        ("mean", mean, summary.u_mean_um, low, high),
-        ("largest aperture", largest, summary.u_max_um, None, limits.max_um),
+    rows: list[tuple[Value, float, tuple[float, float, float], float | None, float]] = [
+        (Value.MEAN, mean, (s.u_mean_um, s.k_mean, s.dof_mean), low, high),
+        (Value.LARGEST, largest, (s.u_max_um, s.k_max, s.dof_max), None, limits.max_um),
     ]
     if s_limit is not None:
-        sd = summary.sd_um if two else math.nan
-        rows.append(("standard deviation", sd, summary.u_sd_um, None, s_limit))
-    for name, value, u, lower, upper in rows:
-        expanded = 2.0 * float(u)  # k = 2
-        outcome = decide(value, expanded, lower, upper, rule)
+        deviation = s.sd_um if several_seen else math.nan
+        rows.append((Value.DEVIATION, deviation, (s.u_sd_um, s.k_sd, s.dof_sd), None, s_limit))
+    for name, value, (u, k, dof), lower, upper in rows:
+        outcome = decide(value, k * float(u), lower, upper, rule, k, dof)
         yield Margin(
             name=name,
             direction=direction,
             value_um=float(value),
-            U_um=expanded,
+            U_um=k * float(u),
             limit_low_um=lower,
             limit_high_um=upper,
-            outcome=outcome or NOT_JUDGED,
+            outcome=outcome or UNKNOWN,
             judged=outcome is not None,
-            p_conform=p_conform(float(value), float(u), lower, upper),
+            p_conform=p_conform(float(value), float(u), lower, upper, dof),
+            k=k,
+            dof=dof,
         )
 
 
@@ -192,10 +192,11 @@ def _shares(limits: Limits, above: tuple[float, float] | None) -> tuple[Share, .
     rows = []
     for direction, share in zip("xy", above or (math.nan, math.nan), strict=True):
         if not math.isfinite(share):
-            rows.append(Share(direction, None, limit, NOT_JUDGED))
+            rows.append(Share(direction, None, limit, UNKNOWN))
             continue
         percent = round(100.0 * share, 9)  # 0.06 is 6 %, not 6.000000000000001
-        rows.append(Share(direction, percent, limit, PASS if percent <= limit else FAIL))
+        outcome = Outcome.PASS if percent <= limit else Outcome.FAIL
+        rows.append(Share(direction, percent, limit, outcome))
     return tuple(rows)
 
 
@@ -203,19 +204,19 @@ def _reasons(
     writer: Writer,
     margins: Sequence[Margin],
     shares: Sequence[Share],
-    *,
-    torn: int,
-    blocked_share: float,
+    cloth: ClothState,
 ) -> list[str]:
-    """One sentence for each value that does not pass; one for all when everything does."""
-    limits = writer.limits
-    reasons = [writer.margin(row) for row in margins if row.outcome != PASS]
+    """A sentence for each value that does not pass; a single sentence when all pass."""
+    limits, torn = writer.limits, cloth.torn
+    reasons = [writer.margin(row) for row in margins if row.outcome != Outcome.PASS]
     if limits.z_um is not None:
         above = writer.limit(add(limits.nominal_um, limits.z_um))
-        reasons += [share_sentence(share, above) for share in shares if share.outcome != PASS]
+        reasons += [
+            share_sentence(share, above) for share in shares if share.outcome != Outcome.PASS
+        ]
     if torn:
         reasons.append(f"{torn} {'aperture is' if torn == 1 else 'apertures are'} torn")
-    if not math.isfinite(blocked_share):
+    if not math.isfinite(cloth.blocked_share):
         reasons.append("the share of blocked apertures is not known")
     if reasons:
         return reasons

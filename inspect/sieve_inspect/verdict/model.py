@@ -1,60 +1,81 @@
-"""The records of a verdict, and the order of its outcomes."""
+"""The records of a verdict."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from enum import StrEnum
 from typing import Any
 
-__all__ = ["ACTIONS", "OUTCOMES", "RULES", "Margin", "Share", "Verdict", "worst"]
+from sieve_inspect.verdict.outcome import Action, Outcome
 
-# From best to worst, words of ILAC-G8:09/2019.
-OUTCOMES = ("pass", "conditional pass", "conditional fail", "fail")
-ACTIONS = (
-    "keep",
-    "keep with a shorter interval",
-    "clean and recheck",
-    "measure better",
-    "restrict to coarser limits",
-    "retire",
-)
-RULES = ("guard-band", "simple", "probability")
+__all__ = ["ClothState", "Fit", "Margin", "Share", "Value", "Verdict"]
 
 
-def worst(outcomes: Iterable[str]) -> str:
-    """The worst of some outcomes; "pass" when there is none."""
-    return max(outcomes, key=OUTCOMES.index, default=OUTCOMES[0])
+class Fit(StrEnum):
+    """How far the imaging of the scans carries a verdict."""
+
+    OK = "ok"
+    INDICATIVE = "indicative"
+    REFUSED = "refused"
+
+
+class Value(StrEnum):
+    """The values of a direction that have a limit."""
+
+    MEAN = "mean"
+    LARGEST = "largest aperture"
+    DEVIATION = "standard deviation"
+
+
+@dataclass(frozen=True)
+class ClothState:
+    """What a verdict has to know of a cloth besides its statistics.
+
+    `blocked_share` is the covered share (0 to 1) of the area of all apertures, `torn` their number
+    with a torn wire; `share_above_z` the share (0 to 1) of apertures above nominal + z, for x and
+    y, None where it was not counted.
+    """
+
+    blocked_share: float = 0.0
+    torn: int = 0
+    share_above_z: tuple[float, float] | None = None
 
 
 @dataclass(frozen=True)
 class Margin:
-    """One value against its limits, in um; `U_um` is the expanded uncertainty (k = 2).
+    """One value against its limits, in um; `U_um` = `k` u is its expanded uncertainty.
 
-    `judged` is false where the value or its uncertainty is not known; such a row never passes.
-    `p_conform` is the probability that the true value is within the limits (JCGM 106:2012).
+    `k` is the coverage factor for 95.45 % at `dof` effective degrees of freedom. `judged` is false
+    where the value or its uncertainty is not known; such a row never passes. `p_conform` is the
+    probability that the true value is within the limits (JCGM 106:2012).
     """
 
-    name: str  # "mean" | "largest aperture" | "standard deviation"
+    name: Value
     direction: str  # "x" | "y"
     value_um: float
     U_um: float
     limit_low_um: float | None
     limit_high_um: float | None
-    outcome: str
+    outcome: Outcome
     judged: bool = True
     p_conform: float | None = None
+    k: float = 2.0
+    dof: float = math.inf
 
     def to_dict(self) -> dict[str, Any]:
-        """JSON-ready: a value that is not known is null."""
+        """JSON-ready: what is not known is null, and so are infinite degrees of freedom."""
         return {
-            "name": self.name,
+            "name": str(self.name),
             "direction": self.direction,
             "value_um": _known(self.value_um),
             "U_um": _known(self.U_um),
+            "k": _known(round(self.k, 6)),
+            "dof": _known(round(self.dof, 6)),
             "limit_low_um": self.limit_low_um,
             "limit_high_um": self.limit_high_um,
-            "outcome": self.outcome,
+            "outcome": str(self.outcome),
             "p_conform": None if self.p_conform is None else round(self.p_conform, 6),
         }
 
@@ -66,7 +87,7 @@ class Share:
     direction: str
     percent: float | None
     limit_percent: float
-    outcome: str
+    outcome: Outcome
 
     def to_dict(self) -> dict[str, Any]:
         """JSON-ready: a share that is not known is null."""
@@ -74,23 +95,32 @@ class Share:
             "direction": self.direction,
             "percent": None if self.percent is None else _known(self.percent),
             "limit_percent": self.limit_percent,
-            "outcome": self.outcome,
+            "outcome": str(self.outcome),
         }
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, repr=False)
 class Verdict:
-    """What a measurement says against the limits; the action is a proposal, a person decides."""
+    """A measurement judged by the limits of an edition; the action is a proposal.
+
+    `rule` is the decision rule as written, `margins` and `shares` hold every value judged.
+    """
 
     standard: str
     grade: str
     rule: str
-    outcome: str
+    outcome: Outcome
     reasons: tuple[str, ...]
-    action: str
+    action: Action
     action_reason: str
     margins: tuple[Margin, ...]
     shares: tuple[Share, ...] = ()
+
+    def __repr__(self) -> str:
+        return (
+            f"<Verdict {self.outcome}: {self.standard[-40:]}, grade {self.grade}, "
+            f"rule {self.rule}, {len(self.margins)} margins; proposed: {self.action}>"
+        )
 
     def with_doubts(self, doubts: Sequence[str]) -> Verdict:
         """The same with reasons why its outcome can only be conditional; itself without any."""
@@ -98,9 +128,9 @@ class Verdict:
             return self
         return replace(
             self,
-            outcome=f"conditional {self.outcome.removeprefix('conditional ')}",
+            outcome=self.outcome.only_conditional,
             reasons=(*self.reasons, *doubts),
-            action="measure better",
+            action=Action.MEASURE_BETTER,
             action_reason="Proposed: measure better: calibrate the device with a certified "
             "artefact and check again. You decide.",
         )
@@ -112,9 +142,9 @@ class Verdict:
             "standard": self.standard,
             "grade": self.grade,
             "rule": self.rule,
-            "outcome": self.outcome,
+            "outcome": str(self.outcome),
             "reasons": list(self.reasons),
-            "action": self.action,
+            "action": str(self.action),
             "action_reason": self.action_reason,
             "margins": [margin.to_dict() for margin in self.margins],
             **shares,

@@ -1,13 +1,15 @@
 """The decision rules, in exact decimals where a limit is judged.
 
-    guard-band (ILAC-G8:09/2019, w = r U, U = 2u, r = 1 unless said), for an upper limit TL:
+    guard-band (ILAC-G8:09/2019, w = r U, r = 1 unless given), for an upper limit TL:
         v ≤ TL − w pass · v ≤ TL conditional pass · v ≤ TL + w conditional fail · else fail
     simple (w = 0):
         v ≤ TL pass · else fail
     probability (JCGM 106:2012 clause 7), P the probability that the true value conforms:
         P ≥ p pass · inside TL conditional pass · 1 − P ≥ p fail · else conditional fail
 
-A value at the acceptance limit TL − U lies beyond TL with a probability of at most 2.28 %.
+U = k u is taken for 95.45 %, with k from the t-distribution at the value's effective degrees of
+freedom; the probability rule uses the same distribution. A value at the acceptance limit TL − U
+lies beyond TL with a probability of at most 2.28 %.
 A rule is written `guard-band`, `guard-band:0.83`, `simple`, `probability:0.95`.
 """
 
@@ -19,13 +21,14 @@ from decimal import Decimal
 from statistics import NormalDist
 
 from sieve_inspect.errors import UsageError
-from sieve_inspect.verdict.model import OUTCOMES, RULES, worst
+from sieve_inspect.summary.uncertainty import whole_dof
+from sieve_inspect.verdict.outcome import Outcome, worst
 
-__all__ = ["NOT_JUDGED", "Rule", "add", "decide", "exact", "p_conform", "read_rule"]
+__all__ = ["RULES", "UNKNOWN", "Rule", "add", "decide", "exact", "p_conform", "read_rule"]
 
-PASS, CONDITIONAL_PASS, CONDITIONAL_FAIL, FAIL = OUTCOMES
+RULES = ("guard-band", "simple", "probability")
 # What is not known has not been shown to conform, nor to fail.
-NOT_JUDGED = CONDITIONAL_FAIL
+UNKNOWN = Outcome.CONDITIONAL_FAIL
 
 
 @dataclass(frozen=True)
@@ -46,9 +49,13 @@ class Rule:
 
     @property
     def factor(self) -> float:
-        """The guard band as a multiple of U (k = 2); for "probability" that of one limit."""
+        """The guard band as a multiple of U at k = 2; for "probability" that of one limit."""
+        return self.factor_at()
+
+    def factor_at(self, k: float = 2.0, dof: float = math.inf) -> float:
+        """The guard band as a multiple of U = k u with `dof` effective degrees of freedom."""
         if self.name == "probability":
-            return NormalDist().inv_cdf(self.number) / 2
+            return _quantile(self.number, dof) / k
         return self.number if self.name == "guard-band" else 0.0
 
 
@@ -59,15 +66,15 @@ def read_rule(text: str) -> Rule:
     """
     name, _, amount = text.strip().lower().partition(":")
     if name not in RULES or (name == "simple" and amount):
-        raise UsageError(message=f"'{text}' is no decision rule: use {_HOW}.")
+        raise UsageError(message=f"'{text}' is not a decision rule. Use {_HOW}.")
     try:
         number = float(amount) if amount else {"probability": 0.95}.get(name, 1.0)
     except ValueError:
-        raise UsageError(message=f"'{amount}' in the rule '{text}' is no number.") from None
+        raise UsageError(message=f"'{amount}' in the rule '{text}' is not a number.") from None
     fits = 0.5 <= number < 1 if name == "probability" else 0 < number <= 3
     if not fits:
         span = "0.5 to below 1" if name == "probability" else "above 0 to 3"
-        raise UsageError(message=f"The number of the rule '{text}' has to lie in {span}.")
+        raise UsageError(message=f"The number in the rule '{text}' must lie in {span}.")
     return Rule(name, number)
 
 
@@ -84,35 +91,57 @@ def add(a: float, b: float) -> float:
     return float(exact(a) + exact(b))
 
 
-def p_conform(value: float, u: float, low: float | None, high: float | None) -> float | None:
+def p_conform(
+    value: float, u: float, low: float | None, high: float | None, dof: float = math.inf
+) -> float | None:
     """The probability that the true value lies within the limits (JCGM 106:2012 7.2 to 7.4).
 
-    The value is taken as normal with standard uncertainty u, all in one unit; None where value
-    or u is no number or u is negative.
+    The value has the standard uncertainty u with `dof` effective degrees of freedom, all in one
+    unit: a t-distribution, normal where they are infinite. None where value or u is not a number
+    or u is negative.
     """
     if not (math.isfinite(value) and math.isfinite(u) and u >= 0):
         return None
     beyond = 0.0
     if high is not None:
-        beyond += _tail(value - high, u)
+        beyond += _tail(value - high, u, dof)
     if low is not None:
-        beyond += _tail(low - value, u)
+        beyond += _tail(low - value, u, dof)
     return min(max(1.0 - beyond, 0.0), 1.0)
 
 
-def _tail(excess: float, u: float) -> float:
-    """The probability that something normal about `excess` is over 0."""
+def _tail(excess: float, u: float, dof: float) -> float:
+    """The probability that something spread by u about `excess` is over 0."""
     if u <= 0:
         return 1.0 if excess > 0 else 0.0
+    if math.isfinite(dof):
+        from scipy.special import stdtr
+
+        return float(stdtr(whole_dof(dof), excess / u))
     z = -excess / u
     # erfc of more than a few tens is 0 or 2; a quotient may overflow for a vanishing u.
     return 0.5 * math.erfc(max(min(z, 1e3), -1e3) / math.sqrt(2))
 
 
+def _quantile(p: float, dof: float) -> float:
+    """The standard uncertainties below which the share p of the distribution lies."""
+    if not math.isfinite(dof):
+        return NormalDist().inv_cdf(p)
+    from scipy.special import stdtrit
+
+    return float(stdtrit(whole_dof(dof), p))
+
+
 def decide(
-    value: float, expanded: float, low: float | None, high: float | None, rule: str | Rule
-) -> str | None:
-    """The outcome of a value with expanded uncertainty U between limits, lengths in one unit.
+    value: float,
+    expanded: float,
+    low: float | None,
+    high: float | None,
+    rule: str | Rule,
+    k: float = 2.0,
+    dof: float = math.inf,
+) -> Outcome | None:
+    """The outcome of a value with expanded uncertainty U = k u between limits, in one unit.
 
     None where the value or U is not a number, or U is negative: then nothing can be judged.
     """
@@ -127,24 +156,22 @@ def decide(
     if low is not None:
         beyond.append(exact(low) - v)
     if rule.name == "probability":
-        return _by_probability(value, expanded / 2, low, high, rule.number, max(beyond) <= 0)
+        conform = p_conform(value, expanded / k, low, high, dof)
+        assert conform is not None
+        return _by_probability(conform, rule.number, inside=max(beyond) <= 0)
     band = exact(expanded) * exact(rule.number) if rule.name == "guard-band" else Decimal(0)
     return worst(_side(excess, band) for excess in beyond)
 
 
-def _by_probability(
-    value: float, u: float, low: float | None, high: float | None, p: float, inside: bool
-) -> str:
-    conform = p_conform(value, u, low, high)
-    assert conform is not None
+def _by_probability(conform: float, p: float, *, inside: bool) -> Outcome:
     if inside:
-        return PASS if conform >= p else CONDITIONAL_PASS
-    return FAIL if 1 - conform >= p else CONDITIONAL_FAIL
+        return Outcome.PASS if conform >= p else Outcome.CONDITIONAL_PASS
+    return Outcome.FAIL if 1 - conform >= p else Outcome.CONDITIONAL_FAIL
 
 
-def _side(excess: Decimal, band: Decimal) -> str:
+def _side(excess: Decimal, band: Decimal) -> Outcome:
     if excess <= -band:
-        return PASS
+        return Outcome.PASS
     if excess <= 0:
-        return CONDITIONAL_PASS
-    return CONDITIONAL_FAIL if excess <= band else FAIL
+        return Outcome.CONDITIONAL_PASS
+    return Outcome.CONDITIONAL_FAIL if excess <= band else Outcome.FAIL

@@ -6,7 +6,8 @@ import math
 from decimal import ROUND_DOWN, ROUND_HALF_UP, Decimal, localcontext
 
 from sieve_inspect.standard import Limits
-from sieve_inspect.verdict.model import Margin, Share
+from sieve_inspect.verdict.model import Margin, Share, Value
+from sieve_inspect.verdict.outcome import Outcome
 from sieve_inspect.verdict.rules import Rule, exact
 
 __all__ = ["Writer", "decimals_for", "share_sentence"]
@@ -61,21 +62,21 @@ class Writer:
         return f"{value}{self._against(row, decimals)}{self._doubt(row, decimals)}."
 
     def _against(self, row: Margin, decimals: int) -> str:
-        if row.name == "standard deviation":
+        if row.name == Value.DEVIATION:
             return f"; allowed is at most {self.limit(row.limit_high_um or 0.0)}"
         off = float(exact(row.value_um) - exact(self.limits.nominal_um))
         where = "over" if off >= 0 else "under"
         allowed = (
             f"±{self.limit(self.limits.y_um)}"
-            if row.name == "mean"
+            if row.name == Value.MEAN
             else (f"at most {self.limit(self.limits.x_um)} over")
         )
         return f", {self.length(abs(off), decimals)} {where} nominal; allowed is {allowed}"
 
     def _doubt(self, row: Margin, decimals: int) -> str:
-        if not row.outcome.startswith("conditional"):
+        if row.outcome in (Outcome.PASS, Outcome.FAIL):
             return ""
-        side = "inside" if row.outcome == "conditional pass" else "outside"
+        side = "inside" if row.outcome == Outcome.CONDITIONAL_PASS else "outside"
         if self.rule.name == "probability" and row.p_conform is not None:
             p = row.p_conform if side == "inside" else 1 - row.p_conform
             return f"; that is {side}, but with a probability of {100 * p:.0f} % only"
@@ -101,7 +102,7 @@ class Writer:
 
     def _not_judged(self, row: Margin) -> str:
         what = f"{row.name} in {row.direction} cannot be judged"
-        if row.name == "standard deviation":
+        if row.name == Value.DEVIATION:
             return f"{what}: it needs at least 2 apertures and a known uncertainty."
         return f"{what}: its value or its uncertainty is not known."
 
@@ -130,7 +131,8 @@ class Writer:
     def _needed(self, row: Margin) -> Decimal:
         bounds = [b for b in (row.limit_low_um, row.limit_high_um) if b is not None]
         distance = min(abs(exact(row.value_um) - exact(b)) for b in bounds)
-        return distance / exact(self.rule.factor) if self.rule.factor > 0 else distance
+        factor = self.rule.factor_at(row.k, row.dof)
+        return distance / exact(factor) if factor > 0 else distance
 
 
 def _rounded(value: float, decimals: int, rounding: str = ROUND_HALF_UP) -> Decimal:

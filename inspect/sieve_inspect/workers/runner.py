@@ -54,6 +54,7 @@ def run_serially(
 ) -> Iterator[tuple[int, R]]:
     """One after the other, in this process."""
     for number, task in enumerate(tasks):
+        progress(number, 0.0)
         result = work(task, partial(progress, number))
         progress(number, 1.0)
         yield number, result

@@ -28,7 +28,7 @@ from sieve_registry.sieves.recording import RecordTerms
 from sieve_registry.store.engine import Registry
 
 if TYPE_CHECKING:
-    from sieve_inspect.measurement.pipeline import Measurement
+    from sieve_inspect.measurement.model import Measurement
     from sieve_registry.bench.pyramid import ScanPyramid
 
 __all__ = ["Confirmed", "Job", "Jobs", "Order", "Phase", "Progress", "unforeseen"]
@@ -134,8 +134,6 @@ class Job:
     def advance(self, number: int, share: float) -> None:
         """Take note that a share (0..1) of a scan, numbered from 0, is done."""
         self.scan, self.share = number + 1, share
-        if share >= 1 and self.scan < len(self.order.images):
-            self.scan, self.share = self.scan + 1, 0.0
 
 
 def unforeseen(fault: Exception) -> UnforeseenError:
@@ -208,10 +206,12 @@ class Jobs:
         return max(0.0, statistics.median(similar) - spent) if similar else None
 
     def _measure(self, job: Job) -> None:
+        from sieve_inspect.measurement.options import Resources
         from sieve_inspect.measurement.pipeline import measure
 
         def measured(images: Sequence[Path], **options: Any) -> Measurement:
-            job.measurement = measure(images, progress=job.advance, **options)
+            resources = Resources(progress=job.advance)
+            job.measurement = measure(images, resources=resources, **options)
             return job.measurement
 
         job.began, job.phase, job.scan = time.monotonic(), Phase.MEASURING, 1

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from sieve_inspect.image import opencv
 from sieve_inspect.measurement.closeup import part_of, tone_of
 from sieve_inspect.measurement.overlay import corners
-from sieve_inspect.measurement.pipeline import Picture
+from sieve_inspect.measurement.picture import Picture
 
 __all__ = ["TILE", "ScanPyramid"]
 

@@ -9,7 +9,7 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 
 from sieve_inspect.measurement.closeup import closeup, cut_out
-from sieve_inspect.measurement.pipeline import Measurement
+from sieve_inspect.measurement.model import Measurement
 from sieve_registry.bench import views
 from sieve_registry.bench.desk import job_of, page
 from sieve_registry.bench.guard import PRINT_POLICY

@@ -9,7 +9,7 @@ import numpy as np
 
 from sieve_inspect.apertures.field import Field
 from sieve_inspect.measurement.closeup import Across, Closeup
-from sieve_inspect.measurement.pipeline import Measurement
+from sieve_inspect.measurement.model import Measurement
 from sieve_inspect.verdict.sentences import decimals_for
 from sieve_registry.bench.jobs import Job, Phase, Progress
 from sieve_registry.checks.commands import Taken

@@ -31,7 +31,7 @@ from sieve_registry.store.software import software
 from sieve_registry.values import clean_text
 
 if TYPE_CHECKING:
-    from sieve_inspect.measurement.pipeline import Measurement
+    from sieve_inspect.measurement.model import Measurement
     from sieve_inspect.scale.model import Scale
 
 __all__ = ["Taken", "check", "record", "seen_again", "sign_check", "take", "used_before"]
@@ -57,7 +57,7 @@ class Taken:
 
 
 def measure_scans(images: Sequence[Path], **options: Any) -> Measurement:
-    """The core's `measure`, imported when the first check needs it: it brings NumPy and OpenCV."""
+    """The core's `measure`, imported when the first check needs it: it loads NumPy and OpenCV."""
     from sieve_inspect.measurement.pipeline import measure
 
     return measure(images, **options)
@@ -77,20 +77,27 @@ def take(
 
     Raises as `check`; nothing is recorded either way.
     """
+    from sieve_inspect.measurement.options import Judging
+
     chosen = CheckScale.of(scale)
     with registry.reading() as connection:
         history, day = history_for_recording(registry, connection, sieve_id, *_WHAT, terms)
     sieve = history.sieve
+    rule = decision_rules.rule_of(registry, sieve.id, day)
     measurement = (measure or measure_scans)(
         images,
         nominal_um=sieve.nominal_um,
         scale=chosen.scale,
         in_scan=chosen.in_scan,
-        doubts=chosen.doubts,
         encoding=encoding,
-        standard=sieve.standard,
-        grade=sieve.grade,
-        **decision_rules.judging(registry, sieve.id, day),
+        judging=Judging(
+            standard=sieve.standard,
+            grade=sieve.grade,
+            rule=rule.rule,
+            coarser=rule.coarser,
+            doubts=chosen.doubts,
+        ),
+        study=decision_rules.contributions(registry, rule.study) if rule.study else (),
     )
     found = measurement.to_dict()
     figures = _figures(registry, history, day, found)
@@ -131,8 +138,7 @@ def record(registry: Registry, taken: Taken, terms: RecordTerms) -> str:
     warnings = dpi_warnings(taken.images, taken.scale.scale)
     staged: list[evidence.StagedFile] = []
     try:
-        judged_by = (sieve.standard, sieve.grade)
-        contents = (taken.images, taken.measurement, taken.scale.scale, *judged_by)
+        contents = (taken.images, taken.measurement, taken.scale.scale, sieve.standard)
         for file in evidence.stage(registry.evidence, *contents):
             staged.append(file)
         evidence.refuse_changed_scans(staged, dict(taken.found))

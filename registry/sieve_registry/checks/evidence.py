@@ -13,6 +13,7 @@ from sieve_registry.store.evidence import EvidenceKeeper, Staged
 
 if TYPE_CHECKING:
     from sieve_inspect.scale.model import Scale
+    from sieve_inspect.standard.model import Limits
 
 __all__ = [
     "MeasurementLike",
@@ -25,7 +26,11 @@ StagedFile = tuple[Staged, str, str]  # the content, its role and its name
 
 
 class MeasurementLike(Protocol):
-    """What a measurement has to offer to be recorded."""
+    """What the record of a check needs of a measurement."""
+
+    @property
+    def limits(self) -> Limits | None:
+        """The limits it was judged by."""
 
     def to_dict(self) -> dict[str, Any]:
         """The `sieveward.measurement/1` dictionary."""
@@ -43,13 +48,12 @@ def stage(
     measurement: MeasurementLike,
     scale: Scale,
     standard: str,
-    grade: str,
 ) -> Iterator[StagedFile]:
     """Stage each file that proves a check, one after another.
 
     Raises as `EvidenceStore.stage`; what was yielded before is the caller's to discard.
     """
-    for content, role, name in _contents(images, measurement, scale, standard, grade):
+    for content, role, name in _contents(images, measurement, scale, standard):
         yield store.stage(content, Path(name).suffix), role, plain_name(name)
 
 
@@ -58,30 +62,21 @@ def _contents(
     measurement: MeasurementLike,
     scale: Scale,
     standard: str,
-    grade: str,
 ) -> Iterator[tuple[bytes | Path, str, str]]:
 
     for image in images:
         yield image, "scan", image.name
     for index, image in enumerate(images):
         yield measurement.overlay_png(index), "overlay", f"{image.stem}-overlay.png"
-    found = measurement.to_dict()
-    yield _json_bytes(found), "measurement", "measurement.json"
+    yield _json_bytes(measurement.to_dict()), "measurement", "measurement.json"
     yield measurement.apertures_csv().encode(), "apertures", "apertures.csv"
     yield _json_bytes(scale.to_dict()), "scale", "scale.json"
-    yield _json_bytes(_limits(found, standard, grade)), "limits", "limits.json"
+    # The row that was applied: a table may be corrected later, a check not.
+    if measurement.limits is not None:
+        yield _json_bytes(measurement.limits.to_dict()), "limits", "limits.json"
     own_table = Path(standard)
     if own_table.is_file():
         yield own_table, "table", own_table.name
-
-
-def _limits(found: dict[str, Any], standard: str, grade: str) -> dict[str, Any]:
-    """The row of the table that was applied: a table may be corrected later, a check not."""
-    from sieve_inspect.standard import limits
-
-    counts = [found["directions"][axis]["count"] for axis in ("x", "y")]
-    n = None if grade == "compliance" else min(counts)  # as measuring takes it
-    return limits(found["nominal_um"], standard, grade=grade, n=n).to_dict()
 
 
 def _json_bytes(payload: dict[str, Any]) -> bytes:

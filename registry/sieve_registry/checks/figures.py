@@ -57,6 +57,7 @@ def _margin(row: Mapping[str, Any]) -> dict[str, Any]:
         "limit_low_um": _decimal(low),
         "limit_high_um": _decimal(high),
         "outcome": str(row["outcome"]),
+        **{name: _decimal(row[name]) for name in ("k", "dof") if row.get(name) is not None},
     }
 
 

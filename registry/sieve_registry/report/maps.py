@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from matplotlib.colors import ListedColormap
     from matplotlib.figure import Figure
 
-    from sieve_inspect.measurement.pipeline import Measurement
+    from sieve_inspect.measurement.model import Measurement
 
 __all__ = ["ClothMap", "MappedField", "cloth_map_svg", "map_of", "map_svg"]
 

@@ -27,7 +27,6 @@ __all__ = [
     "contributions",
     "exact_payload",
     "facts_of",
-    "judging",
     "record_fact",
     "record_general_fact",
     "rule_of",
@@ -121,15 +120,6 @@ def rule_of(registry: Registry, sieve_id: str, day: date) -> CheckRule:
     said = latest.payload
     coarser = tuple((str(a), str(b)) for a, b in said.get("coarser", ()))
     return CheckRule(str(said["rule"]), coarser, str(said.get("study", "")), latest.on_date)
-
-
-def judging(registry: Registry, sieve_id: str, day: date) -> dict[str, Any]:
-    """How a check of that day is judged, as the options of `sieve_inspect.measure`."""
-    found = rule_of(registry, sieve_id, day)
-    options: dict[str, Any] = {"rule": found.rule, "coarser": found.coarser}
-    if found.study:
-        options["extra"] = contributions(registry, found.study)
-    return options
 
 
 def contributions(registry: Registry, name: str) -> tuple[Contribution, ...]:

@@ -26,8 +26,8 @@ from sieve_registry.cli.support.running import (
 )
 
 if TYPE_CHECKING:
+    from sieve_inspect.measurement.model import Measurement
     from sieve_inspect.measurement.picture import Picture
-    from sieve_inspect.measurement.pipeline import Measurement
     from sieve_inspect.measurement.scan_task import Task
     from sieve_inspect.scale import Scale
     from sieve_inspect.workers.runner import Runner
@@ -98,6 +98,7 @@ def measure(
     """Measure the apertures in one or more scans of a cloth."""
     from sieve_inspect.errors import UsageError
     from sieve_inspect.files import write_pieces
+    from sieve_inspect.measurement.options import Judging, Resources
     from sieve_inspect.measurement.pipeline import measure as measured
     from sieve_inspect.standard import resolve_nominal
 
@@ -123,13 +124,8 @@ def measure(
                 nominal_um=resolve_nominal(nominal),
                 scale=chosen_scale(scale, um_per_px),
                 encoding=encoding,
-                standard=standard,
-                grade=grade,
-                n=n,
-                rule=rule or "guard-band",
-                max_megapixels=max_megapixels,
-                progress=told,
-                run=run,
+                judging=Judging(standard, grade, rule or "guard-band", n),
+                resources=Resources(max_megapixels, told, run),
             )
         if apertures is not None:
             write_pieces(apertures, (lines.encode() for lines in result.apertures_lines()))

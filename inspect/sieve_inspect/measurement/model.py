@@ -1,0 +1,213 @@
+"""The result of a measurement: one record that everything downstream reads."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from sieve_inspect.apertures.flags import State
+from sieve_inspect.image import opencv
+from sieve_inspect.measurement.document import (
+    SCHEMA,
+    cleaned,
+    image_entry,
+    imaging_figures,
+    rounded,
+    scale_entry,
+)
+from sieve_inspect.measurement.fitness import fitness, picture_doubts
+from sieve_inspect.measurement.options import Judging
+from sieve_inspect.measurement.overlay import draw_overlay
+from sieve_inspect.measurement.picture import Picture
+from sieve_inspect.measurement.suitability import finer, refused
+from sieve_inspect.measurement.table import aperture_frame, aperture_lines
+from sieve_inspect.scale import Scale
+from sieve_inspect.standard import DEFAULT_STANDARD, Limits, limits
+from sieve_inspect.summary.direction import DirectionSummary
+from sieve_inspect.summary.uncertainty import Contribution
+from sieve_inspect.verdict import ClothState, Fit, Verdict, judge
+
+if TYPE_CHECKING:
+    import pandas
+
+__all__ = ["Measurement"]
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class Measurement:
+    """Everything learnt from the scans of one cloth; `to_dict` is its public form.
+
+    `directions` are the summaries of x (nearest the picture's horizontal) and y, `budget` the
+    uncertainty lines of both. `fit` is how far the imaging carries a verdict, by the `limits`
+    applied or, without a verdict, by the default standard. `limits` and `verdict` are None where
+    nothing was judged. `doubts` are reasons from outside the pictures, such as an expired scale,
+    why an outcome can only be conditional.
+    """
+
+    nominal_um: float
+    scale: Scale
+    pictures: tuple[Picture, ...]
+    directions: tuple[DirectionSummary, DirectionSummary]
+    budget: tuple[Contribution, ...]
+    fit: Fit
+    fit_reasons: tuple[str, ...]
+    doubts: tuple[str, ...] = ()
+    limits: Limits | None = None
+    verdict: Verdict | None = None
+
+    def __repr__(self) -> str:
+        x, y = self.directions
+        means = f"x {x.mean_um:.5g} ± {x.U_mean_um:.2g}, y {y.mean_um:.5g} ± {y.U_mean_um:.2g} um"
+        outcome = "not judged" if self.verdict is None else self.verdict.outcome
+        return (
+            f"<Measurement of {self.nominal_um:g} um: {means}, {self.count(State.OK)} apertures, "
+            f"{len(self.pictures)} scans, fit {self.fit}, {outcome}>"
+        )
+
+    @property
+    def certified(self) -> bool:
+        """Whether the scale comes from a certified artefact."""
+        return self.scale.certified
+
+    def count(self, *states: str) -> int:
+        """Number of apertures in any of these states, over all pictures."""
+        return sum(int(np.isin(p.field.state, states).sum()) for p in self.pictures)
+
+    @property
+    def blocked_share(self) -> float:
+        """Covered share (0..1) of the area of all apertures that are not cut by a border."""
+        covered = [
+            np.where(p.field.state == State.BLOCKED, p.field.filled, 0)[
+                p.field.state != State.PARTIAL
+            ]
+            for p in self.pictures
+        ]
+        return float(np.concatenate(covered).mean())
+
+    def judge(
+        self,
+        standard: str,
+        *,
+        grade: str = "compliance",
+        rule: str = "guard-band",
+        n: int | None = None,
+        coarser: Sequence[tuple[str, str]] = (),
+    ) -> Verdict:
+        """Judge by another edition, grade or rule without measuring again.
+
+        `standard` is an id such as "iso3310-1:2016" or the path of a table; the other options are
+        those of `Judging`. Raises what `limits` raises, `UsageError` for an unknown rule, and
+        `RefusedImageError` where the imaging is too uncertain for these limits.
+        """
+        verdict = self.judged(Judging(standard, grade, rule, n, coarser, self.doubts)).verdict
+        assert verdict is not None
+        return verdict
+
+    def judged(self, by: Judging) -> Measurement:
+        """The same measurement with limits, fit and verdict; raises as `judge`.
+
+        Without a standard only the fit is taken, by the default standard.
+        """
+        allowed = limits(self.nominal_um, by.standard or DEFAULT_STANDARD, grade=by.grade, n=by.n)
+        counts = [summary.count for summary in self.directions]
+        count = min(counts) if by.n is None else by.n
+        # Some limits on s depend on how many apertures were measured.
+        if by.standard and by.n is None and (by.grade != "compliance" or not allowed.s_limit_um):
+            allowed = limits(self.nominal_um, by.standard, grade=by.grade, n=count)
+        fitted = self._fitted(allowed, tuple(by.doubts))
+        if by.standard is None:
+            return fitted
+        verdict = judge(
+            *self.directions,
+            allowed,
+            fit=fitted.fit,
+            fit_reasons=fitted.fit_reasons,
+            cloth=self._cloth(allowed),
+            rule=by.rule,
+            coarser=[limits(self.nominal_um, name, grade=g, n=count) for name, g in by.coarser],
+            budget=self.budget,
+            fields=len(self.pictures),
+        )
+        return replace(fitted, limits=allowed, verdict=verdict.with_doubts(by.doubts))
+
+    def _fitted(self, allowed: Limits, doubts: tuple[str, ...]) -> Measurement:
+        of_pictures = picture_doubts(self.pictures, self.scale)
+        fit, reasons = fitness(self.budget, allowed, self.scale, of_pictures)
+        if fit == Fit.REFUSED:
+            from_above = not all(p.field.lattice.bright for p in self.pictures)
+            better = finer(self.nominal_um, self.scale)
+            advice = "Light the cloth from behind" if from_above else better
+            raise refused(self.pictures[0].scan.path, reasons[0], advice)
+        return replace(self, fit=fit, fit_reasons=reasons, doubts=doubts)
+
+    def _cloth(self, allowed: Limits) -> ClothState:
+        """Damage, and the share of apertures above nominal + z where the edition limits it."""
+        shares = None
+        if allowed.z_um is not None:
+            above = allowed.nominal_um + allowed.z_um
+            x, y = (
+                np.concatenate([p.samples[axis].width[p.field.ok] for p in self.pictures])
+                for axis in (0, 1)
+            )
+            shares = float((x > above).mean()), float((y > above).mean())
+        return ClothState(self.blocked_share, self.count(State.TORN), shares)
+
+    def apertures(self) -> pandas.DataFrame:
+        """Every aperture, a row each, with the columns of the CSV (`table.COLUMNS`).
+
+        `image` numbers the scans from 1; `x_px`, `y_px` are centres in px with pixel centres at
+        whole numbers; widths are um, NaN where not measured; `flags` are joined by "+".
+        """
+        return aperture_frame(self.pictures)
+
+    def apertures_csv(self) -> str:
+        """The table of all apertures as CSV."""
+        return "".join(self.apertures_lines())
+
+    def apertures_lines(self) -> Iterator[str]:
+        """The same in pieces of many lines."""
+        return aperture_lines(self.pictures)
+
+    def overlay_png(self, index: int) -> bytes:
+        """Picture `index` (from 0) with the apertures marked, as PNG."""
+        picture = self.pictures[index]
+        return opencv.encode_png(draw_overlay(picture.light, picture.field, picture.reduced))
+
+    def to_dict(self) -> dict[str, Any]:
+        """The measurement as JSON-ready data, schema `sieveward.measurement/1`."""
+        out: dict[str, Any] = {
+            "schema": SCHEMA,
+            "nominal_um": self.nominal_um,
+            "angle_deg": rounded(self._angle_deg()),
+            "images": [image_entry(p) for p in self.pictures],
+            "scale": scale_entry(self.scale),
+            "directions": {
+                name: cleaned(summary.to_dict())
+                for name, summary in zip("xy", self.directions, strict=True)
+            },
+            "apertures": {
+                "measured": self.count(State.OK),
+                "blocked": self.count(State.BLOCKED),
+                "torn": self.count(State.TORN),
+                "excluded": self.count(State.PARTIAL, State.UNCLEAR),
+                "blocked_share": rounded(self.blocked_share),
+            },
+            "imaging": {
+                **imaging_figures(self.pictures),
+                "fit": str(self.fit),
+                "reasons": list(self.fit_reasons),
+            },
+            "budget": [cleaned(line.to_dict()) for line in self.budget],
+        }
+        if self.verdict is not None:
+            out["verdict"] = self.verdict.to_dict()
+        return out
+
+    def _angle_deg(self) -> float:
+        """Angle of direction x from the picture's horizontal, towards y (downward) positive."""
+        x, y = self.pictures[0].field.run_of_x()
+        return math.degrees(math.atan2(y, x))

@@ -1,0 +1,44 @@
+"""What a measurement is judged by, and the resources it may use."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from sieve_inspect.measurement.picture import Picture
+from sieve_inspect.measurement.scan_task import Task
+from sieve_inspect.workers.runner import Progress, Runner, no_progress, run_serially
+
+__all__ = ["Judging", "Resources"]
+
+
+@dataclass(frozen=True)
+class Judging:
+    """The limits and the decision rule of a measurement.
+
+    `standard` is an edition or the path of a table, None to measure without a verdict; `n` the
+    number of apertures the limit on s is taken for, by default as many as were measured. `coarser`
+    names standards and grades the sieve may serve under when it fails its own. `doubts` are reasons
+    why the outcome can only be conditional, such as an expired scale that a person accepted.
+    """
+
+    standard: str | None = None
+    grade: str = "compliance"
+    rule: str = "guard-band"
+    n: int | None = None
+    coarser: Sequence[tuple[str, str]] = ()
+    doubts: Sequence[str] = ()
+
+
+@dataclass(frozen=True)
+class Resources:
+    """How the work is done; it changes no figure.
+
+    `max_megapixels` replaces the limit on the size of a decompressed scan. `progress` is called
+    with the number of a scan (from 0) and the share of it that is done: 0 when it is begun, 1 when
+    it is done. `run` distributes the scans, see `workers.runner`.
+    """
+
+    max_megapixels: float | None = None
+    progress: Progress = no_progress
+    run: Runner[Task, Picture] = run_serially
