@@ -20,22 +20,26 @@ from typing import Any
 import sieve_inspect.apertures.field as fields
 import sieve_inspect.measurement.pipeline as measuring
 import sieve_inspect.measurement.scan_task as looking
-from sieve_inspect.apertures import banded
+from sieve_inspect.apertures import banded, prepared_field
 from sieve_inspect.edges import direction
 from sieve_inspect.scale import scale_from_text
 from sieve_inspect.synthetic.round_cloth import RoundCloth, draw_round
-from sieve_inspect.workers import helper
+from sieve_inspect.workers import shared_work
 
 # Every place a step is called from, by what it does.
 STEPS = {
     "file opened, unpacked": [(looking, "load_scan"), (looking, "open_source")],
     "linear light": [(looking, "linear_light")],
-    "openings found, numbered": [(looking, "find_lattice"), (banded, "find_openings")],
-    "first look": [(fields, "estimate_initial"), (fields, "measure_sides"), (fields, "centred")],
+    "openings found, numbered": [(looking, "find_lattice"), (looking, "find_lattice_in_bands")],
+    "initial estimates": [
+        (prepared_field, "estimate_initial"),
+        (prepared_field, "measure_sides"),
+        (prepared_field, "centred"),
+    ],
     "edge response": [(direction._Fitter, "response")],
     "matched weights": [(banded, "measure_bulk")],
     "pixels gathered": [(direction, "gather")],
-    "edges fitted in full": [(direction._Fitter, "all")],
+    "edges fitted in full": [(direction._Fitter, "fit_all")],
     "states, flags": [(fields, "judge_states")],
     "means, budget": [(measuring, "summarise"), (looking, "sample_of")],
 }
@@ -91,8 +95,8 @@ def main() -> None:
     parser.add_argument("side", type=int, nargs="?", default=6400)
     side = parser.parse_args().side
     # One thread, or steps of two would be charged to each other.
-    helper.available = lambda: 1
-    helper.preload()
+    shared_work.processors = lambda: 1
+    shared_work.preload()
     fields.ThreadPoolExecutor = looking.ThreadPoolExecutor = _OneAfterTheOther
     with tempfile.TemporaryDirectory() as folder:
         scan = Path(folder) / "round.tif"

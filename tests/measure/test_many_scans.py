@@ -24,8 +24,8 @@ from sieve_inspect.scale import scale_from_text
 from sieve_inspect.validation import tasks_of
 from sieve_inspect.validation.run import run_row
 from sieve_inspect.workers import cluster, runner
-from sieve_inspect.workers.helper import SharedWork
 from sieve_inspect.workers.runner import ExecutorRunner, in_task_order, run_serially
+from sieve_inspect.workers.shared_work import SharedWork
 from sieve_registry import errors as registry_errors
 from sieve_registry.scales import errors as refusals
 
@@ -107,7 +107,7 @@ def test_a_cluster_of_another_version_is_refused(address, monkeypatch: pytest.Mo
     [
         (("--workers", 2, "--cluster", "tcp://127.0.0.1:1"), 2, "not both"),
         (("--cluster", "127.0.0.1:1"), 2, "tcp://HOST:PORT"),
-        (("--cluster", "tcp://127.0.0.1:1"), 27, "nobody answers"),
+        (("--cluster", "tcp://127.0.0.1:1"), 27, "no scheduler answers"),
     ],
 )
 def test_a_cluster_that_cannot_be(

@@ -6,12 +6,13 @@ from pathlib import Path
 import numpy as np
 from scipy.spatial import cKDTree
 
-from sieve_inspect.apertures.banded import find_lattice_in_bands, measure_scan, prepare_scan
+from sieve_inspect.apertures.banded import measure_scan, prepare_scan
 from sieve_inspect.apertures.field import Field
 from sieve_inspect.apertures.sample import SampleSelection
 from sieve_inspect.image import open_source
+from sieve_inspect.lattice.banded_search import find_lattice_in_bands
 from sieve_inspect.synthetic.round_cloth import RoundTruth
-from sieve_inspect.workers.helper import SharedWork
+from sieve_inspect.workers.shared_work import SharedWork
 
 
 @dataclass(frozen=True)
@@ -28,9 +29,9 @@ class Matched:
 
 def measured(path: Path, encoding: str = "srgb", second: bool = False) -> Field:
     source = open_source(path)
-    with SharedWork.of(source, second) as crew:
-        sheet, lattice = find_lattice_in_bands(source, encoding, crew)
-        return measure_scan(prepare_scan(sheet, SampleSelection.of(lattice)), crew)
+    with SharedWork.of(source, second) as work:
+        light, lattice = find_lattice_in_bands(source, encoding, work)
+        return measure_scan(prepare_scan(light, SampleSelection.of(lattice)), work)
 
 
 def matched(field: Field, truth: RoundTruth) -> Matched:

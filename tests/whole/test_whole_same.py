@@ -10,7 +10,7 @@ import tifffile
 
 from round_measured import matched, measured, same
 from sieve_inspect.apertures import banded, bulk
-from sieve_inspect.lattice import openings
+from sieve_inspect.lattice import banded_search
 from sieve_inspect.synthetic.round_cloth import RoundTruth
 
 
@@ -21,7 +21,7 @@ def test_any_band_gives_the_same(
     path, _ = drawn
     usual = measured(path)
     monkeypatch.setattr(bulk, "CORE", rows)
-    monkeypatch.setattr(openings, "CORE", rows)
+    monkeypatch.setattr(banded_search, "CORE", rows)
     monkeypatch.setattr(banded, "_AT_ONCE", 40)
     same(usual, measured(path), within=1e-9)  # a place less its band's first row is rounded
 

@@ -15,7 +15,8 @@ import tifffile
 from direct_drawing import draw_directly
 from round_measured import matched, measured
 from sieve_inspect.apertures import banded
-from sieve_inspect.apertures.field import measure_field, prepare_field
+from sieve_inspect.apertures.field import measure_field
+from sieve_inspect.apertures.prepared_field import prepare_field
 from sieve_inspect.image import linear_light, load_scan
 from sieve_inspect.lattice.search import find_lattice
 from sieve_inspect.synthetic.round_cloth import RoundCloth, RoundTruth, draw_round
@@ -143,7 +144,7 @@ def test_focus_may_vary_over_the_cloth(tmp_path: Path, blur) -> None:
     assert ok.mean() > 0.98
     third = np.digitize(truth.x, [433, 867])
     for error, axis in zip(found.error, field.axes, strict=True):
-        assert axis.stretch is not None
+        assert axis.blur_map is not None
         assert abs(error[ok].mean()) < 0.01
         for part in range(3):  # one blur for all would be off by 0.1 px at the sides
             assert abs(error[ok & (third == part)].mean()) < 0.03

@@ -8,10 +8,21 @@ from numpy.typing import NDArray
 from sieve_inspect.edges.levels import Levels
 from sieve_inspect.image.banded import Light
 
-__all__ = ["cut_by_border", "dark_share"]
+__all__ = [
+    "SIDE_MARGIN_BLUR",
+    "SIDE_MARGIN_PX",
+    "SMALLEST_INNER",
+    "cut_by_border",
+    "dark_share",
+]
 
 Float = NDArray[np.float64]
 Bool = NDArray[np.bool_]
+
+# The sides of an opening are blurred: its inner part begins so far inside of them.
+SIDE_MARGIN_PX = 0.4  # px, and …
+SIDE_MARGIN_BLUR = 1.2  # … Gaussian sigmas of the blur
+SMALLEST_INNER = 0.2  # of the opening: half the inner part at least, whatever the blur
 
 _INSIDE = 0.45  # px a corner may lie beyond the outermost pixel centres; its pixel ends at 0.5
 _AT_ONCE = 1 << 20  # pixels examined together

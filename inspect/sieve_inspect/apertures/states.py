@@ -15,7 +15,13 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from sieve_inspect.apertures.coverage import cut_by_border, dark_share
+from sieve_inspect.apertures.coverage import (
+    SIDE_MARGIN_BLUR,
+    SIDE_MARGIN_PX,
+    SMALLEST_INNER,
+    cut_by_border,
+    dark_share,
+)
 from sieve_inspect.apertures.flags import Flag, State
 from sieve_inspect.apertures.neighbourhood import (
     Neighbourhood,
@@ -31,6 +37,7 @@ from sieve_inspect.apertures.width_comparison import (
     narrower_than_gap,
     spread,
 )
+from sieve_inspect.edges.coarse import WIDTH_RANGE
 from sieve_inspect.edges.fit import EdgeFit
 from sieve_inspect.edges.levels import Levels
 from sieve_inspect.image.banded import Light
@@ -51,14 +58,10 @@ Index = NDArray[np.intp]
 Flags = NDArray[np.int64]
 States = NDArray[np.str_]
 
-_WIDTH_RANGE = (0.4, 1.8)
 _DARK = 0.6
 _HALF_LIGHT = 0.5
 _TOUCHED = 0.02
 _FILLED = 0.12
-_SIDE_MARGIN_PX = 0.4
-_SIDE_MARGIN_BLUR = 1.2
-_SMALLEST_INNER = 0.2
 _NARROW_SPREADS = 2.5
 _NARROW_SHARE = 0.15
 _HALF_LIGHT_MARGIN_PX = 0.25
@@ -188,9 +191,9 @@ class OpeningSet:
         which = self.examined
         narrow = self.size - _NARROW_SPREADS * np.minimum(self.spread, _NARROW_SHARE * self.size)
         bound = np.where(self.sound[which, None], self.size, narrow)
-        margin = _SIDE_MARGIN_PX + _SIDE_MARGIN_BLUR * self.blur
+        margin = SIDE_MARGIN_PX + SIDE_MARGIN_BLUR * self.blur
         half = 0.5 * np.minimum(self.own[which], bound) - margin
-        return self.dark_share(np.maximum(half, _SMALLEST_INNER * self.size), _DARK)
+        return self.dark_share(np.maximum(half, SMALLEST_INNER * self.size), _DARK)
 
     @cached_property
     def filled(self) -> Float:
@@ -268,7 +271,7 @@ def _without_edges(openings: OpeningSet) -> Bool:
 
 
 def _no_usual_width(openings: OpeningSet) -> Bool:
-    low, high = _WIDTH_RANGE
+    low, high = WIDTH_RANGE
     parts = [
         (f.width < low * usual) | (f.width > high * usual)
         for f, usual in zip(openings.fits, openings.size, strict=True)

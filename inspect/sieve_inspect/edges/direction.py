@@ -1,4 +1,8 @@
-"""One lattice direction of a picture: the edge response, its change with focus, every width."""
+"""One lattice direction of a picture: the edge response, its change with focus, every width.
+
+The edge response is fitted to a sample of openings, the levels of tight openings to all of them,
+and then every opening by itself.
+"""
 
 from __future__ import annotations
 
@@ -11,7 +15,8 @@ from numpy.typing import NDArray
 
 from sieve_inspect.edges.fit import EdgeFit, fit_edges
 from sieve_inspect.edges.focus import BlurMap, fit_blur_map, fit_by_focus
-from sieve_inspect.edges.initial import InitialEstimate, across_of, wire_direction
+from sieve_inspect.edges.geometry import across_of, wire_direction
+from sieve_inspect.edges.initial import InitialEstimate
 from sieve_inspect.edges.levels import level_prior
 from sieve_inspect.edges.model import LevelPrior, SensorRange, model_of
 from sieve_inspect.edges.parameters import Parameter, middle_of, top_of, width_of
@@ -19,46 +24,49 @@ from sieve_inspect.edges.profiles import STEP, Band, Crossing, Profiles, gather
 from sieve_inspect.edges.response import EdgeResponse, gaussian_response
 from sieve_inspect.edges.shared_response import fit_response
 from sieve_inspect.edges.starting_values import start_parameters
+from sieve_inspect.image.banded import Light
 
 __all__ = ["Axis", "measure_axis", "measure_with_response"]
 
 Float = NDArray[np.float64]
 
-_SAMPLE = 250  # openings that fix the edge response; more would add nothing to it …
-_SAMPLE_TIGHT = 800  # … but where blur and opening are hard to tell apart …
-_LONG = 14.0  # px; … and of larger ones fewer, for their edges are longer …
+_SAMPLE = 250  # openings to which the edge response is fitted; more add nothing to it, …
+_SAMPLE_TIGHT = 800  # … but where blur and opening are strongly correlated …
+_LONG = 14.0  # px; … and of openings larger than this fewer, for their edges are longer, …
 _FEWEST = 80  # … yet so many
+_LEVELS_FROM = 2000  # openings to which the levels of tight openings are fitted
 _FAITHFUL = 0.03  # share of the light that the pixels of good scans may miss the model by
-_ALIKE = 0.1  # of the logarithm of the blur: openings with no more apart are alike in focus
-_UNEVEN = 0.1  # share of how the blur differs over the field that stays in doubt …
-_UNEVEN_HIDDEN = 1.5  # … and where half of every edge is out of sight
-_HIDDEN = 0.03  # px of doubt where one end of every edge is brighter or darker than can be said
-_OVERSHOOT = 0.01  # share of the step; what no lens does and noise does not reach …
-_OVERSHOOT_TIGHT = 0.04  # … nor where openings are too short to show a level
-_SHARPEST = 0.07  # px of doubt where edges overshoot
-_SUNK = 0.12  # px of doubt where a black point was cut off above the wires' own light
-_ALL_DARK = 0.5  # share of the wires' middles; noise about true black leaves a twentieth of them so
+_ALIKE = 0.1  # of the logarithm of the blur: openings that differ by less are alike in focus
+_UNEVEN = 0.1  # share of the spread of the blur over the field that stays in doubt …
+_UNEVEN_HIDDEN = 1.5  # … and where half of every edge is beyond the sensor's range
+_HIDDEN = 0.03  # px of doubt where one end of every edge is beyond the sensor's range
+_OVERSHOOT = 0.01  # share of the step by which neither lens nor noise overshoots …
+_OVERSHOOT_TIGHT = 0.04  # … and where openings are too short to show a level
+_SHARPEST = 0.07  # px of doubt where edges overshoot most …
+_SHARPEN_SCALE = 0.015  # … and the overshoot, as a share of the step, that brings 63 % of it
+_BLACK_CLIPPED = 0.12  # px of doubt where a black point was cut off above the wires' own light
+_ALL_DARK = 0.5  # share of the wires' middles at the lowest number; by noise a twentieth are
 
 
 @dataclass(frozen=True, eq=False)
 class Axis:
     """Fits across one lattice direction.
 
-    `normal` (n, 2) are unit vectors across the wires; `u_response` (px) is the uncertainty
-    common to all widths from what the edge response leaves open; `excess` is how far the light at
-    the edges is from that of edges under one blur, as a share of the light of an opening.
-    `stretch` tells how the blur varies over the field, None if it does not.
+    `normal` (n, 2) are unit vectors across the wires; `u_response` (px) is the standard
+    uncertainty common to all widths because the edge response is not known exactly; `excess` is
+    how far the light at the edges is from that of edges under one blur, as a share of the light of
+    an opening. `blur_map` is how the blur varies over the field, None if it does not.
     """
 
     fit: EdgeFit
     normal: Float
     response: EdgeResponse
-    stretch: BlurMap | None
+    blur_map: BlurMap | None
     u_response: float
     excess: float
 
     def pack(self, which: NDArray[np.intp]) -> Axis:
-        """Only the openings `which`, ascending, in the same memory: this one is used up by it."""
+        """Only the openings `which`, ascending, in the same memory, which is overwritten."""
         kept = {f.name: _packed(getattr(self.fit, f.name), which) for f in fields(self.fit)}
         return replace(self, fit=EdgeFit(**kept), normal=_packed(self.normal, which))
 
@@ -69,99 +77,102 @@ def _packed(array: NDArray[Any], which: NDArray[np.intp]) -> NDArray[Any]:
 
 
 def measure_axis(
-    light: NDArray[np.float32],
+    light: Light,
     centre: Float,
     seen: NDArray[np.bool_],
     vectors: Float,
-    rough: list[InitialEstimate],
+    initial: list[InitialEstimate],
     clip: SensorRange | None,
     axis: int,
 ) -> tuple[Profiles, Axis]:
     """Measure the width of every opening across one direction.
 
-    `centre` (n, 2) px and local lattice `vectors` (n, 2, 2) of all openings, of which `seen` (n,)
-    show light.
+    `light` (h, w) has its openings bright; `centre` (n, 2) px and local lattice `vectors`
+    (n, 2, 2) px of all openings, of which `seen` (n,) show light; `initial` are the estimates of
+    both directions, `axis` is 0 for x and 1 for y.
     """
-    this = rough[axis]
-    fitter = _fitter(light, centre, vectors, rough, clip, axis, None)
+    this = initial[axis]
+    fitter = _fitter(light, centre, vectors, initial, clip, axis, None)
     profiles, start, clip = fitter.profiles, fitter.start, fitter.clip
     enough = _SAMPLE_TIGHT if this.tight else _SAMPLE
-    enough = max(_FEWEST, int(enough * min(1.0, _LONG / rough[1 - axis].opening)))
+    enough = max(_FEWEST, int(enough * min(1.0, _LONG / initial[1 - axis].opening)))
     sample = _sample(profiles, start, seen, enough)
     response, u_response = fitter.response(sample, None)
     prior = fitter.levels(centre, seen, response, None)
     if prior is not None:
-        # The levels come from these same pixels: what they left open about the response stays.
+        # The levels come from these same pixels: the uncertainty of the response stays.
         response, _ = fitter.response(sample, prior)
-    fit = fitter.all(response, prior, None)
-    stretch = fit_blur_map(profiles, fit, response, clip, centre)
-    if stretch is not None:
-        # A response fitted to many blurs is a mixture of them, which no stretch undoes; levels
-        # fitted under one blur hold part of what its change does to the edges.
-        apart = np.abs(stretch(centre))
+    fit = fitter.fit_all(response, prior, None)
+    blur_map = fit_blur_map(profiles, fit, response, clip, centre)
+    if blur_map is not None:
+        # A response fitted to many blurs is a mixture of them, which no map undoes; levels fitted
+        # under one blur contain part of what its change does to the edges.
+        apart = np.abs(blur_map(centre))
         alike = seen & (apart <= max(_ALIKE, np.sort(apart)[:enough][-1]))
         sample = _sample(profiles, start, alike, enough)
         response, _ = fitter.response(sample, None)
-        for _ in range(this.turns):
-            prior = fitter.levels(centre, seen, response, stretch)
+        for _ in range(this.alternations):
+            prior = fitter.levels(centre, seen, response, blur_map)
             if prior is not None:
                 response, _ = fitter.response(sample, prior)
-            fit = fitter.all(response, prior, None, stretch.classes(centre))
-            stretch = fit_blur_map(profiles, fit, response, clip, centre, stretch) or stretch
-        fit = fitter.all(response, prior, None, stretch.classes(centre))
-        spread = float(np.std(stretch(centre)))
+            fit = fitter.fit_all(response, prior, None, blur_map.classes(centre))
+            blur_map = fit_blur_map(profiles, fit, response, clip, centre, blur_map) or blur_map
+        fit = fitter.fit_all(response, prior, None, blur_map.classes(centre))
+        spread = float(np.std(blur_map(centre)))
         doubt = _UNEVEN_HIDDEN if this.saturated else _UNEVEN
         u_response = float(np.hypot(u_response, doubt * spread * response.sigma))
     u_response = float(np.hypot(u_response, _sharpened(response, this.tight)))
     excess = fitter.excess(sample, response, prior)
-    own = max(0.0, excess - _FAITHFUL) + this.blended(response.sigma)
+    own = max(0.0, excess - _FAITHFUL) + this.blend_doubt(response.sigma)
     u_response = float(np.hypot(u_response, own * response.sigma))
-    return profiles, Axis(fit, across_of(vectors, axis), response, stretch, u_response, excess)
+    return profiles, Axis(fit, across_of(vectors, axis), response, blur_map, u_response, excess)
 
 
 def _sharpened(response: EdgeResponse, tight: bool) -> float:
-    """Doubt, px, where edges overshoot: a driver sharpened, and in numbers that are not light.
+    """Doubt, px, where edges overshoot: a driver sharpened stored numbers, which are not light.
 
-    By how much it moved the edges depends on which numbers; what masks of 15 to 60 % moved them.
+    By how much that moved the edges depends on the encoding of these numbers; fitted to what
+    unsharp masks of 15 to 60 % did on drawn cloth.
     """
     over = float(max(response.value.max() - 1, -response.value.min()))
     if over < (_OVERSHOOT_TIGHT if tight else _OVERSHOOT):
         return 0.0
-    return _SHARPEST * (1 - float(np.exp(-over / 0.015)))
+    return _SHARPEST * (1 - float(np.exp(-over / _SHARPEN_SCALE)))
 
 
 def measure_with_response(
-    light: NDArray[np.float32],
+    light: Light,
     centre: Float,
     vectors: Float,
-    rough: list[InitialEstimate],
+    initial: list[InitialEstimate],
     clip: SensorRange | None,
     axis: int,
     response: EdgeResponse,
-    stretch: BlurMap | None,
+    blur_map: BlurMap | None,
     prior: LevelPrior | None,
     limits: tuple[float, float] | None,
 ) -> tuple[Profiles, EdgeFit]:
-    """Measure openings (n, 2) where the edge response is known from others of the same scan.
+    """Measure openings where the edge response is known from others of the same scan.
 
-    `limits` are misfit and peak from which an opening is looked at alone; see `EdgeFit.limits`.
+    Arguments as of `measure_axis`; `limits` are misfit and peak from which an opening is fitted
+    without its neighbourhood, see `EdgeFit.limits`.
     """
-    # What these openings say of the wire would depend on which they are.
-    fitter = _fitter(light, centre, vectors, rough, clip, axis, rough[axis].wire)
-    focus = stretch.classes(centre) if stretch is not None else None
-    return fitter.profiles, fitter.all(response, prior, limits, focus)
+    # The wire is given, for an estimate from these openings would depend on which they are.
+    fitter = _fitter(light, centre, vectors, initial, clip, axis, initial[axis].wire)
+    focus = blur_map.classes(centre) if blur_map is not None else None
+    return fitter.profiles, fitter.fit_all(response, prior, limits, focus)
 
 
 def _fitter(
-    light: NDArray[np.float32],
+    light: Light,
     centre: Float,
     vectors: Float,
-    rough: list[InitialEstimate],
+    initial: list[InitialEstimate],
     clip: SensorRange | None,
     axis: int,
     wire: float | None,
 ) -> _Fitter:
-    this, other = rough[axis], rough[1 - axis]
+    this, other = initial[axis], initial[1 - axis]
     # Far enough to see the neighbours begin, not so far as to see them end.
     beyond = min(2.5 * this.sigma, 0.35 * this.opening) + 0.5
     reach = 0.5 * this.opening + this.wire + beyond
@@ -169,34 +180,34 @@ def _fitter(
     along = wire_direction(vectors, axis)
     crossing = Crossing(other.opening, other.opening + other.wire, other.sigma)
     profiles = gather(light, centre, along, band, crossing, this.opening)
-    start = this.lit(start_parameters(profiles, this.opening + this.wire, wire))
+    start = this.with_levels(start_parameters(profiles, this.opening + this.wire, wire))
     if clip is not None:
         clip = replace(clip, noise=max(1e-4, this.noise))
     thin = replace(band, half=0.12 * other.opening)
 
-    def once_more(which: NDArray[np.intp]) -> Profiles:
+    def thin_profiles(which: NDArray[np.intp]) -> Profiles:
         return gather(light, centre[which], along[which], thin, None, this.opening)
 
-    return _Fitter(profiles, start, this, clip, once_more, wire)
+    return _Fitter(profiles, start, this, clip, thin_profiles, wire)
 
 
 @dataclass(frozen=True, eq=False)
 class _Fitter:
-    """The profiles of one direction with where to start from."""
+    """The profiles of one direction with the starting values of all fits."""
 
     profiles: Profiles
     start: Float
-    rough: InitialEstimate
+    estimate: InitialEstimate
     clip: SensorRange | None
-    once_more: Callable[[NDArray[np.intp]], Profiles]
-    wire: float | None  # px, to start from; None is what these openings say of it
+    thin_profiles: Callable[[NDArray[np.intp]], Profiles]
+    wire: float | None  # px, to start from; None takes the median of these openings
 
     def response(
         self, sample: NDArray[np.intp], prior: LevelPrior | None
     ) -> tuple[EdgeResponse, float]:
         """The edge response and its share in the uncertainty, from some openings."""
-        sigma, rounds = self.rough.sigma, self.rough.rounds
-        # A lint in the sample would bend the response for all.
+        sigma, rounds = self.estimate.sigma, self.estimate.rounds
+        # A fibre in the sample would bend the response for all.
         chosen, start = self.profiles.take(sample), self.start[sample]
         known = prior.take(sample) if prior is not None else None
         plain = gaussian_response(sigma)
@@ -208,24 +219,33 @@ class _Fitter:
             prior.take(sample) if prior is not None else None,
             self.clip,
             rounds,
-            self.rough.freedom,
-            self.rough.tight,
+            self.estimate.shape_freedom,
+            self.estimate.tight,
         )
-        buried = self.clip is not None and self.rough.floor < self.clip.low + 2 * self.rough.noise
-        hidden = _HIDDEN if self.rough.saturated or buried else 0.0
-        return response, u_response + (_SUNK if self._sunk(sample) else hidden)
+        dark_end = (
+            self.clip is not None and self.estimate.floor < self.clip.low + 2 * self.estimate.noise
+        )
+        hidden = _HIDDEN if self.estimate.saturated or dark_end else 0.0
+        return response, u_response + (_BLACK_CLIPPED if self._black_clipped(sample) else hidden)
 
-    def _sunk(self, sample: NDArray[np.intp]) -> bool:
-        """Whether wires are as dark as can be said all over, without a trace of noise.
+    def _floor_clipped(self) -> bool:
+        """Whether the wires are as dark as the lower end of the sensor's range."""
+        this, clip = self.estimate, self.clip
+        return clip is not None and this.floor < clip.low + 2 * this.noise
 
-        No scanner is free of stray light: something was taken off, and with it the foot of every
+    def _black_clipped(self, sample: NDArray[np.intp]) -> bool:
+        """Whether the wires all over lie at the lowest number, without a trace of noise.
+
+        No scanner is free of stray light: light was subtracted, and with it the foot of every
         edge.
         """
         if self.clip is None:
             return False
         few = self.profiles.take(sample)
-        from_wire = np.abs(np.abs(few.distance) - 0.5 * (self.rough.opening + self.rough.wire))
-        middle = (from_wire < 0.2 * self.rough.wire) & (few.weight > 0)
+        from_wire = np.abs(
+            np.abs(few.distance) - 0.5 * (self.estimate.opening + self.estimate.wire)
+        )
+        middle = (from_wire < 0.2 * self.estimate.wire) & (few.weight > 0)
         return bool(middle.any() and (few.value[middle] <= self.clip.low).mean() > _ALL_DARK)
 
     def levels(
@@ -233,14 +253,14 @@ class _Fitter:
         centre: Float,
         seen: NDArray[np.bool_],
         response: EdgeResponse,
-        stretch: BlurMap | None,
+        blur_map: BlurMap | None,
     ) -> LevelPrior | None:
-        """What all openings say of the levels of each; None where each can say it for itself."""
-        if not self.rough.tight:
+        """Levels expected of each opening from all of them; None where each shows its own."""
+        if not self.estimate.tight:
             return None
         some = np.flatnonzero(seen & np.isfinite(self.start).all(axis=1))
-        some = some[:: max(1, len(some) // 2000)]
-        focus = stretch.classes(centre[some]) if stretch is not None else None
+        some = some[:: max(1, len(some) // _LEVELS_FROM)]
+        focus = blur_map.classes(centre[some]) if blur_map is not None else None
         first = self._fit(self.profiles.take(some), self.start[some], response, None, focus)
         sound = np.flatnonzero(~first.poor)
         noise = float(np.median(first.misfit))
@@ -251,11 +271,11 @@ class _Fitter:
     ) -> float:
         """Misfit at the edges beyond that in the middle of the openings, as a share of the light.
 
-        Noise is the same everywhere; shadows, highlights and wires that are no wires are not.
+        Noise is the same everywhere; shadows, highlights and things other than wires are not.
         """
         chosen, start = self.profiles.take(sample), self.start[sample]
         known = prior.take(sample) if prior is not None else None
-        fit = fit_edges(chosen, start, response, known, self.clip, self.rough.rounds)
+        fit = fit_edges(chosen, start, response, known, self.clip, self.estimate.rounds)
         model, _, _ = model_of(chosen, fit.parameters, response, self.clip)
         square = chosen.weight * (chosen.value - model) ** 2
         clear = 2 * response.sigma
@@ -268,29 +288,29 @@ class _Fitter:
         extra = float(np.mean(square[outside]) - np.mean(square[inside]))
         return float(np.sqrt(max(extra, 0.0)) / np.abs(np.median(fit.amplitude)))
 
-    def all(
+    def fit_all(
         self,
         response: EdgeResponse,
         prior: LevelPrior | None,
         limits: tuple[float, float] | None,
         focus: NDArray[np.intp] | None = None,
     ) -> EdgeFit:
-        """Fit every opening; where the neighbourhood does not fit, look at the opening alone.
+        """Fit every opening; where the neighbourhood does not fit, fit the opening alone.
 
         `focus` (n,) numbers classes of alike blur.
 
-        A particle in the next opening, or a lint across it, says nothing against this one: the
-        second look is at a thinner band and ends within the wires on both sides.
+        A particle in the next opening, or a fibre across it, does not affect this opening: the
+        second fit takes a thinner band, which ends within the wires on both sides.
         """
         fit = self._fit(self.profiles, self.start, response, prior, focus)
         poor = np.flatnonzero(fit.beyond(limits or fit.limits))
         if not len(poor):
             return fit
-        closer = self.once_more(poor)
-        spacing = (self.rough.opening + self.rough.wire, self.wire)
-        again = self.rough.lit(start_parameters(closer, *spacing))
+        closer = self.thin_profiles(poor)
+        spacing = (self.estimate.opening + self.estimate.wire, self.wire)
+        again = self.estimate.with_levels(start_parameters(closer, *spacing))
         middle = middle_of(again)
-        reach = 0.5 * width_of(again) + 0.6 * self.rough.wire
+        reach = 0.5 * width_of(again) + 0.6 * self.estimate.wire
         alone = closer.within(middle - reach, middle + reach)
         known = prior.take(poor) if prior is not None else None
         local = focus[poor] if focus is not None else None
@@ -305,22 +325,22 @@ class _Fitter:
         prior: LevelPrior | None,
         focus: NDArray[np.intp] | None,
     ) -> EdgeFit:
-        """Fit openings, each with the response as its own focus has it; see `focus`."""
+        """Fit openings, each with the response of its own class of blur; see `focus`."""
 
         def part(which: NDArray[np.intp], own: EdgeResponse) -> EdgeFit:
             known = prior.take(which) if prior is not None else None
             chosen = profiles.take(which)
-            return fit_edges(chosen, start[which], own, known, self.clip, self.rough.rounds)
+            return fit_edges(chosen, start[which], own, known, self.clip, self.estimate.rounds)
 
         if focus is None:
-            return fit_edges(profiles, start, response, prior, self.clip, self.rough.rounds)
+            return fit_edges(profiles, start, response, prior, self.clip, self.estimate.rounds)
         return fit_by_focus(part, focus, response)
 
 
 def _sample(
     profiles: Profiles, start: Float, seen: NDArray[np.bool_], most: int
 ) -> NDArray[np.intp]:
-    """Openings fit to tell the edge response: whole, seen, ordinary in level and width."""
+    """Openings from which the edge response is taken: uncut, ordinary in level and width."""
     total = profiles.weight.sum(axis=1)
     width, top = width_of(start), top_of(start)
     good = seen & np.isfinite(start).all(axis=1) & (total > 0.98 * np.median(total))

@@ -1,9 +1,9 @@
 """Focus that varies over a picture: cloth that bulges lies nearer the glass in one place.
 
-The edge response is fitted once for all openings. How much wider or narrower every opening would
-have it follows from its residuals in one linear step: with s = ∂I/∂ln σ the score sᵀr over the
+The edge response is fitted once for all openings. By how much it is too wide or too narrow for an
+opening follows from the residuals in one linear step: with s = ∂I/∂ln σ the score sᵀr over the
 information left once the opening's own parameters are fitted (Schur's complement). A smooth
-surface through that tells where the response has to be stretched, and by how much.
+surface through these steps is the map of the blur.
 """
 
 from __future__ import annotations
@@ -26,15 +26,17 @@ __all__ = ["BlurMap", "fit_blur_map", "fit_by_focus", "response_of"]
 Float = NDArray[np.float64]
 Index = NDArray[np.intp]
 
-_EVEN = 0.06  # of the logarithm of the blur: a spread below this changes no width
-_CLASS = 0.05  # width of a class of alike blur, in the same
-_MOST = 0.6
-_FEWEST, _ENOUGH = 100, 2000  # openings that can tell
+_EVEN = 0.06  # of the logarithm of the blur: a range below this changes no width
+_CLEAR = 8  # standard errors of the surface by which its range must stand out
+_TERMS = 6  # of the surface
+_CLASS = 0.05  # of the logarithm of the blur: width of a class of alike blur
+_MOST = 0.6  # of the logarithm of the blur: the map is cut off there
+_FEWEST, _ENOUGH = 100, 2000  # openings from which a map is made
 
 
 @dataclass(frozen=True, eq=False)
 class BlurMap:
-    """How much wider the blur is over the field than one response for all has it.
+    """How much wider the blur is over the field than that of the common edge response.
 
     Openings are put in classes of alike blur, numbered from the response's own, 0.
     """
@@ -42,7 +44,7 @@ class BlurMap:
     surface: Surface
 
     def __call__(self, centre: Float) -> Float:
-        """Logarithm (n,) of how much wider, at `centre` (n, 2) px."""
+        """Logarithm (n,) of the factor by which it is wider, at `centre` (n, 2) px."""
         return np.clip(self.surface(centre), -_MOST, _MOST)
 
     def classes(self, centre: Float) -> Index:
@@ -64,18 +66,18 @@ def response_of(response: EdgeResponse, number: int) -> EdgeResponse:
 
 def _by_class(number: Index, response: EdgeResponse) -> Iterator[tuple[Index, EdgeResponse]]:
     """Openings of the same class `number` (n,), and their response."""
-    for one in np.unique(number):
-        yield np.flatnonzero(number == one), response_of(response, int(one))
+    for k in np.unique(number):
+        yield np.flatnonzero(number == k), response_of(response, int(k))
 
 
 def fit_by_focus(
     fit: Callable[[Index, EdgeResponse], EdgeFit], number: Index, response: EdgeResponse
 ) -> EdgeFit:
-    """What `fit` makes of the openings of each class `number` (n,), put together."""
-    whole = EdgeFit.blank(len(number))
+    """Fit the openings of each class `number` (n,) by `fit(which, response of the class)`."""
+    out = EdgeFit.blank(len(number))
     for which, own in _by_class(number, response):
-        whole = whole.replaced(which, fit(which, own))
-    return whole
+        out.overwrite(which, fit(which, own))
+    return out
 
 
 def fit_blur_map(
@@ -84,34 +86,34 @@ def fit_blur_map(
     response: EdgeResponse,
     clip: SensorRange | None,
     centre: Float,
-    stretch: BlurMap | None = None,
+    blur_map: BlurMap | None = None,
 ) -> BlurMap | None:
-    """How much wider the blur is at each opening; None where it is even.
+    """The map of the blur; None where it is even.
 
-    `stretch` is what `fit` was made with; `centre` (n, 2) px.
+    `fit` was made under `blur_map`, None for one response for all; `centre` (n, 2) px.
     """
     count = len(centre)
-    told = np.full(count, np.nan)
+    shift = np.full(count, np.nan)
     sound = np.isfinite(fit.parameters).all(axis=1) & ~fit.poor
     if sound.sum() < _FEWEST:
-        return stretch
+        return blur_map
     sound &= np.arange(count) % max(1, count // _ENOUGH) == 0
-    number = np.zeros(count, np.intp) if stretch is None else stretch.classes(centre)
+    number = np.zeros(count, np.intp) if blur_map is None else blur_map.classes(centre)
     for which, own in _by_class(number, response):
         part = which[sound[which]]
         if len(part):
-            told[part] = _wanted(profiles.take(part), fit.parameters[part], own, clip)
-    more = Surface.through(centre, told, sound)
-    if stretch is not None:
-        return BlurMap(more.plus(stretch.surface))
+            shift[part] = _blur_step(profiles.take(part), fit.parameters[part], own, clip)
+    more = Surface.through(centre, shift, sound)
+    if blur_map is not None:
+        return BlurMap(more.plus(blur_map.surface))
     surface = more(centre)
     low, high = np.percentile(surface[sound], (5, 95))
-    scatter = 1.4826 * float(np.nanmedian(np.abs(told - surface)))
-    clear = 8 * scatter * np.sqrt(6 / sound.sum())  # the surface has six terms
+    scatter = 1.4826 * float(np.nanmedian(np.abs(shift - surface)))
+    clear = _CLEAR * scatter * np.sqrt(_TERMS / sound.sum())
     return BlurMap(more) if high - low >= max(_EVEN, clear) else None
 
 
-def _wanted(
+def _blur_step(
     profiles: Profiles, p: Float, response: EdgeResponse, clip: SensorRange | None
 ) -> Float:
     """One step (n,) in the logarithm of the blur for each opening by itself."""

@@ -1,4 +1,4 @@
-"""A first look at one direction of the cloth: sizes, blur, and whether its openings are square."""
+"""Initial estimates of each direction: sizes, blur, noise, and the shape of the openings' sides."""
 
 from __future__ import annotations
 
@@ -8,66 +8,46 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sieve_inspect.edges.fit import fit_edges
+from sieve_inspect.edges.geometry import across_of, spacing_of, wire_direction
 from sieve_inspect.edges.model import SensorRange
 from sieve_inspect.edges.parameters import LEVELS, Parameter, middle_of, top_of, width_of
 from sieve_inspect.edges.profiles import STEP, Band, gather
 from sieve_inspect.edges.response import gaussian_response
 from sieve_inspect.edges.shared_response import fit_sigma
 from sieve_inspect.edges.starting_values import start_parameters
+from sieve_inspect.image.banded import Light
 
 __all__ = [
     "InitialEstimate",
     "SideShape",
-    "across_of",
+    "aligned_to_sides",
     "centred",
     "estimate_initial",
     "find_sensor_range",
     "measure_sides",
-    "turned",
-    "wire_direction",
 ]
 
 Float = NDArray[np.float64]
 
-_SAMPLE = 250  # openings looked at …
-_ROUGH = 100  # … of which so many tell the blur roughly
-_NOISE = 0.01  # of a pixel, until it is known
+_SAMPLE = 250  # openings examined …
+_FITTED = 100  # … of which so many give the blur
+_FEWEST, _FEWEST_SHARE = 4, 0.3  # openings with edges, and their share of those examined
+_ORDINARY = 0.3  # share of the median width by which an ordinary opening may differ from it
+_NOISE = 0.01  # of a pixel, in linear light, until it is known
 _CLIPPED = 0.002  # share of all pixels at an end of the range
-_PLATEAU = 9.0  # blur sigmas
-_ASTRAY = 0.04  # share of an opening its place may be off its middle
-
-
-def _unit(vectors: Float) -> Float:
-    return np.asarray(vectors / np.hypot(vectors[..., 0], vectors[..., 1])[..., None])
-
-
-def wire_direction(vectors: Float, axis: int) -> Float:
-    """Unit vectors (n, 2) along the wires that bound the openings in direction `axis`.
-
-    Signed so that across the wires points right (axis 0) or down (axis 1).
-    """
-    return _unit(vectors[:, 1 - axis]) * (1 if axis == 0 else -1)
-
-
-def _spacing(vectors: Float, axis: int) -> float:
-    """Mean distance of neighbouring wires across direction `axis`, px."""
-    along = wire_direction(vectors, axis)
-    across = np.stack([along[:, 1], -along[:, 0]], axis=1)
-    return float(np.median(np.abs((vectors[:, axis] * across).sum(axis=1))))
-
-
-def across_of(vectors: Float, axis: int) -> Float:
-    """Unit vectors (n, 2) across the wires that bound direction `axis`, right or down."""
-    along = wire_direction(vectors, axis)
-    return np.stack([along[:, 1], -along[:, 0]], axis=1)
+_PLATEAU = 9.0  # blur sigmas of opening, and 0.7 of that of wire, that show a level of their own
+_OFF_CENTRE = 0.04  # share of an opening its nominal centre may be off its middle
+_SIDES_AT = 0.3  # of the opening along the wires, to both sides of mid-position
 
 
 @dataclass(frozen=True)
 class InitialEstimate:
-    """First look at one direction: opening, wire and blur of the edges in px; light; noise.
+    """First estimate of one direction: opening, wire and Gaussian blur `sigma` in px.
 
-    `saturated` tells that openings shine brighter than the sensor can say, `astray` (px) how far
-    the lattice's places are off the middle of nine openings in ten.
+    `noise` is that of one pixel, `floor` the light of the wires, `amplitude` that of openings
+    above it, in linear light. `saturated` is true where openings are brighter than the sensor's
+    range; `off_centre` (px) is how far nine in ten of the nominal centres are at most off the
+    middle between the edges.
     """
 
     opening: float
@@ -77,40 +57,40 @@ class InitialEstimate:
     floor: float
     amplitude: float
     saturated: bool
-    astray: float
+    off_centre: float
 
     @property
     def tight(self) -> bool:
-        """Whether there is no plateau, for blur or saturation, on which levels could be read."""
+        """Whether blur or saturation leaves no plateau on which levels could be read."""
         short = self.opening < _PLATEAU * self.sigma or self.wire < 0.7 * _PLATEAU * self.sigma
         return short or self.saturated
 
     @property
     def rounds(self) -> int:
-        """Steps until a fit has settled: many where the level hangs on the foot of the edge."""
+        """Steps until a fit has settled: many where the level depends on the foot of the edge."""
         return 8 if self.saturated else 3
 
     @property
-    def turns(self) -> int:
-        """How often levels and focus are asked in turn: they pull at each other if saturated."""
+    def alternations(self) -> int:
+        """How often levels and blur are fitted in turn: they are correlated if saturated."""
         return 2 if self.saturated else 1
 
     @property
-    def freedom(self) -> float:
-        """How far the response may depart from a Gaussian; half of it is unseen if saturated."""
+    def shape_freedom(self) -> float:
+        """How far the edge response may depart from a Gaussian; half of it is cut if saturated."""
         return 0.1 if self.saturated else 1.0
 
-    def blended(self, sigma: float) -> float:
+    def blend_doubt(self, sigma: float) -> float:
         """Doubt, as a share of the blur, where neither wire nor opening shows its own level.
 
-        Light of the wires, light of the openings and blur then stand in for each other. What
-        came out on drawn cloth of 2.9 to 5 sigmas of wire and 5 to 10 of opening.
+        Light of the wires, light of the openings and blur then compensate each other. Fitted to
+        the errors on drawn cloth of 2.9 to 5 sigmas of wire and 5 to 10 of opening.
         """
         wire, pitch = self.wire / sigma, (self.wire + self.opening) / sigma
         return float(0.2 * np.exp(min(0.0, 9.5 - pitch + 2 * (3.5 - wire))))
 
-    def lit(self, start: Float) -> Float:
-        """Starting parameters (n, 8) with the levels of this look where pixels cannot give them."""
+    def with_levels(self, start: Float) -> Float:
+        """Starting values (n, 8) with the levels of this estimate where pixels are saturated."""
         if not self.saturated:
             return start
         start = start.copy()
@@ -127,49 +107,83 @@ def find_sensor_range(light: NDArray[np.float32]) -> SensorRange | None:
 
 
 def estimate_initial(
-    light: NDArray[np.float32],
+    light: Light,
     centre: Float,
     vectors: Float,
     pitch: Float,
     clip: SensorRange | None,
 ) -> list[InitialEstimate] | None:
-    """Sizes in both directions, from a thin band at mid-position; None if no edges show."""
-    pick = np.linspace(0, len(centre) - 1, min(_SAMPLE, len(centre))).astype(int)
-    looks = []
+    """Estimates of both directions, from a thin band at mid-position; None without edges.
+
+    `centre` (n, 2) px and local lattice `vectors` (n, 2, 2) px of openings; `pitch` (2,) px.
+    """
+    pick = _picked(len(centre))
+    estimates = []
     for axis in (0, 1):
-        spacing = _spacing(vectors, axis)
+        spacing = spacing_of(vectors, axis)
         band = Band(0.8 * spacing, 0.1 * float(pitch[1 - axis]), STEP)
         along = wire_direction(vectors[pick], axis)
         profiles = gather(light, centre[pick], along, band, beyond=0.6 * spacing)
         start = start_parameters(profiles, spacing)
         width = width_of(start)
         good = np.flatnonzero(np.isfinite(start).all(axis=1))
-        if len(good) < max(4, 0.3 * len(pick)):
+        if len(good) < max(_FEWEST, _FEWEST_SHARE * len(pick)):
             return None
         opening = float(np.median(width[good]))
-        ordinary = good[np.abs(width[good] - opening) < 0.3 * opening]
-        ordinary = ordinary[:: -(-len(ordinary) // _ROUGH)]
+        ordinary = good[np.abs(width[good] - opening) < _ORDINARY * opening]
+        ordinary = ordinary[:: -(-len(ordinary) // _FITTED)]
         chosen = profiles.take(ordinary)
         saturated = clip is not None and _at_limit(start[ordinary], clip)
         rounds = 16 if saturated else 6
         sigma, p = fit_sigma(chosen, start[ordinary], rounds, clip)
         fit = fit_edges(chosen, p, gaussian_response(sigma), None, clip)
-        noise = float(np.median(fit.misfit))
-        floor, amplitude = float(np.median(fit.floor)), float(np.median(fit.amplitude))
-        wire = max(spacing - opening, 0.5)
-        astray = float(np.percentile(np.abs(middle_of(start[good])), 90))
-        looks.append(
-            InitialEstimate(opening, wire, sigma, noise, floor, amplitude, saturated, astray)
+        estimates.append(
+            InitialEstimate(
+                opening,
+                wire=max(spacing - opening, 0.5),
+                sigma=sigma,
+                noise=float(np.median(fit.misfit)),
+                floor=float(np.median(fit.floor)),
+                amplitude=float(np.median(fit.amplitude)),
+                saturated=saturated,
+                off_centre=float(np.percentile(np.abs(middle_of(start[good])), 90)),
+            )
         )
-    return looks
+    return estimates
+
+
+def _picked(count: int) -> NDArray[np.intp]:
+    """Numbers of the openings examined, evenly from all."""
+    return np.linspace(0, count - 1, min(_SAMPLE, count)).astype(int)
+
+
+def _at_limit(start: Float, clip: SensorRange) -> bool:
+    """Whether the openings reach the upper end of the sensor's range."""
+    return bool(np.median(top_of(start)) > clip.high - 2 * clip.noise)
+
+
+def centred(light: Light, centre: Float, vectors: Float, initial: list[InitialEstimate]) -> Float:
+    """Centres (n, 2) px moved to the middle between the edges where the lattice was off it."""
+    moved = centre.copy()
+    for axis, estimate in enumerate(initial):
+        if estimate.off_centre < _OFF_CENTRE * estimate.opening:
+            continue
+        spacing = estimate.opening + estimate.wire
+        half = 0.1 * initial[1 - axis].opening + 0.5
+        band = Band(0.8 * spacing, half, max(STEP, spacing / 80))
+        profiles = gather(light, centre, wire_direction(vectors, axis), band)
+        middle = middle_of(start_parameters(profiles, spacing))
+        near = np.where(np.abs(middle) < 0.3 * spacing, middle, 0)
+        moved += near[:, None] * across_of(vectors, axis)
+    return moved
 
 
 @dataclass(frozen=True)
 class SideShape:
-    """What the sides of the openings look like away from mid-position.
+    """The sides of the openings away from mid-position.
 
-    `slope` is how far they run aside per px along (a turn the lattice did not show), `bulge` the
-    share of the width that is lost a third of the way to the crossing wires: nothing between
+    `slope` is how far they run aside per px along (a rotation the lattice did not show), `bulge`
+    the share of the width that is lost a third of the way to the crossing wires: nothing between
     straight wires, a fifth in round holes.
     """
 
@@ -177,35 +191,17 @@ class SideShape:
     bulge: float
 
 
-def centred(
-    light: NDArray[np.float32], centre: Float, vectors: Float, rough: list[InitialEstimate]
-) -> Float:
-    """Centres (n, 2) moved to the middle between the edges where the lattice was not near it."""
-    moved = centre.copy()
-    for axis, look in enumerate(rough):
-        if look.astray < _ASTRAY * look.opening:
-            continue
-        spacing = look.opening + look.wire
-        band = Band(0.8 * spacing, 0.1 * rough[1 - axis].opening + 0.5, max(STEP, spacing / 80))
-        along = wire_direction(vectors, axis)
-        start = start_parameters(gather(light, centre, along, band), spacing)
-        middle = middle_of(start)
-        across = np.stack([along[:, 1], -along[:, 0]], axis=1)
-        moved += np.where(np.abs(middle) < 0.3 * spacing, middle, 0)[:, None] * across
-    return moved
-
-
 def measure_sides(
-    light: NDArray[np.float32],
+    light: Light,
     centre: Float,
     vectors: Float,
-    rough: list[InitialEstimate],
+    initial: list[InitialEstimate],
     axis: int,
 ) -> SideShape:
     """Compare the openings across direction `axis` at both sides of mid-position."""
-    pick = np.linspace(0, len(centre) - 1, min(_SAMPLE, len(centre))).astype(int)
-    this, other = rough[axis], rough[1 - axis]
-    offset = 0.3 * other.opening
+    pick = _picked(len(centre))
+    this, other = initial[axis], initial[1 - axis]
+    offset = _SIDES_AT * other.opening
     spacing = this.opening + this.wire
     band = Band(0.8 * spacing, max(0.5, 0.08 * other.opening), STEP)
     along = wire_direction(vectors[pick], axis)
@@ -220,18 +216,12 @@ def measure_sides(
     return SideShape(float(slope), float(lost))
 
 
-def turned(vectors: Float, sides: list[SideShape]) -> Float:
-    """Local lattice vectors (n, 2, 2) turned until the wires run along them."""
+def aligned_to_sides(vectors: Float, sides: list[SideShape]) -> Float:
+    """Local lattice vectors (n, 2, 2) rotated until the wires run along them."""
     out = vectors.copy()
-    for axis, look in enumerate(sides):
-        along = wire_direction(vectors, axis)
-        across = np.stack([along[:, 1], -along[:, 0]], axis=1)
+    for axis, side in enumerate(sides):
+        across = across_of(vectors, axis)
         sign = 1 if axis == 0 else -1  # the wire direction of axis 1 is the reversed vector
         length = np.hypot(*vectors[:, 1 - axis].T)[:, None]
-        out[:, 1 - axis] += sign * look.slope * length * across
+        out[:, 1 - axis] += sign * side.slope * length * across
     return out
-
-
-def _at_limit(start: Float, clip: SensorRange) -> bool:
-    """Whether the openings are as bright as anything the sensor can say."""
-    return bool(np.median(top_of(start)) > clip.high - 2 * clip.noise)

@@ -18,7 +18,7 @@ Float = NDArray[np.float64]
 Bool = NDArray[np.bool_]
 
 _ENOUGH = 5000  # openings for a smooth surface
-_EVEN = 0.003  # share of the amplitude that light is never believed to be evener than
+_EVEN = 0.003  # share of the amplitude: light is assumed to be no more even than this
 
 
 @dataclass(frozen=True, eq=False)
@@ -30,7 +30,10 @@ class Levels:
 
     @classmethod
     def from_fits(cls, centre: Float, seen: Bool, fits: Sequence[EdgeFit]) -> Levels:
-        """Smooth over the field what the fits of single openings found."""
+        """Levels of single fits in both directions, smoothed over the field.
+
+        `centre` (n, 2) px; `seen` (n,) marks openings that show light.
+        """
         floor = np.mean([f.floor for f in fits], axis=0)  # NaN unless both directions fitted
         top = floor + np.mean([f.amplitude for f in fits], axis=0)
         return cls(smooth_surface(centre, floor, seen), smooth_surface(centre, top, seen))
@@ -41,19 +44,19 @@ class Levels:
 
 
 def level_prior(fit: EdgeFit, used: NDArray[np.intp], centre: Float, noise: float) -> LevelPrior:
-    """What the openings `used` in `fit` tell of the levels at every `centre` (n, 2).
+    """Levels expected at every `centre` (n, 2) from those of the openings `used`, in `fit`.
 
-    `noise` is that of one pixel. How far single openings differ beyond their noise says how much
-    the smooth surface is worth.
+    `noise` is that of one pixel. The less single openings scatter about the smooth surface beyond
+    their noise, the more it is worth.
     """
     weak = np.zeros(len(centre), np.bool_)
     weak[used] = True
     levels, strength = [], []
-    for k, found in enumerate((fit.floor, fit.amplitude)):
+    for k, single in enumerate((fit.floor, fit.amplitude)):
         value = np.full(len(centre), np.nan)
-        value[used] = found
+        value[used] = single
         surface = smooth_surface(centre, value, weak)
-        off = 1.4826 * float(np.nanmedian(np.abs(found - surface[used])))
+        off = 1.4826 * float(np.nanmedian(np.abs(single - surface[used])))
         expected = noise * float(np.nanmedian(fit.level_factor[:, k]))
         least = _EVEN * float(np.nanmedian(fit.amplitude))
         levels.append(surface)
@@ -63,18 +66,21 @@ def level_prior(fit: EdgeFit, used: NDArray[np.intp], centre: Float, noise: floa
 
 @dataclass(frozen=True, eq=False)
 class Surface:
-    """A plane or quadratic over places less `middle`, in units of `size` px."""
+    """A plane or quadratic over places less `middle`, in units of `size` px.
+
+    `coefficient` (3 or 6,) belongs to 1, x, y and x², xy, y².
+    """
 
     middle: Float
     size: float
-    coefficient: Float  # (3 or 6,) of 1, x, y and x², xy, y²
+    coefficient: Float
 
     def __call__(self, centre: Float) -> Float:
         """Its values (n,) at `centre` (n, 2) px."""
         return np.asarray(self._terms(centre)[:, : len(self.coefficient)] @ self.coefficient)
 
     def plus(self, other: Surface) -> Surface:
-        """The sum with another one over the same places."""
+        """The sum with another surface over the same places."""
         return replace(self, coefficient=self.coefficient + other.coefficient)
 
     def _terms(self, centre: Float) -> Float:
@@ -83,7 +89,7 @@ class Surface:
 
     @classmethod
     def through(cls, centre: Float, value: Float, seen: Bool) -> Surface:
-        """Robustly through the `value` (n,) of the openings `seen` (n,) of those at `centre`."""
+        """A robust fit to the `value` (n,) of the openings `seen` (n,) among those at `centre`."""
         size = max(1.0, float(np.ptp(centre, axis=0).max()))
         blank = cls(centre.mean(axis=0), size, np.full(6 if seen.sum() > 60 else 3, np.nan))
         some = np.flatnonzero(seen & np.isfinite(value))

@@ -1,4 +1,4 @@
-"""Edges by matched weights: the same model as `weave.edge`, solved for thousands at a time.
+"""Edges by a matched filter: the model of `model`, solved for thousands of openings at a time.
 
 Where the edge response F is known and the edge lies within a fraction of a pixel of a place e,
 the light around it is linear in four numbers,
@@ -6,8 +6,8 @@ the light around it is linear in four numbers,
     I = B + A f(u - e) + D l(u - e),      f the blurred step, l its slope, D = -A δ (or +A δ),
 
 so B, A and the shifts δ of both edges follow from weighted sums of raw pixels whose weights
-depend on nothing but the sub-pixel phase of e. They are tabulated for 32 phases; what a phase
-leaves over (0.022 px at most) is part of δ. No pixel is resampled.
+depend only on the sub-pixel phase of e. They are tabulated for 32 phases; the remainder of a phase
+(0.022 px at most) is part of δ. No pixel is resampled. The slope l is the line spread function.
 """
 
 from __future__ import annotations
@@ -21,22 +21,23 @@ from numpy.typing import NDArray
 from sieve_inspect.edges.model import LevelPrior
 from sieve_inspect.edges.response import EdgeResponse
 
-__all__ = ["Edge", "Matched", "Solved", "Weights", "highest", "solve"]
+__all__ = ["EdgeGeometry", "FilterTables", "MatchedEdges", "MatchedFilter", "row_maximum", "solve"]
 
 Float = NDArray[np.float64]
 Float32 = NDArray[np.float32]
 Index = NDArray[np.intp]
 
 PHASES = 32
-_SPAN = 1.42  # px: a rounded place is off by up to half a diagonal
-_NEAR = 0.12  # px; from a shift below it the one step is exact enough
-_CORE = 3.0  # blur sigmas of the window around an edge …
+_SPAN = 1.42  # px: a rounded place is off by up to half a pixel's diagonal
+_NEAR = 0.12  # px; a first step shorter than this is exact enough
+_CORE = 3.0  # blur sigmas of the window to each side of an edge …
 _REST = 1.5  # … and px beyond
+_FURTHEST = 1.5  # px of the longest step
 
 
 @dataclass(frozen=True)
-class Edge:
-    """What a window looks at: opening and wire, px, the response, and the band along the wire."""
+class EdgeGeometry:
+    """What a filter is made for: opening, wire and half the band along the wire, px; response."""
 
     opening: float
     wire: float
@@ -45,17 +46,18 @@ class Edge:
 
     @property
     def reach(self) -> float:
-        """Half the window across, px: on both sides the light has levelled off."""
+        """Half the window across, px: at its ends the light has levelled off."""
         return min(_CORE * self.response.sigma + _REST, 0.5 * self.opening, 0.75 * self.wire)
 
 
 @dataclass(frozen=True, eq=False)
-class Weights:
-    """Tables of one edge for wires along one direction.
+class FilterTables:
+    """Tables of one edge of openings whose wires run in one direction.
 
-    `offset` (s, 2) are whole pixels around the rounded place as (x, y); by phase (p): `sums`
-    (p, s, 3) turn pixels into right sides, `step`, `slope` (p, s) are f and l, `share` (s,)
-    the part of a pixel in the band, `normal` (p, 3, 3) the normal matrix of (1, f, l).
+    `offset` (s, 2) are whole pixels around the rounded place as (x, y), `share` (s,) the part of
+    each in the band. By phase (p): `sums` (p, s, 3) turn pixels into right sides, `step`, `slope`
+    (p, s) are f and l, `normal` (p, 3, 3) is the normal matrix of (1, f, l). `across` (2,) is the
+    unit vector across the wires.
     """
 
     offset: Index
@@ -67,7 +69,7 @@ class Weights:
     across: Float
 
     @classmethod
-    def of(cls, edge: Edge, across: Float, rising: bool) -> Weights:
+    def of(cls, edge: EdgeGeometry, across: Float, rising: bool) -> FilterTables:
         """Tables for the first edge (`rising`, wire before opening) or the second of openings."""
         along = np.array([-across[1], across[0]])
         size = math.ceil(math.hypot(edge.reach, edge.half)) + 2
@@ -103,11 +105,11 @@ def _phase(number: NDArray[np.intp]) -> Float:
 
 
 @dataclass(frozen=True, eq=False)
-class _Seen:
-    """Pixels (n, s) around n edges, sorted by phase: `order` (n,) says who is where.
+class _Pixels:
+    """Pixels (n, s) around n edges, sorted by phase: row i is edge `order[i]`.
 
-    In the edges' own order: `number` of the phase, `total` (n, 3) what the pixels sum to, `rest`
-    the phase less its table's, px.
+    In the edges' own order: `number` (n,) of the phase, `total` (n, 3) the weighted sums of the
+    pixels, `rest` (n,) the phase less its table's, px.
     """
 
     order: Index
@@ -117,7 +119,7 @@ class _Seen:
     rest: Float
 
 
-def _look(light: Float32, place: Float, weights: Weights) -> _Seen:
+def _gathered(light: Float32, place: Float, weights: FilterTables) -> _Pixels:
     base = np.rint(place).astype(np.intp)
     phase = (base - place) @ weights.across
     number = np.clip(((phase + _SPAN / 2) * (PHASES / _SPAN)).astype(np.intp), 0, PHASES - 1)
@@ -133,16 +135,16 @@ def _look(light: Float32, place: Float, weights: Weights) -> _Seen:
             np.matmul(pixels[first:last].astype(float), table, out=sums[first:last])
     total = np.empty((len(place), 3))
     total[order] = sums
-    return _Seen(order, number, pixels, total, phase - _phase(number))
+    return _Pixels(order, number, pixels, total, phase - _phase(number))
 
 
 @dataclass(frozen=True, eq=False)
-class Solved:
+class MatchedEdges:
     """Openings (n,) solved together: levels, both edges in px across from the centre, quality.
 
-    As in `weave.edge.EdgeFit`: `noise_factor` times the noise of one pixel is the standard
-    deviation of the width, `misfit` the noise of one pixel that explains the residuals, `peak`
-    the largest residual, both in light; `shift` is how far the last step moved an edge, px.
+    As in `fit.EdgeFit`: `noise_factor` times the noise of one pixel is the standard deviation of
+    the width, `misfit` the noise of one pixel that explains the residuals, `peak` the largest
+    residual, both in light; `shift` is how far the last step moved an edge, px.
     """
 
     floor: Float
@@ -156,16 +158,16 @@ class Solved:
 
 
 @dataclass(frozen=True, eq=False)
-class Matched:
-    """The weights of both edges of openings whose wires run one way."""
+class MatchedFilter:
+    """The tables of both edges of openings whose wires run in one direction."""
 
-    first: Weights
-    second: Weights
+    first: FilterTables
+    second: FilterTables
 
     @classmethod
-    def of(cls, edge: Edge, across: Float) -> Matched:
-        """Both tables for wires square to the unit vector `across`."""
-        return cls(Weights.of(edge, across, True), Weights.of(edge, across, False))
+    def of(cls, edge: EdgeGeometry, across: Float) -> MatchedFilter:
+        """Both tables for wires at right angles to the unit vector `across` (2,)."""
+        return cls(FilterTables.of(edge, across, True), FilterTables.of(edge, across, False))
 
 
 def solve(
@@ -173,22 +175,22 @@ def solve(
     centre: Float,
     first: Float,
     second: Float,
-    matched: Matched,
+    matched: MatchedFilter,
     prior: LevelPrior | None = None,
-) -> Solved:
+) -> MatchedEdges:
     """Solve the openings at `centre` (n, 2) as (x, y) px, started from their edges (n,) px.
 
-    `prior` tells what is known of their levels. All pixels of a window must lie in `light` (h, w).
+    `prior` are the levels expected of them. All pixels of a window must lie in `light` (h, w).
     """
-    once = _step(light, centre, first, second, matched, prior)
-    far = np.flatnonzero(~(once.shift < _NEAR))
+    edges = _step(light, centre, first, second, matched, prior)
+    far = np.flatnonzero(~(edges.shift < _NEAR))
     if not len(far):
-        return once
+        return edges
     known = prior.take(far) if prior is not None else None
-    again = _step(light, centre[far], once.first[far], once.second[far], matched, known)
-    for field in fields(Solved):
-        getattr(once, field.name)[far] = getattr(again, field.name)
-    return once
+    again = _step(light, centre[far], edges.first[far], edges.second[far], matched, known)
+    for field in fields(MatchedEdges):
+        getattr(edges, field.name)[far] = getattr(again, field.name)
+    return edges
 
 
 def _step(
@@ -196,25 +198,27 @@ def _step(
     centre: Float,
     first: Float,
     second: Float,
-    matched: Matched,
+    matched: MatchedFilter,
     prior: LevelPrior | None,
-) -> Solved:
+) -> MatchedEdges:
     pair = (matched.first, matched.second)
     across = pair[0].across
-    seen = [
-        _look(light, centre + edge[:, None] * across, weights)
+    both = [
+        _gathered(light, centre + edge[:, None] * across, weights)
         for edge, weights in zip((first, second), pair, strict=True)
     ]
-    level, slope, factor = _levels(seen, pair, prior)
+    level, slope, factor = _levels(both, pair, prior)
     amplitude = np.where(np.abs(level[:, 1]) > 1e-9, level[:, 1], np.nan)
-    # The table's place is where its phase says; from there the step is counted.
-    turns = ((seen[0], -slope[:, 0]), (seen[1], slope[:, 1]))
-    moves = [np.clip(np.nan_to_num(s.rest + m / amplitude), -1.5, 1.5) for s, m in turns]
+    # A step is counted from the place for which the table was made.
+    turns = ((both[0], -slope[:, 0]), (both[1], slope[:, 1]))
+    moves = [
+        np.clip(np.nan_to_num(s.rest + m / amplitude), -_FURTHEST, _FURTHEST) for s, m in turns
+    ]
     parts = [
-        _misfit(s, w, level, slope[:, k]) for k, (s, w) in enumerate(zip(seen, pair, strict=True))
+        _misfit(s, w, level, slope[:, k]) for k, (s, w) in enumerate(zip(both, pair, strict=True))
     ]
     count = sum(int((w.share > 0).sum()) for w in pair)
-    return Solved(
+    return MatchedEdges(
         level[:, 0],
         amplitude,
         first + moves[0],
@@ -227,12 +231,15 @@ def _step(
 
 
 def _levels(
-    seen: list[_Seen], weights: tuple[Weights, Weights], prior: LevelPrior | None
+    both: list[_Pixels], weights: tuple[FilterTables, FilterTables], prior: LevelPrior | None
 ) -> tuple[Float, Float, Float]:
     """(B, A) (n, 2), slope terms D (n, 2), and sqrt of the variance of D1 + D2 by pixel noise."""
-    matrix, right = np.zeros((len(seen[0].number), 2, 2)), np.zeros((len(seen[0].number), 2))
+    matrix, right = (
+        np.zeros((len(both[0].number), 2, 2)),
+        np.zeros((len(both[0].number), 2)),
+    )
     gains, kept = [], []
-    for s, w in zip(seen, weights, strict=True):
+    for s, w in zip(both, weights, strict=True):
         normal = w.normal
         gain = normal[:, :2, 2] / normal[:, 2:, 2]  # what D takes of (B, A)
         reduced = normal[:, :2, :2] - gain[:, :, None] * normal[:, None, :2, 2]
@@ -248,30 +255,34 @@ def _levels(
     det = a * d - b * b
     level = np.stack([d * right[:, 0] - b * right[:, 1], a * right[:, 1] - b * right[:, 0]], axis=1)
     level /= det[:, None]
-    parts = zip(seen, gains, kept, strict=True)
+    parts = zip(both, gains, kept, strict=True)
     slope = np.stack([s.total[:, 2] / k - (g * level).sum(axis=1) for s, g, k in parts], axis=1)
     g = gains[0] + gains[1]
     common = (d * g[:, 0] ** 2 - 2 * b * g[:, 0] * g[:, 1] + a * g[:, 1] ** 2) / det
     return level, slope, np.sqrt(1 / kept[0] + 1 / kept[1] + common)
 
 
-def _misfit(seen: _Seen, weights: Weights, level: Float, slope: Float) -> tuple[Float, Float]:
+def _misfit(
+    gathered: _Pixels, weights: FilterTables, level: Float, slope: Float
+) -> tuple[Float, Float]:
     """Weighted sum of squared residuals and the largest residual, (n,) each."""
-    number = seen.number[seen.order]
-    floor, amplitude, steep = (i[seen.order].astype(np.float32)[:, None] for i in (*level.T, slope))
-    left = seen.pixels - floor
+    number = gathered.number[gathered.order]
+    floor, amplitude, steep = (
+        i[gathered.order].astype(np.float32)[:, None] for i in (*level.T, slope)
+    )
+    left = gathered.pixels - floor
     left -= amplitude * weights.step[number]
     left -= steep * weights.slope[number]
     left *= left
     left *= weights.share
     square, peak = np.empty(len(level)), np.empty(len(level))
-    square[seen.order] = left.sum(axis=1, dtype=float)
-    peak[seen.order] = np.sqrt(highest(left))
+    square[gathered.order] = left.sum(axis=1, dtype=float)
+    peak[gathered.order] = np.sqrt(row_maximum(left))
     return square, peak
 
 
-def highest(rows: Float32) -> Float32:
-    """The largest of every row (n, m), folded so that threads do not wait for each other."""
+def row_maximum(rows: Float32) -> Float32:
+    """The largest value (n,) of every row (n, m), by folding, which lets other threads run."""
     while rows.shape[1] > 8:
         half = rows.shape[1] // 2
         rows = np.maximum(rows[:, : rows.shape[1] - half], rows[:, half:])

@@ -2,7 +2,7 @@
 
 Nothing is resampled: every pixel of the band at mid-position keeps its own value and its own
 sub-pixel distance. They are gathered in narrow bins (mean distance, mean value, weight) only so
-that a fit looks at some sixty numbers per opening whatever its size.
+that a fit has some sixty numbers per opening whatever its size.
 """
 
 from __future__ import annotations
@@ -11,6 +11,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
+
+from sieve_inspect.image.banded import Light
 
 __all__ = ["STEP", "Band", "Crossing", "Profiles", "gather"]
 
@@ -21,7 +23,7 @@ STEP = 0.35  # px, bin width across the wires
 
 @dataclass(frozen=True)
 class Band:
-    """The parallelogram of pixels looked at, in px: `reach` across, `half` along the wires.
+    """The parallelogram of pixels gathered, in px: `reach` across, `half` along the wires.
 
     `step` is the bin width across.
     """
@@ -51,8 +53,9 @@ class Profiles:
 
     `distance` px across the wires from the opening's centre, `value` linear light, `weight`
     pixels in the bin (0 where none fell), `gain` share of the opening's light that the blurred
-    crossing wires leave there. `beyond` is how wide the neighbouring openings are taken to be,
-    px; their far edges are out of sight and only their blur is felt. `step` is the bins' width.
+    crossing wires leave there. `beyond` is the assumed width of the neighbouring openings, px;
+    their far edges are out of the band and only their blur reaches into it. `step` px is the
+    width of the bins.
     """
 
     distance: Float
@@ -74,13 +77,13 @@ class Profiles:
         )
 
     def within(self, low: Float, high: Float) -> Profiles:
-        """The same, blind outside of `low` to `high` (n,) px."""
+        """The same without weight outside of `low` to `high` (n,) px."""
         inside = (self.distance >= low[:, None]) & (self.distance <= high[:, None])
         return replace(self, weight=np.where(inside, self.weight, 0))
 
 
 def gather(
-    light: NDArray[np.float32],
+    light: Light,
     centre: Float,
     along: Float,
     band: Band,
@@ -88,10 +91,11 @@ def gather(
     beyond: float = np.inf,
     chunk: int = 1 << 21,
 ) -> Profiles:
-    """Collect the pixels of `light` (h, w) around `centre` (n, 2) as (x, y).
+    """Collect the pixels of `light` (h, w) around `centre` (n, 2) px as (x, y).
 
-    `along` (n, 2) are unit vectors along the wires that bound the opening; `crossing` tells of
-    the wires that cross these, `beyond` is passed on. Pixels outside the picture have no weight.
+    `along` (n, 2) are unit vectors along the wires that bound the opening; `crossing` are the
+    wires that cross these, `beyond` as in `Profiles`; `chunk` limits the pixels gathered
+    together. Pixels outside the picture have no weight.
     """
     count = len(centre)
     sums = np.zeros((4, count, band.bins))
@@ -113,14 +117,16 @@ _GAIN_STEPS = 16  # per px
 
 
 def _gain_table(band: Band, crossing: Crossing | None) -> NDArray[np.float32]:
-    """Light left at distance 0, 1/16, 2/16 … px from mid-position between the crossing wires."""
+    """Share of light at distance 0, 1/16, 2/16 … px from mid-position between crossing wires."""
     from scipy.special import ndtr
 
     v = np.arange(int((band.half + 2) * _GAIN_STEPS) + 2) / _GAIN_STEPS
     if crossing is None:
         return np.ones(len(v), np.float32)
     half, sigma = 0.5 * crossing.opening, crossing.sigma
-    rows = [v + k * crossing.pitch for k in (-1, 0, 1)]  # the next openings shine in a little
+    rows = [
+        v + k * crossing.pitch for k in (-1, 0, 1)
+    ]  # a little light comes from the next openings
     left = sum(ndtr((r + half) / sigma) - ndtr((r - half) / sigma) for r in rows)
     return np.asarray(left, np.float32)
 
@@ -140,7 +146,7 @@ def _stencil(along: Float, band: Band) -> NDArray[np.int32]:
 
 
 def _gather_part(
-    light: NDArray[np.float32],
+    light: Light,
     centre: Float,
     along: Float,
     band: Band,
@@ -158,7 +164,7 @@ def _gather_part(
     u += (rest * across).sum(axis=1, keepdims=True).astype(np.float32)
     v = along.astype(np.float32) @ offset
     v += (rest * along).sum(axis=1, keepdims=True).astype(np.float32)
-    # A pixel cut by the band's end counts by the part inside: the mean stays at mid-position.
+    # A pixel cut by the band's end counts by its part inside: the mean stays at mid-position.
     np.abs(v, out=v)
     share = np.clip(np.float32(band.half + 0.5) - v, 0, 1)
     v *= _GAIN_STEPS

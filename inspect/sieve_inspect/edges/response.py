@@ -1,8 +1,8 @@
-"""The edge response: how one step from wire to opening looks in this picture.
+"""The edge response, or edge spread function: a step from wire to opening as this picture shows it.
 
-F rises from 0 to 1: a Gaussian step plus a sum of small, smooth corrections. Only differences of
-F at an opening's two edges make its width, so it does not matter where F is said to have its
-middle.
+F rises from 0 to 1: a Gaussian step plus a sum of small, smooth corrections. Its slope is the line
+spread function. An opening's width depends on F at both its edges, and so not on where the middle
+of F is placed.
 """
 
 from __future__ import annotations
@@ -26,20 +26,23 @@ __all__ = [
 
 Float = NDArray[np.float64]
 
-_SHARPEST = 0.75  # px; a sharpened edge fits a narrow Gaussian and yet has its halo around it
-_SOFT = 0.5  # px
+_SHARPEST = 0.75  # px; a sharpened edge fits a narrower Gaussian, but its halo is as wide as this
+_SOFT = 0.5  # px, Gaussian sigma that softens the shapes that are not Gaussian
 _PER_SIGMA = 32  # grid points of a table
 
 
 @dataclass(frozen=True, eq=False)
 class EdgeResponse:
-    """F and its slope tabulated on a regular grid; constant outside it."""
+    """F and its slope per px tabulated on a regular grid from `start` px; constant outside it.
+
+    `sigma` px is that of the Gaussian that fits best.
+    """
 
     start: float
     step: float
     value: Float
     slope: Float
-    sigma: float  # px, of the Gaussian that fits best
+    sigma: float
 
     def _at(self, u: Float) -> tuple[NDArray[np.intp], Float]:
         """Point of the grid at or below each u, and F there."""
@@ -58,7 +61,7 @@ class EdgeResponse:
         return self._at(u)[1]
 
     def __call__(self, u: Float) -> tuple[Float, Float]:
-        """F(u) by linear interpolation, and dF/du at the nearest point below: enough for steps."""
+        """F(u) by linear interpolation, and dF/du at the point below: exact enough for steps."""
         index, value = self._at(u)
         return value, self.slope.take(index, mode="clip")
 
@@ -91,10 +94,10 @@ SHAPES = ("disc", "ahead", "behind")
 
 
 def shaped_response(shape: str, sigma: float) -> EdgeResponse:
-    """A step blurred by something known that is no Gaussian, of standard deviation `sigma` px.
+    """A step under a blur that is not Gaussian, of standard deviation `sigma` px.
 
-    "disc" is defocus seen edge-on, "ahead" and "behind" are one-sided exponential smears; all are
-    softened by a pixel and a little more.
+    "disc" is defocus projected on a line, "ahead" and "behind" are one-sided exponential smears;
+    all are softened by a pixel and a little more.
     """
     step = sigma / _PER_SIGMA
     u = _grid(sigma, 16)
@@ -113,7 +116,7 @@ def shaped_response(shape: str, sigma: float) -> EdgeResponse:
 
 @dataclass(frozen=True, eq=False)
 class Table:
-    """Functions (m, k) on a regular grid, looked up at the nearest point: enough for slopes."""
+    """Functions (m, k) on a regular grid, taken at the nearest point: exact enough for slopes."""
 
     start: float
     step: float
@@ -137,7 +140,7 @@ def widening(sigma: float) -> Table:
 class Corrections:
     """Corrections to a `base` response: steps of width `spread` at `place` less a Gaussian step.
 
-    All lengths in px. `prior` is how large each is expected to be, as a standard deviation.
+    All lengths in px. `prior` is the standard deviation expected of the size of each.
     """
 
     base: EdgeResponse
@@ -147,7 +150,7 @@ class Corrections:
     prior: Float
 
     def table(self) -> Table:
-        """All of them on a grid."""
+        """All corrections on a grid."""
         u = _grid(self.sigma, 16)
         return Table(u[0], u[1] - u[0], self._values(u).astype(np.float32))
 
@@ -168,7 +171,8 @@ class Corrections:
 def corrections_for(sigma: float, base: EdgeResponse) -> Corrections:
     """Corrections to `base`, a blur of about `sigma` px.
 
-    Narrow bumps a third of the blur apart shape the core; two wide symmetric ones carry glare.
+    Narrow corrections a third of the blur apart shape the core; two wide symmetric corrections
+    stand for glare.
     """
     unit = max(sigma, _SHARPEST)
     place = unit / 3 * np.arange(-8, 9)

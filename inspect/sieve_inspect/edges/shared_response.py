@@ -1,10 +1,9 @@
-"""Fitting what all openings share: the edge response.
+"""Fitting the edge response, which all openings share.
 
 Every opening has its own edges and levels; the blur is common to all. Both are fitted together:
-the openings' own parameters are eliminated from the normal equations, and what remains for the
-shared ones is Schur's complement. Corrections to the shape that the pixels cannot determine stay
-near zero by their prior, and what they leave open comes out as an uncertainty that all widths
-have in common.
+the openings' own parameters are eliminated from the normal equations, which leaves Schur's
+complement for the shared parameters. Corrections to the shape that the pixels cannot determine
+stay near zero by their prior; their remaining uncertainty is common to all widths.
 """
 
 from __future__ import annotations
@@ -39,14 +38,23 @@ __all__ = ["fit_response", "fit_sigma"]
 
 Float = NDArray[np.float64]
 _B, _A, _AL, _AR, _E0, _E1, _E2, _E3 = Parameter  # as in `model`
-_FINEST = 0.2  # px; a pixel's own width blurs more than this
-_LADDER = (0.4, 0.65, 1.05, 1.7, 2.7, 4.4, 7.0, 11.0)  # px, near enough for steps to settle
-_SETTLED = 1e-4  # of sigma; the next step is smaller by its square
-_SHAPE_TRUST = 0.15  # share of what the correction of the response's shape did that stays in doubt
+_FINEST = 0.2  # px; the width of a pixel alone blurs more than this
+_SIGMAS = (
+    0.4,
+    0.65,
+    1.05,
+    1.7,
+    2.7,
+    4.4,
+    7.0,
+    11.0,
+)  # px, near enough to each other for steps to settle
+_SETTLED = 1e-4  # of sigma; the next step would be of the order of its square
+_SHAPE_TRUST = 0.15  # share of the change by the corrections of the shape that stays in doubt
 
 
 class _Openings:
-    """Some hundred openings and the present guess of their parameters `p` (n, 8)."""
+    """Some hundred openings and the present estimate of their parameters `p` (n, 8)."""
 
     def __init__(
         self, profiles: Profiles, p: Float, prior: LevelPrior | None, clip: SensorRange | None
@@ -59,7 +67,7 @@ class _Openings:
         self.cost = np.inf  # misfit where the last step began
 
     def step(self, response: EdgeResponse, table: Table, size: Float, spread: Float) -> Float:
-        """One Gauss-Newton step in all parameters; returns the change (k,) of the shared ones.
+        """One Gauss-Newton step in all parameters; returns the change (k,) of the shared.
 
         `table` holds the derivatives of F by the shared parameters, whose present values are
         `size` and which are expected to be zero within `spread` (k,).
@@ -101,7 +109,7 @@ def _flat(rows: Float) -> Float:
 
 
 def _settle_sigma(openings: _Openings, sigma: float, rounds: int) -> float:
-    """Steps in sigma and all parameters; the one with the least misfit is kept."""
+    """Steps in sigma and all parameters; the state with the least misfit is kept."""
     free = np.array([10.0])
     kept, least = (sigma, openings.p), np.inf
     for _ in range(rounds + 1):
@@ -121,13 +129,13 @@ def fit_sigma(
 ) -> tuple[float, Float]:
     """The blur of the edges as a Gaussian sigma (px), and the parameters (n, 8) that go with it.
 
-    A search over sigma that cannot run away comes first, then steps in all parameters together,
-    taken back if they do not help.
+    A search over fixed sigmas comes first, which cannot diverge, then steps in all parameters
+    together, which are undone if they do not help.
     """
     some = np.arange(0, len(start), max(1, len(start) // 40))
     few, guess = profiles.take(some), start[some]
-    ladder = [s for s in _LADDER if s < 0.4 * profiles.beyond]
-    sigma = min(ladder, key=lambda s: _tried(few, guess, s, clip).cost)
+    sigmas = [s for s in _SIGMAS if s < 0.4 * profiles.beyond]
+    sigma = min(sigmas, key=lambda s: _tried(few, guess, s, clip).cost)
     best = _tried(profiles, start, sigma, clip)
     openings = _Openings(profiles, best.parameters, None, clip)
     finer = _settle_sigma(openings, sigma, rounds)
@@ -137,7 +145,7 @@ def fit_sigma(
     return sigma, best.parameters
 
 
-def _likeliest(
+def _best_shape(
     profiles: Profiles,
     start: Float,
     gaussian: EdgeResponse,
@@ -146,7 +154,7 @@ def _likeliest(
 ) -> EdgeResponse:
     """The simple shape of blur that explains a few openings best; a Gaussian unless beaten.
 
-    Where blur and opening are alike in size, corrections alone cannot tell them apart.
+    Where blur and opening are of like size, corrections alone cannot separate them.
     """
     some = np.arange(0, len(start), max(1, len(start) // 60))
     few, guess = profiles.take(some), start[some]
@@ -163,8 +171,8 @@ def _likeliest(
         bend = np.polyfit(sizes[k - 1 : k + 2], costs[k - 1 : k + 2], 2)
         finest = -bend[1] / (2 * bend[0]) if bend[0] > 0 else sizes[k]
         trial = shaped_response(shape, float(np.clip(finest, sizes[0], sizes[-1])))
-        if (found := cost(trial)) < least:
-            best, least = trial, found
+        if (tried := cost(trial)) < least:
+            best, least = trial, tried
     return best
 
 
@@ -189,25 +197,25 @@ def fit_response(
     freedom: float = 1.0,
     shapes: bool = False,
 ) -> tuple[EdgeResponse, float]:
-    """Fit the edge response to some hundred openings; `sigma` (px) is a good first guess.
+    """Fit the edge response to some hundred openings; `sigma` (px) is a good first estimate.
 
-    `freedom` scales how far the shape may depart from a simple one, `shapes` allows this to be
-    another than a Gaussian. Also returns the standard
-    uncertainty (px) common to all widths: what the pixels leave open about the shape, and a share
-    of what its departure from a Gaussian does to them.
+    `start` (n, 8) are their starting values; `freedom` scales how far the shape may depart from
+    a simple shape, and `shapes` admits simple shapes other than a Gaussian. Also returns the
+    standard uncertainty (px) common to all widths: what the pixels leave undetermined of the
+    shape, and a share of what its departure from a Gaussian does to them.
     """
     openings = _Openings(profiles, start, prior, clip)
     sigma = _settle_sigma(openings, sigma, 2)
     base = gaussian_response(sigma)
     plain = fit_edges(profiles, start, base, prior, clip, rounds)
     if shapes:
-        base = _likeliest(profiles, plain.parameters, base, prior, clip)
+        base = _best_shape(profiles, plain.parameters, base, prior, clip)
     corrections = corrections_for(sigma, base)
     table = corrections.table()
     prior_size = freedom * corrections.prior
     size = np.zeros(len(prior_size))
     response, least = base, np.inf
-    # Where blur and opening are alike in size, it takes longer to tell them apart.
+    # Where blur and opening are of like size, it takes more steps to separate them.
     for _ in range(rounds + (3 if shapes else 1)):
         trial = corrections.response(size)
         change = openings.step(trial, table, size, prior_size)
@@ -215,7 +223,7 @@ def fit_response(
             response, least = trial, openings.cost
         size = size + change
     shaped = fit_edges(profiles, start, response, prior, clip, rounds)
-    if not np.median(shaped.misfit) <= 1.02 * np.median(plain.misfit):  # it ran away
+    if not np.median(shaped.misfit) <= 1.02 * np.median(plain.misfit):  # it diverged
         response, shaped = base, plain
     doubt = _SHAPE_TRUST * abs(float(np.median(shaped.width - plain.width)))
     return response, float(np.hypot(openings.u_width, doubt))

@@ -1,4 +1,4 @@
-"""The scan of a whole cloth as light: in bands of rows, and pixel by pixel where asked."""
+"""A large scan as linear light: in bands of rows, and single pixels on demand."""
 
 from __future__ import annotations
 
@@ -15,15 +15,16 @@ __all__ = ["BandedLight", "Light"]
 
 Float32 = NDArray[np.float32]
 
-_LARGEST = 3000  # px a side that a person looks at as a whole
+_LARGEST = 3000  # px, the longest side of the reduced copy for display
 
 
 @dataclass(frozen=True, eq=False)
 class BandedLight:
-    """A scan under one encoding; `bright` tells whether openings are the brighter part.
+    """A scan under one encoding; `bright` is false where its openings are the darker part.
 
-    It can be looked up like an array (h, w) of linear light: `sheet[rows, columns]`, and
-    `sheet.ravel().take(numbers)`. That is all that measuring asks of a picture.
+    Functions that measure single openings take it in place of an array (h, w) of linear light:
+    it answers `light[rows, columns]` and `light.ravel().take(numbers)`. Openings are always
+    bright in it: the light of a scan with dark openings is inverted.
     """
 
     source: ScanSource
@@ -40,12 +41,12 @@ class BandedLight:
         table = light_table(self.source.bits, self.encoding)
         return table if self.bright else table.max() - table
 
-    def light(self, top: int, bottom: int) -> Float32:
-        """Linear light (rows, w) in 0..1 with the openings bright."""
+    def rows(self, top: int, bottom: int) -> Float32:
+        """Linear light (rows, w) in 0..1 of the rows from `top` to before `bottom`."""
         return light_of(self.source.rows(top, bottom), self._table)
 
-    def small(self, top: int, bottom: int, factor: int) -> Float32:
-        """Stored numbers as 0..1, averaged over `factor` px: good enough to find openings by."""
+    def shrunk_rows(self, top: int, bottom: int, factor: int) -> Float32:
+        """Stored numbers as 0..1, averaged over `factor` px: accurate enough to find openings."""
         raw = self.source.rows(top, bottom)
         small = opencv.shrink(raw, factor) if factor > 1 else raw.astype(np.float32)
         if small.ndim == 3:
@@ -54,27 +55,27 @@ class BandedLight:
         return small if self.bright else 1 - small
 
     def window(self, top: int, left: int, side: int) -> Float32:
-        """Linear light of a square part, cut off at the borders."""
+        """Linear light of a square of `side` px, cut off at the borders."""
         return light_of(self.source.rows(top, top + side)[:, left : left + side], self._table)
 
     @property
     def reduction(self) -> int:
-        """How many times smaller `reduced` is."""
+        """By which factor `reduced` is smaller."""
         return -(-max(self.shape) // _LARGEST)
 
     def reduced(self) -> Float32:
-        """The whole picture as linear light for the eye."""
+        """A copy of at most 3000 px a side, for display."""
         factor = self.reduction
         step = max(factor, 512 // factor * factor)
-        bands = [self.light(top, top + step) for top in range(0, self.shape[0], step)]
+        bands = [self.rows(top, top + step) for top in range(0, self.shape[0], step)]
         return np.concatenate([opencv.shrink(b, factor) for b in bands if len(b) >= factor])
 
     def max(self) -> float:
-        """The most light a pixel could say."""
+        """The largest light that the scan's numbers can hold."""
         return float(self._table.max())
 
     def ravel(self) -> BandedLight:
-        """Itself: `take` counts in reading order."""
+        """The scan itself: `take` counts pixels in reading order."""
         return self
 
     def take(self, number: NDArray[Any], mode: str = "clip") -> Float32:
@@ -90,4 +91,4 @@ class BandedLight:
 
 
 Light = Float32 | BandedLight
-"""Linear light (h, w) of a picture with the openings bright, in memory or read in bands."""
+"""Linear light (h, w) of a picture with its openings bright: an array, or read in bands."""

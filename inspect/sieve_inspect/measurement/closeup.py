@@ -176,9 +176,9 @@ def _moved(picture: Picture, index: int) -> Float:
 
 
 def _bright(picture: Picture) -> Any:
-    """The light with openings bright, as it was measured: an array, or a sheet looked up like one.
+    """The light with openings bright, as it was measured: an array, or a scan read in bands.
 
-    A sheet has its openings bright by itself.
+    A scan read in bands has its openings bright by itself.
     """
     light = picture.pixels
     if isinstance(light, BandedLight) or picture.field.lattice.bright:
@@ -214,7 +214,7 @@ def part_of(picture: Picture, left: int, top: int, right: int, bottom: int) -> N
     left, top = max(0, left), max(0, top)
     light = picture.pixels
     if isinstance(light, BandedLight):
-        return np.ascontiguousarray(light.light(top, bottom)[:, left:right])
+        return np.ascontiguousarray(light.rows(top, bottom)[:, left:right])
     return np.ascontiguousarray(light[top:bottom, left:right])
 
 

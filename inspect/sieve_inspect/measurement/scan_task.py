@@ -17,20 +17,14 @@ from numpy.typing import NDArray
 from sieve_inspect.apertures.banded import (
     PreparedScan,
     evidence_under,
-    find_lattice_in_bands,
     measure_scan,
     prepare_scan,
     sample_evidence,
 )
-from sieve_inspect.apertures.field import (
-    EncodingEvidence,
-    Field,
-    PreparedField,
-    encoding_evidence,
-    measure_field,
-    prepare_field,
-)
+from sieve_inspect.apertures.encoding_evidence import EncodingEvidence, encoding_evidence
+from sieve_inspect.apertures.field import Field, measure_field
 from sieve_inspect.apertures.flags import Flag
+from sieve_inspect.apertures.prepared_field import PreparedField, prepare_field
 from sieve_inspect.apertures.sample import SampleSelection
 from sieve_inspect.errors import SievewardError, UsageError
 from sieve_inspect.image import (
@@ -46,6 +40,7 @@ from sieve_inspect.image import (
     stored_by,
 )
 from sieve_inspect.image.banded import BandedLight
+from sieve_inspect.lattice.banded_search import find_lattice_in_bands
 from sieve_inspect.lattice.search import find_lattice
 from sieve_inspect.measurement.picture import Picture, ScanFile
 from sieve_inspect.measurement.suitability import (
@@ -59,7 +54,7 @@ from sieve_inspect.scale import Scale
 from sieve_inspect.scale.artefact.in_scan import InScan, covered_up
 from sieve_inspect.summary.statistics import sample_of
 from sieve_inspect.workers.cache import CacheKey
-from sieve_inspect.workers.helper import SharedWork, piece, preload
+from sieve_inspect.workers.shared_work import SharedWork, preload, progress_part
 
 __all__ = [
     "WHOLE_FROM",
@@ -223,17 +218,17 @@ def _at_once(scan: Scan, encoding: str) -> tuple[Assumption, Field, NDArray[np.f
         return assumption, measure_field(prepare_field(light, lattice, scan.path.name)), light
 
     def under(encoding: str, light: NDArray[np.float32]) -> tuple[PreparedField, EncodingEvidence]:
-        view = prepare_field(light, lattice, scan.path.name)
-        return view, encoding_evidence(view, stored_by(encoding))
+        prepared = prepare_field(light, lattice, scan.path.name)
+        return prepared, encoding_evidence(prepared, stored_by(encoding))
 
     guessed, alternative = assumption.encoding, assumption.alternative
     otherwise = linear_light(scan, alternative)
     with ThreadPoolExecutor(2) as pool:
         looks = pool.map(under, (guessed, alternative), (light, otherwise))
-        (view, here), (other, there) = looks
+        (prepared, here), (other, there) = looks
     assumption = _asked_the_edges(assumption, here, there, scan.kind, lattice.bright)
     if assumption.encoding == guessed:
-        return assumption, measure_field(view), light
+        return assumption, measure_field(prepared), light
     return assumption, measure_field(other), otherwise
 
 
@@ -244,27 +239,33 @@ def _whole(
     assumption = assumed_encoding(source, encoding)
     # A daemonic process, as the workers of a cluster are, may not have one of its own.
     second = False if current_process().daemon else None
-    with SharedWork.of(source, second) as crew:
-        assumption, view = _view_of(source, assumption, crew, piece(progress, 0, _FOUND))
-        return assumption, measure_scan(view, crew, piece(progress, _FOUND, 1)), view.sheet
+    with SharedWork.of(source, second) as work:
+        assumption, prepared = _view_of(
+            source, assumption, work, progress_part(progress, 0, _FOUND)
+        )
+        return (
+            assumption,
+            measure_scan(prepared, work, progress_part(progress, _FOUND, 1)),
+            prepared.light,
+        )
 
 
 def _view_of(
-    source: ScanSource, assumption: Assumption, crew: SharedWork, progress: Callable[[float], None]
+    source: ScanSource, assumption: Assumption, work: SharedWork, progress: Callable[[float], None]
 ) -> tuple[Assumption, PreparedScan]:
     """Find the openings of a large scan, look at some, and settle the encoding by them."""
-    sheet, lattice = find_lattice_in_bands(source, assumption.encoding, crew, progress)
+    banded, lattice = find_lattice_in_bands(source, assumption.encoding, work, progress)
     check_one_cloth(source.path, lattice)
     known = SampleSelection.of(lattice)
     if assumption.guess:
-        there = crew.later(evidence_under, assumption.alternative, sheet.bright, known.sample())
-    view = prepare_scan(sheet, known)
+        there = work.begin(evidence_under, assumption.alternative, banded.bright, known.sample())
+    prepared = prepare_scan(banded, known)
     if assumption.guess:
-        here = sample_evidence(view)
-        assumption = _asked_the_edges(assumption, here, there(), source.kind, sheet.bright)
-        if assumption.encoding != sheet.encoding:
-            view = prepare_scan(replace(sheet, encoding=assumption.encoding), known)
-    return assumption, view
+        here = sample_evidence(prepared)
+        assumption = _asked_the_edges(assumption, here, there(), source.kind, banded.bright)
+        if assumption.encoding != banded.encoding:
+            prepared = prepare_scan(replace(banded, encoding=assumption.encoding), known)
+    return assumption, prepared
 
 
 def _asked_the_edges(

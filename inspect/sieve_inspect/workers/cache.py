@@ -1,9 +1,9 @@
-"""Results kept in a folder as they come, so that an interrupted run goes on where it was.
+"""The result cache: results stored in a folder as they come, so that an interrupted run resumes.
 
-One file a task: a line of JSON that says what the result depends on and the SHA-256 of what
-follows, then the result, pickled. What is read back is taken only if both are what they should
-be, and only classes of results are ever made from it: a file put there by somebody else can lie,
-but it cannot run anything.
+One file a task: a line of JSON with all that the result depends on and the SHA-256 of what
+follows, then the result, pickled. A stored result is used only if both are right, and only
+classes of results are ever made from it: a forged file can give wrong results, but it cannot run
+anything.
 """
 
 from __future__ import annotations
@@ -30,7 +30,7 @@ R = TypeVar("R")
 
 SCHEMA = "sieveward.kept/1"
 
-_RESULTS = (  # where the classes of results lie
+_RESULTS = (  # modules with classes of results
     "sieve_inspect.measurement.picture",
     "sieve_inspect.image.bands",
     "sieve_inspect.summary.statistics",
@@ -48,30 +48,30 @@ _PLAIN = {("numpy", "ndarray"), ("numpy", "dtype")} | {
 
 @dataclass(frozen=True)
 class CacheKey:
-    """What a result is kept under: a file name, a name to speak of it, and its settings."""
+    """Where a result is stored: a file name, a title for messages, and the task's settings."""
 
     file: str
     title: str
     settings: dict[str, Any]
 
-    def head(self) -> dict[str, Any]:
+    def header(self) -> dict[str, Any]:
         """All that the result depends on, as it comes back from JSON."""
-        told = {"schema": SCHEMA, "software": software(), "settings": self.settings}
-        return dict(json.loads(json.dumps(told)))
+        values = {"schema": SCHEMA, "software": software(), "settings": self.settings}
+        return dict(json.loads(json.dumps(values)))
 
 
 @dataclass(frozen=True)
 class ResultCache(Generic[T, R]):
-    """A runner that has `run` do only what `folder` does not hold yet.
+    """A runner that has `run` do only the tasks whose results `folder` does not hold yet.
 
-    `mark` says what a task's result is kept under, None where it cannot be; `taken` looks at a
-    result kept or to be kept, and gives None where it is not that of the task; `remark` is told,
-    in a sentence, why something kept could not be used.
+    `key` gives the key of a task, None where its result cannot be stored; `accepted` takes a
+    result read or to be stored and gives it back fit for the task, None where it is of another
+    task; `remark` receives a sentence when a stored result could not be used.
     """
 
     folder: Path
-    mark: Callable[[T], CacheKey | None]
-    taken: Callable[[R, T, CacheKey], R | None]
+    key: Callable[[T], CacheKey | None]
+    accepted: Callable[[R, T, CacheKey], R | None]
     remark: Callable[[str], None]
     run: Runner[T, R] = run_serially
 
@@ -86,72 +86,74 @@ class ResultCache(Generic[T, R]):
             raise UnwritableOutputError(file=self.folder, reason=reason) from error
         waiting: list[tuple[int, T, CacheKey | None]] = []
         for number, task in enumerate(tasks):
-            mark = self.mark(task)
-            found = None if mark is None else self._read(mark, task)
-            if found is None:
-                waiting.append((number, task, mark))
+            key = self.key(task)
+            stored = None if key is None else self._read(key, task)
+            if stored is None:
+                waiting.append((number, task, key))
             else:
                 progress(number, 1.0)
-                yield number, found
+                yield number, stored
         results = self.run(
             work,
             [task for _, task, _ in waiting],
             lambda place, share: progress(waiting[place][0], share),
         )
         for place, result in results:
-            number, task, mark = waiting[place]
-            if mark is not None and self.taken(result, task, mark) is not None:
-                self._write(mark, result)
+            number, task, key = waiting[place]
+            if key is not None and self.accepted(result, task, key) is not None:
+                self._write(key, result)
             yield number, result
 
-    def _write(self, mark: CacheKey, result: R) -> None:
+    def _write(self, key: CacheKey, result: R) -> None:
         body = pickle.dumps(result, protocol=4)
-        head = {**mark.head(), "sha256": hashlib.sha256(body).hexdigest()}
-        write_pieces(self.folder / mark.file, [json.dumps(head).encode(), b"\n", body])
+        header = {**key.header(), "sha256": hashlib.sha256(body).hexdigest()}
+        write_pieces(self.folder / key.file, [json.dumps(header).encode(), b"\n", body])
 
-    def _read(self, mark: CacheKey, task: T) -> R | None:
+    def _read(self, key: CacheKey, task: T) -> R | None:
         try:
-            return self._checked((self.folder / mark.file).read_bytes(), mark, task)
+            return self._checked((self.folder / key.file).read_bytes(), key, task)
         except FileNotFoundError:
             return None
         except OSError as error:
             reason = f"cannot be read ({error.strerror or 'no access'})"
         except _UnusableError as error:
             reason = str(error)
-        except Exception:  # whatever a broken or forged file leads to
-            reason = "is broken"
-        self.remark(f"What {self.folder} kept of {mark.title} {reason}, so it is measured again.")
+        except Exception:  # a damaged or forged file can raise anything
+            reason = "is damaged"
+        self.remark(
+            f"The result of {key.title} stored in {self.folder} {reason}; measuring it again."
+        )
         return None
 
-    def _checked(self, data: bytes, mark: CacheKey, task: T) -> R:
+    def _checked(self, data: bytes, key: CacheKey, task: T) -> R:
         head, _, body = data.partition(b"\n")
-        told = json.loads(head)
-        digest = told.pop("sha256")
-        if told != mark.head():
+        header = json.loads(head)
+        digest = header.pop("sha256")
+        if header != key.header():
             raise _UnusableError("was made with other settings or another version")
         if hashlib.sha256(body).hexdigest() != digest:
-            raise _UnusableError("is broken")
-        found = self.taken(_Unpickler(io.BytesIO(body)).load(), task, mark)
-        if found is None:
-            raise _UnusableError("is of another scan")
-        return found
+            raise _UnusableError("is damaged")
+        result = self.accepted(_Unpickler(io.BytesIO(body)).load(), task, key)
+        if result is None:
+            raise _UnusableError("belongs to another scan")
+        return result
 
 
 class _UnusableError(Exception):
-    """A file kept that is whole or not, but not what was looked for."""
+    """A stored result that is damaged or belongs to another task."""
 
 
 class _Unpickler(pickle.Unpickler):
     """Makes results and the arrays in them, and nothing else."""
 
     def find_class(self, module: str, name: str) -> Any:
-        """A class of results, or what NumPy and pathlib need to come back."""
+        """A class of results, or what NumPy and pathlib need to be restored."""
         if (module, name) in _PLAIN:
             return getattr(importlib.import_module(module), name)
         if module.split(".", 1)[0] == "pathlib" and name in ("PosixPath", "WindowsPath"):
             return Path
         if module.startswith(_RESULTS) and "." not in name:
-            found = getattr(importlib.import_module(module), name)
-            if isinstance(found, type) and (is_dataclass(found) or issubclass(found, tuple)):
-                return found
+            kind = getattr(importlib.import_module(module), name)
+            if isinstance(kind, type) and (is_dataclass(kind) or issubclass(kind, tuple)):
+                return kind
         raise pickle.UnpicklingError(f"{module}.{name}")

@@ -1,4 +1,4 @@
-"""Executors of `distributed`: processes of this computer, or a cluster that is there already."""
+"""Runners on `distributed`: processes of this computer, or a cluster that is running already."""
 
 from __future__ import annotations
 
@@ -24,12 +24,12 @@ __all__ = ["runner"]
 T = TypeVar("T")
 R = TypeVar("R")
 
-_NO_CLUSTER = "Sharing the work needs an extra part: pip install -e '.[cluster]'."
-_WAIT = 20.0  # s for a cluster to answer, and for its first worker
+_NO_CLUSTER = "Worker pools need an extra part: pip install 'sieveward[cluster]'."
+_WAIT = 20.0  # s until a cluster must have answered, and have a worker
 
 
 def runner(workers: int = 1, cluster: str | None = None) -> Runner[T, R]:
-    """Who does many tasks: `workers` processes here, or the cluster at an address.
+    """A runner on `workers` processes of this computer, or on the cluster at an address.
 
     Raises `UsageError` for both at once, a bad address, and where the extra is missing.
     """
@@ -38,7 +38,9 @@ def runner(workers: int = 1, cluster: str | None = None) -> Runner[T, R]:
     if cluster is not None and workers != 1:
         raise UsageError(message="Give --workers or --cluster, not both.")
     if cluster is not None and not re.fullmatch(r"tcp://[^/\s]+:\d{1,5}", cluster):
-        raise UsageError(message=f"'{cluster}' is no address of a cluster: write tcp://HOST:PORT.")
+        raise UsageError(
+            message=f"Cluster address '{cluster}' not understood: write tcp://HOST:PORT."
+        )
     if importlib.util.find_spec("distributed") is None:
         raise UsageError(message=_NO_CLUSTER)
     if cluster is not None:
@@ -48,7 +50,7 @@ def runner(workers: int = 1, cluster: str | None = None) -> Runner[T, R]:
 
 @contextmanager
 def _quiet() -> Iterator[None]:
-    """Nothing of the library's own log: what matters is raised."""
+    """Silences the library's own log: what matters is raised."""
     before = logging.root.manager.disable
     logging.disable(logging.CRITICAL)
     try:
@@ -59,8 +61,10 @@ def _quiet() -> Iterator[None]:
 
 @contextmanager
 def _started(workers: int, tasks: int) -> Iterator[Executor]:
-    """Processes of this computer. They speak TLS with keys made for this once, and serve no page:
-    what they would answer to, they would also run."""
+    """Processes of this computer, with TLS keys made for this run and without status pages.
+
+    Workers run whatever a connected client sends them, so only this process may connect.
+    """
     with _quiet(), tempfile.TemporaryDirectory(prefix="sieveward-") as folder:
         import dask
 
@@ -93,13 +97,15 @@ def _started(workers: int, tasks: int) -> Iterator[Executor]:
 
 @contextmanager
 def _uninterrupted() -> Iterator[None]:
-    """Processes begun in here do not hear an interrupt from the keyboard, and this one hears it
-    only afterwards: one process has to be left to end the others."""
+    """Keyboard interrupts are ignored by processes started within, and delayed in this process.
+
+    This process must survive an interrupt in order to end the others.
+    """
     if threading.current_thread() is not threading.main_thread():
         yield
         return
     masked = hasattr(signal, "pthread_sigmask")  # not on Windows
-    if masked:  # started later, it would take the block away again
+    if masked:  # started later, it would undo the block
         resource_tracker.ensure_running()
     mask = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT}) if masked else set()
     before = signal.signal(signal.SIGINT, signal.SIG_IGN)
@@ -118,7 +124,7 @@ def _joined(address: str, _tasks: int) -> Iterator[Executor]:
         try:
             client = distributed.Client(address, timeout=_WAIT, set_as_default=False)
         except (OSError, TimeoutError, ValueError) as error:
-            raise ClusterError(where=address, reason="nobody answers there") from error
+            raise ClusterError(where=address, reason="no scheduler answers") from error
         with client:
             try:
                 client.wait_for_workers(1, timeout=_WAIT)
@@ -134,4 +140,4 @@ def _executor(client: Any) -> Iterator[Executor]:
     try:
         yield executor
     finally:
-        executor.shutdown(wait=False)  # what has not begun is not begun any more
+        executor.shutdown(wait=False)  # tasks that have not begun are dropped

@@ -1,8 +1,8 @@
-"""Who does a list of tasks: this process, one after the other, or several side by side.
+"""Runners of a list of tasks: one after the other in this process, or on an executor's workers.
 
-A runner takes `work(task, tell)` and the tasks, and hands out (number, result) as they come. What
-comes out does not depend on the runner; nor does the error raised, which is always that of the
-first task that fails.
+A runner takes `work(task, progress)` and the tasks, and yields (number, result) as results come.
+Results do not depend on the runner; nor does the error raised, which is always that of the first
+task that fails.
 """
 
 from __future__ import annotations
@@ -37,22 +37,22 @@ TaskProgress = Callable[[float], None]  # the same of one task
 
 
 class Runner(Protocol[T, R]):
-    """Has `work(task, tell)` done for all tasks; yields numbers and results as they come."""
+    """Runs `work(task, progress)` for all tasks; yields numbers and results as they come."""
 
     def __call__(
         self, work: Callable[[T, TaskProgress], R], tasks: Iterable[T], progress: Progress
     ) -> Iterator[tuple[int, R]]:
-        """`work` has to be a function that another process can import."""
+        """`work` must be a function that another process can import."""
 
 
 def no_progress(_number: int, _share: float) -> None:
-    """Progress that nobody asked for."""
+    """Progress that is not shown."""
 
 
 def run_serially(
     work: Callable[[T, TaskProgress], R], tasks: Iterable[T], progress: Progress = no_progress
 ) -> Iterator[tuple[int, R]]:
-    """One after the other, in this process."""
+    """The runner that does one task after the other in this process."""
     for number, task in enumerate(tasks):
         progress(number, 0.0)
         result = work(task, partial(progress, number))
@@ -67,9 +67,12 @@ def in_task_order(results: Iterable[tuple[int, R]]) -> list[R]:
 
 @dataclass(frozen=True)
 class ExecutorRunner:
-    """A runner over an executor, which is opened for each list of at least `worth` tasks."""
+    """A runner on an executor, which `opened(count)` makes for `count` tasks, at least `worth`.
 
-    opened: Callable[[int], AbstractContextManager[Executor]]  # for so many tasks
+    Fewer tasks run serially.
+    """
+
+    opened: Callable[[int], AbstractContextManager[Executor]]
     worth: int = 1
 
     def __call__(
@@ -101,7 +104,7 @@ def _spread(
             continue
         try:
             result = future.result()
-        except Exception as error:  # tasks tell of their own errors, so this is the executor's
+        except Exception as error:  # `_attempt` returns the task's own errors: the executor failed
             reason = f"a worker was lost ({type(error).__name__})"
             result = _Failed(ClusterError(where="the workers", reason=reason))
         if isinstance(result, _Failed):
@@ -121,10 +124,13 @@ class _Failed:
     error: Exception
 
 
-def _attempt(work: Callable[[T, TaskProgress], R], task: T, asked_by: Mapping[str, str]) -> Any:
-    """In a worker: the result, or the error it ended with."""
+def _attempt(work: Callable[[T, TaskProgress], R], task: T, required: Mapping[str, str]) -> Any:
+    """In a worker: the result, or the error the task ended with.
+
+    `required` is the software of the process that shares the work; see `software`.
+    """
     own = software()
-    other = [name for name in asked_by if own.get(name) != asked_by[name]]
+    other = [name for name in required if own.get(name) != required[name]]
     if other:
         reason = f"a worker has another version of {', '.join(other)}"
         return _Failed(ClusterError(where="the workers", reason=reason))

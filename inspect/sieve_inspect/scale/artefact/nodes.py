@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from sieve_inspect.errors import NoLatticeError
 from sieve_inspect.image import opencv
-from sieve_inspect.lattice.search import find_pitch
+from sieve_inspect.lattice.pitch import find_pitch
 from sieve_inspect.scale.artefact.errors import NoTargetError
 
 __all__ = ["Nodes", "SmoothMap", "find_nodes"]

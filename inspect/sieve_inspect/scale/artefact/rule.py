@@ -193,7 +193,7 @@ def _rough(light: NDArray[np.float32], crossings: _Crossings, name: object) -> I
         floor=floor,
         amplitude=amplitude,
         saturated=False,
-        astray=0.0,
+        off_centre=0.0,
     )
 
 

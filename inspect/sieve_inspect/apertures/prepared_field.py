@@ -1,0 +1,167 @@
+"""A picture whose openings are located and whose edges are roughly known: ready for measuring."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sieve_inspect.edges.direction import Axis, measure_axis
+from sieve_inspect.edges.initial import (
+    InitialEstimate,
+    SideShape,
+    aligned_to_sides,
+    centred,
+    estimate_initial,
+    find_sensor_range,
+    measure_sides,
+)
+from sieve_inspect.edges.model import SensorRange
+from sieve_inspect.edges.profiles import Profiles
+from sieve_inspect.errors import NoLatticeError
+from sieve_inspect.image.banded import Light
+from sieve_inspect.lattice.places import smooth_map
+from sieve_inspect.lattice.search import Lattice
+
+__all__ = ["Openings", "PreparedField", "prepare_field", "prepare_openings"]
+
+Float = NDArray[np.float64]
+Index = NDArray[np.intp]
+Bool = NDArray[np.bool_]
+
+# Share of the width that may be lost away from mid-position: nothing is between straight wires,
+# a fifth in round holes.
+_STRAIGHT = 0.06
+_ALIGNABLE = 8.0  # px an opening must have for its sides to show their direction
+_SMALLEST_CELL = 0.5  # of the pitch's cell that the local lattice vectors must span
+
+
+class Openings(NamedTuple):
+    """The n openings of a lattice: `centre` (n, 2) px, `vectors` (n, 2, 2) px, as (x, y).
+
+    `seen` (n,) marks openings that show in the picture, the others are inferred.
+    """
+
+    row: Index
+    column: Index
+    centre: Float
+    seen: Bool
+    vectors: Float
+
+    @classmethod
+    def of(cls, lattice: Lattice) -> Openings:
+        """All openings of a lattice, in reading order."""
+        known = np.isfinite(lattice.centre[..., 0])
+        row, column = np.nonzero(known)
+        centre, seen = lattice.centre[known], lattice.seen[known]
+        _, vectors = smooth_map(row, column, centre, seen)
+        return cls(row, column, centre, seen, vectors)
+
+    def take(self, which: Index) -> Openings:
+        """Some of the openings."""
+        return Openings(
+            self.row[which],
+            self.column[which],
+            self.centre[which],
+            self.seen[which],
+            self.vectors[which],
+        )
+
+
+@dataclass(frozen=True, eq=False)
+class PreparedField:
+    """A picture whose n openings are located and whose edges are roughly known.
+
+    `light` has its openings bright; arrays as in `Openings`. `clip` is the sensor's range where
+    pixels reach its ends, `initial` the estimate of each direction, `sides` the shape of the
+    openings' sides in each direction, by which the vectors were aligned; None where openings
+    are too small to show it.
+    """
+
+    light: Light
+    lattice: Lattice
+    row: Index
+    column: Index
+    centre: Float
+    seen: Bool
+    vectors: Float
+    clip: SensorRange | None
+    initial: list[InitialEstimate]
+    sides: list[SideShape] | None
+
+    def measured(self, axis: int) -> tuple[Profiles, Axis]:
+        """Every opening across one direction, measured in full."""
+        place = (self.centre, self.seen, self.vectors)
+        return measure_axis(self.light, *place, self.initial, self.clip, axis)
+
+    def patch(self, most: int) -> PreparedField:
+        """At most so many openings close to each other, and so alike in focus."""
+        which = np.flatnonzero(self.seen)
+        place = self.centre[which]
+        middle = place[np.hypot(*(place - np.median(place, axis=0)).T).argmin()]
+        away = np.hypot(*(place - middle).T)
+        return self.take(np.sort(which[np.argsort(away, kind="stable")[:most]]))
+
+    def take(self, which: Index) -> PreparedField:
+        """The same with some of the openings."""
+        return replace(
+            self,
+            row=self.row[which],
+            column=self.column[which],
+            centre=self.centre[which],
+            seen=self.seen[which],
+            vectors=self.vectors[which],
+        )
+
+    def without_pixels(self) -> PreparedField:
+        """The same without light and lattice, small enough to be sent to another process."""
+        return replace(self, light=np.zeros((1, 1), np.float32), lattice=self.lattice.bare())
+
+
+def prepare_field(
+    light: NDArray[np.float32], lattice: Lattice, name: object = "the picture"
+) -> PreparedField:
+    """Prepare a picture (h, w) of linear light held in memory. Raises `NoLatticeError`."""
+    if not lattice.bright:
+        light = light.max() - light
+    openings = Openings.of(lattice)
+    cell = np.abs(np.linalg.det(openings.vectors))
+    if not (
+        np.isfinite(openings.vectors).all() and (cell > _SMALLEST_CELL * lattice.pitch.area).all()
+    ):
+        raise NoLatticeError(file=name, reason="its rows do not run like those of woven cloth")
+    first, last = np.clip(
+        [openings.centre.min(axis=0), openings.centre.max(axis=0)],
+        0,
+        np.array(light.shape[::-1]) - 1,
+    ).astype(int)
+    clip = find_sensor_range(light[first[1] : last[1] + 1, first[0] : last[0] + 1])
+    return prepare_openings(light, lattice, openings, clip, name)
+
+
+def prepare_openings(
+    light: Light,
+    lattice: Lattice,
+    openings: Openings,
+    clip: SensorRange | None,
+    name: object,
+) -> PreparedField:
+    """Prepare openings whose places are known, under a known range of the sensor.
+
+    `light` has its openings bright. Raises `NoLatticeError`, in which the picture is called
+    `name`.
+    """
+    row, column, centre, seen, vectors = openings
+    initial = estimate_initial(light, centre[seen], vectors[seen], lattice.pitch.lengths, clip)
+    if initial is None:
+        raise NoLatticeError(file=name, reason="the openings have no edges that stand out")
+    sides = [measure_sides(light, centre[seen], vectors[seen], initial, axis) for axis in (0, 1)]
+    if max(side.bulge for side in sides) > _STRAIGHT:
+        raise NoLatticeError(file=name, reason="its openings do not have straight sides")
+    clear = sides if min(estimate.opening for estimate in initial) >= _ALIGNABLE else None
+    if clear is not None:
+        vectors = aligned_to_sides(vectors, clear)
+    centre = centred(light, centre, vectors, initial)
+    return PreparedField(light, lattice, row, column, centre, seen, vectors, clip, initial, clear)
