@@ -6,7 +6,6 @@ import os
 from collections.abc import Callable
 from functools import partial
 from pathlib import Path
-from textwrap import fill
 from typing import TYPE_CHECKING, Annotated
 
 import typer
@@ -207,4 +206,4 @@ def print_audit_table(found: Audit, table: AuditTable) -> None:
             print_text(f"Check {row[0]}: {row[why]}.", "  ")
     if table.name == "sieves":  # no room for a column
         for row in [row for row in table.rows if row[-1]][:_MOST_LINES]:
-            print_line(fill(f"Recorded later of {row[0]}: {row[-1]}.", 78))
+            print_text(f"Recorded later of {row[0]}: {row[-1]}.")

@@ -14,6 +14,7 @@ from sieve_registry.cli.support.output import (
     emit_json,
     print_line,
     print_table,
+    print_text,
     write_bytes,
 )
 from sieve_registry.cli.support.output_files import check_outputs
@@ -189,7 +190,6 @@ def _print_history(history: Sequence[KeptScale]) -> None:
 
 
 def _print_jump(one: Jump) -> None:
-    from textwrap import fill
 
     named = ", ".join(one.checks) or "none"
     text = (
@@ -197,7 +197,7 @@ def _print_jump(one: Jump) -> None:
         f"{one.bad.on_date}, more than the {100 * one.limit:.3f} % both uncertainties allow. "
         f"Checks between them: {named}."
     )
-    print_line(fill(text, 78))
+    print_text(text)
 
 
 def _device_dict(one: Device) -> dict[str, Any]:

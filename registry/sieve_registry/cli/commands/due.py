@@ -5,13 +5,18 @@ from __future__ import annotations
 from collections.abc import Sequence
 from datetime import date
 from enum import StrEnum
-from textwrap import fill
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from sieve_registry.cli.support.options import AsOfOption, opened, read_day
-from sieve_registry.cli.support.output import JsonOption, emit_json, print_line, print_table
+from sieve_registry.cli.support.output import (
+    JsonOption,
+    emit_json,
+    print_line,
+    print_table,
+    print_text,
+)
 
 if TYPE_CHECKING:
     from sieve_registry.records import SieveState
@@ -74,4 +79,4 @@ def print_due(waiting: Sequence[SieveState], day: date) -> None:
     for state in waiting:
         if state.last_check is not None:
             for remark in state.remarks:
-                print_line(fill(f"Note: {state.sieve.id} is {remark.message}.", 78))
+                print_text(f"Note: {state.sieve.id} is {remark.message}.")

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from pathlib import Path
-from textwrap import fill
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
@@ -15,6 +14,7 @@ from sieve_registry.cli.support.output import (
     emit_json,
     print_line,
     print_table,
+    print_text,
     shortened,
     write_bytes,
 )
@@ -167,18 +167,15 @@ def _print(effects: list[SieveEffect], rows: list[tuple[str, float, float]]) -> 
             f"{one.sieve_id}: {one.main.shift:+.2f} % ± {one.main.U_percent:.2f} % passing by "
             f"{one.check_id}: {one.verdict}."
         )
-        print_line(fill(told, 78, subsequent_indent="  "))
+        print_text(told, "  ")
     if rows:
         print_line()
         shown = [[name[:20], f"{a:.2f}", f"{b:.2f}", f"{b - a:+.2f}"] for name, a, b in rows]
         heads = ("on", "nominal %", "measured %", "shift %")
         print_table("What stays on each, percent of the sample", heads, shown, numeric=heads[1:])
     print_line()
-    print_line(
-        fill(
-            "All: as if every particle met one measured aperture by chance; long sieving brings "
-            "out the widest. s_R: spread between laboratories, below 0.05 √(P (100 − P)) "
-            "(aggregates, BRE ring trial).",
-            78,
-        )
+    print_text(
+        "All: as if every particle met one measured aperture by chance; long sieving brings "
+        "out the widest. s_R: spread between laboratories, below 0.05 √(P (100 − P)) "
+        "(aggregates, BRE ring trial)."
     )

@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 from pathlib import Path
-from textwrap import fill
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from sieve_registry.cli.commands.export import What
 from sieve_registry.cli.support.options import ByOption, WhyLateOption, opened, record_terms
-from sieve_registry.cli.support.output import JsonOption, emit_json, print_line
+from sieve_registry.cli.support.output import JsonOption, emit_json, print_line, print_text
 from sieve_registry.cli.support.output_files import check_outputs
 
 if TYPE_CHECKING:
@@ -104,7 +103,7 @@ def _table(
 
 def _print_done(done: Imported, source: Path) -> None:
     for row in done.bad:
-        print_line(fill(f"line {row.line}: {row.reason}", 78, subsequent_indent="  "))
+        print_text(f"line {row.line}: {row.reason}", "  ")
     if done.recorded:
         print_line(f"Read in {done.rows} {done.what} from {source}.")
     elif not done.bad:

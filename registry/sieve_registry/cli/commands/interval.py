@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from enum import StrEnum
-from textwrap import fill
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
@@ -16,7 +15,13 @@ from sieve_registry.cli.support.options import (
     read_day,
     record_terms,
 )
-from sieve_registry.cli.support.output import JsonOption, emit_json, print_line, print_table
+from sieve_registry.cli.support.output import (
+    JsonOption,
+    emit_json,
+    print_line,
+    print_table,
+    print_text,
+)
 
 if TYPE_CHECKING:
     from sieve_registry.outlook.intervals import IntervalView
@@ -100,7 +105,7 @@ def _print(view: IntervalView, accepted: Method | None) -> None:
     print_line()
     for one in view.proposals:
         for why in one.reasons:
-            print_line(fill(f"{one.method}: {why}.", 78, subsequent_indent="  "))
+            print_text(f"{one.method}: {why}.", "  ")
     if accepted is not None:
         print_line(f"Taken: {accepted.value}, from today on.")
     else:

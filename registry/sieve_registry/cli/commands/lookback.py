@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from enum import StrEnum
 from pathlib import Path
-from textwrap import fill
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
@@ -15,6 +14,7 @@ from sieve_registry.cli.support.output import (
     emit_json,
     print_line,
     print_table,
+    print_text,
     shortened,
     write_bytes,
 )
@@ -130,7 +130,7 @@ def _use_dict(use: Use) -> dict[str, Any]:
 def _print(found: Lookback) -> None:
     print_line(f"Look back for sieve {found.sieve_id}, as of {found.as_of}")
     for sentence in sentences(found):
-        print_line(fill(sentence, 78))
+        print_text(sentence)
     if not found.uses:
         return
     print_line()

@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
-from textwrap import fill
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from sieve_registry.cli.support.options import AsOfOption, opened, read_day
-from sieve_registry.cli.support.output import JsonOption, emit_json, print_line, print_table
+from sieve_registry.cli.support.output import (
+    JsonOption,
+    emit_json,
+    print_line,
+    print_table,
+    print_text,
+)
 
 if TYPE_CHECKING:
     from sieve_registry.checks.sampling import PlanView
@@ -95,7 +100,7 @@ def _print(view: PlanView) -> None:
         print_table("Middles from the sieve's centre", columns, rows, numeric=columns[2:])
     print_line()
     for reason in found.reasons:
-        print_line(fill(f"{reason[0].upper()}{reason[1:]}.", 78))
+        print_text(f"{reason[0].upper()}{reason[1:]}.")
     _print_last(view)
 
 
@@ -119,8 +124,4 @@ def _print_last(view: PlanView) -> None:
         where = "within" if wire.inside else "outside"
         print_line(f"  wires in {wire.direction}: {wire.mean_um:.2f} um, {where} the limits")
     for remark in last.remarks:
-        print_line(
-            fill(
-                f"{remark[0].upper()}{remark[1:]}.", 78, initial_indent="  ", subsequent_indent="  "
-            )
-        )
+        print_text(f"{remark[0].upper()}{remark[1:]}.", "  ", first="  ")

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from pathlib import Path
-from textwrap import fill
 from typing import Annotated, Any
 
 import typer
@@ -23,6 +22,7 @@ from sieve_registry.cli.support.output import (
     emit_json,
     print_line,
     print_table,
+    print_text,
     shortened,
 )
 
@@ -213,7 +213,7 @@ def show(
     if emit_json(json_path, payload):
         return
     if not entries:
-        print_line(fill(f"Sieve {sieve_id} was never checked, optically or by reference.", 78))
+        print_text(f"Sieve {sieve_id} was never checked, optically or by reference.")
         return
     rows = [[str(e.on_date), e.kind, shortened(e.name, 10), e.found, e.outcome] for e in entries]
     columns = ("date", "by", "check", "found", "outcome")

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from pathlib import Path
-from textwrap import fill
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
@@ -15,7 +14,13 @@ from sieve_registry.cli.support.options import (
     opened,
     record_terms,
 )
-from sieve_registry.cli.support.output import JsonOption, emit_json, print_line, print_table
+from sieve_registry.cli.support.output import (
+    JsonOption,
+    emit_json,
+    print_line,
+    print_table,
+    print_text,
+)
 
 if TYPE_CHECKING:
     from sieve_inspect.summary.repeatability import Precision
@@ -55,7 +60,7 @@ def repeatability(
         _print(name, one)
     if kept is not None:
         told = f"Kept as {kept.subject!r}: sieveward rule ID --repeatability {kept.subject!r} "
-        print_line(fill(told + "counts its s_R in a sieve's checks.", 78))
+        print_text(told + "counts its s_R in a sieve's checks.")
 
 
 def _dict(one: Precision) -> dict[str, Any]:
@@ -105,7 +110,5 @@ def _print(name: str, one: Precision) -> None:
             if outlier.level == "outlier"
             else f"{outlier.test}: group {outlier.group} is a {outlier.level} "
         )
-        print_line(
-            fill(f"{told}({outlier.statistic:.3f} over {outlier.critical:.3f}): look why.", 78)
-        )
+        print_text(f"{told}({outlier.statistic:.3f} over {outlier.critical:.3f}): look why.")
     print_line()

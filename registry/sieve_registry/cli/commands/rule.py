@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from textwrap import fill
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
@@ -16,7 +15,13 @@ from sieve_registry.cli.support.options import (
     read_day,
     record_terms,
 )
-from sieve_registry.cli.support.output import JsonOption, emit_json, print_line, print_table
+from sieve_registry.cli.support.output import (
+    JsonOption,
+    emit_json,
+    print_line,
+    print_table,
+    print_text,
+)
 
 if TYPE_CHECKING:
     from sieve_registry.quality.decisions import RuleView
@@ -140,22 +145,16 @@ def _print(view: RuleView) -> None:
     columns = ("value", "", "found, um", "conforms", "with history", "expected, um")
     print_table(f"Check {view.check_id}", columns, rows, numeric=columns[2:])
     print_line()
-    print_line(
-        fill(
-            "Conforms: the probability that the true value is within its limit, from this check "
-            "alone (JCGM 106:2012); with history: together with what the checks before it led to "
-            "expect.",
-            78,
-        )
+    print_text(
+        "Conforms: the probability that the true value is within its limit, from this check "
+        "alone (JCGM 106:2012); with history: together with what the checks before it led to "
+        "expect."
     )
     for fact in view.decided:
         said = fact.payload
         why = f": {said['reason']}" if said.get("reason") else ""
-        print_line(
-            fill(
-                f"{fact.on_date} {fact.person} decided for {said['check']}: {said['decided']}{why}",
-                78,
-            )
+        print_text(
+            f"{fact.on_date} {fact.person} decided for {said['check']}: {said['decided']}{why}"
         )
 
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import sys
 from enum import StrEnum
-from textwrap import fill
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
@@ -20,7 +19,13 @@ from sieve_registry.cli.support.options import (
     read_figure,
     record_terms,
 )
-from sieve_registry.cli.support.output import JsonOption, emit_json, print_line, print_table
+from sieve_registry.cli.support.output import (
+    JsonOption,
+    emit_json,
+    print_line,
+    print_table,
+    print_text,
+)
 
 if TYPE_CHECKING:
     from decimal import Decimal
@@ -204,7 +209,7 @@ def run(
     }
     if not emit_json(json_path, payload):
         ids = ", ".join(state.sieve.id for state in done.sieves)
-        print_line(fill(f"Logged {count} for each sieve of {done.name}: {ids}.", 78))
+        print_text(f"Logged {count} for each sieve of {done.name}: {ids}.")
         _print_findings(done.findings)
         if unready:
             print_line("It was not ready:")
@@ -275,11 +280,11 @@ def _print_stack(found: Readiness) -> None:
     _print_findings(found.findings)
     for note in found.notes:
         end = "" if note.message.endswith("?") else "."
-        print_line(fill(f"Note: {note.subject}: {note.message}{end}", 78))
+        print_text(f"Note: {note.subject}: {note.message}{end}")
     count = len(found.findings)
     print_line("Ready." if found.is_ready else f"Not ready: {count} to look at.")
 
 
 def _print_findings(findings: tuple[Finding, ...]) -> None:
     for finding in findings:
-        print_line(fill(f"{finding.subject}: {finding.message}.", 78, subsequent_indent="  "))
+        print_text(f"{finding.subject}: {finding.message}.", "  ")

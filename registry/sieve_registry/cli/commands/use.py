@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from textwrap import fill
 from typing import Annotated
 
 import typer
 
 from sieve_registry.cli.commands.stack import Abrasiveness, Method
 from sieve_registry.cli.support.options import ByOption, DateOption, WhyLateOption, opened, read_day
-from sieve_registry.cli.support.output import JsonOption, emit_json, print_line
+from sieve_registry.cli.support.output import JsonOption, emit_json, print_line, print_text
 from sieve_registry.records import UseDetails
 
 __all__ = ["use"]
@@ -62,4 +61,4 @@ def use(
     print_line(f"Its next check is due: {due_words(state)} ({state.due_because}).")
     if state.last_check is not None:
         for remark in state.remarks:
-            print_line(fill(f"Note: {state.sieve.id} is {remark.message}.", 78))
+            print_text(f"Note: {state.sieve.id} is {remark.message}.")

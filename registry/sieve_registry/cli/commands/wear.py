@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from pathlib import Path
-from textwrap import fill
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
@@ -22,6 +21,7 @@ from sieve_registry.cli.support.output import (
     emit_json,
     print_line,
     print_table,
+    print_text,
     write_bytes,
 )
 from sieve_registry.cli.support.output_files import check_outputs
@@ -154,7 +154,7 @@ def _print(found: Outlook) -> None:
     print_table("", columns, rows, numeric=columns[2:5])
     print_line()
     for sentence in _sentences(found):
-        print_line(fill(sentence, 78))
+        print_text(sentence)
 
 
 def _cells(trend: Trend) -> list[str]:
