@@ -253,4 +253,4 @@ def test_a_run_with_a_stack_that_was_not_ready_is_logged_and_says_so(run) -> Non
     told = run("stack", "run", "fine", "--method", "wet")
     assert told.code == 0
     assert "Logged 1" in told.out
-    assert "It was not ready:\nS-1: was never checked." in told.out
+    assert "The stack was not ready:\nS-1: was never checked." in told.out

@@ -6,14 +6,8 @@ from typing import Annotated
 
 import typer
 
-from sieve_registry.cli.support.options import (
-    ByOption,
-    DateOption,
-    WhyLateOption,
-    opened,
-    record_terms,
-)
-from sieve_registry.cli.support.output import JsonOption, emit_json, print_line
+from sieve_registry.cli.support.options import ByOption, DateOption, WhyLateOption, record_terms
+from sieve_registry.cli.support.output import JsonOption, print_line
 
 __all__ = ["clean"]
 
@@ -31,15 +25,13 @@ def clean(
     why_late: WhyLateOption = "",
     json_path: JsonOption = None,
 ) -> None:
-    """Record that a sieve was cleaned or otherwise looked after."""
-    from sieve_registry.cli.support.records import state_dict
-    from sieve_registry.sieves import commands as sieve_commands
-    from sieve_registry.sieves import queries as sieve_queries
+    """Record that a sieve was cleaned or maintained."""
+    from sieve_registry.cli.support.sieve_records import record_of_sieve
+    from sieve_registry.sieves import commands
 
-    with opened(context) as registry:
-        state = sieve_commands.clean(
-            registry, sieve_id, method, note, record_terms(date, by, why_late)
-        )
-        history = sieve_queries.get_history(registry, sieve_id)
-    if not emit_json(json_path, state_dict(state, history)):
-        print_line(f"Recorded for sieve {state.sieve.id}: cleaned ({method}).")
+    terms = record_terms(date, by, why_late)
+    recorded = record_of_sieve(
+        context, json_path, lambda registry: commands.clean(registry, sieve_id, method, note, terms)
+    )
+    if recorded is not None:
+        print_line(f"Recorded for sieve {recorded[0].sieve.id}: cleaned ({method}).")

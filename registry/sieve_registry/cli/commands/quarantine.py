@@ -6,14 +6,8 @@ from typing import Annotated
 
 import typer
 
-from sieve_registry.cli.support.options import (
-    ByOption,
-    DateOption,
-    WhyLateOption,
-    opened,
-    record_terms,
-)
-from sieve_registry.cli.support.output import JsonOption, emit_json, print_line
+from sieve_registry.cli.support.options import ByOption, DateOption, WhyLateOption, record_terms
+from sieve_registry.cli.support.output import JsonOption, print_line
 
 __all__ = ["quarantine"]
 
@@ -30,15 +24,16 @@ def quarantine(
     json_path: JsonOption = None,
 ) -> None:
     """Take a sieve out of use until a check passes and it is returned."""
-    from sieve_registry.cli.support.records import state_dict
-    from sieve_registry.sieves import commands as sieve_commands
-    from sieve_registry.sieves import queries as sieve_queries
+    from sieve_registry.cli.support.sieve_records import record_of_sieve
+    from sieve_registry.sieves import commands
 
     terms = record_terms(date, by, why_late)
-    with opened(context) as registry:
-        state = sieve_commands.quarantine(registry, sieve_id, reason, terms, damage=damage)
-        history = sieve_queries.get_history(registry, sieve_id)
-    if emit_json(json_path, state_dict(state, history)):
-        return
-    print_line(f"Sieve {state.sieve.id} is {state.status}: mark it and keep it apart.")
-    print_line("After a passing check: sieveward return ID --reason T")
+    recorded = record_of_sieve(
+        context,
+        json_path,
+        lambda registry: commands.quarantine(registry, sieve_id, reason, terms, damage=damage),
+    )
+    if recorded is not None:
+        state, _ = recorded
+        print_line(f"Sieve {state.sieve.id} is {state.status}: mark it and keep it apart.")
+        print_line("After a passing check: sieveward return ID --reason T")

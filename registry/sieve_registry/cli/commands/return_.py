@@ -6,14 +6,8 @@ from typing import Annotated
 
 import typer
 
-from sieve_registry.cli.support.options import (
-    ByOption,
-    DateOption,
-    WhyLateOption,
-    opened,
-    record_terms,
-)
-from sieve_registry.cli.support.output import JsonOption, emit_json, print_line
+from sieve_registry.cli.support.options import ByOption, DateOption, WhyLateOption, record_terms
+from sieve_registry.cli.support.output import JsonOption, print_line
 
 __all__ = ["return_"]
 
@@ -30,16 +24,17 @@ def return_(
     why_late: WhyLateOption = "",
     json_path: JsonOption = None,
 ) -> None:
-    """Put a quarantined sieve back into service; it needs a passing check since."""
-    from sieve_registry.cli.support.records import due_words, state_dict
-    from sieve_registry.sieves import commands as sieve_commands
-    from sieve_registry.sieves import queries as sieve_queries
+    """Put a quarantined sieve back into service after a passing check."""
+    from sieve_registry.cli.support.sieve_records import print_next_check, record_of_sieve
+    from sieve_registry.sieves import commands
 
-    with opened(context) as registry:
-        state = sieve_commands.return_to_service(
-            registry, sieve_id, reason, record_terms(date, by, why_late)
-        )
-        history = sieve_queries.get_history(registry, sieve_id)
-    if not emit_json(json_path, state_dict(state, history)):
+    terms = record_terms(date, by, why_late)
+    recorded = record_of_sieve(
+        context,
+        json_path,
+        lambda registry: commands.return_to_service(registry, sieve_id, reason, terms),
+    )
+    if recorded is not None:
+        state, _ = recorded
         print_line(f"Sieve {state.sieve.id} is {state.status} again.")
-        print_line(f"Its next check is due: {due_words(state)} ({state.due_because}).")
+        print_next_check(state)

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Sequence
 from enum import StrEnum
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from sieve_inspect.errors import UsageError
+from sieve_registry.cli.support.json_fields import fields
 from sieve_registry.cli.support.options import (
     AsOfOption,
     ByOption,
@@ -26,14 +28,27 @@ from sieve_registry.cli.support.output import (
     print_table,
     print_text,
 )
+from sieve_registry.cli.support.records import (
+    due_dict,
+    due_words,
+    fact_dict,
+    finding_dicts,
+    length_text,
+)
+from sieve_registry.cli.support.use_options import (
+    AbrasivenessOption,
+    MaterialOption,
+    Method,
+    NoteOption,
+)
 
 if TYPE_CHECKING:
     from decimal import Decimal
 
-    from sieve_registry.records import Finding, SieveState
+    from sieve_registry.records import Fact, Finding, SieveState
     from sieve_registry.sieves.stacks import Readiness
 
-__all__ = ["Abrasiveness", "FailOnReady", "FailOnRun", "Method", "stack_app"]
+__all__ = ["FailOnReady", "FailOnRun", "stack_app"]
 
 stack_app = typer.Typer(
     no_args_is_help=True, help="The stacks sieves work in: add, show, ready, run."
@@ -41,33 +56,14 @@ stack_app = typer.Typer(
 NameArgument = Annotated[str, typer.Argument(metavar="NAME", help="The stack's name.")]
 
 
-class Method(StrEnum):
-    """How a stack is moved; sieves wear differently."""
-
-    HAMMER = "hammer"
-    VIBRATORY = "vibratory"
-    SONIC = "sonic"
-    AIR_JET = "air-jet"
-    WET = "wet"
-    HAND = "hand"
-
-
-class Abrasiveness(StrEnum):
-    """How much a material wears the wires."""
-
-    LOW = "low"
-    MEDIUM = "medium"
-    HIGH = "high"
-
-
 class FailOnReady(StrEnum):
-    """What `ready --fail-on` answers with exit code 1."""
+    """When `ready --fail-on` ends with exit code 1."""
 
     NOT_READY = "not-ready"
 
 
 class FailOnRun(StrEnum):
-    """What `run --fail-on` answers with exit code 1."""
+    """When `run --fail-on` ends with exit code 1."""
 
     FINDING = "finding"
 
@@ -78,58 +74,47 @@ def add(
     name: NameArgument,
     sieves: Annotated[
         list[str] | None,
-        typer.Argument(metavar="SIEVE…", help="Coarse on top; none: read from a hand scanner."),
+        typer.Argument(metavar="SIEVE…", help="From the top; without: scan their labels."),
     ] = None,
     *,
-    replace: Annotated[
-        bool, typer.Option("--replace", help="Change a stack there is already.")
-    ] = False,
+    replace: Annotated[bool, typer.Option("--replace", help="Change an existing stack.")] = False,
     by: ByOption = None,
     why_late: WhyLateOption = "",
     json_path: JsonOption = None,
 ) -> None:
-    """Keep a stack of sieves under a name; its labels can be scanned straight in."""
+    """Keep a stack of sieves under a name; without SIEVE their labels are scanned in."""
     from sieve_registry.sieves import stacks
 
-    named = sieves or _scanned()
+    ids = sieves or _scanned_ids()
     with opened(context) as registry:
-        found = stacks.add(
-            registry, name, named, record_terms(None, by, why_late), replacing=replace
-        )
-    if not emit_json(json_path, _readiness_dict(found)):
-        _print_stack(found)
+        terms = record_terms(None, by, why_late)
+        readiness = stacks.add(registry, name, ids, terms, replacing=replace)
+    if not emit_json(json_path, _readiness_dict(readiness)):
+        _print_stack(readiness)
 
 
 @stack_app.command()
 def show(
     context: typer.Context,
-    name: Annotated[str | None, typer.Argument(metavar="[NAME]", help="None: all names.")] = None,
+    name: Annotated[
+        str | None, typer.Argument(metavar="[NAME]", help="The stack (default: list all).")
+    ] = None,
     json_path: JsonOption = None,
 ) -> None:
-    """Show a stack with its sieves and its last runs, or the names of all."""
+    """Show a stack with its sieves and its last runs, or the names of all stacks."""
     from sieve_registry.sieves import stacks
 
     with opened(context) as registry:
         if name is None:
             names = stacks.names(registry)
             if not emit_json(json_path, {"stacks": names}):
-                print_line("\n".join(names) or "No stack is kept yet: sieveward stack add NAME …")
+                print_line("\n".join(names) or "No stacks yet. Add one: sieveward stack add NAME …")
             return
-        found, runs = stacks.show(registry, name)
-    told = [
-        {"event": r.seq, "date": r.on_date.isoformat(), "by": r.person, **r.payload} for r in runs
-    ]
-    if emit_json(json_path, {**_readiness_dict(found), "runs": told}):
-        return
-    _print_stack(found)
-    if runs:
-        print_line()
-        rows = [
-            [str(r.on_date), str(r.payload["count"]), r.payload.get("method", ""),
-             r.payload.get("material", ""), r.person]
-            for r in runs[-10:]
-        ]  # fmt: skip
-        print_table("Last runs", ("date", "runs", "method", "material", "by"), rows, ("runs",))
+        readiness, runs = stacks.show(registry, name)
+    run_dicts = [{"event": run.seq, **fact_dict(run)} for run in runs]
+    if not emit_json(json_path, {**_readiness_dict(readiness), "runs": run_dicts}):
+        _print_stack(readiness)
+        _print_runs(runs)
 
 
 @stack_app.command()
@@ -138,18 +123,18 @@ def ready(
     name: NameArgument,
     as_of: AsOfOption = None,
     fail_on: Annotated[
-        FailOnReady | None, typer.Option("--fail-on", help="Exit code 1 when it is not ready.")
+        FailOnReady | None, typer.Option("--fail-on", help="Exit 1 when it is not ready.")
     ] = None,
     json_path: JsonOption = None,
 ) -> None:
-    """Ask before a run: sieves in service, in date, signed, fitting, and in order."""
+    """Before a run: are all sieves in service, in date, signed, matching and in order?"""
     from sieve_registry.sieves import stacks
 
     with opened(context) as registry:
-        found = stacks.ready(registry, name, read_day(as_of))
-    if not emit_json(json_path, _readiness_dict(found)):
-        _print_stack(found)
-    if fail_on is not None and not found.is_ready:
+        readiness = stacks.ready(registry, name, read_day(as_of))
+    if not emit_json(json_path, _readiness_dict(readiness)):
+        _print_stack(readiness)
+    if fail_on is not None and not readiness.is_ready:
         raise typer.Exit(1)
 
 
@@ -158,31 +143,33 @@ def run(
     context: typer.Context,
     name: NameArgument,
     *,
-    method: Annotated[Method, typer.Option("--method", help="How it was moved.")],
-    material: Annotated[str, typer.Option("--material", metavar="T", help="What was sieved.")] = "",
-    abrasiveness: Annotated[
-        Abrasiveness | None, typer.Option("--abrasiveness", help="How it wears wires.")
-    ] = None,
+    method: Annotated[Method, typer.Option("--method", help="Sieving method.")],
+    material: MaterialOption = "",
+    abrasiveness: AbrasivenessOption = None,
     mass: Annotated[
-        str | None, typer.Option("--mass", metavar="G", help="Sample in grams.")
+        str | None, typer.Option("--mass", metavar="G", help="Mass of the sample in grams.")
     ] = None,
-    minutes: Annotated[str | None, typer.Option("--minutes", metavar="N")] = None,
-    cleaning: Annotated[str, typer.Option("--cleaning", metavar="T", help="How cleaned.")] = "",
+    minutes: Annotated[
+        str | None, typer.Option("--minutes", metavar="N", help="Sieving time.")
+    ] = None,
+    cleaning: Annotated[
+        str, typer.Option("--cleaning", metavar="T", help="How the sieves were cleaned.")
+    ] = "",
     retained: Annotated[
         list[str] | None,
-        typer.Option("--retained", metavar="SIEVE=G", help="Grams left on it; also pan=G."),
+        typer.Option("--retained", metavar="SIEVE=G", help="Grams retained; also pan=G."),
     ] = None,
-    count: Annotated[int, typer.Option("--count", metavar="N", help="So many runs.")] = 1,
-    note: Annotated[str, typer.Option("--note", metavar="T", help="A remark.")] = "",
+    count: Annotated[int, typer.Option("--count", metavar="N", help="Number of runs.")] = 1,
+    note: NoteOption = "",
     date: DateOption = None,
     by: ByOption = None,
     why_late: WhyLateOption = "",
     fail_on: Annotated[
-        FailOnRun | None, typer.Option("--fail-on", help="Exit code 1 when one was overloaded.")
+        FailOnRun | None, typer.Option("--fail-on", help="Exit 1 when a sieve was overloaded.")
     ] = None,
     json_path: JsonOption = None,
 ) -> None:
-    """Log a run: the use of every sieve of the stack at once, and how it was done."""
+    """Log a run: one use of every sieve of the stack, with the conditions of the run."""
     from sieve_registry.records import UseDetails
     from sieve_registry.sieves import stacks
 
@@ -199,92 +186,99 @@ def run(
     with opened(context) as registry:
         terms = record_terms(date, by, why_late)
         unready = stacks.ready(registry, name, read_day(date)).findings
-        done = stacks.run(registry, name, details, terms, count=count, note=note, retained_g=masses)
+        logged = stacks.run(
+            registry, name, details, terms, count=count, note=note, retained_g=masses
+        )
     payload = {
-        "stack": done.name,
-        "event": done.event,
-        "sieves": [_use_dict(state) for state in done.sieves],
-        "findings": [dict(finding.__dict__) for finding in done.findings],
-        "not_ready": [dict(finding.__dict__) for finding in unready],
+        "stack": logged.name,
+        "event": logged.event,
+        "sieves": [_use_dict(state) for state in logged.sieves],
+        "findings": finding_dicts(logged.findings),
+        "not_ready": finding_dicts(unready),
     }
     if not emit_json(json_path, payload):
-        ids = ", ".join(state.sieve.id for state in done.sieves)
-        print_text(f"Logged {count} for each sieve of {done.name}: {ids}.")
-        _print_findings(done.findings)
+        ids = ", ".join(state.sieve.id for state in logged.sieves)
+        print_text(f"Logged {count} for each sieve of {logged.name}: {ids}.")
+        _print_findings(logged.findings)
         if unready:
-            print_line("It was not ready:")
+            print_line("The stack was not ready:")
             _print_findings(unready)
-    if fail_on is not None and done.findings:
+    if fail_on is not None and logged.findings:
         raise typer.Exit(1)
 
 
-def _scanned() -> list[str]:
-    """Ids a hand scanner types, one a line, until an empty line or the end."""
+def _scanned_ids() -> list[str]:
+    """Ids from a hand scanner, one a line, until an empty line or the end."""
     if sys.stdin.isatty():
-        print_line("Scan the sieves, coarse on top; an empty line ends it.")
-    found: list[str] = []
+        print_line("Scan the sieves from the top; finish with an empty line.")
+    ids: list[str] = []
     for line in sys.stdin:
         if not line.strip():
             break
-        found.append(line.strip())
-    return found
+        ids.append(line.strip())
+    return ids
 
 
 def _masses(retained: list[str]) -> dict[str, Decimal]:
-    found = {}
-    for one in retained:
-        sieve, equals, grams = one.rpartition("=")
+    """Grams by sieve from texts like S-0250=12.5. Raises `UsageError`."""
+    masses = {}
+    for text in retained:
+        sieve, equals, grams = text.rpartition("=")
         mass = read_figure("mass", grams)
         if not equals or mass is None:
-            raise UsageError(message=f"{one!r} is not of the form SIEVE=GRAMS.")
-        found[sieve.strip()] = mass
-    return found
+            raise UsageError(message=f"Write a retained mass as SIEVE=GRAMS, not {text!r}.")
+        masses[sieve.strip()] = mass
+    return masses
 
 
 def _use_dict(state: SieveState) -> dict[str, Any]:
+    names = ("uses_total", "uses_since_check", "due", "overdue")
+    return {"id": state.sieve.id, **fields(state, *names)}
+
+
+def _readiness_dict(readiness: Readiness) -> dict[str, Any]:
     return {
-        "id": state.sieve.id,
-        "uses_total": state.uses_total,
-        "uses_since_check": state.uses_since_check,
-        "due": None if state.due is None else state.due.isoformat(),
-        "overdue": state.overdue,
-    }
-
-
-def _readiness_dict(found: Readiness) -> dict[str, Any]:
-    from sieve_registry.cli.support.records import due_dict
-
-    return {
-        "stack": found.name,
-        "as_of": found.as_of.isoformat(),
-        "ready": found.is_ready,
+        "stack": readiness.name,
+        "as_of": readiness.as_of.isoformat(),
+        "ready": readiness.is_ready,
         "sieves": [
-            {**due_dict(state), "nominal_um": state.sieve.nominal_um} for state in found.sieves
+            {**due_dict(state), "nominal_um": state.sieve.nominal_um} for state in readiness.sieves
         ],
-        "findings": [dict(finding.__dict__) for finding in found.findings],
-        "notes": [dict(finding.__dict__) for finding in found.notes],
+        "findings": finding_dicts(readiness.findings),
+        "notes": finding_dicts(readiness.notes),
     }
 
 
-def _print_stack(found: Readiness) -> None:
-    from sieve_registry.cli.support.records import due_words, length_text
-
+def _print_stack(readiness: Readiness) -> None:
     rows = [
         [s.sieve.id, length_text(s.sieve.nominal_nm), length_text(s.sieve.frame_nm) or "-",
          s.status, due_words(s)]
-        for s in found.sieves
+        for s in readiness.sieves
     ]  # fmt: skip
     columns = ("sieve", "nominal", "frame", "status", "check due")
-    print_table(f"Stack {found.name}, top first, on {found.as_of}", columns, rows, ("nominal",))
+    title = f"Stack {readiness.name}, from the top, on {readiness.as_of}"
+    print_table(title, columns, rows, ("nominal",))
     print_line()
-    _print_findings(found.findings)
-    for note in found.notes:
+    _print_findings(readiness.findings)
+    for note in readiness.notes:
         end = "" if note.message.endswith("?") else "."
         print_text(f"Note: {note.subject}: {note.message}{end}")
-    count = len(found.findings)
-    print_line("Ready." if found.is_ready else f"Not ready: {count} to look at.")
+    count = len(readiness.findings)
+    problems = "1 problem" if count == 1 else f"{count} problems"
+    print_line("Ready." if readiness.is_ready else f"Not ready: {problems}.")
 
 
-def _print_findings(findings: tuple[Finding, ...]) -> None:
+def _print_runs(runs: Sequence[Fact]) -> None:
+    if runs:
+        rows = [
+            [str(run.on_date), str(run.payload["count"]), run.payload.get("method", ""),
+             run.payload.get("material", ""), run.person]
+            for run in runs[-10:]
+        ]  # fmt: skip
+        print_line()
+        print_table("Last runs", ("date", "runs", "method", "material", "by"), rows, ("runs",))
+
+
+def _print_findings(findings: Sequence[Finding]) -> None:
     for finding in findings:
         print_text(f"{finding.subject}: {finding.message}.", "  ")

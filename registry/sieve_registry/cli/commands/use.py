@@ -6,9 +6,14 @@ from typing import Annotated
 
 import typer
 
-from sieve_registry.cli.commands.stack import Abrasiveness, Method
-from sieve_registry.cli.support.options import ByOption, DateOption, WhyLateOption, opened, read_day
-from sieve_registry.cli.support.output import JsonOption, emit_json, print_line, print_text
+from sieve_registry.cli.support.options import ByOption, DateOption, WhyLateOption, read_day
+from sieve_registry.cli.support.output import JsonOption, print_text
+from sieve_registry.cli.support.use_options import (
+    AbrasivenessOption,
+    MaterialOption,
+    Method,
+    NoteOption,
+)
 from sieve_registry.records import UseDetails
 
 __all__ = ["use"]
@@ -18,47 +23,47 @@ def use(
     context: typer.Context,
     sieve_id: Annotated[str, typer.Argument(metavar="ID", help="The sieve that was used.")],
     *,
-    count: Annotated[int, typer.Option("--count", metavar="N", help="How often.")],
+    count: Annotated[int, typer.Option("--count", metavar="N", help="Number of uses.")],
     date: DateOption = None,
     by: ByOption = None,
-    note: Annotated[str, typer.Option("--note", metavar="T", help="A remark.")] = "",
-    method: Annotated[Method | None, typer.Option("--method", help="How it was moved.")] = None,
-    material: Annotated[str, typer.Option("--material", metavar="T", help="What was sieved.")] = "",
-    abrasiveness: Annotated[
-        Abrasiveness | None, typer.Option("--abrasiveness", help="How it wears wires.")
-    ] = None,
+    note: NoteOption = "",
+    method: Annotated[Method | None, typer.Option("--method", help="Sieving method.")] = None,
+    material: MaterialOption = "",
+    abrasiveness: AbrasivenessOption = None,
     why_late: WhyLateOption = "",
     json_path: JsonOption = None,
 ) -> None:
     """Log uses of a sieve."""
-    from sieve_registry.cli.support.records import due_words, state_dict
-    from sieve_registry.sieves import commands as sieve_commands
-    from sieve_registry.sieves import queries as sieve_queries
+    from sieve_registry.cli.support.records import print_remarks
+    from sieve_registry.cli.support.sieve_records import print_next_check, record_of_sieve
+    from sieve_registry.sieves import commands
 
+    day = read_day(date)
     details = UseDetails(
         method="" if method is None else method.value,
         material=material,
         abrasiveness="" if abrasiveness is None else abrasiveness.value,
     )
-    with opened(context) as registry:
-        state = sieve_commands.log_use(
+    recorded = record_of_sieve(
+        context,
+        json_path,
+        lambda registry: commands.log_use(
             registry,
             sieve_id,
             count,
-            on_date=read_day(date),
+            on_date=day,
             by=by,
             note=note,
             details=details,
             late_reason=why_late,
-        )
-        history = sieve_queries.get_history(registry, sieve_id)
-    if emit_json(json_path, state_dict(state, history)):
+        ),
+    )
+    if recorded is None:
         return
-    print_line(
-        f"Logged {count} for sieve {state.sieve.id}: {state.uses_total} uses in all, "
+    state, _ = recorded
+    print_text(
+        f"Logged {count} for sieve {state.sieve.id}: {state.uses_total} uses in total, "
         f"{state.uses_since_check} since the last check."
     )
-    print_line(f"Its next check is due: {due_words(state)} ({state.due_because}).")
-    if state.last_check is not None:
-        for remark in state.remarks:
-            print_text(f"Note: {state.sieve.id} is {remark.message}.")
+    print_next_check(state)
+    print_remarks(state)

@@ -3,25 +3,27 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from decimal import Decimal
 from typing import Any
 
 from sieve_inspect.units import format_length
+from sieve_registry.cli.support.json_fields import fields
 from sieve_registry.cli.support.output import print_text
 from sieve_registry.records import (
     Check,
     CheckDetail,
     Correction,
     DirectionFigures,
+    EvidenceFile,
     Fact,
+    Finding,
     Margin,
     Retirement,
     Sieve,
     SieveHistory,
     SieveState,
     Use,
-    UseDetails,
 )
 
 __all__ = [
@@ -31,10 +33,14 @@ __all__ = [
     "detail_dict",
     "due_dict",
     "due_words",
+    "evidence_dicts",
+    "fact_dict",
+    "finding_dicts",
     "length_text",
     "margin_cells",
     "number",
     "print_corrections",
+    "print_remarks",
     "sieve_dict",
     "state_dict",
 ]
@@ -57,6 +63,21 @@ def due_words(state: SieveState) -> str:
     return f"{state.due} overdue" if state.overdue else str(state.due)
 
 
+def finding_dicts(findings: Iterable[Finding]) -> list[dict[str, Any]]:
+    """Findings for JSON."""
+    return [fields(finding, "source", "message", "subject") for finding in findings]
+
+
+def evidence_dicts(files: Iterable[EvidenceFile]) -> list[dict[str, Any]]:
+    """Evidence files for JSON."""
+    return [fields(file, "sha256", "extension", "size", "role", "name") for file in files]
+
+
+def fact_dict(fact: Fact) -> dict[str, Any]:
+    """A record of a person's act for JSON: day, person, and its content."""
+    return {"date": fact.on_date.isoformat(), "by": fact.person, **fact.payload}
+
+
 def due_dict(state: SieveState) -> dict[str, Any]:
     """One entry of `due --json`."""
     last = state.last_check
@@ -66,11 +87,7 @@ def due_dict(state: SieveState) -> dict[str, Any]:
         "last_check": None if last is None else last.on_date.isoformat(),
         "last_check_id": None if last is None else last.id,
         "outcome": None if last is None else last.outcome,
-        "due": None if state.due is None else state.due.isoformat(),
-        "overdue": state.overdue,
-        "due_because": state.due_because,
-        "uses_since_check": state.uses_since_check,
-        "location": state.location,
+        **fields(state, "due", "overdue", "due_because", "uses_since_check", "location"),
         "signed_by": None if state.signed is None else state.signed.person,
         "remarks": [remark.message for remark in state.remarks],
     }
@@ -79,33 +96,26 @@ def due_dict(state: SieveState) -> dict[str, Any]:
 def sieve_dict(sieve: Sieve) -> dict[str, Any]:
     """What a sieve is, as it was added."""
     return {
-        "nominal_um": sieve.nominal_um,
-        "standard": sieve.standard,
-        "grade": sieve.grade,
-        "serial": sieve.serial,
+        **fields(sieve, "nominal_um", "standard", "grade", "serial"),
         "frame_um": None if sieve.frame_nm is None else sieve.frame_nm / 1000,
-        "maker": sieve.maker,
-        "in_service": None if sieve.in_service is None else sieve.in_service.isoformat(),
-        "added_on": sieve.added_on.isoformat(),
+        **fields(sieve, "maker", "in_service", "added_on"),
     }
 
 
 def state_dict(state: SieveState, history: SieveHistory) -> dict[str, Any]:
-    """`sieve show --json`: the state, and what it rests on up to that day."""
+    """`sieve show --json`: the state, and its records up to that day."""
     day = state.as_of
     return {
         **due_dict(state),
         "as_of": day.isoformat(),
         **sieve_dict(state.sieve),
-        "interval_months": state.interval_months,
-        "interval_uses": state.interval_uses,
-        "uses_total": state.uses_total,
+        **fields(state, "interval_months", "interval_uses", "uses_total"),
         "checks": [check_dict(check) for check in history.checks if check.on_date <= day],
         "uses": [_use_dict(use) for use in history.uses if use.on_date <= day],
         "retirement": _retirement_dict(history.retirement) if state.status == "retired" else None,
-        "details": dict(state.details.__dict__),
+        "details": fields(state.details, "type", "height", "cloth", "certificate", "warp", "label"),
         "acts": [_act_dict(act) for act in history.acts if act.on_date <= day],
-        "corrections": [correction_dict(one) for one in history.corrections],
+        "corrections": [correction_dict(correction) for correction in history.corrections],
     }
 
 
@@ -120,40 +130,47 @@ def _act_dict(act: Fact) -> dict[str, Any]:
     }
 
 
-def correction_dict(made: Correction) -> dict[str, Any]:
-    """A correction: which event it corrects, what that said, and how it should read."""
+def correction_dict(correction: Correction) -> dict[str, Any]:
+    """A correction: the event it corrects, the former content, and the corrected content."""
     return {
-        "event": made.seq,
-        "corrects": made.corrects,
-        "kind": made.kind,
-        "sieve": made.sieve_id,
-        "void": made.void,
-        "was": dict(made.was),
-        "now": dict(made.now),
-        "reason": made.reason,
-        "date": made.on_date.isoformat(),
-        "by": made.person,
-        "recorded_at": made.recorded_at,
+        "event": correction.seq,
+        "corrects": correction.corrects,
+        "kind": correction.kind,
+        "sieve": correction.sieve_id,
+        "void": correction.void,
+        "was": dict(correction.was),
+        "now": dict(correction.now),
+        "reason": correction.reason,
+        "date": correction.on_date.isoformat(),
+        "by": correction.person,
+        "recorded_at": correction.recorded_at,
     }
 
 
-def correction_words(made: Correction) -> str:
-    """A correction in one line: both readings and the reason."""
+def correction_words(correction: Correction) -> str:
+    """A correction in one line: the former and the corrected content, and the reason."""
     names = {"on_date": "date", "frame_nm": "frame in nm", "in_service": "in service"}
     changes = [
-        f"{names.get(name, name)} {made.was.get(name)!s} should read {value!s}"
-        for name, value in made.now.items()
+        f"{names.get(name, name)} {correction.was.get(name)!s} should read {value!s}"
+        for name, value in correction.now.items()
     ]
-    what = "is void" if made.void else ", ".join(changes) or "stands again"
-    return f"{made.kind} (event {made.corrects}) {what}: {made.reason}"
+    change = "is void" if correction.void else ", ".join(changes) or "is valid again"
+    return f"{correction.kind} (event {correction.corrects}) {change}: {correction.reason}"
 
 
-def print_corrections(made: Sequence[Correction]) -> None:
+def print_corrections(corrections: Sequence[Correction]) -> None:
     """Later corrections of records, one paragraph each."""
-    for correction in made:
+    for correction in corrections:
         person, day = correction.person, correction.on_date
         words = correction_words(correction)
         print_text(f"Corrected: {words} ({person}, {day}, event {correction.seq}).")
+
+
+def print_remarks(state: SieveState) -> None:
+    """What a person should know of a checked sieve."""
+    if state.last_check is not None:
+        for remark in state.remarks:
+            print_text(f"Note: {state.sieve.id} is {remark.message}.")
 
 
 def check_dict(check: Check) -> dict[str, Any]:
@@ -164,14 +181,8 @@ def check_dict(check: Check) -> dict[str, Any]:
         "sieve": check.sieve_id,
         "date": check.on_date.isoformat(),
         "nominal_um": check.nominal_nm / 1000,
-        "standard": check.standard,
-        "grade": check.grade,
-        "rule": check.rule,
-        "outcome": check.outcome,
-        "reasons": list(check.reasons),
-        "action": check.action,
-        "action_reason": check.action_reason,
-        "fit": check.fit,
+        **fields(check, "standard", "grade", "rule", "outcome", "reasons"),
+        **fields(check, "action", "action_reason", "fit"),
         "directions": {"x": _figures_dict(check.x), "y": _figures_dict(check.y)},
         "by": check.person,
         "recorded_at": check.recorded_at,
@@ -184,19 +195,8 @@ def detail_dict(detail: CheckDetail) -> dict[str, Any]:
     payload = json.loads(detail.event.payload)
     return {
         **check_dict(detail.check),
-        "margins": [
-            {
-                "name": m.name,
-                "direction": m.direction,
-                "value_um": _float(m.value_um),
-                "U_um": _float(m.expanded_um),
-                "limit_low_um": _float(m.limit_low_um),
-                "limit_high_um": _float(m.limit_high_um),
-                "outcome": m.outcome,
-            }
-            for m in detail.margins
-        ],
-        "evidence": [dict(file.__dict__) for file in detail.evidence],
+        "margins": [_margin_dict(margin) for margin in detail.margins],
+        "evidence": evidence_dicts(detail.evidence),
         "images": payload["images"],
         "trace": payload.get("trace"),
         "warnings": payload.get("warnings", []),
@@ -204,8 +204,16 @@ def detail_dict(detail: CheckDetail) -> dict[str, Any]:
     }
 
 
+def _margin_dict(margin: Margin) -> dict[str, Any]:
+    return {
+        **fields(margin, "name", "direction", "value_um"),
+        "U_um": None if margin.expanded_um is None else float(margin.expanded_um),
+        **fields(margin, "limit_low_um", "limit_high_um", "outcome"),
+    }
+
+
 def margin_cells(margin: Margin) -> list[str]:
-    """One row of the table of values against limits."""
+    """One row of the table of values and limits."""
     return [
         margin.name,
         margin.direction,
@@ -218,30 +226,21 @@ def margin_cells(margin: Margin) -> list[str]:
 
 
 def _figures_dict(figures: DirectionFigures) -> dict[str, Any]:
-    return {
-        name: _float(value) if isinstance(value, Decimal) else value
-        for name, value in figures.__dict__.items()
-    }
+    lengths = ("mean_um", "sd_um", "max_um", "u_mean_um", "u_sd_um", "u_max_um", "wire_mean_um")
+    return fields(figures, "count", *lengths)
 
 
 def _use_dict(use: Use) -> dict[str, Any]:
+    names = ("stack", "method", "material", "abrasiveness", "cleaning")
+    known = fields(use.details, *names, "mass_g", "minutes", "retained_g")
     return {
         "event": use.seq,
         "date": use.on_date.isoformat(),
         "count": use.count,
         "note": use.note,
-        **_known(use.details),
+        **{name: value for name, value in known.items() if value not in (None, "")},
         "by": use.person,
         "recorded_at": use.recorded_at,
-    }
-
-
-def _known(details: UseDetails) -> dict[str, Any]:
-    """How a sieve was used, as far as it is known; figures as numbers."""
-    return {
-        name: _float(value) if isinstance(value, Decimal) else value
-        for name, value in details.__dict__.items()
-        if value not in (None, "")
     }
 
 
@@ -255,7 +254,3 @@ def _retirement_dict(end: Retirement | None) -> dict[str, Any] | None:
         "by": end.person,
         "recorded_at": end.recorded_at,
     }
-
-
-def _float(value: Decimal | None) -> float | None:
-    return None if value is None else float(value)

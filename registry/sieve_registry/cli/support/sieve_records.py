@@ -1,0 +1,40 @@
+"""Recording something of one sieve, and the answer every such command gives."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import TYPE_CHECKING
+
+import typer
+
+from sieve_registry.cli.support.options import opened
+from sieve_registry.cli.support.output import emit_json, print_text
+from sieve_registry.cli.support.records import due_words, state_dict
+
+if TYPE_CHECKING:
+    from sieve_registry.records import SieveHistory, SieveState
+    from sieve_registry.store.engine import Registry
+
+__all__ = ["print_next_check", "record_of_sieve"]
+
+
+def record_of_sieve(
+    context: typer.Context, json_path: str | None, record: Callable[[Registry], SieveState]
+) -> tuple[SieveState, SieveHistory] | None:
+    """Call `record` with the open registry; the sieve afterwards, to be printed.
+
+    None where the answer went to the terminal as JSON already. Raises what `record` raises.
+    """
+    from sieve_registry.sieves import queries
+
+    with opened(context) as registry:
+        state = record(registry)
+        history = queries.get_history(registry, state.sieve.id)
+    if emit_json(json_path, state_dict(state, history)):
+        return None
+    return state, history
+
+
+def print_next_check(state: SieveState) -> None:
+    """When the sieve's next check is due."""
+    print_text(f"Its next check is due: {due_words(state)} ({state.due_because}).")
