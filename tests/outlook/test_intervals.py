@@ -106,7 +106,7 @@ def test_a_person_takes_a_proposal_and_both_are_kept(lab: Lab, run: Program) -> 
     answer = run("interval", "S-1")
     assert answer.code == 0
     assert all(len(line) <= 80 for line in answer.out.splitlines())
-    assert "A person decides" in answer.out
+    assert "You decide" in answer.out
     assert run("interval", "S-1", "--accept", "wear").code == 2
     taken = run("interval", "S-1", "--accept", "staircase", "--by", "Ada Moss", "--reason", "ok")
     assert taken.code == 0
@@ -124,6 +124,6 @@ def test_a_person_takes_a_proposal_and_both_are_kept(lab: Lab, run: Program) -> 
 
 def test_only_what_there_is_can_be_taken(lab: Lab, run: Program) -> None:
     lab.add()
-    assert "Check it first." in run("interval", "S-1").out
+    assert "Check the sieve first." in run("interval", "S-1").out
     lab.check(0)
     assert "A person decides: --accept staircase takes one." in run("interval", "S-1").out

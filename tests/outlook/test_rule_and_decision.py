@@ -126,7 +126,7 @@ def test_both_the_proposal_and_the_decision_are_kept(lab: Lab, run: Program) -> 
 
 def test_the_rule_command(lab: Lab, run: Program) -> None:
     lab.add()
-    assert "the default, nobody named one" in run("rule", "S-1").out
+    assert "the default" in run("rule", "S-1").out
     assert run("rule", "S-1", "--set", "generous").code == 2
     assert run("rule", "S-1", "--coarser", "nowhere").code == 20
     assert run("rule", "S-1", "--repeatability", "nothing").code == 2

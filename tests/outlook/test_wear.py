@@ -314,5 +314,5 @@ def test_the_command(lab: Lab, run: Program, tmp_path: Path) -> None:
     assert ET.fromstring(chart.read_text()).tag == "{http://www.w3.org/2000/svg}svg"
     assert "the rate of use is not known" in " ".join(run("wear", "S-1").out.split())
     assert run("recloth", "S-1", "--reason", "worn").code == 0
-    assert "the history begins anew" in run("wear", "S-1").out
+    assert "the trend starts again" in run("wear", "S-1").out
     assert run("wear", "S-9").code == 32

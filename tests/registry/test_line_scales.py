@@ -130,7 +130,7 @@ def test_what_a_void_scale_or_line_gave_is_refused_and_told(
 def test_what_a_line_cannot_be_recorded_from_is_refused(lined, picture) -> None:
     alone = lined.lining()
     assert alone.code == 2
-    assert "name the scale it amends with --base" in alone.err
+    assert "name the scale it corrects with --base" in alone.err
     assert lined.lining("--base", "F-99").code == 56
     assert lined.lining("--base", "F-24", day="2026-03-01").code == 56  # before the base
     marks = lined.calibrate("--base", "F-24", day="2026-03-11")

@@ -1,4 +1,4 @@
-"""`sieveward artefact add|list|show`: certified artefacts, where every scale comes from."""
+"""`sieveward artefact add|list|show`: the certified artefacts that scales come from."""
 
 from __future__ import annotations
 
@@ -30,36 +30,40 @@ def add(
     kind: Annotated[str, typer.Option(help="dots, checker, grid, rule or line.")],
     certificate: Annotated[str, typer.Option(metavar="N", help="The certificate's number.")],
     laboratory: Annotated[str, typer.Option(metavar="T", help="Who certified it.")],
-    valid_from: Annotated[str, typer.Option(metavar="YYYY-MM-DD", help="Valid from.")],
-    valid_to: Annotated[str, typer.Option(metavar="YYYY-MM-DD", help="Valid to, that day too.")],
+    valid_from: Annotated[str, typer.Option(metavar="YYYY-MM-DD", help="First day of validity.")],
+    valid_to: Annotated[str, typer.Option(metavar="YYYY-MM-DD", help="Last day of validity.")],
     pitch: Annotated[
-        str | None, typer.Option(metavar="L", help="From mark to mark: 500um, 0.5mm.")
+        str | None, typer.Option(metavar="L", help="Nominal distance between marks: 500um, 0.5mm.")
     ] = None,
     certified_pitch: Annotated[
-        str | None, typer.Option(metavar="L", help="As certified (else the pitch is).")
+        str | None, typer.Option(metavar="L", help="Certified pitch (default: --pitch).")
     ] = None,
-    u_pitch: Annotated[str | None, typer.Option(metavar="L", help="Its U as printed.")] = None,
+    u_pitch: Annotated[
+        str | None, typer.Option(metavar="L", help="U from the certificate.")
+    ] = None,
     line_width: Annotated[
         str | None, typer.Option(metavar="L", help="Width of a line, or of a dark square.")
     ] = None,
     certified_width: Annotated[
-        str | None, typer.Option(metavar="L", help="As certified (else the width is).")
+        str | None, typer.Option(metavar="L", help="Certified width (default: --line-width).")
     ] = None,
-    u_line_width: Annotated[str | None, typer.Option(metavar="L", help="Its U as printed.")] = None,
-    k: Annotated[float, typer.Option("--k", help="Coverage factor of these U.")] = 2.0,
+    u_line_width: Annotated[
+        str | None, typer.Option(metavar="L", help="U from the certificate.")
+    ] = None,
+    k: Annotated[float, typer.Option("--k", help="Coverage factor of U.")] = 2.0,
     expansion: Annotated[
         float | None, typer.Option(metavar="PPM_PER_K", help="Its thermal expansion.")
     ] = None,
     certificate_file: Annotated[
-        Path | None, typer.Option(metavar="PDF", help="The certificate, kept as evidence.")
+        Path | None, typer.Option(metavar="PDF", help="Certificate file, kept as evidence.")
     ] = None,
     renew: Annotated[
-        bool, typer.Option("--renew", help="A further certificate of one there is already.")
+        bool, typer.Option("--renew", help="Add a new certificate to a recorded artefact.")
     ] = False,
     by: ByOption = None,
     json_path: JsonOption = None,
 ) -> None:
-    """Record a certified artefact, or a new certificate of one."""
+    """Record a certified artefact, or a new certificate for a recorded artefact."""
     from sieve_inspect.errors import UsageError
     from sieve_inspect.units import parse_length_um
     from sieve_registry.scales import artefacts
@@ -68,7 +72,9 @@ def add(
         return None if text is None else parse_length_um(text)
 
     if pitch is not None and u_pitch is None:
-        raise UsageError(message="The certificate tells U of the pitch: give it with --u-pitch.")
+        raise UsageError(
+            message="Uncertainty of the pitch missing: give --u-pitch from the certificate."
+        )
     check_outputs([], json_path, [("the certificate", certificate_file)])
     first, last = read_day(valid_from), read_day(valid_to)
     assert first is not None
@@ -107,7 +113,7 @@ def list_(context: typer.Context, json_path: JsonOption = None) -> None:
     if emit_json(json_path, {"artefacts": [_artefact_dict(one) for one in found]}):
         return
     if not found:
-        print_line("No artefact is kept yet: sieveward artefact add ID …")
+        print_line("No artefacts yet. Add one: sieveward artefact add ID …")
         return
     rows = [
         (one.id, one.kind, _number(one.pitch_um), one.certificate, str(one.valid_to))
@@ -142,6 +148,8 @@ def show(context: typer.Context, artefact_id: IdArgument, json_path: JsonOption 
 
 
 def _artefact_dict(one: CertifiedArtefact) -> dict[str, Any]:
+    from sieve_registry.cli.support.records import evidence_dicts
+
     return {
         "id": one.id,
         "kind": one.kind,
@@ -157,7 +165,7 @@ def _artefact_dict(one: CertifiedArtefact) -> dict[str, Any]:
         "valid_from": one.valid_from.isoformat(),
         "valid_to": one.valid_to.isoformat(),
         "expansion_ppm_per_k": one.expansion_ppm_per_k,
-        "evidence": [dict(file.__dict__) for file in one.evidence],
+        "evidence": evidence_dicts(one.evidence),
         "event": one.event,
     }
 

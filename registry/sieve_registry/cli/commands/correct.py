@@ -1,4 +1,4 @@
-"""`sieveward correct`: say how an earlier record should read, or that it is void."""
+"""`sieveward correct`: correct an earlier record, or declare it void."""
 
 from __future__ import annotations
 
@@ -24,14 +24,14 @@ def correct(
         list[str] | None,
         typer.Option("--set", metavar="NAME=VALUE", help="date, count, note, serial, …"),
     ] = None,
-    void: Annotated[bool, typer.Option("--void", help="It should not have been recorded.")] = False,
+    void: Annotated[bool, typer.Option("--void", help="Declare it void.")] = False,
     by: ByOption = None,
     why_late: WhyLateOption = "",
     json_path: JsonOption = None,
 ) -> None:
-    """Correct an earlier record; it stays as it was, and both are shown.
+    """Correct an earlier record; the former content is kept, and both are shown.
 
-    Without --set and --void an earlier --void is taken back.
+    Without --set and --void an earlier --void is withdrawn.
     """
     from sieve_registry.cli.support.records import correction_dict, correction_words
     from sieve_registry.quality import corrections as quality_corrections
@@ -40,10 +40,10 @@ def correct(
     for change in changes or ():
         name, equals, value = change.partition("=")
         if not equals:
-            raise UsageError(message=f"{change!r} is not of the form NAME=VALUE.")
+            raise UsageError(message=f"Write a change as NAME=VALUE, not {change!r}.")
         wanted[name.strip()] = value.strip()
     if void and wanted:
-        raise UsageError(message="A void record needs no --set.")
+        raise UsageError(message="Give --set or --void, not both.")
     with opened(context) as registry:
         terms = record_terms(None, by, why_late)
         made = quality_corrections.correct(registry, record, wanted, reason, terms, void=void)

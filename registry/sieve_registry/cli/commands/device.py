@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from sieve_registry.cli.support.json_fields import fields
 from sieve_registry.cli.support.options import ByOption, opened, record_terms
 from sieve_registry.cli.support.output import (
     JsonOption,
@@ -28,11 +29,16 @@ if TYPE_CHECKING:
 
 __all__ = ["device_app"]
 
+_FIELDS = (
+    "id", "kind", "serial", "setting", "light", "encoding", "stand_off_um", "allowance_um",
+    "path_um", "event",
+)  # fmt: skip
+
 device_app = typer.Typer(
     no_args_is_help=True, help="The scanners and microscopes pictures come from: add, list, show."
 )
 IdArgument = Annotated[
-    str, typer.Argument(metavar="ID", help="Its name; another setting is another device.")
+    str, typer.Argument(metavar="ID", help="Its name; each setting is a device of its own.")
 ]
 
 
@@ -47,11 +53,11 @@ def add(
     light: Annotated[str, typer.Option(metavar="T", help="transmitted, reflected, ring, …")],
     encoding: Annotated[str, typer.Option(metavar="E", help="srgb, linear or auto.")],
     stand_off: Annotated[
-        str, typer.Option(metavar="L", help="How far above the glass the cloth lies: 0um, 1mm.")
+        str, typer.Option(metavar="L", help="Height of the cloth above the glass: 0um, 1mm.")
     ],
     stand_off_allowance: Annotated[
         str | None,
-        typer.Option(metavar="L", help="How much that may differ (1 mm; microscope 0.1 mm)."),
+        typer.Option(metavar="L", help="Allowed difference (1 mm; microscope 0.1 mm)."),
     ] = None,
     optical_path: Annotated[
         str | None,
@@ -94,7 +100,7 @@ def list_(context: typer.Context, json_path: JsonOption = None) -> None:
     if emit_json(json_path, {"devices": [_device_dict(one) for one in found]}):
         return
     if not found:
-        print_line("No device is kept yet: sieveward device add ID …")
+        print_line("No devices yet. Add one: sieveward device add ID …")
         return
     rows = [(one.id, one.kind, one.serial, one.setting, one.light) for one in found]
     print_table("", ("device", "kind", "serial", "setting", "light"), rows)
@@ -110,7 +116,7 @@ def show(
     ] = None,
     json_path: JsonOption = None,
 ) -> None:
-    """Show a device with the history of its scale; a jump names the checks it puts in question."""
+    """Show a device with the history of its scale, jumps, and the checks they affect."""
     from sieve_registry.cli.support.records import correction_dict, print_corrections
     from sieve_registry.scales import artefacts
     from sieve_registry.scales.drift import drift_of
@@ -140,7 +146,7 @@ def show(
 
 
 def _corrections(registry: Registry, device: Device) -> list[Correction]:
-    """What was said later of the device and of any scale of it, void ones too."""
+    """Later corrections of the device and of its scales, void scales included."""
     from sieve_registry import events
     from sieve_registry.scales.corrections import amendments
     from sieve_registry.sieves.decision_rules import facts_of
@@ -155,9 +161,7 @@ def _draw(plot: Path, history: Sequence[KeptScale]) -> None:
     from sieve_registry.report.drift_chart import drift_svg
 
     if not history:
-        raise UsageError(
-            message="There is no scale to draw yet: record one with `sieveward scale`."
-        )
+        raise UsageError(message="No scale to draw yet: record a scale with `sieveward scale`.")
     write_bytes(plot, drift_svg(history).encode())
 
 
@@ -191,17 +195,17 @@ def _print_history(history: Sequence[KeptScale]) -> None:
 
 def _print_jump(one: Jump) -> None:
 
-    named = ", ".join(one.checks) or "none"
+    checks = ", ".join(one.checks) or "none"
     text = (
         f"Jump along {one.direction}: {100 * one.change:+.3f} % from {one.good.on_date} to "
-        f"{one.bad.on_date}, more than the {100 * one.limit:.3f} % both uncertainties allow. "
-        f"Checks between them: {named}."
+        f"{one.bad.on_date}; both uncertainties explain at most {100 * one.limit:.3f} %. "
+        f"Checks in between: {checks}."
     )
     print_text(text)
 
 
 def _device_dict(one: Device) -> dict[str, Any]:
-    return dict(one.__dict__)
+    return fields(one, *_FIELDS)
 
 
 def _print_device(one: Device) -> None:
@@ -210,4 +214,4 @@ def _print_device(one: Device) -> None:
     print_line(f"Device {one.id}, {one.kind}, serial {one.serial}")
     print_line(f"  setting {one.setting}, light {one.light}, encoding {one.encoding}")
     off = "on the glass" if not one.stand_off_um else format_length(one.stand_off_um)
-    print_line(f"  cloth {off}, give or take {format_length(one.allowance_um)}")
+    print_line(f"  cloth {off}, within {format_length(one.allowance_um)}")

@@ -15,7 +15,6 @@ from sieve_registry.cli.support.output import (
     emit_json,
     print_line,
     print_table,
-    print_text,
 )
 
 if TYPE_CHECKING:
@@ -25,7 +24,7 @@ __all__ = ["FailOnDue", "due", "print_due"]
 
 
 class FailOnDue(StrEnum):
-    """What `--fail-on` answers with exit code 1."""
+    """When `--fail-on` ends with exit code 1."""
 
     OVERDUE = "overdue"
 
@@ -34,22 +33,22 @@ def due(
     context: typer.Context,
     as_of: AsOfOption = None,
     within: Annotated[
-        int | None, typer.Option("--within", metavar="DAYS", help="Only those due so soon.")
+        int | None, typer.Option("--within", metavar="DAYS", help="Due within so many days.")
     ] = None,
     fail_on: Annotated[
-        FailOnDue | None, typer.Option("--fail-on", help="Exit code 1 when any is overdue.")
+        FailOnDue | None, typer.Option("--fail-on", help="Exit 1 when a sieve is overdue.")
     ] = None,
     json_path: JsonOption = None,
 ) -> None:
-    """List the sieves in service by the day their next check is due, overdue ones first."""
+    """List the sieves in service by the due day of their next check, overdue first."""
     from sieve_registry.cli.support.records import due_dict
     from sieve_registry.sieves import queries as sieve_queries
 
     with opened(context) as registry:
         day = read_day(as_of) or registry.today()
         waiting = sieve_queries.due(registry, day, within)
-    told = waiting if json_path is not None else []
-    payload = {"as_of": day.isoformat(), "sieves": [due_dict(state) for state in told]}
+    wanted = waiting if json_path is not None else []
+    payload = {"as_of": day.isoformat(), "sieves": [due_dict(state) for state in wanted]}
     late = sum(state.overdue for state in waiting)
     if not emit_json(json_path, payload):
         print_due(waiting, day)
@@ -59,7 +58,7 @@ def due(
 
 def print_due(waiting: Sequence[SieveState], day: date) -> None:
     """The due list for a person."""
-    from sieve_registry.cli.support.records import due_words, length_text
+    from sieve_registry.cli.support.records import due_words, length_text, print_remarks
 
     rows = [
         [
@@ -77,6 +76,4 @@ def print_due(waiting: Sequence[SieveState], day: date) -> None:
     late = sum(state.overdue for state in waiting)
     print_line(f"{len(waiting)} to check, {late} overdue.")
     for state in waiting:
-        if state.last_check is not None:
-            for remark in state.remarks:
-                print_text(f"Note: {state.sieve.id} is {remark.message}.")
+        print_remarks(state)

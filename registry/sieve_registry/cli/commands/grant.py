@@ -28,7 +28,7 @@ def grant(
     role: Annotated[Role, typer.Argument(help="read, record, sign or admin.")],
     json_path: JsonOption = None,
 ) -> None:
-    """Let a user of the database read, record, sign or administer; it holds for all programs."""
+    """Let a user of the database read, record, sign or administer, in every program."""
     from sieve_registry.store import server
 
     with opened(context) as registry:

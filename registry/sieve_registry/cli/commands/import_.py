@@ -1,4 +1,4 @@
-"""`sieveward import`: a whole export, or a laboratory's own table of sieves or past checks."""
+"""`sieveward import`: an export, or a laboratory's own table of sieves or past checks."""
 
 from __future__ import annotations
 
@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from sieve_registry.cli.commands.export import What
+from sieve_registry.cli.support.json_fields import MANIFEST, fields
 from sieve_registry.cli.support.options import ByOption, WhyLateOption, opened, record_terms
 from sieve_registry.cli.support.output import JsonOption, emit_json, print_line, print_text
 from sieve_registry.cli.support.output_files import check_outputs
@@ -25,27 +26,27 @@ def import_(
         Path, typer.Argument(metavar="PATH", help="A .csv or .xlsx table; or an export.")
     ],
     *,
-    what: Annotated[What, typer.Option("--what", help="What its rows are.")] = What.SIEVES,
+    what: Annotated[What, typer.Option("--what", help="Kind of rows.")] = What.SIEVES,
     mapping: Annotated[
-        Path | None, typer.Option("--map", metavar="FILE", help="Your columns' names (TOML).")
+        Path | None, typer.Option("--map", metavar="FILE", help="Names of your columns (TOML).")
     ] = None,
     dry_run: Annotated[
-        bool, typer.Option("--dry-run", help="Only try, and tell every bad row.")
+        bool, typer.Option("--dry-run", help="Import nothing; list every row with errors.")
     ] = False,
     by: ByOption = None,
     why_late: WhyLateOption = "",
     json_path: JsonOption = None,
 ) -> None:
-    """Read in a table of sieves or past checks, all or nothing; or a whole export.
+    """Import a table of sieves or past checks, all rows or none; or an export.
 
-    Columns of sieves: id, nominal; as far as you have them standard, grade,
-    serial, location, maker, frame, in_service, interval_months,
-    interval_uses, type, height, cloth, certificate, warp, label.
+    Columns of sieves: id, nominal; optional: standard, grade, serial,
+    location, maker, frame, in_service, interval_months, interval_uses,
+    type, height, cloth, certificate, warp, label.
 
-    Columns of past checks: sieve, date, outcome, mean_x, mean_y; as far as
-    you have them sd_x, sd_y, max_x, max_y, count, by, note.
+    Columns of past checks: sieve, date, outcome, mean_x, mean_y; optional:
+    sd_x, sd_y, max_x, max_y, count, by, note.
 
-    A mapping file names yours, how your days are written, and your words for outcomes:
+    A mapping file gives your names of columns, your format of dates, and your words for outcomes:
 
     \b
     \\[columns]
@@ -64,11 +65,13 @@ def import_(
 
     archive.read_manifest(source)
     with opened(context, create=True) as registry:
-        found = archive.import_all(registry, source)
+        manifest = archive.import_all(registry, source)
         where = registry.where
-    if not emit_json(json_path, {"registry": where, **found.__dict__}):
-        print_line(f"Read {found.events} events and {found.evidence} evidence files into {where}.")
-        print_line(f"Ledger head: {found.head or '-'}")
+    if not emit_json(json_path, {"registry": where, **fields(manifest, *MANIFEST)}):
+        print_line(
+            f"Imported {manifest.events} events, {manifest.evidence} evidence files into {where}."
+        )
+        print_line(f"Ledger head: {manifest.head or '-'}")
 
 
 def _table(
@@ -91,10 +94,9 @@ def _table(
         "what": done.what,
         "rows": done.rows,
         "recorded": done.recorded,
-        "bad_rows": [dict(row.__dict__) for row in done.bad],
+        "bad_rows": [fields(row, "line", "reason") for row in done.bad],
     }
-    said = emit_json(json_path, payload)
-    if not said:
+    if not emit_json(json_path, payload):
         _print_done(done, source)
     if done.bad:
         first = done.bad[0]
@@ -105,6 +107,6 @@ def _print_done(done: Imported, source: Path) -> None:
     for row in done.bad:
         print_text(f"line {row.line}: {row.reason}", "  ")
     if done.recorded:
-        print_line(f"Read in {done.rows} {done.what} from {source}.")
+        print_line(f"Imported {done.rows} {done.what} from {source}.")
     elif not done.bad:
-        print_line(f"{done.rows} {done.what} can be read in; nothing was, it was a trial.")
+        print_line(f"{done.rows} {done.what} can be imported. Nothing was imported: --dry-run.")

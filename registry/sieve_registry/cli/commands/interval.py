@@ -1,4 +1,4 @@
-"""`sieveward interval`: how long a sieve may go unchecked, and what its history proposes."""
+"""`sieveward interval`: the time between checks, and the proposals from the sieve's history."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from sieve_registry.cli.support.json_fields import fields
 from sieve_registry.cli.support.options import (
     AsOfOption,
     ByOption,
@@ -30,7 +31,7 @@ __all__ = ["Method", "interval"]
 
 
 class Method(StrEnum):
-    """Which proposal `--accept` takes."""
+    """The proposal that `--accept` takes."""
 
     STAIRCASE = "staircase"
     WEAR = "wear"
@@ -41,15 +42,15 @@ def interval(
     sieve_id: Annotated[str, typer.Argument(metavar="ID", help="The sieve.")],
     *,
     accept: Annotated[
-        Method | None, typer.Option("--accept", help="Take this proposal from today on.")
+        Method | None, typer.Option("--accept", help="Accept this proposal from today on.")
     ] = None,
-    reason: Annotated[str, typer.Option("--reason", metavar="T", help="Why you take it.")] = "",
+    reason: Annotated[str, typer.Option("--reason", metavar="T", help="Why you accept it.")] = "",
     as_of: AsOfOption = None,
     by: ByOption = None,
     why_late: WhyLateOption = "",
     json_path: JsonOption = None,
 ) -> None:
-    """Show the interval of a sieve by months and uses, and what its checks propose."""
+    """Show the interval of a sieve by months and uses, with proposals from its checks."""
     from sieve_registry.outlook import intervals
 
     with opened(context) as registry:
@@ -62,6 +63,8 @@ def interval(
 
 
 def _dict(view: IntervalView, accepted: Method | None) -> dict[str, Any]:
+    from sieve_registry.cli.support.records import fact_dict
+
     state = view.state
     return {
         "id": state.sieve.id,
@@ -73,20 +76,11 @@ def _dict(view: IntervalView, accepted: Method | None) -> dict[str, Any]:
         "uses_since_check": state.uses_since_check,
         "uses_per_year": view.rate_per_year,
         "proposals": [
-            {
-                "method": one.method,
-                "months": one.months,
-                "uses": one.uses,
-                "enough": one.enough,
-                "reasons": list(one.reasons),
-            }
-            for one in view.proposals
+            fields(proposal, "method", "months", "uses", "enough", "reasons")
+            for proposal in view.proposals
         ],
         "accepted": None if accepted is None else accepted.value,
-        "decided": [
-            {"date": fact.on_date.isoformat(), "by": fact.person, **fact.payload}
-            for fact in view.decided
-        ],
+        "decided": [fact_dict(decision) for decision in view.decided],
     }
 
 
@@ -107,10 +101,12 @@ def _print(view: IntervalView, accepted: Method | None) -> None:
         for why in one.reasons:
             print_text(f"{one.method}: {why}.", "  ")
     if accepted is not None:
-        print_line(f"Taken: {accepted.value}, from today on.")
+        print_line(f"Accepted: {accepted.value}, from today on.")
     else:
         ways = " or ".join(f"--accept {one.method}" for one in view.proposals if one.enough)
-        print_line(f"A person decides: {ways} takes one." if ways else "Check it first.")
+        print_line(
+            f"You decide: accept a proposal with {ways}." if ways else "Check the sieve first."
+        )
 
 
 def _words(state: Any) -> str:

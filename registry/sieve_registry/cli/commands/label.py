@@ -17,7 +17,7 @@ __all__ = ["LabelSize", "label"]
 
 
 class LabelSize(StrEnum):
-    """The sizes a label is printed in; see `sieve_registry.report.labels.SIZES`."""
+    """The sizes of labels; see `sieve_registry.report.labels.SIZES`."""
 
     LARGE = "large"
     SMALL = "small"
@@ -36,15 +36,17 @@ def label(
     ] = LabelSize.LARGE,
     json_path: JsonOption = None,
 ) -> None:
-    """Write status labels: what the sieve is, its status, when its next check is due."""
+    """Write status labels: the sieve, its status, and the due day of its next check."""
     from sieve_registry.report import labels
     from sieve_registry.sieves import queries as sieve_queries
 
     kind = out.suffix.lower()
     if kind not in (".svg", ".png", ".html"):
-        raise UsageError(message=f"A label is an .svg, .png or .html file, not {out.name!r}.")
+        raise UsageError(
+            message=f"Name an .svg, .png or .html file for the label, not {out.name!r}."
+        )
     if kind != ".html" and len(sieves) > 1:
-        raise UsageError(message="Several labels go on one page: name an .html file.")
+        raise UsageError(message="For several labels name an .html file.")
     check_outputs([("--out", out)], json_path)
     with opened(context) as registry:
         made = [labels.label_of(sieve_queries.get_state(registry, one)) for one in sieves]

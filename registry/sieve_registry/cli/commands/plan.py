@@ -1,4 +1,4 @@
-"""`sieveward plan`: how many apertures to measure, where, and whether a check did."""
+"""`sieveward plan`: how many apertures to measure, and where."""
 
 from __future__ import annotations
 
@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from sieve_registry.cli.support.json_fields import fields
 from sieve_registry.cli.support.options import AsOfOption, opened, read_day
 from sieve_registry.cli.support.output import (
     JsonOption,
@@ -27,12 +28,12 @@ def plan(
     *,
     field: Annotated[
         str | None,
-        typer.Option("--field", metavar="L", help="Width of one field (5mm); else whole scans."),
+        typer.Option("--field", metavar="L", help="Width of one field: 5mm (default: full scans)."),
     ] = None,
     as_of: AsOfOption = None,
     json_path: JsonOption = None,
 ) -> None:
-    """Say how many apertures to measure and where, and whether the last check did."""
+    """Show how many apertures to measure and where, and whether the last check did so."""
     from sieve_inspect.units import parse_length_um
     from sieve_registry.checks import sampling
 
@@ -44,30 +45,30 @@ def plan(
 
 
 def _dict(view: PlanView) -> dict[str, Any]:
-    found, last = view.plan, view.last
+    plan, last = view.plan, view.last
     return {
         "id": view.sieve_id,
-        "nominal_um": found.nominal_um,
-        "grade": found.grade,
-        "frame_mm": found.frame_mm,
+        "nominal_um": plan.nominal_um,
+        "grade": plan.grade,
+        "frame_mm": plan.frame_mm,
         "frame_assumed": view.frame_assumed,
-        "n": found.n,
-        "all": found.n is None,
-        "fields": found.fields,
-        "per_field": found.per_field,
-        "places": [dict(place.__dict__) for place in found.places],
-        "wires": found.wires,
-        "wire_um": found.wire_um,
-        "wire_min_um": found.wire_min_um,
-        "wire_max_um": found.wire_max_um,
-        "reasons": list(found.reasons),
+        "n": plan.n,
+        "all": plan.n is None,
+        "fields": plan.fields,
+        "per_field": plan.per_field,
+        "places": [fields(place, "line", "x_mm", "y_mm") for place in plan.places],
+        "wires": plan.wires,
+        "wire_um": plan.wire_um,
+        "wire_min_um": plan.wire_min_um,
+        "wire_max_um": plan.wire_max_um,
+        "reasons": list(plan.reasons),
         "check": None
         if last is None
         else {
             "id": last.check_id,
             "met": last.met,
-            "lacking": [dict(one.__dict__) for one in last.lacking],
-            "wires": [dict(one.__dict__) for one in last.wires],
+            "lacking": [fields(lack, "what", "found", "needed") for lack in last.lacking],
+            "wires": [fields(wire, "direction", "mean_um", "inside") for wire in last.wires],
             "remarks": list(last.remarks),
         },
     }
@@ -76,50 +77,54 @@ def _dict(view: PlanView) -> dict[str, Any]:
 def _print(view: PlanView) -> None:
     from sieve_inspect.units import format_length
 
-    found = view.plan
-    frame = f"{found.frame_mm:g} mm frame" + (" (assumed)" if view.frame_assumed else "")
+    plan = view.plan
+    frame = f"{plan.frame_mm:g} mm frame" + (" (assumed)" if view.frame_assumed else "")
     print_line(
-        f"Sampling plan for sieve {view.sieve_id}: {format_length(found.nominal_um)}, "
-        f"{found.grade}, {frame}"
+        f"Sampling plan for sieve {view.sieve_id}: {format_length(plan.nominal_um)}, "
+        f"{plan.grade}, {frame}"
     )
-    many = "every full aperture" if found.n is None else f"at least {found.n} in each direction"
+    many = "every full aperture" if plan.n is None else f"at least {plan.n} in each direction"
     print_line(f"Apertures: {many}")
-    print_line(f"Wires: at least {found.wires} in each direction{_span(view)}")
-    if len(found.places) == 2:
-        print_line("Fields: the whole cloth in one scan, or the full diameter both ways")
+    print_line(f"Wires: at least {plan.wires} in each direction{_span(view)}")
+    if len(plan.places) == 2:
+        print_line(
+            "Fields: the complete cloth in one scan, or the full diameter in both directions"
+        )
     else:
         print_line(
-            f"Fields: {found.fields} on each centre line, {found.per_field} apertures in a row each"
+            f"Fields: {plan.fields} on each centre line, {plan.per_field} apertures in a row each"
         )
         print_line()
         rows = [
             [str(i), place.line, f"{place.x_mm:+.1f}", f"{place.y_mm:+.1f}"]
-            for i, place in enumerate(found.places, start=1)
+            for i, place in enumerate(plan.places, start=1)
         ]
         columns = ("field", "direction", "right, mm", "down, mm")
-        print_table("Middles from the sieve's centre", columns, rows, numeric=columns[2:])
+        print_table(
+            "Centres of the fields from the centre of the sieve", columns, rows, numeric=columns[2:]
+        )
     print_line()
-    for reason in found.reasons:
+    for reason in plan.reasons:
         print_text(f"{reason[0].upper()}{reason[1:]}.")
     _print_last(view)
 
 
 def _span(view: PlanView) -> str:
-    found = view.plan
-    if found.wire_min_um is None:
+    plan = view.plan
+    if plan.wire_min_um is None:
         return ""
-    return f", diameter {found.wire_min_um:g} to {found.wire_max_um:g} um"
+    return f", diameter {plan.wire_min_um:g} to {plan.wire_max_um:g} um"
 
 
 def _print_last(view: PlanView) -> None:
     last = view.last
     if last is None:
-        print_line("No check yet to hold against it.")
+        print_line("No check yet to compare with the plan.")
         return
     print_line()
     print_line(f"{last.check_id} {'met' if last.met else 'did not meet'} the plan.")
-    for one in last.lacking:
-        print_line(f"  {one.what}: {one.found} of {one.needed}")
+    for lack in last.lacking:
+        print_line(f"  {lack.what}: {lack.found} of {lack.needed}")
     for wire in last.wires:
         where = "within" if wire.inside else "outside"
         print_line(f"  wires in {wire.direction}: {wire.mean_um:.2f} um, {where} the limits")

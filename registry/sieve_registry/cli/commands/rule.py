@@ -1,4 +1,4 @@
-"""`sieveward rule` and `sieveward decide`: how checks are judged, and what a person made of one."""
+"""`sieveward rule` and `sieveward decide`: how checks are judged, and decisions of a person."""
 
 from __future__ import annotations
 
@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from sieve_registry.cli.support.json_fields import fields
 from sieve_registry.cli.support.options import (
     AsOfOption,
     ByOption,
@@ -28,6 +29,10 @@ if TYPE_CHECKING:
 
 __all__ = ["decide", "rule"]
 
+_RISK = (
+    "name", "direction", "value_um", "p_conform", "risk_with_history", "prior_um", "prior_u_um",
+)  # fmt: skip
+
 
 def rule(
     context: typer.Context,
@@ -46,11 +51,12 @@ def rule(
         typer.Option(
             "--coarser",
             metavar="STANDARD[,GRADE]",
-            help="Limits it may serve under when it fails its own; may be repeated.",
+            help="Limits it may be used under when it fails its own; repeatable.",
         ),
     ] = None,
     study: Annotated[
-        str, typer.Option("--repeatability", metavar="NAME", help="A study whose s_R counts too.")
+        str,
+        typer.Option("--repeatability", metavar="NAME", help="A study whose s_R is included in U."),
     ] = "",
     as_of: AsOfOption = None,
     date: DateOption = None,
@@ -58,7 +64,7 @@ def rule(
     why_late: WhyLateOption = "",
     json_path: JsonOption = None,
 ) -> None:
-    """Show or name the decision rule of a sieve, and how sure its last verdict is by it."""
+    """Show or set the decision rule of a sieve, with the risks of its last verdict."""
     from sieve_registry.quality import decisions
 
     with opened(context) as registry:
@@ -84,7 +90,7 @@ def decide(
     why_late: WhyLateOption = "",
     json_path: JsonOption = None,
 ) -> None:
-    """Keep what a person decided after a check, beside what was proposed."""
+    """Record a person's decision after a check, beside the proposal."""
     from sieve_registry.quality import decisions
 
     with opened(context) as registry:
@@ -93,7 +99,7 @@ def decide(
         )
     if emit_json(json_path, kept):
         return
-    print_line(f"Kept for {kept['check']}: {kept['decided']} (proposed was: {kept['proposed']}).")
+    print_line(f"Recorded for {kept['check']}: {kept['decided']} (proposed: {kept['proposed']}).")
     if kept["next"]:
         print_line(kept["next"])
 
@@ -104,6 +110,8 @@ def _pair(text: str) -> tuple[str, str]:
 
 
 def _dict(view: RuleView) -> dict[str, Any]:
+    from sieve_registry.cli.support.records import fact_dict
+
     return {
         "id": view.sieve_id,
         "as_of": view.as_of.isoformat(),
@@ -112,23 +120,20 @@ def _dict(view: RuleView) -> dict[str, Any]:
         "coarser": [list(pair) for pair in view.rule.coarser],
         "repeatability": view.rule.study or None,
         "check": view.check_id,
-        "risks": [dict(row.__dict__) for row in view.risks],
-        "decisions": [
-            {"date": fact.on_date.isoformat(), "by": fact.person, **fact.payload}
-            for fact in view.decided
-        ],
+        "risks": [fields(row, *_RISK) for row in view.risks],
+        "decisions": [fact_dict(decision) for decision in view.decided],
     }
 
 
 def _print(view: RuleView) -> None:
-    since = f"since {view.rule.since}" if view.rule.since else "the default, nobody named one"
+    since = f"since {view.rule.since}" if view.rule.since else "the default"
     print_line(f"Decision rule of sieve {view.sieve_id}: {view.rule.rule} ({since})")
     for standard, grade in view.rule.coarser:
-        print_line(f"May serve under {standard}, grade {grade}, when it fails its own limits")
+        print_line(f"When it fails its own limits it may be used under {standard}, grade {grade}")
     if view.rule.study:
-        print_line(f"Its checks count the s_R of the study {view.rule.study!r}")
+        print_line(f"Its checks include the s_R of the study {view.rule.study!r}")
     if not view.risks:
-        print_line("No check to say a probability of.")
+        print_line("No check yet, so no probabilities.")
         return
     print_line()
     rows = [
@@ -142,13 +147,13 @@ def _print(view: RuleView) -> None:
         ]
         for row in view.risks
     ]
-    columns = ("value", "", "found, um", "conforms", "with history", "expected, um")
+    columns = ("value", "", "measured, um", "conforms", "with history", "expected, um")
     print_table(f"Check {view.check_id}", columns, rows, numeric=columns[2:])
     print_line()
     print_text(
-        "Conforms: the probability that the true value is within its limit, from this check "
-        "alone (JCGM 106:2012); with history: together with what the checks before it led to "
-        "expect."
+        "Conforms: probability that the true value is within its limit, from this check alone "
+        "(JCGM 106:2012). With history: together with the earlier checks, from which the value "
+        "in the last column was expected."
     )
     for fact in view.decided:
         said = fact.payload

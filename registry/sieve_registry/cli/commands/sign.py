@@ -1,4 +1,4 @@
-"""`sieveward sign`: sign a check off as the second person, or the ledger with a key."""
+"""`sieveward sign`: sign off a check as the second person, or sign the ledger with a key."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ __all__ = ["Demand", "sign"]
 
 
 class Demand(StrEnum):
-    """Whether the laboratory demands a second person."""
+    """Whether the laboratory requires a second person."""
 
     YES = "yes"
     NO = "no"
@@ -44,14 +44,14 @@ def sign(
     ] = None,
     demand: Annotated[
         Demand | None,
-        typer.Option("--demand", help="Whether every check wants a second person from now on."),
+        typer.Option("--demand", help="Whether every check needs a second person from now on."),
     ] = None,
     date: DateOption = None,
     by: ByOption = None,
     why_late: WhyLateOption = "",
     json_path: JsonOption = None,
 ) -> None:
-    """Sign a check off as the second person, or the whole ledger with a key (Ed25519)."""
+    """Sign off a check as the second person, or sign the ledger with a key (Ed25519)."""
     from sieve_registry.audit import commands as audit_commands
     from sieve_registry.checks import commands as check_commands
     from sieve_registry.cli.support.records import due_dict
@@ -59,12 +59,14 @@ def sign(
 
     given = [one for one in (check_id, head, new_key, demand) if one is not None]
     if len(given) != 1:
-        raise UsageError(message="Name one thing: CHECK, --head KEY, --new-key FILE or --demand.")
+        raise UsageError(
+            message="Give exactly one of CHECK, --head KEY, --new-key FILE and --demand."
+        )
     terms = record_terms(date, by, why_late)
     if new_key is not None:
         public = make_key(new_key)
         if not emit_json(json_path, {"key": str(new_key), "public_key": public}):
-            print_line(f"Made {new_key}: keep it to yourself. Its public key, to be given away:")
+            print_line(f"Wrote {new_key}: keep it secret. Its public key, for others:")
             print_line(public)
         return
     with opened(context) as registry:
@@ -79,7 +81,7 @@ def sign(
         else:
             event = audit_commands.demand_sign_off(registry, demand is Demand.YES, terms)
             payload = {"event": event.seq, "sign_off": demand is Demand.YES}
-            second = "wants a second person's sign-off" if demand is Demand.YES else "stands alone"
-            words = f"From {event.on_date} on every check {second}."
+            second = "needs a second person" if demand is Demand.YES else "needs no second person"
+            words = f"From {event.on_date} on, a check {second}."
     if not emit_json(json_path, payload):
         print_line(words)

@@ -1,4 +1,4 @@
-"""`sieveward verify`: prove that the registry still says what was recorded."""
+"""`sieveward verify`: prove that the registry is as it was recorded."""
 
 from __future__ import annotations
 
@@ -16,37 +16,40 @@ def verify(
     context: typer.Context,
     head: Annotated[
         str | None,
-        typer.Option("--head", metavar="HASH", help="A head noted earlier that must be there."),
+        typer.Option(
+            "--head", metavar="HASH", help="An earlier head that must be part of the ledger."
+        ),
     ] = None,
     json_path: JsonOption = None,
 ) -> None:
-    """Prove the chain of events, the records derived from it, every evidence file and byte."""
+    """Prove the chain of events, the records derived from it, and every evidence file."""
     from sieve_registry.audit import verification
+    from sieve_registry.cli.support.records import finding_dicts
     from sieve_registry.errors import BrokenRecordError
 
     with opened(context) as registry:
-        found = verification.verify(registry, head)
+        proof = verification.verify(registry, head)
     payload = {
-        "ok": found.ok,
-        "events": found.events,
-        "head": found.head,
-        "sealed": found.sealed,
-        "findings": [dict(finding.__dict__) for finding in found.findings],
+        "ok": proof.ok,
+        "events": proof.events,
+        "head": proof.head,
+        "sealed": proof.sealed,
+        "findings": finding_dicts(proof.findings),
     }
-    told = emit_json(json_path, payload)
-    if not told:
-        for finding in found.findings:
+    written = emit_json(json_path, payload)
+    if not written:
+        for finding in proof.findings:
             print_text(f"{finding.source}: {finding.subject}: {finding.message}", "  ")
-    if not found.ok:
-        first = found.findings[0]
+    if not proof.ok:
+        first = proof.findings[0]
         raise BrokenRecordError(
-            count=len(found.findings), first=f"{first.subject}: {first.message}"
+            count=len(proof.findings), first=f"{first.subject}: {first.message}"
         )
-    if not told:
-        print_line(f"All is as recorded: {found.events} events and their evidence agree.")
-        print_line(f"Ledger head: {found.head or '-'}")
-        if found.sealed is False:
-            print_line(
-                "Not held to a seal this time: bytes of the file in which nothing is kept. A\n"
-                "program was stopped before it sealed the file, or has it open now."
+    if not written:
+        print_line(f"Everything is as recorded: {proof.events} events and their evidence agree.")
+        print_line(f"Ledger head: {proof.head or '-'}")
+        if proof.sealed is False:
+            print_text(
+                "Unused file space was not verified: a program was stopped before it sealed the "
+                "file, or has the file open now."
             )

@@ -1,4 +1,4 @@
-"""`sieveward wear`: how a sieve wears, and when a limit will be reached."""
+"""`sieveward wear` and `recloth`: the trend of a sieve's apertures, and when it ends."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from sieve_registry.cli.support.json_fields import fields
 from sieve_registry.cli.support.options import (
     AsOfOption,
     ByOption,
@@ -41,11 +42,11 @@ def wear(
     sieve_id: Annotated[str, typer.Argument(metavar="ID", help="The sieve.")],
     as_of: AsOfOption = None,
     plot: Annotated[
-        Path | None, typer.Option("--plot", metavar="SVG", help="Draw the means with their lines.")
+        Path | None, typer.Option("--plot", metavar="SVG", help="Draw the means with their trends.")
     ] = None,
     json_path: JsonOption = None,
 ) -> None:
-    """Tell how a sieve's apertures change with use, and when a limit will be reached."""
+    """Show how a sieve's apertures change with use, and when a limit will be reached."""
     from sieve_registry.outlook import queries as foresee
 
     check_outputs([("--plot", plot)], json_path)
@@ -63,13 +64,15 @@ def recloth(
     context: typer.Context,
     sieve_id: Annotated[str, typer.Argument(metavar="ID", help="The sieve.")],
     *,
-    reason: Annotated[str, typer.Option("--reason", metavar="T", help="Why, and from whom.")],
+    reason: Annotated[
+        str, typer.Option("--reason", metavar="T", help="Why, and by whom it was fitted.")
+    ],
     date: DateOption = None,
     by: ByOption = None,
     why_late: WhyLateOption = "",
     json_path: JsonOption = None,
 ) -> None:
-    """Record that the frame got new cloth: its wear begins anew, and it needs a check."""
+    """Record new cloth in the frame: the trend starts again, and a check is needed."""
     from sieve_registry.outlook import queries as foresee
 
     with opened(context) as registry:
@@ -77,7 +80,7 @@ def recloth(
         event = foresee.replace_cloth(registry, sieve_id, reason, terms)
     if not emit_json(json_path, {"id": event.subject, "date": event.on_date, "reason": reason}):
         print_line(f"Recorded new cloth in sieve {event.subject} on {event.on_date}.")
-        print_line("Check it before it is used: what is known is of the old cloth.")
+        print_line("Check it before use: all earlier checks are of the old cloth.")
 
 
 def wear_dict(found: Outlook) -> dict[str, Any]:
@@ -139,8 +142,11 @@ def _methods_dict(methods: Methods) -> dict[str, Any]:
     return {
         "direction": methods.direction,
         "problem": methods.problem,
-        "wear": [dict(one.__dict__) for one in methods.wear],
-        "differences": [{**one.__dict__, "plain": one.plain} for one in methods.differences],
+        "wear": [fields(wear, "method", "uses", "slope", "low", "high") for wear in methods.wear],
+        "differences": [
+            fields(pair, "method", "other", "difference", "low", "high", "plain")
+            for pair in methods.differences
+        ],
     }
 
 
@@ -179,10 +185,10 @@ def _cells(trend: Trend) -> list[str]:
 
 def _sentences(found: Outlook) -> list[str]:
     worn = found.wear
-    # The table has the day of each; the first to come gets its sentence.
+    # The table has the day of each limit; the first to be reached gets a sentence.
     told = [_reach_words(worn.first, worn)] if worn.first else []
     for trend in worn.reached:
-        told.append(f"By its line the {trend.name} in {trend.direction} {trend.stands}.")
+        told.append(f"By its trend the {trend.name} in {trend.direction} {trend.stands}.")
     problems: dict[str, list[str]] = {}
     for trend in worn.trends:
         if trend.problem:
@@ -190,14 +196,16 @@ def _sentences(found: Outlook) -> list[str]:
             problems.setdefault(trend.problem, []).append(name)
     told += [f"{', '.join(names)}: {problem}." for problem, names in problems.items()]
     if worn.split:
-        told.append("One direction widens while the other narrows: look at both.")
+        told.append("One direction widens while the other narrows: inspect both.")
     loose = [t for t in worn.trends if t.widened > 1]
     if loose:
         names = ", ".join(f"{_SHORT[t.name]} {t.direction}" for t in loose)
-        told.append(f"{names}: the checks scatter more than they say; the intervals are widened.")
+        told.append(
+            f"{names}: results vary more than their uncertainty; the intervals are widened."
+        )
     told += [
         f"On {step.on_date}: {step.reason}; "
-        + ("the history begins anew." if step.new_cloth else "the level may differ from there.")
+        + ("the trend starts again." if step.new_cloth else "the level may differ from there.")
         for step in worn.steps
     ]
     for methods in found.methods:
@@ -210,12 +218,12 @@ def _reach_words(trend: Trend, worn: Wear) -> str:
     assert reach is not None
     unit = "uses" if worn.by_uses else "days"
     text = (
-        f"The {trend.name} in {trend.direction} reaches {reach.limit_um:.2f} um, its limit less "
-        f"the guard band, after {reach.at:.0f} {unit} in all (95 %: {reach.low:.0f} to "
+        f"The {trend.name} in {trend.direction} reaches the acceptance limit of "
+        f"{reach.limit_um:.2f} um after {reach.at:.0f} {unit} in total (95 %: {reach.low:.0f} to "
         f"{reach.high:.0f})"
     )
     if worn.places and reach.at - worn.places[-1] > 3 * (worn.places[-1] - worn.places[0]):
-        text += ", far beyond what was observed: read it as not soon"
+        text += ", far beyond the observed range: not soon"
     if reach.day is None:
         return f"{text}; the rate of use is not known."
     rate = f" at {worn.rate_per_year:.0f} uses a year" if worn.rate_per_year else ""
@@ -231,7 +239,7 @@ def _method_words(methods: Methods) -> list[str]:
         for one in methods.wear
     ]
     for pair in methods.differences:
-        apart = "differ" if pair.plain else "cannot be told apart"
+        apart = "differ" if pair.plain else "do not differ significantly"
         told.append(
             f"{pair.method} and {pair.other}, {methods.direction}: {apart} "
             f"({pair.difference:+.2f} um per 1000 uses, {pair.low:+.2f} to {pair.high:+.2f})."

@@ -6,7 +6,10 @@ from datetime import date
 from decimal import Decimal
 from typing import Any
 
-__all__ = ["fields"]
+__all__ = ["MANIFEST", "fields"]
+
+# Of an export or backup.
+MANIFEST = ("events", "head", "evidence", "made_at", "software")
 
 
 def fields(record: object, *names: str) -> dict[str, Any]:
