@@ -188,7 +188,7 @@ def test_a_name_is_the_recorded_scale_and_a_path_is_a_file(
     (tmp_path / "F-24").write_text("something else")
     told = check(lab, scan)
     assert told.code == 0
-    assert "is the recorded scale" in told.err
+    assert "is taken as the recorded scale" in told.err
     other = tmp_path / "other.json"
     other.write_text(json.dumps({
         "schema": "sieveward.scale/1", "um_per_px_x": 5, "um_per_px_y": 5, "u_rel_x": 0.001,
