@@ -144,7 +144,7 @@ def test_progress_is_shown_on_a_terminal_once_it_takes_a_while(
     for after, shows in ((0.0, True), (60.0, False)):
         screen = Screen()
         monkeypatch.setattr(sys, "stderr", screen)
-        monkeypatch.setattr(running, "_AFTER", after)
+        monkeypatch.setattr(running, "_APPEARS_AFTER_S", after)
         with running.progress("Measuring", 4) as told:
             told(0, 1.0)
             told(2, 0.5)

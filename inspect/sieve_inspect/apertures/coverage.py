@@ -19,10 +19,14 @@ __all__ = [
 Float = NDArray[np.float64]
 Bool = NDArray[np.bool_]
 
-# The sides of an opening are blurred: its inner part begins so far inside of them.
-SIDE_MARGIN_PX = 0.4  # px, and …
-SIDE_MARGIN_BLUR = 1.2  # … Gaussian sigmas of the blur
-SMALLEST_INNER = 0.2  # of the opening: half the inner part at least, whatever the blur
+# The sides of an opening are blurred; its inner part begins so far inside of them that they do
+# not darken it below 0.6 of its light: so many px for the pixel's own width, and so many Gaussian
+# sigmas of the blur (Φ(1.2) = 0.88). Of 16,539 openings of the study in `states` 1 and 1, 5 and 9
+# changed their state with these 15 % lower and higher.
+SIDE_MARGIN_PX = 0.4
+SIDE_MARGIN_BLUR = 1.2
+# Half the inner part is at least this share of the opening, whatever the blur. 1 and 0.
+SMALLEST_INNER = 0.2
 
 _INSIDE = 0.45  # px a corner may lie beyond the outermost pixel centres; its pixel ends at 0.5
 _AT_ONCE = 1 << 20  # pixels examined together

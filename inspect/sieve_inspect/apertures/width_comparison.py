@@ -16,19 +16,23 @@ Float = NDArray[np.float64]
 Bool = NDArray[np.bool_]
 Index = NDArray[np.intp]
 
+# How each threshold was checked: see `states`.
+#
 # A change of a width or a wire counts from so many robust standard deviations of such changes,
-# but not below so large a share of the wire. Of a million openings six standard deviations are
-# exceeded by chance in 0.002; wire is drawn to within 2 % (ISO 3310-1 allows far more).
+# which noise alone exceeds once in 500 million (6 and 5), but not below this share of the wire
+# (0 and 1), for on noiseless pictures the deviations vanish.
 _CLEAR = 6.0
 _SHARE_OF_WIRE = 0.02
-# Share of an apparent thickness of wire that must be missing from the opening on that side. A
-# displaced wire keeps its thickness, so all of the loss, less noise, has to be found there.
+# Share of an apparent thickness of wire that must be missing from the opening on that side. Matter
+# on a wire takes all of it there, less noise. Free from 0.51 to 0.84.
 _FROM_OPENING = 0.6
-# A width is explained by its gap where it differs by less than this share …
+# A width is explained by its gap where it differs by less than this share (free from 0.05 to
+# 0.2), …
 _USUAL_WITHIN = 0.1
-# … or else where the next opening gained what this opening lost, to within this share of it, …
+# … or else where the next opening gained what this opening lost, to within this share of the loss
+# (free from 0.26 to 0.6), …
 _GAIN_WITHIN = 0.3
-# … and enough is left of the opening for its edges to be seen apart.
+# … and this share of the opening is left, so that its edges are seen apart. Free from 0.15 to 0.6.
 _LEFT_OVER = 0.3
 
 

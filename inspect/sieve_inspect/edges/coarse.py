@@ -12,9 +12,9 @@ __all__ = ["WIDTH_RANGE", "CoarseEdges", "coarse_edges", "line_offsets"]
 Float = NDArray[np.float64]
 Float32 = NDArray[np.float32]
 
-# A width beyond these shares of the usual width is not that of one opening: half an opening
-# remains of it, or the wire to the next is missing. Between 0.2 and 0.56 of the usual width, and
-# from 1.5 up, no state changed on nineteen drawn and scanned pictures (16,500 openings).
+# A width beyond these shares of the usual width is not that of an opening between two wires: less
+# than half of it is left, or the wire to the next opening is missing. No state changes with the
+# lower limit from 0.2 to 0.56 and the upper from 1.53 on; see `apertures.states`.
 WIDTH_RANGE = (0.4, 1.8)
 
 _REACH = 0.62  # of the pitch to both sides: over the wire, into the next opening

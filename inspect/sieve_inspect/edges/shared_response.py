@@ -39,16 +39,8 @@ __all__ = ["fit_response", "fit_sigma"]
 Float = NDArray[np.float64]
 _B, _A, _AL, _AR, _E0, _E1, _E2, _E3 = Parameter  # as in `model`
 _FINEST = 0.2  # px; the width of a pixel alone blurs more than this
-_SIGMAS = (
-    0.4,
-    0.65,
-    1.05,
-    1.7,
-    2.7,
-    4.4,
-    7.0,
-    11.0,
-)  # px, near enough to each other for steps to settle
+# px, so near to each other that steps from the best of them settle
+_SIGMAS = (0.4, 0.65, 1.05, 1.7, 2.7, 4.4, 7.0, 11.0)
 _SETTLED = 1e-4  # of sigma; the next step would be of the order of its square
 _SHAPE_TRUST = 0.15  # share of the change by the corrections of the shape that stays in doubt
 
