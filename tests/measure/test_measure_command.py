@@ -50,7 +50,7 @@ def test_what_a_person_reads_fits_80_columns(program, cloths) -> None:
 def test_torn_apertures_are_remarked_on_without_a_verdict_too(program, cloths) -> None:
     said = {name: program("measure", cloths[name][0], *TYPED).out for name in ("clean", "torn")}
     assert "torn 0," in said["clean"]
-    assert "Look at the cloth" not in said["clean"]
+    assert "Inspect the cloth" not in said["clean"]
     assert "oversize through" in said["torn"]
 
 

@@ -1,7 +1,8 @@
-"""`sieveward measure`: apertures of one or more scans, no registry touched."""
+"""`sieveward measure`: apertures of one or more scans, without a registry."""
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterable
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -30,66 +31,66 @@ if TYPE_CHECKING:
     from sieve_inspect.measurement.picture import Picture
     from sieve_inspect.measurement.scan_task import Task
     from sieve_inspect.scale import Scale
+    from sieve_inspect.summary.direction import DirectionSummary
     from sieve_inspect.workers.runner import Runner
 
-__all__ = ["chosen_scale", "measure", "print_measurement"]
+__all__ = ["measure"]
 
-
-def chosen_scale(scale: Path | None, um_per_px: str | None) -> Scale:
-    """The scale from exactly one of `--scale` and `--um-per-px`."""
-    from sieve_inspect.errors import MissingScaleError, UsageError
-    from sieve_inspect.scale import load_scale, scale_from_text
-
-    if scale is not None and um_per_px is not None:
-        raise UsageError(message="Give --scale or --um-per-px, not both.")
-    if scale is not None:
-        return load_scale(scale)
-    if um_per_px is not None:
-        return scale_from_text(um_per_px)
-    raise MissingScaleError()
+ImagesArgument = Annotated[
+    list[Path], typer.Argument(metavar="IMAGE...", help="Scans of one cloth.")
+]
+NominalOption = Annotated[
+    str, typer.Option(metavar="L", help="Size on the rim: 75um, 0.075mm, 'No. 200'.")
+]
+ScaleOption = Annotated[Path | None, typer.Option(metavar="FILE", help="Scale file.")]
+HandOption = Annotated[
+    str | None, typer.Option(metavar="X[,Y]", help="Micrometres per pixel, by hand.")
+]
+EncodingOption = Annotated[
+    str, typer.Option(metavar="srgb|linear|auto", help="Encoding of the stored pixel values.")
+]
+StandardOption = Annotated[
+    str | None, typer.Option(metavar="S", help="Judge by this edition or table.")
+]
+GradeOption = Annotated[str, typer.Option(help="compliance, inspection or calibration.")]
+RuleOption = Annotated[
+    str | None,
+    typer.Option(
+        metavar="RULE", help="guard-band, guard-band:R (R times U), simple, probability:P."
+    ),
+]
+CountOption = Annotated[
+    int | None, typer.Option("--n", metavar="N", help="Number of apertures for the limit on s.")
+]
+AperturesOption = Annotated[
+    Path | None, typer.Option(metavar="CSV", help="Write a table of all apertures.")
+]
+OverlayOption = Annotated[
+    Path | None, typer.Option(metavar="PNG", help="Write the scan with the apertures marked.")
+]
+MapOption = Annotated[
+    Path | None,
+    typer.Option("--map", metavar="SVG", help="Draw local means and damage over the cloth."),
+]
+SizeOption = Annotated[
+    float | None, typer.Option(metavar="N", min=0, help="Largest size of a scan, megapixels.")
+]
 
 
 def measure(
-    images: Annotated[list[Path], typer.Argument(metavar="IMAGE...", help="Scans of one cloth.")],
-    nominal: Annotated[
-        str, typer.Option(metavar="L", help="Size on the rim: 75um, 0.075mm, 'No. 200'.")
-    ],
-    scale: Annotated[Path | None, typer.Option(metavar="FILE", help="Scale file.")] = None,
-    um_per_px: Annotated[
-        str | None, typer.Option(metavar="X[,Y]", help="Micrometres per pixel, by hand.")
-    ] = None,
-    encoding: Annotated[
-        str, typer.Option(metavar="srgb|linear|auto", help="What the stored numbers mean.")
-    ] = "auto",
-    standard: Annotated[
-        str | None, typer.Option(metavar="S", help="Judge by this edition or table.")
-    ] = None,
-    grade: Annotated[str, typer.Option(help="compliance, inspection or calibration.")] = (
-        "compliance"
-    ),
-    rule: Annotated[
-        str | None,
-        typer.Option(
-            metavar="RULE", help="guard-band, guard-band:R (R times U), simple, probability:P."
-        ),
-    ] = None,
-    n: Annotated[
-        int | None, typer.Option("--n", metavar="N", help="Apertures the limit on s is for.")
-    ] = None,
-    apertures: Annotated[
-        Path | None, typer.Option(metavar="CSV", help="Write every aperture here.")
-    ] = None,
-    overlay: Annotated[
-        Path | None, typer.Option(metavar="PNG", help="Write the marked picture here.")
-    ] = None,
-    cloth_map: Annotated[
-        Path | None,
-        typer.Option("--map", metavar="SVG", help="Draw local means and damage over the cloth."),
-    ] = None,
-    max_megapixels: Annotated[
-        float | None,
-        typer.Option(metavar="N", min=0, help="Another limit on the size of a scan."),
-    ] = None,
+    images: ImagesArgument,
+    nominal: NominalOption,
+    scale: ScaleOption = None,
+    um_per_px: HandOption = None,
+    encoding: EncodingOption = "auto",
+    standard: StandardOption = None,
+    grade: GradeOption = "compliance",
+    rule: RuleOption = None,
+    n: CountOption = None,
+    apertures: AperturesOption = None,
+    overlay: OverlayOption = None,
+    cloth_map: MapOption = None,
+    max_megapixels: SizeOption = None,
     workers: WorkersOption = 1,
     cluster: ClusterOption = None,
     resume: ResumeOption = None,
@@ -97,46 +98,62 @@ def measure(
 ) -> None:
     """Measure the apertures in one or more scans of a cloth."""
     from sieve_inspect.errors import UsageError
-    from sieve_inspect.files import write_pieces
     from sieve_inspect.measurement.options import Judging, Resources
-    from sieve_inspect.measurement.pipeline import measure as measured
+    from sieve_inspect.measurement.pipeline import measure as measure_scans
     from sieve_inspect.standard import resolve_nominal
 
     if rule is not None and standard is None:
-        raise UsageError(message="A --rule judges by limits: name them with --standard.")
+        raise UsageError(message="Standard missing: with --rule give --standard too.")
     if max_megapixels is not None and not max_megapixels > 0:
-        raise UsageError(message=f"--max-megapixels {max_megapixels:g} lets no picture in.")
+        raise UsageError(message=f"Give --max-megapixels above 0, not {max_megapixels:g}.")
     overlays = [] if overlay is None else [_numbered(overlay, i) for i in range(len(images))]
-    check_outputs(
-        [
-            ("--apertures", apertures),
-            *(("--overlay", path) for path in overlays),
-            ("--map", cloth_map),
-        ],
-        json,
-        [("the scale", scale), *(("the scan", path) for path in images)],
-    )
+    outputs = [("--apertures", apertures), ("--map", cloth_map)]
+    outputs[1:1] = [("--overlay", path) for path in overlays]
+    inputs = [("the scale", scale), *(("the scan", path) for path in images)]
+    check_outputs(outputs, json, inputs)
     run = _runner(workers, cluster, resume)
     with resumable(resume):
-        with progress("Measuring", len(images)) as told:
-            result = measured(
+        with progress("Measuring", len(images)) as update:
+            measurement = measure_scans(
                 images,
                 nominal_um=resolve_nominal(nominal),
-                scale=chosen_scale(scale, um_per_px),
+                scale=_scale(scale, um_per_px),
                 encoding=encoding,
                 judging=Judging(standard, grade, rule or "guard-band", n),
-                resources=Resources(max_megapixels, told, run),
+                resources=Resources(max_megapixels, update, run),
             )
-        if apertures is not None:
-            write_pieces(apertures, (lines.encode() for lines in result.apertures_lines()))
-        for number, path in enumerate(overlays):
-            write_bytes(path, result.overlay_png(number))
-        if cloth_map is not None:
-            from sieve_registry.report.maps import map_svg
+        _write(measurement, apertures, overlays, cloth_map)
+    if not emit_json(json, measurement.to_dict()):
+        _print(measurement)
 
-            write_bytes(cloth_map, map_svg(result).encode())
-    if not emit_json(json, result.to_dict()):
-        print_measurement(result)
+
+def _scale(file: Path | None, um_per_px: str | None) -> Scale:
+    """The scale from exactly one of `--scale` and `--um-per-px`."""
+    from sieve_inspect.errors import MissingScaleError, UsageError
+    from sieve_inspect.scale import load_scale, scale_from_text
+
+    if file is not None and um_per_px is not None:
+        raise UsageError(message="Give --scale or --um-per-px, not both.")
+    if file is not None:
+        return load_scale(file)
+    if um_per_px is not None:
+        return scale_from_text(um_per_px)
+    raise MissingScaleError()
+
+
+def _write(
+    measurement: Measurement, apertures: Path | None, overlays: list[Path], cloth_map: Path | None
+) -> None:
+    from sieve_inspect.files import write_pieces
+
+    if apertures is not None:
+        write_pieces(apertures, (lines.encode() for lines in measurement.apertures_lines()))
+    for number, path in enumerate(overlays):
+        write_bytes(path, measurement.overlay_png(number))
+    if cloth_map is not None:
+        from sieve_registry.report.maps import map_svg
+
+        write_bytes(cloth_map, map_svg(measurement).encode())
 
 
 def _runner(workers: int, cluster: str | None, resume: Path | None) -> Runner[Task, Picture]:
@@ -152,57 +169,60 @@ def _numbered(path: Path, number: int) -> Path:
     return path if number == 0 else path.with_name(f"{path.stem}-{number + 1}{path.suffix}")
 
 
-def print_measurement(result: Measurement) -> None:
-    """The measurement for a person, in 80 columns; digits follow the uncertainty."""
-    from sieve_inspect.units import format_length
-
-    x, y = result.directions
-    digits = [_digits(2 * d.u_mean_um) for d in (x, y)]
-    rows = [
-        ("mean", *(f"{d.mean_um:.{k}f}" for d, k in zip((x, y), digits, strict=True))),
-        (
-            "U of the mean (k = 2)",
-            *(f"{2 * d.u_mean_um:.{k}f}" for d, k in zip((x, y), digits, strict=True)),
-        ),
-        (
-            "standard deviation s",
-            *(f"{d.sd_um:.{k}f}" for d, k in zip((x, y), digits, strict=True)),
-        ),
-        ("smallest", *(f"{d.min_um:.{k}f}" for d, k in zip((x, y), digits, strict=True))),
-        ("largest", *(f"{d.max_um:.{k}f}" for d, k in zip((x, y), digits, strict=True))),
-        ("wire", *(f"{d.wire_mean_um:.{k}f}" for d, k in zip((x, y), digits, strict=True))),
-        ("pitch", *(f"{d.pitch_um:.{k}f}" for d, k in zip((x, y), digits, strict=True))),
-        ("apertures", str(x.count), str(y.count)),
-    ]
-    print_table(
-        f"Apertures of nominal {format_length(result.nominal_um)}, in um",
-        ("", "x", "y"),
-        rows,
-        numeric=("x", "y"),
-    )
+def _print(measurement: Measurement) -> None:
+    """The measurement for a person, in 80 columns."""
+    _print_directions(measurement)
     print_text(
-        f"Measured {result.count('ok')}, blocked {result.count('blocked')}, torn "
-        f"{result.count('torn')}, left out {result.count('partial', 'unclear')}. "
-        f"Scale: {result.scale.source}."
+        f"Measured {measurement.count('ok')}, blocked {measurement.count('blocked')}, torn "
+        f"{measurement.count('torn')}, left out {measurement.count('partial', 'unclear')}. "
+        f"Scale: {measurement.scale.source}."
     )
-    print_line(f"Imaging: {result.fit}.")
-    for reason in result.fit_reasons:
-        print_text(reason, "    ", first="  - ")
-    if result.verdict is not None:
-        verdict = result.verdict
+    print_line(f"Imaging: {measurement.fit}.")
+    _print_reasons(measurement.fit_reasons)
+    verdict = measurement.verdict
+    if verdict is not None:
         print_text(
             f"Verdict by {verdict.standard}, {verdict.grade}, decision rule {verdict.rule}: "
             f"{verdict.outcome}"
         )
-        for reason in verdict.reasons:
-            print_text(reason, "    ", first="  - ")
+        _print_reasons(verdict.reasons)
         print_text(verdict.action_reason)
-    elif torn := result.count("torn"):
+    elif torn := measurement.count("torn"):
         holes = "a torn aperture lets" if torn == 1 else "torn apertures let"
-        print_line(f"Look at the cloth: {holes} oversize through.")
+        print_line(f"Inspect the cloth: {holes} oversize through.")
 
 
-def _digits(expanded_um: float) -> int:
+def _print_directions(measurement: Measurement) -> None:
+    """Figures in x and y; digits follow the uncertainty of the mean."""
+    from sieve_inspect.units import format_length
+
+    both = measurement.directions
+
+    def row(name: str, figure: Callable[[DirectionSummary], float]) -> tuple[str, str, str]:
+        x, y = (f"{figure(d):.{_decimals(d.U_mean_um)}f}" for d in both)
+        return name, x, y
+
+    rows = [
+        row("mean", lambda d: d.mean_um),
+        row("U of the mean", lambda d: d.U_mean_um),
+        ("  coverage factor k", *(f"{d.k_mean:.2f}" for d in both)),
+        row("standard deviation s", lambda d: d.sd_um),
+        row("smallest", lambda d: d.min_um),
+        row("largest", lambda d: d.max_um),
+        row("wire", lambda d: d.wire_mean_um),
+        row("pitch", lambda d: d.pitch_um),
+        ("apertures", *(str(d.count) for d in both)),
+    ]
+    title = f"Apertures of nominal {format_length(measurement.nominal_um)}, in um"
+    print_table(title, ("", "x", "y"), rows, numeric=("x", "y"))
+
+
+def _print_reasons(reasons: Iterable[str]) -> None:
+    for reason in reasons:
+        print_text(reason, "    ", first="  - ")
+
+
+def _decimals(expanded_um: float) -> int:
     """Decimals that show two digits of an expanded uncertainty."""
     import math
 
