@@ -130,7 +130,7 @@ def test_the_command_and_its_lists(lab: Lab, run: Program, tmp_path: Path) -> No
     answer = run("lookback", "S-1", "--csv", str(table), "--html", str(page))
     assert answer.code == 0
     assert all(len(line) <= 80 for line in answer.out.splitlines())
-    assert "3 uses came after, in spite of it" in answer.out
+    assert "3 uses came after it" in answer.out
     rows = list(csv.reader(table.read_text("utf-8-sig").splitlines()))
     assert [row[1] for row in rows] == ["uses", "30", "4", "2", "1"]
     assert [row[2] for row in rows[1:]] == ["before", "before", "after", "after"]

@@ -40,14 +40,16 @@ def type_it(
         ((report_lab.ODD_NAME,), None, report_lab.ODD_NAME),
     ],
 )
-def test_a_report_is_of_a_check_or_of_a_sieve(type_it, words, check: str | None, sieve) -> None:
+def test_a_report_is_of_a_check_or_a_sieve_and_named_by_it(
+    type_it, words, check: str | None, sieve
+) -> None:
     code, out, _ = type_it("report", *words, "--as-of", "2023-05-30", "--json", "-")
     if check is not None:
         assert code == 2  # a check is as it was recorded
         code, out, _ = type_it("report", *words, "--json", "-")
     found = json.loads(out)
     assert (code, found["check"], found["sieve"]) == (0, check, sieve)
-    name = f"{check}.html" if check else "history.html"
+    name = f"{check or re.sub(r'[^A-Za-z0-9_-]+', '_', sieve).strip('_')}.html"
     assert [path.name for path in type_it.home.iterdir()] == [name]
     page = (type_it.home / name).read_text("utf-8")
     assert found["ledger"]["head"] in page
@@ -155,7 +157,7 @@ def test_lost_evidence_is_left_out_and_told(type_it) -> None:
     words = ("--as-of", "2023-05-30", "--out", str(out), "--with-files")
     code, said, _ = type_it("audit", *words)
     assert code == 0
-    assert "2 files are missing or changed and were left out" in said  # the scan and its report
+    assert "2 missing or changed files were left out" in said  # the scan and its report
     page = (out / "index.html").read_text("utf-8")
     assert "Not as recorded: 1 finding," in page
     assert len(list((out / "reports").glob("C-*.html"))) == 2

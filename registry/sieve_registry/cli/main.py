@@ -95,7 +95,7 @@ def root(
             "--registry",
             metavar="PATH|URL",
             envvar="SIEVEWARD_REGISTRY",
-            help="The registry to use; by default one in your data folder.",
+            help="The registry (default: in your data folder).",
         ),
     ] = None,
     version: Annotated[  # noqa: ARG001 - its callback prints

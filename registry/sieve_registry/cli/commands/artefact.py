@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 __all__ = ["artefact_app"]
 
 artefact_app = typer.Typer(
-    no_args_is_help=True, help="The certified artefacts scales come from: add, list, show."
+    no_args_is_help=True, help="Certified artefacts, from which scales come: add, list, show."
 )
 IdArgument = Annotated[str, typer.Argument(metavar="ID", help="The artefact's name.")]
 

@@ -1,4 +1,4 @@
-"""`sieveward audit`: what was true on one past day."""
+"""`sieveward audit`: the state of the registry on a past day."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ if TYPE_CHECKING:
 
 __all__ = ["audit", "print_audit_table"]
 
-# A terminal has room for these; the files of --out hold every column.
+# The columns a terminal has room for; the files of --out have all.
 _ON_TERMINAL = {
     "sieves": ("sieve", "nominal", "status", "last check", "outcome", "check due", "overdue"),
     "overdue": ("sieve", "nominal", "last check", "outcome", "check due"),
@@ -53,30 +53,28 @@ _MOST_LINES = 40
 def audit(
     context: typer.Context,
     as_of: Annotated[
-        str, typer.Option("--as-of", metavar="YYYY-MM-DD", help="The day to answer for.")
+        str, typer.Option("--as-of", metavar="YYYY-MM-DD", help="The day of the audit.")
     ],
     out: Annotated[
-        Path | None, typer.Option("--out", metavar="DIR", help="Also write a page and CSV files.")
+        Path | None, typer.Option("--out", metavar="DIR", help="Write a page and CSV files too.")
     ] = None,
     with_files: Annotated[
         bool,
-        typer.Option(
-            "--with-files", help="With --out: write every report and copy every evidence file too."
-        ),
+        typer.Option("--with-files", help="With --out: include all reports and evidence files."),
     ] = False,
     known_then: Annotated[
-        bool, typer.Option("--known-then", help="Leave out all that was recorded after that day.")
+        bool, typer.Option("--known-then", help="Leave out records made after that day.")
     ] = False,
     json_path: JsonOption = None,
 ) -> None:
-    """Show every sieve, check and use as of a past day, and what was recorded only later."""
+    """Show every sieve, check and use as of a past day; later records are marked."""
     from sieve_registry.audit import queries as audits
     from sieve_registry.report import audit_page
 
     day = read_day(as_of)
     assert day is not None
     if with_files and out is None:
-        raise UsageError(message="Say with --out into which folder the files go.")
+        raise UsageError(message="Folder missing: with --with-files give --out too.")
     with opened(context) as registry:
         found = audits.audit(registry, day, known_then=known_then)
         lost = 0
@@ -91,11 +89,11 @@ def audit(
     if out is not None:
         print_line(f"Written to {out / 'index.html'}")
     if lost:
-        print_line(f"{lost} files are missing or changed and were left out: see the findings.")
+        print_line(f"{lost} missing or changed files were left out: see the findings.")
 
 
 def _in_place(registry: Registry, out: Path) -> Links:
-    """Links to the evidence where it lies: they hold while the page stays on this computer."""
+    """Links to the evidence in its place, valid on this computer."""
     from sieve_registry.report.audit_page import Links
 
     folder = getattr(registry.evidence, "folder", None)
@@ -108,9 +106,9 @@ def _in_place(registry: Registry, out: Path) -> Links:
 
 
 def _files(registry: Registry, found: Audit, out: Path) -> tuple[Links, int]:
-    """Write every report and evidence file into the folder; where they are, how many are lost.
+    """Write all reports and evidence files into the folder; their links, and how many are lost.
 
-    What is missing or changed is left out: the audit's findings name it.
+    Missing and changed files are left out: the audit's findings name them.
     """
     from rich.console import Console
     from rich.progress import track
@@ -121,7 +119,7 @@ def _files(registry: Registry, found: Audit, out: Path) -> tuple[Links, int]:
 
     tables = {table.name: table.rows for table in found.tables}
     checks = {row[0]: f"reports/{row[0]}.html" for row in tables["checks"]}
-    # A sieve's id may be no name for a file.
+    # A sieve's id may have characters a file name cannot have.
     ids = enumerate((row[0] for row in tables["sieves"]), start=1)
     sieves = {one: f"reports/sieve-{n:04d}.html" for n, one in ids}
     work: list[tuple[str, Callable[[], bytes]]] = [
@@ -134,9 +132,9 @@ def _files(registry: Registry, found: Audit, out: Path) -> tuple[Links, int]:
     ]
     written = set()
     console = Console(stderr=True)
-    for where, made in track(work, "reports and evidence", console=console, transient=True):
+    for where, make in track(work, "reports and evidence", console=console, transient=True):
         try:
-            _write(out, {where: made()})
+            _write(out, {where: make()})
         except (EvidenceError, EvidenceAlteredError):
             continue
         written.add(where)
@@ -180,10 +178,10 @@ def _print_audit(found: Audit) -> None:
     for remark in found.remarks[:_MOST_LINES]:
         print_text(f"Note: {remark}", "  ")
     if len(found.remarks) > _MOST_LINES:
-        print_line(f"And {len(found.remarks) - _MOST_LINES} more to note.")
+        print_line(f"And {len(found.remarks) - _MOST_LINES} more notes.")
     proven = {"all": "everything is", "chain and evidence": "chain and evidence are"}
-    said = f"{proven[found.proven]} as recorded" if found.verification.ok else "NOT as recorded"
-    print_line(f"Verified: {said}.")
+    result = f"{proven[found.proven]} as recorded" if found.verification.ok else "NOT as recorded"
+    print_line(f"Verified: {result}.")
     print_text(
         f"Ledger at the end of {found.as_of}: {found.events_then} events, "
         f"head {found.head_then or '-'}"

@@ -34,9 +34,7 @@ _FIELDS = (
     "path_um", "event",
 )  # fmt: skip
 
-device_app = typer.Typer(
-    no_args_is_help=True, help="The scanners and microscopes pictures come from: add, list, show."
-)
+device_app = typer.Typer(no_args_is_help=True, help="Scanners and microscopes: add, list, show.")
 IdArgument = Annotated[
     str, typer.Argument(metavar="ID", help="Its name; each setting is a device of its own.")
 ]

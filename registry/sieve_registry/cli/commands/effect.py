@@ -1,4 +1,4 @@
-"""`sieveward effect`: what measured apertures do to a reported size distribution."""
+"""`sieveward effect`: how measured apertures change a reported size distribution."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ __all__ = ["effect"]
 def effect(
     context: typer.Context,
     sieve_ids: Annotated[
-        list[str] | None, typer.Argument(metavar="ID…", help="One sieve, or those of a stack.")
+        list[str] | None, typer.Argument(metavar="ID…", help="One sieve or several.")
     ] = None,
     *,
     psd: Annotated[
@@ -42,12 +42,12 @@ def effect(
         Path | None, typer.Option("--plot", metavar="SVG", help="Draw the distribution.")
     ] = None,
     table: Annotated[
-        Path | None, typer.Option("--csv", metavar="PATH", help="The table as CSV.")
+        Path | None, typer.Option("--csv", metavar="PATH", help="Write the table as CSV.")
     ] = None,
     as_of: AsOfOption = None,
     json_path: JsonOption = None,
 ) -> None:
-    """Tell what the apertures measured do to a size distribution, and whether it matters."""
+    """Show how the measured apertures change a size distribution, and whether it matters."""
     from sieve_registry.quality.curves import read_curve
     from sieve_registry.quality.effect_rules import fractions
     from sieve_registry.quality.effects import effects_of
@@ -62,7 +62,7 @@ def effect(
 
             names += [state.sieve.id for state in stacks.ready(registry, stack, day).sieves]
         if not names:
-            raise UsageError(message="Name a sieve, several, or a stack with --stack.")
+            raise UsageError(message="Sieve missing: name one or several, or give --stack.")
         effects = effects_of(registry, names, curve, day)
     rows = fractions(effects) if len(effects) > 1 else []
     if plot is not None:
@@ -163,16 +163,18 @@ def _print(effects: list[SieveEffect], rows: list[tuple[str, float, float]]) -> 
     print_table("Percent passing", columns, cells, numeric=columns[1:])
     print_line()
     for one in effects:
-        told = (
+        text = (
             f"{one.sieve_id}: {one.main.shift:+.2f} % ± {one.main.U_percent:.2f} % passing by "
             f"{one.check_id}: {one.verdict}."
         )
-        print_text(told, "  ")
+        print_text(text, "  ")
     if rows:
         print_line()
         shown = [[name[:20], f"{a:.2f}", f"{b:.2f}", f"{b - a:+.2f}"] for name, a, b in rows]
         heads = ("on", "nominal %", "measured %", "shift %")
-        print_table("What stays on each, percent of the sample", heads, shown, numeric=heads[1:])
+        print_table(
+            "Retained on each sieve, percent of the sample", heads, shown, numeric=heads[1:]
+        )
     print_line()
     print_text(
         "All: as if every particle met one measured aperture by chance; long sieving brings "

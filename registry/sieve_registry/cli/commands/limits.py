@@ -1,4 +1,4 @@
-"""`sieveward limits`: what an edition allows for one nominal aperture."""
+"""`sieveward limits`: the limits of an edition for one nominal aperture."""
 
 from __future__ import annotations
 
@@ -37,7 +37,7 @@ def limits(
     ] = None,
     json: JsonOption = None,
 ) -> None:
-    """Show the limits for one nominal aperture, and where they come from."""
+    """Show the limits for one nominal aperture, with their source."""
     found = find_limits(resolve_nominal(nominal), standard, grade=grade, n=n)
     if emit_json(json, found.to_dict()):
         return

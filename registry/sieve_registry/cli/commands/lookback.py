@@ -1,4 +1,4 @@
-"""`sieveward lookback`: what a sieve found bad was used for since it was last found good."""
+"""`sieveward lookback`: uses of a failed sieve since its last good check."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ __all__ = ["FailOnUses", "lookback"]
 
 
 class FailOnUses(StrEnum):
-    """What `--fail-on` answers with exit code 1."""
+    """When `--fail-on` ends with exit code 1."""
 
     USES = "uses"
 
@@ -38,18 +38,19 @@ def lookback(
     sieve_id: Annotated[str, typer.Argument(metavar="ID", help="The sieve.")],
     *,
     csv_path: Annotated[
-        Path | None, typer.Option("--csv", metavar="PATH", help="The list for a spreadsheet.")
+        Path | None, typer.Option("--csv", metavar="PATH", help="Write the list for a spreadsheet.")
     ] = None,
     html: Annotated[
-        Path | None, typer.Option("--html", metavar="PATH", help="The list as a page to print.")
+        Path | None,
+        typer.Option("--html", metavar="PATH", help="Write the list as a page to print."),
     ] = None,
     as_of: AsOfOption = None,
     fail_on: Annotated[
-        FailOnUses | None, typer.Option("--fail-on", help="Exit code 1 when there are any.")
+        FailOnUses | None, typer.Option("--fail-on", help="Exit 1 when there are uses to review.")
     ] = None,
     json_path: JsonOption = None,
 ) -> None:
-    """List everything logged with a sieve between its last good check and the bad one."""
+    """List the uses of a sieve between its last good check and the failed check."""
     from sieve_registry.audit import verification
     from sieve_registry.exchange.sheets import csv_cell
     from sieve_registry.quality.lookback import lookback_of
@@ -59,59 +60,59 @@ def lookback(
     check_outputs([("--csv", csv_path), ("--html", html)], json_path)
     with opened(context) as registry:
         history = sieve_queries.get_history(registry, sieve_id)
-        found = lookback_of(history, read_day(as_of) or registry.today())
+        review = lookback_of(history, read_day(as_of) or registry.today())
         _, head = verification.ledger_head(registry)
     if csv_path is not None:
-        write_bytes(csv_path, lookback_csv(found, csv_cell))
+        write_bytes(csv_path, lookback_csv(review, csv_cell))
     if html is not None:
-        write_bytes(html, lookback_html(found, sentences(found), head or "-").encode())
-    if not emit_json(json_path, _dict(found)):
-        _print(found)
-    if fail_on is not None and found.uses:
+        write_bytes(html, lookback_html(review, sentences(review), head or "-").encode())
+    if not emit_json(json_path, _dict(review)):
+        _print(review)
+    if fail_on is not None and review.uses:
         raise typer.Exit(1)
 
 
-def sentences(found: Lookback) -> list[str]:
-    """What happened and what it means, in plain words."""
-    cause = found.cause
+def sentences(review: Lookback) -> list[str]:
+    """The cause, the period, and what to do, a sentence each."""
+    cause = review.cause
     if cause is None:
-        return ["No check of this sieve failed and no damage was recorded: nothing to look at."]
-    told = [f"{cause.words[0].upper()}{cause.words[1:]}."]
+        return ["No check of this sieve failed and no damage was recorded: nothing to review."]
+    lines = [f"{cause.words[0].upper()}{cause.words[1:]}."]
     if cause.check is not None:
-        told += [reason[0].upper() + reason[1:] for reason in cause.check.reasons]
-    if found.good is not None:
-        told.append(
-            f"It was last found good on {found.good.on_date} ({found.good.id}: "
-            f"{found.good.outcome})."
+        lines += [reason[0].upper() + reason[1:] for reason in cause.check.reasons]
+    if review.good is not None:
+        lines.append(
+            f"Its last good check was on {review.good.on_date} ({review.good.id}: "
+            f"{review.good.outcome})."
         )
     else:
-        told.append("It was never found good before: everything since it came counts.")
-    between, after = (sum(use.count for use in uses) for uses in (found.between, found.after))
-    number = len(found.between)
-    told.append(f"{between} uses lie between, in {number} {'entry' if number == 1 else 'entries'}.")
+        lines.append("It has no earlier good check: review every use since it was added.")
+    between, after = (sum(use.count for use in uses) for uses in (review.between, review.after))
+    number = len(review.between)
+    lines.append(f"{between} uses in between, in {number} {'entry' if number == 1 else 'entries'}.")
     if after:
-        told.append(f"{after} uses came after, in spite of it: look at these first.")
-    if found.uses:
-        told.append(
-            "For each decide whether its result was affected, tell the customer where it was, "
-            "and keep the decision (ISO/IEC 17025:2017, 7.10)."
+        lines.append(f"{after} uses came after it: review these first.")
+    if review.uses:
+        lines.append(
+            "For each decide whether its result was affected, inform the customer if so, and "
+            "record the decision (ISO/IEC 17025:2017, 7.10)."
         )
-    return told
+    return lines
 
 
-def _dict(found: Lookback) -> dict[str, Any]:
-    cause = found.cause
+def _dict(review: Lookback) -> dict[str, Any]:
+    cause = review.cause
     return {
-        "id": found.sieve_id,
-        "as_of": found.as_of.isoformat(),
+        "id": review.sieve_id,
+        "as_of": review.as_of.isoformat(),
         "cause": None if cause is None else cause.words,
         "cause_date": None if cause is None else cause.on_date.isoformat(),
         "check": None if cause is None or cause.check is None else cause.check.id,
-        "last_good": None if found.good is None else found.good.id,
-        "since": None if found.since is None else found.since.isoformat(),
-        "uses": found.uses,
-        "before": [_use_dict(use) for use in found.between],
-        "after": [_use_dict(use) for use in found.after],
+        "last_good": None if review.good is None else review.good.id,
+        "since": None if review.since is None else review.since.isoformat(),
+        "uses": review.uses,
+        "before": [_use_dict(use) for use in review.between],
+        "after": [_use_dict(use) for use in review.after],
     }
 
 
@@ -127,15 +128,15 @@ def _use_dict(use: Use) -> dict[str, Any]:
     }
 
 
-def _print(found: Lookback) -> None:
-    print_line(f"Look back for sieve {found.sieve_id}, as of {found.as_of}")
-    for sentence in sentences(found):
+def _print(review: Lookback) -> None:
+    print_line(f"Look back for sieve {review.sieve_id}, as of {review.as_of}")
+    for sentence in sentences(review):
         print_text(sentence)
-    if not found.uses:
+    if not review.uses:
         return
     print_line()
     rows = []
-    for when, uses in (("before", found.between), ("after", found.after)):
+    for when, uses in (("before", review.between), ("after", review.after)):
         for use in uses:
             what = ", ".join(t for t in (use.details.stack, use.details.material, use.note) if t)
             by = shortened(use.person)

@@ -97,7 +97,7 @@ def cement(
     *,
     certified: Annotated[float, typer.Option(metavar="%", help="Certified residue in percent.")],
     residue: Annotated[
-        list[float], typer.Option("--residue", metavar="%", help="Residue found; once per run.")
+        list[float], typer.Option("--residue", metavar="%", help="Measured residue; once per run.")
     ],
     material: MaterialOption,
     date: DateOption = None,
@@ -112,7 +112,7 @@ def cement(
     found = evaluate(certified, residue)
     if found.third_run:
         raise UsageError(
-            message="The two runs differ by more than 0.3 %: make a third and give all three. "
+            message="The two runs differ by more than 0.3 %: make a third run and give all three. "
             "Nothing was recorded."
         )
     with opened(context) as registry:
@@ -132,7 +132,7 @@ def cement(
     if found.usable:
         print_line(f"Sieve {event.subject} is usable: multiply its residues by {found.factor:.3f}.")
     else:
-        print_line(f"C lies outside 0.80 to 1.20: scrap the cloth of {event.subject}. You decide.")
+        print_line(f"C is outside 0.80 to 1.20: replace the cloth of {event.subject}. You decide.")
 
 
 @reference_app.command()
@@ -176,7 +176,7 @@ def master(
     spread = "" if found.U_difference is None else f" ± {found.U_difference:.2f} %"
     print_line(f"{event.subject} retains {found.difference:+.2f} %{spread} against {material}.")
     if found.e_n is None:
-        print_line("E_n is not known: give --u, or three pairs or more that differ.")
+        print_line("No E_n: give --u, or at least three pairs that differ.")
     else:
         word = "satisfactory" if found.satisfactory else "unsatisfactory"
         print_line(f"E_n = {found.e_n:+.2f}: {word}.")
@@ -189,7 +189,7 @@ def show(
     as_of: AsOfOption = None,
     json_path: JsonOption = None,
 ) -> None:
-    """Optical and reference checks of a sieve side by side, as they were made."""
+    """Show the optical and reference checks of a sieve by date."""
     from sieve_registry.quality import references
 
     with opened(context) as registry:
@@ -213,7 +213,7 @@ def show(
     if emit_json(json_path, payload):
         return
     if not entries:
-        print_text(f"Sieve {sieve_id} was never checked, optically or by reference.")
+        print_text(f"Sieve {sieve_id} has no optical or reference check.")
         return
     rows = [[str(e.on_date), e.kind, shortened(e.name, 10), e.found, e.outcome] for e in entries]
     columns = ("date", "by", "check", "found", "outcome")
@@ -224,5 +224,5 @@ def _two(text: str) -> tuple[float, float]:
     try:
         first, second = (float(part) for part in text.split(","))
     except ValueError:
-        raise UsageError(message=f"'{text}' is no pair of numbers like 12.4,12.1.") from None
+        raise UsageError(message=f"Write a pair of numbers like 12.4,12.1, not '{text}'.") from None
     return first, second

@@ -1,4 +1,4 @@
-"""`sieveward report`: a check, or the history of a sieve, as a page to print and file away."""
+"""`sieveward report`: a check, or the history of a sieve, as a page to print."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ def report(
     ],
     *,
     sieve: Annotated[
-        bool, typer.Option("--sieve", help="It is a sieve, though it looks like a check's number.")
+        bool, typer.Option("--sieve", help="The name is a sieve's, not a check's number.")
     ] = False,
     as_of: AsOfOption = None,
     out: Annotated[
@@ -48,12 +48,11 @@ def report(
     kind = _PAGES[0] if out is None else out.suffix.lower()
     if kind not in (*_PAGES, _PDF):
         assert out is not None
-        raise UsageError(message=f"A report is a page: end '{out.name}' with .html or .pdf.")
+        raise UsageError(message=f"Name the report .html or .pdf, not '{out.name}'.")
     check_outputs([("--out", out)], json_path)
     with opened(context) as registry:
-        payload, page = _made(registry, subject, sieve, read_day(as_of))
-    # The name comes from the registry's own number, never from what was typed.
-    target = out or Path(f"{payload.get('check') or 'history'}.html")
+        payload, page = _page(registry, subject, sieve, read_day(as_of))
+    target = out or Path(f"{_file_name(payload['check'] or payload['sieve'])}.html")
     data = pdf_bytes(page) if kind == _PDF else page.encode()
     write_bytes(target, data)
     payload |= {"file": str(target), "bytes": len(data)}
@@ -65,10 +64,17 @@ def report(
         )
 
 
-def _made(
+def _file_name(recorded: str) -> str:
+    """A check's number or a sieve's name, as recorded, in characters safe for a file."""
+    import re
+
+    return re.sub(r"[^\w-]+", "_", recorded).strip("_") or "history"
+
+
+def _page(
     registry: Registry, subject: str, sieve: bool, day: date | None
 ) -> tuple[dict[str, Any], str]:
-    """What is told of the page, and the page."""
+    """The answer about the page, and the page."""
     from sieve_inspect.errors import UsageError
     from sieve_registry import report as reports
 
@@ -77,31 +83,31 @@ def _made(
         history = reports.history_view(registry, subject, day)
         state = history.state
         last = state.last_check
-        told: dict[str, Any] = {
+        answer: dict[str, Any] = {
             "check": None,
             "sieve": state.sieve.id,
             "date": state.as_of.isoformat(),
             "outcome": None if last is None else last.outcome,
             "ledger": {"events": history.ledger_events, "head": history.ledger_head},
         }
-        return told, reports.render_sieve_history(history)
+        return answer, reports.render_sieve_history(history)
     if day is not None:
-        raise UsageError(message="A check is as it was recorded: --as-of is for a sieve's history.")
+        raise UsageError(message="--as-of is for the history of a sieve: leave it out for a check.")
     view = reports.check_view(registry, check_id)
-    told = {
+    answer = {
         "check": view.check_id,
         "sieve": view.sieve.id,
         "date": view.on_date,
         "outcome": (view.verdict or {}).get("outcome"),
         "ledger": {"events": view.ledger_events, "head": view.ledger_head},
     }
-    return told, reports.render_check_report(view)
+    return answer, reports.render_check_report(view)
 
 
 def _check_id(registry: Registry, subject: str) -> str | None:
-    """The check a subject names, None where it names a sieve instead.
+    """The check with that number, None where the name is a sieve's.
 
-    Raises `UnknownCheckError` for neither, `UnknownSieveError` where a sieve's name is near.
+    Raises `UnknownCheckError` for neither, `UnknownSieveError` where a sieve has a similar name.
     """
     from sieve_registry.checks import queries as check_queries
     from sieve_registry.errors import BadTextError, UnknownCheckError, UnknownSieveError

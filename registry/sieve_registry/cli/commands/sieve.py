@@ -29,16 +29,16 @@ __all__ = ["Warp", "sieve_app"]
 
 
 class Warp(StrEnum):
-    """Which direction is the warp, the label's text being read upright at the bottom."""
+    """The direction of the warp when the label is upright at the bottom."""
 
     X = "x"
     Y = "y"
 
 
-sieve_app = typer.Typer(no_args_is_help=True, help="The sieves kept: add, edit, list, show.")
+sieve_app = typer.Typer(no_args_is_help=True, help="Sieves: add, edit, list, show.")
 
 _LAST_USES = 5
-IdArgument = Annotated[str, typer.Argument(metavar="ID", help="The name written on the sieve.")]
+IdArgument = Annotated[str, typer.Argument(metavar="ID", help="The name on the sieve.")]
 TypeOption = Annotated[str | None, typer.Option("--type", help="The maker's type or model.")]
 HeightOption = Annotated[str | None, typer.Option("--height", help="full, half, or a length.")]
 ClothOption = Annotated[str | None, typer.Option("--cloth", help="Its cloth: steel, weave.")]
@@ -47,10 +47,10 @@ CertificateOption = Annotated[
 ]
 WarpOption = Annotated[
     Warp | None,
-    typer.Option("--warp", help="Label at the bottom: warp runs across (x) or up (y)."),
+    typer.Option("--warp", help="Label at the bottom: warp across (x) or up (y)."),
 ]
 LabelOption = Annotated[
-    str | None, typer.Option("--label", metavar="T", help="What its status label says besides.")
+    str | None, typer.Option("--label", metavar="T", help="Additional text of its status label.")
 ]
 LocationOption = Annotated[str | None, typer.Option("--location", help="Where it is kept.")]
 
@@ -64,7 +64,7 @@ def add(
         str, typer.Option("--nominal", metavar="L", help="75um, 0.075mm, or 'No. 200'.")
     ],
     standard: Annotated[
-        str, typer.Option("--standard", help="Edition judged by, or a table's path.")
+        str, typer.Option("--standard", help="Edition, or the path of a table.")
     ] = DEFAULT_STANDARD,
     grade: Annotated[
         str, typer.Option("--grade", help="compliance, inspection or calibration.")
@@ -80,7 +80,7 @@ def add(
         int, typer.Option("--interval-months", help="Months between checks.")
     ] = DEFAULT_INTERVAL_MONTHS,
     interval_uses: Annotated[
-        int | None, typer.Option("--interval-uses", help="Also due after so many uses.")
+        int | None, typer.Option("--interval-uses", help="Due after so many uses too.")
     ] = None,
     location: LocationOption = None,
     maker: Annotated[str, typer.Option("--maker", help="Who made it.")] = "",
@@ -94,7 +94,7 @@ def add(
     why_late: WhyLateOption = "",
     json_path: JsonOption = None,
 ) -> None:
-    """Add a sieve; the first one begins the registry."""
+    """Add a sieve; the first sieve creates the registry."""
     from sieve_inspect.standard import is_listed, limits, resolve_nominal
     from sieve_inspect.units import parse_length_um
     from sieve_registry.cli.support.records import length_text, state_dict
@@ -137,7 +137,7 @@ def edit(
         int | None, typer.Option("--interval-months", help="Months between checks.")
     ] = None,
     interval_uses: Annotated[
-        int | None, typer.Option("--interval-uses", help="Also due after so many uses; 0: no more.")
+        int | None, typer.Option("--interval-uses", help="Due after so many uses too; 0: no.")
     ] = None,
     location: LocationOption = None,
     kind: TypeOption = None,
@@ -151,7 +151,7 @@ def edit(
     why_late: WhyLateOption = "",
     json_path: JsonOption = None,
 ) -> None:
-    """Change a sieve's intervals or place from a day on; earlier days keep their answer."""
+    """Change a sieve's intervals or place from a day on; earlier days are unaffected."""
     from sieve_registry.cli.support.records import due_words, state_dict
     from sieve_registry.sieves import commands as sieve_commands
     from sieve_registry.sieves import queries as sieve_queries
@@ -177,7 +177,7 @@ def edit(
 def list_sieves(
     context: typer.Context, as_of: AsOfOption = None, json_path: JsonOption = None
 ) -> None:
-    """List the sieves kept, retired ones included."""
+    """List all sieves, retired sieves included."""
     from sieve_registry.cli.support.records import due_dict, due_words, length_text, sieve_dict
     from sieve_registry.sieves import queries as sieve_queries
 
@@ -212,7 +212,7 @@ def show(
     as_of: AsOfOption = None,
     json_path: JsonOption = None,
 ) -> None:
-    """Show what is known of one sieve: its state, its checks, its uses."""
+    """Show a sieve: its state, its checks, its uses."""
     from sieve_registry.cli.support.records import state_dict
     from sieve_registry.sieves import queries as sieve_queries
 
@@ -266,7 +266,7 @@ def _print_sieve(state: SieveState, history: SieveHistory) -> None:
 
 
 def _print_uses(state: SieveState, history: SieveHistory) -> None:
-    """The last few uses, with the number by which one is corrected."""
+    """The last few uses, with the number to correct each by."""
     uses = sorted((u for u in history.uses if u.on_date <= state.as_of), key=lambda u: u.seq)
     if not uses:
         return
@@ -286,7 +286,7 @@ def _print_uses(state: SieveState, history: SieveHistory) -> None:
 
 
 def _print_acts(state: SieveState, history: SieveHistory) -> None:
-    """What else was recorded of it, and what was corrected: both readings."""
+    """Other records of the sieve, and corrections with both contents."""
     from sieve_registry.cli.support.records import correction_words
 
     acts = [act for act in history.acts if act.on_date <= state.as_of]
@@ -308,7 +308,7 @@ def _details(
     warp: Warp | None,
     label: str | None,
 ) -> dict[str, str]:
-    """What was given of a sieve's further details, by their names."""
+    """The further details given, by their names."""
     given = {
         "type": kind,
         "height": height,

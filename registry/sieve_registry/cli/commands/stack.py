@@ -50,9 +50,7 @@ if TYPE_CHECKING:
 
 __all__ = ["FailOnReady", "FailOnRun", "stack_app"]
 
-stack_app = typer.Typer(
-    no_args_is_help=True, help="The stacks sieves work in: add, show, ready, run."
-)
+stack_app = typer.Typer(no_args_is_help=True, help="Stacks of sieves: add, show, ready, run.")
 NameArgument = Annotated[str, typer.Argument(metavar="NAME", help="The stack's name.")]
 
 

@@ -1,4 +1,4 @@
-"""`sieveward validate`: proves the measuring on this machine, and writes a report of it."""
+"""`sieveward validate`: self-test of the measuring on this machine, with a report."""
 
 from __future__ import annotations
 
@@ -33,15 +33,15 @@ __all__ = ["validate"]
 
 def validate(
     out: Annotated[
-        Path, typer.Option(metavar="DIR", help="Folder for the report; made if need be.")
+        Path, typer.Option(metavar="DIR", help="Folder for the report; created if missing.")
     ],
-    quick: Annotated[bool, typer.Option(help="Only a small part, under half a minute.")] = False,
+    quick: Annotated[bool, typer.Option(help="A small part, under half a minute.")] = False,
     workers: WorkersOption = 1,
     cluster: ClusterOption = None,
     resume: ResumeOption = None,
     json: JsonOption = None,
 ) -> None:
-    """Measure drawn cloth of known truth and report; exit code 1 when a row does not hold."""
+    """Self-test on synthetic images, with a report; exit 1 when a row does not hold."""
     from sieve_inspect.validation import files_of, mark_of, run_validation, taken_for, tasks_of
     from sieve_inspect.workers.cache import ResultCache
     from sieve_inspect.workers.cluster import runner
@@ -62,7 +62,7 @@ def validate(
 
 
 def _prepare(out: Path) -> None:
-    """Make the folder and try it, so that minutes of work are not lost at their end."""
+    """Create the folder and try writing, before minutes of work."""
     from sieve_inspect.errors import UnwritableOutputError
 
     try:

@@ -32,20 +32,18 @@ __all__ = [
 ]
 
 DateOption = Annotated[
-    str | None, typer.Option("--date", metavar="YYYY-MM-DD", help="The day it happened (today).")
+    str | None, typer.Option("--date", metavar="YYYY-MM-DD", help="Day it happened (today).")
 ]
 AsOfOption = Annotated[
     str | None,
-    typer.Option("--as-of", metavar="YYYY-MM-DD", help="Answer for the end of that day (today)."),
+    typer.Option("--as-of", metavar="YYYY-MM-DD", help="State at the end of this day (today)."),
 ]
 ByOption = Annotated[
-    str | None, typer.Option("--by", metavar="NAME", help="Who did it (your login name).")
+    str | None, typer.Option("--by", metavar="NAME", help="Person (your login name).")
 ]
 WhyLateOption = Annotated[
     str,
-    typer.Option(
-        "--why-late", metavar="T", help="Why only now, for a day before a sign-off or the clock's."
-    ),
+    typer.Option("--why-late", metavar="T", help="Reason for late entry."),
 ]
 
 
@@ -57,7 +55,7 @@ def read_day(text: str | None) -> date | None:
 
 
 def read_figure(what: str, text: str | None) -> Decimal | None:
-    """A mass or a time as it was typed, exact; a comma is read as a decimal comma."""
+    """A mass or a time as typed, exact; a comma is a decimal comma. Raises `UsageError`."""
     from decimal import Decimal, InvalidOperation
 
     if text is None:
@@ -102,7 +100,7 @@ def record_terms(date: str | None, by: str | None, why_late: str = "") -> Record
 
 @contextmanager
 def opened(context: typer.Context, *, create: bool = False) -> Iterator[Registry]:
-    """The registry the options name, closed again at the end."""
+    """The registry the options name, closed at the end."""
     from sieve_registry.store.engine import open_registry
 
     options = context.obj

@@ -1,4 +1,4 @@
-"""What every command shares: the error boundary, JSON output, and tables."""
+"""Output of every command: JSON, tables, paragraphs and files."""
 
 from __future__ import annotations
 
@@ -26,7 +26,9 @@ __all__ = [
 
 JsonOption = Annotated[
     str | None,
-    typer.Option("--json", metavar="PATH|-", help="Write the answer as JSON to a file, or - here."),
+    typer.Option(
+        "--json", metavar="PATH|-", help="Write JSON to a file, or - for standard output."
+    ),
 ]
 
 
@@ -38,12 +40,12 @@ class Context:
 
 
 def write_bytes(path: Path, data: bytes) -> None:
-    """Write a file whole or not at all: a half-written result must never be taken for one."""
+    """Write a file completely or not at all, so that no incomplete result is left."""
     write_pieces(path, [data])
 
 
 def emit_json(target: str | None, payload: Mapping[str, Any]) -> bool:
-    """Write `payload` where `--json` asked; true when it went to the terminal's own output."""
+    """Write `payload` to the target of `--json`; true when that is standard output."""
     if target is None:
         return False
     text = json.dumps(payload, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
@@ -55,12 +57,12 @@ def emit_json(target: str | None, payload: Mapping[str, Any]) -> bool:
 
 
 def print_line(text: str = "") -> None:
-    """Print one line for a person, without any markup being read into it."""
+    """Print one line for a person; markup is not interpreted."""
     sys.stdout.write(text + "\n")
 
 
 def print_text(text: str, later: str = "", *, first: str = "") -> None:
-    """Print a paragraph within 80 columns, lines after the `first` begun with `later`."""
+    """Print a paragraph within 80 columns; `first` and `later` begin its lines."""
     from textwrap import wrap
 
     for line in wrap(text, 78, initial_indent=first, subsequent_indent=later) or [""]:

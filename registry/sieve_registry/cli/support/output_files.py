@@ -1,4 +1,4 @@
-"""Files a command is to write, looked at before any work is done for them."""
+"""The output files of a command, checked before the work begins."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from sieve_inspect.files import check_writable
 
 __all__ = ["check_outputs", "existing_file"]
 
-# What these options write, whatever the file is called: it should be called so.
+# The kind of file these options write, which its name must show.
 _KINDS = {
     "--map": (".svg",),
     "--plot": (".svg",),
@@ -20,17 +20,17 @@ _KINDS = {
     "--residuals": (".png",),
     "--html": (".html", ".htm"),
 }
-Named = tuple[str, Path | None]  # what it is, as a person calls it; None where it was not asked for
+Named = tuple[str, Path | None]  # its name for a person; None where not wanted
 
 
 def check_outputs(outputs: Iterable[Named], json: str | None, inputs: Iterable[Named] = ()) -> None:
-    """Refuse outputs that replace an input or each other, are of another kind, or unwritable.
+    """Refuse outputs that replace an input or each other, have the wrong kind, or are unwritable.
 
-    `json` is what `--json` was given. Two paths are one file whatever they are called, links
-    included. Raises `UsageError`, `UnwritableOutputError`.
+    `json` is the value of `--json`. Links to one file count as that file. Raises
+    `UsageError`, `UnwritableOutputError`.
     """
-    asked = [*outputs, ("--json", None if json in (None, "-") else Path(str(json)))]
-    wanted = [(what, path) for what, path in asked if path is not None]
+    outputs_and_json = [*outputs, ("--json", None if json in (None, "-") else Path(str(json)))]
+    wanted = [(what, path) for what, path in outputs_and_json if path is not None]
     for what, path in wanted:
         for source, given in inputs:
             if given is not None and _same(path, given):
@@ -60,7 +60,7 @@ def _same(one: Path, other: Path) -> bool:
     try:
         if one.samefile(other):
             return True
-    except OSError:  # one of them is not there yet
+    except OSError:  # one of them does not exist yet
         pass
     return _real(one) == _real(other)
 
