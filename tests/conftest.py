@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import os
 import shutil
+from collections.abc import Iterator
 
 import pytest
+from playwright.sync_api import Browser
 
 for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
     os.environ.setdefault(_name, "1")
@@ -14,7 +16,7 @@ BROWSER = shutil.which("chromium") or "/usr/bin/chromium"
 
 
 @pytest.fixture(scope="session")
-def browser():
+def browser() -> Iterator[Browser]:
     """One for all tests of a process: Playwright does not start twice."""
     sync_api = pytest.importorskip("playwright.sync_api", reason="no playwright is installed")
     if shutil.which(BROWSER) is None:

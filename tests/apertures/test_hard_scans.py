@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -24,7 +25,7 @@ def drawn_light(cloth=CLOTH, light=None):
     return render_light(cloth, Optics("gaussian", 0.7), SHAPE, light=light)
 
 
-def kept(level, path, **options):
+def kept(level, path, **options: Any):
     Image.fromarray(expose(level, Sensor(noise=0.01, seed=1))).save(path, **options)
     return path
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -18,7 +19,7 @@ CLOTH = Cloth(14.2, 9.1, sd_px=0.4, rotation_deg=4, seed=31)
 SHAPE = (400, 500)
 
 
-def told(tmp_path: Path, damage, **cloth):
+def told(tmp_path: Path, damage, **cloth: Any):
     measurement, truth, seen = scanned(
         tmp_path,
         replace(CLOTH, damage=damage, **cloth),

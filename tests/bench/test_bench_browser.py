@@ -5,9 +5,10 @@ from __future__ import annotations
 import re
 from collections.abc import Callable
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import pytest
+from playwright.sync_api import Page
 
 from bench_lab import COLLEAGUE, SCAN, SCANS, TECHNICIAN, Lab
 
@@ -17,13 +18,13 @@ if TYPE_CHECKING:
 SECOND = SCANS / "s0125-3.tif"
 
 
-def result(page) -> None:
+def result(page: Page) -> None:
     """Wait for the result; a refusal is a failure at once, with its words."""
     page.wait_for_selector("#viewer[data-ready], .trouble")
     assert page.locator(".trouble").all_inner_texts() == []
 
 
-def measured(page, served, sieve="S-0075", scan=SCAN) -> None:
+def measured(page: Page, served: str, sieve: str = "S-0075", scan: Path = SCAN) -> None:
     """Scan a label in, send a scan, wait for the result."""
     page.goto(served)
     page.keyboard.type(f"{sieve}\n")
@@ -34,13 +35,15 @@ def measured(page, served, sieve="S-0075", scan=SCAN) -> None:
     result(page)
 
 
-def audited(page):
+def audited(page: Page) -> list[Any]:
     axe = pytest.importorskip("axe_playwright_python.sync_playwright", reason="no axe installed")
     found = axe.Axe().run(page)
     return [(one["id"], one["nodes"][0]["html"]) for one in found.response["violations"]]
 
 
-def test_by_keyboard_alone_from_label_to_ledger(new_page, served, lab) -> None:
+def test_by_keyboard_alone_from_label_to_ledger(
+    new_page: Callable[..., Page], served: str, lab: Lab
+) -> None:
     page = new_page()
     page.goto(served)
     page.keyboard.type("s-0075\n")  # as a hand scanner types
@@ -69,7 +72,9 @@ def test_by_keyboard_alone_from_label_to_ledger(new_page, served, lab) -> None:
     assert (made.person, made.id) == (TECHNICIAN, "C-0001")
 
 
-def test_a_click_in_the_scan_shows_that_aperture(new_page, served, lab) -> None:
+def test_a_click_in_the_scan_shows_that_aperture(
+    new_page: Callable[..., Page], served: str, lab: Lab
+) -> None:
     page = new_page()
     measured(page, served)
     (job,) = lab.jobs.waiting()
@@ -93,7 +98,7 @@ def test_a_click_in_the_scan_shows_that_aperture(new_page, served, lab) -> None:
     )
 
 
-def test_two_technicians_at_once(new_page, served, lab) -> None:
+def test_two_technicians_at_once(new_page: Callable[..., Page], served: str, lab: Lab) -> None:
     one, other = new_page(), new_page()
     for page, sieve, scan in ((one, "S-0075", SCAN), (other, "S-0125", SECOND)):
         page.goto(served)
@@ -111,7 +116,9 @@ def test_two_technicians_at_once(new_page, served, lab) -> None:
     assert lab.checks("S-0125")[0].person == COLLEAGUE
 
 
-def test_a_wrong_upload_is_told_and_nothing_is_lost(new_page, served, lab, tmp_path: Path) -> None:
+def test_a_wrong_upload_is_told_and_nothing_is_lost(
+    new_page: Callable[..., Page], served: str, lab: Lab, tmp_path: Path
+) -> None:
     words = tmp_path / "letter.png"
     words.write_text("no picture at all")
     page = new_page()
@@ -145,7 +152,7 @@ def test_the_watched_folder_refreshes_and_errors_stay(
     assert "No scan is chosen" in page.inner_text("#note")
 
 
-def test_dropped_scans_are_taken(new_page, served) -> None:
+def test_dropped_scans_are_taken(new_page: Callable[..., Page], served: str) -> None:
     page = new_page()
     page.goto(f"{served}/sieve?id=S-0075")
     page.evaluate(
@@ -160,7 +167,7 @@ def test_dropped_scans_are_taken(new_page, served) -> None:
     assert page.evaluate("document.getElementById('scans').files.length") == 1
 
 
-def test_pages_are_accessible_and_fit(new_page, served) -> None:
+def test_pages_are_accessible_and_fit(new_page: Callable[..., Page], served: str) -> None:
     """Axe (rules of WCAG 2 and good practice) finds nothing; nothing runs off a small tablet."""
     page = new_page(800, 1000)
     for place in ("", "/sieve?id=S-0075"):

@@ -7,10 +7,13 @@ import json
 import shutil
 import sys
 import threading
+from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
+from httpx import Client, Response
 from PIL import Image
 
 from bench_lab import (
@@ -19,6 +22,7 @@ from bench_lab import (
     SCAN,
     SCANS,
     TECHNICIAN,
+    Lab,
     asking,
     close,
     new_lab,
@@ -28,17 +32,18 @@ from bench_lab import (
 from sieve_inspect.scale import load_scale
 from sieve_registry.audit import commands as audit_commands
 from sieve_registry.audit import verification
-from sieve_registry.bench.jobs import Phase
+from sieve_registry.bench.jobs import Job, Phase
 from sieve_registry.checks import commands as check_commands
 from sieve_registry.checks import queries as check_queries
 from sieve_registry.cli.main import main
+from sieve_registry.records import Event
 from sieve_registry.sieves import commands as sieve_commands
 from sieve_registry.sieves import queries as sieve_queries
 from sieve_registry.sieves.recording import RecordTerms
 from sieve_registry.store.engine import open_registry
 
 
-def begin(lab, client, scan=SCAN, sieve="S-0075", **told):
+def begin(lab: Lab, client: Client, scan: Path = SCAN, sieve: str = "S-0075", **told: Any) -> Job:
     """Send a scan; the job it became."""
     fields = {"sieve": sieve, "scale": "given:0", **told}
     files = [("scans", (scan.name, scan.read_bytes()))]
@@ -47,14 +52,16 @@ def begin(lab, client, scan=SCAN, sieve="S-0075", **told):
     return lab.jobs.get(answer.headers["HX-Redirect"].rpartition("/")[2])
 
 
-def confirm(lab, client, job, name=TECHNICIAN, known=None):
+def confirm(
+    lab: Lab, client: Client, job: Job, name: str = TECHNICIAN, known: int | None = None
+) -> Response:
     known = len(job.taken.history.checks) if known is None else known
     told = {"name": name, "known": str(known)}
     return client.post(f"/jobs/{job.id}/confirm", data=told, headers=lab.headers)
 
 
 @pytest.fixture(scope="module")
-def ready(tmp_path_factory: pytest.TempPathFactory):
+def ready(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Lab, Client, Job]]:
     """A laboratory whose bench has measured one scan that nobody confirmed; read only."""
     lab = new_lab(tmp_path_factory.mktemp("ready"))
     with serving(lab), asking(lab) as client:
@@ -68,25 +75,27 @@ def ready(tmp_path_factory: pytest.TempPathFactory):
 # --- the label ---------------------------------------------------------------------------------
 
 
-def test_a_scanned_label_opens_its_sieve(client) -> None:
+def test_a_scanned_label_opens_its_sieve(client: Client) -> None:
     assert "75 µm" in client.get("/sieve?id=S-0075").text
     assert client.get("/sieve?id=s-0075").headers["Location"] == "/sieve?id=S-0075"
     assert client.get("/sieve?id=").headers["Location"] == "/"
 
 
-def test_an_unknown_label_offers_the_nearest(client) -> None:
+def test_an_unknown_label_offers_the_nearest(client: Client) -> None:
     answer = client.get("/sieve?id=S-0057")
     assert answer.status_code == 404
     assert 'href="/sieve?id=S-0075"' in answer.text
 
 
-def test_an_empty_registry_says_how_to_begin(empty_lab) -> None:
+def test_an_empty_registry_says_how_to_begin(empty_lab: Lab) -> None:
     with serving(empty_lab), asking(empty_lab) as client:
         assert "sieveward sieve add" in client.get("/").text
         assert "holds no sieves yet" in client.get("/sieve?id=S-0075").text
 
 
-def test_the_first_page_tells_what_is_due_and_what_is_not_to_be_used(lab, client) -> None:
+def test_the_first_page_tells_what_is_due_and_what_is_not_to_be_used(
+    lab: Lab, client: Client
+) -> None:
     sieve_commands.quarantine(lab.registry, "S-0125", "dented", RecordTerms(by=COLLEAGUE))
     text = client.get("/").text
     assert "never checked" in text
@@ -96,7 +105,7 @@ def test_the_first_page_tells_what_is_due_and_what_is_not_to_be_used(lab, client
     assert "dented" in quarantine
 
 
-def test_a_retired_sieve_cannot_be_checked(lab, client) -> None:
+def test_a_retired_sieve_cannot_be_checked(lab: Lab, client: Client) -> None:
     sieve_commands.retire(lab.registry, "S-0075", "torn", by=COLLEAGUE)
     assert 'id="check"' not in client.get("/sieve?id=S-0075").text
     answer = client.post(
@@ -113,7 +122,7 @@ def test_a_retired_sieve_cannot_be_checked(lab, client) -> None:
 # --- measured, not recorded --------------------------------------------------------------------
 
 
-def test_measuring_records_nothing(ready) -> None:
+def test_measuring_records_nothing(ready: tuple[Lab, Client, Job]) -> None:
     lab, client, job = ready
     assert lab.checks() == ()
     text = client.get(f"/jobs/{job.id}").text
@@ -121,7 +130,7 @@ def test_measuring_records_nothing(ready) -> None:
     assert "awaiting confirmation" in client.get("/now").text
 
 
-def test_the_result_is_that_of_the_measurement(ready) -> None:
+def test_the_result_is_that_of_the_measurement(ready: tuple[Lab, Client, Job]) -> None:
     """Every figure shown is one of the measurement's, rounded by its U."""
     _, client, job = ready
     text = client.get(f"/jobs/{job.id}").text
@@ -134,7 +143,9 @@ def test_the_result_is_that_of_the_measurement(ready) -> None:
     assert f"{counts['measured']} measured" in text
 
 
-def test_an_aperture_seen_closely_has_the_width_of_the_table(ready) -> None:
+def test_an_aperture_seen_closely_has_the_width_of_the_table(
+    ready: tuple[Lab, Client, Job],
+) -> None:
     """The page and `measure --apertures` tell one and the same width."""
     _, client, job = ready
     row = job.measurement.apertures_csv().splitlines()[1:]
@@ -146,7 +157,7 @@ def test_an_aperture_seen_closely_has_the_width_of_the_table(ready) -> None:
     assert 'class="fit"' in text
 
 
-def test_tiles_make_up_the_scan(ready) -> None:
+def test_tiles_make_up_the_scan(ready: tuple[Lab, Client, Job]) -> None:
     """At full resolution every pixel of the scan is in the tiles, in its place."""
     _, client, job = ready
     with Image.open(SCAN) as scan:
@@ -165,7 +176,7 @@ def test_tiles_make_up_the_scan(ready) -> None:
     assert client.get(f"/jobs/{job.id}/scans/0/tiles/30/0/0.png").status_code == 404
 
 
-def test_every_aperture_is_marked_once(ready) -> None:
+def test_every_aperture_is_marked_once(ready: tuple[Lab, Client, Job]) -> None:
     _, client, job = ready
     scan = f"/jobs/{job.id}/scans/0"
     field = job.measurement.pictures[0].field
@@ -181,7 +192,7 @@ def test_every_aperture_is_marked_once(ready) -> None:
     assert client.get(f"/jobs/{job.id}/scans/1/marks.json").status_code == 404
 
 
-def test_an_aperture_is_found_by_number_place_and_neighbour(ready) -> None:
+def test_an_aperture_is_found_by_number_place_and_neighbour(ready: tuple[Lab, Client, Job]) -> None:
     _, client, job = ready
     place = f"/jobs/{job.id}/scans/0/apertures"
     field = job.measurement.pictures[0].field
@@ -200,7 +211,7 @@ def test_an_aperture_is_found_by_number_place_and_neighbour(ready) -> None:
         assert client.get(f"{place}/{wrong}").status_code == 404
 
 
-def test_the_values_are_drawn(ready) -> None:
+def test_the_values_are_drawn(ready: tuple[Lab, Client, Job]) -> None:
     from xml.dom import minidom
 
     _, client, job = ready
@@ -209,7 +220,7 @@ def test_the_values_are_drawn(ready) -> None:
     assert minidom.parseString(answer.content).documentElement.tagName == "svg"
 
 
-def test_a_name_is_needed(ready) -> None:
+def test_a_name_is_needed(ready: tuple[Lab, Client, Job]) -> None:
     lab, client, job = ready
     for name in ("", "  ", "a\u202eb"):
         answer = confirm(lab, client, job, name)
@@ -218,7 +229,7 @@ def test_a_name_is_needed(ready) -> None:
     assert lab.checks() == ()
 
 
-def test_what_cannot_be_measured_is_told(lab, client, tmp_path: Path) -> None:
+def test_what_cannot_be_measured_is_told(lab: Lab, client: Client, tmp_path: Path) -> None:
     picture = tmp_path / "sky.png"
     Image.fromarray(np.full((300, 300), 200, np.uint8)).save(picture)
     job = begin(lab, client, picture)
@@ -232,7 +243,7 @@ def test_what_cannot_be_measured_is_told(lab, client, tmp_path: Path) -> None:
     assert client.get(f"/jobs/{job.id}").status_code == 404
 
 
-def test_progress_ends_in_the_result(lab, client) -> None:
+def test_progress_ends_in_the_result(lab: Lab, client: Client) -> None:
     job = begin(lab, client)
     wait_for(job, Phase.MEASURING, Phase.READY)
     answer = client.get(f"/jobs/{job.id}/progress")
@@ -244,7 +255,7 @@ def test_progress_ends_in_the_result(lab, client) -> None:
 # --- recorded ----------------------------------------------------------------------------------
 
 
-def by_command(lab, monkeypatch: pytest.MonkeyPatch, scan, *options):
+def by_command(lab: Lab, monkeypatch: pytest.MonkeyPatch, scan: Path, *options: str) -> Event:
     """The same check by `sieveward check`, in a registry of the same past; its event."""
     other = lab.folder / "other"
     other.mkdir()
@@ -265,7 +276,7 @@ def by_command(lab, monkeypatch: pytest.MonkeyPatch, scan, *options):
 
 
 def test_the_ledger_holds_what_the_command_would_have_recorded(
-    lab, client, monkeypatch: pytest.MonkeyPatch
+    lab: Lab, client: Client, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     day = lab.clock.day.isoformat()
     wanted = by_command(lab, monkeypatch, SCAN, "--by", TECHNICIAN, "--date", day)
@@ -287,12 +298,12 @@ def test_the_ledger_holds_what_the_command_would_have_recorded(
     assert "S-0075" in client.get("/label?id=S-0075").text
 
 
-def test_two_names_at_the_same_moment_make_one_record(lab, client) -> None:
+def test_two_names_at_the_same_moment_make_one_record(lab: Lab, client: Client) -> None:
     job = begin(lab, client)
     wait_for(job)
     start, answers = threading.Barrier(2), {}
 
-    def press(name) -> None:
+    def press(name: str) -> None:
         start.wait()
         answers[name] = lab.jobs.confirm(job, name, 0)
 
@@ -308,7 +319,9 @@ def test_two_names_at_the_same_moment_make_one_record(lab, client) -> None:
     assert "had already confirmed this check" in client.get(place).text
 
 
-def test_a_check_recorded_meanwhile_is_shown_before_anything_is_recorded(lab, client) -> None:
+def test_a_check_recorded_meanwhile_is_shown_before_anything_is_recorded(
+    lab: Lab, client: Client
+) -> None:
     job = begin(lab, client)
     wait_for(job)
     known = len(job.taken.history.checks)
@@ -322,7 +335,9 @@ def test_a_check_recorded_meanwhile_is_shown_before_anything_is_recorded(lab, cl
     assert [one.person for one in lab.checks()] == [COLLEAGUE, TECHNICIAN]
 
 
-def test_what_the_sieve_s_life_forbids_is_told_and_the_measurement_stays(lab, client) -> None:
+def test_what_the_sieve_s_life_forbids_is_told_and_the_measurement_stays(
+    lab: Lab, client: Client
+) -> None:
     job = begin(lab, client)
     wait_for(job)
     sieve_commands.retire(lab.registry, "S-0075", "torn", by=COLLEAGUE)
@@ -333,7 +348,9 @@ def test_what_the_sieve_s_life_forbids_is_told_and_the_measurement_stays(lab, cl
     assert job.phase == Phase.READY
 
 
-def test_confirmed_after_midnight_it_counts_for_the_day_it_was_measured(lab, client) -> None:
+def test_confirmed_after_midnight_it_counts_for_the_day_it_was_measured(
+    lab: Lab, client: Client
+) -> None:
     job = begin(lab, client)
     wait_for(job)
     lab.clock.day = lab.clock.day.replace(day=3)
@@ -343,7 +360,7 @@ def test_confirmed_after_midnight_it_counts_for_the_day_it_was_measured(lab, cli
     assert made.recorded_at.startswith("2026-03-03")
 
 
-def test_a_scan_measured_before_is_pointed_out(lab, client) -> None:
+def test_a_scan_measured_before_is_pointed_out(lab: Lab, client: Client) -> None:
     """An old file dropped by mistake would prove a new check."""
     scale = load_scale(SCALE_FILE)
     check_commands.check(lab.registry, "S-0075", [SCAN], scale=scale, by=COLLEAGUE)
@@ -356,7 +373,7 @@ def test_a_scan_measured_before_is_pointed_out(lab, client) -> None:
     assert "very file" not in client.get(f"/jobs/{other.id}").text
 
 
-def test_back_from_quarantine_only_after_a_passing_check(lab, client) -> None:
+def test_back_from_quarantine_only_after_a_passing_check(lab: Lab, client: Client) -> None:
     sieve_commands.quarantine(lab.registry, "S-0075", "dented", RecordTerms(by=COLLEAGUE))
     told = {"sieve": "S-0075", "reason": "looked at", "name": TECHNICIAN}
     assert "Return to service" in client.get("/sieve?id=S-0075").text
@@ -370,7 +387,7 @@ def test_back_from_quarantine_only_after_a_passing_check(lab, client) -> None:
     assert sieve_queries.get_state(lab.registry, "S-0075").status == "in service"
 
 
-def test_discarded_leaves_nothing(lab, client) -> None:
+def test_discarded_leaves_nothing(lab: Lab, client: Client) -> None:
     job = begin(lab, client)
     wait_for(job)
     client.post(f"/jobs/{job.id}/discard", headers=lab.headers)
@@ -379,7 +396,7 @@ def test_discarded_leaves_nothing(lab, client) -> None:
     assert lab.checks() == ()
 
 
-def test_a_second_person_signs_where_that_is_demanded(lab, client) -> None:
+def test_a_second_person_signs_where_that_is_demanded(lab: Lab, client: Client) -> None:
     audit_commands.demand_sign_off(lab.registry, True, RecordTerms(by=COLLEAGUE))
     job = begin(lab, client)
     wait_for(job)

@@ -5,13 +5,16 @@ from __future__ import annotations
 import io
 
 import numpy as np
+import numpy.typing as npt
 import pytest
 from PIL import Image
 
-from sieve_inspect.measurement.closeup import closeup, cut_out, part_of, tone_of
-from sieve_inspect.measurement.pipeline import measure
+from sieve_inspect.measurement.closeup import Closeup, closeup, cut_out, part_of, tone_of
+from sieve_inspect.measurement.picture import Picture
+from sieve_inspect.measurement.pipeline import Measurement, measure
 from sieve_inspect.scale.model import Scale
 from sieve_inspect.synthetic import Cloth, Damage, Sensor, render, save
+from sieve_inspect.synthetic.truth import Truth
 from sieve_registry.bench import pyramid
 
 NOISE = 0.01
@@ -19,7 +22,9 @@ SCALE = Scale(10.0, 10.0, 0.0, 0.0, 0.0, "of the drawing")
 
 
 @pytest.fixture(scope="module", params=["at once", "in bands"])
-def drawn(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory):
+def drawn(
+    request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory
+) -> tuple[Truth, Measurement, Picture]:
     """A drawn cloth turned by 7 degrees with some openings blocked; what was measured in it.
 
     Once read whole, once in bands as large scans are.
@@ -37,13 +42,15 @@ def drawn(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFacto
     return made.truth, found, found.pictures[0]
 
 
-def _some(picture):
+def _some(picture: Picture) -> npt.NDArray[np.int64]:
     which = np.flatnonzero(picture.field.ok)
     return which[:: max(1, len(which) // 100)]
 
 
 @pytest.fixture(scope="module")
-def seen(drawn):
+def seen(
+    drawn: tuple[Truth, Measurement, Picture],
+) -> list[tuple[Closeup, npt.NDArray[np.float64]]]:
     """Some hundred sound openings with their true widths (x, y) in um."""
     truth, found, picture = drawn
     pairs = []
@@ -57,7 +64,9 @@ def seen(drawn):
     return pairs
 
 
-def test_the_width_is_the_one_measured(drawn, seen) -> None:
+def test_the_width_is_the_one_measured(
+    drawn: tuple[Truth, Measurement, Picture], seen: list[tuple[Closeup, npt.NDArray[np.float64]]]
+) -> None:
     _, _, picture = drawn
     for one, _ in seen:
         for across, sample in zip(one.across, picture.samples, strict=True):
@@ -66,7 +75,9 @@ def test_the_width_is_the_one_measured(drawn, seen) -> None:
             assert sum(across.edges) == pytest.approx(0, abs=0.01)  # the middle is its zero
 
 
-def test_its_uncertainty_holds_the_truth(seen) -> None:
+def test_its_uncertainty_holds_the_truth(
+    seen: list[tuple[Closeup, npt.NDArray[np.float64]]],
+) -> None:
     """U (k = 2) is to hold some 95 % of the true widths; fewer than 90 % of 200 would be chance."""
     within = [
         abs(across.width_um - true) <= across.expanded_um
@@ -77,7 +88,9 @@ def test_its_uncertainty_holds_the_truth(seen) -> None:
     assert np.mean(within) >= 0.9
 
 
-def test_the_curve_goes_through_the_pixels(seen) -> None:
+def test_the_curve_goes_through_the_pixels(
+    seen: list[tuple[Closeup, npt.NDArray[np.float64]]],
+) -> None:
     """What is drawn as fitted is what fitted: no further off than the pixels' own noise.
 
     Looked at within 2 px of the opening's edges: beyond, a neighbour may be blocked.
@@ -89,7 +102,7 @@ def test_the_curve_goes_through_the_pixels(seen) -> None:
             assert np.sqrt(np.mean((across.light - at)[own] ** 2)) < 1.5 * NOISE
 
 
-def test_an_opening_that_is_not_sound_says_why(drawn) -> None:
+def test_an_opening_that_is_not_sound_says_why(drawn: tuple[Truth, Measurement, Picture]) -> None:
     _, found, picture = drawn
     index = int(np.flatnonzero(picture.field.state == "blocked")[0])
     one = closeup(picture, found.scale, index)
@@ -99,7 +112,9 @@ def test_an_opening_that_is_not_sound_says_why(drawn) -> None:
         closeup(picture, found.scale, len(picture.field.row))
 
 
-def test_the_cut_out_shows_the_opening_where_it_says(drawn, seen) -> None:
+def test_the_cut_out_shows_the_opening_where_it_says(
+    drawn: tuple[Truth, Measurement, Picture], seen: list[tuple[Closeup, npt.NDArray[np.float64]]]
+) -> None:
     _, _, picture = drawn
     tone = tone_of(picture.light)
     for one, _ in seen[::10]:
@@ -116,7 +131,7 @@ def test_the_cut_out_shows_the_opening_where_it_says(drawn, seen) -> None:
 
 @pytest.mark.parametrize("level", [0, 1, 2, 3])
 def test_pieces_of_every_magnification_make_up_the_scan(
-    drawn, monkeypatch: pytest.MonkeyPatch, level: int
+    drawn: tuple[Truth, Measurement, Picture], monkeypatch: pytest.MonkeyPatch, level: int
 ) -> None:
     """Also where the view of the whole is a fifth of the scan, as with large ones."""
     _, _, picture = drawn

@@ -24,7 +24,7 @@ def type_it(
     return Program(monkeypatch, capsys, lab.registry.path, ("bench",))
 
 
-def test_it_serves_until_it_is_interrupted(lab) -> None:
+def test_it_serves_until_it_is_interrupted(lab: Lab) -> None:
     typed = [sys.executable, "-c", "from sieve_registry.cli.main import main; main()"]
     typed += ["--registry", str(lab.registry.path), "bench", "--port", "0", "--json", "-"]
     typed += ["--scale", str(SCALE_FILE)]
@@ -42,7 +42,7 @@ def test_it_serves_until_it_is_interrupted(lab) -> None:
     assert (run.returncode, out, err) == (0, "", "")
 
 
-def test_a_port_in_use(type_it) -> None:
+def test_a_port_in_use(type_it: Program) -> None:
     with socket.create_server(("127.0.0.1", 0)) as taken:
         port = str(taken.getsockname()[1])
         code, _, err = type_it("--port", port)
@@ -52,7 +52,7 @@ def test_a_port_in_use(type_it) -> None:
 
 
 def test_without_the_extra_it_says_what_to_install(
-    type_it, monkeypatch: pytest.MonkeyPatch
+    type_it: Program, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     there = importlib.util.find_spec
     monkeypatch.setattr(
@@ -65,7 +65,7 @@ def test_without_the_extra_it_says_what_to_install(
     )
 
 
-def test_no_registry_no_folder_no_scale(type_it, tmp_path: Path) -> None:
+def test_no_registry_no_folder_no_scale(type_it: Program, tmp_path: Path) -> None:
     assert type_it(registry=tmp_path / "none.sqlite")[0] == 39
     assert type_it("--watch", str(tmp_path / "none"))[0] == 2
     assert type_it("--scale", str(tmp_path / "none.json"))[0] == 22

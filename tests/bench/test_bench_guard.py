@@ -8,12 +8,14 @@ import socket
 import time
 from html.parser import HTMLParser
 from pathlib import Path, PurePosixPath, PureWindowsPath
+from typing import Any
 
 import pytest
+from httpx import Client, Response
 from hypothesis import given
 from hypothesis import strategies as st
 
-from bench_lab import SCALE_FILE, SCAN
+from bench_lab import SCALE_FILE, SCAN, Lab
 from sieve_registry.bench.guard import TOKEN_HEADER
 from sieve_registry.bench.uploads import MOST_BYTES, MOST_SCANS, plain_file_name, watched_scans
 from sieve_registry.records import NewSieve
@@ -21,17 +23,23 @@ from sieve_registry.sieves import commands as sieve_commands
 from sieve_registry.sieves import queries as sieve_queries
 
 
-def send(lab, client, files, told=None, **headers):
+def send(
+    lab: Lab,
+    client: Client,
+    files: list[tuple[str, tuple[str, bytes]]],
+    told: dict[str, str] | None = None,
+    **headers: Any,
+) -> Response:
     """A new check as the page sends it."""
     fields = {"sieve": "S-0075", "scale": "given:0", **(told or {})}
     return client.post("/jobs", data=fields, files=files, headers={**lab.headers, **headers})
 
 
-def port(lab):
+def port(lab: Lab) -> str:
     return lab.home.rpartition(":")[2]
 
 
-def left_behind(lab):
+def left_behind(lab: Lab) -> list[Path]:
     return sorted(path.relative_to(lab.folder) for path in (lab.folder / "jobs").rglob("*"))
 
 
@@ -41,7 +49,7 @@ def left_behind(lab):
 @pytest.mark.parametrize(
     "host", ["bench.example", "127.0.0.1", "127.0.0.1:80", "[::1]:PORT", "127.0.0.1:PORT.example"]
 )
-def test_another_host_is_answered_with_nothing(lab, client, host: str) -> None:
+def test_another_host_is_answered_with_nothing(lab: Lab, client: Client, host: str) -> None:
     """DNS rebinding: a name of somebody else's that leads to this computer."""
     answer = client.get("/", headers={"Host": host.replace("PORT", port(lab))})
     assert answer.status_code == 421
@@ -49,14 +57,14 @@ def test_another_host_is_answered_with_nothing(lab, client, host: str) -> None:
 
 
 @pytest.mark.parametrize("host", ["127.0.0.1", "localhost", "LOCALHOST"])
-def test_this_computer_is_answered(lab, client, host: str) -> None:
+def test_this_computer_is_answered(lab: Lab, client: Client, host: str) -> None:
     assert client.get("/", headers={"Host": f"{host}:{port(lab)}"}).status_code == 200
 
 
 @pytest.mark.parametrize(
     "origin", ["http://bench.example", "http://127.0.0.1:9", "https://127.0.0.1:PORT", "null", None]
 )
-def test_another_page_changes_nothing(lab, client, origin: str | None) -> None:
+def test_another_page_changes_nothing(lab: Lab, client: Client, origin: str | None) -> None:
     headers = {name: value for name, value in lab.headers.items() if name != "Origin"}
     if origin is not None:
         headers["Origin"] = origin.replace("PORT", port(lab))
@@ -66,7 +74,7 @@ def test_another_page_changes_nothing(lab, client, origin: str | None) -> None:
 
 
 @pytest.mark.parametrize("token", [None, "", "guessed"])
-def test_without_the_token_nothing_changes(lab, client, token: str | None) -> None:
+def test_without_the_token_nothing_changes(lab: Lab, client: Client, token: str | None) -> None:
     headers = {"Origin": lab.home} | ({} if token is None else {TOKEN_HEADER: token})
     told = {"sieve": "S-0075", "reason": "mischief", "name": "nobody"}
     answer = client.post("/quarantine", data=told, headers=headers)
@@ -75,7 +83,7 @@ def test_without_the_token_nothing_changes(lab, client, token: str | None) -> No
     assert sieve_queries.get_state(lab.registry, "S-0075").status == "in service"
 
 
-def test_with_all_of_it_the_deed_is_done(lab, client) -> None:
+def test_with_all_of_it_the_deed_is_done(lab: Lab, client: Client) -> None:
     """The same request that the tests above see refused."""
     told = {"sieve": "S-0075", "reason": "fell", "name": "Tove Example"}
     answer = client.post("/quarantine", data=told, headers=lab.headers)
@@ -84,14 +92,14 @@ def test_with_all_of_it_the_deed_is_done(lab, client) -> None:
 
 
 @pytest.mark.parametrize("method", ["PUT", "DELETE", "OPTIONS", "PATCH"])
-def test_other_methods_are_unknown(lab, client, method: str) -> None:
+def test_other_methods_are_unknown(lab: Lab, client: Client, method: str) -> None:
     assert client.request(method, "/", headers=lab.headers).status_code == 405
 
 
 # --- what may be sent --------------------------------------------------------------------------
 
 
-def head_only(lab, path, **headers):
+def head_only(lab: Lab, path: str, **headers: int | str) -> str:
     """What is answered to a request of which only the head ever comes."""
     lines = {"Host": lab.home.removeprefix("http://"), **lab.headers, **headers}
     head = "".join(f"{name.replace('_', '-')}: {value}\r\n" for name, value in lines.items())
@@ -101,23 +109,23 @@ def head_only(lab, path, **headers):
 
 
 @pytest.mark.usefixtures("client")
-def test_too_large_is_refused_before_it_is_read(lab) -> None:
+def test_too_large_is_refused_before_it_is_read(lab: Lab) -> None:
     answer = head_only(lab, "/jobs", Content_Length=MOST_BYTES + 1)
     assert answer.startswith("HTTP/1.1 413 ")
     assert "over the limit of 800 MB" in answer
 
 
 @pytest.mark.usefixtures("client")
-def test_only_scans_may_be_large(lab) -> None:
+def test_only_scans_may_be_large(lab: Lab) -> None:
     assert head_only(lab, "/quarantine", Content_Length=70_000).startswith("HTTP/1.1 413 ")
 
 
 @pytest.mark.usefixtures("client")
-def test_a_request_without_a_size_is_refused(lab) -> None:
+def test_a_request_without_a_size_is_refused(lab: Lab) -> None:
     assert head_only(lab, "/jobs", Transfer_Encoding="chunked").startswith("HTTP/1.1 411 ")
 
 
-def test_too_many_scans(lab, client) -> None:
+def test_too_many_scans(lab: Lab, client: Client) -> None:
     files = [("scans", (f"{n}.png", SCAN.read_bytes()[:2000])) for n in range(MOST_SCANS + 1)]
     answer = send(lab, client, files)
     assert answer.status_code == 422
@@ -134,7 +142,9 @@ def test_too_many_scans(lab, client) -> None:
         ("scan.png", b"", "is empty"),
     ],
 )
-def test_what_is_no_scan_is_not_kept(lab, client, name: str, content, says: str) -> None:
+def test_what_is_no_scan_is_not_kept(
+    lab: Lab, client: Client, name: str, content: bytes, says: str
+) -> None:
     answer = send(lab, client, [("scans", (name, content))])
     assert answer.status_code == 422
     assert says in answer.text
@@ -143,7 +153,7 @@ def test_what_is_no_scan_is_not_kept(lab, client, name: str, content, says: str)
     assert (left_behind(lab), lab.jobs.waiting()) == ([], [])
 
 
-def test_no_scan_and_no_scale_are_told_apart(lab, client) -> None:
+def test_no_scan_and_no_scale_are_told_apart(lab: Lab, client: Client) -> None:
     assert "Choose 1 to" in send(lab, client, [("scans", ("", b""))]).text
     files = [("scans", (SCAN.name, SCAN.read_bytes()))]
     assert "Scale missing" in send(lab, client, files, {"scale": "/etc/passwd"}).text
@@ -173,19 +183,19 @@ HOSTILE = [
 
 
 @pytest.mark.parametrize(("name", "plain"), HOSTILE)
-def test_a_file_s_name_is_only_a_name(name, plain) -> None:
+def test_a_file_s_name_is_only_a_name(name: str, plain: str) -> None:
     assert plain_file_name(name) == plain
 
 
 @given(st.text(max_size=300))
-def test_no_name_leads_anywhere(name) -> None:
+def test_no_name_leads_anywhere(name: str) -> None:
     plain = plain_file_name(name)
     assert PurePosixPath(plain).name == PureWindowsPath(plain).name == plain
     assert plain.strip(". ")
     assert len(plain.encode()) < 255
 
 
-def test_a_hostile_name_stays_in_our_folder(lab, client) -> None:
+def test_a_hostile_name_stays_in_our_folder(lab: Lab, client: Client) -> None:
     registry = lab.folder / "lab"
     before = sorted(lab.folder.rglob("*"))
     send(lab, client, [("scans", ("../../../evil.png", SCAN.read_bytes()))])
@@ -199,7 +209,7 @@ def test_a_hostile_name_stays_in_our_folder(lab, client) -> None:
 
 
 @pytest.fixture
-def scanned(lab):
+def scanned(lab: Lab) -> Path:
     """The watched folder with a settled scan in it."""
     folder = lab.desk.watch
     (folder / "a.png").write_bytes(SCAN.read_bytes())
@@ -208,7 +218,9 @@ def scanned(lab):
     return folder
 
 
-def test_the_folder_offers_scans_alone(lab, client, scanned, tmp_path: Path) -> None:
+def test_the_folder_offers_scans_alone(
+    lab: Lab, client: Client, scanned: Path, tmp_path: Path
+) -> None:
     (scanned / "notes.txt").write_text("no scan")
     (scanned / "deep.png").mkdir()
     (scanned / "link.png").symlink_to(SCALE_FILE)
@@ -221,13 +233,15 @@ def test_the_folder_offers_scans_alone(lab, client, scanned, tmp_path: Path) -> 
 
 
 @pytest.mark.parametrize("key", ["a.png", "../lab/registry.sqlite", "", "0" * 24])
-def test_only_a_key_from_the_list_is_opened(lab, client, scanned, key) -> None:
+def test_only_a_key_from_the_list_is_opened(
+    lab: Lab, client: Client, scanned: Path, key: str
+) -> None:
     answer = send(lab, client, [("scans", ("", b""))], {"pick": key})
     assert answer.status_code == 422
     assert "not in the scan folder any more" in answer.text
 
 
-def test_a_ticked_scan_is_copied_and_marked(lab, client, scanned) -> None:
+def test_a_ticked_scan_is_copied_and_marked(lab: Lab, client: Client, scanned: Path) -> None:
     key = watched_scans(scanned)[0].key
     answer = send(lab, client, [("scans", ("", b""))], {"pick": key})
     assert answer.status_code == 204
@@ -236,7 +250,7 @@ def test_a_ticked_scan_is_copied_and_marked(lab, client, scanned) -> None:
     assert (scanned / "a.png").read_bytes() == SCAN.read_bytes()
 
 
-def test_an_unchanged_folder_is_not_sent_again(client, scanned) -> None:
+def test_an_unchanged_folder_is_not_sent_again(client: Client, scanned: Path) -> None:
     seen = re.search(r'name="seen" value="(\w+)"', client.get("/folder").text)[1]
     assert client.get("/folder", params={"seen": seen}).status_code == 204
     (scanned / "a.png").unlink()
@@ -253,7 +267,9 @@ class Inline(HTMLParser):
         super().__init__()
         self.found, self.addresses, self.script = [], [], False
 
-    def handle_starttag(self, tag, attrs) -> None:
+    def handle_starttag(
+        self, tag: str, attrs: list[tuple[str, str | None]] | list[tuple[str, str]]
+    ) -> None:
         self.script = tag == "script"
         for name, value in attrs:
             if name == "style" or name.startswith("on"):
@@ -261,7 +277,7 @@ class Inline(HTMLParser):
             if name in ("src", "href", "action", "hx-get", "hx-post"):
                 self.addresses.append(value)
 
-    def handle_data(self, data) -> None:
+    def handle_data(self, data: str) -> None:
         if self.script and data.strip():
             self.found.append(("script", data))
 
@@ -269,7 +285,7 @@ class Inline(HTMLParser):
 @pytest.mark.parametrize(
     "place", ["/", "/sieve?id=S-0075", "/sieve?id=S-75", "/nowhere", "/jobs/x"]
 )
-def test_pages_keep_to_their_policy(client, place: str) -> None:
+def test_pages_keep_to_their_policy(client: Client, place: str) -> None:
     answer = client.get(place)
     policy = answer.headers["Content-Security-Policy"]
     assert "default-src 'none'" in policy
@@ -282,7 +298,7 @@ def test_pages_keep_to_their_policy(client, place: str) -> None:
     assert [a for a in page.addresses if a.startswith("//")] == []
 
 
-def test_names_cannot_bring_markup(lab, client) -> None:
+def test_names_cannot_bring_markup(lab: Lab, client: Client) -> None:
     hostile = "<img src=x onerror=alert(1)>"
     sieve_commands.add_sieve(lab.registry, NewSieve(hostile, 75, location="<script>1</script>"))
     for place in ("/", f"/sieve?id={hostile}", f"/sieve?id={hostile}nobody"):
@@ -295,6 +311,6 @@ def test_names_cannot_bring_markup(lab, client) -> None:
 @pytest.mark.parametrize(
     "place", ["/static/../app.py", "/static/%2e%2e/app.py", "/static/..%2fapp.py"]
 )
-def test_static_files_are_those_of_the_page(client, place: str) -> None:
+def test_static_files_are_those_of_the_page(client: Client, place: str) -> None:
     assert client.get(place).status_code == 404
     assert client.get("/static/htmx.min.js").status_code == 200

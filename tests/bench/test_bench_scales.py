@@ -5,11 +5,13 @@ from __future__ import annotations
 import json
 from datetime import date
 from pathlib import Path
+from typing import Any
 
 import pytest
+from httpx import Client, Response
 from PIL import Image
 
-from bench_lab import SCAN, TECHNICIAN, wait_for
+from bench_lab import SCAN, TECHNICIAN, Lab, wait_for
 from sieve_inspect.scale.artefact.calibrate import calibrate_pictures
 from sieve_inspect.scale.artefact.residual_picture import residuals_png
 from sieve_inspect.synthetic import Sensor
@@ -23,7 +25,7 @@ UM_PER_PX = (5.29484, 5.28743)  # as the demo's scans are drawn at 4800 dpi
 
 
 @pytest.fixture
-def recorded(lab, tmp_path: Path):
+def recorded(lab: Lab, tmp_path: Path) -> str:
     """A scanner's scale, recorded from a drawn grid as the commands do it."""
     picture = tmp_path / "grid.png"
     target = Target("grid", 200.0, 40.0, 14, 14, 4.0)
@@ -69,13 +71,15 @@ def recorded(lab, tmp_path: Path):
     return "kept:F-48"
 
 
-def begin(lab, client, **told):
+def begin(lab: Lab, client: Client, **told: Any) -> Response:
     fields = {"sieve": "S-0075", **told}
     files = [("scans", (SCAN.name, SCAN.read_bytes()))]
     return client.post("/jobs", data=fields, files=files, headers=lab.headers)
 
 
-def test_a_recorded_scale_is_offered_and_its_chain_kept(lab, client, recorded) -> None:
+def test_a_recorded_scale_is_offered_and_its_chain_kept(
+    lab: Lab, client: Client, recorded: str
+) -> None:
     page = client.get("/sieve?id=S-0075").text
     assert "F-48: 5.29" in page
     assert "valid to 2027-03-02" in page
@@ -93,7 +97,9 @@ def test_a_recorded_scale_is_offered_and_its_chain_kept(lab, client, recorded) -
     assert "(as last time)" in client.get("/sieve?id=S-0075").text
 
 
-def test_circumstances_that_do_not_fit_are_refused_before_measuring(lab, client, recorded) -> None:
+def test_circumstances_that_do_not_fit_are_refused_before_measuring(
+    lab: Lab, client: Client, recorded: str
+) -> None:
     for told, says in (
         ({"stand_off": "20 mm"}, "20 mm"),
         ({"stand_off": "near"}, "not a length"),
@@ -109,7 +115,9 @@ def test_circumstances_that_do_not_fit_are_refused_before_measuring(lab, client,
     assert lab.jobs.waiting() == []
 
 
-def test_an_expired_scale_serves_only_with_a_reason_and_a_name(lab, client, recorded) -> None:
+def test_an_expired_scale_serves_only_with_a_reason_and_a_name(
+    lab: Lab, client: Client, recorded: str
+) -> None:
     lab.clock.day = lab.clock.day.replace(year=2027, month=4)
     assert "expired on 2027-03-02" in client.get("/sieve?id=S-0075").text
     assert "expired" in begin(lab, client, scale=recorded).text

@@ -212,7 +212,7 @@ def typing(
     return Program(monkeypatch, capsys, command=("demo",))
 
 
-def test_the_end_reads_well(typing, finished) -> None:
+def test_the_end_reads_well(typing: Program, finished) -> None:
     result, _ = finished
     code, out, _ = typing()
     assert code == 0
@@ -223,7 +223,7 @@ def test_the_end_reads_well(typing, finished) -> None:
         assert words in out
 
 
-def test_the_answer_as_json(typing, finished) -> None:
+def test_the_answer_as_json(typing: Program, finished) -> None:
     _, out, _ = typing("--json", "-")
     found = json.loads(out)
     assert {

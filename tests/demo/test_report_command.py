@@ -26,7 +26,7 @@ def report(
 
 
 @pytest.mark.parametrize("spelling", ["C-0001", "c-1", "1"])
-def test_the_page_is_named_by_the_registry(report, spelling: str) -> None:
+def test_the_page_is_named_by_the_registry(report: HousedProgram, spelling: str) -> None:
     code, out, err = report(spelling)
     assert (code, err) == (0, "")
     assert "C-0001.html" in out
@@ -34,7 +34,7 @@ def test_the_page_is_named_by_the_registry(report, spelling: str) -> None:
 
 
 @pytest.mark.parametrize("hostile", ["../../C-0001", "C-0001/../x", "/etc/passwd", "C-0001\n", "*"])
-def test_what_is_typed_never_becomes_a_path(report, hostile: str) -> None:
+def test_what_is_typed_never_becomes_a_path(report: HousedProgram, hostile: str) -> None:
     code, _, err = report(hostile)
     names = [path.name for path in report.home.iterdir()]
     if code:
@@ -45,7 +45,7 @@ def test_what_is_typed_never_becomes_a_path(report, hostile: str) -> None:
         assert names == ["C-0001.html"]
 
 
-def test_elsewhere_and_as_json(report) -> None:
+def test_elsewhere_and_as_json(report: HousedProgram) -> None:
     code, out, _ = report("12", "--out", "page.html", "--json", "-")
     found = json.loads(out)
     assert (code, found["check"], found["file"]) == (0, "C-0012", "page.html")
@@ -57,7 +57,7 @@ def test_elsewhere_and_as_json(report) -> None:
 @pytest.mark.parametrize(
     ("out", "expected"), [("missing/page.html", 23), ("scan.png", 2), ("folder.html", 23)]
 )
-def test_places_that_cannot_take_a_page(report, out: str, expected: int) -> None:
+def test_places_that_cannot_take_a_page(report: HousedProgram, out: str, expected: int) -> None:
     (report.home / "folder.html").mkdir()
     before = sorted(report.home.rglob("*"))
     code, _, err = report("1", "--out", out)
@@ -66,7 +66,7 @@ def test_places_that_cannot_take_a_page(report, out: str, expected: int) -> None
     assert sorted(report.home.rglob("*")) == before
 
 
-def test_a_changed_proof_gives_no_report(report) -> None:
+def test_a_changed_proof_gives_no_report(report: HousedProgram) -> None:
     for path in (report.lab / "registry.evidence").rglob("*.csv"):
         path.chmod(0o644)
         path.write_bytes(path.read_bytes() + b"1")
@@ -76,7 +76,7 @@ def test_a_changed_proof_gives_no_report(report) -> None:
     assert not list(report.home.iterdir())
 
 
-def test_later_days_are_told(report) -> None:
+def test_later_days_are_told(report: HousedProgram) -> None:
     report("1")
     page = (report.home / "C-0001.html").read_text(encoding="utf-8")
     assert "checked again since" in page

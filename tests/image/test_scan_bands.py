@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import numpy as np
+import numpy.typing as npt
 import pytest
 import tifffile
 from PIL import Image
@@ -36,7 +37,7 @@ MEANT = {"colour planes": COLOUR, "white is zero": GREY}
 
 @pytest.mark.parametrize("memory", ["in memory", "on disk"])
 @pytest.mark.parametrize("name", TIFFS)
-def test_tiff(name, memory: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_tiff(name: str, memory: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     if memory == "on disk":
         monkeypatch.setattr(bands, "_IN_MEMORY", 0)
     stored, options = TIFFS[name]
@@ -66,7 +67,7 @@ def test_jpeg_top_down(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     assert np.abs(source.rows(0, 203).astype(int) - seen).max() <= 2  # decoders round apart
 
 
-def _same(path, image) -> None:
+def _same(path: Path, image: npt.NDArray[np.uint16] | npt.NDArray[np.uint8]) -> None:
     source = open_source(path)
     assert source.shape == image.shape[:2]
     assert source.lost == ()

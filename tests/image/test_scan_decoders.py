@@ -9,9 +9,11 @@ from pathlib import Path
 
 import cv2
 import numpy as np
+import numpy.typing as npt
 import pytest
 import tifffile
 from PIL import Image
+from PIL.Image import Exif
 
 from sieve_inspect.errors import (
     EmptyFileError,
@@ -31,16 +33,20 @@ GREY16 = RNG.integers(0, 65536, (37, 53), np.uint16)
 COLOUR16 = RNG.integers(0, 65536, (37, 53, 3), np.uint16)
 
 
-def with_pillow(array, path, **options) -> None:
+def with_pillow(array: npt.NDArray[np.uint8], path: Path, **options: Exif | int | str) -> None:
     Image.fromarray(array).save(path, **options)
 
 
-def with_tifffile(array, path, **options) -> None:
+def with_tifffile(
+    array: npt.NDArray[np.float32] | npt.NDArray[np.uint16] | npt.NDArray[np.uint8],
+    path: Path,
+    **options: bool | int | str | tuple[int, int],
+) -> None:
     photometric = "rgb" if array.ndim == 3 else "minisblack"
     tifffile.imwrite(path, array, **{"photometric": photometric, **options})
 
 
-def with_opencv(array, path) -> None:
+def with_opencv(array: npt.NDArray[np.uint16] | npt.NDArray[np.uint8], path: Path) -> None:
     assert cv2.imwrite(str(path), array[:, :, ::-1] if array.ndim == 3 else array)
 
 
@@ -62,7 +68,9 @@ WRITTEN = {
 
 @pytest.mark.parametrize("array", [GREY, COLOUR], ids=["grey", "colour"])
 @pytest.mark.parametrize("way", WRITTEN)
-def test_what_another_program_wrote_is_read_pixel_by_pixel(tmp_path: Path, way, array) -> None:
+def test_what_another_program_wrote_is_read_pixel_by_pixel(
+    tmp_path: Path, way: str, array: npt.NDArray[np.uint8]
+) -> None:
     write, name, options = WRITTEN[way]
     write(array, tmp_path / name, **options)
     scan = load_scan(tmp_path / name)
@@ -73,7 +81,7 @@ def test_what_another_program_wrote_is_read_pixel_by_pixel(tmp_path: Path, way, 
 
 @pytest.mark.parametrize("array", [GREY16, COLOUR16], ids=["grey", "colour"])
 @pytest.mark.parametrize("way", ["png-opencv", "tiff-tifffile", "tiff-opencv", "tiff-big-endian"])
-def test_sixteen_bits_stay_sixteen(tmp_path: Path, way: str, array) -> None:
+def test_sixteen_bits_stay_sixteen(tmp_path: Path, way: str, array: npt.NDArray[np.uint16]) -> None:
     write, name, options = WRITTEN[way]
     write(array, tmp_path / name, **options)
     scan = load_scan(tmp_path / name)
@@ -82,7 +90,9 @@ def test_sixteen_bits_stay_sixteen(tmp_path: Path, way: str, array) -> None:
 
 
 @pytest.mark.parametrize("array", [GREY, COLOUR], ids=["grey", "colour"])
-def test_a_jpeg_is_what_two_decoders_make_of_it(tmp_path: Path, array) -> None:
+def test_a_jpeg_is_what_two_decoders_make_of_it(
+    tmp_path: Path, array: npt.NDArray[np.uint8]
+) -> None:
     smooth = cv2.GaussianBlur(array, (0, 0), 3)
     with_pillow(smooth, tmp_path / "a.jpg", quality=90)
     raw = load_scan(tmp_path / "a.jpg").raw
@@ -184,7 +194,7 @@ def test_flipped_bytes_never_end_in_another_kind_of_error(tmp_path: Path, name: 
     assert refused > 10
 
 
-def _is_refused(path):
+def _is_refused(path: Path) -> bool:
     """Whether the file is refused with its name; any other error is a fault."""
     try:
         load_scan(path, max_megapixels=50)
@@ -202,7 +212,7 @@ def test_empty(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     "data", [b"a word\n" * 40, b"%PDF-1.7\n" + b"x" * 400, b"GIF89a" + b"x" * 99]
 )
-def test_no_picture_at_all(tmp_path: Path, data) -> None:
+def test_no_picture_at_all(tmp_path: Path, data: bytes) -> None:
     (tmp_path / "a.png").write_bytes(data)
     with pytest.raises(NotAnImageError) as caught:
         load_scan(tmp_path / "a.png")
@@ -228,8 +238,8 @@ def test_floating_point_tiff_is_told(tmp_path: Path) -> None:
         load_scan(tmp_path / "a.tif")
 
 
-def _png(width, height, extra=b"", body=b""):
-    def chunk(name, data):
+def _png(width: int, height: int, extra: bytes = b"", body: bytes = b"") -> bytes:
+    def chunk(name: bytes, data: bytes) -> bytes:
         return (
             struct.pack(">I", len(data)) + name + data + struct.pack(">I", zlib.crc32(name + data))
         )
@@ -239,7 +249,7 @@ def _png(width, height, extra=b"", body=b""):
 
 
 @pytest.mark.parametrize("side", [60_000, 2**31 - 1])
-def test_a_header_of_enormous_size_costs_no_memory(tmp_path: Path, side) -> None:
+def test_a_header_of_enormous_size_costs_no_memory(tmp_path: Path, side: int) -> None:
     (tmp_path / "a.png").write_bytes(_png(side, side, body=zlib.compress(b"\0" * 100)))
     with pytest.raises(InputError):
         load_scan(tmp_path / "a.png")

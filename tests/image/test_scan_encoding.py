@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import numpy as np
+import numpy.typing as npt
 import pytest
 from PIL import Image, ImageCms
 
@@ -16,13 +17,14 @@ from sieve_inspect.image import (
     load_scan,
     srgb_to_linear,
 )
+from sieve_inspect.image.encoding import Assumption
 from sieve_inspect.synthetic import Render, save, srgb_encode
 
 GREY = np.arange(256, dtype=np.uint8).reshape(16, 16)
 GREY16 = np.linspace(0, 65535, 256).astype(np.uint16).reshape(16, 16)
 
 
-def told(path, wanted="auto"):
+def told(path: Path, wanted: str = "auto") -> Assumption:
     return assumed_encoding(load_scan(path), wanted)
 
 
@@ -79,7 +81,9 @@ def test_the_srgb_profile(tmp_path: Path, name: str) -> None:
 
 
 @pytest.mark.parametrize(("image", "encoding"), [(GREY, "srgb"), (GREY16, "linear")])
-def test_without_tags_the_depth_is_a_guess(tmp_path: Path, image, encoding: str) -> None:
+def test_without_tags_the_depth_is_a_guess(
+    tmp_path: Path, image: npt.NDArray[np.uint16] | npt.NDArray[np.uint8], encoding: str
+) -> None:
     save(Render(image, None), tmp_path / "a.tif")
     assumption = told(tmp_path / "a.tif")
     assert assumption.encoding == encoding

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import pytest
 
 from program import Program
 from sieve_inspect.synthetic import Cloth, Damage, Sensor, render, save
+from sieve_inspect.synthetic.truth import Truth
 
 CLOTHS = {
     # 10 um per px: a new cloth of 150 um, one worn wide, one with missing wires
@@ -25,7 +28,7 @@ def program(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str])
 
 
 @pytest.fixture(scope="session")
-def cloths(tmp_path_factory: pytest.TempPathFactory):
+def cloths(tmp_path_factory: pytest.TempPathFactory) -> dict[str, tuple[Path, Truth]]:
     """One scan of each cloth: {name: (path, truth)}."""
     folder = tmp_path_factory.mktemp("cloths")
     out = {}

@@ -6,21 +6,29 @@ import importlib.util
 import pickle
 import string
 import warnings
+from collections.abc import Callable, Iterator
 from concurrent.futures import Future
 from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
 from types import SimpleNamespace
+from typing import Any
 
 import pytest
 from PIL import Image
 
 from program import Program
 from sieve_inspect import errors
-from sieve_inspect.errors import ClusterError, SievewardError, UsageError
+from sieve_inspect.errors import (
+    ClusterError,
+    SievewardError,
+    UsageError,
+)
+from sieve_inspect.image.bands import ScanSource
 from sieve_inspect.measurement import scan_task as looking
 from sieve_inspect.measurement.scan_task import Task, measure_picture
 from sieve_inspect.scale import scale_from_text
+from sieve_inspect.synthetic.truth import Truth
 from sieve_inspect.validation import tasks_of
 from sieve_inspect.validation.run import run_row
 from sieve_inspect.workers import cluster, runner
@@ -33,7 +41,7 @@ TYPED = ("--nominal", "150um", "--um-per-px", "10", "--standard", "iso3310-1:201
 
 
 @pytest.fixture(scope="module")
-def scans(cloths, tmp_path_factory: pytest.TempPathFactory):
+def scans(cloths: dict[str, tuple[Path, Truth]], tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A folder with three scans, one of them a JPEG, and two files that are none."""
     folder = tmp_path_factory.mktemp("scans")
     for name in ("clean", "dirty"):
@@ -46,7 +54,7 @@ def scans(cloths, tmp_path_factory: pytest.TempPathFactory):
 
 
 @pytest.fixture(scope="module")
-def address():
+def address() -> Iterator[str]:
     """A cluster of one worker process on this computer."""
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")  # port 8787 may be in use
@@ -56,13 +64,17 @@ def address():
 
 
 @pytest.fixture
-def typed(monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str], scans) -> Program:
+def typed(
+    monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str], scans: Path
+) -> Program:
     """Runs `sieveward ARGUMENTS` among the scans; what workers print counts as printed."""
     monkeypatch.chdir(scans)
     return Program(monkeypatch, capfd)
 
 
-def test_serial_two_workers_and_a_cluster_say_the_same(typed, address, tmp_path: Path) -> None:
+def test_serial_two_workers_and_a_cluster_say_the_same(
+    typed: Program, address: str, tmp_path: Path
+) -> None:
     ways = {"serial": (), "workers": ("--workers", 2), "cluster": ("--cluster", address)}
     written = {}
     for way, options in ways.items():
@@ -80,13 +92,15 @@ def test_serial_two_workers_and_a_cluster_say_the_same(typed, address, tmp_path:
     assert written["cluster"] == written["serial"]
 
 
-def test_of_scans_that_fail_the_first_is_told_in_the_same_words(typed, address) -> None:
+def test_of_scans_that_fail_the_first_is_told_in_the_same_words(
+    typed: Program, address: str
+) -> None:
     for options in ((), ("--cluster", address)):
         failed = typed("measure", "dirty.png", "bad.png", "worse.png", *TYPED, *options)
         assert failed == (11, "", f"sieveward: {errors.EmptyFileError(file='bad.png')}\n")
 
 
-def test_rows_of_a_validation_are_the_same_in_workers(address) -> None:
+def test_rows_of_a_validation_are_the_same_in_workers(address: str) -> None:
     rows = [task for task in tasks_of(True) if task.group == "refusal"][:3]
     here = in_task_order(run_serially(run_row, rows))
     there = in_task_order(cluster.runner(cluster=address)(run_row, rows, runner.no_progress))
@@ -94,7 +108,9 @@ def test_rows_of_a_validation_are_the_same_in_workers(address) -> None:
     assert all(row.holds for row in here)
 
 
-def test_a_cluster_of_another_version_is_refused(address, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_cluster_of_another_version_is_refused(
+    address: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
     other = {**runner.software(), "numpy": "0.1"}
     monkeypatch.setattr(runner, "software", lambda: other)
     run = cluster.runner(cluster=address)
@@ -111,7 +127,11 @@ def test_a_cluster_of_another_version_is_refused(address, monkeypatch: pytest.Mo
     ],
 )
 def test_a_cluster_that_cannot_be(
-    typed, monkeypatch: pytest.MonkeyPatch, options: tuple[int | str, ...], code: int, words: str
+    typed: Program,
+    monkeypatch: pytest.MonkeyPatch,
+    options: tuple[int | str, ...],
+    code: int,
+    words: str,
 ) -> None:
     monkeypatch.setattr(cluster, "_WAIT", 0.3)
     ended, _, told = typed("measure", "clean.png", *TYPED, *options)
@@ -133,7 +153,7 @@ class LosingExecutor:
     def __init__(self) -> None:
         self.asked = 0
 
-    def submit(self, work, *arguments):
+    def submit(self, work: Callable[..., Any], *arguments: object):
         future = Future()
         self.asked += 1
         if self.asked % 2:
@@ -145,7 +165,7 @@ class LosingExecutor:
 
 def test_a_lost_worker_is_told_after_what_was_done() -> None:
     @contextmanager
-    def opened(_tasks):
+    def opened(_tasks: int) -> Iterator[LosingExecutor]:
         yield LosingExecutor()
 
     found = []
@@ -155,7 +175,7 @@ def test_a_lost_worker_is_told_after_what_was_done() -> None:
 
 
 def test_a_fault_in_a_worker_brings_its_traceback() -> None:
-    def broken(task, tell) -> None:
+    def broken(task: int, tell: Callable[..., Any]) -> None:
         raise ZeroDivisionError("made up")
 
     failed = runner._attempt(broken, 1, runner.software())
@@ -179,7 +199,9 @@ def test_every_error_says_the_same_in_another_process() -> None:
         assert (type(again), str(again), again.fields) == (kind, str(one), one.fields)
 
 
-def test_a_picture_that_was_sent_reads_its_pixels_again(cloths, tmp_path: Path) -> None:
+def test_a_picture_that_was_sent_reads_its_pixels_again(
+    cloths: dict[str, tuple[Path, Truth]], tmp_path: Path
+) -> None:
     path = tmp_path / "scan.png"
     path.write_bytes(cloths["clean"][0].read_bytes())
     picture = measure_picture(Task(path, 150.0, scale_from_text("10")))
@@ -193,12 +215,15 @@ def test_a_picture_that_was_sent_reads_its_pixels_again(cloths, tmp_path: Path) 
 
 @pytest.mark.parametrize(("daemon", "second"), [(True, False), (False, None)])
 def test_a_worker_begins_no_process_of_its_own(
-    monkeypatch: pytest.MonkeyPatch, cloths, daemon: bool, second: bool | None
+    monkeypatch: pytest.MonkeyPatch,
+    cloths: dict[str, tuple[Path, Truth]],
+    daemon: bool,
+    second: bool | None,
 ) -> None:
     """The standard library forbids daemonic processes to have children."""
     asked = []
 
-    def crew(source, wanted):
+    def crew(source: ScanSource, wanted: bool | None):
         asked.append(wanted)
         return SharedWork(source)
 

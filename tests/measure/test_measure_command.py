@@ -8,16 +8,21 @@ import sys
 from pathlib import Path
 
 import numpy as np
+import numpy.typing as npt
 import pytest
 from PIL import Image
 
+from program import Program
 from sieve_inspect.synthetic import Cloth, Sensor, render, save
+from sieve_inspect.synthetic.truth import Truth
 
 PROGRAM = "from sieve_registry.cli.main import main; main()"
 TYPED = ("--nominal", "150um", "--um-per-px", "10")
 
 
-def test_files_are_written_where_they_were_asked(program, cloths, tmp_path: Path) -> None:
+def test_files_are_written_where_they_were_asked(
+    program: Program, cloths: dict[str, tuple[Path, Truth]], tmp_path: Path
+) -> None:
     path = cloths["clean"][0]
     names = [tmp_path / n for n in ("a.csv", "a.png", "a.json")]
     ended = program(
@@ -36,35 +41,41 @@ def test_files_are_written_where_they_were_asked(program, cloths, tmp_path: Path
     assert len(lines) - 1 == sum(counts[k] for k in ("measured", "blocked", "torn", "excluded"))
 
 
-def test_json_on_the_standard_output_is_all_there_is(program, cloths) -> None:
+def test_json_on_the_standard_output_is_all_there_is(
+    program: Program, cloths: dict[str, tuple[Path, Truth]]
+) -> None:
     ended = program("measure", cloths["clean"][0], *TYPED, "--json", "-")
     assert json.loads(ended.out)["schema"] == "sieveward.measurement/1"
 
 
-def test_what_a_person_reads_fits_80_columns(program, cloths) -> None:
+def test_what_a_person_reads_fits_80_columns(
+    program: Program, cloths: dict[str, tuple[Path, Truth]]
+) -> None:
     ended = program("measure", cloths["worn"][0], *TYPED, "--standard", "iso3310-1:2016")
     assert "decision rule guard-band: fail\n" in ended.out  # the word every command has
     assert max(len(line) for line in ended.out.splitlines()) <= 80
 
 
-def test_torn_apertures_are_remarked_on_without_a_verdict_too(program, cloths) -> None:
+def test_torn_apertures_are_remarked_on_without_a_verdict_too(
+    program: Program, cloths: dict[str, tuple[Path, Truth]]
+) -> None:
     said = {name: program("measure", cloths[name][0], *TYPED).out for name in ("clean", "torn")}
     assert "torn 0," in said["clean"]
     assert "Inspect the cloth" not in said["clean"]
     assert "oversize through" in said["torn"]
 
 
-def _small(tmp_path: Path, cloth, shape=(220, 300)):
+def _small(tmp_path: Path, cloth: Cloth, shape: tuple[int, int] = (220, 300)) -> Path:
     save(render(cloth, sensor=Sensor(noise=0.005, seed=1), shape=shape), tmp_path / "scan.png")
     return tmp_path / "scan.png"
 
 
-def _png(tmp_path: Path, array):
+def _png(tmp_path: Path, array: npt.NDArray[np.bool_] | npt.NDArray[np.uint8]) -> Path:
     Image.fromarray(array).save(tmp_path / "scan.png")
     return tmp_path / "scan.png"
 
 
-def _cut(tmp_path: Path, suffix):
+def _cut(tmp_path: Path, suffix: str) -> Path:
     path = tmp_path / f"scan{suffix}"
     noise = np.random.default_rng(1).integers(0, 256, (300, 300), np.uint8)
     Image.fromarray(noise).save(path)
@@ -72,7 +83,7 @@ def _cut(tmp_path: Path, suffix):
     return path
 
 
-def _bytes(tmp_path: Path, data):
+def _bytes(tmp_path: Path, data: bytes) -> Path:
     (tmp_path / "scan.png").write_bytes(data)
     return tmp_path / "scan.png"
 
@@ -103,7 +114,9 @@ REFUSED = {
 
 
 @pytest.mark.parametrize("name", REFUSED)
-def test_one_sentence_one_code_and_nothing_written(program, tmp_path: Path, name) -> None:
+def test_one_sentence_one_code_and_nothing_written(
+    program: Program, tmp_path: Path, name: str
+) -> None:
     code, make, typed = REFUSED[name]
     scan = make(tmp_path)
     before = sorted(tmp_path.iterdir())
@@ -119,7 +132,9 @@ def test_one_sentence_one_code_and_nothing_written(program, tmp_path: Path, name
 
 
 @pytest.mark.parametrize("option", ["--apertures", "--overlay", "--json"])
-def test_a_place_that_cannot_be_written(program, cloths, tmp_path: Path, option: str) -> None:
+def test_a_place_that_cannot_be_written(
+    program: Program, cloths: dict[str, tuple[Path, Truth]], tmp_path: Path, option: str
+) -> None:
     path = tmp_path / "none" / "file.png"
     ended = program("measure", cloths["clean"][0], *TYPED, option, path)
     assert ended.code == 23
@@ -140,7 +155,9 @@ def test_a_whole_process_shows_no_traceback(tmp_path: Path) -> None:
     assert len(done.stderr.splitlines()) == 1, done.stderr
 
 
-def test_a_decimal_comma_is_told_by_both_readings(program, cloths) -> None:
+def test_a_decimal_comma_is_told_by_both_readings(
+    program: Program, cloths: dict[str, tuple[Path, Truth]]
+) -> None:
     scan = cloths["clean"][0]
     ended = program("measure", scan, "--nominal", "150um", "--um-per-px", "5,29")
     assert "5 um per pixel along x and 29 along y" in ended.err
@@ -148,13 +165,17 @@ def test_a_decimal_comma_is_told_by_both_readings(program, cloths) -> None:
     assert program("measure", scan, "--nominal", "150um", "--um-per-px", "10,10.01").code == 0
 
 
-def test_too_few_pixels_may_be_a_wrong_scale(program, cloths) -> None:
+def test_too_few_pixels_may_be_a_wrong_scale(
+    program: Program, cloths: dict[str, tuple[Path, Truth]]
+) -> None:
     ended = program("measure", cloths["clean"][0], "--nominal", "150um", "--um-per-px", "52.9")
     assert ended.code == 16
     assert "or check scale and nominal" in ended.err
 
 
-def test_a_picture_given_as_scale_is_no_scale(program, cloths) -> None:
+def test_a_picture_given_as_scale_is_no_scale(
+    program: Program, cloths: dict[str, tuple[Path, Truth]]
+) -> None:
     scan = cloths["clean"][0]
     ended = program("measure", scan, "--nominal", "150um", "--scale", scan)
     assert ended.code == 22

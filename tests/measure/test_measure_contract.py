@@ -11,16 +11,18 @@ import numpy as np
 import pytest
 from PIL import Image
 
+from sieve_inspect.measurement.model import Measurement
 from sieve_inspect.measurement.options import Judging
 from sieve_inspect.measurement.pipeline import measure
 from sieve_inspect.scale import Scale, scale_from_text
 from sieve_inspect.synthetic import Cloth, Ring, Sensor, render, save
+from sieve_inspect.synthetic.truth import Truth
 
 NOMINAL = 150.0
 
 
 @pytest.fixture(scope="module")
-def results(cloths):
+def results(cloths: dict[str, tuple[Path, Truth]]) -> dict[str, Measurement]:
     scale = scale_from_text("10,10")
     return {
         name: measure([path], nominal_um=NOMINAL, scale=scale, judging=Judging("iso3310-1:2016"))
@@ -28,7 +30,7 @@ def results(cloths):
     }
 
 
-def test_the_keys_of_the_json(results) -> None:
+def test_the_keys_of_the_json(results: dict[str, Measurement]) -> None:
     data = json.loads(json.dumps(results["clean"].to_dict(), allow_nan=False))
     assert data["schema"] == "sieveward.measurement/1"
     assert data["nominal_um"] == NOMINAL
@@ -74,12 +76,14 @@ def test_the_keys_of_the_json(results) -> None:
     assert set(data["verdict"]) >= {"standard", "grade", "rule", "outcome", "reasons"}
 
 
-def test_without_a_standard_there_is_no_verdict(cloths) -> None:
+def test_without_a_standard_there_is_no_verdict(cloths: dict[str, tuple[Path, Truth]]) -> None:
     result = measure([cloths["clean"][0]], nominal_um=NOMINAL, scale=scale_from_text("10"))
     assert "verdict" not in result.to_dict()
 
 
-def test_the_numbers_are_those_of_the_drawing(results, cloths) -> None:
+def test_the_numbers_are_those_of_the_drawing(
+    results: dict[str, Measurement], cloths: dict[str, tuple[Path, Truth]]
+) -> None:
     data, truth = results["clean"].to_dict(), cloths["clean"][1]
     with Image.open(cloths["clean"][0]) as picture:
         width, height = picture.size
@@ -100,7 +104,7 @@ def test_the_numbers_are_those_of_the_drawing(results, cloths) -> None:
     assert imaging["noise_percent"] == pytest.approx(100 * 0.005 / 0.75, rel=0.15)
 
 
-def test_the_budget_adds_up(results) -> None:
+def test_the_budget_adds_up(results: dict[str, Measurement]) -> None:
     """Independent contributions add in quadrature (JCGM 100, 5.1.2)."""
     data = results["clean"].to_dict()
     for name in ("x", "y"):
@@ -121,7 +125,7 @@ def test_a_cloth_seen_to_its_frame_all_round_is_no_sample(tmp_path: Path) -> Non
     save(drawn, tmp_path / "whole.png")
     Image.fromarray(drawn.image[:, 100:]).save(tmp_path / "cut.png")
 
-    def found(name, um_per_px):
+    def found(name: str, um_per_px: float) -> Measurement:
         scale = Scale(um_per_px, um_per_px, 0.0, 0.0)
         return measure([tmp_path / name], nominal_um=15.0 * um_per_px, scale=scale)
 
@@ -141,7 +145,7 @@ def test_a_cloth_seen_to_its_frame_all_round_is_no_sample(tmp_path: Path) -> Non
         assert sampling[name] < 0.4 * 15 * without[name]
 
 
-def test_a_scale_apart_in_x_and_y(cloths) -> None:
+def test_a_scale_apart_in_x_and_y(cloths: dict[str, tuple[Path, Truth]]) -> None:
     """What is in doubt about the scale comes out in the widths, x and y by themselves."""
     scale = Scale(10.0, 10.3, 0.0, 0.002, source="made up")
     found = measure([cloths["clean"][0]], nominal_um=NOMINAL, scale=scale)
@@ -155,7 +159,7 @@ def test_a_scale_apart_in_x_and_y(cloths) -> None:
     assert lines["scale", "y"] == pytest.approx(0.002 * found.directions[1].mean_um, rel=1e-6)
 
 
-def test_the_edge_bias_of_the_scale_comes_off_twice(cloths) -> None:
+def test_the_edge_bias_of_the_scale_comes_off_twice(cloths: dict[str, tuple[Path, Truth]]) -> None:
     path = cloths["clean"][0]
     plain = measure([path], nominal_um=NOMINAL, scale=Scale(10.0, 10.0, 0.0, 0.0))
     biased = measure([path], nominal_um=NOMINAL, scale=Scale(10.0, 10.0, 0.0, 0.0, 0.05))
@@ -165,7 +169,7 @@ def test_the_edge_bias_of_the_scale_comes_off_twice(cloths) -> None:
         assert b.pitch_um == pytest.approx(p.pitch_um, abs=1e-9)
 
 
-def test_the_table_of_apertures(results) -> None:
+def test_the_table_of_apertures(results: dict[str, Measurement]) -> None:
     text = results["dirty"].apertures_csv()
     assert text.splitlines()[0] == "image,row,col,x_px,y_px,width_x_um,width_y_um,state,flags"
     rows = list(csv.DictReader(io.StringIO(text)))
@@ -184,7 +188,7 @@ def test_the_table_of_apertures(results) -> None:
     assert np.mean(widths) == pytest.approx(results["dirty"].directions[0].mean_um, abs=1e-3)
 
 
-def test_several_pictures_are_one_cloth(cloths) -> None:
+def test_several_pictures_are_one_cloth(cloths: dict[str, tuple[Path, Truth]]) -> None:
     paths = [cloths["clean"][0], cloths["dirty"][0]]
     both = measure(paths, nominal_um=NOMINAL, scale=scale_from_text("10"))
     single = [measure([p], nominal_um=NOMINAL, scale=scale_from_text("10")) for p in paths]
@@ -196,7 +200,7 @@ def test_several_pictures_are_one_cloth(cloths) -> None:
     assert {r["image"] for r in rows} == {"1", "2"}
 
 
-def test_the_overlay_is_a_picture_with_a_legend(results) -> None:
+def test_the_overlay_is_a_picture_with_a_legend(results: dict[str, Measurement]) -> None:
     result = results["torn"]
     picture = Image.open(io.BytesIO(result.overlay_png(0)))
     assert picture.format == "PNG"
@@ -212,7 +216,7 @@ def test_the_overlay_is_a_picture_with_a_legend(results) -> None:
     assert len(colours) > 3
 
 
-def test_marks_differ_without_their_colours(results) -> None:
+def test_marks_differ_without_their_colours(results: dict[str, Measurement]) -> None:
     """In grey print a torn opening must not look like a sound one: shapes differ as well."""
     marked = np.asarray(Image.open(io.BytesIO(results["dirty"].overlay_png(0))).convert("L"), float)
     field = results["dirty"].pictures[0].field
@@ -230,12 +234,12 @@ def test_marks_differ_without_their_colours(results) -> None:
 @pytest.mark.parametrize(
     ("name", "outcome"), [("clean", "pass"), ("worn", "fail"), ("torn", "fail")]
 )
-def test_the_verdict(results, name: str, outcome: str) -> None:
+def test_the_verdict(results: dict[str, Measurement], name: str, outcome: str) -> None:
     verdict = results[name].verdict
     assert verdict.outcome == outcome, verdict.reasons
     assert verdict.reasons
     assert (verdict.action == "keep") == (outcome == "pass")
 
 
-def test_clogged_cloth_is_to_be_cleaned(results) -> None:
+def test_clogged_cloth_is_to_be_cleaned(results: dict[str, Measurement]) -> None:
     assert results["dirty"].verdict.action == "clean and recheck"

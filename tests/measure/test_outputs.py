@@ -6,10 +6,13 @@ import json
 import os
 import sys
 from pathlib import Path
+from typing import Any
 
 import pytest
 
+from program import Program
 from sieve_inspect.measurement import pipeline as measuring
+from sieve_inspect.synthetic.truth import Truth
 
 TYPED = ("--nominal", "150um", "--um-per-px", "10")
 
@@ -18,14 +21,16 @@ TYPED = ("--nominal", "150um", "--um-per-px", "10")
 def unmeasured(monkeypatch: pytest.MonkeyPatch) -> None:
     """Measuring at all is a failure."""
 
-    def never(*_arguments, **_options) -> None:
+    def never(*_arguments: object, **_options: Any) -> None:
         raise AssertionError("measured")
 
     monkeypatch.setattr(measuring, "measure", never)
 
 
 @pytest.fixture
-def folder(cloths, tmp_path: Path, monkeypatch: pytest.MonkeyPatch):
+def folder(
+    cloths: dict[str, tuple[Path, Truth]], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> Path:
     """The working folder, with two scans, a scale, and other names of them."""
     monkeypatch.chdir(tmp_path)
     (tmp_path / "scan.png").write_bytes(cloths["clean"][0].read_bytes())
@@ -36,7 +41,7 @@ def folder(cloths, tmp_path: Path, monkeypatch: pytest.MonkeyPatch):
     return tmp_path
 
 
-def contents(folder):
+def contents(folder: Path) -> dict[Path, bytes]:
     return {p: p.read_bytes() for p in folder.rglob("*") if p.is_file()}
 
 
@@ -50,7 +55,9 @@ OVERWRITTEN = [
 
 
 @pytest.mark.parametrize(("option", "name"), OVERWRITTEN)
-def test_a_scan_is_never_overwritten(program, folder, unmeasured, option, name) -> None:
+def test_a_scan_is_never_overwritten(
+    program: Program, folder: Path, unmeasured: None, option: str, name: str
+) -> None:
     try:
         (folder / "linked.png").symlink_to("scan.png")
         (folder / "folder").symlink_to(".")
@@ -65,7 +72,9 @@ def test_a_scan_is_never_overwritten(program, folder, unmeasured, option, name) 
     assert contents(folder) == before
 
 
-def test_nor_is_what_a_link_given_as_scan_leads_to(program, folder, unmeasured) -> None:
+def test_nor_is_what_a_link_given_as_scan_leads_to(
+    program: Program, folder: Path, unmeasured: None
+) -> None:
     try:
         (folder / "given.png").symlink_to("scan.png")
     except OSError:
@@ -75,7 +84,7 @@ def test_nor_is_what_a_link_given_as_scan_leads_to(program, folder, unmeasured) 
     assert (ended.code, contents(folder)) == (2, before)
 
 
-def test_nor_is_a_scan_by_a_numbered_name(program, folder, unmeasured) -> None:
+def test_nor_is_a_scan_by_a_numbered_name(program: Program, folder: Path, unmeasured: None) -> None:
     ended = program("measure", "scan.png", "scan-2.png", *TYPED, "--overlay", "sub/../scan.png")
     assert ended.code == 2
     (folder / "other.png").write_bytes((folder / "scan.png").read_bytes() + b" ")
@@ -83,7 +92,7 @@ def test_nor_is_a_scan_by_a_numbered_name(program, folder, unmeasured) -> None:
     assert "--overlay scan-2.png would overwrite the scan scan-2.png" in ended.err
 
 
-def test_nor_is_the_scale(program, folder, unmeasured) -> None:
+def test_nor_is_the_scale(program: Program, folder: Path, unmeasured: None) -> None:
     typed = ("--nominal", "150um", "--scale", "scale.json", "--json", "./scale.json")
     ended = program("measure", "scan.png", *typed)
     assert ended.code == 2
@@ -99,7 +108,7 @@ def test_nor_is_the_scale(program, folder, unmeasured) -> None:
     ],
 )
 def test_two_outputs_are_two_files(
-    program, folder, unmeasured, options: tuple[str, str, str, str]
+    program: Program, folder: Path, unmeasured: None, options: tuple[str, str, str, str]
 ) -> None:
     ended = program("measure", "scan.png", "scan-2.png", *TYPED, *options)
     assert ended.code == 2
@@ -109,7 +118,7 @@ def test_two_outputs_are_two_files(
 @pytest.mark.parametrize("place", ["none/file.png", "sub", "scan.png/file.png"])
 @pytest.mark.parametrize("option", ["--apertures", "--json"])
 def test_a_place_that_cannot_be_written_is_told_first(
-    program, folder, unmeasured, option: str, place: str
+    program: Program, folder: Path, unmeasured: None, option: str, place: str
 ) -> None:
     ended = program("measure", "scan.png", *TYPED, option, place)
     assert ended.code == 23
@@ -120,7 +129,9 @@ def test_a_place_that_cannot_be_written_is_told_first(
     sys.platform == "win32" or getattr(os, "geteuid", lambda: 0)() == 0,
     reason="rights of folders do not bind this user",
 )
-def test_a_folder_without_the_right_to_write_is_told_first(program, folder, unmeasured) -> None:
+def test_a_folder_without_the_right_to_write_is_told_first(
+    program: Program, folder: Path, unmeasured: None
+) -> None:
     (folder / "sub").chmod(0o500)
     try:
         ended = program("measure", "scan.png", *TYPED, "--apertures", "sub/a.csv")
@@ -129,7 +140,7 @@ def test_a_folder_without_the_right_to_write_is_told_first(program, folder, unme
     assert ended.code == 23
 
 
-def test_a_file_that_was_there_is_replaced_as_ever(program, folder) -> None:
+def test_a_file_that_was_there_is_replaced_as_ever(program: Program, folder: Path) -> None:
     (folder / "a.csv").write_text("old")
     assert program("measure", "scan.png", *TYPED, "--apertures", "a.csv").code == 0
     assert (folder / "a.csv").read_text().startswith("image,")
@@ -138,7 +149,7 @@ def test_a_file_that_was_there_is_replaced_as_ever(program, folder) -> None:
 
 @pytest.mark.parametrize(("option", "kind"), [("--overlay", "png"), ("--map", "svg")])
 def test_a_picture_is_called_what_it_is(
-    program, folder, unmeasured, option: str, kind: str
+    program: Program, folder: Path, unmeasured: None, option: str, kind: str
 ) -> None:
     ended = program("measure", "scan.png", *TYPED, option, "picture.jpg")
     assert ended.code == 2
@@ -153,7 +164,9 @@ def test_a_picture_is_called_what_it_is(
         ("measure", "scan.png", *TYPED, "--apertures"),
     ],
 )
-def test_a_registry_is_no_output(program, folder, unmeasured, typed) -> None:
+def test_a_registry_is_no_output(
+    program: Program, folder: Path, unmeasured: None, typed: tuple[str, ...]
+) -> None:
     name = "kept.sqlite"
     added = program("--registry", name, "sieve", "add", "S-1", "--nominal", "150um")
     assert added.code == 0

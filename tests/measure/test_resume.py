@@ -7,13 +7,18 @@ import os
 import pickle
 import sys
 import time
+from collections.abc import Callable, Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 
+from program import Program
 from sieve_inspect.files import write_pieces
 from sieve_inspect.measurement import pipeline as measuring
-from sieve_inspect.measurement.scan_task import measure_picture
+from sieve_inspect.measurement.picture import Picture
+from sieve_inspect.measurement.scan_task import Task, measure_picture
+from sieve_inspect.synthetic.truth import Truth
 from sieve_inspect.workers.cache import CacheKey, ResultCache
 from sieve_inspect.workers.runner import in_task_order
 from sieve_registry.cli.support import running
@@ -26,7 +31,7 @@ def looked(monkeypatch: pytest.MonkeyPatch):
     """Names of the scans looked at, and at which look comes an interrupt."""
     seen = {"names": [], "stop": 0}
 
-    def watched(task, tell):
+    def watched(task: Task, tell: Callable[..., Any]) -> Picture:
         seen["names"].append(task.path.name)
         if len(seen["names"]) == seen["stop"]:
             raise KeyboardInterrupt
@@ -37,11 +42,11 @@ def looked(monkeypatch: pytest.MonkeyPatch):
 
 
 @pytest.fixture
-def asked(program, cloths, tmp_path: Path):
+def asked(program: Program, cloths: dict[str, tuple[Path, Truth]], tmp_path: Path):
     """Measure two scans with what is kept; the end of the program and what was written."""
     scans = [cloths[name][0] for name in ("clean", "torn")]
 
-    def run(*options):
+    def run(*options: Path | str):
         out = tmp_path / "out"
         out.mkdir(exist_ok=True)
         files = ("--apertures", out / "a.csv", "--json", out / "j")
@@ -118,7 +123,7 @@ def test_an_interrupt_while_writing_leaves_nothing(tmp_path: Path) -> None:
     path = tmp_path / "a.csv"
     path.write_bytes(b"before")
 
-    def pieces():
+    def pieces() -> Iterator[bytes]:
         yield b"begun"
         raise KeyboardInterrupt
 
@@ -134,7 +139,7 @@ def test_a_limit_of_ones_own(asked) -> None:
 
 
 class Screen(io.StringIO):
-    def isatty(self):
+    def isatty(self) -> bool:
         return True
 
 

@@ -6,15 +6,19 @@ from pathlib import Path
 
 import pytest
 
+from program import Program
 from sieve_inspect import files
 from sieve_inspect.errors import SameImageError
 from sieve_inspect.files import refuse_twins
+from sieve_inspect.synthetic.truth import Truth
 
 TYPED = ("--nominal", "150um", "--um-per-px", "10")
 
 
 @pytest.fixture
-def folder(cloths, tmp_path: Path, monkeypatch: pytest.MonkeyPatch):
+def folder(
+    cloths: dict[str, tuple[Path, Truth]], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> Path:
     monkeypatch.chdir(tmp_path)
     for name, cloth in (("scan.png", "clean"), ("copy.png", "clean"), ("other.png", "dirty")):
         (tmp_path / name).write_bytes(cloths[cloth][0].read_bytes())
@@ -22,7 +26,7 @@ def folder(cloths, tmp_path: Path, monkeypatch: pytest.MonkeyPatch):
 
 
 @pytest.mark.parametrize("more", ["scan.png", "./scan.png", "copy.png"])
-def test_measure_refuses_it_and_names_both(program, folder, more: str) -> None:
+def test_measure_refuses_it_and_names_both(program: Program, folder: Path, more: str) -> None:
     ended = program("measure", "scan.png", "other.png", more, *TYPED)
     assert ended.code == 28
     shown = more.removeprefix("./")
@@ -30,7 +34,7 @@ def test_measure_refuses_it_and_names_both(program, folder, more: str) -> None:
     assert ended.err.count("\n") == 1
 
 
-def test_check_refuses_it_and_records_nothing(program, folder) -> None:
+def test_check_refuses_it_and_records_nothing(program: Program, folder: Path) -> None:
     lab = ("--registry", "lab.sqlite")
     program(*lab, "sieve", "add", "S-1", "--nominal", "150um")
     typed = (*lab, "check", "S-1", "scan.png", "copy.png", "--um-per-px", "10")
@@ -63,7 +67,7 @@ def test_files_of_different_sizes_are_not_read(
     (tmp_path / "a").write_bytes(b"1")
     (tmp_path / "b").write_bytes(b"22")
 
-    def never(*_) -> None:
+    def never(*_: object) -> None:
         raise AssertionError("read")
 
     monkeypatch.setattr(files.hashlib, "file_digest", never)

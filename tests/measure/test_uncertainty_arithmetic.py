@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 
 import numpy as np
+import numpy.typing as npt
 import pytest
 import scipy.stats
 
@@ -42,7 +43,7 @@ def test_the_coverage_factor_of_the_end_gauge() -> None:
 @pytest.mark.parametrize(
     ("dof", "k"), [(1, 13.97), (5, 2.65), (10, 2.28), (20, 2.13), (50, 2.05), (math.inf, 2.00)]
 )
-def test_the_coverage_factor_for_few_degrees_of_freedom(dof, k: float) -> None:
+def test_the_coverage_factor_for_few_degrees_of_freedom(dof: float, k: float) -> None:
     """JCGM 100:2008, table G.2, column 95.45 %, from memory."""
     found = expanded([Contribution("a", "x", 3.0, dof)])
     assert found.k == pytest.approx(k, abs=0.005)
@@ -56,7 +57,9 @@ def test_lines_known_for_sure_limit_nothing() -> None:
     assert effective_dof(one) == pytest.approx(7)
 
 
-def _sample(width, noise, gap=None, ok=None):
+def _sample(
+    width: npt.NDArray[np.float64], noise: float, gap: None = None, ok: None = None
+) -> Sample:
     count = len(width)
     return Sample(
         width=np.asarray(width, float),

@@ -12,7 +12,12 @@ import pytest
 from foresee_lab import Lab
 from program import Program
 from sieve_registry.quality.curves import Curve
-from sieve_registry.quality.effect_rules import effect_of, fractions, spread_between_laboratories
+from sieve_registry.quality.effect_rules import (
+    SieveEffect,
+    effect_of,
+    fractions,
+    spread_between_laboratories,
+)
 
 # Straight over the logarithm of size: 20 % at 50 um, 60 % at 100 um; 40 log2(d / 50) + 20.
 STRAIGHT = Curve((50.0, 100.0), (20.0, 60.0))
@@ -23,7 +28,13 @@ def passing(size: float) -> float:
     return 20 + 40 * math.log2(size / 50)
 
 
-def effect(mean: float = 76.0, U: float = 0.4, widths=(), nominal: float = 75.0, name: str = "S"):
+def effect(
+    mean: float = 76.0,
+    U: float = 0.4,
+    widths: tuple[float, float, float] = (),
+    nominal: float = 75.0,
+    name: str = "S",
+) -> SieveEffect:
     return effect_of(STRAIGHT, name, "C-1", nominal, mean, U, widths, inside=True)
 
 

@@ -13,11 +13,12 @@ from foresee_lab import Lab
 from program import Program
 from sieve_registry.audit import verification
 from sieve_registry.outlook import intervals
+from sieve_registry.outlook.interval_rules import Proposal
 from sieve_registry.outlook.intervals import view_of
 from sieve_registry.sieves import commands as sieve_commands
 
 
-def proposal(lab: Lab, method: str, day: int | None = None):
+def proposal(lab: Lab, method: str, day: int | None = None) -> Proposal:
     view = view_of(lab.registry, "S-1", None if day is None else lab.day(day))
     return next(one for one in view.proposals if one.method == method)
 

@@ -11,18 +11,19 @@ import pytest
 from foresee_lab import Lab
 from program import Program
 from sieve_registry import events
-from sieve_registry.quality.lookback import lookback_of
+from sieve_registry.quality.lookback import Lookback, lookback_of
+from sieve_registry.records import Use
 from sieve_registry.sieves import queries as sieve_queries
 from sieve_registry.sieves.decision_rules import record_fact
 from sieve_registry.sieves.recording import RecordTerms
 
 
-def look(lab: Lab, day: int = 500):
+def look(lab: Lab, day: int = 500) -> Lookback:
     lab.clock.day = max(lab.clock.day, lab.day(day))
     return lookback_of(sieve_queries.get_history(lab.registry, "S-1"), lab.day(day))
 
 
-def counts(uses) -> list[int]:
+def counts(uses: tuple[Use, ...]) -> list[int]:
     return [use.count for use in uses]
 
 

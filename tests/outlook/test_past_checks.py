@@ -6,6 +6,7 @@ Such checks have means and an outcome, but no uncertainty, no limits and no prop
 from __future__ import annotations
 
 import json
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -21,7 +22,7 @@ S-1,2026-02-01,{last},75.5,75.6
 
 
 @pytest.fixture
-def told(lab: Lab, run: Program, tmp_path: Path):
+def told(lab: Lab, run: Program, tmp_path: Path) -> Callable[..., str]:
     """What a command answers after the table with its last outcome was read in."""
 
     def answer(last: str, *typed: str) -> str:
@@ -35,20 +36,24 @@ def told(lab: Lab, run: Program, tmp_path: Path):
     return answer
 
 
-def test_wear_says_what_is_missing(told) -> None:
+def test_wear_says_what_is_missing(told: Callable[..., str]) -> None:
     said = " ".join(told("pass", "wear", "S-1").split())
     assert "of the 3 checks of this cloth none gave it with its uncertainty, 3 are needed" in said
     assert "keep it in use until it is checked, C-0003 passed by an earlier record" in said
 
 
 @pytest.mark.parametrize("last", ["fail", "conditional pass", "not judged"])
-def test_an_earlier_record_that_did_not_pass_asks_for_a_check(told, last: str) -> None:
+def test_an_earlier_record_that_did_not_pass_asks_for_a_check(
+    told: Callable[..., str], last: str
+) -> None:
     found = json.loads(told(last, "wear", "S-1", "--json", "-"))
     assert found["action"] == "measure better"
     assert f"C-0003 says {last}" in found["action_reason"]
 
 
-def test_the_staircase_neither_lengthens_nor_shortens_on_what_is_not_recorded(told) -> None:
+def test_the_staircase_neither_lengthens_nor_shortens_on_what_is_not_recorded(
+    told: Callable[..., str],
+) -> None:
     found = json.loads(told("pass", "interval", "S-1", "--json", "-"))
     stairs = next(one for one in found["proposals"] if one["method"] == "staircase")
     assert stairs["months"] == 12
@@ -57,7 +62,7 @@ def test_the_staircase_neither_lengthens_nor_shortens_on_what_is_not_recorded(to
     ]
 
 
-def test_a_failed_earlier_record_still_halves_the_interval(told) -> None:
+def test_a_failed_earlier_record_still_halves_the_interval(told: Callable[..., str]) -> None:
     found = json.loads(told("fail", "interval", "S-1", "--json", "-"))
     stairs = next(one for one in found["proposals"] if one["method"] == "staircase")
     assert stairs["months"] == 6

@@ -69,7 +69,7 @@ def test_groups_nearer_than_their_scatter_add_nothing() -> None:
 
 
 @pytest.mark.parametrize("groups", [{}, {"a": [1, 2]}, {"a": [1], "b": [2]}])
-def test_too_little_says_nothing(groups) -> None:
+def test_too_little_says_nothing(groups: dict[str, list[int]]) -> None:
     with pytest.raises(ValueError, match=r"needed|needs"):
         precision(groups)
 

@@ -12,15 +12,16 @@ from program import Program
 from sieve_registry.audit import verification
 from sieve_registry.checks import queries as check_queries
 from sieve_registry.quality import decisions
+from sieve_registry.quality.decisions import RiskRow, RuleView
 from sieve_registry.sieves.decision_rules import rule_of, set_rule
 from sieve_registry.sieves.recording import RecordTerms
 
 
-def view(lab: Lab):
+def view(lab: Lab) -> RuleView:
     return decisions.rule_view(lab.registry, "S-1")
 
 
-def risk(lab: Lab, name: str = "mean", direction: str = "x"):
+def risk(lab: Lab, name: str = "mean", direction: str = "x") -> RiskRow:
     return next(r for r in view(lab).risks if (r.name, r.direction) == (name, direction))
 
 

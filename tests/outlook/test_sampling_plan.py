@@ -9,7 +9,7 @@ from __future__ import annotations
 import json
 
 import pytest
-from fluids.particle_size_distribution import ASTM_E11_sieves
+from fluids.particle_size_distribution import ASTM_E11_sieves, Sieve
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -21,7 +21,7 @@ from sieve_inspect.standard.sampling import plan, shortfalls
 
 @pytest.mark.parametrize("sieve", ASTM_E11_sieves.values(), ids=lambda s: s.old_designation)
 @pytest.mark.parametrize("grade", ["inspection", "calibration"])
-def test_counts_on_a_200_mm_sieve_as_fluids(sieve, grade: str) -> None:
+def test_counts_on_a_200_mm_sieve_as_fluids(sieve: Sieve, grade: str) -> None:
     found = plan(round(sieve.opening * 1e6, 3), grade=grade, standard="astm-e11:2009")
     expected = getattr(sieve, f"{grade}_samples")
     if found.n is None:  # the sieve has no more than that, or fluids has no number

@@ -17,13 +17,14 @@ from sieve_registry.audit import verification
 from sieve_registry.checks import queries as check_queries
 from sieve_registry.outlook import queries
 from sieve_registry.outlook.interval_rules import wear_interval
-from sieve_registry.outlook.queries import outlook
+from sieve_registry.outlook.queries import Outlook, outlook
+from sieve_registry.outlook.wear import Trend
 from sieve_registry.report.formatting import Lengths
 from sieve_registry.report.wear_text import wear_view
 from sieve_registry.sieves.recording import RecordTerms
 
 
-def trend(found, name: str, direction: str):
+def trend(found: Outlook, name: str, direction: str) -> Trend:
     return next(t for t in found.wear.trends if (t.name, t.direction) == (name, direction))
 
 

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 
+from program import Answer, Program
 from sieve_registry.store.engine import Registry
 
 GRID = (
@@ -22,12 +23,14 @@ SCANNER = (
 )  # fmt: skip
 
 
-def said(answer):
+def said(answer: Answer):
     assert answer.code == 0, answer.err
     return json.loads(answer.out)
 
 
-def test_an_artefact_is_kept_as_certified_with_its_certificate(run, tmp_path: Path) -> None:
+def test_an_artefact_is_kept_as_certified_with_its_certificate(
+    run: Program, tmp_path: Path
+) -> None:
     pdf = tmp_path / "certificate.pdf"
     pdf.write_bytes(b"%PDF-1.4 a certificate")
     added = said(run(*GRID, "--certificate-file", str(pdf), "--by", "Ada Moss", "--json", "-"))
@@ -45,7 +48,7 @@ def test_an_artefact_is_kept_as_certified_with_its_certificate(run, tmp_path: Pa
 
 
 def test_the_certificate_is_proven_like_any_evidence(
-    run, registry: Registry, tmp_path: Path
+    run: Program, registry: Registry, tmp_path: Path
 ) -> None:
     pdf = tmp_path / "certificate.pdf"
     pdf.write_bytes(b"%PDF-1.4 a certificate")
@@ -59,7 +62,7 @@ def test_the_certificate_is_proven_like_any_evidence(
     assert told == ["artefact added: G-1", "certificate", "certificate.pdf"]
 
 
-def test_an_artefact_there_already_is_renewed_on_purpose_only(run) -> None:
+def test_an_artefact_there_already_is_renewed_on_purpose_only(run: Program) -> None:
     assert run(*GRID).code == 0
     again = run(*GRID)
     assert again.code == 50
@@ -86,13 +89,15 @@ def test_an_artefact_there_already_is_renewed_on_purpose_only(run) -> None:
         ("Brook Metrology", " ", 2),
     ],
 )
-def test_what_no_certificate_says_is_refused(run, changed: str, to: str, code: int) -> None:
+def test_what_no_certificate_says_is_refused(
+    run: Program, changed: str, to: str, code: int
+) -> None:
     answer = run(*[to if word == changed else word for word in GRID])
     assert answer.code == code, answer.err
     assert run("artefact", "show", "G-1").code == 56
 
 
-def test_a_pitch_comes_with_its_uncertainty(run) -> None:
+def test_a_pitch_comes_with_its_uncertainty(run: Program) -> None:
     words = list(GRID)
     at = words.index("--u-pitch")
     del words[at : at + 2]
@@ -101,7 +106,7 @@ def test_a_pitch_comes_with_its_uncertainty(run) -> None:
     assert "--u-pitch" in answer.err
 
 
-def test_a_device_is_kept_listed_and_shown(run) -> None:
+def test_a_device_is_kept_listed_and_shown(run: Program) -> None:
     added = said(run(*SCANNER, "--json", "-"))
     assert (added["id"], added["setting"], added["allowance_um"]) == ("F-24", "1270dpi", 1000.0)
     assert said(run("device", "show", "F-24", "--json", "-"))["serial"] == "K1"
@@ -112,5 +117,5 @@ def test_a_device_is_kept_listed_and_shown(run) -> None:
 
 
 @pytest.mark.parametrize(("changed", "to"), [("scanner", "telescope"), ("srgb", "cmyk")])
-def test_a_device_that_cannot_be_is_refused(run, changed: str, to: str) -> None:
+def test_a_device_that_cannot_be_is_refused(run: Program, changed: str, to: str) -> None:
     assert run(*[to if word == changed else word for word in SCANNER]).code == 2

@@ -11,7 +11,7 @@ import pytest
 
 from clock import Clock
 from sieve_registry.audit import verification
-from sieve_registry.audit.queries import audit
+from sieve_registry.audit.queries import Audit, audit
 from sieve_registry.checks import commands as check_commands
 from sieve_registry.errors import DateRefusedError, UnknownSieveError
 from sieve_registry.quality import corrections as quality_corrections
@@ -21,14 +21,16 @@ from sieve_registry.sieves.recording import RecordTerms
 from sieve_registry.store.engine import Registry
 
 
-def table(found, name):
+def table(found: Audit, name: str) -> list[dict[str, str]]:
     return {t.name: [dict(zip(t.columns, r, strict=True)) for r in t.rows] for t in found.tables}[
         name
     ]
 
 
 @pytest.fixture
-def year(registry: Registry, add: Callable[..., Any], check: Callable[..., Any], clock: Clock):
+def year(
+    registry: Registry, add: Callable[..., Any], check: Callable[..., Any], clock: Clock
+) -> Registry:
     """In service on 10 January, checked twice, edited, used, retired in October."""
     clock.set("2025-01-10")
     add(in_service=date(2025, 1, 10), location="shelf 1")
@@ -45,7 +47,7 @@ def year(registry: Registry, add: Callable[..., Any], check: Callable[..., Any],
     return registry
 
 
-def test_a_sieve_is_not_there_before_its_first_day(year) -> None:
+def test_a_sieve_is_not_there_before_its_first_day(year: Registry) -> None:
     assert sieve_queries.states(year, date(2025, 1, 9)) == []
     with pytest.raises(UnknownSieveError):
         sieve_queries.get_state(year, "S-1", date(2025, 1, 9))
@@ -64,7 +66,7 @@ def test_a_sieve_is_not_there_before_its_first_day(year) -> None:
     ],
 )
 def test_each_day_has_its_own_answer(
-    year, day: str, expected: tuple[str, str | None, str | None, int, str]
+    year: Registry, day: str, expected: tuple[str, str | None, str | None, int, str]
 ) -> None:
     status, outcome, due, uses, location = expected
     state = sieve_queries.get_state(year, "S-1", date.fromisoformat(day))
@@ -74,7 +76,7 @@ def test_each_day_has_its_own_answer(
     assert (state.uses_total, state.location) == (uses, location)
 
 
-def test_an_audit_of_an_honest_year_marks_nothing(year) -> None:
+def test_an_audit_of_an_honest_year_marks_nothing(year: Registry) -> None:
     found = audit(year, date(2025, 12, 31))
     assert [row["check"] for row in table(found, "checks")] == ["C-0001", "C-0002"]
     marked = [t.name for t in found.tables if "recorded later" in t.columns]
@@ -82,7 +84,7 @@ def test_an_audit_of_an_honest_year_marks_nothing(year) -> None:
     assert table(found, "retirements")[0]["reason"] == "worn"
 
 
-def test_an_audit_proves_the_ledger_and_tells_its_head_then_and_now(year) -> None:
+def test_an_audit_proves_the_ledger_and_tells_its_head_then_and_now(year: Registry) -> None:
     found = audit(year, date(2025, 6, 1))
     assert (found.verification.ok, found.proven) == (True, "all")
     assert (found.events_then, found.events) == (4, 6)
@@ -128,7 +130,7 @@ def test_each_list_an_auditor_asks_for(
     check_commands.sign_check(registry, "C-0004", "", RecordTerms(by="Bo Reed"))
     found = audit(registry, date(2026, 3, 2))
 
-    def lists(name):
+    def lists(name: str) -> list[str]:
         return [row["sieve"] for row in table(found, name)]
 
     assert lists("never_checked") == ["new"]
@@ -160,7 +162,7 @@ def test_an_audit_marks_what_was_entered_after_its_day(
     assert table(audit(registry, date(2025, 3, 5)), "checks")[0]["recorded later"] == ""
 
 
-def test_an_audit_leaves_out_what_came_later(year) -> None:
+def test_an_audit_leaves_out_what_came_later(year: Registry) -> None:
     found = audit(year, date(2025, 5, 31))
     assert [row["check"] for row in table(found, "checks")] == ["C-0001"]
     assert table(found, "uses") == table(found, "changes") == []
@@ -178,7 +180,7 @@ def test_the_evidence_of_later_checks_is_left_out(
     scan.write_bytes(b"a scan found in a drawer")
     check(on="2025-02-01")
 
-    def kept(day, **how):
+    def kept(day: str, **how: bool) -> list[tuple[str, str]]:
         rows = table(audit(registry, date.fromisoformat(day), **how), "evidence")
         return [(r["check"], r["recorded later"]) for r in rows if r["is its"] == "scan"]
 

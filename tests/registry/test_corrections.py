@@ -10,6 +10,7 @@ from typing import Any
 
 import pytest
 
+from program import Program
 from sieve_inspect.errors import UsageError
 from sieve_registry.audit import verification
 from sieve_registry.audit.queries import audit
@@ -21,6 +22,7 @@ from sieve_registry.errors import (
     UnknownRecordError,
 )
 from sieve_registry.quality import corrections as quality_corrections
+from sieve_registry.records import Correction
 from sieve_registry.sieves import commands as sieve_commands
 from sieve_registry.sieves import queries as sieve_queries
 from sieve_registry.sieves.recording import RecordTerms
@@ -31,7 +33,7 @@ ADA = RecordTerms(by="Ada Moss")
 
 
 @pytest.fixture
-def worn(registry: Registry, add: Callable[..., Any], check: Callable[..., Any]):
+def worn(registry: Registry, add: Callable[..., Any], check: Callable[..., Any]) -> Registry:
     """Events: 1 added, 2 check of February, 3 use of 12, 4 retired."""
     add(in_service=date(2026, 1, 1), serial="A 17")
     check(on="2026-02-01")
@@ -40,11 +42,13 @@ def worn(registry: Registry, add: Callable[..., Any], check: Callable[..., Any])
     return registry
 
 
-def fix(registry, record, reason="a slip", void=False, **changes):
+def fix(
+    registry: Registry, record: str, reason: str = "a slip", void: bool = False, **changes: str
+) -> Correction:
     return quality_corrections.correct(registry, record, changes, reason, ADA, void=void)
 
 
-def test_a_count_reads_as_corrected_and_the_record_stays(worn) -> None:
+def test_a_count_reads_as_corrected_and_the_record_stays(worn: Registry) -> None:
     made = fix(worn, "3", count="21", note="limestone")
     assert (made.corrects, made.was, made.now) == (
         3,
@@ -57,7 +61,7 @@ def test_a_count_reads_as_corrected_and_the_record_stays(worn) -> None:
     assert verification.verify(worn).ok
 
 
-def test_a_second_correction_tells_what_the_first_had_made_of_it(worn) -> None:
+def test_a_second_correction_tells_what_the_first_had_made_of_it(worn: Registry) -> None:
     fix(worn, "3", count="21")
     made = fix(worn, "#3", count="2")
     assert (made.was, made.now) == ({"count": 21}, {"count": 2})
@@ -66,20 +70,20 @@ def test_a_second_correction_tells_what_the_first_had_made_of_it(worn) -> None:
     assert [c.corrects for c in history.corrections] == [3, 3]
 
 
-def test_a_void_retirement_puts_the_sieve_back_and_may_be_taken_back_itself(worn) -> None:
+def test_a_void_retirement_puts_the_sieve_back_and_may_be_taken_back_itself(worn: Registry) -> None:
     fix(worn, "4", "the neighbour was meant", void=True)
     assert sieve_queries.get_state(worn, "S-1").status == "in service"
     fix(worn, "4", "no, this one")
     assert sieve_queries.get_state(worn, "S-1").status == "retired"
 
 
-def test_a_void_check_counts_no_more(worn) -> None:
+def test_a_void_check_counts_no_more(worn: Registry) -> None:
     fix(worn, "C-0001", "another sieve was scanned", void=True)
     state = sieve_queries.get_state(worn, "S-1", date(2026, 2, 10))
     assert (state.last_check, state.due_because) == (None, "never checked")
 
 
-def test_days_and_identity_can_be_corrected(worn) -> None:
+def test_days_and_identity_can_be_corrected(worn: Registry) -> None:
     fix(worn, "2", date="2026-01-20")
     fix(worn, "1", serial="A 71", **{"in-service": "2025-12-01", "frame": "200mm"})
     history = sieve_queries.get_history(worn, "S-1")
@@ -102,13 +106,13 @@ def test_days_and_identity_can_be_corrected(worn) -> None:
     ],
 )
 def test_what_was_measured_or_never_recorded_cannot_be_corrected(
-    worn, record: str, changes, what: str
+    worn: Registry, record: str, changes: dict[str, str], what: str
 ) -> None:
     with pytest.raises(UnknownRecordError, match=what):
         fix(worn, record, **changes)
 
 
-def test_a_sieve_stays_added_and_a_correction_is_not_corrected(worn) -> None:
+def test_a_sieve_stays_added_and_a_correction_is_not_corrected(worn: Registry) -> None:
     with pytest.raises(UnknownRecordError, match="retire it"):
         fix(worn, "1", void=True)
     made = fix(worn, "3", count="1")
@@ -119,19 +123,19 @@ def test_a_sieve_stays_added_and_a_correction_is_not_corrected(worn) -> None:
 
 
 @pytest.mark.parametrize("count", ["0", "-1", "x", "²", "1000001"])
-def test_a_corrected_count_has_to_be_one(worn, count: str) -> None:
+def test_a_corrected_count_has_to_be_one(worn: Registry, count: str) -> None:
     with pytest.raises(UsageError):
         fix(worn, "3", count=count)
 
 
-def test_a_correction_needs_a_reason_and_something_to_correct(worn) -> None:
+def test_a_correction_needs_a_reason_and_something_to_correct(worn: Registry) -> None:
     with pytest.raises(BadTextError):
         fix(worn, "3", " ", count="1")
     with pytest.raises(UsageError):
         fix(worn, "3")
 
 
-def test_a_correction_may_not_make_the_history_contradict_itself(worn) -> None:
+def test_a_correction_may_not_make_the_history_contradict_itself(worn: Registry) -> None:
     before = verification.ledger_head(worn)
     with pytest.raises(RuleRefusedError, match="after its end"):
         fix(worn, "3", date="2026-03-02")
@@ -140,7 +144,7 @@ def test_a_correction_may_not_make_the_history_contradict_itself(worn) -> None:
     assert verification.ledger_head(worn) == before
 
 
-def test_the_audit_shows_both_readings(worn) -> None:
+def test_the_audit_shows_both_readings(worn: Registry) -> None:
     fix(worn, "3", count="21")
     found = audit(worn, date(2026, 3, 2))
     (table,) = (t for t in found.tables if t.name == "corrections")
@@ -149,7 +153,7 @@ def test_the_audit_shows_both_readings(worn) -> None:
     assert row["reason"] == "a slip"
 
 
-def test_commands_tell_both_readings(run, scan: Path) -> None:
+def test_commands_tell_both_readings(run: Program, scan: Path) -> None:
     run("sieve", "add", "S-1", "--nominal", "75um")
     run("use", "S-1", "--count", "12")
     said = run("correct", "2", "--set", "count=21", "--reason", "a slip").out
@@ -159,7 +163,7 @@ def test_commands_tell_both_readings(run, scan: Path) -> None:
     assert run("correct", "7", "--void", "--reason", "x").code == 43
 
 
-def test_a_record_that_reads_so_already_is_not_corrected_again(worn) -> None:
+def test_a_record_that_reads_so_already_is_not_corrected_again(worn: Registry) -> None:
     with pytest.raises(UsageError, match="reads so already"):
         fix(worn, "3", count="12")
     fix(worn, "3", count="21")
@@ -171,7 +175,7 @@ def test_a_record_that_reads_so_already_is_not_corrected_again(worn) -> None:
     fix(worn, "3", count="21")  # stands again
 
 
-def test_a_check_signed_off_is_void_only_after_its_signature(worn) -> None:
+def test_a_check_signed_off_is_void_only_after_its_signature(worn: Registry) -> None:
     check_commands.sign_check(worn, "C-0001", "", RecordTerms(by="Bo Reed"))
     signed = verification.ledger_head(worn)[0]
     with pytest.raises(RuleRefusedError, match=f"event {signed} signs C-0001.*void that one first"):
@@ -180,7 +184,9 @@ def test_a_check_signed_off_is_void_only_after_its_signature(worn) -> None:
     assert fix(worn, "C-0001", void=True).void
 
 
-def test_the_sieve_is_shown_with_the_numbers_by_which_its_records_are_corrected(run) -> None:
+def test_the_sieve_is_shown_with_the_numbers_by_which_its_records_are_corrected(
+    run: Program,
+) -> None:
     run("sieve", "add", "S-1", "--nominal", "75um")
     for number in range(1, 8):
         run("use", "S-1", "--count", str(number), "--note", f"run {number}")

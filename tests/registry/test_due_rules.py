@@ -13,18 +13,19 @@ from hypothesis import strategies as st
 
 from sieve_inspect.errors import UsageError
 from sieve_registry.errors import DateRefusedError
+from sieve_registry.records import SieveState
 from sieve_registry.sieves import commands as sieve_commands
 from sieve_registry.sieves import queries as sieve_queries
 from sieve_registry.store.engine import Registry
 from sieve_registry.values import add_months, read_date
 
 
-def ids(states):
+def ids(states: list[SieveState]) -> list[str]:
     return [state.sieve.id for state in states]
 
 
 @given(st.dates(date(1990, 1, 1), date(2200, 1, 1)), st.integers(1, 240))
-def test_months_are_added_as_dateutil_adds_them(day, months) -> None:
+def test_months_are_added_as_dateutil_adds_them(day: date, months: int) -> None:
     assert add_months(day, months) == day + relativedelta(months=months)
 
 

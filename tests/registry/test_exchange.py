@@ -11,6 +11,7 @@ from typing import Any
 
 import pytest
 
+from program import Program
 from sieve_registry.audit import commands as audit_commands
 from sieve_registry.audit import verification
 from sieve_registry.checks import commands as check_commands
@@ -32,7 +33,9 @@ ADA = RecordTerms(by="Ada Moss")
 
 
 @pytest.fixture
-def full(registry: Registry, add: Callable[..., Any], check: Callable[..., Any], tmp_path: Path):
+def full(
+    registry: Registry, add: Callable[..., Any], check: Callable[..., Any], tmp_path: Path
+) -> Registry:
     """A registry with every kind of event."""
     add(in_service=date(2026, 1, 1), location="=1+1")
     add("S-2 🧪")
@@ -53,13 +56,13 @@ def full(registry: Registry, add: Callable[..., Any], check: Callable[..., Any],
 
 
 @pytest.fixture
-def empty(make_registry: Callable[[str], Registry]):
+def empty(make_registry: Callable[[str], Registry]) -> Registry:
     return make_registry("other")
 
 
 @pytest.mark.parametrize("name", ["moved", "moved.zip"])
 def test_an_export_read_in_again_has_the_same_head_and_answers(
-    full, empty, tmp_path: Path, name: str
+    full: Registry, empty: Registry, tmp_path: Path, name: str
 ) -> None:
     out = tmp_path / "out" / name
     told = archive.export_all(full, out)
@@ -73,7 +76,9 @@ def test_an_export_read_in_again_has_the_same_head_and_answers(
     assert (again.events, again.head) == (told.events, told.head)
 
 
-def test_an_export_of_the_version_before_is_still_read(full, empty, tmp_path: Path) -> None:
+def test_an_export_of_the_version_before_is_still_read(
+    full: Registry, empty: Registry, tmp_path: Path
+) -> None:
     """`sieveward.export/1`: the manifest indented, without a hash of itself."""
     out = tmp_path / "out"
     told = archive.export_all(full, out)
@@ -85,7 +90,7 @@ def test_an_export_of_the_version_before_is_still_read(full, empty, tmp_path: Pa
         archive.prove(out)
 
 
-def test_the_events_are_lines_of_json_in_order(full, tmp_path: Path) -> None:
+def test_the_events_are_lines_of_json_in_order(full: Registry, tmp_path: Path) -> None:
     archive.export_all(full, tmp_path / "out")
     lines = (tmp_path / "out" / "events.jsonl").read_text("utf-8").splitlines()
     seqs = [json.loads(line)["seq"] for line in lines]
@@ -94,20 +99,20 @@ def test_the_events_are_lines_of_json_in_order(full, tmp_path: Path) -> None:
 
 
 def test_a_registry_with_something_in_it_is_not_read_into(
-    full, registry: Registry, tmp_path: Path
+    full: Registry, registry: Registry, tmp_path: Path
 ) -> None:
     archive.export_all(full, tmp_path / "out")
     with pytest.raises(ArchiveError, match="events already"):
         archive.import_all(full, tmp_path / "out")
 
 
-def test_an_export_is_not_written_over_another(full, tmp_path: Path) -> None:
+def test_an_export_is_not_written_over_another(full: Registry, tmp_path: Path) -> None:
     archive.export_all(full, tmp_path / "out")
     with pytest.raises(ArchiveError, match="there already"):
         archive.export_all(full, tmp_path / "out")
 
 
-def edit_line(out, number, change) -> None:
+def edit_line(out: Path, number: int, change) -> None:
     path = out / "events.jsonl"
     lines = path.read_text("utf-8").splitlines(keepends=True)
     lines[number] = change(lines[number])
@@ -128,7 +133,7 @@ def edit_line(out, number, change) -> None:
     ],
 )
 def test_an_export_that_was_touched_is_read_in_not_at_all(
-    full, empty, tmp_path: Path, change, told: str
+    full: Registry, empty: Registry, tmp_path: Path, change, told: str
 ) -> None:
     out = tmp_path / "out"
     archive.export_all(full, out)
@@ -143,7 +148,11 @@ def test_an_export_that_was_touched_is_read_in_not_at_all(
 
 
 def test_evidence_named_to_lie_elsewhere_is_refused(
-    registry: Registry, empty, tmp_path: Path, add: Callable[..., Any], check: Callable[..., Any]
+    registry: Registry,
+    empty: Registry,
+    tmp_path: Path,
+    add: Callable[..., Any],
+    check: Callable[..., Any],
 ) -> None:
     add()
     check()
@@ -168,7 +177,7 @@ def test_evidence_named_to_lie_elsewhere_is_refused(
 
 
 def test_a_broken_registry_does_not_become_a_backup(
-    full, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    full: Registry, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     from sieve_registry.ledger import chain
 
@@ -178,7 +187,7 @@ def test_a_broken_registry_does_not_become_a_backup(
     assert not (tmp_path / "out.zip").exists()
 
 
-def test_missing_evidence_stops_a_backup(full, tmp_path: Path) -> None:
+def test_missing_evidence_stops_a_backup(full: Registry, tmp_path: Path) -> None:
     scan = check_queries.get_check(full, "1").evidence[0]
     remove_evidence(full, scan.sha256, scan.extension)
     with pytest.raises(EvidenceError):
@@ -186,7 +195,7 @@ def test_missing_evidence_stops_a_backup(full, tmp_path: Path) -> None:
     assert list(tmp_path.glob("*.zip")) == []
 
 
-def remove_evidence(registry, sha256, extension) -> None:
+def remove_evidence(registry: Registry, sha256: str, extension: str) -> None:
     from sqlalchemy import delete
 
     from sieve_registry.store import schema
@@ -199,7 +208,7 @@ def remove_evidence(registry, sha256, extension) -> None:
             connection.execute(delete(table).where(table.c.sha256 == sha256))
 
 
-def test_backup_and_restore_as_typed(run, scan: Path, tmp_path: Path) -> None:
+def test_backup_and_restore_as_typed(run: Program, scan: Path, tmp_path: Path) -> None:
     run("sieve", "add", "S-1", "--nominal", "75um")
     run("check", "S-1", str(scan), "--um-per-px", "5.29")
     kept = tmp_path / "kept.zip"

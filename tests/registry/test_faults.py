@@ -20,6 +20,7 @@ import pytest
 from sqlalchemy import event as listening
 
 from clock import Clock
+from program import Program
 from registry_made import SCALE, Measuring
 from sieve_registry.audit import verification
 from sieve_registry.checks import commands as check_commands
@@ -38,7 +39,7 @@ WRITING = {
 }  # fmt: skip
 
 
-def in_child(deed):
+def in_child(deed: Callable[..., None]) -> int:
     """Run a deed in a forked process; how it ended: an exit code, or minus the signal."""
     child = os.fork()
     if child == 0:
@@ -53,7 +54,7 @@ def in_child(deed):
     return os.waitstatus_to_exitcode(os.waitpid(child, 0)[1])
 
 
-def a_check(path, scan, clock, number) -> None:
+def a_check(path: Path, scan: Path, clock: Clock, number: int) -> None:
     """A check with evidence nobody has seen before: everything there is to write."""
     scan.write_bytes(f"scan number {number}".encode())
     registry = open_registry(path, now=clock)
@@ -66,7 +67,7 @@ def kill_at(step) -> None:
     """End this process hard at the so-many-th statement or file operation from now on."""
     seen = [0]
 
-    def count(*_) -> None:
+    def count(*_: object) -> None:
         seen[0] += 1
         if seen[0] == step:
             os.kill(os.getpid(), signal.SIGKILL)
@@ -82,7 +83,7 @@ def kill_at(step) -> None:
         listening.listen(Engine, name, count)
 
 
-def whole(path, clock):
+def whole(path: Path, clock: Clock) -> int:
     """The number of events, once the registry is proven to hold together."""
     registry = open_registry(path, now=clock)
     found = verification.verify(registry)
@@ -118,7 +119,7 @@ def test_killed_at_every_statement_and_file_operation_nothing_is_half_there(
     assert step > 50  # so many moments were tried
 
 
-def limited(path, scan, clock, number, most, kill):
+def limited(path: Path, scan: Path, clock: Clock, number: int, most: int, kill: bool) -> int:
     """A check in a process whose files may grow to so many bytes, then a signal or an error."""
 
     def deed() -> None:
@@ -297,8 +298,10 @@ def test_what_a_killed_program_left_is_swept_but_not_what_is_under_way(tmp_path:
     assert [p.name for p in store.folder.iterdir()] == [fresh.name]
 
 
-def test_a_fault_nobody_thought_of_is_one_sentence(run, monkeypatch: pytest.MonkeyPatch) -> None:
-    def fall_over(*_) -> None:
+def test_a_fault_nobody_thought_of_is_one_sentence(
+    run: Program, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def fall_over(*_: object) -> None:
         raise ZeroDivisionError("division by zero\nand more")
 
     run("sieve", "add", "S-1", "--nominal", "75um")

@@ -15,6 +15,7 @@ import numpy as np
 import pytest
 from PIL import Image
 
+from program import Program
 from sieve_registry.report import labels
 from sieve_registry.sieves import commands as sieve_commands
 from sieve_registry.sieves import queries as sieve_queries
@@ -76,7 +77,7 @@ def test_a_label_says_status_and_until_when(
     )
 
 
-def test_commands_write_one_label_or_a_page(run, tmp_path: Path) -> None:
+def test_commands_write_one_label_or_a_page(run: Program, tmp_path: Path) -> None:
     for name in ("A", "<b>"):
         run("sieve", "add", name, "--nominal", "75um")
     assert run("label", "A", "--out", str(tmp_path / "a.png")).code == 0

@@ -13,6 +13,7 @@ from typing import Any
 import pytest
 
 from clock import Clock
+from program import Program
 from sieve_registry import events
 from sieve_registry.audit import commands as audit_commands
 from sieve_registry.audit import verification
@@ -234,7 +235,7 @@ def test_a_clock_set_back_records_nothing_without_a_reason(
     assert verification.verify(registry).ok
 
 
-def test_commands_of_a_life(run, scan: Path) -> None:
+def test_commands_of_a_life(run: Program, scan: Path) -> None:
     typed = ("check", "S-1", str(scan), "--um-per-px", "5.29", "--by", "Ada Moss")
     run("sieve", "add", "S-1", "--nominal", "75um", "--type", "W 200", "--warp", "x")
     assert run(*typed).code == 0

@@ -50,7 +50,7 @@ def lined(lab, line):
     """The laboratory with a line, whose edge bias makes the scale of 2026-03-10."""
     assert lab(*LINE).code == 0
 
-    def lining(*words, day="2026-03-10"):
+    def lining(*words: object, day="2026-03-10"):
         return lab(
             "scale", str(line), "--artefact", "L-1", "--device", "F-24", "--date", day,
             "--by", "Ada Moss", *words,
@@ -151,7 +151,7 @@ def test_the_audit_counts_checks_by_a_scale_voided_later_then_and_now_apart(
     own = str(lined.amended["recorded"]["line"]["event"])
     assert lined("correct", own, "--void", *WHY).code == 0
 
-    def told(*words):
+    def told(*words: object):
         return said(lined("audit", *words, "--json", "-"))["no_scale"]
 
     (now,) = told("--as-of", "2026-04-05")

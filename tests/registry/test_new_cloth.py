@@ -12,6 +12,7 @@ from typing import Any
 import pytest
 
 from clock import Clock
+from program import Program
 from sieve_registry.audit import verification
 from sieve_registry.audit.queries import audit
 from sieve_registry.errors import RuleRefusedError
@@ -83,7 +84,7 @@ def test_recorded_by_mistake_it_is_void_again(reclothed) -> None:
     assert queries.story_of(reclothed, "S-1").replaced == ()
 
 
-def test_the_sieve_and_the_audit_show_it(reclothed, run) -> None:
+def test_the_sieve_and_the_audit_show_it(reclothed, run: Program) -> None:
     shown = run("sieve", "show", "S-1").out
     assert "cloth replaced by Ada Moss: torn, new from Meadow Works" in shown
     changes = next(t for t in audit(reclothed, date(2026, 4, 1)).tables if t.name == "changes")

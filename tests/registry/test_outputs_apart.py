@@ -7,11 +7,13 @@ from pathlib import Path
 
 import pytest
 
+from program import Program
+
 SCALE = ("--um-per-px", "5.29")
 
 
 @pytest.fixture
-def shelf(run):
+def shelf(run: Program):
     run("sieve", "add", "S-1", "--nominal", "75um")
     return run
 

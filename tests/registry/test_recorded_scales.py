@@ -11,6 +11,7 @@ from PIL import Image
 from test_artefacts import GRID, SCANNER, said
 
 from clock import Clock
+from program import Program
 from registry_made import Measuring
 from sieve_inspect.synthetic import Sensor
 from sieve_inspect.synthetic.targets import Device, Target, render_target
@@ -32,13 +33,13 @@ def picture(tmp_path_factory: pytest.TempPathFactory):
 
 
 @pytest.fixture
-def lab(run, picture):
+def lab(run: Program, picture):
     """A sieve, an artefact valid to 2027-05-31, a scanner, and its scale of 2026-03-02."""
     assert run(*GRID).code == 0
     assert run(*SCANNER).code == 0
     assert run("sieve", "add", "S-1", "--nominal", "75um", "--in-service", "2026-01-01").code == 0
 
-    def calibrating(*words, day="2026-03-02", image=picture):
+    def calibrating(*words: object, day="2026-03-02", image=picture):
         return run(
             "scale", str(image), "--artefact", "G-1", "--device", "F-24", "--date", day,
             "--by", "Ada Moss", *words,
@@ -51,7 +52,7 @@ def lab(run, picture):
     return run
 
 
-def check(lab, scan, *words, day="2026-04-01"):
+def check(lab, scan, *words: object, day="2026-04-01"):
     return lab(
         "check", "S-1", str(scan), "--scale", "F-24", "--date", day, "--by", "Bo Reed", *words
     )
@@ -214,7 +215,7 @@ def test_a_dpi_tag_that_says_otherwise_is_told_and_ignored(lab, tmp_path: Path) 
     assert said(check(lab, wrong, "--json", "-"))["warnings"] == []
 
 
-def test_a_scale_is_recorded_of_known_things_only(lab, picture, run) -> None:
+def test_a_scale_is_recorded_of_known_things_only(lab, picture, run: Program) -> None:
     half = run("scale", str(picture), "--artefact", "G-1")
     assert half.code == 2
     both = run("scale", str(picture), "--artefact", "G-1", "--device", "F-24", "--pitch", "400um")

@@ -15,6 +15,7 @@ from pathlib import Path
 
 import pytest
 
+from program import Program
 from registry_kinds import file_only
 from registry_made import Measuring
 from sieve_registry.exchange.sheets import csv_cell
@@ -23,7 +24,7 @@ SCALE = ("--um-per-px", "5.29")
 
 
 @pytest.fixture
-def shelf(run, scan: Path):
+def shelf(run: Program, scan: Path):
     """Two sieves, one checked long ago and used."""
     run(
         "sieve", "add", "S-1", "--nominal", "75um", "--in-service", "2024-01-31", "--by", "Ada Moss"
@@ -254,7 +255,7 @@ def test_a_refusal_is_one_sentence_and_its_own_code(shelf, typed, code: int) -> 
     ["use", "S", "--count", "1"], ["retire", "S", "--reason", "x"], ["audit", "--as-of",
     "2024-01-01"], ["check", "S", "x.png", *SCALE], ["sieve", "edit", "S", "--location", "x"]],
     ids=" ".join)  # fmt: skip
-def test_no_command_but_sieve_add_begins_a_registry(run, path: Path, command) -> None:
+def test_no_command_but_sieve_add_begins_a_registry(run: Program, path: Path, command) -> None:
     answer = run(*command)
     assert answer.code == 39
     assert "sieveward sieve add" in answer.err
@@ -285,7 +286,7 @@ def test_help_comes_quickly_and_loads_nothing_heavy() -> None:
     assert time.perf_counter() - began < 5  # 0.4 s is meant; a loaded machine takes longer
 
 
-def test_a_size_no_table_lists_is_asked_about_but_kept(run) -> None:
+def test_a_size_no_table_lists_is_asked_about_but_kept(run: Program) -> None:
     assert "Is the size right?" in run("sieve", "add", "S-77", "--nominal", "77um").out
     assert "Is the size right?" not in run("sieve", "add", "S-75", "--nominal", "75um").out
 

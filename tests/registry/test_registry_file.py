@@ -36,7 +36,7 @@ from sieve_registry.store.location import evidence_folder, registry_path
 DATABASES = ("sqlite",)  # what only a file can suffer
 
 
-def sql(path, *statements) -> None:
+def sql(path, *statements: object) -> None:
     connection = sqlite3.connect(path)
     try:
         with connection:
@@ -198,7 +198,7 @@ def test_a_folder_is_no_registry(tmp_path: Path) -> None:
 def test_a_folder_that_cannot_be_written_is_named(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    def refuse(self, *_, **__) -> None:
+    def refuse(self, *_: object, **__: Any) -> None:
         raise PermissionError(13, "Permission denied")
 
     monkeypatch.setattr(Path, "mkdir", refuse)

@@ -8,6 +8,7 @@ import pytest
 from test_artefacts import GRID, SCANNER, said
 from test_recorded_scales import check, lab, picture
 
+from program import Program
 from sieve_registry.checks.queries import get_check
 from sieve_registry.scales.corrections import corrected_links
 from sieve_registry.store.engine import Registry
@@ -20,7 +21,7 @@ def number(run, what, name):
     return str(said(run(what, "show", name, "--json", "-"))["event"])
 
 
-def test_a_certificate_is_corrected_and_both_readings_are_shown(run) -> None:
+def test_a_certificate_is_corrected_and_both_readings_are_shown(run: Program) -> None:
     assert run(*GRID).code == 0
     event = number(run, "artefact", "G-1")
     words = ("--set", "certificate=2025-118", "--set", "valid-to=2027-06-30")
@@ -44,13 +45,13 @@ def test_a_certificate_is_corrected_and_both_readings_are_shown(run) -> None:
         ((), 2),
     ],
 )
-def test_what_cannot_be_corrected_so_is_refused(run, words, code: int) -> None:
+def test_what_cannot_be_corrected_so_is_refused(run: Program, words, code: int) -> None:
     assert run(*GRID).code == 0
     answer = run("correct", number(run, "artefact", "G-1"), *words, *WHY)
     assert answer.code == code, answer.err
 
 
-def test_a_void_artefact_or_device_is_gone_until_that_is_taken_back(run) -> None:
+def test_a_void_artefact_or_device_is_gone_until_that_is_taken_back(run: Program) -> None:
     for words, what, name in ((GRID, "artefact", "G-1"), (SCANNER, "device", "F-24")):
         assert run(*words).code == 0
         event = number(run, what, name)

@@ -13,6 +13,7 @@ from typing import Any
 import pytest
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PublicKey
 
+from program import Program
 from sieve_registry.audit import commands as audit_commands
 from sieve_registry.audit import verification
 from sieve_registry.errors import SignatureError
@@ -129,7 +130,7 @@ def test_without_the_extra_part_one_sentence_says_how_to_get_it(
     add()
     real = builtins.__import__
 
-    def lacking(name, *arguments, **options):
+    def lacking(name, *arguments: object, **options: Any):
         if name.startswith("cryptography"):
             raise ModuleNotFoundError(name)
         return real(name, *arguments, **options)
@@ -139,7 +140,7 @@ def test_without_the_extra_part_one_sentence_says_how_to_get_it(
         audit_commands.sign_head(registry, key, ADA)
 
 
-def test_commands(run, tmp_path: Path) -> None:
+def test_commands(run: Program, tmp_path: Path) -> None:
     run("sieve", "add", "S-1", "--nominal", "75um")
     made = run("sign", "--new-key", str(tmp_path / "k.pem"))
     assert len(made.out.splitlines()[1]) == 64

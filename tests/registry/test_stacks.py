@@ -12,6 +12,7 @@ from typing import Any
 
 import pytest
 
+from program import Program
 from registry_made import Measuring
 from sieve_registry.audit import commands as audit_commands
 from sieve_registry.audit import verification
@@ -102,7 +103,9 @@ def test_what_speaks_against_a_sieve_that_passed_is_told(
     assert notes() == []
 
 
-def test_a_use_of_a_sieve_that_failed_says_so(run, scan: Path, measuring: Measuring) -> None:
+def test_a_use_of_a_sieve_that_failed_says_so(
+    run: Program, scan: Path, measuring: Measuring
+) -> None:
     assert run("sieve", "add", "S-1", "--nominal", "75um").code == 0
     measuring.outcome = "fail"
     assert run("check", "S-1", str(scan), "--um-per-px", "5.29").code == 0
@@ -223,7 +226,9 @@ def test_a_run_is_logged_whole_or_not_at_all(shelf) -> None:
     assert verification.ledger_head(shelf) == before
 
 
-def test_commands_and_a_hand_scanner(run, scan: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_commands_and_a_hand_scanner(
+    run: Program, scan: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     for name, nominal in (("A", "2mm"), ("B", "1mm")):
         run("sieve", "add", name, "--nominal", nominal, "--frame", "8in")
     monkeypatch.setattr("sys.stdin", io.StringIO("A\nB\n\nnot read\n"))
@@ -247,7 +252,7 @@ def test_commands_and_a_hand_scanner(run, scan: Path, monkeypatch: pytest.Monkey
     assert run("stack", "run", "sand", "--method", "hand", "--mass", "x").code == 2
 
 
-def test_a_run_with_a_stack_that_was_not_ready_is_logged_and_says_so(run) -> None:
+def test_a_run_with_a_stack_that_was_not_ready_is_logged_and_says_so(run: Program) -> None:
     run("sieve", "add", "S-1", "--nominal", "75um", "--frame", "200mm")
     run("stack", "add", "fine", "S-1")
     told = run("stack", "run", "fine", "--method", "wet")

@@ -14,6 +14,7 @@ from typing import Any
 import openpyxl
 import pytest
 
+from program import Program
 from registry_kinds import file_only
 from sieve_inspect.errors import UsageError
 from sieve_registry.audit import verification
@@ -187,7 +188,7 @@ def test_a_workbook_that_is_none_says_so(registry: Registry, table) -> None:
 
 @pytest.mark.parametrize("kind", ["csv", "xlsx"])
 def test_what_is_written_runs_nothing_and_reads_back_the_same(
-    run, registry: Registry, add: Callable[..., Any], tmp_path: Path, kind: str
+    run: Program, registry: Registry, add: Callable[..., Any], tmp_path: Path, kind: str
 ) -> None:
     add("=1+1", location="@home", maker="+49 5", serial="-3")
     out = tmp_path / f"out.{kind}"
@@ -208,7 +209,7 @@ def test_what_is_written_runs_nothing_and_reads_back_the_same(
 
 
 @file_only
-def test_commands_tell_bad_rows_and_end_with_48(run, table) -> None:
+def test_commands_tell_bad_rows_and_end_with_48(run: Program, table) -> None:
     path = table("id,nominal\nA,75um\nB,75\n")
     trial = run("import", str(path), "--dry-run")
     assert trial.code == 39  # a trial begins no registry
@@ -225,7 +226,7 @@ def test_commands_tell_bad_rows_and_end_with_48(run, table) -> None:
 
 
 def test_a_mapping_that_would_map_nothing_is_refused_and_the_help_shows_one(
-    registry: Registry, table, run
+    registry: Registry, table, run: Program
 ) -> None:
     with pytest.raises(UsageError, match=r"'id' stands outside.*\[columns\]"):
         tables.read_mapping(table('id = "Sieve no."', "map.toml"))

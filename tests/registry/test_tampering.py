@@ -30,7 +30,7 @@ def tampered(registry: Registry, add: Callable[..., Any], check: Callable[..., A
     sieve_commands.retire(registry, "S-1", "worn")
     assert verification.verify(registry).ok
 
-    def tamper(*statements):
+    def tamper(*statements: object):
         connection = sqlite3.connect(path)
         try:
             with connection:

@@ -29,7 +29,7 @@ def draw(path, aperture_px, seed):
     return str(path)
 
 
-def test_a_good_sieve_and_a_worn_one(lab, tmp_path: Path) -> None:
+def test_a_good_sieve_and_a_worn_one(lab: Program, tmp_path: Path) -> None:
     good = draw(tmp_path / "good.png", 15.0, 4)
     worn = draw(tmp_path / "worn.png", 16.6, 5)
     assert lab("sieve", "add", "S-1", "--nominal", "No. 200", "--in-service", "2025-01-31")[0] == 0
@@ -54,7 +54,7 @@ def test_a_good_sieve_and_a_worn_one(lab, tmp_path: Path) -> None:
     assert (proof["ok"], proof["events"]) == (True, 3)
 
 
-def test_a_picture_that_cannot_be_measured_leaves_no_check(lab, tmp_path: Path) -> None:
+def test_a_picture_that_cannot_be_measured_leaves_no_check(lab: Program, tmp_path: Path) -> None:
     grey = tmp_path / "coarse.png"
     save(render(Cloth(15.0, 10.0), shape=(200, 200)), grey)
     lab("sieve", "add", "S-1", "--nominal", "75um")

@@ -16,7 +16,9 @@ from sieve_registry.report.view import Apertures, Places
 from sieve_registry.report.wear_charts import _band, _design
 
 
-def cloth(seed=0, size=(24, 30), teeth_um=0.0, images=1):
+def cloth(
+    seed: int = 0, size: tuple[int, int] = (24, 30), teeth_um: float = 0.0, images: int = 1
+) -> Apertures:
     """Apertures whose gaps scatter by 1 um, and whose odd columns are wider by `teeth_um`."""
     rng = np.random.default_rng(seed)
     shape = (images, *size)

@@ -6,6 +6,7 @@ import io
 from dataclasses import replace
 from datetime import date
 from decimal import Decimal
+from typing import Any
 from xml.etree import ElementTree
 
 import cv2
@@ -15,6 +16,7 @@ from PIL import Image
 
 from sieve_registry.records import Check, DirectionFigures, Sieve, SieveState
 from sieve_registry.report import labels
+from sieve_registry.report.labels import Size
 
 FIGURES = DirectionFigures(400, Decimal("75.1"), None, None, None, None, None, None)
 SIEVE = Sieve(
@@ -50,7 +52,7 @@ def drawn(svg: str, dots: int = 12) -> np.ndarray:
 
 @pytest.mark.parametrize("size", labels.SIZES.values(), ids=labels.SIZES)
 @pytest.mark.parametrize("sieve_id", ["S-0075", "Größe 75 µm", "x" * 64])
-def test_either_size_is_read_back(size, sieve_id) -> None:
+def test_either_size_is_read_back(size: Size, sieve_id: str) -> None:
     label = labels.label_of(replace(STATE, sieve=replace(SIEVE, id=sieve_id)))
     assert read_back(labels.png(label, size)) == sieve_id
     assert cv2.QRCodeDetector().detectAndDecode(drawn(labels.svg(label, size)))[0] == sieve_id
@@ -76,7 +78,9 @@ def test_either_size_is_read_back(size, sieve_id) -> None:
         ({"status": "retired", "due": None}, "RETIRED", "Do not use"),
     ],
 )
-def test_both_sizes_say_the_status_and_until_when(changes, status: str, short: str) -> None:
+def test_both_sizes_say_the_status_and_until_when(
+    changes: dict[str, Any], status: str, short: str
+) -> None:
     label = labels.label_of(replace(STATE, **changes))
     assert label.lines[:3] == ("S-0075", "75 µm", status)
     assert short in label.lines
@@ -86,7 +90,7 @@ def test_both_sizes_say_the_status_and_until_when(changes, status: str, short: s
 
 
 @pytest.mark.parametrize("size", labels.SIZES.values(), ids=labels.SIZES)
-def test_words_stay_beside_the_code_and_on_the_label(size) -> None:
+def test_words_stay_beside_the_code_and_on_the_label(size: Size) -> None:
     bad = replace(CHECK, outcome="conditional pass")
     state = replace(
         STATE, sieve=replace(SIEVE, id="W" * 40), last_check=bad, interval_uses=1_000_000

@@ -2,7 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
 import pytest
+from playwright.sync_api import Browser, Page
 
 import report_lab
 from report_sample import sample
@@ -19,7 +24,7 @@ from sieve_registry.sieves import queries as sieve_queries
 
 
 @pytest.fixture(scope="module")
-def pages(filled, tmp_path_factory: pytest.TempPathFactory):
+def pages(filled: Path, tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
     """Every kind of page as a file."""
     folder = tmp_path_factory.mktemp("pages")
     registry = report_lab.lab(filled, report_lab.LAST_DAY)
@@ -41,11 +46,11 @@ def pages(filled, tmp_path_factory: pytest.TempPathFactory):
 
 
 @pytest.fixture
-def shown(browser, pages):
+def shown(browser: Browser, pages: dict[str, Path]) -> Iterator[Callable[..., Page]]:
     """Opens a page that may ask for nothing and complain of nothing."""
     complaints, contexts = [], []
 
-    def show(name, width=1280, **options):
+    def show(name: str, width: int = 1280, **options: Any) -> Page:
         contexts.append(browser.new_context(viewport={"width": width, "height": 900}, **options))
         page = contexts[-1].new_page()
         page.on("pageerror", lambda error: complaints.append(str(error)))
@@ -67,7 +72,7 @@ def shown(browser, pages):
 @pytest.mark.parametrize(
     "name", ["check", "conditional", "history", "unchecked", "audit", "labels"]
 )
-def test_no_rule_of_axe_is_broken(shown, name: str) -> None:
+def test_no_rule_of_axe_is_broken(shown: Callable[..., Page], name: str) -> None:
     axe = pytest.importorskip("axe_playwright_python.sync_playwright", reason="no axe installed")
     found = axe.Axe().run(shown(name))
     broken = [(one["id"], one["nodes"][0]["html"][:200]) for one in found.response["violations"]]
@@ -77,16 +82,16 @@ def test_no_rule_of_axe_is_broken(shown, name: str) -> None:
 
 
 @pytest.mark.parametrize("name", ["check", "history", "unchecked", "audit", "labels"])
-def test_a_narrow_screen_scrolls_one_way_only(shown, name: str) -> None:
+def test_a_narrow_screen_scrolls_one_way_only(shown: Callable[..., Page], name: str) -> None:
     page = shown(name, width=380)
     assert page.evaluate("document.documentElement.scrollWidth") <= 380
 
 
-def rows(page):
+def rows(page: Page) -> int:
     return page.locator("tbody tr:visible").count()
 
 
-def test_the_filter_narrows_by_words_days_and_lateness(shown) -> None:
+def test_the_filter_narrows_by_words_days_and_lateness(shown: Callable[..., Page]) -> None:
     page = shown("audit")
     every = rows(page)
     page.get_by_label("Filter").fill("c-0003 torn")
@@ -107,14 +112,14 @@ def test_the_filter_narrows_by_words_days_and_lateness(shown) -> None:
     assert [text.split()[0] for text in dated] == ["C-0002"]
 
 
-def test_every_row_is_there_without_scripts(shown, browser) -> None:
+def test_every_row_is_there_without_scripts(shown: Callable[..., Page], browser: Browser) -> None:
     with_script = rows(shown("audit"))
     page = shown("audit", java_script_enabled=False)
     assert rows(page) == with_script
     assert not page.get_by_label("Filter").is_visible()
 
 
-def test_filters_and_links_are_reached_by_keyboard(shown) -> None:
+def test_filters_and_links_are_reached_by_keyboard(shown: Callable[..., Page]) -> None:
     page = shown("audit")
     reached = []
     for _ in range(40):

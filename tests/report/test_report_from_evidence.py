@@ -23,11 +23,13 @@ from sieve_registry.report import (
     render_check_report,
     render_sieve_history,
 )
+from sieve_registry.report.view import CheckView
 from sieve_registry.sieves.recording import RecordTerms
+from sieve_registry.store.engine import Registry
 
 
 @pytest.fixture(scope="module")
-def torn(filled):
+def torn(filled: Path) -> tuple[CheckView, str]:
     """The view of the check with torn apertures, and its page."""
     opened = report_lab.lab(filled, report_lab.LAST_DAY)
     view = check_view(opened, "C-0003")
@@ -35,11 +37,11 @@ def torn(filled):
     return view, render_check_report(view)
 
 
-def text_of(page):
+def text_of(page: str) -> str:
     return " ".join(re.sub(r"<style>.*?</style>|<[^>]+>", " ", page, flags=re.DOTALL).split())
 
 
-def rows_of(registry, check_id):
+def rows_of(registry: Registry, check_id: str) -> list[dict[str, str]]:
     (kept,) = [
         f for f in check_queries.get_check(registry, check_id).evidence if f.role == "apertures"
     ]
@@ -49,7 +51,7 @@ def rows_of(registry, check_id):
 
 
 def test_the_same_bytes_on_another_day_from_a_copy_of_the_records(
-    filled, torn, tmp_path: Path
+    filled: Path, torn: tuple[CheckView, str], tmp_path: Path
 ) -> None:
     copy = tmp_path / "elsewhere"
     shutil.copytree(filled, copy)
@@ -58,7 +60,7 @@ def test_the_same_bytes_on_another_day_from_a_copy_of_the_records(
     registry.close()
 
 
-def test_the_history_is_the_same_for_the_same_day(filled, tmp_path: Path) -> None:
+def test_the_history_is_the_same_for_the_same_day(filled: Path, tmp_path: Path) -> None:
     pages = []
     for day in (report_lab.LAST_DAY, "2025-01-31"):
         registry = report_lab.lab(filled, day)
@@ -68,7 +70,9 @@ def test_the_history_is_the_same_for_the_same_day(filled, tmp_path: Path) -> Non
     assert pages[0] == pages[1]
 
 
-def test_torn_apertures_come_first_then_the_largest_of_the_table(registry, torn) -> None:
+def test_torn_apertures_come_first_then_the_largest_of_the_table(
+    registry: Registry, torn: tuple[CheckView, str]
+) -> None:
     rows = rows_of(registry, "C-0003")
     ok = [r for r in rows if r["state"] == "ok"]
     largest = sorted((max(float(r[f"width_{d}_um"]) for d in "xy") for r in ok), reverse=True)
@@ -80,7 +84,7 @@ def test_torn_apertures_come_first_then_the_largest_of_the_table(registry, torn)
     assert [one.width_um for one in shown[5:]] == largest[:5]
 
 
-def test_an_enlarged_aperture_shows_light_within_dark_wires(torn) -> None:
+def test_an_enlarged_aperture_shows_light_within_dark_wires(torn: tuple[CheckView, str]) -> None:
     for one in torn[0].enlarged[5:]:
         grey = np.asarray(Image.open(io.BytesIO(one.jpeg)).convert("L"), float)
         assert max(grey.shape) == pytest.approx(220, abs=4)
@@ -98,7 +102,7 @@ def test_an_enlarged_aperture_shows_light_within_dark_wires(torn) -> None:
         assert np.mean(crossing) < 90
 
 
-def test_the_outline_is_drawn_where_light_turns_dark(torn) -> None:
+def test_the_outline_is_drawn_where_light_turns_dark(torn: tuple[CheckView, str]) -> None:
     one = torn[0].enlarged[6]
     grey = np.asarray(Image.open(io.BytesIO(one.jpeg)).convert("L"), float)
     row = grey[grey.shape[0] // 2 - 2 : grey.shape[0] // 2 + 3].mean(axis=0)
@@ -108,7 +112,7 @@ def test_the_outline_is_drawn_where_light_turns_dark(torn) -> None:
     assert row[edge - 8] > 150
 
 
-def test_the_page_names_what_fails_though_every_value_passes(torn) -> None:
+def test_the_page_names_what_fails_though_every_value_passes(torn: tuple[CheckView, str]) -> None:
     text = text_of(torn[1])
     assert "torn apertures – 8 – none ✗ fail" in text
     assert "torn: a wire is missing or broken" in text
@@ -117,7 +121,9 @@ def test_the_page_names_what_fails_though_every_value_passes(torn) -> None:
     assert [base64.b64decode(uri) for uri in uris] == [one.jpeg for one in torn[0].enlarged]
 
 
-def test_wear_is_seen_from_the_day_of_the_check(registry, torn) -> None:
+def test_wear_is_seen_from_the_day_of_the_check(
+    registry: Registry, torn: tuple[CheckView, str]
+) -> None:
     assert "Wear, seen from 2023-05-06" in torn[1]
     second = render_check_report(check_view(registry, "C-0002"))
     assert "Wear, seen from 2022-05-04" in second
@@ -126,14 +132,14 @@ def test_wear_is_seen_from_the_day_of_the_check(registry, torn) -> None:
     assert "Wear, seen from" not in first
 
 
-def test_a_corrected_day_is_shown_in_both_readings(registry) -> None:
+def test_a_corrected_day_is_shown_in_both_readings(registry: Registry) -> None:
     text = text_of(render_check_report(check_view(registry, "C-0001")))
     assert "checked on 2021-05-01 by R. Example" in text
     assert "date 2021-05-02 date 2021-05-01 wrong day typed (Q. Lead, 2023-06-01" in text
     assert "This sieve was checked again since: C-0003" in text
 
 
-def test_a_void_check_says_so_first_and_a_decision_is_told(filled, tmp_path: Path) -> None:
+def test_a_void_check_says_so_first_and_a_decision_is_told(filled: Path, tmp_path: Path) -> None:
     from sieve_registry.quality import decisions
 
     copy = tmp_path / "lab"
@@ -153,7 +159,7 @@ def test_a_void_check_says_so_first_and_a_decision_is_told(filled, tmp_path: Pat
     registry.close()
 
 
-def test_traceability_has_four_lines_whatever_is_recorded(torn) -> None:
+def test_traceability_has_four_lines_whatever_is_recorded(torn: tuple[CheckView, str]) -> None:
     assert [name for name, _ in torn[0].chain] == [
         "Certificate", "Artefact", "Scale of the device", "This check",
     ]  # fmt: skip
@@ -162,7 +168,7 @@ def test_traceability_has_four_lines_whatever_is_recorded(torn) -> None:
     assert re.search(r"Measured with .*numpy \d", text)
 
 
-def test_a_changed_scan_gives_no_report(filled, tmp_path: Path) -> None:
+def test_a_changed_scan_gives_no_report(filled: Path, tmp_path: Path) -> None:
     copy = tmp_path / "lab"
     shutil.copytree(filled, copy)
     for path in (copy / "registry.evidence").rglob("*.tif"):
@@ -174,7 +180,7 @@ def test_a_changed_scan_gives_no_report(filled, tmp_path: Path) -> None:
     registry.close()
 
 
-def test_the_history_tells_how_the_sieve_stands_and_what_was_recorded(registry) -> None:
+def test_the_history_tells_how_the_sieve_stands_and_what_was_recorded(registry: Registry) -> None:
     text = text_of(render_sieve_history(history_view(registry, "S-0125")))
     assert "In service, but its last check was not passed C-0003 on 2023-05-06: fail." in text
     assert "What to do next: Proposed: take it out of use" in text
@@ -186,7 +192,7 @@ def test_the_history_tells_how_the_sieve_stands_and_what_was_recorded(registry) 
 
 
 def test_the_history_writes_a_reference_check_as_far_as_its_figures_carry(
-    filled, tmp_path: Path
+    filled: Path, tmp_path: Path
 ) -> None:
     from sieve_registry.quality import references
     from sieve_registry.quality.reference_rules import master
@@ -205,7 +211,7 @@ def test_the_history_writes_a_reference_check_as_far_as_its_figures_carry(
     registry.close()
 
 
-def test_a_sieve_never_checked_says_what_to_do(registry) -> None:
+def test_a_sieve_never_checked_says_what_to_do(registry: Registry) -> None:
     page = render_sieve_history(history_view(registry, report_lab.ODD_NAME))
     text = text_of(page)
     assert "Never checked" in text

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from fluids.particle_size_distribution import ASTM_E11_sieves
+from fluids.particle_size_distribution import ASTM_E11_sieves, Sieve
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -17,7 +17,7 @@ from sieve_inspect.standard import (
 
 
 @pytest.mark.parametrize("sieve", ASTM_E11_sieves.values(), ids=lambda s: s.old_designation)
-def test_every_published_designation(sieve) -> None:
+def test_every_published_designation(sieve: Sieve) -> None:
     expected = round(sieve.opening * 1e6, 6)
     assert resolve_nominal(sieve.old_designation) == expected
     assert resolve_nominal(sieve.designation + " mm") == expected

@@ -11,7 +11,7 @@ from decimal import Decimal
 from pathlib import Path
 
 import pytest
-from fluids.particle_size_distribution import ASTM_E11_sieves, ISO_3310_1_sieves
+from fluids.particle_size_distribution import ASTM_E11_sieves, ISO_3310_1_sieves, Sieve
 
 from sieve_inspect.standard import formula, limits
 from sieve_inspect.standard.editions import EDITIONS, compute_row, tabulated
@@ -39,7 +39,7 @@ def test_no_row_is_missing_and_none_is_ours_alone() -> None:
 
 
 @pytest.mark.parametrize("sieve", ISO, ids=lambda s: f"{s.designation} mm")
-def test_iso_2016_x_and_y_as_fluids(sieve) -> None:
+def test_iso_2016_x_and_y_as_fluids(sieve: Sieve) -> None:
     found = limits(um(sieve.opening), "iso3310-1:2016")
     assert not found.computed
     assert found.x_um == um(sieve.X_variation_max)
@@ -51,7 +51,7 @@ ROUNDED_TO_A_MILLIMETRE = {35_500.0, 37_500.0, 40_000.0, 45_000.0}
 
 
 @pytest.mark.parametrize("sieve", ISO, ids=lambda s: f"{s.designation} mm")
-def test_iso_2016_s_limit_as_fluids(sieve) -> None:
+def test_iso_2016_s_limit_as_fluids(sieve: Sieve) -> None:
     w = um(sieve.opening)
     found = limits(w, "iso3310-1:2016")
     if w in ROUNDED_TO_A_MILLIMETRE:
@@ -63,7 +63,7 @@ def test_iso_2016_s_limit_as_fluids(sieve) -> None:
 
 
 @pytest.mark.parametrize("sieve", ISO, ids=lambda s: f"{s.designation} mm")
-def test_iso_2016_wires_as_fluids_from_71_um(sieve) -> None:
+def test_iso_2016_wires_as_fluids_from_71_um(sieve: Sieve) -> None:
     found = limits(um(sieve.opening), "iso3310-1:2016")
     assert found.wire_um == um(sieve.d_wire)
     if sieve.opening > 70.9e-6:
@@ -83,7 +83,7 @@ def test_iso_2016_wires_as_fluids_from_71_um(sieve) -> None:
 
 
 @pytest.mark.parametrize("sieve", E11, ids=lambda s: s.old_designation)
-def test_e11_2009_as_fluids(sieve) -> None:
+def test_e11_2009_as_fluids(sieve: Sieve) -> None:
     found = limits(um(sieve.opening), "astm-e11:2009")
     assert found.x_um == um(sieve.X_variation_max)
     assert found.y_um == um(sieve.Y_variation_avg)
@@ -93,7 +93,7 @@ def test_e11_2009_as_fluids(sieve) -> None:
 
 
 @pytest.mark.parametrize("sieve", E11, ids=lambda s: s.old_designation)
-def test_e11_2009_s_limits_and_counts_as_fluids(sieve) -> None:
+def test_e11_2009_s_limits_and_counts_as_fluids(sieve: Sieve) -> None:
     # fluids keeps these in um below 1 mm, and in mm from there.
     factor = 1.0 if sieve.opening < 0.999e-3 else 1000.0
     for grade in ("compliance", "inspection", "calibration"):
@@ -104,7 +104,7 @@ def test_e11_2009_s_limits_and_counts_as_fluids(sieve) -> None:
 
 
 @pytest.mark.parametrize("sieve", E11, ids=lambda s: s.old_designation)
-def test_e11_2009_wires_as_fluids_from_1_mm(sieve) -> None:
+def test_e11_2009_wires_as_fluids_from_1_mm(sieve: Sieve) -> None:
     found = limits(um(sieve.opening), "astm-e11:2009")
     if sieve.opening < 0.999e-3:
         # fluids is 1000 times too small here, and has lost digits; ours are its ISO rows.

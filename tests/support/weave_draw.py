@@ -6,6 +6,7 @@ import csv
 import io
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import tifffile
@@ -51,7 +52,7 @@ def openings(measurement: Measurement) -> Openings:
     )
 
 
-def measured(path: Path, nominal_px: float, **options) -> Measurement:
+def measured(path: Path, nominal_px: float, **options: Any) -> Measurement:
     return measure([path], nominal_um=nominal_px * UM, scale=EXACT, **options)
 
 

@@ -27,14 +27,14 @@ from sieve_inspect.workers.software import software
 from sieve_registry.cli.main import main
 
 
-def typed(monkeypatch: pytest.MonkeyPatch, *arguments):
+def typed(monkeypatch: pytest.MonkeyPatch, *arguments: object):
     monkeypatch.setattr(sys, "argv", ["sieveward", "validate", *map(str, arguments)])
     with pytest.raises(SystemExit) as ended:
         main()
     return int(ended.value.code or 0)
 
 
-def only(monkeypatch: pytest.MonkeyPatch, *jobs) -> None:
+def only(monkeypatch: pytest.MonkeyPatch, *jobs: object) -> None:
     """Let nothing but these rows be run."""
     monkeypatch.setattr(run, "_jobs", lambda _: list(jobs))
 

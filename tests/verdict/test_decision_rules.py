@@ -12,6 +12,7 @@ import pytest
 
 from sieve_inspect.errors import UsageError
 from sieve_inspect.standard import limits
+from sieve_inspect.standard.model import Limits
 from sieve_inspect.summary.direction import DirectionSummary
 from sieve_inspect.verdict import (
     ClothState,
@@ -32,7 +33,13 @@ SOUND = DirectionSummary(
 ISO_75 = limits(75)
 
 
-def verdict(rule: str, by=ISO_75, coarser=(), also: dict | None = None, **y) -> Verdict:
+def verdict(
+    rule: str,
+    by: Limits = ISO_75,
+    coarser: tuple[Limits] = (),
+    also: dict | None = None,
+    **y: float,
+) -> Verdict:
     options = {"fit": "ok", **(also or {})}
     return judge(SOUND, replace(SOUND, **y), by, rule=rule, coarser=coarser, **options)
 
@@ -50,7 +57,7 @@ def verdict(rule: str, by=ISO_75, coarser=(), also: dict | None = None, **y) -> 
     ],
 )
 def test_conformance_probability(
-    value, u: float, low: float | None, high: float | None, expected
+    value: float, u: float, low: float | None, high: float | None, expected: float
 ) -> None:
     assert p_conform(value, u, low, high) == pytest.approx(expected, abs=5e-4)
 

@@ -40,7 +40,9 @@ SOUND = DirectionSummary(
 ISO_75 = limits(75, "iso3310-1:2016")
 
 
-def verdict(*, by: Limits = ISO_75, fit: str = "ok", also: dict | None = None, **y) -> Verdict:
+def verdict(
+    *, by: Limits = ISO_75, fit: str = "ok", also: dict | None = None, **y: float
+) -> Verdict:
     """Direction x is sound; direction y differs by the keywords."""
     return judge(SOUND, replace(SOUND, **y), by, fit=fit, **(also or {}))
 

@@ -22,11 +22,11 @@ SIDE = 900
 UM_PER_PX = 5.0
 
 
-def even(sigma):
+def even(sigma: float):
     return lambda x, _: np.full_like(x, sigma)
 
 
-def across(first, last):
+def across(first: float, last: float):
     return lambda x, _: first + (last - first) * x
 
 

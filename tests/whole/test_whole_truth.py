@@ -160,7 +160,7 @@ def test_tight_openings_need_no_full_fit(
     asked = []
     full = banded._in_full
 
-    def counted(view, whole, which, *rest):
+    def counted(view, whole, which, *rest: object):
         asked.append(len(which))
         return full(view, whole, which, *rest)
 
