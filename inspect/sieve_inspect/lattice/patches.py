@@ -1,8 +1,8 @@
-"""Rows and columns: openings one pitch apart are linked, and what is linked is a patch of cloth.
+"""Rows and columns: openings about a pitch apart are linked; linked openings are a patch of cloth.
 
-A wire missing right across leaves openings of twice the height in a whole row, and no link leads
-over them. The patches on both sides are of one cloth if the rows and columns of one, carried on
-over the gap, meet those of the other.
+A wire missing right across leaves a row of openings of twice the height, over which no link leads.
+The patches on both sides are of one cloth if the rows and columns of one patch, continued across
+the gap, meet those of the other.
 """
 
 from __future__ import annotations
@@ -19,13 +19,13 @@ Float = NDArray[np.float64]
 Bool = NDArray[np.bool_]
 Index = NDArray[np.intp]
 
-FEWEST = 4  # openings that hang together
+FEWEST = 4  # linked openings
 _LINK = 0.34  # links may be off by this share of the pitch
-_PATCH = 0.01  # share of the largest patch that another needs to be looked at, …
+_PATCH = 0.01  # size as a share of the largest patch from which a patch is considered …
 _PATCHES = 40  # … and how many are
-_AT_ONCE = 200_000  # openings whose links are looked at again
+_AT_ONCE = 200_000  # openings whose links are compared together
 _ACROSS = 4.4  # pitches that patches may be apart: two wires missing side by side
-_NEAREST = 12  # openings on the other side that each is compared with
+_NEAREST = 12  # openings on the other side with which each is compared
 _AGREE = 5  # openings along the gap that must agree
 _OFF = 0.2  # share of the pitch by which they may miss a whole number of rows
 _MOST = 0.7  # share of the comparisons that must not
@@ -34,10 +34,11 @@ _TWICE = 0.02  # share of a patch's openings that may lie where another has one
 
 @dataclass(frozen=True, eq=False)
 class Linked:
-    """Openings that hang together by links of about one pitch, over wires missing right across.
+    """Openings connected by links of about one pitch, also across missing wires.
 
-    `index` (n, 2) are row and column of those that belong to the largest patch, `member` (n,).
-    `elsewhere` is the size of the next largest patch as a share of this one, `at_odds` the share
+    `index` (n, 2) are row and column of the openings that belong to the largest patch, `member`
+    (n,).
+    `elsewhere` is the size of the next largest patch as a share of this patch, `at_odds` the share
     of links that lead to another row or column than the truest links do.
     """
 
@@ -70,7 +71,7 @@ def link(peaks: Float, vectors: Float) -> Linked:
         cost.append(distance[hit] + 1e-6 * reach)
     places = np.concatenate(start), np.concatenate(end)
     costs = np.concatenate(cost)
-    del tree, start, end, cost  # of a whole cloth they are hundreds of megabytes
+    del tree, start, end, cost  # of a large cloth they are hundreds of megabytes
     if not len(costs):
         return Linked(index, np.zeros(count, np.bool_))
     graph = coo_array((costs, places), shape=(count, count)).tocsr()
@@ -88,7 +89,7 @@ def link(peaks: Float, vectors: Float) -> Linked:
         order, before = breadth_first_order(branches, root, directed=False)
         parent[order[1:]] = before[order[1:]]
     everyone = np.arange(count)
-    walked = _walk(_steps(peaks, vectors, parent, everyone), parent)
+    placed = _summed_steps(_steps(peaks, vectors, parent, everyone), parent)
     at_odds = 0
     for first in range(0, count, _AT_ONCE):
         some = everyone[first : first + _AT_ONCE]
@@ -97,19 +98,19 @@ def link(peaks: Float, vectors: Float) -> Linked:
         there = graph.indices[links[0] : links[-1]].astype(np.intp)
         known = np.isin(label[here], patches)
         here, there = here[known], there[known]
-        odd = walked[there] - walked[here] != _steps(peaks, vectors, here, there)
+        odd = placed[there] - placed[here] != _steps(peaks, vectors, here, there)
         at_odds += int(odd.any(axis=1).sum())
-    found = _joined(peaks, walked, [label == patch for patch in patches])
-    return Linked(*found, at_odds / graph.nnz)
+    joined = _joined(peaks, placed, [label == patch for patch in patches])
+    return Linked(*joined, at_odds / graph.nnz)
 
 
 def _steps(peaks: Float, vectors: Float, here: Index, there: Index) -> Index:
-    """(row, column) steps (m, 2) that links lead over: they are true to a third of the pitch."""
+    """(row, column) steps (m, 2) of links, which are accurate to a third of the pitch."""
     share = (peaks[there] - peaks[here]) @ np.linalg.inv(vectors)
     return np.rint(share[:, ::-1]).astype(np.intp)
 
 
-def _walk(step: NDArray[np.intp], parent: NDArray[np.intp]) -> NDArray[np.intp]:
+def _summed_steps(step: NDArray[np.intp], parent: NDArray[np.intp]) -> NDArray[np.intp]:
     """Sum the steps from the root to every node; the root is its own parent, its step zero.
 
     Every round doubles the length of the path already summed.
@@ -124,31 +125,31 @@ def _walk(step: NDArray[np.intp], parent: NDArray[np.intp]) -> NDArray[np.intp]:
 
 
 def _joined(peaks: Float, index: Index, patches: Sequence[Bool]) -> tuple[Index, Bool, float]:
-    """Join to the first of the `patches` (n,) of `peaks` (n, 2) px those that carry it on.
+    """Join to the first of the `patches` (n,) of `peaks` (n, 2) px those that continue it.
 
-    `index` (n, 2) are row and column, each patch counted from its own origin. Returns the index,
-    who belongs to the first patch now, and the size of the largest other one as a share of it.
+    `index` (n, 2) are row and column, each patch counted from its own origin. Returns the
+    index, the members of the joined patch, and the size of the largest other as a share of it.
     """
     member, others = patches[0].copy(), list(patches[1:])
     if not others:
         return index, member, 0.0
     index = index.copy()
-    met = True
-    while met:
-        met = False
+    grown = True
+    while grown:
+        grown = False
         for patch in list(others):
             offset = _offset(peaks, index, member, patch)
             if offset is not None:
                 index[patch] += offset
                 member |= patch
                 others = [o for o in others if o is not patch]
-                met = True
+                grown = True
     left = max((int(o.sum()) for o in others), default=0)
     return index, member, left / int(member.sum())
 
 
 def _offset(peaks: Float, index: Index, member: Bool, patch: Bool) -> Index | None:
-    """What to add to the patch's rows and columns to go on with those of `member`, or None."""
+    """What to add to a patch's rows and columns so that they continue `member`'s, or None."""
     from scipy.spatial import cKDTree
 
     here, there = np.flatnonzero(member), np.flatnonzero(patch)

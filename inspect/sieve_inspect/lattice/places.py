@@ -1,8 +1,8 @@
-"""Where openings have to be by what all the others say.
+"""Places of openings inferred from the other openings.
 
-A smooth map of the whole field, and on it what a gap between two wires adds: the wires are
-uneven from one to the next, but each is nearly straight. So the place of an opening follows from
-its column's gap across x and its row's gap across y, whatever lies in it or is torn beside it.
+A smooth map of the field, and on it the offset of each gap between two wires: the spacing of wires
+is uneven, but each wire is nearly straight. So the place of an opening follows from its column's
+gap across x and its row's gap across y, whatever lies in it or is torn beside it.
 """
 
 from __future__ import annotations
@@ -14,33 +14,45 @@ from numpy.typing import NDArray
 
 from sieve_inspect.image import opencv
 
-__all__ = ["along_gap", "closed", "expected_places", "filled", "in_place", "smooth_map"]
+__all__ = [
+    "along_gap",
+    "expected_places",
+    "smooth_map",
+    "with_inferred",
+    "with_notches_filled",
+    "without_misplaced",
+]
 
 Float = NDArray[np.float64]
 Bool = NDArray[np.bool_]
 Index = NDArray[np.intp]
 
-_ASTRAY = 0.2  # share of the pitch a peak may be off where its row and its column have it
+_ASTRAY = 0.2  # share of the pitch that a peak may be off the gaps of its row and column …
+_MOST_ASTRAY = 0.2  # … and share of the peaks above which nothing is removed
 _ENOUGH = 5000  # openings for a smooth map
-_AT_ONCE = 100_000  # openings asked about at a time
+_AT_ONCE = 100_000  # openings evaluated together
 _BRIDGE = 4  # unknown openings in a line between two known ones
-_NEAR = 5  # openings to both sides along a gap that are asked
+_NEAR = 5  # openings to both sides along a gap that are used
+_ROUNDS = 64  # of inferring from known neighbours: holes of up to so many openings from the rim
 
 
 @dataclass(frozen=True, eq=False)
 class SmoothMap:
-    """Places and lattice vectors by row and column: a polynomial through all of a field.
+    """Places and lattice vectors by row and column: a polynomial fitted to a field.
+
+    `middle` is (column, row); `matrix` (degree + 1, degree + 1, 2) belongs to the powers of column
+    and row.
 
     A cubic follows bends and lens distortion and is too stiff for the unevenness of single wires.
     """
 
-    middle: tuple[float, float]  # column, row
+    middle: tuple[float, float]
     scale: float
-    matrix: Float  # (degree + 1, degree + 1, 2), powers of column and row
+    matrix: Float
 
     @classmethod
     def of(cls, row: Index, column: Index, centre: Float, good: Bool) -> SmoothMap:
-        """The map through the `good` ones of openings at `centre` (n, 2) px."""
+        """The map fitted to the `good` (n,) of openings at `centre` (n, 2) px."""
         scale = max(1.0, float(row.max()), float(column.max()))
         middle = (float(column.mean()), float(row.mean()))
         degree = 3 if good.sum() > 100 else 1
@@ -66,7 +78,7 @@ class SmoothMap:
         return self._at(self.matrix, row, column)
 
     def vectors(self, row: Index, column: Index) -> Float:
-        """Vectors (n, 2, 2) with the index (opening, direction, xy)."""
+        """Lattice vectors (n, 2, 2) px with the index (opening, direction, xy)."""
         from numpy.polynomial.polynomial import polyder
 
         slopes = [np.asarray(polyder(self.matrix, axis=axis), float) for axis in (0, 1)]
@@ -93,18 +105,18 @@ class SmoothMap:
 
 
 def smooth_map(row: Index, column: Index, centre: Float, good: Bool) -> tuple[Float, Float]:
-    """Smooth places (n, 2) and lattice vectors (n, 2, 2) of all openings, from the `good` ones."""
-    found = SmoothMap.of(row, column, centre, good)
-    return found.places(row, column), found.vectors(row, column)
+    """Smooth places (n, 2) and lattice vectors (n, 2, 2) px of all openings, from the `good`."""
+    smooth = SmoothMap.of(row, column, centre, good)
+    return smooth.places(row, column), smooth.vectors(row, column)
 
 
 def along_gap(
     row: Index, column: Index, value: Float, good: Bool, axis: int, wanted: Index | None = None
 ) -> Float:
-    """Median of the `good` values in the same gap near every opening; NaN where none is.
+    """Median (n,) of the `good` values in the same gap near every opening; NaN where none is.
 
     Openings between the same two wires across direction `axis` share a column (0) or row (1).
-    `wanted` are the openings (m,) it is asked for, by default all.
+    `wanted` (m,) are numbers of openings, by default all; then the result is (m,).
     """
     line, place = (column, row) if axis == 0 else (row, column)
     grid = np.full((line.max() + 1, place.max() + 1 + 2 * _NEAR), np.nan)
@@ -124,20 +136,20 @@ def along_gap(
 
 
 def expected_places(row: Index, column: Index, centre: Float, good: Bool, wanted: Index) -> Float:
-    """Places (m, 2) px where the openings `wanted` are expected by the `good` ones of all."""
+    """Places (m, 2) px of the openings `wanted` (m,), expected from the `good` (n,) of all."""
     if not len(wanted):
         return np.zeros((0, 2))
-    found = SmoothMap.of(row, column, centre, good)
+    smooth = SmoothMap.of(row, column, centre, good)
     near = _near(row, column, wanted)
     row, column, good = row[near], column[near], good[near]
-    share = found.shares(row, column, np.where(good[:, None], centre[near], 0))
-    asked = np.searchsorted(near, wanted)
-    out = found.places(row[asked], column[asked])
-    vectors = found.vectors(row[asked], column[asked])
+    share = smooth.shares(row, column, np.where(good[:, None], centre[near], 0))
+    among = np.searchsorted(near, wanted)
+    out = smooth.places(row[among], column[among])
+    vectors = smooth.vectors(row[among], column[among])
     for axis in (0, 1):
-        gap = along_gap(row, column, share[:, axis], good, axis, asked)
+        gap = along_gap(row, column, share[:, axis], good, axis, among)
         lost = np.flatnonzero(np.isnan(gap))
-        gap[lost] = _around(row, column, share[:, axis], good, asked[lost])
+        gap[lost] = _around(row, column, share[:, axis], good, among[lost])
         out += gap[:, None] * vectors[:, axis]
     return out
 
@@ -145,8 +157,8 @@ def expected_places(row: Index, column: Index, centre: Float, good: Bool, wanted
 def _around(row: Index, column: Index, value: Float, good: Bool, wanted: Index) -> Float:
     """Median (m,) of the `good` values nearest to the openings `wanted`; 0 where none is near.
 
-    Beside the frame an opening may have no sound one in its own gap. The smooth map may be off
-    there by more than the next row is.
+    Beside the frame an opening may have no sound opening in its own gap. The smooth map may be
+    further off there than the next row is.
     """
     out = np.zeros(len(wanted))
     if not len(wanted):
@@ -165,18 +177,19 @@ def _around(row: Index, column: Index, value: Float, good: Bool, wanted: Index) 
 
 
 def _near(row: Index, column: Index, wanted: Index) -> Index:
-    """The openings (k,) `wanted` and those that may be asked about them, in their order."""
-    asked = np.zeros((row.max() + 1 + 2 * _NEAR, column.max() + 1 + 2 * _NEAR), np.bool_)
+    """The openings (k,) `wanted` and those from which they may be inferred, in their order."""
+    marked = np.zeros((row.max() + 1 + 2 * _NEAR, column.max() + 1 + 2 * _NEAR), np.bool_)
     for down in range(2 * _NEAR + 1):
         for right in range(2 * _NEAR + 1):
-            asked[row[wanted] + down, column[wanted] + right] = True
-    return np.flatnonzero(asked[row + _NEAR, column + _NEAR])
+            marked[row[wanted] + down, column[wanted] + right] = True
+    return np.flatnonzero(marked[row + _NEAR, column + _NEAR])
 
 
-def in_place(centre: Float) -> Float:
-    """A grid of places (rows, columns, 2) without peaks that are no opening: two torn make one.
+def without_misplaced(centre: Float) -> Float:
+    """A grid of places (rows, columns, 2) px without peaks that are no openings.
 
-    Nothing is taken away where most peaks would have to go: that is no cloth, and is told later.
+    Where a wire is missing, two openings make one peak. Nothing is removed where many peaks
+    would have to go: that is no cloth, and is refused later.
     """
     row, column = np.nonzero(np.isfinite(centre[..., 0]))
     good = np.ones(len(row), np.bool_)
@@ -186,22 +199,22 @@ def in_place(centre: Float) -> Float:
     for axis in (0, 1):
         gap = along_gap(row, column, share[:, axis], good, axis)
         astray |= np.abs(share[:, axis] - gap) > _ASTRAY
-    if astray.mean() > 0.2:
+    if astray.mean() > _MOST_ASTRAY:
         return centre
     out = centre.copy()
     out[row[astray], column[astray]] = np.nan
     return out
 
 
-def filled(centre: Float) -> Float:
+def with_inferred(centre: Float) -> Float:
     """Infer missing openings from opposite neighbours in their row and their column.
 
-    The middle between the neighbours on both sides is right for any smoothly bent cloth; holes
-    wider than one opening close from their rim inward, rows missing right across are bridged, and
-    holes with straight sides are spanned.
+    `centre` (rows, columns, 2) px, NaN where unknown. The middle between the neighbours on both
+    sides is right for any smoothly bent cloth; holes wider than an opening close from their rim
+    inward, rows missing right across are bridged, and holes with straight sides are spanned.
     """
     centre = np.pad(centre, ((2, 2), (2, 2), (0, 0)), constant_values=np.nan)
-    for _ in range(64):
+    for _ in range(_ROUNDS):
         known = np.isfinite(centre[..., 0])
         core = known[1:-1, 1:-1]
         touched = known[:-2, 1:-1] | known[2:, 1:-1] | known[1:-1, :-2] | known[1:-1, 2:]
@@ -222,20 +235,21 @@ def filled(centre: Float) -> Float:
                 at(0, 1) + at(-1, 0) - at(-1, 1),
             ]
         )
-        told = np.isfinite(guesses[..., 0])
-        support = told.sum(axis=0)
-        found = told[:2].any(axis=0) | (support >= 2)
-        if not found.any():
+        usable = np.isfinite(guesses[..., 0])
+        support = usable.sum(axis=0)
+        inferable = usable[:2].any(axis=0) | (support >= 2)
+        if not inferable.any():
             break
-        mean = np.where(told[..., None], guesses, 0).sum(axis=0) / np.maximum(support, 1)[:, None]
-        centre[row[found], column[found]] = mean[found]
-    centre = _bridged(centre[2:-2, 2:-2])
+        total = np.where(usable[..., None], guesses, 0).sum(axis=0)
+        mean = total / np.maximum(support, 1)[:, None]
+        centre[row[inferable], column[inferable]] = mean[inferable]
+    centre = _with_bridges(centre[2:-2, 2:-2])
     hole = opencv.enclosed(np.isfinite(centre[..., 0]))
-    return _spanned(centre, hole) if hole.any() else centre
+    return _with_holes_spanned(centre, hole) if hole.any() else centre
 
 
-def _bridged(centre: Float) -> Float:
-    """Up to `_BRIDGE` unknown places in a line between two known ones, evenly on the way."""
+def _with_bridges(centre: Float) -> Float:
+    """Fill up to `_BRIDGE` unknown places in a line between two known places, evenly."""
     out = centre.copy()
     for axis in (0, 1):
         lines, given = np.moveaxis(out, axis, 0), np.moveaxis(centre, axis, 0)
@@ -253,26 +267,26 @@ def _bridged(centre: Float) -> Float:
     return out
 
 
-def _spanned(centre: Float, hole: Bool) -> Float:
-    """Places in a hole, which has known ones on all sides: evenly on the ways across it."""
+def _with_holes_spanned(centre: Float, hole: Bool) -> Float:
+    """Fill places in a hole, which has known places on all sides: evenly on the lines across."""
     out = centre.copy()
     out[hole] = 0
     for axis in (0, 1):
-        lines, asked = np.moveaxis(centre, axis, 0), np.moveaxis(hole, axis, 0)
-        told = np.moveaxis(out, axis, 0)
-        for line in np.flatnonzero(asked.any(axis=1)):
+        lines, cut = np.moveaxis(centre, axis, 0), np.moveaxis(hole, axis, 0)
+        spanned = np.moveaxis(out, axis, 0)
+        for line in np.flatnonzero(cut.any(axis=1)):
             place = np.flatnonzero(np.isfinite(lines[line, :, 0]))
-            cells = np.flatnonzero(asked[line])
+            cells = np.flatnonzero(cut[line])
             for k in (0, 1):
-                told[line, cells, k] += 0.5 * np.interp(cells, place, lines[line, place, k])
+                spanned[line, cells, k] += 0.5 * np.interp(cells, place, lines[line, place, k])
     return out
 
 
-def closed(centre: Float, shape: tuple[int, ...]) -> Float:
-    """Places (rows, columns, 2) with those in notches of the rim, where the picture has room.
+def with_notches_filled(centre: Float, shape: tuple[int, ...]) -> Float:
+    """Fill places (rows, columns, 2) px in notches of the rim, where the picture has room.
 
     Where a wire is missing beside the border, two openings show no maximum of their own and have
-    no others on both sides: they lie where their row and their column have them.
+    no neighbours on both sides: their row and their column give their places.
     """
     out = centre.copy()
     for _ in range(2):

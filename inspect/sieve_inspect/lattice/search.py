@@ -18,7 +18,7 @@ from sieve_inspect.image import opencv
 from sieve_inspect.image.banded import Light
 from sieve_inspect.lattice.patches import FEWEST, Linked, link
 from sieve_inspect.lattice.pitch import Pitch, find_pitch
-from sieve_inspect.lattice.places import closed, filled, in_place
+from sieve_inspect.lattice.places import with_inferred, with_notches_filled, without_misplaced
 
 __all__ = [
     "Lattice",
@@ -228,9 +228,9 @@ def _on_grid(
     np.add.at(total, (index[:, 0], index[:, 1]), peaks)
     np.add.at(times, (index[:, 0], index[:, 1]), 1)
     centre = np.where(times[..., None] == 1, total / np.maximum(times, 1)[..., None], np.nan)
-    centre = in_place(centre)
+    centre = without_misplaced(centre)
     seen = np.isfinite(centre[..., 0])
-    return closed(_rim(filled(centre), seen, shape), shape), seen
+    return with_notches_filled(_rim(with_inferred(centre), seen, shape), shape), seen
 
 
 def _rim(centre: Float, seen: NDArray[np.bool_], shape: tuple[int, int]) -> Float:
