@@ -7,31 +7,33 @@ a binary float on its way into or out of the registry.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import date
 from decimal import Decimal
-from typing import Any
+from typing import Any, Generic, TypeVar, cast
+
+from sieve_registry.codec import EventPayload
+from sieve_registry.events import (
+    ActionDecided,
+    CheckSigned,
+    ClothReplaced,
+    ReferenceChecked,
+    SieveCleaned,
+    SieveQuarantined,
+)
+from sieve_registry.figures import DirectionFigures, EvidenceFile, Margin
 
 __all__ = [
-    "ACTION_DECIDED",
     "DEFAULT_INTERVAL_MONTHS",
     "DEFAULT_STANDARD",
-    "FACT_KINDS",
-    "INTERVAL_DECIDED",
-    "REFERENCE_CHECKED",
-    "REPEATABILITY_STUDIED",
-    "RULE_SET",
     "USE_DETAILS",
     "Check",
     "CheckDetail",
     "Correction",
-    "DirectionFigures",
     "Event",
-    "EvidenceFile",
     "Fact",
     "Finding",
-    "Margin",
     "NewSieve",
     "Retirement",
     "Sieve",
@@ -42,8 +44,11 @@ __all__ = [
     "Use",
     "UseDetails",
     "Verification",
+    "Wanted",
+    "facts_of_type",
 ]
 
+Payload_co = TypeVar("Payload_co", bound=EventPayload, covariant=True)
 DEFAULT_STANDARD = "iso3310-1:2016"
 DEFAULT_INTERVAL_MONTHS = 12  # yearly: Nevada DOT, TxDOT
 
@@ -74,29 +79,28 @@ class Finding:
 
 
 @dataclass(frozen=True)
-class Fact:
-    """A fact with no table of its own, read back from its event; `payload` is what was kept.
-
-    Lengths and shares in the payload are decimal texts, as everywhere in the ledger.
-    """
+class Fact(Generic[Payload_co]):
+    """An event read back: who recorded it, for which day, and its typed payload."""
 
     seq: int
-    kind: str
     subject: str
     on_date: date
     recorded_at: str
     person: str
-    payload: Mapping[str, Any]
+    payload: Payload_co
+
+    @property
+    def kind(self) -> str:
+        """The text of the kind in the ledger."""
+        return self.payload.KIND
 
 
-RULE_SET = "decision rule set"
-ACTION_DECIDED = "action decided"
-REFERENCE_CHECKED = "reference check recorded"
-INTERVAL_DECIDED = "interval decided"
-REPEATABILITY_STUDIED = "repeatability study recorded"
-FACT_KINDS = frozenset(
-    {RULE_SET, ACTION_DECIDED, REFERENCE_CHECKED, INTERVAL_DECIDED, REPEATABILITY_STUDIED}
-)
+Wanted = TypeVar("Wanted", bound=EventPayload)
+
+
+def facts_of_type(facts: Iterable[Fact[EventPayload]], wanted: type[Wanted]) -> list[Fact[Wanted]]:
+    """Those of some facts whose payload is of one type, in the same order."""
+    return [cast("Fact[Wanted]", fact) for fact in facts if isinstance(fact.payload, wanted)]
 
 
 @dataclass(frozen=True)
@@ -161,23 +165,6 @@ class SieveEdit:
 
 
 @dataclass(frozen=True)
-class DirectionFigures:
-    """What a check found in one lattice direction, in um; `u_…` are standard uncertainties.
-
-    None stands for what a check of so few apertures cannot know.
-    """
-
-    count: int
-    mean_um: Decimal
-    sd_um: Decimal | None
-    max_um: Decimal | None
-    u_mean_um: Decimal | None
-    u_sd_um: Decimal | None
-    u_max_um: Decimal | None
-    wire_mean_um: Decimal | None
-
-
-@dataclass(frozen=True)
 class Check:
     """One check of a sieve: what was found and how it was judged."""
 
@@ -200,33 +187,6 @@ class Check:
     person: str
     software: str
     scale_source: str | None = None  # None: recorded without a scale
-
-
-@dataclass(frozen=True)
-class Margin:
-    """One value against its limits, in um; `expanded_um` is U = 2u."""
-
-    name: str
-    direction: str
-    value_um: Decimal | None
-    expanded_um: Decimal | None
-    limit_low_um: Decimal | None
-    limit_high_um: Decimal | None
-    outcome: str
-
-
-@dataclass(frozen=True)
-class EvidenceFile:
-    """A file kept with a check.
-
-    `role` is scan, overlay, measurement, apertures, scale, limits or table (one's own limits).
-    """
-
-    sha256: str
-    extension: str
-    size: int
-    role: str
-    name: str
 
 
 @dataclass(frozen=True)
@@ -308,10 +268,10 @@ class SieveHistory:
     checks: tuple[Check, ...] = ()
     uses: tuple[Use, ...] = ()
     retirement: Retirement | None = None
-    acts: tuple[Fact, ...] = ()  # quarantines, returns, cleanings, new cloth and sign-offs
+    acts: tuple[Fact[EventPayload], ...] = ()  # the kinds of `SIEVE_LIFE`
     corrections: tuple[Correction, ...] = ()  # all ever made; the lists above are as corrected
     sign_off: tuple[tuple[date, bool], ...] = ()  # from which day a second person must sign
-    opinions: tuple[Fact, ...] = ()  # actions decided and reference checks
+    opinions: tuple[Fact[EventPayload], ...] = ()  # actions decided and reference checks
 
 
 @dataclass(frozen=True)
@@ -332,13 +292,13 @@ class SieveState:
     due_because: str
     remarks: tuple[Finding, ...]
     details: SieveDetails = SieveDetails()
-    quarantine: Fact | None = None  # the one it is in
-    signed: Fact | None = None  # the sign-off of its last check
+    quarantine: Fact[SieveQuarantined] | None = None  # the one it is in
+    signed: Fact[CheckSigned] | None = None  # the sign-off of its last check
     sign_off: bool = False  # whether a second person must sign that day
-    new_cloth: Fact | None = None  # cloth put in since the last check
-    cleaned: Fact | None = None  # the last cleaning since the last check
-    decided: Fact | None = None  # what a person decided last after the last check
-    reference: Fact | None = None  # the last reference check of this cloth
+    new_cloth: Fact[ClothReplaced] | None = None  # cloth put in since the last check
+    cleaned: Fact[SieveCleaned] | None = None  # the last cleaning since the last check
+    decided: Fact[ActionDecided] | None = None  # what a person decided last after the last check
+    reference: Fact[ReferenceChecked] | None = None  # the last reference check of this cloth
 
 
 @dataclass(frozen=True)

@@ -22,7 +22,7 @@ from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
-from sieve_registry import events as kinds
+from sieve_registry import events
 from sieve_registry.ledger.chain import next_event
 from sieve_registry.records import Event
 from sieve_registry.store import writer
@@ -80,22 +80,26 @@ def sieve_payload(sieve_id: str, number: int) -> dict[str, Any]:
     }  # fmt: skip
 
 
-def deeds(sieves: int, checks: int, sha256: str) -> Iterator[tuple[str, str, date, dict[str, Any]]]:
+def history(
+    sieves: int, checks: int, sha256: str
+) -> Iterator[tuple[str, str, date, dict[str, Any]]]:
     """Kind, subject, day and payload of everything, in the order of the days."""
     for number in range(sieves):
-        yield kinds.SIEVE_ADDED, f"S-{number:05d}", FIRST, sieve_payload(f"S-{number:05d}", number)
+        sieve_id = f"S-{number:05d}"
+        yield events.SieveAdded.KIND, sieve_id, FIRST, sieve_payload(sieve_id, number)
     for number in range(1, checks + 1):
         of = (number * 7919) % sieves
         day = FIRST + timedelta(days=number * 3600 // checks)
-        yield kinds.CHECK_RECORDED, f"S-{of:05d}", day, check_payload(number, sha256)
+        yield events.CheckRecorded.KIND, f"S-{of:05d}", day, check_payload(number, sha256)
     last = FIRST + timedelta(days=3601)
     for number in range(0, sieves, 20):
-        yield kinds.USE_LOGGED, f"S-{number:05d}", last, {"count": 30, "note": "", "method": "wet"}
+        payload = {"count": 30, "note": "", "method": "wet"}
+        yield events.UseLogged.KIND, f"S-{number:05d}", last, payload
     for number in range(1, sieves, 100):
         payload = {"reason": "dented", "damage": True}
-        yield kinds.SIEVE_QUARANTINED, f"S-{number:05d}", last, payload
+        yield events.SieveQuarantined.KIND, f"S-{number:05d}", last, payload
     for number in range(2, sieves, 50):
-        yield kinds.SIEVE_RETIRED, f"S-{number:05d}", last, {"reason": "worn"}
+        yield events.SieveRetired.KIND, f"S-{number:05d}", last, {"reason": "worn"}
 
 
 def build(path: Path, sieves: int, checks: int) -> int:
@@ -104,7 +108,7 @@ def build(path: Path, sieves: int, checks: int) -> int:
     sha256 = hashlib.sha256(SCAN).hexdigest()
     last: Event | None = None
     batch: list[Event] = []
-    for kind, subject, day, payload in deeds(sieves, checks, sha256):
+    for kind, subject, day, payload in history(sieves, checks, sha256):
         moment = datetime(day.year, day.month, day.day, 12, tzinfo=UTC)
         last = next_event(
             last, kind=kind, subject=subject, on_date=day.isoformat(), payload=payload,

@@ -10,11 +10,11 @@ import pytest
 
 from foresee_lab import Lab
 from program import Program
-from sieve_registry import events
+from sieve_registry.events import SieveQuarantined
 from sieve_registry.quality.lookback import Lookback, lookback_of
 from sieve_registry.records import Use
 from sieve_registry.sieves import queries as sieve_queries
-from sieve_registry.sieves.decision_rules import record_fact
+from sieve_registry.sieves.facts import record_fact
 from sieve_registry.sieves.recording import RecordTerms
 
 
@@ -92,10 +92,8 @@ def test_damage_asks_for_a_look_back_too(lab: Lab) -> None:
     lab.check(0)
     lab.use(10, 5)
     lab.clock.day = lab.day(20)
-    payload = {"reason": "dropped, cloth torn", "damage": True}
-    record_fact(
-        lab.registry, "S-1", events.SIEVE_QUARANTINED, payload, RecordTerms(lab.day(20), "Ben Ray")
-    )
+    payload = SieveQuarantined(reason="dropped, cloth torn", damage=True)
+    record_fact(lab.registry, "S-1", payload, RecordTerms(lab.day(20), "Ben Ray"))
     found = look(lab)
     assert "dropped, cloth torn" in found.cause.words
     assert counts(found.between) == [5]

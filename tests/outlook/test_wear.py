@@ -107,15 +107,15 @@ def test_a_scale_shared_by_all_checks_does_not_blur_the_slope(lab: Lab) -> None:
 
 
 def test_a_cleaning_may_move_the_level_but_not_the_wear(lab: Lab) -> None:
-    from sieve_registry import events
-    from sieve_registry.sieves.decision_rules import record_fact
+    from sieve_registry.events import SieveCleaned
+    from sieve_registry.sieves.facts import record_fact
 
     lab.add()
     for n in range(6):
         if n == 3:
             terms = RecordTerms(lab.day(290), "Ben Ray")
             lab.clock.day = lab.day(290)
-            record_fact(lab.registry, "S-1", events.SIEVE_CLEANED, {"how": "brush"}, terms)
+            record_fact(lab.registry, "S-1", SieveCleaned(method="brush"), terms)
         lifted = 0.8 if n >= 3 else 0.0  # fine dust gone
         lab.check(100 * n, x=75.5 + 0.1 * n + lifted, u=0.05, u_rel=0.0003)
         lab.use(100 * n + 50, 100)

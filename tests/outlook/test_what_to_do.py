@@ -66,4 +66,4 @@ def test_a_person_may_decide_otherwise_and_both_are_kept(lab: Lab, action: str) 
     kept = decisions.decide(lab.registry, check.id, action, "seen", RecordTerms(by="Ada Moss"))
     assert (kept["proposed"], kept["decided"]) == ("retire", action)
     (fact,) = decisions.rule_view(lab.registry, "S-1").decided
-    assert (fact.person, fact.payload["decided"]) == ("Ada Moss", action)
+    assert (fact.person, fact.payload.decided) == ("Ada Moss", action)

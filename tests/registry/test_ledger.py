@@ -12,7 +12,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from sieve_registry.ledger.canonical import canonical_text, decimal_text, without_floats
+from sieve_registry.codec import decimal_text, plain_value
+from sieve_registry.ledger.canonical import canonical_text
 from sieve_registry.ledger.chain import GENESIS, check_chain, next_event
 from sieve_registry.store import reader
 from sieve_registry.store.engine import Registry
@@ -96,7 +97,7 @@ def test_a_cut_off_end_is_found_by_a_head_noted_earlier(chain) -> None:
 def test_no_float_is_ever_hashed() -> None:
     with pytest.raises(TypeError):
         canonical_text({"deep": [{"mean_um": 75.1}]})
-    assert without_floats({"a": [1, 0.1, float("nan")]}) == {"a": [1, "0.1", None]}
+    assert plain_value({"a": [1, 0.1, float("nan")]}) == {"a": [1, "0.1", None]}
 
 
 @given(st.floats(allow_nan=False, allow_infinity=False))

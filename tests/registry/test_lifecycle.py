@@ -1,4 +1,4 @@
-"""A sieve's life as pure rules: what each day allows, and everything that stands against a deed.
+"""A sieve's life as pure rules: what each day allows, and every objection to a record.
 
 ISO/IEC 17025:2017: 6.4.4 verified before it returns to service, 6.4.9 out of service.
 """
@@ -14,7 +14,6 @@ import pytest
 
 from clock import Clock
 from program import Program
-from sieve_registry import events
 from sieve_registry.audit import commands as audit_commands
 from sieve_registry.audit import verification
 from sieve_registry.checks import commands as check_commands
@@ -24,6 +23,7 @@ from sieve_registry.errors import (
     RuleRefusedError,
     SieveRetiredError,
 )
+from sieve_registry.events import SieveReturned, UseLogged
 from sieve_registry.sieves import commands as sieve_commands
 from sieve_registry.sieves import queries as sieve_queries
 from sieve_registry.sieves.lifecycle import IntendedRecord, objections
@@ -108,9 +108,9 @@ def test_a_retired_sieve_gets_no_act_at_all(bad) -> None:
     sieve_commands.retire(bad, "S-1", "bent")
     with pytest.raises(SieveRetiredError):
         sieve_commands.clean(bad, "S-1", "brush", "", BO)
-    for deed in (sieve_commands.quarantine, sieve_commands.return_to_service):
+    for command in (sieve_commands.quarantine, sieve_commands.return_to_service):
         with pytest.raises(RuleRefusedError, match=r"\(1\) Sieve 'S-1' was retired .*; \(2\) it"):
-            deed(bad, "S-1", "x", BO)
+            command(bad, "S-1", "x", BO)
     check_commands.sign_check(bad, "C-0001", "", BO)  # what was recorded before may still be signed
 
 
@@ -188,17 +188,13 @@ def test_nothing_is_slipped_in_before_a_sign_off_without_a_reason(
 # --- all at once ---
 
 
-def test_everything_that_stands_against_a_deed_is_named_at_once(
-    bad, check: Callable[..., Any]
-) -> None:
+def test_all_objections_to_a_record_are_named_at_once(bad, check: Callable[..., Any]) -> None:
     audit_commands.demand_sign_off(bad, True, ADA)
     check(outcome="fail")
     history = sieve_queries.get_history(bad, "S-1")
     tomorrow = date(2026, 3, 3)
-    deed = IntendedRecord(
-        events.SIEVE_RETURNED, tomorrow, date(2026, 3, 2), "the return", "Bo Reed"
-    )
-    found = [finding.message for finding in objections(history, deed)]
+    intended = IntendedRecord(SieveReturned, tomorrow, date(2026, 3, 2), "the return", "Bo Reed")
+    found = [finding.message for finding in objections(history, intended)]
     assert len(found) == 3
     assert "future" in found[0]
     assert "C-0002 since the damage says fail" in found[1]
@@ -207,13 +203,11 @@ def test_everything_that_stands_against_a_deed_is_named_at_once(
         sieve_commands.return_to_service(bad, "S-1", "x", RecordTerms(tomorrow, "Bo Reed"))
 
 
-def test_nothing_against_a_deed_is_an_empty_list(
-    registry: Registry, add: Callable[..., Any]
-) -> None:
+def test_no_objection_is_an_empty_list(registry: Registry, add: Callable[..., Any]) -> None:
     add()
     history = sieve_queries.get_history(registry, "S-1")
     today = date(2026, 3, 2)
-    assert objections(history, IntendedRecord(events.USE_LOGGED, today, today, "the use")) == []
+    assert objections(history, IntendedRecord(UseLogged, today, today, "the use")) == []
 
 
 # --- clocks ---

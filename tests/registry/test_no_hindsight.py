@@ -9,15 +9,8 @@ from decimal import Decimal
 from hypothesis import given
 from hypothesis import strategies as st
 
-from sieve_registry.records import (
-    Check,
-    DirectionFigures,
-    Retirement,
-    Sieve,
-    SieveEdit,
-    SieveHistory,
-    Use,
-)
+from sieve_registry.figures import DirectionFigures
+from sieve_registry.records import Check, Retirement, Sieve, SieveEdit, SieveHistory, Use
 from sieve_registry.sieves.state import state_as_of
 
 FIRST = date(2024, 1, 1)

@@ -14,7 +14,8 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from sieve_registry.records import Check, DirectionFigures, Sieve, SieveState
+from sieve_registry.figures import DirectionFigures
+from sieve_registry.records import Check, Sieve, SieveState
 from sieve_registry.report import labels
 from sieve_registry.report.labels import Size
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from decimal import Decimal
 from typing import Any
@@ -12,6 +12,7 @@ from sqlalchemy import func, select
 from sieve_inspect.verdict.sentences import decimals_for
 from sieve_registry import events
 from sieve_registry.audit.table import RECORDED_LATER, AuditTable, Columns, Scope, table
+from sieve_registry.codec import EventPayload
 from sieve_registry.records import Correction
 from sieve_registry.scales.corrections import links_of, voided
 from sieve_registry.store import listing, schema
@@ -79,6 +80,9 @@ def _rounded(value: Decimal, u: str | None) -> str:
     return f"{value:.{places}f}"
 
 
+_SCALE_EVENTS: tuple[type[EventPayload], ...] = (events.ScaleCalibrated, events.ArtefactAdded)
+
+
 @dataclass(frozen=True)
 class _RecordedScales:
     """The checks made with a recorded scale, by check id.
@@ -98,14 +102,14 @@ def _recorded_scales(scope: Scope) -> _RecordedScales:
     An artefact may lie in the scan itself: then a check has a chain without a recorded scale.
     """
     found = _RecordedScales()
-    if not scope.facts(events.SCALE_CALIBRATED, events.ARTEFACT_ADDED):
+    if not scope.facts(*_SCALE_EVENTS):
         return found
     void_links = voided(scope.connection, scope.until)
-    for fact in scope.facts(events.CHECK_RECORDED):
-        trace: Mapping[str, Any] | None = fact.payload.get("trace")
+    for fact in scope.facts(events.CheckRecorded):
+        trace = fact.payload.trace
         if not trace:
             continue
-        check = str(fact.payload["check"])
+        check = fact.payload.check
         found.checks.add(check)
         accepted = trace.get("accepted")
         if accepted:

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from sieve_registry import events
 from sieve_registry.errors import SignatureError
+from sieve_registry.events import LaboratoryRulesSet
 from sieve_registry.ledger import signing
 from sieve_registry.records import (
     Event,
@@ -33,11 +33,11 @@ def sign_head(registry: Registry, key: Path, terms: RecordTerms) -> Event:
         if last is None:
             raise SignatureError(file=key, reason="nothing is recorded yet")
         payload = signing.sign_head(key, last.seq, last.hash)
-        return record_general(registry, connection, events.HEAD_SIGNED, LEDGER, payload, terms)
+        return record_general(registry, connection, LEDGER, payload, terms)
 
 
 def demand_sign_off(registry: Registry, wanted: bool, terms: RecordTerms) -> Event:
     """Set whether, from a day on, every check wants a second person's sign-off."""
     with registry.writing() as connection:
-        payload = {"sign_off": wanted}
-        return record_general(registry, connection, events.RULES_SET, LABORATORY, payload, terms)
+        payload = LaboratoryRulesSet(sign_off=wanted)
+        return record_general(registry, connection, LABORATORY, payload, terms)

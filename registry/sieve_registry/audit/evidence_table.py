@@ -24,6 +24,11 @@ class _Purpose:
     name: str
 
 
+_WITH_FILES: tuple[
+    type[events.ArtefactAdded | events.ScaleCalibrated | events.RecordsImported], ...
+] = (events.ArtefactAdded, events.ScaleCalibrated, events.RecordsImported)
+
+
 @dataclass(frozen=True)
 class _File:
     sha256: str
@@ -64,11 +69,11 @@ def _files(scope: Scope) -> Iterator[_File]:
 def _purposes(scope: Scope) -> dict[str, _Purpose]:
     """What each file was kept for, by hash; imported tables always count: their rows are older."""
     found: dict[str, _Purpose] = {}
-    for fact in scope.facts(events.ARTEFACT_ADDED, events.SCALE_CALIBRATED, events.IMPORTED):
-        if fact.on_date <= scope.as_of or fact.kind == events.IMPORTED:
-            for file in fact.payload.get("evidence", ()):
+    for fact in scope.facts(*_WITH_FILES):
+        if fact.on_date <= scope.as_of or isinstance(fact.payload, events.RecordsImported):
+            for file in fact.payload.evidence:
                 event = f"{fact.kind}: {fact.subject}"
-                found.setdefault(file["sha256"], _Purpose("", event, file["role"], file["name"]))
+                found.setdefault(file.sha256, _Purpose("", event, file.role, file.name))
     for link in listing.evidence_links(scope.connection, scope.as_of, scope.until):
         found.setdefault(link.sha256, _Purpose(link.check_id, "", link.role, link.name))
     return found

@@ -171,8 +171,8 @@ def _quarantines(sieves: Sequence[SieveRecord]) -> Iterator[_Entry]:
     for one in sieves:
         act = one.state.quarantine
         if one.state.status == QUARANTINED and act is not None:
-            damage = "damage: " if act.payload.get("damage") else ""
-            reason = f"{damage}{act.payload['reason']}"
+            damage = "damage: " if act.payload.damage else ""
+            reason = f"{damage}{act.payload.reason}"
             sieve_id = one.state.sieve.id
             yield _Entry(sieve_id, act.on_date, reason, act.person, act.recorded_at, act.seq)
 
@@ -198,7 +198,9 @@ def _changes(history: SieveHistory) -> Iterator[_Entry]:
         text = ", ".join(f"{name} {value}" for name, value in values if value is not None)
         yield _Entry(sieve_id, edit.on_date, text, edit.person, edit.recorded_at, edit.seq)
     for act in history.acts:
-        details = (act.payload.get(name) for name in ("check", "method", "reason", "note"))
+        details = (
+            getattr(act.payload, name, None) for name in ("check", "method", "reason", "note")
+        )
         text = ", ".join(str(detail) for detail in details if detail)
         text = f"{act.kind}: {text}" if text else act.kind
         yield _Entry(sieve_id, act.on_date, text, act.person, act.recorded_at, act.seq)

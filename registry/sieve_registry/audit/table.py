@@ -10,12 +10,14 @@ from typing import TypeVar
 
 from sqlalchemy import Connection
 
+from sieve_registry.codec import EventPayload
 from sieve_registry.records import Fact
 from sieve_registry.store import reader, writer
 
 __all__ = ["RECORDED_LATER", "AuditTable", "Columns", "Scope", "end_of", "table"]
 
 T = TypeVar("T")
+Payload = TypeVar("Payload", bound=EventPayload)
 RECORDED_LATER = "recorded later"
 
 # Each column's name and the cell it takes from a record.
@@ -46,9 +48,9 @@ class Scope:
             return ""
         return datetime.fromisoformat(recorded_at).astimezone().date().isoformat()
 
-    def facts(self, *kinds: str) -> list[Fact]:
-        """Events of some kinds, in the order of recording."""
-        return reader.facts(self.connection, kinds, None, self.until)
+    def facts(self, *wanted: type[Payload]) -> list[Fact[Payload]]:
+        """Events of the wanted types, in the order of recording."""
+        return reader.facts(self.connection, wanted, None, self.until)
 
 
 def table(name: str, title: str, columns: Columns[T], records: Iterable[T]) -> AuditTable:

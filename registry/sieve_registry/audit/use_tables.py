@@ -10,8 +10,9 @@ from typing import Any, cast
 
 from sieve_registry.audit.sieve_tables import SieveRecord
 from sieve_registry.audit.table import RECORDED_LATER, AuditTable, Columns, Scope, table
+from sieve_registry.events import ActionDecided
 from sieve_registry.quality.lookback import Lookback, lookback_of
-from sieve_registry.records import ACTION_DECIDED, Check, Fact, Use
+from sieve_registry.records import Check, Fact, Use
 from sieve_registry.store import listing
 
 __all__ = ["lookbacks_table", "uses_table"]
@@ -60,8 +61,8 @@ def lookbacks_table(scope: Scope, sieves: Sequence[SieveRecord]) -> AuditTable:
 def _lookbacks(scope: Scope, sieves: Sequence[SieveRecord]) -> Iterator[_Decided]:
     marks = listing.check_marks(scope.connection, scope.as_of, scope.until)
     uses = _uses(scope)
-    decided: dict[str, list[Fact]] = {}
-    for fact in scope.facts(ACTION_DECIDED):
+    decided: dict[str, list[Fact[ActionDecided]]] = {}
+    for fact in scope.facts(ActionDecided):
         decided.setdefault(fact.subject, []).append(fact)
     for sieve in sieves:
         sieve_id = sieve.state.sieve.id
@@ -74,7 +75,7 @@ def _lookbacks(scope: Scope, sieves: Sequence[SieveRecord]) -> Iterator[_Decided
         if found.cause is None or not found.uses:
             continue
         decisions = [
-            f"{fact.payload.get('action', 'decided')} on {fact.on_date} by {fact.person}"
+            f"decided on {fact.on_date} by {fact.person}"
             for fact in decided.get(sieve_id, [])
             if fact.seq > found.cause.seq and fact.on_date <= scope.as_of
         ]

@@ -8,11 +8,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from sieve_inspect.errors import BadScaleFileError, UsageError
-from sieve_registry import events
+from sieve_registry.events import ScaleCalibrated
 from sieve_registry.scales.calibrations import kept_scale
 from sieve_registry.scales.check_scale import CheckScale
 from sieve_registry.scales.choice import ScaleRequest, choose_scale, parse_stand_off_um
-from sieve_registry.sieves.decision_rules import facts_of
+from sieve_registry.sieves.facts import facts_of
 from sieve_registry.store.engine import Registry
 
 if TYPE_CHECKING:
@@ -36,7 +36,7 @@ class Offer:
 def offers(registry: Registry, given: Sequence[tuple[str, Scale]]) -> list[Offer]:
     """The scales that can be chosen today: the recorded, then those named at the start."""
     today, offered = registry.today(), []
-    names = sorted({fact.subject for fact in facts_of(registry, None, [events.SCALE_CALIBRATED])})
+    names = sorted({fact.subject for fact in facts_of(registry, None, [ScaleCalibrated])})
     for name in names:
         kept = kept_scale(registry, name, today)
         if kept is None:  # declared void since

@@ -11,14 +11,15 @@ from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from sieve_registry import events
 from sieve_registry.checks import evidence
 from sieve_registry.checks.figures import check_figures
 from sieve_registry.checks.queries import get_check
+from sieve_registry.events import CheckRecorded, CheckSigned
 from sieve_registry.records import CheckDetail, SieveHistory, SieveState
 from sieve_registry.scales.check_scale import CheckScale
 from sieve_registry.scales.dpi import dpi_warnings
 from sieve_registry.sieves import decision_rules
+from sieve_registry.sieves.facts import facts_of
 from sieve_registry.sieves.recording import (
     RecordTerms,
     history_for_recording,
@@ -35,8 +36,6 @@ if TYPE_CHECKING:
     from sieve_inspect.scale.model import Scale
 
 __all__ = ["Taken", "check", "record", "seen_again", "sign_check", "take", "used_before"]
-
-_WHAT = (events.CHECK_RECORDED, "the check")
 
 
 @dataclass(frozen=True, eq=False)
@@ -81,7 +80,7 @@ def take(
 
     chosen = CheckScale.of(scale)
     with registry.reading() as connection:
-        history, day = history_for_recording(registry, connection, sieve_id, *_WHAT, terms)
+        history, day = history_for_recording(registry, connection, sieve_id, CheckRecorded, terms)
     sieve = history.sieve
     rule = decision_rules.rule_of(registry, sieve.id, day)
     measurement = (measure or measure_scans)(
@@ -120,10 +119,10 @@ def used_before(registry: Registry, taken: Taken) -> list[str]:
     if not known:
         return []
     return [
-        f"{scans[image['sha256']]} is the very file that {fact.payload['check']} of sieve "
+        f"{scans[image['sha256']]} is the very file that {fact.payload.check} of sieve "
         f"{fact.subject} was measured on, {fact.on_date}: see that the right one was chosen"
-        for fact in decision_rules.facts_of(registry, None, [events.CHECK_RECORDED])
-        for image in fact.payload.get("images", ())
+        for fact in facts_of(registry, None, [CheckRecorded])
+        for image in fact.payload.images
         if image.get("sha256") in known
     ]
 
@@ -142,7 +141,7 @@ def record(registry: Registry, taken: Taken, terms: RecordTerms) -> str:
         for file in evidence.stage(registry.evidence, *contents):
             staged.append(file)
         evidence.refuse_changed_scans(staged, dict(taken.found))
-        with recording(registry, sieve.id, *_WHAT, terms) as context:
+        with recording(registry, sieve.id, CheckRecorded, terms) as context:
             check_id = writer.next_check_id(context.connection)
             payload = {
                 "check": check_id,
@@ -155,8 +154,8 @@ def record(registry: Registry, taken: Taken, terms: RecordTerms) -> str:
                 **({} if taken.scale.trace is None else {"trace": dict(taken.scale.trace)}),
             }
             with writer.placing(context.connection, registry.evidence, staged) as files:
-                payload["evidence"] = [dict(file.__dict__) for file in files]
-                context.append(events.CHECK_RECORDED, payload, terms.by)
+                payload["evidence"] = [file.to_payload() for file in files]
+                context.append(CheckRecorded.from_payload(payload), terms.by)
     finally:
         for item, _, _ in staged:
             registry.evidence.discard(item)
@@ -214,7 +213,6 @@ def sign_check(registry: Registry, check_id: str, note: str, terms: RecordTerms)
     signed already.
     """
     check = get_check(registry, check_id).check
-    payload = {"check": check.id, "note": clean_text("note", note)}
-    what = (events.CHECK_SIGNED, "the sign-off")
-    with recording(registry, check.sieve_id, *what, terms, check_id=check.id) as context:
-        return context.record(events.CHECK_SIGNED, payload, terms.by)
+    payload = CheckSigned(check=check.id, note=clean_text("note", note))
+    with recording(registry, check.sieve_id, CheckSigned, terms, check_id=check.id) as context:
+        return context.record(payload, terms.by)

@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from sieve_registry.ledger.canonical import plain_name, without_floats
+from sieve_registry.codec import plain_value
+from sieve_registry.ledger.canonical import plain_name
 
 __all__ = ["NOT_JUDGED", "check_figures"]
 
@@ -30,8 +31,8 @@ def check_figures(measurement: Mapping[str, Any]) -> dict[str, Any]:
         "y": _direction(measurement["directions"]["y"]),
         "margins": [_margin(row) for row in verdict.get("margins", ())],
         "images": [_image(image) for image in measurement["images"]],
-        "shares": without_floats(verdict.get("shares", [])),
-        "scale": without_floats(measurement["scale"]),
+        "shares": plain_value(verdict.get("shares", [])),
+        "scale": plain_value(measurement["scale"]),
     }
 
 
@@ -62,4 +63,4 @@ def _margin(row: Mapping[str, Any]) -> dict[str, Any]:
 
 
 def _decimal(value: float | None) -> object:
-    return None if value is None else without_floats(float(value))
+    return None if value is None else plain_value(float(value))

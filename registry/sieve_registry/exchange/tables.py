@@ -29,9 +29,10 @@ from sqlalchemy import Connection
 from sieve_inspect.errors import SievewardError, UsageError
 from sieve_inspect.standard import resolve_nominal
 from sieve_inspect.units import parse_length_um
-from sieve_registry import events
 from sieve_registry.errors import DuplicateSieveError
+from sieve_registry.events import CheckRecorded, RecordsImported
 from sieve_registry.exchange.sheets import read_rows
+from sieve_registry.figures import DirectionFigures
 from sieve_registry.ledger.canonical import plain_name
 from sieve_registry.records import NewSieve, SieveDetails
 from sieve_registry.sieves import commands as sieve_commands
@@ -189,15 +190,10 @@ def _imported_event(
     what, rows = content
     name = plain_name(path.name)
     with writer.placing(connection, registry.evidence, [(staged, "import", name)]) as files:
-        payload: dict[str, Any] = {
-            "file": name,
-            "what": what,
-            "rows": rows,
-            "evidence": [dict(file.__dict__) for file in files],
-        }
+        payload = RecordsImported(file=name, what=what, rows=rows, evidence=tuple(files))
         subject = clean_text("file name", name)[:64] or "file"
         day = replace(terms, on_date=None)
-        event = record_general(registry, connection, events.IMPORTED, subject, payload, day)
+        event = record_general(registry, connection, subject, payload, day)
     return event.seq
 
 
@@ -244,11 +240,11 @@ def _record_sieve(
         **numbers,
     )
     payload = sieve_commands.sieve_payload(new, registry.today())
-    if reader.has_sieve(connection, payload["id"]):
-        raise DuplicateSieveError(sieve=payload["id"])
+    if reader.has_sieve(connection, payload.id):
+        raise DuplicateSieveError(sieve=payload.id)
     day = new.in_service or registry.today()
-    context = RecordContext(registry, connection, payload["id"], day, terms.late_reason)
-    context.append(events.SIEVE_ADDED, {**payload, "imported": origin}, terms.by)
+    context = RecordContext(registry, connection, payload.id, day, terms.late_reason)
+    context.append(replace(payload, imported=origin), terms.by)
 
 
 def _record_check(
@@ -268,42 +264,41 @@ def _record_check(
         )
     by = row.get("by") or terms.by
     when = replace(terms, on_date=_day(row["date"], mapping), by=by)
-    what = (events.CHECK_RECORDED, "the check")
     sieve_id = clean_id(row["sieve"])
-    history, day = history_for_recording(registry, connection, sieve_id, *what, when)
+    history, day = history_for_recording(registry, connection, sieve_id, CheckRecorded, when)
     sieve = history.sieve
     note = clean_text("note", row.get("note", ""))
-    payload = {
-        "check": writer.next_check_id(connection),
-        "nominal_nm": sieve.nominal_nm,
-        "standard": sieve.standard,
-        "grade": sieve.grade,
-        "rule": "",
-        "outcome": outcome,
-        "action": "",
-        "action_reason": "",
-        "reasons": [note] if note else [],
-        "fit": "not known",
-        "x": _direction(row, "x"),
-        "y": _direction(row, "y"),
-        "margins": [],
-        "images": [],
-        "shares": [],
-        "scale": None,
-        "evidence": [],
-        "imported": origin,
-    }
+    payload = CheckRecorded(
+        check=writer.next_check_id(connection),
+        nominal_nm=sieve.nominal_nm,
+        standard=sieve.standard,
+        grade=sieve.grade,
+        rule="",
+        outcome=outcome,
+        action="",
+        action_reason="",
+        reasons=(note,) if note else (),
+        fit="not known",
+        x=_direction(row, "x"),
+        y=_direction(row, "y"),
+        margins=(),
+        images=(),
+        shares=(),
+        scale=None,
+        evidence=(),
+        imported=origin,
+    )
     context = RecordContext(registry, connection, sieve.id, day, terms.late_reason)
-    context.append(events.CHECK_RECORDED, payload, by)
+    context.append(payload, by)
 
 
-def _direction(row: Mapping[str, str], axis: str) -> dict[str, Any]:
+def _direction(row: Mapping[str, str], axis: str) -> DirectionFigures:
     figures = {f"{n}_um": _figure(n, row.get(f"{n}_{axis}", "")) for n in _FIGURES}
     if figures["mean_um"] is None:
         raise _BadCellError(f"mean_{axis} is empty: a past check needs its means, in um")
     unknown = dict.fromkeys(("u_mean_um", "u_sd_um", "u_max_um", "wire_mean_um"))
     count = _whole("count", row["count"]) if row.get("count") else 0
-    return {"count": count, **figures, **unknown}
+    return DirectionFigures.from_payload({"count": count, **figures, **unknown})
 
 
 def _figure(name: str, text: str) -> str | None:

@@ -3,12 +3,10 @@
 from __future__ import annotations
 
 import json
-import math
 import unicodedata
 from collections.abc import Mapping
-from decimal import Decimal
 
-__all__ = ["canonical_text", "decimal_text", "plain_name", "without_floats"]
+__all__ = ["canonical_text", "plain_name"]
 
 
 def canonical_text(value: object) -> str:
@@ -20,24 +18,6 @@ def canonical_text(value: object) -> str:
     return json.dumps(
         value, sort_keys=True, separators=(",", ":"), ensure_ascii=False, allow_nan=False
     )
-
-
-def decimal_text(value: float) -> str:
-    """The shortest decimal that reads back as the same float, never in exponent form."""
-    if not math.isfinite(value):
-        raise TypeError(f"{value} is no number to record")
-    return format(Decimal(repr(float(value))), "f")
-
-
-def without_floats(value: object) -> object:
-    """The same structure with every float as a decimal text and NaN as null."""
-    if isinstance(value, float):
-        return decimal_text(value) if math.isfinite(value) else None
-    if isinstance(value, Mapping):
-        return {str(key): without_floats(item) for key, item in value.items()}
-    if isinstance(value, list | tuple):
-        return [without_floats(item) for item in value]
-    return value
 
 
 def plain_name(name: str) -> str:

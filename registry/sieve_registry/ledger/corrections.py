@@ -12,45 +12,45 @@ from datetime import date
 from typing import Any, TypeVar
 
 from sieve_registry import events
-from sieve_registry.records import Correction, SieveHistory
+from sieve_registry.records import Correction, Fact, SieveHistory
 
-__all__ = ["CORRECTABLE", "VOIDABLE", "apply", "current"]
+__all__ = ["CORRECTABLE", "VOIDABLE", "apply", "current_readings"]
 
 _T = TypeVar("_T", bound=Any)
 
 CORRECTABLE: Mapping[str, tuple[str, ...]] = {
-    events.SIEVE_ADDED: ("serial", "maker", "location", "frame_nm", "in_service"),
-    events.SIEVE_EDITED: ("on_date",),
-    events.CHECK_RECORDED: ("on_date",),
-    events.USE_LOGGED: ("on_date", "count", "note"),
-    events.SIEVE_RETIRED: ("on_date", "reason"),
-    events.SIEVE_QUARANTINED: ("on_date", "reason"),
-    events.SIEVE_RETURNED: ("on_date", "reason"),
-    events.SIEVE_CLEANED: ("on_date", "method", "note"),
-    events.CLOTH_REPLACED: ("on_date", "reason"),
-    events.CHECK_SIGNED: (),
+    events.SieveAdded.KIND: ("serial", "maker", "location", "frame_nm", "in_service"),
+    events.SieveEdited.KIND: ("on_date",),
+    events.CheckRecorded.KIND: ("on_date",),
+    events.UseLogged.KIND: ("on_date", "count", "note"),
+    events.SieveRetired.KIND: ("on_date", "reason"),
+    events.SieveQuarantined.KIND: ("on_date", "reason"),
+    events.SieveReturned.KIND: ("on_date", "reason"),
+    events.SieveCleaned.KIND: ("on_date", "method", "note"),
+    events.ClothReplaced.KIND: ("on_date", "reason"),
+    events.CheckSigned.KIND: (),
 }
-VOIDABLE = frozenset(CORRECTABLE) - {events.SIEVE_ADDED}
+VOIDABLE = frozenset(CORRECTABLE) - {events.SieveAdded.KIND}
 _DAYS = ("on_date", "in_service")
 
 
-def current(corrections: Iterable[Correction]) -> dict[int, tuple[bool, dict[str, Any]]]:
+def current_readings(corrections: Iterable[Correction]) -> dict[int, tuple[bool, dict[str, Any]]]:
     """By the number of the event corrected: whether it is void, and its fields as they now read.
 
     Of several corrections of one field the last recorded counts.
     """
-    found: dict[int, tuple[bool, dict[str, Any]]] = {}
-    for one in sorted(corrections, key=lambda c: c.seq):
-        before = found.get(one.corrects, (False, {}))[1]
-        found[one.corrects] = (one.void, {**before, **one.now})
-    return found
+    readings: dict[int, tuple[bool, dict[str, Any]]] = {}
+    for correction in sorted(corrections, key=lambda c: c.seq):
+        before = readings.get(correction.corrects, (False, {}))[1]
+        readings[correction.corrects] = (correction.void, {**before, **correction.now})
+    return readings
 
 
 def apply(history: SieveHistory) -> SieveHistory:
     """The history as its own corrections say it should read; nothing recorded gets lost."""
     if not history.corrections:
         return history
-    now = current(history.corrections)
+    now = current_readings(history.corrections)
     end = _corrected([] if history.retirement is None else [history.retirement], now)
     (sieve,) = _corrected([history.sieve], now)
     return replace(
@@ -78,10 +78,8 @@ def _with(record: _T, fields: Mapping[str, Any]) -> _T:
         name: date.fromisoformat(value) if name in _DAYS and value is not None else value
         for name, value in fields.items()
     }
-    if hasattr(record, "payload"):
-        values = {
-            "on_date": values.pop("on_date", record.on_date),
-            "payload": {**record.payload, **values},
-        }
+    if isinstance(record, Fact):
+        on_date = values.pop("on_date", record.on_date)
+        values = {"on_date": on_date, "payload": replace(record.payload, **values)}
     changed: _T = replace(record, **values)
     return changed

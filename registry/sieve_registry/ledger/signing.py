@@ -6,11 +6,11 @@ can tell that this very chain, up to this event, was there when it was signed.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
 from sieve_registry.errors import SignatureError
+from sieve_registry.events import HeadSigned
 from sieve_registry.ledger.canonical import canonical_text
 
 __all__ = ["fault_of", "message_of", "new_key", "sign_head"]
@@ -42,8 +42,8 @@ def new_key(path: Path) -> str:
     return _hex(key.public_key())
 
 
-def sign_head(path: Path, events: int, head: str) -> dict[str, Any]:
-    """What an event keeps of a signature made with the key in `path`. Raises `SignatureError`."""
+def sign_head(path: Path, events: int, head: str) -> HeadSigned:
+    """The payload of a signature made with the key in `path`. Raises `SignatureError`."""
     keys = _library(path)
     from cryptography.hazmat.primitives.serialization import load_pem_private_key
 
@@ -55,18 +55,18 @@ def sign_head(path: Path, events: int, head: str) -> dict[str, Any]:
         raise SignatureError(file=path, reason="it holds no key we can read") from error
     if not isinstance(key, keys.Ed25519PrivateKey):
         raise SignatureError(file=path, reason="its key is not of the kind Ed25519")
-    return {
-        "algorithm": ALGORITHM,
-        "events": events,
-        "head": head,
-        "public_key": _hex(key.public_key()),
-        "signature": key.sign(message_of(events, head)).hex(),
-    }
+    return HeadSigned(
+        algorithm=ALGORITHM,
+        events=events,
+        head=head,
+        public_key=_hex(key.public_key()),
+        signature=key.sign(message_of(events, head)).hex(),
+    )
 
 
-def fault_of(payload: Mapping[str, Any], seq: int, previous: str) -> str:
-    """What is wrong with a signature event, or nothing; unproven where the extra is missing."""
-    if payload["events"] != seq - 1 or payload["head"] != previous:
+def fault_of(signed: HeadSigned, seq: int, previous: str) -> str:
+    """What is wrong with the signature of event `seq`, or ""; unproven without the extra."""
+    if signed.events != seq - 1 or signed.head != previous:
         return "signs another head than the one before it"
     try:
         from cryptography.exceptions import InvalidSignature
@@ -74,10 +74,9 @@ def fault_of(payload: Mapping[str, Any], seq: int, previous: str) -> str:
     except ModuleNotFoundError:
         return ""
     try:
-        key = Ed25519PublicKey.from_public_bytes(bytes.fromhex(payload["public_key"]))
-        key.verify(
-            bytes.fromhex(payload["signature"]), message_of(payload["events"], payload["head"])
-        )
+        key = Ed25519PublicKey.from_public_bytes(bytes.fromhex(signed.public_key))
+        message = message_of(signed.events, signed.head)
+        key.verify(bytes.fromhex(signed.signature), message)
     except (InvalidSignature, ValueError):
         return "its signature does not fit its key"
     return ""

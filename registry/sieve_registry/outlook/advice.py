@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import date
 
+from sieve_registry.events import ClothReplaced
 from sieve_registry.outlook.wear import Wear
 from sieve_registry.records import Check, Fact
 
@@ -22,7 +23,7 @@ class Advice:
 
 
 def advise(
-    last: Check | None, wear: Wear, due: date | None, new_cloth: Fact | None = None
+    last: Check | None, wear: Wear, due: date | None, new_cloth: Fact[ClothReplaced] | None = None
 ) -> Advice:
     """The last check's own proposal, unless the wear asks for the next check sooner.
 

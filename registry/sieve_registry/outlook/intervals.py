@@ -4,15 +4,14 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import date
-from typing import Any
 
 from sieve_inspect.errors import UsageError
 from sieve_inspect.verdict.rules import read_rule
-from sieve_registry import events
+from sieve_registry.events import IntervalDecided, SieveEdited
 from sieve_registry.outlook.interval_rules import Proposal, expected_due, staircase, wear_interval
 from sieve_registry.outlook.queries import outlook
-from sieve_registry.records import INTERVAL_DECIDED, Fact, SieveState
-from sieve_registry.sieves.decision_rules import exact_payload, facts_of
+from sieve_registry.records import Fact, SieveState
+from sieve_registry.sieves.facts import facts_of
 from sieve_registry.sieves.recording import RecordTerms, recording
 from sieve_registry.store.engine import Registry
 from sieve_registry.values import clean_text
@@ -29,7 +28,7 @@ class IntervalView:
     due_because: str
     rate_per_year: float | None
     proposals: tuple[Proposal, ...]
-    decided: tuple[Fact, ...]
+    decided: tuple[Fact[IntervalDecided], ...]
 
 
 def view_of(registry: Registry, sieve_id: str, day: date | None = None) -> IntervalView:
@@ -39,7 +38,7 @@ def view_of(registry: Registry, sieve_id: str, day: date | None = None) -> Inter
     state, rate = story.state, found.wear.rate_per_year
     due, because = expected_due(state, rate)
     rule = read_rule(story.rule.rule)
-    decided = facts_of(registry, state.sieve.id, [INTERVAL_DECIDED])
+    decided = facts_of(registry, state.sieve.id, [IntervalDecided])
     return IntervalView(
         state=state,
         due=due,
@@ -66,21 +65,18 @@ def accept(
             message=f"There is no proposal by {method} to take: {proposal.reasons[0]}."
         )
     state = view.state
-    payload = {
-        "method": method,
-        "months": proposal.months,
-        "uses": proposal.uses,
-        "was_months": state.interval_months,
-        "was_uses": state.interval_uses,
-        "reasons": list(proposal.reasons),
-        "reason": clean_text("reason", reason),
-    }
-    edit: dict[str, Any] = {
-        "interval_months": proposal.months,
-        "interval_uses": proposal.uses,
-        "location": None,
-        "details": {},
-    }
-    with recording(registry, state.sieve.id, events.SIEVE_EDITED, "the interval", terms) as context:
-        context.append(INTERVAL_DECIDED, exact_payload(payload), terms.by)
-        context.append(events.SIEVE_EDITED, edit, terms.by)
+    decision = IntervalDecided(
+        method=method,
+        months=proposal.months,
+        uses=proposal.uses,
+        was_months=state.interval_months,
+        was_uses=state.interval_uses,
+        reasons=tuple(proposal.reasons),
+        reason=clean_text("reason", reason),
+    )
+    edit = SieveEdited(
+        interval_months=proposal.months, interval_uses=proposal.uses, location=None, details={}
+    )
+    with recording(registry, state.sieve.id, IntervalDecided, terms) as context:
+        context.append(decision, terms.by)
+        context.append(edit, terms.by)

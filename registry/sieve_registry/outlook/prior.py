@@ -14,6 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from sieve_inspect.verdict.risk import Normal, specific_risk
+from sieve_registry.events import ClothReplaced
 from sieve_registry.outlook.straight_line import Point, fit
 from sieve_registry.outlook.wear import (
     ENOUGH,
@@ -44,7 +45,7 @@ def prior_of(
     name: str,
     direction: str,
     scales: ScaleShare,
-    replaced: Sequence[Fact] = (),
+    replaced: Sequence[Fact[ClothReplaced]] = (),
 ) -> Prior | None:
     """What the checks before `check` led to expect of one of its values; None without any."""
     checks, steps = checks_of_cloth(history, check.on_date, replaced)

@@ -9,21 +9,16 @@ from decimal import Decimal
 from typing import Any
 
 from sieve_inspect.verdict.rules import read_rule
-from sieve_registry import events
 from sieve_registry.errors import UnknownSieveError
+from sieve_registry.events import CheckRecorded, ClothReplaced
+from sieve_registry.figures import DirectionFigures
 from sieve_registry.outlook.advice import KEEP, Advice, advise
 from sieve_registry.outlook.sieving_methods import Methods, methods_of
-from sieve_registry.outlook.wear import CLOTH_REPLACED, ENOUGH, Bounds, ScaleShare, Wear, wear_of
-from sieve_registry.records import (
-    Check,
-    DirectionFigures,
-    Event,
-    Fact,
-    SieveHistory,
-    SieveState,
-)
+from sieve_registry.outlook.wear import ENOUGH, Bounds, ScaleShare, Wear, wear_of
+from sieve_registry.records import Check, Event, Fact, SieveHistory, SieveState, facts_of_type
 from sieve_registry.sieves import state as states
-from sieve_registry.sieves.decision_rules import CheckRule, facts_of, record_fact, rule_of
+from sieve_registry.sieves.decision_rules import CheckRule, rule_of
+from sieve_registry.sieves.facts import facts_of, record_fact
 from sieve_registry.sieves.recording import RecordTerms, history_of
 from sieve_registry.store.engine import Registry
 from sieve_registry.values import clean_text
@@ -40,7 +35,7 @@ class Story:
     rule: CheckRule
     bounds: Bounds
     scales: ScaleShare
-    replaced: tuple[Fact, ...]
+    replaced: tuple[Fact[ClothReplaced], ...]
     payloads: Mapping[str, Mapping[str, Any]]  # by check id
 
 
@@ -63,8 +58,8 @@ def story_of(registry: Registry, sieve_id: str, day: date | None = None) -> Stor
     now = states.state_as_of(history, day)
     if now is None:
         raise UnknownSieveError(sieve=sieve_id, hint=f" as of {day}")
-    found = facts_of(registry, sieve_id, [events.CHECK_RECORDED])
-    payloads = {str(f.payload["check"]): f.payload for f in found if "check" in f.payload}
+    found = facts_of(registry, sieve_id, [CheckRecorded])
+    payloads = {f.payload.check: f.payload.to_payload() for f in found}
     checks = [check for check in history.checks if check.on_date <= day]
     return Story(
         history=history,
@@ -72,7 +67,7 @@ def story_of(registry: Registry, sieve_id: str, day: date | None = None) -> Stor
         rule=rule_of(registry, sieve_id, day),
         bounds=_bounds(now, payloads),
         scales={check.id: _scale_share(payloads.get(check.id, {})) for check in checks},
-        replaced=tuple(act for act in history.acts if act.kind == CLOTH_REPLACED),
+        replaced=tuple(facts_of_type(history.acts, ClothReplaced)),
         payloads=payloads,
     )
 
@@ -166,8 +161,8 @@ def _figures(told: Mapping[str, Any]) -> DirectionFigures:
 
 def replace_cloth(registry: Registry, sieve_id: str, reason: str, terms: RecordTerms) -> Event:
     """Record that a frame got new cloth: its wear begins anew."""
-    payload = {"reason": clean_text("reason", reason, needed=True)}
-    return record_fact(registry, sieve_id, CLOTH_REPLACED, payload, terms, "the new cloth")
+    payload = ClothReplaced(reason=clean_text("reason", reason, needed=True))
+    return record_fact(registry, sieve_id, payload, terms)
 
 
 def _bounds(now: SieveState, payloads: Mapping[str, Mapping[str, Any]]) -> Bounds:

@@ -15,6 +15,7 @@ from datetime import date
 
 import numpy as np
 
+from sieve_registry.events import ClothReplaced
 from sieve_registry.outlook.straight_line import Fit, fit
 from sieve_registry.outlook.wear import ScaleShare, checks_of_cloth, part_of, point_of
 from sieve_registry.records import Check, Fact, SieveHistory
@@ -62,7 +63,10 @@ class Methods:
 
 
 def methods_of(
-    history: SieveHistory, day: date, scales: ScaleShare, replaced: Sequence[Fact] = ()
+    history: SieveHistory,
+    day: date,
+    scales: ScaleShare,
+    replaced: Sequence[Fact[ClothReplaced]] = (),
 ) -> tuple[Methods, ...]:
     """Wear per use by sieving method for x and y; empty where no use carries a method."""
     uses = [use for use in history.uses if use.on_date <= day]

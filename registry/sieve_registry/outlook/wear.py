@@ -48,7 +48,7 @@ Float = NDArray[np.float64]
 ENOUGH = 3  # a line through two checks says nothing of how well it fits
 _RECENT_DAYS = 365  # the rate of use is that of the last year
 _NAMES = ("mean", "standard deviation", "largest aperture")
-CLOTH_REPLACED = events.CLOTH_REPLACED
+CLOTH_REPLACED = events.ClothReplaced.KIND
 
 # Relative standard uncertainty of a check's scale in x and y, by check id.
 ScaleShare = Mapping[str, tuple[float, float]]
@@ -150,11 +150,13 @@ class Wear:
         return len(means) == 2 and (means[0].slope or 0) * (means[1].slope or 0) < 0
 
 
-def steps_of(history: SieveHistory, day: date, replaced: Sequence[Fact] = ()) -> list[Step]:
+def steps_of(
+    history: SieveHistory, day: date, replaced: Sequence[Fact[events.ClothReplaced]] = ()
+) -> list[Step]:
     """What divides a sieve's history up to a day: new cloth, cleanings, other scales."""
     found = [Step(f.on_date, f.seq, CLOTH_REPLACED, new_cloth=True) for f in replaced]
     for act in history.acts:
-        if act.kind == events.SIEVE_CLEANED:
+        if isinstance(act.payload, events.SieveCleaned):
             found.append(Step(act.on_date, act.seq, "cleaned"))
     found = [step for step in found if step.on_date <= day]
     source: str | None = None
@@ -171,7 +173,7 @@ def _in_order(history: SieveHistory, day: date) -> list[Check]:
 
 
 def checks_of_cloth(
-    history: SieveHistory, day: date, replaced: Sequence[Fact] = ()
+    history: SieveHistory, day: date, replaced: Sequence[Fact[events.ClothReplaced]] = ()
 ) -> tuple[list[Check], list[Step]]:
     """The checks of the cloth now in the frame, and the steps since it came."""
     steps = steps_of(history, day, replaced)
@@ -211,7 +213,7 @@ def wear_of(
     bounds: Bounds,
     rule: Rule,
     scales: ScaleShare,
-    replaced: Sequence[Fact] = (),
+    replaced: Sequence[Fact[events.ClothReplaced]] = (),
 ) -> Wear:
     """The wear of a sieve as its checks up to `day` show it, against the limits given."""
     checks, steps = checks_of_cloth(history, day, replaced)

@@ -10,9 +10,9 @@ from sqlalchemy import Connection
 
 from sieve_inspect.errors import UsageError
 from sieve_inspect.units import parse_length_um
-from sieve_registry import events
 from sieve_registry.checks import queries as check_queries
 from sieve_registry.errors import RuleRefusedError, UnknownRecordError
+from sieve_registry.events import RecordCorrected
 from sieve_registry.ledger import corrections
 from sieve_registry.records import (
     Correction,
@@ -61,26 +61,26 @@ def correct(
         event = _correctable(connection, seq, record, void)
         now = dict(_read(event, typed, value) for typed, value in changes.items())
         history = history_of(connection, event.subject)
-        earlier = corrections.current(history.corrections).get(seq, (False, {}))
+        earlier = corrections.current_readings(history.corrections).get(seq, (False, {}))
         if not now and not void and not earlier[0]:
             raise UsageError(
                 message="Nothing to correct was given: see `sieveward correct --help`."
             )
-        payload = {
-            "corrects": seq,
-            "corrects_hash": event.hash,
-            "kind": event.kind,
-            "reason": why,
-            "void": void,
-            "was": {name: earlier[1].get(name, _said(event, name)) for name in now},
-            "now": now,
-        }
-        if (void and earlier[0]) or (now and now == payload["was"] and not earlier[0]):
+        payload = RecordCorrected(
+            corrects=seq,
+            corrects_hash=event.hash,
+            kind=event.kind,
+            reason=why,
+            void=void,
+            was={name: earlier[1].get(name, _said(event, name)) for name in now},
+            now=now,
+        )
+        if (void and earlier[0]) or (now and now == payload.was and not earlier[0]):
             raise UsageError(message=f"Event {seq} reads so already: there is nothing to correct.")
         day = terms.on_date or registry.today()
         lifecycle.refuse_future(day, registry.today(), "the correction")
         context = RecordContext(registry, connection, event.subject, day, terms.late_reason)
-        appended = context.append(events.CORRECTED, payload, terms.by)
+        appended = context.append(payload, terms.by)
         after = history_of(connection, event.subject)
         _refuse_contradictions(history, after)
         return next(one for one in after.corrections if one.seq == appended.seq)

@@ -12,19 +12,14 @@ from sieve_inspect.standard import limits
 from sieve_inspect.verdict import ACTIONS
 from sieve_inspect.verdict.rules import p_conform
 from sieve_registry.checks import queries as check_queries
+from sieve_registry.events import ActionDecided
 from sieve_registry.outlook.prior import Prior, prior_of, risk_of
 from sieve_registry.outlook.queries import Story, story_of
 from sieve_registry.outlook.wear import point_of
-from sieve_registry.records import ACTION_DECIDED, Check, Fact
+from sieve_registry.records import Check, Fact
 from sieve_registry.sieves import queries as sieve_queries
-from sieve_registry.sieves.decision_rules import (
-    CheckRule,
-    contributions,
-    facts_of,
-    record_fact,
-    rule_of,
-    set_rule,
-)
+from sieve_registry.sieves.decision_rules import CheckRule, contributions, rule_of, set_rule
+from sieve_registry.sieves.facts import facts_of, record_fact
 from sieve_registry.sieves.recording import RecordTerms
 from sieve_registry.store.engine import Registry
 from sieve_registry.values import clean_text
@@ -58,7 +53,7 @@ class RuleView:
     rule: CheckRule
     check_id: str | None
     risks: tuple[RiskRow, ...]
-    decided: tuple[Fact, ...]
+    decided: tuple[Fact[ActionDecided], ...]
 
 
 def name_rule(
@@ -95,7 +90,7 @@ def rule_view(registry: Registry, sieve_id: str, day: date | None = None) -> Rul
     story = story_of(registry, sieve_id, day)
     state = story.state
     last = state.last_check
-    decided = facts_of(registry, state.sieve.id, [ACTION_DECIDED])
+    decided = facts_of(registry, state.sieve.id, [ActionDecided])
     return RuleView(
         sieve_id=state.sieve.id,
         as_of=state.as_of,
@@ -151,15 +146,15 @@ def decide(
             message=f"{check.id} proposes '{check.action}': say with --reason why you decide "
             f"'{wanted}'."
         )
-    payload = {
-        "check": check.id,
-        "proposed": check.action,
-        "decided": wanted,
-        "reason": clean_text("reason", reason),
-    }
-    record_fact(registry, check.sieve_id, ACTION_DECIDED, payload, terms, "the decision")
+    payload = ActionDecided(
+        check=check.id,
+        proposed=check.action,
+        decided=wanted,
+        reason=clean_text("reason", reason),
+    )
+    record_fact(registry, check.sieve_id, payload, terms)
     following = _NEXT.get(wanted, "").format(sieve=check.sieve_id)
-    return {**payload, "sieve": check.sieve_id, "next": following}
+    return {**payload.to_payload(), "sieve": check.sieve_id, "next": following}
 
 
 _NEXT = {

@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import date
 
-from sieve_registry import events
-from sieve_registry.records import Check, Fact, SieveHistory, Use
+from sieve_registry.events import SieveQuarantined
+from sieve_registry.records import Check, Fact, SieveHistory, Use, facts_of_type
 from sieve_registry.sieves.lifecycle import PASSING
 
 __all__ = ["Cause", "Lookback", "lookback_of"]
@@ -95,15 +95,16 @@ def _cause(history: SieveHistory, day: date) -> Cause | None:
             words = f"check {check.id} of {check.on_date} says {check.outcome}"
             found = Cause(check.on_date, check.seq, words, check)
         in_a_row = check.outcome in FAILING
-    damages = [_damage(act) for act in history.acts if act.on_date <= day]
+    acts = facts_of_type(history.acts, SieveQuarantined)
+    damages = [_damage(act) for act in acts if act.on_date <= day]
     causes = [one for one in (found, *damages) if one is not None]
     return max(causes, key=lambda one: (one.on_date, one.seq), default=None)
 
 
-def _damage(act: Fact) -> Cause | None:
-    if act.kind != events.SIEVE_QUARANTINED or not act.payload.get("damage"):
+def _damage(act: Fact[SieveQuarantined]) -> Cause | None:
+    if not act.payload.damage:
         return None
-    words = f"damage was found on {act.on_date}: {act.payload.get('reason', '')}"
+    words = f"damage was found on {act.on_date}: {act.payload.reason}"
     return Cause(act.on_date, act.seq, words)
 
 

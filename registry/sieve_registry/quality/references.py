@@ -7,10 +7,12 @@ from dataclasses import asdict, dataclass
 from datetime import date
 from typing import Any
 
+from sieve_registry.codec import plain_object
+from sieve_registry.events import ReferenceChecked
 from sieve_registry.quality.reference_rules import Beads, Cement, Master, e_n
-from sieve_registry.records import REFERENCE_CHECKED, Check, Event
+from sieve_registry.records import Check, Event
 from sieve_registry.sieves import queries as sieve_queries
-from sieve_registry.sieves.decision_rules import facts_of, record_fact
+from sieve_registry.sieves.facts import facts_of, record_fact
 from sieve_registry.sieves.recording import RecordTerms
 from sieve_registry.store.engine import Registry
 from sieve_registry.values import clean_text
@@ -41,14 +43,13 @@ def record(
     **more: Any,
 ) -> Event:
     """Keep a reference check; `material` names the lot and certificate, or the master sieve."""
-    payload = {
-        "kind": kind,
-        "material": clean_text("reference material", material, needed=True),
-        **{name: list(v) if isinstance(v, tuple) else v for name, v in asdict(found).items()},
-        **more,
-        "outcome": outcome_of(found),
-    }
-    return record_fact(registry, sieve_id, REFERENCE_CHECKED, payload, terms, "the reference check")
+    payload = ReferenceChecked(
+        kind=kind,
+        material=clean_text("reference material", material, needed=True),
+        outcome=outcome_of(found),
+        other=plain_object({**asdict(found), **more}),
+    )
+    return record_fact(registry, sieve_id, payload, terms)
 
 
 def outcome_of(found: Beads | Cement | Master) -> str:
@@ -96,8 +97,8 @@ def timeline(registry: Registry, sieve_id: str, day: date) -> list[Entry]:
         )
         for check in history.checks
     ]
-    for fact in facts_of(registry, history.sieve.id, [REFERENCE_CHECKED]):
-        said = fact.payload
+    for fact in facts_of(registry, history.sieve.id, [ReferenceChecked]):
+        said = fact.payload.to_payload()
         entries.append(
             Entry(
                 fact.on_date,

@@ -7,9 +7,11 @@ from pathlib import Path
 
 from sieve_inspect.errors import BadTableError
 from sieve_inspect.summary.repeatability import Precision, precision
+from sieve_registry.events import RepeatabilityStudied
 from sieve_registry.exchange.sheets import read_columns, read_number
-from sieve_registry.records import REPEATABILITY_STUDIED, Event
-from sieve_registry.sieves.decision_rules import record_general_fact
+from sieve_registry.figures import StudyFigures
+from sieve_registry.records import Event
+from sieve_registry.sieves.facts import record_general_fact
 from sieve_registry.sieves.recording import RecordTerms
 from sieve_registry.store.engine import Registry
 
@@ -49,18 +51,16 @@ def _value(cells: dict[str, str], _before: object) -> tuple[str, str, float]:
 
 def keep(registry: Registry, name: str, found: dict[str, Precision], terms: RecordTerms) -> Event:
     """Keep a study under a name; a later one of the same name takes its place from then on."""
-    payload = {
-        "directions": {
-            direction or "both": {
-                "groups": len(one.groups),
-                "values": sum(one.counts),
-                "mean_um": one.mean,
-                "s_r_um": one.s_r,
-                "s_L_um": one.s_L,
-                "s_R_um": one.s_R,
-                "dof": one.df_between if one.s_L > 0 else one.df_within,
-            }
-            for direction, one in found.items()
-        }
+    directions = {
+        direction or "both": StudyFigures(
+            groups=len(one.groups),
+            values=sum(one.counts),
+            mean_um=one.mean,
+            s_r_um=one.s_r,
+            s_between_um=one.s_L,
+            s_reproducibility_um=one.s_R,
+            dof=one.df_between if one.s_L > 0 else one.df_within,
+        )
+        for direction, one in found.items()
     }
-    return record_general_fact(registry, name, REPEATABILITY_STUDIED, payload, terms)
+    return record_general_fact(registry, name, RepeatabilityStudied(directions=directions), terms)

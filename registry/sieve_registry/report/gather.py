@@ -9,9 +9,9 @@ from typing import Any
 from sieve_registry.audit import verification
 from sieve_registry.checks import queries as check_queries
 from sieve_registry.errors import EvidenceError
+from sieve_registry.events import ActionDecided
 from sieve_registry.outlook.queries import Outlook, outlook
 from sieve_registry.records import (
-    ACTION_DECIDED,
     Check,
     CheckDetail,
     Correction,
@@ -29,7 +29,7 @@ from sieve_registry.report.view import (
 )
 from sieve_registry.scales.corrections import corrected_links
 from sieve_registry.sieves import queries as sieve_queries
-from sieve_registry.sieves.decision_rules import facts_of
+from sieve_registry.sieves.facts import facts_of
 from sieve_registry.sieves.lifecycle import signature_of
 from sieve_registry.store.engine import Registry
 
@@ -157,11 +157,11 @@ def _notes(history: SieveHistory, check: Check) -> tuple[str, ...]:
 def _decided(registry: Registry, history: SieveHistory, check: Check) -> tuple[str, ...]:
     """What persons decided after this check, and who signed it off."""
     told = []
-    for fact in facts_of(registry, check.sieve_id, [ACTION_DECIDED]):
-        if fact.payload["check"] == check.id:
-            reason = f": {fact.payload['reason']}" if fact.payload["reason"] else ""
+    for fact in facts_of(registry, check.sieve_id, [ActionDecided]):
+        if fact.payload.check == check.id:
+            reason = f": {fact.payload.reason}" if fact.payload.reason else ""
             told.append(
-                f"Decided on {fact.on_date} by {fact.person}: {fact.payload['decided']}{reason}."
+                f"Decided on {fact.on_date} by {fact.person}: {fact.payload.decided}{reason}."
             )
     signed = signature_of(history, check)
     if signed is not None:

@@ -10,13 +10,13 @@ from typing import Any
 
 from sieve_inspect.units import format_length
 from sieve_inspect.verdict.sentences import decimals_for
+from sieve_registry import events
 from sieve_registry.audit import verification
+from sieve_registry.codec import EventPayload
+from sieve_registry.figures import DirectionFigures
 from sieve_registry.outlook.queries import Outlook, outlook
 from sieve_registry.records import (
-    FACT_KINDS,
-    REFERENCE_CHECKED,
     Check,
-    DirectionFigures,
     Fact,
     SieveHistory,
     SieveState,
@@ -25,13 +25,22 @@ from sieve_registry.report.formatting import MARKS, Lengths, edition, with_micro
 from sieve_registry.report.gather import correction_line, warp_words
 from sieve_registry.report.rendering import page_mark, render_page
 from sieve_registry.report.wear_text import wear_view
-from sieve_registry.sieves.decision_rules import facts_of
+from sieve_registry.sieves.facts import facts_of
 from sieve_registry.sieves.state import QUARANTINED, RETIRED
 from sieve_registry.store.engine import Registry
 
 __all__ = ["HistoryView", "history_view", "render_sieve_history"]
 
 _BAD = ("fail", "conditional fail")
+
+
+_FACTS: tuple[type[EventPayload], ...] = (
+    events.ActionDecided,
+    events.DecisionRuleSet,
+    events.IntervalDecided,
+    events.ReferenceChecked,
+    events.RepeatabilityStudied,
+)
 
 
 @dataclass(frozen=True)
@@ -42,7 +51,7 @@ class HistoryView:
     """
 
     found: Outlook
-    facts: tuple[Fact, ...]
+    facts: tuple[Fact[EventPayload], ...]
     ledger_events: int
     ledger_head: str | None
 
@@ -67,11 +76,9 @@ class _Row:
 def history_view(registry: Registry, sieve_id: str, day: date | None = None) -> HistoryView:
     """What is known of a sieve at the end of a day (today). Raises `UnknownSieveError`."""
     found = outlook(registry, sieve_id, day)
-    facts = facts_of(registry, found.wear.sieve_id, sorted(FACT_KINDS))
-    events, head = verification.ledger_head(registry)
-    return HistoryView(
-        found, tuple(f for f in facts if f.on_date <= found.wear.as_of), events, head
-    )
+    facts = facts_of(registry, found.wear.sieve_id, _FACTS)
+    count, head = verification.ledger_head(registry)
+    return HistoryView(found, tuple(f for f in facts if f.on_date <= found.wear.as_of), count, head)
 
 
 def render_sieve_history(view: HistoryView) -> str:
@@ -122,7 +129,7 @@ def _standing(state: SieveState, history: SieveHistory) -> tuple[str, str, str, 
         return "fail", "✗", "Retired", f"Since {end.on_date}, by {end.person}: {end.reason}."
     if state.status == QUARANTINED and state.quarantine is not None:
         why = state.quarantine
-        return "fail", "✗", "In quarantine", f"Since {why.on_date}: {why.payload['reason']}."
+        return "fail", "✗", "In quarantine", f"Since {why.on_date}: {why.payload.reason}."
     if last is None:
         return "not", "?", "Never checked", "Nothing is known of its apertures yet."
     told = f"{last.id} on {last.on_date}: {last.outcome}."
@@ -180,7 +187,7 @@ def _rows(view: HistoryView) -> Iterator[_Row]:
     records: list[tuple[Any, str, str]] = [
         *((c, f"check {c.id}", f"{c.outcome}; proposed: {c.action}") for c in history.checks),
         *((u, f"{u.count} uses", _used(u)) for u in history.uses),
-        *((a, a.kind, _payload(a.payload)) for a in history.acts),
+        *((a, a.kind, _payload(a.payload.to_payload())) for a in history.acts),
         *((e, "changed", _edited(e)) for e in history.edits),
         *((f, f.kind, _fact(f)) for f in view.facts),
     ]
@@ -206,8 +213,10 @@ def _edited(edit: Any) -> str:
     return ", ".join(f"{name} {value}" for name, value in values if value not in (None, ""))
 
 
-def _fact(fact: Fact) -> str:
-    return (_reference if fact.kind == REFERENCE_CHECKED else _payload)(fact.payload)
+def _fact(fact: Fact[EventPayload]) -> str:
+    return (_reference if isinstance(fact.payload, events.ReferenceChecked) else _payload)(
+        fact.payload.to_payload()
+    )
 
 
 # Figures of a reference check in the order they are told: name, unit, and decimals of each; None

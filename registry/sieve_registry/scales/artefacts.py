@@ -7,7 +7,7 @@ there: U with its k, never the standard uncertainty worked out of it.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields, replace
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -15,13 +15,13 @@ from typing import TYPE_CHECKING, Any
 from sqlalchemy import Connection
 
 from sieve_inspect.errors import UsageError
-from sieve_registry import events
 from sieve_registry.errors import DateRefusedError
+from sieve_registry.events import ArtefactAdded, DeviceAdded, ScaleCalibrated
+from sieve_registry.figures import EvidenceFile
 from sieve_registry.ledger.canonical import plain_name
-from sieve_registry.records import Event, EvidenceFile, Fact
+from sieve_registry.records import Event, Fact
 from sieve_registry.scales.corrections import live, live_facts
 from sieve_registry.scales.errors import DuplicateThingError, UnknownThingError
-from sieve_registry.sieves.decision_rules import exact_payload
 from sieve_registry.sieves.recording import RecordTerms, record_general
 from sieve_registry.store import writer
 from sieve_registry.store.engine import Registry
@@ -55,6 +55,7 @@ DEVICE_KINDS: Mapping[str, tuple[float, float]] = {
     "microscope": (30_000.0, 100.0),
 }
 File = tuple[bytes | Path, str, str]  # content, role, name
+WithEvidence = ArtefactAdded | DeviceAdded | ScaleCalibrated
 
 
 @dataclass(frozen=True)
@@ -143,9 +144,8 @@ class Device:
 
 def keep(
     registry: Registry,
-    kind: str,
     subject: str,
-    payload: Mapping[str, Any],
+    payload: WithEvidence,
     terms: RecordTerms,
     files: Sequence[File] = (),
     unless: Callable[[Connection], None] = lambda _: None,
@@ -162,9 +162,8 @@ def keep(
         with registry.writing() as connection:
             unless(connection)
             with writer.placing(connection, registry.evidence, staged) as kept:
-                evidence = [dict(file.__dict__) for file in kept]
-                whole = {**exact_payload(payload), "evidence": evidence}
-                return record_general(registry, connection, kind, subject, whole, terms)
+                proven = replace(payload, evidence=tuple(kept))
+                return record_general(registry, connection, subject, proven, terms)
     finally:
         for item, _, _ in staged:
             registry.evidence.discard(item)
@@ -186,7 +185,7 @@ def add_artefact(
     called, payload = _artefact_payload(new)
 
     def refuse(connection: Connection) -> None:
-        there = bool(live(connection, [events.ARTEFACT_ADDED], called))
+        there = bool(live(connection, [ArtefactAdded], called))
         if there and not renew:
             raise DuplicateThingError(
                 what="an artefact", name=called, advice="a new certificate is added with --renew"
@@ -197,11 +196,11 @@ def add_artefact(
             )
 
     files = [(certificate_file, "certificate", certificate_file.name)] if certificate_file else []
-    keep(registry, events.ARTEFACT_ADDED, called, payload, terms, files, refuse)
+    keep(registry, called, payload, terms, files, refuse)
     return latest_artefact(registry, called)
 
 
-def _artefact_payload(new: CertifiedArtefact) -> tuple[str, dict[str, Any]]:
+def _artefact_payload(new: CertifiedArtefact) -> tuple[str, ArtefactAdded]:
     if new.kind not in ARTEFACT_KINDS:
         raise UsageError(message=f"--kind is one of {', '.join(ARTEFACT_KINDS)}, not '{new.kind}'.")
     if new.kind == "line" and new.line_um is None:
@@ -223,28 +222,32 @@ def _artefact_payload(new: CertifiedArtefact) -> tuple[str, dict[str, Any]]:
             reason=f"A certificate valid to {new.valid_to} cannot begin on {new.valid_from}",
             advice="look at the certificate again",
         )
-    names = (
-        "kind", "nominal_pitch_um", "pitch_um", "nominal_line_um", "line_um", "expanded_pitch_um",
-        "expanded_line_um", "k", "expansion_ppm_per_k",
-    )  # fmt: skip
-    return clean_id(new.id), {
-        **{name: getattr(new, name) for name in names},
-        "certificate": clean_text("certificate number", new.certificate, needed=True),
-        "laboratory": clean_text("laboratory", new.laboratory, needed=True),
-        "valid_from": new.valid_from.isoformat(),
-        "valid_to": new.valid_to.isoformat(),
-    }
+    return clean_id(new.id), ArtefactAdded(
+        kind=new.kind,
+        nominal_pitch_um=new.nominal_pitch_um,
+        pitch_um=new.pitch_um,
+        nominal_line_um=new.nominal_line_um,
+        line_um=new.line_um,
+        expanded_pitch_um=new.expanded_pitch_um,
+        expanded_line_um=new.expanded_line_um,
+        k=new.k,
+        expansion_ppm_per_k=new.expansion_ppm_per_k,
+        certificate=clean_text("certificate number", new.certificate, needed=True),
+        laboratory=clean_text("laboratory", new.laboratory, needed=True),
+        valid_from=new.valid_from,
+        valid_to=new.valid_to,
+    )
 
 
 def artefacts(registry: Registry) -> list[CertifiedArtefact]:
     """Every artefact with its latest certificate, by id."""
-    found = {f.subject: _artefact(f) for f in live_facts(registry, None, [events.ARTEFACT_ADDED])}
+    found = {f.subject: _artefact(f) for f in live_facts(registry, None, [ArtefactAdded])}
     return [found[one] for one in sorted(found)]
 
 
 def certificates_of(registry: Registry, artefact_id: str) -> list[CertifiedArtefact]:
     """An artefact under each certificate it ever had. Raises `UnknownThingError`."""
-    found = live_facts(registry, clean_id(artefact_id), [events.ARTEFACT_ADDED])
+    found = live_facts(registry, clean_id(artefact_id), [ArtefactAdded])
     if not found:
         raise UnknownThingError(
             what="artefact", name=artefact_id, advice="`sieveward artefact list` shows all"
@@ -261,23 +264,14 @@ def latest_artefact(
     return (held or found)[-1]
 
 
-def _artefact(fact: Fact) -> CertifiedArtefact:
-    said = fact.payload
-    numbers = ("nominal_pitch_um", "pitch_um", "nominal_line_um", "line_um", "expansion_ppm_per_k")
-    return CertifiedArtefact(
-        id=fact.subject,
-        kind=str(said["kind"]),
-        **{name: None if said[name] is None else float(said[name]) for name in numbers},
-        expanded_pitch_um=float(said["expanded_pitch_um"]),
-        expanded_line_um=float(said["expanded_line_um"]),
-        k=float(said["k"]),
-        certificate=str(said["certificate"]),
-        laboratory=str(said["laboratory"]),
-        valid_from=date.fromisoformat(said["valid_from"]),
-        valid_to=date.fromisoformat(said["valid_to"]),
-        evidence=tuple(EvidenceFile(**file) for file in said["evidence"]),
-        event=fact.seq,
-    )
+def _artefact(fact: Fact[ArtefactAdded]) -> CertifiedArtefact:
+    return CertifiedArtefact(id=fact.subject, event=fact.seq, **_shared(CertifiedArtefact, fact))
+
+
+def _shared(record: type[CertifiedArtefact | Device], fact: Fact[Any]) -> dict[str, Any]:
+    """The fields a record has in common with the payload of its event."""
+    kept = {one.name for one in fields(fact.payload)}
+    return {n: getattr(fact.payload, n) for n in (f.name for f in fields(record)) if n in kept}
 
 
 def add_device(registry: Registry, new: Device, terms: RecordTerms) -> Device:
@@ -292,36 +286,36 @@ def add_device(registry: Registry, new: Device, terms: RecordTerms) -> Device:
     if not (0 <= new.allowance_um < new.path_um and new.stand_off_um >= 0):
         raise UsageError(message="A stand-off is 0 or more, its allowance below the optical path.")
     called = clean_id(new.id)
-    payload = {
-        "kind": new.kind,
-        "serial": clean_text("serial number", new.serial, needed=True),
-        "setting": clean_text("setting", new.setting, needed=True),
-        "light": clean_text("light", new.light, needed=True),
-        "encoding": new.encoding,
-        "stand_off_um": new.stand_off_um,
-        "allowance_um": new.allowance_um,
-        "path_um": new.path_um,
-    }
+    payload = DeviceAdded(
+        kind=new.kind,
+        serial=clean_text("serial number", new.serial, needed=True),
+        setting=clean_text("setting", new.setting, needed=True),
+        light=clean_text("light", new.light, needed=True),
+        encoding=new.encoding,
+        stand_off_um=new.stand_off_um,
+        allowance_um=new.allowance_um,
+        path_um=new.path_um,
+    )
 
     def refuse(connection: Connection) -> None:
-        if live(connection, [events.DEVICE_ADDED], called):
+        if live(connection, [DeviceAdded], called):
             raise DuplicateThingError(
                 what="a device", name=called, advice="another setting is another device"
             )
 
-    keep(registry, events.DEVICE_ADDED, called, payload, terms, (), refuse)
+    keep(registry, called, payload, terms, (), refuse)
     return device_named(registry, called)
 
 
 def devices(registry: Registry) -> list[Device]:
     """Every device, by id."""
-    found = [_device(fact) for fact in live_facts(registry, None, [events.DEVICE_ADDED])]
+    found = [_device(fact) for fact in live_facts(registry, None, [DeviceAdded])]
     return sorted(found, key=lambda one: one.id)
 
 
 def device_named(registry: Registry, device_id: str) -> Device:
     """One device. Raises `UnknownThingError`."""
-    found = live_facts(registry, clean_id(device_id), [events.DEVICE_ADDED])
+    found = live_facts(registry, clean_id(device_id), [DeviceAdded])
     if not found:
         raise UnknownThingError(
             what="device", name=device_id, advice="`sieveward device list` shows all"
@@ -329,17 +323,5 @@ def device_named(registry: Registry, device_id: str) -> Device:
     return _device(found[-1])
 
 
-def _device(fact: Fact) -> Device:
-    said = fact.payload
-    return Device(
-        id=fact.subject,
-        kind=str(said["kind"]),
-        serial=str(said["serial"]),
-        setting=str(said["setting"]),
-        light=str(said["light"]),
-        encoding=str(said["encoding"]),
-        stand_off_um=float(said["stand_off_um"]),
-        allowance_um=float(said["allowance_um"]),
-        path_um=float(said["path_um"]),
-        event=fact.seq,
-    )
+def _device(fact: Fact[DeviceAdded]) -> Device:
+    return Device(id=fact.subject, event=fact.seq, **_shared(Device, fact))

@@ -4,16 +4,17 @@ from __future__ import annotations
 
 import json
 import math
-from dataclasses import asdict, dataclass, replace
+from dataclasses import dataclass, replace
 from datetime import date
 from typing import TYPE_CHECKING, Any
 
 from sqlalchemy import Connection
 
 from sieve_inspect.errors import UsageError
-from sieve_registry import events
 from sieve_registry.errors import EvidenceError
-from sieve_registry.records import EvidenceFile, Fact
+from sieve_registry.events import ScaleCalibrated
+from sieve_registry.figures import EvidenceFile, LineLink
+from sieve_registry.records import Fact
 from sieve_registry.scales.artefacts import (
     CertifiedArtefact,
     Device,
@@ -44,7 +45,6 @@ __all__ = [
     "DEFAULT_MONTHS",
     "TEMPERATURES_C",
     "KeptScale",
-    "LineLink",
     "ScaleConditions",
     "base_scale",
     "certificate_for",
@@ -70,17 +70,6 @@ class ScaleConditions:
     stand_off_um: float | None = None
     temperature_c: float | None = None
     range_c: tuple[float, float] = TEMPERATURES_C
-
-
-@dataclass(frozen=True)
-class LineLink:
-    """Where a scale's edge bias comes from: a single line, on a base scale that gave the rest."""
-
-    artefact: str
-    event: int
-    certificate: str
-    base: str
-    base_event: int
 
 
 @dataclass(frozen=True)
@@ -142,8 +131,8 @@ class KeptScale:
             "U_rel_y": 2 * self.u_rel[1],
             "max_residual_um": self.max_residual_um,
             "residual_rms_um": self.residual_rms_um,
-            "line": None if self.line is None else asdict(self.line),
-            "evidence": [asdict(file) for file in self.evidence],
+            "line": None if self.line is None else self.line.to_payload(),
+            "evidence": [file.to_payload() for file in self.evidence],
         }
 
 
@@ -225,30 +214,29 @@ def record_scale(
     if conditions.temperature_c is not None and not low <= conditions.temperature_c <= high:
         raise TemperatureError(scale=called, given=conditions.temperature_c, low=low, high=high)
     s = found.scale
-    payload = {
-        "device": device.id,
-        "setting": device.setting,
-        "artefact": artefact.id,
-        "artefact_event": artefact.event,
-        "certificate": artefact.certificate,
-        "valid_until": add_months(day, months).isoformat(),
-        "interval_months": months,
-        "stand_off_um": device.stand_off_um
-        if conditions.stand_off_um is None
-        else conditions.stand_off_um,
-        "allowance_um": device.allowance_um,
-        "path_um": device.path_um,
-        "temperature_c": conditions.temperature_c,
-        "range_c": [low, high],
-        "um_per_px": [s.um_per_px_x, s.um_per_px_y],
-        "u_rel": [s.u_rel_x, s.u_rel_y],
-        "max_residual_um": max_residual_um,
-        "residual_rms_um": found.residual_rms_um,
-        "marks": found.marks_used,
-        "warnings": list(found.warnings),
-    }
+    given = conditions.stand_off_um
+    payload = ScaleCalibrated(
+        device=device.id,
+        setting=device.setting,
+        artefact=artefact.id,
+        artefact_event=artefact.event,
+        certificate=artefact.certificate,
+        valid_until=add_months(day, months),
+        interval_months=months,
+        stand_off_um=device.stand_off_um if given is None else given,
+        allowance_um=device.allowance_um,
+        path_um=device.path_um,
+        temperature_c=conditions.temperature_c,
+        range_c=(low, high),
+        um_per_px=(s.um_per_px_x, s.um_per_px_y),
+        u_rel=(s.u_rel_x, s.u_rel_y),
+        max_residual_um=max_residual_um,
+        residual_rms_um=found.residual_rms_um,
+        marks=found.marks_used,
+        warnings=tuple(found.warnings),
+    )
     if base is not None:
-        payload.update(_amended(base, artefact, add_months(day, months)))
+        payload = _amended(payload, base, artefact)
     text = json.dumps(found.to_dict(), indent=2, ensure_ascii=False, allow_nan=False) + "\n"
     files: list[File] = [
         (text.encode(), "scale", "scale.json"),
@@ -256,32 +244,35 @@ def record_scale(
     ]
 
     def refuse(connection: Connection) -> None:
-        for fact in reader.facts(connection, [events.SCALE_CALIBRATED], called):
-            if fact.payload["device"] != device.id:
+        for fact in reader.facts(connection, [ScaleCalibrated], called):
+            if fact.payload.device != device.id:
                 raise UsageError(
-                    message=f"The scale {called!r} is one of device {fact.payload['device']}: "
+                    message=f"The scale {called!r} belongs to device {fact.payload.device}: "
                     "choose another --name."
                 )
 
-    event = keep(registry, events.SCALE_CALIBRATED, called, payload, terms, files, refuse)
-    facts = live_facts(registry, called, [events.SCALE_CALIBRATED])
+    event = keep(registry, called, payload, terms, files, refuse)
+    facts = live_facts(registry, called, [ScaleCalibrated])
     return next(_scale(fact) for fact in facts if fact.seq == event.seq)
 
 
-def _amended(base: KeptScale, line: CertifiedArtefact, until: date) -> dict[str, Any]:
-    """What a payload says otherwise where a line amends a scale: of a line, the scale before it."""
+def _amended(payload: ScaleCalibrated, base: KeptScale, line: CertifiedArtefact) -> ScaleCalibrated:
+    """The payload of a scale a single line amends: conditions and certificate of its base.
+
+    An amended base passes on its own base, so that a chain never has two lines.
+    """
     root = (base.name, base.event) if base.line is None else (base.line.base, base.line.base_event)
-    link = LineLink(line.id, line.event, line.certificate, *root)
-    return {
-        "artefact": base.artefact,
-        "artefact_event": base.artefact_event,
-        "certificate": base.certificate,
-        "valid_until": min(until, base.valid_until).isoformat(),
-        "stand_off_um": base.stand_off_um,
-        "temperature_c": base.temperature_c,
-        "range_c": list(base.range_c),
-        "line": asdict(link),
-    }
+    return replace(
+        payload,
+        artefact=base.artefact,
+        artefact_event=base.artefact_event,
+        certificate=base.certificate,
+        valid_until=min(payload.valid_until, base.valid_until),
+        stand_off_um=base.stand_off_um,
+        temperature_c=base.temperature_c,
+        range_c=base.range_c,
+        line=LineLink(line.id, line.event, line.certificate, *root),
+    )
 
 
 def kept_scale(registry: Registry, name: str, day: date) -> KeptScale | None:
@@ -289,7 +280,7 @@ def kept_scale(registry: Registry, name: str, day: date) -> KeptScale | None:
 
     Raises `UnknownThingError` when it was calibrated only later.
     """
-    found = [_scale(fact) for fact in live_facts(registry, name, [events.SCALE_CALIBRATED])]
+    found = [_scale(fact) for fact in live_facts(registry, name, [ScaleCalibrated])]
     before = [one for one in found if one.on_date <= day]
     if found and not before:
         first = min(one.on_date for one in found)
@@ -302,8 +293,8 @@ def kept_scale(registry: Registry, name: str, day: date) -> KeptScale | None:
 def history_of_device(registry: Registry, device_id: str) -> list[KeptScale]:
     """Every scale of a device by the day of its calibration. Raises `UnknownThingError`."""
     device = device_named(registry, device_id)
-    found = live_facts(registry, None, [events.SCALE_CALIBRATED])
-    own = [_scale(fact) for fact in found if fact.payload["device"] == device.id]
+    found = live_facts(registry, None, [ScaleCalibrated])
+    own = [_scale(fact) for fact in found if fact.payload.device == device.id]
     return sorted(own, key=lambda one: (one.on_date, one.event))
 
 
@@ -321,31 +312,28 @@ def widened(scale: Scale, u: float) -> Scale:
     )
 
 
-def _scale(fact: Fact) -> KeptScale:
-    said = fact.payload
-    temperature = said["temperature_c"]
-    low, high = said["range_c"]
-    (x, y), (u_x, u_y) = said["um_per_px"], said["u_rel"]
+def _scale(fact: Fact[ScaleCalibrated]) -> KeptScale:
+    kept = fact.payload
     return KeptScale(
         name=fact.subject,
         event=fact.seq,
         on_date=fact.on_date,
-        valid_until=date.fromisoformat(said["valid_until"]),
+        valid_until=kept.valid_until,
         person=fact.person,
-        device=str(said["device"]),
-        artefact=str(said["artefact"]),
-        artefact_event=int(said["artefact_event"]),
-        certificate=str(said["certificate"]),
-        setting=str(said["setting"]),
-        stand_off_um=float(said["stand_off_um"]),
-        allowance_um=float(said["allowance_um"]),
-        path_um=float(said["path_um"]),
-        temperature_c=None if temperature is None else float(temperature),
-        range_c=(float(low), float(high)),
-        um_per_px=(float(x), float(y)),
-        u_rel=(float(u_x), float(u_y)),
-        max_residual_um=float(said["max_residual_um"]),
-        residual_rms_um=float(said["residual_rms_um"]),
-        evidence=tuple(EvidenceFile(**file) for file in said["evidence"]),
-        line=LineLink(**said["line"]) if said.get("line") else None,
+        device=kept.device,
+        artefact=kept.artefact,
+        artefact_event=kept.artefact_event,
+        certificate=kept.certificate,
+        setting=kept.setting,
+        stand_off_um=kept.stand_off_um,
+        allowance_um=kept.allowance_um,
+        path_um=kept.path_um,
+        temperature_c=kept.temperature_c,
+        range_c=kept.range_c,
+        um_per_px=kept.um_per_px,
+        u_rel=kept.u_rel,
+        max_residual_um=kept.max_residual_um,
+        residual_rms_um=kept.residual_rms_um,
+        evidence=kept.evidence,
+        line=kept.line,
     )

@@ -10,17 +10,18 @@ import json
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from datetime import date
-from typing import Any
+from typing import Any, TypeVar
 
 from sqlalchemy import Connection
 
 from sieve_inspect.errors import UsageError
 from sieve_registry import events
+from sieve_registry.codec import EventPayload, plain_object
 from sieve_registry.errors import DateRefusedError, UnknownRecordError
+from sieve_registry.ledger.corrections import current_readings
 from sieve_registry.records import Correction, Event, Fact
-from sieve_registry.sieves.decision_rules import exact_payload
 from sieve_registry.sieves.recording import RecordTerms, record_general
-from sieve_registry.store import reader
+from sieve_registry.store import reader, rows
 from sieve_registry.store.engine import Registry
 from sieve_registry.values import clean_text, read_date
 
@@ -35,41 +36,51 @@ __all__ = [
     "voided",
 ]
 
+_Payload = TypeVar("_Payload", bound=EventPayload)
 AMENDABLE: Mapping[str, tuple[str, ...]] = {
-    events.ARTEFACT_ADDED: (
+    events.ArtefactAdded.KIND: (
         "certificate", "laboratory", "valid_from", "valid_to", "expansion_ppm_per_k",
     ),
-    events.DEVICE_ADDED: ("serial", "light"),
-    events.SCALE_CALIBRATED: ("valid_until",),
+    events.DeviceAdded.KIND: ("serial", "light"),
+    events.ScaleCalibrated.KIND: ("valid_until",),
 }  # fmt: skip
 _TYPED = {"expansion": "expansion_ppm_per_k"}
 _LINKS = ("artefact", "scale", "line", "base")  # of a check's chain: what names its event
 
 
-def live(connection: Connection, which: Sequence[str], subject: str | None = None) -> list[Fact]:
-    """Facts of some kinds as they now read, void ones left out."""
-    now = _now(_made(connection, subject))
+def live(
+    connection: Connection, wanted: Sequence[type[_Payload]], subject: str | None = None
+) -> list[Fact[_Payload]]:
+    """Facts of the wanted types as they now read, void ones left out."""
+    now = current_readings(_recorded(connection, subject))
     found = []
-    for fact in reader.facts(connection, which, subject):
+    for fact in reader.facts(connection, wanted, subject):
         void, fields = now.get(fact.seq, (False, {}))
-        if not void:
-            found.append(replace(fact, payload={**fact.payload, **fields}) if fields else fact)
+        if void:
+            continue
+        if fields:
+            read = type(fact.payload).from_payload({**fact.payload.to_payload(), **fields})
+            found.append(replace(fact, payload=read))
+        else:
+            found.append(fact)
     return found
 
 
-def live_facts(registry: Registry, subject: str | None, which: Sequence[str]) -> list[Fact]:
-    """The same, of a registry not being read yet."""
+def live_facts(
+    registry: Registry, subject: str | None, wanted: Sequence[type[_Payload]]
+) -> list[Fact[_Payload]]:
+    """The same, with a reading transaction of its own."""
     with registry.reading() as connection:
-        return live(connection, which, subject)
+        return live(connection, wanted, subject)
 
 
 def amendments(registry: Registry, seqs: Iterable[int] | str) -> list[Correction]:
     """What was said later of events by their numbers, or of all those about one subject."""
     with registry.reading() as connection:
         if isinstance(seqs, str):
-            return _made(connection, seqs)
+            return _recorded(connection, seqs)
         wanted = set(seqs)
-        return [one for one in _made(connection, None) if one.corrects in wanted]
+        return [one for one in _recorded(connection, None) if one.corrects in wanted]
 
 
 def amend(
@@ -87,26 +98,26 @@ def amend(
     `DateRefusedError`.
     """
     why = clean_text("reason", reason, needed=True)
-    now = exact_payload(dict(_read(event, typed, value) for typed, value in changes.items()))
+    now = plain_object(dict(_read(event, typed, value) for typed, value in changes.items()))
     with registry.writing() as connection:
-        was_void, fields = _now(_made(connection, event.subject)).get(event.seq, (False, {}))
+        was_void, fields = current_readings(_recorded(connection, event.subject)).get(
+            event.seq, (False, {})
+        )
         before = {**json.loads(event.payload), **fields}
         if not now and void == was_void:
             raise UsageError(message=f"Event {event.seq} reads so already: nothing to correct.")
         _check_span({**before, **now})
-        payload = {
-            "corrects": event.seq,
-            "corrects_hash": event.hash,
-            "kind": event.kind,
-            "reason": why,
-            "void": void,
-            "was": {name: before[name] for name in now},
-            "now": now,
-        }
-        made = record_general(
-            registry, connection, events.CHAIN_CORRECTED, event.subject, payload, terms
+        payload = events.ScaleChainCorrected(
+            corrects=event.seq,
+            corrects_hash=event.hash,
+            kind=event.kind,
+            reason=why,
+            void=void,
+            was={name: before[name] for name in now},
+            now=now,
         )
-        return next(one for one in _made(connection, event.subject) if one.seq == made.seq)
+        made = record_general(registry, connection, event.subject, payload, terms)
+        return next(one for one in _recorded(connection, event.subject) if one.seq == made.seq)
 
 
 def corrected_links(
@@ -125,7 +136,7 @@ def links_of(trace: Mapping[str, Any] | None) -> list[int]:
 
 def voided(connection: Connection, until: int | None = None) -> dict[int, Correction]:
     """Events that are void by what was recorded up to an event, each with what says so."""
-    last = {one.corrects: one for one in _made(connection, None, until)}
+    last = {one.corrects: one for one in _recorded(connection, None, until)}
     return {seq: one for seq, one in last.items() if one.void}
 
 
@@ -168,30 +179,8 @@ def _check_span(said: Mapping[str, Any]) -> None:
         )
 
 
-def _made(
+def _recorded(
     connection: Connection, subject: str | None, until: int | None = None
 ) -> list[Correction]:
-    return [
-        Correction(
-            seq=fact.seq,
-            corrects=int(fact.payload["corrects"]),
-            kind=str(fact.payload["kind"]),
-            sieve_id=fact.subject,
-            on_date=fact.on_date,
-            recorded_at=fact.recorded_at,
-            person=fact.person,
-            reason=str(fact.payload["reason"]),
-            void=bool(fact.payload["void"]),
-            was=fact.payload["was"],
-            now=fact.payload["now"],
-        )
-        for fact in reader.facts(connection, [events.CHAIN_CORRECTED], subject, until)
-    ]
-
-
-def _now(made: Iterable[Correction]) -> dict[int, tuple[bool, dict[str, Any]]]:
-    found: dict[int, tuple[bool, dict[str, Any]]] = {}
-    for one in made:
-        before = found.get(one.corrects, (False, {}))[1]
-        found[one.corrects] = (one.void, {**before, **one.now})
-    return found
+    found = reader.facts(connection, [events.ScaleChainCorrected], subject, until)
+    return [rows.correction(fact) for fact in found]

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
-from sieve_registry import events
+from sieve_registry.events import CheckRecorded
 from sieve_registry.scales.calibrations import KeptScale, history_of_device
 from sieve_registry.store import listing, reader
 from sieve_registry.store.engine import Registry
@@ -57,10 +57,10 @@ def drift_of(registry: Registry, device_id: str) -> tuple[list[KeptScale], list[
         return history, []
     with registry.reading() as connection:
         rows = {row.seq: row for row in listing.check_rows(connection, registry.today(), None)}
-        facts = reader.facts(connection, [events.CHECK_RECORDED])
+        facts = reader.facts(connection, [CheckRecorded])
     by_scale: dict[int, list[str]] = {}
     for fact in facts:
-        trace = fact.payload.get("trace")
+        trace = fact.payload.trace
         if trace and trace["scale"] and fact.seq in rows:
             by_scale.setdefault(int(trace["scale"]["event"]), []).append(rows[fact.seq].id)
     return history, [

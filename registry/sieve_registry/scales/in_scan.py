@@ -13,6 +13,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from sieve_registry.codec import plain_object
 from sieve_registry.scales.artefacts import certificates_of
 from sieve_registry.scales.calibrations import CERTIFIED_AT_C, KeptScale, expansion, widened
 from sieve_registry.scales.check_scale import CheckScale
@@ -23,7 +24,6 @@ from sieve_registry.scales.traceability import (
     expiry_of,
     traced,
 )
-from sieve_registry.sieves.decision_rules import exact_payload
 from sieve_registry.store.engine import Registry
 
 if TYPE_CHECKING:
@@ -86,7 +86,7 @@ def traced_in_scan(
         **accepted,
     }
     before = () if base is None else base.doubts
-    return CheckScale(whole, exact_payload(chain), (*before, *doubts), tuple(found))
+    return CheckScale(whole, plain_object(chain), (*before, *doubts), tuple(found))
 
 
 def _device(

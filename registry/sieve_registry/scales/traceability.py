@@ -21,11 +21,12 @@ from datetime import date
 from typing import Any
 
 from sieve_inspect.units import format_length
+from sieve_registry.codec import plain_object
+from sieve_registry.figures import LineLink
 from sieve_registry.scales.artefacts import CertifiedArtefact, certificates_of
 from sieve_registry.scales.calibrations import (
     CERTIFIED_AT_C,
     KeptScale,
-    LineLink,
     expansion,
     expired_error,
     history_of_device,
@@ -40,7 +41,6 @@ from sieve_registry.scales.errors import (
     TemperatureError,
     UnknownThingError,
 )
-from sieve_registry.sieves.decision_rules import exact_payload
 from sieve_registry.sieves.recording import person
 from sieve_registry.store.engine import Registry
 from sieve_registry.values import clean_text
@@ -108,7 +108,7 @@ def traced(registry: Registry, kept: KeptScale, told: Circumstances) -> CheckSca
         **(line or {}),
         **accepted,
     }
-    return CheckScale(scale, exact_payload(chain), doubts)
+    return CheckScale(scale, plain_object(chain), doubts)
 
 
 def _line_of(

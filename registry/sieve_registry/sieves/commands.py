@@ -1,7 +1,7 @@
-"""What is recorded of a sieve: added, edited, used, cleaned, quarantined, returned, retired.
+"""Commands of a sieve's life: add, edit, use, clean, quarantine, return, retire.
 
-Every function takes an open `Registry`. Days default to today, the person to the login name. What
-is refused raises an error of `sieve_registry.errors` and records nothing.
+Every function takes an open `Registry`. Days default to today, the person to the login name. A
+refusal raises an error of `sieve_registry.errors` and records nothing.
 """
 
 from __future__ import annotations
@@ -13,8 +13,17 @@ from pathlib import Path
 from typing import Any
 
 from sieve_inspect.errors import UsageError
-from sieve_registry import events
+from sieve_registry.codec import EventPayload
 from sieve_registry.errors import DuplicateSieveError
+from sieve_registry.events import (
+    SieveAdded,
+    SieveCleaned,
+    SieveEdited,
+    SieveQuarantined,
+    SieveRetired,
+    SieveReturned,
+    UseLogged,
+)
 from sieve_registry.records import (
     NewSieve,
     SieveDetails,
@@ -36,7 +45,7 @@ __all__ = [
     "retire",
     "return_to_service",
     "sieve_payload",
-    "use_payload",
+    "use_fields",
 ]
 
 _MOST_MONTHS = 1200
@@ -53,16 +62,15 @@ def add_sieve(
     """
     payload = sieve_payload(new, registry.today())
     with registry.writing() as connection:
-        if reader.has_sieve(connection, payload["id"]):
-            raise DuplicateSieveError(sieve=payload["id"])
+        if reader.has_sieve(connection, payload.id):
+            raise DuplicateSieveError(sieve=payload.id)
         day = new.in_service or registry.today()
         late = clean_text("reason", late_reason)
-        context = RecordContext(registry, connection, payload["id"], day, late)
-        return context.record(events.SIEVE_ADDED, payload, by)
+        return RecordContext(registry, connection, payload.id, day, late).record(payload, by)
 
 
-def sieve_payload(new: NewSieve, today: date) -> dict[str, Any]:
-    """What an event keeps of a new sieve. Raises as `add_sieve`."""
+def sieve_payload(new: NewSieve, today: date) -> SieveAdded:
+    """The payload of a new sieve's event. Raises as `add_sieve`."""
     from sieve_inspect.standard import limits
 
     own_table = Path(new.standard)
@@ -71,21 +79,23 @@ def sieve_payload(new: NewSieve, today: date) -> dict[str, Any]:
     limits(new.nominal_um, standard, grade=new.grade)
     if new.in_service is not None:
         lifecycle.refuse_future(new.in_service, today, "a sieve's start of service")
-    return {
-        "id": sieve_id,
-        "nominal_nm": _nanometres(new.nominal_um),
-        "standard": standard,
-        "grade": new.grade,
-        "serial": clean_text("serial number", new.serial),
-        "frame_nm": None if new.frame_um is None else _nanometres(new.frame_um),
-        "in_service": None if new.in_service is None else new.in_service.isoformat(),
-        "added_on": today.isoformat(),
-        "interval_months": clean_count("interval in months", new.interval_months, _MOST_MONTHS),
-        "interval_uses": clean_count("interval in uses", new.interval_uses, _MOST_USES),
-        "location": clean_text("location", new.location),
-        "maker": clean_text("maker", new.maker),
-        "details": _details(new.details),
-    }
+    months = clean_count("interval in months", new.interval_months, _MOST_MONTHS)
+    assert months is not None
+    return SieveAdded(
+        id=sieve_id,
+        nominal_nm=_nanometres(new.nominal_um),
+        standard=standard,
+        grade=new.grade,
+        serial=clean_text("serial number", new.serial),
+        frame_nm=None if new.frame_um is None else _nanometres(new.frame_um),
+        in_service=new.in_service,
+        added_on=today,
+        interval_months=months,
+        interval_uses=clean_count("interval in uses", new.interval_uses, _MOST_USES),
+        location=clean_text("location", new.location),
+        maker=clean_text("maker", new.maker),
+        details=_details(new.details),
+    )
 
 
 def edit_sieve(
@@ -107,15 +117,20 @@ def edit_sieve(
     """
     if (interval_months, interval_uses, location, details or None) == (None,) * 4:
         raise UsageError(message="Nothing to change was given: see `sieveward sieve edit --help`.")
-    payload = {
-        "interval_months": clean_count("interval in months", interval_months, _MOST_MONTHS),
-        "interval_uses": clean_count("interval in uses", interval_uses, _MOST_USES, least=0),
-        "location": None if location is None else clean_text("location", location),
-        "details": {name: clean_text(name, text) for name, text in (details or {}).items()},
-    }
-    terms = RecordTerms(on_date, by, late_reason)
-    with recording(registry, sieve_id, events.SIEVE_EDITED, "the change", terms) as context:
-        return context.record(events.SIEVE_EDITED, payload, by)
+    payload = SieveEdited(
+        interval_months=clean_count("interval in months", interval_months, _MOST_MONTHS),
+        interval_uses=clean_count("interval in uses", interval_uses, _MOST_USES, least=0),
+        location=None if location is None else clean_text("location", location),
+        details={name: clean_text(name, text) for name, text in (details or {}).items()},
+    )
+    return _recorded(registry, sieve_id, payload, RecordTerms(on_date, by, late_reason))
+
+
+def _recorded(
+    registry: Registry, sieve_id: str, payload: EventPayload, terms: RecordTerms
+) -> SieveState:
+    with recording(registry, sieve_id, type(payload), terms) as context:
+        return context.record(payload, terms.by)
 
 
 def log_use(
@@ -130,21 +145,19 @@ def log_use(
     late_reason: str = "",
 ) -> SieveState:
     """Log that a sieve was used `count` times on a day, and how. Raises as `check`."""
-    payload = use_payload(count, note, details or UseDetails())
-    terms = RecordTerms(on_date, by, late_reason)
-    with recording(registry, sieve_id, events.USE_LOGGED, "the use", terms) as context:
-        return context.record(events.USE_LOGGED, payload, by)
+    payload = UseLogged(**use_fields(count, note, details or UseDetails()))
+    return _recorded(registry, sieve_id, payload, RecordTerms(on_date, by, late_reason))
 
 
-def use_payload(count: int, note: str, details: UseDetails) -> dict[str, Any]:
-    """What an event keeps of uses: only what is known, figures as decimal texts."""
-    told = {
-        name: clean_text(name, value) if isinstance(value, str) else format(value, "f")
+def use_fields(count: int, note: str, details: UseDetails) -> dict[str, Any]:
+    """The fields of uses that are known, each checked. Raises `UsageError`, `BadTextError`."""
+    known = {
+        name: clean_text(name, value) if isinstance(value, str) else value
         for name, value in asdict(details).items()
         if value not in (None, "")
     }
     counted = clean_count("number of uses", count, _MOST_USES)
-    return {"count": counted, "note": clean_text("note", note), **told}
+    return {"count": counted, "note": clean_text("note", note), **known}
 
 
 def retire(
@@ -157,41 +170,34 @@ def retire(
     late_reason: str = "",
 ) -> SieveState:
     """End a sieve's service from a day on: a person's decision, with the reason."""
-    payload = {"reason": clean_text("reason", reason, needed=True)}
-    terms = RecordTerms(on_date, by, late_reason)
-    with recording(registry, sieve_id, events.SIEVE_RETIRED, "the retirement", terms) as context:
-        return context.record(events.SIEVE_RETIRED, payload, by)
+    payload = SieveRetired(reason=clean_text("reason", reason, needed=True))
+    return _recorded(registry, sieve_id, payload, RecordTerms(on_date, by, late_reason))
 
 
 def quarantine(
     registry: Registry, sieve_id: str, reason: str, terms: RecordTerms, *, damage: bool = False
 ) -> SieveState:
-    """Take a sieve out of use until a check passes; `damage` says that it was harmed."""
-    payload = {"reason": clean_text("reason", reason, needed=True), "damage": damage}
-    what = (events.SIEVE_QUARANTINED, "the quarantine")
-    with recording(registry, sieve_id, *what, terms) as context:
-        return context.record(events.SIEVE_QUARANTINED, payload, terms.by)
+    """Take a sieve out of use until a check passes; `damage` if it was harmed."""
+    payload = SieveQuarantined(reason=clean_text("reason", reason, needed=True), damage=damage)
+    return _recorded(registry, sieve_id, payload, terms)
 
 
 def return_to_service(
     registry: Registry, sieve_id: str, reason: str, terms: RecordTerms
 ) -> SieveState:
     """Put a sieve back into use. Raises `RuleRefusedError` without a passing check since then."""
-    payload = {"reason": clean_text("reason", reason, needed=True)}
-    with recording(registry, sieve_id, events.SIEVE_RETURNED, "the return", terms) as context:
-        return context.record(events.SIEVE_RETURNED, payload, terms.by)
+    payload = SieveReturned(reason=clean_text("reason", reason, needed=True))
+    return _recorded(registry, sieve_id, payload, terms)
 
 
 def clean(
     registry: Registry, sieve_id: str, method: str, note: str, terms: RecordTerms
 ) -> SieveState:
-    """Record that a sieve was cleaned or otherwise looked after."""
-    payload = {
-        "method": clean_text("method", method, needed=True),
-        "note": clean_text("note", note),
-    }
-    with recording(registry, sieve_id, events.SIEVE_CLEANED, "the cleaning", terms) as context:
-        return context.record(events.SIEVE_CLEANED, payload, terms.by)
+    """Record that a sieve was cleaned or otherwise maintained."""
+    payload = SieveCleaned(
+        method=clean_text("method", method, needed=True), note=clean_text("note", note)
+    )
+    return _recorded(registry, sieve_id, payload, terms)
 
 
 def _details(details: SieveDetails) -> dict[str, str]:

@@ -12,8 +12,9 @@ from datetime import date
 
 from sieve_inspect.errors import SievewardError
 from sieve_registry import events
+from sieve_registry.codec import EventPayload
 from sieve_registry.errors import DateRefusedError, RuleRefusedError, SieveRetiredError
-from sieve_registry.records import Check, Fact, Finding, SieveHistory
+from sieve_registry.records import Check, Fact, Finding, SieveHistory, facts_of_type
 
 __all__ = [
     "PASSING",
@@ -36,7 +37,7 @@ PASSING = ("pass", "conditional pass")
 class IntendedRecord:
     """A record about to be made of a sieve: kind of event, day, and its name in a sentence."""
 
-    kind: str
+    event_type: type[EventPayload]
     on_date: date
     today: date
     what: str
@@ -91,31 +92,30 @@ def sign_off_demanded(history: SieveHistory, day: date) -> bool:
     return demanded
 
 
-def signature_of(history: SieveHistory, check: Check) -> Fact | None:
+def signature_of(history: SieveHistory, check: Check) -> Fact[events.CheckSigned] | None:
     """The sign-off of a check by a second person, or None."""
-    for act in history.acts:
-        if act.kind == events.CHECK_SIGNED and act.payload.get("check") == check.id:
-            return act
-    return None
+    signatures = facts_of_type(history.acts, events.CheckSigned)
+    return next((fact for fact in signatures if fact.payload.check == check.id), None)
 
 
-def quarantine_on(history: SieveHistory, day: date) -> Fact | None:
+def quarantine_on(history: SieveHistory, day: date) -> Fact[events.SieveQuarantined] | None:
     """The quarantine the sieve is in at the end of `day`, or None."""
-    inside: Fact | None = None
-    for act in sorted(history.acts, key=lambda a: (a.on_date, a.seq)):
-        if act.on_date > day:
-            break
-        if act.kind == events.SIEVE_QUARANTINED:
-            inside = act
-        elif act.kind == events.SIEVE_RETURNED:
-            inside = None
-    return inside
+    ends = (f for f in facts_of_type(history.acts, events.SieveReturned) if f.on_date <= day)
+    returned = max(((f.on_date, f.seq) for f in ends), default=None)
+    begun = [
+        f
+        for f in facts_of_type(history.acts, events.SieveQuarantined)
+        if f.on_date <= day and (returned is None or (f.on_date, f.seq) > returned)
+    ]
+    return max(begun, key=lambda f: (f.on_date, f.seq), default=None)
 
 
-def new_cloth_since(history: SieveHistory, check: Check | None, day: date) -> Fact | None:
-    """The cloth put in last up to the end of `day`, when no check (None: none at all) saw it."""
-    cloths = [a for a in history.acts if a.kind == events.CLOTH_REPLACED and a.on_date <= day]
-    last = max(cloths, key=lambda a: (a.on_date, a.seq), default=None)
+def new_cloth_since(
+    history: SieveHistory, check: Check | None, day: date
+) -> Fact[events.ClothReplaced] | None:
+    """The cloth put in last up to the end of `day`, if no check saw it (None: no check at all)."""
+    cloths = [f for f in facts_of_type(history.acts, events.ClothReplaced) if f.on_date <= day]
+    last = max(cloths, key=lambda f: (f.on_date, f.seq), default=None)
     if last is None or check is None:
         return last
     return last if (last.on_date, last.seq) > (check.on_date, check.seq) else None
@@ -128,18 +128,20 @@ def _objections(history: SieveHistory, intended: IntendedRecord) -> Iterator[_Ob
     if intended.on_date > intended.today:
         error = _future(intended.on_date, intended.today, intended.what)
         yield _Objection(Finding("date", _words(error), history.sieve.id), error)
-    if intended.kind != events.CHECK_SIGNED:  # what was recorded before may still be signed
+    if (
+        intended.event_type is not events.CheckSigned
+    ):  # what was recorded before may still be signed
         yield from _outside_service(history, intended.on_date, intended.what)
     yield from _past_sign_off(history, intended)
-    if intended.kind == events.SIEVE_RETIRED:
+    if intended.event_type is events.SieveRetired:
         yield from _after_the_end(history, intended.on_date)
-    elif intended.kind == events.SIEVE_QUARANTINED:
+    elif intended.event_type is events.SieveQuarantined:
         yield from _twice_in_quarantine(history, intended.on_date)
-    elif intended.kind == events.SIEVE_RETURNED:
+    elif intended.event_type is events.SieveReturned:
         yield from _return(history, intended)
-    elif intended.kind == events.USE_LOGGED:
+    elif intended.event_type is events.UseLogged:
         yield from _use_in_quarantine(history, intended.on_date)
-    elif intended.kind == events.CHECK_SIGNED:
+    elif intended.event_type is events.CheckSigned:
         yield from _signing(history, intended)
 
 
@@ -162,9 +164,9 @@ def _outside_service(history: SieveHistory, day: date, what: str) -> Iterator[_O
 
 def _past_sign_off(history: SieveHistory, intended: IntendedRecord) -> Iterator[_Objection]:
     """What was signed off is closed: something may be slipped in before it only with a reason."""
-    if intended.late_reason or intended.kind == events.CHECK_SIGNED:
+    if intended.late_reason or intended.event_type is events.CheckSigned:
         return
-    days = [a.on_date for a in history.acts if a.kind == events.CHECK_SIGNED]
+    days = [f.on_date for f in facts_of_type(history.acts, events.CheckSigned)]
     later = [day for day in days if day > intended.on_date]
     if later:
         yield _date(
@@ -189,7 +191,7 @@ def _twice_in_quarantine(history: SieveHistory, day: date) -> Iterator[_Objectio
     inside = quarantine_on(history, day)
     if inside is not None:
         since = f"it is in quarantine already, since {inside.on_date}"
-        yield _rule(history, f"{since} ({inside.payload['reason']})")
+        yield _rule(history, f"{since} ({inside.payload.reason})")
 
 
 def _use_in_quarantine(history: SieveHistory, day: date) -> Iterator[_Objection]:
@@ -197,7 +199,7 @@ def _use_in_quarantine(history: SieveHistory, day: date) -> Iterator[_Objection]
     if inside is not None:
         yield _rule(
             history,
-            f"it is in quarantine since {inside.on_date} ({inside.payload['reason']}): check it "
+            f"it is in quarantine since {inside.on_date} ({inside.payload.reason}): check it "
             "and `sieveward return` it before it is used",
         )
 
@@ -215,7 +217,7 @@ def _return(history: SieveHistory, intended: IntendedRecord) -> Iterator[_Object
         and check.on_date <= intended.on_date
     ]
     last = max(since, key=lambda c: (c.on_date, c.seq), default=None)
-    why = "damage" if inside.payload.get("damage") else "quarantine"
+    why = "damage" if inside.payload.damage else "quarantine"
     if last is None:
         yield _rule(history, f"it was not checked since its {why} of {inside.on_date}")
     elif last.outcome not in PASSING:
@@ -261,10 +263,11 @@ def contradictions(history: SieveHistory) -> list[Finding]:
         if end is not None and day > end.on_date:
             found.append(f"the {what} of {day} (event {seq}) lies after its end on {end.on_date}")
     checks = {check.id for check in history.checks}
-    for act in history.acts:
-        if act.kind == events.CHECK_SIGNED and act.payload.get("check") not in checks:
-            check = act.payload.get("check")
-            found.append(f"event {act.seq} signs {check}, which would be void: void that one first")
+    found += [
+        f"event {fact.seq} signs {fact.payload.check}, which would be void: void that one first"
+        for fact in facts_of_type(history.acts, events.CheckSigned)
+        if fact.payload.check not in checks
+    ]
     if sieve.in_service is not None and end is not None and end.on_date < sieve.in_service:
         found.append(f"it ended on {end.on_date}, before it began on {sieve.in_service}")
     return [Finding("lifecycle", message, sieve.id) for message in found]

@@ -8,10 +8,10 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import date
-from typing import Any
 
 from sqlalchemy import Connection
 
+from sieve_registry.codec import EventPayload
 from sieve_registry.errors import UnknownSieveError
 from sieve_registry.records import Event, SieveHistory, SieveState
 from sieve_registry.sieves import lifecycle, state
@@ -58,28 +58,27 @@ class RecordContext:
 
     registry: Registry
     connection: Connection
-    sieve_id: str
+    subject: str
     day: date
     late_reason: str = ""
 
-    def append(self, kind: str, payload: dict[str, Any], by: str | None) -> Event:
-        """Append to the ledger."""
+    def append(self, payload: EventPayload, by: str | None) -> Event:
+        """Append an event to the ledger."""
         return writer.append(
             self.connection,
-            kind=kind,
-            subject=self.sieve_id,
+            payload,
+            subject=self.subject,
             on_date=self.day,
             recorded_at=self.registry.now(),
             person=person(by),
             software=f"sieveward {package_version('sieveward')}",
-            payload=payload,
             late_reason=self.late_reason,
         )
 
-    def record(self, kind: str, payload: dict[str, Any], by: str | None) -> SieveState:
-        """Append to the ledger; the sieve's state after it."""
-        self.append(kind, payload, by)
-        after = history_of(self.connection, self.sieve_id)
+    def record(self, payload: EventPayload, by: str | None) -> SieveState:
+        """Append an event about a sieve to the ledger; the sieve's state after it."""
+        self.append(payload, by)
+        after = history_of(self.connection, self.subject)
         found = state.state_as_of(after, self.registry.today())
         assert found is not None  # nothing is recorded for a day to come
         return found
@@ -89,24 +88,35 @@ def history_for_recording(
     registry: Registry,
     connection: Connection,
     sieve_id: str,
-    kind: str,
-    what: str,
+    event_type: type[EventPayload],
     terms: RecordTerms,
+    *,
+    noun: str = "",
     check_id: str = "",
 ) -> tuple[SieveHistory, date]:
-    """The sieve's history and the day of the record. Raises the objections to recording it."""
+    """The sieve's history and the day of the record. Raises the objections to recording it.
+
+    `noun` names the record in a sentence where the event type's own noun is not enough.
+    """
     history = history_of(connection, sieve_id)
     today = registry.today()
     day = terms.on_date or today
     late = clean_text("reason", terms.late_reason)
-    intended = lifecycle.IntendedRecord(kind, day, today, what, person(terms.by), late, check_id)
+    intended = lifecycle.IntendedRecord(
+        event_type, day, today, noun or event_type.NOUN, person(terms.by), late, check_id
+    )
     lifecycle.refuse_contradictions(history, intended)
     return history, day
 
 
 @contextmanager
 def recording(
-    registry: Registry, sieve_id: str, kind: str, what: str, terms: RecordTerms, check_id: str = ""
+    registry: Registry,
+    sieve_id: str,
+    event_type: type[EventPayload],
+    terms: RecordTerms,
+    *,
+    check_id: str = "",
 ) -> Iterator[RecordContext]:
     """Open a record context for a known sieve after its history allows the record.
 
@@ -114,7 +124,7 @@ def recording(
     """
     with registry.writing() as connection:
         history, day = history_for_recording(
-            registry, connection, sieve_id, kind, what, terms, check_id
+            registry, connection, sieve_id, event_type, terms, check_id=check_id
         )
         late = clean_text("reason", terms.late_reason)
         yield RecordContext(registry, connection, history.sieve.id, day, late)
@@ -123,18 +133,15 @@ def recording(
 def record_general(
     registry: Registry,
     connection: Connection,
-    kind: str,
     subject: str,
-    payload: dict[str, Any],
+    payload: EventPayload,
     terms: RecordTerms,
 ) -> Event:
     """Append an event that is about no single sieve. Raises `DateRefusedError`."""
     day = terms.on_date or registry.today()
     lifecycle.refuse_future(day, registry.today(), "this")
-    context = RecordContext(
-        registry, connection, subject, day, clean_text("reason", terms.late_reason)
-    )
-    return context.append(kind, payload, terms.by)
+    late = clean_text("reason", terms.late_reason)
+    return RecordContext(registry, connection, subject, day, late).append(payload, terms.by)
 
 
 def person(by: str | None) -> str:

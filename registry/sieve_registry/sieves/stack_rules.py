@@ -97,7 +97,7 @@ def standing_notes(states: Sequence[SieveState]) -> list[Finding]:
         last, reference = state.last_check, state.reference
         if state.status != IN_SERVICE or last is None or state.new_cloth is not None:
             continue
-        kept = state.decided is not None and state.decided.payload["decided"] == KEEP
+        kept = state.decided is not None and state.decided.payload.decided == KEEP
         if last.action == CLEAN and not kept:
             message = (
                 f"{last.id} proposes to clean it, which is not recorded since"
@@ -105,9 +105,9 @@ def standing_notes(states: Sequence[SieveState]) -> list[Finding]:
                 else f"it was cleaned since {last.id}, and not checked again"
             )
             notes.append(Finding("cleaning", message, state.sieve.id))
-        if reference is not None and reference.payload["outcome"] in _REFERENCE_BAD:
-            told = f"{reference.payload['outcome']} ({reference.payload['material']})"
-            message = f"its reference check of {reference.on_date} is {told}"
+        if reference is not None and reference.payload.outcome in _REFERENCE_BAD:
+            result = f"{reference.payload.outcome} ({reference.payload.material})"
+            message = f"its reference check of {reference.on_date} is {result}"
             notes.append(Finding("reference", message, state.sieve.id))
     return notes
 

@@ -6,12 +6,11 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 from decimal import Decimal
-from typing import Any
 
 from sqlalchemy import Connection
 
-from sieve_registry import events
 from sieve_registry.errors import StackError
+from sieve_registry.events import StackRun, StackSet, UseLogged
 from sieve_registry.records import Fact, Finding, SieveState, UseDetails
 from sieve_registry.sieves import commands as sieve_commands
 from sieve_registry.sieves import stack_rules as rules
@@ -82,22 +81,21 @@ def add(
                 stack=called, reason="is there already: see it with `sieveward stack show`, or "
                 "change it with --replace"
             )  # fmt: skip
-        payload = {"sieves": ids}
-        record_general(registry, connection, events.STACK_SET, called, payload, terms)
+        record_general(registry, connection, called, StackSet(sieves=tuple(ids)), terms)
     return ready(registry, called)
 
 
 def names(registry: Registry) -> list[str]:
     """The names of all stacks."""
     with registry.reading() as connection:
-        return sorted({fact.subject for fact in reader.facts(connection, [events.STACK_SET])})
+        return sorted({fact.subject for fact in reader.facts(connection, [StackSet])})
 
 
-def show(registry: Registry, name: str) -> tuple[Readiness, list[Fact]]:
+def show(registry: Registry, name: str) -> tuple[Readiness, list[Fact[StackRun]]]:
     """A stack as it is today, and its runs."""
     found = ready(registry, name)
     with registry.reading() as connection:
-        return found, reader.facts(connection, [events.STACK_RUN], found.name)
+        return found, reader.facts(connection, [StackRun], found.name)
 
 
 def ready(registry: Registry, name: str, as_of: date | None = None) -> Readiness:
@@ -137,30 +135,26 @@ def run(
         strange = sorted(masses.keys() - {*ids, rules.PAN})
         if strange:
             raise StackError(stack=called, reason=f"has no sieve {strange[0]!r}")
-        whole = sieve_commands.use_payload(count, note, details)
-        event = record_general(
-            registry, connection, events.STACK_RUN, called,
-            {**whole, "sieves": ids, "retained_g": {n: format(m, "f") for n, m in masses.items()}},
-            terms,
-        )  # fmt: skip
+        payload = StackRun(
+            **sieve_commands.use_fields(count, note, replace(details, retained_g=None)),
+            sieves=tuple(ids),
+            retained_g=masses,
+        )
+        event = record_general(registry, connection, called, payload, terms)
         for sieve_id in ids:
-            what = (events.USE_LOGGED, f"the use of {sieve_id}")
-            history_for_recording(registry, connection, sieve_id, *what, terms)
+            noun = f"the use of {sieve_id}"
+            history_for_recording(registry, connection, sieve_id, UseLogged, terms, noun=noun)
             on_it = replace(details, stack=called, retained_g=masses.get(sieve_id))
-            payload: dict[str, Any] = {
-                **sieve_commands.use_payload(count, note, on_it),
-                "run": event.seq,
-            }
-            RecordContext(registry, connection, sieve_id, day, terms.late_reason).append(
-                events.USE_LOGGED, payload, terms.by
-            )
+            use = UseLogged(**sieve_commands.use_fields(count, note, on_it), run=event.seq)
+            context = RecordContext(registry, connection, sieve_id, day, terms.late_reason)
+            context.append(use, terms.by)
         after = _states(connection, called, day)[1]
     found = rules.load_findings(states, masses, details.mass_g)
     return Run(called, event.seq, after, tuple(found))
 
 
-def _kept(connection: Connection, name: str, day: date | None = None) -> Fact | None:
-    found = reader.facts(connection, [events.STACK_SET], name)
+def _kept(connection: Connection, name: str, day: date | None = None) -> Fact[StackSet] | None:
+    found = reader.facts(connection, [StackSet], name)
     days = [fact for fact in found if day is None or fact.on_date <= day]
     return max(days, key=lambda fact: (fact.on_date, fact.seq), default=None)
 
@@ -169,11 +163,11 @@ def _states(connection: Connection, name: str, day: date) -> tuple[str, tuple[Si
     called = clean_id(name)
     kept = _kept(connection, called, day) or _kept(connection, called)
     if kept is None:
-        known = sorted({fact.subject for fact in reader.facts(connection, [events.STACK_SET])})
+        known = sorted({fact.subject for fact in reader.facts(connection, [StackSet])})
         there = f"; there are {', '.join(known)}" if known else ": `sieveward stack add` keeps one"
         raise StackError(stack=called, reason=f"is not known{there}")
     states = []
-    for sieve_id in kept.payload["sieves"]:
+    for sieve_id in kept.payload.sieves:
         found = state_as_of(history_of(connection, sieve_id), day)
         if found is None:
             raise StackError(stack=called, reason=f"names {sieve_id}, which was not there on {day}")

@@ -7,8 +7,8 @@ from dataclasses import dataclass, replace
 from datetime import date
 
 from sieve_registry import events
+from sieve_registry.codec import EventPayload
 from sieve_registry.records import (
-    REFERENCE_CHECKED,
     Check,
     Fact,
     Finding,
@@ -17,6 +17,8 @@ from sieve_registry.records import (
     SieveHistory,
     SieveState,
     Use,
+    Wanted,
+    facts_of_type,
 )
 from sieve_registry.sieves.lifecycle import (
     new_cloth_since,
@@ -76,7 +78,6 @@ def state_as_of(history: SieveHistory, day: date) -> SieveState | None:
     signed = None if last is None else signature_of(history, last)
     signed = None if signed is None or signed.on_date > day else signed
     demanded = sign_off_demanded(history, day)
-    opinions = [fact for fact in history.opinions if fact.on_date <= day]
     found = SieveState(
         sieve=sieve,
         as_of=day,
@@ -96,22 +97,30 @@ def state_as_of(history: SieveHistory, day: date) -> SieveState | None:
         signed=signed,
         sign_off=demanded,
         new_cloth=cloth,
-        cleaned=_latest(_acts(history, day, events.SIEVE_CLEANED), last),
-        decided=_latest(f for f in opinions if last and f.payload.get("check") == last.id),
+        cleaned=_latest(_up_to(day, history.acts, events.SieveCleaned), last),
+        decided=_latest(
+            fact
+            for fact in _up_to(day, history.opinions, events.ActionDecided)
+            if last and fact.payload.check == last.id
+        ),
         reference=_latest(
-            (f for f in opinions if f.kind == REFERENCE_CHECKED),
-            _latest(_acts(history, day, events.CLOTH_REPLACED)),
+            _up_to(day, history.opinions, events.ReferenceChecked),
+            _latest(_up_to(day, history.acts, events.ClothReplaced)),
         ),
     )
     remarks = () if status == RETIRED else tuple(_remarks(found))
     return replace(found, remarks=remarks) if remarks else found
 
 
-def _acts(history: SieveHistory, day: date, kind: str) -> list[Fact]:
-    return [act for act in history.acts if act.kind == kind and act.on_date <= day]
+def _up_to(
+    day: date, facts: Iterable[Fact[EventPayload]], wanted: type[Wanted]
+) -> list[Fact[Wanted]]:
+    return [fact for fact in facts_of_type(facts, wanted) if fact.on_date <= day]
 
 
-def _latest(facts: Iterable[Fact], since: Fact | Check | None = None) -> Fact | None:
+def _latest(
+    facts: Iterable[Fact[Wanted]], since: Fact[EventPayload] | Check | None = None
+) -> Fact[Wanted] | None:
     """The last of some facts, None where none came after `since`."""
     last = max(facts, key=lambda fact: (fact.on_date, fact.seq), default=None)
     if last is None or since is None or (last.on_date, last.seq) > (since.on_date, since.seq):
@@ -119,7 +128,9 @@ def _latest(facts: Iterable[Fact], since: Fact | Check | None = None) -> Fact | 
     return None
 
 
-def _status(history: SieveHistory, quarantine: Fact | None, day: date) -> str:
+def _status(
+    history: SieveHistory, quarantine: Fact[events.SieveQuarantined] | None, day: date
+) -> str:
     if history.retirement is not None and history.retirement.on_date <= day:
         return RETIRED
     return IN_SERVICE if quarantine is None else QUARANTINED
@@ -183,13 +194,13 @@ def _due(
 def to_retire(state: SieveState) -> bool:
     """Whether a person decided to retire a sieve that is not retired yet."""
     decided = state.decided
-    return state.status != RETIRED and decided is not None and decided.payload["decided"] == RETIRE
+    return state.status != RETIRED and decided is not None and decided.payload.decided == RETIRE
 
 
 def _remarks(state: SieveState) -> list[Finding]:
     last, sieve_id = state.last_check, state.sieve.id
     if state.quarantine is not None:
-        since, why = state.quarantine.on_date, state.quarantine.payload["reason"]
+        since, why = state.quarantine.on_date, state.quarantine.payload.reason
         return [Finding("lifecycle", f"in quarantine since {since}: {why}", sieve_id)]
     if last is None:
         return [Finding("due", "never checked", sieve_id)]

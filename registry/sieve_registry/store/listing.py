@@ -10,7 +10,7 @@ from typing import Any
 from sqlalchemy import Connection, Row, Select, select
 
 from sieve_registry import events
-from sieve_registry.ledger import corrections as correcting
+from sieve_registry.ledger import corrections
 from sieve_registry.store import reader, rows, schema
 
 __all__ = ["CheckMark", "check_marks", "check_rows", "evidence_links", "use_rows"]
@@ -75,8 +75,8 @@ def evidence_links(connection: Connection, day: date, until: int | None) -> Iter
     """
     link, check = schema.check_evidence, schema.check
     query = select(link, check.c.seq, check.c.on_date).join_from(link, check)
-    facts = reader.facts(connection, [events.CORRECTED], None, until)
-    now: _Now = correcting.current(rows.correction(fact) for fact in facts)
+    facts = reader.facts(connection, [events.RecordCorrected], None, until)
+    now: _Now = corrections.current_readings(rows.correction(fact) for fact in facts)
     last = day.isoformat()
     for row in connection.execute(query.order_by(link.c.check_id, link.c.position)):
         on_date = now.get(row.seq, (False, {}))[1].get("on_date", row.on_date)
@@ -87,8 +87,8 @@ def evidence_links(connection: Connection, day: date, until: int | None) -> Iter
 def _as_corrected(
     connection: Connection, query: Select[Any], until: int | None, day: date
 ) -> Iterator[Any]:
-    facts = reader.facts(connection, [events.CORRECTED], None, until)
-    now: _Now = correcting.current(rows.correction(fact) for fact in facts)
+    facts = reader.facts(connection, [events.RecordCorrected], None, until)
+    now: _Now = corrections.current_readings(rows.correction(fact) for fact in facts)
     last = day.isoformat()
     for row in connection.execute(query):
         if until is not None and row.seq > until:

@@ -10,27 +10,11 @@ import json
 from collections.abc import Callable, Mapping
 from typing import Any
 
-from sieve_registry.events import (
-    CHECK_RECORDED,
-    CHECK_SIGNED,
-    HEAD_SIGNED,
-    SIEVE_ADDED,
-    SIEVE_EDITED,
-    SIEVE_RETIRED,
-    USE_LOGGED,
-)
+from sieve_registry import events
 from sieve_registry.ledger.canonical import canonical_text
 from sieve_registry.records import USE_DETAILS, Event
 
-__all__ = [
-    "CHECK_RECORDED",
-    "SIEVE_ADDED",
-    "SIEVE_EDITED",
-    "SIEVE_RETIRED",
-    "USE_LOGGED",
-    "Row",
-    "rows_of",
-]
+__all__ = ["Row", "rows_of"]
 
 Row = tuple[str, dict[str, Any]]  # the table's name, and its columns
 
@@ -52,7 +36,7 @@ def rows_of(event: Event, payload: Any = None) -> list[Row]:
         raise TypeError("the payload is no object")
     derive = _ROWS.get(event.kind)
     rows = [] if derive is None else derive(event, payload)
-    if event.kind != CHECK_RECORDED and "evidence" in payload:
+    if event.kind != events.CheckRecorded.KIND and "evidence" in payload:
         rows += [("evidence", _kept(event, file)) for file in payload["evidence"]]
     return rows
 
@@ -153,11 +137,11 @@ def _kept(event: Event, file: Mapping[str, Any]) -> dict[str, Any]:
 
 
 _ROWS: dict[str, Callable[[Event, Mapping[str, Any]], list[Row]]] = {
-    SIEVE_ADDED: _sieve,
-    SIEVE_EDITED: _edit,
-    USE_LOGGED: _use,
-    SIEVE_RETIRED: _retirement,
-    CHECK_RECORDED: _check,
-    CHECK_SIGNED: _check_signature,
-    HEAD_SIGNED: _head_signature,
+    events.SieveAdded.KIND: _sieve,
+    events.SieveEdited.KIND: _edit,
+    events.UseLogged.KIND: _use,
+    events.SieveRetired.KIND: _retirement,
+    events.CheckRecorded.KIND: _check,
+    events.CheckSigned.KIND: _check_signature,
+    events.HeadSigned.KIND: _head_signature,
 }

@@ -6,23 +6,22 @@ from collections import defaultdict
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from datetime import date
-from typing import Any
+from typing import Any, TypeVar, cast
 
 from sqlalchemy import Connection, FromClause, Row, Select, Table, func, select
 
-from sieve_registry import events as kinds
+from sieve_registry.codec import EventPayload
 from sieve_registry.errors import BrokenRecordError
-from sieve_registry.ledger import corrections as correcting
-from sieve_registry.records import (
-    ACTION_DECIDED,
-    REFERENCE_CHECKED,
-    CheckDetail,
-    Event,
-    EvidenceFile,
-    Fact,
-    SieveHistory,
-    Use,
+from sieve_registry.events import (
+    SIEVE_LIFE,
+    ActionDecided,
+    LaboratoryRulesSet,
+    RecordCorrected,
+    ReferenceChecked,
 )
+from sieve_registry.figures import EvidenceFile
+from sieve_registry.ledger import corrections
+from sieve_registry.records import CheckDetail, Event, Fact, SieveHistory, Use
 from sieve_registry.store import rows, schema
 
 __all__ = [
@@ -40,6 +39,9 @@ __all__ = [
     "last_event",
     "sieve_ids",
 ]
+
+
+Payload = TypeVar("Payload", bound=EventPayload)
 
 
 def last_event(connection: Connection) -> Event | None:
@@ -65,7 +67,7 @@ def _legible() -> Iterator[None]:
     """A row that is no record any more was altered from outside: say so, and where to look."""
     try:
         yield
-    except (ValueError, TypeError, ArithmeticError) as error:
+    except (LookupError, ValueError, TypeError, ArithmeticError) as error:
         raise BrokenRecordError(count=1, first=f"a row cannot be read ({error})") from error
 
 
@@ -87,22 +89,25 @@ def event_known_on(connection: Connection, end_of_day: str) -> int:
     return int(connection.execute(last).scalar_one() if after is None else after - 1)
 
 
+@_legible()
 def facts(
     connection: Connection,
-    wanted: Sequence[str],
+    wanted: Sequence[type[Payload]],
     subject: str | None = None,
     until: int | None = None,
-) -> list[Fact]:
-    """What was recorded of some kinds that have no table, in the order of recording.
+) -> list[Fact[Payload]]:
+    """Events of the wanted types with their payloads, in the order of recording.
 
-    `until` leaves out events after that number.
+    `subject` None: about anything. `until` leaves out events after that number. Raises
+    `BrokenRecordError` for a payload that cannot be read.
     """
-    query = select(schema.event).where(schema.event.c.kind.in_(list(wanted)))
+    query = select(schema.event).where(schema.event.c.kind.in_([one.KIND for one in wanted]))
     if until is not None:
         query = query.where(schema.event.c.seq <= until)
     if subject is not None:
         query = query.where(schema.event.c.subject == subject)
-    return [rows.fact(row) for row in connection.execute(query.order_by(schema.event.c.seq))]
+    found = connection.execute(query.order_by(schema.event.c.seq))
+    return [cast("Fact[Payload]", rows.fact(row)) for row in found]
 
 
 @_legible()
@@ -150,17 +155,17 @@ def _build(
 ) -> dict[str, SieveHistory]:
     edits = _grouped(connection, schema.sieve_edit, sieve_id, until)
     ends = _grouped(connection, schema.retirement, sieve_id, until)
-    acts = _by_subject(facts(connection, kinds.ABOUT_SIEVE, sieve_id, until))
-    corrected = _by_subject(facts(connection, [kinds.CORRECTED], sieve_id, until))
-    wanted = (ACTION_DECIDED, REFERENCE_CHECKED)
-    opinions = _by_subject(facts(connection, wanted, sieve_id, until))
+    acts = _by_subject(facts(connection, SIEVE_LIFE, sieve_id, until))
+    corrected = _by_subject(facts(connection, [RecordCorrected], sieve_id, until))
+    opinion_types: Sequence[type[EventPayload]] = (ActionDecided, ReferenceChecked)
+    opinions = _by_subject(facts(connection, opinion_types, sieve_id, until))
     sign_off = _sign_off(connection, until)
     query = _known(_with_event(schema.sieve), schema.sieve, until)
     if sieve_id is not None:
         query = query.where(schema.sieve.c.id == sieve_id)
     sieves = sorted(connection.execute(query), key=lambda row: str(row.id))
     return {
-        row.id: correcting.apply(
+        row.id: corrections.apply(
             SieveHistory(
                 sieve=rows.sieve(row),
                 edits=tuple(rows.edit(r) for r in edits.get(row.id, ())),
@@ -177,8 +182,8 @@ def _build(
     }
 
 
-def _by_subject(found: list[Fact]) -> dict[str, list[Fact]]:
-    groups: dict[str, list[Fact]] = {}
+def _by_subject(found: list[Fact[Payload]]) -> dict[str, list[Fact[Payload]]]:
+    groups: dict[str, list[Fact[Payload]]] = {}
     for fact in found:
         groups.setdefault(fact.subject, []).append(fact)
     return groups
@@ -190,9 +195,9 @@ def _known(query: Select[Any], table: FromClause, until: int | None) -> Select[A
 
 def _sign_off(connection: Connection, until: int | None = None) -> tuple[tuple[date, bool], ...]:
     """From which day on the laboratory demands, or demands no longer, a second person."""
-    found = facts(connection, [kinds.RULES_SET], None, until)
+    found = facts(connection, [LaboratoryRulesSet], None, until)
     days = sorted(found, key=lambda fact: (fact.on_date, fact.seq))
-    return tuple((fact.on_date, bool(fact.payload["sign_off"])) for fact in days)
+    return tuple((fact.on_date, fact.payload.sign_off) for fact in days)
 
 
 def _last_checks(

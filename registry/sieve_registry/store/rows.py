@@ -11,12 +11,13 @@ from typing import Any, TypeVar
 
 from sqlalchemy import Row
 
+from sieve_registry.codec import EventPayload
+from sieve_registry.events import RecordCorrected, decode
+from sieve_registry.figures import DirectionFigures, Margin
 from sieve_registry.records import (
     Check,
     Correction,
-    DirectionFigures,
     Fact,
-    Margin,
     Retirement,
     Sieve,
     SieveDetails,
@@ -63,33 +64,32 @@ def _kept_details(text: str) -> SieveDetails:
     return SieveDetails(**json.loads(text))
 
 
-def fact(row: Row[Any]) -> Fact:
-    """What an event says, read back."""
+def fact(row: Row[Any]) -> Fact[EventPayload]:
+    """An event with its typed payload."""
     return Fact(
         seq=row.seq,
-        kind=row.kind,
         subject=row.subject,
         on_date=date.fromisoformat(row.on_date),
         recorded_at=row.recorded_at,
         person=row.person,
-        payload=json.loads(row.payload),
+        payload=decode(row.kind, json.loads(row.payload)),
     )
 
 
-def correction(fact: Fact) -> Correction:
+def correction(fact: Fact[RecordCorrected]) -> Correction:
     """A correction, read back from its event."""
     return Correction(
         seq=fact.seq,
-        corrects=fact.payload["corrects"],
-        kind=fact.payload["kind"],
+        corrects=fact.payload.corrects,
+        kind=fact.payload.kind,
         sieve_id=fact.subject,
         on_date=fact.on_date,
         recorded_at=fact.recorded_at,
         person=fact.person,
-        reason=fact.payload["reason"],
-        void=fact.payload["void"],
-        was=fact.payload["was"],
-        now=fact.payload["now"],
+        reason=fact.payload.reason,
+        void=fact.payload.void,
+        was=fact.payload.was,
+        now=fact.payload.now,
     )
 
 

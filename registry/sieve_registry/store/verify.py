@@ -18,7 +18,7 @@ from typing import Any
 
 from sqlalchemy import Connection, Table, select
 
-from sieve_registry import events as kinds
+from sieve_registry.events import HeadSigned
 from sieve_registry.ledger import signing
 from sieve_registry.ledger.chain import GONE, ChainWalk
 from sieve_registry.records import Event, Finding
@@ -299,7 +299,7 @@ def _compare(
                         continue
                     seen.add(row["sha256"])
                 expected[name].append(row)
-            if event.kind == kinds.HEAD_SIGNED:
+            if event.kind == HeadSigned.KIND:
                 findings += _signature(event, payload)
         except _DAMAGE:
             message = f"its payload cannot be read as '{event.kind}'"
@@ -314,7 +314,8 @@ def _compare(
 
 
 def _signature(event: Event, payload: dict[str, Any]) -> list[Finding]:
-    message = signing.fault_of(payload, event.seq, event.previous)
+    signed = HeadSigned.from_payload(payload)
+    message = signing.fault_of(signed, event.seq, event.previous)
     return [Finding("signature", message, f"event {event.seq}")] if message else []
 
 

@@ -2,19 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
+from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 from typing import Any
 
 from sqlalchemy import Connection, func, insert, select
 
+from sieve_registry.codec import EventPayload
 from sieve_registry.errors import DateRefusedError
+from sieve_registry.events import CheckRecorded
+from sieve_registry.figures import EvidenceFile
 from sieve_registry.ledger.chain import next_event
-from sieve_registry.records import Event, EvidenceFile
+from sieve_registry.records import Event
 from sieve_registry.store import schema
 from sieve_registry.store.evidence import EvidenceKeeper, Staged
-from sieve_registry.store.projection import CHECK_RECORDED, rows_of
+from sieve_registry.store.projection import rows_of
 from sieve_registry.store.reader import last_event
 
 __all__ = ["CLOCK_TOLERANCE", "append", "insert_events", "next_check_id", "placing", "utc_text"]
@@ -29,14 +33,13 @@ def utc_text(moment: datetime) -> str:
 
 def append(
     connection: Connection,
+    payload: EventPayload,
     *,
-    kind: str,
     subject: str,
     on_date: date,
     recorded_at: datetime,
     person: str,
     software: str,
-    payload: Mapping[str, Any],
     late_reason: str = "",
 ) -> Event:
     """Append one event to the ledger and insert what follows from it.
@@ -48,16 +51,16 @@ def append(
     if last is not None and not late_reason:
         _refuse_clock_set_back(last, recorded_at)
     if late_reason:
-        payload = {**payload, "why_late": late_reason}
+        payload = replace(payload, late_reason=late_reason)
     event = next_event(
         last,
-        kind=kind,
+        kind=payload.KIND,
         subject=subject,
         on_date=on_date.isoformat(),
         recorded_at=utc_text(recorded_at),
         person=person,
         software=software,
-        payload=payload,
+        payload=payload.to_payload(),
     )
     connection.execute(insert(schema.event).values(**event.__dict__))
     for table, row in rows_of(event):
@@ -103,7 +106,7 @@ def _not_kept_yet(connection: Connection, rows: list[dict[str, Any]]) -> list[di
 
 def next_check_id(connection: Connection) -> str:
     """The number the next check gets: C-0001, C-0002, …"""
-    checks = schema.event.c.kind == CHECK_RECORDED
+    checks = schema.event.c.kind == CheckRecorded.KIND
     query = select(func.count()).select_from(schema.event).where(checks)
     count = connection.execute(query).scalar_one()
     return f"C-{count + 1:04d}"

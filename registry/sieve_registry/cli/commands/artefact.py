@@ -127,14 +127,14 @@ def list_(context: typer.Context, json_path: JsonOption = None) -> None:
 def show(context: typer.Context, artefact_id: IdArgument, json_path: JsonOption = None) -> None:
     """Show an artefact under each of its certificates, the latest first."""
     from sieve_registry.cli.support.records import correction_dict, print_corrections
-    from sieve_registry.events import ARTEFACT_ADDED
+    from sieve_registry.events import ArtefactAdded
     from sieve_registry.scales import artefacts
     from sieve_registry.scales.corrections import amendments
 
     with opened(context) as registry:
         found = artefacts.certificates_of(registry, artefact_id)[::-1]
         made = amendments(registry, found[0].id)
-    made = [one for one in made if one.kind == ARTEFACT_ADDED]
+    made = [one for one in made if one.kind == ArtefactAdded.KIND]
     whole = {
         **_artefact_dict(found[0]),
         "certificates": [_artefact_dict(one) for one in found],

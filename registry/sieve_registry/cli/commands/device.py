@@ -145,12 +145,12 @@ def show(
 
 def _corrections(registry: Registry, device: Device) -> list[Correction]:
     """Later corrections of the device and of its scales, void scales included."""
-    from sieve_registry import events
+    from sieve_registry.events import ScaleCalibrated
     from sieve_registry.scales.corrections import amendments
-    from sieve_registry.sieves.decision_rules import facts_of
+    from sieve_registry.sieves.facts import facts_of
 
-    scales = facts_of(registry, None, [events.SCALE_CALIBRATED])
-    own = [one.seq for one in scales if one.payload["device"] == device.id]
+    scales = facts_of(registry, None, [ScaleCalibrated])
+    own = [one.seq for one in scales if one.payload.device == device.id]
     return amendments(registry, [device.event, *own])
 
 

@@ -157,10 +157,8 @@ def _print(view: RuleView) -> None:
     )
     for fact in view.decided:
         said = fact.payload
-        why = f": {said['reason']}" if said.get("reason") else ""
-        print_text(
-            f"{fact.on_date} {fact.person} decided for {said['check']}: {said['decided']}{why}"
-        )
+        why = f": {said.reason}" if said.reason else ""
+        print_text(f"{fact.on_date} {fact.person} decided for {said.check}: {said.decided}{why}")
 
 
 def _percent(share: float) -> str:

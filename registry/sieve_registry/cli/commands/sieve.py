@@ -293,7 +293,7 @@ def _print_acts(state: SieveState, history: SieveHistory) -> None:
     if acts:
         print_line()
     for act in acts:
-        said = [str(act.payload.get(n, "")) for n in ("check", "method", "reason", "note")]
+        said = [str(getattr(act.payload, n, "")) for n in ("check", "method", "reason", "note")]
         words = ", ".join(one for one in said if one)
         print_line(f"  #{act.seq:<5} {act.on_date}  {act.kind} by {act.person}: {words}")
     for made in history.corrections:

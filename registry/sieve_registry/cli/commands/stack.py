@@ -45,6 +45,7 @@ from sieve_registry.cli.support.use_options import (
 if TYPE_CHECKING:
     from decimal import Decimal
 
+    from sieve_registry.events import StackRun
     from sieve_registry.records import Fact, Finding, SieveState
     from sieve_registry.sieves.stacks import Readiness
 
@@ -266,11 +267,11 @@ def _print_stack(readiness: Readiness) -> None:
     print_line("Ready." if readiness.is_ready else f"Not ready: {problems}.")
 
 
-def _print_runs(runs: Sequence[Fact]) -> None:
+def _print_runs(runs: Sequence[Fact[StackRun]]) -> None:
     if runs:
         rows = [
-            [str(run.on_date), str(run.payload["count"]), run.payload.get("method", ""),
-             run.payload.get("material", ""), run.person]
+            [str(run.on_date), str(run.payload.count), run.payload.method,
+             run.payload.material, run.person]
             for run in runs[-10:]
         ]  # fmt: skip
         print_line()

@@ -10,15 +10,14 @@ from typing import Any
 from sieve_inspect.units import format_length
 from sieve_registry.cli.support.json_fields import fields
 from sieve_registry.cli.support.output import print_text
+from sieve_registry.codec import EventPayload
+from sieve_registry.figures import DirectionFigures, EvidenceFile, Margin
 from sieve_registry.records import (
     Check,
     CheckDetail,
     Correction,
-    DirectionFigures,
-    EvidenceFile,
     Fact,
     Finding,
-    Margin,
     Retirement,
     Sieve,
     SieveHistory,
@@ -73,9 +72,9 @@ def evidence_dicts(files: Iterable[EvidenceFile]) -> list[dict[str, Any]]:
     return [fields(file, "sha256", "extension", "size", "role", "name") for file in files]
 
 
-def fact_dict(fact: Fact) -> dict[str, Any]:
+def fact_dict(fact: Fact[EventPayload]) -> dict[str, Any]:
     """A record of a person's act for JSON: day, person, and its content."""
-    return {"date": fact.on_date.isoformat(), "by": fact.person, **fact.payload}
+    return {"date": fact.on_date.isoformat(), "by": fact.person, **fact.payload.to_payload()}
 
 
 def due_dict(state: SieveState) -> dict[str, Any]:
@@ -119,14 +118,14 @@ def state_dict(state: SieveState, history: SieveHistory) -> dict[str, Any]:
     }
 
 
-def _act_dict(act: Fact) -> dict[str, Any]:
+def _act_dict(act: Fact[EventPayload]) -> dict[str, Any]:
     return {
         "event": act.seq,
         "act": act.kind,
         "date": act.on_date.isoformat(),
         "by": act.person,
         "recorded_at": act.recorded_at,
-        **act.payload,
+        **act.payload.to_payload(),
     }
 
 

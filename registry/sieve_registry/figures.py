@@ -1,0 +1,81 @@
+"""Small records inside the payloads of events: figures of a check, evidence files, links."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from decimal import Decimal
+
+from sieve_registry.codec import Stored, optional, stored_as
+
+__all__ = ["DirectionFigures", "EvidenceFile", "LineLink", "Margin", "StudyFigures"]
+
+
+@dataclass(frozen=True)
+class EvidenceFile(Stored):
+    """A file kept with a record.
+
+    `role` is scan, overlay, measurement, apertures, scale, limits, table (one's own limits),
+    certificate, residuals or import.
+    """
+
+    sha256: str
+    extension: str
+    size: int
+    role: str
+    name: str
+
+
+@dataclass(frozen=True)
+class DirectionFigures(Stored):
+    """The figures of a check in one lattice direction, um; `u_…` are standard uncertainties.
+
+    None stands for what a check of so few apertures cannot know.
+    """
+
+    count: int
+    mean_um: Decimal
+    sd_um: Decimal | None
+    max_um: Decimal | None
+    u_mean_um: Decimal | None
+    u_sd_um: Decimal | None
+    u_max_um: Decimal | None
+    wire_mean_um: Decimal | None
+
+
+@dataclass(frozen=True, kw_only=True)
+class Margin(Stored):
+    """One value of a check against its limits, um; `k` and `dof` belong to `expanded_um`."""
+
+    name: str
+    direction: str
+    value_um: Decimal | None
+    expanded_um: Decimal | None
+    limit_low_um: Decimal | None
+    limit_high_um: Decimal | None
+    outcome: str
+    k: Decimal | None = optional(None, since=2)
+    dof: Decimal | None = optional(None, since=2)
+
+
+@dataclass(frozen=True)
+class LineLink(Stored):
+    """The source of a scale's edge bias: a single line, and the base scale it amends."""
+
+    artefact: str
+    event: int
+    certificate: str
+    base: str
+    base_event: int
+
+
+@dataclass(frozen=True, kw_only=True)
+class StudyFigures(Stored):
+    """Precision of one direction in a repeatability study, um (ISO 5725-2)."""
+
+    groups: int
+    values: int
+    mean_um: float
+    s_r_um: float
+    s_between_um: float = stored_as("s_L_um")
+    s_reproducibility_um: float = stored_as("s_R_um")
+    dof: float
