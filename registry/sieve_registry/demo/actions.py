@@ -124,12 +124,12 @@ def beads(sieve_id: str, charged_g: float, through_g: float) -> Action:
     """The mean effective aperture from the certified beads."""
 
     def carry_out(registry: Registry, terms: RecordTerms, _: Path) -> object:
-        found = reference_rules.beads(BEADS, charged_g, through_g, 3.0)
+        result = reference_rules.beads(BEADS, charged_g, through_g, 3.0)
         last = sieve_queries.get_history(registry, sieve_id).checks[-1]
-        number = references.beside_optical(last, found)
+        number = references.beside_optical(last, result)
         more = {"charged_g": charged_g, "through_g": through_g, "e_n": number}
         lot = "beads EX-B5, lot 12"
-        return references.record(registry, sieve_id, "beads", found, lot, terms, **more)
+        return references.record(registry, sieve_id, "beads", result, lot, terms, **more)
 
     return Action(f"sieves certified beads on {sieve_id}", carry_out)
 
@@ -138,8 +138,8 @@ def cement(sieve_id: str, certified: float, *residues: float) -> Action:
     """The residue of a reference cement."""
 
     def carry_out(registry: Registry, terms: RecordTerms, _: Path) -> object:
-        found = reference_rules.cement(certified, residues)
-        return references.record(registry, sieve_id, "cement", found, "cement EX-C2", terms)
+        result = reference_rules.cement(certified, residues)
+        return references.record(registry, sieve_id, "cement", result, "cement EX-C2", terms)
 
     return Action(f"sieves reference cement on {sieve_id}", carry_out)
 
@@ -148,8 +148,8 @@ def master(sieve_id: str, *pairs: tuple[float, float]) -> Action:
     """Retained percentages beside those of a master sieve."""
 
     def carry_out(registry: Registry, terms: RecordTerms, _: Path) -> object:
-        found = reference_rules.master(pairs)
-        return references.record(registry, sieve_id, "master", found, "master EX-M5", terms)
+        result = reference_rules.master(pairs)
+        return references.record(registry, sieve_id, "master", result, "master EX-M5", terms)
 
     return Action(f"compares {sieve_id} with the master sieve", carry_out)
 

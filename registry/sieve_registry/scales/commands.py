@@ -168,17 +168,17 @@ def calibrate_by_hand(
     A single line corrects the edge bias of `base`, a scale with the content of its file. Raises
     `UsageError` for figures that contradict each other, and what the calibration refuses.
     """
-    found: Calibration | LineCalibration
+    calibration: Calibration | LineCalibration
     if base is not None:
-        found = pictures.calibrate_line(figures.line(), *base)
+        calibration = pictures.calibrate_line(figures.line(), *base)
     elif figures.pattern == "line":
         raise UsageError(message=_NO_BASE)
     else:
-        found = pictures.calibrate(figures.artefact())
+        calibration = pictures.calibrate(figures.artefact())
     if not figures.doubts:
-        return found
-    scale = replace(found.scale, source=f"{found.scale.source}, not certified")
-    return replace(found, scale=scale, warnings=(*figures.doubts, *found.warnings))
+        return calibration
+    scale = replace(calibration.scale, source=f"{calibration.scale.source}, not certified")
+    return replace(calibration, scale=scale, warnings=(*figures.doubts, *calibration.warnings))
 
 
 def calibrate_device(
@@ -207,27 +207,27 @@ def calibrate_device(
     if artefact.kind == "line" and base is None:
         raise UsageError(message=_NO_BASE)
     below = None if base is None else base_scale(registry, base, device, day)
-    found: Calibration | LineCalibration
+    calibration: Calibration | LineCalibration
     if below is None:
         plain = pictures.calibrate(artefact.to_calibrate(), device.encoding)
-        found = warmed(plain, artefact, conditions)
-        picture = residuals_png(found)
+        calibration = warmed(plain, artefact, conditions)
+        picture = residuals_png(calibration)
     else:
-        found = pictures.calibrate_line(
+        calibration = pictures.calibrate_line(
             artefact.to_line(), below.scale(registry), below.file(registry), device.encoding
         )
-        picture = line_png(found)
+        picture = line_png(calibration)
     limit = pictures.max_residual_um
     kept = record_scale(
         registry,
         name or device.id,
-        found,
+        calibration,
         artefact,
         device,
         conditions,
         terms,
-        max_residual_um=MAX_RESIDUAL_PX * found.um_per_px if limit is None else limit,
+        max_residual_um=MAX_RESIDUAL_PX * calibration.um_per_px if limit is None else limit,
         residual_picture=picture,
         base=below,
     )
-    return found, kept
+    return calibration, kept

@@ -96,11 +96,11 @@ def add(
         expansion_ppm_per_k=expansion,
     )
     with opened(context, create=True) as registry:
-        found = artefacts.add_artefact(
+        artefact = artefacts.add_artefact(
             registry, new, record_terms(None, by), certificate_file=certificate_file, renew=renew
         )
-    if not emit_json(json_path, _artefact_dict(found)):
-        _print_artefact(found)
+    if not emit_json(json_path, _artefact_dict(artefact)):
+        _print_artefact(artefact)
 
 
 @artefact_app.command("list")
@@ -109,15 +109,21 @@ def list_(context: typer.Context, json_path: JsonOption = None) -> None:
     from sieve_registry.scales import artefacts
 
     with opened(context) as registry:
-        found = artefacts.artefacts(registry)
-    if emit_json(json_path, {"artefacts": [_artefact_dict(one) for one in found]}):
+        latest = artefacts.artefacts(registry)
+    if emit_json(json_path, {"artefacts": [_artefact_dict(artefact) for artefact in latest]}):
         return
-    if not found:
-        print_line("No artefacts yet. Add one: sieveward artefact add ID …")
+    if not latest:
+        print_line("No artefacts yet. Add an artefact: sieveward artefact add ID …")
         return
     rows = [
-        (one.id, one.kind, _number(one.pitch_um), one.certificate, str(one.valid_to))
-        for one in found
+        (
+            artefact.id,
+            artefact.kind,
+            _number(artefact.pitch_um),
+            artefact.certificate,
+            str(artefact.valid_to),
+        )
+        for artefact in latest
     ]
     columns = ("artefact", "kind", "pitch, um", "certificate", "valid to")
     print_table("", columns, rows, ("pitch, um",))
@@ -132,57 +138,59 @@ def show(context: typer.Context, artefact_id: IdArgument, json_path: JsonOption 
     from sieve_registry.scales.corrections import amendments
 
     with opened(context) as registry:
-        found = artefacts.certificates_of(registry, artefact_id)[::-1]
-        made = amendments(registry, found[0].id)
-    made = [one for one in made if one.kind == ArtefactAdded.KIND]
-    whole = {
-        **_artefact_dict(found[0]),
-        "certificates": [_artefact_dict(one) for one in found],
-        "corrections": [correction_dict(one) for one in made],
+        certificates = artefacts.certificates_of(registry, artefact_id)[::-1]
+        corrections = amendments(registry, certificates[0].id)
+    corrections = [c for c in corrections if c.kind == ArtefactAdded.KIND]
+    answer = {
+        **_artefact_dict(certificates[0]),
+        "certificates": [_artefact_dict(artefact) for artefact in certificates],
+        "corrections": [correction_dict(correction) for correction in corrections],
     }
-    if emit_json(json_path, whole):
+    if emit_json(json_path, answer):
         return
-    for one in found:
-        _print_artefact(one)
-    print_corrections(made)
+    for artefact in certificates:
+        _print_artefact(artefact)
+    print_corrections(corrections)
 
 
-def _artefact_dict(one: CertifiedArtefact) -> dict[str, Any]:
+def _artefact_dict(artefact: CertifiedArtefact) -> dict[str, Any]:
     from sieve_registry.cli.support.records import evidence_dicts
 
     return {
-        "id": one.id,
-        "kind": one.kind,
-        "nominal_pitch_um": one.nominal_pitch_um,
-        "pitch_um": one.pitch_um,
-        "U_pitch_um": one.expanded_pitch_um,
-        "nominal_line_width_um": one.nominal_line_um,
-        "line_width_um": one.line_um,
-        "U_line_width_um": one.expanded_line_um,
-        "k": one.k,
-        "certificate": one.certificate,
-        "laboratory": one.laboratory,
-        "valid_from": one.valid_from.isoformat(),
-        "valid_to": one.valid_to.isoformat(),
-        "expansion_ppm_per_k": one.expansion_ppm_per_k,
-        "evidence": evidence_dicts(one.evidence),
-        "event": one.event,
+        "id": artefact.id,
+        "kind": artefact.kind,
+        "nominal_pitch_um": artefact.nominal_pitch_um,
+        "pitch_um": artefact.pitch_um,
+        "U_pitch_um": artefact.expanded_pitch_um,
+        "nominal_line_width_um": artefact.nominal_line_um,
+        "line_width_um": artefact.line_um,
+        "U_line_width_um": artefact.expanded_line_um,
+        "k": artefact.k,
+        "certificate": artefact.certificate,
+        "laboratory": artefact.laboratory,
+        "valid_from": artefact.valid_from.isoformat(),
+        "valid_to": artefact.valid_to.isoformat(),
+        "expansion_ppm_per_k": artefact.expansion_ppm_per_k,
+        "evidence": evidence_dicts(artefact.evidence),
+        "event": artefact.event,
     }
 
 
-def _print_artefact(one: CertifiedArtefact) -> None:
-    print_line(f"Artefact {one.id}, {one.kind}")
-    print_line(f"  certificate {one.certificate} of {one.laboratory} (event {one.event})")
-    print_line(f"  valid {one.valid_from} to {one.valid_to}")
+def _print_artefact(artefact: CertifiedArtefact) -> None:
+    print_line(f"Artefact {artefact.id}, {artefact.kind}")
+    print_line(
+        f"  certificate {artefact.certificate} of {artefact.laboratory} (event {artefact.event})"
+    )
+    print_line(f"  valid {artefact.valid_from} to {artefact.valid_to}")
     for what, value, expanded in (
-        ("pitch", one.pitch_um, one.expanded_pitch_um),
-        ("line width", one.line_um, one.expanded_line_um),
+        ("pitch", artefact.pitch_um, artefact.expanded_pitch_um),
+        ("line width", artefact.line_um, artefact.expanded_line_um),
     ):
         if value is not None:
-            print_line(f"  {what} {value:g} um, U {expanded:g} um (k = {one.k:g})")
-    if one.expansion_ppm_per_k is not None:
-        print_line(f"  expands by {one.expansion_ppm_per_k:g} ppm per kelvin")
-    for file in one.evidence:
+            print_line(f"  {what} {value:g} um, U {expanded:g} um (k = {artefact.k:g})")
+    if artefact.expansion_ppm_per_k is not None:
+        print_line(f"  expands by {artefact.expansion_ppm_per_k:g} ppm per kelvin")
+    for file in artefact.evidence:
         print_line(f"  {file.role} {file.sha256[:16]}…, {file.size} bytes")
 
 

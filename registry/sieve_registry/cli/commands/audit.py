@@ -76,16 +76,16 @@ def audit(
     if with_files and out is None:
         raise UsageError(message="Folder missing: with --with-files give --out too.")
     with opened(context) as registry:
-        found = audits.audit(registry, day, known_then=known_then)
+        result = audits.audit(registry, day, known_then=known_then)
         lost = 0
         if out is not None:
             links = _in_place(registry, out)
             if with_files:
-                links, lost = _files(registry, found, out)
-            _write(out, audit_page.render(found, links))
-    if emit_json(json_path, found.to_dict()):
+                links, lost = _files(registry, result, out)
+            _write(out, audit_page.render(result, links))
+    if emit_json(json_path, result.to_dict()):
         return
-    _print_audit(found)
+    _print_audit(result)
     if out is not None:
         print_line(f"Written to {out / 'index.html'}")
     if lost:
@@ -105,7 +105,7 @@ def _in_place(registry: Registry, out: Path) -> Links:
         return Links()
 
 
-def _files(registry: Registry, found: Audit, out: Path) -> tuple[Links, int]:
+def _files(registry: Registry, audit: Audit, out: Path) -> tuple[Links, int]:
     """Write all reports and evidence files into the folder; their links, and how many are lost.
 
     Missing and changed files are left out: the audit's findings name them.
@@ -117,14 +117,17 @@ def _files(registry: Registry, found: Audit, out: Path) -> tuple[Links, int]:
     from sieve_registry.errors import EvidenceAlteredError, EvidenceError
     from sieve_registry.report.audit_page import Links
 
-    tables = {table.name: table.rows for table in found.tables}
+    tables = {table.name: table.rows for table in audit.tables}
     checks = {row[0]: f"reports/{row[0]}.html" for row in tables["checks"]}
     # A sieve's id may have characters a file name cannot have.
     ids = enumerate((row[0] for row in tables["sieves"]), start=1)
-    sieves = {one: f"reports/sieve-{n:04d}.html" for n, one in ids}
+    sieves = {subject: f"reports/sieve-{n:04d}.html" for n, subject in ids}
     work: list[tuple[str, Callable[[], bytes]]] = [
-        *((where, partial(_check_page, registry, one)) for one, where in checks.items()),
-        *((where, partial(_history, registry, one, found.as_of)) for one, where in sieves.items()),
+        *((where, partial(_check_page, registry, subject)) for subject, where in checks.items()),
+        *(
+            (where, partial(_history, registry, subject, audit.as_of))
+            for subject, where in sieves.items()
+        ),
         *(
             (f"evidence/{row[1]}", partial(check_queries.evidence_bytes, registry, row[0]))
             for row in tables["evidence"]
@@ -139,7 +142,9 @@ def _files(registry: Registry, found: Audit, out: Path) -> tuple[Links, int]:
             continue
         written.add(where)
     links = Links(
-        {one: where for one, where in checks.items() if where in written}, sieves, "evidence"
+        {subject: where for subject, where in checks.items() if where in written},
+        sieves,
+        "evidence",
     )
     return links, len(work) - len(written)
 
@@ -168,34 +173,34 @@ def _write(out: Path, files: dict[str, bytes]) -> None:
         write_bytes(target, data)
 
 
-def _print_audit(found: Audit) -> None:
-    for table in found.tables:
+def _print_audit(audit: Audit) -> None:
+    for table in audit.tables:
         if not table.rows:
-            print_line(f"{table.title} as of {found.as_of}: none")
+            print_line(f"{table.title} as of {audit.as_of}: none")
         else:
-            print_audit_table(found, table)
+            print_audit_table(audit, table)
         print_line()
-    for remark in found.remarks[:_MOST_LINES]:
+    for remark in audit.remarks[:_MOST_LINES]:
         print_text(f"Note: {remark}", "  ")
-    if len(found.remarks) > _MOST_LINES:
-        print_line(f"And {len(found.remarks) - _MOST_LINES} more notes.")
+    if len(audit.remarks) > _MOST_LINES:
+        print_line(f"And {len(audit.remarks) - _MOST_LINES} more notes.")
     proven = {"all": "everything is", "chain and evidence": "chain and evidence are"}
-    result = f"{proven[found.proven]} as recorded" if found.verification.ok else "NOT as recorded"
+    result = f"{proven[audit.proven]} as recorded" if audit.verification.ok else "NOT as recorded"
     print_line(f"Verified: {result}.")
     print_text(
-        f"Ledger at the end of {found.as_of}: {found.events_then} events, "
-        f"head {found.head_then or '-'}"
+        f"Ledger at the end of {audit.as_of}: {audit.events_then} events, "
+        f"head {audit.head_then or '-'}"
     )
-    print_text(f"Ledger today: {found.events} events, head {found.head or '-'}")
+    print_text(f"Ledger today: {audit.events} events, head {audit.head or '-'}")
 
 
-def print_audit_table(found: Audit, table: AuditTable) -> None:
+def print_audit_table(audit: Audit, table: AuditTable) -> None:
     """One table of an audit, with the columns a terminal has room for."""
     columns = _ON_TERMINAL[table.name]
     places = [table.columns.index(name) for name in columns]
     rows = [[row[place] for place in places] for row in table.rows]
     numeric = ("nominal", "uses", "bytes")
-    print_table(f"{table.title} as of {found.as_of}", columns, rows[:_MOST_LINES], numeric)
+    print_table(f"{table.title} as of {audit.as_of}", columns, rows[:_MOST_LINES], numeric)
     if len(rows) > _MOST_LINES:
         print_line(f"… and {len(rows) - _MOST_LINES} more: --out writes them all.")
     if table.name == "no_scale":

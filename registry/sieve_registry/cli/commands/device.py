@@ -83,9 +83,9 @@ def add(
         path_um=path if optical_path is None else parse_stand_off_um(optical_path),
     )
     with opened(context, create=True) as registry:
-        found = artefacts.add_device(registry, new, record_terms(None, by))
-    if not emit_json(json_path, _device_dict(found)):
-        _print_device(found)
+        device = artefacts.add_device(registry, new, record_terms(None, by))
+    if not emit_json(json_path, _device_dict(device)):
+        _print_device(device)
 
 
 @device_app.command("list")
@@ -94,13 +94,15 @@ def list_(context: typer.Context, json_path: JsonOption = None) -> None:
     from sieve_registry.scales import artefacts
 
     with opened(context) as registry:
-        found = artefacts.devices(registry)
-    if emit_json(json_path, {"devices": [_device_dict(one) for one in found]}):
+        devices = artefacts.devices(registry)
+    if emit_json(json_path, {"devices": [_device_dict(device) for device in devices]}):
         return
-    if not found:
-        print_line("No devices yet. Add one: sieveward device add ID …")
+    if not devices:
+        print_line("No devices yet. Add a device: sieveward device add ID …")
         return
-    rows = [(one.id, one.kind, one.serial, one.setting, one.light) for one in found]
+    rows = [
+        (device.id, device.kind, device.serial, device.setting, device.light) for device in devices
+    ]
     print_table("", ("device", "kind", "serial", "setting", "light"), rows)
 
 
@@ -121,26 +123,26 @@ def show(
 
     check_outputs([("--plot", plot)], json_path)
     with opened(context) as registry:
-        found = artefacts.device_named(registry, device_id)
+        device = artefacts.device_named(registry, device_id)
         history, jumps = drift_of(registry, device_id)
-        made = _corrections(registry, found)
+        corrections = _corrections(registry, device)
     if plot is not None:
         _draw(plot, history)
-    whole = {
-        **_device_dict(found),
+    answer = {
+        **_device_dict(device),
         "scales": [scale.to_dict() for scale in history],
-        "jumps": [_jump_dict(one) for one in jumps],
-        "corrections": [correction_dict(one) for one in made],
+        "jumps": [_jump_dict(jump) for jump in jumps],
+        "corrections": [correction_dict(correction) for correction in corrections],
     }
-    if emit_json(json_path, whole):
+    if emit_json(json_path, answer):
         return
-    _print_device(found)
+    _print_device(device)
     if history:
         print_line()
         _print_history(history)
-    for one in jumps:
-        _print_jump(one)
-    print_corrections(made)
+    for jump in jumps:
+        _print_jump(jump)
+    print_corrections(corrections)
 
 
 def _corrections(registry: Registry, device: Device) -> list[Correction]:
@@ -150,7 +152,7 @@ def _corrections(registry: Registry, device: Device) -> list[Correction]:
     from sieve_registry.sieves.facts import facts_of
 
     scales = facts_of(registry, None, [ScaleCalibrated])
-    own = [one.seq for one in scales if one.payload.device == device.id]
+    own = [scale.seq for scale in scales if scale.payload.device == device.id]
     return amendments(registry, [device.event, *own])
 
 
@@ -163,14 +165,14 @@ def _draw(plot: Path, history: Sequence[KeptScale]) -> None:
     write_bytes(plot, drift_svg(history).encode())
 
 
-def _jump_dict(one: Jump) -> dict[str, Any]:
+def _jump_dict(jump: Jump) -> dict[str, Any]:
     return {
-        "direction": one.direction,
-        "last_good": one.good.on_date.isoformat(),
-        "first_bad": one.bad.on_date.isoformat(),
-        "change_rel": one.change,
-        "limit_rel": one.limit,
-        "checks": list(one.checks),
+        "direction": jump.direction,
+        "last_good": jump.good.on_date.isoformat(),
+        "first_bad": jump.bad.on_date.isoformat(),
+        "change_rel": jump.change,
+        "limit_rel": jump.limit,
+        "checks": list(jump.checks),
     }
 
 
@@ -178,38 +180,38 @@ def _print_history(history: Sequence[KeptScale]) -> None:
     columns = ("event", "date", "scale", "x, um/px", "y, um/px", "U, %", "valid until")
     rows = [
         (
-            str(one.event),
-            str(one.on_date),
-            one.name,
-            f"{one.um_per_px[0]:.5f}",
-            f"{one.um_per_px[1]:.5f}",
-            f"{200 * max(one.u_rel):.3f}",
-            str(one.valid_until),
+            str(scale.event),
+            str(scale.on_date),
+            scale.name,
+            f"{scale.um_per_px[0]:.5f}",
+            f"{scale.um_per_px[1]:.5f}",
+            f"{200 * max(scale.u_rel):.3f}",
+            str(scale.valid_until),
         )
-        for one in history
+        for scale in history
     ]
     print_table("", columns, rows, ("event", "x, um/px", "y, um/px", "U, %"))
 
 
-def _print_jump(one: Jump) -> None:
+def _print_jump(jump: Jump) -> None:
 
-    checks = ", ".join(one.checks) or "none"
+    checks = ", ".join(jump.checks) or "none"
     text = (
-        f"Jump along {one.direction}: {100 * one.change:+.3f} % from {one.good.on_date} to "
-        f"{one.bad.on_date}; both uncertainties explain at most {100 * one.limit:.3f} %. "
+        f"Jump along {jump.direction}: {100 * jump.change:+.3f} % from {jump.good.on_date} to "
+        f"{jump.bad.on_date}; both uncertainties explain at most {100 * jump.limit:.3f} %. "
         f"Checks in between: {checks}."
     )
     print_text(text)
 
 
-def _device_dict(one: Device) -> dict[str, Any]:
-    return fields(one, *_FIELDS)
+def _device_dict(device: Device) -> dict[str, Any]:
+    return fields(device, *_FIELDS)
 
 
-def _print_device(one: Device) -> None:
+def _print_device(device: Device) -> None:
     from sieve_inspect.units import format_length
 
-    print_line(f"Device {one.id}, {one.kind}, serial {one.serial}")
-    print_line(f"  setting {one.setting}, light {one.light}, encoding {one.encoding}")
-    off = "on the glass" if not one.stand_off_um else format_length(one.stand_off_um)
-    print_line(f"  cloth {off}, within {format_length(one.allowance_um)}")
+    print_line(f"Device {device.id}, {device.kind}, serial {device.serial}")
+    print_line(f"  setting {device.setting}, light {device.light}, encoding {device.encoding}")
+    off = "on the glass" if not device.stand_off_um else format_length(device.stand_off_um)
+    print_line(f"  cloth {off}, within {format_length(device.allowance_um)}")

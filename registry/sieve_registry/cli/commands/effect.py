@@ -79,20 +79,20 @@ def _dict(effects: list[SieveEffect], rows: list[tuple[str, float, float]]) -> d
     return {
         "sieves": [
             {
-                "id": one.sieve_id,
-                "check": one.check_id,
-                "nominal_um": one.nominal_um,
-                "mean_um": one.mean_um,
-                "U_mean_um": one.U_mean_um,
-                "passing_at_nominal": one.at_nominal,
-                "at_mean": _passing(one.at_mean),
-                "over_all": None if one.over_all is None else _passing(one.over_all),
-                "s_R_percent": one.s_between,
-                "inside_distribution": one.inside,
-                "verdict": one.verdict,
-                "matters": one.matters,
+                "id": e.sieve_id,
+                "check": e.check_id,
+                "nominal_um": e.nominal_um,
+                "mean_um": e.mean_um,
+                "U_mean_um": e.U_mean_um,
+                "passing_at_nominal": e.at_nominal,
+                "at_mean": _passing(e.at_mean),
+                "over_all": None if e.over_all is None else _passing(e.over_all),
+                "s_R_percent": e.s_between,
+                "inside_distribution": e.inside,
+                "verdict": e.verdict,
+                "matters": e.matters,
             }
-            for one in effects
+            for e in effects
         ],
         "fractions": [
             {"on": name, "at_nominal": nominal, "measured": real} for name, nominal, real in rows
@@ -128,18 +128,18 @@ def _csv(effects: list[SieveEffect]) -> bytes:
             "verdict",
         ]
     )
-    for one in effects:
-        over_all = "" if one.over_all is None else f"{one.over_all.percent:.3f}"
-        figures = (one.nominal_um, one.mean_um, one.U_mean_um, one.at_nominal, one.at_mean.percent)
-        last = (one.main.shift, one.main.U_percent, one.s_between)
+    for e in effects:
+        over_all = "" if e.over_all is None else f"{e.over_all.percent:.3f}"
+        figures = (e.nominal_um, e.mean_um, e.U_mean_um, e.at_nominal, e.at_mean.percent)
+        last = (e.main.shift, e.main.U_percent, e.s_between)
         writer.writerow(
             [
-                csv_cell(one.sieve_id),
-                one.check_id,
+                csv_cell(e.sieve_id),
+                e.check_id,
                 *(f"{value:.3f}" for value in figures),
                 over_all,
                 *(f"{value:.3f}" for value in last),
-                one.verdict,
+                e.verdict,
             ]
         )
     return text.getvalue().encode("utf-8-sig")
@@ -149,23 +149,23 @@ def _print(effects: list[SieveEffect], rows: list[tuple[str, float, float]]) -> 
     columns = ("sieve", "nominal", "mean, um", "U", "nominal %", "mean %", "all %", "s_R")
     cells = [
         [
-            shortened(one.sieve_id),
-            f"{one.nominal_um:g}",
-            f"{one.mean_um:.2f}",
-            f"{one.U_mean_um:.2f}",
-            f"{one.at_nominal:.2f}",
-            f"{one.at_mean.percent:.2f}",
-            "-" if one.over_all is None else f"{one.over_all.percent:.2f}",
-            f"{one.s_between:.2f}",
+            shortened(e.sieve_id),
+            f"{e.nominal_um:g}",
+            f"{e.mean_um:.2f}",
+            f"{e.U_mean_um:.2f}",
+            f"{e.at_nominal:.2f}",
+            f"{e.at_mean.percent:.2f}",
+            "-" if e.over_all is None else f"{e.over_all.percent:.2f}",
+            f"{e.s_between:.2f}",
         ]
-        for one in effects
+        for e in effects
     ]
     print_table("Percent passing", columns, cells, numeric=columns[1:])
     print_line()
-    for one in effects:
+    for e in effects:
         text = (
-            f"{one.sieve_id}: {one.main.shift:+.2f} % ± {one.main.U_percent:.2f} % passing by "
-            f"{one.check_id}: {one.verdict}."
+            f"{e.sieve_id}: {e.main.shift:+.2f} % ± {e.main.U_percent:.2f} % passing by "
+            f"{e.check_id}: {e.verdict}."
         )
         print_text(text, "  ")
     if rows:

@@ -92,18 +92,24 @@ def _print(view: IntervalView, accepted: Method | None) -> None:
     print_line(f"Uses since the last check: {state.uses_since_check}")
     print_line()
     rows = [
-        [one.method, str(one.months), "-" if one.uses is None else str(one.uses)]
-        for one in view.proposals
+        [
+            proposal.method,
+            str(proposal.months),
+            "-" if proposal.uses is None else str(proposal.uses),
+        ]
+        for proposal in view.proposals
     ]
     print_table("", ("proposed by", "months", "uses"), rows, numeric=("months", "uses"))
     print_line()
-    for one in view.proposals:
-        for why in one.reasons:
-            print_text(f"{one.method}: {why}.", "  ")
+    for proposal in view.proposals:
+        for why in proposal.reasons:
+            print_text(f"{proposal.method}: {why}.", "  ")
     if accepted is not None:
         print_line(f"Accepted: {accepted.value}, from today on.")
     else:
-        ways = " or ".join(f"--accept {one.method}" for one in view.proposals if one.enough)
+        ways = " or ".join(
+            f"--accept {proposal.method}" for proposal in view.proposals if proposal.enough
+        )
         print_line(
             f"You decide: accept a proposal with {ways}." if ways else "Check the sieve first."
         )

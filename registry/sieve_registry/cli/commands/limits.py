@@ -38,46 +38,47 @@ def limits(
     json: JsonOption = None,
 ) -> None:
     """Show the limits for one nominal aperture, with their source."""
-    found = find_limits(resolve_nominal(nominal), standard, grade=grade, n=n)
-    if emit_json(json, found.to_dict()):
+    allowed = find_limits(resolve_nominal(nominal), standard, grade=grade, n=n)
+    if emit_json(json, allowed.to_dict()):
         return
-    title = f"{found.designation}  ·  {found.standard}, grade {found.grade}"
-    print_table(title, ("limit", "value", "meaning"), limits_rows(found), numeric=("value",))
+    title = f"{allowed.designation}  ·  {allowed.standard}, grade {allowed.grade}"
+    print_table(title, ("limit", "value", "meaning"), limits_rows(allowed), numeric=("value",))
     print_line()
-    for sentence in (*found.source, f"rounding: {found.rounding}"):
+    for sentence in (*allowed.source, f"rounding: {allowed.rounding}"):
         for line in _wrapped(sentence):
             print_line(line)
     print_line("Read the current edition on paper before claiming conformity.")
 
 
-def limits_rows(found: Limits) -> list[tuple[str, str, str]]:
+def limits_rows(allowed: Limits) -> list[tuple[str, str, str]]:
     """The table's rows: name, value with unit, meaning; limits the edition lacks are left out."""
-    w = found.nominal_um
+    w = allowed.nominal_um
 
     def length(um: float) -> str:
         return f"{um:g} um" if w < 1000 else f"{um / 1000:g} mm"
 
     rows = [
-        ("nominal w", length(w), "" if length(w) == found.designation else found.designation),
+        ("nominal w", length(w), "" if length(w) == allowed.designation else allowed.designation),
         (
             "y",
-            f"±{length(found.y_um)}",
-            f"mean {length(_sum(w, -found.y_um))} to {length(_sum(w, found.y_um))}, each direction",
+            f"±{length(allowed.y_um)}",
+            f"mean {length(_sum(w, -allowed.y_um))} to {length(_sum(w, allowed.y_um))}, "
+            "each direction",
         ),
-        ("x", f"+{length(found.x_um)}", f"no aperture above {length(found.max_um)}"),
+        ("x", f"+{length(allowed.x_um)}", f"no aperture above {length(allowed.max_um)}"),
     ]
-    if found.z_um is not None and found.z_share_percent is not None:
-        share = f"at most {found.z_share_percent:g} % of apertures above"
-        rows.append(("z", f"+{length(found.z_um)}", f"{share} {length(_sum(w, found.z_um))}"))
-    if found.s_limit_um is not None:
-        rows.append(("s", length(found.s_limit_um), "standard deviation at most this"))
-    if found.n is not None:
-        rows.append(("n", str(found.n), "apertures per direction"))
-    if found.wire_um is not None:
+    if allowed.z_um is not None and allowed.z_share_percent is not None:
+        share = f"at most {allowed.z_share_percent:g} % of apertures above"
+        rows.append(("z", f"+{length(allowed.z_um)}", f"{share} {length(_sum(w, allowed.z_um))}"))
+    if allowed.s_limit_um is not None:
+        rows.append(("s", length(allowed.s_limit_um), "standard deviation at most this"))
+    if allowed.n is not None:
+        rows.append(("n", str(allowed.n), "apertures per direction"))
+    if allowed.wire_um is not None:
         span = ""
-        if found.wire_min_um is not None and found.wire_max_um is not None:
-            span = f"allowed {length(found.wire_min_um)} to {length(found.wire_max_um)}"
-        rows.append(("wire", length(found.wire_um), span))
+        if allowed.wire_min_um is not None and allowed.wire_max_um is not None:
+            span = f"allowed {length(allowed.wire_min_um)} to {length(allowed.wire_max_um)}"
+        rows.append(("wire", length(allowed.wire_um), span))
     return rows
 
 

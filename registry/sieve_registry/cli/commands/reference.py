@@ -64,27 +64,27 @@ def beads(
     from sieve_registry.quality.reference_rules import beads as evaluate
     from sieve_registry.sieves import queries as sieve_queries
 
-    found = evaluate(read_curve(certificate), charged, through, certified_u)
+    result = evaluate(read_curve(certificate), charged, through, certified_u)
     with opened(context) as registry:
         last = sieve_queries.get_state(registry, sieve_id, read_day(date)).last_check
-        number = references.beside_optical(last, found)
+        number = references.beside_optical(last, result)
         terms = record_terms(date, by, why_late)
         more = {"charged_g": charged, "through_g": through, "e_n": number}
-        event = references.record(registry, sieve_id, "beads", found, material, terms, **more)
+        event = references.record(registry, sieve_id, "beads", result, material, terms, **more)
     payload: dict[str, Any] = {
         "id": event.subject,
         "date": event.on_date,
-        "passing_percent": found.passing_percent,
-        "aperture_um": found.aperture_um,
-        "U_um": found.U_um,
+        "passing_percent": result.passing_percent,
+        "aperture_um": result.aperture_um,
+        "U_um": result.U_um,
         "optical_check": None if last is None else last.id,
         "e_n": number,
     }
     if emit_json(json_path, payload):
         return
-    print_line(f"{found.passing_percent:.2f} % passed.")
-    spread = "" if found.U_um is None else f" ± {found.U_um:g} um"
-    print_line(f"Mean effective aperture of {event.subject}: {found.aperture_um:.2f} um{spread}")
+    print_line(f"{result.passing_percent:.2f} % passed.")
+    spread = "" if result.U_um is None else f" ± {result.U_um:g} um"
+    print_line(f"Mean effective aperture of {event.subject}: {result.aperture_um:.2f} um{spread}")
     if number is not None and last is not None:
         agree = "agree" if abs(number) <= 1 else "do not agree"
         print_line(f"Beads and optical check {last.id} {agree}: E_n = {number:+.2f}")
@@ -109,28 +109,30 @@ def cement(
     from sieve_registry.quality import references
     from sieve_registry.quality.reference_rules import cement as evaluate
 
-    found = evaluate(certified, residue)
-    if found.third_run:
+    result = evaluate(certified, residue)
+    if result.third_run:
         raise UsageError(
             message="The two runs differ by more than 0.3 %: make a third run and give all three. "
             "Nothing was recorded."
         )
     with opened(context) as registry:
         terms = record_terms(date, by, why_late)
-        event = references.record(registry, sieve_id, "cement", found, material, terms)
+        event = references.record(registry, sieve_id, "cement", result, material, terms)
     payload = {
         "id": event.subject,
         "date": event.on_date,
-        "residues": list(found.residues),
-        "found": found.found,
-        "factor": found.factor,
-        "usable": found.usable,
+        "residues": list(result.residues),
+        "found": result.found,
+        "factor": result.factor,
+        "usable": result.usable,
     }
     if emit_json(json_path, payload):
         return
-    print_line(f"Residue {found.found:.2f} %, certified {certified:g} %: C = {found.factor:.3f}")
-    if found.usable:
-        print_line(f"Sieve {event.subject} is usable: multiply its residues by {found.factor:.3f}.")
+    print_line(f"Residue {result.found:.2f} %, certified {certified:g} %: C = {result.factor:.3f}")
+    if result.usable:
+        print_line(
+            f"Sieve {event.subject} is usable: multiply its residues by {result.factor:.3f}."
+        )
     else:
         print_line(f"C is outside 0.80 to 1.20: replace the cloth of {event.subject}. You decide.")
 
@@ -158,28 +160,28 @@ def master(
     from sieve_registry.quality.reference_rules import master as evaluate
 
     known = None if expanded is None else _two(expanded)
-    found = evaluate([_two(text) for text in pair], known)
+    result = evaluate([_two(text) for text in pair], known)
     with opened(context) as registry:
         terms = record_terms(date, by, why_late)
-        event = references.record(registry, sieve_id, "master", found, material, terms)
+        event = references.record(registry, sieve_id, "master", result, material, terms)
     payload = {
         "id": event.subject,
         "date": event.on_date,
-        "pairs": found.pairs,
-        "difference_percent": found.difference,
-        "U_percent": found.U_difference,
-        "e_n": found.e_n,
-        "satisfactory": found.satisfactory,
+        "pairs": result.pairs,
+        "difference_percent": result.difference,
+        "U_percent": result.U_difference,
+        "e_n": result.e_n,
+        "satisfactory": result.satisfactory,
     }
     if emit_json(json_path, payload):
         return
-    spread = "" if found.U_difference is None else f" ± {found.U_difference:.2f} %"
-    print_line(f"{event.subject} retains {found.difference:+.2f} %{spread} against {material}.")
-    if found.e_n is None:
+    spread = "" if result.U_difference is None else f" ± {result.U_difference:.2f} %"
+    print_line(f"{event.subject} retains {result.difference:+.2f} %{spread} against {material}.")
+    if result.e_n is None:
         print_line("No E_n: give --u, or at least three pairs that differ.")
     else:
-        word = "satisfactory" if found.satisfactory else "unsatisfactory"
-        print_line(f"E_n = {found.e_n:+.2f}: {word}.")
+        word = "satisfactory" if result.satisfactory else "unsatisfactory"
+        print_line(f"E_n = {result.e_n:+.2f}: {word}.")
 
 
 @reference_app.command()

@@ -46,22 +46,22 @@ def repeatability(
     """Show s_r and s_R of repeated measurements by operators, devices or days."""
     from sieve_registry.quality import studies
 
-    found = studies.read_study(table)
+    analyses = studies.read_study(table)
     kept = None
     if record is not None:
         with opened(context, create=True) as registry:
-            kept = studies.keep(registry, record, found, record_terms(date, by, why_late))
+            kept = studies.keep(registry, record, analyses, record_terms(date, by, why_late))
     payload = {
-        "directions": {name: _dict(study) for name, study in found.items()},
+        "directions": {name: _dict(study) for name, study in analyses.items()},
         "recorded_as": None if kept is None else kept.subject,
     }
     if emit_json(json_path, payload):
         return
-    for name, study in found.items():
+    for name, study in analyses.items():
         _print(name, study)
     if kept is not None:
-        told = f"Recorded as {kept.subject!r}. sieveward rule ID --repeatability {kept.subject!r} "
-        print_text(told + "includes its s_R in the checks of a sieve.")
+        text = f"Recorded as {kept.subject!r}. sieveward rule ID --repeatability {kept.subject!r} "
+        print_text(text + "includes its s_R in the checks of a sieve.")
 
 
 def _dict(study: Precision) -> dict[str, Any]:
@@ -109,10 +109,10 @@ def _print(name: str, study: Precision) -> None:
     print_line(f"s_r {study.s_r:.4f} um   s_L {study.s_L:.4f} um   s_R {study.s_R:.4f} um")
     print_line(f"limits r = {study.r_limit:.4f} um, R = {study.R_limit:.4f} um (2.8 times)")
     for outlier in study.outliers:
-        told = (
+        text = (
             f"{outlier.test}: group {outlier.group} is an {outlier.level} "
             if outlier.level == "outlier"
             else f"{outlier.test}: group {outlier.group} is a {outlier.level} "
         )
-        print_text(f"{told}({outlier.statistic:.3f} over {outlier.critical:.3f}): find the cause.")
+        print_text(f"{text}({outlier.statistic:.3f} over {outlier.critical:.3f}): find the cause.")
     print_line()

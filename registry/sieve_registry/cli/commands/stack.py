@@ -107,7 +107,7 @@ def show(
         if name is None:
             names = stacks.names(registry)
             if not emit_json(json_path, {"stacks": names}):
-                print_line("\n".join(names) or "No stacks yet. Add one: sieveward stack add NAME …")
+                print_line("\n".join(names) or "No stacks yet: sieveward stack add NAME …")
             return
         readiness, runs = stacks.show(registry, name)
     run_dicts = [{"event": run.seq, **fact_dict(run)} for run in runs]

@@ -51,13 +51,13 @@ def wear(
 
     check_outputs([("--plot", plot)], json_path)
     with opened(context) as registry:
-        found = foresee.outlook(registry, sieve_id, read_day(as_of))
+        outlook = foresee.outlook(registry, sieve_id, read_day(as_of))
     if plot is not None:
         from sieve_registry.report.wear_charts import wear_svg
 
-        write_bytes(plot, wear_svg(found).encode())
-    if not emit_json(json_path, wear_dict(found)):
-        _print(found)
+        write_bytes(plot, wear_svg(outlook).encode())
+    if not emit_json(json_path, wear_dict(outlook)):
+        _print(outlook)
 
 
 def recloth(
@@ -83,9 +83,9 @@ def recloth(
         print_line("Check it before use: all earlier checks are of the old cloth.")
 
 
-def wear_dict(found: Outlook) -> dict[str, Any]:
+def wear_dict(outlook: Outlook) -> dict[str, Any]:
     """`wear --json`."""
-    worn = found.wear
+    worn = outlook.wear
     first = worn.first
     return {
         "id": worn.sieve_id,
@@ -93,7 +93,7 @@ def wear_dict(found: Outlook) -> dict[str, Any]:
         "axis": "uses" if worn.by_uses else "days",
         "at": worn.at,
         "uses_per_year": worn.rate_per_year,
-        "rule": found.story.rule.rule,
+        "rule": outlook.story.rule.rule,
         "checks": [check.id for check in worn.checks],
         "steps": [
             {"date": step.on_date.isoformat(), "reason": step.reason, "new_cloth": step.new_cloth}
@@ -102,9 +102,9 @@ def wear_dict(found: Outlook) -> dict[str, Any]:
         "trends": [_trend_dict(trend) for trend in worn.trends],
         "first": None if first is None else {"name": first.name, "direction": first.direction},
         "one_widens_one_narrows": worn.split,
-        "methods": [_methods_dict(one) for one in found.methods],
-        "action": found.advice.action,
-        "action_reason": found.advice.reason,
+        "methods": [_methods_dict(one) for one in outlook.methods],
+        "action": outlook.advice.action,
+        "action_reason": outlook.advice.reason,
     }
 
 
@@ -128,7 +128,7 @@ def _trend_dict(trend: Trend) -> dict[str, Any]:
 
 def _reach_dict(reach: Reach) -> dict[str, Any]:
     days = (reach.day, reach.day_low, reach.day_high)
-    day, low, high = (None if one is None else one.isoformat() for one in days)
+    day, low, high = (None if value is None else value.isoformat() for value in days)
     return {
         "limit_less_band_um": reach.limit_um,
         "at": reach.at,
@@ -150,8 +150,8 @@ def _methods_dict(methods: Methods) -> dict[str, Any]:
     }
 
 
-def _print(found: Outlook) -> None:
-    worn = found.wear
+def _print(outlook: Outlook) -> None:
+    worn = outlook.wear
     per = "1000 uses" if worn.by_uses else "year"
     at = f"{worn.at:.0f} uses" if worn.by_uses else f"{worn.at:.0f} days since its first check"
     print_line(f"Wear of sieve {worn.sieve_id} on {worn.as_of}, {at}")
@@ -159,7 +159,7 @@ def _print(found: Outlook) -> None:
     columns = ("value", "", "now, um", "U", f"um per {per}", "95 %", "at limit")
     print_table("", columns, rows, numeric=columns[2:5])
     print_line()
-    for sentence in _sentences(found):
+    for sentence in _sentences(outlook):
         print_text(sentence)
 
 
@@ -183,34 +183,34 @@ def _cells(trend: Trend) -> list[str]:
     ]
 
 
-def _sentences(found: Outlook) -> list[str]:
-    worn = found.wear
+def _sentences(outlook: Outlook) -> list[str]:
+    worn = outlook.wear
     # The table has the day of each limit; the first to be reached gets a sentence.
-    told = [_reach_words(worn.first, worn)] if worn.first else []
+    sentences = [_reach_words(worn.first, worn)] if worn.first else []
     for trend in worn.reached:
-        told.append(f"By its trend the {trend.name} in {trend.direction} {trend.stands}.")
+        sentences.append(f"By its trend the {trend.name} in {trend.direction} {trend.stands}.")
     problems: dict[str, list[str]] = {}
     for trend in worn.trends:
         if trend.problem:
             name = f"{_SHORT[trend.name]} {trend.direction}"
             problems.setdefault(trend.problem, []).append(name)
-    told += [f"{', '.join(names)}: {problem}." for problem, names in problems.items()]
+    sentences += [f"{', '.join(names)}: {problem}." for problem, names in problems.items()]
     if worn.split:
-        told.append("One direction widens while the other narrows: inspect both.")
+        sentences.append("One direction widens while the other narrows: inspect both.")
     loose = [t for t in worn.trends if t.widened > 1]
     if loose:
         names = ", ".join(f"{_SHORT[t.name]} {t.direction}" for t in loose)
-        told.append(
+        sentences.append(
             f"{names}: results vary more than their uncertainty; the intervals are widened."
         )
-    told += [
+    sentences += [
         f"On {step.on_date}: {step.reason}; "
         + ("the trend starts again." if step.new_cloth else "the level may differ from there.")
         for step in worn.steps
     ]
-    for methods in found.methods:
-        told += _method_words(methods)
-    return [*told, found.advice.reason]
+    for methods in outlook.methods:
+        sentences += _method_words(methods)
+    return [*sentences, outlook.advice.reason]
 
 
 def _reach_words(trend: Trend, worn: Wear) -> str:
@@ -233,15 +233,15 @@ def _reach_words(trend: Trend, worn: Wear) -> str:
 def _method_words(methods: Methods) -> list[str]:
     if methods.problem:
         return [f"Wear by sieving method, {methods.direction}: {methods.problem}."]
-    told = [
+    sentences = [
         f"{one.method}, {methods.direction}: {one.slope:+.2f} um per 1000 uses "
         f"(95 %: {one.low:+.2f} to {one.high:+.2f}; {one.uses} uses)."
         for one in methods.wear
     ]
     for pair in methods.differences:
         apart = "differ" if pair.plain else "do not differ significantly"
-        told.append(
+        sentences.append(
             f"{pair.method} and {pair.other}, {methods.direction}: {apart} "
             f"({pair.difference:+.2f} um per 1000 uses, {pair.low:+.2f} to {pair.high:+.2f})."
         )
-    return told
+    return sentences
