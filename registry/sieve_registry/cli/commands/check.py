@@ -13,6 +13,9 @@ import typer
 from sieve_registry.cli.support.options import (
     ByOption,
     DateOption,
+    EncodingOption,
+    TemperatureOption,
+    UmPerPxOption,
     WhyLateOption,
     opened,
     read_day,
@@ -56,13 +59,8 @@ def check(
         str | None,
         typer.Option("--scale", metavar="NAME|FILE", help="A recorded scale, or a scale file."),
     ] = None,
-    um_per_px: Annotated[
-        str | None,
-        typer.Option("--um-per-px", metavar="X[,Y]", help="Micrometres per pixel, by hand."),
-    ] = None,
-    encoding: Annotated[
-        str, typer.Option("--encoding", metavar="E", help="srgb, linear or auto.")
-    ] = "auto",
+    um_per_px: UmPerPxOption = None,
+    encoding: EncodingOption = "auto",
     setting: Annotated[
         str | None,
         typer.Option(metavar="T", help="Setting of the scans; must match the scale's setting."),
@@ -70,9 +68,7 @@ def check(
     stand_off: Annotated[
         str | None, typer.Option(metavar="L", help="Height of the cloth above the glass.")
     ] = None,
-    temperature: Annotated[
-        float | None, typer.Option(metavar="C", help="Room temperature, degrees Celsius.")
-    ] = None,
+    temperature: TemperatureOption = None,
     accept_expired: Annotated[
         str, typer.Option(metavar="REASON", help="Accept an expired scale or artefact: why.")
     ] = "",

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from sieve_registry.cli.support.options import EncodingOption, UmPerPxOption
 from sieve_registry.cli.support.output import (
     JsonOption,
     emit_json,
@@ -43,12 +44,6 @@ NominalOption = Annotated[
     str, typer.Option(metavar="L", help="Size on the rim: 75um, 0.075mm, 'No. 200'.")
 ]
 ScaleOption = Annotated[Path | None, typer.Option(metavar="FILE", help="Scale file.")]
-HandOption = Annotated[
-    str | None, typer.Option(metavar="X[,Y]", help="Micrometres per pixel, by hand.")
-]
-EncodingOption = Annotated[
-    str, typer.Option(metavar="srgb|linear|auto", help="Encoding of the stored pixel values.")
-]
 StandardOption = Annotated[
     str | None, typer.Option(metavar="S", help="Judge by this edition or table.")
 ]
@@ -81,7 +76,7 @@ def measure(
     images: ImagesArgument,
     nominal: NominalOption,
     scale: ScaleOption = None,
-    um_per_px: HandOption = None,
+    um_per_px: UmPerPxOption = None,
     encoding: EncodingOption = "auto",
     standard: StandardOption = None,
     grade: GradeOption = "compliance",

@@ -12,6 +12,8 @@ from sieve_inspect.errors import UsageError
 from sieve_registry.cli.support.options import (
     ByOption,
     DateOption,
+    EncodingOption,
+    TemperatureOption,
     WhyLateOption,
     opened,
     read_numbers,
@@ -47,7 +49,6 @@ _U = _text("L", "Its U (k = 2) from the certificate.")
 _BASE = _text("FILE|NAME", "Scale whose edge bias a single line corrects.")
 _OUT = _text("FILE", "Write the scale file here.")
 _SOURCE = _text("TEXT", "Reference of the certificate or artefact.")
-_ENCODING = _text("srgb|linear|auto", "Encoding of the stored pixel values.")
 _REGION = _text("L,T,R,B", "Where the artefact lies, px of the picture.")
 _TURNED = _text("DEG,...", "Rough rotation of the artefact in each picture.")
 _MAX_RESIDUAL = _text("L", "Refuse a fit above this rms (0.15 px).")
@@ -57,7 +58,6 @@ _DEVICE = _id("--device", "Record the scale: the device calibrated.")
 _NAME = _text("NAME", "Name of the recorded scale (the device's).")
 _INTERVAL = _text("N", "Months until the next calibration.")
 _STAND_OFF = _text("L", "Height of the artefact above the glass (device's).")
-_TEMPERATURE = _text("C", "Room temperature, degrees Celsius.")
 _RANGE = _text("LOW,HIGH", "Room temperatures the scale is valid for.")
 
 
@@ -75,7 +75,7 @@ def scale(
     base: Annotated[str | None, _BASE] = None,
     out: Annotated[Path | None, _OUT] = None,
     source: Annotated[str | None, _SOURCE] = None,
-    encoding: Annotated[str, _ENCODING] = "auto",
+    encoding: EncodingOption = "auto",
     region: Annotated[str | None, _REGION] = None,
     turned: Annotated[str | None, _TURNED] = None,
     max_residual: Annotated[str | None, _MAX_RESIDUAL] = None,
@@ -85,7 +85,7 @@ def scale(
     name: Annotated[str | None, _NAME] = None,
     interval_months: Annotated[int, _INTERVAL] = 12,
     stand_off: Annotated[str | None, _STAND_OFF] = None,
-    temperature: Annotated[float | None, _TEMPERATURE] = None,
+    temperature: TemperatureOption = None,
     temperature_range: Annotated[str, _RANGE] = "15,30",
     date: DateOption = None,
     by: ByOption = None,

@@ -22,6 +22,9 @@ __all__ = [
     "AsOfOption",
     "ByOption",
     "DateOption",
+    "EncodingOption",
+    "TemperatureOption",
+    "UmPerPxOption",
     "WhyLateOption",
     "opened",
     "read_day",
@@ -37,6 +40,16 @@ DateOption = Annotated[
 AsOfOption = Annotated[
     str | None,
     typer.Option("--as-of", metavar="YYYY-MM-DD", help="State at the end of this day (today)."),
+]
+EncodingOption = Annotated[
+    str,
+    typer.Option("--encoding", metavar="srgb|linear|auto", help="Encoding of the stored values."),
+]
+UmPerPxOption = Annotated[
+    str | None, typer.Option("--um-per-px", metavar="X[,Y]", help="Micrometres per pixel, by hand.")
+]
+TemperatureOption = Annotated[
+    float | None, typer.Option("--temperature", metavar="C", help="Room temperature in °C.")
 ]
 ByOption = Annotated[
     str | None, typer.Option("--by", metavar="NAME", help="Person (your login name).")
