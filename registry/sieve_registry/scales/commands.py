@@ -112,12 +112,12 @@ class ArtefactFigures:
     @property
     def doubts(self) -> tuple[str, ...]:
         """Why a scale from these figures is not certified; empty where every U is given."""
-        found = []
+        doubts = []
         if self.pattern != "line" and self.expanded_pitch_um is None:
-            found.append(_PITCH_DOUBT)
+            doubts.append(_PITCH_DOUBT)
         if self.line_width_um is not None and self.expanded_line_width_um is None:
-            found.append(_WIDTH_DOUBT)
-        return tuple(found)
+            doubts.append(_WIDTH_DOUBT)
+        return tuple(doubts)
 
     def artefact(self) -> Artefact:
         """As an artefact with marks. Raises `UsageError` without a pattern and a pitch."""

@@ -62,7 +62,7 @@ def effect(
 
             names += [state.sieve.id for state in stacks.ready(registry, stack, day).sieves]
         if not names:
-            raise UsageError(message="Sieve missing: name one or several, or give --stack.")
+            raise UsageError(message="Sieve missing: name at least one, or give --stack.")
         effects = effects_of(registry, names, curve, day)
     rows = fractions(effects) if len(effects) > 1 else []
     if plot is not None:
@@ -177,7 +177,7 @@ def _print(effects: list[SieveEffect], rows: list[tuple[str, float, float]]) -> 
         )
     print_line()
     print_text(
-        "All: as if every particle met one measured aperture by chance; long sieving brings "
-        "out the widest. s_R: spread between laboratories, below 0.05 √(P (100 − P)) "
+        "All: each particle meets one measured aperture at random; long sieving finds "
+        "the widest. s_R: spread between laboratories, below 0.05 √(P (100 − P)) "
         "(aggregates, BRE ring trial)."
     )

@@ -49,7 +49,7 @@ def label(
         raise UsageError(message="For several labels name an .html file.")
     check_outputs([("--out", out)], json_path)
     with opened(context) as registry:
-        made = [labels.label_of(sieve_queries.get_state(registry, one)) for one in sieves]
+        made = [labels.label_of(sieve_queries.get_state(registry, sieve)) for sieve in sieves]
     wanted = labels.SIZES[size.value]
     if kind == ".html":
         data = labels.page(made, wanted).encode()

@@ -218,7 +218,7 @@ def show(
         print_text(f"Sieve {sieve_id} has no optical or reference check.")
         return
     rows = [[str(e.on_date), e.kind, shortened(e.name, 10), e.found, e.outcome] for e in entries]
-    columns = ("date", "by", "check", "found", "outcome")
+    columns = ("date", "by", "check", "result", "outcome")
     print_table(f"Checks of sieve {sieve_id}", columns, rows)
 
 

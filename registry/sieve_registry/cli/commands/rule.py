@@ -156,9 +156,10 @@ def _print(view: RuleView) -> None:
         "in the last column was expected."
     )
     for fact in view.decided:
-        said = fact.payload
-        why = f": {said.reason}" if said.reason else ""
-        print_text(f"{fact.on_date} {fact.person} decided for {said.check}: {said.decided}{why}")
+        decision = fact.payload
+        why = f": {decision.reason}" if decision.reason else ""
+        what = f"{decision.check}: {decision.decided}"
+        print_text(f"{fact.on_date} {fact.person} decided for {what}{why}")
 
 
 def _percent(share: float) -> str:

@@ -232,7 +232,7 @@ def _print_sieve(state: SieveState, history: SieveHistory) -> None:
         ("status", state.status),
         ("retired", f"{end.on_date} by {end.person}: {end.reason}" if end else ""),
         ("judged by", f"{sieve.standard}, {sieve.grade}"),
-        ("maker", " ".join(one for one in (sieve.maker, state.details.type) if one)),
+        ("maker", " ".join(text for text in (sieve.maker, state.details.type) if text)),
         ("serial", sieve.serial),
         ("frame", ", ".join(t for t in (length_text(sieve.frame_nm), state.details.height) if t)),
         ("cloth", state.details.cloth),
@@ -293,8 +293,9 @@ def _print_acts(state: SieveState, history: SieveHistory) -> None:
     if acts:
         print_line()
     for act in acts:
-        said = [str(getattr(act.payload, n, "")) for n in ("check", "method", "reason", "note")]
-        words = ", ".join(one for one in said if one)
+        names = ("check", "method", "reason", "note")
+        texts = [str(getattr(act.payload, name, "")) for name in names]
+        words = ", ".join(text for text in texts if text)
         print_line(f"  #{act.seq:<5} {act.on_date}  {act.kind} by {act.person}: {words}")
     for made in history.corrections:
         print_line(f"  #{made.seq:<5} {made.on_date}  {correction_words(made)} ({made.person})")

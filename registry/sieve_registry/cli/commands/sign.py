@@ -57,7 +57,7 @@ def sign(
     from sieve_registry.cli.support.records import due_dict
     from sieve_registry.ledger.signing import new_key as make_key
 
-    given = [one for one in (check_id, head, new_key, demand) if one is not None]
+    given = [value for value in (check_id, head, new_key, demand) if value is not None]
     if len(given) != 1:
         raise UsageError(
             message="Give exactly one of CHECK, --head KEY, --new-key FILE and --demand."

@@ -51,8 +51,8 @@ def validate(
         run = ResultCache(resume, mark_of, taken_for, print_remark, run)
     _prepare(out)
     check_outputs([], json)
-    with resumable(resume), progress("Validating", len(tasks_of(quick))) as told:
-        report = run_validation(quick=quick, progress=told, run=run)
+    with resumable(resume), progress("Validating", len(tasks_of(quick))) as update:
+        report = run_validation(quick=quick, progress=update, run=run)
     for name, text in files_of(report).items():
         write_bytes(out / name, text.encode())
     if not emit_json(json, report.to_dict()):

@@ -102,7 +102,7 @@ def wear_dict(outlook: Outlook) -> dict[str, Any]:
         "trends": [_trend_dict(trend) for trend in worn.trends],
         "first": None if first is None else {"name": first.name, "direction": first.direction},
         "one_widens_one_narrows": worn.split,
-        "methods": [_methods_dict(one) for one in outlook.methods],
+        "methods": [_methods_dict(methods) for methods in outlook.methods],
         "action": outlook.advice.action,
         "action_reason": outlook.advice.reason,
     }
@@ -234,9 +234,9 @@ def _method_words(methods: Methods) -> list[str]:
     if methods.problem:
         return [f"Wear by sieving method, {methods.direction}: {methods.problem}."]
     sentences = [
-        f"{one.method}, {methods.direction}: {one.slope:+.2f} um per 1000 uses "
-        f"(95 %: {one.low:+.2f} to {one.high:+.2f}; {one.uses} uses)."
-        for one in methods.wear
+        f"{wear.method}, {methods.direction}: {wear.slope:+.2f} um per 1000 uses "
+        f"(95 %: {wear.low:+.2f} to {wear.high:+.2f}; {wear.uses} uses)."
+        for wear in methods.wear
     ]
     for pair in methods.differences:
         apart = "differ" if pair.plain else "do not differ significantly"

@@ -2,7 +2,7 @@
 
 The rooms raise errors that name their parameters, so that they read well in Python. At the command
 line the same sentence names the option: `` `um_per_px` `` becomes --um-per-px. A name with an
-underscore is recognised without backticks too, since no English sentence has one.
+underscore is recognised without backticks too, since no English word has an underscore.
 """
 
 from __future__ import annotations
@@ -47,7 +47,7 @@ _NAMED = re.compile(r"`([a-z_]+)`|(?<![\w./-])([a-z]+(?:_[a-z]+)+)(?![\w./=-])")
 def with_options(message: str) -> str:
     """The message with each known parameter name replaced by its option."""
 
-    def option(found: re.Match[str]) -> str:
-        return OPTIONS.get(found[1] or found[2], found[0])
+    def option(match: re.Match[str]) -> str:
+        return OPTIONS.get(match[1] or match[2], match[0])
 
     return _NAMED.sub(option, message)

@@ -56,13 +56,13 @@ def existing_file(text: str | None) -> Path | None:
     return Path(text) if text is not None and Path(text).is_file() else None
 
 
-def _same(one: Path, other: Path) -> bool:
+def _same(path: Path, other: Path) -> bool:
     try:
-        if one.samefile(other):
+        if path.samefile(other):
             return True
     except OSError:  # one of them does not exist yet
         pass
-    return _real(one) == _real(other)
+    return _real(path) == _real(other)
 
 
 def _real(path: Path) -> str:
