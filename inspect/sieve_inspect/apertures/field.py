@@ -9,8 +9,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sieve_inspect.apertures.flags import State
+from sieve_inspect.apertures.opening_set import OpeningSet
 from sieve_inspect.apertures.prepared_field import PreparedField
-from sieve_inspect.apertures.states import OpeningSet, judge_states
+from sieve_inspect.apertures.states import judge_states
 from sieve_inspect.edges.direction import Axis
 from sieve_inspect.edges.levels import Levels
 from sieve_inspect.lattice.search import Lattice
@@ -88,8 +89,19 @@ def field_of(
     fits = [a.fit for a in axes]
     levels = Levels.from_fits(fitted, prepared.seen, fits)
     blur = max(a.response.sigma for a in axes)
-    place = (prepared.row, prepared.column, fitted, prepared.vectors)
-    judged = judge_states(OpeningSet(prepared.light, *place, fits, levels, blur, doubt))
+    judged = judge_states(
+        OpeningSet(
+            row=prepared.row,
+            column=prepared.column,
+            fits=fits,
+            light=prepared.light,
+            fitted=fitted,
+            vectors=prepared.vectors,
+            levels=levels,
+            blur=blur,
+            doubt=doubt,
+        )
+    )
     # A place beyond the last openings through which no light comes is not of the cloth.
     dark = judged.filled > _NO_LIGHT
     kept = np.flatnonzero(prepared.seen | (judged.state != State.PARTIAL) | ~dark)

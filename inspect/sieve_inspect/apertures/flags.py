@@ -1,4 +1,4 @@
-"""What can be said of one opening: a state, and flags that tell why; named here alone."""
+"""The states and flags of openings, defined here alone."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ __all__ = ["Flag", "State", "flag_names"]
 
 
 class State(StrEnum):
-    """What an opening is good for; only `OK` openings enter mean and standard deviation."""
+    """The state of an opening; only `OK` openings enter mean and standard deviation."""
 
     OK = "ok"
     BLOCKED = "blocked"  # something lies in it
@@ -18,15 +18,15 @@ class State(StrEnum):
 
 
 class Flag(IntFlag):
-    """Why an opening is in its state, or what to know of one that is `OK`."""
+    """Reasons for the state of an opening, or remarks on an opening that is `OK`."""
 
     NONE = 0
     BORDER = 1 << 0  # reaches the picture's border
     FILLED = 1 << 1  # a good part of its area is dark
     WIRE_MISSING = 1 << 2  # light where a wire should be
     MISFIT = 1 << 3  # pixels disagree with the fitted edges beyond their noise
-    NO_EDGE = 1 << 4  # no edge found where one should be; widths are NaN
-    OVERSIZE = 1 << 5  # far larger than its neighbours' spread explains
+    NO_EDGE = 1 << 4  # an edge is not visible; widths are NaN
+    OVERSIZE = 1 << 5  # far wider than the spread of the widths explains
     TOUCHED = 1 << 6  # something small and dark lies in it
 
 

@@ -1,11 +1,11 @@
-"""Pictures that jump: a carriage that stopped, a sieve that moved while it was scanned.
+"""Jumps in a picture: a carriage that stopped, or a sieve that moved while it was scanned.
 
-Wires run on. From one opening to the next one along a wire, the way leads along that wire, and
-the mean over all wires of what it leads aside is nothing, at every height of the picture. Where
-the picture was torn, all of them step aside at the same line. And where a piece of it was lost or
-scanned twice, all ways across that line are shorter or longer by as much, which nothing before or
-after makes good. A row that was woven so looks alike; but it runs with the cloth, the line with the
-picture, and where the cloth lies turned by a few degrees they part.
+Wires are continuous. The step from an opening to the next along a wire follows that wire, and the
+mean sideways part of these steps over all wires is zero at every height of the picture. Where the
+sieve or the carriage moved, all wires step aside at the same line. Where lines were lost or
+scanned twice, all steps across that line are shorter or longer by as much, which nothing before or
+after compensates. A row that was woven so is similar; but it follows the cloth, the line follows
+the picture, and where the cloth lies rotated by a few degrees they separate.
 """
 
 from __future__ import annotations
@@ -25,23 +25,23 @@ Index = NDArray[np.intp]
 _FEWEST = 8  # steps that must agree
 _CLEAR = 8.0  # standard errors
 _SMALLEST = 0.2  # px; lesser steps are within what carriages do
-_ENOUGH = 500  # steps around that tell what is usual
-_FURTHER = 3  # openings from a sound one to the next: a torn line spoils those that it cuts
-_WINDOW = 5  # strips that a wire pushed aside moves, and moves back
-_GRID = 0.1  # of a pitch, between the lines that are tried
-_SEEN = 0.15  # share of a change that has to be left after each row's own mean is taken off
-_SEAM = 0.08  # of a pitch, where rows and lines part
-_PLAINLY = 0.6  # of what either leaves unexplained
-_LOST = 0.15  # share of the pitch; less is told from uneven wires by nothing …
-_RARE = 5.0  # … and more only where it is so many times what is usual
+_ENOUGH = 500  # steps around from which the usual step is taken
+_FURTHER = 3  # openings to the next sound opening: a torn line spoils those that it cuts
+_WINDOW = 5  # strips that a displaced wire moves, and moves back
+_GRID = 0.1  # of a pitch between the lines that are tried
+_SEEN = 0.15  # share of a change that must remain after each row's own mean is subtracted
+_SEAM = 0.08  # of a pitch; the smallest change where rows and lines separate
+_PLAINLY = 0.6  # ratio of the unexplained variances of row and line that decides between them
+_LOST = 0.15  # share of the pitch; less cannot be distinguished from uneven wires, …
+_RARE = 5.0  # … and more only where it is so many times the usual change
 
 
 @dataclass(frozen=True)
 class Jump:
     """A step of `size` px that all wires make at one line of the picture, `axis` = `at` px.
 
-    `along` tells that the picture is too short or too long there, by as much; `sure` that it is
-    the picture and no row of the cloth.
+    `along` is true where the picture is too short or too long there, by as much; `sure` is false
+    where it may as well be a row of the cloth.
     """
 
     size: float
@@ -52,7 +52,7 @@ class Jump:
 
 
 def largest_jump(field: Field) -> Jump:
-    """The largest step that stands clear of its scatter; size 0 where there is none."""
+    """The largest step that stands out from its scatter; size 0 where there is none."""
     best = Jump(0.0, "y", 0.0)
     for direction in (0, 1):  # steps along the wires that bound the openings in this direction
         here, there, count = _steps(field, direction)
@@ -64,14 +64,14 @@ def largest_jump(field: Field) -> Jump:
         pitch = float(np.median(along))
         middle = 0.5 * (field.centre[there] + field.centre[here])
         for k, name in ((1, "y"), (0, "x")):
-            found = _step_in(middle[:, k], aside, float(np.hypot(*np.median(step, axis=0))))
-            if found[0] > best.size:
-                best = Jump(found[0], name, found[1])
+            size, at = _step_in(middle[:, k], aside, float(np.hypot(*np.median(step, axis=0))))
+            if size > best.size:
+                best = Jump(size, name, at)
         run = int(abs(step[:, 1]).sum() > abs(step[:, 0]).sum())
         line = (field.column if direction else field.row)[here]
         off = np.clip(along / pitch - count, -1.5, 1.5)
-        told = (middle[:, run] / abs(pitch), line, count, off)
-        lost = _seam_in(*told) or _lost_in(*told)
+        steps = (middle[:, run] / abs(pitch), line, count, off)
+        lost = _seam_in(*steps) or _lost_in(*steps)
         if lost is not None and lost.size * abs(pitch) > best.size:
             at = lost.at * abs(pitch)
             best = Jump(lost.size * abs(pitch), "xy"[run], at, True, lost.sure)
@@ -79,8 +79,10 @@ def largest_jump(field: Field) -> Jump:
 
 
 def _steps(field: Field, direction: int) -> tuple[Index, Index, Index]:
-    """From every sound opening to the next sound one along the wires: numbers of both (m,), and
-    how many openings on that is."""
+    """Steps from every sound opening to the next sound opening along the wires.
+
+    Numbers of both openings (m,), and how many openings the step spans.
+    """
     rows, columns = field.lattice.seen.shape
     grid = np.full((rows + _FURTHER, columns + _FURTHER), -1, np.intp)
     grid[field.row, field.column] = np.where(field.ok, np.arange(len(field.row)), -1)
@@ -89,28 +91,28 @@ def _steps(field: Field, direction: int) -> tuple[Index, Index, Index]:
     for far in range(1, _FURTHER + 1):
         row, column = field.row[begin], field.column[begin]
         other = grid[row + far * (1 - direction), column + far * direction]
-        found = other >= 0
-        here.append(begin[found])
-        there.append(other[found])
-        count.append(np.full(found.sum(), far))
-        begin = begin[~found]
+        reached = other >= 0
+        here.append(begin[reached])
+        there.append(other[reached])
+        count.append(np.full(reached.sum(), far))
+        begin = begin[~reached]
     return np.concatenate(here), np.concatenate(there), np.concatenate(count)
 
 
 def _seam_in(place: Float, line: Index, count: Index, off: Float) -> Jump | None:
     """A line of the picture at which steps are longer or shorter than others of the same row.
 
-    Arguments as of `_lost_in`. Nothing is said where rows run along the picture's lines.
+    Arguments as of `_lost_in`. None where rows run along the picture's lines.
     """
     known = np.maximum(np.bincount(line), 1)
     off = off - (np.bincount(line, off) / known)[line]
     lowest = float(place.min()) - _FURTHER
     first, last = ((place + k * 0.5 * count - lowest) / _GRID for k in (-1, 1))
-    size = int(last.max()) + 2
+    lines = int(last.max()) + 2
 
     def over(weight: Float) -> Float:
-        """Sums at every line of those steps that lead over it."""
-        begun, ended = (np.bincount(i.astype(np.intp), weight, size) for i in (first, last))
+        """Sums at every line over the steps that cross it."""
+        begun, ended = (np.bincount(i.astype(np.intp), weight, lines) for i in (first, last))
         return np.asarray(np.cumsum(begun - ended))
 
     steps = over(np.ones(len(off)))
@@ -125,18 +127,18 @@ def _seam_in(place: Float, line: Index, count: Index, off: Float) -> Jump | None
     number = int(np.argmax(np.abs(mean) * enough))
     across = (first.astype(np.intp) <= number) & (number < last.astype(np.intp))
     of_line = np.bincount(line[across], minlength=len(known))
-    # The share of its row that leads over the line has moved the row's mean along with it.
+    # The part of a row that crosses the line has moved the row's mean along with it.
     seen = 1 - float((of_line**2 / known).sum()) / max(1, int(of_line.sum()))
     scatter = 1.4826 * float(np.median(np.abs(off))) / np.sqrt(max(1, across.sum()))
     if seen < _SEEN or abs(mean[number]) < max(_CLEAR * max(usual, scatter), _SEAM * seen):
         return None
-    found = abs(float(mean[number])) / seen
+    size = abs(float(mean[number])) / seen
     others = ~across & (of_line[line] > 0)
     if others.sum() < _FEWEST:
         return None
-    if abs(np.median(off[across]) - np.median(off[others])) < 0.5 * found:
-        return None  # a few are far off, and most are not
-    return Jump(found, "", lowest + (number + 0.5) * _GRID, along=True)
+    if abs(np.median(off[across]) - np.median(off[others])) < 0.5 * size:
+        return None  # a few steps are far off, and most are not
+    return Jump(size, "", lowest + (number + 0.5) * _GRID, along=True)
 
 
 def _lost_in(place: Float, line: Index, count: Index, off: Float) -> Jump | None:
@@ -156,7 +158,7 @@ def _lost_in(place: Float, line: Index, count: Index, off: Float) -> Jump | None
     change *= np.maximum(1, np.rint(steps / np.maximum(1, np.median(near, axis=1))))  # two rows
     windows = np.convolve(np.pad(change, _WINDOW - 1), np.ones(_WINDOW), "valid")
     usual = 1.4826 * float(np.median(np.abs(windows - np.median(windows))))
-    # Those that hold a strip and both beside it: a wire pushed aside is made good within them.
+    # Windows that contain a strip and both beside it: they cancel a displaced wire.
     around = np.lib.stride_tricks.sliding_window_view(windows, _WINDOW)[:, 1:-1]
     alike = (around > 0).all(axis=1) | (around < 0).all(axis=1)
     lasting = np.where(alike, np.abs(around).min(axis=1), 0)
@@ -192,7 +194,7 @@ def _step_in(place: Float, aside: Float, pitch: float) -> tuple[float, float]:
     def part(first: int, last: int) -> slice:
         return slice(*ends[np.clip([first, last], 0, len(ends) - 1)])
 
-    # Medians are dear: they are asked only where the means differ, outliers cut.
+    # Medians are slow: they are computed only where the means differ, outliers cut off.
     middle, count = np.median(aside), np.diff(ends)
     spread = 4 * 1.4826 * np.median(np.abs(aside - middle)) + 2 * _SMALLEST
     total = np.add.reduceat(np.append(np.clip(aside - middle, -spread, spread), 0), ends[:-1])

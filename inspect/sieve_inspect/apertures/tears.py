@@ -1,7 +1,7 @@
-"""Wires that are missing or broken: light all the way from one opening to the next.
+"""Wires that are missing or broken: light all the way from an opening to the next.
 
-Between two openings lies a wire. At every station along it, the darkest place on the way across
-is the wire, wherever it was pushed to; where at some station even that is lit, there is a hole.
+Between two openings lies a wire. At every station along it, the darkest place on the way across is
+the wire, however far it is displaced; a station where even that place is lit is a hole.
 """
 
 from __future__ import annotations
@@ -18,9 +18,15 @@ Float = NDArray[np.float64]
 Bool = NDArray[np.bool_]
 
 _STATIONS = np.linspace(-0.4, 0.4, 9)  # shares of the opening, along the wire
-_WAY = (0.2, 0.8)  # of the way from middle to middle
-_AT_ONCE = 20_000  # stations' lines looked up at a time
-_DARKEST_USUAL = 0.8  # of an opening's light; a wire that lets through more shows no hole
+_WAY = (0.2, 0.8)  # of the way from middle to middle: there the wire is sought, …
+_SPAN = 0.6  # … over this share of the way, in …
+_STEP_OF_WIRE = 0.25  # … steps of this share of the wire, at least …
+_STEP_PX = 0.7  # … px, and …
+_STEPS = (7, 41)  # … so many of them
+_LIT = 0.5  # of the way from the usual light of a wire's middle to an opening's
+_USUAL_FROM = 2000  # wires from which that usual light is taken
+_AT_ONCE = 20_000  # stations' lines evaluated together
+_DARKEST_USUAL = 0.8  # of an opening's light: through a wire lit more than this no hole shows
 
 
 def torn_wires(
@@ -33,43 +39,44 @@ def torn_wires(
     wires: Float,
     doubt: Bool | None = None,
 ) -> tuple[Bool, Bool]:
-    """Whether the wire right of, and below, every opening (n, 2) is missing or broken, and whether
-    light is seen where it should be, though what lies beyond may be no opening.
+    """Missing or broken wires (n, 2) right of and below every opening, and lit wires (n, 2).
 
-    `middle` (n, 2) px, `own` (n, 2) widths, `index` (n, 4) the neighbours (right, left, below,
-    above), `wires` (2,) typical wire widths. Nothing is said where there is no neighbour, nor
-    where one of the two openings has no crossing wire to end at: that is no opening. Wires
-    beside no opening in `doubt` (n,) are taken to be whole.
+    A wire is lit where light shows in its place, even if no opening lies beyond. `middle` (n, 2)
+    px, `vectors` (n, 2, 2) px, `own` (n, 2) px widths, `index` (n, 4) the neighbours (right,
+    left, below, above), `wires` (2,) px typical wire widths. Both are false where there is no
+    neighbour; a wire is not missing where either of its openings has no crossing wire to end at,
+    for that is no opening. Wires with no opening in `doubt` (n,) beside them are taken to be
+    undamaged.
     """
     count = len(middle)
-    anywhere, all_along, looked = (np.zeros((count, 2), np.bool_) for _ in range(3))
+    anywhere, all_along, examined = (np.zeros((count, 2), np.bool_) for _ in range(3))
     for axis in (0, 1):
-        pairs = _asked(index[:, 2 * axis], doubt)
+        pairs = _examined_pairs(index[:, 2 * axis], doubt)
         if not len(pairs):
             continue
         after = index[pairs, 2 * axis]
         height = _darkest(light, middle, vectors, own, pairs, after, levels, wires[axis], axis)
-        lit = height > 0.5 * (1 + np.clip(np.median(height, axis=0), 0, _DARKEST_USUAL))
+        lit = height > _LIT * (1 + np.clip(np.median(height, axis=0), 0, _DARKEST_USUAL))
         anywhere[pairs, axis], all_along[pairs, axis] = lit.any(axis=1), lit.all(axis=1)
-        looked[pairs, axis] = True
+        examined[pairs, axis] = True
     out = np.zeros((count, 2), np.bool_)
     for axis in (0, 1):
-        closed = ~all_along[:, 1 - axis] & looked[:, 1 - axis]
-        before = index[:, 3 - 2 * axis]  # the wire before is the one after the opening before
+        closed = ~all_along[:, 1 - axis] & examined[:, 1 - axis]
+        before = index[:, 3 - 2 * axis]  # whose next wire is the wire before
         closed |= closed[before] & (before >= 0)
         after = index[:, 2 * axis]
         out[:, axis] = anywhere[:, axis] & closed & closed[after] & (after >= 0)
     return out, anywhere
 
 
-def _asked(after: NDArray[np.intp], doubt: Bool | None) -> NDArray[np.intp]:
-    """The openings after which the wire is looked at: it lies before another one, `after` (n,).
+def _examined_pairs(after: NDArray[np.intp], doubt: Bool | None) -> NDArray[np.intp]:
+    """Numbers (m,) of the openings whose next wire is examined: those with an opening `after`.
 
-    Besides those in doubt some two thousand others, which tell what is usual.
+    Besides those in doubt some two thousand others, which show what is usual.
     """
     wanted = after >= 0
     if doubt is not None:
-        some = np.arange(len(after)) % max(1, len(after) // 2000) == 0
+        some = np.arange(len(after)) % max(1, len(after) // _USUAL_FROM) == 0
         wanted &= doubt | doubt[after] | some
     return np.flatnonzero(wanted)
 
@@ -85,13 +92,14 @@ def _darkest(
     wire: float,
     axis: int,
 ) -> Float:
-    """Darkest light (m, stations) between `pairs` (m,) of openings and the next ones, `after`.
+    """Darkest light (m, stations) between openings `pairs` (m,) and the next openings, `after`.
 
-    0 is a wire's, 1 an opening's light; what lies outside the picture counts as dark.
+    0 is a wire's, 1 an opening's light; places outside the picture count as dark.
     """
     way = middle[after] - middle[pairs]
     length = float(np.median(np.hypot(*way.T)))
-    steps = int(np.clip(np.ceil(0.6 * length / max(0.25 * wire, 0.7)), 7, 41))
+    step = max(_STEP_OF_WIRE * wire, _STEP_PX)
+    steps = int(np.clip(np.ceil(_SPAN * length / step), *_STEPS))
     along = vectors[pairs, 1 - axis]
     along = along / np.hypot(*along.T)[:, None] * own[pairs, 1 - axis, None]
     floor = levels.floor[pairs]
