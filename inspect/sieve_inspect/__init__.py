@@ -1,1 +1,85 @@
-"""Measures the apertures of woven-wire test sieves and judges them; knows no database."""
+"""Measures woven-wire test sieves in scans and judges them; knows no database.
+
+    import sieve_inspect as si
+
+    m = si.measure("scan.png", nominal_um=75, um_per_px=5.29)
+    table = m.apertures()                        # pandas.DataFrame, a row for each aperture
+    x, y = m.directions                          # mean_um, U_mean_um, k_mean, sd_um, max_um, …
+    v = m.judge("iso3310-1:2016", grade="compliance")    # outcome, reasons, margins
+    si.limits(75, "iso3310-1:2016").y_um         # 3.7
+
+Names are loaded when they are first used, so that importing the package is quick.
+"""
+
+from __future__ import annotations
+
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from sieve_inspect.errors import InputError, SievewardError, UsageError
+    from sieve_inspect.measurement.model import Measurement
+    from sieve_inspect.measurement.options import Judging, Resources
+    from sieve_inspect.measurement.pipeline import measure, measure_array
+    from sieve_inspect.outcomes import Action, Outcome
+    from sieve_inspect.scale.model import Scale, load_scale
+    from sieve_inspect.standard.editions import list_standards
+    from sieve_inspect.standard.lookup import limits
+    from sieve_inspect.standard.model import Limits
+    from sieve_inspect.summary.direction import DirectionSummary
+    from sieve_inspect.verdict.model import Margin, Verdict
+
+__all__ = [
+    "Action",
+    "DirectionSummary",
+    "InputError",
+    "Judging",
+    "Limits",
+    "Margin",
+    "Measurement",
+    "Outcome",
+    "Resources",
+    "Scale",
+    "SievewardError",
+    "UsageError",
+    "Verdict",
+    "limits",
+    "list_standards",
+    "load_scale",
+    "measure",
+    "measure_array",
+]
+
+_MODULES = {
+    "Action": "outcomes",
+    "DirectionSummary": "summary.direction",
+    "InputError": "errors",
+    "Judging": "measurement.options",
+    "Limits": "standard.model",
+    "Margin": "verdict.model",
+    "Measurement": "measurement.model",
+    "Outcome": "outcomes",
+    "Resources": "measurement.options",
+    "Scale": "scale.model",
+    "SievewardError": "errors",
+    "UsageError": "errors",
+    "Verdict": "verdict.model",
+    "limits": "standard.lookup",
+    "list_standards": "standard.editions",
+    "load_scale": "scale.model",
+    "measure": "measurement.pipeline",
+    "measure_array": "measurement.pipeline",
+}
+
+
+def __getattr__(name: str) -> Any:
+    """Load a public name from its module."""
+    if name not in _MODULES:
+        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+    value = getattr(import_module(f"{__name__}.{_MODULES[name]}"), name)
+    globals()[name] = value
+    return value
+
+
+def __dir__() -> list[str]:
+    return sorted({*globals(), *__all__})

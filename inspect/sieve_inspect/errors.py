@@ -1,9 +1,9 @@
-"""Every error the measuring core raises: a sentence to fill in, and an exit code of its own.
+"""Every error of the measuring core: a message template and an exit code for each class.
 
     SievewardError
-    ├── UsageError                     2   the call cannot be carried out as written
+    ├── UsageError                     2   a wrong or contradictory argument
     │   └── BadLengthError             2
-    └── InputError                 10–29   something given to us cannot be used
+    └── InputError                 10–29   an input that cannot be used
         ├── UnreadableImageError      10
         ├── EmptyFileError            11
         ├── TruncatedImageError       12
@@ -33,7 +33,10 @@ from typing import ClassVar
 
 
 class SievewardError(Exception):
-    """Base of all errors: `template` is filled from keyword arguments and is what a user reads."""
+    """Base of all errors: `template`, filled from keyword arguments, is the message.
+
+    A message names parameters in backticks; the command line shows them as options.
+    """
 
     template: ClassVar[str] = "{message}"
     exit_code: ClassVar[int] = 1
@@ -43,12 +46,12 @@ class SievewardError(Exception):
         super().__init__(self.template.format(**fields))
 
     def __reduce__(self) -> tuple[partial[SievewardError], tuple[()]]:
-        """Sent from another process, it says the same."""
+        """Keep the message when sent from another process."""
         return partial(type(self), **self.fields), ()
 
 
 class UsageError(SievewardError):
-    """The call contradicts itself or lacks something."""
+    """An argument is wrong, missing or contradicts another."""
 
     exit_code = 2
 
@@ -57,13 +60,13 @@ class BadLengthError(UsageError):
     """A length without a unit, or one that is neither a length nor a designation."""
 
     template = (
-        "'{text}' is not a length we can read: write it with a unit, like 75um or 0.075mm, "
-        "or as a published designation like 'No. 200'."
+        "'{text}' is not a length. Write it with a unit, like 75um or 0.075mm, or as a published "
+        "designation like 'No. 200'."
     )
 
 
 class InputError(SievewardError):
-    """Something given to us cannot be used."""
+    """An input that cannot be used."""
 
     exit_code = 10
 
@@ -78,26 +81,26 @@ class UnreadableImageError(InputError):
 class EmptyFileError(InputError):
     """Zero bytes."""
 
-    template = "{file} is empty: scan it again, nothing was saved the last time."
+    template = "{file} is empty (0 bytes): scan it again."
     exit_code = 11
 
 
 class TruncatedImageError(InputError):
     """The picture ends before it should."""
 
-    template = "{file} is cut short ({reason}): copy or scan it again."
+    template = "{file} is incomplete ({reason}): copy or scan it again."
     exit_code = 12
 
 
 class NotAnImageError(InputError):
-    """Not one of the kinds we read."""
+    """Not a picture format that can be read."""
 
     template = "{file} is not a PNG, JPEG, TIFF or BMP picture{hint}."
     exit_code = 13
 
 
 class ImageTooLargeError(InputError):
-    """More pixels than the stated limit."""
+    """More pixels than the limit."""
 
     template = (
         "{file} has {megapixels:.0f} megapixels, over the limit of {limit:.0f}: "
@@ -110,8 +113,8 @@ class NoLatticeError(InputError):
     """No woven square mesh found in the picture."""
 
     template = (
-        "No square mesh of woven wire was found in {file}: {reason}. Check that the cloth lies "
-        "flat, is lit evenly from behind and fills the picture."
+        "No square mesh of woven wire found in {file}: {reason}. Check that the cloth lies flat, "
+        "is lit evenly from behind and fills the picture."
     )
     exit_code = 15
 
@@ -139,36 +142,33 @@ class NominalMismatchError(InputError):
 class MissingScaleError(InputError):
     """A width in pixels without micrometres per pixel."""
 
-    template = (
-        "No scale was given, and pixels alone are no micrometres: "
-        "add --scale FILE or --um-per-px X."
-    )
+    template = "Scale missing: give `scale` or `um_per_px`."
     exit_code = 18
 
 
 class NominalOutsideError(InputError):
     """Outside the range the standards cover."""
 
-    template = "A nominal aperture of {nominal} lies outside the standards' 20 um to 125 mm."
+    template = "Nominal aperture {nominal}: the standards cover 20 um to 125 mm."
     exit_code = 19
 
 
 class UnknownStandardError(InputError):
-    """Not an edition we have and not a table file."""
+    """Neither a known edition nor a table file."""
 
-    template = "'{standard}' is no standard we know: use one of {known}, or the path of a table."
+    template = "Unknown standard '{standard}'. Use {known}, or the path of a table."
     exit_code = 20
 
 
 class BadTableError(InputError):
-    """A limits table that does not hold together."""
+    """A limits table with missing or contradictory values."""
 
     template = "The limits table {file} cannot be used: {reason}."
     exit_code = 21
 
 
 class BadScaleFileError(InputError):
-    """A scale file that does not hold together."""
+    """A scale file with missing or contradictory values."""
 
     template = "The scale {file} cannot be used: {reason}."
     exit_code = 22
@@ -182,27 +182,27 @@ class UnwritableOutputError(InputError):
 
 
 class RefusedImageError(InputError):
-    """The picture cannot carry a measurement; the sentence says why and what would help."""
+    """The picture is not good enough to be measured; the message names what would help."""
 
-    template = "{file} cannot carry a measurement: {reason}. {advice}."
+    template = "{file} cannot be measured: {reason}. {advice}."
     exit_code = 24
 
 
 class ClusterError(InputError):
-    """Other processes that were to share the work, and do not."""
+    """The processes that share the work failed or cannot be reached."""
 
     template = (
-        "The work cannot be shared with {where}: {reason}. See that a scheduler and workers with "
-        "this very version run there, or leave the option out."
+        "The work cannot be shared with {where}: {reason}. Start a scheduler and workers of the "
+        "same version there, or leave the option out."
     )
     exit_code = 27
 
 
 class SameImageError(InputError):
-    """One picture given twice, under whatever names: counted twice it would look surer."""
+    """The same picture given twice, which would make the result look too certain."""
 
     template = (
-        "{first} and {second} are the very same picture, byte for byte: give it once, and scan "
-        "other places of the cloth for more."
+        "{first} and {second} are the same picture, byte for byte. Give it once; for more "
+        "apertures, scan other places of the cloth."
     )
     exit_code = 28

@@ -1,5 +1,4 @@
-"""Files: written whole or not at all, so that nothing half-written is taken for a result; and
-told apart by what is in them."""
+"""Files: written completely or not at all, and compared by their content."""
 
 from __future__ import annotations
 
@@ -19,7 +18,7 @@ _DATABASE = b"SQLite format 3\0"  # how a registry's file begins
 def refuse_twins(paths: Sequence[Path]) -> None:
     """Raise `SameImageError` for two files of the same bytes.
 
-    Only files of one size are read. A file that cannot be read is left to whoever needs it.
+    Only files of equal size are read. An unreadable file is left to the caller that needs it.
     """
     sizes = [_size(path) for path in paths]
     seen: dict[tuple[int, bytes], Path] = {}
@@ -44,7 +43,7 @@ def _size(path: Path) -> int:
 
 
 def check_writable(path: Path) -> None:
-    """Whether a file could be written there, by trying its folder; nothing is left behind.
+    """Check that a file can be written there, by trying its folder; nothing is left behind.
 
     Raises `UnwritableOutputError`.
     """
@@ -56,9 +55,9 @@ def check_writable(path: Path) -> None:
 
 
 def write_pieces(path: Path, pieces: Iterable[bytes]) -> None:
-    """Write a file beside its place and put it there when it is whole.
+    """Write a file beside its place and move it there when it is complete.
 
-    Raises `UnwritableOutputError`; whatever ends the writing, an interrupt too, leaves no trace.
+    Raises `UnwritableOutputError`; an error or interrupt leaves no partial file.
     """
     handle, name = _beside(path)
     partial = Path(name)
@@ -78,12 +77,12 @@ def write_pieces(path: Path, pieces: Iterable[bytes]) -> None:
 
 
 def _beside(path: Path) -> tuple[int, str]:
-    """A new file in the same folder, open, and its name; what is kept for good is not replaced."""
+    """A new open file in the same folder, and its name; a registry is never replaced."""
     try:
         if path.is_file():
-            with path.open("rb") as there:
-                if there.read(len(_DATABASE)) == _DATABASE:
-                    reason = "a registry is kept in it; name another file"
+            with path.open("rb") as file:
+                if file.read(len(_DATABASE)) == _DATABASE:
+                    reason = "it is a registry; name another file"
                     raise UnwritableOutputError(file=path, reason=reason)
         return tempfile.mkstemp(dir=path.parent, prefix=f".{path.name[:40]}-")
     except OSError as error:

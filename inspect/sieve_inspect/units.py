@@ -30,8 +30,8 @@ _LENGTH = re.compile(r"\s*([0-9]+(?:[.,][0-9]+)?|[.,][0-9]+)\s*([^\s\d]+)\s*")
 def parse_length_um(text: str) -> float:
     """Read a length with its unit ("75um", "0.075 mm", "3 in.") as micrometres.
 
-    A comma is read as a decimal comma. Raises `BadLengthError` for anything else, a bare
-    number included: a missing unit is how a sieve gets judged a thousand times too fine.
+    A comma is read as a decimal comma. Raises `BadLengthError` for anything else, including a
+    bare number: with a wrong unit a sieve would be judged a thousand times too fine.
     """
     match = _LENGTH.fullmatch(text)
     factor = _UM_PER_UNIT.get(match[2].lower()) if match else None

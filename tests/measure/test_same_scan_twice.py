@@ -30,7 +30,7 @@ def test_measure_refuses_it_and_names_both(program: Program, folder: Path, more:
     ended = program("measure", "scan.png", "other.png", more, *TYPED)
     assert ended.code == 28
     shown = more.removeprefix("./")
-    assert ended.err.startswith(f"sieveward: scan.png and {shown} are the very same picture")
+    assert ended.err.startswith(f"sieveward: scan.png and {shown} are the same picture")
     assert ended.err.count("\n") == 1
 
 

@@ -59,9 +59,12 @@ def measure(
     Raises `MissingScaleError`, `UsageError` for a wrong option, `SameImageError` for one file given
     twice, and another `InputError` when a picture cannot carry a measurement.
 
-    >>> m = measure(DEMO / "s0125-1.png", nominal_um=125, um_per_px=10.58)
-    >>> len(m.apertures()) > 100
-    True
+    >>> m = measure("s0125-1.tif", nominal_um=125, um_per_px=5.29)
+    >>> x, y = m.directions
+    >>> f"{x.mean_um:.0f} um, U = {x.U_mean_um:.1f} um, k = {x.k_mean:.2f}"
+    '125 um, U = 1.3 um, k = 2.11'
+    >>> list(m.apertures().columns)[:5]
+    ['image', 'row', 'col', 'x_px', 'y_px']
     """
     paths = _paths(images)
     nominal, scale = _nominal(nominal_um), _scale(scale, um_per_px)
@@ -93,6 +96,10 @@ def measure_array(
     `array` is grey (h, w) or RGB (h, w, 3), unsigned 8 or 16 bit, or floating point from 0 to 1;
     the other arguments, the result and the errors are those of `measure`. With "auto", 8 bit
     is taken for sRGB and anything else for linear light unless the edges in the picture disagree.
+
+    >>> m = measure_array(pixels, nominal_um=125, um_per_px=(5.29, 5.31), encoding="srgb")
+    >>> print(m.judge("iso3310-1:2016").outcome)
+    pass
     """
     nominal, scale = _nominal(nominal_um), _scale(scale, um_per_px)
     _check_judging(nominal, judging)

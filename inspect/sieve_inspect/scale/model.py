@@ -184,8 +184,9 @@ def scale_from_text(text: str) -> Scale:
     return Scale(x, y, U_REL_BY_HAND, U_REL_BY_HAND, 0.0, "given by hand, not certified")
 
 
-def load_scale(path: Path) -> Scale:
+def load_scale(path: str | Path) -> Scale:
     """Read a scale file (JSON, schema `sieveward.scale/1`). Raises `BadScaleFileError`."""
+    path = Path(path)
     try:
         data = json.loads(path.read_text(encoding="utf-8"))
         if not isinstance(data, dict) or data.get("schema") != SCHEMA:

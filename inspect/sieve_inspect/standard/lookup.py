@@ -13,6 +13,7 @@ from sieve_inspect.errors import (
     UnknownStandardError,
     UsageError,
 )
+from sieve_inspect.standard.designations import resolve_nominal
 from sieve_inspect.standard.editions import (
     DEFAULT_STANDARD,
     EDITIONS,
@@ -36,15 +37,15 @@ class NotTabulatedError(NominalOutsideError):
 
 
 def limits(
-    nominal_um: float,
+    nominal_um: float | str,
     standard: str = DEFAULT_STANDARD,
     *,
     grade: str = "compliance",
     n: int | None = None,
 ) -> Limits:
-    """What `standard` allows for a sieve of nominal aperture `nominal_um` (um).
+    """What `standard` allows for a nominal aperture, a number of um or a text like "No. 200".
 
-    `standard` is an id of `list_standards` or the path of a CSV table of one's own. `grade` and
+    `standard` is an id of `list_standards` or the path of your own CSV table. `grade` and
     `n`, the apertures measured per direction, matter where the limit on s depends on them;
     without `n` the edition's own count for the grade is taken. Sizes an edition does not
     tabulate are computed from its formula and marked.
@@ -52,11 +53,16 @@ def limits(
     Raises `NominalOutsideError` outside 20 um to 125 mm, `NotTabulatedError` where a table has
     no formula behind it, `UnknownStandardError`, `BadTableError`, and `UsageError` for an
     unknown grade or a count below 1.
+
+    >>> limits(75, "iso3310-1:2016").y_um
+    3.7
     """
+    if isinstance(nominal_um, str):
+        nominal_um = resolve_nominal(nominal_um)
     if grade not in GRADES:
-        raise UsageError(message=f"'{grade}' is no grade: use {', '.join(GRADES)}.")
+        raise UsageError(message=f"Unknown grade '{grade}'. Use {', '.join(GRADES)}.")
     if n is not None and n < 1:
-        raise UsageError(message=f"A count of {n} apertures cannot be judged: give 1 or more.")
+        raise UsageError(message=f"{n} apertures cannot be judged: `n` must be 1 or more.")
     edition, table, name = _find(standard)
     w = _in_range(nominal_um)
     row = table.get(w)
@@ -110,7 +116,7 @@ def size_of(means_um: Sequence[float], standard: str) -> tuple[float, float] | N
 
 
 def _find(standard: str) -> tuple[Edition | None, dict[Decimal, Row], str]:
-    """The edition (None for a table of one's own), its rows, and the name to report."""
+    """The edition (None for an own table), its rows, and the name to report."""
     key = standard.strip().lower()
     if key in EDITIONS:
         return EDITIONS[key], tabulated(key), key

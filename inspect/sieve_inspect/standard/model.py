@@ -27,15 +27,15 @@ class Row:
     source: str = ""
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, repr=False)
 class Limits:
     """What one edition allows for one nominal aperture; lengths in um, None where it is silent.
 
     The mean of each direction must lie within nominal ± y, no aperture may exceed
     `max_um` = nominal + x, at most `z_share_percent` of the apertures may lie above
     nominal + z, and the sample's standard deviation may not exceed `s_limit_um`, which holds
-    for `n` apertures where the edition makes it depend on them. `computed` tells a size worked
-    out from the formula from one read in a table.
+    for `n` apertures where the edition makes it depend on them. `computed` is true for a
+    size worked out from the formula instead of read in a table.
     """
 
     nominal_um: float
@@ -55,6 +55,13 @@ class Limits:
     source: tuple[str, ...]
     computed: bool
     rounding: str
+
+    def __repr__(self) -> str:
+        s = "none" if self.s_limit_um is None else f"{self.s_limit_um:g}"
+        return (
+            f"<Limits {self.standard[-40:]}, grade {self.grade}, {self.nominal_um:g} um: "
+            f"y {self.y_um:g}, x {self.x_um:g}, s {s}{' (computed)' if self.computed else ''}>"
+        )
 
     def to_dict(self) -> dict[str, Any]:
         """The limits as a JSON-ready dictionary."""

@@ -1,8 +1,6 @@
 """From measured directions and limits to an outcome, its reasons and a proposed action."""
 
-from sieve_inspect.verdict.judge import judge
-from sieve_inspect.verdict.model import ClothState, Fit, Margin, Share, Value, Verdict
-from sieve_inspect.verdict.outcome import (
+from sieve_inspect.outcomes import (
     ACTIONS,
     FAILING,
     OUTCOMES,
@@ -11,6 +9,8 @@ from sieve_inspect.verdict.outcome import (
     Outcome,
     worst,
 )
+from sieve_inspect.verdict.judge import judge
+from sieve_inspect.verdict.model import ClothState, Fit, Margin, Share, Value, Verdict
 from sieve_inspect.verdict.risk import Normal, global_risks, posterior, specific_risk
 from sieve_inspect.verdict.rules import RULES, Rule, p_conform, read_rule
 

@@ -5,10 +5,10 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
+from sieve_inspect.outcomes import Action, Outcome
 from sieve_inspect.standard import Limits
 from sieve_inspect.summary.uncertainty import Contribution
 from sieve_inspect.verdict.model import ClothState, Fit, Margin, Share, Value
-from sieve_inspect.verdict.outcome import Action, Outcome
 from sieve_inspect.verdict.remedy import remedy
 from sieve_inspect.verdict.sentences import Writer
 

@@ -6,12 +6,12 @@ import math
 from collections.abc import Iterable, Sequence
 
 from sieve_inspect.errors import UsageError
+from sieve_inspect.outcomes import Outcome, worst
 from sieve_inspect.standard import Limits, size_of
 from sieve_inspect.summary.direction import DirectionSummary
 from sieve_inspect.summary.uncertainty import Contribution
 from sieve_inspect.verdict.action import propose
 from sieve_inspect.verdict.model import ClothState, Fit, Margin, Share, Value, Verdict
-from sieve_inspect.verdict.outcome import Outcome, worst
 from sieve_inspect.verdict.rules import UNKNOWN, Rule, add, decide, p_conform, read_rule
 from sieve_inspect.verdict.sentences import Writer, share_sentence
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from enum import StrEnum
 from typing import Any
 
-from sieve_inspect.verdict.outcome import Action, Outcome
+from sieve_inspect.outcomes import Action, Outcome
 
 __all__ = ["ClothState", "Fit", "Margin", "Share", "Value", "Verdict"]
 

@@ -21,8 +21,8 @@ from decimal import Decimal
 from statistics import NormalDist
 
 from sieve_inspect.errors import UsageError
+from sieve_inspect.outcomes import Outcome, worst
 from sieve_inspect.summary.uncertainty import whole_dof
-from sieve_inspect.verdict.outcome import Outcome, worst
 
 __all__ = ["RULES", "UNKNOWN", "Rule", "add", "decide", "exact", "p_conform", "read_rule"]
 

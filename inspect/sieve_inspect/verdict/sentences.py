@@ -5,9 +5,9 @@ from __future__ import annotations
 import math
 from decimal import ROUND_DOWN, ROUND_HALF_UP, Decimal, localcontext
 
+from sieve_inspect.outcomes import Outcome
 from sieve_inspect.standard import Limits
 from sieve_inspect.verdict.model import Margin, Share, Value
-from sieve_inspect.verdict.outcome import Outcome
 from sieve_inspect.verdict.rules import Rule, exact
 
 __all__ = ["Writer", "decimals_for", "share_sentence"]

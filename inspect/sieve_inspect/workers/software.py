@@ -12,10 +12,9 @@ from functools import cache
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 
-import sieve_inspect
-
 __all__ = ["code_digest", "software"]
 
+_PACKAGE = Path(__file__).parents[1]  # sieve_inspect
 _PACKAGES = (
     "sieveward",
     "numpy",
@@ -35,7 +34,7 @@ def software() -> dict[str, str]:
     return {
         "system": f"{platform.system()} {platform.machine()}",
         "python": platform.python_version(),
-        "code": code_digest(Path(sieve_inspect.__file__).parent),
+        "code": code_digest(_PACKAGE),
         **{package: _version(package) for package in _PACKAGES},
     }
 

@@ -10,6 +10,7 @@ import numpy as np
 from sieve_inspect.apertures.field import Field
 from sieve_inspect.measurement.closeup import Across, Closeup
 from sieve_inspect.measurement.model import Measurement
+from sieve_inspect.outcomes import PASSING
 from sieve_inspect.verdict.sentences import decimals_for
 from sieve_registry.bench.jobs import Job, Phase, Progress
 from sieve_registry.checks.commands import Taken
@@ -23,7 +24,6 @@ from sieve_registry.report.formatting import (
     percent,
     sentence,
 )
-from sieve_registry.sieves.lifecycle import PASSING
 from sieve_registry.sieves.state import RETIRED
 
 __all__ = [

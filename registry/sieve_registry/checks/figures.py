@@ -5,12 +5,12 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+from sieve_inspect.outcomes import NOT_JUDGED
 from sieve_registry.codec import plain_value
 from sieve_registry.ledger.canonical import plain_name
 
-__all__ = ["NOT_JUDGED", "check_figures"]
+__all__ = ["check_figures"]
 
-NOT_JUDGED = "not judged"
 _FIGURES = ("mean_um", "sd_um", "max_um", "u_mean_um", "u_sd_um", "u_max_um", "wire_mean_um")
 
 

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from decimal import Decimal
 from pathlib import Path
 
+from sieve_inspect.outcomes import FAILING
 from sieve_inspect.units import format_length
 from sieve_inspect.verdict.sentences import decimals_for
 from sieve_registry.demo.run import DemoResult
@@ -93,7 +94,7 @@ def _next_step(state: SieveState, history: SieveHistory, check: Check) -> tuple[
     end = history.retirement
     if end is not None:
         return f"Nothing: retired on {end.on_date} by {end.person}. {end.reason}.", ""
-    if check.outcome in ("fail", "conditional fail"):
+    if check.outcome in FAILING:
         return check.action_reason, f"sieveward retire {state.sieve.id} --reason …"
     again = f"sieveward check {state.sieve.id} SCAN… --scale FILE"
     if state.overdue:

@@ -27,6 +27,7 @@ from typing import Any
 from sqlalchemy import Connection
 
 from sieve_inspect.errors import SievewardError, UsageError
+from sieve_inspect.outcomes import NOT_JUDGED, OUTCOMES
 from sieve_inspect.standard import resolve_nominal
 from sieve_inspect.units import parse_length_um
 from sieve_registry.errors import DuplicateSieveError
@@ -64,7 +65,7 @@ CHECK_COLUMNS = (
     "by", "note",
 )  # fmt: skip
 _NEEDED = {SIEVES: ("id", "nominal"), CHECKS: ("sieve", "date", "outcome", "mean_x", "mean_y")}
-_OUTCOMES = ("pass", "conditional pass", "conditional fail", "fail", "not judged")
+_OUTCOMES = (*OUTCOMES, NOT_JUDGED)
 
 
 @dataclass(frozen=True)

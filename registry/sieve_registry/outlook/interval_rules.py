@@ -19,6 +19,7 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 from typing import Any
 
+from sieve_inspect.outcomes import Outcome
 from sieve_inspect.verdict.rules import Rule
 from sieve_registry.outlook.wear import Wear, uses_before
 from sieve_registry.records import Check, SieveHistory, SieveState
@@ -57,7 +58,7 @@ def staircase(
     if state.new_cloth is not None:
         return _stays("staircase", state, "its new cloth was never checked", enough=False)
     last = checks[-1]
-    if last.outcome == "fail":
+    if last.outcome == Outcome.FAIL:
         factor, reason = 0.5, f"{last.id} failed: half the interval"
     elif last.outcome != "pass":
         factor, reason = 0.8, f"{last.id} says {last.outcome}: a fifth off the interval"

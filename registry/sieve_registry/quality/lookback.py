@@ -5,13 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import date
 
+from sieve_inspect.outcomes import FAILING, PASSING
 from sieve_registry.events import SieveQuarantined
 from sieve_registry.records import Check, Fact, SieveHistory, Use, facts_of_type
-from sieve_registry.sieves.lifecycle import PASSING
 
 __all__ = ["Cause", "Lookback", "lookback_of"]
-
-FAILING = ("fail", "conditional fail")
 
 
 @dataclass(frozen=True)

@@ -1,4 +1,4 @@
-"""The map of the cloth: local means and marked apertures of each scanned field."""
+"""The map of the cloth: local means, and the places to look at, over each field scanned."""
 
 from __future__ import annotations
 
@@ -24,18 +24,18 @@ if TYPE_CHECKING:
 __all__ = ["ClothMap", "MappedField", "cloth_map_svg", "map_of", "map_svg"]
 
 Float = NDArray[np.float64]
-_PER_CELL = 12  # apertures in a local mean, about
+_PER_CELL = 12  # apertures a local mean rests on, about
 _MOST_CELLS = 16  # in one direction
-_FEW = 1 / 3  # of the median count: a cell with fewer shows no mean
-_MOST_MARKS = 300  # of a kind in a field, to stay legible
+_FEW = 1 / 3  # of the usual count: a cell at the rim with fewer shows no mean
+_MOST_MARKS = 300  # of one kind in a field; more would be a blot
 
 
 @dataclass(frozen=True, eq=False)
 class MappedField:
-    """A field: its name, its size (w, h) in px, and the local means of each direction.
+    """One field: what it is called, its size (w, h) in px, and per direction the local means.
 
     `means` (2, rows, columns) are deviations from the direction's mean in the unit shown, NaN
-    where too few apertures were measured; `blocked`, `torn` and `oversize` (n, 2) are places in
+    where nothing or too little was measured; `blocked`, `torn` and `oversize` (n, 2) are places in
     px.
     """
 
@@ -61,7 +61,7 @@ class ClothMap:
     def counts(self) -> tuple[int, int, int]:
         """Places marked as blocked, torn and oversize."""
         fields = self.fields
-        over = sum(len(places) for f in fields for places in f.oversize)
+        over = sum(len(one) for f in fields for one in f.oversize)
         return sum(len(f.blocked) for f in fields), sum(len(f.torn) for f in fields), over
 
 
@@ -72,10 +72,10 @@ def map_of(
     numbered: Sequence[tuple[int, int, str]],
     unit: str,
 ) -> ClothMap | None:
-    """The map of a check, None without the places of its apertures.
+    """The map of a check, None where its table does not say where the apertures lie.
 
-    `highest_um` is the limit of a single aperture; `numbered` has the number, index and direction
-    of each enlarged aperture.
+    `highest_um` is what no aperture may exceed; `numbered` are the enlarged ones: number, index,
+    direction.
     """
     if apertures is None or apertures.places is None or not len(apertures.state):
         return None
@@ -93,7 +93,7 @@ def map_of(
 
 
 def map_svg(measurement: Measurement) -> str:
-    """The map of a measurement as an SVG file, in µm or mm by its nominal."""
+    """The map of what was measured without a registry: an SVG, in the unit that suits it."""
     pictures = measurement.pictures
     fields = [p.field for p in pictures]
 
@@ -108,14 +108,20 @@ def map_svg(measurement: Measurement) -> str:
     )
     x, y = (joined(p.samples[axis].width for p in pictures) for axis in (0, 1))
     apertures = Apertures(x, y, joined(f.state for f in fields), places)
-    margins = () if measurement.verdict is None else measurement.verdict.margins
-    limit = next((m.limit_high_um for m in margins if m.name == "largest aperture"), None)
+    limit = next(
+        (
+            m.limit_high_um
+            for m in getattr(measurement.verdict, "margins", ())
+            if "largest" in m.name
+        ),
+        None,
+    )
     unit = "mm" if measurement.nominal_um >= 1000 else "µm"
     names = [p.scan.path.name for p in pictures]
-    mapped = map_of(apertures, names, limit, (), unit)
-    assert mapped is not None  # places are known
-    label = f"Map of the cloth: local means, deviating at most {mapped.reach:.2g} {unit}"
-    return standalone(cloth_map_svg(mapped, label, legend=True))
+    found = map_of(apertures, names, limit, (), unit)
+    assert found is not None  # places are known
+    label = f"Map of the cloth: local means, at most {found.reach:.2g} {unit} off"
+    return standalone(cloth_map_svg(found, label, legend=True))
 
 
 def _field(
@@ -158,7 +164,7 @@ def _field(
 def _cells(at: Float, values: Float, size: tuple[float, float], rows: int, columns: int) -> Float:
     """Mean of the values in each cell of a grid over the field, NaN where there are too few.
 
-    Otherwise single apertures at the rim would set the range of the shades.
+    One or two apertures at the rim would else set the reach of all shades.
     """
     span = [[0.0, size[1]], [0.0, size[0]]]
     total, *_ = np.histogram2d(at[:, 1], at[:, 0], (rows, columns), span, weights=values)
@@ -168,40 +174,38 @@ def _cells(at: Float, values: Float, size: tuple[float, float], rows: int, colum
     return np.asarray(np.where(enough, total / np.maximum(count, 1), np.nan))
 
 
-def cloth_map_svg(
-    mapped: ClothMap, label: str, prefix: str = "map", *, legend: bool = False
-) -> str:
+def cloth_map_svg(found: ClothMap, label: str, prefix: str = "map", *, legend: bool = False) -> str:
     """Each field twice, by the means of x and of y; lighter is wider, marks differ in shape.
 
-    `legend` adds an explanation below the maps.
+    With `legend` the picture says so itself.
     """
-    shape = max(f.size[1] / f.size[0] for f in mapped.fields)
-    many = len(mapped.fields)
+    shape = max(f.size[1] / f.size[0] for f in found.fields)
+    many = len(found.fields)
     height = min(max(3.1 * shape, 1.2), 9.4 / many - 0.3)  # inches: all on one page
 
     def draw(figure: Figure) -> None:
         figure.set_layout_engine("constrained")
         panels = figure.subplots(many, 2, squeeze=False)
-        for line, field in zip(panels, mapped.fields, strict=True):
+        for line, field in zip(panels, found.fields, strict=True):
             for place, axes in enumerate(line):
-                cells = _panel(axes, field, place, mapped.reach)
+                cells = _panel(axes, field, place, found.reach)
         bar = figure.colorbar(cells, ax=panels.ravel().tolist(), shrink=min(1.0, 2 / many))
-        bar.set_label(f"deviation from the direction’s mean, {mapped.unit}", fontsize=8.5)
+        bar.set_label(f"local mean less the direction’s mean, {found.unit}", fontsize=8.5)
         bar.ax.tick_params(labelsize=8)
         if legend:
-            _legend(figure, mapped)
+            _legend(figure, found)
 
     extra = 0.5 if legend else 0.0
     return svg_of(draw, (7.1, 0.2 + extra + many * (height + 0.3)), prefix, label)
 
 
-def _legend(figure: Figure, mapped: ClothMap) -> None:
-    """The marks in use and the meaning of the shades, below the maps."""
+def _legend(figure: Figure, found: ClothMap) -> None:
+    """The marks that are there, and what white is, below the maps."""
     from matplotlib.lines import Line2D
 
     names = (
         (mark, size, name)
-        for (mark, size, name), count in zip(_MARKS, mapped.counts, strict=True)
+        for (mark, size, name), count in zip(_MARKS, found.counts, strict=True)
         if count
     )
     marks = [
@@ -227,9 +231,9 @@ _MARKS = (
 
 
 def _greys() -> ListedColormap:
-    """From middle grey to nearly white: black marks stand out, and white is left for no mean.
+    """From middle grey to nearly white, so that black marks stand out and white is no mean.
 
-    So few levels that the colour bar is drawn as shapes, not as a picture.
+    Few enough levels for the scale beside the map to be drawn as shapes, not as a picture.
     """
     from matplotlib.colors import ListedColormap
 

@@ -11,13 +11,13 @@ from dataclasses import dataclass
 from datetime import date
 
 from sieve_inspect.errors import SievewardError
+from sieve_inspect.outcomes import PASSING
 from sieve_registry import events
 from sieve_registry.codec import EventPayload
 from sieve_registry.errors import DateRefusedError, RuleRefusedError, SieveRetiredError
 from sieve_registry.records import Check, Fact, Finding, SieveHistory, facts_of_type
 
 __all__ = [
-    "PASSING",
     "IntendedRecord",
     "contradictions",
     "new_cloth_since",
@@ -29,8 +29,6 @@ __all__ = [
     "sign_off_demanded",
     "signature_of",
 ]
-
-PASSING = ("pass", "conditional pass")
 
 
 @dataclass(frozen=True)

@@ -10,6 +10,7 @@ from collections.abc import Mapping, Sequence
 from decimal import ROUND_HALF_UP, Decimal
 from itertools import pairwise
 
+from sieve_inspect.outcomes import FAILING
 from sieve_inspect.units import format_length
 from sieve_registry.records import Finding, SieveState
 from sieve_registry.sieves.state import IN_SERVICE, to_retire
@@ -59,7 +60,7 @@ def _sieve_findings(state: SieveState) -> list[Finding]:
     found = []
     if state.overdue:
         found.append(Finding("due", f"its check was due on {state.due}", sieve_id))
-    if last.outcome in ("fail", "conditional fail"):
+    if last.outcome in FAILING:
         found.append(Finding("outcome", f"its last check {last.id} says {last.outcome}", sieve_id))
     if to_retire(state) and state.decided is not None:
         message = f"it was decided on {state.decided.on_date} to retire it"

@@ -6,6 +6,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from datetime import date
 
+from sieve_inspect.outcomes import FAILING
 from sieve_registry import events
 from sieve_registry.codec import EventPayload
 from sieve_registry.records import (
@@ -208,7 +209,7 @@ def _remarks(state: SieveState) -> list[Finding]:
         message = f"in service although its cloth of {state.new_cloth.on_date} was never checked"
         return [Finding("due", message, sieve_id)]
     found, against = [], []
-    if last.outcome in ("fail", "conditional fail"):
+    if last.outcome in FAILING:
         against.append(f"{last.id} says {last.outcome}")
     if to_retire(state):
         assert state.decided is not None

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from sieve_inspect.outcomes import FAILING, NOT_JUDGED, Outcome
 from sieve_registry.cli.support.options import (
     ByOption,
     DateOption,
@@ -45,8 +46,8 @@ class FailOn(StrEnum):
 
 # The outcomes that answer no; "conditional" means anything but a plain pass.
 _NO = {
-    FailOn.FAIL: ("fail",),
-    FailOn.CONDITIONAL: ("fail", "conditional fail", "conditional pass", "not judged"),
+    FailOn.FAIL: (Outcome.FAIL,),
+    FailOn.CONDITIONAL: (*FAILING, Outcome.CONDITIONAL_PASS, NOT_JUDGED),
 }
 
 

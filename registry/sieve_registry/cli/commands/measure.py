@@ -119,7 +119,7 @@ def measure(
             )
         _write(measurement, apertures, overlays, cloth_map)
     if not emit_json(json, measurement.to_dict()):
-        _print(measurement)
+        print_measurement(measurement)
 
 
 def _scale(file: Path | None, um_per_px: str | None) -> Scale:
@@ -164,7 +164,7 @@ def _numbered(path: Path, number: int) -> Path:
     return path if number == 0 else path.with_name(f"{path.stem}-{number + 1}{path.suffix}")
 
 
-def _print(measurement: Measurement) -> None:
+def print_measurement(measurement: Measurement) -> None:
     """The measurement for a person, in 80 columns."""
     _print_directions(measurement)
     print_text(

@@ -5,7 +5,16 @@ from __future__ import annotations
 from collections.abc import Iterable
 from enum import StrEnum
 
-__all__ = ["ACTIONS", "FAILING", "OUTCOMES", "PASSING", "Action", "Outcome", "worst"]
+__all__ = [
+    "ACTIONS",
+    "FAILING",
+    "NOT_JUDGED",
+    "OUTCOMES",
+    "PASSING",
+    "Action",
+    "Outcome",
+    "worst",
+]
 
 
 class Outcome(StrEnum):
@@ -24,6 +33,7 @@ class Outcome(StrEnum):
 
 
 OUTCOMES = tuple(Outcome)
+NOT_JUDGED = "not judged"  # of a measurement without limits
 PASSING = (Outcome.PASS, Outcome.CONDITIONAL_PASS)
 FAILING = (Outcome.FAIL, Outcome.CONDITIONAL_FAIL)
 
