@@ -13,7 +13,8 @@ from PIL import Image
 from scipy.ndimage import gaussian_filter
 
 from sieve_inspect.errors import RefusedImageError
-from sieve_inspect.synthetic import Cloth, Damage, Light, Optics, Ring, Sensor, render_light
+from sieve_inspect.measurement.model import Measurement
+from sieve_inspect.synthetic import Cloth, Damage, Light, Optics, Ring, Sensor, Truth, render_light
 from sieve_inspect.synthetic.sensor import expose
 from weave_draw import errors, measured, openings, scanned, states
 
@@ -21,16 +22,16 @@ CLOTH = Cloth(14.137, 9.17, sd_px=0.4, rotation_deg=3, seed=71)
 SHAPE = (360, 460)
 
 
-def drawn_light(cloth=CLOTH, light=None):
+def drawn_light(cloth: Cloth = CLOTH, light: Light | None = None) -> tuple[np.ndarray, Truth]:
     return render_light(cloth, Optics("gaussian", 0.7), SHAPE, light=light)
 
 
-def kept(level, path, **options: Any):
+def kept(level: np.ndarray, path: Path, **options: Any) -> Path:
     Image.fromarray(expose(level, Sensor(noise=0.01, seed=1))).save(path, **options)
     return path
 
 
-def own_part(measurement, name):
+def own_part(measurement: Measurement, name: str) -> float:
     """Standard uncertainty (px) of the mean in a direction, but for sampling."""
     lines = [c for c in measurement.budget if c.of == "mean" and c.name != "sampling"]
     return math.sqrt(sum(c.value_um**2 for c in lines if c.direction == name)) / 10
@@ -101,7 +102,7 @@ def test_wires_darker_than_black_widen_the_doubt(tmp_path: Path) -> None:
     ],
     ids=["ring at a corner", "ring as bright as openings", "skewed and stretched", "uneven"],
 )
-def test_cloth_and_frames_of_all_kinds(tmp_path: Path, change) -> None:
+def test_cloth_and_frames_of_all_kinds(tmp_path: Path, change: dict[str, Any]) -> None:
     cloth = replace(CLOTH, **change)
     light, truth = drawn_light(cloth)
     stretched = cloth.stretch_y != 1.0

@@ -15,7 +15,7 @@ from sieve_inspect.synthetic import Cloth, Light, render_light
 from weave_draw import UM, matched, scanned
 
 
-def fft_pitch(image):
+def fft_pitch(image: np.ndarray) -> float:
     """Pitch (px) of the strongest wave nearest the horizontal: an independent way to it.
 
     Windowed, padded to 4096 px, so that a step of frequency is far below what is asked for.

@@ -6,6 +6,7 @@ make a difference. 0.002 px is a tenth of what the mean may be off.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
@@ -13,7 +14,7 @@ import pytest
 from scipy.spatial import cKDTree
 
 from sieve_inspect.synthetic import Cloth, render_light
-from weave_draw import measured, openings, stored_linear
+from weave_draw import Openings, measured, openings, stored_linear
 
 CLOTH = Cloth(13.3, 8.7, aperture_y_px=14.6, sd_px=0.5, rotation_deg=6, seed=21)
 SHAPE = (260, 330)
@@ -22,15 +23,15 @@ MEAN, EACH = 0.002, 0.01
 
 
 @pytest.fixture(scope="module")
-def light():
+def light() -> np.ndarray:
     return render_light(CLOTH, shape=SHAPE)[0]
 
 
 @pytest.fixture(scope="module")
-def look(tmp_path_factory: pytest.TempPathFactory):
+def look(tmp_path_factory: pytest.TempPathFactory) -> Callable[..., Openings]:
     folder = tmp_path_factory.mktemp("properties")
 
-    def measured_light(level, nominal=CLOTH.aperture_px):
+    def measured_light(level: np.ndarray, nominal: float = CLOTH.aperture_px) -> Openings:
         path = stored_linear(level, folder / "scan.tif")
         return openings(measured(path, nominal, encoding="linear"))
 
@@ -38,12 +39,19 @@ def look(tmp_path_factory: pytest.TempPathFactory):
 
 
 @pytest.fixture(scope="module")
-def plain(light, look):
+def plain(light: np.ndarray, look: Callable[..., Openings]) -> Openings:
     return look(light)
 
 
 def alike(
-    first, second, move=lambda place: place, *, swap=False, factor=1.0, mean=MEAN, each=EACH
+    first: Openings,
+    second: Openings,
+    move: Callable[[np.ndarray], np.ndarray] = lambda place: place,
+    *,
+    swap: bool = False,
+    factor: float = 1.0,
+    mean: float = MEAN,
+    each: float = EACH,
 ) -> None:
     """Compare the widths of openings believed in both; `move` takes places of the first along."""
     tree = cKDTree(second.place)
@@ -56,7 +64,9 @@ def alike(
     assert np.abs(off).max() < each, np.abs(off).max()
 
 
-def test_a_quarter_turn_swaps_x_and_y(light, look, plain) -> None:
+def test_a_quarter_turn_swaps_x_and_y(
+    light: np.ndarray, look: Callable[..., Openings], plain: Openings
+) -> None:
     turned = np.rot90(light)  # (x, y) goes to (y, width - 1 - x)
     width = light.shape[1]
     alike(
@@ -68,10 +78,12 @@ def test_a_quarter_turn_swaps_x_and_y(light, look, plain) -> None:
 
 
 @pytest.mark.parametrize("axis", [0, 1])
-def test_a_mirror_changes_nothing(light, look, plain, axis: int) -> None:
+def test_a_mirror_changes_nothing(
+    light: np.ndarray, look: Callable[..., Openings], plain: Openings, axis: int
+) -> None:
     size = light.shape[axis] - 1
 
-    def move(place):
+    def move(place: np.ndarray) -> np.ndarray:
         moved = place.copy()
         moved[:, 1 - axis] = size - moved[:, 1 - axis]
         return moved
@@ -80,19 +92,27 @@ def test_a_mirror_changes_nothing(light, look, plain, axis: int) -> None:
 
 
 @pytest.mark.parametrize("share", [0.3, 1.2])
-def test_brightness_changes_nothing(light, look, plain, share: float) -> None:
+def test_brightness_changes_nothing(
+    light: np.ndarray, look: Callable[..., Openings], plain: Openings, share: float
+) -> None:
     alike(plain, look(share * light))
 
 
-def test_contrast_changes_nothing(light, look, plain) -> None:
+def test_contrast_changes_nothing(
+    light: np.ndarray, look: Callable[..., Openings], plain: Openings
+) -> None:
     alike(plain, look(0.3 + 0.4 * light))
 
 
-def test_negative_light_changes_nothing(light, look, plain) -> None:
+def test_negative_light_changes_nothing(
+    light: np.ndarray, look: Callable[..., Openings], plain: Openings
+) -> None:
     alike(plain, look(0.9 - light))
 
 
-def test_twice_the_pixels_twice_the_width(light, look, plain) -> None:
+def test_twice_the_pixels_twice_the_width(
+    light: np.ndarray, look: Callable[..., Openings], plain: Openings
+) -> None:
     doubled = np.kron(light, np.ones((2, 2)))  # a pixel's centre x goes to 2x + 1/2
     alike(
         plain,
@@ -105,7 +125,9 @@ def test_twice_the_pixels_twice_the_width(light, look, plain) -> None:
 
 
 @pytest.mark.parametrize("level", [0.0, 0.4, 1.0])
-def test_a_border_changes_nothing(light, look, plain, level: float) -> None:
+def test_a_border_changes_nothing(
+    light: np.ndarray, look: Callable[..., Openings], plain: Openings, level: float
+) -> None:
     """But for openings beside the border: beyond their wire there is no cloth to lean on.
 
     What is fitted in common leans on other openings then, so the mean may move by 0.005 px.
@@ -120,7 +142,9 @@ def test_a_border_changes_nothing(light, look, plain, level: float) -> None:
     assert not np.isin(seen.state, ("torn",)).any()
 
 
-def test_a_shift_by_whole_pixels_changes_nothing(light, look, plain) -> None:
+def test_a_shift_by_whole_pixels_changes_nothing(
+    light: np.ndarray, look: Callable[..., Openings], plain: Openings
+) -> None:
     seen = look(light[5:, 7:])
     tree = cKDTree(seen.place + np.array([7, 5]))
     away, index = tree.query(plain.place)

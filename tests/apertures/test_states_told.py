@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -11,15 +12,18 @@ import pytest
 from PIL import Image
 
 from sieve_inspect.errors import NoLatticeError, RefusedImageError
-from sieve_inspect.synthetic import Cloth, Damage, Ring, Sensor, render
+from sieve_inspect.measurement.model import Measurement
+from sieve_inspect.synthetic import Cloth, Damage, Ring, Sensor, Truth, render
 from sieve_inspect.validation import patterns
-from weave_draw import errors, measured, openings, scanned, states
+from weave_draw import Openings, errors, measured, openings, scanned, states
 
 CLOTH = Cloth(14.2, 9.1, sd_px=0.4, rotation_deg=4, seed=31)
 SHAPE = (400, 500)
 
 
-def told(tmp_path: Path, damage, **cloth: Any):
+def told(
+    tmp_path: Path, damage: Damage, **cloth: Any
+) -> tuple[Measurement, Truth, Openings, np.ndarray]:
     measurement, truth, seen = scanned(
         tmp_path,
         replace(CLOTH, damage=damage, **cloth),
@@ -60,7 +64,7 @@ def test_blocked_openings_beside_the_border_are_found(tmp_path: Path) -> None:
     assert np.mean(found) >= 0.9
 
 
-def _away_from_border(truth, px):
+def _away_from_border(truth: Truth, px: float) -> np.ndarray:
     x, y = truth.x_px, truth.y_px
     return (x > px) & (y > px) & (x < SHAPE[1] - px) & (y < SHAPE[0] - px)
 
@@ -139,13 +143,15 @@ def test_two_meshes_are_refused(tmp_path: Path) -> None:
     ],
     ids=lambda pattern: pattern.__name__,
 )
-def test_what_is_no_woven_square_mesh_is_refused(tmp_path: Path, pattern) -> None:
+def test_what_is_no_woven_square_mesh_is_refused(
+    tmp_path: Path, pattern: Callable[..., np.ndarray]
+) -> None:
     with pytest.raises((NoLatticeError, RefusedImageError)) as caught:
         measured(_drawn(tmp_path, pattern()), 14)
     assert "scan.png" in str(caught.value)
 
 
-def _drawn(tmp_path: Path, light):
+def _drawn(tmp_path: Path, light: np.ndarray) -> Path:
     from sieve_inspect.synthetic.sensor import expose
 
     path = tmp_path / "scan.png"

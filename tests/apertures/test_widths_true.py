@@ -7,11 +7,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from sieve_inspect.synthetic import Cloth, Light, Optics, Sensor
-from weave_draw import errors, scanned, states
+from sieve_inspect.synthetic import Cloth, Light, Optics, Sensor, Truth
+from weave_draw import Openings, errors, scanned, states
 
 
-def held(truth, seen, mean, spread) -> None:
+def held(truth: Truth, seen: Openings, mean: float, spread: float) -> None:
     error = errors(truth, seen)
     assert np.abs(error.mean(axis=0)).max() <= mean, error.mean(axis=0)
     assert error.std(axis=0).max() <= spread, error.std(axis=0)
@@ -45,7 +45,7 @@ def test_clean_scans(tmp_path: Path, aperture: int, mean: float, spread: float) 
     ],
     ids=lambda optics: optics.kind,
 )
-def test_shapes_of_blur(tmp_path: Path, optics) -> None:
+def test_shapes_of_blur(tmp_path: Path, optics: Optics) -> None:
     """Far from Gaussian: the mean within 0.04 px."""
     cloth = Cloth(14.3, 9.1, sd_px=0.4, rotation_deg=17, seed=12)
     _, truth, seen = scanned(tmp_path, cloth, optics=optics)

@@ -2,18 +2,19 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from datetime import UTC, datetime
 
 import pytest
 
-from sieve_registry.demo.run import run_demo
-from sieve_registry.store.engine import open_registry
+from sieve_registry.demo.run import DemoResult, run_demo
+from sieve_registry.store.engine import Registry, open_registry
 
 NOON = datetime(2026, 3, 5, 12, tzinfo=UTC)
 
 
 @pytest.fixture(scope="session")
-def finished(tmp_path_factory: pytest.TempPathFactory):
+def finished(tmp_path_factory: pytest.TempPathFactory) -> tuple[DemoResult, list[str]]:
     """The demo's result and the lines it told, as of noon on 2026-03-05."""
     told = []
     folder = tmp_path_factory.mktemp("demo") / "laboratory"
@@ -22,7 +23,7 @@ def finished(tmp_path_factory: pytest.TempPathFactory):
 
 
 @pytest.fixture
-def registry(finished):
+def registry(finished) -> Iterator[Registry]:
     opened = open_registry(finished[0].registry, now=lambda: NOON)
     yield opened
     opened.close()

@@ -18,18 +18,19 @@ from sieve_registry.audit import queries as audits
 from sieve_registry.audit import verification
 from sieve_registry.checks import queries as check_queries
 from sieve_registry.demo.actions import DEVICES
-from sieve_registry.demo.run import run_demo
+from sieve_registry.demo.run import DemoResult, run_demo
 from sieve_registry.demo.scans import SCALES, SCANS, TARGETS
 from sieve_registry.demo.story import STEPS, Checked, Used
 from sieve_registry.errors import EvidenceError
 from sieve_registry.scales.drift import drift_of
+from sieve_registry.store.engine import Registry
 
 TODAY = date(2026, 3, 5)
 CHECKS = [step for step in STEPS if isinstance(step.action, Checked)]
 
 
 @pytest.mark.parametrize("number", range(1, len(CHECKS) + 1))
-def test_a_check_finds_what_was_drawn(registry, number) -> None:
+def test_a_check_finds_what_was_drawn(registry: Registry, number: int) -> None:
     checked = CHECKS[number - 1].action
     check = check_queries.get_check(registry, str(number)).check
     truth = true_cloth(checked.scans)
@@ -51,7 +52,7 @@ def test_a_check_finds_what_was_drawn(registry, number) -> None:
         assert (check.action == "clean and recheck") == dirty
 
 
-def test_each_sieve_ends_as_its_caption_says(finished) -> None:
+def test_each_sieve_ends_as_its_caption_says(finished: tuple[DemoResult, list[str]]) -> None:
     result, _ = finished
     ends = {
         sieve: (detail.check.outcome, detail.check.action)
@@ -71,7 +72,7 @@ def test_each_sieve_ends_as_its_caption_says(finished) -> None:
     assert set(status.values()) == {"in service"}
 
 
-def test_near_a_limit_more_fields_decide(finished) -> None:
+def test_near_a_limit_more_fields_decide(finished: tuple[DemoResult, list[str]]) -> None:
     """One scan of the nearly worn sieve is not enough, three are."""
     history = finished[0].histories["S-0500"]
     one, three = history.checks[-2:]
@@ -80,13 +81,13 @@ def test_near_a_limit_more_fields_decide(finished) -> None:
     assert three.x.u_mean_um < one.x.u_mean_um
 
 
-def test_the_registry_holds_together(registry) -> None:
+def test_the_registry_holds_together(registry: Registry) -> None:
     proof = verification.verify(registry)
     assert (proof.ok, proof.events) == (True, sum(getattr(s.action, "events", 1) for s in STEPS))
 
 
 @pytest.mark.parametrize("dpi", DEVICES)
-def test_a_scale_is_that_of_the_drawing(registry, dpi) -> None:
+def test_a_scale_is_that_of_the_drawing(registry: Registry, dpi: int) -> None:
     """Within 2e-5 for some 400 marks, 5e-5 for some 90; U is mostly the certificate's 5e-5."""
     within = {2400: 2e-5, 4800: 5e-5}[dpi]
     history, _ = drift_of(registry, DEVICES[dpi])
@@ -97,7 +98,7 @@ def test_a_scale_is_that_of_the_drawing(registry, dpi) -> None:
         assert all(5e-5 <= u < 1e-4 for u in kept.u_rel)
 
 
-def test_the_repaired_carriage_is_a_jump_that_names_the_check_before_it(registry) -> None:
+def test_the_repaired_carriage_is_a_jump_that_names_the_check_before_it(registry: Registry) -> None:
     _, (jump,) = drift_of(registry, DEVICES[2400])
     assert (jump.direction, jump.change) == ("y", pytest.approx(0.0015, abs=5e-5))  # as drawn
     assert jump.checks == ("C-0016",)
@@ -105,7 +106,7 @@ def test_the_repaired_carriage_is_a_jump_that_names_the_check_before_it(registry
     assert drift_of(registry, DEVICES[4800])[1] == []
 
 
-def test_the_artefact_in_the_scan_tells_the_scale_of_that_run(registry) -> None:
+def test_the_artefact_in_the_scan_tells_the_scale_of_that_run(registry: Registry) -> None:
     (step,) = [step for step in CHECKS if step.action.in_scan]
     number = CHECKS.index(step) + 1
     trace = json.loads(check_queries.get_check(registry, str(number)).event.payload)["trace"]
@@ -116,7 +117,7 @@ def test_the_artefact_in_the_scan_tells_the_scale_of_that_run(registry) -> None:
     assert SCALES[1200].um_per_px_y != pytest.approx(found[1], rel=4e-4)  # the scale file is off
 
 
-def test_the_questions_have_answers(finished) -> None:
+def test_the_questions_have_answers(finished: tuple[DemoResult, list[str]]) -> None:
     told = {one.command: one.text for one in finished[0].answers}
     assert "jumped by +0.15 %" in told["device show FB-24"]
     assert "C-0016" in told["device show FB-24"]
@@ -126,20 +127,20 @@ def test_the_questions_have_answers(finished) -> None:
     assert "E_n = -2.81" in told["reference show S-0500"]  # |E_n| > 1: ISO 13528
 
 
-def test_files_in_suggested_commands_exist(finished) -> None:
+def test_files_in_suggested_commands_exist(finished: tuple[DemoResult, list[str]]) -> None:
     commands = [shlex.split(answer.command) for answer in finished[0].answers]
     files = {word for words in commands for word in words if word.endswith(".csv")}
     assert len(files) == 2
     assert all(Path(file).is_file() for file in files)
 
 
-def test_the_long_unseen_sieve_leads_the_due_list(finished) -> None:
+def test_the_long_unseen_sieve_leads_the_due_list(finished: tuple[DemoResult, list[str]]) -> None:
     first, *rest = finished[0].due
     assert (first.sieve.id, first.overdue) == ("S-0045", True)
     assert not any(state.overdue for state in rest)
 
 
-def test_the_audit_answers_as_of_its_day(finished) -> None:
+def test_the_audit_answers_as_of_its_day(finished: tuple[DemoResult, list[str]]) -> None:
     result, _ = finished
     states = {row[0]: row for row in result.audit.tables[0].rows}
     assert states["S-0125"][4] == "in service"  # retired only later
@@ -147,7 +148,7 @@ def test_the_audit_answers_as_of_its_day(finished) -> None:
     assert result.audit_page.is_file()
 
 
-def test_what_was_recorded_late_is_marked(registry) -> None:
+def test_what_was_recorded_late_is_marked(registry: Registry) -> None:
     (late,) = [s for s in STEPS if isinstance(s.action, Used) and s.action.recorded_late]
     happened = TODAY - timedelta(days=late.days_ago)
     found = audits.audit(registry, happened + timedelta(days=1)).to_dict()
@@ -158,7 +159,7 @@ def test_what_was_recorded_late_is_marked(registry) -> None:
     assert not any(row["recorded later"] for row in after["uses"])
 
 
-def test_reports_stand_alone(finished) -> None:
+def test_reports_stand_alone(finished: tuple[DemoResult, list[str]]) -> None:
     result, _ = finished
     assert set(result.reports) == set(result.details)
     for sieve, path in result.reports.items():
@@ -169,7 +170,7 @@ def test_reports_stand_alone(finished) -> None:
         assert all(link.startswith(("data:", "#")) for link in links)
 
 
-def test_each_step_is_told_within_80_columns(finished) -> None:
+def test_each_step_is_told_within_80_columns(finished: tuple[DemoResult, list[str]]) -> None:
     _, told = finished
     assert sum(line.startswith("[") for line in told) == len(STEPS)
     assert all(len(line) <= 80 for line in told)
@@ -205,14 +206,16 @@ def test_broken_off_it_leaves_nothing(
 
 @pytest.fixture
 def typing(
-    finished, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+    finished: tuple[DemoResult, list[str]],
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
 ) -> Program:
     """The command, with the run of this session's fixture in place of another one."""
     monkeypatch.setattr("sieve_registry.demo.run.run_demo", lambda *_, **__: finished[0])
     return Program(monkeypatch, capsys, command=("demo",))
 
 
-def test_the_end_reads_well(typing: Program, finished) -> None:
+def test_the_end_reads_well(typing: Program, finished: tuple[DemoResult, list[str]]) -> None:
     result, _ = finished
     code, out, _ = typing()
     assert code == 0
@@ -223,7 +226,7 @@ def test_the_end_reads_well(typing: Program, finished) -> None:
         assert words in out
 
 
-def test_the_answer_as_json(typing: Program, finished) -> None:
+def test_the_answer_as_json(typing: Program, finished: tuple[DemoResult, list[str]]) -> None:
     _, out, _ = typing("--json", "-")
     found = json.loads(out)
     assert {

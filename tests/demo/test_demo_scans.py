@@ -10,13 +10,22 @@ from PIL import Image
 
 from sieve_inspect.scale import load_scale
 from sieve_registry.demo.images import CERTIFICATE, images_folder, scale_name
-from sieve_registry.demo.scans import SCALES, SCANS, TARGETS, draw, draw_all, draw_target
+from sieve_registry.demo.scans import (
+    SCALES,
+    SCANS,
+    TARGETS,
+    DrawnScan,
+    DrawnTarget,
+    draw,
+    draw_all,
+    draw_target,
+)
 from sieve_registry.demo.story import CAPTIONS, STEPS, Checked, SieveAdded, Used
 
 _MOST_BYTES = 10_000_000
 
 
-def stored(path):
+def stored(path: Path) -> np.ndarray:
     if path.suffix == ".tif":
         import tifffile
 
@@ -26,7 +35,7 @@ def stored(path):
 
 
 @pytest.mark.parametrize("scan", SCANS, ids=[scan.name for scan in SCANS])
-def test_a_scan_is_what_its_recipe_draws(scan) -> None:
+def test_a_scan_is_what_its_recipe_draws(scan: DrawnScan) -> None:
     drawn = draw(scan).image.astype(int)
     kept = stored(images_folder() / scan.name).astype(int)
     assert kept.shape == drawn.shape
@@ -35,7 +44,7 @@ def test_a_scan_is_what_its_recipe_draws(scan) -> None:
 
 
 @pytest.mark.parametrize("target", TARGETS, ids=[target.name for target in TARGETS])
-def test_a_picture_of_the_artefact_is_what_its_recipe_draws(target) -> None:
+def test_a_picture_of_the_artefact_is_what_its_recipe_draws(target: DrawnTarget) -> None:
     drawn = draw_target(target).astype(int)
     kept = stored(images_folder() / target.name).astype(int)
     assert kept.shape == drawn.shape

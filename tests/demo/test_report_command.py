@@ -9,11 +9,15 @@ from pathlib import Path
 import pytest
 
 from program import HousedProgram
+from sieve_registry.demo.run import DemoResult
 
 
 @pytest.fixture
 def report(
-    finished, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+    finished: tuple[DemoResult, list[str]],
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
 ) -> HousedProgram:
     """Runs `sieveward report …` in an empty folder, on a copy of the demo's registry."""
     home = tmp_path / "home"

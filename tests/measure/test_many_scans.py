@@ -153,7 +153,7 @@ class LosingExecutor:
     def __init__(self) -> None:
         self.asked = 0
 
-    def submit(self, work: Callable[..., Any], *arguments: object):
+    def submit(self, work: Callable[..., Any], *arguments: object) -> Future[Any]:
         future = Future()
         self.asked += 1
         if self.asked % 2:
@@ -183,7 +183,7 @@ def test_a_fault_in_a_worker_brings_its_traceback() -> None:
     assert "in broken" in "".join(failed.error.__notes__)
 
 
-def kinds_of(base):
+def kinds_of(base: type[SievewardError]) -> Iterator[type[SievewardError]]:
     for kind in base.__subclasses__():
         yield kind
         yield from kinds_of(kind)
@@ -223,7 +223,7 @@ def test_a_worker_begins_no_process_of_its_own(
     """The standard library forbids daemonic processes to have children."""
     asked = []
 
-    def crew(source: ScanSource, wanted: bool | None):
+    def crew(source: ScanSource, wanted: bool | None) -> SharedWork:
         asked.append(wanted)
         return SharedWork(source)
 

@@ -13,7 +13,7 @@ from typing import Any
 
 import pytest
 
-from program import Program
+from program import Answer, Program
 from sieve_inspect.files import write_pieces
 from sieve_inspect.measurement import pipeline as measuring
 from sieve_inspect.measurement.picture import Picture
@@ -27,7 +27,7 @@ TYPED = ("--nominal", "150um", "--um-per-px", "10")
 
 
 @pytest.fixture
-def looked(monkeypatch: pytest.MonkeyPatch):
+def looked(monkeypatch: pytest.MonkeyPatch) -> dict[str, Any]:
     """Names of the scans looked at, and at which look comes an interrupt."""
     seen = {"names": [], "stop": 0}
 
@@ -42,11 +42,13 @@ def looked(monkeypatch: pytest.MonkeyPatch):
 
 
 @pytest.fixture
-def asked(program: Program, cloths: dict[str, tuple[Path, Truth]], tmp_path: Path):
+def asked(
+    program: Program, cloths: dict[str, tuple[Path, Truth]], tmp_path: Path
+) -> Callable[..., tuple[Answer, dict[str, bytes]]]:
     """Measure two scans with what is kept; the end of the program and what was written."""
     scans = [cloths[name][0] for name in ("clean", "torn")]
 
-    def run(*options: Path | str):
+    def run(*options: Path | str) -> tuple[Answer, dict[str, bytes]]:
         out = tmp_path / "out"
         out.mkdir(exist_ok=True)
         files = ("--apertures", out / "a.csv", "--json", out / "j")
@@ -59,7 +61,9 @@ def asked(program: Program, cloths: dict[str, tuple[Path, Truth]], tmp_path: Pat
     return run
 
 
-def test_an_interrupted_run_goes_on_where_it_was(asked, looked, tmp_path: Path) -> None:
+def test_an_interrupted_run_goes_on_where_it_was(
+    asked: Callable[..., tuple[Answer, dict[str, bytes]]], looked: dict[str, Any], tmp_path: Path
+) -> None:
     kept = ("--resume", tmp_path / "kept")
     looked["stop"] = 2
     ended, written = asked(*kept)
@@ -78,7 +82,7 @@ def test_an_interrupted_run_goes_on_where_it_was(asked, looked, tmp_path: Path) 
 
 
 def test_what_is_kept_but_broken_or_of_other_settings_is_measured_again(
-    asked, looked, tmp_path: Path
+    asked: Callable[..., tuple[Answer, dict[str, bytes]]], looked: dict[str, Any], tmp_path: Path
 ) -> None:
     folder = tmp_path / "kept"
     written = asked("--resume", folder)[1]
@@ -101,7 +105,7 @@ def test_what_is_kept_but_broken_or_of_other_settings_is_measured_again(
 
 def test_a_forged_file_runs_nothing(tmp_path: Path) -> None:
     class Forged:
-        def __reduce__(self):
+        def __reduce__(self) -> tuple[Callable[..., None], tuple[str]]:
             return os.mkdir, (str(tmp_path / "run"),)
 
     told = []
@@ -114,7 +118,9 @@ def test_a_forged_file_runs_nothing(tmp_path: Path) -> None:
     assert pickle.loads(pickle.dumps(7)) == 7
 
 
-def test_a_folder_that_cannot_be_made(asked, tmp_path: Path) -> None:
+def test_a_folder_that_cannot_be_made(
+    asked: Callable[..., tuple[Answer, dict[str, bytes]]], tmp_path: Path
+) -> None:
     (tmp_path / "file").write_text("x", encoding="utf-8")
     assert asked("--resume", tmp_path / "file")[0].code == 23
 
@@ -133,7 +139,7 @@ def test_an_interrupt_while_writing_leaves_nothing(tmp_path: Path) -> None:
     assert path.read_bytes() == b"before"
 
 
-def test_a_limit_of_ones_own(asked) -> None:
+def test_a_limit_of_ones_own(asked: Callable[..., tuple[Answer, dict[str, bytes]]]) -> None:
     ended, written = asked("--max-megapixels", "0.1")
     assert (ended.code, written) == (14, {})
 

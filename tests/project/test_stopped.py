@@ -38,7 +38,7 @@ except KeyboardInterrupt:
 """
 
 
-def ran(code):
+def ran(code: str) -> subprocess.CompletedProcess[str]:
     return subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from datetime import date
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -23,7 +24,7 @@ SCANNER = (
 )  # fmt: skip
 
 
-def said(answer: Answer):
+def said(answer: Answer) -> Any:
     assert answer.code == 0, answer.err
     return json.loads(answer.out)
 

@@ -112,7 +112,7 @@ def test_an_export_is_not_written_over_another(full: Registry, tmp_path: Path) -
         archive.export_all(full, tmp_path / "out")
 
 
-def edit_line(out: Path, number: int, change) -> None:
+def edit_line(out: Path, number: int, change: Callable[[str], str]) -> None:
     path = out / "events.jsonl"
     lines = path.read_text("utf-8").splitlines(keepends=True)
     lines[number] = change(lines[number])
@@ -133,7 +133,7 @@ def edit_line(out: Path, number: int, change) -> None:
     ],
 )
 def test_an_export_that_was_touched_is_read_in_not_at_all(
-    full: Registry, empty: Registry, tmp_path: Path, change, told: str
+    full: Registry, empty: Registry, tmp_path: Path, change: Callable[[str], str], told: str
 ) -> None:
     out = tmp_path / "out"
     archive.export_all(full, out)

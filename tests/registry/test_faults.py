@@ -63,7 +63,7 @@ def a_check(path: Path, scan: Path, clock: Clock, number: int) -> None:
     registry.close()
 
 
-def kill_at(step) -> None:
+def kill_at(step: int) -> None:
     """End this process hard at the so-many-th statement or file operation from now on."""
     seen = [0]
 
@@ -72,7 +72,7 @@ def kill_at(step) -> None:
         if seen[0] == step:
             os.kill(os.getpid(), signal.SIGKILL)
 
-    def on_audit(name, _arguments) -> None:
+    def on_audit(name: str, _arguments: object) -> None:
         if name in WRITING:
             count()
 
@@ -105,7 +105,7 @@ def test_killed_at_every_statement_and_file_operation_nothing_is_half_there(
     while not done:
         step += 1
 
-        def deed(step=step) -> None:
+        def deed(step: int = step) -> None:
             kill_at(step)
             a_check(path, scan, clock, step)
 
@@ -168,7 +168,7 @@ def test_no_room_for_evidence_is_one_sentence_and_leaves_nothing(
 ) -> None:
     add()
 
-    def full(handle) -> None:
+    def full(handle: int) -> None:
         raise OSError(errno.ENOSPC, "No space left on device")
 
     monkeypatch.setattr("os.fsync", full)

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import random
 import sqlite3
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from datetime import date
 from pathlib import Path
 from typing import Any
@@ -22,7 +22,7 @@ from sieve_registry.checks import commands as check_commands
 from sieve_registry.errors import ArchiveError, SievewardError
 from sieve_registry.exchange import archive
 from sieve_registry.quality import corrections as quality_corrections
-from sieve_registry.records import UseDetails
+from sieve_registry.records import UseDetails, Verification
 from sieve_registry.sieves import commands as sieve_commands
 from sieve_registry.sieves import stacks
 from sieve_registry.sieves.recording import RecordTerms
@@ -33,7 +33,9 @@ ADA = RecordTerms(by="Ada Moss")
 
 
 @pytest.fixture
-def everything(registry: Registry, add: Callable[..., Any], check: Callable[..., Any], path: Path):
+def everything(
+    registry: Registry, add: Callable[..., Any], check: Callable[..., Any], path: Path
+) -> Path:
     """One small registry with a row in every table, closed."""
     add(in_service=date(2026, 1, 1), maker="Meadow Works")
     check()
@@ -47,13 +49,13 @@ def everything(registry: Registry, add: Callable[..., Any], check: Callable[...,
     return path
 
 
-def places(size, first, spread):
+def places(size: int, first: int, spread: int) -> list[int]:
     """Every one of the first bytes, and `spread` others."""
     others = range(min(first, size), size)
     return [*range(min(first, size)), *random.Random(1).sample(others, min(spread, len(others)))]
 
 
-def missed(file, where, found):
+def missed(file: Path, where: list[int] | range, found: Callable[..., bool]) -> list[Any]:
     """The places at which another byte was not found out; the file is put back."""
     whole, chance, left = file.read_bytes(), random.Random(2), []
     for place in where:
@@ -67,10 +69,10 @@ def missed(file, where, found):
     return left
 
 
-def proven_wrong(path, clock):
+def proven_wrong(path: Path, clock: Clock) -> Callable[..., bool]:
     """Whether opening and proving the registry tells that something is wrong."""
 
-    def found():
+    def found() -> bool:
         for suffix in ("-wal", "-shm"):
             path.with_name(path.name + suffix).unlink(missing_ok=True)
         try:
@@ -85,17 +87,17 @@ def proven_wrong(path, clock):
     return found
 
 
-def test_any_byte_of_the_file(everything, clock: Clock) -> None:
+def test_any_byte_of_the_file(everything: Path, clock: Clock) -> None:
     where = places(everything.stat().st_size, 100, 1000)
     assert missed(everything, where, proven_wrong(everything, clock)) == []
 
 
-def test_any_byte_of_the_note_beside_it(everything, clock: Clock) -> None:
+def test_any_byte_of_the_note_beside_it(everything: Path, clock: Clock) -> None:
     note = everything.with_suffix(".head")
     assert missed(note, range(note.stat().st_size), proven_wrong(everything, clock)) == []
 
 
-def test_any_byte_of_the_evidence(everything, clock: Clock) -> None:
+def test_any_byte_of_the_evidence(everything: Path, clock: Clock) -> None:
     files = [p for p in everything.with_suffix(".evidence").rglob("*") if p.is_file()]
     assert len(files) == 6
     for file in files:
@@ -105,14 +107,14 @@ def test_any_byte_of_the_evidence(everything, clock: Clock) -> None:
 
 
 @pytest.fixture
-def opened(everything, clock: Clock):
+def opened(everything: Path, clock: Clock) -> Iterator[Registry]:
     again = open_registry(everything, now=clock)
     yield again
     again.close()
 
 
-def unproven(source):
-    def found():
+def unproven(source: Path) -> Callable[..., bool]:
+    def found() -> bool:
         try:
             archive.prove(source)
         except ArchiveError:
@@ -122,7 +124,7 @@ def unproven(source):
     return found
 
 
-def test_any_byte_of_a_backup(opened, tmp_path: Path) -> None:
+def test_any_byte_of_a_backup(opened: Registry, tmp_path: Path) -> None:
     kept = tmp_path / "kept.zip"
     archive.export_all(opened, kept)
     size = kept.stat().st_size
@@ -131,7 +133,7 @@ def test_any_byte_of_a_backup(opened, tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("name", ["events.jsonl", "manifest.json"])
-def test_any_byte_of_an_export(opened, tmp_path: Path, name: str) -> None:
+def test_any_byte_of_an_export(opened: Registry, tmp_path: Path, name: str) -> None:
     out = tmp_path / "out"
     archive.export_all(opened, out)
     file = out / name
@@ -139,7 +141,7 @@ def test_any_byte_of_an_export(opened, tmp_path: Path, name: str) -> None:
 
 
 def test_what_is_refused_by_the_proof_is_not_restored(
-    opened, make_registry: Callable[[str], Registry], tmp_path: Path
+    opened: Registry, make_registry: Callable[[str], Registry], tmp_path: Path
 ) -> None:
     kept = tmp_path / "kept.zip"
     archive.export_all(opened, kept)
@@ -155,14 +157,14 @@ def test_what_is_refused_by_the_proof_is_not_restored(
 # --- the seal behind it: it must find, and must never cry wolf ---
 
 
-def verify(path, clock):
+def verify(path: Path, clock: Clock) -> Verification:
     registry = open_registry(path, now=clock)
     found = verification.verify(registry)
     registry.close()
     return found
 
 
-def last_byte_of_a_gap(path):
+def last_byte_of_a_gap(path: Path) -> int:
     """A byte between the cells of the first table page that is zero and never read."""
     data = path.read_bytes()
     size = int.from_bytes(data[16:18], "big")
@@ -174,13 +176,13 @@ def last_byte_of_a_gap(path):
     raise AssertionError("no gap")
 
 
-def flip(path, place) -> None:
+def flip(path: Path, place: int) -> None:
     data = bytearray(path.read_bytes())
     data[place] ^= 1
     path.write_bytes(data)
 
 
-def test_a_change_where_nothing_is_kept_is_told_in_words(everything, clock: Clock) -> None:
+def test_a_change_where_nothing_is_kept_is_told_in_words(everything: Path, clock: Clock) -> None:
     flip(everything, last_byte_of_a_gap(everything))
     found = verify(everything, clock)
     assert (found.sealed, [f.subject for f in found.findings]) == (True, ["registry file"])
@@ -188,7 +190,7 @@ def test_a_change_where_nothing_is_kept_is_told_in_words(everything, clock: Cloc
 
 
 def test_while_another_has_it_open_there_is_no_seal_and_no_false_finding(
-    everything, clock: Clock, add: Callable[..., Any]
+    everything: Path, clock: Clock, add: Callable[..., Any]
 ) -> None:
     other = open_registry(everything, now=clock)
     with other.reading() as reading:
@@ -203,7 +205,7 @@ def test_while_another_has_it_open_there_is_no_seal_and_no_false_finding(
 
 
 def test_a_program_that_was_stopped_leaves_no_seal_and_the_next_one_sets_it(
-    everything, clock: Clock, monkeypatch: pytest.MonkeyPatch
+    everything: Path, clock: Clock, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     with monkeypatch.context() as stopped:
         stopped.setattr("sieve_registry.store.engine.seal", lambda *_: None)
@@ -213,7 +215,7 @@ def test_a_program_that_was_stopped_leaves_no_seal_and_the_next_one_sets_it(
     assert [verify(everything, clock).sealed for _ in range(2)] == [False, True]
 
 
-def test_a_damaged_note_is_not_mended_silently(everything, clock: Clock) -> None:
+def test_a_damaged_note_is_not_mended_silently(everything: Path, clock: Clock) -> None:
     note = everything.with_suffix(".head")
     note.write_text(note.read_text().replace(" ", "\t"))
     for _ in range(2):
@@ -223,14 +225,14 @@ def test_a_damaged_note_is_not_mended_silently(everything, clock: Clock) -> None
         ]
 
 
-def test_a_file_packed_anew_behind_its_back_is_told(everything, clock: Clock) -> None:
+def test_a_file_packed_anew_behind_its_back_is_told(everything: Path, clock: Clock) -> None:
     connection = sqlite3.connect(everything)
     connection.execute("VACUUM")
     connection.close()
     assert not verify(everything, clock).ok
 
 
-def test_columns_that_changed_their_names_are_told(everything, clock: Clock) -> None:
+def test_columns_that_changed_their_names_are_told(everything: Path, clock: Clock) -> None:
     """What one flipped byte in the text of a table does: the number of an event is a hash."""
     connection = sqlite3.connect(everything, isolation_level=None)
     (text,) = connection.execute("SELECT sql FROM sqlite_master WHERE name = 'event'").fetchone()
@@ -244,7 +246,7 @@ def test_columns_that_changed_their_names_are_told(everything, clock: Clock) -> 
 
 
 def test_a_file_brought_up_to_date_is_sealed_anew(
-    everything, clock: Clock, monkeypatch: pytest.MonkeyPatch
+    everything: Path, clock: Clock, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     registry = open_registry(everything, now=clock)
     note = registry.head_note

@@ -23,14 +23,14 @@ from sieve_registry.sieves.recording import RecordTerms
 from sieve_registry.store.engine import Registry
 
 
-def decoded(data):
+def decoded(data: bytes) -> str:
     image = cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_GRAYSCALE)
     return cv2.QRCodeDetector().detectAndDecode(image)[0]
 
 
 @pytest.mark.parametrize("sieve_id", ["S-017", "=1+1", "Größe 75 µm", "🧪", "x" * 64, "<b>&"])
 def test_the_code_of_a_printed_label_is_the_id(
-    registry: Registry, add: Callable[..., Any], sieve_id
+    registry: Registry, add: Callable[..., Any], sieve_id: str
 ) -> None:
     add(sieve_id)
     label = labels.label_of(sieve_queries.get_state(registry, sieve_id))

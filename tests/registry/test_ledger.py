@@ -15,12 +15,13 @@ from hypothesis import strategies as st
 from sieve_registry.codec import decimal_text, plain_value
 from sieve_registry.ledger.canonical import canonical_text
 from sieve_registry.ledger.chain import GENESIS, check_chain, next_event
+from sieve_registry.records import Event
 from sieve_registry.store import reader
 from sieve_registry.store.engine import Registry
 
 
 @pytest.fixture
-def chain():
+def chain() -> list[Event]:
     events = []
     for number in range(4):
         events.append(
@@ -55,7 +56,7 @@ def test_a_hash_is_sha256_of_sorted_compact_json_with_the_hash_before(
     assert len(events) == 2
 
 
-def test_a_whole_chain_has_no_findings(chain) -> None:
+def test_a_whole_chain_has_no_findings(chain: list[Event]) -> None:
     assert chain[0].previous == GENESIS
     assert check_chain(chain) == check_chain([]) == []
     assert check_chain(chain, known_head=chain[2].hash) == []
@@ -64,14 +65,14 @@ def test_a_whole_chain_has_no_findings(chain) -> None:
 @pytest.mark.parametrize(
     "field", ["kind", "subject", "on_date", "recorded_at", "person", "software", "payload"]
 )
-def test_any_changed_field_breaks_the_chain_at_that_event(chain, field: str) -> None:
+def test_any_changed_field_breaks_the_chain_at_that_event(chain: list[Event], field: str) -> None:
     chain[2] = replace(chain[2], **{field: getattr(chain[2], field) + "x"})
     (finding,) = check_chain(chain)
     assert finding.subject == "event 3"
     assert "altered" in finding.message
 
 
-def test_an_event_altered_and_hashed_anew_no_longer_fits_the_next(chain) -> None:
+def test_an_event_altered_and_hashed_anew_no_longer_fits_the_next(chain: list[Event]) -> None:
     fields = {name: getattr(chain[1], name) for name in ("kind", "subject", "on_date", "person")}
     chain[1] = next_event(chain[0], **fields, recorded_at="", software="", payload={"count": 1_000})
     (finding,) = check_chain(chain)
@@ -81,13 +82,13 @@ def test_an_event_altered_and_hashed_anew_no_longer_fits_the_next(chain) -> None
     )
 
 
-def test_a_missing_event_is_named(chain) -> None:
+def test_a_missing_event_is_named(chain: list[Event]) -> None:
     del chain[1]
     (finding,) = check_chain(chain)
     assert finding.message == "event 2 is missing"
 
 
-def test_a_cut_off_end_is_found_by_a_head_noted_earlier(chain) -> None:
+def test_a_cut_off_end_is_found_by_a_head_noted_earlier(chain: list[Event]) -> None:
     head = chain[-1].hash
     assert check_chain(chain[:-1]) == []  # the chain alone cannot know
     (finding,) = check_chain(chain[:-1], known_head=head)
@@ -101,7 +102,7 @@ def test_no_float_is_ever_hashed() -> None:
 
 
 @given(st.floats(allow_nan=False, allow_infinity=False))
-def test_a_decimal_text_reads_back_as_the_same_float(value) -> None:
+def test_a_decimal_text_reads_back_as_the_same_float(value: float) -> None:
     text = decimal_text(value)
     assert float(text) == value
     assert "e" not in text.lower()

@@ -37,7 +37,7 @@ def reclothed(registry: Registry, add: Callable[..., Any], check: Callable[..., 
     return registry
 
 
-def test_it_is_due_at_once_and_says_why(reclothed) -> None:
+def test_it_is_due_at_once_and_says_why(reclothed: Registry) -> None:
     state = sieve_queries.get_state(reclothed, "S-1")
     assert (state.due, state.due_because) == (date(2026, 4, 1), "its new cloth was never checked")
     assert "its cloth of 2026-04-01 was never checked" in state.remarks[0].message
@@ -45,20 +45,20 @@ def test_it_is_due_at_once_and_says_why(reclothed) -> None:
     assert (before.due, before.new_cloth) == (date(2027, 3, 2), None)
 
 
-def test_a_stack_with_it_is_not_ready(reclothed) -> None:
+def test_a_stack_with_it_is_not_ready(reclothed: Registry) -> None:
     stacks.add(reclothed, "sand", ["S-1"], ADA)
     found = stacks.ready(reclothed, "sand")
     assert [f.message for f in found.findings] == ["its cloth of 2026-04-01 was never checked"]
 
 
-def test_nothing_is_proposed_from_the_old_cloth(reclothed) -> None:
+def test_nothing_is_proposed_from_the_old_cloth(reclothed: Registry) -> None:
     advice = queries.outlook(reclothed, "S-1").advice
     assert (advice.action, "2026-04-01" in advice.reason) == ("measure better", True)
     stairs = intervals.view_of(reclothed, "S-1").proposals[0]
     assert (stairs.enough, stairs.reasons) == (False, ("its new cloth was never checked",))
 
 
-def test_a_check_of_it_ends_all_that(reclothed, check: Callable[..., Any]) -> None:
+def test_a_check_of_it_ends_all_that(reclothed: Registry, check: Callable[..., Any]) -> None:
     check()
     state = sieve_queries.get_state(reclothed, "S-1")
     assert (state.due, state.new_cloth, state.remarks) == (date(2027, 4, 1), None, ())
@@ -77,14 +77,14 @@ def test_a_check_before_the_new_cloth_does_not_bring_it_back(
     assert sieve_commands.return_to_service(registry, "S-1", "checked", ADA).status == "in service"
 
 
-def test_recorded_by_mistake_it_is_void_again(reclothed) -> None:
+def test_recorded_by_mistake_it_is_void_again(reclothed: Registry) -> None:
     seq = verification.ledger_head(reclothed)[0]
     quality_corrections.correct(reclothed, str(seq), {}, "another sieve", ADA, void=True)
     assert sieve_queries.get_state(reclothed, "S-1").due == date(2027, 3, 2)
     assert queries.story_of(reclothed, "S-1").replaced == ()
 
 
-def test_the_sieve_and_the_audit_show_it(reclothed, run: Program) -> None:
+def test_the_sieve_and_the_audit_show_it(reclothed: Registry, run: Program) -> None:
     shown = run("sieve", "show", "S-1").out
     assert "cloth replaced by Ada Moss: torn, new from Meadow Works" in shown
     changes = next(t for t in audit(reclothed, date(2026, 4, 1)).tables if t.name == "changes")

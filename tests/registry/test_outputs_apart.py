@@ -13,12 +13,14 @@ SCALE = ("--um-per-px", "5.29")
 
 
 @pytest.fixture
-def shelf(run: Program):
+def shelf(run: Program) -> Program:
     run("sieve", "add", "S-1", "--nominal", "75um")
     return run
 
 
-def test_a_check_never_overwrites_its_scan_nor_its_scale(shelf, scan: Path, tmp_path: Path) -> None:
+def test_a_check_never_overwrites_its_scan_nor_its_scale(
+    shelf: Program, scan: Path, tmp_path: Path
+) -> None:
     before = scan.read_bytes()
     answer = shelf("check", "S-1", str(scan), *SCALE, "--json", str(scan))
     assert answer.code == 2
@@ -41,14 +43,14 @@ def test_a_check_never_overwrites_its_scan_nor_its_scale(shelf, scan: Path, tmp_
         ("export", "{}.csv", "--json", "{}.csv"),
     ],
 )
-def test_two_outputs_are_two_files(shelf, tmp_path: Path, typed: tuple[str, ...]) -> None:
+def test_two_outputs_are_two_files(shelf: Program, tmp_path: Path, typed: tuple[str, ...]) -> None:
     answer = shelf(*(word.format(tmp_path / "one") for word in typed))
     assert answer.code == 2
     assert "would both be written" in answer.err
     assert not list(tmp_path.glob("one*"))
 
 
-def test_tables_that_are_read_stay(shelf, tmp_path: Path) -> None:
+def test_tables_that_are_read_stay(shelf: Program, tmp_path: Path) -> None:
     table, curve = tmp_path / "sieves.csv", tmp_path / "psd.csv"
     table.write_text("id,nominal\nS-2,75um\n", encoding="utf-8")
     curve.write_text("size_um,passing_percent\n10,0\n100,100\n", encoding="utf-8")
@@ -59,7 +61,7 @@ def test_tables_that_are_read_stay(shelf, tmp_path: Path) -> None:
     assert curve.read_text(encoding="utf-8").startswith("size_um,")
 
 
-def test_what_a_person_reads_fits_80_columns(shelf, scan: Path, tmp_path: Path) -> None:
+def test_what_a_person_reads_fits_80_columns(shelf: Program, scan: Path, tmp_path: Path) -> None:
     today = date.today().isoformat()
     shelf("check", "S-1", str(scan), *SCALE)
     for typed in (("verify",), ("audit", "--as-of", today), ("sieve", "show", "S-1")):

@@ -11,7 +11,7 @@ from PIL import Image
 from test_artefacts import GRID, SCANNER, said
 
 from clock import Clock
-from program import Program
+from program import Answer, Program
 from registry_made import Measuring
 from sieve_inspect.synthetic import Sensor
 from sieve_inspect.synthetic.targets import Device, Target, render_target
@@ -20,7 +20,7 @@ from sieve_registry.report.chain import chain_lines
 from sieve_registry.store.engine import Registry
 
 
-def drawn(path, x=20.0, y=20.0):
+def drawn(path: Path, x: float = 20.0, y: float = 20.0) -> Path:
     target = Target("grid", 500.02, 100.0, 14, 14, 4.0)
     render = render_target(target, Device(x, y), sensor=Sensor(noise=0.004), shape=(360, 380))
     Image.fromarray(render.image).save(path, dpi=(1270, 1270))
@@ -28,18 +28,18 @@ def drawn(path, x=20.0, y=20.0):
 
 
 @pytest.fixture(scope="module")
-def picture(tmp_path_factory: pytest.TempPathFactory):
+def picture(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return drawn(tmp_path_factory.mktemp("scales") / "grid.png")
 
 
 @pytest.fixture
-def lab(run: Program, picture):
+def lab(run: Program, picture: Path):
     """A sieve, an artefact valid to 2027-05-31, a scanner, and its scale of 2026-03-02."""
     assert run(*GRID).code == 0
     assert run(*SCANNER).code == 0
     assert run("sieve", "add", "S-1", "--nominal", "75um", "--in-service", "2026-01-01").code == 0
 
-    def calibrating(*words: object, day="2026-03-02", image=picture):
+    def calibrating(*words: object, day: str = "2026-03-02", image: Path = picture) -> Answer:
         return run(
             "scale", str(image), "--artefact", "G-1", "--device", "F-24", "--date", day,
             "--by", "Ada Moss", *words,
@@ -52,7 +52,7 @@ def lab(run: Program, picture):
     return run
 
 
-def check(lab, scan, *words: object, day="2026-04-01"):
+def check(lab, scan: Path, *words: object, day: str = "2026-04-01") -> Answer:
     return lab(
         "check", "S-1", str(scan), "--scale", "F-24", "--date", day, "--by", "Bo Reed", *words
     )
@@ -101,7 +101,7 @@ def test_what_the_scale_does_not_hold_for_is_refused(
     scan: Path,
     registry: Registry,
     clock: Clock,
-    words,
+    words: str,
     day: str,
     code: int,
     tells: str,
@@ -215,7 +215,7 @@ def test_a_dpi_tag_that_says_otherwise_is_told_and_ignored(lab, tmp_path: Path) 
     assert said(check(lab, wrong, "--json", "-"))["warnings"] == []
 
 
-def test_a_scale_is_recorded_of_known_things_only(lab, picture, run: Program) -> None:
+def test_a_scale_is_recorded_of_known_things_only(lab, picture: Path, run: Program) -> None:
     half = run("scale", str(picture), "--artefact", "G-1")
     assert half.code == 2
     both = run("scale", str(picture), "--artefact", "G-1", "--device", "F-24", "--pitch", "400um")

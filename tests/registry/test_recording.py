@@ -39,12 +39,12 @@ from sieve_registry.store.engine import Registry
 SCALE = Scale(5.29, 5.29, 0.001, 0.001)
 
 
-def files_in(registry):
+def files_in(registry: Registry) -> list[Path]:
     folder = registry.evidence.folder
     return sorted(p for p in folder.rglob("*") if p.is_file()) if folder.exists() else []
 
 
-def count_events(registry):
+def count_events(registry: Registry) -> int:
     return verification.ledger_head(registry)[0]
 
 
@@ -86,7 +86,7 @@ def test_without_a_name_the_login_name_is_recorded(
     ["../../x", "=1+1", "🧪👩‍🔬", "'; DROP TABLE sieve; --", "<b>x</b>", "x" * 64, "%s{0}"],
 )
 def test_a_hostile_id_is_a_name_like_any_other(
-    registry: Registry, add: Callable[..., Any], check: Callable[..., Any], hostile
+    registry: Registry, add: Callable[..., Any], check: Callable[..., Any], hostile: str
 ) -> None:
     add(hostile)
     check(hostile)
@@ -98,7 +98,9 @@ def test_a_hostile_id_is_a_name_like_any_other(
 @pytest.mark.parametrize(
     "bad", ["", "   ", "a\nb", "a\x1b[31m", "x" * 65, "a\u202eb", "\ud800", "a\x00b"]
 )
-def test_an_id_nobody_can_read_is_refused(registry: Registry, add: Callable[..., Any], bad) -> None:
+def test_an_id_nobody_can_read_is_refused(
+    registry: Registry, add: Callable[..., Any], bad: str
+) -> None:
     with pytest.raises(BadTextError):
         add(bad)
     assert count_events(registry) == 0
@@ -121,7 +123,7 @@ def test_a_standard_nobody_has_is_refused_before_anything_is_recorded(
 @pytest.mark.parametrize(
     "wrong", [{"interval_months": 0}, {"interval_months": 1201}, {"interval_uses": 0}]
 )
-def test_an_interval_has_to_be_one(add: Callable[..., Any], wrong) -> None:
+def test_an_interval_has_to_be_one(add: Callable[..., Any], wrong: Any) -> None:
     with pytest.raises(UsageError):
         add(**wrong)
 
@@ -350,7 +352,7 @@ def test_a_check_that_cannot_be_recorded_takes_its_evidence_away(
     add()
     before = check() and files_in(registry)
 
-    def fall_over(event) -> None:
+    def fall_over(event: object) -> None:
         raise RuntimeError("the disk is gone")
 
     monkeypatch.setattr("sieve_registry.store.writer.rows_of", fall_over)
@@ -426,7 +428,7 @@ def test_a_check_is_found_however_its_number_is_typed(
 
 @pytest.mark.parametrize("typed", ["C-0002", "0", "S-1", "", "1" * 30, "C-0001; --"])
 def test_a_check_that_is_not_there_is_unknown(
-    registry: Registry, add: Callable[..., Any], check: Callable[..., Any], typed
+    registry: Registry, add: Callable[..., Any], check: Callable[..., Any], typed: str
 ) -> None:
     add()
     check()

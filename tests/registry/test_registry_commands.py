@@ -12,10 +12,11 @@ import time
 from datetime import date
 from html.parser import HTMLParser
 from pathlib import Path
+from typing import Any
 
 import pytest
 
-from program import Program
+from program import Answer, Program
 from registry_kinds import file_only
 from registry_made import Measuring
 from sieve_registry.exchange.sheets import csv_cell
@@ -24,7 +25,7 @@ SCALE = ("--um-per-px", "5.29")
 
 
 @pytest.fixture
-def shelf(run: Program, scan: Path):
+def shelf(run: Program, scan: Path) -> Program:
     """Two sieves, one checked long ago and used."""
     run(
         "sieve", "add", "S-1", "--nominal", "75um", "--in-service", "2024-01-31", "--by", "Ada Moss"
@@ -35,12 +36,12 @@ def shelf(run: Program, scan: Path):
     return run
 
 
-def said(answer):
+def said(answer: Answer) -> Any:
     assert answer.code == 0, answer.err
     return json.loads(answer.out)
 
 
-def test_due_answers_by_the_agreed_names(shelf) -> None:
+def test_due_answers_by_the_agreed_names(shelf: Program) -> None:
     found = said(shelf("due", "--as-of", "2025-02-01", "--json", "-"))
     assert found["as_of"] == "2025-02-01"
     (sieve,) = found["sieves"]
@@ -55,7 +56,7 @@ def test_due_answers_by_the_agreed_names(shelf) -> None:
     assert {key: sieve[key] for key in expected} == expected
 
 
-def test_due_within_days_and_failing_on_overdue(shelf) -> None:
+def test_due_within_days_and_failing_on_overdue(shelf: Program) -> None:
     assert shelf("due", "--as-of", "2024-06-01", "--fail-on", "overdue").code == 0
     late = shelf("due", "--as-of", "2025-02-01", "--fail-on", "overdue")
     assert late.code == 1
@@ -64,7 +65,7 @@ def test_due_within_days_and_failing_on_overdue(shelf) -> None:
     assert far["sieves"] == []
 
 
-def test_show_answers_by_the_agreed_names(shelf) -> None:
+def test_show_answers_by_the_agreed_names(shelf: Program) -> None:
     found = said(shelf("sieve", "show", "S-1", "--json", "-"))
     assert (found["id"], found["status"], found["uses_total"]) == ("S-1", "in service", 12)
     (check,) = found["checks"]
@@ -74,7 +75,7 @@ def test_show_answers_by_the_agreed_names(shelf) -> None:
     assert (len(early["checks"]), early["uses"], early["uses_total"]) == (1, [], 0)
 
 
-def test_show_and_list_read_well(shelf) -> None:
+def test_show_and_list_read_well(shelf: Program) -> None:
     shown = shelf("sieve", "show", "S-1").out
     assert "Sieve S-1, 75 um, on " in shown
     assert "C-0001  2024-01-31  pass" in shown
@@ -83,7 +84,9 @@ def test_show_and_list_read_well(shelf) -> None:
     assert all(len(line) <= 80 for line in (shown + listed).splitlines())
 
 
-def test_check_says_verdict_reasons_values_proposal_number_and_next_step(shelf, scan: Path) -> None:
+def test_check_says_verdict_reasons_values_proposal_number_and_next_step(
+    shelf: Program, scan: Path
+) -> None:
     out = shelf("check", "S-1", str(scan), *SCALE).out
     assert ": pass\nScan field-1.tif, read as srgb, as told.\n" in out
     assert "Judged by iso3310-1:2016, compliance grade, decision rule guard-band.\n" in out
@@ -104,7 +107,7 @@ def test_check_says_verdict_reasons_values_proposal_number_and_next_step(shelf, 
     ],
 )
 def test_check_fails_on_what_was_asked_for(
-    shelf, scan: Path, measuring: Measuring, outcome: str, codes: tuple[int, int]
+    shelf: Program, scan: Path, measuring: Measuring, outcome: str, codes: tuple[int, int]
 ) -> None:
     measuring.outcome = outcome
     typed = ("check", "S-1", str(scan), *SCALE, "--json", "-")
@@ -113,12 +116,12 @@ def test_check_fails_on_what_was_asked_for(
     assert tuple(shelf(*typed, "--fail-on", choice).code for choice in asked) == codes
 
 
-def test_check_wants_one_scale(shelf, scan: Path) -> None:
+def test_check_wants_one_scale(shelf: Program, scan: Path) -> None:
     assert shelf("check", "S-1", str(scan)).code == 18
     assert shelf("check", "S-1", str(scan), *SCALE, "--scale", "s.json").code == 2
 
 
-def test_edit_counts_from_its_day(shelf) -> None:
+def test_edit_counts_from_its_day(shelf: Program) -> None:
     said(shelf("sieve", "edit", "S-1", "--interval-months", "6", "--date", "2024-03-01",
                "--json", "-"))  # fmt: skip
     due = {}
@@ -128,7 +131,7 @@ def test_edit_counts_from_its_day(shelf) -> None:
     assert due == {"2024-02-29": "2025-01-31", "2024-03-01": "2024-07-31"}
 
 
-def test_retire_is_a_persons_decision_with_a_reason(shelf) -> None:
+def test_retire_is_a_persons_decision_with_a_reason(shelf: Program) -> None:
     assert shelf("retire", "S-1").code == 2
     said_so = shelf("retire", "S-1", "--reason", "torn at the rim", "--by", "Ada Moss")
     assert "retired from" in said_so.out
@@ -140,7 +143,7 @@ def test_retire_is_a_persons_decision_with_a_reason(shelf) -> None:
     assert ids == ["=1+1"]
 
 
-def test_verify_says_ok_with_the_head_to_note(shelf, path: Path) -> None:
+def test_verify_says_ok_with_the_head_to_note(shelf: Program, path: Path) -> None:
     found = said(shelf("verify", "--json", "-"))
     assert (found["ok"], found["events"], found["findings"]) == (True, 4, [])
     assert found["head"] in shelf("verify").out
@@ -148,7 +151,7 @@ def test_verify_says_ok_with_the_head_to_note(shelf, path: Path) -> None:
     assert shelf("verify", "--head", "0" * 64).code == 40
 
 
-def test_verify_names_altered_evidence_and_ends_with_40(shelf, path: Path) -> None:
+def test_verify_names_altered_evidence_and_ends_with_40(shelf: Program, path: Path) -> None:
     (scan,) = (path.parent / "registry.evidence").rglob("*.tif")
     scan.chmod(0o644)
     scan.write_bytes(b"altered")
@@ -168,23 +171,23 @@ class Cells(HTMLParser):
         self.tags: set[str] = set()
         self.cells: list[str] = []
 
-    def handle_starttag(self, tag, _attrs) -> None:
+    def handle_starttag(self, tag: str, _attrs: list[tuple[str, str | None]]) -> None:
         self.tags.add(tag)
         if tag == "td":
             self.cells.append("")
 
-    def handle_data(self, data) -> None:
+    def handle_data(self, data: str) -> None:
         if self.cells:
             self.cells[-1] += data
 
 
-def test_audit_names_the_sieves_of_which_something_was_recorded_later(shelf) -> None:
+def test_audit_names_the_sieves_of_which_something_was_recorded_later(shelf: Program) -> None:
     said_then = shelf("audit", "--as-of", "2024-02-01").out  # the shelf was filled today
     assert f"Recorded later of S-1: sieve {date.today()}; last check {date.today()}." in said_then
     assert "Recorded later of" not in shelf("audit", "--as-of", str(date.today())).out
 
 
-def test_audit_writes_a_page_and_tables_that_run_nothing(shelf, tmp_path: Path) -> None:
+def test_audit_writes_a_page_and_tables_that_run_nothing(shelf: Program, tmp_path: Path) -> None:
     shelf("sieve", "add", "<script>x</script>", "--nominal", "75um")
     today = date.today().isoformat()
     out = tmp_path / "audit" / "deep"
@@ -205,7 +208,7 @@ def test_audit_writes_a_page_and_tables_that_run_nothing(shelf, tmp_path: Path) 
     assert "'@lime" in (out / "uses.csv").read_text("utf-8-sig")
 
 
-def test_audit_answers_for_its_day_and_marks_later_entries(shelf) -> None:
+def test_audit_answers_for_its_day_and_marks_later_entries(shelf: Program) -> None:
     found = said(shelf("audit", "--as-of", "2024-01-31", "--json", "-"))
     assert [sieve["sieve"] for sieve in found["sieves"]] == ["S-1"]
     assert found["uses"] == []
@@ -213,7 +216,7 @@ def test_audit_answers_for_its_day_and_marks_later_entries(shelf) -> None:
     assert found["ledger"]["events"] == 4
 
 
-def test_audit_into_a_place_that_is_a_file_says_so(shelf, tmp_path: Path) -> None:
+def test_audit_into_a_place_that_is_a_file_says_so(shelf: Program, tmp_path: Path) -> None:
     (tmp_path / "file").write_text("x")
     answer = shelf("audit", "--as-of", "2024-02-01", "--out", str(tmp_path / "file"))
     assert (answer.code, answer.out) == (23, "")
@@ -242,7 +245,9 @@ def test_a_cell_that_could_run_gets_an_apostrophe(text: str) -> None:
         (("check", "S-9", "scan.tif", *SCALE), 32),
     ],
 )
-def test_a_refusal_is_one_sentence_and_its_own_code(shelf, typed, code: int) -> None:
+def test_a_refusal_is_one_sentence_and_its_own_code(
+    shelf: Program, typed: tuple[str, ...], code: int
+) -> None:
     answer = shelf(*typed)
     assert answer.code == code
     assert answer.out == ""
@@ -255,7 +260,9 @@ def test_a_refusal_is_one_sentence_and_its_own_code(shelf, typed, code: int) -> 
     ["use", "S", "--count", "1"], ["retire", "S", "--reason", "x"], ["audit", "--as-of",
     "2024-01-01"], ["check", "S", "x.png", *SCALE], ["sieve", "edit", "S", "--location", "x"]],
     ids=" ".join)  # fmt: skip
-def test_no_command_but_sieve_add_begins_a_registry(run: Program, path: Path, command) -> None:
+def test_no_command_but_sieve_add_begins_a_registry(
+    run: Program, path: Path, command: tuple[str, ...]
+) -> None:
     answer = run(*command)
     assert answer.code == 39
     assert "sieveward sieve add" in answer.err

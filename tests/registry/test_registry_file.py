@@ -14,6 +14,7 @@ from alembic.autogenerate import compare_metadata
 from alembic.config import Config
 from alembic.migration import MigrationContext
 from alembic.script import ScriptDirectory
+from sqlalchemy import Connection
 
 from clock import Clock
 from sieve_inspect.errors import UsageError
@@ -36,7 +37,7 @@ from sieve_registry.store.location import evidence_folder, registry_path
 DATABASES = ("sqlite",)  # what only a file can suffer
 
 
-def sql(path, *statements: object) -> None:
+def sql(path: Path, *statements: object) -> None:
     connection = sqlite3.connect(path)
     try:
         with connection:
@@ -103,7 +104,7 @@ def test_a_second_maker_keeps_the_registry_of_the_first(tmp_path: Path) -> None:
 def test_a_file_system_without_hard_links_will_do(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    def refuse(self, target) -> None:
+    def refuse(self: Path, target: Path) -> None:
         raise OSError(1, "Operation not permitted")
 
     monkeypatch.setattr(Path, "hardlink_to", refuse)
@@ -198,7 +199,7 @@ def test_a_folder_is_no_registry(tmp_path: Path) -> None:
 def test_a_folder_that_cannot_be_written_is_named(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    def refuse(self, *_: object, **__: Any) -> None:
+    def refuse(self: Path, *_: object, **__: Any) -> None:
         raise PermissionError(13, "Permission denied")
 
     monkeypatch.setattr(Path, "mkdir", refuse)
@@ -211,7 +212,7 @@ def test_a_registry_that_cannot_be_written_says_so(
 ) -> None:
     add()
 
-    def read_only(connection) -> None:
+    def read_only(connection: Connection) -> None:
         connection.exec_driver_sql("PRAGMA query_only=ON")
 
     monkeypatch.setattr("sieve_registry.store.writer.last_event", read_only)

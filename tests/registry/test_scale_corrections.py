@@ -17,7 +17,7 @@ __all__ = ["lab", "picture"]
 WHY = ("--reason", "read off the wrong line", "--by", "Ada Moss")
 
 
-def number(run, what, name):
+def number(run: Program, what: str, name: str) -> str:
     return str(said(run(what, "show", name, "--json", "-"))["event"])
 
 
@@ -45,7 +45,9 @@ def test_a_certificate_is_corrected_and_both_readings_are_shown(run: Program) ->
         ((), 2),
     ],
 )
-def test_what_cannot_be_corrected_so_is_refused(run: Program, words, code: int) -> None:
+def test_what_cannot_be_corrected_so_is_refused(
+    run: Program, words: tuple[str, ...], code: int
+) -> None:
     assert run(*GRID).code == 0
     answer = run("correct", number(run, "artefact", "G-1"), *words, *WHY)
     assert answer.code == code, answer.err

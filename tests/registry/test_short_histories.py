@@ -21,7 +21,9 @@ from sieve_registry.store.engine import Registry
 FIRST = date(2025, 1, 1)
 
 
-def some_life(registry, add, check, clock, seed) -> None:
+def some_life(
+    registry: Registry, add: Callable[..., Any], check: Callable[..., Any], clock: Clock, seed: int
+) -> None:
     """Sieves with and without limits by uses, checked, used, edited, quarantined, corrected."""
     chance = random.Random(seed)
     for number in range(6):

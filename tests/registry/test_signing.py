@@ -44,14 +44,14 @@ def test_the_library_signs_as_the_standard_says() -> None:
 
 
 @pytest.fixture
-def key(tmp_path: Path):
+def key(tmp_path: Path) -> Path:
     path = tmp_path / "lab.pem"
     path.with_suffix(".pub").write_text(signing.new_key(path))
     return path
 
 
 def test_a_signed_head_can_be_proven_by_anyone_with_the_public_key(
-    registry: Registry, add: Callable[..., Any], key
+    registry: Registry, add: Callable[..., Any], key: Path
 ) -> None:
     add()
     count, head = verification.ledger_head(registry)
@@ -67,8 +67,8 @@ def test_a_signed_head_can_be_proven_by_anyone_with_the_public_key(
     assert verification.verify(registry).ok
 
 
-def forged(change):
-    def altered(path, events, head):
+def forged(change: dict[str, Any]) -> Callable[..., dict[str, Any]]:
+    def altered(path: Path, events: int, head: str) -> dict[str, Any]:
         return {**signing_before(path, events, head), **change}
 
     signing_before = signing.sign_head
@@ -88,9 +88,9 @@ def forged(change):
 def test_a_signature_that_does_not_hold_is_named(
     registry: Registry,
     add: Callable[..., Any],
-    key,
+    key: Path,
     monkeypatch: pytest.MonkeyPatch,
-    change,
+    change: dict[str, Any],
     fault: str,
 ) -> None:
     add()
@@ -102,7 +102,7 @@ def test_a_signature_that_does_not_hold_is_named(
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="rights of POSIX")
-def test_a_key_is_its_owners_alone_and_never_written_over(key) -> None:
+def test_a_key_is_its_owners_alone_and_never_written_over(key: Path) -> None:
     assert stat.S_IMODE(key.stat().st_mode) == 0o600
     before = key.read_bytes()
     with pytest.raises(SignatureError, match="exists"):
@@ -111,7 +111,7 @@ def test_a_key_is_its_owners_alone_and_never_written_over(key) -> None:
 
 
 def test_what_is_no_key_signs_nothing(
-    registry: Registry, add: Callable[..., Any], key, tmp_path: Path
+    registry: Registry, add: Callable[..., Any], key: Path, tmp_path: Path
 ) -> None:
     with pytest.raises(SignatureError, match="nothing is recorded"):
         audit_commands.sign_head(registry, key, ADA)
@@ -125,12 +125,12 @@ def test_what_is_no_key_signs_nothing(
 
 
 def test_without_the_extra_part_one_sentence_says_how_to_get_it(
-    registry: Registry, add: Callable[..., Any], key, monkeypatch: pytest.MonkeyPatch
+    registry: Registry, add: Callable[..., Any], key: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     add()
     real = builtins.__import__
 
-    def lacking(name, *arguments: object, **options: Any):
+    def lacking(name: str, *arguments: object, **options: Any) -> Any:
         if name.startswith("cryptography"):
             raise ModuleNotFoundError(name)
         return real(name, *arguments, **options)

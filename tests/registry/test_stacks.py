@@ -33,7 +33,7 @@ MM200, IN8 = 200_000.0, 203_200.0
 
 
 @pytest.fixture
-def shelf(registry: Registry, check: Callable[..., Any]):
+def shelf(registry: Registry, check: Callable[..., Any]) -> Registry:
     """Four sieves of 200 mm, checked: 2 mm, 1 mm, 500 um, 250 um."""
     for name, nominal in (("A", 2000.0), ("B", 1000.0), ("C", 500.0), ("D", 250.0)):
         sieve_commands.add_sieve(registry, NewSieve(name, nominal, frame_um=MM200), by="Ada Moss")
@@ -41,18 +41,20 @@ def shelf(registry: Registry, check: Callable[..., Any]):
     return registry
 
 
-def sources(found):
+def sources(found) -> list[str]:
     return sorted({finding.source for finding in found.findings})
 
 
-def test_a_sound_stack_is_ready(shelf) -> None:
+def test_a_sound_stack_is_ready(shelf: Registry) -> None:
     found = stacks.add(shelf, "sand", ["A", "B", "C", "D"], ADA)
     assert (found.is_ready, found.findings, found.notes) == (True, (), ())
     assert [s.sieve.id for s in stacks.ready(shelf, "sand").sieves] == ["A", "B", "C", "D"]
     assert stacks.names(shelf) == ["sand"]
 
 
-def test_each_thing_that_stands_against_a_run_is_named(shelf, check: Callable[..., Any]) -> None:
+def test_each_thing_that_stands_against_a_run_is_named(
+    shelf: Registry, check: Callable[..., Any]
+) -> None:
     stacks.add(shelf, "sand", ["B", "A", "C", "D"], ADA)
     check("C", outcome="fail")
     sieve_commands.quarantine(shelf, "D", "dented", ADA)
@@ -63,7 +65,7 @@ def test_each_thing_that_stands_against_a_run_is_named(shelf, check: Callable[..
     assert "due" in sources(late)
 
 
-def test_a_decided_retirement_stands_against_a_run(shelf) -> None:
+def test_a_decided_retirement_stands_against_a_run(shelf: Registry) -> None:
     stacks.add(shelf, "sand", ["A", "B"], ADA)
     decisions.decide(shelf, "C-0001", "retire", "bent", ADA)
     found = stacks.ready(shelf, "sand")
@@ -78,11 +80,11 @@ def test_a_decided_retirement_stands_against_a_run(shelf) -> None:
 
 
 def test_what_speaks_against_a_sieve_that_passed_is_told(
-    shelf, check: Callable[..., Any], measuring: Measuring
+    shelf: Registry, check: Callable[..., Any], measuring: Measuring
 ) -> None:
     stacks.add(shelf, "sand", ["A", "B"], ADA)
 
-    def notes():
+    def notes() -> list[tuple[str, str]]:
         return [(note.subject, note.source) for note in stacks.ready(shelf, "sand").notes]
 
     measuring.action = "clean and recheck"
@@ -115,7 +117,7 @@ def test_a_use_of_a_sieve_that_failed_says_so(
 
 
 def test_a_sieve_never_checked_or_not_signed_stands_against_a_run(
-    shelf, registry: Registry
+    shelf: Registry, registry: Registry
 ) -> None:
     sieve_commands.add_sieve(registry, NewSieve("E", 125.0, frame_um=MM200), by="Ada Moss")
     stacks.add(shelf, "fine", ["D", "E"], ADA)
@@ -132,14 +134,16 @@ def test_a_sieve_never_checked_or_not_signed_stands_against_a_run(
     ("frame_um", "fits"),
     [(MM200, True), (200_400.0, True), (IN8, False), (300_000.0, False), (304_800.0, False)],
 )
-def test_frames_have_to_match(shelf, check: Callable[..., Any], frame_um, fits: bool) -> None:
+def test_frames_have_to_match(
+    shelf: Registry, check: Callable[..., Any], frame_um: float, fits: bool
+) -> None:
     sieve_commands.add_sieve(shelf, NewSieve("E", 125.0, frame_um=frame_um), by="Ada Moss")
     check("E")
     found = stacks.add(shelf, "mixed", ["A", "E"], ADA)
     assert sources(found) == ([] if fits else ["frame"])
 
 
-def test_a_frame_nobody_recorded_is_only_told(shelf, check: Callable[..., Any]) -> None:
+def test_a_frame_nobody_recorded_is_only_told(shelf: Registry, check: Callable[..., Any]) -> None:
     sieve_commands.add_sieve(shelf, NewSieve("E", 125.0), by="Ada Moss")
     check("E")
     found = stacks.add(shelf, "x", ["D", "E"], ADA)
@@ -148,7 +152,7 @@ def test_a_frame_nobody_recorded_is_only_told(shelf, check: Callable[..., Any]) 
 
 
 def test_two_sieves_of_one_size_are_a_finding_and_a_gap_is_a_note(
-    shelf, check: Callable[..., Any]
+    shelf: Registry, check: Callable[..., Any]
 ) -> None:
     for name, nominal in (("E", 250.0), ("F", 63.0)):
         sieve_commands.add_sieve(shelf, NewSieve(name, nominal, frame_um=MM200), by="Ada Moss")
@@ -159,7 +163,7 @@ def test_two_sieves_of_one_size_are_a_finding_and_a_gap_is_a_note(
     assert [note.subject for note in gap.notes] == ["F"]
 
 
-def test_a_stack_holds_known_sieves_once_and_is_changed_on_purpose(shelf) -> None:
+def test_a_stack_holds_known_sieves_once_and_is_changed_on_purpose(shelf: Registry) -> None:
     for wrong, error in ((["A", "A"], StackError), ([], StackError), (["Z"], UnknownSieveError)):
         with pytest.raises(error):
             stacks.add(shelf, "sand", wrong, ADA)
@@ -188,7 +192,7 @@ def test_the_load_limit_of_the_trade(nominal_um: int, frame_um: int, grams: int)
     assert load_limit_g(nominal_um * 1000, frame_um * 1000) == grams
 
 
-def test_a_run_logs_every_sieve_at_once_with_how_it_was_done(shelf) -> None:
+def test_a_run_logs_every_sieve_at_once_with_how_it_was_done(shelf: Registry) -> None:
     stacks.add(shelf, "sand", ["A", "B", "C"], ADA)
     details = UseDetails(
         method="hammer", material="quartz sand", abrasiveness="high",
@@ -206,7 +210,7 @@ def test_a_run_logs_every_sieve_at_once_with_how_it_was_done(shelf) -> None:
     assert verification.verify(shelf).ok
 
 
-def test_an_overloaded_sieve_and_lost_material_are_findings(shelf) -> None:
+def test_an_overloaded_sieve_and_lost_material_are_findings(shelf: Registry) -> None:
     stacks.add(shelf, "sand", ["A", "B"], ADA)
     details = UseDetails(method="hand", mass_g=Decimal(500))
     masses = {"A": Decimal(193), "B": Decimal(194), "pan": Decimal(111)}
@@ -215,7 +219,7 @@ def test_an_overloaded_sieve_and_lost_material_are_findings(shelf) -> None:
     assert [(f.source, f.subject) for f in done.findings] == [("load", "B"), ("balance", "pan")]
 
 
-def test_a_run_is_logged_whole_or_not_at_all(shelf) -> None:
+def test_a_run_is_logged_whole_or_not_at_all(shelf: Registry) -> None:
     stacks.add(shelf, "sand", ["A", "B"], ADA)
     sieve_commands.quarantine(shelf, "B", "dented", ADA)
     before = verification.ledger_head(shelf)

@@ -38,8 +38,8 @@ format = "%d.%m.%Y"
 
 
 @pytest.fixture
-def table(tmp_path: Path):
-    def writing(text, name="own.csv", encoding="utf-8"):
+def table(tmp_path: Path) -> Callable[..., Path]:
+    def writing(text: str, name: str = "own.csv", encoding: str = "utf-8") -> Path:
         path = tmp_path / name
         path.write_bytes(text.encode(encoding))
         return path
@@ -47,12 +47,20 @@ def table(tmp_path: Path):
     return writing
 
 
-def read(registry, path, what="sieves", mapping=None, dry_run=False):
+def read(
+    registry: Registry,
+    path: Path,
+    what: str = "sieves",
+    mapping: Path | None = None,
+    dry_run: bool = False,
+):
     mapped = tables.read_mapping(mapping)
     return tables.import_table(registry, path, what, mapped, ADA, dry_run=dry_run)
 
 
-def test_a_table_with_its_own_columns_is_read_by_a_mapping(registry: Registry, table) -> None:
+def test_a_table_with_its_own_columns_is_read_by_a_mapping(
+    registry: Registry, table: Callable[..., Path]
+) -> None:
     own = table(OWN, "map.toml")
     sieves = table("Sieve no.;Mesh;In use since;Size;Maker\n=1+1;75 um;10.01.2025;8in;Meadow\n"
                    "B;No. 200;11.01.2025;;@Home\n", encoding="cp1252")  # fmt: skip
@@ -69,7 +77,7 @@ def test_a_table_with_its_own_columns_is_read_by_a_mapping(registry: Registry, t
 
 
 def test_every_bad_row_is_told_with_its_line_and_nothing_is_recorded(
-    registry: Registry, add: Callable[..., Any], table
+    registry: Registry, add: Callable[..., Any], table: Callable[..., Path]
 ) -> None:
     add("A")
     path = table(
@@ -94,7 +102,7 @@ def test_every_bad_row_is_told_with_its_line_and_nothing_is_recorded(
 
 
 def test_past_checks_are_read_with_what_is_known_of_them(
-    registry: Registry, add: Callable[..., Any], table
+    registry: Registry, add: Callable[..., Any], table: Callable[..., Path]
 ) -> None:
     add("A", in_service=date(2024, 1, 1))
     path = table(
@@ -129,7 +137,7 @@ def test_past_checks_are_read_with_what_is_known_of_them(
     ],
 )
 def test_a_check_that_cannot_have_been_is_a_bad_row(
-    registry: Registry, add: Callable[..., Any], table, row: str, why: str
+    registry: Registry, add: Callable[..., Any], table: Callable[..., Path], row: str, why: str
 ) -> None:
     add("A", in_service=date(2024, 1, 1))
     path = table(f"sieve,date,outcome,mean_x,mean_y\nA,2024-05-01,pass,75,75\n{row}\n")
@@ -150,14 +158,16 @@ def test_a_check_that_cannot_have_been_is_a_bad_row(
     ],
 )
 def test_a_table_that_cannot_be_meant_is_refused(
-    registry: Registry, table, text: str, mapping: str, why: str
+    registry: Registry, table: Callable[..., Path], text: str, mapping: str, why: str
 ) -> None:
     own = table(mapping, "map.toml") if mapping else None
     with pytest.raises(UsageError, match=why):
         read(registry, table(text), mapping=own)
 
 
-def test_the_file_that_was_read_in_is_kept_as_evidence(registry: Registry, table) -> None:
+def test_the_file_that_was_read_in_is_kept_as_evidence(
+    registry: Registry, table: Callable[..., Path]
+) -> None:
     path = table("id,nominal\nA,75um\n")
     read(registry, path)
     with registry.reading() as connection:
@@ -179,7 +189,7 @@ def test_a_workbook_is_read_as_text_days_and_numbers(registry: Registry, tmp_pat
     assert (sieve.in_service, sieve.interval_months, sieve.maker) == (date(2025, 1, 2), 6, "=1+1")
 
 
-def test_a_workbook_that_is_none_says_so(registry: Registry, table) -> None:
+def test_a_workbook_that_is_none_says_so(registry: Registry, table: Callable[..., Path]) -> None:
     with pytest.raises(ArchiveError, match="not an XLSX table"):
         read(registry, table("PK no workbook", "own.xlsx"))
     with pytest.raises(ArchiveError, match="cannot be read"):
@@ -209,7 +219,7 @@ def test_what_is_written_runs_nothing_and_reads_back_the_same(
 
 
 @file_only
-def test_commands_tell_bad_rows_and_end_with_48(run: Program, table) -> None:
+def test_commands_tell_bad_rows_and_end_with_48(run: Program, table: Callable[..., Path]) -> None:
     path = table("id,nominal\nA,75um\nB,75\n")
     trial = run("import", str(path), "--dry-run")
     assert trial.code == 39  # a trial begins no registry
@@ -226,7 +236,7 @@ def test_commands_tell_bad_rows_and_end_with_48(run: Program, table) -> None:
 
 
 def test_a_mapping_that_would_map_nothing_is_refused_and_the_help_shows_one(
-    registry: Registry, table, run: Program
+    registry: Registry, table: Callable[..., Path], run: Program
 ) -> None:
     with pytest.raises(UsageError, match=r"'id' stands outside.*\[columns\]"):
         tables.read_mapping(table('id = "Sieve no."', "map.toml"))
@@ -240,7 +250,7 @@ def test_a_mapping_that_would_map_nothing_is_refused_and_the_help_shows_one(
 
 
 def test_a_past_check_that_counted_nothing_is_written_without_a_count(
-    registry: Registry, table, add: Callable[..., Any]
+    registry: Registry, table: Callable[..., Path], add: Callable[..., Any]
 ) -> None:
     add()
     read(registry, table("sieve,date,outcome,mean_x,mean_y\nS-1,2026-01-05,pass,75,75\n"), "checks")
@@ -249,7 +259,7 @@ def test_a_past_check_that_counted_nothing_is_written_without_a_count(
 
 
 def test_a_word_for_an_outcome_that_is_not_known_points_to_the_mapping(
-    registry: Registry, table, add: Callable[..., Any]
+    registry: Registry, table: Callable[..., Path], add: Callable[..., Any]
 ) -> None:
     add()
     told = read(

@@ -10,6 +10,7 @@ from typing import Any
 import pytest
 
 from sieve_registry.audit import verification
+from sieve_registry.audit.verification import Verification
 from sieve_registry.errors import BrokenRecordError
 from sieve_registry.sieves import commands as sieve_commands
 from sieve_registry.store.engine import Registry
@@ -20,7 +21,9 @@ UNGUARD = ("DROP TRIGGER event_no_update", "DROP TRIGGER event_no_delete")
 
 
 @pytest.fixture
-def tampered(registry: Registry, add: Callable[..., Any], check: Callable[..., Any], path: Path):
+def tampered(
+    registry: Registry, add: Callable[..., Any], check: Callable[..., Any], path: Path
+) -> Callable[..., Verification]:
     """A registry of six events; what is given is done to its file behind its back."""
     add()
     check()
@@ -30,7 +33,7 @@ def tampered(registry: Registry, add: Callable[..., Any], check: Callable[..., A
     sieve_commands.retire(registry, "S-1", "worn")
     assert verification.verify(registry).ok
 
-    def tamper(*statements: object):
+    def tamper(*statements: object) -> Verification:
         connection = sqlite3.connect(path)
         try:
             with connection:
@@ -43,11 +46,13 @@ def tampered(registry: Registry, add: Callable[..., Any], check: Callable[..., A
     return tamper
 
 
-def subjects(found):
+def subjects(found: Verification) -> set[tuple[str, str]]:
     return {(finding.source, finding.subject) for finding in found.findings}
 
 
-def test_a_registry_as_recorded_has_no_findings(tampered, registry: Registry) -> None:
+def test_a_registry_as_recorded_has_no_findings(
+    tampered: Callable[..., Verification], registry: Registry
+) -> None:
     found = verification.verify(registry)
     assert (found.ok, found.events, found.findings) == (True, 6, ())
     assert found.head == verification.ledger_head(registry)[1]
@@ -58,7 +63,9 @@ def test_an_empty_registry_is_whole(registry: Registry) -> None:
     assert verification.verify(registry).ok
 
 
-def test_a_flipped_byte_in_a_payload_is_named(registry: Registry, tampered, path: Path) -> None:
+def test_a_flipped_byte_in_a_payload_is_named(
+    registry: Registry, tampered: Callable[..., Verification], path: Path
+) -> None:
     registry.close()
     data = bytearray(path.read_bytes())
     for wal in path.parent.glob("*-wal"):
@@ -73,7 +80,7 @@ def test_a_flipped_byte_in_a_payload_is_named(registry: Registry, tampered, path
 
 @pytest.mark.parametrize("byte", [b"\xff", b"\x00"])
 def test_a_payload_that_is_no_text_any_more_is_named(
-    registry: Registry, tampered, path: Path, byte: bytes
+    registry: Registry, tampered: Callable[..., Verification], path: Path, byte: bytes
 ) -> None:
     registry.close()
     data = path.read_bytes()
@@ -85,19 +92,19 @@ def test_a_payload_that_is_no_text_any_more_is_named(
 @pytest.mark.parametrize(
     "change", ["person = 'Bo'", "on_date = '2025-01-01'", "payload = '{'", "hash = 'x'", "seq = 77"]
 )
-def test_a_changed_event_is_named(tampered, change: str) -> None:
+def test_a_changed_event_is_named(tampered: Callable[..., Verification], change: str) -> None:
     found = tampered(*UNGUARD, f"UPDATE event SET {change} WHERE seq = 3")
     assert found.findings[0].source == "chain"
     assert found.findings[0].subject in ("event 3", "event 4")
 
 
-def test_a_removed_event_is_named(tampered) -> None:
+def test_a_removed_event_is_named(tampered: Callable[..., Verification]) -> None:
     found = tampered(*UNGUARD, "DELETE FROM event WHERE seq = 3")
     assert found.findings[0].message == "event 3 is missing"
     assert ("records", "use_log 3") in subjects(found)
 
 
-def guards_of(path):
+def guards_of(path: Path) -> list[str]:
     """The statements that make the guards anew, word for word."""
     connection = sqlite3.connect(path)
     rows = connection.execute("SELECT sql FROM sqlite_master WHERE type = 'trigger'").fetchall()
@@ -105,7 +112,9 @@ def guards_of(path):
     return [sql for (sql,) in rows]
 
 
-def test_a_cut_off_end_needs_a_head_noted_earlier(tampered, registry: Registry, path: Path) -> None:
+def test_a_cut_off_end_needs_a_head_noted_earlier(
+    tampered: Callable[..., Verification], registry: Registry, path: Path
+) -> None:
     head = verification.ledger_head(registry)[1]
     registry.head_note.unlink()
     guards = guards_of(path)
@@ -116,7 +125,7 @@ def test_a_cut_off_end_needs_a_head_noted_earlier(tampered, registry: Registry, 
 
 
 def test_a_cut_off_end_is_found_by_the_note_beside_the_file(
-    tampered, registry: Registry, path: Path
+    tampered: Callable[..., Verification], registry: Registry, path: Path
 ) -> None:
     head = verification.ledger_head(registry)[1]
     cut = ("DELETE FROM event WHERE seq = 6", "DELETE FROM retirement")
@@ -124,7 +133,7 @@ def test_a_cut_off_end_is_found_by_the_note_beside_the_file(
     assert subjects(found) == {("chain", f"head {head}")}
 
 
-def test_guards_taken_away_are_named(tampered) -> None:
+def test_guards_taken_away_are_named(tampered: Callable[..., Verification]) -> None:
     found = tampered(*UNGUARD)
     assert [finding.message for finding in found.findings] == [
         "its tables or guards are not as they were made"
@@ -148,7 +157,7 @@ def test_guards_taken_away_are_named(tampered) -> None:
     ],
 )  # fmt: skip
 def test_a_derived_row_that_left_its_event_is_named(
-    tampered, change: str, subject: str, word: str
+    tampered: Callable[..., Verification], change: str, subject: str, word: str
 ) -> None:
     found = tampered(change)
     (finding,) = (f for f in found.findings if f.source == "records")
@@ -157,7 +166,7 @@ def test_a_derived_row_that_left_its_event_is_named(
 
 
 def test_a_row_slipped_in_points_to_verify_when_it_stands_in_the_way(
-    tampered, registry: Registry, add: Callable[..., Any]
+    tampered: Callable[..., Verification], registry: Registry, add: Callable[..., Any]
 ) -> None:
     tampered(
         "INSERT INTO sieve SELECT 'S-2', nominal_nm, standard, grade, serial, frame_nm, "
@@ -167,7 +176,7 @@ def test_a_row_slipped_in_points_to_verify_when_it_stands_in_the_way(
         add("S-2")
 
 
-def test_a_row_that_points_nowhere_is_named(tampered) -> None:
+def test_a_row_that_points_nowhere_is_named(tampered: Callable[..., Verification]) -> None:
     found = tampered("UPDATE use_log SET sieve_id = 'S-9'")
     assert any("not there" in finding.message for finding in found.findings)
 
@@ -192,7 +201,9 @@ def test_a_flipped_byte_in_an_evidence_file_is_named(
     assert "missing" in finding.message
 
 
-def test_a_damaged_page_of_the_file_is_found(registry: Registry, tampered, path: Path) -> None:
+def test_a_damaged_page_of_the_file_is_found(
+    registry: Registry, tampered: Callable[..., Verification], path: Path
+) -> None:
     registry.close()
     data = bytearray(path.read_bytes())
     size = int.from_bytes(data[16:18], "big")

@@ -58,6 +58,6 @@ def test_a_writer_killed_at_any_moment_leaves_a_whole_registry(path: Path) -> No
     assert found.events == 3 + uses // 2
 
 
-def has_uses(path, name):
+def has_uses(path: Path, name: str) -> bool:
     histories = sieve_queries.all_histories(engine.open_registry(path))
     return any(h.uses for h in histories if h.sieve.id == name)

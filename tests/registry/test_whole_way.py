@@ -23,7 +23,7 @@ def lab(
     return Program(monkeypatch, capsys, tmp_path / "lab.sqlite")
 
 
-def draw(path, aperture_px, seed):
+def draw(path: Path, aperture_px: float, seed: int) -> str:
     cloth = Cloth(aperture_px, 10.0, sd_px=0.3, rotation_deg=0.7, seed=seed)
     save(render(cloth, sensor=Sensor(noise=0.01, seed=seed), shape=(420, 560)), path)
     return str(path)

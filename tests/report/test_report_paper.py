@@ -20,7 +20,10 @@ from program import HousedProgram
 
 @pytest.fixture
 def type_it(
-    filled, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+    filled: Path,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
 ) -> HousedProgram:
     """Runs `sieveward …` in an empty folder, on a copy of the laboratory."""
     copy, home = tmp_path / "lab", tmp_path / "home"
@@ -41,7 +44,7 @@ def type_it(
     ],
 )
 def test_a_report_is_of_a_check_or_a_sieve_and_named_by_it(
-    type_it, words, check: str | None, sieve
+    type_it: HousedProgram, words: tuple[str, ...], check: str | None, sieve: str | None
 ) -> None:
     code, out, _ = type_it("report", *words, "--as-of", "2023-05-30", "--json", "-")
     if check is not None:
@@ -66,7 +69,7 @@ def test_a_report_is_of_a_check_or_a_sieve_and_named_by_it(
     ],
 )
 def test_what_is_not_there_is_told_in_one_sentence(
-    type_it, words: tuple[str, ...], code: int, tells: str
+    type_it: HousedProgram, words: tuple[str, ...], code: int, tells: str
 ) -> None:
     found, _, err = type_it("report", *words)
     assert (found, err.count("\n")) == (code, 1)
@@ -74,7 +77,7 @@ def test_what_is_not_there_is_told_in_one_sentence(
     assert not list(type_it.home.iterdir())
 
 
-def test_a_pdf_of_a4_pages_the_same_every_time(type_it) -> None:
+def test_a_pdf_of_a4_pages_the_same_every_time(type_it: HousedProgram) -> None:
     pytest.importorskip("weasyprint", reason="weasyprint is not installed", exc_type=Exception)
     for name in ("one.pdf", "two.pdf"):
         assert type_it("report", "S-0125", "--as-of", "2023-05-30", "--out", name)[0] == 0
@@ -97,7 +100,7 @@ def test_a_report_fits_its_pages() -> None:
 
 
 def test_without_the_extra_a_pdf_is_refused_in_one_sentence(
-    type_it, monkeypatch: pytest.MonkeyPatch
+    type_it: HousedProgram, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setitem(sys.modules, "weasyprint", None)
     code, _, err = type_it("report", "1", "--out", "one.pdf")
@@ -113,11 +116,11 @@ class Seen(HTMLParser):
         super().__init__()
         self.hrefs = []
 
-    def handle_starttag(self, tag, attrs) -> None:
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
         self.hrefs += [value for name, value in attrs if name == "href" and tag == "a"]
 
 
-def test_the_auditors_folder_stands_alone(type_it) -> None:
+def test_the_auditors_folder_stands_alone(type_it: HousedProgram) -> None:
     out = type_it.home / "audit"
     code, said, _ = type_it("audit", "--as-of", "2023-05-30", "--out", str(out), "--with-files")
     assert code == 0, said
@@ -140,7 +143,7 @@ def test_the_auditors_folder_stands_alone(type_it) -> None:
     assert sorted(scans) == ["C-0001", "C-0002", "C-0003"]
 
 
-def test_without_files_the_evidence_is_linked_where_it_lies(type_it) -> None:
+def test_without_files_the_evidence_is_linked_where_it_lies(type_it: HousedProgram) -> None:
     out = type_it.home / "audit"
     assert type_it("audit", "--as-of", "2023-05-30", "--out", str(out))[0] == 0
     seen = Seen()
@@ -150,7 +153,7 @@ def test_without_files_the_evidence_is_linked_where_it_lies(type_it) -> None:
     assert all((out / unquote(href)).resolve().is_file() for href in linked)
 
 
-def test_lost_evidence_is_left_out_and_told(type_it) -> None:
+def test_lost_evidence_is_left_out_and_told(type_it: HousedProgram) -> None:
     scan = next((type_it.lab / "registry.evidence").rglob("*.tif"))
     scan.unlink()
     out = type_it.home / "audit"
@@ -163,7 +166,7 @@ def test_lost_evidence_is_left_out_and_told(type_it) -> None:
     assert len(list((out / "reports").glob("C-*.html"))) == 2
 
 
-def test_only_the_pages_own_script_may_run(type_it) -> None:
+def test_only_the_pages_own_script_may_run(type_it: HousedProgram) -> None:
     out = type_it.home / "audit"
     type_it("audit", "--as-of", "2023-05-30", "--out", str(out))
     page = (out / "index.html").read_text("utf-8")
@@ -173,6 +176,6 @@ def test_only_the_pages_own_script_may_run(type_it) -> None:
     assert "://" not in page
 
 
-def test_files_need_a_folder(type_it) -> None:
+def test_files_need_a_folder(type_it: HousedProgram) -> None:
     code, _, err = type_it("audit", "--as-of", "2023-05-30", "--with-files")
     assert (code, err.count("\n")) == (2, 1)

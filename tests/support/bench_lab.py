@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import socket
 import threading
+from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -17,7 +18,7 @@ from sieve_registry.bench.desk import Desk
 from sieve_registry.bench.guard import TOKEN_HEADER
 from sieve_registry.bench.jobs import Job, Jobs, Phase
 from sieve_registry.demo.images import images_folder
-from sieve_registry.records import NewSieve
+from sieve_registry.records import Check, NewSieve
 from sieve_registry.sieves import commands as sieve_commands
 from sieve_registry.sieves import queries as sieve_queries
 from sieve_registry.store.engine import Registry, open_registry
@@ -47,7 +48,7 @@ class Lab:
         """What the page sends along with everything that changes something."""
         return {"Origin": self.home, TOKEN_HEADER: self.desk.token}
 
-    def checks(self, sieve_id: str = "S-0075"):
+    def checks(self, sieve_id: str = "S-0075") -> tuple[Check, ...]:
         return sieve_queries.get_history(self.registry, sieve_id).checks
 
 
@@ -71,7 +72,7 @@ def close(lab: Lab) -> None:
 
 
 @contextmanager
-def serving(lab: Lab):
+def serving(lab: Lab) -> Iterator[str]:
     """The bench on a port of its own."""
     import uvicorn
 

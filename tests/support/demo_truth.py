@@ -5,7 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 
+from sieve_inspect.synthetic import Truth
 from sieve_registry.demo.scans import SCANS, draw
 
 
@@ -39,7 +41,7 @@ def true_cloth(names: tuple[str, ...]) -> TrueCloth:
     return TrueCloth(*means, torn, float(whole.mean()))
 
 
-def widths_um(truth, direction, step):
+def widths_um(truth: Truth, direction: str, step: tuple[float, float]) -> npt.NDArray[np.float64]:
     """Widths across the wires, (n,), from the edge points: px turned to um before measuring."""
     edges = getattr(truth, f"edges_{direction}") * np.array(step)
     along = getattr(truth, f"along_{direction}") * np.array(step)

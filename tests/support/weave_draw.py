@@ -15,7 +15,7 @@ from scipy.spatial import cKDTree
 from sieve_inspect.measurement.model import Measurement
 from sieve_inspect.measurement.pipeline import measure
 from sieve_inspect.scale import Scale
-from sieve_inspect.synthetic import Cloth, Light, Optics, Sensor, render, save
+from sieve_inspect.synthetic import Cloth, Light, Optics, Sensor, Truth, render, save
 
 UM = 10.0  # um per px: brings some px to sizes the standards know
 EXACT = Scale(UM, UM, 0.0, 0.0, source="exact")
@@ -32,10 +32,10 @@ class Openings:
     flags: list[str]
 
     @property
-    def ok(self):
+    def ok(self) -> np.ndarray:
         return self.state == "ok"
 
-    def near(self, x, y):
+    def near(self, x: float, y: float) -> int:
         """Number of the opening nearest to a place."""
         return int(np.hypot(*(self.place - [x, y]).T).argmin())
 
@@ -63,9 +63,9 @@ def scanned(
     optics: Optics | None = None,
     sensor: Sensor | None = None,
     light: Light | None = None,
-    shape=(320, 420),
-    name="scan.png",
-):
+    shape: tuple[int, int] = (320, 420),
+    name: str = "scan.png",
+) -> tuple[Measurement, Truth, Openings]:
     """Draw, save, measure: (measurement, truth, openings)."""
     sensor = sensor or Sensor(noise=0.005, seed=cloth.seed)
     drawn = render(cloth, optics, sensor, shape, light=light)
@@ -75,7 +75,7 @@ def scanned(
     return measurement, drawn.truth, openings(measurement)
 
 
-def matched(truth, seen: Openings):
+def matched(truth: Truth, seen: Openings) -> tuple[np.ndarray, np.ndarray]:
     """Indices (truth, seen) of apertures at the same place."""
     pitch = float(np.hypot(*truth.vector_x))
     tree = cKDTree(np.stack([truth.x_px, truth.y_px], axis=1))
@@ -84,7 +84,7 @@ def matched(truth, seen: Openings):
     return index[hit], np.flatnonzero(hit)
 
 
-def errors(truth, seen: Openings) -> np.ndarray:
+def errors(truth: Truth, seen: Openings) -> np.ndarray:
     """Measured less true widths (n, 2) in px of the believed openings."""
     true, here = matched(truth, seen)
     good = seen.ok[here]
@@ -92,7 +92,7 @@ def errors(truth, seen: Openings) -> np.ndarray:
     return seen.width[here[good]] - real[true[good]]
 
 
-def states(truth, seen: Openings) -> np.ndarray:
+def states(truth: Truth, seen: Openings) -> np.ndarray:
     """Measured state (n,) of every true aperture, "" where nothing was found."""
     true, here = matched(truth, seen)
     out = np.full(len(truth), "", dtype="<U7")

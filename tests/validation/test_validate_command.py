@@ -12,6 +12,7 @@ from dataclasses import replace
 from html.parser import HTMLParser
 from importlib.metadata import PackageNotFoundError
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -27,7 +28,7 @@ from sieve_inspect.workers.software import software
 from sieve_registry.cli.main import main
 
 
-def typed(monkeypatch: pytest.MonkeyPatch, *arguments: object):
+def typed(monkeypatch: pytest.MonkeyPatch, *arguments: object) -> int:
     monkeypatch.setattr(sys, "argv", ["sieveward", "validate", *map(str, arguments)])
     with pytest.raises(SystemExit) as ended:
         main()
@@ -40,7 +41,7 @@ def only(monkeypatch: pytest.MonkeyPatch, *jobs: object) -> None:
 
 
 @pytest.fixture(scope="module")
-def quick(tmp_path_factory: pytest.TempPathFactory):
+def quick(tmp_path_factory: pytest.TempPathFactory) -> tuple[int, Path]:
     """One run of the quick part: exit code and the folder."""
     folder = tmp_path_factory.mktemp("validation") / "new"
     with pytest.MonkeyPatch.context() as patch:
@@ -48,20 +49,20 @@ def quick(tmp_path_factory: pytest.TempPathFactory):
 
 
 @pytest.fixture(scope="module")
-def told(quick):
+def told(quick: tuple[int, Path]) -> Any:
     return json.loads((quick[1] / "validation.json").read_text(encoding="utf-8"))
 
 
-def test_every_row_of_the_quick_part_holds(told) -> None:
+def test_every_row_of_the_quick_part_holds(told: dict[str, Any]) -> None:
     assert [row["name"] for row in told["rows"] if row["verdict"] != "holds"] == []
 
 
-def test_the_code_is_the_answer(quick, told) -> None:
+def test_the_code_is_the_answer(quick: tuple[int, Path], told: dict[str, Any]) -> None:
     assert quick[0] == (0 if told["ok"] else 1)
     assert told["ok"] == all(row["verdict"] == "holds" for row in told["rows"])
 
 
-def test_every_kind_of_row_is_there(told) -> None:
+def test_every_kind_of_row_is_there(told: dict[str, Any]) -> None:
     assert told["schema"] == "sieveward.validation/1"
     groups = {row["group"] for row in told["rows"]}
     assert groups == {"clean", "hard", "comb", "damage", "refusal", "honesty"}
@@ -74,12 +75,12 @@ def test_every_kind_of_row_is_there(told) -> None:
     assert set(told["versions"]) >= {"python", "sieveward", "numpy", "scipy"}
 
 
-def test_only_the_report_is_in_the_folder(quick) -> None:
+def test_only_the_report_is_in_the_folder(quick: tuple[int, Path]) -> None:
     names = sorted(path.name for path in quick[1].iterdir())
     assert names == [f"validation.{kind}" for kind in ("csv", "html", "json", "md")]
 
 
-def test_the_table_says_the_same(quick, told) -> None:
+def test_the_table_says_the_same(quick: tuple[int, Path], told: dict[str, Any]) -> None:
     text = (quick[1] / "validation.csv").read_text(encoding="utf-8")
     rows = list(csv.DictReader(io.StringIO(text)))
     assert [r["name"] for r in rows] == [r["name"] for r in told["rows"]]
@@ -96,16 +97,16 @@ class Reader(HTMLParser):
         super().__init__()
         self.loads, self.open = [], []
 
-    def handle_starttag(self, tag, attrs) -> None:
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
         self.loads += [value for name, value in attrs if name in ("src", "href")]
         if tag not in ("meta", "br"):
             self.open.append(tag)
 
-    def handle_endtag(self, tag) -> None:
+    def handle_endtag(self, tag: str) -> None:
         assert self.open.pop() == tag
 
 
-def test_the_page_needs_nothing_else(quick, told) -> None:
+def test_the_page_needs_nothing_else(quick: tuple[int, Path], told: dict[str, Any]) -> None:
     text = (quick[1] / "validation.html").read_text(encoding="utf-8")
     reader = Reader()
     reader.feed(text)
@@ -127,7 +128,7 @@ def test_a_row_that_does_not_hold_makes_the_answer_no(
 
 
 def test_a_fault_is_a_row_and_ends_nothing(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
-    def broken(folder) -> None:
+    def broken(folder: Path) -> None:
         raise ZeroDivisionError("made up")
 
     good = Row("hard", "good", "a", "b", "c", "e", holds=True)

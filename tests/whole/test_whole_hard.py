@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
@@ -10,38 +11,41 @@ import tifffile
 from scipy.ndimage import gaussian_filter
 
 from direct_drawing import draw_directly, srgb
-from round_measured import matched
+from round_measured import Matched, matched
 from sieve_inspect.errors import NominalMismatchError, RefusedImageError
 from sieve_inspect.measurement import scan_task
+from sieve_inspect.measurement.model import Measurement
 from sieve_inspect.measurement.pipeline import measure
 from sieve_inspect.scale import scale_from_text
 from sieve_inspect.summary.statistics import whole_cloth
-from sieve_inspect.synthetic.round_cloth import RoundCloth, draw_round
+from sieve_inspect.synthetic.round_cloth import RoundCloth, RoundTruth, draw_round
 
 SIDE = 900
 UM_PER_PX = 5.0
 
 
-def even(sigma: float):
+def even(sigma: float) -> Callable[[np.ndarray, np.ndarray], np.ndarray]:
     return lambda x, _: np.full_like(x, sigma)
 
 
-def across(first: float, last: float):
+def across(first: float, last: float) -> Callable[[np.ndarray, np.ndarray], np.ndarray]:
     return lambda x, _: first + (last - first) * x
 
 
 @pytest.fixture(params=["in bands", "in memory"])
-def measured(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch):
+def measured(
+    request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch
+) -> Callable[..., Measurement]:
     monkeypatch.setattr(scan_task, "WHOLE_FROM", 1 if request.param == "in bands" else 10**9)
 
-    def measuring(path, aperture=15.0):
+    def measuring(path: Path, aperture: float = 15.0) -> Measurement:
         scale = scale_from_text(str(UM_PER_PX))
         return measure([path], nominal_um=aperture * UM_PER_PX, scale=scale)
 
     return measuring
 
 
-def own_u(measurement):
+def own_u(measurement: Measurement) -> list[float]:
     """Standard uncertainty (px) of the mean of x and of y but for scale and sampling."""
     lines = [
         c for c in measurement.budget if c.of == "mean" and c.name not in ("scale", "sampling")
@@ -52,7 +56,7 @@ def own_u(measurement):
     ]
 
 
-def errors(measurement, truth):
+def errors(measurement: Measurement, truth: RoundTruth) -> tuple[Matched, np.ndarray]:
     found = matched(measurement.pictures[0].field, truth)
     return found, found.state == "ok"
 
@@ -63,7 +67,10 @@ def errors(measurement, truth):
     [even(1.0), even(0.7), across(0.7, 1.7), lambda x, y: 0.7 + 1.4 * np.hypot(x - 0.5, y - 0.5)],
 )
 def test_focus_does_not_pass_for_another_encoding(
-    measured, tmp_path: Path, encoding: str, blur
+    measured: Callable[..., Measurement],
+    tmp_path: Path,
+    encoding: str,
+    blur: Callable[[np.ndarray, np.ndarray], np.ndarray],
 ) -> None:
     """The wrong one would be off by 1.5 px."""
     path = tmp_path / "scan.tif"
@@ -76,7 +83,7 @@ def test_focus_does_not_pass_for_another_encoding(
 
 
 def test_openings_brighter_than_the_sensor_in_uneven_focus_are_not_blocked(
-    measured, tmp_path: Path
+    measured: Callable[..., Measurement], tmp_path: Path
 ) -> None:
     path = tmp_path / "scan.tif"
     truth = draw_directly(path, across(0.9, 1.2), SIDE, lit=even(1.2))
@@ -88,7 +95,9 @@ def test_openings_brighter_than_the_sensor_in_uneven_focus_are_not_blocked(
         assert abs(error[ok].mean()) < 2 * u
 
 
-def test_part_of_the_field_may_be_too_bright(measured, tmp_path: Path) -> None:
+def test_part_of_the_field_may_be_too_bright(
+    measured: Callable[..., Measurement], tmp_path: Path
+) -> None:
     path = tmp_path / "scan.tif"
     truth = draw_directly(path, even(1.0), SIDE, lit=across(0.6, 1.2))
     found, ok = errors(measured(path), truth)
@@ -98,7 +107,9 @@ def test_part_of_the_field_may_be_too_bright(measured, tmp_path: Path) -> None:
             assert abs(error[ok & (np.digitize(truth.x, [300, 600]) == part)].mean()) < 0.03
 
 
-def test_a_black_point_above_the_wires_is_doubted(measured, tmp_path: Path) -> None:
+def test_a_black_point_above_the_wires_is_doubted(
+    measured: Callable[..., Measurement], tmp_path: Path
+) -> None:
     """A tenth of the light cut off moves the edges of 15 px openings by an eighth of a pixel."""
     path = tmp_path / "scan.tif"
     truth = draw_directly(path, even(1.0), SIDE, cut=0.15)
@@ -111,7 +122,7 @@ def test_a_black_point_above_the_wires_is_doubted(measured, tmp_path: Path) -> N
 
 @pytest.mark.parametrize(("aperture", "wire", "sigma"), [(10.0, 6.0, 1.8), (7.0, 4.0, 1.4)])
 def test_wires_that_are_never_dark_are_doubted(
-    measured, tmp_path: Path, aperture: float, wire: float, sigma: float
+    measured: Callable[..., Measurement], tmp_path: Path, aperture: float, wire: float, sigma: float
 ) -> None:
     path = tmp_path / "scan.tif"
     truth = draw_directly(path, even(sigma), 700, aperture, wire)
@@ -122,7 +133,7 @@ def test_wires_that_are_never_dark_are_doubted(
 
 
 def test_an_encoding_that_the_edges_do_not_confirm_carries_no_verdict(
-    measured, tmp_path: Path
+    measured: Callable[..., Measurement], tmp_path: Path
 ) -> None:
     """Under such a blur linear light read as sRGB has edges of nearly the same shape."""
     path = tmp_path / "scan.tif"
@@ -132,7 +143,9 @@ def test_an_encoding_that_the_edges_do_not_confirm_carries_no_verdict(
 
 
 @pytest.mark.parametrize("share", [0.15, 0.3, 0.6])
-def test_a_picture_the_driver_sharpened_is_doubted(measured, tmp_path: Path, share: float) -> None:
+def test_a_picture_the_driver_sharpened_is_doubted(
+    measured: Callable[..., Measurement], tmp_path: Path, share: float
+) -> None:
     """An unsharp mask on stored numbers, which are not light, moves edges outward."""
     path = tmp_path / "scan.tif"
     truth = draw_directly(path, even(1.0), SIDE)
@@ -147,7 +160,9 @@ def test_a_picture_the_driver_sharpened_is_doubted(measured, tmp_path: Path, sha
 
 @pytest.mark.parametrize("missing", [((0,), ()), ((-9,), (3,)), ((4, 5), (-6,)), ((-8, 0, 8), ())])
 def test_wires_missing_right_across_are_a_torn_cloth_and_no_two(
-    measured, tmp_path: Path, missing
+    measured: Callable[..., Measurement],
+    tmp_path: Path,
+    missing: tuple[tuple[int, ...], tuple[int, ...]],
 ) -> None:
     path = tmp_path / "scan.tif"
     truth = draw_directly(path, even(1.0), SIDE, missing=missing)
@@ -160,7 +175,9 @@ def test_wires_missing_right_across_are_a_torn_cloth_and_no_two(
 
 
 @pytest.mark.parametrize("lost", [-12, 8, 12, 16])
-def test_a_scan_that_lost_or_repeated_lines_is_refused(measured, tmp_path: Path, lost: int) -> None:
+def test_a_scan_that_lost_or_repeated_lines_is_refused(
+    measured: Callable[..., Measurement], tmp_path: Path, lost: int
+) -> None:
     """Half a row is gone or there twice; what is left of it would be called blocked."""
     path = tmp_path / "scan.tif"
     draw_directly(path, even(1.0), SIDE)
@@ -172,7 +189,7 @@ def test_a_scan_that_lost_or_repeated_lines_is_refused(measured, tmp_path: Path,
 
 @pytest.mark.parametrize("lost", [-5, 5])
 def test_a_few_lost_lines_are_told_where_the_cloth_lies_turned(
-    measured, tmp_path: Path, lost: int
+    measured: Callable[..., Measurement], tmp_path: Path, lost: int
 ) -> None:
     path = tmp_path / "scan.tif"
     draw_directly(path, even(1.0), SIDE)
@@ -182,11 +199,11 @@ def test_a_few_lost_lines_are_told_where_the_cloth_lies_turned(
         measured(path)
 
 
-def wider_row(gaps, middle) -> None:
+def wider_row(gaps: list[np.ndarray], middle: int) -> None:
     gaps[1][middle + 3] += 8.0
 
 
-def wire_aside(gaps, middle) -> None:
+def wire_aside(gaps: list[np.ndarray], middle: int) -> None:
     gaps[0][middle] += 7.5
     gaps[0][middle + 1] -= 7.5
 
@@ -194,7 +211,10 @@ def wire_aside(gaps, middle) -> None:
 @pytest.mark.parametrize("woven", [wider_row, wire_aside])
 @pytest.mark.parametrize("turned", [2.0, 4.0, 33.0])
 def test_what_is_woven_so_is_no_jump_of_the_scanner(
-    measured, tmp_path: Path, woven, turned: float
+    measured: Callable[..., Measurement],
+    tmp_path: Path,
+    woven: Callable[[list[np.ndarray], int], None],
+    turned: float,
 ) -> None:
     path = tmp_path / "scan.tif"
     truth = draw_directly(path, even(1.0), SIDE, woven=woven, turned=turned)
@@ -207,7 +227,9 @@ def test_what_is_woven_so_is_no_jump_of_the_scanner(
         assert abs(error[ok].mean()) < 0.01
 
 
-def test_where_rows_run_along_the_scans_lines_nobody_can_tell(measured, tmp_path: Path) -> None:
+def test_where_rows_run_along_the_scans_lines_nobody_can_tell(
+    measured: Callable[..., Measurement], tmp_path: Path
+) -> None:
     """A row of the cloth that is a third of a pitch wider, or so many lines scanned twice."""
     path = tmp_path / "scan.tif"
     draw_directly(path, even(1.0), SIDE, woven=wider_row, turned=0.0)
@@ -216,7 +238,9 @@ def test_where_rows_run_along_the_scans_lines_nobody_can_tell(measured, tmp_path
     assert "turned by some degrees" in " ".join(measurement.fit_reasons)
 
 
-def test_a_large_covered_place_is_blocked(measured, tmp_path: Path) -> None:
+def test_a_large_covered_place_is_blocked(
+    measured: Callable[..., Measurement], tmp_path: Path
+) -> None:
     path = tmp_path / "scan.tif"
     truth = draw_directly(path, even(1.0), SIDE)
     image = tifffile.imread(path)
@@ -229,7 +253,9 @@ def test_a_large_covered_place_is_blocked(measured, tmp_path: Path) -> None:
     assert not (found.state[np.hypot(truth.x - 480, truth.y - 430) > 260] == "blocked").any()
 
 
-def test_no_width_is_believed_at_the_edge_of_a_hole(measured, tmp_path: Path) -> None:
+def test_no_width_is_believed_at_the_edge_of_a_hole(
+    measured: Callable[..., Measurement], tmp_path: Path
+) -> None:
     path = tmp_path / "scan.tif"
     truth = draw_directly(path, even(1.0), SIDE)
     image = tifffile.imread(path)
@@ -247,7 +273,7 @@ def test_no_width_is_believed_at_the_edge_of_a_hole(measured, tmp_path: Path) ->
 
 @pytest.mark.parametrize(("aperture", "wire"), [(16.5, 9.0), (12.0, 9.0), (18.75, 9.0)])
 def test_another_cloth_joined_to_the_first_is_no_cloth(
-    measured, tmp_path: Path, aperture: float, wire: float
+    measured: Callable[..., Measurement], tmp_path: Path, aperture: float, wire: float
 ) -> None:
     one, other, both = (tmp_path / f"{name}.tif" for name in ("one", "other", "both"))
     draw_directly(one, even(1.0), SIDE)
@@ -261,11 +287,16 @@ def test_another_cloth_joined_to_the_first_is_no_cloth(
 @pytest.mark.parametrize(("aperture", "wire", "sigma"), [(8, 5, 0.7), (8, 5, 1.0), (10, 6, 1.4)])
 @pytest.mark.parametrize("seed", [1, 2])
 def test_edges_that_all_lie_alike_on_the_pixels_tell_no_encoding(
-    measured, tmp_path: Path, aperture: int, wire: int, sigma: float, seed: int
+    measured: Callable[..., Measurement],
+    tmp_path: Path,
+    aperture: int,
+    wire: int,
+    sigma: float,
+    seed: int,
 ) -> None:
     """A pitch of whole pixels and no turn: the wrong encoding fits as well, 0.7 to 2 px off."""
 
-    def nearly_even(gaps, _) -> None:
+    def nearly_even(gaps: list[np.ndarray], _: int) -> None:
         for gap in gaps:
             gap[:] = aperture + 0.1 * (gap - aperture)
 
@@ -279,7 +310,9 @@ def test_edges_that_all_lie_alike_on_the_pixels_tell_no_encoding(
         assert abs(error[ok].mean()) < 0.05
 
 
-def test_a_negative_without_tags_carries_no_verdict(measured, tmp_path: Path) -> None:
+def test_a_negative_without_tags_carries_no_verdict(
+    measured: Callable[..., Measurement], tmp_path: Path
+) -> None:
     path = tmp_path / "scan.tif"
     draw_directly(path, even(1.0), SIDE, stored=lambda light: 1 - srgb(light))
     measurement = measured(path)

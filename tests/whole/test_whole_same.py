@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -41,7 +42,7 @@ LAYOUTS = {
 
 @pytest.mark.parametrize("layout", LAYOUTS)
 def test_any_layout_of_the_file_gives_the_same(
-    drawn: tuple[Path, RoundTruth], tmp_path: Path, layout
+    drawn: tuple[Path, RoundTruth], tmp_path: Path, layout: dict[str, Any]
 ) -> None:
     path, _ = drawn
     image = tifffile.imread(path)

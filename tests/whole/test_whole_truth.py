@@ -6,7 +6,9 @@ its widths are checked here against the areas that scikit-image counts.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -80,7 +82,7 @@ CASES = {
 
 
 @pytest.mark.parametrize("name", CASES)
-def test_other_cloths(name, tmp_path: Path) -> None:
+def test_other_cloths(name: str, tmp_path: Path) -> None:
     drawn = CASES[name]
     path = tmp_path / "a.tif"
     truth = draw_round(drawn, path)
@@ -122,20 +124,22 @@ def test_a_picture_without_mesh_is_refused(tmp_path: Path) -> None:
         measured(path)
 
 
-def _even(sigma):
+def _even(sigma: float) -> Callable[[np.ndarray, np.ndarray], np.ndarray]:
     return lambda x, _: np.full_like(x, sigma)
 
 
-def _sideways(x, y):
+def _sideways(x: np.ndarray, y: np.ndarray) -> np.ndarray:
     return 0.7 + 0.8 * x
 
 
-def _bulging(x, y):
+def _bulging(x: np.ndarray, y: np.ndarray) -> np.ndarray:
     return 0.8 + 1.6 * ((x - 0.5) ** 2 + (y - 0.5) ** 2)
 
 
 @pytest.mark.parametrize("blur", [_sideways, _bulging])
-def test_focus_may_vary_over_the_cloth(tmp_path: Path, blur) -> None:
+def test_focus_may_vary_over_the_cloth(
+    tmp_path: Path, blur: Callable[[np.ndarray, np.ndarray], np.ndarray]
+) -> None:
     path = tmp_path / "a.tif"
     truth = draw_directly(path, blur)
     field = measured(path)
@@ -160,7 +164,7 @@ def test_tight_openings_need_no_full_fit(
     asked = []
     full = banded._in_full
 
-    def counted(view, whole, which, *rest: object):
+    def counted(view: Any, whole: Any, which: np.ndarray, *rest: object) -> Any:
         asked.append(len(which))
         return full(view, whole, which, *rest)
 
