@@ -99,7 +99,7 @@ def test_what_was_told_goes_before_the_tags(tmp_path: Path, wanted: str) -> None
 
 def test_another_word_is_misuse(tmp_path: Path) -> None:
     save(Render(GREY, None), tmp_path / "a.png")
-    with pytest.raises(UsageError, match="auto, srgb, linear"):
+    with pytest.raises(UsageError, match="auto, srgb or linear"):
         told(tmp_path / "a.png", "adobe")
 
 

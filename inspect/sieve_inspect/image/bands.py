@@ -1,8 +1,8 @@
 """Large scans, read in bands of rows: memory does not grow with the scan.
 
-An uncompressed TIFF is read where it lies. Anything else is unpacked once, piece by piece, into
-memory where it fits there and into a file of the temporary folder where not. A strip or tile that
-cannot be read costs that piece and no more: its pixels are zero and `lost` says so.
+An uncompressed TIFF is read in place. Anything else is unpacked once, piece by piece, into
+memory if it fits, else into a file of the temporary folder. An unreadable strip or tile costs
+that piece alone: its pixels are zero and it is listed in `lost`.
 """
 
 from __future__ import annotations
@@ -40,9 +40,9 @@ from sieve_inspect.image.samples import Finish, InMemory, OnDisk, Pixels, Raw, p
 __all__ = ["Box", "ScanSource", "open_source", "size_of"]
 
 
-MAX_PLAIN_MEGAPIXELS = 2000.0  # of files that are as large as what they hold
-_IN_MEMORY = 400_000_000  # bytes unpacked
-_MOST_LOST = 0.2  # share of the picture
+MAX_PLAIN_MEGAPIXELS = 2000.0  # of uncompressed files
+_IN_MEMORY = 400_000_000  # bytes, unpacked, up to which a scan is kept in memory
+_MOST_LOST = 0.2  # share of the picture above which a file is refused
 _BAND = 256  # rows unpacked at a time
 
 
@@ -57,9 +57,10 @@ class Box(NamedTuple):
 
 @dataclass(frozen=True, eq=False)
 class ScanSource:
-    """A scan of `shape` (height, width) whose rows are read when they are asked for.
+    """A scan of `shape` (height, width) whose rows are read on demand.
 
-    Tags as in `Scan`; `lost` are the parts that could not be read.
+    Tags as in `Scan`; `lost` are the parts that could not be read; a scan read `in_place` costs
+    nothing to open again.
     """
 
     path: Path
@@ -73,7 +74,7 @@ class ScanSource:
     dpi: tuple[float, float] | None
     pixels: Pixels
     lost: tuple[Box, ...] = ()
-    in_place: bool = False  # read where it lies, so that it costs nothing to open it again
+    in_place: bool = False
 
     def rows(self, top: int, bottom: int) -> Raw:
         """The rows from `top` to before `bottom`, (rows, w) or (rows, w, 3), 8 or 16 bit."""
@@ -85,16 +86,16 @@ class ScanSource:
 
     @property
     def sha256(self) -> str:
-        """Of the file, in hexadecimal digits."""
+        """SHA-256 of the file, in hexadecimal digits."""
         return self.digest()
 
     def __reduce__(self) -> tuple[Any, ...]:
-        """Sent to another process, the scan is opened there anew."""
+        """In another process the scan is opened again."""
         return _reopened, (self.path, self.sha256)
 
     @classmethod
     def of(cls, scan: Scan) -> ScanSource:
-        """A scan that has been read whole."""
+        """The source of a scan held in memory."""
         raw = scan.raw if scan.raw.ndim == 3 else scan.raw[..., None]
         tags = Tags(scan.kind, scan.gamma, scan.srgb_tag, scan.linear_tag, scan.dpi)
         pixels = InMemory(raw, plain)
@@ -102,7 +103,7 @@ class ScanSource:
 
 
 def size_of(path: Path) -> int | None:
-    """Number of pixels the header of a picture file claims; None where there is none to read."""
+    """Number of pixels by the header of a picture file; None for an unreadable header."""
     try:
         if _is_tiff(path):
             import tifffile
@@ -114,7 +115,7 @@ def size_of(path: Path) -> int | None:
             warnings.simplefilter("ignore")
             with pillow().open(path) as header:
                 return int(header.size[0] * header.size[1])
-    except Exception:  # whoever reads the file next says what is wrong with it
+    except Exception:  # reading the file raises an error that says what is wrong
         return None
 
 
@@ -133,7 +134,7 @@ def open_source(
         if _is_tiff(path):
             return _open_tiff(path, max_megapixels, hashed)
         count = size_of(path)
-        # There is no decoder in bands for a BMP; it is as long as what it holds.
+        # There is no decoder in bands for BMP, which is uncompressed anyway.
         if count is None or count * 3 < _IN_MEMORY or _begins(path, b"BM"):
             return ScanSource.of(load_scan(path, max_megapixels or MAX_MEGAPIXELS))
         return _unpacked_top_down(path, max_megapixels or MAX_MEGAPIXELS)
@@ -156,7 +157,7 @@ def _begins(path: Path, *marks: bytes) -> bool:
 
 
 def _digest(path: Path, hashed: bool = True) -> Callable[[], str]:
-    """The SHA-256 of a file, worked out while the scan is being looked at."""
+    """A function that returns the SHA-256 of a file, which is computed in the background."""
     if not hashed:
         return lambda: ""
 
@@ -178,7 +179,7 @@ def _open_tiff(path: Path, max_megapixels: float | None, hashed: bool) -> ScanSo
         page: Any = file.pages[0]
         shape = (int(page.imagelength), int(page.imagewidth))
         plain = page.compression == 1 and page.is_contiguous and page.planarconfig == 1
-    except Exception as error:  # tifffile raises whatever a broken header leads it into
+    except Exception as error:  # tifffile raises anything on a broken header
         raise TruncatedImageError(file=path, reason=str(error)[:80]) from error
     with file:
         limit = MAX_PLAIN_MEGAPIXELS if plain else MAX_MEGAPIXELS
@@ -189,11 +190,11 @@ def _open_tiff(path: Path, max_megapixels: float | None, hashed: bool) -> ScanSo
         finish = _finisher(path, page)
         if plain:
             stored = f"{file.byteorder}u{page.bitspersample // 8}"
-            whole = (*shape, int(page.samplesperpixel))
+            stored_shape = (*shape, int(page.samplesperpixel))
             with path.open("rb") as plain_file:
-                on_disk = OnDisk(plain_file, int(page.dataoffsets[0]), whole, stored, finish)
-            missing = Box(on_disk.there, shape[0], 0, shape[1])
-            lost = [missing] if on_disk.there < shape[0] else []
+                on_disk = OnDisk(plain_file, int(page.dataoffsets[0]), stored_shape, stored, finish)
+            missing = Box(on_disk.present, shape[0], 0, shape[1])
+            lost = [missing] if on_disk.present < shape[0] else []
             pixels: Pixels = on_disk
         else:
             pixels, lost = _unpacked_pieces(file, page, finish)
@@ -206,7 +207,7 @@ def _open_tiff(path: Path, max_megapixels: float | None, hashed: bool) -> ScanSo
 
 
 def _finisher(path: Path, page: Any) -> Finish:
-    """What turns the stored samples of this page into grey or RGB pixels."""
+    """A function that turns the stored samples of a page into grey or RGB pixels."""
     import tifffile
 
     kind = tifffile.PHOTOMETRIC
@@ -240,7 +241,7 @@ def _unpacked_pieces(file: Any, page: Any, finish: Finish) -> tuple[Pixels, list
         data, index = piece
         try:
             return (None if data is None else page.decode(data, index, **tables)[0]), index
-        except Exception:  # decoders raise whatever a broken stream leads them into
+        except Exception:  # decoders raise anything on a broken stream
             return None, index
 
     def place(index: int) -> tuple[int, Box]:
@@ -249,7 +250,7 @@ def _unpacked_pieces(file: Any, page: Any, finish: Finish) -> tuple[Pixels, list
         return plane, Box(top, min(top + length, height), left, min(left + across, width))
 
     with ThreadPoolExecutor(2) as pool:
-        for part in _few(_pieces(file, page, planes * per_plane), 16):
+        for part in _chunks(_pieces(file, page, planes * per_plane), 16):
             for pixels, index in pool.map(decode, part):
                 plane, box = place(index)
                 if pixels is None:
@@ -262,7 +263,7 @@ def _unpacked_pieces(file: Any, page: Any, finish: Finish) -> tuple[Pixels, list
 
 
 def _pieces(file: Any, page: Any, count: int) -> Iterator[tuple[bytes | None, int]]:
-    """The stored bytes of every strip or tile; None where the file does not hold them."""
+    """The stored bytes of every strip or tile, and its number; None where they are missing."""
     end = file.filehandle.size
     offsets, sizes = page.dataoffsets, page.databytecounts
     for index in range(count):
@@ -274,7 +275,8 @@ def _pieces(file: Any, page: Any, count: int) -> Iterator[tuple[bytes | None, in
         yield file.filehandle.read(sizes[index]), index
 
 
-def _few(items: Iterator[Any], count: int) -> Iterator[list[Any]]:
+def _chunks(items: Iterator[Any], count: int) -> Iterator[list[Any]]:
+    """Lists of `count` items each, the last with what remains."""
     part: list[Any] = []
     for item in items:
         part.append(item)
@@ -294,7 +296,7 @@ class _Store:
         if height * self._row <= _IN_MEMORY:
             self._pixels = np.zeros(self._shape, stored)
         else:
-            self._file = tempfile.TemporaryFile()  # noqa: SIM115 - goes with what reads it
+            self._file = tempfile.TemporaryFile()  # noqa: SIM115 - closed by its readers
             self._file.truncate(height * self._row)
 
     def put(self, box: Box, pixels: NDArray[Any], samples: slice) -> None:
@@ -311,7 +313,7 @@ class _Store:
     def pixels(self, finish: Finish) -> Pixels:
         if self._file is None:
             return InMemory(self._pixels, finish)
-        with self._file as file:  # its pixels stay until the last who reads them is gone
+        with self._file as file:  # its pixels remain until the last reader is gone
             file.flush()
             return OnDisk(file, 0, self._shape, self._stored.str, finish)
 

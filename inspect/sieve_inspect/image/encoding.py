@@ -40,9 +40,10 @@ def srgb_to_linear(value: NDArray[np.float64]) -> NDArray[np.float64]:
 
 @dataclass(frozen=True)
 class Assumption:
-    """What the stored numbers mean ("srgb", "linear" or "gamma G"), why, and if that is a guess.
+    """The encoding of the stored numbers ("srgb", "linear" or "gamma G") and its reason.
 
-    `doubt` says why no verdict should stand on it, where that is so.
+    `guess` is true where nothing in the file names it; `doubt` is why a verdict under it can only
+    be indicative, empty where it is sure.
     """
 
     encoding: str
@@ -52,16 +53,20 @@ class Assumption:
 
     @property
     def alternative(self) -> str:
-        """The other thing a file without tags could mean."""
+        """The other encoding that a file without tags may have."""
         return "linear" if self.encoding == "srgb" else "srgb"
 
 
 def assumed_encoding(scan: Scan | ScanSource, wanted: str) -> Assumption:
-    """What the stored numbers of a scan mean, from what was asked for, its tags, or its depth."""
+    """The encoding of a scan: as `wanted`, unless "auto"; else by its tags, else by its depth.
+
+    Raises `UsageError` for an unknown encoding.
+    """
     if wanted not in ENCODINGS:
-        raise UsageError(message=f"--encoding is one of {', '.join(ENCODINGS)}, not '{wanted}'.")
+        names = " or ".join((", ".join(ENCODINGS[:-1]), ENCODINGS[-1]))
+        raise UsageError(message=f"Encoding '{wanted}' not known: give `encoding` as {names}.")
     if wanted != "auto":
-        return Assumption(wanted, "as told")
+        return Assumption(wanted, "as given")
     if scan.linear_tag:
         return Assumption("linear", "the file's colour profile says linear")
     if scan.srgb_tag:
@@ -90,12 +95,12 @@ def linear_to_srgb(value: NDArray[np.float64]) -> NDArray[np.float64]:
 
 
 def stored_by(encoding: str) -> Callable[[NDArray[np.float64]], NDArray[np.float64]]:
-    """What turns linear light into the numbers ("srgb" or "linear") of a file, 0..1."""
+    """The function that turns linear light into the stored numbers of an encoding, 0..1."""
     return linear_to_srgb if encoding == "srgb" else np.asarray
 
 
 def light_table(bits: int, encoding: str) -> NDArray[np.float32]:
-    """Linear light in 0..1 of every stored number."""
+    """Linear light in 0..1 of every stored number, (256,) or (65536,)."""
     top = (1 << bits) - 1
     steps = np.arange(top + 1) / top
     if encoding == "srgb":
@@ -117,5 +122,5 @@ def light_of(raw: Raw, table: NDArray[np.float32]) -> NDArray[np.float32]:
 
 
 def linear_light(scan: Scan, encoding: str) -> NDArray[np.float32]:
-    """Grey linear light (h, w) in 0..1 of a whole scan."""
+    """Grey linear light (h, w) in 0..1 of a scan."""
     return light_of(scan.raw, light_table(scan.bits, encoding))

@@ -1,4 +1,4 @@
-"""The one door to OpenCV: array shapes and constants changed in version 5, so nobody else calls it.
+"""All calls of OpenCV: array shapes and constants changed in version 5, so they stand together.
 
 Arrays are (height, width) or (height, width, 3); colours are given and returned as RGB.
 """
@@ -64,7 +64,7 @@ def shrink(image: Float32 | UInt8 | NDArray[np.uint16], factor: int) -> Float32:
 
 
 def resize(image: UInt8, factor: float) -> UInt8:
-    """Scale a picture for looking at, never for measuring."""
+    """Scale a picture for display, never for measuring."""
     method = cv2.INTER_AREA if factor < 1 else cv2.INTER_NEAREST
     return np.asarray(cv2.resize(image, None, fx=factor, fy=factor, interpolation=method), np.uint8)
 
@@ -73,7 +73,7 @@ def local_maxima(image: Float32, radius: float) -> tuple[NDArray[np.intp], NDArr
     """Rows and columns of pixels that nothing within `radius` px exceeds."""
     size = 2 * max(1, round(radius)) + 1
     disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size))
-    # Few pixels are the highest of nine, and only these are held against all of the disc.
+    # Few pixels are the highest of nine, and only these are compared with all of the disc.
     near = np.asarray(cv2.dilate(image, np.ones((3, 3), np.uint8)))
     rows, columns = np.divmod(np.flatnonzero(image >= near), image.shape[1])
     if len(rows) > _MANY * image.size:
@@ -91,7 +91,7 @@ def local_maxima(image: Float32, radius: float) -> tuple[NDArray[np.intp], NDArr
 
 
 def within(mask: NDArray[np.bool_], reach: int) -> NDArray[np.bool_]:
-    """Where the mask holds for all of a square of `reach` px to every side; never beyond it."""
+    """Where the mask is true over all of a square of `reach` px to every side."""
     square = np.ones((2 * reach + 1, 2 * reach + 1), np.uint8)
     padded = np.pad(mask.astype(np.uint8), reach)
     eroded = np.asarray(cv2.erode(padded, square))
@@ -99,7 +99,7 @@ def within(mask: NDArray[np.bool_], reach: int) -> NDArray[np.bool_]:
 
 
 def enclosed(mask: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    """Where the mask does not hold and no way of steps up, down or sideways leads out of it."""
+    """Where the mask is false and no steps up, down or sideways along false pixels lead outside."""
     beyond = np.pad(~mask, 1, constant_values=True).astype(np.uint8)
     label = np.asarray(cv2.connectedComponents(beyond, connectivity=4)[1])[1:-1, 1:-1]
     return np.asarray(~mask & (label != 1))  # the corner, counted first, lies outside

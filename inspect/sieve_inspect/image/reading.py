@@ -1,4 +1,4 @@
-"""Reading scan files: strict about damage, quiet about nothing."""
+"""Reading scan files: damage is reported and never filled in."""
 
 from __future__ import annotations
 
@@ -39,7 +39,7 @@ _KINDS = {"PNG", "JPEG", "TIFF", "BMP"}
 
 
 class Tags(NamedTuple):
-    """What a header says beside the size; fields as in `Scan`."""
+    """The header of a file without its size; fields as in `Scan`."""
 
     kind: str
     gamma: float | None
@@ -50,15 +50,19 @@ class Tags(NamedTuple):
 
 @dataclass(frozen=True, eq=False)
 class Scan:
-    """One picture as it lies on disk: pixels (h, w) or (h, w, 3), unsigned 8 or 16 bit."""
+    """One picture as stored: pixels (h, w) or (h, w, 3), unsigned 8 or 16 bit.
+
+    `gamma` is the PNG's gAMA entry; `srgb_tag` stands for a PNG sRGB chunk, EXIF colour space 1 or
+    an ICC profile of sRGB, `linear_tag` for an ICC profile of linear light; `dpi` is (x, y).
+    """
 
     path: Path
     sha256: str
     raw: NDArray[np.uint8] | NDArray[np.uint16]
     kind: str
-    gamma: float | None  # the PNG's gAMA entry, as written
-    srgb_tag: bool  # PNG sRGB chunk, EXIF colour space 1, or an ICC profile that says sRGB
-    linear_tag: bool  # an ICC profile or tag that says linear
+    gamma: float | None
+    srgb_tag: bool
+    linear_tag: bool
     dpi: tuple[float, float] | None
 
     @property
@@ -73,7 +77,7 @@ class Scan:
 
 
 def load_scan(path: Path, max_megapixels: float = MAX_MEGAPIXELS) -> Scan:
-    """Read a PNG, JPEG, TIFF or BMP; its orientation tag is ignored, pixels stay where they are.
+    """Read a PNG, JPEG, TIFF or BMP; its orientation tag is ignored.
 
     Raises `UnreadableImageError`, `EmptyFileError`, `TruncatedImageError`, `NotAnImageError`,
     `ImageTooLargeError`, and `RefusedImageError` for two-tone pictures.
@@ -86,12 +90,12 @@ def load_scan(path: Path, max_megapixels: float = MAX_MEGAPIXELS) -> Scan:
     if not data:
         raise EmptyFileError(file=path)
     picture, tags = _open(path, data, max_megapixels)
-    raw = _whole_pixels(path, picture)
+    raw = _decoded(path, picture)
     return Scan(path, hashlib.sha256(data).hexdigest(), raw, *tags)
 
 
 def pillow() -> Any:
-    """Pillow's door to pictures without its own limit: ours, which can be set, follows."""
+    """Pillow without its own limit on size; `checked_size` applies that of this project."""
     from PIL import Image
 
     Image.MAX_IMAGE_PIXELS = None
@@ -101,12 +105,12 @@ def pillow() -> Any:
 def _open(
     path: Path, data: bytes, max_megapixels: float
 ) -> tuple[Callable[[], NDArray[Any]], Tags]:
-    """A function that decodes the pixels, and what the header says."""
+    """A function that decodes the pixels, and the header's tags."""
     from PIL import UnidentifiedImageError
 
     try:
         with warnings.catch_warnings():
-            warnings.simplefilter("ignore")  # what a broken header makes Pillow say is said below
+            warnings.simplefilter("ignore")  # a broken header is reported below
             header = pillow().open(io.BytesIO(data), formats=sorted(_KINDS))
     except UnidentifiedImageError as error:
         if data[:4] in (b"II*\0", b"MM\0*", b"II+\0", b"MM\0+"):
@@ -125,8 +129,8 @@ def _open(
         deep_colour = header.format == "PNG" and _png_depth(data) == 16 and header.mode != "I;16"
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
-            header.load()  # Pillow is strict where OpenCV fills what is missing with grey
-        if deep_colour:  # Pillow would keep 8 of the 16 bits
+            header.load()  # Pillow is strict; OpenCV fills missing pixels with grey
+        if deep_colour:  # Pillow would drop 8 of the 16 bits
             deep = opencv.decode(data)
             if deep is not None:
                 return deep
@@ -138,26 +142,26 @@ def _open(
 
 
 def picture_tags(header: Any) -> Tags:
-    """What Pillow read of the header of a PNG, JPEG or BMP."""
+    """Tags of a PNG, JPEG or BMP, from a header that Pillow has read."""
     info: dict[Any, Any] = header.info
     return Tags(
         str(header.format),
         _positive(info.get("gamma")),
-        "srgb" in info or _exif_srgb(header) or _icc_says(info, b"srgb"),
-        _icc_says(info, b"linear"),
+        "srgb" in info or _exif_srgb(header) or _icc_names(info, b"srgb"),
+        _icc_names(info, b"linear"),
         _dpi(info.get("dpi")),
     )
 
 
 def tiff_tags(path: Path, page: Any) -> Tags:
-    """What tifffile read of a page's header. Raises `RefusedImageError` for two-tone pictures."""
+    """Tags of a TIFF page that tifffile has read. Raises `RefusedImageError` for two-tone pages."""
     if page.bitspersample == 1:
         raise _two_tone(path)
     profile = page.tags.get(34675)  # ICC profile (TIFF 6 extension)
     info: dict[Any, Any] = {"icc_profile": bytes(profile.value) if profile else b""}
     resolution = page.get_resolution("inch")
     dpi = _dpi(resolution) if resolution and resolution[0] > 1 else None
-    return Tags("TIFF", None, _icc_says(info, b"srgb"), _icc_says(info, b"linear"), dpi)
+    return Tags("TIFF", None, _icc_names(info, b"srgb"), _icc_names(info, b"linear"), dpi)
 
 
 def _open_tiff(
@@ -171,7 +175,7 @@ def _open_tiff(
         tags = tiff_tags(path, page)
     except RefusedImageError:
         raise
-    except Exception as error:  # tifffile raises whatever a broken header leads it into
+    except Exception as error:  # tifffile raises anything on a broken header
         raise TruncatedImageError(file=path, reason=_short(error)) from error
     checked_size(path, count, max_megapixels)
 
@@ -190,14 +194,14 @@ def _open_tiff(
     return decode, tags
 
 
-def _whole_pixels(
+def _decoded(
     path: Path, decode: Callable[[], NDArray[Any]]
 ) -> NDArray[np.uint8] | NDArray[np.uint16]:
     try:
         array = decode()
     except (MemoryError, NotAnImageError):
         raise
-    except Exception as error:  # decoders raise whatever a broken stream leads them into
+    except Exception as error:  # decoders raise anything on a broken stream
         raise TruncatedImageError(file=path, reason=_short(error)) from error
     if array.ndim == 3:
         array = array[:, :, :3] if array.shape[2] >= 3 else array[:, :, 0]
@@ -209,7 +213,7 @@ def _whole_pixels(
 def _two_tone(path: Path) -> RefusedImageError:
     return RefusedImageError(
         file=path,
-        reason="it is pure black and white, so the edges have lost their place between pixels",
+        reason="it is pure black and white, so the position of edges between pixels is lost",
         advice="Scan in greyscale, 8 or 16 bit",
     )
 
@@ -244,12 +248,12 @@ def _png_depth(data: bytes) -> int:
 def _exif_srgb(header: Any) -> bool:
     try:
         exif = header.getexif().get_ifd(0x8769)
-    except Exception:  # a broken EXIF block says nothing, and is no reason to refuse the pixels
+    except Exception:  # a broken EXIF block is no reason to refuse the pixels
         return False
     return bool(exif.get(0xA001) == 1)  # ColorSpace = sRGB (Exif 2.3)
 
 
-def _icc_says(info: dict[Any, Any], word: bytes) -> bool:
+def _icc_names(info: dict[Any, Any], word: bytes) -> bool:
     profile = info.get("icc_profile") or b""
     # The description is ASCII in version 2 profiles and UTF-16 in version 4.
     return word in profile.lower().replace(b"\0", b"")

@@ -17,10 +17,10 @@ __all__ = ["Finish", "InMemory", "OnDisk", "Pixels", "Raw", "plain"]
 
 Raw = NDArray[Any]  # grey (..., ) or colour (..., 3), unsigned 8 or 16 bit
 
-_FEW = 4096  # pixels; after a look at more of them mapped pages are given back, …
-_FRUGAL = 250_000_000  # … and in files of more bytes after every …
-_STRETCHES = 32  # … pieces of …
-_STRETCH = 1 << 21  # … so many bytes: systems map that much at the first touch of any of it
+_FEW = 4096  # pixels; after reading more of them mapped pages are released, …
+_FRUGAL = 250_000_000  # … and in files of more samples than this after every …
+_STRETCHES = 32  # … stretches of …
+_STRETCH = 1 << 21  # … so many bytes, which systems map together at the first access
 
 Finish = Callable[[NDArray[Any]], Raw]  # stored samples (..., s) to grey or RGB
 
@@ -61,10 +61,10 @@ class InMemory(Pixels):
 
 
 class OnDisk(Pixels):
-    """Stored samples (h, w, s) in a file, from a byte on; rows that are not there are zero.
+    """Stored samples (h, w, s) in a file, from a byte on; rows that are missing are zero.
 
-    Rows are read, single pixels looked up in a map whose pages are given back at once: neither
-    lets the process grow with the file.
+    Rows are read; single pixels are taken from a memory map whose pages are released at once:
+    neither lets the process grow with the file.
     """
 
     def __init__(
@@ -76,15 +76,15 @@ class OnDisk(Pixels):
         self._stored = np.dtype(stored)
         self._line = shape[1] * shape[2] * self._stored.itemsize
         size = os.fstat(file.fileno()).st_size
-        self.there = max(0, min(shape[0], (size - start) // self._line))
-        self._map = mmap.mmap(file.fileno(), 0, access=mmap.ACCESS_READ) if self.there else None
+        self.present = max(0, min(shape[0], (size - start) // self._line))
+        self._map = mmap.mmap(file.fileno(), 0, access=mmap.ACCESS_READ) if self.present else None
         self._lock = Lock()
 
     def rows(self, top: int, bottom: int) -> Raw:
         """As `Pixels.rows`."""
         samples = np.zeros((bottom - top, *self._shape[1:]), self._stored)
-        if top < self.there:
-            part = samples[: min(bottom, self.there) - top].reshape(-1).view(np.uint8)
+        if top < self.present:
+            part = samples[: min(bottom, self.present) - top].reshape(-1).view(np.uint8)
             with self._lock, open(self._file, "rb", closefd=False) as file:
                 file.seek(self._start + top * self._line)
                 file.readinto(part.data)
@@ -96,18 +96,18 @@ class OnDisk(Pixels):
         out = np.zeros((number.size, count), self._stored)
         if self._map is not None:
             flat = number.ravel()
-            length = self.there * width * count
+            length = self.present * width * count
             pixels = np.frombuffer(self._map, self._stored, length, self._start).reshape(-1, count)
             frugal = length > _FRUGAL
-            for some in self._handfuls(flat) if frugal else [slice(None)]:
-                there = flat[some] < len(pixels)
-                out[some][there] = pixels[flat[some][there]]
+            for some in self._runs(flat) if frugal else [slice(None)]:
+                present = flat[some] < len(pixels)
+                out[some][present] = pixels[flat[some][present]]
                 if (frugal or len(flat) > _FEW) and hasattr(mmap, "MADV_DONTNEED"):
                     self._map.madvise(mmap.MADV_DONTNEED)
         return self._finish(self._native(out).reshape(*number.shape, count))
 
-    def _handfuls(self, number: NDArray[np.integer]) -> list[slice]:
-        """Runs of pixels, by number (n,), that touch but so many stretches of the file."""
+    def _runs(self, number: NDArray[np.integer]) -> list[slice]:
+        """Runs of pixels, by number (n,), that touch at most 32 stretches of the file."""
         stretch = number // max(1, _STRETCH * self._shape[1] // self._line)
         cuts = (np.flatnonzero(stretch[1:] != stretch[:-1]) + 1)[_STRETCHES - 1 :: _STRETCHES]
         return [slice(*ends) for ends in pairwise([0, *cuts.tolist(), len(number)])]

@@ -36,7 +36,7 @@ def runner(workers: int = 1, cluster: str | None = None) -> Runner[T, R]:
     if cluster is None and workers == 1:
         return run_serially
     if cluster is not None and workers != 1:
-        raise UsageError(message="Give --workers or --cluster, not both.")
+        raise UsageError(message="Give `workers` or `cluster`, not both.")
     if cluster is not None and not re.fullmatch(r"tcp://[^/\s]+:\d{1,5}", cluster):
         raise UsageError(
             message=f"Cluster address '{cluster}' not understood: write tcp://HOST:PORT."
