@@ -12,14 +12,13 @@ import pytest
 from foresee_lab import Lab
 from program import Program
 from sieve_registry.audit import verification
-from sieve_registry.outlook import intervals
 from sieve_registry.outlook.interval_rules import Proposal
-from sieve_registry.outlook.intervals import view_of
+from sieve_registry.outlook.queries import interval_view, outlook
 from sieve_registry.sieves import commands as sieve_commands
 
 
 def proposal(lab: Lab, method: str, day: int | None = None) -> Proposal:
-    view = view_of(lab.registry, "S-1", None if day is None else lab.day(day))
+    view = interval_view(lab.registry, "S-1", None if day is None else lab.day(day))
     return next(one for one in view.proposals if one.method == method)
 
 
@@ -28,13 +27,13 @@ def proposal(lab: Lab, method: str, day: int | None = None) -> Proposal:
 @pytest.mark.parametrize(
     ("means", "months", "uses", "reason"),
     [
-        ((75.5, 75.5), 15, 250, "passed with at most 62 % of a limit used: a quarter longer"),
-        ((75.5,), 12, 200, "one clear check is no row of two"),
-        ((75.5, 78.3), 9, 160, "the mean in x uses 97 % of its limit: a fifth off"),
+        ((75.5, 75.5), 15, 250, "passed with at most 62 % of a limit used: add a quarter"),
+        ((75.5,), 12, 200, "only one clear pass in a row"),
+        ((75.5, 78.3), 9, 160, "the mean in x uses 97 % of its limit: shorten by a fifth"),
         ((78.3, 75.5), 12, 200, "C-0001 was near a limit"),
-        ((75.5, 78.6), 9, 160, "says conditional pass: a fifth off"),
-        ((75.5, 80.0), 6, 100, "C-0002 failed: half the interval"),
-        ((80.0, 75.5), 12, 200, "one clear check is no row of two"),
+        ((75.5, 78.6), 9, 160, "has the outcome conditional pass: shorten by a fifth"),
+        ((75.5, 80.0), 6, 100, "C-0002 failed: halve the interval"),
+        ((80.0, 75.5), 12, 200, "only one clear pass in a row"),
     ],
 )
 def test_one_step_of_the_staircase(
@@ -53,7 +52,7 @@ def test_the_staircase_has_a_top_and_a_foot(lab: Lab) -> None:
     lab.check(0)
     lab.check(10)
     assert proposal(lab, "staircase").months == 24
-    assert "as far as this staircase goes" in proposal(lab, "staircase").reasons[1]
+    assert "end of this staircase" in proposal(lab, "staircase").reasons[1]
     sieve_commands.edit_sieve(lab.registry, "S-1", interval_months=1)
     lab.check(20, x=80.0)
     assert proposal(lab, "staircase").months == 1
@@ -67,7 +66,7 @@ def test_wear_proposes_four_fifths_of_the_way(lab: Lab) -> None:
     found = proposal(lab, "wear", 350)
     low = next(
         t.reach.low
-        for t in intervals.outlook(lab.registry, "S-1", lab.day(350)).wear.trends
+        for t in outlook(lab.registry, "S-1", lab.day(350)).wear.trends
         if (t.name, t.direction) == ("mean", "x")
     )
     assert 900 < low < 1033  # see the tests of wear: reached at 1033 uses
@@ -92,11 +91,11 @@ def test_whichever_comes_first(lab: Lab) -> None:
     lab.check(10)
     lab.use(110, 100)
     # 100 uses in the 110 days since the first: 100 left take 110 days more, well before a year.
-    view = view_of(lab.registry, "S-1", lab.day(110))
+    view = interval_view(lab.registry, "S-1", lab.day(110))
     assert view.due == lab.day(110 + 110)
     assert view.due_because == "200 uses expected by then"
     sieve_commands.edit_sieve(lab.registry, "S-1", interval_uses=900)
-    view = view_of(lab.registry, "S-1", lab.day(110))
+    view = interval_view(lab.registry, "S-1", lab.day(110))
     assert view.due_because == "12 months after the last check"
 
 

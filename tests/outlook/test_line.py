@@ -34,7 +34,7 @@ def test_nist_norris() -> None:
     residual_sd = (found.chi2 / found.dof) ** 0.5
     assert residual_sd == pytest.approx(0.884796396144373, rel=1e-10)
     # Certified standard deviations of the estimates, from the unit covariance times the residual's.
-    scale = residual_sd / found.widened
+    scale = residual_sd / found.scatter_factor
     sd = np.sqrt(np.diag(found.cov)) * scale
     assert sd == pytest.approx([0.232818234301152, 0.429796848199937e-3], rel=1e-9)
 
@@ -61,7 +61,7 @@ def test_scatter_beyond_the_stated_uncertainty_widens_the_interval() -> None:
     wild = [Point(v, 0.1) for v in (0.0, 2.0, 1.0, 4.0, 3.0, 6.0)]
     found = fit(np.column_stack([np.ones(6), t]), wild)
     assert found is not None
-    assert found.widened > 5
+    assert found.scatter_factor > 5
     assert found.quantile == pytest.approx(2.776, abs=5e-4)  # Student's t, 4 degrees, 95 %
 
 

@@ -38,8 +38,8 @@ def told(lab: Lab, run: Program, tmp_path: Path) -> Callable[..., str]:
 
 def test_wear_says_what_is_missing(told: Callable[..., str]) -> None:
     said = " ".join(told("pass", "wear", "S-1").split())
-    assert "of the 3 checks of this cloth none gave it with its uncertainty, 3 are needed" in said
-    assert "keep it in use until it is checked, C-0003 passed by an earlier record" in said
+    assert "none of the 3 checks of this cloth gave this value with its uncertainty" in said
+    assert "keep it in use until it is checked, the imported record C-0003 passed" in said
 
 
 @pytest.mark.parametrize("last", ["fail", "conditional pass", "not judged"])
@@ -48,7 +48,7 @@ def test_an_earlier_record_that_did_not_pass_asks_for_a_check(
 ) -> None:
     found = json.loads(told(last, "wear", "S-1", "--json", "-"))
     assert found["action"] == "measure better"
-    assert f"C-0003 says {last}" in found["action_reason"]
+    assert f"C-0003 has the outcome '{last}'" in found["action_reason"]
 
 
 def test_the_staircase_neither_lengthens_nor_shortens_on_what_is_not_recorded(
@@ -57,9 +57,7 @@ def test_the_staircase_neither_lengthens_nor_shortens_on_what_is_not_recorded(
     found = json.loads(told("pass", "interval", "S-1", "--json", "-"))
     stairs = next(one for one in found["proposals"] if one["method"] == "staircase")
     assert stairs["months"] == 12
-    assert stairs["reasons"] == [
-        "how near C-0003 came to its limits is not recorded: it stays as it is"
-    ]
+    assert stairs["reasons"] == ["C-0003 has no margins on record: the interval stays"]
 
 
 def test_a_failed_earlier_record_still_halves_the_interval(told: Callable[..., str]) -> None:

@@ -15,7 +15,7 @@ from foresee_lab import Lab
 from program import Program
 from sieve_registry.audit import verification
 from sieve_registry.checks import queries as check_queries
-from sieve_registry.outlook import queries
+from sieve_registry.outlook import commands
 from sieve_registry.outlook.interval_rules import wear_interval
 from sieve_registry.outlook.queries import Outlook, outlook
 from sieve_registry.outlook.wear import Trend
@@ -50,7 +50,7 @@ def test_the_line_and_where_it_leads(lab: Lab) -> None:
     assert found.wear.first is x
     # y narrows: 75.2 − 0.001 t = 71.3 + 0.1 at 3800 uses.
     assert trend(found, "mean", "y").reach.at == pytest.approx(3800, abs=1)
-    assert found.wear.split
+    assert found.wear.directions_diverge
 
 
 def test_the_day_follows_from_the_rate_of_the_last_year(lab: Lab) -> None:
@@ -88,8 +88,8 @@ def test_a_slope_that_may_be_none_names_no_day(lab: Lab) -> None:
         lab.use(100 * n + 50, 100)
     x = trend(outlook(lab.registry, "S-1"), "mean", "x")
     assert x.slope is not None
-    assert (x.plain, x.reach) == (False, None)
-    assert x.problem == "its change cannot be told from none yet"
+    assert (x.significant, x.reach) == (False, None)
+    assert x.problem == "no significant change yet"
 
 
 def test_a_scale_shared_by_all_checks_does_not_blur_the_slope(lab: Lab) -> None:
@@ -101,8 +101,8 @@ def test_a_scale_shared_by_all_checks_does_not_blur_the_slope(lab: Lab) -> None:
         for sieve in ("A-1", "B-1"):
             lab.use(100 * n + 50, 100, sieve)
     a, b = (trend(outlook(lab.registry, s), "mean", "x") for s in ("A-1", "B-1"))
-    assert a.plain
-    assert not b.plain
+    assert a.significant
+    assert not b.significant
     assert a.slope_high - a.slope_low < 0.5 * (b.slope_high - b.slope_low)
 
 
@@ -141,7 +141,7 @@ def test_another_scale_may_move_the_level(lab: Lab) -> None:
 def test_new_cloth_begins_a_new_history(lab: Lab) -> None:
     worn(lab)
     lab.clock.day = lab.day(401)
-    queries.replace_cloth(
+    commands.replace_cloth(
         lab.registry, "S-1", "new cloth, lot 7", RecordTerms(lab.day(401), "Ada Moss")
     )
     found = outlook(lab.registry, "S-1")
@@ -192,7 +192,7 @@ def test_wear_by_method(lab: Lab) -> None:
     slopes = {one.method: one.slope for one in along_x.wear}
     assert slopes == {"air jet": pytest.approx(0.5), "hammer shaker": pytest.approx(4.0)}
     (pair,) = along_x.differences
-    assert (pair.method, pair.other, pair.plain) == ("air jet", "hammer shaker", True)
+    assert (pair.method, pair.other, pair.significant) == ("air jet", "hammer shaker", True)
     assert pair.low < -3.5 < pair.high
 
 
@@ -203,7 +203,7 @@ def test_methods_always_used_together_cannot_be_told_apart(lab: Lab) -> None:
         lab.use(100 * n + 20, 50, method="wet")
         lab.use(100 * n + 50, 50, method="air jet")
     (along_x, _) = outlook(lab.registry, "S-1").methods
-    assert along_x.problem == "not enough: the ways were always used in the same proportion"
+    assert along_x.problem == "not enough: the methods were always used in the same proportion"
 
 
 def test_two_checks_tell_nothing_of_two_methods(lab: Lab) -> None:
@@ -231,7 +231,7 @@ def test_a_sieve_that_may_reach_its_limit_before_its_next_check_gets_a_shorter_i
     worn(lab, checks=7)  # x at 77.3, due in two years, 78.6 is reached in about one
     found = outlook(lab.registry, "S-1")
     assert found.advice.action == "keep with a shorter interval"
-    assert "mean in x may reach its limit" in found.advice.reason
+    assert "mean in x may reach its acceptance limit" in found.advice.reason
     assert "is due only on 2027-08-30" in found.advice.reason
     assert "You decide." in found.advice.reason
 
@@ -263,11 +263,11 @@ def test_a_line_over_the_limit_itself_is_said_to_be_beyond_it(
         lab.use(100 * n + 50, 10)
     found = outlook(lab.registry, "S-1", lab.day(200))
     x = trend(found, "mean", "x")
-    assert x.stands == f"stands {where}"
+    assert x.position == where
     told = wear_view(found, Lengths(75.0))["sentences"]
-    assert f"it stands {where} already." in " ".join(told)
-    (reason,) = wear_interval(found.story.state, found.story.history, found.wear).reasons
-    assert f"the mean in x stands {where}" in reason
+    assert f"it is {where} already." in " ".join(told)
+    (reason,) = wear_interval(found.data.state, found.data.history, found.wear).reasons
+    assert f"the mean in x is {where}" in reason
 
 
 def test_what_the_last_check_proposed_comes_first(lab: Lab) -> None:
@@ -284,7 +284,7 @@ def test_a_check_proposes_a_shorter_interval_as_it_is_recorded(lab: Lab) -> None
     worn(lab, checks=7)
     seventh = check_queries.get_check(lab.registry, "C-0007").check
     assert (seventh.outcome, seventh.action) == ("pass", "keep with a shorter interval")
-    assert "the mean in x may reach its limit" in seventh.action_reason
+    assert "the mean in x may reach its acceptance limit" in seventh.action_reason
     third = check_queries.get_check(lab.registry, "C-0003").check  # nothing near by its next check
     assert third.action == "keep"
     # Entered late, for a day before other checks, it says nothing of the time to come.

@@ -16,7 +16,7 @@ from program import Program
 from sieve_registry.audit import verification
 from sieve_registry.audit.queries import audit
 from sieve_registry.errors import RuleRefusedError
-from sieve_registry.outlook import intervals, queries
+from sieve_registry.outlook import commands, queries
 from sieve_registry.quality import corrections as quality_corrections
 from sieve_registry.sieves import commands as sieve_commands
 from sieve_registry.sieves import queries as sieve_queries
@@ -33,7 +33,7 @@ def reclothed(registry: Registry, add: Callable[..., Any], check: Callable[..., 
     add()
     check()
     clock.set("2026-04-01")
-    queries.replace_cloth(registry, "S-1", "torn, new from Meadow Works", ADA)
+    commands.replace_cloth(registry, "S-1", "torn, new from Meadow Works", ADA)
     return registry
 
 
@@ -54,7 +54,7 @@ def test_a_stack_with_it_is_not_ready(reclothed: Registry) -> None:
 def test_nothing_is_proposed_from_the_old_cloth(reclothed: Registry) -> None:
     advice = queries.outlook(reclothed, "S-1").advice
     assert (advice.action, "2026-04-01" in advice.reason) == ("measure better", True)
-    stairs = intervals.view_of(reclothed, "S-1").proposals[0]
+    stairs = queries.interval_view(reclothed, "S-1").proposals[0]
     assert (stairs.enough, stairs.reasons) == (False, ("its new cloth was never checked",))
 
 
@@ -70,7 +70,7 @@ def test_a_check_before_the_new_cloth_does_not_bring_it_back(
     add()
     sieve_commands.quarantine(registry, "S-1", "torn", ADA, damage=True)
     check()
-    queries.replace_cloth(registry, "S-1", "new", ADA)
+    commands.replace_cloth(registry, "S-1", "new", ADA)
     with pytest.raises(RuleRefusedError, match="its cloth of 2026-03-02 was not checked"):
         sieve_commands.return_to_service(registry, "S-1", "new cloth", ADA)
     check()
@@ -81,7 +81,7 @@ def test_recorded_by_mistake_it_is_void_again(reclothed: Registry) -> None:
     seq = verification.ledger_head(reclothed)[0]
     quality_corrections.correct(reclothed, str(seq), {}, "another sieve", ADA, void=True)
     assert sieve_queries.get_state(reclothed, "S-1").due == date(2027, 3, 2)
-    assert queries.story_of(reclothed, "S-1").replaced == ()
+    assert queries.outlook(reclothed, "S-1").wear.steps == ()
 
 
 def test_the_sieve_and_the_audit_show_it(reclothed: Registry, run: Program) -> None:

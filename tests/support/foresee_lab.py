@@ -102,9 +102,9 @@ class Made:
 
 
 def _known(summary: DirectionSummary) -> dict[str, Any]:
-    """Its figures as JSON takes them: what is not known is null."""
+    """Its figures as JSON takes them: unknown and infinite values are null."""
     return {
-        name: None if isinstance(value, float) and math.isnan(value) else value
+        name: None if isinstance(value, float) and not math.isfinite(value) else value
         for name, value in summary.to_dict().items()
     }
 

@@ -166,11 +166,10 @@ def _figures(
     registry: Registry, history: SieveHistory, day: date, found: Mapping[str, Any]
 ) -> dict[str, Any]:
     figures = check_figures(found)
-    from sieve_registry.outlook.queries import (
-        foreseen_action,  # brings NumPy, which `due` can do without
-    )
+    # Brings NumPy, which `due` can do without.
+    from sieve_registry.outlook.queries import action_with_history
 
-    return figures | foreseen_action(registry, history, day, figures)
+    return figures | action_with_history(registry, history, day, figures)
 
 
 def check(

@@ -11,8 +11,7 @@ from pathlib import Path
 from sieve_inspect.summary.repeatability import precision
 from sieve_registry.checks import sampling
 from sieve_registry.demo.actions import DEVICES, SAND, SAND_FILE, STACK, STUDY, STUDY_FILE
-from sieve_registry.outlook import intervals
-from sieve_registry.outlook.queries import outlook
+from sieve_registry.outlook.queries import interval_view, outlook
 from sieve_registry.quality import decisions, references
 from sieve_registry.quality.effects import effects_of
 from sieve_registry.quality.lookback import lookback_of
@@ -39,7 +38,7 @@ def answers_of(registry: Registry, today: date, folder: Path) -> Iterator[Answer
     many = "all apertures" if view.plan.n is None else f"{view.plan.n} apertures"
     yield Answer("plan S-0500", f"Measure {many} and {view.plan.wires} wires each way.")
     yield Answer("wear S-0500", outlook(registry, "S-0500").advice.reason)
-    proposal = intervals.view_of(registry, "S-0500").proposals[-1]
+    proposal = interval_view(registry, "S-0500").proposals[-1]
     yield Answer("interval S-0500", _sentence(proposal.reasons[0]))
     yield _risk(registry)
     yield _lookback(registry, today)

@@ -3,12 +3,11 @@
 Two ways to propose, each with its reasons; ILAC-G24/OIML D 10:2022 names both and leaves their
 numbers to the laboratory. The numbers here are common practice, no source:
 
-    staircase   a fail halves the interval; a doubtful outcome, or a value that uses more than
-                80 % of its limit (guard band included), takes a fifth off; two clear checks in a
-                row add a quarter; else it stays
-    wear        four fifths of the way to where the first line may reach its limit less the guard
-                band (lower end of its 95 % interval), and never over one and a half times what it
-                is now
+    staircase   a fail halves the interval; a conditional outcome, or a value that uses more than
+                80 % of its limit (guard band included), shortens it by a fifth; two clear passes
+                in a row add a quarter; otherwise it stays
+    wear        four fifths of the way to where the first trend may reach its acceptance limit
+                (lower end of its 95 % interval), at most one and a half times the interval now
 """
 
 from __future__ import annotations
@@ -17,51 +16,56 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
-from typing import Any
 
 from sieve_inspect.outcomes import Outcome
 from sieve_inspect.verdict.rules import Rule
-from sieve_registry.outlook.wear import Wear, uses_before
+from sieve_registry.events import CheckRecorded
+from sieve_registry.figures import Margin
+from sieve_registry.outlook.cloth_history import DAYS_PER_YEAR, in_order, uses_before
+from sieve_registry.outlook.wear import Wear
 from sieve_registry.records import Check, SieveHistory, SieveState
 
-__all__ = ["METHODS", "Proposal", "expected_due", "share_used", "staircase", "wear_interval"]
+__all__ = ["Proposal", "expected_due", "share_used", "staircase", "wear_interval"]
 
-METHODS = ("staircase", "wear")
-FULL = 0.8
+_NEAR_LIMIT = 0.8  # share of a limit, guard band included
+_WEAR_SHARE = 0.8  # of the way to where the first trend may reach its acceptance limit
+_LONGEST_STEP = 1.5
+_DAYS_PER_MONTH = 30.44
 _MONTHS = (1, 24)
 _USES = (5, 100_000)
 
 
 @dataclass(frozen=True)
 class Proposal:
-    """An interval proposed: months and uses (None: no limit by uses), and why."""
+    """An interval proposed: months and uses (None: no limit by uses), and the reasons.
+
+    `enough` is false where there is nothing to propose from; the interval stays.
+    """
 
     method: str
     months: int
     uses: int | None
     reasons: tuple[str, ...]
-    enough: bool = True  # false: there is nothing to propose from, the interval stays
+    enough: bool = True
 
 
 def staircase(
     state: SieveState,
     history: SieveHistory,
-    payloads: Mapping[str, Mapping[str, Any]],
+    payloads: Mapping[str, CheckRecorded],
     rule: Rule,
 ) -> Proposal:
     """One step of the staircase from a sieve's last checks; `payloads` are their events'."""
-    checks = sorted(
-        (c for c in history.checks if c.on_date <= state.as_of), key=lambda c: (c.on_date, c.seq)
-    )
+    checks = in_order(history, state.as_of)
     if not checks:
         return _stays("staircase", state, "it was never checked", enough=False)
     if state.new_cloth is not None:
         return _stays("staircase", state, "its new cloth was never checked", enough=False)
     last = checks[-1]
     if last.outcome == Outcome.FAIL:
-        factor, reason = 0.5, f"{last.id} failed: half the interval"
-    elif last.outcome != "pass":
-        factor, reason = 0.8, f"{last.id} says {last.outcome}: a fifth off the interval"
+        factor, reason = 0.5, f"{last.id} failed: halve the interval"
+    elif last.outcome != Outcome.PASS:
+        factor, reason = 0.8, f"{last.id} has the outcome {last.outcome}: shorten by a fifth"
     else:
         factor, reason = _after_a_pass(checks, payloads, rule)
     if factor == 1:
@@ -70,70 +74,73 @@ def staircase(
 
 
 def _after_a_pass(
-    checks: Sequence[Check], payloads: Mapping[str, Mapping[str, Any]], rule: Rule
+    checks: Sequence[Check], payloads: Mapping[str, CheckRecorded], rule: Rule
 ) -> tuple[float, str]:
-    """The step after a check that passed, by how near its values came to their limits."""
+    """The step after a pass, by how near its values came to their limits."""
     last = checks[-1]
-    share, name = share_used(payloads.get(last.id, {}), rule)
+    share, name = share_used(payloads[last.id], rule)
     if math.isinf(share):
-        return 1, f"how near {last.id} came to its limits is not recorded: it stays as it is"
-    if share > FULL:
-        return 0.8, f"in {last.id} the {name} uses {100 * share:.0f} % of its limit: a fifth off"
-    if len(checks) == 1 or checks[-2].outcome != "pass":
-        return 1, "one clear check is no row of two: it stays as it is"
+        return 1, f"{last.id} has no margins on record: the interval stays"
+    if share > _NEAR_LIMIT:
+        return (
+            0.8,
+            f"in {last.id} the {name} uses {100 * share:.0f} % of its limit: shorten by a fifth",
+        )
+    if len(checks) == 1 or checks[-2].outcome != Outcome.PASS:
+        return 1, "only one clear pass in a row: the interval stays"
     before = checks[-2]
-    share_before, _ = share_used(payloads.get(before.id, {}), rule)
+    share_before, _ = share_used(payloads[before.id], rule)
     if math.isinf(share_before):
-        return 1, f"how near {before.id} came to its limits is not recorded: it stays as it is"
-    if share_before > FULL:
-        return 1, f"{before.id} was near a limit: it stays as it is"
+        return 1, f"{before.id} has no margins on record: the interval stays"
+    if share_before > _NEAR_LIMIT:
+        return 1, f"{before.id} was near a limit: the interval stays"
     top = 100 * max(share, share_before)
     return 1.25, (
-        f"{before.id} and {last.id} passed with at most {top:.0f} % of a limit used: "
-        "a quarter longer"
+        f"{before.id} and {last.id} passed with at most {top:.0f} % of a limit used: add a quarter"
     )
 
 
 def wear_interval(state: SieveState, history: SieveHistory, wear: Wear) -> Proposal:
-    """The interval that ends before the first line may reach its limit less the guard band."""
+    """The interval that ends before the first trend may reach its acceptance limit."""
     last = state.last_check
     if last is None:
         return _stays("wear", state, "it was never checked", enough=False)
     if wear.reached:
-        one = wear.reached[0]
-        reason = f"by its line the {one.name} in {one.direction} {one.stands}"
-        return Proposal("wear", _MONTHS[0], _USES[0], (f"{reason}: the shortest there is",))
+        trend = wear.reached[0]
+        reason = f"by the trend the {trend.name} in {trend.direction} is {trend.position}"
+        return Proposal("wear", _MONTHS[0], _USES[0], (f"{reason}: the shortest interval",))
     if all(trend.slope is None for trend in wear.trends):
-        problem = next((t.problem for t in wear.trends if t.problem), "no figures to go by")
+        problem = next((t.problem for t in wear.trends if t.problem), "no uncertainties")
         return _stays("wear", state, problem, enough=False)
     reaching = [t for t in wear.trends if t.reach is not None]
     if not reaching:
-        return _stays("wear", state, "no line can be told from level: it stays as it is")
+        return _stays("wear", state, "no value changes significantly: the interval stays")
     first = min(reaching, key=lambda t: t.reach.low if t.reach else math.inf)
     assert first.reach is not None
     start = uses_before(history, last.on_date, last.seq)
     reason = (
-        f"the {first.name} in {first.direction} may reach {first.reach.limit_um:.2f} um, its "
-        "limit less the guard band,"
+        f"the {first.name} in {first.direction} may reach its acceptance limit, "
+        f"{first.reach.limit_um:.2f} um,"
     )
     months, uses, reasons = state.interval_months, state.interval_uses, []
     if wear.by_uses:
-        left = 0.8 * (first.reach.low - start)
-        uses = _round_uses(min(left, 1.5 * uses if uses else left))
+        left = _WEAR_SHARE * (first.reach.low - start)
+        uses = _round_uses(min(left, _LONGEST_STEP * uses if uses else left))
         reasons.append(f"{reason} after {first.reach.low:.0f} uses in all: check by {start + uses}")
     if first.reach.day_low is not None:
-        days = 0.8 * (first.reach.day_low - last.on_date).days
-        months = _bounded(min(math.floor(days / 30.44), math.floor(1.5 * months)), _MONTHS)
+        days = _WEAR_SHARE * (first.reach.day_low - last.on_date).days
+        longest = math.floor(_LONGEST_STEP * months)
+        months = _bounded(min(math.floor(days / _DAYS_PER_MONTH), longest), _MONTHS)
         reasons.append(f"{reason} as early as {first.reach.day_low}: {months} months at most")
     return Proposal("wear", months, uses, tuple(reasons))
 
 
 def expected_due(state: SieveState, rate_per_year: float | None) -> tuple[date | None, str]:
-    """The day a check is due, counting uses still to come at the recent rate; and by what."""
+    """The day a check is due, with uses expected at the recent rate, and what decides it."""
     if state.due is None or state.interval_uses is None or not rate_per_year or state.overdue:
         return state.due, state.due_because
     left = max(state.interval_uses - state.uses_since_check, 0)
-    days = math.floor(left / rate_per_year * 365.25)
+    days = math.floor(left / rate_per_year * DAYS_PER_YEAR)
     try:
         by_uses = state.as_of + timedelta(days=days)
     except OverflowError:
@@ -143,39 +150,38 @@ def expected_due(state: SieveState, rate_per_year: float | None) -> tuple[date |
     return state.due, state.due_because
 
 
-def share_used(payload: Mapping[str, Any], rule: Rule) -> tuple[float, str]:
-    """The largest share of a limit that a check's values use, guard band included, and whose.
+def share_used(payload: CheckRecorded, rule: Rule) -> tuple[float, str]:
+    """The largest share of a limit that a check's values use, guard band included, and the value.
 
-    Infinite where that is not recorded, as of a past check read in from a table.
+    Infinite where it is not recorded, as for an imported check.
     """
-    nominal = int(payload.get("nominal_nm", 0)) / 1000
-    found = [_share(margin, nominal, rule) for margin in payload.get("margins", ())]
-    return max(found, default=(math.inf, "whole"))
+    shares = [_share(margin, payload.nominal_nm / 1000, rule) for margin in payload.margins]
+    return max(shares, default=(math.inf, "check"))
 
 
-def _share(margin: Mapping[str, Any], nominal: float, rule: Rule) -> tuple[float, str]:
-    name = f"{margin['name']} in {margin['direction']}"
-    if margin["value_um"] is None or margin["expanded_um"] is None:
+def _share(margin: Margin, nominal_um: float, rule: Rule) -> tuple[float, str]:
+    name = f"{margin.name} in {margin.direction}"
+    if margin.value_um is None or margin.expanded_um is None or margin.limit_high_um is None:
         return math.inf, name
-    value, band = float(margin["value_um"]), rule.factor * float(margin["expanded_um"])
-    high = float(margin["limit_high_um"])
-    if margin["name"] == "standard deviation":
+    value, band = float(margin.value_um), rule.factor * float(margin.expanded_um)
+    high = float(margin.limit_high_um)
+    if margin.name == "standard deviation":
         return (value + band) / high, name
-    if margin["limit_low_um"] is None:
-        return (value - nominal + band) / (high - nominal), name
-    low = float(margin["limit_low_um"])
+    if margin.limit_low_um is None:
+        return (value - nominal_um + band) / (high - nominal_um), name
+    low = float(margin.limit_low_um)
     return (abs(value - (low + high) / 2) + band) / ((high - low) / 2), name
 
 
 def _scaled(method: str, state: SieveState, factor: float, reason: str) -> Proposal:
-    # Down in either case: an interval is never longer than the step says.
+    # Rounded down: an interval is never longer than the step.
     months = _bounded(math.floor(state.interval_months * factor + 1e-9), _MONTHS)
     uses = state.interval_uses
     reasons: Sequence[str] = [reason]
     if uses is not None:
         uses = _round_uses(uses * factor)
     if months == state.interval_months and uses == state.interval_uses:
-        reasons = [reason, f"{months} months is as far as this staircase goes"]
+        reasons = [reason, f"{months} months is the end of this staircase"]
     return Proposal(method, months, uses, tuple(reasons))
 
 

@@ -1,8 +1,8 @@
-"""What a sieve's own history leads to expect of a check, before it is made (JCGM 106:2012, 6.2).
+"""What a sieve's history leads to expect of a check, before it is made (JCGM 106:2012, 6.2).
 
-From three earlier checks of the same cloth on: the wear line carried on to the check. From one or
-two: the last of them, with an uncertainty as large as a guess of the change would be, the width
-of the earlier values or, of one, three times its own uncertainty (a guess, no source).
+From three earlier checks of the same cloth on: the wear line extended to the check. From one or
+two: the last of them; its uncertainty is widened by the range of the earlier values, at least by
+three times its own (common practice, no source).
 """
 
 from __future__ import annotations
@@ -14,25 +14,25 @@ from dataclasses import dataclass
 import numpy as np
 
 from sieve_inspect.verdict.risk import Normal, specific_risk
-from sieve_registry.events import ClothReplaced
-from sieve_registry.outlook.straight_line import Point, fit
-from sieve_registry.outlook.wear import (
-    ENOUGH,
-    ScaleShare,
+from sieve_registry.outlook.cloth_history import (
+    DAYS_PER_YEAR,
+    ScaleShares,
     Step,
-    checks_of_cloth,
-    part_of,
-    point_of,
-    uses_before,
+    check_point,
+    cloth_history,
+    elapsed,
+    part_index,
 )
-from sieve_registry.records import Check, Fact, SieveHistory
+from sieve_registry.outlook.straight_line import Point, fit, line_design
+from sieve_registry.outlook.wear import LEAST_CHECKS
+from sieve_registry.records import Check, SieveHistory
 
-__all__ = ["Prior", "prior_of", "risk_of"]
+__all__ = ["Prior", "prior_of", "risk_with_prior"]
 
 
 @dataclass(frozen=True)
 class Prior:
-    """The expected value with its standard uncertainty, in um, and the scale it leans on."""
+    """The expected value with its standard uncertainty, in um, and the scale it depends on."""
 
     value_um: float
     u_um: float
@@ -40,61 +40,52 @@ class Prior:
 
 
 def prior_of(
-    history: SieveHistory,
-    check: Check,
-    name: str,
-    direction: str,
-    scales: ScaleShare,
-    replaced: Sequence[Fact[ClothReplaced]] = (),
+    history: SieveHistory, check: Check, name: str, direction: str, scales: ScaleShares
 ) -> Prior | None:
-    """What the checks before `check` led to expect of one of its values; None without any."""
-    checks, steps = checks_of_cloth(history, check.on_date, replaced)
+    """What the checks before `check` lead to expect of one of its values; None without any."""
+    cloth = cloth_history(history, check.on_date)
     end = (check.on_date, check.seq)
-    axis = "xy".index(direction)
-    found = [
+    earlier = [
         (one, point)
-        for one in checks
+        for one in cloth.checks
         if (one.on_date, one.seq) < end
-        and (point := point_of(one, name, direction, scales[one.id][axis]))
+        and (point := check_point(one, name, direction, scales)) is not None
     ]
-    if not found:
+    if not earlier:
         return None
-    line = _carried_on(history, check, [one for one, _ in found], [p for _, p in found], steps)
-    return line if line is not None else _from_few([p for _, p in found])
+    checks, points = [one for one, _ in earlier], [point for _, point in earlier]
+    return _extended_line(history, check, checks, points, cloth.steps) or _from_few(points)
 
 
-def _carried_on(
+def _extended_line(
     history: SieveHistory,
     check: Check,
-    earlier: list[Check],
-    points: list[Point],
+    earlier: Sequence[Check],
+    points: Sequence[Point],
     steps: Sequence[Step],
 ) -> Prior | None:
-    if len(points) < ENOUGH:
+    if len(points) < LEAST_CHECKS:
         return None
-    parts = [part_of(one, steps) for one in earlier]
-    if part_of(check, steps) != parts[-1]:
-        return None  # a step lies between: the level may be another
+    parts = [part_index(one, steps) for one in earlier]
+    if part_index(check, steps) != parts[-1]:
+        return None  # a step lies between: the level may differ
     by_uses = bool(history.uses)
+    per = 1000.0 if by_uses else DAYS_PER_YEAR
     start = earlier[0].on_date
-
-    def place(one: Check) -> float:
-        if by_uses:
-            return uses_before(history, one.on_date, one.seq) / 1000
-        return (one.on_date - start).days / 365.25
-
-    there = sorted(set(parts))
-    levels = [[1.0 if part == one else 0.0 for part in parts] for one in there]
-    line = fit(np.column_stack([*levels, [place(one) for one in earlier]]), points)
+    *places, here = (
+        elapsed(history, start, one.on_date, one.seq, by_uses=by_uses) / per
+        for one in (*earlier, check)
+    )
+    line = fit(line_design(parts, places), points)
     if line is None or line.dof < 1:
         return None
     row = np.zeros(len(line.beta))
-    row[len(there) - 1], row[-1] = 1.0, place(check)
+    row[-2], row[-1] = 1.0, here
     value, u = line.at(row)
     return Prior(value, u, points[-1].group)
 
 
-def _from_few(points: list[Point]) -> Prior:
+def _from_few(points: Sequence[Point]) -> Prior:
     values = [p.value for p in points]
     last = points[-1]
     own = math.hypot(last.u, last.common)
@@ -102,11 +93,11 @@ def _from_few(points: list[Point]) -> Prior:
     return Prior(last.value, math.hypot(own, change), last.group)
 
 
-def risk_of(prior: Prior, measured: Point, low: float | None, high: float | None) -> float:
-    """Specific risk of a value with its prior; the scale both lean on counts once."""
+def risk_with_prior(prior: Prior, measured: Point, low: float | None, high: float | None) -> float:
+    """Specific risk of a value given its prior; a scale common to both counts once."""
     u = math.hypot(measured.u, measured.common)
     shared = measured.common if prior.group == measured.group else 0.0
-    # A line through many checks by one scale is never better than that scale, but rounding is.
+    # Rounding must not make a line through many checks better than the scale they share.
     shared = min(shared, 0.999 * prior.u_um, 0.999 * u)
     return specific_risk(
         Normal(measured.value, u), low, high, Normal(prior.value_um, prior.u_um), shared

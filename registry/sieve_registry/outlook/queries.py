@@ -1,4 +1,4 @@
-"""What the registry can say ahead: everything a forecast needs, gathered for the rules."""
+"""What the checks and uses of a sieve allow to forecast: the data gathered for the rules."""
 
 from __future__ import annotations
 
@@ -8,48 +8,73 @@ from datetime import date
 from decimal import Decimal
 from typing import Any
 
-from sieve_inspect.verdict.rules import read_rule
+from sieve_inspect.verdict.rules import Rule, read_rule
 from sieve_registry.errors import UnknownSieveError
-from sieve_registry.events import CheckRecorded, ClothReplaced
-from sieve_registry.figures import DirectionFigures
+from sieve_registry.events import CheckRecorded, IntervalDecided
+from sieve_registry.figures import DirectionFigures, Margin
 from sieve_registry.outlook.advice import KEEP, Advice, advise
-from sieve_registry.outlook.sieving_methods import Methods, methods_of
-from sieve_registry.outlook.wear import ENOUGH, Bounds, ScaleShare, Wear, wear_of
-from sieve_registry.records import Check, Event, Fact, SieveHistory, SieveState, facts_of_type
+from sieve_registry.outlook.cloth_history import ScaleShares
+from sieve_registry.outlook.interval_rules import Proposal, expected_due, staircase, wear_interval
+from sieve_registry.outlook.sieving_methods import MethodComparison, compare_methods
+from sieve_registry.outlook.wear import LEAST_CHECKS, Bounds, Wear, analyse_wear
+from sieve_registry.records import Check, Fact, SieveHistory, SieveState
 from sieve_registry.sieves import state as states
 from sieve_registry.sieves.decision_rules import CheckRule, rule_of
-from sieve_registry.sieves.facts import facts_of, record_fact
-from sieve_registry.sieves.recording import RecordTerms, history_of
+from sieve_registry.sieves.facts import facts_of
+from sieve_registry.sieves.recording import history_of
 from sieve_registry.store.engine import Registry
-from sieve_registry.values import clean_text
 
-__all__ = ["Outlook", "Story", "foreseen_action", "outlook", "replace_cloth", "story_of"]
+__all__ = [
+    "IntervalView",
+    "Outlook",
+    "SieveData",
+    "action_with_history",
+    "interval_view",
+    "outlook",
+    "sieve_data",
+]
 
 
 @dataclass(frozen=True)
-class Story:
-    """One sieve on one day, with what its checks' events say beyond their rows."""
+class SieveData:
+    """One sieve on one day: its history and state, and what its checks' events add to them."""
 
     history: SieveHistory
     state: SieveState
     rule: CheckRule
     bounds: Bounds
-    scales: ScaleShare
-    replaced: tuple[Fact[ClothReplaced], ...]
-    payloads: Mapping[str, Mapping[str, Any]]  # by check id
+    scales: ScaleShares
+    payloads: Mapping[str, CheckRecorded]  # by check id
+
+    @property
+    def decision_rule(self) -> Rule:
+        """The decision rule in force."""
+        return read_rule(self.rule.rule)
 
 
 @dataclass(frozen=True)
 class Outlook:
-    """The wear of a sieve, by method where that is known, and what it comes to."""
+    """The wear of a sieve, also by sieving method where that is recorded, and the advice."""
 
-    story: Story
+    data: SieveData
     wear: Wear
-    methods: tuple[Methods, ...]
+    methods: tuple[MethodComparison, ...]
     advice: Advice
 
 
-def story_of(registry: Registry, sieve_id: str, day: date | None = None) -> Story:
+@dataclass(frozen=True)
+class IntervalView:
+    """A sieve's interval on one day with the proposals for the next."""
+
+    state: SieveState
+    due: date | None
+    due_because: str
+    rate_per_year: float | None
+    proposals: tuple[Proposal, ...]
+    decided: tuple[Fact[IntervalDecided], ...]
+
+
+def sieve_data(registry: Registry, sieve_id: str, day: date | None = None) -> SieveData:
     """Gather what is known of a sieve at the end of a day (today). Raises `UnknownSieveError`."""
     day = day or registry.today()
     with registry.reading() as connection:
@@ -58,62 +83,66 @@ def story_of(registry: Registry, sieve_id: str, day: date | None = None) -> Stor
     now = states.state_as_of(history, day)
     if now is None:
         raise UnknownSieveError(sieve=sieve_id, hint=f" as of {day}")
-    found = facts_of(registry, sieve_id, [CheckRecorded])
-    payloads = {f.payload.check: f.payload.to_payload() for f in found}
+    facts = facts_of(registry, sieve_id, [CheckRecorded])
+    payloads = {fact.payload.check: fact.payload for fact in facts}
     checks = [check for check in history.checks if check.on_date <= day]
-    return Story(
+    return SieveData(
         history=history,
         state=now,
         rule=rule_of(registry, sieve_id, day),
         bounds=_bounds(now, payloads),
-        scales={check.id: _scale_share(payloads.get(check.id, {})) for check in checks},
-        replaced=tuple(facts_of_type(history.acts, ClothReplaced)),
+        scales={check.id: _scale_shares(payloads[check.id].scale) for check in checks},
         payloads=payloads,
     )
 
 
 def outlook(registry: Registry, sieve_id: str, day: date | None = None) -> Outlook:
-    """What the checks and uses of a sieve say of the time to come, seen from a day (today)."""
-    story = story_of(registry, sieve_id, day)
-    as_of = story.state.as_of
-    wear = wear_of(
-        story.history,
-        as_of,
-        story.bounds,
-        read_rule(story.rule.rule),
-        story.scales,
-        story.replaced,
+    """The forecast for a sieve from its checks and uses at the end of a day (today)."""
+    data = sieve_data(registry, sieve_id, day)
+    state = data.state
+    wear = analyse_wear(data.history, state.as_of, data.bounds, data.decision_rule, data.scales)
+    methods = compare_methods(data.history, state.as_of, data.scales)
+    return Outlook(data, wear, methods, advise(state.last_check, wear, state.due, state.new_cloth))
+
+
+def interval_view(registry: Registry, sieve_id: str, day: date | None = None) -> IntervalView:
+    """Interval, next check and proposals of a sieve at the end of a day (today)."""
+    found = outlook(registry, sieve_id, day)
+    data, state, rate = found.data, found.data.state, found.wear.rate_per_year
+    due, because = expected_due(state, rate)
+    decided = facts_of(registry, state.sieve.id, [IntervalDecided])
+    return IntervalView(
+        state=state,
+        due=due,
+        due_because=because,
+        rate_per_year=rate,
+        proposals=(
+            staircase(state, data.history, data.payloads, data.decision_rule),
+            wear_interval(state, data.history, found.wear),
+        ),
+        decided=tuple(f for f in decided if f.on_date <= state.as_of),
     )
-    methods = methods_of(story.history, as_of, story.scales, story.replaced)
-    now = story.state
-    advice = advise(now.last_check, wear, now.due, now.new_cloth)
-    return Outlook(story, wear, methods, advice)
 
 
-def foreseen_action(
+def action_with_history(
     registry: Registry, history: SieveHistory, day: date, figures: Mapping[str, Any]
 ) -> dict[str, str]:
-    """What a check about to be recorded should propose besides, seen with the sieve's history.
+    """How the sieve's history changes the action of a check about to be recorded; {} if not.
 
-    `figures` are those of its payload. A plain "keep" becomes "keep with a shorter interval" where
-    a limit may be reached before the next check; everything else stays, and {} is returned.
+    `figures` are those of its payload. "keep" becomes "keep with a shorter interval" where a limit
+    may be reached before the next check.
     """
-    late = any(check.on_date > day for check in history.checks)  # later ones speak for the sieve
-    if figures["action"] != KEEP or late or len(history.checks) + 1 < ENOUGH:
+    entered_late = any(check.on_date > day for check in history.checks)
+    if figures["action"] != KEEP or entered_late or len(history.checks) + 1 < LEAST_CHECKS:
         return {}
-    story = story_of(registry, history.sieve.id, day)
+    data = sieve_data(registry, history.sieve.id, day)
     check = _unrecorded(history, day, figures)
     after = replace(history, checks=(*history.checks, check))
     now = states.state_as_of(after, day)
     assert now is not None
-    wear = wear_of(
-        after,
-        day,
-        _bounds_of(figures["margins"]),
-        read_rule(story.rule.rule),
-        {**story.scales, check.id: _scale_share(figures)},
-        story.replaced,
-    )
+    scales = {**data.scales, check.id: _scale_shares(figures.get("scale"))}
+    bounds = _bounds_of(Margin.from_payload(margin) for margin in figures["margins"])
+    wear = analyse_wear(after, day, bounds, data.decision_rule, scales)
     advice = advise(check, wear, now.due)
     if advice.action == KEEP:
         return {}
@@ -121,7 +150,7 @@ def foreseen_action(
 
 
 def _unrecorded(history: SieveHistory, day: date, figures: Mapping[str, Any]) -> Check:
-    """A check as it will be read back, under the name "this check"."""
+    """A check as it will be read back, with the id "this check"."""
     sieve = history.sieve
     seqs = [*(c.seq for c in history.checks), *(u.seq for u in history.uses)]
     last = max([sieve.seq, *seqs, *(act.seq for act in history.acts)])
@@ -138,8 +167,8 @@ def _unrecorded(history: SieveHistory, day: date, figures: Mapping[str, Any]) ->
         action_reason=figures["action_reason"],
         reasons=tuple(figures["reasons"]),
         fit=figures["fit"],
-        x=_figures(figures["x"]),
-        y=_figures(figures["y"]),
+        x=DirectionFigures.from_payload(figures["x"]),
+        y=DirectionFigures.from_payload(figures["y"]),
         seq=last + 1,
         recorded_at="",
         person="",
@@ -148,58 +177,37 @@ def _unrecorded(history: SieveHistory, day: date, figures: Mapping[str, Any]) ->
     )
 
 
-def _figures(told: Mapping[str, Any]) -> DirectionFigures:
-    values = {
-        name: None if value is None else Decimal(value)
-        for name, value in told.items()
-        if name != "count"
-    }
-    mean = values.pop("mean_um")
-    assert mean is not None
-    return DirectionFigures(count=int(told["count"]), mean_um=mean, **values)
-
-
-def replace_cloth(registry: Registry, sieve_id: str, reason: str, terms: RecordTerms) -> Event:
-    """Record that a frame got new cloth: its wear begins anew."""
-    payload = ClothReplaced(reason=clean_text("reason", reason, needed=True))
-    return record_fact(registry, sieve_id, payload, terms)
-
-
-def _bounds(now: SieveState, payloads: Mapping[str, Mapping[str, Any]]) -> Bounds:
-    """The limits the last check was judged by, as it kept them; else those of the edition."""
+def _bounds(now: SieveState, payloads: Mapping[str, CheckRecorded]) -> Bounds:
+    """The limits recorded with the last check; without these, those of the standard."""
     last = now.last_check
-    margins = payloads.get(last.id, {}).get("margins", ()) if last else ()
-    if margins:
-        return _bounds_of(margins)
+    if last and payloads[last.id].margins:
+        return _bounds_of(payloads[last.id].margins)
     from sieve_inspect.standard import limits
 
     sieve = now.sieve
-    found = limits(sieve.nominal_um, sieve.standard, grade=sieve.grade)
-    mean = (found.nominal_um - found.y_um, found.nominal_um + found.y_um)
+    row = limits(sieve.nominal_um, sieve.standard, grade=sieve.grade)
+    mean = (row.nominal_um - row.y_um, row.nominal_um + row.y_um)
     bounds: dict[tuple[str, str], tuple[float | None, float | None]] = {}
     for direction in "xy":
         bounds["mean", direction] = mean
-        bounds["largest aperture", direction] = (None, found.max_um)
-        if found.s_limit_um is not None:
-            bounds["standard deviation", direction] = (None, found.s_limit_um)
+        bounds["largest aperture", direction] = (None, row.max_um)
+        if row.s_limit_um is not None:
+            bounds["standard deviation", direction] = (None, row.s_limit_um)
     return bounds
 
 
-def _bounds_of(margins: Iterable[Mapping[str, Any]]) -> Bounds:
-    """The limits in the margins of a check's payload, um."""
+def _bounds_of(margins: Iterable[Margin]) -> Bounds:
+    """The limits in the margins of a check, um."""
     return {
-        (str(m["name"]), str(m["direction"])): (
-            _float(m["limit_low_um"]),
-            _float(m["limit_high_um"]),
-        )
-        for m in margins
+        (m.name, m.direction): (_float(m.limit_low_um), _float(m.limit_high_um)) for m in margins
     }
 
 
-def _scale_share(payload: Mapping[str, Any]) -> tuple[float, float]:
-    scale = payload.get("scale") or {}
+def _scale_shares(scale: Mapping[str, Any] | None) -> tuple[float, float]:
+    """Relative standard uncertainties of a check's scale in x and y; 0 where none is recorded."""
+    scale = scale or {}
     return _float(scale.get("u_rel_x")) or 0.0, _float(scale.get("u_rel_y")) or 0.0
 
 
-def _float(text: Any) -> float | None:
-    return None if text is None else float(text)
+def _float(value: str | float | Decimal | None) -> float | None:
+    return None if value is None else float(value)

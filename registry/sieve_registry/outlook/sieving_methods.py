@@ -1,33 +1,32 @@
-"""Wear per use told apart by the way of sieving.
+"""Wear per use by sieving method.
 
     mean = a_k + Σ_m b_m t_m          t_m: uses logged with method m
 
-so that each method has its own wear per use, with its interval; two methods are told apart by the
-interval of their difference.
+so that each method has its own wear per use, with its interval; two methods differ where the
+interval of their difference excludes zero.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
+from itertools import combinations
 
 import numpy as np
 
-from sieve_registry.events import ClothReplaced
-from sieve_registry.outlook.straight_line import Fit, fit
-from sieve_registry.outlook.wear import ScaleShare, checks_of_cloth, part_of, point_of
-from sieve_registry.records import Check, Fact, SieveHistory
+from sieve_registry.outlook.cloth_history import ScaleShares, check_point, cloth_history
+from sieve_registry.outlook.straight_line import Fit, fit, line_design
+from sieve_registry.records import Check, SieveHistory, Use
 
-__all__ = ["MethodDifference", "MethodWear", "Methods", "methods_of"]
+__all__ = ["MethodComparison", "MethodDifference", "MethodWear", "compare_methods"]
 
 NOT_STATED = "not stated"
 
 
 @dataclass(frozen=True)
 class MethodWear:
-    """Change of the mean by one way of sieving, um per 1000 uses, with 95 % interval."""
+    """Change of the mean by one sieving method, um per 1000 uses, with 95 % interval."""
 
     method: str
     uses: int
@@ -47,14 +46,14 @@ class MethodDifference:
     high: float
 
     @property
-    def plain(self) -> bool:
-        """Whether the two can be told apart."""
+    def significant(self) -> bool:
+        """Whether the two methods differ: the 95 % interval excludes zero."""
         return self.low * self.high > 0
 
 
 @dataclass(frozen=True)
-class Methods:
-    """The comparison in one direction; `problem` says why there is none."""
+class MethodComparison:
+    """The comparison in one direction; `problem` is the reason where there is none."""
 
     direction: str
     wear: tuple[MethodWear, ...] = ()
@@ -62,72 +61,62 @@ class Methods:
     problem: str = ""
 
 
-def methods_of(
-    history: SieveHistory,
-    day: date,
-    scales: ScaleShare,
-    replaced: Sequence[Fact[ClothReplaced]] = (),
-) -> tuple[Methods, ...]:
+def compare_methods(
+    history: SieveHistory, day: date, scales: ScaleShares
+) -> tuple[MethodComparison, ...]:
     """Wear per use by sieving method for x and y; empty where no use carries a method."""
     uses = [use for use in history.uses if use.on_date <= day]
     if not any(use.details.method for use in uses):
         return ()
-    checks, steps = checks_of_cloth(history, day, replaced)
-    names = sorted({use.details.method or NOT_STATED for use in uses})
-    counts = {check.id: _counted(history, check) for check in checks}
-    parts = [part_of(check, steps) for check in checks]
-    there = sorted(set(parts))
-    levels = [[1.0 if part == one else 0.0 for part in parts] for one in there]
-    slopes = [[counts[check.id].get(name, 0) / 1000 for check in checks] for name in names]
+    totals = _by_method(uses)
+    names = sorted(totals)
+    cloth = cloth_history(history, day)
+    before = [_by_method(_uses_before(history, check)) for check in cloth.checks]
+    slopes = [[counts.get(name, 0) / 1000 for counts in before] for name in names]
+    needed = len(set(cloth.parts)) + len(names) + 1
     found = []
     for direction in "xy":
-        points = [
-            point_of(check, "mean", direction, scales[check.id]["xy".index(direction)])
-            for check in checks
-        ]
-        known = [p for p in points if p is not None]
-        needed = len(there) + len(names) + 1
-        if len(known) != len(checks) or len(checks) < needed:
-            problem = f"not enough: {len(checks)} checks, {needed} are needed for {len(names)} ways"
-            found.append(Methods(direction, problem=problem))
+        points = [check_point(check, "mean", direction, scales) for check in cloth.checks]
+        known = [point for point in points if point is not None]
+        if len(known) != len(points) or len(points) < needed:
+            problem = (
+                f"not enough: {len(points)} checks, {needed} are needed for {len(names)} methods"
+            )
+            found.append(MethodComparison(direction, problem=problem))
             continue
-        line = fit(np.column_stack([*levels, *slopes]), known)
-        found.append(_compared(direction, names, history, day, line))
+        line = fit(line_design(cloth.parts, *slopes), known)
+        found.append(_comparison(direction, totals, line))
     return tuple(found)
 
 
-def _counted(history: SieveHistory, check: Check) -> dict[str, int]:
-    """Uses by method that were logged before a check."""
+def _uses_before(history: SieveHistory, check: Check) -> list[Use]:
+    end = (check.on_date, check.seq)
+    return [use for use in history.uses if (use.on_date, use.seq) < end]
+
+
+def _by_method(uses: list[Use]) -> dict[str, int]:
+    """The number of uses by method."""
     counts: dict[str, int] = {}
-    for use in history.uses:
-        if (use.on_date, use.seq) < (check.on_date, check.seq):
-            name = use.details.method or NOT_STATED
-            counts[name] = counts.get(name, 0) + use.count
+    for use in uses:
+        name = use.details.method or NOT_STATED
+        counts[name] = counts.get(name, 0) + use.count
     return counts
 
 
-def _compared(
-    direction: str, names: list[str], history: SieveHistory, day: date, line: Fit | None
-) -> Methods:
+def _comparison(direction: str, totals: dict[str, int], line: Fit | None) -> MethodComparison:
     if line is None:
-        problem = "not enough: the ways were always used in the same proportion"
-        return Methods(direction, problem=problem)
+        problem = "not enough: the methods were always used in the same proportion"
+        return MethodComparison(direction, problem=problem)
+    names = sorted(totals)
     first = len(line.beta) - len(names)
-    wear = []
-    for i, name in enumerate(names):
-        low, high = line.interval(first + i)
-        uses = sum(
-            use.count
-            for use in history.uses
-            if use.on_date <= day and (use.details.method or NOT_STATED) == name
-        )
-        wear.append(MethodWear(name, uses, float(line.beta[first + i]), low, high))
-    pairs = [
-        _difference(line, first, names, i, k)
-        for i in range(len(names))
-        for k in range(i + 1, len(names))
+    wear = [
+        MethodWear(name, totals[name], float(line.beta[i]), *line.interval(i))
+        for i, name in enumerate(names, start=first)
     ]
-    return Methods(direction, tuple(wear), tuple(pairs))
+    differences = [
+        _difference(line, first, names, i, k) for i, k in combinations(range(len(names)), 2)
+    ]
+    return MethodComparison(direction, tuple(wear), tuple(differences))
 
 
 def _difference(line: Fit, first: int, names: list[str], i: int, k: int) -> MethodDifference:

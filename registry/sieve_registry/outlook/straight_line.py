@@ -9,7 +9,7 @@ Where a line a + b t reaches a level L, after Fieller, from the θ that satisfy
 
     (a + b θ − L)² ≤ q² (C_aa + 2 θ C_ab + θ² C_bb)
 
-an interval if b² > q² C_bb, that is if the slope can be told from zero.
+an interval if b² > q² C_bb, that is if the slope differs significantly from zero.
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ from statistics import NormalDist
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Crossing", "Fit", "Point", "covariance", "crossing", "fit"]
+__all__ = ["Crossing", "Fit", "Point", "covariance", "crossing", "fit", "line_design"]
 
 Float = NDArray[np.float64]
 LEVEL = 0.95
@@ -43,16 +43,17 @@ class Point:
 
 @dataclass(frozen=True, eq=False)
 class Fit:
-    """Parameters (p,) with their covariance (p, p), widened where the scatter asked for it.
+    """Parameters (p,) with their covariance (p, p), widened by `scatter_factor`².
 
-    `quantile` is what a standard uncertainty is multiplied by for a 95 % interval.
+    `scatter_factor` is 1 unless the values vary more than their uncertainties. A standard
+    uncertainty times `quantile` is half a 95 % interval.
     """
 
     beta: Float
     cov: Float
     dof: int
     chi2: float
-    widened: float
+    scatter_factor: float
     quantile: float
 
     def interval(self, index: int) -> tuple[float, float]:
@@ -81,6 +82,15 @@ def covariance(points: Sequence[Point]) -> Float:
         shared = np.array([p.common if p.group == group else 0.0 for p in points])
         v = v + np.outer(shared, shared)
     return v
+
+
+def line_design(parts: Sequence[int], *slopes: Sequence[float] | Float) -> Float:
+    """The design (n, p) of lines that share their slopes and have a level for each part.
+
+    One column for each part present, in order, then one for each of `slopes` (n,).
+    """
+    levels = [[float(part == level) for part in parts] for level in sorted(set(parts))]
+    return np.column_stack([*levels, *slopes])
 
 
 def fit(design: Float, points: Sequence[Point]) -> Fit | None:
@@ -112,17 +122,17 @@ def _judged(beta: Float, cov: Float, dof: int, chi2: float) -> Fit:
     return Fit(beta, cov, dof, chi2, 1.0, normal)
 
 
-def crossing(found: Fit, start: Float, slope: Float, level: float) -> Crossing | None:
+def crossing(line: Fit, start: Float, slope: Float, level: float) -> Crossing | None:
     """Where start · β + t (slope · β) reaches `level`, as an interval after Fieller.
 
     `start` and `slope` (p,) pick intercept and slope from the parameters. None where the slope
-    cannot be told from zero, for then no interval of t is bounded.
+    does not differ significantly from zero, for then no interval of t is bounded.
     """
-    a, b = float(start @ found.beta) - level, float(slope @ found.beta)
-    q2 = found.quantile**2
-    caa = q2 * float(start @ found.cov @ start)
-    cab = q2 * float(start @ found.cov @ slope)
-    cbb = q2 * float(slope @ found.cov @ slope)
+    a, b = float(start @ line.beta) - level, float(slope @ line.beta)
+    q2 = line.quantile**2
+    caa = q2 * float(start @ line.cov @ start)
+    cab = q2 * float(start @ line.cov @ slope)
+    cbb = q2 * float(slope @ line.cov @ slope)
     lead = b * b - cbb
     if lead <= 0 or b == 0:
         return None

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import math
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date
 from typing import Any
@@ -13,9 +14,9 @@ from sieve_inspect.verdict import ACTIONS
 from sieve_inspect.verdict.rules import p_conform
 from sieve_registry.checks import queries as check_queries
 from sieve_registry.events import ActionDecided
-from sieve_registry.outlook.prior import Prior, prior_of, risk_of
-from sieve_registry.outlook.queries import Story, story_of
-from sieve_registry.outlook.wear import point_of
+from sieve_registry.outlook.cloth_history import check_point
+from sieve_registry.outlook.prior import prior_of, risk_with_prior
+from sieve_registry.outlook.queries import SieveData, sieve_data
 from sieve_registry.records import Check, Fact
 from sieve_registry.sieves import queries as sieve_queries
 from sieve_registry.sieves.decision_rules import CheckRule, contributions, rule_of, set_rule
@@ -87,46 +88,37 @@ def name_rule(
 
 def rule_view(registry: Registry, sieve_id: str, day: date | None = None) -> RuleView:
     """The rule in force and the risks of the last check, at the end of a day (today)."""
-    story = story_of(registry, sieve_id, day)
-    state = story.state
+    data = sieve_data(registry, sieve_id, day)
+    state = data.state
     last = state.last_check
     decided = facts_of(registry, state.sieve.id, [ActionDecided])
     return RuleView(
         sieve_id=state.sieve.id,
         as_of=state.as_of,
-        rule=story.rule,
+        rule=data.rule,
         check_id=None if last is None else last.id,
-        risks=() if last is None else tuple(_risks(story, last)),
+        risks=() if last is None else tuple(_risks(data, last)),
         decided=tuple(f for f in decided if f.on_date <= state.as_of),
     )
 
 
-def _risks(story: Story, last: Check) -> list[RiskRow]:
-    rows = []
-    for (name, direction), (low, high) in story.bounds.items():
-        share = story.scales[last.id]["xy".index(direction)]
-        point = point_of(last, name, direction, share)
+def _risks(data: SieveData, last: Check) -> Iterator[RiskRow]:
+    for (name, direction), (low, high) in data.bounds.items():
+        point = check_point(last, name, direction, data.scales)
         if point is None:
             continue
-        u = (point.u**2 + point.common**2) ** 0.5
-        alone = p_conform(point.value, u, low, high)
+        alone = p_conform(point.value, math.hypot(point.u, point.common), low, high)
         assert alone is not None
-        prior: Prior | None = prior_of(
-            story.history, last, name, direction, story.scales, story.replaced
+        prior = prior_of(data.history, last, name, direction, data.scales)
+        yield RiskRow(
+            name=name,
+            direction=direction,
+            value_um=point.value,
+            p_conform=alone,
+            risk_with_history=None if prior is None else risk_with_prior(prior, point, low, high),
+            prior_um=None if prior is None else prior.value_um,
+            prior_u_um=None if prior is None else prior.u_um,
         )
-        risk = None if prior is None else risk_of(prior, point, low, high)
-        rows.append(
-            RiskRow(
-                name,
-                direction,
-                point.value,
-                alone,
-                risk,
-                None if prior is None else prior.value_um,
-                None if prior is None else prior.u_um,
-            )
-        )
-    return rows
 
 
 def decide(

@@ -57,7 +57,7 @@ class HistoryView:
     @property
     def state(self) -> SieveState:
         """The sieve on that day."""
-        return self.found.story.state
+        return self.found.data.state
 
 
 @dataclass(frozen=True)
@@ -86,7 +86,7 @@ def render_sieve_history(view: HistoryView) -> str:
 
 
 def _context(view: HistoryView) -> dict[str, Any]:
-    state, history = view.state, view.found.story.history
+    state, history = view.state, view.found.data.history
     sieve = state.sieve
     lengths = Lengths(sieve.nominal_um)
     checks = sorted(
@@ -178,7 +178,7 @@ def _value(value: Decimal | None, u: Decimal | None, lengths: Lengths) -> str | 
 
 
 def _rows(view: HistoryView) -> Iterator[_Row]:
-    state, history = view.state, view.found.story.history
+    state, history = view.state, view.found.data.history
     sieve, day = history.sieve, state.as_of
     yield _Row(
         sieve.in_service or sieve.added_on, sieve.seq, "added", "", sieve.person, sieve.recorded_at

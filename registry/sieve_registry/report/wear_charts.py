@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
-from sieve_registry.outlook.straight_line import Fit, fit
-from sieve_registry.outlook.wear import Trend, Wear, part_of, point_of
+from sieve_registry.outlook.cloth_history import check_point, part_index
+from sieve_registry.outlook.straight_line import Fit, fit, line_design
+from sieve_registry.outlook.wear import Trend, Wear
 from sieve_registry.report.charts import INK, standalone, svg_of
 from sieve_registry.report.formatting import Lengths
 
@@ -56,7 +56,7 @@ def wear_chart(found: Outlook, label: str) -> str:
     chart is seen from. Lengths in the sieve's unit.
     """
     worn = found.wear
-    lengths = Lengths(found.story.state.sieve.nominal_um)
+    lengths = Lengths(found.data.state.sieve.nominal_um)
     lines = [one for t in worn.trends if (one := _ahead(found, t)) is not None]
 
     def draw(figure: Figure) -> None:
@@ -65,7 +65,7 @@ def wear_chart(found: Outlook, label: str) -> str:
             _line(axes, line, lengths)
         for direction in "xy":
             _points(axes, worn, direction, lengths)
-        for low, high in {found.story.bounds.get(("mean", d), (None, None)) for d in "xy"}:
+        for low, high in {found.data.bounds.get(("mean", d), (None, None)) for d in "xy"}:
             for limit in (low, high):
                 if limit is not None:
                     _limit(axes, limit, lengths)
@@ -126,15 +126,14 @@ def _ahead(found: Outlook, trend: Trend) -> _Ahead | None:
     if trend.name != "mean" or trend.slope is None:
         return None
     worn = found.wear
-    place = "xy".index(trend.direction)
     points, places, parts = [], [], []
     for t, check in zip(worn.places, worn.checks, strict=True):
-        point = point_of(check, "mean", trend.direction, found.story.scales[check.id][place])
+        point = check_point(check, "mean", trend.direction, found.data.scales)
         if point is not None:
             points.append(point)
             places.append(t)
-            parts.append(part_of(check, worn.steps))
-    line = fit(_design(places, parts), points)
+            parts.append(part_index(check, worn.steps))
+    line = fit(line_design(parts, places), points)
     if line is None:
         return None
     first = min(places)
@@ -144,12 +143,6 @@ def _ahead(found: Outlook, trend: Trend) -> _Ahead | None:
     start = min(t for t, part in zip(places, parts, strict=True) if part == parts[-1])
     shown = np.linspace(start, end, 41)
     return _Ahead(trend, shown, *_band(line, shown))
-
-
-def _design(places: Sequence[float], parts: Sequence[int]) -> Float:
-    there = sorted(set(parts))
-    columns = [[1.0 if part == one else 0.0 for part in parts] for one in there]
-    return np.column_stack([*columns, places])
 
 
 def _band(line: Fit, t: Float) -> tuple[Float, Float]:

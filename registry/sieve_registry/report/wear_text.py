@@ -43,13 +43,13 @@ def _sentences(worn: Wear, lengths: Lengths) -> list[str]:
     for step in worn.steps:
         what = "the history begins anew" if step.new_cloth else "the level may differ from there"
         told.append(f"On {step.on_date}: {step.reason}; {what}.")
-    loose = [f"{t.name} in {t.direction}" for t in worn.trends if t.widened > 1]
+    loose = [f"{t.name} in {t.direction}" for t in worn.trends if t.scatter_factor > 1]
     if loose:
         told.append(
             f"Of {', '.join(loose)} the checks scatter more than they say; the intervals are "
             "widened for it."
         )
-    if worn.split:
+    if worn.directions_diverge:
         told.append("One direction widens while the other narrows: look at both.")
     return [str(clean(one)) for one in told]
 
@@ -68,7 +68,7 @@ def _trend(trend: Trend, worn: Wear, lengths: Lengths) -> str:
         f"{_signed(lengths, trend.slope, trend)} {lengths.unit} per {per} (95 %: {low} to {high})"
     )
     if trend.reached_already:
-        return f"{text}; it {trend.stands} already."
+        return f"{text}; it is {trend.position} already."
     if trend.reach is None:
         return f"{text}; {trend.problem}." if trend.problem else f"{text}."
     return f"{text}. {_reach(trend.reach, worn)}"

@@ -25,7 +25,7 @@ from sieve_registry.cli.support.output import (
 )
 
 if TYPE_CHECKING:
-    from sieve_registry.outlook.intervals import IntervalView
+    from sieve_registry.outlook.queries import IntervalView
 
 __all__ = ["Method", "interval"]
 
@@ -51,13 +51,13 @@ def interval(
     json_path: JsonOption = None,
 ) -> None:
     """Show the interval of a sieve by months and uses, with proposals from its checks."""
-    from sieve_registry.outlook import intervals
+    from sieve_registry.outlook import commands, queries
 
     with opened(context) as registry:
-        view = intervals.view_of(registry, sieve_id, read_day(as_of))
+        view = queries.interval_view(registry, sieve_id, read_day(as_of))
         if accept is not None:
             terms = record_terms(None, by, why_late)
-            intervals.accept(registry, view, accept.value, reason, terms)
+            commands.accept_interval(registry, view, accept.value, reason, terms)
     if not emit_json(json_path, _dict(view, accept)):
         _print(view, accept)
 

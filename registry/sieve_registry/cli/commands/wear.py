@@ -29,7 +29,7 @@ from sieve_registry.cli.support.output_files import check_outputs
 
 if TYPE_CHECKING:
     from sieve_registry.outlook.queries import Outlook
-    from sieve_registry.outlook.sieving_methods import Methods
+    from sieve_registry.outlook.sieving_methods import MethodComparison
     from sieve_registry.outlook.wear import Reach, Trend, Wear
 
 __all__ = ["recloth", "wear", "wear_dict"]
@@ -47,11 +47,11 @@ def wear(
     json_path: JsonOption = None,
 ) -> None:
     """Show how a sieve's apertures change with use, and when a limit will be reached."""
-    from sieve_registry.outlook import queries as foresee
+    from sieve_registry.outlook import queries
 
     check_outputs([("--plot", plot)], json_path)
     with opened(context) as registry:
-        outlook = foresee.outlook(registry, sieve_id, read_day(as_of))
+        outlook = queries.outlook(registry, sieve_id, read_day(as_of))
     if plot is not None:
         from sieve_registry.report.wear_charts import wear_svg
 
@@ -73,11 +73,11 @@ def recloth(
     json_path: JsonOption = None,
 ) -> None:
     """Record new cloth in the frame: the trend starts again, and a check is needed."""
-    from sieve_registry.outlook import queries as foresee
+    from sieve_registry.outlook.commands import replace_cloth
 
     with opened(context) as registry:
         terms = record_terms(date, by, why_late)
-        event = foresee.replace_cloth(registry, sieve_id, reason, terms)
+        event = replace_cloth(registry, sieve_id, reason, terms)
     if not emit_json(json_path, {"id": event.subject, "date": event.on_date, "reason": reason}):
         print_line(f"Recorded new cloth in sieve {event.subject} on {event.on_date}.")
         print_line("Check it before use: all earlier checks are of the old cloth.")
@@ -93,7 +93,7 @@ def wear_dict(outlook: Outlook) -> dict[str, Any]:
         "axis": "uses" if worn.by_uses else "days",
         "at": worn.at,
         "uses_per_year": worn.rate_per_year,
-        "rule": outlook.story.rule.rule,
+        "rule": outlook.data.rule.rule,
         "checks": [check.id for check in worn.checks],
         "steps": [
             {"date": step.on_date.isoformat(), "reason": step.reason, "new_cloth": step.new_cloth}
@@ -101,7 +101,7 @@ def wear_dict(outlook: Outlook) -> dict[str, Any]:
         ],
         "trends": [_trend_dict(trend) for trend in worn.trends],
         "first": None if first is None else {"name": first.name, "direction": first.direction},
-        "one_widens_one_narrows": worn.split,
+        "one_widens_one_narrows": worn.directions_diverge,
         "methods": [_methods_dict(methods) for methods in outlook.methods],
         "action": outlook.advice.action,
         "action_reason": outlook.advice.reason,
@@ -118,8 +118,8 @@ def _trend_dict(trend: Trend) -> dict[str, Any]:
         "U_now_um": None if trend.u_now_um is None else 2 * trend.u_now_um,
         "slope": trend.slope,
         "slope_interval": None if trend.slope is None else [trend.slope_low, trend.slope_high],
-        "distinguishable": trend.plain,
-        "scatter_factor": trend.widened,
+        "distinguishable": trend.significant,
+        "scatter_factor": trend.scatter_factor,
         "reached_already": trend.reached_already,
         "reach": None if reach is None else _reach_dict(reach),
         "problem": trend.problem,
@@ -138,13 +138,14 @@ def _reach_dict(reach: Reach) -> dict[str, Any]:
     }
 
 
-def _methods_dict(methods: Methods) -> dict[str, Any]:
+def _methods_dict(methods: MethodComparison) -> dict[str, Any]:
     return {
         "direction": methods.direction,
         "problem": methods.problem,
         "wear": [fields(wear, "method", "uses", "slope", "low", "high") for wear in methods.wear],
         "differences": [
-            fields(pair, "method", "other", "difference", "low", "high", "plain")
+            fields(pair, "method", "other", "difference", "low", "high")
+            | {"plain": pair.significant}
             for pair in methods.differences
         ],
     }
@@ -188,16 +189,16 @@ def _sentences(outlook: Outlook) -> list[str]:
     # The table has the day of each limit; the first to be reached gets a sentence.
     sentences = [_reach_words(worn.first, worn)] if worn.first else []
     for trend in worn.reached:
-        sentences.append(f"By its trend the {trend.name} in {trend.direction} {trend.stands}.")
+        sentences.append(f"By its trend the {trend.name} in {trend.direction} is {trend.position}.")
     problems: dict[str, list[str]] = {}
     for trend in worn.trends:
         if trend.problem:
             name = f"{_SHORT[trend.name]} {trend.direction}"
             problems.setdefault(trend.problem, []).append(name)
     sentences += [f"{', '.join(names)}: {problem}." for problem, names in problems.items()]
-    if worn.split:
+    if worn.directions_diverge:
         sentences.append("One direction widens while the other narrows: inspect both.")
-    loose = [t for t in worn.trends if t.widened > 1]
+    loose = [t for t in worn.trends if t.scatter_factor > 1]
     if loose:
         names = ", ".join(f"{_SHORT[t.name]} {t.direction}" for t in loose)
         sentences.append(
@@ -230,7 +231,7 @@ def _reach_words(trend: Trend, worn: Wear) -> str:
     return f"{text}, about {reach.day} ({reach.day_low} to {reach.day_high}){rate}."
 
 
-def _method_words(methods: Methods) -> list[str]:
+def _method_words(methods: MethodComparison) -> list[str]:
     if methods.problem:
         return [f"Wear by sieving method, {methods.direction}: {methods.problem}."]
     sentences = [
@@ -239,7 +240,7 @@ def _method_words(methods: Methods) -> list[str]:
         for wear in methods.wear
     ]
     for pair in methods.differences:
-        apart = "differ" if pair.plain else "do not differ significantly"
+        apart = "differ" if pair.significant else "do not differ significantly"
         sentences.append(
             f"{pair.method} and {pair.other}, {methods.direction}: {apart} "
             f"({pair.difference:+.2f} um per 1000 uses, {pair.low:+.2f} to {pair.high:+.2f})."

@@ -1,0 +1,148 @@
+"""The checks of the cloth now in a frame, their place in use or time, and what divides them.
+
+A replaced cloth begins a new history. A cleaning or another scale may move the level of the values
+but not the wear per use, so each begins a new part with a level of its own.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date, timedelta
+
+from sieve_registry.events import ClothReplaced, SieveCleaned
+from sieve_registry.outlook.straight_line import Point
+from sieve_registry.records import Check, SieveHistory
+
+__all__ = [
+    "DAYS_PER_YEAR",
+    "ClothHistory",
+    "ScaleShares",
+    "Step",
+    "all_steps",
+    "check_point",
+    "cloth_history",
+    "elapsed",
+    "in_order",
+    "part_index",
+    "recent_rate",
+    "uses_before",
+]
+
+DAYS_PER_YEAR = 365.25
+_RATE_DAYS = 365  # the rate of use is that of the last year
+
+# Relative standard uncertainties of a check's scale in x and y, by check id.
+ScaleShares = Mapping[str, tuple[float, float]]
+
+
+@dataclass(frozen=True)
+class Step:
+    """A day from which the values may stand at another level, and why."""
+
+    on_date: date
+    seq: int
+    reason: str
+    new_cloth: bool = False
+
+
+@dataclass(frozen=True)
+class ClothHistory:
+    """The checks of the cloth now in the frame, in order, and the steps since it came."""
+
+    checks: tuple[Check, ...]
+    steps: tuple[Step, ...]
+
+    @property
+    def parts(self) -> list[int]:
+        """The part of the history each check belongs to."""
+        return [part_index(check, self.steps) for check in self.checks]
+
+
+def all_steps(history: SieveHistory, day: date) -> list[Step]:
+    """What divides a sieve's history up to a day: new cloth, cleanings, other scales."""
+    found = []
+    for act in history.acts:
+        if isinstance(act.payload, ClothReplaced):
+            found.append(Step(act.on_date, act.seq, act.kind, new_cloth=True))
+        elif isinstance(act.payload, SieveCleaned):
+            found.append(Step(act.on_date, act.seq, "cleaned"))
+    found = [step for step in found if step.on_date <= day]
+    source: str | None = None
+    for check in in_order(history, day):
+        if source is not None and check.scale_source != source:
+            found.append(Step(check.on_date, check.seq - 1, "another scale"))
+        source = check.scale_source or source
+    return sorted(found, key=lambda step: (step.on_date, step.seq))
+
+
+def in_order(history: SieveHistory, day: date) -> list[Check]:
+    """The checks up to a day, by date and order of recording."""
+    kept = [check for check in history.checks if check.on_date <= day]
+    return sorted(kept, key=lambda check: (check.on_date, check.seq))
+
+
+def cloth_history(history: SieveHistory, day: date) -> ClothHistory:
+    """The checks of the cloth in the frame at the end of a day."""
+    steps, checks = all_steps(history, day), in_order(history, day)
+    last_new = max((i for i, step in enumerate(steps) if step.new_cloth), default=-1)
+    if last_new >= 0:
+        begin = (steps[last_new].on_date, steps[last_new].seq)
+        checks = [check for check in checks if (check.on_date, check.seq) > begin]
+    return ClothHistory(tuple(checks), tuple(steps[last_new + 1 :]))
+
+
+def part_index(check: Check, steps: Sequence[Step]) -> int:
+    """The part of the history a check belongs to: how many steps came before it."""
+    return sum((step.on_date, step.seq) < (check.on_date, check.seq) for step in steps)
+
+
+def uses_before(history: SieveHistory, day: date, seq: int | None = None) -> int:
+    """Uses logged up to a day; on that very day those recorded before `seq`."""
+    return sum(
+        use.count
+        for use in history.uses
+        if use.on_date < day or (use.on_date == day and (seq is None or use.seq < seq))
+    )
+
+
+def elapsed(
+    history: SieveHistory, start: date, day: date, seq: int | None, *, by_uses: bool
+) -> float:
+    """Where a day lies on the axis of wear: all uses before it, or days since `start`."""
+    return float(uses_before(history, day, seq) if by_uses else (day - start).days)
+
+
+def recent_rate(history: SieveHistory, day: date) -> float | None:
+    """Uses per day over the last year, or since the first use if that is later; None unknown."""
+    uses = [use for use in history.uses if use.on_date <= day]
+    if not uses:
+        return None
+    first = min(use.on_date for use in uses)
+    begin = max(first, day - timedelta(days=_RATE_DAYS))
+    days = (day - begin).days
+    # Uses of the first day belong to the time before it; without a span there is no rate.
+    count = sum(use.count for use in uses if use.on_date > begin)
+    return count / days if days > 0 and count else None
+
+
+def check_point(check: Check, name: str, direction: str, scales: ScaleShares) -> Point | None:
+    """One value of a check in um, with its own uncertainty and the share of its scale.
+
+    The scale's share is common to all checks with that scale; the rest is taken as independent.
+    None where the value or its uncertainty is not known.
+    """
+    figures = check.x if direction == "x" else check.y
+    value, u = {
+        "mean": (figures.mean_um, figures.u_mean_um),
+        "standard deviation": (figures.sd_um, figures.u_sd_um),
+        "largest aperture": (figures.max_um, figures.u_max_um),
+    }[name]
+    if value is None or u is None:
+        return None
+    u_rel = scales[check.id]["xy".index(direction)]
+    total = float(u)
+    common = min(u_rel * abs(float(value)), 0.999 * total)
+    own = math.sqrt(max(total**2 - common**2, 0.0))
+    return Point(float(value), own, common, check.scale_source or "unknown scale")
