@@ -126,4 +126,4 @@ def test_only_what_there_is_can_be_taken(lab: Lab, run: Program) -> None:
     lab.add()
     assert "Check the sieve first." in run("interval", "S-1").out
     lab.check(0)
-    assert "A person decides: --accept staircase takes one." in run("interval", "S-1").out
+    assert "You decide: accept a proposal with --accept staircase." in run("interval", "S-1").out

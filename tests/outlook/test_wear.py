@@ -300,7 +300,7 @@ def test_the_command(lab: Lab, run: Program, tmp_path: Path) -> None:
     answer = run("wear", "S-1", "--as-of", lab.day(350).isoformat())
     assert answer.code == 0
     assert all(len(line) <= 80 for line in answer.out.splitlines())
-    assert "The mean in x reaches 78.60 um" in answer.out
+    assert "The mean in x reaches the acceptance limit of 78.60 um" in " ".join(answer.out.split())
     assert "One direction widens while the other narrows" in " ".join(answer.out.split())
     data = json.loads(run("wear", "S-1", "--as-of", str(lab.day(350)), "--json", "-").out)
     assert data["axis"] == "uses"
