@@ -133,14 +133,12 @@ def list_(context: typer.Context, json_path: JsonOption = None) -> None:
 def show(context: typer.Context, artefact_id: IdArgument, json_path: JsonOption = None) -> None:
     """Show an artefact under each of its certificates, the latest first."""
     from sieve_registry.cli.support.records import correction_dict, print_corrections
-    from sieve_registry.events import ArtefactAdded
     from sieve_registry.scales import artefacts
-    from sieve_registry.scales.corrections import amendments
+    from sieve_registry.scales.queries import corrections_of_artefact
 
     with opened(context) as registry:
         certificates = artefacts.certificates_of(registry, artefact_id)[::-1]
-        corrections = amendments(registry, certificates[0].id)
-    corrections = [c for c in corrections if c.kind == ArtefactAdded.KIND]
+        corrections = corrections_of_artefact(registry, certificates[0].id)
     answer = {
         **_artefact_dict(certificates[0]),
         "certificates": [_artefact_dict(artefact) for artefact in certificates],

@@ -21,11 +21,9 @@ from sieve_registry.cli.support.output import (
 from sieve_registry.cli.support.output_files import check_outputs
 
 if TYPE_CHECKING:
-    from sieve_registry.records import Correction
     from sieve_registry.scales.artefacts import Device
     from sieve_registry.scales.calibrations import KeptScale
     from sieve_registry.scales.drift import Jump
-    from sieve_registry.store.engine import Registry
 
 __all__ = ["device_app"]
 
@@ -120,12 +118,13 @@ def show(
     from sieve_registry.cli.support.records import correction_dict, print_corrections
     from sieve_registry.scales import artefacts
     from sieve_registry.scales.drift import drift_of
+    from sieve_registry.scales.queries import corrections_of_device
 
     check_outputs([("--plot", plot)], json_path)
     with opened(context) as registry:
         device = artefacts.device_named(registry, device_id)
         history, jumps = drift_of(registry, device_id)
-        corrections = _corrections(registry, device)
+        corrections = corrections_of_device(registry, device)
     if plot is not None:
         _draw(plot, history)
     answer = {
@@ -143,17 +142,6 @@ def show(
     for jump in jumps:
         _print_jump(jump)
     print_corrections(corrections)
-
-
-def _corrections(registry: Registry, device: Device) -> list[Correction]:
-    """Later corrections of the device and of its scales, void scales included."""
-    from sieve_registry.events import ScaleCalibrated
-    from sieve_registry.scales.corrections import amendments
-    from sieve_registry.sieves.facts import facts_of
-
-    scales = facts_of(registry, None, [ScaleCalibrated])
-    own = [scale.seq for scale in scales if scale.payload.device == device.id]
-    return amendments(registry, [device.event, *own])
 
 
 def _draw(plot: Path, history: Sequence[KeptScale]) -> None:
