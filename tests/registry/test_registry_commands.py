@@ -314,3 +314,17 @@ def test_every_command_that_records_takes_a_reason_for_a_clock_that_is_behind() 
     assert len(recording) > 15
     missing = {n for n, c in recording.items() if not any("--why-late" in p.opts for p in c.params)}
     assert missing - {"artefact add", "device add"} == set()
+
+
+def test_a_record_names_its_event_and_the_command_that_withdraws_it(shelf) -> None:
+    for words in (("use", "S-1", "--count", "3"), ("clean", "S-1", "--method", "brush"),
+                  ("sieve", "edit", "S-1", "--location", "shelf 3"),
+                  ("retire", "S-1", "--reason", "torn")):  # fmt: skip
+        out = shelf(*words).out
+        command = out.partition("To withdraw it: sieveward ")[2].split()
+        assert command[:1] == ["correct"]
+        assert f"Recorded as event {command[1]}." in out
+        done = shelf(*command[:-1], "typed by mistake")
+        assert done.code == 0, done.err
+    state = said(shelf("sieve", "show", "S-1", "--json", "-"))
+    assert (state["uses_total"], state["status"], state["location"]) == (12, "in service", "")

@@ -26,7 +26,7 @@ def clean(
     json_path: JsonOption = None,
 ) -> None:
     """Record that a sieve was cleaned or maintained."""
-    from sieve_registry.cli.support.sieve_records import record_of_sieve
+    from sieve_registry.cli.support.sieve_records import print_undo, record_of_sieve
     from sieve_registry.sieves import commands
 
     terms = record_terms(date, by, why_late)
@@ -34,4 +34,6 @@ def clean(
         context, json_path, lambda registry: commands.clean(registry, sieve_id, method, note, terms)
     )
     if recorded is not None:
-        print_line(f"Recorded for sieve {recorded[0].sieve.id}: cleaned ({method}).")
+        state, history = recorded
+        print_line(f"Recorded for sieve {state.sieve.id}: cleaned ({method}).")
+        print_undo(history)

@@ -24,7 +24,7 @@ def quarantine(
     json_path: JsonOption = None,
 ) -> None:
     """Take a sieve out of use until a check passes and it is returned."""
-    from sieve_registry.cli.support.sieve_records import record_of_sieve
+    from sieve_registry.cli.support.sieve_records import print_undo, record_of_sieve
     from sieve_registry.sieves import commands
 
     terms = record_terms(date, by, why_late)
@@ -34,6 +34,7 @@ def quarantine(
         lambda registry: commands.quarantine(registry, sieve_id, reason, terms, damage=damage),
     )
     if recorded is not None:
-        state, _ = recorded
+        state, history = recorded
         print_line(f"Sieve {state.sieve.id} is {state.status}: mark it and keep it apart.")
         print_line("After a passing check: sieveward return ID --reason T")
+        print_undo(history)

@@ -23,7 +23,7 @@ def retire(
     json_path: JsonOption = None,
 ) -> None:
     """End a sieve's service from a day on, with the reason."""
-    from sieve_registry.cli.support.sieve_records import record_of_sieve
+    from sieve_registry.cli.support.sieve_records import print_undo, record_of_sieve
     from sieve_registry.sieves import commands
 
     day = read_day(date)
@@ -40,3 +40,4 @@ def retire(
         assert end is not None
         print_line(f"Sieve {state.sieve.id} is retired from {end.on_date}: {end.reason}.")
         print_line("Take it out of use and mark it; its record stays.")
+        print_undo(history)

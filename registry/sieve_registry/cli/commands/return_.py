@@ -25,7 +25,11 @@ def return_(
     json_path: JsonOption = None,
 ) -> None:
     """Put a quarantined sieve back into service after a passing check."""
-    from sieve_registry.cli.support.sieve_records import print_next_check, record_of_sieve
+    from sieve_registry.cli.support.sieve_records import (
+        print_next_check,
+        print_undo,
+        record_of_sieve,
+    )
     from sieve_registry.sieves import commands
 
     terms = record_terms(date, by, why_late)
@@ -35,6 +39,7 @@ def return_(
         lambda registry: commands.return_to_service(registry, sieve_id, reason, terms),
     )
     if recorded is not None:
-        state, _ = recorded
+        state, history = recorded
         print_line(f"Sieve {state.sieve.id} is {state.status} again.")
         print_next_check(state)
+        print_undo(history)

@@ -152,25 +152,31 @@ def edit(
     json_path: JsonOption = None,
 ) -> None:
     """Change a sieve's intervals or place from a day on; earlier days are unaffected."""
-    from sieve_registry.cli.support.records import due_words, state_dict
-    from sieve_registry.sieves import commands as sieve_commands
-    from sieve_registry.sieves import queries as sieve_queries
+    from sieve_registry.cli.support.records import due_words
+    from sieve_registry.cli.support.sieve_records import print_undo, record_of_sieve
+    from sieve_registry.sieves import commands
 
-    with opened(context) as registry:
-        state = sieve_commands.edit_sieve(
+    day = read_day(date)
+    details = _details(kind, height, cloth, certificate, warp, label)
+    recorded = record_of_sieve(
+        context,
+        json_path,
+        lambda registry: commands.edit_sieve(
             registry,
             sieve_id,
             interval_months=interval_months,
             interval_uses=interval_uses,
             location=location,
-            details=_details(kind, height, cloth, certificate, warp, label),
-            on_date=read_day(date),
+            details=details,
+            on_date=day,
             by=by,
             late_reason=why_late,
-        )
-        history = sieve_queries.get_history(registry, sieve_id)
-    if not emit_json(json_path, state_dict(state, history)):
+        ),
+    )
+    if recorded is not None:
+        state, history = recorded
         print_line(f"Changed sieve {_headline(state)}; its next check is due: {due_words(state)}.")
+        print_undo(history)
 
 
 @sieve_app.command("list")

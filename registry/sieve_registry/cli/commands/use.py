@@ -35,7 +35,11 @@ def use(
 ) -> None:
     """Log uses of a sieve."""
     from sieve_registry.cli.support.records import print_remarks
-    from sieve_registry.cli.support.sieve_records import print_next_check, record_of_sieve
+    from sieve_registry.cli.support.sieve_records import (
+        print_next_check,
+        print_undo,
+        record_of_sieve,
+    )
     from sieve_registry.sieves import commands
 
     day = read_day(date)
@@ -60,10 +64,11 @@ def use(
     )
     if recorded is None:
         return
-    state, _ = recorded
+    state, history = recorded
     print_text(
         f"Logged {count} for sieve {state.sieve.id}: {state.uses_total} uses in total, "
         f"{state.uses_since_check} since the last check."
     )
     print_next_check(state)
     print_remarks(state)
+    print_undo(history)

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from sieve_registry.records import SieveHistory, SieveState
     from sieve_registry.store.engine import Registry
 
-__all__ = ["print_next_check", "record_of_sieve"]
+__all__ = ["print_next_check", "print_undo", "record_of_sieve"]
 
 
 def record_of_sieve(
@@ -38,3 +38,13 @@ def record_of_sieve(
 def print_next_check(state: SieveState) -> None:
     """When the sieve's next check is due."""
     print_text(f"Its next check is due: {due_words(state)} ({state.due_because}).")
+
+
+def print_undo(history: SieveHistory) -> None:
+    """The number of the newest record of a sieve, and the command that withdraws it."""
+    retirement = () if history.retirement is None else (history.retirement,)
+    newest = max((*history.uses, *history.acts, *history.edits, *retirement), key=lambda r: r.seq)
+    print_text(
+        f"Recorded as event {newest.seq}. To withdraw it: "
+        f"sieveward correct {newest.seq} --void --reason T"
+    )
