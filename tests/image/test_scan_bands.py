@@ -1,4 +1,4 @@
-"""Scans read in bands, against tifffile and Pillow reading the same file whole."""
+"""Scans read in bands, against tifffile and Pillow reading the same file at once."""
 
 from __future__ import annotations
 
@@ -48,7 +48,7 @@ def test_tiff(name: str, memory: str, tmp_path: Path, monkeypatch: pytest.Monkey
 
 @pytest.mark.parametrize("kind", ["png", "png16"])
 def test_other_kinds_top_down(kind: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Larger than memory is taken for: pyvips unpacks it in bands."""
+    """Above the limit on memory pyvips unpacks a file in bands."""
     monkeypatch.setattr(bands, "_IN_MEMORY", 1000)
     path = tmp_path / f"a.{kind[:3]}"
     image = DEEP if kind == "png16" else COLOUR
@@ -96,7 +96,7 @@ def test_a_broken_strip_costs_that_strip(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("compression", [None, "zlib"])
-def test_a_file_cut_short_gives_what_it_holds(tmp_path: Path, compression: str | None) -> None:
+def test_a_file_cut_short_gives_the_rows_it_holds(tmp_path: Path, compression: str | None) -> None:
     path = tmp_path / "a.tif"
     # The directory first, as scanners that write while scanning leave it.
     with tifffile.TiffWriter(path) as writer:
@@ -110,7 +110,7 @@ def test_a_file_cut_short_gives_what_it_holds(tmp_path: Path, compression: str |
     np.testing.assert_array_equal(source.rows(0, 190), GREY[:190])
 
 
-def test_a_file_that_lost_much_is_refused(tmp_path: Path) -> None:
+def test_a_file_with_much_missing_is_refused(tmp_path: Path) -> None:
     path = tmp_path / "a.tif"
     tifffile.imwrite(path, GREY)
     with tifffile.TiffFile(path) as file:
@@ -127,7 +127,7 @@ def test_the_limit_is_a_setting(tmp_path: Path) -> None:
         open_source(path, max_megapixels=0.01)
 
 
-def test_a_source_is_sent_to_another_process_by_its_path(tmp_path: Path) -> None:
+def test_a_source_is_pickled_by_its_path(tmp_path: Path) -> None:
     import pickle
 
     path = tmp_path / "a.tif"

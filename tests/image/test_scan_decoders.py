@@ -1,4 +1,4 @@
-"""Reading scans: every decoder sees the same pixels; what is broken is told, never guessed."""
+"""Reading scans: all decoders give the same pixels; damage is reported, never filled in."""
 
 from __future__ import annotations
 
@@ -68,7 +68,7 @@ WRITTEN = {
 
 @pytest.mark.parametrize("array", [GREY, COLOUR], ids=["grey", "colour"])
 @pytest.mark.parametrize("way", WRITTEN)
-def test_what_another_program_wrote_is_read_pixel_by_pixel(
+def test_files_of_other_programs_are_read_pixel_by_pixel(
     tmp_path: Path, way: str, array: npt.NDArray[np.uint8]
 ) -> None:
     write, name, options = WRITTEN[way]
@@ -90,9 +90,7 @@ def test_sixteen_bits_stay_sixteen(tmp_path: Path, way: str, array: npt.NDArray[
 
 
 @pytest.mark.parametrize("array", [GREY, COLOUR], ids=["grey", "colour"])
-def test_a_jpeg_is_what_two_decoders_make_of_it(
-    tmp_path: Path, array: npt.NDArray[np.uint8]
-) -> None:
+def test_two_decoders_agree_on_a_jpeg(tmp_path: Path, array: npt.NDArray[np.uint8]) -> None:
     smooth = cv2.GaussianBlur(array, (0, 0), 3)
     with_pillow(smooth, tmp_path / "a.jpg", quality=90)
     raw = load_scan(tmp_path / "a.jpg").raw
@@ -113,7 +111,7 @@ def test_palettes_and_alpha_become_plain_pixels(tmp_path: Path, mode: str) -> No
 
 
 def test_a_palette_tiff_shows_its_colours(tmp_path: Path) -> None:
-    """The same picture as 8 bit colour: the palette's 16 bits and what is seen agree."""
+    """The same picture as 8 bit colour: the palette's 16 bits agree with it."""
     Image.fromarray(COLOUR).quantize(64).save(tmp_path / "a.tif")
     seen = np.asarray(Image.open(tmp_path / "a.tif").convert("RGB"))
     scan = load_scan(tmp_path / "a.tif")
@@ -137,8 +135,8 @@ def test_planes_one_after_the_other(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("name", ["a.jpg", "a.tif"])
-def test_printers_colours_are_read_as_light_or_refused(tmp_path: Path, name: str) -> None:
-    """CMYK tells inks, not light: four channels must not be taken for red, green and blue."""
+def test_cmyk_is_read_as_light_or_refused(tmp_path: Path, name: str) -> None:
+    """CMYK holds inks, not light: four channels must not be taken for red, green and blue."""
     Image.fromarray(np.full((37, 53), 200, np.uint8)).convert("RGB").convert("CMYK").save(
         tmp_path / name
     )
@@ -160,7 +158,7 @@ def test_the_orientation_tag_moves_nothing(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("share", [0.02, 0.3, 0.7, 0.97])
 @pytest.mark.parametrize("name", ["a.png", "a.jpg", "a.tif", "a.bmp"])
-def test_a_picture_cut_short_is_told(tmp_path: Path, name: str, share: float) -> None:
+def test_a_picture_cut_short_is_refused(tmp_path: Path, name: str, share: float) -> None:
     smooth = cv2.GaussianBlur(RNG.integers(0, 256, (200, 300), np.uint8), (0, 0), 2)
     with_pillow(smooth, tmp_path / name)
     data = (tmp_path / name).read_bytes()
@@ -212,7 +210,7 @@ def test_empty(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     "data", [b"a word\n" * 40, b"%PDF-1.7\n" + b"x" * 400, b"GIF89a" + b"x" * 99]
 )
-def test_no_picture_at_all(tmp_path: Path, data: bytes) -> None:
+def test_a_file_that_is_no_picture_is_refused(tmp_path: Path, data: bytes) -> None:
     (tmp_path / "a.png").write_bytes(data)
     with pytest.raises(NotAnImageError) as caught:
         load_scan(tmp_path / "a.png")
@@ -232,7 +230,7 @@ def test_two_tone_is_refused(tmp_path: Path, name: str) -> None:
         load_scan(tmp_path / name)
 
 
-def test_floating_point_tiff_is_told(tmp_path: Path) -> None:
+def test_floating_point_tiff_is_refused(tmp_path: Path) -> None:
     with_tifffile(GREY.astype(np.float32), tmp_path / "a.tif")
     with pytest.raises(NotAnImageError, match="float32"):
         load_scan(tmp_path / "a.tif")
@@ -255,7 +253,7 @@ def test_a_header_of_enormous_size_costs_no_memory(tmp_path: Path, side: int) ->
         load_scan(tmp_path / "a.png")
 
 
-def test_the_limit_on_size_is_told(tmp_path: Path) -> None:
+def test_the_limit_on_size_is_enforced(tmp_path: Path) -> None:
     with_pillow(GREY, tmp_path / "a.png")
     with pytest.raises(ImageTooLargeError):
         load_scan(tmp_path / "a.png", max_megapixels=0.001)

@@ -1,4 +1,4 @@
-"""What stored numbers mean: the tags of the formats, and the curve of the standard."""
+"""Encodings of stored numbers: the tags of the formats, and the curve of the standard."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ GREY = np.arange(256, dtype=np.uint8).reshape(16, 16)
 GREY16 = np.linspace(0, 65535, 256).astype(np.uint16).reshape(16, 16)
 
 
-def told(path: Path, wanted: str = "auto") -> Assumption:
+def assumed(path: Path, wanted: str = "auto") -> Assumption:
     return assumed_encoding(load_scan(path), wanted)
 
 
@@ -50,7 +50,7 @@ def test_the_curve_and_its_inverse() -> None:
 )
 def test_the_gamma_chunk_of_png(tmp_path: Path, gamma: float, encoding: str) -> None:
     save(Render(GREY, None), tmp_path / "a.png", gamma=gamma)
-    assumption = told(tmp_path / "a.png")
+    assumption = assumed(tmp_path / "a.png")
     assert assumption.encoding == encoding
     assert not assumption.guess
     assert "gamma" in assumption.reason
@@ -59,14 +59,14 @@ def test_the_gamma_chunk_of_png(tmp_path: Path, gamma: float, encoding: str) -> 
 def test_the_srgb_chunk_goes_before_the_gamma_chunk(tmp_path: Path) -> None:
     """PNG (W3C, 11.3.2.5): where both stand, the sRGB chunk overrides."""
     save(Render(GREY, None), tmp_path / "a.png", srgb_chunk=True, gamma=1.0)
-    assert told(tmp_path / "a.png").encoding == "srgb"
+    assert assumed(tmp_path / "a.png").encoding == "srgb"
 
 
 def test_the_colour_space_of_exif(tmp_path: Path) -> None:
     exif = Image.Exif()
     exif.get_ifd(0x8769)[0xA001] = 1  # ColorSpace sRGB (Exif 2.3)
     Image.fromarray(GREY).save(tmp_path / "a.jpg", exif=exif)
-    assumption = told(tmp_path / "a.jpg")
+    assumption = assumed(tmp_path / "a.jpg")
     assert assumption.encoding == "srgb"
     assert not assumption.guess
 
@@ -75,7 +75,7 @@ def test_the_colour_space_of_exif(tmp_path: Path) -> None:
 def test_the_srgb_profile(tmp_path: Path, name: str) -> None:
     profile = ImageCms.ImageCmsProfile(ImageCms.createProfile("sRGB")).tobytes()
     Image.fromarray(np.stack([GREY] * 3, axis=2)).save(tmp_path / name, icc_profile=profile)
-    assumption = told(tmp_path / name)
+    assumption = assumed(tmp_path / name)
     assert assumption.encoding == "srgb"
     assert not assumption.guess
 
@@ -85,22 +85,22 @@ def test_without_tags_the_depth_is_a_guess(
     tmp_path: Path, image: npt.NDArray[np.uint16] | npt.NDArray[np.uint8], encoding: str
 ) -> None:
     save(Render(image, None), tmp_path / "a.tif")
-    assumption = told(tmp_path / "a.tif")
+    assumption = assumed(tmp_path / "a.tif")
     assert assumption.encoding == encoding
     assert assumption.guess
     assert assumption.alternative != encoding
 
 
 @pytest.mark.parametrize("wanted", ["srgb", "linear"])
-def test_what_was_told_goes_before_the_tags(tmp_path: Path, wanted: str) -> None:
+def test_a_given_encoding_overrides_the_tags(tmp_path: Path, wanted: str) -> None:
     save(Render(GREY, None), tmp_path / "a.png", srgb_chunk=True)
-    assert told(tmp_path / "a.png", wanted).encoding == wanted
+    assert assumed(tmp_path / "a.png", wanted).encoding == wanted
 
 
-def test_another_word_is_misuse(tmp_path: Path) -> None:
+def test_an_unknown_encoding_is_refused(tmp_path: Path) -> None:
     save(Render(GREY, None), tmp_path / "a.png")
     with pytest.raises(UsageError, match="auto, srgb or linear"):
-        told(tmp_path / "a.png", "adobe")
+        assumed(tmp_path / "a.png", "adobe")
 
 
 def test_light_of_both_depths(tmp_path: Path) -> None:

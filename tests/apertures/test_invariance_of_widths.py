@@ -1,4 +1,4 @@
-"""Properties: what may not change a width does not, and what must, does so exactly.
+"""Invariance: transformations of a picture change widths exactly as they should.
 
 Pictures are kept linear with 16 bits and without noise, so that only the measuring itself can
 make a difference. 0.002 px is a tenth of what the mean may be off.

@@ -1,4 +1,4 @@
-"""Scans that deceive: what bends edges without being blur must not give a confident wrong width."""
+"""Difficult scans: edges bent by other causes than blur must not give a confident wrong width."""
 
 from __future__ import annotations
 
@@ -38,7 +38,7 @@ def own_part(measurement: Measurement, name: str) -> float:
 
 
 @pytest.mark.parametrize("quality", [25, 50, 75])
-def test_coarse_jpeg_is_no_linear_light_and_is_in_the_budget(tmp_path: Path, quality: int) -> None:
+def test_coarse_jpeg_is_read_as_srgb_and_is_in_the_budget(tmp_path: Path, quality: int) -> None:
     """Its ringing bends edges; read as linear light all would be 0.7 px too wide."""
     light, truth = drawn_light()
     path = kept(light, tmp_path / "scan.jpg", quality=quality)
@@ -50,7 +50,7 @@ def test_coarse_jpeg_is_no_linear_light_and_is_in_the_budget(tmp_path: Path, qua
     assert {c.direction for c in found.budget if c.name == "JPEG"} == {"x", "y"}
 
 
-def test_a_png_has_no_line_for_jpeg(tmp_path: Path) -> None:
+def test_a_png_has_no_budget_line_for_jpeg(tmp_path: Path) -> None:
     light, _ = drawn_light()
     found = measured(kept(light, tmp_path / "scan.png"), 14.137)
     assert not [c for c in found.budget if c.name == "JPEG"]
@@ -83,7 +83,7 @@ def test_highlights_on_wires_lit_from_above_are_refused(tmp_path: Path) -> None:
         measured(path, 17.4)  # what the highlights' edges would make it
 
 
-def test_wires_darker_than_black_widen_the_doubt(tmp_path: Path) -> None:
+def test_a_black_point_above_the_wires_widens_the_budget(tmp_path: Path) -> None:
     """A scanner's black point above the wires hides the foot of every edge."""
     light, truth = drawn_light(light=Light(0.8, 0.0))
     found = measured(kept(light - 0.04, tmp_path / "scan.png"), 14.137)

@@ -30,7 +30,7 @@ def fft_pitch(image: np.ndarray) -> float:
 
 
 @pytest.mark.parametrize(("aperture", "turn"), [(10.0, 2.0), (24.0, -7.0)])
-def test_pitch_as_scipy_and_the_drawing_have_it(
+def test_pitch_agrees_with_scipy_and_the_drawing(
     tmp_path: Path, aperture: float, turn: float
 ) -> None:
     cloth = Cloth(aperture, 0.6 * aperture + 0.31, rotation_deg=turn, seed=1)
@@ -65,7 +65,7 @@ def test_rows_and_columns_are_used_once(tmp_path: Path) -> None:
     assert len(np.unique(seen.index, axis=0)) == len(seen.index)
 
 
-def test_openings_are_told_from_wires_in_both_kinds_of_light() -> None:
+def test_openings_are_distinguished_from_wires_in_both_kinds_of_light() -> None:
     cloth = Cloth(13.0, 8.0, rotation_deg=6, seed=5)
     for light, bright in ((Light(), True), (Light.reversed(), False)):
         level, _ = render_light(cloth, shape=(240, 300), light=light)

@@ -81,10 +81,10 @@ def test_openings_beyond_the_sensors_range(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("encoding", ["srgb", "linear"])
 @pytest.mark.parametrize("bits", [8, 16])
-def test_a_file_without_tags_is_read_as_what_its_edges_say(
+def test_the_edges_decide_the_encoding_of_a_file_without_tags(
     tmp_path: Path, encoding: str, bits: int
 ) -> None:
-    """The wrong curve makes an aperture some 0.8 px too wide; no depth says which it is."""
+    """The wrong curve makes an aperture some 0.8 px too wide; no depth shows which it is."""
     sensor = Sensor(noise=0.005, bits=bits, encoding=encoding, seed=4)
     measurement, truth, seen = scanned(
         tmp_path, Cloth(13.3, 8.6, sd_px=0.3, rotation_deg=8, seed=15), sensor=sensor
@@ -94,7 +94,7 @@ def test_a_file_without_tags_is_read_as_what_its_edges_say(
     held(truth, seen, 0.02, 0.03)
 
 
-def test_the_comb_is_told(tmp_path: Path) -> None:
+def test_the_uneven_comb_is_measured(tmp_path: Path) -> None:
     cloth = Cloth(14.0, 9.0, comb_px=0.8, comb_y_px=0.3, rotation_deg=3, seed=16)
     measurement, _, _ = scanned(tmp_path, cloth)
     assert [d.odd_even_um / 10 for d in measurement.directions] == pytest.approx(

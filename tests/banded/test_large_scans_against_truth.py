@@ -24,7 +24,7 @@ from sieve_inspect.lattice.search import find_lattice
 from sieve_inspect.synthetic.round_cloth import RoundCloth, RoundTruth, draw_round
 
 
-def test_every_opening_of_the_round_is_found_and_right(drawn: tuple[Path, RoundTruth]) -> None:
+def test_every_opening_of_a_round_cloth_is_measured_right(drawn: tuple[Path, RoundTruth]) -> None:
     path, truth = drawn
     found = matched(measured(path), truth)
     sound = ~truth.blocked & ~truth.torn
@@ -39,7 +39,7 @@ def test_every_opening_of_the_round_is_found_and_right(drawn: tuple[Path, RoundT
         assert error[ok].std() < 1.5 * 0.0125 + 0.01
 
 
-def test_the_drawing_has_the_areas_it_says(tmp_path: Path) -> None:
+def test_the_drawing_has_the_areas_of_its_truth(tmp_path: Path) -> None:
     """scikit-image's regions above half light: their area is width times height, without blur
     and noise but for what the corners lose."""
     from skimage.measure import label, regionprops_table
@@ -57,7 +57,7 @@ def test_the_drawing_has_the_areas_it_says(tmp_path: Path) -> None:
     assert area.mean() == pytest.approx(expected.mean(), rel=0.003)
 
 
-def test_agrees_with_the_way_of_small_pictures(drawn: tuple[Path, RoundTruth]) -> None:
+def test_bands_and_memory_agree(drawn: tuple[Path, RoundTruth]) -> None:
     path, truth = drawn
     light = linear_light(load_scan(path), "srgb")
     small = matched(measure_field(prepare_field(light, find_lattice(light))), truth)

@@ -1,4 +1,4 @@
-"""The field does not depend on how the work was cut up, nor on who did it."""
+"""Results do not depend on bands, on the layout of the file, or on the process."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from sieve_inspect.synthetic.round_cloth import RoundTruth
 
 
 @pytest.mark.parametrize("rows", [100, 333, 5000])
-def test_any_band_gives_the_same(
+def test_the_height_of_bands_does_not_matter(
     drawn: tuple[Path, RoundTruth], monkeypatch: pytest.MonkeyPatch, rows: int
 ) -> None:
     path, _ = drawn
@@ -27,7 +27,7 @@ def test_any_band_gives_the_same(
     same(usual, measured(path), within=1e-9)  # a place less its band's first row is rounded
 
 
-def test_two_processes_give_the_same_to_the_bit(drawn: tuple[Path, RoundTruth]) -> None:
+def test_two_processes_give_bit_identical_results(drawn: tuple[Path, RoundTruth]) -> None:
     path, _ = drawn
     same(measured(path), measured(path, second=True))
 
@@ -41,7 +41,7 @@ LAYOUTS = {
 
 
 @pytest.mark.parametrize("layout", LAYOUTS)
-def test_any_layout_of_the_file_gives_the_same(
+def test_the_layout_of_the_file_does_not_matter(
     drawn: tuple[Path, RoundTruth], tmp_path: Path, layout: dict[str, Any]
 ) -> None:
     path, _ = drawn
@@ -51,7 +51,7 @@ def test_any_layout_of_the_file_gives_the_same(
     same(measured(path), measured(other))
 
 
-def test_colours_and_depth_tell_the_same_widths(
+def test_colour_and_depth_give_the_same_widths(
     drawn: tuple[Path, RoundTruth], tmp_path: Path
 ) -> None:
     path, truth = drawn

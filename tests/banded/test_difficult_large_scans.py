@@ -1,4 +1,4 @@
-"""What scanners do to whole cloths, in bands and in memory: right, or no more sure than it is."""
+"""Defects of large scans, in bands and in memory: right widths, or an uncertainty that covers."""
 
 from __future__ import annotations
 
@@ -66,13 +66,13 @@ def errors(measurement: Measurement, truth: RoundTruth) -> tuple[Matched, np.nda
     "blur",
     [even(1.0), even(0.7), across(0.7, 1.7), lambda x, y: 0.7 + 1.4 * np.hypot(x - 0.5, y - 0.5)],
 )
-def test_focus_does_not_pass_for_another_encoding(
+def test_uneven_focus_is_not_mistaken_for_another_encoding(
     measured: Callable[..., Measurement],
     tmp_path: Path,
     encoding: str,
     blur: Callable[[np.ndarray, np.ndarray], np.ndarray],
 ) -> None:
-    """The wrong one would be off by 1.5 px."""
+    """The wrong encoding would be off by 1.5 px."""
     path = tmp_path / "scan.tif"
     truth = draw_directly(path, blur, SIDE, stored=srgb if encoding == "srgb" else lambda i: i)
     measurement = measured(path)
@@ -107,7 +107,7 @@ def test_part_of_the_field_may_be_too_bright(
             assert abs(error[ok & (np.digitize(truth.x, [300, 600]) == part)].mean()) < 0.03
 
 
-def test_a_black_point_above_the_wires_is_doubted(
+def test_a_black_point_above_the_wires_widens_the_uncertainty(
     measured: Callable[..., Measurement], tmp_path: Path
 ) -> None:
     """A tenth of the light cut off moves the edges of 15 px openings by an eighth of a pixel."""
@@ -121,7 +121,7 @@ def test_a_black_point_above_the_wires_is_doubted(
 
 
 @pytest.mark.parametrize(("aperture", "wire", "sigma"), [(10.0, 6.0, 1.8), (7.0, 4.0, 1.4)])
-def test_wires_that_are_never_dark_are_doubted(
+def test_wires_without_a_dark_level_widen_the_uncertainty(
     measured: Callable[..., Measurement], tmp_path: Path, aperture: float, wire: float, sigma: float
 ) -> None:
     path = tmp_path / "scan.tif"
@@ -143,7 +143,7 @@ def test_an_encoding_that_the_edges_do_not_confirm_carries_no_verdict(
 
 
 @pytest.mark.parametrize("share", [0.15, 0.3, 0.6])
-def test_a_picture_the_driver_sharpened_is_doubted(
+def test_sharpening_by_the_driver_widens_the_uncertainty(
     measured: Callable[..., Measurement], tmp_path: Path, share: float
 ) -> None:
     """An unsharp mask on stored numbers, which are not light, moves edges outward."""
@@ -159,7 +159,7 @@ def test_a_picture_the_driver_sharpened_is_doubted(
 
 
 @pytest.mark.parametrize("missing", [((0,), ()), ((-9,), (3,)), ((4, 5), (-6,)), ((-8, 0, 8), ())])
-def test_wires_missing_right_across_are_a_torn_cloth_and_no_two(
+def test_wires_missing_right_across_leave_one_torn_cloth(
     measured: Callable[..., Measurement],
     tmp_path: Path,
     missing: tuple[tuple[int, ...], tuple[int, ...]],
@@ -178,7 +178,7 @@ def test_wires_missing_right_across_are_a_torn_cloth_and_no_two(
 def test_a_scan_that_lost_or_repeated_lines_is_refused(
     measured: Callable[..., Measurement], tmp_path: Path, lost: int
 ) -> None:
-    """Half a row is gone or there twice; what is left of it would be called blocked."""
+    """Half a row is missing or scanned twice; its rest would be judged as blocked."""
     path = tmp_path / "scan.tif"
     draw_directly(path, even(1.0), SIDE)
     whole = tifffile.imread(path)
@@ -188,7 +188,7 @@ def test_a_scan_that_lost_or_repeated_lines_is_refused(
 
 
 @pytest.mark.parametrize("lost", [-5, 5])
-def test_a_few_lost_lines_are_told_where_the_cloth_lies_turned(
+def test_a_few_lost_lines_are_detected_where_the_cloth_lies_rotated(
     measured: Callable[..., Measurement], tmp_path: Path, lost: int
 ) -> None:
     path = tmp_path / "scan.tif"
@@ -210,7 +210,7 @@ def wire_aside(gaps: list[np.ndarray], middle: int) -> None:
 
 @pytest.mark.parametrize("woven", [wider_row, wire_aside])
 @pytest.mark.parametrize("turned", [2.0, 4.0, 33.0])
-def test_what_is_woven_so_is_no_jump_of_the_scanner(
+def test_unevenly_woven_cloth_is_no_jump_of_the_scanner(
     measured: Callable[..., Measurement],
     tmp_path: Path,
     woven: Callable[[list[np.ndarray], int], None],
@@ -227,7 +227,7 @@ def test_what_is_woven_so_is_no_jump_of_the_scanner(
         assert abs(error[ok].mean()) < 0.01
 
 
-def test_where_rows_run_along_the_scans_lines_nobody_can_tell(
+def test_rows_along_the_scans_lines_make_the_verdict_indicative(
     measured: Callable[..., Measurement], tmp_path: Path
 ) -> None:
     """A row of the cloth that is a third of a pitch wider, or so many lines scanned twice."""
@@ -253,7 +253,7 @@ def test_a_large_covered_place_is_blocked(
     assert not (found.state[np.hypot(truth.x - 480, truth.y - 430) > 260] == "blocked").any()
 
 
-def test_no_width_is_believed_at_the_edge_of_a_hole(
+def test_widths_at_the_edge_of_a_hole_are_not_used(
     measured: Callable[..., Measurement], tmp_path: Path
 ) -> None:
     path = tmp_path / "scan.tif"
@@ -272,7 +272,7 @@ def test_no_width_is_believed_at_the_edge_of_a_hole(
 
 
 @pytest.mark.parametrize(("aperture", "wire"), [(16.5, 9.0), (12.0, 9.0), (18.75, 9.0)])
-def test_another_cloth_joined_to_the_first_is_no_cloth(
+def test_two_cloths_side_by_side_are_refused(
     measured: Callable[..., Measurement], tmp_path: Path, aperture: float, wire: float
 ) -> None:
     one, other, both = (tmp_path / f"{name}.tif" for name in ("one", "other", "both"))
@@ -286,7 +286,7 @@ def test_another_cloth_joined_to_the_first_is_no_cloth(
 
 @pytest.mark.parametrize(("aperture", "wire", "sigma"), [(8, 5, 0.7), (8, 5, 1.0), (10, 6, 1.4)])
 @pytest.mark.parametrize("seed", [1, 2])
-def test_edges_that_all_lie_alike_on_the_pixels_tell_no_encoding(
+def test_edges_at_equal_places_between_pixels_do_not_decide_the_encoding(
     measured: Callable[..., Measurement],
     tmp_path: Path,
     aperture: int,
@@ -294,7 +294,7 @@ def test_edges_that_all_lie_alike_on_the_pixels_tell_no_encoding(
     sigma: float,
     seed: int,
 ) -> None:
-    """A pitch of whole pixels and no turn: the wrong encoding fits as well, 0.7 to 2 px off."""
+    """A pitch of whole pixels, not rotated: the wrong encoding fits as well, 0.7 to 2 px off."""
 
     def nearly_even(gaps: list[np.ndarray], _: int) -> None:
         for gap in gaps:
@@ -320,7 +320,7 @@ def test_a_negative_without_tags_carries_no_verdict(
     assert "negative" in " ".join(measurement.fit_reasons)
 
 
-def test_places_on_the_frame_are_none_of_the_cloth(
+def test_places_on_the_frame_do_not_count_as_cloth(
     monkeypatch: pytest.MonkeyPatch, tmp_path: Path
 ) -> None:
     """So a ring narrower than an opening and a half does not hide that all of the cloth is seen."""

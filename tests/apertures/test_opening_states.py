@@ -1,4 +1,4 @@
-"""What lies in an opening or is missing beside it, and pictures that are spoilt."""
+"""Matter in openings, missing wires, and pictures that must be refused."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ CLOTH = Cloth(14.2, 9.1, sd_px=0.4, rotation_deg=4, seed=31)
 SHAPE = (400, 500)
 
 
-def told(
+def measured_states(
     tmp_path: Path, damage: Damage, **cloth: Any
 ) -> tuple[Measurement, Truth, Openings, np.ndarray]:
     measurement, truth, seen = scanned(
@@ -33,31 +33,31 @@ def told(
     return measurement, truth, seen, states(truth, seen)
 
 
-def test_blocked_openings_are_found_and_no_others(tmp_path: Path) -> None:
-    _, truth, _, state = told(tmp_path, Damage(blocked=30))
+def test_blocked_openings_and_no_others_are_blocked(tmp_path: Path) -> None:
+    _, truth, _, state = measured_states(tmp_path, Damage(blocked=30))
     inner = _away_from_border(truth, 25)
     blocked = truth.state == "blocked"
     assert (state[blocked & inner] == "blocked").mean() >= 0.97
     assert not (state[truth.sound] == "blocked").any()
 
 
-def test_the_blocked_share_is_that_of_the_drawing(tmp_path: Path) -> None:
-    measurement, truth, _, _ = told(tmp_path, Damage(blocked=30))
+def test_the_blocked_share_agrees_with_the_drawing(tmp_path: Path) -> None:
+    measurement, truth, _, _ = measured_states(tmp_path, Damage(blocked=30))
     covered = truth.blocked_share[truth.whole].mean()
     assert measurement.blocked_share == pytest.approx(covered, rel=0.15)
 
 
-def test_a_blocked_opening_is_no_torn_one(tmp_path: Path) -> None:
+def test_a_blocked_opening_is_not_torn(tmp_path: Path) -> None:
     """A particle is taken out again; a torn cloth is retired."""
     for seed in (54, 55):
-        _, truth, _, state = told(tmp_path, Damage(blocked=50), seed=seed)
+        _, truth, _, state = measured_states(tmp_path, Damage(blocked=50), seed=seed)
         assert not (state[truth.whole] == "torn").any()
 
 
-def test_blocked_openings_beside_the_border_are_found(tmp_path: Path) -> None:
+def test_blocked_openings_beside_the_border_are_blocked(tmp_path: Path) -> None:
     found = []
     for seed in (41, 42):
-        _, truth, _, state = told(tmp_path, Damage(blocked=60), seed=seed)
+        _, truth, _, state = measured_states(tmp_path, Damage(blocked=60), seed=seed)
         rim = truth.whole & ~_away_from_border(truth, 25)
         found += list(state[(truth.state == "blocked") & rim] == "blocked")
     assert len(found) >= 5
@@ -69,8 +69,10 @@ def _away_from_border(truth: Truth, px: float) -> np.ndarray:
     return (x > px) & (y > px) & (x < SHAPE[1] - px) & (y < SHAPE[0] - px)
 
 
-def test_missing_wires_are_found(tmp_path: Path) -> None:
-    measurement, truth, _, state = told(tmp_path, Damage(missing=4, missing_length=2), seed=32)
+def test_openings_beside_missing_wires_are_torn(tmp_path: Path) -> None:
+    measurement, truth, _, state = measured_states(
+        tmp_path, Damage(missing=4, missing_length=2), seed=32
+    )
     torn = truth.whole & (truth.state == "torn")
     assert torn.sum() >= 12
     assert (state[torn & _away_from_border(truth, 60)] == "torn").mean() >= 0.8
@@ -79,29 +81,31 @@ def test_missing_wires_are_found(tmp_path: Path) -> None:
 
 
 def test_a_broken_wire_is_torn(tmp_path: Path) -> None:
-    """A wire with a gap at mid-position lets through what it should hold back."""
-    _, truth, _, state = told(tmp_path, Damage(broken=5), seed=33)
+    """A wire with a gap at mid-position lets oversize particles through."""
+    _, truth, _, state = measured_states(tmp_path, Damage(broken=5), seed=33)
     torn = truth.whole & (truth.state == "torn")
     assert torn.sum() >= 8
     assert (state[torn] == "torn").mean() >= 0.8
 
 
-def test_widths_beside_dust_and_lint_are_not_believed(tmp_path: Path) -> None:
-    _, truth, seen, state = told(tmp_path, Damage(dust=60, fibres=2), seed=34)
+def test_widths_beside_dust_and_fibres_are_not_used(tmp_path: Path) -> None:
+    _, truth, seen, state = measured_states(tmp_path, Damage(dust=60, fibres=2), seed=34)
     assert truth.touched.sum() > 20
     assert np.abs(errors(truth, seen)).max() < 0.15  # five s of a sound one and a little
     assert (state[truth.sound] == "ok").mean() >= 0.97
 
 
-def test_the_largest_opening_is_the_one_beside_a_displaced_wire(tmp_path: Path) -> None:
-    measurement, truth, _, _ = told(tmp_path, Damage(displaced=3, displaced_px=4, dust=20), seed=35)
+def test_the_largest_opening_lies_beside_a_displaced_wire(tmp_path: Path) -> None:
+    measurement, truth, _, _ = measured_states(
+        tmp_path, Damage(displaced=3, displaced_px=4, dust=20), seed=35
+    )
     real = [w[truth.sound].max() for w in (truth.width_x_px, truth.width_y_px)]
     found = [d.max_um / 10 for d in measurement.directions]
     assert found == pytest.approx(real, abs=0.3)
 
 
 def test_openings_cut_by_the_border_are_partial_and_left_out(tmp_path: Path) -> None:
-    measurement, truth, seen, state = told(tmp_path, Damage())
+    measurement, truth, seen, state = measured_states(tmp_path, Damage())
     assert set(state[~truth.whole]) <= {"partial", "unclear", ""}
     assert measurement.directions[0].count == (seen.state == "ok").sum()
 
@@ -143,7 +147,7 @@ def test_two_meshes_are_refused(tmp_path: Path) -> None:
     ],
     ids=lambda pattern: pattern.__name__,
 )
-def test_what_is_no_woven_square_mesh_is_refused(
+def test_other_patterns_than_woven_square_mesh_are_refused(
     tmp_path: Path, pattern: Callable[..., np.ndarray]
 ) -> None:
     with pytest.raises((NoLatticeError, RefusedImageError)) as caught:
