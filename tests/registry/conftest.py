@@ -11,6 +11,7 @@ from typing import Any
 
 import pytest
 
+import scale_lab
 from clock import Clock
 from program import Program
 from registry_made import SCALE, Measuring
@@ -184,3 +185,15 @@ def run(
     """Runs `sieveward --registry … ARGUMENTS`, its measuring replaced."""
     monkeypatch.setattr(check_commands, "measure_scans", measuring)
     return Program(monkeypatch, capsys, target)
+
+
+@pytest.fixture(scope="session")
+def picture(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A picture of a certified grid."""
+    return scale_lab.drawn_grid(tmp_path_factory.mktemp("scales") / "grid.png")
+
+
+@pytest.fixture
+def lab(run: Program, picture: Path) -> scale_lab.ScaleLab:
+    """A laboratory with a sieve and a recorded scale."""
+    return scale_lab.equip(run, picture)

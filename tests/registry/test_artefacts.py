@@ -2,31 +2,14 @@
 
 from __future__ import annotations
 
-import json
 from datetime import date
 from pathlib import Path
-from typing import Any
 
 import pytest
 
-from program import Answer, Program
+from program import Program
+from scale_lab import GRID, SCANNER, parsed
 from sieve_registry.store.engine import Registry
-
-GRID = (
-    "artefact", "add", "G-1", "--kind", "grid", "--pitch", "500um", "--certified-pitch",
-    "500.02um", "--u-pitch", "0.1um", "--line-width", "100um", "--u-line-width", "0.2um", "--k",
-    "2", "--certificate", "2025-117", "--laboratory", "Brook Metrology", "--valid-from",
-    "2025-06-01", "--valid-to", "2027-05-31", "--expansion", "8.5",
-)  # fmt: skip
-SCANNER = (
-    "device", "add", "F-24", "--kind", "scanner", "--serial", "K1", "--setting", "1270dpi",
-    "--light", "transmitted", "--encoding", "srgb", "--stand-off", "0um",
-)  # fmt: skip
-
-
-def said(answer: Answer) -> Any:
-    assert answer.code == 0, answer.err
-    return json.loads(answer.out)
 
 
 def test_an_artefact_is_kept_as_certified_with_its_certificate(
@@ -34,14 +17,14 @@ def test_an_artefact_is_kept_as_certified_with_its_certificate(
 ) -> None:
     pdf = tmp_path / "certificate.pdf"
     pdf.write_bytes(b"%PDF-1.4 a certificate")
-    added = said(run(*GRID, "--certificate-file", str(pdf), "--by", "Ada Moss", "--json", "-"))
+    added = parsed(run(*GRID, "--certificate-file", str(pdf), "--by", "Ada Moss", "--json", "-"))
     (file,) = added["evidence"]
     assert (file["role"], file["size"], file["extension"]) == ("certificate", 22, ".pdf")
-    shown = said(run("artefact", "show", "G-1", "--json", "-"))
+    shown = parsed(run("artefact", "show", "G-1", "--json", "-"))
     assert (shown["nominal_pitch_um"], shown["pitch_um"]) == (500.0, 500.02)
     assert (shown["U_pitch_um"], shown["k"], shown["expansion_ppm_per_k"]) == (0.1, 2.0, 8.5)
     assert (shown["valid_from"], shown["valid_to"]) == ("2025-06-01", "2027-05-31")
-    assert said(run("verify", "--json", "-"))["ok"]
+    assert parsed(run("verify", "--json", "-"))["ok"]
     listed = run("artefact", "list").out
     assert "G-1" in listed
     assert "2025-117" in listed
@@ -53,11 +36,11 @@ def test_the_certificate_is_proven_like_any_evidence(
 ) -> None:
     pdf = tmp_path / "certificate.pdf"
     pdf.write_bytes(b"%PDF-1.4 a certificate")
-    (file,) = said(run(*GRID, "--certificate-file", str(pdf), "--json", "-"))["evidence"]
+    (file,) = parsed(run(*GRID, "--certificate-file", str(pdf), "--json", "-"))["evidence"]
     from sieve_registry.checks.queries import evidence_bytes
 
     assert evidence_bytes(registry, file["sha256"]) == pdf.read_bytes()
-    audited = said(run("audit", "--as-of", date.today().isoformat(), "--json", "-"))
+    audited = parsed(run("audit", "--as-of", date.today().isoformat(), "--json", "-"))
     (row,) = audited["evidence"]
     told = [row[name] for name in ("kept for", "is its", "name")]
     assert told == ["artefact added: G-1", "certificate", "certificate.pdf"]
@@ -72,7 +55,7 @@ def test_an_artefact_there_already_is_renewed_on_purpose_only(run: Program) -> N
     newer[newer.index("2025-117")] = "2027-004"
     newer[newer.index("2027-05-31")] = "2029-05-31"
     assert run(*newer).code == 0
-    shown = said(run("artefact", "show", "G-1", "--json", "-"))
+    shown = parsed(run("artefact", "show", "G-1", "--json", "-"))
     assert shown["certificate"] == "2027-004"
     assert [one["certificate"] for one in shown["certificates"]] == ["2027-004", "2025-117"]
     unknown = [word if word != "G-1" else "G-2" for word in newer]
@@ -108,10 +91,10 @@ def test_a_pitch_comes_with_its_uncertainty(run: Program) -> None:
 
 
 def test_a_device_is_kept_listed_and_shown(run: Program) -> None:
-    added = said(run(*SCANNER, "--json", "-"))
+    added = parsed(run(*SCANNER, "--json", "-"))
     assert (added["id"], added["setting"], added["allowance_um"]) == ("F-24", "1270dpi", 1000.0)
-    assert said(run("device", "show", "F-24", "--json", "-"))["serial"] == "K1"
-    assert [d["id"] for d in said(run("device", "list", "--json", "-"))["devices"]] == ["F-24"]
+    assert parsed(run("device", "show", "F-24", "--json", "-"))["serial"] == "K1"
+    assert [d["id"] for d in parsed(run("device", "list", "--json", "-"))["devices"]] == ["F-24"]
     assert "1270dpi" in run("device", "list").out
     assert run(*SCANNER).code == 50
     assert run("device", "show", "F-99").code == 56

@@ -7,18 +7,16 @@ from pathlib import Path
 
 import pytest
 from PIL import Image
-from test_artefacts import GRID, said
-from test_recorded_scales import check, lab, picture
 
 from clock import Clock
 from registry_made import Measuring
+from scale_lab import GRID, ScaleLab, check, parsed
 from sieve_inspect.synthetic import Sensor
 from sieve_inspect.synthetic.targets import Device, Target, render_target
 from sieve_registry.checks.queries import get_check
 from sieve_registry.scales.corrections import corrected_links
 from sieve_registry.store.engine import Registry, open_registry
 
-__all__ = ["lab", "picture"]
 LINE = (
     "artefact", "add", "L-1", "--kind", "line", "--line-width", "200um", "--u-line-width", "0.4um",
     "--certificate", "2026-020", "--laboratory", "Brook Metrology", "--valid-from", "2026-01-01",
@@ -28,7 +26,7 @@ WHY = ("--reason", "another line was used", "--by", "Ada Moss")
 
 
 @pytest.fixture(scope="module")
-def line(tmp_path_factory: pytest.TempPathFactory):
+def line(tmp_path_factory: pytest.TempPathFactory) -> Path:
     target = Target("rule", 5000.0, 200.0, 1, 1, 12.0)
     device = Device(20.0, 20.0, edge_bias_px=0.12)
     render = render_target(target, device, sensor=Sensor(noise=0.004), shape=(360, 380))
@@ -38,7 +36,7 @@ def line(tmp_path_factory: pytest.TempPathFactory):
 
 
 @pytest.fixture
-def dated(clock: Clock, monkeypatch: pytest.MonkeyPatch):
+def dated(clock: Clock, monkeypatch: pytest.MonkeyPatch) -> Clock:
     """Commands go by the tests' clock: asked for first, it holds from the first record on."""
     monkeypatch.setitem(open_registry.__kwdefaults__, "now", clock)
     clock.set("2026-03-15")
@@ -46,24 +44,18 @@ def dated(clock: Clock, monkeypatch: pytest.MonkeyPatch):
 
 
 @pytest.fixture
-def lined(lab, line):
+def lined(lab: ScaleLab, line: Path) -> ScaleLab:
     """The laboratory with a line, whose edge bias makes the scale of 2026-03-10."""
     assert lab(*LINE).code == 0
 
-    def lining(*words: object, day="2026-03-10"):
-        return lab(
-            "scale", str(line), "--artefact", "L-1", "--device", "F-24", "--date", day,
-            "--by", "Ada Moss", *words,
-        )  # fmt: skip
-
-    lab.lining = lining
-    answer = lining("--base", "F-24", "--json", "-")
+    lab.line = line
+    answer = lab.amend("--base", "F-24", "--json", "-")
     assert answer.code == 0, answer.err
     lab.amended = json.loads(answer.out)
     return lab
 
 
-def test_it_is_recorded_as_the_next_scale_of_the_device(lined) -> None:
+def test_it_is_recorded_as_the_next_scale_of_the_device(lined: ScaleLab) -> None:
     kept, before = lined.amended["recorded"], lined.recorded
     assert (kept["name"], kept["device"], kept["artefact"]) == ("F-24", "F-24", "G-1")
     assert kept["line"] == {
@@ -78,16 +70,18 @@ def test_it_is_recorded_as_the_next_scale_of_the_device(lined) -> None:
     assert "2025-117" in lined.amended["source"]
     assert "2026-020" in lined.amended["source"]
     assert [file["role"] for file in kept["evidence"]] == ["scale", "residuals"]
-    assert said(lined("verify", "--json", "-"))["ok"]
+    assert parsed(lined("verify", "--json", "-"))["ok"]
 
 
-def test_a_line_on_a_scale_a_line_amended_rests_on_the_scale_with_marks(lined) -> None:
-    kept = said(lined.lining("--base", "F-24", "--json", "-", day="2026-03-20"))["recorded"]
+def test_a_line_on_a_scale_a_line_amended_rests_on_the_scale_with_marks(lined: ScaleLab) -> None:
+    kept = parsed(lined.amend("--base", "F-24", "--json", "-", day="2026-03-20"))["recorded"]
     assert kept["line"]["base_event"] == lined.recorded["event"]
 
 
-def test_a_check_by_it_keeps_both_certificates(lined, scan: Path, measuring: Measuring) -> None:
-    trace = said(check(lined, scan, "--json", "-"))["trace"]
+def test_a_check_by_it_keeps_both_certificates(
+    lined: ScaleLab, scan: Path, measuring: Measuring
+) -> None:
+    trace = parsed(check(lined, scan, "--json", "-"))["trace"]
     assert trace["certificate"]["number"] == "2025-117"
     assert (trace["line"]["id"], trace["line"]["certificate"]) == ("L-1", "2026-020")
     assert trace["base"] == {"name": "F-24", "event": lined.recorded["event"]}
@@ -95,19 +89,21 @@ def test_a_check_by_it_keeps_both_certificates(lined, scan: Path, measuring: Mea
 
 
 def test_an_expired_line_is_refused_unless_accepted(
-    lined, scan: Path, clock: Clock, monkeypatch: pytest.MonkeyPatch
+    lined: ScaleLab, scan: Path, clock: Clock, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr("sieve_registry.store.engine.Registry.today", lambda _: clock.day)
     clock.set("2027-02-01")
     refused = check(lined, scan, day="2027-01-10")
     assert refused.code == 51
     assert "'L-1' has no valid certificate on 2027-01-10" in refused.err
-    taken = said(check(lined, scan, "--accept-expired", "sent in", "--json", "-", day="2027-01-10"))
+    taken = parsed(
+        check(lined, scan, "--accept-expired", "sent in", "--json", "-", day="2027-01-10")
+    )
     assert taken["outcome"] == "conditional pass"
 
 
 def test_what_a_void_scale_or_line_gave_is_refused_and_told(
-    lined, scan: Path, registry: Registry
+    lined: ScaleLab, scan: Path, registry: Registry
 ) -> None:
     assert check(lined, scan).code == 0
     base, own = str(lined.recorded["event"]), str(lined.amended["recorded"]["line"]["event"])
@@ -127,23 +123,23 @@ def test_what_a_void_scale_or_line_gave_is_refused_and_told(
     assert "is void: another line was used" in corrected_links(registry, payload["trace"])[-1][1]
 
 
-def test_what_a_line_cannot_be_recorded_from_is_refused(lined, picture) -> None:
-    alone = lined.lining()
+def test_what_a_line_cannot_be_recorded_from_is_refused(lined: ScaleLab, picture: Path) -> None:
+    alone = lined.amend()
     assert alone.code == 2
     assert "name the scale it corrects with --base" in alone.err
-    assert lined.lining("--base", "F-99").code == 56
-    assert lined.lining("--base", "F-24", day="2026-03-01").code == 56  # before the base
+    assert lined.amend("--base", "F-99").code == 56
+    assert lined.amend("--base", "F-24", day="2026-03-01").code == 56  # before the base
     marks = lined.calibrate("--base", "F-24", day="2026-03-11")
     assert marks.code == 2
     assert "leave --base out" in marks.err
     other = [*GRID]
     other[2] = "G-2"
     assert lined(*other).code == 0
-    assert lined.lining("--base", "F-24", "--turned", "10").code == 2
+    assert lined.amend("--base", "F-24", "--turned", "10").code == 2
 
 
 def test_the_audit_counts_checks_by_a_scale_voided_later_then_and_now_apart(
-    dated, lined, scan: Path
+    dated: Clock, lined: ScaleLab, scan: Path
 ) -> None:
     dated.set("2026-04-01")
     assert check(lined, scan).code == 0
@@ -152,7 +148,7 @@ def test_the_audit_counts_checks_by_a_scale_voided_later_then_and_now_apart(
     assert lined("correct", own, "--void", *WHY).code == 0
 
     def told(*words: object):
-        return said(lined("audit", *words, "--json", "-"))["no_scale"]
+        return parsed(lined("audit", *words, "--json", "-"))["no_scale"]
 
     (now,) = told("--as-of", "2026-04-05")
     assert (now["check"], now["recorded later"]) == ("C-0001", "2026-04-10")

@@ -8,57 +8,17 @@ from pathlib import Path
 
 import pytest
 from PIL import Image
-from test_artefacts import GRID, SCANNER, said
 
 from clock import Clock
-from program import Answer, Program
+from program import Program
 from registry_made import Measuring
-from sieve_inspect.synthetic import Sensor
-from sieve_inspect.synthetic.targets import Device, Target, render_target
+from scale_lab import GRID, SCANNER, ScaleLab, check, parsed
 from sieve_registry.checks.queries import get_check
 from sieve_registry.report.chain import chain_lines
 from sieve_registry.store.engine import Registry
 
 
-def drawn(path: Path, x: float = 20.0, y: float = 20.0) -> Path:
-    target = Target("grid", 500.02, 100.0, 14, 14, 4.0)
-    render = render_target(target, Device(x, y), sensor=Sensor(noise=0.004), shape=(360, 380))
-    Image.fromarray(render.image).save(path, dpi=(1270, 1270))
-    return path
-
-
-@pytest.fixture(scope="module")
-def picture(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    return drawn(tmp_path_factory.mktemp("scales") / "grid.png")
-
-
-@pytest.fixture
-def lab(run: Program, picture: Path):
-    """A sieve, an artefact valid to 2027-05-31, a scanner, and its scale of 2026-03-02."""
-    assert run(*GRID).code == 0
-    assert run(*SCANNER).code == 0
-    assert run("sieve", "add", "S-1", "--nominal", "75um", "--in-service", "2026-01-01").code == 0
-
-    def calibrating(*words: object, day: str = "2026-03-02", image: Path = picture) -> Answer:
-        return run(
-            "scale", str(image), "--artefact", "G-1", "--device", "F-24", "--date", day,
-            "--by", "Ada Moss", *words,
-        )  # fmt: skip
-
-    answer = calibrating("--json", "-")
-    assert answer.code == 0, answer.err
-    run.calibrate = calibrating
-    run.recorded = json.loads(answer.out)["recorded"]
-    return run
-
-
-def check(lab, scan: Path, *words: object, day: str = "2026-04-01") -> Answer:
-    return lab(
-        "check", "S-1", str(scan), "--scale", "F-24", "--date", day, "--by", "Bo Reed", *words
-    )
-
-
-def test_a_calibration_is_kept_with_its_file_and_picture(lab) -> None:
+def test_a_calibration_is_kept_with_its_file_and_picture(lab: ScaleLab) -> None:
     kept = lab.recorded
     assert (kept["name"], kept["device"], kept["artefact"]) == ("F-24", "F-24", "G-1")
     assert (kept["date"], kept["valid_until"]) == ("2026-03-02", "2027-03-02")
@@ -66,13 +26,13 @@ def test_a_calibration_is_kept_with_its_file_and_picture(lab) -> None:
     assert [file["role"] for file in kept["evidence"]] == ["scale", "residuals"]
     # The certificate alone gives U = 0.1 um of 500.02 um.
     assert 0.1 / 500.02 <= kept["U_rel_x"] < 4e-4
-    assert said(lab("verify", "--json", "-"))["ok"]
+    assert parsed(lab("verify", "--json", "-"))["ok"]
 
 
 def test_a_check_by_name_keeps_the_whole_chain_and_the_report_shows_it(
-    lab, scan: Path, measuring: Measuring
+    lab: ScaleLab, scan: Path, measuring: Measuring
 ) -> None:
-    found = said(check(lab, scan, "--json", "-"))
+    found = parsed(check(lab, scan, "--json", "-"))
     trace = found["trace"]
     assert trace["certificate"]["number"] == "2025-117"
     assert trace["artefact"]["id"] == "G-1"
@@ -97,7 +57,7 @@ def test_a_check_by_name_keeps_the_whole_chain_and_the_report_shows_it(
     ],
 )
 def test_what_the_scale_does_not_hold_for_is_refused(
-    lab,
+    lab: ScaleLab,
     scan: Path,
     registry: Registry,
     clock: Clock,
@@ -112,11 +72,11 @@ def test_what_the_scale_does_not_hold_for_is_refused(
     answer = check(lab, scan, *words, day=day)
     assert answer.code == code, answer.err
     assert tells in answer.err
-    assert said(lab("sieve", "show", "S-1", "--json", "-"))["checks"] == []
+    assert parsed(lab("sieve", "show", "S-1", "--json", "-"))["checks"] == []
 
 
 def test_an_expired_artefact_is_refused_at_the_check_and_at_the_calibration(
-    lab, scan: Path, clock: Clock, monkeypatch: pytest.MonkeyPatch
+    lab: ScaleLab, scan: Path, clock: Clock, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr("sieve_registry.store.engine.Registry.today", lambda _: clock.day)
     clock.set("2027-12-31")
@@ -135,7 +95,7 @@ def test_an_expired_artefact_is_refused_at_the_check_and_at_the_calibration(
     ("outcome", "becomes"), [("pass", "conditional pass"), ("fail", "conditional fail")]
 )
 def test_what_is_accepted_says_who_and_why_and_is_conditional(
-    lab,
+    lab: ScaleLab,
     scan: Path,
     measuring: Measuring,
     registry: Registry,
@@ -148,7 +108,7 @@ def test_what_is_accepted_says_who_and_why_and_is_conditional(
     clock.set("2027-12-31")
     measuring.outcome = outcome
     words = ("--accept-expired", "the new plate is late", "--json", "-")
-    found = said(check(lab, scan, *words, day="2027-04-01"))
+    found = parsed(check(lab, scan, *words, day="2027-04-01"))
     assert found["outcome"] == becomes
     assert found["trace"]["accepted"] == {
         "why": "the new plate is late",
@@ -161,14 +121,14 @@ def test_what_is_accepted_says_who_and_why_and_is_conditional(
     assert "the new plate is late" in chain_lines(payload["trace"])[3][1]
 
 
-def test_a_reason_for_nothing_expired_leaves_the_outcome(lab, scan: Path) -> None:
-    found = said(check(lab, scan, "--accept-expired", "to be sure", "--json", "-"))
+def test_a_reason_for_nothing_expired_leaves_the_outcome(lab: ScaleLab, scan: Path) -> None:
+    found = parsed(check(lab, scan, "--accept-expired", "to be sure", "--json", "-"))
     assert found["outcome"] == "pass"
     assert "accepted" not in found["trace"]
 
 
 def test_stand_off_and_temperature_within_limits_widen_the_scale(
-    lab, scan: Path, measuring: Measuring
+    lab: ScaleLab, scan: Path, measuring: Measuring
 ) -> None:
     assert check(lab, scan).code == 0
     plain = measuring.calls[-1]["scale"]
@@ -181,7 +141,7 @@ def test_stand_off_and_temperature_within_limits_widen_the_scale(
 
 
 def test_a_name_is_the_recorded_scale_and_a_path_is_a_file(
-    lab, scan: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    lab: ScaleLab, scan: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.chdir(tmp_path)
     named = check(lab, scan)
@@ -195,7 +155,7 @@ def test_a_name_is_the_recorded_scale_and_a_path_is_a_file(
         "schema": "sieveward.scale/1", "um_per_px_x": 5, "um_per_px_y": 5, "u_rel_x": 0.001,
         "u_rel_y": 0.001, "source": "a file",
     }))  # fmt: skip
-    found = said(lab("check", "S-1", str(scan), "--scale", "other.json", "--json", "-"))
+    found = parsed(lab("check", "S-1", str(scan), "--scale", "other.json", "--json", "-"))
     assert found["trace"] is None
     missing = lab("check", "S-1", str(scan), "--scale", "F-25")
     assert missing.code == 56
@@ -203,19 +163,21 @@ def test_a_name_is_the_recorded_scale_and_a_path_is_a_file(
     assert held.code == 2
 
 
-def test_a_dpi_tag_that_says_otherwise_is_told_and_ignored(lab, tmp_path: Path) -> None:
+def test_a_dpi_tag_that_says_otherwise_is_told_and_ignored(lab: ScaleLab, tmp_path: Path) -> None:
     wrong = tmp_path / "field.png"
     Image.new("L", (8, 8)).save(wrong, dpi=(1200, 1200))
     told = "its dpi tag says 21.167 um per px where the scale says 20"
     answer = check(lab, wrong)
     assert answer.code == 0
     assert told in " ".join(answer.out.split())
-    assert told in said(check(lab, wrong, "--json", "-"))["warnings"][0]
+    assert told in parsed(check(lab, wrong, "--json", "-"))["warnings"][0]
     Image.new("L", (8, 8)).save(wrong, dpi=(1268, 1268))
-    assert said(check(lab, wrong, "--json", "-"))["warnings"] == []
+    assert parsed(check(lab, wrong, "--json", "-"))["warnings"] == []
 
 
-def test_a_scale_is_recorded_of_known_things_only(lab, picture: Path, run: Program) -> None:
+def test_a_scale_is_recorded_of_known_things_only(
+    lab: ScaleLab, picture: Path, run: Program
+) -> None:
     half = run("scale", str(picture), "--artefact", "G-1")
     assert half.code == 2
     both = run("scale", str(picture), "--artefact", "G-1", "--device", "F-24", "--pitch", "400um")
@@ -228,10 +190,12 @@ def test_a_scale_is_recorded_of_known_things_only(lab, picture: Path, run: Progr
     assert run(*other).code == 0
     taken = run("scale", str(picture), "--artefact", "G-1", "--device", "F-48", "--name", "F-24")
     assert taken.code == 2
-    assert "one of device F-24" in taken.err
+    assert "belongs to device F-24" in taken.err
 
 
-def test_the_audit_lists_checks_by_no_valid_scale(lab, scan: Path, tmp_path: Path) -> None:
+def test_the_audit_lists_checks_by_no_valid_scale(
+    lab: ScaleLab, scan: Path, tmp_path: Path
+) -> None:
     other = tmp_path / "other.json"
     other.write_text(json.dumps({
         "schema": "sieveward.scale/1", "um_per_px_x": 5, "um_per_px_y": 5, "u_rel_x": 0.001,
@@ -244,7 +208,7 @@ def test_the_audit_lists_checks_by_no_valid_scale(lab, scan: Path, tmp_path: Pat
     assert lab.calibrate("--interval-months", "1", "--name", "short").code == 0
     late = ("check", "S-1", str(scan), "--scale", "short", "--date", "2026-04-20", "--by", "Bo")
     assert lab(*late, "--accept-expired", "a spare is coming").code == 0
-    found = said(lab("audit", "--as-of", "2026-05-01", "--json", "-"))["no_scale"]
+    found = parsed(lab("audit", "--as-of", "2026-05-01", "--json", "-"))["no_scale"]
     assert [(row["check"], row["why"]) for row in found] == [
         ("C-0001", "by no recorded scale: made for a test"),
         ("C-0003", "by no recorded scale: made for a test"),

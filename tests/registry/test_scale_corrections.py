@@ -5,35 +5,33 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from test_artefacts import GRID, SCANNER, said
-from test_recorded_scales import check, lab, picture
 
 from program import Program
+from scale_lab import GRID, SCANNER, ScaleLab, check, parsed
 from sieve_registry.checks.queries import get_check
 from sieve_registry.scales.corrections import corrected_links
 from sieve_registry.store.engine import Registry
 
-__all__ = ["lab", "picture"]
 WHY = ("--reason", "read off the wrong line", "--by", "Ada Moss")
 
 
 def number(run: Program, what: str, name: str) -> str:
-    return str(said(run(what, "show", name, "--json", "-"))["event"])
+    return str(parsed(run(what, "show", name, "--json", "-"))["event"])
 
 
 def test_a_certificate_is_corrected_and_both_readings_are_shown(run: Program) -> None:
     assert run(*GRID).code == 0
     event = number(run, "artefact", "G-1")
     words = ("--set", "certificate=2025-118", "--set", "valid-to=2027-06-30")
-    made = said(run("correct", event, *words, *WHY, "--json", "-"))
+    made = parsed(run("correct", event, *words, *WHY, "--json", "-"))
     assert made["was"] == {"certificate": "2025-117", "valid_to": "2027-05-31"}
-    shown = said(run("artefact", "show", "G-1", "--json", "-"))
+    shown = parsed(run("artefact", "show", "G-1", "--json", "-"))
     assert (shown["certificate"], shown["valid_to"]) == ("2025-118", "2027-06-30")
     assert shown["corrections"][0]["corrects"] == int(event)
     out = " ".join(run("artefact", "show", "G-1").out.split())
     assert "certificate 2025-117 should read 2025-118" in out
     assert "read off the wrong line (Ada Moss" in out
-    assert said(run("verify", "--json", "-"))["ok"]
+    assert parsed(run("verify", "--json", "-"))["ok"]
 
 
 @pytest.mark.parametrize(
@@ -66,17 +64,17 @@ def test_a_void_artefact_or_device_is_gone_until_that_is_taken_back(run: Program
 
 
 def test_a_void_scale_serves_no_further_check_and_the_old_ones_say_so(
-    lab, scan: Path, registry: Registry
+    lab: ScaleLab, scan: Path, registry: Registry
 ) -> None:
     assert check(lab, scan).code == 0
     event = str(lab.recorded["event"])
     assert lab("correct", event, "--void", *WHY).code == 0
     refused = check(lab, scan, day="2026-04-02")
     assert refused.code == 56
-    shown = said(lab("device", "show", "F-24", "--json", "-"))
+    shown = parsed(lab("device", "show", "F-24", "--json", "-"))
     assert shown["scales"] == []
     assert shown["corrections"][0]["void"]
-    trace = said(lab("audit", "--as-of", "2026-05-01", "--json", "-"))
+    trace = parsed(lab("audit", "--as-of", "2026-05-01", "--json", "-"))
     assert trace  # the audit of a past day goes on answering
     import json
 
@@ -86,7 +84,7 @@ def test_a_void_scale_serves_no_further_check_and_the_old_ones_say_so(
     assert "is void: read off the wrong line; Ada Moss" in link[1]
 
 
-def test_a_scale_from_a_void_certificate_is_refused(lab, scan: Path) -> None:
+def test_a_scale_from_a_void_certificate_is_refused(lab: ScaleLab, scan: Path) -> None:
     assert lab("correct", number(lab, "artefact", "G-1"), "--void", *WHY).code == 0
     assert check(lab, scan).code == 56  # no such artefact any more
     assert lab(*GRID).code == 0

@@ -6,27 +6,25 @@ from pathlib import Path
 from xml.etree import ElementTree
 
 import pytest
-from test_artefacts import SCANNER
-from test_recorded_scales import check, drawn, lab, picture, said
 
-__all__ = ["lab", "picture"]
+from scale_lab import SCANNER, ScaleLab, check, drawn_grid, parsed
 
 
 @pytest.fixture
-def jumped(lab, scan: Path, tmp_path: Path):
+def jumped(lab: ScaleLab, scan: Path, tmp_path: Path) -> ScaleLab:
     """One check before any jump, then a scale 0.1 % larger along y only."""
     check(lab, scan, day="2026-03-10")
     assert lab.calibrate(day="2026-04-01").code == 0
     check(lab, scan, day="2026-04-10")
     check(lab, scan, day="2026-04-11")
-    other = drawn(tmp_path / "later.png", y=20.02)
+    other = drawn_grid(tmp_path / "later.png", y=20.02)
     assert lab.calibrate(day="2026-05-01", image=other).code == 0
     check(lab, scan, day="2026-05-02")
     return lab
 
 
-def test_a_jump_names_the_checks_since_the_last_good_scale(jumped) -> None:
-    shown = said(jumped("device", "show", "F-24", "--json", "-"))
+def test_a_jump_names_the_checks_since_the_last_good_scale(jumped: ScaleLab) -> None:
+    shown = parsed(jumped("device", "show", "F-24", "--json", "-"))
     assert [one["date"] for one in shown["scales"]] == ["2026-03-02", "2026-04-01", "2026-05-01"]
     (jump,) = shown["jumps"]
     assert (jump["direction"], jump["last_good"]) == ("y", "2026-04-01")
@@ -39,18 +37,18 @@ def test_a_jump_names_the_checks_since_the_last_good_scale(jumped) -> None:
     assert all(len(line) <= 80 for line in out.splitlines())
     # a void check is no longer in question
     assert jumped("correct", "C-0002", "--void", "--reason", "the wrong sieve").code == 0
-    shown = said(jumped("device", "show", "F-24", "--json", "-"))
+    shown = parsed(jumped("device", "show", "F-24", "--json", "-"))
     assert shown["jumps"][0]["checks"] == ["C-0003"]
 
 
-def test_scales_that_agree_within_their_uncertainty_are_no_jump(lab) -> None:
+def test_scales_that_agree_within_their_uncertainty_are_no_jump(lab: ScaleLab) -> None:
     assert lab.calibrate(day="2026-04-01").code == 0
-    shown = said(lab("device", "show", "F-24", "--json", "-"))
+    shown = parsed(lab("device", "show", "F-24", "--json", "-"))
     assert len(shown["scales"]) == 2
     assert shown["jumps"] == []
 
 
-def test_the_history_is_drawn_with_a_mark_for_each_scale(lab, tmp_path: Path) -> None:
+def test_the_history_is_drawn_with_a_mark_for_each_scale(lab: ScaleLab, tmp_path: Path) -> None:
     assert lab.calibrate(day="2026-04-01").code == 0
     svg = tmp_path / "drift.svg"
     assert lab("device", "show", "F-24", "--plot", str(svg)).code == 0
