@@ -3,41 +3,49 @@
 from __future__ import annotations
 
 import csv
-import importlib.metadata
-import importlib.util
 import io
 import json
 import sys
-from dataclasses import replace
+from collections.abc import Callable
 from html.parser import HTMLParser
-from importlib.metadata import PackageNotFoundError
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
 
+import sieve_inspect.validation
 from sieve_inspect.synthetic import Optics
-from sieve_inspect.validation import as_html, run
-from sieve_inspect.validation.accuracy import accuracy_row, limits_of
+from sieve_inspect.validation import Group, Row, run
+from sieve_inspect.validation.accuracy import limits_of
 from sieve_inspect.validation.bound import line_spread_power, width_bound
 from sieve_inspect.validation.cases import clean_cases, hard_cases
-from sieve_inspect.validation.damage import damage_cases
-from sieve_inspect.validation.model import Row
-from sieve_inspect.workers.software import software
+from sieve_inspect.validation.refusal import refusals
+from sieve_inspect.validation.run import Job
+from sieve_inspect.validation.threshold import region_widths
 from sieve_registry.cli.main import main
 
+PAGE = Path(sieve_inspect.validation.__file__).parent / "ACCURACY.md"
+TEMPLATE = PAGE.parent / "templates" / "accuracy.md"
 
-def typed(monkeypatch: pytest.MonkeyPatch, *arguments: object) -> int:
+
+def validate(monkeypatch: pytest.MonkeyPatch, *arguments: object) -> int:
+    """The exit code of the command."""
     monkeypatch.setattr(sys, "argv", ["sieveward", "validate", *map(str, arguments)])
     with pytest.raises(SystemExit) as ended:
         main()
     return int(ended.value.code or 0)
 
 
-def only(monkeypatch: pytest.MonkeyPatch, *jobs: object) -> None:
-    """Let nothing but these rows be run."""
-    monkeypatch.setattr(run, "_jobs", lambda _: list(jobs))
+def only(monkeypatch: pytest.MonkeyPatch, **rows: Callable[[Path], Row]) -> None:
+    """Replace the matrix by these rows."""
+    jobs = [Job(Group.HARD, name, make) for name, make in rows.items()]
+    monkeypatch.setattr(run, "_jobs", lambda _: jobs)
+
+
+def row(name: str, result: str = "c", *, holds: bool = True) -> Row:
+    """A made-up row."""
+    return Row(Group.HARD, name, "a", "b", result, "e", holds=holds)
 
 
 @pytest.fixture(scope="module")
@@ -45,34 +53,51 @@ def quick(tmp_path_factory: pytest.TempPathFactory) -> tuple[int, Path]:
     """One run of the quick part: exit code and the folder."""
     folder = tmp_path_factory.mktemp("validation") / "new"
     with pytest.MonkeyPatch.context() as patch:
-        return typed(patch, "--out", folder, "--quick"), folder
+        return validate(patch, "--out", folder, "--quick"), folder
 
 
 @pytest.fixture(scope="module")
-def told(quick: tuple[int, Path]) -> Any:
-    return json.loads((quick[1] / "validation.json").read_text(encoding="utf-8"))
+def report(quick: tuple[int, Path]) -> dict[str, Any]:
+    """The report of the quick part, from its JSON."""
+    data = json.loads((quick[1] / "validation.json").read_text(encoding="utf-8"))
+    assert isinstance(data, dict)
+    return data
 
 
-def test_every_row_of_the_quick_part_holds(told: dict[str, Any]) -> None:
-    assert [row["name"] for row in told["rows"] if row["verdict"] != "holds"] == []
+def test_every_row_of_the_quick_part_holds(report: dict[str, Any]) -> None:
+    assert [row["name"] for row in report["rows"] if row["verdict"] != "holds"] == []
 
 
-def test_the_code_is_the_answer(quick: tuple[int, Path], told: dict[str, Any]) -> None:
-    assert quick[0] == (0 if told["ok"] else 1)
-    assert told["ok"] == all(row["verdict"] == "holds" for row in told["rows"])
+def test_the_exit_code_is_the_answer(quick: tuple[int, Path], report: dict[str, Any]) -> None:
+    assert quick[0] == (0 if report["ok"] else 1)
+    assert report["ok"] == all(row["verdict"] == "holds" for row in report["rows"])
 
 
-def test_every_kind_of_row_is_there(told: dict[str, Any]) -> None:
-    assert told["schema"] == "sieveward.validation/1"
-    groups = {row["group"] for row in told["rows"]}
+def test_every_kind_of_row_is_there(report: dict[str, Any]) -> None:
+    assert report["schema"] == "sieveward.validation/1"
+    groups = {row["group"] for row in report["rows"]}
     assert groups == {"clean", "hard", "comb", "damage", "refusal", "honesty"}
-    for row in told["rows"]:
+    for row in report["rows"]:
         assert row["tried"]
         assert row["truth"]
         assert row["result"]
         assert row["limit"]
         assert all(len(digest) == 64 for digest in row["pixels_sha256"])
-    assert set(told["versions"]) >= {"python", "sieveward", "numpy", "scipy"}
+    assert set(report["versions"]) >= {"python", "sieveward", "numpy", "scipy"}
+
+
+def test_the_threshold_route_always_runs(report: dict[str, Any]) -> None:
+    for row in report["rows"]:
+        if row["group"] in ("clean", "hard"):
+            assert abs(row["figures"]["otsu_bias_px"]) < 2
+
+
+def test_the_threshold_route_measures_the_area_of_regions() -> None:
+    image = np.zeros((80, 80), np.uint8)
+    for top, left in ((10, 10), (10, 40), (40, 10), (40, 40), (0, 70)):  # the last at the border
+        image[top : top + 12, left : left + 12] = 200
+    assert region_widths(image).tolist() == [12.0] * 4
+    assert region_widths(200 - image, bright=False).tolist() == [12.0] * 4
 
 
 def test_only_the_report_is_in_the_folder(quick: tuple[int, Path]) -> None:
@@ -80,11 +105,13 @@ def test_only_the_report_is_in_the_folder(quick: tuple[int, Path]) -> None:
     assert names == [f"validation.{kind}" for kind in ("csv", "html", "json", "md")]
 
 
-def test_the_table_says_the_same(quick: tuple[int, Path], told: dict[str, Any]) -> None:
+def test_the_table_has_the_figures_of_the_json(
+    quick: tuple[int, Path], report: dict[str, Any]
+) -> None:
     text = (quick[1] / "validation.csv").read_text(encoding="utf-8")
     rows = list(csv.DictReader(io.StringIO(text)))
-    assert [r["name"] for r in rows] == [r["name"] for r in told["rows"]]
-    for row, other in zip(rows, told["rows"], strict=True):
+    assert [r["name"] for r in rows] == [r["name"] for r in report["rows"]]
+    for row, other in zip(rows, report["rows"], strict=True):
         for name, value in other["figures"].items():
             if value is not None:
                 assert float(row[name]) == pytest.approx(value, rel=1e-4, abs=1e-9)
@@ -95,80 +122,63 @@ class Reader(HTMLParser):
 
     def __init__(self) -> None:
         super().__init__()
-        self.loads, self.open = [], []
+        self.loads: list[str | None] = []
+        self.open: list[str] = []
 
     def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        """Keep the tag and what it would load."""
         self.loads += [value for name, value in attrs if name in ("src", "href")]
         if tag not in ("meta", "br"):
             self.open.append(tag)
 
     def handle_endtag(self, tag: str) -> None:
+        """Tags close in their order."""
         assert self.open.pop() == tag
 
 
-def test_the_page_needs_nothing_else(quick: tuple[int, Path], told: dict[str, Any]) -> None:
+def test_the_page_needs_no_other_file(quick: tuple[int, Path], report: dict[str, Any]) -> None:
     text = (quick[1] / "validation.html").read_text(encoding="utf-8")
     reader = Reader()
     reader.feed(text)
     assert reader.loads == []
     assert reader.open == []
-    for row in told["rows"]:
-        assert row["name"] in text
+    assert "Every row holds." in text
+    assert "threshold route, bias in px" in text
+    for row in report["rows"]:
+        assert f"<td>{row['name']}</td>" in text
 
 
 def test_a_row_that_does_not_hold_makes_the_answer_no(
     monkeypatch: pytest.MonkeyPatch, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    bad = Row("hard", "made up", "a", "b", "c <d>", "e", holds=False)
-    only(monkeypatch, ("hard", "made up", lambda _: bad))
-    assert typed(monkeypatch, "--out", tmp_path) == 1
+    only(monkeypatch, bad=lambda _: row("bad", "c <d> | e", holds=False))
+    assert validate(monkeypatch, "--out", tmp_path) == 1
     assert "does not hold" in capsys.readouterr().out
     page = (tmp_path / "validation.html").read_text(encoding="utf-8")
-    assert "c &lt;d&gt;" in page
+    assert "c &lt;d&gt; | e" in page
+    assert "1 of 1 rows do not hold" in page
+    accuracy = (tmp_path / "validation.md").read_text(encoding="utf-8")
+    assert "| bad **(does not hold)** | c <d> \\| e | | | | | |" in accuracy
+    assert "0 of 1 rows hold" in accuracy
 
 
-def test_a_fault_is_a_row_and_ends_nothing(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
-    def broken(folder: Path) -> None:
+def test_a_fault_is_a_row_and_the_others_run(monkeypatch: pytest.MonkeyPatch) -> None:
+    def broken(_folder: Path) -> Row:
         raise ZeroDivisionError("made up")
 
-    good = Row("hard", "good", "a", "b", "c", "e", holds=True)
-    only(monkeypatch, ("hard", "broken", broken), ("hard", "good", lambda _: good))
-    report = run.run_validation()
-    assert [row.holds for row in report.rows] == [False, True]
-    assert "ZeroDivisionError" in report.rows[0].result
-    assert not report.ok
+    only(monkeypatch, broken=broken, good=lambda _: row("good"))
+    result = run.run_validation()
+    assert [row.holds for row in result.rows] == [False, True]
+    assert "ZeroDivisionError" in result.rows[0].result
+    assert not result.ok
 
 
-def test_a_folder_that_cannot_be_made_is_told_before_the_work(
+def test_a_folder_that_cannot_be_made_is_reported_before_the_work(
     monkeypatch: pytest.MonkeyPatch, tmp_path: Path
 ) -> None:
-    only(monkeypatch, ("hard", "begun", lambda _: pytest.fail("work was begun")))
+    only(monkeypatch, begun=lambda _: pytest.fail("work was begun"))
     (tmp_path / "file").write_text("x", encoding="utf-8")
-    assert typed(monkeypatch, "--out", tmp_path / "file") == 23
-
-
-def test_it_works_without_scikit_image(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
-    """The other route is then left out, and the report says so."""
-    monkeypatch.setitem(sys.modules, "skimage", None)
-    found = importlib.util.find_spec
-    monkeypatch.setattr(
-        importlib.util, "find_spec", lambda n, *a: None if n == "skimage" else found(n, *a)
-    )
-    known = importlib.metadata.version
-
-    def lacking(package):
-        if package == "scikit-image":
-            raise PackageNotFoundError(package)
-        return known(package)
-
-    # Asked anew: what is installed is otherwise looked up once.
-    monkeypatch.setattr("sieve_inspect.workers.software.version", lacking)
-    monkeypatch.setattr(run, "software", software.__wrapped__)
-    case = clean_cases()[0]
-    row = accuracy_row(replace(case, shape=(140, 180)), tmp_path, limits_of(case), "clean")
-    assert row.figures["otsu_bias_px"] is None
-    only(monkeypatch, ("clean", row.name, lambda _: row))
-    assert "scikit-image is not installed here" in as_html(run.run_validation())
+    assert validate(monkeypatch, "--out", tmp_path / "file") == 23
 
 
 def test_the_bound_of_a_gaussian_edge() -> None:
@@ -194,9 +204,21 @@ def test_no_fit_does_better_than_the_bound() -> None:
     assert two_edges == pytest.approx(bound, rel=0.05)
 
 
-def test_the_developers_table_names_every_row() -> None:
-    text = (Path(__file__).parents[2] / "DEVELOPERS.md").read_text(encoding="utf-8")
-    table = text.split("<!-- validation.md -->")[1].split("<!-- end of validation.md -->")[0]
-    told = {line.split("|")[1].split()[0] for line in table.splitlines() if line.startswith("| ")}
-    drawn = {case.name for case in (*clean_cases(), *hard_cases(), *damage_cases())}
-    assert drawn <= told
+def test_the_accuracy_page_has_every_row_and_limit() -> None:
+    text = PAGE.read_text(encoding="utf-8")
+    cells = {line.split(" | ")[0].removeprefix("| ") for line in text.splitlines()}
+    jobs = run._jobs(False)
+    shown = [job.name for job in jobs if job.group is not Group.REFUSAL]
+    assert [name for name in shown if name not in cells] == []
+    assert [r.tried for r in refusals() if r.tried not in cells] == []
+    assert f"{len(jobs)} of {len(jobs)} rows hold" in text
+    limits = {str(limits_of(case, clean=True)) for case in clean_cases()}
+    limits |= {str(limits_of(case)) for case in hard_cases()}
+    assert [limit for limit in limits if f"Limits: {limit}." not in text] == []
+
+
+def test_the_text_of_the_accuracy_page_is_the_templates() -> None:
+    page = PAGE.read_text(encoding="utf-8").splitlines()
+    template = TEMPLATE.read_text(encoding="utf-8").splitlines()
+    fixed = [line for line in template if not ("{{" in line or "{%" in line)]
+    assert [line for line in fixed if line not in page] == []

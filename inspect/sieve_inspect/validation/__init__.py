@@ -1,10 +1,11 @@
-"""Proves the measuring against drawn cloth of known truth, on the user's own machine."""
+"""Proof of the measuring on drawn cloth of known truth, on the user's own machine."""
 
-from sieve_inspect.validation.model import Report, Row
+from sieve_inspect.validation.model import Group, Report, Row
 from sieve_inspect.validation.page import as_csv, as_html, as_json, as_markdown, files_of
-from sieve_inspect.validation.run import RowTask, mark_of, run_validation, taken_for, tasks_of
+from sieve_inspect.validation.run import RowTask, cache_key, cached_row, run_validation, tasks_of
 
 __all__ = [
+    "Group",
     "Report",
     "Row",
     "RowTask",
@@ -12,9 +13,9 @@ __all__ = [
     "as_html",
     "as_json",
     "as_markdown",
+    "cache_key",
+    "cached_row",
     "files_of",
-    "mark_of",
     "run_validation",
-    "taken_for",
     "tasks_of",
 ]

@@ -1,4 +1,4 @@
-"""The bound no estimator beats: Cramér and Rao for the width between two blurred edges.
+"""The Cramér-Rao bound of the width between two blurred edges.
 
 One edge, one row of pixels of noise σ_n under contrast A:  σ_x ≥ (σ_n/A) / √∫L²
 with L the line spread across the edge, the pixel's own width included. For a Gaussian of s px

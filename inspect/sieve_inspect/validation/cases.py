@@ -1,4 +1,4 @@
-"""What is drawn for the accuracy rows: fixed, seeded, the same on every machine."""
+"""The pictures of the accuracy rows: fixed and seeded, the same on every machine."""
 
 from __future__ import annotations
 
@@ -12,9 +12,9 @@ _QUIET = 0.005  # of full scale, a good scan
 
 
 def _cloth(aperture: float, seed: int, **more: float) -> Cloth:
-    """Cloth of ordinary unevenness (s = 3 % of w) unless told otherwise."""
+    """Cloth with gaps that vary by s = 3 % of w, unless `more` sets it."""
     given = {"sd_px": 0.03 * aperture, "rotation_deg": 3.0, **more}
-    # Not on whole numbers of pixels, where a lucky estimator could rest.
+    # Off whole numbers of pixels, which could favour an estimator by chance.
     return Cloth(aperture + 0.137, _WIRE * aperture + 0.071, seed=seed, **given)  # type: ignore[arg-type]
 
 
@@ -161,7 +161,7 @@ def _sensors() -> list[Case]:
         ),
         Case(
             "saturated",
-            "openings brighter than the sensor can say (gain 1.3)",
+            "openings beyond the sensor's range (gain 1.3)",
             _cloth(14, 513),
             sensor=Sensor(noise=0.01, gain=1.3, seed=8),
             light=Light(open_level=0.9),
@@ -234,7 +234,7 @@ def _scenes() -> list[Case]:
 
 
 def hard_cases() -> list[Case]:
-    """Scans as people really make them."""
+    """Scans with the faults of real ones: size, geometry, blur, sensor, scene."""
     return [*_sizes(), *_geometry(), *_blurs(), *_sensors(), *_scenes()]
 
 

@@ -1,4 +1,4 @@
-"""A measurement laid beside the truth, through the measurement's public table."""
+"""A measurement compared with the truth, through the measurement's public table."""
 
 from __future__ import annotations
 
@@ -22,27 +22,27 @@ _NEAR = 0.3  # of the pitch: how far a measured middle may lie from the true one
 
 @dataclass(frozen=True, eq=False)
 class Compared:
-    """Every true aperture with what was said of it; arrays over the n true apertures.
+    """The n true apertures with the measured result of each.
 
-    `state` (n,) is the measured state, "" where nothing was found; `error` (n, 2) measured less
-    true width in x and y, px, NaN unless measured; `strays` counts apertures measured as sound
-    where the truth has no whole one.
+    `state` (n,) is the measured state, "" where no opening was located; `error` (n, 2) measured
+    less true width in x and y, px, NaN unless measured; `width` (n, 2) the true widths, px;
+    `false_count` counts apertures measured as sound where the truth has no whole aperture.
     """
 
     truth: Truth
     state: NDArray[np.str_]
     error: Float
     width: Float
-    strays: int
+    false_count: int
 
     @property
     def measured(self) -> NDArray[np.bool_]:
-        """Which true apertures were measured and believed."""
+        """Which true apertures were measured and are in the statistics, (n,)."""
         return np.asarray(self.state == "ok")
 
     @property
     def coverage(self) -> float:
-        """Measured share (0..1) of the whole, sound apertures."""
+        """Measured share (0..1) of the whole and sound apertures."""
         sound = self.truth.sound
         return float(self.measured[sound].mean()) if sound.any() else float("nan")
 
@@ -55,24 +55,24 @@ def compare(measurement: Measurement, truth: Truth) -> Compared:
     rows = list(csv.DictReader(io.StringIO(measurement.apertures_csv())))
     rows = [r for r in rows if r["image"] == "1"]
     place = np.array([(float(r["x_px"]), float(r["y_px"])) for r in rows]).reshape(-1, 2)
-    seen = np.array([r["state"] for r in rows], dtype="<U7")
-    width = np.array(
+    seen_state = np.array([r["state"] for r in rows], dtype="<U7")
+    seen_width = np.array(
         [[float(r[k] or "nan") for k in ("width_x_um", "width_y_um")] for r in rows]
     ).reshape(-1, 2)
     pitch = float(np.mean([np.hypot(*truth.vector_x), np.hypot(*truth.vector_y)]))
-    at, index = (
+    distance, index = (
         np.asarray(part)
         for part in cKDTree(np.stack([truth.x_px, truth.y_px], axis=1)).query(
             place, distance_upper_bound=_NEAR * pitch
         )
     )
-    hit = np.isfinite(at)
+    hit = np.isfinite(distance)
     state = np.full(len(truth), "", dtype="<U7")
-    found = np.full((len(truth), 2), np.nan)
-    state[index[hit]] = seen[hit]
-    found[index[hit]] = width[hit]
-    found[state != "ok"] = np.nan
+    width = np.full((len(truth), 2), np.nan)
+    state[index[hit]] = seen_state[hit]
+    width[index[hit]] = seen_width[hit]
+    width[state != "ok"] = np.nan
     true = np.stack(truth.widths(scale.um_per_px_x, scale.um_per_px_y), axis=1)
-    unmatched = int(np.sum((seen == "ok") & ~hit))
-    strays = unmatched + int(np.sum((state == "ok") & ~truth.whole))
-    return Compared(truth, state, (found - true) / UM_PER_PX, true / UM_PER_PX, strays)
+    unmatched = int(np.sum((seen_state == "ok") & ~hit))
+    false_count = unmatched + int(np.sum((state == "ok") & ~truth.whole))
+    return Compared(truth, state, (width - true) / UM_PER_PX, true / UM_PER_PX, false_count)

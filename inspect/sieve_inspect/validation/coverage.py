@@ -1,8 +1,7 @@
-"""Honesty rows: is the stated uncertainty of the mean as large as the errors really are?
+"""Uncertainty row: how often the true mean lies within U = 2u of the measured mean.
 
-Over many seeds of one small case: how often does the true mean lie within U = 2u of the measured
-one? Scale is exact here and the truth is that of the very apertures measured, so the budget's
-lines for scale and sampling are left out.
+Counted over many seeds of one small case. The scale is exact and the truth is that of the
+apertures measured, so the budget's lines for scale and sampling are left out.
 """
 
 from __future__ import annotations
@@ -12,21 +11,20 @@ from pathlib import Path
 
 import numpy as np
 
-from sieve_inspect.measurement.pipeline import measure
 from sieve_inspect.summary.statistics import imaging_part
 from sieve_inspect.synthetic import Cloth, Optics, Sensor
-from sieve_inspect.validation.comparison import compare
-from sieve_inspect.validation.drawing import UM_PER_PX, Case, draw
-from sieve_inspect.validation.model import Row
+from sieve_inspect.validation.accuracy import measured_case
+from sieve_inspect.validation.drawing import UM_PER_PX, Case
+from sieve_inspect.validation.model import Group, Row
 
-__all__ = ["honesty_case", "honesty_row"]
+__all__ = ["SEEDS", "SEEDS_QUICK", "coverage_case", "coverage_row"]
 
 SEEDS, SEEDS_QUICK = 30, 4
-_WITHIN = 0.85  # 95 % is meant; of 60 means 85 % or more have to lie within
+_WITHIN = 0.85  # 95 % is expected; least share of the 60 means that must lie within U
 
 
-def honesty_case(seed: int) -> Case:
-    """A small scan; every other one out of focus rather than softly blurred."""
+def coverage_case(seed: int) -> Case:
+    """A small scan: Gaussian blur for even seeds, out of focus for odd ones."""
     optics = Optics("gaussian", 1.0) if seed % 2 == 0 else Optics("disc", 1.6)
     return Case(
         f"honesty-{seed}",
@@ -38,23 +36,20 @@ def honesty_case(seed: int) -> Case:
     )
 
 
-def honesty_row(folder: Path, seeds: int = SEEDS) -> Row:
+def coverage_row(folder: Path, seeds: int = SEEDS) -> Row:
     """Count over `seeds` small scans, two means each. Raises what `measure` raises."""
     began = time.perf_counter()
     ratios, hashes = [], []
     for seed in range(seeds):
-        case = honesty_case(seed)
-        drawn = draw(case, folder)
-        measurement = measure([drawn.path], nominal_um=case.nominal_um, scale=case.scale)
-        seen = compare(measurement, drawn.truth)
-        bias = seen.error[seen.measured].mean(axis=0)
+        drawn, measurement, compared = measured_case(coverage_case(seed), folder)
+        bias = compared.error[compared.measured].mean(axis=0)
         for axis, name in enumerate("xy"):
             lines = [c for c in measurement.budget if c.direction == name and c.name != "scale"]
             ratios.append(float(bias[axis]) / (imaging_part(lines) / UM_PER_PX))
         hashes.append(drawn.sha256)
     share = float(np.mean(np.abs(ratios) <= 2))
     return Row(
-        group="honesty",
+        group=Group.UNCERTAINTY,
         name="u-of-the-mean",
         tried=f"{seeds} small scans, aperture 12.3 px, Gaussian and disc blur, noise 2 %",
         truth="the true mean lies within U (k = 2) of the measured one",

@@ -1,19 +1,20 @@
-"""Damage rows: what was put into the cloth, and what was found of it."""
+"""Damage rows: faults drawn into the cloth, and how many of them the measurement reports."""
 
 from __future__ import annotations
 
 import time
+from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
-from sieve_inspect.measurement.pipeline import measure
 from sieve_inspect.synthetic import Cloth, Damage, Light, Optics, Sensor, Truth
-from sieve_inspect.validation.comparison import Compared, compare
-from sieve_inspect.validation.drawing import UM_PER_PX, Case, draw
-from sieve_inspect.validation.model import Row
+from sieve_inspect.validation.accuracy import measured_case
+from sieve_inspect.validation.comparison import Compared
+from sieve_inspect.validation.drawing import UM_PER_PX, Case
+from sieve_inspect.validation.model import Group, Row
 
 __all__ = ["damage_cases", "damage_row"]
 
@@ -44,7 +45,7 @@ def _case(name: str, tried: str, aperture: float, damage: Damage, seed: int) -> 
 
 def damage_cases() -> list[Case]:
     """Blocked, torn and displaced, from small apertures to coarse ones and on poor scans."""
-    few = replace(_EVERYTHING, blocked=20, dust=12, missing=2, broken=2, displaced=2)
+    fewer = replace(_EVERYTHING, blocked=20, dust=12, missing=2, broken=2, displaced=2)
     small = _case("damage-8", "all kinds of damage, aperture 8 px", 8, _EVERYTHING, 801)
     blocked = Damage(blocked=60, blocked_share=(0.3, 1.0))
     tears = Damage(missing=6, missing_length=3, broken=6)
@@ -52,7 +53,7 @@ def damage_cases() -> list[Case]:
     return [
         replace(small, shape=(420, 560)),
         _case("damage-14", "all kinds of damage, aperture 14 px", 14, _EVERYTHING, 802),
-        _case("damage-28", "all kinds of damage, aperture 28 px", 28, few, 803),
+        _case("damage-28", "all kinds of damage, aperture 28 px", 28, fewer, 803),
         _case("blocked-14", "60 blocked, three tenths of an aperture to all", 14, blocked, 804),
         _case("torn-14", "6 wires missing over 3 apertures, 6 broken", 14, tears, 805),
         _case("displaced-14", "4 wires 4 px aside, dust", 14, pushed, 806),
@@ -76,31 +77,33 @@ def damage_cases() -> list[Case]:
 def damage_row(case: Case, folder: Path) -> Row:
     """Draw, measure, and count. Raises what `measure` raises."""
     began = time.perf_counter()
-    drawn = draw(case, folder)
-    measurement = measure([drawn.path], nominal_um=case.nominal_um, scale=case.scale)
-    seen = compare(measurement, drawn.truth)
-    truth = seen.truth
+    drawn, measurement, compared = measured_case(case, folder)
+    truth = compared.truth
     blocked = truth.whole & (truth.state == "blocked")
-    found = _share(seen.state == "blocked", blocked)
-    false_blocked = _share(seen.state == "blocked", truth.sound)
-    false_torn = _share(seen.state == "torn", truth.sound)
-    missing, broken = ([_is_found(seen, w) for w in ws] for ws in _tears(truth, case.cloth.damage))
-    maxima = [d.max_um / UM_PER_PX for d in measurement.directions]
-    # With a grain of dust in its corner the widest opening is the widest still: if measured.
-    open_ = truth.sound | (seen.measured & truth.whole & (truth.state == "ok"))
-    largest = [float(seen.width[open_, k].max()) for k in (0, 1)]
-    off = [m - t for m, t in zip(maxima, largest, strict=True)]
-    believed = np.abs(seen.error[seen.measured & truth.whole])
-    holds = (
-        (found is None or found >= _FOUND)
-        and (false_blocked or 0) <= _FALSE
-        and (false_torn or 0) <= _FALSE
-        and all(missing)
-        and all(broken)
-        and all(abs(o) <= _MAXIMUM_PX for o in off)
+    missing, broken = (
+        [_called_torn(compared, wire) for wire in wires]
+        for wires in _torn_wires(truth, case.cloth.damage)
     )
+    maxima = [d.max_um / UM_PER_PX for d in measurement.directions]
+    # The widest opening counts even with a grain of dust in its corner, if it was measured.
+    widest = truth.sound | (compared.measured & truth.whole & (truth.state == "ok"))
+    largest = [float(compared.width[widest, axis].max()) for axis in (0, 1)]
+    error = np.abs(compared.error[compared.measured & truth.whole])
+    figures = {
+        "blocked_found": _share(compared.state == "blocked", blocked),
+        "blocked_false": _share(compared.state == "blocked", truth.sound),
+        "torn_false": _share(compared.state == "torn", truth.sound),
+        "torn_found": _share(compared.state == "torn", truth.whole & (truth.state == "torn")),
+        "max_error_x_px": maxima[0] - largest[0],
+        "max_error_y_px": maxima[1] - largest[1],
+        "missing_found": float(np.mean(missing)) if missing else None,
+        "broken_found": float(np.mean(broken)) if broken else None,
+        "coverage": compared.coverage,
+        "worst_px": float(error.max()),
+        "false": float(compared.false_count),
+    }
     return Row(
-        group="damage",
+        group=Group.DAMAGE,
         name=case.name,
         tried=case.tried,
         truth=(
@@ -110,29 +113,39 @@ def damage_row(case: Case, folder: Path) -> Row:
             f"largest {largest[0]:.2f}, {largest[1]:.2f} px, of {int(truth.whole.sum())}"
         ),
         result=(
-            f"blocked found {_percent(found)}, falsely {_percent(false_blocked)}; "
+            f"blocked found {_percent(figures['blocked_found'])}, "
+            f"falsely {_percent(figures['blocked_false'])}; "
             f"missing wires found {sum(missing)} of {len(missing)}, broken {sum(broken)} of "
-            f"{len(broken)}, torn falsely {_percent(false_torn)}; "
+            f"{len(broken)}, torn falsely {_percent(figures['torn_false'])}; "
             f"largest {maxima[0]:.2f}, {maxima[1]:.2f} px"
         ),
         limit="blocked found ≥ 97 %, falsely ≤ 0.1 %; every missing and broken wire found, torn "
         "falsely ≤ 0.1 %; largest within 0.3 px",
-        holds=holds,
-        figures={
-            "blocked_found": found,
-            "blocked_false": false_blocked,
-            "torn_false": false_torn,
-            "torn_found": _share(seen.state == "torn", truth.whole & (truth.state == "torn")),
-            "max_error_x_px": off[0],
-            "max_error_y_px": off[1],
-            "missing_found": float(np.mean(missing)) if missing else None,
-            "broken_found": float(np.mean(broken)) if broken else None,
-            "coverage": seen.coverage,
-            "worst_px": float(believed.max()),
-            "false": float(seen.strays),
-        },
+        holds=_holds(figures),
+        figures=figures,
         pixels_sha256=(drawn.sha256,),
         seconds=time.perf_counter() - began,
+    )
+
+
+def _holds(figures: Mapping[str, float | None]) -> bool:
+    """Whether a damage row keeps its limits; None is a kind of damage that was not drawn."""
+
+    def at_least(name: str, limit: float) -> bool:
+        value = figures[name]
+        return value is None or value >= limit
+
+    def at_most(name: str, limit: float) -> bool:
+        return abs(figures[name] or 0.0) <= limit
+
+    return (
+        at_least("blocked_found", _FOUND)
+        and at_most("blocked_false", _FALSE)
+        and at_most("torn_false", _FALSE)
+        and at_least("missing_found", 1.0)
+        and at_least("broken_found", 1.0)
+        and at_most("max_error_x_px", _MAXIMUM_PX)
+        and at_most("max_error_y_px", _MAXIMUM_PX)
     )
 
 
@@ -144,15 +157,18 @@ def _percent(share: float | None) -> str:
     return "–" if share is None else f"{100 * share:.1f} %"
 
 
-def _is_found(seen: Compared, wire: NDArray[np.intp]) -> bool:
-    return bool((seen.state[wire] == "torn").any())
+def _called_torn(compared: Compared, wire: NDArray[np.intp]) -> bool:
+    return bool((compared.state[wire] == "torn").any())
 
 
-def _tears(truth: Truth, damage: Damage) -> tuple[list[NDArray[np.intp]], list[NDArray[np.intp]]]:
-    """The torn, whole apertures of each missing piece of wire and of each broken wire.
+def _torn_wires(
+    truth: Truth, damage: Damage
+) -> tuple[list[NDArray[np.intp]], list[NDArray[np.intp]]]:
+    """The torn apertures of each missing piece of wire, and of each broken wire.
 
-    They touch each other on the lattice; a broken wire joins two, a missing piece more, or it
-    is the only kind there is. Pieces cut by the border have fewer and count as what they show.
+    Apertures of one fault touch each other on the lattice: two for a broken wire, more for a
+    missing piece. With only one kind drawn, all are of that kind. Of a piece cut by the border
+    fewer apertures are whole, and it counts by their number.
     """
     from scipy.sparse.csgraph import connected_components
 

@@ -1,4 +1,4 @@
-"""Drawing a case: the picture as a file, its truth, and the noise that truly is in it."""
+"""Drawing a case: the picture as a file, its truth, and the noise on its edges."""
 
 from __future__ import annotations
 
@@ -34,7 +34,7 @@ _STEEP = 0.5  # of the steepest slope: where noise moves an edge
 
 @dataclass(frozen=True)
 class Case:
-    """A picture to draw and what is special about it; `suffix` names the kind of file."""
+    """A picture to draw; `tried` describes it, `suffix` is the file name's extension."""
 
     name: str
     tried: str
@@ -48,7 +48,7 @@ class Case:
 
     @property
     def scale(self) -> Scale:
-        """The scale that undoes the cloth's stretch, free of doubt."""
+        """The exact scale: the cloth's stretch undone, without uncertainty."""
         return Scale(
             UM_PER_PX / self.cloth.stretch_x,
             UM_PER_PX / self.cloth.stretch_y,
@@ -65,10 +65,10 @@ class Case:
 
 @dataclass(frozen=True, eq=False)
 class Drawn:
-    """A drawn case on disk. `noise` is the standard deviation of a pixel on the edges.
+    """A drawn case on disk: picture, truth, hash of the pixels.
 
-    In linear light as a share of the contrast between opening and wire; all that lies between
-    the light and the stored number counts: the sensor, the steps of 8 bits, JPEG.
+    `noise` is the standard deviation of a pixel on the edges, in linear light as a share of the
+    contrast between opening and wire. It includes sensor noise, the steps of 8 bits, and JPEG.
     """
 
     path: Path
@@ -97,7 +97,7 @@ def pixel_hash(image: NDArray[np.uint8] | NDArray[np.uint16]) -> str:
 
 
 def _developed(levels: Float, truth: Truth, sensor: Sensor) -> Render:
-    """The same as `render` makes, from light that is already known."""
+    """The picture that `render` gives, from light already computed."""
     image = expose(levels, sensor)
     if sensor.jpeg_quality is None:
         return Render(image, truth)

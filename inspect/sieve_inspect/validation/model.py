@@ -4,21 +4,33 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from enum import StrEnum
 from typing import Any
 
-__all__ = ["SCHEMA", "Report", "Row"]
+__all__ = ["SCHEMA", "Group", "Report", "Row"]
 
 SCHEMA = "sieveward.validation/1"
 
 
+class Group(StrEnum):
+    """The kinds of row, in the order of the report."""
+
+    CLEAN = "clean"
+    HARD = "hard"
+    COMB = "comb"
+    DAMAGE = "damage"
+    REFUSAL = "refusal"
+    UNCERTAINTY = "honesty"  # the value stands in reports already written
+
+
 @dataclass(frozen=True)
 class Row:
-    """One thing tried. `figures` are numbers by name, in the unit the name ends with.
+    """One case of the matrix. `figures` are numbers by name, in the unit the name ends with.
 
     `pixels_sha256` are hashes of the drawn pictures' pixels, before any file format.
     """
 
-    group: str
+    group: Group
     name: str
     tried: str
     truth: str
@@ -37,7 +49,7 @@ class Row:
     def to_dict(self) -> dict[str, Any]:
         """JSON-ready."""
         return {
-            "group": self.group,
+            "group": self.group.value,
             "name": self.name,
             "tried": self.tried,
             "truth": self.truth,
@@ -52,7 +64,7 @@ class Row:
 
 @dataclass(frozen=True)
 class Report:
-    """All rows with what they were made on; `made` is a UTC time, ISO 8601."""
+    """All rows, and the machine and versions they ran on; `made` is a UTC time, ISO 8601."""
 
     rows: tuple[Row, ...]
     versions: Mapping[str, str]
@@ -65,6 +77,10 @@ class Report:
     def ok(self) -> bool:
         """Whether every row holds."""
         return all(row.holds for row in self.rows)
+
+    def of(self, *groups: Group) -> list[Row]:
+        """The rows of some groups, in their order."""
+        return [row for row in self.rows if row.group in groups]
 
     def to_dict(self) -> dict[str, Any]:
         """The report as JSON-ready data, schema `sieveward.validation/1`."""

@@ -1,4 +1,4 @@
-"""Pictures that must be refused, because what they show is no woven square mesh or is spoilt.
+"""Pictures that must be refused: not a woven square mesh, or a spoilt scan.
 
 Each function gives linear light (height, width) in 0..1, before noise.
 """
@@ -130,7 +130,7 @@ def two_meshes() -> Float:
 
 
 def stepped(by_px: int = 5) -> Float:
-    """Sound cloth, but the lower part of the scan stands aside: the carriage jumped."""
+    """Sound cloth whose lower half is shifted by `by_px`: the carriage jumped."""
     u, v = _grid()
     whole = _lit(_mesh(u, v, 23, 9))
     whole[SHAPE[0] // 2 :] = np.roll(whole[SHAPE[0] // 2 :], by_px, axis=1)

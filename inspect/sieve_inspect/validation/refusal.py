@@ -1,4 +1,4 @@
-"""Refusal rows: what must not be measured, and the error that has to say so."""
+"""Refusal rows: pictures that must not be measured, and the error each must raise."""
 
 from __future__ import annotations
 
@@ -22,19 +22,19 @@ from sieve_inspect.synthetic import Cloth, Light, Optics, Sensor, render_light
 from sieve_inspect.synthetic.sensor import expose
 from sieve_inspect.validation import patterns
 from sieve_inspect.validation.drawing import UM_PER_PX, Case, pixel_hash
-from sieve_inspect.validation.model import Row
+from sieve_inspect.validation.model import Group, Row
 
 __all__ = ["Refusal", "refusal_row", "refusals"]
 
 Float = NDArray[np.float64]
 
-# Whether a pattern has no lattice or one that carries nothing is a matter of words.
+# Either error is right for a pattern that is no woven square mesh.
 _NO_MESH = (NoLatticeError, RefusedImageError)
 
 
 @dataclass(frozen=True)
 class Refusal:
-    """A picture that has to be refused with one of `errors`."""
+    """A picture that must be refused with one of `errors`; `light` draws it, (h, w) in 0..1."""
 
     name: str
     tried: str
@@ -51,7 +51,7 @@ def _cloth(aperture: float, wire: float, blur: float = 0.7) -> Callable[[], Floa
 
 
 def refusals() -> list[Refusal]:
-    """Everything that has to be refused."""
+    """All pictures that must be refused."""
     return [
         Refusal("round-holes", "perforated plate, round holes", patterns.round_holes, quick=True),
         Refusal("triangular-net", "three families of wires", patterns.triangular_net),
@@ -109,7 +109,7 @@ def refusals() -> list[Refusal]:
 
 
 def refusal_row(refusal: Refusal, folder: Path) -> Row:
-    """Draw the picture, try to measure it, look at the error."""
+    """Draw the picture, try to measure it, and check the error."""
     from PIL import Image
 
     began = time.perf_counter()
@@ -126,7 +126,7 @@ def refusal_row(refusal: Refusal, folder: Path) -> Row:
         holds = False
         result = f"measured: {measured.directions[0].mean_um / UM_PER_PX:.2f} px"
     return Row(
-        group="refusal",
+        group=Group.REFUSAL,
         name=refusal.name,
         tried=refusal.tried,
         truth="no measurement",

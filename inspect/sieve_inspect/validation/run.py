@@ -1,4 +1,4 @@
-"""Runs every row, each a task of its own in a folder that is gone afterwards."""
+"""Runs the rows of the validation, each a task of its own in a temporary folder."""
 
 from __future__ import annotations
 
@@ -6,19 +6,18 @@ import platform
 import sys
 import tempfile
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from functools import partial
 from pathlib import Path
-from typing import TypeVar
 
 from sieve_inspect.errors import SievewardError
 from sieve_inspect.validation.accuracy import accuracy_row, comb_row, limits_of
 from sieve_inspect.validation.cases import clean_cases, comb_cases, hard_cases
-from sieve_inspect.validation.coverage import SEEDS, SEEDS_QUICK, honesty_row
+from sieve_inspect.validation.coverage import SEEDS, SEEDS_QUICK, coverage_row
 from sieve_inspect.validation.damage import damage_cases, damage_row
-from sieve_inspect.validation.drawing import Case
-from sieve_inspect.validation.model import Report, Row
+from sieve_inspect.validation.model import Group, Report, Row
 from sieve_inspect.validation.refusal import refusal_row, refusals
 from sieve_inspect.workers.cache import CacheKey
 from sieve_inspect.workers.runner import (
@@ -31,35 +30,43 @@ from sieve_inspect.workers.runner import (
 )
 from sieve_inspect.workers.software import software
 
-__all__ = ["RowTask", "mark_of", "run_validation", "taken_for", "tasks_of"]
-
-T = TypeVar("T")
-Job = tuple[str, str, Callable[[Path], Row]]
+__all__ = ["Job", "RowTask", "cache_key", "cached_row", "run_row", "run_validation", "tasks_of"]
 
 
 @dataclass(frozen=True)
 class RowTask:
-    """A row by its name: any process that has this very program can run it."""
+    """A row by its name: any process with this program can run it."""
 
-    group: str
+    group: Group
     name: str
     quick: bool
 
 
+@dataclass(frozen=True)
+class Job:
+    """How a row is made; `run` takes the folder for its pictures."""
+
+    group: Group
+    name: str
+    run: Callable[[Path], Row]
+    quick: bool = True
+
+
 def tasks_of(quick: bool) -> list[RowTask]:
     """The rows of the matrix, or of its quick part."""
-    return [RowTask(group, name, quick) for group, name, _ in _jobs(quick)]
+    return [RowTask(job.group, job.name, quick) for job in _jobs(quick)]
 
 
-def mark_of(task: RowTask) -> CacheKey:
-    """What a row is kept under."""
+def cache_key(task: RowTask) -> CacheKey:
+    """The key of a row in the result cache."""
     kind = "quick" if task.quick else "whole"
-    settings = {"group": task.group, "name": task.name, "quick": task.quick}
-    return CacheKey(f"{kind}-{task.group}-{task.name}.kept", f"{task.group}, {task.name}", settings)
+    settings = {"group": task.group.value, "name": task.name, "quick": task.quick}
+    title = f"{task.group}, {task.name}"
+    return CacheKey(f"{kind}-{task.group}-{task.name}.kept", title, settings)
 
 
-def taken_for(row: Row, task: RowTask, _mark: CacheKey) -> Row | None:
-    """A row kept, as that of a task; None where it ended in an error, which is tried again."""
+def cached_row(row: Row, task: RowTask, _key: CacheKey) -> Row | None:
+    """A row from the cache; None if it is another row or ended in an error, to try it again."""
     return row if (row.group, row.name) == (task.group, task.name) and row.tried else None
 
 
@@ -71,7 +78,7 @@ def run_validation(
 ) -> Report:
     """Run the matrix, or its quick part; a row in which an error is raised does not hold.
 
-    `progress` is told the number of a row when it is done; `run` says who does them, see `spread`.
+    `progress` receives the number of each row when it is done; `run` distributes the rows.
     """
     began = time.perf_counter()
     rows = in_task_order(run(run_row, tasks_of(quick), progress))
@@ -86,42 +93,35 @@ def run_validation(
 
 
 def _jobs(quick: bool) -> list[Job]:
-    jobs: list[Job] = []
-    for clean, cases in ((True, clean_cases()), (False, [*hard_cases(), *comb_cases()])):
-        group = "clean" if clean else "hard"
-        jobs += [
-            (group, case.name, _accuracy(case, group)) for case in cases if case.quick or not quick
-        ]
+    return [job for job in _all_jobs(SEEDS_QUICK if quick else SEEDS) if job.quick or not quick]
+
+
+def _all_jobs(seeds: int) -> Iterator[Job]:
+    for group, cases in (
+        (Group.CLEAN, clean_cases()),
+        (Group.HARD, [*hard_cases(), *comb_cases()]),
+    ):
+        for case in cases:
+            limits = limits_of(case, clean=group is Group.CLEAN)
+            run = partial(accuracy_row, case, limits=limits, group=group)
+            yield Job(group, case.name, run, case.quick)
     for case in comb_cases():
-        jobs.append(("comb", f"{case.name}-odd-even", _bound(comb_row, case)))
+        yield Job(Group.COMB, f"{case.name}-odd-even", partial(comb_row, case))
     for case in damage_cases():
-        if case.quick or not quick:
-            jobs.append(("damage", case.name, _bound(damage_row, case)))
-    for one in refusals():
-        if one.quick or not quick:
-            jobs.append(("refusal", one.name, _bound(refusal_row, one)))
-    seeds = SEEDS_QUICK if quick else SEEDS
-    jobs.append(("honesty", "u-of-the-mean", lambda folder: honesty_row(folder, seeds)))
-    return jobs
+        yield Job(Group.DAMAGE, case.name, partial(damage_row, case), case.quick)
+    for refusal in refusals():
+        yield Job(Group.REFUSAL, refusal.name, partial(refusal_row, refusal), refusal.quick)
+    yield Job(Group.UNCERTAINTY, "u-of-the-mean", partial(coverage_row, seeds=seeds))
 
 
-def _accuracy(case: Case, group: str) -> Callable[[Path], Row]:
-    limits = limits_of(case, clean=group == "clean")
-    return lambda folder: accuracy_row(case, folder, limits, group)
-
-
-def _bound(row: Callable[[T, Path], Row], what: T) -> Callable[[Path], Row]:
-    return lambda folder: row(what, folder)
-
-
-def run_row(task: RowTask, _tell: TaskProgress) -> Row:
-    """Run one row."""
-    jobs = {(group, name): work for group, name, work in _jobs(task.quick)}
+def run_row(task: RowTask, _progress: TaskProgress) -> Row:
+    """Run one row. Every error, a fault of the program too, becomes a row that does not hold."""
+    jobs = {(job.group, job.name): job for job in _jobs(task.quick)}
     try:
         with tempfile.TemporaryDirectory(prefix="sieveward-") as folder:
-            return jobs[task.group, task.name](Path(folder))
+            return jobs[task.group, task.name].run(Path(folder))
     except SievewardError as error:
         reason = f"{type(error).__name__}: {error}"
-    except Exception as fault:  # a fault is told, and the other rows go on
+    except Exception as fault:  # the other rows go on
         reason = f"fault of the program: {type(fault).__name__}: {fault}"
     return Row(task.group, task.name, "", "a measurement", reason, "no error", False)

@@ -1,19 +1,18 @@
-"""The route people often take instead: one threshold for the picture, blobs, their area.
+"""A common alternative for comparison: one threshold for the picture, connected regions, area.
 
-Otsu's threshold on the numbers as stored, connected regions, those that touch the border left
-out, and of the rest the square root of the area in pixels as the width. All of it scikit-image,
-as its own examples do it; nothing is linearised, nothing is sub-pixel.
+Otsu's threshold on the numbers as stored, connected regions without those that touch the border,
+and the square root of a region's area in pixels as its width; scikit-image, as its own examples
+do it. Nothing is linearised, nothing is sub-pixel.
 """
 
 from __future__ import annotations
 
-import importlib.util
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["ROUTE", "blob_widths", "has_reference"]
+__all__ = ["ROUTE", "region_widths"]
 
 ROUTE = (
     "scikit-image threshold_otsu on the stored picture, label, regionprops without regions that "
@@ -22,26 +21,24 @@ ROUTE = (
 )
 
 
-def has_reference() -> bool:
-    """Whether scikit-image is installed."""
-    return importlib.util.find_spec("skimage") is not None
-
-
-def blob_widths(
-    image: NDArray[np.uint8] | NDArray[np.uint16], bright: bool = True
+def region_widths(
+    image: NDArray[np.uint8] | NDArray[np.uint16], *, bright: bool = True
 ) -> NDArray[np.float64]:
-    """Widths (n,) in px by that route; `bright` tells whether openings are brighter than wires."""
+    """Widths (n,) in px of the regions in a picture (h, w) or (h, w, 3), by the threshold route.
+
+    `bright` is whether openings are brighter than wires.
+    """
     from skimage import filters, measure, segmentation
 
-    # Typed as what they are: the library's own hints come and go with its versions.
+    # Typed as Any: the library's own hints change with its versions.
     otsu: Any = filters.threshold_otsu
     label: Any = measure.label
     table: Any = measure.regionprops_table
     clear: Any = segmentation.clear_border
     grey = image.mean(axis=2) if image.ndim == 3 else image.astype(np.float64)
     level = float(otsu(grey))
-    open_ = grey > level if bright else grey <= level
-    regions = clear(label(open_, connectivity=1))
+    openings = grey > level if bright else grey <= level
+    regions = clear(label(openings, connectivity=1))
     area = np.asarray(table(regions, properties=("area",))["area"], np.float64)
     if not len(area):
         return area

@@ -42,13 +42,13 @@ def validate(
     json: JsonOption = None,
 ) -> None:
     """Self-test on synthetic images, with a report; exit 1 when a row does not hold."""
-    from sieve_inspect.validation import files_of, mark_of, run_validation, taken_for, tasks_of
+    from sieve_inspect.validation import cache_key, cached_row, files_of, run_validation, tasks_of
     from sieve_inspect.workers.cache import ResultCache
     from sieve_inspect.workers.cluster import runner
 
     run: Runner[RowTask, Row] = runner(workers, cluster)
     if resume is not None:
-        run = ResultCache(resume, mark_of, taken_for, print_remark, run)
+        run = ResultCache(resume, cache_key, cached_row, print_remark, run)
     _prepare(out)
     check_outputs([], json)
     with resumable(resume), progress("Validating", len(tasks_of(quick))) as update:
