@@ -143,11 +143,11 @@ def test_pictures_that_differ_widen_u() -> None:
     ("target", "tells"),
     [
         (Target("rule", 60 * U, 10 * U, 3, 3, 30.0), "several lines"),
-        (Target("grid", 25 * U, 5 * U, 12, 12, 5.0), "no line stands out"),
+        (Target("grid", 25 * U, 5 * U, 12, 12, 5.0), "no line differs from the ground"),
         (Target("dots", 25 * U, 12 * U, 12, 12, 5.0), "no long straight line"),
-        (_line(3.0, 30.0), "are needed to tell one edge from the other"),
+        (_line(3.0, 30.0), "are needed to separate its edges"),
         (Target("rule", 30 * U, 20 * U, 1, 1, 30.0), "no long straight line"),
-        (_line(10.0, 30.0, place_um=(9000.0, 0.0)), "no line stands out"),
+        (_line(10.0, 30.0, place_um=(9000.0, 0.0)), "no line differs from the ground"),
     ],
 )  # fmt: skip
 def test_pictures_without_one_clear_line_are_refused(target: Target, tells: str) -> None:

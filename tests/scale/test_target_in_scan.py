@@ -18,7 +18,7 @@ from sieve_inspect.measurement.pipeline import measure
 from sieve_inspect.scale import Scale
 from sieve_inspect.scale.artefact.calibrate import calibrate_light
 from sieve_inspect.scale.artefact.errors import NoTargetError
-from sieve_inspect.scale.artefact.in_scan import Device as Known
+from sieve_inspect.scale.artefact.in_scan import DeviceScale as Known
 from sieve_inspect.scale.artefact.in_scan import InScan, scale_in_scan
 from sieve_inspect.scale.calibration import Artefact
 from sieve_inspect.synthetic import Cloth, Optics, Sensor, render
@@ -125,7 +125,7 @@ def test_a_region_needs_no_scale_to_look_by(picture: Path, alone: InScan) -> Non
 
 def test_what_is_not_there_is_not_found(picture: Path) -> None:
     far = Known(Scale(27.0, 27.0, 0.001, 0.001))
-    with pytest.raises(NoTargetError, match="prevail nowhere"):
+    with pytest.raises(NoTargetError, match="no part of the picture shows marks"):
         scale_in_scan(picture, artefact(), device=far)
     with pytest.raises(NoTargetError):  # the cloth is no artefact
         scale_in_scan(picture, artefact("checker"), region=(0, 0, 420, 520))

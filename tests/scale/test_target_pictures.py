@@ -177,7 +177,7 @@ def test_a_bent_target_is_refused_and_a_stated_limit_lets_it_pass() -> None:
     light = _light(_render(target, Device()))
     rows = np.arange(560)
     crumpled = light[np.clip(rows + np.rint(1.5 * np.sin(rows / 9.0)).astype(int), 0, 559)]
-    with pytest.raises(ScaleResidualError, match="--max-residual") as caught:
+    with pytest.raises(ScaleResidualError, match="max_residual_um") as caught:
         calibrate_light([crumpled], _artefact(target))
     assert caught.value.exit_code == 26
     found = calibrate_light([crumpled], _artefact(target), max_residual_um=60.0)

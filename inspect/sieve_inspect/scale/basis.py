@@ -1,4 +1,4 @@
-"""What a map from picture to micrometres is made of: Chebyshev products, and rays of a lens."""
+"""Terms of a map from picture to micrometres: Chebyshev products, and radial lens terms."""
 
 from __future__ import annotations
 
@@ -19,8 +19,8 @@ Float = NDArray[np.float64]
 class Basis:
     """Terms of the map as sums of Chebyshev products.
 
-    `powers` are k pairs; column c of `x` and of `y`, both (k, K), is what coefficient c adds to
-    F_X and to F_Y. `centre` and `half` (px) bring the marks into −1..1.
+    `powers` are k pairs; column c of `x` and of `y`, both (k, K), is the contribution of
+    coefficient c to F_X and to F_Y. `centre` and `half` (px) bring the marks into −1..1.
     """
 
     powers: tuple[tuple[int, int], ...]
@@ -30,7 +30,7 @@ class Basis:
     half: tuple[float, float]
 
     def values(self, points: Float) -> tuple[Float, Float]:
-        """What each coefficient adds to F_X and F_Y at points (n, 2): two (n, K)."""
+        """Contribution of each coefficient to F_X and F_Y at points (n, 2): two (n, K)."""
         table = chebyshev(points, self.centre, self.half, self.powers)
         return table @ self.x, table @ self.y
 
@@ -51,8 +51,8 @@ def lens_terms(
 ) -> Float:
     """Chebyshev coefficients (2, k, orders) of q_x |q|²ⁿ and q_y |q|²ⁿ, q in px, |q| in halves.
 
-    Found on more points than there are coefficients, hence exact; the constant is left to the
-    place of the artefact.
+    Fitted on more points than there are coefficients, hence exact; without the constant, which
+    belongs to the place of the artefact.
     """
     out = np.zeros((2, len(powers), len(orders)))
     if not orders:
@@ -65,5 +65,5 @@ def lens_terms(
     q = points - middle
     size = (q * q).sum(axis=1) / half.max() ** 2
     wanted = np.stack([q[:, axis] * size**n for axis in (0, 1) for n in orders], axis=1)
-    found, *_ = np.linalg.lstsq(table, wanted, rcond=None)
-    return np.asarray(found[1:].reshape(len(powers), 2, len(orders)).transpose(1, 0, 2))
+    terms, *_ = np.linalg.lstsq(table, wanted, rcond=None)
+    return np.asarray(terms[1:].reshape(len(powers), 2, len(orders)).transpose(1, 0, 2))

@@ -1,4 +1,4 @@
-"""What a fitted map says: x and y scale apart, shear, rest map, edge bias, and their uncertainty.
+"""From a fitted map to a scale: x and y apart, shear, rest map, edge bias, uncertainty budget.
 
 Scale and shear are those of F at the picture's middle, as for any lens; what bends away from
 there is the rest map:
@@ -18,14 +18,15 @@ by Student's t so that twice it holds 95 % however few pictures m there were.
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
+from enum import StrEnum
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from sieve_inspect.scale.edge_bias import (
-    CERTIFIED_WIDTH,
     BiasRow,
+    BiasSource,
     Gaps,
     biases,
     combined,
@@ -44,11 +45,12 @@ __all__ = [
     "Gaps",
     "Repeatability",
     "Residuals",
+    "ScaleSource",
     "calibrate",
 ]
 
 Float = NDArray[np.float64]
-_U_SHEAR_UNSEEN = np.radians(0.1)  # common practice, no source
+_U_SHEAR_UNKNOWN = np.radians(0.1)  # common practice, no source
 
 
 @dataclass(frozen=True)
@@ -77,11 +79,24 @@ class Artefact:
         return period - self.line_width_um
 
 
+class ScaleSource(StrEnum):
+    """Sources of uncertainty of a scale, as written in scale files."""
+
+    PITCH = "pitch of the artefact"
+    FIT = "fit of the marks"
+    SHAPE = "shape of the edges"
+    SIDES = "sides of the lines"
+    REPEATABILITY = "picture to picture"
+    TEMPERATURE = "temperature of the artefact"
+    DEVICE_MAP = "map of the device"
+    ELSEWHERE = "from the artefact to the cloth"
+
+
 @dataclass(frozen=True)
 class BudgetRow:
-    """One source of uncertainty: relative standard uncertainty of the x and the y scale."""
+    """A source of uncertainty: relative standard uncertainty of the x and of the y scale."""
 
-    name: str
+    name: ScaleSource
     u_rel_x: float
     u_rel_y: float
     dof: int | None = None
@@ -89,14 +104,14 @@ class BudgetRow:
 
 @dataclass(frozen=True)
 class Repeatability:
-    """How single pictures differ from the common map: relative, per picture, None unseen."""
+    """Relative departure of each picture's scale from the common map; None where not measured."""
 
     x: tuple[float | None, ...]
     y: tuple[float | None, ...]
 
     @staticmethod
     def u(values: tuple[float | None, ...]) -> tuple[float, int]:
-        """Standard uncertainty for one picture to come, and its degrees of freedom."""
+        """Standard uncertainty for a single future picture, and its degrees of freedom."""
         from scipy.special import stdtrit
 
         known = [v for v in values if v is not None]
@@ -109,9 +124,9 @@ class Repeatability:
 
 @dataclass(frozen=True, eq=False)
 class Residuals:
-    """What the fit left: at `place` (n, 2) px the vector (n, 2) um, as far as it was measured.
+    """Residuals of the fit: at `place` (n, 2) px the vector (n, 2) um, 0 where not measured.
 
-    `used` (n,) tells who had a say, `picture` (n,) where it was seen.
+    `used` (n,) is whether a mark had weight in the fit, `picture` (n,) the number of its picture.
     """
 
     place: Float
@@ -122,7 +137,7 @@ class Residuals:
 
 @dataclass(frozen=True, eq=False)
 class Calibration:
-    """A scale and the story of how it came about; lengths in um unless named otherwise."""
+    """A scale with the data it comes from; lengths in um unless named otherwise."""
 
     scale: Scale
     artefact: Artefact
@@ -147,7 +162,7 @@ class Calibration:
         return (self.scale.um_per_px_x + self.scale.um_per_px_y) / 2
 
     def to_dict(self) -> dict[str, Any]:
-        """The scale file: everything `load_scale` reads, and where it comes from."""
+        """The scale file: everything `load_scale` reads, and the data it comes from."""
         a = self.artefact
         return {
             **self.scale.to_dict(),
@@ -175,7 +190,7 @@ class Calibration:
             },
             "repeatability": {"x": list(self.repeatability.x), "y": list(self.repeatability.y)},
             "budget": [
-                {"name": r.name, "u_rel_x": r.u_rel_x, "u_rel_y": r.u_rel_y, "dof": r.dof}
+                {"name": r.name.value, "u_rel_x": r.u_rel_x, "u_rel_y": r.u_rel_y, "dof": r.dof}
                 for r in self.budget
             ],
             "edge_bias_budget": rows_to_dict(self.bias_budget),
@@ -185,9 +200,9 @@ class Calibration:
 
 
 def calibrate(fit: MapFit, artefact: Artefact, gaps: Gaps | None = None) -> Calibration:
-    """Turn a fitted map into a scale with its budget, and `gaps` of known width to an edge bias.
+    """The scale of a fitted map with its budget, and the edge bias from `gaps` of known width.
 
-    Where no mark was near the pictures' middle, the nearest covered point stands in for it.
+    Where no mark is near the pictures' middle, the nearest covered point replaces it.
     """
     straight = Straight.of(fit)
     sx, sy, shear = straight.figures
@@ -200,10 +215,10 @@ def calibrate(fit: MapFit, artefact: Artefact, gaps: Gaps | None = None) -> Cali
     u_x, u_y = (
         float(np.sqrt(sum(getattr(r, key) ** 2 for r in budget))) for key in ("u_rel_x", "u_rel_y")
     )
-    # Two pitches of one certificate that differ by chance lean a square by as much.
+    # A chance difference between the certificate's two pitches leans a square by as much.
     u_lean = 0.0 if fit.target_stretch else artefact.u_pitch_um / artefact.pitch_um
-    if not fit.shear_seen:
-        u_lean = _U_SHEAR_UNSEEN
+    if not fit.shear_measured:
+        u_lean = _U_SHEAR_UNKNOWN
     scale = Scale(
         um_per_px_x=sx,
         um_per_px_y=sy,
@@ -240,7 +255,7 @@ def _residuals(fit: MapFit, turn: float) -> Residuals:
     """Residuals in the picture's own directions; both equations of a dot make one vector."""
     marks = fit.observations
     angle = fit.theta[fit.picture] - turn + marks.axis * (np.pi / 2)
-    # What was wanted less the map: the mark lies that far back along its direction.
+    # Target less map: the mark lies that far back along its direction.
     single = -fit.residual[:, None] * np.stack([np.cos(angle), np.sin(angle)], axis=1)
     key = np.column_stack([fit.picture, marks.point])
     _, first, where = np.unique(key, axis=0, return_index=True, return_inverse=True)
@@ -263,16 +278,16 @@ def _repeatability(fit: MapFit, sx: float, sy: float) -> Repeatability:
         place = np.stack([(axis == a).astype(float) for a in (0, 1)], axis=1)
         along = np.stack([np.cos(angle), np.sin(angle)], axis=1)
         columns = [along[:, 0] * away[:, 0], along[:, 1] * away[:, 1]]
-        seen = [True, True]
-        if not place[:, 1].any():  # a rule tells of the direction it lies along
+        measured = [True, True]
+        if not place[:, 1].any():  # a rule shows only the direction it lies along
             nearest = int(abs(np.sin(theta)) > abs(np.cos(theta)))
             columns, place = [columns[nearest]], place[:, :1]
-            seen = [nearest == 0, nearest == 1]
+            measured = [nearest == 0, nearest == 1]
         design = np.column_stack([*columns, place])
-        # The residual is what was wanted less the map: what the picture's own map has more.
-        found = list(least_squares(design, fit.residual[rows]).value[: sum(seen)])
-        x.append(float(found.pop(0)) if seen[0] else None)
-        y.append(float(found.pop(0)) if seen[1] else None)
+        # The residual is target less map: the excess of the picture's own map.
+        excess = list(least_squares(design, fit.residual[rows]).value[: sum(measured)])
+        x.append(float(excess.pop(0)) if measured[0] else None)
+        y.append(float(excess.pop(0)) if measured[1] else None)
     return Repeatability(tuple(x), tuple(y))
 
 
@@ -286,15 +301,15 @@ def _budget(
 ) -> tuple[BudgetRow, ...]:
     pitch = artefact.u_pitch_um / artefact.pitch_um
     (rx, dof_x), (ry, dof_y) = Repeatability.u(repeat.x), Repeatability.u(repeat.y)
-    # Lines that fall on pixels alike hide the edge's shape; across the picture it shifts.
+    # Lines that all lie alike on the pixels hide the edge's shape, which shifts over the picture.
     shape = 0.0 if gaps is None else gaps.u_width_px
     span_x, span_y = 2 * fit.basis.half[0], 2 * fit.basis.half[1]
     return (
-        BudgetRow("pitch of the artefact", pitch, pitch),
-        BudgetRow("fit of the marks", float(u_fit[0]), float(u_fit[1]), fit.solution.dof),
-        BudgetRow("shape of the edges", shape / span_x, shape / span_y),
-        BudgetRow("sides of the lines", float(u_sides[0]), float(u_sides[1])),
-        BudgetRow("picture to picture", rx, ry, min(dof_x, dof_y) or None),
+        BudgetRow(ScaleSource.PITCH, pitch, pitch),
+        BudgetRow(ScaleSource.FIT, float(u_fit[0]), float(u_fit[1]), fit.solution.dof),
+        BudgetRow(ScaleSource.SHAPE, shape / span_x, shape / span_y),
+        BudgetRow(ScaleSource.SIDES, float(u_sides[0]), float(u_sides[1])),
+        BudgetRow(ScaleSource.REPEATABILITY, rx, ry, min(dof_x, dof_y) or None),
     )
 
 
@@ -319,10 +334,10 @@ def _edge_bias(
     half = float(np.ptp(values)) / 2
     u_scale = float(np.hypot(scale.u_rel_x, scale.u_rel_y) / np.sqrt(2))
     rows = (
-        BiasRow(CERTIFIED_WIDTH, artefact.u_line_width_um / 2 / per_px),
-        BiasRow("scale", u_scale * artefact.gap_um / 2 / per_px),
-        BiasRow("fit of the edges", float(np.sqrt(sum(variances))) / len(values)),
-        BiasRow("shape of the edges", gaps.u_width_px / 2),
-        BiasRow("difference of x and y", half / float(np.sqrt(3))),
+        BiasRow(BiasSource.CERTIFIED_WIDTH, artefact.u_line_width_um / 2 / per_px),
+        BiasRow(BiasSource.SCALE, u_scale * artefact.gap_um / 2 / per_px),
+        BiasRow(BiasSource.FIT, float(np.sqrt(sum(variances))) / len(values)),
+        BiasRow(BiasSource.SHAPE, gaps.u_width_px / 2),
+        BiasRow(BiasSource.DIRECTIONS, half / float(np.sqrt(3))),
     )
     return float(np.mean(values)), rows, half

@@ -1,12 +1,13 @@
-"""The edge bias: how far the edges of something of known width lie from where they should.
+"""The edge bias: the offset of measured edges of something of known width.
 
-Each gap, moved to um, is wider than it is by 2b px of the scale where it lies. Bright ground
-reaches b into the dark: where lines are the bright ones, gaps lose what openings gain.
+Each gap, moved to um, appears wider by 2b px of the scale where it lies. Bright ground reaches b
+into the dark: where the lines are bright, gaps lose what openings gain.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from enum import StrEnum
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,8 +16,8 @@ from sieve_inspect.scale.least_squares import clustered_covariance, least_square
 from sieve_inspect.scale.model import Scale
 
 __all__ = [
-    "CERTIFIED_WIDTH",
     "BiasRow",
+    "BiasSource",
     "Gaps",
     "biases",
     "combined",
@@ -25,15 +26,25 @@ __all__ = [
 ]
 
 Float = NDArray[np.float64]
-CERTIFIED_WIDTH = "certified width of the line"
+
+
+class BiasSource(StrEnum):
+    """Sources of uncertainty of an edge bias, as written in scale files."""
+
+    CERTIFIED_WIDTH = "certified width of the line"
+    SCALE = "scale"
+    FIT = "fit of the edges"
+    SHAPE = "shape of the edges"
+    DIRECTIONS = "difference of x and y"
+    REPEATABILITY = "picture to picture"
 
 
 @dataclass(frozen=True, eq=False)
 class Gaps:
-    """Gaps between lines as they appear: edges (n, 2) px before and after, in `picture` (n,).
+    """Gaps between lines as measured: edges (n, 2) px before and after, in `picture` (n,).
 
     `across` (n,) is the lattice direction, `bright` whether gaps are brighter than lines,
-    `u_width_px` what the edge response leaves open about all widths alike.
+    `u_width_px` the standard uncertainty that the edge spread function adds to all widths alike.
     """
 
     before: Float
@@ -48,26 +59,26 @@ class Gaps:
 class BiasRow:
     """One source of uncertainty of an edge bias: its standard uncertainty in px."""
 
-    name: str
+    name: BiasSource
     u_px: float
     dof: int | None = None
 
 
 def biases(scale: Scale, gaps: Gaps, width_um: float, angle: Float) -> Float:
-    """What each gap (n,) of a known width says of the edge bias, px.
+    """Edge bias (n,) in px from each gap of known width.
 
-    `angle` (n,) is the direction across it in the plane in um, radians: not the way from edge to
-    edge where the map leans.
+    `angle` (n,) is the direction across the gap in the plane in um, radians; where the map leans
+    it is not the direction from edge to edge.
     """
     width_px = np.hypot(*(gaps.after - gaps.before).T)
     way = scale.to_um(gaps.after) - scale.to_um(gaps.before)
-    seen_um = np.abs(way[:, 0] * np.cos(angle) + way[:, 1] * np.sin(angle))
+    measured_um = np.abs(way[:, 0] * np.cos(angle) + way[:, 1] * np.sin(angle))
     sign = 1 if gaps.bright else -1
-    return np.asarray((seen_um - width_um) / 2 * width_px / seen_um * sign)
+    return np.asarray((measured_um - width_um) / 2 * width_px / measured_um * sign)
 
 
 def robust_mean(values: Float, group: NDArray[np.intp]) -> tuple[float, float]:
-    """Mean of values (n,) without outliers, and its variance; those of one `group` err together."""
+    """Mean of values (n,) without outliers, and its variance; errors within a `group` correlate."""
     used, weight = np.ones(len(values), np.bool_), np.ones(len(values))
     design = np.ones((len(values), 1))
     for turn in range(6):
@@ -78,10 +89,10 @@ def robust_mean(values: Float, group: NDArray[np.intp]) -> tuple[float, float]:
 
 
 def combined(rows: tuple[BiasRow, ...]) -> float:
-    """The standard uncertainty (px) a budget adds up to."""
+    """The combined standard uncertainty (px) of a budget."""
     return float(np.sqrt(sum(row.u_px**2 for row in rows)))
 
 
 def rows_to_dict(rows: tuple[BiasRow, ...]) -> list[dict[str, object]]:
     """JSON-ready."""
-    return [{"name": row.name, "u_px": row.u_px, "dof": row.dof} for row in rows]
+    return [{"name": row.name.value, "u_px": row.u_px, "dof": row.dof} for row in rows]

@@ -1,4 +1,4 @@
-"""A fitted map from picture to micrometres, and what is known of its uncertainty."""
+"""A fitted map from picture to micrometres, with its uncertainty."""
 
 from __future__ import annotations
 
@@ -20,17 +20,17 @@ Ints = NDArray[np.intp]
 
 @dataclass(frozen=True, eq=False)
 class MapFit:
-    """The fitted map and everything needed to judge it; lengths in um.
+    """The fitted map with residuals, weights and covariances; lengths in um.
 
-    `residual` and `weight` (n,) follow the pictures' observations one after the other, `picture`
-    (n,) tells which.
+    `residual` and `weight` (n,) follow the observations of all pictures in order, `picture` (n,)
+    is the number of the picture.
     """
 
     basis: Basis
     coefficient: Float
     solution: Solution
-    clustered: tuple[Float, ...]  # covariances that let blocks of marks, and lines, err together
-    sides: Float  # (k,) what the parameters of the second edges' map have more
+    clustered: tuple[Float, ...]  # covariances for errors correlated in blocks, and in lines
+    sides: Float  # (k,) parameters of the second edges' map less those of the mean
     theta: Float
     residual: Float
     weight: Float
@@ -41,7 +41,7 @@ class MapFit:
     middle: tuple[float, float]  # of the picture, px
     degree: int
     lens: int  # how many terms q |q|², q |q|⁴ …
-    shear_seen: bool  # whether the marks say anything about it
+    shear_measured: bool  # whether the marks determine it
     target_stretch: float  # 2ρ: the artefact's first pitch over its second, less 1
     target_lean_deg: float
 
@@ -51,7 +51,7 @@ class MapFit:
         return self.degree == 1 and self.lens == 0
 
     def variance(self, gradient: Float) -> Float:
-        """Variances (m,) of linear functions (m, k) of all parameters, the less kind estimate."""
+        """Variances (m,) of linear functions (m, k) of all parameters: the largest estimate."""
         every = (self.solution.covariance, *self.clustered)
         values = [np.einsum("mk,kl,ml->m", gradient, c, gradient) for c in every]
         return np.asarray(np.max(values, axis=0))

@@ -1,9 +1,9 @@
-"""Weighted least squares with the covariance of what it finds.
+"""Weighted least squares with the covariance of the solution.
 
     value = (JᵀWJ)⁻¹ JᵀWy          s² = rᵀWr / dof          covariance = s² (JᵀWJ)⁻¹
 
-Where neighbouring residuals hang together (dust, an uneven target, a map too stiff) s² alone is
-too kind; `clustered_covariance` sums the pull of whole groups instead,
+Where neighbouring residuals correlate (dust, an uneven target, a map too stiff) s² alone is too
+small; `clustered_covariance` sums the scores of groups instead,
 
     (JᵀWJ)⁻¹ (Σ_g JᵀW r rᵀWJ) (JᵀWJ)⁻¹ · G/(G−1)
 
@@ -24,7 +24,7 @@ __all__ = ["Solution", "clustered_covariance", "least_squares", "robust_weights"
 Float = NDArray[np.float64]
 
 _TOO_FEW = (
-    "The marks found do not determine the scale: check the pattern, and show more of the "
+    "The marks do not determine the scale: check the pattern, and show more of the "
     "artefact in both directions."
 )
 
@@ -39,7 +39,7 @@ class Solution:
     sd: float
     dof: int
     inverse: Float  # (JᵀWJ)⁻¹, the covariance at unit spread
-    leverage: Float  # (n,) how far each value pulls the fit to itself, 0 to 1
+    leverage: Float  # (n,) influence of each value on its own fit, 0 to 1
 
     @property
     def u(self) -> Float:
@@ -87,7 +87,7 @@ def least_squares(
 def clustered_covariance(
     solution: Solution, design: Float, weight: Float, group: NDArray[np.intp]
 ) -> Float:
-    """Covariance (k, k) that lets residuals of one `group` (n,) hang together."""
+    """Covariance (k, k) for residuals that correlate within each `group` (n,)."""
     _, compact = np.unique(group, return_inverse=True)
     count = int(compact.max()) + 1
     if count < 3:
@@ -103,8 +103,8 @@ def robust_weights(
 ) -> Float:
     """Tukey's biweight (n,) at 5 robust standard deviations; 0 where not `used`.
 
-    `hard` keeps whole what lies within 4.5 of them and drops the rest, so that the spread of
-    what is kept is the spread of the noise. `floor` keeps it from collapsing on noise-free data.
+    `hard` gives weight 1 within 4.5 of them and 0 beyond, so that the spread of the rest is that
+    of the noise. `floor` is the smallest standard deviation, for noise-free data.
     """
     spread = max(1.4826 * float(np.median(np.abs(residual[used]))), floor)
     if hard:

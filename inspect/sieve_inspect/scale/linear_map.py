@@ -1,4 +1,4 @@
-"""The straight map that touches the fitted one in the picture's middle, and what bends away."""
+"""The straight map tangent to the fitted map in the picture's middle, and the rest map."""
 
 from __future__ import annotations
 
@@ -13,14 +13,14 @@ from sieve_inspect.scale.pixel_map import PixelMap, chebyshev, nearest_covered
 __all__ = ["Straight", "covered_points", "figures_of"]
 
 Float = NDArray[np.float64]
-_GRID = 41  # points along each side that stand for the covered area
+_GRID = 41  # points along each side of the covered area
 
 
 @dataclass(frozen=True, eq=False)
 class Straight:
-    """The straight map touching F in the picture's middle, as functions of the parameters."""
+    """The straight map tangent to F in the picture's middle, as functions of the parameters."""
 
-    area: Float  # (m, 2) px, stands for the covered area
+    area: Float  # (m, 2) px, points spread over the covered area
     middle: Float  # (2,) px
     matrix: Float  # (2, 2) um per px, in the artefact's turn
     slopes: tuple[Float, Float]  # (2, K) operators from coefficients to the slopes of F_X, F_Y
@@ -28,7 +28,7 @@ class Straight:
 
     @classmethod
     def of(cls, fit: MapFit) -> Straight:
-        """The one of a fitted map."""
+        """The straight map of a fitted map."""
         middle = np.array([fit.middle], dtype=float)
         if fit.hull:
             middle = nearest_covered(middle, fit.hull)[0]
@@ -75,7 +75,7 @@ class Straight:
         return out
 
     def rest(self, fit: MapFit) -> PixelMap:
-        """The rest map with its own uncertainty where it is known least."""
+        """The rest map with its largest standard uncertainty."""
         phi = self.turn
         back = np.array([[np.cos(phi), np.sin(phi)], [-np.sin(phi), np.cos(phi)]])
         powers = ((0, 0), *fit.basis.powers)
@@ -96,7 +96,7 @@ class Straight:
         )  # fmt: skip
 
     def _u_rest(self, fit: MapFit) -> float:
-        """Largest standard uncertainty (px) of one coordinate of the rest over the area."""
+        """Largest standard uncertainty (px) of a coordinate of the rest map over the area."""
         if fit.straight:
             return 0.0
         plane = np.column_stack([np.ones(len(self.area)), self.area - self.area.mean(axis=0)])
@@ -112,7 +112,7 @@ class Straight:
 
 
 def covered_points(fit: MapFit) -> Float:
-    """Evenly spread points (m, 2) in px that stand for the covered area."""
+    """Points (m, 2) in px on a regular grid over the covered area."""
     (cx, cy), (hx, hy) = fit.basis.centre, fit.basis.half
     steps = np.linspace(-1, 1, _GRID)
     x, y = np.meshgrid(cx + hx * steps, cy + hy * steps)

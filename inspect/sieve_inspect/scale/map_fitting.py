@@ -1,4 +1,4 @@
-"""One map from picture to micrometres out of all marks of all pictures of an artefact.
+"""A common map from picture to micrometres, fitted to all marks of all pictures.
 
 A mark k of picture m, seen at p (px), lies at lattice coordinates w = (i, j) of the artefact:
 
@@ -6,21 +6,21 @@ A mark k of picture m, seen at p (px), lies at lattice coordinates w = (i, j) of
 
 F is the map sought (a polynomial, um), e_0 = (cos θ, sin θ) and e_1 = (−sin θ, cos θ) turn it
 into the artefact's own directions, t is where the artefact lay, P its certified pitch. A dot
-gives both equations, a gap between two lines only the one across it, F being the mean over its
-two edges (their middle in the picture is not the picture of their middle). ρ and τ, the
-artefact's own departure from square, are sought only where pictures turned by known amounts tell
-them apart from F.
+gives both equations, a gap between two lines only that across it, F being the mean over its two
+edges (their middle in the picture is not the picture of their middle). ρ and τ, the artefact's
+own departure from square, are fitted only where pictures turned by known amounts separate them
+from F.
 
 Everything is linear but the θ, found by a few Gauss-Newton steps. F is a polynomial of some total
 degree and, for lenses, A q |q|² … A q |q|⁸ with q from the picture's middle and A the straight
-part: few terms that reach far. The choice among them is the one with the least Bayesian
-information criterion; marks off it lose their weight (Tukey).
+part: few terms that reach far. The choice is that of the least Bayesian information criterion;
+outlying marks lose their weight (Tukey).
 
-Light from one side moves the first edges of all gaps otherwise than the second ones, and where
-that changes across the picture the mean of both has no right to be the truth. So each edge's map
-is compared with the mean of both: δ = (JᵀWJ)⁻¹ JᵀW e·(F(p₂) − F(p₁))/2 is by how much the
-parameters of the second edges' map differ, and what of it noise does not explain is an
-uncertainty, whole and not divided: what both edges may have in common nobody has seen.
+Light from one side moves the first edges of all gaps differently from the second edges, and where
+that changes over the picture the mean of both may be wrong. So each edge's map is compared with
+the mean of both: δ = (JᵀWJ)⁻¹ JᵀW e·(F(p₂) − F(p₁))/2 is the difference of the parameters of the
+second edges' map. The part that noise does not explain is taken undivided as a standard
+uncertainty, since an error common to both edges cannot be observed.
 """
 
 from __future__ import annotations
@@ -67,8 +67,8 @@ def fit_map(
 ) -> MapFit:
     """Fit F to the observations of one or more pictures of an artefact of pitch `pitch_um`.
 
-    `middle_px` (x, y) is the pictures' middle. `separable` (rules): but for a lens, X depends on x
-    alone and Y on y alone, and a shear is sought where a picture lies across. Raises
+    `middle_px` (x, y) is the pictures' middle. `separable` (rules): except for a lens, X depends on
+    x alone and Y on y alone, and a shear is fitted only if a picture lies across. Raises
     `UsageError` when the marks do not determine the map.
     """
     system = _System.of(pictures, pitch_um, middle_px, separable, target_free)
@@ -84,8 +84,8 @@ def fit_map(
 def _choose(system: _System, top: int, lens: int) -> tuple[int, int]:
     """Degree and lens terms of least criterion N ln s² + k (ln N − 1), on at most some marks.
 
-    Where the criterion asks for lens terms it gets one more: what is left out of the series
-    hides below the noise of single marks, yet all of it leans on the scale.
+    Where the criterion selects lens terms, one more is added: the omitted rest of the series is
+    below the noise of single marks, but all of it affects the scale.
     """
     total = len(system.all.axis)
     part = system.thinned(max(1, total // _ENOUGH))
@@ -104,7 +104,7 @@ def _choose(system: _System, top: int, lens: int) -> tuple[int, int]:
 
 
 def _choices(top: int, lens: int, separable: bool) -> list[tuple[int, int]]:
-    """Degrees and lens terms worth trying; a lens term within a full degree is there already."""
+    """Degrees and lens terms to try; a full degree already contains the lower lens terms."""
     tried = []
     for degree in range(1, top + 1):
         tried.append((degree, 0))
@@ -120,7 +120,7 @@ def _terms(degree: int, separable: bool) -> int:
 
 @dataclass(frozen=True, eq=False)
 class _System:
-    """All observations stacked, and what the equations need besides the unknowns."""
+    """All observations stacked, with the constants of the equations."""
 
     all: Observations
     picture: Ints
@@ -153,11 +153,11 @@ class _System:
             shear = bool((off > 0.5).any())
             if not ((np.abs(np.sin(theta)) < 0.5).any() and (np.abs(np.cos(theta)) < 0.5).any()):
                 raise UsageError(
-                    message="A rule along one direction says nothing about the other: "
+                    message="A rule along a single direction does not give the scale of the other: "
                     "add a picture of it turned by 90 degrees."
                 )
         cell = np.floor(together.index / _GROUP).astype(int)
-        if separable:  # one line's error is one error, however often the line is crossed
+        if separable:  # all crossings of a line share its error
             cell = np.stack([np.floor(together.index[:, 0] / 2), np.zeros(len(picture))], axis=1)
         _, group = np.unique(
             np.column_stack([picture, cell, together.axis]), axis=0, return_inverse=True
@@ -194,7 +194,7 @@ class _System:
         return len(np.unique(np.column_stack([self.picture, self.all.mark]), axis=0))
 
     def basis(self, degree: int, lens: int, straight: Float) -> Basis:
-        """The terms of one choice, given the straight part (2, 2) in um per px."""
+        """The terms of a choice, given the straight part (2, 2) in um per px."""
         low, high = self.all.point.min(axis=0), self.all.point.max(axis=0)
         centre, half = (low + high) / 2, np.maximum((high - low) / 2, 1.0)
         top = max(degree, 2 * lens + 1) if lens else degree
@@ -204,12 +204,12 @@ class _System:
             own_y = [k for k, (a, _) in enumerate(powers) if a == 0]
         else:
             own_x = own_y = [k for k, pair in enumerate(powers) if sum(pair) <= degree]
-        one, kx, ky = np.eye(len(powers)), len(own_x), len(own_y)
+        unit, kx, ky = np.eye(len(powers)), len(own_x), len(own_y)
         orders = [n for n in range(1, lens + 1) if self.separable or 2 * n + 1 > degree]
         rays = lens_terms(powers, centre, half, self.middle, orders)
         bent = np.einsum("ab,bkn->akn", straight, rays)
-        x = np.concatenate([one[:, own_x], np.zeros((len(one), ky)), bent[0]], axis=1)
-        y = np.concatenate([np.zeros((len(one), kx)), one[:, own_y], bent[1]], axis=1)
+        x = np.concatenate([unit[:, own_x], np.zeros((len(unit), ky)), bent[0]], axis=1)
+        y = np.concatenate([np.zeros((len(unit), kx)), unit[:, own_y], bent[1]], axis=1)
         return Basis(tuple(powers), x, y, (centre[0], centre[1]), (half[0], half[1]))
 
     def solve(
@@ -221,12 +221,12 @@ class _System:
         basis = self.basis(degree, lens, straight)
         terms = self._terms(basis)
         wanted = self.pitch * self._component(self.all.index)
-        seen = self.um_per_px * self.all.point
+        mapped = self.um_per_px * self.all.point
         for turn in range(14 if robust else 3):
-            design = self._design(terms, seen, theta)
+            design = self._design(terms, mapped, theta)
             solution = least_squares(design, wanted, weight, quick=quick)
             coefficient = solution.value[: basis.x.shape[1]]
-            seen = np.stack([part @ coefficient for part in terms], axis=1)
+            mapped = np.stack([part @ coefficient for part in terms], axis=1)
             step = self._turns(solution.value)
             theta = theta + step
             if robust and turn < 8:
@@ -245,10 +245,9 @@ class _System:
     def _weights(
         self, solution: Solution, weight: Float, used: NDArray[np.bool_], hard: bool
     ) -> Float:
-        """New weights, each direction by its own spread: one of them alone may be bent.
+        """New weights, each direction by its own spread, since only one may be bent.
 
-        A mark at the rim pulls the map to itself and shows little of its fault, hence the
-        leverage.
+        A mark at the rim draws the map to itself and its residual is small, hence the leverage.
         """
         own = self._less_own_scale(solution.residual, weight)
         own = own / np.sqrt(np.maximum(1 - solution.leverage, 0.02))
@@ -261,7 +260,7 @@ class _System:
         return out
 
     def _less_own_scale(self, residual: Float, weight: Float) -> Float:
-        """Residuals less what each picture's own scale explains: that is no mark's fault."""
+        """Residuals less the part that each picture's own scale explains."""
         if len(self.theta) == 1:
             return residual
         left = residual.copy()
@@ -304,17 +303,17 @@ class _System:
         c, s = np.cos(angle), np.sin(angle)
         return np.stack([c, s], axis=1), np.stack([-s, c], axis=1)
 
-    def _design(self, terms: tuple[Float, Float], seen: Float, theta: Float) -> Float:
-        """Columns: F, t (per picture and axis seen), [ρ, τ], dθ; `seen` is F (n, 2)."""
+    def _design(self, terms: tuple[Float, Float], mapped: Float, theta: Float) -> Float:
+        """Columns: F, t (per picture and axis measured), [ρ, τ], dθ; `mapped` is F (n, 2)."""
         along, turning = self._directions(theta)
-        mapped = along[:, :1] * terms[0] + along[:, 1:] * terms[1]
-        parts = [mapped, self._places()]
+        columns = along[:, :1] * terms[0] + along[:, 1:] * terms[1]
+        parts = [columns, self._places()]
         if self.target_free:
             sign = np.where(self.all.axis == 0, 1.0, -1.0)
             other = self._component(self.all.index[:, ::-1])
             own = self._component(self.all.index)
             parts.append(-self.pitch * np.stack([sign * own, other], axis=1))
-        rate = (turning * seen).sum(axis=1)
+        rate = (turning * mapped).sum(axis=1)
         first = 0 if self.separable else 1  # one turn is the map's own
         parts += [(rate * (self.picture == m))[:, None] for m in range(first, len(theta))]
         return np.concatenate(parts, axis=1)
@@ -359,25 +358,27 @@ class _System:
             weight=weight,
             picture=self.picture,
             observations=self.all,
-            # The edges themselves are what was seen: widths at the rim need the map out to them.
+            # Out to the edges, not their middles: widths at the rim need the map there.
             hull=convex_hull(np.concatenate([self.all.first[trusted], self.all.second[trusted]])),
             pitch_px=self.pitch / self.um_per_px,
             middle=self.middle,
             degree=choice[0],
             lens=choice[1],
-            shear_seen=self.shear,
+            shear_measured=self.shear,
             target_stretch=2 * float(rho),
             target_lean_deg=float(np.degrees(2 * tau)),
         )
 
 
-def _slope(seen: Observations) -> Float:
+def _slope(marks: Observations) -> Float:
     """Change (2,) of lattice coordinate 0 per px along x and y, robustly straight."""
-    which = seen.axis == 0
+    which = marks.axis == 0
     if which.sum() < 3:
-        raise UsageError(message="A picture shows too few marks to say how it is turned.")
-    design = np.column_stack([np.ones(which.sum()), seen.point[which]])
-    wanted = seen.index[which, 0]
+        raise UsageError(
+            message="A picture shows too few marks to find its rotation: show more of the artefact."
+        )
+    design = np.column_stack([np.ones(which.sum()), marks.point[which]])
+    wanted = marks.index[which, 0]
     weight = np.ones(len(wanted))
     for _ in range(5):
         solution = least_squares(design, wanted, weight)

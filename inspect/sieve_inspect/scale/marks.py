@@ -1,4 +1,4 @@
-"""What a picture of an artefact says: places in px and where on the artefact they are."""
+"""Observed marks of an artefact: places in px with their lattice coordinates."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ Ints = NDArray[np.intp]
 
 @dataclass(frozen=True, eq=False)
 class Observations:
-    """What one picture says: n equations.
+    """The n equations of a picture.
 
     `first` and `second` (n, 2) as (x, y) px are a gap's edges, or twice a dot's middle; `index`
     (n, 2) lattice coordinates, `axis` (n,) the lattice direction measured, `mark` (n,) a number
@@ -35,19 +35,19 @@ class Observations:
         return np.asarray((self.first + self.second) / 2)
 
     def take(self, which: NDArray[np.bool_]) -> Observations:
-        """Some of the equations."""
+        """The equations selected by a mask (n,)."""
         return Observations(*(getattr(self, f.name)[which] for f in fields(self)))
 
     @classmethod
     def joined(cls, parts: Sequence[Observations]) -> Observations:
-        """All equations, one part after the other."""
+        """All equations, part after part."""
         columns = ([getattr(part, f.name) for part in parts] for f in fields(cls))
         return cls(*(np.concatenate(column) for column in columns))
 
     def turned(self, quarters: int) -> Observations:
-        """The same marks in the axes of an artefact turned that many quarters further."""
-        seen = self
+        """The same marks in the axes of an artefact turned by that many quarter turns more."""
+        marks = self
         for _ in range(quarters % 4):
-            index = np.stack([seen.index[:, 1], -seen.index[:, 0]], axis=1)
-            seen = replace(seen, index=index, axis=1 - seen.axis)
-        return seen
+            index = np.stack([marks.index[:, 1], -marks.index[:, 0]], axis=1)
+            marks = replace(marks, index=index, axis=1 - marks.axis)
+        return marks

@@ -1,10 +1,10 @@
-"""The smooth rest of the way from picture to micrometres, and the area it was seen on.
+"""The rest map: the smooth part of the map beyond the straight scale, and the area it covers.
 
     rest(x, y) = Σ c_ab T_a((x − cx)/hx) T_b((y − cy)/hy)        um, for each of X and Y
 
-with Chebyshev polynomials T. Outside the covered area nothing was seen: as far as the margin the
-map goes on from its nearest covered point by its slope and bend there, so that widths keep the
-scale of the rim; beyond, a point is moved by what the last one is moved by.
+with Chebyshev polynomials T. Outside the covered area there are no marks: within the margin the
+map continues from the nearest covered point by its slope and curvature there, so that widths keep
+the scale of the rim; beyond the margin it stays constant.
 """
 
 from __future__ import annotations
@@ -48,7 +48,7 @@ def convex_hull(points: Float) -> Pairs:
 
 
 def nearest_covered(points: Float, hull: Pairs) -> tuple[Float, NDArray[np.bool_]]:
-    """Points (n, 2) drawn onto the convex polygon `hull`, and which lay inside already."""
+    """The nearest points (n, 2) within the convex polygon `hull`, and which were inside (n,)."""
     corners = np.asarray(hull, dtype=float)
     step = np.roll(corners, -1, axis=0) - corners
     turn = float(np.sum(corners[:, 0] * np.roll(corners[:, 1], -1))) - float(
@@ -74,7 +74,7 @@ def nearest_covered(points: Float, hull: Pairs) -> tuple[Float, NDArray[np.bool_
 
 @dataclass(frozen=True)
 class PixelMap:
-    """Coefficients (um) of the rest map, and the convex area (px) on which marks were seen."""
+    """Coefficients (um) of the rest map, and the convex area (px) that the marks cover."""
 
     centre_px: tuple[float, float]
     half_px: tuple[float, float]
@@ -82,22 +82,22 @@ class PixelMap:
     x_um: tuple[float, ...]
     y_um: tuple[float, ...]
     covered_px: Pairs
-    u_px: float = 0.0  # standard uncertainty of the map where it is known least
-    margin_px: float = 0.0  # how far beyond the outermost marks they still speak
+    u_px: float = 0.0  # largest standard uncertainty of the map
+    margin_px: float = 0.0  # how far beyond the outermost marks the map is valid
 
     def __call__(self, points: Float) -> Float:
-        """What to add (n, 2) in um to points (n, 2) in px after the straight scale."""
+        """The correction (n, 2) in um of points (n, 2) in px, added to the straight scale."""
         if not self.powers:
             return np.zeros_like(points)
         if not self.covered_px:
             return self._polynomial(points)
-        seen, inside = nearest_covered(points, self.covered_px)
-        moved = self._polynomial(seen)
+        nearest, inside = nearest_covered(points, self.covered_px)
+        moved = self._polynomial(nearest)
         outside = ~inside
         if self.margin_px and outside.any():
-            base, out = seen[outside], points[outside] - seen[outside]
+            base, out = nearest[outside], points[outside] - nearest[outside]
             far = np.hypot(*out.T)[:, None]
-            ahead = out / np.maximum(far, 1e-12)  # one px on
+            ahead = out / np.maximum(far, 1e-12)  # a step of 1 px
             before, after = self._polynomial(base - ahead), self._polynomial(base + ahead)
             far = np.minimum(far, self.margin_px)
             bend = after - 2 * moved[outside] + before
@@ -109,7 +109,7 @@ class PixelMap:
         return np.stack([basis @ np.asarray(self.x_um), basis @ np.asarray(self.y_um)], axis=1)
 
     def covers(self, points: Float) -> NDArray[np.bool_]:
-        """Which points (n, 2) in px lie where marks were seen, or in a cell of such a mark."""
+        """Which points (n, 2) in px lie in the covered area or within the margin around it."""
         if not self.covered_px:
             return np.zeros(len(points), np.bool_)
         nearest, inside = nearest_covered(points, self.covered_px)
@@ -146,7 +146,7 @@ class PixelMap:
         covered = tuple(_pair(corner) for corner in data["covered_px"])
         numbers = np.array([*x_um, *y_um, *centre, *half, *(c for p in covered for c in p)])
         if not np.isfinite(numbers).all() or min(half) <= 0:
-            raise ValueError("its map holds numbers that are none")
+            raise ValueError("its map holds values that are not finite numbers")
         margins = (float(data.get(key, 0.0)) for key in ("u_px", "margin_px"))
         return cls(centre, half, powers, x_um, y_um, covered, *margins)
 

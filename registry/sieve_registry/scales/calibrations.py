@@ -140,13 +140,13 @@ def warmed(
     found: Calibration, artefact: CertifiedArtefact, conditions: ScaleConditions
 ) -> Calibration:
     """The calibration with the artefact's expansion from 20 degrees in its budget, if known."""
-    from sieve_inspect.scale.calibration import BudgetRow
+    from sieve_inspect.scale.calibration import BudgetRow, ScaleSource
 
     u = expansion(artefact.expansion_ppm_per_k, CERTIFIED_AT_C, conditions.temperature_c)
     if not u:
         return found
     wider = widened(found.scale, u)
-    row = BudgetRow("temperature of the artefact", u, u)
+    row = BudgetRow(ScaleSource.TEMPERATURE, u, u)
     return replace(found, scale=wider, budget=(*found.budget, row))
 
 

@@ -27,7 +27,7 @@ from sieve_registry.scales.traceability import (
 from sieve_registry.store.engine import Registry
 
 if TYPE_CHECKING:
-    from sieve_inspect.scale.artefact.in_scan import Device, InScan
+    from sieve_inspect.scale.artefact.in_scan import DeviceScale, InScan
     from sieve_inspect.scale.model import Scale
 
 __all__ = ["traced_in_scan"]
@@ -91,19 +91,19 @@ def traced_in_scan(
 
 def _device(
     registry: Registry, known: KeptScale | Scale | None, told: Circumstances
-) -> tuple[CheckScale | None, Device | None]:
+) -> tuple[CheckScale | None, DeviceScale | None]:
     """The device's scale: with its chain and what its map leaves open, if it is a recorded one."""
-    from sieve_inspect.scale.artefact.in_scan import Device
+    from sieve_inspect.scale.artefact.in_scan import DeviceScale
 
     if known is None:
         return None, None
     if not isinstance(known, KeptScale):
-        return None, Device(known)
+        return None, DeviceScale(known)
     base = traced(registry, known, told)
     budget = known.file(registry)["budget"]
     rows = [row for row in budget if row["name"] not in _SEEN_ANEW]
     u_x, u_y = (math.sqrt(sum(row[key] ** 2 for row in rows)) for key in ("u_rel_x", "u_rel_y"))
-    return base, Device(known.scale(registry), (u_x, u_y))
+    return base, DeviceScale(known.scale(registry), (u_x, u_y))
 
 
 def _of_all(found: Sequence[InScan]) -> Scale:
@@ -130,7 +130,9 @@ def _told(path: Path, one: InScan) -> dict[str, Any]:
         "um_per_px": [s.um_per_px_x, s.um_per_px_y],
         "u_rel": [s.u_rel_x, s.u_rel_y],
         "edge_bias_px": s.edge_bias_px,
-        "marks": one.found.marks_used,
-        "residual_rms_um": one.found.residual_rms_um,
-        "budget": [{"name": row.name, "u_rel": [row.u_rel_x, row.u_rel_y]} for row in one.budget],
+        "marks": one.calibration.marks_used,
+        "residual_rms_um": one.calibration.residual_rms_um,
+        "budget": [
+            {"name": row.name.value, "u_rel": [row.u_rel_x, row.u_rel_y]} for row in one.budget
+        ],
     }

@@ -1,11 +1,11 @@
-"""From pictures of an artefact to a scale: read, find, measure, fit, and refuse what does not fit.
+"""From pictures of an artefact to a scale: read, locate marks, fit, refuse a bad fit.
 
 pictures ─▶ linear light ─▶ nodes ─▶ marks in raw pixels ─▶ one map ─▶ scale + budget
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -27,6 +27,7 @@ from sieve_inspect.units import format_length
 
 __all__ = [
     "MAX_RESIDUAL_PX",
+    "ONE_PICTURE",
     "PATTERNS",
     "Region",
     "calibrate_light",
@@ -41,13 +42,16 @@ PATTERNS = ("dots", "checker", "grid", "rule")
 MAX_RESIDUAL_PX = 0.15  # rms; a tenth of that is ordinary, common practice, no source
 _MOST_LOST = 0.25  # share of marks left out
 _LEAST_MARKS = 9
+ONE_PICTURE = "Repeatability is unknown from one picture: take three or more."
 _TURNS_APART = 0.95  # resultant of the doubled turns below which an artefact's own shape shows
 
 Region = tuple[int, int, int, int]
 
 
 @dataclass(frozen=True, eq=False)
-class _Seen:
+class _Picture:
+    """Marks of one picture, and its gaps where the pattern has lines."""
+
     marks: Observations
     gaps: Gaps | None
 
@@ -60,7 +64,7 @@ def observe(
     Raises `NoTargetError`, and `UsageError` for an unknown pattern.
     """
     if pattern not in PATTERNS:
-        raise UsageError(message=f"--pattern is one of {', '.join(PATTERNS)}, not '{pattern}'.")
+        raise UsageError(message=f"`pattern` is one of {', '.join(PATTERNS)}, not '{pattern}'.")
     if pattern == "rule":
         return observe_rule(light, name)
     nodes = find_nodes(light, pattern, name, True if pattern == "checker" else None)
@@ -81,20 +85,22 @@ def calibrate_light(
     """Calibrate from pictures (h, w) of linear light, all of one device setting and one size.
 
     `region` is (left, top, right, bottom) in px, where the artefact lies in each picture.
-    `turns_deg` says how far the artefact was turned from picture to picture, to within 40
-    degrees; without it a square artefact looks the same after a quarter turn, and its own
-    departure from square cannot be told from the device's. Raises `NoTargetError`,
+    `turns_deg` is how far the artefact was turned from picture to picture, to within 40
+    degrees; without it a quarter turn of a square artefact cannot be recognised, nor its own
+    departure from square be separated from the device's. Raises `NoTargetError`,
     `ScaleResidualError` when the marks miss the fitted map by more than `max_residual_um` (rms;
     by default 0.15 px), and `UsageError`.
     """
     names = list(names) or [f"picture {k + 1}" for k in range(len(pictures))]
     shape = common_shape(pictures, names)
     if turns_deg is not None and len(turns_deg) != len(pictures):
-        raise UsageError(message="--turned needs one angle for each picture.")
+        raise UsageError(message="turns_deg needs an angle for each picture.")
     if artefact.line_width_um is not None and artefact.pattern == "dots":
-        raise UsageError(message="Dots have no lines: leave --line-width out.")
-    seen = [_look(p, artefact.pattern, n, region) for p, n in zip(pictures, names, strict=True)]
-    marks = [s.marks for s in seen]
+        raise UsageError(message="Dots have no lines: leave line_width_um out.")
+    observed = [
+        _observed(p, artefact.pattern, n, region) for p, n in zip(pictures, names, strict=True)
+    ]
+    marks = [picture.marks for picture in observed]
     if turns_deg is not None and artefact.pattern != "rule":
         marks = [_in_artefact_axes(m, t) for m, t in zip(marks, turns_deg, strict=True)]
     fit = fit_map(
@@ -104,7 +110,7 @@ def calibrate_light(
         separable=artefact.pattern == "rule",
         target_free=artefact.pattern != "rule" and _turned_enough(turns_deg),
     )
-    return _judged(calibrate(fit, artefact, _all_gaps(seen, marks)), max_residual_um)
+    return _checked(calibrate(fit, artefact, _all_gaps(observed, marks)), max_residual_um)
 
 
 def calibrate_pictures(
@@ -118,7 +124,7 @@ def calibrate_pictures(
 ) -> Calibration:
     """Calibrate from picture files; see `calibrate_light`. Compares their dpi tags and warns."""
     read = read_pictures(paths, encoding, artefact.line_width_um is not None)
-    found = calibrate_light(
+    calibration = calibrate_light(
         read.light,
         artefact,
         names=[path.name for path in paths],
@@ -126,8 +132,9 @@ def calibrate_pictures(
         turns_deg=turns_deg,
         max_residual_um=max_residual_um,
     )
-    warnings = (*found.warnings, *read.warnings(found.scale))
-    return replace(found, pictures=_with_turns(read.records, found.fit), warnings=warnings)
+    warnings = (*calibration.warnings, *read.warnings(calibration.scale))
+    records = _with_turns(read.records, calibration.fit)
+    return replace(calibration, pictures=records, warnings=warnings)
 
 
 def _with_turns(records: Sequence[dict[str, Any]], fit: MapFit) -> tuple[dict[str, Any], ...]:
@@ -151,22 +158,24 @@ def common_shape(
     return shape
 
 
-def _look(light: NDArray[np.float32], pattern: str, name: object, region: Region | None) -> _Seen:
-    """Marks of one picture, looked for in the region and given in the picture's pixels."""
+def _observed(
+    light: NDArray[np.float32], pattern: str, name: object, region: Region | None
+) -> _Picture:
+    """Marks within the region of one picture, in the picture's pixels."""
     light, corner = part_of(light, region, name)
     marks, gaps = observe(light, pattern, name)
     if len(np.unique(marks.mark)) < _LEAST_MARKS:
-        raise NoTargetError(pattern=pattern, file=name, reason="too few of its marks are whole")
+        raise NoTargetError(pattern=pattern, file=name, reason="too few of its marks are complete")
     marks = replace(marks, first=marks.first + corner, second=marks.second + corner)
     if gaps is not None:
         gaps = replace(gaps, before=gaps.before + corner, after=gaps.after + corner)
-    return _Seen(marks, gaps)
+    return _Picture(marks, gaps)
 
 
 def part_of(
     light: NDArray[np.float32], region: Region | None, name: object
 ) -> tuple[NDArray[np.float32], NDArray[np.float64]]:
-    """The part of a picture (h, w) a region names, and its corner (2,) px. Raises `UsageError`."""
+    """The region of a picture (h, w), and its corner (2,) px. Raises `UsageError`."""
     if region is None:
         return light, np.zeros(2)
     left, top, right, bottom = checked_region(region, light, name)
@@ -174,12 +183,12 @@ def part_of(
 
 
 def checked_region(region: Region, light: NDArray[np.float32], name: object) -> Region:
-    """The region as it is, when it lies in the picture (h, w). Raises `UsageError`."""
+    """The region itself; raises `UsageError` if it does not lie in the picture (h, w)."""
     left, top, right, bottom = region
     height, width = light.shape
     if not (0 <= left < right <= width and 0 <= top < bottom <= height):
         raise UsageError(
-            message=f"The region {left},{top},{right},{bottom} does not lie in {name}: "
+            message=f"The region {left},{top},{right},{bottom} is not inside {name}: "
             f"write left,top,right,bottom within {width} x {height} px."
         )
     return region
@@ -190,60 +199,62 @@ def _in_artefact_axes(marks: Observations, turn_deg: float) -> Observations:
     along = marks.axis == 0
     design = np.column_stack([np.ones(along.sum()), marks.point[along]])
     slope = np.linalg.lstsq(design, marks.index[along, 0], rcond=None)[0][1:]
-    seen = float(np.degrees(np.arctan2(slope[1], slope[0])))
-    return marks.turned(int(np.rint((turn_deg - seen) / 90)))
+    measured = float(np.degrees(np.arctan2(slope[1], slope[0])))
+    return marks.turned(int(np.rint((turn_deg - measured) / 90)))
 
 
 def _turned_enough(turns_deg: Sequence[float] | None) -> bool:
-    """Whether the pictures' turns tell the artefact's shape from the device's."""
+    """Whether the pictures' turns separate the artefact's shape from the device's."""
     if turns_deg is None or len(turns_deg) < 2:
         return False
     return bool(abs(np.exp(2j * np.radians(turns_deg)).mean()) < _TURNS_APART)
 
 
-def _all_gaps(seen: Sequence[_Seen], marks: Sequence[Observations]) -> Gaps | None:
+def _all_gaps(observed: Sequence[_Picture], marks: Sequence[Observations]) -> Gaps | None:
     """Gaps of all pictures, each with its picture and in the artefact's axes."""
     parts = []
-    for number, (look, turned) in enumerate(zip(seen, marks, strict=True)):
-        if look.gaps is None:
+    for number, (picture, turned) in enumerate(zip(observed, marks, strict=True)):
+        if picture.gaps is None:
             return None
-        picture = np.full(len(turned.axis), number)
-        parts.append(replace(look.gaps, across=turned.axis, picture=picture))
+        own = np.full(len(turned.axis), number)
+        parts.append(replace(picture.gaps, across=turned.axis, picture=own))
     return joined_gaps(parts)
 
 
-def _judged(found: Calibration, max_residual_um: float | None) -> Calibration:
-    """Refuse what does not fit, and say what a reader has to know."""
-    limit = MAX_RESIDUAL_PX * found.um_per_px if max_residual_um is None else max_residual_um
-    if found.residual_rms_um > limit:
-        raise ScaleResidualError(
-            residual=format_length(float(f"{found.residual_rms_um:.3g}")),
-            limit=format_length(float(f"{limit:.3g}")),
-            advice="clean and focus the artefact, check its pitch and pattern",
-        )
-    lost = 1 - found.marks_used / found.marks
-    if lost > _MOST_LOST:
-        every = float(np.sqrt(np.mean(found.fit.residual**2)))
-        raise ScaleResidualError(
-            residual=format_length(float(f"{every:.3g}")),
-            limit=format_length(float(f"{limit:.3g}")),
-            advice=f"{100 * lost:.0f} % of them fit no common map; check that it lies flat",
-        )
-    warnings = []
+def _checked(calibration: Calibration, max_residual_um: float | None) -> Calibration:
+    """The calibration with its warnings; raises `ScaleResidualError` where marks do not fit."""
+    limit = MAX_RESIDUAL_PX * calibration.um_per_px if max_residual_um is None else max_residual_um
+    lost = 1 - calibration.marks_used / calibration.marks
+    if calibration.residual_rms_um > limit:
+        residual = calibration.residual_rms_um
+        advice = "clean and focus the artefact, check its pitch and pattern"
+    elif lost > _MOST_LOST:
+        residual = float(np.sqrt(np.mean(calibration.fit.residual**2)))
+        advice = f"{100 * lost:.0f} % of them fit no common map; check that it lies flat"
+    else:
+        return replace(calibration, warnings=tuple(_warnings(calibration, lost)))
+    raise ScaleResidualError(
+        residual=format_length(float(f"{residual:.3g}")),
+        limit=format_length(float(f"{limit:.3g}")),
+        advice=advice,
+    )
+
+
+def _warnings(calibration: Calibration, lost: float) -> Iterator[str]:
+    """What the user must know; `lost` is the share of marks left out."""
     if lost > 0.1:
-        warnings.append(f"{100 * lost:.0f} % of the marks do not fit the map and were left out.")
-    if len(found.fit.theta) == 1:
-        warnings.append("One picture says nothing about repeatability: take three or more.")
-    if not found.fit.shear_seen:
-        warnings.append("Rules along x and y say nothing about shear: add one lying across.")
-    if found.half_difference_px > 0.05:
-        warnings.append(
-            f"The edge bias across x and across y differs by {2 * found.half_difference_px:.2f} px."
-        )
-    mean = np.array(found.mean_um_per_px) / [found.scale.um_per_px_x, found.scale.um_per_px_y] - 1
-    if np.abs(mean).max() > 1e-4:
-        warnings.append(
+        yield f"{100 * lost:.0f} % of the marks do not fit the map and were left out."
+    if len(calibration.fit.theta) == 1:
+        yield ONE_PICTURE
+    if not calibration.fit.shear_measured:
+        yield "Rules along x and y do not show shear: add a picture of one at 45 degrees."
+    half = calibration.half_difference_px
+    if half > 0.05:
+        yield f"The edge bias across x and across y differs by {2 * half:.2f} px."
+    middle = (calibration.scale.um_per_px_x, calibration.scale.um_per_px_y)
+    difference = float(np.abs(np.array(calibration.mean_um_per_px) / middle - 1).max())
+    if difference > 1e-4:
+        yield (
             f"The scale at the middle and its mean over the artefact differ by "
-            f"{100 * np.abs(mean).max():.2f} %: widths need the map in this file."
+            f"{100 * difference:.2f} %: correct widths need the map in this file."
         )
-    return replace(found, warnings=tuple(warnings))

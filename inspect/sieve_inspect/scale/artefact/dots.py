@@ -1,15 +1,15 @@
-"""Where the middle of a dot lies: a blurred disc on a sloping ground, fitted to its raw pixels.
+"""The middle of a dot: a blurred disc on a sloping ground, fitted to its raw pixels.
 
     I(x, y) = B + Bx x + By y + A Φ((r − ρ) / σ)        ρ = |G ((x, y) − c)|
 
-with G the local stretch of the pattern, which makes discs ellipses. The profile is not exactly
-this near a disc's blurred rim, but it is wrong alike all around, which leaves c where it is.
-Pixels that do not fit (a hair, dust) lose their weight.
+with G the local stretch of the pattern, which makes discs ellipses. The profile is only approximate
+near a disc's blurred rim, but its error is the same all around and does not move c. Outlying pixels
+(a hair, dust) lose their weight.
 
-Where the stretch changes across a dot, the middle of its picture is not the picture of its
-middle: it moves by about 3 k r² q/h² for a distortion k |q|²/h², alike in all directions, which
-would pass for scale. So the outline of every dot is sent through the smooth map of the marks,
-and its centroid's departure is taken off.
+Where the stretch changes across a dot, the middle of its picture is not the picture of its middle:
+it moves by about 3 k r² q/h² for a distortion k |q|²/h², equally in all directions, like a change
+of scale. So the outline of every dot is moved by the smooth map of the marks, and the shift of its
+centroid is subtracted.
 """
 
 from __future__ import annotations
@@ -32,7 +32,7 @@ _SAMPLE = 150
 
 @dataclass(frozen=True, eq=False)
 class _Windows:
-    """Pixels around n dots: offsets (n, m) from the first guess, light (n, m), use (n, m)."""
+    """Pixels around n dots: offsets (n, m) from the initial place, light (n, m), use (n, m)."""
 
     x: Float
     y: Float
@@ -42,9 +42,9 @@ class _Windows:
 
 
 def observe_dots(light: NDArray[np.float32], nodes: Nodes) -> Observations:
-    """Fit all dots in linear light (h, w); two equations for each dot that looks like one."""
+    """Fit all dots in linear light (h, w); two equations for each dot accepted."""
     reach = 0.47 * nodes.pitch
-    # Some hundred dots tell the blur and the size all of them share.
+    # A sample of dots gives the blur and the size common to all.
     pick = np.linspace(0, len(nodes.place) - 1, min(_SAMPLE, len(nodes.place))).astype(int)
     stretch = np.asarray(np.linalg.inv(nodes.vectors.transpose(0, 2, 1)) * nodes.pitch, float)
     windows = _cut(light, nodes.place[pick], stretch[pick], reach)
@@ -62,11 +62,11 @@ def observe_dots(light: NDArray[np.float32], nodes: Nodes) -> Observations:
         windows = _cut(light, nodes.place[part], stretch[part], reach)
         start = _start(windows, nodes.bright)
         start[:, _R], start[:, _S] = radius, sigma
-        found = _fit(windows, start, rounds=7, free_blur=False, noise=noise)
-        values.append(found.value)
-        misfits.append(found.misfit)
+        fitted = _fit(windows, start, rounds=7, free_blur=False, noise=noise)
+        values.append(fitted.value)
+        misfits.append(fitted.misfit)
     value, misfit = np.concatenate(values), np.concatenate(misfits)
-    good = _believed(value, misfit, nodes, radius)
+    good = _accepted(value, misfit, nodes, radius)
     place = nodes.place[good] + value[good][:, [_CX, _CY]]
     if len(place) > 30:
         place = place - _centroid_shift(
@@ -123,15 +123,15 @@ def _start(windows: _Windows, bright: bool) -> Float:
 
 
 @dataclass(frozen=True, eq=False)
-class _Found:
+class _Fitted:
     value: Float  # (n, 8)
     misfit: Float  # (n,) root mean square of the residuals, in light
 
 
 def _fit(
     windows: _Windows, start: Float, *, rounds: int, free_blur: bool, noise: float | None
-) -> _Found:
-    """Gauss-Newton for all dots side by side; from half-way on, pixels are weighed by misfit."""
+) -> _Fitted:
+    """Gauss-Newton for all dots at once; in the second half, pixels are weighted by misfit."""
     p = start.copy()
     columns = 8 if free_blur else 7
     use = windows.use
@@ -155,7 +155,7 @@ def _fit(
         p[:, :columns] += step
         p[:, _R] = np.maximum(p[:, _R], 0.5)
         p[:, _S] = np.clip(p[:, _S], 0.15, 20.0)
-    return _Found(p, np.sqrt((use * residual**2).sum(axis=1) / np.maximum(use.sum(axis=1), 1)))
+    return _Fitted(p, np.sqrt((use * residual**2).sum(axis=1) / np.maximum(use.sum(axis=1), 1)))
 
 
 def _model(windows: _Windows, p: Float) -> tuple[Float, Float]:
@@ -181,8 +181,8 @@ def _model(windows: _Windows, p: Float) -> tuple[Float, Float]:
     return ground + p[:, _A, None] * share, jacobian
 
 
-def _believed(value: Float, misfit: Float, nodes: Nodes, radius: float) -> NDArray[np.bool_]:
-    """Dots of ordinary size, near where they were seen, no worse fitted than six ordinary ones."""
+def _accepted(value: Float, misfit: Float, nodes: Nodes, radius: float) -> NDArray[np.bool_]:
+    """Dots of usual size and place, with a misfit up to six times the usual (n,)."""
     amplitude = value[:, _A] if nodes.bright else -value[:, _A]
     with np.errstate(invalid="ignore"):
         good = np.isfinite(value).all(axis=1) & (amplitude > 0)

@@ -1,4 +1,4 @@
-"""What can be wrong with a picture of an artefact.
+"""Errors about a picture of an artefact.
 
 InputError
 ├── NoTargetError        25
@@ -17,16 +17,16 @@ class NoTargetError(InputError):
 
     template = (
         "No {pattern} target was found in {file}: {reason}. Check the pattern, the focus and the "
-        "light, or name the region it lies in."
+        "light, or give the region it lies in."
     )
     exit_code = 25
 
 
 class ScaleResidualError(InputError):
-    """The marks do not lie where a scale and a smooth map put them."""
+    """The marks are too far from the places given by a scale and a smooth map."""
 
     template = (
         "The marks lie {residual} off the fitted scale (rms), over the limit of {limit}: "
-        "{advice}, or state another limit with --max-residual."
+        "{advice}, or give another limit as `max_residual_um`."
     )
     exit_code = 26

@@ -1,8 +1,8 @@
-"""The edges of lines and squares, found between them: the very fit that measures apertures.
+"""The edges of lines and squares, by the same fit that measures apertures.
 
-A square line grid is a cloth of flat wires, and a chequerboard's bright squares have edges as
-openings do. Measured by the same edge response in the same linear light, a line of known width
-tells what that fit adds to every opening.
+A square line grid is a cloth of flat wires, and a chequerboard's bright squares have edges like
+openings. Measured with the same edge spread function in the same linear light, a line of known
+width shows what that fit adds to every opening.
 """
 
 from __future__ import annotations
@@ -28,9 +28,9 @@ def observe_grid(
     light: NDArray[np.float32], nodes: Nodes, name: object
 ) -> tuple[Observations, Gaps]:
     """Edges of a square line grid whose gaps are `nodes`, and how wide they are."""
-    seen = light if nodes.bright else light.max() - light
+    raised = light if nodes.bright else light.max() - light
     index = nodes.index.astype(float)
-    return _both_ways(seen, index, nodes.place, nodes.vectors, name, "grid", nodes.bright)
+    return _both_ways(raised, index, nodes.place, nodes.vectors, name, "grid", nodes.bright)
 
 
 def observe_checker(
@@ -38,8 +38,8 @@ def observe_checker(
 ) -> tuple[Observations, Gaps]:
     """Edges of a chequerboard whose bright squares are `nodes`, a lattice turned by 45 degrees.
 
-    Each edge lies between a bright and a dark square: all of them are seen from the bright.
-    From bright to bright in a row it is two squares.
+    Each edge lies between a bright and a dark square and is measured as one of the bright square.
+    From bright to bright along a row are two squares.
     """
     first, second = nodes.vectors[:, 0], nodes.vectors[:, 1]
     a, b = nodes.index[:, 0].astype(float), nodes.index[:, 1].astype(float)
@@ -66,26 +66,26 @@ def _both_ways(
     lengths = np.median(np.hypot(vectors[..., 0], vectors[..., 1]), axis=0)
     rough = estimate_initial(light, centre, vectors, lengths, clip)
     if rough is None:
-        reason = "its lines have no edges that stand out"
+        reason = "its lines have no clear edges"
         raise NoTargetError(pattern=pattern, file=name, reason=reason)
-    seen = np.ones(len(centre), np.bool_)
-    found: list[Observations] = []
+    every = np.ones(len(centre), np.bool_)
+    marks: list[Observations] = []
     gaps: list[Gaps] = []
     for direction in (0, 1):
-        _, axis = measure_axis(light, centre, seen, vectors, rough, clip, direction)
+        _, axis = measure_axis(light, centre, every, vectors, rough, clip, direction)
         both = middles_of(axis, centre, index, direction, rough[direction].opening, bright)
-        found.append(both[0])
+        marks.append(both[0])
         gaps.append(both[1])
-    return Observations.joined(found), joined_gaps(gaps)
+    return Observations.joined(marks), joined_gaps(gaps)
 
 
 def middles_of(
     axis: Axis, centre: Float, index: Float, direction: int, opening: float, bright: bool
 ) -> tuple[Observations, Gaps]:
-    """Each gap that fits: its mean place half a step beyond the line before it, and its edges.
+    """Marks at the middles of fitted gaps, half a step beyond the line before, and their edges.
 
-    The mean of both stays where it is whatever an edge bias does to them. `index` (n, 2) is that
-    of the gap, `opening` px its ordinary width: what is a fifth off is none.
+    An edge bias does not move the middle. `index` (n, 2) is that of the gap, `opening` px its usual
+    width: gaps a fifth narrower or wider are left out.
     """
     fit = axis.fit
     with np.errstate(invalid="ignore"):
@@ -96,13 +96,13 @@ def middles_of(
     place = centre[number] + fit.middle[number, None] * normal
     half = 0.5 * fit.width[number, None] * normal
     across = np.full(len(number), direction)
-    seen = Observations(place - half, place + half, index[number] + 0.5, across, number)
-    none = np.zeros(len(number), np.intp)
-    return seen, Gaps(place - half, place + half, across, none, bright, axis.u_response)
+    marks = Observations(place - half, place + half, index[number] + 0.5, across, number)
+    picture = np.zeros(len(number), np.intp)
+    return marks, Gaps(place - half, place + half, across, picture, bright, axis.u_response)
 
 
 def joined_gaps(parts: Sequence[Gaps]) -> Gaps:
-    """All gaps, numbered by the part they came from if that is a picture of its own."""
+    """The gaps of all parts, in order."""
     return Gaps(
         before=np.concatenate([part.before for part in parts]),
         after=np.concatenate([part.after for part in parts]),

@@ -1,17 +1,16 @@
-"""The scale of one very scan, from an artefact that lies beside the cloth in it.
+"""The scale of a single scan, from an artefact that lies beside the cloth in it.
 
 A flatbed's carriage differs from run to run by more than a certificate's uncertainty. An artefact
-in the same picture was seen in the same run:
+in the same picture shows the scale of the same run:
 
-* alone, it gives a straight scale, x and y apart and the shear. What the scale may differ between
-  the artefact's place and the cloth's stays unknown and enters the budget.
+* alone, it gives a straight scale, x and y apart and the shear. The difference of scale between
+  the artefact's place and the cloth's is unknown and enters the budget.
 * with a recorded scale of the device, the map of that scale is kept and stretched along x and y
-  until it agrees with the artefact where that lies. Certificate and repeatability of the recorded
-  scale drop out; its fit and its edges stay.
+  to agree with the artefact where it lies. Certificate and repeatability of the recorded scale
+  drop out; its fit and its edges stay.
 
-The artefact is found as the place where waves of its own pitch are the strongest ones. Its part
-of the picture is covered with darkness before the cloth is looked at, so that none of its marks
-can pass for an opening.
+The artefact lies where waves of its pitch are stronger than all others. Its part of the picture
+is darkened before the cloth is measured, so that none of its marks passes for an opening.
 """
 
 from __future__ import annotations
@@ -28,11 +27,11 @@ from sieve_inspect.image import linear_light, load_scan, opencv
 from sieve_inspect.image.encoding import assumed_encoding
 from sieve_inspect.scale.artefact.calibrate import Region, calibrate_light, checked_region
 from sieve_inspect.scale.artefact.errors import NoTargetError
-from sieve_inspect.scale.calibration import Artefact, BudgetRow, Calibration
+from sieve_inspect.scale.calibration import Artefact, BudgetRow, Calibration, ScaleSource
 from sieve_inspect.scale.linear_map import covered_points, figures_of
 from sieve_inspect.scale.model import Scale
 
-__all__ = ["Device", "InScan", "covered_up", "find_region", "scale_in_scan"]
+__all__ = ["DeviceScale", "InScan", "covered_up", "find_region", "scale_in_scan"]
 
 Float = NDArray[np.float64]
 
@@ -42,16 +41,16 @@ _ELSEWHERE = 0.00081 / np.sqrt(3)
 _BLOCK, _STEP = 8, 2  # pitches
 _SMALL = 6  # px a pitch is brought to for the search
 _MOST_STEPS = 60
-_OFF = 0.06  # of the pitch expected: waves further off are not the artefact's
+_OFF = 0.06  # relative difference from the expected pitch beyond which waves are others
 _ROUNDS = 5
-_DISAGREES = 0.03  # the scale found against the one expected
+_DISAGREES = 0.03  # relative difference between the measured and the expected scale
 
 
 @dataclass(frozen=True)
-class Device:
-    """A device's scale as known before the scan; `u_map` what its map leaves open, relative.
+class DeviceScale:
+    """A device's scale before the scan; `u_map` is the uncertainty of its map, relative (x, y).
 
-    Without a map (`u_map` None) it says only how large the artefact has to look.
+    Without a map (`u_map` None) it only gives the expected size of the artefact in px.
     """
 
     scale: Scale
@@ -60,25 +59,25 @@ class Device:
 
 @dataclass(frozen=True, eq=False)
 class InScan:
-    """The scale of one scan and where its artefact lies: (left, top, right, bottom) px."""
+    """The scale of a scan, and the region of its artefact: (left, top, right, bottom) px."""
 
     scale: Scale
     region: Region
     budget: tuple[BudgetRow, ...]
-    found: Calibration
+    calibration: Calibration
 
 
 def scale_in_scan(
     path: Path,
     artefact: Artefact,
     *,
-    device: Device | None = None,
+    device: DeviceScale | None = None,
     region: Region | None = None,
     encoding: str = "auto",
 ) -> InScan:
     """Find the artefact in a scan and take the scan's scale from it.
 
-    Without a `region` the `device` has to say how large it looks. Raises `NoTargetError`,
+    Without a `region`, `device` gives its expected size. Raises `NoTargetError`,
     `ScaleResidualError`, `UsageError`, and an `InputError` for a picture that cannot be read.
     """
     scan = load_scan(path)
@@ -86,27 +85,27 @@ def scale_in_scan(
     if region is None:
         if device is None:
             raise UsageError(
-                message="To find the artefact in the scan, a scale has to say how large it looks: "
-                "name one with --scale, or the place with --target-region."
+                message="The artefact cannot be located without its expected size: give `scale`, "
+                "or the region it lies in as `target_region`."
             )
         per_px = (device.scale.um_per_px_x + device.scale.um_per_px_y) / 2
         region = find_region(light, artefact.pattern, artefact.pitch_um / per_px, path.name)
-        for _ in range(_ROUNDS):  # until its last row of marks is in
+        for _ in range(_ROUNDS):  # until its last row of marks is inside
             _, marks = _calibrated(light, artefact, region, path.name)
             region, before = _around(marks, artefact, per_px, light), region
             if region == before:
                 break
     left, top, right, bottom = checked_region(region, light, path.name)
-    found, _ = _calibrated(light, artefact, (left, top, right, bottom), path.name)
-    area = covered_points(found.fit) + np.array([left, top])
-    scale, budget = _scale(found, artefact, device, area)
+    calibration, _ = _calibrated(light, artefact, (left, top, right, bottom), path.name)
+    area = covered_points(calibration.fit) + np.array([left, top])
+    scale, budget = _scale(calibration, artefact, device, area)
     if device is not None:
         _compare(scale, device.scale, artefact, path.name)
-    return InScan(scale, (left, top, right, bottom), budget, found)
+    return InScan(scale, (left, top, right, bottom), budget, calibration)
 
 
 def covered_up(raw: NDArray[Any], region: Region) -> NDArray[Any]:
-    """A picture (h, w) or (h, w, 3) with a region as dark as its darkest wires."""
+    """A picture (h, w) or (h, w, 3) with the region as dark as the darkest wires."""
     left, top, right, bottom = region
     out = raw.copy()
     out[top:bottom, left:right] = np.percentile(raw, 0.5, axis=(0, 1)).astype(raw.dtype)
@@ -114,7 +113,7 @@ def covered_up(raw: NDArray[Any], region: Region) -> NDArray[Any]:
 
 
 def find_region(light: NDArray[np.float32], pattern: str, pitch_px: float, name: object) -> Region:
-    """Where waves of the artefact's pitch (px) outdo all others in linear light (h, w).
+    """The region of linear light (h, w) in which waves of the artefact's pitch (px) are strongest.
 
     Raises `NoTargetError`.
     """
@@ -132,13 +131,13 @@ def find_region(light: NDArray[np.float32], pattern: str, pitch_px: float, name:
     label, count = ndimage.label(own)
     if not count:
         raise NoTargetError(
-            pattern=pattern, file=name, reason="marks of its pitch prevail nowhere in the picture"
+            pattern=pattern, file=name, reason="no part of the picture shows marks of its pitch"
         )
     size = np.bincount(label.ravel())[1:]
     rows, columns = ndimage.find_objects(label)[int(size.argmax())]
     if size.max() > 0.7 * own.size:
         raise NoTargetError(
-            pattern=pattern, file=name, reason="the cloth's own pitch cannot be told from it"
+            pattern=pattern, file=name, reason="the cloth's pitch is too close to its own"
         )
     half = side // 2
     reach = round(0.25 * side) if size.max() > 1 else half
@@ -154,7 +153,7 @@ def find_region(light: NDArray[np.float32], pattern: str, pitch_px: float, name:
 
 
 def _waves_of(small: NDArray[np.float32], side: int, step: int, wave: float) -> NDArray[np.bool_]:
-    """Blocks (rows, columns) whose strongest wave is `wave` px long; none where all is even."""
+    """Blocks (rows, columns) whose strongest wave is `wave` px long; False without contrast."""
     views = np.lib.stride_tricks.sliding_window_view(small, (side, side))[::step, ::step]
     window = np.hanning(side)[:, None] * np.hanning(side)[None, :]
     size = 2 * side
@@ -170,8 +169,8 @@ def _waves_of(small: NDArray[np.float32], side: int, step: int, wave: float) -> 
         flat = power.reshape(len(power), -1)
         peak = flat.argmax(axis=1)
         y, x = np.unravel_index(peak, low.shape)
-        seen = np.array([_peak(p, a, b, size) for p, a, b in zip(power, y, x, strict=True)])
-        out[row] = np.abs(seen * wave - 1) < _OFF
+        waves = np.array([_peak(p, a, b, size) for p, a, b in zip(power, y, x, strict=True)])
+        out[row] = np.abs(waves * wave - 1) < _OFF
         contrast[row] = np.sqrt(flat[np.arange(len(flat)), peak])
     return out & (contrast > 0.2 * np.percentile(contrast, 99))
 
@@ -190,11 +189,11 @@ def _peak(power: Float, y: int, x: int, size: int) -> float:
 def _calibrated(
     light: NDArray[np.float32], artefact: Artefact, region: Region, name: object
 ) -> tuple[Calibration, Float]:
-    """The part's own calibration, and its marks (n, 2) in px of the whole picture."""
+    """The calibration of a region, and its marks (n, 2) in px of the full picture."""
     left, top, right, bottom = region
-    found = calibrate_light([light[top:bottom, left:right]], artefact, names=[name])
-    used = found.fit.weight > 0.1
-    return found, found.fit.observations.point[used] + np.array([left, top])
+    calibration = calibrate_light([light[top:bottom, left:right]], artefact, names=[name])
+    used = calibration.fit.weight > 0.1
+    return calibration, calibration.fit.observations.point[used] + np.array([left, top])
 
 
 def _around(
@@ -210,18 +209,15 @@ def _around(
 
 
 def _scale(
-    found: Calibration, artefact: Artefact, device: Device | None, area: Float
+    calibration: Calibration, artefact: Artefact, device: DeviceScale | None, area: Float
 ) -> tuple[Scale, tuple[BudgetRow, ...]]:
     """The scan's scale and its budget."""
-    known = device is not None and device.u_map is not None
-    rows = [r for r in found.budget if r.name != "picture to picture"]
-    if known:
-        assert device is not None
-        assert device.u_map is not None
-        rows.append(BudgetRow("map of the device", *device.u_map))
+    rows = [r for r in calibration.budget if r.name != ScaleSource.REPEATABILITY]
+    if device is not None and device.u_map is not None:
+        rows.append(BudgetRow(ScaleSource.DEVICE_MAP, *device.u_map))
         base = device.scale
         x, y, _ = figures_of(_plane(area, base.to_um(area)))
-        along, down = found.mean_um_per_px[0] / x, found.mean_um_per_px[1] / y
+        along, down = calibration.mean_um_per_px[0] / x, calibration.mean_um_per_px[1] / y
         mapped = None if base.rest is None else base.rest.stretched(along, down)
         scale = replace(
             base,
@@ -230,11 +226,11 @@ def _scale(
             rest=mapped,
         )
     else:
-        rows.append(BudgetRow("from the artefact to the cloth", _ELSEWHERE, _ELSEWHERE))
-        x, y = found.mean_um_per_px
-        scale = replace(found.scale, um_per_px_x=x, um_per_px_y=y, rest=None)
+        rows.append(BudgetRow(ScaleSource.ELSEWHERE, _ELSEWHERE, _ELSEWHERE))
+        x, y = calibration.mean_um_per_px
+        scale = replace(calibration.scale, um_per_px_x=x, um_per_px_y=y, rest=None)
     if artefact.gap_um is not None:
-        own = found.scale
+        own = calibration.scale
         scale = replace(scale, edge_bias_px=own.edge_bias_px, u_edge_bias_px=own.u_edge_bias_px)
     u_x, u_y = (
         float(np.sqrt(sum(getattr(r, key) ** 2 for r in rows))) for key in ("u_rel_x", "u_rel_y")
@@ -251,7 +247,7 @@ def _plane(points: Float, values: Float) -> Float:
 
 
 def _compare(scale: Scale, expected: Scale, artefact: Artefact, name: object) -> None:
-    """Refuse what was taken for the artefact and is another pattern."""
+    """Refuse another pattern that was taken for the artefact."""
     off = max(
         abs(scale.um_per_px_x / expected.um_per_px_x - 1),
         abs(scale.um_per_px_y / expected.um_per_px_y - 1),
@@ -260,5 +256,5 @@ def _compare(scale: Scale, expected: Scale, artefact: Artefact, name: object) ->
         raise NoTargetError(
             pattern=artefact.pattern,
             file=name,
-            reason=f"what looks like it gives a scale {100 * off:.1f} % off the one named",
+            reason=f"its scale would differ by {100 * off:.1f} % from the expected scale",
         )

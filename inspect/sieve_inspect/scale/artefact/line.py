@@ -1,9 +1,9 @@
-"""The edges of one straight line, dark on bright ground or bright on dark.
+"""The edges of a single straight line, dark on bright ground or bright on dark.
 
-Its direction is that along which most of what stands out of the ground falls into one pixel; what
-is left beside it must be small, or there are several lines. Cut into pieces along its length, each
-piece is fitted like an opening of cloth whose neighbours are out of sight: the very edge response
-and the very linear light that measure apertures.
+Its direction is that in which most pixels that differ from the ground project into the same pixel;
+few may remain beside it, or there are several lines. The line is cut into pieces along its length.
+Each piece is fitted like an opening of cloth without neighbours, with the same edge spread function
+and the same linear light as apertures.
 """
 
 from __future__ import annotations
@@ -25,27 +25,27 @@ from sieve_inspect.image import opencv
 from sieve_inspect.scale.artefact.errors import NoTargetError
 from sieve_inspect.scale.edge_bias import Gaps
 
-__all__ = ["LineSeen", "observe_line"]
+__all__ = ["LineEdges", "observe_line"]
 
 Float = NDArray[np.float64]
 _PIECES = 80
 _FEWEST = 12
-_CLEAR = 8.0  # noises by which a line stands out of the ground
-_LEAST = 150  # px a line covers at least
-_LONG = 5.0  # widths a line is at least long …
-_LONG_PX = 40.0  # … and px
-_ANOTHER = 0.5  # of its length: what else lies that straight is a line as well
-_NARROWEST = 4.0  # px
-_SIGMAS = 5.0  # narrower than so many blurs a line has no level of its own
+_CLEAR = 8.0  # least contrast of a line to the ground, in standard deviations of the noise
+_LEAST = 150  # least number of pixels of a line
+_LONG = 5.0  # least length of a line in its widths …
+_LONG_PX = 40.0  # … and in px
+_ANOTHER = 0.5  # of its length: anything else as straight over it is a second line
+_NARROWEST = 4.0  # px, least width
+_SIGMAS = 5.0  # least width in sigmas of the blur, below which a line has no level of its own
 _PILED = 0.4  # share of a level's pixels at the end of the range: its noise is cut off there
-_HIDDEN = 0.03  # px of doubt where one end of every edge is brighter or darker than can be said
-_LESS = 0.6  # of the ground, to see how far glare reaches
-_FAITHFUL = 0.03  # share of the light that the pixels of good scans may miss the model by
-_FAR = 1e4  # px: where the neighbours a line has not are put
+_HIDDEN = 0.03  # px, standard uncertainty where an end of every edge is beyond the range
+_LESS = 0.6  # part of the ground used to see how far glare reaches
+_FAITHFUL = 0.03  # misfit of good scans to the model, as a share of the light
+_FAR = 1e4  # px, distance given to the neighbours that a line does not have
 
 
 @dataclass(frozen=True, eq=False)
-class LineSeen:
+class LineEdges:
     """Both edges of a line, piece by piece (`gaps`), and its ends (2, 2), px; blur `sigma_px`."""
 
     gaps: Gaps
@@ -55,7 +55,7 @@ class LineSeen:
 
 @dataclass(frozen=True, eq=False)
 class _Bar:
-    """Where the line lies, px: a point of it, its direction, from where to where, how wide."""
+    """The line, px: a point of it, direction, start and end along it, width."""
 
     middle: Float
     along: Float
@@ -64,18 +64,18 @@ class _Bar:
     bright: bool
 
 
-def observe_line(light: NDArray[np.float32], name: object) -> LineSeen:
-    """The one straight line in linear light (h, w). Raises `NoTargetError`."""
+def observe_line(light: NDArray[np.float32], name: object) -> LineEdges:
+    """The single straight line in linear light (h, w). Raises `NoTargetError`."""
     bar = _find(light, name)
-    seen = light if bar.bright else light.max() - light
-    clip = _clipped(seen)
-    centre, half = _pieces(bar, seen.shape)
+    raised = light if bar.bright else light.max() - light
+    clip = _clipped(raised)
+    centre, half = _pieces(bar, raised.shape)
     if len(centre) < _FEWEST:
-        raise _none(name, "too little of its line is seen in the picture")
+        raise _none(name, "too little of its line lies in the picture")
     clear = float(np.clip(0.5 * bar.width, 6.0, 40.0))
     band = Band(0.5 * bar.width + clear, half, 0.35)
     way = np.broadcast_to(bar.along, centre.shape)
-    profiles = gather(seen, centre, way, band)
+    profiles = gather(raised, centre, way, band)
     fit, response, u_width = _fitted(profiles, bar, clip, name)
     width = float(np.nanmedian(fit.width))
     needed = max(_NARROWEST, _SIGMAS * response.sigma)
@@ -83,7 +83,7 @@ def observe_line(light: NDArray[np.float32], name: object) -> LineSeen:
         raise _none(
             name,
             f"its line is {width:.1f} px wide under a blur of {response.sigma:.1f} px, and "
-            f"{needed:.1f} px are needed to tell one edge from the other",
+            f"{needed:.1f} px are needed to separate its edges",
         )
     with np.errstate(invalid="ignore"):
         good = np.isfinite(fit.width) & ~fit.poor & (np.abs(fit.width / width - 1) < 0.2)
@@ -96,16 +96,16 @@ def observe_line(light: NDArray[np.float32], name: object) -> LineSeen:
     gaps = Gaps(
         place - step, place + step, axis, np.zeros(len(place), np.intp), bar.bright, u_width
     )
-    return LineSeen(gaps, place[[0, -1]], response.sigma)
+    return LineEdges(gaps, place[[0, -1]], response.sigma)
 
 
-def _clipped(seen: NDArray[np.float32]) -> SensorRange | None:
+def _clipped(light: NDArray[np.float32]) -> SensorRange | None:
     """The sensor's range where line or ground lies at an end of it, None where neither does."""
-    clip = find_sensor_range(seen)
+    clip = find_sensor_range(light)
     if clip is None:
         return None
-    bright = seen > (clip.low + clip.high) / 2
-    piled = ((seen[bright] == clip.high).mean(), (seen[~bright] == clip.low).mean())
+    bright = light > (clip.low + clip.high) / 2
+    piled = ((light[bright] == clip.high).mean(), (light[~bright] == clip.low).mean())
     return clip if max(piled) > _PILED else None
 
 
@@ -114,11 +114,11 @@ def _none(name: object, reason: str) -> NoTargetError:
 
 
 def _find(light: NDArray[np.float32], name: object) -> _Bar:
-    """The line as what stands out shows it. Raises `NoTargetError` unless there is just one."""
+    """The line, from pixels that differ from the ground. Raises `NoTargetError` unless single."""
     soft = opencv.gaussian_blur(light, 1.0)
     off = soft - _ground(soft)
     noise = 1.4826 * float(np.median(np.abs(off))) + 1e-6
-    found = []
+    candidates = []
     for bright in (True, False):
         up = off if bright else -off
         height = float(np.partition(up.ravel(), -_LEAST)[-_LEAST])
@@ -126,17 +126,17 @@ def _find(light: NDArray[np.float32], name: object) -> _Bar:
         if height > _CLEAR * noise and len(x) < 0.5 * off.size:
             points = np.stack([x, y], axis=1).astype(float)
             most, angle = _straightest(points)
-            found.append((most, angle, points, bright))
-    if not found:
-        raise _none(name, "no line stands out of the ground")
-    _, angle, points, bright = max(found, key=lambda one: one[0])
+            candidates.append((most, angle, points, bright))
+    if not candidates:
+        raise _none(name, "no line differs from the ground")
+    _, angle, points, bright = max(candidates, key=lambda candidate: candidate[0])
     bar = _bar(points, angle, bright)
     if bar is None or np.ptp(bar.reach) < max(_LONG_PX, _LONG * bar.width):
-        raise _none(name, "what stands out is no long straight line")
+        raise _none(name, "it shows no long straight line")
     off_line = np.abs((points - bar.middle) @ [bar.along[1], -bar.along[0]])
     others = [points[off_line > 0.5 * bar.width + 3]]
-    others += [one[2] for one in found if one[3] != bright]
-    if max(_straightest(one)[0] for one in others) > _ANOTHER * np.ptp(bar.reach):
+    others += [other[2] for other in candidates if other[3] != bright]
+    if max(_straightest(other)[0] for other in others) > _ANOTHER * np.ptp(bar.reach):
         raise _none(name, "several lines lie in it")
     return bar
 
@@ -164,12 +164,12 @@ def _spread(values: NDArray[np.floating]) -> float:
 
 
 def _straightest(points: Float) -> tuple[float, float]:
-    """Most points (n, 2) on one line a px wide, and the angle (radians) of its normal."""
+    """Largest number of points (n, 2) on a line 1 px wide, and its normal's angle (radians)."""
     if len(points) < 2:
         return 0.0, 0.0
     chosen = points[:: max(1, len(points) // 20_000)]
     most, best = 0.0, 0.0
-    # A line not yet turned right smears over its neighbours: squares, not the peak, tell.
+    # At a slightly wrong angle a line smears over its neighbours: compare squares, not the peak.
     for steps in (np.radians(np.arange(180.0)), np.radians(np.arange(-1.0, 1.05, 0.1))):
         scores = []
         for angle in best + steps:
@@ -210,7 +210,7 @@ def _bar(points: Float, angle: float, bright: bool) -> _Bar | None:
 
 
 def _pieces(bar: _Bar, shape: tuple[int, ...]) -> tuple[Float, float]:
-    """Middles (n, 2) of pieces of the line, all of whose surroundings are seen; half a length."""
+    """Middles (n, 2) of pieces whose surroundings lie in the picture; half a piece's length."""
     low, high = bar.reach[0] + bar.width + 3, bar.reach[1] - bar.width - 3
     half = float(np.clip((high - low) / (2 * _PIECES), 2.0, 30.0))
     at = np.arange(low + half, high - half, 2 * half + 1)
@@ -227,12 +227,12 @@ def _pieces(bar: _Bar, shape: tuple[int, ...]) -> tuple[Float, float]:
 def _fitted(
     profiles: Profiles, bar: _Bar, clip: SensorRange | None, name: object
 ) -> tuple[EdgeFit, EdgeResponse, float]:
-    """The edges of every piece, their response, and what that leaves open about the width, px."""
+    """The edges of every piece, their response, and their standard uncertainty of the width, px."""
     start = start_parameters(profiles, 2 * bar.width, bar.width)
     start[:, Parameter.EDGE_BEFORE], start[:, Parameter.EDGE_AFTER] = -_FAR, _FAR
     sound = np.flatnonzero(np.isfinite(start).all(axis=1))
     if len(sound) < _FEWEST:
-        raise _none(name, "its line has no edges that stand out")
+        raise _none(name, "its line has no clear edges")
     chosen = profiles.take(sound)
     sigma, guess = fit_sigma(chosen, start[sound], 6, clip)
     first = fit_edges(chosen, guess, gaussian_response(sigma), None, clip, 4)
@@ -253,9 +253,9 @@ def _fitted(
 def _skirts(
     profiles: Profiles, fit: EdgeFit, response: EdgeResponse, clip: SensorRange | None
 ) -> float:
-    """By how much (px) the width changes when the ground is seen less far, beyond noise.
+    """Change of the width (px), beyond noise, when less of the ground is used.
 
-    Glare reaches further than any response that pixels near an edge could tell.
+    Glare reaches further than the response fitted to pixels near an edge.
     """
     reach = 0.5 * fit.width + _LESS * (np.abs(profiles.distance).max() - 0.5 * fit.width)
     near = profiles.within(fit.middle - reach, fit.middle + reach)
@@ -263,7 +263,7 @@ def _skirts(
     change = (less.width - fit.width)[~fit.poor & np.isfinite(less.width)]
     middle = float(np.median(change))
     noise = _spread(change - middle) / np.sqrt(len(change))
-    # What lies beyond the ground seen may do as much again as what was left out of it.
+    # The part beyond the ground used may change it by as much again.
     return 2 * float(np.sqrt(max(0.0, middle**2 - 4 * noise**2)))
 
 
@@ -274,8 +274,8 @@ def _excess(
     model, _, _ = model_of(profiles, fit.parameters, response, clip)
     square = profiles.weight * (profiles.value - model) ** 2
     inside = np.abs(profiles.distance - fit.middle[:, None]) < 0.5 * fit.width[:, None] - 1.5
-    seen = (profiles.weight > 0) & ~fit.poor[:, None]
-    if (inside & seen).sum() < 50:
+    used = (profiles.weight > 0) & ~fit.poor[:, None]
+    if (inside & used).sum() < 50:
         return 0.0
-    extra = float(np.mean(square[seen & ~inside]) - np.mean(square[seen & inside]))
+    extra = float(np.mean(square[used & ~inside]) - np.mean(square[used & inside]))
     return float(np.sqrt(max(extra, 0.0)) / np.abs(np.median(fit.amplitude)))

@@ -1,7 +1,7 @@
-"""From pictures of one line of certified width to the edge bias of a scale there is already.
+"""From pictures of a single line of known width to the edge bias of an existing base scale.
 
-A line has no pitch: where its edges should lie, the base scale says. What they lie aside widens
-every opening by the same 2b, whatever any pitch says.
+A line has no pitch: the base scale gives where its edges should lie. Their offset b widens every
+opening by 2b, independent of the pitch.
 """
 
 from __future__ import annotations
@@ -15,14 +15,20 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sieve_inspect.errors import UsageError
-from sieve_inspect.scale.artefact.calibrate import MAX_RESIDUAL_PX, Region, common_shape, part_of
+from sieve_inspect.scale.artefact.calibrate import (
+    MAX_RESIDUAL_PX,
+    ONE_PICTURE,
+    Region,
+    common_shape,
+    part_of,
+)
 from sieve_inspect.scale.artefact.errors import ScaleResidualError
-from sieve_inspect.scale.artefact.line import LineSeen, observe_line
+from sieve_inspect.scale.artefact.line import LineEdges, observe_line
 from sieve_inspect.scale.artefact.reading import read_pictures
 from sieve_inspect.scale.calibration import Repeatability
 from sieve_inspect.scale.edge_bias import (
-    CERTIFIED_WIDTH,
     BiasRow,
+    BiasSource,
     biases,
     combined,
     robust_mean,
@@ -36,7 +42,7 @@ __all__ = ["KnownLine", "LineCalibration", "LinePicture", "calibrate_line", "lin
 
 Float = NDArray[np.float64]
 _FROM = "; edge bias from "
-_SHAPE_TOLD = 0.04  # px of doubt about the width worth a word
+_SHAPE_WARNING_PX = 0.04  # standard uncertainty of the width that gives a warning
 _TOGETHER = 4  # neighbouring pieces of a line that may err together
 
 
@@ -52,15 +58,15 @@ class KnownLine:
 
 @dataclass(frozen=True, eq=False)
 class LinePicture:
-    """What one picture says: edge bias (px) with its variance, and the line piece by piece.
+    """Result of one picture: edge bias (px) with its variance (px²), and the line by pieces.
 
-    Pieces (n,): where they lie along it, how far their middles are off a straight line, and their
-    widths off the certified one, um of the base scale.
+    Pieces (n,), in um of the base scale: place along the line, offset of the middle from a
+    straight line, and width less the certified width.
     """
 
     bias_px: float
     variance: float
-    seen: LineSeen
+    edges: LineEdges
     turned_deg: float
     along_um: Float
     off_um: Float
@@ -69,15 +75,15 @@ class LinePicture:
 
 @dataclass(frozen=True, eq=False)
 class LineCalibration:
-    """A base scale with the edge bias a line gave it, and the story of how that came about."""
+    """A base scale with the edge bias from a line, and how this was calibration."""
 
     scale: Scale
     line: KnownLine
-    looks: tuple[LinePicture, ...]
+    line_pictures: tuple[LinePicture, ...]
     bias_budget: tuple[BiasRow, ...]
     residual_rms_um: float
     warnings: tuple[str, ...] = ()
-    base: Mapping[str, Any] | None = None  # its file
+    base: Mapping[str, Any] | None = None  # content of the base's file
     pictures: tuple[dict[str, Any], ...] = ()
 
     @property
@@ -88,7 +94,7 @@ class LineCalibration:
     @property
     def marks_used(self) -> int:
         """Pieces of the line measured, in all pictures."""
-        return sum(len(one.off_um) for one in self.looks)
+        return sum(len(picture.off_um) for picture in self.line_pictures)
 
     def to_dict(self) -> dict[str, Any]:
         """The scale file: that of the base with another edge bias, and where this comes from."""
@@ -125,18 +131,18 @@ def line_in_light(
     region: Region | None = None,
     max_residual_um: float | None = None,
 ) -> LineCalibration:
-    """Find the edge bias from pictures (h, w) of linear light, all with the one line.
+    """Find the edge bias from pictures (h, w) of linear light, all of the same line.
 
     Raises `NoTargetError`, `ScaleResidualError` when the line is bent by more than
     `max_residual_um` (rms; by default 0.15 px), and `UsageError`.
     """
     names = list(names) or [f"picture {k + 1}" for k in range(len(pictures))]
     common_shape(pictures, names)
-    looks = tuple(
-        _look(picture, line, base, region, name)
+    measured = tuple(
+        _measured(picture, line, base, region, name)
         for picture, name in zip(pictures, names, strict=True)
     )
-    rms = float(np.sqrt(np.mean(np.concatenate([one.off_um for one in looks]) ** 2)))
+    rms = float(np.sqrt(np.mean(np.concatenate([picture.off_um for picture in measured]) ** 2)))
     per_px = (base.um_per_px_x + base.um_per_px_y) / 2
     limit = MAX_RESIDUAL_PX * per_px if max_residual_um is None else max_residual_um
     if rms > limit:
@@ -145,15 +151,15 @@ def line_in_light(
             limit=format_length(float(f"{limit:.3g}")),
             advice="the line is not straight by the base scale, so check that both belong together",
         )
-    rows = _budget(looks, line, base, per_px)
+    rows = _budget(measured, line, base, per_px)
     scale = replace(
         base,
-        edge_bias_px=float(np.mean([one.bias_px for one in looks])),
+        edge_bias_px=float(np.mean([picture.bias_px for picture in measured])),
         u_edge_bias_px=combined(rows),
         source=f"{base.source.split(_FROM)[0]}{_FROM}{line.source}",
         certified=base.certified and line.certified,
     )
-    return LineCalibration(scale, line, looks, rows, rms, _warnings(looks, base))
+    return LineCalibration(scale, line, measured, rows, rms, _warnings(measured, base))
 
 
 def calibrate_line(
@@ -166,10 +172,10 @@ def calibrate_line(
     region: Region | None = None,
     max_residual_um: float | None = None,
 ) -> LineCalibration:
-    """Find the edge bias from picture files; `base_file` is what the base's scale file says."""
+    """Find the edge bias from picture files; `base_file` is the content of the base's file."""
     read = read_pictures(paths, encoding, True)
     _refuse_other_size(read.records[0], base, base_file)
-    found = line_in_light(
+    calibration = line_in_light(
         read.light,
         line,
         base,
@@ -178,29 +184,32 @@ def calibrate_line(
         max_residual_um=max_residual_um,
     )
     records = tuple(
-        {**record, "turned_deg": look.turned_deg, "edge_bias_px": look.bias_px}
-        for record, look in zip(read.records, found.looks, strict=True)
+        {**record, "turned_deg": line.turned_deg, "edge_bias_px": line.bias_px}
+        for record, line in zip(read.records, calibration.line_pictures, strict=True)
     )
-    warnings = (*found.warnings, *read.warnings(base))
-    return replace(found, base=base_file, pictures=records, warnings=warnings)
+    warnings = (*calibration.warnings, *read.warnings(base))
+    return replace(calibration, base=base_file, pictures=records, warnings=warnings)
 
 
 def _refuse_other_size(
     record: Mapping[str, Any], base: Scale, base_file: Mapping[str, Any]
 ) -> None:
-    """A map holds for the pixels it was found on alone."""
-    seen = base_file.get("pictures") or base_file.get("base", {}).get("pictures")
-    if base.rest is None or not base.rest.powers or not seen:
+    """Refuse pictures of another size: a map is valid only for the pixels it was fitted on."""
+    pictures = base_file.get("pictures") or base_file.get("base", {}).get("pictures")
+    if base.rest is None or not base.rest.powers or not pictures:
         return
-    sizes = [tuple(one.get(key) for key in ("width_px", "height_px")) for one in (seen[0], record)]
+    sizes = [
+        tuple(picture.get(key) for key in ("width_px", "height_px"))
+        for picture in (pictures[0], record)
+    ]
     if sizes[0] != sizes[1]:
         raise UsageError(
-            message=f"{record['file']} is {sizes[1][0]} x {sizes[1][1]} px and the map of --base "
-            f"is one of {sizes[0][0]} x {sizes[0][1]} px: take both at one setting and size."
+            message=f"{record['file']} is {sizes[1][0]} x {sizes[1][1]} px and the map of the base "
+            f"scale holds for {sizes[0][0]} x {sizes[0][1]} px: take both at one setting and size."
         )
 
 
-def _look(
+def _measured(
     picture: NDArray[np.float32],
     line: KnownLine,
     base: Scale,
@@ -208,9 +217,9 @@ def _look(
     name: object,
 ) -> LinePicture:
     part, corner = part_of(picture, region, name)
-    seen = observe_line(part, name)
-    gaps = replace(seen.gaps, before=seen.gaps.before + corner, after=seen.gaps.after + corner)
-    seen = replace(seen, gaps=gaps, ends=seen.ends + corner)
+    edges = observe_line(part, name)
+    gaps = replace(edges.gaps, before=edges.gaps.before + corner, after=edges.gaps.after + corner)
+    edges = replace(edges, gaps=gaps, ends=edges.ends + corner)
     first, second = base.to_um(gaps.before), base.to_um(gaps.after)
     along, off, kept = _straight((first + second) / 2)
     angle = float(np.arctan2(along[0], -along[1]))  # of the normal
@@ -219,15 +228,20 @@ def _look(
     normal = np.array([-along[1], along[0]])
     away = first - first.mean(axis=0)
     return LinePicture(
-        bias, variance, seen, float(np.degrees(np.arctan2(along[1], along[0])) % 180),
-        (away @ along)[kept], off[kept], np.abs((second - first)[kept] @ normal) - line.width_um,
-    )  # fmt: skip
+        bias_px=bias,
+        variance=variance,
+        edges=edges,
+        turned_deg=float(np.degrees(np.arctan2(along[1], along[0])) % 180),
+        along_um=(away @ along)[kept],
+        off_um=off[kept],
+        wider_um=np.abs((second - first)[kept] @ normal) - line.width_um,
+    )
 
 
 def _straight(points: Float) -> tuple[Float, Float, NDArray[np.bool_]]:
-    """Direction (2,) of the straight line through points (n, 2), how far they lie off it (n,).
+    """Direction (2,) of the straight line through points (n, 2), their offset from it (n,).
 
-    Those that a speck beside the line draws aside have no say: which have is told last.
+    Outliers, such as pieces beside a speck, have no weight; last which points were used (n,).
     """
     kept = np.ones(len(points), np.bool_)
     for _ in range(5):
@@ -239,40 +253,40 @@ def _straight(points: Float) -> tuple[Float, Float, NDArray[np.bool_]]:
 
 
 def _budget(
-    looks: Sequence[LinePicture], line: KnownLine, base: Scale, per_px: float
+    pictures: Sequence[LinePicture], line: KnownLine, base: Scale, per_px: float
 ) -> tuple[BiasRow, ...]:
-    count = len(looks)
-    within = float(np.mean([one.variance for one in looks]))
-    shape = max(one.seen.gaps.u_width_px for one in looks) / 2
+    count = len(pictures)
+    within = float(np.mean([picture.variance for picture in pictures]))
+    shape = max(picture.edges.gaps.u_width_px for picture in pictures) / 2
     u_scale = float(np.hypot(base.u_rel_x, base.u_rel_y) / np.sqrt(2))
-    values = tuple(one.bias_px for one in looks)
+    values = tuple(picture.bias_px for picture in pictures)
     more, dof = Repeatability.u(values)
-    # What noise explains is in the budget already.
+    # A spread that noise explains is in the budget already.
     if dof and float(np.std(values, ddof=1)) <= 2 * float(np.hypot(np.sqrt(within), shape)):
         more = 0.0
     return (
-        BiasRow(CERTIFIED_WIDTH, line.u_width_um / 2 / per_px),
-        BiasRow("scale", u_scale * line.width_um / 2 / per_px),
-        BiasRow("fit of the edges", float(np.sqrt(within / count))),
-        BiasRow("shape of the edges", shape),
-        BiasRow("picture to picture", more, dof or None),
+        BiasRow(BiasSource.CERTIFIED_WIDTH, line.u_width_um / 2 / per_px),
+        BiasRow(BiasSource.SCALE, u_scale * line.width_um / 2 / per_px),
+        BiasRow(BiasSource.FIT, float(np.sqrt(within / count))),
+        BiasRow(BiasSource.SHAPE, shape),
+        BiasRow(BiasSource.REPEATABILITY, more, dof or None),
     )
 
 
-def _warnings(looks: Sequence[LinePicture], base: Scale) -> tuple[str, ...]:
+def _warnings(pictures: Sequence[LinePicture], base: Scale) -> tuple[str, ...]:
     warnings = []
-    if len(looks) == 1:
-        warnings.append("One picture says nothing about repeatability: take three or more.")
-    if len({int(one.seen.gaps.across[0]) for one in looks}) == 1:
+    if len(pictures) == 1:
+        warnings.append(ONE_PICTURE)
+    if len({int(picture.edges.gaps.across[0]) for picture in pictures}) == 1:
         warnings.append(
-            "The line lay along one direction only, and light may favour one: add a picture of it "
-            "turned by 90 degrees."
+            "The line lay along one direction only, and the light may differ between directions: "
+            "add a picture of it turned by 90 degrees."
         )
-    if max(one.seen.gaps.u_width_px for one in looks) > _SHAPE_TOLD:
+    if max(picture.edges.gaps.u_width_px for picture in pictures) > _SHAPE_WARNING_PX:
         warnings.append(
-            "The shape of the edges leaves much open: turn the line some 5 to 40 degrees off the "
-            "rows of pixels, so that they cross it everywhere."
+            "The shape of the edges is uncertain: turn the line some 5 to 40 degrees off the rows "
+            "of pixels, so that they cross it everywhere."
         )
-    if not all(base.covers(one.seen.ends).all() for one in looks):
-        warnings.append("The line reaches beyond the part of the picture the base scale has seen.")
+    if not all(base.covers(picture.edges.ends).all() for picture in pictures):
+        warnings.append("The line reaches beyond the part of the picture the base scale covers.")
     return tuple(warnings)

@@ -1,10 +1,10 @@
 """Finding the marks of a square pattern and giving each its lattice index.
 
 1. The two strongest perpendicular peaks of the picture's spectrum give the lattice vectors.
-2. Marks are local maxima of the smoothed picture, bright or dark, standing out of the sides of
+2. Marks are local maxima of the smoothed picture, bright or dark, with contrast to the sides of
    their own cell.
-3. Marks one or two steps apart are linked; walking the links, the truest first, numbers them.
-4. A smooth map from numbers to places drops what does not fit: dust, and false links.
+3. Marks a step or two apart are linked; following the links, the most exact first, numbers them.
+4. A smooth map from numbers to places removes outliers: dust, and false links.
 """
 
 from __future__ import annotations
@@ -25,13 +25,13 @@ __all__ = ["Nodes", "SmoothMap", "find_nodes"]
 Float = NDArray[np.float64]
 Ints = NDArray[np.intp]
 _LINK = 0.3  # of the pitch: 4 % of distortion changes a step by up to 12 %
-_DARK = 0.05  # light below which nothing is made to stand out
+_DARK = 0.05  # light below which contrast is not enhanced
 _STANDS_OUT = 0.1  # of the ordinary mark's contrast
 
 
 @dataclass(frozen=True, eq=False)
 class Nodes:
-    """Marks found: `index` (n, 2) steps along both lattice vectors, `place` (n, 2) px.
+    """Located marks: `index` (n, 2) steps along both lattice vectors, `place` (n, 2) px.
 
     `vectors` (n, 2, 2) are the local lattice vectors (mark, direction, xy), `bright` whether
     marks are brighter than their ground.
@@ -58,7 +58,7 @@ def find_nodes(
     try:
         pitch = find_pitch(light, name)
     except NoLatticeError as error:
-        reason = "no regular crossing pattern stands out"
+        reason = "it shows no regular crossing pattern"
         raise NoTargetError(pattern=pattern, file=name, reason=reason) from error
     factor = max(1, int(pitch.lengths.min() // 12))
     small = opencv.shrink(light, factor) if factor > 1 else light
@@ -76,11 +76,11 @@ def find_nodes(
         if member.sum() < 9:
             continue
         island = _likeness(field, places[member], vectors)
-        # Between islands lie maxima of the other sign, just as many: they are no islands.
+        # Between islands lie as many maxima of the other sign, which are not islands.
         if best is None or island < best[0]:
             best = island, index[member], places[member], sign > 0
     if best is None:
-        raise NoTargetError(pattern=pattern, file=name, reason="too few marks hang together")
+        raise NoTargetError(pattern=pattern, file=name, reason="too few marks are connected")
     _, index, places, is_bright = best
     _check_kind(light, (places + 0.5) * factor - 0.5, pitch.vectors, pattern, name)
     places = (places + 0.5) * factor - 0.5  # the centre of a block of pixels
@@ -114,7 +114,7 @@ def _sample(field: NDArray[np.float32], points: Float) -> Float:
 
 
 def _around(field: NDArray[np.float32], points: Float, vectors: Float) -> tuple[Float, Float]:
-    """Means over the sides and over the corners of each mark's cell, what lies inside."""
+    """Means over the sides and over the corners of each mark's cell, as far as in the picture."""
     a, b = vectors / 2
     side = np.stack([_sample(field, points + d) for d in (a, -a, b, -b)])
     corner = np.stack([_sample(field, points + d) for d in (a + b, a - b, b - a, -a - b)])
@@ -127,7 +127,7 @@ def _around(field: NDArray[np.float32], points: Float, vectors: Float) -> tuple[
 
 
 def _outstanding(field: NDArray[np.float32], places: Float, vectors: Float) -> Float:
-    """Marks that stand out of their cell's sides; the tenth part of an ordinary mark will do."""
+    """Marks with at least a tenth of the usual contrast to the sides of their cell."""
     side, _ = _around(field, places, vectors)
     contrast = _sample(field, places) - side
     contrast = np.nan_to_num(contrast)
@@ -139,7 +139,7 @@ def _outstanding(field: NDArray[np.float32], places: Float, vectors: Float) -> F
 
 
 def _likeness(field: NDArray[np.float32], places: Float, vectors: Float) -> float:
-    """Small for islands: sides and corners of the cell alike, and unlike the middle."""
+    """Small for islands: sides and corners of the cell equal, and different from the middle."""
     side, corner = _around(field, places, vectors)
     middle = _sample(field, places)
     return float(np.nanmedian(np.abs(side - corner) / (np.abs(side - middle) + 1e-9)))
@@ -148,7 +148,7 @@ def _likeness(field: NDArray[np.float32], places: Float, vectors: Float) -> floa
 def _check_kind(
     light: NDArray[np.float32], places: Float, vectors: Float, pattern: str, name: object
 ) -> None:
-    """Tell a chequerboard from the other square patterns: taken for one, they are wrong by √2.
+    """Separate a chequerboard from other square patterns; confused, the scale is wrong by √2.
 
     Half a step from a bright square of a chequerboard four squares meet, and it is half bright;
     elsewhere there is only ground.
@@ -176,7 +176,7 @@ def _level(light: NDArray[np.float32], places: Float, vectors: Float, kind: str)
 
 
 def _link(places: Float, vectors: Float) -> tuple[Ints, NDArray[np.bool_]]:
-    """Index (n, 2) of every mark in the largest linked patch, and who belongs to it."""
+    """Index (n, 2) of every mark in the largest linked patch, and which belong to it (n,)."""
     from scipy.sparse import coo_array
     from scipy.sparse.csgraph import breadth_first_order, connected_components
     from scipy.sparse.csgraph import minimum_spanning_tree as spanning_tree
@@ -189,10 +189,10 @@ def _link(places: Float, vectors: Float) -> tuple[Ints, NDArray[np.bool_]]:
     tree = cKDTree(places)
     reach = _LINK * float(np.hypot(*vectors.T).min())
     start, end, steps, cost = [], [], [], []
-    for times in (1, 2):  # two at a time, dearer, over a missing mark
+    for times in (1, 2):  # two steps over a missing mark, at a higher cost
         for axis, vector in enumerate(vectors):
-            found: Any = tree.query(places + times * vector, distance_upper_bound=reach)
-            distance, other = found
+            nearest: Any = tree.query(places + times * vector, distance_upper_bound=reach)
+            distance, other = nearest
             hit = np.flatnonzero(np.isfinite(distance))
             start.append(hit)
             end.append(other[hit])
@@ -262,7 +262,7 @@ def _powers(scaled: Float, powers: tuple[tuple[int, int], ...]) -> Float:
 
 
 def _cleaned(index: Ints, place: Float, bright: bool) -> Nodes:
-    """Drop what lies a fifth of a step off the smooth map, and all but the nearest of doubles."""
+    """Drop marks a fifth of a step off the smooth map, and all but the nearest of duplicates."""
     for _ in range(2):
         smooth = SmoothMap.fit(index.astype(float), place)
         steps = smooth.steps(index.astype(float))

@@ -1,4 +1,4 @@
-"""Pictures of an artefact from their files: linear light, where it came from, what to warn of."""
+"""Pictures of an artefact from their files: linear light, records, warnings."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ _DPI_TOLERANCE = 0.002  # twice what flatbeds are commonly off (Boron, ISPRS 199
 
 @dataclass(frozen=True, eq=False)
 class ReadPictures:
-    """Linear light (h, w) of each picture, its record for the scale file, its scan's head."""
+    """Linear light (h, w) of each picture, its record for the scale file, its file's tags."""
 
     light: tuple[NDArray[np.float32], ...]
     records: tuple[dict[str, Any], ...]
@@ -31,13 +31,15 @@ class ReadPictures:
     guessed: tuple[str, ...]
 
     def warnings(self, scale: Scale) -> tuple[str, ...]:
-        """What a reader has to know: encodings guessed, dpi tags that say another scale."""
+        """What the user must know: encodings guessed, dpi tags with another scale."""
         return (*self.guessed, *_dpi_warnings(self.scans, scale))
 
 
 def read_pictures(paths: Sequence[Path], encoding: str, edges_matter: bool) -> ReadPictures:
-    """Read picture files. Raises `UsageError` for none, an `InputError` for one unreadable or
-    given twice."""
+    """Read picture files.
+
+    Raises `UsageError` for no picture, an `InputError` for an unreadable or repeated file.
+    """
     if not paths:
         raise UsageError(message="Name at least one picture of the artefact.")
     refuse_twins(paths)
@@ -48,8 +50,8 @@ def read_pictures(paths: Sequence[Path], encoding: str, edges_matter: bool) -> R
         pictures.append(linear_light(scan, meant.encoding))
         if meant.guess and edges_matter:
             guessed.append(
-                f"{path.name}: read as {meant.encoding} by guess ({meant.reason}); the edge bias "
-                "hangs on it, so state --encoding."
+                f"{path.name}: encoding guessed as {meant.encoding} ({meant.reason}); the edge "
+                "bias depends on it, so give `encoding`."
             )
         records.append(
             {
@@ -62,21 +64,21 @@ def read_pictures(paths: Sequence[Path], encoding: str, edges_matter: bool) -> R
                 "dpi": list(scan.dpi) if scan.dpi else None,
             }
         )
-        scans.append(replace(scan, raw=scan.raw[:1, :1]))  # the pixels are not needed twice
+        scans.append(replace(scan, raw=scan.raw[:1, :1]))
     return ReadPictures(tuple(pictures), tuple(records), tuple(scans), tuple(guessed))
 
 
 def _dpi_warnings(scans: Sequence[Scan], scale: Scale) -> list[str]:
-    """One sentence for each picture whose dpi tag says another scale."""
+    """A sentence for each picture whose dpi tag gives another scale."""
     out, scales = [], (scale.um_per_px_x, scale.um_per_px_y)
     for scan in scans:
         if scan.dpi is None:
             continue
-        said = [(25_400.0 / d, s) for d, s in zip(scan.dpi, scales, strict=True)]
-        tagged, known = max(said, key=lambda pair: abs(pair[0] / pair[1] - 1))
-        if abs(tagged / known - 1) > _DPI_TOLERANCE:
+        pairs = [(25_400.0 / d, s) for d, s in zip(scan.dpi, scales, strict=True)]
+        tagged, measured = max(pairs, key=lambda pair: abs(pair[0] / pair[1] - 1))
+        if abs(tagged / measured - 1) > _DPI_TOLERANCE:
             out.append(
-                f"{scan.path.name}: its dpi tag says {tagged:.5g} um per px where the artefact "
-                f"says {known:.5g}: ignored."
+                f"{scan.path.name}: its dpi tag says {tagged:.5g} um per px, the artefact gives "
+                f"{measured:.5g}: tag ignored."
             )
     return out

@@ -1,4 +1,4 @@
-"""The residuals of a calibration as a picture to look at."""
+"""The residuals of a calibration as a picture."""
 
 from __future__ import annotations
 
@@ -14,10 +14,10 @@ __all__ = ["line_png", "residuals_png"]
 _ARROWS = 1500
 
 
-def residuals_png(found: Calibration) -> bytes:
-    """PNG with two panels over the picture's pixels: what the fit left, and the rest map.
+def residuals_png(calibration: Calibration) -> bytes:
+    """PNG with two panels over the picture's pixels: residuals of the fit, and the rest map.
 
-    Arrows are enlarged; the key below each panel says how long an um is.
+    Arrows are enlarged; the key of each panel shows their scale.
     """
     from matplotlib.backends.backend_agg import FigureCanvasAgg
     from matplotlib.figure import Figure
@@ -25,7 +25,7 @@ def residuals_png(found: Calibration) -> bytes:
     figure = Figure(figsize=(11, 5.2), layout="constrained")
     FigureCanvasAgg(figure)
     left, right = figure.subplots(1, 2)
-    rest = found.residual
+    rest = calibration.residual
     step = max(1, len(rest.place) // _ARROWS)
     shown = slice(None, None, step)
     place, vector, used = rest.place[shown], rest.vector[shown], rest.used[shown]
@@ -34,10 +34,11 @@ def residuals_png(found: Calibration) -> bytes:
     if (~used).any():
         left.plot(*place[~used].T, "x", color="tab:orange", label=f"left out: {(~rest.used).sum()}")
         left.legend(loc="upper right", fontsize="small")
-    left.set_title(f"residuals, rms {found.residual_rms_um:.3g} um")
-    moved = found.scale.rest(place) if found.scale.rest is not None else np.zeros_like(place)
+    left.set_title(f"residuals, rms {calibration.residual_rms_um:.3g} um")
+    bend = calibration.scale.rest
+    moved = np.zeros_like(place) if bend is None else bend(place)
     _arrows(right, place, moved, max(float(np.hypot(*moved.T).max()), 1e-6), "tab:green")
-    right.set_title(f"rest map, at most {found.rest_max_um:.3g} um")
+    right.set_title(f"rest map, at most {calibration.rest_max_um:.3g} um")
     for axes in (left, right):
         axes.set_aspect("equal")
         axes.invert_yaxis()
@@ -48,18 +49,18 @@ def residuals_png(found: Calibration) -> bytes:
     return out.getvalue()
 
 
-def line_png(found: LineCalibration) -> bytes:
-    """PNG of what a line shows along its length: how straight it is, and how wide it seems."""
+def line_png(calibration: LineCalibration) -> bytes:
+    """PNG of a line along its length: how straight it is, and its width less the certified."""
     from matplotlib.backends.backend_agg import FigureCanvasAgg
     from matplotlib.figure import Figure
 
     figure = Figure(figsize=(11, 5.2), layout="constrained")
     FigureCanvasAgg(figure)
     left, right = figure.subplots(1, 2, sharex=True)
-    for number, one in enumerate(found.looks, 1):
-        left.plot(one.along_um, one.off_um, ".", label=f"picture {number}")
-        right.plot(one.along_um, one.wider_um, ".")
-    left.set_title(f"off a straight line, rms {found.residual_rms_um:.3g} um")
+    for number, line in enumerate(calibration.line_pictures, 1):
+        left.plot(line.along_um, line.off_um, ".", label=f"picture {number}")
+        right.plot(line.along_um, line.wider_um, ".")
+    left.set_title(f"off a straight line, rms {calibration.residual_rms_um:.3g} um")
     right.set_title("wider than certified")
     for axes in (left, right):
         axes.axhline(0.0, color="0.6", linewidth=0.8)
@@ -72,7 +73,7 @@ def line_png(found: LineCalibration) -> bytes:
 
 
 def _arrows(axes, place, vector, size: float, colour: str) -> None:  # type: ignore[no-untyped-def]
-    """Arrows of which one of `size` um is a twelfth of the picture long."""
+    """Arrows, enlarged so that `size` um is a twelfth of the picture's extent."""
     extent = max(float(np.ptp(place, axis=0).max()), 1.0)
     drawn = axes.quiver(
         *place.T, *vector.T, angles="xy", scale_units="xy", scale=12 * size / extent, color=colour

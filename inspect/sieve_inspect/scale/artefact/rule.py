@@ -1,9 +1,9 @@
 """The lines of a rule, followed by the phase of their own wave.
 
-The strongest wave of the picture is taken out (light · e^−iωp, blurred over one pitch): what is
-left is a slowly turning phase, which unwrapped along a track numbers the gaps between lines
-however the scale drifts. Several tracks cross the lines side by side; at each crossing the gap
-is measured like an opening of cloth.
+The picture is demodulated by its strongest wave (light · e^−iωp, blurred over a pitch). The slowly
+varying phase, unwrapped along a track, numbers the gaps between lines, even if the scale drifts.
+Several tracks cross the lines side by side; at each crossing the gap is measured like an opening
+of cloth.
 """
 
 from __future__ import annotations
@@ -48,21 +48,21 @@ def observe_rule(light: NDArray[np.float32], name: object) -> tuple[Observations
     depth = _demodulated(light, wave)
     strength = np.abs(depth)
     inside = strength > 0.4 * np.percentile(strength, 99.5)
-    # Lines are narrower than their gaps: most of the rule's light is the ground's.
+    # Lines are narrower than their gaps: most of the rule's area is ground.
     level = light[inside]
     bright = bool(np.mean(level) < np.median(level))  # gaps brighter than lines
-    seen = light if bright else light.max() - light
+    raised = light if bright else light.max() - light
     crossings = _crossings(depth if bright else -depth, strength, inside, wave, name)
-    rough = _rough(seen, crossings, name)
+    rough = _rough(raised, crossings, name)
     across = replace(rough, opening=4 * crossings.half)
     every = np.ones(len(crossings.place), np.bool_)
-    clip = find_sensor_range(seen)
+    clip = find_sensor_range(raised)
     _, axis = measure_axis(
-        seen, crossings.place, every, crossings.vectors, [rough, across], clip, 0
+        raised, crossings.place, every, crossings.vectors, [rough, across], clip, 0
     )
-    found, gaps = middles_of(axis, crossings.place, crossings.index, 0, rough.opening, bright)
-    line = np.rint(found.index[:, 0] - found.index[:, 0].min()).astype(np.intp)
-    return replace(found, mark=line), gaps
+    marks, gaps = middles_of(axis, crossings.place, crossings.index, 0, rough.opening, bright)
+    line = np.rint(marks.index[:, 0] - marks.index[:, 0].min()).astype(np.intp)
+    return replace(marks, mark=line), gaps
 
 
 def _strongest_wave(light: NDArray[np.float32], name: object) -> Float:
@@ -78,7 +78,7 @@ def _strongest_wave(light: NDArray[np.float32], name: object) -> Float:
     spectrum[(size < 5 / max(height, width)) | (size > 0.35)] = 0
     row, column = np.unravel_index(int(spectrum.argmax()), spectrum.shape)
     if spectrum[row, column] < 20 * np.median(spectrum[spectrum > 0]):
-        reason = "no row of evenly spaced lines stands out"
+        reason = "it shows no row of evenly spaced lines"
         raise NoTargetError(pattern="rule", file=name, reason=reason)
     wave = np.array([fx[0, column], fy[row, 0]])
     return wave if wave[np.argmax(np.abs(wave))] > 0 else -wave
@@ -125,7 +125,7 @@ def _crossings(
         if usable.sum() < 4 * pitch:
             continue
         middle = int(np.flatnonzero(usable)[usable.sum() // 2])
-        if before is not None:  # neighbouring tracks see the same gap at nearly the same phase
+        if before is not None:  # neighbouring tracks cross the same gap at nearly the same phase
             start = float(np.interp(0.0, s[usable], phase[usable]))
             phase = phase + np.rint(before - start)
         before = float(np.interp(0.0, s[usable], phase[usable]))
@@ -135,7 +135,7 @@ def _crossings(
         place.append(centre + shift * along + at[:, None] * normal)
         index.append(np.column_stack([gaps, np.full(len(gaps), float(number))]))
     if not index or len(index[0]) < 6:
-        raise NoTargetError(pattern="rule", file=name, reason="too few of its lines are seen")
+        raise NoTargetError(pattern="rule", file=name, reason="too few of its lines are visible")
     indices, places = np.concatenate(index), np.concatenate(place)
     vectors = np.broadcast_to(np.stack([normal * pitch, along * pitch]), (len(places), 2, 2))
     if len(index) > 1:
@@ -147,14 +147,14 @@ def _crossings(
 def _phase(
     depth: NDArray[np.complex128], strength: Float, way: Float, wave: Float
 ) -> tuple[Float, NDArray[np.bool_]]:
-    """Phase in turns along a way (n, 2), whole where a gap is brightest, and where it holds."""
+    """Phase (n,) in turns along a way (n, 2), integer in a gap's middle, and where it is usable."""
     column, row = np.rint(way).astype(int).T
     height, width = strength.shape
     within = (column >= 0) & (column < width) & (row >= 0) & (row < height)
     column, row = np.clip(column, 0, width - 1), np.clip(row, 0, height - 1)
     own = np.unwrap(np.angle(depth[row, column])) / (2 * np.pi)
     usable = within & (strength[row, column] > 0.25 * np.percentile(strength[row, column], 90))
-    # The carrier at the pixel that was read, then carried on to the point itself.
+    # The phase at the pixel that was read, moved on to the point itself.
     return own + way @ wave, usable
 
 
@@ -167,7 +167,7 @@ def _run(usable: NDArray[np.bool_], middle: int) -> slice:
 
 
 def _rough(light: NDArray[np.float32], crossings: _Crossings, name: object) -> InitialEstimate:
-    """First look at some gaps: opening, line and blur."""
+    """Initial estimate from some gaps: opening, line and blur."""
     pick = np.linspace(0, len(crossings.place) - 1, min(250, len(crossings.place))).astype(int)
     vectors = crossings.vectors[pick]
     along = vectors[:, 1] / np.hypot(*vectors[:, 1].T)[:, None]
@@ -179,7 +179,7 @@ def _rough(light: NDArray[np.float32], crossings: _Crossings, name: object) -> I
     width = width_of(start)
     good = np.flatnonzero(np.isfinite(width) & np.isfinite(start).all(axis=1))
     if len(good) < 6:
-        reason = "its lines have no edges that stand out"
+        reason = "its lines have no clear edges"
         raise NoTargetError(pattern="rule", file=name, reason=reason)
     opening = float(np.median(width[good]))
     floor, amplitude = (

@@ -75,7 +75,7 @@ def _print_marks_fit(calibration: Calibration) -> None:
 
 
 def _print_line_fit(calibration: LineCalibration) -> None:
-    count = len(calibration.looks)
+    count = len(calibration.line_pictures)
     pictures = "1 picture" if count == 1 else f"{count} pictures"
     rms_um = calibration.residual_rms_um
     print_line(f"{calibration.marks_used} pieces of the line in {pictures},")
