@@ -3,10 +3,10 @@
     python -m sieve_registry.demo.scans            draws demo_images/ anew
     python -m sieve_registry.demo.scans --out DIR  draws them elsewhere
 
-The scanner is invented. Its steps along x and y differ a little, as real ones do, and its scale
-files say so; once its carriage was repaired, and one step was another. The artefact is a glass
+The scanner is invented. Its steps along x and y differ a little, as those of real scanners do, and
+its scale files contain both; a repair of its carriage changed one step. The artefact is a glass
 plate with a square grid of dots, drawn by the same device as the cloth. Lengths below are in um
-of the cloth; `draw` turns them into px.
+of the cloth; `draw` converts them to px.
 """
 
 from __future__ import annotations
@@ -42,10 +42,10 @@ __all__ = [
     "main",
 ]
 
-# What the invented scanner really does, as parts of its nominal step.
+# The true steps of the invented scanner, relative to its nominal step.
 _ALONG_X, _ALONG_Y = 1.0006, 0.9992
-_REPAIRED = 1.0015  # its carriage's step since then, as part of the one before
-_THAT_RUN = 1.0005  # of the one scan with the artefact in it
+_REPAIRED = 1.0015  # the step of its carriage after the repair, relative to the step before
+_THAT_RUN = 1.0005  # of the scan with the artefact beside the cloth
 PITCH_UM, DOT_UM = 400.0, 200.0
 _SHAPE = (680, 880)
 _CLEAR = Damage()
@@ -255,7 +255,7 @@ def _certificate() -> bytes:
         "Example Metrology certifies the glass plate G-7: dots on a square grid,",
         f"pitch {PITCH_UM:g} um, U = 0.04 um (k = 2), at 20 degrees Celsius.",
     )
-    text = "BT /F1 12 Tf 60 760 Td 18 TL " + " ".join(f"({one}) ' " for one in lines) + "ET"
+    text = "BT /F1 12 Tf 60 760 Td 18 TL " + " ".join(f"({line}) ' " for line in lines) + "ET"
     text = text.replace("(invented", "\\(invented").replace("demonstration)", "demonstration\\)")
     text = text.replace("(k = 2)", "\\(k = 2\\)")
     objects = (
@@ -267,9 +267,9 @@ def _certificate() -> bytes:
         "<</Type/Font/Subtype/Type1/BaseFont/Helvetica>>",
     )
     out, places = "%PDF-1.4\n", []
-    for number, one in enumerate(objects, start=1):
+    for number, content in enumerate(objects, start=1):
         places.append(len(out))
-        out += f"{number} 0 obj\n{one}\nendobj\n"
+        out += f"{number} 0 obj\n{content}\nendobj\n"
     table = "".join(f"{place:010} 00000 n \n" for place in places)
     return (
         f"{out}xref\n0 6\n0000000000 65535 f \n{table}trailer\n<</Size 6/Root 1 0 R>>\n"
