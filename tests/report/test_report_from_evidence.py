@@ -124,12 +124,12 @@ def test_the_page_names_what_fails_though_every_value_passes(torn: tuple[CheckVi
 def test_wear_is_seen_from_the_day_of_the_check(
     registry: Registry, torn: tuple[CheckView, str]
 ) -> None:
-    assert "Wear, seen from 2023-05-06" in torn[1]
+    assert "Wear as of 2023-05-06" in torn[1]
     second = render_check_report(check_view(registry, "C-0002"))
-    assert "Wear, seen from 2022-05-04" in second
-    assert "no line yet, not enough: 2 checks of this cloth" in text_of(second)
+    assert "Wear as of 2022-05-04" in second
+    assert "no trend yet, not enough: 2 checks of this cloth" in text_of(second)
     first = render_check_report(check_view(registry, "C-0001"))
-    assert "Wear, seen from" not in first
+    assert "Wear as of" not in first
 
 
 def test_a_corrected_day_is_shown_in_both_readings(registry: Registry) -> None:
@@ -164,7 +164,7 @@ def test_traceability_has_four_lines_whatever_is_recorded(torn: tuple[CheckView,
         "Certificate", "Artefact", "Scale of the device", "This check",
     ]  # fmt: skip
     text = text_of(torn[1])
-    assert "not recorded in this registry; it says of itself: glass grid" in text
+    assert "not recorded in this registry; described as: glass grid" in text
     assert re.search(r"Measured with .*numpy \d", text)
 
 

@@ -341,9 +341,9 @@ def test_nothing_known_still_gives_a_page() -> None:
     text = read(render_check_report(empty)).text
     assert "Not judged" in text
     assert "No limits were applied" in text
-    assert "No overlay is kept" in text
-    assert "No budget is kept" in text
-    assert "No scan is kept" in text
+    assert "No overlay is recorded" in text
+    assert "No budget is recorded" in text
+    assert "No scan is recorded" in text
     assert "None" not in text
     assert "nan" not in text.lower().split()
 
@@ -355,7 +355,7 @@ def test_a_refused_picture_is_not_judged() -> None:
         view, verdict=None, limits=None, measurement={**view.measurement, "imaging": imaging}
     )
     text = read(render_check_report(refused)).text
-    assert "could not carry a measurement" in text
+    assert "too low for a measurement" in text
     assert "Only 3.1 px per aperture" in text
     assert "Proposed action" not in text
 
@@ -373,7 +373,7 @@ def test_one_direction_without_apertures() -> None:
     )
     text = read(page).text
     assert text.count("not judged") >= 3
-    assert "No single widths in y are kept" in text
+    assert "No single widths in y are recorded" in text
     assert "nan" not in text.lower().split()
 
 
@@ -419,9 +419,9 @@ def test_too_few_apertures_for_the_limit_are_named() -> None:
     view = sample()
     few = {**(view.limits or {}), "n": 2000}
     text = read(render_check_report(replace(view, limits=few))).text
-    assert "Fewer apertures than the limit on the standard deviation asks for" in text
+    assert "Fewer apertures than the limit on the standard deviation requires" in text
     count = view.measurement["directions"]["x"]["count"]
-    assert f"{count} measured, 2000 asked for" in text
+    assert f"{count} measured, 2000 required" in text
 
 
 def test_one_aperture_all_the_same_width() -> None:

@@ -1,1 +1,1 @@
-"""The technician's page, served on this computer alone: scans in, verdict out, one name below."""
+"""The page of the technician: measure scans, review the verdict, record it; local only."""

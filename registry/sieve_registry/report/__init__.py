@@ -1,4 +1,4 @@
-"""The check report: one HTML page that stands alone, on screen and on paper."""
+"""Reports as self-contained HTML pages, for screen and paper."""
 
 from sieve_registry.report.check_page import render_check_report
 from sieve_registry.report.gather import check_view

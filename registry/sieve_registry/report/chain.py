@@ -14,15 +14,15 @@ _NONE = "not recorded in this registry"
 def chain_lines(
     trace: Mapping[str, Any] | None, source: str | None = None
 ) -> tuple[tuple[str, str], ...]:
-    """Each link's name and its sentence; `source` is what a scale of no record says of itself."""
+    """The name and text of each link; `source` describes a scale that is not recorded."""
     if not trace:
-        said = f"{_NONE}; it says of itself: {source}" if source else f"{_NONE}, and says nothing"
-        own = "made with that scale; keep its certificate with this page"
+        unrecorded = f"{_NONE}; described as: {source}" if source else f"{_NONE}, no description"
+        kept = "measured by that scale; keep its certificate with this page"
         return (
             ("Certificate", _NONE),
             ("Artefact", _NONE),
-            ("Scale of the device", said),
-            ("This check", own if source else "its lengths rest on no certificate"),
+            ("Scale of the device", unrecorded),
+            ("This check", kept if source else "not traceable to a certificate"),
         )
     certificate, artefact = trace["certificate"], trace["artefact"]
     scale, check = trace["scale"], trace["check"]
@@ -45,8 +45,8 @@ def chain_lines(
 
 def _scale(scale: Mapping[str, Any] | None) -> str:
     if scale is None:
-        return "none recorded: the artefact lay in the scan and gave its scale"
-    x, y = (f"{float(one):.6g}" for one in scale["um_per_px"])
+        return "not recorded: taken from the artefact in the scan"
+    x, y = (f"{float(value):.6g}" for value in scale["um_per_px"])
     return (
         f"{scale['name']}: {scale['device']} at {scale['setting']}, {x} × {y} µm/px, calibrated "
         f"{scale['date']}, valid until {scale['valid_until']}; event {scale['event']}"
@@ -66,15 +66,13 @@ def _line(line: Mapping[str, Any] | None) -> str:
 
 
 def _check(check: Mapping[str, Any], accepted: Mapping[str, Any] | None) -> str:
-    u_x, u_y = (f"{200 * float(one):.2g}" for one in check["u_rel"])
-    said = [f"U of its scale {u_x} % along x, {u_y} % along y (k = 2)"]
-    for one in check.get("in_scan", ()):
-        x, y = (f"{float(value):.6g}" for value in one["um_per_px"])
-        said.append(
-            f"by the artefact lying in {one['file']} ({one['marks']} marks) {x} × {y} µm/px"
-        )
+    u_x, u_y = (f"{200 * float(value):.2g}" for value in check["u_rel"])
+    parts = [f"U of its scale {u_x} % along x, {u_y} % along y (k = 2)"]
+    for scan in check.get("in_scan", ()):
+        x, y = (f"{float(value):.6g}" for value in scan["um_per_px"])
+        parts.append(f"by the artefact in {scan['file']} ({scan['marks']} marks) {x} × {y} µm/px")
     for effect in check["effects"]:
-        said.append(f"{effect['name']} {100 * float(effect['u_rel']):.2g} % (k = 1) within")
+        parts.append(f"{effect['name']} {100 * float(effect['u_rel']):.2g} % (k = 1) included")
     if accepted:
-        said.append(f"{', '.join(accepted['expired'])}: {accepted['by']}, “{accepted['why']}”")
-    return "; ".join(said)
+        parts.append(f"{', '.join(accepted['expired'])}: {accepted['by']}, “{accepted['why']}”")
+    return "; ".join(parts)

@@ -1,4 +1,4 @@
-"""The report's charts as SVG: plain ink, told apart by shape, hatch and line, never by colour."""
+"""The charts of the report as SVG: black ink; shape, hatch and line differ, never colour."""
 
 from __future__ import annotations
 
@@ -33,10 +33,12 @@ _NAMESPACES = '<svg xmlns="http://www.w3.org/2000/svg" xmlns:xlink="http://www.w
 _LONGEST_NAME = 40
 _STYLE: dict[Any, Any] = {
     "svg.fonttype": "none",
-    "text.parse_math": False,  # a $ in a name is a $
+    "text.parse_math": False,  # names may contain $
     "svg.hashsalt": "sieveward",
     "font.family": "sans-serif",
-    "font.sans-serif": ["DejaVu Sans"],  # measures the text; the reader's own font draws it
+    "font.sans-serif": [
+        "DejaVu Sans"
+    ],  # for the extent of texts; the browser draws them in its own font
     "font.size": 9,
     "axes.edgecolor": INK,
     "axes.labelcolor": INK,
@@ -82,13 +84,13 @@ class HistogramData:
 def svg_of(
     draw: Callable[[Figure], None], size: tuple[float, float], prefix: str, label: str
 ) -> str:
-    """Draw on a figure of `size` inches and return an `<svg>` to stand inside a page."""
+    """Draw on a figure of `size` inches; an `<svg>` to include in a page."""
     import matplotlib as mpl
     from markupsafe import escape
     from matplotlib.backends.backend_svg import FigureCanvasSVG
     from matplotlib.figure import Figure
 
-    # Settings are the whole program's: one chart at a time, and a reader's own are left aside.
+    # Settings of matplotlib are global: one chart at a time, and user settings do not apply.
     with _LOCK, mpl.rc_context():
         mpl.rcdefaults()
         mpl.rcParams.update(_STYLE)
@@ -102,7 +104,7 @@ def svg_of(
     text = re.sub(r"<metadata>.*?</metadata>\s*", "", text, flags=re.DOTALL)
     box = re.search(r'viewBox="[^"]+"', text)
     body = text[text.index(">") + 1 :]
-    # Several charts share one page: every id gets the chart's name in front.
+    # Charts share a page: every id is prefixed with the name of its chart.
     body = re.sub(r'\bid="', f'id="{prefix}-', body)
     body = re.sub(r'(xlink:href="#|url\(#)', rf"\g<1>{prefix}-", body)
     head = f'<svg {box[0] if box else ""} role="img" aria-label="{escape(label)}">'
@@ -111,7 +113,7 @@ def svg_of(
 
 def standalone(svg: str) -> str:
     """An `<svg>` of a page as the text of a file."""
-    return svg.replace("<svg ", _NAMESPACES, 1) + "\n"
+    return str(svg).replace("<svg ", _NAMESPACES, 1) + "\n"  # of marked-up text too
 
 
 def intervals_svg(rows: Sequence[IntervalRow], unit: str, label: str) -> str:
@@ -173,7 +175,7 @@ def _short(text: str) -> str:
 
 
 def _hatch_outside(axes: Axes, rows: list[IntervalRow]) -> None:
-    """Hatch what lies beyond the limits."""
+    """Hatch the ranges beyond the limits."""
     left, right = axes.get_xlim()
     ends = [(row.high, right) for row in rows[:1] if row.high is not None]
     ends += [(left, row.low) for row in rows[:1] if row.low is not None]
@@ -182,7 +184,7 @@ def _hatch_outside(axes: Axes, rows: list[IntervalRow]) -> None:
 
 
 def _bins(data: HistogramData, low: float, high: float) -> list[float]:
-    """Edges of equal bins, as wide as Freedman and Diaconis advise, 12 to 60 over the range."""
+    """Edges of equal bins by the rule of Freedman and Diaconis (1981), 12 to 60 over the range."""
     quarter = np.percentile(data.widths, [25, 75])
     width = 2 * (quarter[1] - quarter[0]) / len(data.widths) ** (1 / 3)
     width = min(max(width, (high - low) / 60), (high - low) / 12)
@@ -225,7 +227,7 @@ def histogram_svg(data: HistogramData, span: tuple[float, float], label: str) ->
         axes.set_xlabel(below)
         axes.set_ylabel("apertures")
         axes.yaxis.set_major_locator(MaxNLocator(nbins=6, integer=True))
-        # The same frame for every direction, so that one can be held against the other.
+        # The same frame for both directions, to compare them.
         figure.subplots_adjust(left=0.085, right=0.99, bottom=0.2, top=0.84)
 
     return svg_of(draw, (7.1, 2.35), f"widths-{data.direction}", label)
@@ -245,7 +247,7 @@ _Line = tuple[float, str, tuple[str, float], str]
 
 
 def _lines(data: HistogramData) -> list[_Line]:
-    """Lines to draw: position, label, (dash, width), and where the label would rather stand."""
+    """Lines to draw: position, label, (dash, width), and the preferred alignment of the label."""
     lines: list[_Line] = []
     if data.low is not None:
         lines.append((data.low, f"mean at least {data.low:.6g}", ("--", 1.3), "right"))
@@ -257,27 +259,27 @@ def _lines(data: HistogramData) -> list[_Line]:
     return lines
 
 
-def _fit(at: float, long: float, wish: str) -> tuple[str, float]:
-    """How to align a label of a length at a place so that it stays on the page; its start."""
-    starts = {"right": at - long, "center": at - long / 2, "left": at}
-    if starts[wish] < -0.09:
-        wish = "left"
-    elif starts[wish] + long > 1:
-        wish = "right"
-    return wish, starts[wish]
+def _aligned(at: float, length: float, wanted: str) -> tuple[str, float]:
+    """The alignment and start that keep a label of a length on the page."""
+    starts = {"right": at - length, "center": at - length / 2, "left": at}
+    if starts[wanted] < -0.09:
+        wanted = "left"
+    elif starts[wanted] + length > 1:
+        wanted = "right"
+    return wanted, starts[wanted]
 
 
 def _draw_lines(axes: Axes, lines: list[_Line], span: tuple[float, float]) -> None:
     """Draw each line, its label above the axes on the lowest level that is free."""
     taken: list[tuple[int, float, float]] = []
-    for value, text, (dash, width), wish in lines:
+    for value, text, (dash, width), wanted in lines:
         axes.axvline(value, color=INK, linestyle=dash, linewidth=width)
-        long = 0.0112 * len(text)  # share of the axes' width, measured on a printed page
-        align, start = _fit((value - span[0]) / (span[1] - span[0]), long, wish)
+        length = 0.0112 * len(text)  # share of the axes' width, measured on a printed page
+        align, start = _aligned((value - span[0]) / (span[1] - span[0]), length, wanted)
         level = 0
-        while any(own == level and start < b and a < start + long for own, a, b in taken):
+        while any(own == level and start < b and a < start + length for own, a, b in taken):
             level += 1
-        taken.append((level, start, start + long))
+        taken.append((level, start, start + length))
         axes.annotate(
             text,
             (value, 1.0),

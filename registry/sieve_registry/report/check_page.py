@@ -1,10 +1,9 @@
-"""Puts the report together: from a check's data to the values the template prints."""
+"""The report of a check: from its recorded data to the values the template prints."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
 from typing import Any
 
 from sieve_inspect.outcomes import NOT_JUDGED
@@ -24,6 +23,7 @@ from sieve_registry.report.formatting import (
 )
 from sieve_registry.report.pictures import embed
 from sieve_registry.report.rendering import page_mark, render_page
+from sieve_registry.report.uncertainty import expanded_of
 from sieve_registry.report.view import CheckView
 from sieve_registry.report.wear_text import wear_view
 
@@ -33,10 +33,10 @@ _PICTURE_BYTES = 1_600_000  # all overlays together; base64 adds a third
 
 
 def render_check_report(check: CheckView) -> str:
-    """One HTML page for a check that needs nothing from elsewhere and prints on A4.
+    """A self-contained HTML page for a check that prints on A4.
 
-    The same view gives the same text, byte for byte. What the view does not know is shown as
-    a dash or said in words; no value in it can bring markup of its own.
+    The same view gives the same bytes. Unknown values are shown as a dash or named; every value is
+    escaped.
     """
     return render_page("check.html", _context(check))
 
@@ -60,8 +60,8 @@ def _context(check: CheckView) -> dict[str, Any]:
         "torn": _torn(measurement, verdict),
         "z_limit": _z_limit(check.limits, lengths),
         "intervals": intervals(verdict, lengths),
-        "directions": _directions(directions, lengths),
-        "histograms": histograms(check, directions, lengths),
+        "directions": _directions(check, lengths),
+        "histograms": histograms(check, lengths),
         "gaps": gap_charts(check, lengths),
         "map": cloth_map(check, lengths),
         "enlarged": enlarged(check, lengths),
@@ -70,14 +70,14 @@ def _context(check: CheckView) -> dict[str, Any]:
         "imaging": _imaging(measurement),
         "scale": _scale(measurement.get("scale") or {}),
         "budget": _budget(measurement.get("budget") or (), lengths),
-        "combined": _combined(directions, lengths),
+        "combined": _combined(check, lengths),
         "overlays": _overlays(check),
         "scans": _scans(check),
         "limits": None if check.limits is None else _limits(check.limits),
-        "wanted": _wanted(check.limits, directions),
+        "too_few": _too_few(check.limits, directions),
         "angle": _figure(measurement.get("angle_deg"), ".2f"),
         "schema": measurement.get("schema"),
-        "uses_fields": len(check.scans) or len(measurement.get("images") or ()),
+        "fields": len(check.scans) or len(measurement.get("images") or ()),
     }
 
 
@@ -95,9 +95,9 @@ def _verdict(check: CheckView) -> dict[str, Any]:
         first = OUTCOME_SENTENCES.get((outcome, rule), "")
         reasons = [sentence(str(reason)) for reason in verdict.get("reasons") or ()]
     else:
-        first = "No limits were applied, so this check says nothing about fitness for use."
+        first = "No limits were applied: this check does not judge fitness for use."
         if imaging.get("fit") == "refused":
-            first = "The picture could not carry a measurement, so nothing was judged."
+            first = "The picture quality is too low for a measurement: nothing was judged."
         reasons = [sentence(str(r)) for r in imaging.get("reasons") or ()]
     action, why = check.action or (verdict.get("action"), verdict.get("action_reason"))
     return {
@@ -131,14 +131,14 @@ def _share(row: Mapping[str, Any]) -> dict[str, Any]:
 
 
 def _torn(measurement: Mapping[str, Any], verdict: Mapping[str, Any]) -> str | None:
-    """How many apertures are torn, where any is: it decides the outcome without a margin."""
+    """The number of torn apertures, None without any: they decide the outcome without a margin."""
     torn = known((measurement.get("apertures") or {}).get("torn"))
     return f"{torn:.0f}" if torn and verdict.get("margins") else None
 
 
 def _counts(apertures: Mapping[str, Any]) -> dict[str, Any]:
-    found = {name: apertures.get(name) for name in ("measured", "blocked", "torn", "excluded")}
-    return {**found, "blocked_share": percent(apertures.get("blocked_share"))}
+    counts = {name: apertures.get(name) for name in ("measured", "blocked", "torn", "excluded")}
+    return {**counts, "blocked_share": percent(apertures.get("blocked_share"))}
 
 
 def _limits(limits: Mapping[str, Any]) -> dict[str, Any]:
@@ -157,38 +157,36 @@ def _z_limit(limits: Mapping[str, Any] | None, lengths: Lengths) -> str | None:
 
 
 _ROWS = (
-    # what, key, key of its standard uncertainty, and the key whose digits it borrows
-    ("mean", "mean_um", "u_mean_um", None),
-    ("standard deviation", "sd_um", "u_sd_um", None),
-    ("largest aperture", "max_um", "u_max_um", None),
-    ("smallest aperture", "min_um", None, "u_max_um"),
-    ("median", "median_um", None, "u_mean_um"),
-    ("odd and even gaps, apart by", "odd_even_um", None, "u_mean_um"),
-    ("pitch", "pitch_um", None, "u_mean_um"),
-    ("wire, mean", "wire_mean_um", None, "u_mean_um"),
+    # label, key, and the quantity whose U rounds it
+    ("mean", "mean_um", "mean_um"),
+    ("standard deviation", "sd_um", "sd_um"),
+    ("largest aperture", "max_um", "max_um"),
+    ("smallest aperture", "min_um", "max_um"),
+    ("median", "median_um", "mean_um"),
+    ("difference of odd and even gaps", "odd_even_um", "mean_um"),
+    ("pitch", "pitch_um", "mean_um"),
+    ("wire, mean", "wire_mean_um", "mean_um"),
 )
 
 
-def _directions(directions: Mapping[str, Any], lengths: Lengths) -> list[dict[str, Any]]:
-    x, y = (directions.get(d) or {} for d in "xy")
-    rows = [{"what": "apertures measured", "x": x.get("count"), "y": y.get("count")}]
-    for what, key, own, borrowed in _ROWS:
-        rows.append(
-            {
-                "what": f"{what}, {lengths.unit}",
-                **{d: _cell(v, key, own, borrowed, lengths) for d, v in (("x", x), ("y", y))},
-            }
-        )
-    rows.append({"what": "wires measured", "x": x.get("wire_count"), "y": y.get("wire_count")})
+def _directions(check: CheckView, lengths: Lengths) -> list[dict[str, Any]]:
+    directions = check.measurement.get("directions") or {}
+    x, y = (directions.get(direction) or {} for direction in "xy")
+    rows = [{"label": "apertures measured", "x": x.get("count"), "y": y.get("count")}]
+    for label, key, quantity in _ROWS:
+        cells = {direction: _cell(check, direction, key, quantity, lengths) for direction in "xy"}
+        rows.append({"label": f"{label}, {lengths.unit}", **cells})
+    rows.append({"label": "wires measured", "x": x.get("wire_count"), "y": y.get("wire_count")})
     return rows
 
 
 def _cell(
-    values: Mapping[str, Any], key: str, own: str | None, borrowed: str | None, lengths: Lengths
+    check: CheckView, direction: str, key: str, quantity: str, lengths: Lengths
 ) -> str | None:
-    u = known(values.get(own or borrowed or ""))
-    value, expanded = lengths.value(values.get(key), None if u is None else 2 * u)
-    return f"{value} ± {expanded}" if own and value and expanded else value
+    summary = (check.measurement.get("directions") or {}).get(direction) or {}
+    found = expanded_of(check.measurement, check.verdict or {}, direction, quantity)
+    value, expanded = lengths.value(summary.get(key), None if found is None else found.U_um)
+    return f"{value} ± {expanded}" if key == quantity and value and expanded else value
 
 
 def _imaging(measurement: Mapping[str, Any]) -> dict[str, Any]:
@@ -221,31 +219,40 @@ def _scale(scale: Mapping[str, Any]) -> dict[str, Any]:
     return result
 
 
-def _budget(rows: Iterable[Mapping[str, Any]], lengths: Lengths) -> list[dict[str, Any]]:
+def _budget(lines: Iterable[Mapping[str, Any]], lengths: Lengths) -> list[dict[str, Any]]:
     """One row for each contribution, with u and degrees of freedom in x and in y."""
-    found: dict[Any, dict[str, Any]] = {}
-    for row in rows:
-        value, dof = known(row.get("value_um")), known(row.get("dof"))
-        told = {
+    rows: dict[Any, dict[str, Any]] = {}
+    for line in lines:
+        value = known(line.get("value_um"))
+        cell = {
             "u": None if value is None else digits(lengths.scaled(value)),
-            "dof": "∞" if dof is None or dof > 1e6 else f"{dof:.0f}",
+            "dof": _dof(known(line.get("dof"))),
         }
-        one = found.setdefault(row.get("name"), {"name": row.get("name"), "x": {}, "y": {}})
-        # What names no direction counts in both.
-        for direction in "xy" if row.get("direction") not in ("x", "y") else row["direction"]:
-            one[direction] = told
-    return list(found.values())
+        row = rows.setdefault(line.get("name"), {"name": line.get("name"), "x": {}, "y": {}})
+        # A line without a direction counts in both.
+        for direction in "xy" if line.get("direction") not in ("x", "y") else line["direction"]:
+            row[direction] = cell
+    return list(rows.values())
 
 
-def _combined(directions: Mapping[str, Any], lengths: Lengths) -> list[str]:
-    told = []
-    for d in "xy":
-        u = known((directions.get(d) or {}).get("u_mean_um"))
-        if u is not None:
-            one, two = digits(lengths.scaled(u)), digits(lengths.scaled(2 * u))
-            unit = lengths.unit
-            told.append(f"mean in {d}: u = {one} {unit}, U = 2u = {two} {unit}")
-    return told
+def _dof(dof: float | None) -> str:
+    return "∞" if dof is None or dof > 1e6 else f"{dof:.0f}"
+
+
+def _combined(check: CheckView, lengths: Lengths) -> list[str]:
+    """The combined and the expanded uncertainty of each mean."""
+    texts = []
+    for direction in "xy":
+        summary = (check.measurement.get("directions") or {}).get(direction) or {}
+        u = known(summary.get("u_mean_um"))
+        found = expanded_of(check.measurement, check.verdict or {}, direction, "mean_um")
+        if u is not None and found is not None:
+            combined, expanded = (digits(lengths.scaled(um)) for um in (u, found.U_um))
+            texts.append(
+                f"mean in {direction}: u = {combined} {lengths.unit}, U = {expanded} "
+                f"{lengths.unit} (k = {found.k:.2f}, degrees of freedom {_dof(found.dof)})"
+            )
+    return texts
 
 
 def _overlays(check: CheckView) -> list[dict[str, Any]]:
@@ -271,18 +278,13 @@ def _scans(check: CheckView) -> list[dict[str, Any]]:
     return rows
 
 
-@dataclass(frozen=True)
-class _Wanted:
-    """Where fewer apertures were measured than the limit on s asks for."""
-
-    n: int
-    fewest: int
-
-
-def _wanted(limits: Mapping[str, Any] | None, directions: Mapping[str, Any]) -> _Wanted | None:
+def _too_few(
+    limits: Mapping[str, Any] | None, directions: Mapping[str, Any]
+) -> dict[str, int] | None:
+    """The counts where fewer apertures were measured than the limit on s requires."""
     n = known((limits or {}).get("n"))
     counts = [known((directions.get(d) or {}).get("count")) for d in "xy"]
     fewest = min((c for c in counts if c is not None), default=None)
     if n is None or fewest is None or fewest >= n:
         return None
-    return _Wanted(int(n), int(fewest))
+    return {"required": int(n), "measured": int(fewest)}

@@ -1,15 +1,16 @@
-"""The cloth's own figures in a report: map, enlarged apertures, odd and even gaps."""
+"""The figures of the cloth in a report: map, enlarged apertures, odd and even gaps."""
 
 from __future__ import annotations
 
-import base64
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from sieve_registry.report.formatting import Lengths, clean, known
 from sieve_registry.report.gaps import gaps_svg, halves_of
 from sieve_registry.report.maps import ClothMap, cloth_map_svg, map_of
-from sieve_registry.report.view import CheckView
+from sieve_registry.report.pictures import data_uri
+from sieve_registry.report.uncertainty import expanded_of
+from sieve_registry.report.view import CheckView, Enlarged
 
 if TYPE_CHECKING:
     from markupsafe import Markup
@@ -20,56 +21,60 @@ _FIELDS = 3  # in one figure, which has to fit on a page
 
 
 def cloth_map(check: CheckView, lengths: Lengths) -> dict[str, Any] | None:
-    """The map with its caption; None where the table does not say where the apertures lie."""
+    """The map with its caption; None without the places of the apertures."""
     from markupsafe import Markup
 
     names = [str(clean(scan.name)) for scan in check.scans]
     highest = known((check.limits or {}).get("max_um"))
-    numbered = [(one.number, one.index, one.direction) for one in check.enlarged]
-    found = map_of(check.apertures, names, highest, numbered, lengths.unit)
-    if found is None:
+    numbered = [(shown.number, shown.index, shown.direction) for shown in check.enlarged]
+    mapped = map_of(check.apertures, names, highest, numbered, lengths.unit)
+    if mapped is None:
         return None
-    marks = _marks(found, highest is not None)
+    marks = _marks(mapped, highest is not None)
     label = (
-        f"Map of the cloth: local means of x and y over {len(found.fields)} "
-        f"field{'s' if len(found.fields) != 1 else ''}, at most {found.reach:.2g} {found.unit} "
-        f"off the direction’s mean. {marks}"
+        f"Map of the cloth: local means of x and y over {len(mapped.fields)} "
+        f"field{'s' if len(mapped.fields) != 1 else ''}, deviating at most {mapped.reach:.2g} "
+        f"{mapped.unit} from the direction’s mean. {marks}"
     )
-    parts = [found.fields[i : i + _FIELDS] for i in range(0, len(found.fields), _FIELDS)]
+    parts = [mapped.fields[i : i + _FIELDS] for i in range(0, len(mapped.fields), _FIELDS)]
     return {
         "svgs": [
-            Markup(cloth_map_svg(replace(found, fields=part), label, f"map-{n}"))
+            Markup(cloth_map_svg(replace(mapped, fields=part), label, f"map-{n}"))
             for n, part in enumerate(parts, start=1)
         ],
         "marks": marks,
-        "thinned": found.thinned,
+        "thinned": mapped.thinned,
         "numbered": bool(numbered),
     }
 
 
-def _marks(found: ClothMap, judged: bool) -> str:
-    blocked, torn, over = found.counts
-    told = [f"{blocked} blocked (cross)", f"{torn} torn (diamond)"]
+def _marks(mapped: ClothMap, judged: bool) -> str:
+    blocked, torn, over = mapped.counts
+    counts = [f"{blocked} blocked (cross)", f"{torn} torn (diamond)"]
     if judged:
-        told.append(f"{over} wider than any aperture may be (triangle)")
-    return f"Places marked: {', '.join(told)}."
+        counts.append(f"{over} over the limit of a single aperture (triangle)")
+    return f"Marks: {', '.join(counts)}."
 
 
 def enlarged(check: CheckView, lengths: Lengths) -> list[dict[str, Any]]:
-    """The enlarged apertures with their words, in order."""
-    rows = []
-    per = (check.measurement.get("directions") or {}).get("x") or {}
-    u = known(per.get("u_max_um"))
-    for one in check.enlarged:
-        width, _ = lengths.value(one.width_um, None if u is None else 2 * u)
-        told = f"{width} {lengths.unit} in {one.direction}" if width else "not measured"
-        if one.state == "torn":
-            told = "torn: a wire is missing or broken"
-        uri = None
-        if one.jpeg is not None:
-            uri = f"data:image/jpeg;base64,{base64.b64encode(one.jpeg).decode('ascii')}"
-        rows.append({"number": one.number, "told": told, "scan": one.scan, "uri": uri})
-    return rows
+    """The enlarged apertures with their captions, in order."""
+    return [
+        {
+            "number": shown.number,
+            "caption": _caption(check, shown, lengths),
+            "scan": shown.scan,
+            "uri": None if shown.jpeg is None else data_uri("jpeg", shown.jpeg),
+        }
+        for shown in check.enlarged
+    ]
+
+
+def _caption(check: CheckView, shown: Enlarged, lengths: Lengths) -> str:
+    if shown.state == "torn":
+        return "torn: a wire is missing or broken"
+    of_single = expanded_of(check.measurement, check.verdict or {}, "x", "max_um")
+    width, _ = lengths.value(shown.width_um, None if of_single is None else of_single.U_um)
+    return f"{width} {lengths.unit} in {shown.direction}" if width else "not measured"
 
 
 def gap_charts(check: CheckView, lengths: Lengths) -> list[dict[str, Markup | str]]:
@@ -78,16 +83,15 @@ def gap_charts(check: CheckView, lengths: Lengths) -> list[dict[str, Markup | st
 
     charts: list[dict[str, Markup | str]] = []
     for direction in "xy":
-        found = halves_of(check.apertures, direction)
-        if found is None:
+        halves = halves_of(check.apertures, direction)
+        if halves is None:
             continue
-        summary = (check.measurement.get("directions") or {}).get(direction) or {}
-        u = known(summary.get("u_mean_um"))
-        apart, _ = lengths.value(found.difference_um, None if u is None else 2 * u)
-        told = (
-            f"Odd and even gaps differ in {direction}: by {apart} {lengths.unit} in the mean "
-            f"({len(found.wider)} and {len(found.narrower)} apertures)."
+        of_mean = expanded_of(check.measurement, check.verdict or {}, direction, "mean_um")
+        apart, _ = lengths.value(halves.difference_um, None if of_mean is None else of_mean.U_um)
+        caption = (
+            f"The means of odd and even gaps differ in {direction} by {apart} {lengths.unit} "
+            f"({len(halves.wider)} and {len(halves.narrower)} apertures)."
         )
-        svg = Markup(gaps_svg(found, lengths.unit, f"Histogram of both kinds of gaps. {told}"))
-        charts.append({"svg": svg, "told": told})
+        svg = Markup(gaps_svg(halves, lengths.unit, f"Histogram of both kinds of gaps. {caption}"))
+        charts.append({"svg": svg, "caption": caption})
     return charts

@@ -1,4 +1,4 @@
-"""The scale history of a device as an SVG file: plain ink, x and y told apart by shape."""
+"""The scale history of a device as an SVG file: black ink, x and y differ in shape."""
 
 from __future__ import annotations
 
@@ -16,19 +16,19 @@ __all__ = ["drift_svg"]
 
 
 def drift_svg(history: Sequence[KeptScale]) -> str:
-    """Each scale against its day, in percent of the first (at least one); bars are U (k = 2).
+    """Each scale against its day, as a change from the first in percent; bars are U (k = 2).
 
-    Broken lines: how far the scale after the first may lie off it by both their uncertainties.
+    Dashed lines: the change that the uncertainties of two scales explain.
     """
     first = history[0]
 
     def draw(figure: Figure) -> None:
         axes = figure.subplots()
-        days = [(one.on_date - first.on_date).days for one in history]
+        days = [(kept.on_date - first.on_date).days for kept in history]
         for place, mark in enumerate("os"):
             base = first.um_per_px[place]
-            change = [100 * (one.um_per_px[place] / base - 1) for one in history]
-            bars = [200 * one.u_rel[place] for one in history]
+            change = [100 * (kept.um_per_px[place] / base - 1) for kept in history]
+            bars = [200 * kept.u_rel[place] for kept in history]
             axes.errorbar(
                 days, change, bars, fmt=mark, color=INK, markerfacecolor="white", capsize=3
             )

@@ -1,4 +1,4 @@
-"""A size distribution with the points a sieve's nominal and measured apertures give."""
+"""The chart of a size distribution at the nominal and measured apertures of sieves."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ __all__ = ["effect_svg"]
 
 def effect_svg(curve: Curve, effects: Sequence[SieveEffect]) -> str:
     """Percent passing over size: the distribution, nominal apertures, measured ones with U."""
-    names = ", ".join(one.sieve_id for one in effects)
+    names = ", ".join(effect.sieve_id for effect in effects)
     label = f"Percent passing at nominal and measured apertures of {names}"
 
     from matplotlib.ticker import LogLocator, NullFormatter
@@ -26,28 +26,28 @@ def effect_svg(curve: Curve, effects: Sequence[SieveEffect]) -> str:
         axes = figure.subplots()
         axes.plot(curve.sizes, curve.percents, "-", color=INK, linewidth=1.2)
         axes.set_xscale("log")
-        for one in effects:
+        for effect in effects:
             axes.plot(
-                one.nominal_um,
-                one.at_nominal,
+                effect.nominal_um,
+                effect.at_nominal,
                 "o",
                 color=INK,
                 markerfacecolor="white",
                 markersize=7,
             )
             axes.errorbar(
-                one.mean_um,
-                one.main.percent,
-                xerr=one.U_mean_um,
-                yerr=one.main.U_percent,
+                effect.mean_um,
+                effect.main.percent,
+                xerr=effect.U_mean_um,
+                yerr=effect.main.U_percent,
                 fmt="D",
                 color=INK,
                 markersize=4,
                 capsize=3,
             )
             axes.annotate(
-                one.sieve_id[:20],
-                (one.nominal_um, one.at_nominal),
+                effect.sieve_id[:20],
+                (effect.nominal_um, effect.at_nominal),
                 (7, -9),
                 textcoords="offset points",
                 fontsize=8.5,

@@ -1,7 +1,6 @@
-"""The largest apertures cut out of their scans, with the measured outline drawn around each.
+"""The largest apertures cut out of their scans, each with its measured outline.
 
-Everything comes from what a check keeps: the table of apertures says where they lie, and the scan
-itself shows them.
+The recorded table of apertures has their places, the recorded scan shows them.
 """
 
 from __future__ import annotations
@@ -25,7 +24,7 @@ if TYPE_CHECKING:
 __all__ = ["MOST", "enlarge", "largest_of"]
 
 MOST = 10
-_TORN = 5  # at most so many of them are torn ones
+_TORN = 5  # most torn apertures among them
 _SIDE_PX = 220  # of an enlarged picture
 _AROUND = 1.5  # pitches on each side of the middle
 _NEAR = 4  # lattice steps within which the directions of the wires are taken
@@ -34,7 +33,7 @@ Float = NDArray[np.float64]
 
 
 def largest_of(apertures: Apertures, most: int = MOST) -> list[int]:
-    """Indices of the apertures to look at: torn ones first, then the largest measured ones."""
+    """Indices of the apertures to show: torn apertures first, then the largest measured."""
     width = _larger(apertures)
     torn = np.flatnonzero(apertures.state == "torn")[:_TORN]
     ok = np.flatnonzero((apertures.state == "ok") & np.isfinite(width))
@@ -52,9 +51,9 @@ def enlarge(
     read: Callable[[str], bytes],
     measurement: Mapping[str, Any],
 ) -> tuple[Enlarged, ...]:
-    """The apertures of `largest_of` with their pictures; `read` gives a scan's bytes by hash.
+    """The apertures of `largest_of` with their pictures; `read` gives the bytes of a scan by hash.
 
-    Raises what `read` raises; a scan that is no picture leaves the picture out.
+    Raises what `read` raises. A scan that cannot be decoded gives no pictures.
     """
     if apertures.places is None:
         return ()
@@ -67,16 +66,16 @@ def enlarge(
     for image in sorted({int(images[i]) for i in chosen}):
         here = [i for i in chosen if images[i] == image]
         file = scans[image - first] if image - first < len(scans) else None
-        found = None
+        cut = None
         if file is not None and np.isfinite(um_per_px).all():
-            found = _cut(read(file.sha256), file, here, apertures, um_per_px)
-        pictures |= dict(zip(here, found or [None] * len(here), strict=True))
+            cut = _cut(read(file.sha256), file, here, apertures, um_per_px)
+        pictures |= dict(zip(here, cut or [None] * len(here), strict=True))
     return tuple(
-        _told(n, i, apertures, scans, first, pictures[i]) for n, i in enumerate(chosen, start=1)
+        _enlarged(n, i, apertures, scans, first, pictures[i]) for n, i in enumerate(chosen, start=1)
     )
 
 
-def _told(
+def _enlarged(
     number: int,
     index: int,
     apertures: Apertures,
@@ -123,7 +122,7 @@ def _cut(
 def _picture(
     source: ScanSource, index: int, apertures: Apertures, um_per_px: tuple[float, ...]
 ) -> bytes | None:
-    """One aperture with its neighbours, in greys from the darkest to the brightest shown."""
+    """An aperture with its neighbours as JPEG, in greys from its darkest to its brightest pixel."""
     from PIL import Image, ImageDraw
 
     places = apertures.places
@@ -165,12 +164,12 @@ def _lattice(places: Places, index: int) -> Float | None:
     if np.linalg.matrix_rank(design) < 3:
         return None
     middle = np.column_stack([places.x_px[near], places.y_px[near]])
-    found, *_ = np.linalg.lstsq(design, middle, rcond=None)
-    return np.asarray(found[1:])
+    solved, *_ = np.linalg.lstsq(design, middle, rcond=None)
+    return np.asarray(solved[1:])
 
 
 def _corners(apertures: Apertures, index: int, along: Float, um_per_px: tuple[float, ...]) -> Float:
-    """The measured outline (4, 2) in px; where a width is unknown, the usual one."""
+    """The measured outline (4, 2) in px; an unknown width is drawn as the median."""
     assert apertures.places is not None
     size = []
     for direction, scale in zip("xy", um_per_px, strict=True):

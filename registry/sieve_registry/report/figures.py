@@ -1,4 +1,4 @@
-"""From a check's data to its charts and to the table rows they stand beside."""
+"""The charts of a check, and the rows of the table of limits."""
 
 from __future__ import annotations
 
@@ -14,6 +14,7 @@ from sieve_registry.report.charts import (
     span_of,
 )
 from sieve_registry.report.formatting import MARKS, Lengths, clean, known
+from sieve_registry.report.uncertainty import expanded_of
 from sieve_registry.report.view import CheckView
 
 if TYPE_CHECKING:
@@ -27,7 +28,7 @@ def _bounds(row: Mapping[str, Any]) -> tuple[float | None, float | None]:
 
 
 def margin_row(row: Mapping[str, Any], lengths: Lengths) -> dict[str, Any]:
-    """One value against its limits as texts, rounded by its U; not judged where unknown."""
+    """A value and its limits as texts, rounded by its U; not judged where unknown."""
     low, high = _bounds(row)
     value, expanded = lengths.value(
         row.get("value_um"), row.get("U_um"), [b for b in (low, high) if b is not None]
@@ -69,18 +70,18 @@ def limits_caption(verdict: Mapping[str, Any], lengths: Lengths) -> str:
 
 
 def intervals(verdict: Mapping[str, Any], lengths: Lengths) -> Markup | None:
-    """The chart of all values with their intervals against their limits; None without any."""
+    """The chart of all values with their intervals and limits; None without any."""
     from markupsafe import Markup
 
-    rows, told = [], []
+    rows, texts = [], []
     for margin in verdict.get("margins") or ():
         value, expanded = known(margin.get("value_um")), known(margin.get("U_um"))
         low, high = _bounds(margin)
         if value is None or expanded is None or (low is None and high is None):
             continue
-        name, direction = (str(clean(str(margin.get(k)))) for k in ("name", "direction"))
+        name, direction = (str(clean(str(margin.get(key)))) for key in ("name", "direction"))
         row = margin_row(margin, lengths)
-        told.append(f"{name} in {direction} {row['value']} ± {row['expanded']}")
+        texts.append(f"{name} in {direction} {row['value']} ± {row['expanded']}")
         rows.append(
             IntervalRow(
                 name=name,
@@ -94,45 +95,44 @@ def intervals(verdict: Mapping[str, Any], lengths: Lengths) -> Markup | None:
     if not rows:
         return None
     label = (
-        "Each value with its expanded uncertainty against its limits, "
-        f"in {lengths.unit}: {'; '.join(told)}."
+        "Each value with its expanded uncertainty and its limits, "
+        f"in {lengths.unit}: {'; '.join(texts)}."
     )
     return Markup(intervals_svg(rows, lengths.unit, label))
 
 
-def histograms(
-    check: CheckView, directions: Mapping[str, Any], lengths: Lengths
-) -> list[dict[str, Any]]:
-    """One histogram per direction ("svg" is None where no widths are there), on one range."""
+def histograms(check: CheckView, lengths: Lengths) -> list[dict[str, Any]]:
+    """One histogram per direction ("svg" is None without widths), all on the same range."""
     from markupsafe import Markup
 
-    data = {d: _histogram(check, d, directions.get(d) or {}, lengths) for d in "xy"}
-    there = [one for one in data.values() if one is not None]
-    charts: list[dict[str, Any]] = []
-    for direction, one in data.items():
-        svg = None
-        if one is not None:
-            svg = Markup(histogram_svg(one, span_of(there), _histogram_label(one)))
-        charts.append({"direction": direction, "svg": svg})
-    return charts
+    data = {direction: _histogram(check, direction, lengths) for direction in "xy"}
+    drawn = [histogram for histogram in data.values() if histogram is not None]
+    return [
+        {
+            "direction": direction,
+            "svg": None
+            if histogram is None
+            else Markup(histogram_svg(histogram, span_of(drawn), _histogram_label(histogram))),
+        }
+        for direction, histogram in data.items()
+    ]
 
 
-def _histogram(
-    check: CheckView, direction: str, summary: Mapping[str, Any], lengths: Lengths
-) -> HistogramData | None:
+def _histogram(check: CheckView, direction: str, lengths: Lengths) -> HistogramData | None:
     widths = None if check.apertures is None else check.apertures.widths(direction)
     if widths is None or len(widths) == 0:
         return None
-    mean, u = known(summary.get("mean_um")), known(summary.get("u_mean_um"))
-    value, expanded = lengths.value(mean, None if u is None else 2 * u)
-    told = f"mean {value} ± {expanded} {lengths.unit}" if expanded else f"mean {value}"
+    summary = (check.measurement.get("directions") or {}).get(direction) or {}
+    mean = known(summary.get("mean_um"))
+    of_mean = expanded_of(check.measurement, check.verdict or {}, direction, "mean_um")
+    value, expanded = lengths.value(mean, None if of_mean is None else of_mean.U_um)
     return HistogramData(
         direction=direction,
         unit=lengths.unit,
         widths=widths / (1000 if lengths.unit == "mm" else 1),
         nominal=lengths.scaled(check.sieve.nominal_um),
         mean=None if mean is None else lengths.scaled(mean),
-        mean_label=told,
+        mean_label=f"mean {value} ± {expanded} {lengths.unit}" if expanded else f"mean {value}",
         **_lines(check.limits, lengths),
     )
 

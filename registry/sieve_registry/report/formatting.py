@@ -1,4 +1,4 @@
-"""Numbers as far as their uncertainty carries, and the report's sentences."""
+"""Numbers rounded by their uncertainty, and the sentences of the outcomes."""
 
 from __future__ import annotations
 
@@ -37,25 +37,25 @@ MARKS = {
 
 OUTCOME_SENTENCES = {
     ("pass", "guard-band"): "Every value meets its limit by at least its uncertainty.",
-    ("pass", "simple"): "Every value meets its limit; uncertainty was left out of the decision.",
-    ("conditional pass", "guard-band"): "Nothing was found beyond a limit, "
-    "but the measurement is not sure enough to call it a pass.",
-    ("conditional pass", "simple"): "Nothing was found beyond a limit, "
-    "but the picture is not good enough to call it a pass.",
-    ("conditional fail", "guard-band"): "It was not shown to meet its limits, "
-    "but the measurement is not sure enough to call it a fail.",
-    ("conditional fail", "simple"): "It was not shown to meet its limits, "
-    "but the picture is not good enough to call it a fail.",
+    ("pass", "simple"): "Every value meets its limit; the decision disregards uncertainty.",
+    ("conditional pass", "guard-band"): "No value is beyond its limit, "
+    "but the measurement is too uncertain for a pass.",
+    ("conditional pass", "simple"): "No value is beyond its limit, "
+    "but the picture quality is too low for a pass.",
+    ("conditional fail", "guard-band"): "Conformity with the limits is not shown, "
+    "but the measurement is too uncertain for a fail.",
+    ("conditional fail", "simple"): "Conformity with the limits is not shown, "
+    "but the picture quality is too low for a fail.",
     ("fail", "guard-band"): "It does not meet its limits.",
-    ("fail", "simple"): "It does not meet its limits; uncertainty was left out of the decision.",
+    ("fail", "simple"): "It does not meet its limits; the decision disregards uncertainty.",
 }
 
-# Direction marks would let a name rearrange the line it stands in.
+# Direction marks could reorder the text around a name.
 _BIDI = set("\u061c\u200e\u200f\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069")
 
 
 def clean(value: object) -> object:
-    """Make a value fit to print: unknown as a dash, control characters made visible.
+    """A value as printed: unknown as a dash, control characters made visible.
 
     Text marked safe (the charts) passes unchanged.
     """
@@ -63,7 +63,7 @@ def clean(value: object) -> object:
         return DASH
     if not isinstance(value, str) or hasattr(value, "__html__"):
         return value
-    if value.isascii() and value.isprintable():  # a picture's letters are very many
+    if value.isascii() and value.isprintable():  # quick for the long text of an embedded picture
         return value
     return "".join("\ufffd" if _hidden(c) else c for c in value)
 
@@ -82,19 +82,19 @@ def known(value: Any) -> float | None:
 
 
 def with_micro(text: str) -> str:
-    """Write "75 um" as "75 µm" in a sentence of the measuring core."""
+    """Write "75 um" as "75 µm" in a sentence."""
     return re.sub(r"(?<=\d )um\b", "µm", text)
 
 
 def sentence(text: str) -> str:
-    """A sentence of the measuring core as it stands alone: capital letter, µm."""
+    """A clause as a sentence: capital letter, µm."""
     return with_micro(text[:1].upper() + text[1:])
 
 
 def edition(standard: str) -> str:
-    """The name of an edition as people write it; a table of one's own keeps its name."""
-    found = re.fullmatch(r"(iso|astm)-?([0-9a-z-]+):([0-9]{4})", standard)
-    return standard if found is None else f"{found[1]} {found[2]}:{found[3]}".upper()
+    """The printed name of an edition; the table of a user keeps its name."""
+    parts = re.fullmatch(r"(iso|astm)-?([0-9a-z-]+):([0-9]{4})", standard)
+    return standard if parts is None else f"{parts[1]} {parts[2]}:{parts[3]}".upper()
 
 
 def digits(value: Any, count: int = 2) -> str | None:
@@ -140,7 +140,7 @@ class Lengths:
     def value(
         self, um: Any, expanded_um: Any, bounds: Sequence[float] = ()
     ) -> tuple[str | None, str | None]:
-        """A value and its U, rounded by U; finer where rounding would cross one of `bounds`."""
+        """A value and its U, rounded by U; finer where rounding would cross a bound."""
         value, expanded = known(um), known(expanded_um)
         decimals = decimals_for(expanded if expanded is not None else math.nan)
         if value is None:

@@ -1,7 +1,7 @@
 """Odd and even gaps: whether they differ, and a chart of both where they do.
 
-A weaving comb with uneven teeth makes every second gap wider. Gaps are taken as independent; each
-field has its own count, so its wider half is held against its narrower half.
+A weaving comb with uneven teeth makes every second gap wider. Gaps are taken as independent. Each
+field numbers its gaps anew, so in each the wider half is compared with the narrower half.
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 __all__ = ["Halves", "gaps_svg", "halves_of"]
 
 Float = NDArray[np.float64]
-_SURE = 3.0  # standard errors a difference has to exceed; the larger of two has a free sign
+_SIGNIFICANT = 3.0  # standard errors that a difference of either sign has to exceed
 _FEWEST = 4  # gaps of either kind
 
 
@@ -36,57 +36,57 @@ class Halves:
 
     @property
     def difference_um(self) -> float:
-        """By how much the means of the two halves differ."""
+        """Difference of the means of the two halves."""
         return float(self.wider.mean() - self.narrower.mean())
 
 
 def halves_of(apertures: Apertures | None, direction: str) -> Halves | None:
-    """The two halves where they differ by more than their gaps scatter, else None."""
+    """The two halves where they differ significantly, else None."""
     if apertures is None or apertures.places is None:
         return None
     places, measured = apertures.places, apertures.measured(direction)
     gap = places.column if direction == "x" else places.row
-    wider, narrower, sure = [], [], 0.0
+    wider, narrower, highest = [], [], 0.0
     for image in np.unique(places.image[measured]):
         here = measured & (places.image == image)
         width, number = apertures.all_widths(direction)[here], gap[here]
         odd = number % 2 == 1
-        means = [_gap_means(width[one], number[one]) for one in (odd, ~odd)]
-        if min(len(one) for one in means) < _FEWEST:
+        means = [_gap_means(width[half], number[half]) for half in (odd, ~odd)]
+        if min(map(len, means)) < _FEWEST:
             continue
-        error = math.sqrt(sum(float(one.var(ddof=1)) / len(one) for one in means))
+        error = math.sqrt(sum(float(half.var(ddof=1)) / len(half) for half in means))
         apart = float(means[0].mean() - means[1].mean())
-        sure = max(sure, abs(apart) / error if error > 0 else 0.0)
+        highest = max(highest, abs(apart) / error if error > 0 else 0.0)
         wider.append(width[odd] if apart > 0 else width[~odd])
         narrower.append(width[~odd] if apart > 0 else width[odd])
-    if sure <= _SURE:
+    if highest <= _SIGNIFICANT:
         return None
     return Halves(direction, np.concatenate(wider), np.concatenate(narrower))
 
 
 def _gap_means(width: Float, number: NDArray[np.intp]) -> Float:
-    return np.array([width[number == one].mean() for one in np.unique(number)])
+    return np.array([width[number == gap].mean() for gap in np.unique(number)])
 
 
-def gaps_svg(found: Halves, unit: str, label: str) -> str:
-    """How many apertures have which width, the two halves over each other."""
+def gaps_svg(halves: Halves, unit: str, label: str) -> str:
+    """Histogram of the widths of both halves."""
     per = 1000.0 if unit == "mm" else 1.0
 
     def draw(figure: Figure) -> None:
         axes = figure.subplots()
-        every = np.concatenate([found.wider, found.narrower]) / per
+        every = np.concatenate([halves.wider, halves.narrower]) / per
         edges = np.histogram_bin_edges(every, min(40, max(10, round(len(every) ** 0.5)))).tolist()
         axes.hist(
-            found.narrower / per, edges, facecolor="#d9d9d9", edgecolor=INK, linewidth=0.6,
+            halves.narrower / per, edges, facecolor="#d9d9d9", edgecolor=INK, linewidth=0.6,
             label="narrower gaps",
         )  # fmt: skip
         axes.hist(
-            found.wider / per, edges, histtype="step", edgecolor=INK, linewidth=1.8,
+            halves.wider / per, edges, histtype="step", edgecolor=INK, linewidth=1.8,
             label="wider gaps",
         )  # fmt: skip
-        axes.set_xlabel(f"width in {found.direction}, {unit}")
+        axes.set_xlabel(f"width in {halves.direction}, {unit}")
         axes.set_ylabel("apertures")
         axes.legend(frameon=False, fontsize=8.5)
         figure.subplots_adjust(left=0.085, right=0.99, bottom=0.22, top=0.97)
 
-    return svg_of(draw, (7.1, 2.0), f"gaps-{found.direction}", label)
+    return svg_of(draw, (7.1, 2.0), f"gaps-{halves.direction}", label)

@@ -1,4 +1,4 @@
-"""From what the registry keeps of a check to the view its report is made from."""
+"""The recorded data of a check, collected for its report."""
 
 from __future__ import annotations
 
@@ -33,27 +33,29 @@ from sieve_registry.sieves.facts import facts_of
 from sieve_registry.sieves.lifecycle import signature_of
 from sieve_registry.store.engine import Registry
 
-__all__ = ["check_view", "correction_line", "warp_words"]
+__all__ = ["check_view", "correction_line", "warp_text"]
 
 
 def check_view(registry: Registry, check_id: str) -> CheckView:
-    """Everything the registry holds of a check, each evidence file hashed again on the way.
+    """Everything the registry holds of a check; each evidence file is hashed again.
 
-    It depends on the records alone, never on the day it is made: the same ledger gives the same
-    view. Raises `UnknownCheckError`, `EvidenceError` when a file of the check is missing,
-    `EvidenceAlteredError` when one changed.
+    The view depends on the records only: the same ledger gives the same view on any day.
+    Raises `UnknownCheckError`, `EvidenceError` for a missing file and `EvidenceAlteredError` for a
+    changed file of the check.
     """
     detail = check_queries.get_check(registry, check_id)
     event = detail.event
     history = sieve_queries.get_history(registry, detail.check.sieve_id)
-    made = [one for one in history.corrections if one.corrects == event.seq]
-    check = next((one for one in history.checks if one.seq == event.seq), None)
-    void = next((one for one in reversed(made) if one.void), None) if check is None else None
+    corrections = [made for made in history.corrections if made.corrects == event.seq]
+    check = next((known for known in history.checks if known.seq == event.seq), None)
+    void = (
+        next((made for made in reversed(corrections) if made.void), None) if check is None else None
+    )
     check = check or detail.check
     measurement, payload = _json(registry, detail, "measurement"), json.loads(event.payload)
     events, head = verification.ledger_head(registry)
     scans = tuple(ScanFile(f.name, f.sha256) for f in detail.evidence if f.role == "scan")
-    apertures = Apertures.from_csv(_one(registry, detail, "apertures").decode())
+    apertures = Apertures.from_csv(_bytes(registry, detail, "apertures").decode())
     return CheckView(
         sieve=_facts(registry, check, history),
         check_id=check.id,
@@ -77,7 +79,7 @@ def check_view(registry: Registry, check_id: str) -> CheckView:
         notes=_notes(history, check),
         chain=(
             *chain_lines(payload.get("trace"), check.scale_source),
-            *(("Warning", one) for one in payload.get("warnings", ())),
+            *(("Warning", warning) for warning in payload.get("warnings", ())),
             *corrected_links(registry, payload.get("trace")),
         ),
         action=(check.action, check.action_reason),
@@ -88,7 +90,7 @@ def check_view(registry: Registry, check_id: str) -> CheckView:
             measurement,
         ),
         wear=None if void else _wear(registry, check),
-        corrections=tuple(map(correction_line, made)),
+        corrections=tuple(map(correction_line, corrections)),
         void="" if void is None else f"{void.reason} ({void.person}, {void.on_date})",
         libraries=_libraries(payload.get("measured_with") or {}),
         decided=_decided(registry, history, check),
@@ -96,16 +98,16 @@ def check_view(registry: Registry, check_id: str) -> CheckView:
 
 
 def correction_line(made: Correction) -> CorrectionLine:
-    """A correction in words, both readings."""
+    """A correction as texts, both readings."""
     names = {"on_date": "date", "frame_nm": "frame in nm", "in_service": "in service"}
 
-    def words(values: Mapping[str, Any]) -> str:
+    def listed(values: Mapping[str, Any]) -> str:
         return ", ".join(f"{names.get(name, name)} {value}" for name, value in values.items())
 
-    now = "void" if made.void else words(made.now) or "as first recorded"
+    now = "void" if made.void else listed(made.now) or "as first recorded"
     return CorrectionLine(
         what=f"{made.kind}, event {made.corrects}",
-        was=words(made.was) or "as recorded",
+        was=listed(made.was) or "as recorded",
         now=now,
         reason=made.reason,
         person=made.person,
@@ -115,7 +117,7 @@ def correction_line(made: Correction) -> CorrectionLine:
 
 
 def _facts(registry: Registry, check: Check, history: SieveHistory) -> SieveFacts:
-    """The sieve, its place and status as recorded last; what it was judged by, as of the check."""
+    """The sieve: location and status as last recorded, standard and grade as of the check."""
     sieve = history.sieve
     now = sieve_queries.get_state(registry, sieve.id)
     return SieveFacts(
@@ -129,22 +131,22 @@ def _facts(registry: Registry, check: Check, history: SieveHistory) -> SieveFact
         in_service=None if sieve.in_service is None else sieve.in_service.isoformat(),
         location=now.location,
         status=now.status,
-        warp=warp_words(now.details.warp),
+        warp=warp_text(now.details.warp),
     )
 
 
-def warp_words(warp: str) -> str:
-    """Which way the warp runs, by the label; "" where nobody said."""
+def warp_text(warp: str) -> str:
+    """The direction of the warp relative to the label, "" if not recorded."""
     return {"x": "across the label", "y": "up the label"}.get(warp, "")
 
 
 def _notes(history: SieveHistory, check: Check) -> tuple[str, ...]:
-    """What a reader of this one page has to know of the days after it."""
+    """Later events that matter to a reader of the report."""
     notes = []
     key = (check.on_date, check.seq)
-    later = [one for one in history.checks if (one.on_date, one.seq) > key]
+    later = [other for other in history.checks if (other.on_date, other.seq) > key]
     if later:
-        last = max(later, key=lambda one: (one.on_date, one.seq))
+        last = max(later, key=lambda other: (other.on_date, other.seq))
         notes.append(
             f"This sieve was checked again since: {last.id} on {last.on_date}, {last.outcome}."
         )
@@ -155,25 +157,25 @@ def _notes(history: SieveHistory, check: Check) -> tuple[str, ...]:
 
 
 def _decided(registry: Registry, history: SieveHistory, check: Check) -> tuple[str, ...]:
-    """What persons decided after this check, and who signed it off."""
-    told = []
+    """Decisions of persons on this check, and its second signature."""
+    lines = []
     for fact in facts_of(registry, check.sieve_id, [ActionDecided]):
         if fact.payload.check == check.id:
             reason = f": {fact.payload.reason}" if fact.payload.reason else ""
-            told.append(
+            lines.append(
                 f"Decided on {fact.on_date} by {fact.person}: {fact.payload.decided}{reason}."
             )
     signed = signature_of(history, check)
     if signed is not None:
-        told.append(f"Signed off on {signed.on_date} by {signed.person}, as the second person.")
-    return tuple(told)
+        lines.append(f"Signed off on {signed.on_date} by {signed.person}, as the second person.")
+    return tuple(lines)
 
 
 def _wear(registry: Registry, check: Check) -> Outlook | None:
-    """The wear of the cloth as it was seen on the day of the check; None with a single check."""
-    found = outlook(registry, check.sieve_id, check.on_date)
-    of_cloth = {one.id for one in found.wear.checks}
-    return found if len(of_cloth) > 1 and check.id in of_cloth else None
+    """The outlook of the cloth as of the day of the check; None with a single check."""
+    seen = outlook(registry, check.sieve_id, check.on_date)
+    of_cloth = {known.id for known in seen.wear.checks}
+    return seen if len(of_cloth) > 1 and check.id in of_cloth else None
 
 
 def _libraries(measured_with: Mapping[str, Any]) -> str:
@@ -181,12 +183,12 @@ def _libraries(measured_with: Mapping[str, Any]) -> str:
 
 
 def _json(registry: Registry, detail: CheckDetail, role: str) -> dict[str, Any]:
-    found: dict[str, Any] = json.loads(_one(registry, detail, role))
-    return found
+    document: dict[str, Any] = json.loads(_bytes(registry, detail, role))
+    return document
 
 
-def _one(registry: Registry, detail: CheckDetail, role: str) -> bytes:
+def _bytes(registry: Registry, detail: CheckDetail, role: str) -> bytes:
     for file in detail.evidence:
         if file.role == role:
             return check_queries.evidence_bytes(registry, file.sha256)
-    raise EvidenceError(name=role, reason=f"check {detail.check.id} keeps none")
+    raise EvidenceError(name=role, reason=f"check {detail.check.id} has no such file")

@@ -1,4 +1,4 @@
-"""The history of a sieve on one page: what is known of it, how it wears, what was recorded."""
+"""The history of a sieve on one page: its status, its wear, its records."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ from sieve_registry.records import (
     SieveState,
 )
 from sieve_registry.report.formatting import MARKS, Lengths, edition, with_micro
-from sieve_registry.report.gather import correction_line, warp_words
+from sieve_registry.report.gather import correction_line, warp_text
 from sieve_registry.report.rendering import page_mark, render_page
 from sieve_registry.report.wear_text import wear_view
 from sieve_registry.sieves.facts import facts_of
@@ -44,12 +44,12 @@ _FACTS: tuple[type[EventPayload], ...] = (
 
 @dataclass(frozen=True)
 class HistoryView:
-    """Everything of one sieve as seen from a day, and the ledger it was read from.
+    """Everything about one sieve as of a day, and the ledger it was read from.
 
-    `facts` are those with no table of their own: decisions, rules, new cloth and the like.
+    `facts` are records without a table of their own: decisions, rules, new cloth and the like.
     """
 
-    found: Outlook
+    outlook: Outlook
     facts: tuple[Fact[EventPayload], ...]
     ledger_events: int
     ledger_head: str | None
@@ -57,36 +57,36 @@ class HistoryView:
     @property
     def state(self) -> SieveState:
         """The sieve on that day."""
-        return self.found.data.state
+        return self.outlook.data.state
 
 
 @dataclass(frozen=True)
 class _Row:
-    """One thing recorded."""
+    """A record as a row of the table."""
 
     day: date
     seq: int
     what: str
-    told: str
+    details: str
     person: str
     recorded_at: str
 
 
 def history_view(registry: Registry, sieve_id: str, day: date | None = None) -> HistoryView:
-    """What is known of a sieve at the end of a day (today). Raises `UnknownSieveError`."""
-    found = outlook(registry, sieve_id, day)
-    facts = facts_of(registry, found.wear.sieve_id, _FACTS)
+    """Everything known of a sieve at the end of a day (today). Raises `UnknownSieveError`."""
+    seen = outlook(registry, sieve_id, day)
+    facts = facts_of(registry, seen.wear.sieve_id, _FACTS)
     count, head = verification.ledger_head(registry)
-    return HistoryView(found, tuple(f for f in facts if f.on_date <= found.wear.as_of), count, head)
+    return HistoryView(seen, tuple(f for f in facts if f.on_date <= seen.wear.as_of), count, head)
 
 
 def render_sieve_history(view: HistoryView) -> str:
-    """One HTML page that needs nothing from elsewhere and prints on A4, the same every time."""
+    """A self-contained HTML page that prints on A4; the same view gives the same bytes."""
     return render_page("history.html", _context(view))
 
 
 def _context(view: HistoryView) -> dict[str, Any]:
-    state, history = view.state, view.found.data.history
+    state, history = view.state, view.outlook.data.history
     sieve = state.sieve
     lengths = Lengths(sieve.nominal_um)
     checks = sorted(
@@ -105,23 +105,23 @@ def _context(view: HistoryView) -> dict[str, Any]:
         "mark": mark,
         "status": status,
         "sentence": sentence,
-        # What else speaks against it; the rest of the remarks is in the sentence.
+        # The other remarks are part of the sentence.
         "remarks": [r.message for r in state.remarks if r.message.endswith("not signed off")],
         "next": _next(view),
         "unit": lengths.unit,
         "nominal": with_micro(format_length(sieve.nominal_um)),
         "frame": None if sieve.frame_nm is None else format_length(sieve.frame_nm / 1000),
         "standard": edition(sieve.standard),
-        "warp": warp_words(state.details.warp),
+        "warp": warp_text(state.details.warp),
         "checks": [_check(check, lengths) for check in checks],
-        "wear": wear_view(view.found, lengths) if len(view.found.wear.checks) > 1 else None,
+        "wear": wear_view(view.outlook, lengths) if len(view.outlook.wear.checks) > 1 else None,
         "rows": rows,
         "corrections": [correction_line(made) for made in history.corrections],
     }
 
 
 def _standing(state: SieveState, history: SieveHistory) -> tuple[str, str, str, str]:
-    """How the sieve stands: kind of frame, mark, one or two words, a sentence."""
+    """The status of the sieve: style of the frame, mark, heading, sentence."""
     last = state.last_check
     if state.status == RETIRED and history.retirement is not None:
         end = history.retirement
@@ -130,29 +130,29 @@ def _standing(state: SieveState, history: SieveHistory) -> tuple[str, str, str, 
         why = state.quarantine
         return "fail", "✗", "In quarantine", f"Since {why.on_date}: {why.payload.reason}."
     if last is None:
-        return "not", "?", "Never checked", "Nothing is known of its apertures yet."
-    told = f"{last.id} on {last.on_date}: {last.outcome}."
+        return "not", "?", "Never checked", "Its apertures are not measured yet."
+    result = f"{last.id} on {last.on_date}: {last.outcome}."
     if last.outcome in FAILING:
-        return "fail", "✗", "In service, but its last check was not passed", told
+        return "fail", "✗", "In service, but its last check was not passed", result
     if state.overdue:
-        return "conditional", "!", "In service, check overdue", f"{told} Due since {state.due}."
+        return "conditional", "!", "In service, check overdue", f"{result} Due since {state.due}."
     mark = "conditional" if last.outcome != "pass" else "pass"
-    return mark, MARKS[last.outcome], "In service", f"{told} Next check by {state.due}."
+    return mark, MARKS[last.outcome], "In service", f"{result} Next check by {state.due}."
 
 
 def _next(view: HistoryView) -> str:
-    """What to do next, in one sentence; a person decides."""
+    """The next step, in one sentence; a person decides."""
     state = view.state
     if state.status == RETIRED:
-        return "Nothing: its service has ended, its records stay."
+        return "None: its service has ended; its records are kept."
     if state.status == QUARANTINED:
         return "Keep it out of use until a check passes, then return it to service."
     if state.last_check is None:
         return f"Check it before it is used: sieveward check {state.sieve.id} SCAN… --scale FILE."
-    action = view.found.advice.action
+    action = view.outlook.advice.action
     if state.last_check.outcome in FAILING or not state.overdue or action != "keep":
-        return view.found.advice.reason
-    return f"Check it now, that was due on {state.due} ({state.due_because}). You decide."
+        return view.outlook.advice.reason
+    return f"Check it now: the check was due on {state.due} ({state.due_because}). You decide."
 
 
 def _check(check: Check, lengths: Lengths) -> dict[str, Any]:
@@ -167,18 +167,18 @@ def _check(check: Check, lengths: Lengths) -> dict[str, Any]:
 
 def _largest(*directions: DirectionFigures) -> tuple[Decimal | None, Decimal | None]:
     known = [(d.max_um, d.u_max_um) for d in directions if d.max_um is not None]
-    return max(known, key=lambda one: one[0] or 0, default=(None, None))
+    return max(known, key=lambda pair: pair[0] or 0, default=(None, None))
 
 
 def _value(value: Decimal | None, u: Decimal | None, lengths: Lengths) -> str | None:
-    told, expanded = lengths.value(
+    text, expanded = lengths.value(
         None if value is None else float(value), None if u is None else 2 * float(u)
     )
-    return f"{told} ± {expanded}" if told and u is not None else told
+    return f"{text} ± {expanded}" if text and u is not None else text
 
 
 def _rows(view: HistoryView) -> Iterator[_Row]:
-    state, history = view.state, view.found.data.history
+    state, history = view.state, view.outlook.data.history
     sieve, day = history.sieve, state.as_of
     yield _Row(
         sieve.in_service or sieve.added_on, sieve.seq, "added", "", sieve.person, sieve.recorded_at
@@ -192,14 +192,14 @@ def _rows(view: HistoryView) -> Iterator[_Row]:
     ]
     if history.retirement is not None:
         records.append((history.retirement, "retired", history.retirement.reason))
-    for record, what, told in records:
+    for record, what, details in records:
         if record.on_date <= day:
-            yield _Row(record.on_date, record.seq, what, told, record.person, record.recorded_at)
+            yield _Row(record.on_date, record.seq, what, details, record.person, record.recorded_at)
 
 
 def _used(use: Any) -> str:
-    told = (use.details.stack, use.details.method, use.details.material, use.note)
-    return ", ".join(one for one in told if one)
+    details = (use.details.stack, use.details.method, use.details.material, use.note)
+    return ", ".join(filter(None, details))
 
 
 def _edited(edit: Any) -> str:
@@ -218,8 +218,7 @@ def _fact(fact: Fact[EventPayload]) -> str:
     )
 
 
-# Figures of a reference check in the order they are told: name, unit, and decimals of each; None
-# are those its U allows.
+# Figures of a reference check in printed order: label, unit, decimals (None: as its U allows).
 _FIGURES: dict[str, tuple[str, str, int | None]] = {
     "passing_percent": ("passing", " %", 2),
     "aperture_um": ("aperture", " µm", None),
@@ -234,27 +233,27 @@ _FIGURES: dict[str, tuple[str, str, int | None]] = {
 
 
 def _reference(payload: Mapping[str, Any]) -> str:
-    """A reference check: what with, what it says, and its figures as far as they carry."""
+    """A reference check: material, outcome, and its figures rounded by their U."""
     allowed = decimals_for(float(payload.get("U_difference") or payload.get("U_um") or 0.1))
-    told = []
-    for name, (words, unit, decimals) in _FIGURES.items():
+    figures = []
+    for name, (label, unit, decimals) in _FIGURES.items():
         if payload.get(name) is not None:
             places = allowed if decimals is None else decimals
             figure = f"{float(payload[name]):.{places}f}".replace("-", "−")
-            told.append(f"{words} {figure}{unit}")
+            figures.append(f"{label} {figure}{unit}")
     if payload.get("pairs"):
-        told.append(f"{payload['pairs']} pairs")
+        figures.append(f"{payload['pairs']} pairs")
     kind, material = str(payload["kind"]), str(payload["material"])
     by = material if kind in material else f"{kind}, {material}"
-    said = f"{by}: {payload['outcome']}"
-    return "; ".join([said, ", ".join(told)]) if told else said
+    outcome = f"{by}: {payload['outcome']}"
+    return "; ".join([outcome, ", ".join(figures)]) if figures else outcome
 
 
 def _payload(payload: Mapping[str, Any]) -> str:
-    """The plain words in what was kept of an act; figures and nested things have own pages."""
-    words = [
+    """The texts and whole numbers of a payload; nested values have pages of their own."""
+    texts = [
         f"{name.replace('_', ' ')}: {value}" if name not in ("reason", "note") else str(value)
         for name, value in payload.items()
         if isinstance(value, (str, int)) and not isinstance(value, bool) and value != ""
     ]
-    return "; ".join(words)
+    return "; ".join(texts)

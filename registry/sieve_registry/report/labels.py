@@ -1,7 +1,7 @@
-"""Status labels to print and stick on (ISO/IEC 17025:2017, 6.4.8): words, and a QR code.
+"""Status labels to print (ISO/IEC 17025:2017, 6.4.8): text and a QR code.
 
-The QR code holds the sieve's id and nothing else, so that a hand scanner types it wherever an id
-is asked for. The words say what a person may rely on, and until when.
+The QR code holds only the id of the sieve, so that a hand scanner can type it into any field. The
+text has the status and how long it is valid.
 """
 
 from __future__ import annotations
@@ -46,52 +46,47 @@ SIZES = {"large": LARGE, "small": SMALL}
 
 @dataclass(frozen=True)
 class Label:
-    """What stands on a label: the id for the code, and lines of words, the first the largest.
+    """The content of a label: the id for the code, and lines of text, the first the largest.
 
-    `short` are the lines a small label has room for.
+    `short` are the lines of a small label.
     """
 
     sieve_id: str
     lines: tuple[str, ...]
     short: tuple[str, ...]
 
-    def words(self, size: Size) -> tuple[str, ...]:
+    def text(self, size: Size) -> tuple[str, ...]:
         """The lines for a size."""
         return self.short if size is SMALL else self.lines
 
 
 def label_of(state: SieveState) -> Label:
-    """The label of a sieve as it is: what a person may rely on, and until when."""
+    """The label of a sieve: its status now and how long it is valid."""
     sieve = state.sieve
     head = (sieve.id, format_length(sieve.nominal_um).replace(" um", " µm"))
-    status, told = _standing(state)
+    status, details, validity = _standing(state)
     more = [state.details.label] if state.details.label else []
-    return Label(sieve.id, (*head, status, *told, *more), (*head, status, _shortest(told)))
+    return Label(sieve.id, (*head, status, *details, *more), (*head, status, validity))
 
 
-def _shortest(told: list[str]) -> str:
-    """The one line that says until when."""
-    return next((line for line in told if line.startswith("Next")), told[-1])
-
-
-def _standing(state: SieveState) -> tuple[str, list[str]]:
-    """The status in capitals, and what follows from it."""
-    last = state.last_check
+def _standing(state: SieveState) -> tuple[str, list[str], str]:
+    """The status in capitals, the lines that follow, and the one for a small label."""
+    last, no_use = state.last_check, "Do not use"
     if state.status != IN_SERVICE:
-        return state.status.upper(), ["Do not use"]
+        return state.status.upper(), [no_use], no_use
     if last is None:
-        return "NOT CHECKED YET", ["Do not use"]
+        return "NOT CHECKED YET", [no_use], no_use
     checked = f"Checked {last.on_date}: pass"
     if last.outcome != "pass":
         checked = f"{last.outcome.capitalize()} on {last.on_date}"
     if last.outcome in FAILING:
-        return "CHECK NOT PASSED", [checked, "Do not use"]
+        return "CHECK NOT PASSED", [checked, no_use], no_use
     if state.overdue:
-        return "CHECK OVERDUE", [checked, f"Was due {state.due}"]
-    if state.interval_uses:
-        uses = f"or after {state.interval_uses} uses"
-        return "IN SERVICE", [checked, f"Next check by {state.due}", uses]
-    return "IN SERVICE", [checked, f"Next check by {state.due}"]
+        due = f"Was due {state.due}"
+        return "CHECK OVERDUE", [checked, due], due
+    due = f"Next check by {state.due}"
+    uses = [f"or after {state.interval_uses} uses"] if state.interval_uses else []
+    return "IN SERVICE", [checked, due, *uses], due
 
 
 def svg(label: Label, size: Size = LARGE) -> str:
@@ -104,7 +99,7 @@ def svg(label: Label, size: Size = LARGE) -> str:
             "squares": _modules(label, size),
             "lines": _lines(label, size),
             "left": size.code + 5,
-            "words": ", ".join(label.words(size)),
+            "words": ", ".join(label.text(size)),
         },
     )
 
@@ -138,7 +133,7 @@ def page(labels: Sequence[Label], size: Size = LARGE) -> str:
 
 
 def _modules(label: Label, size: Size) -> list[tuple[float, float, float]]:
-    """The dark squares of the code: left, top and size in mm, a quiet zone of 4 around them."""
+    """The dark squares of the code: left, top and size in mm, with a quiet zone of 4."""
     try:
         import segno
     except ModuleNotFoundError:
@@ -156,40 +151,40 @@ def _modules(label: Label, size: Size) -> list[tuple[float, float, float]]:
 
 
 def _lines(label: Label, size: Size) -> list[tuple[float, float, str]]:
-    """Height of letters and base line in mm of each line of words, cut to what fits."""
-    found, (first, second, other) = [], size.letters
-    words = label.words(size)
-    y = (size.height - 1.3 * (first + second + other * (len(words) - 2))) / 2 - 0.2 * other
+    """Letter height and base line in mm of each line, shortened to fit."""
+    placed, (first, second, other) = [], size.letters
+    lines = label.text(size)
+    y = (size.height - 1.3 * (first + second + other * (len(lines) - 2))) / 2 - 0.2 * other
     room = size.width - size.code - 6
-    for place, line in enumerate(words):
+    for place, line in enumerate(lines):
         letters = (first, second, other)[min(place, 2)]
         y += letters * 1.3
-        # A long line gets smaller letters, down to a share of its own, before it is cut.
+        # A long line first gets smaller letters, then it is cut.
         least = letters * (0.5, 0.8, 0.8)[min(place, 2)]
         letters = max(least, min(letters, room / _length(line)))
-        found.append((letters, y, _cut(line, room / letters)))
-    return found
+        placed.append((letters, y, _cut(line, room / letters)))
+    return placed
 
 
 def _cut(line: str, most: float) -> str:
-    """A line that is at most so many heights of its letters long."""
-    whole = line
+    """A line cut to a length in heights of its letters."""
+    kept = line
     while len(line) > 1 and _length(line) > most:
-        whole = whole[:-1]
-        line = f"{whole}…"
+        kept = kept[:-1]
+        line = f"{kept}…"
     return line
 
 
 def _length(line: str) -> float:
-    """How long a line is, in heights of its letters; browsers' own letters are no wider."""
+    """The length of a line in heights of its letters; fonts of browsers are not wider."""
     return float(_font(100).getlength(line)) / 100
 
 
 def _font(height: int) -> ImageFont.FreeTypeFont:
-    """A font with the letters of many languages, which the drawing library brings along."""
+    """A font for many languages, part of matplotlib."""
     from PIL import ImageFont
 
-    spec = find_spec("matplotlib")  # not imported: that takes longer than the label
+    spec = find_spec("matplotlib")  # located without the slow import
     assert spec is not None
     assert spec.origin is not None
     place = Path(spec.origin).parent / "mpl-data" / "fonts" / "ttf" / "DejaVuSans.ttf"

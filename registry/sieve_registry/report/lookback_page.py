@@ -29,31 +29,31 @@ def _cells(use: Use, when: str) -> list[str]:
     ]
 
 
-def _rows(found: Lookback) -> list[list[str]]:
+def _rows(lookback: Lookback) -> list[list[str]]:
     """All uses as rows of `COLUMNS`."""
-    before = [_cells(use, "before") for use in found.between]
-    return before + [_cells(use, "after") for use in found.after]
+    before = [_cells(use, "before") for use in lookback.between]
+    return before + [_cells(use, "after") for use in lookback.after]
 
 
-def lookback_csv(found: Lookback, safe: Callable[[str], str]) -> bytes:
+def lookback_csv(lookback: Lookback, safe: Callable[[str], str]) -> bytes:
     """Every use to review, one per line; `safe` keeps a cell from being read as a formula."""
     text = io.StringIO()
     writer = csv.writer(text, lineterminator="\r\n")
     writer.writerow([*COLUMNS, "reviewed", "result affected"])
-    writer.writerows([*(safe(cell) for cell in row), "", ""] for row in _rows(found))
+    writer.writerows([*(safe(cell) for cell in row), "", ""] for row in _rows(lookback))
     return text.getvalue().encode("utf-8-sig")
 
 
-def lookback_html(found: Lookback, sentences: Sequence[str], head: str) -> str:
+def lookback_html(lookback: Lookback, sentences: Sequence[str], head: str) -> str:
     """A self-contained page with boxes to tick; `head` is the hash of the ledger's last event."""
     return render_page(
         "lookback.html",
         {
-            "found": found,
-            "page_mark": page_mark(f"look back, sieve {found.sieve_id}, {found.as_of}"),
+            "lookback": lookback,
+            "page_mark": page_mark(f"look back, sieve {lookback.sieve_id}, {lookback.as_of}"),
             "sentences": sentences,
             "columns": COLUMNS,
-            "rows": _rows(found),
+            "rows": _rows(lookback),
             "head": head,
         },
     )

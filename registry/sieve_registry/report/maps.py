@@ -1,4 +1,4 @@
-"""The map of the cloth: local means, and the places to look at, over each field scanned."""
+"""The map of the cloth: local means and marked apertures of each scanned field."""
 
 from __future__ import annotations
 
@@ -24,18 +24,18 @@ if TYPE_CHECKING:
 __all__ = ["ClothMap", "MappedField", "cloth_map_svg", "map_of", "map_svg"]
 
 Float = NDArray[np.float64]
-_PER_CELL = 12  # apertures a local mean rests on, about
+_PER_CELL = 12  # apertures in a local mean, about
 _MOST_CELLS = 16  # in one direction
-_FEW = 1 / 3  # of the usual count: a cell at the rim with fewer shows no mean
-_MOST_MARKS = 300  # of one kind in a field; more would be a blot
+_FEW = 1 / 3  # of the median count: a cell with fewer shows no mean
+_MOST_MARKS = 300  # of a kind in a field, to stay legible
 
 
 @dataclass(frozen=True, eq=False)
 class MappedField:
-    """One field: what it is called, its size (w, h) in px, and per direction the local means.
+    """A field: its name, its size (w, h) in px, and the local means of each direction.
 
     `means` (2, rows, columns) are deviations from the direction's mean in the unit shown, NaN
-    where nothing or too little was measured; `blocked`, `torn` and `oversize` (n, 2) are places in
+    where too few apertures were measured; `blocked`, `torn` and `oversize` (n, 2) are places in
     px.
     """
 
@@ -61,7 +61,7 @@ class ClothMap:
     def counts(self) -> tuple[int, int, int]:
         """Places marked as blocked, torn and oversize."""
         fields = self.fields
-        over = sum(len(one) for f in fields for one in f.oversize)
+        over = sum(len(places) for f in fields for places in f.oversize)
         return sum(len(f.blocked) for f in fields), sum(len(f.torn) for f in fields), over
 
 
@@ -72,10 +72,10 @@ def map_of(
     numbered: Sequence[tuple[int, int, str]],
     unit: str,
 ) -> ClothMap | None:
-    """The map of a check, None where its table does not say where the apertures lie.
+    """The map of a check, None without the places of its apertures.
 
-    `highest_um` is what no aperture may exceed; `numbered` are the enlarged ones: number, index,
-    direction.
+    `highest_um` is the limit of a single aperture; `numbered` has the number, index and direction
+    of each enlarged aperture.
     """
     if apertures is None or apertures.places is None or not len(apertures.state):
         return None
@@ -93,7 +93,7 @@ def map_of(
 
 
 def map_svg(measurement: Measurement) -> str:
-    """The map of what was measured without a registry: an SVG, in the unit that suits it."""
+    """The map of a measurement as an SVG file, in µm or mm by its nominal."""
     pictures = measurement.pictures
     fields = [p.field for p in pictures]
 
@@ -108,20 +108,14 @@ def map_svg(measurement: Measurement) -> str:
     )
     x, y = (joined(p.samples[axis].width for p in pictures) for axis in (0, 1))
     apertures = Apertures(x, y, joined(f.state for f in fields), places)
-    limit = next(
-        (
-            m.limit_high_um
-            for m in getattr(measurement.verdict, "margins", ())
-            if "largest" in m.name
-        ),
-        None,
-    )
+    margins = () if measurement.verdict is None else measurement.verdict.margins
+    limit = next((m.limit_high_um for m in margins if m.name == "largest aperture"), None)
     unit = "mm" if measurement.nominal_um >= 1000 else "µm"
     names = [p.scan.path.name for p in pictures]
-    found = map_of(apertures, names, limit, (), unit)
-    assert found is not None  # places are known
-    label = f"Map of the cloth: local means, at most {found.reach:.2g} {unit} off"
-    return standalone(cloth_map_svg(found, label, legend=True))
+    mapped = map_of(apertures, names, limit, (), unit)
+    assert mapped is not None  # places are known
+    label = f"Map of the cloth: local means, deviating at most {mapped.reach:.2g} {unit}"
+    return standalone(cloth_map_svg(mapped, label, legend=True))
 
 
 def _field(
@@ -164,7 +158,7 @@ def _field(
 def _cells(at: Float, values: Float, size: tuple[float, float], rows: int, columns: int) -> Float:
     """Mean of the values in each cell of a grid over the field, NaN where there are too few.
 
-    One or two apertures at the rim would else set the reach of all shades.
+    Otherwise single apertures at the rim would set the range of the shades.
     """
     span = [[0.0, size[1]], [0.0, size[0]]]
     total, *_ = np.histogram2d(at[:, 1], at[:, 0], (rows, columns), span, weights=values)
@@ -174,38 +168,40 @@ def _cells(at: Float, values: Float, size: tuple[float, float], rows: int, colum
     return np.asarray(np.where(enough, total / np.maximum(count, 1), np.nan))
 
 
-def cloth_map_svg(found: ClothMap, label: str, prefix: str = "map", *, legend: bool = False) -> str:
+def cloth_map_svg(
+    mapped: ClothMap, label: str, prefix: str = "map", *, legend: bool = False
+) -> str:
     """Each field twice, by the means of x and of y; lighter is wider, marks differ in shape.
 
-    With `legend` the picture says so itself.
+    `legend` adds an explanation below the maps.
     """
-    shape = max(f.size[1] / f.size[0] for f in found.fields)
-    many = len(found.fields)
+    shape = max(f.size[1] / f.size[0] for f in mapped.fields)
+    many = len(mapped.fields)
     height = min(max(3.1 * shape, 1.2), 9.4 / many - 0.3)  # inches: all on one page
 
     def draw(figure: Figure) -> None:
         figure.set_layout_engine("constrained")
         panels = figure.subplots(many, 2, squeeze=False)
-        for line, field in zip(panels, found.fields, strict=True):
+        for line, field in zip(panels, mapped.fields, strict=True):
             for place, axes in enumerate(line):
-                cells = _panel(axes, field, place, found.reach)
+                cells = _panel(axes, field, place, mapped.reach)
         bar = figure.colorbar(cells, ax=panels.ravel().tolist(), shrink=min(1.0, 2 / many))
-        bar.set_label(f"local mean less the direction’s mean, {found.unit}", fontsize=8.5)
+        bar.set_label(f"deviation from the direction’s mean, {mapped.unit}", fontsize=8.5)
         bar.ax.tick_params(labelsize=8)
         if legend:
-            _legend(figure, found)
+            _legend(figure, mapped)
 
     extra = 0.5 if legend else 0.0
     return svg_of(draw, (7.1, 0.2 + extra + many * (height + 0.3)), prefix, label)
 
 
-def _legend(figure: Figure, found: ClothMap) -> None:
-    """The marks that are there, and what white is, below the maps."""
+def _legend(figure: Figure, mapped: ClothMap) -> None:
+    """The marks in use and the meaning of the shades, below the maps."""
     from matplotlib.lines import Line2D
 
     names = (
         (mark, size, name)
-        for (mark, size, name), count in zip(_MARKS, found.counts, strict=True)
+        for (mark, size, name), count in zip(_MARKS, mapped.counts, strict=True)
         if count
     )
     marks = [
@@ -231,9 +227,9 @@ _MARKS = (
 
 
 def _greys() -> ListedColormap:
-    """From middle grey to nearly white, so that black marks stand out and white is no mean.
+    """From middle grey to nearly white: black marks stand out, and white is left for no mean.
 
-    Few enough levels for the scale beside the map to be drawn as shapes, not as a picture.
+    So few levels that the colour bar is drawn as shapes, not as a picture.
     """
     from matplotlib.colors import ListedColormap
 

@@ -13,13 +13,13 @@ _NO_WEASYPRINT = (
 
 
 def pdf_bytes(page: str) -> bytes:
-    """One of our pages as PDF, A4, for screen readers too (PDF/UA); the same page, the same bytes.
+    """A page as an accessible PDF (PDF/UA) of A4; the same page gives the same bytes.
 
-    Nothing is fetched: the page has all it needs. Raises `UsageError` where the extra is missing.
+    Nothing is fetched. Raises `UsageError` if the extra is not installed.
     """
     try:
         from weasyprint import HTML
-    except (ImportError, OSError):  # OSError: its own libraries are not there
+    except (ImportError, OSError):  # OSError: a shared library is missing
         raise UsageError(message=_NO_WEASYPRINT) from None
     data: bytes = HTML(string=page).write_pdf(pdf_variant="pdf/ua-1", pdf_identifier=b"sieveward")
     return data

@@ -1,4 +1,4 @@
-"""Overlay pictures, made small enough to travel inside the page."""
+"""Pictures embedded in a page, reduced where they are large."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from PIL import Image
 
-__all__ = ["Embedded", "embed"]
+__all__ = ["Embedded", "data_uri", "embed"]
 
 _WIDEST_PX = 1600
 
@@ -26,10 +26,10 @@ class Embedded:
 
 
 def embed(png: bytes, most_bytes: int) -> Embedded | None:
-    """A picture to stand in the page: at most about `most_bytes` and 1600 px wide.
+    """A picture for the page: at most about `most_bytes` and 1600 px wide.
 
-    A PNG that is small enough stays as it is; otherwise it becomes a JPEG, coarser until it
-    fits. None when the picture cannot be read.
+    A small PNG is kept; a larger one becomes a JPEG, coarser until it fits. None for a picture
+    that cannot be read.
     """
     from PIL import Image
 
@@ -39,7 +39,7 @@ def embed(png: bytes, most_bytes: int) -> Embedded | None:
             picture = Image.open(io.BytesIO(png), formats=["PNG"])
             if picture.width <= _WIDEST_PX and len(png) <= most_bytes:
                 picture.verify()
-                return Embedded(_uri("png", png), reduced=False)
+                return Embedded(data_uri("png", png), reduced=False)
             picture.load()
     except (OSError, SyntaxError, ValueError, Image.DecompressionBombError):
         return None
@@ -47,7 +47,7 @@ def embed(png: bytes, most_bytes: int) -> Embedded | None:
     for best in _smaller(picture.convert("RGB")):
         if len(best) <= most_bytes:
             break
-    return Embedded(_uri("jpeg", best), reduced=True)
+    return Embedded(data_uri("jpeg", best), reduced=True)
 
 
 def _smaller(picture: Image.Image) -> Iterator[bytes]:
@@ -63,5 +63,6 @@ def _smaller(picture: Image.Image) -> Iterator[bytes]:
             yield out.getvalue()
 
 
-def _uri(kind: str, data: bytes) -> str:
+def data_uri(kind: str, data: bytes) -> str:
+    """A picture file as the address of an image."""
     return f"data:image/{kind};base64,{base64.b64encode(data).decode('ascii')}"

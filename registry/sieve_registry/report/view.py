@@ -1,4 +1,4 @@
-"""What a check report is made from: plain data, filled by whoever holds the records."""
+"""The data of a check report."""
 
 from __future__ import annotations
 
@@ -54,7 +54,7 @@ class ScanFile:
 
 @dataclass(frozen=True)
 class Overlay:
-    """A scan with the apertures found drawn over it, as a PNG file."""
+    """A scan with its apertures marked, as a PNG file."""
 
     name: str
     png: bytes
@@ -129,7 +129,7 @@ def _number(text: str | None) -> float:
 
 @dataclass(frozen=True)
 class Enlarged:
-    """One aperture cut out of its scan and enlarged, as a JPEG file (None: scan not readable).
+    """An aperture cut out of its scan and enlarged, as a JPEG file (None: scan not readable).
 
     `number` counts from 1; `index` is its place in the table; `direction` is that of its larger
     width, `width_um`.
@@ -146,7 +146,7 @@ class Enlarged:
 
 @dataclass(frozen=True)
 class CorrectionLine:
-    """A correction in words: what was recorded, how it should read, why, by whom and when."""
+    """A correction: the record, its first and corrected reading, reason, person and day."""
 
     what: str
     was: str
@@ -159,7 +159,7 @@ class CorrectionLine:
 
 @dataclass(frozen=True)
 class CheckView:
-    """One check, with all that its report says.
+    """A check with everything its report shows.
 
     `measurement`, `limits` and `verdict` are the JSON dictionaries of the measuring core
     (`sieveward.measurement/1`, `Limits.to_dict`, `Verdict.to_dict`); without a standard the last

@@ -1,4 +1,4 @@
-"""Charts of what is foreseen, as SVG files: plain ink, told apart by shape and line."""
+"""Charts of wear and its forecast as SVG: black ink, distinguished by shape and line."""
 
 from __future__ import annotations
 
@@ -24,23 +24,23 @@ __all__ = ["wear_axis", "wear_chart", "wear_svg"]
 
 Float = NDArray[np.float64]
 _CROWDED = 40  # more checks than this are drawn finer
-_AHEAD = 1.5  # how far to look ahead, as a share of what lies behind
+_AHEAD = 1.5  # range of the forecast, as a share of the observed range
 
 
-def wear_svg(found: Outlook) -> str:
+def wear_svg(seen: Outlook) -> str:
     """`wear_chart` as a file that stands alone."""
-    label = f"Mean aperture of sieve {found.wear.sieve_id} against {wear_axis(found.wear)}"
-    return standalone(wear_chart(found, label))
+    label = f"Mean aperture of sieve {seen.wear.sieve_id} against {wear_axis(seen.wear)}"
+    return standalone(wear_chart(seen, label))
 
 
 def wear_axis(worn: Wear) -> str:
-    """What the wear is told against."""
+    """The horizontal axis of the wear."""
     return "uses" if worn.by_uses else "days since the first check"
 
 
 @dataclass(frozen=True, eq=False)
 class _Ahead:
-    """A line at the places `t` (n,) with half its 95 % band, in um."""
+    """A trend at the places `t` (n,) with half its 95 % band, in um."""
 
     trend: Trend
     t: Float
@@ -48,16 +48,16 @@ class _Ahead:
     half: Float
 
 
-def wear_chart(found: Outlook, label: str) -> str:
-    """The means of both directions against uses (days), with their lines and where they lead.
+def wear_chart(seen: Outlook, label: str) -> str:
+    """The means of both directions against uses (days), with their trends and forecasts.
 
-    Bars are U (k = 2). The grey bands are 95 % intervals of the lines, the crosses 95 % intervals
-    of the moment the limit less the guard band is reached; the thin vertical line is the day the
-    chart is seen from. Lengths in the sieve's unit.
+    Bars are U (k = 2). The grey bands are 95 % intervals of the trends, the diamonds with bars the
+    95 % intervals of reaching the acceptance limit; the thin vertical line is the day of the
+    outlook. Lengths in the unit of the sieve.
     """
-    worn = found.wear
-    lengths = Lengths(found.data.state.sieve.nominal_um)
-    lines = [one for t in worn.trends if (one := _ahead(found, t)) is not None]
+    worn = seen.wear
+    lengths = Lengths(seen.data.state.sieve.nominal_um)
+    lines = [line for t in worn.trends if (line := _ahead(seen, t)) is not None]
 
     def draw(figure: Figure) -> None:
         axes = figure.subplots()
@@ -65,7 +65,7 @@ def wear_chart(found: Outlook, label: str) -> str:
             _line(axes, line, lengths)
         for direction in "xy":
             _points(axes, worn, direction, lengths)
-        for low, high in {found.data.bounds.get(("mean", d), (None, None)) for d in "xy"}:
+        for low, high in {seen.data.bounds.get(("mean", d), (None, None)) for d in "xy"}:
             for limit in (low, high):
                 if limit is not None:
                     _limit(axes, limit, lengths)
@@ -75,7 +75,7 @@ def wear_chart(found: Outlook, label: str) -> str:
                 axes.axvline(place, color=INK, linewidth=0.8, linestyle=":")
         if lines:
             axes.axvline(worn.at, color=INK, linewidth=0.6)
-            # An interval that leads further runs off the chart.
+            # A longer interval leaves the chart.
             axes.set_xlim(right=1.02 * max(float(line.t[-1]) for line in lines))
         axes.set_xlabel(wear_axis(worn))
         axes.set_ylabel(f"mean aperture, {lengths.unit}")
@@ -94,7 +94,7 @@ def _limit(axes: Axes, limit_um: float, lengths: Lengths) -> None:
 
 
 def _place_of(worn: Wear, seq: int) -> float:
-    """Between the checks on either side of a step."""
+    """The place between the checks on either side of a step."""
     before = [t for t, c in zip(worn.places, worn.checks, strict=True) if c.seq < seq]
     after = [t for t, c in zip(worn.places, worn.checks, strict=True) if c.seq > seq]
     sides = [max(before, default=None), min(after, default=None)]
@@ -121,14 +121,14 @@ def _points(axes: Axes, worn: Wear, direction: str, lengths: Lengths) -> None:
         )
 
 
-def _ahead(found: Outlook, trend: Trend) -> _Ahead | None:
-    """The line of a mean up to where it leads, fitted as the forecast was; None without one."""
+def _ahead(seen: Outlook, trend: Trend) -> _Ahead | None:
+    """The trend of a mean up to its forecast, fitted like the forecast; None without a trend."""
     if trend.name != "mean" or trend.slope is None:
         return None
-    worn = found.wear
+    worn = seen.wear
     points, places, parts = [], [], []
     for t, check in zip(worn.places, worn.checks, strict=True):
-        point = check_point(check, "mean", trend.direction, found.data.scales)
+        point = check_point(check, "mean", trend.direction, seen.data.scales)
         if point is not None:
             points.append(point)
             places.append(t)
@@ -154,16 +154,22 @@ def _band(line: Fit, t: Float) -> tuple[Float, Float]:
 
 
 def _line(axes: Axes, line: _Ahead, lengths: Lengths) -> None:
-    one = lengths.scaled(1.0)
+    unit = lengths.scaled(1.0)
     style = "-" if line.trend.direction == "x" else "--"
-    low, high = (line.value - line.half) * one, (line.value + line.half) * one
+    low, high = (line.value - line.half) * unit, (line.value + line.half) * unit
     axes.fill_between(line.t, low, high, facecolor="#d0d0d0", alpha=0.55, linewidth=0)
     for edge in (low, high):
         axes.plot(line.t, edge, style, color="#767676", linewidth=0.6)
-    axes.plot(line.t, line.value * one, style, color=INK, linewidth=1.2)
+    axes.plot(line.t, line.value * unit, style, color=INK, linewidth=1.2)
     reach = line.trend.reach
     if reach is not None and reach.at <= line.t[-1]:
         spread = [[reach.at - reach.low], [reach.high - reach.at]]
         axes.errorbar(
-            reach.at, reach.limit_um * one, xerr=spread, fmt="D", color=INK, markersize=4, capsize=4
+            reach.at,
+            reach.limit_um * unit,
+            xerr=spread,
+            fmt="D",
+            color=INK,
+            markersize=4,
+            capsize=4,
         )

@@ -61,7 +61,7 @@ def label(
     payload = {
         "file": str(out),
         "size": size.value,
-        "labels": [{"id": m.sieve_id, "lines": m.words(wanted)} for m in made],
+        "labels": [{"id": m.sieve_id, "lines": m.text(wanted)} for m in made],
     }
     if not emit_json(json_path, payload):
         print_line(f"Wrote {len(made)} label{'s' if len(made) != 1 else ''} to {out}.")
