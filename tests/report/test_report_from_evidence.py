@@ -114,7 +114,7 @@ def test_the_outline_is_drawn_where_light_turns_dark(torn: tuple[CheckView, str]
 
 def test_the_page_names_what_fails_though_every_value_passes(torn: tuple[CheckView, str]) -> None:
     text = text_of(torn[1])
-    assert "torn apertures – 8 – none ✗ fail" in text
+    assert "torn apertures – 8 – – none ✗ fail" in text
     assert "torn: a wire is missing or broken" in text
     assert "8 torn (diamond)" in text
     uris = re.findall(r'src="data:image/jpeg;base64,([^"]+)" alt="Aperture', torn[1])

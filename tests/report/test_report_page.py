@@ -153,6 +153,34 @@ def test_a_value_just_past_its_limit_is_not_rounded_onto_it() -> None:
     assert "78.7004 0.5" in text
 
 
+def test_the_coverage_factor_that_was_judged_is_printed() -> None:
+    """One U of a mean, with its own k: 2.4 um at k = 2.65, not 2u = 0.48 um."""
+    view = sample()
+    assert view.verdict is not None
+    margin = {
+        "name": "mean",
+        "direction": "x",
+        "value_um": 75.91,
+        "U_um": 2.4,
+        "k": 2.65,
+        "dof": 6.0,
+        "limit_low_um": 71.3,
+        "limit_high_um": 78.7,
+        "outcome": "pass",
+    }
+    text = read(
+        render_check_report(replace(view, verdict={**view.verdict, "margins": [margin]}))
+    ).text
+    assert "mean x 75.9 2.4 2.65 71.3 to 78.7" in text
+    mean = view.measurement["directions"]["x"]["mean_um"]
+    assert f"mean, µm {mean:.1f} ± 2.4" in text
+    assert "U = 2.4 µm (k = 2.65, degrees of freedom 6)" in text
+    old = {name: value for name, value in margin.items() if name not in ("k", "dof")}
+    text = read(render_check_report(replace(view, verdict={**view.verdict, "margins": [old]}))).text
+    assert "mean x 75.9 2.4 71.3 to 78.7" in text
+    assert "(k = 2, about 95 %)" in text
+
+
 def test_proof_stands_on_the_page(view: CheckView, page: str) -> None:
     text = read(page).text
     for needed in (
@@ -400,8 +428,8 @@ def test_limits_on_a_share_instead_of_a_standard_deviation() -> None:
         )
     )
     text = read(page).text
-    assert "share above 2.15 mm x 2.1 % – at most 6 %" in text
-    assert "share above 2.15 mm y – – at most 6 % ? not judged" in text
+    assert "share above 2.15 mm x 2.1 % – – at most 6 %" in text
+    assert "share above 2.15 mm y – – – at most 6 % ? not judged" in text
     assert "1.93 to 2.07" in text  # Ph. Eur. 2.1.4: 2 mm, Y 70 um
     assert "at most 2.23" in text  # X 230 um
 
@@ -412,7 +440,7 @@ def test_a_share_just_past_its_limit_is_not_rounded_onto_it() -> None:
     bounds = limits(2000.0, "iso3310-1:1990").to_dict()
     verdict = {**(view.verdict or {}), "shares": shares}
     text = read(render_check_report(replace(view, verdict=verdict, limits=bounds))).text
-    assert "6.04 % – at most 6 % ✗ fail" in text
+    assert "6.04 % – – at most 6 % ✗ fail" in text
 
 
 def test_too_few_apertures_for_the_limit_are_named() -> None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from decimal import Decimal
@@ -10,11 +10,13 @@ from typing import Any
 
 from sieve_inspect.outcomes import FAILING
 from sieve_inspect.units import format_length
+from sieve_inspect.verdict.outcome import FAILING
 from sieve_inspect.verdict.sentences import decimals_for
 from sieve_registry import events
 from sieve_registry.audit import verification
+from sieve_registry.checks import queries as check_queries
 from sieve_registry.codec import EventPayload
-from sieve_registry.figures import DirectionFigures
+from sieve_registry.figures import DirectionFigures, Margin
 from sieve_registry.outlook.queries import Outlook, outlook
 from sieve_registry.records import (
     Check,
@@ -47,10 +49,12 @@ class HistoryView:
     """Everything about one sieve as of a day, and the ledger it was read from.
 
     `facts` are records without a table of their own: decisions, rules, new cloth and the like.
+    `margins` are the values judged in each check.
     """
 
     outlook: Outlook
     facts: tuple[Fact[EventPayload], ...]
+    margins: Mapping[str, tuple[Margin, ...]]
     ledger_events: int
     ledger_head: str | None
 
@@ -77,7 +81,14 @@ def history_view(registry: Registry, sieve_id: str, day: date | None = None) -> 
     seen = outlook(registry, sieve_id, day)
     facts = facts_of(registry, seen.wear.sieve_id, _FACTS)
     count, head = verification.ledger_head(registry)
-    return HistoryView(seen, tuple(f for f in facts if f.on_date <= seen.wear.as_of), count, head)
+    checks = seen.story.history.checks
+    return HistoryView(
+        outlook=seen,
+        facts=tuple(f for f in facts if f.on_date <= seen.wear.as_of),
+        margins={c.id: check_queries.get_check(registry, c.id).margins for c in checks},
+        ledger_events=count,
+        ledger_head=head,
+    )
 
 
 def render_sieve_history(view: HistoryView) -> str:
@@ -113,7 +124,7 @@ def _context(view: HistoryView) -> dict[str, Any]:
         "frame": None if sieve.frame_nm is None else format_length(sieve.frame_nm / 1000),
         "standard": edition(sieve.standard),
         "warp": warp_text(state.details.warp),
-        "checks": [_check(check, lengths) for check in checks],
+        "checks": [_check(check, view.margins[check.id], lengths) for check in checks],
         "wear": wear_view(view.outlook, lengths) if len(view.outlook.wear.checks) > 1 else None,
         "rows": rows,
         "corrections": [correction_line(made) for made in history.corrections],
@@ -155,26 +166,48 @@ def _next(view: HistoryView) -> str:
     return f"Check it now: the check was due on {state.due} ({state.due_because}). You decide."
 
 
-def _check(check: Check, lengths: Lengths) -> dict[str, Any]:
+def _check(check: Check, margins: Sequence[Margin], lengths: Lengths) -> dict[str, Any]:
+    largest = max("xy", key=lambda direction: _figures(check, direction).max_um or 0)
     return {
         "check": check,
         "mark": MARKS.get(check.outcome, ""),
-        "x": _value(check.x.mean_um, check.x.u_mean_um, lengths),
-        "y": _value(check.y.mean_um, check.y.u_mean_um, lengths),
-        "largest": _value(*_largest(check.x, check.y), lengths),
+        "x": _mean(check, margins, "x", lengths),
+        "y": _mean(check, margins, "y", lengths),
+        "largest": _largest(check, margins, largest, lengths),
     }
 
 
-def _largest(*directions: DirectionFigures) -> tuple[Decimal | None, Decimal | None]:
-    known = [(d.max_um, d.u_max_um) for d in directions if d.max_um is not None]
-    return max(known, key=lambda pair: pair[0] or 0, default=(None, None))
+def _figures(check: Check, direction: str) -> DirectionFigures:
+    return check.x if direction == "x" else check.y
 
 
-def _value(value: Decimal | None, u: Decimal | None, lengths: Lengths) -> str | None:
-    text, expanded = lengths.value(
-        None if value is None else float(value), None if u is None else 2 * float(u)
-    )
-    return f"{text} ± {expanded}" if text and u is not None else text
+def _mean(check: Check, margins: Sequence[Margin], direction: str, lengths: Lengths) -> str | None:
+    figures = _figures(check, direction)
+    expanded = _expanded(margins, "mean", direction, figures.u_mean_um)
+    return _text(figures.mean_um, expanded, lengths)
+
+
+def _largest(
+    check: Check, margins: Sequence[Margin], direction: str, lengths: Lengths
+) -> str | None:
+    figures = _figures(check, direction)
+    expanded = _expanded(margins, "largest aperture", direction, figures.u_max_um)
+    return _text(figures.max_um, expanded, lengths)
+
+
+def _expanded(
+    margins: Sequence[Margin], name: str, direction: str, u: Decimal | None
+) -> float | None:
+    """U of a value as it was judged; without limits U = 2u."""
+    for margin in margins:
+        if (margin.name, margin.direction) == (name, direction) and margin.expanded_um is not None:
+            return float(margin.expanded_um)
+    return None if u is None else 2 * float(u)
+
+
+def _text(value: Decimal | None, expanded_um: float | None, lengths: Lengths) -> str | None:
+    text, expanded = lengths.value(None if value is None else float(value), expanded_um)
+    return f"{text} ± {expanded}" if text and expanded_um is not None else text
 
 
 def _rows(view: HistoryView) -> Iterator[_Row]:

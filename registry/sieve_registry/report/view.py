@@ -165,9 +165,9 @@ class CheckView:
     (`sieveward.measurement/1`, `Limits.to_dict`, `Verdict.to_dict`); without a standard the last
     two are None. `ledger_head` is the hash of the newest of `ledger_events` events, `event_hash`
     the one that recorded this check. `chain` are the four links of its traceability, name and
-    sentence. `void` says why the check should not have been recorded, if so; `action` is the
-    proposal as recorded (the verdict's own knows nothing of the sieve's history). `wear` is seen
-    from the day of the check. `notes` tell what came after it.
+    text. `void` is the reason why the record is void, if it is; `action` is the recorded proposal,
+    which considers the history of the sieve (the verdict's own does not). `wear` is as of the day
+    of the check. `notes` are later events.
     """
 
     sieve: SieveFacts
