@@ -10,7 +10,6 @@ from typing import Any
 
 from sieve_inspect.outcomes import FAILING
 from sieve_inspect.units import format_length
-from sieve_inspect.verdict.outcome import FAILING
 from sieve_inspect.verdict.sentences import decimals_for
 from sieve_registry import events
 from sieve_registry.audit import verification

@@ -16,7 +16,6 @@ from typing import TYPE_CHECKING, Any
 from sieve_inspect.errors import UsageError
 from sieve_inspect.outcomes import FAILING
 from sieve_inspect.units import format_length
-from sieve_inspect.verdict.outcome import FAILING
 from sieve_registry.records import SieveState
 from sieve_registry.report.rendering import render_page
 from sieve_registry.sieves.state import IN_SERVICE
