@@ -66,7 +66,7 @@ def test_the_spread_between_laboratories() -> None:
 @pytest.mark.parametrize(
     ("mean", "U", "verdict", "matters"),
     [  # s_R = 0.05 √(43.4 × 56.6) = 2.48 %, a third of it 0.83 %
-        (75.2, 0.4, "cannot be told from none", False),  # 0.15 ± 0.30
+        (75.2, 0.4, "no significant shift", False),  # 0.15 ± 0.30
         (76.0, 0.4, "small beside s_R", False),  # 0.77
         (76.5, 0.4, "noticeable beside s_R", True),  # 1.14
         (78.5, 0.4, "as large as s_R or more", True),  # 2.63

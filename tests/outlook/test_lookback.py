@@ -95,7 +95,7 @@ def test_damage_asks_for_a_look_back_too(lab: Lab) -> None:
     payload = SieveQuarantined(reason="dropped, cloth torn", damage=True)
     record_fact(lab.registry, "S-1", payload, RecordTerms(lab.day(20), "Ben Ray"))
     found = look(lab)
-    assert "dropped, cloth torn" in found.cause.words
+    assert "dropped, cloth torn" in found.cause.reason
     assert counts(found.between) == [5]
 
 
@@ -113,7 +113,7 @@ def test_a_conditional_fail_is_looked_back_on(lab: Lab) -> None:
     lab.check(0)
     lab.use(10, 5)
     lab.check(20, x=78.8)
-    assert look(lab).cause.words.endswith("conditional fail")
+    assert look(lab).cause.reason.endswith("conditional fail")
 
 
 def test_asked_for_an_earlier_day_it_answers_as_of_then(lab: Lab) -> None:

@@ -81,7 +81,7 @@ def test_under_three_checks_is_not_enough(lab: Lab, checks: int) -> None:
         assert "at least 3" in one.problem
 
 
-def test_a_slope_that_may_be_none_names_no_day(lab: Lab) -> None:
+def test_a_slope_without_significant_change_has_no_day(lab: Lab) -> None:
     lab.add()
     for n, x in enumerate((75.5, 75.4, 75.6, 75.5)):
         lab.check(100 * n, x=x, u=0.15)
@@ -196,7 +196,7 @@ def test_wear_by_method(lab: Lab) -> None:
     assert pair.low < -3.5 < pair.high
 
 
-def test_methods_always_used_together_cannot_be_told_apart(lab: Lab) -> None:
+def test_methods_always_used_together_cannot_be_separated(lab: Lab) -> None:
     lab.add()
     for n in range(6):
         lab.check(100 * n, x=75.0 + 0.1 * n)
@@ -206,7 +206,7 @@ def test_methods_always_used_together_cannot_be_told_apart(lab: Lab) -> None:
     assert along_x.problem == "not enough: the methods were always used in the same proportion"
 
 
-def test_two_checks_tell_nothing_of_two_methods(lab: Lab) -> None:
+def test_two_checks_are_not_enough_for_two_methods(lab: Lab) -> None:
     lab.add()
     for n, method in enumerate(("wet", "air jet")):
         lab.check(100 * n)
@@ -214,7 +214,7 @@ def test_two_checks_tell_nothing_of_two_methods(lab: Lab) -> None:
     assert "not enough: 2 checks, 4 are needed" in outlook(lab.registry, "S-1").methods[0].problem
 
 
-# --- what it comes to -------------------------------------------------------------------------
+# --- advice -------------------------------------------------------------------------
 
 
 def test_a_sieve_far_from_its_limits_is_kept(lab: Lab) -> None:
@@ -253,9 +253,7 @@ def test_a_line_within_the_guard_band_asks_for_the_next_check_soon(lab: Lab) -> 
 @pytest.mark.parametrize(
     ("first", "where"), [(76.7, "within its guard band"), (78.0, "beyond its limit")]
 )
-def test_a_line_over_the_limit_itself_is_said_to_be_beyond_it(
-    lab: Lab, first: float, where: str
-) -> None:
+def test_a_trend_over_the_limit_itself_is_beyond_it(lab: Lab, first: float, where: str) -> None:
     """0.9 um a check; the limit is 78.7 um, the guard band 0.3 um: 78.5 by the line, or 79.8."""
     lab.add(interval_months=24)
     for n in range(3):

@@ -164,13 +164,13 @@ def test_commands_tell_both_readings(run: Program, scan: Path) -> None:
 
 
 def test_a_record_that_reads_so_already_is_not_corrected_again(worn: Registry) -> None:
-    with pytest.raises(UsageError, match="reads so already"):
+    with pytest.raises(UsageError, match="already reads so"):
         fix(worn, "3", count="12")
     fix(worn, "3", count="21")
-    with pytest.raises(UsageError, match="reads so already"):
+    with pytest.raises(UsageError, match="already reads so"):
         fix(worn, "3", count="21")
     fix(worn, "3", void=True)
-    with pytest.raises(UsageError, match="reads so already"):
+    with pytest.raises(UsageError, match="already reads so"):
         fix(worn, "3", void=True)
     fix(worn, "3", count="21")  # stands again
 

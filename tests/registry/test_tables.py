@@ -1,4 +1,4 @@
-"""Laboratories' own tables: read in whole or not at all, and nothing that runs is written."""
+"""Laboratories' own tables: imported completely or not at all, and no formula is ever written."""
 
 from __future__ import annotations
 
@@ -76,7 +76,7 @@ def test_a_table_with_its_own_columns_is_read_by_a_mapping(
     assert verification.ledger_head(registry)[0] == 3  # the table, and each of its rows
 
 
-def test_every_bad_row_is_told_with_its_line_and_nothing_is_recorded(
+def test_every_bad_row_is_listed_with_its_line_and_nothing_is_recorded(
     registry: Registry, add: Callable[..., Any], table: Callable[..., Path]
 ) -> None:
     add("A")
@@ -129,10 +129,10 @@ def test_past_checks_are_read_with_what_is_known_of_them(
     [
         ("Z,2025-01-01,pass,75,75", "no sieve 'Z'"),
         ("A,2023-01-01,pass,75,75", "before sieve"),
-        ("A,2025-01-01,good,75,75", "is none of"),
+        ("A,2025-01-01,good,75,75", "is not known"),
         ("A,2025-01-01,pass,,75", "mean_x is empty"),
         ("A,2025-01-01,pass,75,1e99", "plausible"),
-        ("A,2025-01-01,pass,=75,75", "no number"),
+        ("A,2025-01-01,pass,=75,75", "not a number"),
         ("A,01.02.2025,pass,75,75", "YYYY-MM-DD"),
     ],
 )
@@ -157,7 +157,7 @@ def test_a_check_that_cannot_have_been_is_a_bad_row(
         ("id,nominal\n", "[columns\n", "cannot be read"),
     ],
 )
-def test_a_table_that_cannot_be_meant_is_refused(
+def test_a_table_without_the_needed_columns_is_refused(
     registry: Registry, table: Callable[..., Path], text: str, mapping: str, why: str
 ) -> None:
     own = table(mapping, "map.toml") if mapping else None
@@ -189,7 +189,9 @@ def test_a_workbook_is_read_as_text_days_and_numbers(registry: Registry, tmp_pat
     assert (sieve.in_service, sieve.interval_months, sieve.maker) == (date(2025, 1, 2), 6, "=1+1")
 
 
-def test_a_workbook_that_is_none_says_so(registry: Registry, table: Callable[..., Path]) -> None:
+def test_a_file_that_is_not_a_workbook_is_refused(
+    registry: Registry, table: Callable[..., Path]
+) -> None:
     with pytest.raises(ArchiveError, match="not an XLSX table"):
         read(registry, table("PK no workbook", "own.xlsx"))
     with pytest.raises(ArchiveError, match="cannot be read"):
@@ -197,7 +199,7 @@ def test_a_workbook_that_is_none_says_so(registry: Registry, table: Callable[...
 
 
 @pytest.mark.parametrize("kind", ["csv", "xlsx"])
-def test_what_is_written_runs_nothing_and_reads_back_the_same(
+def test_exported_cells_are_no_formulas_and_read_back_the_same(
     run: Program, registry: Registry, add: Callable[..., Any], tmp_path: Path, kind: str
 ) -> None:
     add("=1+1", location="@home", maker="+49 5", serial="-3")
@@ -219,7 +221,7 @@ def test_what_is_written_runs_nothing_and_reads_back_the_same(
 
 
 @file_only
-def test_commands_tell_bad_rows_and_end_with_48(run: Program, table: Callable[..., Path]) -> None:
+def test_commands_list_bad_rows_and_exit_with_48(run: Program, table: Callable[..., Path]) -> None:
     path = table("id,nominal\nA,75um\nB,75\n")
     trial = run("import", str(path), "--dry-run")
     assert trial.code == 39  # a trial begins no registry
@@ -240,7 +242,7 @@ def test_a_mapping_that_would_map_nothing_is_refused_and_the_help_shows_one(
 ) -> None:
     with pytest.raises(UsageError, match=r"'id' stands outside.*\[columns\]"):
         tables.read_mapping(table('id = "Sieve no."', "map.toml"))
-    with pytest.raises(UsageError, match="has no column 'id' for id, but 'Nr', 'Mesh'"):
+    with pytest.raises(UsageError, match="has no column 'id' for id; it has 'Nr', 'Mesh'"):
         read(registry, table("Nr;Mesh\n1;75um\n"))
     shown = run("import", "--help").out
     example = shown[shown.index("[columns]") : shown.index("Arguments")].rpartition("\n")[0]
@@ -258,7 +260,7 @@ def test_a_past_check_that_counted_nothing_is_written_without_a_count(
     assert dict(zip(header, row, strict=True))["count"] == ""
 
 
-def test_a_word_for_an_outcome_that_is_not_known_points_to_the_mapping(
+def test_an_unknown_word_for_an_outcome_points_to_the_mapping(
     registry: Registry, table: Callable[..., Path], add: Callable[..., Any]
 ) -> None:
     add()

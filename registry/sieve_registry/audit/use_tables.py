@@ -49,7 +49,7 @@ def lookbacks_table(scope: Scope, sieves: Sequence[SieveRecord]) -> AuditTable:
     """Sieves that failed and had been used: the last decision, or "open"."""
     columns: Columns[_Decided] = (
         ("sieve", lambda d: d.lookback.sieve_id),
-        ("because", lambda d: d.lookback.cause.words if d.lookback.cause else ""),
+        ("because", lambda d: d.lookback.cause.reason if d.lookback.cause else ""),
         ("good until", lambda d: str(d.lookback.good.on_date) if d.lookback.good else "never"),
         ("uses before", lambda d: str(sum(use.count for use in d.lookback.between))),
         ("uses after", lambda d: str(sum(use.count for use in d.lookback.after))),

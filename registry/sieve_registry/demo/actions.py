@@ -126,7 +126,7 @@ def beads(sieve_id: str, charged_g: float, through_g: float) -> Action:
     def carry_out(registry: Registry, terms: RecordTerms, _: Path) -> object:
         result = reference_rules.beads(BEADS, charged_g, through_g, 3.0)
         last = sieve_queries.get_history(registry, sieve_id).checks[-1]
-        number = references.beside_optical(last, result)
+        number = references.e_n_against_optical(last, result)
         more = {"charged_g": charged_g, "through_g": through_g, "e_n": number}
         lot = "beads EX-B5, lot 12"
         return references.record(registry, sieve_id, "beads", result, lot, terms, **more)
@@ -158,7 +158,7 @@ def repeatability(name: str) -> Action:
     """The study of one sieve measured several times by several people."""
 
     def carry_out(registry: Registry, terms: RecordTerms, _: Path) -> object:
-        return studies.keep(registry, name, {"": precision(STUDY)}, terms)
+        return studies.record_study(registry, name, {"": precision(STUDY)}, terms)
 
     return Action(f"studies repeatability: {name}", carry_out)
 

@@ -88,7 +88,7 @@ def _effect(registry: Registry, sieve_ids: list[str], command: str) -> Answer:
 
 def _references(registry: Registry, today: date) -> Answer:
     entries = references.timeline(registry, "S-0500", today)
-    results = [f"{e.kind}: {e.found}, {e.outcome}" for e in entries if e.kind != "optical"]
+    results = [f"{e.kind}: {e.result}, {e.outcome}" for e in entries if e.kind != "optical"]
     return Answer("reference show S-0500", _sentence("; ".join(results)))
 
 

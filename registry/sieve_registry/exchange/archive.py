@@ -1,12 +1,12 @@
-"""Moving a registry whole: every event as it is and every evidence file, so the head stays.
+"""Moving a registry: every event as it is and every evidence file, so that the head stays.
 
 An export is a folder, or a .zip file, of `manifest.json`, `events.jsonl` (one event a line, in
 order) and `evidence/ab/abcdef….ext`. It does not depend on the kind of database, so it is also how
 a registry is backed up, and how it moves between a file and a server.
 
-No byte of it can change unnoticed: events are held by their chain and are written in one way only,
-evidence by its hash, the manifest by a hash over itself, and a .zip file ends in the SHA-256 (hex,
-as its comment) of everything before that.
+No byte of it can change unnoticed: the chain protects the events (written in one way only), a hash
+each evidence file, a hash of its own the manifest, and a .zip file ends in the SHA-256 (hex, as its
+comment) of everything before that.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ import zipfile
 import zlib
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any, BinaryIO, Protocol
 
@@ -53,7 +53,7 @@ _FIELDS = tuple(Event.__dataclass_fields__)
 
 @dataclass(frozen=True)
 class Manifest:
-    """What an export says it holds."""
+    """The content of an export, by its own statement."""
 
     events: int
     head: str | None
@@ -114,32 +114,32 @@ class _Zip:
 
 
 def export_all(registry: Registry, out: Path) -> Manifest:
-    """Write everything to a new folder, or to a .zip file, whole or not at all.
+    """Write everything to a new folder or .zip file, completely or not at all.
 
-    Raises `ArchiveError` when the place is taken or cannot be written, and what is wrong with a
-    registry that does not hold together: a broken one must not become a backup.
+    Raises `ArchiveError` when the target exists or cannot be written, and `BrokenRecordError` for
+    a registry whose chain is broken: it must not become a backup.
     """
     if out.exists() and (out.is_file() or any(out.iterdir())):
-        raise ArchiveError(file=out, reason="is there already: choose another name")
+        raise ArchiveError(file=out, reason="exists already: choose another name")
     try:
         out.parent.mkdir(parents=True, exist_ok=True)
         with tempfile.TemporaryDirectory(dir=out.parent, prefix=".new-export-") as folder:
             draft = Path(folder) / "draft"
             if out.suffix.lower() == ".zip":
                 with zipfile.ZipFile(draft, "w", allowZip64=True) as archive:
-                    found = _export(registry, _Zip(archive))
+                    manifest = _export(registry, _Zip(archive))
                     archive.comment = b"0" * _SEAL_LENGTH
                 with draft.open("r+b") as stream:
                     digest = _digest_before_seal(stream)
                     stream.write(digest)
             else:
                 draft.mkdir()
-                found = _export(registry, _Folder(draft))
+                manifest = _export(registry, _Folder(draft))
             draft.replace(out)
     except OSError as error:
         reason = f"cannot be written ({error.strerror or error})"
         raise ArchiveError(file=out, reason=reason) from error
-    return found
+    return manifest
 
 
 def _export(registry: Registry, sink: _Sink) -> Manifest:
@@ -153,21 +153,21 @@ def _export(registry: Registry, sink: _Sink) -> Manifest:
     for sha256, extension, _, _ in kept:
         data = registry.evidence.read(sha256, extension)
         sink.write(_evidence_name(sha256, extension), data)
-    found = Manifest(
+    manifest = Manifest(
         events=walk.seq,
         head=walk.previous if walk.seq else None,
         evidence=len(kept),
         made_at=writer.utc_text(registry.now()),
         software=f"sieveward {package_version('sieveward')}",
     )
-    sink.write("manifest.json", _manifest_bytes(found))
-    return found
+    sink.write("manifest.json", _manifest_bytes(manifest))
+    return manifest
 
 
 def _manifest_bytes(manifest: Manifest) -> bytes:
-    told = {"schema": SCHEMA, **manifest.__dict__}
-    sha256 = hashlib.sha256(canonical_text(told).encode()).hexdigest()
-    return canonical_text({**told, "sha256": sha256}).encode() + b"\n"
+    fields = {"schema": SCHEMA, **asdict(manifest)}
+    sha256 = hashlib.sha256(canonical_text(fields).encode()).hexdigest()
+    return canonical_text({**fields, "sha256": sha256}).encode() + b"\n"
 
 
 def _digest_before_seal(stream: BinaryIO) -> bytes:
@@ -192,7 +192,7 @@ def _evidence_name(sha256: str, extension: str) -> str:
 
 
 def read_manifest(source: Path) -> Manifest:
-    """What an export or backup says of itself. Raises `ArchiveError`."""
+    """The manifest of an export or backup. Raises `ArchiveError`."""
     with _opened(source) as archive:
         return _manifest(source, archive)
 
@@ -200,28 +200,28 @@ def read_manifest(source: Path) -> Manifest:
 def import_all(registry: Registry, source: Path) -> Manifest:
     """Read an export into an empty registry: the same events, the same head, or nothing.
 
-    Raises `ArchiveError` when the registry holds something already, or the export is not whole.
+    Raises `ArchiveError` when the registry is not empty, or the export is incomplete.
     """
     with _opened(source) as archive:
-        told = _manifest(source, archive, whole=True)
+        manifest = _manifest(source, archive, check_seal=True)
         staged: list[Staged] = []
         try:
             with registry.writing() as connection:
                 _refuse_filled(connection, registry)
-                _read_in(connection, registry, source, archive, told, staged)
+                _import(connection, registry, source, archive, manifest, staged)
         finally:
             for item in staged:
                 registry.evidence.discard(item)
-    return told
+    return manifest
 
 
 def prove(source: Path) -> None:
-    """Read an export through: every event along its chain, every file against its hash.
+    """Verify an export: every event along its chain, every file against its hash.
 
     Raises `ArchiveError`.
     """
     with _opened(source) as archive:
-        told, walk = _manifest(source, archive, whole=True), ChainWalk()
+        manifest, walk = _manifest(source, archive, check_seal=True), ChainWalk()
         kept = dict[str, str]()
         for batch in _batches(source, archive):
             for event in batch:
@@ -229,9 +229,9 @@ def prove(source: Path) -> None:
                 if walk.broken:
                     break
                 kept |= {r["sha256"]: r["extension"] for t, r in rows_of(event) if t == "evidence"}
-        whole = (told.events, told.head, told.evidence)
-        if walk.broken or (walk.seq, walk.previous if walk.seq else None, len(kept)) != whole:
-            raise ArchiveError(file=source, reason="is not whole: write it again")
+        stated = (manifest.events, manifest.head, manifest.evidence)
+        if walk.broken or (walk.seq, walk.previous if walk.seq else None, len(kept)) != stated:
+            raise ArchiveError(file=source, reason="is incomplete: write it again")
         for sha256, extension in kept.items():
             data = _read(source, archive, _evidence_name(sha256, extension))
             if hashlib.sha256(data).hexdigest() != sha256:
@@ -247,12 +247,12 @@ def _refuse_filled(connection: Connection, registry: Registry) -> None:
         )
 
 
-def _read_in(
+def _import(
     connection: Connection,
     registry: Registry,
     source: Path,
     archive: Any,
-    told: Manifest,
+    manifest: Manifest,
     staged: list[Staged],
 ) -> None:
     walk = ChainWalk()
@@ -262,20 +262,20 @@ def _read_in(
         if walk.broken is not None:
             raise ArchiveError(
                 file=source,
-                reason=f"is not whole: {walk.broken.subject} {walk.broken.message}",
+                reason=f"is incomplete: {walk.broken.subject} {walk.broken.message}",
             )
         try:
             writer.insert_events(connection, batch)
         except (KeyError, TypeError, ValueError, AttributeError) as error:
             reason = f"holds an event that cannot be read ({error})"
             raise ArchiveError(file=source, reason=reason) from error
-    if (walk.seq, walk.previous if walk.seq else None) != (told.events, told.head):
+    if (walk.seq, walk.previous if walk.seq else None) != (manifest.events, manifest.head):
         raise ArchiveError(
-            file=source, reason=f"holds {walk.seq} events where its manifest says {told.events}"
+            file=source, reason=f"holds {walk.seq} events, its manifest states {manifest.events}"
         )
     for sha256, extension, _, _ in reader.evidence_files(connection):
         if not _SHA.fullmatch(sha256) or not _EXTENSION.fullmatch(extension):
-            raise ArchiveError(file=source, reason="names evidence that cannot be a file of ours")
+            raise ArchiveError(file=source, reason="names evidence files that no registry writes")
         data = _read(source, archive, _evidence_name(sha256, extension))
         item = registry.evidence.stage(data, extension)
         staged.append(item)
@@ -306,22 +306,22 @@ def _batches(source: Path, archive: Any) -> Iterator[list[Event]]:
         yield batch
 
 
-def _manifest(source: Path, archive: Any, *, whole: bool = False) -> Manifest:
-    """The manifest; `whole` also holds a .zip file against the hash at its end."""
+def _manifest(source: Path, archive: Any, *, check_seal: bool = False) -> Manifest:
+    """The manifest; `check_seal` also compares a .zip file with the hash at its end."""
     data = _read(source, archive, "manifest.json")
     try:
-        told = json.loads(data)
-        schema = told.pop("schema")
+        fields = json.loads(data)
+        schema = fields.pop("schema")
         if schema == SCHEMA:
-            told.pop("sha256")
+            fields.pop("sha256")
         elif schema != _UNSEALED:
             raise ArchiveError(file=source, reason="was written by another version")
-        manifest = Manifest(**told)
+        manifest = Manifest(**fields)
         if schema == SCHEMA and data != _manifest_bytes(manifest):
             raise ValueError(data)
     except (ValueError, TypeError, KeyError, AttributeError) as error:
         raise ArchiveError(file=source, reason="has a manifest that cannot be read") from error
-    if whole and schema == SCHEMA and source.is_file():
+    if check_seal and schema == SCHEMA and source.is_file():
         with source.open("rb") as stream:
             if _digest_before_seal(stream) != stream.read():
                 raise ArchiveError(file=source, reason="was altered after it was written")
@@ -344,7 +344,7 @@ def _opened(source: Path) -> Iterator[Any]:
     try:
         archive = zipfile.ZipFile(source)
     except _DAMAGED as error:
-        reason = getattr(error, "strerror", None) or "it is no archive, or damaged"
+        reason = getattr(error, "strerror", None) or "it is not an archive, or it is damaged"
         raise ArchiveError(file=source, reason=f"cannot be opened: {reason}") from error
     with archive:
         yield _Zip(archive)

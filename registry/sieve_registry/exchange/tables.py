@@ -1,7 +1,7 @@
-"""Tables of sieves and past checks, as laboratories keep them, read in and written out.
+"""Tables of sieves and past checks, as laboratories keep them, imported and exported.
 
-A row is read by the names of its columns; a small TOML file says which of a laboratory's own
-columns is what, how days are written, and which of its words mean which outcome:
+A row is read by the names of its columns; a small TOML file maps a laboratory's own column names,
+its way to write dates, and its words for outcomes:
 
     [columns]
     id = "Sieve no."
@@ -11,7 +11,7 @@ columns is what, how days are written, and which of its words mean which outcome
     [words]
     "OK" = "pass"
 
-All rows are tried first; when one cannot be read in, none is, and every bad one is told.
+All rows are tried first; with an error in any row nothing is imported, and every error is listed.
 """
 
 from __future__ import annotations
@@ -49,7 +49,7 @@ from sieve_registry.store.engine import Registry
 from sieve_registry.store.evidence import Staged
 from sieve_registry.values import clean_id, clean_text
 
-__all__ = ["BadRow", "Imported", "Mapped", "check_rows", "import_table", "read_mapping",
+__all__ = ["BadRow", "Imported", "TableMapping", "check_rows", "import_table", "read_mapping",
     "sieve_rows"]  # fmt: skip
 
 SIEVES, CHECKS = "sieves", "checks"
@@ -69,8 +69,8 @@ _OUTCOMES = (*OUTCOMES, NOT_JUDGED)
 
 
 @dataclass(frozen=True)
-class Mapped:
-    """How a laboratory's table is to be read: our names to theirs, their days and words."""
+class TableMapping:
+    """How to read a laboratory's table: its column names, date format and words for outcomes."""
 
     columns: Mapping[str, str] = field(default_factory=dict)
     date_format: str = ""
@@ -79,7 +79,7 @@ class Mapped:
 
 @dataclass(frozen=True)
 class BadRow:
-    """A row that cannot be read in: its line in the file, and why."""
+    """A row that cannot be imported: its line in the file, and the reason."""
 
     line: int
     reason: str
@@ -87,7 +87,7 @@ class BadRow:
 
 @dataclass(frozen=True)
 class Imported:
-    """What was read in, or would be; with a bad row nothing was."""
+    """What was imported, or would be in a trial; with a bad row nothing is imported."""
 
     what: str
     rows: int
@@ -95,32 +95,38 @@ class Imported:
     bad: tuple[BadRow, ...]
 
 
-def read_mapping(path: Path | None) -> Mapped:
+def read_mapping(path: Path | None) -> TableMapping:
     """Read a mapping file; None maps nothing. Raises `UsageError`."""
     if path is None:
-        return Mapped()
+        return TableMapping()
     try:
-        told = tomllib.loads(path.read_text("utf-8-sig"))
-        strange = sorted(told.keys() - {"columns", "dates", "words"})
-        if strange:
+        parts = tomllib.loads(path.read_text("utf-8-sig"))
+        unknown = sorted(parts.keys() - {"columns", "dates", "words"})
+        if unknown:
             raise ValueError(
-                f"{strange[0]!r} stands outside its parts, [columns], [dates] and [words]; see "
+                f"{unknown[0]!r} stands outside the parts [columns], [dates] and [words]; see "
                 "`sieveward import --help`"
             )
-        columns = {str(ours): str(theirs) for ours, theirs in told.get("columns", {}).items()}
-        words = {str(a).casefold(): str(b) for a, b in told.get("words", {}).items()}
-        return Mapped(columns, str(told.get("dates", {}).get("format", "")), words)
+        columns = {str(ours): str(theirs) for ours, theirs in parts.get("columns", {}).items()}
+        words = {str(a).casefold(): str(b) for a, b in parts.get("words", {}).items()}
+        return TableMapping(columns, str(parts.get("dates", {}).get("format", "")), words)
     except (OSError, ValueError, AttributeError) as error:
-        raise UsageError(message=f"The mapping {path} cannot be read: {error}.") from error
+        raise UsageError(message=f"The mapping file {path} cannot be read: {error}.") from error
 
 
 def import_table(
-    registry: Registry, path: Path, what: str, mapping: Mapped, terms: RecordTerms, *, dry_run: bool
+    registry: Registry,
+    path: Path,
+    what: str,
+    mapping: TableMapping,
+    terms: RecordTerms,
+    *,
+    dry_run: bool,
 ) -> Imported:
-    """Read in a CSV or XLSX table of `sieves` or `checks`: all of it or nothing.
+    """Import a CSV or XLSX table of `sieves` or `checks`: all of it or nothing.
 
-    Raises `UsageError` for a table without the columns that are needed, `UnwritableOutputError`
-    never; the answer lists bad rows.
+    Raises `UsageError` for a table without the columns it needs and `ArchiveError` for a file that
+    cannot be read; the answer lists bad rows.
     """
     rows = read_rows(path)
     names = SIEVE_COLUMNS if what == SIEVES else CHECK_COLUMNS
@@ -139,43 +145,43 @@ def import_table(
                 except (SievewardError, _BadCellError) as error:
                     bad.append(BadRow(line, str(error).rstrip(".")))
             if bad or dry_run:
-                raise _TakenBackError
-    except _TakenBackError:
+                raise _RollBackError
+    except _RollBackError:
         return Imported(what, len(body), False, tuple(bad))
     finally:
         registry.evidence.discard(staged)
     return Imported(what, len(body), True, ())
 
 
-class _TakenBackError(Exception):
+class _RollBackError(Exception):
     """Ends a trial: the transaction is rolled back."""
 
 
 class _BadCellError(Exception):
-    """A cell that cannot be what its column says."""
+    """A cell that does not fit its column."""
 
 
 def _places(
-    path: Path, header: Sequence[str], names: Sequence[str], mapping: Mapped, what: str
+    path: Path, header: Sequence[str], names: Sequence[str], mapping: TableMapping, what: str
 ) -> dict[str, int]:
     """Which column holds what."""
-    strange = sorted(mapping.columns.keys() - set(names))
-    if strange:
+    unknown = sorted(mapping.columns.keys() - set(names))
+    if unknown:
         raise UsageError(
-            message=f"The mapping names {strange[0]!r}; of {what} there are {', '.join(names)}."
+            message=f"The mapping names {unknown[0]!r}; {what} have the columns {', '.join(names)}."
         )
-    there = {cell.strip().casefold(): place for place, cell in reversed(list(enumerate(header)))}
+    places = {cell.strip().casefold(): place for place, cell in reversed(list(enumerate(header)))}
     found = {}
     for name in names:
         column = mapping.columns.get(name, name)
-        place = there.get(column.strip().casefold())
+        place = places.get(column.strip().casefold())
         if place is not None:
             found[name] = place
         elif name in mapping.columns or name in _NEEDED[what]:
             raise UsageError(
-                message=f"{path} has no column {column!r} for {name}, but "
-                f"{', '.join(repr(one) for one in header if one.strip())}: say in a mapping file "
-                "(--map) which it is; `sieveward import --help` shows one."
+                message=f"{path} has no column {column!r} for {name}; it has "
+                f"{', '.join(repr(cell) for cell in header if cell.strip())}: name the column in a "
+                "mapping file (--map); `sieveward import --help` shows an example."
             )
     return found
 
@@ -203,7 +209,7 @@ def _record(
     connection: Connection,
     what: str,
     row: Mapping[str, str],
-    mapping: Mapped,
+    mapping: TableMapping,
     origin: dict[str, int],
     terms: RecordTerms,
 ) -> None:
@@ -217,7 +223,7 @@ def _record_sieve(
     registry: Registry,
     connection: Connection,
     row: Mapping[str, str],
-    mapping: Mapped,
+    mapping: TableMapping,
     origin: dict[str, int],
     terms: RecordTerms,
 ) -> None:
@@ -227,7 +233,7 @@ def _record_sieve(
     texts: dict[str, Any] = {name: get(name) for name in _SIEVE_TEXTS if get(name)}
     details = {name: get(name) for name in _DETAILS if get(name)}
     if details.get("warp", "x") not in ("x", "y"):
-        raise _BadCellError(f"the warp is x or y, not {get('warp')!r}")
+        raise _BadCellError(f"the warp is {get('warp')!r}: write x or y")
     numbers: dict[str, Any] = {
         name: _whole(name, get(name)) for name in ("interval_months", "interval_uses") if get(name)
     }
@@ -252,16 +258,16 @@ def _record_check(
     registry: Registry,
     connection: Connection,
     row: Mapping[str, str],
-    mapping: Mapped,
+    mapping: TableMapping,
     origin: dict[str, int],
     terms: RecordTerms,
 ) -> None:
-    said = row["outcome"]
-    outcome = mapping.words.get(said.casefold(), said.casefold())
+    written = row["outcome"]
+    outcome = mapping.words.get(written.casefold(), written.casefold())
     if outcome not in _OUTCOMES:
         raise _BadCellError(
-            f"the outcome {said!r} is none of {', '.join(_OUTCOMES)}: a mapping file's [words] "
-            "can say which it means"
+            f"the outcome {written!r} is not known: use {', '.join(_OUTCOMES)}, or map it in the "
+            "[words] of a mapping file"
         )
     by = row.get("by") or terms.by
     when = replace(terms, on_date=_day(row["date"], mapping), by=by)
@@ -308,26 +314,26 @@ def _figure(name: str, text: str) -> str | None:
     try:
         value = Decimal(text.replace(",", "."))
     except InvalidOperation:
-        raise _BadCellError(f"{name} {text!r} is no number of um") from None
+        raise _BadCellError(f"{name} {text!r} is not a number of um") from None
     if not value.is_finite() or not 0 <= value < 10**7:
-        raise _BadCellError(f"{name} {text!r} is no plausible width in um")
+        raise _BadCellError(f"{name} {text!r} is not a plausible width in um")
     return format(value, "f")
 
 
 def _whole(name: str, text: str) -> int:
     if not (text.isascii() and text.isdigit() and len(text) < 10):
-        raise _BadCellError(f"{name} {text!r} is no whole number")
+        raise _BadCellError(f"{name} {text!r} is not a whole number")
     return int(text)
 
 
-def _day(text: str, mapping: Mapped) -> date:
+def _day(text: str, mapping: TableMapping) -> date:
     try:
         if mapping.date_format:
             return datetime.strptime(text, mapping.date_format).date()
         return date.fromisoformat(text)
     except ValueError:
         how = mapping.date_format or "YYYY-MM-DD"
-        raise _BadCellError(f"{text!r} is no day written as {how}") from None
+        raise _BadCellError(f"{text!r} is not a date: write {how}") from None
 
 
 # --- writing out -----------------------------------------------------------------------------

@@ -31,7 +31,7 @@ __all__ = [
 ]
 
 _MOST_USES = 1_000_000
-# What people type for the fields of a record.
+# Names on the command line of the fields of a record.
 _TYPED = {"date": "on_date", "in-service": "in_service", "frame": "frame_nm"}
 
 
@@ -44,11 +44,11 @@ def correct(
     *,
     void: bool = False,
 ) -> Correction:
-    """Say how an earlier record should read, or that it is void; the record itself stays.
+    """Record how an earlier record should read, or that it is void; the record itself stays.
 
-    `record` is the number of an event, or of a check (`C-0001`); `changes` go by the names people
-    type (`date`, `count`, `note`, `serial`, …). With neither changes nor `void` an earlier voiding
-    is taken back. Raises `UnknownRecordError`, `UsageError`, and `RuleRefusedError` when the
+    `record` is the number of an event, or of a check (`C-0001`); `changes` use the names of the
+    command line (`date`, `count`, `note`, `serial`, …). With neither changes nor `void` an earlier
+    voiding is withdrawn. Raises `UnknownRecordError`, `UsageError`, and `RuleRefusedError` when the
     history would contradict itself.
     """
     why = clean_text("reason", reason, needed=True)
@@ -59,12 +59,13 @@ def correct(
         return amendments.amend(registry, named, changes, reason, terms, void=void)
     with registry.writing() as connection:
         event = _correctable(connection, seq, record, void)
-        now = dict(_read(event, typed, value) for typed, value in changes.items())
+        now = dict(_new_value(event, typed, value) for typed, value in changes.items())
         history = history_of(connection, event.subject)
         earlier = corrections.current_readings(history.corrections).get(seq, (False, {}))
         if not now and not void and not earlier[0]:
             raise UsageError(
-                message="Nothing to correct was given: see `sieveward correct --help`."
+                message="Nothing to correct: give a field and its new value "
+                "(see `sieveward correct --help`)."
             )
         payload = RecordCorrected(
             corrects=seq,
@@ -72,18 +73,18 @@ def correct(
             kind=event.kind,
             reason=why,
             void=void,
-            was={name: earlier[1].get(name, _said(event, name)) for name in now},
+            was={name: earlier[1].get(name, _recorded(event, name)) for name in now},
             now=now,
         )
         if (void and earlier[0]) or (now and now == payload.was and not earlier[0]):
-            raise UsageError(message=f"Event {seq} reads so already: there is nothing to correct.")
+            raise UsageError(message=f"Event {seq} already reads so: there is nothing to correct.")
         day = terms.on_date or registry.today()
         lifecycle.refuse_future(day, registry.today(), "the correction")
         context = RecordContext(registry, connection, event.subject, day, terms.late_reason)
         appended = context.append(payload, terms.by)
         after = history_of(connection, event.subject)
         _refuse_contradictions(history, after)
-        return next(one for one in after.corrections if one.seq == appended.seq)
+        return next(c for c in after.corrections if c.seq == appended.seq)
 
 
 def _event_number(registry: Registry, record: str) -> int:
@@ -106,7 +107,7 @@ def _correctable(connection: Connection, seq: int, record: str, void: bool) -> E
     return event
 
 
-def _read(event: Event, typed: str, value: str) -> tuple[str, Any]:
+def _new_value(event: Event, typed: str, value: str) -> tuple[str, Any]:
     """A field and its new value, checked. Raises `UnknownRecordError`, `UsageError`."""
     name = _TYPED.get(typed, typed)
     allowed = corrections.CORRECTABLE[event.kind]
@@ -123,12 +124,12 @@ def _read(event: Event, typed: str, value: str) -> tuple[str, Any]:
         return name, round(parse_length_um(value) * 1000)
     if name == "count":
         if not (value.isascii() and value.isdigit() and 1 <= int(value) <= _MOST_USES):
-            raise UsageError(message=f"{value!r} is no number of uses.")
+            raise UsageError(message=f"{value!r} is not a number of uses: write 1 to {_MOST_USES}.")
         return name, int(value)
     return name, clean_text(name, value, needed=name in ("reason", "method"))
 
 
-def _said(event: Event, name: str) -> Any:
+def _recorded(event: Event, name: str) -> Any:
     return event.on_date if name == "on_date" else json.loads(event.payload)[name]
 
 

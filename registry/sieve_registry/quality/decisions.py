@@ -1,4 +1,4 @@
-"""Decision rules of sieves, the risk of their last verdict, and what persons decided."""
+"""Decision rules of sieves, the risk of their last verdict, and decisions of persons."""
 
 from __future__ import annotations
 
@@ -65,10 +65,10 @@ def name_rule(
     study: str,
     terms: RecordTerms,
 ) -> None:
-    """Name the rule a sieve is judged by from a day on; what is not said stays as it was.
+    """Name the rule a sieve is judged by from a day on; what is not given stays as it was.
 
     Raises `UsageError` for an unknown rule or study, and what `limits` raises for coarser limits
-    that do not answer for the sieve.
+    that have no row for the sieve.
     """
     sieve = sieve_queries.get_history(registry, sieve_id).sieve
     now = rule_of(registry, sieve.id, terms.on_date or registry.today())
@@ -124,14 +124,14 @@ def _risks(data: SieveData, last: Check) -> Iterator[RiskRow]:
 def decide(
     registry: Registry, check_id: str, action: str, reason: str, terms: RecordTerms
 ) -> dict[str, Any]:
-    """Keep a person's decision after a check beside what was proposed.
+    """Record a person's decision after a check, with the action proposed.
 
     It changes no status: retiring, quarantine and intervals have their own commands, which
     `next` names. Raises `UsageError` for an unknown action, `UnknownCheckError`.
     """
     wanted = " ".join(action.split()).lower()
     if wanted not in ACTIONS:
-        raise UsageError(message=f"'{action}' is no action: use one of {', '.join(ACTIONS)}.")
+        raise UsageError(message=f"'{action}' is not an action: use {', '.join(ACTIONS)}.")
     check = check_queries.get_check(registry, check_id).check
     if wanted != check.action and not reason.strip():
         raise UsageError(

@@ -1,16 +1,16 @@
-"""What a sieve's real apertures do to a reported size distribution.
+"""How a sieve's real apertures change a reported size distribution.
 
     F      percent passing over size, from the distribution given (linear over log size)
     at nominal        F(w)
     at the mean       F(a),            a the mean aperture of both directions
-    over all          (1/n) Σ F(a_i)   a_i the widths measured, as if every particle met one of
-                                       them by chance; many trials bring out the widest ones, so
-                                       the truth lies at or above it
+    over all          (1/n) Σ F(a_i)   a_i the widths measured, as if every particle met one
+                                       aperture by chance; a particle has many trials, so the
+                                       true value is equal or higher
     uncertainty       U = (F(a + 2u) − F(a − 2u)) / 2 for the mean, likewise shifted for all
 
-A shift is held against the spread between laboratories, s_R < 0.05 √(P (100 − P)) % (aggregate
-sieving, BRE ring trial). That a third of s_R is little is common practice, no source: it adds
-5 % to it.
+A shift is compared with the spread between laboratories, s_R < 0.05 √(P (100 − P)) % (aggregate
+sieving, BRE ring trial). A third of s_R counts as small: it adds 5 % to s_R (common practice, no
+source).
 """
 
 from __future__ import annotations
@@ -18,11 +18,29 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from enum import StrEnum
 from typing import Protocol
 
-__all__ = ["Passing", "SieveEffect", "effect_of", "fractions", "spread_between_laboratories"]
+__all__ = [
+    "EffectSize",
+    "Passing",
+    "SieveEffect",
+    "effect_of",
+    "fractions",
+    "spread_between_laboratories",
+]
 
-_LITTLE = 1 / 3
+_SMALL_SHARE = 1 / 3  # of s_R
+
+
+class EffectSize(StrEnum):
+    """How a shift compares with its uncertainty and with the spread between laboratories."""
+
+    OUTSIDE = "outside the distribution"
+    NOT_SIGNIFICANT = "no significant shift"
+    SMALL = "small beside s_R"
+    NOTICEABLE = "noticeable beside s_R"
+    LARGE = "as large as s_R or more"
 
 
 class PassingCurve(Protocol):
@@ -54,29 +72,29 @@ class SieveEffect:
     at_mean: Passing
     over_all: Passing | None
     s_between: float
-    inside: bool  # whether the distribution says something about these sizes
+    inside: bool  # whether the distribution covers these sizes
 
     @property
     def main(self) -> Passing:
-        """The shift to go by: over all widths where they are known."""
+        """The shift to judge: over all widths where they are known."""
         return self.over_all if self.over_all is not None else self.at_mean
 
     @property
-    def verdict(self) -> str:
-        """Whether the shift matters, in a few words."""
+    def verdict(self) -> EffectSize:
+        """How large the shift is."""
         if not self.inside:
-            return "outside the distribution"
+            return EffectSize.OUTSIDE
         shift = abs(self.main.shift)
         if shift <= self.main.U_percent and self.main.U_percent > 0:
-            return "cannot be told from none"
-        if shift <= _LITTLE * self.s_between:
-            return "small beside s_R"
-        return "noticeable beside s_R" if shift < self.s_between else "as large as s_R or more"
+            return EffectSize.NOT_SIGNIFICANT
+        if shift <= _SMALL_SHARE * self.s_between:
+            return EffectSize.SMALL
+        return EffectSize.NOTICEABLE if shift < self.s_between else EffectSize.LARGE
 
     @property
     def matters(self) -> bool:
-        """Whether it is worth correcting or telling: plain, and over a third of s_R."""
-        return self.verdict in ("noticeable beside s_R", "as large as s_R or more")
+        """Whether the shift deserves a correction or a report: over a third of s_R."""
+        return self.verdict in (EffectSize.NOTICEABLE, EffectSize.LARGE)
 
 
 def spread_between_laboratories(percent: float) -> float:
@@ -101,14 +119,10 @@ def effect_of(
     half = (curve.passing(mean_um + U_mean_um) - curve.passing(mean_um - U_mean_um)) / 2
     over_all = None
     if widths_um:
-
-        def average(shift: float) -> float:
-            return math.fsum(curve.passing(max(a + shift, 1e-6)) for a in widths_um) / len(
-                widths_um
-            )
-
-        middle = average(0.0)
-        spread = (average(U_mean_um) - average(-U_mean_um)) / 2
+        middle = _average(curve, widths_um)
+        spread = (
+            _average(curve, widths_um, U_mean_um) - _average(curve, widths_um, -U_mean_um)
+        ) / 2
         over_all = Passing(middle, spread, middle - nominal)
     return SieveEffect(
         sieve_id=sieve_id,
@@ -124,8 +138,13 @@ def effect_of(
     )
 
 
+def _average(curve: PassingCurve, widths_um: Sequence[float], shift: float = 0.0) -> float:
+    """Mean percent passing over all widths, each shifted."""
+    return math.fsum(curve.passing(max(a + shift, 1e-6)) for a in widths_um) / len(widths_um)
+
+
 def fractions(effects: Sequence[SieveEffect]) -> list[tuple[str, float, float]]:
-    """Percent of the sample that stays on each sieve of a stack and in the pan.
+    """Percent of the sample retained on each sieve of a stack and in the pan.
 
     Rows of name, at nominal, as measured; coarse on top.
     """

@@ -22,7 +22,7 @@ __all__ = ["effects_of"]
 def effects_of(
     registry: Registry, sieve_ids: Sequence[str], curve: Curve, day: date | None = None
 ) -> list[SieveEffect]:
-    """What the last check of each sieve says of a distribution, coarse on top.
+    """The effect of each sieve on a distribution, by its last check; coarse on top.
 
     Raises `UsageError` for a sieve never checked or checked without an uncertainty.
     """
@@ -33,7 +33,7 @@ def effects_of(
         optical = None if last is None else optical_mean(last)
         if last is None or optical is None:
             raise UsageError(
-                message=f"Sieve {state.sieve.id!r} has no check with figures to go by: check it."
+                message=f"Sieve {state.sieve.id!r} has no check with uncertainties: check it first."
             )
         mean, expanded = optical
         nominal = state.sieve.nominal_um

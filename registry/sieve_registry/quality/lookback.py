@@ -1,4 +1,4 @@
-"""What a sieve found bad was used for since it was last found good (ISO/IEC 17025:2017, 7.10)."""
+"""Uses of a failed sieve since its last good check (ISO/IEC 17025:2017, 7.10)."""
 
 from __future__ import annotations
 
@@ -14,34 +14,34 @@ __all__ = ["Cause", "Lookback", "lookback_of"]
 
 @dataclass(frozen=True)
 class Cause:
-    """What makes a look back needed: a failed check or damage, on a day."""
+    """Why a look-back is needed: a failed check or damage, on a day."""
 
     on_date: date
     seq: int
-    words: str
+    reason: str
     check: Check | None = None
 
 
 @dataclass(frozen=True)
 class Lookback:
-    """The uses to look at: `between` good and bad, `after` in spite of it; `cause` None: none."""
+    """The uses to review: `between` the good check and the cause, and `after` it."""
 
     sieve_id: str
     as_of: date
     cause: Cause | None
     good: Check | None
-    since: date | None  # first day that counts, the service's start where there is no good check
+    since: date | None  # first day that counts: of the good check, else of service
     between: tuple[Use, ...] = ()
     after: tuple[Use, ...] = ()
 
     @property
     def uses(self) -> int:
-        """Uses to look at in all."""
+        """The total number of uses to review."""
         return sum(use.count for use in (*self.between, *self.after))
 
 
 def lookback_of(history: SieveHistory, day: date) -> Lookback:
-    """The look back from the last failed check or damage up to a day, if there is one."""
+    """The look-back from the last failed check or damage up to a day, if there is one."""
     cause = _cause(history, day)
     if cause is None:
         return Lookback(history.sieve.id, day, None, None, None)
@@ -60,7 +60,7 @@ def lookback_of(history: SieveHistory, day: date) -> Lookback:
         (use for use in history.uses if use.on_date <= day), key=lambda u: (u.on_date, u.seq)
     )
     counted = [use for use in used if begin is None or (use.on_date, use.seq) > begin]
-    again = _found_good_again(history, cause, day)
+    again = _next_pass(history, cause, day)
     return Lookback(
         sieve_id=history.sieve.id,
         as_of=day,
@@ -80,33 +80,33 @@ def lookback_of(history: SieveHistory, day: date) -> Lookback:
 def _cause(history: SieveHistory, day: date) -> Cause | None:
     """The last failed check, or damage found, up to a day.
 
-    Of several failed checks in a row the first counts: what came between them was looked for
-    with a sieve known to be bad.
+    Of several failed checks in a row the first counts: uses between them were made with a sieve
+    known to have failed.
     """
     checks = sorted(
         (c for c in history.checks if c.on_date <= day), key=lambda c: (c.on_date, c.seq)
     )
-    found: Cause | None = None
+    failed: Cause | None = None
     in_a_row = False
     for check in checks:
         if check.outcome in FAILING and not in_a_row:
-            words = f"check {check.id} of {check.on_date} says {check.outcome}"
-            found = Cause(check.on_date, check.seq, words, check)
+            reason = f"the outcome of check {check.id} on {check.on_date} is {check.outcome}"
+            failed = Cause(check.on_date, check.seq, reason, check)
         in_a_row = check.outcome in FAILING
     acts = facts_of_type(history.acts, SieveQuarantined)
     damages = [_damage(act) for act in acts if act.on_date <= day]
-    causes = [one for one in (found, *damages) if one is not None]
+    causes = [one for one in (failed, *damages) if one is not None]
     return max(causes, key=lambda one: (one.on_date, one.seq), default=None)
 
 
 def _damage(act: Fact[SieveQuarantined]) -> Cause | None:
     if not act.payload.damage:
         return None
-    words = f"damage was found on {act.on_date}: {act.payload.reason}"
-    return Cause(act.on_date, act.seq, words)
+    reason = f"damage was found on {act.on_date}: {act.payload.reason}"
+    return Cause(act.on_date, act.seq, reason)
 
 
-def _found_good_again(history: SieveHistory, cause: Cause, day: date) -> Check | None:
+def _next_pass(history: SieveHistory, cause: Cause, day: date) -> Check | None:
     later = [
         check
         for check in history.checks

@@ -2,7 +2,7 @@
 
 beads    P = 100 m_through / m_charged; the mean effective aperture is the diameter at which
          the certified cumulative curve has P, linear between its points
-cement   residues of two runs, a third if they differ by more than 0.3 % absolute;
+cement   residues of two runs, and a third if they differ by more than 0.3 % absolute;
          C = certified / mean found, usable as a correction from 0.80 to 1.20, else scrap
 master   retained percent of split portions on a working and a master sieve, pair by pair
 E_n      (x − X) / √(U_x² + U_X²), satisfactory where |E_n| ≤ 1 (ISO 13528)
@@ -35,7 +35,7 @@ class Beads:
 
 @dataclass(frozen=True)
 class Cement:
-    """Correction factor from reference cement; None where a third run is still wanted."""
+    """Correction factor from reference cement; None where a third run is needed."""
 
     residues: tuple[float, ...]
     certified: float
@@ -67,7 +67,7 @@ def e_n(value: float, expanded: float, reference: float, reference_expanded: flo
     """
     together = math.hypot(expanded, reference_expanded)
     if not together > 0:
-        raise UsageError(message="E_n needs an uncertainty: one of both has to be above zero.")
+        raise UsageError(message="E_n needs an uncertainty: at least one has to be above zero.")
     return (value - reference) / together
 
 
@@ -102,7 +102,7 @@ def cement(certified: float, residues: Sequence[float]) -> Cement:
     if not all(0 < value < 100 for value in (certified, *residues)):
         raise UsageError(message="Residues have to lie between 0 and 100 percent.")
     runs = tuple(residues)
-    # Decimal places of a balance: 0.3 itself is no reason for a third run.
+    # Rounded as a balance reads: a difference of exactly 0.3 needs no third run.
     apart = round(abs(runs[0] - runs[1]), 9)
     if len(runs) == 2 and apart > THIRD_RUN:
         return Cement(runs, certified, True, None, None, None)
@@ -117,8 +117,8 @@ def master(
 ) -> Master:
     """Pairs of percent retained (working, master) on portions of one split sample.
 
-    `expanded` are U of the working and master result; without them three pairs or more give U of
-    the mean difference themselves (95 %, Student's t). Raises `UsageError`.
+    `expanded` are U of the working and master result; without them U of the mean difference
+    comes from three pairs or more (95 %, Student's t). Raises `UsageError`.
     """
     if not pairs:
         raise UsageError(message="At least one pair of results is needed.")

@@ -1,4 +1,4 @@
-"""Reference checks kept beside a sieve's optical checks, in one history."""
+"""Reference checks and optical checks of a sieve in one history."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ from sieve_registry.sieves.recording import RecordTerms
 from sieve_registry.store.engine import Registry
 from sieve_registry.values import clean_text
 
-__all__ = ["Entry", "beside_optical", "optical_mean", "record", "timeline"]
+__all__ = ["Entry", "e_n_against_optical", "optical_mean", "record", "timeline"]
 
 
 @dataclass(frozen=True)
@@ -28,7 +28,7 @@ class Entry:
     seq: int
     kind: str  # "optical" | "beads" | "cement" | "master"
     name: str
-    found: str
+    result: str
     outcome: str
     payload: Mapping[str, Any]
 
@@ -42,7 +42,7 @@ def record(
     terms: RecordTerms,
     **more: Any,
 ) -> Event:
-    """Keep a reference check; `material` names the lot and certificate, or the master sieve."""
+    """Record a reference check; `material` names lot and certificate, or the master sieve."""
     payload = ReferenceChecked(
         kind=kind,
         material=clean_text("reference material", material, needed=True),
@@ -53,7 +53,7 @@ def record(
 
 
 def outcome_of(found: Beads | Cement | Master) -> str:
-    """What a reference check says, in one or two words."""
+    """The outcome of a reference check."""
     if isinstance(found, Beads):
         return "measured"
     if isinstance(found, Cement):
@@ -74,7 +74,7 @@ def optical_mean(check: Check) -> tuple[float, float] | None:
     return mean, float(check.x.u_mean_um) + float(check.y.u_mean_um)
 
 
-def beside_optical(check: Check | None, found: Beads) -> float | None:
+def e_n_against_optical(check: Check | None, found: Beads) -> float | None:
     """E_n of the beads' aperture against the last optical check; None where U is not known."""
     optical = None if check is None else optical_mean(check)
     if optical is None or found.U_um is None:
@@ -98,27 +98,27 @@ def timeline(registry: Registry, sieve_id: str, day: date) -> list[Entry]:
         for check in history.checks
     ]
     for fact in facts_of(registry, history.sieve.id, [ReferenceChecked]):
-        said = fact.payload.to_payload()
+        stored = fact.payload.to_payload()
         entries.append(
             Entry(
                 fact.on_date,
                 fact.seq,
-                str(said["kind"]),
-                str(said["material"]),
-                _found(said),
-                str(said["outcome"]),
-                said,
+                fact.payload.kind,
+                fact.payload.material,
+                _result(stored),
+                fact.payload.outcome,
+                stored,
             )
         )
     kept = [entry for entry in entries if entry.on_date <= day]
     return sorted(kept, key=lambda entry: (entry.on_date, entry.seq))
 
 
-def _found(said: Mapping[str, Any]) -> str:
-    if said["kind"] == "beads":
-        return f"effective aperture {float(said['aperture_um']):.2f} um"
-    if said["kind"] == "cement":
-        return f"C = {float(said['factor']):.3f}"
-    e_number = said.get("e_n")
+def _result(stored: Mapping[str, Any]) -> str:
+    if stored["kind"] == "beads":
+        return f"effective aperture {float(stored['aperture_um']):.2f} um"
+    if stored["kind"] == "cement":
+        return f"C = {float(stored['factor']):.3f}"
+    e_number = stored.get("e_n")
     tail = "" if e_number is None else f", E_n = {float(e_number):+.2f}"
-    return f"{float(said['difference']):+.2f} % retained{tail}"
+    return f"{float(stored['difference']):+.2f} % retained{tail}"

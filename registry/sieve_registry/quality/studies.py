@@ -1,4 +1,4 @@
-"""Repeatability studies: read from a table, analysed, kept by name, fed into budgets on request."""
+"""Repeatability studies: read from a table, analysed, and recorded by name for use in budgets."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from sieve_registry.sieves.facts import record_general_fact
 from sieve_registry.sieves.recording import RecordTerms
 from sieve_registry.store.engine import Registry
 
-__all__ = ["keep", "read_study"]
+__all__ = ["read_study", "record_study"]
 
 _HEADERS = (("group", "value_um"), ("group", "direction", "value_um"))
 _MOST_BYTES = 4_000_000
@@ -49,8 +49,10 @@ def _value(cells: dict[str, str], _before: object) -> tuple[str, str, float]:
     return direction or "", cells["group"], value
 
 
-def keep(registry: Registry, name: str, found: dict[str, Precision], terms: RecordTerms) -> Event:
-    """Keep a study under a name; a later one of the same name takes its place from then on."""
+def record_study(
+    registry: Registry, name: str, studied: dict[str, Precision], terms: RecordTerms
+) -> Event:
+    """Record a study under a name; from then on it replaces an earlier study of that name."""
     directions = {
         direction or "both": StudyFigures(
             groups=len(one.groups),
@@ -61,6 +63,6 @@ def keep(registry: Registry, name: str, found: dict[str, Precision], terms: Reco
             s_reproducibility_um=one.s_R,
             dof=one.df_between if one.s_L > 0 else one.df_within,
         )
-        for direction, one in found.items()
+        for direction, one in studied.items()
     }
     return record_general_fact(registry, name, RepeatabilityStudied(directions=directions), terms)

@@ -77,7 +77,7 @@ def sentences(review: Lookback) -> list[str]:
     cause = review.cause
     if cause is None:
         return ["No check of this sieve failed and no damage was recorded: nothing to review."]
-    lines = [f"{cause.words[0].upper()}{cause.words[1:]}."]
+    lines = [f"{cause.reason[0].upper()}{cause.reason[1:]}."]
     if cause.check is not None:
         lines += [reason[0].upper() + reason[1:] for reason in cause.check.reasons]
     if review.good is not None:
@@ -105,7 +105,7 @@ def _dict(review: Lookback) -> dict[str, Any]:
     return {
         "id": review.sieve_id,
         "as_of": review.as_of.isoformat(),
-        "cause": None if cause is None else cause.words,
+        "cause": None if cause is None else cause.reason,
         "cause_date": None if cause is None else cause.on_date.isoformat(),
         "check": None if cause is None or cause.check is None else cause.check.id,
         "last_good": None if review.good is None else review.good.id,

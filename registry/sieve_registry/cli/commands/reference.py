@@ -67,7 +67,7 @@ def beads(
     result = evaluate(read_curve(certificate), charged, through, certified_u)
     with opened(context) as registry:
         last = sieve_queries.get_state(registry, sieve_id, read_day(date)).last_check
-        number = references.beside_optical(last, result)
+        number = references.e_n_against_optical(last, result)
         terms = record_terms(date, by, why_late)
         more = {"charged_g": charged, "through_g": through, "e_n": number}
         event = references.record(registry, sieve_id, "beads", result, material, terms, **more)
@@ -205,7 +205,7 @@ def show(
                 "date": entry.on_date.isoformat(),
                 "kind": entry.kind,
                 "name": entry.name,
-                "found": entry.found,
+                "found": entry.result,
                 "outcome": entry.outcome,
                 **{k: v for k, v in entry.payload.items() if k not in ("kind", "outcome")},
             }
@@ -217,7 +217,7 @@ def show(
     if not entries:
         print_text(f"Sieve {sieve_id} has no optical or reference check.")
         return
-    rows = [[str(e.on_date), e.kind, shortened(e.name, 10), e.found, e.outcome] for e in entries]
+    rows = [[str(e.on_date), e.kind, shortened(e.name, 10), e.result, e.outcome] for e in entries]
     columns = ("date", "by", "check", "result", "outcome")
     print_table(f"Checks of sieve {sieve_id}", columns, rows)
 

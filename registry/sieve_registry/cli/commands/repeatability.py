@@ -50,7 +50,9 @@ def repeatability(
     kept = None
     if record is not None:
         with opened(context, create=True) as registry:
-            kept = studies.keep(registry, record, analyses, record_terms(date, by, why_late))
+            kept = studies.record_study(
+                registry, record, analyses, record_terms(date, by, why_late)
+            )
     payload = {
         "directions": {name: _dict(study) for name, study in analyses.items()},
         "recorded_as": None if kept is None else kept.subject,
