@@ -80,7 +80,7 @@ def history_view(registry: Registry, sieve_id: str, day: date | None = None) -> 
     seen = outlook(registry, sieve_id, day)
     facts = facts_of(registry, seen.wear.sieve_id, _FACTS)
     count, head = verification.ledger_head(registry)
-    checks = seen.story.history.checks
+    checks = seen.data.history.checks
     return HistoryView(
         outlook=seen,
         facts=tuple(f for f in facts if f.on_date <= seen.wear.as_of),
