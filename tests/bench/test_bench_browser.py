@@ -116,7 +116,7 @@ def test_two_technicians_at_once(new_page: Callable[..., Page], served: str, lab
     assert lab.checks("S-0125")[0].person == COLLEAGUE
 
 
-def test_a_wrong_upload_is_told_and_nothing_is_lost(
+def test_a_wrong_upload_is_refused_and_the_form_is_kept(
     new_page: Callable[..., Page], served: str, lab: Lab, tmp_path: Path
 ) -> None:
     words = tmp_path / "letter.png"

@@ -87,15 +87,13 @@ def test_an_unknown_label_offers_the_nearest(client: Client) -> None:
     assert 'href="/sieve?id=S-0075"' in answer.text
 
 
-def test_an_empty_registry_says_how_to_begin(empty_lab: Lab) -> None:
+def test_an_empty_registry_shows_how_to_begin(empty_lab: Lab) -> None:
     with serving(empty_lab), asking(empty_lab) as client:
         assert "sieveward sieve add" in client.get("/").text
         assert "holds no sieves yet" in client.get("/sieve?id=S-0075").text
 
 
-def test_the_first_page_tells_what_is_due_and_what_is_not_to_be_used(
-    lab: Lab, client: Client
-) -> None:
+def test_the_first_page_lists_checks_due_and_sieves_in_quarantine(lab: Lab, client: Client) -> None:
     sieve_commands.quarantine(lab.registry, "S-0125", "dented", RecordTerms(by=COLLEAGUE))
     text = client.get("/").text
     assert "never checked" in text
@@ -229,7 +227,9 @@ def test_a_name_is_needed(ready: tuple[Lab, Client, Job]) -> None:
     assert lab.checks() == ()
 
 
-def test_what_cannot_be_measured_is_told(lab: Lab, client: Client, tmp_path: Path) -> None:
+def test_the_reason_for_a_failed_measurement_is_shown(
+    lab: Lab, client: Client, tmp_path: Path
+) -> None:
     picture = tmp_path / "sky.png"
     Image.fromarray(np.full((300, 300), 200, np.uint8)).save(picture)
     job = begin(lab, client, picture)
@@ -335,9 +335,7 @@ def test_a_check_recorded_meanwhile_is_shown_before_anything_is_recorded(
     assert [one.person for one in lab.checks()] == [COLLEAGUE, TECHNICIAN]
 
 
-def test_what_the_sieve_s_life_forbids_is_told_and_the_measurement_stays(
-    lab: Lab, client: Client
-) -> None:
+def test_a_refused_record_keeps_the_measurement_open(lab: Lab, client: Client) -> None:
     job = begin(lab, client)
     wait_for(job)
     sieve_commands.retire(lab.registry, "S-0075", "torn", by=COLLEAGUE)

@@ -49,7 +49,7 @@ def left_behind(lab: Lab) -> list[Path]:
 @pytest.mark.parametrize(
     "host", ["bench.example", "127.0.0.1", "127.0.0.1:80", "[::1]:PORT", "127.0.0.1:PORT.example"]
 )
-def test_another_host_is_answered_with_nothing(lab: Lab, client: Client, host: str) -> None:
+def test_a_request_for_another_host_is_refused(lab: Lab, client: Client, host: str) -> None:
     """DNS rebinding: a name of somebody else's that leads to this computer."""
     answer = client.get("/", headers={"Host": host.replace("PORT", port(lab))})
     assert answer.status_code == 421
@@ -83,7 +83,7 @@ def test_without_the_token_nothing_changes(lab: Lab, client: Client, token: str 
     assert sieve_queries.get_state(lab.registry, "S-0075").status == "in service"
 
 
-def test_with_all_of_it_the_deed_is_done(lab: Lab, client: Client) -> None:
+def test_a_request_of_the_page_itself_is_carried_out(lab: Lab, client: Client) -> None:
     """The same request that the tests above see refused."""
     told = {"sieve": "S-0075", "reason": "fell", "name": "Tove Example"}
     answer = client.post("/quarantine", data=told, headers=lab.headers)
@@ -142,7 +142,7 @@ def test_too_many_scans(lab: Lab, client: Client) -> None:
         ("scan.png", b"", "is empty"),
     ],
 )
-def test_what_is_no_scan_is_not_kept(
+def test_a_file_that_is_no_scan_is_not_stored(
     lab: Lab, client: Client, name: str, content: bytes, says: str
 ) -> None:
     answer = send(lab, client, [("scans", (name, content))])
@@ -153,7 +153,7 @@ def test_what_is_no_scan_is_not_kept(
     assert (left_behind(lab), lab.jobs.waiting()) == ([], [])
 
 
-def test_no_scan_and_no_scale_are_told_apart(lab: Lab, client: Client) -> None:
+def test_a_missing_scan_and_a_missing_scale_are_distinguished(lab: Lab, client: Client) -> None:
     assert "Choose 1 to" in send(lab, client, [("scans", ("", b""))]).text
     files = [("scans", (SCAN.name, SCAN.read_bytes()))]
     assert "Scale missing" in send(lab, client, files, {"scale": "/etc/passwd"}).text

@@ -97,7 +97,7 @@ def test_a_recorded_scale_is_offered_and_its_chain_kept(
     assert "(as last time)" in client.get("/sieve?id=S-0075").text
 
 
-def test_circumstances_that_do_not_fit_are_refused_before_measuring(
+def test_circumstances_outside_the_scale_are_refused_before_measuring(
     lab: Lab, client: Client, recorded: str
 ) -> None:
     for told, says in (

@@ -139,7 +139,7 @@ def test_the_forecast_band_is_that_of_numpy() -> None:
     np.testing.assert_allclose(half, stats.norm.ppf(0.975) * spread, rtol=1e-6)
 
 
-def test_many_fields_are_told_on_figures_that_fit_a_page() -> None:
+def test_many_fields_are_split_over_figures_that_fit_a_page() -> None:
     from report_sample import sample
     from sieve_registry.report.cloth_figures import cloth_map
     from sieve_registry.report.formatting import Lengths

@@ -79,7 +79,7 @@ def test_either_size_is_read_back(size: Size, sieve_id: str) -> None:
         ({"status": "retired", "due": None}, "RETIRED", "Do not use"),
     ],
 )
-def test_both_sizes_say_the_status_and_until_when(
+def test_both_sizes_have_the_status_and_its_validity(
     changes: dict[str, Any], status: str, short: str
 ) -> None:
     label = labels.label_of(replace(STATE, **changes))

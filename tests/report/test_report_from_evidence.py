@@ -139,7 +139,9 @@ def test_a_corrected_day_is_shown_in_both_readings(registry: Registry) -> None:
     assert "This sieve was checked again since: C-0003" in text
 
 
-def test_a_void_check_says_so_first_and_a_decision_is_told(filled: Path, tmp_path: Path) -> None:
+def test_a_void_check_is_marked_first_and_a_decision_is_printed(
+    filled: Path, tmp_path: Path
+) -> None:
     from sieve_registry.quality import decisions
 
     copy = tmp_path / "lab"
@@ -180,7 +182,7 @@ def test_a_changed_scan_gives_no_report(filled: Path, tmp_path: Path) -> None:
     registry.close()
 
 
-def test_the_history_tells_how_the_sieve_stands_and_what_was_recorded(registry: Registry) -> None:
+def test_the_history_shows_the_status_and_every_record(registry: Registry) -> None:
     text = text_of(render_sieve_history(history_view(registry, "S-0125")))
     assert "In service, but its last check was not passed C-0003 on 2023-05-06: fail." in text
     assert "What to do next: Proposed: take it out of use" in text
@@ -211,7 +213,7 @@ def test_the_history_writes_a_reference_check_as_far_as_its_figures_carry(
     registry.close()
 
 
-def test_a_sieve_never_checked_says_what_to_do(registry: Registry) -> None:
+def test_a_sieve_never_checked_shows_the_next_step(registry: Registry) -> None:
     page = render_sieve_history(history_view(registry, report_lab.ODD_NAME))
     text = text_of(page)
     assert "Never checked" in text

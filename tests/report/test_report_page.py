@@ -493,7 +493,7 @@ def test_many_overlays_share_the_page() -> None:
 
 
 @pytest.mark.parametrize("data", [b"", b"not a picture", _picture(40, 40)[:200]])
-def test_a_broken_overlay_is_said_to_be_broken(data: bytes) -> None:
+def test_an_unreadable_overlay_is_named(data: bytes) -> None:
     page = render_check_report(replace(sample(), overlays=(Overlay("tray.png", data),)))
     assert "The overlay of tray.png could not be read" in read(page).text
     assert _embedded(page) == []

@@ -68,7 +68,7 @@ def test_a_report_is_of_a_check_or_a_sieve_and_named_by_it(
         (("1", "--out", "page.txt"), 2, "end 'page.txt' with .html or .pdf"),
     ],
 )
-def test_what_is_not_there_is_told_in_one_sentence(
+def test_an_unknown_subject_is_refused_in_one_sentence(
     type_it: HousedProgram, words: tuple[str, ...], code: int, tells: str
 ) -> None:
     found, _, err = type_it("report", *words)
@@ -153,7 +153,7 @@ def test_without_files_the_evidence_is_linked_where_it_lies(type_it: HousedProgr
     assert all((out / unquote(href)).resolve().is_file() for href in linked)
 
 
-def test_lost_evidence_is_left_out_and_told(type_it: HousedProgram) -> None:
+def test_missing_evidence_is_left_out_and_reported(type_it: HousedProgram) -> None:
     scan = next((type_it.lab / "registry.evidence").rglob("*.tif"))
     scan.unlink()
     out = type_it.home / "audit"
