@@ -11,6 +11,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import date
 from decimal import Decimal
+from enum import StrEnum
 from typing import Any, Generic, TypeVar, cast
 
 from sieve_registry.codec import EventPayload
@@ -41,6 +42,7 @@ __all__ = [
     "SieveEdit",
     "SieveHistory",
     "SieveState",
+    "Status",
     "Use",
     "UseDetails",
     "Verification",
@@ -93,6 +95,14 @@ class Fact(Generic[Payload_co]):
     def kind(self) -> str:
         """The text of the kind in the ledger."""
         return self.payload.KIND
+
+
+class Status(StrEnum):
+    """The status of a sieve on one day."""
+
+    IN_SERVICE = "in service"
+    QUARANTINED = "quarantined"
+    RETIRED = "retired"
 
 
 Wanted = TypeVar("Wanted", bound=EventPayload)
@@ -280,7 +290,7 @@ class SieveState:
 
     sieve: Sieve
     as_of: date
-    status: str
+    status: Status
     location: str
     interval_months: int
     interval_uses: int | None

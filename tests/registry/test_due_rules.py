@@ -121,7 +121,9 @@ def test_a_failed_sieve_still_in_service_is_remarked_upon(
     add()
     check(outcome="fail")
     (state,) = sieve_queries.due(registry)
-    assert [remark.message for remark in state.remarks] == ["in service although C-0001 says fail"]
+    assert [remark.message for remark in state.remarks] == [
+        "in service although its last check C-0001 is a fail"
+    ]
 
 
 def test_a_retired_sieve_is_due_no_more(registry: Registry, add: Callable[..., Any]) -> None:

@@ -59,8 +59,8 @@ def test_a_quarantined_sieve_is_due_for_nothing_and_says_why(bad) -> None:
     ("outcomes", "message"),
     [
         ([], "not checked since its damage"),
-        (["fail"], "C-0002 since the damage says fail"),
-        (["pass", "conditional fail"], "C-0003 since the damage says conditional fail"),
+        (["fail"], "C-0002 since the damage is a fail"),
+        (["pass", "conditional fail"], "C-0003 since the damage is a conditional fail"),
         (["conditional pass"], ""),
         (["fail", "pass"], ""),
     ],
@@ -160,7 +160,9 @@ def test_an_unsigned_check_is_remarked_upon_from_the_day_it_is_demanded(
     audit_commands.demand_sign_off(registry, True, on("2026-02-10"))
     before, after = (sieve_queries.get_state(registry, "S-1", date(2026, 2, d)) for d in (9, 10))
     assert before.remarks == ()
-    assert [r.message for r in after.remarks] == ["in service although C-0001 is not signed off"]
+    assert [r.message for r in after.remarks] == [
+        "in service although its last check C-0001 is not signed off"
+    ]
     audit_commands.demand_sign_off(registry, False, on("2026-02-20"))
     assert sieve_queries.get_state(registry, "S-1").remarks == ()
 
@@ -197,7 +199,7 @@ def test_all_objections_to_a_record_are_named_at_once(bad, check: Callable[..., 
     found = [finding.message for finding in objections(history, intended)]
     assert len(found) == 3
     assert "future" in found[0]
-    assert "C-0002 since the damage says fail" in found[1]
+    assert "C-0002 since the damage is a fail" in found[1]
     assert "C-0002 is not signed off" in found[2]
     with pytest.raises(RuleRefusedError, match=r"\(1\).*\(2\).*\(3\)"):
         sieve_commands.return_to_service(bad, "S-1", "x", RecordTerms(tomorrow, "Bo Reed"))

@@ -113,7 +113,7 @@ def test_a_use_of_a_sieve_that_failed_says_so(
     assert run("check", "S-1", str(scan), "--um-per-px", "5.29").code == 0
     told = run("use", "S-1", "--count", "3")
     assert told.code == 0
-    assert "Note: S-1 is in service although C-0001 says fail." in told.out
+    assert "Note: S-1 is in service although its last check C-0001 is a fail." in told.out
 
 
 def test_a_sieve_never_checked_or_not_signed_stands_against_a_run(

@@ -115,8 +115,8 @@ def _context(view: HistoryView) -> dict[str, Any]:
         "mark": mark,
         "status": status,
         "sentence": sentence,
-        # The other remarks are part of the sentence.
-        "remarks": [r.message for r in state.remarks if r.message.endswith("not signed off")],
+        # What else speaks against it; the rest of the remarks is in the sentence.
+        "remarks": [r.message for r in state.remarks if r.source == "signature"],
         "next": _next(view),
         "unit": lengths.unit,
         "nominal": with_micro(format_length(sieve.nominal_um)),

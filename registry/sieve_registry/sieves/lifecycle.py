@@ -219,7 +219,7 @@ def _return(history: SieveHistory, intended: IntendedRecord) -> Iterator[_Object
     if last is None:
         yield _rule(history, f"it was not checked since its {why} of {inside.on_date}")
     elif last.outcome not in PASSING:
-        yield _rule(history, f"its check {last.id} since the {why} says {last.outcome}")
+        yield _rule(history, f"its check {last.id} since the {why} is a {last.outcome}")
     cloth = new_cloth_since(history, last, intended.on_date)
     if last is not None and cloth is not None:
         yield _rule(history, f"its cloth of {cloth.on_date} was not checked")

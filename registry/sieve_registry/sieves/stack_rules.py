@@ -10,10 +10,9 @@ from collections.abc import Mapping, Sequence
 from decimal import ROUND_HALF_UP, Decimal
 from itertools import pairwise
 
-from sieve_inspect.outcomes import FAILING
 from sieve_inspect.units import format_length
 from sieve_registry.records import Finding, SieveState
-from sieve_registry.sieves.state import IN_SERVICE, to_retire
+from sieve_registry.sieves.state import IN_SERVICE, objections_to_use
 
 __all__ = [
     "PAN",
@@ -41,33 +40,9 @@ _GAP = 1.7  # a step so much wider than the usual one of a stack: a sieve may be
 
 
 def ready_findings(states: Sequence[SieveState]) -> list[Finding]:
-    """What stands against running these sieves today, coarse on top: all of it."""
-    found = []
-    for state in states:
-        found += _sieve_findings(state)
-    return [*found, *fit_findings(states)]
-
-
-def _sieve_findings(state: SieveState) -> list[Finding]:
-    sieve_id, last = state.sieve.id, state.last_check
-    if state.status != IN_SERVICE:
-        return [Finding("status", f"is {state.status}", sieve_id)]
-    if last is None:
-        return [Finding("due", "was never checked", sieve_id)]
-    if state.new_cloth is not None:
-        message = f"its cloth of {state.new_cloth.on_date} was never checked"
-        return [Finding("due", message, sieve_id)]
-    found = []
-    if state.overdue:
-        found.append(Finding("due", f"its check was due on {state.due}", sieve_id))
-    if last.outcome in FAILING:
-        found.append(Finding("outcome", f"its last check {last.id} says {last.outcome}", sieve_id))
-    if to_retire(state) and state.decided is not None:
-        message = f"it was decided on {state.decided.on_date} to retire it"
-        found.append(Finding("decision", message, sieve_id))
-    if state.sign_off and state.signed is None:
-        found.append(Finding("signature", f"its check {last.id} is not signed off", sieve_id))
-    return found
+    """All objections to running these sieves today, coarse on top."""
+    objections = [finding for state in states for finding in objections_to_use(state)]
+    return [*objections, *fit_findings(states)]
 
 
 def fit_findings(states: Sequence[SieveState]) -> list[Finding]:

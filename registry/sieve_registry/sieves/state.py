@@ -17,6 +17,7 @@ from sieve_registry.records import (
     SieveDetails,
     SieveHistory,
     SieveState,
+    Status,
     Use,
     Wanted,
     facts_of_type,
@@ -30,13 +31,14 @@ from sieve_registry.sieves.lifecycle import (
 from sieve_registry.values import add_months
 
 __all__ = [
-    "IN_SERVICE", "QUARANTINED", "RETIRED", "due_list", "known_from", "state_as_of", "to_retire",
+    "IN_SERVICE", "QUARANTINED", "RETIRED", "due_list", "known_from", "objections_to_use",
+    "state_as_of", "to_retire",
 ]  # fmt: skip
 
-IN_SERVICE = "in service"
-QUARANTINED = "quarantined"
-RETIRED = "retired"
+IN_SERVICE, QUARANTINED, RETIRED = Status.IN_SERVICE, Status.QUARANTINED, Status.RETIRED
 RETIRE = "retire"  # the action
+# Source of a remark, and the rules whose objections it joins.
+_REMARKS = {"due": ("due",), "lifecycle": ("outcome", "decision"), "signature": ("signature",)}
 
 
 def known_from(history: SieveHistory) -> date:
@@ -63,24 +65,18 @@ def state_as_of(history: SieveHistory, day: date) -> SieveState | None:
     """The sieve's state at the end of `day`, or None when it was not yet there."""
     if day < known_from(history):
         return None
-    sieve, settings = history.sieve, _settings(history, day)
-    checks = [check for check in history.checks if check.on_date <= day]
-    last = max(checks, key=lambda check: (check.on_date, check.seq), default=None)
+    settings = _settings(history, day)
+    last = _latest_check(history, day)
     uses = [use for use in history.uses if use.on_date <= day]
     since = [use for use in uses if last is None or _after(use, last)]
     quarantine = quarantine_on(history, day)
     status = _status(history, quarantine, day)
-    due, because = _due(sieve, last, since, settings)
     cloth = new_cloth_since(history, last, day)
-    if cloth is not None and last is not None:
-        due, because = cloth.on_date, "its new cloth was never checked"
+    due, because = _due(history.sieve, last, since, settings, cloth)
     if status != IN_SERVICE:
         due, because = None, "" if status == RETIRED else "in quarantine: check it, then return it"
-    signed = None if last is None else signature_of(history, last)
-    signed = None if signed is None or signed.on_date > day else signed
-    demanded = sign_off_demanded(history, day)
-    found = SieveState(
-        sieve=sieve,
+    state = SieveState(
+        sieve=history.sieve,
         as_of=day,
         status=status,
         location=settings.location,
@@ -95,22 +91,38 @@ def state_as_of(history: SieveHistory, day: date) -> SieveState | None:
         remarks=(),
         details=settings.details,
         quarantine=quarantine if status == QUARANTINED else None,
-        signed=signed,
-        sign_off=demanded,
+        signed=_signed(history, last, day),
+        sign_off=sign_off_demanded(history, day),
         new_cloth=cloth,
         cleaned=_latest(_up_to(day, history.acts, events.SieveCleaned), last),
-        decided=_latest(
-            fact
-            for fact in _up_to(day, history.opinions, events.ActionDecided)
-            if last and fact.payload.check == last.id
-        ),
+        decided=_decision(history, last, day),
         reference=_latest(
             _up_to(day, history.opinions, events.ReferenceChecked),
             _latest(_up_to(day, history.acts, events.ClothReplaced)),
         ),
     )
-    remarks = () if status == RETIRED else tuple(_remarks(found))
-    return replace(found, remarks=remarks) if remarks else found
+    return replace(state, remarks=tuple(_remarks(state)))
+
+
+def _latest_check(history: SieveHistory, day: date) -> Check | None:
+    checks = (check for check in history.checks if check.on_date <= day)
+    return max(checks, key=lambda check: (check.on_date, check.seq), default=None)
+
+
+def _signed(
+    history: SieveHistory, last: Check | None, day: date
+) -> Fact[events.CheckSigned] | None:
+    """The sign-off of the last check, if it was made by the end of the day."""
+    signed = None if last is None else signature_of(history, last)
+    return None if signed is None or signed.on_date > day else signed
+
+
+def _decision(
+    history: SieveHistory, last: Check | None, day: date
+) -> Fact[events.ActionDecided] | None:
+    """What a person decided last about the last check."""
+    decisions = _up_to(day, history.opinions, events.ActionDecided)
+    return _latest(one for one in decisions if last and one.payload.check == last.id)
 
 
 def _up_to(
@@ -131,7 +143,7 @@ def _latest(
 
 def _status(
     history: SieveHistory, quarantine: Fact[events.SieveQuarantined] | None, day: date
-) -> str:
+) -> Status:
     if history.retirement is not None and history.retirement.on_date <= day:
         return RETIRED
     return IN_SERVICE if quarantine is None else QUARANTINED
@@ -174,11 +186,17 @@ def _after(use: Use, check: Check) -> bool:
 
 
 def _due(
-    sieve: Sieve, last: Check | None, since: list[Use], settings: _Settings
+    sieve: Sieve,
+    last: Check | None,
+    since: list[Use],
+    settings: _Settings,
+    new_cloth: Fact[events.ClothReplaced] | None,
 ) -> tuple[date | None, str]:
     """The last day the sieve may still be used unchecked, and why that day."""
     if last is None:
         return sieve.in_service or sieve.added_on, "never checked"
+    if new_cloth is not None:
+        return new_cloth.on_date, "its new cloth was never checked"
     months, by_uses = settings.months, settings.by_uses
     by_calendar = add_months(last.on_date, months)
     if by_uses is not None:
@@ -198,26 +216,51 @@ def to_retire(state: SieveState) -> bool:
     return state.status != RETIRED and decided is not None and decided.payload.decided == RETIRE
 
 
-def _remarks(state: SieveState) -> list[Finding]:
+def objections_to_use(state: SieveState) -> list[Finding]:
+    """Everything against using the sieve on that day; empty for a sieve that may be used.
+
+    The source tells which rule objects: status, due, outcome, decision or signature.
+    """
     last, sieve_id = state.last_check, state.sieve.id
-    if state.quarantine is not None:
-        since, why = state.quarantine.on_date, state.quarantine.payload.reason
-        return [Finding("lifecycle", f"in quarantine since {since}: {why}", sieve_id)]
+    if state.status != IN_SERVICE:
+        return [Finding("status", f"is {state.status}", sieve_id)]
     if last is None:
-        return [Finding("due", "never checked", sieve_id)]
+        return [Finding("due", "was never checked", sieve_id)]
     if state.new_cloth is not None:
-        message = f"in service although its cloth of {state.new_cloth.on_date} was never checked"
+        message = f"its cloth of {state.new_cloth.on_date} was never checked"
         return [Finding("due", message, sieve_id)]
-    found, against = [], []
+    objections = []
+    if state.overdue:
+        objections.append(Finding("due", f"its check was due on {state.due}", sieve_id))
     if last.outcome in FAILING:
-        against.append(f"{last.id} says {last.outcome}")
-    if to_retire(state):
-        assert state.decided is not None
-        against.append(f"it was decided on {state.decided.on_date} to retire it")
-    if against:
-        message = f"in service although {' and '.join(against)}"
-        found.append(Finding("lifecycle", message, sieve_id))
+        message = f"its last check {last.id} is a {last.outcome}"
+        objections.append(Finding("outcome", message, sieve_id))
+    if state.decided is not None and to_retire(state):
+        message = f"it was decided on {state.decided.on_date} to retire it"
+        objections.append(Finding("decision", message, sieve_id))
     if state.sign_off and state.signed is None:
-        message = f"in service although {last.id} is not signed off"
-        found.append(Finding("lifecycle", message, sieve_id))
-    return found
+        message = f"its last check {last.id} is not signed off"
+        objections.append(Finding("signature", message, sieve_id))
+    return objections
+
+
+def _remarks(state: SieveState) -> list[Finding]:
+    """Why a sieve should not be in service as it is."""
+    sieve_id, quarantine = state.sieve.id, state.quarantine
+    if state.status == RETIRED:
+        return []
+    if quarantine is not None:
+        message = f"in quarantine since {quarantine.on_date}: {quarantine.payload.reason}"
+        return [Finding("lifecycle", message, sieve_id)]
+    if state.last_check is None:
+        return [Finding("due", "never checked", sieve_id)]
+    remarks = []
+    overdue_only = state.new_cloth is None  # being overdue is a due day, no contradiction
+    for source, rules in _REMARKS.items():
+        if source == "due" and overdue_only:
+            continue
+        reasons = [one.message for one in objections_to_use(state) if one.source in rules]
+        if reasons:
+            message = f"in service although {' and '.join(reasons)}"
+            remarks.append(Finding(source, message, sieve_id))
+    return remarks
