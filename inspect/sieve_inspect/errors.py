@@ -23,7 +23,7 @@
         └── SameImageError            28
 
 Scale artefacts add 25 and 26 (`scale.artefact.errors`), the registry its own from 30
-to 49 (`sieve_registry.errors`) and from 50 (`sieve_registry.scales.errors`).
+to 56 (`sieve_registry.errors`).
 """
 
 from __future__ import annotations

@@ -1,9 +1,9 @@
-"""Every error the registry raises: a sentence to fill in, and an exit code of its own.
+"""Every error the registry raises: a message template and an exit code.
 
 SievewardError                     (sieve_inspect.errors)
 ├── UsageError                     2
-│   └── BadTextError               2   a name or note we cannot keep as written
-├── RegistryError              30–39   the registry cannot do what was asked
+│   └── BadTextError               2   a name or note that cannot be recorded as written
+├── RegistryError              30–39   the registry cannot carry out the request
 │   ├── RegistryLockedError       30
 │   ├── RegistryFileError         31
 │   │   └── NoRightError          31   the database gives this user no right to it
@@ -15,17 +15,25 @@ SievewardError                     (sieve_inspect.errors)
 │   ├── DateRefusedError          37
 │   ├── EvidenceError             38
 │   └── NoRegistryError           39
-├── IntegrityError             40–41   what was recorded is no longer what was recorded
+├── IntegrityError             40–41   records or evidence were altered
 │   ├── BrokenRecordError         40
 │   └── EvidenceAlteredError      41
-├── RuleError                  42–48   what was asked would contradict what is recorded
+├── RuleError                  42–56   the request contradicts the records or a rule
 │   ├── RuleRefusedError          42
 │   ├── UnknownRecordError        43
 │   ├── StackError                44
 │   ├── NetworkDriveError         45
 │   ├── ArchiveError              46
 │   ├── SignatureError            47
-│   └── BadRowsError              48
+│   ├── BadRowsError              48
+│   ├── DuplicateThingError       50   an artefact or device of that name exists
+│   ├── ScaleRefusedError      51–55   a recorded scale is not valid for the check
+│   │   ├── ArtefactExpiredError  51
+│   │   ├── ScaleExpiredError     52
+│   │   ├── SettingDiffersError   53
+│   │   ├── StandOffError         54
+│   │   └── TemperatureError      55
+│   └── UnknownThingError         56   no artefact, device or recorded scale of that name
 └── UnforeseenError               49   a fault of the program itself
 """
 
@@ -35,11 +43,13 @@ from sieve_inspect.errors import SievewardError, UsageError
 
 __all__ = [
     "ArchiveError",
+    "ArtefactExpiredError",
     "BadRowsError",
     "BadTextError",
     "BrokenRecordError",
     "DateRefusedError",
     "DuplicateSieveError",
+    "DuplicateThingError",
     "EvidenceAlteredError",
     "EvidenceError",
     "ForeignRegistryError",
@@ -52,13 +62,19 @@ __all__ = [
     "RegistryLockedError",
     "RuleError",
     "RuleRefusedError",
+    "ScaleExpiredError",
+    "ScaleRefusedError",
+    "SettingDiffersError",
     "SieveRetiredError",
     "SignatureError",
     "StackError",
+    "StandOffError",
+    "TemperatureError",
     "UnforeseenError",
     "UnknownCheckError",
     "UnknownRecordError",
     "UnknownSieveError",
+    "UnknownThingError",
 ]
 
 
@@ -69,17 +85,17 @@ class BadTextError(UsageError):
 
 
 class RegistryError(SievewardError):
-    """The registry cannot do what was asked."""
+    """The registry cannot carry out the request."""
 
     exit_code = 30
 
 
 class RegistryLockedError(RegistryError):
-    """Another program kept the registry busy for longer than we wait."""
+    """Another program wrote to the registry for longer than the waiting time."""
 
     template = (
-        "The registry {file} is being written by another program and stayed busy for "
-        "{seconds:g} s: nothing was changed, try again in a moment."
+        "The registry {file} is busy: another program has been writing to it for {seconds:g} s. "
+        "Nothing was changed; try again in a moment."
     )
     exit_code = 30
 
@@ -95,11 +111,11 @@ class RegistryFileError(RegistryError):
 
 
 class NoRightError(RegistryFileError):
-    """The database gives this user no right to do that."""
+    """The database user lacks a right."""
 
     template = (
-        "This user of the database may not do that in {file} ({reason}): an administrator gives "
-        "the right with `sieveward grant USER record`, or sign."
+        "The database user lacks the right to do this in {file} ({reason}): ask an administrator "
+        "to give it with `sieveward grant USER record`, or sign."
     )
 
 
@@ -111,18 +127,20 @@ class UnknownSieveError(RegistryError):
 
 
 class DuplicateSieveError(RegistryError):
-    """A sieve of that name is there already."""
+    """A sieve of that name exists."""
 
-    template = "A sieve {sieve!r} is already in the registry: see it with `sieveward sieve show`."
+    template = (
+        "Sieve {sieve!r} exists already: show it with `sieveward sieve show`, or choose another id."
+    )
     exit_code = 33
 
 
 class SieveRetiredError(RegistryError):
-    """The sieve left service before that day; nothing more is recorded of it."""
+    """The sieve was retired on or before that day."""
 
     template = (
-        "Sieve {sieve!r} was retired on {date} ({reason}): nothing more is recorded of it "
-        "from that day on."
+        "Sieve {sieve!r} was retired on {date} ({reason}): nothing can be recorded for it from "
+        "that day on. Check the id and the date."
     )
     exit_code = 34
 
@@ -130,53 +148,55 @@ class SieveRetiredError(RegistryError):
 class UnknownCheckError(RegistryError):
     """No check of that number."""
 
-    template = "There is no check {check!r}: `sieveward sieve show SIEVE` lists those there are."
+    template = (
+        "There is no check {check!r}: `sieveward sieve show SIEVE` lists the checks of a sieve."
+    )
     exit_code = 35
 
 
 class ForeignRegistryError(RegistryError):
-    """Not a registry of ours, a damaged one, or one of a newer version."""
+    """Not a registry of this program, a damaged registry, or one of a newer version."""
 
     template = "{file} cannot be used as a registry: {reason}. {advice}."
     exit_code = 36
 
 
 class DateRefusedError(RegistryError):
-    """A day that cannot be read, or that contradicts what is already recorded."""
+    """A date that cannot be read, or that contradicts the records."""
 
     template = "{reason}: {advice}."
     exit_code = 37
 
 
 class EvidenceError(RegistryError):
-    """A file that should prove a check is missing, unreadable or changed while it was read."""
+    """An evidence file is missing, unreadable or changed while it was read."""
 
     template = "The evidence {name} cannot be used: {reason}."
     exit_code = 38
 
 
 class NoRegistryError(RegistryError):
-    """There is no registry yet where one was looked for."""
+    """There is no registry at the place given."""
 
     template = (
-        "There is no registry at {file} yet: begin one with `sieveward sieve add ID --nominal "
-        "75um`, or name another with --registry."
+        "There is no registry at {file} yet: create it with `sieveward sieve add ID --nominal "
+        "75um`, or choose another with --registry."
     )
     exit_code = 39
 
 
 class IntegrityError(SievewardError):
-    """What was recorded is no longer what was recorded."""
+    """Records or evidence were altered after recording."""
 
     exit_code = 40
 
 
 class BrokenRecordError(IntegrityError):
-    """`verify` found the registry not to hold together."""
+    """The registry failed its integrity check."""
 
     template = (
-        "The registry does not hold together ({count} to look at; first: {first}): "
-        "`sieveward verify` lists all of it; keep this file untouched and restore a backup."
+        "The registry failed its integrity check (findings: {count}; first: {first}): "
+        "`sieveward verify` lists all of them. Leave this file untouched and restore a backup."
     )
     exit_code = 40
 
@@ -184,34 +204,32 @@ class BrokenRecordError(IntegrityError):
 class EvidenceAlteredError(IntegrityError):
     """An evidence file no longer has the content it was stored with."""
 
-    template = (
-        "The evidence file {file} no longer holds what was stored in it: restore it from a backup."
-    )
+    template = "The evidence file {file} was altered after it was stored: restore it from a backup."
     exit_code = 41
 
 
 class RuleError(SievewardError):
-    """What was asked would contradict what is recorded, or leads away from it."""
+    """The request contradicts the records or a rule."""
 
     exit_code = 42
 
 
 class RuleRefusedError(RuleError):
-    """A sieve's life does not allow this; all that stands against it is named at once."""
+    """A sieve's records do not allow this; the message lists every objection."""
 
-    template = "Nothing was recorded of sieve {sieve!r}: {reason}."
+    template = "Nothing was recorded for sieve {sieve!r}: {reason}."
     exit_code = 42
 
 
 class UnknownRecordError(RuleError):
-    """No event of that number, or one that cannot be corrected in that way."""
+    """No event of that number, or a field of it that cannot be corrected."""
 
     template = "The record {record!r} cannot be corrected: {reason}."
     exit_code = 43
 
 
 class StackError(RuleError):
-    """No stack of that name, or one that cannot be as it was given."""
+    """No stack of that name, or a stack that cannot be made as given."""
 
     template = "The stack {stack!r} {reason}."
     exit_code = 44
@@ -221,15 +239,15 @@ class NetworkDriveError(RuleError):
     """A registry file on a drive several computers share."""
 
     template = (
-        "The registry {file} lies on a network drive ({system}), where two computers writing at "
-        "once would break it (its write-ahead log needs shared memory): keep it on a local disk, "
+        "The registry {file} is on a network drive ({system}), where two computers writing at "
+        "once would damage it (its write-ahead log needs shared memory): use a local disk, "
         "or use a PostgreSQL server (--registry postgresql+psycopg://…)."
     )
     exit_code = 45
 
 
 class ArchiveError(RuleError):
-    """A backup or export that cannot be made, is not whole, or may not be read in here."""
+    """A backup or export that cannot be made, is incomplete, or cannot be imported here."""
 
     template = "{file} {reason}."
     exit_code = 46
@@ -243,20 +261,90 @@ class SignatureError(RuleError):
 
 
 class BadRowsError(RuleError):
-    """A table of sieves or checks with rows that cannot be read in; none of it was."""
+    """A table of sieves or checks with faulty rows; nothing was imported."""
 
     template = (
-        "{file} was not read in, none of it: {count} of its rows cannot be (first: line {line}, "
-        "{reason})."
+        "Nothing was imported from {file}: rows with errors: {count} (first: line {line}, "
+        "{reason}). Correct them and import again."
     )
     exit_code = 48
 
 
-class UnforeseenError(SievewardError):
-    """A fault nobody thought of: told in one sentence, with all of it on request."""
+class DuplicateThingError(RuleError):
+    """An artefact or a device of that name exists."""
+
+    template = "There is {what} {name!r} already: {advice}."
+    exit_code = 50
+
+
+class ScaleRefusedError(RuleError):
+    """A recorded scale, or its artefact, is not valid for the check."""
+
+    exit_code = 51
+
+
+class ArtefactExpiredError(ScaleRefusedError):
+    """No certificate of the artefact is valid that day."""
 
     template = (
-        "Something unforeseen went wrong ({kind}: {reason}): what was recorded before is whole, "
-        "run `sieveward verify`. With SIEVEWARD_DEBUG=1 set, all of it is printed to be reported."
+        "Artefact {artefact!r} has no valid certificate on {day} ({span}): have it certified, and "
+        "record the certificate with `sieveward artefact add --renew`{other}."
+    )
+    exit_code = 51
+
+
+class ScaleExpiredError(ScaleRefusedError):
+    """The calibration is older than its interval allows."""
+
+    template = (
+        "Scale {scale!r} of {since} was valid until {until}, not on {day}: calibrate again with "
+        "`sieveward scale`, or give a reason to accept it with --accept-expired REASON."
+    )
+    exit_code = 52
+
+
+class SettingDiffersError(ScaleRefusedError):
+    """The scans were made at a setting that was not calibrated."""
+
+    template = (
+        "Scale {scale!r} was calibrated at the setting {calibrated!r}, not at {given!r}: "
+        "calibrate that setting, or scan at the calibrated setting."
+    )
+    exit_code = 53
+
+
+class StandOffError(ScaleRefusedError):
+    """The stand-off of the cloth differs from the calibration by more than the allowance."""
+
+    template = (
+        "A stand-off of {given} differs from the {calibrated} scale {scale!r} was calibrated at "
+        "by more than the {allowed} allowed: move the cloth, or calibrate at this stand-off."
+    )
+    exit_code = 54
+
+
+class TemperatureError(ScaleRefusedError):
+    """The temperature is outside the range of the scale."""
+
+    template = (
+        "{given:g} degrees is outside the range of scale {scale!r}, {low:g} to {high:g}: scan "
+        "within the range, or calibrate for another range."
+    )
+    exit_code = 55
+
+
+class UnknownThingError(RuleError):
+    """No artefact, device or recorded scale of that name."""
+
+    template = "There is no {what} {name!r}: {advice}."
+    exit_code = 56
+
+
+class UnforeseenError(SievewardError):
+    """An unexpected fault: one sentence, with details on request."""
+
+    template = (
+        "The program failed unexpectedly ({kind}: {reason}). Earlier records are unaffected: "
+        "confirm with `sieveward verify`. For a report, repeat with SIEVEWARD_DEBUG=1 set."
     )
     exit_code = 49

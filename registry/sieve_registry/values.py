@@ -65,7 +65,7 @@ def _printable(what: str, text: str) -> str:
 def clean_count(what: str, value: int | None, most: int, least: int = 1) -> int | None:
     """The number, when it can be meant; None stays None. Raises `UsageError`."""
     if value is not None and not least <= value <= most:
-        raise UsageError(message=f"The {what} has to lie in {least} to {most}, not {value}.")
+        raise UsageError(message=f"The {what} must be {least} to {most}, not {value}.")
     return value
 
 
@@ -90,5 +90,5 @@ def read_date(text: str) -> date:
         return date.fromisoformat(text.strip())
     except ValueError:
         raise DateRefusedError(
-            reason=f"{text!r} is no day of the calendar", advice="write it as YYYY-MM-DD"
+            reason=f"{text!r} is not a date", advice="write dates as 2026-01-12"
         ) from None

@@ -7,6 +7,7 @@ import json
 import stat
 import sys
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -17,6 +18,7 @@ from program import Program
 from sieve_registry.audit import commands as audit_commands
 from sieve_registry.audit import verification
 from sieve_registry.errors import SignatureError
+from sieve_registry.events import HeadSigned
 from sieve_registry.ledger import signing
 from sieve_registry.sieves.recording import RecordTerms
 from sieve_registry.store import reader
@@ -67,9 +69,9 @@ def test_a_signed_head_can_be_proven_by_anyone_with_the_public_key(
     assert verification.verify(registry).ok
 
 
-def forged(change: dict[str, Any]) -> Callable[..., dict[str, Any]]:
-    def altered(path: Path, events: int, head: str) -> dict[str, Any]:
-        return {**signing_before(path, events, head), **change}
+def forged(change: dict[str, Any]) -> Callable[..., HeadSigned]:
+    def altered(path: Path, events: int, head: str) -> HeadSigned:
+        return replace(signing_before(path, events, head), **change)
 
     signing_before = signing.sign_head
     return altered

@@ -15,13 +15,12 @@ from typing import TYPE_CHECKING, Any
 from sqlalchemy import Connection
 
 from sieve_inspect.errors import UsageError
-from sieve_registry.errors import DateRefusedError
+from sieve_registry.errors import DateRefusedError, DuplicateThingError, UnknownThingError
 from sieve_registry.events import ArtefactAdded, DeviceAdded, ScaleCalibrated
 from sieve_registry.figures import EvidenceFile
 from sieve_registry.ledger.canonical import plain_name
 from sieve_registry.records import Event, Fact
 from sieve_registry.scales.corrections import live, live_facts
-from sieve_registry.scales.errors import DuplicateThingError, UnknownThingError
 from sieve_registry.sieves.recording import RecordTerms, record_general
 from sieve_registry.store import writer
 from sieve_registry.store.engine import Registry

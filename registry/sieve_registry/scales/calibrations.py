@@ -11,7 +11,13 @@ from typing import TYPE_CHECKING, Any
 from sqlalchemy import Connection
 
 from sieve_inspect.errors import UsageError
-from sieve_registry.errors import EvidenceError
+from sieve_registry.errors import (
+    ArtefactExpiredError,
+    EvidenceError,
+    ScaleExpiredError,
+    TemperatureError,
+    UnknownThingError,
+)
 from sieve_registry.events import ScaleCalibrated
 from sieve_registry.figures import EvidenceFile, LineLink
 from sieve_registry.records import Fact
@@ -24,12 +30,6 @@ from sieve_registry.scales.artefacts import (
     keep,
 )
 from sieve_registry.scales.corrections import live_facts
-from sieve_registry.scales.errors import (
-    ArtefactExpiredError,
-    ScaleExpiredError,
-    TemperatureError,
-    UnknownThingError,
-)
 from sieve_registry.sieves.recording import RecordTerms
 from sieve_registry.store import reader
 from sieve_registry.store.engine import Registry

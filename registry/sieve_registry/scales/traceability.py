@@ -22,6 +22,14 @@ from typing import Any
 
 from sieve_inspect.units import format_length
 from sieve_registry.codec import plain_object
+from sieve_registry.errors import (
+    ArtefactExpiredError,
+    ScaleExpiredError,
+    SettingDiffersError,
+    StandOffError,
+    TemperatureError,
+    UnknownThingError,
+)
 from sieve_registry.figures import LineLink
 from sieve_registry.scales.artefacts import CertifiedArtefact, certificates_of
 from sieve_registry.scales.calibrations import (
@@ -33,14 +41,6 @@ from sieve_registry.scales.calibrations import (
     widened,
 )
 from sieve_registry.scales.check_scale import CheckScale
-from sieve_registry.scales.errors import (
-    ArtefactExpiredError,
-    ScaleExpiredError,
-    SettingDiffersError,
-    StandOffError,
-    TemperatureError,
-    UnknownThingError,
-)
 from sieve_registry.sieves.recording import person
 from sieve_registry.store.engine import Registry
 from sieve_registry.values import clean_text
