@@ -327,7 +327,7 @@ class TemperatureError(ScaleRefusedError):
     """The temperature is outside the range of the scale."""
 
     template = (
-        "{given:g} degrees is outside the range of scale {scale!r}, {low:g} to {high:g}: scan "
+        "Scale {scale!r} is not valid at {given:g} degrees, its range is {low:g} to {high:g}: scan "
         "within the range, or calibrate for another range."
     )
     exit_code = 55
