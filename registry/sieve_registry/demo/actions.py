@@ -70,7 +70,7 @@ class Action:
 
 
 def add_artefact(years: int) -> Action:
-    """The glass plate with its certificate, valid so many years."""
+    """The glass plate with its certificate, valid for `years`."""
 
     def carry_out(registry: Registry, terms: RecordTerms, images: Path) -> object:
         assert terms.on_date is not None

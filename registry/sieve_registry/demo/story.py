@@ -66,7 +66,7 @@ class Retired:
 
 @dataclass(frozen=True)
 class Step:
-    """An action of a person, so many days before the day the demo runs."""
+    """An action of a person, `days_ago` days before the day the demo runs."""
 
     days_ago: int
     by: str

@@ -33,7 +33,7 @@ def due(
     context: typer.Context,
     as_of: AsOfOption = None,
     within: Annotated[
-        int | None, typer.Option("--within", metavar="DAYS", help="Due within so many days.")
+        int | None, typer.Option("--within", metavar="DAYS", help="Due within this number of days.")
     ] = None,
     fail_on: Annotated[
         FailOnDue | None, typer.Option("--fail-on", help="Exit 1 when a sieve is overdue.")

@@ -80,7 +80,7 @@ def add(
         int, typer.Option("--interval-months", help="Months between checks.")
     ] = DEFAULT_INTERVAL_MONTHS,
     interval_uses: Annotated[
-        int | None, typer.Option("--interval-uses", help="Due after so many uses too.")
+        int | None, typer.Option("--interval-uses", metavar="N", help="Due after N uses as well.")
     ] = None,
     location: LocationOption = None,
     maker: Annotated[str, typer.Option("--maker", help="Who made it.")] = "",
@@ -137,7 +137,8 @@ def edit(
         int | None, typer.Option("--interval-months", help="Months between checks.")
     ] = None,
     interval_uses: Annotated[
-        int | None, typer.Option("--interval-uses", help="Due after so many uses too; 0: no.")
+        int | None,
+        typer.Option("--interval-uses", metavar="N", help="Due after N uses as well; 0: no."),
     ] = None,
     location: LocationOption = None,
     kind: TypeOption = None,

@@ -70,7 +70,7 @@ def print_text(text: str, later: str = "", *, first: str = "") -> None:
 
 
 def shortened(text: str, most: int = 14) -> str:
-    """The text in at most so many characters; an ellipsis shows that there is more."""
+    """The text in at most `most` characters; an ellipsis marks a cut."""
     return text if len(text) <= most else f"{text[: most - 1]}…"
 
 

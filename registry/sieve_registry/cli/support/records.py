@@ -51,7 +51,7 @@ def length_text(nanometres: int | None) -> str:
 
 
 def number(value: Decimal | None, places: int = 2) -> str:
-    """A figure in um with so many decimals, or a dash."""
+    """A figure in um with `places` decimals, or a dash."""
     return "-" if value is None else f"{value:.{places}f}"
 
 
