@@ -133,10 +133,10 @@ def whole_cloth(fields: Sequence[Field], scale: Scale) -> int | None:
 def summarise(
     samples: Sequence[Sample], scale: Scale, axis: int, population: int | None = None
 ) -> tuple[DirectionSummary, list[Contribution]]:
-    """Summary of one direction over several pictures, and its budget.
+    """Summary of direction x (`axis` 0) or y (1) over several pictures, and its budget.
 
-    `population` is the number of apertures of the whole cloth, where that is known; openings
-    seen twice must not be among the samples then.
+    `population` is the number of apertures of the whole cloth, where that is known; an aperture
+    must not be among the samples twice then.
     """
     width = np.concatenate([s.width[s.ok] for s in samples])
     noise = np.concatenate([s.noise[s.ok] for s in samples])
@@ -145,7 +145,6 @@ def summarise(
     if not len(width):
         raise ValueError("a summary needs at least one sound opening")
     mean = float(width.mean())
-    um_per_px = float(np.mean([np.median(s.um_per_px) for s in samples]))
     variance = float(width.var(ddof=1)) if len(width) > 1 else 0.0
     subtracted = float(np.mean(noise**2))
     spread = math.sqrt(max(0.0, variance - subtracted))
@@ -153,20 +152,10 @@ def summarise(
     effective = min(len(width), max(2.0, variance / u_sampling**2 if u_sampling > 0 else 2.0))
     unseen = math.sqrt(max(0.0, 1 - len(width) / population)) if population else 1.0
     largest = int(np.argmax(width))
-    luck = _luck_of_the_largest(
-        float(width[largest]) - mean, float(noise[largest]), spread, len(width)
-    )
+    excess = _noise_excess(float(width[largest]) - mean, float(noise[largest]), spread, len(width))
     direction = "xy"[axis]
-    u_rel = scale.u_rel_x if axis == 0 else scale.u_rel_y
-    u_response = float(np.mean([s.u_response for s in samples]))
-    from_scale = BudgetSource.SCALE
     budget = [
-        Contribution("scale", direction, u_rel * mean, source=from_scale),
-        Contribution("edge response", direction, u_response),
-        Contribution("edge model", direction, EDGE_MODEL_PX * um_per_px),
-        Contribution(
-            "edge bias", direction, 2 * scale.u_edge_bias_px * um_per_px, source=from_scale
-        ),
+        *_common_lines(samples, scale, axis, mean),
         Contribution(
             "pixel noise",
             direction,
@@ -182,27 +171,14 @@ def summarise(
             common=False,
         ),
         Contribution("noise on the maximum", direction, float(noise[largest]), of=Quantity.LARGEST),
-        Contribution(
-            "noise subtracted from s",
-            direction,
-            math.sqrt(spread**2 + 2 * _NOISE_KNOWN * subtracted) - spread,
-            of=Quantity.DEVIATION,
-        ),
-        Contribution(
-            "sampling of s",
-            direction,
-            unseen * spread / math.sqrt(2 * (effective - 1)),
-            max(effective - 1, 1),
-            of=Quantity.DEVIATION,
-            source=BudgetSource.SAMPLING,
-        ),
+        *_lines_of_s(direction, spread, subtracted, unseen, effective),
     ]
     summary = DirectionSummary(
         count=len(width),
         mean_um=mean,
         sd_um=spread,
         min_um=float(width.min()),
-        max_um=float(width[largest]) - luck,
+        max_um=float(width[largest]) - excess,
         median_um=float(np.median(width)),
         u_mean_um=math.nan,  # set by the budget
         u_sd_um=math.nan,
@@ -216,7 +192,45 @@ def summarise(
     return summary.with_budget(budget), budget
 
 
-def _luck_of_the_largest(above: float, noise: float, spread: float, count: int) -> float:
+def _common_lines(
+    samples: Sequence[Sample], scale: Scale, axis: int, mean: float
+) -> list[Contribution]:
+    """What shifts every width of a direction alike."""
+    direction, u_rel = "xy"[axis], (scale.u_rel_x, scale.u_rel_y)[axis]
+    um_per_px = float(np.mean([np.median(s.um_per_px) for s in samples]))
+    u_response = float(np.mean([s.u_response for s in samples]))
+    u_bias = 2 * scale.u_edge_bias_px * um_per_px
+    return [
+        Contribution("scale", direction, u_rel * mean, source=BudgetSource.SCALE),
+        Contribution("edge response", direction, u_response),
+        Contribution("edge model", direction, EDGE_MODEL_PX * um_per_px),
+        Contribution("edge bias", direction, u_bias, source=BudgetSource.SCALE),
+    ]
+
+
+def _lines_of_s(
+    direction: str, spread: float, subtracted: float, unseen: float, effective: float
+) -> list[Contribution]:
+    """What makes s uncertain: the noise variance `subtracted` (um²), and the sample's size.
+
+    `effective` is the number of independent apertures, `unseen` the share of sampling that counts.
+    """
+    of_noise = math.sqrt(spread**2 + 2 * _NOISE_KNOWN * subtracted) - spread
+    of_sampling = unseen * spread / math.sqrt(2 * (effective - 1))
+    return [
+        Contribution("noise subtracted from s", direction, of_noise, of=Quantity.DEVIATION),
+        Contribution(
+            "sampling of s",
+            direction,
+            of_sampling,
+            max(effective - 1, 1),
+            of=Quantity.DEVIATION,
+            source=BudgetSource.SAMPLING,
+        ),
+    ]
+
+
+def _noise_excess(above: float, noise: float, spread: float, count: int) -> float:
     """How much of the largest of `count` widths is likely pixel noise, um.
 
     Noise n widens a crowd of spread s to sqrt(s² + n²), and its largest member with it; but by no
