@@ -365,7 +365,7 @@ def test_a_scan_measured_before_is_pointed_out(lab: Lab, client: Client) -> None
     job = begin(lab, client)
     wait_for(job)
     text = client.get(f"/jobs/{job.id}").text
-    assert "is the very file that C-0001 of sieve S-0075 was measured on" in text
+    assert "is the same file that check C-0001 of sieve S-0075 used on" in text
     other = begin(lab, client, SCANS / "s0075-1.png")
     wait_for(other)
     assert "very file" not in client.get(f"/jobs/{other.id}").text

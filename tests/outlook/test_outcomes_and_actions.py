@@ -34,7 +34,7 @@ def test_outcome_and_action(lab: Lab, case: str) -> None:
     assert check.action_reason.startswith("Proposed: ")
     assert check.action_reason.endswith(("You decide.", "decide."))
     if blocked and outcome == "fail":
-        assert "clean it and measure once more before deciding" in check.action_reason
+        assert "clean it and measure again before deciding" in check.action_reason
     # The tool proposes: nothing but the check was recorded, the sieve still is as it was.
     assert sieve_queries.get_state(lab.registry, "S-1").status == "in service"
 

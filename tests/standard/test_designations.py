@@ -104,7 +104,7 @@ def test_what_is_no_length_is_refused(text: str) -> None:
 def test_a_bare_number_that_could_be_several_sieves_asks(text: str, readings: str) -> None:
     with pytest.raises(AmbiguousDesignationError) as caught:
         resolve_nominal(text)
-    assert f"could mean {readings}: write which one" in str(caught.value)
+    assert f"could mean {readings}. Write it with its unit" in str(caught.value)
     assert caught.value.exit_code == 2
 
 

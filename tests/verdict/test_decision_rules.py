@@ -157,7 +157,7 @@ def test_the_verdict_names_its_rule_and_says_how_sure_it_is() -> None:
     )
     assert verdict("probability:0.95").reasons[0].endswith("with a probability of at least 95 %.")
     doubtful = verdict("probability:0.95", mean_um=78.5)
-    assert "inside, but with a probability of 84 % only" in doubtful.reasons[0]  # Φ(1)
+    assert "inside, but with a probability of only 84 %" in doubtful.reasons[0]  # Φ(1)
 
 
 @pytest.mark.parametrize("rule", ["guard-band:0.5", "guard-band:2", "probability:0.95"])

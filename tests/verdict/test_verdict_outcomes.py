@@ -135,8 +135,8 @@ def test_another_size_of_the_table_is_named_before_retiring() -> None:
         "the apertures are those of a sieve of 80 um: both means are within ±3.9 um of that."
     )
     assert found.action_reason == (
-        "Proposed: look at the label first, these are the apertures of 80 um. If it says 80 um, "
-        "check it as that; if it says 90 um, take it out of use. You decide."
+        "Proposed: read the label first, the apertures are those of 80 um. If the label reads "
+        "80 um, check the sieve as 80 um; if 90 um, take it out of use. You decide."
     )
 
 
@@ -246,7 +246,7 @@ def test_blocked_apertures_are_cleaned_before_anything_better() -> None:
 def test_a_fail_stays_a_fail_when_blocked_but_cleaning_is_named_first() -> None:
     found = verdict(mean_um=70.0, also={"cloth": ClothState(0.05)})
     assert (found.outcome, found.action) == ("fail", "retire")
-    assert "clean it and measure once more" in found.action_reason
+    assert "clean it and measure again" in found.action_reason
 
 
 def test_a_torn_aperture_retires_an_otherwise_sound_sieve() -> None:

@@ -1,1 +1,1 @@
-"""Scan files to one judged measurement."""
+"""From scans to one judged measurement."""

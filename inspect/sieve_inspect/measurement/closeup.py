@@ -1,4 +1,4 @@
-"""One opening looked at closely: the pixels across it, the fitted model, the widths.
+"""A close-up of one opening: the pixels across it, the fitted model, the widths.
 
 Nothing is measured anew. The pixels are gathered around the opening as for measuring, and the
 model drawn through them is the one whose edges gave the recorded widths.
@@ -138,7 +138,7 @@ def _across(picture: Picture, scale: Scale, index: int, axis: int) -> Across:
         distance=distance,
         light=value,
         model_at=at,
-        model=np.minimum(model, light.max()),  # a sensor at its end says no more
+        model=np.minimum(model, light.max()),  # a saturated sensor shows no more
         edges=(first, second) if fitted else None,
         width_px=second - first if fitted else None,
         width_um=_known(sample.width[index]),
@@ -148,7 +148,7 @@ def _across(picture: Picture, scale: Scale, index: int, axis: int) -> Across:
 
 
 def _standard_u(picture: Picture, scale: Scale, index: int, axis: int) -> float:
-    """Standard uncertainty of one width, um: what all share, and the noise of its own pixels."""
+    """Standard uncertainty of one width, um: the common lines and the noise of its pixels."""
     sample = picture.samples[axis]
     u_rel = scale.u_rel_x if axis == 0 else scale.u_rel_y
     px = float(sample.um_per_px[index])

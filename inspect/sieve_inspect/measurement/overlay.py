@@ -1,9 +1,9 @@
-"""The picture with what was found drawn into it, for a person to look at.
+"""The picture with every opening and its state drawn into it.
 
 Every mark differs in shape as well as in colour, so that it survives grey print and colour
 blindness: sound openings a thin frame, blocked ones a cross, torn ones a double frame, unclear
-ones one diagonal, cut ones short corner strokes; the widest opening of each direction a thick
-frame. The colours are the palette of Okabe and Ito (2008).
+openings a diagonal, partial openings short corner strokes; the widest opening of each direction
+a thick frame. The colours are the palette of Okabe and Ito (2008).
 """
 
 from __future__ import annotations

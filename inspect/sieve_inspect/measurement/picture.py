@@ -1,4 +1,4 @@
-"""One scan with what was read from it; sent elsewhere, it leaves its pixels behind."""
+"""One scan and everything measured in it; sent to another process, it drops its pixels."""
 
 from __future__ import annotations
 
@@ -35,7 +35,7 @@ class ScanFile:
 
 @dataclass(frozen=True, eq=False)
 class Picture:
-    """One scan with what was read from it.
+    """One scan and everything measured in it.
 
     `covered` is where an artefact was painted over, `sheet_bright` tells of a scan read in bands
     whether openings were its brighter part, None of one read whole; `doubts` are reasons why its
@@ -58,7 +58,7 @@ class Picture:
 
     @cached_property
     def pixels(self) -> Light:
-        """What can be looked up like an array (h, w) of linear light.
+        """Linear light, indexed like an array (h, w).
 
         Read again where the picture was measured by another process or an earlier run: raises
         what `load_scan` raises, and `RefusedImageError` for a file that is another by now.
@@ -97,7 +97,7 @@ class Picture:
 
     @property
     def light(self) -> NDArray[np.float32]:
-        """The picture (h, w) in linear light, to be looked at as a whole."""
+        """The picture (h, w) in linear light, reduced where the scan is large."""
         return self.pixels.reduced() if isinstance(self.pixels, BandedLight) else self.pixels
 
     @property

@@ -60,7 +60,7 @@ __all__ = [
     "WHOLE_FROM",
     "Task",
     "mark_of",
-    "measure_scan",
+    "measure_picture",
     "picture_of",
     "scan_of_array",
     "taken_for",
@@ -68,27 +68,27 @@ __all__ = [
 
 WHOLE_FROM = 6_000_000  # pixels from which a scan is read in bands
 
-_FOUND = 0.35  # share of the time after which all openings are known
+_LOCATED = 0.35  # share of the time until all openings are located
 
-_EDGES_SAY = 1.04  # ratio of misfits from which the edges have an opinion on the encoding
-_LIE_ALIKE = 0.6  # of 1; from there on edges are seen at so few places that they deceive …
-_SAY_PLAINLY = 1.2  # … unless the ratio is so large
-_EXCESS_SAYS = 0.002  # by how much the other encoding's edges may stand out more …
+_MISFIT_RATIO = 1.04  # ratio of misfits from which the edges settle the encoding
+_ALIKE = 0.6  # of 1; above, edges lie at so few places in the pixels that they mislead …
+_MISFIT_RATIO_ALIKE = 1.2  # … unless the ratio is as large as this
+_EXCESS_MORE = 0.002  # by how much the other encoding's edges may stand out more …
 _EXCESS_OF_FOCUS = 0.015  # … or at all, as they do where focus varies; under a wrong one by 0.02
-_PATTERN_SAYS = 4e-4  # stored numbers that edges have in common under a wrong encoding
+_PATTERN = 4e-4  # stored numbers that edges have in common under a wrong encoding
 _UNSETTLED = (
-    "a file without colour tags is taken for {}, but its edges fit the other curve no worse; "
-    "give the encoding"
+    "the file has no colour tags and was read as {}, but its edges fit the other encoding as "
+    "well; give the encoding"
 )
 _PERHAPS_NEGATIVE = (
-    "a file without colour tags shows dark openings under no usual curve, as a negative does; "
+    "the file has no colour tags and its dark openings fit no usual encoding, as in a negative; "
     "scan a positive, or give the encoding"
 )
 
 
 @dataclass(frozen=True, eq=False)
 class Task:
-    """A picture to be measured, with all that its result depends on; see `measure`."""
+    """A picture to be measured, with everything its result depends on; see `measure`."""
 
     path: Path
     nominal_um: float
@@ -196,8 +196,8 @@ def _checked(
 
 
 def _cut_by(region: tuple[int, int, int, int], field: Field) -> Field:
-    """What lies within one and a half pitches of an artefact, or of pixels that could not be
-    read, is cut by it, whatever it looks like."""
+    """Openings within one and a half pitches of an artefact or of unreadable pixels become
+    partial."""
     left, top, right, bottom = region
     margin = 1.5 * float(field.lattice.pitch.lengths.max())
     x, y = field.centre.T
@@ -226,7 +226,7 @@ def _at_once(scan: Scan, encoding: str) -> tuple[Assumption, Field, NDArray[np.f
     with ThreadPoolExecutor(2) as pool:
         looks = pool.map(under, (guessed, alternative), (light, otherwise))
         (prepared, here), (other, there) = looks
-    assumption = _asked_the_edges(assumption, here, there, scan.kind, lattice.bright)
+    assumption = _settled_by_edges(assumption, here, there, scan.kind, lattice.bright)
     if assumption.encoding == guessed:
         return assumption, measure_field(prepared), light
     return assumption, measure_field(other), otherwise
@@ -241,11 +241,11 @@ def _whole(
     second = False if current_process().daemon else None
     with SharedWork.of(source, second) as work:
         assumption, prepared = _view_of(
-            source, assumption, work, progress_part(progress, 0, _FOUND)
+            source, assumption, work, progress_part(progress, 0, _LOCATED)
         )
         return (
             assumption,
-            measure_scan(prepared, work, progress_part(progress, _FOUND, 1)),
+            measure_scan(prepared, work, progress_part(progress, _LOCATED, 1)),
             prepared.light,
         )
 
@@ -253,7 +253,7 @@ def _whole(
 def _view_of(
     source: ScanSource, assumption: Assumption, work: SharedWork, progress: Callable[[float], None]
 ) -> tuple[Assumption, PreparedScan]:
-    """Find the openings of a large scan, look at some, and settle the encoding by them."""
+    """Locate the openings of a large scan and settle the encoding by a sample of them."""
     banded, lattice = find_lattice_in_bands(source, assumption.encoding, work, progress)
     check_one_cloth(source.path, lattice)
     known = SampleSelection.of(lattice)
@@ -262,42 +262,45 @@ def _view_of(
     prepared = prepare_scan(banded, known)
     if assumption.guess:
         here = sample_evidence(prepared)
-        assumption = _asked_the_edges(assumption, here, there(), source.kind, banded.bright)
+        assumption = _settled_by_edges(assumption, here, there(), source.kind, banded.bright)
         if assumption.encoding != banded.encoding:
             prepared = prepare_scan(replace(banded, encoding=assumption.encoding), known)
     return assumption, prepared
 
 
-def _asked_the_edges(
+def _settled_by_edges(
     guess: Assumption, here: EncodingEvidence, there: EncodingEvidence, kind: str, bright: bool
 ) -> Assumption:
-    """A guess of the encoding, or the other one if the edges say so.
+    """A guess of the encoding, or its alternative if the edges fit that better.
 
-    `here` is what `encoding_evidence` says under the guess, `there` under its alternative.
+    `here` is the evidence of the edges under the guess, `there` under its alternative.
     """
     ratio = here.misfit / max(there.misfit, 1e-12)
     packed = kind == "JPEG"  # its ringing makes edges stand out as a wrong encoding does
-    alike = there.excess <= here.excess + _EXCESS_SAYS
+    alike = there.excess <= here.excess + _EXCESS_MORE
     focus = not packed and there.excess <= _EXCESS_OF_FOCUS
-    common = here.pattern**2 - there.pattern**2 > _PATTERN_SAYS**2
+    common = here.pattern**2 - there.pattern**2 > _PATTERN**2
     clear = not packed and alike and common and here.pattern > 1.5 * there.pattern
-    few = max(here.alike, there.alike) > _LIE_ALIKE
-    enough = _SAY_PLAINLY if few else _EDGES_SAY
+    few = max(here.alike, there.alike) > _ALIKE
+    enough = _MISFIT_RATIO_ALIKE if few else _MISFIT_RATIO
     if (ratio > enough and (alike or focus)) or (ratio > 1 and clear and not few):
-        reason = f"no colour tags; the edges fit {guess.alternative} better, {ratio:.2f} to 1"
+        reason = (
+            f"no colour tags; the edge shape fits {guess.alternative} better (ratio {ratio:.2f})"
+        )
         return Assumption(guess.alternative, reason, doubt="" if bright else _PERHAPS_NEGATIVE)
-    sure = ratio < 1 / _EDGES_SAY
-    says = f"the edges agree, {1 / ratio:.2f} to 1" if sure else "the edges cannot tell"
+    sure = ratio < 1 / _MISFIT_RATIO
+    confirmed = f"confirmed by the edge shape (ratio {1 / ratio:.2f})"
+    shape = confirmed if sure else "the edge shape fits both encodings"
     doubt = _UNSETTLED.format(guess.encoding) if ratio > 1 and not packed else ""
-    return replace(guess, reason=f"{guess.reason}; {says}", doubt=doubt)
+    return replace(guess, reason=f"{guess.reason}; {shape}", doubt=doubt)
 
 
 def mark_of(task: Task) -> CacheKey | None:
-    """What a picture is kept under: its pixels' file, to the byte, and every setting."""
+    """The key of a cached picture: the digest of its file and every setting."""
     try:
         with task.path.open("rb") as file:
             digest = hashlib.file_digest(file, "sha256").hexdigest()
-    except OSError:  # whoever measures it says what is wrong with it
+    except OSError:  # measuring it raises the error
         return None
     beside = task.beside
     settings = {
@@ -312,7 +315,7 @@ def mark_of(task: Task) -> CacheKey | None:
 
 
 def taken_for(picture: Picture, task: Task, mark: CacheKey) -> Picture | None:
-    """A picture kept, as that of a task; None where the scan was changed between."""
+    """A cached picture for a task; None where the scan changed in between."""
     if picture.scan.sha256 != mark.settings["scan"]:
         return None
     return replace(picture, scan=replace(picture.scan, path=task.path))

@@ -1,4 +1,4 @@
-"""What a picture must be like to be measured; one sentence says why it is not."""
+"""Checks that a picture can be measured; each error names the reason and what would help."""
 
 from __future__ import annotations
 
@@ -39,7 +39,7 @@ _JUMP_PX = 0.75  # steps aside that flatbed carriages do not make by themselves
 
 
 def check_resolution(path: Path, nominal_um: float, scale: Scale) -> None:
-    """Refuse before looking when the scale says that no opening can be resolved."""
+    """Refuse before reading the picture when no opening can be resolved at this scale."""
     aperture_px = nominal_um / max(scale.um_per_px_x, scale.um_per_px_y)
     if aperture_px < _NEEDED_PX:
         raise UnderResolvedError(
@@ -54,14 +54,14 @@ def check_resolution(path: Path, nominal_um: float, scale: Scale) -> None:
 def check_one_cloth(path: Path, lattice: Lattice) -> None:
     """Refuse two meshes, side by side or one behind the other, and cloth in pieces."""
     if lattice.pitch.rival > _RIVAL:
-        reason = "more than one regular pattern lies in it"
+        reason = "it shows more than one regular pattern"
         raise refused(path, reason, "Scan one woven cloth at a time, without moving it")
     if lattice.elsewhere > _ELSEWHERE:
-        reason = "it shows patches of cloth that do not hang together"
-        advice = "Scan one cloth at a time, without moving it, and look whether wires are missing"
+        reason = "it shows separate patches of cloth"
+        advice = "Scan one cloth at a time, without moving it, and check for missing wires"
         raise refused(path, reason, advice)
     if lattice.at_odds > _AT_ODDS:
-        reason = "its rows and columns do not keep in step with each other"
+        reason = "its rows and columns of openings are not consistent"
         raise refused(path, reason, "Scan one cloth at a time, without moving it")
 
 
@@ -70,9 +70,9 @@ def check_regular(path: Path, field: Field) -> None:
     inner = (field.state != "partial") & field.lattice.seen[field.row, field.column]
     sound = field.ok
     if not sound.any():
-        reason = "not one opening between four straight wires could be measured in it"
+        reason = "no opening between four straight wires could be measured in it"
     elif max(a.excess for a in field.axes) > (_SHADED if field.lattice.bright else _SHADED_ABOVE):
-        reason = "its wires throw shadows or shine, so that their edges are not where light ends"
+        reason = "shadows or highlights of its wires hide the true edges"
     elif (field.state[inner] == "unclear").sum() > _UNCLEAR * inner.sum():
         reason = "too many openings do not look like gaps between straight wires"
     elif any(np.std(a.fit.width[sound]) > 0.35 * np.mean(a.fit.width[sound]) for a in field.axes):
@@ -84,7 +84,7 @@ def check_regular(path: Path, field: Field) -> None:
 
 
 def check_still(path: Path, field: Field) -> str:
-    """Refuse a picture in which everything steps aside at one line; says what is in doubt."""
+    """Refuse a picture that jumps at a line; returns a doubt about smaller jumps, or ""."""
     jump = largest_jump(field)
     opening = float(np.median(field.axes[0].fit.width[field.ok]))
     if jump.size <= max(_JUMP_PX, 0.03 * opening):
@@ -92,11 +92,11 @@ def check_still(path: Path, field: Field) -> str:
     place = f"by {jump.size:.1f} px at {jump.axis} = {jump.at:.0f}"
     if not jump.sure:
         return (
-            f"a row of openings is off its size {place}: the cloth is, or the carriage moved; "
-            "scan again with the sieve turned by some degrees"
+            f"the size of a row of openings is off {place}: a fault of the cloth or a jump of the "
+            "scanner's carriage; scan again with the sieve turned by some degrees"
         )
-    deed = "is off its place" if jump.along else "steps aside"
-    reason = f"everything in it {deed} {place}, so the carriage or the sieve moved"
+    motion = "is off its place" if jump.along else "steps aside"
+    reason = f"the whole picture {motion} {place}, so the carriage or the sieve moved"
     raise refused(path, reason, "Scan again without touching the scanner")
 
 
@@ -119,7 +119,7 @@ def check_blur(path: Path, picture: Picture, nominal_um: float, scale: Scale) ->
 
 
 def check_nominal(path: Path, picture: Picture, nominal_um: float) -> None:
-    """Refuse cloth of another size than was said."""
+    """Refuse cloth of another size than the nominal."""
     seen = float(np.mean([np.median(s.width[s.ok]) for s in picture.samples]))
     if abs(seen / nominal_um - 1) > _NOMINAL_WITHIN:
         raise NominalMismatchError(
@@ -136,7 +136,7 @@ def refused(path: Path, reason: str, advice: str) -> RefusedImageError:
 
 
 def finer(nominal_um: float, scale: Scale) -> str:
-    """What would help: ten px per opening, by scanner where one gets there, else microscope."""
+    """What would help: ten px per opening, by scanner where its resolution allows it."""
     um_per_px = min(nominal_um / 10, 0.8 * min(scale.um_per_px_x, scale.um_per_px_y))
     for dpi in (600, 1200, 2400, 4800):
         if 25_400 / dpi <= um_per_px:

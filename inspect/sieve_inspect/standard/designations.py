@@ -1,4 +1,4 @@
-"""Nominal apertures as people say them: lengths, sieve numbers and inch designations."""
+"""Nominal apertures as they are written: lengths, sieve numbers and inch designations."""
 
 from __future__ import annotations
 
@@ -30,9 +30,9 @@ class UnknownDesignationError(BadLengthError):
 
 
 class AmbiguousDesignationError(BadLengthError):
-    """A bare number that could be more than one sieve."""
+    """A bare number with several possible meanings."""
 
-    template = "'{text}' could mean {readings}: write which one, with its unit or 'No.'."
+    template = "'{text}' could mean {readings}. Write it with its unit or 'No.'."
 
 
 def resolve_nominal(text: str) -> float:

@@ -1,4 +1,4 @@
-"""The records of this room: one row of a table, and the limits handed out."""
+"""A row of a limits table, and the limits for one sieve."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ class Row:
 
 @dataclass(frozen=True, repr=False)
 class Limits:
-    """What one edition allows for one nominal aperture; lengths in um, None where it is silent.
+    """What one edition allows for one nominal aperture; lengths in um, None where it has no limit.
 
     The mean of each direction must lie within nominal ± y, no aperture may exceed
     `max_um` = nominal + x, at most `z_share_percent` of the apertures may lie above

@@ -48,7 +48,7 @@ class FieldPlace:
 
 @dataclass(frozen=True)
 class SamplingPlan:
-    """What a check has to look at. `n` is None where every full aperture has to be measured."""
+    """What a check has to measure. `n` is None where every full aperture has to be measured."""
 
     nominal_um: float
     grade: str
@@ -66,7 +66,7 @@ class SamplingPlan:
 
 @dataclass(frozen=True)
 class Shortfall:
-    """What a check lacked beside its plan: which thing, how many there were, how many needed."""
+    """What a check lacked of its plan: the quantity, how many it had, how many are needed."""
 
     what: str
     found: int

@@ -1,4 +1,4 @@
-"""What is known of one lattice direction of a cloth."""
+"""Summary of one lattice direction of a cloth."""
 
 from __future__ import annotations
 

@@ -32,7 +32,7 @@ __all__ = [
 
 @dataclass(frozen=True)
 class Outlier:
-    """What a test says of one group: "straggler" (5 %) or "outlier" (1 %)."""
+    """A group that a test rejects: "straggler" (5 %) or "outlier" (1 %)."""
 
     test: str
     group: str
@@ -82,21 +82,21 @@ class Precision:
 
 
 def precision(values: Mapping[str, Sequence[float]]) -> Precision:
-    """Analyse values (one unit) by group. Raises `ValueError` for too few of either.
+    """Analyse values (one unit) by group.
 
-    Two groups at least, and one group at least with two values or more.
+    Raises `ValueError` for fewer than two groups, or no group with two values.
     """
-    groups = {name: list(found) for name, found in values.items() if len(found)}
-    counts = [len(found) for found in groups.values()]
+    groups = {name: list(group) for name, group in values.items() if len(group)}
+    counts = [len(group) for group in groups.values()]
     p, n = len(groups), sum(counts)
     if p < 2:
         raise ValueError("at least two groups are needed")
     if n <= p:
         raise ValueError("at least one group needs two values or more")
-    means = [fmean(found) for found in groups.values()]
-    mean = math.fsum(x for found in groups.values() for x in found) / n
+    means = [fmean(group) for group in groups.values()]
+    mean = math.fsum(x for group in groups.values() for x in group) / n
     within = math.fsum(
-        (x - m) ** 2 for found, m in zip(groups.values(), means, strict=True) for x in found
+        (x - m) ** 2 for group, m in zip(groups.values(), means, strict=True) for x in group
     )
     between = math.fsum(c * (m - mean) ** 2 for c, m in zip(counts, means, strict=True))
     df_between, df_within = p - 1, n - p
@@ -147,14 +147,14 @@ def _f_tail(f: float, df1: int, df2: int) -> float:
 
 
 def _outliers(groups: Mapping[str, Sequence[float]], means: Sequence[float]) -> list[Outlier]:
-    found = []
+    rejected: list[Outlier] = []
     names, p = list(groups), len(groups)
     sizes = {len(values) for values in groups.values()}
     if len(sizes) == 1 and (n := sizes.pop()) > 1:
         spreads = [variance(values) for values in groups.values()]
         if sum(spreads) > 0:
             c, worst = max(zip(spreads, names, strict=True))
-            found += _judged(
+            rejected += _rejected(
                 "Cochran", worst, c / sum(spreads), lambda a: cochran_critical(p, n, a)
             )
     if p >= 3 and stdev(means) > 0:
@@ -162,11 +162,11 @@ def _outliers(groups: Mapping[str, Sequence[float]], means: Sequence[float]) -> 
         g, farthest = max(
             (abs(m - middle) / spread, name) for m, name in zip(means, names, strict=True)
         )
-        found += _judged("Grubbs", farthest, g, lambda a: grubbs_critical(p, a))
-    return found
+        rejected += _rejected("Grubbs", farthest, g, lambda a: grubbs_critical(p, a))
+    return rejected
 
 
-def _judged(test: str, group: str, value: float, critical: object) -> list[Outlier]:
+def _rejected(test: str, group: str, value: float, critical: object) -> list[Outlier]:
     assert callable(critical)
     for alpha, level in ((0.01, "outlier"), (0.05, "straggler")):
         limit = float(critical(alpha))

@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sieve_inspect.apertures.field import Field
-from sieve_inspect.apertures.flags import Flag
+from sieve_inspect.apertures.flags import Flag, State
 from sieve_inspect.scale import Scale
 from sieve_inspect.summary.direction import DirectionSummary
 from sieve_inspect.summary.uncertainty import (
@@ -116,7 +116,7 @@ def _pitch(field: Field, axis: int, normal: Float, um_per_px: Float) -> Float:
 
 
 def whole_cloth(fields: Sequence[Field], scale: Scale) -> int | None:
-    """Number of whole apertures of a cloth that one picture shows to its end on all sides.
+    """Number of complete apertures of a cloth that one picture shows to the frame on all sides.
 
     None where the picture's border cuts an opening, where there are several pictures, and where
     so little cloth is seen that it is a microscope's field stop rather than a frame.
@@ -125,9 +125,9 @@ def whole_cloth(fields: Sequence[Field], scale: Scale) -> int | None:
         return None
     (field,) = fields
     extent = np.ptp(scale.to_um(field.centre), axis=0)
-    # Beside the frame some are not believed that may be whole: they are of the cloth as well.
-    whole = (field.state != "partial") | (field.filled < 0.03)
-    return int(whole.sum()) if extent.min() > _SMALLEST_UM else None
+    # Complete apertures beside the frame may have the state partial: they count as well.
+    complete = (field.state != State.PARTIAL) | (field.filled < 0.03)
+    return int(complete.sum()) if extent.min() > _SMALLEST_UM else None
 
 
 def summarise(
@@ -233,9 +233,9 @@ def _lines_of_s(
 def _noise_excess(above: float, noise: float, spread: float, count: int) -> float:
     """How much of the largest of `count` widths is likely pixel noise, um.
 
-    Noise n widens a crowd of spread s to sqrt(s² + n²), and its largest member with it; but by no
-    more than the largest of so many noises would be, for an opening beside a displaced wire is no
-    member of the crowd.
+    Noise n widens a distribution of spread s to sqrt(s² + n²), and its largest value with it; but
+    by no more than the largest of so many noises, since an opening beside a displaced wire does not
+    belong to the distribution.
     """
     if noise <= 0 or above <= 0:
         return 0.0

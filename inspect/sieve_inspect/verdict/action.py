@@ -1,4 +1,4 @@
-"""What the tool proposes after a verdict; the decision stays with a person."""
+"""The action proposed after a verdict; a person decides."""
 
 from __future__ import annotations
 
@@ -35,16 +35,16 @@ def propose(
 
     Torn apertures or a fail propose retiring, unless a sound fail meets coarser limits the
     laboratory allows (`met`): then it may serve under those; else blocked apertures over
-    `BLOCKED_SHARE` propose cleaning; else anything conditional proposes measuring better, and
-    says what would help by the `budget` of so many `fields`; else the sieve is kept. `other_um` is
-    the size the apertures have rather than the one given: then the label is looked at first.
+    `BLOCKED_SHARE` propose cleaning; else a conditional outcome proposes measuring better and
+    names what would help by the `budget` of so many `fields`; else the sieve is kept. `other_um` is
+    the size the apertures have where it is not the nominal: then the label is to be checked first.
     """
     blocked = f"{100 * cloth.blocked_share:.1f} % of the open area is blocked"
     dirty = math.isfinite(cloth.blocked_share) and cloth.blocked_share > BLOCKED_SHARE
     if cloth.torn:
         holes = "a torn aperture lets" if cloth.torn == 1 else f"{cloth.torn} torn apertures let"
         return Action.RETIRE, (
-            f"Proposed: take it out of use, {holes} oversize through; look at the cloth and decide."
+            f"Proposed: take it out of use, {holes} oversize through; inspect the cloth and decide."
         )
     if outcome == Outcome.FAIL:
         coarser = met[0] if met and fit == Fit.OK and not dirty else None
@@ -67,16 +67,17 @@ def _after_a_fail(
     if other_um is not None:
         given, other = (writer.limit(um) for um in (writer.limits.nominal_um, other_um))
         return Action.RETIRE, (
-            f"Proposed: look at the label first, these are the apertures of {other}. If it says "
-            f"{other}, check it as that; if it says {given}, take it out of use. You decide."
+            f"Proposed: read the label first, the apertures are those of {other}. If the label "
+            f"reads {other}, check the sieve as {other}; if {given}, take it out of use. "
+            "You decide."
         )
     if coarser is not None:
         name = f"{coarser.standard}, grade {coarser.grade}"
         return Action.RESTRICT, (
-            f"Proposed: use it only where {name} is enough; it is outside its own limits but "
-            "meets those. Mark it so. You decide."
+            f"Proposed: use it only where {name} is enough: it is outside its own limits but "
+            "meets those. Mark the sieve accordingly. You decide."
         )
-    first = f"{blocked}: clean it and measure once more before deciding." if blocked else ""
+    first = f"{blocked}: clean it and measure again before deciding." if blocked else ""
     return (
         Action.RETIRE,
         f"Proposed: take it out of use, it is outside its limits.{first} You decide.",
@@ -92,7 +93,7 @@ def _what_helps(
     budget: Sequence[Contribution],
     fields: int,
 ) -> list[str]:
-    helps = []
+    helps: list[str] = []
     if fit == Fit.INDICATIVE:
         helps.append("a better picture (finer scan, even backlight, sharp focus)")
     for row in margins:
@@ -108,11 +109,11 @@ def _what_helps(
             until = (
                 f"until its uncertainty is below ±{needed}"
                 if needed
-                else ("though a value exactly at its limit stays undecided")
+                else "though a value exactly at its limit stays undecided"
             )
             helps.append(f"for the {row.name} in {row.direction}, {help_}, {until}")
     if any(share.percent is None for share in shares):
         helps.append("counting the apertures above nominal + z")
     if not math.isfinite(cloth.blocked_share):
-        helps.append("a picture in which blocked apertures can be told")
+        helps.append("a picture in which blocked apertures can be recognised")
     return helps or ["a better picture"]

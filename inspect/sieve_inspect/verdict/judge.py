@@ -1,4 +1,4 @@
-"""Measured directions against limits: the outcome is the worst of all that is judged."""
+"""Judges measured directions by limits; the outcome is the worst of all values."""
 
 from __future__ import annotations
 
@@ -126,10 +126,10 @@ def _meets(x: DirectionSummary, y: DirectionSummary, other: Limits, rule: Rule) 
 def _other_size(
     x: DirectionSummary, y: DirectionSummary, limits: Limits
 ) -> tuple[float, float] | None:
-    """The size (nominal and y, um) these apertures have rather than the one given, or None.
+    """The tabulated size (nominal and y, um) these apertures have if not the nominal, or None.
 
     Both means lie on one side, over twice as far off as is allowed, and fit the other size. A
-    sieve that wears is taken out long before it comes so far. Common practice, no source.
+    worn sieve is taken out of use long before that. Common practice, no source.
     """
     off = [summary.mean_um - limits.nominal_um for summary in (x, y) if summary.count]
     if len(off) < 2 or off[0] * off[1] <= 0 or min(map(abs, off)) <= 2 * limits.y_um:
@@ -232,7 +232,7 @@ def _reasons(
 
 
 def _notes(x: DirectionSummary, y: DirectionSummary, limits: Limits) -> list[str]:
-    """What the reader should know although it moves no outcome."""
+    """Remarks that do not change the outcome."""
     notes = []
     if limits.s_limit_um is None and limits.z_um is None:
         notes.append("the standard deviation is not judged: the table has no limit for it here")

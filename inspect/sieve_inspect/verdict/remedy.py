@@ -1,4 +1,4 @@
-"""What would bring the uncertainty of a value down far enough, by what it is made of."""
+"""What reduces the uncertainty of a value far enough, by the sources in its budget."""
 
 from __future__ import annotations
 
@@ -34,7 +34,7 @@ _OF = {
     Value.LARGEST: Quantity.LARGEST,
     Value.DEVIATION: Quantity.DEVIATION,
 }
-_MOST_FIELDS = 30  # a person scans the whole cloth rather than more
+_MOST_FIELDS = 30  # above, scanning the whole cloth is less work
 _ROOM = 0.75  # share of the variance allowed that may be left to sources not named
 
 

@@ -21,7 +21,7 @@ __all__ = ["Normal", "global_risks", "posterior", "specific_risk"]
 
 @dataclass(frozen=True)
 class Normal:
-    """What is known of a quantity: its best value and standard uncertainty, in one unit."""
+    """A quantity: its best estimate and standard uncertainty, in one unit."""
 
     mean: float
     u: float

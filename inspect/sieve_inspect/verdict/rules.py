@@ -33,7 +33,7 @@ UNKNOWN = Outcome.CONDITIONAL_FAIL
 
 @dataclass(frozen=True)
 class Rule:
-    """A decision rule: its name, and the one number it may carry.
+    """A decision rule: its name and its number.
 
     `number` is r for "guard-band" (the band is r U), p for "probability", unused for "simple".
     """

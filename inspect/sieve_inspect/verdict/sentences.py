@@ -1,4 +1,4 @@
-"""The sentences of a verdict: plain words, with number, unit and the digits U allows."""
+"""The sentences of a verdict, with units and as many digits as U allows."""
 
 from __future__ import annotations
 
@@ -50,11 +50,11 @@ class Writer:
 
     @property
     def unit(self) -> str:
-        """The unit of this sieve's lengths."""
+        """Unit of all lengths of this sieve."""
         return "mm" if self._mm else "um"
 
     def margin(self, row: Margin) -> str:
-        """What one value says against its limit."""
+        """One value compared with its limit."""
         if not row.judged:
             return self._not_judged(row)
         decimals = self._decimals(row)
@@ -79,7 +79,7 @@ class Writer:
         side = "inside" if row.outcome == Outcome.CONDITIONAL_PASS else "outside"
         if self.rule.name == "probability" and row.p_conform is not None:
             p = row.p_conform if side == "inside" else 1 - row.p_conform
-            return f"; that is {side}, but with a probability of {100 * p:.0f} % only"
+            return f"; that is {side}, but with a probability of only {100 * p:.0f} %"
         uncertainty = self.length(row.U_um, decimals)
         times = f"{self.rule.number:g} times " if self.rule.number != 1 else ""
         return f"; that is {side}, but by less than {times}the uncertainty of ±{uncertainty}"
@@ -94,7 +94,7 @@ class Writer:
         return f", each by at least {times}its uncertainty"
 
     def other_size(self, nominal_um: float, y_um: float) -> str:
-        """That the apertures are those of another size of the same table."""
+        """A remark that the apertures fit another size of the same table."""
         return (
             f"the apertures are those of a sieve of {self.limit(nominal_um)}: both means are "
             f"within ±{self.limit(y_um)} of that"
@@ -147,7 +147,7 @@ def _side(value: Decimal, bound: float) -> int:
 
 
 def share_sentence(share: Share, above: str) -> str:
-    """What the share of apertures above nominal + z says against its limit."""
+    """The share of apertures above nominal + z compared with its limit."""
     limit = f"{share.limit_percent:g} %"
     if share.percent is None or not math.isfinite(share.percent):
         return (

@@ -1,6 +1,6 @@
 """A check in two halves: measuring the scans, which touches no record, and recording it.
 
-Between the two a person may look at what was found. What is recorded is what was shown.
+Between the two a person may inspect the result. What is recorded is what was shown.
 """
 
 from __future__ import annotations
@@ -42,8 +42,8 @@ __all__ = ["Taken", "check", "record", "seen_again", "sign_check", "take", "used
 class Taken:
     """Scans measured and judged for a day, not recorded yet.
 
-    `history` is what was known of the sieve then; `found` the measurement's dictionary, `figures`
-    what a check records of it, the proposed action seen with that history included.
+    `history` is the sieve's history at that time; `found` the measurement's document, `figures`
+    what a check records of it, with an action that takes the history into account.
     """
 
     history: SieveHistory
@@ -72,9 +72,9 @@ def take(
     terms: RecordTerms,
     measure: Callable[..., evidence.MeasurementLike] | None = None,
 ) -> Taken:
-    """Measure a sieve's scans and judge them, when nothing stands against recording that check.
+    """Measure a sieve's scans and judge them, if such a check may be recorded.
 
-    Raises as `check`; nothing is recorded either way.
+    Raises as `check`; nothing is recorded.
     """
     from sieve_inspect.measurement.options import Judging
 
@@ -104,7 +104,7 @@ def take(
 
 
 def seen_again(registry: Registry, taken: Taken) -> Taken:
-    """The same measurement, its proposed action seen with what is known of the sieve by now."""
+    """The same measurement, with an action that takes the sieve's present history into account."""
     with registry.reading() as connection:
         history = history_of(connection, taken.history.sieve.id)
     figures = _figures(registry, history, taken.day, taken.found)
@@ -112,15 +112,15 @@ def seen_again(registry: Registry, taken: Taken) -> Taken:
 
 
 def used_before(registry: Registry, taken: Taken) -> list[str]:
-    """One sentence for each of these scans that proves an earlier check already."""
+    """A sentence for each of these scans that is evidence of an earlier check."""
     scans = {str(image["sha256"]): str(image["file"]) for image in taken.found["images"]}
     with registry.reading() as connection:
         known = [one for one in scans if reader.evidence_extension(connection, one) is not None]
     if not known:
         return []
     return [
-        f"{scans[image['sha256']]} is the very file that {fact.payload.check} of sieve "
-        f"{fact.subject} was measured on, {fact.on_date}: see that the right one was chosen"
+        f"{scans[image['sha256']]} is the same file that check {fact.payload.check} of sieve "
+        f"{fact.subject} used on {fact.on_date}: check that the right file was chosen"
         for fact in facts_of(registry, None, [CheckRecorded])
         for image in fact.payload.images
         if image.get("sha256") in known
@@ -131,7 +131,7 @@ def record(registry: Registry, taken: Taken, terms: RecordTerms) -> str:
     """Record what was measured, with its evidence; the number of the check.
 
     Raises `SieveRetiredError` and kin when the sieve may no longer have it recorded,
-    `EvidenceError` when a scan changed since it was measured; nothing is recorded then.
+    `EvidenceError` when a scan changed since it was measured; then nothing is recorded.
     """
     sieve = taken.history.sieve
     warnings = dpi_warnings(taken.images, taken.scale.scale)

@@ -1,4 +1,4 @@
-"""What proves a check: the scans, the figures, the drawings, and the software that made them."""
+"""The evidence of a check: scans, figures, overlays, scale, limits and tables."""
 
 from __future__ import annotations
 
@@ -36,7 +36,7 @@ class MeasurementLike(Protocol):
         """The `sieveward.measurement/1` dictionary."""
 
     def apertures_csv(self) -> str:
-        """Every aperture, one per line."""
+        """The table of all apertures as CSV."""
 
     def overlay_png(self, index: int) -> bytes:
         """Scan `index` with the apertures drawn over it."""
@@ -49,7 +49,7 @@ def stage(
     scale: Scale,
     standard: str,
 ) -> Iterator[StagedFile]:
-    """Stage each file that proves a check, one after another.
+    """Stage the evidence files of a check one after another.
 
     Raises as `EvidenceStore.stage`; what was yielded before is the caller's to discard.
     """
@@ -85,7 +85,7 @@ def _json_bytes(payload: dict[str, Any]) -> bytes:
 
 
 def refuse_changed_scans(staged: Sequence[StagedFile], measurement: dict[str, Any]) -> None:
-    """The scans kept must be the very ones that were measured; `EvidenceError` otherwise."""
+    """Raise `EvidenceError` where a scan to be kept differs from the scan that was measured."""
     scans = [(item, name) for item, role, name in staged if role == "scan"]
     for (item, name), image in zip(scans, measurement["images"], strict=True):
         if item.sha256 != image["sha256"]:

@@ -37,7 +37,7 @@ def check_figures(measurement: Mapping[str, Any]) -> dict[str, Any]:
 
 
 def _image(image: Mapping[str, Any]) -> dict[str, str]:
-    """Which scan, and how its stored numbers were read: a guess here moves every width."""
+    """Which scan, and how its encoding was chosen, which affects every width."""
     names = ("file", "sha256", "encoding", "encoding_reason")
     return {name: plain_name(str(image[name])) for name in names if name in image}
 

@@ -15,7 +15,7 @@ from sieve_registry.store.engine import Registry
 
 __all__ = ["CheckAgainstPlan", "PlanView", "WireFinding", "view_of"]
 
-_FRAME_MM = 200.0  # the commonest test sieve; said to be assumed where none is recorded
+_FRAME_MM = 200.0  # the commonest test sieve; assumed, with a remark, where none is recorded
 
 
 @dataclass(frozen=True)
@@ -93,7 +93,7 @@ def _against(
     if found.n is None:
         remarks.append("every full aperture counts: only a scan of the whole cloth shows them all")
     elif not whole:
-        remarks.append("where on the cloth its scans were taken is not recorded: look at them")
+        remarks.append("where on the cloth its scans were taken is not recorded: inspect them")
     lacking = shortfalls(
         found,
         {"x": check.x.count, "y": check.y.count},
