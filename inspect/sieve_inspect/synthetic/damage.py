@@ -1,4 +1,4 @@
-"""Faults of the cloth: what is torn, displaced or blocked, and where dust and fibres lie."""
+"""Faults of the cloth: torn, displaced and blocked apertures, dust and fibres."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ __all__ = ["Cut", "Faults", "place_faults"]
 
 @dataclass(frozen=True)
 class Cut:
-    """A piece of wire that is gone: wire `wire` of `family`, from `start` to `stop` along it."""
+    """A missing piece of wire: wire `wire` of `family`, from `start` to `stop` (px) along it."""
 
     family: int
     wire: int
@@ -29,7 +29,7 @@ class Cut:
     def open_up(
         self, scene: Scene, share: NDArray[np.float32], x: Floats, y: Floats, step_px: float
     ) -> None:
-        """Let light through where the wire was, within the grid of squares."""
+        """Let light through in place of the wire, on the grid `x` (m) by `y` (n) of squares, px."""
         own = scene.families[self.family]
         middle = own.centres[self.wire]
         gaps = (own.high - own.low)[self.wire - 1 : self.wire + 1]
@@ -82,7 +82,7 @@ class Faults:
 
 
 class _Places:
-    """Hands out apertures (k, r) at random, no two within reach of each other."""
+    """Random apertures (k, r) for faults, each clear of all others."""
 
     def __init__(self, whole: NDArray[np.int64], rng: np.random.Generator) -> None:
         self._free = whole[rng.permutation(len(whole))]
@@ -122,7 +122,7 @@ def ring_centre(ring: Ring, shape: tuple[int, int]) -> tuple[float, float]:
 def place_faults(
     cloth: Cloth, frame: Frame, families: tuple[Family, Family], shape: tuple[int, int]
 ) -> tuple[tuple[Family, Family], Truth, Faults]:
-    """Choose the faults, move the displaced wires, and tell the truth about all of it."""
+    """Choose the faults and move the displaced wires; the families, the truth, the faults."""
     damage, circle = cloth.damage, circle_of(cloth.ring, shape)
     rng = np.random.default_rng([cloth.seed, 3])
     truth, number = build_truth(frame, families, shape, circle)
@@ -149,7 +149,7 @@ def _key(pair: NDArray[np.int64]) -> NDArray[np.int64]:
 def _displace(
     damage: Damage, families: tuple[Family, Family], places: _Places, rng: np.random.Generator
 ) -> tuple[tuple[Family, Family], list[tuple[int, int]]]:
-    """Push wires aside over a few apertures; returns the apertures (k, r) on both sides."""
+    """Displace wires over a few apertures; also the apertures (k, r) on both sides."""
     wander = [f.wander.copy() for f in families]
     touched: list[tuple[int, int]] = []
     for _ in range(damage.displaced):
@@ -172,7 +172,7 @@ def _displace(
 def _tear(
     damage: Damage, families: tuple[Family, Family], places: _Places, rng: np.random.Generator
 ) -> tuple[list[Cut], list[tuple[int, int]]]:
-    """Take pieces of wire away; returns the cuts and the apertures (k, r) they join."""
+    """Remove pieces of wire: the cuts, and the apertures (k, r) they join."""
     cuts: list[Cut] = []
     torn: list[tuple[int, int]] = []
     lengths = [damage.missing_length] * damage.missing + [0] * damage.broken

@@ -178,7 +178,7 @@ class Optics:
     | glare | decay length of wide exponential skirts | their share of the light |
     | halo | standard deviation of an unsharp mask | its amount |
 
-    `core_px` is a Gaussian that acts as well (all kinds but none and gaussian). Every point
+    `core_px` is an additional Gaussian (all kinds but none and gaussian). Every point
     spread is centred on its own centroid, so nothing moves.
     """
 
@@ -188,7 +188,10 @@ class Optics:
     core_px: float = 0.5
 
     def __post_init__(self) -> None:
-        _require(self.kind in BLUR_KINDS, f"'{self.kind}' is no blur: use one of {BLUR_KINDS}.")
+        _require(
+            self.kind in BLUR_KINDS,
+            f"'{self.kind}' is not a blur: use one of {BLUR_KINDS}.",
+        )
         _require_finite(self, ("size_px", "share", "core_px"))
         _require(self.size_px >= 0 and self.core_px >= 0, "A blur cannot be negative.")
         _require(0 <= self.share <= (5 if self.kind == "halo" else 1), "share is out of range.")

@@ -3,7 +3,7 @@
 geometry → share of light per square (1/n px) → levels, ring, foreign matter
          → blur (transfer function) → mean over each pixel → falloff → sensor
 
-Under a blur of 0.5 px or more a width, told by the moments of its light, agrees with the truth
+Under a blur of 0.5 px or more a width, from the moments of its light, agrees with the truth
 within 0.0005 px at every angle. Some 2.5 megapixels take 1 to 5 s.
 """
 
@@ -104,7 +104,7 @@ def render_light(
         painter = _Painter(scene, faults, light, cloth.ring, shape)
     shift = sensor.channel_shift_px
     shifts = (shift, (0.0, 0.0), (-shift[0], -shift[1])) if sensor.channels == 3 else ((0.0, 0.0),)
-    levels = _Camera(optics, shifts, shape).look(painter)
+    levels = _Camera(optics, shifts, shape).picture(painter)
     levels *= _field(light, shape)[..., None]
     levels += light.stray
     return (levels if sensor.channels == 3 else levels[..., 0]), truth
@@ -185,7 +185,7 @@ class _Camera:
         far = max(abs(v) for shift in self.shifts for v in shift)
         return min(MARGIN_PX - 8, math.ceil(reach_px(self.optics) + far + 2))
 
-    def look(self, painter: _Painter | _RoundPainter) -> Floats:
+    def picture(self, painter: _Painter | _RoundPainter) -> Floats:
         """Blur and integrate over the pixels, strip by strip: (height, width, channels)."""
         height, width = self.shape
         result = np.empty((height, width, len(self.shifts)))

@@ -1,9 +1,9 @@
-"""Draws a whole round sieve into a large TIFF, band by band, with exact truth.
+"""Draws a complete round sieve into a large TIFF, band by band, with exact truth.
 
-Apart from `drawing` by intent: no transfer function and no strips of squares. Wires are straight
-bands in coordinates (u, v) that are turned, and bent by a long wave; the light that comes past
-one family is a function of u alone, that past the other of v alone, and both are the integral of
-a Gaussian, so a picture is two looked-up numbers multiplied. Memory does not grow with the scan.
+Separate from `rendering`: no transfer function and no strips of squares. Wires are straight bands
+in coordinates (u, v) that are turned, and bent by a long wave. The light past a family depends
+only on its own coordinate and is the integral of a Gaussian, so each pixel is the product of two
+table entries. Memory does not grow with the scan.
 """
 
 from __future__ import annotations
@@ -21,8 +21,8 @@ from sieve_inspect.synthetic.sensor import srgb_encode
 
 __all__ = ["RoundCloth", "RoundTruth", "draw_round"]
 
-_STEPS = 256  # looked-up places per px
-_ROWS = 256  # of the picture drawn at a time
+_STEPS = 256  # table entries per px
+_ROWS = 256  # rows of the picture drawn at a time
 _WIRE, _OPEN, _FRAME, _OUTSIDE = 0.05, 0.75, 0.30, 0.02  # linear light
 
 
@@ -51,7 +51,7 @@ class RoundCloth:
 
     @property
     def radius(self) -> float:
-        """Of the cloth; the frame's ring fills the rest."""
+        """Radius of the cloth, px; the frame's ring fills the rest."""
         return 0.49 * self.side
 
 
@@ -59,7 +59,7 @@ class RoundCloth:
 class RoundTruth:
     """Openings wholly inside the frame, arrays (n,): place and perpendicular widths in px.
 
-    `blocked` and `torn` tell what was done to them.
+    `blocked` and `torn` are their faults.
     """
 
     x: Floats
@@ -71,7 +71,7 @@ class RoundTruth:
 
 
 class _Gaps:
-    """One family: edges of the gaps, and the light past it as a table over its coordinate."""
+    """A family of wires: edges of the gaps, and a table of the light past it."""
 
     def __init__(self, cloth: RoundCloth, rng: np.random.Generator) -> None:
         pitch = cloth.aperture + cloth.wire
@@ -86,10 +86,10 @@ class _Gaps:
         # A sum of steps first, blurred once: exact where no two edges share a place.
         for edges, sign in ((self.first, 1.0), (self.last, -1.0)):
             at = (edges - self.low) * _STEPS + 0.5
-            whole = at.astype(np.intp)
-            keep = whole < len(u)
-            np.add.at(lit, whole[keep], sign * (1 - (at - whole)[keep]))
-            np.add.at(lit, whole[keep] + 1, sign * (at - whole)[keep])
+            below = at.astype(np.intp)
+            keep = below < len(u)
+            np.add.at(lit, below[keep], sign * (1 - (at - below)[keep]))
+            np.add.at(lit, below[keep] + 1, sign * (at - below)[keep])
         from scipy.ndimage import gaussian_filter1d
 
         share = np.cumsum(lit[:-1])
@@ -163,7 +163,7 @@ def _back(cloth: RoundCloth, u: Floats, v: Floats) -> tuple[Floats, Floats]:
 def _openings(
     cloth: RoundCloth, families: tuple[_Gaps, _Gaps], rng: np.random.Generator
 ) -> tuple[RoundTruth, Floats, Floats]:
-    """The truth, the particles (n, 3) as (u, v, radius), and the lost pieces (n, 4) as a box."""
+    """The truth, the particles (n, 3) as (u, v, radius), the missing pieces (n, 4) as boxes."""
     a, b = families
     col, row = (i.ravel() for i in np.meshgrid(np.arange(len(a.width)), np.arange(len(b.width))))
     u, v = 0.5 * (a.first + a.last)[col], 0.5 * (b.first + b.last)[row]
@@ -213,7 +213,7 @@ def _band(
     u, v = _turned(cloth, x, y)
     light = families[0].light(u)
     light *= families[1].light(v)
-    _harm(cloth, light, u, v, spots, lost, top)
+    _draw_faults(cloth, light, u, v, spots, lost, top)
     light *= np.float32(_OPEN - _WIRE)
     light += np.float32(_WIRE)
     away = np.hypot(x - 0.5 * cloth.side, y - 0.5 * cloth.side).astype(np.float32)
@@ -223,7 +223,7 @@ def _band(
     return light
 
 
-def _harm(
+def _draw_faults(
     cloth: RoundCloth,
     light: NDArray[np.float32],
     u: Floats,
@@ -232,7 +232,7 @@ def _harm(
     lost: Floats,
     top: int,
 ) -> None:
-    """Lay particles over the openings and take wire pieces out, in place."""
+    """Draw particles and missing wire pieces, in place."""
     from scipy.special import ndtr
 
     size = int(cloth.aperture + cloth.wire)

@@ -1,4 +1,4 @@
-"""The share of light each little patch lets through, from geometry alone.
+"""The share of light that each small patch transmits, from geometry alone.
 
 A square of side h, seen along a wire's normal, is a trapezoid (the sum of two uniform spreads
 h·|nx| and h·|ny|), so its share on one side of a straight edge is the trapezoid's cumulative:
@@ -76,7 +76,7 @@ class EdgeTable:
 
 
 class Scene:
-    """Both families in their frame, ready to be looked at from any grid of squares."""
+    """Both families in their frame, to be sampled on any grid of squares."""
 
     def __init__(self, frame: Frame, families: tuple[Family, Family], smooth: int) -> None:
         self.smooth = smooth
@@ -112,7 +112,7 @@ class Scene:
         depth: Floats = np.minimum(along - wires.low[k] - lower, wires.high[k] + upper - along)
         if not self._crosses[family]:
             return depth
-        # A wire pushed aside by more than its half leaves its own cell: look from next door.
+        # A wire pushed aside by more than its half leaves its own cell: try the next cell.
         for side in (-1, 1):
             gap = np.clip(k + side, 0, len(wires.low) - 1)
             near = wires.high[gap] if side < 0 else wires.low[gap]

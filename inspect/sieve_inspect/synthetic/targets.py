@@ -1,11 +1,11 @@
 """Draws calibration targets as a scanner would see them, with the exact map behind the picture.
 
-The map runs from the picture to the target, so every sub-square of a pixel knows where on the
-target it lies; nothing is warped. With p the pixel, c the picture's middle, h half its longer
+The map runs from the picture to the target and gives the place of every sub-square of a pixel on
+the target; nothing is warped. With p the pixel, c the picture's middle, h half its longer
 side and q = p − c:
     radial    q' = q (1 + k |q|²/h²)           pincushion or barrel
-    division  q' = q / (1 + k |q|²/h²)         no polynomial: no polynomial map fits it exactly
-    wave      q'y = qy + k h/20 · sin(2π qy/h) a carriage that does not run evenly
+    division  q' = q / (1 + k |q|²/h²)         no polynomial map fits it exactly
+    wave      q'y = qy + k h/20 · sin(2π qy/h) an unevenly moving carriage
     target = R(rotation) · [[sx, sy sin γ], [0, sy cos γ]] · q' + place      in um
 A sub-square's share of dark is the linear ramp of its distance to the edge over its own extent
 across it, which keeps every edge in its place to 0.016·n⁻³/σ² px (n sub-squares to a pixel).
@@ -33,7 +33,7 @@ Pattern = Literal["dots", "checker", "grid", "rule"]
 
 @dataclass(frozen=True)
 class Device:
-    """What turns the target into a picture: scale (um/px), shear, distortion, edge bias (px).
+    """The imaging device: scale (um/px), shear, distortion, edge bias (px).
 
     `distortion` is k of the chosen `kind`; `shear_deg` leans the picture's y axis towards x;
     `edge_bias_px` moves every edge that far into the dark.
@@ -74,7 +74,7 @@ class Target:
 
     `rotation_deg` turns the target in the picture from x towards y, `place_um` is the point of
     the target in the picture's middle. `missing` marks are left out, `dust` and `hairs` lie on
-    it. A rule has `columns` lines, `rows` pitches long, every fifth one half as long again.
+    it. A rule has `columns` lines, `rows` pitches long, every fifth line half as long again.
     `stretch` multiplies the target's own first axis, for a target that is not square.
     """
 
@@ -127,21 +127,21 @@ def render_target(
     painter = _Painter(target, device, shape, 1 / n)
     dark, bright = levels
     light = bright + (dark - bright) * painter(x, y)
-    return TargetRender(expose(_look(light, optics, n, margin), sensor), target, device)
+    return TargetRender(expose(_imaged(light, optics, n, margin), sensor), target, device)
 
 
-def _look(light: Floats, optics: Optics, n: int, margin: int) -> Floats:
-    """Blur and average over pixels, the margin cut away."""
+def _imaged(light: Floats, optics: Optics, n: int, margin: int) -> Floats:
+    """Blurred and averaged over the pixels (n sub-squares a side), without the margin."""
     from scipy.fft import irfft2, rfft2
 
     height, width = light.shape
     fx = n * np.fft.rfftfreq(width)
     fy = n * np.fft.fftfreq(height)
-    seen: Floats = irfft2(rfft2(light) * transfer(optics, fx, fy), s=light.shape)
+    blurred: Floats = irfft2(rfft2(light) * transfer(optics, fx, fy), s=light.shape)
     cut = margin * n
-    seen = seen[cut : height - cut, cut : width - cut]
-    rows, columns = seen.shape[0] // n, seen.shape[1] // n
-    return np.asarray(seen.reshape(rows, n, columns, n).mean(axis=(1, 3)))
+    blurred = blurred[cut : height - cut, cut : width - cut]
+    rows, columns = blurred.shape[0] // n, blurred.shape[1] // n
+    return np.asarray(blurred.reshape(rows, n, columns, n).mean(axis=(1, 3)))
 
 
 class _Painter:
@@ -163,7 +163,7 @@ class _Painter:
         grid_x, grid_y = x[None, :], y[:, None]
         u, v = self.device.to_target(grid_x, grid_y, self.target, self.shape)
         u = u / self.target.stretch
-        # How fast each target coordinate changes per px: turns um of distance into px.
+        # Rate of each target coordinate per px, to convert distances from um to px.
         self.slope_u = np.gradient(u, self.step, axis=1), np.gradient(u, self.step, axis=0)
         self.slope_v = np.gradient(v, self.step, axis=1), np.gradient(v, self.step, axis=0)
         draw = {"dots": self._dots, "grid": self._grid, "checker": self._checker}
@@ -224,7 +224,7 @@ class _Painter:
         return np.where(self.gone[0, column], 0.0, share)
 
     def _checker(self, u: Floats, v: Floats) -> Floats:
-        """Rows by columns inner corners; one more ring of squares around them."""
+        """Rows by columns inner corners, and a further ring of squares around them."""
         t = self.target
         column, du = self._index(u, t.columns)
         row, dv = self._index(v, t.rows)

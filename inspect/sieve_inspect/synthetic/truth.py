@@ -186,7 +186,7 @@ def build_truth(
 def _naming(frame: Frame) -> tuple[tuple[int, int], tuple[int, int]]:
     """Which family bounds the x and the y widths, and whether its count runs with the picture.
 
-    Family A is x unless the cloth is turned so far that B's steps are the more level ones.
+    Family A is x unless the cloth is turned so far that B's steps are more level.
     """
     steps = (frame.direction(0), frame.direction(1))
     level = abs(steps[0][0]) >= abs(steps[1][0]) - 1e-9
@@ -206,8 +206,8 @@ def _steps(row: NDArray[np.int64], col: NDArray[np.int64], middle: Floats) -> tu
     if len(row) < 3 or row.max() == 0 or col.max() == 0:
         return np.full(2, np.nan), np.full(2, np.nan)
     design = np.stack([np.ones(len(row)), col, row], axis=1)
-    found = np.linalg.lstsq(design, middle, rcond=None)[0]
-    return found[1], found[2]
+    fitted = np.linalg.lstsq(design, middle, rcond=None)[0]
+    return fitted[1], fitted[2]
 
 
 def _from_zero(index: NDArray[np.int64]) -> NDArray[np.int64]:
@@ -215,6 +215,6 @@ def _from_zero(index: NDArray[np.int64]) -> NDArray[np.int64]:
 
 
 def with_state(truth: Truth, state: str, where: NDArray[np.bool_]) -> Truth:
-    """The truth with `state` set where the mask says, apertures cut by the border excepted."""
+    """The truth with `state` set under the mask, except apertures cut by the border."""
     changed = np.where(where & truth.whole, state, truth.state).astype("<U7")
     return replace(truth, state=changed)

@@ -19,7 +19,7 @@ _BINS_PER_PX = 4
 
 
 class Finder:
-    """Finds, fast, the last of a sorted row of positions that is not above a value."""
+    """Finds the last of a sorted row of positions that is not above a value, by a table."""
 
     def __init__(self, positions: Floats) -> None:
         self.positions = positions
@@ -68,7 +68,7 @@ class Family:
 
 
 def _straight(cloth: Cloth, family: int, reach: float) -> tuple[Floats, Floats]:
-    """Centres and widths of a family's wires covering ± reach; one of them lies at 0."""
+    """Centres and widths of a family's wires covering ± reach, with a wire at 0."""
     rng = np.random.default_rng([cloth.seed, family])
     mean, wire, sd = cloth.apertures[family], cloth.wires[family], cloth.spreads[family]
     comb = (cloth.comb_px, cloth.comb_y_px)[family]
