@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, fields, replace
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -93,39 +93,69 @@ def measure_axis(
     """
     this = initial[axis]
     fitter = _fitter(light, centre, vectors, initial, clip, axis, None)
-    profiles, start, clip = fitter.profiles, fitter.start, fitter.clip
     enough = _SAMPLE_TIGHT if this.tight else _SAMPLE
     enough = max(_FEWEST, int(enough * min(1.0, _LONG / initial[1 - axis].opening)))
-    sample = _sample(profiles, start, seen, enough)
+    result, u_response = _fit_even(fitter, centre, seen, enough)
+    blur_map = fitter.blur_map(result, centre, None)
+    if blur_map is not None:
+        result, blur_map = _fit_uneven(fitter, centre, seen, enough, blur_map)
+        spread = float(np.std(blur_map(centre)))
+        doubt = _UNEVEN_HIDDEN if this.saturated else _UNEVEN
+        u_response = float(np.hypot(u_response, doubt * spread * result.response.sigma))
+    fit, response, prior, sample = result
+    u_response = float(np.hypot(u_response, _sharpened(response, this.tight)))
+    excess = fitter.excess(sample, response, prior)
+    own = max(0.0, excess - _FAITHFUL) + this.blend_doubt(response.sigma)
+    u_response = float(np.hypot(u_response, own * response.sigma))
+    axis_fit = Axis(fit, across_of(vectors, axis), response, blur_map, u_response, excess)
+    return fitter.profiles, axis_fit
+
+
+class _Result(NamedTuple):
+    """Fits of all openings, the response and the levels they assume, and the response's sample."""
+
+    fit: EdgeFit
+    response: EdgeResponse
+    prior: LevelPrior | None
+    sample: NDArray[np.intp]
+
+
+def _fit_even(
+    fitter: _Fitter, centre: Float, seen: NDArray[np.bool_], enough: int
+) -> tuple[_Result, float]:
+    """Fit all openings under one response; also the standard uncertainty of widths by it, px."""
+    sample = _sample(fitter.profiles, fitter.start, seen, enough)
     response, u_response = fitter.response(sample, None)
     prior = fitter.levels(centre, seen, response, None)
     if prior is not None:
         # The levels come from these same pixels: the uncertainty of the response stays.
         response, _ = fitter.response(sample, prior)
     fit = fitter.fit_all(response, prior, None)
-    blur_map = fit_blur_map(profiles, fit, response, clip, centre)
-    if blur_map is not None:
-        # A response fitted to many blurs is a mixture of them, which no map undoes; levels fitted
-        # under one blur contain part of what its change does to the edges.
-        apart = np.abs(blur_map(centre))
-        alike = seen & (apart <= max(_ALIKE, np.sort(apart)[:enough][-1]))
-        sample = _sample(profiles, start, alike, enough)
-        response, _ = fitter.response(sample, None)
-        for _ in range(this.alternations):
-            prior = fitter.levels(centre, seen, response, blur_map)
-            if prior is not None:
-                response, _ = fitter.response(sample, prior)
-            fit = fitter.fit_all(response, prior, None, blur_map.classes(centre))
-            blur_map = fit_blur_map(profiles, fit, response, clip, centre, blur_map) or blur_map
+    return _Result(fit, response, prior, sample), u_response
+
+
+def _fit_uneven(
+    fitter: _Fitter, centre: Float, seen: NDArray[np.bool_], enough: int, blur_map: BlurMap
+) -> tuple[_Result, BlurMap]:
+    """Fit all openings where the blur varies over the field; also the better map of it.
+
+    A response fitted to many blurs is a mixture of them, which no map undoes, so the sample is
+    taken anew from openings of alike blur. Levels fitted under one blur contain part of what its
+    change does to the edges, so they are fitted again, in turn with the map.
+    """
+    apart = np.abs(blur_map(centre))
+    alike = seen & (apart <= max(_ALIKE, np.sort(apart)[:enough][-1]))
+    sample = _sample(fitter.profiles, fitter.start, alike, enough)
+    response, _ = fitter.response(sample, None)
+    for _ in range(fitter.estimate.alternations):
+        prior = fitter.levels(centre, seen, response, blur_map)
+        if prior is not None:
+            response, _ = fitter.response(sample, prior)
         fit = fitter.fit_all(response, prior, None, blur_map.classes(centre))
-        spread = float(np.std(blur_map(centre)))
-        doubt = _UNEVEN_HIDDEN if this.saturated else _UNEVEN
-        u_response = float(np.hypot(u_response, doubt * spread * response.sigma))
-    u_response = float(np.hypot(u_response, _sharpened(response, this.tight)))
-    excess = fitter.excess(sample, response, prior)
-    own = max(0.0, excess - _FAITHFUL) + this.blend_doubt(response.sigma)
-    u_response = float(np.hypot(u_response, own * response.sigma))
-    return profiles, Axis(fit, across_of(vectors, axis), response, blur_map, u_response, excess)
+        result = _Result(fit, response, prior, sample)
+        blur_map = fitter.blur_map(result, centre, blur_map) or blur_map
+    fit = fitter.fit_all(response, prior, None, blur_map.classes(centre))
+    return result._replace(fit=fit), blur_map
 
 
 def _sharpened(response: EdgeResponse, tight: bool) -> float:
@@ -247,6 +277,11 @@ class _Fitter:
         )
         middle = (from_wire < 0.2 * self.estimate.wire) & (few.weight > 0)
         return bool(middle.any() and (few.value[middle] <= self.clip.low).mean() > _ALL_DARK)
+
+    def blur_map(self, result: _Result, centre: Float, before: BlurMap | None) -> BlurMap | None:
+        """The map of the blur by fits made under the map `before`; None where it is even."""
+        fits = (self.profiles, result.fit, result.response, self.clip)
+        return fit_blur_map(*fits, centre, before)
 
     def levels(
         self,

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -49,16 +50,41 @@ class Linked:
 
 
 def link(peaks: Float, vectors: Float) -> Linked:
-    """Rows and columns of the openings at `peaks` (n, 2) px, about `vectors` (2, 2) apart."""
-    from scipy.sparse import coo_array
+    """Rows and columns of the openings at `peaks` (n, 2) px, about `vectors` (2, 2) px apart."""
     from scipy.sparse.csgraph import breadth_first_order, connected_components
     from scipy.sparse.csgraph import minimum_spanning_tree as spanning_tree
-    from scipy.spatial import cKDTree
 
     count = len(peaks)
     index = np.zeros((count, 2), np.intp)
-    if count < FEWEST:
+    graph = _links(peaks, vectors) if count >= FEWEST else None
+    if graph is None:
         return Linked(index, np.zeros(count, np.bool_))
+    _, label = connected_components(graph, directed=False)
+    sizes = np.bincount(label)
+    patches = np.argsort(-sizes, kind="stable")
+    patches = patches[sizes[patches] >= max(FEWEST, _PATCH * sizes[patches[0]])][:_PATCHES]
+    if not len(patches):
+        return Linked(index, label == np.argmax(sizes))
+    branches = spanning_tree(graph)
+    parent = np.arange(count)
+    for patch in patches:
+        root = int(np.flatnonzero(label == patch)[0])
+        order, before = breadth_first_order(branches, root, directed=False)
+        parent[order[1:]] = before[order[1:]]
+    placed = _summed_steps(_steps(peaks, vectors, parent, np.arange(count)), parent)
+    at_odds = _inconsistent(graph, peaks, vectors, placed, np.isin(label, patches))
+    joined = _joined(peaks, placed, [label == patch for patch in patches])
+    return Linked(*joined, at_odds / graph.nnz)
+
+
+def _links(peaks: Float, vectors: Float) -> Any:
+    """The graph of openings (n, n) whose distance is about a vector; None without any link.
+
+    A link costs by how much it misses the vector, so that the truest links form the tree.
+    """
+    from scipy.sparse import coo_array
+    from scipy.spatial import cKDTree
+
     tree = cKDTree(peaks)
     reach = _LINK * float(np.hypot(*vectors.T).min())
     start, end, cost = [], [], []
@@ -73,35 +99,24 @@ def link(peaks: Float, vectors: Float) -> Linked:
     costs = np.concatenate(cost)
     del tree, start, end, cost  # of a large cloth they are hundreds of megabytes
     if not len(costs):
-        return Linked(index, np.zeros(count, np.bool_))
-    graph = coo_array((costs, places), shape=(count, count)).tocsr()
-    del costs, places
-    _, label = connected_components(graph, directed=False)
-    sizes = np.bincount(label)
-    patches = np.argsort(-sizes, kind="stable")
-    patches = patches[sizes[patches] >= max(FEWEST, _PATCH * sizes[patches[0]])][:_PATCHES]
-    if not len(patches):
-        return Linked(index, label == np.argmax(sizes))
-    branches = spanning_tree(graph)
-    parent = np.arange(count)
-    for patch in patches:
-        root = int(np.flatnonzero(label == patch)[0])
-        order, before = breadth_first_order(branches, root, directed=False)
-        parent[order[1:]] = before[order[1:]]
-    everyone = np.arange(count)
-    placed = _summed_steps(_steps(peaks, vectors, parent, everyone), parent)
-    at_odds = 0
-    for first in range(0, count, _AT_ONCE):
+        return None
+    return coo_array((costs, places), shape=(len(peaks), len(peaks))).tocsr()
+
+
+def _inconsistent(graph: Any, peaks: Float, vectors: Float, placed: Index, member: Bool) -> int:
+    """Number of links between the openings `member` (n,) that contradict their `placed` (n, 2)."""
+    total = 0
+    everyone = np.arange(len(peaks))
+    for first in range(0, len(peaks), _AT_ONCE):
         some = everyone[first : first + _AT_ONCE]
         links = graph.indptr[some[0] : some[-1] + 2]
         here = np.repeat(some, np.diff(links))
         there = graph.indices[links[0] : links[-1]].astype(np.intp)
-        known = np.isin(label[here], patches)
+        known = member[here]
         here, there = here[known], there[known]
         odd = placed[there] - placed[here] != _steps(peaks, vectors, here, there)
-        at_odds += int(odd.any(axis=1).sum())
-    joined = _joined(peaks, placed, [label == patch for patch in patches])
-    return Linked(*joined, at_odds / graph.nnz)
+        total += int(odd.any(axis=1).sum())
+    return total
 
 
 def _steps(peaks: Float, vectors: Float, here: Index, there: Index) -> Index:
