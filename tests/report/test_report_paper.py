@@ -65,7 +65,7 @@ def test_a_report_is_of_a_check_or_a_sieve_and_named_by_it(
         (("S-0126",), 32, "did you mean 'S-0125'"),
         (("--sieve", "C-0003"), 32, "no sieve 'C-0003'"),
         (("99",), 35, "There is no check '99'"),
-        (("1", "--out", "page.txt"), 2, "end 'page.txt' with .html or .pdf"),
+        (("1", "--out", "page.txt"), 2, "Name the report .html or .pdf, not 'page.txt'"),
     ],
 )
 def test_an_unknown_subject_is_refused_in_one_sentence(
