@@ -1,1 +1,1 @@
-"""Where the openings are: found, linked and numbered by row and column."""
+"""Openings located, linked and numbered by row and column."""
