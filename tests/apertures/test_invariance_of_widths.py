@@ -55,7 +55,7 @@ def alike(
 ) -> None:
     """Compare the widths of openings believed in both; `move` takes places of the first along."""
     tree = cKDTree(second.place)
-    away, index = tree.query(move(first.place))
+    away, index = map(np.asarray, tree.query(move(first.place)))
     both = first.ok & (away < 3) & second.ok[index]
     assert both.sum() >= 0.97 * first.ok.sum()
     after = second.width[index[both]]

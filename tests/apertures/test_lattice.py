@@ -26,7 +26,7 @@ def fft_pitch(image: np.ndarray) -> float:
     fy, fx = scipy.fft.fftfreq(4096)[:, None], scipy.fft.rfftfreq(4096)[None, :]
     allowed = (fx > np.abs(fy)) & (np.hypot(fx, fy) > 0.02)
     row, column = np.unravel_index(np.argmax(np.where(allowed, power, 0)), power.shape)
-    return 1 / np.hypot(fx[0, column], fy[row, 0])
+    return float(1 / np.hypot(fx[0, column], fy[row, 0]))
 
 
 @pytest.mark.parametrize(("aperture", "turn"), [(10.0, 2.0), (24.0, -7.0)])

@@ -32,7 +32,7 @@ def test_two_processes_give_bit_identical_results(drawn: tuple[Path, RoundTruth]
     same(measured(path), measured(path, second=True))
 
 
-LAYOUTS = {
+LAYOUTS: dict[str, dict[str, Any]] = {
     "tiles": {"tile": (256, 256), "compression": "zlib"},
     "strips": {"rowsperstrip": 37, "compression": "lzw"},
     "BigTIFF": {"bigtiff": True},
@@ -42,7 +42,7 @@ LAYOUTS = {
 
 @pytest.mark.parametrize("layout", LAYOUTS)
 def test_the_layout_of_the_file_does_not_matter(
-    drawn: tuple[Path, RoundTruth], tmp_path: Path, layout: dict[str, Any]
+    drawn: tuple[Path, RoundTruth], tmp_path: Path, layout: str
 ) -> None:
     path, _ = drawn
     image = tifffile.imread(path)

@@ -29,7 +29,7 @@ TYPED = ("--nominal", "150um", "--um-per-px", "10")
 @pytest.fixture
 def looked(monkeypatch: pytest.MonkeyPatch) -> dict[str, Any]:
     """Names of the scans looked at, and at which look comes an interrupt."""
-    seen = {"names": [], "stop": 0}
+    seen: dict[str, Any] = {"names": [], "stop": 0}
 
     def watched(task: Task, tell: Callable[..., Any]) -> Picture:
         seen["names"].append(task.path.name)
@@ -108,7 +108,7 @@ def test_a_forged_file_runs_nothing(tmp_path: Path) -> None:
         def __reduce__(self) -> tuple[Callable[..., None], tuple[str]]:
             return os.mkdir, (str(tmp_path / "run"),)
 
-    told = []
+    told: list[str] = []
     mark = CacheKey("one.kept", "one", {})
     kept = ResultCache(tmp_path, lambda _: mark, lambda result, *_: result, told.append)
     kept._write(mark, Forged())

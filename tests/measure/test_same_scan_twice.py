@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
+import hashlib
 from pathlib import Path
 
 import pytest
 
 from program import Program
-from sieve_inspect import files
-from sieve_inspect.errors import SameImageError
+from sieve_inspect.errors import EmptyFileError, SameImageError, UnreadableImageError
 from sieve_inspect.files import refuse_twins
+from sieve_inspect.image import load_scan
 from sieve_inspect.synthetic.truth import Truth
 
 TYPED = ("--nominal", "150um", "--um-per-px", "10")
@@ -59,6 +60,9 @@ def test_only_the_bytes_decide(tmp_path: Path) -> None:
 def test_what_cannot_be_read_is_left_to_others(tmp_path: Path) -> None:
     (tmp_path / "empty").write_bytes(b"")
     refuse_twins([tmp_path / "empty", tmp_path / "empty", tmp_path / "none", tmp_path / "none"])
+    for name, error in (("empty", EmptyFileError), ("none", UnreadableImageError)):
+        with pytest.raises(error):
+            load_scan(tmp_path / name)
 
 
 def test_files_of_different_sizes_are_not_read(
@@ -66,9 +70,7 @@ def test_files_of_different_sizes_are_not_read(
 ) -> None:
     (tmp_path / "a").write_bytes(b"1")
     (tmp_path / "b").write_bytes(b"22")
-
-    def never(*_: object) -> None:
-        raise AssertionError("read")
-
-    monkeypatch.setattr(files.hashlib, "file_digest", never)
+    read: list[object] = []
+    monkeypatch.setattr(hashlib, "file_digest", lambda file, _: read.append(file))
     refuse_twins([tmp_path / "a", tmp_path / "b"])
+    assert read == []

@@ -31,7 +31,7 @@ def passing(size: float) -> float:
 def effect(
     mean: float = 76.0,
     U: float = 0.4,
-    widths: tuple[float, float, float] = (),
+    widths: tuple[float, ...] = (),
     nominal: float = 75.0,
     name: str = "S",
 ) -> SieveEffect:

@@ -81,6 +81,7 @@ def subcommands(
 
 PROGRAM = typer.main.get_command(app)
 assert isinstance(PROGRAM, TyperGroup)
+GROUP: TyperGroup = PROGRAM
 COMMANDS = dict(subcommands(PROGRAM))
 
 
@@ -97,7 +98,7 @@ def test_every_command_answers_programs(name: str) -> None:
 
 def unknown_words(words: list[str]) -> list[str]:
     """Words of a sieveward command that name no subcommand or option of it."""
-    command: TyperGroup | TyperCommand = PROGRAM
+    command: TyperGroup | TyperCommand = GROUP
     known = {"--help"}
     unknown = []
     values = 0
@@ -164,7 +165,7 @@ def test_python_in_documents_names_what_the_package_offers(document: Path) -> No
 
 
 def test_help_shows_every_command_in_a_group() -> None:
-    panels = [getattr(command, "rich_help_panel", None) for command in PROGRAM.commands.values()]
+    panels = [getattr(command, "rich_help_panel", None) for command in GROUP.commands.values()]
     assert all(panels)
 
 

@@ -12,7 +12,7 @@ import pytest
 ROOT = Path(__file__).parents[2]
 
 
-def from_the_root(*arguments: object) -> str:
+def from_the_root(*arguments: str) -> str:
     return subprocess.run(
         [sys.executable, *arguments], cwd=ROOT, capture_output=True, text=True, check=True
     ).stdout.strip()

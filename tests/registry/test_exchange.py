@@ -166,7 +166,7 @@ def test_evidence_named_outside_the_export_is_refused(
     for file in payload["evidence"]:
         file["extension"] = "/../../../evil"
     events[1]["payload"] = canonical_text(payload)
-    events[1]["hash"] = chain.event_hash(chain.Event(**events[1]))
+    events[1]["hash"] = chain.event_hash(Event(**events[1]))
     (out / "events.jsonl").write_text("".join(canonical_text(e) + "\n" for e in events), "utf-8")
     manifest = json.loads((out / "manifest.json").read_text())
     del manifest["schema"], manifest["sha256"]

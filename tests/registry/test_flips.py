@@ -16,10 +16,11 @@ from typing import Any
 import pytest
 
 from clock import Clock
+from sieve_inspect.errors import SievewardError
 from sieve_registry import records
 from sieve_registry.audit import verification
 from sieve_registry.checks import commands as check_commands
-from sieve_registry.errors import ArchiveError, SievewardError
+from sieve_registry.errors import ArchiveError
 from sieve_registry.exchange import archive
 from sieve_registry.quality import corrections as quality_corrections
 from sieve_registry.records import UseDetails, Verification

@@ -22,7 +22,7 @@ from sieve_registry.store.engine import Registry
 
 @pytest.fixture
 def chain() -> list[Event]:
-    events = []
+    events: list[Event] = []
     for number in range(4):
         events.append(
             next_event(

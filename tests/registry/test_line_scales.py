@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
+from typing import Any
 
 import pytest
 from PIL import Image
@@ -38,7 +39,7 @@ def line(tmp_path_factory: pytest.TempPathFactory) -> Path:
 @pytest.fixture
 def dated(clock: Clock, monkeypatch: pytest.MonkeyPatch) -> Clock:
     """Commands go by the tests' clock: asked for first, it holds from the first record on."""
-    monkeypatch.setitem(open_registry.__kwdefaults__, "now", clock)
+    monkeypatch.setitem(open_registry.__kwdefaults__ or {}, "now", clock)
     clock.set("2026-03-15")
     return clock
 
@@ -147,7 +148,7 @@ def test_the_audit_counts_checks_by_a_scale_voided_later_then_and_now_apart(
     own = str(lined.amended["recorded"]["line"]["event"])
     assert lined("correct", own, "--void", *WHY).code == 0
 
-    def told(*words: object):
+    def told(*words: object) -> Any:
         return parsed(lined("audit", *words, "--json", "-"))["no_scale"]
 
     (now,) = told("--as-of", "2026-04-05")

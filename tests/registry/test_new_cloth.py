@@ -28,7 +28,9 @@ ADA = RecordTerms(by="Ada Moss")
 
 
 @pytest.fixture
-def reclothed(registry: Registry, add: Callable[..., Any], check: Callable[..., Any], clock: Clock):
+def reclothed(
+    registry: Registry, add: Callable[..., Any], check: Callable[..., Any], clock: Clock
+) -> Registry:
     """Checked in March, new cloth in April."""
     add()
     check()

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import subprocess
 import sys
+from collections.abc import Callable, Iterator
 from datetime import date
 from pathlib import Path
 
@@ -13,6 +14,7 @@ from sqlalchemy import text
 from sqlalchemy.exc import DBAPIError
 
 from clock import Clock
+from postgres_server import Server
 from registry_made import SCALE, Measuring
 from sieve_inspect.errors import UsageError
 from sieve_registry.audit import verification
@@ -31,7 +33,7 @@ from sieve_registry.sieves import commands as sieve_commands
 from sieve_registry.sieves import queries as sieve_queries
 from sieve_registry.sieves.recording import RecordTerms
 from sieve_registry.store import server as servers
-from sieve_registry.store.engine import open_registry
+from sieve_registry.store.engine import Registry, open_registry
 from sieve_registry.store.location import place_of
 
 pytestmark = pytest.mark.skipif(
@@ -42,20 +44,20 @@ ADA, BO = RecordTerms(by="Ada Moss"), RecordTerms(by="Bo Reed")
 
 
 @pytest.fixture
-def address(server):
+def address(server: Server) -> Iterator[str]:
     made = server.database()
     yield made
     server.drop(made)
 
 
 @pytest.fixture
-def lab(address, clock: Clock):
+def lab(address: str, clock: Clock) -> Iterator[Registry]:
     opened = open_registry(address, now=clock)
     yield opened
     opened.close()
 
 
-def fill(registry, scan) -> None:
+def fill(registry: Registry, scan: Path) -> None:
     sieve_commands.add_sieve(
         registry, NewSieve("S-1", 75.0, in_service=date(2026, 1, 1)), by="Ada Moss"
     )
@@ -63,7 +65,7 @@ def fill(registry, scan) -> None:
     check_commands.check(registry, "S-1", [scan], scale=SCALE, by="Ada Moss", measure=Measuring())
 
 
-def test_a_blank_database_is_begun_only_on_purpose(server) -> None:
+def test_a_blank_database_is_begun_only_on_purpose(server: Server) -> None:
     name = f"blank_{server.worker}"
     address = server.blank(name)
     with pytest.raises(NoRegistryError):
@@ -75,7 +77,7 @@ def test_a_blank_database_is_begun_only_on_purpose(server) -> None:
 
 
 def test_evidence_lies_in_the_database_or_in_a_folder(
-    lab, address, scan: Path, clock: Clock, tmp_path: Path
+    lab: Registry, address: str, scan: Path, clock: Clock, tmp_path: Path
 ) -> None:
     fill(lab, scan)
     kept = check_queries.get_check(lab, "1").evidence[0]
@@ -86,7 +88,7 @@ def test_evidence_lies_in_the_database_or_in_a_folder(
     assert place_of(address).evidence is None
 
 
-def test_altered_evidence_in_the_database_is_found(lab, scan: Path) -> None:
+def test_altered_evidence_in_the_database_is_found(lab: Registry, scan: Path) -> None:
     fill(lab, scan)
     with lab.engine.begin() as connection:
         change = "UPDATE evidence_content SET content = 'x' WHERE sha256 IN (SELECT min(sha256) "
@@ -99,7 +101,9 @@ def test_altered_evidence_in_the_database_is_found(lab, scan: Path) -> None:
     "change",
     ["UPDATE event SET person = 'x'", "DELETE FROM event", "TRUNCATE event CASCADE"],
 )
-def test_the_server_itself_refuses_to_change_the_ledger(lab, scan: Path, change: str) -> None:
+def test_the_server_itself_refuses_to_change_the_ledger(
+    lab: Registry, scan: Path, change: str
+) -> None:
     fill(lab, scan)
     with pytest.raises(DBAPIError, match="only ever appended"), lab.engine.begin() as connection:
         connection.execute(text(change))
@@ -115,7 +119,9 @@ def test_the_server_itself_refuses_to_change_the_ledger(lab, scan: Path, change:
         ("UPDATE event SET payload = '{' WHERE seq = 2", "chain"),
     ],
 )
-def test_what_an_administrator_changed_is_named(lab, scan: Path, change: str, source: str) -> None:
+def test_what_an_administrator_changed_is_named(
+    lab: Registry, scan: Path, change: str, source: str
+) -> None:
     fill(lab, scan)
     assert verification.verify(lab).ok
     with lab.engine.begin() as connection:
@@ -128,12 +134,14 @@ def test_what_an_administrator_changed_is_named(lab, scan: Path, change: str, so
 
 
 @pytest.fixture
-def as_role(server, address, lab, scan: Path, clock: Clock):
+def as_role(
+    server: Server, address: str, lab: Registry, scan: Path, clock: Clock
+) -> Iterator[Callable[[str], Registry]]:
     """Opens the registry as a user of a role."""
     fill(lab, scan)
     opened = []
 
-    def opening(role):
+    def opening(role: str) -> Registry:
         user = f"{role}_{server.worker}"
         server.execute(f"DROP ROLE IF EXISTS {user}")
         server.execute(f"CREATE ROLE {user} LOGIN")
@@ -152,7 +160,7 @@ def as_role(server, address, lab, scan: Path, clock: Clock):
             connection.exec_driver_sql(f"DROP ROLE {user}")
 
 
-def test_a_reader_asks_and_records_nothing(as_role) -> None:
+def test_a_reader_asks_and_records_nothing(as_role: Callable[[str], Registry]) -> None:
     reader = as_role("read")
     assert sieve_queries.get_state(reader, "S-1").last_check.id == "C-0001"
     assert verification.verify(reader).ok
@@ -160,7 +168,9 @@ def test_a_reader_asks_and_records_nothing(as_role) -> None:
         sieve_commands.log_use(reader, "S-1", 1)
 
 
-def test_a_recorder_records_but_signs_nothing_even_by_hand(as_role) -> None:
+def test_a_recorder_records_but_signs_nothing_even_by_hand(
+    as_role: Callable[[str], Registry],
+) -> None:
     recorder = as_role("record")
     assert sieve_commands.log_use(recorder, "S-1", 1).uses_total == 1
     with pytest.raises(RegistryFileError, match="row-level security"):
@@ -178,7 +188,7 @@ def test_a_recorder_records_but_signs_nothing_even_by_hand(as_role) -> None:
     assert verification.verify(recorder).ok
 
 
-def test_a_signer_records_and_signs(as_role) -> None:
+def test_a_signer_records_and_signs(as_role: Callable[[str], Registry]) -> None:
     signer = as_role("sign")
     sieve_commands.log_use(signer, "S-1", 1)
     assert check_commands.sign_check(signer, "C-0001", "", BO).signed.person == "Bo Reed"
@@ -188,13 +198,17 @@ def test_a_signer_records_and_signs(as_role) -> None:
         connection.execute(text("DELETE FROM signature"))
 
 
-def test_an_administrator_may_name_others(as_role, server) -> None:
+def test_an_administrator_may_name_others(
+    as_role: Callable[[str], Registry], server: Server
+) -> None:
     admin, other = as_role("admin"), as_role("read")
     servers.grant(admin, other.engine.url.username, "record")
     assert sieve_commands.log_use(other, "S-1", 1).uses_total == 1
 
 
-def test_who_may_not_give_rights_is_told_so_and_nothing_is_given(as_role) -> None:
+def test_who_may_not_give_rights_is_told_so_and_nothing_is_given(
+    as_role: Callable[[str], Registry],
+) -> None:
     """The server itself only warns of it, and goes on."""
     recorder, reader = as_role("record"), as_role("read")
     with pytest.raises(UsageError, match="nothing was changed"):
@@ -203,7 +217,9 @@ def test_who_may_not_give_rights_is_told_so_and_nothing_is_given(as_role) -> Non
         sieve_commands.log_use(reader, "S-1", 1)
 
 
-def test_rights_another_gave_are_not_said_to_be_taken_back(as_role) -> None:
+def test_rights_another_gave_are_not_said_to_be_taken_back(
+    as_role: Callable[[str], Registry],
+) -> None:
     """Only who gave a right takes it back (PostgreSQL, REVOKE): an administrator is told."""
     admin, recorder = as_role("admin"), as_role("record")  # both by the owner
     with pytest.raises(UsageError, match="rights someone else gave"):
@@ -212,15 +228,31 @@ def test_rights_another_gave_are_not_said_to_be_taken_back(as_role) -> None:
 
 
 @pytest.mark.parametrize("role", ["sign", "record", "read"])
-def test_a_role_may_be_made_smaller_again(as_role, lab, role: str) -> None:
-    user = as_role("admin").engine.url.username
+def test_a_role_may_be_made_smaller_again(
+    as_role: Callable[[str], Registry], lab: Registry, role: str
+) -> None:
+    former, other = as_role("admin"), as_role("read")
+    user, name = (str(one.engine.url.username) for one in (former, other))
     servers.grant(lab, user, role)
+    with pytest.raises(UsageError):
+        servers.grant(former, name, "record")
+    if role == "read":
+        with pytest.raises(RegistryFileError):
+            sieve_commands.log_use(former, "S-1", 1)
+    else:
+        assert sieve_commands.log_use(former, "S-1", 1).uses_total == 1
+    if role != "sign":
+        with pytest.raises(RegistryFileError):
+            check_commands.sign_check(former, "C-0001", "", BO)
     servers.grant(lab, user, "admin")
+    servers.grant(former, name, "record")
+    uses = 1 if role == "read" else 2
+    assert sieve_commands.log_use(other, "S-1", 1).uses_total == uses
 
 
 @pytest.mark.parametrize(("role", "place"), [("owner", "lab"), ("read", "file")])
 def test_only_known_roles_are_given_and_only_on_a_server(
-    lab, tmp_path: Path, role: str, place: str
+    lab: Registry, tmp_path: Path, role: str, place: str
 ) -> None:
     file = open_registry(tmp_path / "registry.sqlite", create=True)
     with pytest.raises(UsageError):
@@ -231,7 +263,9 @@ def test_only_known_roles_are_given_and_only_on_a_server(
 # --- waiting, and being gone ---
 
 
-def test_a_writer_waits_for_the_other_only_so_long(lab, address, scan: Path, clock: Clock) -> None:
+def test_a_writer_waits_for_the_other_only_so_long(
+    lab: Registry, address: str, scan: Path, clock: Clock
+) -> None:
     fill(lab, scan)
     waiting = open_registry(address, busy_ms=100, now=clock)
     with lab.writing():
@@ -242,7 +276,7 @@ def test_a_writer_waits_for_the_other_only_so_long(lab, address, scan: Path, clo
     waiting.close()
 
 
-def test_eight_writers_lose_none(lab, address, scan: Path) -> None:
+def test_eight_writers_lose_none(lab: Registry, address: str, scan: Path) -> None:
     fill(lab, scan)
     code = (
         "import sys; from sieve_registry.sieves.commands import log_use; "
@@ -276,7 +310,7 @@ def test_a_server_that_is_not_there_is_one_sentence_without_the_password() -> No
 
 
 def test_from_file_to_server_and_back_the_chain_is_the_same(
-    lab, clock: Clock, tmp_path: Path, scan: Path
+    lab: Registry, clock: Clock, tmp_path: Path, scan: Path
 ) -> None:
     home = open_registry(tmp_path / "a" / "registry.sqlite", create=True, now=clock)
     fill(home, scan)
@@ -296,7 +330,9 @@ def test_from_file_to_server_and_back_the_chain_is_the_same(
         one.close()
 
 
-def test_the_same_deeds_give_the_same_head_on_both(address, tmp_path: Path, scan: Path) -> None:
+def test_the_same_deeds_give_the_same_head_on_both(
+    address: str, tmp_path: Path, scan: Path
+) -> None:
     heads = []
     for target in (address, tmp_path / "registry.sqlite"):
         registry = open_registry(target, create=True, now=Clock("2026-03-02"))
@@ -306,7 +342,7 @@ def test_the_same_deeds_give_the_same_head_on_both(address, tmp_path: Path, scan
     assert heads[0] == heads[1]
 
 
-def test_the_tables_on_the_server_are_those_the_code_expects(lab) -> None:
+def test_the_tables_on_the_server_are_those_the_code_expects(lab: Registry) -> None:
     from alembic.autogenerate import compare_metadata
     from alembic.migration import MigrationContext
 

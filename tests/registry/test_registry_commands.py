@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from typer.core import TyperGroup
 
 from program import Answer, Program
 from registry_kinds import file_only
@@ -304,7 +305,9 @@ def test_every_command_that_records_takes_a_reason_for_a_clock_that_is_behind() 
 
     from sieve_registry.cli.main import app
 
-    commands = get_command(app).commands
+    group = get_command(app)
+    assert isinstance(group, TyperGroup)
+    commands = group.commands
     flat = {name: c for name, c in commands.items() if not hasattr(c, "commands")}
     for group, c in commands.items():
         flat |= {f"{group} {name}": one for name, one in getattr(c, "commands", {}).items()}
@@ -316,7 +319,7 @@ def test_every_command_that_records_takes_a_reason_for_a_clock_that_is_behind() 
     assert missing - {"artefact add", "device add"} == set()
 
 
-def test_a_record_names_its_event_and_the_command_that_withdraws_it(shelf) -> None:
+def test_a_record_names_its_event_and_the_command_that_withdraws_it(shelf: Program) -> None:
     for words in (("use", "S-1", "--count", "3"), ("clean", "S-1", "--method", "brush"),
                   ("sieve", "edit", "S-1", "--location", "shelf 3"),
                   ("retire", "S-1", "--reason", "torn")):  # fmt: skip

@@ -8,7 +8,7 @@ from sieve_inspect.errors import SievewardError
 from sieve_registry import errors
 
 
-def own_classes() -> list[type[Exception]]:
+def own_classes() -> list[type[SievewardError]]:
     return [getattr(errors, name) for name in errors.__all__]
 
 

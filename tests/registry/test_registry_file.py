@@ -37,7 +37,7 @@ from sieve_registry.store.location import evidence_folder, registry_path
 DATABASES = ("sqlite",)  # what only a file can suffer
 
 
-def sql(path: Path, *statements: object) -> None:
+def sql(path: Path, *statements: str) -> None:
     connection = sqlite3.connect(path)
     try:
         with connection:

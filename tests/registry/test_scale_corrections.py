@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 
-from program import Program
+from program import Answer, Program
 from scale_lab import GRID, SCANNER, ScaleLab, check, parsed
 from sieve_registry.checks.queries import get_check
 from sieve_registry.scales.corrections import corrected_links
@@ -15,7 +16,7 @@ from sieve_registry.store.engine import Registry
 WHY = ("--reason", "read off the wrong line", "--by", "Ada Moss")
 
 
-def number(run: Program, what: str, name: str) -> str:
+def number(run: Callable[..., Answer], what: str, name: str) -> str:
     return str(parsed(run(what, "show", name, "--json", "-"))["event"])
 
 

@@ -41,7 +41,7 @@ def shelf(registry: Registry, check: Callable[..., Any]) -> Registry:
     return registry
 
 
-def sources(found) -> list[str]:
+def sources(found: stacks.Readiness) -> list[str]:
     return sorted({finding.source for finding in found.findings})
 
 

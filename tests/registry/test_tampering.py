@@ -10,8 +10,8 @@ from typing import Any
 import pytest
 
 from sieve_registry.audit import verification
-from sieve_registry.audit.verification import Verification
 from sieve_registry.errors import BrokenRecordError
+from sieve_registry.records import Verification
 from sieve_registry.sieves import commands as sieve_commands
 from sieve_registry.store.engine import Registry
 
@@ -33,7 +33,7 @@ def tampered(
     sieve_commands.retire(registry, "S-1", "worn")
     assert verification.verify(registry).ok
 
-    def tamper(*statements: object) -> Verification:
+    def tamper(*statements: str) -> Verification:
         connection = sqlite3.connect(path)
         try:
             with connection:

@@ -114,7 +114,7 @@ class Seen(HTMLParser):
 
     def __init__(self) -> None:
         super().__init__()
-        self.hrefs = []
+        self.hrefs: list[str | None] = []
 
     def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
         self.hrefs += [value for name, value in attrs if name == "href" and tag == "a"]

@@ -109,7 +109,7 @@ def test_each_way_carries_its_own_budget(picture: Path, alone: InScan) -> None:
     assert alone.scale.u_rel_x == pytest.approx(240 / 297_000 / 3**0.5, rel=0.02)
     whole = Target("dots", 500.0, 250.0, 21, 21, 1.0)
     image = render_target(whole, Device(20.0, 20.0), SOFT, Sensor(noise=0.005), (520, 910)).image
-    device = calibrate_light([image.astype(np.float32) / 255], Artefact("dots", 500.0)).scale
+    device = calibrate_light([(image / 255).astype(np.float32)], Artefact("dots", 500.0)).scale
     with_map = scale_in_scan(picture, artefact(), device=Known(device, (1e-5, 2e-5)))
     assert {row.name for row in with_map.budget} >= {"map of the device", "pitch of the artefact"}
     assert with_map.scale.u_rel_x < 5e-5 < alone.scale.u_rel_x

@@ -25,7 +25,7 @@ def true_cloth(names: tuple[str, ...]) -> TrueCloth:
     """The truth of some scans taken together."""
     scans = [scan for scan in SCANS if scan.name in names]
     truths = [draw(scan).truth for scan in scans]
-    means = [
+    mean_x, mean_y = [
         float(
             np.concatenate(
                 [
@@ -38,7 +38,7 @@ def true_cloth(names: tuple[str, ...]) -> TrueCloth:
     ]
     whole = np.concatenate([t.blocked_share[t.whole] for t in truths])
     torn = sum(int((t.state == "torn").sum()) for t in truths)
-    return TrueCloth(*means, torn, float(whole.mean()))
+    return TrueCloth(mean_x, mean_y, torn, float(whole.mean()))
 
 
 def widths_um(truth: Truth, direction: str, step: tuple[float, float]) -> npt.NDArray[np.float64]:
@@ -47,4 +47,5 @@ def widths_um(truth: Truth, direction: str, step: tuple[float, float]) -> npt.ND
     along = getattr(truth, f"along_{direction}") * np.array(step)
     along /= np.linalg.norm(along, axis=1, keepdims=True)
     across = edges[:, 1] - edges[:, 0]
-    return np.abs(across[:, 0] * along[:, 1] - across[:, 1] * along[:, 0])
+    area = across[:, 0] * along[:, 1] - across[:, 1] * along[:, 0]
+    return np.asarray(np.abs(area), np.float64)

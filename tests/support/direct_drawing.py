@@ -65,7 +65,7 @@ def draw_directly(
         lit = sum(ndtr((u - first[k]) / sigma) - ndtr((u - last[k]) / sigma) for k in parts)
         for k in lost[number]:
             lit += ndtr((u - last[k]) / sigma) - ndtr((u - first[k + 1]) / sigma)
-        return lit
+        return np.asarray(lit)
 
     image = np.empty((side, side), np.uint8)
     for top in range(0, side, ROWS):

@@ -42,7 +42,7 @@ def matched(field: Field, truth: RoundTruth) -> Matched:
             for a, w in zip(field.axes, (truth.width_x, truth.width_y), strict=True)
         ]
     )
-    return Matched(away < 3, field.state[which], error)
+    return Matched(np.asarray(away < 3), field.state[which], error)
 
 
 def same(one: Field, other: Field, within: float = 0.0) -> None:

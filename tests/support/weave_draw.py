@@ -33,7 +33,7 @@ class Openings:
 
     @property
     def ok(self) -> np.ndarray:
-        return self.state == "ok"
+        return np.asarray(self.state == "ok")
 
     def near(self, x: float, y: float) -> int:
         """Number of the opening nearest to a place."""
@@ -81,7 +81,7 @@ def matched(truth: Truth, seen: Openings) -> tuple[np.ndarray, np.ndarray]:
     tree = cKDTree(np.stack([truth.x_px, truth.y_px], axis=1))
     away, index = tree.query(seen.place, distance_upper_bound=0.3 * pitch)
     hit = np.isfinite(away)
-    return index[hit], np.flatnonzero(hit)
+    return np.asarray(index)[hit], np.flatnonzero(hit)
 
 
 def errors(truth: Truth, seen: Openings) -> np.ndarray:
@@ -89,7 +89,7 @@ def errors(truth: Truth, seen: Openings) -> np.ndarray:
     true, here = matched(truth, seen)
     good = seen.ok[here]
     real = np.stack([truth.width_x_px, truth.width_y_px], axis=1)
-    return seen.width[here[good]] - real[true[good]]
+    return np.asarray(seen.width[here[good]] - real[true[good]])
 
 
 def states(truth: Truth, seen: Openings) -> np.ndarray:

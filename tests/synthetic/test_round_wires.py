@@ -16,7 +16,8 @@ import pytest
 from PIL import Image
 
 from sieve_inspect.errors import UsageError
-from sieve_inspect.measurement.pipeline import Measurement, measure
+from sieve_inspect.measurement.model import Measurement
+from sieve_inspect.measurement.pipeline import measure
 from sieve_inspect.scale import scale_from_text
 from sieve_inspect.synthetic import Cloth, Damage, Lamp, Optics, RoundLight, Sensor, Surface, render
 from sieve_inspect.synthetic.reflection import BLACK, BRONZE, MATT, MIRROR, ROUGH, STEEL, WireLight

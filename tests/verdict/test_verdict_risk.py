@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from typing import Any
 
 import pytest
 from hypothesis import given
@@ -76,7 +77,7 @@ lengths = st.floats(0.0, 300.0).map(lambda v: round(v, 4))
 uncertainties = st.floats(0.0, 10.0).map(lambda v: round(v, 4))
 
 
-def outcome(**y: float) -> str:
+def outcome(**y: Any) -> str:
     return judge(CLOTH, replace(CLOTH, **y), ISO_75, fit="ok").outcome
 
 
