@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Literal
 
 import numpy as np
 import pytest
@@ -82,7 +83,7 @@ def test_openings_beyond_the_sensors_range(tmp_path: Path) -> None:
 @pytest.mark.parametrize("encoding", ["srgb", "linear"])
 @pytest.mark.parametrize("bits", [8, 16])
 def test_the_edges_decide_the_encoding_of_a_file_without_tags(
-    tmp_path: Path, encoding: str, bits: int
+    tmp_path: Path, encoding: Literal["srgb", "linear"], bits: int
 ) -> None:
     """The wrong curve makes an aperture some 0.8 px too wide; no depth shows which it is."""
     sensor = Sensor(noise=0.005, bits=bits, encoding=encoding, seed=4)

@@ -10,8 +10,9 @@ import pytest
 from PIL import Image
 
 from sieve_inspect.measurement.closeup import Closeup, closeup, cut_out, part_of, tone_of
+from sieve_inspect.measurement.model import Measurement
 from sieve_inspect.measurement.picture import Picture
-from sieve_inspect.measurement.pipeline import Measurement, measure
+from sieve_inspect.measurement.pipeline import measure
 from sieve_inspect.scale.model import Scale
 from sieve_inspect.synthetic import Cloth, Damage, Sensor, render, save
 from sieve_inspect.synthetic.truth import Truth

@@ -265,7 +265,9 @@ class Inline(HTMLParser):
 
     def __init__(self) -> None:
         super().__init__()
-        self.found, self.addresses, self.script = [], [], False
+        self.found: list[str] = []
+        self.addresses: list[str] = []
+        self.script = False
 
     def handle_starttag(
         self, tag: str, attrs: list[tuple[str, str | None]] | list[tuple[str, str]]

@@ -61,7 +61,7 @@ def make_target(
     def making(name: str) -> str:
         if database == "sqlite":
             return str(tmp_path / name / "registry.sqlite")
-        address = request.getfixturevalue("server").database()
+        address = str(request.getfixturevalue("server").database())
         made.append(address)
         if database == "postgres":  # evidence in a folder; else in the database
             address += f"?evidence={tmp_path / name / 'registry.evidence'}"

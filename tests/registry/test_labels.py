@@ -25,6 +25,7 @@ from sieve_registry.store.engine import Registry
 
 def decoded(data: bytes) -> str:
     image = cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_GRAYSCALE)
+    assert image is not None
     return cv2.QRCodeDetector().detectAndDecode(image)[0]
 
 

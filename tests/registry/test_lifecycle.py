@@ -33,12 +33,12 @@ from sieve_registry.store.engine import Registry
 ADA, BO = RecordTerms(by="Ada Moss"), RecordTerms(by="Bo Reed")
 
 
-def on(day, by="Bo Reed", why=""):
+def on(day: str, by: str = "Bo Reed", why: str = ""):
     return RecordTerms(date.fromisoformat(day), by, why)
 
 
 @pytest.fixture
-def bad(registry: Registry, add: Callable[..., Any], check: Callable[..., Any]):
+def bad(registry: Registry, add: Callable[..., Any], check: Callable[..., Any]) -> Registry:
     """A sieve in service since January, checked in February, quarantined for damage in March."""
     add(in_service=date(2026, 1, 1))
     check(on="2026-02-01")
@@ -46,7 +46,7 @@ def bad(registry: Registry, add: Callable[..., Any], check: Callable[..., Any]):
     return registry
 
 
-def test_a_quarantined_sieve_is_due_for_nothing_and_says_why(bad) -> None:
+def test_a_quarantined_sieve_is_due_for_nothing_and_says_why(bad: Registry) -> None:
     state = sieve_queries.get_state(bad, "S-1")
     assert (state.status, state.due, state.overdue) == ("quarantined", None, False)
     assert "check it" in state.due_because
@@ -66,7 +66,7 @@ def test_a_quarantined_sieve_is_due_for_nothing_and_says_why(bad) -> None:
     ],
 )
 def test_no_return_without_a_passing_check_since_the_damage(
-    bad, check: Callable[..., Any], outcomes, message: str
+    bad: Registry, check: Callable[..., Any], outcomes: list[str], message: str
 ) -> None:
     for outcome in outcomes:
         check(outcome=outcome)
@@ -81,7 +81,7 @@ def test_no_return_without_a_passing_check_since_the_damage(
 
 
 def test_a_check_of_the_day_before_the_damage_is_no_ground_to_return(
-    bad, check: Callable[..., Any]
+    bad: Registry, check: Callable[..., Any]
 ) -> None:
     check(on="2026-02-28")
     with pytest.raises(RuleRefusedError, match="not checked since"):
@@ -89,7 +89,7 @@ def test_a_check_of_the_day_before_the_damage_is_no_ground_to_return(
 
 
 def test_what_is_not_in_quarantine_cannot_return_and_what_is_not_again(
-    bad, add: Callable[..., Any], registry: Registry
+    bad: Registry, add: Callable[..., Any], registry: Registry
 ) -> None:
     add("S-2")
     with pytest.raises(RuleRefusedError, match="not in quarantine"):
@@ -98,13 +98,13 @@ def test_what_is_not_in_quarantine_cannot_return_and_what_is_not_again(
         sieve_commands.quarantine(bad, "S-1", "again", BO)
 
 
-def test_a_quarantined_sieve_is_not_used_but_its_earlier_use_may_be_entered(bad) -> None:
+def test_a_quarantined_sieve_is_not_used_but_its_earlier_use_may_be_entered(bad: Registry) -> None:
     with pytest.raises(RuleRefusedError, match="sieveward return"):
         sieve_commands.log_use(bad, "S-1", 1)
     assert sieve_commands.log_use(bad, "S-1", 4, on_date=date(2026, 2, 20)).uses_total == 4
 
 
-def test_a_retired_sieve_gets_no_act_at_all(bad) -> None:
+def test_a_retired_sieve_gets_no_act_at_all(bad: Registry) -> None:
     sieve_commands.retire(bad, "S-1", "bent")
     with pytest.raises(SieveRetiredError):
         sieve_commands.clean(bad, "S-1", "brush", "", BO)
@@ -116,7 +116,7 @@ def test_a_retired_sieve_gets_no_act_at_all(bad) -> None:
 
 @pytest.mark.parametrize("reason", ["", "  "])
 def test_each_decision_needs_a_reason(
-    bad, add: Callable[..., Any], registry: Registry, reason: str
+    bad: Registry, add: Callable[..., Any], registry: Registry, reason: str
 ) -> None:
     add("S-2")
     with pytest.raises(BadTextError):
@@ -142,7 +142,7 @@ def test_nobody_signs_ones_own_check(
 
 
 def test_where_a_second_person_is_demanded_a_return_waits_for_it(
-    bad, check: Callable[..., Any]
+    bad: Registry, check: Callable[..., Any]
 ) -> None:
     audit_commands.demand_sign_off(bad, True, ADA)
     check()
@@ -190,7 +190,9 @@ def test_nothing_is_slipped_in_before_a_sign_off_without_a_reason(
 # --- all at once ---
 
 
-def test_all_objections_to_a_record_are_named_at_once(bad, check: Callable[..., Any]) -> None:
+def test_all_objections_to_a_record_are_named_at_once(
+    bad: Registry, check: Callable[..., Any]
+) -> None:
     audit_commands.demand_sign_off(bad, True, ADA)
     check(outcome="fail")
     history = sieve_queries.get_history(bad, "S-1")

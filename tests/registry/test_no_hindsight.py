@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 from datetime import date, timedelta
 from decimal import Decimal
+from typing import Any
 
 from hypothesis import given
 from hypothesis import strategies as st
@@ -20,17 +22,17 @@ FIGURES = DirectionFigures(9, ONE, ONE, ONE, ONE, ONE, ONE, None)
 days = st.integers(0, 900).map(lambda n: FIRST + timedelta(days=n))
 
 
-def sieve(in_service):
+def sieve(in_service: date | None) -> Sieve:
     return Sieve("S-1", 75_000, "", "", "", None, in_service, FIRST, 12, 50, "", "", 1, **WHO)
 
 
-def a_check(day, seq, outcome):
+def a_check(day: date, seq: int, outcome: str) -> Check:
     words = ("", "", "", outcome, "", "", (), "ok")
     return Check(f"C-{seq}", "S-1", day, 75_000, *words, FIGURES, FIGURES, seq, software="", **WHO)
 
 
 @st.composite
-def histories(draw):
+def histories(draw: Callable[..., Any]) -> SieveHistory:
     seqs = iter(draw(st.permutations(range(2, 40))))
     outcomes = st.sampled_from(["pass", "fail"])
     few = {"max_size": 6}
@@ -52,10 +54,16 @@ def histories(draw):
     )
 
 
-def until(history, day):
+def until(history: SieveHistory, day: date) -> SieveHistory:
     """The history as it would be, had nothing been recorded for a day after `day`."""
 
-    def kept(records):
+    def kept(
+        records,
+    ) -> (
+        tuple[Check]
+        | tuple[SieveEdit, SieveEdit, SieveEdit, SieveEdit, SieveEdit]
+        | tuple[Use, Use, Use, Use]
+    ):
         return tuple(record for record in records if record.on_date <= day)
 
     end = history.retirement
@@ -69,12 +77,14 @@ def until(history, day):
 
 
 @given(histories(), days)
-def test_later_records_never_change_an_earlier_answer(history, day) -> None:
+def test_later_records_never_change_an_earlier_answer(history: SieveHistory, day: date) -> None:
     assert state_as_of(history, day) == state_as_of(until(history, day), day)
 
 
 @given(histories(), days)
-def test_a_due_day_is_one_a_calendar_can_show_and_overdue_means_past_it(history, day) -> None:
+def test_a_due_day_is_one_a_calendar_can_show_and_overdue_means_past_it(
+    history: SieveHistory, day: date
+) -> None:
     state = state_as_of(history, day)
     if state.status == "retired":
         assert (state.due, state.overdue) == (None, False)

@@ -309,8 +309,8 @@ def test_every_command_that_records_takes_a_reason_for_a_clock_that_is_behind() 
     assert isinstance(group, TyperGroup)
     commands = group.commands
     flat = {name: c for name, c in commands.items() if not hasattr(c, "commands")}
-    for group, c in commands.items():
-        flat |= {f"{group} {name}": one for name, one in getattr(c, "commands", {}).items()}
+    for prefix, c in commands.items():
+        flat |= {f"{prefix} {name}": one for name, one in getattr(c, "commands", {}).items()}
     recording = {
         name: c for name, c in flat.items() if any("--by" in p.opts for p in c.params)
     }  # fmt: skip

@@ -36,6 +36,7 @@ STATE = SieveState(
 
 def read_back(data: bytes) -> str:
     picture = cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_GRAYSCALE)
+    assert picture is not None
     return str(cv2.QRCodeDetector().detectAndDecode(picture)[0])
 
 

@@ -19,6 +19,7 @@ from sieve_inspect.standard import (
 @pytest.mark.parametrize("sieve", ASTM_E11_sieves.values(), ids=lambda s: s.old_designation)
 def test_every_published_designation(sieve: Sieve) -> None:
     expected = round(sieve.opening * 1e6, 6)
+    assert sieve.old_designation is not None
     assert resolve_nominal(sieve.old_designation) == expected
     assert resolve_nominal(sieve.designation + " mm") == expected
 

@@ -124,6 +124,7 @@ def test_png_of_16_bits_and_three_channels(tmp_path: Path) -> None:
     drawn = render(CLOTH, Optics(), Sensor(bits=16, channels=3), (90, 100))
     save(drawn, tmp_path / "a.png")
     back = cv2.imread(str(tmp_path / "a.png"), cv2.IMREAD_UNCHANGED)
+    assert back is not None
     np.testing.assert_array_equal(back[..., ::-1], drawn.image)
 
 
