@@ -8,12 +8,12 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from sieve_registry.outlook.straight_line import Point, fit
+from sieve_registry.outlook.straight_line import Point, fit, line_design
 from sieve_registry.report.charts import _fitted_normal
 from sieve_registry.report.gaps import halves_of
 from sieve_registry.report.maps import cloth_map_svg, map_of
 from sieve_registry.report.view import Apertures, Places
-from sieve_registry.report.wear_charts import _band, _design
+from sieve_registry.report.wear_charts import _band
 
 
 def cloth(
@@ -129,7 +129,7 @@ def test_the_forecast_band_is_that_of_numpy() -> None:
     t = np.array([0.0, 120.0, 260.0, 410.0, 500.0])
     y = 75 + 0.004 * t + np.array([0.05, -0.1, 0.02, 0.07, -0.04])
     u = np.array([0.1, 0.12, 0.1, 0.15, 0.1])
-    line = fit(_design(t.tolist(), [0] * 5), [Point(*one) for one in zip(y, u, strict=True)])
+    line = fit(line_design([0] * 5, t.tolist()), [Point(*one) for one in zip(y, u, strict=True)])
     ahead = np.linspace(0, 900, 7)
     value, half = _band(line, ahead)
     p, cov = np.polyfit(t, y, 1, w=1 / u, cov="unscaled")
