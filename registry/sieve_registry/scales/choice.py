@@ -21,8 +21,8 @@ from sieve_inspect.units import parse_length_um
 from sieve_registry.errors import UnknownThingError
 from sieve_registry.scales.calibrations import KeptScale, kept_scale
 from sieve_registry.scales.check_scale import CheckScale
-from sieve_registry.scales.in_scan import traced_in_scan
-from sieve_registry.scales.traceability import Circumstances, traced
+from sieve_registry.scales.in_scan import trace_scale_in_scan
+from sieve_registry.scales.traceability import Circumstances, trace_scale
 from sieve_registry.store.engine import Registry
 
 if TYPE_CHECKING:
@@ -77,7 +77,7 @@ def choose_scale(
     """The scale for a check of `images`, with its chain if it has one.
 
     `note` gets a remark where a name was ambiguous. Raises `MissingScaleError`, `UsageError`,
-    `UnknownThingError`, `BadScaleFileError`, and what `traced` and `traced_in_scan` refuse.
+    `UnknownThingError`, `BadScaleFileError`, and what the two tracing functions raise.
     """
     if request.artefact is None and request.region is not None:
         raise UsageError(
@@ -88,7 +88,7 @@ def choose_scale(
         raise MissingScaleError()
     _refuse_incomparable(request, known)
     if request.artefact is not None:
-        return traced_in_scan(
+        return trace_scale_in_scan(
             registry,
             request.artefact,
             images,
@@ -99,7 +99,7 @@ def choose_scale(
         )
     assert known is not None
     if isinstance(known, KeptScale):
-        return traced(registry, known, request.circumstances)
+        return trace_scale(registry, known, request.circumstances)
     return CheckScale(known)
 
 

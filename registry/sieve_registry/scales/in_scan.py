@@ -22,7 +22,7 @@ from sieve_registry.scales.traceability import (
     accepted_as,
     artefact_links,
     expiry_of,
-    traced,
+    trace_scale,
 )
 from sieve_registry.store.engine import Registry
 
@@ -30,33 +30,35 @@ if TYPE_CHECKING:
     from sieve_inspect.scale.artefact.in_scan import DeviceScale, InScan
     from sieve_inspect.scale.model import Scale
 
-__all__ = ["traced_in_scan"]
+__all__ = ["trace_scale_in_scan"]
 
 _FROM_BASE = ("accepted", "line", "base")
 _SEEN_ANEW = ("pitch of the artefact", "picture to picture", "temperature of the artefact")
 
 
-def traced_in_scan(
+def trace_scale_in_scan(
     registry: Registry,
     artefact_id: str,
     images: Sequence[Path],
     known: KeptScale | Scale | None,
-    told: Circumstances,
+    circumstances: Circumstances,
     *,
     region: tuple[int, int, int, int] | None = None,
     encoding: str = "auto",
 ) -> CheckScale:
     """Each scan's scale with the chain of all. `known` is a scale that helps to find the artefact.
 
-    Raises what `scale_in_scan` and `traced` raise.
+    Raises what `scale_in_scan` and `trace_scale` raise.
     """
     from sieve_inspect.scale.artefact.in_scan import scale_in_scan
 
     certificates = certificates_of(registry, artefact_id)
-    expired = expiry_of(certificates, told)
-    used = next((one for one in reversed(certificates) if one.valid_on(told.day)), certificates[-1])
+    expired = expiry_of(certificates, circumstances)
+    used = next(
+        (one for one in reversed(certificates) if one.valid_on(circumstances.day)), certificates[-1]
+    )
     artefact = used.to_calibrate()
-    base, device = _device(registry, known, told)
+    base, device = _device(registry, known, circumstances)
     found = [
         scale_in_scan(path, artefact, device=device, region=region, encoding=encoding)
         for path in images
@@ -64,23 +66,25 @@ def traced_in_scan(
     of_base: Mapping[str, Any] = {} if base is None or base.trace is None else base.trace
     effects = list(of_base["check"]["effects"]) if of_base else []
     if base is None:
-        u = expansion(used.expansion_ppm_per_k, CERTIFIED_AT_C, told.temperature_c)
+        u = expansion(used.expansion_ppm_per_k, CERTIFIED_AT_C, circumstances.temperature_c)
         effects += [{"name": "temperature", "u_rel": u}] if u else []
     for effect in effects:
         u = float(effect["u_rel"])
         found = [replace(one, scale=widened(one.scale, u)) for one in found]
     whole = _of_all(found)
-    accepted, doubts = accepted_as(expired, told)
+    accepted, doubts = accepted_as(expired, circumstances)
     chain = {
         **artefact_links(used),
         "scale": of_base.get("scale"),
         "check": {
-            "setting": told.setting,
-            "stand_off_um": told.stand_off_um,
-            "temperature_c": told.temperature_c,
+            "setting": circumstances.setting,
+            "stand_off_um": circumstances.stand_off_um,
+            "temperature_c": circumstances.temperature_c,
             "effects": effects,
             "u_rel": [whole.u_rel_x, whole.u_rel_y],
-            "in_scan": [_told(path, one) for path, one in zip(images, found, strict=True)],
+            "in_scan": [
+                _scale_in_scan_dict(path, one) for path, one in zip(images, found, strict=True)
+            ],
         },
         **{k: v for k, v in of_base.items() if k in _FROM_BASE},
         **accepted,
@@ -90,7 +94,7 @@ def traced_in_scan(
 
 
 def _device(
-    registry: Registry, known: KeptScale | Scale | None, told: Circumstances
+    registry: Registry, known: KeptScale | Scale | None, circumstances: Circumstances
 ) -> tuple[CheckScale | None, DeviceScale | None]:
     """The device's scale: with its chain and what its map leaves open, if it is a recorded one."""
     from sieve_inspect.scale.artefact.in_scan import DeviceScale
@@ -99,7 +103,7 @@ def _device(
         return None, None
     if not isinstance(known, KeptScale):
         return None, DeviceScale(known)
-    base = traced(registry, known, told)
+    base = trace_scale(registry, known, circumstances)
     budget = known.file(registry)["budget"]
     rows = [row for row in budget if row["name"] not in _SEEN_ANEW]
     u_x, u_y = (math.sqrt(sum(row[key] ** 2 for row in rows)) for key in ("u_rel_x", "u_rel_y"))
@@ -122,7 +126,7 @@ def _of_all(found: Sequence[InScan]) -> Scale:
     )
 
 
-def _told(path: Path, one: InScan) -> dict[str, Any]:
+def _scale_in_scan_dict(path: Path, one: InScan) -> dict[str, Any]:
     s = one.scale
     return {
         "file": path.name,

@@ -45,12 +45,12 @@ from sieve_registry.sieves.recording import person
 from sieve_registry.store.engine import Registry
 from sieve_registry.values import clean_text
 
-__all__ = ["Circumstances", "accepted_as", "artefact_links", "expiry_of", "traced"]
+__all__ = ["Circumstances", "accepted_as", "artefact_links", "expiry_of", "trace_scale"]
 
 
 @dataclass(frozen=True)
 class Circumstances:
-    """What a check says of how its scans were made; None: as at the calibration."""
+    """How the scans of a check were made; None is as at the calibration."""
 
     day: date
     setting: str | None = None
@@ -60,32 +60,38 @@ class Circumstances:
     by: str | None = None
 
 
-def traced(registry: Registry, kept: KeptScale, told: Circumstances) -> CheckScale:
+def trace_scale(registry: Registry, kept: KeptScale, circumstances: Circumstances) -> CheckScale:
     """Hold a scale against the circumstances of a check; what is within limits widens its u.
 
     Raises `SettingDiffersError`, `StandOffError`, `TemperatureError`, and unless a reason accepts
     it `ArtefactExpiredError` and `ScaleExpiredError`.
     """
-    if told.setting is not None and _plain(told.setting) != _plain(kept.setting):
-        raise SettingDiffersError(scale=kept.name, calibrated=kept.setting, given=told.setting)
+    if circumstances.setting is not None and _plain(circumstances.setting) != _plain(kept.setting):
+        raise SettingDiffersError(
+            scale=kept.name, calibrated=kept.setting, given=circumstances.setting
+        )
     certificates = certificates_of(registry, kept.artefact)
     used = next((one for one in certificates if one.event == kept.artefact_event), None)
     if used is None:
         span = f"event {kept.artefact_event}, that of scale {kept.name}, is void"
-        raise ArtefactExpiredError(artefact=kept.artefact, day=told.day, span=span, other="")
-    effects = _effects(kept, told, used)
+        raise ArtefactExpiredError(
+            artefact=kept.artefact, day=circumstances.day, span=span, other=""
+        )
+    effects = _effects(kept, circumstances, used)
     scale = kept.scale(registry)
     for effect in effects:
         scale = widened(scale, effect["u_rel"])
-    expired = expiry_of(certificates, told)
-    line = None if kept.line is None else _line_of(registry, kept, kept.line, told, expired)
-    if told.day > kept.valid_until:
-        if not told.accept_expired:
+    expired = expiry_of(certificates, circumstances)
+    line = (
+        None if kept.line is None else _line_of(registry, kept, kept.line, circumstances, expired)
+    )
+    if circumstances.day > kept.valid_until:
+        if not circumstances.accept_expired:
             raise ScaleExpiredError(
-                scale=kept.name, since=kept.on_date, until=kept.valid_until, day=told.day
+                scale=kept.name, since=kept.on_date, until=kept.valid_until, day=circumstances.day
             )
         expired.append(f"scale {kept.name} expired on {kept.valid_until}")
-    accepted, doubts = accepted_as(expired, told)
+    accepted, doubts = accepted_as(expired, circumstances)
     chain = {
         **artefact_links(used),
         "scale": {
@@ -99,9 +105,9 @@ def traced(registry: Registry, kept: KeptScale, told: Circumstances) -> CheckSca
             "u_rel": list(kept.u_rel),
         },
         "check": {
-            "setting": told.setting,
-            "stand_off_um": told.stand_off_um,
-            "temperature_c": told.temperature_c,
+            "setting": circumstances.setting,
+            "stand_off_um": circumstances.stand_off_um,
+            "temperature_c": circumstances.temperature_c,
             "effects": effects,
             "u_rel": [scale.u_rel_x, scale.u_rel_y],
         },
@@ -112,7 +118,11 @@ def traced(registry: Registry, kept: KeptScale, told: Circumstances) -> CheckSca
 
 
 def _line_of(
-    registry: Registry, kept: KeptScale, link: LineLink, told: Circumstances, expired: list[str]
+    registry: Registry,
+    kept: KeptScale,
+    link: LineLink,
+    circumstances: Circumstances,
+    expired: list[str],
 ) -> dict[str, Any]:
     """The links of an edge bias taken from a single line; what is expired of them is added.
 
@@ -128,8 +138,10 @@ def _line_of(
     used = next((one for one in certificates if one.event == link.event), None)
     if used is None:
         span = f"event {link.event}, that of the edge bias of {kept.name}, is void"
-        raise ArtefactExpiredError(artefact=link.artefact, day=told.day, span=span, other="")
-    expired += expiry_of(certificates, told)
+        raise ArtefactExpiredError(
+            artefact=link.artefact, day=circumstances.day, span=span, other=""
+        )
+    expired += expiry_of(certificates, circumstances)
     return {
         "base": {"name": link.base, "event": link.base_event},
         "line": {
@@ -166,51 +178,55 @@ def artefact_links(used: CertifiedArtefact) -> dict[str, Any]:
     }
 
 
-def accepted_as(expired: list[str], told: Circumstances) -> tuple[dict[str, Any], tuple[str, ...]]:
+def accepted_as(
+    expired: list[str], circumstances: Circumstances
+) -> tuple[dict[str, Any], tuple[str, ...]]:
     """What a chain keeps of things accepted though expired, and the doubts they leave."""
     if not expired:
         return {}, ()
-    why, by = clean_text("reason", told.accept_expired), person(told.by)
+    why, by = clean_text("reason", circumstances.accept_expired), person(circumstances.by)
     kept = {"accepted": {"why": why, "by": by, "expired": expired}}
     return kept, tuple(f"{what}; accepted by {by}: {why}" for what in expired)
 
 
-def expiry_of(certificates: list[CertifiedArtefact], told: Circumstances) -> list[str]:
+def expiry_of(certificates: list[CertifiedArtefact], circumstances: Circumstances) -> list[str]:
     """What to say of an artefact without a valid certificate that day.
 
     Raises `ArtefactExpiredError` unless there is a reason to accept it.
     """
-    if any(one.valid_on(told.day) for one in certificates):
+    if any(one.valid_on(circumstances.day) for one in certificates):
         return []
     last = certificates[-1]
-    if not told.accept_expired:
+    if not circumstances.accept_expired:
         other = ", or say why it may serve with --accept-expired REASON"
-        raise expired_error(last, told.day, other)
+        raise expired_error(last, circumstances.day, other)
     return [f"artefact {last.id} has no valid certificate since {last.valid_to}"]
 
 
 def _effects(
-    kept: KeptScale, told: Circumstances, artefact: CertifiedArtefact
+    kept: KeptScale, circumstances: Circumstances, artefact: CertifiedArtefact
 ) -> list[dict[str, Any]]:
     """Relative standard uncertainties the circumstances add to the scale."""
     found: list[dict[str, Any]] = []
-    if told.stand_off_um is not None:
-        off = abs(told.stand_off_um - kept.stand_off_um)
+    if circumstances.stand_off_um is not None:
+        off = abs(circumstances.stand_off_um - kept.stand_off_um)
         if off > kept.allowance_um:
             raise StandOffError(
                 scale=kept.name,
-                given=_length(told.stand_off_um),
+                given=_length(circumstances.stand_off_um),
                 calibrated=_length(kept.stand_off_um),
                 allowed=_length(kept.allowance_um),
             )
         if off:
             found.append({"name": "stand-off", "u_rel": off / kept.path_um / math.sqrt(3)})
-    if told.temperature_c is not None:
+    if circumstances.temperature_c is not None:
         low, high = kept.range_c
-        if not low <= told.temperature_c <= high:
-            raise TemperatureError(scale=kept.name, given=told.temperature_c, low=low, high=high)
+        if not low <= circumstances.temperature_c <= high:
+            raise TemperatureError(
+                scale=kept.name, given=circumstances.temperature_c, low=low, high=high
+            )
         then = CERTIFIED_AT_C if kept.temperature_c is None else kept.temperature_c
-        u = expansion(artefact.expansion_ppm_per_k, then, told.temperature_c)
+        u = expansion(artefact.expansion_ppm_per_k, then, circumstances.temperature_c)
         if u:
             found.append({"name": "temperature", "u_rel": u})
     return found
