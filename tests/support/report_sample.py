@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 from PIL import Image, ImageDraw
 
+from sieve_inspect.measurement.document import cleaned
 from sieve_inspect.standard import limits
 from sieve_inspect.summary.direction import DirectionSummary
 from sieve_inspect.synthetic import Cloth, Damage, Light, Optics, Render, Sensor, render
@@ -101,7 +102,7 @@ def measurement(x: DirectionSummary, y: DirectionSummary, **changes: Any) -> dic
             "edge_bias_px": 0.0,
             "source": "dot target D-17, certificate 2031-044, measured 2031-03-02",
         },
-        "directions": {"x": x.to_dict(), "y": y.to_dict()},
+        "directions": {"x": cleaned(x.to_dict()), "y": cleaned(y.to_dict())},
         "apertures": {
             "measured": x.count,
             "blocked": 6,
