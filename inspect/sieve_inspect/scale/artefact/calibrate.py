@@ -42,7 +42,7 @@ PATTERNS = ("dots", "checker", "grid", "rule")
 MAX_RESIDUAL_PX = 0.15  # rms; a tenth of that is ordinary, common practice, no source
 _MOST_LOST = 0.25  # share of marks left out
 _LEAST_MARKS = 9
-ONE_PICTURE = "Repeatability is unknown from one picture: take three or more."
+ONE_PICTURE = "A single picture does not show the repeatability: take three or more."
 _TURNS_APART = 0.95  # resultant of the doubled turns below which an artefact's own shape shows
 
 Region = tuple[int, int, int, int]
