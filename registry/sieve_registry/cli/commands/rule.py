@@ -129,7 +129,7 @@ def _print(view: RuleView) -> None:
     since = f"since {view.rule.since}" if view.rule.since else "the default"
     print_line(f"Decision rule of sieve {view.sieve_id}: {view.rule.rule} ({since})")
     for standard, grade in view.rule.coarser:
-        print_text(f"When it fails its own limits it may be used under {standard}, grade {grade}")
+        print_text(f"Usable under {standard}, grade {grade}, when it fails its own limits.")
     if view.rule.study:
         print_line(f"Its checks include the s_R of the study {view.rule.study!r}")
     if not view.risks:
