@@ -9,6 +9,7 @@ from typing import Any
 
 from sqlalchemy import func, select
 
+from sieve_inspect.scale import certified_by_source
 from sieve_inspect.verdict.sentences import decimals_for
 from sieve_registry import events
 from sieve_registry.audit.table import RECORDED_LATER, AuditTable, Columns, Scope, table
@@ -87,11 +88,13 @@ _SCALE_EVENTS: tuple[type[EventPayload], ...] = (events.ScaleCalibrated, events.
 class _RecordedScales:
     """The checks made with a recorded scale, by check id.
 
+    `certified`: what the check's own record of its scale states, where it has that field.
     `accepted`: why an expired scale was accepted. `void`: the correction that voids a link of the
     chain.
     """
 
     checks: set[str] = field(default_factory=set)
+    certified: dict[str, bool] = field(default_factory=dict)
     accepted: dict[str, str] = field(default_factory=dict)
     void: dict[str, Correction] = field(default_factory=dict)
 
@@ -111,6 +114,8 @@ def _recorded_scales(scope: Scope) -> _RecordedScales:
             continue
         check = fact.payload.check
         found.checks.add(check)
+        if fact.payload.scale and "certified" in fact.payload.scale:
+            found.certified[check] = bool(fact.payload.scale["certified"])
         accepted = trace.get("accepted")
         if accepted:
             expired = ", ".join(accepted["expired"])
@@ -163,17 +168,8 @@ def _scale_doubt(row: Any, recorded: _RecordedScales) -> str:
     source = row.scale_source
     if not source:
         return "recorded without a scale"
-    if uncertified_by_its_text(source):
+    if not recorded.certified.get(row.id, certified_by_source(source)):
         return str(source)
     if row.id in recorded.accepted:
         return recorded.accepted[row.id]
     return "" if row.id in recorded.checks else f"by no recorded scale: {source}"
-
-
-def uncertified_by_its_text(scale_source: str) -> bool:
-    """Whether a scale's own description denies a certificate.
-
-    Checks store the description alone: a scale typed by hand, or made from an artefact without a
-    certificate, is recognised by the fixed words its maker function writes there.
-    """
-    return "not certified" in scale_source or scale_source.startswith("given by hand")
