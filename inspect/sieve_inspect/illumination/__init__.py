@@ -1,0 +1,1 @@
+"""What the lamp and the view do to the outline of round wires."""
