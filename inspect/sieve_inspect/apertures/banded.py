@@ -36,8 +36,6 @@ from sieve_inspect.image import ScanSource, stored_by
 from sieve_inspect.image.banded import BandedLight
 from sieve_inspect.workers.shared_work import Progress, SharedWork, progress_part
 
-__all__ = ["PreparedScan", "evidence_under", "measure_scan", "prepare_scan", "sample_evidence"]
-
 Float = NDArray[np.float64]
 Bool = NDArray[np.bool_]
 Index = NDArray[np.intp]

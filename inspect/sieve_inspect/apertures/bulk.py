@@ -27,8 +27,6 @@ from sieve_inspect.image import ScanSource
 from sieve_inspect.image.banded import BandedLight
 from sieve_inspect.workers.shared_work import Progress, SharedWork
 
-__all__ = ["BulkEdges", "BulkValues", "Priors", "measure_bulk"]
-
 Float = NDArray[np.float64]
 Float32 = NDArray[np.float32]
 Bool = NDArray[np.bool_]

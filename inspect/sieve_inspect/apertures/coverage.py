@@ -8,14 +8,6 @@ from numpy.typing import NDArray
 from sieve_inspect.edges.levels import Levels
 from sieve_inspect.image.banded import Light
 
-__all__ = [
-    "SIDE_MARGIN_BLUR",
-    "SIDE_MARGIN_PX",
-    "SMALLEST_INNER",
-    "cut_by_border",
-    "dark_share",
-]
-
 Float = NDArray[np.float64]
 Bool = NDArray[np.bool_]
 

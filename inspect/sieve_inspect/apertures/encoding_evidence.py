@@ -12,8 +12,6 @@ from sieve_inspect.apertures.prepared_field import PreparedField
 from sieve_inspect.edges.model import model_of
 from sieve_inspect.edges.parameters import EDGES, Parameter
 
-__all__ = ["EncodingEvidence", "encoding_evidence"]
-
 Float = NDArray[np.float64]
 
 _OPENINGS = 100  # openings examined, from one place

@@ -16,8 +16,6 @@ from sieve_inspect.edges.direction import Axis
 from sieve_inspect.edges.levels import Levels
 from sieve_inspect.lattice.search import Lattice
 
-__all__ = ["Field", "field_of", "measure_field"]
-
 Float = NDArray[np.float64]
 
 _NO_LIGHT = 0.97  # dark share from which no light comes through an opening

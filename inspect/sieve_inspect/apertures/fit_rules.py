@@ -20,8 +20,6 @@ from sieve_inspect.apertures.width_comparison import (
 from sieve_inspect.edges.coarse import WIDTH_RANGE
 from sieve_inspect.edges.fit import EdgeFit
 
-__all__ = ["FIT_RULES", "FittedOpenings", "in_any"]
-
 Float = NDArray[np.float64]
 Bool = NDArray[np.bool_]
 Index = NDArray[np.intp]

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from enum import IntFlag, StrEnum
 
-__all__ = ["Flag", "State", "flag_names"]
-
 
 class State(StrEnum):
     """The state of an opening; only `OK` openings enter mean and standard deviation."""

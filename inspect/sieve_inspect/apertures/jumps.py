@@ -17,8 +17,6 @@ from numpy.typing import NDArray
 
 from sieve_inspect.apertures.field import Field
 
-__all__ = ["Jump", "largest_jump"]
-
 Float = NDArray[np.float64]
 Index = NDArray[np.intp]
 

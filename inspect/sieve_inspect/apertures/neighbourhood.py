@@ -10,8 +10,6 @@ from numpy.typing import NDArray
 from sieve_inspect.edges.levels import Levels
 from sieve_inspect.image.banded import Light
 
-__all__ = ["Neighbourhood", "glaring", "light_at", "neighbours"]
-
 Float = NDArray[np.float64]
 Bool = NDArray[np.bool_]
 Index = NDArray[np.intp]

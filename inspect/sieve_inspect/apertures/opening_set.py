@@ -24,8 +24,6 @@ from sieve_inspect.edges.levels import Levels
 from sieve_inspect.image.banded import Light
 from sieve_inspect.lattice.places import expected_places
 
-__all__ = ["OpeningSet"]
-
 Float = NDArray[np.float64]
 Bool = NDArray[np.bool_]
 Index = NDArray[np.intp]

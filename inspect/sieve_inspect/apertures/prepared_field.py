@@ -25,8 +25,6 @@ from sieve_inspect.image.banded import Light
 from sieve_inspect.lattice.places import smooth_map
 from sieve_inspect.lattice.search import Lattice
 
-__all__ = ["Openings", "PreparedField", "prepare_field", "prepare_openings"]
-
 Float = NDArray[np.float64]
 Index = NDArray[np.intp]
 Bool = NDArray[np.bool_]

@@ -14,8 +14,6 @@ from sieve_inspect.image import opencv
 from sieve_inspect.image.banded import BandedLight
 from sieve_inspect.lattice.search import Lattice
 
-__all__ = ["SampleSelection", "prepare_sample"]
-
 Float = NDArray[np.float64]
 Index = NDArray[np.intp]
 

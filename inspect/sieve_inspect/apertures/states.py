@@ -20,8 +20,6 @@ from sieve_inspect.apertures.flags import Flag, State
 from sieve_inspect.apertures.opening_set import OpeningSet
 from sieve_inspect.apertures.width_comparison import narrower_than_gap
 
-__all__ = ["PIXEL_RULES", "STATE_RULES", "JudgedOpenings", "judge_states"]
-
 Float = NDArray[np.float64]
 Bool = NDArray[np.bool_]
 Index = NDArray[np.intp]

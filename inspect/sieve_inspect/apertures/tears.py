@@ -12,8 +12,6 @@ from numpy.typing import NDArray
 from sieve_inspect.edges.levels import Levels
 from sieve_inspect.image.banded import Light
 
-__all__ = ["torn_wires"]
-
 Float = NDArray[np.float64]
 Bool = NDArray[np.bool_]
 

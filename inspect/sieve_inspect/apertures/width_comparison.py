@@ -10,8 +10,6 @@ from numpy.typing import NDArray
 from sieve_inspect.edges.fit import EdgeFit
 from sieve_inspect.lattice.places import along_gap
 
-__all__ = ["beside_displaced_wire", "gap_sizes", "narrowed_at_wire", "narrower_than_gap", "spread"]
-
 Float = NDArray[np.float64]
 Bool = NDArray[np.bool_]
 Index = NDArray[np.intp]

@@ -7,8 +7,6 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["WIDTH_RANGE", "CoarseEdges", "coarse_edges", "line_offsets"]
-
 Float = NDArray[np.float64]
 Float32 = NDArray[np.float32]
 

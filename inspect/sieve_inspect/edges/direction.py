@@ -26,8 +26,6 @@ from sieve_inspect.edges.shared_response import fit_response
 from sieve_inspect.edges.starting_values import start_parameters
 from sieve_inspect.image.banded import Light
 
-__all__ = ["Axis", "measure_axis", "measure_with_response"]
-
 Float = NDArray[np.float64]
 
 _SAMPLE = 250  # openings to which the edge response is fitted; more add nothing to it, …

@@ -20,8 +20,6 @@ from sieve_inspect.edges.parameters import PARAMETERS, Parameter, middle_of, wid
 from sieve_inspect.edges.profiles import Profiles
 from sieve_inspect.edges.response import EdgeResponse
 
-__all__ = ["EdgeFit", "fit_edges"]
-
 Float = NDArray[np.float64]
 
 _OUTLYING = 7.0  # robust standard deviations from which a misfit stands out

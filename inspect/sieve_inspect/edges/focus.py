@@ -21,8 +21,6 @@ from sieve_inspect.edges.parameters import PARAMETERS, Parameter
 from sieve_inspect.edges.profiles import Profiles
 from sieve_inspect.edges.response import EdgeResponse
 
-__all__ = ["BlurMap", "fit_blur_map", "fit_by_focus", "response_of"]
-
 Float = NDArray[np.float64]
 Index = NDArray[np.intp]
 

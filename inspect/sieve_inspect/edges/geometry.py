@@ -5,8 +5,6 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["across_of", "spacing_of", "wire_direction"]
-
 Float = NDArray[np.float64]
 
 

@@ -17,16 +17,6 @@ from sieve_inspect.edges.shared_response import fit_sigma
 from sieve_inspect.edges.starting_values import start_parameters
 from sieve_inspect.image.banded import Light
 
-__all__ = [
-    "InitialEstimate",
-    "SideShape",
-    "aligned_to_sides",
-    "centred",
-    "estimate_initial",
-    "find_sensor_range",
-    "measure_sides",
-]
-
 Float = NDArray[np.float64]
 
 _SAMPLE = 250  # openings examined …

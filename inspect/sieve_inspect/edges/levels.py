@@ -12,8 +12,6 @@ from numpy.typing import NDArray
 from sieve_inspect.edges.fit import EdgeFit
 from sieve_inspect.edges.model import LevelPrior
 
-__all__ = ["Levels", "Surface", "level_prior", "smooth_surface"]
-
 Float = NDArray[np.float64]
 Bool = NDArray[np.bool_]
 

@@ -21,8 +21,6 @@ from numpy.typing import NDArray
 from sieve_inspect.edges.model import LevelPrior
 from sieve_inspect.edges.response import EdgeResponse
 
-__all__ = ["EdgeGeometry", "FilterTables", "MatchedEdges", "MatchedFilter", "row_maximum", "solve"]
-
 Float = NDArray[np.float64]
 Float32 = NDArray[np.float32]
 Index = NDArray[np.intp]

@@ -22,8 +22,6 @@ from sieve_inspect.edges.parameters import EDGES, LEVELS, PARAMETERS, Parameter
 from sieve_inspect.edges.profiles import Profiles
 from sieve_inspect.edges.response import EdgeResponse
 
-__all__ = ["LevelPrior", "SensorRange", "model_of", "normal_equations", "step_limit", "stepped"]
-
 Float = NDArray[np.float64]
 
 _B, _A, _AL, _AR, _E0, _E1, _E2, _E3 = Parameter  # as in the formula above

@@ -12,8 +12,6 @@ from enum import IntEnum
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["EDGES", "LEVELS", "PARAMETERS", "Parameter", "middle_of", "top_of", "width_of"]
-
 Float = NDArray[np.float64]
 
 

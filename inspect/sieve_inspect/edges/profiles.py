@@ -14,8 +14,6 @@ from numpy.typing import NDArray
 
 from sieve_inspect.image.banded import Light
 
-__all__ = ["STEP", "Band", "Crossing", "Profiles", "gather"]
-
 Float = NDArray[np.float64]
 
 STEP = 0.35  # px, bin width across the wires

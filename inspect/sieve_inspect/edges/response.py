@@ -13,17 +13,6 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = [
-    "SHAPES",
-    "Corrections",
-    "EdgeResponse",
-    "Table",
-    "corrections_for",
-    "gaussian_response",
-    "shaped_response",
-    "widening",
-]
-
 Float = NDArray[np.float64]
 
 _SHARPEST = 0.75  # px; a sharpened edge fits a narrower Gaussian, but its halo is as wide as this

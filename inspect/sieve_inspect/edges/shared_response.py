@@ -34,8 +34,6 @@ from sieve_inspect.edges.response import (
     widening,
 )
 
-__all__ = ["fit_response", "fit_sigma"]
-
 Float = NDArray[np.float64]
 _B, _A, _AL, _AR, _E0, _E1, _E2, _E3 = Parameter  # as in `model`
 _FINEST = 0.2  # px; the width of a pixel alone blurs more than this

@@ -8,8 +8,6 @@ from numpy.typing import NDArray
 from sieve_inspect.edges.parameters import PARAMETERS, Parameter
 from sieve_inspect.edges.profiles import Profiles
 
-__all__ = ["start_parameters"]
-
 Float = NDArray[np.float64]
 
 # Where the levels are read, as shares of the pitch from the opening's centre. Openings of woven

@@ -11,8 +11,6 @@ from numpy.typing import NDArray
 
 from sieve_inspect.image import ScanSource, light_of, light_table, opencv
 
-__all__ = ["BandedLight", "Light"]
-
 Float32 = NDArray[np.float32]
 
 _LARGEST = 3000  # px, the longest side of the reduced copy for display

@@ -37,9 +37,6 @@ from sieve_inspect.image.reading import (
 )
 from sieve_inspect.image.samples import Finish, InMemory, OnDisk, Pixels, Raw, plain
 
-__all__ = ["Box", "ScanSource", "open_source", "size_of"]
-
-
 MAX_PLAIN_MEGAPIXELS = 2000.0  # of uncompressed files
 _IN_MEMORY = 400_000_000  # bytes, unpacked, up to which a scan is kept in memory
 _MOST_LOST = 0.2  # share of the picture above which a file is refused

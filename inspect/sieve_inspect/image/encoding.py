@@ -18,18 +18,6 @@ from sieve_inspect.image.bands import ScanSource
 from sieve_inspect.image.reading import Scan
 from sieve_inspect.image.samples import Raw
 
-__all__ = [
-    "ENCODINGS",
-    "Assumption",
-    "assumed_encoding",
-    "light_of",
-    "light_table",
-    "linear_light",
-    "linear_to_srgb",
-    "srgb_to_linear",
-    "stored_by",
-]
-
 ENCODINGS = ("auto", "srgb", "linear")
 
 

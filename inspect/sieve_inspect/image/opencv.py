@@ -12,21 +12,6 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = [
-    "box_mean",
-    "decode",
-    "draw_lines",
-    "draw_text",
-    "enclosed",
-    "encode_png",
-    "gaussian_blur",
-    "local_maxima",
-    "look_up",
-    "resize",
-    "shrink",
-    "within",
-]
-
 Float32 = NDArray[np.float32]
 UInt8 = NDArray[np.uint8]
 

@@ -23,17 +23,6 @@ from sieve_inspect.errors import (
 )
 from sieve_inspect.image import opencv
 
-__all__ = [
-    "MAX_MEGAPIXELS",
-    "Scan",
-    "Tags",
-    "checked_size",
-    "load_scan",
-    "picture_tags",
-    "pillow",
-    "tiff_tags",
-]
-
 MAX_MEGAPIXELS = 400.0  # decoded 16 bit colour of this size is 2.4 GB
 _KINDS = {"PNG", "JPEG", "TIFF", "BMP"}
 

@@ -13,8 +13,6 @@ from typing import Any, BinaryIO, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Finish", "InMemory", "OnDisk", "Pixels", "Raw", "plain"]
-
 Raw = NDArray[Any]  # grey (..., ) or colour (..., 3), unsigned 8 or 16 bit
 
 _FEW = 4096  # pixels; after reading more of them mapped pages are released, …

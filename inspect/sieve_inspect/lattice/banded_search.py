@@ -26,8 +26,6 @@ from sieve_inspect.lattice.search import (
 )
 from sieve_inspect.workers.shared_work import Progress, SharedWork
 
-__all__ = ["find_lattice_in_bands"]
-
 Float = NDArray[np.float64]
 
 CORE = 512  # rows of the small copy in a band, without its margin

@@ -15,8 +15,6 @@ from numpy.typing import NDArray
 from sieve_inspect.errors import NoLatticeError
 from sieve_inspect.image import opencv
 
-__all__ = ["Pitch", "find_pitch"]
-
 Float = NDArray[np.float64]
 
 _SQUARE_WITHIN = np.deg2rad(7.0)  # cloth woven up to 2 deg off square, on a stretched scan

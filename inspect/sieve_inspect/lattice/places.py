@@ -14,15 +14,6 @@ from numpy.typing import NDArray
 
 from sieve_inspect.image import opencv
 
-__all__ = [
-    "along_gap",
-    "expected_places",
-    "smooth_map",
-    "with_inferred",
-    "with_notches_filled",
-    "without_misplaced",
-]
-
 Float = NDArray[np.float64]
 Bool = NDArray[np.bool_]
 Index = NDArray[np.intp]

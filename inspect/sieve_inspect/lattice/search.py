@@ -20,16 +20,6 @@ from sieve_inspect.lattice.patches import FEWEST, Linked, link
 from sieve_inspect.lattice.pitch import Pitch, find_pitch
 from sieve_inspect.lattice.places import with_inferred, with_notches_filled, without_misplaced
 
-__all__ = [
-    "Lattice",
-    "find_lattice",
-    "lattice_of",
-    "openings_are_bright",
-    "peaks_with_prominence",
-    "prominent",
-    "smoothed",
-]
-
 Float = NDArray[np.float64]
 
 _TO_WIRE = (0.35, 0.5, 0.65)  # shares of the way to the next opening where its wire may lie

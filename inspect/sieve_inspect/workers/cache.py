@@ -23,8 +23,6 @@ from sieve_inspect.files import write_pieces
 from sieve_inspect.workers.runner import Progress, Runner, TaskProgress, run_serially
 from sieve_inspect.workers.software import software
 
-__all__ = ["CacheKey", "ResultCache"]
-
 T = TypeVar("T")
 R = TypeVar("R")
 

@@ -19,8 +19,6 @@ from typing import Any, TypeVar
 from sieve_inspect.errors import ClusterError, UsageError
 from sieve_inspect.workers.runner import ExecutorRunner, Runner, run_serially
 
-__all__ = ["runner"]
-
 T = TypeVar("T")
 R = TypeVar("R")
 

@@ -19,16 +19,6 @@ from typing import Any, Protocol, TypeVar
 from sieve_inspect.errors import ClusterError, SievewardError
 from sieve_inspect.workers.software import software
 
-__all__ = [
-    "ExecutorRunner",
-    "Progress",
-    "Runner",
-    "TaskProgress",
-    "in_task_order",
-    "no_progress",
-    "run_serially",
-]
-
 T = TypeVar("T")
 R = TypeVar("R")
 

@@ -19,8 +19,6 @@ from typing import Any, TypeVar
 
 from sieve_inspect.image import ScanSource, open_source
 
-__all__ = ["Progress", "SharedWork", "preload", "progress_part"]
-
 T = TypeVar("T")
 Progress = Callable[[float], None]  # receives the share done, 0 to 1
 

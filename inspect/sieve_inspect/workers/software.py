@@ -12,8 +12,6 @@ from functools import cache
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 
-__all__ = ["code_digest", "software"]
-
 _PACKAGE = Path(__file__).parents[1]  # sieve_inspect
 _PACKAGES = (
     "sieveward",

@@ -18,8 +18,6 @@ from sieve_registry.records import Correction
 from sieve_registry.scales.corrections import links_of, voided
 from sieve_registry.store import listing, schema
 
-__all__ = ["check_tables"]
-
 
 def check_tables(scope: Scope) -> list[AuditTable]:
     """Checks up to the day of the audit, and those whose scale is not proven, with the reason."""

@@ -14,11 +14,6 @@ from sieve_registry.sieves.recording import RecordTerms, record_general
 from sieve_registry.store import reader
 from sieve_registry.store.engine import Registry
 
-__all__ = [
-    "demand_sign_off",
-    "sign_head",
-]
-
 LABORATORY = "laboratory"
 LEDGER = "ledger"
 

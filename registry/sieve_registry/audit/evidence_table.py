@@ -11,8 +11,6 @@ from sieve_registry import events
 from sieve_registry.audit.table import RECORDED_LATER, AuditTable, Columns, Scope, table
 from sieve_registry.store import listing, reader, schema
 
-__all__ = ["evidence_table"]
-
 
 @dataclass(frozen=True)
 class _Purpose:

@@ -11,8 +11,6 @@ from sieve_registry.audit.table import RECORDED_LATER, AuditTable, Columns, Scop
 from sieve_registry.records import Correction, SieveHistory, SieveState
 from sieve_registry.sieves.state import IN_SERVICE, QUARANTINED, RETIRED
 
-__all__ = ["SieveRecord", "corrections_table", "sieve_tables"]
-
 _FIELD_NAMES = {"on_date": "date", "frame_nm": "frame in nm", "in_service": "in service"}
 
 

@@ -14,8 +14,6 @@ from sieve_registry.codec import EventPayload
 from sieve_registry.records import Fact
 from sieve_registry.store import reader, writer
 
-__all__ = ["RECORDED_LATER", "AuditTable", "Columns", "Scope", "end_of", "table"]
-
 T = TypeVar("T")
 Payload = TypeVar("Payload", bound=EventPayload)
 RECORDED_LATER = "recorded later"

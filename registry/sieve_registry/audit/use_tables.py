@@ -15,8 +15,6 @@ from sieve_registry.quality.lookback import Lookback, lookback_of
 from sieve_registry.records import Check, Fact, Use
 from sieve_registry.store import listing
 
-__all__ = ["lookbacks_table", "uses_table"]
-
 
 def uses_table(scope: Scope) -> AuditTable:
     """Uses up to the day of the audit."""

@@ -18,11 +18,6 @@ from sieve_registry.store.sqlite_file import OpenFile
 from sieve_registry.store.verify import note_faults, verify_chain, verify_records
 from sieve_registry.store.verify_process import elsewhere
 
-__all__ = [
-    "ledger_head",
-    "verify",
-]
-
 
 def ledger_head(registry: Registry) -> tuple[int, str | None]:
     """How many events are recorded, and the hash of the last one."""

@@ -52,8 +52,6 @@ from sieve_registry.cli.commands.wear import recloth, wear
 from sieve_registry.cli.support.option_names import with_options
 from sieve_registry.cli.support.output import Context
 
-__all__ = ["app", "main"]
-
 
 class _Commands(TyperGroup):
     """The commands; one stopped from the keyboard ends with a sentence."""

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import sys
 
-__all__ = ["main"]
-
 
 def main() -> None:
     """Run the program; stopped before a command has begun, it ends with a sentence."""

@@ -21,29 +21,6 @@ from sieve_registry.sieves.decision_rules import set_rule
 from sieve_registry.sieves.recording import RecordTerms
 from sieve_registry.store.engine import Registry
 
-__all__ = [
-    "ARTEFACT",
-    "BEADS",
-    "DEVICES",
-    "SAND",
-    "SAND_FILE",
-    "STACK",
-    "STUDY",
-    "STUDY_FILE",
-    "Action",
-    "add_artefact",
-    "add_device",
-    "add_stack",
-    "beads",
-    "calibrate",
-    "cement",
-    "decide",
-    "master",
-    "name_rule",
-    "repeatability",
-    "run_stack",
-]
-
 ARTEFACT = "G-7"
 DEVICES = {2400: "FB-24", 4800: "FB-48"}  # checks at these resolutions go by a recorded scale
 STACK = "LIMESTONE"

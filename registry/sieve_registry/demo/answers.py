@@ -20,8 +20,6 @@ from sieve_registry.sieves import queries as sieve_queries
 from sieve_registry.sieves.stacks import ready
 from sieve_registry.store.engine import Registry
 
-__all__ = ["Answer", "answers_of"]
-
 
 @dataclass(frozen=True)
 class Answer:

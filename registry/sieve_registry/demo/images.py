@@ -6,8 +6,6 @@ from pathlib import Path
 
 from sieve_inspect.errors import UnreadableImageError
 
-__all__ = ["CERTIFICATE", "images_folder", "scale_name", "source_folder"]
-
 CERTIFICATE = "certificate-EX-1147.pdf"
 
 

@@ -14,8 +14,6 @@ from sieve_registry.demo.story import CAPTIONS
 from sieve_registry.records import Check, CheckDetail, SieveHistory, SieveState
 from sieve_registry.report.formatting import Lengths
 
-__all__ = ["SieveSummary", "summaries"]
-
 
 @dataclass(frozen=True)
 class SieveSummary:

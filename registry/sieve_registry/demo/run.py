@@ -34,8 +34,6 @@ from sieve_registry.sieves import queries as sieve_queries
 from sieve_registry.sieves.recording import RecordTerms
 from sieve_registry.store.engine import Registry, open_registry, utc_now
 
-__all__ = ["AUDIT_DAYS_AGO", "DemoResult", "run_demo"]
-
 AUDIT_DAYS_AGO = 200  # a day on which the answers differ from today's
 _REGISTRY = "registry.sqlite"
 _UNFINISHED = ".unfinished"

@@ -28,20 +28,6 @@ from sieve_inspect.synthetic import Cloth, Damage, Light, Optics, Render, Sensor
 from sieve_inspect.synthetic.targets import Device, Target, render_target
 from sieve_registry.demo.images import CERTIFICATE, scale_name, source_folder
 
-__all__ = [
-    "DOT_UM",
-    "PITCH_UM",
-    "SCALES",
-    "SCANS",
-    "TARGETS",
-    "DrawnScan",
-    "DrawnTarget",
-    "draw",
-    "draw_all",
-    "draw_target",
-    "main",
-]
-
 # The true steps of the invented scanner, relative to its nominal step.
 _ALONG_X, _ALONG_Y = 1.0006, 0.9992
 _REPAIRED = 1.0015  # the step of its carriage after the repair, relative to the step before

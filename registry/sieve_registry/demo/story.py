@@ -12,8 +12,6 @@ from sieve_registry.demo import actions
 from sieve_registry.demo.actions import Action
 from sieve_registry.records import NewSieve
 
-__all__ = ["CAPTIONS", "STEPS", "Checked", "Edited", "Retired", "SieveAdded", "Step", "Used"]
-
 _MARA, _IDRIS, _LENA = "Mara Quill", "Idris Penn", "Lena Holt"
 _MAKER = "Example Weavers"
 

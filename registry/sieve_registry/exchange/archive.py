@@ -36,8 +36,6 @@ from sieve_registry.store.evidence import Staged
 from sieve_registry.store.projection import rows_of
 from sieve_registry.store.software import package_version
 
-__all__ = ["SCHEMA", "Manifest", "export_all", "import_all", "prove", "read_manifest"]
-
 SCHEMA = "sieveward.export/2"
 _UNSEALED = "sieveward.export/1"  # neither its manifest nor the .zip file carried a hash of itself
 _SEAL_LENGTH = 64

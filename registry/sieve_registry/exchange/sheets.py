@@ -20,16 +20,6 @@ from typing import TypeVar
 from sieve_inspect.errors import BadTableError, UsageError
 from sieve_registry.errors import ArchiveError
 
-__all__ = [
-    "FORMULA_STARTS",
-    "csv_bytes",
-    "csv_cell",
-    "read_columns",
-    "read_number",
-    "read_rows",
-    "xlsx_bytes",
-]
-
 FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")  # common practice, no source
 _XLSX = (".xlsx", ".xlsm")
 _MOST_ROWS = 1_000_000

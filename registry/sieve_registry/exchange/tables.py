@@ -49,9 +49,6 @@ from sieve_registry.store.engine import Registry
 from sieve_registry.store.evidence import Staged
 from sieve_registry.values import clean_id, clean_text
 
-__all__ = ["BadRow", "Imported", "TableMapping", "check_rows", "import_table", "read_mapping",
-    "sieve_rows"]  # fmt: skip
-
 SIEVES, CHECKS = "sieves", "checks"
 _DETAILS = ("type", "height", "cloth", "certificate", "warp", "label")
 _SIEVE_TEXTS = ("standard", "grade", "serial", "location", "maker")

@@ -9,8 +9,6 @@ from sieve_registry.events import ClothReplaced
 from sieve_registry.outlook.wear import Trend, Wear
 from sieve_registry.records import Check, Fact
 
-__all__ = ["KEEP", "MEASURE_BETTER", "SHORTER", "Advice", "advise"]
-
 KEEP, SHORTER, MEASURE_BETTER = "keep", "keep with a shorter interval", "measure better"
 
 

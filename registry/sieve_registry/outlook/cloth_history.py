@@ -15,21 +15,6 @@ from sieve_registry.events import ClothReplaced, SieveCleaned
 from sieve_registry.outlook.straight_line import Point
 from sieve_registry.records import Check, SieveHistory
 
-__all__ = [
-    "DAYS_PER_YEAR",
-    "ClothHistory",
-    "ScaleShares",
-    "Step",
-    "all_steps",
-    "check_point",
-    "cloth_history",
-    "elapsed",
-    "in_order",
-    "part_index",
-    "recent_rate",
-    "uses_before",
-]
-
 DAYS_PER_YEAR = 365.25
 _RATE_DAYS = 365  # the rate of use is that of the last year
 

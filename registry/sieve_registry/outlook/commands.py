@@ -11,8 +11,6 @@ from sieve_registry.sieves.recording import RecordTerms, recording
 from sieve_registry.store.engine import Registry
 from sieve_registry.values import clean_text
 
-__all__ = ["accept_interval", "replace_cloth"]
-
 
 def replace_cloth(registry: Registry, sieve_id: str, reason: str, terms: RecordTerms) -> Event:
     """Record that a frame got new cloth: its wear begins anew."""

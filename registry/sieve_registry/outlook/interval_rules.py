@@ -25,8 +25,6 @@ from sieve_registry.outlook.cloth_history import DAYS_PER_YEAR, in_order, uses_b
 from sieve_registry.outlook.wear import Wear
 from sieve_registry.records import Check, SieveHistory, SieveState
 
-__all__ = ["Proposal", "expected_due", "share_used", "staircase", "wear_interval"]
-
 _NEAR_LIMIT = 0.8  # share of a limit, guard band included
 _WEAR_SHARE = 0.8  # of the way to where the first trend may reach its acceptance limit
 _LONGEST_STEP = 1.5

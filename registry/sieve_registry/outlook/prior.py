@@ -27,8 +27,6 @@ from sieve_registry.outlook.straight_line import Point, fit, line_design
 from sieve_registry.outlook.wear import LEAST_CHECKS
 from sieve_registry.records import Check, SieveHistory
 
-__all__ = ["Prior", "prior_of", "risk_with_prior"]
-
 
 @dataclass(frozen=True)
 class Prior:

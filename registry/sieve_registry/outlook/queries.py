@@ -24,16 +24,6 @@ from sieve_registry.sieves.facts import facts_of
 from sieve_registry.sieves.recording import history_of
 from sieve_registry.store.engine import Registry
 
-__all__ = [
-    "IntervalView",
-    "Outlook",
-    "SieveData",
-    "action_with_history",
-    "interval_view",
-    "outlook",
-    "sieve_data",
-]
-
 
 @dataclass(frozen=True)
 class SieveData:

@@ -19,8 +19,6 @@ from sieve_registry.outlook.cloth_history import ScaleShares, check_point, cloth
 from sieve_registry.outlook.straight_line import Fit, fit, line_design
 from sieve_registry.records import Check, SieveHistory, Use
 
-__all__ = ["MethodComparison", "MethodDifference", "MethodWear", "compare_methods"]
-
 NOT_STATED = "not stated"
 
 

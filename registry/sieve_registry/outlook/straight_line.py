@@ -22,8 +22,6 @@ from statistics import NormalDist
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Crossing", "Fit", "Point", "covariance", "crossing", "fit", "line_design"]
-
 Float = NDArray[np.float64]
 LEVEL = 0.95
 

@@ -31,8 +31,6 @@ from sieve_registry.outlook.cloth_history import (
 from sieve_registry.outlook.straight_line import Crossing, Fit, Point, crossing, fit, line_design
 from sieve_registry.records import Check, SieveHistory
 
-__all__ = ["LEAST_CHECKS", "Bounds", "Reach", "Trend", "Wear", "analyse_wear"]
-
 Float = NDArray[np.float64]
 LEAST_CHECKS = 3  # two points always fit a line exactly
 _NAMES = ("mean", "standard deviation", "largest aperture")

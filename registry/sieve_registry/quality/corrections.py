@@ -26,10 +26,6 @@ from sieve_registry.store import reader
 from sieve_registry.store.engine import Registry
 from sieve_registry.values import clean_text, read_date
 
-__all__ = [
-    "correct",
-]
-
 _MOST_USES = 1_000_000
 # Names on the command line of the fields of a record.
 _TYPED = {"date": "on_date", "in-service": "in_service", "frame": "frame_nm"}

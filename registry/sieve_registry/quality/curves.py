@@ -10,8 +10,6 @@ from pathlib import Path
 from sieve_inspect.errors import BadTableError
 from sieve_registry.exchange.sheets import read_columns, read_number
 
-__all__ = ["Curve", "read_curve"]
-
 _MOST_BYTES = 1_000_000
 _COLUMNS = ("size_um", "passing_percent")
 

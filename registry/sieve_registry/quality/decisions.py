@@ -25,8 +25,6 @@ from sieve_registry.sieves.recording import RecordTerms
 from sieve_registry.store.engine import Registry
 from sieve_registry.values import clean_text
 
-__all__ = ["RiskRow", "RuleView", "decide", "name_rule", "rule_view"]
-
 
 @dataclass(frozen=True)
 class RiskRow:

@@ -21,15 +21,6 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Protocol
 
-__all__ = [
-    "EffectSize",
-    "Passing",
-    "SieveEffect",
-    "effect_of",
-    "fractions",
-    "spread_between_laboratories",
-]
-
 _SMALL_SHARE = 1 / 3  # of s_R
 
 

@@ -16,8 +16,6 @@ from sieve_registry.records import CheckDetail
 from sieve_registry.sieves import queries as sieve_queries
 from sieve_registry.store.engine import Registry
 
-__all__ = ["effects_of"]
-
 
 def effects_of(
     registry: Registry, sieve_ids: Sequence[str], curve: Curve, day: date | None = None

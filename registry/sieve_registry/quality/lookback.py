@@ -9,8 +9,6 @@ from sieve_inspect.outcomes import FAILING, PASSING
 from sieve_registry.events import SieveQuarantined
 from sieve_registry.records import Check, Fact, SieveHistory, Use, facts_of_type
 
-__all__ = ["Cause", "Lookback", "lookback_of"]
-
 
 @dataclass(frozen=True)
 class Cause:

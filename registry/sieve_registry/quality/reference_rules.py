@@ -18,8 +18,6 @@ from statistics import mean, stdev
 from sieve_inspect.errors import UsageError
 from sieve_registry.quality.curves import Curve
 
-__all__ = ["Beads", "Cement", "Master", "beads", "cement", "e_n", "master"]
-
 THIRD_RUN = 0.3  # percent absolute
 FACTOR = (0.80, 1.20)
 

@@ -17,8 +17,6 @@ from sieve_registry.sieves.recording import RecordTerms
 from sieve_registry.store.engine import Registry
 from sieve_registry.values import clean_text
 
-__all__ = ["Entry", "e_n_against_optical", "optical_mean", "record", "timeline"]
-
 
 @dataclass(frozen=True)
 class Entry:

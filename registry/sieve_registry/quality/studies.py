@@ -15,8 +15,6 @@ from sieve_registry.sieves.facts import record_general_fact
 from sieve_registry.sieves.recording import RecordTerms
 from sieve_registry.store.engine import Registry
 
-__all__ = ["read_study", "record_study"]
-
 _HEADERS = (("group", "value_um"), ("group", "direction", "value_um"))
 _MOST_BYTES = 4_000_000
 

@@ -14,8 +14,6 @@ from sieve_registry.cli.support.output_files import check_outputs
 if TYPE_CHECKING:
     from sieve_registry.scales.artefacts import CertifiedArtefact
 
-__all__ = ["artefact_app"]
-
 artefact_app = typer.Typer(
     no_args_is_help=True, help="Certified artefacts, from which scales come: add, list, show."
 )

@@ -28,8 +28,6 @@ if TYPE_CHECKING:
     from sieve_registry.report.audit_page import Links
     from sieve_registry.store.engine import Registry
 
-__all__ = ["audit", "print_audit_table"]
-
 # The columns a terminal has room for; the files of --out have all.
 _ON_TERMINAL = {
     "sieves": ("sieve", "nominal", "status", "last check", "outcome", "check due", "overdue"),

@@ -12,8 +12,6 @@ from sieve_registry.cli.support.json_fields import MANIFEST, fields
 from sieve_registry.cli.support.options import opened
 from sieve_registry.cli.support.output import JsonOption, emit_json, print_line
 
-__all__ = ["backup"]
-
 
 def backup(
     context: typer.Context,

@@ -10,8 +10,6 @@ import typer
 from sieve_registry.cli.support.options import opened
 from sieve_registry.cli.support.output import JsonOption, emit_json, print_line
 
-__all__ = ["bench"]
-
 
 def bench(
     context: typer.Context,

@@ -34,8 +34,6 @@ from sieve_registry.cli.support.output_files import check_outputs, existing_file
 if TYPE_CHECKING:
     from sieve_registry.records import CheckDetail
 
-__all__ = ["FailOn", "check"]
-
 
 class FailOn(StrEnum):
     """The outcome from which `--fail-on` ends with exit code 1."""

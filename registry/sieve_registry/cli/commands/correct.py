@@ -10,8 +10,6 @@ from sieve_inspect.errors import UsageError
 from sieve_registry.cli.support.options import ByOption, WhyLateOption, opened, record_terms
 from sieve_registry.cli.support.output import JsonOption, emit_json, print_line
 
-__all__ = ["correct"]
-
 
 def correct(
     context: typer.Context,

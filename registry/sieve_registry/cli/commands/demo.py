@@ -15,8 +15,6 @@ if TYPE_CHECKING:
     from sieve_registry.demo.narrative import SieveSummary
     from sieve_registry.demo.run import DemoResult
 
-__all__ = ["demo"]
-
 _INTRODUCTION = (
     "An invented laboratory: seven sieves, three years, scans drawn with known apertures. Every "
     "scan is measured and judged. The clock is set back for each step, so that the records carry "

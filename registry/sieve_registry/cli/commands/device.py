@@ -25,8 +25,6 @@ if TYPE_CHECKING:
     from sieve_registry.scales.calibrations import KeptScale
     from sieve_registry.scales.drift import Jump
 
-__all__ = ["device_app"]
-
 _FIELDS = (
     "id", "kind", "serial", "setting", "light", "encoding", "stand_off_um", "allowance_um",
     "path_um", "event",

@@ -20,8 +20,6 @@ from sieve_registry.cli.support.output import (
 if TYPE_CHECKING:
     from sieve_registry.records import SieveState
 
-__all__ = ["FailOnDue", "due", "print_due"]
-
 
 class FailOnDue(StrEnum):
     """When `--fail-on` ends with exit code 1."""

@@ -23,8 +23,6 @@ from sieve_registry.cli.support.output_files import check_outputs
 if TYPE_CHECKING:
     from sieve_registry.quality.effect_rules import Passing, SieveEffect
 
-__all__ = ["effect"]
-
 
 def effect(
     context: typer.Context,

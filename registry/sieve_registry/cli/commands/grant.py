@@ -10,8 +10,6 @@ import typer
 from sieve_registry.cli.support.options import opened
 from sieve_registry.cli.support.output import JsonOption, emit_json, print_line
 
-__all__ = ["Role", "grant"]
-
 
 class Role(StrEnum):
     """What a user of the database may do."""

@@ -17,8 +17,6 @@ if TYPE_CHECKING:
     from sieve_registry.exchange.tables import Imported
     from sieve_registry.sieves.recording import RecordTerms
 
-__all__ = ["import_"]
-
 
 def import_(
     context: typer.Context,

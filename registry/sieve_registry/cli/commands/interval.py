@@ -27,8 +27,6 @@ from sieve_registry.cli.support.output import (
 if TYPE_CHECKING:
     from sieve_registry.outlook.queries import IntervalView
 
-__all__ = ["Method", "interval"]
-
 
 class Method(StrEnum):
     """The proposal that `--accept` takes."""

@@ -13,8 +13,6 @@ from sieve_registry.cli.support.options import opened
 from sieve_registry.cli.support.output import JsonOption, emit_json, print_line, write_bytes
 from sieve_registry.cli.support.output_files import check_outputs
 
-__all__ = ["LabelSize", "label"]
-
 
 class LabelSize(StrEnum):
     """The sizes of labels; see `sieve_registry.report.labels.SIZES`."""

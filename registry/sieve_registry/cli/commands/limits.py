@@ -16,8 +16,6 @@ from sieve_inspect.standard import (
 from sieve_inspect.standard import limits as find_limits
 from sieve_registry.cli.support.output import JsonOption, emit_json, print_line, print_table
 
-__all__ = ["limits", "limits_rows"]
-
 
 def limits(
     nominal: Annotated[

@@ -24,8 +24,6 @@ if TYPE_CHECKING:
     from sieve_registry.quality.lookback import Lookback
     from sieve_registry.records import Use
 
-__all__ = ["FailOnUses", "lookback"]
-
 
 class FailOnUses(StrEnum):
     """When `--fail-on` ends with exit code 1."""

@@ -35,8 +35,6 @@ if TYPE_CHECKING:
     from sieve_inspect.summary.direction import DirectionSummary
     from sieve_inspect.workers.runner import Runner
 
-__all__ = ["measure"]
-
 ImagesArgument = Annotated[
     list[Path], typer.Argument(metavar="IMAGE...", help="Scans of one cloth.")
 ]

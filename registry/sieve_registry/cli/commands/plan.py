@@ -19,8 +19,6 @@ from sieve_registry.cli.support.output import (
 if TYPE_CHECKING:
     from sieve_registry.checks.sampling import PlanView
 
-__all__ = ["plan"]
-
 
 def plan(
     context: typer.Context,

@@ -26,8 +26,6 @@ from sieve_registry.cli.support.output import (
     shortened,
 )
 
-__all__ = ["reference_app"]
-
 reference_app = typer.Typer(
     no_args_is_help=True, help="Checks with glass beads, reference cement or a master sieve."
 )

@@ -26,8 +26,6 @@ from sieve_registry.cli.support.output import (
 if TYPE_CHECKING:
     from sieve_inspect.summary.repeatability import Precision
 
-__all__ = ["repeatability"]
-
 
 def repeatability(
     context: typer.Context,

@@ -16,8 +16,6 @@ if TYPE_CHECKING:
 
     from sieve_registry.store.engine import Registry
 
-__all__ = ["report"]
-
 _PAGES, _PDF = (".html", ".htm"), ".pdf"
 
 

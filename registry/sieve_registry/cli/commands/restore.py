@@ -11,8 +11,6 @@ from sieve_registry.cli.support.json_fields import MANIFEST, fields
 from sieve_registry.cli.support.options import opened
 from sieve_registry.cli.support.output import JsonOption, emit_json, print_line, print_text
 
-__all__ = ["restore"]
-
 
 def restore(
     context: typer.Context,

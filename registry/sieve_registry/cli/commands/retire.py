@@ -9,8 +9,6 @@ import typer
 from sieve_registry.cli.support.options import ByOption, DateOption, WhyLateOption, read_day
 from sieve_registry.cli.support.output import JsonOption, print_line
 
-__all__ = ["retire"]
-
 
 def retire(
     context: typer.Context,

@@ -9,8 +9,6 @@ import typer
 from sieve_registry.cli.support.options import ByOption, DateOption, WhyLateOption, record_terms
 from sieve_registry.cli.support.output import JsonOption, print_line
 
-__all__ = ["return_"]
-
 
 def return_(
     context: typer.Context,

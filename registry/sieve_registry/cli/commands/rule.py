@@ -27,8 +27,6 @@ from sieve_registry.cli.support.output import (
 if TYPE_CHECKING:
     from sieve_registry.quality.decisions import RuleView
 
-__all__ = ["decide", "rule"]
-
 _RISK = (
     "name", "direction", "value_um", "p_conform", "risk_with_history", "prior_um", "prior_u_um",
 )  # fmt: skip

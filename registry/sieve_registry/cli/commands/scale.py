@@ -31,8 +31,6 @@ if TYPE_CHECKING:
     from sieve_registry.scales.calibrations import KeptScale, ScaleConditions
     from sieve_registry.scales.commands import ArtefactFigures
 
-__all__ = ["scale"]
-
 
 def _text(metavar: str, meaning: str) -> Any:
     return typer.Option(metavar=metavar, help=meaning)

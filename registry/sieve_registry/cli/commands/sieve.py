@@ -25,8 +25,6 @@ from sieve_registry.records import (
     SieveState,
 )
 
-__all__ = ["Warp", "sieve_app"]
-
 
 class Warp(StrEnum):
     """The direction of the warp when the label is upright at the bottom."""

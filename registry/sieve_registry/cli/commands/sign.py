@@ -18,8 +18,6 @@ from sieve_registry.cli.support.options import (
 )
 from sieve_registry.cli.support.output import JsonOption, emit_json, print_line
 
-__all__ = ["Demand", "sign"]
-
 
 class Demand(StrEnum):
     """Whether the laboratory requires a second person."""

@@ -49,8 +49,6 @@ if TYPE_CHECKING:
     from sieve_registry.records import Fact, Finding, SieveState
     from sieve_registry.sieves.stacks import Readiness
 
-__all__ = ["FailOnReady", "FailOnRun", "stack_app"]
-
 stack_app = typer.Typer(no_args_is_help=True, help="Stacks of sieves: add, show, ready, run.")
 NameArgument = Annotated[str, typer.Argument(metavar="NAME", help="The stack's name.")]
 

@@ -16,8 +16,6 @@ from sieve_registry.cli.support.use_options import (
 )
 from sieve_registry.records import UseDetails
 
-__all__ = ["use"]
-
 
 def use(
     context: typer.Context,

@@ -28,8 +28,6 @@ if TYPE_CHECKING:
     from sieve_inspect.validation import Report, Row, RowTask
     from sieve_inspect.workers.runner import Runner
 
-__all__ = ["validate"]
-
 
 def validate(
     out: Annotated[

@@ -9,8 +9,6 @@ import typer
 from sieve_registry.cli.support.options import opened
 from sieve_registry.cli.support.output import JsonOption, emit_json, print_line, print_text
 
-__all__ = ["verify"]
-
 
 def verify(
     context: typer.Context,

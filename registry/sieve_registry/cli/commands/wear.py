@@ -32,8 +32,6 @@ if TYPE_CHECKING:
     from sieve_registry.outlook.sieving_methods import MethodComparison
     from sieve_registry.outlook.wear import Reach, Trend, Wear
 
-__all__ = ["recloth", "wear", "wear_dict"]
-
 _SHORT = {"mean": "mean", "standard deviation": "s", "largest aperture": "largest"}
 
 

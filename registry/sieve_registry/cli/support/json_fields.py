@@ -6,8 +6,6 @@ from datetime import date
 from decimal import Decimal
 from typing import Any
 
-__all__ = ["MANIFEST", "fields"]
-
 # Of an export or backup.
 MANIFEST = ("events", "head", "evidence", "made_at", "software")
 

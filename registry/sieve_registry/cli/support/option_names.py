@@ -9,8 +9,6 @@ from __future__ import annotations
 
 import re
 
-__all__ = ["OPTIONS", "with_options"]
-
 # Parameters whose option has another spelling than their own with hyphens.
 _OTHER_NAMES = {
     "accept_expired": "--accept-expired REASON",

@@ -18,22 +18,6 @@ if TYPE_CHECKING:
     from sieve_registry.sieves.recording import RecordTerms
     from sieve_registry.store.engine import Registry
 
-__all__ = [
-    "AsOfOption",
-    "ByOption",
-    "DateOption",
-    "EncodingOption",
-    "TemperatureOption",
-    "UmPerPxOption",
-    "WhyLateOption",
-    "opened",
-    "read_day",
-    "read_figure",
-    "read_numbers",
-    "read_region",
-    "record_terms",
-]
-
 DateOption = Annotated[
     str | None, typer.Option("--date", metavar="YYYY-MM-DD", help="Day it happened (today).")
 ]

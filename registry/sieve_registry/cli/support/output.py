@@ -13,17 +13,6 @@ import typer
 
 from sieve_inspect.files import write_pieces
 
-__all__ = [
-    "Context",
-    "JsonOption",
-    "emit_json",
-    "print_line",
-    "print_table",
-    "print_text",
-    "shortened",
-    "write_bytes",
-]
-
 JsonOption = Annotated[
     str | None,
     typer.Option(

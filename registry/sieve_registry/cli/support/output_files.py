@@ -10,8 +10,6 @@ from pathlib import Path
 from sieve_inspect.errors import UsageError
 from sieve_inspect.files import check_writable
 
-__all__ = ["check_outputs", "existing_file"]
-
 # The kind of file these options write, which its name must show.
 _KINDS = {
     "--map": (".svg",),

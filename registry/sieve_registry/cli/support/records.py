@@ -25,25 +25,6 @@ from sieve_registry.records import (
     Use,
 )
 
-__all__ = [
-    "check_dict",
-    "correction_dict",
-    "correction_words",
-    "detail_dict",
-    "due_dict",
-    "due_words",
-    "evidence_dicts",
-    "fact_dict",
-    "finding_dicts",
-    "length_text",
-    "margin_cells",
-    "number",
-    "print_corrections",
-    "print_remarks",
-    "sieve_dict",
-    "state_dict",
-]
-
 
 def length_text(nanometres: int | None) -> str:
     """A length in the standards' spelling, or nothing."""

@@ -14,15 +14,6 @@ import typer
 if TYPE_CHECKING:
     from sieve_inspect.workers.runner import Progress
 
-__all__ = [
-    "ClusterOption",
-    "ResumeOption",
-    "WorkersOption",
-    "print_remark",
-    "progress",
-    "resumable",
-]
-
 WorkersOption = Annotated[int, typer.Option(metavar="N", min=1, help="Number of processes.")]
 ClusterOption = Annotated[
     str | None,

@@ -13,8 +13,6 @@ if TYPE_CHECKING:
     from sieve_inspect.scale.calibration import Calibration
     from sieve_inspect.scale.edge_bias import BiasRow
 
-__all__ = ["print_calibration"]
-
 
 def print_calibration(calibration: Calibration | LineCalibration) -> None:
     """Figures with U (k = 2), the budgets, how well the marks fit, and warnings."""

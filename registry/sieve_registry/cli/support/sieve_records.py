@@ -15,8 +15,6 @@ if TYPE_CHECKING:
     from sieve_registry.records import SieveHistory, SieveState
     from sieve_registry.store.engine import Registry
 
-__all__ = ["print_next_check", "print_undo", "record_of_sieve"]
-
 
 def record_of_sieve(
     context: typer.Context, json_path: str | None, record: Callable[[Registry], SieveState]

@@ -7,8 +7,6 @@ from typing import Annotated
 
 import typer
 
-__all__ = ["Abrasiveness", "AbrasivenessOption", "MaterialOption", "Method", "NoteOption"]
-
 
 class Method(StrEnum):
     """How a stack is moved; methods wear sieves differently."""
