@@ -15,7 +15,6 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from sieve_inspect.apertures.bulk import BulkEdges, Priors, measure_bulk
 from sieve_inspect.apertures.encoding_evidence import EncodingEvidence, encoding_evidence
@@ -23,6 +22,7 @@ from sieve_inspect.apertures.field import Field, field_of
 from sieve_inspect.apertures.neighbourhood import light_at, neighbours
 from sieve_inspect.apertures.prepared_field import PreparedField
 from sieve_inspect.apertures.sample import SampleSelection, prepare_sample
+from sieve_inspect.arrays import Bool, Float, Index
 from sieve_inspect.edges.direction import Axis, measure_with_response
 from sieve_inspect.edges.fit import EdgeFit
 from sieve_inspect.edges.focus import BlurMap
@@ -35,10 +35,6 @@ from sieve_inspect.edges.response import EdgeResponse
 from sieve_inspect.image import ScanSource, stored_by
 from sieve_inspect.image.banded import BandedLight
 from sieve_inspect.workers.shared_work import Progress, SharedWork, progress_part
-
-Float = NDArray[np.float64]
-Bool = NDArray[np.bool_]
-Index = NDArray[np.intp]
 
 _AT_ONCE = 4000  # openings measured in full in one task
 _FAR_AT_ONCE = 200_000  # wires whose far edges are looked up together

@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sieve_inspect.apertures.coverage import SIDE_MARGIN_BLUR, SIDE_MARGIN_PX, SMALLEST_INNER
+from sieve_inspect.arrays import Bool, Float, Float32, Index
 from sieve_inspect.edges.coarse import WIDTH_RANGE, coarse_edges
 from sieve_inspect.edges.direction import Axis
 from sieve_inspect.edges.focus import BlurMap, response_of
@@ -27,10 +28,6 @@ from sieve_inspect.image import ScanSource
 from sieve_inspect.image.banded import BandedLight
 from sieve_inspect.workers.shared_work import Progress, SharedWork
 
-Float = NDArray[np.float64]
-Float32 = NDArray[np.float32]
-Bool = NDArray[np.bool_]
-Index = NDArray[np.intp]
 Priors = tuple[LevelPrior | None, ...]  # by direction
 
 CORE = 512  # rows of a band without its margin, at most …

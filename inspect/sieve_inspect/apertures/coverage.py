@@ -3,13 +3,10 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
+from sieve_inspect.arrays import Bool, Float
 from sieve_inspect.edges.levels import Levels
 from sieve_inspect.image.banded import Light
-
-Float = NDArray[np.float64]
-Bool = NDArray[np.bool_]
 
 # The sides of an opening are blurred; its inner part begins so far inside of them that they do
 # not darken it below 0.6 of its light: so many px for the pixel's own width, and so many Gaussian

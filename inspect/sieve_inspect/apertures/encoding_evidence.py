@@ -6,13 +6,11 @@ from collections.abc import Callable
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
 from sieve_inspect.apertures.prepared_field import PreparedField
+from sieve_inspect.arrays import Float
 from sieve_inspect.edges.model import model_of
 from sieve_inspect.edges.parameters import EDGES, Parameter
-
-Float = NDArray[np.float64]
 
 _OPENINGS = 100  # openings examined, from one place
 _AT_EDGE = 0.1  # share of the steepest slope from which a pixel belongs to an edge

@@ -12,11 +12,10 @@ from sieve_inspect.apertures.flags import State
 from sieve_inspect.apertures.opening_set import OpeningSet
 from sieve_inspect.apertures.prepared_field import PreparedField
 from sieve_inspect.apertures.states import judge_states
+from sieve_inspect.arrays import Bool, Float, Index
 from sieve_inspect.edges.direction import Axis
 from sieve_inspect.edges.levels import Levels
 from sieve_inspect.lattice.search import Lattice
-
-Float = NDArray[np.float64]
 
 _NO_LIGHT = 0.97  # dark share from which no light comes through an opening
 _FURTHEST = 0.5  # of an opening that its fitted middle may be off its nominal centre
@@ -31,8 +30,8 @@ class Field:
     `pixel_noise` the standard deviation of one pixel in linear light.
     """
 
-    row: NDArray[np.intp]
-    column: NDArray[np.intp]
+    row: Index
+    column: Index
     centre: Float
     axes: tuple[Axis, Axis]
     state: NDArray[np.str_]
@@ -57,7 +56,7 @@ class Field:
         return np.asarray((self.centre[there] - self.centre[here]).mean(axis=0))
 
     @property
-    def ok(self) -> NDArray[np.bool_]:
+    def ok(self) -> Bool:
         """Openings (n,) whose widths are believed."""
         return np.asarray(self.state == State.OK)
 
@@ -69,9 +68,7 @@ def measure_field(prepared: PreparedField) -> Field:
     return field_of(prepared, (axes[0], axes[1]))
 
 
-def field_of(
-    prepared: PreparedField, axes: tuple[Axis, Axis], doubt: NDArray[np.bool_] | None = None
-) -> Field:
+def field_of(prepared: PreparedField, axes: tuple[Axis, Axis], doubt: Bool | None = None) -> Field:
     """The field of openings whose widths have been measured; for `doubt` see `OpeningSet`.
 
     `axes` are overwritten: of a million openings there is no room for two copies.

@@ -17,12 +17,10 @@ from sieve_inspect.apertures.width_comparison import (
     narrowed_at_wire,
     spread,
 )
+from sieve_inspect.arrays import Bool, Float, Index
 from sieve_inspect.edges.coarse import WIDTH_RANGE
 from sieve_inspect.edges.fit import EdgeFit
 
-Float = NDArray[np.float64]
-Bool = NDArray[np.bool_]
-Index = NDArray[np.intp]
 Flags = NDArray[np.int64]
 
 _ENOUGH = 50_000  # openings from which the usual wire is taken

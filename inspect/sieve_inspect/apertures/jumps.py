@@ -13,12 +13,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from sieve_inspect.apertures.field import Field
-
-Float = NDArray[np.float64]
-Index = NDArray[np.intp]
+from sieve_inspect.arrays import Float, Index
 
 _FEWEST = 8  # steps that must agree
 _CLEAR = 8.0  # standard errors

@@ -5,14 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from sieve_inspect.arrays import Bool, Float, Index
 from sieve_inspect.edges.levels import Levels
 from sieve_inspect.image.banded import Light
-
-Float = NDArray[np.float64]
-Bool = NDArray[np.bool_]
-Index = NDArray[np.intp]
 
 _MOVES = ((0, 1), (0, -1), (1, 0), (-1, 0))  # (row, column) to the right, left, below, above
 # How each threshold was checked: see `states`.

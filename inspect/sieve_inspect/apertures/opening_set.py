@@ -9,7 +9,6 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
-from numpy.typing import NDArray
 
 from sieve_inspect.apertures.coverage import (
     SIDE_MARGIN_BLUR,
@@ -20,13 +19,10 @@ from sieve_inspect.apertures.coverage import (
 from sieve_inspect.apertures.fit_rules import FittedOpenings
 from sieve_inspect.apertures.neighbourhood import Neighbourhood, glaring, light_at
 from sieve_inspect.apertures.tears import torn_wires
+from sieve_inspect.arrays import Bool, Float, Index
 from sieve_inspect.edges.levels import Levels
 from sieve_inspect.image.banded import Light
 from sieve_inspect.lattice.places import expected_places
-
-Float = NDArray[np.float64]
-Bool = NDArray[np.bool_]
-Index = NDArray[np.intp]
 
 # A pixel is dark below this share of the light from wire to opening. Of an opening lit evenly the
 # inner part is far above it and what lies there far below; only blur comes near: 18 and 11.

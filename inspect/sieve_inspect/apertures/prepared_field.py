@@ -6,8 +6,8 @@ from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
+from sieve_inspect.arrays import Bool, Float, Float32, Index
 from sieve_inspect.edges.direction import Axis, measure_axis
 from sieve_inspect.edges.initial import (
     InitialEstimate,
@@ -24,10 +24,6 @@ from sieve_inspect.errors import NoLatticeError
 from sieve_inspect.image.banded import Light
 from sieve_inspect.lattice.places import smooth_map
 from sieve_inspect.lattice.search import Lattice
-
-Float = NDArray[np.float64]
-Index = NDArray[np.intp]
-Bool = NDArray[np.bool_]
 
 # Share of the width that may be lost away from mid-position: nothing is between straight wires,
 # a fifth in round holes.
@@ -118,9 +114,7 @@ class PreparedField:
         return replace(self, light=np.zeros((1, 1), np.float32), lattice=self.lattice.bare())
 
 
-def prepare_field(
-    light: NDArray[np.float32], lattice: Lattice, name: object = "the picture"
-) -> PreparedField:
+def prepare_field(light: Float32, lattice: Lattice, name: object = "the picture") -> PreparedField:
     """Prepare a picture (h, w) of linear light held in memory. Raises `NoLatticeError`."""
     if not lattice.bright:
         light = light.max() - light
@@ -140,11 +134,7 @@ def prepare_field(
 
 
 def prepare_openings(
-    light: Light,
-    lattice: Lattice,
-    openings: Openings,
-    clip: SensorRange | None,
-    name: object,
+    light: Light, lattice: Lattice, openings: Openings, clip: SensorRange | None, name: object
 ) -> PreparedField:
     """Prepare openings whose places are known, under a known range of the sensor.
 

@@ -6,16 +6,13 @@ from dataclasses import dataclass, replace
 from typing import cast
 
 import numpy as np
-from numpy.typing import NDArray
 
 from sieve_inspect.apertures.prepared_field import Openings, PreparedField, prepare_openings
+from sieve_inspect.arrays import Bool, Float, Float32, Index
 from sieve_inspect.edges.initial import find_sensor_range
 from sieve_inspect.image import opencv
 from sieve_inspect.image.banded import BandedLight
 from sieve_inspect.lattice.search import Lattice
-
-Float = NDArray[np.float64]
-Index = NDArray[np.intp]
 
 _ACROSS = 4  # patches in each direction …
 _REACHES = (3, 2, 1, 0)  # … and openings to each side of a patch's middle, the most that fit
@@ -64,7 +61,7 @@ def prepare_sample(light: BandedLight, selection: SampleSelection, name: object)
     return prepare_openings(light, selection.lattice, openings, clip, name)
 
 
-def _lines(light: BandedLight, centre: Float) -> NDArray[np.float32]:
+def _lines(light: BandedLight, centre: Float) -> Float32:
     """Some rows (64, w) of the picture across the cloth at `centre` (n, 2)."""
     upper, lower = np.percentile(centre[:, 1], (5, 95)).astype(int)
     rows = np.linspace(upper, lower, _ROWS).astype(int)
@@ -74,7 +71,7 @@ def _lines(light: BandedLight, centre: Float) -> NDArray[np.float32]:
     return np.concatenate([light.rows(r, r + 1)[:, first + quarter : last - quarter] for r in rows])
 
 
-def _middles(seen: NDArray[np.bool_]) -> tuple[int, Index]:
+def _middles(seen: Bool) -> tuple[int, Index]:
     """How far patches reach, and rows and columns (k, 2) of their middles all over the cloth.
 
     In a patch every opening is seen.

@@ -19,10 +19,8 @@ from sieve_inspect.apertures.fit_rules import in_any
 from sieve_inspect.apertures.flags import Flag, State
 from sieve_inspect.apertures.opening_set import OpeningSet
 from sieve_inspect.apertures.width_comparison import narrower_than_gap
+from sieve_inspect.arrays import Bool, Float
 
-Float = NDArray[np.float64]
-Bool = NDArray[np.bool_]
-Index = NDArray[np.intp]
 Flags = NDArray[np.int64]
 States = NDArray[np.str_]
 

@@ -7,13 +7,10 @@ the wire, however far it is displaced; a station where even that place is lit is
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
+from sieve_inspect.arrays import Bool, Float, Index
 from sieve_inspect.edges.levels import Levels
 from sieve_inspect.image.banded import Light
-
-Float = NDArray[np.float64]
-Bool = NDArray[np.bool_]
 
 _STATIONS = np.linspace(-0.4, 0.4, 9)  # shares of the opening, along the wire
 _WAY = (0.2, 0.8)  # of the way from middle to middle: there the wire is sought, …
@@ -32,7 +29,7 @@ def torn_wires(
     middle: Float,
     vectors: Float,
     own: Float,
-    index: NDArray[np.intp],
+    index: Index,
     levels: Levels,
     wires: Float,
     doubt: Bool | None = None,
@@ -67,7 +64,7 @@ def torn_wires(
     return out, anywhere
 
 
-def _examined_pairs(after: NDArray[np.intp], doubt: Bool | None) -> NDArray[np.intp]:
+def _examined_pairs(after: Index, doubt: Bool | None) -> Index:
     """Numbers (m,) of the openings whose next wire is examined: those with an opening `after`.
 
     Besides those in doubt some two thousand others, which show what is usual.
@@ -84,8 +81,8 @@ def _darkest(
     middle: Float,
     vectors: Float,
     own: Float,
-    pairs: NDArray[np.intp],
-    after: NDArray[np.intp],
+    pairs: Index,
+    after: Index,
     levels: Levels,
     wire: float,
     axis: int,

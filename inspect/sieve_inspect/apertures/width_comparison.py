@@ -5,14 +5,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
-from numpy.typing import NDArray
 
+from sieve_inspect.arrays import Bool, Float, Index
 from sieve_inspect.edges.fit import EdgeFit
 from sieve_inspect.lattice.places import along_gap
-
-Float = NDArray[np.float64]
-Bool = NDArray[np.bool_]
-Index = NDArray[np.intp]
 
 # How each threshold was checked: see `states`.
 #

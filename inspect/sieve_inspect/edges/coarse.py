@@ -5,10 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-Float = NDArray[np.float64]
-Float32 = NDArray[np.float32]
+from sieve_inspect.arrays import Float, Float32, Index
 
 # A width beyond these shares of the usual width is not that of an opening between two wires: less
 # than half of it is left, or the wire to the next opening is missing. No state changes with the
@@ -30,7 +28,7 @@ class CoarseEdges:
     second: Float
 
 
-def line_offsets(across: Float, reach: float, apart: float) -> tuple[NDArray[np.intp], Float]:
+def line_offsets(across: Float, reach: float, apart: float) -> tuple[Index, Float]:
     """Whole-pixel offsets (3, m, 2) of three lines across, and their true places (m,) across."""
     along = np.array([-across[1], across[0]])
     u = np.arange(-np.ceil(reach), np.ceil(reach) + 1)

@@ -13,6 +13,7 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from sieve_inspect.arrays import Bool, Float, Index
 from sieve_inspect.edges.fit import EdgeFit, fit_edges
 from sieve_inspect.edges.focus import BlurMap, fit_blur_map, fit_by_focus
 from sieve_inspect.edges.geometry import across_of, wire_direction
@@ -25,8 +26,6 @@ from sieve_inspect.edges.response import EdgeResponse, gaussian_response
 from sieve_inspect.edges.shared_response import fit_response
 from sieve_inspect.edges.starting_values import start_parameters
 from sieve_inspect.image.banded import Light
-
-Float = NDArray[np.float64]
 
 _SAMPLE = 250  # openings to which the edge response is fitted; more add nothing to it, …
 _SAMPLE_TIGHT = 800  # … but where blur and opening are strongly correlated …
@@ -63,13 +62,13 @@ class Axis:
     u_response: float
     excess: float
 
-    def pack(self, which: NDArray[np.intp]) -> Axis:
+    def pack(self, which: Index) -> Axis:
         """Only the openings `which`, ascending, in the same memory, which is overwritten."""
         kept = {f.name: _packed(getattr(self.fit, f.name), which) for f in fields(self.fit)}
         return replace(self, fit=EdgeFit(**kept), normal=_packed(self.normal, which))
 
 
-def _packed(array: NDArray[Any], which: NDArray[np.intp]) -> NDArray[Any]:
+def _packed(array: NDArray[Any], which: Index) -> NDArray[Any]:
     array[: len(which)] = array[which]
     return array[: len(which)]
 
@@ -77,7 +76,7 @@ def _packed(array: NDArray[Any], which: NDArray[np.intp]) -> NDArray[Any]:
 def measure_axis(
     light: Light,
     centre: Float,
-    seen: NDArray[np.bool_],
+    seen: Bool,
     vectors: Float,
     initial: list[InitialEstimate],
     clip: SensorRange | None,
@@ -115,12 +114,10 @@ class _Result(NamedTuple):
     fit: EdgeFit
     response: EdgeResponse
     prior: LevelPrior | None
-    sample: NDArray[np.intp]
+    sample: Index
 
 
-def _fit_even(
-    fitter: _Fitter, centre: Float, seen: NDArray[np.bool_], enough: int
-) -> tuple[_Result, float]:
+def _fit_even(fitter: _Fitter, centre: Float, seen: Bool, enough: int) -> tuple[_Result, float]:
     """Fit all openings under one response; also the standard uncertainty of widths by it, px."""
     sample = _sample(fitter.profiles, fitter.start, seen, enough)
     response, u_response = fitter.response(sample, None)
@@ -133,7 +130,7 @@ def _fit_even(
 
 
 def _fit_uneven(
-    fitter: _Fitter, centre: Float, seen: NDArray[np.bool_], enough: int, blur_map: BlurMap
+    fitter: _Fitter, centre: Float, seen: Bool, enough: int, blur_map: BlurMap
 ) -> tuple[_Result, BlurMap]:
     """Fit all openings where the blur varies over the field; also the better map of it.
 
@@ -213,7 +210,7 @@ def _fitter(
         clip = replace(clip, noise=max(1e-4, this.noise))
     thin = replace(band, half=0.12 * other.opening)
 
-    def thin_profiles(which: NDArray[np.intp]) -> Profiles:
+    def thin_profiles(which: Index) -> Profiles:
         return gather(light, centre[which], along[which], thin, None, this.opening)
 
     return _Fitter(profiles, start, this, clip, thin_profiles, wire)
@@ -227,12 +224,10 @@ class _Fitter:
     start: Float
     estimate: InitialEstimate
     clip: SensorRange | None
-    thin_profiles: Callable[[NDArray[np.intp]], Profiles]
+    thin_profiles: Callable[[Index], Profiles]
     wire: float | None  # px, to start from; None takes the median of these openings
 
-    def response(
-        self, sample: NDArray[np.intp], prior: LevelPrior | None
-    ) -> tuple[EdgeResponse, float]:
+    def response(self, sample: Index, prior: LevelPrior | None) -> tuple[EdgeResponse, float]:
         """The edge response and its share in the uncertainty, from some openings."""
         sigma, rounds = self.estimate.sigma, self.estimate.rounds
         # A fibre in the sample would bend the response for all.
@@ -261,7 +256,7 @@ class _Fitter:
         this, clip = self.estimate, self.clip
         return clip is not None and this.floor < clip.low + 2 * this.noise
 
-    def _black_clipped(self, sample: NDArray[np.intp]) -> bool:
+    def _black_clipped(self, sample: Index) -> bool:
         """Whether the wires all over lie at the lowest number, without a trace of noise.
 
         No scanner is free of stray light: light was subtracted, and with it the foot of every
@@ -282,11 +277,7 @@ class _Fitter:
         return fit_blur_map(*fits, centre, before)
 
     def levels(
-        self,
-        centre: Float,
-        seen: NDArray[np.bool_],
-        response: EdgeResponse,
-        blur_map: BlurMap | None,
+        self, centre: Float, seen: Bool, response: EdgeResponse, blur_map: BlurMap | None
     ) -> LevelPrior | None:
         """Levels expected of each opening from all of them; None where each shows its own."""
         if not self.estimate.tight:
@@ -299,9 +290,7 @@ class _Fitter:
         noise = float(np.median(first.misfit))
         return level_prior(first.take(sound), some[sound], centre, noise)
 
-    def excess(
-        self, sample: NDArray[np.intp], response: EdgeResponse, prior: LevelPrior | None
-    ) -> float:
+    def excess(self, sample: Index, response: EdgeResponse, prior: LevelPrior | None) -> float:
         """Misfit at the edges beyond that in the middle of the openings, as a share of the light.
 
         Noise is the same everywhere; shadows, highlights and things other than wires are not.
@@ -326,7 +315,7 @@ class _Fitter:
         response: EdgeResponse,
         prior: LevelPrior | None,
         limits: tuple[float, float] | None,
-        focus: NDArray[np.intp] | None = None,
+        focus: Index | None = None,
     ) -> EdgeFit:
         """Fit every opening; where the neighbourhood does not fit, fit the opening alone.
 
@@ -356,11 +345,11 @@ class _Fitter:
         start: Float,
         response: EdgeResponse,
         prior: LevelPrior | None,
-        focus: NDArray[np.intp] | None,
+        focus: Index | None,
     ) -> EdgeFit:
         """Fit openings, each with the response of its own class of blur; see `focus`."""
 
-        def part(which: NDArray[np.intp], own: EdgeResponse) -> EdgeFit:
+        def part(which: Index, own: EdgeResponse) -> EdgeFit:
             known = prior.take(which) if prior is not None else None
             chosen = profiles.take(which)
             return fit_edges(chosen, start[which], own, known, self.clip, self.estimate.rounds)
@@ -370,9 +359,7 @@ class _Fitter:
         return fit_by_focus(part, focus, response)
 
 
-def _sample(
-    profiles: Profiles, start: Float, seen: NDArray[np.bool_], most: int
-) -> NDArray[np.intp]:
+def _sample(profiles: Profiles, start: Float, seen: Bool, most: int) -> Index:
     """Openings from which the edge response is taken: uncut, ordinary in level and width."""
     total = profiles.weight.sum(axis=1)
     width, top = width_of(start), top_of(start)

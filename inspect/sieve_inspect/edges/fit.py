@@ -6,8 +6,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass, fields, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
+from sieve_inspect.arrays import Bool, Float, Index
 from sieve_inspect.edges.model import (
     LevelPrior,
     SensorRange,
@@ -19,8 +19,6 @@ from sieve_inspect.edges.model import (
 from sieve_inspect.edges.parameters import PARAMETERS, Parameter, middle_of, width_of
 from sieve_inspect.edges.profiles import Profiles
 from sieve_inspect.edges.response import EdgeResponse
-
-Float = NDArray[np.float64]
 
 _OUTLYING = 7.0  # robust standard deviations from which a misfit stands out
 _OUTLYING_SHARE = 0.3  # of the usual misfit, for fields whose misfits hardly scatter
@@ -44,7 +42,7 @@ class EdgeFit:
     misfit: Float
     peak: Float
     level_factor: Float
-    wire_seen: NDArray[np.bool_]
+    wire_seen: Bool
 
     @classmethod
     def blank(cls, count: int) -> EdgeFit:
@@ -56,7 +54,7 @@ class EdgeFit:
         seen = np.zeros((count, 2), np.bool_)
         return cls(unknown(PARAMETERS), unknown(), unknown(), unknown(), unknown(2), seen)
 
-    def take(self, which: NDArray[np.intp]) -> EdgeFit:
+    def take(self, which: Index) -> EdgeFit:
         """The fits of some of the openings."""
         return EdgeFit(*(getattr(self, f.name)[which] for f in fields(self)))
 
@@ -74,13 +72,13 @@ class EdgeFit:
             parameters[known, k] = other.parameters[known, k]
         return replace(self, parameters=parameters, wire_seen=other.wire_seen)
 
-    def replaced(self, which: NDArray[np.intp], by: EdgeFit) -> EdgeFit:
+    def replaced(self, which: Index, by: EdgeFit) -> EdgeFit:
         """This fit with the rows `which` taken from another."""
         copy = EdgeFit(*(getattr(self, f.name).copy() for f in fields(self)))
         copy.overwrite(which, by)
         return copy
 
-    def overwrite(self, which: NDArray[np.intp], by: EdgeFit) -> None:
+    def overwrite(self, which: Index, by: EdgeFit) -> None:
         """Take the rows `which` from another, in place: for fits too large to be held twice."""
         for field in fields(self):
             getattr(self, field.name)[which] = getattr(by, field.name)
@@ -91,12 +89,12 @@ class EdgeFit:
         slack = _MODEL * float(np.nanmedian(self.amplitude)) if len(self.misfit) else 0.0
         return _limit(self.misfit, slack), _limit(self.peak, slack)
 
-    def beyond(self, limits: tuple[float, float]) -> NDArray[np.bool_]:
+    def beyond(self, limits: tuple[float, float]) -> Bool:
         """Fits (n,) whose misfit or peak lies above these limits."""
         return np.asarray((self.misfit > limits[0]) | (self.peak > limits[1]))
 
     @property
-    def poor(self) -> NDArray[np.bool_]:
+    def poor(self) -> Bool:
         """Fits (n,) whose residuals stand out from the others'."""
         return self.beyond(self.limits)
 
@@ -196,7 +194,7 @@ def _noise_factors(matrix: Float) -> Float:
     return np.asarray(np.sqrt((wanted * np.linalg.solve(matrix, wanted[None])).sum(axis=1)))
 
 
-def _far_edges_seen(profiles: Profiles, p: Float) -> NDArray[np.bool_]:
+def _far_edges_seen(profiles: Profiles, p: Float) -> Bool:
     """Whether pixels lie beyond the wires before and after (n, 2)."""
     filled = profiles.weight > 0
     lowest = np.where(filled, profiles.distance, np.inf).min(axis=1)

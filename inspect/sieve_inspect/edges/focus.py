@@ -12,17 +12,14 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
+from sieve_inspect.arrays import Float, Index
 from sieve_inspect.edges.fit import EdgeFit
 from sieve_inspect.edges.levels import Surface
 from sieve_inspect.edges.model import SensorRange, model_of, normal_equations
 from sieve_inspect.edges.parameters import PARAMETERS, Parameter
 from sieve_inspect.edges.profiles import Profiles
 from sieve_inspect.edges.response import EdgeResponse
-
-Float = NDArray[np.float64]
-Index = NDArray[np.intp]
 
 _EVEN = 0.06  # of the logarithm of the blur: a range below this changes no width
 _CLEAR = 8  # standard errors of the surface by which its range must stand out

@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
-Float = NDArray[np.float64]
+from sieve_inspect.arrays import Float
 
 
 def wire_direction(vectors: Float, axis: int) -> Float:

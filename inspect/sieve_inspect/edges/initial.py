@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from sieve_inspect.arrays import Float, Float32, Index
 from sieve_inspect.edges.fit import fit_edges
 from sieve_inspect.edges.geometry import across_of, spacing_of, wire_direction
 from sieve_inspect.edges.model import SensorRange
@@ -16,8 +16,6 @@ from sieve_inspect.edges.response import gaussian_response
 from sieve_inspect.edges.shared_response import fit_sigma
 from sieve_inspect.edges.starting_values import start_parameters
 from sieve_inspect.image.banded import Light
-
-Float = NDArray[np.float64]
 
 _SAMPLE = 250  # openings examined …
 _FITTED = 100  # … of which so many give the blur
@@ -89,7 +87,7 @@ class InitialEstimate:
         return start
 
 
-def find_sensor_range(light: NDArray[np.float32]) -> SensorRange | None:
+def find_sensor_range(light: Float32) -> SensorRange | None:
     """The range the sensor clipped to, where it did so to more than a stray pixel."""
     low, high = float(light.min()), float(light.max())
     clipped = float(((light == low) | (light == high)).mean())
@@ -97,11 +95,7 @@ def find_sensor_range(light: NDArray[np.float32]) -> SensorRange | None:
 
 
 def estimate_initial(
-    light: Light,
-    centre: Float,
-    vectors: Float,
-    pitch: Float,
-    clip: SensorRange | None,
+    light: Light, centre: Float, vectors: Float, pitch: Float, clip: SensorRange | None
 ) -> list[InitialEstimate] | None:
     """Estimates of both directions, from a thin band at mid-position; None without edges.
 
@@ -142,7 +136,7 @@ def estimate_initial(
     return estimates
 
 
-def _picked(count: int) -> NDArray[np.intp]:
+def _picked(count: int) -> Index:
     """Numbers of the openings examined, evenly from all."""
     return np.linspace(0, count - 1, min(_SAMPLE, count)).astype(int)
 
@@ -182,11 +176,7 @@ class SideShape:
 
 
 def measure_sides(
-    light: Light,
-    centre: Float,
-    vectors: Float,
-    initial: list[InitialEstimate],
-    axis: int,
+    light: Light, centre: Float, vectors: Float, initial: list[InitialEstimate], axis: int
 ) -> SideShape:
     """Compare the openings across direction `axis` at both sides of mid-position."""
     pick = _picked(len(centre))

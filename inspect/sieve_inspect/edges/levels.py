@@ -9,11 +9,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from sieve_inspect.arrays import Bool, Float, Index
 from sieve_inspect.edges.fit import EdgeFit
 from sieve_inspect.edges.model import LevelPrior
-
-Float = NDArray[np.float64]
-Bool = NDArray[np.bool_]
 
 _ENOUGH = 5000  # openings for a smooth surface
 _EVEN = 0.003  # share of the amplitude: light is assumed to be no more even than this
@@ -36,12 +34,12 @@ class Levels:
         top = floor + np.mean([f.amplitude for f in fits], axis=0)
         return cls(smooth_surface(centre, floor, seen), smooth_surface(centre, top, seen))
 
-    def take(self, which: NDArray[np.intp]) -> Levels:
+    def take(self, which: Index) -> Levels:
         """The levels at some of the openings."""
         return Levels(self.floor[which], self.top[which])
 
 
-def level_prior(fit: EdgeFit, used: NDArray[np.intp], centre: Float, noise: float) -> LevelPrior:
+def level_prior(fit: EdgeFit, used: Index, centre: Float, noise: float) -> LevelPrior:
     """Levels expected at every `centre` (n, 2) from those of the openings `used`, in `fit`.
 
     `noise` is that of one pixel. The less single openings scatter about the smooth surface beyond

@@ -16,14 +16,10 @@ import math
 from dataclasses import dataclass, fields
 
 import numpy as np
-from numpy.typing import NDArray
 
+from sieve_inspect.arrays import Float, Float32, Index
 from sieve_inspect.edges.model import LevelPrior
 from sieve_inspect.edges.response import EdgeResponse
-
-Float = NDArray[np.float64]
-Float32 = NDArray[np.float32]
-Index = NDArray[np.intp]
 
 PHASES = 32
 _SPAN = 1.42  # px: a rounded place is off by up to half a pixel's diagonal
@@ -98,7 +94,7 @@ class FilterTables:
         )
 
 
-def _phase(number: NDArray[np.intp]) -> Float:
+def _phase(number: Index) -> Float:
     return np.asarray((number + 0.5) * (_SPAN / PHASES) - _SPAN / 2)
 
 
@@ -232,10 +228,7 @@ def _levels(
     both: list[_Pixels], weights: tuple[FilterTables, FilterTables], prior: LevelPrior | None
 ) -> tuple[Float, Float, Float]:
     """(B, A) (n, 2), slope terms D (n, 2), and sqrt of the variance of D1 + D2 by pixel noise."""
-    matrix, right = (
-        np.zeros((len(both[0].number), 2, 2)),
-        np.zeros((len(both[0].number), 2)),
-    )
+    matrix, right = (np.zeros((len(both[0].number), 2, 2)), np.zeros((len(both[0].number), 2)))
     gains, kept = [], []
     for s, w in zip(both, weights, strict=True):
         normal = w.normal

@@ -18,11 +18,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from sieve_inspect.arrays import Float, Index
 from sieve_inspect.edges.parameters import EDGES, LEVELS, PARAMETERS, Parameter
 from sieve_inspect.edges.profiles import Profiles
 from sieve_inspect.edges.response import EdgeResponse
-
-Float = NDArray[np.float64]
 
 _B, _A, _AL, _AR, _E0, _E1, _E2, _E3 = Parameter  # as in the formula above
 
@@ -72,7 +71,7 @@ class LevelPrior:
     amplitude: Float
     strength: tuple[float, float]
 
-    def take(self, which: NDArray[np.intp]) -> LevelPrior:
+    def take(self, which: Index) -> LevelPrior:
         """The levels of some of the openings."""
         return LevelPrior(self.floor[which], self.amplitude[which], self.strength)
 

@@ -10,9 +10,8 @@ from __future__ import annotations
 from enum import IntEnum
 
 import numpy as np
-from numpy.typing import NDArray
 
-Float = NDArray[np.float64]
+from sieve_inspect.arrays import Float
 
 
 class Parameter(IntEnum):

@@ -12,9 +12,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from sieve_inspect.arrays import Float, Float32, Index
 from sieve_inspect.image.banded import Light
-
-Float = NDArray[np.float64]
 
 STEP = 0.35  # px, bin width across the wires
 
@@ -63,7 +62,7 @@ class Profiles:
     step: float
     beyond: float = np.inf
 
-    def take(self, which: NDArray[np.intp]) -> Profiles:
+    def take(self, which: Index) -> Profiles:
         """The profiles of some of the openings."""
         return Profiles(
             self.distance[which],
@@ -114,7 +113,7 @@ def gather(
 _GAIN_STEPS = 16  # per px
 
 
-def _gain_table(band: Band, crossing: Crossing | None) -> NDArray[np.float32]:
+def _gain_table(band: Band, crossing: Crossing | None) -> Float32:
     """Share of light at distance 0, 1/16, 2/16 … px from mid-position between crossing wires."""
     from scipy.special import ndtr
 
@@ -144,12 +143,7 @@ def _stencil(along: Float, band: Band) -> NDArray[np.int32]:
 
 
 def _gather_part(
-    light: Light,
-    centre: Float,
-    along: Float,
-    band: Band,
-    stencil: NDArray[np.int32],
-    gain: NDArray[np.float32],
+    light: Light, centre: Float, along: Float, band: Band, stencil: NDArray[np.int32], gain: Float32
 ) -> Float:
     height, width = light.shape
     count, bins = len(centre), band.bins

@@ -11,9 +11,8 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
-from numpy.typing import NDArray
 
-Float = NDArray[np.float64]
+from sieve_inspect.arrays import Float, Float32, Index
 
 _SHARPEST = 0.75  # px; a sharpened edge fits a narrower Gaussian, but its halo is as wide as this
 _SOFT = 0.5  # px, Gaussian sigma that softens the shapes that are not Gaussian
@@ -33,7 +32,7 @@ class EdgeResponse:
     slope: Float
     sigma: float
 
-    def _at(self, u: Float) -> tuple[NDArray[np.intp], Float]:
+    def _at(self, u: Float) -> tuple[Index, Float]:
         """Point of the grid at or below each u, and F there."""
         place = u - self.start
         place *= 1 / self.step
@@ -109,9 +108,9 @@ class Table:
 
     start: float
     step: float
-    rows: NDArray[np.float32]
+    rows: Float32
 
-    def __call__(self, u: Float) -> NDArray[np.float32]:
+    def __call__(self, u: Float) -> Float32:
         """Values (..., k) at u (...) px."""
         index = np.rint((u - self.start) / self.step)
         np.clip(index, 0, len(self.rows) - 1, out=index)

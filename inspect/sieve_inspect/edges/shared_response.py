@@ -11,8 +11,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from sieve_inspect.arrays import Float
 from sieve_inspect.edges.fit import fit_edges
 from sieve_inspect.edges.model import (
     LevelPrior,
@@ -34,7 +34,6 @@ from sieve_inspect.edges.response import (
     widening,
 )
 
-Float = NDArray[np.float64]
 _B, _A, _AL, _AR, _E0, _E1, _E2, _E3 = Parameter  # as in `model`
 _FINEST = 0.2  # px; the width of a pixel alone blurs more than this
 # px, so near to each other that steps from the best of them settle

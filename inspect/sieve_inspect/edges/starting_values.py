@@ -3,12 +3,10 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
+from sieve_inspect.arrays import Float, Index
 from sieve_inspect.edges.parameters import PARAMETERS, Parameter
 from sieve_inspect.edges.profiles import Profiles
-
-Float = NDArray[np.float64]
 
 # Where the levels are read, as shares of the pitch from the opening's centre. Openings of woven
 # cloth take 0.5 to 0.7 of the pitch, so the first zone is opening and the second holds a wire.
@@ -39,11 +37,7 @@ def start_parameters(profiles: Profiles, pitch: float, wire: float | None = None
         wire = pitch - np.nanmedian(right + left) if np.isfinite(right + left).any() else np.nan
     out = np.empty((len(u), PARAMETERS))
     out[:, Parameter.FLOOR] = floor
-    for level in (
-        Parameter.AMPLITUDE,
-        Parameter.AMPLITUDE_BEFORE,
-        Parameter.AMPLITUDE_AFTER,
-    ):
+    for level in (Parameter.AMPLITUDE, Parameter.AMPLITUDE_BEFORE, Parameter.AMPLITUDE_AFTER):
         out[:, level] = top - floor
     out[:, Parameter.FIRST_EDGE], out[:, Parameter.SECOND_EDGE] = -left, right
     out[:, Parameter.EDGE_BEFORE] = -np.where(np.isfinite(beyond_left), beyond_left, left + wire)
@@ -73,7 +67,7 @@ def _crossings(u: Float, y: Float, w: Float, floor: Float, top: Float) -> tuple[
     return _between(u, y, w, fall, half[:, 0]), _between(u, y, w, rise, half[:, 0])
 
 
-def _between(u: Float, y: Float, w: Float, at: NDArray[np.intp], level: Float) -> Float:
+def _between(u: Float, y: Float, w: Float, at: Index, level: Float) -> Float:
     """Where y passes `level` between bin `at` and the last filled bin before it; NaN if nowhere."""
     rows = np.arange(len(u))
     last = np.maximum.accumulate(np.where(w > 0, np.arange(u.shape[1]), -1), axis=1)

@@ -9,9 +9,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from sieve_inspect.arrays import Float32
 from sieve_inspect.image import ScanSource, light_of, light_table, opencv
-
-Float32 = NDArray[np.float32]
 
 _LARGEST = 3000  # px, the longest side of the reduced copy for display
 

@@ -10,8 +10,8 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from sieve_inspect.arrays import Float, Float32
 from sieve_inspect.errors import UsageError
 from sieve_inspect.image import opencv
 from sieve_inspect.image.bands import ScanSource
@@ -21,7 +21,7 @@ from sieve_inspect.image.samples import Raw
 ENCODINGS = ("auto", "srgb", "linear")
 
 
-def srgb_to_linear(value: NDArray[np.float64]) -> NDArray[np.float64]:
+def srgb_to_linear(value: Float) -> Float:
     """The sRGB curve of IEC 61966-2-1, stored value in 0..1 to linear light in 0..1."""
     return np.where(value <= 0.04045, value / 12.92, ((value + 0.055) / 1.055) ** 2.4)
 
@@ -76,18 +76,18 @@ def _from_gamma(gamma: float) -> Assumption:
     return Assumption(f"gamma {1 / gamma:.2f}", reason)
 
 
-def linear_to_srgb(value: NDArray[np.float64]) -> NDArray[np.float64]:
+def linear_to_srgb(value: Float) -> Float:
     """The inverse of `srgb_to_linear`."""
     bent = 1.055 * np.maximum(value, 1e-9) ** (1 / 2.4) - 0.055
     return np.where(value <= 0.0031308, 12.92 * value, bent)
 
 
-def stored_by(encoding: str) -> Callable[[NDArray[np.float64]], NDArray[np.float64]]:
+def stored_by(encoding: str) -> Callable[[Float], Float]:
     """The function that turns linear light into the stored numbers of an encoding, 0..1."""
     return linear_to_srgb if encoding == "srgb" else np.asarray
 
 
-def light_table(bits: int, encoding: str) -> NDArray[np.float32]:
+def light_table(bits: int, encoding: str) -> Float32:
     """Linear light in 0..1 of every stored number, (256,) or (65536,)."""
     top = (1 << bits) - 1
     steps = np.arange(top + 1) / top
@@ -98,7 +98,7 @@ def light_table(bits: int, encoding: str) -> NDArray[np.float32]:
     return steps.astype(np.float32)
 
 
-def light_of(raw: Raw, table: NDArray[np.float32]) -> NDArray[np.float32]:
+def light_of(raw: Raw, table: Float32) -> Float32:
     """Grey linear light (h, w) of stored pixels; colours are averaged after undoing the curve."""
     if raw.ndim == 2:
         return opencv.look_up(table, raw)
@@ -109,6 +109,6 @@ def light_of(raw: Raw, table: NDArray[np.float32]) -> NDArray[np.float32]:
     return light
 
 
-def linear_light(scan: Scan, encoding: str) -> NDArray[np.float32]:
+def linear_light(scan: Scan, encoding: str) -> Float32:
     """Grey linear light (h, w) in 0..1 of a scan."""
     return light_of(scan.raw, light_table(scan.bits, encoding))

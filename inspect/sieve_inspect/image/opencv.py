@@ -12,7 +12,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-Float32 = NDArray[np.float32]
+from sieve_inspect.arrays import Bool, Float, Float32, Index
+
 UInt8 = NDArray[np.uint8]
 
 _MANY = 0.05  # share of the pixels
@@ -54,7 +55,7 @@ def resize(image: UInt8, factor: float) -> UInt8:
     return np.asarray(cv2.resize(image, None, fx=factor, fy=factor, interpolation=method), np.uint8)
 
 
-def local_maxima(image: Float32, radius: float) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+def local_maxima(image: Float32, radius: float) -> tuple[Index, Index]:
     """Rows and columns of pixels that nothing within `radius` px exceeds."""
     size = 2 * max(1, round(radius)) + 1
     disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size))
@@ -75,7 +76,7 @@ def local_maxima(image: Float32, radius: float) -> tuple[NDArray[np.intp], NDArr
     return rows, columns
 
 
-def within(mask: NDArray[np.bool_], reach: int) -> NDArray[np.bool_]:
+def within(mask: Bool, reach: int) -> Bool:
     """Where the mask is true over all of a square of `reach` px to every side."""
     square = np.ones((2 * reach + 1, 2 * reach + 1), np.uint8)
     padded = np.pad(mask.astype(np.uint8), reach)
@@ -83,7 +84,7 @@ def within(mask: NDArray[np.bool_], reach: int) -> NDArray[np.bool_]:
     return np.asarray(eroded[reach : reach + mask.shape[0], reach : reach + mask.shape[1]] > 0)
 
 
-def enclosed(mask: NDArray[np.bool_]) -> NDArray[np.bool_]:
+def enclosed(mask: Bool) -> Bool:
     """Where the mask is false and no steps up, down or sideways along false pixels lead outside."""
     beyond = np.pad(~mask, 1, constant_values=True).astype(np.uint8)
     label = np.asarray(cv2.connectedComponents(beyond, connectivity=4)[1])[1:-1, 1:-1]
@@ -100,9 +101,7 @@ def look_up(table: Float32, stored: NDArray[Any]) -> Float32:
     return table.take(stored, mode="clip")
 
 
-def draw_lines(
-    image: UInt8, segments: NDArray[np.float64], colour: Sequence[int], thickness: int = 1
-) -> None:
+def draw_lines(image: UInt8, segments: Float, colour: Sequence[int], thickness: int = 1) -> None:
     """Draw segments (n, 2, 2) of (x, y) in px into an RGB picture, anti-aliased, in place."""
     fixed = np.ascontiguousarray(np.round(segments * 16), np.int32).reshape(-1, 2, 1, 2)
     cv2.polylines(

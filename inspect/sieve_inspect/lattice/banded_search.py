@@ -10,8 +10,8 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
-from numpy.typing import NDArray
 
+from sieve_inspect.arrays import Float
 from sieve_inspect.errors import NoLatticeError
 from sieve_inspect.image import ScanSource
 from sieve_inspect.image.banded import BandedLight
@@ -25,8 +25,6 @@ from sieve_inspect.lattice.search import (
     smoothed,
 )
 from sieve_inspect.workers.shared_work import Progress, SharedWork
-
-Float = NDArray[np.float64]
 
 CORE = 512  # rows of the small copy in a band, without its margin
 _MARGIN = 40  # rows; several times what smoothing and the search for maxima reach

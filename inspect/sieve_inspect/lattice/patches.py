@@ -12,11 +12,8 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
-Float = NDArray[np.float64]
-Bool = NDArray[np.bool_]
-Index = NDArray[np.intp]
+from sieve_inspect.arrays import Bool, Float, Index
 
 FEWEST = 4  # linked openings
 _LINK = 0.34  # links may be off by this share of the pitch
@@ -123,7 +120,7 @@ def _steps(peaks: Float, vectors: Float, here: Index, there: Index) -> Index:
     return np.rint(share[:, ::-1]).astype(np.intp)
 
 
-def _summed_steps(step: NDArray[np.intp], parent: NDArray[np.intp]) -> NDArray[np.intp]:
+def _summed_steps(step: Index, parent: Index) -> Index:
     """Sum the steps from the root to every node; the root is its own parent, its step zero.
 
     Every round doubles the length of the path already summed.

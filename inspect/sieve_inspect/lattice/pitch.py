@@ -10,12 +10,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from sieve_inspect.arrays import Float, Float32
 from sieve_inspect.errors import NoLatticeError
 from sieve_inspect.image import opencv
-
-Float = NDArray[np.float64]
 
 _SQUARE_WITHIN = np.deg2rad(7.0)  # cloth woven up to 2 deg off square, on a stretched scan
 _ALIKE = 1.3  # ratio of the two wave lengths that cloth of square openings does not exceed
@@ -50,7 +48,7 @@ class Pitch:
         return float(abs(np.linalg.det(self.vectors)))
 
 
-def find_pitch(light: NDArray[np.float32], name: object = "the picture") -> Pitch:
+def find_pitch(light: Float32, name: object = "the picture") -> Pitch:
     """The two lattice vectors of linear light (h, w), from the levels of an image pyramid.
 
     Raises `NoLatticeError`, in which the picture is called `name`.
@@ -70,7 +68,7 @@ def find_pitch(light: NDArray[np.float32], name: object = "the picture") -> Pitc
     return best
 
 
-def _pitch_at(light: NDArray[np.float32]) -> Pitch | None:
+def _pitch_at(light: Float32) -> Pitch | None:
     height, width = (min(n, _WINDOW) for n in light.shape)
     top, left = (light.shape[0] - height) // 2, (light.shape[1] - width) // 2
     part = light[top : top + height, left : left + width]

@@ -10,13 +10,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from sieve_inspect.arrays import Bool, Float, Index
 from sieve_inspect.image import opencv
-
-Float = NDArray[np.float64]
-Bool = NDArray[np.bool_]
-Index = NDArray[np.intp]
 
 _ASTRAY = 0.2  # share of the pitch that a peak may be off the gaps of its row and column …
 _MOST_ASTRAY = 0.2  # … and share of the peaks above which nothing is removed

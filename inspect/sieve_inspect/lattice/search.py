@@ -11,16 +11,14 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
+from sieve_inspect.arrays import Bool, Float, Float32
 from sieve_inspect.errors import NoLatticeError
 from sieve_inspect.image import opencv
 from sieve_inspect.image.banded import Light
 from sieve_inspect.lattice.patches import FEWEST, Linked, link
 from sieve_inspect.lattice.pitch import Pitch, find_pitch
 from sieve_inspect.lattice.places import with_inferred, with_notches_filled, without_misplaced
-
-Float = NDArray[np.float64]
 
 _TO_WIRE = (0.35, 0.5, 0.65)  # shares of the way to the next opening where its wire may lie
 _SMOOTHING = 0.2  # Gaussian sigma as a share of the pitch: wires stay, noise does not
@@ -45,7 +43,7 @@ class Lattice:
 
     pitch: Pitch
     centre: Float
-    seen: NDArray[np.bool_]
+    seen: Bool
     bright: bool
     elsewhere: float = 0.0
     at_odds: float = 0.0
@@ -55,7 +53,7 @@ class Lattice:
         return replace(self, centre=self.centre[:0], seen=self.seen[:0])
 
 
-def find_lattice(light: NDArray[np.float32], name: object = "the picture") -> Lattice:
+def find_lattice(light: Float32, name: object = "the picture") -> Lattice:
     """Find and number the openings of linear light (h, w). Raises `NoLatticeError`."""
     pitch = find_pitch(light, name)
     factor, smooth, bright = _smoothed(light, pitch)
@@ -81,7 +79,7 @@ def lattice_of(
     return Lattice(pitch, full, seen, bright, linked.elsewhere, linked.at_odds)
 
 
-def _without_holes(centre: Float, seen: NDArray[np.bool_], light: Light, vectors: Float) -> Float:
+def _without_holes(centre: Float, seen: Bool, light: Light, vectors: Float) -> Float:
     """Places (rows, columns, 2) px without those amid a hole in the cloth: light on all sides.
 
     Those at its edge stay, so that the wires of the openings beside them are examined.
@@ -91,7 +89,7 @@ def _without_holes(centre: Float, seen: NDArray[np.bool_], light: Light, vectors
         return centre
     limit = np.array(light.shape[::-1]) - 1
 
-    def around(place: Float) -> NDArray[np.float32]:
+    def around(place: Float) -> Float32:
         """Light (m, 4) half-way to the neighbours of places (m, 2)."""
         ways = [np.clip(place + 0.5 * v, 0, limit) for v in (*vectors, *-vectors)]
         column, row = np.rint(np.stack(ways, axis=1)).astype(np.intp).transpose(2, 0, 1)
@@ -108,12 +106,12 @@ def _without_holes(centre: Float, seen: NDArray[np.bool_], light: Light, vectors
     return out
 
 
-def openings_are_bright(light: NDArray[np.float32], pitch: Pitch) -> bool:
+def openings_are_bright(light: Float32, pitch: Pitch) -> bool:
     """Whether the openings of a picture (h, w) are brighter than its wires."""
     return _smoothed(light, pitch)[2]
 
 
-def _smoothed(light: NDArray[np.float32], pitch: Pitch) -> tuple[int, NDArray[np.float32], bool]:
+def _smoothed(light: Float32, pitch: Pitch) -> tuple[int, Float32, bool]:
     """The factor by which a smoothed copy is smaller, the copy, and whether openings are bright."""
     factor = max(1, int(pitch.lengths.min() // _PX_PER_PITCH))
     small = opencv.shrink(light, factor) if factor > 1 else light
@@ -122,12 +120,12 @@ def _smoothed(light: NDArray[np.float32], pitch: Pitch) -> tuple[int, NDArray[np
     return factor, smooth, _openings_are_bright(smooth, vectors)
 
 
-def smoothed(image: NDArray[np.float32], vectors: Float) -> NDArray[np.float32]:
+def smoothed(image: Float32, vectors: Float) -> Float32:
     """A picture blurred by a fraction of the pitch (`vectors` px): openings become maxima."""
     return opencv.gaussian_blur(image, _SMOOTHING * float(np.hypot(*vectors.T).mean()))
 
 
-def _openings_are_bright(smooth: NDArray[np.float32], vectors: Float) -> bool:
+def _openings_are_bright(smooth: Float32, vectors: Float) -> bool:
     """Whether openings are brighter: they are islands, while wires are connected.
 
     Half a pitch from a wire crossing, along a wire, there is wire again; half a pitch from an
@@ -152,7 +150,7 @@ def _openings_are_bright(smooth: NDArray[np.float32], vectors: Float) -> bool:
     return likeness[0] <= likeness[1]
 
 
-def _sample(image: NDArray[np.float32], points: Float) -> Float:
+def _sample(image: Float32, points: Float) -> Float:
     column, row = np.round(points).astype(int).T
     height, width = image.shape
     inside = (row >= 0) & (row < height) & (column >= 0) & (column < width)
@@ -161,7 +159,7 @@ def _sample(image: NDArray[np.float32], points: Float) -> Float:
     return out
 
 
-def _peaks(smooth: NDArray[np.float32], vectors: Float) -> Float:
+def _peaks(smooth: Float32, vectors: Float) -> Float:
     """Local maxima (n, 2) as (x, y), placed between pixels by a parabola in each axis.
 
     They must stand out from their surroundings about as much as most do: an even border is full
@@ -171,14 +169,14 @@ def _peaks(smooth: NDArray[np.float32], vectors: Float) -> Float:
     return places[prominent(height)]
 
 
-def prominent(height: Float) -> NDArray[np.bool_]:
+def prominent(height: Float) -> Bool:
     """Which peaks (n,) stand out about as much as most do."""
     if not len(height):
         return np.zeros(0, np.bool_)
     return np.asarray(height > _PROMINENCE * np.median(height[height > _NOTEWORTHY * height.max()]))
 
 
-def peaks_with_prominence(smooth: NDArray[np.float32], vectors: Float) -> tuple[Float, Float]:
+def peaks_with_prominence(smooth: Float32, vectors: Float) -> tuple[Float, Float]:
     """Local maxima (n, 2) as (x, y), and how far (n,) they stand out from their surroundings.
 
     About half a pitch away on all four sides there has to be a wire: where one is missing, the
@@ -203,9 +201,7 @@ def peaks_with_prominence(smooth: NDArray[np.float32], vectors: Float) -> tuple[
     return out, height
 
 
-def _on_grid(
-    peaks: Float, linked: Linked, shape: tuple[int, int]
-) -> tuple[Float, NDArray[np.bool_]]:
+def _on_grid(peaks: Float, linked: Linked, shape: tuple[int, int]) -> tuple[Float, Bool]:
     """Linked peaks on their grid, gaps filled, with a further opening around where there is room.
 
     An opening at the rim that is blocked altogether shows no maximum; it must still be listed.
@@ -223,7 +219,7 @@ def _on_grid(
     return with_notches_filled(_rim(with_inferred(centre), seen, shape), shape), seen
 
 
-def _rim(centre: Float, seen: NDArray[np.bool_], shape: tuple[int, int]) -> Float:
+def _rim(centre: Float, seen: Bool, shape: tuple[int, int]) -> Float:
     """Add openings beside two seen in a line, where they would lie inside the picture."""
     out = centre.copy()
     lit = np.where(seen[..., None], centre, np.nan)
