@@ -10,8 +10,6 @@ from pathlib import Path
 
 from sieve_inspect.errors import SameImageError, UnwritableOutputError
 
-__all__ = ["check_writable", "refuse_twins", "write_pieces"]
-
 _DATABASE = b"SQLite format 3\0"  # how a registry's file begins
 
 

@@ -5,17 +5,6 @@ from __future__ import annotations
 from collections.abc import Iterable
 from enum import StrEnum
 
-__all__ = [
-    "ACTIONS",
-    "FAILING",
-    "NOT_JUDGED",
-    "OUTCOMES",
-    "PASSING",
-    "Action",
-    "Outcome",
-    "worst",
-]
-
 
 class Outcome(StrEnum):
     """From best to worst, the words of ILAC-G8:09/2019."""

@@ -7,8 +7,6 @@ import re
 
 from sieve_inspect.errors import BadLengthError
 
-__all__ = ["format_length", "parse_length_um"]
-
 _UM_PER_UNIT = {
     "um": 1.0,
     "µm": 1.0,  # U+00B5, the micro sign of keyboards

@@ -23,8 +23,6 @@ from sieve_inspect.measurement.picture import Picture
 from sieve_inspect.scale import Scale
 from sieve_inspect.summary.statistics import EDGE_MODEL_PX
 
-__all__ = ["Across", "Closeup", "CutOut", "Tone", "closeup", "cut_out", "part_of", "tone_of"]
-
 Float = NDArray[np.float64]
 UInt8 = NDArray[np.uint8]
 

@@ -11,8 +11,6 @@ import numpy as np
 from sieve_inspect.measurement.picture import Picture
 from sieve_inspect.scale import Scale
 
-__all__ = ["SCHEMA", "cleaned", "image_entry", "imaging_figures", "rounded", "scale_entry"]
-
 SCHEMA = "sieveward.measurement/1"
 
 

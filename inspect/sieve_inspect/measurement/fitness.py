@@ -12,8 +12,6 @@ from sieve_inspect.summary.statistics import imaging_lines, imaging_part
 from sieve_inspect.summary.uncertainty import Contribution
 from sieve_inspect.verdict import Fit
 
-__all__ = ["fitness", "picture_doubts"]
-
 _OK_SHARE = 1 / 3  # of the limit y that U of the imaging may take; common practice, no source
 _ORDER = tuple(Fit)
 

@@ -34,8 +34,6 @@ from sieve_inspect.verdict import ClothState, Fit, Verdict, judge
 if TYPE_CHECKING:
     import pandas
 
-__all__ = ["Measurement"]
-
 
 @dataclass(frozen=True, eq=False, repr=False)
 class Measurement:

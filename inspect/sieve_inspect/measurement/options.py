@@ -9,8 +9,6 @@ from sieve_inspect.measurement.picture import Picture
 from sieve_inspect.measurement.scan_task import Task
 from sieve_inspect.workers.runner import Progress, Runner, no_progress, run_serially
 
-__all__ = ["Judging", "Resources"]
-
 
 @dataclass(frozen=True)
 class Judging:

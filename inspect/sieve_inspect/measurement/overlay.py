@@ -14,8 +14,6 @@ from numpy.typing import NDArray
 from sieve_inspect.apertures.field import Field
 from sieve_inspect.image import opencv
 
-__all__ = ["corners", "draw_overlay"]
-
 Float = NDArray[np.float64]
 UInt8 = NDArray[np.uint8]
 

@@ -17,8 +17,6 @@ from sieve_inspect.image.banded import BandedLight
 from sieve_inspect.scale.artefact.in_scan import covered_up
 from sieve_inspect.summary.statistics import Sample
 
-__all__ = ["Picture", "ScanFile"]
-
 Light = NDArray[np.float32] | BandedLight
 
 

@@ -27,8 +27,6 @@ from sieve_inspect.summary.uncertainty import BudgetSource, Contribution
 from sieve_inspect.verdict import Fit, read_rule
 from sieve_inspect.workers.runner import in_task_order
 
-__all__ = ["measure", "measure_array"]
-
 _NO_JUDGING, _PLAIN = Judging(), Resources()
 
 

@@ -56,16 +56,6 @@ from sieve_inspect.summary.statistics import sample_of
 from sieve_inspect.workers.cache import CacheKey
 from sieve_inspect.workers.shared_work import SharedWork, preload, progress_part
 
-__all__ = [
-    "WHOLE_FROM",
-    "Task",
-    "mark_of",
-    "measure_picture",
-    "picture_of",
-    "scan_of_array",
-    "taken_for",
-]
-
 WHOLE_FROM = 6_000_000  # pixels from which a scan is read in bands
 
 _LOCATED = 0.35  # share of the time until all openings are located

@@ -15,17 +15,6 @@ from sieve_inspect.measurement.picture import Picture
 from sieve_inspect.scale import Scale
 from sieve_inspect.units import format_length
 
-__all__ = [
-    "check_blur",
-    "check_nominal",
-    "check_one_cloth",
-    "check_regular",
-    "check_resolution",
-    "check_still",
-    "finer",
-    "refused",
-]
-
 _NEEDED_PX = 4.0  # below this an opening and its wires are two blurred edges without a level
 _BLURS_OPENING = 4.0  # blur sigmas an opening must have
 _NOMINAL_WITHIN = 0.15

@@ -14,8 +14,6 @@ from sieve_inspect.measurement.picture import Picture
 if TYPE_CHECKING:
     import pandas
 
-__all__ = ["COLUMNS", "aperture_frame", "aperture_lines"]
-
 # Column and its format in the CSV; pixel centres lie at whole numbers.
 COLUMNS = {
     "image": "%d",

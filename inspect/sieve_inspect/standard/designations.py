@@ -11,8 +11,6 @@ from sieve_inspect.errors import BadLengthError
 from sieve_inspect.standard.editions import tabulated
 from sieve_inspect.units import format_length, parse_length_um
 
-__all__ = ["AmbiguousDesignationError", "UnknownDesignationError", "resolve_nominal"]
-
 _VULGAR = {"½": "1/2", "¼": "1/4", "¾": "3/4", "⅛": "1/8", "⅜": "3/8", "⅝": "5/8", "⅞": "7/8"}
 _AMOUNT = (
     r"([0-9]{1,6}(?:[.,][0-9]{1,9})?|[.,][0-9]{1,9}|(?:[0-9]{1,3}[ -]+)?[0-9]{1,3}/[0-9]{1,3})"

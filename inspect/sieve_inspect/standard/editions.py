@@ -12,15 +12,6 @@ from sieve_inspect.standard import formula
 from sieve_inspect.standard.model import Row
 from sieve_inspect.standard.tablefile import parse_table
 
-__all__ = [
-    "DEFAULT_STANDARD",
-    "EDITIONS",
-    "Edition",
-    "compute_row",
-    "list_standards",
-    "tabulated",
-]
-
 DEFAULT_STANDARD = "iso3310-1:2016"
 _TENTH, _ONE, _TEN = Decimal("0.1"), Decimal(1), Decimal(10)
 

@@ -19,17 +19,6 @@ from __future__ import annotations
 import math
 from decimal import ROUND_HALF_UP, Decimal, localcontext
 
-__all__ = [
-    "GRADES",
-    "k_factor",
-    "round_half_up",
-    "s_divisor",
-    "sigma_5_percent",
-    "x_um",
-    "y_um",
-    "z_um",
-]
-
 _DIGITS = 40
 _K = {"compliance": 0.0, "inspection": 2.58, "calibration": 3.0}
 GRADES = tuple(_K)

@@ -27,8 +27,6 @@ from sieve_inspect.standard.model import Limits, Row
 from sieve_inspect.standard.tablefile import LARGEST_UM, SMALLEST_UM, read_table
 from sieve_inspect.units import format_length
 
-__all__ = ["NotTabulatedError", "is_listed", "limits", "size_of"]
-
 
 class NotTabulatedError(NominalOutsideError):
     """A size that is not in a table from which others cannot be computed."""

@@ -6,8 +6,6 @@ from dataclasses import asdict, dataclass, field
 from decimal import Decimal
 from typing import Any
 
-__all__ = ["Limits", "Row"]
-
 
 @dataclass(frozen=True)
 class Row:

@@ -18,16 +18,6 @@ from dataclasses import dataclass
 from sieve_inspect.standard.lookup import limits
 from sieve_inspect.standard.model import Limits
 
-__all__ = [
-    "FEW_APERTURES",
-    "WIRES",
-    "FieldPlace",
-    "SamplingPlan",
-    "Shortfall",
-    "plan",
-    "shortfalls",
-]
-
 FEW_APERTURES = 20  # ISO 3310-1:2016
 WIRES = 10  # ISO 3310-1:2016, Ph. Eur. 2.1.4
 WIRE_SHARE = 0.15

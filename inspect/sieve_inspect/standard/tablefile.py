@@ -21,8 +21,6 @@ from sieve_inspect.standard.formula import GRADES
 from sieve_inspect.standard.model import Row
 from sieve_inspect.units import format_length
 
-__all__ = ["LARGEST_UM", "SMALLEST_UM", "parse_table", "read_table"]
-
 SMALLEST_UM, LARGEST_UM = Decimal(20), Decimal(125_000)  # the range of ISO 3310-1 and ASTM E11
 
 _NUMBER = re.compile(r"[0-9]{1,9}(\.[0-9]{1,9})?")

@@ -11,8 +11,6 @@ from pathlib import Path
 
 import numpy as np
 
-__all__ = ["jpeg_step", "u_compression_px"]
-
 _PER_STEP = 0.02  # px, for an opening of one px; this project's own figure
 _COARSE = 10  # of the 64 coefficients, from the coarsest: they carry an edge
 

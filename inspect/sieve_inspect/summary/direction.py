@@ -15,8 +15,6 @@ from sieve_inspect.summary.uncertainty import (
     lines_of,
 )
 
-__all__ = ["DirectionSummary"]
-
 
 @dataclass(frozen=True)
 class DirectionSummary:

@@ -20,15 +20,6 @@ from statistics import fmean, stdev, variance
 from sieve_inspect.summary.direction import DirectionSummary
 from sieve_inspect.summary.uncertainty import Contribution
 
-__all__ = [
-    "Outlier",
-    "Precision",
-    "cochran_critical",
-    "grubbs_critical",
-    "precision",
-    "with_study",
-]
-
 
 @dataclass(frozen=True)
 class Outlier:

@@ -29,8 +29,6 @@ from sieve_inspect.summary.uncertainty import (
     lines_of,
 )
 
-__all__ = ["Sample", "imaging_lines", "imaging_part", "sample_of", "summarise", "whole_cloth"]
-
 Float = NDArray[np.float64]
 
 _AT_ONCE = 200_000  # openings moved through the scale at a time

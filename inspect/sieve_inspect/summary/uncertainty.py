@@ -13,19 +13,6 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Any
 
-__all__ = [
-    "COVERAGE",
-    "BudgetSource",
-    "Contribution",
-    "Expanded",
-    "Quantity",
-    "combine",
-    "effective_dof",
-    "expanded",
-    "lines_of",
-    "whole_dof",
-]
-
 COVERAGE = 0.9545  # of a normal distribution within two standard deviations
 
 

@@ -12,8 +12,6 @@ from sieve_inspect.verdict.model import ClothState, Fit, Margin, Share, Value
 from sieve_inspect.verdict.remedy import remedy
 from sieve_inspect.verdict.sentences import Writer
 
-__all__ = ["BLOCKED_SHARE", "propose"]
-
 # Above this share of blocked area cleaning comes first. Common practice, no source.
 BLOCKED_SHARE = 0.01
 

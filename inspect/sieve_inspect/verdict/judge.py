@@ -15,8 +15,6 @@ from sieve_inspect.verdict.model import ClothState, Fit, Margin, Share, Value, V
 from sieve_inspect.verdict.rules import UNKNOWN, Rule, add, decide, p_conform, read_rule
 from sieve_inspect.verdict.sentences import Writer, share_sentence
 
-__all__ = ["judge"]
-
 _SOUND = ClothState()
 
 

@@ -10,8 +10,6 @@ from typing import Any
 
 from sieve_inspect.outcomes import Action, Outcome
 
-__all__ = ["ClothState", "Fit", "Margin", "Share", "Value", "Verdict"]
-
 
 class Fit(StrEnum):
     """How far the imaging of the scans carries a verdict."""

@@ -14,8 +14,6 @@ from sieve_inspect.summary.uncertainty import (
 )
 from sieve_inspect.verdict.model import Margin, Value
 
-__all__ = ["remedy"]
-
 _REMEDIES = {
     BudgetSource.SAMPLING: "more fields or the whole cloth",
     BudgetSource.SCALE: "a scale from a certified artefact measured at the height of the cloth",

@@ -16,8 +16,6 @@ from statistics import NormalDist
 
 from sieve_inspect.verdict.rules import p_conform
 
-__all__ = ["Normal", "global_risks", "posterior", "specific_risk"]
-
 
 @dataclass(frozen=True)
 class Normal:

@@ -24,8 +24,6 @@ from sieve_inspect.errors import UsageError
 from sieve_inspect.outcomes import Outcome, worst
 from sieve_inspect.summary.uncertainty import whole_dof
 
-__all__ = ["RULES", "UNKNOWN", "Rule", "add", "decide", "exact", "p_conform", "read_rule"]
-
 RULES = ("guard-band", "simple", "probability")
 # What is not known has not been shown to conform, nor to fail.
 UNKNOWN = Outcome.CONDITIONAL_FAIL

@@ -10,8 +10,6 @@ from sieve_inspect.standard import Limits
 from sieve_inspect.verdict.model import Margin, Share, Value
 from sieve_inspect.verdict.rules import Rule, exact
 
-__all__ = ["Writer", "decimals_for", "share_sentence"]
-
 
 def decimals_for(expanded: float) -> int:
     """Decimal places for a value with this U: two digits of U where it begins with 1 or 2.
