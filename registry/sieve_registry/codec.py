@@ -18,16 +18,6 @@ from datetime import date
 from decimal import Decimal
 from typing import Any, ClassVar, Self, TypeVar, Union, get_args, get_origin, get_type_hints
 
-__all__ = [
-    "EventPayload",
-    "Stored",
-    "decimal_text",
-    "optional",
-    "plain_object",
-    "plain_value",
-    "stored_as",
-]
-
 _Decoder = Callable[[Any], Any]
 _Value = TypeVar("_Value")
 

@@ -21,39 +21,6 @@ from sieve_registry.figures import (
     StudyFigures,
 )
 
-__all__ = [
-    "EVENT_TYPES",
-    "KINDS",
-    "SIEVE_LIFE",
-    "ActionDecided",
-    "ArtefactAdded",
-    "CheckRecorded",
-    "CheckSigned",
-    "ClothReplaced",
-    "DecisionRuleSet",
-    "DeviceAdded",
-    "HeadSigned",
-    "IntervalDecided",
-    "LaboratoryRulesSet",
-    "RecordCorrected",
-    "RecordsImported",
-    "ReferenceChecked",
-    "RepeatabilityStudied",
-    "ScaleCalibrated",
-    "ScaleChainCorrected",
-    "SieveAdded",
-    "SieveCleaned",
-    "SieveEdited",
-    "SieveQuarantined",
-    "SieveRetired",
-    "SieveReturned",
-    "StackRun",
-    "StackSet",
-    "UseLogged",
-    "decode",
-]
-
-
 # --- sieves ----------------------------------------------------------------------------------
 
 

@@ -7,8 +7,6 @@ from decimal import Decimal
 
 from sieve_registry.codec import Stored, optional, stored_as
 
-__all__ = ["DirectionFigures", "EvidenceFile", "LineLink", "Margin", "StudyFigures"]
-
 
 @dataclass(frozen=True)
 class EvidenceFile(Stored):

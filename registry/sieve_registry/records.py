@@ -25,31 +25,6 @@ from sieve_registry.events import (
 )
 from sieve_registry.figures import DirectionFigures, EvidenceFile, Margin
 
-__all__ = [
-    "DEFAULT_INTERVAL_MONTHS",
-    "DEFAULT_STANDARD",
-    "USE_DETAILS",
-    "Check",
-    "CheckDetail",
-    "Correction",
-    "Event",
-    "Fact",
-    "Finding",
-    "NewSieve",
-    "Retirement",
-    "Sieve",
-    "SieveDetails",
-    "SieveEdit",
-    "SieveHistory",
-    "SieveState",
-    "Status",
-    "Use",
-    "UseDetails",
-    "Verification",
-    "Wanted",
-    "facts_of_type",
-]
-
 Payload_co = TypeVar("Payload_co", bound=EventPayload, covariant=True)
 DEFAULT_STANDARD = "iso3310-1:2016"
 DEFAULT_INTERVAL_MONTHS = 12  # yearly: Nevada DOT, TxDOT

@@ -10,8 +10,6 @@ from datetime import date
 from sieve_inspect.errors import UsageError
 from sieve_registry.errors import BadTextError, DateRefusedError
 
-__all__ = ["add_months", "clean_count", "clean_id", "clean_text", "read_date"]
-
 ID_LENGTH = 64
 TEXT_LENGTH = 500
 _ISO = re.compile(r"\d{4}-\d{2}-\d{2}", re.ASCII)

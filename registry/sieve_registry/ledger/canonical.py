@@ -6,8 +6,6 @@ import json
 import unicodedata
 from collections.abc import Mapping
 
-__all__ = ["canonical_text", "plain_name"]
-
 
 def canonical_text(value: object) -> str:
     """JSON with sorted keys, no spaces, UTF-8 letters as they are; floats raise `TypeError`.

@@ -16,8 +16,6 @@ from json.encoder import encode_basestring as _quoted
 from sieve_registry.ledger.canonical import canonical_text
 from sieve_registry.records import Event, Finding
 
-__all__ = ["GENESIS", "GONE", "ChainWalk", "check_chain", "event_hash", "next_event"]
-
 GENESIS = "0" * 64
 GONE = "no event has this hash: events were cut off or the chain was rewritten"
 

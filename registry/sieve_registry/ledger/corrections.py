@@ -14,8 +14,6 @@ from typing import Any, TypeVar
 from sieve_registry import events
 from sieve_registry.records import Correction, Fact, SieveHistory
 
-__all__ = ["CORRECTABLE", "VOIDABLE", "apply", "current_readings"]
-
 _T = TypeVar("_T", bound=Any)
 
 CORRECTABLE: Mapping[str, tuple[str, ...]] = {

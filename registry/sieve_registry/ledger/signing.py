@@ -13,8 +13,6 @@ from sieve_registry.errors import SignatureError
 from sieve_registry.events import HeadSigned
 from sieve_registry.ledger.canonical import canonical_text
 
-__all__ = ["fault_of", "message_of", "new_key", "sign_head"]
-
 ALGORITHM = "Ed25519"
 _EXTRA = "signing with a key needs an extra part: pip install 'sieveward[sign]'"
 

@@ -30,22 +30,6 @@ if TYPE_CHECKING:
     from sieve_inspect.scale.artefact.line_bias import KnownLine
     from sieve_inspect.scale.calibration import Artefact
 
-__all__ = [
-    "ARTEFACT_KINDS",
-    "DEVICE_KINDS",
-    "CertifiedArtefact",
-    "Device",
-    "File",
-    "add_artefact",
-    "add_device",
-    "artefacts",
-    "certificates_of",
-    "device_named",
-    "devices",
-    "keep",
-    "latest_artefact",
-]
-
 ARTEFACT_KINDS = ("dots", "checker", "grid", "rule", "line")
 # By kind of device: optical path from lens to object and the most the cloth may lie off it, um.
 # Common practice, no source: a flatbed folds some 300 mm into its carriage.

@@ -40,23 +40,6 @@ if TYPE_CHECKING:
     from sieve_inspect.scale.calibration import Calibration
     from sieve_inspect.scale.model import Scale
 
-__all__ = [
-    "CERTIFIED_AT_C",
-    "DEFAULT_MONTHS",
-    "TEMPERATURES_C",
-    "KeptScale",
-    "ScaleConditions",
-    "base_scale",
-    "certificate_for",
-    "expansion",
-    "expired_error",
-    "history_of_device",
-    "kept_scale",
-    "record_scale",
-    "warmed",
-    "widened",
-]
-
 DEFAULT_MONTHS = 12
 TEMPERATURES_C = (15.0, 30.0)  # common practice, no source
 CERTIFIED_AT_C = 20.0  # ISO 1:2022, standard reference temperature

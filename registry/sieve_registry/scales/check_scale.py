@@ -10,8 +10,6 @@ if TYPE_CHECKING:
     from sieve_inspect.scale.artefact.in_scan import InScan
     from sieve_inspect.scale.model import Scale
 
-__all__ = ["CheckScale"]
-
 
 @dataclass(frozen=True)
 class CheckScale:

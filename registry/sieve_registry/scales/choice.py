@@ -28,8 +28,6 @@ from sieve_registry.store.engine import Registry
 if TYPE_CHECKING:
     from sieve_inspect.scale.model import Scale
 
-__all__ = ["ScaleRequest", "choose_scale", "names_a_file", "parse_stand_off_um", "scale_named"]
-
 
 @dataclass(frozen=True)
 class ScaleRequest:

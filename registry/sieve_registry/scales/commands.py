@@ -31,8 +31,6 @@ if TYPE_CHECKING:
     from sieve_inspect.scale.artefact.line_bias import KnownLine, LineCalibration
     from sieve_inspect.scale.calibration import Artefact, Calibration
 
-__all__ = ["ArtefactFigures", "ArtefactPictures", "calibrate_by_hand", "calibrate_device"]
-
 _NO_BASE = (
     "A single line has no pitch: name the scale it corrects with `base`, a scale file or the name "
     "of a recorded scale."

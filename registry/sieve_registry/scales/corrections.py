@@ -25,17 +25,6 @@ from sieve_registry.store import reader, rows
 from sieve_registry.store.engine import Registry
 from sieve_registry.values import clean_text, read_date
 
-__all__ = [
-    "AMENDABLE",
-    "amend",
-    "amendments",
-    "corrected_links",
-    "links_of",
-    "live",
-    "live_facts",
-    "voided",
-]
-
 _Payload = TypeVar("_Payload", bound=EventPayload)
 AMENDABLE: Mapping[str, tuple[str, ...]] = {
     events.ArtefactAdded.KIND: (

@@ -9,8 +9,6 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from sieve_inspect.scale.model import Scale
 
-__all__ = ["dpi_warnings"]
-
 _DPI_TOLERANCE = 0.002  # twice what flatbeds are commonly off (Boron, ISPRS 1996)
 
 

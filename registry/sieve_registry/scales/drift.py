@@ -12,8 +12,6 @@ from sieve_registry.scales.calibrations import KeptScale, history_of_device
 from sieve_registry.store import listing, reader
 from sieve_registry.store.engine import Registry
 
-__all__ = ["Jump", "drift_of", "jumps_in"]
-
 
 @dataclass(frozen=True)
 class Jump:

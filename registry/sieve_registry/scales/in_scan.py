@@ -30,8 +30,6 @@ if TYPE_CHECKING:
     from sieve_inspect.scale.artefact.in_scan import DeviceScale, InScan
     from sieve_inspect.scale.model import Scale
 
-__all__ = ["trace_scale_in_scan"]
-
 _FROM_BASE = ("accepted", "line", "base")
 _SEEN_ANEW = ("pitch of the artefact", "picture to picture", "temperature of the artefact")
 

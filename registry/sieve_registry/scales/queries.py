@@ -9,8 +9,6 @@ from sieve_registry.scales.corrections import amendments
 from sieve_registry.sieves.facts import facts_of
 from sieve_registry.store.engine import Registry
 
-__all__ = ["corrections_of_artefact", "corrections_of_device"]
-
 
 def corrections_of_artefact(registry: Registry, artefact_id: str) -> list[Correction]:
     """Every later correction of an artefact's certificates."""

@@ -45,8 +45,6 @@ from sieve_registry.sieves.recording import person
 from sieve_registry.store.engine import Registry
 from sieve_registry.values import clean_text
 
-__all__ = ["Circumstances", "accepted_as", "artefact_links", "expiry_of", "trace_scale"]
-
 
 @dataclass(frozen=True)
 class Circumstances:

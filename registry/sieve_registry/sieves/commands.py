@@ -36,18 +36,6 @@ from sieve_registry.store import reader
 from sieve_registry.store.engine import Registry
 from sieve_registry.values import clean_count, clean_id, clean_text
 
-__all__ = [
-    "add_sieve",
-    "clean",
-    "edit_sieve",
-    "log_use",
-    "quarantine",
-    "retire",
-    "return_to_service",
-    "sieve_payload",
-    "use_fields",
-]
-
 _MOST_MONTHS = 1200
 _MOST_USES = 1_000_000
 

@@ -17,15 +17,6 @@ from sieve_registry.store.engine import Registry
 if TYPE_CHECKING:
     from sieve_inspect.summary.uncertainty import Contribution
 
-__all__ = [
-    "DEFAULT_RULE",
-    "CheckRule",
-    "contributions",
-    "rule_of",
-    "set_rule",
-    "study_of",
-]
-
 DEFAULT_RULE = "guard-band"
 
 

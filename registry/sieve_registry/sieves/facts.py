@@ -12,8 +12,6 @@ from sieve_registry.store import reader
 from sieve_registry.store.engine import Registry
 from sieve_registry.values import clean_id
 
-__all__ = ["facts_of", "record_fact", "record_general_fact"]
-
 _Payload = TypeVar("_Payload", bound=EventPayload)
 
 

@@ -17,19 +17,6 @@ from sieve_registry.codec import EventPayload
 from sieve_registry.errors import DateRefusedError, RuleRefusedError, SieveRetiredError
 from sieve_registry.records import Check, Fact, Finding, SieveHistory, facts_of_type
 
-__all__ = [
-    "IntendedRecord",
-    "contradictions",
-    "new_cloth_since",
-    "objections",
-    "quarantine_on",
-    "refuse_contradictions",
-    "refuse_future",
-    "refuse_outside_service",
-    "sign_off_demanded",
-    "signature_of",
-]
-
 
 @dataclass(frozen=True)
 class IntendedRecord:

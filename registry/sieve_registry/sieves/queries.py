@@ -15,14 +15,6 @@ from sieve_registry.sieves.recording import history_of
 from sieve_registry.store import reader
 from sieve_registry.store.engine import Registry
 
-__all__ = [
-    "all_histories",
-    "due",
-    "get_history",
-    "get_state",
-    "states",
-]
-
 
 def get_history(registry: Registry, sieve_id: str) -> SieveHistory:
     """Everything recorded of one sieve. Raises `UnknownSieveError`."""

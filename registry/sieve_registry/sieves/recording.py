@@ -20,17 +20,6 @@ from sieve_registry.store.engine import Registry
 from sieve_registry.store.software import package_version
 from sieve_registry.values import clean_id, clean_text
 
-__all__ = [
-    "RecordContext",
-    "RecordTerms",
-    "history_for_recording",
-    "history_of",
-    "login_name",
-    "person",
-    "record_general",
-    "recording",
-]
-
 
 def history_of(connection: Connection, sieve_id: str) -> SieveHistory:
     """Everything recorded of one sieve. Raises `UnknownSieveError` with the nearest name."""

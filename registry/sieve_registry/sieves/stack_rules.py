@@ -14,16 +14,6 @@ from sieve_inspect.units import format_length
 from sieve_registry.records import Finding, SieveState
 from sieve_registry.sieves.state import IN_SERVICE, objections_to_use
 
-__all__ = [
-    "PAN",
-    "fit_findings",
-    "load_findings",
-    "load_limit_g",
-    "ready_findings",
-    "series_notes",
-    "standing_notes",
-]
-
 PAN = "pan"
 KEEP, CLEAN = "keep", "clean and recheck"  # actions
 _REFERENCE_BAD = ("unsatisfactory", "scrap")

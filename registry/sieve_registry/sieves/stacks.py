@@ -26,8 +26,6 @@ from sieve_registry.store import reader
 from sieve_registry.store.engine import Registry
 from sieve_registry.values import clean_id
 
-__all__ = ["Readiness", "Run", "add", "names", "ready", "run", "show"]
-
 
 @dataclass(frozen=True)
 class Readiness:

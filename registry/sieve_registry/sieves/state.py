@@ -30,11 +30,6 @@ from sieve_registry.sieves.lifecycle import (
 )
 from sieve_registry.values import add_months
 
-__all__ = [
-    "IN_SERVICE", "QUARANTINED", "RETIRED", "due_list", "known_from", "objections_to_use",
-    "state_as_of", "to_retire",
-]  # fmt: skip
-
 IN_SERVICE, QUARANTINED, RETIRED = Status.IN_SERVICE, Status.QUARANTINED, Status.RETIRED
 RETIRE = "retire"  # the action
 # Source of a remark, and the rules whose objections it joins.

@@ -18,8 +18,6 @@ from sieve_registry.errors import (
     RegistryLockedError,
 )
 
-__all__ = ["told_plainly"]
-
 _BUSY = {sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED}
 _FOREIGN = {sqlite3.SQLITE_NOTADB, sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_ERROR}
 _LOCK_WAITED = "55P03"

@@ -30,8 +30,6 @@ from sieve_registry.store.migrate import is_empty, revision_of, seal_schema, upg
 from sieve_registry.store.schema import HEAD_INFO, HEAD_REVISION
 from sieve_registry.store.seal import Note, lift, log_waits, seal, write_note
 
-__all__ = ["BUSY_MS", "Registry", "open_registry", "utc_now"]
-
 BUSY_MS = 5000
 _WRITE = "sieveward_write"
 

@@ -22,8 +22,6 @@ from sqlalchemy import Connection, Engine, insert, select
 from sieve_registry.errors import EvidenceAlteredError, EvidenceError, RegistryFileError
 from sieve_registry.store import schema
 
-__all__ = ["DatabaseEvidence", "EvidenceKeeper", "EvidenceStore", "Staged", "file_sha256"]
-
 _EXTENSION = re.compile(r"\.[a-z0-9]{1,8}", re.ASCII)
 _BLOCK = 1 << 20
 _INCOMING = ".incoming-"

@@ -13,8 +13,6 @@ from sieve_registry import events
 from sieve_registry.ledger import corrections
 from sieve_registry.store import reader, rows, schema
 
-__all__ = ["CheckMark", "check_marks", "check_rows", "evidence_links", "use_rows"]
-
 
 @dataclass(frozen=True)
 class CheckMark:

@@ -9,15 +9,6 @@ from urllib.parse import parse_qsl, unquote, urlencode, urlsplit, urlunsplit
 
 from sieve_inspect.errors import UsageError
 
-__all__ = [
-    "NETWORK_SYSTEMS",
-    "Place",
-    "evidence_folder",
-    "network_system",
-    "place_of",
-    "registry_path",
-]
-
 _SQLITE = "sqlite:///"
 _POSTGRES = "postgresql+psycopg://"
 IN_DATABASE = "database"

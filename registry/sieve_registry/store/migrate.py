@@ -11,16 +11,6 @@ from sqlalchemy import Connection, inspect, text
 from sieve_registry.errors import ForeignRegistryError
 from sieve_registry.store.schema import FORMAT, HEAD_REVISION
 
-__all__ = [
-    "SCHEMA_QUERY",
-    "SEAL",
-    "hash_of_schema",
-    "is_empty",
-    "revision_of",
-    "seal_schema",
-    "upgrade",
-]
-
 SEAL = "schema_sha256"
 SCHEMA_QUERY = "SELECT type, name, tbl_name, sql FROM sqlite_master ORDER BY type, name"
 

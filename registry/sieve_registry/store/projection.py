@@ -14,8 +14,6 @@ from sieve_registry import events
 from sieve_registry.ledger.canonical import canonical_text
 from sieve_registry.records import USE_DETAILS, Event
 
-__all__ = ["Row", "rows_of"]
-
 Row = tuple[str, dict[str, Any]]  # the table's name, and its columns
 
 _VALUES = ("count", "mean_um", "sd_um", "max_um", "wire_mean_um")

@@ -24,23 +24,6 @@ from sieve_registry.ledger import corrections
 from sieve_registry.records import CheckDetail, Event, Fact, SieveHistory, Use
 from sieve_registry.store import rows, schema
 
-__all__ = [
-    "check_detail",
-    "count_events",
-    "event_known_on",
-    "event_of",
-    "events",
-    "evidence_extension",
-    "evidence_files",
-    "facts",
-    "has_sieve",
-    "histories",
-    "histories_at",
-    "last_event",
-    "sieve_ids",
-]
-
-
 Payload = TypeVar("Payload", bound=EventPayload)
 
 

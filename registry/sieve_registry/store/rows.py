@@ -26,8 +26,6 @@ from sieve_registry.records import (
     UseDetails,
 )
 
-__all__ = ["check", "correction", "edit", "fact", "margin", "retirement", "sieve", "use"]
-
 _T = TypeVar("_T")
 _NO_DETAILS, _NO_USE_DETAILS = SieveDetails(), UseDetails()
 

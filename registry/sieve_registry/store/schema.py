@@ -16,8 +16,6 @@ from sqlalchemy import (
     Text,
 )
 
-__all__ = ["DERIVED", "FORMAT", "HEAD_INFO", "HEAD_REVISION", "metadata"]
-
 FORMAT = "sieveward.registry"
 HEAD_INFO = "sieveward_head"  # where a writer leaves the count and hash it will have committed
 HEAD_REVISION = "0002"  # the newest migration; a test holds it to the migrations folder

@@ -27,18 +27,6 @@ from io import BufferedReader
 from pathlib import Path
 from urllib.parse import quote
 
-__all__ = [
-    "DAMAGED_NOTE",
-    "Note",
-    "connect",
-    "lift",
-    "log_waits",
-    "read_note",
-    "seal",
-    "seal_fault",
-    "write_note",
-]
-
 DAMAGED_NOTE = "the note beside the registry file was damaged"
 _LINE = re.compile(rb"([1-9][0-9]{0,17}) ([0-9a-f]{64})(?: ([0-9a-f]{64}))?\n")
 _LAST = "SELECT seq, hash FROM event ORDER BY seq DESC LIMIT 1"

@@ -28,8 +28,6 @@ from sieve_registry.store.location import Place
 if TYPE_CHECKING:
     from sieve_registry.store.engine import Registry
 
-__all__ = ["READING", "ROLES", "grant", "on_begin", "opened"]
-
 READING: dict[str, Any] = {"isolation_level": "REPEATABLE READ", "postgresql_readonly": True}
 # What a user of each role may: ask, record, sign, give rights.
 _ASKED = (

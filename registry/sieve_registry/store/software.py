@@ -5,11 +5,6 @@ from __future__ import annotations
 import platform
 from importlib.metadata import PackageNotFoundError, version
 
-__all__ = [
-    "package_version",
-    "software",
-]
-
 _LIBRARIES = ("numpy", "opencv-python-headless", "scipy")
 
 

@@ -16,8 +16,6 @@ from sieve_registry.store.migrate import SCHEMA_QUERY, SEAL, hash_of_schema
 from sieve_registry.store.schema import FORMAT, HEAD_REVISION
 from sieve_registry.store.seal import Note, connect, log_waits, seal_fault
 
-__all__ = ["OpenFile", "check_file"]
-
 _SUBJECT = "registry file"
 _MOST_TOLD = 5
 # Offset, length and the only value a registry has there: write-ahead log, UTF-8, no vacuuming.

@@ -30,8 +30,6 @@ from sieve_registry.store.seal import DAMAGED_NOTE, Note
 from sieve_registry.store.sqlite_file import OpenFile, check_file
 from sieve_registry.store.writer import CLOCK_TOLERANCE
 
-__all__ = ["Proof", "note_faults", "verify_chain", "verify_records", "verify_stretches"]
-
 _STRETCH = 2000
 _FIRST_SHARE = 0.42  # this process also has the file to look at
 _COPY = ": a backup has it under this name"

@@ -12,8 +12,6 @@ from sieve_registry.records import Finding
 from sieve_registry.store.location import Place
 from sieve_registry.store.verify import Proof, verify_stretches
 
-__all__ = ["elsewhere"]
-
 
 def elsewhere(
     place: Place, heads: Sequence[str], after: int, until: int, chain_only: bool

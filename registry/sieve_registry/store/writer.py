@@ -21,8 +21,6 @@ from sieve_registry.store.evidence import EvidenceKeeper, Staged
 from sieve_registry.store.projection import rows_of
 from sieve_registry.store.reader import last_event
 
-__all__ = ["CLOCK_TOLERANCE", "append", "insert_events", "next_check_id", "placing", "utc_text"]
-
 CLOCK_TOLERANCE = timedelta(minutes=10)  # clocks of several benches differ by so much at most
 
 
