@@ -10,8 +10,6 @@ from numpy.typing import NDArray
 
 from sieve_inspect.scale.pixel_map import chebyshev
 
-__all__ = ["Basis", "lens_terms", "straight_part"]
-
 Float = NDArray[np.float64]
 
 

@@ -15,16 +15,6 @@ from numpy.typing import NDArray
 from sieve_inspect.scale.least_squares import clustered_covariance, least_squares, robust_weights
 from sieve_inspect.scale.model import Scale
 
-__all__ = [
-    "BiasRow",
-    "BiasSource",
-    "Gaps",
-    "biases",
-    "combined",
-    "robust_mean",
-    "rows_to_dict",
-]
-
 Float = NDArray[np.float64]
 
 

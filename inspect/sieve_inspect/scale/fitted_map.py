@@ -12,8 +12,6 @@ from sieve_inspect.scale.least_squares import Solution
 from sieve_inspect.scale.marks import Observations
 from sieve_inspect.scale.pixel_map import Pairs
 
-__all__ = ["MapFit"]
-
 Float = NDArray[np.float64]
 Ints = NDArray[np.intp]
 

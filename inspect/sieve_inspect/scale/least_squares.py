@@ -19,8 +19,6 @@ from numpy.typing import NDArray
 
 from sieve_inspect.errors import UsageError
 
-__all__ = ["Solution", "clustered_covariance", "least_squares", "robust_weights"]
-
 Float = NDArray[np.float64]
 
 _TOO_FEW = (

@@ -10,8 +10,6 @@ from numpy.typing import NDArray
 from sieve_inspect.scale.map_fitting import MapFit
 from sieve_inspect.scale.pixel_map import PixelMap, chebyshev, nearest_covered
 
-__all__ = ["Straight", "covered_points", "figures_of"]
-
 Float = NDArray[np.float64]
 _GRID = 41  # points along each side of the covered area
 

@@ -8,8 +8,6 @@ from dataclasses import dataclass, fields, replace
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Observations"]
-
 Float = NDArray[np.float64]
 Ints = NDArray[np.intp]
 

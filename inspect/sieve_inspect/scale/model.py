@@ -15,8 +15,6 @@ from numpy.typing import NDArray
 from sieve_inspect.errors import BadScaleFileError, UsageError
 from sieve_inspect.scale.pixel_map import PixelMap
 
-__all__ = ["SCHEMA", "Scale", "certified_by_source", "load_scale", "scale_from_text"]
-
 SCHEMA = "sieveward.scale/1"
 
 # A scale typed in by hand has no certificate. Flatbed scanners are wrong by 100 to 240 um over

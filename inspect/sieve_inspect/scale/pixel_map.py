@@ -16,8 +16,6 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["PixelMap", "chebyshev", "convex_hull", "nearest_covered"]
-
 Float = NDArray[np.float64]
 Pairs = tuple[tuple[float, float], ...]
 

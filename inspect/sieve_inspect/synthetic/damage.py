@@ -14,8 +14,6 @@ from sieve_inspect.synthetic.scene import Scene
 from sieve_inspect.synthetic.truth import Truth, build_truth, with_state
 from sieve_inspect.synthetic.wires import Family
 
-__all__ = ["Cut", "Faults", "place_faults"]
-
 
 @dataclass(frozen=True)
 class Cut:

@@ -9,8 +9,6 @@ import numpy as np
 
 from sieve_inspect.synthetic.frame import Floats
 
-__all__ = ["Blob", "Capsule", "blob_filling", "fibre_along"]
-
 
 @dataclass(frozen=True)
 class Blob:

@@ -13,8 +13,6 @@ from sieve_inspect.errors import UnwritableOutputError, UsageError
 from sieve_inspect.synthetic.rendering import Render
 from sieve_inspect.synthetic.sensor import jpeg_bytes
 
-__all__ = ["save"]
-
 _SIGNATURE_AND_IHDR = 8 + 25
 
 

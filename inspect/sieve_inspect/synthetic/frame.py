@@ -14,8 +14,6 @@ from numpy.typing import NDArray
 
 from sieve_inspect.synthetic.model import Cloth
 
-__all__ = ["Floats", "Frame", "frame_of"]
-
 Floats = NDArray[np.float64]
 
 

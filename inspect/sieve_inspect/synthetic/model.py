@@ -14,8 +14,6 @@ from typing import Literal
 
 from sieve_inspect.errors import UsageError
 
-__all__ = ["BlurKind", "Cloth", "Damage", "Light", "Optics", "Ring", "Sensor"]
-
 BlurKind = Literal["none", "gaussian", "disc", "smear", "glare", "halo"]
 BLUR_KINDS: tuple[str, ...] = ("none", "gaussian", "disc", "smear", "glare", "halo")
 

@@ -22,8 +22,6 @@ from sieve_inspect.synthetic.model import Optics
 
 Reals = NDArray[np.floating[Any]]
 
-__all__ = ["oversampling", "reach_px", "transfer"]
-
 
 def _gaussian(rho2: Reals, sigma: float) -> Floats:
     result: Floats = np.exp(-2 * (math.pi * sigma) ** 2 * rho2)

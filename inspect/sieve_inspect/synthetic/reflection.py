@@ -28,19 +28,6 @@ from numpy.typing import NDArray
 
 from sieve_inspect.errors import UsageError
 
-__all__ = [
-    "BLACK",
-    "BRONZE",
-    "MATT",
-    "MIRROR",
-    "ROUGH",
-    "STEEL",
-    "Lamp",
-    "RoundLight",
-    "Surface",
-    "WireLight",
-]
-
 Floats = NDArray[np.float64]
 
 _ANGLES = 241  # across half a turn of the surface, the closer the nearer to the outline

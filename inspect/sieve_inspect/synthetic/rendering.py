@@ -27,8 +27,6 @@ from sieve_inspect.synthetic.sensor import expose, jpeg_bytes
 from sieve_inspect.synthetic.truth import Truth
 from sieve_inspect.synthetic.wires import MARGIN_PX, weave
 
-__all__ = ["Render", "render", "render_light"]
-
 _STRIP_SQUARES = 24_000_000  # per strip: about 100 MB a copy
 
 

@@ -19,8 +19,6 @@ from numpy.typing import NDArray
 from sieve_inspect.synthetic.frame import Floats
 from sieve_inspect.synthetic.sensor import srgb_encode
 
-__all__ = ["RoundCloth", "RoundTruth", "draw_round"]
-
 _STEPS = 256  # table entries per px
 _ROWS = 256  # rows of the picture drawn at a time
 _WIRE, _OPEN, _FRAME, _OUTSIDE = 0.05, 0.75, 0.30, 0.02  # linear light

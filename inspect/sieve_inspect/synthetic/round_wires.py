@@ -19,8 +19,6 @@ from sieve_inspect.synthetic.frame import Floats, Frame
 from sieve_inspect.synthetic.reflection import Lamp, Surface, WireLight
 from sieve_inspect.synthetic.wires import Family
 
-__all__ = ["RoundWires"]
-
 _PER_SQUARE = 4  # samples along each side of a square
 _BAND = 1 << 16  # squares per piece of work
 

@@ -24,8 +24,6 @@ from numpy.typing import NDArray
 from sieve_inspect.synthetic.frame import Floats, Frame
 from sieve_inspect.synthetic.wires import Family, Finder
 
-__all__ = ["SMOOTH", "EdgeTable", "Scene", "edge_share"]
-
 SMOOTH = 2
 
 _BAND = 1 << 18  # squares per piece of work: a few MB in each temporary

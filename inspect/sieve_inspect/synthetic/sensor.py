@@ -10,8 +10,6 @@ from numpy.typing import NDArray
 from sieve_inspect.synthetic.frame import Floats
 from sieve_inspect.synthetic.model import Sensor
 
-__all__ = ["expose", "jpeg_bytes", "srgb_encode"]
-
 
 def srgb_encode(linear: Floats) -> Floats:
     """The sRGB curve of IEC 61966-2-1, linear light 0..1 to encoded 0..1."""

@@ -26,8 +26,6 @@ from sieve_inspect.synthetic.model import Optics, Sensor
 from sieve_inspect.synthetic.optics import oversampling, reach_px, transfer
 from sieve_inspect.synthetic.sensor import expose
 
-__all__ = ["Device", "Target", "TargetRender", "render_target"]
-
 Pattern = Literal["dots", "checker", "grid", "rule"]
 
 

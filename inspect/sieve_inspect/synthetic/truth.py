@@ -10,8 +10,6 @@ from numpy.typing import NDArray
 from sieve_inspect.synthetic.frame import Floats, Frame
 from sieve_inspect.synthetic.wires import Family
 
-__all__ = ["Truth", "build_truth"]
-
 
 @dataclass(frozen=True)
 class Truth:

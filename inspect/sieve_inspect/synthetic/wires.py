@@ -11,8 +11,6 @@ from numpy.typing import NDArray
 from sieve_inspect.synthetic.frame import Floats, Frame
 from sieve_inspect.synthetic.model import Cloth
 
-__all__ = ["MARGIN_PX", "Family", "Finder", "weave"]
-
 # Cloth is drawn this far beyond the picture, so that light spread in from outside is there.
 MARGIN_PX = 96
 _BINS_PER_PX = 4

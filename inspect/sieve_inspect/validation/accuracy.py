@@ -17,8 +17,6 @@ from sieve_inspect.validation.drawing import UM_PER_PX, Case, Drawn, draw
 from sieve_inspect.validation.model import Group, Row
 from sieve_inspect.validation.threshold import region_widths
 
-__all__ = ["RowLimits", "accuracy_row", "comb_row", "limits_of"]
-
 _FALSE_DAMAGE = 0.001  # share of sound apertures that may be called blocked or torn
 _COMB_PX = 0.03  # error of the difference between odd and even gaps
 

@@ -20,8 +20,6 @@ from numpy.typing import NDArray
 from sieve_inspect.synthetic import Optics
 from sieve_inspect.synthetic.optics import transfer
 
-__all__ = ["line_spread_power", "width_bound"]
-
 _STEP, _HIGHEST = 0.005, 3.0  # cycles/px
 
 

@@ -5,8 +5,6 @@ from __future__ import annotations
 from sieve_inspect.synthetic import BlurKind, Cloth, Light, Optics, Ring, Sensor
 from sieve_inspect.validation.drawing import Case
 
-__all__ = ["clean_cases", "comb_cases", "hard_cases"]
-
 _WIRE = 0.65  # of the opening, as cloth of 75 um has it
 _QUIET = 0.005  # of full scale, a good scan
 

@@ -13,8 +13,6 @@ from sieve_inspect.measurement.model import Measurement
 from sieve_inspect.synthetic import Truth
 from sieve_inspect.validation.drawing import UM_PER_PX
 
-__all__ = ["Compared", "compare"]
-
 Float = NDArray[np.float64]
 
 _NEAR = 0.3  # of the pitch: how far a measured middle may lie from the true one

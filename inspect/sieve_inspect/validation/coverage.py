@@ -17,8 +17,6 @@ from sieve_inspect.validation.accuracy import measured_case
 from sieve_inspect.validation.drawing import UM_PER_PX, Case
 from sieve_inspect.validation.model import Group, Row
 
-__all__ = ["SEEDS", "SEEDS_QUICK", "coverage_case", "coverage_row"]
-
 SEEDS, SEEDS_QUICK = 30, 4
 _WITHIN = 0.85  # 95 % is expected; least share of the 60 means that must lie within U
 

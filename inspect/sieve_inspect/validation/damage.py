@@ -16,8 +16,6 @@ from sieve_inspect.validation.comparison import Compared
 from sieve_inspect.validation.drawing import UM_PER_PX, Case
 from sieve_inspect.validation.model import Group, Row
 
-__all__ = ["damage_cases", "damage_row"]
-
 _FOUND, _FALSE, _MAXIMUM_PX = 0.97, 0.001, 0.3
 _EVERYTHING = Damage(
     blocked=40,

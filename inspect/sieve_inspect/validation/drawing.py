@@ -24,8 +24,6 @@ from sieve_inspect.synthetic import (
 )
 from sieve_inspect.synthetic.sensor import expose, jpeg_bytes
 
-__all__ = ["UM_PER_PX", "Case", "Drawn", "draw", "pixel_hash"]
-
 Float = NDArray[np.float64]
 
 UM_PER_PX = 10.0  # brings 5 to 60 px to 50 to 600 um, sizes the standards know

@@ -7,8 +7,6 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import Any
 
-__all__ = ["SCHEMA", "Group", "Report", "Row"]
-
 SCHEMA = "sieveward.validation/1"
 
 

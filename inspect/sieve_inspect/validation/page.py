@@ -12,8 +12,6 @@ from dataclasses import dataclass
 from sieve_inspect.validation.model import Group, Report, Row
 from sieve_inspect.validation.threshold import ROUTE
 
-__all__ = ["as_csv", "as_html", "as_json", "as_markdown", "files_of"]
-
 _TITLES = {
     Group.CLEAN: "Clean scans",
     Group.HARD: "Scans with the faults of real ones",

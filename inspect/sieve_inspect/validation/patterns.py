@@ -10,19 +10,6 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = [
-    "bunched_threads",
-    "expanded_metal",
-    "knitted",
-    "plain",
-    "round_holes",
-    "stepped",
-    "text_like",
-    "triangular_net",
-    "two_meshes",
-    "white_noise",
-]
-
 Float = NDArray[np.float64]
 _DARK, _BRIGHT = 0.05, 0.80
 SHAPE = (480, 640)

@@ -24,8 +24,6 @@ from sieve_inspect.validation import patterns
 from sieve_inspect.validation.drawing import UM_PER_PX, Case, pixel_hash
 from sieve_inspect.validation.model import Group, Row
 
-__all__ = ["Refusal", "refusal_row", "refusals"]
-
 Float = NDArray[np.float64]
 
 # Either error is right for a pattern that is no woven square mesh.

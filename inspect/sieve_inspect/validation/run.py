@@ -30,8 +30,6 @@ from sieve_inspect.workers.runner import (
 )
 from sieve_inspect.workers.software import software
 
-__all__ = ["Job", "RowTask", "cache_key", "cached_row", "run_row", "run_validation", "tasks_of"]
-
 
 @dataclass(frozen=True)
 class RowTask:

@@ -12,8 +12,6 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["ROUTE", "region_widths"]
-
 ROUTE = (
     "scikit-image threshold_otsu on the stored picture, label, regionprops without regions that "
     "touch the border; width = square root of the area; mean over regions of half to twice the "

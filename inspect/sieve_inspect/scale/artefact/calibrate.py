@@ -25,19 +25,6 @@ from sieve_inspect.scale.map_fitting import MapFit, fit_map
 from sieve_inspect.scale.marks import Observations
 from sieve_inspect.units import format_length
 
-__all__ = [
-    "MAX_RESIDUAL_PX",
-    "ONE_PICTURE",
-    "PATTERNS",
-    "Region",
-    "calibrate_light",
-    "calibrate_pictures",
-    "checked_region",
-    "common_shape",
-    "observe",
-    "part_of",
-]
-
 PATTERNS = ("dots", "checker", "grid", "rule")
 MAX_RESIDUAL_PX = 0.15  # rms; a tenth of that is ordinary, common practice, no source
 _MOST_LOST = 0.25  # share of marks left out

@@ -22,8 +22,6 @@ from numpy.typing import NDArray
 from sieve_inspect.scale.artefact.nodes import Nodes, SmoothMap
 from sieve_inspect.scale.marks import Observations
 
-__all__ = ["observe_dots"]
-
 Float = NDArray[np.float64]
 _B, _BX, _BY, _A, _CX, _CY, _R, _S = range(8)
 _CHUNK = 1 << 20  # pixels fitted at once

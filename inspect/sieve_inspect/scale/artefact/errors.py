@@ -9,8 +9,6 @@ from __future__ import annotations
 
 from sieve_inspect.errors import InputError
 
-__all__ = ["NoTargetError", "ScaleResidualError"]
-
 
 class NoTargetError(InputError):
     """No artefact of the stated pattern in the picture."""

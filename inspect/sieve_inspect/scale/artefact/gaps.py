@@ -19,8 +19,6 @@ from sieve_inspect.scale.artefact.nodes import Nodes
 from sieve_inspect.scale.calibration import Gaps
 from sieve_inspect.scale.marks import Observations
 
-__all__ = ["joined_gaps", "middles_of", "observe_checker", "observe_grid"]
-
 Float = NDArray[np.float64]
 
 

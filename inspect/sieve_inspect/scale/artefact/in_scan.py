@@ -31,8 +31,6 @@ from sieve_inspect.scale.calibration import Artefact, BudgetRow, Calibration, Sc
 from sieve_inspect.scale.linear_map import covered_points, figures_of
 from sieve_inspect.scale.model import Scale
 
-__all__ = ["DeviceScale", "InScan", "covered_up", "find_region", "scale_in_scan"]
-
 Float = NDArray[np.float64]
 
 # From place to place on the glass, where no map of the device is known: raw errors reach 240 um

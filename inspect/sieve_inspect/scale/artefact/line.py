@@ -25,8 +25,6 @@ from sieve_inspect.image import opencv
 from sieve_inspect.scale.artefact.errors import NoTargetError
 from sieve_inspect.scale.edge_bias import Gaps
 
-__all__ = ["LineEdges", "observe_line"]
-
 Float = NDArray[np.float64]
 _PIECES = 80
 _FEWEST = 12

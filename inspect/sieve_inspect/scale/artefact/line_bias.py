@@ -38,8 +38,6 @@ from sieve_inspect.scale.least_squares import robust_weights
 from sieve_inspect.scale.model import Scale
 from sieve_inspect.units import format_length
 
-__all__ = ["KnownLine", "LineCalibration", "LinePicture", "calibrate_line", "line_in_light"]
-
 Float = NDArray[np.float64]
 _FROM = "; edge bias from "
 _SHAPE_WARNING_PX = 0.04  # standard uncertainty of the width that gives a warning

@@ -20,8 +20,6 @@ from sieve_inspect.image import opencv
 from sieve_inspect.lattice.pitch import find_pitch
 from sieve_inspect.scale.artefact.errors import NoTargetError
 
-__all__ = ["Nodes", "SmoothMap", "find_nodes"]
-
 Float = NDArray[np.float64]
 Ints = NDArray[np.intp]
 _LINK = 0.3  # of the pitch: 4 % of distortion changes a step by up to 12 %

@@ -16,8 +16,6 @@ from sieve_inspect.image import Scan, linear_light, load_scan
 from sieve_inspect.image.encoding import assumed_encoding
 from sieve_inspect.scale.model import Scale
 
-__all__ = ["ReadPictures", "read_pictures"]
-
 _DPI_TOLERANCE = 0.002  # twice what flatbeds are commonly off (Boron, ISPRS 1996)
 
 

@@ -9,8 +9,6 @@ import numpy as np
 from sieve_inspect.scale.artefact.line_bias import LineCalibration
 from sieve_inspect.scale.calibration import Calibration
 
-__all__ = ["line_png", "residuals_png"]
-
 _ARROWS = 1500
 
 

@@ -25,8 +25,6 @@ from sieve_inspect.scale.artefact.nodes import SmoothMap
 from sieve_inspect.scale.calibration import Gaps
 from sieve_inspect.scale.marks import Observations
 
-__all__ = ["observe_rule"]
-
 Float = NDArray[np.float64]
 _TRACKS = 9
 _WINDOW = 2048
