@@ -27,6 +27,7 @@ from sieve_inspect.apertures.flags import Flag
 from sieve_inspect.apertures.prepared_field import PreparedField, prepare_field
 from sieve_inspect.apertures.sample import SampleSelection
 from sieve_inspect.errors import SievewardError, UsageError
+from sieve_inspect.illumination.rim_light import lamp_doubts
 from sieve_inspect.image import (
     MAX_MEGAPIXELS,
     Assumption,
@@ -169,15 +170,18 @@ def _checked(
     scale = task.scale if beside is None else beside.scale
     check_regular(path, field)
     moved = check_still(path, field)
+    samples = (sample_of(field, scale, 0), sample_of(field, scale, 1))
+    wires = [float(np.nanmean(s.wires[s.ok])) for s in samples]
+    lamp = lamp_doubts(field, light, (wires[0], wires[1]))
     picture = Picture(
         file,
         assumption.encoding,
         assumption.reason,
         field,
-        (sample_of(field, scale, 0), sample_of(field, scale, 1)),
+        samples,
         None if beside is None else beside.region,
         light.bright if isinstance(light, BandedLight) else None,
-        tuple(doubt for doubt in (assumption.doubt, moved) if doubt),
+        tuple(doubt for doubt in (assumption.doubt, moved, *lamp) if doubt),
         light,
     )
     check_blur(path, picture, task.nominal_um, scale)
