@@ -4,16 +4,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 from typing import Any
 
-from sieve_inspect.summary.uncertainty import (
-    Contribution,
-    Expanded,
-    Quantity,
-    expanded,
-    lines_of,
-)
+from sieve_inspect.summary.uncertainty import Contribution, Quantity, expanded, lines_of
 
 
 @dataclass(frozen=True)
@@ -64,50 +58,18 @@ class DirectionSummary:
         return self.k_max * self.u_max_um
 
     def with_budget(self, lines: Iterable[Contribution]) -> DirectionSummary:
-        """The same with u, k and degrees of freedom of mean, s and largest from these lines.
-
-        A result without lines keeps its own.
-        """
-        budget = list(lines)
-        mean, sd, largest = (
-            expanded(own) if (own := lines_of(budget, of)) else before
-            for of, before in (
-                (Quantity.MEAN, Expanded(self.u_mean_um, self.dof_mean, self.k_mean)),
-                (Quantity.DEVIATION, Expanded(self.u_sd_um, self.dof_sd, self.k_sd)),
-                (Quantity.LARGEST, Expanded(self.u_max_um, self.dof_max, self.k_max)),
-            )
-        )
-        return replace(
-            self,
-            u_mean_um=mean.u_um,
-            k_mean=mean.k,
-            dof_mean=mean.dof,
-            u_sd_um=sd.u_um,
-            k_sd=sd.k,
-            dof_sd=sd.dof,
-            u_max_um=largest.u_um,
-            k_max=largest.k,
-            dof_max=largest.dof,
-        )
+        """The same with u, k and degrees of freedom of each result that has lines here."""
+        budget, changes = list(lines), dict[str, Any]()
+        for of in Quantity:
+            if own := lines_of(budget, of):
+                total = expanded(own)
+                changes |= {f"u_{of}_um": total.u_um, f"k_{of}": total.k, f"dof_{of}": total.dof}
+        return replace(self, **changes)
 
     def to_dict(self) -> dict[str, Any]:
         """The `directions` entry of schema `sieveward.measurement/1`; numbers as they are."""
-        return {
-            "count": self.count,
-            "mean_um": self.mean_um,
-            "sd_um": self.sd_um,
-            "min_um": self.min_um,
-            "max_um": self.max_um,
-            "median_um": self.median_um,
-            "u_mean_um": self.u_mean_um,
-            "u_sd_um": self.u_sd_um,
-            "u_max_um": self.u_max_um,
-            "wire_mean_um": self.wire_mean_um,
-            "wire_count": self.wire_count,
-            "pitch_um": self.pitch_um,
-            "odd_even_um": self.odd_even_um,
-            "U_mean_um": self.U_mean_um,
-            "k_mean": self.k_mean,
-            "dof_mean": self.dof_mean,
-            "population": self.population,
-        }
+        figures = asdict(self)
+        for name in ("k_sd", "dof_sd", "k_max", "dof_max"):
+            del figures[name]
+        last = {name: figures.pop(name) for name in ("k_mean", "dof_mean", "population")}
+        return {**figures, "U_mean_um": self.U_mean_um, **last}

@@ -3,8 +3,8 @@
     s_r² = MS_within = Σ (n_i − 1) s_i² / Σ (n_i − 1)
     s_L² = (MS_between − s_r²) / n̄, at least 0,   n̄ = (N − Σ n_i² / N) / (p − 1)
     s_R² = s_L² + s_r²
-    Cochran  C = s_max² / Σ s_i²          groups of equal size; is one group's spread too large?
-    Grubbs   G = max |x̄_i − x̿| / s(x̄)     is one group's mean too far off?
+    Cochran  C = s_max² / Σ s_i²          groups of equal size; is the largest spread too large?
+    Grubbs   G = max |x̄_i − x̿| / s(x̄)     is the farthest mean too far off?
 
 A group is a laboratory in the standard; here an operator, a device or a day does as well.
 Critical values: 1 % outlier, 5 % straggler, from the F and t distributions.
@@ -13,8 +13,9 @@ Critical values: 1 % outlier, 5 % straggler, from the F and t distributions.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from functools import partial
 from statistics import fmean, stdev, variance
 
 from sieve_inspect.summary.direction import DirectionSummary
@@ -77,6 +78,8 @@ def precision(values: Mapping[str, Sequence[float]]) -> Precision:
 
     Raises `ValueError` for fewer than two groups, or no group with two values.
     """
+    from scipy.special import fdtrc
+
     groups = {name: list(group) for name, group in values.items() if len(group)}
     counts = [len(group) for group in groups.values()]
     p, n = len(groups), sum(counts)
@@ -105,7 +108,7 @@ def precision(values: Mapping[str, Sequence[float]]) -> Precision:
         df_between=df_between,
         df_within=df_within,
         f=f,
-        p_value=_f_tail(f, df_between, df_within),
+        p_value=float(fdtrc(df_between, df_within, f)) if math.isfinite(f) else 0.0,
         s_r=math.sqrt(ms_within),
         s_L=math.sqrt(s_l2),
         s_R=math.sqrt(s_l2 + ms_within),
@@ -129,41 +132,27 @@ def grubbs_critical(p: int, alpha: float) -> float:
     return (p - 1) / math.sqrt(p) * math.sqrt(t2 / (p - 2 + t2))
 
 
-def _f_tail(f: float, df1: int, df2: int) -> float:
-    if not math.isfinite(f):
-        return 0.0
-    from scipy.special import fdtrc
-
-    return float(fdtrc(df1, df2, f))
-
-
-def _outliers(groups: Mapping[str, Sequence[float]], means: Sequence[float]) -> list[Outlier]:
-    rejected: list[Outlier] = []
+def _outliers(groups: Mapping[str, Sequence[float]], means: Sequence[float]) -> Iterator[Outlier]:
     names, p = list(groups), len(groups)
     sizes = {len(values) for values in groups.values()}
     if len(sizes) == 1 and (n := sizes.pop()) > 1:
         spreads = [variance(values) for values in groups.values()]
-        if sum(spreads) > 0:
-            c, worst = max(zip(spreads, names, strict=True))
-            rejected += _rejected(
-                "Cochran", worst, c / sum(spreads), lambda a: cochran_critical(p, n, a)
-            )
+        if (total := sum(spreads)) > 0:
+            largest, worst = max(zip(spreads, names, strict=True))
+            yield from _rejected("Cochran", worst, largest / total, partial(cochran_critical, p, n))
     if p >= 3 and stdev(means) > 0:
         middle, spread = fmean(means), stdev(means)
-        g, farthest = max(
-            (abs(m - middle) / spread, name) for m, name in zip(means, names, strict=True)
-        )
-        rejected += _rejected("Grubbs", farthest, g, lambda a: grubbs_critical(p, a))
-    return rejected
+        g, farthest = max((abs(m - middle) / spread, n) for m, n in zip(means, names, strict=True))
+        yield from _rejected("Grubbs", farthest, g, partial(grubbs_critical, p))
 
 
-def _rejected(test: str, group: str, value: float, critical: object) -> list[Outlier]:
-    assert callable(critical)
+def _rejected(
+    test: str, group: str, value: float, critical: Callable[[float], float]
+) -> Iterator[Outlier]:
     for alpha, level in ((0.01, "outlier"), (0.05, "straggler")):
-        limit = float(critical(alpha))
-        if value > limit:
-            return [Outlier(test, group, value, limit, level)]
-    return []
+        if value > (limit := critical(alpha)):
+            yield Outlier(test, group, value, limit, level)
+            return
 
 
 def with_study(
@@ -174,11 +163,8 @@ def with_study(
 ) -> tuple[DirectionSummary, list[Contribution]]:
     """One direction with further lines of the mean in its budget (um, k = 1).
 
-    The s_R of a repeatability study counts for the mean and the largest aperture; for s it says
-    nothing. It holds some of what the budget has already, so the sum is on the safe side.
+    The s_R of a repeatability study counts for the mean and the largest aperture, not for s. It
+    holds some of what the budget has already, so the sum is on the safe side.
     """
-    lines = [line for line in study if line.direction == direction]
-    if not lines:
-        return summary, list(budget)
-    extended = [*budget, *lines]
+    extended = [*budget, *(line for line in study if line.direction == direction)]
     return summary.with_budget(extended), extended

@@ -1,8 +1,8 @@
 """Mean, spread, extremes, wires and pitch of one direction, with their uncertainties.
 
 Openings between the same two wires share most of their width, so the spread of the mean is
-taken from whole gaps (the openings between one pair of wires), not from single openings: a
-thousand openings between fifty wires are a sample of about fifty.
+taken from gaps (all openings between two neighbouring wires), not from single openings: a thousand
+openings between fifty wires are a sample of about fifty.
 
 Of n openings out of all N of a cloth, sampling leaves the share 1 − n/N of its variance (Cochran,
 Sampling Techniques, 3rd ed. 1977, 2.6): none where all of them were measured.
@@ -36,8 +36,8 @@ _AT_ONCE = 200_000  # openings moved through the scale at a time
 # Left after the edge response is fitted: the largest bias of the mean seen over the blur shapes
 # of this project's own accuracy table, taken as the half-width of a rectangular distribution.
 EDGE_MODEL_PX = 0.02 / math.sqrt(3)
-# In light from above a wire's round side darkens towards its edge, which looks just like blur: what
-# is more than a sharp picture's blur (px) may be either, and the edge anywhere within it.
+# In light from above a wire's round side darkens towards its edge, as blur does: what exceeds a
+# sharp picture's blur (px) may be either, and the edge anywhere within it.
 _SHARP_PX = 1.1
 _NOISE_KNOWN = 0.1  # relative: the noise of single widths against what the pixels' noise predicts
 _SMALLEST_UM = 30_000.0  # of cloth in a frame; common practice, no source
@@ -66,21 +66,17 @@ def sample_of(field: Field, scale: Scale, axis: int) -> Sample:
     result = field.axes[axis]
     um_per_px = _across(field.centre, result.normal, scale)
     bias = 2 * scale.edge_bias_px
-    width = (result.fit.width - bias) * um_per_px
-    wires = (result.fit.wires + bias) * um_per_px[:, None]
-    noise = result.fit.noise_factor * field.pixel_noise * um_per_px
-    gap = field.column if axis == 0 else field.row
     round_side = 0.0 if field.lattice.bright else max(0.0, result.response.sigma - _SHARP_PX)
     u_response = math.hypot(result.u_response, 2 * round_side / math.sqrt(3))
     return Sample(
-        width,
-        noise,
-        wires,
-        _pitch(field, axis, result.normal, um_per_px),
-        gap,
-        field.ok,
-        um_per_px,
-        u_response * float(np.median(um_per_px)),
+        width=(result.fit.width - bias) * um_per_px,
+        noise=result.fit.noise_factor * field.pixel_noise * um_per_px,
+        wires=(result.fit.wires + bias) * um_per_px[:, None],
+        pitch=_pitch(field, axis, result.normal, um_per_px),
+        gap=field.column if axis == 0 else field.row,
+        ok=field.ok,
+        um_per_px=um_per_px,
+        u_response=u_response * float(np.median(um_per_px)),
     )
 
 
@@ -104,7 +100,7 @@ def _across(centre: Float, normal: Float, scale: Scale) -> Float:
 
 
 def _pitch(field: Field, axis: int, normal: Float, um_per_px: Float) -> Float:
-    """Spacing (n,) in um from each sound opening to the next sound one in its row or column."""
+    """Spacing (n,) in um from each sound opening to the next in its row or column if sound."""
     shape = field.lattice.seen.shape
     grid = np.full((shape[0] + 1, shape[1] + 1), -1, np.intp)
     grid[field.row, field.column] = np.where(field.ok, np.arange(len(field.row)), -1)
@@ -114,7 +110,7 @@ def _pitch(field: Field, axis: int, normal: Float, um_per_px: Float) -> Float:
 
 
 def whole_cloth(fields: Sequence[Field], scale: Scale) -> int | None:
-    """Number of complete apertures of a cloth that one picture shows to the frame on all sides.
+    """Number of complete apertures of a cloth that a picture shows to the frame on all sides.
 
     None where the picture's border cuts an opening, where there are several pictures, and where
     so little cloth is seen that it is a microscope's field stop rather than a frame.
@@ -151,23 +147,12 @@ def summarise(
     unseen = math.sqrt(max(0.0, 1 - len(width) / population)) if population else 1.0
     largest = int(np.argmax(width))
     excess = _noise_excess(float(width[largest]) - mean, float(noise[largest]), spread, len(width))
-    direction = "xy"[axis]
+    direction, source = "xy"[axis], BudgetSource.SAMPLING
+    u_noise, dof = float(np.sqrt(np.sum(noise**2))) / len(width), max(gaps - 1, 1)
     budget = [
         *_common_lines(samples, scale, axis, mean),
-        Contribution(
-            "pixel noise",
-            direction,
-            float(np.sqrt(np.sum(noise**2))) / len(width),
-            common=False,
-        ),
-        Contribution(
-            "sampling",
-            direction,
-            unseen * u_sampling,
-            max(gaps - 1, 1),
-            source=BudgetSource.SAMPLING,
-            common=False,
-        ),
+        Contribution("pixel noise", direction, u_noise, common=False),
+        Contribution("sampling", direction, unseen * u_sampling, dof, source=source, common=False),
         Contribution("noise on the maximum", direction, float(noise[largest]), of=Quantity.LARGEST),
         *_lines_of_s(direction, spread, subtracted, unseen, effective),
     ]
@@ -213,18 +198,12 @@ def _lines_of_s(
 
     `effective` is the number of independent apertures, `unseen` the share of sampling that counts.
     """
+    of, source, dof = Quantity.DEVIATION, BudgetSource.SAMPLING, max(effective - 1, 1)
     of_noise = math.sqrt(spread**2 + 2 * _NOISE_KNOWN * subtracted) - spread
     of_sampling = unseen * spread / math.sqrt(2 * (effective - 1))
     return [
-        Contribution("noise subtracted from s", direction, of_noise, of=Quantity.DEVIATION),
-        Contribution(
-            "sampling of s",
-            direction,
-            of_sampling,
-            max(effective - 1, 1),
-            of=Quantity.DEVIATION,
-            source=BudgetSource.SAMPLING,
-        ),
+        Contribution("noise subtracted from s", direction, of_noise, of=of),
+        Contribution("sampling of s", direction, of_sampling, dof, of=of, source=source),
     ]
 
 
@@ -257,20 +236,17 @@ def _sampling(samples: Sequence[Sample]) -> tuple[float, int]:
     """Standard uncertainty of the mean from the spread between gaps, and the number of gaps."""
     means, counts = [], []
     for s in samples:
-        total = np.bincount(s.gap[s.ok], s.width[s.ok])
-        count = np.bincount(s.gap[s.ok])
-        means.append(total[count > 0] / count[count > 0])
-        counts.append(count[count > 0])
+        _, gap, count = np.unique(s.gap[s.ok], return_inverse=True, return_counts=True)
+        means.append(np.bincount(gap, s.width[s.ok]) / count)
+        counts.append(count)
     mean, weight = np.concatenate(means), np.concatenate(counts).astype(float)
     if len(mean) < 2:
         return 0.0, len(mean)
     weight /= weight.sum()
     middle = float((weight * mean).sum())
     # Variance of a weighted mean of independent gaps, with the usual n / (n - 1).
-    return (
-        math.sqrt(float((weight**2 * (mean - middle) ** 2).sum()) * len(mean) / (len(mean) - 1)),
-        len(mean),
-    )
+    variance = float((weight**2 * (mean - middle) ** 2).sum()) * len(mean) / (len(mean) - 1)
+    return math.sqrt(variance), len(mean)
 
 
 def _odd_even(samples: Sequence[Sample]) -> float:

@@ -51,13 +51,9 @@ class Contribution:
 
     def to_dict(self) -> dict[str, Any]:
         """JSON-ready; infinite degrees of freedom are null."""
-        return {
-            "name": self.name,
-            "direction": self.direction,
-            "value_um": self.value_um,
-            "dof": self.dof if math.isfinite(self.dof) else None,
-            "of": str(self.of),
-        }
+        dof = self.dof if math.isfinite(self.dof) else None
+        line = {"name": self.name, "direction": self.direction, "value_um": self.value_um}
+        return {**line, "dof": dof, "of": str(self.of)}
 
 
 @dataclass(frozen=True)
@@ -106,9 +102,5 @@ def lines_of(
     contributions: Iterable[Contribution], of: Quantity = Quantity.MEAN
 ) -> list[Contribution]:
     """The lines that make one result uncertain; the largest aperture shares the common ones."""
-    shared = of == Quantity.LARGEST
-    return [c for c in contributions if c.of == of or (shared and c.common and _of_mean(c))]
-
-
-def _of_mean(line: Contribution) -> bool:
-    return line.of == Quantity.MEAN
+    shared = Quantity.MEAN if of == Quantity.LARGEST else None
+    return [c for c in contributions if c.of == of or (c.common and c.of == shared)]
