@@ -87,7 +87,7 @@ def test_what_a_check_lacked() -> None:
     wanted = plan(75, field_mm=5)
     assert shortfalls(wanted, {"x": 100, "y": 120}, 10, 3) == ()
     lacking = shortfalls(wanted, {"x": 99, "y": 100}, 9, 2)
-    assert [(one.what, one.found, one.needed) for one in lacking] == [
+    assert [(row.what, row.measured, row.needed) for row in lacking] == [
         ("apertures in x", 99, 100),
         ("wires", 9, 10),
         ("fields", 2, 3),

@@ -22,9 +22,9 @@ _MESH = re.compile(rf"{_AMOUNT}\s*mesh|mesh\s*{_AMOUNT}", re.IGNORECASE)
 
 
 class UnknownDesignationError(BadLengthError):
-    """A sieve number that is not published, or a word that names no sieve."""
+    """A sieve number that is not published, or a mesh count."""
 
-    template = "'{text}' is no published designation: {advice}."
+    template = "'{text}' is not a published designation: {advice}."
 
 
 class AmbiguousDesignationError(BadLengthError):
@@ -37,13 +37,12 @@ def resolve_nominal(text: str) -> float:
     """The nominal aperture in um of "75um", "0.075 mm", "No. 200", "#200" or "3 1/2 in.".
 
     An inch size that equals a published designation of ASTM E11 means that sieve, not the
-    length: "3 in." is the 75 mm sieve although 3 inches are 76.2 mm, because that is what the
-    standard calls it; "2.5 in" and "2 1/2 in." are the same number and both mean 63 mm. Other
-    inch sizes are plain lengths.
+    length: "3 in." is its 75 mm sieve, although 3 inches are 76.2 mm, and "2.5 in" and "2 1/2 in."
+    are both its 63 mm sieve. Other inch sizes are plain lengths.
 
-    Raises `BadLengthError` for anything else, and its `UnknownDesignationError` with advice for
-    a sieve number nobody published or a mesh count; a bare number that could be several sieves
-    ("200": 200 um or No. 200) raises `AmbiguousDesignationError`, which asks.
+    Raises `UnknownDesignationError`, with advice, for an unpublished sieve number or a mesh count,
+    `AmbiguousDesignationError` for a bare number with several readings ("200": 200 um or No. 200),
+    and `BadLengthError` for anything else.
     """
     clean = " ".join(text.split())
     for sign, written in _VULGAR.items():
@@ -63,7 +62,7 @@ def resolve_nominal(text: str) -> float:
             f"'No. {number}' if that is the sieve's published number",
         )
     if match := _BARE.fullmatch(clean):
-        _ask(text, match[1])
+        _refuse_ambiguous(text, match[1])
     if len(text) > 40:
         raise BadLengthError(text=text[:40] + "…")
     return parse_length_um(text)
@@ -84,8 +83,8 @@ def _by_inches(inches: Fraction) -> float:
     return float(known) if known is not None else round(float(inches * 25_400), 9)
 
 
-def _ask(text: str, amount: str) -> None:
-    """Raise where a bare number has two readings or more; with none it is simply no length."""
+def _refuse_ambiguous(text: str, amount: str) -> None:
+    """Raise for a bare number with two readings or more."""
     number = _fraction(amount)
     if number is None:
         return
@@ -110,13 +109,10 @@ def _designations() -> tuple[dict[Fraction, Decimal], dict[Fraction, Decimal]]:
     numbers: dict[Fraction, Decimal] = {}
     inches: dict[Fraction, Decimal] = {}
     for nominal, row in tabulated("astm-e11:2009").items():
-        if match := _SIEVE_NUMBER.fullmatch(row.designation):
-            kind = numbers
-        else:
-            match, kind = _INCHES.fullmatch(row.designation), inches
-        value = _fraction(match[1]) if match else None
-        if value is not None:
-            kind[value] = nominal
+        for pattern, known in ((_SIEVE_NUMBER, numbers), (_INCHES, inches)):
+            match = pattern.fullmatch(row.designation)
+            if match and (value := _fraction(match[1])) is not None:
+                known[value] = nominal
     return numbers, inches
 
 
@@ -130,5 +126,5 @@ def _fraction(amount: str) -> Fraction | None:
 
 
 def _written(number: Fraction) -> str:
-    whole, rest = divmod(number, 1)
-    return f"{whole} {rest}" if rest else str(whole)
+    units, rest = divmod(number, 1)
+    return f"{units} {rest}" if rest else str(units)

@@ -1,4 +1,4 @@
-"""The editions we can answer for, each with its rounding and what it limits besides the mean."""
+"""The editions built in, each with its rounding and what it limits besides the mean."""
 
 from __future__ import annotations
 
@@ -18,13 +18,12 @@ _TENTH, _ONE, _TEN = Decimal("0.1"), Decimal(1), Decimal(10)
 
 @dataclass(frozen=True)
 class Edition:
-    """One edition: where its table lies and how its other sizes follow from the formula."""
+    """One edition: the file of its table, and how its other sizes follow from the formula."""
 
     id: str
     table: str
     rounding: str
-    factor: Decimal | None = None  # on the formula; None: sizes outside the table stay unknown
-    step_x: Callable[[Decimal], Decimal] = lambda _w: _ONE
+    factor: Decimal | None = None  # of the formula; None: only tabulated sizes are known
     step_y: Callable[[Decimal], Decimal] = lambda _w: _ONE
     z_share_percent: Decimal | None = None
     sigma_up_to: Decimal | None = None  # the 5 % rule for σ0 holds up to this nominal
@@ -62,7 +61,6 @@ EDITIONS: dict[str, Edition] = {
             table="iso3310-1-2016.csv",
             rounding=f"0.9 of the formula, {_ISO_STEPS}",
             factor=Decimal("0.9"),
-            step_x=_x_step,
             step_y=_y_step_iso,
             sigma_up_to=Decimal(4000),
         ),
@@ -74,7 +72,6 @@ EDITIONS: dict[str, Edition] = {
                 "1 um below 37.5 mm, 10 um from 37.5 mm; half up"
             ),
             factor=_ONE,
-            step_x=_x_step,
             step_y=_y_step_e11,
             sigma_up_to=Decimal(40_000),
             sampled=True,
@@ -85,7 +82,6 @@ EDITIONS: dict[str, Edition] = {
             # Seen only from 2 mm up; below 1 mm the steps of 2016 are carried back.
             rounding=f"the formula, {_ISO_STEPS}; z as x (below 1 mm the steps are assumed)",
             factor=_ONE,
-            step_x=_x_step,
             step_y=_y_step_iso,
             z_share_percent=Decimal(6),
             computed_note="computed from the formula, not a tabulated size seen [decoded formula]",
@@ -97,7 +93,6 @@ EDITIONS: dict[str, Edition] = {
             # (ASTM E11-09) both follow the full formula, so it is taken here too.
             rounding=f"the formula, {_ISO_STEPS} (rounding assumed as in 1990)",
             factor=_ONE,
-            step_x=_x_step,
             step_y=_y_step_iso,
             k_rule=True,
             computed_note=(
@@ -137,7 +132,7 @@ def compute_row(edition: Edition, w: Decimal) -> Row:
     factor = edition.factor
     assert factor is not None
     x_raw, y_raw = factor * formula.x_um(w), factor * formula.y_um(w)
-    x = formula.round_half_up(x_raw, edition.step_x(w))
+    x = formula.round_half_up(x_raw, _x_step(w))
     y = formula.round_half_up(y_raw, edition.step_y(w))
     z_raw = (x_raw + y_raw) / 2
     s = None

@@ -50,15 +50,14 @@ def round_half_up(value: Decimal, step: Decimal) -> Decimal:
 
 
 def s_divisor(grade: str, n: int) -> float:
-    """What σ0 is divided by so that a sample of n apertures speaks for the whole cloth."""
+    """What σ0 is divided by so that a sample of n apertures represents the cloth."""
     return 1.0 + _K[grade] / math.sqrt(2.0 * (n - 1)) if _K[grade] else 1.0
 
 
 def k_factor(n: int) -> Decimal:
-    """K for n apertures (2 or more): what their s is multiplied by before it is held to σ0.
+    """K for n apertures (2 or more): their s times K must not exceed σ0.
 
-    Cutting, not rounding, follows from the one value seen; it differs from the bound itself by
-    less than 0.01.
+    Cut, not rounded, as the single published value seen is; the bound itself is less than 0.01 off.
     """
     from scipy.special import chdtri  # the upper quantile of chi-square
 

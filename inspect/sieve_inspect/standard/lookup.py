@@ -27,6 +27,8 @@ from sieve_inspect.standard.model import Limits, Row
 from sieve_inspect.standard.tablefile import LARGEST_UM, SMALLEST_UM, read_table
 from sieve_inspect.units import format_length
 
+_NO_S_LIMIT = "no limit on s in this table for this size"
+
 
 class NotTabulatedError(NominalOutsideError):
     """A size that is not in a table from which others cannot be computed."""
@@ -71,7 +73,6 @@ def limits(
                 standard=name, nominal=format_length(float(w)), nearest=_nearest(table, w)
             )
         row = compute_row(edition, w)
-    count = n if n is not None else row.n.get(grade)
     s, note = _s_limit(edition, row, grade, n)
     return Limits(
         nominal_um=float(w),
@@ -84,7 +85,7 @@ def limits(
         z_um=_float(row.z),
         z_share_percent=_float(row.z_share_percent),
         s_limit_um=_float(s),
-        n=count,
+        n=n if n is not None else row.n.get(grade),
         wire_um=_float(row.wire),
         wire_min_um=_float(row.wire_min),
         wire_max_um=_float(row.wire_max),
@@ -106,10 +107,10 @@ def size_of(means_um: Sequence[float], standard: str) -> tuple[float, float] | N
     Of several the nearest. Raises `UnknownStandardError` and `BadTableError`.
     """
     middle = sum(means_um) / len(means_um)
-    rows = sorted(_find(standard)[1].items(), key=lambda one: abs(float(one[0]) - middle))
-    for nominal, row in rows[:2]:
-        if all(abs(mean - float(nominal)) <= float(row.y) for mean in means_um):
-            return float(nominal), float(row.y)
+    rows = sorted(_find(standard)[1].items(), key=lambda item: abs(float(item[0]) - middle))
+    for nominal, y in ((float(nominal), float(row.y)) for nominal, row in rows[:2]):
+        if all(abs(mean - nominal) <= y for mean in means_um):
+            return nominal, y
     return None
 
 
@@ -118,19 +119,18 @@ def _find(standard: str) -> tuple[Edition | None, dict[Decimal, Row], str]:
     key = standard.strip().lower()
     if key in EDITIONS:
         return EDITIONS[key], tabulated(key), key
-    looks_like_path = "/" in standard or "\\" in standard or key.endswith(".csv")
+    is_path = "/" in standard or "\\" in standard or key.endswith(".csv")
     try:
-        if standard.strip() and (looks_like_path or Path(standard).exists()):
+        if standard.strip() and (is_path or Path(standard).exists()):
             return None, read_table(Path(standard)), standard
     except (OSError, ValueError) as error:  # a name too long, a NUL in it
-        raise BadTableError(
-            file=repr(standard[:80]), reason="no file can have this name"
-        ) from error
+        reason = "a file cannot have this name"
+        raise BadTableError(file=repr(standard[:80]), reason=reason) from error
     raise UnknownStandardError(standard=standard[:80], known=", ".join(list_standards()))
 
 
 def _in_range(nominal_um: float) -> Decimal:
-    """The nominal in exact decimals, to a picometre, checked against the standards' range."""
+    """The nominal in exact decimals, to a picometre, within the range of the standards."""
     if not math.isfinite(nominal_um):
         raise NominalOutsideError(nominal=f"{nominal_um} um")
     w = Decimal(repr(round(float(nominal_um), 6))).normalize()
@@ -158,9 +158,9 @@ def _s_limit(
     if s is None and row.z is not None:
         return None, "no limit on s: the share of apertures above nominal + z counts instead"
     if s is None:
-        return None, "no limit on s in this table for this size"
-    one_for_all = edition is not None and grade != "compliance"
-    return s, f"s limit for {grade}: our source has one for every grade" if one_for_all else ""
+        return None, _NO_S_LIMIT
+    same_for_all = edition is not None and grade != "compliance"
+    return s, f"s limit for {grade}: the source has the same for every grade" * same_for_all
 
 
 def _sampled_s_limit(row: Row, grade: str, n: int | None) -> tuple[Decimal | None, str]:
@@ -169,7 +169,7 @@ def _sampled_s_limit(row: Row, grade: str, n: int | None) -> tuple[Decimal | Non
     if published is not None and n in (None, row.n.get(grade)):
         return published, ""
     if sigma0 is None:
-        return None, "no limit on s in this table for this size"
+        return None, _NO_S_LIMIT
     if n is None:
         return None, f"no limit on s without a count: the table has none for {grade}, give n"
     s = round_half_up(sigma0 / Decimal(s_divisor(grade, n)), Decimal("0.01"))

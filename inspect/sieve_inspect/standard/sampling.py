@@ -15,16 +15,17 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+from sieve_inspect.standard.editions import tabulated
 from sieve_inspect.standard.lookup import limits
 from sieve_inspect.standard.model import Limits
 
 FEW_APERTURES = 20  # ISO 3310-1:2016
 WIRES = 10  # ISO 3310-1:2016, Ph. Eur. 2.1.4
-WIRE_SHARE = 0.15
+_WIRE_SHARE = 0.15
 _COUNTS = "astm-e11:2009"
 # The cloth ends half an inch of diameter within the frame: 8 in clears 7.5 in. Common practice.
 _RIM_MM = 12.7
-_MM_200, _INCHES_8, _MM_300, _INCHES_12 = 200.0, 203.2, 300.0, 304.8
+_INCH_FRAMES_MM = {203.2: 200.0, 304.8: 300.0}  # 8 in and 12 in have the counts of 200 and 300 mm
 
 
 @dataclass(frozen=True)
@@ -59,7 +60,7 @@ class Shortfall:
     """What a check lacked of its plan: the quantity, how many it had, how many are needed."""
 
     what: str
-    found: int
+    measured: int
     needed: int
 
 
@@ -82,15 +83,12 @@ def plan(
     pitch_mm = (nominal_um + (wire or 0.7 * nominal_um)) / 1000
     clear_mm = max(frame_mm - _RIM_MM, pitch_mm)
     across = max(int(clear_mm / pitch_mm), 1)
-    whole = math.pi / 4 * across**2
-    n, reasons = _count(nominal_um, grade, frame_mm, whole)
+    n, reasons = _count(nominal_um, grade, frame_mm, math.pi / 4 * across**2)
     needed = across if n is None else min(n, across)
     shown = across if field_mm is None else max(min(int(field_mm / pitch_mm), across), 1)
     fields = 1 if field_mm is None else _fields(n, needed, shown, across)
     if n is not None and n > across and field_mm is not None:
-        reasons.append(
-            f"one centre line has only about {across} apertures: take fields beside it too"
-        )
+        reasons.append(f"a centre line has only about {across} apertures: take more beside it")
     if field_mm is None:
         reasons.append("a scan of the whole cloth meets this by construction")
     return SamplingPlan(
@@ -116,25 +114,21 @@ def shortfalls(
 
     Where every aperture has to be measured the pictures alone cannot tell: fields are counted.
     """
-    lacking = []
-    for direction in "xy":
-        needed = plan_.n or 0
-        if counts[direction] < needed:
-            lacking.append(Shortfall(f"apertures in {direction}", counts[direction], needed))
-    if wires < plan_.wires:
-        lacking.append(Shortfall("wires", wires, plan_.wires))
-    if images < plan_.fields:
-        lacking.append(Shortfall("fields", images, plan_.fields))
-    return tuple(lacking)
+    rows = (
+        *(Shortfall(f"apertures in {axis}", counts[axis], plan_.n or 0) for axis in "xy"),
+        Shortfall("wires", wires, plan_.wires),
+        Shortfall("fields", images, plan_.fields),
+    )
+    return tuple(row for row in rows if row.measured < row.needed)
 
 
 def _count(
-    nominal_um: float, grade: str, frame_mm: float, whole: float
+    nominal_um: float, grade: str, frame_mm: float, complete: float
 ) -> tuple[int | None, list[str]]:
     """How many per direction, None for all, and where that comes from."""
-    if whole <= FEW_APERTURES:
+    if complete <= FEW_APERTURES:
         return None, [
-            f"about {whole:.0f} full apertures in the sieve: measure every one "
+            f"about {complete:.0f} full apertures in the sieve: measure every one "
             "(20 or fewer, ISO 3310-1:2016)"
         ]
     counted = "calibration" if grade == "calibration" else "inspection"
@@ -142,7 +136,8 @@ def _count(
     base = limits(row, _COUNTS, grade=counted).n
     if base is None:
         return None, [f"no count for this size in grade {counted}: measure every full aperture"]
-    factor = (_nominal_diameter(frame_mm) / 200.0) ** 2
+    known = (mm for inches, mm in _INCH_FRAMES_MM.items() if abs(frame_mm - inches) <= 1.0)
+    factor = (next(known, frame_mm) / 200.0) ** 2
     n = max(math.ceil(round(base * factor, 6)), 1)
     reasons = [
         f"{base} per direction on a 200 mm sieve for {counted} (ASTM E11 as in fluids 1.3.1)"
@@ -153,15 +148,13 @@ def _count(
         reasons.append(
             "the count for compliance is meant for rolls; a sieve is judged as inspected"
         )
-    if n > whole:
+    if n > complete:
         return None, [*reasons, "more than the sieve has: measure every full aperture"]
     return n, reasons
 
 
 def _nearest_counted(nominal_um: float) -> float:
-    """The tabulated size whose count holds: the next one at or below, the finest at least."""
-    from sieve_inspect.standard.editions import tabulated
-
+    """The tabulated size whose count applies: the next at or below, or the finest."""
     sizes = [float(size) for size in tabulated(_COUNTS)]
     return max((size for size in sizes if size <= nominal_um), default=sizes[0])
 
@@ -170,15 +163,7 @@ def _wire(allowed: Limits, wire: float, *, low: bool) -> float:
     own = allowed.wire_min_um if low else allowed.wire_max_um
     if own is not None:
         return own
-    return round(wire * (1 - WIRE_SHARE if low else 1 + WIRE_SHARE), 3)
-
-
-def _nominal_diameter(frame_mm: float) -> float:
-    """8 in and 12 in frames have the counts of 200 mm and 300 mm."""
-    for inches, mm in ((_INCHES_8, _MM_200), (_INCHES_12, _MM_300)):
-        if abs(frame_mm - inches) <= 1.0:
-            return mm
-    return frame_mm
+    return round(wire * (1 - _WIRE_SHARE if low else 1 + _WIRE_SHARE), 3)
 
 
 def _fields(n: int | None, needed: int, shown: int, across: int) -> int:
@@ -192,9 +177,9 @@ def _places(fields: int, clear_mm: float, field_mm: float | None) -> tuple[Field
     """Middles of the fields, evenly from rim to rim along both centre lines."""
     if field_mm is None:
         return (FieldPlace("x", 0.0, 0.0), FieldPlace("y", 0.0, 0.0))
-    reach = max(clear_mm - field_mm, 0.0) / 2
-    step = 0.0 if fields == 1 else 2 * reach / (fields - 1)
-    along = [round(-reach + step * i, 1) if fields > 1 else 0.0 for i in range(fields)]
+    reach = max(clear_mm - field_mm, 0.0) / 2 if fields > 1 else 0.0
+    step = 2 * reach / max(fields - 1, 1)
+    along = [round(step * i - reach, 1) for i in range(fields)]
     return (
         *(FieldPlace("x", at, 0.0) for at in along),
         *(FieldPlace("y", 0.0, at) for at in along),

@@ -1,4 +1,4 @@
-"""Limits tables as CSV files: our own editions and a laboratory's table, held to the same rules.
+"""Limits tables as CSV files: the built-in editions and a laboratory's own, by the same rules.
 
 Columns, lengths in um: `nominal_um`, `y_um` and one of `x_um` or `max_um` are required;
 `designation`, `z_um` with `z_share_percent`, `s_compliance_um`, `s_inspection_um`,
@@ -34,7 +34,7 @@ _MOST_BYTES = 4_000_000
 
 
 class _LineError(ValueError):
-    """What is wrong with one line, without the line's number."""
+    """What is wrong with a line, without its number."""
 
 
 def read_table(path: Path) -> dict[Decimal, Row]:
@@ -45,7 +45,7 @@ def read_table(path: Path) -> dict[Decimal, Row]:
         if not path.exists():
             raise BadTableError(file=path, reason="there is no such file")
         if not path.is_file():
-            raise BadTableError(file=path, reason="it is no ordinary file")
+            raise BadTableError(file=path, reason="it is not an ordinary file")
         with path.open("rb") as stream:
             data = stream.read(_MOST_BYTES + 1)
     except OSError as error:
@@ -61,7 +61,7 @@ def parse_table(data: bytes, name: str) -> dict[Decimal, Row]:
     if not data.strip():
         raise BadTableError(file=name, reason="it is empty")
     if len(data) > _MOST_BYTES:
-        raise BadTableError(file=name, reason="it is over 4 MB, which no limits table is")
+        raise BadTableError(file=name, reason="it is over 4 MB, too large for a limits table")
     try:
         text = data.decode("utf-8-sig")
     except UnicodeDecodeError as error:
@@ -79,9 +79,9 @@ def parse_table(data: bytes, name: str) -> dict[Decimal, Row]:
             if not header:
                 header = _header(cells)
                 continue
-            row = _row(_named(header, cells))
+            row = _row(header, cells)
             if row.nominal in rows:
-                raise _LineError(f"the nominal {row.nominal} um stands in the table twice")
+                raise _LineError(f"the nominal {row.nominal} um is in the table twice")
             rows[row.nominal] = row
     except (_LineError, csv.Error) as error:
         line = max(reader.line_num, 1)
@@ -100,7 +100,7 @@ def _header(cells: list[str]) -> list[str]:
                 + " ".join(_KNOWN)
             )
         if names.count(name) > 1:
-            raise _LineError(f"the column {name} stands there twice")
+            raise _LineError(f"the column {name} is there twice")
     missing = [name for name in ("nominal_um", "y_um") if name not in names]
     if "x_um" not in names and "max_um" not in names:
         missing.append("x_um (or max_um)")
@@ -111,13 +111,10 @@ def _header(cells: list[str]) -> list[str]:
     return names
 
 
-def _named(header: list[str], cells: list[str]) -> dict[str, str]:
-    if len(cells) != len(header):
-        raise _LineError(f"it has {len(cells)} cells where the header has {len(header)}")
-    return {name: cell.strip() for name, cell in zip(header, cells, strict=True)}
-
-
-def _row(cells: Mapping[str, str]) -> Row:
+def _row(header: list[str], values: list[str]) -> Row:
+    if len(values) != len(header):
+        raise _LineError(f"it has {len(values)} cells where the header has {len(header)}")
+    cells = {name: value.strip() for name, value in zip(header, values, strict=True)}
     nominal, y = _needed(cells, "nominal_um"), _needed(cells, "y_um")
     if not SMALLEST_UM <= nominal <= LARGEST_UM:
         raise _LineError(f"nominal_um = {nominal} lies outside 20 to 125000; is it in um?")
@@ -166,14 +163,14 @@ def _x(cells: Mapping[str, str], nominal: Decimal) -> Decimal:
 
 
 def _sigmas(cells: Mapping[str, str]) -> dict[str, Decimal]:
-    found = {
+    sigmas = {
         grade: s
         for grade, name in zip(GRADES, _SIGMAS, strict=True)
         if (s := _number(cells, name)) is not None
     }
-    if "compliance" in found and not any(name in cells for name in _SIGMAS[1:]):
-        return dict.fromkeys(GRADES, found["compliance"])
-    return found
+    if "compliance" in sigmas and not any(name in cells for name in _SIGMAS[1:]):
+        return dict.fromkeys(GRADES, sigmas["compliance"])
+    return sigmas
 
 
 def _source(cells: Mapping[str, str]) -> str:
@@ -195,7 +192,7 @@ def _number(cells: Mapping[str, str], name: str) -> Decimal | None:
     if cell.startswith("-") and _NUMBER.fullmatch(cell[1:]):
         raise _LineError(f"{name} = {cell} is negative")
     if not _NUMBER.fullmatch(cell):
-        raise _LineError(f"{name} = {_shown(cell)} is no plain number like 3.7")
+        raise _LineError(f"{name} = {_shown(cell)} is not a plain number like 3.7")
     value = Decimal(cell)
     if not value:
         raise _LineError(f"{name} is zero; leave it blank where there is no limit")
@@ -207,7 +204,7 @@ def _count(cells: Mapping[str, str], name: str) -> int | None:
     if not cell:
         return None
     if not _COUNT.fullmatch(cell) or int(cell) < 1:
-        raise _LineError(f"{name} = {_shown(cell)} is no count of apertures")
+        raise _LineError(f"{name} = {_shown(cell)} is not a count of apertures")
     return int(cell)
 
 

@@ -1,4 +1,4 @@
-"""The action proposed after a verdict; a person decides."""
+"""The action proposed after a verdict, and what would reduce an uncertainty far enough."""
 
 from __future__ import annotations
 
@@ -7,13 +7,35 @@ from collections.abc import Sequence
 
 from sieve_inspect.outcomes import Action, Outcome
 from sieve_inspect.standard import Limits
-from sieve_inspect.summary.uncertainty import Contribution
+from sieve_inspect.summary.uncertainty import (
+    BudgetSource,
+    Contribution,
+    Quantity,
+    combine,
+    lines_of,
+)
 from sieve_inspect.verdict.model import ClothState, Fit, Margin, Share, Value
-from sieve_inspect.verdict.remedy import remedy
 from sieve_inspect.verdict.sentences import Writer
 
 # Above this share of blocked area cleaning comes first. Common practice, no source.
 BLOCKED_SHARE = 0.01
+_REMEDIES = {
+    BudgetSource.SAMPLING: "more fields or the whole cloth",
+    BudgetSource.SCALE: "a scale from a certified artefact measured at the height of the cloth",
+    BudgetSource.REPRODUCIBILITY: (
+        "less spread between persons and days (a new repeatability study)"
+    ),
+    BudgetSource.IMAGING: "sharper focus and a finer scan",
+}
+# Where no budget is known.
+_USUAL = {
+    Value.MEAN: "a certified scale artefact measured at the height of the cloth and a finer scan",
+    Value.LARGEST: "measuring the largest apertures again at a higher magnification",
+    Value.DEVIATION: "measuring more apertures",
+}
+_OF = dict(zip(Value, Quantity, strict=True))  # mean, largest aperture, standard deviation
+_MOST_FIELDS = 30  # above, scanning the whole cloth is less work
+_ROOM = 0.75  # share of the variance allowed that may be left to sources not named
 
 
 def propose(
@@ -54,8 +76,8 @@ def propose(
         )
     if outcome != Outcome.PASS:
         helps = _what_helps(margins, shares, writer, fit, cloth, budget, fields)
-        reason = f"Proposed: measure again. What would help: {'; '.join(helps)}. You decide."
-        return Action.MEASURE_BETTER, reason
+        advice = f"Proposed: measure again. What would help: {'; '.join(helps)}. You decide."
+        return Action.MEASURE_BETTER, advice
     return Action.KEEP, "Proposed: keep it in use, all limits are met. You decide."
 
 
@@ -76,10 +98,8 @@ def _after_a_fail(
             "meets those. Mark the sieve accordingly. You decide."
         )
     first = f"{blocked}: clean it and measure again before deciding." if blocked else ""
-    return (
-        Action.RETIRE,
-        f"Proposed: take it out of use, it is outside its limits.{first} You decide.",
-    )
+    advice = f"Proposed: take it out of use, it is outside its limits.{first} You decide."
+    return Action.RETIRE, advice
 
 
 def _what_helps(
@@ -103,15 +123,54 @@ def _what_helps(
             )
         elif row.outcome not in (Outcome.PASS, Outcome.FAIL):
             needed = writer.needed(row)
-            help_ = remedy(row, budget, fields, writer.needed_um(row))
+            remedy = _remedy(row, budget, fields, writer.needed_um(row))
             until = (
                 f"until its uncertainty is below ±{needed}"
                 if needed
                 else "though a value exactly at its limit stays undecided"
             )
-            helps.append(f"for the {row.name} in {row.direction}, {help_}, {until}")
+            helps.append(f"for the {row.name} in {row.direction}, {remedy}, {until}")
     if any(share.percent is None for share in shares):
         helps.append("counting the apertures above nominal + z")
     if not math.isfinite(cloth.blocked_share):
         helps.append("a picture in which blocked apertures can be recognised")
     return helps or ["a better picture"]
+
+
+def _remedy(row: Margin, budget: Sequence[Contribution], fields: int, needed_um: float) -> str:
+    """What brings the U of an undecided value below `needed_um`, in words.
+
+    Names the largest source of the budget and as many more as it takes; where sampling alone is
+    enough, also about how many fields, as large as the `fields` measured, it takes.
+    """
+    variance = _variances(row, budget)
+    if not variance:
+        return _USUAL[row.name]
+    allowed = (needed_um / row.k) ** 2
+    chosen: list[BudgetSource] = []
+    left = sum(variance.values())
+    for source in sorted(variance, key=lambda key: -variance[key]):
+        if chosen and left <= _ROOM * allowed:
+            break
+        chosen.append(source)
+        left -= variance[source]
+    if chosen == [BudgetSource.SAMPLING] and left < allowed:
+        sampling = variance[BudgetSource.SAMPLING]
+        count = math.ceil(fields * sampling / (allowed - left))
+        if count > _MOST_FIELDS:
+            return "the whole cloth in one scan"
+        return f"more fields (about {max(count, fields + 1)} in all) or the whole cloth"
+    remedies = dict(_REMEDIES)
+    if row.name == Value.LARGEST:
+        remedies[BudgetSource.IMAGING] = _USUAL[row.name]
+    return ", and ".join(remedies[source] for source in chosen)
+
+
+def _variances(row: Margin, budget: Sequence[Contribution]) -> dict[BudgetSource, float]:
+    """Variance (um²) of one value by source; empty where no budget is known."""
+    own = [line for line in budget if line.direction == row.direction and line.value_um > 0]
+    lines = lines_of(own, _OF[row.name])
+    return {
+        source: combine(line for line in lines if line.source == source) ** 2
+        for source in dict.fromkeys(line.source for line in lines)
+    }

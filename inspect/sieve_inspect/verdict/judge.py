@@ -33,12 +33,12 @@ def judge(
 ) -> Verdict:
     """Judge both directions of a cloth against the limits of an edition.
 
-    Each direction's mean is held two-sided against nominal ± y, its largest aperture against
-    nominal + x, its standard deviation against the limit on s where the edition has one, and
-    the share of apertures above nominal + z against the edition's limit on that share, without a
-    guard band. Rule "guard-band" takes U = k u as the band (ILAC-G8:09/2019), "guard-band:R"
-    R times U, "simple" none, and "probability:P" asks for a conformance probability of at least P
-    (see `rules`). k and the degrees of freedom are those of each value's own budget.
+    Each direction's mean is compared with nominal ± y, its largest aperture with nominal + x, its
+    standard deviation with the limit on s where the edition has one, and the share of apertures
+    above nominal + z with the edition's limit on it, without a guard band. Rule "guard-band" takes
+    U = k u as the band (ILAC-G8:09/2019), "guard-band:R" R times U, "simple" none, and
+    "probability:P" asks for a conformance probability of at least P (see `rules`). k and the
+    degrees of freedom are those of each value's own budget.
 
     What is not known (a value or uncertainty that is not a number, s of fewer than 2 apertures, a
     share not counted) never passes. A fit of "indicative" makes the outcome conditional under
@@ -83,7 +83,7 @@ def judge(
         grade=limits.grade,
         rule=by.spec,
         outcome=outcome,
-        reasons=tuple(_sentence(reason) for reason in reasons),
+        reasons=tuple(f"{reason.strip().removesuffix('.')}." for reason in reasons),
         action=action,
         action_reason=action_reason,
         margins=margins,
@@ -107,11 +107,7 @@ def _outcome(
 def _both(
     x: DirectionSummary, y: DirectionSummary, limits: Limits, rule: Rule
 ) -> tuple[Margin, ...]:
-    return tuple(
-        row
-        for direction, summary in (("x", x), ("y", y))
-        for row in _margins(direction, summary, limits, rule)
-    )
+    return (*_margins("x", x, limits, rule), *_margins("y", y, limits, rule))
 
 
 def _meets(x: DirectionSummary, y: DirectionSummary, other: Limits, rule: Rule) -> bool:
@@ -154,19 +150,17 @@ def _check(cloth: ClothState) -> None:
 def _margins(
     direction: str, summary: DirectionSummary, limits: Limits, rule: Rule
 ) -> Iterable[Margin]:
-    w, s_limit, s = limits.nominal_um, limits.s_limit_um, summary
-    any_seen, several_seen = s.count >= 1, s.count >= 2  # a mean needs 1 aperture, s needs 2
-    mean = s.mean_um if any_seen else math.nan
-    largest = s.max_um if any_seen else math.nan
+    w, s = limits.nominal_um, summary
     low, high = add(w, -limits.y_um), add(w, limits.y_um)
-    rows: list[tuple[Value, float, tuple[float, float, float], float | None, float]] = [
-        (Value.MEAN, mean, (s.u_mean_um, s.k_mean, s.dof_mean), low, high),
-        (Value.LARGEST, largest, (s.u_max_um, s.k_max, s.dof_max), None, limits.max_um),
+    rows: list[tuple[Value, int, float, tuple[float, float, float], float | None, float | None]] = [
+        (Value.MEAN, 1, s.mean_um, (s.u_mean_um, s.k_mean, s.dof_mean), low, high),
+        (Value.LARGEST, 1, s.max_um, (s.u_max_um, s.k_max, s.dof_max), None, limits.max_um),
+        (Value.DEVIATION, 2, s.sd_um, (s.u_sd_um, s.k_sd, s.dof_sd), None, limits.s_limit_um),
     ]
-    if s_limit is not None:
-        deviation = s.sd_um if several_seen else math.nan
-        rows.append((Value.DEVIATION, deviation, (s.u_sd_um, s.k_sd, s.dof_sd), None, s_limit))
-    for name, value, (u, k, dof), lower, upper in rows:
+    for name, least, measured, (u, k, dof), lower, upper in rows:
+        if upper is None:
+            continue
+        value = measured if s.count >= least else math.nan  # a mean needs 1 aperture, s needs 2
         outcome = decide(value, k * float(u), lower, upper, rule, k, dof)
         yield Margin(
             name=name,
@@ -234,17 +228,12 @@ def _notes(x: DirectionSummary, y: DirectionSummary, limits: Limits) -> list[str
     notes = []
     if limits.s_limit_um is None and limits.z_um is None:
         notes.append("the standard deviation is not judged: the table has no limit for it here")
-    # Grades measured on the finished sieve name a count; that of compliance is for whole rolls.
+    # Grades measured on the finished sieve name a count; that of compliance is for rolls of cloth.
     if limits.n is not None and limits.grade != "compliance":
-        for direction, summary in (("x", x), ("y", y)):
-            if summary.count < limits.n:
-                notes.append(
-                    f"{summary.count} apertures were measured in {direction}; the limits for "
-                    f"grade {limits.grade} are meant for {limits.n}"
-                )
+        notes += [
+            f"{summary.count} apertures were measured in {direction}; the limits for "
+            f"grade {limits.grade} are meant for {limits.n}"
+            for direction, summary in (("x", x), ("y", y))
+            if summary.count < limits.n
+        ]
     return notes
-
-
-def _sentence(text: str) -> str:
-    text = text.strip()
-    return text if text.endswith(".") else f"{text}."

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 from enum import StrEnum
 from typing import Any
 
@@ -29,7 +29,7 @@ class Value(StrEnum):
 
 @dataclass(frozen=True)
 class ClothState:
-    """What a verdict has to know of a cloth besides its statistics.
+    """The condition of a cloth, besides its statistics.
 
     `blocked_share` is the covered share (0 to 1) of the area of all apertures, `torn` their number
     with a torn wire; `share_above_z` the share (0 to 1) of apertures above nominal + z, for x and
@@ -89,12 +89,7 @@ class Share:
 
     def to_dict(self) -> dict[str, Any]:
         """JSON-ready: a share that is not known is null."""
-        return {
-            "direction": self.direction,
-            "percent": None if self.percent is None else _known(self.percent),
-            "limit_percent": self.limit_percent,
-            "outcome": str(self.outcome),
-        }
+        return {**asdict(self), "percent": _known(self.percent), "outcome": str(self.outcome)}
 
 
 @dataclass(frozen=True, repr=False)
@@ -121,7 +116,7 @@ class Verdict:
         )
 
     def with_doubts(self, doubts: Sequence[str]) -> Verdict:
-        """The same with reasons why its outcome can only be conditional; itself without any."""
+        """The same, only conditional, where there are reasons to doubt the scale."""
         if not doubts:
             return self
         return replace(
@@ -149,5 +144,5 @@ class Verdict:
         }
 
 
-def _known(value: float) -> float | None:
-    return value if math.isfinite(value) else None
+def _known(value: float | None) -> float | None:
+    return value if value is not None and math.isfinite(value) else None

@@ -64,11 +64,9 @@ class Writer:
             return f"; allowed is at most {self.limit(row.limit_high_um or 0.0)}"
         off = float(exact(row.value_um) - exact(self.limits.nominal_um))
         where = "over" if off >= 0 else "under"
-        allowed = (
-            f"±{self.limit(self.limits.y_um)}"
-            if row.name == Value.MEAN
-            else (f"at most {self.limit(self.limits.x_um)} over")
-        )
+        largest = row.name == Value.LARGEST
+        x, y = self.limit(self.limits.x_um), self.limit(self.limits.y_um)
+        allowed = f"at most {x} over" if largest else f"±{y}"
         return f", {self.length(abs(off), decimals)} {where} nominal; allowed is {allowed}"
 
     def _doubt(self, row: Margin, decimals: int) -> str:
@@ -79,8 +77,11 @@ class Writer:
             p = row.p_conform if side == "inside" else 1 - row.p_conform
             return f"; that is {side}, but with a probability of only {100 * p:.0f} %"
         uncertainty = self.length(row.U_um, decimals)
-        times = f"{self.rule.number:g} times " if self.rule.number != 1 else ""
-        return f"; that is {side}, but by less than {times}the uncertainty of ±{uncertainty}"
+        return f"; that is {side}, but by less than {self._times}the uncertainty of ±{uncertainty}"
+
+    @property
+    def _times(self) -> str:
+        return f"{self.rule.number:g} times " if self.rule.number != 1 else ""
 
     def band(self) -> str:
         """How clearly every value is inside when all pass, as the end of a sentence."""
@@ -88,8 +89,7 @@ class Writer:
             return ""
         if self.rule.name == "probability":
             return f", each with a probability of at least {100 * self.rule.number:g} %"
-        times = f"{self.rule.number:g} times " if self.rule.number != 1 else ""
-        return f", each by at least {times}its uncertainty"
+        return f", each by at least {self._times}its uncertainty"
 
     def other_size(self, nominal_um: float, y_um: float) -> str:
         """A remark that the apertures fit another size of the same table."""
@@ -99,10 +99,10 @@ class Writer:
         )
 
     def _not_judged(self, row: Margin) -> str:
-        what = f"{row.name} in {row.direction} cannot be judged"
+        why = "its value or its uncertainty is not known"
         if row.name == Value.DEVIATION:
-            return f"{what}: it needs at least 2 apertures and a known uncertainty."
-        return f"{what}: its value or its uncertainty is not known."
+            why = "it needs at least 2 apertures and a known uncertainty"
+        return f"{row.name} in {row.direction} cannot be judged: {why}."
 
     def _decimals(self, row: Margin) -> int:
         """As many as U allows, more where the rounded value would fall on the other side."""
@@ -115,7 +115,7 @@ class Writer:
         return decimals + 4
 
     def needed(self, row: Margin) -> str | None:
-        """The U below which this row would be decided; None where no measuring helps."""
+        """The U below which this row would be decided; None where measuring better cannot help."""
         distance = self._needed(row)
         if not distance:
             return None
@@ -123,7 +123,7 @@ class Writer:
         return self.length(float(_rounded(float(distance), decimals, ROUND_DOWN)), decimals)
 
     def needed_um(self, row: Margin) -> float:
-        """The same as a number, um; 0 where no measuring helps."""
+        """The same as a number, um; 0 where measuring better cannot help."""
         return float(self._needed(row))
 
     def _needed(self, row: Margin) -> Decimal:

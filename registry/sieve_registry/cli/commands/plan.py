@@ -122,7 +122,7 @@ def _print_last(view: PlanView) -> None:
     print_line()
     print_line(f"{last.check_id} {'met' if last.met else 'did not meet'} the plan.")
     for lack in last.lacking:
-        print_line(f"  {lack.what}: {lack.found} of {lack.needed}")
+        print_line(f"  {lack.what}: {lack.measured} of {lack.needed}")
     for wire in last.wires:
         where = "within" if wire.inside else "outside"
         print_line(f"  wires in {wire.direction}: {wire.mean_um:.2f} um, {where} the limits")
