@@ -65,7 +65,10 @@ def _dict(view: PlanView) -> dict[str, Any]:
         else {
             "id": last.check_id,
             "met": last.met,
-            "lacking": [fields(lack, "what", "found", "needed") for lack in last.lacking],
+            "lacking": [
+                {"what": lack.what, "found": lack.measured, "needed": lack.needed}
+                for lack in last.lacking
+            ],
             "wires": [fields(wire, "direction", "mean_um", "inside") for wire in last.wires],
             "remarks": list(last.remarks),
         },
