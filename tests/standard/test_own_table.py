@@ -66,7 +66,7 @@ FAULTS = {
     "no x": ("nominal_um,y_um\n75,3\n", r"line 1: the column x_um \(or max_um\) is missing"),
     "unknown": ("nominal_um,y_um,x_um,Xmax\n75,3,24,1\n", "line 1: the column 'Xmax' is unknown"),
     "semicolons": ("nominal_um;y_um;x_um\n75;3;24\n", "separated by commas"),
-    "twice": ("nominal_um,y_um,x_um,x_um\n75,3,24,24\n", "line 1: the column x_um stands"),
+    "twice": ("nominal_um,y_um,x_um,x_um\n75,3,24,24\n", "line 1: the column x_um is there twice"),
     "z alone": ("nominal_um,y_um,x_um,z_um\n75,3,24,14\n", "needs z_share_percent"),
     "word": ("nominal_um,y_um,x_um\n75,3,24\n80,abc,27\n", "line 3: y_um = 'abc' is not a plain"),
     "formula": ("nominal_um,y_um,x_um\n75,=1+2,24\n", "line 2: y_um = '=1\\+2' is not a plain"),
