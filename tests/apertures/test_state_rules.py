@@ -6,11 +6,14 @@ from dataclasses import replace
 
 import numpy as np
 
-from sieve_inspect.apertures.fit_rules import FIT_RULES
+from sieve_inspect.apertures.fit_rules import (
+    FIT_RULES,
+    beside_displaced_wire,
+    narrower_than_gap,
+    neighbours,
+)
 from sieve_inspect.apertures.flags import Flag, State
-from sieve_inspect.apertures.neighbourhood import neighbours
 from sieve_inspect.apertures.states import PIXEL_RULES, STATE_RULES
-from sieve_inspect.apertures.width_comparison import beside_displaced_wire, narrower_than_gap
 from sieve_inspect.edges.fit import EdgeFit
 from sieve_inspect.edges.parameters import Parameter
 

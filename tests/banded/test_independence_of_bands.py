@@ -11,7 +11,7 @@ import tifffile
 
 from round_measured import matched, measured, same
 from sieve_inspect.apertures import banded, bulk
-from sieve_inspect.lattice import banded_search
+from sieve_inspect.lattice import search
 from sieve_inspect.synthetic.round_cloth import RoundTruth
 
 
@@ -22,7 +22,7 @@ def test_the_height_of_bands_does_not_matter(
     path, _ = drawn
     usual = measured(path)
     monkeypatch.setattr(bulk, "CORE", rows)
-    monkeypatch.setattr(banded_search, "CORE", rows)
+    monkeypatch.setattr(search, "CORE", rows)
     monkeypatch.setattr(banded, "_AT_ONCE", 40)
     same(usual, measured(path), within=1e-9)  # a place less its band's first row is rounded
 

@@ -6,11 +6,10 @@ from pathlib import Path
 import numpy as np
 from scipy.spatial import cKDTree
 
-from sieve_inspect.apertures.banded import measure_scan, prepare_scan
+from sieve_inspect.apertures.banded import SampleSelection, measure_scan, prepare_scan
 from sieve_inspect.apertures.field import Field
-from sieve_inspect.apertures.sample import SampleSelection
 from sieve_inspect.image import open_source
-from sieve_inspect.lattice.banded_search import find_lattice_in_bands
+from sieve_inspect.lattice.search import find_lattice_in_bands
 from sieve_inspect.synthetic.round_cloth import RoundTruth
 from sieve_inspect.workers.shared_work import SharedWork
 

@@ -13,28 +13,107 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import cast
 
 import numpy as np
 
 from sieve_inspect.apertures.bulk import BulkEdges, Priors, measure_bulk
 from sieve_inspect.apertures.encoding_evidence import EncodingEvidence, encoding_evidence
 from sieve_inspect.apertures.field import Field, field_of
-from sieve_inspect.apertures.neighbourhood import light_at, neighbours
-from sieve_inspect.apertures.prepared_field import PreparedField
-from sieve_inspect.apertures.sample import SampleSelection, prepare_sample
-from sieve_inspect.arrays import Bool, Float, Index
+from sieve_inspect.apertures.fit_rules import neighbours
+from sieve_inspect.apertures.opening_set import light_at
+from sieve_inspect.apertures.prepared_field import Openings, PreparedField, prepare_openings
+from sieve_inspect.arrays import Bool, Float, Float32, Index
 from sieve_inspect.edges.direction import Axis, measure_with_response
 from sieve_inspect.edges.fit import EdgeFit
 from sieve_inspect.edges.focus import BlurMap
-from sieve_inspect.edges.geometry import across_of
-from sieve_inspect.edges.initial import aligned_to_sides
+from sieve_inspect.edges.initial import aligned_to_sides, find_sensor_range
 from sieve_inspect.edges.levels import Levels, level_prior
 from sieve_inspect.edges.model import LevelPrior
 from sieve_inspect.edges.parameters import Parameter
+from sieve_inspect.edges.profiles import across_of
 from sieve_inspect.edges.response import EdgeResponse
-from sieve_inspect.image import ScanSource, stored_by
+from sieve_inspect.image import ScanSource, opencv, stored_by
 from sieve_inspect.image.banded import BandedLight
+from sieve_inspect.lattice.search import Lattice
 from sieve_inspect.workers.shared_work import Progress, SharedWork, progress_part
+
+_ACROSS = 4  # patches in each direction …
+_REACHES = (3, 2, 1, 0)  # … and openings to each side of a patch's middle, the most that fit
+_WIDE = 5  # the same of the middle patch, from which the encoding is judged: alike in focus
+_ROWS = 64  # of the picture from which the sensor's range is taken
+
+
+@dataclass(frozen=True, eq=False)
+class SampleSelection:
+    """All openings of a cloth, and the numbers `which` of those in the sample."""
+
+    lattice: Lattice
+    openings: Openings
+    which: Index
+
+    @classmethod
+    def of(cls, lattice: Lattice) -> SampleSelection:
+        """All openings of the lattice; the sample is patches of them from all over the cloth."""
+        row, column, centre, seen, vectors = Openings.of(lattice)
+        # Of a million openings and more: places keep their digits, directions need but a few.
+        row, column = (cast(Index, i.astype(np.int32)) for i in (row, column))
+        openings = Openings(row, column, centre, seen, cast(Float, vectors.astype(np.float32)))
+        grid = np.full(lattice.seen.shape, -1, np.int32)
+        grid[row, column] = np.arange(len(row))
+        reach, middles = _middles(lattice.seen)
+        step = np.arange(-reach, reach + 1)
+        blocks = [grid[np.ix_(r + step, c + step)].ravel() for r, c in middles]
+        r, c = middles[np.hypot(*(middles - middles.mean(axis=0)).T).argmin()]
+        blocks.append(grid[max(0, r - _WIDE) : r + _WIDE + 1, max(0, c - _WIDE) : c + _WIDE + 1])
+        which = np.unique(np.concatenate([b.ravel() for b in blocks]))
+        # The lattice's own places, a second copy, are not needed any more.
+        lattice = replace(lattice, centre=np.empty((0, 0, 2)))
+        return cls(lattice, openings, which[which >= 0])
+
+    def sample(self) -> SampleSelection:
+        """The sample alone, with all of its openings selected."""
+        some = self.openings.take(self.which)
+        some = some._replace(vectors=some.vectors.astype(float))
+        return SampleSelection(self.lattice.bare(), some, np.arange(len(self.which)))
+
+
+def prepare_sample(light: BandedLight, selection: SampleSelection, name: object) -> PreparedField:
+    """Prepare the sample for measuring. Raises `NoLatticeError`."""
+    openings = selection.sample().openings
+    clip = find_sensor_range(_lines(light, openings.centre))
+    return prepare_openings(light, selection.lattice, openings, clip, name)
+
+
+def _lines(light: BandedLight, centre: Float) -> Float32:
+    """Some rows (64, w) of the picture across the cloth at `centre` (n, 2)."""
+    upper, lower = np.percentile(centre[:, 1], (5, 95)).astype(int)
+    rows = np.linspace(upper, lower, _ROWS).astype(int)
+    first, last = np.percentile(centre[:, 0], (5, 95)).astype(int)
+    # A row away from the middle of a round cloth is shorter: its middle half is certainly cloth.
+    quarter = (last - first) // 4
+    return np.concatenate([light.rows(r, r + 1)[:, first + quarter : last - quarter] for r in rows])
+
+
+def _middles(seen: Bool) -> tuple[int, Index]:
+    """How far patches reach, and rows and columns (k, 2) of their middles all over the cloth.
+
+    In a patch every opening is seen.
+    """
+    for reach in _REACHES:
+        row, column = np.nonzero(opencv.within(seen, reach))
+        if len(row) >= _ACROSS:
+            break
+    parts = (np.arange(_ACROSS) + 0.5) / _ACROSS
+    middles = set()
+    for a in row.min() + parts * np.ptp(row):
+        for b in column.min() + parts * np.ptp(column):
+            away = np.hypot(row - a, column - b)
+            nearest = int(away.argmin())
+            if away[nearest] <= max(np.ptp(row), np.ptp(column)) / (2 * _ACROSS) + 1:
+                middles.add((int(row[nearest]), int(column[nearest])))
+    return reach, np.array(sorted(middles), np.intp)
+
 
 _AT_ONCE = 4000  # openings measured in full in one task
 _FAR_AT_ONCE = 200_000  # wires whose far edges are looked up together
@@ -260,7 +339,7 @@ def _fitted(
     """Full fits in one direction, under a known edge response, of a field sent without pixels."""
     light = BandedLight(source, encoding, bright)
     place = (light, field.centre, field.vectors, field.initial, field.clip)
-    return measure_with_response(*place, axis, response, blur_map, prior, limits)[1]
+    return measure_with_response(*place, axis, response, blur_map, prior, limits)
 
 
 def _prior(scan: PreparedScan, axis: int, sample: Axis) -> LevelPrior | None:

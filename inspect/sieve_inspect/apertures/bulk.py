@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, fields, replace
 from itertools import pairwise
 from typing import Any
@@ -10,20 +10,21 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from sieve_inspect.apertures.coverage import SIDE_MARGIN_BLUR, SIDE_MARGIN_PX, SMALLEST_INNER
+from sieve_inspect.apertures.opening_set import SIDE_MARGIN_BLUR, SIDE_MARGIN_PX, SMALLEST_INNER
 from sieve_inspect.arrays import Bool, Float, Float32, Index
-from sieve_inspect.edges.coarse import WIDTH_RANGE, coarse_edges
 from sieve_inspect.edges.direction import Axis
 from sieve_inspect.edges.focus import BlurMap, response_of
-from sieve_inspect.edges.geometry import across_of
 from sieve_inspect.edges.matched_filter import (
+    WIDTH_RANGE,
     EdgeGeometry,
     MatchedEdges,
     MatchedFilter,
+    coarse_edges,
     row_maximum,
     solve,
 )
 from sieve_inspect.edges.model import LevelPrior
+from sieve_inspect.edges.profiles import across_of
 from sieve_inspect.image import ScanSource
 from sieve_inspect.image.banded import BandedLight
 from sieve_inspect.workers.shared_work import Progress, SharedWork
@@ -201,17 +202,14 @@ def _band(
     placed, doubt = np.empty_like(centre), np.empty(len(centre), np.bool_)
     for k, (matched, unit) in filters.items():
         size = max(50, _AT_ONCE // len(matched[0].first.share))
-        for some in _slices(np.flatnonzero(key == k), size):
+        which = np.flatnonzero(key == k)
+        for first_of in range(0, len(which), size):
+            some = which[first_of : first_of + size]
             known = tuple(p and p.take(some) for p in priors)
             part = _solve_both(light, centre[some] - down, matched, unit, plan, known)
             placed[some], doubt[some] = part.centre + down, part.doubt
             values.put(some, part.values)
     return BulkEdges(placed, values, doubt)
-
-
-def _slices(which: Index, size: int) -> Iterator[Index]:
-    for first in range(0, len(which), size):
-        yield which[first : first + size]
 
 
 def _solve_both(
@@ -232,8 +230,8 @@ def _solve_both(
     moved = centre.copy()
     starts, doubt = [], np.zeros(len(centre), np.bool_)
     low, high = WIDTH_RANGE
-    for k, c in enumerate(coarse):
-        width, middle = c.second - c.first, 0.5 * (c.first + c.second)
+    for k, (first, second) in enumerate(coarse):
+        width, middle = second - first, 0.5 * (first + second)
         usual = plan.edges[k].opening
         lost = ~((width > low * usual) & (width < high * usual))
         lost |= ~(np.abs(middle) < _OFF_CENTRE * plan.spacing[k])

@@ -82,32 +82,29 @@ def field_of(prepared: PreparedField, axes: tuple[Axis, Axis], doubt: Bool | Non
     fitted += prepared.centre
     variances = [np.nanmedian(a.fit.misfit[prepared.seen]) ** 2 for a in axes]
     fits = [a.fit for a in axes]
-    levels = Levels.from_fits(fitted, prepared.seen, fits)
-    blur = max(a.response.sigma for a in axes)
-    judged = judge_states(
-        OpeningSet(
-            row=prepared.row,
-            column=prepared.column,
-            fits=fits,
-            light=prepared.light,
-            fitted=fitted,
-            vectors=prepared.vectors,
-            levels=levels,
-            blur=blur,
-            doubt=doubt,
-        )
+    openings = OpeningSet(
+        row=prepared.row,
+        column=prepared.column,
+        fits=fits,
+        light=prepared.light,
+        fitted=fitted,
+        vectors=prepared.vectors,
+        levels=Levels.from_fits(fitted, prepared.seen, fits),
+        blur=max(a.response.sigma for a in axes),
+        doubt=doubt,
     )
+    state, flags = judge_states(openings)
     # A place beyond the last openings through which no light comes is not of the cloth.
-    dark = judged.filled > _NO_LIGHT
-    kept = np.flatnonzero(prepared.seen | (judged.state != State.PARTIAL) | ~dark)
+    dark = openings.filled > _NO_LIGHT
+    kept = np.flatnonzero(prepared.seen | (state != State.PARTIAL) | ~dark)
     return Field(
         prepared.row[kept],
         prepared.column[kept],
-        judged.middle[kept],
+        openings.middle[kept],
         (axes[0].pack(kept), axes[1].pack(kept)),
-        judged.state[kept],
-        judged.flags[kept],
-        judged.filled[kept],
+        state[kept],
+        flags[kept],
+        openings.filled[kept],
         prepared.lattice,
         float(np.sqrt(np.mean(variances))),
     )

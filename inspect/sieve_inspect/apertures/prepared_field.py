@@ -55,13 +55,7 @@ class Openings(NamedTuple):
 
     def take(self, which: Index) -> Openings:
         """Some of the openings."""
-        return Openings(
-            self.row[which],
-            self.column[which],
-            self.centre[which],
-            self.seen[which],
-            self.vectors[which],
-        )
+        return Openings(*(array[which] for array in self))
 
 
 @dataclass(frozen=True, eq=False)
@@ -100,14 +94,8 @@ class PreparedField:
 
     def take(self, which: Index) -> PreparedField:
         """The same with some of the openings."""
-        return replace(
-            self,
-            row=self.row[which],
-            column=self.column[which],
-            centre=self.centre[which],
-            seen=self.seen[which],
-            vectors=self.vectors[which],
-        )
+        some = {name: getattr(self, name)[which] for name in Openings._fields}
+        return replace(self, **some)
 
     def without_pixels(self) -> PreparedField:
         """The same without light and lattice, small enough to be sent to another process."""
@@ -124,11 +112,8 @@ def prepare_field(light: Float32, lattice: Lattice, name: object = "the picture"
         np.isfinite(openings.vectors).all() and (cell > _SMALLEST_CELL * lattice.pitch.area).all()
     ):
         raise NoLatticeError(file=name, reason="its rows do not run like those of woven cloth")
-    first, last = np.clip(
-        [openings.centre.min(axis=0), openings.centre.max(axis=0)],
-        0,
-        np.array(light.shape[::-1]) - 1,
-    ).astype(int)
+    ends = [openings.centre.min(axis=0), openings.centre.max(axis=0)]
+    first, last = np.clip(ends, 0, np.array(light.shape[::-1]) - 1).astype(int)
     clip = find_sensor_range(light[first[1] : last[1] + 1, first[0] : last[0] + 1])
     return prepare_openings(light, lattice, openings, clip, name)
 

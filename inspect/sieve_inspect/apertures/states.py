@@ -9,17 +9,14 @@ how large it is, and the rules on pixels examine it there.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from sieve_inspect.apertures.coverage import cut_by_border
-from sieve_inspect.apertures.fit_rules import in_any
+from sieve_inspect.apertures.fit_rules import in_any, narrower_than_gap
 from sieve_inspect.apertures.flags import Flag, State
 from sieve_inspect.apertures.opening_set import OpeningSet
-from sieve_inspect.apertures.width_comparison import narrower_than_gap
-from sieve_inspect.arrays import Bool, Float
+from sieve_inspect.arrays import Bool
 
 Flags = NDArray[np.int64]
 States = NDArray[np.str_]
@@ -37,59 +34,31 @@ _FILLED = 0.12
 # share of the size (free from 0.008 to 0.017): it counts as cut only further outside.
 _INFERRED_PX = 0.3
 _INFERRED_SHARE = 0.015
+_INSIDE = 0.45  # px a corner may lie beyond the outermost pixel centres; its pixel ends at 0.5
 # An opening is oversize from so many robust standard deviations and this share above the usual
 # width: at a spread of 3 % these are 29 %. It sets a flag and no state.
 _OVERSIZE_SPREADS = 8
 _OVERSIZE_SHARE = 0.05
 
 
-@dataclass(frozen=True, eq=False)
-class JudgedOpenings:
-    """The result for n openings: state, flags (see `flags`), covered share (0..1) and middle.
-
-    `middle` (n, 2) px is where the fits have it or, for openings that do not fit, where their
-    neighbours' places put it.
-    """
-
-    state: States
-    flags: Flags
-    filled: Float
-    middle: Float
-
-
 FlagRule = Callable[[OpeningSet], Bool]
 StateRule = Callable[[OpeningSet, Flags, States], Bool]
 
 
-def _narrower_than_gap(openings: OpeningSet) -> Bool:
-    return narrower_than_gap(openings.fits, openings.gaps, openings.index)
-
-
 def _cut_by_border(openings: OpeningSet) -> Bool:
+    """Openings of which a corner lies outside the picture."""
     which = openings.examined
-    size = openings.own[which]
+    size, centre, vectors = openings.own[which], openings.middle[which], openings.vectors[which]
     unsure = 2 * np.maximum(_INFERRED_PX, _INFERRED_SHARE * size)
     size = size - np.where(openings.sound[which, None], 0.0, unsure)
-    out = np.zeros(len(openings.row), np.bool_)
-    shape = openings.light.shape
-    out[which] = cut_by_border(shape, openings.middle[which], openings.vectors[which], size)
-    return out
-
-
-def _partly_dark(openings: OpeningSet) -> Bool:
-    return np.asarray(openings.inner_dark > _TOUCHED)
-
-
-def _mostly_dark(openings: OpeningSet) -> Bool:
-    return np.asarray(openings.inner_dark > _FILLED)
-
-
-def _beside_missing_wire(openings: OpeningSet) -> Bool:
-    return openings.on_both_sides(openings.wire_damage[0])
-
-
-def _beside_lit_wire(openings: OpeningSet) -> Bool:
-    return openings.on_both_sides(openings.wire_damage[1])
+    half = 0.5 * size[:, :, None] * (vectors / np.linalg.norm(vectors, axis=2, keepdims=True))
+    limit = np.array(openings.light.shape[::-1]) - 1 + _INSIDE
+    cut = np.zeros(len(openings.row), np.bool_)
+    for i in (-1, 1):
+        for j in (-1, 1):
+            corner = centre + i * half[:, 0] + j * half[:, 1]
+            cut[which] |= ((corner < -_INSIDE) | (corner > limit)).any(axis=1)
+    return cut
 
 
 def _oversize(openings: OpeningSet) -> Bool:
@@ -101,12 +70,15 @@ def _oversize(openings: OpeningSet) -> Bool:
 
 
 PIXEL_RULES: tuple[tuple[Flag, FlagRule], ...] = (
-    (Flag.TOUCHED, _narrower_than_gap),
+    (
+        Flag.TOUCHED,
+        lambda all_: narrower_than_gap(all_.fits, all_.gaps, all_.index),
+    ),
     (Flag.BORDER, _cut_by_border),
-    (Flag.TOUCHED, _partly_dark),
-    (Flag.FILLED, _mostly_dark),
-    (Flag.WIRE_MISSING, _beside_missing_wire),
-    (Flag.MISFIT, _beside_lit_wire),
+    (Flag.TOUCHED, lambda all_: np.asarray(all_.inner_dark > _TOUCHED)),
+    (Flag.FILLED, lambda all_: np.asarray(all_.inner_dark > _FILLED)),
+    (Flag.WIRE_MISSING, lambda all_: all_.on_both_sides(all_.wire_damage[0])),
+    (Flag.MISFIT, lambda all_: all_.on_both_sides(all_.wire_damage[1])),
     (Flag.OVERSIZE, _oversize),
 )
 
@@ -118,13 +90,13 @@ def _with(flags: Flag) -> StateRule:
 
 def _at_rim(openings: OpeningSet, _flags: Flags, state: States) -> Bool:
     """At the cloth's rim what looks damaged is cut, not damaged."""
-    return np.asarray((state != State.OK) & openings.neighbourhood.rim)
+    return np.asarray((state != State.OK) & openings.cloth_end[1])
 
 
 def _last_of_cloth(openings: OpeningSet, _flags: Flags, state: States) -> Bool:
     """A wire is missing only where cloth lies on both sides of it: a bright frame looks alike."""
     damaged = (state != State.OK) & (state != State.BLOCKED)
-    return np.asarray(damaged & openings.neighbourhood.last)
+    return np.asarray(damaged & openings.cloth_end[0])
 
 
 def _at_bright_frame(openings: OpeningSet, _flags: Flags, state: States) -> Bool:
@@ -143,12 +115,12 @@ STATE_RULES: tuple[tuple[State, StateRule], ...] = (  # a later rule overrides a
 )
 
 
-def judge_states(openings: OpeningSet) -> JudgedOpenings:
-    """Flags and states of all openings, by the tables of rules."""
+def judge_states(openings: OpeningSet) -> tuple[States, Flags]:
+    """States and flags (n,) of all openings, by the tables of rules."""
     flags = openings.fit_flags.copy()
     for flag, rule in PIXEL_RULES:
         flags[rule(openings)] |= flag
     state = np.full(len(flags), State.OK.value, dtype="U7")
     for name, decide in STATE_RULES:
         state[decide(openings, flags, state)] = name
-    return JudgedOpenings(state, flags, openings.filled, openings.middle)
+    return state, flags

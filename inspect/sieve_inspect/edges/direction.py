@@ -16,15 +16,21 @@ from numpy.typing import NDArray
 from sieve_inspect.arrays import Bool, Float, Index
 from sieve_inspect.edges.fit import EdgeFit, fit_edges
 from sieve_inspect.edges.focus import BlurMap, fit_blur_map, fit_by_focus
-from sieve_inspect.edges.geometry import across_of, wire_direction
 from sieve_inspect.edges.initial import InitialEstimate
 from sieve_inspect.edges.levels import level_prior
 from sieve_inspect.edges.model import LevelPrior, SensorRange, model_of
-from sieve_inspect.edges.parameters import Parameter, middle_of, top_of, width_of
-from sieve_inspect.edges.profiles import STEP, Band, Crossing, Profiles, gather
+from sieve_inspect.edges.parameters import Parameter, middle_of, start_parameters, top_of, width_of
+from sieve_inspect.edges.profiles import (
+    STEP,
+    Band,
+    Crossing,
+    Profiles,
+    across_of,
+    gather,
+    wire_direction,
+)
 from sieve_inspect.edges.response import EdgeResponse, gaussian_response
 from sieve_inspect.edges.shared_response import fit_response
-from sieve_inspect.edges.starting_values import start_parameters
 from sieve_inspect.image.banded import Light
 
 _SAMPLE = 250  # openings to which the edge response is fitted; more add nothing to it, …
@@ -92,10 +98,10 @@ def measure_axis(
     fitter = _fitter(light, centre, vectors, initial, clip, axis, None)
     enough = _SAMPLE_TIGHT if this.tight else _SAMPLE
     enough = max(_FEWEST, int(enough * min(1.0, _LONG / initial[1 - axis].opening)))
-    result, u_response = _fit_even(fitter, centre, seen, enough)
-    blur_map = fitter.blur_map(result, centre, None)
+    result, u_response = _fit_even(fitter, seen, enough)
+    blur_map = fitter.blur_map(result, None)
     if blur_map is not None:
-        result, blur_map = _fit_uneven(fitter, centre, seen, enough, blur_map)
+        result, blur_map = _fit_uneven(fitter, seen, enough, blur_map)
         spread = float(np.std(blur_map(centre)))
         doubt = _UNEVEN_HIDDEN if this.saturated else _UNEVEN
         u_response = float(np.hypot(u_response, doubt * spread * result.response.sigma))
@@ -104,8 +110,8 @@ def measure_axis(
     excess = fitter.excess(sample, response, prior)
     own = max(0.0, excess - _FAITHFUL) + this.blend_doubt(response.sigma)
     u_response = float(np.hypot(u_response, own * response.sigma))
-    axis_fit = Axis(fit, across_of(vectors, axis), response, blur_map, u_response, excess)
-    return fitter.profiles, axis_fit
+    normal = across_of(vectors, axis)
+    return fitter.profiles, Axis(fit, normal, response, blur_map, u_response, excess)
 
 
 class _Result(NamedTuple):
@@ -117,20 +123,20 @@ class _Result(NamedTuple):
     sample: Index
 
 
-def _fit_even(fitter: _Fitter, centre: Float, seen: Bool, enough: int) -> tuple[_Result, float]:
+def _fit_even(fitter: _Fitter, seen: Bool, enough: int) -> tuple[_Result, float]:
     """Fit all openings under one response; also the standard uncertainty of widths by it, px."""
     sample = _sample(fitter.profiles, fitter.start, seen, enough)
     response, u_response = fitter.response(sample, None)
-    prior = fitter.levels(centre, seen, response, None)
+    prior = fitter.levels(seen, response, None)
     if prior is not None:
         # The levels come from these same pixels: the uncertainty of the response stays.
         response, _ = fitter.response(sample, prior)
-    fit = fitter.fit_all(response, prior, None)
+    fit = fitter.fit_all(response, prior, None, None)
     return _Result(fit, response, prior, sample), u_response
 
 
 def _fit_uneven(
-    fitter: _Fitter, centre: Float, seen: Bool, enough: int, blur_map: BlurMap
+    fitter: _Fitter, seen: Bool, enough: int, blur_map: BlurMap
 ) -> tuple[_Result, BlurMap]:
     """Fit all openings where the blur varies over the field; also the better map of it.
 
@@ -138,18 +144,18 @@ def _fit_uneven(
     taken anew from openings of alike blur. Levels fitted under one blur contain part of what its
     change does to the edges, so they are fitted again, in turn with the map.
     """
-    apart = np.abs(blur_map(centre))
+    apart = np.abs(blur_map(fitter.centre))
     alike = seen & (apart <= max(_ALIKE, np.sort(apart)[:enough][-1]))
     sample = _sample(fitter.profiles, fitter.start, alike, enough)
     response, _ = fitter.response(sample, None)
     for _ in range(fitter.estimate.alternations):
-        prior = fitter.levels(centre, seen, response, blur_map)
+        prior = fitter.levels(seen, response, blur_map)
         if prior is not None:
             response, _ = fitter.response(sample, prior)
-        fit = fitter.fit_all(response, prior, None, blur_map.classes(centre))
+        fit = fitter.fit_all(response, prior, None, blur_map)
         result = _Result(fit, response, prior, sample)
-        blur_map = fitter.blur_map(result, centre, blur_map) or blur_map
-    fit = fitter.fit_all(response, prior, None, blur_map.classes(centre))
+        blur_map = fitter.blur_map(result, blur_map) or blur_map
+    fit = fitter.fit_all(response, prior, None, blur_map)
     return result._replace(fit=fit), blur_map
 
 
@@ -176,7 +182,7 @@ def measure_with_response(
     blur_map: BlurMap | None,
     prior: LevelPrior | None,
     limits: tuple[float, float] | None,
-) -> tuple[Profiles, EdgeFit]:
+) -> EdgeFit:
     """Measure openings where the edge response is known from others of the same scan.
 
     Arguments as of `measure_axis`; `limits` are misfit and peak from which an opening is fitted
@@ -184,8 +190,7 @@ def measure_with_response(
     """
     # The wire is given, for an estimate from these openings would depend on which they are.
     fitter = _fitter(light, centre, vectors, initial, clip, axis, initial[axis].wire)
-    focus = blur_map.classes(centre) if blur_map is not None else None
-    return fitter.profiles, fitter.fit_all(response, prior, limits, focus)
+    return fitter.fit_all(response, prior, limits, blur_map)
 
 
 def _fitter(
@@ -213,13 +218,14 @@ def _fitter(
     def thin_profiles(which: Index) -> Profiles:
         return gather(light, centre[which], along[which], thin, None, this.opening)
 
-    return _Fitter(profiles, start, this, clip, thin_profiles, wire)
+    return _Fitter(centre, profiles, start, this, clip, thin_profiles, wire)
 
 
 @dataclass(frozen=True, eq=False)
 class _Fitter:
-    """The profiles of one direction with the starting values of all fits."""
+    """The profiles of one direction at `centre` (n, 2) px, and the starting values of all fits."""
 
+    centre: Float
     profiles: Profiles
     start: Float
     estimate: InitialEstimate
@@ -245,10 +251,7 @@ class _Fitter:
             self.estimate.shape_freedom,
             self.estimate.tight,
         )
-        dark_end = (
-            self.clip is not None and self.estimate.floor < self.clip.low + 2 * self.estimate.noise
-        )
-        hidden = _HIDDEN if self.estimate.saturated or dark_end else 0.0
+        hidden = _HIDDEN if self.estimate.saturated or self._floor_clipped() else 0.0
         return response, u_response + (_BLACK_CLIPPED if self._black_clipped(sample) else hidden)
 
     def _floor_clipped(self) -> bool:
@@ -265,30 +268,29 @@ class _Fitter:
         if self.clip is None:
             return False
         few = self.profiles.take(sample)
-        from_wire = np.abs(
-            np.abs(few.distance) - 0.5 * (self.estimate.opening + self.estimate.wire)
-        )
+        pitch = self.estimate.opening + self.estimate.wire
+        from_wire = np.abs(np.abs(few.distance) - 0.5 * pitch)
         middle = (from_wire < 0.2 * self.estimate.wire) & (few.weight > 0)
         return bool(middle.any() and (few.value[middle] <= self.clip.low).mean() > _ALL_DARK)
 
-    def blur_map(self, result: _Result, centre: Float, before: BlurMap | None) -> BlurMap | None:
+    def blur_map(self, result: _Result, before: BlurMap | None) -> BlurMap | None:
         """The map of the blur by fits made under the map `before`; None where it is even."""
         fits = (self.profiles, result.fit, result.response, self.clip)
-        return fit_blur_map(*fits, centre, before)
+        return fit_blur_map(*fits, self.centre, before)
 
     def levels(
-        self, centre: Float, seen: Bool, response: EdgeResponse, blur_map: BlurMap | None
+        self, seen: Bool, response: EdgeResponse, blur_map: BlurMap | None
     ) -> LevelPrior | None:
         """Levels expected of each opening from all of them; None where each shows its own."""
         if not self.estimate.tight:
             return None
         some = np.flatnonzero(seen & np.isfinite(self.start).all(axis=1))
         some = some[:: max(1, len(some) // _LEVELS_FROM)]
-        focus = blur_map.classes(centre[some]) if blur_map is not None else None
+        focus = blur_map.classes(self.centre[some]) if blur_map is not None else None
         first = self._fit(self.profiles.take(some), self.start[some], response, None, focus)
         sound = np.flatnonzero(~first.poor)
         noise = float(np.median(first.misfit))
-        return level_prior(first.take(sound), some[sound], centre, noise)
+        return level_prior(first.take(sound), some[sound], self.centre, noise)
 
     def excess(self, sample: Index, response: EdgeResponse, prior: LevelPrior | None) -> float:
         """Misfit at the edges beyond that in the middle of the openings, as a share of the light.
@@ -315,15 +317,14 @@ class _Fitter:
         response: EdgeResponse,
         prior: LevelPrior | None,
         limits: tuple[float, float] | None,
-        focus: Index | None = None,
+        blur_map: BlurMap | None,
     ) -> EdgeFit:
         """Fit every opening; where the neighbourhood does not fit, fit the opening alone.
-
-        `focus` (n,) numbers classes of alike blur.
 
         A particle in the next opening, or a fibre across it, does not affect this opening: the
         second fit takes a thinner band, which ends within the wires on both sides.
         """
+        focus = blur_map.classes(self.centre) if blur_map is not None else None
         fit = self._fit(self.profiles, self.start, response, prior, focus)
         poor = np.flatnonzero(fit.beyond(limits or fit.limits))
         if not len(poor):
@@ -337,7 +338,8 @@ class _Fitter:
         known = prior.take(poor) if prior is not None else None
         local = focus[poor] if focus is not None else None
         second = self._fit(alone, again, response, known, local)
-        return fit.replaced(poor, second.with_wires_of(fit.take(poor)))
+        fit.overwrite(poor, second.with_wires_of(fit.take(poor)))
+        return fit
 
     def _fit(
         self,
@@ -347,7 +349,7 @@ class _Fitter:
         prior: LevelPrior | None,
         focus: Index | None,
     ) -> EdgeFit:
-        """Fit openings, each with the response of its own class of blur; see `focus`."""
+        """Fit openings, each with the response of its class of blur, number `focus` (n,)."""
 
         def part(which: Index, own: EdgeResponse) -> EdgeFit:
             known = prior.take(which) if prior is not None else None

@@ -72,12 +72,6 @@ class EdgeFit:
             parameters[known, k] = other.parameters[known, k]
         return replace(self, parameters=parameters, wire_seen=other.wire_seen)
 
-    def replaced(self, which: Index, by: EdgeFit) -> EdgeFit:
-        """This fit with the rows `which` taken from another."""
-        copy = EdgeFit(*(getattr(self, f.name).copy() for f in fields(self)))
-        copy.overwrite(which, by)
-        return copy
-
     def overwrite(self, which: Index, by: EdgeFit) -> None:
         """Take the rows `which` from another, in place: for fits too large to be held twice."""
         for field in fields(self):

@@ -8,13 +8,18 @@ import numpy as np
 
 from sieve_inspect.arrays import Float, Float32, Index
 from sieve_inspect.edges.fit import fit_edges
-from sieve_inspect.edges.geometry import across_of, spacing_of, wire_direction
 from sieve_inspect.edges.model import SensorRange
-from sieve_inspect.edges.parameters import LEVELS, Parameter, middle_of, top_of, width_of
-from sieve_inspect.edges.profiles import STEP, Band, gather
+from sieve_inspect.edges.parameters import (
+    LEVELS,
+    Parameter,
+    middle_of,
+    start_parameters,
+    top_of,
+    width_of,
+)
+from sieve_inspect.edges.profiles import STEP, Band, across_of, gather, spacing_of, wire_direction
 from sieve_inspect.edges.response import gaussian_response
 from sieve_inspect.edges.shared_response import fit_sigma
-from sieve_inspect.edges.starting_values import start_parameters
 from sieve_inspect.image.banded import Light
 
 _SAMPLE = 250  # openings examined …

@@ -19,7 +19,61 @@ import numpy as np
 
 from sieve_inspect.arrays import Float, Float32, Index
 from sieve_inspect.edges.model import LevelPrior
+from sieve_inspect.edges.parameters import OPENING_ZONE, WIRE_ZONE, WIRE_ZONE_PX
 from sieve_inspect.edges.response import EdgeResponse
+
+# A width beyond these shares of the usual width is not that of an opening between two wires: less
+# than half of it is left, or the wire to the next opening is missing. No state changes with the
+# lower limit from 0.2 to 0.56 and the upper from 1.53 on; see `apertures.states`.
+WIDTH_RANGE = (0.4, 1.8)
+
+_REACH = 0.62  # of the pitch to both sides: over the wire, into the next opening
+
+
+def coarse_edges(
+    light: Float32, centre: Float, across: Float, spacing: float, apart: float
+) -> tuple[Float, Float]:
+    """Coarse edges (n,) px of the openings at `centre` (n, 2) px, from three lines across them.
+
+    They are counted across from the centre, NaN where there is none. `across` (2,) is the unit
+    vector across the wires, which are `spacing` px apart; `apart` px is the distance of the lines
+    of nearest pixels, which must all lie in `light` (h, w).
+    """
+    along, reach = np.array([-across[1], across[0]]), np.ceil(_REACH * spacing)
+    u = np.arange(-reach, reach + 1)
+    points = u[None, :, None] * across + np.array([-apart, 0, apart])[:, None, None] * along
+    offset = np.rint(points).astype(np.intp)
+    u = (offset @ across).mean(axis=0)
+    base = np.rint(centre).astype(np.intp)
+    width = light.shape[1]
+    flat = (base[:, 1] * width + base[:, 0])[:, None]
+    pixels = light.ravel()
+    profile = sum(
+        pixels.take(flat + line[:, 1] * width + line[:, 0], mode="clip") for line in offset
+    )
+    profile = np.asarray(profile, np.float32) / np.float32(3)
+    rest = (base - centre) @ across
+    middle = len(u) // 2
+    near = np.abs(u) < OPENING_ZONE * spacing
+    zone = np.abs(np.abs(u) - 0.5 * spacing) < WIRE_ZONE * spacing + WIRE_ZONE_PX
+    top, floor = profile[:, near].mean(axis=1), profile[:, zone].min(axis=1)
+    half = 0.5 * (top + floor)
+    second = _fall(profile[:, middle:], u[middle:], half) + rest
+    first = rest - _fall(profile[:, middle::-1], -u[middle::-1], half)
+    return first, second
+
+
+def _fall(profile: Float32, u: Float, half: Float32) -> Float:
+    """Where the profile (n, m), read outward over `u` (m,), first falls through `half` (n,)."""
+    below = profile < half[:, None]
+    at = below.argmax(axis=1)
+    falls = below[np.arange(len(at)), at] & (at > 0)
+    before = np.maximum(at - 1, 0)
+    rows = np.arange(len(at))
+    y0, y1 = profile[rows, before].astype(float), profile[rows, at].astype(float)
+    part = (y0 - half) / np.where(y0 != y1, y0 - y1, 1)
+    return np.where(falls, u[before] + (u[at] - u[before]) * np.clip(part, 0, 1), np.nan)
+
 
 PHASES = 32
 _SPAN = 1.42  # px: a rounded place is off by up to half a pixel's diagonal
@@ -228,7 +282,8 @@ def _levels(
     both: list[_Pixels], weights: tuple[FilterTables, FilterTables], prior: LevelPrior | None
 ) -> tuple[Float, Float, Float]:
     """(B, A) (n, 2), slope terms D (n, 2), and sqrt of the variance of D1 + D2 by pixel noise."""
-    matrix, right = (np.zeros((len(both[0].number), 2, 2)), np.zeros((len(both[0].number), 2)))
+    count = len(both[0].number)
+    matrix, right = np.zeros((count, 2, 2)), np.zeros((count, 2))
     gains, kept = [], []
     for s, w in zip(both, weights, strict=True):
         normal = w.normal

@@ -15,6 +15,29 @@ from numpy.typing import NDArray
 from sieve_inspect.arrays import Float, Float32, Index
 from sieve_inspect.image.banded import Light
 
+
+def wire_direction(vectors: Float, axis: int) -> Float:
+    """Unit vectors (n, 2) along the wires that bound the openings in direction `axis`.
+
+    `vectors` (n, 2, 2) are the local lattice vectors. Signed so that `across_of` points right
+    (axis 0) or down (axis 1).
+    """
+    along = vectors[:, 1 - axis]
+    unit = np.asarray(along / np.hypot(along[..., 0], along[..., 1])[..., None])
+    return unit * (1 if axis == 0 else -1)
+
+
+def across_of(vectors: Float, axis: int) -> Float:
+    """Unit vectors (n, 2) across the wires that bound direction `axis`, right or down."""
+    along = wire_direction(vectors, axis)
+    return np.stack([along[:, 1], -along[:, 0]], axis=1)
+
+
+def spacing_of(vectors: Float, axis: int) -> float:
+    """Median distance of neighbouring wires across direction `axis`, px."""
+    return float(np.median(np.abs((vectors[:, axis] * across_of(vectors, axis)).sum(axis=1))))
+
+
 STEP = 0.35  # px, bin width across the wires
 
 
@@ -64,14 +87,8 @@ class Profiles:
 
     def take(self, which: Index) -> Profiles:
         """The profiles of some of the openings."""
-        return Profiles(
-            self.distance[which],
-            self.value[which],
-            self.gain[which],
-            self.weight[which],
-            self.step,
-            self.beyond,
-        )
+        bins = (self.distance, self.value, self.gain, self.weight)
+        return Profiles(*(array[which] for array in bins), self.step, self.beyond)
 
     def within(self, low: Float, high: Float) -> Profiles:
         """The same without weight outside of `low` to `high` (n,) px."""
@@ -121,9 +138,8 @@ def _gain_table(band: Band, crossing: Crossing | None) -> Float32:
     if crossing is None:
         return np.ones(len(v), np.float32)
     half, sigma = 0.5 * crossing.opening, crossing.sigma
-    rows = [
-        v + k * crossing.pitch for k in (-1, 0, 1)
-    ]  # a little light comes from the next openings
+    # A little light comes from the next openings.
+    rows = [v + k * crossing.pitch for k in (-1, 0, 1)]
     left = sum(ndtr((r + half) / sigma) - ndtr((r - half) / sigma) for r in rows)
     return np.asarray(left, np.float32)
 

@@ -8,8 +8,6 @@ stay near zero by their prior; their remaining uncertainty is common to all widt
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 
 from sieve_inspect.arrays import Float
@@ -124,14 +122,12 @@ def fit_sigma(
     some = np.arange(0, len(start), max(1, len(start) // 40))
     few, guess = profiles.take(some), start[some]
     sigmas = [s for s in _SIGMAS if s < 0.4 * profiles.beyond]
-    sigma = min(sigmas, key=lambda s: _tried(few, guess, s, clip).cost)
-    best = _tried(profiles, start, sigma, clip)
-    openings = _Openings(profiles, best.parameters, None, clip)
+    sigma = min(sigmas, key=lambda s: _tried(few, guess, s, clip)[0])
+    cost, parameters = _tried(profiles, start, sigma, clip)
+    openings = _Openings(profiles, parameters, None, clip)
     finer = _settle_sigma(openings, sigma, rounds)
-    settled = _tried(profiles, openings.p, finer, clip)
-    if settled.cost <= best.cost:
-        return finer, settled.parameters
-    return sigma, best.parameters
+    settled_cost, settled = _tried(profiles, openings.p, finer, clip)
+    return (finer, settled) if settled_cost <= cost else (sigma, parameters)
 
 
 def _best_shape(
@@ -165,15 +161,12 @@ def _best_shape(
     return best
 
 
-@dataclass(frozen=True, eq=False)
-class _Trial:
-    cost: float
-    parameters: Float
-
-
-def _tried(profiles: Profiles, start: Float, sigma: float, clip: SensorRange | None) -> _Trial:
+def _tried(
+    profiles: Profiles, start: Float, sigma: float, clip: SensorRange | None
+) -> tuple[float, Float]:
+    """The usual misfit of a short fit under a Gaussian blur, and its parameters (n, 8)."""
     fit = fit_edges(profiles, start, gaussian_response(sigma), None, clip, 4)
-    return _Trial(float(np.median(fit.misfit)), fit.parameters)
+    return float(np.median(fit.misfit)), fit.parameters
 
 
 def fit_response(

@@ -14,11 +14,12 @@ import numpy as np
 
 from sieve_inspect.arrays import Bool, Float, Float32
 from sieve_inspect.errors import NoLatticeError
-from sieve_inspect.image import opencv
-from sieve_inspect.image.banded import Light
+from sieve_inspect.image import ScanSource, opencv
+from sieve_inspect.image.banded import BandedLight, Light
 from sieve_inspect.lattice.patches import FEWEST, Linked, link
 from sieve_inspect.lattice.pitch import Pitch, find_pitch
 from sieve_inspect.lattice.places import with_inferred, with_notches_filled, without_misplaced
+from sieve_inspect.workers.shared_work import Progress, SharedWork
 
 _TO_WIRE = (0.35, 0.5, 0.65)  # shares of the way to the next opening where its wire may lie
 _SMOOTHING = 0.2  # Gaussian sigma as a share of the pitch: wires stay, noise does not
@@ -29,6 +30,15 @@ _PROMINENCE = 0.25  # of the usual prominence that an opening must reach …
 _NOTEWORTHY = 0.1  # … the median of those above this share of the highest
 _ENOUGH = 2000  # openings from which the light of cloth is taken
 _LIT = 0.35  # of the way from a wire's light to an opening's, also where the field is darker
+
+# Of a large scan, whose openings are the maxima of a smaller copy, in bands of rows:
+CORE = 512  # rows of the copy in a band, without its margin
+_MARGIN = 40  # rows; several times what smoothing and the search for maxima reach
+_PX_PER_PITCH_IN_BANDS = 8  # of the copy
+_WINDOW = 1024  # px a side of the part from which the pitch is taken
+# Middles of the window as shares of (height, width), tried in this order: the middle may be torn
+# out, but the quarters of a round cloth are cloth as well.
+_PLACES = ((0.5, 0.5), (0.4, 0.3), (0.6, 0.7), (0.3, 0.6), (0.7, 0.4))
 
 
 @dataclass(frozen=True, eq=False)
@@ -235,3 +245,61 @@ def _rim(centre: Float, seen: Bool, shape: tuple[int, int]) -> Float:
             new = room & ~np.isfinite(out[..., 0])
             out[new] = guess[new]
     return out
+
+
+def find_lattice_in_bands(
+    source: ScanSource, encoding: str, work: SharedWork, progress: Progress = lambda _: None
+) -> tuple[BandedLight, Lattice]:
+    """The light of a large scan, and its openings numbered.
+
+    Which maxima there are does not depend on the bands, for smoothing and maxima reach no further
+    than the margin that every band brings along. `progress` receives the share done. Raises
+    `NoLatticeError`.
+    """
+    light, pitch = _light_and_pitch(source, encoding)
+    factor = max(1, int(pitch.lengths.min() // _PX_PER_PITCH_IN_BANDS))
+    height = light.shape[0] // factor
+    band = (encoding, light.bright, factor, pitch.vectors / factor)
+    tasks = [(*band, top, min(top + CORE, height)) for top in range(0, height, CORE)]
+    parts = work.map(_peaks_of_band, tasks, progress)
+    peaks, prominence = (np.concatenate(part) for part in zip(*parts, strict=True))
+    peaks = peaks[prominent(prominence)]
+    return light, lattice_of(peaks, pitch, factor, light, light.bright, source.path.name)
+
+
+def _light_and_pitch(source: ScanSource, encoding: str) -> tuple[BandedLight, Pitch]:
+    """The light of the scan with its openings bright, and its pitch from a part of it."""
+    height, width = source.shape
+    light = BandedLight(source, encoding)
+    failure: NoLatticeError | None = None
+    for y, x in _PLACES:
+        top = max(0, int(y * height) - _WINDOW // 2)
+        left = max(0, int(x * width) - _WINDOW // 2)
+        window = light.window(top, left, _WINDOW)
+        try:
+            pitch = find_pitch(window, source.path.name)
+        except NoLatticeError as error:
+            failure = failure or error
+            continue
+        return replace(light, bright=openings_are_bright(window, pitch)), pitch
+    assert failure is not None
+    raise failure
+
+
+def _peaks_of_band(
+    source: ScanSource,
+    encoding: str,
+    bright: bool,
+    factor: int,
+    vectors: Float,
+    top: int,
+    bottom: int,
+) -> tuple[Float, Float]:
+    """Peaks (n, 2) in rows `top` to `bottom` of the small copy, and their prominence (n,)."""
+    first, last = max(0, top - _MARGIN), bottom + _MARGIN
+    small = BandedLight(source, encoding, bright).shrunk_rows(first * factor, last * factor, factor)
+    peaks, prominence = peaks_with_prominence(smoothed(small, vectors), vectors)
+    peaks[:, 1] += first
+    row = np.rint(peaks[:, 1])
+    own = (row >= top) & (row < bottom)
+    return peaks[own], prominence[own]

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from sieve_inspect.apertures.banded import (
     PreparedScan,
+    SampleSelection,
     evidence_under,
     measure_scan,
     prepare_scan,
@@ -25,7 +26,6 @@ from sieve_inspect.apertures.encoding_evidence import EncodingEvidence, encoding
 from sieve_inspect.apertures.field import Field, measure_field
 from sieve_inspect.apertures.flags import Flag
 from sieve_inspect.apertures.prepared_field import PreparedField, prepare_field
-from sieve_inspect.apertures.sample import SampleSelection
 from sieve_inspect.errors import SievewardError, UsageError
 from sieve_inspect.illumination.rim_light import lamp_doubts
 from sieve_inspect.image import (
@@ -41,8 +41,7 @@ from sieve_inspect.image import (
     stored_by,
 )
 from sieve_inspect.image.banded import BandedLight
-from sieve_inspect.lattice.banded_search import find_lattice_in_bands
-from sieve_inspect.lattice.search import find_lattice
+from sieve_inspect.lattice.search import find_lattice, find_lattice_in_bands
 from sieve_inspect.measurement.picture import Picture, ScanFile
 from sieve_inspect.measurement.suitability import (
     check_blur,
