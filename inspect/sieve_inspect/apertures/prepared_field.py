@@ -55,7 +55,7 @@ class Openings(NamedTuple):
 
     def take(self, which: Index) -> Openings:
         """Some of the openings."""
-        return Openings(*(array[which] for array in self))
+        return Openings._make(array[which] for array in self)
 
 
 @dataclass(frozen=True, eq=False)

@@ -87,8 +87,8 @@ class Profiles:
 
     def take(self, which: Index) -> Profiles:
         """The profiles of some of the openings."""
-        bins = (self.distance, self.value, self.gain, self.weight)
-        return Profiles(*(array[which] for array in bins), self.step, self.beyond)
+        names = ("distance", "value", "gain", "weight")
+        return replace(self, **{name: getattr(self, name)[which] for name in names})
 
     def within(self, low: Float, high: Float) -> Profiles:
         """The same without weight outside of `low` to `high` (n,) px."""
