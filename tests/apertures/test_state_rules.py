@@ -15,7 +15,7 @@ from sieve_inspect.apertures.fit_rules import (
 from sieve_inspect.apertures.flags import Flag, State
 from sieve_inspect.apertures.states import PIXEL_RULES, STATE_RULES
 from sieve_inspect.edges.fit import EdgeFit
-from sieve_inspect.edges.parameters import Parameter
+from sieve_inspect.edges.model import Parameter
 
 COUNT = 7
 GAP, WIRE = 10.0, 5.0

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import numpy as np
 
-from sieve_inspect.edges.model import model_of, normal_equations
-from sieve_inspect.edges.parameters import (
+from sieve_inspect.edges.model import (
     EDGES,
     LEVELS,
     PARAMETERS,
     Parameter,
     middle_of,
+    model_of,
+    normal_equations,
     top_of,
     width_of,
 )

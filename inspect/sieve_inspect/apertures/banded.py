@@ -25,12 +25,10 @@ from sieve_inspect.apertures.opening_set import light_at
 from sieve_inspect.apertures.prepared_field import Openings, PreparedField, prepare_openings
 from sieve_inspect.arrays import Bool, Float, Float32, Index
 from sieve_inspect.edges.direction import Axis, measure_with_response
+from sieve_inspect.edges.field_maps import BlurMap, Levels, level_prior
 from sieve_inspect.edges.fit import EdgeFit
-from sieve_inspect.edges.focus import BlurMap
 from sieve_inspect.edges.initial import aligned_to_sides, find_sensor_range
-from sieve_inspect.edges.levels import Levels, level_prior
-from sieve_inspect.edges.model import LevelPrior
-from sieve_inspect.edges.parameters import Parameter
+from sieve_inspect.edges.model import LevelPrior, Parameter
 from sieve_inspect.edges.profiles import across_of
 from sieve_inspect.edges.response import EdgeResponse
 from sieve_inspect.image import ScanSource, opencv, stored_by

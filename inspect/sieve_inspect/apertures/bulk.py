@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from sieve_inspect.apertures.opening_set import SIDE_MARGIN_BLUR, SIDE_MARGIN_PX, SMALLEST_INNER
 from sieve_inspect.arrays import Bool, Float, Float32, Index
 from sieve_inspect.edges.direction import Axis
-from sieve_inspect.edges.focus import BlurMap, response_of
+from sieve_inspect.edges.field_maps import BlurMap, response_of
 from sieve_inspect.edges.matched_filter import (
     WIDTH_RANGE,
     EdgeGeometry,

@@ -9,8 +9,7 @@ import numpy as np
 
 from sieve_inspect.apertures.prepared_field import PreparedField
 from sieve_inspect.arrays import Float
-from sieve_inspect.edges.model import model_of
-from sieve_inspect.edges.parameters import EDGES, Parameter
+from sieve_inspect.edges.model import EDGES, Parameter, model_of
 
 _OPENINGS = 100  # openings examined, from one place
 _AT_EDGE = 0.1  # share of the steepest slope from which a pixel belongs to an edge

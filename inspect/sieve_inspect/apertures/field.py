@@ -14,7 +14,7 @@ from sieve_inspect.apertures.prepared_field import PreparedField
 from sieve_inspect.apertures.states import judge_states
 from sieve_inspect.arrays import Bool, Float, Index
 from sieve_inspect.edges.direction import Axis
-from sieve_inspect.edges.levels import Levels
+from sieve_inspect.edges.field_maps import Levels
 from sieve_inspect.lattice.search import Lattice
 
 _NO_LIGHT = 0.97  # dark share from which no light comes through an opening

@@ -12,7 +12,7 @@ import numpy as np
 
 from sieve_inspect.apertures.fit_rules import MOVES, FittedOpenings
 from sieve_inspect.arrays import Bool, Float, Index
-from sieve_inspect.edges.levels import Levels
+from sieve_inspect.edges.field_maps import Levels
 from sieve_inspect.image.banded import Light
 from sieve_inspect.lattice.places import expected_places
 
@@ -146,7 +146,7 @@ class OpeningSet(FittedOpenings):
     def on_both_sides(self, wires: Bool) -> Bool:
         """The openings (n,) on both sides of some `wires` (n, 2), right of or below openings.
 
-        At the edge of a hole the next place is no opening, but the width to it is none either.
+        At the edge of a hole the next place is not an opening, nor is the width to it valid.
         """
         out = np.zeros(len(wires), np.bool_)
         for axis in (0, 1):

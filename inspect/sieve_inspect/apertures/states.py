@@ -89,12 +89,12 @@ def _with(flags: Flag) -> StateRule:
 
 
 def _at_rim(openings: OpeningSet, _flags: Flags, state: States) -> Bool:
-    """At the cloth's rim what looks damaged is cut, not damaged."""
+    """At the cloth's rim what appears damaged is cut, not damaged."""
     return np.asarray((state != State.OK) & openings.cloth_end[1])
 
 
 def _last_of_cloth(openings: OpeningSet, _flags: Flags, state: States) -> Bool:
-    """A wire is missing only where cloth lies on both sides of it: a bright frame looks alike."""
+    """A wire is missing only where cloth lies on both sides of it: a bright frame appears alike."""
     damaged = (state != State.OK) & (state != State.BLOCKED)
     return np.asarray(damaged & openings.cloth_end[0])
 

@@ -14,12 +14,19 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sieve_inspect.arrays import Bool, Float, Index
+from sieve_inspect.edges.field_maps import BlurMap, fit_blur_map, fit_by_focus, level_prior
 from sieve_inspect.edges.fit import EdgeFit, fit_edges
-from sieve_inspect.edges.focus import BlurMap, fit_blur_map, fit_by_focus
 from sieve_inspect.edges.initial import InitialEstimate
-from sieve_inspect.edges.levels import level_prior
-from sieve_inspect.edges.model import LevelPrior, SensorRange, model_of
-from sieve_inspect.edges.parameters import Parameter, middle_of, start_parameters, top_of, width_of
+from sieve_inspect.edges.model import (
+    LevelPrior,
+    Parameter,
+    SensorRange,
+    middle_of,
+    model_of,
+    start_parameters,
+    top_of,
+    width_of,
+)
 from sieve_inspect.edges.profiles import (
     STEP,
     Band,

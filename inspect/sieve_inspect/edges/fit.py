@@ -9,14 +9,17 @@ import numpy as np
 
 from sieve_inspect.arrays import Bool, Float, Index
 from sieve_inspect.edges.model import (
+    PARAMETERS,
     LevelPrior,
+    Parameter,
     SensorRange,
+    middle_of,
     model_of,
     normal_equations,
     step_limit,
     stepped,
+    width_of,
 )
-from sieve_inspect.edges.parameters import PARAMETERS, Parameter, middle_of, width_of
 from sieve_inspect.edges.profiles import Profiles
 from sieve_inspect.edges.response import EdgeResponse
 
@@ -28,7 +31,7 @@ _AT_ONCE = 12_000  # bins fitted together: their intermediate arrays stay in the
 
 @dataclass(frozen=True, eq=False)
 class EdgeFit:
-    """Fitted parameters (n, 8), see `parameters`, and the quality of the fit.
+    """Fitted parameters (n, 8), see `model.Parameter`, and the quality of the fit.
 
     `noise_factor` (n,) times the noise of one pixel is the standard deviation of the width;
     `misfit` (n,) is the noise one pixel would need to explain the residuals, in light, `peak`

@@ -8,10 +8,10 @@ import numpy as np
 
 from sieve_inspect.arrays import Float, Float32, Index
 from sieve_inspect.edges.fit import fit_edges
-from sieve_inspect.edges.model import SensorRange
-from sieve_inspect.edges.parameters import (
+from sieve_inspect.edges.model import (
     LEVELS,
     Parameter,
+    SensorRange,
     middle_of,
     start_parameters,
     top_of,

@@ -18,8 +18,7 @@ from dataclasses import dataclass, fields
 import numpy as np
 
 from sieve_inspect.arrays import Float, Float32, Index
-from sieve_inspect.edges.model import LevelPrior
-from sieve_inspect.edges.parameters import OPENING_ZONE, WIRE_ZONE, WIRE_ZONE_PX
+from sieve_inspect.edges.model import OPENING_ZONE, WIRE_ZONE, WIRE_ZONE_PX, LevelPrior
 from sieve_inspect.edges.response import EdgeResponse
 
 # A width beyond these shares of the usual width is not that of an opening between two wires: less

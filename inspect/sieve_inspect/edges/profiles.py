@@ -165,7 +165,7 @@ def _gather_part(
     count, bins = len(centre), band.bins
     base = np.rint(centre).astype(np.int32)
     rest = base - centre
-    # Across points right or down, so that the first edge is the left or upper one.
+    # Across points right or down, so that the first edge is the left or upper edge.
     across = np.stack([along[:, 1], -along[:, 0]], axis=1)
     offset = stencil.T.astype(np.float32)
     u = across.astype(np.float32) @ offset

@@ -14,13 +14,13 @@ from sieve_inspect.arrays import Float
 from sieve_inspect.edges.fit import fit_edges
 from sieve_inspect.edges.model import (
     LevelPrior,
+    Parameter,
     SensorRange,
     model_of,
     normal_equations,
     step_limit,
     stepped,
 )
-from sieve_inspect.edges.parameters import Parameter
 from sieve_inspect.edges.profiles import Profiles
 from sieve_inspect.edges.response import (
     SHAPES,

@@ -25,7 +25,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sieve_inspect.apertures.field import Field
-from sieve_inspect.edges.parameters import Parameter
+from sieve_inspect.edges.model import Parameter
 from sieve_inspect.edges.profiles import Band, gather
 from sieve_inspect.image.banded import Light
 

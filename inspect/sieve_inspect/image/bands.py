@@ -13,6 +13,7 @@ import warnings
 from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
+from itertools import islice
 from pathlib import Path
 from typing import Any, BinaryIO, NamedTuple
 
@@ -112,7 +113,7 @@ def size_of(path: Path) -> int | None:
             warnings.simplefilter("ignore")
             with pillow().open(path) as header:
                 return int(header.size[0] * header.size[1])
-    except Exception:  # reading the file raises an error that says what is wrong
+    except Exception:  # reading the file raises an error that names the fault
         return None
 
 
@@ -247,7 +248,8 @@ def _unpacked_pieces(file: Any, page: Any, finish: Finish) -> tuple[Pixels, list
         return plane, Box(top, min(top + length, height), left, min(left + across, width))
 
     with ThreadPoolExecutor(2) as pool:
-        for part in _chunks(_pieces(file, page, planes * per_plane), 16):
+        pieces = _pieces(file, page, planes * per_plane)
+        while part := list(islice(pieces, 16)):
             for pixels, index in pool.map(decode, part):
                 plane, box = place(index)
                 if pixels is None:
@@ -270,17 +272,6 @@ def _pieces(file: Any, page: Any, count: int) -> Iterator[tuple[bytes | None, in
             continue
         file.filehandle.seek(offsets[index])
         yield file.filehandle.read(sizes[index]), index
-
-
-def _chunks(items: Iterator[Any], count: int) -> Iterator[list[Any]]:
-    """Lists of `count` items each, the last with what remains."""
-    part: list[Any] = []
-    for item in items:
-        part.append(item)
-        if len(part) == count:
-            yield part
-            part = []
-    yield part
 
 
 class _Store:

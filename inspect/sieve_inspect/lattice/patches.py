@@ -33,9 +33,8 @@ class Linked:
     """Openings connected by links of about one pitch, also across missing wires.
 
     `index` (n, 2) are row and column of the openings that belong to the largest patch, `member`
-    (n,).
-    `elsewhere` is the size of the next largest patch as a share of this patch, `at_odds` the share
-    of links that lead to another row or column than the truest links do.
+    (n,). `elsewhere` is the size of the next largest patch as a share of this patch, `at_odds` the
+    share of links that lead to another row or column than the truest links do.
     """
 
     index: Index
@@ -101,9 +100,9 @@ def _links(peaks: Float, vectors: Float) -> Any:
 def _inconsistent(graph: Any, peaks: Float, vectors: Float, placed: Index, member: Bool) -> int:
     """Number of links between the openings `member` (n,) that contradict their `placed` (n, 2)."""
     total = 0
-    everyone = np.arange(len(peaks))
+    numbers = np.arange(len(peaks))
     for first in range(0, len(peaks), _AT_ONCE):
-        some = everyone[first : first + _AT_ONCE]
+        some = numbers[first : first + _AT_ONCE]
         links = graph.indptr[some[0] : some[-1] + 2]
         here = np.repeat(some, np.diff(links))
         there = graph.indices[links[0] : links[-1]].astype(np.intp)

@@ -76,7 +76,7 @@ def lattice_of(
 ) -> Lattice:
     """The lattice of openings at `peaks` (n, 2) px of a copy that is `factor` times smaller.
 
-    `light` (h, w) has its openings bright; `bright` says whether the picture has them so. Raises
+    `light` (h, w) has its openings bright; `bright` is whether the picture has them so. Raises
     `NoLatticeError`, in which the picture is called `name`.
     """
     linked = link(peaks, pitch.vectors / factor)

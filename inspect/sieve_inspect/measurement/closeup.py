@@ -14,8 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sieve_inspect.apertures.flags import flag_names
-from sieve_inspect.edges.model import model_of
-from sieve_inspect.edges.parameters import EDGES, Parameter
+from sieve_inspect.edges.model import EDGES, Parameter, model_of
 from sieve_inspect.edges.profiles import Band, Crossing, Profiles, gather
 from sieve_inspect.image import opencv
 from sieve_inspect.image.banded import BandedLight

@@ -15,8 +15,7 @@ from numpy.typing import NDArray
 
 from sieve_inspect.edges.fit import EdgeFit, fit_edges
 from sieve_inspect.edges.initial import find_sensor_range
-from sieve_inspect.edges.model import SensorRange, model_of
-from sieve_inspect.edges.parameters import Parameter, start_parameters
+from sieve_inspect.edges.model import Parameter, SensorRange, model_of, start_parameters
 from sieve_inspect.edges.profiles import Band, Profiles, gather
 from sieve_inspect.edges.response import EdgeResponse, gaussian_response
 from sieve_inspect.edges.shared_response import fit_response, fit_sigma

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from sieve_inspect.edges.direction import measure_axis
 from sieve_inspect.edges.initial import InitialEstimate, find_sensor_range
-from sieve_inspect.edges.parameters import Parameter, start_parameters, width_of
+from sieve_inspect.edges.model import Parameter, start_parameters, width_of
 from sieve_inspect.edges.profiles import Band, Profiles, gather
 from sieve_inspect.image import opencv
 from sieve_inspect.scale.artefact.errors import NoTargetError
