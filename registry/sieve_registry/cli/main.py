@@ -50,7 +50,7 @@ from sieve_registry.cli.commands.validate import validate
 from sieve_registry.cli.commands.verify import verify
 from sieve_registry.cli.commands.wear import recloth, wear
 from sieve_registry.cli.support.option_names import with_options
-from sieve_registry.cli.support.output import Context
+from sieve_registry.cli.support.options import option
 
 
 class _Commands(TyperGroup):
@@ -89,11 +89,8 @@ def root(
     context: typer.Context,
     registry: Annotated[
         str | None,
-        typer.Option(
-            "--registry",
-            metavar="PATH|URL",
-            envvar="SIEVEWARD_REGISTRY",
-            help="The registry (default: in your data folder).",
+        option(
+            "The registry (default: in your data folder).", "PATH|URL", envvar="SIEVEWARD_REGISTRY"
         ),
     ] = None,
     version: Annotated[  # noqa: ARG001 - its callback prints
@@ -101,7 +98,7 @@ def root(
     ] = False,
 ) -> None:
     """Measure test sieves from scans, judge them, keep their history."""
-    context.obj = Context(registry=registry)
+    context.obj = registry
 
 
 # Every command, by the panel of the help that shows it.

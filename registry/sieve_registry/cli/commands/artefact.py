@@ -7,9 +7,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from sieve_registry.cli.support.options import ByOption, opened, read_day, record_terms
-from sieve_registry.cli.support.output import JsonOption, emit_json, print_line, print_table
-from sieve_registry.cli.support.output_files import check_outputs
+from sieve_registry.cli.support import options, output
+from sieve_registry.cli.support.options import argument, flag, option
 
 if TYPE_CHECKING:
     from sieve_registry.scales.artefacts import CertifiedArtefact
@@ -17,7 +16,7 @@ if TYPE_CHECKING:
 artefact_app = typer.Typer(
     no_args_is_help=True, help="Certified artefacts, from which scales come: add, list, show."
 )
-IdArgument = Annotated[str, typer.Argument(metavar="ID", help="The artefact's name.")]
+IdArgument = Annotated[str, argument("The artefact's name.", "ID")]
 
 
 @artefact_app.command()
@@ -25,41 +24,33 @@ def add(
     context: typer.Context,
     artefact_id: IdArgument,
     *,
-    kind: Annotated[str, typer.Option(help="dots, checker, grid, rule or line.")],
-    certificate: Annotated[str, typer.Option(metavar="N", help="The certificate's number.")],
-    laboratory: Annotated[str, typer.Option(metavar="T", help="Who certified it.")],
-    valid_from: Annotated[str, typer.Option(metavar="YYYY-MM-DD", help="First day of validity.")],
-    valid_to: Annotated[str, typer.Option(metavar="YYYY-MM-DD", help="Last day of validity.")],
+    kind: Annotated[str, option("dots, checker, grid, rule or line.")],
+    certificate: Annotated[str, option("The certificate's number.", "N")],
+    laboratory: Annotated[str, option("Who certified it.", "T")],
+    valid_from: Annotated[str, option("First day of validity.", "YYYY-MM-DD")],
+    valid_to: Annotated[str, option("Last day of validity.", "YYYY-MM-DD")],
     pitch: Annotated[
-        str | None, typer.Option(metavar="L", help="Nominal distance between marks: 500um, 0.5mm.")
+        str | None, option("Nominal distance between marks: 500um, 0.5mm.", "L")
     ] = None,
     certified_pitch: Annotated[
-        str | None, typer.Option(metavar="L", help="Certified pitch (default: --pitch).")
+        str | None, option("Certified pitch (default: --pitch).", "L")
     ] = None,
-    u_pitch: Annotated[
-        str | None, typer.Option(metavar="L", help="U from the certificate.")
-    ] = None,
-    line_width: Annotated[
-        str | None, typer.Option(metavar="L", help="Width of a line, or of a dark square.")
-    ] = None,
+    u_pitch: Annotated[str | None, option("U from the certificate.", "L")] = None,
+    line_width: Annotated[str | None, option("Width of a line, or of a dark square.", "L")] = None,
     certified_width: Annotated[
-        str | None, typer.Option(metavar="L", help="Certified width (default: --line-width).")
+        str | None, option("Certified width (default: --line-width).", "L")
     ] = None,
-    u_line_width: Annotated[
-        str | None, typer.Option(metavar="L", help="U from the certificate.")
-    ] = None,
-    k: Annotated[float, typer.Option("--k", help="Coverage factor of U.")] = 2.0,
-    expansion: Annotated[
-        float | None, typer.Option(metavar="PPM_PER_K", help="Its thermal expansion.")
-    ] = None,
+    u_line_width: Annotated[str | None, option("U from the certificate.", "L")] = None,
+    k: Annotated[float, option("Coverage factor of U.")] = 2.0,
+    expansion: Annotated[float | None, option("Its thermal expansion.", "PPM_PER_K")] = None,
     certificate_file: Annotated[
-        Path | None, typer.Option(metavar="PDF", help="Certificate file, kept as evidence.")
+        Path | None, option("Certificate file, kept as evidence.", "PDF")
     ] = None,
     renew: Annotated[
-        bool, typer.Option("--renew", help="Add a new certificate to a recorded artefact.")
+        bool, flag("--renew", "Add a new certificate to a recorded artefact.")
     ] = False,
-    by: ByOption = None,
-    json_path: JsonOption = None,
+    by: options.By = None,
+    json_path: options.Json = None,
 ) -> None:
     """Record a certified artefact, or a new certificate for a recorded artefact."""
     from sieve_inspect.errors import UsageError
@@ -73,8 +64,8 @@ def add(
         raise UsageError(
             message="Uncertainty of the pitch missing: give --u-pitch from the certificate."
         )
-    check_outputs([], json_path, [("the certificate", certificate_file)])
-    first, last = read_day(valid_from), read_day(valid_to)
+    output.check_outputs([], json_path, [("the certificate", certificate_file)])
+    first, last = options.read_day(valid_from), options.read_day(valid_to)
     assert first is not None
     assert last is not None
     new = artefacts.CertifiedArtefact(
@@ -93,25 +84,25 @@ def add(
         valid_to=last,
         expansion_ppm_per_k=expansion,
     )
-    with opened(context, create=True) as registry:
+    with options.opened(context, create=True) as registry:
         artefact = artefacts.add_artefact(
-            registry, new, record_terms(None, by), certificate_file=certificate_file, renew=renew
+            registry, new, options.terms(None, by), certificate_file=certificate_file, renew=renew
         )
-    if not emit_json(json_path, _artefact_dict(artefact)):
+    if not output.emit(json_path, _artefact_dict(artefact)):
         _print_artefact(artefact)
 
 
 @artefact_app.command("list")
-def list_(context: typer.Context, json_path: JsonOption = None) -> None:
+def list_(context: typer.Context, json_path: options.Json = None) -> None:
     """List the artefacts with their latest certificate."""
     from sieve_registry.scales import artefacts
 
-    with opened(context) as registry:
+    with options.opened(context) as registry:
         latest = artefacts.artefacts(registry)
-    if emit_json(json_path, {"artefacts": [_artefact_dict(artefact) for artefact in latest]}):
+    if output.emit(json_path, {"artefacts": [_artefact_dict(artefact) for artefact in latest]}):
         return
     if not latest:
-        print_line("No artefacts yet. Add an artefact: sieveward artefact add ID …")
+        output.line("No artefacts yet. Add an artefact: sieveward artefact add ID …")
         return
     rows = [
         (
@@ -124,17 +115,17 @@ def list_(context: typer.Context, json_path: JsonOption = None) -> None:
         for artefact in latest
     ]
     columns = ("artefact", "kind", "pitch, um", "certificate", "valid to")
-    print_table("", columns, rows, ("pitch, um",))
+    output.table("", columns, rows, ("pitch, um",))
 
 
 @artefact_app.command()
-def show(context: typer.Context, artefact_id: IdArgument, json_path: JsonOption = None) -> None:
+def show(context: typer.Context, artefact_id: IdArgument, json_path: options.Json = None) -> None:
     """Show an artefact under each of its certificates, the latest first."""
     from sieve_registry.cli.support.records import correction_dict, print_corrections
     from sieve_registry.scales import artefacts
     from sieve_registry.scales.queries import corrections_of_artefact
 
-    with opened(context) as registry:
+    with options.opened(context) as registry:
         certificates = artefacts.certificates_of(registry, artefact_id)[::-1]
         corrections = corrections_of_artefact(registry, certificates[0].id)
     answer = {
@@ -142,7 +133,7 @@ def show(context: typer.Context, artefact_id: IdArgument, json_path: JsonOption 
         "certificates": [_artefact_dict(artefact) for artefact in certificates],
         "corrections": [correction_dict(correction) for correction in corrections],
     }
-    if emit_json(json_path, answer):
+    if output.emit(json_path, answer):
         return
     for artefact in certificates:
         _print_artefact(artefact)
@@ -173,21 +164,21 @@ def _artefact_dict(artefact: CertifiedArtefact) -> dict[str, Any]:
 
 
 def _print_artefact(artefact: CertifiedArtefact) -> None:
-    print_line(f"Artefact {artefact.id}, {artefact.kind}")
-    print_line(
+    output.line(f"Artefact {artefact.id}, {artefact.kind}")
+    output.line(
         f"  certificate {artefact.certificate} of {artefact.laboratory} (event {artefact.event})"
     )
-    print_line(f"  valid {artefact.valid_from} to {artefact.valid_to}")
+    output.line(f"  valid {artefact.valid_from} to {artefact.valid_to}")
     for what, value, expanded in (
         ("pitch", artefact.pitch_um, artefact.expanded_pitch_um),
         ("line width", artefact.line_um, artefact.expanded_line_um),
     ):
         if value is not None:
-            print_line(f"  {what} {value:g} um, U {expanded:g} um (k = {artefact.k:g})")
+            output.line(f"  {what} {value:g} um, U {expanded:g} um (k = {artefact.k:g})")
     if artefact.expansion_ppm_per_k is not None:
-        print_line(f"  expands by {artefact.expansion_ppm_per_k:g} ppm per kelvin")
+        output.line(f"  expands by {artefact.expansion_ppm_per_k:g} ppm per kelvin")
     for file in artefact.evidence:
-        print_line(f"  {file.role} {file.sha256[:16]}…, {file.size} bytes")
+        output.line(f"  {file.role} {file.sha256[:16]}…, {file.size} bytes")
 
 
 def _number(value: float | None) -> str:

@@ -11,15 +11,8 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from sieve_inspect.errors import UsageError
-from sieve_registry.cli.support.options import opened, read_day
-from sieve_registry.cli.support.output import (
-    JsonOption,
-    emit_json,
-    print_line,
-    print_table,
-    print_text,
-    write_bytes,
-)
+from sieve_registry.cli.support import options, output
+from sieve_registry.cli.support.options import flag, option
 
 if TYPE_CHECKING:
     from datetime import date
@@ -50,30 +43,25 @@ _MOST_LINES = 40
 
 def audit(
     context: typer.Context,
-    as_of: Annotated[
-        str, typer.Option("--as-of", metavar="YYYY-MM-DD", help="The day of the audit.")
-    ],
-    out: Annotated[
-        Path | None, typer.Option("--out", metavar="DIR", help="Write a page and CSV files too.")
-    ] = None,
+    as_of: Annotated[str, option("The day of the audit.", "YYYY-MM-DD")],
+    out: Annotated[Path | None, option("Write a page and CSV files too.", "DIR")] = None,
     with_files: Annotated[
-        bool,
-        typer.Option("--with-files", help="With --out: include all reports and evidence files."),
+        bool, flag("--with-files", "With --out: include all reports and evidence files.")
     ] = False,
     known_then: Annotated[
-        bool, typer.Option("--known-then", help="Leave out records made after that day.")
+        bool, flag("--known-then", "Leave out records made after that day.")
     ] = False,
-    json_path: JsonOption = None,
+    json_path: options.Json = None,
 ) -> None:
     """Show every sieve, check and use as of a past day; later records are marked."""
     from sieve_registry.audit import queries as audits
     from sieve_registry.report import audit_page
 
-    day = read_day(as_of)
+    day = options.read_day(as_of)
     assert day is not None
     if with_files and out is None:
         raise UsageError(message="Folder missing: with --with-files give --out too.")
-    with opened(context) as registry:
+    with options.opened(context) as registry:
         result = audits.audit(registry, day, known_then=known_then)
         lost = 0
         if out is not None:
@@ -81,13 +69,13 @@ def audit(
             if with_files:
                 links, lost = _files(registry, result, out)
             _write(out, audit_page.render(result, links))
-    if emit_json(json_path, result.to_dict()):
+    if output.emit(json_path, result.to_dict()):
         return
     _print_audit(result)
     if out is not None:
-        print_line(f"Written to {out / 'index.html'}")
+        output.line(f"Written to {out / 'index.html'}")
     if lost:
-        print_line(f"{lost} missing or changed files were left out: see the findings.")
+        output.line(f"{lost} missing or changed files were left out: see the findings.")
 
 
 def _in_place(registry: Registry, out: Path) -> Links:
@@ -168,28 +156,28 @@ def _write(out: Path, files: dict[str, bytes]) -> None:
             target.parent.mkdir(parents=True, exist_ok=True)
         except OSError as error:
             raise UnwritableOutputError(file=out, reason=error.strerror or "no access") from error
-        write_bytes(target, data)
+        output.write_bytes(target, data)
 
 
 def _print_audit(audit: Audit) -> None:
     for table in audit.tables:
         if not table.rows:
-            print_line(f"{table.title} as of {audit.as_of}: none")
+            output.line(f"{table.title} as of {audit.as_of}: none")
         else:
             print_audit_table(audit, table)
-        print_line()
+        output.line()
     for remark in audit.remarks[:_MOST_LINES]:
-        print_text(f"Note: {remark}", "  ")
+        output.text(f"Note: {remark}", "  ")
     if len(audit.remarks) > _MOST_LINES:
-        print_line(f"And {len(audit.remarks) - _MOST_LINES} more notes.")
+        output.line(f"And {len(audit.remarks) - _MOST_LINES} more notes.")
     proven = {"all": "everything is", "chain and evidence": "chain and evidence are"}
     result = f"{proven[audit.proven]} as recorded" if audit.verification.ok else "NOT as recorded"
-    print_line(f"Verified: {result}.")
-    print_text(
+    output.line(f"Verified: {result}.")
+    output.text(
         f"Ledger at the end of {audit.as_of}: {audit.events_then} events, "
         f"head {audit.head_then or '-'}"
     )
-    print_text(f"Ledger today: {audit.events} events, head {audit.head or '-'}")
+    output.text(f"Ledger today: {audit.events} events, head {audit.head or '-'}")
 
 
 def print_audit_table(audit: Audit, table: AuditTable) -> None:
@@ -198,13 +186,13 @@ def print_audit_table(audit: Audit, table: AuditTable) -> None:
     places = [table.columns.index(name) for name in columns]
     rows = [[row[place] for place in places] for row in table.rows]
     numeric = ("nominal", "uses", "bytes")
-    print_table(f"{table.title} as of {audit.as_of}", columns, rows[:_MOST_LINES], numeric)
+    output.table(f"{table.title} as of {audit.as_of}", columns, rows[:_MOST_LINES], numeric)
     if len(rows) > _MOST_LINES:
-        print_line(f"… and {len(rows) - _MOST_LINES} more: --out writes them all.")
+        output.line(f"… and {len(rows) - _MOST_LINES} more: --out writes them all.")
     if table.name == "no_scale":
         why = table.columns.index("why")
         for row in table.rows[:_MOST_LINES]:
-            print_text(f"Check {row[0]}: {row[why]}.", "  ")
+            output.text(f"Check {row[0]}: {row[why]}.", "  ")
     if table.name == "sieves":  # no room for a column
         for row in [row for row in table.rows if row[-1]][:_MOST_LINES]:
-            print_text(f"Recorded later of {row[0]}: {row[-1]}.")
+            output.text(f"Recorded later of {row[0]}: {row[-1]}.")

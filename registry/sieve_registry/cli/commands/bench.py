@@ -7,23 +7,19 @@ from typing import Annotated
 
 import typer
 
-from sieve_registry.cli.support.options import opened
-from sieve_registry.cli.support.output import JsonOption, emit_json, print_line
+from sieve_registry.cli.support import options, output
+from sieve_registry.cli.support.options import option
 
 
 def bench(
     context: typer.Context,
     *,
-    port: Annotated[
-        int, typer.Option(metavar="N", min=0, max=65535, help="Port; 0: any free port.")
-    ] = 8417,
-    watch: Annotated[
-        Path | None, typer.Option(metavar="DIR", help="Offer the scans in this folder.")
-    ] = None,
+    port: Annotated[int, option("Port; 0: any free port.", "N", min=0, max=65535)] = 8417,
+    watch: Annotated[Path | None, option("Offer the scans in this folder.", "DIR")] = None,
     scale: Annotated[
-        list[Path] | None, typer.Option(metavar="FILE", help="Offer this scale file; repeatable.")
+        list[Path] | None, option("Offer this scale file; repeatable.", "FILE")
     ] = None,
-    json_path: JsonOption = None,
+    json_path: options.Json = None,
 ) -> None:
     """Serve a page on 127.0.0.1: scan a label, add scans, see the result, confirm it."""
     from sieve_inspect.errors import UsageError
@@ -36,13 +32,13 @@ def bench(
 
     def started(url: str) -> None:
         payload = {"url": url, "watch": None if watch is None else str(watch)}
-        if not emit_json(json_path, payload):
-            print_line(f"The bench page is at {url}: open it in a browser on this computer.")
-            print_line("Stop it with Ctrl+C.")
+        if not output.emit(json_path, payload):
+            output.line(f"The bench page is at {url}: open it in a browser on this computer.")
+            output.line("Stop it with Ctrl+C.")
 
-    with opened(context) as registry:
+    with options.opened(context) as registry:
         left = serve(registry, Terms(port, watch, tuple(scale or ())), started)
     if left:
-        print_line(
+        output.line(
             f"Stopped. {left} awaiting confirmation: not recorded; the scans stay where they were."
         )

@@ -11,25 +11,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from sieve_inspect.outcomes import FAILING, NOT_JUDGED, Outcome
-from sieve_registry.cli.support.options import (
-    ByOption,
-    DateOption,
-    EncodingOption,
-    TemperatureOption,
-    UmPerPxOption,
-    WhyLateOption,
-    opened,
-    read_day,
-    read_region,
-)
-from sieve_registry.cli.support.output import (
-    JsonOption,
-    emit_json,
-    print_line,
-    print_table,
-    print_text,
-)
-from sieve_registry.cli.support.output_files import check_outputs, existing_file
+from sieve_registry.cli.support import options, output
+from sieve_registry.cli.support.options import argument, option
 
 if TYPE_CHECKING:
     from sieve_registry.records import CheckDetail
@@ -51,40 +34,33 @@ _NO = {
 
 def check(
     context: typer.Context,
-    sieve_id: Annotated[str, typer.Argument(metavar="ID", help="The sieve that was scanned.")],
-    images: Annotated[list[Path], typer.Argument(metavar="IMAGE…", help="Its scans.")],
+    sieve_id: Annotated[str, argument("The sieve that was scanned.", "ID")],
+    images: Annotated[list[Path], argument("Its scans.", "IMAGE…")],
     *,
     scale_name: Annotated[
-        str | None,
-        typer.Option("--scale", metavar="NAME|FILE", help="A recorded scale, or a scale file."),
+        str | None, option("A recorded scale, or a scale file.", "NAME|FILE", name="--scale")
     ] = None,
-    um_per_px: UmPerPxOption = None,
-    encoding: EncodingOption = "auto",
+    um_per_px: options.UmPerPx = None,
+    encoding: options.Encoding = "auto",
     setting: Annotated[
-        str | None,
-        typer.Option(metavar="T", help="Setting of the scans; must match the scale's setting."),
+        str | None, option("Setting of the scans; must match the scale's setting.", "T")
     ] = None,
-    stand_off: Annotated[
-        str | None, typer.Option(metavar="L", help="Height of the cloth above the glass.")
-    ] = None,
-    temperature: TemperatureOption = None,
+    stand_off: Annotated[str | None, option("Height of the cloth above the glass.", "L")] = None,
+    temperature: options.Temperature = None,
     accept_expired: Annotated[
-        str, typer.Option(metavar="REASON", help="Accept an expired scale or artefact: why.")
+        str, option("Accept an expired scale or artefact: why.", "REASON")
     ] = "",
     target_in_scan: Annotated[
-        str | None,
-        typer.Option(metavar="ID", help="Artefact beside the cloth that gives the scale."),
+        str | None, option("Artefact beside the cloth that gives the scale.", "ID")
     ] = None,
     target_region: Annotated[
-        str | None, typer.Option(metavar="L,T,R,B", help="Its place, px (default: detected).")
+        str | None, option("Its place, px (default: detected).", "L,T,R,B")
     ] = None,
-    date: DateOption = None,
-    by: ByOption = None,
-    why_late: WhyLateOption = "",
-    fail_on: Annotated[
-        FailOn | None, typer.Option("--fail-on", help="Exit 1 for this outcome or worse.")
-    ] = None,
-    json_path: JsonOption = None,
+    date: options.Date = None,
+    by: options.By = None,
+    why_late: options.WhyLate = "",
+    fail_on: Annotated[FailOn | None, option("Exit 1 for this outcome or worse.")] = None,
+    json_path: options.Json = None,
 ) -> None:
     """Measure a sieve's scans, judge them by its standard, and record the check with evidence."""
     from sieve_registry.checks import commands as check_commands
@@ -92,10 +68,13 @@ def check(
     from sieve_registry.cli.support.running import print_remark
     from sieve_registry.scales.choice import ScaleRequest, choose_scale, parse_stand_off_um
 
-    inputs = [("the scale", existing_file(scale_name)), *(("the scan", path) for path in images)]
-    check_outputs([], json_path, inputs)
-    day = read_day(date)
-    with opened(context) as registry:
+    inputs = [
+        ("the scale", output.existing_file(scale_name)),
+        *(("the scan", path) for path in images),
+    ]
+    output.check_outputs([], json_path, inputs)
+    day = options.read_day(date)
+    with options.opened(context) as registry:
         request = ScaleRequest(
             day or registry.today(),
             named=scale_name,
@@ -106,7 +85,7 @@ def check(
             accept_expired=accept_expired,
             accepted_by=by,
             artefact=target_in_scan,
-            region=read_region(target_region, "--target-region"),
+            region=options.read_region(target_region, "--target-region"),
             encoding=encoding,
         )
         detail = check_commands.check(
@@ -119,7 +98,7 @@ def check(
             by=by,
             late_reason=why_late,
         )
-    if not emit_json(json_path, detail_dict(detail)):
+    if not output.emit(json_path, detail_dict(detail)):
         _print_check(detail)
     if fail_on is not None and detail.check.outcome in _NO[fail_on]:
         raise typer.Exit(1)
@@ -130,35 +109,35 @@ def _print_check(detail: CheckDetail) -> None:
 
     check = detail.check
     head = f"Sieve {check.sieve_id}, {length_text(check.nominal_nm)}, checked on {check.on_date}"
-    print_line(f"{head}: {check.outcome}")
+    output.line(f"{head}: {check.outcome}")
     _print_scans(json.loads(detail.event.payload))
     rule = f", decision rule {check.rule}" if check.rule else ""
-    print_line(f"Judged by {check.standard}, {check.grade} grade{rule}.")
+    output.line(f"Judged by {check.standard}, {check.grade} grade{rule}.")
     for reason in check.reasons:
-        print_text(reason, "    ", first="  - ")
-    print_line()
+        output.text(reason, "    ", first="  - ")
+    output.line()
     if detail.margins:
         columns = ("value, um", "direction", "measured", "U", "from", "to", "outcome")
         rows = [margin_cells(margin) for margin in detail.margins]
-        print_table("", columns, rows, numeric=("measured", "U", "from", "to"))
-        print_line()
+        output.table("", columns, rows, numeric=("measured", "U", "from", "to"))
+        output.line()
     if check.action:
-        print_text(check.action_reason or f"Proposed: {check.action}. You decide.")
-    print_line(f"Recorded as {check.id}. Its report: sieveward report {check.id}")
+        output.text(check.action_reason or f"Proposed: {check.action}. You decide.")
+    output.line(f"Recorded as {check.id}. Its report: sieveward report {check.id}")
 
 
 def _print_scans(payload: Mapping[str, Any]) -> None:
     """How the scans were read, their scale, and warnings."""
     for image in payload["images"]:
         words = ", ".join(image[n] for n in ("encoding", "encoding_reason") if n in image)
-        print_text(f"Scan {image['file']}, read as {words}.")
+        output.text(f"Scan {image['file']}, read as {words}.")
     for run in (payload.get("trace") or {}).get("check", {}).get("in_scan", ()):
         x, y = (f"{float(value):.6g}" for value in run["um_per_px"])
-        print_text(
+        output.text(
             f"Scale of {run['file']} by {run['marks']} marks beside the cloth: {x} x {y} um/px."
         )
     source = (payload.get("scale") or {}).get("source")
     if source:
-        print_text(f"Scale: {source}.")
+        output.text(f"Scale: {source}.")
     for warning in payload.get("warnings", ()):
-        print_text(f"Warning: {warning}.")
+        output.text(f"Warning: {warning}.")

@@ -7,25 +7,22 @@ from typing import Annotated
 import typer
 
 from sieve_inspect.errors import UsageError
-from sieve_registry.cli.support.options import ByOption, WhyLateOption, opened, record_terms
-from sieve_registry.cli.support.output import JsonOption, emit_json, print_line
+from sieve_registry.cli.support import options, output
+from sieve_registry.cli.support.options import argument, flag, option
 
 
 def correct(
     context: typer.Context,
-    record: Annotated[
-        str, typer.Argument(metavar="RECORD", help="A check (C-0012) or an event's number (#57).")
-    ],
+    record: Annotated[str, argument("A check (C-0012) or an event's number (#57).", "RECORD")],
     *,
-    reason: Annotated[str, typer.Option("--reason", metavar="T", help="Why.")],
+    reason: Annotated[str, option("Why.", "T")],
     changes: Annotated[
-        list[str] | None,
-        typer.Option("--set", metavar="NAME=VALUE", help="date, count, note, serial, …"),
+        list[str] | None, option("date, count, note, serial, …", "NAME=VALUE", name="--set")
     ] = None,
-    void: Annotated[bool, typer.Option("--void", help="Declare it void.")] = False,
-    by: ByOption = None,
-    why_late: WhyLateOption = "",
-    json_path: JsonOption = None,
+    void: Annotated[bool, flag("--void", "Declare it void.")] = False,
+    by: options.By = None,
+    why_late: options.WhyLate = "",
+    json_path: options.Json = None,
 ) -> None:
     """Correct an earlier record; the former content is kept, and both are shown.
 
@@ -42,8 +39,8 @@ def correct(
         wanted[name.strip()] = value.strip()
     if void and wanted:
         raise UsageError(message="Give --set or --void, not both.")
-    with opened(context) as registry:
-        terms = record_terms(None, by, why_late)
+    with options.opened(context) as registry:
+        terms = options.terms(None, by, why_late)
         made = quality_corrections.correct(registry, record, wanted, reason, terms, void=void)
-    if not emit_json(json_path, correction_dict(made)):
-        print_line(f"Event {made.seq}: {correction_words(made)}.")
+    if not output.emit(json_path, correction_dict(made)):
+        output.line(f"Event {made.seq}: {correction_words(made)}.")

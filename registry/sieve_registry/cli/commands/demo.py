@@ -7,9 +7,8 @@ from pathlib import Path
 from textwrap import fill
 from typing import TYPE_CHECKING, Annotated, Any
 
-import typer
-
-from sieve_registry.cli.support.output import JsonOption, emit_json, print_line, print_text
+from sieve_registry.cli.support import options, output
+from sieve_registry.cli.support.options import option
 
 if TYPE_CHECKING:
     from sieve_registry.demo.narrative import SieveSummary
@@ -23,10 +22,10 @@ _INTRODUCTION = (
 
 
 def demo(
-    out: Annotated[
-        Path, typer.Option("--out", metavar="DIR", help="New or empty folder to build it in.")
-    ] = Path("sieveward-demo"),
-    json_path: JsonOption = None,
+    out: Annotated[Path, option("New or empty folder to build it in.", "DIR")] = Path(
+        "sieveward-demo"
+    ),
+    json_path: options.Json = None,
 ) -> None:
     """Build a small registry from drawn scans and show its results."""
     from sieve_registry.demo.narrative import summaries
@@ -35,7 +34,7 @@ def demo(
     _progress(fill(_INTRODUCTION, 78) + "\n")
     result = run_demo(out, progress=_progress)
     sieves = summaries(result)
-    if not emit_json(json_path, _answer(result, sieves)):
+    if not output.emit(json_path, _answer(result, sieves)):
         _print_all(result, sieves)
 
 
@@ -79,47 +78,47 @@ def _print_all(result: DemoResult, sieves: list[SieveSummary]) -> None:
     from sieve_registry.cli.commands.audit import print_audit_table
     from sieve_registry.cli.commands.due import print_due
 
-    print_line()
-    print_line("The sieves today: how they were drawn, the result, and the next step")
+    output.line()
+    output.line("The sieves today: how they were drawn, the result, and the next step")
     for sieve in sieves:
-        print_line()
+        output.line()
         _print_sieve(sieve)
-    print_line()
+    output.line()
     print_due(result.due, result.today)
-    print_line()
+    output.line()
     audit = result.audit
-    print_text(
+    output.text(
         f"An auditor asks about {audit.as_of}. The answer counts only events of that day and "
         "earlier days; later events do not change it."
     )
-    print_line()
+    output.line()
     print_audit_table(audit, audit.tables[0])
-    print_line()
+    output.line()
     _print_answers(result)
-    print_line()
+    output.line()
     _print_places(result, sieves)
 
 
 def _print_sieve(sieve: SieveSummary) -> None:
-    print_line(f"{sieve.sieve_id}, {sieve.nominal}, drawn as: {sieve.drawn}")
+    output.line(f"{sieve.sieve_id}, {sieve.nominal}, drawn as: {sieve.drawn}")
     for word, text in (("result", sieve.result), ("next", sieve.next_step)):
-        print_text(text, " " * 9, first=f"  {word:<7}")
+        output.text(text, " " * 9, first=f"  {word:<7}")
     if sieve.command:
-        print_line(f"         {sieve.command}")
+        output.line(f"         {sieve.command}")
 
 
 def _print_answers(result: DemoResult) -> None:
     import shlex
 
-    print_line("More answers of the registry in short; the commands print them in full:")
-    print_line(f"  export SIEVEWARD_REGISTRY={shlex.quote(str(result.registry))}")
+    output.line("More answers of the registry in short; the commands print them in full:")
+    output.line(f"  export SIEVEWARD_REGISTRY={shlex.quote(str(result.registry))}")
     for answer in result.answers:
-        print_line(f"  sieveward {answer.command}")
-        print_text(answer.text, "      ", first="      ")
+        output.line(f"  sieveward {answer.command}")
+        output.text(answer.text, "      ", first="      ")
 
 
 def _print_places(result: DemoResult, sieves: list[SieveSummary]) -> None:
-    print_line("Open in a browser:")
+    output.line("Open in a browser:")
     for sieve in sieves:
-        print_line(f"  {sieve.report}  {sieve.sieve_id}, {sieve.drawn}")
-    print_line(f"  {result.audit_page}  the audit of {result.audit.as_of}")
+        output.line(f"  {sieve.report}  {sieve.sieve_id}, {sieve.drawn}")
+    output.line(f"  {result.audit_page}  the audit of {result.audit.as_of}")

@@ -8,17 +8,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from sieve_registry.cli.support.json_fields import fields
-from sieve_registry.cli.support.options import ByOption, opened, record_terms
-from sieve_registry.cli.support.output import (
-    JsonOption,
-    emit_json,
-    print_line,
-    print_table,
-    print_text,
-    write_bytes,
-)
-from sieve_registry.cli.support.output_files import check_outputs
+from sieve_registry.cli.support import options, output
+from sieve_registry.cli.support.options import argument, option
 
 if TYPE_CHECKING:
     from sieve_registry.scales.artefacts import Device
@@ -31,9 +22,7 @@ _FIELDS = (
 )  # fmt: skip
 
 device_app = typer.Typer(no_args_is_help=True, help="Scanners and microscopes: add, list, show.")
-IdArgument = Annotated[
-    str, typer.Argument(metavar="ID", help="Its name; each setting is a device of its own.")
-]
+IdArgument = Annotated[str, argument("Its name; each setting is a device of its own.", "ID")]
 
 
 @device_app.command()
@@ -41,24 +30,20 @@ def add(
     context: typer.Context,
     device_id: IdArgument,
     *,
-    kind: Annotated[str, typer.Option(help="scanner or microscope.")],
-    serial: Annotated[str, typer.Option(metavar="T", help="Its serial number.")],
-    setting: Annotated[str, typer.Option(metavar="T", help="2400dpi, or the objective: 4x.")],
-    light: Annotated[str, typer.Option(metavar="T", help="transmitted, reflected, ring, …")],
-    encoding: Annotated[str, typer.Option(metavar="E", help="srgb, linear or auto.")],
-    stand_off: Annotated[
-        str, typer.Option(metavar="L", help="Height of the cloth above the glass: 0um, 1mm.")
-    ],
+    kind: Annotated[str, option("scanner or microscope.")],
+    serial: Annotated[str, option("Its serial number.", "T")],
+    setting: Annotated[str, option("2400dpi, or the objective: 4x.", "T")],
+    light: Annotated[str, option("transmitted, reflected, ring, …", "T")],
+    encoding: Annotated[str, option("srgb, linear or auto.", "E")],
+    stand_off: Annotated[str, option("Height of the cloth above the glass: 0um, 1mm.", "L")],
     stand_off_allowance: Annotated[
-        str | None,
-        typer.Option(metavar="L", help="Allowed difference (1 mm; microscope 0.1 mm)."),
+        str | None, option("Allowed difference (1 mm; microscope 0.1 mm).", "L")
     ] = None,
     optical_path: Annotated[
-        str | None,
-        typer.Option(metavar="L", help="From lens to object (300 mm; microscope 30 mm)."),
+        str | None, option("From lens to object (300 mm; microscope 30 mm).", "L")
     ] = None,
-    by: ByOption = None,
-    json_path: JsonOption = None,
+    by: options.By = None,
+    json_path: options.Json = None,
 ) -> None:
     """Record a scanner or microscope at one setting."""
     from sieve_registry.scales import artefacts
@@ -78,28 +63,28 @@ def add(
         else parse_stand_off_um(stand_off_allowance),
         path_um=path if optical_path is None else parse_stand_off_um(optical_path),
     )
-    with opened(context, create=True) as registry:
-        device = artefacts.add_device(registry, new, record_terms(None, by))
-    if not emit_json(json_path, _device_dict(device)):
+    with options.opened(context, create=True) as registry:
+        device = artefacts.add_device(registry, new, options.terms(None, by))
+    if not output.emit(json_path, _device_dict(device)):
         _print_device(device)
 
 
 @device_app.command("list")
-def list_(context: typer.Context, json_path: JsonOption = None) -> None:
+def list_(context: typer.Context, json_path: options.Json = None) -> None:
     """List the devices."""
     from sieve_registry.scales import artefacts
 
-    with opened(context) as registry:
+    with options.opened(context) as registry:
         devices = artefacts.devices(registry)
-    if emit_json(json_path, {"devices": [_device_dict(device) for device in devices]}):
+    if output.emit(json_path, {"devices": [_device_dict(device) for device in devices]}):
         return
     if not devices:
-        print_line("No devices yet. Add a device: sieveward device add ID …")
+        output.line("No devices yet. Add a device: sieveward device add ID …")
         return
     rows = [
         (device.id, device.kind, device.serial, device.setting, device.light) for device in devices
     ]
-    print_table("", ("device", "kind", "serial", "setting", "light"), rows)
+    output.table("", ("device", "kind", "serial", "setting", "light"), rows)
 
 
 @device_app.command()
@@ -107,10 +92,8 @@ def show(
     context: typer.Context,
     device_id: IdArgument,
     *,
-    plot: Annotated[
-        Path | None, typer.Option("--plot", metavar="SVG", help="Draw the history with limits.")
-    ] = None,
-    json_path: JsonOption = None,
+    plot: Annotated[Path | None, option("Draw the history with limits.", "SVG")] = None,
+    json_path: options.Json = None,
 ) -> None:
     """Show a device with the history of its scale, jumps, and the checks they affect."""
     from sieve_registry.cli.support.records import correction_dict, print_corrections
@@ -118,8 +101,8 @@ def show(
     from sieve_registry.scales.drift import drift_of
     from sieve_registry.scales.queries import corrections_of_device
 
-    check_outputs([("--plot", plot)], json_path)
-    with opened(context) as registry:
+    output.check_outputs([("--plot", plot)], json_path)
+    with options.opened(context) as registry:
         device = artefacts.device_named(registry, device_id)
         history, jumps = drift_of(registry, device_id)
         corrections = corrections_of_device(registry, device)
@@ -131,11 +114,11 @@ def show(
         "jumps": [_jump_dict(jump) for jump in jumps],
         "corrections": [correction_dict(correction) for correction in corrections],
     }
-    if emit_json(json_path, answer):
+    if output.emit(json_path, answer):
         return
     _print_device(device)
     if history:
-        print_line()
+        output.line()
         _print_history(history)
     for jump in jumps:
         _print_jump(jump)
@@ -148,7 +131,7 @@ def _draw(plot: Path, history: Sequence[KeptScale]) -> None:
 
     if not history:
         raise UsageError(message="No scale to draw yet: record a scale with `sieveward scale`.")
-    write_bytes(plot, drift_svg(history).encode())
+    output.write_bytes(plot, drift_svg(history).encode())
 
 
 def _jump_dict(jump: Jump) -> dict[str, Any]:
@@ -176,7 +159,7 @@ def _print_history(history: Sequence[KeptScale]) -> None:
         )
         for scale in history
     ]
-    print_table("", columns, rows, ("event", "x, um/px", "y, um/px", "U, %"))
+    output.table("", columns, rows, ("event", "x, um/px", "y, um/px", "U, %"))
 
 
 def _print_jump(jump: Jump) -> None:
@@ -187,17 +170,17 @@ def _print_jump(jump: Jump) -> None:
         f"{jump.bad.on_date}; both uncertainties explain at most {100 * jump.limit:.3f} %. "
         f"Checks in between: {checks}."
     )
-    print_text(text)
+    output.text(text)
 
 
 def _device_dict(device: Device) -> dict[str, Any]:
-    return fields(device, *_FIELDS)
+    return output.fields(device, *_FIELDS)
 
 
 def _print_device(device: Device) -> None:
     from sieve_inspect.units import format_length
 
-    print_line(f"Device {device.id}, {device.kind}, serial {device.serial}")
-    print_line(f"  setting {device.setting}, light {device.light}, encoding {device.encoding}")
+    output.line(f"Device {device.id}, {device.kind}, serial {device.serial}")
+    output.line(f"  setting {device.setting}, light {device.light}, encoding {device.encoding}")
     off = "on the glass" if not device.stand_off_um else format_length(device.stand_off_um)
-    print_line(f"  cloth {off}, within {format_length(device.allowance_um)}")
+    output.line(f"  cloth {off}, within {format_length(device.allowance_um)}")

@@ -9,13 +9,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from sieve_registry.cli.support.options import AsOfOption, opened, read_day
-from sieve_registry.cli.support.output import (
-    JsonOption,
-    emit_json,
-    print_line,
-    print_table,
-)
+from sieve_registry.cli.support import options, output
+from sieve_registry.cli.support.options import option
 
 if TYPE_CHECKING:
     from sieve_registry.records import SieveState
@@ -29,26 +24,22 @@ class FailOnDue(StrEnum):
 
 def due(
     context: typer.Context,
-    as_of: AsOfOption = None,
-    within: Annotated[
-        int | None, typer.Option("--within", metavar="DAYS", help="Due within this number of days.")
-    ] = None,
-    fail_on: Annotated[
-        FailOnDue | None, typer.Option("--fail-on", help="Exit 1 when a sieve is overdue.")
-    ] = None,
-    json_path: JsonOption = None,
+    as_of: options.AsOf = None,
+    within: Annotated[int | None, option("Due within this number of days.", "DAYS")] = None,
+    fail_on: Annotated[FailOnDue | None, option("Exit 1 when a sieve is overdue.")] = None,
+    json_path: options.Json = None,
 ) -> None:
     """List the sieves in service by the due day of their next check, overdue first."""
     from sieve_registry.cli.support.records import due_dict
     from sieve_registry.sieves import queries as sieve_queries
 
-    with opened(context) as registry:
-        day = read_day(as_of) or registry.today()
+    with options.opened(context) as registry:
+        day = options.read_day(as_of) or registry.today()
         waiting = sieve_queries.due(registry, day, within)
     wanted = waiting if json_path is not None else []
     payload = {"as_of": day.isoformat(), "sieves": [due_dict(state) for state in wanted]}
     late = sum(state.overdue for state in waiting)
-    if not emit_json(json_path, payload):
+    if not output.emit(json_path, payload):
         print_due(waiting, day)
     if fail_on is not None and late:
         raise typer.Exit(1)
@@ -69,9 +60,9 @@ def print_due(waiting: Sequence[SieveState], day: date) -> None:
         for state in waiting
     ]
     columns = ("sieve", "nominal", "last check", "outcome", "due")
-    print_table(f"Checks due, as of {day}", columns, rows, numeric=("nominal",))
-    print_line()
+    output.table(f"Checks due, as of {day}", columns, rows, numeric=("nominal",))
+    output.line()
     late = sum(state.overdue for state in waiting)
-    print_line(f"{len(waiting)} to check, {late} overdue.")
+    output.line(f"{len(waiting)} to check, {late} overdue.")
     for state in waiting:
         print_remarks(state)

@@ -8,17 +8,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from sieve_inspect.errors import UsageError
-from sieve_registry.cli.support.options import AsOfOption, opened, read_day
-from sieve_registry.cli.support.output import (
-    JsonOption,
-    emit_json,
-    print_line,
-    print_table,
-    print_text,
-    shortened,
-    write_bytes,
-)
-from sieve_registry.cli.support.output_files import check_outputs
+from sieve_registry.cli.support import options, output
+from sieve_registry.cli.support.options import argument, option
 
 if TYPE_CHECKING:
     from sieve_registry.quality.effect_rules import Passing, SieveEffect
@@ -26,34 +17,26 @@ if TYPE_CHECKING:
 
 def effect(
     context: typer.Context,
-    sieve_ids: Annotated[
-        list[str] | None, typer.Argument(metavar="ID…", help="One sieve or several.")
-    ] = None,
+    sieve_ids: Annotated[list[str] | None, argument("One sieve or several.", "ID…")] = None,
     *,
-    psd: Annotated[
-        Path, typer.Option("--psd", metavar="CSV", help="Distribution: size_um,passing_percent.")
-    ],
-    stack: Annotated[
-        str | None, typer.Option("--stack", metavar="NAME", help="All sieves of a stack.")
-    ] = None,
-    plot: Annotated[
-        Path | None, typer.Option("--plot", metavar="SVG", help="Draw the distribution.")
-    ] = None,
-    table: Annotated[
-        Path | None, typer.Option("--csv", metavar="PATH", help="Write the table as CSV.")
-    ] = None,
-    as_of: AsOfOption = None,
-    json_path: JsonOption = None,
+    psd: Annotated[Path, option("Distribution: size_um,passing_percent.", "CSV")],
+    stack: Annotated[str | None, option("All sieves of a stack.", "NAME")] = None,
+    plot: Annotated[Path | None, option("Draw the distribution.", "SVG")] = None,
+    table: Annotated[Path | None, option("Write the table as CSV.", "PATH", name="--csv")] = None,
+    as_of: options.AsOf = None,
+    json_path: options.Json = None,
 ) -> None:
     """Show how the measured apertures change a size distribution, and whether it matters."""
     from sieve_registry.quality.curves import read_curve
     from sieve_registry.quality.effect_rules import fractions
     from sieve_registry.quality.effects import effects_of
 
-    check_outputs([("--plot", plot), ("--csv", table)], json_path, [("the distribution", psd)])
+    output.check_outputs(
+        [("--plot", plot), ("--csv", table)], json_path, [("the distribution", psd)]
+    )
     curve = read_curve(psd)
-    with opened(context) as registry:
-        day = read_day(as_of)
+    with options.opened(context) as registry:
+        day = options.read_day(as_of)
         names = list(sieve_ids or [])
         if stack is not None:
             from sieve_registry.sieves import stacks
@@ -66,10 +49,10 @@ def effect(
     if plot is not None:
         from sieve_registry.report.effect_chart import effect_svg
 
-        write_bytes(plot, effect_svg(curve, effects).encode())
+        output.write_bytes(plot, effect_svg(curve, effects).encode())
     if table is not None:
-        write_bytes(table, _csv(effects))
-    if not emit_json(json_path, _dict(effects, rows)):
+        output.write_bytes(table, _csv(effects))
+    if not output.emit(json_path, _dict(effects, rows)):
         _print(effects, rows)
 
 
@@ -147,7 +130,7 @@ def _print(effects: list[SieveEffect], rows: list[tuple[str, float, float]]) -> 
     columns = ("sieve", "nominal", "mean, um", "U", "nominal %", "mean %", "all %", "s_R")
     cells = [
         [
-            shortened(e.sieve_id),
+            output.shortened(e.sieve_id),
             f"{e.nominal_um:g}",
             f"{e.mean_um:.2f}",
             f"{e.U_mean_um:.2f}",
@@ -158,23 +141,23 @@ def _print(effects: list[SieveEffect], rows: list[tuple[str, float, float]]) -> 
         ]
         for e in effects
     ]
-    print_table("Percent passing", columns, cells, numeric=columns[1:])
-    print_line()
+    output.table("Percent passing", columns, cells, numeric=columns[1:])
+    output.line()
     for e in effects:
         text = (
             f"{e.sieve_id}: {e.main.shift:+.2f} % ± {e.main.U_percent:.2f} % passing by "
             f"{e.check_id}: {e.verdict}."
         )
-        print_text(text, "  ")
+        output.text(text, "  ")
     if rows:
-        print_line()
+        output.line()
         shown = [[name[:20], f"{a:.2f}", f"{b:.2f}", f"{b - a:+.2f}"] for name, a, b in rows]
         heads = ("on", "nominal %", "measured %", "shift %")
-        print_table(
+        output.table(
             "Retained on each sieve, percent of the sample", heads, shown, numeric=heads[1:]
         )
-    print_line()
-    print_text(
+    output.line()
+    output.text(
         "All: each particle meets one measured aperture at random; long sieving finds "
         "the widest. s_R: spread between laboratories, below 0.05 √(P (100 − P)) "
         "(aggregates, BRE ring trial)."

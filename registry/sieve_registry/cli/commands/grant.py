@@ -7,8 +7,8 @@ from typing import Annotated
 
 import typer
 
-from sieve_registry.cli.support.options import opened
-from sieve_registry.cli.support.output import JsonOption, emit_json, print_line
+from sieve_registry.cli.support import options, output
+from sieve_registry.cli.support.options import argument
 
 
 class Role(StrEnum):
@@ -22,15 +22,15 @@ class Role(StrEnum):
 
 def grant(
     context: typer.Context,
-    user: Annotated[str, typer.Argument(metavar="USER", help="A user of the database.")],
-    role: Annotated[Role, typer.Argument(help="read, record, sign or admin.")],
-    json_path: JsonOption = None,
+    user: Annotated[str, argument("A user of the database.", "USER")],
+    role: Annotated[Role, argument("read, record, sign or admin.")],
+    json_path: options.Json = None,
 ) -> None:
     """Let a user of the database read, record, sign or administer, in every program."""
     from sieve_registry.store import server
 
-    with opened(context) as registry:
+    with options.opened(context) as registry:
         server.grant(registry, user, role.value)
-    if not emit_json(json_path, {"user": user, "role": role.value}):
+    if not output.emit(json_path, {"user": user, "role": role.value}):
         may = "administer" if role is Role.ADMIN else role.value
-        print_line(f"{user} may {may} from now on.")
+        output.line(f"{user} may {may} from now on.")

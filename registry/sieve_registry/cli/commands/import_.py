@@ -8,10 +8,8 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from sieve_registry.cli.commands.export import What
-from sieve_registry.cli.support.json_fields import MANIFEST, fields
-from sieve_registry.cli.support.options import ByOption, WhyLateOption, opened, record_terms
-from sieve_registry.cli.support.output import JsonOption, emit_json, print_line, print_text
-from sieve_registry.cli.support.output_files import check_outputs
+from sieve_registry.cli.support import options, output
+from sieve_registry.cli.support.options import argument, flag, option
 
 if TYPE_CHECKING:
     from sieve_registry.exchange.tables import Imported
@@ -20,20 +18,18 @@ if TYPE_CHECKING:
 
 def import_(
     context: typer.Context,
-    source: Annotated[
-        Path, typer.Argument(metavar="PATH", help="A .csv or .xlsx table; or an export.")
-    ],
+    source: Annotated[Path, argument("A .csv or .xlsx table; or an export.", "PATH")],
     *,
-    what: Annotated[What, typer.Option("--what", help="Kind of rows.")] = What.SIEVES,
+    what: Annotated[What, option("Kind of rows.")] = What.SIEVES,
     mapping: Annotated[
-        Path | None, typer.Option("--map", metavar="FILE", help="Names of your columns (TOML).")
+        Path | None, option("Names of your columns (TOML).", "FILE", name="--map")
     ] = None,
     dry_run: Annotated[
-        bool, typer.Option("--dry-run", help="Import nothing; list every row with errors.")
+        bool, flag("--dry-run", "Import nothing; list every row with errors.")
     ] = False,
-    by: ByOption = None,
-    why_late: WhyLateOption = "",
-    json_path: JsonOption = None,
+    by: options.By = None,
+    why_late: options.WhyLate = "",
+    json_path: options.Json = None,
 ) -> None:
     """Import a table of sieves or past checks, all rows or none; or an export.
 
@@ -55,21 +51,23 @@ def import_(
     \\[words]
     "OK" = "pass"
     """
-    check_outputs([], json_path, [("the table", source), ("the mapping", mapping)])
+    output.check_outputs([], json_path, [("the table", source), ("the mapping", mapping)])
     if source.suffix.lower() in (".csv", ".tsv", ".txt", ".xlsx", ".xlsm"):
-        _table(context, source, what, mapping, dry_run, record_terms(None, by, why_late), json_path)
+        _table(
+            context, source, what, mapping, dry_run, options.terms(None, by, why_late), json_path
+        )
         return
     from sieve_registry.exchange import archive
 
     archive.read_manifest(source)
-    with opened(context, create=True) as registry:
+    with options.opened(context, create=True) as registry:
         manifest = archive.import_all(registry, source)
         where = registry.where
-    if not emit_json(json_path, {"registry": where, **fields(manifest, *MANIFEST)}):
-        print_line(
+    if not output.emit(json_path, {"registry": where, **output.fields(manifest, *output.MANIFEST)}):
+        output.line(
             f"Imported {manifest.events} events, {manifest.evidence} evidence files into {where}."
         )
-        print_line(f"Ledger head: {manifest.head or '-'}")
+        output.line(f"Ledger head: {manifest.head or '-'}")
 
 
 def _table(
@@ -85,16 +83,16 @@ def _table(
     from sieve_registry.exchange import tables
 
     mapped = tables.read_mapping(mapping)
-    with opened(context, create=what is What.SIEVES and not dry_run) as registry:
+    with options.opened(context, create=what is What.SIEVES and not dry_run) as registry:
         done = tables.import_table(registry, source, what.value, mapped, terms, dry_run=dry_run)
     payload = {
         "file": str(source),
         "what": done.what,
         "rows": done.rows,
         "recorded": done.recorded,
-        "bad_rows": [fields(row, "line", "reason") for row in done.bad],
+        "bad_rows": [output.fields(row, "line", "reason") for row in done.bad],
     }
-    if not emit_json(json_path, payload):
+    if not output.emit(json_path, payload):
         _print_done(done, source)
     if done.bad:
         first = done.bad[0]
@@ -103,8 +101,8 @@ def _table(
 
 def _print_done(done: Imported, source: Path) -> None:
     for row in done.bad:
-        print_text(f"line {row.line}: {row.reason}", "  ")
+        output.text(f"line {row.line}: {row.reason}", "  ")
     if done.recorded:
-        print_line(f"Imported {done.rows} {done.what} from {source}.")
+        output.line(f"Imported {done.rows} {done.what} from {source}.")
     elif not done.bad:
-        print_line(f"{done.rows} {done.what} can be imported. Nothing was imported: --dry-run.")
+        output.line(f"{done.rows} {done.what} can be imported. Nothing was imported: --dry-run.")

@@ -7,22 +7,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from sieve_registry.cli.support.json_fields import fields
-from sieve_registry.cli.support.options import (
-    AsOfOption,
-    ByOption,
-    WhyLateOption,
-    opened,
-    read_day,
-    record_terms,
-)
-from sieve_registry.cli.support.output import (
-    JsonOption,
-    emit_json,
-    print_line,
-    print_table,
-    print_text,
-)
+from sieve_registry.cli.support import options, output
+from sieve_registry.cli.support.options import option
 
 if TYPE_CHECKING:
     from sieve_registry.outlook.queries import IntervalView
@@ -37,26 +23,24 @@ class Method(StrEnum):
 
 def interval(
     context: typer.Context,
-    sieve_id: Annotated[str, typer.Argument(metavar="ID", help="The sieve.")],
+    sieve_id: options.Sieve,
     *,
-    accept: Annotated[
-        Method | None, typer.Option("--accept", help="Accept this proposal from today on.")
-    ] = None,
-    reason: Annotated[str, typer.Option("--reason", metavar="T", help="Why you accept it.")] = "",
-    as_of: AsOfOption = None,
-    by: ByOption = None,
-    why_late: WhyLateOption = "",
-    json_path: JsonOption = None,
+    accept: Annotated[Method | None, option("Accept this proposal from today on.")] = None,
+    reason: Annotated[str, option("Why you accept it.", "T")] = "",
+    as_of: options.AsOf = None,
+    by: options.By = None,
+    why_late: options.WhyLate = "",
+    json_path: options.Json = None,
 ) -> None:
     """Show the interval of a sieve by months and uses, with proposals from its checks."""
     from sieve_registry.outlook import commands, queries
 
-    with opened(context) as registry:
-        view = queries.interval_view(registry, sieve_id, read_day(as_of))
+    with options.opened(context) as registry:
+        view = queries.interval_view(registry, sieve_id, options.read_day(as_of))
         if accept is not None:
-            terms = record_terms(None, by, why_late)
+            terms = options.terms(None, by, why_late)
             commands.accept_interval(registry, view, accept.value, reason, terms)
-    if not emit_json(json_path, _dict(view, accept)):
+    if not output.emit(json_path, _dict(view, accept)):
         _print(view, accept)
 
 
@@ -74,7 +58,7 @@ def _dict(view: IntervalView, accepted: Method | None) -> dict[str, Any]:
         "uses_since_check": state.uses_since_check,
         "uses_per_year": view.rate_per_year,
         "proposals": [
-            fields(proposal, "method", "months", "uses", "enough", "reasons")
+            output.fields(proposal, "method", "months", "uses", "enough", "reasons")
             for proposal in view.proposals
         ],
         "accepted": None if accepted is None else accepted.value,
@@ -84,11 +68,11 @@ def _dict(view: IntervalView, accepted: Method | None) -> dict[str, Any]:
 
 def _print(view: IntervalView, accepted: Method | None) -> None:
     state = view.state
-    print_line(f"Interval of sieve {state.sieve.id} on {state.as_of}: {_words(state)}")
+    output.line(f"Interval of sieve {state.sieve.id} on {state.as_of}: {_words(state)}")
     due = f"{view.due} ({view.due_because})" if view.due else "-"
-    print_line(f"Next check: {due}")
-    print_line(f"Uses since the last check: {state.uses_since_check}")
-    print_line()
+    output.line(f"Next check: {due}")
+    output.line(f"Uses since the last check: {state.uses_since_check}")
+    output.line()
     rows = [
         [
             proposal.method,
@@ -97,18 +81,18 @@ def _print(view: IntervalView, accepted: Method | None) -> None:
         ]
         for proposal in view.proposals
     ]
-    print_table("", ("proposed by", "months", "uses"), rows, numeric=("months", "uses"))
-    print_line()
+    output.table("", ("proposed by", "months", "uses"), rows, numeric=("months", "uses"))
+    output.line()
     for proposal in view.proposals:
         for why in proposal.reasons:
-            print_text(f"{proposal.method}: {why}.", "  ")
+            output.text(f"{proposal.method}: {why}.", "  ")
     if accepted is not None:
-        print_line(f"Accepted: {accepted.value}, from today on.")
+        output.line(f"Accepted: {accepted.value}, from today on.")
     else:
         ways = " or ".join(
             f"--accept {proposal.method}" for proposal in view.proposals if proposal.enough
         )
-        print_line(
+        output.line(
             f"You decide: accept a proposal with {ways}." if ways else "Check the sieve first."
         )
 

@@ -9,9 +9,8 @@ from typing import Annotated
 import typer
 
 from sieve_inspect.errors import UsageError
-from sieve_registry.cli.support.options import opened
-from sieve_registry.cli.support.output import JsonOption, emit_json, print_line, write_bytes
-from sieve_registry.cli.support.output_files import check_outputs
+from sieve_registry.cli.support import options, output
+from sieve_registry.cli.support.options import argument, option
 
 
 class LabelSize(StrEnum):
@@ -23,16 +22,11 @@ class LabelSize(StrEnum):
 
 def label(
     context: typer.Context,
-    sieves: Annotated[list[str], typer.Argument(metavar="SIEVE…", help="The sieves.")],
+    sieves: Annotated[list[str], argument("The sieves.", "SIEVE…")],
     *,
-    out: Annotated[
-        Path,
-        typer.Option("--out", metavar="FILE", help=".svg or .png: one label; .html: any number."),
-    ],
-    size: Annotated[
-        LabelSize, typer.Option("--size", help="large: 62 × 29 mm; small: 45 × 15 mm.")
-    ] = LabelSize.LARGE,
-    json_path: JsonOption = None,
+    out: Annotated[Path, option(".svg or .png: one label; .html: any number.", "FILE")],
+    size: Annotated[LabelSize, option("large: 62 × 29 mm; small: 45 × 15 mm.")] = LabelSize.LARGE,
+    json_path: options.Json = None,
 ) -> None:
     """Write status labels: the sieve, its status, and the due day of its next check."""
     from sieve_registry.report import labels
@@ -45,8 +39,8 @@ def label(
         )
     if kind != ".html" and len(sieves) > 1:
         raise UsageError(message="For several labels name an .html file.")
-    check_outputs([("--out", out)], json_path)
-    with opened(context) as registry:
+    output.check_outputs([("--out", out)], json_path)
+    with options.opened(context) as registry:
         made = [labels.label_of(sieve_queries.get_state(registry, sieve)) for sieve in sieves]
     wanted = labels.SIZES[size.value]
     if kind == ".html":
@@ -55,11 +49,11 @@ def label(
         data = labels.png(made[0], wanted)
     else:
         data = labels.svg(made[0], wanted).encode()
-    write_bytes(out, data)
+    output.write_bytes(out, data)
     payload = {
         "file": str(out),
         "size": size.value,
         "labels": [{"id": m.sieve_id, "lines": m.text(wanted)} for m in made],
     }
-    if not emit_json(json_path, payload):
-        print_line(f"Wrote {len(made)} label{'s' if len(made) != 1 else ''} to {out}.")
+    if not output.emit(json_path, payload):
+        output.line(f"Wrote {len(made)} label{'s' if len(made) != 1 else ''} to {out}.")

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from typing import Annotated
 
-import typer
-
 from sieve_inspect.standard import (
     DEFAULT_STANDARD,
     GRADES,
@@ -14,38 +12,34 @@ from sieve_inspect.standard import (
     resolve_nominal,
 )
 from sieve_inspect.standard import limits as find_limits
-from sieve_registry.cli.support.output import JsonOption, emit_json, print_line, print_table
+from sieve_registry.cli.support import options, output
+from sieve_registry.cli.support.options import argument, option
 
 
 def limits(
     nominal: Annotated[
-        str,
-        typer.Argument(metavar="NOMINAL", help="A length or designation: 75um, 'No. 200', '3 in.'"),
+        str, argument("A length or designation: 75um, 'No. 200', '3 in.'", "NOMINAL")
     ],
     standard: Annotated[
-        str,
-        typer.Option(
-            metavar="ID|PATH", help=f"{', '.join(list_standards())}, or a CSV table of your own."
-        ),
+        str, option(f"{', '.join(list_standards())}, or a CSV table of your own.", "ID|PATH")
     ] = DEFAULT_STANDARD,
-    grade: Annotated[str, typer.Option(help=", ".join(GRADES) + ".")] = GRADES[0],
+    grade: Annotated[str, option(", ".join(GRADES) + ".")] = GRADES[0],
     n: Annotated[
-        int | None,
-        typer.Option("--n", metavar="N", help="Apertures measured per direction, for the s limit."),
+        int | None, option("Apertures measured per direction, for the s limit.", "N")
     ] = None,
-    json: JsonOption = None,
+    json: options.Json = None,
 ) -> None:
     """Show the limits for one nominal aperture, with their source."""
     allowed = find_limits(resolve_nominal(nominal), standard, grade=grade, n=n)
-    if emit_json(json, allowed.to_dict()):
+    if output.emit(json, allowed.to_dict()):
         return
     title = f"{allowed.designation}  ·  {allowed.standard}, grade {allowed.grade}"
-    print_table(title, ("limit", "value", "meaning"), limits_rows(allowed), numeric=("value",))
-    print_line()
+    output.table(title, ("limit", "value", "meaning"), limits_rows(allowed), numeric=("value",))
+    output.line()
     for sentence in (*allowed.source, f"rounding: {allowed.rounding}"):
         for line in _wrapped(sentence):
-            print_line(line)
-    print_line("Read the current edition on paper before claiming conformity.")
+            output.line(line)
+    output.line("Read the current edition on paper before claiming conformity.")
 
 
 def limits_rows(allowed: Limits) -> list[tuple[str, str, str]]:

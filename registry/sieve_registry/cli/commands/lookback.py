@@ -8,17 +8,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from sieve_registry.cli.support.options import AsOfOption, opened, read_day
-from sieve_registry.cli.support.output import (
-    JsonOption,
-    emit_json,
-    print_line,
-    print_table,
-    print_text,
-    shortened,
-    write_bytes,
-)
-from sieve_registry.cli.support.output_files import check_outputs
+from sieve_registry.cli.support import options, output
+from sieve_registry.cli.support.options import option
 
 if TYPE_CHECKING:
     from sieve_registry.quality.lookback import Lookback
@@ -33,20 +24,15 @@ class FailOnUses(StrEnum):
 
 def lookback(
     context: typer.Context,
-    sieve_id: Annotated[str, typer.Argument(metavar="ID", help="The sieve.")],
+    sieve_id: options.Sieve,
     *,
     csv_path: Annotated[
-        Path | None, typer.Option("--csv", metavar="PATH", help="Write the list for a spreadsheet.")
+        Path | None, option("Write the list for a spreadsheet.", "PATH", name="--csv")
     ] = None,
-    html: Annotated[
-        Path | None,
-        typer.Option("--html", metavar="PATH", help="Write the list as a page to print."),
-    ] = None,
-    as_of: AsOfOption = None,
-    fail_on: Annotated[
-        FailOnUses | None, typer.Option("--fail-on", help="Exit 1 when there are uses to review.")
-    ] = None,
-    json_path: JsonOption = None,
+    html: Annotated[Path | None, option("Write the list as a page to print.", "PATH")] = None,
+    as_of: options.AsOf = None,
+    fail_on: Annotated[FailOnUses | None, option("Exit 1 when there are uses to review.")] = None,
+    json_path: options.Json = None,
 ) -> None:
     """List the uses of a sieve between its last good check and the failed check."""
     from sieve_registry.audit import verification
@@ -55,16 +41,16 @@ def lookback(
     from sieve_registry.report.lookback_page import lookback_csv, lookback_html
     from sieve_registry.sieves import queries as sieve_queries
 
-    check_outputs([("--csv", csv_path), ("--html", html)], json_path)
-    with opened(context) as registry:
+    output.check_outputs([("--csv", csv_path), ("--html", html)], json_path)
+    with options.opened(context) as registry:
         history = sieve_queries.get_history(registry, sieve_id)
-        review = lookback_of(history, read_day(as_of) or registry.today())
+        review = lookback_of(history, options.read_day(as_of) or registry.today())
         _, head = verification.ledger_head(registry)
     if csv_path is not None:
-        write_bytes(csv_path, lookback_csv(review, csv_cell))
+        output.write_bytes(csv_path, lookback_csv(review, csv_cell))
     if html is not None:
-        write_bytes(html, lookback_html(review, sentences(review), head or "-").encode())
-    if not emit_json(json_path, _dict(review)):
+        output.write_bytes(html, lookback_html(review, sentences(review), head or "-").encode())
+    if not output.emit(json_path, _dict(review)):
         _print(review)
     if fail_on is not None and review.uses:
         raise typer.Exit(1)
@@ -127,16 +113,16 @@ def _use_dict(use: Use) -> dict[str, Any]:
 
 
 def _print(review: Lookback) -> None:
-    print_line(f"Look back for sieve {review.sieve_id}, as of {review.as_of}")
+    output.line(f"Look back for sieve {review.sieve_id}, as of {review.as_of}")
     for sentence in sentences(review):
-        print_text(sentence)
+        output.text(sentence)
     if not review.uses:
         return
-    print_line()
+    output.line()
     rows = []
     for when, uses in (("before", review.between), ("after", review.after)):
         for use in uses:
             what = ", ".join(t for t in (use.details.stack, use.details.material, use.note) if t)
-            by = shortened(use.person)
-            rows.append([str(use.on_date), str(use.count), when, by, shortened(what, 38)])
-    print_table("", ("date", "uses", "when", "by", "what"), rows, numeric=("uses",))
+            by = output.shortened(use.person)
+            rows.append([str(use.on_date), str(use.count), when, by, output.shortened(what, 38)])
+    output.table("", ("date", "uses", "when", "by", "what"), rows, numeric=("uses",))

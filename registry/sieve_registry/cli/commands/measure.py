@@ -6,18 +6,8 @@ from collections.abc import Callable, Iterable
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
-import typer
-
-from sieve_registry.cli.support.options import EncodingOption, UmPerPxOption
-from sieve_registry.cli.support.output import (
-    JsonOption,
-    emit_json,
-    print_line,
-    print_table,
-    print_text,
-    write_bytes,
-)
-from sieve_registry.cli.support.output_files import check_outputs
+from sieve_registry.cli.support import options, output
+from sieve_registry.cli.support.options import argument, option
 from sieve_registry.cli.support.running import (
     ClusterOption,
     ResumeOption,
@@ -35,47 +25,31 @@ if TYPE_CHECKING:
     from sieve_inspect.summary.direction import DirectionSummary
     from sieve_inspect.workers.runner import Runner
 
-ImagesArgument = Annotated[
-    list[Path], typer.Argument(metavar="IMAGE...", help="Scans of one cloth.")
-]
-NominalOption = Annotated[
-    str, typer.Option(metavar="L", help="Size on the rim: 75um, 0.075mm, 'No. 200'.")
-]
-ScaleOption = Annotated[Path | None, typer.Option(metavar="FILE", help="Scale file.")]
-StandardOption = Annotated[
-    str | None, typer.Option(metavar="S", help="Judge by this edition or table.")
-]
-GradeOption = Annotated[str, typer.Option(help="compliance, inspection or calibration.")]
+ImagesArgument = Annotated[list[Path], argument("Scans of one cloth.", "IMAGE...")]
+NominalOption = Annotated[str, option("Size on the rim: 75um, 0.075mm, 'No. 200'.", "L")]
+ScaleOption = Annotated[Path | None, option("Scale file.", "FILE")]
+StandardOption = Annotated[str | None, option("Judge by this edition or table.", "S")]
+GradeOption = Annotated[str, option("compliance, inspection or calibration.")]
 RuleOption = Annotated[
-    str | None,
-    typer.Option(
-        metavar="RULE", help="guard-band, guard-band:R (R times U), simple, probability:P."
-    ),
+    str | None, option("guard-band, guard-band:R (R times U), simple, probability:P.", "RULE")
 ]
 CountOption = Annotated[
-    int | None, typer.Option("--n", metavar="N", help="Number of apertures for the limit on s.")
+    int | None, option("Number of apertures for the limit on s.", "N", name="--n")
 ]
-AperturesOption = Annotated[
-    Path | None, typer.Option(metavar="CSV", help="Write a table of all apertures.")
-]
-OverlayOption = Annotated[
-    Path | None, typer.Option(metavar="PNG", help="Write the scan with the apertures marked.")
-]
+AperturesOption = Annotated[Path | None, option("Write a table of all apertures.", "CSV")]
+OverlayOption = Annotated[Path | None, option("Write the scan with the apertures marked.", "PNG")]
 MapOption = Annotated[
-    Path | None,
-    typer.Option("--map", metavar="SVG", help="Draw local means and damage over the cloth."),
+    Path | None, option("Draw local means and damage over the cloth.", "SVG", name="--map")
 ]
-SizeOption = Annotated[
-    float | None, typer.Option(metavar="N", min=0, help="Largest size of a scan, megapixels.")
-]
+SizeOption = Annotated[float | None, option("Largest size of a scan, megapixels.", "N", min=0)]
 
 
 def measure(
     images: ImagesArgument,
     nominal: NominalOption,
     scale: ScaleOption = None,
-    um_per_px: UmPerPxOption = None,
-    encoding: EncodingOption = "auto",
+    um_per_px: options.UmPerPx = None,
+    encoding: options.Encoding = "auto",
     standard: StandardOption = None,
     grade: GradeOption = "compliance",
     rule: RuleOption = None,
@@ -87,7 +61,7 @@ def measure(
     workers: WorkersOption = 1,
     cluster: ClusterOption = None,
     resume: ResumeOption = None,
-    json: JsonOption = None,
+    json: options.Json = None,
 ) -> None:
     """Measure the apertures in one or more scans of a cloth."""
     from sieve_inspect.errors import UsageError
@@ -103,7 +77,7 @@ def measure(
     outputs = [("--apertures", apertures), ("--map", cloth_map)]
     outputs[1:1] = [("--overlay", path) for path in overlays]
     inputs = [("the scale", scale), *(("the scan", path) for path in images)]
-    check_outputs(outputs, json, inputs)
+    output.check_outputs(outputs, json, inputs)
     run = _runner(workers, cluster, resume)
     with resumable(resume):
         with progress("Measuring", len(images)) as update:
@@ -116,7 +90,7 @@ def measure(
                 resources=Resources(max_megapixels, update, run),
             )
         _write(measurement, apertures, overlays, cloth_map)
-    if not emit_json(json, measurement.to_dict()):
+    if not output.emit(json, measurement.to_dict()):
         print_measurement(measurement)
 
 
@@ -142,11 +116,11 @@ def _write(
     if apertures is not None:
         write_pieces(apertures, (lines.encode() for lines in measurement.apertures_lines()))
     for number, path in enumerate(overlays):
-        write_bytes(path, measurement.overlay_png(number))
+        output.write_bytes(path, measurement.overlay_png(number))
     if cloth_map is not None:
         from sieve_registry.report.maps import map_svg
 
-        write_bytes(cloth_map, map_svg(measurement).encode())
+        output.write_bytes(cloth_map, map_svg(measurement).encode())
 
 
 def _runner(workers: int, cluster: str | None, resume: Path | None) -> Runner[Task, Picture]:
@@ -165,24 +139,24 @@ def _numbered(path: Path, number: int) -> Path:
 def print_measurement(measurement: Measurement) -> None:
     """The measurement for a person, in 80 columns."""
     _print_directions(measurement)
-    print_text(
+    output.text(
         f"Measured {measurement.count('ok')}, blocked {measurement.count('blocked')}, torn "
         f"{measurement.count('torn')}, left out {measurement.count('partial', 'unclear')}. "
         f"Scale: {measurement.scale.source}."
     )
-    print_line(f"Imaging: {measurement.fit}.")
+    output.line(f"Imaging: {measurement.fit}.")
     _print_reasons(measurement.fit_reasons)
     verdict = measurement.verdict
     if verdict is not None:
-        print_text(
+        output.text(
             f"Verdict by {verdict.standard}, {verdict.grade}, decision rule {verdict.rule}: "
             f"{verdict.outcome}"
         )
         _print_reasons(verdict.reasons)
-        print_text(verdict.action_reason)
+        output.text(verdict.action_reason)
     elif torn := measurement.count("torn"):
         holes = "a torn aperture lets" if torn == 1 else "torn apertures let"
-        print_line(f"Inspect the cloth: {holes} oversize through.")
+        output.line(f"Inspect the cloth: {holes} oversize through.")
 
 
 def _print_directions(measurement: Measurement) -> None:
@@ -207,12 +181,12 @@ def _print_directions(measurement: Measurement) -> None:
         ("apertures", *(str(d.count) for d in both)),
     ]
     title = f"Apertures of nominal {format_length(measurement.nominal_um)}, in um"
-    print_table(title, ("", "x", "y"), rows, numeric=("x", "y"))
+    output.table(title, ("", "x", "y"), rows, numeric=("x", "y"))
 
 
 def _print_reasons(reasons: Iterable[str]) -> None:
     for reason in reasons:
-        print_text(reason, "    ", first="  - ")
+        output.text(reason, "    ", first="  - ")
 
 
 def _decimals(expanded_um: float) -> int:

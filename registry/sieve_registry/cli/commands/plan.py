@@ -6,15 +6,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from sieve_registry.cli.support.json_fields import fields
-from sieve_registry.cli.support.options import AsOfOption, opened, read_day
-from sieve_registry.cli.support.output import (
-    JsonOption,
-    emit_json,
-    print_line,
-    print_table,
-    print_text,
-)
+from sieve_registry.cli.support import options, output
+from sieve_registry.cli.support.options import option
 
 if TYPE_CHECKING:
     from sieve_registry.checks.sampling import PlanView
@@ -22,23 +15,22 @@ if TYPE_CHECKING:
 
 def plan(
     context: typer.Context,
-    sieve_id: Annotated[str, typer.Argument(metavar="ID", help="The sieve.")],
+    sieve_id: options.Sieve,
     *,
     field: Annotated[
-        str | None,
-        typer.Option("--field", metavar="L", help="Width of one field: 5mm (default: full scans)."),
+        str | None, option("Width of one field: 5mm (default: full scans).", "L")
     ] = None,
-    as_of: AsOfOption = None,
-    json_path: JsonOption = None,
+    as_of: options.AsOf = None,
+    json_path: options.Json = None,
 ) -> None:
     """Show how many apertures to measure and where, and whether the last check did so."""
     from sieve_inspect.units import parse_length_um
     from sieve_registry.checks import sampling
 
     field_mm = None if field is None else parse_length_um(field) / 1000
-    with opened(context) as registry:
-        view = sampling.view_of(registry, sieve_id, field_mm, read_day(as_of))
-    if not emit_json(json_path, _dict(view)):
+    with options.opened(context) as registry:
+        view = sampling.view_of(registry, sieve_id, field_mm, options.read_day(as_of))
+    if not output.emit(json_path, _dict(view)):
         _print(view)
 
 
@@ -54,7 +46,7 @@ def _dict(view: PlanView) -> dict[str, Any]:
         "all": plan.n is None,
         "fields": plan.fields,
         "per_field": plan.per_field,
-        "places": [fields(place, "line", "x_mm", "y_mm") for place in plan.places],
+        "places": [output.fields(place, "line", "x_mm", "y_mm") for place in plan.places],
         "wires": plan.wires,
         "wire_um": plan.wire_um,
         "wire_min_um": plan.wire_min_um,
@@ -66,10 +58,10 @@ def _dict(view: PlanView) -> dict[str, Any]:
             "id": last.check_id,
             "met": last.met,
             "lacking": [
-                {"what": lack.what, "found": lack.measured, "needed": lack.needed}
+                output.fields(lack, "what", found="measured", needed="needed")
                 for lack in last.lacking
             ],
-            "wires": [fields(wire, "direction", "mean_um", "inside") for wire in last.wires],
+            "wires": [output.fields(wire, "direction", "mean_um", "inside") for wire in last.wires],
             "remarks": list(last.remarks),
         },
     }
@@ -80,33 +72,33 @@ def _print(view: PlanView) -> None:
 
     plan = view.plan
     frame = f"{plan.frame_mm:g} mm frame" + (" (assumed)" if view.frame_assumed else "")
-    print_line(
+    output.line(
         f"Sampling plan for sieve {view.sieve_id}: {format_length(plan.nominal_um)}, "
         f"{plan.grade}, {frame}"
     )
     many = "every full aperture" if plan.n is None else f"at least {plan.n} in each direction"
-    print_line(f"Apertures: {many}")
-    print_line(f"Wires: at least {plan.wires} in each direction{_span(view)}")
+    output.line(f"Apertures: {many}")
+    output.line(f"Wires: at least {plan.wires} in each direction{_span(view)}")
     if len(plan.places) == 2:
-        print_line(
+        output.line(
             "Fields: the complete cloth in one scan, or the full diameter in both directions"
         )
     else:
-        print_line(
+        output.line(
             f"Fields: {plan.fields} on each centre line, {plan.per_field} apertures in a row each"
         )
-        print_line()
+        output.line()
         rows = [
             [str(i), place.line, f"{place.x_mm:+.1f}", f"{place.y_mm:+.1f}"]
             for i, place in enumerate(plan.places, start=1)
         ]
         columns = ("field", "direction", "right, mm", "down, mm")
-        print_table(
+        output.table(
             "Centres of the fields from the centre of the sieve", columns, rows, numeric=columns[2:]
         )
-    print_line()
+    output.line()
     for reason in plan.reasons:
-        print_text(f"{reason[0].upper()}{reason[1:]}.")
+        output.text(f"{reason[0].upper()}{reason[1:]}.")
     _print_last(view)
 
 
@@ -120,14 +112,14 @@ def _span(view: PlanView) -> str:
 def _print_last(view: PlanView) -> None:
     last = view.last
     if last is None:
-        print_line("No check yet to compare with the plan.")
+        output.line("No check yet to compare with the plan.")
         return
-    print_line()
-    print_line(f"{last.check_id} {'met' if last.met else 'did not meet'} the plan.")
+    output.line()
+    output.line(f"{last.check_id} {'met' if last.met else 'did not meet'} the plan.")
     for lack in last.lacking:
-        print_line(f"  {lack.what}: {lack.measured} of {lack.needed}")
+        output.line(f"  {lack.what}: {lack.measured} of {lack.needed}")
     for wire in last.wires:
         where = "within" if wire.inside else "outside"
-        print_line(f"  wires in {wire.direction}: {wire.mean_um:.2f} um, {where} the limits")
+        output.line(f"  wires in {wire.direction}: {wire.mean_um:.2f} um, {where} the limits")
     for remark in last.remarks:
-        print_text(f"{remark[0].upper()}{remark[1:]}.", "  ", first="  ")
+        output.text(f"{remark[0].upper()}{remark[1:]}.", "  ", first="  ")

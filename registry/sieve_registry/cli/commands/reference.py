@@ -8,53 +8,32 @@ from typing import Annotated, Any
 import typer
 
 from sieve_inspect.errors import UsageError
-from sieve_registry.cli.support.options import (
-    AsOfOption,
-    ByOption,
-    DateOption,
-    WhyLateOption,
-    opened,
-    read_day,
-    record_terms,
-)
-from sieve_registry.cli.support.output import (
-    JsonOption,
-    emit_json,
-    print_line,
-    print_table,
-    print_text,
-    shortened,
-)
+from sieve_registry.cli.support import options, output
+from sieve_registry.cli.support.options import option
 
 reference_app = typer.Typer(
     no_args_is_help=True, help="Checks with glass beads, reference cement or a master sieve."
 )
 
-IdArgument = Annotated[str, typer.Argument(metavar="ID", help="The sieve.")]
 MaterialOption = Annotated[
-    str, typer.Option("--material", metavar="T", help="Lot and certificate of the reference.")
+    str, option("Lot and certificate of the reference.", "T", name="--material")
 ]
 
 
 @reference_app.command()
 def beads(
     context: typer.Context,
-    sieve_id: IdArgument,
+    sieve_id: options.Sieve,
     *,
-    certificate: Annotated[
-        Path,
-        typer.Option(metavar="CSV", help="Certified curve: size_um,passing_percent."),
-    ],
-    charged: Annotated[float, typer.Option(metavar="G", help="Grams charged.")],
-    through: Annotated[float, typer.Option(metavar="G", help="Grams passed.")],
+    certificate: Annotated[Path, option("Certified curve: size_um,passing_percent.", "CSV")],
+    charged: Annotated[float, option("Grams charged.", "G")],
+    through: Annotated[float, option("Grams passed.", "G")],
     material: MaterialOption,
-    certified_u: Annotated[
-        float | None, typer.Option("--certified-u", metavar="UM", help="U of the curve (k = 2).")
-    ] = None,
-    date: DateOption = None,
-    by: ByOption = None,
-    why_late: WhyLateOption = "",
-    json_path: JsonOption = None,
+    certified_u: Annotated[float | None, option("U of the curve (k = 2).", "UM")] = None,
+    date: options.Date = None,
+    by: options.By = None,
+    why_late: options.WhyLate = "",
+    json_path: options.Json = None,
 ) -> None:
     """Mean effective aperture from a bottle of certified glass beads."""
     from sieve_registry.quality import references
@@ -63,10 +42,10 @@ def beads(
     from sieve_registry.sieves import queries as sieve_queries
 
     result = evaluate(read_curve(certificate), charged, through, certified_u)
-    with opened(context) as registry:
-        last = sieve_queries.get_state(registry, sieve_id, read_day(date)).last_check
+    with options.opened(context) as registry:
+        last = sieve_queries.get_state(registry, sieve_id, options.read_day(date)).last_check
         number = references.e_n_against_optical(last, result)
-        terms = record_terms(date, by, why_late)
+        terms = options.terms(date, by, why_late)
         more = {"charged_g": charged, "through_g": through, "e_n": number}
         event = references.record(registry, sieve_id, "beads", result, material, terms, **more)
     payload: dict[str, Any] = {
@@ -78,30 +57,28 @@ def beads(
         "optical_check": None if last is None else last.id,
         "e_n": number,
     }
-    if emit_json(json_path, payload):
+    if output.emit(json_path, payload):
         return
-    print_line(f"{result.passing_percent:.2f} % passed.")
+    output.line(f"{result.passing_percent:.2f} % passed.")
     spread = "" if result.U_um is None else f" ± {result.U_um:g} um"
-    print_line(f"Mean effective aperture of {event.subject}: {result.aperture_um:.2f} um{spread}")
+    output.line(f"Mean effective aperture of {event.subject}: {result.aperture_um:.2f} um{spread}")
     if number is not None and last is not None:
         agree = "agree" if abs(number) <= 1 else "do not agree"
-        print_line(f"Beads and optical check {last.id} {agree}: E_n = {number:+.2f}")
+        output.line(f"Beads and optical check {last.id} {agree}: E_n = {number:+.2f}")
 
 
 @reference_app.command()
 def cement(
     context: typer.Context,
-    sieve_id: IdArgument,
+    sieve_id: options.Sieve,
     *,
-    certified: Annotated[float, typer.Option(metavar="%", help="Certified residue in percent.")],
-    residue: Annotated[
-        list[float], typer.Option("--residue", metavar="%", help="Measured residue; once per run.")
-    ],
+    certified: Annotated[float, option("Certified residue in percent.", "%")],
+    residue: Annotated[list[float], option("Measured residue; once per run.", "%")],
     material: MaterialOption,
-    date: DateOption = None,
-    by: ByOption = None,
-    why_late: WhyLateOption = "",
-    json_path: JsonOption = None,
+    date: options.Date = None,
+    by: options.By = None,
+    why_late: options.WhyLate = "",
+    json_path: options.Json = None,
 ) -> None:
     """Correction factor C from the residue of a reference cement."""
     from sieve_registry.quality import references
@@ -113,8 +90,8 @@ def cement(
             message="The two runs differ by more than 0.3 %: make a third run and give all three. "
             "Nothing was recorded."
         )
-    with opened(context) as registry:
-        terms = record_terms(date, by, why_late)
+    with options.opened(context) as registry:
+        terms = options.terms(date, by, why_late)
         event = references.record(registry, sieve_id, "cement", result, material, terms)
     payload = {
         "id": event.subject,
@@ -124,34 +101,31 @@ def cement(
         "factor": result.factor,
         "usable": result.usable,
     }
-    if emit_json(json_path, payload):
+    if output.emit(json_path, payload):
         return
-    print_line(f"Residue {result.found:.2f} %, certified {certified:g} %: C = {result.factor:.3f}")
+    output.line(f"Residue {result.found:.2f} %, certified {certified:g} %: C = {result.factor:.3f}")
     if result.usable:
-        print_line(
+        output.line(
             f"Sieve {event.subject} is usable: multiply its residues by {result.factor:.3f}."
         )
     else:
-        print_line(f"C is outside 0.80 to 1.20: replace the cloth of {event.subject}. You decide.")
+        output.line(f"C is outside 0.80 to 1.20: replace the cloth of {event.subject}. You decide.")
 
 
 @reference_app.command()
 def master(
     context: typer.Context,
-    sieve_id: IdArgument,
+    sieve_id: options.Sieve,
     *,
-    pair: Annotated[
-        list[str],
-        typer.Option("--pair", metavar="W,M", help="Percent retained here and on the master."),
-    ],
+    pair: Annotated[list[str], option("Percent retained here and on the master.", "W,M")],
     material: MaterialOption,
     expanded: Annotated[
-        str | None, typer.Option("--u", metavar="UW,UM", help="U (k = 2) of both, in percent.")
+        str | None, option("U (k = 2) of both, in percent.", "UW,UM", name="--u")
     ] = None,
-    date: DateOption = None,
-    by: ByOption = None,
-    why_late: WhyLateOption = "",
-    json_path: JsonOption = None,
+    date: options.Date = None,
+    by: options.By = None,
+    why_late: options.WhyLate = "",
+    json_path: options.Json = None,
 ) -> None:
     """Compare retained masses with a master sieve, pair by pair."""
     from sieve_registry.quality import references
@@ -159,8 +133,8 @@ def master(
 
     known = None if expanded is None else _two(expanded)
     result = evaluate([_two(text) for text in pair], known)
-    with opened(context) as registry:
-        terms = record_terms(date, by, why_late)
+    with options.opened(context) as registry:
+        terms = options.terms(date, by, why_late)
         event = references.record(registry, sieve_id, "master", result, material, terms)
     payload = {
         "id": event.subject,
@@ -171,29 +145,29 @@ def master(
         "e_n": result.e_n,
         "satisfactory": result.satisfactory,
     }
-    if emit_json(json_path, payload):
+    if output.emit(json_path, payload):
         return
     spread = "" if result.U_difference is None else f" ± {result.U_difference:.2f} %"
-    print_line(f"{event.subject} retains {result.difference:+.2f} %{spread} against {material}.")
+    output.line(f"{event.subject} retains {result.difference:+.2f} %{spread} against {material}.")
     if result.e_n is None:
-        print_line("No E_n: give --u, or at least three pairs that differ.")
+        output.line("No E_n: give --u, or at least three pairs that differ.")
     else:
         word = "satisfactory" if result.satisfactory else "unsatisfactory"
-        print_line(f"E_n = {result.e_n:+.2f}: {word}.")
+        output.line(f"E_n = {result.e_n:+.2f}: {word}.")
 
 
 @reference_app.command()
 def show(
     context: typer.Context,
-    sieve_id: IdArgument,
-    as_of: AsOfOption = None,
-    json_path: JsonOption = None,
+    sieve_id: options.Sieve,
+    as_of: options.AsOf = None,
+    json_path: options.Json = None,
 ) -> None:
     """Show the optical and reference checks of a sieve by date."""
     from sieve_registry.quality import references
 
-    with opened(context) as registry:
-        day = read_day(as_of) or registry.today()
+    with options.opened(context) as registry:
+        day = options.read_day(as_of) or registry.today()
         entries = references.timeline(registry, sieve_id, day)
     payload = {
         "id": sieve_id,
@@ -210,14 +184,16 @@ def show(
             for entry in entries
         ],
     }
-    if emit_json(json_path, payload):
+    if output.emit(json_path, payload):
         return
     if not entries:
-        print_text(f"Sieve {sieve_id} has no optical or reference check.")
+        output.text(f"Sieve {sieve_id} has no optical or reference check.")
         return
-    rows = [[str(e.on_date), e.kind, shortened(e.name, 10), e.result, e.outcome] for e in entries]
+    rows = [
+        [str(e.on_date), e.kind, output.shortened(e.name, 10), e.result, e.outcome] for e in entries
+    ]
     columns = ("date", "by", "check", "result", "outcome")
-    print_table(f"Checks of sieve {sieve_id}", columns, rows)
+    output.table(f"Checks of sieve {sieve_id}", columns, rows)
 
 
 def _two(text: str) -> tuple[float, float]:

@@ -7,21 +7,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from sieve_registry.cli.support.json_fields import fields
-from sieve_registry.cli.support.options import (
-    ByOption,
-    DateOption,
-    WhyLateOption,
-    opened,
-    record_terms,
-)
-from sieve_registry.cli.support.output import (
-    JsonOption,
-    emit_json,
-    print_line,
-    print_table,
-    print_text,
-)
+from sieve_registry.cli.support import options, output
+from sieve_registry.cli.support.options import argument, option
 
 if TYPE_CHECKING:
     from sieve_inspect.summary.repeatability import Precision
@@ -29,17 +16,13 @@ if TYPE_CHECKING:
 
 def repeatability(
     context: typer.Context,
-    table: Annotated[
-        Path, typer.Argument(metavar="CSV", help="Columns group,value_um (or direction too).")
-    ],
+    table: Annotated[Path, argument("Columns group,value_um (or direction too).", "CSV")],
     *,
-    record: Annotated[
-        str | None, typer.Option("--record", metavar="NAME", help="Record it under this name.")
-    ] = None,
-    date: DateOption = None,
-    by: ByOption = None,
-    why_late: WhyLateOption = "",
-    json_path: JsonOption = None,
+    record: Annotated[str | None, option("Record it under this name.", "NAME")] = None,
+    date: options.Date = None,
+    by: options.By = None,
+    why_late: options.WhyLate = "",
+    json_path: options.Json = None,
 ) -> None:
     """Show s_r and s_R of repeated measurements by operators, devices or days."""
     from sieve_registry.quality import studies
@@ -47,21 +30,21 @@ def repeatability(
     analyses = studies.read_study(table)
     kept = None
     if record is not None:
-        with opened(context, create=True) as registry:
+        with options.opened(context, create=True) as registry:
             kept = studies.record_study(
-                registry, record, analyses, record_terms(date, by, why_late)
+                registry, record, analyses, options.terms(date, by, why_late)
             )
     payload = {
         "directions": {name: _dict(study) for name, study in analyses.items()},
         "recorded_as": None if kept is None else kept.subject,
     }
-    if emit_json(json_path, payload):
+    if output.emit(json_path, payload):
         return
     for name, study in analyses.items():
         _print(name, study)
     if kept is not None:
         text = f"Recorded as {kept.subject!r}. sieveward rule ID --repeatability {kept.subject!r} "
-        print_text(text + "includes its s_R in the checks of a sieve.")
+        output.text(text + "includes its s_R in the checks of a sieve.")
 
 
 def _dict(study: Precision) -> dict[str, Any]:
@@ -83,36 +66,36 @@ def _dict(study: Precision) -> dict[str, Any]:
         "r_limit": study.r_limit,
         "R_limit": study.R_limit,
         "outliers": [
-            fields(outlier, "test", "group", "statistic", "critical", "level")
+            output.fields(outlier, "test", "group", "statistic", "critical", "level")
             for outlier in study.outliers
         ],
     }
 
 
 def _print(name: str, study: Precision) -> None:
-    print_line(f"Direction {name}" if name else "All values")
+    output.line(f"Direction {name}" if name else "All values")
     rows = [
         [group[:30], str(n), f"{mean:.4f}"]
         for group, n, mean in zip(study.groups, study.counts, study.means, strict=True)
     ]
-    print_table("", ("group", "n", "mean, um"), rows, numeric=("n", "mean, um"))
-    print_line()
+    output.table("", ("group", "n", "mean, um"), rows, numeric=("n", "mean, um"))
+    output.line()
     squares = [
         ("between", study.ss_between, study.df_between, study.ms_between),
         ("within", study.ss_within, study.df_within, study.ms_within),
     ]
     rows = [[what, f"{ss:.6g}", str(df), f"{ms:.6g}"] for what, ss, df, ms in squares]
     columns = ("squares", "sum", "df", "mean square")
-    print_table("", columns, rows, numeric=columns[1:])
-    print_line()
-    print_line(f"F = {study.f:.4g}, p = {study.p_value:.3g}")
-    print_line(f"s_r {study.s_r:.4f} um   s_L {study.s_L:.4f} um   s_R {study.s_R:.4f} um")
-    print_line(f"limits r = {study.r_limit:.4f} um, R = {study.R_limit:.4f} um (2.8 times)")
+    output.table("", columns, rows, numeric=columns[1:])
+    output.line()
+    output.line(f"F = {study.f:.4g}, p = {study.p_value:.3g}")
+    output.line(f"s_r {study.s_r:.4f} um   s_L {study.s_L:.4f} um   s_R {study.s_R:.4f} um")
+    output.line(f"limits r = {study.r_limit:.4f} um, R = {study.R_limit:.4f} um (2.8 times)")
     for outlier in study.outliers:
         text = (
             f"{outlier.test}: group {outlier.group} is an {outlier.level} "
             if outlier.level == "outlier"
             else f"{outlier.test}: group {outlier.group} is a {outlier.level} "
         )
-        print_text(f"{text}({outlier.statistic:.3f} over {outlier.critical:.3f}): find the cause.")
-    print_line()
+        output.text(f"{text}({outlier.statistic:.3f} over {outlier.critical:.3f}): find the cause.")
+    output.line()

@@ -7,9 +7,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from sieve_registry.cli.support.options import AsOfOption, opened, read_day
-from sieve_registry.cli.support.output import JsonOption, emit_json, print_line, write_bytes
-from sieve_registry.cli.support.output_files import check_outputs
+from sieve_registry.cli.support import options, output
+from sieve_registry.cli.support.options import argument, flag, option
 
 if TYPE_CHECKING:
     from datetime import date
@@ -22,19 +21,13 @@ _PAGES, _PDF = (".html", ".htm"), ".pdf"
 def report(
     context: typer.Context,
     subject: Annotated[
-        str,
-        typer.Argument(metavar="CHECK|SIEVE", help="A check's number (C-0012, or 12), or a sieve."),
+        str, argument("A check's number (C-0012, or 12), or a sieve.", "CHECK|SIEVE")
     ],
     *,
-    sieve: Annotated[
-        bool, typer.Option("--sieve", help="The name is a sieve's, not a check's number.")
-    ] = False,
-    as_of: AsOfOption = None,
-    out: Annotated[
-        Path | None,
-        typer.Option("--out", metavar="FILE", help=".html or .pdf (./NAME.html)."),
-    ] = None,
-    json_path: JsonOption = None,
+    sieve: Annotated[bool, flag("--sieve", "The name is a sieve's, not a check's number.")] = False,
+    as_of: options.AsOf = None,
+    out: Annotated[Path | None, option(".html or .pdf (./NAME.html).", "FILE")] = None,
+    json_path: options.Json = None,
 ) -> None:
     """Write a check, or the history of a sieve, as one page that prints on A4.
 
@@ -47,16 +40,16 @@ def report(
     if kind not in (*_PAGES, _PDF):
         assert out is not None
         raise UsageError(message=f"Name the report .html or .pdf, not '{out.name}'.")
-    check_outputs([("--out", out)], json_path)
-    with opened(context) as registry:
-        payload, page = _page(registry, subject, sieve, read_day(as_of))
+    output.check_outputs([("--out", out)], json_path)
+    with options.opened(context) as registry:
+        payload, page = _page(registry, subject, sieve, options.read_day(as_of))
     target = out or Path(f"{_file_name(payload['check'] or payload['sieve'])}.html")
     data = pdf_bytes(page) if kind == _PDF else page.encode()
-    write_bytes(target, data)
+    output.write_bytes(target, data)
     payload |= {"file": str(target), "bytes": len(data)}
-    if not emit_json(json_path, payload):
+    if not output.emit(json_path, payload):
         what = f"Check {payload['check']}" if payload["check"] else "The history"
-        print_line(
+        output.line(
             f"{what} of sieve {payload['sieve']} is written to {target}: "
             "open it in a browser, or print it."
         )

@@ -7,15 +7,14 @@ from typing import Annotated
 
 import typer
 
-from sieve_registry.cli.support.json_fields import MANIFEST, fields
-from sieve_registry.cli.support.options import opened
-from sieve_registry.cli.support.output import JsonOption, emit_json, print_line, print_text
+from sieve_registry.cli.support import options, output
+from sieve_registry.cli.support.options import argument
 
 
 def restore(
     context: typer.Context,
-    source: Annotated[Path, typer.Argument(metavar="FILE.zip", help="The backup.")],
-    json_path: JsonOption = None,
+    source: Annotated[Path, argument("The backup.", "FILE.zip")],
+    json_path: options.Json = None,
 ) -> None:
     """Restore a registry from a backup to the place --registry names, and verify it."""
     from sieve_registry.audit import verification
@@ -23,7 +22,7 @@ def restore(
     from sieve_registry.exchange import archive
 
     manifest = archive.read_manifest(source)  # before the registry is created
-    with opened(context, create=True) as registry:
+    with options.opened(context, create=True) as registry:
         archive.import_all(registry, source)
         proof = verification.verify(registry, manifest.head)
         where = registry.where
@@ -31,8 +30,10 @@ def restore(
         first = proof.findings[0]
         message = f"{first.subject}: {first.message}"
         raise BrokenRecordError(count=len(proof.findings), first=message)
-    if not emit_json(json_path, {"registry": where, **fields(manifest, *MANIFEST), "ok": proof.ok}):
-        print_line(
+    if not output.emit(
+        json_path, {"registry": where, **output.fields(manifest, *output.MANIFEST), "ok": proof.ok}
+    ):
+        output.line(
             f"Restored {manifest.events} events and {manifest.evidence} evidence files to {where}."
         )
-        print_text(f"Everything is as recorded; head of the ledger: {manifest.head or '-'}")
+        output.text(f"Everything is as recorded; head of the ledger: {manifest.head or '-'}")

@@ -6,25 +6,25 @@ from typing import Annotated
 
 import typer
 
-from sieve_registry.cli.support.options import ByOption, DateOption, WhyLateOption, read_day
-from sieve_registry.cli.support.output import JsonOption, print_line
+from sieve_registry.cli.support import options, output
+from sieve_registry.cli.support.options import argument, option
 
 
 def retire(
     context: typer.Context,
-    sieve_id: Annotated[str, typer.Argument(metavar="ID", help="The sieve to retire.")],
+    sieve_id: Annotated[str, argument("The sieve to retire.", "ID")],
     *,
-    reason: Annotated[str, typer.Option("--reason", metavar="T", help="Why.")],
-    date: DateOption = None,
-    by: ByOption = None,
-    why_late: WhyLateOption = "",
-    json_path: JsonOption = None,
+    reason: Annotated[str, option("Why.", "T")],
+    date: options.Date = None,
+    by: options.By = None,
+    why_late: options.WhyLate = "",
+    json_path: options.Json = None,
 ) -> None:
     """End a sieve's service from a day on, with the reason."""
     from sieve_registry.cli.support.sieve_records import print_undo, record_of_sieve
     from sieve_registry.sieves import commands
 
-    day = read_day(date)
+    day = options.read_day(date)
     recorded = record_of_sieve(
         context,
         json_path,
@@ -36,6 +36,6 @@ def retire(
         state, history = recorded
         end = history.retirement
         assert end is not None
-        print_line(f"Sieve {state.sieve.id} is retired from {end.on_date}: {end.reason}.")
-        print_line("Take it out of use and mark it; its record stays.")
+        output.line(f"Sieve {state.sieve.id} is retired from {end.on_date}: {end.reason}.")
+        output.line("Take it out of use and mark it; its record stays.")
         print_undo(history)

@@ -6,21 +6,19 @@ from typing import Annotated
 
 import typer
 
-from sieve_registry.cli.support.options import ByOption, DateOption, WhyLateOption, record_terms
-from sieve_registry.cli.support.output import JsonOption, print_line
+from sieve_registry.cli.support import options, output
+from sieve_registry.cli.support.options import argument, option
 
 
 def return_(
     context: typer.Context,
-    sieve_id: Annotated[str, typer.Argument(metavar="ID", help="The sieve to put back.")],
+    sieve_id: Annotated[str, argument("The sieve to put back.", "ID")],
     *,
-    reason: Annotated[
-        str, typer.Option("--reason", metavar="T", help="What was done, and why it may return.")
-    ],
-    date: DateOption = None,
-    by: ByOption = None,
-    why_late: WhyLateOption = "",
-    json_path: JsonOption = None,
+    reason: Annotated[str, option("What was done, and why it may return.", "T")],
+    date: options.Date = None,
+    by: options.By = None,
+    why_late: options.WhyLate = "",
+    json_path: options.Json = None,
 ) -> None:
     """Put a quarantined sieve back into service after a passing check."""
     from sieve_registry.cli.support.sieve_records import (
@@ -30,7 +28,7 @@ def return_(
     )
     from sieve_registry.sieves import commands
 
-    terms = record_terms(date, by, why_late)
+    terms = options.terms(date, by, why_late)
     recorded = record_of_sieve(
         context,
         json_path,
@@ -38,6 +36,6 @@ def return_(
     )
     if recorded is not None:
         state, history = recorded
-        print_line(f"Sieve {state.sieve.id} is {state.status} again.")
+        output.line(f"Sieve {state.sieve.id} is {state.status} again.")
         print_next_check(state)
         print_undo(history)

@@ -9,19 +9,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from sieve_inspect.errors import UsageError
-from sieve_registry.cli.support.options import (
-    ByOption,
-    DateOption,
-    EncodingOption,
-    TemperatureOption,
-    WhyLateOption,
-    opened,
-    read_numbers,
-    read_region,
-    record_terms,
-)
-from sieve_registry.cli.support.output import JsonOption, emit_json, print_line, write_bytes
-from sieve_registry.cli.support.output_files import check_outputs, existing_file
+from sieve_registry.cli.support import options, output
+from sieve_registry.cli.support.options import argument
 from sieve_registry.cli.support.scale_tables import print_calibration
 
 if TYPE_CHECKING:
@@ -61,9 +50,7 @@ _RANGE = _text("LOW,HIGH", "Room temperatures the scale is valid for.")
 
 def scale(
     context: typer.Context,
-    targets: Annotated[
-        list[Path], typer.Argument(metavar="TARGET...", help="Pictures of one artefact.")
-    ],
+    targets: Annotated[list[Path], argument("Pictures of one artefact.", "TARGET...")],
     *,
     pattern: Annotated[str | None, _PATTERN] = None,
     pitch: Annotated[str | None, _PITCH] = None,
@@ -73,7 +60,7 @@ def scale(
     base: Annotated[str | None, _BASE] = None,
     out: Annotated[Path | None, _OUT] = None,
     source: Annotated[str | None, _SOURCE] = None,
-    encoding: EncodingOption = "auto",
+    encoding: options.Encoding = "auto",
     region: Annotated[str | None, _REGION] = None,
     turned: Annotated[str | None, _TURNED] = None,
     max_residual: Annotated[str | None, _MAX_RESIDUAL] = None,
@@ -83,12 +70,12 @@ def scale(
     name: Annotated[str | None, _NAME] = None,
     interval_months: Annotated[int, _INTERVAL] = 12,
     stand_off: Annotated[str | None, _STAND_OFF] = None,
-    temperature: TemperatureOption = None,
+    temperature: options.Temperature = None,
     temperature_range: Annotated[str, _RANGE] = "15,30",
-    date: DateOption = None,
-    by: ByOption = None,
-    why_late: WhyLateOption = "",
-    json_path: JsonOption = None,
+    date: options.Date = None,
+    by: options.By = None,
+    why_late: options.WhyLate = "",
+    json_path: options.Json = None,
 ) -> None:
     """Calibrate a device from pictures of a certified artefact, turned and moved."""
     from sieve_inspect.units import parse_length_um
@@ -99,20 +86,20 @@ def scale(
     if recorded:
         _refuse_half(artefact_id, device_id, given)
     inputs = [("the picture", path) for path in targets]
-    inputs += [("the scale", file) for file in [existing_file(base)] if file is not None]
-    check_outputs([("--out", out), ("--residuals", residuals)], json_path, inputs)
+    inputs += [("the scale", file) for file in [output.existing_file(base)] if file is not None]
+    output.check_outputs([("--out", out), ("--residuals", residuals)], json_path, inputs)
     pictures = commands.ArtefactPictures(
         targets,
         encoding,
-        read_region(region, "--region"),
-        read_numbers(turned, "--turned", len(targets)),
+        options.read_region(region, "--region"),
+        options.read_numbers(turned, "--turned", len(targets)),
         None if max_residual is None else parse_length_um(max_residual),
     )
     kept = None
     if recorded:
         conditions = _conditions(interval_months, stand_off, temperature, temperature_range)
-        ids, terms = (str(artefact_id), str(device_id)), record_terms(date, by, why_late)
-        with opened(context) as registry:
+        ids, terms = (str(artefact_id), str(device_id)), options.terms(date, by, why_late)
+        with options.opened(context) as registry:
             calibration, kept = commands.calibrate_device(
                 registry, pictures, *ids, conditions, terms, name=name, base=base
             )
@@ -120,7 +107,7 @@ def scale(
         base_scale = None if base is None else _base(context, base)
         calibration = commands.calibrate_by_hand(pictures, _figures(*given), base_scale)
     _write(calibration, out, residuals)
-    if not emit_json(json_path, _answer(calibration, kept)):
+    if not output.emit(json_path, _answer(calibration, kept)):
         _print(calibration, kept, out)
 
 
@@ -167,7 +154,7 @@ def _conditions(
     from sieve_registry.scales.calibrations import ScaleConditions
     from sieve_registry.scales.choice import parse_stand_off_um
 
-    low, high = read_numbers(temperature_range, "--temperature-range", 2) or (15.0, 30.0)
+    low, high = options.read_numbers(temperature_range, "--temperature-range", 2) or (15.0, 30.0)
     return ScaleConditions(
         interval_months=interval_months,
         stand_off_um=None if stand_off is None else parse_stand_off_um(stand_off),
@@ -184,7 +171,7 @@ def _base(context: typer.Context, base: str) -> tuple[Scale, dict[str, Any]]:
     from sieve_registry.scales.choice import names_a_file, scale_named
 
     if not names_a_file(base):
-        with opened(context) as registry:
+        with options.opened(context) as registry:
             named = scale_named(registry, base, registry.today(), print_remark)
             if isinstance(named, KeptScale):
                 return named.scale(registry), named.file(registry)
@@ -200,9 +187,9 @@ def _write(
 
     if out is not None:
         text = json.dumps(calibration.to_dict(), indent=2, ensure_ascii=False, allow_nan=False)
-        write_bytes(out, (text + "\n").encode())
+        output.write_bytes(out, (text + "\n").encode())
     if residuals is not None:
-        write_bytes(
+        output.write_bytes(
             residuals,
             line_png(calibration)
             if isinstance(calibration, LineCalibration)
@@ -221,6 +208,6 @@ def _print(
 ) -> None:
     print_calibration(calibration)
     if kept is not None:
-        print_line(f"Recorded as scale {kept.name}, valid until {kept.valid_until}.")
+        output.line(f"Recorded as scale {kept.name}, valid until {kept.valid_until}.")
     if out is not None:
-        print_line(f"Scale file: {out}")
+        output.line(f"Scale file: {out}")

@@ -7,15 +7,8 @@ from typing import Annotated
 
 import typer
 
-from sieve_registry.cli.support.options import (
-    AsOfOption,
-    ByOption,
-    DateOption,
-    WhyLateOption,
-    opened,
-    read_day,
-)
-from sieve_registry.cli.support.output import JsonOption, emit_json, print_line, print_table
+from sieve_registry.cli.support import options, output
+from sieve_registry.cli.support.options import argument, option
 from sieve_registry.records import (
     DEFAULT_INTERVAL_MONTHS,
     DEFAULT_STANDARD,
@@ -36,21 +29,20 @@ class Warp(StrEnum):
 sieve_app = typer.Typer(no_args_is_help=True, help="Sieves: add, edit, list, show.")
 
 _LAST_USES = 5
-IdArgument = Annotated[str, typer.Argument(metavar="ID", help="The name on the sieve.")]
-TypeOption = Annotated[str | None, typer.Option("--type", help="The maker's type or model.")]
-HeightOption = Annotated[str | None, typer.Option("--height", help="full, half, or a length.")]
-ClothOption = Annotated[str | None, typer.Option("--cloth", help="Its cloth: steel, weave.")]
+IdArgument = Annotated[str, argument("The name on the sieve.", "ID")]
+TypeOption = Annotated[str | None, option("The maker's type or model.", name="--type")]
+HeightOption = Annotated[str | None, option("full, half, or a length.", name="--height")]
+ClothOption = Annotated[str | None, option("Its cloth: steel, weave.", name="--cloth")]
 CertificateOption = Annotated[
-    str | None, typer.Option("--certificate", metavar="T", help="The purchase certificate.")
+    str | None, option("The purchase certificate.", "T", name="--certificate")
 ]
 WarpOption = Annotated[
-    Warp | None,
-    typer.Option("--warp", help="Label at the bottom: warp across (x) or up (y)."),
+    Warp | None, option("Label at the bottom: warp across (x) or up (y).", name="--warp")
 ]
 LabelOption = Annotated[
-    str | None, typer.Option("--label", metavar="T", help="Additional text of its status label.")
+    str | None, option("Additional text of its status label.", "T", name="--label")
 ]
-LocationOption = Annotated[str | None, typer.Option("--location", help="Where it is kept.")]
+LocationOption = Annotated[str | None, option("Where it is kept.", name="--location")]
 
 
 @sieve_app.command()
@@ -58,39 +50,25 @@ def add(
     context: typer.Context,
     sieve_id: IdArgument,
     *,
-    nominal: Annotated[
-        str, typer.Option("--nominal", metavar="L", help="75um, 0.075mm, or 'No. 200'.")
-    ],
-    standard: Annotated[
-        str, typer.Option("--standard", help="Edition, or the path of a table.")
-    ] = DEFAULT_STANDARD,
-    grade: Annotated[
-        str, typer.Option("--grade", help="compliance, inspection or calibration.")
-    ] = "compliance",
-    serial: Annotated[str, typer.Option("--serial", help="Serial number.")] = "",
-    frame: Annotated[
-        str | None, typer.Option("--frame", metavar="L", help="Frame diameter: 200mm or 8in.")
-    ] = None,
-    in_service: Annotated[
-        str | None, typer.Option("--in-service", metavar="YYYY-MM-DD", help="First day of use.")
-    ] = None,
-    interval_months: Annotated[
-        int, typer.Option("--interval-months", help="Months between checks.")
-    ] = DEFAULT_INTERVAL_MONTHS,
-    interval_uses: Annotated[
-        int | None, typer.Option("--interval-uses", metavar="N", help="Due after N uses as well.")
-    ] = None,
+    nominal: Annotated[str, option("75um, 0.075mm, or 'No. 200'.", "L")],
+    standard: Annotated[str, option("Edition, or the path of a table.")] = DEFAULT_STANDARD,
+    grade: Annotated[str, option("compliance, inspection or calibration.")] = "compliance",
+    serial: Annotated[str, option("Serial number.")] = "",
+    frame: Annotated[str | None, option("Frame diameter: 200mm or 8in.", "L")] = None,
+    in_service: Annotated[str | None, option("First day of use.", "YYYY-MM-DD")] = None,
+    interval_months: Annotated[int, option("Months between checks.")] = DEFAULT_INTERVAL_MONTHS,
+    interval_uses: Annotated[int | None, option("Due after N uses as well.", "N")] = None,
     location: LocationOption = None,
-    maker: Annotated[str, typer.Option("--maker", help="Who made it.")] = "",
+    maker: Annotated[str, option("Who made it.")] = "",
     kind: TypeOption = None,
     height: HeightOption = None,
     cloth: ClothOption = None,
     certificate: CertificateOption = None,
     warp: WarpOption = None,
     label: LabelOption = None,
-    by: ByOption = None,
-    why_late: WhyLateOption = "",
-    json_path: JsonOption = None,
+    by: options.By = None,
+    why_late: options.WhyLate = "",
+    json_path: options.Json = None,
 ) -> None:
     """Add a sieve; the first sieve creates the registry."""
     from sieve_inspect.standard import is_listed, limits, resolve_nominal
@@ -106,24 +84,24 @@ def add(
         grade=grade,
         serial=serial,
         frame_um=None if frame is None else parse_length_um(frame),
-        in_service=read_day(in_service),
+        in_service=options.read_day(in_service),
         interval_months=interval_months,
         interval_uses=interval_uses,
         location=location or "",
         maker=maker,
         details=SieveDetails(**_details(kind, height, cloth, certificate, warp, label)),
     )
-    with opened(context, create=True) as registry:
+    with options.opened(context, create=True) as registry:
         state = sieve_commands.add_sieve(registry, new, by=by, late_reason=why_late)
         history = sieve_queries.get_history(registry, state.sieve.id)
         where = registry.where
-    if emit_json(json_path, state_dict(state, history)):
+    if output.emit(json_path, state_dict(state, history)):
         return
-    print_line(f"Added sieve {_headline(state)} to {where}.")
+    output.line(f"Added sieve {_headline(state)} to {where}.")
     if limits(new.nominal_um, standard, grade=grade).computed and not is_listed(new.nominal_um):
         size = length_text(state.sieve.nominal_nm)
-        print_line(f"Is the size right? No table lists {size}; its limits come from the formula.")
-    print_line(f"A first check is due on {state.due}: sieveward check {_quoted(state)} SCAN…")
+        output.line(f"Is the size right? No table lists {size}; its limits come from the formula.")
+    output.line(f"A first check is due on {state.due}: sieveward check {_quoted(state)} SCAN…")
 
 
 @sieve_app.command()
@@ -131,13 +109,8 @@ def edit(
     context: typer.Context,
     sieve_id: IdArgument,
     *,
-    interval_months: Annotated[
-        int | None, typer.Option("--interval-months", help="Months between checks.")
-    ] = None,
-    interval_uses: Annotated[
-        int | None,
-        typer.Option("--interval-uses", metavar="N", help="Due after N uses as well; 0: no."),
-    ] = None,
+    interval_months: Annotated[int | None, option("Months between checks.")] = None,
+    interval_uses: Annotated[int | None, option("Due after N uses as well; 0: no.", "N")] = None,
     location: LocationOption = None,
     kind: TypeOption = None,
     height: HeightOption = None,
@@ -145,17 +118,17 @@ def edit(
     certificate: CertificateOption = None,
     warp: WarpOption = None,
     label: LabelOption = None,
-    date: DateOption = None,
-    by: ByOption = None,
-    why_late: WhyLateOption = "",
-    json_path: JsonOption = None,
+    date: options.Date = None,
+    by: options.By = None,
+    why_late: options.WhyLate = "",
+    json_path: options.Json = None,
 ) -> None:
     """Change a sieve's intervals or place from a day on; earlier days are unaffected."""
     from sieve_registry.cli.support.records import due_words
     from sieve_registry.cli.support.sieve_records import print_undo, record_of_sieve
     from sieve_registry.sieves import commands
 
-    day = read_day(date)
+    day = options.read_day(date)
     details = _details(kind, height, cloth, certificate, warp, label)
     recorded = record_of_sieve(
         context,
@@ -174,26 +147,26 @@ def edit(
     )
     if recorded is not None:
         state, history = recorded
-        print_line(f"Changed sieve {_headline(state)}; its next check is due: {due_words(state)}.")
+        output.line(f"Changed sieve {_headline(state)}; its next check is due: {due_words(state)}.")
         print_undo(history)
 
 
 @sieve_app.command("list")
 def list_sieves(
-    context: typer.Context, as_of: AsOfOption = None, json_path: JsonOption = None
+    context: typer.Context, as_of: options.AsOf = None, json_path: options.Json = None
 ) -> None:
     """List all sieves, retired sieves included."""
     from sieve_registry.cli.support.records import due_dict, due_words, length_text, sieve_dict
     from sieve_registry.sieves import queries as sieve_queries
 
-    with opened(context) as registry:
-        day = read_day(as_of) or registry.today()
+    with options.opened(context) as registry:
+        day = options.read_day(as_of) or registry.today()
         states = sieve_queries.states(registry, day)
     payload = {
         "as_of": day.isoformat(),
         "sieves": [{**due_dict(state), **sieve_dict(state.sieve)} for state in states],
     }
-    if emit_json(json_path, payload):
+    if output.emit(json_path, payload):
         return
     rows = [
         [
@@ -207,24 +180,24 @@ def list_sieves(
         for state in states
     ]
     columns = ("sieve", "nominal", "status", "last outcome", "check due", "location")
-    print_table(f"Sieves on {day}", columns, rows, numeric=("nominal",))
+    output.table(f"Sieves on {day}", columns, rows, numeric=("nominal",))
 
 
 @sieve_app.command()
 def show(
     context: typer.Context,
     sieve_id: IdArgument,
-    as_of: AsOfOption = None,
-    json_path: JsonOption = None,
+    as_of: options.AsOf = None,
+    json_path: options.Json = None,
 ) -> None:
     """Show a sieve: its state, its checks, its uses."""
     from sieve_registry.cli.support.records import state_dict
     from sieve_registry.sieves import queries as sieve_queries
 
-    with opened(context) as registry:
-        state = sieve_queries.get_state(registry, sieve_id, read_day(as_of))
+    with options.opened(context) as registry:
+        state = sieve_queries.get_state(registry, sieve_id, options.read_day(as_of))
         history = sieve_queries.get_history(registry, sieve_id)
-    if not emit_json(json_path, state_dict(state, history)):
+    if not output.emit(json_path, state_dict(state, history)):
         _print_sieve(state, history)
 
 
@@ -253,19 +226,19 @@ def _print_sieve(state: SieveState, history: SieveHistory) -> None:
     ]
     if state.status != "retired":
         facts = [fact for fact in facts if fact[0] != "retired"]
-    print_line(f"Sieve {_headline(state)}, on {state.as_of}")
+    output.line(f"Sieve {_headline(state)}, on {state.as_of}")
     for name, value in facts:
         if value:
-            print_line(f"  {name:<14}{value}")
+            output.line(f"  {name:<14}{value}")
     rows = [
         [c.id, str(c.on_date), c.outcome, number(c.x.mean_um), number(c.y.mean_um), c.person]
         for c in history.checks
         if c.on_date <= state.as_of
     ]
     if rows:
-        print_line()
+        output.line()
         columns = ("check", "date", "outcome", "mean x, um", "mean y, um", "by")
-        print_table("", columns, rows, numeric=columns[3:5])
+        output.table("", columns, rows, numeric=columns[3:5])
     _print_uses(state, history)
     _print_acts(state, history)
 
@@ -285,9 +258,9 @@ def _print_uses(state: SieveState, history: SieveHistory) -> None:
         ]
         for use in uses[-_LAST_USES:]
     ]
-    print_line()
+    output.line()
     more = f", the last {_LAST_USES} of {len(uses)}" if len(uses) > _LAST_USES else ""
-    print_table(f"Uses logged{more}", ("record", "date", "uses", "how", "by"), rows, ("uses",))
+    output.table(f"Uses logged{more}", ("record", "date", "uses", "how", "by"), rows, ("uses",))
 
 
 def _print_acts(state: SieveState, history: SieveHistory) -> None:
@@ -296,14 +269,14 @@ def _print_acts(state: SieveState, history: SieveHistory) -> None:
 
     acts = [act for act in history.acts if act.on_date <= state.as_of]
     if acts:
-        print_line()
+        output.line()
     for act in acts:
         names = ("check", "method", "reason", "note")
         texts = [str(getattr(act.payload, name, "")) for name in names]
         words = ", ".join(text for text in texts if text)
-        print_line(f"  #{act.seq:<5} {act.on_date}  {act.kind} by {act.person}: {words}")
+        output.line(f"  #{act.seq:<5} {act.on_date}  {act.kind} by {act.person}: {words}")
     for made in history.corrections:
-        print_line(f"  #{made.seq:<5} {made.on_date}  {correction_words(made)} ({made.person})")
+        output.line(f"  #{made.seq:<5} {made.on_date}  {correction_words(made)} ({made.person})")
 
 
 def _details(

@@ -9,14 +9,8 @@ from typing import Annotated
 import typer
 
 from sieve_inspect.errors import UsageError
-from sieve_registry.cli.support.options import (
-    ByOption,
-    DateOption,
-    WhyLateOption,
-    opened,
-    record_terms,
-)
-from sieve_registry.cli.support.output import JsonOption, emit_json, print_line
+from sieve_registry.cli.support import options, output
+from sieve_registry.cli.support.options import argument, option
 
 
 class Demand(StrEnum):
@@ -29,25 +23,21 @@ class Demand(StrEnum):
 def sign(
     context: typer.Context,
     check_id: Annotated[
-        str | None, typer.Argument(metavar="[CHECK]", help="The check to sign off, like C-0012.")
+        str | None, argument("The check to sign off, like C-0012.", "[CHECK]")
     ] = None,
     *,
-    note: Annotated[str, typer.Option("--note", metavar="T", help="A remark.")] = "",
+    note: Annotated[str, option("A remark.", "T")] = "",
     head: Annotated[
-        Path | None,
-        typer.Option("--head", metavar="KEY", help="Sign the ledger's head with this key file."),
+        Path | None, option("Sign the ledger's head with this key file.", "KEY")
     ] = None,
-    new_key: Annotated[
-        Path | None, typer.Option("--new-key", metavar="FILE", help="Make a key of your own.")
-    ] = None,
+    new_key: Annotated[Path | None, option("Make a key of your own.", "FILE")] = None,
     demand: Annotated[
-        Demand | None,
-        typer.Option("--demand", help="Whether every check needs a second person from now on."),
+        Demand | None, option("Whether every check needs a second person from now on.")
     ] = None,
-    date: DateOption = None,
-    by: ByOption = None,
-    why_late: WhyLateOption = "",
-    json_path: JsonOption = None,
+    date: options.Date = None,
+    by: options.By = None,
+    why_late: options.WhyLate = "",
+    json_path: options.Json = None,
 ) -> None:
     """Sign off a check as the second person, or sign the ledger with a key (Ed25519)."""
     from sieve_registry.audit import commands as audit_commands
@@ -60,14 +50,14 @@ def sign(
         raise UsageError(
             message="Give exactly one of CHECK, --head KEY, --new-key FILE and --demand."
         )
-    terms = record_terms(date, by, why_late)
+    terms = options.terms(date, by, why_late)
     if new_key is not None:
         public = make_key(new_key)
-        if not emit_json(json_path, {"key": str(new_key), "public_key": public}):
-            print_line(f"Wrote {new_key}: keep it secret. Its public key, for others:")
-            print_line(public)
+        if not output.emit(json_path, {"key": str(new_key), "public_key": public}):
+            output.line(f"Wrote {new_key}: keep it secret. Its public key, for others:")
+            output.line(public)
         return
-    with opened(context) as registry:
+    with options.opened(context) as registry:
         if check_id is not None:
             state = check_commands.sign_check(registry, check_id, note, terms)
             payload = due_dict(state)
@@ -81,5 +71,5 @@ def sign(
             payload = {"event": event.seq, "sign_off": demand is Demand.YES}
             second = "needs a second person" if demand is Demand.YES else "needs no second person"
             words = f"From {event.on_date} on, a check {second}."
-    if not emit_json(json_path, payload):
-        print_line(words)
+    if not output.emit(json_path, payload):
+        output.line(words)

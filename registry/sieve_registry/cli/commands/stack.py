@@ -10,24 +10,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from sieve_inspect.errors import UsageError
-from sieve_registry.cli.support.json_fields import fields
-from sieve_registry.cli.support.options import (
-    AsOfOption,
-    ByOption,
-    DateOption,
-    WhyLateOption,
-    opened,
-    read_day,
-    read_figure,
-    record_terms,
-)
-from sieve_registry.cli.support.output import (
-    JsonOption,
-    emit_json,
-    print_line,
-    print_table,
-    print_text,
-)
+from sieve_registry.cli.support import options, output
+from sieve_registry.cli.support.options import argument, flag, option
 from sieve_registry.cli.support.records import (
     due_dict,
     due_words,
@@ -50,7 +34,7 @@ if TYPE_CHECKING:
     from sieve_registry.sieves.stacks import Readiness
 
 stack_app = typer.Typer(no_args_is_help=True, help="Stacks of sieves: add, show, ready, run.")
-NameArgument = Annotated[str, typer.Argument(metavar="NAME", help="The stack's name.")]
+NameArgument = Annotated[str, argument("The stack's name.", "NAME")]
 
 
 class FailOnReady(StrEnum):
@@ -70,46 +54,43 @@ def add(
     context: typer.Context,
     name: NameArgument,
     sieves: Annotated[
-        list[str] | None,
-        typer.Argument(metavar="SIEVE…", help="From the top; without: scan their labels."),
+        list[str] | None, argument("From the top; without: scan their labels.", "SIEVE…")
     ] = None,
     *,
-    replace: Annotated[bool, typer.Option("--replace", help="Change an existing stack.")] = False,
-    by: ByOption = None,
-    why_late: WhyLateOption = "",
-    json_path: JsonOption = None,
+    replace: Annotated[bool, flag("--replace", "Change an existing stack.")] = False,
+    by: options.By = None,
+    why_late: options.WhyLate = "",
+    json_path: options.Json = None,
 ) -> None:
     """Keep a stack of sieves under a name; without SIEVE their labels are scanned in."""
     from sieve_registry.sieves import stacks
 
     ids = sieves or _scanned_ids()
-    with opened(context) as registry:
-        terms = record_terms(None, by, why_late)
+    with options.opened(context) as registry:
+        terms = options.terms(None, by, why_late)
         readiness = stacks.add(registry, name, ids, terms, replacing=replace)
-    if not emit_json(json_path, _readiness_dict(readiness)):
+    if not output.emit(json_path, _readiness_dict(readiness)):
         _print_stack(readiness)
 
 
 @stack_app.command()
 def show(
     context: typer.Context,
-    name: Annotated[
-        str | None, typer.Argument(metavar="[NAME]", help="The stack (default: list all).")
-    ] = None,
-    json_path: JsonOption = None,
+    name: Annotated[str | None, argument("The stack (default: list all).", "[NAME]")] = None,
+    json_path: options.Json = None,
 ) -> None:
     """Show a stack with its sieves and its last runs, or the names of all stacks."""
     from sieve_registry.sieves import stacks
 
-    with opened(context) as registry:
+    with options.opened(context) as registry:
         if name is None:
             names = stacks.names(registry)
-            if not emit_json(json_path, {"stacks": names}):
-                print_line("\n".join(names) or "No stacks yet: sieveward stack add NAME …")
+            if not output.emit(json_path, {"stacks": names}):
+                output.line("\n".join(names) or "No stacks yet: sieveward stack add NAME …")
             return
         readiness, runs = stacks.show(registry, name)
     run_dicts = [{"event": run.seq, **fact_dict(run)} for run in runs]
-    if not emit_json(json_path, {**_readiness_dict(readiness), "runs": run_dicts}):
+    if not output.emit(json_path, {**_readiness_dict(readiness), "runs": run_dicts}):
         _print_stack(readiness)
         _print_runs(runs)
 
@@ -118,18 +99,16 @@ def show(
 def ready(
     context: typer.Context,
     name: NameArgument,
-    as_of: AsOfOption = None,
-    fail_on: Annotated[
-        FailOnReady | None, typer.Option("--fail-on", help="Exit 1 when it is not ready.")
-    ] = None,
-    json_path: JsonOption = None,
+    as_of: options.AsOf = None,
+    fail_on: Annotated[FailOnReady | None, option("Exit 1 when it is not ready.")] = None,
+    json_path: options.Json = None,
 ) -> None:
     """Before a run: are all sieves in service, in date, signed, matching and in order?"""
     from sieve_registry.sieves import stacks
 
-    with opened(context) as registry:
-        readiness = stacks.ready(registry, name, read_day(as_of))
-    if not emit_json(json_path, _readiness_dict(readiness)):
+    with options.opened(context) as registry:
+        readiness = stacks.ready(registry, name, options.read_day(as_of))
+    if not output.emit(json_path, _readiness_dict(readiness)):
         _print_stack(readiness)
     if fail_on is not None and not readiness.is_ready:
         raise typer.Exit(1)
@@ -140,31 +119,20 @@ def run(
     context: typer.Context,
     name: NameArgument,
     *,
-    method: Annotated[Method, typer.Option("--method", help="Sieving method.")],
+    method: Annotated[Method, option("Sieving method.")],
     material: MaterialOption = "",
     abrasiveness: AbrasivenessOption = None,
-    mass: Annotated[
-        str | None, typer.Option("--mass", metavar="G", help="Mass of the sample in grams.")
-    ] = None,
-    minutes: Annotated[
-        str | None, typer.Option("--minutes", metavar="N", help="Sieving time.")
-    ] = None,
-    cleaning: Annotated[
-        str, typer.Option("--cleaning", metavar="T", help="How the sieves were cleaned.")
-    ] = "",
-    retained: Annotated[
-        list[str] | None,
-        typer.Option("--retained", metavar="SIEVE=G", help="Grams retained; also pan=G."),
-    ] = None,
-    count: Annotated[int, typer.Option("--count", metavar="N", help="Number of runs.")] = 1,
+    mass: Annotated[str | None, option("Mass of the sample in grams.", "G")] = None,
+    minutes: Annotated[str | None, option("Sieving time.", "N")] = None,
+    cleaning: Annotated[str, option("How the sieves were cleaned.", "T")] = "",
+    retained: Annotated[list[str] | None, option("Grams retained; also pan=G.", "SIEVE=G")] = None,
+    count: Annotated[int, option("Number of runs.", "N")] = 1,
     note: NoteOption = "",
-    date: DateOption = None,
-    by: ByOption = None,
-    why_late: WhyLateOption = "",
-    fail_on: Annotated[
-        FailOnRun | None, typer.Option("--fail-on", help="Exit 1 when a sieve was overloaded.")
-    ] = None,
-    json_path: JsonOption = None,
+    date: options.Date = None,
+    by: options.By = None,
+    why_late: options.WhyLate = "",
+    fail_on: Annotated[FailOnRun | None, option("Exit 1 when a sieve was overloaded.")] = None,
+    json_path: options.Json = None,
 ) -> None:
     """Log a run: one use of every sieve of the stack, with the conditions of the run."""
     from sieve_registry.records import UseDetails
@@ -176,13 +144,13 @@ def run(
         material=material,
         abrasiveness="" if abrasiveness is None else abrasiveness.value,
         cleaning=cleaning,
-        mass_g=read_figure("mass", mass),
-        minutes=read_figure("time", minutes),
+        mass_g=options.read_figure("mass", mass),
+        minutes=options.read_figure("time", minutes),
     )
     masses = _masses(retained or [])
-    with opened(context) as registry:
-        terms = record_terms(date, by, why_late)
-        unready = stacks.ready(registry, name, read_day(date)).findings
+    with options.opened(context) as registry:
+        terms = options.terms(date, by, why_late)
+        unready = stacks.ready(registry, name, options.read_day(date)).findings
         logged = stacks.run(
             registry, name, details, terms, count=count, note=note, retained_g=masses
         )
@@ -193,12 +161,12 @@ def run(
         "findings": finding_dicts(logged.findings),
         "not_ready": finding_dicts(unready),
     }
-    if not emit_json(json_path, payload):
+    if not output.emit(json_path, payload):
         ids = ", ".join(state.sieve.id for state in logged.sieves)
-        print_text(f"Logged {count} for each sieve of {logged.name}: {ids}.")
+        output.text(f"Logged {count} for each sieve of {logged.name}: {ids}.")
         _print_findings(logged.findings)
         if unready:
-            print_line("The stack was not ready:")
+            output.line("The stack was not ready:")
             _print_findings(unready)
     if fail_on is not None and logged.findings:
         raise typer.Exit(1)
@@ -207,7 +175,7 @@ def run(
 def _scanned_ids() -> list[str]:
     """Ids from a hand scanner, one a line, until an empty line or the end."""
     if sys.stdin.isatty():
-        print_line("Scan the sieves from the top; finish with an empty line.")
+        output.line("Scan the sieves from the top; finish with an empty line.")
     ids: list[str] = []
     for line in sys.stdin:
         if not line.strip():
@@ -221,7 +189,7 @@ def _masses(retained: list[str]) -> dict[str, Decimal]:
     masses = {}
     for text in retained:
         sieve, equals, grams = text.rpartition("=")
-        mass = read_figure("mass", grams)
+        mass = options.read_figure("mass", grams)
         if not equals or mass is None:
             raise UsageError(message=f"Write a retained mass as SIEVE=GRAMS, not {text!r}.")
         masses[sieve.strip()] = mass
@@ -230,7 +198,7 @@ def _masses(retained: list[str]) -> dict[str, Decimal]:
 
 def _use_dict(state: SieveState) -> dict[str, Any]:
     names = ("uses_total", "uses_since_check", "due", "overdue")
-    return {"id": state.sieve.id, **fields(state, *names)}
+    return {"id": state.sieve.id, **output.fields(state, *names)}
 
 
 def _readiness_dict(readiness: Readiness) -> dict[str, Any]:
@@ -254,15 +222,15 @@ def _print_stack(readiness: Readiness) -> None:
     ]  # fmt: skip
     columns = ("sieve", "nominal", "frame", "status", "check due")
     title = f"Stack {readiness.name}, from the top, on {readiness.as_of}"
-    print_table(title, columns, rows, ("nominal",))
-    print_line()
+    output.table(title, columns, rows, ("nominal",))
+    output.line()
     _print_findings(readiness.findings)
     for note in readiness.notes:
         end = "" if note.message.endswith("?") else "."
-        print_text(f"Note: {note.subject}: {note.message}{end}")
+        output.text(f"Note: {note.subject}: {note.message}{end}")
     count = len(readiness.findings)
     problems = "1 problem" if count == 1 else f"{count} problems"
-    print_line("Ready." if readiness.is_ready else f"Not ready: {problems}.")
+    output.line("Ready." if readiness.is_ready else f"Not ready: {problems}.")
 
 
 def _print_runs(runs: Sequence[Fact[StackRun]]) -> None:
@@ -272,10 +240,10 @@ def _print_runs(runs: Sequence[Fact[StackRun]]) -> None:
              run.payload.material, run.person]
             for run in runs[-10:]
         ]  # fmt: skip
-        print_line()
-        print_table("Last runs", ("date", "runs", "method", "material", "by"), rows, ("runs",))
+        output.line()
+        output.table("Last runs", ("date", "runs", "method", "material", "by"), rows, ("runs",))
 
 
 def _print_findings(findings: Sequence[Finding]) -> None:
     for finding in findings:
-        print_text(f"{finding.subject}: {finding.message}.", "  ")
+        output.text(f"{finding.subject}: {finding.message}.", "  ")

@@ -6,8 +6,8 @@ from typing import Annotated
 
 import typer
 
-from sieve_registry.cli.support.options import ByOption, DateOption, WhyLateOption, read_day
-from sieve_registry.cli.support.output import JsonOption, print_text
+from sieve_registry.cli.support import options, output
+from sieve_registry.cli.support.options import argument, option
 from sieve_registry.cli.support.use_options import (
     AbrasivenessOption,
     MaterialOption,
@@ -19,17 +19,17 @@ from sieve_registry.records import UseDetails
 
 def use(
     context: typer.Context,
-    sieve_id: Annotated[str, typer.Argument(metavar="ID", help="The sieve that was used.")],
+    sieve_id: Annotated[str, argument("The sieve that was used.", "ID")],
     *,
-    count: Annotated[int, typer.Option("--count", metavar="N", help="Number of uses.")],
-    date: DateOption = None,
-    by: ByOption = None,
+    count: Annotated[int, option("Number of uses.", "N")],
+    date: options.Date = None,
+    by: options.By = None,
     note: NoteOption = "",
-    method: Annotated[Method | None, typer.Option("--method", help="Sieving method.")] = None,
+    method: Annotated[Method | None, option("Sieving method.")] = None,
     material: MaterialOption = "",
     abrasiveness: AbrasivenessOption = None,
-    why_late: WhyLateOption = "",
-    json_path: JsonOption = None,
+    why_late: options.WhyLate = "",
+    json_path: options.Json = None,
 ) -> None:
     """Log uses of a sieve."""
     from sieve_registry.cli.support.records import print_remarks
@@ -40,7 +40,7 @@ def use(
     )
     from sieve_registry.sieves import commands
 
-    day = read_day(date)
+    day = options.read_day(date)
     details = UseDetails(
         method="" if method is None else method.value,
         material=material,
@@ -63,7 +63,7 @@ def use(
     if recorded is None:
         return
     state, history = recorded
-    print_text(
+    output.text(
         f"Logged {count} for sieve {state.sieve.id}: {state.uses_total} uses in total, "
         f"{state.uses_since_check} since the last check."
     )

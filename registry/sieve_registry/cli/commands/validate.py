@@ -7,14 +7,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from sieve_registry.cli.support.output import (
-    JsonOption,
-    emit_json,
-    print_line,
-    print_table,
-    write_bytes,
-)
-from sieve_registry.cli.support.output_files import check_outputs
+from sieve_registry.cli.support import options, output
+from sieve_registry.cli.support.options import option
 from sieve_registry.cli.support.running import (
     ClusterOption,
     ResumeOption,
@@ -30,14 +24,12 @@ if TYPE_CHECKING:
 
 
 def validate(
-    out: Annotated[
-        Path, typer.Option(metavar="DIR", help="Folder for the report; created if missing.")
-    ],
+    out: Annotated[Path, option("Folder for the report; created if missing.", "DIR")],
     quick: Annotated[bool, typer.Option(help="A small part, under half a minute.")] = False,
     workers: WorkersOption = 1,
     cluster: ClusterOption = None,
     resume: ResumeOption = None,
-    json: JsonOption = None,
+    json: options.Json = None,
 ) -> None:
     """Self-test on synthetic images, with a report; exit 1 when a row does not hold."""
     from sieve_inspect.validation import cache_key, cached_row, files_of, run_validation, tasks_of
@@ -48,12 +40,12 @@ def validate(
     if resume is not None:
         run = ResultCache(resume, cache_key, cached_row, print_remark, run)
     _prepare(out)
-    check_outputs([], json)
+    output.check_outputs([], json)
     with resumable(resume), progress("Validating", len(tasks_of(quick))) as update:
         report = run_validation(quick=quick, progress=update, run=run)
     for name, text in files_of(report).items():
-        write_bytes(out / name, text.encode())
-    if not emit_json(json, report.to_dict()):
+        output.write_bytes(out / name, text.encode())
+    if not output.emit(json, report.to_dict()):
         _print(report, out)
     if not report.ok:
         raise typer.Exit(1)
@@ -68,7 +60,7 @@ def _prepare(out: Path) -> None:
     except OSError as error:
         raise UnwritableOutputError(file=out, reason=error.strerror or "no access") from error
     probe = out / ".validation-probe"
-    write_bytes(probe, b"")
+    output.write_bytes(probe, b"")
     probe.unlink(missing_ok=True)
 
 
@@ -78,19 +70,19 @@ def _print(report: Report, out: Path) -> None:
     tried = Counter(row.group for row in report.rows)
     held = Counter(row.group for row in report.rows if row.holds)
     rows = [(group, str(count), str(held[group])) for group, count in tried.items()]
-    print_table("Validation", ("rows", "tried", "hold"), rows, numeric=("tried", "hold"))
+    output.table("Validation", ("rows", "tried", "hold"), rows, numeric=("tried", "hold"))
     for row in report.rows:
         if not row.holds:
-            print_line(f"{row.group}, {row.name}: does not hold")
+            output.line(f"{row.group}, {row.name}: does not hold")
             _wrapped("limit ", row.limit)
             _wrapped("result", row.result)
     answer = "Every row holds" if report.ok else "Not every row holds"
-    print_line(f"{answer} ({report.seconds:.0f} s). The report:")
-    print_line(str(out / "validation.html"))
+    output.line(f"{answer} ({report.seconds:.0f} s). The report:")
+    output.line(str(out / "validation.html"))
 
 
 def _wrapped(head: str, text: str) -> None:
     import textwrap
 
     for line in textwrap.wrap(f"{head}  {text}", 76, subsequent_indent=" " * 8):
-        print_line(f"  {line}")
+        output.line(f"  {line}")

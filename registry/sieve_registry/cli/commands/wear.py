@@ -7,25 +7,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from sieve_registry.cli.support.json_fields import fields
-from sieve_registry.cli.support.options import (
-    AsOfOption,
-    ByOption,
-    DateOption,
-    WhyLateOption,
-    opened,
-    read_day,
-    record_terms,
-)
-from sieve_registry.cli.support.output import (
-    JsonOption,
-    emit_json,
-    print_line,
-    print_table,
-    print_text,
-    write_bytes,
-)
-from sieve_registry.cli.support.output_files import check_outputs
+from sieve_registry.cli.support import options, output
+from sieve_registry.cli.support.options import option
 
 if TYPE_CHECKING:
     from sieve_registry.outlook.queries import Outlook
@@ -37,48 +20,44 @@ _SHORT = {"mean": "mean", "standard deviation": "s", "largest aperture": "larges
 
 def wear(
     context: typer.Context,
-    sieve_id: Annotated[str, typer.Argument(metavar="ID", help="The sieve.")],
-    as_of: AsOfOption = None,
-    plot: Annotated[
-        Path | None, typer.Option("--plot", metavar="SVG", help="Draw the means with their trends.")
-    ] = None,
-    json_path: JsonOption = None,
+    sieve_id: options.Sieve,
+    as_of: options.AsOf = None,
+    plot: Annotated[Path | None, option("Draw the means with their trends.", "SVG")] = None,
+    json_path: options.Json = None,
 ) -> None:
     """Show how a sieve's apertures change with use, and when a limit will be reached."""
     from sieve_registry.outlook import queries
 
-    check_outputs([("--plot", plot)], json_path)
-    with opened(context) as registry:
-        outlook = queries.outlook(registry, sieve_id, read_day(as_of))
+    output.check_outputs([("--plot", plot)], json_path)
+    with options.opened(context) as registry:
+        outlook = queries.outlook(registry, sieve_id, options.read_day(as_of))
     if plot is not None:
         from sieve_registry.report.wear_charts import wear_svg
 
-        write_bytes(plot, wear_svg(outlook).encode())
-    if not emit_json(json_path, wear_dict(outlook)):
+        output.write_bytes(plot, wear_svg(outlook).encode())
+    if not output.emit(json_path, wear_dict(outlook)):
         _print(outlook)
 
 
 def recloth(
     context: typer.Context,
-    sieve_id: Annotated[str, typer.Argument(metavar="ID", help="The sieve.")],
+    sieve_id: options.Sieve,
     *,
-    reason: Annotated[
-        str, typer.Option("--reason", metavar="T", help="Why, and by whom it was fitted.")
-    ],
-    date: DateOption = None,
-    by: ByOption = None,
-    why_late: WhyLateOption = "",
-    json_path: JsonOption = None,
+    reason: Annotated[str, option("Why, and by whom it was fitted.", "T")],
+    date: options.Date = None,
+    by: options.By = None,
+    why_late: options.WhyLate = "",
+    json_path: options.Json = None,
 ) -> None:
     """Record new cloth in the frame: the trend starts again, and a check is needed."""
     from sieve_registry.outlook.commands import replace_cloth
 
-    with opened(context) as registry:
-        terms = record_terms(date, by, why_late)
+    with options.opened(context) as registry:
+        terms = options.terms(date, by, why_late)
         event = replace_cloth(registry, sieve_id, reason, terms)
-    if not emit_json(json_path, {"id": event.subject, "date": event.on_date, "reason": reason}):
-        print_line(f"Recorded new cloth in sieve {event.subject} on {event.on_date}.")
-        print_line("Check it before use: all earlier checks are of the old cloth.")
+    if not output.emit(json_path, {"id": event.subject, "date": event.on_date, "reason": reason}):
+        output.line(f"Recorded new cloth in sieve {event.subject} on {event.on_date}.")
+        output.line("Check it before use: all earlier checks are of the old cloth.")
 
 
 def wear_dict(outlook: Outlook) -> dict[str, Any]:
@@ -140,9 +119,11 @@ def _methods_dict(methods: MethodComparison) -> dict[str, Any]:
     return {
         "direction": methods.direction,
         "problem": methods.problem,
-        "wear": [fields(wear, "method", "uses", "slope", "low", "high") for wear in methods.wear],
+        "wear": [
+            output.fields(wear, "method", "uses", "slope", "low", "high") for wear in methods.wear
+        ],
         "differences": [
-            fields(pair, "method", "other", "difference", "low", "high")
+            output.fields(pair, "method", "other", "difference", "low", "high")
             | {"plain": pair.significant}
             for pair in methods.differences
         ],
@@ -153,13 +134,13 @@ def _print(outlook: Outlook) -> None:
     worn = outlook.wear
     per = "1000 uses" if worn.by_uses else "year"
     at = f"{worn.at:.0f} uses" if worn.by_uses else f"{worn.at:.0f} days since its first check"
-    print_line(f"Wear of sieve {worn.sieve_id} on {worn.as_of}, {at}")
+    output.line(f"Wear of sieve {worn.sieve_id} on {worn.as_of}, {at}")
     rows = [_cells(trend) for trend in worn.trends]
     columns = ("value", "", "now, um", "U", f"um per {per}", "95 %", "at limit")
-    print_table("", columns, rows, numeric=columns[2:5])
-    print_line()
+    output.table("", columns, rows, numeric=columns[2:5])
+    output.line()
     for sentence in _sentences(outlook):
-        print_text(sentence)
+        output.text(sentence)
 
 
 def _cells(trend: Trend) -> list[str]:

@@ -5,43 +5,45 @@ from __future__ import annotations
 from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import date
-from typing import TYPE_CHECKING, Annotated
+from decimal import Decimal, InvalidOperation
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from sieve_inspect.errors import UsageError
-from sieve_registry.cli.support.output import Context
 
 if TYPE_CHECKING:
-    from decimal import Decimal
-
     from sieve_registry.sieves.recording import RecordTerms
     from sieve_registry.store.engine import Registry
 
-DateOption = Annotated[
-    str | None, typer.Option("--date", metavar="YYYY-MM-DD", help="Day it happened (today).")
+
+def option(meaning: str, metavar: str | None = None, name: str | None = None, **more: Any) -> Any:
+    """An option with its help; without `name` it has the name of its parameter."""
+    names = () if name is None else (name,)
+    return typer.Option(*names, metavar=metavar, help=meaning, **more)
+
+
+def flag(name: str, meaning: str) -> Any:
+    """An option without a value."""
+    return typer.Option(name, help=meaning)
+
+
+def argument(meaning: str, metavar: str | None = None) -> Any:
+    """A parameter typed by its place, with its help."""
+    return typer.Argument(metavar=metavar, help=meaning)
+
+
+AsOf = Annotated[str | None, option("State at the end of this day (today).", "YYYY-MM-DD")]
+By = Annotated[str | None, option("Person (your login name).", "NAME")]
+Date = Annotated[str | None, option("Day it happened (today).", "YYYY-MM-DD")]
+Encoding = Annotated[str, option("Encoding of the stored values.", "srgb|linear|auto")]
+Json = Annotated[
+    str | None, option("Write JSON to a file, or - for standard output.", "PATH|-", "--json")
 ]
-AsOfOption = Annotated[
-    str | None,
-    typer.Option("--as-of", metavar="YYYY-MM-DD", help="State at the end of this day (today)."),
-]
-EncodingOption = Annotated[
-    str,
-    typer.Option("--encoding", metavar="srgb|linear|auto", help="Encoding of the stored values."),
-]
-UmPerPxOption = Annotated[
-    str | None, typer.Option("--um-per-px", metavar="X[,Y]", help="Micrometres per pixel, by hand.")
-]
-TemperatureOption = Annotated[
-    float | None, typer.Option("--temperature", metavar="C", help="Room temperature in °C.")
-]
-ByOption = Annotated[
-    str | None, typer.Option("--by", metavar="NAME", help="Person (your login name).")
-]
-WhyLateOption = Annotated[
-    str,
-    typer.Option("--why-late", metavar="T", help="Reason for late entry."),
-]
+Sieve = Annotated[str, argument("The sieve.", "ID")]
+Temperature = Annotated[float | None, option("Room temperature in °C.", "C")]
+UmPerPx = Annotated[str | None, option("Micrometres per pixel, by hand.", "X[,Y]")]
+WhyLate = Annotated[str, option("Reason for late entry.", "T")]
 
 
 def read_day(text: str | None) -> date | None:
@@ -51,10 +53,15 @@ def read_day(text: str | None) -> date | None:
     return None if text is None else read_date(text)
 
 
+def read_length(text: str | None) -> float | None:
+    """A length in um, or None. Raises `UsageError`."""
+    from sieve_inspect.units import parse_length_um
+
+    return None if text is None else parse_length_um(text)
+
+
 def read_figure(what: str, text: str | None) -> Decimal | None:
     """A mass or a time as typed, exact; a comma is a decimal comma. Raises `UsageError`."""
-    from decimal import Decimal, InvalidOperation
-
     if text is None:
         return None
     try:
@@ -88,7 +95,7 @@ def read_region(text: str | None, option: str) -> tuple[int, int, int, int] | No
     return left, top, right, bottom
 
 
-def record_terms(date: str | None, by: str | None, why_late: str = "") -> RecordTerms:
+def terms(date: str | None, by: str | None, why_late: str = "") -> RecordTerms:
     """The terms of a record from the options --date, --by and --why-late."""
     from sieve_registry.sieves.recording import RecordTerms
 
@@ -97,12 +104,10 @@ def record_terms(date: str | None, by: str | None, why_late: str = "") -> Record
 
 @contextmanager
 def opened(context: typer.Context, *, create: bool = False) -> Iterator[Registry]:
-    """The registry the options name, closed at the end."""
+    """The registry that `--registry` names (the typer context's object), closed at the end."""
     from sieve_registry.store.engine import open_registry
 
-    options = context.obj
-    assert isinstance(options, Context)
-    registry = open_registry(options.registry, create=create)
+    registry = open_registry(context.obj, create=create)
     try:
         yield registry
     finally:

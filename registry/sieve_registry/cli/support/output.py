@@ -1,31 +1,31 @@
-"""Output of every command: JSON, tables, paragraphs and files."""
+"""Output of every command: JSON, tables, paragraphs, and files that are checked beforehand."""
 
 from __future__ import annotations
 
 import json
+import os
 import sys
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping, Sequence
+from datetime import date
+from decimal import Decimal
+from itertools import combinations
 from pathlib import Path
-from typing import Annotated, Any
+from textwrap import wrap
+from typing import Any
 
-import typer
+from sieve_inspect.errors import UsageError
+from sieve_inspect.files import check_writable, write_pieces
 
-from sieve_inspect.files import write_pieces
-
-JsonOption = Annotated[
-    str | None,
-    typer.Option(
-        "--json", metavar="PATH|-", help="Write JSON to a file, or - for standard output."
-    ),
-]
-
-
-@dataclass(frozen=True)
-class Context:
-    """Options given before the command; kept in `typer.Context.obj`."""
-
-    registry: str | None
+MANIFEST = ("events", "head", "evidence", "made_at", "software")  # of an export or backup
+# The kind of file these options write, which its name must show.
+_KINDS = {
+    "--map": (".svg",),
+    "--plot": (".svg",),
+    "--overlay": (".png",),
+    "--residuals": (".png",),
+    "--html": (".html", ".htm"),
+}
+Named = tuple[str, Path | None]  # its name for a person; None where not wanted
 
 
 def write_bytes(path: Path, data: bytes) -> None:
@@ -33,7 +33,7 @@ def write_bytes(path: Path, data: bytes) -> None:
     write_pieces(path, [data])
 
 
-def emit_json(target: str | None, payload: Mapping[str, Any]) -> bool:
+def emit(target: str | None, payload: Mapping[str, Any]) -> bool:
     """Write `payload` to the target of `--json`; true when that is standard output."""
     if target is None:
         return False
@@ -45,17 +45,15 @@ def emit_json(target: str | None, payload: Mapping[str, Any]) -> bool:
     return False
 
 
-def print_line(text: str = "") -> None:
+def line(text: str = "") -> None:
     """Print one line for a person; markup is not interpreted."""
     sys.stdout.write(text + "\n")
 
 
-def print_text(text: str, later: str = "", *, first: str = "") -> None:
+def text(text: str, later: str = "", *, first: str = "") -> None:
     """Print a paragraph within 80 columns; `first` and `later` begin its lines."""
-    from textwrap import wrap
-
-    for line in wrap(text, 78, initial_indent=first, subsequent_indent=later) or [""]:
-        print_line(line)
+    for row in wrap(text, 78, initial_indent=first, subsequent_indent=later) or [""]:
+        line(row)
 
 
 def shortened(text: str, most: int = 14) -> str:
@@ -63,7 +61,7 @@ def shortened(text: str, most: int = 14) -> str:
     return text if len(text) <= most else f"{text[: most - 1]}…"
 
 
-def print_table(
+def table(
     title: str, columns: Sequence[str], rows: Sequence[Sequence[str]], numeric: Sequence[str] = ()
 ) -> None:
     """Print a table: drawn by rich on a terminal, tab-free plain columns in a pipe."""
@@ -82,10 +80,73 @@ def print_table(
         return
     widths = [max(len(r[i]) for r in [tuple(columns), *rows]) for i in range(len(columns))]
     if title:
-        print_line(title)
+        line(title)
     for row in [tuple(columns), *rows]:
         cells = (
             cell.rjust(width) if name in numeric else cell.ljust(width)
             for cell, width, name in zip(row, widths, columns, strict=True)
         )
-        print_line("  ".join(cells).rstrip())
+        line("  ".join(cells).rstrip())
+
+
+def fields(record: object, *names: str, **renamed: str) -> dict[str, Any]:
+    """Fields of a record for JSON: exact figures as numbers, days as 2026-01-12, tuples as lists.
+
+    `renamed` maps a JSON key to the field's name.
+    """
+    keys = {name: name for name in names} | renamed
+    return {key: _plain(getattr(record, name)) for key, name in keys.items()}
+
+
+def _plain(value: object) -> object:
+    if isinstance(value, Decimal):
+        return float(value)
+    if isinstance(value, date):
+        return value.isoformat()
+    return list(value) if isinstance(value, tuple) else value
+
+
+def check_outputs(outputs: Iterable[Named], json: str | None, inputs: Iterable[Named] = ()) -> None:
+    """Refuse outputs that replace an input or each other, have the wrong kind, or are unwritable.
+
+    `json` is the value of `--json`. Links to one file count as that file. Raises
+    `UsageError`, `UnwritableOutputError`.
+    """
+    outputs_and_json = [*outputs, ("--json", None if json in (None, "-") else Path(str(json)))]
+    wanted = [(what, path) for what, path in outputs_and_json if path is not None]
+    for what, path in wanted:
+        for source, given in inputs:
+            if given is not None and _same(path, given):
+                raise UsageError(
+                    message=f"{what} {path} would overwrite {source} {given}: name another file."
+                )
+    for (first, path), (second, other) in combinations(wanted, 2):
+        if _same(path, other):
+            raise UsageError(
+                message=f"{first} and {second} would both be written to {path}: name two files."
+            )
+    for what, path in wanted:
+        check_writable(path)
+        kinds = _KINDS.get(what)
+        if kinds is not None and path.suffix.lower() not in kinds:
+            raise UsageError(
+                message=f"{what} writes {kinds[0][1:].upper()}: end '{path.name}' with {kinds[0]}."
+            )
+
+
+def existing_file(text: str | None) -> Path | None:
+    """The file a typed name means, None where there is no such file."""
+    return Path(text) if text is not None and Path(text).is_file() else None
+
+
+def _same(path: Path, other: Path) -> bool:
+    try:
+        if path.samefile(other):
+            return True
+    except OSError:  # one of them does not exist yet
+        pass
+    return _real(path) == _real(other)
+
+
+def _real(path: Path) -> str:
+    return os.path.normcase(os.path.realpath(path))

@@ -8,8 +8,7 @@ from decimal import Decimal
 from typing import Any
 
 from sieve_inspect.units import format_length
-from sieve_registry.cli.support.json_fields import fields
-from sieve_registry.cli.support.output import print_text
+from sieve_registry.cli.support import output
 from sieve_registry.codec import EventPayload
 from sieve_registry.figures import DirectionFigures, EvidenceFile, Margin
 from sieve_registry.records import (
@@ -45,12 +44,12 @@ def due_words(state: SieveState) -> str:
 
 def finding_dicts(findings: Iterable[Finding]) -> list[dict[str, Any]]:
     """Findings for JSON."""
-    return [fields(finding, "source", "message", "subject") for finding in findings]
+    return [output.fields(finding, "source", "message", "subject") for finding in findings]
 
 
 def evidence_dicts(files: Iterable[EvidenceFile]) -> list[dict[str, Any]]:
     """Evidence files for JSON."""
-    return [fields(file, "sha256", "extension", "size", "role", "name") for file in files]
+    return [output.fields(file, "sha256", "extension", "size", "role", "name") for file in files]
 
 
 def fact_dict(fact: Fact[EventPayload]) -> dict[str, Any]:
@@ -67,7 +66,7 @@ def due_dict(state: SieveState) -> dict[str, Any]:
         "last_check": None if last is None else last.on_date.isoformat(),
         "last_check_id": None if last is None else last.id,
         "outcome": None if last is None else last.outcome,
-        **fields(state, "due", "overdue", "due_because", "uses_since_check", "location"),
+        **output.fields(state, "due", "overdue", "due_because", "uses_since_check", "location"),
         "signed_by": None if state.signed is None else state.signed.person,
         "remarks": [remark.message for remark in state.remarks],
     }
@@ -76,9 +75,9 @@ def due_dict(state: SieveState) -> dict[str, Any]:
 def sieve_dict(sieve: Sieve) -> dict[str, Any]:
     """What a sieve is, as it was added."""
     return {
-        **fields(sieve, "nominal_um", "standard", "grade", "serial"),
+        **output.fields(sieve, "nominal_um", "standard", "grade", "serial"),
         "frame_um": None if sieve.frame_nm is None else sieve.frame_nm / 1000,
-        **fields(sieve, "maker", "in_service", "added_on"),
+        **output.fields(sieve, "maker", "in_service", "added_on"),
     }
 
 
@@ -89,11 +88,13 @@ def state_dict(state: SieveState, history: SieveHistory) -> dict[str, Any]:
         **due_dict(state),
         "as_of": day.isoformat(),
         **sieve_dict(state.sieve),
-        **fields(state, "interval_months", "interval_uses", "uses_total"),
+        **output.fields(state, "interval_months", "interval_uses", "uses_total"),
         "checks": [check_dict(check) for check in history.checks if check.on_date <= day],
         "uses": [_use_dict(use) for use in history.uses if use.on_date <= day],
         "retirement": _retirement_dict(history.retirement) if state.status == "retired" else None,
-        "details": fields(state.details, "type", "height", "cloth", "certificate", "warp", "label"),
+        "details": output.fields(
+            state.details, "type", "height", "cloth", "certificate", "warp", "label"
+        ),
         "acts": [_act_dict(act) for act in history.acts if act.on_date <= day],
         "corrections": [correction_dict(correction) for correction in history.corrections],
     }
@@ -143,14 +144,14 @@ def print_corrections(corrections: Sequence[Correction]) -> None:
     for correction in corrections:
         person, day = correction.person, correction.on_date
         words = correction_words(correction)
-        print_text(f"Corrected: {words} ({person}, {day}, event {correction.seq}).")
+        output.text(f"Corrected: {words} ({person}, {day}, event {correction.seq}).")
 
 
 def print_remarks(state: SieveState) -> None:
     """What a person should know of a checked sieve."""
     if state.last_check is not None:
         for remark in state.remarks:
-            print_text(f"Note: {state.sieve.id} is {remark.message}.")
+            output.text(f"Note: {state.sieve.id} is {remark.message}.")
 
 
 def check_dict(check: Check) -> dict[str, Any]:
@@ -161,8 +162,8 @@ def check_dict(check: Check) -> dict[str, Any]:
         "sieve": check.sieve_id,
         "date": check.on_date.isoformat(),
         "nominal_um": check.nominal_nm / 1000,
-        **fields(check, "standard", "grade", "rule", "outcome", "reasons"),
-        **fields(check, "action", "action_reason", "fit"),
+        **output.fields(check, "standard", "grade", "rule", "outcome", "reasons"),
+        **output.fields(check, "action", "action_reason", "fit"),
         "directions": {"x": _figures_dict(check.x), "y": _figures_dict(check.y)},
         "by": check.person,
         "recorded_at": check.recorded_at,
@@ -186,9 +187,9 @@ def detail_dict(detail: CheckDetail) -> dict[str, Any]:
 
 def _margin_dict(margin: Margin) -> dict[str, Any]:
     return {
-        **fields(margin, "name", "direction", "value_um"),
+        **output.fields(margin, "name", "direction", "value_um"),
         "U_um": None if margin.expanded_um is None else float(margin.expanded_um),
-        **fields(margin, "limit_low_um", "limit_high_um", "outcome"),
+        **output.fields(margin, "limit_low_um", "limit_high_um", "outcome"),
     }
 
 
@@ -207,12 +208,12 @@ def margin_cells(margin: Margin) -> list[str]:
 
 def _figures_dict(figures: DirectionFigures) -> dict[str, Any]:
     lengths = ("mean_um", "sd_um", "max_um", "u_mean_um", "u_sd_um", "u_max_um", "wire_mean_um")
-    return fields(figures, "count", *lengths)
+    return output.fields(figures, "count", *lengths)
 
 
 def _use_dict(use: Use) -> dict[str, Any]:
     names = ("stack", "method", "material", "abrasiveness", "cleaning")
-    known = fields(use.details, *names, "mass_g", "minutes", "retained_g")
+    known = output.fields(use.details, *names, "mass_g", "minutes", "retained_g")
     return {
         "event": use.seq,
         "date": use.on_date.isoformat(),

@@ -9,19 +9,17 @@ from pathlib import Path
 from threading import Lock, Timer
 from typing import TYPE_CHECKING, Annotated
 
-import typer
+from sieve_registry.cli.support.options import option
 
 if TYPE_CHECKING:
     from sieve_inspect.workers.runner import Progress
 
-WorkersOption = Annotated[int, typer.Option(metavar="N", min=1, help="Number of processes.")]
+WorkersOption = Annotated[int, option("Number of processes.", "N", min=1)]
 ClusterOption = Annotated[
-    str | None,
-    typer.Option(metavar="tcp://HOST:PORT", help="Use the workers of this cluster instead."),
+    str | None, option("Use the workers of this cluster instead.", "tcp://HOST:PORT")
 ]
 ResumeOption = Annotated[
-    Path | None,
-    typer.Option(metavar="DIR", help="Keep finished work here and continue from it."),
+    Path | None, option("Keep finished work here and continue from it.", "DIR")
 ]
 
 _APPEARS_AFTER_S = 1.0  # shorter work needs no bar

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from sieve_registry.cli.support.output import print_line, print_table, print_text
+from sieve_registry.cli.support import output
 
 if TYPE_CHECKING:
     from sieve_inspect.scale import Scale
@@ -20,17 +20,17 @@ def print_calibration(calibration: Calibration | LineCalibration) -> None:
 
     if isinstance(calibration, LineCalibration):
         _print_figures(calibration.scale, with_bias=True)
-        print_line()
+        output.line()
         _print_bias_budget(calibration.bias_budget)
         _print_line_fit(calibration)
     else:
         _print_figures(calibration.scale, with_bias=calibration.artefact.gap_um is not None)
-        print_line()
+        output.line()
         _print_budget(calibration)
         _print_bias_budget(calibration.bias_budget)
         _print_marks_fit(calibration)
     for warning in calibration.warnings:
-        print_text(f"warning: {warning}", "  ")
+        output.text(f"warning: {warning}", "  ")
 
 
 def _print_figures(scale: Scale, *, with_bias: bool) -> None:
@@ -43,30 +43,30 @@ def _print_figures(scale: Scale, *, with_bias: bool) -> None:
     if with_bias:
         bias, expanded = scale.edge_bias_px, 2 * scale.u_edge_bias_px
         rows.append(("edge bias", f"{bias:.4f}", f"{expanded:.4f}", "px each edge"))
-    print_table("Scale", ("figure", "value", "U (k = 2)", "unit"), rows, ("value", "U (k = 2)"))
+    output.table("Scale", ("figure", "value", "U (k = 2)", "unit"), rows, ("value", "U (k = 2)"))
 
 
 def _print_budget(calibration: Calibration) -> None:
     rows = [(row.name, f"{row.u_rel_x:.2e}", f"{row.u_rel_y:.2e}") for row in calibration.budget]
-    print_table("Budget, relative standard uncertainty", ("source", "x", "y"), rows, ("x", "y"))
-    print_line()
+    output.table("Budget, relative standard uncertainty", ("source", "x", "y"), rows, ("x", "y"))
+    output.line()
 
 
 def _print_bias_budget(rows: Sequence[BiasRow]) -> None:
     if rows:
         cells = [(row.name, f"{row.u_px:.4f}") for row in rows]
         title = "Budget of the edge bias, standard uncertainty"
-        print_table(title, ("source", "px"), cells, ("px",))
-        print_line()
+        output.table(title, ("source", "px"), cells, ("px",))
+        output.line()
 
 
 def _print_marks_fit(calibration: Calibration) -> None:
     rms_um = calibration.residual_rms_um
-    print_line(
+    output.line(
         f"{calibration.marks_used} of {calibration.marks} marks, residuals {rms_um:.3g} um rms "
         f"({rms_um / calibration.um_per_px:.3f} px)"
     )
-    print_line(
+    output.line(
         f"distortion {calibration.distortion_percent:.2f} %, "
         f"map at most {calibration.rest_max_um:.3g} um"
     )
@@ -76,7 +76,7 @@ def _print_line_fit(calibration: LineCalibration) -> None:
     count = len(calibration.line_pictures)
     pictures = "1 picture" if count == 1 else f"{count} pictures"
     rms_um = calibration.residual_rms_um
-    print_line(f"{calibration.marks_used} pieces of the line in {pictures},")
-    print_line(
+    output.line(f"{calibration.marks_used} pieces of the line in {pictures},")
+    output.line(
         f"off a straight line by {rms_um:.3g} um rms ({rms_um / calibration.um_per_px:.3f} px)"
     )

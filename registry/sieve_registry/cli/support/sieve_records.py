@@ -7,8 +7,7 @@ from typing import TYPE_CHECKING
 
 import typer
 
-from sieve_registry.cli.support.options import opened
-from sieve_registry.cli.support.output import emit_json, print_text
+from sieve_registry.cli.support import options, output
 from sieve_registry.cli.support.records import due_words, state_dict
 
 if TYPE_CHECKING:
@@ -25,24 +24,24 @@ def record_of_sieve(
     """
     from sieve_registry.sieves import queries
 
-    with opened(context) as registry:
+    with options.opened(context) as registry:
         state = record(registry)
         history = queries.get_history(registry, state.sieve.id)
-    if emit_json(json_path, state_dict(state, history)):
+    if output.emit(json_path, state_dict(state, history)):
         return None
     return state, history
 
 
 def print_next_check(state: SieveState) -> None:
     """When the sieve's next check is due."""
-    print_text(f"Its next check is due: {due_words(state)} ({state.due_because}).")
+    output.text(f"Its next check is due: {due_words(state)} ({state.due_because}).")
 
 
 def print_undo(history: SieveHistory) -> None:
     """The number of the newest record of a sieve, and the command that withdraws it."""
     retirement = () if history.retirement is None else (history.retirement,)
     newest = max((*history.uses, *history.acts, *history.edits, *retirement), key=lambda r: r.seq)
-    print_text(
+    output.text(
         f"Recorded as event {newest.seq}. To withdraw it: "
         f"sieveward correct {newest.seq} --void --reason T"
     )

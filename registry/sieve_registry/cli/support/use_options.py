@@ -5,7 +5,7 @@ from __future__ import annotations
 from enum import StrEnum
 from typing import Annotated
 
-import typer
+from sieve_registry.cli.support.options import option
 
 
 class Method(StrEnum):
@@ -28,7 +28,7 @@ class Abrasiveness(StrEnum):
 
 
 AbrasivenessOption = Annotated[
-    Abrasiveness | None, typer.Option("--abrasiveness", help="How much it wears the wires.")
+    Abrasiveness | None, option("How much it wears the wires.", name="--abrasiveness")
 ]
-MaterialOption = Annotated[str, typer.Option("--material", metavar="T", help="Material sieved.")]
-NoteOption = Annotated[str, typer.Option("--note", metavar="T", help="A remark.")]
+MaterialOption = Annotated[str, option("Material sieved.", "T", name="--material")]
+NoteOption = Annotated[str, option("A remark.", "T", name="--note")]
