@@ -11,7 +11,7 @@ from sieve_registry.records import (
     Event,
 )
 from sieve_registry.sieves.recording import RecordTerms, record_general
-from sieve_registry.store import reader
+from sieve_registry.store import reader, server
 from sieve_registry.store.engine import Registry
 
 LABORATORY = "laboratory"
@@ -36,3 +36,16 @@ def demand_sign_off(registry: Registry, wanted: bool, terms: RecordTerms) -> Eve
     with registry.writing() as connection:
         payload = LaboratoryRulesSet(sign_off=wanted)
         return record_general(registry, connection, LABORATORY, payload, terms)
+
+
+def make_key(path: Path) -> str:
+    """Write a new private key (PEM) to `path` and return its public key (hex).
+
+    Raises `SignatureError` when the file exists or cannot be written.
+    """
+    return signing.new_key(path)
+
+
+def grant(registry: Registry, user: str, role: str) -> None:
+    """Let a user of a server's database read, record, sign or administer. Raises `UsageError`."""
+    server.grant(registry, user, role)

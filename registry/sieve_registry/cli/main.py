@@ -15,39 +15,30 @@ from typer.core import TyperGroup
 from sieve_inspect.errors import SievewardError
 from sieve_registry.cli.commands.artefact import artefact_app
 from sieve_registry.cli.commands.audit import audit
-from sieve_registry.cli.commands.backup import backup
 from sieve_registry.cli.commands.bench import bench
 from sieve_registry.cli.commands.check import check
-from sieve_registry.cli.commands.clean import clean
 from sieve_registry.cli.commands.correct import correct
 from sieve_registry.cli.commands.demo import demo
 from sieve_registry.cli.commands.device import device_app
 from sieve_registry.cli.commands.due import due
 from sieve_registry.cli.commands.effect import effect
-from sieve_registry.cli.commands.export import export
-from sieve_registry.cli.commands.grant import grant
-from sieve_registry.cli.commands.import_ import import_
 from sieve_registry.cli.commands.interval import interval
 from sieve_registry.cli.commands.label import label
 from sieve_registry.cli.commands.limits import limits
 from sieve_registry.cli.commands.lookback import lookback
 from sieve_registry.cli.commands.measure import measure
 from sieve_registry.cli.commands.plan import plan
-from sieve_registry.cli.commands.quarantine import quarantine
 from sieve_registry.cli.commands.reference import reference_app
+from sieve_registry.cli.commands.registry import backup, export, grant, import_, restore, verify
 from sieve_registry.cli.commands.repeatability import repeatability
 from sieve_registry.cli.commands.report import report
-from sieve_registry.cli.commands.restore import restore
-from sieve_registry.cli.commands.retire import retire
-from sieve_registry.cli.commands.return_ import return_
 from sieve_registry.cli.commands.rule import decide, rule
 from sieve_registry.cli.commands.scale import scale
+from sieve_registry.cli.commands.service import clean, quarantine, retire, return_, use
 from sieve_registry.cli.commands.sieve import sieve_app
 from sieve_registry.cli.commands.sign import sign
 from sieve_registry.cli.commands.stack import stack_app
-from sieve_registry.cli.commands.use import use
 from sieve_registry.cli.commands.validate import validate
-from sieve_registry.cli.commands.verify import verify
 from sieve_registry.cli.commands.wear import recloth, wear
 from sieve_registry.cli.support.option_names import with_options
 from sieve_registry.cli.support.options import option

@@ -7,8 +7,10 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from sieve_inspect.errors import UsageError
 from sieve_registry.cli.support import options, output
 from sieve_registry.cli.support.options import argument, flag, option
+from sieve_registry.cli.support.records import correction_dict, evidence_dicts, print_corrections
 
 if TYPE_CHECKING:
     from sieve_registry.scales.artefacts import CertifiedArtefact
@@ -53,7 +55,6 @@ def add(
     json_path: options.Json = None,
 ) -> None:
     """Record a certified artefact, or a new certificate for a recorded artefact."""
-    from sieve_inspect.errors import UsageError
     from sieve_inspect.units import parse_length_um
     from sieve_registry.scales import artefacts
 
@@ -121,7 +122,6 @@ def list_(context: typer.Context, json_path: options.Json = None) -> None:
 @artefact_app.command()
 def show(context: typer.Context, artefact_id: IdArgument, json_path: options.Json = None) -> None:
     """Show an artefact under each of its certificates, the latest first."""
-    from sieve_registry.cli.support.records import correction_dict, print_corrections
     from sieve_registry.scales import artefacts
     from sieve_registry.scales.queries import corrections_of_artefact
 
@@ -141,8 +141,6 @@ def show(context: typer.Context, artefact_id: IdArgument, json_path: options.Jso
 
 
 def _artefact_dict(artefact: CertifiedArtefact) -> dict[str, Any]:
-    from sieve_registry.cli.support.records import evidence_dicts
-
     return {
         "id": artefact.id,
         "kind": artefact.kind,

@@ -7,6 +7,7 @@ from typing import Annotated
 
 import typer
 
+from sieve_inspect.errors import UsageError
 from sieve_registry.cli.support import options, output
 from sieve_registry.cli.support.options import option
 
@@ -22,7 +23,6 @@ def bench(
     json_path: options.Json = None,
 ) -> None:
     """Serve a page on 127.0.0.1: scan a label, add scans, see the result, confirm it."""
-    from sieve_inspect.errors import UsageError
     from sieve_registry.bench.server import Terms, serve
 
     if watch is not None and not watch.is_dir():

@@ -13,6 +13,7 @@ import typer
 from sieve_inspect.outcomes import FAILING, NOT_JUDGED, Outcome
 from sieve_registry.cli.support import options, output
 from sieve_registry.cli.support.options import argument, option
+from sieve_registry.cli.support.records import detail_dict, length_text, margin_cells
 
 if TYPE_CHECKING:
     from sieve_registry.records import CheckDetail
@@ -64,7 +65,6 @@ def check(
 ) -> None:
     """Measure a sieve's scans, judge them by its standard, and record the check with evidence."""
     from sieve_registry.checks import commands as check_commands
-    from sieve_registry.cli.support.records import detail_dict
     from sieve_registry.cli.support.running import print_remark
     from sieve_registry.scales.choice import ScaleRequest, choose_scale, parse_stand_off_um
 
@@ -105,8 +105,6 @@ def check(
 
 
 def _print_check(detail: CheckDetail) -> None:
-    from sieve_registry.cli.support.records import length_text, margin_cells
-
     check = detail.check
     head = f"Sieve {check.sieve_id}, {length_text(check.nominal_nm)}, checked on {check.on_date}"
     output.line(f"{head}: {check.outcome}")

@@ -9,6 +9,7 @@ import typer
 from sieve_inspect.errors import UsageError
 from sieve_registry.cli.support import options, output
 from sieve_registry.cli.support.options import argument, flag, option
+from sieve_registry.cli.support.records import correction_dict, correction_words
 
 
 def correct(
@@ -28,7 +29,6 @@ def correct(
 
     Without --set and --void an earlier --void is withdrawn.
     """
-    from sieve_registry.cli.support.records import correction_dict, correction_words
     from sieve_registry.quality import corrections as quality_corrections
 
     wanted = {}

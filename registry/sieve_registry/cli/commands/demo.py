@@ -44,8 +44,6 @@ def _progress(line: str) -> None:
 
 
 def _answer(result: DemoResult, sieves: list[SieveSummary]) -> dict[str, Any]:
-    from sieve_registry.cli.support.records import due_dict
-
     return {
         "folder": str(result.folder),
         "registry": str(result.registry),

@@ -8,8 +8,10 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from sieve_inspect.errors import UsageError
 from sieve_registry.cli.support import options, output
 from sieve_registry.cli.support.options import argument, option
+from sieve_registry.cli.support.records import correction_dict, print_corrections
 
 if TYPE_CHECKING:
     from sieve_registry.scales.artefacts import Device
@@ -96,7 +98,6 @@ def show(
     json_path: options.Json = None,
 ) -> None:
     """Show a device with the history of its scale, jumps, and the checks they affect."""
-    from sieve_registry.cli.support.records import correction_dict, print_corrections
     from sieve_registry.scales import artefacts
     from sieve_registry.scales.drift import drift_of
     from sieve_registry.scales.queries import corrections_of_device
@@ -126,7 +127,6 @@ def show(
 
 
 def _draw(plot: Path, history: Sequence[KeptScale]) -> None:
-    from sieve_inspect.errors import UsageError
     from sieve_registry.report.drift_chart import drift_svg
 
     if not history:

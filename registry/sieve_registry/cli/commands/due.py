@@ -11,6 +11,7 @@ import typer
 
 from sieve_registry.cli.support import options, output
 from sieve_registry.cli.support.options import option
+from sieve_registry.cli.support.records import due_dict, due_words, length_text, remarks
 
 if TYPE_CHECKING:
     from sieve_registry.records import SieveState
@@ -30,7 +31,6 @@ def due(
     json_path: options.Json = None,
 ) -> None:
     """List the sieves in service by the due day of their next check, overdue first."""
-    from sieve_registry.cli.support.records import due_dict
     from sieve_registry.sieves import queries as sieve_queries
 
     with options.opened(context) as registry:
@@ -47,8 +47,6 @@ def due(
 
 def print_due(waiting: Sequence[SieveState], day: date) -> None:
     """The due list for a person."""
-    from sieve_registry.cli.support.records import due_words, length_text, print_remarks
-
     rows = [
         [
             state.sieve.id,
@@ -65,4 +63,5 @@ def print_due(waiting: Sequence[SieveState], day: date) -> None:
     late = sum(state.overdue for state in waiting)
     output.line(f"{len(waiting)} to check, {late} overdue.")
     for state in waiting:
-        print_remarks(state)
+        for remark in remarks(state):
+            output.text(remark)

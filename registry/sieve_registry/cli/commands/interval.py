@@ -9,6 +9,7 @@ import typer
 
 from sieve_registry.cli.support import options, output
 from sieve_registry.cli.support.options import option
+from sieve_registry.cli.support.records import fact_dict
 
 if TYPE_CHECKING:
     from sieve_registry.outlook.queries import IntervalView
@@ -45,8 +46,6 @@ def interval(
 
 
 def _dict(view: IntervalView, accepted: Method | None) -> dict[str, Any]:
-    from sieve_registry.cli.support.records import fact_dict
-
     state = view.state
     return {
         "id": state.sieve.id,

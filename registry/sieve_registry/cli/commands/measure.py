@@ -64,7 +64,6 @@ def measure(
     json: options.Json = None,
 ) -> None:
     """Measure the apertures in one or more scans of a cloth."""
-    from sieve_inspect.errors import UsageError
     from sieve_inspect.measurement.options import Judging, Resources
     from sieve_inspect.measurement.pipeline import measure as measure_scans
     from sieve_inspect.standard import resolve_nominal
@@ -96,7 +95,6 @@ def measure(
 
 def _scale(file: Path | None, um_per_px: str | None) -> Scale:
     """The scale from exactly one of `--scale` and `--um-per-px`."""
-    from sieve_inspect.errors import MissingScaleError, UsageError
     from sieve_inspect.scale import load_scale, scale_from_text
 
     if file is not None and um_per_px is not None:

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from sieve_inspect.errors import UsageError
 from sieve_registry.cli.support import options, output
 from sieve_registry.cli.support.options import argument, flag, option
 
@@ -33,7 +34,6 @@ def report(
 
     The same ledger gives the same bytes, for a sieve with the same --as-of.
     """
-    from sieve_inspect.errors import UsageError
     from sieve_registry.report import pdf_bytes
 
     kind = _PAGES[0] if out is None else out.suffix.lower()
@@ -66,7 +66,6 @@ def _page(
     registry: Registry, subject: str, sieve: bool, day: date | None
 ) -> tuple[dict[str, Any], str]:
     """The answer about the page, and the page."""
-    from sieve_inspect.errors import UsageError
     from sieve_registry import report as reports
 
     check_id = None if sieve else _check_id(registry, subject)

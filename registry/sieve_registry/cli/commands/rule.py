@@ -8,6 +8,7 @@ import typer
 
 from sieve_registry.cli.support import options, output
 from sieve_registry.cli.support.options import argument, option
+from sieve_registry.cli.support.records import fact_dict
 
 if TYPE_CHECKING:
     from sieve_registry.quality.decisions import RuleView
@@ -88,8 +89,6 @@ def _pair(text: str) -> tuple[str, str]:
 
 
 def _dict(view: RuleView) -> dict[str, Any]:
-    from sieve_registry.cli.support.records import fact_dict
-
     return {
         "id": view.sieve_id,
         "as_of": view.as_of.isoformat(),

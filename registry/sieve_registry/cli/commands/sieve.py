@@ -9,6 +9,16 @@ import typer
 
 from sieve_registry.cli.support import options, output
 from sieve_registry.cli.support.options import argument, option
+from sieve_registry.cli.support.records import (
+    correction_words,
+    due_dict,
+    due_words,
+    length_text,
+    number,
+    record_of_sieve,
+    sieve_dict,
+    state_dict,
+)
 from sieve_registry.records import (
     DEFAULT_INTERVAL_MONTHS,
     DEFAULT_STANDARD,
@@ -73,7 +83,6 @@ def add(
     """Add a sieve; the first sieve creates the registry."""
     from sieve_inspect.standard import is_listed, limits, resolve_nominal
     from sieve_inspect.units import parse_length_um
-    from sieve_registry.cli.support.records import length_text, state_dict
     from sieve_registry.sieves import commands as sieve_commands
     from sieve_registry.sieves import queries as sieve_queries
 
@@ -124,13 +133,11 @@ def edit(
     json_path: options.Json = None,
 ) -> None:
     """Change a sieve's intervals or place from a day on; earlier days are unaffected."""
-    from sieve_registry.cli.support.records import due_words
-    from sieve_registry.cli.support.sieve_records import print_undo, record_of_sieve
     from sieve_registry.sieves import commands
 
     day = options.read_day(date)
     details = _details(kind, height, cloth, certificate, warp, label)
-    recorded = record_of_sieve(
+    record_of_sieve(
         context,
         json_path,
         lambda registry: commands.edit_sieve(
@@ -144,11 +151,10 @@ def edit(
             by=by,
             late_reason=why_late,
         ),
+        lambda state, _: [
+            f"Changed sieve {_headline(state)}; its next check is due: {due_words(state)}."
+        ],
     )
-    if recorded is not None:
-        state, history = recorded
-        output.line(f"Changed sieve {_headline(state)}; its next check is due: {due_words(state)}.")
-        print_undo(history)
 
 
 @sieve_app.command("list")
@@ -156,7 +162,6 @@ def list_sieves(
     context: typer.Context, as_of: options.AsOf = None, json_path: options.Json = None
 ) -> None:
     """List all sieves, retired sieves included."""
-    from sieve_registry.cli.support.records import due_dict, due_words, length_text, sieve_dict
     from sieve_registry.sieves import queries as sieve_queries
 
     with options.opened(context) as registry:
@@ -191,7 +196,6 @@ def show(
     json_path: options.Json = None,
 ) -> None:
     """Show a sieve: its state, its checks, its uses."""
-    from sieve_registry.cli.support.records import state_dict
     from sieve_registry.sieves import queries as sieve_queries
 
     with options.opened(context) as registry:
@@ -202,8 +206,6 @@ def show(
 
 
 def _print_sieve(state: SieveState, history: SieveHistory) -> None:
-    from sieve_registry.cli.support.records import due_words, length_text, number
-
     sieve, end = state.sieve, history.retirement
     uses = f", or after {state.interval_uses} uses" if state.interval_uses else ""
     facts = [
@@ -265,8 +267,6 @@ def _print_uses(state: SieveState, history: SieveHistory) -> None:
 
 def _print_acts(state: SieveState, history: SieveHistory) -> None:
     """Other records of the sieve, and corrections with both contents."""
-    from sieve_registry.cli.support.records import correction_words
-
     acts = [act for act in history.acts if act.on_date <= state.as_of]
     if acts:
         output.line()
@@ -300,8 +300,6 @@ def _details(
 
 
 def _headline(state: SieveState) -> str:
-    from sieve_registry.cli.support.records import length_text
-
     return f"{state.sieve.id}, {length_text(state.sieve.nominal_nm)}"
 
 

@@ -11,6 +11,7 @@ import typer
 from sieve_inspect.errors import UsageError
 from sieve_registry.cli.support import options, output
 from sieve_registry.cli.support.options import argument, option
+from sieve_registry.cli.support.records import due_dict
 
 
 class Demand(StrEnum):
@@ -42,8 +43,6 @@ def sign(
     """Sign off a check as the second person, or sign the ledger with a key (Ed25519)."""
     from sieve_registry.audit import commands as audit_commands
     from sieve_registry.checks import commands as check_commands
-    from sieve_registry.cli.support.records import due_dict
-    from sieve_registry.ledger.signing import new_key as make_key
 
     given = [value for value in (check_id, head, new_key, demand) if value is not None]
     if len(given) != 1:
@@ -52,7 +51,7 @@ def sign(
         )
     terms = options.terms(date, by, why_late)
     if new_key is not None:
-        public = make_key(new_key)
+        public = audit_commands.make_key(new_key)
         if not output.emit(json_path, {"key": str(new_key), "public_key": public}):
             output.line(f"Wrote {new_key}: keep it secret. Its public key, for others:")
             output.line(public)

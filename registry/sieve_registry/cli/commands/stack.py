@@ -10,6 +10,12 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from sieve_inspect.errors import UsageError
+from sieve_registry.cli.commands.service import (
+    AbrasivenessOption,
+    MaterialOption,
+    Method,
+    NoteOption,
+)
 from sieve_registry.cli.support import options, output
 from sieve_registry.cli.support.options import argument, flag, option
 from sieve_registry.cli.support.records import (
@@ -18,12 +24,6 @@ from sieve_registry.cli.support.records import (
     fact_dict,
     finding_dicts,
     length_text,
-)
-from sieve_registry.cli.support.use_options import (
-    AbrasivenessOption,
-    MaterialOption,
-    Method,
-    NoteOption,
 )
 
 if TYPE_CHECKING:
@@ -140,9 +140,9 @@ def run(
 
     details = UseDetails(
         stack=name,
-        method=method.value,
+        method=str(method),
         material=material,
-        abrasiveness="" if abrasiveness is None else abrasiveness.value,
+        abrasiveness=str(abrasiveness or ""),
         cleaning=cleaning,
         mass_g=options.read_figure("mass", mass),
         minutes=options.read_figure("time", minutes),

@@ -40,6 +40,7 @@ Encoding = Annotated[str, option("Encoding of the stored values.", "srgb|linear|
 Json = Annotated[
     str | None, option("Write JSON to a file, or - for standard output.", "PATH|-", "--json")
 ]
+Reason = Annotated[str, option("Why.", "T")]
 Sieve = Annotated[str, argument("The sieve.", "ID")]
 Temperature = Annotated[float | None, option("Room temperature in °C.", "C")]
 UmPerPx = Annotated[str | None, option("Micrometres per pixel, by hand.", "X[,Y]")]

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from decimal import Decimal
-from typing import Any
+from typing import TYPE_CHECKING, Any
+
+import typer
 
 from sieve_inspect.units import format_length
-from sieve_registry.cli.support import output
+from sieve_registry.cli.support import options, output
 from sieve_registry.codec import EventPayload
 from sieve_registry.figures import DirectionFigures, EvidenceFile, Margin
 from sieve_registry.records import (
@@ -23,6 +25,9 @@ from sieve_registry.records import (
     SieveState,
     Use,
 )
+
+if TYPE_CHECKING:
+    from sieve_registry.store.engine import Registry
 
 
 def length_text(nanometres: int | None) -> str:
@@ -147,11 +152,41 @@ def print_corrections(corrections: Sequence[Correction]) -> None:
         output.text(f"Corrected: {words} ({person}, {day}, event {correction.seq}).")
 
 
-def print_remarks(state: SieveState) -> None:
-    """What a person should know of a checked sieve."""
-    if state.last_check is not None:
-        for remark in state.remarks:
-            output.text(f"Note: {state.sieve.id} is {remark.message}.")
+def remarks(state: SieveState) -> list[str]:
+    """What a person should know of a checked sieve, a sentence each."""
+    if state.last_check is None:
+        return []
+    return [f"Note: {state.sieve.id} is {remark.message}." for remark in state.remarks]
+
+
+def next_check(state: SieveState) -> str:
+    """When the sieve's next check is due."""
+    return f"Its next check is due: {due_words(state)} ({state.due_because})."
+
+
+def record_of_sieve(
+    context: typer.Context,
+    json_path: str | None,
+    record: Callable[[Registry], SieveState],
+    sentences: Callable[[SieveState, SieveHistory], Iterable[str]],
+) -> None:
+    """Call `record` with the open registry; print the sieve, or sentences and how to undo it.
+
+    Raises what `record` raises.
+    """
+    from sieve_registry.sieves import queries
+
+    with options.opened(context) as registry:
+        state = record(registry)
+        history = queries.get_history(registry, state.sieve.id)
+    if output.emit(json_path, state_dict(state, history)):
+        return
+    retirement = () if history.retirement is None else (history.retirement,)
+    newest = max((*history.uses, *history.acts, *history.edits, *retirement), key=lambda r: r.seq)
+    undo = f"sieveward correct {newest.seq} --void --reason T"
+    withdraw = f"Recorded as event {newest.seq}. To withdraw it: {undo}"
+    for sentence in (*sentences(state, history), withdraw):
+        output.text(sentence)
 
 
 def check_dict(check: Check) -> dict[str, Any]:

@@ -1,0 +1,247 @@
+"""`sieveward export|import|backup|restore|verify|grant`: the registry as a file or a server's."""
+
+from __future__ import annotations
+
+from enum import StrEnum
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from sieve_inspect.errors import UsageError
+from sieve_registry.cli.support import options, output
+from sieve_registry.cli.support.options import argument, flag, option
+from sieve_registry.cli.support.output import MANIFEST, fields
+from sieve_registry.cli.support.records import finding_dicts
+
+if TYPE_CHECKING:
+    from sieve_registry.exchange.tables import Imported
+    from sieve_registry.records import Verification
+    from sieve_registry.sieves.recording import RecordTerms
+
+_TABLES = (".csv", ".tsv", ".txt", ".xlsx", ".xlsm")
+
+
+class What(StrEnum):
+    """The kind of table."""
+
+    SIEVES = "sieves"
+    CHECKS = "checks"
+
+
+class Role(StrEnum):
+    """What a user of the database may do."""
+
+    READ = "read"
+    RECORD = "record"
+    SIGN = "sign"
+    ADMIN = "admin"
+
+
+def export(
+    context: typer.Context,
+    out: Annotated[Path, argument("Folder or .zip: everything; .csv or .xlsx: a table.", "PATH")],
+    *,
+    what: Annotated[What, option("Kind of table.")] = What.SIEVES,
+    json_path: options.Json = None,
+) -> None:
+    """Export the complete registry as JSON Lines with its evidence, or a table."""
+    from sieve_registry.exchange import archive, sheets, tables
+
+    suffix = out.suffix.lower()
+    is_table = suffix in (".csv", ".xlsx")
+    output.check_outputs([("The table", out if is_table else None)], json_path)
+    with options.opened(context) as registry:
+        if not is_table:
+            manifest = archive.export_all(registry, out)
+            if not output.emit(json_path, {"file": str(out), **fields(manifest, *MANIFEST)}):
+                output.line(f"Exported {manifest.events} events to {out}.")
+                output.line(f"Ledger head: {manifest.head or '-'}")
+            return
+        rows = (tables.sieve_rows if what is What.SIEVES else tables.check_rows)(registry)
+    data = sheets.xlsx_bytes(what.value, rows) if suffix == ".xlsx" else sheets.csv_bytes(rows)
+    output.write_bytes(out, data)
+    if not output.emit(json_path, {"file": str(out), "rows": len(rows) - 1}):
+        output.line(f"Exported {len(rows) - 1} {what.value} to {out}.")
+
+
+def import_(
+    context: typer.Context,
+    source: Annotated[Path, argument("A .csv or .xlsx table; or an export.", "PATH")],
+    *,
+    what: Annotated[What, option("Kind of rows.")] = What.SIEVES,
+    mapping: Annotated[
+        Path | None, option("Names of your columns (TOML).", "FILE", name="--map")
+    ] = None,
+    dry_run: Annotated[
+        bool, flag("--dry-run", "Import nothing; list every row with errors.")
+    ] = False,
+    by: options.By = None,
+    why_late: options.WhyLate = "",
+    json_path: options.Json = None,
+) -> None:
+    """Import a table of sieves or past checks, all rows or none; or an export.
+
+    Columns of sieves: id, nominal; optional: standard, grade, serial,
+    location, maker, frame, in_service, interval_months, interval_uses,
+    type, height, cloth, certificate, warp, label.
+
+    Columns of past checks: sieve, date, outcome, mean_x, mean_y; optional:
+    sd_x, sd_y, max_x, max_y, count, by, note.
+
+    A mapping file gives your names of columns, your format of dates, and your words for outcomes:
+
+    \b
+    \\[columns]
+    id = "Sieve no."
+    nominal = "Mesh"
+    \\[dates]
+    format = "%d.%m.%Y"
+    \\[words]
+    "OK" = "pass"
+    """
+    output.check_outputs([], json_path, [("the table", source), ("the mapping", mapping)])
+    if source.suffix.lower() in _TABLES:
+        terms = options.terms(None, by, why_late)
+        _import_table(context, source, what, mapping, dry_run, terms, json_path)
+        return
+    from sieve_registry.exchange import archive
+
+    archive.read_manifest(source)
+    with options.opened(context, create=True) as registry:
+        manifest = archive.import_all(registry, source)
+    if not output.emit(json_path, {"registry": registry.where, **fields(manifest, *MANIFEST)}):
+        files = f"{manifest.evidence} evidence files"
+        output.line(f"Imported {manifest.events} events, {files} into {registry.where}.")
+        output.line(f"Ledger head: {manifest.head or '-'}")
+
+
+def _import_table(
+    context: typer.Context,
+    source: Path,
+    what: What,
+    mapping: Path | None,
+    dry_run: bool,
+    terms: RecordTerms,
+    json_path: str | None,
+) -> None:
+    from sieve_registry.errors import BadRowsError
+    from sieve_registry.exchange import tables
+
+    mapped = tables.read_mapping(mapping)
+    with options.opened(context, create=what is What.SIEVES and not dry_run) as registry:
+        done = tables.import_table(registry, source, what.value, mapped, terms, dry_run=dry_run)
+    payload = {
+        "file": str(source),
+        **fields(done, "what", "rows", "recorded"),
+        "bad_rows": [fields(row, "line", "reason") for row in done.bad],
+    }
+    if not output.emit(json_path, payload):
+        _print_imported(done, source)
+    if done.bad:
+        first = done.bad[0]
+        raise BadRowsError(file=source, count=len(done.bad), line=first.line, reason=first.reason)
+
+
+def _print_imported(done: Imported, source: Path) -> None:
+    for row in done.bad:
+        output.text(f"line {row.line}: {row.reason}", "  ")
+    if done.recorded:
+        output.line(f"Imported {done.rows} {done.what} from {source}.")
+    elif not done.bad:
+        output.line(f"{done.rows} {done.what} can be imported. Nothing was imported: --dry-run.")
+
+
+def backup(
+    context: typer.Context,
+    out: Annotated[Path, argument("The file to write.", "FILE.zip")],
+    json_path: options.Json = None,
+) -> None:
+    """Back up the registry with its evidence, and prove the backup by reading it once."""
+    from sieve_registry.exchange import archive
+
+    if out.suffix.lower() != ".zip":
+        raise UsageError(message=f"A backup is a .zip file: name it {out.name}.zip.")
+    with options.opened(context) as registry:
+        manifest = archive.export_all(registry, out)
+        archive.prove(out)
+    if not output.emit(json_path, {"file": str(out), **fields(manifest, *MANIFEST)}):
+        files = f"{manifest.evidence} evidence files"
+        output.line(f"Backed up {manifest.events} events and {files} to {out}.")
+        output.line(f"Ledger head: {manifest.head or '-'}")
+        output.line("Keep it on another disk. To restore it: sieveward restore FILE.zip")
+
+
+def restore(
+    context: typer.Context,
+    source: Annotated[Path, argument("The backup.", "FILE.zip")],
+    json_path: options.Json = None,
+) -> None:
+    """Restore a registry from a backup to the place --registry names, and verify it."""
+    from sieve_registry.audit import verification
+    from sieve_registry.exchange import archive
+
+    manifest = archive.read_manifest(source)  # before the registry is created
+    with options.opened(context, create=True) as registry:
+        archive.import_all(registry, source)
+        proof = verification.verify(registry, manifest.head)
+    _refuse_broken(proof)
+    answer = {"registry": registry.where, **fields(manifest, *MANIFEST), "ok": proof.ok}
+    if not output.emit(json_path, answer):
+        files = f"{manifest.evidence} evidence files"
+        output.line(f"Restored {manifest.events} events and {files} to {registry.where}.")
+        output.text(f"Everything is as recorded; head of the ledger: {manifest.head or '-'}")
+
+
+def verify(
+    context: typer.Context,
+    head: Annotated[
+        str | None, option("An earlier head that must be part of the ledger.", "HASH")
+    ] = None,
+    json_path: options.Json = None,
+) -> None:
+    """Prove the chain of events, the records derived from it, and every evidence file."""
+    from sieve_registry.audit import verification
+
+    with options.opened(context) as registry:
+        proof = verification.verify(registry, head)
+    payload = fields(proof, "ok", "events", "head", "sealed")
+    written = output.emit(json_path, {**payload, "findings": finding_dicts(proof.findings)})
+    if not written:
+        for finding in proof.findings:
+            output.text(f"{finding.source}: {finding.subject}: {finding.message}", "  ")
+    _refuse_broken(proof)
+    if written:
+        return
+    output.line(f"Everything is as recorded: {proof.events} events and their evidence agree.")
+    output.line(f"Ledger head: {proof.head or '-'}")
+    if proof.sealed is False:
+        output.text(
+            "Unused file space was not verified: a program was stopped before it sealed the "
+            "file, or has the file open now."
+        )
+
+
+def _refuse_broken(proof: Verification) -> None:
+    from sieve_registry.errors import BrokenRecordError
+
+    if not proof.ok:
+        first = proof.findings[0]
+        message = f"{first.subject}: {first.message}"
+        raise BrokenRecordError(count=len(proof.findings), first=message)
+
+
+def grant(
+    context: typer.Context,
+    user: Annotated[str, argument("A user of the database.", "USER")],
+    role: Annotated[Role, argument("read, record, sign or admin.")],
+    json_path: options.Json = None,
+) -> None:
+    """Let a user of the database read, record, sign or administer, in every program."""
+    from sieve_registry.audit import commands
+
+    with options.opened(context) as registry:
+        commands.grant(registry, user, role.value)
+    if not output.emit(json_path, {"user": user, "role": role.value}):
+        may = "administer" if role is Role.ADMIN else role.value
+        output.line(f"{user} may {may} from now on.")
