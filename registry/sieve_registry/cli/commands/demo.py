@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 from sieve_registry.cli.support import options, output
 from sieve_registry.cli.support.options import option
+from sieve_registry.cli.support.records import due_dict
 
 if TYPE_CHECKING:
     from sieve_registry.demo.narrative import SieveSummary

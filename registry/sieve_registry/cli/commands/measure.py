@@ -6,6 +6,7 @@ from collections.abc import Callable, Iterable
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
+from sieve_inspect.errors import MissingScaleError, UsageError
 from sieve_registry.cli.support import options, output
 from sieve_registry.cli.support.options import argument, option
 from sieve_registry.cli.support.running import (
