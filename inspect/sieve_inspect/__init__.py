@@ -50,26 +50,20 @@ __all__ = [
     "measure_array",
 ]
 
-_MODULES = {
-    "Action": "outcomes",
-    "DirectionSummary": "summary.direction",
-    "InputError": "errors",
-    "Judging": "measurement.options",
-    "Limits": "standard.model",
-    "Margin": "verdict.model",
-    "Measurement": "measurement.model",
-    "Outcome": "outcomes",
-    "Resources": "measurement.options",
-    "Scale": "scale.model",
-    "SievewardError": "errors",
-    "UsageError": "errors",
-    "Verdict": "verdict.model",
-    "limits": "standard.lookup",
-    "list_standards": "standard.editions",
-    "load_scale": "scale.model",
-    "measure": "measurement.pipeline",
-    "measure_array": "measurement.pipeline",
+_NAMES = {
+    "errors": ("InputError", "SievewardError", "UsageError"),
+    "measurement.model": ("Measurement",),
+    "measurement.options": ("Judging", "Resources"),
+    "measurement.pipeline": ("measure", "measure_array"),
+    "outcomes": ("Action", "Outcome"),
+    "scale.model": ("Scale", "load_scale"),
+    "standard.editions": ("list_standards",),
+    "standard.lookup": ("limits",),
+    "standard.model": ("Limits",),
+    "summary.direction": ("DirectionSummary",),
+    "verdict.model": ("Margin", "Verdict"),
 }
+_MODULES = {name: module for module, names in _NAMES.items() for name in names}
 
 
 def __getattr__(name: str) -> Any:

@@ -1,29 +1,7 @@
 """Every error of the measuring core: a message template and an exit code for each class.
 
-    SievewardError
-    ├── UsageError                     2   a wrong or contradictory argument
-    │   └── BadLengthError             2
-    └── InputError                 10–29   an input that cannot be used
-        ├── UnreadableImageError      10
-        ├── EmptyFileError            11
-        ├── TruncatedImageError       12
-        ├── NotAnImageError           13
-        ├── ImageTooLargeError        14
-        ├── NoLatticeError            15
-        ├── UnderResolvedError        16
-        ├── NominalMismatchError      17
-        ├── MissingScaleError         18
-        ├── NominalOutsideError       19
-        ├── UnknownStandardError      20
-        ├── BadTableError             21
-        ├── BadScaleFileError         22
-        ├── UnwritableOutputError     23
-        ├── RefusedImageError         24
-        ├── ClusterError              27
-        └── SameImageError            28
-
-Scale artefacts add 25 and 26 (`scale.artefact.errors`), the registry its own from 30
-to 56 (`sieve_registry.errors`).
+Arguments have exit code 2, inputs 10 to 29: scale artefacts add 25 and 26
+(`scale.artefact.errors`). The registry has 30 to 56 (`sieve_registry.errors`).
 """
 
 from __future__ import annotations
@@ -57,7 +35,7 @@ class UsageError(SievewardError):
 
 
 class BadLengthError(UsageError):
-    """A length without a unit, or one that is neither a length nor a designation."""
+    """Text that is neither a length with a unit nor a designation."""
 
     template = (
         "'{text}' is not a length. Write it with a unit, like 75um or 0.075mm, or as a published "
@@ -110,7 +88,7 @@ class ImageTooLargeError(InputError):
 
 
 class NoLatticeError(InputError):
-    """No woven square mesh found in the picture."""
+    """No woven square mesh detected in the picture."""
 
     template = (
         "No square mesh of woven wire found in {file}: {reason}. Check that the cloth lies flat, "
@@ -199,7 +177,7 @@ class ClusterError(InputError):
 
 
 class SameImageError(InputError):
-    """The same picture given twice, which would make the result look too certain."""
+    """The same picture given twice: the uncertainty would come out too small."""
 
     template = (
         "{first} and {second} are the same picture, byte for byte. Give it once; for more "

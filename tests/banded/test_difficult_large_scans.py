@@ -36,7 +36,7 @@ def across(first: float, last: float) -> Callable[[np.ndarray, np.ndarray], np.n
 def measured(
     request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch
 ) -> Callable[..., Measurement]:
-    monkeypatch.setattr(scan_task, "WHOLE_FROM", 1 if request.param == "in bands" else 10**9)
+    monkeypatch.setattr(scan_task, "BANDS_FROM", 1 if request.param == "in bands" else 10**9)
 
     def measuring(path: Path, aperture: float = 15.0) -> Measurement:
         scale = scale_from_text(str(UM_PER_PX))
@@ -324,7 +324,7 @@ def test_places_on_the_frame_do_not_count_as_cloth(
     monkeypatch: pytest.MonkeyPatch, tmp_path: Path
 ) -> None:
     """So a ring narrower than an opening and a half does not hide that all of the cloth is seen."""
-    monkeypatch.setattr(scan_task, "WHOLE_FROM", 1)
+    monkeypatch.setattr(scan_task, "BANDS_FROM", 1)
     path = tmp_path / "round.tif"
     drawn = RoundCloth(1500)
     truth = draw_round(drawn, path)

@@ -38,7 +38,7 @@ def drawn(
     save(made, path)
     with pytest.MonkeyPatch.context() as patch:
         if in_bands:
-            patch.setattr("sieve_inspect.measurement.scan_task.WHOLE_FROM", 1)
+            patch.setattr("sieve_inspect.measurement.scan_task.BANDS_FROM", 1)
         found = measure([path], nominal_um=150, scale=SCALE)
     return made.truth, found, found.pictures[0]
 

@@ -78,7 +78,7 @@ class Watch:
 def profile(scan: Path, whole_from: int) -> dict[str, float]:
     """Seconds by step of measuring a scan; larger ones than `whole_from` px go in bands."""
     watch, kept = Watch(), []
-    looking.WHOLE_FROM = whole_from
+    looking.BANDS_FROM = whole_from
     for name, places in STEPS.items():
         for owner, function in places:
             kept.append((owner, function, getattr(owner, function)))

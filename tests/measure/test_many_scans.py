@@ -227,7 +227,7 @@ def test_a_worker_begins_no_process_of_its_own(
         asked.append(wanted)
         return SharedWork(source)
 
-    monkeypatch.setattr(looking, "WHOLE_FROM", 1)
+    monkeypatch.setattr(looking, "BANDS_FROM", 1)
     monkeypatch.setattr(looking.SharedWork, "of", crew)
     monkeypatch.setattr(looking, "current_process", lambda: SimpleNamespace(daemon=daemon))
     measure_picture(Task(cloths["clean"][0], 150.0, scale_from_text("10")))

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 from PIL import Image, ImageDraw
 
-from sieve_inspect.measurement.document import cleaned
+from sieve_inspect.measurement.model import cleaned
 from sieve_inspect.standard import limits
 from sieve_inspect.summary.direction import DirectionSummary
 from sieve_inspect.synthetic import Cloth, Damage, Light, Optics, Render, Sensor, render

@@ -1,14 +1,13 @@
 """A close-up of one opening: the pixels across it, the fitted model, the widths.
 
-Nothing is measured anew. The pixels are gathered around the opening as for measuring, and the
-model drawn through them is the one whose edges gave the recorded widths.
+Nothing is measured again: the pixels are gathered as for measuring, and the model drawn through
+them is that whose edges gave the recorded widths.
 """
 
 from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,7 +16,7 @@ from sieve_inspect.apertures.flags import flag_names
 from sieve_inspect.edges.model import EDGES, Parameter, model_of
 from sieve_inspect.edges.profiles import Band, Crossing, Profiles, gather
 from sieve_inspect.image import opencv
-from sieve_inspect.image.banded import BandedLight
+from sieve_inspect.image.banded import BandedLight, Light
 from sieve_inspect.measurement.picture import Picture
 from sieve_inspect.scale import Scale
 from sieve_inspect.summary.statistics import EDGE_MODEL_PX
@@ -104,8 +103,8 @@ def closeup(picture: Picture, scale: Scale, index: int) -> Closeup:
 def _across(picture: Picture, scale: Scale, index: int, axis: int) -> Across:
     field, sample = picture.field, picture.samples[axis]
     this, other = field.axes[axis], field.axes[1 - axis]
-    opening, wire = _usual(picture, axis)
-    crossing_opening, crossing_wire = _usual(picture, 1 - axis)
+    opening, wire = _median_size(picture, axis)
+    crossing_opening, crossing_wire = _median_size(picture, 1 - axis)
     beyond = min(2.5 * this.response.sigma, 0.35 * opening) + 0.5
     band = Band(0.5 * opening + wire + beyond, 0.25 * crossing_opening, _STEP)
     pitch = crossing_opening + crossing_wire
@@ -113,14 +112,14 @@ def _across(picture: Picture, scale: Scale, index: int, axis: int) -> Across:
     normal = this.normal[index]
     along = np.array([[-normal[1], normal[0]]])
     centre = field.centre[index : index + 1]
-    light = _bright(picture)
+    light = _light_of(picture)
     profiles = gather(light, centre, along, band, crossing, opening)
     parameters = this.fit.parameters[index : index + 1].copy()
-    parameters[:, EDGES] -= _moved(picture, index) @ normal  # fitted from the lattice's place
+    parameters[:, EDGES] -= _offset(picture, index) @ normal  # fitted from the lattice's place
     filled = profiles.weight[0] > 0
     fitted = bool(np.isfinite(parameters).all())
     distance, value, gain = (
-        one[0][filled] for one in (profiles.distance, profiles.value, profiles.gain)
+        values[0][filled] for values in (profiles.distance, profiles.value, profiles.gain)
     )
     at = np.linspace(distance[0], distance[-1], _CURVE) if fitted else np.empty(0)
     curve = Profiles(
@@ -158,29 +157,26 @@ def _standard_u(picture: Picture, scale: Scale, index: int, axis: int) -> float:
     )
 
 
-def _usual(picture: Picture, axis: int) -> tuple[float, float]:
-    """The usual opening and wire across a direction, px."""
+def _median_size(picture: Picture, axis: int) -> tuple[float, float]:
+    """The median opening and wire across a direction, px."""
     fit, ok = picture.field.axes[axis].fit, picture.field.ok
     return float(np.median(fit.width[ok])), float(np.nanmedian(fit.wires[ok]))
 
 
-def _moved(picture: Picture, index: int) -> Float:
-    """How far (x, y) px an opening's middle lies from where its profile was taken."""
+def _offset(picture: Picture, index: int) -> Float:
+    """The offset (x, y), px, of an opening's middle from where its profile was taken."""
     field = picture.field
     if not field.ok[index]:
         return np.zeros(2)
     return np.asarray(sum(a.fit.middle[index] * a.normal[index] for a in field.axes))
 
 
-def _bright(picture: Picture) -> Any:
-    """The light with openings bright, as it was measured: an array, or a scan read in bands.
-
-    A scan read in bands has its openings bright by itself.
-    """
+def _light_of(picture: Picture) -> Light:
+    """The light with openings bright, as a scan read in bands always is."""
     light = picture.pixels
     if isinstance(light, BandedLight) or picture.field.lattice.bright:
         return light
-    return light.max() - light
+    return np.asarray(light.max() - light)
 
 
 def _known(value: float) -> float | None:
@@ -189,7 +185,7 @@ def _known(value: float) -> float | None:
 
 @dataclass(frozen=True)
 class Tone:
-    """Turns linear light into greys for the eye: from `low` as black to `high` as white."""
+    """Converts linear light to greys: from `low` as black to `high` as white."""
 
     low: float
     high: float
@@ -201,7 +197,7 @@ class Tone:
 
 
 def tone_of(light: NDArray[np.float32]) -> Tone:
-    """Greys from the dark to the bright of a picture (h, w), stray pixels left aside."""
+    """Greys from the dark to the bright of a picture (h, w), without stray pixels."""
     low, high = np.percentile(light[::4, ::4], (0.5, 99.5))
     return Tone(float(low), float(high))
 
@@ -217,7 +213,7 @@ def part_of(picture: Picture, left: int, top: int, right: int, bottom: int) -> N
 
 def cut_out(picture: Picture, tone: Tone, index: int, side: int) -> CutOut:
     """An opening with its neighbours, at most `side` px wide and high."""
-    reach = _AROUND * max(sum(_usual(picture, axis)) for axis in (0, 1))
+    reach = _AROUND * max(sum(_median_size(picture, axis)) for axis in (0, 1))
     x, y = picture.field.centre[index]
     left, top = max(0, math.floor(x - reach)), max(0, math.floor(y - reach))
     part = part_of(picture, left, top, math.ceil(x + reach) + 1, math.ceil(y + reach) + 1)

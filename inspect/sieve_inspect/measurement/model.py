@@ -1,9 +1,9 @@
-"""The result of a measurement: one record that everything downstream reads."""
+"""The record of a measurement, and its JSON document."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
@@ -11,19 +11,10 @@ import numpy as np
 
 from sieve_inspect.apertures.flags import State
 from sieve_inspect.image import opencv
-from sieve_inspect.measurement.document import (
-    SCHEMA,
-    cleaned,
-    image_entry,
-    imaging_figures,
-    rounded,
-    scale_entry,
-)
-from sieve_inspect.measurement.fitness import fitness, picture_doubts
 from sieve_inspect.measurement.options import Judging
 from sieve_inspect.measurement.overlay import draw_overlay
 from sieve_inspect.measurement.picture import Picture
-from sieve_inspect.measurement.suitability import finer, refused
+from sieve_inspect.measurement.suitability import finer, fitness, picture_doubts, refused
 from sieve_inspect.measurement.table import aperture_frame, aperture_lines
 from sieve_inspect.scale import Scale
 from sieve_inspect.standard import DEFAULT_STANDARD, Limits, limits
@@ -34,10 +25,12 @@ from sieve_inspect.verdict import ClothState, Fit, Verdict, judge
 if TYPE_CHECKING:
     import pandas
 
+SCHEMA = "sieveward.measurement/1"
+
 
 @dataclass(frozen=True, eq=False, repr=False)
 class Measurement:
-    """Everything learnt from the scans of one cloth; `to_dict` is its public form.
+    """The results of all scans of a cloth; `to_dict` is its public form.
 
     `directions` are the summaries of x (nearest the picture's horizontal) and y, `budget` the
     uncertainty lines of both. `fit` is how far the imaging carries a verdict, by the `limits`
@@ -78,13 +71,9 @@ class Measurement:
     @property
     def blocked_share(self) -> float:
         """Covered share (0..1) of the area of all apertures that are not cut by a border."""
-        covered = [
-            np.where(p.field.state == State.BLOCKED, p.field.filled, 0)[
-                p.field.state != State.PARTIAL
-            ]
-            for p in self.pictures
-        ]
-        return float(np.concatenate(covered).mean())
+        state = np.concatenate([p.field.state for p in self.pictures])
+        filled = np.concatenate([p.field.filled for p in self.pictures])
+        return float(np.where(state == State.BLOCKED, filled, 0)[state != State.PARTIAL].mean())
 
     def judge(
         self,
@@ -163,11 +152,11 @@ class Measurement:
         return aperture_frame(self.pictures)
 
     def apertures_csv(self) -> str:
-        """The table of all apertures as CSV."""
+        """The table of all apertures as CSV text."""
         return "".join(self.apertures_lines())
 
     def apertures_lines(self) -> Iterator[str]:
-        """The same in pieces of many lines."""
+        """The CSV text in pieces of many lines."""
         return aperture_lines(self.pictures)
 
     def overlay_png(self, index: int) -> bytes:
@@ -180,9 +169,9 @@ class Measurement:
         out: dict[str, Any] = {
             "schema": SCHEMA,
             "nominal_um": self.nominal_um,
-            "angle_deg": rounded(self._angle_deg()),
-            "images": [image_entry(p) for p in self.pictures],
-            "scale": scale_entry(self.scale),
+            "angle_deg": _rounded(self._angle_deg()),
+            "images": [_image_entry(p) for p in self.pictures],
+            "scale": _scale_entry(self.scale),
             "directions": {
                 name: cleaned(summary.to_dict())
                 for name, summary in zip("xy", self.directions, strict=True)
@@ -192,10 +181,10 @@ class Measurement:
                 "blocked": self.count(State.BLOCKED),
                 "torn": self.count(State.TORN),
                 "excluded": self.count(State.PARTIAL, State.UNCLEAR),
-                "blocked_share": rounded(self.blocked_share),
+                "blocked_share": _rounded(self.blocked_share),
             },
             "imaging": {
-                **imaging_figures(self.pictures),
+                **_imaging_figures(self.pictures),
                 "fit": str(self.fit),
                 "reasons": list(self.fit_reasons),
             },
@@ -209,3 +198,47 @@ class Measurement:
         """Angle of direction x from the picture's horizontal, towards y (downward) positive."""
         x, y = self.pictures[0].field.run_of_x()
         return math.degrees(math.atan2(y, x))
+
+
+def _image_entry(picture: Picture) -> dict[str, Any]:
+    """The file of a picture and how it was read."""
+    height, width = picture.scan.shape
+    return {
+        "file": picture.scan.path.name,
+        "sha256": picture.scan.sha256,
+        "width_px": width,
+        "height_px": height,
+        "encoding": picture.encoding,
+        "encoding_reason": picture.encoding_reason,
+        "unread": [list(box) for box in picture.scan.lost],
+    }
+
+
+def _scale_entry(scale: Scale) -> dict[str, Any]:
+    """The figures of a scale, without its map."""
+    figures = {k: v for k, v in scale.to_dict().items() if k not in ("schema", "rest")}
+    return {**cleaned(figures), "mapped": scale.rest is not None}
+
+
+def _imaging_figures(pictures: Sequence[Picture]) -> dict[str, Any]:
+    """Blur, noise and contrast of the picture with the largest blur for its apertures."""
+    worst = max(pictures, key=lambda p: p.blur_px / p.aperture_px)
+    field = worst.field
+    amplitude = float(np.mean([np.median(a.fit.amplitude[field.ok]) for a in field.axes]))
+    floor = float(np.mean([np.median(a.fit.floor[field.ok]) for a in field.axes]))
+    return {
+        "blur_px": _rounded(worst.blur_px),
+        "noise_percent": _rounded(100 * field.pixel_noise / amplitude),
+        "contrast": _rounded(amplitude / max(amplitude + max(floor, 0.0), 1e-9)),
+        "aperture_px": _rounded(worst.aperture_px),
+    }
+
+
+def _rounded(value: float) -> float | None:
+    """Nine significant digits; null for what is not a finite number."""
+    return float(f"{value:.9g}") if math.isfinite(value) else None
+
+
+def cleaned(values: Mapping[str, Any]) -> dict[str, Any]:
+    """The same with every float rounded."""
+    return {k: _rounded(v) if isinstance(v, float) else v for k, v in values.items()}

@@ -1,4 +1,4 @@
-"""What a measurement is judged by, and the resources it may use."""
+"""Options of a measurement: limits and rule, and the resources it may use."""
 
 from __future__ import annotations
 
@@ -33,8 +33,8 @@ class Resources:
     """How the work is done; it changes no figure.
 
     `max_megapixels` replaces the limit on the size of a decompressed scan. `progress` is called
-    with the number of a scan (from 0) and the share of it that is done: 0 when it is begun, 1 when
-    it is done. `run` distributes the scans, see `workers.runner`.
+    with the number of a scan (from 0) and the share of it that is done, from 0 to 1. `run`
+    distributes the scans, see `workers.runner`.
     """
 
     max_megapixels: float | None = None

@@ -17,19 +17,12 @@ from sieve_inspect.image import opencv
 Float = NDArray[np.float64]
 UInt8 = NDArray[np.uint8]
 
-_COLOUR = {
-    "ok": (0, 114, 178),
-    "blocked": (230, 159, 0),
-    "torn": (213, 94, 0),
-    "unclear": (204, 121, 167),
-    "partial": (150, 150, 150),
-}
-_TEXT = {
-    "ok": "measured",
-    "blocked": "blocked",
-    "torn": "torn",
-    "unclear": "unclear",
-    "partial": "cut by border",
+_MARKS = {  # colour and legend of each state
+    "ok": ((0, 114, 178), "measured"),
+    "blocked": ((230, 159, 0), "blocked"),
+    "torn": ((213, 94, 0), "torn"),
+    "unclear": ((204, 121, 167), "unclear"),
+    "partial": ((150, 150, 150), "cut by border"),
 }
 _WIDEST = (0, 0, 0)
 _SIDE = 3000  # px, the longest side of an overlay
@@ -39,16 +32,12 @@ _OPENING = 18  # px an opening should have in the overlay to be recognised
 def draw_overlay(light: NDArray[np.float32], field: Field, reduced: int = 1) -> UInt8:
     """An RGB picture of the scan (h, w) with the openings marked and a legend below.
 
-    `reduced` tells how many times smaller than the scan `light` is.
+    `light` is `reduced` times smaller than the scan.
     """
     opening = float(np.nanmedian([np.nanmedian(a.fit.width) for a in field.axes])) / reduced
     factor = min(max(1, round(_OPENING / opening)), max(1, _SIDE // max(light.shape)))
-    if max(light.shape) > _SIDE:
-        picture = opencv.resize(_grey(light), _SIDE / max(light.shape))
-        scale = _SIDE / max(light.shape)
-    else:
-        picture = opencv.resize(_grey(light), factor)
-        scale = float(factor)
+    scale = min(float(factor), _SIDE / max(light.shape))
+    picture = opencv.resize(_grey(light), scale)
     scale /= reduced
     canvas = np.repeat(picture[:, :, None], 3, axis=2).copy()
     frames = corners(field)
@@ -66,7 +55,7 @@ def draw_overlay(light: NDArray[np.float32], field: Field, reduced: int = 1) -> 
 
 
 def _grey(light: NDArray[np.float32]) -> UInt8:
-    """The scan, paled, so that marks stand out; brightened as an eye would see it."""
+    """The scan in pale greys with a display gamma, so that marks stand out."""
     low, high = np.percentile(light[::4, ::4], (1, 99))
     level = np.clip((light - low) / max(high - low, 1e-6), 0, 1) ** (1 / 2.2)
     return np.asarray(70 + 170 * level, np.uint8)
@@ -77,8 +66,8 @@ def corners(field: Field) -> Float:
     normals = np.stack([a.normal for a in field.axes], axis=1)  # n x . = distance across the wires
     size = np.stack([a.fit.width for a in field.axes], axis=1)
     usual = np.nanmedian(size, axis=0)
-    believed = np.isin(field.state, ("ok", "unclear"))[:, None] & np.isfinite(size)
-    size = np.where(believed, size, usual)
+    known = np.isin(field.state, ("ok", "unclear"))[:, None] & np.isfinite(size)
+    size = np.where(known, size, usual)
     signs = np.array([(-1, -1), (1, -1), (1, 1), (-1, 1)]) / 2
     offset = np.linalg.solve(normals[:, None], (signs[None] * size[:, None, :])[..., None])[..., 0]
     return np.asarray(field.centre[:, None, :] + offset)
@@ -96,7 +85,7 @@ def _closed(frame: Float) -> Float:
 def _mark(canvas: UInt8, frame: Float, state: str) -> None:
     if not len(frame):
         return
-    colour = _COLOUR[state]
+    colour, _ = _MARKS[state]
     if state == "partial":
         edge = np.roll(frame, -1, axis=1) - frame
         strokes = np.stack([frame, frame + 0.2 * edge], axis=2).reshape(-1, 2, 2)
@@ -113,8 +102,8 @@ def _mark(canvas: UInt8, frame: Float, state: str) -> None:
 
 def _legend(width: int, field: Field) -> UInt8:
     """A strip naming the marks that occur, with their counts; wrapped to the picture's width."""
-    entries = [(s, f"{_TEXT[s]} {int((field.state == s).sum())}") for s in _COLOUR]
-    entries = [(s, text) for s, text in entries if (field.state == s).any()]
+    counts = {state: int((field.state == state).sum()) for state in _MARKS}
+    entries = [(state, f"{_MARKS[state][1]} {count}") for state, count in counts.items() if count]
     entries.append(("widest", "widest in x and in y"))
     places, x, line = [], 12, 0
     for _, text in entries:

@@ -1,4 +1,4 @@
-"""One scan and everything measured in it; sent to another process, it drops its pixels."""
+"""A scan and everything measured in it; sent to another process, it drops its pixels."""
 
 from __future__ import annotations
 
@@ -13,11 +13,9 @@ from numpy.typing import NDArray
 from sieve_inspect.apertures.field import Field
 from sieve_inspect.errors import RefusedImageError
 from sieve_inspect.image import Box, linear_light, load_scan, open_source
-from sieve_inspect.image.banded import BandedLight
+from sieve_inspect.image.banded import BandedLight, Light
 from sieve_inspect.scale.artefact.in_scan import covered_up
 from sieve_inspect.summary.statistics import Sample
-
-Light = NDArray[np.float32] | BandedLight
 
 
 @dataclass(frozen=True)
@@ -33,11 +31,11 @@ class ScanFile:
 
 @dataclass(frozen=True, eq=False)
 class Picture:
-    """One scan and everything measured in it.
+    """A scan and everything measured in it.
 
-    `covered` is where an artefact was painted over, `sheet_bright` tells of a scan read in bands
-    whether openings were its brighter part, None of one read whole; `doubts` are reasons why its
-    verdict is only indicative.
+    `covered` is where an artefact was painted over. `openings_bright` tells whether openings are
+    the brighter part of a scan read in bands; it is None for a scan read at once. `doubts` are
+    reasons why the verdict is only indicative, `loaded` the pixels while this process has them.
     """
 
     scan: ScanFile
@@ -46,27 +44,27 @@ class Picture:
     field: Field
     samples: tuple[Sample, Sample]
     covered: tuple[int, int, int, int] | None = None
-    sheet_bright: bool | None = None
+    openings_bright: bool | None = None
     doubts: tuple[str, ...] = ()
-    at_hand: Light | None = None
+    loaded: Light | None = None
 
     def __getstate__(self) -> dict[str, Any]:
-        """What is sent to another process or kept in a file: all but the pixels."""
-        return {f.name: getattr(self, f.name) for f in fields(self)} | {"at_hand": None}
+        """What is sent to another process or stored in a file: all but the pixels."""
+        return {f.name: getattr(self, f.name) for f in fields(self)} | {"loaded": None}
 
     @cached_property
     def pixels(self) -> Light:
         """Linear light, indexed like an array (h, w).
 
         Read again where the picture was measured by another process or an earlier run: raises
-        what `load_scan` raises, and `RefusedImageError` for a file that is another by now.
+        what `load_scan` raises, and `RefusedImageError` for a file that has changed since.
         """
-        if self.at_hand is not None:
-            return self.at_hand
-        if self.sheet_bright is not None:
+        if self.loaded is not None:
+            return self.loaded
+        if self.openings_bright is not None:
             source = open_source(self.scan.path, float("inf"))
             self._check_same(source.sha256)
-            return BandedLight(source, self.encoding, self.sheet_bright)
+            return BandedLight(source, self.encoding, self.openings_bright)
         scan = load_scan(self.scan.path, float("inf"))
         self._check_same(scan.sha256)
         if self.covered is not None:

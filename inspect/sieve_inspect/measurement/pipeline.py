@@ -1,4 +1,4 @@
-"""Scans to a judged measurement: the way of the data, one step after another."""
+"""The steps from scans to a judged measurement."""
 
 from __future__ import annotations
 
@@ -47,14 +47,13 @@ def measure(
 
     `images` are paths of PNG, JPEG, TIFF or BMP files. `nominal_um` is the size on the rim, a
     number of um or a text such as "75um", "0.075mm" or "No. 200". The scale is either a `Scale` or
-    `um_per_px`, one number or (x, y), with the uncertainty of an uncertified flatbed scanner.
+    `um_per_px`, a number or (x, y), with the uncertainty of an uncertified flatbed scanner.
     `encoding` is "srgb", "linear" or "auto". `judging` names limits and rule, `study` the budget
     lines (um, k = 1) of a repeatability study. `in_scan` gives each picture the scale of the
-    artefact that lies in it; `scale` then holds what is uncertain about all of them. `population`
-    is the number of apertures of the whole cloth, which a single picture with the frame all round
-    shows by itself.
+    artefact that lies in it; `scale` then holds their common uncertainty. `population` is the
+    number of apertures of the whole cloth, by default counted where a single picture shows it.
 
-    Raises `MissingScaleError`, `UsageError` for a wrong option, `SameImageError` for one file given
+    Raises `MissingScaleError`, `UsageError` for a wrong option, `SameImageError` for a file given
     twice, and another `InputError` when a picture cannot carry a measurement.
 
     >>> m = measure("s0125-1.tif", nominal_um=125, um_per_px=5.29)
@@ -117,34 +116,27 @@ def _summarised(
 ) -> Measurement:
     """From measured pictures to statistics, budget and verdict."""
     population = population or whole_cloth([p.field for p in pictures], scale)
-    further = [
-        *_compression(pictures),
-        *(replace(line, source=BudgetSource.REPRODUCIBILITY) for line in study),
-    ]
-    (x, of_x), (y, of_y) = (
-        with_study(
-            *summarise([p.samples[axis] for p in pictures], scale, axis, population),
-            further,
-            "xy"[axis],
-        )
-        for axis in (0, 1)
-    )
-    draft = Measurement(
-        nominal_um, scale, tuple(pictures), (x, y), (*of_x, *of_y), fit=Fit.OK, fit_reasons=()
-    )
+    further = _compression(pictures)
+    further += [replace(line, source=BudgetSource.REPRODUCIBILITY) for line in study]
+    results = []
+    for axis, direction in enumerate("xy"):
+        summary = summarise([p.samples[axis] for p in pictures], scale, axis, population)
+        results.append(with_study(*summary, further, direction))
+    (x, of_x), (y, of_y) = results
+    budget = (*of_x, *of_y)
+    draft = Measurement(nominal_um, scale, tuple(pictures), (x, y), budget, Fit.OK, ())
     return draft.judged(judging)
 
 
 def _compression(pictures: Sequence[Picture]) -> list[Contribution]:
-    """Budget lines for what JPEG did, the worst of the pictures; none where there is none."""
+    """Budget lines for JPEG compression, from the picture most affected by it."""
     packed = [p for p in pictures if p.scan.kind == "JPEG"]
     worst = max((u_compression_px(p.scan.path, p.aperture_px) for p in packed), default=0.0)
     if worst == 0:
         return []
-    um_per_px = [float(np.median(pictures[0].samples[axis].um_per_px)) for axis in (0, 1)]
     return [
-        Contribution("JPEG", axis, worst * scale)
-        for axis, scale in zip("xy", um_per_px, strict=True)
+        Contribution("JPEG", direction, worst * float(np.median(sample.um_per_px)))
+        for direction, sample in zip("xy", pictures[0].samples, strict=True)
     ]
 
 
@@ -171,6 +163,6 @@ def _scale(scale: Scale | None, um_per_px: float | tuple[float, float] | None) -
 
 
 def _check_judging(nominal_um: float, judging: Judging) -> None:
-    """Raise what a wrong standard, grade, size or rule raises, before the work begins."""
+    """Raise the errors of a wrong standard, grade, size or rule before the work begins."""
     read_rule(judging.rule)
     limits(nominal_um, judging.standard or DEFAULT_STANDARD, grade=judging.grade, n=judging.n)

@@ -1,4 +1,4 @@
-"""One picture measured: from its file to every aperture in it, the work of one task."""
+"""The task of measuring one picture: from its file to every aperture in it."""
 
 from __future__ import annotations
 
@@ -40,7 +40,7 @@ from sieve_inspect.image import (
     size_of,
     stored_by,
 )
-from sieve_inspect.image.banded import BandedLight
+from sieve_inspect.image.banded import BandedLight, Light
 from sieve_inspect.lattice.search import find_lattice, find_lattice_in_bands
 from sieve_inspect.measurement.picture import Picture, ScanFile
 from sieve_inspect.measurement.suitability import (
@@ -56,7 +56,7 @@ from sieve_inspect.summary.statistics import sample_of
 from sieve_inspect.workers.cache import CacheKey
 from sieve_inspect.workers.shared_work import SharedWork, preload, progress_part
 
-WHOLE_FROM = 6_000_000  # pixels from which a scan is read in bands
+BANDS_FROM = 6_000_000  # pixels from which a scan is read in bands
 
 _LOCATED = 0.35  # share of the time until all openings are located
 
@@ -86,10 +86,10 @@ class Task:
     encoding: str = "auto"
     max_megapixels: float | None = None
     beside: InScan | None = None
-    folder: Path | None = None  # where a relative path begins, if not where this process is
+    folder: Path | None = None  # base of a relative path, if not the working folder
 
     def __getstate__(self) -> dict[str, Any]:
-        """For another process, which may be elsewhere."""
+        """For another process, whose working folder may differ."""
         return vars(self) | {"folder": self.folder or Path.cwd()}
 
 
@@ -108,9 +108,9 @@ def measure_picture(task: Task, progress: Callable[[float], None] = lambda _: No
 
 
 def _measured(task: Task, path: Path, progress: Callable[[float], None]) -> Picture:
-    if task.beside is None and (size_of(path) or 0) > WHOLE_FROM:
+    if task.beside is None and (size_of(path) or 0) > BANDS_FROM:
         source = open_source(path, task.max_megapixels)
-        assumption, field, light = _whole(source, task.encoding, progress)
+        assumption, field, light = _in_bands(source, task.encoding, progress)
         for box in source.lost:
             field = _cut_by((box.left, box.top, box.right, box.bottom), field)
         file = ScanFile(path, source.sha256, source.shape, source.kind, source.lost)
@@ -123,7 +123,7 @@ def picture_of(scan: Scan, task: Task) -> Picture:
     beside = task.beside
     if beside is not None:
         scan = replace(scan, raw=covered_up(scan.raw, beside.region))
-    assumption, field, light = _at_once(scan, task.encoding)
+    assumption, field, light = _in_memory(scan, task.encoding)
     if beside is not None:
         field = _cut_by(beside.region, field)
     file = ScanFile(scan.path, scan.sha256, scan.shape, scan.kind)
@@ -137,9 +137,8 @@ def scan_of_array(array: NDArray[Any]) -> Scan:
     """
     pixels = np.asarray(array)
     if pixels.ndim not in (2, 3) or (pixels.ndim == 3 and pixels.shape[2] != 3) or not pixels.size:
-        raise UsageError(
-            message=f"`array` has the shape {pixels.shape}: give grey (h, w) or RGB (h, w, 3)."
-        )
+        shape = f"`array` has the shape {pixels.shape}: give grey (h, w) or RGB (h, w, 3)."
+        raise UsageError(message=shape)
     if np.issubdtype(pixels.dtype, np.floating):
         low, high = float(pixels.min()), float(pixels.max())
         if not (low >= 0 and high <= 1):
@@ -149,9 +148,8 @@ def scan_of_array(array: NDArray[Any]) -> Scan:
             )
         pixels = np.round(pixels * np.iinfo(np.uint16).max).astype(np.uint16)
     if pixels.dtype not in (np.uint8, np.uint16):
-        raise UsageError(
-            message=f"`array` holds {pixels.dtype}: give unsigned 8 or 16 bit, or floating point."
-        )
+        kind = f"`array` holds {pixels.dtype}: give unsigned 8 or 16 bit, or floating point."
+        raise UsageError(message=kind)
     raw = np.ascontiguousarray(pixels)
     digest = hashlib.sha256(raw.tobytes()).hexdigest()
     return Scan(Path("array"), digest, raw, "array", None, False, False, None)
@@ -162,7 +160,7 @@ def _checked(
     file: ScanFile,
     assumption: Assumption,
     field: Field,
-    light: NDArray[np.float32] | BandedLight,
+    light: Light,
 ) -> Picture:
     """The picture, refused where it cannot carry a measurement."""
     path, beside = file.path, task.beside
@@ -189,8 +187,7 @@ def _checked(
 
 
 def _cut_by(region: tuple[int, int, int, int], field: Field) -> Field:
-    """Openings within one and a half pitches of an artefact or of unreadable pixels become
-    partial."""
+    """Mark openings within 1.5 pitches of an artefact or of unreadable pixels as partial."""
     left, top, right, bottom = region
     margin = 1.5 * float(field.lattice.pitch.lengths.max())
     x, y = field.centre.T
@@ -200,7 +197,7 @@ def _cut_by(region: tuple[int, int, int, int], field: Field) -> Field:
     return replace(field, state=state, flags=flags)
 
 
-def _at_once(scan: Scan, encoding: str) -> tuple[Assumption, Field, NDArray[np.float32]]:
+def _in_memory(scan: Scan, encoding: str) -> tuple[Assumption, Field, NDArray[np.float32]]:
     """A picture measured in memory."""
     Thread(target=preload, daemon=True).start()
     assumption = assumed_encoding(scan, encoding)
@@ -217,33 +214,29 @@ def _at_once(scan: Scan, encoding: str) -> tuple[Assumption, Field, NDArray[np.f
     guessed, alternative = assumption.encoding, assumption.alternative
     otherwise = linear_light(scan, alternative)
     with ThreadPoolExecutor(2) as pool:
-        looks = pool.map(under, (guessed, alternative), (light, otherwise))
-        (prepared, here), (other, there) = looks
+        both = pool.map(under, (guessed, alternative), (light, otherwise))
+        (prepared, here), (other, there) = both
     assumption = _settled_by_edges(assumption, here, there, scan.kind, lattice.bright)
     if assumption.encoding == guessed:
         return assumption, measure_field(prepared), light
     return assumption, measure_field(other), otherwise
 
 
-def _whole(
+def _in_bands(
     source: ScanSource, encoding: str, progress: Callable[[float], None]
 ) -> tuple[Assumption, Field, BandedLight]:
     """A large scan measured in bands."""
     assumption = assumed_encoding(source, encoding)
-    # A daemonic process, as the workers of a cluster are, may not have one of its own.
+    # A daemonic process, such as the worker of a cluster, must not start another process.
     second = False if current_process().daemon else None
     with SharedWork.of(source, second) as work:
-        assumption, prepared = _view_of(
-            source, assumption, work, progress_part(progress, 0, _LOCATED)
-        )
-        return (
-            assumption,
-            measure_scan(prepared, work, progress_part(progress, _LOCATED, 1)),
-            prepared.light,
-        )
+        first = progress_part(progress, 0, _LOCATED)
+        assumption, prepared = _located(source, assumption, work, first)
+        field = measure_scan(prepared, work, progress_part(progress, _LOCATED, 1))
+        return assumption, field, prepared.light
 
 
-def _view_of(
+def _located(
     source: ScanSource, assumption: Assumption, work: SharedWork, progress: Callable[[float], None]
 ) -> tuple[Assumption, PreparedScan]:
     """Locate the openings of a large scan and settle the encoding by a sample of them."""
@@ -277,10 +270,9 @@ def _settled_by_edges(
     few = max(here.alike, there.alike) > _ALIKE
     enough = _MISFIT_RATIO_ALIKE if few else _MISFIT_RATIO
     if (ratio > enough and (alike or focus)) or (ratio > 1 and clear and not few):
-        reason = (
-            f"no colour tags; the edge shape fits {guess.alternative} better (ratio {ratio:.2f})"
-        )
-        return Assumption(guess.alternative, reason, doubt="" if bright else _PERHAPS_NEGATIVE)
+        other, doubt = guess.alternative, "" if bright else _PERHAPS_NEGATIVE
+        reason = f"no colour tags; the edge shape fits {other} better (ratio {ratio:.2f})"
+        return Assumption(other, reason, doubt=doubt)
     sure = ratio < 1 / _MISFIT_RATIO
     confirmed = f"confirmed by the edge shape (ratio {1 / ratio:.2f})"
     shape = confirmed if sure else "the edge shape fits both encodings"
@@ -288,7 +280,7 @@ def _settled_by_edges(
     return replace(guess, reason=f"{guess.reason}; {shape}", doubt=doubt)
 
 
-def mark_of(task: Task) -> CacheKey | None:
+def cache_key(task: Task) -> CacheKey | None:
     """The key of a cached picture: the digest of its file and every setting."""
     try:
         with task.path.open("rb") as file:
@@ -307,8 +299,8 @@ def mark_of(task: Task) -> CacheKey | None:
     return CacheKey(f"{digest}.kept", task.path.name, settings)
 
 
-def taken_for(picture: Picture, task: Task, mark: CacheKey) -> Picture | None:
-    """A cached picture for a task; None where the scan changed in between."""
-    if picture.scan.sha256 != mark.settings["scan"]:
+def cached_picture(picture: Picture, task: Task, key: CacheKey) -> Picture | None:
+    """A cached picture for a task; None where the scan has changed since."""
+    if picture.scan.sha256 != key.settings["scan"]:
         return None
     return replace(picture, scan=replace(picture.scan, path=task.path))

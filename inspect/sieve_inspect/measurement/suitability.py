@@ -1,8 +1,12 @@
-"""Checks that a picture can be measured; each error names the reason and what would help."""
+"""Whether pictures can be measured, and how far their imaging carries a verdict.
+
+Each error names the reason and what would help.
+"""
 
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from pathlib import Path
 
 import numpy as np
@@ -13,7 +17,11 @@ from sieve_inspect.errors import NominalMismatchError, RefusedImageError, UnderR
 from sieve_inspect.lattice.search import Lattice
 from sieve_inspect.measurement.picture import Picture
 from sieve_inspect.scale import Scale
+from sieve_inspect.standard import Limits
+from sieve_inspect.summary.statistics import imaging_lines, imaging_part
+from sieve_inspect.summary.uncertainty import Contribution
 from sieve_inspect.units import format_length
+from sieve_inspect.verdict import Fit
 
 _NEEDED_PX = 4.0  # below this an opening and its wires are two blurred edges without a level
 _BLURS_OPENING = 4.0  # blur sigmas an opening must have
@@ -25,6 +33,8 @@ _SHADED_ABOVE = 0.05  # the same in reflected light, where it means highlights a
 _ELSEWHERE = 0.1  # openings in a second patch, as a share of the first
 _AT_ODDS = 0.001  # share of links; in one cloth, holes, tears and dirt included, there are none
 _JUMP_PX = 0.75  # steps aside that flatbed carriages do not make by themselves
+_OK_SHARE = 1 / 3  # of the limit y that U of the imaging may take; common practice, no source
+_ORDER = tuple(Fit)
 
 
 def check_resolution(path: Path, nominal_um: float, scale: Scale) -> None:
@@ -131,3 +141,45 @@ def finer(nominal_um: float, scale: Scale) -> str:
         if 25_400 / dpi <= um_per_px:
             return f"Scan at {dpi} dpi or more, in focus"
     return f"Use a microscope at {um_per_px:.2g} um per px or finer"
+
+
+def fitness(
+    budget: Sequence[Contribution],
+    limits: Limits,
+    scale: Scale,
+    doubts: Sequence[str],
+) -> tuple[Fit, tuple[str, ...]]:
+    """The fit and its reasons: "ok" to U = y/3, "indicative" to U = y, else "refused".
+
+    U (k = 2) is that of the mean from scale and picture alone, without sampling. With `doubts`
+    about the pictures the fit is "indicative" at best.
+    """
+    fit, reasons = Fit.OK, []
+    for direction in "xy":
+        lines = [line for line in budget if line.direction == direction]
+        expanded = 2 * imaging_part(lines)
+        if expanded <= limits.y_um * _OK_SHARE:
+            continue
+        level = Fit.INDICATIVE if expanded <= limits.y_um else Fit.REFUSED
+        largest = max(imaging_lines(lines), key=lambda line: line.value_um)
+        reasons.append(
+            f"in {direction} the mean is known to {expanded:.2g} um only, against a limit of "
+            f"{limits.y_um:g} um; most of it comes from the {largest.name}"
+        )
+        fit = max(fit, level, key=_ORDER.index)
+    if doubts:
+        return max(fit, Fit.INDICATIVE, key=_ORDER.index), (*reasons, *dict.fromkeys(doubts))
+    if reasons:
+        reasons.append(finer(limits.nominal_um, scale))
+    return fit, tuple(reasons)
+
+
+def picture_doubts(pictures: Sequence[Picture], scale: Scale) -> tuple[str, ...]:
+    """Reasons why the pictures carry an indicative verdict at best."""
+    doubts = [doubt for p in pictures for doubt in p.doubts]
+    unread = max(p.unread for p in pictures)
+    if unread > 0:
+        doubts.insert(0, f"{100 * unread:.2g} % of a file could not be read and was left out")
+    if not all(scale.covers(p.field.centre[p.field.ok]).all() for p in pictures):
+        doubts.append("part of the cloth lies where the scale's artefact was not seen")
+    return tuple(doubts)

@@ -123,12 +123,14 @@ def _write(
 
 
 def _runner(workers: int, cluster: str | None, resume: Path | None) -> Runner[Task, Picture]:
-    from sieve_inspect.measurement.scan_task import mark_of, taken_for
+    from sieve_inspect.measurement.scan_task import cache_key, cached_picture
     from sieve_inspect.workers.cache import ResultCache
     from sieve_inspect.workers.cluster import runner
 
     run: Runner[Task, Picture] = runner(workers, cluster)
-    return run if resume is None else ResultCache(resume, mark_of, taken_for, print_remark, run)
+    return (
+        run if resume is None else ResultCache(resume, cache_key, cached_picture, print_remark, run)
+    )
 
 
 def _numbered(path: Path, number: int) -> Path:
