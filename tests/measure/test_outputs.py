@@ -173,5 +173,5 @@ def test_a_registry_is_no_output(
     before = contents(folder)
     ended = program("--registry", name, *typed, name)
     assert ended.code == 23
-    assert "a registry is kept in it" in ended.err
+    assert "it is a registry; name another file" in ended.err
     assert contents(folder)[folder / name] == before[folder / name]

@@ -176,10 +176,10 @@ def _checked(
         assumption.reason,
         field,
         samples,
-        None if beside is None else beside.region,
-        light.bright if isinstance(light, BandedLight) else None,
-        tuple(doubt for doubt in (assumption.doubt, moved, *lamp) if doubt),
-        light,
+        covered=None if beside is None else beside.region,
+        openings_bright=light.bright if isinstance(light, BandedLight) else None,
+        doubts=tuple(doubt for doubt in (assumption.doubt, moved, *lamp) if doubt),
+        loaded=light,
     )
     check_blur(path, picture, task.nominal_um, scale)
     check_nominal(path, picture, task.nominal_um)
