@@ -113,29 +113,20 @@ def open_registry(
     program holds it for longer than `busy_ms`.
     """
     place = place_of(target)
+    evidence: EvidenceKeeper
     if place.path is None:
-        registry = server.opened(place, busy_ms, now, _server_registry)
+        engine, evidence = server.connect(place)
+        event.listen(engine, "begin", lambda c: server.on_begin(c, busy_ms, _is_writing(c)))
     else:
         _prepare_file(place.path, create, busy_ms)
-        folder = EvidenceStore(place.evidence or place.path)
-        registry = Registry(place, _engine(place.path, busy_ms), folder, busy_ms, now)
+        engine, evidence = _engine(place.path, busy_ms), EvidenceStore(place.evidence or place.path)
+    registry = Registry(place, engine, evidence, busy_ms, now)
     try:
         _bring_up_to_date(registry, create)
     except BaseException:
         registry.close()
         raise
     return registry
-
-
-def _server_registry(
-    place: Place,
-    engine: Engine,
-    evidence: EvidenceKeeper,
-    busy_ms: int,
-    now: Callable[[], datetime],
-) -> Registry:
-    event.listen(engine, "begin", lambda c: server.on_begin(c, busy_ms, _is_writing(c)))
-    return Registry(place, engine, evidence, busy_ms, now)
 
 
 def _is_writing(connection: Connection) -> bool:

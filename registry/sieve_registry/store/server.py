@@ -12,8 +12,6 @@ A policy on `event` refuses events that sign to whoever may not insert into `sig
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
 from sqlalchemy import Connection, Engine, create_engine
@@ -46,13 +44,11 @@ ROLES = tuple(_RIGHTS)
 _WRITER_LOCK = 0x51EE_6A4D  # any number, the same for every writer of a registry
 
 
-def opened(
-    place: Place,
-    busy_ms: int,
-    now: Callable[[], datetime],
-    make: Callable[[Place, Engine, EvidenceKeeper, int, Callable[[], datetime]], Registry],
-) -> Registry:
-    """A registry on a server. Raises `RegistryFileError` when it cannot be reached."""
+def connect(place: Place) -> tuple[Engine, EvidenceKeeper]:
+    """The engine and the evidence of a registry on a server.
+
+    Raises `UsageError` without the database driver, `RegistryFileError` for a bad address.
+    """
     assert place.url is not None
     try:
         engine = create_engine(place.url, connect_args={"connect_timeout": 10})
@@ -63,8 +59,7 @@ def opened(
     except Exception as error:
         raise RegistryFileError(file=place.shown, reason=str(error)) from error
     folder = place.evidence
-    keeper = DatabaseEvidence(engine) if folder is None else EvidenceStore(folder)
-    return make(place, engine, keeper, busy_ms, now)
+    return engine, DatabaseEvidence(engine) if folder is None else EvidenceStore(folder)
 
 
 def on_begin(connection: Connection, busy_ms: int, writing: bool) -> None:

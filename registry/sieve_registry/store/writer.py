@@ -19,7 +19,7 @@ from sieve_registry.records import Event
 from sieve_registry.store import schema
 from sieve_registry.store.evidence import EvidenceKeeper, Staged
 from sieve_registry.store.projection import rows_of
-from sieve_registry.store.reader import last_event
+from sieve_registry.store.reader import evidence_extension, last_event
 
 CLOCK_TOLERANCE = timedelta(minutes=10)  # clocks of several benches differ by so much at most
 
@@ -40,7 +40,7 @@ def append(
     software: str,
     late_reason: str = "",
 ) -> Event:
-    """Append one event to the ledger and insert what follows from it.
+    """Append an event to the ledger and insert the rows derived from it.
 
     Raises `DateRefusedError` when this computer's clock is behind the last event, unless
     `late_reason` says why; the reason is then kept with the event.
@@ -62,7 +62,7 @@ def append(
     )
     connection.execute(insert(schema.event).values(**event.__dict__))
     for table, row in rows_of(event):
-        if table == "evidence" and _kept_as(connection, row["sha256"]) is not None:
+        if table == "evidence" and evidence_extension(connection, row["sha256"]) is not None:
             continue  # the same content is kept once
         connection.execute(insert(schema.metadata.tables[table]).values(**row))
     connection.info[schema.HEAD_INFO] = (event.seq, event.hash)
@@ -80,7 +80,7 @@ def _refuse_clock_set_back(last: Event, now: datetime) -> None:
 
 
 def insert_events(connection: Connection, events: Sequence[Event]) -> None:
-    """Insert events as they are, with what follows from them: for moving a registry whole."""
+    """Insert events of another registry unchanged, with the rows derived from them."""
     by_table: dict[str, list[dict[str, Any]]] = {}
     for event in events:
         for table, row in rows_of(event):
@@ -97,7 +97,7 @@ def insert_events(connection: Connection, events: Sequence[Event]) -> None:
 def _not_kept_yet(connection: Connection, rows: list[dict[str, Any]]) -> list[dict[str, Any]]:
     first: dict[str, dict[str, Any]] = {}
     for row in rows:
-        if row["sha256"] not in first and _kept_as(connection, row["sha256"]) is None:
+        if row["sha256"] not in first and evidence_extension(connection, row["sha256"]) is None:
             first[row["sha256"]] = row
     return list(first.values())
 
@@ -116,14 +116,14 @@ def placing(
 ) -> Iterator[list[EvidenceFile]]:
     """Put staged files (content, role, name) in their places; take them away again on failure.
 
-    Must run inside a writing transaction: no other writer can come to lean on the same files.
+    Must run inside a writing transaction: no other writer can then refer to the same files.
     """
     placed: list[tuple[str, str]] = []
     files: list[EvidenceFile] = []
     try:
         for item, role, name in staged:
             twin = next((f.extension for f in files if f.sha256 == item.sha256), item.extension)
-            kept = _kept_as(connection, item.sha256)
+            kept = evidence_extension(connection, item.sha256)
             extension = twin if kept is None else kept
             if store.place(item, extension, connection):
                 placed.append((item.sha256, extension))
@@ -133,11 +133,3 @@ def placing(
         for sha256, extension in placed:
             store.remove(sha256, extension)
         raise
-
-
-def _kept_as(connection: Connection, sha256: str) -> str | None:
-    """The extension under which content is kept already, or None."""
-    table = schema.evidence
-    return connection.execute(
-        select(table.c.extension).where(table.c.sha256 == sha256)
-    ).scalar_one_or_none()
