@@ -166,13 +166,15 @@ def _decoder(hint: Any) -> _Decoder:
         return lambda value: None if value is None else inner(value)
     if origin is tuple and len(parts) == 2 and parts[1] is Ellipsis:
         item = _decoder(parts[0])
-        return lambda value: tuple(item(one) for one in value)
+        return lambda value: tuple(item(part_value) for part_value in value)
     if origin is tuple:
         items = tuple(_decoder(part) for part in parts)
-        return lambda value: tuple(read(one) for read, one in zip(items, value, strict=True))
+        return lambda value: tuple(
+            read(part_value) for read, part_value in zip(items, value, strict=True)
+        )
     if origin is Mapping:
         item = _decoder(parts[1])
-        return lambda value: {key: item(one) for key, one in value.items()}
+        return lambda value: {key: item(part_value) for key, part_value in value.items()}
     if isinstance(hint, type) and issubclass(hint, Stored):
         return hint.from_payload
     raise TypeError(f"no way to read {hint} from a payload")

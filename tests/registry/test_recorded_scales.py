@@ -166,11 +166,11 @@ def test_a_name_is_the_recorded_scale_and_a_path_is_a_file(
 def test_a_dpi_tag_that_says_otherwise_is_told_and_ignored(lab: ScaleLab, tmp_path: Path) -> None:
     wrong = tmp_path / "field.png"
     Image.new("L", (8, 8)).save(wrong, dpi=(1200, 1200))
-    told = "its dpi tag says 21.167 um per px where the scale says 20"
+    warning = "its dpi tag gives 21.167 um per px, the scale 20"
     answer = check(lab, wrong)
     assert answer.code == 0
-    assert told in " ".join(answer.out.split())
-    assert told in parsed(check(lab, wrong, "--json", "-"))["warnings"][0]
+    assert warning in " ".join(answer.out.split())
+    assert warning in parsed(check(lab, wrong, "--json", "-"))["warnings"][0]
     Image.new("L", (8, 8)).save(wrong, dpi=(1268, 1268))
     assert parsed(check(lab, wrong, "--json", "-"))["warnings"] == []
 

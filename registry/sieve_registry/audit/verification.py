@@ -11,7 +11,7 @@ from sieve_registry.records import (
     Verification,
 )
 from sieve_registry.store import reader
-from sieve_registry.store.database_errors import told_plainly
+from sieve_registry.store.database_errors import plain_errors
 from sieve_registry.store.engine import Registry
 from sieve_registry.store.seal import Note, read_note
 from sieve_registry.store.sqlite_file import OpenFile
@@ -38,7 +38,7 @@ def verify(
     note, damaged = _note(registry)
     heads = [head for head in (known_head, None if note is None else note.head) if head is not None]
     try:
-        with ExitStack() as last, told_plainly(registry.where, registry.busy_ms):
+        with ExitStack() as last, plain_errors(registry.where, registry.busy_ms):
             file = None
             if path is not None and not quick:
                 file = OpenFile(path, last.enter_context(path.open("rb")), note)

@@ -1,7 +1,7 @@
-"""Certified artefacts and the devices they calibrate: events alone, read back from the ledger.
+"""Certified artefacts and the devices they calibrate, recorded as events of the ledger.
 
-A scale starts from the certificate of an artefact. Everything certified is kept as it is printed
-there: U with its k, never the standard uncertainty worked out of it.
+A scale starts from the certificate of an artefact. Certified values are recorded as printed there:
+U with its k, never the standard uncertainty derived from it.
 """
 
 from __future__ import annotations
@@ -10,7 +10,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, fields, replace
 from datetime import date
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeVar
 
 from sqlalchemy import Connection
 
@@ -39,6 +39,7 @@ DEVICE_KINDS: Mapping[str, tuple[float, float]] = {
 }
 File = tuple[bytes | Path, str, str]  # content, role, name
 WithEvidence = ArtefactAdded | DeviceAdded | ScaleCalibrated
+_Added = TypeVar("_Added", ArtefactAdded, DeviceAdded)
 
 
 @dataclass(frozen=True)
@@ -63,7 +64,7 @@ class CertifiedArtefact:
     event: int = 0
 
     def valid_on(self, day: date) -> bool:
-        """Whether the certificate speaks for that day."""
+        """Whether the certificate is valid that day."""
         return self.valid_from <= day <= self.valid_to
 
     @property
@@ -72,12 +73,12 @@ class CertifiedArtefact:
         return f"certificate {self.certificate} of {self.laboratory}, artefact {self.id}"
 
     def to_line(self) -> KnownLine:
-        """As the edge bias wants it. Raises `UsageError` for a kind that is no single line."""
+        """As a single line for the edge bias. Raises `UsageError` for another kind."""
         from sieve_inspect.scale.artefact.line_bias import KnownLine
 
         if self.kind != "line" or self.line_um is None:
             raise UsageError(
-                message=f"Artefact {self.id} is no single line: it gives a scale of its own, so "
+                message=f"Artefact {self.id} is not a single line and gives its own scale: "
                 "leave --base out."
             )
         return KnownLine(
@@ -85,13 +86,13 @@ class CertifiedArtefact:
         )
 
     def to_calibrate(self) -> Artefact:
-        """As the calibration wants it. Raises `UsageError` for a kind that has no pitch."""
+        """As an artefact for a calibration. Raises `UsageError` for a single line."""
         from sieve_inspect.scale.calibration import Artefact
 
         if self.kind == "line" or self.pitch_um is None:
             raise UsageError(
-                message=f"Artefact {self.id} is a single line: it has no pitch to take a scale "
-                "from. Name one with marks, or the scale it amends with `scale … --base`."
+                message=f"Artefact {self.id} is a single line: it has no pitch. Choose an artefact "
+                "with marks, or name the scale to amend with `scale … --base`."
             )
         with_lines = self.kind != "dots"
         return Artefact(
@@ -109,8 +110,8 @@ class CertifiedArtefact:
 class Device:
     """A scanner or microscope at one setting; lengths in um.
 
-    `stand_off_um` is how far above the glass the cloth lies, `allowance_um` how far it may lie
-    from where the artefact lay, `path_um` the way from the lens that turns that into scale.
+    `stand_off_um` is the height of the cloth above the glass, `allowance_um` the most it may differ
+    from that of the artefact, `path_um` the optical path from lens to object.
     """
 
     id: str
@@ -133,9 +134,9 @@ def keep(
     files: Sequence[File] = (),
     unless: Callable[[Connection], None] = lambda _: None,
 ) -> Event:
-    """Append an event about no single sieve together with the files that prove it.
+    """Append a general event together with its evidence files.
 
-    `unless` looks at the registry first and raises what stands against it.
+    `unless` checks the registry first and raises objections.
     """
     staged = []
     try:
@@ -160,36 +161,38 @@ def add_artefact(
     certificate_file: Path | None = None,
     renew: bool = False,
 ) -> CertifiedArtefact:
-    """Record an artefact, or with `renew` a further certificate of one that is there.
+    """Record an artefact, or with `renew` a further certificate of a recorded artefact.
 
     Raises `UsageError`, `BadTextError`, `DateRefusedError`, `DuplicateThingError`,
-    `UnknownThingError` for nothing to renew, `EvidenceError` for a certificate not readable.
+    `UnknownThingError` for nothing to renew, `EvidenceError` for an unreadable certificate.
     """
-    called, payload = _artefact_payload(new)
+    artefact_id, payload = _artefact_payload(new)
 
     def refuse(connection: Connection) -> None:
-        there = bool(live(connection, [ArtefactAdded], called))
+        there = bool(live(connection, [ArtefactAdded], artefact_id))
         if there and not renew:
             raise DuplicateThingError(
-                what="an artefact", name=called, advice="a new certificate is added with --renew"
+                what="an artefact",
+                name=artefact_id,
+                advice="a new certificate is added with --renew",
             )
         if renew and not there:
             raise UnknownThingError(
-                what="artefact", name=called, advice="leave --renew out to add it"
+                what="artefact", name=artefact_id, advice="leave --renew out to add it"
             )
 
     files = [(certificate_file, "certificate", certificate_file.name)] if certificate_file else []
-    keep(registry, called, payload, terms, files, refuse)
-    return latest_artefact(registry, called)
+    keep(registry, artefact_id, payload, terms, files, refuse)
+    return latest_artefact(registry, artefact_id)
 
 
 def _artefact_payload(new: CertifiedArtefact) -> tuple[str, ArtefactAdded]:
     if new.kind not in ARTEFACT_KINDS:
         raise UsageError(message=f"--kind is one of {', '.join(ARTEFACT_KINDS)}, not '{new.kind}'.")
     if new.kind == "line" and new.line_um is None:
-        raise UsageError(message="A single line is known by its width: give --line-width.")
+        raise UsageError(message="A single line needs its width: give --line-width.")
     if new.kind != "line" and new.pitch_um is None:
-        raise UsageError(message="Give the --pitch from mark to mark.")
+        raise UsageError(message="Pitch missing: give --pitch from mark to mark.")
     if not 1 <= new.k <= 5:
         raise UsageError(message=f"A coverage factor k of {new.k:g} is not plausible.")
     for length, expanded in (
@@ -203,58 +206,44 @@ def _artefact_payload(new: CertifiedArtefact) -> tuple[str, ArtefactAdded]:
     if new.valid_to < new.valid_from:
         raise DateRefusedError(
             reason=f"A certificate valid to {new.valid_to} cannot begin on {new.valid_from}",
-            advice="look at the certificate again",
+            advice="compare with the certificate",
         )
-    return clean_id(new.id), ArtefactAdded(
-        kind=new.kind,
-        nominal_pitch_um=new.nominal_pitch_um,
-        pitch_um=new.pitch_um,
-        nominal_line_um=new.nominal_line_um,
-        line_um=new.line_um,
-        expanded_pitch_um=new.expanded_pitch_um,
-        expanded_line_um=new.expanded_line_um,
-        k=new.k,
-        expansion_ppm_per_k=new.expansion_ppm_per_k,
-        certificate=clean_text("certificate number", new.certificate, needed=True),
-        laboratory=clean_text("laboratory", new.laboratory, needed=True),
-        valid_from=new.valid_from,
-        valid_to=new.valid_to,
-    )
+    texts = {
+        "certificate": clean_text("certificate number", new.certificate, needed=True),
+        "laboratory": clean_text("laboratory", new.laboratory, needed=True),
+    }
+    return clean_id(new.id), ArtefactAdded(**{**shared_fields(ArtefactAdded, new), **texts})
 
 
 def artefacts(registry: Registry) -> list[CertifiedArtefact]:
     """Every artefact with its latest certificate, by id."""
-    found = {f.subject: _artefact(f) for f in live_facts(registry, None, [ArtefactAdded])}
-    return [found[one] for one in sorted(found)]
+    latest = {f.subject: _artefact(f) for f in live_facts(registry, None, [ArtefactAdded])}
+    return [latest[artefact_id] for artefact_id in sorted(latest)]
 
 
 def certificates_of(registry: Registry, artefact_id: str) -> list[CertifiedArtefact]:
     """An artefact under each certificate it ever had. Raises `UnknownThingError`."""
-    found = live_facts(registry, clean_id(artefact_id), [ArtefactAdded])
-    if not found:
-        raise UnknownThingError(
-            what="artefact", name=artefact_id, advice="`sieveward artefact list` shows all"
-        )
-    return [_artefact(fact) for fact in found]
+    return [_artefact(fact) for fact in _facts_named(registry, ArtefactAdded, artefact_id)]
 
 
 def latest_artefact(
     registry: Registry, artefact_id: str, day: date | None = None
 ) -> CertifiedArtefact:
-    """An artefact under the certificate that holds on a day, or the latest one there is."""
-    found = certificates_of(registry, artefact_id)
-    held = [one for one in found if day is not None and one.valid_on(day)]
-    return (held or found)[-1]
+    """An artefact under the certificate valid on a day, else under its latest certificate."""
+    certificates = certificates_of(registry, artefact_id)
+    valid = [c for c in certificates if day is not None and c.valid_on(day)]
+    return (valid or certificates)[-1]
 
 
 def _artefact(fact: Fact[ArtefactAdded]) -> CertifiedArtefact:
-    return CertifiedArtefact(id=fact.subject, event=fact.seq, **_shared(CertifiedArtefact, fact))
+    values = shared_fields(CertifiedArtefact, fact.payload)
+    return CertifiedArtefact(id=fact.subject, event=fact.seq, **values)
 
 
-def _shared(record: type[CertifiedArtefact | Device], fact: Fact[Any]) -> dict[str, Any]:
-    """The fields a record has in common with the payload of its event."""
-    kept = {one.name for one in fields(fact.payload)}
-    return {n: getattr(fact.payload, n) for n in (f.name for f in fields(record)) if n in kept}
+def shared_fields(record: type[Any], source: object) -> dict[str, Any]:
+    """The values `source` has for the fields of a record type, by name."""
+    names = (field.name for field in fields(record))
+    return {name: getattr(source, name) for name in names if hasattr(source, name)}
 
 
 def add_device(registry: Registry, new: Device, terms: RecordTerms) -> Device:
@@ -268,43 +257,42 @@ def add_device(registry: Registry, new: Device, terms: RecordTerms) -> Device:
         raise UsageError(message=f"--encoding is srgb, linear or auto, not '{new.encoding}'.")
     if not (0 <= new.allowance_um < new.path_um and new.stand_off_um >= 0):
         raise UsageError(message="A stand-off is 0 or more, its allowance below the optical path.")
-    called = clean_id(new.id)
-    payload = DeviceAdded(
-        kind=new.kind,
-        serial=clean_text("serial number", new.serial, needed=True),
-        setting=clean_text("setting", new.setting, needed=True),
-        light=clean_text("light", new.light, needed=True),
-        encoding=new.encoding,
-        stand_off_um=new.stand_off_um,
-        allowance_um=new.allowance_um,
-        path_um=new.path_um,
-    )
+    device_id = clean_id(new.id)
+    texts = {
+        "serial": clean_text("serial number", new.serial, needed=True),
+        "setting": clean_text("setting", new.setting, needed=True),
+        "light": clean_text("light", new.light, needed=True),
+    }
+    payload = DeviceAdded(**{**shared_fields(DeviceAdded, new), **texts})
 
     def refuse(connection: Connection) -> None:
-        if live(connection, [DeviceAdded], called):
+        if live(connection, [DeviceAdded], device_id):
             raise DuplicateThingError(
-                what="a device", name=called, advice="another setting is another device"
+                what="a device", name=device_id, advice="another setting is another device"
             )
 
-    keep(registry, called, payload, terms, (), refuse)
-    return device_named(registry, called)
+    keep(registry, device_id, payload, terms, (), refuse)
+    return device_named(registry, device_id)
 
 
 def devices(registry: Registry) -> list[Device]:
     """Every device, by id."""
-    found = [_device(fact) for fact in live_facts(registry, None, [DeviceAdded])]
-    return sorted(found, key=lambda one: one.id)
+    recorded = [_device(fact) for fact in live_facts(registry, None, [DeviceAdded])]
+    return sorted(recorded, key=lambda device: device.id)
 
 
 def device_named(registry: Registry, device_id: str) -> Device:
-    """One device. Raises `UnknownThingError`."""
-    found = live_facts(registry, clean_id(device_id), [DeviceAdded])
-    if not found:
-        raise UnknownThingError(
-            what="device", name=device_id, advice="`sieveward device list` shows all"
-        )
-    return _device(found[-1])
+    """The device of that name. Raises `UnknownThingError`."""
+    return _device(_facts_named(registry, DeviceAdded, device_id)[-1])
 
 
 def _device(fact: Fact[DeviceAdded]) -> Device:
-    return Device(id=fact.subject, event=fact.seq, **_shared(Device, fact))
+    return Device(id=fact.subject, event=fact.seq, **shared_fields(Device, fact.payload))
+
+
+def _facts_named(registry: Registry, added: type[_Added], name: str) -> list[Fact[_Added]]:
+    facts = live_facts(registry, clean_id(name), [added])
+    if not facts:
+        what = added.KIND.split()[0]
+        raise UnknownThingError(what=what, name=name, advice=f"`sieveward {what} list` shows all")
+    return facts

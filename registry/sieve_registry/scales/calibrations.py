@@ -28,6 +28,7 @@ from sieve_registry.scales.artefacts import (
     certificates_of,
     device_named,
     keep,
+    shared_fields,
 )
 from sieve_registry.scales.corrections import live_facts
 from sieve_registry.sieves.recording import RecordTerms
@@ -45,9 +46,14 @@ TEMPERATURES_C = (15.0, 30.0)  # common practice, no source
 CERTIFIED_AT_C = 20.0  # ISO 1:2022, standard reference temperature
 
 
+_OF_BASE = (
+    "artefact", "artefact_event", "certificate", "stand_off_um", "temperature_c", "range_c"
+)  # fmt: skip
+
+
 @dataclass(frozen=True)
 class ScaleConditions:
-    """Under what a scale was taken and may be used; None is as the device or 20 degrees say."""
+    """Conditions of a calibration and limits of its use; None: as the device, or unknown."""
 
     interval_months: int = DEFAULT_MONTHS
     stand_off_um: float | None = None
@@ -57,7 +63,7 @@ class ScaleConditions:
 
 @dataclass(frozen=True)
 class KeptScale:
-    """A recorded scale: `u_rel_…` are relative standard uncertainties, `event` where it stands."""
+    """A recorded scale: `u_rel_…` are relative standard uncertainties, `event` its number."""
 
     name: str
     event: int
@@ -82,14 +88,14 @@ class KeptScale:
     line: LineLink | None = None
 
     def file(self, registry: Registry) -> dict[str, Any]:
-        """What its scale file says, proven. Raises `EvidenceError` and kin."""
+        """The content of its scale file. Raises `EvidenceError`, `EvidenceAlteredError`."""
         for file in self.evidence:
             if file.role == "scale":
                 return dict(json.loads(registry.evidence.read(file.sha256, file.extension)))
         raise EvidenceError(name=self.name, reason="no scale file was kept with it")
 
     def scale(self, registry: Registry) -> Scale:
-        """The scale itself, from its evidence file. Raises `EvidenceError` and kin."""
+        """The scale itself, from its evidence file. Raises as `file`."""
         from sieve_inspect.scale.model import Scale
 
         return Scale.from_dict(self.file(registry))
@@ -120,30 +126,30 @@ class KeptScale:
 
 
 def warmed(
-    found: Calibration, artefact: CertifiedArtefact, conditions: ScaleConditions
+    calibration: Calibration, artefact: CertifiedArtefact, conditions: ScaleConditions
 ) -> Calibration:
     """The calibration with the artefact's expansion from 20 degrees in its budget, if known."""
     from sieve_inspect.scale.calibration import BudgetRow, ScaleSource
 
     u = expansion(artefact.expansion_ppm_per_k, CERTIFIED_AT_C, conditions.temperature_c)
     if not u:
-        return found
-    wider = widened(found.scale, u)
+        return calibration
+    wider = widened(calibration.scale, u)
     row = BudgetRow(ScaleSource.TEMPERATURE, u, u)
-    return replace(found, scale=wider, budget=(*found.budget, row))
+    return replace(calibration, scale=wider, budget=(*calibration.budget, row))
 
 
 def certificate_for(registry: Registry, artefact_id: str, day: date) -> CertifiedArtefact:
     """The artefact under a certificate valid that day. Raises `ArtefactExpiredError`."""
-    found = certificates_of(registry, artefact_id)
-    valid = [one for one in found if one.valid_on(day)]
+    certificates = certificates_of(registry, artefact_id)
+    valid = [c for c in certificates if c.valid_on(day)]
     if not valid:
-        raise expired_error(found[-1], day, "")
+        raise expired_error(certificates[-1], day, "")
     return valid[-1]
 
 
 def expired_error(last: CertifiedArtefact, day: date, other: str) -> ArtefactExpiredError:
-    """What to raise when an artefact's last certificate does not hold on a day."""
+    """The error for an artefact whose last certificate is not valid on a day."""
     span = f"its last is {last.certificate}, valid {last.valid_from} to {last.valid_to}"
     return ArtefactExpiredError(artefact=last.id, day=day, span=span, other=other)
 
@@ -151,16 +157,16 @@ def expired_error(last: CertifiedArtefact, day: date, other: str) -> ArtefactExp
 def base_scale(registry: Registry, name: str, device: Device, day: date) -> KeptScale:
     """The recorded scale of a device a single line may amend on a day.
 
-    Raises `UnknownThingError`, `ScaleExpiredError`, `UsageError` for one of another device.
+    Raises `UnknownThingError`, `ScaleExpiredError`, `UsageError` for the scale of another device.
     """
     base = kept_scale(registry, name, day)
     if base is None:
         raise UnknownThingError(
-            what="recorded scale", name=name, advice="record the one --base names first"
+            what="recorded scale", name=name, advice="record the scale that --base names first"
         )
     if base.device != device.id:
         raise UsageError(
-            message=f"The scale {base.name!r} is one of device {base.device}, not of {device.id}."
+            message=f"The scale {base.name!r} belongs to device {base.device}, not {device.id}."
         )
     if day > base.valid_until:
         raise ScaleExpiredError(
@@ -172,7 +178,7 @@ def base_scale(registry: Registry, name: str, device: Device, day: date) -> Kept
 def record_scale(
     registry: Registry,
     name: str,
-    found: Calibration | LineCalibration,
+    calibration: Calibration | LineCalibration,
     artefact: CertifiedArtefact,
     device: Device,
     conditions: ScaleConditions,
@@ -182,21 +188,21 @@ def record_scale(
     residual_picture: bytes,
     base: KeptScale | None = None,
 ) -> KeptScale:
-    """Keep a calibration of a device under a name; the next one of that name follows it.
+    """Record a calibration of a device under a name; later ones of that name follow it.
 
-    With a `base` the artefact is a single line: pitch, circumstances and the last day it holds
-    are those of the base. Raises `UsageError` for conditions that cannot be or a name another
-    device has, `DateRefusedError`.
+    With a `base` the artefact is a single line: pitch, conditions and the last valid day are those
+    of the base. Raises `UsageError` for implausible conditions or a name of another device,
+    `DateRefusedError`.
     """
-    called, day = clean_id(name), terms.on_date or registry.today()
+    scale_name, day = clean_id(name), terms.on_date or registry.today()
     months = clean_count("interval in months", conditions.interval_months, 1200)
     assert months is not None
     low, high = conditions.range_c
     if not -50 <= low < high <= 100:
         raise UsageError(message=f"A range of {low:g} to {high:g} degrees is not plausible.")
     if conditions.temperature_c is not None and not low <= conditions.temperature_c <= high:
-        raise TemperatureError(scale=called, given=conditions.temperature_c, low=low, high=high)
-    s = found.scale
+        raise TemperatureError(scale=scale_name, given=conditions.temperature_c, low=low, high=high)
+    s = calibration.scale
     given = conditions.stand_off_um
     payload = ScaleCalibrated(
         device=device.id,
@@ -214,28 +220,28 @@ def record_scale(
         um_per_px=(s.um_per_px_x, s.um_per_px_y),
         u_rel=(s.u_rel_x, s.u_rel_y),
         max_residual_um=max_residual_um,
-        residual_rms_um=found.residual_rms_um,
-        marks=found.marks_used,
-        warnings=tuple(found.warnings),
+        residual_rms_um=calibration.residual_rms_um,
+        marks=calibration.marks_used,
+        warnings=tuple(calibration.warnings),
     )
     if base is not None:
         payload = _amended(payload, base, artefact)
-    text = json.dumps(found.to_dict(), indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+    text = json.dumps(calibration.to_dict(), indent=2, ensure_ascii=False, allow_nan=False) + "\n"
     files: list[File] = [
         (text.encode(), "scale", "scale.json"),
         (residual_picture, "residuals", "residuals.png"),
     ]
 
     def refuse(connection: Connection) -> None:
-        for fact in reader.facts(connection, [ScaleCalibrated], called):
+        for fact in reader.facts(connection, [ScaleCalibrated], scale_name):
             if fact.payload.device != device.id:
                 raise UsageError(
-                    message=f"The scale {called!r} belongs to device {fact.payload.device}: "
+                    message=f"The scale {scale_name!r} belongs to device {fact.payload.device}: "
                     "choose another --name."
                 )
 
-    event = keep(registry, called, payload, terms, files, refuse)
-    facts = live_facts(registry, called, [ScaleCalibrated])
+    event = keep(registry, scale_name, payload, terms, files, refuse)
+    facts = live_facts(registry, scale_name, [ScaleCalibrated])
     return next(_scale(fact) for fact in facts if fact.seq == event.seq)
 
 
@@ -247,38 +253,33 @@ def _amended(payload: ScaleCalibrated, base: KeptScale, line: CertifiedArtefact)
     root = (base.name, base.event) if base.line is None else (base.line.base, base.line.base_event)
     return replace(
         payload,
-        artefact=base.artefact,
-        artefact_event=base.artefact_event,
-        certificate=base.certificate,
         valid_until=min(payload.valid_until, base.valid_until),
-        stand_off_um=base.stand_off_um,
-        temperature_c=base.temperature_c,
-        range_c=base.range_c,
+        **{name: getattr(base, name) for name in _OF_BASE},
         line=LineLink(line.id, line.event, line.certificate, *root),
     )
 
 
 def kept_scale(registry: Registry, name: str, day: date) -> KeptScale | None:
-    """The scale of that name as last calibrated up to a day, None when there never was one.
+    """The scale of that name as last calibrated up to a day, or None.
 
     Raises `UnknownThingError` when it was calibrated only later.
     """
-    found = [_scale(fact) for fact in live_facts(registry, name, [ScaleCalibrated])]
-    before = [one for one in found if one.on_date <= day]
-    if found and not before:
-        first = min(one.on_date for one in found)
+    scales = [_scale(fact) for fact in live_facts(registry, name, [ScaleCalibrated])]
+    before = [scale for scale in scales if scale.on_date <= day]
+    if scales and not before:
+        first = min(scale.on_date for scale in scales)
         raise UnknownThingError(
             what="scale", name=name, advice=f"not on {day}, it was first calibrated on {first}"
         )
-    return max(before, key=lambda one: (one.on_date, one.event), default=None)
+    return max(before, key=lambda scale: (scale.on_date, scale.event), default=None)
 
 
 def history_of_device(registry: Registry, device_id: str) -> list[KeptScale]:
     """Every scale of a device by the day of its calibration. Raises `UnknownThingError`."""
     device = device_named(registry, device_id)
-    found = live_facts(registry, None, [ScaleCalibrated])
-    own = [_scale(fact) for fact in found if fact.payload.device == device.id]
-    return sorted(own, key=lambda one: (one.on_date, one.event))
+    calibrated = live_facts(registry, None, [ScaleCalibrated])
+    own = [_scale(fact) for fact in calibrated if fact.payload.device == device.id]
+    return sorted(own, key=lambda scale: (scale.on_date, scale.event))
 
 
 def expansion(ppm_per_k: float | None, then: float, now: float | None) -> float:
@@ -296,27 +297,10 @@ def widened(scale: Scale, u: float) -> Scale:
 
 
 def _scale(fact: Fact[ScaleCalibrated]) -> KeptScale:
-    kept = fact.payload
     return KeptScale(
         name=fact.subject,
         event=fact.seq,
         on_date=fact.on_date,
-        valid_until=kept.valid_until,
         person=fact.person,
-        device=kept.device,
-        artefact=kept.artefact,
-        artefact_event=kept.artefact_event,
-        certificate=kept.certificate,
-        setting=kept.setting,
-        stand_off_um=kept.stand_off_um,
-        allowance_um=kept.allowance_um,
-        path_um=kept.path_um,
-        temperature_c=kept.temperature_c,
-        range_c=kept.range_c,
-        um_per_px=kept.um_per_px,
-        u_rel=kept.u_rel,
-        max_residual_um=kept.max_residual_um,
-        residual_rms_um=kept.residual_rms_um,
-        evidence=kept.evidence,
-        line=kept.line,
+        **shared_fields(KeptScale, fact.payload),
     )

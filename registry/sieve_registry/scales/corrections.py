@@ -1,7 +1,7 @@
-"""Corrections of artefacts, devices and scales: a later event says how an earlier one should read.
+"""Corrections of artefacts, devices and scales: a later event amends or voids an earlier record.
 
-What was certified or measured is not corrected: such a record is void, and made anew. A void
-record is no longer found, yet it stays, and the checks that rest on it say so.
+Certified and measured values cannot be corrected: void the record and make a new one. A void record
+stays in the ledger and is not used any more; checks that used it show a remark.
 """
 
 from __future__ import annotations
@@ -42,17 +42,17 @@ def live(
 ) -> list[Fact[_Payload]]:
     """Facts of the wanted types as they now read, void ones left out."""
     now = current_readings(_recorded(connection, subject))
-    found = []
+    current = []
     for fact in reader.facts(connection, wanted, subject):
         void, fields = now.get(fact.seq, (False, {}))
         if void:
             continue
         if fields:
             read = type(fact.payload).from_payload({**fact.payload.to_payload(), **fields})
-            found.append(replace(fact, payload=read))
+            current.append(replace(fact, payload=read))
         else:
-            found.append(fact)
-    return found
+            current.append(fact)
+    return current
 
 
 def live_facts(
@@ -64,12 +64,12 @@ def live_facts(
 
 
 def amendments(registry: Registry, seqs: Iterable[int] | str) -> list[Correction]:
-    """What was said later of events by their numbers, or of all those about one subject."""
+    """Corrections of events, given by number or by subject."""
     with registry.reading() as connection:
         if isinstance(seqs, str):
             return _recorded(connection, seqs)
         wanted = set(seqs)
-        return [one for one in _recorded(connection, None) if one.corrects in wanted]
+        return [made for made in _recorded(connection, None) if made.corrects in wanted]
 
 
 def amend(
@@ -81,9 +81,9 @@ def amend(
     *,
     void: bool,
 ) -> Correction:
-    """Say how the record of an artefact, device or scale should read, or that it is void.
+    """Correct the record of an artefact, device or scale, or declare it void.
 
-    With neither an earlier voiding is taken back. Raises `UnknownRecordError`, `UsageError`,
+    With neither, an earlier voiding is withdrawn. Raises `UnknownRecordError`, `UsageError`,
     `DateRefusedError`.
     """
     why = clean_text("reason", reason, needed=True)
@@ -94,7 +94,7 @@ def amend(
         )
         before = {**json.loads(event.payload), **fields}
         if not now and void == was_void:
-            raise UsageError(message=f"Event {event.seq} reads so already: nothing to correct.")
+            raise UsageError(message=f"Event {event.seq} already reads so: nothing to correct.")
         _check_span({**before, **now})
         payload = events.ScaleChainCorrected(
             corrects=event.seq,
@@ -105,36 +105,37 @@ def amend(
             was={name: before[name] for name in now},
             now=now,
         )
-        made = record_general(registry, connection, event.subject, payload, terms)
-        return next(one for one in _recorded(connection, event.subject) if one.seq == made.seq)
+        seq = record_general(registry, connection, event.subject, payload, terms).seq
+        return next(made for made in _recorded(connection, event.subject) if made.seq == seq)
 
 
 def corrected_links(
     registry: Registry, trace: Mapping[str, Any] | None
 ) -> tuple[tuple[str, str], ...]:
-    """What was said later of the links a check's chain hangs on, each as a name and a sentence."""
+    """Later corrections of the links of a check's chain, each as a name and a sentence."""
     return tuple(
-        ("Corrected since", _sentence(one)) for one in amendments(registry, links_of(trace))
+        ("Corrected since", _sentence(correction))
+        for correction in amendments(registry, links_of(trace))
     )
 
 
 def links_of(trace: Mapping[str, Any] | None) -> list[int]:
-    """The events a check's chain hangs on."""
+    """The events of a check's chain."""
     return [int(trace[link]["event"]) for link in _LINKS if trace and trace.get(link)]
 
 
 def voided(connection: Connection, until: int | None = None) -> dict[int, Correction]:
-    """Events that are void by what was recorded up to an event, each with what says so."""
-    last = {one.corrects: one for one in _recorded(connection, None, until)}
-    return {seq: one for seq, one in last.items() if one.void}
+    """Events void by the records up to an event, each with its correction."""
+    last = {correction.corrects: correction for correction in _recorded(connection, None, until)}
+    return {seq: correction for seq, correction in last.items() if correction.void}
 
 
-def _sentence(one: Correction) -> str:
-    reads = ", ".join(f"{k} {one.was[k]} should read {v}" for k, v in one.now.items())
-    what = "is void" if one.void else reads or "stands again"
+def _sentence(correction: Correction) -> str:
+    reads = ", ".join(f"{k} {correction.was[k]} should read {v}" for k, v in correction.now.items())
+    what = "is void" if correction.void else reads or "stands again"
     return (
-        f"{one.kind} (event {one.corrects}) {what}: {one.reason}; {one.person}, {one.on_date}, "
-        f"event {one.seq}"
+        f"{correction.kind} (event {correction.corrects}) {what}: {correction.reason}; "
+        f"{correction.person}, {correction.on_date}, event {correction.seq}"
     )
 
 
@@ -144,7 +145,7 @@ def _read(event: Event, typed: str, value: str) -> tuple[str, Any]:
         names = ", ".join(AMENDABLE[event.kind])
         raise UnknownRecordError(
             record=f"{event.seq}",
-            reason=f"of a {event.kind!r}, {names} can be corrected; else void it and record anew",
+            reason=f"of a {event.kind!r}, {names} can be corrected; or void it and record it again",
         )
     if name.startswith("valid_"):
         return name, read_date(value).isoformat()
@@ -154,22 +155,22 @@ def _read(event: Event, typed: str, value: str) -> tuple[str, Any]:
         except ValueError:
             number = -1.0
         if not 0 <= number <= 200:
-            raise UsageError(message=f"{value!r} is no expansion in ppm per kelvin.")
+            raise UsageError(message=f"{value!r} is not an expansion of 0 to 200 ppm per kelvin.")
         return name, number
     return name, clean_text(name, value, needed=True)
 
 
-def _check_span(said: Mapping[str, Any]) -> None:
-    first, last = said.get("valid_from"), said.get("valid_to")
+def _check_span(values: Mapping[str, Any]) -> None:
+    first, last = values.get("valid_from"), values.get("valid_to")
     if first and last and date.fromisoformat(last) < date.fromisoformat(first):
         raise DateRefusedError(
             reason=f"A certificate valid to {last} cannot begin on {first}",
-            advice="look at the certificate again",
+            advice="compare with the certificate",
         )
 
 
 def _recorded(
     connection: Connection, subject: str | None, until: int | None = None
 ) -> list[Correction]:
-    found = reader.facts(connection, [events.ScaleChainCorrected], subject, until)
-    return [rows.correction(fact) for fact in found]
+    facts = reader.facts(connection, [events.ScaleChainCorrected], subject, until)
+    return [rows.correction(fact) for fact in facts]

@@ -1,4 +1,4 @@
-"""The dpi tags of scans, held against the scale they are measured by; a tag decides nothing."""
+"""The dpi tags of scans, compared with the scale used; a tag decides nothing."""
 
 from __future__ import annotations
 
@@ -13,14 +13,14 @@ _DPI_TOLERANCE = 0.002  # twice what flatbeds are commonly off (Boron, ISPRS 199
 
 
 def dpi_warnings(images: Sequence[Path], scale: Scale) -> list[str]:
-    """One sentence for each scan whose dpi tag says another scale."""
+    """A sentence for each scan whose dpi tag gives another scale."""
     from PIL import Image
 
-    found = []
+    warnings = []
     for image in images:
         try:
             with Image.open(image) as picture:
-                dpi = [float(one) for one in picture.info.get("dpi", ())]
+                dpi = [float(resolution) for resolution in picture.info.get("dpi", ())]
         except (OSError, ValueError, TypeError, SyntaxError, Image.DecompressionBombError):
             continue  # the measuring has already judged the file
         if len(dpi) != 2 or min(dpi) <= 1:
@@ -28,8 +28,8 @@ def dpi_warnings(images: Sequence[Path], scale: Scale) -> list[str]:
         tagged = (25_400 / dpi[0], 25_400 / dpi[1])
         measured = (scale.um_per_px_x, scale.um_per_px_y)
         if any(abs(t / m - 1) > _DPI_TOLERANCE for t, m in zip(tagged, measured, strict=True)):
-            found.append(
-                f"{image.name}: its dpi tag says {tagged[0]:.5g} um per px where the scale says "
+            warnings.append(
+                f"{image.name}: its dpi tag gives {tagged[0]:.5g} um per px, the scale "
                 f"{measured[0]:.5g}; the tag is ignored"
             )
-    return found
+    return warnings

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 from sieve_registry.events import CheckRecorded
@@ -34,14 +34,14 @@ def jumps_in(history: Sequence[KeptScale]) -> list[Jump]:
 
     The certificate is counted in both, so a jump found is no matter of the artefact.
     """
-    found = []
+    jumps = []
     for good, bad in pairwise(history):
         for place, direction in enumerate("xy"):
             change = bad.um_per_px[place] / good.um_per_px[place] - 1
             limit = 2 * math.hypot(good.u_rel[place], bad.u_rel[place])
             if abs(change) > limit:
-                found.append(Jump(direction, good, bad, change, limit))
-    return found
+                jumps.append(Jump(direction, good, bad, change, limit))
+    return jumps
 
 
 def drift_of(registry: Registry, device_id: str) -> tuple[list[KeptScale], list[Jump]]:
@@ -62,9 +62,5 @@ def drift_of(registry: Registry, device_id: str) -> tuple[list[KeptScale], list[
         if trace and trace["scale"] and fact.seq in rows:
             by_scale.setdefault(int(trace["scale"]["event"]), []).append(rows[fact.seq].id)
     return history, [
-        Jump(
-            one.direction, one.good, one.bad, one.change, one.limit,
-            tuple(by_scale.get(one.good.event, ())),
-        )
-        for one in jumps
-    ]  # fmt: skip
+        replace(jump, checks=tuple(by_scale.get(jump.good.event, ()))) for jump in jumps
+    ]

@@ -1,8 +1,7 @@
-"""The scales of single scans, from a certified artefact lying beside the cloth in each of them.
+"""The scale of each scan, from a certified artefact that lies beside the cloth in it.
 
-The chain is the same, with the artefact seen in the very run of the check. A recorded scale of the
-device, if one is named, lends its map and is held against the circumstances as ever; its own
-certificate and repeatability are out of the budget then, for both were seen anew.
+A recorded scale of the device, if named, gives its map and is compared with the circumstances of
+the check. Its own certificate and repeatability leave the budget: the scan measures both again.
 """
 
 from __future__ import annotations
@@ -31,7 +30,9 @@ if TYPE_CHECKING:
     from sieve_inspect.scale.model import Scale
 
 _FROM_BASE = ("accepted", "line", "base")
-_SEEN_ANEW = ("pitch of the artefact", "picture to picture", "temperature of the artefact")
+_MEAN = ("um_per_px_x", "um_per_px_y", "edge_bias_px")
+_LARGEST = ("u_rel_x", "u_rel_y", "u_shear_deg", "u_edge_bias_px")
+_SEEN_AGAIN = ("pitch of the artefact", "picture to picture", "temperature of the artefact")
 
 
 def trace_scale_in_scan(
@@ -44,7 +45,7 @@ def trace_scale_in_scan(
     region: tuple[int, int, int, int] | None = None,
     encoding: str = "auto",
 ) -> CheckScale:
-    """Each scan's scale with the chain of all. `known` is a scale that helps to find the artefact.
+    """Each scan's scale with the chain of all. `known` helps to detect the artefact.
 
     Raises what `scale_in_scan` and `trace_scale` raise.
     """
@@ -53,11 +54,16 @@ def trace_scale_in_scan(
     certificates = certificates_of(registry, artefact_id)
     expired = expiry_of(certificates, circumstances)
     used = next(
-        (one for one in reversed(certificates) if one.valid_on(circumstances.day)), certificates[-1]
+        (
+            certificate
+            for certificate in reversed(certificates)
+            if certificate.valid_on(circumstances.day)
+        ),
+        certificates[-1],
     )
     artefact = used.to_calibrate()
     base, device = _device(registry, known, circumstances)
-    found = [
+    scans = [
         scale_in_scan(path, artefact, device=device, region=region, encoding=encoding)
         for path in images
     ]
@@ -68,8 +74,8 @@ def trace_scale_in_scan(
         effects += [{"name": "temperature", "u_rel": u}] if u else []
     for effect in effects:
         u = float(effect["u_rel"])
-        found = [replace(one, scale=widened(one.scale, u)) for one in found]
-    whole = _of_all(found)
+        scans = [replace(scan, scale=widened(scan.scale, u)) for scan in scans]
+    mean = _of_all(scans)
     accepted, doubts = accepted_as(expired, circumstances)
     chain = {
         **artefact_links(used),
@@ -79,22 +85,22 @@ def trace_scale_in_scan(
             "stand_off_um": circumstances.stand_off_um,
             "temperature_c": circumstances.temperature_c,
             "effects": effects,
-            "u_rel": [whole.u_rel_x, whole.u_rel_y],
+            "u_rel": [mean.u_rel_x, mean.u_rel_y],
             "in_scan": [
-                _scale_in_scan_dict(path, one) for path, one in zip(images, found, strict=True)
+                _scale_in_scan_dict(path, scan) for path, scan in zip(images, scans, strict=True)
             ],
         },
         **{k: v for k, v in of_base.items() if k in _FROM_BASE},
         **accepted,
     }
     before = () if base is None else base.doubts
-    return CheckScale(whole, plain_object(chain), (*before, *doubts), tuple(found))
+    return CheckScale(mean, plain_object(chain), (*before, *doubts), tuple(scans))
 
 
 def _device(
     registry: Registry, known: KeptScale | Scale | None, circumstances: Circumstances
 ) -> tuple[CheckScale | None, DeviceScale | None]:
-    """The device's scale: with its chain and what its map leaves open, if it is a recorded one."""
+    """The device's scale; a recorded scale has its chain and the uncertainty of its map."""
     from sieve_inspect.scale.artefact.in_scan import DeviceScale
 
     if known is None:
@@ -103,38 +109,32 @@ def _device(
         return None, DeviceScale(known)
     base = trace_scale(registry, known, circumstances)
     budget = known.file(registry)["budget"]
-    rows = [row for row in budget if row["name"] not in _SEEN_ANEW]
+    rows = [row for row in budget if row["name"] not in _SEEN_AGAIN]
     u_x, u_y = (math.sqrt(sum(row[key] ** 2 for row in rows)) for key in ("u_rel_x", "u_rel_y"))
     return base, DeviceScale(known.scale(registry), (u_x, u_y))
 
 
-def _of_all(found: Sequence[InScan]) -> Scale:
-    """One scale to stand for those of all scans: their mean, and the largest uncertainty."""
-    scales = [one.scale for one in found]
-    count = len(scales)
+def _of_all(scans: Sequence[InScan]) -> Scale:
+    """The mean scale of all scans, with the largest uncertainty."""
+    scales = [scan.scale for scan in scans]
     return replace(
         scales[0],
-        um_per_px_x=sum(one.um_per_px_x for one in scales) / count,
-        um_per_px_y=sum(one.um_per_px_y for one in scales) / count,
-        edge_bias_px=sum(one.edge_bias_px for one in scales) / count,
-        **{
-            name: max(getattr(one, name) for one in scales)
-            for name in ("u_rel_x", "u_rel_y", "u_shear_deg", "u_edge_bias_px")
-        },
+        **{name: sum(getattr(scale, name) for scale in scales) / len(scales) for name in _MEAN},
+        **{name: max(getattr(scale, name) for scale in scales) for name in _LARGEST},
     )
 
 
-def _scale_in_scan_dict(path: Path, one: InScan) -> dict[str, Any]:
-    s = one.scale
+def _scale_in_scan_dict(path: Path, scan: InScan) -> dict[str, Any]:
+    s = scan.scale
     return {
         "file": path.name,
-        "region": list(one.region),
+        "region": list(scan.region),
         "um_per_px": [s.um_per_px_x, s.um_per_px_y],
         "u_rel": [s.u_rel_x, s.u_rel_y],
         "edge_bias_px": s.edge_bias_px,
-        "marks": one.calibration.marks_used,
-        "residual_rms_um": one.calibration.residual_rms_um,
+        "marks": scan.calibration.marks_used,
+        "residual_rms_um": scan.calibration.residual_rms_um,
         "budget": [
-            {"name": row.name.value, "u_rel": [row.u_rel_x, row.u_rel_y]} for row in one.budget
+            {"name": row.name.value, "u_rel": [row.u_rel_x, row.u_rel_y]} for row in scan.budget
         ],
     }

@@ -1,16 +1,16 @@
-"""The chain of a recorded scale, held against the circumstances of a check.
+"""The chain of a recorded scale, compared with the circumstances of a check.
 
     certificate ─▶ artefact ─▶ scale of a device ─▶ check
 
-A scale has a day, an interval and limits. What a check tells of its circumstances is held against
-them: an expired artefact or scale, another setting, a cloth lying too far off, a room too cold or
-too warm is refused; what stays within the limits widens the scale's uncertainty. Both effects are
-kept simple, and each is the half-width of a rectangular distribution (GUM 4.3.7, u = a/√3):
+A scale has a day, an interval and limits. Circumstances beyond them are refused: an expired
+artefact or scale, another setting, a stand-off or a temperature out of range. Within the limits
+they widen the scale's uncertainty by the half-width of a rectangular distribution (GUM 4.3.7,
+u = a/√3):
 
-* stand-off: an object d farther from a lens at the distance D appears smaller by d/D; the whole
-  of it is taken as unknown, although a line sensor with rod lenses shows less.
-* temperature: device and cloth are taken to differ by as much as the artefact expands between the
-  temperature of the calibration and that of the check.
+* stand-off: an object d farther from a lens at the distance D appears smaller by d/D. All of it
+  counts as unknown, although a line sensor with rod lenses shows less.
+* temperature: device and cloth may differ by the expansion of the artefact between the
+  temperatures of the calibration and of the check.
 """
 
 from __future__ import annotations
@@ -48,7 +48,7 @@ from sieve_registry.values import clean_text
 
 @dataclass(frozen=True)
 class Circumstances:
-    """How the scans of a check were made; None is as at the calibration."""
+    """How the scans of a check were made; None: as at the calibration."""
 
     day: date
     setting: str | None = None
@@ -59,7 +59,7 @@ class Circumstances:
 
 
 def trace_scale(registry: Registry, kept: KeptScale, circumstances: Circumstances) -> CheckScale:
-    """Hold a scale against the circumstances of a check; what is within limits widens its u.
+    """Compare a scale with the circumstances of a check, which widen its u within its limits.
 
     Raises `SettingDiffersError`, `StandOffError`, `TemperatureError`, and unless a reason accepts
     it `ArtefactExpiredError` and `ScaleExpiredError`.
@@ -68,25 +68,18 @@ def trace_scale(registry: Registry, kept: KeptScale, circumstances: Circumstance
         raise SettingDiffersError(
             scale=kept.name, calibrated=kept.setting, given=circumstances.setting
         )
-    certificates = certificates_of(registry, kept.artefact)
-    used = next((one for one in certificates if one.event == kept.artefact_event), None)
-    if used is None:
-        span = f"event {kept.artefact_event}, that of scale {kept.name}, is void"
-        raise ArtefactExpiredError(
-            artefact=kept.artefact, day=circumstances.day, span=span, other=""
-        )
+    certificates, day = certificates_of(registry, kept.artefact), circumstances.day
+    used = _used(certificates, kept.artefact_event, kept.artefact, f"scale {kept.name}", day)
     effects = _effects(kept, circumstances, used)
     scale = kept.scale(registry)
     for effect in effects:
         scale = widened(scale, effect["u_rel"])
     expired = expiry_of(certificates, circumstances)
-    line = (
-        None if kept.line is None else _line_of(registry, kept, kept.line, circumstances, expired)
-    )
-    if circumstances.day > kept.valid_until:
+    line = kept.line and _line_of(registry, kept, kept.line, circumstances, expired)
+    if day > kept.valid_until:
         if not circumstances.accept_expired:
             raise ScaleExpiredError(
-                scale=kept.name, since=kept.on_date, until=kept.valid_until, day=circumstances.day
+                scale=kept.name, since=kept.on_date, until=kept.valid_until, day=day
             )
         expired.append(f"scale {kept.name} expired on {kept.valid_until}")
     accepted, doubts = accepted_as(expired, circumstances)
@@ -122,23 +115,19 @@ def _line_of(
     circumstances: Circumstances,
     expired: list[str],
 ) -> dict[str, Any]:
-    """The links of an edge bias taken from a single line; what is expired of them is added.
+    """The links of an edge bias from a single line; expired links are added to `expired`.
 
     Raises `ArtefactExpiredError`, and `UnknownThingError` where the base scale is void.
     """
-    if all(one.event != link.base_event for one in history_of_device(registry, kept.device)):
+    if link.base_event not in {scale.event for scale in history_of_device(registry, kept.device)}:
         raise UnknownThingError(
             what="recorded scale",
             name=link.base,
-            advice=f"event {link.base_event}, on which {kept.name} rests, is void; calibrate anew",
+            advice=f"event {link.base_event}, on which {kept.name} rests, is void; calibrate again",
         )
     certificates = certificates_of(registry, link.artefact)
-    used = next((one for one in certificates if one.event == link.event), None)
-    if used is None:
-        span = f"event {link.event}, that of the edge bias of {kept.name}, is void"
-        raise ArtefactExpiredError(
-            artefact=link.artefact, day=circumstances.day, span=span, other=""
-        )
+    what = f"the edge bias of {kept.name}"
+    used = _used(certificates, link.event, link.artefact, what, circumstances.day)
     expired += expiry_of(certificates, circumstances)
     return {
         "base": {"name": link.base, "event": link.base_event},
@@ -154,6 +143,16 @@ def _line_of(
             "k": used.k,
         },
     }
+
+
+def _used(
+    certificates: list[CertifiedArtefact], event: int, artefact: str, what: str, day: date
+) -> CertifiedArtefact:
+    for certificate in certificates:
+        if certificate.event == event:
+            return certificate
+    span = f"event {event}, that of {what}, is void"
+    raise ArtefactExpiredError(artefact=artefact, day=day, span=span, other="")
 
 
 def artefact_links(used: CertifiedArtefact) -> dict[str, Any]:
@@ -179,7 +178,7 @@ def artefact_links(used: CertifiedArtefact) -> dict[str, Any]:
 def accepted_as(
     expired: list[str], circumstances: Circumstances
 ) -> tuple[dict[str, Any], tuple[str, ...]]:
-    """What a chain keeps of things accepted though expired, and the doubts they leave."""
+    """The chain's entry about accepted expired links, and the doubts about the check."""
     if not expired:
         return {}, ()
     why, by = clean_text("reason", circumstances.accept_expired), person(circumstances.by)
@@ -188,11 +187,11 @@ def accepted_as(
 
 
 def expiry_of(certificates: list[CertifiedArtefact], circumstances: Circumstances) -> list[str]:
-    """What to say of an artefact without a valid certificate that day.
+    """A remark on an artefact without a valid certificate that day.
 
     Raises `ArtefactExpiredError` unless there is a reason to accept it.
     """
-    if any(one.valid_on(circumstances.day) for one in certificates):
+    if any(certificate.valid_on(circumstances.day) for certificate in certificates):
         return []
     last = certificates[-1]
     if not circumstances.accept_expired:
@@ -205,7 +204,7 @@ def _effects(
     kept: KeptScale, circumstances: Circumstances, artefact: CertifiedArtefact
 ) -> list[dict[str, Any]]:
     """Relative standard uncertainties the circumstances add to the scale."""
-    found: list[dict[str, Any]] = []
+    effects: list[dict[str, Any]] = []
     if circumstances.stand_off_um is not None:
         off = abs(circumstances.stand_off_um - kept.stand_off_um)
         if off > kept.allowance_um:
@@ -216,7 +215,7 @@ def _effects(
                 allowed=_length(kept.allowance_um),
             )
         if off:
-            found.append({"name": "stand-off", "u_rel": off / kept.path_um / math.sqrt(3)})
+            effects.append({"name": "stand-off", "u_rel": off / kept.path_um / math.sqrt(3)})
     if circumstances.temperature_c is not None:
         low, high = kept.range_c
         if not low <= circumstances.temperature_c <= high:
@@ -226,8 +225,8 @@ def _effects(
         then = CERTIFIED_AT_C if kept.temperature_c is None else kept.temperature_c
         u = expansion(artefact.expansion_ppm_per_k, then, circumstances.temperature_c)
         if u:
-            found.append({"name": "temperature", "u_rel": u})
-    return found
+            effects.append({"name": "temperature", "u_rel": u})
+    return effects
 
 
 def _length(um: float) -> str:

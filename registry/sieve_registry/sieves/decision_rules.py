@@ -75,13 +75,13 @@ def contributions(registry: Registry, name: str) -> tuple[Contribution, ...]:
     studied = fact.payload.directions
     lines = ((d, studied.get(d) or studied.get("both")) for d in "xy")
     return tuple(
-        Contribution("reproducibility", d, one.s_reproducibility_um, float(one.dof))
-        for d, one in lines
-        if one is not None
+        Contribution("reproducibility", d, figures.s_reproducibility_um, float(figures.dof))
+        for d, figures in lines
+        if figures is not None
     )
 
 
 def study_of(registry: Registry, name: str) -> Fact[RepeatabilityStudied] | None:
     """The repeatability study last recorded under a name, or None."""
-    found = facts_of(registry, name, [RepeatabilityStudied])
-    return found[-1] if found else None
+    studies = facts_of(registry, name, [RepeatabilityStudied])
+    return studies[-1] if studies else None

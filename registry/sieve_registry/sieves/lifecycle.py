@@ -39,19 +39,20 @@ class _Objection:
 
 def objections(history: SieveHistory, intended: IntendedRecord) -> list[Finding]:
     """Every objection to an intended record; empty when it may be made."""
-    return [one.finding for one in _objections(history, intended)]
+    return [objection.finding for objection in _objections(history, intended)]
 
 
 def refuse_contradictions(history: SieveHistory, intended: IntendedRecord) -> None:
     """Raise the only objection, or all of them together as `RuleRefusedError`."""
-    found = list(_objections(history, intended))
-    if len(found) == 1:
-        raise found[0].error
-    if found:
+    found_objections = list(_objections(history, intended))
+    if len(found_objections) == 1:
+        raise found_objections[0].error
+    if found_objections:
         raise RuleRefusedError(
             sieve=history.sieve.id,
             reason="; ".join(
-                f"({n}) {one.finding.message}" for n, one in enumerate(found, start=1)
+                f"({n}) {objection.finding.message}"
+                for n, objection in enumerate(found_objections, start=1)
             ),
         )
 
@@ -64,8 +65,8 @@ def refuse_future(day: date, today: date, what: str) -> None:
 
 def refuse_outside_service(history: SieveHistory, day: date, what: str) -> None:
     """Raise when the sieve was not in service on `day`, so that nothing can be recorded for it."""
-    for one in _outside_service(history, day, what):
-        raise one.error
+    for objection in _outside_service(history, day, what):
+        raise objection.error
 
 
 def sign_off_demanded(history: SieveHistory, day: date) -> bool:
@@ -163,7 +164,7 @@ def _past_sign_off(history: SieveHistory, intended: IntendedRecord) -> Iterator[
 
 def _after_the_end(history: SieveHistory, day: date) -> Iterator[_Objection]:
     days = [check.on_date for check in history.checks] + [use.on_date for use in history.uses]
-    later = [one for one in days if one > day]
+    later = [other for other in days if other > day]
     if later:
         yield _date(
             history.sieve.id,
@@ -232,8 +233,8 @@ def _signing(history: SieveHistory, intended: IntendedRecord) -> Iterator[_Objec
         yield _rule(history, f"{check.id} was signed by {signed.person} on {signed.on_date}")
 
 
-def _same(one: str, other: str) -> bool:
-    return one.casefold().split() == other.casefold().split()
+def _same(first: str, other: str) -> bool:
+    return first.casefold().split() == other.casefold().split()
 
 
 def contradictions(history: SieveHistory) -> list[Finding]:
@@ -241,21 +242,23 @@ def contradictions(history: SieveHistory) -> list[Finding]:
     sieve, end = history.sieve, history.retirement
     records = [("check", c.on_date, c.seq) for c in history.checks]
     records += [("use", u.on_date, u.seq) for u in history.uses]
-    found = []
+    messages = []
     for what, day, seq in records:
         if sieve.in_service is not None and day < sieve.in_service:
-            found.append(f"the {what} of {day} (event {seq}) lies before {sieve.in_service}")
+            messages.append(f"the {what} of {day} (event {seq}) lies before {sieve.in_service}")
         if end is not None and day > end.on_date:
-            found.append(f"the {what} of {day} (event {seq}) lies after its end on {end.on_date}")
+            messages.append(
+                f"the {what} of {day} (event {seq}) lies after its end on {end.on_date}"
+            )
     checks = {check.id for check in history.checks}
-    found += [
+    messages += [
         f"event {fact.seq} signs {fact.payload.check}, which would be void: void that one first"
         for fact in facts_of_type(history.acts, events.CheckSigned)
         if fact.payload.check not in checks
     ]
     if sieve.in_service is not None and end is not None and end.on_date < sieve.in_service:
-        found.append(f"it ended on {end.on_date}, before it began on {sieve.in_service}")
-    return [Finding("lifecycle", message, sieve.id) for message in found]
+        messages.append(f"it ended on {end.on_date}, before it began on {sieve.in_service}")
+    return [Finding("lifecycle", message, sieve.id) for message in messages]
 
 
 def _date(sieve_id: str, reason: str, advice: str) -> _Objection:

@@ -32,10 +32,10 @@ def get_state(registry: Registry, sieve_id: str, as_of: date | None = None) -> S
     """A sieve's state at the end of a day (today). Raises `UnknownSieveError`, also for a day
     on which the sieve was not there yet."""
     day = as_of or registry.today()
-    found = state.state_as_of(get_history(registry, sieve_id), day)
-    if found is None:
+    current = state.state_as_of(get_history(registry, sieve_id), day)
+    if current is None:
         raise UnknownSieveError(sieve=sieve_id, hint=f" as of {day}")
-    return found
+    return current
 
 
 def states(registry: Registry, as_of: date | None = None) -> list[SieveState]:
@@ -43,8 +43,8 @@ def states(registry: Registry, as_of: date | None = None) -> list[SieveState]:
     day = as_of or registry.today()
     with registry.reading() as connection:
         histories = reader.histories_at(connection, day)
-    found = (state.state_as_of(history, day) for history in histories.values())
-    return [one for one in found if one is not None]
+    known = (state.state_as_of(history, day) for history in histories.values())
+    return [sieve for sieve in known if sieve is not None]
 
 
 def due(
@@ -64,4 +64,4 @@ def due(
         last = day + timedelta(days=within_days)
     except OverflowError:
         last = date.max
-    return [one for one in waiting if one.due is not None and one.due <= last]
+    return [sieve for sieve in waiting if sieve.due is not None and sieve.due <= last]

@@ -23,10 +23,10 @@ from sieve_registry.values import clean_id, clean_text
 
 def history_of(connection: Connection, sieve_id: str) -> SieveHistory:
     """Everything recorded of one sieve. Raises `UnknownSieveError` with the nearest name."""
-    found = reader.histories(connection, clean_id(sieve_id))
-    for history in found.values():
+    histories = reader.histories(connection, clean_id(sieve_id))
+    for history in histories.values():
         return history
-    there = {one.casefold(): one for one in reader.sieve_ids(connection)}
+    there = {name.casefold(): name for name in reader.sieve_ids(connection)}
     near = difflib.get_close_matches(sieve_id.casefold(), there, n=1)
     hint = f": did you mean {there[near[0]]!r}" if near else ": `sieveward sieve list` shows all"
     raise UnknownSieveError(sieve=sieve_id[:70], hint=hint)
@@ -68,9 +68,9 @@ class RecordContext:
         """Append an event about a sieve to the ledger; the sieve's state after it."""
         self.append(payload, by)
         after = history_of(self.connection, self.subject)
-        found = state.state_as_of(after, self.registry.today())
-        assert found is not None  # nothing is recorded for a day to come
-        return found
+        after_record = state.state_as_of(after, self.registry.today())
+        assert after_record is not None  # nothing is recorded for a day to come
+        return after_record
 
 
 def history_for_recording(

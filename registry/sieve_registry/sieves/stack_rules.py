@@ -37,23 +37,23 @@ def ready_findings(states: Sequence[SieveState]) -> list[Finding]:
 
 def fit_findings(states: Sequence[SieveState]) -> list[Finding]:
     """Frames that do not sit on each other, and sieves that are not finer than the one above."""
-    found = []
+    findings = []
     framed = [s for s in states if s.sieve.frame_nm is not None]
-    for first, other in ((framed[0], one) for one in framed[1:]):
-        widths = [(one.sieve.frame_nm or 0) / 1e6 for one in (first, other)]
+    for first, other in ((framed[0], state) for state in framed[1:]):
+        widths = [(state.sieve.frame_nm or 0) / 1e6 for state in (first, other)]
         if abs(widths[0] - widths[1]) > _SAME_FRAME_MM:
             message = (
                 f"its frame of {_mm(widths[1])} does not fit {first.sieve.id} with {_mm(widths[0])}"
             )
-            found.append(Finding("frame", message, other.sieve.id))
+            findings.append(Finding("frame", message, other.sieve.id))
     for above, below in pairwise(states):
         if below.sieve.nominal_nm == above.sieve.nominal_nm:
             message = f"has the apertures of {above.sieve.id} above it"
-            found.append(Finding("series", message, below.sieve.id))
+            findings.append(Finding("series", message, below.sieve.id))
         elif below.sieve.nominal_nm > above.sieve.nominal_nm:
             message = f"is coarser than {above.sieve.id} above it"
-            found.append(Finding("order", message, below.sieve.id))
-    return found
+            findings.append(Finding("order", message, below.sieve.id))
+    return findings
 
 
 def standing_notes(states: Sequence[SieveState]) -> list[Finding]:
@@ -123,7 +123,7 @@ def load_findings(
 
     `retained_g` goes by sieve id, and `pan`.
     """
-    found = []
+    findings = []
     for state in states:
         mass, sieve = retained_g.get(state.sieve.id), state.sieve
         if mass is None or sieve.frame_nm is None:
@@ -131,14 +131,14 @@ def load_findings(
         limit = load_limit_g(sieve.nominal_nm, sieve.frame_nm)
         if mass > limit:
             message = f"{mass} g retained, over the usual limit of {limit} g: split the sample"
-            found.append(Finding("load", message, sieve.id))
+            findings.append(Finding("load", message, sieve.id))
     if mass_g is not None and PAN in retained_g:
         lost = mass_g - sum(retained_g.values(), Decimal(0))
         if abs(lost) > _BALANCE * mass_g:
-            whole = mass_g - lost
-            message = f"the fractions add up to {whole} g, at the start there were {mass_g} g"
-            found.append(Finding("balance", message, PAN))
-    return found
+            total = mass_g - lost
+            message = f"the fractions add up to {total} g, at the start there were {mass_g} g"
+            findings.append(Finding("balance", message, PAN))
+    return findings
 
 
 def _mm(width: float) -> str:

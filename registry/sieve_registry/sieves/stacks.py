@@ -66,21 +66,21 @@ def add(
     Raises `StackError` for a name in use (unless `replacing`), one sieve twice or none at all, and
     `UnknownSieveError`.
     """
-    called = clean_id(name)
+    stack = clean_id(name)
     with registry.writing() as connection:
         if not sieve_ids:
-            raise StackError(stack=called, reason="holds no sieve: name them, coarse on top")
-        ids = [history_of(connection, one).sieve.id for one in sieve_ids]
-        twice = sorted({one for one in ids if ids.count(one) > 1})
+            raise StackError(stack=stack, reason="holds no sieve: name them, coarse on top")
+        ids = [history_of(connection, sieve_id).sieve.id for sieve_id in sieve_ids]
+        twice = sorted({sieve_id for sieve_id in ids if ids.count(sieve_id) > 1})
         if twice:
-            raise StackError(stack=called, reason=f"names {twice[0]} twice")
-        if not replacing and _kept(connection, called) is not None:
+            raise StackError(stack=stack, reason=f"names {twice[0]} twice")
+        if not replacing and _kept(connection, stack) is not None:
             raise StackError(
-                stack=called, reason="is there already: see it with `sieveward stack show`, or "
+                stack=stack, reason="is there already: see it with `sieveward stack show`, or "
                 "change it with --replace"
             )  # fmt: skip
-        record_general(registry, connection, called, StackSet(sieves=tuple(ids)), terms)
-    return ready(registry, called)
+        record_general(registry, connection, stack, StackSet(sieves=tuple(ids)), terms)
+    return ready(registry, stack)
 
 
 def names(registry: Registry) -> list[str]:
@@ -91,9 +91,9 @@ def names(registry: Registry) -> list[str]:
 
 def show(registry: Registry, name: str) -> tuple[Readiness, list[Fact[StackRun]]]:
     """A stack as it is today, and its runs."""
-    found = ready(registry, name)
+    stack = ready(registry, name)
     with registry.reading() as connection:
-        return found, reader.facts(connection, [StackRun], found.name)
+        return stack, reader.facts(connection, [StackRun], stack.name)
 
 
 def ready(registry: Registry, name: str, as_of: date | None = None) -> Readiness:
@@ -103,9 +103,9 @@ def ready(registry: Registry, name: str, as_of: date | None = None) -> Readiness
     """
     day = as_of or registry.today()
     with registry.reading() as connection:
-        called, states = _states(connection, name, day)
+        stack, states = _states(connection, name, day)
     return Readiness(
-        called, day, states,
+        stack, day, states,
         tuple(rules.ready_findings(states)),
         (*rules.standing_notes(states), *rules.series_notes(states)),
     )  # fmt: skip
@@ -128,46 +128,46 @@ def run(
     masses = dict(retained_g or {})
     with registry.writing() as connection:
         day = terms.on_date or registry.today()
-        called, states = _states(connection, name, day)
+        stack, states = _states(connection, name, day)
         ids = [state.sieve.id for state in states]
         strange = sorted(masses.keys() - {*ids, rules.PAN})
         if strange:
-            raise StackError(stack=called, reason=f"has no sieve {strange[0]!r}")
+            raise StackError(stack=stack, reason=f"has no sieve {strange[0]!r}")
         payload = StackRun(
             **sieve_commands.use_fields(count, note, replace(details, retained_g=None)),
             sieves=tuple(ids),
             retained_g=masses,
         )
-        event = record_general(registry, connection, called, payload, terms)
+        event = record_general(registry, connection, stack, payload, terms)
         for sieve_id in ids:
             noun = f"the use of {sieve_id}"
             history_for_recording(registry, connection, sieve_id, UseLogged, terms, noun=noun)
-            on_it = replace(details, stack=called, retained_g=masses.get(sieve_id))
+            on_it = replace(details, stack=stack, retained_g=masses.get(sieve_id))
             use = UseLogged(**sieve_commands.use_fields(count, note, on_it), run=event.seq)
             context = RecordContext(registry, connection, sieve_id, day, terms.late_reason)
             context.append(use, terms.by)
-        after = _states(connection, called, day)[1]
-    found = rules.load_findings(states, masses, details.mass_g)
-    return Run(called, event.seq, after, tuple(found))
+        after = _states(connection, stack, day)[1]
+    loads = rules.load_findings(states, masses, details.mass_g)
+    return Run(stack, event.seq, after, tuple(loads))
 
 
 def _kept(connection: Connection, name: str, day: date | None = None) -> Fact[StackSet] | None:
-    found = reader.facts(connection, [StackSet], name)
-    days = [fact for fact in found if day is None or fact.on_date <= day]
+    facts = reader.facts(connection, [StackSet], name)
+    days = [fact for fact in facts if day is None or fact.on_date <= day]
     return max(days, key=lambda fact: (fact.on_date, fact.seq), default=None)
 
 
 def _states(connection: Connection, name: str, day: date) -> tuple[str, tuple[SieveState, ...]]:
-    called = clean_id(name)
-    kept = _kept(connection, called, day) or _kept(connection, called)
+    stack = clean_id(name)
+    kept = _kept(connection, stack, day) or _kept(connection, stack)
     if kept is None:
         known = sorted({fact.subject for fact in reader.facts(connection, [StackSet])})
         there = f"; there are {', '.join(known)}" if known else ": `sieveward stack add` keeps one"
-        raise StackError(stack=called, reason=f"is not known{there}")
+        raise StackError(stack=stack, reason=f"is not known{there}")
     states = []
     for sieve_id in kept.payload.sieves:
-        found = state_as_of(history_of(connection, sieve_id), day)
-        if found is None:
-            raise StackError(stack=called, reason=f"names {sieve_id}, which was not there on {day}")
-        states.append(found)
-    return called, tuple(states)
+        current = state_as_of(history_of(connection, sieve_id), day)
+        if current is None:
+            raise StackError(stack=stack, reason=f"names {sieve_id}, which was not there on {day}")
+        states.append(current)
+    return stack, tuple(states)

@@ -117,7 +117,7 @@ def _decision(
 ) -> Fact[events.ActionDecided] | None:
     """What a person decided last about the last check."""
     decisions = _up_to(day, history.opinions, events.ActionDecided)
-    return _latest(one for one in decisions if last and one.payload.check == last.id)
+    return _latest(decision for decision in decisions if last and decision.payload.check == last.id)
 
 
 def _up_to(
@@ -254,7 +254,9 @@ def _remarks(state: SieveState) -> list[Finding]:
     for source, rules in _REMARKS.items():
         if source == "due" and overdue_only:
             continue
-        reasons = [one.message for one in objections_to_use(state) if one.source in rules]
+        reasons = [
+            objection.message for objection in objections_to_use(state) if objection.source in rules
+        ]
         if reasons:
             message = f"in service although {' and '.join(reasons)}"
             remarks.append(Finding(source, message, sieve_id))

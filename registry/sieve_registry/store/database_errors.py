@@ -26,7 +26,7 @@ _CONSTRAINT = "23"  # the class of broken constraints
 
 
 @contextmanager
-def told_plainly(place: Path | str, busy_ms: int) -> Iterator[None]:
+def plain_errors(place: Path | str, busy_ms: int) -> Iterator[None]:
     """Turn what the database raises into errors that say what to do next.
 
     A broken constraint means that rows are not what the ledger says: `BrokenRecordError`.
@@ -34,16 +34,16 @@ def told_plainly(place: Path | str, busy_ms: int) -> Iterator[None]:
     try:
         yield
     except DBAPIError as error:
-        raise _told(error.orig, place, busy_ms) from error
+        raise _plain_error(error.orig, place, busy_ms) from error
     except sqlite3.Error as error:
-        raise _told(error, place, busy_ms) from error
+        raise _plain_error(error, place, busy_ms) from error
     except UnicodeDecodeError as error:  # a damaged text of SQLite's own: a table's name, a message
         raise _damaged(place, error) from error
     except OSError as error:
         raise RegistryFileError(file=place, reason=error.strerror or str(error)) from error
 
 
-def _told(error: BaseException | None, place: Path | str, busy_ms: int) -> SievewardError:
+def _plain_error(error: BaseException | None, place: Path | str, busy_ms: int) -> SievewardError:
     code = getattr(error, "sqlite_errorcode", None)
     if isinstance(error, sqlite3.Error) and not isinstance(code, int):
         return BrokenRecordError(count=1, first=f"a text cannot be read ({error})")
@@ -70,11 +70,11 @@ def _damaged(place: Path | str, error: BaseException | None) -> ForeignRegistryE
 def _of_server(error: BaseException | None, place: Path | str, busy_ms: int) -> SievewardError:
     """What a PostgreSQL server says (SQLSTATE), in a sentence; its first line is the reason."""
     state = getattr(error, "sqlstate", None) or ""
-    said = " ".join(str(error).splitlines()[:1]) or type(error).__name__
+    reason = " ".join(str(error).splitlines()[:1]) or type(error).__name__
     if state == _NO_RIGHT:
-        return NoRightError(file=place, reason=said)
+        return NoRightError(file=place, reason=reason)
     if state == _LOCK_WAITED:
         return RegistryLockedError(file=place, seconds=busy_ms / 1000)
     if state.startswith(_CONSTRAINT):
-        return BrokenRecordError(count=1, first=said)
-    return RegistryFileError(file=place, reason=said)
+        return BrokenRecordError(count=1, first=reason)
+    return RegistryFileError(file=place, reason=reason)

@@ -23,7 +23,7 @@ from sieve_registry.errors import (
     RegistryFileError,
 )
 from sieve_registry.store import server
-from sieve_registry.store.database_errors import told_plainly
+from sieve_registry.store.database_errors import plain_errors
 from sieve_registry.store.evidence import EvidenceKeeper, EvidenceStore
 from sieve_registry.store.location import Place, network_system, place_of
 from sieve_registry.store.migrate import is_empty, revision_of, seal_schema, upgrade
@@ -73,7 +73,7 @@ class Registry:
     @contextmanager
     def reading(self) -> Iterator[Connection]:
         """One consistent view of everything recorded so far."""
-        with told_plainly(self.where, self.busy_ms), self.engine.connect() as connection:
+        with plain_errors(self.where, self.busy_ms), self.engine.connect() as connection:
             if self.place.url is not None:
                 connection.execution_options(**server.READING)
             with connection.begin():
@@ -82,7 +82,7 @@ class Registry:
     @contextmanager
     def writing(self) -> Iterator[Connection]:
         """The only writer until the block ends: all of it is recorded, or nothing."""
-        with told_plainly(self.where, self.busy_ms), self.engine.connect() as connection:
+        with plain_errors(self.where, self.busy_ms), self.engine.connect() as connection:
             writer = connection.execution_options(**{_WRITE: True})
             writer.info.pop(HEAD_INFO, None)
             with writer.begin():
@@ -134,7 +134,7 @@ def _is_writing(connection: Connection) -> bool:
 
 
 def _prepare_file(path: Path, create: bool, busy_ms: int) -> None:
-    with told_plainly(path, busy_ms):
+    with plain_errors(path, busy_ms):
         system = network_system(path)
         if system is not None:
             raise NetworkDriveError(file=path, system=system)

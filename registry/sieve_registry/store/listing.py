@@ -59,11 +59,11 @@ def check_marks(connection: Connection, day: date, until: int | None) -> dict[st
         .where(check.c.sieve_id.in_(select(use.c.sieve_id)))
         .order_by(check.c.seq)
     )
-    found: dict[str, list[CheckMark]] = {}
+    marks: dict[str, list[CheckMark]] = {}
     for row in _as_corrected(connection, query, until, day):
         mark = CheckMark(row.id, date.fromisoformat(row.on_date), row.outcome, row.seq)
-        found.setdefault(row.sieve_id, []).append(mark)
-    return found
+        marks.setdefault(row.sieve_id, []).append(mark)
+    return marks
 
 
 def evidence_links(connection: Connection, day: date, until: int | None) -> Iterator[Row[Any]]:

@@ -102,7 +102,7 @@ def network_system(path: Path, mounts: Path = _MOUNTS) -> str | None:
         lines = mounts.read_text("utf-8", "surrogateescape").splitlines()
     except OSError:
         return None  # other systems: nothing to read it from
-    best, found = Path("/"), None
+    best, system = Path("/"), None
     there = path.absolute().resolve()
     for line in lines:
         fields = line.split(" ")
@@ -110,7 +110,7 @@ def network_system(path: Path, mounts: Path = _MOUNTS) -> str | None:
             continue
         point = Path(_OCTAL.sub(lambda m: chr(int(m[1], 8)), fields[1]))
         if (point == there or point in there.parents) and len(point.parts) >= len(best.parts):
-            best, found = point, fields[2]
-    if found == "9p" and best == Path("/"):
+            best, system = point, fields[2]
+    if system == "9p" and best == Path("/"):
         return None
-    return found if found in NETWORK_SYSTEMS else None
+    return system if system in NETWORK_SYSTEMS else None

@@ -84,13 +84,15 @@ def facts(
     `subject` None: about anything. `until` leaves out events after that number. Raises
     `BrokenRecordError` for a payload that cannot be read.
     """
-    query = select(schema.event).where(schema.event.c.kind.in_([one.KIND for one in wanted]))
+    query = select(schema.event).where(
+        schema.event.c.kind.in_([event_type.KIND for event_type in wanted])
+    )
     if until is not None:
         query = query.where(schema.event.c.seq <= until)
     if subject is not None:
         query = query.where(schema.event.c.subject == subject)
-    found = connection.execute(query.order_by(schema.event.c.seq))
-    return [cast("Fact[Payload]", rows.fact(row)) for row in found]
+    events_wanted = connection.execute(query.order_by(schema.event.c.seq))
+    return [cast("Fact[Payload]", rows.fact(row)) for row in events_wanted]
 
 
 @_legible()
@@ -122,11 +124,11 @@ def histories_at(
     `until` leaves out events after that number: what was not known yet.
     """
     last = _last_checks(connection, day, until)
-    found = _build(connection, None, last, _summed_uses(connection, day, last, until), until)
-    corrected = [one for one, history in found.items() if history.corrections]
+    short = _build(connection, None, last, _summed_uses(connection, day, last, until), until)
+    corrected = [sieve_id for sieve_id, history in short.items() if history.corrections]
     for sieve_id in corrected:
-        found |= histories(connection, sieve_id, until)
-    return found
+        short |= histories(connection, sieve_id, until)
+    return short
 
 
 def _build(
@@ -165,9 +167,9 @@ def _build(
     }
 
 
-def _by_subject(found: list[Fact[Payload]]) -> dict[str, list[Fact[Payload]]]:
+def _by_subject(facts: list[Fact[Payload]]) -> dict[str, list[Fact[Payload]]]:
     groups: dict[str, list[Fact[Payload]]] = {}
-    for fact in found:
+    for fact in facts:
         groups.setdefault(fact.subject, []).append(fact)
     return groups
 
@@ -178,8 +180,8 @@ def _known(query: Select[Any], table: FromClause, until: int | None) -> Select[A
 
 def _sign_off(connection: Connection, until: int | None = None) -> tuple[tuple[date, bool], ...]:
     """From which day on the laboratory demands, or demands no longer, a second person."""
-    found = facts(connection, [LaboratoryRulesSet], None, until)
-    days = sorted(found, key=lambda fact: (fact.on_date, fact.seq))
+    rules = facts(connection, [LaboratoryRulesSet], None, until)
+    days = sorted(rules, key=lambda fact: (fact.on_date, fact.seq))
     return tuple((fact.on_date, fact.payload.sign_off) for fact in days)
 
 
@@ -221,27 +223,27 @@ def _summed_uses(
     columns = (use.c.sieve_id, use.c.on_date, use.c.count, use.c.seq)
     query = select(*columns).where(use.c.on_date <= day.isoformat()).order_by(use.c.seq)
     query = _known(query, use, until)
-    found: dict[str, list[Any]] = {}
+    by_sieve: dict[str, list[Any]] = {}
     uses: Any = connection.execute(query)
     for sieve_id, on_date, count, seq in uses:
         checked = last.get(sieve_id)
         since = checked is None or (on_date, seq) > (checked[0].on_date, checked[0].seq)
-        records = found.setdefault(sieve_id, [])
+        records = by_sieve.setdefault(sieve_id, [])
         if since and sieve_id in limited:
             records.append([since, on_date, count, seq])
             continue
-        same = next((one for one in records if one[0] == since), None)
-        if same is None:
+        total = next((one for one in records if one[0] == since), None)
+        if total is None:
             records.append([since, on_date, count, seq])
         else:
-            same[2] += count
+            total[2] += count
             if since:
-                same[1], same[3] = max((same[1], same[3]), (on_date, seq))
+                total[1], total[3] = max((total[1], total[3]), (on_date, seq))
     return {
         sieve_id: [
             Use(sieve_id, date.fromisoformat(one[1]), one[2], "", one[3], "", "") for one in records
         ]
-        for sieve_id, records in found.items()
+        for sieve_id, records in by_sieve.items()
     }
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from datetime import date
 from decimal import Decimal
 from functools import lru_cache
@@ -53,7 +53,9 @@ def _sieve_details(text: str) -> SieveDetails:
 @lru_cache(1000)
 def _use_details(text: str) -> UseDetails:
     fields: dict[str, Any] = json.loads(text)
-    exact = {n: Decimal(fields[n]) for n in ("mass_g", "minutes", "retained_g") if n in fields}
+    exact: dict[str, Any] = {
+        n: Decimal(fields[n]) for n in ("mass_g", "minutes", "retained_g") if n in fields
+    }
     return UseDetails(**{**fields, **exact})
 
 
@@ -62,7 +64,11 @@ def _new_details(text: str) -> tuple[tuple[str, str], ...]:
 
 
 def _reader(
-    kind: type[_T], prefix: str = "", without: tuple[str, ...] = (), **converted: _Read
+    kind: type[_T],
+    converted: Mapping[str, _Read],
+    *,
+    prefix: str = "",
+    without: tuple[str, ...] = (),
 ) -> Callable[[Row[Any]], _T]:
     """A function that makes a frozen record of a row, some columns `converted`.
 
@@ -84,15 +90,15 @@ def _reader(
     return read
 
 
+_DECIMALS = ("value_um", "expanded_um", "limit_low_um", "limit_high_um")
 _FIGURES = {name: _decimal for name in DirectionFigures.__dataclass_fields__ if name != "count"}
-_MARGIN = dict.fromkeys(("value_um", "expanded_um", "limit_low_um", "limit_high_um"), _decimal)
-sieve = _reader(Sieve, in_service=_day, added_on=_day, details=_sieve_details)
-edit = _reader(SieveEdit, on_date=_day, details=_new_details)
-use = _reader(Use, on_date=_day, details=_use_details)
-retirement = _reader(Retirement, on_date=_day)
-margin = _reader(Margin, without=("k", "dof"), **_MARGIN)
-_check = _reader(Check, without=("x", "y"), on_date=_day, reasons=_texts)
-_x, _y = (_reader(DirectionFigures, prefix, **_FIGURES) for prefix in ("x_", "y_"))
+sieve = _reader(Sieve, {"in_service": _day, "added_on": _day, "details": _sieve_details})
+edit = _reader(SieveEdit, {"on_date": _day, "details": _new_details})
+use = _reader(Use, {"on_date": _day, "details": _use_details})
+retirement = _reader(Retirement, {"on_date": _day})
+margin = _reader(Margin, dict.fromkeys(_DECIMALS, _decimal), without=("k", "dof"))
+_check = _reader(Check, {"on_date": _day, "reasons": _texts}, without=("x", "y"))
+_x, _y = (_reader(DirectionFigures, _FIGURES, prefix=prefix) for prefix in ("x_", "y_"))
 
 
 def check(row: Row[Any]) -> Check:

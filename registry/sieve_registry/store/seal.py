@@ -47,10 +47,10 @@ def read_note(path: Path) -> Note | None:
         data = path.read_bytes()
     except OSError:
         return None
-    found = _LINE.fullmatch(data)
-    if found is None:
+    line = _LINE.fullmatch(data)
+    if line is None:
         raise ValueError(DAMAGED_NOTE)
-    count, head, file = found.groups()
+    count, head, file = line.groups()
     return Note(int(count), head.decode(), None if file is None else file.decode())
 
 

@@ -19,7 +19,7 @@ from sqlalchemy import Connection, Engine, create_engine
 from sieve_inspect.errors import UsageError
 from sieve_registry.errors import RegistryFileError
 from sieve_registry.store import schema
-from sieve_registry.store.database_errors import told_plainly
+from sieve_registry.store.database_errors import plain_errors
 from sieve_registry.store.evidence import DatabaseEvidence, EvidenceKeeper, EvidenceStore
 from sieve_registry.store.location import Place
 
@@ -28,7 +28,7 @@ if TYPE_CHECKING:
 
 READING: dict[str, Any] = {"isolation_level": "REPEATABLE READ", "postgresql_readonly": True}
 # What a user of each role may: ask, record, sign, give rights.
-_ASKED = (
+_PRIVILEGES = (
     ("event", "SELECT"),
     ("event", "INSERT"),
     ("signature", "INSERT"),
@@ -79,7 +79,7 @@ def grant(registry: Registry, user: str, role: str) -> None:
         raise UsageError(message="Who may use a registry file is set by the rights of its folder.")
     if role not in ROLES:
         raise UsageError(message=f"{role!r} is none of {', '.join(ROLES)}.")
-    with told_plainly(registry.where, registry.busy_ms), registry.engine.begin() as connection:
+    with plain_errors(registry.where, registry.busy_ms), registry.engine.begin() as connection:
         quoted = connection.dialect.identifier_preparer.quote_identifier(user)
         for statement in _grants(quoted, role):
             connection.exec_driver_sql(statement)
@@ -96,8 +96,10 @@ def _rights_of(connection: Connection, user: str) -> tuple[bool, ...]:
 
     The server does not fail where it grants nothing, or takes back nothing of what another gave.
     """
-    asked = ", ".join(f"has_table_privilege(%s, '{t}', '{right}')" for t, right in _ASKED)
-    return tuple(connection.exec_driver_sql(f"SELECT {asked}", (user,) * len(_ASKED)).one())
+    privileges = ", ".join(f"has_table_privilege(%s, '{t}', '{right}')" for t, right in _PRIVILEGES)
+    return tuple(
+        connection.exec_driver_sql(f"SELECT {privileges}", (user,) * len(_PRIVILEGES)).one()
+    )
 
 
 def _grants(user: str, role: str) -> list[str]:

@@ -62,9 +62,9 @@ def check_file(file: OpenFile) -> tuple[list[Finding], bool]:
         )
         with closing(connect(file.path)) as connection:
             connection.text_factory = lambda data: data.decode("utf-8", "surrogateescape")
-            told = [*_structure(connection), *_header(file), *_schema(connection), fault]
-            found = [Finding("file", message, _SUBJECT) for message in told if message]
-            return _foreign_keys(connection) + found, sealed
+            messages = [*_structure(connection), *_header(file), *_schema(connection), fault]
+            findings = [Finding("file", message, _SUBJECT) for message in messages if message]
+            return _foreign_keys(connection) + findings, sealed
     except sqlite3.Error as error:
         return [Finding("file", f"it cannot be read through: {error}", _SUBJECT)], False
 
@@ -93,7 +93,7 @@ def _header(file: OpenFile) -> list[str]:
         return [f"it cannot be read: {error.strerror or error}"]
     if len(header) < 100 or header[:16] != _MAGIC:
         return ["its header is damaged"]
-    found = [
+    faults = [
         f"its header is damaged ({name})"
         for offset, length, value, name in _FIXED
         if int.from_bytes(header[offset : offset + length], "big") != value
@@ -102,23 +102,23 @@ def _header(file: OpenFile) -> list[str]:
     page = 65536 if page == 1 else page
     number = {at: int.from_bytes(header[at : at + 4], "big") for at in (24, 28, 92, 96)}
     if number[28] * page != size:
-        found.append("its header is damaged (number of pages)")
+        faults.append("its header is damaged (number of pages)")
     if number[24] != number[92]:
-        found.append("its header is damaged (change counter)")
+        faults.append("its header is damaged (change counter)")
     if number[96] not in _VERSIONS:
-        found.append("its header is damaged (version)")
-    return found
+        faults.append("its header is damaged (version)")
+    return faults
 
 
 def _schema(connection: sqlite3.Connection) -> list[str]:
     rows = connection.execute("SELECT name, value FROM registry_info").fetchall()
-    told = dict(rows)
-    found = []
-    if told.get(SEAL) != hash_of_schema(connection.execute(SCHEMA_QUERY).fetchall()):
-        found.append("its tables or guards are not as they were made")
-    if told.keys() != {"format", SEAL} or told["format"] != FORMAT or len(told) != len(rows):
-        found.append("what it says of itself was altered")
+    info = dict(rows)
+    faults = []
+    if info.get(SEAL) != hash_of_schema(connection.execute(SCHEMA_QUERY).fetchall()):
+        faults.append("its tables or guards are not as they were made")
+    if info.keys() != {"format", SEAL} or info["format"] != FORMAT or len(info) != len(rows):
+        faults.append("what it says of itself was altered")
     versions = [row[0] for row in connection.execute("SELECT version_num FROM alembic_version")]
     if versions != [HEAD_REVISION]:
-        found.append(f"its schema version reads {versions}")
-    return found
+        faults.append(f"its schema version reads {versions}")
+    return faults

@@ -88,13 +88,13 @@ def verify_records(
     """
     heads, proof = tuple(known_heads), Proof()
     with ThreadPoolExecutor(1) as pool:  # SQLite works on its file while Python goes on
-        looked = None if file is None else pool.submit(check_file, file)
+        file_check = None if file is None else pool.submit(check_file, file)
         try:
             _go_through(connection, evidence, heads, halves, proof)
         except _DAMAGE as error:  # tables that are no longer as they were made
             message = f"its records cannot be gone through ({error})"
             proof.findings.append(Finding("file", message, "registry file"))
-        structure, proof.sealed = ([], None) if looked is None else looked.result()
+        structure, proof.sealed = ([], None) if file_check is None else file_check.result()
     proof.findings += structure
     return proof
 
@@ -222,7 +222,7 @@ def _read_text(data: bytes) -> str:
 def _derived(table: Table, sqlite: bool) -> _Derived:
     mark = "?" if sqlite else "%s"
     names = tuple(column.name for column in table.columns)
-    told = ", ".join(f't."{name}"' for name in names)
+    columns = ", ".join(f't."{name}"' for name in names)
     key = tuple(names.index(column.name) for column in table.primary_key)
     order = ", ".join(f"t.{names[place]}" for place in key)
     if "seq" in names:
@@ -236,8 +236,8 @@ def _derived(table: Table, sqlite: bool) -> _Derived:
         name=table.name,
         columns=names,
         key=key,
-        sql=f"SELECT {told} FROM {source} WHERE {where} ORDER BY {seq}, {order}",
-        rest=f"SELECT {told} FROM {table.name} t WHERE {rest}",
+        sql=f"SELECT {columns} FROM {source} WHERE {where} ORDER BY {seq}, {order}",
+        rest=f"SELECT {columns} FROM {table.name} t WHERE {rest}",
         row=itemgetter(*names),
     )
 
@@ -305,9 +305,9 @@ def _compare(
     for table in tables:
         wanted = [table.row(row) for row in expected[table.name]]
         limits = (after, stretch[-1].seq)
-        found = _rows(connection, table.sql, limits)
-        if wanted != found:
-            findings += _differences(table, wanted, found)
+        actual = _rows(connection, table.sql, limits)
+        if wanted != actual:
+            findings += _differences(table, wanted, actual)
     return findings
 
 
@@ -317,10 +317,10 @@ def _signature(event: Event, payload: dict[str, Any]) -> list[Finding]:
     return [Finding("signature", message, f"event {event.seq}")] if message else []
 
 
-def _differences(table: _Derived, wanted: list[_Key], found: list[_Key]) -> list[Finding]:
+def _differences(table: _Derived, wanted: list[_Key], actual: list[_Key]) -> list[Finding]:
     """Findings about rows that are missing, strange, or differ from their events."""
     findings = []
-    by_key = {table.key_of(row): row for row in found}
+    by_key = {table.key_of(row): row for row in actual}
     expected: dict[_Key, _Key] = {}
     for row in wanted:
         expected.setdefault(table.key_of(row), row)

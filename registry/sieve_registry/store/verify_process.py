@@ -22,16 +22,16 @@ def elsewhere(
     """
     target = str(place.path) if place.url is None else place.url
     limits = {"after": after, "until": until, "rows": not chain_only}
-    asked = json.dumps({"target": target, "heads": list(heads), **limits})
+    request = json.dumps({"target": target, "heads": list(heads), **limits})
     command = [sys.executable, "-m", "sieve_registry.store.verify_process"]
     try:
-        done = subprocess.run(command, input=asked, capture_output=True, text=True, check=True)
-        told = json.loads(done.stdout)
+        done = subprocess.run(command, input=request, capture_output=True, text=True, check=True)
+        answer = json.loads(done.stdout)
     except (OSError, ValueError, subprocess.SubprocessError):
         return None
-    findings = [Finding(**one) for one in told["findings"]]
-    broken = None if told["broken"] is None else Finding(**told["broken"])
-    return Proof(told["events"], told["head"], findings, broken, told["unmet"])
+    findings = [Finding(**finding) for finding in answer["findings"]]
+    broken = None if answer["broken"] is None else Finding(**answer["broken"])
+    return Proof(answer["events"], answer["head"], findings, broken, answer["unmet"])
 
 
 def main() -> None:
@@ -39,21 +39,21 @@ def main() -> None:
     from sieve_registry.store.engine import open_registry
 
     gc.set_threshold(100_000, 50, 50)
-    asked = json.load(sys.stdin)
-    registry = open_registry(asked["target"])
+    request = json.load(sys.stdin)
+    registry = open_registry(request["target"])
     with registry.reading() as connection:
-        found = verify_stretches(
-            connection, asked["after"], asked["until"], asked["heads"], rows=asked["rows"]
+        proof = verify_stretches(
+            connection, request["after"], request["until"], request["heads"], rows=request["rows"]
         )
     registry.close()
-    told = {
-        "events": found.events,
-        "head": found.head,
-        "findings": [dict(one.__dict__) for one in found.findings],
-        "broken": None if found.broken is None else dict(found.broken.__dict__),
-        "unmet": found.unmet,
+    answer = {
+        "events": proof.events,
+        "head": proof.head,
+        "findings": [dict(finding.__dict__) for finding in proof.findings],
+        "broken": None if proof.broken is None else dict(proof.broken.__dict__),
+        "unmet": proof.unmet,
     }
-    json.dump(told, sys.stdout)
+    json.dump(answer, sys.stdout)
 
 
 if __name__ == "__main__":
