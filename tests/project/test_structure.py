@@ -1,4 +1,4 @@
-"""The structure of the source: imports in one direction, layers that cover everything."""
+"""The structure of the source: no import cycles, complete layers, small functions and files."""
 
 from __future__ import annotations
 
@@ -12,13 +12,23 @@ from source_tree import (
     ROOT,
     find_cycle,
     find_modules,
+    function_sizes,
     import_graph,
+    parse,
 )
 
 MODULES = {
     name: path for package in PACKAGES.values() for name, path in find_modules(package).items()
 }
 FLAT_MODULES = 6
+LINES_OF_A_FILE = 400
+LINES_OF_A_FUNCTION = 80
+COMPLEXITY = 18
+PARAMETERS = 10  # commands take one for each option
+
+
+def test_no_module_imports_itself_by_way_of_others() -> None:
+    assert find_cycle(import_graph(MODULES)) == []
 
 
 @pytest.mark.parametrize(
@@ -67,3 +77,18 @@ def test_few_modules_of_the_registry_lie_outside_of_its_rooms() -> None:
     package = PACKAGES["sieve_registry"]
     flat = [path.name for path in package.glob("*.py") if path.name != "__init__.py"]
     assert len(flat) <= FLAT_MODULES, flat
+
+
+def test_files_are_short() -> None:
+    lines = {
+        name: len(path.read_text(encoding="utf-8").splitlines()) for name, path in MODULES.items()
+    }
+    assert {name: count for name, count in lines.items() if count > LINES_OF_A_FILE} == {}
+
+
+def test_functions_are_small() -> None:
+    sizes = [size for name, path in MODULES.items() for size in function_sizes(name, parse(path))]
+    assert [size for size in sizes if size.lines > LINES_OF_A_FUNCTION] == []
+    assert [size for size in sizes if size.complexity > COMPLEXITY] == []
+    outside = [size for size in sizes if ".cli." not in size.name]
+    assert [size for size in outside if size.parameters > PARAMETERS] == []
