@@ -1,4 +1,4 @@
-"""Measures woven-wire test sieves in scans and judges them; knows no database.
+"""Measures woven-wire test sieves in scans and judges them, without any database.
 
     import sieve_inspect as si
 

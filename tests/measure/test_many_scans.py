@@ -25,7 +25,7 @@ from sieve_inspect.errors import (
     UsageError,
 )
 from sieve_inspect.image.bands import ScanSource
-from sieve_inspect.measurement import scan_task as looking
+from sieve_inspect.measurement import scan_task
 from sieve_inspect.measurement.scan_task import Task, measure_picture
 from sieve_inspect.scale import scale_from_text
 from sieve_inspect.synthetic.truth import Truth
@@ -82,10 +82,10 @@ def test_serial_two_workers_and_a_cluster_say_the_same(
         folder.mkdir()
         files = ("--apertures", folder / "a.csv", "--overlay", folder / "o.png")
         scans = ("clean.png", "turned.jpg", "dirty.png")
-        code, _, told = typed(
+        code, _, printed = typed(
             "measure", *scans, *TYPED, *options, *files, "--json", folder / "j.json"
         )
-        assert (told, code) == ("", 0), way
+        assert (printed, code) == ("", 0), way
         written[way] = {path.name: path.read_bytes() for path in folder.iterdir()}
     assert set(written["serial"]) == {"a.csv", "j.json", "o.png", "o-2.png", "o-3.png"}
     assert written["workers"] == written["serial"]
@@ -134,10 +134,10 @@ def test_a_cluster_that_cannot_be(
     words: str,
 ) -> None:
     monkeypatch.setattr(cluster, "_WAIT", 0.3)
-    ended, _, told = typed("measure", "clean.png", *TYPED, *options)
+    ended, _, printed = typed("measure", "clean.png", *TYPED, *options)
     assert ended == code
-    assert words in told
-    assert told.count("\n") == 1
+    assert words in printed
+    assert printed.count("\n") == 1
 
 
 def test_without_the_extra_it_says_so(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -151,12 +151,12 @@ class LosingExecutor:
     """Does every second task; the workers of the others are lost."""
 
     def __init__(self) -> None:
-        self.asked = 0
+        self.calls = 0
 
     def submit(self, work: Callable[..., Any], *arguments: object) -> Future[Any]:
         future = Future()
-        self.asked += 1
-        if self.asked % 2:
+        self.calls += 1
+        if self.calls % 2:
             future.set_result(work(*arguments))
         else:
             future.set_exception(MemoryError())
@@ -168,10 +168,12 @@ def test_a_lost_worker_is_told_after_what_was_done() -> None:
     def opened(_tasks: int) -> Iterator[LosingExecutor]:
         yield LosingExecutor()
 
-    found = []
+    result = []
     with pytest.raises(ClusterError, match="a worker was lost"):
-        found.extend(ExecutorRunner(opened)(lambda task, _: task, [10, 20, 30], runner.no_progress))
-    assert (0, 10) in found
+        result.extend(
+            ExecutorRunner(opened)(lambda task, _: task, [10, 20, 30], runner.no_progress)
+        )
+    assert (0, 10) in result
 
 
 def test_a_fault_in_a_worker_brings_its_traceback() -> None:
@@ -194,9 +196,9 @@ def test_every_error_says_the_same_in_another_process() -> None:
     assert {registry_errors.UnforeseenError, refusals.TemperatureError, ClusterError} <= kinds
     for kind in kinds:
         names = {name for _, name, _, _ in string.Formatter().parse(kind.template) if name}
-        one = kind(**dict.fromkeys(names, 1.0))
-        again = pickle.loads(pickle.dumps(one))
-        assert (type(again), str(again), again.fields) == (kind, str(one), one.fields)
+        error = kind(**dict.fromkeys(names, 1.0))
+        again = pickle.loads(pickle.dumps(error))
+        assert (type(again), str(again), again.fields) == (kind, str(error), error.fields)
 
 
 def test_a_picture_that_was_sent_reads_its_pixels_again(
@@ -221,14 +223,14 @@ def test_a_worker_begins_no_process_of_its_own(
     second: bool | None,
 ) -> None:
     """The standard library forbids daemonic processes to have children."""
-    asked = []
+    requested = []
 
     def crew(source: ScanSource, wanted: bool | None) -> SharedWork:
-        asked.append(wanted)
+        requested.append(wanted)
         return SharedWork(source)
 
-    monkeypatch.setattr(looking, "BANDS_FROM", 1)
-    monkeypatch.setattr(looking.SharedWork, "of", crew)
-    monkeypatch.setattr(looking, "current_process", lambda: SimpleNamespace(daemon=daemon))
+    monkeypatch.setattr(scan_task, "BANDS_FROM", 1)
+    monkeypatch.setattr(scan_task.SharedWork, "of", crew)
+    monkeypatch.setattr(scan_task, "current_process", lambda: SimpleNamespace(daemon=daemon))
     measure_picture(Task(cloths["clean"][0], 150.0, scale_from_text("10")))
-    assert asked == [second]
+    assert requested == [second]

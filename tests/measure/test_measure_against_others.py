@@ -52,9 +52,9 @@ def test_areas_as_scikit_image_sums_them(tmp_path: Path) -> None:
 def test_pitch_of_a_photographed_line_grid(tmp_path: Path) -> None:
     """Printed pitch 62.22 and 62.26 px in the centre (documentation of the library it is from)."""
     with Image.open(LINES) as picture:
-        whole = np.asarray(picture.convert("L"))
-    height, width = whole.shape
-    centre = whole[height // 2 - 300 : height // 2 + 300, width // 2 - 300 : width // 2 + 300]
+        grey = np.asarray(picture.convert("L"))
+    height, width = grey.shape
+    centre = grey[height // 2 - 300 : height // 2 + 300, width // 2 - 300 : width // 2 + 300]
     Image.fromarray(centre).save(tmp_path / "centre.png")
     result = measure([tmp_path / "centre.png"], nominal_um=540, scale=EXACT)
     pitch = [d.pitch_um / 10 for d in result.directions]

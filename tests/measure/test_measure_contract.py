@@ -90,12 +90,14 @@ def test_the_numbers_are_those_of_the_drawing(
     assert (data["images"][0]["width_px"], data["images"][0]["height_px"]) == (width, height)
     assert data["angle_deg"] == pytest.approx(truth.angle_deg, abs=0.1)
     for name, true in (("x", truth.width_x_px), ("y", truth.width_y_px)):
-        found = data["directions"][name]
-        assert found["count"] == data["apertures"]["measured"]
-        assert found["mean_um"] == pytest.approx(10 * true[truth.sound].mean(), abs=0.2)
-        assert found["sd_um"] == pytest.approx(10 * true[truth.sound].std(ddof=1), rel=0.05)
-        assert found["min_um"] <= found["median_um"] <= found["max_um"]
-        assert found["wire_mean_um"] + found["mean_um"] == pytest.approx(found["pitch_um"], abs=0.5)
+        figures = data["directions"][name]
+        assert figures["count"] == data["apertures"]["measured"]
+        assert figures["mean_um"] == pytest.approx(10 * true[truth.sound].mean(), abs=0.2)
+        assert figures["sd_um"] == pytest.approx(10 * true[truth.sound].std(ddof=1), rel=0.05)
+        assert figures["min_um"] <= figures["median_um"] <= figures["max_um"]
+        assert figures["wire_mean_um"] + figures["mean_um"] == pytest.approx(
+            figures["pitch_um"], abs=0.5
+        )
     imaging = data["imaging"]
     assert imaging["aperture_px"] == pytest.approx(15, abs=0.2)
     # Gaussian 1 px and the pixel's own width, 1/12 px² (a square's variance)
@@ -109,12 +111,12 @@ def test_the_budget_adds_up(results: dict[str, Measurement]) -> None:
     data = results["clean"].to_dict()
     for name in ("x", "y"):
         lines = [b for b in data["budget"] if b["direction"] == name]
-        found = data["directions"][name]
+        figures = data["directions"][name]
         u = np.sqrt(sum(b["value_um"] ** 2 for b in lines if b["of"] == "mean"))
-        assert found["u_mean_um"] == pytest.approx(u, rel=1e-6)
-        assert found["U_mean_um"] == pytest.approx(found["k_mean"] * u, rel=1e-6)
+        assert figures["u_mean_um"] == pytest.approx(u, rel=1e-6)
+        assert figures["U_mean_um"] == pytest.approx(figures["k_mean"] * u, rel=1e-6)
         (noise,) = (b for b in lines if b["name"] == "noise on the maximum")
-        assert 0 < noise["value_um"] <= found["u_max_um"]
+        assert 0 < noise["value_um"] <= figures["u_max_um"]
 
 
 def test_a_cloth_seen_to_its_frame_all_round_is_no_sample(tmp_path: Path) -> None:
@@ -125,21 +127,22 @@ def test_a_cloth_seen_to_its_frame_all_round_is_no_sample(tmp_path: Path) -> Non
     save(drawn, tmp_path / "whole.png")
     Image.fromarray(drawn.image[:, 100:]).save(tmp_path / "cut.png")
 
-    def found(name: str, um_per_px: float) -> Measurement:
+    def measured(name: str, um_per_px: float) -> Measurement:
         scale = Scale(um_per_px, um_per_px, 0.0, 0.0)
         return measure([tmp_path / name], nominal_um=15.0 * um_per_px, scale=scale)
 
-    whole = found("whole.png", 150.0)  # 45 mm of cloth
+    complete = measured("whole.png", 150.0)  # 45 mm of cloth
     number = int(drawn.truth.whole.sum())
-    for direction in whole.directions:
-        # A frame that cuts but a corner is not told: rather too large a cloth than too small.
+    for direction in complete.directions:
+        # A frame that only cuts a corner is missed: the count is too large rather than too small.
         assert number <= direction.population <= 1.2 * number
         assert direction.count >= 0.85 * direction.population
-    lens = found("whole.png", 10.0)  # 3 mm: a field stop
-    for open_ended in (found("cut.png", 150.0), lens):
+    lens = measured("whole.png", 10.0)  # 3 mm: a field stop
+    for open_ended in (measured("cut.png", 150.0), lens):
         assert [d.population for d in open_ended.directions] == [None, None]
     sampling, without = (
-        {c.direction: c.value_um for c in m.budget if c.name == "sampling"} for m in (whole, lens)
+        {c.direction: c.value_um for c in m.budget if c.name == "sampling"}
+        for m in (complete, lens)
     )
     for name in "xy":
         assert sampling[name] < 0.4 * 15 * without[name]
@@ -148,15 +151,17 @@ def test_a_cloth_seen_to_its_frame_all_round_is_no_sample(tmp_path: Path) -> Non
 def test_a_scale_apart_in_x_and_y(cloths: dict[str, tuple[Path, Truth]]) -> None:
     """What is in doubt about the scale comes out in the widths, x and y by themselves."""
     scale = Scale(10.0, 10.3, 0.0, 0.002, source="made up")
-    found = measure([cloths["clean"][0]], nominal_um=NOMINAL, scale=scale)
+    figures = measure([cloths["clean"][0]], nominal_um=NOMINAL, scale=scale)
     plain = measure([cloths["clean"][0]], nominal_um=NOMINAL, scale=Scale(10.0, 10.0, 0.0, 0.0))
-    x, y = (d.mean_um / p.mean_um for d, p in zip(found.directions, plain.directions, strict=True))
+    x, y = (
+        d.mean_um / p.mean_um for d, p in zip(figures.directions, plain.directions, strict=True)
+    )
     # Turned by 3 degrees a little of each scale comes into both directions: sin² 3° = 0.0027.
     assert x == pytest.approx(1.0, abs=3e-4)
     assert y == pytest.approx(1.03, abs=3e-4)
-    lines = {(b.name, b.direction): b.value_um for b in found.budget}
+    lines = {(b.name, b.direction): b.value_um for b in figures.budget}
     assert lines["scale", "x"] == 0
-    assert lines["scale", "y"] == pytest.approx(0.002 * found.directions[1].mean_um, rel=1e-6)
+    assert lines["scale", "y"] == pytest.approx(0.002 * figures.directions[1].mean_um, rel=1e-6)
 
 
 def test_the_edge_bias_of_the_scale_comes_off_twice(cloths: dict[str, tuple[Path, Truth]]) -> None:

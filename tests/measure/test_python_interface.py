@@ -73,10 +73,10 @@ def test_one_scan_or_several_as_text_or_path(measured: si.Measurement) -> None:
 
 def test_an_array_measures_like_its_file(measured: si.Measurement, pixels: np.ndarray) -> None:
     encoding = measured.pictures[0].encoding
-    found = si.measure_array(pixels, nominal_um=NOMINAL, um_per_px=UM_PER_PX, encoding=encoding)
-    assert np.array_equal(widths(found), widths(measured), equal_nan=True)
-    assert found.to_dict()["images"][0]["file"] == "array"
-    assert found.overlay_png(0).startswith(b"\x89PNG")
+    result = si.measure_array(pixels, nominal_um=NOMINAL, um_per_px=UM_PER_PX, encoding=encoding)
+    assert np.array_equal(widths(result), widths(measured), equal_nan=True)
+    assert result.to_dict()["images"][0]["file"] == "array"
+    assert result.overlay_png(0).startswith(b"\x89PNG")
 
 
 def test_colour_depth_and_floats_change_little(pixels: np.ndarray) -> None:
@@ -91,8 +91,8 @@ def test_colour_depth_and_floats_change_little(pixels: np.ndarray) -> None:
     ]
     means = []
     for form in forms:
-        found = si.measure_array(form, nominal_um=NOMINAL, um_per_px=UM_PER_PX, encoding="srgb")
-        means.append([d.mean_um for d in found.directions])
+        result = si.measure_array(form, nominal_um=NOMINAL, um_per_px=UM_PER_PX, encoding="srgb")
+        means.append([d.mean_um for d in result.directions])
     assert np.ptp(means, axis=0).max() < 0.01
 
 
@@ -178,6 +178,8 @@ def test_the_examples_in_the_documentation_hold(
     module: str, pixels: np.ndarray, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.chdir(IMAGES)
-    found = doctest.testmod(import_module(f"sieve_inspect.{module}"), extraglobs={"pixels": pixels})
-    assert found.attempted > 0
-    assert found.failed == 0
+    result = doctest.testmod(
+        import_module(f"sieve_inspect.{module}"), extraglobs={"pixels": pixels}
+    )
+    assert result.attempted > 0
+    assert result.failed == 0

@@ -27,8 +27,8 @@ TYPED = ("--nominal", "150um", "--um-per-px", "10")
 
 
 @pytest.fixture
-def looked(monkeypatch: pytest.MonkeyPatch) -> dict[str, Any]:
-    """Names of the scans looked at, and at which look comes an interrupt."""
+def measured(monkeypatch: pytest.MonkeyPatch) -> dict[str, Any]:
+    """Names of the scans measured, and the number of the measurement that is interrupted."""
     seen: dict[str, Any] = {"names": [], "stop": 0}
 
     def watched(task: Task, tell: Callable[..., Any]) -> Picture:
@@ -42,7 +42,7 @@ def looked(monkeypatch: pytest.MonkeyPatch) -> dict[str, Any]:
 
 
 @pytest.fixture
-def asked(
+def run_again(
     program: Program, cloths: dict[str, tuple[Path, Truth]], tmp_path: Path
 ) -> Callable[..., tuple[Answer, dict[str, bytes]]]:
     """Measure two scans with what is kept; the end of the program and what was written."""
@@ -62,43 +62,47 @@ def asked(
 
 
 def test_an_interrupted_run_goes_on_where_it_was(
-    asked: Callable[..., tuple[Answer, dict[str, bytes]]], looked: dict[str, Any], tmp_path: Path
+    run_again: Callable[..., tuple[Answer, dict[str, bytes]]],
+    measured: dict[str, Any],
+    tmp_path: Path,
 ) -> None:
     kept = ("--resume", tmp_path / "kept")
-    looked["stop"] = 2
-    ended, written = asked(*kept)
+    measured["stop"] = 2
+    ended, written = run_again(*kept)
     assert ended.code == 130
     assert ended.err.startswith("sieveward: Stopped")
     assert ended.err.count("\n") == 1
     assert written == {}
-    looked.update(names=[], stop=0)
-    ended, written = asked(*kept)
+    measured.update(names=[], stop=0)
+    ended, written = run_again(*kept)
     assert (ended.code, ended.err) == (0, "")
-    assert looked["names"] == ["torn.png"]
-    looked.update(names=[])
-    assert asked(*kept)[1] == written
-    assert looked["names"] == []
-    assert asked()[1] == written  # with nothing kept
+    assert measured["names"] == ["torn.png"]
+    measured.update(names=[])
+    assert run_again(*kept)[1] == written
+    assert measured["names"] == []
+    assert run_again()[1] == written  # with nothing kept
 
 
 def test_what_is_kept_but_broken_or_of_other_settings_is_measured_again(
-    asked: Callable[..., tuple[Answer, dict[str, bytes]]], looked: dict[str, Any], tmp_path: Path
+    run_again: Callable[..., tuple[Answer, dict[str, bytes]]],
+    measured: dict[str, Any],
+    tmp_path: Path,
 ) -> None:
     folder = tmp_path / "kept"
-    written = asked("--resume", folder)[1]
-    one = min(folder.iterdir())
-    whole = one.read_bytes()
-    for place in (3, len(whole) // 2):
-        flipped = bytearray(whole)
+    written = run_again("--resume", folder)[1]
+    stored = min(folder.iterdir())
+    content = stored.read_bytes()
+    for place in (3, len(content) // 2):
+        flipped = bytearray(content)
         flipped[place] ^= 16
-        one.write_bytes(flipped)
-        looked.update(names=[])
-        ended, again = asked("--resume", folder)
-        assert len(looked["names"]) == 1
+        stored.write_bytes(flipped)
+        measured.update(names=[])
+        ended, again = run_again("--resume", folder)
+        assert len(measured["names"]) == 1
         assert "measuring it again" in ended.err
         assert again == written
-        assert one.read_bytes() == whole
-    ended, _ = asked("--resume", folder, "--encoding", "srgb")
+        assert stored.read_bytes() == content
+    ended, _ = run_again("--resume", folder, "--encoding", "srgb")
     assert ended.code == 0
     assert ended.err.count("other settings or another version") == 2
 
@@ -108,21 +112,21 @@ def test_a_forged_file_runs_nothing(tmp_path: Path) -> None:
         def __reduce__(self) -> tuple[Callable[..., None], tuple[str]]:
             return os.mkdir, (str(tmp_path / "run"),)
 
-    told: list[str] = []
+    remarks: list[str] = []
     mark = CacheKey("one.kept", "one", {})
-    kept = ResultCache(tmp_path, lambda _: mark, lambda result, *_: result, told.append)
+    kept = ResultCache(tmp_path, lambda _: mark, lambda result, *_: result, remarks.append)
     kept._write(mark, Forged())
     assert in_task_order(kept(lambda task, _: task, [7], lambda *_: None)) == [7]
     assert not (tmp_path / "run").exists()
-    assert len(told) == 1
+    assert len(remarks) == 1
     assert pickle.loads(pickle.dumps(7)) == 7
 
 
 def test_a_folder_that_cannot_be_made(
-    asked: Callable[..., tuple[Answer, dict[str, bytes]]], tmp_path: Path
+    run_again: Callable[..., tuple[Answer, dict[str, bytes]]], tmp_path: Path
 ) -> None:
     (tmp_path / "file").write_text("x", encoding="utf-8")
-    assert asked("--resume", tmp_path / "file")[0].code == 23
+    assert run_again("--resume", tmp_path / "file")[0].code == 23
 
 
 def test_an_interrupt_while_writing_leaves_nothing(tmp_path: Path) -> None:
@@ -139,8 +143,8 @@ def test_an_interrupt_while_writing_leaves_nothing(tmp_path: Path) -> None:
     assert path.read_bytes() == b"before"
 
 
-def test_a_limit_of_ones_own(asked: Callable[..., tuple[Answer, dict[str, bytes]]]) -> None:
-    ended, written = asked("--max-megapixels", "0.1")
+def test_a_limit_of_ones_own(run_again: Callable[..., tuple[Answer, dict[str, bytes]]]) -> None:
+    ended, written = run_again("--max-megapixels", "0.1")
     assert (ended.code, written) == (14, {})
 
 
@@ -156,9 +160,9 @@ def test_progress_is_shown_on_a_terminal_once_it_takes_a_while(
         screen = Screen()
         monkeypatch.setattr(sys, "stderr", screen)
         monkeypatch.setattr(running, "_APPEARS_AFTER_S", after)
-        with running.progress("Measuring", 4) as told:
-            told(0, 1.0)
-            told(2, 0.5)
+        with running.progress("Measuring", 4) as progress:
+            progress(0, 1.0)
+            progress(2, 0.5)
             deadline = time.monotonic() + 5
             while shows and "left" not in screen.getvalue() and time.monotonic() < deadline:
                 time.sleep(0.01)

@@ -45,9 +45,9 @@ def test_the_coverage_factor_of_the_end_gauge() -> None:
 )
 def test_the_coverage_factor_for_few_degrees_of_freedom(dof: float, k: float) -> None:
     """JCGM 100:2008, table G.2, column 95.45 %, from memory."""
-    found = expanded([Contribution("a", "x", 3.0, dof)])
-    assert found.k == pytest.approx(k, abs=0.005)
-    assert found.value_um == pytest.approx(3.0 * found.k)
+    result = expanded([Contribution("a", "x", 3.0, dof)])
+    assert result.k == pytest.approx(k, abs=0.005)
+    assert result.value_um == pytest.approx(3.0 * result.k)
 
 
 def test_lines_known_for_sure_limit_nothing() -> None:

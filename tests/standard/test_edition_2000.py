@@ -26,9 +26,9 @@ def test_example_1_passes_as_printed() -> None:
     k = float(k_factor(25))
     assert k == 1.55  # as printed
     assert k * s == pytest.approx(0.070, abs=5e-4)  # as printed, against σ0 = 0.105
-    found = limits(2000, "iso3310-1:2000", n=25)
-    assert found.s_limit_um == 67.74  # 105 / 1.55, down
-    assert 1000 * s <= found.s_limit_um
+    result = limits(2000, "iso3310-1:2000", n=25)
+    assert result.s_limit_um == 67.74  # 105 / 1.55, down
+    assert 1000 * s <= result.s_limit_um
 
 
 def test_example_2_by_the_rule_decoded_from_example_1() -> None:

@@ -24,11 +24,11 @@ def write(folder: Path, text: str | bytes) -> str:
 
 def test_a_good_table_is_used_as_it_stands(tmp_path: Path) -> None:
     path = write(tmp_path, GOOD)
-    found = limits(75, path, grade="calibration")
-    assert (found.y_um, found.x_um, found.max_um, found.s_limit_um) == (3.5, 24.0, 99.0, 8.5)
-    assert found.standard == path
-    assert found.designation == "75 um"
-    assert found.source == ("agreed with the customer",)
+    result = limits(75, path, grade="calibration")
+    assert (result.y_um, result.x_um, result.max_um, result.s_limit_um) == (3.5, 24.0, 99.0, 8.5)
+    assert result.standard == path
+    assert result.designation == "75 um"
+    assert result.source == ("agreed with the customer",)
     assert limits(63, path).designation == "fine"
 
 
@@ -119,7 +119,7 @@ def test_a_faulty_table_is_refused_with_line_and_reason(tmp_path: Path, fault: s
 def test_folders_and_missing_files_are_refused(tmp_path: Path) -> None:
     with pytest.raises(BadTableError, match="folder"):
         limits(75, str(tmp_path))
-    with pytest.raises(BadTableError, match="no such file"):
+    with pytest.raises(BadTableError, match="file not found"):
         limits(75, str(tmp_path / "absent.csv"))
     with pytest.raises(BadTableError):
         limits(75, "a\0b.csv")

@@ -30,10 +30,10 @@ def test_every_listed_standard_answers_and_the_default_comes_first() -> None:
     assert list_standards()[0] == limits(75).standard == "iso3310-1:2016"
     assert set(list_standards()) == {*WITH_FORMULA, "iso3310-1:2000", "astm-e11:1995"}
     for standard in list_standards():
-        found = limits(75, standard)
-        assert found.standard == standard
-        assert found.max_um == 75 + found.x_um
-        json.dumps(found.to_dict(), allow_nan=False)
+        result = limits(75, standard)
+        assert result.standard == standard
+        assert result.max_um == 75 + result.x_um
+        json.dumps(result.to_dict(), allow_nan=False)
 
 
 def test_the_keys_of_the_json() -> None:
@@ -46,11 +46,11 @@ def test_a_size_outside_the_table_is_computed_and_says_so() -> None:
     iso, e11 = limits(65), limits(65, "astm-e11:2009")
     assert (iso.x_um, iso.y_um) == (24.0, 3.4)  # 23.96, 3.43
     assert (e11.x_um, e11.y_um) == (27.0, 3.8)
-    for found in (iso, e11):
-        assert found.computed
-        assert "computed from the formula, not a tabulated size" in found.source[0]
-        assert found.s_limit_um is not None
-        assert found.wire_um is None
+    for result in (iso, e11):
+        assert result.computed
+        assert "computed from the formula, not a tabulated size" in result.source[0]
+        assert result.s_limit_um is not None
+        assert result.wire_um is None
     assert not limits(63).computed
 
 
@@ -98,13 +98,13 @@ def test_unknown_grade_and_impossible_counts_are_refused() -> None:
 @pytest.mark.parametrize("row", SAMPLED, ids=lambda r: r["nominal_um"])
 def test_e11_s_limits_with_the_tables_own_counts(row: dict[str, str]) -> None:
     for grade in ("inspection", "calibration"):
-        found = limits(float(row["nominal_um"]), "astm-e11:2009", grade=grade)
+        result = limits(float(row["nominal_um"]), "astm-e11:2009", grade=grade)
         if row[f"s_{grade}_um"]:
-            assert found.s_limit_um == float(row[f"s_{grade}_um"])
-            assert found.n == int(row[f"n_{grade}"])
+            assert result.s_limit_um == float(row[f"s_{grade}_um"])
+            assert result.n == int(row[f"n_{grade}"])
         else:
-            assert found.s_limit_um is None
-            assert found.n == (int(row[f"n_{grade}"]) if row[f"n_{grade}"] else None)
+            assert result.s_limit_um is None
+            assert result.n == (int(row[f"n_{grade}"]) if row[f"n_{grade}"] else None)
 
 
 @pytest.mark.parametrize("row", SAMPLED, ids=lambda r: r["nominal_um"])
@@ -140,9 +140,9 @@ def test_the_published_limit_wins_for_the_published_count() -> None:
 def test_one_aperture_has_no_standard_deviation() -> None:
     for standard in WITH_FORMULA:
         for grade in formula.GRADES:
-            found = limits(75, standard, grade=grade, n=1)
-            assert found.s_limit_um is None
-            assert any("one aperture" in text for text in found.source)
+            result = limits(75, standard, grade=grade, n=1)
+            assert result.s_limit_um is None
+            assert any("one aperture" in text for text in result.source)
 
 
 def test_a_grade_without_a_published_count_needs_one() -> None:
@@ -178,12 +178,12 @@ def test_a_larger_sieve_never_has_smaller_limits(a: float, b: float, standard: s
 
 @given(sizes, st.sampled_from(WITH_FORMULA))
 def test_mean_is_held_tighter_than_the_largest_aperture(w: float, standard: str) -> None:
-    found = limits(w, standard)
-    assert 0 < found.y_um < found.x_um
-    if found.z_um is not None:
-        assert found.y_um < found.z_um < found.x_um
-    if found.s_limit_um is not None:
-        assert found.s_limit_um < found.x_um
+    result = limits(w, standard)
+    assert 0 < result.y_um < result.x_um
+    if result.z_um is not None:
+        assert result.y_um < result.z_um < result.x_um
+    if result.s_limit_um is not None:
+        assert result.s_limit_um < result.x_um
 
 
 @given(sizes)

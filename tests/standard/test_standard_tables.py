@@ -40,10 +40,10 @@ def test_no_row_is_missing_and_none_is_ours_alone() -> None:
 
 @pytest.mark.parametrize("sieve", ISO, ids=lambda s: f"{s.designation} mm")
 def test_iso_2016_x_and_y_as_fluids(sieve: Sieve) -> None:
-    found = limits(um(sieve.opening), "iso3310-1:2016")
-    assert not found.computed
-    assert found.x_um == um(sieve.X_variation_max)
-    assert found.y_um == um(sieve.Y_variation_avg)
+    result = limits(um(sieve.opening), "iso3310-1:2016")
+    assert not result.computed
+    assert result.x_um == um(sieve.X_variation_max)
+    assert result.y_um == um(sieve.Y_variation_avg)
 
 
 # fluids gives 1.000 mm for all four: a rounding artefact, 31.5 mm has 0.905 mm and s grows with w.
@@ -53,43 +53,43 @@ ROUNDED_TO_A_MILLIMETRE = {35_500.0, 37_500.0, 40_000.0, 45_000.0}
 @pytest.mark.parametrize("sieve", ISO, ids=lambda s: f"{s.designation} mm")
 def test_iso_2016_s_limit_as_fluids(sieve: Sieve) -> None:
     w = um(sieve.opening)
-    found = limits(w, "iso3310-1:2016")
+    result = limits(w, "iso3310-1:2016")
     if w in ROUNDED_TO_A_MILLIMETRE:
         assert um(sieve.compliance_sd) == 1000.0
-        assert found.s_limit_um is None
-        assert any("rounding artefact" in text for text in found.source)
+        assert result.s_limit_um is None
+        assert any("rounding artefact" in text for text in result.source)
     else:
-        assert found.s_limit_um == um(sieve.compliance_sd)
+        assert result.s_limit_um == um(sieve.compliance_sd)
 
 
 @pytest.mark.parametrize("sieve", ISO, ids=lambda s: f"{s.designation} mm")
 def test_iso_2016_wires_as_fluids_from_71_um(sieve: Sieve) -> None:
-    found = limits(um(sieve.opening), "iso3310-1:2016")
-    assert found.wire_um == um(sieve.d_wire)
+    result = limits(um(sieve.opening), "iso3310-1:2016")
+    assert result.wire_um == um(sieve.d_wire)
     if sieve.opening > 70.9e-6:
-        assert found.wire_min_um == um(sieve.d_wire_min)
-        assert found.wire_max_um == um(sieve.d_wire_max)
+        assert result.wire_min_um == um(sieve.d_wire_min)
+        assert result.wire_max_um == um(sieve.d_wire_max)
     else:
         # fluids repeats max as min here; ±15 % of the recommended diameter, half up to 1 um
         # (Ph. Eur. 2.1.4, seen). fluids' max agrees but at 32 um, where it has 33 for 28 + 15 %.
         assert um(sieve.d_wire_min) == um(sieve.d_wire_max)
-        wire = Decimal(str(found.wire_um))
-        for side, factor in ((found.wire_min_um, "0.85"), (found.wire_max_um, "1.15")):
+        wire = Decimal(str(result.wire_um))
+        for side, factor in ((result.wire_min_um, "0.85"), (result.wire_max_um, "1.15")):
             assert side == float(formula.round_half_up(wire * Decimal(factor), Decimal(1)))
-        if found.nominal_um == 32.0:
-            assert (found.wire_max_um, um(sieve.d_wire_max)) == (32.0, 33.0)
+        if result.nominal_um == 32.0:
+            assert (result.wire_max_um, um(sieve.d_wire_max)) == (32.0, 33.0)
         else:
-            assert found.wire_max_um == um(sieve.d_wire_max)
+            assert result.wire_max_um == um(sieve.d_wire_max)
 
 
 @pytest.mark.parametrize("sieve", E11, ids=lambda s: s.old_designation)
 def test_e11_2009_as_fluids(sieve: Sieve) -> None:
-    found = limits(um(sieve.opening), "astm-e11:2009")
-    assert found.x_um == um(sieve.X_variation_max)
-    assert found.y_um == um(sieve.Y_variation_avg)
-    assert found.max_um == pytest.approx(sieve.max_opening * 1000, abs=6)  # printed to 0.01 mm
+    result = limits(um(sieve.opening), "astm-e11:2009")
+    assert result.x_um == um(sieve.X_variation_max)
+    assert result.y_um == um(sieve.Y_variation_avg)
+    assert result.max_um == pytest.approx(sieve.max_opening * 1000, abs=6)  # printed to 0.01 mm
     # fluids writes "1.00 in." where the trade writes "1 in."; the same number.
-    assert found.designation == sieve.old_designation.replace("1.00 in.", "1 in.")
+    assert result.designation == sieve.old_designation.replace("1.00 in.", "1 in.")
 
 
 @pytest.mark.parametrize("sieve", E11, ids=lambda s: s.old_designation)
@@ -97,25 +97,25 @@ def test_e11_2009_s_limits_and_counts_as_fluids(sieve: Sieve) -> None:
     # fluids keeps these in um below 1 mm, and in mm from there.
     factor = 1.0 if sieve.opening < 0.999e-3 else 1000.0
     for grade in ("compliance", "inspection", "calibration"):
-        found = limits(um(sieve.opening), "astm-e11:2009", grade=grade)
+        result = limits(um(sieve.opening), "astm-e11:2009", grade=grade)
         s, n = getattr(sieve, f"{grade}_sd"), getattr(sieve, f"{grade}_samples")
-        assert found.s_limit_um == (None if s is None else pytest.approx(s * factor, rel=1e-12))
-        assert found.n == (None if n is None else int(n))
+        assert result.s_limit_um == (None if s is None else pytest.approx(s * factor, rel=1e-12))
+        assert result.n == (None if n is None else int(n))
 
 
 @pytest.mark.parametrize("sieve", E11, ids=lambda s: s.old_designation)
 def test_e11_2009_wires_as_fluids_from_1_mm(sieve: Sieve) -> None:
-    found = limits(um(sieve.opening), "astm-e11:2009")
+    result = limits(um(sieve.opening), "astm-e11:2009")
     if sieve.opening < 0.999e-3:
         # fluids is 1000 times too small here, and has lost digits; ours are its ISO rows.
         assert um(sieve.d_wire) < 1
-        assert found.wire_um == um(ISO_3310_1_sieves[sieve.designation].d_wire)
+        assert result.wire_um == um(ISO_3310_1_sieves[sieve.designation].d_wire)
         return
-    assert found.wire_um == um(sieve.d_wire)
-    assert found.wire_min_um == um(sieve.d_wire_min)
+    assert result.wire_um == um(sieve.d_wire)
+    assert result.wire_min_um == um(sieve.d_wire_min)
     # 19 mm: fluids' two tables differ, 3.5 and 3.6 mm; 3.15 mm + 15 % is 3.62 mm.
     expected = 3600.0 if sieve.designation == "19" else um(sieve.d_wire_max)
-    assert found.wire_max_um == expected
+    assert result.wire_max_um == expected
 
 
 @pytest.mark.parametrize("standard", ["iso3310-1:2016", "astm-e11:2009", "iso3310-1:1990"])
@@ -127,12 +127,12 @@ def test_the_formula_gives_every_tabulated_row(standard: str) -> None:
 
 @pytest.mark.parametrize("row", rows_of("pheur_2_1_4.csv"), ids=lambda r: r["nominal_um"])
 def test_1990_as_the_european_pharmacopoeia(row: dict[str, str]) -> None:
-    found = limits(float(row["nominal_um"]), "iso3310-1:1990")
-    assert not found.computed
+    result = limits(float(row["nominal_um"]), "iso3310-1:1990")
+    assert not result.computed
     for name in ("x_um", "y_um", "z_um", "wire_um", "wire_min_um", "wire_max_um"):
-        assert getattr(found, name) == (float(row[name]) if row[name] else None), name
-    assert found.z_share_percent == 6.0
-    assert found.s_limit_um is None
+        assert getattr(result, name) == (float(row[name]) if row[name] else None), name
+    assert result.z_share_percent == 6.0
+    assert result.s_limit_um is None
 
 
 @pytest.mark.parametrize("row", rows_of("gost_51761_mean.csv"), ids=lambda r: r["nominal_um"])
@@ -142,10 +142,10 @@ def test_e11_1995_means_as_gost(row: dict[str, str]) -> None:
 
 def test_e11_1995_no_200_as_remembered() -> None:
     # From memory, unverified: mean ±5, at most 5 % above 91, none above 103 um.
-    found = limits(75, "astm-e11:1995")
-    assert (found.y_um, found.z_um, found.max_um) == (5.0, 16.0, 103.0)
-    assert found.z_share_percent == 5.0
-    assert found.wire_um is None
+    result = limits(75, "astm-e11:1995")
+    assert (result.y_um, result.z_um, result.max_um) == (5.0, 16.0, 103.0)
+    assert result.z_share_percent == 5.0
+    assert result.wire_um is None
 
 
 @pytest.mark.parametrize("row", rows_of("sigma_rule.csv"), ids=lambda r: r["nominal_um"])

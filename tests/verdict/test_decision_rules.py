@@ -118,11 +118,11 @@ def test_each_rule_at_its_borders(rule: str, mean: float, outcome: str) -> None:
 
 def test_a_two_sided_probability_counts_both_tails() -> None:
     # u = 2 um between 71.3 and 78.7: P = 2 Φ(1.85) − 1 = 0.9357 even in the middle.
-    found = verdict("probability:0.95", mean_um=75.0, u_mean_um=2.0)
-    assert found.outcome == "conditional pass"
-    assert found.margins[3].p_conform == pytest.approx(0.9357, abs=5e-5)
+    result = verdict("probability:0.95", mean_um=75.0, u_mean_um=2.0)
+    assert result.outcome == "conditional pass"
+    assert result.margins[3].p_conform == pytest.approx(0.9357, abs=5e-5)
     # One-sided for the largest aperture: nothing below it counts.
-    assert found.margins[4].limit_low_um is None
+    assert result.margins[4].limit_low_um is None
 
 
 @pytest.mark.parametrize(
@@ -161,9 +161,9 @@ def test_the_verdict_names_its_rule_and_says_how_sure_it_is() -> None:
 
 @pytest.mark.parametrize("rule", ["guard-band:0.5", "guard-band:2", "probability:0.95"])
 def test_the_uncertainty_said_to_help_does_help(rule: str) -> None:
-    found = verdict(rule, mean_um=78.6)
-    assert found.action == "measure better"
-    needed = float(found.action_reason.split("below ±")[1].split(" ")[0])
+    result = verdict(rule, mean_um=78.6)
+    assert result.action == "measure better"
+    needed = float(result.action_reason.split("below ±")[1].split(" ")[0])
     assert verdict(rule, mean_um=78.6, u_mean_um=0.499 * needed).outcome == "pass"
 
 
@@ -172,9 +172,9 @@ COMPLIANCE = limits(75, "astm-e11:2009")  # s at most 10.23 um
 
 
 def test_a_sieve_outside_its_grade_may_serve_under_a_coarser_one() -> None:
-    found = verdict("guard-band", by=CALIBRATION, coarser=(COMPLIANCE,), sd_um=9.63, u_sd_um=0.29)
-    assert (found.outcome, found.action) == ("fail", "restrict to coarser limits")
-    assert "only where astm-e11:2009, grade compliance is enough" in found.action_reason
+    result = verdict("guard-band", by=CALIBRATION, coarser=(COMPLIANCE,), sd_um=9.63, u_sd_um=0.29)
+    assert (result.outcome, result.action) == ("fail", "restrict to coarser limits")
+    assert "only where astm-e11:2009, grade compliance is enough" in result.action_reason
     # Not where it misses those too, by their guard band,
     worse = verdict("guard-band", by=CALIBRATION, coarser=(COMPLIANCE,), sd_um=9.8, u_sd_um=0.3)
     assert (worse.outcome, worse.action) == ("fail", "retire")
@@ -182,7 +182,7 @@ def test_a_sieve_outside_its_grade_may_serve_under_a_coarser_one() -> None:
     torn = {"cloth": ClothState(torn=1)}
     dirty = {"cloth": ClothState(0.05)}
     for also in (torn, dirty):
-        found = verdict(
+        result = verdict(
             "guard-band", by=CALIBRATION, coarser=(COMPLIANCE,), also=also, sd_um=9.63, u_sd_um=0.29
         )
-        assert found.action == "retire"
+        assert result.action == "retire"

@@ -48,9 +48,9 @@ def verdict(
 
 
 def test_a_sound_sieve_passes_and_is_kept() -> None:
-    found = verdict()
-    assert (found.outcome, found.action) == ("pass", "keep")
-    assert found.reasons == (
+    result = verdict()
+    assert (result.outcome, result.action) == ("pass", "keep")
+    assert result.reasons == (
         "both means are within ±3.7 um of 75 um, no aperture measured is above 101 um, "
         "both standard deviations are at most 9.1 um, each by at least its uncertainty.",
     )
@@ -118,10 +118,10 @@ def test_either_direction_can_fail_the_sieve() -> None:
 
 
 def test_a_fail_proposes_retiring_and_leaves_the_decision() -> None:
-    found = verdict(mean_um=78.9, u_mean_um=0.05)
-    assert (found.outcome, found.action) == ("fail", "retire")
-    assert found.reasons == ("mean in y is 78.90 um, 3.90 um over nominal; allowed is ±3.7 um.",)
-    assert found.action_reason == (
+    result = verdict(mean_um=78.9, u_mean_um=0.05)
+    assert (result.outcome, result.action) == ("fail", "retire")
+    assert result.reasons == ("mean in y is 78.90 um, 3.90 um over nominal; allowed is ±3.7 um.",)
+    assert result.action_reason == (
         "Proposed: take it out of use, it is outside its limits. You decide."
     )
 
@@ -129,12 +129,12 @@ def test_a_fail_proposes_retiring_and_leaves_the_decision() -> None:
 def test_another_size_of_the_table_is_named_before_retiring() -> None:
     ninety = limits(90, "iso3310-1:2016")  # ±4.2 um; 80 um has ±3.9 um
     cloth = replace(SOUND, mean_um=79.7)
-    found = judge(cloth, replace(cloth, mean_um=80.4), ninety, fit="ok")
-    assert (found.outcome, found.action) == ("fail", "retire")
-    assert found.reasons[-1] == (
+    result = judge(cloth, replace(cloth, mean_um=80.4), ninety, fit="ok")
+    assert (result.outcome, result.action) == ("fail", "retire")
+    assert result.reasons[-1] == (
         "the apertures are those of a sieve of 80 um: both means are within ±3.9 um of that."
     )
-    assert found.action_reason == (
+    assert result.action_reason == (
         "Proposed: read the label first, the apertures are those of 80 um. If the label reads "
         "80 um, check the sieve as 80 um; if 90 um, take it out of use. You decide."
     )
@@ -149,20 +149,20 @@ def test_another_size_of_the_table_is_named_before_retiring() -> None:
     ],
 )
 def test_wear_and_uneven_cloth_are_no_other_size(x: float, y: float) -> None:
-    found = judge(replace(SOUND, mean_um=x), replace(SOUND, mean_um=y), ISO_75, fit="ok")
-    assert found.outcome == "fail"
-    assert "label" not in found.action_reason
+    result = judge(replace(SOUND, mean_um=x), replace(SOUND, mean_um=y), ISO_75, fit="ok")
+    assert result.outcome == "fail"
+    assert "label" not in result.action_reason
 
 
 def test_a_conditional_outcome_says_what_would_help_and_how_much() -> None:
-    found = verdict(mean_um=78.5)
-    assert (found.outcome, found.action) == ("conditional pass", "measure better")
-    assert found.reasons == (
+    result = verdict(mean_um=78.5)
+    assert (result.outcome, result.action) == ("conditional pass", "measure better")
+    assert result.reasons == (
         "mean in y is 78.5 um, 3.5 um over nominal; allowed is ±3.7 um; "
         "that is inside, but by less than the uncertainty of ±0.4 um.",
     )
-    assert "certified scale artefact" in found.action_reason
-    assert "below ±0.20 um" in found.action_reason
+    assert "certified scale artefact" in result.action_reason
+    assert "below ±0.20 um" in result.action_reason
     # And so it does.
     assert verdict(mean_um=78.5, u_mean_um=0.1).outcome == "pass"
 
@@ -188,9 +188,9 @@ def _helped(fields: int = 1, name: str = "mean", **lines: float) -> str:
     ]
     u = combine(budget)
     y = {"mean_um": 78.3, "u_mean_um": u} if name == "mean" else {"sd_um": 9.0, "u_sd_um": u}
-    found = verdict(**y, also={"budget": budget, "fields": fields})
-    assert found.outcome == "conditional pass"
-    return found.action_reason
+    result = verdict(**y, also={"budget": budget, "fields": fields})
+    assert result.outcome == "conditional pass"
+    return result.action_reason
 
 
 def test_more_fields_are_advised_where_sampling_is_most_of_it() -> None:
@@ -223,36 +223,36 @@ def test_scale_picture_or_both_are_advised_where_they_are_most_of_it() -> None:
 def test_a_real_measurement_brings_its_budget_along() -> None:
     """One small field of a coarse cloth: nearly all of its U is sampling."""
     folder = Path(__file__).parents[2] / "demo_images"
-    found = measure(
+    result = measure(
         [folder / "s0500-4a.png"],
         nominal_um=500.0,
         scale=load_scale(folder / "scanner-1200dpi.json"),
         judging=Judging("iso3310-1:2016"),
     ).verdict
-    assert found is not None
-    assert found.outcome == "conditional pass"
-    assert "for the mean in x, more fields (about 6 in all) or the" in found.action_reason
+    assert result is not None
+    assert result.outcome == "conditional pass"
+    assert "for the mean in x, more fields (about 6 in all) or the" in result.action_reason
 
 
 def test_blocked_apertures_are_cleaned_before_anything_better() -> None:
     # Over 1 % of the open area: common practice, no source.
     for y in ({}, {"mean_um": 78.5}):
-        found = verdict(also={"cloth": ClothState(0.023)}, **y)
-        assert found.action == "clean and recheck"
-        assert "2.3 % of the open area is blocked" in found.action_reason
+        result = verdict(also={"cloth": ClothState(0.023)}, **y)
+        assert result.action == "clean and recheck"
+        assert "2.3 % of the open area is blocked" in result.action_reason
     assert verdict(also={"cloth": ClothState(0.01)}).action == "keep"
 
 
 def test_a_fail_stays_a_fail_when_blocked_but_cleaning_is_named_first() -> None:
-    found = verdict(mean_um=70.0, also={"cloth": ClothState(0.05)})
-    assert (found.outcome, found.action) == ("fail", "retire")
-    assert "clean it and measure again" in found.action_reason
+    result = verdict(mean_um=70.0, also={"cloth": ClothState(0.05)})
+    assert (result.outcome, result.action) == ("fail", "retire")
+    assert "clean it and measure again" in result.action_reason
 
 
 def test_a_torn_aperture_retires_an_otherwise_sound_sieve() -> None:
-    found = verdict(also={"cloth": ClothState(0.2, torn=1)})
-    assert (found.outcome, found.action) == ("fail", "retire")
-    assert found.reasons == ("1 aperture is torn.",)
+    result = verdict(also={"cloth": ClothState(0.2, torn=1)})
+    assert (result.outcome, result.action) == ("fail", "retire")
+    assert result.reasons == ("1 aperture is torn.",)
     assert verdict(also={"cloth": ClothState(torn=1)}, fit="indicative").action == "retire"
 
 
@@ -263,11 +263,11 @@ def test_a_torn_aperture_retires_an_otherwise_sound_sieve() -> None:
 @pytest.mark.parametrize("rule", ["guard-band", "simple"])
 def test_an_indicative_picture_decides_nothing(mean: float, outcome: str, rule: str) -> None:
     also = {"fit_reasons": ["4.8 px per aperture"], "rule": rule}
-    found = verdict(mean_um=mean, fit="indicative", also=also)
-    assert found.outcome == outcome
-    assert found.action == "measure better"
-    assert "the picture is only indicative: 4.8 px per aperture." in found.reasons
-    assert "a better picture" in found.action_reason
+    result = verdict(mean_um=mean, fit="indicative", also=also)
+    assert result.outcome == outcome
+    assert result.action == "measure better"
+    assert "the picture is only indicative: 4.8 px per aperture." in result.reasons
+    assert "a better picture" in result.action_reason
 
 
 def test_a_refused_picture_is_not_judged() -> None:
@@ -288,11 +288,11 @@ def test_the_simple_rule_knows_no_band() -> None:
 @pytest.mark.parametrize("value", [math.nan, math.inf, -math.inf])
 @pytest.mark.parametrize("rule", ["guard-band", "simple"])
 def test_what_is_not_known_never_passes(field: str, value: float, rule: str) -> None:
-    found = verdict(also={"rule": rule}, **{field: value})
-    assert found.outcome == "conditional fail"
-    assert found.action == "measure better"
-    assert any("cannot be judged" in reason for reason in found.reasons)
-    json.dumps(found.to_dict(), allow_nan=False)
+    result = verdict(also={"rule": rule}, **{field: value})
+    assert result.outcome == "conditional fail"
+    assert result.action == "measure better"
+    assert any("cannot be judged" in reason for reason in result.reasons)
+    json.dumps(result.to_dict(), allow_nan=False)
 
 
 def test_a_negative_uncertainty_is_no_uncertainty() -> None:
@@ -300,10 +300,10 @@ def test_a_negative_uncertainty_is_no_uncertainty() -> None:
 
 
 def test_one_aperture_gives_no_standard_deviation() -> None:
-    found = verdict(count=1, sd_um=0.0, u_sd_um=0.0)
-    assert found.outcome == "conditional fail"
-    assert "standard deviation in y cannot be judged: it needs at least 2" in found.reasons[0]
-    assert "at least 2 apertures in y" in found.action_reason
+    result = verdict(count=1, sd_um=0.0, u_sd_um=0.0)
+    assert result.outcome == "conditional fail"
+    assert "standard deviation in y cannot be judged: it needs at least 2" in result.reasons[0]
+    assert "at least 2 apertures in y" in result.action_reason
 
 
 def test_no_aperture_gives_nothing() -> None:
@@ -312,8 +312,8 @@ def test_no_aperture_gives_nothing() -> None:
 
 
 def test_blocking_that_is_not_known_is_not_taken_for_none() -> None:
-    found = verdict(also={"cloth": ClothState(math.nan)})
-    assert (found.outcome, found.action) == ("conditional fail", "measure better")
+    result = verdict(also={"cloth": ClothState(math.nan)})
+    assert (result.outcome, result.action) == ("conditional fail", "measure better")
 
 
 # 1990 edition, 2 mm: y 70, x 230, z 150 um, at most 6 % above 2.15 mm (Ph. Eur. 2.1.4, seen).
@@ -325,44 +325,44 @@ TWO_MM = replace(SOUND, mean_um=2000.0, sd_um=50.0, max_um=2200.0, u_mean_um=5.0
     ("share", "outcome"), [(0.0, "pass"), (0.06, "pass"), (0.0601, "fail"), (1.0, "fail")]
 )
 def test_the_share_of_large_apertures(share: float, outcome: str) -> None:
-    found = judge(
+    result = judge(
         TWO_MM, TWO_MM, PHARMACOPOEIA, fit="ok", cloth=ClothState(share_above_z=(0.0, share))
     )
-    assert found.outcome == outcome
-    assert found.shares[1].outcome == outcome
+    assert result.outcome == outcome
+    assert result.shares[1].outcome == outcome
 
 
 def test_the_sentence_on_the_share_keeps_the_side_of_its_limit() -> None:
-    found = judge(
+    result = judge(
         TWO_MM, TWO_MM, PHARMACOPOEIA, fit="ok", cloth=ClothState(share_above_z=(0.0, 0.0601))
     )
-    assert found.reasons == (
+    assert result.reasons == (
         "6.01 % of the apertures in y are above 2.15 mm; allowed is at most 6 %.",
     )
 
 
 @pytest.mark.parametrize("above", [None, (0.0, math.nan)])
 def test_a_share_not_given_never_passes(above: tuple[float, float] | None) -> None:
-    found = judge(TWO_MM, TWO_MM, PHARMACOPOEIA, fit="ok", cloth=ClothState(share_above_z=above))
-    assert (found.outcome, found.action) == ("conditional fail", "measure better")
-    assert "was not given" in found.reasons[-1]
-    json.dumps(found.to_dict(), allow_nan=False)
+    result = judge(TWO_MM, TWO_MM, PHARMACOPOEIA, fit="ok", cloth=ClothState(share_above_z=above))
+    assert (result.outcome, result.action) == ("conditional fail", "measure better")
+    assert "was not given" in result.reasons[-1]
+    json.dumps(result.to_dict(), allow_nan=False)
 
 
 def test_a_share_does_not_matter_where_the_edition_has_no_z() -> None:
-    found = verdict(also={"cloth": ClothState(share_above_z=(0.5, 0.5))})
-    assert (found.outcome, found.shares) == ("pass", ())
+    result = verdict(also={"cloth": ClothState(share_above_z=(0.5, 0.5))})
+    assert (result.outcome, result.shares) == ("pass", ())
 
 
 def test_lengths_from_1_mm_are_written_in_mm() -> None:
-    found = judge(
+    result = judge(
         TWO_MM,
         replace(TWO_MM, mean_um=2090.0),
         PHARMACOPOEIA,
         fit="ok",
         cloth=ClothState(share_above_z=(0.0, 0.0)),
     )
-    assert found.reasons == ("mean in y is 2.090 mm, 0.090 mm over nominal; allowed is ±0.07 mm.",)
+    assert result.reasons == ("mean in y is 2.090 mm, 0.090 mm over nominal; allowed is ±0.07 mm.",)
 
 
 def test_no_sentence_rounds_a_value_across_its_limit() -> None:
@@ -373,25 +373,25 @@ def test_no_sentence_rounds_a_value_across_its_limit() -> None:
 
 def test_a_limit_met_exactly_in_decimals_is_met() -> None:
     # In binary 20 + 2.1 − 0.4 is a hair below 21.7 or above; on paper it is 21.7.
-    found = judge(
+    result = judge(
         replace(SOUND, mean_um=21.7, max_um=29.0, sd_um=3.0),
         replace(SOUND, mean_um=18.3, max_um=29.0, sd_um=3.0),
         limits(20),
         fit="ok",
     )
-    assert found.outcome == "pass"
+    assert result.outcome == "pass"
 
 
 def test_missing_counts_and_limits_are_told() -> None:
     inspection = limits(75, "astm-e11:2009", grade="inspection")
-    found = verdict(by=inspection, count=40)
-    assert found.outcome == "pass"
-    assert any("40 apertures were measured in y" in reason for reason in found.reasons)
+    result = verdict(by=inspection, count=40)
+    assert result.outcome == "pass"
+    assert any("40 apertures were measured in y" in reason for reason in result.reasons)
     coarse = limits(40_000)
     mm40 = replace(SOUND, mean_um=40_000.0, max_um=40_500.0)
-    found = judge(mm40, mm40, coarse, fit="ok")
-    assert found.outcome == "pass"
-    assert any("standard deviation is not judged" in reason for reason in found.reasons)
+    result = judge(mm40, mm40, coarse, fit="ok")
+    assert result.outcome == "pass"
+    assert any("standard deviation is not judged" in reason for reason in result.reasons)
 
 
 def test_the_dictionary_carries_each_value_with_its_uncertainty_and_limits() -> None:

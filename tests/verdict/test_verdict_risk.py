@@ -124,12 +124,12 @@ def test_beyond_limit_and_uncertainty_is_always_a_fail(mean: float, u: float) ->
 def test_the_whole_is_the_worst_of_its_parts(
     mean: float, s: float, largest: float, u: float
 ) -> None:
-    found = judge(
+    result = judge(
         CLOTH, replace(CLOTH, mean_um=mean, sd_um=s, max_um=largest, u_mean_um=u), ISO_75, fit="ok"
     )
-    assert rank(found.outcome) == max(rank(row.outcome) for row in found.margins)
-    assert (found.outcome == "pass") == (found.action == "keep")
-    assert (found.outcome == "fail") == (found.action == "retire")
+    assert rank(result.outcome) == max(rank(row.outcome) for row in result.margins)
+    assert (result.outcome == "pass") == (result.action == "keep")
+    assert (result.outcome == "fail") == (result.action == "retire")
 
 
 numbers = st.floats(allow_nan=True, allow_infinity=True)
@@ -140,8 +140,8 @@ def test_no_number_at_all_breaks_the_judging(
     mean: float, s: float, largest: float, u: float
 ) -> None:
     y = replace(CLOTH, mean_um=mean, sd_um=s, max_um=largest, u_mean_um=u, u_sd_um=u, u_max_um=u)
-    found = judge(CLOTH, y, ISO_75, fit="ok")
+    result = judge(CLOTH, y, ISO_75, fit="ok")
     if not all(map(math.isfinite, (mean, s, largest, u))) or u < 0:
-        assert found.outcome in ("conditional fail", "fail")
-    assert found.reasons
-    assert found.action_reason
+        assert result.outcome in ("conditional fail", "fail")
+    assert result.reasons
+    assert result.action_reason

@@ -64,7 +64,7 @@ _MISFIT_RATIO = 1.04  # ratio of misfits from which the edges settle the encodin
 _ALIKE = 0.6  # of 1; above, edges lie at so few places in the pixels that they mislead …
 _MISFIT_RATIO_ALIKE = 1.2  # … unless the ratio is as large as this
 _EXCESS_MORE = 0.002  # by how much the other encoding's edges may stand out more …
-_EXCESS_OF_FOCUS = 0.015  # … or at all, as they do where focus varies; under a wrong one by 0.02
+_EXCESS_OF_FOCUS = 0.015  # … or at all, as where focus varies; 0.02 under a wrong encoding
 _PATTERN = 4e-4  # stored numbers that edges have in common under a wrong encoding
 _UNSETTLED = (
     "the file has no colour tags and was read as {}, but its edges fit the other encoding as "

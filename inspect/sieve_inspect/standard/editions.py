@@ -97,7 +97,7 @@ EDITIONS: dict[str, Edition] = {
             k_rule=True,
             computed_note=(
                 "computed from the formula of the 1990 edition, assumed for 2000; σ0 of this "
-                "size is not known: no rule gives the one value seen (2 mm, 105 um) "
+                "size is not known: no rule gives the single value seen (2 mm, 105 um) "
                 "[decoded formula, assumed edition]"
             ),
         ),

@@ -189,7 +189,7 @@ def _k_s_limit(row: Row, n: int | None) -> tuple[Decimal | None, str]:
     limit = (sigma0 / k).quantize(Decimal("0.01"), ROUND_DOWN)
     return limit, (
         f"s limit for n = {n}: {sigma0} um / K, K = {k} for 99 % [decoded; K(25) = 1.55 is the "
-        "one value seen, in GB/T 6003.1 Annex A]"
+        "only value seen, in GB/T 6003.1 Annex A]"
     )
 
 

@@ -43,7 +43,7 @@ def read_table(path: Path) -> dict[Decimal, Row]:
         if path.is_dir():
             raise BadTableError(file=path, reason="it is a folder, not a CSV file")
         if not path.exists():
-            raise BadTableError(file=path, reason="there is no such file")
+            raise BadTableError(file=path, reason="file not found")
         if not path.is_file():
             raise BadTableError(file=path, reason="it is not an ordinary file")
         with path.open("rb") as stream:

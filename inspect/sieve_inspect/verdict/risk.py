@@ -29,7 +29,7 @@ def posterior(prior: Normal | None, measured: Normal, common: float = 0.0) -> No
     """Prior and measurement together; without a prior the measurement alone.
 
     `common` is the standard uncertainty both share, such as that of one scale: it does not
-    become smaller by measuring twice. Raises `ValueError` where it is no part of both.
+    become smaller by measuring twice. Raises `ValueError` where it is not below both.
     """
     if prior is None:
         return measured
