@@ -35,7 +35,6 @@ from sieve_inspect.workers import cluster, runner
 from sieve_inspect.workers.runner import ExecutorRunner, in_task_order, run_serially
 from sieve_inspect.workers.shared_work import SharedWork
 from sieve_registry import errors as registry_errors
-from sieve_registry.scales import errors as refusals
 
 TYPED = ("--nominal", "150um", "--um-per-px", "10", "--standard", "iso3310-1:2016")
 
@@ -193,7 +192,11 @@ def kinds_of(base: type[SievewardError]) -> Iterator[type[SievewardError]]:
 
 def test_every_error_says_the_same_in_another_process() -> None:
     kinds = set(kinds_of(SievewardError))
-    assert {registry_errors.UnforeseenError, refusals.TemperatureError, ClusterError} <= kinds
+    assert {
+        registry_errors.UnforeseenError,
+        registry_errors.TemperatureError,
+        ClusterError,
+    } <= kinds
     for kind in kinds:
         names = {name for _, name, _, _ in string.Formatter().parse(kind.template) if name}
         error = kind(**dict.fromkeys(names, 1.0))
