@@ -76,13 +76,6 @@ class SampleSelection:
         return SampleSelection(self.lattice.bare(), some, np.arange(len(self.which)))
 
 
-def prepare_sample(light: BandedLight, selection: SampleSelection, name: object) -> PreparedField:
-    """Prepare the sample for measuring. Raises `NoLatticeError`."""
-    openings = selection.sample().openings
-    clip = find_sensor_range(_lines(light, openings.centre))
-    return prepare_openings(light, selection.lattice, openings, clip, name)
-
-
 def _lines(light: BandedLight, centre: Float) -> Float32:
     """Some rows (64, w) of the picture across the cloth at `centre` (n, 2)."""
     upper, lower = np.percentile(centre[:, 1], (5, 95)).astype(int)
@@ -134,7 +127,10 @@ class PreparedScan:
 
 def prepare_scan(light: BandedLight, selection: SampleSelection) -> PreparedScan:
     """Prepare the sample, and with what it shows all openings. Raises `NoLatticeError`."""
-    sample = prepare_sample(light, selection, light.source.path.name)
+    some = selection.sample().openings
+    clip = find_sensor_range(_lines(light, some.centre))
+    name = light.source.path.name
+    sample = prepare_openings(light, selection.lattice, some, clip, name)
     row, column, centre, seen, vectors = selection.openings
     if sample.sides is not None:
         vectors = aligned_to_sides(vectors, sample.sides).astype(vectors.dtype)

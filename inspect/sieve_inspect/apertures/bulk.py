@@ -203,8 +203,8 @@ def _band(
     for k, (matched, unit) in filters.items():
         size = max(50, _AT_ONCE // len(matched[0].first.share))
         which = np.flatnonzero(key == k)
-        for first_of in range(0, len(which), size):
-            some = which[first_of : first_of + size]
+        for begin in range(0, len(which), size):
+            some = which[begin : begin + size]
             known = tuple(p and p.take(some) for p in priors)
             part = _solve_both(light, centre[some] - down, matched, unit, plan, known)
             placed[some], doubt[some] = part.centre + down, part.doubt

@@ -219,8 +219,8 @@ def _narrowed_at_wire(openings: FittedOpenings) -> Bool:
 FitRule = Callable[[FittedOpenings], Bool]
 
 FIT_RULES: tuple[tuple[Flag, FitRule], ...] = (
-    (Flag.NO_EDGE, lambda all_: in_any([~np.isfinite(f.width) for f in all_.fits])),
+    (Flag.NO_EDGE, lambda openings: in_any([~np.isfinite(f.width) for f in openings.fits])),
     (Flag.MISFIT, _no_usual_width),
-    (Flag.MISFIT, lambda all_: in_any([f.poor for f in all_.fits])),
+    (Flag.MISFIT, lambda openings: in_any([f.poor for f in openings.fits])),
     (Flag.TOUCHED, _narrowed_at_wire),
 )

@@ -22,7 +22,7 @@ from sieve_inspect.edges.model import SensorRange
 from sieve_inspect.edges.profiles import Profiles
 from sieve_inspect.errors import NoLatticeError
 from sieve_inspect.image.banded import Light
-from sieve_inspect.lattice.places import smooth_map
+from sieve_inspect.lattice.places import SmoothMap
 from sieve_inspect.lattice.search import Lattice
 
 # Share of the width that may be lost away from mid-position: nothing is between straight wires,
@@ -50,7 +50,7 @@ class Openings(NamedTuple):
         known = np.isfinite(lattice.centre[..., 0])
         row, column = np.nonzero(known)
         centre, seen = lattice.centre[known], lattice.seen[known]
-        _, vectors = smooth_map(row, column, centre, seen)
+        vectors = SmoothMap.of(row, column, centre, seen).vectors(row, column)
         return cls(row, column, centre, seen, vectors)
 
     def take(self, which: Index) -> Openings:

@@ -72,13 +72,13 @@ def _oversize(openings: OpeningSet) -> Bool:
 PIXEL_RULES: tuple[tuple[Flag, FlagRule], ...] = (
     (
         Flag.TOUCHED,
-        lambda all_: narrower_than_gap(all_.fits, all_.gaps, all_.index),
+        lambda openings: narrower_than_gap(openings.fits, openings.gaps, openings.index),
     ),
     (Flag.BORDER, _cut_by_border),
-    (Flag.TOUCHED, lambda all_: np.asarray(all_.inner_dark > _TOUCHED)),
-    (Flag.FILLED, lambda all_: np.asarray(all_.inner_dark > _FILLED)),
-    (Flag.WIRE_MISSING, lambda all_: all_.on_both_sides(all_.wire_damage[0])),
-    (Flag.MISFIT, lambda all_: all_.on_both_sides(all_.wire_damage[1])),
+    (Flag.TOUCHED, lambda openings: np.asarray(openings.inner_dark > _TOUCHED)),
+    (Flag.FILLED, lambda openings: np.asarray(openings.inner_dark > _FILLED)),
+    (Flag.WIRE_MISSING, lambda openings: openings.on_both_sides(openings.wire_damage[0])),
+    (Flag.MISFIT, lambda openings: openings.on_both_sides(openings.wire_damage[1])),
     (Flag.OVERSIZE, _oversize),
 )
 

@@ -122,7 +122,8 @@ def estimate_initial(
         ordinary = good[np.abs(width[good] - opening) < _ORDINARY * opening]
         ordinary = ordinary[:: -(-len(ordinary) // _FITTED)]
         chosen = profiles.take(ordinary)
-        saturated = clip is not None and _at_limit(start[ordinary], clip)
+        top = float(np.median(top_of(start[ordinary])))
+        saturated = clip is not None and top > clip.high - 2 * clip.noise
         rounds = 16 if saturated else 6
         sigma, p = fit_sigma(chosen, start[ordinary], rounds, clip)
         fit = fit_edges(chosen, p, gaussian_response(sigma), None, clip)
@@ -144,11 +145,6 @@ def estimate_initial(
 def _picked(count: int) -> Index:
     """Numbers of the openings examined, evenly from all."""
     return np.linspace(0, count - 1, min(_SAMPLE, count)).astype(int)
-
-
-def _at_limit(start: Float, clip: SensorRange) -> bool:
-    """Whether the openings reach the upper end of the sensor's range."""
-    return bool(np.median(top_of(start)) > clip.high - 2 * clip.noise)
 
 
 def centred(light: Light, centre: Float, vectors: Float, initial: list[InitialEstimate]) -> Float:

@@ -91,12 +91,6 @@ class SmoothMap:
         return out
 
 
-def smooth_map(row: Index, column: Index, centre: Float, good: Bool) -> tuple[Float, Float]:
-    """Smooth places (n, 2) and lattice vectors (n, 2, 2) px of all openings, from the `good`."""
-    smooth = SmoothMap.of(row, column, centre, good)
-    return smooth.places(row, column), smooth.vectors(row, column)
-
-
 def along_gap(
     row: Index, column: Index, value: Float, good: Bool, axis: int, wanted: Index | None = None
 ) -> Float:

@@ -116,11 +116,6 @@ def _without_holes(centre: Float, seen: Bool, light: Light, vectors: Float) -> F
     return out
 
 
-def openings_are_bright(light: Float32, pitch: Pitch) -> bool:
-    """Whether the openings of a picture (h, w) are brighter than its wires."""
-    return _smoothed(light, pitch)[2]
-
-
 def _smoothed(light: Float32, pitch: Pitch) -> tuple[int, Float32, bool]:
     """The factor by which a smoothed copy is smaller, the copy, and whether openings are bright."""
     factor = max(1, int(pitch.lengths.min() // _PX_PER_PITCH))
@@ -281,7 +276,7 @@ def _light_and_pitch(source: ScanSource, encoding: str) -> tuple[BandedLight, Pi
         except NoLatticeError as error:
             failure = failure or error
             continue
-        return replace(light, bright=openings_are_bright(window, pitch)), pitch
+        return replace(light, bright=_smoothed(window, pitch)[2]), pitch
     assert failure is not None
     raise failure
 
