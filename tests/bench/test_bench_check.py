@@ -137,7 +137,7 @@ def test_the_result_is_that_of_the_measurement(ready: tuple[Lab, Client, Job]) -
     for row in figures["margins"]:
         shown = f"{float(row['value_um']):.1f}"
         assert shown in text or f"{float(row['value_um']):.2f}" in text
-    counts = job.taken.found["apertures"]
+    counts = job.taken.document["apertures"]
     assert f"{counts['measured']} measured" in text
 
 

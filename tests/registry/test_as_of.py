@@ -143,7 +143,7 @@ def test_each_list_an_auditor_asks_for(
     by_no_record = ["late", "held", "bad", "bad", "open"]  # all by a scale made for a test
     assert lists("no_scale") == by_no_record
     whys = {row["why"] for row in table(found, "no_scale")}
-    assert whys == {"by no recorded scale: made for a test"}
+    assert whys == {"scale not recorded: made for a test"}
     assert table(found, "findings") == []
 
 

@@ -210,7 +210,7 @@ def test_the_audit_lists_checks_by_no_valid_scale(
     assert lab(*late, "--accept-expired", "a spare is coming").code == 0
     found = parsed(lab("audit", "--as-of", "2026-05-01", "--json", "-"))["no_scale"]
     assert [(row["check"], row["why"]) for row in found] == [
-        ("C-0001", "by no recorded scale: made for a test"),
-        ("C-0003", "by no recorded scale: made for a test"),
+        ("C-0001", "scale not recorded: made for a test"),
+        ("C-0003", "scale not recorded: made for a test"),
         ("C-0004", "scale short expired on 2026-04-02; accepted by Bo: a spare is coming"),
     ]

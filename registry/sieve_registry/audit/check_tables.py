@@ -1,9 +1,9 @@
-"""An audit's tables of checks: all of them, and those without a valid recorded scale."""
+"""An audit's tables of checks and evidence: checks, those without a valid scale, files kept."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from decimal import Decimal
 from typing import Any
 
@@ -16,51 +16,41 @@ from sieve_registry.audit.table import RECORDED_LATER, AuditTable, Columns, Scop
 from sieve_registry.codec import EventPayload
 from sieve_registry.records import Correction
 from sieve_registry.scales.corrections import links_of, voided
-from sieve_registry.store import listing, schema
+from sieve_registry.store import listing, reader, schema
 
 
 def check_tables(scope: Scope) -> list[AuditTable]:
     """Checks up to the day of the audit, and those whose scale is not proven, with the reason."""
     checks = list(listing.check_rows(scope.connection, scope.as_of, scope.until))
-    doubtful = list(_without_valid_scale(checks, _recorded_scales(scope), scope))
+    doubtful = _without_valid_scale(checks, _recorded_scales(scope), scope)
     return [
         table("checks", "Checks", _check_columns(scope), checks),
         table("no_scale", "Checks without a valid recorded scale", _SCALE_COLUMNS, doubtful),
     ]
 
 
-@dataclass(frozen=True)
-class _Uncertainties:
-    """Standard uncertainties of a check's means and of its largest aperture; None: unknown."""
-
-    x: str | None = None
-    y: str | None = None
-    largest: str | None = None
-
-
-def _uncertainties(scope: Scope) -> dict[int, _Uncertainties]:
-    """The uncertainties of all checks, by event."""
-    check = schema.check
-    largest = func.coalesce(check.c.x_u_max_um, check.c.y_u_max_um)
-    query = select(check.c.seq, check.c.x_u_mean_um, check.c.y_u_mean_um, largest)
-    return {seq: _Uncertainties(*u) for seq, *u in scope.connection.execute(query)}
-
-
 def _check_columns(scope: Scope) -> Columns[Any]:
-    known, unknown = _uncertainties(scope), _Uncertainties()
+    check = schema.check
+    largest_u = func.coalesce(check.c.x_u_max_um, check.c.y_u_max_um)
+    query = select(check.c.seq, check.c.x_u_mean_um, check.c.y_u_mean_um, largest_u)
+    # Standard uncertainties of the means and of the largest aperture, by event; None: unknown.
+    known = {seq: u for seq, *u in scope.connection.execute(query)}
 
-    def largest(row: Any) -> str:
-        values = [Decimal(value) for value in (row.x_max_um, row.y_max_um) if value is not None]
-        return _rounded(max(values), known.get(row.seq, unknown).largest) if values else ""
+    def rounded(row: Any, index: int, *values: str | None) -> str:
+        """The largest value as far as U = 2u carries (JCGM 100, 7.2.6); two decimals without u."""
+        widths = [Decimal(value) for value in values if value is not None]
+        u = known.get(row.seq, (None, None, None))[index]
+        places = 2 if u is None else decimals_for(2 * float(u))
+        return f"{max(widths):.{places}f}" if widths else ""
 
     return (
         ("check", lambda r: r.id),
         ("sieve", lambda r: r.sieve_id),
         ("date", lambda r: r.on_date),
         ("outcome", lambda r: r.outcome),
-        ("mean x, um", lambda r: _rounded(Decimal(r.x_mean_um), known.get(r.seq, unknown).x)),
-        ("mean y, um", lambda r: _rounded(Decimal(r.y_mean_um), known.get(r.seq, unknown).y)),
-        ("largest, um", largest),
+        ("mean x, um", lambda r: rounded(r, 0, r.x_mean_um)),
+        ("mean y, um", lambda r: rounded(r, 1, r.y_mean_um)),
+        ("largest, um", lambda r: rounded(r, 2, r.x_max_um, r.y_max_um)),
         ("standard", lambda r: r.standard),
         ("grade", lambda r: r.grade),
         ("decision rule", lambda r: r.rule),
@@ -68,106 +58,128 @@ def _check_columns(scope: Scope) -> Columns[Any]:
         ("scale", lambda r: r.scale_source or ""),
         ("by", lambda r: r.person),
         ("software", lambda r: r.software),
-        ("recorded at", lambda r: r.recorded_at),
-        (RECORDED_LATER, lambda r: scope.recorded_later(r.recorded_at)),
+        *scope.time_columns(),
     )
-
-
-def _rounded(value: Decimal, u: str | None) -> str:
-    """A figure as far as U = 2u carries (JCGM 100, 7.2.6); two decimals where U is not known."""
-    places = 2 if u is None else decimals_for(2 * float(u))
-    return f"{value:.{places}f}"
 
 
 _SCALE_EVENTS: tuple[type[EventPayload], ...] = (events.ScaleCalibrated, events.ArtefactAdded)
 
 
 @dataclass(frozen=True)
-class _RecordedScales:
-    """The checks made with a recorded scale, by check id.
+class _RecordedScale:
+    """The recorded scale of a check.
 
     `certified`: what the check's own record of its scale states, where it has that field.
     `accepted`: why an expired scale was accepted. `void`: the correction that voids a link of the
     chain.
     """
 
-    checks: set[str] = field(default_factory=set)
-    certified: dict[str, bool] = field(default_factory=dict)
-    accepted: dict[str, str] = field(default_factory=dict)
-    void: dict[str, Correction] = field(default_factory=dict)
+    certified: bool | None
+    accepted: str
+    void: Correction | None
 
 
-def _recorded_scales(scope: Scope) -> _RecordedScales:
-    """What the registry knows of the scales of checks; events are read only if it has scales.
+def _recorded_scales(scope: Scope) -> dict[str, _RecordedScale]:
+    """The recorded scales by check id; events are read only if the registry has scales.
 
     An artefact may lie in the scan itself: then a check has a chain without a recorded scale.
     """
-    found = _RecordedScales()
+    scales: dict[str, _RecordedScale] = {}
     if not scope.facts(*_SCALE_EVENTS):
-        return found
+        return scales
     void_links = voided(scope.connection, scope.until)
     for fact in scope.facts(events.CheckRecorded):
-        trace = fact.payload.trace
+        trace, scale = fact.payload.trace, fact.payload.scale
         if not trace:
             continue
-        check = fact.payload.check
-        found.checks.add(check)
-        if fact.payload.scale and "certified" in fact.payload.scale:
-            found.certified[check] = bool(fact.payload.scale["certified"])
         accepted = trace.get("accepted")
+        reason = ""
         if accepted:
             expired = ", ".join(accepted["expired"])
-            found.accepted[check] = f"{expired}; accepted by {accepted['by']}: {accepted['why']}"
-        for link in links_of(trace):
-            if link in void_links:
-                found.void[check] = void_links[link]
-    return found
+            reason = f"{expired}; accepted by {accepted['by']}: {accepted['why']}"
+        void = [void_links[link] for link in links_of(trace) if link in void_links]
+        certified = bool(scale["certified"]) if scale and "certified" in scale else None
+        scales[fact.payload.check] = _RecordedScale(certified, reason, void[-1] if void else None)
+    return scales
 
 
-@dataclass(frozen=True)
-class _ScaleDoubt:
-    """A check and why its scale proves nothing."""
-
-    check: Any
-    reason: str
-    recorded_later: str
-
-
-_SCALE_COLUMNS: Columns[_ScaleDoubt] = (
-    ("check", lambda d: d.check.id),
-    ("sieve", lambda d: d.check.sieve_id),
-    ("date", lambda d: d.check.on_date),
-    ("outcome", lambda d: d.check.outcome),
-    ("why", lambda d: d.reason),
-    (RECORDED_LATER, lambda d: d.recorded_later),
+_SCALE_COLUMNS: Columns[tuple[Any, str, str]] = (
+    ("check", lambda d: d[0].id),
+    ("sieve", lambda d: d[0].sieve_id),
+    ("date", lambda d: d[0].on_date),
+    ("outcome", lambda d: d[0].outcome),
+    ("why", lambda d: d[1]),
+    (RECORDED_LATER, lambda d: d[2]),
 )
 
 
 def _without_valid_scale(
-    checks: Sequence[Any], recorded: _RecordedScales, scope: Scope
-) -> Iterator[_ScaleDoubt]:
+    checks: Sequence[Any], recorded: dict[str, _RecordedScale], scope: Scope
+) -> Iterator[tuple[Any, str, str]]:
     """Checks made without a recorded scale, with an expired one, or with a void one.
 
-    A scale file's own statement of a certificate never counts: it was not recorded. A link of a
-    chain that was voided after the day of the audit is marked so: it was valid then.
+    Yields the check, the reason, and the day of later knowledge. A scale file's own statement of a
+    certificate never counts: it was not recorded. A link of a chain that was voided after the day
+    of the audit is marked so: it was valid then.
     """
     for row in checks:
+        scale = recorded.get(row.id)
         later = scope.recorded_later(row.recorded_at)
-        reason = _scale_doubt(row, recorded)
+        reason = _scale_doubt(row.scale_source, scale)
         if reason:
-            yield _ScaleDoubt(row, reason, later)
-        void = recorded.void.get(row.id)
-        if void:
+            yield row, reason, later
+        if scale and scale.void:
+            void = scale.void
             reason = f"{void.kind} {void.sieve_id} (event {void.corrects}) is void: {void.reason}"
-            yield _ScaleDoubt(row, reason, scope.recorded_later(void.recorded_at) or later)
+            yield row, reason, scope.recorded_later(void.recorded_at) or later
 
 
-def _scale_doubt(row: Any, recorded: _RecordedScales) -> str:
-    source = row.scale_source
+def _scale_doubt(source: str | None, scale: _RecordedScale | None) -> str:
     if not source:
         return "recorded without a scale"
-    if not recorded.certified.get(row.id, certified_by_source(source)):
-        return str(source)
-    if row.id in recorded.accepted:
-        return recorded.accepted[row.id]
-    return "" if row.id in recorded.checks else f"by no recorded scale: {source}"
+    certified = None if scale is None else scale.certified
+    if not (certified_by_source(source) if certified is None else certified):
+        return source
+    return f"scale not recorded: {source}" if scale is None else scale.accepted
+
+
+_FILE_COLUMNS = (
+    *("sha256", "file", "bytes", "recorded by event"),
+    *("check", "kept for", "is its", "name", RECORDED_LATER),
+)
+# What a file was first kept for: the check or the event that kept it, its role and its name.
+_Purpose = tuple[str, str, str, str]
+_WITH_FILES: tuple[
+    type[events.ArtefactAdded | events.ScaleCalibrated | events.RecordsImported], ...
+] = (events.ArtefactAdded, events.ScaleCalibrated, events.RecordsImported)
+
+
+def evidence_table(scope: Scope) -> AuditTable:
+    """Every file kept of what concerns the day of the audit or an earlier one."""
+    return AuditTable("evidence", "Evidence", _FILE_COLUMNS, tuple(_file_rows(scope)))
+
+
+def _file_rows(scope: Scope) -> Iterator[tuple[str, ...]]:
+    purposes = _purposes(scope)
+    event = schema.event
+    with_files = event.c.seq.in_(select(schema.evidence.c.seq))
+    query = select(event.c.seq, event.c.recorded_at).where(with_files)
+    recorded_at = {row.seq: row.recorded_at for row in scope.connection.execute(query)}
+    for sha256, extension, size, seq in reader.evidence_files(scope.connection):
+        if sha256 in purposes and (scope.until is None or seq <= scope.until):
+            place = f"{sha256[:2]}/{sha256}{extension}"
+            later = scope.recorded_later(recorded_at[seq])
+            yield sha256, place, str(size), str(seq), *purposes[sha256], later
+
+
+def _purposes(scope: Scope) -> dict[str, _Purpose]:
+    """What each file was kept for, by hash; imported tables always count: their rows are older."""
+    purposes: dict[str, _Purpose] = {}
+    for fact in scope.facts(*_WITH_FILES):
+        if fact.on_date <= scope.as_of or isinstance(fact.payload, events.RecordsImported):
+            for file in fact.payload.evidence:
+                event = f"{fact.kind}: {fact.subject}"
+                purposes.setdefault(file.sha256, ("", event, file.role, file.name))
+    for link in listing.evidence_links(scope.connection, scope.as_of, scope.until):
+        purposes.setdefault(link.sha256, (link.check_id, "", link.role, link.name))
+    return purposes

@@ -7,15 +7,10 @@ from pathlib import Path
 from sieve_registry.errors import SignatureError
 from sieve_registry.events import LaboratoryRulesSet
 from sieve_registry.ledger import signing
-from sieve_registry.records import (
-    Event,
-)
+from sieve_registry.records import Event
 from sieve_registry.sieves.recording import RecordTerms, record_general
 from sieve_registry.store import reader, server
 from sieve_registry.store.engine import Registry
-
-LABORATORY = "laboratory"
-LEDGER = "ledger"
 
 
 def sign_head(registry: Registry, key: Path, terms: RecordTerms) -> Event:
@@ -28,14 +23,14 @@ def sign_head(registry: Registry, key: Path, terms: RecordTerms) -> Event:
         if last is None:
             raise SignatureError(file=key, reason="nothing is recorded yet")
         payload = signing.sign_head(key, last.seq, last.hash)
-        return record_general(registry, connection, LEDGER, payload, terms)
+        return record_general(registry, connection, "ledger", payload, terms)
 
 
 def demand_sign_off(registry: Registry, wanted: bool, terms: RecordTerms) -> Event:
-    """Set whether, from a day on, every check wants a second person's sign-off."""
+    """Set whether, from a day on, every check needs a second person's sign-off."""
     with registry.writing() as connection:
-        payload = LaboratoryRulesSet(sign_off=wanted)
-        return record_general(registry, connection, LABORATORY, payload, terms)
+        rules = LaboratoryRulesSet(sign_off=wanted)
+        return record_general(registry, connection, "laboratory", rules, terms)
 
 
 def make_key(path: Path) -> str:

@@ -14,11 +14,15 @@ from datetime import date
 from typing import Any
 
 from sieve_registry.audit import verification
-from sieve_registry.audit.check_tables import check_tables
-from sieve_registry.audit.evidence_table import evidence_table
-from sieve_registry.audit.sieve_tables import SieveRecord, corrections_table, sieve_tables
+from sieve_registry.audit.check_tables import check_tables, evidence_table
+from sieve_registry.audit.sieve_tables import (
+    SieveRecord,
+    corrections_table,
+    lookbacks_table,
+    sieve_tables,
+    uses_table,
+)
 from sieve_registry.audit.table import AuditTable, Columns, Scope, end_of, table
-from sieve_registry.audit.use_tables import lookbacks_table, uses_table
 from sieve_registry.records import Finding, Verification
 from sieve_registry.sieves.lifecycle import refuse_future
 from sieve_registry.sieves.state import state_as_of
@@ -38,7 +42,7 @@ _ORDER = (
 class Audit:
     """Everything that concerned `as_of` or earlier; `events` and `head` are the ledger's today.
 
-    `events_then` and `head_then` are the ledger at the end of that day. `proven` says how much of
+    `events_then` and `head_then` are the ledger at the end of that day. `proven` states how much of
     it was proven: "all", or "chain and evidence" for a very long ledger.
     """
 
@@ -101,8 +105,8 @@ def audit(registry: Registry, as_of: date, *, known_then: bool = False) -> Audit
         made_at=registry.now().astimezone().isoformat(timespec="seconds"),
         events=events,
         head=head,
-        tables=tuple(sorted(tables, key=lambda one: _ORDER.index(one.name))),
-        remarks=tuple(f"{r.subject}: {r.message}" for one in sieves for r in one.state.remarks),
+        tables=tuple(sorted(tables, key=lambda made: _ORDER.index(made.name))),
+        remarks=tuple(f"{r.subject}: {r.message}" for sieve in sieves for r in sieve.state.remarks),
         events_then=seq,
         head_then=None if last_then is None else last_then.hash,
         known_then=known_then,

@@ -1,17 +1,33 @@
-"""An audit's tables of sieves: their state that day, what is due, and what was changed."""
+"""An audit's tables of sieves: their state that day, what is due, uses, look-backs and changes."""
 
 from __future__ import annotations
 
+import json
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
+from typing import Any, cast
 
 from sieve_inspect.units import format_length
 from sieve_registry.audit.table import RECORDED_LATER, AuditTable, Columns, Scope, table
-from sieve_registry.records import Correction, SieveHistory, SieveState
+from sieve_registry.codec import EventPayload
+from sieve_registry.events import ActionDecided
+from sieve_registry.quality.lookback import Lookback, lookback_of
+from sieve_registry.records import (
+    Check,
+    Correction,
+    Fact,
+    Retirement,
+    SieveEdit,
+    SieveHistory,
+    SieveState,
+    Use,
+)
 from sieve_registry.sieves.state import IN_SERVICE, QUARANTINED, RETIRED
+from sieve_registry.store import listing
 
 _FIELD_NAMES = {"on_date": "date", "frame_nm": "frame in nm", "in_service": "in service"}
+_Entry = tuple[str, str, SieveEdit | Fact[EventPayload] | Retirement]  # sieve, text and record
 
 
 @dataclass(frozen=True)
@@ -22,42 +38,25 @@ class SieveRecord:
     history: SieveHistory
 
 
-@dataclass(frozen=True)
-class _Entry:
-    """A dated remark about one sieve, as it was recorded."""
-
-    sieve_id: str
-    on_date: date
-    text: str
-    person: str
-    recorded_at: str
-    seq: int
-
-
 def sieve_tables(scope: Scope, sieves: Sequence[SieveRecord]) -> list[AuditTable]:
     """All tables whose rows are sieves or entries in a sieve's history, but for corrections."""
-    states = [one.state for one in sieves if one.state.status == IN_SERVICE]
+    states = [sieve.state for sieve in sieves if sieve.state.status == IN_SERVICE]
     overdue = [state for state in states if state.overdue]
     unchecked = [state for state in states if state.last_check is None]
-    conditional = [
-        state
-        for state in states
-        if state.last_check and state.last_check.outcome.startswith("conditional")
-    ]
-    quarantined, retired = _quarantines(sieves), _retirements(sieves)
+    conditional = [state for state in states if _outcome(state).startswith("conditional")]
     changes = [
         entry
-        for one in sieves
-        for entry in sorted(_changes(one.history), key=lambda entry: entry.seq)
-        if entry.on_date <= scope.as_of
+        for sieve in sieves
+        for entry in sorted(_changes(sieve.history), key=lambda entry: entry[2].seq)
+        if entry[2].on_date <= scope.as_of
     ]
     return [
         table("sieves", "Sieves", _sieve_columns(scope), sieves),
         table("overdue", "Checks overdue", _DUE_COLUMNS, overdue),
         table("never_checked", "Never checked", _DUE_COLUMNS, unchecked),
         table("conditional", "Conditional outcomes still open", _OPEN_COLUMNS, conditional),
-        table("quarantines", "In quarantine", _entry_columns(scope, "reason"), quarantined),
-        table("retirements", "Retirements", _entry_columns(scope, "reason"), retired),
+        table("quarantines", "In quarantine", _entry_columns(scope), _quarantines(sieves)),
+        table("retirements", "Retirements", _entry_columns(scope), _retirements(sieves)),
         table("changes", "Changes", _entry_columns(scope, "change"), changes),
     ]
 
@@ -73,10 +72,9 @@ def corrections_table(scope: Scope, sieves: Sequence[SieveRecord]) -> AuditTable
         ("should read", lambda c: "void" if c.void else _fields(c.now) or "as first recorded"),
         ("reason", lambda c: c.reason),
         ("by", lambda c: c.person),
-        ("recorded at", lambda c: c.recorded_at),
-        (RECORDED_LATER, lambda c: scope.recorded_later(c.recorded_at)),
+        *scope.time_columns(),
     )
-    corrections = [one for sieve in sieves for one in sieve.history.corrections]
+    corrections = [made for sieve in sieves for made in sieve.history.corrections]
     return table("corrections", "Corrections", columns, corrections)
 
 
@@ -154,33 +152,30 @@ _OPEN_COLUMNS: Columns[SieveState] = (
 )
 
 
-def _entry_columns(scope: Scope, text: str) -> Columns[_Entry]:
+def _entry_columns(scope: Scope, text: str = "reason") -> Columns[_Entry]:
     return (
-        ("sieve", lambda e: e.sieve_id),
-        ("date", lambda e: str(e.on_date)),
-        (text, lambda e: e.text),
-        ("by", lambda e: e.person),
-        ("recorded at", lambda e: e.recorded_at),
-        (RECORDED_LATER, lambda e: scope.recorded_later(e.recorded_at)),
+        ("sieve", lambda e: e[0]),
+        ("date", lambda e: str(e[2].on_date)),
+        (text, lambda e: e[1]),
+        ("by", lambda e: e[2].person),
+        ("recorded at", lambda e: e[2].recorded_at),
+        (RECORDED_LATER, lambda e: scope.recorded_later(e[2].recorded_at)),
     )
 
 
 def _quarantines(sieves: Sequence[SieveRecord]) -> Iterator[_Entry]:
-    for one in sieves:
-        act = one.state.quarantine
-        if one.state.status == QUARANTINED and act is not None:
+    for sieve in sieves:
+        act = sieve.state.quarantine
+        if sieve.state.status == QUARANTINED and act is not None:
             damage = "damage: " if act.payload.damage else ""
-            reason = f"{damage}{act.payload.reason}"
-            sieve_id = one.state.sieve.id
-            yield _Entry(sieve_id, act.on_date, reason, act.person, act.recorded_at, act.seq)
+            yield sieve.state.sieve.id, f"{damage}{act.payload.reason}", act
 
 
 def _retirements(sieves: Sequence[SieveRecord]) -> Iterator[_Entry]:
-    for one in sieves:
-        end = one.history.retirement
-        if one.state.status == RETIRED and end is not None:
-            sieve_id = one.state.sieve.id
-            yield _Entry(sieve_id, end.on_date, end.reason, end.person, end.recorded_at, end.seq)
+    for sieve in sieves:
+        end = sieve.history.retirement
+        if sieve.state.status == RETIRED and end is not None:
+            yield sieve.state.sieve.id, end.reason, end
 
 
 def _changes(history: SieveHistory) -> Iterator[_Entry]:
@@ -194,15 +189,76 @@ def _changes(history: SieveHistory) -> Iterator[_Entry]:
             *edit.details,
         )
         text = ", ".join(f"{name} {value}" for name, value in values if value is not None)
-        yield _Entry(sieve_id, edit.on_date, text, edit.person, edit.recorded_at, edit.seq)
+        yield sieve_id, text, edit
     for act in history.acts:
         details = (
             getattr(act.payload, name, None) for name in ("check", "method", "reason", "note")
         )
         text = ", ".join(str(detail) for detail in details if detail)
-        text = f"{act.kind}: {text}" if text else act.kind
-        yield _Entry(sieve_id, act.on_date, text, act.person, act.recorded_at, act.seq)
-    end = history.retirement
-    if end is not None:
-        text = f"retired: {end.reason}"
-        yield _Entry(sieve_id, end.on_date, text, end.person, end.recorded_at, end.seq)
+        yield sieve_id, f"{act.kind}: {text}" if text else act.kind, act
+    if history.retirement is not None:
+        yield sieve_id, f"retired: {history.retirement.reason}", history.retirement
+
+
+def uses_table(scope: Scope) -> AuditTable:
+    """Uses up to the day of the audit."""
+    columns: Columns[Any] = (
+        ("sieve", lambda r: r.sieve_id),
+        ("date", lambda r: r.on_date),
+        ("uses", lambda r: str(r._mapping["count"])),
+        ("method", lambda r: _detail(r, "method")),
+        ("material", lambda r: _detail(r, "material")),
+        ("note", lambda r: r.note),
+        ("by", lambda r: r.person),
+        *scope.time_columns(),
+    )
+    rows = listing.use_rows(scope.connection, scope.as_of, scope.until)
+    return table("uses", "Uses", columns, rows)
+
+
+def _detail(row: Any, name: str) -> str:
+    return "" if row.details == "{}" else str(json.loads(row.details).get(name, ""))
+
+
+_LOOKBACK_COLUMNS: Columns[tuple[Lookback, str]] = (
+    ("sieve", lambda d: d[0].sieve_id),
+    ("because", lambda d: d[0].cause.reason if d[0].cause else ""),
+    ("good until", lambda d: str(d[0].good.on_date) if d[0].good else "never"),
+    ("uses before", lambda d: str(sum(use.count for use in d[0].between))),
+    ("uses after", lambda d: str(sum(use.count for use in d[0].after))),
+    ("decided", lambda d: d[1]),
+)
+
+
+def lookbacks_table(scope: Scope, sieves: Sequence[SieveRecord]) -> AuditTable:
+    """Sieves that failed and had been used: the last decision, or "open"."""
+    return table("lookbacks", "Look-backs", _LOOKBACK_COLUMNS, _lookbacks(scope, sieves))
+
+
+def _lookbacks(scope: Scope, sieves: Sequence[SieveRecord]) -> Iterator[tuple[Lookback, str]]:
+    """Each look-back with the decision on it."""
+    marks = listing.check_marks(scope.connection, scope.as_of, scope.until)
+    uses: dict[str, list[Use]] = {}
+    for row in listing.use_rows(scope.connection, scope.as_of, scope.until):
+        count, on_date = row._mapping["count"], date.fromisoformat(row.on_date)
+        use = Use(row.sieve_id, on_date, count, row.note, row.seq, row.recorded_at, row.person)
+        uses.setdefault(row.sieve_id, []).append(use)
+    decided: dict[str, list[Fact[ActionDecided]]] = {}
+    for fact in scope.facts(ActionDecided):
+        decided.setdefault(fact.subject, []).append(fact)
+    for sieve in sieves:
+        sieve_id = sieve.state.sieve.id
+        if sieve_id not in uses:
+            continue
+        # A look-back rests on a check's day, order and outcome alone, which a mark has.
+        checks = tuple(cast("list[Check]", marks.get(sieve_id, [])))
+        history = replace(sieve.history, checks=checks, uses=tuple(uses[sieve_id]))
+        review = lookback_of(history, scope.as_of)
+        if review.cause is None or not review.uses:
+            continue
+        decisions = [
+            f"decided on {fact.on_date} by {fact.person}"
+            for fact in decided.get(sieve_id, [])
+            if fact.seq > review.cause.seq and fact.on_date <= scope.as_of
+        ]
+        yield review, decisions[-1] if decisions else "open"

@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
 from functools import cache
-from typing import TypeVar
+from typing import Any, TypeVar
 
 from sqlalchemy import Connection
 
@@ -45,6 +45,14 @@ class Scope:
         if recorded_at <= end_of(self.as_of):
             return ""
         return datetime.fromisoformat(recorded_at).astimezone().date().isoformat()
+
+    def time_columns(self) -> Columns[Any]:
+        """The last columns of a table: when a record was made, and whether that was later."""
+        later = self.recorded_later
+        return (
+            ("recorded at", lambda r: r.recorded_at),
+            (RECORDED_LATER, lambda r: later(r.recorded_at)),
+        )
 
     def facts(self, *wanted: type[Payload]) -> list[Fact[Payload]]:
         """Events of the wanted types, in the order of recording."""

@@ -1,4 +1,4 @@
-"""Proof that a registry still says what was recorded."""
+"""Proof that a registry holds what was recorded."""
 
 from __future__ import annotations
 
@@ -6,10 +6,7 @@ from contextlib import ExitStack
 from functools import partial
 
 from sieve_registry.errors import ForeignRegistryError
-from sieve_registry.records import (
-    Finding,
-    Verification,
-)
+from sieve_registry.records import Finding, Verification
 from sieve_registry.store import reader
 from sieve_registry.store.database_errors import plain_errors
 from sieve_registry.store.engine import Registry
@@ -44,14 +41,14 @@ def verify(
                 file = OpenFile(path, last.enter_context(path.open("rb")), note)
             with registry.reading() as connection:
                 if quick:
-                    found = verify_chain(connection, registry.evidence, heads, halves)
+                    proof = verify_chain(connection, registry.evidence, heads, halves)
                 else:
-                    found = verify_records(connection, registry.evidence, heads, file, halves)
+                    proof = verify_records(connection, registry.evidence, heads, file, halves)
                 damaged += note_faults(connection, note)
     except ForeignRegistryError as error:
         return Verification(False, 0, None, (Finding("file", str(error), "registry file"),))
-    findings = (*found.findings, *damaged)
-    return Verification(not findings, found.events, found.head, findings, found.sealed)
+    findings = (*proof.findings, *damaged)
+    return Verification(not findings, proof.events, proof.head, findings, proof.sealed)
 
 
 def _note(registry: Registry) -> tuple[Note | None, list[Finding]]:

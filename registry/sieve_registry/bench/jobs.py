@@ -253,7 +253,7 @@ class Jobs:
                 return Confirmed(job.check_id, job.person)
             if job.taken is None or job.phase != Phase.READY:
                 raise UsageError(message="This check is not measured yet: nothing to record.")
-            now = commands.seen_again(self.registry, job.taken)
+            now = commands.with_history_now(self.registry, job.taken)
             if len(now.history.checks) != known:
                 job.taken = now
                 last = now.history.checks[-1:]

@@ -120,7 +120,7 @@ def chart(request: Request) -> Response:
     if job.taken is None:
         raise HTTPException(404, "This check is not measured yet")
     lengths = Lengths(job.taken.history.sieve.nominal_um)
-    drawn = intervals(job.taken.found.get("verdict") or {}, lengths)
+    drawn = intervals(job.taken.document.get("verdict") or {}, lengths)
     if drawn is None:
         raise HTTPException(404, "This check has no values with limits")
     policy = {"Content-Security-Policy": PRINT_POLICY}

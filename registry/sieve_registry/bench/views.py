@@ -101,7 +101,7 @@ def progress_text(now: Progress) -> str:
 
 def result_view(taken: Taken) -> dict[str, Any]:
     """The verdict, the values and the counts of what was measured."""
-    document, figures = taken.found, taken.figures
+    document, figures = taken.document, taken.figures
     verdict = document.get("verdict") or {}
     lengths = Lengths(taken.history.sieve.nominal_um)
     outcome = str(figures["outcome"])

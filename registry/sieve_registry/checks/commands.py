@@ -35,15 +35,13 @@ if TYPE_CHECKING:
     from sieve_inspect.measurement.model import Measurement
     from sieve_inspect.scale.model import Scale
 
-__all__ = ["Taken", "check", "record", "seen_again", "sign_check", "take", "used_before"]
-
 
 @dataclass(frozen=True, eq=False)
 class Taken:
     """Scans measured and judged for a day, not recorded yet.
 
-    `history` is the sieve's history at that time; `found` the measurement's document, `figures`
-    what a check records of it, with an action that takes the history into account.
+    `history` is the sieve's history at that time, `document` the measurement's, `figures` what a
+    check records of it, with an action that takes the history into account.
     """
 
     history: SieveHistory
@@ -51,7 +49,7 @@ class Taken:
     images: tuple[Path, ...]
     scale: CheckScale
     measurement: evidence.MeasurementLike
-    found: Mapping[str, Any]
+    document: Mapping[str, Any]
     figures: Mapping[str, Any]
 
 
@@ -98,24 +96,24 @@ def take(
         ),
         study=decision_rules.contributions(registry, rule.study) if rule.study else (),
     )
-    found = measurement.to_dict()
-    figures = _figures(registry, history, day, found)
-    return Taken(history, day, tuple(images), chosen, measurement, found, figures)
+    document = measurement.to_dict()
+    figures = _figures(registry, history, day, document)
+    return Taken(history, day, tuple(images), chosen, measurement, document, figures)
 
 
-def seen_again(registry: Registry, taken: Taken) -> Taken:
+def with_history_now(registry: Registry, taken: Taken) -> Taken:
     """The same measurement, with an action that takes the sieve's present history into account."""
     with registry.reading() as connection:
         history = history_of(connection, taken.history.sieve.id)
-    figures = _figures(registry, history, taken.day, taken.found)
+    figures = _figures(registry, history, taken.day, taken.document)
     return replace(taken, history=history, figures=figures)
 
 
 def used_before(registry: Registry, taken: Taken) -> list[str]:
     """A sentence for each of these scans that is evidence of an earlier check."""
-    scans = {str(image["sha256"]): str(image["file"]) for image in taken.found["images"]}
+    scans = {str(image["sha256"]): str(image["file"]) for image in taken.document["images"]}
     with registry.reading() as connection:
-        known = [one for one in scans if reader.evidence_extension(connection, one) is not None]
+        known = [sha for sha in scans if reader.evidence_extension(connection, sha) is not None]
     if not known:
         return []
     return [
@@ -128,9 +126,9 @@ def used_before(registry: Registry, taken: Taken) -> list[str]:
 
 
 def record(registry: Registry, taken: Taken, terms: RecordTerms) -> str:
-    """Record what was measured, with its evidence; the number of the check.
+    """Record what was measured, with its evidence; returns the number of the check.
 
-    Raises `SieveRetiredError` and kin when the sieve may no longer have it recorded,
+    Raises `SieveRetiredError` and others where the sieve can no longer have it recorded,
     `EvidenceError` when a scan changed since it was measured; then nothing is recorded.
     """
     sieve = taken.history.sieve
@@ -140,7 +138,7 @@ def record(registry: Registry, taken: Taken, terms: RecordTerms) -> str:
         contents = (taken.images, taken.measurement, taken.scale.scale, sieve.standard)
         for file in evidence.stage(registry.evidence, *contents):
             staged.append(file)
-        evidence.refuse_changed_scans(staged, dict(taken.found))
+        evidence.refuse_changed_scans(staged, dict(taken.document))
         with recording(registry, sieve.id, CheckRecorded, terms) as context:
             check_id = writer.next_check_id(context.connection)
             payload = {
@@ -163,9 +161,9 @@ def record(registry: Registry, taken: Taken, terms: RecordTerms) -> str:
 
 
 def _figures(
-    registry: Registry, history: SieveHistory, day: date, found: Mapping[str, Any]
+    registry: Registry, history: SieveHistory, day: date, document: Mapping[str, Any]
 ) -> dict[str, Any]:
-    figures = check_figures(found)
+    figures = check_figures(document)
     # Brings NumPy, which `due` can do without.
     from sieve_registry.outlook.queries import action_with_history
 
@@ -187,22 +185,15 @@ def check(
     """Measure a sieve's scans, judge them, and record the check with its evidence.
 
     The measuring runs before the registry is touched; whatever it raises passes through and
-    nothing is recorded. The chain of a recorded scale is kept with the check. Raises
+    nothing is recorded. Raises
     `UnknownSieveError`, `SieveRetiredError`, `DateRefusedError` (in the future, or before the
     sieve's service), `EvidenceError` (a scan changed meanwhile).
     """
     terms = RecordTerms(on_date, by, late_reason)
     taken = take(
-        registry,
-        sieve_id,
-        images,
-        scale=scale,
-        encoding=encoding,
-        terms=terms,
-        measure=measure,
+        registry, sieve_id, images, scale=scale, encoding=encoding, terms=terms, measure=measure
     )
-    check_id = record(registry, taken, terms)
-    return get_check(registry, check_id)
+    return get_check(registry, record(registry, taken, terms))
 
 
 def sign_check(registry: Registry, check_id: str, note: str, terms: RecordTerms) -> SieveState:

@@ -15,13 +15,6 @@ if TYPE_CHECKING:
     from sieve_inspect.scale.model import Scale
     from sieve_inspect.standard.model import Limits
 
-__all__ = [
-    "MeasurementLike",
-    "StagedFile",
-    "refuse_changed_scans",
-    "stage",
-]
-
 StagedFile = tuple[Staged, str, str]  # the content, its role and its name
 
 
@@ -51,32 +44,25 @@ def stage(
 ) -> Iterator[StagedFile]:
     """Stage the evidence files of a check one after another.
 
-    Raises as `EvidenceStore.stage`; what was yielded before is the caller's to discard.
+    Raises as `EvidenceStore.stage`; the caller discards the files yielded before.
     """
-    for content, role, name in _contents(images, measurement, scale, standard):
-        yield store.stage(content, Path(name).suffix), role, plain_name(name)
 
-
-def _contents(
-    images: Sequence[Path],
-    measurement: MeasurementLike,
-    scale: Scale,
-    standard: str,
-) -> Iterator[tuple[bytes | Path, str, str]]:
+    def staged(content: bytes | Path, role: str, name: str) -> StagedFile:
+        return store.stage(content, Path(name).suffix), role, plain_name(name)
 
     for image in images:
-        yield image, "scan", image.name
+        yield staged(image, "scan", image.name)
     for index, image in enumerate(images):
-        yield measurement.overlay_png(index), "overlay", f"{image.stem}-overlay.png"
-    yield _json_bytes(measurement.to_dict()), "measurement", "measurement.json"
-    yield measurement.apertures_csv().encode(), "apertures", "apertures.csv"
-    yield _json_bytes(scale.to_dict()), "scale", "scale.json"
+        yield staged(measurement.overlay_png(index), "overlay", f"{image.stem}-overlay.png")
+    yield staged(_json_bytes(measurement.to_dict()), "measurement", "measurement.json")
+    yield staged(measurement.apertures_csv().encode(), "apertures", "apertures.csv")
+    yield staged(_json_bytes(scale.to_dict()), "scale", "scale.json")
     # The row that was applied: a table may be corrected later, a check not.
     if measurement.limits is not None:
-        yield _json_bytes(measurement.limits.to_dict()), "limits", "limits.json"
+        yield staged(_json_bytes(measurement.limits.to_dict()), "limits", "limits.json")
     own_table = Path(standard)
     if own_table.is_file():
-        yield own_table, "table", own_table.name
+        yield staged(own_table, "table", own_table.name)
 
 
 def _json_bytes(payload: dict[str, Any]) -> bytes:

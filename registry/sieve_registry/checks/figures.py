@@ -9,8 +9,6 @@ from sieve_inspect.outcomes import NOT_JUDGED
 from sieve_registry.codec import plain_value
 from sieve_registry.ledger.canonical import plain_name
 
-__all__ = ["check_figures"]
-
 _FIGURES = ("mean_um", "sd_um", "max_um", "u_mean_um", "u_sd_um", "u_max_um", "wire_mean_um")
 
 
@@ -43,20 +41,16 @@ def _image(image: Mapping[str, Any]) -> dict[str, str]:
 
 
 def _direction(values: Mapping[str, Any]) -> dict[str, Any]:
-    figures = {name: _decimal(values[name]) for name in _FIGURES}
-    return {"count": int(values["count"]), **figures}
+    return {"count": int(values["count"]), **{name: _decimal(values[name]) for name in _FIGURES}}
 
 
 def _margin(row: Mapping[str, Any]) -> dict[str, Any]:
-    expanded = row.get("U_um")
-    low, high = row.get("limit_low_um"), row.get("limit_high_um")
     return {
         "name": str(row["name"]),
         "direction": str(row["direction"]),
         "value_um": _decimal(row["value_um"]),
-        "expanded_um": _decimal(expanded),
-        "limit_low_um": _decimal(low),
-        "limit_high_um": _decimal(high),
+        "expanded_um": _decimal(row.get("U_um")),
+        **{name: _decimal(row.get(name)) for name in ("limit_low_um", "limit_high_um")},
         "outcome": str(row["outcome"]),
         **{name: _decimal(row[name]) for name in ("k", "dof") if row.get(name) is not None},
     }

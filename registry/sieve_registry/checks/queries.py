@@ -1,35 +1,28 @@
-"""One check with its margins and evidence."""
+"""A check with its margins and evidence."""
 
 from __future__ import annotations
 
 import re
 
 from sieve_registry.errors import EvidenceError, UnknownCheckError
-from sieve_registry.records import (
-    CheckDetail,
-)
+from sieve_registry.records import CheckDetail
 from sieve_registry.store import reader
 from sieve_registry.store.engine import Registry
-
-__all__ = [
-    "evidence_bytes",
-    "get_check",
-]
 
 _CHECK_NUMBER = re.compile(r"(?:[Cc]-?)?0*([0-9]{1,9})", re.ASCII)
 
 
 def get_check(registry: Registry, check_id: str) -> CheckDetail:
-    """One check by its number: `C-0001`, `c-1` and `1` all name the first.
+    """A check by its number: `C-0001`, `c-1` and `1` all name the first.
 
     Raises `UnknownCheckError`.
     """
     match = _CHECK_NUMBER.fullmatch(check_id.strip())
     if match is not None:
         with registry.reading() as connection:
-            found = reader.check_detail(connection, f"C-{int(match[1]):04d}")
-        if found is not None:
-            return found
+            detail = reader.check_detail(connection, f"C-{int(match[1]):04d}")
+        if detail is not None:
+            return detail
     raise UnknownCheckError(check=check_id[:40])
 
 

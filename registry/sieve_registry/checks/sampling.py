@@ -13,8 +13,6 @@ from sieve_registry.records import CheckDetail
 from sieve_registry.sieves import queries as sieve_queries
 from sieve_registry.store.engine import Registry
 
-__all__ = ["CheckAgainstPlan", "PlanView", "WireFinding", "view_of"]
-
 _FRAME_MM = 200.0  # the commonest test sieve; assumed, with a remark, where none is recorded
 
 
@@ -40,7 +38,7 @@ class CheckAgainstPlan:
 
 @dataclass(frozen=True)
 class PlanView:
-    """A sieve's plan and its last check held against it."""
+    """A sieve's plan, and its last check compared with it."""
 
     sieve_id: str
     plan: SamplingPlan
@@ -51,11 +49,11 @@ class PlanView:
 def view_of(
     registry: Registry, sieve_id: str, field_mm: float | None = None, day: date | None = None
 ) -> PlanView:
-    """The plan of a sieve, for fields of a width (mm) or whole scans, and its last check."""
+    """The plan of a sieve, for fields of a width (mm) or full scans, and its last check."""
     state = sieve_queries.get_state(registry, sieve_id, day)
     sieve = state.sieve
     frame_mm = _FRAME_MM if sieve.frame_nm is None else sieve.frame_nm / 1e6
-    found = plan(
+    wanted = plan(
         sieve.nominal_um,
         grade=sieve.grade,
         standard=sieve.standard,
@@ -65,22 +63,23 @@ def view_of(
     last = None
     if state.last_check is not None:
         detail = check_queries.get_check(registry, state.last_check.id)
-        last = _against(found, detail, _measurement(registry, detail), whole=field_mm is None)
-    return PlanView(sieve.id, found, sieve.frame_nm is None, last)
+        measured = _measurement(registry, detail)
+        last = _against(wanted, detail, measured, full_scans=field_mm is None)
+    return PlanView(sieve.id, wanted, sieve.frame_nm is None, last)
 
 
 def _measurement(registry: Registry, detail: CheckDetail) -> dict[str, Any]:
     """The measurement kept with a check, empty where there is none (an imported one)."""
     for file in detail.evidence:
         if file.role == "measurement":
-            found = json.loads(check_queries.evidence_bytes(registry, file.sha256))
-            assert isinstance(found, dict)
-            return found
+            document = json.loads(check_queries.evidence_bytes(registry, file.sha256))
+            assert isinstance(document, dict)
+            return document
     return {}
 
 
 def _against(
-    found: SamplingPlan, detail: CheckDetail, measured: dict[str, Any], *, whole: bool
+    wanted: SamplingPlan, detail: CheckDetail, measured: dict[str, Any], *, full_scans: bool
 ) -> CheckAgainstPlan:
     check = detail.check
     directions = measured.get("directions", {})
@@ -90,26 +89,26 @@ def _against(
     remarks = []
     if not known:
         remarks.append("how many wires it measured is not recorded")
-    if found.n is None:
+    if wanted.n is None:
         remarks.append("every full aperture counts: only a scan of the whole cloth shows them all")
-    elif not whole:
+    elif not full_scans:
         remarks.append("where on the cloth its scans were taken is not recorded: inspect them")
     lacking = shortfalls(
-        found,
+        wanted,
         {"x": check.x.count, "y": check.y.count},
-        min(known, default=found.wires),
-        images or found.fields,
+        min(known, default=wanted.wires),
+        images or wanted.fields,
     )
-    return CheckAgainstPlan(check.id, not lacking, lacking, _wires(found, detail), tuple(remarks))
+    return CheckAgainstPlan(check.id, not lacking, lacking, _wires(wanted, detail), tuple(remarks))
 
 
-def _wires(found: SamplingPlan, detail: CheckDetail) -> tuple[WireFinding, ...]:
-    low, high = found.wire_min_um, found.wire_max_um
+def _wires(wanted: SamplingPlan, detail: CheckDetail) -> tuple[WireFinding, ...]:
+    low, high = wanted.wire_min_um, wanted.wire_max_um
     if low is None or high is None:
         return ()
-    rows = []
-    for direction, figures in (("x", detail.check.x), ("y", detail.check.y)):
-        if figures.wire_mean_um is not None:
-            mean = float(figures.wire_mean_um)
-            rows.append(WireFinding(direction, mean, low <= mean <= high))
-    return tuple(rows)
+    means = (("x", detail.check.x.wire_mean_um), ("y", detail.check.y.wire_mean_um))
+    return tuple(
+        WireFinding(direction, float(mean), low <= float(mean) <= high)
+        for direction, mean in means
+        if mean is not None
+    )
