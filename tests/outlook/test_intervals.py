@@ -12,7 +12,7 @@ import pytest
 from foresee_lab import Lab
 from program import Program
 from sieve_registry.audit import verification
-from sieve_registry.outlook.interval_rules import Proposal
+from sieve_registry.outlook.proposals import Proposal
 from sieve_registry.outlook.queries import interval_view, outlook
 from sieve_registry.sieves import commands as sieve_commands
 

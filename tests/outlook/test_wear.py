@@ -16,7 +16,7 @@ from program import Program
 from sieve_registry.audit import verification
 from sieve_registry.checks import queries as check_queries
 from sieve_registry.outlook import commands
-from sieve_registry.outlook.interval_rules import wear_interval
+from sieve_registry.outlook.proposals import wear_interval
 from sieve_registry.outlook.queries import Outlook, outlook
 from sieve_registry.outlook.wear import Trend
 from sieve_registry.report.formatting import Lengths

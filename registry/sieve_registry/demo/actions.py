@@ -106,7 +106,7 @@ def beads(sieve_id: str, charged_g: float, through_g: float) -> Action:
         number = references.e_n_against_optical(last, result)
         more = {"charged_g": charged_g, "through_g": through_g, "e_n": number}
         lot = "beads EX-B5, lot 12"
-        return references.record(registry, sieve_id, "beads", result, lot, terms, **more)
+        return references.record(registry, sieve_id, result, lot, terms, **more)
 
     return Action(f"sieves certified beads on {sieve_id}", carry_out)
 
@@ -116,7 +116,7 @@ def cement(sieve_id: str, certified: float, *residues: float) -> Action:
 
     def carry_out(registry: Registry, terms: RecordTerms, _: Path) -> object:
         result = reference_rules.cement(certified, residues)
-        return references.record(registry, sieve_id, "cement", result, "cement EX-C2", terms)
+        return references.record(registry, sieve_id, result, "cement EX-C2", terms)
 
     return Action(f"sieves reference cement on {sieve_id}", carry_out)
 
@@ -126,7 +126,7 @@ def master(sieve_id: str, *pairs: tuple[float, float]) -> Action:
 
     def carry_out(registry: Registry, terms: RecordTerms, _: Path) -> object:
         result = reference_rules.master(pairs)
-        return references.record(registry, sieve_id, "master", result, "master EX-M5", terms)
+        return references.record(registry, sieve_id, result, "master EX-M5", terms)
 
     return Action(f"compares {sieve_id} with the master sieve", carry_out)
 

@@ -10,16 +10,33 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
+from typing import TYPE_CHECKING, Protocol
 
 from sieve_registry.events import ClothReplaced, SieveCleaned
-from sieve_registry.outlook.straight_line import Point
-from sieve_registry.records import Check, SieveHistory
+from sieve_registry.records import Check, SieveHistory, facts_of_type
+
+if TYPE_CHECKING:
+    from sieve_registry.outlook.straight_line import Point
 
 DAYS_PER_YEAR = 365.25
 _RATE_DAYS = 365  # the rate of use is that of the last year
 
 # Relative standard uncertainties of a check's scale in x and y, by check id.
 ScaleShares = Mapping[str, tuple[float, float]]
+
+
+class _Dated(Protocol):
+    """A record of a day with its number in the ledger."""
+
+    @property
+    def on_date(self) -> date: ...
+    @property
+    def seq(self) -> int: ...
+
+
+def moment(record: _Dated) -> tuple[date, int]:
+    """The place of a record in a history: its day, then the order of recording."""
+    return record.on_date, record.seq
 
 
 @dataclass(frozen=True)
@@ -47,25 +64,22 @@ class ClothHistory:
 
 def all_steps(history: SieveHistory, day: date) -> list[Step]:
     """What divides a sieve's history up to a day: new cloth, cleanings, other scales."""
-    found = []
-    for act in history.acts:
-        if isinstance(act.payload, ClothReplaced):
-            found.append(Step(act.on_date, act.seq, act.kind, new_cloth=True))
-        elif isinstance(act.payload, SieveCleaned):
-            found.append(Step(act.on_date, act.seq, "cleaned"))
-    found = [step for step in found if step.on_date <= day]
+    acts = [act for act in history.acts if act.on_date <= day]
+    steps = [
+        *(Step(act.on_date, act.seq, act.kind, True) for act in facts_of_type(acts, ClothReplaced)),
+        *(Step(act.on_date, act.seq, "cleaned") for act in facts_of_type(acts, SieveCleaned)),
+    ]
     source: str | None = None
     for check in in_order(history, day):
         if source is not None and check.scale_source != source:
-            found.append(Step(check.on_date, check.seq - 1, "another scale"))
+            steps.append(Step(check.on_date, check.seq - 1, "another scale"))
         source = check.scale_source or source
-    return sorted(found, key=lambda step: (step.on_date, step.seq))
+    return sorted(steps, key=moment)
 
 
 def in_order(history: SieveHistory, day: date) -> list[Check]:
     """The checks up to a day, by date and order of recording."""
-    kept = [check for check in history.checks if check.on_date <= day]
-    return sorted(kept, key=lambda check: (check.on_date, check.seq))
+    return sorted((check for check in history.checks if check.on_date <= day), key=moment)
 
 
 def cloth_history(history: SieveHistory, day: date) -> ClothHistory:
@@ -73,14 +87,13 @@ def cloth_history(history: SieveHistory, day: date) -> ClothHistory:
     steps, checks = all_steps(history, day), in_order(history, day)
     last_new = max((i for i, step in enumerate(steps) if step.new_cloth), default=-1)
     if last_new >= 0:
-        begin = (steps[last_new].on_date, steps[last_new].seq)
-        checks = [check for check in checks if (check.on_date, check.seq) > begin]
+        checks = [check for check in checks if moment(check) > moment(steps[last_new])]
     return ClothHistory(tuple(checks), tuple(steps[last_new + 1 :]))
 
 
 def part_index(check: Check, steps: Sequence[Step]) -> int:
     """The part of the history a check belongs to: how many steps came before it."""
-    return sum((step.on_date, step.seq) < (check.on_date, check.seq) for step in steps)
+    return sum(moment(step) < moment(check) for step in steps)
 
 
 def uses_before(history: SieveHistory, day: date, seq: int | None = None) -> int:
@@ -118,6 +131,8 @@ def check_point(check: Check, name: str, direction: str, scales: ScaleShares) ->
     The scale's share is common to all checks with that scale; the rest is taken as independent.
     None where the value or its uncertainty is not known.
     """
+    from sieve_registry.outlook.straight_line import Point  # brings NumPy
+
     figures = check.x if direction == "x" else check.y
     value, u = {
         "mean": (figures.mean_um, figures.u_mean_um),

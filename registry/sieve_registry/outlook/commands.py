@@ -25,7 +25,7 @@ def accept_interval(
 
     Raises `UsageError` where there is no proposal.
     """
-    proposal = next(one for one in view.proposals if one.method == method)
+    proposal = next(made for made in view.proposals if made.method == method)
     if not proposal.enough:
         raise UsageError(message=f"There is no proposal by {method}: {proposal.reasons[0]}.")
     state = view.state

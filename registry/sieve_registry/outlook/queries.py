@@ -8,13 +8,20 @@ from datetime import date
 from decimal import Decimal
 from typing import Any
 
+from sieve_inspect.outcomes import Action
 from sieve_inspect.verdict.rules import Rule, read_rule
 from sieve_registry.errors import UnknownSieveError
 from sieve_registry.events import CheckRecorded, IntervalDecided
 from sieve_registry.figures import DirectionFigures, Margin
-from sieve_registry.outlook.advice import KEEP, Advice, advise
 from sieve_registry.outlook.cloth_history import ScaleShares
-from sieve_registry.outlook.interval_rules import Proposal, expected_due, staircase, wear_interval
+from sieve_registry.outlook.proposals import (
+    Advice,
+    Proposal,
+    advise,
+    expected_due,
+    staircase,
+    wear_interval,
+)
 from sieve_registry.outlook.sieving_methods import MethodComparison, compare_methods
 from sieve_registry.outlook.wear import LEAST_CHECKS, Bounds, Wear, analyse_wear
 from sieve_registry.records import Check, Fact, SieveHistory, SieveState
@@ -97,18 +104,18 @@ def outlook(registry: Registry, sieve_id: str, day: date | None = None) -> Outlo
 
 def interval_view(registry: Registry, sieve_id: str, day: date | None = None) -> IntervalView:
     """Interval, next check and proposals of a sieve at the end of a day (today)."""
-    found = outlook(registry, sieve_id, day)
-    data, state, rate = found.data, found.data.state, found.wear.rate_per_year
-    due, because = expected_due(state, rate)
+    forecast = outlook(registry, sieve_id, day)
+    data, wear, state = forecast.data, forecast.wear, forecast.data.state
+    due, because = expected_due(state, wear.rate_per_year)
     decided = facts_of(registry, state.sieve.id, [IntervalDecided])
     return IntervalView(
         state=state,
         due=due,
         due_because=because,
-        rate_per_year=rate,
+        rate_per_year=wear.rate_per_year,
         proposals=(
             staircase(state, data.history, data.payloads, data.decision_rule),
-            wear_interval(state, data.history, found.wear),
+            wear_interval(state, data.history, wear),
         ),
         decided=tuple(f for f in decided if f.on_date <= state.as_of),
     )
@@ -123,7 +130,7 @@ def action_with_history(
     may be reached before the next check.
     """
     entered_late = any(check.on_date > day for check in history.checks)
-    if figures["action"] != KEEP or entered_late or len(history.checks) + 1 < LEAST_CHECKS:
+    if figures["action"] != Action.KEEP or entered_late or len(history.checks) + 1 < LEAST_CHECKS:
         return {}
     data = sieve_data(registry, history.sieve.id, day)
     check = _unrecorded(history, day, figures)
@@ -134,16 +141,15 @@ def action_with_history(
     bounds = _bounds_of(Margin.from_payload(margin) for margin in figures["margins"])
     wear = analyse_wear(after, day, bounds, data.decision_rule, scales)
     advice = advise(check, wear, now.due)
-    if advice.action == KEEP:
+    if advice.action == Action.KEEP:
         return {}
-    return {"action": advice.action, "action_reason": advice.reason}
+    return {"action": str(advice.action), "action_reason": advice.reason}
 
 
 def _unrecorded(history: SieveHistory, day: date, figures: Mapping[str, Any]) -> Check:
     """A check as it will be read back, with the id "this check"."""
     sieve = history.sieve
     seqs = [*(c.seq for c in history.checks), *(u.seq for u in history.uses)]
-    last = max([sieve.seq, *seqs, *(act.seq for act in history.acts)])
     return Check(
         id="this check",
         sieve_id=sieve.id,
@@ -159,7 +165,7 @@ def _unrecorded(history: SieveHistory, day: date, figures: Mapping[str, Any]) ->
         fit=figures["fit"],
         x=DirectionFigures.from_payload(figures["x"]),
         y=DirectionFigures.from_payload(figures["y"]),
-        seq=last + 1,
+        seq=max([sieve.seq, *seqs, *(act.seq for act in history.acts)]) + 1,
         recorded_at="",
         person="",
         software="",

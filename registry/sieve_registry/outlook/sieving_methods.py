@@ -9,17 +9,21 @@ interval of their difference excludes zero.
 from __future__ import annotations
 
 import math
+from collections import Counter
 from dataclasses import dataclass
 from datetime import date
 from itertools import combinations
 
 import numpy as np
 
-from sieve_registry.outlook.cloth_history import ScaleShares, check_point, cloth_history
+from sieve_registry.outlook.cloth_history import (
+    ScaleShares,
+    check_point,
+    cloth_history,
+    moment,
+)
 from sieve_registry.outlook.straight_line import Fit, fit, line_design
-from sieve_registry.records import Check, SieveHistory, Use
-
-NOT_STATED = "not stated"
+from sieve_registry.records import SieveHistory, Use
 
 
 @dataclass(frozen=True)
@@ -69,10 +73,13 @@ def compare_methods(
     totals = _by_method(uses)
     names = sorted(totals)
     cloth = cloth_history(history, day)
-    before = [_by_method(_uses_before(history, check)) for check in cloth.checks]
-    slopes = [[counts.get(name, 0) / 1000 for counts in before] for name in names]
+    before = [
+        _by_method([use for use in history.uses if moment(use) < moment(check)])
+        for check in cloth.checks
+    ]
+    slopes = [[counts[name] / 1000 for counts in before] for name in names]
     needed = len(set(cloth.parts)) + len(names) + 1
-    found = []
+    comparisons = []
     for direction in "xy":
         points = [check_point(check, "mean", direction, scales) for check in cloth.checks]
         known = [point for point in points if point is not None]
@@ -80,28 +87,22 @@ def compare_methods(
             problem = (
                 f"not enough: {len(points)} checks, {needed} are needed for {len(names)} methods"
             )
-            found.append(MethodComparison(direction, problem=problem))
+            comparisons.append(MethodComparison(direction, problem=problem))
             continue
         line = fit(line_design(cloth.parts, *slopes), known)
-        found.append(_comparison(direction, totals, line))
-    return tuple(found)
+        comparisons.append(_comparison(direction, totals, line))
+    return tuple(comparisons)
 
 
-def _uses_before(history: SieveHistory, check: Check) -> list[Use]:
-    end = (check.on_date, check.seq)
-    return [use for use in history.uses if (use.on_date, use.seq) < end]
-
-
-def _by_method(uses: list[Use]) -> dict[str, int]:
+def _by_method(uses: list[Use]) -> Counter[str]:
     """The number of uses by method."""
-    counts: dict[str, int] = {}
+    counts: Counter[str] = Counter()
     for use in uses:
-        name = use.details.method or NOT_STATED
-        counts[name] = counts.get(name, 0) + use.count
+        counts[use.details.method or "not stated"] += use.count
     return counts
 
 
-def _comparison(direction: str, totals: dict[str, int], line: Fit | None) -> MethodComparison:
+def _comparison(direction: str, totals: Counter[str], line: Fit | None) -> MethodComparison:
     if line is None:
         problem = "not enough: the methods were always used in the same proportion"
         return MethodComparison(direction, problem=problem)

@@ -1,4 +1,10 @@
-"""Decision rules of sieves, the risk of their last verdict, and decisions of persons."""
+"""Decision rules of sieves, the risk of their last verdict, and decisions of persons.
+
+A sieve's history leads to expect a value before it is measured (JCGM 106:2012, 6.2). From three
+earlier checks of the same cloth on: the wear line extended to the check. From one or two: the last
+of them; its uncertainty is widened by the range of the earlier values, at least by three times its
+own (common practice, no source).
+"""
 
 from __future__ import annotations
 
@@ -8,16 +14,29 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Any
 
+import numpy as np
+
 from sieve_inspect.errors import UsageError
 from sieve_inspect.standard import limits
 from sieve_inspect.verdict import ACTIONS
+from sieve_inspect.verdict.risk import Normal, specific_risk
 from sieve_inspect.verdict.rules import p_conform
 from sieve_registry.checks import queries as check_queries
 from sieve_registry.events import ActionDecided
-from sieve_registry.outlook.cloth_history import check_point
-from sieve_registry.outlook.prior import prior_of, risk_with_prior
+from sieve_registry.outlook.cloth_history import (
+    DAYS_PER_YEAR,
+    ScaleShares,
+    Step,
+    check_point,
+    cloth_history,
+    elapsed,
+    moment,
+    part_index,
+)
 from sieve_registry.outlook.queries import SieveData, sieve_data
-from sieve_registry.records import Check, Fact
+from sieve_registry.outlook.straight_line import Point, fit, line_design
+from sieve_registry.outlook.wear import LEAST_CHECKS
+from sieve_registry.records import Check, Fact, SieveHistory
 from sieve_registry.sieves import queries as sieve_queries
 from sieve_registry.sieves.decision_rules import CheckRule, contributions, rule_of, set_rule
 from sieve_registry.sieves.facts import facts_of, record_fact
@@ -107,16 +126,86 @@ def _risks(data: SieveData, last: Check) -> Iterator[RiskRow]:
             continue
         alone = p_conform(point.value, math.hypot(point.u, point.common), low, high)
         assert alone is not None
-        prior = prior_of(data.history, last, name, direction, data.scales)
-        yield RiskRow(
-            name=name,
-            direction=direction,
-            value_um=point.value,
-            p_conform=alone,
-            risk_with_history=None if prior is None else risk_with_prior(prior, point, low, high),
-            prior_um=None if prior is None else prior.value_um,
-            prior_u_um=None if prior is None else prior.u_um,
-        )
+        prior = _prior_of(data.history, last, name, direction, data.scales)
+        history: tuple[float | None, ...] = (None, None, None)
+        if prior is not None:
+            history = (_risk_with_prior(prior, point, low, high), prior.value_um, prior.u_um)
+        yield RiskRow(name, direction, point.value, alone, *history)
+
+
+@dataclass(frozen=True)
+class _Prior:
+    """The expected value with its standard uncertainty, in um, and the scale it depends on."""
+
+    value_um: float
+    u_um: float
+    group: str
+
+
+def _prior_of(
+    history: SieveHistory, check: Check, name: str, direction: str, scales: ScaleShares
+) -> _Prior | None:
+    """What the checks before `check` lead to expect of one of its values; None without any."""
+    cloth = cloth_history(history, check.on_date)
+    earlier = [
+        (before, point)
+        for before in cloth.checks
+        if moment(before) < moment(check)
+        and (point := check_point(before, name, direction, scales)) is not None
+    ]
+    if not earlier:
+        return None
+    checks, points = zip(*earlier, strict=True)
+    return _extended_line(history, check, checks, points, cloth.steps) or _from_few(points)
+
+
+def _extended_line(
+    history: SieveHistory,
+    check: Check,
+    earlier: Sequence[Check],
+    points: Sequence[Point],
+    steps: Sequence[Step],
+) -> _Prior | None:
+    if len(points) < LEAST_CHECKS:
+        return None
+    parts = [part_index(before, steps) for before in earlier]
+    if part_index(check, steps) != parts[-1]:
+        return None  # a step lies between: the level may differ
+    by_uses = bool(history.uses)
+    per = 1000.0 if by_uses else DAYS_PER_YEAR
+    start = earlier[0].on_date
+    *places, here = (
+        elapsed(history, start, at.on_date, at.seq, by_uses=by_uses) / per
+        for at in (*earlier, check)
+    )
+    line = fit(line_design(parts, places), points)
+    if line is None or line.dof < 1:
+        return None
+    row = np.zeros(len(line.beta))
+    row[-2], row[-1] = 1.0, here
+    value, u = line.at(row)
+    return _Prior(value, u, points[-1].group)
+
+
+def _from_few(points: Sequence[Point]) -> _Prior:
+    values = [p.value for p in points]
+    last = points[-1]
+    own = math.hypot(last.u, last.common)
+    change = max(max(values) - min(values), 3 * own)
+    return _Prior(last.value, math.hypot(own, change), last.group)
+
+
+def _risk_with_prior(
+    prior: _Prior, measured: Point, low: float | None, high: float | None
+) -> float:
+    """Specific risk of a value given its prior; a scale common to both counts once."""
+    u = math.hypot(measured.u, measured.common)
+    shared = measured.common if prior.group == measured.group else 0.0
+    # Rounding must not make a line through many checks better than the scale they share.
+    shared = min(shared, 0.999 * prior.u_um, 0.999 * u)
+    return specific_risk(
+        Normal(measured.value, u), low, high, Normal(prior.value_um, prior.u_um), shared
+    )
 
 
 def decide(
@@ -133,18 +222,14 @@ def decide(
     check = check_queries.get_check(registry, check_id).check
     if wanted != check.action and not reason.strip():
         raise UsageError(
-            message=f"{check.id} proposes '{check.action}': say with --reason why you decide "
+            message=f"{check.id} proposes '{check.action}': give --reason with why you decide "
             f"'{wanted}'."
         )
-    payload = ActionDecided(
-        check=check.id,
-        proposed=check.action,
-        decided=wanted,
-        reason=clean_text("reason", reason),
-    )
+    why = clean_text("reason", reason)
+    payload = ActionDecided(check=check.id, proposed=check.action, decided=wanted, reason=why)
     record_fact(registry, check.sieve_id, payload, terms)
-    following = _NEXT.get(wanted, "").format(sieve=check.sieve_id)
-    return {**payload.to_payload(), "sieve": check.sieve_id, "next": following}
+    next_step = _NEXT.get(wanted, "").format(sieve=check.sieve_id)
+    return {**payload.to_payload(), "sieve": check.sieve_id, "next": next_step}
 
 
 _NEXT = {

@@ -7,7 +7,8 @@ from datetime import date
 
 from sieve_inspect.outcomes import FAILING, PASSING
 from sieve_registry.events import SieveQuarantined
-from sieve_registry.records import Check, Fact, SieveHistory, Use, facts_of_type
+from sieve_registry.outlook.cloth_history import in_order, moment
+from sieve_registry.records import Check, SieveHistory, Use, facts_of_type
 
 
 @dataclass(frozen=True)
@@ -43,34 +44,23 @@ def lookback_of(history: SieveHistory, day: date) -> Lookback:
     cause = _cause(history, day)
     if cause is None:
         return Lookback(history.sieve.id, day, None, None, None)
-    end = (cause.on_date, cause.seq)
-    good = max(
-        (
-            check
-            for check in history.checks
-            if check.outcome in PASSING and (check.on_date, check.seq) < end
-        ),
-        key=lambda check: (check.on_date, check.seq),
-        default=None,
-    )
-    begin = None if good is None else (good.on_date, good.seq)
-    used = sorted(
-        (use for use in history.uses if use.on_date <= day), key=lambda u: (u.on_date, u.seq)
-    )
-    counted = [use for use in used if begin is None or (use.on_date, use.seq) > begin]
-    again = _next_pass(history, cause, day)
+    passed = [check for check in in_order(history, day) if check.outcome in PASSING]
+    end = moment(cause)
+    good = next((check for check in reversed(passed) if moment(check) < end), None)
+    again = next((check for check in passed if moment(check) > end), None)
+    used = sorted((use for use in history.uses if use.on_date <= day), key=moment)
+    counted = [use for use in used if good is None or moment(use) > moment(good)]
     return Lookback(
         sieve_id=history.sieve.id,
         as_of=day,
         cause=cause,
         good=good,
         since=good.on_date if good else history.sieve.in_service,
-        between=tuple(use for use in counted if (use.on_date, use.seq) < end),
+        between=tuple(use for use in counted if moment(use) < end),
         after=tuple(
             use
             for use in counted
-            if (use.on_date, use.seq) > end
-            and (again is None or (use.on_date, use.seq) < (again.on_date, again.seq))
+            if moment(use) > end and (again is None or moment(use) < moment(again))
         ),
     )
 
@@ -81,35 +71,15 @@ def _cause(history: SieveHistory, day: date) -> Cause | None:
     Of several failed checks in a row the first counts: uses between them were made with a sieve
     known to have failed.
     """
-    checks = sorted(
-        (c for c in history.checks if c.on_date <= day), key=lambda c: (c.on_date, c.seq)
-    )
-    failed: Cause | None = None
+    causes: list[Cause] = []
     in_a_row = False
-    for check in checks:
+    for check in in_order(history, day):
         if check.outcome in FAILING and not in_a_row:
             reason = f"the outcome of check {check.id} on {check.on_date} is {check.outcome}"
-            failed = Cause(check.on_date, check.seq, reason, check)
+            causes.append(Cause(check.on_date, check.seq, reason, check))
         in_a_row = check.outcome in FAILING
-    acts = facts_of_type(history.acts, SieveQuarantined)
-    damages = [_damage(act) for act in acts if act.on_date <= day]
-    causes = [one for one in (failed, *damages) if one is not None]
-    return max(causes, key=lambda one: (one.on_date, one.seq), default=None)
-
-
-def _damage(act: Fact[SieveQuarantined]) -> Cause | None:
-    if not act.payload.damage:
-        return None
-    reason = f"damage was found on {act.on_date}: {act.payload.reason}"
-    return Cause(act.on_date, act.seq, reason)
-
-
-def _next_pass(history: SieveHistory, cause: Cause, day: date) -> Check | None:
-    later = [
-        check
-        for check in history.checks
-        if check.outcome in PASSING
-        and check.on_date <= day
-        and (check.on_date, check.seq) > (cause.on_date, cause.seq)
-    ]
-    return min(later, key=lambda check: (check.on_date, check.seq), default=None)
+    for act in facts_of_type(history.acts, SieveQuarantined):
+        if act.payload.damage and act.on_date <= day:
+            reason = f"damage was found on {act.on_date}: {act.payload.reason}"
+            causes.append(Cause(act.on_date, act.seq, reason))
+    return max(causes, key=moment, default=None)

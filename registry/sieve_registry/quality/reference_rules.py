@@ -13,19 +13,32 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from enum import StrEnum
 from statistics import mean, stdev
+from typing import ClassVar
 
 from sieve_inspect.errors import UsageError
 from sieve_registry.quality.curves import Curve
 
-THIRD_RUN = 0.3  # percent absolute
-FACTOR = (0.80, 1.20)
+_THIRD_RUN = 0.3  # percent absolute
+_FACTOR = (0.80, 1.20)
+
+
+class CheckKind(StrEnum):
+    """How a sieve was checked."""
+
+    OPTICAL = "optical"
+    BEADS = "beads"
+    CEMENT = "cement"
+    MASTER = "master"
 
 
 @dataclass(frozen=True)
 class Beads:
     """Mean effective aperture from glass beads, um; U (k = 2) where the certificate has one."""
 
+    KIND: ClassVar = CheckKind.BEADS
+    outcome: ClassVar = "measured"
     passing_percent: float
     aperture_um: float
     U_um: float | None
@@ -35,18 +48,25 @@ class Beads:
 class Cement:
     """Correction factor from reference cement; None where a third run is needed."""
 
+    KIND: ClassVar = CheckKind.CEMENT
     residues: tuple[float, ...]
     certified: float
     third_run: bool
-    found: float | None
+    found: float | None  # the name in the ledger: mean residue
     factor: float | None
     usable: bool | None
+
+    @property
+    def outcome(self) -> str:
+        """Whether its correction factor may be used."""
+        return "usable" if self.usable else "scrap"
 
 
 @dataclass(frozen=True)
 class Master:
     """Working against master sieve in percent retained; E_n where an uncertainty is known."""
 
+    KIND: ClassVar = CheckKind.MASTER
     pairs: int
     difference: float
     U_difference: float | None
@@ -56,6 +76,14 @@ class Master:
     def satisfactory(self) -> bool | None:
         """Whether |E_n| ≤ 1; None where it is not known."""
         return None if self.e_n is None else abs(self.e_n) <= 1
+
+    @property
+    def outcome(self) -> str:
+        """The outcome by E_n."""
+        return _BY_E_N[self.satisfactory]
+
+
+_BY_E_N = {None: "not judged", True: "satisfactory", False: "unsatisfactory"}
 
 
 def e_n(value: float, expanded: float, reference: float, reference_expanded: float) -> float:
@@ -102,12 +130,12 @@ def cement(certified: float, residues: Sequence[float]) -> Cement:
     runs = tuple(residues)
     # Rounded as a balance reads: a difference of exactly 0.3 needs no third run.
     apart = round(abs(runs[0] - runs[1]), 9)
-    if len(runs) == 2 and apart > THIRD_RUN:
+    if len(runs) == 2 and apart > _THIRD_RUN:
         return Cement(runs, certified, True, None, None, None)
-    found = mean(runs)
-    factor = certified / found
-    usable = FACTOR[0] <= round(factor, 9) <= FACTOR[1]
-    return Cement(runs, certified, False, found, factor, usable)
+    residue = mean(runs)
+    factor = certified / residue
+    usable = _FACTOR[0] <= round(factor, 9) <= _FACTOR[1]
+    return Cement(runs, certified, False, residue, factor, usable)
 
 
 def master(

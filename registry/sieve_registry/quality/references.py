@@ -1,4 +1,4 @@
-"""Reference checks and optical checks of a sieve in one history."""
+"""Reference checks of a sieve beside its optical checks."""
 
 from __future__ import annotations
 
@@ -9,8 +9,9 @@ from typing import Any
 
 from sieve_registry.codec import plain_object
 from sieve_registry.events import ReferenceChecked
-from sieve_registry.quality.reference_rules import Beads, Cement, Master, e_n
-from sieve_registry.records import Check, Event
+from sieve_registry.outlook.cloth_history import moment
+from sieve_registry.quality.reference_rules import Beads, Cement, CheckKind, Master, e_n
+from sieve_registry.records import Check, Event, Fact
 from sieve_registry.sieves import queries as sieve_queries
 from sieve_registry.sieves.facts import facts_of, record_fact
 from sieve_registry.sieves.recording import RecordTerms
@@ -20,11 +21,11 @@ from sieve_registry.values import clean_text
 
 @dataclass(frozen=True)
 class Entry:
-    """One line of a sieve's history of checks, optical or with a reference."""
+    """A check in a sieve's history, optical or with a reference."""
 
     on_date: date
     seq: int
-    kind: str  # "optical" | "beads" | "cement" | "master"
+    kind: CheckKind
     name: str
     result: str
     outcome: str
@@ -34,31 +35,19 @@ class Entry:
 def record(
     registry: Registry,
     sieve_id: str,
-    kind: str,
-    found: Beads | Cement | Master,
+    result: Beads | Cement | Master,
     material: str,
     terms: RecordTerms,
     **more: Any,
 ) -> Event:
     """Record a reference check; `material` names lot and certificate, or the master sieve."""
     payload = ReferenceChecked(
-        kind=kind,
+        kind=result.KIND.value,
         material=clean_text("reference material", material, needed=True),
-        outcome=outcome_of(found),
-        other=plain_object({**asdict(found), **more}),
+        outcome=result.outcome,
+        other=plain_object({**asdict(result), **more}),
     )
     return record_fact(registry, sieve_id, payload, terms)
-
-
-def outcome_of(found: Beads | Cement | Master) -> str:
-    """The outcome of a reference check."""
-    if isinstance(found, Beads):
-        return "measured"
-    if isinstance(found, Cement):
-        return "usable" if found.usable else "scrap"
-    if found.e_n is None:
-        return "not judged"
-    return "satisfactory" if found.satisfactory else "unsatisfactory"
 
 
 def optical_mean(check: Check) -> tuple[float, float] | None:
@@ -72,12 +61,12 @@ def optical_mean(check: Check) -> tuple[float, float] | None:
     return mean, float(check.x.u_mean_um) + float(check.y.u_mean_um)
 
 
-def e_n_against_optical(check: Check | None, found: Beads) -> float | None:
+def e_n_against_optical(check: Check | None, result: Beads) -> float | None:
     """E_n of the beads' aperture against the last optical check; None where U is not known."""
     optical = None if check is None else optical_mean(check)
-    if optical is None or found.U_um is None:
+    if optical is None or result.U_um is None:
         return None
-    return e_n(found.aperture_um, found.U_um, *optical)
+    return e_n(result.aperture_um, result.U_um, *optical)
 
 
 def timeline(registry: Registry, sieve_id: str, day: date) -> list[Entry]:
@@ -85,37 +74,31 @@ def timeline(registry: Registry, sieve_id: str, day: date) -> list[Entry]:
     history = sieve_queries.get_history(registry, sieve_id)
     entries = [
         Entry(
-            check.on_date,
-            check.seq,
-            "optical",
-            check.id,
-            f"x {check.x.mean_um:.2f}, y {check.y.mean_um:.2f} um",
-            check.outcome,
-            {},
+            on_date=check.on_date,
+            seq=check.seq,
+            kind=CheckKind.OPTICAL,
+            name=check.id,
+            result=f"x {check.x.mean_um:.2f}, y {check.y.mean_um:.2f} um",
+            outcome=check.outcome,
+            payload={},
         )
         for check in history.checks
     ]
-    for fact in facts_of(registry, history.sieve.id, [ReferenceChecked]):
-        stored = fact.payload.to_payload()
-        entries.append(
-            Entry(
-                fact.on_date,
-                fact.seq,
-                fact.payload.kind,
-                fact.payload.material,
-                _result(stored),
-                fact.payload.outcome,
-                stored,
-            )
-        )
-    kept = [entry for entry in entries if entry.on_date <= day]
-    return sorted(kept, key=lambda entry: (entry.on_date, entry.seq))
+    entries += map(_entry, facts_of(registry, history.sieve.id, [ReferenceChecked]))
+    return sorted((entry for entry in entries if entry.on_date <= day), key=moment)
+
+
+def _entry(fact: Fact[ReferenceChecked]) -> Entry:
+    payload, stored = fact.payload, fact.payload.to_payload()
+    kind, result = CheckKind(payload.kind), _result(stored)
+    place = (fact.on_date, fact.seq)
+    return Entry(*place, kind, payload.material, result, payload.outcome, stored)
 
 
 def _result(stored: Mapping[str, Any]) -> str:
-    if stored["kind"] == "beads":
+    if stored["kind"] == CheckKind.BEADS:
         return f"effective aperture {float(stored['aperture_um']):.2f} um"
-    if stored["kind"] == "cement":
+    if stored["kind"] == CheckKind.CEMENT:
         return f"C = {float(stored['factor']):.3f}"
     e_number = stored.get("e_n")
     tail = "" if e_number is None else f", E_n = {float(e_number):+.2f}"

@@ -47,7 +47,7 @@ def beads(
         number = references.e_n_against_optical(last, result)
         terms = options.terms(date, by, why_late)
         more = {"charged_g": charged, "through_g": through, "e_n": number}
-        event = references.record(registry, sieve_id, "beads", result, material, terms, **more)
+        event = references.record(registry, sieve_id, result, material, terms, **more)
     payload: dict[str, Any] = {
         "id": event.subject,
         "date": event.on_date,
@@ -92,7 +92,7 @@ def cement(
         )
     with options.opened(context) as registry:
         terms = options.terms(date, by, why_late)
-        event = references.record(registry, sieve_id, "cement", result, material, terms)
+        event = references.record(registry, sieve_id, result, material, terms)
     payload = {
         "id": event.subject,
         "date": event.on_date,
@@ -135,7 +135,7 @@ def master(
     result = evaluate([_two(text) for text in pair], known)
     with options.opened(context) as registry:
         terms = options.terms(date, by, why_late)
-        event = references.record(registry, sieve_id, "master", result, material, terms)
+        event = references.record(registry, sieve_id, result, material, terms)
     payload = {
         "id": event.subject,
         "date": event.on_date,

@@ -1,6 +1,7 @@
-"""How long a sieve may go unchecked: by months and by uses, whichever comes first.
+"""What to do with a sieve, and how long it may go unchecked; a person decides.
 
-Two ways to propose, each with its reasons; ILAC-G24/OIML D 10:2022 names both and leaves their
+Intervals are by months and by uses, whichever comes first. Two ways to propose one, each with its
+reasons; ILAC-G24/OIML D 10:2022 names both and leaves their
 numbers to the laboratory. The numbers here are common practice, no source:
 
     staircase   a fail halves the interval; a conditional outcome, or a value that uses more than
@@ -17,13 +18,13 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 
-from sieve_inspect.outcomes import Outcome
+from sieve_inspect.outcomes import Action, Outcome
 from sieve_inspect.verdict.rules import Rule
-from sieve_registry.events import CheckRecorded
+from sieve_registry.events import CheckRecorded, ClothReplaced
 from sieve_registry.figures import Margin
 from sieve_registry.outlook.cloth_history import DAYS_PER_YEAR, in_order, uses_before
-from sieve_registry.outlook.wear import Wear
-from sieve_registry.records import Check, SieveHistory, SieveState
+from sieve_registry.outlook.wear import Trend, Wear
+from sieve_registry.records import Check, Fact, SieveHistory, SieveState
 
 _NEAR_LIMIT = 0.8  # share of a limit, guard band included
 _WEAR_SHARE = 0.8  # of the way to where the first trend may reach its acceptance limit
@@ -31,6 +32,95 @@ _LONGEST_STEP = 1.5
 _DAYS_PER_MONTH = 30.44
 _MONTHS = (1, 24)
 _USES = (5, 100_000)
+
+
+@dataclass(frozen=True)
+class Advice:
+    """A proposed action and the sentence that explains it; a person decides."""
+
+    action: str
+    reason: str
+
+
+def advise(
+    last: Check | None, wear: Wear, due: date | None, new_cloth: Fact[ClothReplaced] | None = None
+) -> Advice:
+    """The last check's own proposal, unless the wear calls for an earlier check.
+
+    "keep with a shorter interval" is proposed where a sound sieve may reach an acceptance limit
+    (lower end of the 95 % interval) before the next check is due.
+    """
+    if last is None:
+        return _proposed(Action.MEASURE_BETTER, "check it, it was never checked")
+    if new_cloth is not None:
+        text = f"check it, its cloth of {new_cloth.on_date} was never checked"
+        return _proposed(Action.MEASURE_BETTER, text)
+    return (
+        _from_check(last)
+        or _from_trends_at_limit(last, wear)
+        or _before_due(wear, due)
+        or _keep(last, wear)
+    )
+
+
+def _proposed(action: str, text: str) -> Advice:
+    return Advice(action, f"Proposed: {text}. You decide.")
+
+
+def _from_check(last: Check) -> Advice | None:
+    """What the check itself proposed, unless that was to keep the sieve."""
+    if not last.action and last.outcome != "pass":  # imported from a table, without a proposal
+        text = f"check it again, imported record {last.id} has the outcome '{last.outcome}'"
+        return _proposed(Action.MEASURE_BETTER, text)
+    if last.action in (Action.KEEP, Action.KEEP_SHORTER, ""):
+        return None
+    reason = last.action_reason or f"Proposed by {last.id}: {last.action}. You decide."
+    return Advice(last.action, reason)
+
+
+def _from_trends_at_limit(last: Check, wear: Wear) -> Advice | None:
+    if not wear.reached:
+        return None
+    trend = wear.reached[0]
+    name = f"the {trend.name} in {trend.direction}"
+    if wear.places and wear.at <= wear.places[-1]:  # no use since that check
+        text = (
+            f"check it again after few uses: {last.id} passed, but by the trend of all checks "
+            f"{name} is {trend.position}"
+        )
+    else:
+        text = (
+            f"check it now and shorten its interval: by the trend {name} is {trend.position} "
+            f"since {last.id}"
+        )
+    return _proposed(Action.KEEP_SHORTER, text)
+
+
+def _before_due(wear: Wear, due: date | None) -> Advice | None:
+    """Keep it, but check it before the first day on which it may reach a limit."""
+    soon: list[tuple[date, Trend]] = [
+        (trend.reach.day_low, trend)
+        for trend in wear.trends
+        if trend.reach and trend.reach.day_low and due and trend.reach.day_low < due
+    ]
+    if not soon:
+        return None
+    day, trend = min(soon, key=lambda pair: (pair[0], pair[1].name, pair[1].direction))
+    return _proposed(
+        Action.KEEP_SHORTER,
+        f"keep it, but check it before {day}: the {trend.name} in {trend.direction} may reach its "
+        f"acceptance limit by then, and the next check is due only on {due}",
+    )
+
+
+def _keep(last: Check, wear: Wear) -> Advice:
+    if not last.action:
+        text = f"keep it in use until it is checked, the imported record {last.id} passed"
+    elif any(trend.slope is not None for trend in wear.trends):
+        text = "keep it in use, no value is near a limit"
+    else:
+        text = f"keep it in use, {last.id} met its limits; there are too few checks for a trend"
+    return _proposed(Action.KEEP, text)
 
 
 @dataclass(frozen=True)
