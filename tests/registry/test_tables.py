@@ -240,7 +240,7 @@ def test_commands_list_bad_rows_and_exit_with_48(run: Program, table: Callable[.
 def test_a_mapping_that_would_map_nothing_is_refused_and_the_help_shows_one(
     registry: Registry, table: Callable[..., Path], run: Program
 ) -> None:
-    with pytest.raises(UsageError, match=r"'id' stands outside.*\[columns\]"):
+    with pytest.raises(UsageError, match=r"'id' is outside.*\[columns\]"):
         tables.read_mapping(table('id = "Sieve no."', "map.toml"))
     with pytest.raises(UsageError, match="has no column 'id' for id; it has 'Nr', 'Mesh'"):
         read(registry, table("Nr;Mesh\n1;75um\n"))

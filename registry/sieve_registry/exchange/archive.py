@@ -22,7 +22,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import asdict, dataclass
 from pathlib import Path
-from typing import Any, BinaryIO, Protocol
+from typing import BinaryIO
 
 from sqlalchemy import Connection
 
@@ -58,12 +58,6 @@ class Manifest:
     evidence: int
     made_at: str
     software: str
-
-
-class _Sink(Protocol):
-    def write(self, name: str, data: bytes) -> None: ...
-
-    def copy_lines(self, name: str, lines: Iterator[str]) -> None: ...
 
 
 class _Folder:
@@ -140,7 +134,7 @@ def export_all(registry: Registry, out: Path) -> Manifest:
     return manifest
 
 
-def _export(registry: Registry, sink: _Sink) -> Manifest:
+def _export(registry: Registry, sink: _Folder | _Zip) -> Manifest:
     walk = ChainWalk()
     with registry.reading() as connection:
         sink.copy_lines("events.jsonl", _event_lines(connection, walk))
@@ -192,7 +186,7 @@ def _evidence_name(sha256: str, extension: str) -> str:
 def read_manifest(source: Path) -> Manifest:
     """The manifest of an export or backup. Raises `ArchiveError`."""
     with _opened(source) as archive:
-        return _manifest(source, archive)
+        return archive.manifest(check_seal=False)
 
 
 def import_all(registry: Registry, source: Path) -> Manifest:
@@ -201,16 +195,41 @@ def import_all(registry: Registry, source: Path) -> Manifest:
     Raises `ArchiveError` when the registry is not empty, or the export is incomplete.
     """
     with _opened(source) as archive:
-        manifest = _manifest(source, archive, check_seal=True)
+        manifest = archive.manifest()
         staged: list[Staged] = []
         try:
             with registry.writing() as connection:
-                _refuse_filled(connection, registry)
-                _import(connection, registry, source, archive, manifest, staged)
+                count = reader.count_events(connection)
+                if count:
+                    reason = f"holds {count} events already: name a new registry with --registry"
+                    raise ArchiveError(file=registry.where, reason=reason)
+                _import(connection, registry, archive, manifest, staged)
         finally:
             for item in staged:
                 registry.evidence.discard(item)
     return manifest
+
+
+def _import(
+    connection: Connection,
+    registry: Registry,
+    archive: _Source,
+    manifest: Manifest,
+    staged: list[Staged],
+) -> None:
+    for batch in archive.batches(manifest):
+        try:
+            writer.insert_events(connection, batch)
+        except (KeyError, TypeError, ValueError, AttributeError) as error:
+            raise archive.error(f"holds an event that cannot be read ({error})") from error
+    for sha256, extension, _, _ in reader.evidence_files(connection):
+        if not _SHA.fullmatch(sha256) or not _EXTENSION.fullmatch(extension):
+            raise archive.error("names evidence files that no registry writes")
+        data = archive.read(_evidence_name(sha256, extension))
+        item = registry.evidence.stage(data, extension)
+        staged.append(item)
+        archive.compare(sha256, item.sha256)
+        registry.evidence.place(item, extension, connection)
 
 
 def prove(source: Path) -> None:
@@ -219,125 +238,93 @@ def prove(source: Path) -> None:
     Raises `ArchiveError`.
     """
     with _opened(source) as archive:
-        manifest, walk = _manifest(source, archive, check_seal=True), ChainWalk()
-        kept = dict[str, str]()
-        for batch in _batches(source, archive):
+        manifest, kept = archive.manifest(), dict[str, str]()
+        for batch in archive.batches(manifest):
             for event in batch:
-                walk.step(event)
-                if walk.broken:
-                    break
                 kept |= {r["sha256"]: r["extension"] for t, r in rows_of(event) if t == "evidence"}
-        stated = (manifest.events, manifest.head, manifest.evidence)
-        if walk.broken or (walk.seq, walk.previous if walk.seq else None, len(kept)) != stated:
-            raise ArchiveError(file=source, reason="is incomplete: write it again")
+        if len(kept) != manifest.evidence:
+            raise archive.error("is incomplete: write it again")
         for sha256, extension in kept.items():
-            data = _read(source, archive, _evidence_name(sha256, extension))
-            if hashlib.sha256(data).hexdigest() != sha256:
-                raise ArchiveError(file=source, reason=f"holds altered evidence {sha256[:12]}…")
+            data = archive.read(_evidence_name(sha256, extension))
+            archive.compare(sha256, hashlib.sha256(data).hexdigest())
 
 
-def _refuse_filled(connection: Connection, registry: Registry) -> None:
-    count = reader.count_events(connection)
-    if count:
-        raise ArchiveError(
-            file=registry.where,
-            reason=f"holds {count} events already: name a new registry with --registry",
-        )
+@dataclass(frozen=True)
+class _Source:
+    """An export opened for reading."""
 
+    path: Path
+    content: _Folder | _Zip
 
-def _import(
-    connection: Connection,
-    registry: Registry,
-    source: Path,
-    archive: Any,
-    manifest: Manifest,
-    staged: list[Staged],
-) -> None:
-    walk = ChainWalk()
-    for batch in _batches(source, archive):
-        for event in batch:
-            walk.step(event)
-        if walk.broken is not None:
-            raise ArchiveError(
-                file=source,
-                reason=f"is incomplete: {walk.broken.subject} {walk.broken.message}",
-            )
+    def error(self, reason: str) -> ArchiveError:
+        """The error that names this export."""
+        return ArchiveError(file=self.path, reason=reason)
+
+    def compare(self, sha256: str, actual: str) -> None:
+        """Refuse a file of evidence whose content has another hash than its name."""
+        if actual != sha256:
+            raise self.error(f"holds altered evidence {sha256[:12]}…")
+
+    def read(self, name: str) -> bytes:
+        """The content of a file in it."""
         try:
-            writer.insert_events(connection, batch)
-        except (KeyError, TypeError, ValueError, AttributeError) as error:
-            reason = f"holds an event that cannot be read ({error})"
-            raise ArchiveError(file=source, reason=reason) from error
-    if (walk.seq, walk.previous if walk.seq else None) != (manifest.events, manifest.head):
-        raise ArchiveError(
-            file=source, reason=f"holds {walk.seq} events, its manifest states {manifest.events}"
-        )
-    for sha256, extension, _, _ in reader.evidence_files(connection):
-        if not _SHA.fullmatch(sha256) or not _EXTENSION.fullmatch(extension):
-            raise ArchiveError(file=source, reason="names evidence files that no registry writes")
-        data = _read(source, archive, _evidence_name(sha256, extension))
-        item = registry.evidence.stage(data, extension)
-        staged.append(item)
-        if item.sha256 != sha256:
-            raise ArchiveError(file=source, reason=f"holds altered evidence {sha256[:12]}…")
-        registry.evidence.place(item, extension, connection)
+            return self.content.read(name)
+        except _DAMAGED as error:
+            raise self.error(f"lacks {name}, or it is damaged") from error
 
+    def manifest(self, *, check_seal: bool = True) -> Manifest:
+        """The manifest; `check_seal` also compares a .zip file with the hash at its end."""
+        data = self.read("manifest.json")
+        try:
+            fields = json.loads(data)
+            schema = fields.pop("schema")
+            if schema == SCHEMA:
+                fields.pop("sha256")
+            elif schema != _UNSEALED:
+                raise self.error("was written by another version")
+            manifest = Manifest(**fields)
+            if schema == SCHEMA and data != _manifest_bytes(manifest):
+                raise ValueError(data)
+        except (ValueError, TypeError, KeyError, AttributeError) as error:
+            raise self.error("has a manifest that cannot be read") from error
+        if check_seal and schema == SCHEMA and self.path.is_file():
+            with self.path.open("rb") as stream:
+                if _digest_before_seal(stream) != stream.read():
+                    raise self.error("was altered after it was written")
+        return manifest
 
-def _batches(source: Path, archive: Any) -> Iterator[list[Event]]:
-    batch: list[Event] = []
-    try:
-        for number, line in enumerate(archive.lines("events.jsonl"), start=1):
-            try:
-                fields = json.loads(line)
-                event = Event(**{name: fields[name] for name in _FIELDS})
-                if canonical_text(event.__dict__) + "\n" != line:
-                    raise ValueError(line)
+    def batches(self, manifest: Manifest) -> Iterator[list[Event]]:
+        """The events along their chain, up to the head that the manifest states."""
+        walk, batch = ChainWalk(), list[Event]()
+        try:
+            for number, line in enumerate(self.content.lines("events.jsonl"), start=1):
+                try:
+                    fields = json.loads(line)
+                    event = Event(**{name: fields[name] for name in _FIELDS})
+                    if canonical_text(event.__dict__) + "\n" != line:
+                        raise ValueError(line)
+                except (ValueError, TypeError, KeyError):
+                    raise self.error(f"cannot be read in line {number} of its events") from None
+                walk.step(event)
+                if walk.broken is not None:
+                    broken = f"{walk.broken.subject} {walk.broken.message}"
+                    raise self.error(f"is incomplete: {broken}")
                 batch.append(event)
-            except (ValueError, TypeError, KeyError):
-                reason = f"cannot be read in line {number} of its events"
-                raise ArchiveError(file=source, reason=reason) from None
-            if len(batch) == _BATCH:
-                yield batch
-                batch = []
-    except _DAMAGED as error:
-        raise ArchiveError(file=source, reason=f"is damaged ({error})") from error
-    if batch:
-        yield batch
-
-
-def _manifest(source: Path, archive: Any, *, check_seal: bool = False) -> Manifest:
-    """The manifest; `check_seal` also compares a .zip file with the hash at its end."""
-    data = _read(source, archive, "manifest.json")
-    try:
-        fields = json.loads(data)
-        schema = fields.pop("schema")
-        if schema == SCHEMA:
-            fields.pop("sha256")
-        elif schema != _UNSEALED:
-            raise ArchiveError(file=source, reason="was written by another version")
-        manifest = Manifest(**fields)
-        if schema == SCHEMA and data != _manifest_bytes(manifest):
-            raise ValueError(data)
-    except (ValueError, TypeError, KeyError, AttributeError) as error:
-        raise ArchiveError(file=source, reason="has a manifest that cannot be read") from error
-    if check_seal and schema == SCHEMA and source.is_file():
-        with source.open("rb") as stream:
-            if _digest_before_seal(stream) != stream.read():
-                raise ArchiveError(file=source, reason="was altered after it was written")
-    return manifest
-
-
-def _read(source: Path, archive: Any, name: str) -> bytes:
-    try:
-        data: bytes = archive.read(name)
-    except _DAMAGED as error:
-        raise ArchiveError(file=source, reason=f"lacks {name}, or it is damaged") from error
-    return data
+                if len(batch) == _BATCH:
+                    yield batch
+                    batch = []
+        except _DAMAGED as error:
+            raise self.error(f"is damaged ({error})") from error
+        if batch:
+            yield batch
+        if (walk.seq, walk.previous if walk.seq else None) != (manifest.events, manifest.head):
+            raise self.error(f"holds {walk.seq} events, its manifest states {manifest.events}")
 
 
 @contextmanager
-def _opened(source: Path) -> Iterator[Any]:
+def _opened(source: Path) -> Iterator[_Source]:
     if source.is_dir():
-        yield _Folder(source)
+        yield _Source(source, _Folder(source))
         return
     try:
         archive = zipfile.ZipFile(source)
@@ -345,4 +332,4 @@ def _opened(source: Path) -> Iterator[Any]:
         reason = getattr(error, "strerror", None) or "it is not an archive, or it is damaged"
         raise ArchiveError(file=source, reason=f"cannot be opened: {reason}") from error
     with archive:
-        yield _Zip(archive)
+        yield _Source(source, _Zip(archive))

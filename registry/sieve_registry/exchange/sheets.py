@@ -14,6 +14,7 @@ import csv
 import io
 from collections.abc import Callable, Iterable, Sequence
 from datetime import date, datetime
+from decimal import Decimal
 from pathlib import Path
 from typing import TypeVar
 
@@ -30,16 +31,19 @@ Row = tuple[int, list[str]]  # the line in the file, and the cells
 
 
 def csv_cell(text: str) -> str:
-    """A cell no spreadsheet will run: what could begin a formula gets an apostrophe before it."""
+    """A cell that no spreadsheet runs: an apostrophe precedes what could begin a formula."""
     return f"'{text}" if text.startswith(FORMULA_STARTS) else text
 
 
-def csv_bytes(rows: Iterable[Sequence[str]]) -> bytes:
-    """A CSV file (RFC 4180, UTF-8 with a mark that lets spreadsheets read the letters)."""
+def csv_bytes(rows: Iterable[Sequence[str | float | Decimal]]) -> bytes:
+    """A CSV file (RFC 4180, UTF-8 with a mark that lets spreadsheets read the letters).
+
+    A number is written as it is, also a negative number: only text gets an apostrophe.
+    """
     text = io.StringIO()
     writer = csv.writer(text, lineterminator="\r\n")
     for row in rows:
-        writer.writerow([csv_cell(cell) for cell in row])
+        writer.writerow([csv_cell(cell) if isinstance(cell, str) else cell for cell in row])
     return text.getvalue().encode("utf-8-sig", "replace")
 
 
@@ -84,7 +88,7 @@ def read_columns(
     *,
     most_bytes: int,
 ) -> list[T]:
-    """The rows of a table whose header is one of `headers`, each as `parse` reads it.
+    """The rows of a table with one of `headers`, each as `parse` reads it.
 
     `parse` takes a row's cells by column and the rows already read, and raises `ValueError` for a
     row that cannot be used. Blank lines are skipped. Raises `BadTableError` with the line.
@@ -94,7 +98,7 @@ def read_columns(
     except _UnreadableError as error:
         raise BadTableError(file=path, reason=str(error)) from error
     header: tuple[str, ...] = ()
-    found: list[T] = []
+    parsed: list[T] = []
     for line, cells in rows:
         named = tuple(cell.strip() for cell in cells)
         if not any(named):
@@ -103,7 +107,7 @@ def read_columns(
             if header:
                 if len(named) != len(header):
                     raise ValueError(f"it has {len(named)} cells, the header has {len(header)}")
-                found.append(parse(dict(zip(header, named, strict=True)), found))
+                parsed.append(parse(dict(zip(header, named, strict=True)), parsed))
             elif named in headers:
                 header = named
             else:
@@ -111,7 +115,7 @@ def read_columns(
                 raise ValueError(f"the header has to be {wanted}")
         except ValueError as error:
             raise BadTableError(file=path, reason=f"line {line}: {error}") from error
-    return found
+    return parsed
 
 
 def read_number(name: str, text: str) -> float:

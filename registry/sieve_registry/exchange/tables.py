@@ -29,7 +29,8 @@ from sqlalchemy import Connection
 from sieve_inspect.errors import SievewardError, UsageError
 from sieve_inspect.outcomes import NOT_JUDGED, OUTCOMES
 from sieve_inspect.standard import resolve_nominal
-from sieve_inspect.units import parse_length_um
+from sieve_inspect.units import format_length, parse_length_um
+from sieve_registry.codec import EventPayload
 from sieve_registry.errors import DuplicateSieveError
 from sieve_registry.events import CheckRecorded, RecordsImported
 from sieve_registry.exchange.sheets import read_rows
@@ -101,7 +102,7 @@ def read_mapping(path: Path | None) -> TableMapping:
         unknown = sorted(parts.keys() - {"columns", "dates", "words"})
         if unknown:
             raise ValueError(
-                f"{unknown[0]!r} stands outside the parts [columns], [dates] and [words]; see "
+                f"{unknown[0]!r} is outside the parts [columns], [dates] and [words]; see "
                 "`sieveward import --help`"
             )
         columns = {str(ours): str(theirs) for ours, theirs in parts.get("columns", {}).items()}
@@ -133,12 +134,13 @@ def import_table(
     staged = registry.evidence.stage(path, path.suffix)
     try:
         with registry.writing() as connection:
-            seq = _imported_event(registry, connection, path, staged, (what, len(body)), terms)
+            importing = _Import(registry, connection, mapping, terms)
+            seq = importing.record_file(path, staged, what, len(body))
+            record = importing.record_sieve if what == SIEVES else importing.record_check
             for line, cells in body:
                 row = {name: cells[place].strip() for name, place in places.items()}
-                origin = {"event": seq, "line": line}
                 try:
-                    _record(registry, connection, what, row, mapping, origin, terms)
+                    record(row, {"event": seq, "line": line})
                 except (SievewardError, _BadCellError) as error:
                     bad.append(BadRow(line, str(error).rstrip(".")))
             if bad or dry_run:
@@ -161,139 +163,111 @@ class _BadCellError(Exception):
 def _places(
     path: Path, header: Sequence[str], names: Sequence[str], mapping: TableMapping, what: str
 ) -> dict[str, int]:
-    """Which column holds what."""
+    """The place of each column in a row."""
     unknown = sorted(mapping.columns.keys() - set(names))
     if unknown:
         raise UsageError(
             message=f"The mapping names {unknown[0]!r}; {what} have the columns {', '.join(names)}."
         )
     places = {cell.strip().casefold(): place for place, cell in reversed(list(enumerate(header)))}
-    found = {}
+    known = {}
     for name in names:
         column = mapping.columns.get(name, name)
         place = places.get(column.strip().casefold())
         if place is not None:
-            found[name] = place
+            known[name] = place
         elif name in mapping.columns or name in _NEEDED[what]:
             raise UsageError(
                 message=f"{path} has no column {column!r} for {name}; it has "
                 f"{', '.join(repr(cell) for cell in header if cell.strip())}: name the column in a "
                 "mapping file (--map); `sieveward import --help` shows an example."
             )
-    return found
+    return known
 
 
-def _imported_event(
-    registry: Registry,
-    connection: Connection,
-    path: Path,
-    staged: Staged,
-    content: tuple[str, int],
-    terms: RecordTerms,
-) -> int:
-    what, rows = content
-    name = plain_name(path.name)
-    with writer.placing(connection, registry.evidence, [(staged, "import", name)]) as files:
-        payload = RecordsImported(file=name, what=what, rows=rows, evidence=tuple(files))
-        subject = clean_text("file name", name)[:64] or "file"
-        day = replace(terms, on_date=None)
-        event = record_general(registry, connection, subject, payload, day)
-    return event.seq
+@dataclass(frozen=True)
+class _Import:
+    """The transaction of an import, and how to read and record its rows."""
 
+    registry: Registry
+    connection: Connection
+    mapping: TableMapping
+    terms: RecordTerms
 
-def _record(
-    registry: Registry,
-    connection: Connection,
-    what: str,
-    row: Mapping[str, str],
-    mapping: TableMapping,
-    origin: dict[str, int],
-    terms: RecordTerms,
-) -> None:
-    if what == SIEVES:
-        _record_sieve(registry, connection, row, mapping, origin, terms)
-    else:
-        _record_check(registry, connection, row, mapping, origin, terms)
+    def record_file(self, path: Path, staged: Staged, what: str, rows: int) -> int:
+        """Record the import itself; the number of its event."""
+        name, keeper = plain_name(path.name), self.registry.evidence
+        with writer.placing(self.connection, keeper, [(staged, "import", name)]) as files:
+            payload = RecordsImported(file=name, what=what, rows=rows, evidence=tuple(files))
+            subject = clean_text("file name", name)[:64] or "file"
+            terms = replace(self.terms, on_date=None)
+            return record_general(self.registry, self.connection, subject, payload, terms).seq
 
+    def _append(self, subject: str, day: date, payload: EventPayload, by: str | None) -> None:
+        late = self.terms.late_reason
+        RecordContext(self.registry, self.connection, subject, day, late).append(payload, by)
 
-def _record_sieve(
-    registry: Registry,
-    connection: Connection,
-    row: Mapping[str, str],
-    mapping: TableMapping,
-    origin: dict[str, int],
-    terms: RecordTerms,
-) -> None:
-    def get(name: str) -> str:
-        return row.get(name, "")
-
-    texts: dict[str, Any] = {name: get(name) for name in _SIEVE_TEXTS if get(name)}
-    details = {name: get(name) for name in _DETAILS if get(name)}
-    if details.get("warp", "x") not in ("x", "y"):
-        raise _BadCellError(f"the warp is {get('warp')!r}: write x or y")
-    numbers: dict[str, Any] = {
-        name: _whole(name, get(name)) for name in ("interval_months", "interval_uses") if get(name)
-    }
-    new = NewSieve(
-        get("id"),
-        resolve_nominal(get("nominal")),
-        frame_um=parse_length_um(get("frame")) if get("frame") else None,
-        in_service=_day(get("in_service"), mapping) if get("in_service") else None,
-        details=SieveDetails(**details),
-        **texts,
-        **numbers,
-    )
-    payload = sieve_commands.sieve_payload(new, registry.today())
-    if reader.has_sieve(connection, payload.id):
-        raise DuplicateSieveError(sieve=payload.id)
-    day = new.in_service or registry.today()
-    context = RecordContext(registry, connection, payload.id, day, terms.late_reason)
-    context.append(replace(payload, imported=origin), terms.by)
-
-
-def _record_check(
-    registry: Registry,
-    connection: Connection,
-    row: Mapping[str, str],
-    mapping: TableMapping,
-    origin: dict[str, int],
-    terms: RecordTerms,
-) -> None:
-    written = row["outcome"]
-    outcome = mapping.words.get(written.casefold(), written.casefold())
-    if outcome not in _OUTCOMES:
-        raise _BadCellError(
-            f"the outcome {written!r} is not known: use {', '.join(_OUTCOMES)}, or map it in the "
-            "[words] of a mapping file"
+    def record_sieve(self, row: Mapping[str, str], origin: dict[str, int]) -> None:
+        """Record a new sieve; `origin` is the row's place. Raises what a cell objects to."""
+        given = {name: text for name, text in row.items() if text}
+        if given.get("warp", "x") not in ("x", "y"):
+            raise _BadCellError(f"the warp is {given['warp']!r}: write x or y")
+        numbers = ("interval_months", "interval_uses")
+        other: dict[str, Any] = {
+            **{name: given[name] for name in _SIEVE_TEXTS if name in given},
+            **{name: _number(name, given[name]) for name in numbers if name in given},
+        }
+        new = NewSieve(
+            row["id"],
+            resolve_nominal(row["nominal"]),
+            frame_um=parse_length_um(given["frame"]) if "frame" in given else None,
+            in_service=_day(given["in_service"], self.mapping) if "in_service" in given else None,
+            details=SieveDetails(**{name: given[name] for name in _DETAILS if name in given}),
+            **other,
         )
-    by = row.get("by") or terms.by
-    when = replace(terms, on_date=_day(row["date"], mapping), by=by)
-    sieve_id = clean_id(row["sieve"])
-    history, day = history_for_recording(registry, connection, sieve_id, CheckRecorded, when)
-    sieve = history.sieve
-    note = clean_text("note", row.get("note", ""))
-    payload = CheckRecorded(
-        check=writer.next_check_id(connection),
-        nominal_nm=sieve.nominal_nm,
-        standard=sieve.standard,
-        grade=sieve.grade,
-        rule="",
-        outcome=outcome,
-        action="",
-        action_reason="",
-        reasons=(note,) if note else (),
-        fit="not known",
-        x=_direction(row, "x"),
-        y=_direction(row, "y"),
-        margins=(),
-        images=(),
-        shares=(),
-        scale=None,
-        evidence=(),
-        imported=origin,
-    )
-    context = RecordContext(registry, connection, sieve.id, day, terms.late_reason)
-    context.append(payload, by)
+        payload = sieve_commands.sieve_payload(new, self.registry.today())
+        if reader.has_sieve(self.connection, payload.id):
+            raise DuplicateSieveError(sieve=payload.id)
+        day = new.in_service or self.registry.today()
+        self._append(payload.id, day, replace(payload, imported=origin), self.terms.by)
+
+    def record_check(self, row: Mapping[str, str], origin: dict[str, int]) -> None:
+        """Record a past check; `origin` is the row's place. Raises what a cell objects to."""
+        written = row["outcome"].casefold()
+        outcome = self.mapping.words.get(written, written)
+        if outcome not in _OUTCOMES:
+            raise _BadCellError(
+                f"the outcome {row['outcome']!r} is not known: use {', '.join(_OUTCOMES)}, or map "
+                "it in the [words] of a mapping file"
+            )
+        by = row.get("by") or self.terms.by
+        terms = replace(self.terms, on_date=_day(row["date"], self.mapping), by=by)
+        history, day = history_for_recording(
+            self.registry, self.connection, clean_id(row["sieve"]), CheckRecorded, terms
+        )
+        sieve = history.sieve
+        note = clean_text("note", row.get("note", ""))
+        payload = CheckRecorded(
+            check=writer.next_check_id(self.connection),
+            nominal_nm=sieve.nominal_nm,
+            standard=sieve.standard,
+            grade=sieve.grade,
+            rule="",
+            outcome=outcome,
+            action="",
+            action_reason="",
+            reasons=(note,) if note else (),
+            fit="not known",
+            x=_direction(row, "x"),
+            y=_direction(row, "y"),
+            margins=(),
+            images=(),
+            shares=(),
+            scale=None,
+            evidence=(),
+            imported=origin,
+        )
+        self._append(sieve.id, day, payload, by)
 
 
 def _direction(row: Mapping[str, str], axis: str) -> DirectionFigures:
@@ -301,7 +275,7 @@ def _direction(row: Mapping[str, str], axis: str) -> DirectionFigures:
     if figures["mean_um"] is None:
         raise _BadCellError(f"mean_{axis} is empty: a past check needs its means, in um")
     unknown = dict.fromkeys(("u_mean_um", "u_sd_um", "u_max_um", "wire_mean_um"))
-    count = _whole("count", row["count"]) if row.get("count") else 0
+    count = _number("count", row["count"]) if row.get("count") else 0
     return DirectionFigures.from_payload({"count": count, **figures, **unknown})
 
 
@@ -317,7 +291,7 @@ def _figure(name: str, text: str) -> str | None:
     return format(value, "f")
 
 
-def _whole(name: str, text: str) -> int:
+def _number(name: str, text: str) -> int:
     if not (text.isascii() and text.isdigit() and len(text) < 10):
         raise _BadCellError(f"{name} {text!r} is not a whole number")
     return int(text)
@@ -329,21 +303,15 @@ def _day(text: str, mapping: TableMapping) -> date:
             return datetime.strptime(text, mapping.date_format).date()
         return date.fromisoformat(text)
     except ValueError:
-        how = mapping.date_format or "YYYY-MM-DD"
-        raise _BadCellError(f"{text!r} is not a date: write {how}") from None
-
-
-# --- writing out -----------------------------------------------------------------------------
+        form = mapping.date_format or "YYYY-MM-DD"
+        raise _BadCellError(f"{text!r} is not a date: write {form}") from None
 
 
 def sieve_rows(registry: Registry) -> list[tuple[str, ...]]:
     """All sieves as they are today, a header first, in the form `import_table` reads."""
-    from sieve_inspect.units import format_length
-
-    rows: list[tuple[str, ...]] = [SIEVE_COLUMNS]
-    for state in sieve_queries.states(registry):
-        sieve = state.sieve
-        rows.append(
+    return [
+        SIEVE_COLUMNS,
+        *(
             (
                 sieve.id, format_length(sieve.nominal_um), sieve.standard, sieve.grade,
                 sieve.serial, state.location, sieve.maker,
@@ -352,13 +320,15 @@ def sieve_rows(registry: Registry) -> list[tuple[str, ...]]:
                 str(state.interval_uses or ""),
                 *(getattr(state.details, name) for name in _DETAILS),
             )
-        )  # fmt: skip
-    return rows
+            for state in sieve_queries.states(registry)
+            for sieve in [state.sieve]
+        ),
+    ]  # fmt: skip
 
 
 def check_rows(registry: Registry) -> list[tuple[str, ...]]:
     """All checks as corrected, a header first, in the form `import_table` reads."""
-    found = [c for h in sieve_queries.all_histories(registry) for c in h.checks]
+    checks = [c for h in sieve_queries.all_histories(registry) for c in h.checks]
 
     def text(value: Decimal | None) -> str:
         return "" if value is None else format(value, "f")
@@ -371,6 +341,6 @@ def check_rows(registry: Registry) -> list[tuple[str, ...]]:
                 text(c.y.mean_um), text(c.x.sd_um), text(c.y.sd_um), text(c.x.max_um),
                 text(c.y.max_um), str(c.x.count or ""), c.person, "; ".join(c.reasons),
             )
-            for c in sorted(found, key=lambda check: check.seq)
+            for c in sorted(checks, key=lambda check: check.seq)
         ),
     ]  # fmt: skip
