@@ -12,7 +12,7 @@ import pytest
 from foresee_lab import Lab
 from program import Program
 from sieve_registry.quality.curves import Curve
-from sieve_registry.quality.effect_rules import (
+from sieve_registry.quality.effects import (
     SieveEffect,
     effect_of,
     fractions,

@@ -12,7 +12,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from sieve_registry.checks import evidence
-from sieve_registry.checks.figures import check_figures
 from sieve_registry.checks.queries import get_check
 from sieve_registry.events import CheckRecorded, CheckSigned
 from sieve_registry.records import CheckDetail, SieveHistory, SieveState
@@ -32,7 +31,6 @@ from sieve_registry.store.software import software
 from sieve_registry.values import clean_text
 
 if TYPE_CHECKING:
-    from sieve_inspect.measurement.model import Measurement
     from sieve_inspect.scale.model import Scale
 
 
@@ -53,13 +51,6 @@ class Taken:
     figures: Mapping[str, Any]
 
 
-def measure_scans(images: Sequence[Path], **options: Any) -> Measurement:
-    """The core's `measure`, imported when the first check needs it: it loads NumPy and OpenCV."""
-    from sieve_inspect.measurement.pipeline import measure
-
-    return measure(images, **options)
-
-
 def take(
     registry: Registry,
     sieve_id: str,
@@ -72,16 +63,18 @@ def take(
 ) -> Taken:
     """Measure a sieve's scans and judge them, if such a check may be recorded.
 
-    Raises as `check`; nothing is recorded.
+    `measure` takes the place of the core's. Raises as `check`; nothing is recorded.
     """
+    # These load NumPy and OpenCV: not before the first check.
     from sieve_inspect.measurement.options import Judging
+    from sieve_inspect.measurement.pipeline import measure as core_measure
 
     chosen = CheckScale.of(scale)
     with registry.reading() as connection:
         history, day = history_for_recording(registry, connection, sieve_id, CheckRecorded, terms)
     sieve = history.sieve
     rule = decision_rules.rule_of(registry, sieve.id, day)
-    measurement = (measure or measure_scans)(
+    measurement = (measure or core_measure)(
         images,
         nominal_um=sieve.nominal_um,
         scale=chosen.scale,
@@ -163,7 +156,7 @@ def record(registry: Registry, taken: Taken, terms: RecordTerms) -> str:
 def _figures(
     registry: Registry, history: SieveHistory, day: date, document: Mapping[str, Any]
 ) -> dict[str, Any]:
-    figures = check_figures(document)
+    figures = evidence.check_figures(document)
     # Brings NumPy, which `due` can do without.
     from sieve_registry.outlook.queries import action_with_history
 

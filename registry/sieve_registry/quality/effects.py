@@ -1,20 +1,151 @@
-"""The effect of sieves in the registry on a size distribution, from their last checks."""
+"""How a sieve's real apertures change a reported size distribution.
+
+    F      percent passing over size, from the distribution given (linear over log size)
+    at nominal        F(w)
+    at the mean       F(a),            a the mean aperture of both directions
+    over all          (1/n) Σ F(a_i)   a_i the widths measured, as if every particle met one
+                                       aperture by chance; a particle has many trials, so the
+                                       true value is equal or higher
+    uncertainty       U = (F(a + 2u) − F(a − 2u)) / 2 for the mean, likewise shifted for all
+
+A shift is compared with the spread between laboratories, s_R < 0.05 √(P (100 − P)) % (aggregate
+sieving, BRE ring trial). A third of s_R counts as small: it adds 5 % to s_R (common practice, no
+source).
+"""
 
 from __future__ import annotations
 
 import io
 import math
 from collections.abc import Sequence
+from dataclasses import dataclass
 from datetime import date
+from enum import StrEnum
 
 from sieve_inspect.errors import UsageError
 from sieve_registry.checks import queries as check_queries
 from sieve_registry.quality.curves import Curve
-from sieve_registry.quality.effect_rules import SieveEffect, effect_of
 from sieve_registry.quality.references import optical_mean
 from sieve_registry.records import CheckDetail
 from sieve_registry.sieves import queries as sieve_queries
 from sieve_registry.store.engine import Registry
+
+_SMALL_SHARE = 1 / 3  # of s_R
+
+
+class EffectSize(StrEnum):
+    """How a shift compares with its uncertainty and with the spread between laboratories."""
+
+    OUTSIDE = "outside the distribution"
+    NOT_SIGNIFICANT = "no significant shift"
+    SMALL = "small beside s_R"
+    NOTICEABLE = "noticeable beside s_R"
+    LARGE = "as large as s_R or more"
+
+
+@dataclass(frozen=True)
+class Passing:
+    """Percent passing with its expanded uncertainty (k = 2), and the shift from nominal."""
+
+    percent: float
+    U_percent: float
+    shift: float
+
+
+@dataclass(frozen=True)
+class SieveEffect:
+    """One sieve's effect on a distribution; `over_all` is None where no widths were kept."""
+
+    sieve_id: str
+    check_id: str
+    nominal_um: float
+    mean_um: float
+    U_mean_um: float
+    at_nominal: float
+    at_mean: Passing
+    over_all: Passing | None
+    s_between: float
+    inside: bool  # whether the distribution covers these sizes
+
+    @property
+    def main(self) -> Passing:
+        """The shift to judge: over all widths where they are known."""
+        return self.over_all if self.over_all is not None else self.at_mean
+
+    @property
+    def verdict(self) -> EffectSize:
+        """How large the shift is."""
+        if not self.inside:
+            return EffectSize.OUTSIDE
+        shift = abs(self.main.shift)
+        if shift <= self.main.U_percent and self.main.U_percent > 0:
+            return EffectSize.NOT_SIGNIFICANT
+        if shift <= _SMALL_SHARE * self.s_between:
+            return EffectSize.SMALL
+        return EffectSize.NOTICEABLE if shift < self.s_between else EffectSize.LARGE
+
+    @property
+    def matters(self) -> bool:
+        """Whether the shift deserves a correction or a report: over a third of s_R."""
+        return self.verdict in (EffectSize.NOTICEABLE, EffectSize.LARGE)
+
+
+def spread_between_laboratories(percent: float) -> float:
+    """The upper bound of s_R in percent for a percentage passing (BRE ring trial)."""
+    return 0.05 * math.sqrt(max(percent * (100 - percent), 0.0))
+
+
+def effect_of(
+    curve: Curve,
+    sieve_id: str,
+    check_id: str,
+    nominal_um: float,
+    mean_um: float,
+    U_mean_um: float,
+    widths_um: Sequence[float],
+    *,
+    inside: bool,
+) -> SieveEffect:
+    """The effect of one checked sieve; `widths_um` are all widths measured, both directions."""
+    nominal = curve.passing(nominal_um)
+    at_mean = curve.passing(mean_um)
+    half = (curve.passing(mean_um + U_mean_um) - curve.passing(mean_um - U_mean_um)) / 2
+    over_all = None
+    if widths_um:
+        middle = _average(curve, widths_um)
+        high, low = (_average(curve, widths_um, shift) for shift in (U_mean_um, -U_mean_um))
+        over_all = Passing(middle, (high - low) / 2, middle - nominal)
+    return SieveEffect(
+        sieve_id=sieve_id,
+        check_id=check_id,
+        nominal_um=nominal_um,
+        mean_um=mean_um,
+        U_mean_um=U_mean_um,
+        at_nominal=nominal,
+        at_mean=Passing(at_mean, half, at_mean - nominal),
+        over_all=over_all,
+        s_between=spread_between_laboratories(nominal),
+        inside=inside,
+    )
+
+
+def _average(curve: Curve, widths_um: Sequence[float], shift: float = 0.0) -> float:
+    """Mean percent passing over all widths, each shifted."""
+    return math.fsum(curve.passing(max(a + shift, 1e-6)) for a in widths_um) / len(widths_um)
+
+
+def fractions(effects: Sequence[SieveEffect]) -> list[tuple[str, float, float]]:
+    """Percent of the sample retained on each sieve of a stack and in the pan.
+
+    Rows of name, at nominal, as measured; coarse on top.
+    """
+    rows = []
+    above_nominal = above_real = 100.0
+    for effect in sorted(effects, key=lambda e: -e.nominal_um):
+        real = effect.main.percent
+        rows.append((effect.sieve_id, above_nominal - effect.at_nominal, above_real - real))
+        above_nominal, above_real = effect.at_nominal, real
+    return [*rows, ("pan", above_nominal, above_real)]
 
 
 def effects_of(
@@ -24,7 +155,7 @@ def effects_of(
 
     Raises `UsageError` for a sieve never checked or checked without an uncertainty.
     """
-    found = []
+    effects = []
     for sieve_id in dict.fromkeys(sieve_ids):
         state = sieve_queries.get_state(registry, sieve_id, day)
         last = state.last_check
@@ -36,20 +167,10 @@ def effects_of(
         mean, expanded = optical
         nominal = state.sieve.nominal_um
         widths = _widths(registry, check_queries.get_check(registry, last.id))
-        reach = (min(nominal, mean), max(nominal, mean))
-        found.append(
-            effect_of(
-                curve,
-                state.sieve.id,
-                last.id,
-                nominal,
-                mean,
-                expanded,
-                widths,
-                inside=curve.covers(*reach),
-            )
-        )
-    return sorted(found, key=lambda one: -one.nominal_um)
+        inside = curve.covers(min(nominal, mean), max(nominal, mean))
+        ids = (state.sieve.id, last.id)
+        effects.append(effect_of(curve, *ids, nominal, mean, expanded, widths, inside=inside))
+    return sorted(effects, key=lambda effect: -effect.nominal_um)
 
 
 def _widths(registry: Registry, detail: CheckDetail) -> list[float]:

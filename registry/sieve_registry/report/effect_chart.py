@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from sieve_registry.quality.curves import Curve
-from sieve_registry.quality.effect_rules import SieveEffect
+from sieve_registry.quality.effects import SieveEffect
 from sieve_registry.report.charts import INK, standalone, svg_of
 
 if TYPE_CHECKING:

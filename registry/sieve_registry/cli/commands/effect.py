@@ -12,7 +12,7 @@ from sieve_registry.cli.support import options, output
 from sieve_registry.cli.support.options import argument, option
 
 if TYPE_CHECKING:
-    from sieve_registry.quality.effect_rules import Passing, SieveEffect
+    from sieve_registry.quality.effects import Passing, SieveEffect
 
 
 def effect(
@@ -28,8 +28,7 @@ def effect(
 ) -> None:
     """Show how the measured apertures change a size distribution, and whether it matters."""
     from sieve_registry.quality.curves import read_curve
-    from sieve_registry.quality.effect_rules import fractions
-    from sieve_registry.quality.effects import effects_of
+    from sieve_registry.quality.effects import effects_of, fractions
 
     output.check_outputs(
         [("--plot", plot), ("--csv", table)], json_path, [("the distribution", psd)]
