@@ -23,7 +23,7 @@ from sieve_inspect.verdict.rules import Rule
 from sieve_registry.events import CheckRecorded, ClothReplaced
 from sieve_registry.figures import Margin
 from sieve_registry.outlook.cloth_history import DAYS_PER_YEAR, in_order, uses_before
-from sieve_registry.outlook.wear import Trend, Wear
+from sieve_registry.outlook.wear import Wear
 from sieve_registry.records import Check, Fact, SieveHistory, SieveState
 
 _NEAR_LIMIT = 0.8  # share of a limit, guard band included
@@ -98,7 +98,7 @@ def _from_trends_at_limit(last: Check, wear: Wear) -> Advice | None:
 
 def _before_due(wear: Wear, due: date | None) -> Advice | None:
     """Keep it, but check it before the first day on which it may reach a limit."""
-    soon: list[tuple[date, Trend]] = [
+    soon = [
         (trend.reach.day_low, trend)
         for trend in wear.trends
         if trend.reach and trend.reach.day_low and due and trend.reach.day_low < due
@@ -145,10 +145,9 @@ def staircase(
 ) -> Proposal:
     """One step of the staircase from a sieve's last checks; `payloads` are their events'."""
     checks = in_order(history, state.as_of)
-    if not checks:
-        return _stays("staircase", state, "it was never checked", enough=False)
-    if state.new_cloth is not None:
-        return _stays("staircase", state, "its new cloth was never checked", enough=False)
+    if not checks or state.new_cloth is not None:
+        what = "its new cloth" if checks else "it"
+        return _stays("staircase", state, f"{what} was never checked", enough=False)
     last = checks[-1]
     if last.outcome == Outcome.FAIL:
         factor, reason = 0.5, f"{last.id} failed: halve the interval"
@@ -158,7 +157,7 @@ def staircase(
         factor, reason = _after_a_pass(checks, payloads, rule)
     if factor == 1:
         return _stays("staircase", state, reason)
-    return _scaled("staircase", state, factor, reason)
+    return _scaled(state, factor, reason)
 
 
 def _after_a_pass(
@@ -170,10 +169,8 @@ def _after_a_pass(
     if math.isinf(share):
         return 1, f"{last.id} has no margins on record: the interval stays"
     if share > _NEAR_LIMIT:
-        return (
-            0.8,
-            f"in {last.id} the {name} uses {100 * share:.0f} % of its limit: shorten by a fifth",
-        )
+        used = f"{100 * share:.0f} % of its limit"
+        return 0.8, f"in {last.id} the {name} uses {used}: shorten by a fifth"
     if len(checks) == 1 or checks[-2].outcome != Outcome.PASS:
         return 1, "only one clear pass in a row: the interval stays"
     before = checks[-2]
@@ -182,10 +179,8 @@ def _after_a_pass(
         return 1, f"{before.id} has no margins on record: the interval stays"
     if share_before > _NEAR_LIMIT:
         return 1, f"{before.id} was near a limit: the interval stays"
-    top = 100 * max(share, share_before)
-    return 1.25, (
-        f"{before.id} and {last.id} passed with at most {top:.0f} % of a limit used: add a quarter"
-    )
+    used = f"at most {100 * max(share, share_before):.0f} % of a limit used"
+    return 1.25, f"{before.id} and {last.id} passed with {used}: add a quarter"
 
 
 def wear_interval(state: SieveState, history: SieveHistory, wear: Wear) -> Proposal:
@@ -200,26 +195,23 @@ def wear_interval(state: SieveState, history: SieveHistory, wear: Wear) -> Propo
     if all(trend.slope is None for trend in wear.trends):
         problem = next((t.problem for t in wear.trends if t.problem), "no uncertainties")
         return _stays("wear", state, problem, enough=False)
-    reaching = [t for t in wear.trends if t.reach is not None]
+    reaching = [(t.reach.low, t.reach, t) for t in wear.trends if t.reach is not None]
     if not reaching:
         return _stays("wear", state, "no value changes significantly: the interval stays")
-    first = min(reaching, key=lambda t: t.reach.low if t.reach else math.inf)
-    assert first.reach is not None
+    low, reach, first = min(reaching, key=lambda entry: entry[0])
     start = uses_before(history, last.on_date, last.seq)
-    reason = (
-        f"the {first.name} in {first.direction} may reach its acceptance limit, "
-        f"{first.reach.limit_um:.2f} um,"
-    )
+    value = f"the {first.name} in {first.direction}"
+    reason = f"{value} may reach its acceptance limit, {reach.limit_um:.2f} um,"
     months, uses, reasons = state.interval_months, state.interval_uses, []
     if wear.by_uses:
-        left = _WEAR_SHARE * (first.reach.low - start)
+        left = _WEAR_SHARE * (low - start)
         uses = _round_uses(min(left, _LONGEST_STEP * uses if uses else left))
-        reasons.append(f"{reason} after {first.reach.low:.0f} uses in all: check by {start + uses}")
-    if first.reach.day_low is not None:
-        days = _WEAR_SHARE * (first.reach.day_low - last.on_date).days
+        reasons.append(f"{reason} after {low:.0f} uses in all: check by {start + uses}")
+    if reach.day_low is not None:
+        days = _WEAR_SHARE * (reach.day_low - last.on_date).days
         longest = math.floor(_LONGEST_STEP * months)
         months = _bounded(min(math.floor(days / _DAYS_PER_MONTH), longest), _MONTHS)
-        reasons.append(f"{reason} as early as {first.reach.day_low}: {months} months at most")
+        reasons.append(f"{reason} as early as {reach.day_low}: {months} months at most")
     return Proposal("wear", months, uses, tuple(reasons))
 
 
@@ -233,9 +225,9 @@ def expected_due(state: SieveState, rate_per_year: float | None) -> tuple[date |
         by_uses = state.as_of + timedelta(days=days)
     except OverflowError:
         return state.due, state.due_because
-    if by_uses < state.due:
-        return by_uses, f"{state.interval_uses} uses expected by then"
-    return state.due, state.due_because
+    if by_uses >= state.due:
+        return state.due, state.due_because
+    return by_uses, f"{state.interval_uses} uses expected by then"
 
 
 def share_used(payload: CheckRecorded, rule: Rule) -> tuple[float, str]:
@@ -261,16 +253,13 @@ def _share(margin: Margin, nominal_um: float, rule: Rule) -> tuple[float, str]:
     return (abs(value - (low + high) / 2) + band) / ((high - low) / 2), name
 
 
-def _scaled(method: str, state: SieveState, factor: float, reason: str) -> Proposal:
+def _scaled(state: SieveState, factor: float, reason: str) -> Proposal:
     # Rounded down: an interval is never longer than the step.
     months = _bounded(math.floor(state.interval_months * factor + 1e-9), _MONTHS)
-    uses = state.interval_uses
-    reasons: Sequence[str] = [reason]
-    if uses is not None:
-        uses = _round_uses(uses * factor)
-    if months == state.interval_months and uses == state.interval_uses:
-        reasons = [reason, f"{months} months is the end of this staircase"]
-    return Proposal(method, months, uses, tuple(reasons))
+    uses = None if state.interval_uses is None else _round_uses(state.interval_uses * factor)
+    unchanged = (months, uses) == (state.interval_months, state.interval_uses)
+    end = (f"{months} months is the end of this staircase",) if unchanged else ()
+    return Proposal("staircase", months, uses, (reason, *end))
 
 
 def _stays(method: str, state: SieveState, reason: str, *, enough: bool = True) -> Proposal:

@@ -183,13 +183,10 @@ def _bounds(now: SieveState, payloads: Mapping[str, CheckRecorded]) -> Bounds:
     sieve = now.sieve
     row = limits(sieve.nominal_um, sieve.standard, grade=sieve.grade)
     mean = (row.nominal_um - row.y_um, row.nominal_um + row.y_um)
-    bounds: dict[tuple[str, str], tuple[float | None, float | None]] = {}
-    for direction in "xy":
-        bounds["mean", direction] = mean
-        bounds["largest aperture", direction] = (None, row.max_um)
-        if row.s_limit_um is not None:
-            bounds["standard deviation", direction] = (None, row.s_limit_um)
-    return bounds
+    spans = {"mean": mean, "largest aperture": (None, row.max_um)}
+    if row.s_limit_um is not None:
+        spans["standard deviation"] = (None, row.s_limit_um)
+    return {(name, direction): span for direction in "xy" for name, span in spans.items()}
 
 
 def _bounds_of(margins: Iterable[Margin]) -> Bounds:

@@ -13,6 +13,7 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
+from itertools import product
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,7 +29,7 @@ from sieve_registry.outlook.cloth_history import (
     elapsed,
     recent_rate,
 )
-from sieve_registry.outlook.straight_line import Crossing, Fit, Point, crossing, fit, line_design
+from sieve_registry.outlook.straight_line import Fit, Point, crossing, fit, line_design
 from sieve_registry.records import Check, SieveHistory
 
 Float = NDArray[np.float64]
@@ -86,11 +87,8 @@ class Trend:
     @property
     def significant(self) -> bool:
         """Whether the 95 % interval of the slope excludes zero."""
-        return (
-            self.slope_low is not None
-            and self.slope_high is not None
-            and self.slope_low * self.slope_high > 0
-        )
+        low, high = self.slope_low, self.slope_high
+        return low is not None and high is not None and low * high > 0
 
 
 @dataclass(frozen=True)
@@ -110,8 +108,8 @@ class Wear:
     @property
     def first(self) -> Trend | None:
         """The line that reaches its acceptance limit first, or None."""
-        reaching = [t for t in self.trends if t.reach is not None]
-        return min(reaching, key=lambda t: t.reach.at if t.reach else math.inf, default=None)
+        reaching = [(trend.reach.at, trend) for trend in self.trends if trend.reach is not None]
+        return min(reaching, key=lambda entry: entry[0])[1] if reaching else None
 
     @property
     def reached(self) -> tuple[Trend, ...]:
@@ -143,19 +141,12 @@ def analyse_wear(
         day=day,
         per=1000.0 if by_uses else DAYS_PER_YEAR,
     )
-    trends = [
-        _trend(
-            name,
-            direction,
-            [check_point(check, name, direction, scales) for check in checks],
-            axis,
-            bounds[name, direction],
-            rule,
-        )
-        for name in _NAMES
-        for direction in "xy"
-        if (name, direction) in bounds
-    ]
+    trends = []
+    for name, direction in product(_NAMES, "xy"):
+        if (name, direction) in bounds:
+            points = [check_point(check, name, direction, scales) for check in checks]
+            empty = Trend(name, direction, sum(point is not None for point in points))
+            trends.append(_trend(empty, points, axis, bounds[name, direction], rule))
     return Wear(
         sieve_id=history.sieve.id,
         as_of=day,
@@ -182,15 +173,13 @@ class _Axis:
 
 
 def _trend(
-    name: str,
-    direction: str,
+    empty: Trend,
     points: Sequence[Point | None],
     axis: _Axis,
     bounds: tuple[float | None, float | None],
     rule: Rule,
 ) -> Trend:
     known = [(i, point) for i, point in enumerate(points) if point is not None]
-    empty = Trend(name, direction, len(known))
     if len(known) < LEAST_CHECKS:
         return replace(empty, problem=_too_few(len(known), len(points)))
     kept = [i for i, _ in known]
@@ -250,18 +239,15 @@ def _forecast(
     reached = crossing(line, start, slope, level)
     if reached is None:
         return replace(trend, problem=_NO_CHANGE)
-    return replace(trend, reach=_reach(reached, level, axis))
+    at, first, last_at = (t * axis.per for t in (reached.best, reached.low, reached.high))
+    days = (_day_of(t, axis) for t in (at, first, last_at))
+    return replace(trend, reach=Reach(level, at, first, last_at, *days))
 
 
 def _outside(value: float, lower: float | None, upper: float | None, band: float) -> bool:
     """Whether a value lies outside its limits less a band, um."""
     over = upper is not None and value > upper - band
     return over or (lower is not None and value < lower + band)
-
-
-def _reach(reached: Crossing, level: float, axis: _Axis) -> Reach:
-    at, low, high = (t * axis.per for t in (reached.best, reached.low, reached.high))
-    return Reach(level, at, low, high, *(_day_of(t, axis) for t in (at, low, high)))
 
 
 def _day_of(t: float, axis: _Axis) -> date | None:

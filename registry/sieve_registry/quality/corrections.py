@@ -1,4 +1,4 @@
-"""Corrections: a later event says how an earlier record should read; the record itself stays."""
+"""Corrections: a later event states how an earlier record should read; that record stays."""
 
 from __future__ import annotations
 
@@ -14,11 +14,7 @@ from sieve_registry.checks import queries as check_queries
 from sieve_registry.errors import RuleRefusedError, UnknownRecordError
 from sieve_registry.events import RecordCorrected
 from sieve_registry.ledger import corrections
-from sieve_registry.records import (
-    Correction,
-    Event,
-    SieveHistory,
-)
+from sieve_registry.records import Correction, Event, SieveHistory
 from sieve_registry.scales import corrections as amendments
 from sieve_registry.sieves import lifecycle
 from sieve_registry.sieves.recording import RecordContext, RecordTerms, history_of
@@ -93,14 +89,14 @@ def _event_number(registry: Registry, record: str) -> int:
 def _correctable(connection: Connection, seq: int, record: str, void: bool) -> Event:
     event = reader.event_of(connection, seq)
     if event is None:
-        raise UnknownRecordError(record=record, reason="no event has this number")
-    if event.kind not in corrections.CORRECTABLE:
-        raise UnknownRecordError(record=record, reason=f"it is a {event.kind!r}")
-    if void and event.kind not in corrections.VOIDABLE:
-        raise UnknownRecordError(
-            record=record, reason="a sieve once added stays; retire it with the reason"
-        )
-    return event
+        reason = "no event has this number"
+    elif event.kind not in corrections.CORRECTABLE:
+        reason = f"it is a {event.kind!r}"
+    elif void and event.kind not in corrections.VOIDABLE:
+        reason = "a sieve once added stays; retire it with the reason"
+    else:
+        return event
+    raise UnknownRecordError(record=record, reason=reason)
 
 
 def _new_value(event: Event, typed: str, value: str) -> tuple[str, Any]:
@@ -109,7 +105,7 @@ def _new_value(event: Event, typed: str, value: str) -> tuple[str, Any]:
     allowed = corrections.CORRECTABLE[event.kind]
     if name not in allowed:
         shown = {stored: typed for typed, stored in _TYPED.items()}
-        names = ", ".join(shown.get(one, one) for one in allowed) or "nothing"
+        names = ", ".join(shown.get(stored, stored) for stored in allowed) or "nothing"
         raise UnknownRecordError(
             record=f"event {event.seq}",
             reason=f"of a {event.kind!r} only {names} can be corrected, not {typed!r}",

@@ -129,22 +129,13 @@ def _risks(data: SieveData, last: Check) -> Iterator[RiskRow]:
         prior = _prior_of(data.history, last, name, direction, data.scales)
         history: tuple[float | None, ...] = (None, None, None)
         if prior is not None:
-            history = (_risk_with_prior(prior, point, low, high), prior.value_um, prior.u_um)
+            history = (_risk_with_prior(prior, point, low, high), prior.value, prior.u)
         yield RiskRow(name, direction, point.value, alone, *history)
-
-
-@dataclass(frozen=True)
-class _Prior:
-    """The expected value with its standard uncertainty, in um, and the scale it depends on."""
-
-    value_um: float
-    u_um: float
-    group: str
 
 
 def _prior_of(
     history: SieveHistory, check: Check, name: str, direction: str, scales: ScaleShares
-) -> _Prior | None:
+) -> Point | None:
     """What the checks before `check` lead to expect of one of its values; None without any."""
     cloth = cloth_history(history, check.on_date)
     earlier = [
@@ -165,7 +156,7 @@ def _extended_line(
     earlier: Sequence[Check],
     points: Sequence[Point],
     steps: Sequence[Step],
-) -> _Prior | None:
+) -> Point | None:
     if len(points) < LEAST_CHECKS:
         return None
     parts = [part_index(before, steps) for before in earlier]
@@ -184,28 +175,23 @@ def _extended_line(
     row = np.zeros(len(line.beta))
     row[-2], row[-1] = 1.0, here
     value, u = line.at(row)
-    return _Prior(value, u, points[-1].group)
+    return Point(value, u, group=points[-1].group)
 
 
-def _from_few(points: Sequence[Point]) -> _Prior:
-    values = [p.value for p in points]
-    last = points[-1]
+def _from_few(points: Sequence[Point]) -> Point:
+    values, last = [p.value for p in points], points[-1]
     own = math.hypot(last.u, last.common)
     change = max(max(values) - min(values), 3 * own)
-    return _Prior(last.value, math.hypot(own, change), last.group)
+    return Point(last.value, math.hypot(own, change), group=last.group)
 
 
-def _risk_with_prior(
-    prior: _Prior, measured: Point, low: float | None, high: float | None
-) -> float:
+def _risk_with_prior(prior: Point, measured: Point, low: float | None, high: float | None) -> float:
     """Specific risk of a value given its prior; a scale common to both counts once."""
     u = math.hypot(measured.u, measured.common)
     shared = measured.common if prior.group == measured.group else 0.0
     # Rounding must not make a line through many checks better than the scale they share.
-    shared = min(shared, 0.999 * prior.u_um, 0.999 * u)
-    return specific_risk(
-        Normal(measured.value, u), low, high, Normal(prior.value_um, prior.u_um), shared
-    )
+    shared = min(shared, 0.999 * prior.u, 0.999 * u)
+    return specific_risk(Normal(measured.value, u), low, high, Normal(prior.value, prior.u), shared)
 
 
 def decide(

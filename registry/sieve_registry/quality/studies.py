@@ -53,14 +53,14 @@ def record_study(
     """Record a study under a name; from then on it replaces an earlier study of that name."""
     directions = {
         direction or "both": StudyFigures(
-            groups=len(one.groups),
-            values=sum(one.counts),
-            mean_um=one.mean,
-            s_r_um=one.s_r,
-            s_between_um=one.s_L,
-            s_reproducibility_um=one.s_R,
-            dof=one.df_between if one.s_L > 0 else one.df_within,
+            groups=len(study.groups),
+            values=sum(study.counts),
+            mean_um=study.mean,
+            s_r_um=study.s_r,
+            s_between_um=study.s_L,
+            s_reproducibility_um=study.s_R,
+            dof=study.df_between if study.s_L > 0 else study.df_within,
         )
-        for direction, one in studied.items()
+        for direction, study in studied.items()
     }
     return record_general_fact(registry, name, RepeatabilityStudied(directions=directions), terms)
