@@ -139,9 +139,9 @@ class UnknownStandardError(InputError):
 
 
 class BadTableError(InputError):
-    """A limits table with missing or contradictory values."""
+    """A table with missing or contradictory values."""
 
-    template = "The limits table {file} cannot be used: {reason}."
+    template = "The table {file} cannot be used: {reason}."
     exit_code = 21
 
 

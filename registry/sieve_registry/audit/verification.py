@@ -29,7 +29,7 @@ def verify(
     """Prove the chain, the derived rows, the foreign keys and every evidence file.
 
     `quick` leaves the derived rows and the file's structure out. `known_head` is a hash noted
-    earlier (reports print one) that must still be in the chain.
+    earlier (reports print it) that must still be in the chain.
     """
     path, halves = registry.place.path, partial(elsewhere, registry.place)
     note, damaged = _note(registry)

@@ -44,7 +44,7 @@ def stage(
     scale: Scale,
     standard: str,
 ) -> Iterator[StagedFile]:
-    """Stage the evidence files of a check one after another.
+    """Stage the evidence files of a check in turn.
 
     Raises as `EvidenceStore.stage`; the caller discards the files yielded before.
     """

@@ -90,7 +90,7 @@ def _against(
     if not known:
         remarks.append("how many wires it measured is not recorded")
     if wanted.n is None:
-        remarks.append("every full aperture counts: only a scan of the whole cloth shows them all")
+        remarks.append("every full aperture counts: only a scan of the entire cloth shows them all")
     elif not full_scans:
         remarks.append("where on the cloth its scans were taken is not recorded: inspect them")
     lacking = shortfalls(

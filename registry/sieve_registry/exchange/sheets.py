@@ -1,6 +1,6 @@
 """CSV and XLSX files as rows of text, and back, without a cell that a spreadsheet could run.
 
-What is read is data, whatever it begins with: `=1+1` is a text of four letters. What is written to
+Cells read are data, whatever they begin with: `=1+1` is a text of four letters. What is written to
 a CSV file gets an apostrophe before a letter that could begin a formula, and that apostrophe is
 taken off again on reading; in an XLSX file such a cell is marked as text.
 

@@ -293,7 +293,7 @@ def _figure(name: str, text: str) -> str | None:
 
 def _number(name: str, text: str) -> int:
     if not (text.isascii() and text.isdigit() and len(text) < 10):
-        raise _BadCellError(f"{name} {text!r} is not a whole number")
+        raise _BadCellError(f"{name} {text!r} is not an integer: write digits only")
     return int(text)
 
 

@@ -1,6 +1,6 @@
 """What to do with a sieve, and how long it may go unchecked; a person decides.
 
-Intervals are by months and by uses, whichever comes first. Two ways to propose one, each with its
+Intervals are by months and by uses, whichever comes first. Two rules propose an interval, each with its
 reasons; ILAC-G24/OIML D 10:2022 names both and leaves their
 numbers to the laboratory. The numbers here are common practice, no source:
 

@@ -1,4 +1,4 @@
-"""What the checks and uses of a sieve allow to forecast: the data gathered for the rules."""
+"""The data gathered for the forecast rules, and what they result in."""
 
 from __future__ import annotations
 
@@ -34,7 +34,7 @@ from sieve_registry.store.engine import Registry
 
 @dataclass(frozen=True)
 class SieveData:
-    """One sieve on one day: its history and state, and what its checks' events add to them."""
+    """A sieve on a day: its history and state, and what its checks' events add to them."""
 
     history: SieveHistory
     state: SieveState
@@ -61,7 +61,7 @@ class Outlook:
 
 @dataclass(frozen=True)
 class IntervalView:
-    """A sieve's interval on one day with the proposals for the next."""
+    """A sieve's interval on a day with the proposals for the next."""
 
     state: SieveState
     due: date | None

@@ -28,7 +28,7 @@ from sieve_registry.records import SieveHistory, Use
 
 @dataclass(frozen=True)
 class MethodWear:
-    """Change of the mean by one sieving method, um per 1000 uses, with 95 % interval."""
+    """Change of the mean by a sieving method, um per 1000 uses, with 95 % interval."""
 
     method: str
     uses: int

@@ -136,7 +136,7 @@ def _risks(data: SieveData, last: Check) -> Iterator[RiskRow]:
 def _prior_of(
     history: SieveHistory, check: Check, name: str, direction: str, scales: ScaleShares
 ) -> Point | None:
-    """What the checks before `check` lead to expect of one of its values; None without any."""
+    """What the checks before `check` lead to expect of a value of it; None without any."""
     cloth = cloth_history(history, check.on_date)
     earlier = [
         (before, point)

@@ -106,7 +106,7 @@ def effect_of(
     *,
     inside: bool,
 ) -> SieveEffect:
-    """The effect of one checked sieve; `widths_um` are all widths measured, both directions."""
+    """The effect of a checked sieve; `widths_um` are all widths measured, both directions."""
     nominal = curve.passing(nominal_um)
     at_mean = curve.passing(mean_um)
     half = (curve.passing(mean_um + U_mean_um) - curve.passing(mean_um - U_mean_um)) / 2
@@ -174,7 +174,7 @@ def effects_of(
 
 
 def _widths(registry: Registry, detail: CheckDetail) -> list[float]:
-    """All sound widths of both directions kept with a check, um; empty where none were."""
+    """All sound widths of both directions kept with a check, um; empty where it kept no table."""
     kept = next((file for file in detail.evidence if file.role == "apertures"), None)
     if kept is None:
         return []

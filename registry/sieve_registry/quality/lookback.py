@@ -66,7 +66,7 @@ def lookback_of(history: SieveHistory, day: date) -> Lookback:
 
 
 def _cause(history: SieveHistory, day: date) -> Cause | None:
-    """The last failed check, or damage found, up to a day.
+    """The last failed check, or recorded damage, up to a day.
 
     Of several failed checks in a row the first counts: uses between them were made with a sieve
     known to have failed.

@@ -1,9 +1,9 @@
-"""Performance checks with certified reference material, beside the optical ones.
+"""Performance checks with certified reference material, beside the optical checks.
 
 beads    P = 100 m_through / m_charged; the mean effective aperture is the diameter at which
          the certified cumulative curve has P, linear between its points
 cement   residues of two runs, and a third if they differ by more than 0.3 % absolute;
-         C = certified / mean found, usable as a correction from 0.80 to 1.20, else scrap
+         C = certified / mean measured, usable as a correction from 0.80 to 1.20, else scrap
 master   retained percent of split portions on a working and a master sieve, pair by pair
 E_n      (x − X) / √(U_x² + U_X²), satisfactory where |E_n| ≤ 1 (ISO 13528)
 """
@@ -35,7 +35,7 @@ class CheckKind(StrEnum):
 
 @dataclass(frozen=True)
 class Beads:
-    """Mean effective aperture from glass beads, um; U (k = 2) where the certificate has one."""
+    """Mean effective aperture from glass beads, um; U (k = 2) where the certificate states it."""
 
     KIND: ClassVar = CheckKind.BEADS
     outcome: ClassVar = "measured"
