@@ -1,8 +1,8 @@
 """What to do with a sieve, and how long it may go unchecked; a person decides.
 
-Intervals are by months and by uses, whichever comes first. Two rules propose an interval, each with its
-reasons; ILAC-G24/OIML D 10:2022 names both and leaves their
-numbers to the laboratory. The numbers here are common practice, no source:
+Intervals are by months and by uses, whichever comes first. Two rules propose an interval, each with
+its reasons; ILAC-G24/OIML D 10:2022 names both and leaves their numbers to the laboratory. The
+numbers here are common practice, no source:
 
     staircase   a fail halves the interval; a conditional outcome, or a value that uses more than
                 80 % of its limit (guard band included), shortens it by a fifth; two clear passes
