@@ -31,6 +31,7 @@ from sieve_registry.store.software import software
 from sieve_registry.values import clean_text
 
 if TYPE_CHECKING:
+    from sieve_inspect.measurement.model import Measurement
     from sieve_inspect.scale.model import Scale
 
 
@@ -51,6 +52,13 @@ class Taken:
     figures: Mapping[str, Any]
 
 
+def measure_scans(images: Sequence[Path], **options: Any) -> Measurement:
+    """The core's `measure`, imported when the first check needs it: it loads NumPy and OpenCV."""
+    from sieve_inspect.measurement.pipeline import measure
+
+    return measure(images, **options)
+
+
 def take(
     registry: Registry,
     sieve_id: str,
@@ -65,16 +73,14 @@ def take(
 
     `measure` takes the place of the core's. Raises as `check`; nothing is recorded.
     """
-    # These load NumPy and OpenCV: not before the first check.
     from sieve_inspect.measurement.options import Judging
-    from sieve_inspect.measurement.pipeline import measure as core_measure
 
     chosen = CheckScale.of(scale)
     with registry.reading() as connection:
         history, day = history_for_recording(registry, connection, sieve_id, CheckRecorded, terms)
     sieve = history.sieve
     rule = decision_rules.rule_of(registry, sieve.id, day)
-    measurement = (measure or core_measure)(
+    measurement = (measure or measure_scans)(
         images,
         nominal_um=sieve.nominal_um,
         scale=chosen.scale,
