@@ -166,15 +166,13 @@ def _decoder(hint: Any) -> _Decoder:
         return lambda value: None if value is None else inner(value)
     if origin is tuple and len(parts) == 2 and parts[1] is Ellipsis:
         item = _decoder(parts[0])
-        return lambda value: tuple(item(part_value) for part_value in value)
+        return lambda value: tuple(item(part) for part in value)
     if origin is tuple:
         items = tuple(_decoder(part) for part in parts)
-        return lambda value: tuple(
-            read(part_value) for read, part_value in zip(items, value, strict=True)
-        )
+        return lambda value: tuple(read(part) for read, part in zip(items, value, strict=True))
     if origin is Mapping:
         item = _decoder(parts[1])
-        return lambda value: {key: item(part_value) for key, part_value in value.items()}
+        return lambda value: {key: item(part) for key, part in value.items()}
     if isinstance(hint, type) and issubclass(hint, Stored):
         return hint.from_payload
     raise TypeError(f"no way to read {hint} from a payload")
@@ -190,7 +188,7 @@ def _exactly(kind: type) -> _Decoder:
 
 
 def _number(value: Any) -> float:
-    """A number from its text; a whole number, written as such, stays one."""
+    """A number from its text; an integer stays an integer."""
     return value if type(value) is int else float(value)
 
 

@@ -48,7 +48,7 @@ class Event:
 
 @dataclass(frozen=True)
 class Finding:
-    """A rule's remark about a record: who says so, what, and about which thing."""
+    """A rule's remark about a record: the rule, the message and the subject."""
 
     source: str
     message: str
@@ -84,16 +84,16 @@ Wanted = TypeVar("Wanted", bound=EventPayload)
 
 
 def facts_of_type(facts: Iterable[Fact[EventPayload]], wanted: type[Wanted]) -> list[Fact[Wanted]]:
-    """Those of some facts whose payload is of one type, in the same order."""
+    """The facts whose payload is of one type, in the same order."""
     return [cast("Fact[Wanted]", fact) for fact in facts if isinstance(fact.payload, wanted)]
 
 
 @dataclass(frozen=True)
 class SieveDetails:
-    """What ISO/IEC 17025:2017, 6.4.13 wants recorded beyond a sieve's identity; "" is unknown.
+    """Details of a sieve for ISO/IEC 17025:2017, 6.4.13, beyond its identity; "" is unknown.
 
-    `height` is full, half or a length; `warp` says which direction of the label is the warp
-    ("x" or "y", by the convention of `sieve add`); `label` is what its status label also says.
+    `height` is full, half or a length; `warp` is the direction of the label that is
+    the warp ("x" or "y", by the convention of `sieve add`); `label` is further text of its label.
     """
 
     type: str = ""
@@ -151,7 +151,7 @@ class SieveEdit:
 
 @dataclass(frozen=True)
 class Check:
-    """One check of a sieve: what was found and how it was judged."""
+    """A check of a sieve: its figures and its outcome."""
 
     id: str
     sieve_id: str
@@ -217,7 +217,7 @@ class Use:
 
 @dataclass(frozen=True)
 class Correction:
-    """What was said of an earlier record: that it is void, or how its fields should read."""
+    """A correction of an earlier record: new values of its fields, or that it is void."""
 
     seq: int
     corrects: int
@@ -246,7 +246,7 @@ class Retirement:
 
 @dataclass(frozen=True)
 class SieveHistory:
-    """Everything recorded of one sieve, each list in the order of recording."""
+    """Everything recorded about a sieve, each list in the order of recording."""
 
     sieve: Sieve
     edits: tuple[SieveEdit, ...] = ()
@@ -261,7 +261,7 @@ class SieveHistory:
 
 @dataclass(frozen=True)
 class SieveState:
-    """What is true of a sieve at the end of one day; derived, never stored."""
+    """The state of a sieve at the end of a day; derived, never stored."""
 
     sieve: Sieve
     as_of: date
@@ -277,7 +277,7 @@ class SieveState:
     due_because: str
     remarks: tuple[Finding, ...]
     details: SieveDetails = SieveDetails()
-    quarantine: Fact[SieveQuarantined] | None = None  # the one it is in
+    quarantine: Fact[SieveQuarantined] | None = None  # the current quarantine
     signed: Fact[CheckSigned] | None = None  # the sign-off of its last check
     sign_off: bool = False  # whether a second person must sign that day
     new_cloth: Fact[ClothReplaced] | None = None  # cloth put in since the last check
@@ -306,9 +306,9 @@ class NewSieve:
 
 @dataclass(frozen=True)
 class Verification:
-    """What `verify` found; `head` is the hash of the last event, None in an empty ledger.
+    """The result of `verify`; `head` is the hash of the last event, None in an empty ledger.
 
-    `sealed`: every byte of the file was held against the hash noted when it was last closed.
+    `sealed`: every byte of the file was compared with the hash noted when it was last closed.
     False when none was noted for this head or a program is writing; None on a server.
     """
 

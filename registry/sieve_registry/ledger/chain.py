@@ -1,4 +1,4 @@
-"""The chain: each event carries the hash of the one before, so no past can change unnoticed.
+"""The chain: each event carries the hash of the one before, so changes of the past are detected.
 
     hash(n) = SHA-256( canonical JSON of event n without its hash; it includes hash(n - 1) )
     hash(0) = 64 zeros
@@ -33,7 +33,7 @@ def event_hash(event: Event) -> str:
         f'"seq":{event.seq},"software":{_quoted(event.software)},'
         f'"subject":{_quoted(event.subject)}}}'
     )
-    # A damaged text may be no UTF-8 any more; it still has to be hashed to be found out.
+    # A damaged text may not be UTF-8; hashing it still shows the damage.
     return hashlib.sha256(text.encode("utf-8", "surrogateescape")).hexdigest()
 
 
@@ -65,9 +65,9 @@ def next_event(
 
 
 def check_chain(events: Iterable[Event], known_head: str | None = None) -> list[Finding]:
-    """Findings about the first broken link, and about a head noted earlier that is gone.
+    """Findings about the first broken link, and about a missing head noted earlier.
 
-    After one broken link the rest of the chain proves nothing, so only the first is named.
+    After a broken link the rest of the chain proves nothing, so only the first is named.
     """
     walk = ChainWalk(() if known_head is None else (known_head,))
     for event in events:
@@ -76,7 +76,7 @@ def check_chain(events: Iterable[Event], known_head: str | None = None) -> list[
 
 
 class ChainWalk:
-    """Goes along a chain event by event; tells the first broken link and the heads not met."""
+    """Checks a chain event by event: its first broken link and the heads not met."""
 
     def __init__(self, known_heads: Iterable[str] = (), after: Event | None = None) -> None:
         self.seq = 0 if after is None else after.seq

@@ -1,7 +1,7 @@
-"""Corrections: a record is never changed, a later one says how it should read.
+"""Corrections: a record is never changed, a later record amends it.
 
-Which fields of a kind may be corrected stands in `CORRECTABLE`; what was measured is not among
-them: a measurement that was wrong is void, and the sieve is checked again.
+`CORRECTABLE` lists the fields of each kind that may be corrected. Measured values are not among
+them: void a wrong measurement and check the sieve again.
 """
 
 from __future__ import annotations
@@ -35,7 +35,7 @@ _DAYS = ("on_date", "in_service")
 def current_readings(corrections: Iterable[Correction]) -> dict[int, tuple[bool, dict[str, Any]]]:
     """By the number of the event corrected: whether it is void, and its fields as they now read.
 
-    Of several corrections of one field the last recorded counts.
+    The last recorded correction of a field counts.
     """
     readings: dict[int, tuple[bool, dict[str, Any]]] = {}
     for correction in sorted(corrections, key=lambda c: c.seq):
@@ -45,7 +45,7 @@ def current_readings(corrections: Iterable[Correction]) -> dict[int, tuple[bool,
 
 
 def apply(history: SieveHistory) -> SieveHistory:
-    """The history as its own corrections say it should read; nothing recorded gets lost."""
+    """The history as corrected; the corrections stay listed."""
     if not history.corrections:
         return history
     now = current_readings(history.corrections)

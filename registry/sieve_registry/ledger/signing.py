@@ -1,7 +1,7 @@
-"""Signatures of the ledger's head with a key of one's own: Ed25519 (RFC 8032), optional.
+"""Signatures of the ledger's head with a private key: Ed25519 (RFC 8032), optional.
 
-What is signed is the canonical JSON of {"schema", "events", "head"}: whoever holds the public key
-can tell that this very chain, up to this event, was there when it was signed.
+What is signed is the canonical JSON of {"schema", "events", "head"}: the public key
+proves that this chain, up to this event, existed when it was signed.
 """
 
 from __future__ import annotations
@@ -50,7 +50,7 @@ def sign_head(path: Path, events: int, head: str) -> HeadSigned:
     except OSError as error:
         raise SignatureError(file=path, reason=error.strerror or error) from error
     except (ValueError, TypeError) as error:
-        raise SignatureError(file=path, reason="it holds no key we can read") from error
+        raise SignatureError(file=path, reason="it holds no readable key") from error
     if not isinstance(key, keys.Ed25519PrivateKey):
         raise SignatureError(file=path, reason="its key is not of the kind Ed25519")
     return HeadSigned(

@@ -44,15 +44,15 @@ def objections(history: SieveHistory, intended: IntendedRecord) -> list[Finding]
 
 def refuse_contradictions(history: SieveHistory, intended: IntendedRecord) -> None:
     """Raise the only objection, or all of them together as `RuleRefusedError`."""
-    found_objections = list(_objections(history, intended))
-    if len(found_objections) == 1:
-        raise found_objections[0].error
-    if found_objections:
+    objections_made = list(_objections(history, intended))
+    if len(objections_made) == 1:
+        raise objections_made[0].error
+    if objections_made:
         raise RuleRefusedError(
             sieve=history.sieve.id,
             reason="; ".join(
                 f"({n}) {objection.finding.message}"
-                for n, objection in enumerate(found_objections, start=1)
+                for n, objection in enumerate(objections_made, start=1)
             ),
         )
 

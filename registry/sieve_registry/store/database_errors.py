@@ -1,4 +1,4 @@
-"""Database faults to sentences of our own."""
+"""Database faults as errors of the registry."""
 
 from __future__ import annotations
 
@@ -27,9 +27,9 @@ _CONSTRAINT = "23"  # the class of broken constraints
 
 @contextmanager
 def plain_errors(place: Path | str, busy_ms: int) -> Iterator[None]:
-    """Turn what the database raises into errors that say what to do next.
+    """Turn database errors into registry errors with advice.
 
-    A broken constraint means that rows are not what the ledger says: `BrokenRecordError`.
+    A broken constraint means that rows and ledger differ: `BrokenRecordError`.
     """
     try:
         yield
@@ -68,7 +68,7 @@ def _damaged(place: Path | str, error: BaseException | None) -> ForeignRegistryE
 
 
 def _of_server(error: BaseException | None, place: Path | str, busy_ms: int) -> SievewardError:
-    """What a PostgreSQL server says (SQLSTATE), in a sentence; its first line is the reason."""
+    """The error for a SQLSTATE of PostgreSQL; the first line of its message is the reason."""
     state = getattr(error, "sqlstate", None) or ""
     reason = " ".join(str(error).splitlines()[:1]) or type(error).__name__
     if state == _NO_RIGHT:

@@ -67,7 +67,7 @@ class Registry:
         return None if self.place.path is None else self.place.path.with_suffix(".head")
 
     def today(self) -> date:
-        """Today where this computer stands."""
+        """Today by local time."""
         return self.now().astimezone().date()
 
     @contextmanager
@@ -81,7 +81,7 @@ class Registry:
 
     @contextmanager
     def writing(self) -> Iterator[Connection]:
-        """The only writer until the block ends: all of it is recorded, or nothing."""
+        """The only writer until the block ends: it records everything, or nothing."""
         with plain_errors(self.where, self.busy_ms), self.engine.connect() as connection:
             writer = connection.execution_options(**{_WRITE: True})
             writer.info.pop(HEAD_INFO, None)
@@ -92,7 +92,7 @@ class Registry:
             write_note(self.head_note, Note(*head))
 
     def close(self) -> None:
-        """Let go of the file, sealed as it is now, or of the server."""
+        """Close the file, sealed, or the connection to the server."""
         self.engine.dispose()
         if self.place.path is not None and self.head_note is not None:
             seal(self.place.path, self.head_note)
@@ -105,7 +105,7 @@ def open_registry(
     busy_ms: int = BUSY_MS,
     now: Callable[[], datetime] = utc_now,
 ) -> Registry:
-    """Open the registry that `--registry` names, up to date; make it when `create` says so.
+    """Open the registry that `--registry` names, up to date; with `create` make it.
 
     Raises `NoRegistryError` when there is none, `ForeignRegistryError` when the file is something
     else, damaged or of a newer version, `RegistryFileError` when it cannot be reached,
@@ -152,7 +152,7 @@ def _prepare_file(path: Path, create: bool, busy_ms: int) -> None:
 
 
 def _refuse_file_above(path: Path) -> None:
-    """A path that can never be a registry is told apart from one not begun yet."""
+    """Raise for a path below a file, which can never be a registry."""
     for parent in path.parents:
         if parent.exists():
             if not parent.is_dir():
@@ -174,7 +174,7 @@ def _bring_up_to_date(registry: Registry, create: bool) -> None:
 
 
 def _create(path: Path, busy_ms: int) -> None:
-    """Make a registry aside and put it in place whole, so that no one ever sees half of one."""
+    """Make a registry under another name and move it into place complete."""
     path.parent.mkdir(parents=True, exist_ok=True)
     with tempfile.TemporaryDirectory(dir=path.parent, prefix=".new-registry-") as folder:
         draft = Path(folder) / "registry.sqlite"
@@ -194,7 +194,7 @@ def _create(path: Path, busy_ms: int) -> None:
 
 
 def _put_in_place(draft: Path, path: Path) -> None:
-    """Give the draft its name unless another program was first; theirs is then as good."""
+    """Give the draft its name unless another program was first."""
     try:
         path.hardlink_to(draft)
     except FileExistsError:
@@ -207,7 +207,7 @@ def _put_in_place(draft: Path, path: Path) -> None:
 def _engine(path: Path, busy_ms: int, *, create: bool = False) -> Engine:
     query = {"mode": "rwc" if create else "rw", "uri": "true"}  # never an empty file by opening
     if not create and not os.access(path.parent, os.W_OK) and not log_waits(path):
-        query |= {"mode": "ro", "immutable": "1"}  # an archived copy can still be asked
+        query |= {"mode": "ro", "immutable": "1"}  # an archived copy can be read
     uri = f"file:{_uri_path(path)}"
     engine = create_engine(
         URL.create("sqlite", database=uri, query=query),

@@ -60,7 +60,7 @@ class EvidenceKeeper(Protocol):
         """The hash its content has now; `FileNotFoundError` when it is gone."""
 
     def name_of(self, sha256: str, extension: str) -> str:
-        """How a person finds it."""
+        """Its name for a person."""
 
 
 def file_sha256(path: Path) -> str:
@@ -142,12 +142,12 @@ class EvidenceStore:
                 if left.stat().st_mtime < long_ago:
                     left.unlink(missing_ok=True)
             except OSError:
-                continue  # another program is at it
+                continue  # another program uses it
 
     def place(self, staged: Staged, extension: str, _connection: Connection) -> bool:
         """Move staged content to its place; true when it was not there before.
 
-        Content already there is compared first: a new check must not lean on altered evidence.
+        Content already there is compared first: a new check must not use altered evidence.
         """
         target = self.path_of(staged.sha256, extension)
         try:

@@ -16,7 +16,7 @@ from sieve_registry.store import reader, rows, schema
 
 @dataclass(frozen=True)
 class CheckMark:
-    """The little of a check that a look back rests on."""
+    """The fields of a check that a look back needs."""
 
     id: str
     on_date: date

@@ -63,7 +63,7 @@ def place_of(target: str | Path | None) -> Place:
 
 
 def registry_path(target: str | Path | None) -> Path:
-    """The registry's file for what `--registry` says; None or "" is the default file.
+    """The file that `--registry` names; None or "" is the default file.
 
     Raises `UsageError` for the address of another kind of database.
     """
@@ -96,7 +96,7 @@ def evidence_folder(registry: Path) -> Path:
 def network_system(path: Path, mounts: Path = _MOUNTS) -> str | None:
     """The kind of network file system `path` lies on (Linux), or None.
 
-    A whole system that runs from a 9p root (some virtual machines) counts as local.
+    A system that runs from a 9p root (some virtual machines) counts as local.
     """
     try:
         lines = mounts.read_text("utf-8", "surrogateescape").splitlines()

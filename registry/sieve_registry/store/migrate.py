@@ -21,7 +21,7 @@ def is_empty(connection: Connection) -> bool:
 
 
 def revision_of(connection: Connection, place: Path | str) -> str:
-    """The schema revision of a registry; raises `ForeignRegistryError` when it is none of ours."""
+    """The schema revision of a registry; raises `ForeignRegistryError` for another database."""
     tables = set(inspect(connection).get_table_names())
     if {"registry_info", "alembic_version"} <= tables:
         query = text("SELECT value FROM registry_info WHERE name = 'format'")
@@ -60,13 +60,13 @@ def upgrade(connection: Connection, place: Path | str) -> None:
 
 
 def hash_of_schema(rows: Iterable[Iterable[object]]) -> str:
-    """SHA-256 (hex) over what an SQLite file says of its tables, indexes and guards."""
+    """SHA-256 (hex) over the definitions of tables, indexes and triggers of an SQLite file."""
     lines = [repr(tuple(row)) for row in rows]
     return hashlib.sha256("\n".join(lines).encode("utf-8", "surrogateescape")).hexdigest()
 
 
 def seal_schema(connection: Connection) -> None:
-    """Note what the tables and guards are, so that `verify` finds a change of them (SQLite)."""
+    """Note the hash of the schema, so that `verify` detects a change of it (SQLite)."""
     if connection.dialect.name != "sqlite":
         return
     connection.execute(text("DELETE FROM registry_info WHERE name = :name"), {"name": SEAL})

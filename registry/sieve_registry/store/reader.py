@@ -47,7 +47,7 @@ def events(connection: Connection) -> Iterator[Event]:
 
 @contextmanager
 def _legible() -> Iterator[None]:
-    """A row that is no record any more was altered from outside: say so, and where to look."""
+    """Raise `BrokenRecordError` for a row that cannot be read as a record."""
     try:
         yield
     except (LookupError, ValueError, TypeError, ArithmeticError) as error:
@@ -63,7 +63,7 @@ def event_of(connection: Connection, seq: int) -> Event | None:
 def event_known_on(connection: Connection, end_of_day: str) -> int:
     """The number of the last event recorded up to a moment (ISO text in UTC), 0 when there is none.
 
-    Nothing after it was known then, whatever a clock set back says.
+    Later events were not known then, even with an earlier time by a clock set back.
     """
     event = schema.event
     query = select(func.min(event.c.seq)).where(event.c.recorded_at > end_of_day)
@@ -91,17 +91,17 @@ def facts(
         query = query.where(schema.event.c.seq <= until)
     if subject is not None:
         query = query.where(schema.event.c.subject == subject)
-    events_wanted = connection.execute(query.order_by(schema.event.c.seq))
-    return [cast("Fact[Payload]", rows.fact(row)) for row in events_wanted]
+    matching = connection.execute(query.order_by(schema.event.c.seq))
+    return [cast("Fact[Payload]", rows.fact(row)) for row in matching]
 
 
 @_legible()
 def histories(
     connection: Connection, sieve_id: str | None = None, until: int | None = None
 ) -> dict[str, SieveHistory]:
-    """Everything recorded of every sieve, or of one, by sieve id in alphabetical order.
+    """The history of every sieve, or of a single sieve, by sieve id in alphabetical order.
 
-    The records are as later corrections say they should read; the corrections are told beside.
+    Records are as corrected; the corrections are listed too.
     `until` leaves out events after that number.
     """
     return _build(
@@ -117,11 +117,10 @@ def histories(
 def histories_at(
     connection: Connection, day: date, until: int | None = None
 ) -> dict[str, SieveHistory]:
-    """Histories short enough for ten thousand sieves: all that the state on `day` rests on.
+    """Short histories for very many sieves: all that the state on `day` depends on.
 
-    Of checks only the last up to `day` is there, and uses are summed up where the single ones
-    make no difference. `state_as_of` of these and of `histories` are the same for that day.
-    `until` leaves out events after that number: what was not known yet.
+    They hold the last check up to `day`, and sums of uses. `state_as_of` gives the same state for
+    that day as with `histories`. `until` leaves out events after that number.
     """
     last = _last_checks(connection, day, until)
     short = _build(connection, None, last, _summed_uses(connection, day, last, until), until)
@@ -179,7 +178,7 @@ def _known(query: Select[Any], table: FromClause, until: int | None) -> Select[A
 
 
 def _sign_off(connection: Connection, until: int | None = None) -> tuple[tuple[date, bool], ...]:
-    """From which day on the laboratory demands, or demands no longer, a second person."""
+    """From which day the laboratory requires a second person, or no longer does."""
     rules = facts(connection, [LaboratoryRulesSet], None, until)
     days = sorted(rules, key=lambda fact: (fact.on_date, fact.seq))
     return tuple((fact.on_date, fact.payload.sign_off) for fact in days)
@@ -210,7 +209,7 @@ def _summed_uses(
 ) -> dict[str, list[Any]]:
     """Uses up to `day`: one record for those before the last check, and those since.
 
-    Where a limit by uses was ever set, those since stay single: each day may be the one.
+    Uses since stay single where a limit by uses was ever set: any may reach the limit.
     """
     use = schema.use
     limited = set(connection.execute(
@@ -232,7 +231,7 @@ def _summed_uses(
         if since and sieve_id in limited:
             records.append([since, on_date, count, seq])
             continue
-        total = next((one for one in records if one[0] == since), None)
+        total = next((record for record in records if record[0] == since), None)
         if total is None:
             records.append([since, on_date, count, seq])
         else:
@@ -240,9 +239,7 @@ def _summed_uses(
             if since:
                 total[1], total[3] = max((total[1], total[3]), (on_date, seq))
     return {
-        sieve_id: [
-            Use(sieve_id, date.fromisoformat(one[1]), one[2], "", one[3], "", "") for one in records
-        ]
+        sieve_id: [Use(sieve_id, date.fromisoformat(r[1]), r[2], "", r[3], "", "") for r in records]
         for sieve_id, records in by_sieve.items()
     }
 

@@ -4,12 +4,12 @@
                 COUNT HEAD SHA-256    when the program ends and no write-ahead log waits
 
 The first part shows that an end was cut off. The second seals every byte of the file for just
-that head, so that a change of bytes nothing is kept in (space left over in SQLite's pages) is
-found as well. A program that was killed leaves no seal; the next one to close the registry sets
-it. A file changes only with its head, or in a migration, which lifts the seal first.
+that head, so that a change of unused bytes (free space in SQLite's pages) is detected too. A
+program that was killed leaves no seal; the next program to close the registry
+sets it. A file changes only with its head, or in a migration, which lifts the seal first.
 
-While a hash is taken a read transaction is open that began on an empty log: SQLite then lets no
-one write into the file (sqlite.org/wal.html). On POSIX systems closing any handle on a file drops
+While a hash is taken a read transaction is open that began on an empty log: SQLite then blocks
+writes into the file (sqlite.org/wal.html). On POSIX systems closing any handle on a file drops
 all locks the process holds on it (sqlite.org/howtocorrupt.html, 2.2), so the handle is closed
 after the connection.
 """
@@ -55,14 +55,14 @@ def read_note(path: Path) -> Note | None:
 
 
 def write_note(path: Path, note: Note) -> None:
-    """Write it, whole; a full or read-only disk is no reason to fail now."""
+    """Write the note in one step; a full or read-only disk is no error here."""
     words = (str(note.count), note.head, note.file)
     try:
         handle, name = tempfile.mkstemp(dir=path.parent, prefix=".new-head-")
         try:
             with os.fdopen(handle, "w") as stream:
                 stream.write(" ".join(word for word in words if word) + "\n")
-            Path(name).chmod(0o644)  # as any file; whoever may read the registry may hold it to it
+            Path(name).chmod(0o644)  # readable like the registry
             Path(name).replace(path)
         except OSError:
             Path(name).unlink(missing_ok=True)
@@ -75,7 +75,7 @@ def lift(path: Path | None) -> None:
     try:
         note = None if path is None else read_note(path)
     except ValueError:
-        return  # `verify` tells it
+        return  # `verify` reports it
     if path is not None and note is not None and note.file is not None:
         write_note(path, replace(note, file=None))
 
@@ -95,7 +95,7 @@ def seal(file: Path, note_path: Path) -> None:
 
 
 def seal_fault(file: Path, raw: BufferedReader, note: Note | None) -> tuple[bool, str]:
-    """Whether the file can be held against its seal, and what is wrong then, or ""."""
+    """Whether the file can be compared with its seal, and the fault, or ""."""
     if note is None or note.file is None:
         return False, ""
     with closing(connect(file)) as connection:

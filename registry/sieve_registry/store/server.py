@@ -1,13 +1,13 @@
-"""A registry in a PostgreSQL database: one writer at a time by an advisory lock, and who may what.
+"""A registry in a PostgreSQL database: one writer at a time, and rights of users.
 
-Who may do what is held by the database itself, not by this program:
+The database itself enforces the rights, not this program:
 
-    read     may ask                                   SELECT
-    record   may also record, but sign nothing         + INSERT, except into `signature`
+    read     may read                                  SELECT
+    record   may also record, but not sign             + INSERT, except into `signature`
     sign     may also sign                             + INSERT into `signature`
     admin    owns the tables; migrates them and names the others
 
-A policy on `event` refuses events that sign to whoever may not insert into `signature`.
+A policy on `event` refuses signing events from users who may not insert into `signature`.
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from sieve_registry.store.engine import Registry
 
 READING: dict[str, Any] = {"isolation_level": "REPEATABLE READ", "postgresql_readonly": True}
-# What a user of each role may: ask, record, sign, give rights.
+# The rights of each role: read, record, sign, give rights.
 _PRIVILEGES = (
     ("event", "SELECT"),
     ("event", "INSERT"),
@@ -63,17 +63,17 @@ def connect(place: Place) -> tuple[Engine, EvidenceKeeper]:
 
 
 def on_begin(connection: Connection, busy_ms: int, writing: bool) -> None:
-    """Wait for the one writer's turn, no longer than `busy_ms`."""
+    """Wait until no other program writes, no longer than `busy_ms`."""
     if writing:
         connection.exec_driver_sql(f"SET LOCAL lock_timeout = {int(busy_ms)}")
         connection.exec_driver_sql(f"SELECT pg_advisory_xact_lock({_WRITER_LOCK})")
 
 
 def grant(registry: Registry, user: str, role: str) -> None:
-    """Let a user of the database read, record or sign; what was granted before is taken back.
+    """Give a database user a role; earlier rights are revoked.
 
-    Raises `UsageError` for a registry that is a file, another role, or a user whose rights do not
-    come out as asked: then nothing is changed.
+    Raises `UsageError` for a registry that is a file, another role, or rights that the
+    server did not change as requested: then nothing is changed.
     """
     if registry.place.url is None:
         raise UsageError(message="Who may use a registry file is set by the rights of its folder.")
@@ -92,9 +92,9 @@ def grant(registry: Registry, user: str, role: str) -> None:
 
 
 def _rights_of(connection: Connection, user: str) -> tuple[bool, ...]:
-    """Whether a user may ask, record, sign, and give rights.
+    """Whether a user may read, record, sign, and give rights.
 
-    The server does not fail where it grants nothing, or takes back nothing of what another gave.
+    The server reports no error where it grants or revokes nothing.
     """
     privileges = ", ".join(f"has_table_privilege(%s, '{t}', '{right}')" for t, right in _PRIVILEGES)
     return tuple(

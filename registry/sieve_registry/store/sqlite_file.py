@@ -1,4 +1,4 @@
-"""What can be told of an SQLite file beyond its rows: structure, header, tables and guards.
+"""Checks of an SQLite file beyond its rows: structure, header, tables and triggers.
 
 Layout of the header: the SQLite file format, section 1.3 (sqlite.org/fileformat2.html).
 """
@@ -17,7 +17,7 @@ from sieve_registry.store.schema import FORMAT, HEAD_REVISION
 from sieve_registry.store.seal import Note, connect, log_waits, seal_fault
 
 _SUBJECT = "registry file"
-_MOST_TOLD = 5
+_MOST_FAULTS = 5
 # Offset, length and the only value a registry has there: write-ahead log, UTF-8, no vacuuming.
 _FIXED = (
     (18, 1, 2, "write version"),
@@ -41,9 +41,9 @@ _VERSIONS = range(3_000_000, 4_000_000)  # the version of SQLite that wrote last
 
 @dataclass(frozen=True)
 class OpenFile:
-    """A registry file to be looked through, opened for reading, and the note beside it.
+    """A registry file opened for reading, and the note beside it.
 
-    Whoever opens it closes it after every connection to the file; `seal` says why.
+    Close it after every connection to the file (reason in `seal`).
     """
 
     path: Path
@@ -52,10 +52,7 @@ class OpenFile:
 
 
 def check_file(file: OpenFile) -> tuple[list[Finding], bool]:
-    """Findings about the file: what SQLite itself says, header, tables, guards and seal.
-
-    And whether every byte of it was held against a seal.
-    """
+    """Findings about structure, header, tables, triggers and seal; whether a seal was compared."""
     try:
         sealed, fault = (
             (False, "") if file.note is None else seal_fault(file.path, file.raw, file.note)
@@ -70,7 +67,7 @@ def check_file(file: OpenFile) -> tuple[list[Finding], bool]:
 
 
 def _structure(connection: sqlite3.Connection) -> list[str]:
-    rows = connection.execute(f"PRAGMA integrity_check({_MOST_TOLD})").fetchall()
+    rows = connection.execute(f"PRAGMA integrity_check({_MOST_FAULTS})").fetchall()
     return [str(line) for (line,) in rows if line != "ok"]
 
 
@@ -82,7 +79,7 @@ def _foreign_keys(connection: sqlite3.Connection) -> list[Finding]:
 
 
 def _header(file: OpenFile) -> list[str]:
-    """What in the first 100 bytes is not as a registry's are; nothing while a log waits beside."""
+    """Faults of the first 100 bytes; none while a write-ahead log waits."""
     try:
         if log_waits(file.path):
             return []  # the newest header may still be in the log

@@ -1,8 +1,8 @@
-"""Proof that a registry still says what was recorded.
+"""Verification: the registry still holds what was recorded.
 
 The ledger is read in stretches of consecutive events. Each stretch is hashed along the chain, its
-derived rows are made anew from the events, and compared with the rows that stand in the tables for
-just these events; so time grows with the number of events, and memory does not.
+rows are derived again from the events and compared with the rows in the tables. Time grows with
+the number of events, memory does not.
 """
 
 from __future__ import annotations
@@ -31,7 +31,7 @@ from sieve_registry.store.sqlite_file import OpenFile, check_file
 from sieve_registry.store.writer import CLOCK_TOLERANCE
 
 _STRETCH = 2000
-_FIRST_SHARE = 0.42  # this process also has the file to look at
+_FIRST_SHARE = 0.42  # this process also checks the file
 _COPY = ": a backup has it under this name"
 _EVENT = tuple(Event.__dataclass_fields__)
 _BEFORE_ALL = -(2**31)
@@ -41,9 +41,9 @@ _DAMAGE = (LookupError, TypeError, ValueError, AttributeError)
 
 @dataclass
 class Proof:
-    """What was gone through, and what was found; `head` is the last hash read.
+    """The result of a verification; `head` is the last hash read.
 
-    `sealed` says whether every byte of the file was held against its seal; None without a file.
+    `sealed`: every byte of the file was compared with its seal; None without a file.
     Of a part, `broken` is the first broken link in it and `unmet` the known heads not in it.
     """
 
@@ -81,17 +81,17 @@ def verify_records(
     file: OpenFile | None = None,
     halves: _Halves | None = None,
 ) -> Proof:
-    """Go through everything: chain, rows, keys, evidence, and the file where there is one.
+    """Verify everything: chain, rows, keys, evidence, and the file if there is one.
 
-    `halves` goes through the events after one number up to another elsewhere (another process)
-    while this one goes through those before; without it all of it is done here.
+    `halves` verifies the later events in another process at the same time; without it this process
+    verifies all.
     """
     heads, proof = tuple(known_heads), Proof()
-    with ThreadPoolExecutor(1) as pool:  # SQLite works on its file while Python goes on
+    with ThreadPoolExecutor(1) as pool:  # SQLite checks its file meanwhile
         file_check = None if file is None else pool.submit(check_file, file)
         try:
-            _go_through(connection, evidence, heads, halves, proof)
-        except _DAMAGE as error:  # tables that are no longer as they were made
+            _verify_ledger(connection, evidence, heads, halves, proof)
+        except _DAMAGE as error:  # tables were altered
             message = f"its records cannot be gone through ({error})"
             proof.findings.append(Finding("file", message, "registry file"))
         structure, proof.sealed = ([], None) if file_check is None else file_check.result()
@@ -99,14 +99,14 @@ def verify_records(
     return proof
 
 
-def _go_through(
+def _verify_ledger(
     connection: Connection,
     evidence: EvidenceKeeper,
     heads: tuple[str, ...],
     halves: _Halves | None,
     proof: Proof,
 ) -> None:
-    """Put into `proof` what chain, rows and evidence have to tell."""
+    """Add the findings about chain, rows and evidence to `proof`."""
     last = _last_seq(connection)
     parts = _parts(connection, heads, last, halves)
     broken = [part.broken for part in parts if part.broken is not None]
@@ -126,7 +126,7 @@ def verify_chain(
     known_heads: Iterable[str] = (),
     elsewhere: _Halves | None = None,
 ) -> Proof:
-    """Go along the chain alone, in another process where there is one, and through the evidence."""
+    """Verify the chain alone, in another process if there is one, and the evidence."""
     heads, last = tuple(known_heads), _last_seq(connection)
     there = None if elsewhere is None else elsewhere(heads, 0, last, True)
     proof = there or verify_stretches(connection, 0, None, heads, rows=False)
@@ -139,7 +139,7 @@ def verify_chain(
 def _parts(
     connection: Connection, heads: tuple[str, ...], last: int, halves: _Halves | None
 ) -> list[Proof]:
-    """The whole ledger in one part, or in two gone through at the same time."""
+    """The ledger verified in one part, or in two at the same time."""
     if halves is None or last < _WORTH_HALVING:
         return [verify_stretches(connection, 0, None, heads)]
     middle = int(last * _FIRST_SHARE)
@@ -158,7 +158,7 @@ def verify_stretches(
     *,
     rows: bool = True,
 ) -> Proof:
-    """Go along the chain from the event after `after`, comparing the `rows` of each event."""
+    """Verify the chain from the event after `after`, and with `rows` the rows of each event."""
     proof, sqlite = Proof(), connection.dialect.name == "sqlite"
     before = event_of(connection, after) if after else None
     walk = ChainWalk(known_heads, before)
@@ -169,7 +169,7 @@ def verify_stretches(
         start = stretch[0].seq - 1 if last is None else last.seq
         for event in stretch:
             walk.step(event)
-            proof.findings += _time_goes_on(last, event)
+            proof.findings += _clock_set_back(last, event)
             last = event
         if rows:
             proof.findings += _compare(connection, tables, stretch, start, seen)
@@ -198,8 +198,7 @@ def _mark(connection: Connection) -> str:
 
 
 def _rows(connection: Connection, sql: str, values: tuple[Any, ...] = ()) -> list[_Key]:
-    """Plain rows. In SQLite a text may have been damaged to bytes that are no letters: it is
-    read all the same, so that it can be named."""
+    """Plain rows. Damaged texts of SQLite that are not UTF-8 are read, to name them."""
     raw = connection.connection.driver_connection
     if not isinstance(raw, sqlite3.Connection):
         return [tuple(row) for row in connection.exec_driver_sql(sql, values).fetchall()]
@@ -254,14 +253,14 @@ def _stretches(connection: Connection, after: int, until: int | None) -> Iterato
 
 
 def _event(row: _Key) -> Event:
-    """An event from its row, without the checks of a frozen record: it was one before."""
+    """An event from its row; quicker than the constructor of a frozen record."""
     event = object.__new__(Event)
     event.__dict__.update(zip(_EVENT, row, strict=True))
     return event
 
 
-def _time_goes_on(last: Event | None, event: Event) -> list[Finding]:
-    """A clock set back is no crime, but someone must have said why."""
+def _clock_set_back(last: Event | None, event: Event) -> list[Finding]:
+    """A finding where a clock was set back without a recorded reason."""
     if last is None:
         return []
     try:
@@ -345,12 +344,12 @@ def _origin(table: _Derived, key: _Key, expected: dict[_Key, _Key]) -> str:
 
 
 def note_faults(connection: Connection, note: Note | None) -> list[Finding]:
-    """Findings about a note whose head stands at another place than it says."""
+    """A finding where the note gives its head another event number than the ledger."""
     if note is None:
         return []
     mark = _mark(connection)
     where = _rows(connection, f"SELECT seq FROM event WHERE hash = {mark}", (note.head,))
-    if all(row == (note.count,) for row in where):  # a head that is gone is told by the chain
+    if all(row == (note.count,) for row in where):  # the chain reports a missing head
         return []
     return [Finding("file", DAMAGED_NOTE, "registry file")]
 

@@ -16,7 +16,7 @@ from sieve_registry.store.verify import Proof, verify_stretches
 def elsewhere(
     place: Place, heads: Sequence[str], after: int, until: int, chain_only: bool
 ) -> Proof | None:
-    """What another process finds in the events after one number up to another; None if it cannot.
+    """Verification of events in another process, from `after` to `until`; None if it fails.
 
     The place goes over the pipe, not the command line, where others could read a password.
     """
@@ -35,7 +35,7 @@ def elsewhere(
 
 
 def main() -> None:
-    """Read what to go through from standard input, and tell what was found."""
+    """Read the request from standard input, verify, and write the result as JSON."""
     from sieve_registry.store.engine import open_registry
 
     gc.set_threshold(100_000, 50, 50)
