@@ -119,7 +119,7 @@ def test_what_is_no_key_signs_nothing(
         audit_commands.sign_head(registry, key, ADA)
     add()
     (tmp_path / "x.pem").write_text("a letter")
-    for path, why in (("x.pem", "no key"), ("gone.pem", "No such file")):
+    for path, why in (("x.pem", "no readable key"), ("gone.pem", "No such file")):
         with pytest.raises(SignatureError, match=why):
             audit_commands.sign_head(registry, tmp_path / path, ADA)
     with registry.reading() as connection:
