@@ -50,12 +50,14 @@ def new_page(browser: Browser, served: str) -> Iterator[Callable[..., Page]]:
         page = context.new_page()
         page.set_default_timeout(60_000)
         page.on("pageerror", lambda error: complaints.append(str(error)))
-        page.on("console", lambda said: said.type == "error" and complaints.append(said.text))
+        page.on(
+            "console", lambda message: message.type == "error" and complaints.append(message.text)
+        )
         page.on(
             "request",
-            lambda asked: (
-                asked.url.startswith((served, "data:", "blob:"))
-                or complaints.append(f"asked {asked.url}")
+            lambda request: (
+                request.url.startswith((served, "data:", "blob:"))
+                or complaints.append(f"requested {request.url}")
             ),
         )
         return page

@@ -37,8 +37,11 @@ def measured(page: Page, served: str, sieve: str = "S-0075", scan: Path = SCAN) 
 
 def audited(page: Page) -> list[Any]:
     axe = pytest.importorskip("axe_playwright_python.sync_playwright", reason="no axe installed")
-    found = axe.Axe().run(page)
-    return [(one["id"], one["nodes"][0]["html"]) for one in found.response["violations"]]
+    result = axe.Axe().run(page)
+    return [
+        (violation["id"], violation["nodes"][0]["html"])
+        for violation in result.response["violations"]
+    ]
 
 
 def test_by_keyboard_alone_from_label_to_ledger(
@@ -61,7 +64,7 @@ def test_by_keyboard_alone_from_label_to_ledger(
     page.wait_for_function(
         "old => document.querySelector('#closeup h3').innerText !== old", arg=first
     )
-    before, after = (re.findall(r"\d+", one) for one in (first, page.inner_text("#closeup h3")))
+    before, after = (re.findall(r"\d+", text) for text in (first, page.inner_text("#closeup h3")))
     assert int(after[0]) == int(before[0]) + 1
     assert after[1] == before[1]
     assert lab.checks() == ()
@@ -99,17 +102,17 @@ def test_a_click_in_the_scan_shows_that_aperture(
 
 
 def test_two_technicians_at_once(new_page: Callable[..., Page], served: str, lab: Lab) -> None:
-    one, other = new_page(), new_page()
-    for page, sieve, scan in ((one, "S-0075", SCAN), (other, "S-0125", SECOND)):
+    first, other = new_page(), new_page()
+    for page, sieve, scan in ((first, "S-0075", SCAN), (other, "S-0125", SECOND)):
         page.goto(served)
         page.keyboard.type(f"{sieve}\n")
         page.wait_for_url("**/sieve?id=*")
         page.set_input_files("#scans", scan)
         page.get_by_role("button", name="Measure").click()
-    for page, name in ((one, TECHNICIAN), (other, COLLEAGUE)):
+    for page, name in ((first, TECHNICIAN), (other, COLLEAGUE)):
         result(page)
         page.get_by_label("Your name").fill(name)
-    for page in (other, one):
+    for page in (other, first):
         page.get_by_role("button", name="Confirm and record").click()
         page.get_by_role("heading", name="Recorded as").wait_for()
     assert lab.checks("S-0075")[0].person == TECHNICIAN
@@ -131,7 +134,9 @@ def test_a_wrong_upload_is_refused_and_the_form_is_kept(
     assert "Nothing was recorded" in page.inner_text("#note")
     assert page.get_by_label("scanner-4800dpi").is_checked()
     expected = "status of 422"  # the browser's own word on an answer that says no
-    new_page.complaints[:] = [one for one in new_page.complaints if expected not in one]
+    new_page.complaints[:] = [
+        complaint for complaint in new_page.complaints if expected not in complaint
+    ]
 
 
 def test_the_watched_folder_refreshes_and_errors_stay(

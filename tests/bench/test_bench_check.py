@@ -43,9 +43,11 @@ from sieve_registry.sieves.recording import RecordTerms
 from sieve_registry.store.engine import open_registry
 
 
-def begin(lab: Lab, client: Client, scan: Path = SCAN, sieve: str = "S-0075", **told: Any) -> Job:
+def begin(
+    lab: Lab, client: Client, scan: Path = SCAN, sieve: str = "S-0075", **changes: Any
+) -> Job:
     """Send a scan; the job it became."""
-    fields = {"sieve": sieve, "scale": "given:0", **told}
+    fields = {"sieve": sieve, "scale": "given:0", **changes}
     files = [("scans", (scan.name, scan.read_bytes()))]
     answer = client.post("/jobs", data=fields, files=files, headers=lab.headers)
     assert answer.status_code == 204, answer.text
@@ -56,8 +58,8 @@ def confirm(
     lab: Lab, client: Client, job: Job, name: str = TECHNICIAN, known: int | None = None
 ) -> Response:
     known = len(job.taken.history.checks) if known is None else known
-    told = {"name": name, "known": str(known)}
-    return client.post(f"/jobs/{job.id}/confirm", data=told, headers=lab.headers)
+    fields = {"name": name, "known": str(known)}
+    return client.post(f"/jobs/{job.id}/confirm", data=fields, headers=lab.headers)
 
 
 @pytest.fixture(scope="module")
@@ -161,15 +163,15 @@ def test_tiles_make_up_the_scan(ready: tuple[Lab, Client, Job]) -> None:
     with Image.open(SCAN) as scan:
         width, height = scan.size
         stored = np.asarray(scan.convert("L"), float)
-    whole = np.zeros((height, width))
+    mosaic = np.zeros((height, width))
     for column in range(-(-width // 512)):
         for row in range(-(-height // 512)):
             answer = client.get(f"/jobs/{job.id}/scans/0/tiles/0/{column}/{row}.png")
             part = np.asarray(Image.open(io.BytesIO(answer.content)))
             h, w = part.shape
-            whole[row * 512 : row * 512 + h, column * 512 : column * 512 + w] = part
+            mosaic[row * 512 : row * 512 + h, column * 512 : column * 512 + w] = part
     # Shown in greys of their own, the order of light and dark is the scan's.
-    assert np.corrcoef(whole.ravel(), stored.ravel())[0, 1] > 0.99
+    assert np.corrcoef(mosaic.ravel(), stored.ravel())[0, 1] > 0.99
     assert client.get(f"/jobs/{job.id}/scans/0/tiles/0/9/0.png").status_code == 404
     assert client.get(f"/jobs/{job.id}/scans/0/tiles/30/0/0.png").status_code == 404
 
@@ -178,13 +180,13 @@ def test_every_aperture_is_marked_once(ready: tuple[Lab, Client, Job]) -> None:
     _, client, job = ready
     scan = f"/jobs/{job.id}/scans/0"
     field = job.measurement.pictures[0].field
-    found = [
+    tiles = [
         client.get(f"{scan}/marks/{column}/{row}.json").json()
         for column in range(3)
         for row in range(3)
     ]
-    states = "".join(one["state"] for one in found)
-    assert len(states) == sum(len(one["corners"]) for one in found) == len(field.row)
+    states = "".join(tile["state"] for tile in tiles)
+    assert len(states) == sum(len(tile["corners"]) for tile in tiles) == len(field.row)
     assert states.count("o") == int(field.ok.sum())
     assert len(client.get(f"{scan}/marks.json").json()["widest"]) == 2
     assert client.get(f"/jobs/{job.id}/scans/1/marks.json").status_code == 404
@@ -313,7 +315,7 @@ def test_two_names_at_the_same_moment_make_one_record(lab: Lab, client: Client) 
     for thread in threads:
         thread.join()
     assert len(lab.checks()) == 1
-    assert {one.person for one in answers.values()} == {lab.checks()[0].person}
+    assert {answer.person for answer in answers.values()} == {lab.checks()[0].person}
     late = COLLEAGUE if lab.checks()[0].person == TECHNICIAN else TECHNICIAN
     place = confirm(lab, client, job, late).headers["HX-Redirect"]
     assert "had already confirmed this check" in client.get(place).text
@@ -332,7 +334,7 @@ def test_a_check_recorded_meanwhile_is_shown_before_anything_is_recorded(
     assert len(lab.checks()) == 1
     assert "C-0001 was recorded for the same sieve" in client.get(place).text
     confirm(lab, client, job)
-    assert [one.person for one in lab.checks()] == [COLLEAGUE, TECHNICIAN]
+    assert [check.person for check in lab.checks()] == [COLLEAGUE, TECHNICIAN]
 
 
 def test_a_refused_record_keeps_the_measurement_open(lab: Lab, client: Client) -> None:
@@ -373,15 +375,15 @@ def test_a_scan_measured_before_is_pointed_out(lab: Lab, client: Client) -> None
 
 def test_back_from_quarantine_only_after_a_passing_check(lab: Lab, client: Client) -> None:
     sieve_commands.quarantine(lab.registry, "S-0075", "dented", RecordTerms(by=COLLEAGUE))
-    told = {"sieve": "S-0075", "reason": "looked at", "name": TECHNICIAN}
+    fields = {"sieve": "S-0075", "reason": "looked at", "name": TECHNICIAN}
     assert "Return to service" in client.get("/sieve?id=S-0075").text
-    answer = client.post("/return", data=told, headers=lab.headers)
+    answer = client.post("/return", data=fields, headers=lab.headers)
     assert answer.status_code == 422
     assert "was not checked since" in answer.text
     job = begin(lab, client, SCANS / "s0075-1.png")  # drawn new: it passes
     wait_for(job)
     confirm(lab, client, job)
-    assert client.post("/return", data=told, headers=lab.headers).status_code == 204
+    assert client.post("/return", data=fields, headers=lab.headers).status_code == 204
     assert sieve_queries.get_state(lab.registry, "S-0075").status == "in service"
 
 

@@ -39,8 +39,8 @@ def drawn(
     with pytest.MonkeyPatch.context() as patch:
         if in_bands:
             patch.setattr("sieve_inspect.measurement.scan_task.BANDS_FROM", 1)
-        found = measure([path], nominal_um=150, scale=SCALE)
-    return made.truth, found, found.pictures[0]
+        measurement = measure([path], nominal_um=150, scale=SCALE)
+    return made.truth, measurement, measurement.pictures[0]
 
 
 def _some(picture: Picture) -> npt.NDArray[np.int64]:
@@ -53,15 +53,15 @@ def seen(
     drawn: tuple[Truth, Measurement, Picture],
 ) -> list[tuple[Closeup, npt.NDArray[np.float64]]]:
     """Some hundred sound openings with their true widths (x, y) in um."""
-    truth, found, picture = drawn
+    truth, measurement, picture = drawn
     pairs = []
     for index in _some(picture):
-        one = closeup(picture, found.scale, int(index))
-        away = np.hypot(truth.x_px - one.middle[0], truth.y_px - one.middle[1])
+        close = closeup(picture, measurement.scale, int(index))
+        away = np.hypot(truth.x_px - close.middle[0], truth.y_px - close.middle[1])
         nearest = int(np.argmin(away))
         assert away[nearest] < 2
         widths = (truth.width_x_px[nearest], truth.width_y_px[nearest])
-        pairs.append((one, 10 * np.array(widths)))
+        pairs.append((close, 10 * np.array(widths)))
     return pairs
 
 
@@ -69,9 +69,9 @@ def test_the_width_is_the_one_measured(
     drawn: tuple[Truth, Measurement, Picture], seen: list[tuple[Closeup, npt.NDArray[np.float64]]]
 ) -> None:
     _, _, picture = drawn
-    for one, _ in seen:
-        for across, sample in zip(one.across, picture.samples, strict=True):
-            assert across.width_um == pytest.approx(float(sample.width[one.index]))
+    for close, _ in seen:
+        for across, sample in zip(close.across, picture.samples, strict=True):
+            assert across.width_um == pytest.approx(float(sample.width[close.index]))
             assert across.edges[1] - across.edges[0] == pytest.approx(across.width_px)
             assert sum(across.edges) == pytest.approx(0, abs=0.01)  # the middle is its zero
 
@@ -82,8 +82,8 @@ def test_its_uncertainty_holds_the_truth(
     """U (k = 2) is to hold some 95 % of the true widths; fewer than 90 % of 200 would be chance."""
     within = [
         abs(across.width_um - true) <= across.expanded_um
-        for one, widths in seen
-        for across, true in zip(one.across, widths, strict=True)
+        for close, widths in seen
+        for across, true in zip(close.across, widths, strict=True)
     ]
     assert len(within) > 100
     assert np.mean(within) >= 0.9
@@ -96,21 +96,21 @@ def test_the_curve_goes_through_the_pixels(
 
     Looked at within 2 px of the opening's edges: beyond, a neighbour may be blocked.
     """
-    for one, _ in seen:
-        for across in one.across:
+    for close, _ in seen:
+        for across in close.across:
             at = np.interp(across.distance, across.model_at, across.model)
             own = np.abs(across.distance) < across.width_px / 2 + 2
             assert np.sqrt(np.mean((across.light - at)[own] ** 2)) < 1.5 * NOISE
 
 
 def test_an_opening_that_is_not_sound_says_why(drawn: tuple[Truth, Measurement, Picture]) -> None:
-    _, found, picture = drawn
+    _, measurement, picture = drawn
     index = int(np.flatnonzero(picture.field.state == "blocked")[0])
-    one = closeup(picture, found.scale, index)
-    assert one.state == "blocked"
-    assert "filled" in one.flags
+    close = closeup(picture, measurement.scale, index)
+    assert close.state == "blocked"
+    assert "filled" in close.flags
     with pytest.raises(IndexError):
-        closeup(picture, found.scale, len(picture.field.row))
+        closeup(picture, measurement.scale, len(picture.field.row))
 
 
 def test_the_cut_out_shows_the_opening_where_it_says(
@@ -118,11 +118,11 @@ def test_the_cut_out_shows_the_opening_where_it_says(
 ) -> None:
     _, _, picture = drawn
     tone = tone_of(picture.light)
-    for one, _ in seen[::10]:
-        cut = cut_out(picture, tone, one.index, 300)
+    for close, _ in seen[::10]:
+        cut = cut_out(picture, tone, close.index, 300)
         shown = np.asarray(Image.open(io.BytesIO(cut.png)))
         assert shown.shape == (cut.height, cut.width)
-        x, y = one.middle
+        x, y = close.middle
         column = round((x + 0.5 - cut.left) * cut.factor)
         row = round((y + 0.5 - cut.top) * cut.factor)
         wire = round(12.5 * cut.factor)  # half a pitch aside the wires cross

@@ -29,12 +29,12 @@ def test_it_serves_until_it_is_interrupted(lab: Lab) -> None:
     typed += ["--registry", str(lab.registry.path), "bench", "--port", "0", "--json", "-"]
     typed += ["--scale", str(SCALE_FILE)]
     with subprocess.Popen(typed, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) as run:
-        told = ""
-        while not told.endswith("}\n"):
+        output = ""
+        while not output.endswith("}\n"):
             line = run.stdout.readline()
             assert line, run.stderr.read()
-            told += line
-        url = json.loads(told)["url"]
+            output += line
+        url = json.loads(output)["url"]
         page = httpx.get(f"{url}sieve?id=S-0075", trust_env=False)
         run.send_signal(signal.SIGINT)
         out, err = run.communicate(timeout=30)

@@ -27,11 +27,11 @@ def send(
     lab: Lab,
     client: Client,
     files: list[tuple[str, tuple[str, bytes]]],
-    told: dict[str, str] | None = None,
+    changes: dict[str, str] | None = None,
     **headers: Any,
 ) -> Response:
     """A new check as the page sends it."""
-    fields = {"sieve": "S-0075", "scale": "given:0", **(told or {})}
+    fields = {"sieve": "S-0075", "scale": "given:0", **(changes or {})}
     return client.post("/jobs", data=fields, files=files, headers={**lab.headers, **headers})
 
 
@@ -68,16 +68,16 @@ def test_another_page_changes_nothing(lab: Lab, client: Client, origin: str | No
     headers = {name: value for name, value in lab.headers.items() if name != "Origin"}
     if origin is not None:
         headers["Origin"] = origin.replace("PORT", port(lab))
-    told = {"sieve": "S-0075", "reason": "mischief", "name": "nobody"}
-    assert client.post("/quarantine", data=told, headers=headers).status_code == 403
+    fields = {"sieve": "S-0075", "reason": "mischief", "name": "nobody"}
+    assert client.post("/quarantine", data=fields, headers=headers).status_code == 403
     assert sieve_queries.get_state(lab.registry, "S-0075").status == "in service"
 
 
 @pytest.mark.parametrize("token", [None, "", "guessed"])
 def test_without_the_token_nothing_changes(lab: Lab, client: Client, token: str | None) -> None:
     headers = {"Origin": lab.home} | ({} if token is None else {TOKEN_HEADER: token})
-    told = {"sieve": "S-0075", "reason": "mischief", "name": "nobody"}
-    answer = client.post("/quarantine", data=told, headers=headers)
+    fields = {"sieve": "S-0075", "reason": "mischief", "name": "nobody"}
+    answer = client.post("/quarantine", data=fields, headers=headers)
     assert answer.status_code == 403
     assert "Load it again" in answer.text
     assert sieve_queries.get_state(lab.registry, "S-0075").status == "in service"
@@ -85,8 +85,8 @@ def test_without_the_token_nothing_changes(lab: Lab, client: Client, token: str 
 
 def test_a_request_of_the_page_itself_is_carried_out(lab: Lab, client: Client) -> None:
     """The same request that the tests above see refused."""
-    told = {"sieve": "S-0075", "reason": "fell", "name": "Tove Example"}
-    answer = client.post("/quarantine", data=told, headers=lab.headers)
+    fields = {"sieve": "S-0075", "reason": "fell", "name": "Tove Example"}
+    answer = client.post("/quarantine", data=fields, headers=lab.headers)
     assert (answer.status_code, answer.headers["HX-Redirect"]) == (204, "/sieve?id=S-0075")
     assert sieve_queries.get_state(lab.registry, "S-0075").status == "quarantined"
 
@@ -103,9 +103,9 @@ def head_only(lab: Lab, path: str, **headers: int | str) -> str:
     """What is answered to a request of which only the head ever comes."""
     lines = {"Host": lab.home.removeprefix("http://"), **lab.headers, **headers}
     head = "".join(f"{name.replace('_', '-')}: {value}\r\n" for name, value in lines.items())
-    with socket.create_connection(("127.0.0.1", int(port(lab))), timeout=20) as asked:
-        asked.sendall(f"POST {path} HTTP/1.1\r\n{head}\r\n".encode())
-        return asked.makefile("rb").read().decode()
+    with socket.create_connection(("127.0.0.1", int(port(lab))), timeout=20) as connection:
+        connection.sendall(f"POST {path} HTTP/1.1\r\n{head}\r\n".encode())
+        return connection.makefile("rb").read().decode()
 
 
 @pytest.mark.usefixtures("client")
@@ -225,7 +225,7 @@ def test_the_folder_offers_scans_alone(
     (scanned / "deep.png").mkdir()
     (scanned / "link.png").symlink_to(SCALE_FILE)
     (scanned / "new.png").write_bytes(b"half of it is here")
-    assert [(one.name, one.settled) for one in watched_scans(scanned)] == [
+    assert [(scan.name, scan.settled) for scan in watched_scans(scanned)] == [
         ("new.png", False),
         ("a.png", True),
     ]
@@ -265,7 +265,7 @@ class Inline(HTMLParser):
 
     def __init__(self) -> None:
         super().__init__()
-        self.found: list[str] = []
+        self.scripts: list[str] = []
         self.addresses: list[str] = []
         self.script = False
 
@@ -275,13 +275,13 @@ class Inline(HTMLParser):
         self.script = tag == "script"
         for name, value in attrs:
             if name == "style" or name.startswith("on"):
-                self.found.append((tag, name))
+                self.scripts.append((tag, name))
             if name in ("src", "href", "action", "hx-get", "hx-post"):
                 self.addresses.append(value)
 
     def handle_data(self, data: str) -> None:
         if self.script and data.strip():
-            self.found.append(("script", data))
+            self.scripts.append(("script", data))
 
 
 @pytest.mark.parametrize(
@@ -295,7 +295,7 @@ def test_pages_keep_to_their_policy(client: Client, place: str) -> None:
     assert answer.headers["X-Content-Type-Options"] == "nosniff"
     page = Inline()
     page.feed(answer.text)
-    assert page.found == []
+    assert page.scripts == []
     assert [a for a in page.addresses if not a.startswith(("/", "data:", "#"))] == []
     assert [a for a in page.addresses if a.startswith("//")] == []
 

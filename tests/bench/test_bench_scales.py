@@ -56,23 +56,23 @@ def recorded(lab: Lab, tmp_path: Path) -> str:
         "F-48", "scanner", "K1", "4800 dpi", "transmitted", "srgb", 0.0, 1000.0, 300_000.0
     )
     device = artefacts.add_device(lab.registry, device, terms)
-    found = calibrate_pictures([picture], artefact.to_calibrate(), encoding="srgb")
+    calibration = calibrate_pictures([picture], artefact.to_calibrate(), encoding="srgb")
     calibrations.record_scale(
         lab.registry,
         "F-48",
-        found,
+        calibration,
         artefact,
         device,
         calibrations.ScaleConditions(),
         terms,
         max_residual_um=5.0,
-        residual_picture=residuals_png(found),
+        residual_picture=residuals_png(calibration),
     )
     return "kept:F-48"
 
 
-def begin(lab: Lab, client: Client, **told: Any) -> Response:
-    fields = {"sieve": "S-0075", **told}
+def begin(lab: Lab, client: Client, **changes: Any) -> Response:
+    fields = {"sieve": "S-0075", **changes}
     files = [("scans", (SCAN.name, SCAN.read_bytes()))]
     return client.post("/jobs", data=fields, files=files, headers=lab.headers)
 
@@ -87,8 +87,8 @@ def test_a_recorded_scale_is_offered_and_its_chain_kept(
     job = lab.jobs.get(answer.headers["HX-Redirect"].rpartition("/")[2])
     wait_for(job)
     assert job.error is None
-    told = {"name": TECHNICIAN, "known": "0"}
-    answer = client.post(f"/jobs/{job.id}/confirm", data=told, headers=lab.headers)
+    fields = {"name": TECHNICIAN, "known": "0"}
+    answer = client.post(f"/jobs/{job.id}/confirm", data=fields, headers=lab.headers)
     assert answer.status_code == 204, answer.text
     trace = json.loads(check_queries.get_check(lab.registry, "C-0001").event.payload)["trace"]
     assert trace["certificate"]["number"] == "2025-9"
@@ -100,13 +100,13 @@ def test_a_recorded_scale_is_offered_and_its_chain_kept(
 def test_circumstances_outside_the_scale_are_refused_before_measuring(
     lab: Lab, client: Client, recorded: str
 ) -> None:
-    for told, says in (
+    for changes, says in (
         ({"stand_off": "20 mm"}, "20 mm"),
         ({"stand_off": "near"}, "not a length"),
         ({"temperature": "60"}, "60"),
         ({"temperature": "warm"}, "not a number of °C"),
     ):
-        answer = begin(lab, client, scale=recorded, **told)
+        answer = begin(lab, client, scale=recorded, **changes)
         assert answer.status_code == 422
         assert says in answer.text
     answer = begin(lab, client, scale="given:0", temperature="21")

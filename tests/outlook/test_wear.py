@@ -20,7 +20,7 @@ from sieve_registry.outlook.proposals import wear_interval
 from sieve_registry.outlook.queries import Outlook, outlook
 from sieve_registry.outlook.wear import Trend
 from sieve_registry.report.formatting import Lengths
-from sieve_registry.report.wear_text import wear_view
+from sieve_registry.report.wear import wear_view
 from sieve_registry.sieves.recording import RecordTerms
 
 

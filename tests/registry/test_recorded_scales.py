@@ -14,7 +14,7 @@ from program import Program
 from registry_made import Measuring
 from scale_lab import GRID, SCANNER, ScaleLab, check, parsed
 from sieve_registry.checks.queries import get_check
-from sieve_registry.report.chain import chain_lines
+from sieve_registry.report.gather import chain_lines
 from sieve_registry.store.engine import Registry
 
 

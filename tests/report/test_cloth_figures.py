@@ -13,7 +13,7 @@ from sieve_registry.report.charts import _fitted_normal
 from sieve_registry.report.gaps import halves_of
 from sieve_registry.report.maps import cloth_map_svg, map_of
 from sieve_registry.report.view import Apertures, Places
-from sieve_registry.report.wear_charts import _band
+from sieve_registry.report.wear import _band
 
 
 def cloth(
@@ -22,7 +22,7 @@ def cloth(
     """Apertures whose gaps scatter by 1 um, and whose odd columns are wider by `teeth_um`."""
     rng = np.random.default_rng(seed)
     shape = (images, *size)
-    image, row, column = (one.ravel() for one in np.indices(shape))
+    image, row, column = (index.ravel() for index in np.indices(shape))
     gaps = rng.normal(0, 1, (images, size[1])) + teeth_um * (np.arange(size[1]) % 2)
     x = 75 + gaps[image, column] + rng.normal(0, 0.5, image.size)
     y = 76 + rng.normal(0, 1, (images, size[0]))[image, row] + rng.normal(0, 0.5, image.size)
@@ -31,15 +31,15 @@ def cloth(
 
 
 def test_local_means_are_those_of_scipy() -> None:
-    found = cloth(size=(40, 50))
-    mapped = map_of(found, ["a.png"], None, (), "µm")
+    apertures = cloth(size=(40, 50))
+    mapped = map_of(apertures, ["a.png"], None, (), "µm")
     (field,) = mapped.fields
     rows, columns = field.means.shape[1:]
     assert rows * columns == pytest.approx(40 * 50 / 12, rel=0.35)
-    for place, width in enumerate((found.width_x_um, found.width_y_um)):
+    for place, width in enumerate((apertures.width_x_um, apertures.width_y_um)):
         expected = stats.binned_statistic_2d(
-            found.places.y_px,
-            found.places.x_px,
+            apertures.places.y_px,
+            apertures.places.x_px,
             width - width.mean(),
             bins=(rows, columns),
             range=((0, field.size[1]), (0, field.size[0])),
@@ -49,12 +49,12 @@ def test_local_means_are_those_of_scipy() -> None:
 
 def test_a_few_apertures_at_the_rim_do_not_set_the_shades() -> None:
     """A round cloth of 40 x 40; one aperture alone beside it is 9 um wider than the others."""
-    whole = cloth(size=(40, 40))
-    beside = np.hypot(whole.places.row - 19.5, whole.places.column - 19.5) > 19.5
-    corner = (whole.places.row == 1) & (whole.places.column == 1)
+    complete = cloth(size=(40, 40))
+    beside = np.hypot(complete.places.row - 19.5, complete.places.column - 19.5) > 19.5
+    corner = (complete.places.row == 1) & (complete.places.column == 1)
     state = np.where(beside & ~corner, "partial", "ok")
-    found = replace(whole, state=state, width_x_um=whole.width_x_um + 9.0 * corner)
-    mapped = map_of(found, ["a.png"], None, (), "µm")
+    apertures = replace(complete, state=state, width_x_um=complete.width_x_um + 9.0 * corner)
+    mapped = map_of(apertures, ["a.png"], None, (), "µm")
     (field,) = mapped.fields
     assert np.isnan(field.means[:, 0, 0]).all()
     assert np.isfinite(field.means[:, 5, 5]).all()
@@ -62,10 +62,10 @@ def test_a_few_apertures_at_the_rim_do_not_set_the_shades() -> None:
 
 
 def test_a_map_that_stands_alone_explains_its_marks() -> None:
-    found = cloth()
-    state = found.state.astype("U8")
+    apertures = cloth()
+    state = apertures.state.astype("U8")
     state[3] = "blocked"
-    mapped = map_of(replace(found, state=state), ["a.png"], None, (), "µm")
+    mapped = map_of(replace(apertures, state=state), ["a.png"], None, (), "µm")
     alone = cloth_map_svg(mapped, "a map", legend=True)
     assert ">blocked<" in alone
     assert "white: too few apertures for a mean" in alone
@@ -74,17 +74,17 @@ def test_a_map_that_stands_alone_explains_its_marks() -> None:
 
 
 def test_marks_are_where_the_table_has_them() -> None:
-    found = cloth()
-    state = found.state.astype("U8")
+    apertures = cloth()
+    state = apertures.state.astype("U8")
     state[[3, 70]] = "blocked"
     state[100] = "torn"
-    wide = found.width_x_um.copy()
+    wide = apertures.width_x_um.copy()
     wide[200] = 101.5
-    changed = replace(found, state=state, width_x_um=wide)
+    changed = replace(apertures, state=state, width_x_um=wide)
     mapped = map_of(changed, ["a.png"], 101.0, [(1, 200, "x")], "µm")
     assert mapped.counts == (2, 1, 1)
     (field,) = mapped.fields
-    at = [found.places.x_px[200], found.places.y_px[200]]
+    at = [apertures.places.x_px[200], apertures.places.y_px[200]]
     np.testing.assert_array_equal(field.oversize[0], [at])
     assert field.numbers == (("x", 1, *at),)
     svg = cloth_map_svg(mapped, "a map")
@@ -101,9 +101,9 @@ def test_no_map_without_places() -> None:
 
 @pytest.mark.parametrize("images", [1, 3])
 def test_a_comb_with_uneven_teeth_is_seen_in_its_direction_only(images: int) -> None:
-    found = halves_of(cloth(teeth_um=4.0, images=images), "x")
-    assert found is not None
-    assert found.difference_um == pytest.approx(4.0, abs=3 * np.sqrt(4 / 30 / images))
+    halves = halves_of(cloth(teeth_um=4.0, images=images), "x")
+    assert halves is not None
+    assert halves.difference_um == pytest.approx(4.0, abs=3 * np.sqrt(4 / 30 / images))
     assert halves_of(cloth(teeth_um=4.0, images=images), "y") is None
 
 
@@ -129,7 +129,7 @@ def test_the_forecast_band_is_that_of_numpy() -> None:
     t = np.array([0.0, 120.0, 260.0, 410.0, 500.0])
     y = 75 + 0.004 * t + np.array([0.05, -0.1, 0.02, 0.07, -0.04])
     u = np.array([0.1, 0.12, 0.1, 0.15, 0.1])
-    line = fit(line_design([0] * 5, t.tolist()), [Point(*one) for one in zip(y, u, strict=True)])
+    line = fit(line_design([0] * 5, t.tolist()), [Point(*pair) for pair in zip(y, u, strict=True)])
     ahead = np.linspace(0, 900, 7)
     value, half = _band(line, ahead)
     p, cov = np.polyfit(t, y, 1, w=1 / u, cov="unscaled")
@@ -141,8 +141,8 @@ def test_the_forecast_band_is_that_of_numpy() -> None:
 
 def test_many_fields_are_split_over_figures_that_fit_a_page() -> None:
     from report_sample import sample
-    from sieve_registry.report.cloth_figures import cloth_map
     from sieve_registry.report.formatting import Lengths
+    from sieve_registry.report.maps import cloth_map
 
     made = cloth_map(replace(sample(), apertures=cloth(images=8)), Lengths(75))
     heights = [

@@ -28,14 +28,14 @@ def pages(filled: Path, tmp_path_factory: pytest.TempPathFactory) -> dict[str, P
     """Every kind of page as a file."""
     folder = tmp_path_factory.mktemp("pages")
     registry = report_lab.lab(filled, report_lab.LAST_DAY)
-    found = audits.audit(registry, registry.today())
+    result = audits.audit(registry, registry.today())
     made = {
         "check": render_check_report(check_view(registry, "C-0003")),
         "conditional": render_check_report(sample(fit="indicative")),
         "history": render_sieve_history(history_view(registry, "S-0125")),
         "unchecked": render_sieve_history(history_view(registry, report_lab.ODD_NAME)),
-        "audit": audit_page.render(found)["index.html"].decode(),
-        "labels": labels.page([labels.label_of(one) for one in sieve_queries.states(registry)]),
+        "audit": audit_page.render(result)["index.html"].decode(),
+        "labels": labels.page([labels.label_of(state) for state in sieve_queries.states(registry)]),
     }
     registry.close()
     paths = {}
@@ -54,18 +54,22 @@ def shown(browser: Browser, pages: dict[str, Path]) -> Iterator[Callable[..., Pa
         contexts.append(browser.new_context(viewport={"width": width, "height": 900}, **options))
         page = contexts[-1].new_page()
         page.on("pageerror", lambda error: complaints.append(str(error)))
-        page.on("console", lambda said: said.type == "error" and complaints.append(said.text))
+        page.on(
+            "console", lambda message: message.type == "error" and complaints.append(message.text)
+        )
         home = pages[name].as_uri()
         page.on(
             "request",
-            lambda asked: asked.url.startswith((home, "data:")) or complaints.append(asked.url),
+            lambda request: (
+                request.url.startswith((home, "data:")) or complaints.append(request.url)
+            ),
         )
         page.goto(home)
         return page
 
     yield show
-    for one in contexts:
-        one.close()
+    for context in contexts:
+        context.close()
     assert complaints == []
 
 
@@ -74,10 +78,12 @@ def shown(browser: Browser, pages: dict[str, Path]) -> Iterator[Callable[..., Pa
 )
 def test_no_rule_of_axe_is_broken(shown: Callable[..., Page], name: str) -> None:
     axe = pytest.importorskip("axe_playwright_python.sync_playwright", reason="no axe installed")
-    found = axe.Axe().run(shown(name))
-    broken = [(one["id"], one["nodes"][0]["html"][:200]) for one in found.response["violations"]]
+    result = axe.Axe().run(shown(name))
+    broken = [
+        (rule["id"], rule["nodes"][0]["html"][:200]) for rule in result.response["violations"]
+    ]
     assert broken == []
-    ran = {one["id"] for one in found.response["passes"]}
+    ran = {rule["id"] for rule in result.response["passes"]}
     assert "color-contrast" in ran
 
 

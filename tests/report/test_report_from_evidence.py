@@ -77,18 +77,18 @@ def test_torn_apertures_come_first_then_the_largest_of_the_table(
     ok = [r for r in rows if r["state"] == "ok"]
     largest = sorted((max(float(r[f"width_{d}_um"]) for d in "xy") for r in ok), reverse=True)
     shown = torn[0].enlarged
-    assert [one.number for one in shown] == list(range(1, 11))
-    states = [one.state for one in shown]
+    assert [aperture.number for aperture in shown] == list(range(1, 11))
+    states = [aperture.state for aperture in shown]
     assert states == ["torn"] * 5 + ["ok"] * 5
     assert sum(r["state"] == "torn" for r in rows) >= 5
-    assert [one.width_um for one in shown[5:]] == largest[:5]
+    assert [aperture.width_um for aperture in shown[5:]] == largest[:5]
 
 
 def test_an_enlarged_aperture_shows_light_within_dark_wires(torn: tuple[CheckView, str]) -> None:
-    for one in torn[0].enlarged[5:]:
-        grey = np.asarray(Image.open(io.BytesIO(one.jpeg)).convert("L"), float)
+    for aperture in torn[0].enlarged[5:]:
+        grey = np.asarray(Image.open(io.BytesIO(aperture.jpeg)).convert("L"), float)
         assert max(grey.shape) == pytest.approx(220, abs=4)
-        pitch = max(grey.shape) / 3  # one and a half pitches on either side
+        pitch = max(grey.shape) / 3  # 1.5 pitches on either side
         y, x = np.array(grey.shape) / 2
         if min(grey.shape) < 0.9 * max(grey.shape):
             continue  # cut by the border: its middle is not the picture's
@@ -103,8 +103,8 @@ def test_an_enlarged_aperture_shows_light_within_dark_wires(torn: tuple[CheckVie
 
 
 def test_the_outline_is_drawn_where_light_turns_dark(torn: tuple[CheckView, str]) -> None:
-    one = torn[0].enlarged[6]
-    grey = np.asarray(Image.open(io.BytesIO(one.jpeg)).convert("L"), float)
+    aperture = torn[0].enlarged[6]
+    grey = np.asarray(Image.open(io.BytesIO(aperture.jpeg)).convert("L"), float)
     row = grey[grey.shape[0] // 2 - 2 : grey.shape[0] // 2 + 3].mean(axis=0)
     half = len(row) // 2
     edge = half + int(np.argmin(row[half : half + 45]))  # black ink beside white and light
@@ -118,7 +118,9 @@ def test_the_page_names_what_fails_though_every_value_passes(torn: tuple[CheckVi
     assert "torn: a wire is missing or broken" in text
     assert "8 torn (diamond)" in text
     uris = re.findall(r'src="data:image/jpeg;base64,([^"]+)" alt="Aperture', torn[1])
-    assert [base64.b64decode(uri) for uri in uris] == [one.jpeg for one in torn[0].enlarged]
+    assert [base64.b64decode(uri) for uri in uris] == [
+        aperture.jpeg for aperture in torn[0].enlarged
+    ]
 
 
 def test_wear_is_seen_from_the_day_of_the_check(
@@ -154,8 +156,8 @@ def test_a_void_check_is_marked_first_and_a_decision_is_printed(
     void = text_of(render_check_report(check_view(registry, "C-0002")))
     assert void.index("This record is void") < void.index("Measured values")
     assert "wrong sieve on the glass (Q. Lead, 2023-06-01)" in void
-    told = text_of(render_check_report(check_view(registry, "C-0003")))
-    assert "Decided on 2023-06-01 by Q. Lead: retire." in told
+    text = text_of(render_check_report(check_view(registry, "C-0003")))
+    assert "Decided on 2023-06-01 by Q. Lead: retire." in text
     page = text_of(render_sieve_history(history_view(registry, "S-0125")))
     assert "check recorded, event 6 as recorded void wrong sieve" in page
     registry.close()
@@ -186,8 +188,8 @@ def test_the_history_shows_the_status_and_every_record(registry: Registry) -> No
     text = text_of(render_sieve_history(history_view(registry, "S-0125")))
     assert "In service, but its last check was not passed C-0003 on 2023-05-06: fail." in text
     assert "What to do next: Proposed: take it out of use" in text
-    for told in ("check C-0001", "90 uses", "quartz", "Example Weavers", "270 uses"):
-        assert told in text
+    for expected in ("check C-0001", "90 uses", "quartz", "Example Weavers", "270 uses"):
+        assert expected in text
     assert "date 2021-05-02 date 2021-05-01" in text
     dates = [line.split()[0] for line in re.findall(r'<td class="tight">([^<]+)</td>', text)]
     assert dates == sorted(dates, reverse=True)

@@ -235,10 +235,10 @@ def test_ids_are_unique_and_references_lead_somewhere(page: str) -> None:
     reader = read(page)
     counted = Counter(reader.values("id"))
     assert [i for i, count in counted.items() if count > 1] == []
-    told = [v[1:] for v in reader.values("xlink:href")] + reader.values("aria-labelledby")
-    told += re.findall(r"url\(#([^)]+)\)", page)
-    assert told
-    assert set(told) <= set(counted)
+    references = [v[1:] for v in reader.values("xlink:href")] + reader.values("aria-labelledby")
+    references += re.findall(r"url\(#([^)]+)\)", page)
+    assert references
+    assert set(references) <= set(counted)
 
 
 def test_the_page_can_be_read_by_a_screen_reader(page: str) -> None:
@@ -453,8 +453,8 @@ def test_too_few_apertures_for_the_limit_are_named() -> None:
 
 
 def test_one_aperture_all_the_same_width() -> None:
-    one = Apertures(np.array([75.0]), np.array([75.0]), np.array(["ok"]))
-    page = render_check_report(replace(sample(), apertures=one, limits=None))
+    single = Apertures(np.array([75.0]), np.array([75.0]), np.array(["ok"]))
+    page = render_check_report(replace(sample(), apertures=single, limits=None))
     assert read(page).tags["svg"] == 3  # no map: the table says nothing of places
 
 
@@ -466,8 +466,8 @@ def _picture(width: int, height: int, seed: int = 0) -> bytes:
 
 
 def _embedded(page: str) -> list[tuple[str, Image.Image]]:
-    found = re.findall(r'src="data:image/(\w+);base64,([^"]+)"', page)
-    return [(kind, Image.open(io.BytesIO(base64.b64decode(data)))) for kind, data in found]
+    pictures = re.findall(r'src="data:image/(\w+);base64,([^"]+)"', page)
+    return [(kind, Image.open(io.BytesIO(base64.b64decode(data)))) for kind, data in pictures]
 
 
 def test_large_overlays_are_reduced_and_small_ones_kept() -> None:

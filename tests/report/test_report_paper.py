@@ -50,12 +50,12 @@ def test_a_report_is_of_a_check_or_a_sieve_and_named_by_it(
     if check is not None:
         assert code == 2  # a check is as it was recorded
         code, out, _ = type_it("report", *words, "--json", "-")
-    found = json.loads(out)
-    assert (code, found["check"], found["sieve"]) == (0, check, sieve)
+    document = json.loads(out)
+    assert (code, document["check"], document["sieve"]) == (0, check, sieve)
     name = f"{check or re.sub(r'[^A-Za-z0-9_-]+', '_', sieve).strip('_')}.html"
     assert [path.name for path in type_it.home.iterdir()] == [name]
     page = (type_it.home / name).read_text("utf-8")
-    assert found["ledger"]["head"] in page
+    assert document["ledger"]["head"] in page
     assert check is not None or "as of 2023-05-30" in page
 
 
@@ -71,8 +71,8 @@ def test_a_report_is_of_a_check_or_a_sieve_and_named_by_it(
 def test_an_unknown_subject_is_refused_in_one_sentence(
     type_it: HousedProgram, words: tuple[str, ...], code: int, tells: str
 ) -> None:
-    found, _, err = type_it("report", *words)
-    assert (found, err.count("\n")) == (code, 1)
+    exit_code, _, err = type_it("report", *words)
+    assert (exit_code, err.count("\n")) == (code, 1)
     assert tells in err
     assert not list(type_it.home.iterdir())
 
@@ -122,8 +122,8 @@ class Seen(HTMLParser):
 
 def test_the_auditors_folder_stands_alone(type_it: HousedProgram) -> None:
     out = type_it.home / "audit"
-    code, said, _ = type_it("audit", "--as-of", "2023-05-30", "--out", str(out), "--with-files")
-    assert code == 0, said
+    code, output, _ = type_it("audit", "--as-of", "2023-05-30", "--out", str(out), "--with-files")
+    assert code == 0, output
     page = (out / "index.html").read_text("utf-8")
     seen = Seen()
     seen.feed(page)
@@ -158,9 +158,9 @@ def test_missing_evidence_is_left_out_and_reported(type_it: HousedProgram) -> No
     scan.unlink()
     out = type_it.home / "audit"
     words = ("--as-of", "2023-05-30", "--out", str(out), "--with-files")
-    code, said, _ = type_it("audit", *words)
+    code, output, _ = type_it("audit", *words)
     assert code == 0
-    assert "2 missing or changed files were left out" in said  # the scan and its report
+    assert "2 missing or changed files were left out" in output  # the scan and its report
     page = (out / "index.html").read_text("utf-8")
     assert "Not as recorded: 1 finding," in page
     assert len(list((out / "reports").glob("C-*.html"))) == 2

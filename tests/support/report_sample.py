@@ -53,10 +53,10 @@ def csv_of(drawn: Render) -> str:
     for i in range(len(truth)):
         ok = truth.state[i] == "ok"
         widths = [w[i] * UM_PER_PX for w in (truth.width_x_px, truth.width_y_px)]
-        told = [f"{w:.4f}" if ok else "" for w in widths]
+        texts = [f"{w:.4f}" if ok else "" for w in widths]
         lines.append(
             f"0,{truth.row[i]},{truth.col[i]},{truth.x_px[i]:.3f},{truth.y_px[i]:.3f},"
-            f"{told[0]},{told[1]},{truth.state[i]},"
+            f"{texts[0]},{texts[1]},{truth.state[i]},"
         )
     return "\n".join(lines) + "\n"
 

@@ -24,8 +24,6 @@ from sieve_registry.sieves.recording import RecordTerms
 from sieve_registry.store.engine import Registry
 from sieve_registry.values import clean_text
 
-__all__ = ["WRITES"]
-
 _MOST_FIELDS = 60
 
 

@@ -14,11 +14,9 @@ from sieve_registry.bench import actions, pages, scan_view
 from sieve_registry.bench.desk import Desk, page
 from sieve_registry.bench.guard import Guard
 from sieve_registry.bench.jobs import unforeseen
-from sieve_registry.bench.messages import explained
 from sieve_registry.bench.uploads import MOST_BYTES
+from sieve_registry.bench.views import explained
 from sieve_registry.errors import RegistryLockedError, UnknownCheckError, UnknownSieveError
-
-__all__ = ["make_app"]
 
 _UPLOADS = "/jobs"
 

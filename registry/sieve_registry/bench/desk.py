@@ -13,13 +13,12 @@ from starlette.responses import HTMLResponse
 
 from sieve_registry.bench.guard import TOKEN_HEADER
 from sieve_registry.bench.jobs import Job, Jobs
-from sieve_registry.report.rendering import page_environment
+from sieve_registry.bench.views import due_text, job_text
+from sieve_registry.report.pages import page_environment
 from sieve_registry.store.engine import Registry
 
 if TYPE_CHECKING:
     from sieve_inspect.scale import Scale
-
-__all__ = ["Desk", "desk_of", "job_of", "page"]
 
 
 @dataclass(frozen=True)
@@ -63,6 +62,8 @@ def page(request: Request, template: str, status: int = 200, **values: Any) -> H
         "token": desk.token,
         "today": desk.registry.today().isoformat(),
         "registry": desk.registry.where,
+        "due_text": due_text,
+        "job_text": job_text,
     }
     environment = page_environment("sieve_registry.bench")
     text = environment.get_template(template).render({**common, **values})

@@ -1,8 +1,8 @@
 """Which requests are allowed: to this computer, from this page, and within a size limit.
 
 Any page open in the same browser can send requests here, and a hostile name server can resolve its
-own name to this computer. So the host of a request has to be this one, and a request that changes
-anything has to come from this page and carry a token that only this page has.
+own name to this computer. So the host of a request has to be this computer, and a request that
+changes anything has to come from this page and carry a token that only this page has.
 """
 
 from __future__ import annotations
@@ -13,8 +13,6 @@ from dataclasses import dataclass
 from starlette.datastructures import Headers, MutableHeaders
 from starlette.responses import PlainTextResponse
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
-
-__all__ = ["CONTENT_POLICY", "PRINT_POLICY", "TOKEN_HEADER", "Guard"]
 
 TOKEN_HEADER = "X-Bench-Token"
 CONTENT_POLICY = (

@@ -31,8 +31,6 @@ if TYPE_CHECKING:
     from sieve_inspect.measurement.model import Measurement
     from sieve_registry.bench.pyramid import ScanPyramid
 
-__all__ = ["Confirmed", "Job", "Jobs", "Order", "Phase", "Progress", "unforeseen"]
-
 _WORKERS = 2
 _MOST_OPEN = 30  # checks neither confirmed nor discarded
 _ENOUGH_DONE = 0.1  # share of a scan from which its pace predicts the time left
@@ -230,16 +228,10 @@ class Jobs:
             job.cautions += dpi_warnings(order.images, order.scale.scale)
             self._paces.append((_bytes(job), time.monotonic() - job.began))
             job.phase = Phase.READY
-        except SievewardError as error:
-            self._fail(job, error)
         except Exception as fault:  # a worker thread would lose it
-            self._fail(job, unforeseen(fault))
+            job.error = fault if isinstance(fault, SievewardError) else unforeseen(fault)
+            job.measurement, job.phase = None, Phase.FAILED
         job.ended = time.monotonic()
-
-    @staticmethod
-    def _fail(job: Job, error: SievewardError) -> None:
-        job.error, job.measurement = error, None
-        job.phase = Phase.FAILED
 
     def confirm(self, job: Job, name: str, known: int) -> Confirmed:
         """Record a measured check once, under the name of the first person to confirm it.

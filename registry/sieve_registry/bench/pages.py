@@ -10,12 +10,10 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 
 from sieve_inspect.errors import UnreadableImageError
-from sieve_inspect.units import format_length
 from sieve_registry.bench import views
 from sieve_registry.bench.desk import Desk, desk_of, job_of, page
 from sieve_registry.bench.guard import PRINT_POLICY
 from sieve_registry.bench.jobs import Phase
-from sieve_registry.bench.messages import explained
 from sieve_registry.bench.pyramid import TILE, ScanPyramid
 from sieve_registry.bench.scale_choice import BY_HAND, SCALE_FILE, offers
 from sieve_registry.bench.uploads import KINDS, MOST_BYTES, MOST_SCANS, watched_scans
@@ -25,53 +23,33 @@ from sieve_registry.report import labels
 from sieve_registry.sieves import queries as sieve_queries
 from sieve_registry.sieves.state import QUARANTINED, due_list
 
-__all__ = ["ENCODINGS", "READS", "place_of"]
-
 ENCODINGS = ("auto", "srgb", "linear")
 
 
 def home(request: Request) -> Response:
     """Open jobs, checks due, sieves in quarantine, and a field for a scanned label."""
-    states = sieve_queries.states(desk_of(request).registry)
-    due = [_row(state) for state in due_list(states)]
+    desk = desk_of(request)
+    states = sieve_queries.states(desk.registry)
+    due = due_list(states)
     return page(
         request,
         "home.html",
         due=due,
-        doubtful=[row for row in due if row["doubtful"]],
+        doubtful=[state for state in due if _doubtful(state)],
         overdue=sum(state.overdue for state in states),
-        quarantine=[_row(state) for state in states if state.status == QUARANTINED],
+        quarantine=[state for state in states if state.status == QUARANTINED],
         sieves=len(states),
-        **_waiting(request),
+        waiting=desk.jobs.waiting(),
     )
 
 
 def waiting(request: Request) -> Response:
     """The open jobs, for the first page to refresh."""
-    return page(request, "_waiting.html", **_waiting(request))
+    return page(request, "_waiting.html", waiting=desk_of(request).jobs.waiting())
 
 
-def _waiting(request: Request) -> dict[str, Any]:
-    jobs = desk_of(request).jobs.waiting()
-    rows = [
-        {"id": job.id, "sieve": job.order.sieve_id, "text": views.job_text(job)} for job in jobs
-    ]
-    return {"waiting": rows}
-
-
-def _row(state: SieveState) -> dict[str, Any]:
-    last = state.last_check
-    return {
-        "id": state.sieve.id,
-        "nominal": format_length(state.sieve.nominal_um),
-        "last": None if last is None else last.on_date.isoformat(),
-        "outcome": "never checked" if last is None else last.outcome,
-        "due": views.due_text(state),
-        "overdue": state.overdue,
-        "doubtful": last is not None and bool(state.remarks),
-        "location": state.location,
-        "remarks": [remark.message for remark in state.remarks],
-    }
+def _doubtful(state: SieveState) -> bool:
+    return state.last_check is not None and bool(state.remarks)
 
 
 def sieve(request: Request) -> Response:
@@ -93,9 +71,7 @@ def sieve(request: Request) -> Response:
         request,
         "sieve.html",
         sieve=state.sieve,
-        nominal=format_length(state.sieve.nominal_um),
         state=state,
-        row=_row(state),
         offers=offered,
         chosen=usual[0] if usual else "",
         scale_file=SCALE_FILE,
@@ -104,7 +80,7 @@ def sieve(request: Request) -> Response:
         kinds=",".join(KINDS),
         most_scans=MOST_SCANS,
         most_bytes=MOST_BYTES,
-        doubtful=state.last_check is not None and bool(state.remarks),
+        doubtful=_doubtful(state),
         people=_people(desk),
         checks=sorted(history.checks, key=lambda c: (c.on_date, c.seq), reverse=True),
         **_folder(desk, []),
@@ -147,22 +123,18 @@ def _folder(desk: Desk, ticked: list[str]) -> dict[str, Any]:
         scans = watched_scans(desk.watch)
     except UnreadableImageError as error:
         scans, problem = [], str(error)
-    rows = [
-        {
-            "key": scan.key,
-            "name": scan.name,
-            "size": f"{scan.size / 1e6:.1f} MB",
-            "written": f"{scan.written:%Y-%m-%d %H:%M}",
-            "used_for": desk.jobs.picked.get(scan.key, ""),
-            "settled": scan.settled,
-            "ticked": scan.key in ticked,
-        }
-        for scan in scans
-    ]
-    shown = [problem, *((row["key"], row["settled"], row["used_for"]) for row in rows)]
+    used_for = {scan.key: desk.jobs.picked.get(scan.key, "") for scan in scans}
+    shown = [problem, *((scan.key, scan.settled, used_for[scan.key]) for scan in scans)]
     seen = hashlib.sha256(repr(shown).encode()).hexdigest()[:16]
     watch = None if desk.watch is None else desk.watch.name
-    return {"files": rows, "seen": seen, "watch": watch, "problem": problem}
+    return {
+        "files": scans,
+        "used_for": used_for,
+        "ticked": ticked,
+        "seen": seen,
+        "watch": watch,
+        "problem": problem,
+    }
 
 
 def check(request: Request) -> Response:
@@ -170,9 +142,8 @@ def check(request: Request) -> Response:
     job, desk = job_of(request), desk_of(request)
     state = sieve_queries.get_state(desk.registry, job.order.sieve_id)
     common: dict[str, Any] = {"job": job, "sieve": state.sieve, "state": state}
-    common["nominal"] = format_length(state.sieve.nominal_um)
     if job.phase == Phase.FAILED and job.error is not None:
-        return page(request, "failed.html", trouble=explained(job.error), **common)
+        return page(request, "failed.html", trouble=views.explained(job.error), **common)
     if job.taken is None or job.measurement is None:
         return page(request, "measuring.html", **_progress(request), **common)
     scan = _number(request.query_params.get("scan", "1"), len(job.order.images)) - 1
@@ -181,6 +152,7 @@ def check(request: Request) -> Response:
         request,
         "result.html",
         result=views.result_view(job.taken),
+        document=job.taken.document,
         scan=scan,
         pyramid=ScanPyramid(job.measurement.pictures[scan]),
         tile=TILE,

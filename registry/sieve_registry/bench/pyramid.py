@@ -19,8 +19,6 @@ from sieve_inspect.measurement.closeup import part_of, tone_of
 from sieve_inspect.measurement.overlay import corners
 from sieve_inspect.measurement.picture import Picture
 
-__all__ = ["TILE", "ScanPyramid"]
-
 TILE = 512
 _MOST_MARKED = 4000  # apertures marked at every magnification
 
@@ -75,8 +73,8 @@ class ScanPyramid:
 
     @cached_property
     def _corners(self) -> NDArray[np.float32]:
-        found = corners(self.picture.field).reshape(-1, 8)
-        return np.where(np.isfinite(found), found, 0).astype(np.float32)
+        outlines = corners(self.picture.field).reshape(-1, 8)
+        return np.where(np.isfinite(outlines), outlines, 0).astype(np.float32)
 
     @cached_property
     def _by_tile(self) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
@@ -130,5 +128,5 @@ class ScanPyramid:
         if not 0 <= index < len(field.row):
             return None
         row, column = field.row[index] + rows, field.column[index] + columns
-        found = np.flatnonzero((field.row == row) & (field.column == column))
-        return int(found[0]) if len(found) else None
+        places = np.flatnonzero((field.row == row) & (field.column == column))
+        return int(places[0]) if len(places) else None

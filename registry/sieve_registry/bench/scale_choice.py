@@ -18,19 +18,16 @@ from sieve_registry.store.engine import Registry
 if TYPE_CHECKING:
     from sieve_inspect.scale import Scale
 
-__all__ = ["BY_HAND", "SCALE_FILE", "Offer", "choose", "offers"]
-
 SCALE_FILE, BY_HAND = "file", "hand"
 
 
 @dataclass(frozen=True)
 class Offer:
-    """A scale to choose: its key in the form, its description, and whether it is expired."""
+    """A scale to choose: its key in the form, its description and its source."""
 
     key: str
     text: str
     source: str
-    expired: bool = False
 
 
 def offers(registry: Registry, given: Sequence[tuple[str, Scale]]) -> list[Offer]:
@@ -42,11 +39,9 @@ def offers(registry: Registry, given: Sequence[tuple[str, Scale]]) -> list[Offer
         if kept is None:  # declared void since
             continue
         x, y = kept.um_per_px
-        expired = today > kept.valid_until
-        until = f"expired on {kept.valid_until}" if expired else f"valid to {kept.valid_until}"
+        until = f"{'expired on' if today > kept.valid_until else 'valid to'} {kept.valid_until}"
         text = f"{name}: {x:.5g} × {y:.5g} µm per px, {kept.setting}, {until}"
-        source = kept.scale(registry).source
-        offered.append(Offer(f"kept:{name}", text, source, expired))
+        offered.append(Offer(f"kept:{name}", text, kept.scale(registry).source))
     for number, (name, scale) in enumerate(given):
         text = f"{name}: {scale.um_per_px_x:.5g} × {scale.um_per_px_y:.5g} µm per px"
         offered.append(Offer(f"given:{number}", f"{text}, {scale.source}", scale.source))

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import base64
-
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
@@ -18,8 +16,6 @@ from sieve_registry.bench.pyramid import ScanPyramid
 from sieve_registry.report.charts import standalone
 from sieve_registry.report.figures import intervals
 from sieve_registry.report.formatting import Lengths
-
-__all__ = ["READS", "scan_of"]
 
 _KEPT = {"Cache-Control": "private, max-age=3600"}  # a measurement does not change
 _CUT_OUT = 300  # px
@@ -106,10 +102,10 @@ def _closeup(request: Request, index: int | None) -> Response:
     return page(
         request,
         "_closeup.html",
+        close=close,
         closeup=views.closeup_view(close, measurement),
         corners=" ".join(map(str, corners)),
         cut=cut,
-        picture=f"data:image/png;base64,{base64.b64encode(cut.png).decode()}",
         frame=frame,
     )
 

@@ -14,8 +14,6 @@ from pathlib import Path
 from sieve_inspect.errors import UsageError
 from sieve_registry.store.engine import Registry
 
-__all__ = ["Terms", "serve"]
-
 _HOST = "127.0.0.1"
 _NEEDED = ("starlette", "uvicorn", "python_multipart")
 _NO_BENCH = "The bench page needs an extra part: pip install 'sieveward[bench]'."

@@ -19,16 +19,6 @@ from typing import BinaryIO
 
 from sieve_inspect.errors import EmptyFileError, NotAnImageError, UnreadableImageError
 
-__all__ = [
-    "KINDS",
-    "MOST_BYTES",
-    "MOST_SCANS",
-    "WatchedScan",
-    "keep_scan",
-    "plain_file_name",
-    "watched_scans",
-]
-
 MOST_SCANS = 12
 MOST_BYTES = 800_000_000  # all scans of one check together
 KINDS = (".png", ".jpg", ".jpeg", ".tif", ".tiff", ".bmp")

@@ -1,42 +1,42 @@
-"""What the templates print: records and measurements as texts and rounded numbers."""
+"""What the templates print: records, measurements and errors as texts and rounded numbers."""
 
 from __future__ import annotations
 
 import math
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 
 from sieve_inspect.apertures.field import Field
+from sieve_inspect.errors import (
+    ImageTooLargeError,
+    InputError,
+    MissingScaleError,
+    NoLatticeError,
+    NominalMismatchError,
+    NotAnImageError,
+    SameImageError,
+    SievewardError,
+    UsageError,
+)
 from sieve_inspect.measurement.closeup import Across, Closeup
 from sieve_inspect.measurement.model import Measurement
 from sieve_inspect.outcomes import PASSING
 from sieve_inspect.verdict.sentences import decimals_for
 from sieve_registry.bench.jobs import Job, Phase, Progress
 from sieve_registry.checks.commands import Taken
-from sieve_registry.records import SieveState
-from sieve_registry.report.figures import limits_caption, margin_rows
-from sieve_registry.report.formatting import (
-    MARKS,
-    OUTCOME_SENTENCES,
-    Lengths,
-    edition,
-    percent,
-    sentence,
+from sieve_registry.errors import (
+    IntegrityError,
+    RegistryLockedError,
+    SieveRetiredError,
+    UnforeseenError,
+    UnknownSieveError,
 )
+from sieve_registry.records import SieveState
+from sieve_registry.report.figures import limits_caption, margin_rows, verdict_view
+from sieve_registry.report.formatting import Lengths, with_micro
+from sieve_registry.report.view import highest_allowed_um
 from sieve_registry.sieves.state import RETIRED
-
-__all__ = [
-    "STATE_TEXTS",
-    "across_view",
-    "closeup_view",
-    "due_text",
-    "job_text",
-    "noteworthy",
-    "progress_text",
-    "result_view",
-    "seconds",
-]
 
 STATE_TEXTS = {
     "ok": "measured",
@@ -100,31 +100,16 @@ def progress_text(now: Progress) -> str:
 
 
 def result_view(taken: Taken) -> dict[str, Any]:
-    """The verdict, the values and the counts of what was measured."""
-    document, figures = taken.document, taken.figures
-    verdict = document.get("verdict") or {}
+    """The verdict and the values of what was measured."""
+    verdict = taken.document.get("verdict") or {}
     lengths = Lengths(taken.history.sieve.nominal_um)
-    outcome = str(figures["outcome"])
-    counts = document["apertures"]
+    action = (str(taken.figures["action"]), str(taken.figures["action_reason"]))
+    shown = verdict_view(taken.document, verdict, action)
     return {
-        "outcome": outcome,
-        "kind": outcome.split(maxsplit=1)[0] if outcome in MARKS else "not",
-        "mark": MARKS.get(outcome, ""),
-        "sentence": OUTCOME_SENTENCES.get((outcome, str(figures["rule"])), ""),
-        "reasons": [sentence(str(reason)) for reason in figures["reasons"]],
-        "action": figures["action"],
-        "action_reason": sentence(str(figures["action_reason"]).removeprefix("Proposed: ")),
-        "judged_by": f"{edition(str(verdict.get('standard', '')))}, grade "
-        f"{verdict.get('grade')}, rule {figures['rule']}",
+        **shown,
         "caption": limits_caption(verdict, lengths),
-        "failed": outcome not in PASSING,
+        "failed": shown["outcome"] not in PASSING,
         "margins": margin_rows(verdict, lengths),
-        "counts": counts,
-        "blocked_share": percent(counts.get("blocked_share")),
-        "fit": document["imaging"]["fit"],
-        "fit_reasons": [sentence(str(reason)) for reason in document["imaging"]["reasons"]],
-        "images": document["images"],
-        "scale": document["scale"]["source"],
         "known": len(taken.history.checks),
     }
 
@@ -156,29 +141,15 @@ def _named(field: Field, state: str) -> dict[str, Any]:
 
 
 def closeup_view(close: Closeup, measurement: Measurement) -> dict[str, Any]:
-    """An aperture for the panel beside the scan."""
+    """What the panel beside the scan shows of an aperture beside its record."""
     lengths = Lengths(measurement.nominal_um)
-    highest = _highest(measurement)
-    directions = [across_view(across, lengths, highest) for across in close.across]
+    highest = highest_allowed_um(measurement.verdict)
     return {
-        "index": close.index,
-        "place": f"row {close.row}, column {close.column}",
-        "at": f"x = {close.middle[0]:.0f}, y = {close.middle[1]:.0f} px",
         "state": STATE_TEXTS.get(close.state, close.state),
-        "ok": close.state == "ok",
         "flags": [_FLAG_TEXTS.get(flag, flag) for flag in close.flags],
-        "directions": directions,
+        "directions": [across_view(across, lengths, highest) for across in close.across],
         "unit": lengths.unit,
     }
-
-
-def _highest(measurement: Measurement) -> float | None:
-    """The limit on the largest aperture, um."""
-    margins = () if measurement.verdict is None else measurement.verdict.margins
-    for margin in margins:
-        if margin.name == "largest aperture":
-            return margin.limit_high_um
-    return None
 
 
 def across_view(across: Across, lengths: Lengths, highest: float | None) -> dict[str, Any]:
@@ -235,3 +206,46 @@ def _nice(step: float) -> float:
     """The next round number of px: 1, 2 or 5 times a power of ten."""
     power = 10.0 ** math.floor(math.log10(max(step, 1e-3)))
     return next(power * k for k in (1, 2, 5, 10) if power * k >= step)
+
+
+_SAFE = "Nothing was recorded. Earlier records are unaffected."
+_NEXT: tuple[tuple[type[SievewardError], str], ...] = (
+    (MissingScaleError, "Choose the scale of the scans, then press Measure again."),
+    (ImageTooLargeError, "Crop the scan to the cloth, then choose it again."),
+    (NotAnImageError, "Choose a picture file as saved by the scanner."),
+    (NominalMismatchError, "Compare the label on the frame with the sieve above, and the chosen "
+     "scale with the resolution of the scan."),
+    (NoLatticeError, "Check that the right file is chosen and that it shows the cloth, then try "
+     "again."),
+    (SameImageError, "Choose each scan once. For more fields, scan another part of the cloth."),
+    (InputError, "Scan the cloth again as described, then choose the new scans."),
+    (RegistryLockedError, "Wait a moment, then try again."),
+    (UnknownSieveError, "Scan the label again, or choose the sieve on the first page."),
+    (SieveRetiredError, "Take the sieve away from the bench, or ask the person who retired it."),
+    (IntegrityError, "Stop recording, leave the registry as it is, and tell its administrator."),
+    (UnforeseenError, "Load the page again and retry. If it happens again, tell the "
+     "administrator."),
+    (UsageError, "Fix this, then try again."),
+)  # fmt: skip
+_OTHERWISE = "Show this to the administrator of the registry."
+
+
+class Trouble(NamedTuple):
+    """What happened, what is safe, what to do next."""
+
+    what: str
+    safe: str
+    next: str
+
+
+def explained(error: SievewardError) -> Trouble:
+    """An error as a person at the bench reads it."""
+    following = next((text for kind, text in _NEXT if isinstance(error, kind)), _OTHERWISE)
+    what = with_micro(str(error))
+    if isinstance(error, MissingScaleError):  # its own sentence names parameters
+        what = "Scale missing."
+    if isinstance(error, UnknownSieveError):
+        what = f"There is no sieve {error.fields['sieve']!r} in the registry."
+    if isinstance(error, UnforeseenError):
+        what = "Program fault ({kind}: {reason}).".format(**error.fields)
+    return Trouble(what, _SAFE, following)

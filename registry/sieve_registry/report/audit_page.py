@@ -17,12 +17,10 @@ from urllib.parse import quote
 
 from sieve_registry.exchange.sheets import csv_bytes
 from sieve_registry.report.formatting import with_micro
-from sieve_registry.report.rendering import page_mark, render_page, static_text
+from sieve_registry.report.pages import page_mark, render_page, static_text
 
 if TYPE_CHECKING:
     from sieve_registry.audit.queries import Audit, AuditTable
-
-__all__ = ["MOST_ROWS", "Links", "render"]
 
 MOST_ROWS = 2000  # a longer table makes a slow page; its CSV has every row
 

@@ -13,32 +13,23 @@ import numpy as np
 from numpy.typing import NDArray
 
 if TYPE_CHECKING:
+    from markupsafe import Markup
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-__all__ = [
-    "INK",
-    "HistogramData",
-    "IntervalRow",
-    "histogram_svg",
-    "intervals_svg",
-    "span_of",
-    "standalone",
-    "svg_of",
-]
+    from sieve_registry.quality.curves import Curve
+    from sieve_registry.quality.effects import SieveEffect
+    from sieve_registry.scales.calibrations import KeptScale
 
 INK = "#1a1a1a"
 _LOCK = Lock()
 _NAMESPACES = '<svg xmlns="http://www.w3.org/2000/svg" xmlns:xlink="http://www.w3.org/1999/xlink" '
-_LONGEST_NAME = 40
 _STYLE: dict[Any, Any] = {
     "svg.fonttype": "none",
     "text.parse_math": False,  # names may contain $
     "svg.hashsalt": "sieveward",
     "font.family": "sans-serif",
-    "font.sans-serif": [
-        "DejaVu Sans"
-    ],  # for the extent of texts; the browser draws them in its own font
+    "font.sans-serif": ["DejaVu Sans"],  # only measures texts: the browser has its own font
     "font.size": 9,
     "axes.edgecolor": INK,
     "axes.labelcolor": INK,
@@ -83,10 +74,10 @@ class HistogramData:
 
 def svg_of(
     draw: Callable[[Figure], None], size: tuple[float, float], prefix: str, label: str
-) -> str:
+) -> Markup:
     """Draw on a figure of `size` inches; an `<svg>` to include in a page."""
     import matplotlib as mpl
-    from markupsafe import escape
+    from markupsafe import Markup, escape
     from matplotlib.backends.backend_svg import FigureCanvasSVG
     from matplotlib.figure import Figure
 
@@ -108,15 +99,30 @@ def svg_of(
     body = re.sub(r'\bid="', f'id="{prefix}-', body)
     body = re.sub(r'(xlink:href="#|url\(#)', rf"\g<1>{prefix}-", body)
     head = f'<svg {box[0] if box else ""} role="img" aria-label="{escape(label)}">'
-    return f"{head}<title>{escape(label)}</title>{body.strip()}"
+    return Markup(f"{head}<title>{escape(label)}</title>{body.strip()}")
 
 
 def standalone(svg: str) -> str:
     """An `<svg>` of a page as the text of a file."""
-    return str(svg).replace("<svg ", _NAMESPACES, 1) + "\n"  # of marked-up text too
+    return str(svg).replace("<svg ", _NAMESPACES, 1) + "\n"
 
 
-def intervals_svg(rows: Sequence[IntervalRow], unit: str, label: str) -> str:
+def mark(axes: Axes, x: Any, y: Any, shape: str, **options: Any) -> None:
+    """Marks with error bars; the circles of x and the squares of y are hollow."""
+    if shape != "D":
+        options["markerfacecolor"] = "white"
+    axes.errorbar(x, y, fmt=shape, color=INK, **options)
+
+
+def write_above(axes: Axes, at: float, text: str, points: float, **options: Any) -> None:
+    """Write a text above the axes, `points` from their upper edge."""
+    axes.annotate(
+        text, (at, 1.0), (0, points), xycoords=("data", "axes fraction"),
+        textcoords="offset points", **options,
+    )  # fmt: skip
+
+
+def intervals_svg(rows: Sequence[IntervalRow], unit: str, label: str) -> Markup:
     """Every value with its interval against its limits, one panel for each kind of value."""
     names = list(dict.fromkeys(row.name for row in rows))
 
@@ -134,44 +140,27 @@ def _panel(axes: Axes, rows: list[IntervalRow]) -> None:
     rows = sorted(rows, key=lambda row: row.direction)
     limits = sorted({v for row in rows for v in (row.low, row.high) if v is not None})
     for place, row in enumerate(reversed(rows)):
-        axes.errorbar(
-            row.value,
-            place,
-            xerr=row.expanded,
-            fmt="o" if row.direction == "x" else "s",
-            color=INK,
-            markerfacecolor="white",
-            markersize=5.5,
-            capsize=4,
-            linewidth=1.4,
-        )
+        shape = "o" if row.direction == "x" else "s"
+        mark(axes, row.value, place, shape, xerr=row.expanded, markersize=5.5, capsize=4, lw=1.4)
     for limit in limits:
         axes.axvline(limit, color=INK, linewidth=1.8)
-        axes.annotate(
-            f"{limit:.6g}",
-            (limit, 1.0),
-            (0, 1.5),
-            xycoords=("data", "axes fraction"),
-            textcoords="offset points",
-            ha="center",
-            fontsize=8,
-        )
+        write_above(axes, limit, f"{limit:.6g}", 1.5, ha="center", fontsize=8)
     low = min([row.value - row.expanded for row in rows] + limits)
     high = max([row.value + row.expanded for row in rows] + limits)
     pad = 0.05 * (high - low) or 1.0
     axes.set_xlim(low - pad, high + pad)
     _hatch_outside(axes, rows)
     axes.set_ylim(-0.6, len(rows) - 0.4)
-    axes.set_yticks(
-        range(len(rows)), [_short(f"{row.name} in {row.direction}") for row in reversed(rows)]
-    )
+    names = [shortened(f"{row.name} in {row.direction}", 40) for row in reversed(rows)]
+    axes.set_yticks(range(len(rows)), names)
     axes.tick_params(axis="x", labelsize=8)
     axes.tick_params(axis="y", labelsize=8.5, left=False)
     axes.spines["left"].set_visible(False)
 
 
-def _short(text: str) -> str:
-    return text if len(text) <= _LONGEST_NAME else f"{text[: _LONGEST_NAME - 1]}…"
+def shortened(text: str, most: int) -> str:
+    """A text of at most `most` characters."""
+    return text if len(text) <= most else f"{text[: most - 1]}…"
 
 
 def _hatch_outside(axes: Axes, rows: list[IntervalRow]) -> None:
@@ -202,7 +191,7 @@ def span_of(charts: Sequence[HistogramData]) -> tuple[float, float]:
     return low - pad, high + pad
 
 
-def histogram_svg(data: HistogramData, span: tuple[float, float], label: str) -> str:
+def histogram_svg(data: HistogramData, span: tuple[float, float], label: str) -> Markup:
     """How many apertures have which width, with the nominal and the limits drawn in."""
     from matplotlib.ticker import MaxNLocator
 
@@ -210,19 +199,16 @@ def histogram_svg(data: HistogramData, span: tuple[float, float], label: str) ->
         axes = figure.subplots()
         bins = _bins(data, *span)
         _fitted_normal(axes, data.widths, bins)
-        axes.hist(
-            data.widths,
-            bins,
-            facecolor="#d9d9d9",
-            edgecolor=INK,
-            linewidth=0.6,
-            hatch="...." if data.direction == "x" else "\\\\\\\\",
-        )
+        hatch = "...." if data.direction == "x" else "\\\\\\\\"
+        axes.hist(data.widths, bins, facecolor="#d9d9d9", edgecolor=INK, lw=0.6, hatch=hatch)
         axes.set_xlim(*span)
         _draw_lines(axes, _lines(data), span)
         below = f"width in {data.direction}, {data.unit}"
         if data.mean is not None:
-            _mean_mark(axes, data.mean)
+            axes.plot(
+                [data.mean], [0], marker="^", color=INK, markersize=9, clip_on=False, zorder=5,
+                transform=axes.get_xaxis_transform(),
+            )  # fmt: skip
             below += f"   (triangle: {data.mean_label})"
         axes.set_xlabel(below)
         axes.set_ylabel("apertures")
@@ -248,15 +234,15 @@ _Line = tuple[float, str, tuple[str, float], str]
 
 def _lines(data: HistogramData) -> list[_Line]:
     """Lines to draw: position, label, (dash, width), and the preferred alignment of the label."""
-    lines: list[_Line] = []
-    if data.low is not None:
-        lines.append((data.low, f"mean at least {data.low:.6g}", ("--", 1.3), "right"))
-    if data.high is not None:
-        lines.append((data.high, f"mean at most {data.high:.6g}", ("--", 1.3), "left"))
-    lines.append((data.nominal, f"nominal {data.nominal:.6g}", ("-.", 1.2), "center"))
-    if data.highest is not None:
-        lines.append((data.highest, f"largest at most {data.highest:.6g}", ("-", 2.2), "right"))
-    return lines
+    lines = (
+        (data.low, "mean at least", ("--", 1.3), "right"),
+        (data.high, "mean at most", ("--", 1.3), "left"),
+        (data.nominal, "nominal", ("-.", 1.2), "center"),
+        (data.highest, "largest at most", ("-", 2.2), "right"),
+    )
+    return [
+        (at, f"{name} {at:.6g}", dash, side) for at, name, dash, side in lines if at is not None
+    ]
 
 
 def _aligned(at: float, length: float, wanted: str) -> tuple[str, float]:
@@ -280,26 +266,62 @@ def _draw_lines(axes: Axes, lines: list[_Line], span: tuple[float, float]) -> No
         while any(own == level and start < b and a < start + length for own, a, b in taken):
             level += 1
         taken.append((level, start, start + length))
-        axes.annotate(
-            text,
-            (value, 1.0),
-            (0, 3 + 11 * level),
-            xycoords=("data", "axes fraction"),
-            textcoords="offset points",
-            ha=align,
-            fontsize=8.5,
-            annotation_clip=False,
+        write_above(
+            axes, value, text, 3 + 11 * level, ha=align, fontsize=8.5, annotation_clip=False
         )
 
 
-def _mean_mark(axes: Axes, mean: float) -> None:
-    axes.plot(
-        [mean],
-        [0],
-        marker="^",
-        color=INK,
-        markersize=9,
-        clip_on=False,
-        zorder=5,
-        transform=axes.get_xaxis_transform(),
-    )
+def drift_svg(history: Sequence[KeptScale]) -> str:
+    """The scale history of a device as an SVG file: changes from the first in percent.
+
+    Bars are U (k = 2). Dashed lines: the change that the uncertainties of two scales explain.
+    """
+    first = history[0]
+
+    def draw(figure: Figure) -> None:
+        axes = figure.subplots()
+        days = [(kept.on_date - first.on_date).days for kept in history]
+        for place, shape in enumerate("os"):
+            base = first.um_per_px[place]
+            change = [100 * (kept.um_per_px[place] / base - 1) for kept in history]
+            mark(axes, days, change, shape, yerr=[200 * k.u_rel[place] for k in history], capsize=3)
+        limit = 200 * 2**0.5 * max(first.u_rel)
+        for level in (-limit, limit):
+            axes.axhline(level, color=INK, linewidth=1.0, linestyle="--")
+        axes.set_xlabel(f"days since {first.on_date}")
+        axes.set_ylabel("change of scale, % (circle: x, square: y)")
+        figure.subplots_adjust(left=0.12, right=0.98, bottom=0.16, top=0.95)
+
+    label = f"Scale of device {first.device} over time"
+    return standalone(svg_of(draw, (7.1, 3.4), "drift", label))
+
+
+def effect_svg(curve: Curve, effects: Sequence[SieveEffect]) -> str:
+    """Percent passing over size as an SVG file: nominal apertures, measured apertures with U."""
+    from matplotlib.ticker import LogLocator, NullFormatter
+
+    def draw(figure: Figure) -> None:
+        axes = figure.subplots()
+        axes.plot(curve.sizes, curve.percents, "-", color=INK, linewidth=1.2)
+        axes.set_xscale("log")
+        for effect in effects:
+            nominal, bars = (effect.nominal_um, effect.at_nominal), effect.main
+            axes.plot(*nominal, "o", color=INK, markerfacecolor="white", markersize=7)
+            mark(
+                axes, effect.mean_um, bars.percent, "D", xerr=effect.U_mean_um,
+                yerr=bars.U_percent, markersize=4, capsize=3,
+            )  # fmt: skip
+            axes.annotate(
+                effect.sieve_id[:20], nominal, (7, -9), textcoords="offset points", fontsize=8.5
+            )
+        axes.set_xlabel("size, um (circle: nominal; diamond: measured, with U)")
+        axes.set_ylabel("passing, %")
+        axes.set_ylim(-2, 102)
+        axes.xaxis.set_major_locator(LogLocator(subs=(1, 2, 5)))
+        axes.xaxis.set_major_formatter("{x:g}")
+        axes.xaxis.set_minor_formatter(NullFormatter())
+        figure.subplots_adjust(left=0.09, right=0.98, bottom=0.16, top=0.96)
+
+    names = ", ".join(effect.sieve_id for effect in effects)
+    label = f"Percent passing at nominal and measured apertures of {names}"
+    return standalone(svg_of(draw, (7.1, 3.6), "effect", label))

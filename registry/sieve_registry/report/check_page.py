@@ -7,27 +7,26 @@ from collections.abc import Iterable, Mapping
 from typing import Any
 
 from sieve_inspect.outcomes import NOT_JUDGED
-from sieve_inspect.units import format_length
-from sieve_registry.report.cloth_figures import cloth_map, enlarged, gap_charts
-from sieve_registry.report.figures import histograms, intervals, limits_caption, margin_rows
+from sieve_registry.report.enlarged import caption_of
+from sieve_registry.report.figures import (
+    histograms,
+    intervals,
+    limits_caption,
+    margin_rows,
+    verdict_view,
+)
 from sieve_registry.report.formatting import (
     MARKS,
-    OUTCOME_SENTENCES,
     Lengths,
     digits,
-    edition,
     known,
     percent,
-    sentence,
-    with_micro,
 )
-from sieve_registry.report.pictures import embed
-from sieve_registry.report.rendering import page_mark, render_page
-from sieve_registry.report.uncertainty import expanded_of
+from sieve_registry.report.gaps import gap_charts
+from sieve_registry.report.maps import cloth_map
+from sieve_registry.report.pages import embed, page_mark, render_page
 from sieve_registry.report.view import CheckView
-from sieve_registry.report.wear_text import wear_view
-
-__all__ = ["render_check_report"]
+from sieve_registry.report.wear import wear_view
 
 _PICTURE_BYTES = 1_600_000  # all overlays together; base64 adds a third
 
@@ -43,75 +42,42 @@ def render_check_report(check: CheckView) -> str:
 
 def _context(check: CheckView) -> dict[str, Any]:
     lengths = Lengths(check.sieve.nominal_um)
-    measurement = check.measurement
-    verdict = check.verdict or {}
-    directions = measurement.get("directions") or {}
+    measurement, verdict = _Known(check.measurement), check.verdict or {}
     return {
         "check": check,
+        "measurement": measurement,
         "page_mark": page_mark(f"check {check.check_id}, sieve {check.sieve.id}, {check.on_date}"),
         "unit": lengths.unit,
-        "nominal": with_micro(format_length(check.sieve.nominal_um)),
-        "frame": None if check.sieve.frame_um is None else format_length(check.sieve.frame_um),
-        "standard": edition(check.sieve.standard),
-        "verdict": _verdict(check),
+        "verdict": verdict_view(measurement, verdict, check.action),
         "margins": margin_rows(verdict, lengths),
         "limits_caption": limits_caption(verdict, lengths),
         "shares": [_share(row) for row in verdict.get("shares") or ()],
-        "torn": _torn(measurement, verdict),
         "z_limit": _z_limit(check.limits, lengths),
         "intervals": intervals(verdict, lengths),
         "directions": _directions(check, lengths),
         "histograms": histograms(check, lengths),
         "gaps": gap_charts(check, lengths),
         "map": cloth_map(check, lengths),
-        "enlarged": enlarged(check, lengths),
+        "enlarged": [(shown, caption_of(check, shown, lengths)) for shown in check.enlarged],
         "wear": None if check.wear is None else wear_view(check.wear, lengths),
-        "apertures": _counts(measurement.get("apertures") or {}),
-        "imaging": _imaging(measurement),
-        "scale": _scale(measurement.get("scale") or {}),
-        "budget": _budget(measurement.get("budget") or (), lengths),
+        "apertures": _Known(measurement["apertures"] or {}),
+        "imaging": _Known(measurement["imaging"] or {}),
+        "scale": _Known(_scale(measurement["scale"] or {})),
+        "budget": _budget(measurement["budget"] or (), lengths),
         "combined": _combined(check, lengths),
         "overlays": _overlays(check),
         "scans": _scans(check),
-        "limits": None if check.limits is None else _limits(check.limits),
-        "too_few": _too_few(check.limits, directions),
-        "angle": _figure(measurement.get("angle_deg"), ".2f"),
-        "schema": measurement.get("schema"),
-        "fields": len(check.scans) or len(measurement.get("images") or ()),
+        "limits": None if check.limits is None else _Known(check.limits),
+        "too_few": _too_few(check),
+        "fields": len(check.scans) or len(measurement["images"] or ()),
     }
 
 
-def _figure(value: Any, form: str) -> str | None:
-    number = known(value)
-    return None if number is None else format(number, form).replace("-", "−")
+class _Known(dict[str, Any]):
+    """A part of a JSON document for a template: what it lacks is unknown (None)."""
 
-
-def _verdict(check: CheckView) -> dict[str, Any]:
-    verdict = check.verdict or {}
-    outcome = str(verdict.get("outcome") or NOT_JUDGED)
-    rule = str(verdict.get("rule") or "")
-    imaging = check.measurement.get("imaging") or {}
-    if outcome in MARKS and outcome != NOT_JUDGED:
-        first = OUTCOME_SENTENCES.get((outcome, rule), "")
-        reasons = [sentence(str(reason)) for reason in verdict.get("reasons") or ()]
-    else:
-        first = "No limits were applied: this check does not judge fitness for use."
-        if imaging.get("fit") == "refused":
-            first = "The picture quality is too low for a measurement: nothing was judged."
-        reasons = [sentence(str(r)) for r in imaging.get("reasons") or ()]
-    action, why = check.action or (verdict.get("action"), verdict.get("action_reason"))
-    return {
-        "outcome": outcome,
-        "mark": MARKS.get(outcome, ""),
-        "kind": outcome.split(maxsplit=1)[0] if outcome in MARKS else "not",
-        "sentence": first,
-        "reasons": reasons,
-        "action": action,
-        "action_reason": sentence(str(why or "").removeprefix("Proposed: ")),
-        "rule": rule,
-        "standard": edition(str(verdict.get("standard") or "")),
-        "grade": verdict.get("grade"),
-    }
+    def __missing__(self, key: str) -> None:
+        return None
 
 
 def _share(row: Mapping[str, Any]) -> dict[str, Any]:
@@ -127,26 +93,6 @@ def _share(row: Mapping[str, Any]) -> dict[str, Any]:
         "allowed": "no limit" if allowed is None else f"at most {allowed:g} %",
         "outcome": outcome,
         "mark": MARKS.get(outcome, ""),
-    }
-
-
-def _torn(measurement: Mapping[str, Any], verdict: Mapping[str, Any]) -> str | None:
-    """The number of torn apertures, None without any: they decide the outcome without a margin."""
-    torn = known((measurement.get("apertures") or {}).get("torn"))
-    return f"{torn:.0f}" if torn and verdict.get("margins") else None
-
-
-def _counts(apertures: Mapping[str, Any]) -> dict[str, Any]:
-    counts = {name: apertures.get(name) for name in ("measured", "blocked", "torn", "excluded")}
-    return {**counts, "blocked_share": percent(apertures.get("blocked_share"))}
-
-
-def _limits(limits: Mapping[str, Any]) -> dict[str, Any]:
-    return {
-        "edition": edition(str(limits.get("standard") or "")),
-        "designation": with_micro(str(limits.get("designation") or "")),
-        "computed": bool(limits.get("computed")),
-        "source": [with_micro(str(line)) for line in limits.get("source") or ()],
     }
 
 
@@ -170,8 +116,7 @@ _ROWS = (
 
 
 def _directions(check: CheckView, lengths: Lengths) -> list[dict[str, Any]]:
-    directions = check.measurement.get("directions") or {}
-    x, y = (directions.get(direction) or {} for direction in "xy")
+    x, y = (check.summary(direction) for direction in "xy")
     rows = [{"label": "apertures measured", "x": x.get("count"), "y": y.get("count")}]
     for label, key, quantity in _ROWS:
         cells = {direction: _cell(check, direction, key, quantity, lengths) for direction in "xy"}
@@ -183,31 +128,14 @@ def _directions(check: CheckView, lengths: Lengths) -> list[dict[str, Any]]:
 def _cell(
     check: CheckView, direction: str, key: str, quantity: str, lengths: Lengths
 ) -> str | None:
-    summary = (check.measurement.get("directions") or {}).get(direction) or {}
-    found = expanded_of(check.measurement, check.verdict or {}, direction, quantity)
-    value, expanded = lengths.value(summary.get(key), None if found is None else found.U_um)
+    known_u = check.expanded(direction, quantity).U_um
+    value, expanded = lengths.value(check.summary(direction).get(key), known_u)
     return f"{value} ± {expanded}" if key == quantity and value and expanded else value
 
 
-def _imaging(measurement: Mapping[str, Any]) -> dict[str, Any]:
-    imaging = measurement.get("imaging") or {}
-    return {
-        "fit": imaging.get("fit"),
-        "reasons": [sentence(str(r)) for r in imaging.get("reasons") or ()],
-        "aperture_px": _figure(imaging.get("aperture_px"), ".1f"),
-        "blur_px": _figure(imaging.get("blur_px"), ".2f"),
-        "noise": digits(imaging.get("noise_percent")),
-        "contrast": _figure(imaging.get("contrast"), ".2f"),
-    }
-
-
 def _scale(scale: Mapping[str, Any]) -> dict[str, Any]:
-    result: dict[str, Any] = {
-        "source": scale.get("source"),
-        "bias": _figure(scale.get("edge_bias_px"), ".3g"),
-        "u_bias": digits(scale.get("u_edge_bias_px")) if scale.get("u_edge_bias_px") else None,
-        "shear": _figure(scale.get("shear_deg"), ".3f") if scale.get("shear_deg") else None,
-    }
+    """The scale with its figures along x and y as texts."""
+    result = dict(scale)
     for d in "xy":
         value, u = known(scale.get(f"um_per_px_{d}")), known(scale.get(f"u_rel_{d}"))
         result[d] = None
@@ -243,14 +171,13 @@ def _combined(check: CheckView, lengths: Lengths) -> list[str]:
     """The combined and the expanded uncertainty of each mean."""
     texts = []
     for direction in "xy":
-        summary = (check.measurement.get("directions") or {}).get(direction) or {}
-        u = known(summary.get("u_mean_um"))
-        found = expanded_of(check.measurement, check.verdict or {}, direction, "mean_um")
-        if u is not None and found is not None:
-            combined, expanded = (digits(lengths.scaled(um)) for um in (u, found.U_um))
+        u = known(check.summary(direction).get("u_mean_um"))
+        U_um, k, dof = check.expanded(direction, "mean_um")
+        if u is not None and U_um is not None:
+            combined, expanded = (digits(lengths.scaled(um)) for um in (u, U_um))
             texts.append(
                 f"mean in {direction}: u = {combined} {lengths.unit}, U = {expanded} "
-                f"{lengths.unit} (k = {found.k:.2f}, degrees of freedom {_dof(found.dof)})"
+                f"{lengths.unit} (k = {k:.2f}, degrees of freedom {_dof(dof)})"
             )
     return texts
 
@@ -262,28 +189,13 @@ def _overlays(check: CheckView) -> list[dict[str, Any]]:
 
 def _scans(check: CheckView) -> list[dict[str, Any]]:
     images = {i.get("sha256"): i for i in check.measurement.get("images") or ()}
-    rows = []
-    for scan in check.scans:
-        image = images.get(scan.sha256) or {}
-        width, height = image.get("width_px"), image.get("height_px")
-        size = f"{width} × {height}" if width and height else None
-        rows.append(
-            {
-                "scan": scan,
-                "size": size,
-                "encoding": image.get("encoding"),
-                "why": image.get("encoding_reason"),
-            }
-        )
-    return rows
+    return [{"scan": s, "image": _Known(images.get(s.sha256) or {})} for s in check.scans]
 
 
-def _too_few(
-    limits: Mapping[str, Any] | None, directions: Mapping[str, Any]
-) -> dict[str, int] | None:
+def _too_few(check: CheckView) -> dict[str, int] | None:
     """The counts where fewer apertures were measured than the limit on s requires."""
-    n = known((limits or {}).get("n"))
-    counts = [known((directions.get(d) or {}).get("count")) for d in "xy"]
+    n = known((check.limits or {}).get("n"))
+    counts = [known(check.summary(direction).get("count")) for direction in "xy"]
     fewest = min((c for c in counts if c is not None), default=None)
     if n is None or fewest is None or fewest >= n:
         return None

@@ -16,12 +16,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sieve_inspect.errors import SievewardError
-from sieve_registry.report.view import Apertures, Enlarged, Places, ScanFile
+from sieve_registry.report.formatting import Lengths
+from sieve_registry.report.view import Apertures, CheckView, Enlarged, Places, ScanFile
 
 if TYPE_CHECKING:
     from sieve_inspect.image.bands import ScanSource
-
-__all__ = ["MOST", "enlarge", "largest_of"]
 
 MOST = 10
 _TORN = 5  # most torn apertures among them
@@ -34,15 +33,11 @@ Float = NDArray[np.float64]
 
 def largest_of(apertures: Apertures, most: int = MOST) -> list[int]:
     """Indices of the apertures to show: torn apertures first, then the largest measured."""
-    width = _larger(apertures)
+    width = np.fmax(apertures.width_x_um, apertures.width_y_um)
     torn = np.flatnonzero(apertures.state == "torn")[:_TORN]
     ok = np.flatnonzero((apertures.state == "ok") & np.isfinite(width))
     rest = ok[np.argsort(-width[ok], kind="stable")][: most - len(torn)]
     return [int(i) for i in (*torn, *rest)]
-
-
-def _larger(apertures: Apertures) -> Float:
-    return np.asarray(np.fmax(apertures.width_x_um, apertures.width_y_um))
 
 
 def enlarge(
@@ -70,34 +65,23 @@ def enlarge(
         if file is not None and np.isfinite(um_per_px).all():
             cut = _cut(read(file.sha256), file, here, apertures, um_per_px)
         pictures |= dict(zip(here, cut or [None] * len(here), strict=True))
-    return tuple(
-        _enlarged(n, i, apertures, scans, first, pictures[i]) for n, i in enumerate(chosen, start=1)
-    )
-
-
-def _enlarged(
-    number: int,
-    index: int,
-    apertures: Apertures,
-    scans: Sequence[ScanFile],
-    first: int,
-    jpeg: bytes | None,
-) -> Enlarged:
-    assert apertures.places is not None
-    place = int(apertures.places.image[index]) - first
-    widths = [apertures.width_x_um[index], apertures.width_y_um[index]]
-    known = [w if math.isfinite(w) else -math.inf for w in widths]
-    direction = "xy"[int(np.argmax(known))]
-    width = max(known)
-    return Enlarged(
-        number=number,
-        index=index,
-        scan=scans[place].name if place < len(scans) else "",
-        state=str(apertures.state[index]),
-        direction=direction,
-        width_um=width if math.isfinite(width) else None,
-        jpeg=jpeg,
-    )
+    shown = []
+    for number, i in enumerate(chosen, start=1):
+        place = int(images[i]) - first
+        widths = [apertures.width_x_um[i], apertures.width_y_um[i]]
+        larger = int(np.argmax(np.nan_to_num(widths, nan=-math.inf)))
+        shown.append(
+            Enlarged(
+                number=number,
+                index=i,
+                scan=scans[place].name if place < len(scans) else "",
+                state=str(apertures.state[i]),
+                direction="xy"[larger],
+                width_um=widths[larger] if math.isfinite(widths[larger]) else None,
+                jpeg=pictures[i],
+            )
+        )
+    return tuple(shown)
 
 
 def _cut(
@@ -184,3 +168,11 @@ def _corners(apertures: Apertures, index: int, along: Float, um_per_px: tuple[fl
     offset = np.linalg.solve(across, (signs * size).T).T
     middle = np.array([apertures.places.x_px[index], apertures.places.y_px[index]])
     return np.asarray(middle + offset)
+
+
+def caption_of(check: CheckView, shown: Enlarged, lengths: Lengths) -> str:
+    """What is written below an enlarged aperture."""
+    if shown.state == "torn":
+        return "torn: a wire is missing or broken"
+    width, _ = lengths.value(shown.width_um, check.expanded("x", "max_um").U_um)
+    return f"{width} {lengths.unit} in {shown.direction}" if width else "not measured"

@@ -13,23 +13,51 @@ from sieve_registry.report.charts import (
     intervals_svg,
     span_of,
 )
-from sieve_registry.report.formatting import MARKS, Lengths, clean, known
-from sieve_registry.report.uncertainty import expanded_of
+from sieve_registry.report.formatting import (
+    MARKS,
+    OUTCOME_SENTENCES,
+    Lengths,
+    clean,
+    edition,
+    known,
+    sentence,
+)
 from sieve_registry.report.view import CheckView
 
 if TYPE_CHECKING:
     from markupsafe import Markup
 
-__all__ = ["histograms", "intervals", "limits_caption", "margin_row", "margin_rows"]
 
-
-def _bounds(row: Mapping[str, Any]) -> tuple[float | None, float | None]:
-    return known(row.get("limit_low_um")), known(row.get("limit_high_um"))
+def verdict_view(
+    measurement: Mapping[str, Any], verdict: Mapping[str, Any], action: tuple[str, str] | None
+) -> dict[str, Any]:
+    """Outcome, sentence, reasons and rule of a verdict; `action` replaces its proposal."""
+    outcome, rule = str(verdict.get("outcome") or NOT_JUDGED), str(verdict.get("rule") or "")
+    first, reasons = OUTCOME_SENTENCES.get((outcome, rule), ""), verdict.get("reasons")
+    if outcome not in MARKS or outcome == NOT_JUDGED:
+        imaging = measurement.get("imaging") or {}
+        reasons = imaging.get("reasons")
+        first = "No limits were applied: this check does not judge fitness for use."
+        if imaging.get("fit") == "refused":
+            first = "The picture quality is too low for a measurement: nothing was judged."
+    proposed, why = action or (verdict.get("action"), verdict.get("action_reason"))
+    return {
+        "outcome": outcome,
+        "mark": MARKS.get(outcome, ""),
+        "kind": outcome.split(maxsplit=1)[0] if outcome in MARKS else "not",
+        "sentence": first,
+        "reasons": [sentence(str(reason)) for reason in reasons or ()],
+        "action": proposed,
+        "action_reason": sentence(str(why or "").removeprefix("Proposed: ")),
+        "rule": rule,
+        "standard": edition(str(verdict.get("standard") or "")),
+        "grade": verdict.get("grade"),
+    }
 
 
 def margin_row(row: Mapping[str, Any], lengths: Lengths) -> dict[str, Any]:
     """A value and its limits as texts, rounded by its U; not judged where unknown."""
-    low, high = _bounds(row)
+    low, high = known(row.get("limit_low_um")), known(row.get("limit_high_um"))
     value, expanded = lengths.value(
         row.get("value_um"), row.get("U_um"), [b for b in (low, high) if b is not None]
     )
@@ -71,48 +99,35 @@ def limits_caption(verdict: Mapping[str, Any], lengths: Lengths) -> str:
 
 def intervals(verdict: Mapping[str, Any], lengths: Lengths) -> Markup | None:
     """The chart of all values with their intervals and limits; None without any."""
-    from markupsafe import Markup
-
     rows, texts = [], []
     for margin in verdict.get("margins") or ():
-        value, expanded = known(margin.get("value_um")), known(margin.get("U_um"))
-        low, high = _bounds(margin)
+        keys = ("value_um", "U_um", "limit_low_um", "limit_high_um")
+        lengths_um = [known(margin.get(key)) for key in keys]
+        value, expanded, low, high = (um and lengths.scaled(um) for um in lengths_um)
         if value is None or expanded is None or (low is None and high is None):
             continue
         name, direction = (str(clean(str(margin.get(key)))) for key in ("name", "direction"))
         row = margin_row(margin, lengths)
         texts.append(f"{name} in {direction} {row['value']} ± {row['expanded']}")
-        rows.append(
-            IntervalRow(
-                name=name,
-                direction=direction,
-                value=lengths.scaled(value),
-                expanded=lengths.scaled(expanded),
-                low=None if low is None else lengths.scaled(low),
-                high=None if high is None else lengths.scaled(high),
-            )
-        )
+        rows.append(IntervalRow(name, direction, value, expanded, low, high))
     if not rows:
         return None
     label = (
         "Each value with its expanded uncertainty and its limits, "
         f"in {lengths.unit}: {'; '.join(texts)}."
     )
-    return Markup(intervals_svg(rows, lengths.unit, label))
+    return intervals_svg(rows, lengths.unit, label)
 
 
 def histograms(check: CheckView, lengths: Lengths) -> list[dict[str, Any]]:
     """One histogram per direction ("svg" is None without widths), all on the same range."""
-    from markupsafe import Markup
-
     data = {direction: _histogram(check, direction, lengths) for direction in "xy"}
     drawn = [histogram for histogram in data.values() if histogram is not None]
     return [
         {
             "direction": direction,
-            "svg": None
-            if histogram is None
-            else Markup(histogram_svg(histogram, span_of(drawn), _histogram_label(histogram))),
+            "svg": histogram
+            and histogram_svg(histogram, span_of(drawn), _histogram_label(histogram)),
         }
         for direction, histogram in data.items()
     ]
@@ -122,10 +137,8 @@ def _histogram(check: CheckView, direction: str, lengths: Lengths) -> HistogramD
     widths = None if check.apertures is None else check.apertures.widths(direction)
     if widths is None or len(widths) == 0:
         return None
-    summary = (check.measurement.get("directions") or {}).get(direction) or {}
-    mean = known(summary.get("mean_um"))
-    of_mean = expanded_of(check.measurement, check.verdict or {}, direction, "mean_um")
-    value, expanded = lengths.value(mean, None if of_mean is None else of_mean.U_um)
+    mean = known(check.summary(direction).get("mean_um"))
+    value, expanded = lengths.value(mean, check.expanded(direction, "mean_um").U_um)
     return HistogramData(
         direction=direction,
         unit=lengths.unit,
@@ -142,10 +155,8 @@ def _lines(limits: Mapping[str, Any] | None, lengths: Lengths) -> dict[str, floa
     low = high = None
     if nominal is not None and y is not None:
         low, high = round(nominal - y, 9), round(nominal + y, 9)
-    return {
-        name: None if um is None else lengths.scaled(um)
-        for name, um in (("low", low), ("high", high), ("highest", highest))
-    }
+    lines = {"low": low, "high": high, "highest": highest}
+    return {name: um and lengths.scaled(um) for name, um in lines.items()}
 
 
 def _histogram_label(data: HistogramData) -> str:

@@ -5,25 +5,13 @@ from __future__ import annotations
 import math
 import re
 import unicodedata
-from collections.abc import Sequence
+from collections.abc import Callable, Mapping, Sequence
 from decimal import ROUND_HALF_UP, Decimal
 from typing import Any
 
 from sieve_inspect.outcomes import NOT_JUDGED
+from sieve_inspect.units import format_length
 from sieve_inspect.verdict.sentences import decimals_for
-
-__all__ = [
-    "MARKS",
-    "OUTCOME_SENTENCES",
-    "Lengths",
-    "clean",
-    "digits",
-    "edition",
-    "known",
-    "percent",
-    "sentence",
-    "with_micro",
-]
 
 DASH = "–"
 
@@ -105,10 +93,39 @@ def digits(value: Any, count: int = 2) -> str | None:
     return None if number is None else f"{number:#.{count}g}".rstrip(".").replace("-", "−")
 
 
+def figure(value: Any, form: str) -> str | None:
+    """A number in a format such as ".2f"."""
+    number = known(value)
+    return None if number is None else format(number, form).replace("-", "−")
+
+
+def length_text(um: float | None) -> str | None:
+    """A nominal length with its unit, such as 75 µm or 2 mm."""
+    return None if um is None else with_micro(format_length(um))
+
+
+def fields(values: Mapping[str, Any]) -> str:
+    """The fields of a correction with their values, in one line."""
+    names = {"on_date": "date", "frame_nm": "frame in nm", "in_service": "in service"}
+    return ", ".join(f"{names.get(name, name)} {value}" for name, value in values.items())
+
+
 def percent(share: Any, decimals: int = 1) -> str | None:
     """A share 0..1 as a percentage."""
     value = known(share)
     return None if value is None else f"{100 * value:.{decimals}f} %"
+
+
+FILTERS: dict[str, Callable[..., Any]] = {  # of the templates
+    "digits": digits,
+    "edition": edition,
+    "fields": fields,
+    "figure": figure,
+    "length_text": length_text,
+    "micro": with_micro,
+    "percent": percent,
+    "sentence": sentence,
+}
 
 
 class Lengths:

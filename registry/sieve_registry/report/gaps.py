@@ -8,18 +8,18 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from sieve_registry.report.charts import INK, svg_of
-from sieve_registry.report.view import Apertures
+from sieve_registry.report.formatting import Lengths
+from sieve_registry.report.view import Apertures, CheckView
 
 if TYPE_CHECKING:
+    from markupsafe import Markup
     from matplotlib.figure import Figure
-
-__all__ = ["Halves", "gaps_svg", "halves_of"]
 
 Float = NDArray[np.float64]
 _SIGNIFICANT = 3.0  # standard errors that a difference of either sign has to exceed
@@ -68,7 +68,7 @@ def _gap_means(width: Float, number: NDArray[np.intp]) -> Float:
     return np.array([width[number == gap].mean() for gap in np.unique(number)])
 
 
-def gaps_svg(halves: Halves, unit: str, label: str) -> str:
+def gaps_svg(halves: Halves, unit: str, label: str) -> Markup:
     """Histogram of the widths of both halves."""
     per = 1000.0 if unit == "mm" else 1.0
 
@@ -90,3 +90,21 @@ def gaps_svg(halves: Halves, unit: str, label: str) -> str:
         figure.subplots_adjust(left=0.085, right=0.99, bottom=0.22, top=0.97)
 
     return svg_of(draw, (7.1, 2.0), f"gaps-{halves.direction}", label)
+
+
+def gap_charts(check: CheckView, lengths: Lengths) -> list[dict[str, Any]]:
+    """A chart for each direction whose odd and even gaps differ."""
+    charts = []
+    for direction in "xy":
+        halves = halves_of(check.apertures, direction)
+        if halves is None:
+            continue
+        expanded = check.expanded(direction, "mean_um").U_um
+        apart, _ = lengths.value(halves.difference_um, expanded)
+        caption = (
+            f"The means of odd and even gaps differ in {direction} by {apart} {lengths.unit} "
+            f"({len(halves.wider)} and {len(halves.narrower)} apertures)."
+        )
+        svg = gaps_svg(halves, lengths.unit, f"Histogram of both kinds of gaps. {caption}")
+        charts.append({"svg": svg, "caption": caption})
+    return charts

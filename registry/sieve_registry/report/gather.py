@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
+from functools import partial
 from typing import Any
 
 from sieve_registry.audit import verification
@@ -14,15 +15,12 @@ from sieve_registry.outlook.queries import Outlook, outlook
 from sieve_registry.records import (
     Check,
     CheckDetail,
-    Correction,
     SieveHistory,
 )
-from sieve_registry.report.chain import chain_lines
 from sieve_registry.report.enlarged import enlarge
 from sieve_registry.report.view import (
     Apertures,
     CheckView,
-    CorrectionLine,
     Overlay,
     ScanFile,
     SieveFacts,
@@ -32,8 +30,6 @@ from sieve_registry.sieves import queries as sieve_queries
 from sieve_registry.sieves.facts import facts_of
 from sieve_registry.sieves.lifecycle import signature_of
 from sieve_registry.store.engine import Registry
-
-__all__ = ["check_view", "correction_line", "warp_text"]
 
 
 def check_view(registry: Registry, check_id: str) -> CheckView:
@@ -47,15 +43,14 @@ def check_view(registry: Registry, check_id: str) -> CheckView:
     event = detail.event
     history = sieve_queries.get_history(registry, detail.check.sieve_id)
     corrections = [made for made in history.corrections if made.corrects == event.seq]
-    check = next((known for known in history.checks if known.seq == event.seq), None)
-    void = (
-        next((made for made in reversed(corrections) if made.void), None) if check is None else None
-    )
-    check = check or detail.check
+    valid = [check for check in history.checks if check.seq == event.seq]
+    void = next((made for made in reversed(corrections) if made.void and not valid), None)
+    check = valid[0] if valid else detail.check
     measurement, payload = _json(registry, detail, "measurement"), json.loads(event.payload)
     events, head = verification.ledger_head(registry)
     scans = tuple(ScanFile(f.name, f.sha256) for f in detail.evidence if f.role == "scan")
     apertures = Apertures.from_csv(_bytes(registry, detail, "apertures").decode())
+    read = partial(check_queries.evidence_bytes, registry)
     return CheckView(
         sieve=_facts(registry, check, history),
         check_id=check.id,
@@ -67,9 +62,7 @@ def check_view(registry: Registry, check_id: str) -> CheckView:
         verdict=measurement.get("verdict"),
         apertures=apertures,
         overlays=tuple(
-            Overlay(file.name, check_queries.evidence_bytes(registry, file.sha256))
-            for file in detail.evidence
-            if file.role == "overlay"
+            Overlay(f.name, read(f.sha256)) for f in detail.evidence if f.role == "overlay"
         ),
         scans=scans,
         ledger_head=head,
@@ -83,36 +76,15 @@ def check_view(registry: Registry, check_id: str) -> CheckView:
             *corrected_links(registry, payload.get("trace")),
         ),
         action=(check.action, check.action_reason),
-        enlarged=enlarge(
-            apertures,
-            scans,
-            lambda sha256: check_queries.evidence_bytes(registry, sha256),
-            measurement,
-        ),
+        enlarged=enlarge(apertures, scans, read, measurement),
         wear=None if void else _wear(registry, check),
-        corrections=tuple(map(correction_line, corrections)),
+        corrections=tuple(corrections),
         void="" if void is None else f"{void.reason} ({void.person}, {void.on_date})",
-        libraries=_libraries(payload.get("measured_with") or {}),
+        libraries=", ".join(
+            f"{name} {version}"
+            for name, version in sorted((payload.get("measured_with") or {}).items())
+        ),
         decided=_decided(registry, history, check),
-    )
-
-
-def correction_line(made: Correction) -> CorrectionLine:
-    """A correction as texts, both readings."""
-    names = {"on_date": "date", "frame_nm": "frame in nm", "in_service": "in service"}
-
-    def listed(values: Mapping[str, Any]) -> str:
-        return ", ".join(f"{names.get(name, name)} {value}" for name, value in values.items())
-
-    now = "void" if made.void else listed(made.now) or "as first recorded"
-    return CorrectionLine(
-        what=f"{made.kind}, event {made.corrects}",
-        was=listed(made.was) or "as recorded",
-        now=now,
-        reason=made.reason,
-        person=made.person,
-        on_date=made.on_date.isoformat(),
-        event=made.seq,
     )
 
 
@@ -178,10 +150,6 @@ def _wear(registry: Registry, check: Check) -> Outlook | None:
     return seen if len(of_cloth) > 1 and check.id in of_cloth else None
 
 
-def _libraries(measured_with: Mapping[str, Any]) -> str:
-    return ", ".join(f"{name} {version}" for name, version in sorted(measured_with.items()))
-
-
 def _json(registry: Registry, detail: CheckDetail, role: str) -> dict[str, Any]:
     document: dict[str, Any] = json.loads(_bytes(registry, detail, role))
     return document
@@ -192,3 +160,73 @@ def _bytes(registry: Registry, detail: CheckDetail, role: str) -> bytes:
         if file.role == role:
             return check_queries.evidence_bytes(registry, file.sha256)
     raise EvidenceError(name=role, reason=f"check {detail.check.id} has no such file")
+
+
+_NONE = "not recorded in this registry"
+
+
+def chain_lines(
+    trace: Mapping[str, Any] | None, source: str | None = None
+) -> tuple[tuple[str, str], ...]:
+    """The name and text of each link; `source` describes a scale that is not recorded."""
+    if not trace:
+        unrecorded = f"{_NONE}; described as: {source}" if source else f"{_NONE}, no description"
+        kept = "measured by that scale; keep its certificate with this page"
+        return (
+            ("Certificate", _NONE),
+            ("Artefact", _NONE),
+            ("Scale of the device", unrecorded),
+            ("This check", kept if source else "not traceable to a certificate"),
+        )
+    certificate, artefact = trace["certificate"], trace["artefact"]
+    scale, check = trace["scale"], trace["check"]
+    pitch, expanded = float(artefact["pitch_um"]), float(artefact["U_pitch_um"])
+    return (
+        (
+            "Certificate",
+            f"{certificate['number']} of {certificate['laboratory']}, valid "
+            f"{certificate['valid_from']} to {certificate['valid_to']}",
+        ),
+        (
+            "Artefact",
+            f"{artefact['id']} ({artefact['kind']}), pitch {pitch:.7g} µm, U {expanded:.3g} µm "
+            f"(k = {float(artefact['k']):g}); event {artefact['event']}",
+        ),
+        ("Scale of the device", _scale_text(scale) + _line_text(trace.get("line"))),
+        ("This check", _check_text(check, trace.get("accepted"))),
+    )
+
+
+def _scale_text(scale: Mapping[str, Any] | None) -> str:
+    if scale is None:
+        return "not recorded: taken from the artefact in the scan"
+    x, y = (f"{float(value):.6g}" for value in scale["um_per_px"])
+    return (
+        f"{scale['name']}: {scale['device']} at {scale['setting']}, {x} × {y} µm/px, calibrated "
+        f"{scale['date']}, valid until {scale['valid_until']}; event {scale['event']}"
+    )
+
+
+def _line_text(line: Mapping[str, Any] | None) -> str:
+    """The certificate behind the edge bias, where a single line gave it."""
+    if line is None:
+        return ""
+    return (
+        f"; edge bias from the line {line['id']}, {float(line['width_um']):.6g} µm wide, U "
+        f"{float(line['U_width_um']):.2g} µm (k = {float(line['k']):g}), certificate "
+        f"{line['certificate']} of {line['laboratory']}, valid {line['valid_from']} to "
+        f"{line['valid_to']}; event {line['event']}"
+    )
+
+
+def _check_text(check: Mapping[str, Any], accepted: Mapping[str, Any] | None) -> str:
+    u_x, u_y = (f"{200 * float(value):.2g}" for value in check["u_rel"])
+    parts = [f"U of its scale {u_x} % along x, {u_y} % along y (k = 2)"]
+    for scan in check.get("in_scan", ()):
+        x, y = (f"{float(value):.6g}" for value in scan["um_per_px"])
+        parts.append(f"by the artefact in {scan['file']} ({scan['marks']} marks) {x} × {y} µm/px")
+    for effect in check["effects"]:
+        parts.append(f"{effect['name']} {100 * float(effect['u_rel']):.2g} % (k = 1) included")
+    if accepted:
+        parts.append(f"{', '.join(accepted['expired'])}: {accepted['by']}, “{accepted['why']}”")
+    return "; ".join(parts)

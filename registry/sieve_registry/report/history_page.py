@@ -5,17 +5,15 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
-from decimal import Decimal
 from typing import Any
 
 from sieve_inspect.outcomes import FAILING
-from sieve_inspect.units import format_length
 from sieve_inspect.verdict.sentences import decimals_for
 from sieve_registry import events
 from sieve_registry.audit import verification
 from sieve_registry.checks import queries as check_queries
 from sieve_registry.codec import EventPayload
-from sieve_registry.figures import DirectionFigures, Margin
+from sieve_registry.figures import Margin
 from sieve_registry.outlook.queries import Outlook, outlook
 from sieve_registry.records import (
     Check,
@@ -23,16 +21,13 @@ from sieve_registry.records import (
     SieveHistory,
     SieveState,
 )
-from sieve_registry.report.formatting import MARKS, Lengths, edition, with_micro
-from sieve_registry.report.gather import correction_line, warp_text
-from sieve_registry.report.rendering import page_mark, render_page
-from sieve_registry.report.wear_text import wear_view
+from sieve_registry.report.formatting import MARKS, Lengths
+from sieve_registry.report.gather import warp_text
+from sieve_registry.report.pages import page_mark, render_page
+from sieve_registry.report.wear import wear_view
 from sieve_registry.sieves.facts import facts_of
 from sieve_registry.sieves.state import QUARANTINED, RETIRED
 from sieve_registry.store.engine import Registry
-
-__all__ = ["HistoryView", "history_view", "render_sieve_history"]
-
 
 _FACTS: tuple[type[EventPayload], ...] = (
     events.ActionDecided,
@@ -105,29 +100,25 @@ def _context(view: HistoryView) -> dict[str, Any]:
         reverse=True,
     )
     rows = sorted(_rows(view), key=lambda row: (row.day, row.seq), reverse=True)
-    kind, mark, status, sentence = _standing(state, history)
     return {
         "view": view,
         "state": state,
         "sieve": sieve,
         "page_mark": page_mark(f"history of sieve {sieve.id}, {state.as_of}"),
-        "kind": kind,
-        "mark": mark,
-        "status": status,
-        "sentence": sentence,
+        **dict(zip(_STANDING, _standing(state, history), strict=True)),
         # What else speaks against it; the rest of the remarks is in the sentence.
         "remarks": [r.message for r in state.remarks if r.source == "signature"],
         "next": _next(view),
         "unit": lengths.unit,
-        "nominal": with_micro(format_length(sieve.nominal_um)),
-        "frame": None if sieve.frame_nm is None else format_length(sieve.frame_nm / 1000),
-        "standard": edition(sieve.standard),
         "warp": warp_text(state.details.warp),
         "checks": [_check(check, view.margins[check.id], lengths) for check in checks],
         "wear": wear_view(view.outlook, lengths) if len(view.outlook.wear.checks) > 1 else None,
         "rows": rows,
-        "corrections": [correction_line(made) for made in history.corrections],
+        "corrections": history.corrections,
     }
+
+
+_STANDING = ("kind", "mark", "status", "sentence")
 
 
 def _standing(state: SieveState, history: SieveHistory) -> tuple[str, str, str, str]:
@@ -166,47 +157,31 @@ def _next(view: HistoryView) -> str:
 
 
 def _check(check: Check, margins: Sequence[Margin], lengths: Lengths) -> dict[str, Any]:
-    largest = max("xy", key=lambda direction: _figures(check, direction).max_um or 0)
+    largest = max("xy", key=lambda direction: getattr(check, direction).max_um or 0)
     return {
         "check": check,
         "mark": MARKS.get(check.outcome, ""),
-        "x": _mean(check, margins, "x", lengths),
-        "y": _mean(check, margins, "y", lengths),
-        "largest": _largest(check, margins, largest, lengths),
+        "x": _value(check, margins, "mean", "x", lengths),
+        "y": _value(check, margins, "mean", "y", lengths),
+        "largest": _value(check, margins, "largest aperture", largest, lengths),
     }
 
 
-def _figures(check: Check, direction: str) -> DirectionFigures:
-    return check.x if direction == "x" else check.y
+_KEYS = {"mean": ("mean_um", "u_mean_um"), "largest aperture": ("max_um", "u_max_um")}
 
 
-def _mean(check: Check, margins: Sequence[Margin], direction: str, lengths: Lengths) -> str | None:
-    figures = _figures(check, direction)
-    expanded = _expanded(margins, "mean", direction, figures.u_mean_um)
-    return _text(figures.mean_um, expanded, lengths)
-
-
-def _largest(
-    check: Check, margins: Sequence[Margin], direction: str, lengths: Lengths
+def _value(
+    check: Check, margins: Sequence[Margin], name: str, direction: str, lengths: Lengths
 ) -> str | None:
-    figures = _figures(check, direction)
-    expanded = _expanded(margins, "largest aperture", direction, figures.u_max_um)
-    return _text(figures.max_um, expanded, lengths)
-
-
-def _expanded(
-    margins: Sequence[Margin], name: str, direction: str, u: Decimal | None
-) -> float | None:
-    """U of a value as it was judged; without limits U = 2u."""
+    """A value with its U as it was judged; without limits U = 2u."""
+    figures = [getattr(getattr(check, direction), key) for key in _KEYS[name]]
+    value, u = (None if figure is None else float(figure) for figure in figures)
+    expanded = None if u is None else 2 * u
     for margin in margins:
         if (margin.name, margin.direction) == (name, direction) and margin.expanded_um is not None:
-            return float(margin.expanded_um)
-    return None if u is None else 2 * float(u)
-
-
-def _text(value: Decimal | None, expanded_um: float | None, lengths: Lengths) -> str | None:
-    text, expanded = lengths.value(None if value is None else float(value), expanded_um)
-    return f"{text} ± {expanded}" if text and expanded_um is not None else text
+            expanded = float(margin.expanded_um)
+    text, rounded = lengths.value(value, expanded)
+    return f"{text} ± {rounded}" if text and rounded else text
 
 
 def _rows(view: HistoryView) -> Iterator[_Row]:

@@ -17,13 +17,12 @@ from sieve_inspect.errors import UsageError
 from sieve_inspect.outcomes import FAILING
 from sieve_inspect.units import format_length
 from sieve_registry.records import SieveState
-from sieve_registry.report.rendering import render_page
+from sieve_registry.report.formatting import with_micro
+from sieve_registry.report.pages import render_page
 from sieve_registry.sieves.state import IN_SERVICE
 
 if TYPE_CHECKING:
     from PIL import ImageFont
-
-__all__ = ["LARGE", "SIZES", "SMALL", "Label", "Size", "label_of", "page", "png", "svg"]
 
 _NO_SEGNO = "Labels need an extra part: pip install 'sieveward[label]'."
 _DOTS_PER_MM = 12  # 305 dpi
@@ -63,14 +62,14 @@ class Label:
 def label_of(state: SieveState) -> Label:
     """The label of a sieve: its status now and how long it is valid."""
     sieve = state.sieve
-    head = (sieve.id, format_length(sieve.nominal_um).replace(" um", " µm"))
+    head = (sieve.id, with_micro(format_length(sieve.nominal_um)))
     status, details, validity = _standing(state)
     more = [state.details.label] if state.details.label else []
     return Label(sieve.id, (*head, status, *details, *more), (*head, status, validity))
 
 
 def _standing(state: SieveState) -> tuple[str, list[str], str]:
-    """The status in capitals, the lines that follow, and the one for a small label."""
+    """The status in capitals, the lines that follow, and the line of a small label."""
     last, no_use = state.last_check, "Do not use"
     if state.status != IN_SERVICE:
         return state.status.upper(), [no_use], no_use

@@ -7,32 +7,19 @@ import io
 from collections.abc import Callable, Sequence
 
 from sieve_registry.quality.lookback import Lookback
-from sieve_registry.records import Use
-from sieve_registry.report.rendering import page_mark, render_page
-
-__all__ = ["COLUMNS", "lookback_csv", "lookback_html"]
+from sieve_registry.report.pages import page_mark, render_page
 
 COLUMNS = ("date", "uses", "when", "by", "stack", "method", "material", "note")
 
 
-def _cells(use: Use, when: str) -> list[str]:
-    details = use.details
-    return [
-        use.on_date.isoformat(),
-        str(use.count),
-        when,
-        use.person,
-        details.stack,
-        details.method,
-        details.material,
-        use.note,
-    ]
-
-
 def _rows(lookback: Lookback) -> list[list[str]]:
     """All uses as rows of `COLUMNS`."""
-    before = [_cells(use, "before") for use in lookback.between]
-    return before + [_cells(use, "after") for use in lookback.after]
+    parts = (("before", lookback.between), ("after", lookback.after))
+    return [
+        [use.on_date.isoformat(), str(use.count), when, use.person, d.stack, d.method, d.material,
+         use.note]
+        for when, uses in parts for use in uses for d in [use.details]
+    ]  # fmt: skip
 
 
 def lookback_csv(lookback: Lookback, safe: Callable[[str], str]) -> bytes:

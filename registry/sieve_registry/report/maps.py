@@ -4,16 +4,18 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from sieve_registry.report.charts import INK, standalone, svg_of
-from sieve_registry.report.view import Apertures, Places
+from sieve_registry.report.charts import INK, shortened, standalone, svg_of
+from sieve_registry.report.formatting import Lengths, clean, known
+from sieve_registry.report.view import Apertures, CheckView, Places, highest_allowed_um
 
 if TYPE_CHECKING:
+    from markupsafe import Markup
     from matplotlib.axes import Axes
     from matplotlib.collections import QuadMesh
     from matplotlib.colors import ListedColormap
@@ -21,12 +23,11 @@ if TYPE_CHECKING:
 
     from sieve_inspect.measurement.model import Measurement
 
-__all__ = ["ClothMap", "MappedField", "cloth_map_svg", "map_of", "map_svg"]
-
 Float = NDArray[np.float64]
 _PER_CELL = 12  # apertures in a local mean, about
 _MOST_CELLS = 16  # in one direction
 _FEW = 1 / 3  # of the median count: a cell with fewer shows no mean
+_FIELDS = 3  # in one figure, which has to fit on a page
 _MOST_MARKS = 300  # of a kind in a field, to stay legible
 
 
@@ -108,8 +109,7 @@ def map_svg(measurement: Measurement) -> str:
     )
     x, y = (joined(p.samples[axis].width for p in pictures) for axis in (0, 1))
     apertures = Apertures(x, y, joined(f.state for f in fields), places)
-    margins = () if measurement.verdict is None else measurement.verdict.margins
-    limit = next((m.limit_high_um for m in margins if m.name == "largest aperture"), None)
+    limit = highest_allowed_um(measurement.verdict)
     unit = "mm" if measurement.nominal_um >= 1000 else "µm"
     names = [p.scan.path.name for p in pictures]
     mapped = map_of(apertures, names, limit, (), unit)
@@ -170,7 +170,7 @@ def _cells(at: Float, values: Float, size: tuple[float, float], rows: int, colum
 
 def cloth_map_svg(
     mapped: ClothMap, label: str, prefix: str = "map", *, legend: bool = False
-) -> str:
+) -> Markup:
     """Each field twice, by the means of x and of y; lighter is wider, marks differ in shape.
 
     `legend` adds an explanation below the maps.
@@ -199,17 +199,13 @@ def _legend(figure: Figure, mapped: ClothMap) -> None:
     """The marks in use and the meaning of the shades, below the maps."""
     from matplotlib.lines import Line2D
 
-    names = (
-        (mark, size, name)
-        for (mark, size, name), count in zip(_MARKS, mapped.counts, strict=True)
-        if count
-    )
     marks = [
         Line2D(
             [], [], color=INK, marker=mark, markersize=size, markerfacecolor="none",
             markeredgewidth=1.2, linestyle="none", label=name,
         )
-        for mark, size, name in names
+        for (mark, size, name), count in zip(_MARKS, mapped.counts, strict=True)
+        if count
     ]  # fmt: skip
     white = "lighter: wider; white: too few apertures for a mean"
     handles = [*marks, Line2D([], [], linestyle="none", label=white)]
@@ -271,6 +267,39 @@ def _panel(axes: Axes, field: MappedField, place: int, reach: float) -> QuadMesh
     axes.set_yticks([])
     for spine in axes.spines.values():
         spine.set_visible(True)
-    short = field.name if len(field.name) <= 32 else f"{field.name[:31]}…"
-    axes.set_title(f"{short}: widths in {'xy'[place]}", fontsize=8.5)
+    axes.set_title(f"{shortened(field.name, 32)}: widths in {'xy'[place]}", fontsize=8.5)
     return cells
+
+
+def cloth_map(check: CheckView, lengths: Lengths) -> dict[str, Any] | None:
+    """The map with its caption; None without the places of the apertures."""
+    names = [str(clean(scan.name)) for scan in check.scans]
+    highest = known((check.limits or {}).get("max_um"))
+    numbered = [(shown.number, shown.index, shown.direction) for shown in check.enlarged]
+    mapped = map_of(check.apertures, names, highest, numbered, lengths.unit)
+    if mapped is None:
+        return None
+    marks = _marks(mapped, highest is not None)
+    count = f"{len(mapped.fields)} field{'s' if len(mapped.fields) != 1 else ''}"
+    label = (
+        f"Map of the cloth: local means of x and y over {count}, deviating at "
+        f"most {mapped.reach:.2g} {mapped.unit} from the direction’s mean. {marks}"
+    )
+    parts = [mapped.fields[i : i + _FIELDS] for i in range(0, len(mapped.fields), _FIELDS)]
+    return {
+        "svgs": [
+            cloth_map_svg(replace(mapped, fields=part), label, f"map-{n}")
+            for n, part in enumerate(parts, start=1)
+        ],
+        "marks": marks,
+        "thinned": mapped.thinned,
+        "numbered": bool(numbered),
+    }
+
+
+def _marks(mapped: ClothMap, judged: bool) -> str:
+    blocked, torn, over = mapped.counts
+    counts = [f"{blocked} blocked (cross)", f"{torn} torn (diamond)"]
+    if judged:
+        counts.append(f"{over} over the limit of a single aperture (triangle)")
+    return f"Marks: {', '.join(counts)}."

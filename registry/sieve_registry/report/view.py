@@ -7,24 +7,39 @@ import io
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-if TYPE_CHECKING:
-    from sieve_registry.outlook.queries import Outlook
+from sieve_registry.report.formatting import known
 
-__all__ = [
-    "Apertures",
-    "CheckView",
-    "CorrectionLine",
-    "Enlarged",
-    "Overlay",
-    "Places",
-    "ScanFile",
-    "SieveFacts",
-]
+if TYPE_CHECKING:
+    from sieve_inspect.verdict import Verdict
+    from sieve_registry.outlook.queries import Outlook
+    from sieve_registry.records import Correction
+
+
+# Quantity of a direction: the name of its margin, and the key of its standard uncertainty.
+_QUANTITIES = {
+    "mean_um": ("mean", "u_mean_um"),
+    "sd_um": ("standard deviation", "u_sd_um"),
+    "max_um": ("largest aperture", "u_max_um"),
+}
+
+
+class Expanded(NamedTuple):
+    """An expanded uncertainty in um (None: unknown), its k, its degrees of freedom (None: inf)."""
+
+    U_um: float | None
+    k: float = 2.0
+    dof: float | None = None
+
+
+def highest_allowed_um(verdict: Verdict | None) -> float | None:
+    """The limit on the largest aperture, um; None if it was not judged."""
+    margins = () if verdict is None else verdict.margins
+    return next((m.limit_high_um for m in margins if m.name == "largest aperture"), None)
 
 
 @dataclass(frozen=True)
@@ -145,29 +160,16 @@ class Enlarged:
 
 
 @dataclass(frozen=True)
-class CorrectionLine:
-    """A correction: the record, its first and corrected reading, reason, person and day."""
-
-    what: str
-    was: str
-    now: str
-    reason: str
-    person: str
-    on_date: str
-    event: int
-
-
-@dataclass(frozen=True)
 class CheckView:
     """A check with everything its report shows.
 
     `measurement`, `limits` and `verdict` are the JSON dictionaries of the measuring core
     (`sieveward.measurement/1`, `Limits.to_dict`, `Verdict.to_dict`); without a standard the last
     two are None. `ledger_head` is the hash of the newest of `ledger_events` events, `event_hash`
-    the one that recorded this check. `chain` are the four links of its traceability, name and
-    text. `void` is the reason why the record is void, if it is; `action` is the recorded proposal,
-    which considers the history of the sieve (the verdict's own does not). `wear` is as of the day
-    of the check. `notes` are later events.
+    that of the event of this check. `chain` are the four links of its traceability, name and text.
+    `void` is the reason why the record is void, if it is; `action` is the recorded proposal, which
+    considers the history of the sieve (the verdict's own does not). `wear` is as of the day of the
+    check. `notes` are later events.
     """
 
     sieve: SieveFacts
@@ -190,7 +192,31 @@ class CheckView:
     action: tuple[str, str] | None = None
     enlarged: tuple[Enlarged, ...] = ()
     wear: Outlook | None = None
-    corrections: tuple[CorrectionLine, ...] = ()
+    corrections: tuple[Correction, ...] = ()
     void: str = ""
     libraries: str = ""
     decided: tuple[str, ...] = ()
+
+    def summary(self, direction: str) -> Mapping[str, Any]:
+        """The measured figures of direction "x" or "y", empty if there are none."""
+        summary: Mapping[str, Any] = (self.measurement.get("directions") or {}).get(direction) or {}
+        return summary
+
+    def expanded(self, direction: str, quantity: str) -> Expanded:
+        """U of "mean_um", "sd_um" or "max_um" in a direction.
+
+        It is the U of the margin that was judged. A check without limits has the U of its mean
+        with its own k; for anything else k is 2.
+        """
+        name, key = _QUANTITIES[quantity]
+        for margin in (self.verdict or {}).get("margins") or ():
+            if (margin.get("name"), margin.get("direction")) == (name, direction):
+                judged = known(margin.get("U_um"))
+                if judged is not None:
+                    return Expanded(judged, known(margin.get("k")) or 2.0, known(margin.get("dof")))
+        summary = self.summary(direction)
+        k, expanded = known(summary.get("k_mean")), known(summary.get("U_mean_um"))
+        if quantity == "mean_um" and k is not None and expanded is not None:
+            return Expanded(expanded, k, known(summary.get("dof_mean")))
+        u = known(summary.get(key))
+        return Expanded(None if u is None else 2 * u)

@@ -127,7 +127,7 @@ def show(
 
 
 def _draw(plot: Path, history: Sequence[KeptScale]) -> None:
-    from sieve_registry.report.drift_chart import drift_svg
+    from sieve_registry.report.charts import drift_svg
 
     if not history:
         raise UsageError(message="No scale to draw yet: record a scale with `sieveward scale`.")

@@ -46,7 +46,7 @@ def effect(
         effects = effects_of(registry, names, curve, day)
     rows = fractions(effects) if len(effects) > 1 else []
     if plot is not None:
-        from sieve_registry.report.effect_chart import effect_svg
+        from sieve_registry.report.charts import effect_svg
 
         output.write_bytes(plot, effect_svg(curve, effects).encode())
     if table is not None:

@@ -32,7 +32,7 @@ def wear(
     with options.opened(context) as registry:
         outlook = queries.outlook(registry, sieve_id, options.read_day(as_of))
     if plot is not None:
-        from sieve_registry.report.wear_charts import wear_svg
+        from sieve_registry.report.wear import wear_svg
 
         output.write_bytes(plot, wear_svg(outlook).encode())
     if not output.emit(json_path, wear_dict(outlook)):

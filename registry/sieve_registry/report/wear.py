@@ -1,26 +1,25 @@
-"""Charts of wear and its forecast as SVG: black ink, distinguished by shape and line."""
+"""The wear of a sieve: its chart with the forecast, a sentence for each trend."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from sieve_registry.outlook.cloth_history import check_point, part_index
 from sieve_registry.outlook.straight_line import Fit, fit, line_design
-from sieve_registry.outlook.wear import Trend, Wear
-from sieve_registry.report.charts import INK, standalone, svg_of
-from sieve_registry.report.formatting import Lengths
+from sieve_registry.outlook.wear import Reach, Trend, Wear
+from sieve_registry.report.charts import INK, mark, standalone, svg_of
+from sieve_registry.report.formatting import Lengths, clean, digits
 
 if TYPE_CHECKING:
+    from markupsafe import Markup
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
     from sieve_registry.outlook.queries import Outlook
-
-__all__ = ["wear_axis", "wear_chart", "wear_svg"]
 
 Float = NDArray[np.float64]
 _CROWDED = 40  # more checks than this are drawn finer
@@ -48,7 +47,7 @@ class _Ahead:
     half: Float
 
 
-def wear_chart(seen: Outlook, label: str) -> str:
+def wear_chart(seen: Outlook, label: str) -> Markup:
     """The means of both directions against uses (days), with their trends and forecasts.
 
     Bars are U (k = 2). The grey bands are 95 % intervals of the trends, the diamonds with bars the
@@ -98,27 +97,23 @@ def _place_of(worn: Wear, seq: int) -> float:
     before = [t for t, c in zip(worn.places, worn.checks, strict=True) if c.seq < seq]
     after = [t for t, c in zip(worn.places, worn.checks, strict=True) if c.seq > seq]
     sides = [max(before, default=None), min(after, default=None)]
-    known = [t for t in sides if t is not None]
-    return float(np.mean(known)) if known else worn.at
+    both = [t for t in sides if t is not None]
+    return float(np.mean(both)) if both else worn.at
 
 
 def _points(axes: Axes, worn: Wear, direction: str, lengths: Lengths) -> None:
-    crowded = len(worn.checks) > _CROWDED
+    style = {"markersize": 5, "capsize": 3, "linewidth": 1.0}
+    if len(worn.checks) > _CROWDED:
+        style = {"markersize": 2.5, "capsize": 0, "linewidth": 0.4}
+    shape = "o" if direction == "x" else "s"
     shift = 0.004 * (max(worn.places, default=0.0) or 1.0) * (-1 if direction == "x" else 1)
     for t, check in zip(worn.places, worn.checks, strict=True):
         figures = check.x if direction == "x" else check.y
-        axes.errorbar(
-            t + shift,
-            lengths.scaled(float(figures.mean_um)),
-            yerr=lengths.scaled(2 * float(figures.u_mean_um or 0)),
-            fmt="o" if direction == "x" else "s",
-            color=INK,
-            markerfacecolor="white",
-            markersize=2.5 if crowded else 5,
-            capsize=0 if crowded else 3,
-            linewidth=0.4 if crowded else 1.0,
-            zorder=4,
-        )
+        expanded = 2 * float(figures.u_mean_um or 0)
+        mark(
+            axes, t + shift, lengths.scaled(float(figures.mean_um)), shape,
+            yerr=lengths.scaled(expanded), zorder=4, **style,
+        )  # fmt: skip
 
 
 def _ahead(seen: Outlook, trend: Trend) -> _Ahead | None:
@@ -164,12 +159,82 @@ def _line(axes: Axes, line: _Ahead, lengths: Lengths) -> None:
     reach = line.trend.reach
     if reach is not None and reach.at <= line.t[-1]:
         spread = [[reach.at - reach.low], [reach.high - reach.at]]
-        axes.errorbar(
-            reach.at,
-            reach.limit_um * unit,
-            xerr=spread,
-            fmt="D",
-            color=INK,
-            markersize=4,
-            capsize=4,
+        mark(axes, reach.at, reach.limit_um * unit, "D", xerr=spread, markersize=4, capsize=4)
+
+
+def wear_view(seen: Outlook, lengths: Lengths) -> dict[str, Any]:
+    """Chart and sentences of an outlook with at least one check."""
+    worn = seen.wear
+    sentences = _sentences(worn, lengths)
+    label = (
+        f"Mean apertures of sieve {clean(worn.sieve_id)} in {lengths.unit} against "
+        f"{wear_axis(worn)}, {len(worn.checks)} checks. {' '.join(sentences)}"
+    )
+    return {
+        "svg": wear_chart(seen, label),
+        "sentences": sentences,
+        "as_of": worn.as_of.isoformat(),
+        "axis": wear_axis(worn),
+        "lines": any(t.slope is not None for t in worn.trends if t.name == "mean"),
+    }
+
+
+def _sentences(worn: Wear, lengths: Lengths) -> list[str]:
+    sentences = [_trend(t, worn, lengths) for t in worn.trends if t.name == "mean"]
+    first = worn.first
+    if first is not None and first.name != "mean":
+        sentences.append(_trend(first, worn, lengths))
+    for step in worn.steps:
+        what = "a new history begins" if step.new_cloth else "the level may differ from then on"
+        sentences.append(f"On {step.on_date}: {step.reason}; {what}.")
+    widened = [f"{t.name} in {t.direction}" for t in worn.trends if t.scatter_factor > 1]
+    if widened:
+        sentences.append(
+            f"The results of {', '.join(widened)} vary more than their uncertainty; the intervals "
+            "are widened accordingly."
         )
+    if worn.directions_diverge:
+        sentences.append("One direction widens while the other narrows: review both.")
+    return [str(clean(text)) for text in sentences]
+
+
+def _trend(trend: Trend, worn: Wear, lengths: Lengths) -> str:
+    name = f"{trend.name.capitalize()} in {trend.direction}"
+    if trend.now_um is None or trend.slope is None:
+        return f"{name}: no trend yet, {trend.problem}."
+    now, expanded = lengths.value(trend.now_um, 2 * (trend.u_now_um or 0.0))
+    per = "1000 uses" if worn.by_uses else "year"
+    low, high = (
+        _signed(lengths, slope, trend)
+        for slope in (trend.slope_low or 0.0, trend.slope_high or 0.0)
+    )
+    text = (
+        f"{name}: {now} ± {expanded} {lengths.unit} (current trend estimate), "
+        f"{_signed(lengths, trend.slope, trend)} {lengths.unit} per {per} (95 %: {low} to {high})"
+    )
+    if trend.reached_already:
+        return f"{text}; it is {trend.position} already."
+    if trend.reach is None:
+        return f"{text}; {trend.problem}." if trend.problem else f"{text}."
+    return f"{text}. {_reach(trend.reach, worn)}"
+
+
+def _signed(lengths: Lengths, slope: float, trend: Trend) -> str:
+    """A slope with its sign, rounded by its interval."""
+    half = ((trend.slope_high or 0.0) - (trend.slope_low or 0.0)) / 2
+    value, _ = lengths.value(slope, half or None)
+    text = value or digits(lengths.scaled(slope)) or ""
+    return text if text.startswith("−") or slope <= 0 else f"+{text}"
+
+
+def _reach(reach: Reach, worn: Wear) -> str:
+    unit = "uses" if worn.by_uses else "days"
+    text = (
+        f"It reaches the acceptance limit after {reach.at:.0f} {unit} in all "
+        f"(95 %: {reach.low:.0f} to {reach.high:.0f})"
+    )
+    if worn.places and reach.at - worn.places[-1] > 3 * (worn.places[-1] - worn.places[0]):
+        text += ", far beyond the observed range: not soon"
+    if reach.day is None:
+        return f"{text}; the rate of use is not known."
+    return f"{text}, about {reach.day} ({reach.day_low} to {reach.day_high})."

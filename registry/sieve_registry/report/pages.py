@@ -1,0 +1,126 @@
+"""Pages from templates: every value escaped and made fit to print, pictures embedded, PDF files."""
+
+from __future__ import annotations
+
+import base64
+import io
+import re
+import warnings
+from collections.abc import Iterator, Mapping
+from functools import cache
+from importlib.resources import files
+from typing import TYPE_CHECKING, Any, NamedTuple
+
+from sieve_inspect.errors import UsageError
+from sieve_registry.report.formatting import FILTERS, clean
+
+if TYPE_CHECKING:
+    import jinja2
+    from PIL import Image
+
+_WIDEST_PX = 1600
+_NO_WEASYPRINT = (
+    "PDF files need an extra part: pip install 'sieveward[pdf]'; or write the page as .html and "
+    "print it from a browser."
+)
+
+
+@cache
+def page_environment(*packages: str) -> jinja2.Environment:
+    """Templates of some packages, which may extend and include those of this package."""
+    import jinja2
+
+    own = "sieve_registry.report"
+    environment = jinja2.Environment(
+        loader=jinja2.ChoiceLoader(
+            [
+                *(jinja2.PackageLoader(name) for name in (*packages, own)),
+                jinja2.PackageLoader(own, "static"),  # style sheets to inline
+            ]
+        ),
+        autoescape=True,
+        undefined=jinja2.StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        finalize=clean,
+    )
+    environment.filters |= {"data_uri": data_uri, **FILTERS}
+    return environment
+
+
+def render_page(template: str, context: Mapping[str, Any]) -> str:
+    """A page from a template of this package; its styles are inlined."""
+    return page_environment().get_template(template).render(context)
+
+
+def static_text(name: str) -> str:
+    """A static file of this package, such as a script to inline."""
+    return (files("sieve_registry.report") / "static" / name).read_text("utf-8")
+
+
+def page_mark(text: str) -> str:
+    """The foot of each printed page; only plain characters, as it is part of a style sheet."""
+    return re.sub(r"[^A-Za-z0-9 .,_/-]", "?", text)[:100]
+
+
+class Embedded(NamedTuple):
+    """A picture as a data URI, and whether it was reduced for the page."""
+
+    uri: str
+    reduced: bool
+
+
+def embed(png: bytes, most_bytes: int) -> Embedded | None:
+    """A picture for the page: at most about `most_bytes` and 1600 px wide.
+
+    A small PNG is kept; a larger one becomes a JPEG, coarser until it fits. None for a picture
+    that cannot be read.
+    """
+    from PIL import Image
+
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", Image.DecompressionBombWarning)
+            picture = Image.open(io.BytesIO(png), formats=["PNG"])
+            if picture.width <= _WIDEST_PX and len(png) <= most_bytes:
+                picture.verify()
+                return Embedded(data_uri(png, "png"), reduced=False)
+            picture.load()
+    except (OSError, SyntaxError, ValueError, Image.DecompressionBombError):
+        return None
+    best = b""
+    for best in _smaller(picture.convert("RGB")):
+        if len(best) <= most_bytes:
+            break
+    return Embedded(data_uri(best, "jpeg"), reduced=True)
+
+
+def _smaller(picture: Image.Image) -> Iterator[bytes]:
+    from PIL import Image
+
+    for width in (1600, 1200, 900, 600):
+        size = (width, max(1, round(picture.height * width / picture.width)))
+        fits = picture.width <= width
+        scaled = picture if fits else picture.resize(size, Image.Resampling.LANCZOS)
+        for quality in (90, 75):
+            out = io.BytesIO()
+            scaled.save(out, "JPEG", quality=quality)
+            yield out.getvalue()
+
+
+def data_uri(data: bytes, kind: str) -> str:
+    """A picture file as the address of an image."""
+    return f"data:image/{kind};base64,{base64.b64encode(data).decode('ascii')}"
+
+
+def pdf_bytes(page: str) -> bytes:
+    """A page as an accessible PDF (PDF/UA) of A4; the same page gives the same bytes.
+
+    Nothing is fetched. Raises `UsageError` if the extra is not installed.
+    """
+    try:
+        from weasyprint import HTML
+    except (ImportError, OSError):  # OSError: a shared library is missing
+        raise UsageError(message=_NO_WEASYPRINT) from None
+    data: bytes = HTML(string=page).write_pdf(pdf_variant="pdf/ua-1", pdf_identifier=b"sieveward")
+    return data
