@@ -73,8 +73,20 @@ def test_the_printed_table_shows_the_same(
 
 
 SOUND = DirectionSummary(
-    200, 75.0, 4.0, 61.0, 90.0, 75.0, 0.2, 0.2, 0.5, 50.0, 40, 125.0, 0.1
-)  # fmt: skip
+    count=200,
+    mean_um=75.0,
+    sd_um=4.0,
+    min_um=61.0,
+    max_um=90.0,
+    median_um=75.0,
+    u_mean_um=0.2,
+    u_sd_um=0.2,
+    u_max_um=0.5,
+    wire_mean_um=50.0,
+    wire_count=40,
+    pitch_um=125.0,
+    odd_even_um=0.1,
+)
 
 
 def test_the_guard_band_is_wider_for_few_degrees_of_freedom() -> None:

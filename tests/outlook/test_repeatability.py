@@ -107,8 +107,20 @@ def test_a_group_far_off_is_named() -> None:
 
 def test_s_r_of_a_study_goes_into_the_budget_once_asked_for() -> None:
     cloth = DirectionSummary(
-        400, 75.2, 4.0, 61.0, 90.0, 75.1, 0.3, 0.2, 0.5, 50.0, 40, 125.0, 0.1
-    )  # fmt: skip
+        count=400,
+        mean_um=75.2,
+        sd_um=4.0,
+        min_um=61.0,
+        max_um=90.0,
+        median_um=75.1,
+        u_mean_um=0.3,
+        u_sd_um=0.2,
+        u_max_um=0.5,
+        wire_mean_um=50.0,
+        wire_count=40,
+        pitch_um=125.0,
+        odd_even_um=0.1,
+    )
     budget = [
         Contribution("scale", "x", 0.3),
         Contribution("noise on the maximum", "x", 0.4, of=Quantity.LARGEST),

@@ -50,7 +50,19 @@ class Made:
     def _direction(self, mean: float) -> DirectionSummary:
         f = self.figures
         return DirectionSummary(
-            f.count, mean, f.sd, 61.0, f.largest, mean, f.u, 0.2, 0.5, 50.0, 40, 125.0, 0.1
+            count=f.count,
+            mean_um=mean,
+            sd_um=f.sd,
+            min_um=61.0,
+            max_um=f.largest,
+            median_um=mean,
+            u_mean_um=f.u,
+            u_sd_um=0.2,
+            u_max_um=0.5,
+            wire_mean_um=50.0,
+            wire_count=40,
+            pitch_um=125.0,
+            odd_even_um=0.1,
         )
 
     @property

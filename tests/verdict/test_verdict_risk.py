@@ -16,8 +16,20 @@ from sieve_inspect.verdict import OUTCOMES, judge
 from sieve_inspect.verdict.rules import decide
 
 CLOTH = DirectionSummary(
-    200, 75.0, 5.0, 61.0, 92.0, 75.0, 0.2, 0.3, 1.0, 50.0, 199, 125.0, 0.1
-)  # fmt: skip
+    count=200,
+    mean_um=75.0,
+    sd_um=5.0,
+    min_um=61.0,
+    max_um=92.0,
+    median_um=75.0,
+    u_mean_um=0.2,
+    u_sd_um=0.3,
+    u_max_um=1.0,
+    wire_mean_um=50.0,
+    wire_count=199,
+    pitch_um=125.0,
+    odd_even_um=0.1,
+)
 ISO_75 = limits(75)
 
 
