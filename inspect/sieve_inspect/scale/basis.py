@@ -6,11 +6,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from sieve_inspect.arrays import Float
 from sieve_inspect.scale.pixel_map import chebyshev
-
-Float = NDArray[np.float64]
 
 
 @dataclass(frozen=True, eq=False)

@@ -22,8 +22,8 @@ from enum import StrEnum
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
+from sieve_inspect.arrays import Bool, Float, Index
 from sieve_inspect.scale.edge_bias import (
     BiasRow,
     BiasSource,
@@ -49,7 +49,6 @@ __all__ = [
     "calibrate",
 ]
 
-Float = NDArray[np.float64]
 _U_SHEAR_UNKNOWN = np.radians(0.1)  # common practice, no source
 
 
@@ -131,8 +130,8 @@ class Residuals:
 
     place: Float
     vector: Float
-    used: NDArray[np.bool_]
-    picture: NDArray[np.intp]
+    used: Bool
+    picture: Index
 
 
 @dataclass(frozen=True, eq=False)

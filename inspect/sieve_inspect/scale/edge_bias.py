@@ -10,12 +10,10 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 import numpy as np
-from numpy.typing import NDArray
 
+from sieve_inspect.arrays import Float, Index
 from sieve_inspect.scale.least_squares import clustered_covariance, least_squares, robust_weights
 from sieve_inspect.scale.model import Scale
-
-Float = NDArray[np.float64]
 
 
 class BiasSource(StrEnum):
@@ -39,8 +37,8 @@ class Gaps:
 
     before: Float
     after: Float
-    across: NDArray[np.intp]
-    picture: NDArray[np.intp]
+    across: Index
+    picture: Index
     bright: bool
     u_width_px: float
 
@@ -67,7 +65,7 @@ def biases(scale: Scale, gaps: Gaps, width_um: float, angle: Float) -> Float:
     return np.asarray((measured_um - width_um) / 2 * width_px / measured_um * sign)
 
 
-def robust_mean(values: Float, group: NDArray[np.intp]) -> tuple[float, float]:
+def robust_mean(values: Float, group: Index) -> tuple[float, float]:
     """Mean of values (n,) without outliers, and its variance; errors within a `group` correlate."""
     used, weight = np.ones(len(values), np.bool_), np.ones(len(values))
     design = np.ones((len(values), 1))

@@ -5,15 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from sieve_inspect.arrays import Float, Index
 from sieve_inspect.scale.basis import Basis
 from sieve_inspect.scale.least_squares import Solution
 from sieve_inspect.scale.marks import Observations
 from sieve_inspect.scale.pixel_map import Pairs
-
-Float = NDArray[np.float64]
-Ints = NDArray[np.intp]
 
 
 @dataclass(frozen=True, eq=False)
@@ -32,7 +29,7 @@ class MapFit:
     theta: Float
     residual: Float
     weight: Float
-    picture: Ints
+    picture: Index
     observations: Observations
     hull: Pairs
     pitch_px: float  # from mark to mark, on average

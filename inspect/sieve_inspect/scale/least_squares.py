@@ -15,11 +15,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from sieve_inspect.arrays import Bool, Float, Index
 from sieve_inspect.errors import UsageError
-
-Float = NDArray[np.float64]
 
 _TOO_FEW = (
     "The marks do not determine the scale: check the pattern, and show more of the "
@@ -82,9 +80,7 @@ def least_squares(
     return Solution(value, variance * inverse, residual, spread, dof, inverse, leverage)
 
 
-def clustered_covariance(
-    solution: Solution, design: Float, weight: Float, group: NDArray[np.intp]
-) -> Float:
+def clustered_covariance(solution: Solution, design: Float, weight: Float, group: Index) -> Float:
     """Covariance (k, k) for residuals that correlate within each `group` (n,)."""
     _, compact = np.unique(group, return_inverse=True)
     count = int(compact.max()) + 1
@@ -96,9 +92,7 @@ def clustered_covariance(
     return np.asarray(solution.inverse @ middle @ solution.inverse)
 
 
-def robust_weights(
-    residual: Float, used: NDArray[np.bool_], floor: float, *, hard: bool = False
-) -> Float:
+def robust_weights(residual: Float, used: Bool, floor: float, *, hard: bool = False) -> Float:
     """Tukey's biweight (n,) at 5 robust standard deviations; 0 where not `used`.
 
     `hard` gives weight 1 within 4.5 of them and 0 beyond, so that the spread of the rest is that

@@ -5,12 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from sieve_inspect.arrays import Float
 from sieve_inspect.scale.map_fitting import MapFit
 from sieve_inspect.scale.pixel_map import PixelMap, chebyshev, nearest_covered
 
-Float = NDArray[np.float64]
 _GRID = 41  # points along each side of the covered area
 
 

@@ -29,8 +29,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
+from sieve_inspect.arrays import Bool, Float, Index
 from sieve_inspect.errors import UsageError
 from sieve_inspect.scale.basis import Basis, lens_terms, straight_part
 from sieve_inspect.scale.fitted_map import MapFit
@@ -45,8 +45,6 @@ from sieve_inspect.scale.pixel_map import convex_hull
 
 __all__ = ["MapFit", "Observations", "fit_map"]
 
-Float = NDArray[np.float64]
-Ints = NDArray[np.intp]
 
 _MAX_DEGREE = 9
 _LENS = 4  # terms q |q|² … q |q|⁸
@@ -123,15 +121,15 @@ class _System:
     """All observations stacked, with the constants of the equations."""
 
     all: Observations
-    picture: Ints
+    picture: Index
     pitch: float
     middle: tuple[float, float]
     separable: bool
     shear: bool
     target_free: bool
     theta: Float
-    group: Ints
-    line: Ints
+    group: Index
+    line: Index
     um_per_px: float
 
     @classmethod
@@ -242,9 +240,7 @@ class _System:
         (x1, y1), (x2, y2) = basis.values(self.all.first), basis.values(self.all.second)
         return (x1 + x2) / 2, (y1 + y2) / 2
 
-    def _weights(
-        self, solution: Solution, weight: Float, used: NDArray[np.bool_], hard: bool
-    ) -> Float:
+    def _weights(self, solution: Solution, weight: Float, used: Bool, hard: bool) -> Float:
         """New weights, each direction by its own spread, since only one may be bent.
 
         A mark at the rim draws the map to itself and its residual is small, hence the leverage.

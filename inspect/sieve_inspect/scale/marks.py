@@ -6,10 +6,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass, fields, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
-Float = NDArray[np.float64]
-Ints = NDArray[np.intp]
+from sieve_inspect.arrays import Bool, Float, Index
 
 
 @dataclass(frozen=True, eq=False)
@@ -24,15 +22,15 @@ class Observations:
     first: Float
     second: Float
     index: Float
-    axis: Ints
-    mark: Ints
+    axis: Index
+    mark: Index
 
     @property
     def point(self) -> Float:
         """Middles (n, 2), px."""
         return np.asarray((self.first + self.second) / 2)
 
-    def take(self, which: NDArray[np.bool_]) -> Observations:
+    def take(self, which: Bool) -> Observations:
         """The equations selected by a mask (n,)."""
         return Observations(*(getattr(self, f.name)[which] for f in fields(self)))
 

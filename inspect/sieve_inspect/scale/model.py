@@ -10,8 +10,8 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
+from sieve_inspect.arrays import Bool, Float
 from sieve_inspect.errors import BadScaleFileError, UsageError
 from sieve_inspect.scale.pixel_map import PixelMap
 
@@ -122,7 +122,7 @@ class Scale:
             "rest": None if self.rest is None else self.rest.to_dict(),
         }
 
-    def to_um(self, points: NDArray[np.float64]) -> NDArray[np.float64]:
+    def to_um(self, points: Float) -> Float:
         """Picture points (n, 2) as (x, y) in px to the plane in um, (n, 2).
 
         Only differences of points mean anything: the picture's place and turn on the device
@@ -136,13 +136,11 @@ class Scale:
         )
         return flat if self.rest is None else flat + self.rest(points)
 
-    def distance_um(
-        self, first: NDArray[np.float64], second: NDArray[np.float64]
-    ) -> NDArray[np.float64]:
+    def distance_um(self, first: Float, second: Float) -> Float:
         """Distances (n,) in um between picture points (n, 2) and (n, 2) in px."""
         return np.asarray(np.hypot(*(self.to_um(second) - self.to_um(first)).T))
 
-    def covers(self, points: NDArray[np.float64]) -> NDArray[np.bool_]:
+    def covers(self, points: Float) -> Bool:
         """Which picture points (n, 2) in px lie where the artefact was seen.
 
         A scale without a map covers the whole picture.

@@ -14,9 +14,9 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
-Float = NDArray[np.float64]
+from sieve_inspect.arrays import Bool, Float
+
 Pairs = tuple[tuple[float, float], ...]
 
 
@@ -45,7 +45,7 @@ def convex_hull(points: Float) -> Pairs:
     return tuple((float(x), float(y)) for x, y in corners)
 
 
-def nearest_covered(points: Float, hull: Pairs) -> tuple[Float, NDArray[np.bool_]]:
+def nearest_covered(points: Float, hull: Pairs) -> tuple[Float, Bool]:
     """The nearest points (n, 2) within the convex polygon `hull`, and which were inside (n,)."""
     corners = np.asarray(hull, dtype=float)
     step = np.roll(corners, -1, axis=0) - corners
@@ -106,7 +106,7 @@ class PixelMap:
         basis = chebyshev(points, self.centre_px, self.half_px, self.powers)
         return np.stack([basis @ np.asarray(self.x_um), basis @ np.asarray(self.y_um)], axis=1)
 
-    def covers(self, points: Float) -> NDArray[np.bool_]:
+    def covers(self, points: Float) -> Bool:
         """Which points (n, 2) in px lie in the covered area or within the margin around it."""
         if not self.covered_px:
             return np.zeros(len(points), np.bool_)

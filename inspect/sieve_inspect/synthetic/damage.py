@@ -7,8 +7,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from sieve_inspect.arrays import Bool, Float, Float32
 from sieve_inspect.synthetic.debris import Blob, Capsule, blob_filling, fibre_along
-from sieve_inspect.synthetic.frame import Floats, Frame
+from sieve_inspect.synthetic.frame import Frame
 from sieve_inspect.synthetic.model import Cloth, Damage, Ring
 from sieve_inspect.synthetic.scene import Scene
 from sieve_inspect.synthetic.truth import Truth, build_truth, with_state
@@ -24,9 +25,7 @@ class Cut:
     start: float
     stop: float
 
-    def open_up(
-        self, scene: Scene, share: NDArray[np.float32], x: Floats, y: Floats, step_px: float
-    ) -> None:
+    def open_up(self, scene: Scene, share: Float32, x: Float, y: Float, step_px: float) -> None:
         """Let light through in place of the wire, on the grid `x` (m) by `y` (n) of squares, px."""
         own = scene.families[self.family]
         middle = own.centres[self.wire]
@@ -51,7 +50,7 @@ class Cut:
 
 
 def box_of(
-    x: Floats, y: Floats, bounds: tuple[float, float, float, float]
+    x: Float, y: Float, bounds: tuple[float, float, float, float]
 ) -> tuple[slice, slice] | None:
     """The part (rows, columns) of a grid within bounds (x0, x1, y0, y1), or None."""
     c0, c1 = np.searchsorted(x, bounds[:2])
@@ -66,9 +65,7 @@ class Faults:
     cuts: tuple[Cut, ...] = ()
     matter: tuple[Blob | Capsule, ...] = ()
 
-    def draw(
-        self, scene: Scene, share: NDArray[np.float32], x: Floats, y: Floats, step_px: float
-    ) -> None:
+    def draw(self, scene: Scene, share: Float32, x: Float, y: Float, step_px: float) -> None:
         """Change the open share of a grid of squares in place."""
         for cut in self.cuts:
             cut.open_up(scene, share, x, y, step_px)
@@ -140,8 +137,7 @@ def place_faults(
 
 
 def _key(pair: NDArray[np.int64]) -> NDArray[np.int64]:
-    result: NDArray[np.int64] = pair[..., 0] * 1_000_000 + pair[..., 1]
-    return result
+    return np.asarray(pair[..., 0] * 1_000_000 + pair[..., 1])
 
 
 def _displace(
@@ -214,7 +210,7 @@ def _block(
 
 def _litter(
     damage: Damage, truth: Truth, shape: tuple[int, int], rng: np.random.Generator
-) -> tuple[list[Blob | Capsule], NDArray[np.bool_]]:
+) -> tuple[list[Blob | Capsule], Bool]:
     """Dust and fibres anywhere in the picture, and which apertures they touch."""
     pieces: list[Blob | Capsule] = []
     for _ in range(damage.dust):
@@ -225,7 +221,7 @@ def _litter(
     return pieces, _covered(truth, tuple(pieces)) > 0
 
 
-def _covered(truth: Truth, matter: tuple[Blob | Capsule, ...]) -> Floats:
+def _covered(truth: Truth, matter: tuple[Blob | Capsule, ...]) -> Float:
     """Share of each aperture's open area that is covered, on a grid of 32 × 32 points."""
     covered = np.zeros(len(truth))
     if not matter:
@@ -233,7 +229,7 @@ def _covered(truth: Truth, matter: tuple[Blob | Capsule, ...]) -> Floats:
     offsets = (np.arange(32) + 0.5) / 32 - 0.5
     reach = np.linalg.norm(truth.edges_x[:, 1] - truth.edges_x[:, 0], axis=1)
     reach = reach + np.linalg.norm(truth.edges_y[:, 1] - truth.edges_y[:, 0], axis=1)
-    hidden: dict[int, Floats] = {}
+    hidden: dict[int, Float] = {}
     for piece in matter:
         x0, x1, y0, y1 = piece.bounds
         near = (truth.x_px > x0 - reach) & (truth.x_px < x1 + reach)

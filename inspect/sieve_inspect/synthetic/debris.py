@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from sieve_inspect.synthetic.frame import Floats
+from sieve_inspect.arrays import Float
 
 
 @dataclass(frozen=True)
@@ -33,17 +33,16 @@ class Blob:
         reach = self.radius * (1 + sum(a for _, a, _ in self.waves)) + 1
         return self.x - reach, self.x + reach, self.y - reach, self.y + reach
 
-    def cover_at(self, x: Floats, y: Floats, step_px: float) -> Floats:
+    def cover_at(self, x: Float, y: Float, step_px: float) -> Float:
         """Covered share (0..1) of squares of side `step_px` at points of any shape."""
         dx, dy = x - self.x, y - self.y
         angle = np.arctan2(dy, dx)
         limit = np.full_like(angle, self.radius)
         for n, amplitude, phase in self.waves:
             limit += self.radius * amplitude * np.cos(n * angle + phase)
-        result: Floats = np.clip((limit - np.hypot(dx, dy)) / step_px + 0.5, 0.0, 1.0)
-        return result
+        return np.asarray(np.clip((limit - np.hypot(dx, dy)) / step_px + 0.5, 0.0, 1.0))
 
-    def cover(self, x: Floats, y: Floats, step_px: float) -> Floats:
+    def cover(self, x: Float, y: Float, step_px: float) -> Float:
         """`cover_at` on the grid x (m) by y (n)."""
         return self.cover_at(x[None, :], y[:, None], step_px)
 
@@ -68,21 +67,20 @@ class Capsule:
             max(self.start[1], self.stop[1]) + reach,
         )
 
-    def cover_at(self, x: Floats, y: Floats, step_px: float) -> Floats:
+    def cover_at(self, x: Float, y: Float, step_px: float) -> Float:
         """Covered share (0..opacity) of squares of side `step_px` at points of any shape."""
         dx, dy = x - self.start[0], y - self.start[1]
         ax, ay = self.stop[0] - self.start[0], self.stop[1] - self.start[1]
         along = np.clip((dx * ax + dy * ay) / max(ax * ax + ay * ay, 1e-12), 0.0, 1.0)
         away = np.hypot(dx - along * ax, dy - along * ay)
-        result: Floats = self.opacity * np.clip((self.radius - away) / step_px + 0.5, 0.0, 1.0)
-        return result
+        return np.asarray(self.opacity * np.clip((self.radius - away) / step_px + 0.5, 0.0, 1.0))
 
-    def cover(self, x: Floats, y: Floats, step_px: float) -> Floats:
+    def cover(self, x: Float, y: Float, step_px: float) -> Float:
         """`cover_at` on the grid x (m) by y (n)."""
         return self.cover_at(x[None, :], y[:, None], step_px)
 
 
-def blob_filling(edges_x: Floats, edges_y: Floats, share: float, rng: np.random.Generator) -> Blob:
+def blob_filling(edges_x: Float, edges_y: Float, share: float, rng: np.random.Generator) -> Blob:
     """A particle that covers `share` of the aperture between the given edge points.
 
     It sits off the middle, as particles lodge in corners. `edges_x`, `edges_y`: (2, 2) points.

@@ -10,11 +10,9 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from sieve_inspect.arrays import Float
 from sieve_inspect.synthetic.model import Cloth
-
-Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
@@ -23,11 +21,11 @@ class Frame:
 
     centre: tuple[float, float]
     stretch: tuple[float, float]
-    rows: Floats
+    rows: Float
     bend: tuple[float, float]
     half_px: float
 
-    def to_cloth(self, x: Floats, y: Floats) -> tuple[Floats, Floats]:
+    def to_cloth(self, x: Float, y: Float) -> tuple[Float, Float]:
         """Cloth coordinates (s, t) of picture points; broadcasts x against y."""
         qx = (x - self.centre[0]) / self.stretch[0]
         qy = (y - self.centre[1]) / self.stretch[1]
@@ -38,7 +36,7 @@ class Frame:
             return s, t
         return s - bend_a * t * t, t - bend_b * s * s
 
-    def to_picture(self, s: Floats, t: Floats) -> tuple[Floats, Floats]:
+    def to_picture(self, s: Float, t: Float) -> tuple[Float, Float]:
         """Picture points (x, y) of cloth coordinates; the bend is undone by iteration."""
         bend_a, bend_b = (b / self.half_px**2 for b in self.bend)
         straight_s, straight_t = s, t
@@ -54,11 +52,10 @@ class Frame:
             qy * self.stretch[1] + self.centre[1],
         )
 
-    def direction(self, family: int) -> Floats:
+    def direction(self, family: int) -> Float:
         """Unit vector (x, y) in the picture of a step along s (family 0) or t (family 1)."""
         step = np.linalg.inv(self.rows)[:, family] * np.array(self.stretch)
-        result: Floats = step / np.hypot(step[0], step[1])
-        return result
+        return np.asarray(step / np.hypot(step[0], step[1]))
 
     def footprint(self, family: int, step_px: float) -> tuple[float, float]:
         """Extents of a square of `step_px` along a family's normal: its x and its y part."""

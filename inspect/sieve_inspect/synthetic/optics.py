@@ -17,27 +17,25 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from sieve_inspect.synthetic.frame import Floats
+from sieve_inspect.arrays import Float
 from sieve_inspect.synthetic.model import Optics
 
 Reals = NDArray[np.floating[Any]]
 
 
-def _gaussian(rho2: Reals, sigma: float) -> Floats:
-    result: Floats = np.exp(-2 * (math.pi * sigma) ** 2 * rho2)
-    return result
+def _gaussian(rho2: Reals, sigma: float) -> Float:
+    return np.asarray(np.exp(-2 * (math.pi * sigma) ** 2 * rho2))
 
 
-def _disc(rho2: Reals, radius: float) -> Floats:
+def _disc(rho2: Reals, radius: float) -> Float:
     from scipy.special import j1
 
     argument = 2 * math.pi * radius * np.sqrt(rho2)
     safe = np.where(argument < 1e-6, 1.0, argument)
-    result: Floats = np.where(argument < 1e-6, 1.0, 2 * j1(safe) / safe)
-    return result
+    return np.asarray(np.where(argument < 1e-6, 1.0, 2 * j1(safe) / safe))
 
 
-def transfer(optics: Optics, fx: Reals, fy: Reals) -> NDArray[np.complex128] | Floats:
+def transfer(optics: Optics, fx: Reals, fy: Reals) -> NDArray[np.complex128] | Float:
     """Transfer function at frequencies fx (m) and fy (n) in cycles/px, shape (n, m)."""
     fy = fy[:, None]
     rho2 = fx[None, :] ** 2 + fy**2

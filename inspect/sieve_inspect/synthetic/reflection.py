@@ -24,11 +24,9 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
-from numpy.typing import NDArray
 
+from sieve_inspect.arrays import Bool, Float
 from sieve_inspect.errors import UsageError
-
-Floats = NDArray[np.float64]
 
 _ANGLES = 241  # across half a turn of the surface, the closer the nearer to the outline
 _SLOPES = 13
@@ -112,7 +110,7 @@ class WireLight:
     across: tuple[float, float]
 
     @property
-    def view(self) -> Floats:
+    def view(self) -> Float:
         """Unit vector (across, along, up) towards the camera."""
         tx, ty = (math.tan(math.radians(a)) for a in self.lamp.view_deg)
         ex, ey = self.across
@@ -120,7 +118,7 @@ class WireLight:
         return vector / float(np.linalg.norm(vector))
 
     @cached_property
-    def radiance(self) -> Floats:
+    def radiance(self) -> Float:
         """Light, 1 is the lamp's, at every slope and angle of the surface: (slopes, angles).
 
         Slopes run from −0.85 to 0.85 rad; angles t from −90° to 90° about the side that faces
@@ -130,15 +128,14 @@ class WireLight:
         light = self._scattered(local[0])
         return light + self._glossy(*local) if self.surface.reflectance else light
 
-    def at(self, place: Floats, slope: Floats) -> Floats:
+    def at(self, place: Float, slope: Float) -> Float:
         """Light at places −1..1 across the outline of wires that climb at `slope` rad."""
         from scipy.ndimage import map_coordinates
 
         turned = np.arcsin(np.clip(place, -1, 1)) / (math.pi / 2)
         angle = (np.arcsin(turned) / math.pi + 0.5) * (_ANGLES - 1)
         level = (np.clip(slope / _STEEPEST, -1, 1) + 1) / 2 * (_SLOPES - 1)
-        result: Floats = map_coordinates(self.radiance, [level, angle], order=1, mode="nearest")
-        return result
+        return np.asarray(map_coordinates(self.radiance, [level, angle], order=1, mode="nearest"))
 
     def glow(self, slope: float = 0.0) -> float:
         """Share g of its diameter by which a wire of this slope looks thinner."""
@@ -146,7 +143,7 @@ class WireLight:
         light = self.at(np.sin(t), np.full(_ANGLES, slope))
         return float(np.trapezoid(light * np.cos(t), t)) / 2
 
-    def _glossy(self, normal: Floats, around: Floats, along: Floats) -> Floats:
+    def _glossy(self, normal: Float, around: Float, along: Float) -> Float:
         """Light by one reflection off facets, (slopes, angles)."""
         alpha = self.surface.roughness
         axes = np.stack([around, along, normal])  # (3, slopes, angles, 3)
@@ -164,31 +161,30 @@ class WireLight:
         light = weight * self._from_lamp(ray)
         if self.lamp.front:
             light += self.lamp.front * weight * self._from_front(ray)
-        result: Floats = light.mean(axis=-1)
-        return result
+        return np.asarray(light.mean(axis=-1))
 
-    def _in_picture(self, ray: Floats) -> tuple[Floats, Floats]:
+    def _in_picture(self, ray: Float) -> tuple[Float, Float]:
         """Slope of rays (…, 3, m) against the vertical, in the picture's x and y."""
         ex, ey = self.across
         up = np.where(np.abs(ray[..., 2, :]) < 1e-9, 1e-9, ray[..., 2, :])
         across, along = ray[..., 0, :] / up, ray[..., 1, :] / up
         return across * ex - along * ey, across * ey + along * ex
 
-    def _from_lamp(self, ray: Floats) -> NDArray[np.bool_]:
+    def _from_lamp(self, ray: Float) -> Bool:
         """Which rays come from the lamp behind the cloth, in line with the camera."""
         x, y = self._in_picture(ray)
         bx, by = (math.tan(math.radians(a)) for a in self.lamp.half_angle_deg)
         tx, ty = (math.tan(math.radians(a)) for a in self.lamp.view_deg)
-        met: NDArray[np.bool_] = ray[..., 2, :] < 0
+        met: Bool = ray[..., 2, :] < 0
         return met & (np.abs(x - tx) <= bx) & (np.abs(y - ty) <= by)
 
-    def _from_front(self, ray: Floats) -> NDArray[np.bool_]:
+    def _from_front(self, ray: Float) -> Bool:
         x, y = self._in_picture(ray)
         reach = math.tan(math.radians(self.lamp.front_half_angle_deg))
-        met: NDArray[np.bool_] = ray[..., 2, :] > 0
+        met: Bool = ray[..., 2, :] > 0
         return met & (np.abs(x) <= reach) & (np.abs(y) <= reach)
 
-    def _scattered(self, normal: Floats) -> Floats:
+    def _scattered(self, normal: Float) -> Float:
         """Light scattered evenly (Lambert): albedo/π times the lamp's, (slopes, angles)."""
         if not self.surface.albedo:
             return np.zeros(normal.shape[:-1])
@@ -201,16 +197,15 @@ class WireLight:
         length = np.linalg.norm(towards, axis=0)
         angle = (2 * bx / _LAMP_CELLS) * (2 * by / _LAMP_CELLS) / length**3  # steradian
         shed = np.maximum(normal @ (towards / length), 0) @ angle
-        result: Floats = self.surface.albedo / math.pi * shed
-        return result
+        return np.asarray(self.surface.albedo / math.pi * shed)
 
 
-def _angles() -> Floats:
+def _angles() -> Float:
     """Angles of the surface from the side that faces the camera, −90° to 90°."""
     return math.pi / 2 * np.sin(np.linspace(-math.pi / 2, math.pi / 2, _ANGLES))
 
 
-def _local_axes(view: Floats) -> tuple[Floats, Floats, Floats]:
+def _local_axes(view: Float) -> tuple[Float, Float, Float]:
     """Normal, direction around and along the wire at each slope and angle: (slopes, angles, 3)."""
     slope = np.linspace(-_STEEPEST, _STEEPEST, _SLOPES)[:, None]
     t = _angles()[None, :]
@@ -224,7 +219,7 @@ def _local_axes(view: Floats) -> tuple[Floats, Floats, Floats]:
     return normal, around, along
 
 
-def _visible_facets(seen: Floats, alpha: float) -> Floats:
+def _visible_facets(seen: Float, alpha: float) -> Float:
     """Normals of facets seen from a direction, (3, slopes, angles, facets), stratified.
 
     `seen` (3, slopes, angles, 1) is the view in (around, along, normal).
@@ -247,11 +242,10 @@ def _visible_facets(seen: Floats, alpha: float) -> Floats:
     x = alpha * (p * first[0] + q * second[0] + r * h[0])
     y = alpha * (p * first[1] + q * second[1] + r * h[1])
     z = np.maximum(1e-6, q * second[2] + r * h[2])
-    facet: Floats = np.stack([x, y, z]) / np.sqrt(x**2 + y**2 + z**2)
+    facet: Float = np.stack([x, y, z]) / np.sqrt(x**2 + y**2 + z**2)
     return facet
 
 
-def _smith(cosine: Floats, alpha: float) -> Floats:
+def _smith(cosine: Float, alpha: float) -> Float:
     """Smith's Λ of the GGX distribution."""
-    result: Floats = (np.sqrt(1 + alpha**2 * (1 / np.maximum(cosine, 1e-6) ** 2 - 1)) - 1) / 2
-    return result
+    return np.asarray((np.sqrt(1 + alpha**2 * (1 / np.maximum(cosine, 1e-6) ** 2 - 1)) - 1) / 2)

@@ -15,9 +15,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from sieve_inspect.arrays import Float, Float32
 from sieve_inspect.errors import UsageError
 from sieve_inspect.synthetic.damage import Faults, place_faults, ring_centre
-from sieve_inspect.synthetic.frame import Floats, frame_of
+from sieve_inspect.synthetic.frame import frame_of
 from sieve_inspect.synthetic.model import Cloth, Damage, Light, Optics, Ring, Sensor
 from sieve_inspect.synthetic.optics import oversampling, reach_px, transfer
 from sieve_inspect.synthetic.reflection import RoundLight
@@ -80,7 +81,7 @@ def render_light(
     *,
     light: Light | RoundLight | None = None,
     sensor: Sensor | None = None,
-) -> tuple[Floats, Truth]:
+) -> tuple[Float, Truth]:
     """The noise-free linear light on each pixel, (height, width) or (height, width, 3).
 
     Of the sensor only the channels and their shift matter here.
@@ -108,12 +109,11 @@ def render_light(
     return (levels if sensor.channels == 3 else levels[..., 0]), truth
 
 
-def _field(light: Light, shape: tuple[int, int]) -> Floats:
+def _field(light: Light, shape: tuple[int, int]) -> Float:
     """How bright the lamp is at each pixel: 1 in the middle, (height, width)."""
     y = np.linspace(-1, 1, shape[0])[:, None]
     x = np.linspace(-1, 1, shape[1])[None, :]
-    result: Floats = (1 - light.falloff * (x**2 + y**2) / 2) * (1 + light.tilt * x / 2)
-    return result
+    return np.asarray((1 - light.falloff * (x**2 + y**2) / 2) * (1 + light.tilt * x / 2))
 
 
 @dataclass(frozen=True)
@@ -127,7 +127,7 @@ class _Painter:
     shape: tuple[int, int]
     smooth: int = SMOOTH
 
-    def __call__(self, x: Floats, y: Floats, step_px: float) -> NDArray[np.float32]:
+    def __call__(self, x: Float, y: Float, step_px: float) -> Float32:
         open_share = self.scene.transmission(x, y, step_px)
         self.faults.draw(self.scene, open_share, x, y, step_px)
         wire, span = self.light.wire_level, self.light.open_level - self.light.wire_level
@@ -149,14 +149,14 @@ class _RoundPainter:
     light: RoundLight
     smooth: int = 0
 
-    def __call__(self, x: Floats, y: Floats, step_px: float) -> NDArray[np.float32]:
+    def __call__(self, x: Float, y: Float, step_px: float) -> Float32:
         result = self.wires.transmission(x, y, step_px)
         result *= np.float32(self.light.open_level - self.light.floor)
         result += np.float32(self.light.floor)
         return result
 
 
-def _paint_ring(level: NDArray[np.float32], ring: Ring, away: Floats, step_px: float) -> None:
+def _paint_ring(level: Float32, ring: Ring, away: Float, step_px: float) -> None:
     """Lay ring and surround over the cloth, `away` (n, m) px from the ring's middle."""
     for limit, value in (
         (ring.radius_px, ring.level),
@@ -183,7 +183,7 @@ class _Camera:
         far = max(abs(v) for shift in self.shifts for v in shift)
         return min(MARGIN_PX - 8, math.ceil(reach_px(self.optics) + far + 2))
 
-    def picture(self, painter: _Painter | _RoundPainter) -> Floats:
+    def picture(self, painter: _Painter | _RoundPainter) -> Float:
         """Blur and integrate over the pixels, strip by strip: (height, width, channels)."""
         height, width = self.shape
         result = np.empty((height, width, len(self.shifts)))
@@ -199,7 +199,7 @@ class _Camera:
             result[top:bottom] = self._strip(painter, top, bottom)
         return result
 
-    def _strip(self, painter: _Painter | _RoundPainter, top: int, bottom: int) -> Floats:
+    def _strip(self, painter: _Painter | _RoundPainter, top: int, bottom: int) -> Float:
         from scipy.fft import irfft2, rfft2
 
         n, (_, width) = self.n, self.shape
@@ -226,11 +226,11 @@ class _Camera:
         return result
 
 
-def _count(length: int) -> Floats:
+def _count(length: int) -> Float:
     return np.arange(length, dtype=np.float64)
 
 
-def _squares(start: int, stop: int, margin: int, n: int) -> tuple[Floats, int]:
+def _squares(start: int, stop: int, margin: int, n: int) -> tuple[Float, int]:
     """Centres (px) of n squares to a pixel over start..stop and at least the margin around.
 
     As many as transform quickly; also returns how many lie before `start`.

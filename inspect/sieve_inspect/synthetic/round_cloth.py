@@ -16,7 +16,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from sieve_inspect.synthetic.frame import Floats
+from sieve_inspect.arrays import Bool, Float, Float32
 from sieve_inspect.synthetic.sensor import srgb_encode
 
 _STEPS = 256  # table entries per px
@@ -60,12 +60,12 @@ class RoundTruth:
     `blocked` and `torn` are their faults.
     """
 
-    x: Floats
-    y: Floats
-    width_x: Floats
-    width_y: Floats
-    blocked: NDArray[np.bool_]
-    torn: NDArray[np.bool_]
+    x: Float
+    y: Float
+    width_x: Float
+    width_y: Float
+    blocked: Bool
+    torn: Bool
 
 
 class _Gaps:
@@ -93,7 +93,7 @@ class _Gaps:
         share = np.cumsum(lit[:-1])
         self.table = gaussian_filter1d(share, cloth.blur * _STEPS, truncate=6).astype(np.float32)
 
-    def light(self, u: Floats) -> NDArray[np.float32]:
+    def light(self, u: Float) -> Float32:
         at = (u - self.low) * _STEPS
         at += 0.5
         return self.table.take(at.astype(np.int32), mode="clip")
@@ -136,7 +136,7 @@ def _encoding() -> NDArray[np.uint8]:
     return np.floor(srgb_encode(steps) * 255 + 0.5).astype(np.uint8)
 
 
-def _turned(cloth: RoundCloth, x: Floats, y: Floats) -> tuple[Floats, Floats]:
+def _turned(cloth: RoundCloth, x: Float, y: Float) -> tuple[Float, Float]:
     """Coordinates (u, v) of places in the picture."""
     c, s = math.cos(math.radians(cloth.angle_deg)), math.sin(math.radians(cloth.angle_deg))
     x, y = x - 0.5 * cloth.side, y - 0.5 * cloth.side
@@ -147,7 +147,7 @@ def _turned(cloth: RoundCloth, x: Floats, y: Floats) -> tuple[Floats, Floats]:
     return u, v
 
 
-def _back(cloth: RoundCloth, u: Floats, v: Floats) -> tuple[Floats, Floats]:
+def _back(cloth: RoundCloth, u: Float, v: Float) -> tuple[Float, Float]:
     """Places in the picture of coordinates (u, v)."""
     c, s = math.cos(math.radians(cloth.angle_deg)), math.sin(math.radians(cloth.angle_deg))
     a, b = u, v
@@ -160,7 +160,7 @@ def _back(cloth: RoundCloth, u: Floats, v: Floats) -> tuple[Floats, Floats]:
 
 def _openings(
     cloth: RoundCloth, families: tuple[_Gaps, _Gaps], rng: np.random.Generator
-) -> tuple[RoundTruth, Floats, Floats]:
+) -> tuple[RoundTruth, Float, Float]:
     """The truth, the particles (n, 3) as (u, v, radius), the missing pieces (n, 4) as boxes."""
     a, b = families
     col, row = (i.ravel() for i in np.meshgrid(np.arange(len(a.width)), np.arange(len(b.width))))
@@ -192,7 +192,7 @@ def _openings(
     return RoundTruth(x, y, width_x, width_y, blocked, torn | beside), spots, lost
 
 
-def _straight(cloth: RoundCloth, x: Floats, y: Floats) -> tuple[Floats, Floats]:
+def _straight(cloth: RoundCloth, x: Float, y: Float) -> tuple[Float, Float]:
     c, s = math.cos(math.radians(cloth.angle_deg)), math.sin(math.radians(cloth.angle_deg))
     x, y = x - 0.5 * cloth.side, y - 0.5 * cloth.side
     return c * x + s * y, c * y - s * x
@@ -201,11 +201,11 @@ def _straight(cloth: RoundCloth, x: Floats, y: Floats) -> tuple[Floats, Floats]:
 def _band(
     cloth: RoundCloth,
     families: tuple[_Gaps, _Gaps],
-    spots: Floats,
-    lost: Floats,
+    spots: Float,
+    lost: Float,
     top: int,
     bottom: int,
-) -> NDArray[np.float32]:
+) -> Float32:
     """Linear light (rows, side) of the picture's rows `top` to `bottom`."""
     x, y = np.arange(cloth.side, dtype=float)[None, :], np.arange(top, bottom, dtype=float)[:, None]
     u, v = _turned(cloth, x, y)
@@ -223,11 +223,11 @@ def _band(
 
 def _draw_faults(
     cloth: RoundCloth,
-    light: NDArray[np.float32],
-    u: Floats,
-    v: Floats,
-    spots: Floats,
-    lost: Floats,
+    light: Float32,
+    u: Float,
+    v: Float,
+    spots: Float,
+    lost: Float,
     top: int,
 ) -> None:
     """Draw particles and missing wire pieces, in place."""

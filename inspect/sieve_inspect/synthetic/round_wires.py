@@ -13,9 +13,9 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
-from numpy.typing import NDArray
 
-from sieve_inspect.synthetic.frame import Floats, Frame
+from sieve_inspect.arrays import Float, Float32
+from sieve_inspect.synthetic.frame import Frame
 from sieve_inspect.synthetic.reflection import Lamp, Surface, WireLight
 from sieve_inspect.synthetic.wires import Family
 
@@ -32,7 +32,7 @@ class RoundWires:
     lamp: Lamp
     surface: Surface
 
-    def transmission(self, x: Floats, y: Floats, step_px: float) -> NDArray[np.float32]:
+    def transmission(self, x: Float, y: Float, step_px: float) -> Float32:
         """Light of squares of side `step_px` px centred on x (m) and y (n): (n, m)."""
         result = np.empty((len(y), len(x)), np.float32)
         rows = max(1, _BAND // len(x))
@@ -54,14 +54,13 @@ class RoundWires:
 
         return light(0), light(1)
 
-    def _sampled(self, s: Floats, t: Floats) -> Floats:
+    def _sampled(self, s: Float, t: Float) -> Float:
         """Light at cloth coordinates (s, t) of one shape."""
         above, light = self._family(0, s, t)
         height, other = self._family(1, t, s)
-        result: Floats = np.where(height > above, other, light)
-        return result
+        return np.asarray(np.where(height > above, other, light))
 
-    def _family(self, family: int, along: Floats, across: Floats) -> tuple[Floats, Floats]:
+    def _family(self, family: int, along: Float, across: Float) -> tuple[Float, Float]:
         """Height of the surface seen (−inf in a gap) and its light, for one family of wires.
 
         `along` is the coordinate on the family's own axis, across its wires; `across` runs along

@@ -19,9 +19,9 @@ from concurrent.futures import ThreadPoolExecutor
 from functools import partial
 
 import numpy as np
-from numpy.typing import NDArray
 
-from sieve_inspect.synthetic.frame import Floats, Frame
+from sieve_inspect.arrays import Float, Float32
+from sieve_inspect.synthetic.frame import Frame
 from sieve_inspect.synthetic.wires import Family, Finder
 
 SMOOTH = 2
@@ -29,7 +29,7 @@ SMOOTH = 2
 _BAND = 1 << 18  # squares per piece of work: a few MB in each temporary
 
 
-def edge_share(depth: Floats, extents: tuple[float, float]) -> Floats:
+def edge_share(depth: Float, extents: tuple[float, float]) -> Float:
     """Share of a square lying beyond an edge, its centre `depth` past it; extents as footprint."""
     wide, narrow = max(extents), min(extents)
     if narrow < 1e-3 * wide:
@@ -64,11 +64,11 @@ class EdgeTable:
         self._share, self._rise = share, np.diff(share, append=share[-1])
         self._start, self._per_px, self._last = depth[0], 1 / step, len(depth) - 1
 
-    def __call__(self, depth: Floats) -> Floats:
+    def __call__(self, depth: Float) -> Float:
         """Share of patches whose centre lies `depth` px beyond an edge."""
         place = np.clip((depth - self._start) * self._per_px, 0, self._last)
         index = place.astype(np.int32)
-        result: Floats = self._share[index]
+        result: Float = self._share[index]
         result += self._rise[index] * (place - index)
         return result
 
@@ -88,7 +88,7 @@ class Scene:
             bool(np.max(np.abs(f.wander)) > 0.4 * np.min(f.widths)) for f in families
         )
 
-    def depth(self, family: int, along: Floats, across: Floats) -> Floats:
+    def depth(self, family: int, along: Float, across: Float) -> Float:
         """How far inside its gap each point lies (negative: inside a wire), px.
 
         `along` is the coordinate on the family's own axis, `across` on the other.
@@ -96,7 +96,7 @@ class Scene:
         wires = self.families[family]
         k = self._find_wire[family](along)
         if not self._wanders[family]:
-            plain: Floats = np.minimum(along - wires.low[k], wires.high[k] - along)
+            plain: Float = np.minimum(along - wires.low[k], wires.high[k] - along)
             return plain
         find = self._find_station[family]
         r = find(across)
@@ -107,7 +107,7 @@ class Scene:
         lower = table[row] * (1 - f) + table[row + 1] * f
         row += wires.wander.shape[1]
         upper = table[row] * (1 - f) + table[row + 1] * f
-        depth: Floats = np.minimum(along - wires.low[k] - lower, wires.high[k] + upper - along)
+        depth: Float = np.minimum(along - wires.low[k] - lower, wires.high[k] + upper - along)
         if not self._crosses[family]:
             return depth
         # A wire pushed aside by more than its half leaves its own cell: try the next cell.
@@ -119,14 +119,14 @@ class Scene:
             depth = np.maximum(depth, np.where(gap == k, -np.inf, inside))
         return depth
 
-    def shares(self, x: Floats, y: Floats, step_px: float) -> tuple[Floats, Floats]:
+    def shares(self, x: Float, y: Float, step_px: float) -> tuple[Float, Float]:
         """Open share along each family of patches of side `step_px` centred on x (m), y (n)."""
         s, t = self.frame.to_cloth(x[None, :], y[:, None])
         share_a = self.edge(0, step_px)(self.depth(0, s, t))
         share_b = self.edge(1, step_px)(self.depth(1, t, s))
         return share_a, share_b
 
-    def edge(self, family: int, step_px: float) -> Callable[[Floats], Floats]:
+    def edge(self, family: int, step_px: float) -> Callable[[Float], Float]:
         """What turns depth (px) behind a family's edge into a share, for patches of a side."""
         extents = self.frame.footprint(family, step_px)
         if self.smooth == 0:
@@ -136,7 +136,7 @@ class Scene:
             self._tables[key] = EdgeTable(extents, self.smooth)
         return self._tables[key]
 
-    def transmission(self, x: Floats, y: Floats, step_px: float) -> NDArray[np.float32]:
+    def transmission(self, x: Float, y: Float, step_px: float) -> Float32:
         """Open share of patches of side `step_px` px centred on x (m) and y (n): (n, m)."""
         result = np.empty((len(y), len(x)), np.float32)
         rows = max(1, _BAND // len(x))

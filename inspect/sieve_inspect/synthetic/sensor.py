@@ -7,19 +7,18 @@ import io
 import numpy as np
 from numpy.typing import NDArray
 
-from sieve_inspect.synthetic.frame import Floats
+from sieve_inspect.arrays import Float
 from sieve_inspect.synthetic.model import Sensor
 
 
-def srgb_encode(linear: Floats) -> Floats:
+def srgb_encode(linear: Float) -> Float:
     """The sRGB curve of IEC 61966-2-1, linear light 0..1 to encoded 0..1."""
     clipped = np.clip(linear, 0.0, 1.0)
     bent = 1.055 * np.maximum(clipped, 0.0031308) ** (1 / 2.4) - 0.055
-    result: Floats = np.where(clipped <= 0.0031308, 12.92 * clipped, bent)
-    return result
+    return np.asarray(np.where(clipped <= 0.0031308, 12.92 * clipped, bent))
 
 
-def expose(light: Floats, sensor: Sensor) -> NDArray[np.uint8] | NDArray[np.uint16]:
+def expose(light: Float, sensor: Sensor) -> NDArray[np.uint8] | NDArray[np.uint16]:
     """Stored numbers of the light (any shape) that fell on the sensor; deterministic by seed."""
     level = light * sensor.gain
     if sensor.noise or sensor.shot:
@@ -32,11 +31,11 @@ def expose(light: Floats, sensor: Sensor) -> NDArray[np.uint8] | NDArray[np.uint
     return _bytes(stored) if sensor.bits == 8 else _words(stored)
 
 
-def _bytes(values: Floats) -> NDArray[np.uint8]:
+def _bytes(values: Float) -> NDArray[np.uint8]:
     return values.astype(np.uint8)
 
 
-def _words(values: Floats) -> NDArray[np.uint16]:
+def _words(values: Float) -> NDArray[np.uint16]:
     return values.astype(np.uint16)
 
 

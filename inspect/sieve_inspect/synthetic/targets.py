@@ -20,8 +20,8 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from sieve_inspect.arrays import Float, Index
 from sieve_inspect.errors import UsageError
-from sieve_inspect.synthetic.frame import Floats
 from sieve_inspect.synthetic.model import Optics, Sensor
 from sieve_inspect.synthetic.optics import oversampling, reach_px, transfer
 from sieve_inspect.synthetic.sensor import expose
@@ -45,8 +45,8 @@ class Device:
     edge_bias_px: float = 0.0
 
     def to_target(
-        self, x: Floats, y: Floats, target: Target, shape: tuple[int, int]
-    ) -> tuple[Floats, Floats]:
+        self, x: Float, y: Float, target: Target, shape: tuple[int, int]
+    ) -> tuple[Float, Float]:
         """Target coordinates (um) of picture points (px); broadcasts x against y."""
         height, width = shape
         half = max(shape) / 2
@@ -99,7 +99,7 @@ class TargetRender:
     target: Target
     device: Device
 
-    def to_target(self, points: Floats) -> Floats:
+    def to_target(self, points: Float) -> Float:
         """Exact target coordinates (n, 2) in um of picture points (n, 2) in px."""
         shape = (self.image.shape[0], self.image.shape[1])
         return np.stack(
@@ -128,14 +128,14 @@ def render_target(
     return TargetRender(expose(_imaged(light, optics, n, margin), sensor), target, device)
 
 
-def _imaged(light: Floats, optics: Optics, n: int, margin: int) -> Floats:
+def _imaged(light: Float, optics: Optics, n: int, margin: int) -> Float:
     """Blurred and averaged over the pixels (n sub-squares a side), without the margin."""
     from scipy.fft import irfft2, rfft2
 
     height, width = light.shape
     fx = n * np.fft.rfftfreq(width)
     fy = n * np.fft.fftfreq(height)
-    blurred: Floats = irfft2(rfft2(light) * transfer(optics, fx, fy), s=light.shape)
+    blurred: Float = irfft2(rfft2(light) * transfer(optics, fx, fy), s=light.shape)
     cut = margin * n
     blurred = blurred[cut : height - cut, cut : width - cut]
     rows, columns = blurred.shape[0] // n, blurred.shape[1] // n
@@ -157,7 +157,7 @@ class _Painter:
             self.gone[:] = False
             self.gone[:, self.rng.choice(target.columns, min(count, target.columns // 4))] = True
 
-    def __call__(self, x: Floats, y: Floats) -> Floats:
+    def __call__(self, x: Float, y: Float) -> Float:
         grid_x, grid_y = x[None, :], y[:, None]
         u, v = self.device.to_target(grid_x, grid_y, self.target, self.shape)
         u = u / self.target.stretch
@@ -170,7 +170,7 @@ class _Painter:
             dark = 1 - dark
         return self._dirt(dark, x, y)
 
-    def _ramp(self, depth: Floats, slope: tuple[Floats, Floats], shift_px: float = 0.0) -> Floats:
+    def _ramp(self, depth: Float, slope: tuple[Float, Float], shift_px: float = 0.0) -> Float:
         """Share beyond an edge, from the distance (um) and its change per px along x and y."""
         steep = np.hypot(*slope)
         extent = self.step * (np.abs(slope[0]) + np.abs(slope[1])) / steep
@@ -182,13 +182,13 @@ class _Painter:
         bias = self.device.edge_bias_px
         return bias if not self.target.bright_marks else -bias
 
-    def _index(self, value: Floats, count: int) -> tuple[NDArray[np.intp], Floats]:
+    def _index(self, value: Float, count: int) -> tuple[Index, Float]:
         """Nearest mark and the distance to it, um; marks lie evenly about the origin."""
         place = value / self.target.pitch_um + (count - 1) / 2
         index = np.clip(np.rint(place), 0, count - 1).astype(np.intp)
         return index, (place - index) * self.target.pitch_um
 
-    def _dots(self, u: Floats, v: Floats) -> Floats:
+    def _dots(self, u: Float, v: Float) -> Float:
         column, du = self._index(u, self.target.columns)
         row, dv = self._index(v, self.target.rows)
         away = np.hypot(du, dv) + 1e-9
@@ -199,13 +199,13 @@ class _Painter:
         share = self._ramp(self.target.width_um / 2 - away, steep, -self._thinner)
         return np.where(self.gone[row, column], 0.0, share)
 
-    def _line(self, d: Floats, slope: tuple[Floats, Floats]) -> Floats:
+    def _line(self, d: Float, slope: tuple[Float, Float]) -> Float:
         return self._ramp(self.target.width_um / 2 - np.abs(d), slope, -self._thinner)
 
-    def _within(self, value: Floats, slope: tuple[Floats, Floats], half: float | Floats) -> Floats:
+    def _within(self, value: Float, slope: tuple[Float, Float], half: float | Float) -> Float:
         return self._ramp(half - np.abs(value), slope)
 
-    def _grid(self, u: Floats, v: Floats) -> Floats:
+    def _grid(self, u: Float, v: Float) -> Float:
         t = self.target
         half_u = (t.columns - 1) / 2 * t.pitch_um + t.width_um / 2
         half_v = (t.rows - 1) / 2 * t.pitch_um + t.width_um / 2
@@ -214,14 +214,14 @@ class _Painter:
         open_v = 1 - self._line(self._index(v, t.rows)[1], self.slope_v)
         return (1 - open_u * open_v) * inside
 
-    def _rule(self, u: Floats, v: Floats) -> Floats:
+    def _rule(self, u: Float, v: Float) -> Float:
         t = self.target
         column, du = self._index(u, t.columns)
         half = t.rows * t.pitch_um / 2 * np.where(column % 5 == 0, 1.5, 1.0)
         share = self._line(du, self.slope_u) * self._within(v, self.slope_v, half)
         return np.where(self.gone[0, column], 0.0, share)
 
-    def _checker(self, u: Floats, v: Floats) -> Floats:
+    def _checker(self, u: Float, v: Float) -> Float:
         """Rows by columns inner corners, and a further ring of squares around them."""
         t = self.target
         column, du = self._index(u, t.columns)
@@ -245,7 +245,7 @@ class _Painter:
         inside = self._within(u, self.slope_u, half_u) * self._within(v, self.slope_v, half_v)
         return (1 - np.clip(bright, 0, 1)) * inside
 
-    def _dirt(self, dark: Floats, x: Floats, y: Floats) -> Floats:
+    def _dirt(self, dark: Float, x: Float, y: Float) -> Float:
         height, width = self.shape
         for _ in range(self.target.dust):
             cx, cy = self.rng.uniform(0, width), self.rng.uniform(0, height)

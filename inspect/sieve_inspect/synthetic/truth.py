@@ -7,7 +7,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from sieve_inspect.synthetic.frame import Floats, Frame
+from sieve_inspect.arrays import Bool, Float
+from sieve_inspect.synthetic.frame import Frame
 from sieve_inspect.synthetic.wires import Family
 
 
@@ -37,21 +38,21 @@ class Truth:
 
     row: NDArray[np.int64]
     col: NDArray[np.int64]
-    x_px: Floats
-    y_px: Floats
-    width_x_px: Floats
-    width_y_px: Floats
-    edges_x: Floats
-    edges_y: Floats
-    along_x: Floats
-    along_y: Floats
+    x_px: Float
+    y_px: Float
+    width_x_px: Float
+    width_y_px: Float
+    edges_x: Float
+    edges_y: Float
+    along_x: Float
+    along_y: Float
     state: NDArray[np.str_]
-    whole: NDArray[np.bool_]
-    blocked_share: Floats
-    touched: NDArray[np.bool_]
-    displaced: NDArray[np.bool_]
-    vector_x: Floats
-    vector_y: Floats
+    whole: Bool
+    blocked_share: Float
+    touched: Bool
+    displaced: Bool
+    vector_x: Float
+    vector_y: Float
     wire_x_px: float
     wire_y_px: float
     angle_deg: float
@@ -59,34 +60,31 @@ class Truth:
     def __len__(self) -> int:
         return len(self.row)
 
-    def widths(self, unit_x: float, unit_y: float) -> tuple[Floats, Floats]:
+    def widths(self, unit_x: float, unit_y: float) -> tuple[Float, Float]:
         """Widths (x, y) with pixels of `unit_x` by `unit_y` (um/px, say) instead of squares."""
         unit = np.array([unit_x, unit_y])
         return _across(self.edges_x, self.along_x, unit), _across(self.edges_y, self.along_y, unit)
 
     @property
-    def sound(self) -> NDArray[np.bool_]:
+    def sound(self) -> Bool:
         """Whole, and neither blocked nor torn nor touched by dust or a fibre."""
-        result: NDArray[np.bool_] = self.whole & (self.state == "ok") & ~self.touched
-        return result
+        return np.asarray(self.whole & (self.state == "ok") & ~self.touched)
 
 
-def _across(edges: Floats, along: Floats, unit: Floats) -> Floats:
+def _across(edges: Float, along: Float, unit: Float) -> Float:
     gap = (edges[:, 1] - edges[:, 0]) * unit
     wire = along * unit
     cross = np.abs(gap[:, 0] * wire[:, 1] - gap[:, 1] * wire[:, 0])
-    result: Floats = cross / np.hypot(wire[:, 0], wire[:, 1])
-    return result
+    return np.asarray(cross / np.hypot(wire[:, 0], wire[:, 1]))
 
 
-def _points(frame: Frame, s: Floats, t: Floats) -> Floats:
+def _points(frame: Frame, s: Float, t: Float) -> Float:
     x, y = frame.to_picture(s, t)
     return np.stack([x, y], axis=-1)
 
 
-def _unit(vectors: Floats) -> Floats:
-    result: Floats = vectors / np.linalg.norm(vectors, axis=-1, keepdims=True)
-    return result
+def _unit(vectors: Float) -> Float:
+    return np.asarray(vectors / np.linalg.norm(vectors, axis=-1, keepdims=True))
 
 
 @dataclass(frozen=True)
@@ -95,12 +93,12 @@ class _Grid:
 
     k: NDArray[np.int64]
     r: NDArray[np.int64]
-    middle: Floats
-    edges_a: Floats
-    edges_b: Floats
-    along_a: Floats
-    along_b: Floats
-    corners: Floats
+    middle: Float
+    edges_a: Float
+    edges_b: Float
+    along_a: Float
+    along_b: Float
+    corners: Float
 
 
 def lattice_grid(frame: Frame, families: tuple[Family, Family]) -> _Grid:
@@ -126,8 +124,8 @@ def lattice_grid(frame: Frame, families: tuple[Family, Family]) -> _Grid:
 
 
 def inside(
-    points: Floats, shape: tuple[int, int], circle: tuple[float, float, float] | None
-) -> NDArray[np.bool_]:
+    points: Float, shape: tuple[int, int], circle: tuple[float, float, float] | None
+) -> Bool:
     """Which points (…, 2) lie in the picture and, where given, in the circle (x, y, radius)."""
     x, y = points[..., 0], points[..., 1]
     result = (x >= -0.5) & (x <= shape[1] - 0.5) & (y >= -0.5) & (y <= shape[0] - 0.5)
@@ -195,11 +193,11 @@ def _naming(frame: Frame) -> tuple[tuple[int, int], tuple[int, int]]:
     )
 
 
-def _angle(vector: Floats) -> float:
+def _angle(vector: Float) -> float:
     return float(np.degrees(np.arctan2(vector[1], vector[0])))
 
 
-def _steps(row: NDArray[np.int64], col: NDArray[np.int64], middle: Floats) -> tuple[Floats, Floats]:
+def _steps(row: NDArray[np.int64], col: NDArray[np.int64], middle: Float) -> tuple[Float, Float]:
     """Mean steps along x and y, px, by least squares over all apertures; NaN where too few."""
     if len(row) < 3 or row.max() == 0 or col.max() == 0:
         return np.full(2, np.nan), np.full(2, np.nan)
@@ -212,7 +210,7 @@ def _from_zero(index: NDArray[np.int64]) -> NDArray[np.int64]:
     return index - index.min() if index.size else index
 
 
-def with_state(truth: Truth, state: str, where: NDArray[np.bool_]) -> Truth:
+def with_state(truth: Truth, state: str, where: Bool) -> Truth:
     """The truth with `state` set under the mask, except apertures cut by the border."""
     changed = np.where(where & truth.whole, state, truth.state).astype("<U7")
     return replace(truth, state=changed)

@@ -8,7 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from sieve_inspect.synthetic.frame import Floats, Frame
+from sieve_inspect.arrays import Float
+from sieve_inspect.synthetic.frame import Frame
 from sieve_inspect.synthetic.model import Cloth
 
 # Cloth is drawn this far beyond the picture, so that light spread in from outside is there.
@@ -19,7 +20,7 @@ _BINS_PER_PX = 4
 class Finder:
     """Finds the last of a sorted row of positions that is not above a value, by a table."""
 
-    def __init__(self, positions: Floats) -> None:
+    def __init__(self, positions: Float) -> None:
         self.positions = positions
         self._start = float(positions[0])
         count = math.ceil((positions[-1] - positions[0]) * _BINS_PER_PX) + 1
@@ -27,7 +28,7 @@ class Finder:
         self._table = (np.searchsorted(positions, bins, side="right") - 1).astype(np.int32)
         self._last = len(positions) - 2
 
-    def __call__(self, values: Floats) -> NDArray[np.int32]:
+    def __call__(self, values: Float) -> NDArray[np.int32]:
         """Index k with positions[k] <= value < positions[k + 1], held inside the row."""
         bins = ((values - self._start) * _BINS_PER_PX).astype(np.int32)
         np.clip(bins, 0, len(self._table) - 1, out=bins)
@@ -45,27 +46,27 @@ class Family:
     `stations[r]`; between two stations the wire moves over smoothly, mostly at the crossing.
     """
 
-    centres: Floats
-    widths: Floats
-    stations: Floats
-    wander: Floats
+    centres: Float
+    widths: Float
+    stations: Float
+    wander: Float
 
     @property
-    def low(self) -> Floats:
+    def low(self) -> Float:
         """Lower edge of each gap k (n − 1), before wander."""
         return self.centres[:-1] + self.widths[:-1] / 2
 
     @property
-    def high(self) -> Floats:
+    def high(self) -> Float:
         """Upper edge of each gap k (n − 1), before wander."""
         return self.centres[1:] - self.widths[1:] / 2
 
-    def edges_at_stations(self) -> tuple[Floats, Floats]:
+    def edges_at_stations(self) -> tuple[Float, Float]:
         """Lower and upper edge of each gap k at each station r, shape (n − 1, stations)."""
         return self.low[:, None] + self.wander[:-1], self.high[:, None] + self.wander[1:]
 
 
-def _straight(cloth: Cloth, family: int, reach: float) -> tuple[Floats, Floats]:
+def _straight(cloth: Cloth, family: int, reach: float) -> tuple[Float, Float]:
     """Centres and widths of a family's wires covering ± reach, with a wire at 0."""
     rng = np.random.default_rng([cloth.seed, family])
     mean, wire, sd = cloth.apertures[family], cloth.wires[family], cloth.spreads[family]

@@ -15,15 +15,15 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numpy.typing import NDArray
 
+from sieve_inspect.arrays import Float
 from sieve_inspect.synthetic import Optics
 from sieve_inspect.synthetic.optics import transfer
 
 _STEP, _HIGHEST = 0.005, 3.0  # cycles/px
 
 
-def line_spread_power(optics: Optics, normal: NDArray[np.float64]) -> float:
+def line_spread_power(optics: Optics, normal: Float) -> float:
     """∫L² (1/px) of the line spread along the unit vector `normal` (2,), pixel included."""
     frequency = np.arange(0, _HIGHEST, _STEP) + _STEP / 2
     fx, fy = frequency * normal[0], frequency * normal[1]
@@ -34,9 +34,7 @@ def line_spread_power(optics: Optics, normal: NDArray[np.float64]) -> float:
     return float(2 * _STEP * np.sum(spread**2))
 
 
-def width_bound(
-    noise: float, optics: Optics, normal: NDArray[np.float64], opening_px: float
-) -> float:
+def width_bound(noise: float, optics: Optics, normal: Float, opening_px: float) -> float:
     """Smallest standard deviation (px) of one width; `noise` is σ_n/A.
 
     `opening_px` is the opening along the wires, of which the middle half is used.

@@ -9,11 +9,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from sieve_inspect.arrays import Bool, Float
 from sieve_inspect.measurement.model import Measurement
 from sieve_inspect.synthetic import Truth
 from sieve_inspect.validation.drawing import UM_PER_PX
-
-Float = NDArray[np.float64]
 
 _NEAR = 0.3  # of the pitch: how far a measured middle may lie from the true one
 
@@ -34,7 +33,7 @@ class Compared:
     false_count: int
 
     @property
-    def measured(self) -> NDArray[np.bool_]:
+    def measured(self) -> Bool:
         """Which true apertures were measured and are in the statistics, (n,)."""
         return np.asarray(self.state == "ok")
 

@@ -8,8 +8,8 @@ from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
-from numpy.typing import NDArray
 
+from sieve_inspect.arrays import Bool, Index
 from sieve_inspect.synthetic import Cloth, Damage, Light, Optics, Sensor, Truth
 from sieve_inspect.validation.accuracy import measured_case
 from sieve_inspect.validation.comparison import Compared
@@ -147,7 +147,7 @@ def _holds(figures: Mapping[str, float | None]) -> bool:
     )
 
 
-def _share(what: NDArray[np.bool_], among: NDArray[np.bool_]) -> float | None:
+def _share(what: Bool, among: Bool) -> float | None:
     return float(what[among].mean()) if among.any() else None
 
 
@@ -155,13 +155,11 @@ def _percent(share: float | None) -> str:
     return "–" if share is None else f"{100 * share:.1f} %"
 
 
-def _called_torn(compared: Compared, wire: NDArray[np.intp]) -> bool:
+def _called_torn(compared: Compared, wire: Index) -> bool:
     return bool((compared.state[wire] == "torn").any())
 
 
-def _torn_wires(
-    truth: Truth, damage: Damage
-) -> tuple[list[NDArray[np.intp]], list[NDArray[np.intp]]]:
+def _torn_wires(truth: Truth, damage: Damage) -> tuple[list[Index], list[Index]]:
     """The torn apertures of each missing piece of wire, and of each broken wire.
 
     Apertures of one fault touch each other on the lattice: two for a broken wire, more for a

@@ -10,6 +10,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from sieve_inspect.arrays import Float
 from sieve_inspect.image import srgb_to_linear
 from sieve_inspect.scale import Scale
 from sieve_inspect.synthetic import (
@@ -23,8 +24,6 @@ from sieve_inspect.synthetic import (
     save,
 )
 from sieve_inspect.synthetic.sensor import expose, jpeg_bytes
-
-Float = NDArray[np.float64]
 
 UM_PER_PX = 10.0  # brings 5 to 60 px to 50 to 600 um, sizes the standards know
 _STEEP = 0.5  # of the steepest slope: where noise moves an edge

@@ -8,9 +8,9 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numpy.typing import NDArray
 
-Float = NDArray[np.float64]
+from sieve_inspect.arrays import Bool, Float
+
 _DARK, _BRIGHT = 0.05, 0.80
 SHAPE = (480, 640)
 
@@ -25,14 +25,14 @@ def _grid(turn_deg: float = 8.0) -> tuple[Float, Float]:
     )
 
 
-def _lit(open_: NDArray[np.bool_], blur: float = 1.0) -> Float:
+def _lit(open_: Bool, blur: float = 1.0) -> Float:
     from scipy.ndimage import gaussian_filter
 
     level = _DARK + (_BRIGHT - _DARK) * open_.astype(float)
     return np.asarray(gaussian_filter(level, blur))
 
 
-def _bands(coordinate: Float, pitch: float, wire: float) -> NDArray[np.bool_]:
+def _bands(coordinate: Float, pitch: float, wire: float) -> Bool:
     """Openings between wires of one family."""
     return np.asarray(np.abs(coordinate % pitch - pitch / 2) > wire / 2)
 
@@ -42,7 +42,7 @@ def _turned(u: Float, v: Float, degrees: float) -> Float:
     return u * math.cos(angle) + v * math.sin(angle)
 
 
-def _mesh(u: Float, v: Float, pitch: float, wire: float) -> NDArray[np.bool_]:
+def _mesh(u: Float, v: Float, pitch: float, wire: float) -> Bool:
     return _bands(u, pitch, wire) & _bands(v, pitch, wire)
 
 

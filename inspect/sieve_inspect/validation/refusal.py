@@ -7,9 +7,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
-import numpy as np
-from numpy.typing import NDArray
-
+from sieve_inspect.arrays import Float
 from sieve_inspect.errors import (
     InputError,
     NoLatticeError,
@@ -23,8 +21,6 @@ from sieve_inspect.synthetic.sensor import expose
 from sieve_inspect.validation import patterns
 from sieve_inspect.validation.drawing import UM_PER_PX, Case, pixel_hash
 from sieve_inspect.validation.model import Group, Row
-
-Float = NDArray[np.float64]
 
 # Either error is right for a pattern that is no woven square mesh.
 _NO_MESH = (NoLatticeError, RefusedImageError)

@@ -12,6 +12,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from sieve_inspect.arrays import Float
+
 ROUTE = (
     "scikit-image threshold_otsu on the stored picture, label, regionprops without regions that "
     "touch the border; width = square root of the area; mean over regions of half to twice the "
@@ -19,9 +21,7 @@ ROUTE = (
 )
 
 
-def region_widths(
-    image: NDArray[np.uint8] | NDArray[np.uint16], *, bright: bool = True
-) -> NDArray[np.float64]:
+def region_widths(image: NDArray[np.uint8] | NDArray[np.uint16], *, bright: bool = True) -> Float:
     """Widths (n,) in px of the regions in a picture (h, w) or (h, w, 3), by the threshold route.
 
     `bright` is whether openings are brighter than wires.

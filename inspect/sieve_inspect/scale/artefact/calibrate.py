@@ -11,8 +11,8 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
+from sieve_inspect.arrays import Float, Float32
 from sieve_inspect.errors import UsageError
 from sieve_inspect.scale.artefact.dots import observe_dots
 from sieve_inspect.scale.artefact.errors import NoTargetError, ScaleResidualError
@@ -44,7 +44,7 @@ class _Picture:
 
 
 def observe(
-    light: NDArray[np.float32], pattern: str, name: object = "the picture"
+    light: Float32, pattern: str, name: object = "the picture"
 ) -> tuple[Observations, Gaps | None]:
     """All marks of an artefact in linear light (h, w), px with pixel centres at whole numbers.
 
@@ -61,7 +61,7 @@ def observe(
 
 
 def calibrate_light(
-    pictures: Sequence[NDArray[np.float32]],
+    pictures: Sequence[Float32],
     artefact: Artefact,
     *,
     names: Sequence[object] = (),
@@ -131,9 +131,7 @@ def _with_turns(records: Sequence[dict[str, Any]], fit: MapFit) -> tuple[dict[st
     )
 
 
-def common_shape(
-    pictures: Sequence[NDArray[np.float32]], names: Sequence[object]
-) -> tuple[int, int]:
+def common_shape(pictures: Sequence[Float32], names: Sequence[object]) -> tuple[int, int]:
     """Height and width all pictures have. Raises `UsageError`."""
     shape = (pictures[0].shape[0], pictures[0].shape[1])
     for picture, name in zip(pictures, names, strict=True):
@@ -145,9 +143,7 @@ def common_shape(
     return shape
 
 
-def _observed(
-    light: NDArray[np.float32], pattern: str, name: object, region: Region | None
-) -> _Picture:
+def _observed(light: Float32, pattern: str, name: object, region: Region | None) -> _Picture:
     """Marks within the region of one picture, in the picture's pixels."""
     light, corner = part_of(light, region, name)
     marks, gaps = observe(light, pattern, name)
@@ -159,9 +155,7 @@ def _observed(
     return _Picture(marks, gaps)
 
 
-def part_of(
-    light: NDArray[np.float32], region: Region | None, name: object
-) -> tuple[NDArray[np.float32], NDArray[np.float64]]:
+def part_of(light: Float32, region: Region | None, name: object) -> tuple[Float32, Float]:
     """The region of a picture (h, w), and its corner (2,) px. Raises `UsageError`."""
     if region is None:
         return light, np.zeros(2)
@@ -169,7 +163,7 @@ def part_of(
     return light[top:bottom, left:right], np.array([left, top], dtype=float)
 
 
-def checked_region(region: Region, light: NDArray[np.float32], name: object) -> Region:
+def checked_region(region: Region, light: Float32, name: object) -> Region:
     """The region itself; raises `UsageError` if it does not lie in the picture (h, w)."""
     left, top, right, bottom = region
     height, width = light.shape

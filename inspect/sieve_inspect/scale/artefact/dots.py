@@ -17,12 +17,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from sieve_inspect.arrays import Bool, Float, Float32
 from sieve_inspect.scale.artefact.nodes import Nodes, SmoothMap
 from sieve_inspect.scale.marks import Observations
 
-Float = NDArray[np.float64]
 _B, _BX, _BY, _A, _CX, _CY, _R, _S = range(8)
 _CHUNK = 1 << 20  # pixels fitted at once
 _SAMPLE = 150
@@ -39,7 +38,7 @@ class _Windows:
     stretch: Float  # (n, 2, 2), G
 
 
-def observe_dots(light: NDArray[np.float32], nodes: Nodes) -> Observations:
+def observe_dots(light: Float32, nodes: Nodes) -> Observations:
     """Fit all dots in linear light (h, w); two equations for each dot accepted."""
     reach = 0.47 * nodes.pitch
     # A sample of dots gives the blur and the size common to all.
@@ -89,7 +88,7 @@ def _centroid_shift(index: Float, place: Float, radius: float) -> Float:
     return np.asarray(((a + b) * cross[..., None]).sum(axis=1) / (3 * cross.sum(axis=1))[:, None])
 
 
-def _cut(light: NDArray[np.float32], place: Float, stretch: Float, reach: float) -> _Windows:
+def _cut(light: Float32, place: Float, stretch: Float, reach: float) -> _Windows:
     extent = int(np.ceil(reach)) + 1
     span = np.arange(-extent, extent + 1)
     dx, dy = (grid.ravel() for grid in np.meshgrid(span, span))
@@ -179,7 +178,7 @@ def _model(windows: _Windows, p: Float) -> tuple[Float, Float]:
     return ground + p[:, _A, None] * share, jacobian
 
 
-def _accepted(value: Float, misfit: Float, nodes: Nodes, radius: float) -> NDArray[np.bool_]:
+def _accepted(value: Float, misfit: Float, nodes: Nodes, radius: float) -> Bool:
     """Dots of usual size and place, with a misfit up to six times the usual (n,)."""
     amplitude = value[:, _A] if nodes.bright else -value[:, _A]
     with np.errstate(invalid="ignore"):
@@ -191,7 +190,7 @@ def _accepted(value: Float, misfit: Float, nodes: Nodes, radius: float) -> NDArr
     return np.asarray(good)
 
 
-def _equations(nodes: Nodes, place: Float, good: NDArray[np.bool_]) -> Observations:
+def _equations(nodes: Nodes, place: Float, good: Bool) -> Observations:
     index = nodes.index[good].astype(float)
     count = len(place)
     both = np.repeat(place, 2, axis=0)

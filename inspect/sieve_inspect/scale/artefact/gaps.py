@@ -10,8 +10,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
-from numpy.typing import NDArray
 
+from sieve_inspect.arrays import Float, Float32
 from sieve_inspect.edges.direction import Axis, measure_axis
 from sieve_inspect.edges.initial import estimate_initial, find_sensor_range
 from sieve_inspect.scale.artefact.errors import NoTargetError
@@ -19,21 +19,15 @@ from sieve_inspect.scale.artefact.nodes import Nodes
 from sieve_inspect.scale.calibration import Gaps
 from sieve_inspect.scale.marks import Observations
 
-Float = NDArray[np.float64]
 
-
-def observe_grid(
-    light: NDArray[np.float32], nodes: Nodes, name: object
-) -> tuple[Observations, Gaps]:
+def observe_grid(light: Float32, nodes: Nodes, name: object) -> tuple[Observations, Gaps]:
     """Edges of a square line grid whose gaps are `nodes`, and how wide they are."""
     raised = light if nodes.bright else light.max() - light
     index = nodes.index.astype(float)
     return _both_ways(raised, index, nodes.place, nodes.vectors, name, "grid", nodes.bright)
 
 
-def observe_checker(
-    light: NDArray[np.float32], nodes: Nodes, name: object
-) -> tuple[Observations, Gaps]:
+def observe_checker(light: Float32, nodes: Nodes, name: object) -> tuple[Observations, Gaps]:
     """Edges of a chequerboard whose bright squares are `nodes`, a lattice turned by 45 degrees.
 
     Each edge lies between a bright and a dark square and is measured as one of the bright square.
@@ -51,7 +45,7 @@ def observe_checker(
 
 
 def _both_ways(
-    light: NDArray[np.float32],
+    light: Float32,
     index: Float,
     centre: Float,
     vectors: Float,

@@ -22,6 +22,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from sieve_inspect.arrays import Bool, Float, Float32
 from sieve_inspect.errors import UsageError
 from sieve_inspect.image import linear_light, load_scan, opencv
 from sieve_inspect.image.encoding import assumed_encoding
@@ -30,8 +31,6 @@ from sieve_inspect.scale.artefact.errors import NoTargetError
 from sieve_inspect.scale.calibration import Artefact, BudgetRow, Calibration, ScaleSource
 from sieve_inspect.scale.linear_map import covered_points, figures_of
 from sieve_inspect.scale.model import Scale
-
-Float = NDArray[np.float64]
 
 # From place to place on the glass, where no map of the device is known: raw errors reach 240 um
 # over the plate (Boron, ISPRS 1996), over the 297 mm of A4; half-width of a rectangle.
@@ -110,7 +109,7 @@ def covered_up(raw: NDArray[Any], region: Region) -> NDArray[Any]:
     return out
 
 
-def find_region(light: NDArray[np.float32], pattern: str, pitch_px: float, name: object) -> Region:
+def find_region(light: Float32, pattern: str, pitch_px: float, name: object) -> Region:
     """The region of linear light (h, w) in which waves of the artefact's pitch (px) are strongest.
 
     Raises `NoTargetError`.
@@ -150,7 +149,7 @@ def find_region(light: NDArray[np.float32], pattern: str, pitch_px: float, name:
     )
 
 
-def _waves_of(small: NDArray[np.float32], side: int, step: int, wave: float) -> NDArray[np.bool_]:
+def _waves_of(small: Float32, side: int, step: int, wave: float) -> Bool:
     """Blocks (rows, columns) whose strongest wave is `wave` px long; False without contrast."""
     views = np.lib.stride_tricks.sliding_window_view(small, (side, side))[::step, ::step]
     window = np.hanning(side)[:, None] * np.hanning(side)[None, :]
@@ -185,7 +184,7 @@ def _peak(power: Float, y: int, x: int, size: int) -> float:
 
 
 def _calibrated(
-    light: NDArray[np.float32], artefact: Artefact, region: Region, name: object
+    light: Float32, artefact: Artefact, region: Region, name: object
 ) -> tuple[Calibration, Float]:
     """The calibration of a region, and its marks (n, 2) in px of the full picture."""
     left, top, right, bottom = region
@@ -194,9 +193,7 @@ def _calibrated(
     return calibration, calibration.fit.observations.point[used] + np.array([left, top])
 
 
-def _around(
-    marks: Float, artefact: Artefact, um_per_px: float, light: NDArray[np.float32]
-) -> Region:
+def _around(marks: Float, artefact: Artefact, um_per_px: float, light: Float32) -> Region:
     """The box around the marks with one and a half pitches on each side."""
     margin = 1.5 * artefact.pitch_um / um_per_px
     low, high = marks.min(axis=0) - margin, marks.max(axis=0) + margin

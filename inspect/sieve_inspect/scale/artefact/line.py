@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from sieve_inspect.arrays import Float, Float32
 from sieve_inspect.edges.fit import EdgeFit, fit_edges
 from sieve_inspect.edges.initial import find_sensor_range
 from sieve_inspect.edges.model import Parameter, SensorRange, model_of, start_parameters
@@ -23,7 +24,6 @@ from sieve_inspect.image import opencv
 from sieve_inspect.scale.artefact.errors import NoTargetError
 from sieve_inspect.scale.edge_bias import Gaps
 
-Float = NDArray[np.float64]
 _PIECES = 80
 _FEWEST = 12
 _CLEAR = 8.0  # least contrast of a line to the ground, in standard deviations of the noise
@@ -60,7 +60,7 @@ class _Bar:
     bright: bool
 
 
-def observe_line(light: NDArray[np.float32], name: object) -> LineEdges:
+def observe_line(light: Float32, name: object) -> LineEdges:
     """The single straight line in linear light (h, w). Raises `NoTargetError`."""
     bar = _find(light, name)
     raised = light if bar.bright else light.max() - light
@@ -95,7 +95,7 @@ def observe_line(light: NDArray[np.float32], name: object) -> LineEdges:
     return LineEdges(gaps, place[[0, -1]], response.sigma)
 
 
-def _clipped(light: NDArray[np.float32]) -> SensorRange | None:
+def _clipped(light: Float32) -> SensorRange | None:
     """The sensor's range where line or ground lies at an end of it, None where neither does."""
     clip = find_sensor_range(light)
     if clip is None:
@@ -109,7 +109,7 @@ def _none(name: object, reason: str) -> NoTargetError:
     return NoTargetError(pattern="line", file=name, reason=reason)
 
 
-def _find(light: NDArray[np.float32], name: object) -> _Bar:
+def _find(light: Float32, name: object) -> _Bar:
     """The line, from pixels that differ from the ground. Raises `NoTargetError` unless single."""
     soft = opencv.gaussian_blur(light, 1.0)
     off = soft - _ground(soft)
@@ -137,7 +137,7 @@ def _find(light: NDArray[np.float32], name: object) -> _Bar:
     return bar
 
 
-def _ground(soft: NDArray[np.float32]) -> NDArray[np.float32]:
+def _ground(soft: Float32) -> Float32:
     """The light (h, w) of the ground, a parabola through most of the pixels."""
     y, x = (np.linspace(-1, 1, n, dtype=np.float32) for n in soft.shape)
     step = max(1, int(np.sqrt(soft.size / 20_000)))

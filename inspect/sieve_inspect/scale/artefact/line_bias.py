@@ -12,8 +12,8 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
+from sieve_inspect.arrays import Bool, Float, Float32
 from sieve_inspect.errors import UsageError
 from sieve_inspect.scale.artefact.calibrate import (
     MAX_RESIDUAL_PX,
@@ -38,7 +38,6 @@ from sieve_inspect.scale.least_squares import robust_weights
 from sieve_inspect.scale.model import Scale
 from sieve_inspect.units import format_length
 
-Float = NDArray[np.float64]
 _FROM = "; edge bias from "
 _SHAPE_WARNING_PX = 0.04  # standard uncertainty of the width that gives a warning
 _TOGETHER = 4  # neighbouring pieces of a line that may err together
@@ -121,7 +120,7 @@ class LineCalibration:
 
 
 def line_in_light(
-    pictures: Sequence[NDArray[np.float32]],
+    pictures: Sequence[Float32],
     line: KnownLine,
     base: Scale,
     *,
@@ -208,7 +207,7 @@ def _refuse_other_size(
 
 
 def _measured(
-    picture: NDArray[np.float32],
+    picture: Float32,
     line: KnownLine,
     base: Scale,
     region: Region | None,
@@ -236,7 +235,7 @@ def _measured(
     )
 
 
-def _straight(points: Float) -> tuple[Float, Float, NDArray[np.bool_]]:
+def _straight(points: Float) -> tuple[Float, Float, Bool]:
     """Direction (2,) of the straight line through points (n, 2), their offset from it (n,).
 
     Outliers, such as pieces beside a speck, have no weight; last which points were used (n,).

@@ -13,15 +13,13 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
+from sieve_inspect.arrays import Bool, Float, Float32, Index
 from sieve_inspect.errors import NoLatticeError
 from sieve_inspect.image import opencv
 from sieve_inspect.lattice.pitch import find_pitch
 from sieve_inspect.scale.artefact.errors import NoTargetError
 
-Float = NDArray[np.float64]
-Ints = NDArray[np.intp]
 _LINK = 0.3  # of the pitch: 4 % of distortion changes a step by up to 12 %
 _DARK = 0.05  # light below which contrast is not enhanced
 _STANDS_OUT = 0.1  # of the ordinary mark's contrast
@@ -35,7 +33,7 @@ class Nodes:
     marks are brighter than their ground.
     """
 
-    index: Ints
+    index: Index
     place: Float
     vectors: Float
     bright: bool
@@ -46,9 +44,7 @@ class Nodes:
         return float(np.median(np.hypot(self.vectors[..., 0], self.vectors[..., 1])))
 
 
-def find_nodes(
-    light: NDArray[np.float32], pattern: str, name: object, bright: bool | None = None
-) -> Nodes:
+def find_nodes(light: Float32, pattern: str, name: object, bright: bool | None = None) -> Nodes:
     """Find the islands of a square pattern in linear light (h, w); `bright` if that is known.
 
     Raises `NoTargetError`.
@@ -66,7 +62,7 @@ def find_nodes(
     if pattern == "dots":  # against their own ground, those in the shade of a rim show too
         around = opencv.gaussian_blur(small, 0.6 * side)
         smooth = (smooth - around) / (around + np.float32(_DARK))
-    best: tuple[float, Ints, Float, bool] | None = None
+    best: tuple[float, Index, Float, bool] | None = None
     for sign in (1, -1) if bright is None else ((1,) if bright else (-1,)):
         field = sign * smooth
         places = _outstanding(field, _peaks(field, vectors), vectors)
@@ -85,7 +81,7 @@ def find_nodes(
     return _cleaned(index, places, is_bright)
 
 
-def _peaks(field: NDArray[np.float32], vectors: Float) -> Float:
+def _peaks(field: Float32, vectors: Float) -> Float:
     """Local maxima (n, 2) as (x, y), placed between pixels by a parabola in each axis."""
     row, column = opencv.local_maxima(field, 0.35 * float(np.hypot(*vectors.T).min()))
     height, width = field.shape
@@ -102,7 +98,7 @@ def _peaks(field: NDArray[np.float32], vectors: Float) -> Float:
     return out
 
 
-def _sample(field: NDArray[np.float32], points: Float) -> Float:
+def _sample(field: Float32, points: Float) -> Float:
     column, row = np.rint(points).astype(int).T
     height, width = field.shape
     inside = (row >= 0) & (row < height) & (column >= 0) & (column < width)
@@ -111,7 +107,7 @@ def _sample(field: NDArray[np.float32], points: Float) -> Float:
     return out
 
 
-def _around(field: NDArray[np.float32], points: Float, vectors: Float) -> tuple[Float, Float]:
+def _around(field: Float32, points: Float, vectors: Float) -> tuple[Float, Float]:
     """Means over the sides and over the corners of each mark's cell, as far as in the picture."""
     a, b = vectors / 2
     side = np.stack([_sample(field, points + d) for d in (a, -a, b, -b)])
@@ -124,7 +120,7 @@ def _around(field: NDArray[np.float32], points: Float, vectors: Float) -> tuple[
     return out[0], out[1]
 
 
-def _outstanding(field: NDArray[np.float32], places: Float, vectors: Float) -> Float:
+def _outstanding(field: Float32, places: Float, vectors: Float) -> Float:
     """Marks with at least a tenth of the usual contrast to the sides of their cell."""
     side, _ = _around(field, places, vectors)
     contrast = _sample(field, places) - side
@@ -136,16 +132,14 @@ def _outstanding(field: NDArray[np.float32], places: Float, vectors: Float) -> F
     return np.asarray(places[contrast > max(1e-3, _STANDS_OUT * usual)])
 
 
-def _likeness(field: NDArray[np.float32], places: Float, vectors: Float) -> float:
+def _likeness(field: Float32, places: Float, vectors: Float) -> float:
     """Small for islands: sides and corners of the cell equal, and different from the middle."""
     side, corner = _around(field, places, vectors)
     middle = _sample(field, places)
     return float(np.nanmedian(np.abs(side - corner) / (np.abs(side - middle) + 1e-9)))
 
 
-def _check_kind(
-    light: NDArray[np.float32], places: Float, vectors: Float, pattern: str, name: object
-) -> None:
+def _check_kind(light: Float32, places: Float, vectors: Float, pattern: str, name: object) -> None:
     """Separate a chequerboard from other square patterns; confused, the scale is wrong by √2.
 
     Half a step from a bright square of a chequerboard four squares meet, and it is half bright;
@@ -166,14 +160,14 @@ def _check_kind(
         raise NoTargetError(pattern=pattern, file=name, reason=reason)
 
 
-def _level(light: NDArray[np.float32], places: Float, vectors: Float, kind: str) -> Float:
+def _level(light: Float32, places: Float, vectors: Float, kind: str) -> Float:
     if kind == "middle":
         return _sample(light, places)
     side, corner = _around(light, places, vectors)
     return side if kind == "side" else corner
 
 
-def _link(places: Float, vectors: Float) -> tuple[Ints, NDArray[np.bool_]]:
+def _link(places: Float, vectors: Float) -> tuple[Index, Bool]:
     """Index (n, 2) of every mark in the largest linked patch, and which belong to it (n,)."""
     from scipy.sparse import coo_array
     from scipy.sparse.csgraph import breadth_first_order, connected_components
@@ -259,7 +253,7 @@ def _powers(scaled: Float, powers: tuple[tuple[int, int], ...]) -> Float:
     return np.stack([scaled[:, 0] ** a * scaled[:, 1] ** b for a, b in powers], axis=1)
 
 
-def _cleaned(index: Ints, place: Float, bright: bool) -> Nodes:
+def _cleaned(index: Index, place: Float, bright: bool) -> Nodes:
     """Drop marks a fifth of a step off the smooth map, and all but the nearest of duplicates."""
     for _ in range(2):
         smooth = SmoothMap.fit(index.astype(float), place)

@@ -7,9 +7,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
-import numpy as np
-from numpy.typing import NDArray
-
+from sieve_inspect.arrays import Float32
 from sieve_inspect.errors import UsageError
 from sieve_inspect.files import refuse_twins
 from sieve_inspect.image import Scan, linear_light, load_scan
@@ -23,7 +21,7 @@ _DPI_TOLERANCE = 0.002  # twice what flatbeds are commonly off (Boron, ISPRS 199
 class ReadPictures:
     """Linear light (h, w) of each picture, its record for the scale file, its file's tags."""
 
-    light: tuple[NDArray[np.float32], ...]
+    light: tuple[Float32, ...]
     records: tuple[dict[str, Any], ...]
     scans: tuple[Scan, ...]
     guessed: tuple[str, ...]

@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from sieve_inspect.arrays import Bool, Float, Float32
 from sieve_inspect.edges.direction import measure_axis
 from sieve_inspect.edges.initial import InitialEstimate, find_sensor_range
 from sieve_inspect.edges.model import Parameter, start_parameters, width_of
@@ -24,7 +25,6 @@ from sieve_inspect.scale.artefact.nodes import SmoothMap
 from sieve_inspect.scale.calibration import Gaps
 from sieve_inspect.scale.marks import Observations
 
-Float = NDArray[np.float64]
 _TRACKS = 9
 _WINDOW = 2048
 
@@ -39,7 +39,7 @@ class _Crossings:
     half: float
 
 
-def observe_rule(light: NDArray[np.float32], name: object) -> tuple[Observations, Gaps]:
+def observe_rule(light: Float32, name: object) -> tuple[Observations, Gaps]:
     """Gaps between the lines of a rule in linear light (h, w). Raises `NoTargetError`."""
     wave = _strongest_wave(light, name)
     depth = _demodulated(light, wave)
@@ -62,7 +62,7 @@ def observe_rule(light: NDArray[np.float32], name: object) -> tuple[Observations
     return replace(marks, mark=line), gaps
 
 
-def _strongest_wave(light: NDArray[np.float32], name: object) -> Float:
+def _strongest_wave(light: Float32, name: object) -> Float:
     """Wave vector (2,) in cycles per px of the strongest grating, pointing right or down."""
     height, width = (min(n, _WINDOW) for n in light.shape)
     top, left = (light.shape[0] - height) // 2, (light.shape[1] - width) // 2
@@ -81,7 +81,7 @@ def _strongest_wave(light: NDArray[np.float32], name: object) -> Float:
     return wave if wave[np.argmax(np.abs(wave))] > 0 else -wave
 
 
-def _demodulated(light: NDArray[np.float32], wave: Float) -> NDArray[np.complex128]:
+def _demodulated(light: Float32, wave: Float) -> NDArray[np.complex128]:
     """Amplitude and phase (h, w) of the wave, averaged over about a pitch each way."""
     y, x = np.indices(light.shape)
     turn = np.exp(-2j * np.pi * (wave[0] * x + wave[1] * y)) * (light - float(light.mean()))
@@ -93,7 +93,7 @@ def _demodulated(light: NDArray[np.float32], wave: Float) -> NDArray[np.complex1
 def _crossings(
     depth: NDArray[np.complex128],
     strength: Float,
-    inside: NDArray[np.bool_],
+    inside: Bool,
     wave: Float,
     name: object,
 ) -> _Crossings:
@@ -143,7 +143,7 @@ def _crossings(
 
 def _phase(
     depth: NDArray[np.complex128], strength: Float, way: Float, wave: Float
-) -> tuple[Float, NDArray[np.bool_]]:
+) -> tuple[Float, Bool]:
     """Phase (n,) in turns along a way (n, 2), integer in a gap's middle, and where it is usable."""
     column, row = np.rint(way).astype(int).T
     height, width = strength.shape
@@ -155,7 +155,7 @@ def _phase(
     return own + way @ wave, usable
 
 
-def _run(usable: NDArray[np.bool_], middle: int) -> slice:
+def _run(usable: Bool, middle: int) -> slice:
     """The unbroken run of usable samples around `middle`."""
     gaps = np.flatnonzero(~usable)
     first = gaps[gaps < middle].max(initial=-1) + 1
@@ -163,7 +163,7 @@ def _run(usable: NDArray[np.bool_], middle: int) -> slice:
     return slice(int(first), int(last))
 
 
-def _rough(light: NDArray[np.float32], crossings: _Crossings, name: object) -> InitialEstimate:
+def _rough(light: Float32, crossings: _Crossings, name: object) -> InitialEstimate:
     """Initial estimate from some gaps: opening, line and blur."""
     pick = np.linspace(0, len(crossings.place) - 1, min(250, len(crossings.place))).astype(int)
     vectors = crossings.vectors[pick]
