@@ -58,7 +58,7 @@ def test_scale_file_picture_and_table(picture: Path, tmp_path: Path) -> None:
         assert drawn.size[0] > 800
     assert max(len(line) for line in text.splitlines() if str(out) not in line) <= 80
     assert "not certified" not in text
-    assert "warning: grid.png: its dpi tag says 42.333 um per px" in text.replace("\n  ", " ")
+    assert "warning: grid.png: its dpi tag gives 42.333 um per px" in text.replace("\n  ", " ")
 
 
 def test_json_tells_the_whole_story(picture: Path) -> None:

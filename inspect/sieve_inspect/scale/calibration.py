@@ -17,6 +17,7 @@ by Student's t so that twice it holds 95 % however few pictures m there were.
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 from enum import StrEnum
 from typing import Any
@@ -33,21 +34,10 @@ from sieve_inspect.scale.edge_bias import (
     robust_mean,
     rows_to_dict,
 )
+from sieve_inspect.scale.fitted_map import MapFit
 from sieve_inspect.scale.least_squares import least_squares
 from sieve_inspect.scale.linear_map import Straight
-from sieve_inspect.scale.map_fitting import MapFit
 from sieve_inspect.scale.model import Scale
-
-__all__ = [
-    "Artefact",
-    "BudgetRow",
-    "Calibration",
-    "Gaps",
-    "Repeatability",
-    "Residuals",
-    "ScaleSource",
-    "calibrate",
-]
 
 _U_SHEAR_UNKNOWN = np.radians(0.1)  # common practice, no source
 
@@ -56,7 +46,7 @@ _U_SHEAR_UNKNOWN = np.radians(0.1)  # common practice, no source
 class Artefact:
     """What is known of an artefact: pitch (um) and, if known, the width of its dark lines (um).
 
-    Uncertainties are standard ones, half the certificate's U at k = 2. The pitch of a
+    Uncertainties are standard uncertainties, half the certificate's U at k = 2. The pitch of a
     chequerboard is from square to square, the width that of its dark squares. `certified` is
     whether a certificate stands behind all of it.
     """
@@ -99,6 +89,13 @@ class BudgetRow:
     u_rel_x: float
     u_rel_y: float
     dof: int | None = None
+
+
+def combined_scales(budget: Iterable[BudgetRow]) -> tuple[float, float]:
+    """Combined relative standard uncertainties of the x and of the y scale."""
+    pairs = np.array([(row.u_rel_x, row.u_rel_y) for row in budget])
+    x, y = np.sqrt((pairs**2).sum(axis=0)).tolist()
+    return x, y
 
 
 @dataclass(frozen=True)
@@ -211,9 +208,7 @@ def calibrate(fit: MapFit, artefact: Artefact, gaps: Gaps | None = None) -> Cali
     moved = rest(straight.area)
     repeat = _repeatability(fit, sx, sy)
     budget = _budget(fit, artefact, u_fit, u_sides, repeat, gaps)
-    u_x, u_y = (
-        float(np.sqrt(sum(getattr(r, key) ** 2 for r in budget))) for key in ("u_rel_x", "u_rel_y")
-    )
+    u_x, u_y = combined_scales(budget)
     # A chance difference between the certificate's two pitches leans a square by as much.
     u_lean = 0.0 if fit.target_stretch else artefact.u_pitch_um / artefact.pitch_um
     if not fit.shear_measured:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from sieve_inspect.arrays import Float
-from sieve_inspect.scale.map_fitting import MapFit
+from sieve_inspect.scale.fitted_map import MapFit
 from sieve_inspect.scale.pixel_map import PixelMap, chebyshev, nearest_covered
 
 _GRID = 41  # points along each side of the covered area
@@ -40,8 +40,7 @@ class Straight:
 
     def mean(self, fit: MapFit) -> tuple[float, float]:
         """x and y scale (um/px) of the straight map that fits best over the covered area."""
-        plane = np.column_stack([np.ones(len(self.area)), self.area - self.area.mean(axis=0)])
-        back = np.linalg.pinv(plane)[1:]
+        back = np.linalg.pinv(plane_terms(self.area))[1:]
         values = [terms @ fit.coefficient for terms in fit.basis.values(self.area)]
         x, y, _ = figures_of(np.stack([back @ value for value in values]))
         return x, y
@@ -96,7 +95,7 @@ class Straight:
         """Largest standard uncertainty (px) of a coordinate of the rest map over the area."""
         if fit.straight:
             return 0.0
-        plane = np.column_stack([np.ones(len(self.area)), self.area - self.area.mean(axis=0)])
+        plane = plane_terms(self.area)
         keep = np.eye(len(self.area)) - plane @ np.linalg.pinv(plane)
         worst = 0.0
         for terms in fit.basis.values(self.area):
@@ -106,6 +105,11 @@ class Straight:
             worst = max(worst, float(variance.max()))
         sx, sy, _ = self.figures
         return float(np.sqrt(worst)) * 2 / (sx + sy)
+
+
+def plane_terms(points: Float) -> Float:
+    """Terms (n, 3) of a plane over points (n, 2): a constant, and x and y from their mean."""
+    return np.column_stack([np.ones(len(points)), points - points.mean(axis=0)])
 
 
 def covered_points(fit: MapFit) -> Float:

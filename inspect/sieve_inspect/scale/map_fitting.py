@@ -43,9 +43,6 @@ from sieve_inspect.scale.least_squares import (
 from sieve_inspect.scale.marks import Observations
 from sieve_inspect.scale.pixel_map import convex_hull
 
-__all__ = ["MapFit", "Observations", "fit_map"]
-
-
 _MAX_DEGREE = 9
 _LENS = 4  # terms q |q|² … q |q|⁸
 _MARKS_PER_TERM = 8

@@ -72,7 +72,7 @@ class Faults:
         for piece in self.matter:
             box = box_of(x, y, piece.bounds)
             if box is not None:
-                let_through = 1 - piece.cover(x[box[1]], y[box[0]], step_px)
+                let_through = 1 - piece.cover(x[None, box[1]], y[box[0], None], step_px)
                 share[box] = np.minimum(share[box], let_through)
 
 
@@ -239,7 +239,7 @@ def _covered(truth: Truth, matter: tuple[Blob | Capsule, ...]) -> Float:
             step_y = truth.edges_y[index, 1] - truth.edges_y[index, 0]
             x = truth.x_px[index] + offsets[:, None] * step_x[0] + offsets[None, :] * step_y[0]
             y = truth.y_px[index] + offsets[:, None] * step_x[1] + offsets[None, :] * step_y[1]
-            cover = piece.cover_at(x, y, 0.02)
+            cover = piece.cover(x, y, 0.02)
             hidden[index] = np.maximum(hidden.get(index, np.zeros_like(cover)), cover)
     for index, cover in hidden.items():
         covered[index] = float(cover.mean())

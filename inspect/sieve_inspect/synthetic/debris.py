@@ -33,7 +33,7 @@ class Blob:
         reach = self.radius * (1 + sum(a for _, a, _ in self.waves)) + 1
         return self.x - reach, self.x + reach, self.y - reach, self.y + reach
 
-    def cover_at(self, x: Float, y: Float, step_px: float) -> Float:
+    def cover(self, x: Float, y: Float, step_px: float) -> Float:
         """Covered share (0..1) of squares of side `step_px` at points of any shape."""
         dx, dy = x - self.x, y - self.y
         angle = np.arctan2(dy, dx)
@@ -41,10 +41,6 @@ class Blob:
         for n, amplitude, phase in self.waves:
             limit += self.radius * amplitude * np.cos(n * angle + phase)
         return np.asarray(np.clip((limit - np.hypot(dx, dy)) / step_px + 0.5, 0.0, 1.0))
-
-    def cover(self, x: Float, y: Float, step_px: float) -> Float:
-        """`cover_at` on the grid x (m) by y (n)."""
-        return self.cover_at(x[None, :], y[:, None], step_px)
 
 
 @dataclass(frozen=True)
@@ -67,17 +63,13 @@ class Capsule:
             max(self.start[1], self.stop[1]) + reach,
         )
 
-    def cover_at(self, x: Float, y: Float, step_px: float) -> Float:
+    def cover(self, x: Float, y: Float, step_px: float) -> Float:
         """Covered share (0..opacity) of squares of side `step_px` at points of any shape."""
         dx, dy = x - self.start[0], y - self.start[1]
         ax, ay = self.stop[0] - self.start[0], self.stop[1] - self.start[1]
         along = np.clip((dx * ax + dy * ay) / max(ax * ax + ay * ay, 1e-12), 0.0, 1.0)
         away = np.hypot(dx - along * ax, dy - along * ay)
         return np.asarray(self.opacity * np.clip((self.radius - away) / step_px + 0.5, 0.0, 1.0))
-
-    def cover(self, x: Float, y: Float, step_px: float) -> Float:
-        """`cover_at` on the grid x (m) by y (n)."""
-        return self.cover_at(x[None, :], y[:, None], step_px)
 
 
 def blob_filling(edges_x: Float, edges_y: Float, share: float, rng: np.random.Generator) -> Blob:
@@ -97,7 +89,7 @@ def blob_filling(edges_x: Float, edges_y: Float, share: float, rng: np.random.Ge
     for _ in range(30):
         radius = (low + high) / 2
         trial = Blob(unit.x, unit.y, radius, unit.waves)
-        filled = float(trial.cover_at(x, y, 0.02).mean())
+        filled = float(trial.cover(x, y, 0.02).mean())
         low, high = (radius, high) if filled < min(share, 0.9999) else (low, radius)
     return Blob(unit.x, unit.y, high, unit.waves)
 

@@ -186,10 +186,7 @@ class Optics:
     core_px: float = 0.5
 
     def __post_init__(self) -> None:
-        _require(
-            self.kind in BLUR_KINDS,
-            f"'{self.kind}' is not a blur: use one of {BLUR_KINDS}.",
-        )
+        _require(self.kind in BLUR_KINDS, f"'{self.kind}' is not a blur: use one of {BLUR_KINDS}.")
         _require_finite(self, ("size_px", "share", "core_px"))
         _require(self.size_px >= 0 and self.core_px >= 0, "A blur cannot be negative.")
         _require(0 <= self.share <= (5 if self.kind == "halo" else 1), "share is out of range.")

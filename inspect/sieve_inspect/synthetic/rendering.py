@@ -58,18 +58,19 @@ def render(
     """
     sensor = sensor or Sensor()
     levels, truth = render_light(cloth, optics, shape, light=light, sensor=sensor)
+    return developed(levels, truth, sensor)
+
+
+def developed(levels: Float, truth: Truth, sensor: Sensor) -> Render:
+    """The picture of linear light (h, w) or (h, w, 3), through a JPEG if the sensor has one."""
     image = expose(levels, sensor)
     if sensor.jpeg_quality is None:
         return Render(image, truth)
-    return _through_jpeg(image.astype(np.uint8), sensor.jpeg_quality, truth)
-
-
-def _through_jpeg(image: NDArray[np.uint8], quality: int, truth: Truth) -> Render:
     import io
 
     from PIL import Image
 
-    data = jpeg_bytes(image, quality)
+    data = jpeg_bytes(image.astype(np.uint8), sensor.jpeg_quality)
     with Image.open(io.BytesIO(data)) as picture:
         return Render(np.asarray(picture).copy(), truth, data)
 

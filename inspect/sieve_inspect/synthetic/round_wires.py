@@ -1,7 +1,7 @@
 """Paints cloth of round, crimped wires in the light of a lamp: what flat bands leave out.
 
 The wires of one family pass over and under those of the other, a cosine between; their outline
-stays as wide as the wire, their sides show the lamp as `reflection` says. A camera that looks
+stays as wide as the wire, their sides show the lamp as `reflection` describes. A camera that looks
 aslant sees each wire 1/cos v wide, displaced by its height. Squares are sampled evenly and their
 light is averaged.
 """

@@ -28,15 +28,9 @@ def expose(light: Float, sensor: Sensor) -> NDArray[np.uint8] | NDArray[np.uint1
     encoded = srgb_encode(level) if sensor.encoding == "srgb" else np.clip(level, 0.0, 1.0)
     top = 2**sensor.bits - 1
     stored = np.floor(encoded * top + 0.5)
-    return _bytes(stored) if sensor.bits == 8 else _words(stored)
-
-
-def _bytes(values: Float) -> NDArray[np.uint8]:
-    return values.astype(np.uint8)
-
-
-def _words(values: Float) -> NDArray[np.uint16]:
-    return values.astype(np.uint16)
+    if sensor.bits == 8:
+        return stored.astype(np.uint8)
+    return stored.astype(np.uint16)
 
 
 def jpeg_bytes(image: NDArray[np.uint8], quality: int) -> bytes:

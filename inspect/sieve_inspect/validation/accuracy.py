@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import time
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -66,7 +65,6 @@ def limits_of(case: Case, *, clean: bool = False) -> RowLimits:
 
 def accuracy_row(case: Case, folder: Path, limits: RowLimits, group: Group = Group.HARD) -> Row:
     """Draw a case into `folder`, measure it, compare. Raises what `measure` raises."""
-    began = time.perf_counter()
     drawn, measurement, compared = measured_case(case, folder)
     f = _figures(case, drawn, measurement, compared)
     true = compared.width[compared.measured].mean(axis=0)
@@ -86,7 +84,6 @@ def accuracy_row(case: Case, folder: Path, limits: RowLimits, group: Group = Gro
         holds=limits.hold(f),
         figures={**f, "otsu_bias_px": _threshold_bias(case, drawn, compared)},
         pixels_sha256=(drawn.sha256,),
-        seconds=time.perf_counter() - began,
     )
 
 
@@ -136,7 +133,6 @@ def _threshold_bias(case: Case, drawn: Drawn, compared: Compared) -> float | Non
 
 def comb_row(case: Case, folder: Path) -> Row:
     """The difference between odd and even gaps, as measured and as drawn."""
-    began = time.perf_counter()
     drawn, measurement, compared = measured_case(case, folder)
     measured = [d.odd_even_um / UM_PER_PX for d in measurement.directions]
     true = []
@@ -155,5 +151,4 @@ def comb_row(case: Case, folder: Path) -> Row:
         holds=all(abs(e) <= _COMB_PX for e in error),
         figures={"odd_even_error_x_px": error[0], "odd_even_error_y_px": error[1]},
         pixels_sha256=(drawn.sha256,),
-        seconds=time.perf_counter() - began,
     )

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import hashlib
-import io
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -17,13 +16,12 @@ from sieve_inspect.synthetic import (
     Cloth,
     Light,
     Optics,
-    Render,
     Sensor,
     Truth,
     render_light,
     save,
 )
-from sieve_inspect.synthetic.sensor import expose, jpeg_bytes
+from sieve_inspect.synthetic.rendering import developed
 
 UM_PER_PX = 10.0  # brings 5 to 60 px to 50 to 600 um, sizes the standards know
 _STEEP = 0.5  # of the steepest slope: where noise moves an edge
@@ -80,7 +78,7 @@ def draw(case: Case, folder: Path) -> Drawn:
     levels, truth = render_light(
         case.cloth, case.optics, case.shape, light=case.light, sensor=case.sensor
     )
-    picture = _developed(levels, truth, case.sensor)
+    picture = developed(levels, truth, case.sensor)
     path = folder / f"{case.name}{case.suffix}"
     save(picture, path)
     noise = _noise(levels, picture.image, case)
@@ -91,18 +89,6 @@ def pixel_hash(image: NDArray[np.uint8] | NDArray[np.uint16]) -> str:
     """SHA-256 of a picture's pixels, row by row, little-endian."""
     little = image.astype(image.dtype.newbyteorder("<"), copy=False)
     return hashlib.sha256(np.ascontiguousarray(little).tobytes()).hexdigest()
-
-
-def _developed(levels: Float, truth: Truth, sensor: Sensor) -> Render:
-    """The picture that `render` gives, from light already computed."""
-    image = expose(levels, sensor)
-    if sensor.jpeg_quality is None:
-        return Render(image, truth)
-    from PIL import Image
-
-    data = jpeg_bytes(image.astype(np.uint8), sensor.jpeg_quality)
-    with Image.open(io.BytesIO(data)) as picture:
-        return Render(np.asarray(picture).copy(), truth, data)
 
 
 def _noise(levels: Float, image: NDArray[np.uint8] | NDArray[np.uint16], case: Case) -> float:

@@ -119,6 +119,6 @@ def two_meshes() -> Float:
 def stepped(by_px: int = 5) -> Float:
     """Sound cloth whose lower half is shifted by `by_px`: the carriage jumped."""
     u, v = _grid()
-    whole = _lit(_mesh(u, v, 23, 9))
-    whole[SHAPE[0] // 2 :] = np.roll(whole[SHAPE[0] // 2 :], by_px, axis=1)
-    return whole
+    light = _lit(_mesh(u, v, 23, 9))
+    light[SHAPE[0] // 2 :] = np.roll(light[SHAPE[0] // 2 :], by_px, axis=1)
+    return light

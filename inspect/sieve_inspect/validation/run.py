@@ -7,7 +7,7 @@ import sys
 import tempfile
 import time
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from functools import partial
 from pathlib import Path
@@ -115,9 +115,11 @@ def _all_jobs(seeds: int) -> Iterator[Job]:
 def run_row(task: RowTask, _progress: TaskProgress) -> Row:
     """Run one row. Every error, a fault of the program too, becomes a row that does not hold."""
     jobs = {(job.group, job.name): job for job in _jobs(task.quick)}
+    began = time.perf_counter()
     try:
         with tempfile.TemporaryDirectory(prefix="sieveward-") as folder:
-            return jobs[task.group, task.name].run(Path(folder))
+            row = jobs[task.group, task.name].run(Path(folder))
+        return replace(row, seconds=time.perf_counter() - began)
     except SievewardError as error:
         reason = f"{type(error).__name__}: {error}"
     except Exception as fault:  # the other rows go on

@@ -20,8 +20,10 @@ from sieve_inspect.scale.artefact.gaps import joined_gaps, observe_checker, obse
 from sieve_inspect.scale.artefact.nodes import find_nodes
 from sieve_inspect.scale.artefact.reading import read_pictures
 from sieve_inspect.scale.artefact.rule import observe_rule
-from sieve_inspect.scale.calibration import Artefact, Calibration, Gaps, calibrate
-from sieve_inspect.scale.map_fitting import MapFit, fit_map
+from sieve_inspect.scale.calibration import Artefact, Calibration, calibrate
+from sieve_inspect.scale.edge_bias import Gaps
+from sieve_inspect.scale.fitted_map import MapFit
+from sieve_inspect.scale.map_fitting import fit_map
 from sieve_inspect.scale.marks import Observations
 from sieve_inspect.units import format_length
 

@@ -16,7 +16,7 @@ from sieve_inspect.edges.direction import Axis, measure_axis
 from sieve_inspect.edges.initial import estimate_initial, find_sensor_range
 from sieve_inspect.scale.artefact.errors import NoTargetError
 from sieve_inspect.scale.artefact.nodes import Nodes
-from sieve_inspect.scale.calibration import Gaps
+from sieve_inspect.scale.edge_bias import Gaps
 from sieve_inspect.scale.marks import Observations
 
 

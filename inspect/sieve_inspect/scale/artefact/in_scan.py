@@ -28,8 +28,14 @@ from sieve_inspect.image import linear_light, load_scan, opencv
 from sieve_inspect.image.encoding import assumed_encoding
 from sieve_inspect.scale.artefact.calibrate import Region, calibrate_light, checked_region
 from sieve_inspect.scale.artefact.errors import NoTargetError
-from sieve_inspect.scale.calibration import Artefact, BudgetRow, Calibration, ScaleSource
-from sieve_inspect.scale.linear_map import covered_points, figures_of
+from sieve_inspect.scale.calibration import (
+    Artefact,
+    BudgetRow,
+    Calibration,
+    ScaleSource,
+    combined_scales,
+)
+from sieve_inspect.scale.linear_map import covered_points, figures_of, plane_terms
 from sieve_inspect.scale.model import Scale
 
 # From place to place on the glass, where no map of the device is known: raw errors reach 240 um
@@ -227,9 +233,7 @@ def _scale(
     if artefact.gap_um is not None:
         own = calibration.scale
         scale = replace(scale, edge_bias_px=own.edge_bias_px, u_edge_bias_px=own.u_edge_bias_px)
-    u_x, u_y = (
-        float(np.sqrt(sum(getattr(r, key) ** 2 for r in rows))) for key in ("u_rel_x", "u_rel_y")
-    )
+    u_x, u_y = combined_scales(rows)
     source = f"{artefact.source}, lying in the scan"
     scale = replace(scale, u_rel_x=u_x, u_rel_y=u_y, source=source, certified=artefact.certified)
     return scale, tuple(rows)
@@ -237,8 +241,7 @@ def _scale(
 
 def _plane(points: Float, values: Float) -> Float:
     """Linear part (2, 2) of the plane through values (n, 2) over points (n, 2)."""
-    plane = np.column_stack([np.ones(len(points)), points - points.mean(axis=0)])
-    return np.asarray((np.linalg.pinv(plane)[1:] @ values).T)
+    return np.asarray((np.linalg.pinv(plane_terms(points))[1:] @ values).T)
 
 
 def _compare(scale: Scale, expected: Scale, artefact: Artefact, name: object) -> None:

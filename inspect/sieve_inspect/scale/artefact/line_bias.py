@@ -72,7 +72,7 @@ class LinePicture:
 
 @dataclass(frozen=True, eq=False)
 class LineCalibration:
-    """A base scale with the edge bias from a line, and how this was calibration."""
+    """A base scale with the edge bias from a line, and how it was calibrated."""
 
     scale: Scale
     line: KnownLine

@@ -74,7 +74,7 @@ def _dpi_warnings(scans: Sequence[Scan], scale: Scale) -> list[str]:
         tagged, measured = max(pairs, key=lambda pair: abs(pair[0] / pair[1] - 1))
         if abs(tagged / measured - 1) > _DPI_TOLERANCE:
             out.append(
-                f"{scan.path.name}: its dpi tag says {tagged:.5g} um per px, the artefact gives "
+                f"{scan.path.name}: its dpi tag gives {tagged:.5g} um per px, the artefact gives "
                 f"{measured:.5g}: tag ignored."
             )
     return out

@@ -3,11 +3,15 @@
 from __future__ import annotations
 
 import io
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from sieve_inspect.scale.artefact.line_bias import LineCalibration
 from sieve_inspect.scale.calibration import Calibration
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
 
 _ARROWS = 1500
 
@@ -17,11 +21,7 @@ def residuals_png(calibration: Calibration) -> bytes:
 
     Arrows are enlarged; the key of each panel shows their scale.
     """
-    from matplotlib.backends.backend_agg import FigureCanvasAgg
-    from matplotlib.figure import Figure
-
-    figure = Figure(figsize=(11, 5.2), layout="constrained")
-    FigureCanvasAgg(figure)
+    figure = _figure()
     left, right = figure.subplots(1, 2)
     rest = calibration.residual
     step = max(1, len(rest.place) // _ARROWS)
@@ -42,18 +42,12 @@ def residuals_png(calibration: Calibration) -> bytes:
         axes.invert_yaxis()
         axes.set_xlabel("x in px")
         axes.set_ylabel("y in px")
-    out = io.BytesIO()
-    figure.savefig(out, format="png", dpi=110)
-    return out.getvalue()
+    return _png(figure)
 
 
 def line_png(calibration: LineCalibration) -> bytes:
     """PNG of a line along its length: how straight it is, and its width less the certified."""
-    from matplotlib.backends.backend_agg import FigureCanvasAgg
-    from matplotlib.figure import Figure
-
-    figure = Figure(figsize=(11, 5.2), layout="constrained")
-    FigureCanvasAgg(figure)
+    figure = _figure()
     left, right = figure.subplots(1, 2, sharex=True)
     for number, line in enumerate(calibration.line_pictures, 1):
         left.plot(line.along_um, line.off_um, ".", label=f"picture {number}")
@@ -65,9 +59,7 @@ def line_png(calibration: LineCalibration) -> bytes:
         axes.set_xlabel("along the line in um")
         axes.set_ylabel("um")
     left.legend(fontsize="small")
-    out = io.BytesIO()
-    figure.savefig(out, format="png", dpi=110)
-    return out.getvalue()
+    return _png(figure)
 
 
 def _arrows(axes, place, vector, size: float, colour: str) -> None:  # type: ignore[no-untyped-def]
@@ -78,3 +70,18 @@ def _arrows(axes, place, vector, size: float, colour: str) -> None:  # type: ign
     )
     nice = float(f"{size:.1g}")
     axes.quiverkey(drawn, 0.1, 1.05, nice, f"{nice:g} um", labelpos="E")
+
+
+def _figure() -> Figure:
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+    from matplotlib.figure import Figure
+
+    figure = Figure(figsize=(11, 5.2), layout="constrained")
+    FigureCanvasAgg(figure)
+    return figure
+
+
+def _png(figure: Figure) -> bytes:
+    out = io.BytesIO()
+    figure.savefig(out, format="png", dpi=110)
+    return out.getvalue()

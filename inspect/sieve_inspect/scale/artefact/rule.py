@@ -22,7 +22,7 @@ from sieve_inspect.image import opencv
 from sieve_inspect.scale.artefact.errors import NoTargetError
 from sieve_inspect.scale.artefact.gaps import middles_of
 from sieve_inspect.scale.artefact.nodes import SmoothMap
-from sieve_inspect.scale.calibration import Gaps
+from sieve_inspect.scale.edge_bias import Gaps
 from sieve_inspect.scale.marks import Observations
 
 _TRACKS = 9
