@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -15,7 +16,13 @@ from sieve_inspect.validation.comparison import Compared
 from sieve_inspect.validation.drawing import UM_PER_PX, Case
 from sieve_inspect.validation.model import Group, Row
 
-_FOUND, _FALSE, _MAXIMUM_PX = 0.97, 0.001, 0.3
+_AT_LEAST = {"blocked_found": 0.97, "missing_found": 1.0, "broken_found": 1.0}
+_AT_MOST = {
+    "blocked_false": 0.001,
+    "torn_false": 0.001,
+    "max_error_x_px": 0.3,
+    "max_error_y_px": 0.3,
+}
 _EVERYTHING = Damage(
     blocked=40,
     dust=20,
@@ -28,7 +35,8 @@ _EVERYTHING = Damage(
 )
 
 
-def _case(name: str, tried: str, aperture: float, damage: Damage, seed: int) -> Case:
+def _case(name: str, tried: str, aperture: float, damage: Damage, seed: int, **more: Any) -> Case:
+    """A case with `more` of its fields set."""
     cloth = Cloth(
         aperture + 0.137,
         0.65 * aperture,
@@ -37,36 +45,39 @@ def _case(name: str, tried: str, aperture: float, damage: Damage, seed: int) -> 
         damage=damage,
         seed=seed,
     )
-    return Case(name, tried, cloth, sensor=Sensor(noise=0.01, seed=seed), shape=(760, 1000))
+    given = {"sensor": Sensor(noise=0.01, seed=seed), "shape": (760, 1000), **more}
+    return Case(name, tried, cloth, **given)
 
 
 def damage_cases() -> list[Case]:
-    """Blocked, torn and displaced, from small apertures to coarse ones and on poor scans."""
+    """Blocked, torn and displaced, from small apertures to coarse apertures and on poor scans."""
+    every = "all kinds of damage"
     fewer = replace(_EVERYTHING, blocked=20, dust=12, missing=2, broken=2, displaced=2)
-    small = _case("damage-8", "all kinds of damage, aperture 8 px", 8, _EVERYTHING, 801)
     blocked = Damage(blocked=60, blocked_share=(0.3, 1.0))
     tears = Damage(missing=6, missing_length=3, broken=6)
     pushed = Damage(displaced=4, displaced_px=4.0, dust=30)
+    noisy, out_of_focus = Sensor(noise=0.04, seed=8), Optics("disc", 1.5)
     return [
-        replace(small, shape=(420, 560)),
-        _case("damage-14", "all kinds of damage, aperture 14 px", 14, _EVERYTHING, 802),
-        _case("damage-28", "all kinds of damage, aperture 28 px", 28, fewer, 803),
+        _case("damage-8", f"{every}, aperture 8 px", 8, _EVERYTHING, 801, shape=(420, 560)),
+        _case("damage-14", f"{every}, aperture 14 px", 14, _EVERYTHING, 802),
+        _case("damage-28", f"{every}, aperture 28 px", 28, fewer, 803),
         _case("blocked-14", "60 blocked, three tenths of an aperture to all", 14, blocked, 804),
         _case("torn-14", "6 wires missing over 3 apertures, 6 broken", 14, tears, 805),
         _case("displaced-14", "4 wires 4 px aside, dust", 14, pushed, 806),
-        replace(
-            _case("damage-noise", "all kinds of damage, noise 4 %", 14, _EVERYTHING, 807),
-            sensor=Sensor(noise=0.04, seed=8),
-            quick=True,
+        _case(
+            "damage-noise", f"{every}, noise 4 %", 14, _EVERYTHING, 807, sensor=noisy, quick=True
         ),
-        replace(
-            _case("damage-disc", "all kinds of damage, disc blur, falloff", 14, _EVERYTHING, 808),
-            optics=Optics("disc", 1.5),
+        _case(
+            "damage-disc",
+            f"{every}, disc blur, falloff",
+            14,
+            _EVERYTHING,
+            808,
+            optics=out_of_focus,
             light=Light(falloff=0.3),
         ),
-        replace(
-            _case("damage-reversed", "all kinds of damage, light from above", 14, tears, 809),
-            light=Light.reversed(),
+        _case(
+            "damage-reversed", f"{every}, light from above", 14, tears, 809, light=Light.reversed()
         ),
     ]
 
@@ -125,23 +136,9 @@ def damage_row(case: Case, folder: Path) -> Row:
 
 def _holds(figures: Mapping[str, float | None]) -> bool:
     """Whether a damage row keeps its limits; None is a kind of damage that was not drawn."""
-
-    def at_least(name: str, limit: float) -> bool:
-        value = figures[name]
-        return value is None or value >= limit
-
-    def at_most(name: str, limit: float) -> bool:
-        return abs(figures[name] or 0.0) <= limit
-
-    return (
-        at_least("blocked_found", _FOUND)
-        and at_most("blocked_false", _FALSE)
-        and at_most("torn_false", _FALSE)
-        and at_least("missing_found", 1.0)
-        and at_least("broken_found", 1.0)
-        and at_most("max_error_x_px", _MAXIMUM_PX)
-        and at_most("max_error_y_px", _MAXIMUM_PX)
-    )
+    shares = {name: figures[name] for name in _AT_LEAST}
+    enough = all(v is None or v >= _AT_LEAST[name] for name, v in shares.items())
+    return enough and all(abs(figures[name] or 0.0) <= limit for name, limit in _AT_MOST.items())
 
 
 def _share(what: Bool, among: Bool) -> float | None:
