@@ -69,7 +69,7 @@ def test_focus_that_varies_over_the_field(tmp_path: Path) -> None:
         assert np.abs(off[near].mean(axis=0)).max() < 0.03
     assert np.abs(off.std(axis=0)).max() < 0.03
     for axis, direction in enumerate(found.directions):
-        real = (truth.width_x_px, truth.width_y_px)[axis][truth.whole].max()
+        real = (truth.width_x_px, truth.width_y_px)[axis][truth.complete].max()
         assert direction.max_um / 10 == pytest.approx(real, abs=0.1)
 
 
@@ -123,8 +123,8 @@ def test_small_openings_with_all_kinds_of_damage(tmp_path: Path, seed: int) -> N
     cloth = Cloth(8.137, 5.2, sd_px=0.24, rotation_deg=4, seed=seed, damage=damage)
     _, truth, seen = scanned(tmp_path, cloth, shape=(420, 560), sensor=Sensor(0.01, seed=seed))
     state = states(truth, seen)
-    assert (state[truth.whole & (truth.state == "torn")] == "torn").all()
-    assert (state[truth.whole & (truth.state == "blocked")] == "blocked").mean() >= 0.97
+    assert (state[truth.complete & (truth.state == "torn")] == "torn").all()
+    assert (state[truth.complete & (truth.state == "blocked")] == "blocked").mean() >= 0.97
     assert not np.isin(state[truth.sound], ("torn", "blocked")).any()
 
 
@@ -137,6 +137,6 @@ def test_openings_beside_a_wire_missing_along_the_rim_are_torn_on_both_sides(
         cloth = replace(CLOTH, damage=damage, seed=seed)
         _, truth, seen = scanned(tmp_path, cloth, shape=SHAPE, sensor=Sensor(0.01, seed=seed))
         state = states(truth, seen)
-        torn = truth.whole & (truth.state == "torn")
+        torn = truth.complete & (truth.state == "torn")
         assert torn.sum() >= 20
         assert (state[torn] == "torn").mean() >= 0.95

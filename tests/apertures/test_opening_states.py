@@ -43,7 +43,7 @@ def test_blocked_openings_and_no_others_are_blocked(tmp_path: Path) -> None:
 
 def test_the_blocked_share_agrees_with_the_drawing(tmp_path: Path) -> None:
     measurement, truth, _, _ = measured_states(tmp_path, Damage(blocked=30))
-    covered = truth.blocked_share[truth.whole].mean()
+    covered = truth.blocked_share[truth.complete].mean()
     assert measurement.blocked_share == pytest.approx(covered, rel=0.15)
 
 
@@ -51,14 +51,14 @@ def test_a_blocked_opening_is_not_torn(tmp_path: Path) -> None:
     """A particle is taken out again; a torn cloth is retired."""
     for seed in (54, 55):
         _, truth, _, state = measured_states(tmp_path, Damage(blocked=50), seed=seed)
-        assert not (state[truth.whole] == "torn").any()
+        assert not (state[truth.complete] == "torn").any()
 
 
 def test_blocked_openings_beside_the_border_are_blocked(tmp_path: Path) -> None:
     found = []
     for seed in (41, 42):
         _, truth, _, state = measured_states(tmp_path, Damage(blocked=60), seed=seed)
-        rim = truth.whole & ~_away_from_border(truth, 25)
+        rim = truth.complete & ~_away_from_border(truth, 25)
         found += list(state[(truth.state == "blocked") & rim] == "blocked")
     assert len(found) >= 5
     assert np.mean(found) >= 0.9
@@ -73,7 +73,7 @@ def test_openings_beside_missing_wires_are_torn(tmp_path: Path) -> None:
     measurement, truth, _, state = measured_states(
         tmp_path, Damage(missing=4, missing_length=2), seed=32
     )
-    torn = truth.whole & (truth.state == "torn")
+    torn = truth.complete & (truth.state == "torn")
     assert torn.sum() >= 12
     assert (state[torn & _away_from_border(truth, 60)] == "torn").mean() >= 0.8
     assert measurement.to_dict()["apertures"]["torn"] >= 8
@@ -83,7 +83,7 @@ def test_openings_beside_missing_wires_are_torn(tmp_path: Path) -> None:
 def test_a_broken_wire_is_torn(tmp_path: Path) -> None:
     """A wire with a gap at mid-position lets oversize particles through."""
     _, truth, _, state = measured_states(tmp_path, Damage(broken=5), seed=33)
-    torn = truth.whole & (truth.state == "torn")
+    torn = truth.complete & (truth.state == "torn")
     assert torn.sum() >= 8
     assert (state[torn] == "torn").mean() >= 0.8
 
@@ -106,7 +106,7 @@ def test_the_largest_opening_lies_beside_a_displaced_wire(tmp_path: Path) -> Non
 
 def test_openings_cut_by_the_border_are_partial_and_left_out(tmp_path: Path) -> None:
     measurement, truth, seen, state = measured_states(tmp_path, Damage())
-    assert set(state[~truth.whole]) <= {"partial", "unclear", ""}
+    assert set(state[~truth.complete]) <= {"partial", "unclear", ""}
     assert measurement.directions[0].count == (seen.state == "ok").sum()
 
 
@@ -116,7 +116,7 @@ def test_the_frames_ring_leaves_no_damage(tmp_path: Path) -> None:
     _, truth, seen = scanned(tmp_path, cloth, shape=(480, 500), sensor=Sensor(noise=0.01, seed=14))
     state = states(truth, seen)
     assert not np.isin(state[truth.sound], ("torn", "blocked")).any()
-    assert truth.whole[state == "ok"].all()
+    assert truth.complete[state == "ok"].all()
     assert (state[truth.sound] == "ok").mean() >= 0.95
     far = np.hypot(seen.place[:, 0] - 249.5, seen.place[:, 1] - 239.5) > 190
     assert not (seen.ok & far).any()

@@ -20,7 +20,7 @@ def held(truth: Truth, seen: Openings, mean: float, spread: float) -> None:
     sound = truth.sound
     assert (state[sound] == "ok").mean() >= 0.97
     assert not np.isin(state[sound], ("blocked", "torn")).any()
-    assert truth.whole[state == "ok"].all()  # none where there is no whole aperture
+    assert truth.complete[state == "ok"].all()  # none where there is no whole aperture
 
 
 @pytest.mark.parametrize(

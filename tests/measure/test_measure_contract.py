@@ -132,7 +132,7 @@ def test_a_cloth_seen_to_its_frame_all_round_is_no_sample(tmp_path: Path) -> Non
         return measure([tmp_path / name], nominal_um=15.0 * um_per_px, scale=scale)
 
     complete = measured("whole.png", 150.0)  # 45 mm of cloth
-    number = int(drawn.truth.whole.sum())
+    number = int(drawn.truth.complete.sum())
     for direction in complete.directions:
         # A frame that only cuts a corner is missed: the count is too large rather than too small.
         assert number <= direction.population <= 1.2 * number

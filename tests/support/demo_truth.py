@@ -36,7 +36,7 @@ def true_cloth(names: tuple[str, ...]) -> TrueCloth:
         )
         for d in "xy"
     ]
-    whole = np.concatenate([t.blocked_share[t.whole] for t in truths])
+    whole = np.concatenate([t.blocked_share[t.complete] for t in truths])
     torn = sum(int((t.state == "torn").sum()) for t in truths)
     return TrueCloth(mean_x, mean_y, torn, float(whole.mean()))
 

@@ -98,7 +98,7 @@ def test_a_displaced_wire_widens_one_side_and_narrows_the_other(push: float) -> 
     assert max(dx.max(), dy.max()) == pytest.approx(push, rel=1e-6)
     assert abs((dx + dy).sum()) < 1e-6
     assert abs((light - sound).sum()) < 20  # the wire is as wide as before
-    picked = np.flatnonzero(truth.displaced & truth.whole)
+    picked = np.flatnonzero(truth.displaced & truth.complete)
     values = ndimage.map_coordinates(light, [truth.y_px[picked], truth.x_px[picked]], order=1)
     wide = np.minimum(truth.width_x_px, truth.width_y_px)[picked] > 3
     assert values[wide].min() > 0.99
@@ -119,7 +119,7 @@ def test_sound_leaves_out_everything_damaged() -> None:
     damage = Damage(blocked=5, dust=10, missing=2)
     _, _, truth = _both(damage)
     assert np.all(truth.state[truth.sound] == "ok")
-    assert np.all(truth.whole[truth.sound])
+    assert np.all(truth.complete[truth.sound])
     assert not truth.touched[truth.sound].any()
 
 

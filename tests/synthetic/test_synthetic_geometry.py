@@ -18,7 +18,7 @@ ANGLES = [0.0, 3.3, 20.0, 45.0, 77.0, 90.0]
 def _inner(truth: Truth, shape: tuple[int, int], border: float) -> np.ndarray:
     keep = (truth.x_px > border) & (truth.x_px < shape[1] - border)
     keep &= (truth.y_px > border) & (truth.y_px < shape[0] - border)
-    return np.flatnonzero(keep & truth.whole)
+    return np.flatnonzero(keep & truth.complete)
 
 
 @pytest.mark.parametrize("angle", ANGLES)
@@ -208,9 +208,9 @@ def test_ring_and_surround() -> None:
     assert np.all(light[(away > 91) & (away < 101)] == pytest.approx(0.9))
     assert np.all(light[away > 103] == pytest.approx(0.02))
     reach = np.hypot(truth.x_px - 129.5, truth.y_px - 129.5)
-    assert np.all(reach[truth.whole] <= 90 - 7)
-    assert np.all(truth.whole[reach < 90 - 7 * np.sqrt(2)])
-    assert set(truth.state[~truth.whole]) == {"partial"}
+    assert np.all(reach[truth.complete] <= 90 - 7)
+    assert np.all(truth.complete[reach < 90 - 7 * np.sqrt(2)])
+    assert set(truth.state[~truth.complete]) == {"partial"}
 
 
 def test_whole_ends_at_the_border_of_the_outer_pixels() -> None:
@@ -220,7 +220,7 @@ def test_whole_ends_at_the_border_of_the_outer_pixels() -> None:
     half = 5.0
     expected = (truth.x_px - half >= -0.5) & (truth.x_px + half <= 199.5)
     expected &= (truth.y_px - half >= -0.5) & (truth.y_px + half <= 99.5)
-    np.testing.assert_array_equal(truth.whole, expected)
+    np.testing.assert_array_equal(truth.complete, expected)
 
 
 def test_neighbouring_openings_do_not_touch() -> None:

@@ -32,8 +32,7 @@ import numpy as np
 
 from sieve_inspect.arrays import Bool, Float, Index
 from sieve_inspect.errors import UsageError
-from sieve_inspect.scale.basis import Basis, lens_terms, straight_part
-from sieve_inspect.scale.fitted_map import MapFit
+from sieve_inspect.scale.fitted_map import Basis, MapFit, lens_terms, straight_part
 from sieve_inspect.scale.least_squares import (
     Solution,
     clustered_covariance,

@@ -79,15 +79,15 @@ class Faults:
 class _Places:
     """Random apertures (k, r) for faults, each clear of all others."""
 
-    def __init__(self, whole: NDArray[np.int64], rng: np.random.Generator) -> None:
-        self._free = whole[rng.permutation(len(whole))]
-        self._whole = _key(whole)
+    def __init__(self, complete: NDArray[np.int64], rng: np.random.Generator) -> None:
+        self._free = complete[rng.permutation(len(complete))]
+        self._complete = _key(complete)
 
     def take(self, cells: list[tuple[int, int]], clear: int) -> list[tuple[int, int]]:
-        """Move `cells` (k, r) to a free place where all of them are whole; empty if none."""
+        """Move `cells` (k, r) to a free place where all of them are complete; empty if none."""
         fits = np.ones(len(self._free), bool)
         for cell in cells:
-            fits &= np.isin(_key(self._free + np.array(cell)), self._whole)
+            fits &= np.isin(_key(self._free + np.array(cell)), self._complete)
         if not fits.any():
             return []
         place = self._free[int(fits.argmax())]
@@ -121,7 +121,7 @@ def place_faults(
     damage, circle = cloth.damage, circle_of(cloth.ring, shape)
     rng = np.random.default_rng([cloth.seed, 3])
     truth, number = build_truth(frame, families, shape, circle)
-    places = _Places(number[truth.whole], rng)
+    places = _Places(number[truth.complete], rng)
     families, aside = _displace(damage, families, places, rng)
     truth, number = build_truth(frame, families, shape, circle)
     displaced = np.isin(_key(number), [_key(np.array(p)) for p in aside])

@@ -25,8 +25,8 @@ class Truth:
     * `edges_x` (n, 2, 2): the points (x, y) on the two wires that bound the x width, `edges_y`
       the same for y; `along_x`, `along_y` (n, 2): unit vectors along those wires. With them a
       width follows under any scale: see `widths`.
-    * `state`: ok, blocked, torn or partial (partial where `whole` is false).
-    * `whole`: entirely within the picture and within the ring.
+    * `state`: ok, blocked, torn or partial (partial where `complete` is false).
+    * `complete`: entirely within the picture and within the ring.
     * `blocked_share`: part of the open area covered by foreign matter of any kind, 0..1.
     * `touched`: dust or a fibre lies on it; `displaced`: a bounding wire stands aside.
     * `vector_x`, `vector_y` (2,): the mean step to the next aperture along x and y, px, fitted
@@ -47,7 +47,7 @@ class Truth:
     along_x: Float
     along_y: Float
     state: NDArray[np.str_]
-    whole: Bool
+    complete: Bool
     blocked_share: Float
     touched: Bool
     displaced: Bool
@@ -67,8 +67,8 @@ class Truth:
 
     @property
     def sound(self) -> Bool:
-        """Whole, and neither blocked nor torn nor touched by dust or a fibre."""
-        return np.asarray(self.whole & (self.state == "ok") & ~self.touched)
+        """Complete, and neither blocked nor torn nor touched by dust or a fibre."""
+        return np.asarray(self.complete & (self.state == "ok") & ~self.touched)
 
 
 def _across(edges: Float, along: Float, unit: Float) -> Float:
@@ -144,7 +144,7 @@ def build_truth(
     grid = lattice_grid(frame, families)
     seen = inside(grid.corners, shape, circle)
     keep = seen.any(axis=1)
-    whole = np.logical_and.reduce(seen[keep], axis=1)
+    complete = np.logical_and.reduce(seen[keep], axis=1)
     order, signs = _naming(frame)
     number = np.stack([grid.k[keep], grid.r[keep]], axis=1)
     edges = (grid.edges_a[keep], grid.edges_b[keep])
@@ -165,8 +165,8 @@ def build_truth(
         edges_y=edges[order[1]],
         along_x=along[order[0]],
         along_y=along[order[1]],
-        state=np.where(whole, "ok", "partial").astype("<U7"),
-        whole=whole,
+        state=np.where(complete, "ok", "partial").astype("<U7"),
+        complete=complete,
         blocked_share=np.zeros(count),
         touched=np.zeros(count, bool),
         displaced=np.zeros(count, bool),
@@ -212,5 +212,5 @@ def _from_zero(index: NDArray[np.int64]) -> NDArray[np.int64]:
 
 def with_state(truth: Truth, state: str, where: Bool) -> Truth:
     """The truth with `state` set under the mask, except apertures cut by the border."""
-    changed = np.where(where & truth.whole, state, truth.state).astype("<U7")
+    changed = np.where(where & truth.complete, state, truth.state).astype("<U7")
     return replace(truth, state=changed)

@@ -71,5 +71,5 @@ def compare(measurement: Measurement, truth: Truth) -> Compared:
     width[state != "ok"] = np.nan
     true = np.stack(truth.widths(scale.um_per_px_x, scale.um_per_px_y), axis=1)
     unmatched = int(np.sum((seen_state == "ok") & ~hit))
-    false_count = unmatched + int(np.sum((state == "ok") & ~truth.whole))
+    false_count = unmatched + int(np.sum((state == "ok") & ~truth.complete))
     return Compared(truth, state, (width - true) / UM_PER_PX, true / UM_PER_PX, false_count)

@@ -86,21 +86,21 @@ def damage_row(case: Case, folder: Path) -> Row:
     """Draw, measure, and count. Raises what `measure` raises."""
     drawn, measurement, compared = measured_case(case, folder)
     truth = compared.truth
-    blocked = truth.whole & (truth.state == "blocked")
+    blocked = truth.complete & (truth.state == "blocked")
     missing, broken = (
         [_called_torn(compared, wire) for wire in wires]
         for wires in _torn_wires(truth, case.cloth.damage)
     )
     maxima = [d.max_um / UM_PER_PX for d in measurement.directions]
     # The widest opening counts even with a grain of dust in its corner, if it was measured.
-    widest = truth.sound | (compared.measured & truth.whole & (truth.state == "ok"))
+    widest = truth.sound | (compared.measured & truth.complete & (truth.state == "ok"))
     largest = [float(compared.width[widest, axis].max()) for axis in (0, 1)]
-    error = np.abs(compared.error[compared.measured & truth.whole])
+    error = np.abs(compared.error[compared.measured & truth.complete])
     figures = {
         "blocked_found": _share(compared.state == "blocked", blocked),
         "blocked_false": _share(compared.state == "blocked", truth.sound),
         "torn_false": _share(compared.state == "torn", truth.sound),
-        "torn_found": _share(compared.state == "torn", truth.whole & (truth.state == "torn")),
+        "torn_found": _share(compared.state == "torn", truth.complete & (truth.state == "torn")),
         "max_error_x_px": maxima[0] - largest[0],
         "max_error_y_px": maxima[1] - largest[1],
         "missing_found": float(np.mean(missing)) if missing else None,
@@ -117,7 +117,7 @@ def damage_row(case: Case, folder: Path) -> Row:
             f"{int(blocked.sum())} blocked, {len(missing)} wires missing, {len(broken)} "
             f"broken, "
             f"{int(truth.displaced.sum())} beside a displaced wire, "
-            f"largest {largest[0]:.2f}, {largest[1]:.2f} px, of {int(truth.whole.sum())}"
+            f"largest {largest[0]:.2f}, {largest[1]:.2f} px, of {int(truth.complete.sum())}"
         ),
         result=(
             f"blocked found {_percent(figures['blocked_found'])}, "
@@ -162,7 +162,7 @@ def _torn_wires(truth: Truth, damage: Damage) -> tuple[list[Index], list[Index]]
     """
     from scipy.sparse.csgraph import connected_components
 
-    torn = np.flatnonzero(truth.whole & (truth.state == "torn"))
+    torn = np.flatnonzero(truth.complete & (truth.state == "torn"))
     if not len(torn):
         return [], []
     row, col = truth.row[torn], truth.col[torn]

@@ -13,9 +13,15 @@ from functools import partial
 from pathlib import Path
 
 from sieve_inspect.errors import SievewardError
-from sieve_inspect.validation.accuracy import accuracy_row, comb_row, limits_of
+from sieve_inspect.validation.accuracy import (
+    SEEDS,
+    SEEDS_QUICK,
+    accuracy_row,
+    comb_row,
+    coverage_row,
+    limits_of,
+)
 from sieve_inspect.validation.cases import clean_cases, comb_cases, hard_cases
-from sieve_inspect.validation.coverage import SEEDS, SEEDS_QUICK, coverage_row
 from sieve_inspect.validation.damage import damage_cases, damage_row
 from sieve_inspect.validation.model import Group, Report, Row
 from sieve_inspect.validation.refusal import refusal_row, refusals
