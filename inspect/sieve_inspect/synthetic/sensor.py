@@ -27,7 +27,7 @@ def expose(light: Float, sensor: Sensor) -> NDArray[np.uint8] | NDArray[np.uint1
         level = level + spread * rng.standard_normal(level.shape)
     encoded = srgb_encode(level) if sensor.encoding == "srgb" else np.clip(level, 0.0, 1.0)
     top = 2**sensor.bits - 1
-    stored = np.floor(encoded * top + 0.5)
+    stored: Float = np.floor(encoded * top + 0.5)
     if sensor.bits == 8:
         return stored.astype(np.uint8)
     return stored.astype(np.uint16)
