@@ -141,7 +141,7 @@ def test_a_cluster_that_cannot_be(
 
 def test_without_the_extra_it_says_so(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(importlib.util, "find_spec", lambda _: None)
-    with pytest.raises(UsageError, match=r"pip install -e '\.\[cluster\]'"):
+    with pytest.raises(UsageError, match=r"pip install 'sieveward\[cluster\]'"):
         cluster.runner(2)
     assert cluster.runner() is run_serially
 
