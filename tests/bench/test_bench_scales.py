@@ -104,7 +104,7 @@ def test_circumstances_outside_the_scale_are_refused_before_measuring(
         ({"stand_off": "20 mm"}, "20 mm"),
         ({"stand_off": "near"}, "not a length"),
         ({"temperature": "60"}, "60"),
-        ({"temperature": "warm"}, "not a number of °C"),
+        ({"temperature": "warm"}, "Write the temperature in °C as a number"),
     ):
         answer = begin(lab, client, scale=recorded, **changes)
         assert answer.status_code == 422
