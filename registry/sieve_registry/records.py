@@ -24,10 +24,9 @@ from sieve_registry.events import (
     SieveQuarantined,
 )
 from sieve_registry.figures import DirectionFigures, EvidenceFile, Margin
+from sieve_registry.values import DEFAULT_INTERVAL_MONTHS, DEFAULT_STANDARD
 
 Payload_co = TypeVar("Payload_co", bound=EventPayload, covariant=True)
-DEFAULT_STANDARD = "iso3310-1:2016"
-DEFAULT_INTERVAL_MONTHS = 12  # yearly: Nevada DOT, TxDOT
 
 
 @dataclass(frozen=True)

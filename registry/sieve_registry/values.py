@@ -14,6 +14,8 @@ ID_LENGTH = 64
 TEXT_LENGTH = 500
 _ISO = re.compile(r"\d{4}-\d{2}-\d{2}", re.ASCII)
 _JOINER = "\u200d"  # holds one emoji of several together
+DEFAULT_STANDARD = "iso3310-1:2016"
+DEFAULT_INTERVAL_MONTHS = 12  # yearly: Nevada DOT, TxDOT
 
 
 def clean_id(text: str) -> str:

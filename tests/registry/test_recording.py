@@ -31,10 +31,11 @@ from sieve_registry.errors import (
     UnknownCheckError,
     UnknownSieveError,
 )
-from sieve_registry.records import DEFAULT_STANDARD, NewSieve
+from sieve_registry.records import NewSieve
 from sieve_registry.sieves import commands as sieve_commands
 from sieve_registry.sieves import queries as sieve_queries
 from sieve_registry.store.engine import Registry
+from sieve_registry.values import DEFAULT_STANDARD
 
 SCALE = Scale(5.29, 5.29, 0.001, 0.001)
 

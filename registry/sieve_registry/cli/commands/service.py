@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 from enum import StrEnum
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from sieve_registry.cli.support import options
 from sieve_registry.cli.support.options import argument, flag, option
 from sieve_registry.cli.support.records import next_check, record_of_sieve, remarks
-from sieve_registry.records import SieveHistory, SieveState, UseDetails
+
+if TYPE_CHECKING:
+    from sieve_registry.records import SieveHistory, SieveState
 
 
 class Method(StrEnum):
@@ -55,6 +57,8 @@ def use(
     from sieve_registry.sieves import commands
 
     day = options.read_day(date)
+    from sieve_registry.records import UseDetails
+
     details = UseDetails(
         method=str(method or ""), material=material, abrasiveness=str(abrasiveness or "")
     )

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from enum import StrEnum
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -19,14 +19,10 @@ from sieve_registry.cli.support.records import (
     sieve_dict,
     state_dict,
 )
-from sieve_registry.records import (
-    DEFAULT_INTERVAL_MONTHS,
-    DEFAULT_STANDARD,
-    NewSieve,
-    SieveDetails,
-    SieveHistory,
-    SieveState,
-)
+from sieve_registry.values import DEFAULT_INTERVAL_MONTHS, DEFAULT_STANDARD
+
+if TYPE_CHECKING:
+    from sieve_registry.records import SieveHistory, SieveState
 
 
 class Warp(StrEnum):
@@ -83,6 +79,7 @@ def add(
     """Add a sieve; the first sieve creates the registry."""
     from sieve_inspect.standard import is_listed, limits, resolve_nominal
     from sieve_inspect.units import parse_length_um
+    from sieve_registry.records import NewSieve, SieveDetails
     from sieve_registry.sieves import commands as sieve_commands
     from sieve_registry.sieves import queries as sieve_queries
 

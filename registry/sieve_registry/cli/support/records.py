@@ -11,22 +11,22 @@ import typer
 
 from sieve_inspect.units import format_length
 from sieve_registry.cli.support import options, output
-from sieve_registry.codec import EventPayload
-from sieve_registry.figures import DirectionFigures, EvidenceFile, Margin
-from sieve_registry.records import (
-    Check,
-    CheckDetail,
-    Correction,
-    Fact,
-    Finding,
-    Retirement,
-    Sieve,
-    SieveHistory,
-    SieveState,
-    Use,
-)
 
 if TYPE_CHECKING:
+    from sieve_registry.codec import EventPayload
+    from sieve_registry.figures import DirectionFigures, EvidenceFile, Margin
+    from sieve_registry.records import (
+        Check,
+        CheckDetail,
+        Correction,
+        Fact,
+        Finding,
+        Retirement,
+        Sieve,
+        SieveHistory,
+        SieveState,
+        Use,
+    )
     from sieve_registry.store.engine import Registry
 
 
