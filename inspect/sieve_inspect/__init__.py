@@ -18,8 +18,9 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from sieve_inspect.errors import InputError, SievewardError, UsageError
+    from sieve_inspect.illumination.model import Illumination, load_illumination
     from sieve_inspect.measurement.model import Measurement
-    from sieve_inspect.measurement.options import Judging, Resources
+    from sieve_inspect.measurement.options import Judging, Prior, Resources
     from sieve_inspect.measurement.pipeline import measure, measure_array
     from sieve_inspect.outcomes import Action, Outcome
     from sieve_inspect.scale.model import Scale, load_scale
@@ -32,12 +33,14 @@ if TYPE_CHECKING:
 __all__ = [
     "Action",
     "DirectionSummary",
+    "Illumination",
     "InputError",
     "Judging",
     "Limits",
     "Margin",
     "Measurement",
     "Outcome",
+    "Prior",
     "Resources",
     "Scale",
     "SievewardError",
@@ -45,6 +48,7 @@ __all__ = [
     "Verdict",
     "limits",
     "list_standards",
+    "load_illumination",
     "load_scale",
     "measure",
     "measure_array",
@@ -53,7 +57,8 @@ __all__ = [
 _NAMES = {
     "errors": ("InputError", "SievewardError", "UsageError"),
     "measurement.model": ("Measurement",),
-    "measurement.options": ("Judging", "Resources"),
+    "illumination.model": ("Illumination", "load_illumination"),
+    "measurement.options": ("Judging", "Prior", "Resources"),
     "measurement.pipeline": ("measure", "measure_array"),
     "outcomes": ("Action", "Outcome"),
     "scale.model": ("Scale", "load_scale"),

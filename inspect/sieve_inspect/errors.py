@@ -184,3 +184,10 @@ class SameImageError(InputError):
         "apertures, scan other places of the cloth."
     )
     exit_code = 28
+
+
+class IlluminationError(InputError):
+    """An illumination file, or the reference cloth of an illumination, that cannot be used."""
+
+    template = "{what} cannot be used: {reason}. {advice}."
+    exit_code = 29

@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from program import Program
-from sieve_inspect.measurement.options import Judging
+from sieve_inspect.measurement.options import Judging, Prior
 from sieve_inspect.measurement.pipeline import measure
 from sieve_inspect.scale import load_scale
 from sieve_inspect.standard.formula import k_factor
@@ -33,7 +33,7 @@ def test_rule_count_and_study_reach_the_verdict(scan: tuple[list[Path], object])
     plain = measure(images, **options, judging=Judging("iso3310-1:2000"))
     study = [Contribution("reproducibility", d, 5.0, 8) for d in "xy"]
     narrow = Judging("iso3310-1:2000", rule="guard-band:0.5")
-    wider = measure(images, **options, judging=narrow, study=study)
+    wider = measure(images, **options, judging=narrow, prior=Prior(study))
     for before, after in zip(plain.directions, wider.directions, strict=True):
         assert after.mean_um == before.mean_um
         assert after.u_mean_um == pytest.approx((before.u_mean_um**2 + 5.0**2) ** 0.5)

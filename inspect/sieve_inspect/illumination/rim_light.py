@@ -27,6 +27,7 @@ from numpy.typing import NDArray
 from sieve_inspect.apertures.field import Field
 from sieve_inspect.edges.model import Parameter
 from sieve_inspect.edges.profiles import Band, gather
+from sieve_inspect.illumination.model import Illumination, LightKnown
 from sieve_inspect.image.banded import Light
 
 Float = NDArray[np.float64]
@@ -42,6 +43,9 @@ _CLEAR = 4
 # Warp and weft are the same wire as a rule: seen so unlike, light or view differ. A strip lamp of
 # 48° by 6° makes 2.5 %, a view 13° off the normal 3.6 % (path-traced).
 _UNEQUAL_SHARE = 0.02
+# The sign of one lamp on cloths of other sizes: 0.5 to 1.5 times the first (path-traced).
+_OTHER_LAMP = 2.5
+_UNREAD = 0.01  # share of a wire: the sign of a lamp of 40 degrees on steel (path-traced)
 _STEP = 1.0  # px, bins across the wires
 
 
@@ -67,26 +71,54 @@ class RimLight:
         """Whether the lamp is wide beyond doubt; false where it cannot be read."""
         return self.share > _WIDE_SHARE and self.shift_px > _CLEAR * self.u_px
 
+    @property
+    def clear_share(self) -> float:
+        """Δ as a share of the wire where it is clear, else 0."""
+        return self.share if self.is_clear else 0.0
 
-def lamp_doubts(field: Field, light: Light, wires_um: tuple[float, float]) -> list[str]:
-    """Why the lamp or the view may have moved the outlines of the wires; empty if nothing shows it.
 
-    `light` is the linear light the field was measured in, `wires_um` the mean apparent wire in x
-    and y. Cloth lit from above is not judged.
+def sign_limit(signs: tuple[RimLight, RimLight]) -> float:
+    """The largest sign (share of a wire) that both directions together leave possible.
+
+    A lamp is as a rule as long as wide, so that both show the same sign. Directions that cannot be
+    read leave `_UNREAD`.
     """
-    if not field.lattice.bright:
-        return []
+    read = [sign for sign in signs if math.isfinite(sign.u_px) and sign.u_px > 0]
+    if not read:
+        return _UNREAD
+    weights = [(sign.wire_px / sign.u_px) ** 2 for sign in read]
+    mean = sum(w * sign.share for w, sign in zip(weights, read, strict=True)) / sum(weights)
+    return max(mean, *(sign.clear_share for sign in read)) + 2 / math.sqrt(sum(weights))
+
+
+def light_doubts(
+    signs: tuple[RimLight, RimLight], wires_um: tuple[float, float], known: Illumination
+) -> list[str]:
+    """Why lamp or view may have moved the outlines of the wires; empty if nothing shows it.
+
+    `signs` are those of x and y, `wires_um` the mean wires corrected for what is `known`.
+    """
+    share = max(sign.clear_share for sign in signs)
     doubts = []
-    rims = [rim for rim in rim_light(field, light) if rim.is_clear]
-    if rims:
-        share = max(rim.share for rim in rims)
+    if known.known is LightKnown.NOT and share:
         doubts.append(
             f"light stands on the sides of the wires ({100 * share:.2g} % of a wire): the lamp is "
             "too wide, apertures look wider than they are; use a small lamp far behind the sieve, "
             "40 mm at 300 mm, and black paper round it"
         )
+    elif known.known is LightKnown.LAMP and share > max(known.glow):
+        doubts.append(
+            f"more light stands on the sides of the wires than {known.source}, explains: check "
+            "the angle, and for other light behind the sieve"
+        )
+    elif known.sign is not None and _differ(signs, known.sign):
+        doubts.append(
+            "the light on the sides of the wires is not that of the reference cloth: measure the "
+            "reference cloth again under the lamp in use"
+        )
     x, y = wires_um
-    if abs(x - y) > _UNEQUAL_SHARE * (x + y) / 2:
+    allowed = _UNEQUAL_SHARE + 2 * math.hypot(*known.u_glow) * (known.known is not LightKnown.NOT)
+    if abs(x - y) > allowed * (x + y) / 2:
         thin, other = ("x", "y") if x < y else ("y", "x")
         doubts.append(
             f"the wires look {100 * abs(x / y - 1):.2g} % thinner in {thin} than in {other}: a "
@@ -96,8 +128,16 @@ def lamp_doubts(field: Field, light: Light, wires_um: tuple[float, float]) -> li
     return doubts
 
 
+def _differ(signs: tuple[RimLight, RimLight], reference: tuple[float, float]) -> bool:
+    """Whether a sign is clear where the other is far smaller."""
+    pairs = [(s.clear_share, r) for s, r in zip(signs, reference, strict=True)]
+    return any(max(pair) > _OTHER_LAMP * min(pair) + 2 * _WIDE_SHARE for pair in pairs)
+
+
 def rim_light(field: Field, light: Light) -> tuple[RimLight, RimLight]:
     """The sign of a wide lamp in both directions of a measured field; NaN where it cannot be read.
+
+    It means nothing for cloth lit from the camera's side.
 
     `light` is the linear light (h, w) the field was measured in.
     """

@@ -11,6 +11,7 @@ import numpy as np
 
 from sieve_inspect.apertures.flags import State
 from sieve_inspect.image import opencv
+from sieve_inspect.measurement.lighting import LightCorrection
 from sieve_inspect.measurement.options import Judging
 from sieve_inspect.measurement.overlay import draw_overlay
 from sieve_inspect.measurement.picture import Picture
@@ -33,14 +34,15 @@ class Measurement:
     """The results of all scans of a cloth; `to_dict` is its public form.
 
     `directions` are the summaries of x (nearest the picture's horizontal) and y, `budget` the
-    uncertainty lines of both. `fit` is how far the imaging carries a verdict, by the `limits`
-    applied or, without a verdict, by the default standard. `limits` and `verdict` are None where
-    nothing was judged. `doubts` are reasons from outside the pictures, such as an expired scale,
-    why an outcome can only be conditional.
+    uncertainty lines of both, `light` what was corrected for lamp and view. `fit` is how far the
+    imaging carries a verdict, by the `limits` applied or, without a verdict, by the default
+    standard. `limits` and `verdict` are None where nothing was judged. `doubts` are reasons from
+    outside the pictures, such as an expired scale, why an outcome can only be conditional.
     """
 
     nominal_um: float
     scale: Scale
+    light: LightCorrection
     pictures: tuple[Picture, ...]
     directions: tuple[DirectionSummary, DirectionSummary]
     budget: tuple[Contribution, ...]
@@ -176,6 +178,7 @@ class Measurement:
                 name: cleaned(summary.to_dict())
                 for name, summary in zip("xy", self.directions, strict=True)
             },
+            "light": self.light.to_dict(),
             "apertures": {
                 "measured": self.count(State.OK),
                 "blocked": self.count(State.BLOCKED),

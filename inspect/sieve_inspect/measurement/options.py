@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from sieve_inspect.measurement.picture import Picture
 from sieve_inspect.measurement.scan_task import Task
+from sieve_inspect.summary.uncertainty import Contribution
 from sieve_inspect.workers.runner import Progress, Runner, no_progress, run_serially
 
 
@@ -26,6 +27,18 @@ class Judging:
     n: int | None = None
     coarser: Sequence[tuple[str, str]] = ()
     doubts: Sequence[str] = ()
+
+
+@dataclass(frozen=True)
+class Prior:
+    """What is known of a sieve or the method before its scans are measured.
+
+    `study` are the budget lines (um, k = 1) of a repeatability study, `population` the number of
+    apertures of the whole cloth; by default they are counted where a single picture shows it.
+    """
+
+    study: Sequence[Contribution] = ()
+    population: int | None = None
 
 
 @dataclass(frozen=True)

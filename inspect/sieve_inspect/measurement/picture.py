@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from sieve_inspect.apertures.field import Field
 from sieve_inspect.errors import RefusedImageError
+from sieve_inspect.illumination.rim_light import RimLight
 from sieve_inspect.image import Box, linear_light, load_scan, open_source
 from sieve_inspect.image.banded import BandedLight, Light
 from sieve_inspect.scale.artefact.in_scan import covered_up
@@ -35,7 +36,8 @@ class Picture:
 
     `covered` is where an artefact was painted over. `openings_bright` tells whether openings are
     the brighter part of a scan read in bands; it is None for a scan read at once. `doubts` are
-    reasons why the verdict is only indicative, `loaded` the pixels while this process has them.
+    reasons why the verdict is only indicative, `signs` the light on the wires' sides in x and y
+    (None for cloth lit from the camera's side), `loaded` the pixels while this process has them.
     """
 
     scan: ScanFile
@@ -46,6 +48,7 @@ class Picture:
     covered: tuple[int, int, int, int] | None = None
     openings_bright: bool | None = None
     doubts: tuple[str, ...] = ()
+    signs: tuple[RimLight, RimLight] | None = None
     loaded: Light | None = None
 
     def __getstate__(self) -> dict[str, Any]:

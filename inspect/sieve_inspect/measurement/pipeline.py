@@ -12,8 +12,10 @@ from numpy.typing import NDArray
 
 from sieve_inspect.errors import MissingScaleError, UsageError
 from sieve_inspect.files import refuse_twins
+from sieve_inspect.illumination.model import NOT_STATED, Illumination
+from sieve_inspect.measurement.lighting import correct_light
 from sieve_inspect.measurement.model import Measurement
-from sieve_inspect.measurement.options import Judging, Resources
+from sieve_inspect.measurement.options import Judging, Prior, Resources
 from sieve_inspect.measurement.picture import Picture
 from sieve_inspect.measurement.scan_task import Task, measure_picture, picture_of, scan_of_array
 from sieve_inspect.measurement.suitability import check_resolution
@@ -27,7 +29,7 @@ from sieve_inspect.summary.uncertainty import BudgetSource, Contribution
 from sieve_inspect.verdict import Fit, read_rule
 from sieve_inspect.workers.runner import in_task_order
 
-_NO_JUDGING, _PLAIN = Judging(), Resources()
+_NO_JUDGING, _NOTHING_PRIOR, _PLAIN = Judging(), Prior(), Resources()
 
 
 def measure(
@@ -38,9 +40,9 @@ def measure(
     um_per_px: float | tuple[float, float] | None = None,
     encoding: str = "auto",
     judging: Judging = _NO_JUDGING,
-    study: Sequence[Contribution] = (),
+    prior: Prior = _NOTHING_PRIOR,
+    illumination: Illumination = NOT_STATED,
     in_scan: Sequence[InScan] = (),
-    population: int | None = None,
     resources: Resources = _PLAIN,
 ) -> Measurement:
     """Measure one scan or several scans of one cloth and, with a standard, judge it.
@@ -48,10 +50,10 @@ def measure(
     `images` are paths of PNG, JPEG, TIFF or BMP files. `nominal_um` is the size on the rim, a
     number of um or a text such as "75um", "0.075mm" or "No. 200". The scale is either a `Scale` or
     `um_per_px`, a number or (x, y), with the uncertainty of an uncertified flatbed scanner.
-    `encoding` is "srgb", "linear" or "auto". `judging` names limits and rule, `study` the budget
-    lines (um, k = 1) of a repeatability study. `in_scan` gives each picture the scale of the
-    artefact that lies in it; `scale` then holds their common uncertainty. `population` is the
-    number of apertures of the whole cloth, by default counted where a single picture shows it.
+    `encoding` is "srgb", "linear" or "auto". `judging` names limits and rule, `prior` what is
+    known of sieve and method before, `illumination` lamp and view: widths are corrected for them.
+    `in_scan` gives each picture the scale of the artefact that lies in it; `scale` then holds their
+    common uncertainty.
 
     Raises `MissingScaleError`, `UsageError` for a wrong option, `SameImageError` for a file given
     twice, and another `InputError` when a picture cannot carry a measurement.
@@ -74,7 +76,7 @@ def measure(
         for path, artefact in zip(paths, beside, strict=True)
     )
     pictures = in_task_order(resources.run(measure_picture, tasks, resources.progress))
-    return _summarised(pictures, nominal, scale, population, study, judging)
+    return _summarised(pictures, nominal, scale, prior, illumination, judging)
 
 
 def measure_array(
@@ -85,8 +87,8 @@ def measure_array(
     um_per_px: float | tuple[float, float] | None = None,
     encoding: str = "auto",
     judging: Judging = _NO_JUDGING,
-    study: Sequence[Contribution] = (),
-    population: int | None = None,
+    prior: Prior = _NOTHING_PRIOR,
+    illumination: Illumination = NOT_STATED,
 ) -> Measurement:
     """Measure one picture held in memory; no file is read or written.
 
@@ -103,28 +105,29 @@ def measure_array(
     scan = scan_of_array(array)
     check_resolution(scan.path, nominal, scale)
     picture = picture_of(scan, Task(scan.path, nominal, scale, encoding))
-    return _summarised([picture], nominal, scale, population, study, judging)
+    return _summarised([picture], nominal, scale, prior, illumination, judging)
 
 
 def _summarised(
     pictures: Sequence[Picture],
     nominal_um: float,
     scale: Scale,
-    population: int | None,
-    study: Sequence[Contribution],
+    prior: Prior,
+    illumination: Illumination,
     judging: Judging,
 ) -> Measurement:
     """From measured pictures to statistics, budget and verdict."""
-    population = population or whole_cloth([p.field for p in pictures], scale)
-    further = _compression(pictures)
-    further += [replace(line, source=BudgetSource.REPRODUCIBILITY) for line in study]
+    population = prior.population or whole_cloth([p.field for p in pictures], scale)
+    pictures, light, further = correct_light(pictures, scale, illumination)
+    further += _compression(pictures)
+    further += [replace(line, source=BudgetSource.REPRODUCIBILITY) for line in prior.study]
     results = []
     for axis, direction in enumerate("xy"):
         summary = summarise([p.samples[axis] for p in pictures], scale, axis, population)
         results.append(with_study(*summary, further, direction))
     (x, of_x), (y, of_y) = results
     budget = (*of_x, *of_y)
-    draft = Measurement(nominal_um, scale, tuple(pictures), (x, y), budget, Fit.OK, ())
+    draft = Measurement(nominal_um, scale, light, pictures, (x, y), budget, Fit.OK, ())
     return draft.judged(judging)
 
 

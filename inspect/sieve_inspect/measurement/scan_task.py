@@ -27,7 +27,7 @@ from sieve_inspect.apertures.field import Field, measure_field
 from sieve_inspect.apertures.flags import Flag
 from sieve_inspect.apertures.prepared_field import PreparedField, prepare_field
 from sieve_inspect.errors import SievewardError, UsageError
-from sieve_inspect.illumination.rim_light import lamp_doubts
+from sieve_inspect.illumination.rim_light import rim_light
 from sieve_inspect.image import (
     MAX_MEGAPIXELS,
     Assumption,
@@ -168,8 +168,6 @@ def _checked(
     check_regular(path, field)
     moved = check_still(path, field)
     samples = (sample_of(field, scale, 0), sample_of(field, scale, 1))
-    wires = [float(np.nanmean(s.wires[s.ok])) for s in samples]
-    lamp = lamp_doubts(field, light, (wires[0], wires[1]))
     picture = Picture(
         file,
         assumption.encoding,
@@ -178,7 +176,8 @@ def _checked(
         samples,
         covered=None if beside is None else beside.region,
         openings_bright=light.bright if isinstance(light, BandedLight) else None,
-        doubts=tuple(doubt for doubt in (assumption.doubt, moved, *lamp) if doubt),
+        doubts=tuple(doubt for doubt in (assumption.doubt, moved) if doubt),
+        signs=rim_light(field, light) if field.lattice.bright else None,
         loaded=light,
     )
     check_blur(path, picture, task.nominal_um, scale)

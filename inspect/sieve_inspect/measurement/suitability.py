@@ -19,7 +19,7 @@ from sieve_inspect.measurement.picture import Picture
 from sieve_inspect.scale import Scale
 from sieve_inspect.standard import Limits
 from sieve_inspect.summary.statistics import imaging_lines, imaging_part
-from sieve_inspect.summary.uncertainty import Contribution
+from sieve_inspect.summary.uncertainty import BudgetSource, Contribution
 from sieve_inspect.units import format_length
 from sieve_inspect.verdict import Fit
 
@@ -34,6 +34,7 @@ _ELSEWHERE = 0.1  # openings in a second patch, as a share of the first
 _AT_ODDS = 0.001  # share of links; in one cloth, holes, tears and dirt included, there are none
 _JUMP_PX = 0.75  # steps aside that flatbed carriages do not make by themselves
 _OK_SHARE = 1 / 3  # of the limit y that U of the imaging may take; common practice, no source
+_LIGHT_SHARE = 1.0  # of the limit y that U of the light may take
 _ORDER = tuple(Fit)
 
 
@@ -167,6 +168,14 @@ def fitness(
             f"{limits.y_um:g} um; most of it comes from the {largest.name}"
         )
         fit = max(fit, level, key=_ORDER.index)
+    light = max(line.value_um for line in budget if line.source is BudgetSource.LIGHT)
+    if 2 * light > limits.y_um * _LIGHT_SHARE:
+        reasons.append(
+            f"the light on the wires' sides leaves {2 * light:.2g} um open, against a limit of "
+            f"{limits.y_um:g} um: use a small lamp far behind the sieve, 40 mm at 300 mm, or "
+            "measure a reference cloth under this lamp"
+        )
+        fit = max(fit, Fit.INDICATIVE, key=_ORDER.index)
     if doubts:
         return max(fit, Fit.INDICATIVE, key=_ORDER.index), (*reasons, *dict.fromkeys(doubts))
     if reasons:

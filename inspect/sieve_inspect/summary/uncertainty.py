@@ -22,6 +22,7 @@ class BudgetSource(StrEnum):
     SAMPLING = "sampling"  # more apertures
     SCALE = "scale"  # a better scale artefact
     IMAGING = "imaging"  # a better picture
+    LIGHT = "light"  # a known lamp and view
     REPRODUCIBILITY = "reproducibility"  # less spread between persons, devices and days
 
 

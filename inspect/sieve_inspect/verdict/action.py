@@ -26,6 +26,7 @@ _REMEDIES = {
         "less spread between persons and days (a new repeatability study)"
     ),
     BudgetSource.IMAGING: "sharper focus and a finer scan",
+    BudgetSource.LIGHT: "stating the lamp's angle and the view, or measuring a reference cloth",
 }
 # Where no budget is known.
 _USUAL = {

@@ -73,7 +73,7 @@ def take(
 
     `measure` takes the place of the core's. Raises as `check`; nothing is recorded.
     """
-    from sieve_inspect.measurement.options import Judging
+    from sieve_inspect.measurement.options import Judging, Prior
 
     chosen = CheckScale.of(scale)
     with registry.reading() as connection:
@@ -93,7 +93,7 @@ def take(
             coarser=rule.coarser,
             doubts=chosen.doubts,
         ),
-        study=decision_rules.contributions(registry, rule.study) if rule.study else (),
+        prior=Prior(decision_rules.contributions(registry, rule.study) if rule.study else ()),
     )
     document = measurement.to_dict()
     figures = _figures(registry, history, day, document)

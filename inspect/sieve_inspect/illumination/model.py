@@ -1,0 +1,234 @@
+"""What the lamp and the view do to round wires, as a quantity with its uncertainty.
+
+A wire of diameter d appears d (1 − g) / cos v wide. The glow g is the share of its diameter by
+which it looks thinner, because its sides reflect the lamp; v is the angle of view off the cloth's
+normal. Distances of wire axes stay as they are, so
+
+    width = pitch − apparent wire · q,      q = cos v / (1 − g)
+    u(q)² = (q u(g) / (1 − g))² + u_v²      u_v: share of a wire that the view leaves unknown
+
+One g for each direction holds for every size of cloth under the same lamp.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from enum import StrEnum
+from pathlib import Path
+from typing import Any
+
+from sieve_inspect.errors import IlluminationError, UsageError
+
+SCHEMA = "sieveward.illumination/1"
+LARGEST_ANGLE = 89.0
+
+# Shares of a wire, standard uncertainties where nothing is known: 24 path-traced pictures, matt to
+# mirror, lamps of 5 to 60 degrees. A lamp that leaves no sign on the wires' sides makes at most
+# 2 % (U); above it the light is up to seven times the sign, which itself is known to its u only.
+U_GLOW_UNKNOWN = 0.008
+U_VIEW_UNKNOWN = 0.006
+_GLOW_PER_SIGN = 3.5
+# Crimped wires lean where apertures are measured, by up to tan⁻¹(π d / 2 pitch): 1.2 to 1.4 times
+# the light of a straight mirror (path-traced silver: 1.1 to 1.3).
+_CRIMP = 1.35
+_U_LAMP_ANGLE = 0.1  # relative: a lamp's size and distance by a ruler; common practice, no source
+_U_SMALLEST = 0.0002  # share of a wire under any lamp: dust and bent wires; own figure
+_U_VIEW_DEG = 1.0  # as far as a place on the plate is known; common practice, no source
+
+Pair = tuple[float, float]
+
+
+class LightKnown(StrEnum):
+    """How the glow is known."""
+
+    NOT = "not stated"
+    LAMP = "lamp angle"
+    REFERENCE = "reference cloth"
+
+
+@dataclass(frozen=True)
+class Illumination:
+    """Glow and view in x and y, shares of a wire's diameter with standard uncertainties (k = 1).
+
+    `lamp_deg` is the half-angle of the lamp seen from the cloth and `view_deg` the angle of view
+    off the normal, None where not stated. `sign` is the light on the wires' sides seen in the scan
+    of a reference cloth, `limit` the date (ISO) after which that is not to be used. `source`
+    says in words where the figures come from, `device` which device they hold for.
+    """
+
+    known: LightKnown = LightKnown.NOT
+    glow: Pair = (0.0, 0.0)
+    u_glow: Pair = (U_GLOW_UNKNOWN, U_GLOW_UNKNOWN)
+    view_deg: Pair | None = None
+    u_view: Pair = (U_VIEW_UNKNOWN, U_VIEW_UNKNOWN)
+    lamp_deg: Pair | None = None
+    sign: Pair | None = None
+    source: str = "lamp and view not stated"
+    device: str = ""
+    limit: str = ""
+
+    @classmethod
+    def stated(
+        cls, lamp_angle_deg: float | Pair | None = None, view_angle_deg: float | Pair | None = None
+    ) -> Illumination:
+        """That of stated angles in degrees, a number or (x, y); None where not stated.
+
+        `lamp_angle_deg` is the half-angle of the lamp seen from the cloth, `view_angle_deg` that
+        between the view and the cloth's normal; a single view angle is along x, where a line
+        camera's line lies. Raises `UsageError` for an angle outside 0 to 89 degrees.
+        """
+        lit = NOT_STATED
+        if lamp_angle_deg is not None:
+            x, y = lamp_angle_deg if isinstance(lamp_angle_deg, tuple) else (lamp_angle_deg,) * 2
+            lit = _of_lamp((x, y))
+        if view_angle_deg is None:
+            return lit
+        alone = (view_angle_deg, 0.0) if not isinstance(view_angle_deg, tuple) else view_angle_deg
+        return lit.with_view(alone)
+
+    def view_factor(self, axis: int) -> float:
+        """cos v of a direction; 1 where the view is not stated."""
+        return 1.0 if self.view_deg is None else math.cos(math.radians(self.view_deg[axis]))
+
+    def u_factor(self, axis: int, sign: float, u_view: float) -> float:
+        """Standard uncertainty of q (share of a wire).
+
+        `sign` is a sign of light on the wires' sides that what is known does not explain, `u_view`
+        what is unknown of the view.
+        """
+        u_glow = math.hypot(self.u_glow[axis], _GLOW_PER_SIGN * sign)
+        of_glow = self.view_factor(axis) / (1 - self.glow[axis]) ** 2 * u_glow
+        return math.hypot(of_glow, u_view)
+
+    def without_lamp(self) -> Illumination:
+        """The same for cloth lit from the camera's side: a lamp behind does not matter there."""
+        if self.known is LightKnown.NOT:
+            return self
+        return replace(NOT_STATED, view_deg=self.view_deg, u_view=self.u_view)
+
+    def with_view(self, view_deg: Pair) -> Illumination:
+        """The same with a stated view. Raises `UsageError` for an impossible angle."""
+        _check_angles(view_deg, "`view_angle_deg`", -LARGEST_ANGLE)
+        x, y = (abs(math.sin(math.radians(v))) * math.radians(_U_VIEW_DEG) for v in view_deg)
+        return replace(self, view_deg=view_deg, u_view=(x, y))
+
+    def to_dict(self) -> dict[str, Any]:
+        """JSON-ready, the way `load_illumination` reads it."""
+        return {
+            "schema": SCHEMA,
+            "known": str(self.known),
+            "glow_x": self.glow[0],
+            "glow_y": self.glow[1],
+            "u_glow_x": self.u_glow[0],
+            "u_glow_y": self.u_glow[1],
+            "view_angle_deg": None if self.view_deg is None else list(self.view_deg),
+            "u_view_x": self.u_view[0],
+            "u_view_y": self.u_view[1],
+            "lamp_angle_deg": None if self.lamp_deg is None else list(self.lamp_deg),
+            "sign": None if self.sign is None else list(self.sign),
+            "source": self.source,
+            "device": self.device,
+            "valid_until": self.limit,
+        }
+
+    @classmethod
+    def from_dict(cls, data: Mapping[str, Any]) -> Illumination:
+        """Read what `to_dict` wrote; other keys are ignored.
+
+        Raises `KeyError`, `TypeError` or `ValueError` for a missing or wrong value.
+        """
+        read = cls(
+            known=LightKnown(data["known"]),
+            glow=(float(data["glow_x"]), float(data["glow_y"])),
+            u_glow=(float(data["u_glow_x"]), float(data["u_glow_y"])),
+            view_deg=_read_pair(data.get("view_angle_deg")),
+            u_view=(float(data["u_view_x"]), float(data["u_view_y"])),
+            lamp_deg=_read_pair(data.get("lamp_angle_deg")),
+            sign=_read_pair(data.get("sign")),
+            source=str(data["source"]),
+            device=str(data.get("device") or ""),
+            limit=str(data.get("valid_until") or ""),
+        )
+        if not all(-0.05 < g < 0.5 for g in read.glow):
+            raise ValueError("a glow has to lie between -0.05 and 0.5 of a wire")
+        if not all(0 < u < 0.5 for u in read.u_glow) or not all(0 <= u < 0.5 for u in read.u_view):
+            raise ValueError("an uncertainty has to lie between 0 and 0.5 of a wire")
+        return read
+
+
+NOT_STATED = Illumination()
+
+
+def bound_of_lamp(half_angle_deg: float) -> float:
+    """The glow of a straight wire like a mirror under a lamp of half-angle b: 1 − cos(b/2)."""
+    return 1 - math.cos(math.radians(half_angle_deg) / 2)
+
+
+def _of_lamp(half_angle_deg: Pair) -> Illumination:
+    """The illumination by a lamp of half-angles (x, y), degrees.
+
+    The material of the wires is unknown, so the glow lies anywhere between none (matt wires) and
+    that of a crimped mirror: a rectangular distribution.
+    """
+    _check_angles(half_angle_deg, "`lamp_angle_deg`")
+    x, y = half_angle_deg
+    angle = f"{x:g}" if x == y else f"{x:g} by {y:g}"
+    return Illumination(
+        known=LightKnown.LAMP,
+        glow=(_CRIMP * bound_of_lamp(x) / 2, _CRIMP * bound_of_lamp(y) / 2),
+        u_glow=(_u_glow_of_lamp(x), _u_glow_of_lamp(y)),
+        lamp_deg=half_angle_deg,
+        source=f"lamp of {angle} degrees half-angle, as stated",
+    )
+
+
+def _u_glow_of_lamp(half_angle_deg: float) -> float:
+    """Half the bound as a rectangular distribution, and what the angle itself leaves open."""
+    b = math.radians(half_angle_deg)
+    by_angle = _CRIMP * math.sin(b / 2) / 4 * _U_LAMP_ANGLE * b
+    by_surface = _CRIMP * bound_of_lamp(half_angle_deg) / math.sqrt(12)
+    return math.hypot(by_surface, by_angle, _U_SMALLEST)
+
+
+def load_illumination(path: str | Path) -> Illumination:
+    """Read an illumination file (JSON). Raises `IlluminationError`."""
+    path = Path(path)
+
+    def unusable(reason: str) -> IlluminationError:
+        return IlluminationError(
+            what=f"The illumination {path}",
+            reason=reason,
+            advice="Measure a reference cloth again with `sieveward illumination`",
+        )
+
+    try:
+        data = json.loads(path.read_text(encoding="utf-8"))
+        if not isinstance(data, dict) or data.get("schema") != SCHEMA:
+            raise unusable(f"its schema is not {SCHEMA}")
+        return Illumination.from_dict(data)
+    except OSError as error:
+        raise unusable(error.strerror or "no access") from error
+    except (UnicodeDecodeError, json.JSONDecodeError) as error:
+        raise unusable("it is not JSON text") from error
+    except KeyError as error:
+        raise unusable(f"{error.args[0]} is missing") from error
+    except (ValueError, TypeError) as error:
+        raise unusable(str(error)) from error
+
+
+def _check_angles(angles: Pair, name: str, lowest: float = 0.0) -> None:
+    for angle in angles:
+        if not lowest <= angle <= LARGEST_ANGLE:
+            raise UsageError(
+                message=f"{name} of {angle:g} degrees: give {lowest:g} to {LARGEST_ANGLE:g}."
+            )
+
+
+def _read_pair(value: Any) -> Pair | None:
+    if value is None:
+        return None
+    x, y = value
+    return float(x), float(y)

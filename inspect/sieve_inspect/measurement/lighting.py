@@ -1,0 +1,165 @@
+"""Widths corrected for the lamp and the view, with their budget lines and doubts.
+
+Pictures are measured as they look. The correction comes after, so that a picture measured once can
+be corrected for any illumination.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from statistics import fmean
+from typing import Any
+
+import numpy as np
+
+from sieve_inspect.illumination.model import Illumination, LightKnown
+from sieve_inspect.illumination.rim_light import light_doubts, sign_limit
+from sieve_inspect.illumination.view import view_factors
+from sieve_inspect.measurement.picture import Picture
+from sieve_inspect.scale import Scale
+from sieve_inspect.summary.statistics import Sample
+from sieve_inspect.summary.uncertainty import BudgetSource, Contribution
+
+_U_VIEW_SEEN = 0.003  # share of a wire that a parabola through the wires leaves; own figure
+
+
+@dataclass(frozen=True)
+class LightCorrection:
+    """What lamp and view did to the apertures of x and y, um, and is corrected now.
+
+    `glow_um` is how much the lamp made them too wide, `view_um` how much a slanting view made them
+    too narrow, `u_um` the standard uncertainty left by both; `view_seen` is whether the view was
+    read from the scan itself.
+    """
+
+    illumination: Illumination
+    glow_um: tuple[float, float]
+    view_um: tuple[float, float]
+    u_um: tuple[float, float]
+    view_seen: bool = False
+
+    @property
+    def known(self) -> bool:
+        """Whether the lamp is known by its angle or by a reference cloth."""
+        return self.illumination.known is not LightKnown.NOT
+
+    @property
+    def source(self) -> str:
+        """Where the correction comes from, in words."""
+        seen = "; view read from the wires across the scan" if self.view_seen else ""
+        return self.illumination.source + seen
+
+    def to_dict(self) -> dict[str, Any]:
+        """The `light` entry of schema `sieveward.measurement/1`."""
+        lamp, view = self.illumination.lamp_deg, self.illumination.view_deg
+        return {
+            "lamp_angle_deg": None if lamp is None else list(lamp),
+            "view_angle_deg": None if view is None else list(view),
+            "glow_x_um": round(self.glow_um[0], 6),
+            "glow_y_um": round(self.glow_um[1], 6),
+            "u_glow_um": round(max(self.u_um), 6),
+            "view_x_um": round(self.view_um[0], 6),
+            "view_y_um": round(self.view_um[1], 6),
+            "known": str(self.illumination.known),
+            "source": self.source,
+        }
+
+
+@dataclass(frozen=True, eq=False)
+class _Corrected:
+    """A direction of a picture with corrected widths and wires; see `LightCorrection`."""
+
+    sample: Sample
+    glow_um: float
+    view_um: float
+    u_um: float
+    view_seen: bool
+
+
+def correct_light(
+    pictures: Sequence[Picture], scale: Scale, illumination: Illumination
+) -> tuple[tuple[Picture, ...], LightCorrection, list[Contribution]]:
+    """The pictures with corrected widths and wires, what was corrected, and its budget lines.
+
+    Each picture gets the doubts that its light leaves.
+    """
+    corrected: list[Picture] = []
+    directions: tuple[list[_Corrected], list[_Corrected]] = ([], [])
+    for picture in pictures:
+        left = _left_open(picture, illumination)
+        x, y = (_corrected(picture, scale, illumination, axis, left) for axis in (0, 1))
+        wires = (_mean_wire(x.sample), _mean_wire(y.sample))
+        doubts = light_doubts(picture.signs, wires, illumination) if picture.signs else []
+        doubts = [*picture.doubts, *doubts]
+        corrected.append(replace(picture, samples=(x.sample, y.sample), doubts=tuple(doubts)))
+        directions[0].append(x)
+        directions[1].append(y)
+
+    def mean(name: str) -> tuple[float, float]:
+        x, y = (fmean(getattr(part, name) for part in parts) for parts in directions)
+        return x, y
+
+    seen = any(part.view_seen for parts in directions for part in parts)
+    correction = LightCorrection(illumination, mean("glow_um"), mean("view_um"), mean("u_um"), seen)
+    lines = [
+        Contribution("light on the wires", direction, u_um, source=BudgetSource.LIGHT)
+        for direction, u_um in zip("xy", correction.u_um, strict=True)
+    ]
+    return tuple(corrected), correction, lines
+
+
+def _corrected(
+    picture: Picture, scale: Scale, illumination: Illumination, axis: int, left: _LeftOpen
+) -> _Corrected:
+    sample, ok = picture.samples[axis], picture.field.ok
+    lit = illumination if picture.field.lattice.bright else illumination.without_lamp()
+    seen = None
+    if lit.view_deg is None:
+        beside = np.where(ok, sample.wires.mean(axis=1), np.nan)
+        seen = view_factors(scale.to_um(picture.field.centre), beside, axis)
+    slant = np.full(len(ok), lit.view_factor(axis)) if seen is None else seen
+    straight = float(np.nanmean((sample.wires * slant[:, None])[ok]))  # wire seen from above
+    glow_um = straight * (1 / (1 - lit.glow[axis]) - 1)
+    view_um = straight * (1 / slant - 1)
+    u_view = _U_VIEW_SEEN if seen is not None else math.hypot(lit.u_view[axis], left.unequal)
+    return _Corrected(
+        replace(
+            sample,
+            width=sample.width - glow_um + view_um,
+            wires=sample.wires * (slant / (1 - lit.glow[axis]))[:, None],
+        ),
+        glow_um,
+        float(view_um[ok].mean()),
+        straight * lit.u_factor(axis, left.sign, u_view),
+        seen is not None,
+    )
+
+
+@dataclass(frozen=True)
+class _LeftOpen:
+    """What a picture leaves open of lamp and view, shares of a wire.
+
+    `sign` is a sign of light on the wires' sides that what is known does not explain, `unequal`
+    the standard uncertainty by wires that look unlike in x and y: either may be the true wire.
+    """
+
+    sign: float = 0.0
+    unequal: float = 0.0
+
+
+def _left_open(picture: Picture, illumination: Illumination) -> _LeftOpen:
+    known, signs = illumination.known, picture.signs
+    if known is LightKnown.REFERENCE or signs is None:
+        return _LeftOpen()
+    if known is LightKnown.LAMP:
+        share = max(sign.clear_share for sign in signs)
+        return _LeftOpen(share if share > max(illumination.glow) else 0.0)
+    x, y = (_mean_wire(sample) for sample in picture.samples)
+    unequal = abs(x - y) / ((x + y) / 2) if illumination.view_deg is None else 0.0
+    return _LeftOpen(sign_limit(signs), unequal / math.sqrt(3))
+
+
+def _mean_wire(sample: Sample) -> float:
+    return float(np.nanmean(sample.wires[sample.ok]))
