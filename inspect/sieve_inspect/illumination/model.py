@@ -55,7 +55,7 @@ class Illumination:
 
     `lamp_deg` is the half-angle of the lamp seen from the cloth and `view_deg` the angle of view
     off the normal, None where not stated. `sign` is the light on the wires' sides seen in the scan
-    of a reference cloth, `limit` the date (ISO) after which that is not to be used. `source`
+    of a reference cloth, `valid_until` the date (ISO) after which that is not to be used. `source`
     says in words where the figures come from, `device` which device they hold for.
     """
 
@@ -65,10 +65,10 @@ class Illumination:
     view_deg: Pair | None = None
     u_view: Pair = (U_VIEW_UNKNOWN, U_VIEW_UNKNOWN)
     lamp_deg: Pair | None = None
-    sign: Pair | None = None
+    sign: float | None = None
     source: str = "lamp and view not stated"
     device: str = ""
-    limit: str = ""
+    valid_until: str = ""
 
     @classmethod
     def stated(
@@ -128,10 +128,10 @@ class Illumination:
             "u_view_x": self.u_view[0],
             "u_view_y": self.u_view[1],
             "lamp_angle_deg": None if self.lamp_deg is None else list(self.lamp_deg),
-            "sign": None if self.sign is None else list(self.sign),
+            "sign": self.sign,
             "source": self.source,
             "device": self.device,
-            "valid_until": self.limit,
+            "valid_until": self.valid_until,
         }
 
     @classmethod
@@ -147,10 +147,10 @@ class Illumination:
             view_deg=_read_pair(data.get("view_angle_deg")),
             u_view=(float(data["u_view_x"]), float(data["u_view_y"])),
             lamp_deg=_read_pair(data.get("lamp_angle_deg")),
-            sign=_read_pair(data.get("sign")),
+            sign=None if data.get("sign") is None else float(data["sign"]),
             source=str(data["source"]),
             device=str(data.get("device") or ""),
-            limit=str(data.get("valid_until") or ""),
+            valid_until=str(data.get("valid_until") or ""),
         )
         if not all(-0.05 < g < 0.5 for g in read.glow):
             raise ValueError("a glow has to lie between -0.05 and 0.5 of a wire")

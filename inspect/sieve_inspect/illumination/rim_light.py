@@ -40,11 +40,18 @@ _HALF_BAND = 0.06  # of the pitch: half the length of wire whose light is gather
 # 1 to 3 % of a wire too wide, 0.2 % at 1 %; 20 drawn scans without rims stay below 0.25 %.
 _WIDE_SHARE = 0.003
 _CLEAR = 4
+_UNSEEN_SHARE = 0.002  # a sign this small may belong to any lamp up to 20 degrees
 # Warp and weft are the same wire as a rule: seen so unlike, light or view differ. A strip lamp of
 # 48° by 6° makes 2.5 %, a view 13° off the normal 3.6 % (path-traced).
 _UNEQUAL_SHARE = 0.02
 # The sign of one lamp on cloths of other sizes: 0.5 to 1.5 times the first (path-traced).
 _OTHER_LAMP = 2.5
+_UNEXPLAINED = {
+    LightKnown.LAMP: "more light stands on the sides of the wires than a {source}, explains: check "
+    "the angle, and for other light behind the sieve",
+    LightKnown.REFERENCE: "the light on the sides of the wires is not that of the reference cloth: "
+    "measure the reference cloth again under the lamp in use",
+}
 _UNREAD = 0.01  # share of a wire: the sign of a lamp of 40 degrees on steel (path-traced)
 _STEP = 1.0  # px, bins across the wires
 
@@ -67,6 +74,11 @@ class RimLight:
         return self.shift_px / self.wire_px
 
     @property
+    def u_share(self) -> float:
+        """Standard uncertainty of Δ as a share of the wire."""
+        return self.u_px / self.wire_px
+
+    @property
     def is_clear(self) -> bool:
         """Whether the lamp is wide beyond doubt; false where it cannot be read."""
         return self.share > _WIDE_SHARE and self.shift_px > _CLEAR * self.u_px
@@ -77,18 +89,18 @@ class RimLight:
         return self.share if self.is_clear else 0.0
 
 
-def sign_limit(signs: tuple[RimLight, RimLight]) -> float:
-    """The largest sign (share of a wire) that both directions together leave possible.
+def sign_of_both(signs: tuple[RimLight, RimLight]) -> tuple[float, float]:
+    """The sign of both directions together and its standard uncertainty, shares of a wire.
 
-    A lamp is as a rule as long as wide, so that both show the same sign. Directions that cannot be
-    read leave `_UNREAD`.
+    A lamp is as a rule as long as wide, so that both show the same sign; a clear sign in one
+    direction counts alone. Directions that cannot be read leave `_UNREAD`.
     """
     read = [sign for sign in signs if math.isfinite(sign.u_px) and sign.u_px > 0]
     if not read:
-        return _UNREAD
-    weights = [(sign.wire_px / sign.u_px) ** 2 for sign in read]
+        return 0.0, _UNREAD / 2
+    weights = [1 / sign.u_share**2 for sign in read]
     mean = sum(w * sign.share for w, sign in zip(weights, read, strict=True)) / sum(weights)
-    return max(mean, *(sign.clear_share for sign in read)) + 2 / math.sqrt(sum(weights))
+    return max(mean, *(sign.clear_share for sign in read)), 1 / math.sqrt(sum(weights))
 
 
 def light_doubts(
@@ -98,24 +110,17 @@ def light_doubts(
 
     `signs` are those of x and y, `wires_um` the mean wires corrected for what is `known`.
     """
-    share = max(sign.clear_share for sign in signs)
     doubts = []
-    if known.known is LightKnown.NOT and share:
-        doubts.append(
-            f"light stands on the sides of the wires ({100 * share:.2g} % of a wire): the lamp is "
-            "too wide, apertures look wider than they are; use a small lamp far behind the sieve, "
-            "40 mm at 300 mm, and black paper round it"
-        )
-    elif known.known is LightKnown.LAMP and share > max(known.glow):
-        doubts.append(
-            f"more light stands on the sides of the wires than {known.source}, explains: check "
-            "the angle, and for other light behind the sieve"
-        )
-    elif known.sign is not None and _differ(signs, known.sign):
-        doubts.append(
-            "the light on the sides of the wires is not that of the reference cloth: measure the "
-            "reference cloth again under the lamp in use"
-        )
+    if known.known is LightKnown.NOT:
+        share = max(sign.clear_share for sign in signs)
+        if share:
+            doubts.append(
+                f"light stands on the sides of the wires ({100 * share:.2g} % of a wire): the "
+                "lamp is too wide, apertures look wider than they are; use a small lamp far "
+                "behind the sieve, 40 mm at 300 mm, and black paper round it"
+            )
+    elif unexplained_sign(signs, known):
+        doubts.append(_UNEXPLAINED[known.known].format(source=known.source))
     x, y = wires_um
     allowed = _UNEQUAL_SHARE + 2 * math.hypot(*known.u_glow) * (known.known is not LightKnown.NOT)
     if abs(x - y) > allowed * (x + y) / 2:
@@ -128,10 +133,18 @@ def light_doubts(
     return doubts
 
 
-def _differ(signs: tuple[RimLight, RimLight], reference: tuple[float, float]) -> bool:
-    """Whether a sign is clear where the other is far smaller."""
-    pairs = [(s.clear_share, r) for s, r in zip(signs, reference, strict=True)]
-    return any(max(pair) > _OTHER_LAMP * min(pair) + 2 * _WIDE_SHARE for pair in pairs)
+def unexplained_sign(signs: tuple[RimLight, RimLight], known: Illumination) -> float:
+    """The sign of a lamp (share of a wire) that what is known of the light does not explain."""
+    both, u = sign_of_both(signs)
+    if known.known is LightKnown.NOT:
+        return both + 2 * u
+    if known.known is LightKnown.LAMP:
+        share = max(sign.clear_share for sign in signs)
+        return share if share > max(known.glow) else 0.0
+    low, high, reference = max(both - 2 * u, 0), both + 2 * u, known.sign or 0.0
+    more = low > _OTHER_LAMP * reference + _WIDE_SHARE
+    less = reference > _OTHER_LAMP * high + _UNSEEN_SHARE
+    return max(both, reference) if more or less else 0.0
 
 
 def rim_light(field: Field, light: Light) -> tuple[RimLight, RimLight]:

@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 
 from sieve_inspect.illumination.model import Illumination, LightKnown
-from sieve_inspect.illumination.rim_light import light_doubts, sign_limit
+from sieve_inspect.illumination.rim_light import light_doubts, unexplained_sign
 from sieve_inspect.illumination.view import view_factors
 from sieve_inspect.measurement.picture import Picture
 from sieve_inspect.scale import Scale
@@ -150,15 +150,13 @@ class _LeftOpen:
 
 
 def _left_open(picture: Picture, illumination: Illumination) -> _LeftOpen:
-    known, signs = illumination.known, picture.signs
-    if known is LightKnown.REFERENCE or signs is None:
+    if picture.signs is None:
         return _LeftOpen()
-    if known is LightKnown.LAMP:
-        share = max(sign.clear_share for sign in signs)
-        return _LeftOpen(share if share > max(illumination.glow) else 0.0)
-    x, y = (_mean_wire(sample) for sample in picture.samples)
-    unequal = abs(x - y) / ((x + y) / 2) if illumination.view_deg is None else 0.0
-    return _LeftOpen(sign_limit(signs), unequal / math.sqrt(3))
+    sign, unequal = unexplained_sign(picture.signs, illumination), 0.0
+    if illumination.known is LightKnown.NOT and illumination.view_deg is None:
+        x, y = (_mean_wire(sample) for sample in picture.samples)
+        unequal = abs(x - y) / ((x + y) / 2)
+    return _LeftOpen(sign, unequal / math.sqrt(3))
 
 
 def _mean_wire(sample: Sample) -> float:

@@ -29,6 +29,7 @@ R = TypeVar("R")
 SCHEMA = "sieveward.kept/1"
 
 _RESULTS = (  # modules with classes of results
+    "sieve_inspect.illumination.rim_light",
     "sieve_inspect.measurement.picture",
     "sieve_inspect.image.bands",
     "sieve_inspect.summary.statistics",
