@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-import csv
-import io
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 
+from sieve_registry.exchange.sheets import csv_bytes
 from sieve_registry.quality.lookback import Lookback
 from sieve_registry.report.pages import page_mark, render_page
 
@@ -22,13 +21,10 @@ def _rows(lookback: Lookback) -> list[list[str]]:
     ]  # fmt: skip
 
 
-def lookback_csv(lookback: Lookback, safe: Callable[[str], str]) -> bytes:
-    """Every use to review, one per line; `safe` keeps a cell from being read as a formula."""
-    text = io.StringIO()
-    writer = csv.writer(text, lineterminator="\r\n")
-    writer.writerow([*COLUMNS, "reviewed", "result affected"])
-    writer.writerows([*(safe(cell) for cell in row), "", ""] for row in _rows(lookback))
-    return text.getvalue().encode("utf-8-sig")
+def lookback_csv(lookback: Lookback) -> bytes:
+    """Every use to review, one per line."""
+    rows = [(*row, "", "") for row in _rows(lookback)]
+    return csv_bytes([(*COLUMNS, "reviewed", "result affected"), *rows])
 
 
 def lookback_html(lookback: Lookback, sentences: Sequence[str], head: str) -> str:

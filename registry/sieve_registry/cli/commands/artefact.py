@@ -10,11 +10,21 @@ import typer
 from sieve_inspect.errors import UsageError
 from sieve_registry.cli.support import options, output
 from sieve_registry.cli.support.options import argument, flag, option
-from sieve_registry.cli.support.records import correction_dict, evidence_dicts, print_corrections
+from sieve_registry.cli.support.records import (
+    correction_dict,
+    evidence_dicts,
+    print_corrections,
+    show_list,
+)
 
 if TYPE_CHECKING:
     from sieve_registry.scales.artefacts import CertifiedArtefact
 
+_ARTEFACT = (
+    "id kind nominal_pitch_um pitch_um U_pitch_um=expanded_pitch_um "
+    "nominal_line_width_um=nominal_line_um line_width_um=line_um U_line_width_um=expanded_line_um "
+    "k certificate laboratory valid_from valid_to expansion_ppm_per_k"
+)
 artefact_app = typer.Typer(
     no_args_is_help=True, help="Certified artefacts, from which scales come: add, list, show."
 )
@@ -55,12 +65,9 @@ def add(
     json_path: options.Json = None,
 ) -> None:
     """Record a certified artefact, or a new certificate for a recorded artefact."""
-    from sieve_inspect.units import parse_length_um
     from sieve_registry.scales import artefacts
 
-    def um(text: str | None) -> float | None:
-        return None if text is None else parse_length_um(text)
-
+    um = options.read_length
     if pitch is not None and u_pitch is None:
         raise UsageError(
             message="Uncertainty of the pitch missing: give --u-pitch from the certificate."
@@ -99,24 +106,9 @@ def list_(context: typer.Context, json_path: options.Json = None) -> None:
     from sieve_registry.scales import artefacts
 
     with options.opened(context) as registry:
-        latest = artefacts.artefacts(registry)
-    if output.emit(json_path, {"artefacts": [_artefact_dict(artefact) for artefact in latest]}):
-        return
-    if not latest:
-        output.line("No artefacts yet. Add an artefact: sieveward artefact add ID …")
-        return
-    rows = [
-        (
-            artefact.id,
-            artefact.kind,
-            _number(artefact.pitch_um),
-            artefact.certificate,
-            str(artefact.valid_to),
-        )
-        for artefact in latest
-    ]
-    columns = ("artefact", "kind", "pitch, um", "certificate", "valid to")
-    output.table("", columns, rows, ("pitch, um",))
+        latest = [_artefact_dict(artefact) for artefact in artefacts.artefacts(registry)]
+    columns = {"artefact": "", "kind": "", "pitch, um": ">g", "certificate": "", "valid to": ""}
+    show_list(json_path, "artefact", latest, columns, "id kind pitch_um certificate valid_to")
 
 
 @artefact_app.command()
@@ -142,20 +134,7 @@ def show(context: typer.Context, artefact_id: IdArgument, json_path: options.Jso
 
 def _artefact_dict(artefact: CertifiedArtefact) -> dict[str, Any]:
     return {
-        "id": artefact.id,
-        "kind": artefact.kind,
-        "nominal_pitch_um": artefact.nominal_pitch_um,
-        "pitch_um": artefact.pitch_um,
-        "U_pitch_um": artefact.expanded_pitch_um,
-        "nominal_line_width_um": artefact.nominal_line_um,
-        "line_width_um": artefact.line_um,
-        "U_line_width_um": artefact.expanded_line_um,
-        "k": artefact.k,
-        "certificate": artefact.certificate,
-        "laboratory": artefact.laboratory,
-        "valid_from": artefact.valid_from.isoformat(),
-        "valid_to": artefact.valid_to.isoformat(),
-        "expansion_ppm_per_k": artefact.expansion_ppm_per_k,
+        **output.fields(artefact, _ARTEFACT),
         "evidence": evidence_dicts(artefact.evidence),
         "event": artefact.event,
     }
@@ -177,7 +156,3 @@ def _print_artefact(artefact: CertifiedArtefact) -> None:
         output.line(f"  expands by {artefact.expansion_ppm_per_k:g} ppm per kelvin")
     for file in artefact.evidence:
         output.line(f"  {file.role} {file.sha256[:16]}…, {file.size} bytes")
-
-
-def _number(value: float | None) -> str:
-    return "" if value is None else f"{value:g}"

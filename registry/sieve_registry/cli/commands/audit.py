@@ -185,8 +185,8 @@ def print_audit_table(audit: Audit, table: AuditTable) -> None:
     columns = _ON_TERMINAL[table.name]
     places = [table.columns.index(name) for name in columns]
     rows = [[row[place] for place in places] for row in table.rows]
-    numeric = ("nominal", "uses", "bytes")
-    output.table(f"{table.title} as of {audit.as_of}", columns, rows[:_MOST_LINES], numeric)
+    shown = {name: ">" if name in ("nominal", "uses", "bytes") else "" for name in columns}
+    output.table(f"{table.title} as of {audit.as_of}", shown, rows[:_MOST_LINES])
     if len(rows) > _MOST_LINES:
         output.line(f"… and {len(rows) - _MOST_LINES} more: --out writes them all.")
     if table.name == "no_scale":

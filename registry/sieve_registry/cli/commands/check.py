@@ -13,7 +13,7 @@ import typer
 from sieve_inspect.outcomes import FAILING, NOT_JUDGED, Outcome
 from sieve_registry.cli.support import options, output
 from sieve_registry.cli.support.options import argument, option
-from sieve_registry.cli.support.records import detail_dict, length_text, margin_cells
+from sieve_registry.cli.support.records import detail_dict, length_text
 
 if TYPE_CHECKING:
     from sieve_registry.records import CheckDetail
@@ -31,6 +31,11 @@ _NO = {
     FailOn.FAIL: (Outcome.FAIL,),
     FailOn.CONDITIONAL: (*FAILING, Outcome.CONDITIONAL_PASS, NOT_JUDGED),
 }
+
+_MARGIN_COLUMNS = {
+    "value, um": "", "direction": "", "measured": ">.2f", "U": ">.2f", "from": ">.2f", "to": ">.2f",
+    "outcome": "",
+}  # fmt: skip
 
 
 def check(
@@ -111,13 +116,15 @@ def _print_check(detail: CheckDetail) -> None:
     _print_scans(json.loads(detail.event.payload))
     rule = f", decision rule {check.rule}" if check.rule else ""
     output.line(f"Judged by {check.standard}, {check.grade} grade{rule}.")
-    for reason in check.reasons:
-        output.text(reason, "    ", first="  - ")
+    output.listed(check.reasons)
     output.line()
     if detail.margins:
-        columns = ("value, um", "direction", "measured", "U", "from", "to", "outcome")
-        rows = [margin_cells(margin) for margin in detail.margins]
-        output.table("", columns, rows, numeric=("measured", "U", "from", "to"))
+        rows = [
+            (m.name, m.direction, m.value_um, m.expanded_um, m.limit_low_um, m.limit_high_um,
+             m.outcome)
+            for m in detail.margins
+        ]  # fmt: skip
+        output.table("", _MARGIN_COLUMNS, rows)
         output.line()
     if check.action:
         output.text(check.action_reason or f"Proposed: {check.action}. You decide.")

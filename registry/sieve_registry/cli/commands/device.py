@@ -4,24 +4,25 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from sieve_inspect.errors import UsageError
 from sieve_registry.cli.support import options, output
 from sieve_registry.cli.support.options import argument, option
-from sieve_registry.cli.support.records import correction_dict, print_corrections
+from sieve_registry.cli.support.records import correction_dict, print_corrections, show_list
 
 if TYPE_CHECKING:
     from sieve_registry.scales.artefacts import Device
     from sieve_registry.scales.calibrations import KeptScale
     from sieve_registry.scales.drift import Jump
 
-_FIELDS = (
-    "id", "kind", "serial", "setting", "light", "encoding", "stand_off_um", "allowance_um",
-    "path_um", "event",
-)  # fmt: skip
+_DEVICE = "id kind serial setting light encoding stand_off_um allowance_um path_um event"
+_JUMP = (
+    "direction last_good=good.on_date first_bad=bad.on_date change_rel=change limit_rel=limit "
+    "checks"
+)
 
 device_app = typer.Typer(no_args_is_help=True, help="Scanners and microscopes: add, list, show.")
 IdArgument = Annotated[str, argument("Its name; each setting is a device of its own.", "ID")]
@@ -67,7 +68,7 @@ def add(
     )
     with options.opened(context, create=True) as registry:
         device = artefacts.add_device(registry, new, options.terms(None, by))
-    if not output.emit(json_path, _device_dict(device)):
+    if not output.emit(json_path, output.fields(device, _DEVICE)):
         _print_device(device)
 
 
@@ -77,16 +78,9 @@ def list_(context: typer.Context, json_path: options.Json = None) -> None:
     from sieve_registry.scales import artefacts
 
     with options.opened(context) as registry:
-        devices = artefacts.devices(registry)
-    if output.emit(json_path, {"devices": [_device_dict(device) for device in devices]}):
-        return
-    if not devices:
-        output.line("No devices yet. Add a device: sieveward device add ID …")
-        return
-    rows = [
-        (device.id, device.kind, device.serial, device.setting, device.light) for device in devices
-    ]
-    output.table("", ("device", "kind", "serial", "setting", "light"), rows)
+        devices = [output.fields(device, _DEVICE) for device in artefacts.devices(registry)]
+    columns = {"device": "", "kind": "", "serial": "", "setting": "", "light": ""}
+    show_list(json_path, "device", devices, columns, "id kind serial setting light")
 
 
 @device_app.command()
@@ -110,9 +104,9 @@ def show(
     if plot is not None:
         _draw(plot, history)
     answer = {
-        **_device_dict(device),
+        **output.fields(device, _DEVICE),
         "scales": [scale.to_dict() for scale in history],
-        "jumps": [_jump_dict(jump) for jump in jumps],
+        "jumps": [output.fields(jump, _JUMP) for jump in jumps],
         "corrections": [correction_dict(correction) for correction in corrections],
     }
     if output.emit(json_path, answer):
@@ -134,47 +128,26 @@ def _draw(plot: Path, history: Sequence[KeptScale]) -> None:
     output.write_bytes(plot, drift_svg(history).encode())
 
 
-def _jump_dict(jump: Jump) -> dict[str, Any]:
-    return {
-        "direction": jump.direction,
-        "last_good": jump.good.on_date.isoformat(),
-        "first_bad": jump.bad.on_date.isoformat(),
-        "change_rel": jump.change,
-        "limit_rel": jump.limit,
-        "checks": list(jump.checks),
-    }
-
-
 def _print_history(history: Sequence[KeptScale]) -> None:
-    columns = ("event", "date", "scale", "x, um/px", "y, um/px", "U, %", "valid until")
+    columns = {
+        "event": ">", "date": "", "scale": "", "x, um/px": ">.5f", "y, um/px": ">.5f",
+        "U, %": ">.3f", "valid until": "",
+    }  # fmt: skip
     rows = [
-        (
-            str(scale.event),
-            str(scale.on_date),
-            scale.name,
-            f"{scale.um_per_px[0]:.5f}",
-            f"{scale.um_per_px[1]:.5f}",
-            f"{200 * max(scale.u_rel):.3f}",
-            str(scale.valid_until),
-        )
-        for scale in history
-    ]
-    output.table("", columns, rows, ("event", "x, um/px", "y, um/px", "U, %"))
+        (kept.event, kept.on_date, kept.name, *kept.um_per_px, 200 * max(kept.u_rel),
+         kept.valid_until)
+        for kept in history
+    ]  # fmt: skip
+    output.table("", columns, rows)
 
 
 def _print_jump(jump: Jump) -> None:
-
     checks = ", ".join(jump.checks) or "none"
-    text = (
+    output.text(
         f"Jump along {jump.direction}: {100 * jump.change:+.3f} % from {jump.good.on_date} to "
         f"{jump.bad.on_date}; both uncertainties explain at most {100 * jump.limit:.3f} %. "
         f"Checks in between: {checks}."
     )
-    output.text(text)
-
-
-def _device_dict(device: Device) -> dict[str, Any]:
-    return output.fields(device, *_FIELDS)
 
 
 def _print_device(device: Device) -> None:

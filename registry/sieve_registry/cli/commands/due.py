@@ -47,18 +47,13 @@ def due(
 
 def print_due(waiting: Sequence[SieveState], day: date) -> None:
     """The due list for a person."""
+    columns = {"sieve": "", "nominal": ">", "last check": "", "outcome": "", "due": ""}
     rows = [
-        [
-            state.sieve.id,
-            length_text(state.sieve.nominal_nm),
-            str(state.last_check.on_date) if state.last_check else "-",
-            state.last_check.outcome if state.last_check else "never checked",
-            due_words(state),
-        ]
-        for state in waiting
-    ]
-    columns = ("sieve", "nominal", "last check", "outcome", "due")
-    output.table(f"Checks due, as of {day}", columns, rows, numeric=("nominal",))
+        (s.sieve.id, length_text(s.sieve.nominal_nm), s.last_check and s.last_check.on_date,
+         s.last_check.outcome if s.last_check else "never checked", due_words(s))
+        for s in waiting
+    ]  # fmt: skip
+    output.table(f"Checks due, as of {day}", columns, rows)
     output.line()
     late = sum(state.overdue for state in waiting)
     output.line(f"{len(waiting)} to check, {late} overdue.")

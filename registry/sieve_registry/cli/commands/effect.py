@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from decimal import Decimal
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -12,7 +13,9 @@ from sieve_registry.cli.support import options, output
 from sieve_registry.cli.support.options import argument, option
 
 if TYPE_CHECKING:
-    from sieve_registry.quality.effects import Passing, SieveEffect
+    from sieve_registry.quality.effects import SieveEffect
+
+_PASSING = "percent U_percent shift"
 
 
 def effect(
@@ -59,18 +62,12 @@ def _dict(effects: list[SieveEffect], rows: list[tuple[str, float, float]]) -> d
     return {
         "sieves": [
             {
-                "id": e.sieve_id,
-                "check": e.check_id,
-                "nominal_um": e.nominal_um,
-                "mean_um": e.mean_um,
-                "U_mean_um": e.U_mean_um,
+                **output.fields(e, "id=sieve_id check=check_id nominal_um mean_um U_mean_um"),
                 "passing_at_nominal": e.at_nominal,
-                "at_mean": _passing(e.at_mean),
-                "over_all": None if e.over_all is None else _passing(e.over_all),
-                "s_R_percent": e.s_between,
-                "inside_distribution": e.inside,
-                "verdict": e.verdict,
-                "matters": e.matters,
+                "at_mean": output.fields(e.at_mean, _PASSING),
+                "over_all": e.over_all and output.fields(e.over_all, _PASSING),
+                **output.fields(e, "s_R_percent=s_between inside_distribution=inside"),
+                **output.fields(e, "verdict matters"),
             }
             for e in effects
         ],
@@ -80,67 +77,34 @@ def _dict(effects: list[SieveEffect], rows: list[tuple[str, float, float]]) -> d
     }
 
 
-def _passing(value: Passing) -> dict[str, float]:
-    return {"percent": value.percent, "U_percent": value.U_percent, "shift": value.shift}
-
-
 def _csv(effects: list[SieveEffect]) -> bytes:
-    import csv
-    import io
+    from sieve_registry.exchange.sheets import csv_bytes
 
-    from sieve_registry.exchange.sheets import csv_cell
-
-    text = io.StringIO()
-    writer = csv.writer(text, lineterminator="\r\n")
-    writer.writerow(
-        [
-            "sieve",
-            "check",
-            "nominal_um",
-            "mean_um",
-            "U_mean_um",
-            "passing_at_nominal_percent",
-            "passing_at_mean_percent",
-            "passing_over_all_percent",
-            "shift_percent",
-            "U_percent",
-            "s_R_percent",
-            "verdict",
-        ]
-    )
+    rows: list[tuple[str | Decimal, ...]] = [
+        ("sieve", "check", "nominal_um", "mean_um", "U_mean_um", "passing_at_nominal_percent",
+         "passing_at_mean_percent", "passing_over_all_percent", "shift_percent", "U_percent",
+         "s_R_percent", "verdict")
+    ]  # fmt: skip
     for e in effects:
-        over_all = "" if e.over_all is None else f"{e.over_all.percent:.3f}"
-        figures = (e.nominal_um, e.mean_um, e.U_mean_um, e.at_nominal, e.at_mean.percent)
+        over_all = None if e.over_all is None else e.over_all.percent
+        figures = (e.nominal_um, e.mean_um, e.U_mean_um, e.at_nominal, e.at_mean.percent, over_all)
         last = (e.main.shift, e.main.U_percent, e.s_between)
-        writer.writerow(
-            [
-                csv_cell(e.sieve_id),
-                e.check_id,
-                *(f"{value:.3f}" for value in figures),
-                over_all,
-                *(f"{value:.3f}" for value in last),
-                e.verdict,
-            ]
-        )
-    return text.getvalue().encode("utf-8-sig")
+        numbers = ("" if value is None else Decimal(f"{value:.3f}") for value in (*figures, *last))
+        rows.append((e.sieve_id, e.check_id, *numbers, e.verdict))
+    return csv_bytes(rows)
 
 
 def _print(effects: list[SieveEffect], rows: list[tuple[str, float, float]]) -> None:
-    columns = ("sieve", "nominal", "mean, um", "U", "nominal %", "mean %", "all %", "s_R")
+    columns = {
+        "sieve": "", "nominal": ">g", "mean, um": ">.2f", "U": ">.2f", "nominal %": ">.2f",
+        "mean %": ">.2f", "all %": ">.2f", "s_R": ">.2f",
+    }  # fmt: skip
     cells = [
-        [
-            output.shortened(e.sieve_id),
-            f"{e.nominal_um:g}",
-            f"{e.mean_um:.2f}",
-            f"{e.U_mean_um:.2f}",
-            f"{e.at_nominal:.2f}",
-            f"{e.at_mean.percent:.2f}",
-            "-" if e.over_all is None else f"{e.over_all.percent:.2f}",
-            f"{e.s_between:.2f}",
-        ]
+        (output.shortened(e.sieve_id), e.nominal_um, e.mean_um, e.U_mean_um, e.at_nominal,
+         e.at_mean.percent, e.over_all and e.over_all.percent, e.s_between)
         for e in effects
-    ]
-    output.table("Percent passing", columns, cells, numeric=columns[1:])
+    ]  # fmt: skip
+    output.table("Percent passing", columns, cells)
     output.line()
     for e in effects:
         text = (
@@ -150,11 +114,9 @@ def _print(effects: list[SieveEffect], rows: list[tuple[str, float, float]]) -> 
         output.text(text, "  ")
     if rows:
         output.line()
-        shown = [[name[:20], f"{a:.2f}", f"{b:.2f}", f"{b - a:+.2f}"] for name, a, b in rows]
-        heads = ("on", "nominal %", "measured %", "shift %")
-        output.table(
-            "Retained on each sieve, percent of the sample", heads, shown, numeric=heads[1:]
-        )
+        shown = [(name[:20], a, b, b - a) for name, a, b in rows]
+        heads = {"on": "", "nominal %": ">.2f", "measured %": ">.2f", "shift %": ">+.2f"}
+        output.table("Retained on each sieve, percent of the sample", heads, shown)
     output.line()
     output.text(
         "All: each particle meets one measured aperture at random; long sieving finds "

@@ -46,19 +46,12 @@ def interval(
 
 
 def _dict(view: IntervalView, accepted: Method | None) -> dict[str, Any]:
-    state = view.state
     return {
-        "id": state.sieve.id,
-        "as_of": state.as_of.isoformat(),
-        "interval_months": state.interval_months,
-        "interval_uses": state.interval_uses,
-        "due": None if view.due is None else view.due.isoformat(),
-        "due_because": view.due_because,
-        "uses_since_check": state.uses_since_check,
+        **output.fields(view.state, "id=sieve.id as_of interval_months interval_uses"),
+        **output.fields(view, "due due_because uses_since_check=state.uses_since_check"),
         "uses_per_year": view.rate_per_year,
         "proposals": [
-            output.fields(proposal, "method", "months", "uses", "enough", "reasons")
-            for proposal in view.proposals
+            output.fields(p, "method months uses enough reasons") for p in view.proposals
         ],
         "accepted": None if accepted is None else accepted.value,
         "decided": [fact_dict(decision) for decision in view.decided],
@@ -72,15 +65,8 @@ def _print(view: IntervalView, accepted: Method | None) -> None:
     output.line(f"Next check: {due}")
     output.line(f"Uses since the last check: {state.uses_since_check}")
     output.line()
-    rows = [
-        [
-            proposal.method,
-            str(proposal.months),
-            "-" if proposal.uses is None else str(proposal.uses),
-        ]
-        for proposal in view.proposals
-    ]
-    output.table("", ("proposed by", "months", "uses"), rows, numeric=("months", "uses"))
+    rows = [(proposal.method, proposal.months, proposal.uses) for proposal in view.proposals]
+    output.table("", {"proposed by": "", "months": ">", "uses": ">"}, rows)
     output.line()
     for proposal in view.proposals:
         for why in proposal.reasons:

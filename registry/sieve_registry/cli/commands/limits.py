@@ -34,11 +34,10 @@ def limits(
     if output.emit(json, allowed.to_dict()):
         return
     title = f"{allowed.designation}  ·  {allowed.standard}, grade {allowed.grade}"
-    output.table(title, ("limit", "value", "meaning"), limits_rows(allowed), numeric=("value",))
+    output.table(title, {"limit": "", "value": ">", "meaning": ""}, limits_rows(allowed))
     output.line()
     for sentence in (*allowed.source, f"rounding: {allowed.rounding}"):
-        for line in _wrapped(sentence):
-            output.line(line)
+        output.text(sentence, "  ")
     output.line("Read the current edition on paper before claiming conformity.")
 
 
@@ -77,9 +76,3 @@ def limits_rows(allowed: Limits) -> list[tuple[str, str, str]]:
 def _sum(a: float, b: float) -> float:
     """Rounded to a nanometre, so that 20 + 2.3 does not print as 22.300000000000001."""
     return round(a + b, 3)
-
-
-def _wrapped(sentence: str) -> list[str]:
-    import textwrap
-
-    return textwrap.wrap(sentence, 78, subsequent_indent="  ", break_on_hyphens=False)

@@ -13,7 +13,11 @@ from sieve_registry.cli.support.options import option
 
 if TYPE_CHECKING:
     from sieve_registry.quality.lookback import Lookback
-    from sieve_registry.records import Use
+
+_USE = (
+    "date=on_date count by=person stack=details.stack method=details.method "
+    "material=details.material note"
+)
 
 
 class FailOnUses(StrEnum):
@@ -36,7 +40,6 @@ def lookback(
 ) -> None:
     """List the uses of a sieve between its last good check and the failed check."""
     from sieve_registry.audit import verification
-    from sieve_registry.exchange.sheets import csv_cell
     from sieve_registry.quality.lookback import lookback_of
     from sieve_registry.report.lookback_page import lookback_csv, lookback_html
     from sieve_registry.sieves import queries as sieve_queries
@@ -47,7 +50,7 @@ def lookback(
         review = lookback_of(history, options.read_day(as_of) or registry.today())
         _, head = verification.ledger_head(registry)
     if csv_path is not None:
-        output.write_bytes(csv_path, lookback_csv(review, csv_cell))
+        output.write_bytes(csv_path, lookback_csv(review))
     if html is not None:
         output.write_bytes(html, lookback_html(review, sentences(review), head or "-").encode())
     if not output.emit(json_path, _dict(review)):
@@ -85,30 +88,11 @@ def sentences(review: Lookback) -> list[str]:
 
 
 def _dict(review: Lookback) -> dict[str, Any]:
-    cause = review.cause
     return {
-        "id": review.sieve_id,
-        "as_of": review.as_of.isoformat(),
-        "cause": None if cause is None else cause.reason,
-        "cause_date": None if cause is None else cause.on_date.isoformat(),
-        "check": None if cause is None or cause.check is None else cause.check.id,
-        "last_good": None if review.good is None else review.good.id,
-        "since": None if review.since is None else review.since.isoformat(),
-        "uses": review.uses,
-        "before": [_use_dict(use) for use in review.between],
-        "after": [_use_dict(use) for use in review.after],
-    }
-
-
-def _use_dict(use: Use) -> dict[str, Any]:
-    return {
-        "date": use.on_date.isoformat(),
-        "count": use.count,
-        "by": use.person,
-        "stack": use.details.stack,
-        "method": use.details.method,
-        "material": use.details.material,
-        "note": use.note,
+        **output.fields(review, "id=sieve_id as_of cause=cause.reason cause_date=cause.on_date"),
+        **output.fields(review, "check=cause.check.id last_good=good.id since uses"),
+        "before": [output.fields(use, _USE) for use in review.between],
+        "after": [output.fields(use, _USE) for use in review.after],
     }
 
 
@@ -124,5 +108,5 @@ def _print(review: Lookback) -> None:
         for use in uses:
             what = ", ".join(t for t in (use.details.stack, use.details.material, use.note) if t)
             by = output.shortened(use.person)
-            rows.append([str(use.on_date), str(use.count), when, by, output.shortened(what, 38)])
-    output.table("", ("date", "uses", "when", "by", "what"), rows, numeric=("uses",))
+            rows.append((use.on_date, use.count, when, by, output.shortened(what, 38)))
+    output.table("", {"date": "", "uses": ">", "when": "", "by": "", "what": ""}, rows)

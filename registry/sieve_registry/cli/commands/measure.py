@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -146,14 +146,14 @@ def print_measurement(measurement: Measurement) -> None:
         f"Scale: {measurement.scale.source}."
     )
     output.line(f"Imaging: {measurement.fit}.")
-    _print_reasons(measurement.fit_reasons)
+    output.listed(measurement.fit_reasons)
     verdict = measurement.verdict
     if verdict is not None:
         output.text(
             f"Verdict by {verdict.standard}, {verdict.grade}, decision rule {verdict.rule}: "
             f"{verdict.outcome}"
         )
-        _print_reasons(verdict.reasons)
+        output.listed(verdict.reasons)
         output.text(verdict.action_reason)
     elif torn := measurement.count("torn"):
         holes = "a torn aperture lets" if torn == 1 else "torn apertures let"
@@ -182,12 +182,7 @@ def _print_directions(measurement: Measurement) -> None:
         ("apertures", *(str(d.count) for d in both)),
     ]
     title = f"Apertures of nominal {format_length(measurement.nominal_um)}, in um"
-    output.table(title, ("", "x", "y"), rows, numeric=("x", "y"))
-
-
-def _print_reasons(reasons: Iterable[str]) -> None:
-    for reason in reasons:
-        output.text(reason, "    ", first="  - ")
+    output.table(title, {"": "", "x": ">", "y": ">"}, rows)
 
 
 def _decimals(expanded_um: float) -> int:

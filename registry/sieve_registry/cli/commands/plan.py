@@ -38,30 +38,18 @@ def _dict(view: PlanView) -> dict[str, Any]:
     plan, last = view.plan, view.last
     return {
         "id": view.sieve_id,
-        "nominal_um": plan.nominal_um,
-        "grade": plan.grade,
-        "frame_mm": plan.frame_mm,
+        **output.fields(plan, "nominal_um grade frame_mm"),
         "frame_assumed": view.frame_assumed,
         "n": plan.n,
         "all": plan.n is None,
-        "fields": plan.fields,
-        "per_field": plan.per_field,
-        "places": [output.fields(place, "line", "x_mm", "y_mm") for place in plan.places],
-        "wires": plan.wires,
-        "wire_um": plan.wire_um,
-        "wire_min_um": plan.wire_min_um,
-        "wire_max_um": plan.wire_max_um,
-        "reasons": list(plan.reasons),
-        "check": None
-        if last is None
-        else {
-            "id": last.check_id,
-            "met": last.met,
-            "lacking": [
-                output.fields(lack, "what", found="measured", needed="needed")
-                for lack in last.lacking
-            ],
-            "wires": [output.fields(wire, "direction", "mean_um", "inside") for wire in last.wires],
+        **output.fields(plan, "fields per_field"),
+        "places": [output.fields(place, "line x_mm y_mm") for place in plan.places],
+        **output.fields(plan, "wires wire_um wire_min_um wire_max_um reasons"),
+        "check": last
+        and {
+            **output.fields(last, "id=check_id met"),
+            "lacking": [output.fields(lack, "what found=measured needed") for lack in last.lacking],
+            "wires": [output.fields(wire, "direction mean_um inside") for wire in last.wires],
             "remarks": list(last.remarks),
         },
     }
@@ -89,13 +77,10 @@ def _print(view: PlanView) -> None:
         )
         output.line()
         rows = [
-            [str(i), place.line, f"{place.x_mm:+.1f}", f"{place.y_mm:+.1f}"]
-            for i, place in enumerate(plan.places, start=1)
+            (i, place.line, place.x_mm, place.y_mm) for i, place in enumerate(plan.places, start=1)
         ]
-        columns = ("field", "direction", "right, mm", "down, mm")
-        output.table(
-            "Centres of the fields from the centre of the sieve", columns, rows, numeric=columns[2:]
-        )
+        columns = {"field": "", "direction": "", "right, mm": ">+.1f", "down, mm": ">+.1f"}
+        output.table("Centres of the fields from the centre of the sieve", columns, rows)
     output.line()
     for reason in plan.reasons:
         output.text(f"{reason[0].upper()}{reason[1:]}.")

@@ -3,13 +3,20 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from sieve_inspect.errors import UsageError
 from sieve_registry.cli.support import options, output
 from sieve_registry.cli.support.options import option
+
+if TYPE_CHECKING:
+    from sieve_registry.quality.reference_rules import Cement, Master
+    from sieve_registry.records import Event
+    from sieve_registry.sieves.recording import RecordTerms
+
+_EVENT = "id=subject date=on_date"  # of the event recorded
 
 reference_app = typer.Typer(
     no_args_is_help=True, help="Checks with glass beads, reference cement or a master sieve."
@@ -48,16 +55,9 @@ def beads(
         terms = options.terms(date, by, why_late)
         more = {"charged_g": charged, "through_g": through, "e_n": number}
         event = references.record(registry, sieve_id, result, material, terms, **more)
-    payload: dict[str, Any] = {
-        "id": event.subject,
-        "date": event.on_date,
-        "passing_percent": result.passing_percent,
-        "aperture_um": result.aperture_um,
-        "U_um": result.U_um,
-        "optical_check": None if last is None else last.id,
-        "e_n": number,
-    }
-    if output.emit(json_path, payload):
+    payload = output.fields(result, "passing_percent aperture_um U_um")
+    payload |= {"optical_check": last and last.id, "e_n": number}
+    if output.emit(json_path, output.fields(event, _EVENT) | payload):
         return
     output.line(f"{result.passing_percent:.2f} % passed.")
     spread = "" if result.U_um is None else f" ± {result.U_um:g} um"
@@ -81,7 +81,6 @@ def cement(
     json_path: options.Json = None,
 ) -> None:
     """Correction factor C from the residue of a reference cement."""
-    from sieve_registry.quality import references
     from sieve_registry.quality.reference_rules import cement as evaluate
 
     result = evaluate(certified, residue)
@@ -90,18 +89,9 @@ def cement(
             message="The two runs differ by more than 0.3 %: make a third run and give all three. "
             "Nothing was recorded."
         )
-    with options.opened(context) as registry:
-        terms = options.terms(date, by, why_late)
-        event = references.record(registry, sieve_id, result, material, terms)
-    payload = {
-        "id": event.subject,
-        "date": event.on_date,
-        "residues": list(result.residues),
-        "found": result.found,
-        "factor": result.factor,
-        "usable": result.usable,
-    }
-    if output.emit(json_path, payload):
+    event = _recorded(context, sieve_id, result, material, options.terms(date, by, why_late))
+    payload = output.fields(result, "residues found factor usable")
+    if output.emit(json_path, output.fields(event, _EVENT) | payload):
         return
     output.line(f"Residue {result.found:.2f} %, certified {certified:g} %: C = {result.factor:.3f}")
     if result.usable:
@@ -128,24 +118,15 @@ def master(
     json_path: options.Json = None,
 ) -> None:
     """Compare retained masses with a master sieve, pair by pair."""
-    from sieve_registry.quality import references
     from sieve_registry.quality.reference_rules import master as evaluate
 
     known = None if expanded is None else _two(expanded)
     result = evaluate([_two(text) for text in pair], known)
-    with options.opened(context) as registry:
-        terms = options.terms(date, by, why_late)
-        event = references.record(registry, sieve_id, result, material, terms)
-    payload = {
-        "id": event.subject,
-        "date": event.on_date,
-        "pairs": result.pairs,
-        "difference_percent": result.difference,
-        "U_percent": result.U_difference,
-        "e_n": result.e_n,
-        "satisfactory": result.satisfactory,
-    }
-    if output.emit(json_path, payload):
+    event = _recorded(context, sieve_id, result, material, options.terms(date, by, why_late))
+    payload = output.fields(
+        result, "pairs difference_percent=difference U_percent=U_difference e_n satisfactory"
+    )
+    if output.emit(json_path, output.fields(event, _EVENT) | payload):
         return
     spread = "" if result.U_difference is None else f" ± {result.U_difference:.2f} %"
     output.line(f"{event.subject} retains {result.difference:+.2f} %{spread} against {material}.")
@@ -173,14 +154,8 @@ def show(
         "id": sieve_id,
         "as_of": day.isoformat(),
         "checks": [
-            {
-                "date": entry.on_date.isoformat(),
-                "kind": entry.kind,
-                "name": entry.name,
-                "found": entry.result,
-                "outcome": entry.outcome,
-                **{k: v for k, v in entry.payload.items() if k not in ("kind", "outcome")},
-            }
+            output.fields(entry, "date=on_date kind name found=result outcome")
+            | {k: v for k, v in entry.payload.items() if k not in ("kind", "outcome")}
             for entry in entries
         ],
     }
@@ -189,11 +164,22 @@ def show(
     if not entries:
         output.text(f"Sieve {sieve_id} has no optical or reference check.")
         return
-    rows = [
-        [str(e.on_date), e.kind, output.shortened(e.name, 10), e.result, e.outcome] for e in entries
-    ]
-    columns = ("date", "by", "check", "result", "outcome")
+    columns = dict.fromkeys(("date", "by", "check", "result", "outcome"), "")
+    rows = [(e.on_date, e.kind, output.shortened(e.name, 10), e.result, e.outcome) for e in entries]
     output.table(f"Checks of sieve {sieve_id}", columns, rows)
+
+
+def _recorded(
+    context: typer.Context,
+    sieve_id: str,
+    result: Cement | Master,
+    material: str,
+    terms: RecordTerms,
+) -> Event:
+    from sieve_registry.quality import references
+
+    with options.opened(context) as registry:
+        return references.record(registry, sieve_id, result, material, terms)
 
 
 def _two(text: str) -> tuple[float, float]:

@@ -11,7 +11,7 @@ import typer
 from sieve_inspect.errors import UsageError
 from sieve_registry.cli.support import options, output
 from sieve_registry.cli.support.options import argument, flag, option
-from sieve_registry.cli.support.output import MANIFEST, fields
+from sieve_registry.cli.support.output import fields
 from sieve_registry.cli.support.records import finding_dicts
 
 if TYPE_CHECKING:
@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from sieve_registry.records import Verification
     from sieve_registry.sieves.recording import RecordTerms
 
+_MANIFEST = "events head evidence made_at software"  # of an export or backup
 _TABLES = (".csv", ".tsv", ".txt", ".xlsx", ".xlsm")
 
 
@@ -54,7 +55,7 @@ def export(
     with options.opened(context) as registry:
         if not is_table:
             manifest = archive.export_all(registry, out)
-            if not output.emit(json_path, {"file": str(out), **fields(manifest, *MANIFEST)}):
+            if not output.emit(json_path, {"file": str(out), **fields(manifest, _MANIFEST)}):
                 output.line(f"Exported {manifest.events} events to {out}.")
                 output.line(f"Ledger head: {manifest.head or '-'}")
             return
@@ -110,7 +111,7 @@ def import_(
     archive.read_manifest(source)
     with options.opened(context, create=True) as registry:
         manifest = archive.import_all(registry, source)
-    if not output.emit(json_path, {"registry": registry.where, **fields(manifest, *MANIFEST)}):
+    if not output.emit(json_path, {"registry": registry.where, **fields(manifest, _MANIFEST)}):
         files = f"{manifest.evidence} evidence files"
         output.line(f"Imported {manifest.events} events, {files} into {registry.where}.")
         output.line(f"Ledger head: {manifest.head or '-'}")
@@ -133,8 +134,8 @@ def _import_table(
         done = tables.import_table(registry, source, what.value, mapped, terms, dry_run=dry_run)
     payload = {
         "file": str(source),
-        **fields(done, "what", "rows", "recorded"),
-        "bad_rows": [fields(row, "line", "reason") for row in done.bad],
+        **fields(done, "what rows recorded"),
+        "bad_rows": [fields(row, "line reason") for row in done.bad],
     }
     if not output.emit(json_path, payload):
         _print_imported(done, source)
@@ -165,7 +166,7 @@ def backup(
     with options.opened(context) as registry:
         manifest = archive.export_all(registry, out)
         archive.prove(out)
-    if not output.emit(json_path, {"file": str(out), **fields(manifest, *MANIFEST)}):
+    if not output.emit(json_path, {"file": str(out), **fields(manifest, _MANIFEST)}):
         files = f"{manifest.evidence} evidence files"
         output.line(f"Backed up {manifest.events} events and {files} to {out}.")
         output.line(f"Ledger head: {manifest.head or '-'}")
@@ -186,7 +187,7 @@ def restore(
         archive.import_all(registry, source)
         proof = verification.verify(registry, manifest.head)
     _refuse_broken(proof)
-    answer = {"registry": registry.where, **fields(manifest, *MANIFEST), "ok": proof.ok}
+    answer = {"registry": registry.where, **fields(manifest, _MANIFEST), "ok": proof.ok}
     if not output.emit(json_path, answer):
         files = f"{manifest.evidence} evidence files"
         output.line(f"Restored {manifest.events} events and {files} to {registry.where}.")
@@ -205,7 +206,7 @@ def verify(
 
     with options.opened(context) as registry:
         proof = verification.verify(registry, head)
-    payload = fields(proof, "ok", "events", "head", "sealed")
+    payload = fields(proof, "ok events head sealed")
     written = output.emit(json_path, {**payload, "findings": finding_dicts(proof.findings)})
     if not written:
         for finding in proof.findings:

@@ -53,20 +53,11 @@ def _dict(study: Precision) -> dict[str, Any]:
             {"group": g, "n": n, "mean": m}
             for g, n, m in zip(study.groups, study.counts, study.means, strict=True)
         ],
-        "mean": study.mean,
-        "ss_between": study.ss_between,
-        "ss_within": study.ss_within,
-        "df_between": study.df_between,
-        "df_within": study.df_within,
+        **output.fields(study, "mean ss_between ss_within df_between df_within"),
         "f": study.f if study.f < 1e300 else None,
-        "p_value": study.p_value,
-        "s_r": study.s_r,
-        "s_L": study.s_L,
-        "s_R": study.s_R,
-        "r_limit": study.r_limit,
-        "R_limit": study.R_limit,
+        **output.fields(study, "p_value s_r s_L s_R r_limit R_limit"),
         "outliers": [
-            output.fields(outlier, "test", "group", "statistic", "critical", "level")
+            output.fields(outlier, "test group statistic critical level")
             for outlier in study.outliers
         ],
     }
@@ -74,28 +65,23 @@ def _dict(study: Precision) -> dict[str, Any]:
 
 def _print(name: str, study: Precision) -> None:
     output.line(f"Direction {name}" if name else "All values")
-    rows = [
-        [group[:30], str(n), f"{mean:.4f}"]
-        for group, n, mean in zip(study.groups, study.counts, study.means, strict=True)
-    ]
-    output.table("", ("group", "n", "mean, um"), rows, numeric=("n", "mean, um"))
+    groups = [group[:30] for group in study.groups]
+    rows = zip(groups, study.counts, study.means, strict=True)
+    output.table("", {"group": "", "n": ">", "mean, um": ">.4f"}, rows)
     output.line()
     squares = [
         ("between", study.ss_between, study.df_between, study.ms_between),
         ("within", study.ss_within, study.df_within, study.ms_within),
     ]
-    rows = [[what, f"{ss:.6g}", str(df), f"{ms:.6g}"] for what, ss, df, ms in squares]
-    columns = ("squares", "sum", "df", "mean square")
-    output.table("", columns, rows, numeric=columns[1:])
+    output.table("", {"squares": "", "sum": ">.6g", "df": ">", "mean square": ">.6g"}, squares)
     output.line()
     output.line(f"F = {study.f:.4g}, p = {study.p_value:.3g}")
     output.line(f"s_r {study.s_r:.4f} um   s_L {study.s_L:.4f} um   s_R {study.s_R:.4f} um")
     output.line(f"limits r = {study.r_limit:.4f} um, R = {study.R_limit:.4f} um (2.8 times)")
     for outlier in study.outliers:
-        text = (
-            f"{outlier.test}: group {outlier.group} is an {outlier.level} "
-            if outlier.level == "outlier"
-            else f"{outlier.test}: group {outlier.group} is a {outlier.level} "
+        level = f"an {outlier.level}" if outlier.level == "outlier" else f"a {outlier.level}"
+        output.text(
+            f"{outlier.test}: group {outlier.group} is {level} "
+            f"({outlier.statistic:.3f} over {outlier.critical:.3f}): find the cause."
         )
-        output.text(f"{text}({outlier.statistic:.3f} over {outlier.critical:.3f}): find the cause.")
     output.line()

@@ -13,9 +13,7 @@ from sieve_registry.cli.support.records import fact_dict
 if TYPE_CHECKING:
     from sieve_registry.quality.decisions import RuleView
 
-_RISK = (
-    "name", "direction", "value_um", "p_conform", "risk_with_history", "prior_um", "prior_u_um",
-)  # fmt: skip
+_RISK = "name direction value_um p_conform risk_with_history prior_um prior_u_um"
 
 
 def rule(
@@ -90,14 +88,11 @@ def _pair(text: str) -> tuple[str, str]:
 
 def _dict(view: RuleView) -> dict[str, Any]:
     return {
-        "id": view.sieve_id,
-        "as_of": view.as_of.isoformat(),
-        "rule": view.rule.rule,
-        "since": None if view.rule.since is None else view.rule.since.isoformat(),
+        **output.fields(view, "id=sieve_id as_of rule=rule.rule since=rule.since"),
         "coarser": [list(pair) for pair in view.rule.coarser],
         "repeatability": view.rule.study or None,
         "check": view.check_id,
-        "risks": [output.fields(row, *_RISK) for row in view.risks],
+        "risks": [output.fields(row, _RISK) for row in view.risks],
         "decisions": [fact_dict(decision) for decision in view.decided],
     }
 
@@ -113,19 +108,17 @@ def _print(view: RuleView) -> None:
         output.line("No check yet, so no probabilities.")
         return
     output.line()
+    columns = {
+        "value": "", "": "", "measured, um": ">.2f", "conforms": ">", "with history": ">",
+        "expected, um": ">.2f",
+    }  # fmt: skip
     rows = [
-        [
-            row.name,
-            row.direction,
-            f"{row.value_um:.2f}",
-            _percent(row.p_conform),
-            "-" if row.risk_with_history is None else _percent(1 - row.risk_with_history),
-            "-" if row.prior_um is None else f"{row.prior_um:.2f}",
-        ]
+        (row.name, row.direction, row.value_um, _percent(row.p_conform),
+         None if row.risk_with_history is None else _percent(1 - row.risk_with_history),
+         row.prior_um)
         for row in view.risks
-    ]
-    columns = ("value", "", "measured, um", "conforms", "with history", "expected, um")
-    output.table(f"Check {view.check_id}", columns, rows, numeric=columns[2:])
+    ]  # fmt: skip
+    output.table(f"Check {view.check_id}", columns, rows)
     output.line()
     output.text(
         "Conforms: probability that the true value is within its limit, from this check alone "

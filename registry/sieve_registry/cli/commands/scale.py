@@ -78,7 +78,6 @@ def scale(
     json_path: options.Json = None,
 ) -> None:
     """Calibrate a device from pictures of a certified artefact, turned and moved."""
-    from sieve_inspect.units import parse_length_um
     from sieve_registry.scales import commands
 
     given = (pattern, pitch, u_pitch, line_width, u_line_width, source)
@@ -93,7 +92,7 @@ def scale(
         encoding,
         options.read_region(region, "--region"),
         options.read_numbers(turned, "--turned", len(targets)),
-        None if max_residual is None else parse_length_um(max_residual),
+        options.read_length(max_residual),
     )
     kept = None
     if recorded:
@@ -132,12 +131,9 @@ def _figures(
     source: str | None,
 ) -> ArtefactFigures:
     """The artefact as typed."""
-    from sieve_inspect.units import parse_length_um
     from sieve_registry.scales.commands import ArtefactFigures
 
-    def um(text: str | None) -> float | None:
-        return None if text is None else parse_length_um(text)
-
+    um = options.read_length
     known = f"line of {line_width}" if pattern == "line" else f"{pattern} target of pitch {pitch}"
     return ArtefactFigures(
         pattern, um(pitch), um(u_pitch), um(line_width), um(u_line_width), source or known

@@ -14,7 +14,6 @@ from sieve_registry.cli.support.records import (
     due_dict,
     due_words,
     length_text,
-    number,
     record_of_sieve,
     sieve_dict,
     state_dict,
@@ -78,7 +77,6 @@ def add(
 ) -> None:
     """Add a sieve; the first sieve creates the registry."""
     from sieve_inspect.standard import is_listed, limits, resolve_nominal
-    from sieve_inspect.units import parse_length_um
     from sieve_registry.records import NewSieve, SieveDetails
     from sieve_registry.sieves import commands as sieve_commands
     from sieve_registry.sieves import queries as sieve_queries
@@ -89,7 +87,7 @@ def add(
         standard=standard,
         grade=grade,
         serial=serial,
-        frame_um=None if frame is None else parse_length_um(frame),
+        frame_um=options.read_length(frame),
         in_service=options.read_day(in_service),
         interval_months=interval_months,
         interval_uses=interval_uses,
@@ -170,19 +168,16 @@ def list_sieves(
     }
     if output.emit(json_path, payload):
         return
+    columns = {
+        "sieve": "", "nominal": ">", "status": "", "last outcome": "", "check due": "",
+        "location": "",
+    }  # fmt: skip
     rows = [
-        [
-            state.sieve.id,
-            length_text(state.sieve.nominal_nm),
-            state.status,
-            state.last_check.outcome if state.last_check else "never checked",
-            due_words(state),
-            state.location,
-        ]
-        for state in states
-    ]
-    columns = ("sieve", "nominal", "status", "last outcome", "check due", "location")
-    output.table(f"Sieves on {day}", columns, rows, numeric=("nominal",))
+        (s.sieve.id, length_text(s.sieve.nominal_nm), s.status,
+         s.last_check.outcome if s.last_check else "never checked", due_words(s), s.location)
+        for s in states
+    ]  # fmt: skip
+    output.table(f"Sieves on {day}", columns, rows)
 
 
 @sieve_app.command()
@@ -230,14 +225,17 @@ def _print_sieve(state: SieveState, history: SieveHistory) -> None:
         if value:
             output.line(f"  {name:<14}{value}")
     rows = [
-        [c.id, str(c.on_date), c.outcome, number(c.x.mean_um), number(c.y.mean_um), c.person]
+        (c.id, c.on_date, c.outcome, c.x.mean_um, c.y.mean_um, c.person)
         for c in history.checks
         if c.on_date <= state.as_of
     ]
     if rows:
         output.line()
-        columns = ("check", "date", "outcome", "mean x, um", "mean y, um", "by")
-        output.table("", columns, rows, numeric=columns[3:5])
+        columns = {
+            "check": "", "date": "", "outcome": "", "mean x, um": ">.2f", "mean y, um": ">.2f",
+            "by": "",
+        }  # fmt: skip
+        output.table("", columns, rows)
     _print_uses(state, history)
     _print_acts(state, history)
 
@@ -247,19 +245,16 @@ def _print_uses(state: SieveState, history: SieveHistory) -> None:
     uses = sorted((u for u in history.uses if u.on_date <= state.as_of), key=lambda u: u.seq)
     if not uses:
         return
+    columns = {"record": "", "date": "", "uses": ">", "how": "", "by": ""}
     rows = [
-        [
-            f"#{use.seq}",
-            str(use.on_date),
-            str(use.count),
-            ", ".join(t for t in (use.details.method, use.details.material, use.note) if t),
-            use.person,
-        ]
+        (f"#{use.seq}", use.on_date, use.count,
+         ", ".join(t for t in (use.details.method, use.details.material, use.note) if t),
+         use.person)
         for use in uses[-_LAST_USES:]
-    ]
+    ]  # fmt: skip
     output.line()
     more = f", the last {_LAST_USES} of {len(uses)}" if len(uses) > _LAST_USES else ""
-    output.table(f"Uses logged{more}", ("record", "date", "uses", "how", "by"), rows, ("uses",))
+    output.table(f"Uses logged{more}", columns, rows)
 
 
 def _print_acts(state: SieveState, history: SieveHistory) -> None:

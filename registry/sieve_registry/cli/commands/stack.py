@@ -197,15 +197,12 @@ def _masses(retained: list[str]) -> dict[str, Decimal]:
 
 
 def _use_dict(state: SieveState) -> dict[str, Any]:
-    names = ("uses_total", "uses_since_check", "due", "overdue")
-    return {"id": state.sieve.id, **output.fields(state, *names)}
+    return output.fields(state, "id=sieve.id uses_total uses_since_check due overdue")
 
 
 def _readiness_dict(readiness: Readiness) -> dict[str, Any]:
     return {
-        "stack": readiness.name,
-        "as_of": readiness.as_of.isoformat(),
-        "ready": readiness.is_ready,
+        **output.fields(readiness, "stack=name as_of ready=is_ready"),
         "sieves": [
             {**due_dict(state), "nominal_um": state.sieve.nominal_um} for state in readiness.sieves
         ],
@@ -215,14 +212,13 @@ def _readiness_dict(readiness: Readiness) -> dict[str, Any]:
 
 
 def _print_stack(readiness: Readiness) -> None:
+    columns = {"sieve": "", "nominal": ">", "frame": "", "status": "", "check due": ""}
     rows = [
-        [s.sieve.id, length_text(s.sieve.nominal_nm), length_text(s.sieve.frame_nm) or "-",
-         s.status, due_words(s)]
+        (s.sieve.id, length_text(s.sieve.nominal_nm), length_text(s.sieve.frame_nm) or None,
+         s.status, due_words(s))
         for s in readiness.sieves
     ]  # fmt: skip
-    columns = ("sieve", "nominal", "frame", "status", "check due")
-    title = f"Stack {readiness.name}, from the top, on {readiness.as_of}"
-    output.table(title, columns, rows, ("nominal",))
+    output.table(f"Stack {readiness.name}, from the top, on {readiness.as_of}", columns, rows)
     output.line()
     _print_findings(readiness.findings)
     for note in readiness.notes:
@@ -235,13 +231,13 @@ def _print_stack(readiness: Readiness) -> None:
 
 def _print_runs(runs: Sequence[Fact[StackRun]]) -> None:
     if runs:
+        columns = {"date": "", "runs": ">", "method": "", "material": "", "by": ""}
         rows = [
-            [str(run.on_date), str(run.payload.count), run.payload.method,
-             run.payload.material, run.person]
+            (run.on_date, run.payload.count, run.payload.method, run.payload.material, run.person)
             for run in runs[-10:]
-        ]  # fmt: skip
+        ]
         output.line()
-        output.table("Last runs", ("date", "runs", "method", "material", "by"), rows, ("runs",))
+        output.table("Last runs", columns, rows)
 
 
 def _print_findings(findings: Sequence[Finding]) -> None:

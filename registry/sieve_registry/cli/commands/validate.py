@@ -69,20 +69,13 @@ def _print(report: Report, out: Path) -> None:
 
     tried = Counter(row.group for row in report.rows)
     held = Counter(row.group for row in report.rows if row.holds)
-    rows = [(group, str(count), str(held[group])) for group, count in tried.items()]
-    output.table("Validation", ("rows", "tried", "hold"), rows, numeric=("tried", "hold"))
+    rows = [(group, count, held[group]) for group, count in tried.items()]
+    output.table("Validation", {"rows": "", "tried": ">", "hold": ">"}, rows)
     for row in report.rows:
         if not row.holds:
             output.line(f"{row.group}, {row.name}: does not hold")
-            _wrapped("limit ", row.limit)
-            _wrapped("result", row.result)
+            output.text(f"limit   {row.limit}", " " * 10, first="  ")
+            output.text(f"result  {row.result}", " " * 10, first="  ")
     answer = "Every row holds" if report.ok else "Not every row holds"
     output.line(f"{answer} ({report.seconds:.0f} s). The report:")
     output.line(str(out / "validation.html"))
-
-
-def _wrapped(head: str, text: str) -> None:
-    import textwrap
-
-    for line in textwrap.wrap(f"{head}  {text}", 76, subsequent_indent=" " * 8):
-        output.line(f"  {line}")

@@ -13,7 +13,7 @@ from sieve_registry.cli.support.options import option
 if TYPE_CHECKING:
     from sieve_registry.outlook.queries import Outlook
     from sieve_registry.outlook.sieving_methods import MethodComparison
-    from sieve_registry.outlook.wear import Reach, Trend, Wear
+    from sieve_registry.outlook.wear import Trend, Wear
 
 _SHORT = {"mean": "mean", "standard deviation": "s", "largest aperture": "largest"}
 
@@ -65,66 +65,45 @@ def wear_dict(outlook: Outlook) -> dict[str, Any]:
     worn = outlook.wear
     first = worn.first
     return {
-        "id": worn.sieve_id,
-        "as_of": worn.as_of.isoformat(),
+        **output.fields(worn, "id=sieve_id as_of"),
         "axis": "uses" if worn.by_uses else "days",
-        "at": worn.at,
-        "uses_per_year": worn.rate_per_year,
+        **output.fields(worn, "at uses_per_year=rate_per_year"),
         "rule": outlook.data.rule.rule,
         "checks": [check.id for check in worn.checks],
-        "steps": [
-            {"date": step.on_date.isoformat(), "reason": step.reason, "new_cloth": step.new_cloth}
-            for step in worn.steps
-        ],
+        "steps": [output.fields(step, "date=on_date reason new_cloth") for step in worn.steps],
         "trends": [_trend_dict(trend) for trend in worn.trends],
-        "first": None if first is None else {"name": first.name, "direction": first.direction},
+        "first": first and output.fields(first, "name direction"),
         "one_widens_one_narrows": worn.directions_diverge,
         "methods": [_methods_dict(methods) for methods in outlook.methods],
-        "action": outlook.advice.action,
-        "action_reason": outlook.advice.reason,
+        **output.fields(outlook, "action=advice.action action_reason=advice.reason"),
     }
 
 
 def _trend_dict(trend: Trend) -> dict[str, Any]:
     reach = trend.reach
     return {
-        "name": trend.name,
-        "direction": trend.direction,
-        "checks": trend.checks,
-        "now_um": trend.now_um,
+        **output.fields(trend, "name direction checks now_um"),
         "U_now_um": None if trend.u_now_um is None else 2 * trend.u_now_um,
         "slope": trend.slope,
         "slope_interval": None if trend.slope is None else [trend.slope_low, trend.slope_high],
-        "distinguishable": trend.significant,
-        "scatter_factor": trend.scatter_factor,
-        "reached_already": trend.reached_already,
-        "reach": None if reach is None else _reach_dict(reach),
+        **output.fields(trend, "distinguishable=significant scatter_factor reached_already"),
+        "reach": reach
+        and {
+            **output.fields(reach, "limit_less_band_um=limit_um at"),
+            "interval": [reach.low, reach.high],
+            **output.fields(reach, "date=day"),
+            "date_interval": list(output.fields(reach, "day_low day_high").values()),
+        },
         "problem": trend.problem,
-    }
-
-
-def _reach_dict(reach: Reach) -> dict[str, Any]:
-    days = (reach.day, reach.day_low, reach.day_high)
-    day, low, high = (None if value is None else value.isoformat() for value in days)
-    return {
-        "limit_less_band_um": reach.limit_um,
-        "at": reach.at,
-        "interval": [reach.low, reach.high],
-        "date": day,
-        "date_interval": [low, high],
     }
 
 
 def _methods_dict(methods: MethodComparison) -> dict[str, Any]:
     return {
-        "direction": methods.direction,
-        "problem": methods.problem,
-        "wear": [
-            output.fields(wear, "method", "uses", "slope", "low", "high") for wear in methods.wear
-        ],
+        **output.fields(methods, "direction problem"),
+        "wear": [output.fields(wear, "method uses slope low high") for wear in methods.wear],
         "differences": [
-            output.fields(pair, "method", "other", "difference", "low", "high")
-            | {"plain": pair.significant}
+            output.fields(pair, "method other difference low high plain=significant")
             for pair in methods.differences
         ],
     }
@@ -135,32 +114,26 @@ def _print(outlook: Outlook) -> None:
     per = "1000 uses" if worn.by_uses else "year"
     at = f"{worn.at:.0f} uses" if worn.by_uses else f"{worn.at:.0f} days since its first check"
     output.line(f"Wear of sieve {worn.sieve_id} on {worn.as_of}, {at}")
-    rows = [_cells(trend) for trend in worn.trends]
-    columns = ("value", "", "now, um", "U", f"um per {per}", "95 %", "at limit")
-    output.table("", columns, rows, numeric=columns[2:5])
+    columns = {
+        "value": "", "": "", "now, um": ">.2f", "U": ">.2f", f"um per {per}": ">+.2f", "95 %": "",
+        "at limit": "",
+    }  # fmt: skip
+    output.table("", columns, [_cells(trend) for trend in worn.trends])
     output.line()
     for sentence in _sentences(outlook):
         output.text(sentence)
 
 
-def _cells(trend: Trend) -> list[str]:
+def _cells(trend: Trend) -> tuple[object, ...]:
+    named = (_SHORT[trend.name], trend.direction)
     if trend.now_um is None or trend.slope is None:
-        return [_SHORT[trend.name], trend.direction, "-", "-", "-", "-", "-"]
-    u = 2 * (trend.u_now_um or 0.0)
+        return (*named, None, None, None, None, None)
     span = f"{trend.slope_low:+.2f} to {trend.slope_high:+.2f}"
     when = "now" if trend.reached_already else "-"
     if trend.reach is not None:
         day = trend.reach.day
         when = str(day) if day else f"{trend.reach.at:.0f} uses"
-    return [
-        _SHORT[trend.name],
-        trend.direction,
-        f"{trend.now_um:.2f}",
-        f"{u:.2f}",
-        f"{trend.slope:+.2f}",
-        span,
-        when,
-    ]
+    return (*named, trend.now_um, 2 * (trend.u_now_um or 0.0), trend.slope, span, when)
 
 
 def _sentences(outlook: Outlook) -> list[str]:

@@ -16,7 +16,6 @@ from typing import Any
 from sieve_inspect.errors import UsageError
 from sieve_inspect.files import check_writable, write_pieces
 
-MANIFEST = ("events", "head", "evidence", "made_at", "software")  # of an export or backup
 # The kind of file these options write, which its name must show.
 _KINDS = {
     "--map": (".svg",),
@@ -52,8 +51,15 @@ def line(text: str = "") -> None:
 
 def text(text: str, later: str = "", *, first: str = "") -> None:
     """Print a paragraph within 80 columns; `first` and `later` begin its lines."""
-    for row in wrap(text, 78, initial_indent=first, subsequent_indent=later) or [""]:
+    rows = wrap(text, 78, initial_indent=first, subsequent_indent=later, break_on_hyphens=False)
+    for row in rows or [""]:
         line(row)
+
+
+def listed(items: Iterable[str]) -> None:
+    """Print reasons or remarks as a list, a paragraph each."""
+    for item in items:
+        text(item, "    ", first="  - ")
 
 
 def shortened(text: str, most: int = 14) -> str:
@@ -61,10 +67,14 @@ def shortened(text: str, most: int = 14) -> str:
     return text if len(text) <= most else f"{text[: most - 1]}…"
 
 
-def table(
-    title: str, columns: Sequence[str], rows: Sequence[Sequence[str]], numeric: Sequence[str] = ()
-) -> None:
-    """Print a table: drawn by rich on a terminal, tab-free plain columns in a pipe."""
+def table(title: str, columns: Mapping[str, str], rows: Iterable[Sequence[object]]) -> None:
+    """Print a table: drawn by rich on a terminal, tab-free plain columns in a pipe.
+
+    `columns` gives each heading the format of its cells (">.2f"); a column whose format begins
+    with ">" is aligned at the right. None is printed as a dash.
+    """
+    forms = list(columns.values())
+    cells = [[_cell(value, form) for value, form in zip(row, forms, strict=True)] for row in rows]
     if sys.stdout.isatty():
         from rich import box
         from rich.console import Console
@@ -72,30 +82,43 @@ def table(
         from rich.text import Text
 
         table = Table(title=title or None, box=box.SIMPLE_HEAD, title_justify="left")
-        for name in columns:
-            table.add_column(name, justify="right" if name in numeric else "left")
-        for row in rows:
+        for name, form in columns.items():
+            table.add_column(name, justify="right" if form else "left")
+        for row in cells:
             table.add_row(*(Text(cell) for cell in row))
         Console().print(table)
         return
-    widths = [max(len(r[i]) for r in [tuple(columns), *rows]) for i in range(len(columns))]
+    lines = [list(columns), *cells]
+    widths = [max(map(len, column)) for column in zip(*lines, strict=True)]
     if title:
         line(title)
-    for row in [tuple(columns), *rows]:
-        cells = (
-            cell.rjust(width) if name in numeric else cell.ljust(width)
-            for cell, width, name in zip(row, widths, columns, strict=True)
+    for row in lines:
+        padded = (
+            cell.rjust(width) if form else cell.ljust(width)
+            for cell, width, form in zip(row, widths, forms, strict=True)
         )
-        line("  ".join(cells).rstrip())
+        line("  ".join(padded).rstrip())
 
 
-def fields(record: object, *names: str, **renamed: str) -> dict[str, Any]:
+def _cell(value: object, form: str) -> str:
+    form = form.removeprefix(">")
+    return "-" if value is None else format(value, form) if form else str(value)
+
+
+def fields(record: object, names: str) -> dict[str, Any]:
     """Fields of a record for JSON: exact figures as numbers, days as 2026-01-12, tuples as lists.
 
-    `renamed` maps a JSON key to the field's name.
+    `names` are separated by spaces; `key=path` names a field of a part (`check=last_check.id`),
+    which is None where the part is None.
     """
-    keys = {name: name for name in names} | renamed
-    return {key: _plain(getattr(record, name)) for key, name in keys.items()}
+    pairs = (name.rpartition("=")[::2] for name in names.split())
+    return {key or path: _plain(_at(record, path)) for key, path in pairs}
+
+
+def _at(record: object, path: str) -> object:
+    for name in path.split("."):
+        record = None if record is None else getattr(record, name)
+    return record
 
 
 def _plain(value: object) -> object:

@@ -43,20 +43,21 @@ def _print_figures(scale: Scale, *, with_bias: bool) -> None:
     if with_bias:
         bias, expanded = scale.edge_bias_px, 2 * scale.u_edge_bias_px
         rows.append(("edge bias", f"{bias:.4f}", f"{expanded:.4f}", "px each edge"))
-    output.table("Scale", ("figure", "value", "U (k = 2)", "unit"), rows, ("value", "U (k = 2)"))
+    output.table("Scale", {"figure": "", "value": ">", "U (k = 2)": ">", "unit": ""}, rows)
 
 
 def _print_budget(calibration: Calibration) -> None:
-    rows = [(row.name, f"{row.u_rel_x:.2e}", f"{row.u_rel_y:.2e}") for row in calibration.budget]
-    output.table("Budget, relative standard uncertainty", ("source", "x", "y"), rows, ("x", "y"))
+    rows = [(row.name, row.u_rel_x, row.u_rel_y) for row in calibration.budget]
+    columns = {"source": "", "x": ">.2e", "y": ">.2e"}
+    output.table("Budget, relative standard uncertainty", columns, rows)
     output.line()
 
 
 def _print_bias_budget(rows: Sequence[BiasRow]) -> None:
     if rows:
-        cells = [(row.name, f"{row.u_px:.4f}") for row in rows]
+        cells = [(row.name, row.u_px) for row in rows]
         title = "Budget of the edge bias, standard uncertainty"
-        output.table(title, ("source", "px"), cells, ("px",))
+        output.table(title, {"source": "", "px": ">.4f"}, cells)
         output.line()
 
 
