@@ -17,10 +17,10 @@ from sieve_inspect.standard import limits
 from sieve_registry.audit import queries as audits
 from sieve_registry.audit import verification
 from sieve_registry.checks import queries as check_queries
-from sieve_registry.demo.actions import DEVICES
+from sieve_registry.demo.actions import DEVICES, Checked, Used
 from sieve_registry.demo.run import DemoResult, run_demo
 from sieve_registry.demo.scans import SCALES, SCANS, TARGETS
-from sieve_registry.demo.story import STEPS, Checked, Used
+from sieve_registry.demo.story import STEPS
 from sieve_registry.errors import EvidenceError
 from sieve_registry.scales.drift import drift_of
 from sieve_registry.store.engine import Registry

@@ -9,6 +9,7 @@ import pytest
 from PIL import Image
 
 from sieve_inspect.scale import load_scale
+from sieve_registry.demo.actions import Checked, SieveAdded, Used
 from sieve_registry.demo.images import CERTIFICATE, images_folder, scale_name
 from sieve_registry.demo.scans import (
     SCALES,
@@ -20,7 +21,7 @@ from sieve_registry.demo.scans import (
     draw_all,
     draw_target,
 )
-from sieve_registry.demo.story import CAPTIONS, STEPS, Checked, SieveAdded, Used
+from sieve_registry.demo.story import CAPTIONS, STEPS
 
 _MOST_BYTES = 10_000_000
 

@@ -1,20 +1,24 @@
-"""Actions of the demo besides checks: certificates, calibrations, reference checks, stacks."""
+"""What people of the demo's laboratory do, each by the function its command calls."""
 
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
-from datetime import timedelta
+from dataclasses import dataclass, replace
+from datetime import date, timedelta
 from pathlib import Path
 
+from sieve_inspect.scale import load_scale
 from sieve_inspect.summary.repeatability import precision
-from sieve_registry.demo.images import CERTIFICATE
+from sieve_registry.checks import commands as check_commands
+from sieve_registry.demo.images import CERTIFICATE, scale_name
 from sieve_registry.quality import decisions, reference_rules, references, studies
 from sieve_registry.quality.curves import Curve
-from sieve_registry.records import UseDetails
+from sieve_registry.records import NewSieve, UseDetails
 from sieve_registry.scales import artefacts
 from sieve_registry.scales.calibrations import ScaleConditions
+from sieve_registry.scales.choice import ScaleRequest, choose_scale
 from sieve_registry.scales.commands import ArtefactPictures, calibrate_device
+from sieve_registry.sieves import commands as sieve_commands
 from sieve_registry.sieves import queries as sieve_queries
 from sieve_registry.sieves import stacks
 from sieve_registry.sieves.decision_rules import set_rule
@@ -34,7 +38,23 @@ STUDY = {
 }
 SAND_FILE, STUDY_FILE = "sand.csv", "study.csv"  # written into the demo's folder
 
-CarryOut = Callable[[Registry, RecordTerms, Path], object]
+
+@dataclass(frozen=True)
+class Moment:
+    """A day in the laboratory: its registry, the person who acts, and the folder of the scans."""
+
+    registry: Registry
+    day: date
+    by: str
+    scans: Path
+
+    @property
+    def terms(self) -> RecordTerms:
+        """The terms of a record made by that person for that day."""
+        return RecordTerms(self.day, self.by)
+
+
+Act = Callable[[Moment], str]  # records what a person does; its words for the log
 
 
 @dataclass(frozen=True)
@@ -42,128 +62,207 @@ class Action:
     """An action of one call: its words for the log, and how many events it records."""
 
     words: str
-    carry_out: CarryOut
+    call: Callable[[Moment], object]
     events: int = 1
+
+    def __call__(self, at: Moment) -> str:
+        """Record it; the words for the log."""
+        self.call(at)
+        return self.words
+
+
+@dataclass(frozen=True)
+class SieveAdded:
+    """A sieve goes into service."""
+
+    sieve: NewSieve
+
+    def __call__(self, at: Moment) -> str:
+        """Record it; the words for the log."""
+        sieve_commands.add_sieve(at.registry, replace(self.sieve, in_service=at.day), by=at.by)
+        return f"adds {self.sieve.id}"
+
+
+@dataclass(frozen=True)
+class Checked:
+    """Scans of a sieve at a resolution are measured, judged and recorded.
+
+    The scale is a recorded scale, or a scale file; `in_scan`: the artefact lies beside the cloth
+    and gives the scale of that run.
+    """
+
+    sieve_id: str
+    dpi: int
+    scans: tuple[str, ...]
+    in_scan: bool = False
+
+    def __call__(self, at: Moment) -> str:
+        """Record it; the words for the log."""
+        images = [at.scans / name for name in self.scans]
+        recorded = None if self.in_scan else DEVICES.get(self.dpi)
+        request = ScaleRequest(
+            at.day,
+            recorded=recorded,
+            scale=None if recorded else load_scale(at.scans / scale_name(self.dpi)),
+            artefact=ARTEFACT if self.in_scan else None,
+            accepted_by=at.by,
+        )
+        scale = choose_scale(at.registry, request, images)
+        check = check_commands.check(
+            at.registry, self.sieve_id, images, scale=scale, on_date=at.day, by=at.by
+        ).check
+        return f"checks {self.sieve_id}: {check.id} {check.outcome}"
+
+
+@dataclass(frozen=True)
+class Used:
+    """Uses are logged, `recorded_late` days after they happened."""
+
+    sieve_id: str
+    count: int
+    note: str = ""
+    recorded_late: int = 0
+
+    def __call__(self, at: Moment) -> str:
+        """Record it; the words for the log."""
+        late = self.recorded_late
+        reason = "entered from the paper log" if late else ""
+        sieve_commands.log_use(
+            at.registry, self.sieve_id, self.count,
+            on_date=at.day, by=at.by, note=self.note, late_reason=reason,
+        )  # fmt: skip
+        words = f"logs {self.count} uses of {self.sieve_id}"
+        return f"{words}, recorded {late} days later" if late else words
+
+
+def edit(sieve_id: str, interval_months: int) -> Action:
+    """A person changes how often a sieve is checked."""
+    return Action(
+        f"has {sieve_id} checked every {interval_months} months",
+        lambda at: sieve_commands.edit_sieve(
+            at.registry, sieve_id, interval_months=interval_months, on_date=at.day, by=at.by
+        ),
+    )
+
+
+def retire(sieve_id: str, reason: str) -> Action:
+    """A person ends a sieve's service."""
+    return Action(
+        f"retires {sieve_id}",
+        lambda at: sieve_commands.retire(at.registry, sieve_id, reason, on_date=at.day, by=at.by),
+    )
 
 
 def add_artefact(years: int) -> Action:
     """The glass plate with its certificate, valid for `years`."""
 
-    def carry_out(registry: Registry, terms: RecordTerms, images: Path) -> object:
-        assert terms.on_date is not None
+    def call(at: Moment) -> object:
         new = artefacts.CertifiedArtefact(
             id=ARTEFACT, kind="dots", nominal_pitch_um=400.0, pitch_um=400.0, nominal_line_um=None,
             line_um=None, expanded_pitch_um=0.04, expanded_line_um=0.0, k=2.0,
-            certificate="EX-1147", laboratory="Example Metrology", valid_from=terms.on_date,
-            valid_to=terms.on_date + timedelta(days=365 * years), expansion_ppm_per_k=8.5,
+            certificate="EX-1147", laboratory="Example Metrology", valid_from=at.day,
+            valid_to=at.day + timedelta(days=365 * years), expansion_ppm_per_k=8.5,
         )  # fmt: skip
-        return artefacts.add_artefact(registry, new, terms, certificate_file=images / CERTIFICATE)
+        certificate = at.scans / CERTIFICATE
+        return artefacts.add_artefact(at.registry, new, at.terms, certificate_file=certificate)
 
-    return Action(f"adds artefact {ARTEFACT} with its certificate", carry_out)
+    return Action(f"adds artefact {ARTEFACT} with its certificate", call)
 
 
 def add_device(dpi: int) -> Action:
     """The scanner at one resolution."""
-
-    def carry_out(registry: Registry, terms: RecordTerms, _: Path) -> object:
-        kind = "scanner"
-        path, allowance = artefacts.DEVICE_KINDS[kind]
-        new = artefacts.Device(
-            DEVICES[dpi], kind, "EX-F3", f"{dpi}dpi", "transmitted", "srgb", 0.0, allowance, path
-        )
-        return artefacts.add_device(registry, new, terms)
-
-    return Action(f"adds device {DEVICES[dpi]}, the scanner at {dpi} dpi", carry_out)
+    path, allowance = artefacts.DEVICE_KINDS["scanner"]
+    new = artefacts.Device(
+        DEVICES[dpi], "scanner", "EX-F3", f"{dpi}dpi", "transmitted", "srgb", 0.0, allowance, path
+    )
+    return Action(
+        f"adds device {DEVICES[dpi]}, the scanner at {dpi} dpi",
+        lambda at: artefacts.add_device(at.registry, new, at.terms),
+    )
 
 
 def calibrate(dpi: int, picture: str, months: int) -> Action:
     """The scale of the scanner at one resolution, from a picture of the artefact."""
+    device, conditions = DEVICES[dpi], ScaleConditions(months)
 
-    def carry_out(registry: Registry, terms: RecordTerms, images: Path) -> object:
-        pictures = ArtefactPictures([images / picture])
-        return calibrate_device(
-            registry, pictures, ARTEFACT, DEVICES[dpi], ScaleConditions(months), terms
-        )
+    def call(at: Moment) -> object:
+        pictures = ArtefactPictures([at.scans / picture])
+        return calibrate_device(at.registry, pictures, ARTEFACT, device, conditions, at.terms)
 
-    return Action(f"calibrates {DEVICES[dpi]} with artefact {ARTEFACT}", carry_out)
+    return Action(f"calibrates {device} with artefact {ARTEFACT}", call)
 
 
 def name_rule(sieve_id: str, rule: str) -> Action:
     """The decision rule of a sieve, before it is measured."""
-
-    def carry_out(registry: Registry, terms: RecordTerms, _: Path) -> object:
-        return set_rule(registry, sieve_id, rule, terms=terms)
-
-    return Action(f"names the rule of {sieve_id}: {rule}", carry_out)
+    return Action(
+        f"names the rule of {sieve_id}: {rule}",
+        lambda at: set_rule(at.registry, sieve_id, rule, terms=at.terms),
+    )
 
 
 def beads(sieve_id: str, charged_g: float, through_g: float) -> Action:
     """The mean effective aperture from the certified beads."""
 
-    def carry_out(registry: Registry, terms: RecordTerms, _: Path) -> object:
+    def call(at: Moment) -> object:
         result = reference_rules.beads(BEADS, charged_g, through_g, 3.0)
-        last = sieve_queries.get_history(registry, sieve_id).checks[-1]
+        last = sieve_queries.get_history(at.registry, sieve_id).checks[-1]
         number = references.e_n_against_optical(last, result)
         more = {"charged_g": charged_g, "through_g": through_g, "e_n": number}
         lot = "beads EX-B5, lot 12"
-        return references.record(registry, sieve_id, result, lot, terms, **more)
+        return references.record(at.registry, sieve_id, result, lot, at.terms, **more)
 
-    return Action(f"sieves certified beads on {sieve_id}", carry_out)
+    return Action(f"sieves certified beads on {sieve_id}", call)
 
 
 def cement(sieve_id: str, certified: float, *residues: float) -> Action:
     """The residue of a reference cement."""
-
-    def carry_out(registry: Registry, terms: RecordTerms, _: Path) -> object:
-        result = reference_rules.cement(certified, residues)
-        return references.record(registry, sieve_id, result, "cement EX-C2", terms)
-
-    return Action(f"sieves reference cement on {sieve_id}", carry_out)
+    result = reference_rules.cement(certified, residues)
+    return Action(
+        f"sieves reference cement on {sieve_id}",
+        lambda at: references.record(at.registry, sieve_id, result, "cement EX-C2", at.terms),
+    )
 
 
 def master(sieve_id: str, *pairs: tuple[float, float]) -> Action:
     """Retained percentages beside those of a master sieve."""
-
-    def carry_out(registry: Registry, terms: RecordTerms, _: Path) -> object:
-        result = reference_rules.master(pairs)
-        return references.record(registry, sieve_id, result, "master EX-M5", terms)
-
-    return Action(f"compares {sieve_id} with the master sieve", carry_out)
+    result = reference_rules.master(pairs)
+    return Action(
+        f"compares {sieve_id} with the master sieve",
+        lambda at: references.record(at.registry, sieve_id, result, "master EX-M5", at.terms),
+    )
 
 
 def repeatability(name: str) -> Action:
     """The study of one sieve measured several times by several people."""
-
-    def carry_out(registry: Registry, terms: RecordTerms, _: Path) -> object:
-        return studies.record_study(registry, name, {"": precision(STUDY)}, terms)
-
-    return Action(f"studies repeatability: {name}", carry_out)
+    return Action(
+        f"studies repeatability: {name}",
+        lambda at: studies.record_study(at.registry, name, {"": precision(STUDY)}, at.terms),
+    )
 
 
 def add_stack(*sieve_ids: str) -> Action:
     """The stack, coarse on top."""
-
-    def carry_out(registry: Registry, terms: RecordTerms, _: Path) -> object:
-        return stacks.add(registry, STACK, sieve_ids, terms)
-
-    return Action(f"keeps stack {STACK} of {len(sieve_ids)} sieves", carry_out)
+    return Action(
+        f"keeps stack {STACK} of {len(sieve_ids)} sieves",
+        lambda at: stacks.add(at.registry, STACK, sieve_ids, at.terms),
+    )
 
 
 def run_stack(count: int, sieves: int) -> Action:
     """Runs of the stack, with the use of each of its sieves."""
-
-    def carry_out(registry: Registry, terms: RecordTerms, _: Path) -> object:
-        details = UseDetails(material="limestone", abrasiveness="low")
-        return stacks.run(registry, STACK, details, terms, count=count)
-
-    return Action(f"logs {count} runs of stack {STACK}", carry_out, events=1 + sieves)
+    details = UseDetails(material="limestone", abrasiveness="low")
+    return Action(
+        f"logs {count} runs of stack {STACK}",
+        lambda at: stacks.run(at.registry, STACK, details, at.terms, count=count),
+        events=1 + sieves,
+    )
 
 
 def decide(sieve_id: str, action: str) -> Action:
     """What a person decides after the last check of a sieve."""
 
-    def carry_out(registry: Registry, terms: RecordTerms, _: Path) -> object:
-        last = sieve_queries.get_history(registry, sieve_id).checks[-1]
-        return decisions.decide(registry, last.id, action, "", terms)
+    def call(at: Moment) -> object:
+        last = sieve_queries.get_history(at.registry, sieve_id).checks[-1]
+        return decisions.decide(at.registry, last.id, action, "", at.terms)
 
-    return Action(f"decides on {sieve_id}: {action}", carry_out)
+    return Action(f"decides on {sieve_id}: {action}", call)

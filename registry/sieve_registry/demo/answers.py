@@ -31,25 +31,36 @@ class Answer:
 
 def answers_of(registry: Registry, today: date, folder: Path) -> Iterator[Answer]:
     """The questions in the order a laboratory meets them; `folder` is that of the demo."""
-    yield _drift(registry)
-    view = sampling.view_of(registry, "S-0500")
-    many = "all apertures" if view.plan.n is None else f"{view.plan.n} apertures"
-    yield Answer("plan S-0500", f"Measure {many} and {view.plan.wires} wires each way.")
+    yield _drift(registry, DEVICES[2400])
+    plan = sampling.view_of(registry, "S-0500").plan
+    many = "all apertures" if plan.n is None else f"{plan.n} apertures"
+    yield Answer("plan S-0500", f"Measure {many} and {plan.wires} wires each way.")
     yield Answer("wear S-0500", outlook(registry, "S-0500").advice.reason)
     proposal = interval_view(registry, "S-0500").proposals[-1]
     yield Answer("interval S-0500", _sentence(proposal.reasons[0]))
-    yield _risk(registry)
-    yield _lookback(registry, today)
+    yield _risk(registry, "S-2000")
+    review = lookback_of(sieve_queries.get_history(registry, "S-0075"), today)
+    since = review.good.on_date if review.good is not None else "the beginning"
+    uses = f"{review.uses} uses since the last good check on {since}: review them."
+    yield Answer("lookback S-0075", uses)
     psd = shlex.quote(str(folder / SAND_FILE))
-    yield _effect(registry, ["S-0075"], f"effect S-0075 --psd {psd}")
     stack = [state.sieve.id for state in ready(registry, STACK).sieves]
-    yield _effect(registry, stack, f"effect --stack {STACK} --psd {psd}")
-    yield _references(registry, today)
-    yield _repeatability(folder)
+    for sieves, sieve_ids in (("S-0075", ["S-0075"]), (f"--stack {STACK}", stack)):
+        effects = effects_of(registry, sieve_ids, SAND)
+        shifts = "; ".join(f"{e.sieve_id} {e.main.shift:+.2f} % passing" for e in effects)
+        yield Answer(f"effect {sieves} --psd {psd}", _sentence(shifts))
+    entries = references.timeline(registry, "S-0500", today)
+    results = [f"{e.kind}: {e.result}, {e.outcome}" for e in entries if e.kind != "optical"]
+    yield Answer("reference show S-0500", _sentence("; ".join(results)))
+    study = precision(STUDY)
+    yield Answer(
+        f"repeatability {shlex.quote(str(folder / STUDY_FILE))}",
+        f"{len(study.groups)} people, {sum(study.counts)} values: s_r {study.s_r:.2f} um, "
+        f"s_R {study.s_R:.2f} um.",
+    )
 
 
-def _drift(registry: Registry) -> Answer:
-    device = DEVICES[2400]
+def _drift(registry: Registry, device: str) -> Answer:
     history, jumps = drift_of(registry, device)
     jump = jumps[0]
     checks = ", ".join(jump.checks)
@@ -60,42 +71,13 @@ def _drift(registry: Registry) -> Answer:
     )
 
 
-def _risk(registry: Registry) -> Answer:
-    view = decisions.rule_view(registry, "S-2000")
+def _risk(registry: Registry, sieve_id: str) -> Answer:
+    view = decisions.rule_view(registry, sieve_id)
     least = min(view.risks, key=lambda row: row.p_conform)
     return Answer(
-        "rule S-2000",
+        f"rule {sieve_id}",
         f"Rule {view.rule.rule}; by {view.check_id} the {least.name} in {least.direction} "
         f"conforms with a probability of {100 * least.p_conform:.4g} %, the least of all values.",
-    )
-
-
-def _lookback(registry: Registry, today: date) -> Answer:
-    review = lookback_of(sieve_queries.get_history(registry, "S-0075"), today)
-    since = review.good.on_date if review.good is not None else "the beginning"
-    return Answer(
-        "lookback S-0075", f"{review.uses} uses since the last good check on {since}: review them."
-    )
-
-
-def _effect(registry: Registry, sieve_ids: list[str], command: str) -> Answer:
-    effects = effects_of(registry, sieve_ids, SAND)
-    shifts = "; ".join(f"{e.sieve_id} {e.main.shift:+.2f} % passing" for e in effects)
-    return Answer(command, _sentence(shifts))
-
-
-def _references(registry: Registry, today: date) -> Answer:
-    entries = references.timeline(registry, "S-0500", today)
-    results = [f"{e.kind}: {e.result}, {e.outcome}" for e in entries if e.kind != "optical"]
-    return Answer("reference show S-0500", _sentence("; ".join(results)))
-
-
-def _repeatability(folder: Path) -> Answer:
-    study = precision(STUDY)
-    return Answer(
-        f"repeatability {shlex.quote(str(folder / STUDY_FILE))}",
-        f"{len(study.groups)} people, {sum(study.counts)} values: s_r {study.s_r:.2f} um, "
-        f"s_R {study.s_R:.2f} um.",
     )
 
 

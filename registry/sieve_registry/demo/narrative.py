@@ -19,13 +19,23 @@ from sieve_registry.report.formatting import Lengths
 class SieveSummary:
     """A sieve: how its scans were drawn, the result of its last check, and what to do next."""
 
-    sieve_id: str
-    nominal: str
+    state: SieveState
+    check: Check
     drawn: str
     result: str
     next_step: str
     command: str
     report: Path
+
+    @property
+    def sieve_id(self) -> str:
+        """The name of the sieve."""
+        return self.state.sieve.id
+
+    @property
+    def nominal(self) -> str:
+        """Its nominal aperture as the standards write it."""
+        return format_length(self.state.sieve.nominal_um)
 
 
 def summaries(demo: DemoResult) -> list[SieveSummary]:
@@ -39,8 +49,8 @@ def _summary(demo: DemoResult, state: SieveState) -> SieveSummary:
     history, detail = demo.histories[sieve_id], demo.details[sieve_id]
     step, command = _next_step(state, history, detail.check)
     return SieveSummary(
-        sieve_id=sieve_id,
-        nominal=format_length(state.sieve.nominal_um),
+        state=state,
+        check=detail.check,
         drawn=CAPTIONS[sieve_id],
         result=_result(detail) + _trend(history, detail),
         next_step=step,

@@ -5,33 +5,20 @@ from __future__ import annotations
 import shutil
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
 from pathlib import Path
 
 from sieve_inspect.errors import UnwritableOutputError
-from sieve_inspect.scale import load_scale
 from sieve_registry.audit import queries as audits
-from sieve_registry.checks import commands as check_commands
 from sieve_registry.checks import queries as check_queries
-from sieve_registry.demo.actions import (
-    ARTEFACT,
-    DEVICES,
-    SAND,
-    SAND_FILE,
-    STUDY,
-    STUDY_FILE,
-    Action,
-)
+from sieve_registry.demo.actions import SAND, SAND_FILE, STUDY, STUDY_FILE, Moment, Used
 from sieve_registry.demo.answers import Answer, answers_of
-from sieve_registry.demo.images import images_folder, scale_name
-from sieve_registry.demo.story import STEPS, Checked, Edited, SieveAdded, Step, Used
+from sieve_registry.demo.images import images_folder
+from sieve_registry.demo.story import STEPS
 from sieve_registry.records import CheckDetail, SieveHistory, SieveState
 from sieve_registry.report import audit_page, check_view, render_check_report
-from sieve_registry.scales.choice import ScaleRequest, choose_scale
-from sieve_registry.sieves import commands as sieve_commands
 from sieve_registry.sieves import queries as sieve_queries
-from sieve_registry.sieves.recording import RecordTerms
 from sieve_registry.store.engine import Registry, open_registry, utc_now
 
 AUDIT_DAYS_AGO = 200  # a day on which the answers differ from today's
@@ -62,24 +49,6 @@ class DemoResult:
         return self.folder / _REGISTRY
 
 
-class _Clock:
-    """Stands still on the day of a step, so that each is recorded as if on that day."""
-
-    def __init__(self, first: datetime) -> None:
-        self._now = first
-
-    def __call__(self) -> datetime:
-        return self._now
-
-    def set(self, day: date, minute: int) -> None:
-        """Nine o'clock and some minutes in the local time of this computer."""
-        self._now = datetime.combine(day, time(9, minute % 60)).astimezone()
-
-    def set_now(self, now: datetime) -> None:
-        """The true time."""
-        self._now = now
-
-
 def run_demo(
     folder: Path, *, progress: Progress, now: Callable[[], datetime] = utc_now
 ) -> DemoResult:
@@ -92,17 +61,19 @@ def run_demo(
     scans = images_folder()
     start = now()
     with _complete_or_removed(folder) as inside:
-        clock = _Clock(start)
-        registry = open_registry(inside / _REGISTRY, create=True, now=clock)
+        # The clock stands still on the day of a step, so that each is recorded as if on that day.
+        clock = [start]
+        registry = open_registry(inside / _REGISTRY, create=True, now=lambda: clock[0])
         try:
             today = registry.today()
             for number, step in enumerate(STEPS, start=1):
                 late = step.action.recorded_late if isinstance(step.action, Used) else 0
                 day = today - timedelta(days=step.days_ago)
-                clock.set(day + timedelta(days=late), number)
-                words = _carry_out(registry, step, day, scans)
+                morning = time(9, number % 60)  # local time of this computer
+                clock[0] = datetime.combine(day + timedelta(days=late), morning).astimezone()
+                words = step.action(Moment(registry, day, step.by, scans))
                 progress(f"[{number:2}/{len(STEPS)}] {day}  {step.by:<11}{words}")
-            clock.set_now(start)
+            clock[0] = start
             _write_tables(inside)
             result = _finish(registry, inside, folder, progress)
         finally:
@@ -136,59 +107,6 @@ def _complete_or_removed(folder: Path) -> Iterator[Path]:
         if new:
             shutil.rmtree(folder, ignore_errors=True)
         raise
-
-
-def _carry_out(registry: Registry, step: Step, day: date, scans: Path) -> str:
-    """Carry out one step; its words for the log."""
-    action, by = step.action, step.by
-    if isinstance(action, Action):
-        action.carry_out(registry, RecordTerms(day, by), scans)
-        return action.words
-    if isinstance(action, SieveAdded):
-        sieve_commands.add_sieve(registry, replace(action.sieve, in_service=day), by=by)
-        return f"adds {action.sieve.id}"
-    sieve_id = action.sieve_id
-    if isinstance(action, Checked):
-        check = _check(registry, action, day, by, scans).check
-        return f"checks {sieve_id}: {check.id} {check.outcome}"
-    if isinstance(action, Used):
-        return _log_use(registry, action, day, by)
-    if isinstance(action, Edited):
-        months = action.interval_months
-        sieve_commands.edit_sieve(registry, sieve_id, interval_months=months, on_date=day, by=by)
-        return f"has {sieve_id} checked every {months} months"
-    sieve_commands.retire(registry, sieve_id, action.reason, on_date=day, by=by)
-    return f"retires {sieve_id}"
-
-
-def _log_use(registry: Registry, used: Used, day: date, by: str) -> str:
-    late = used.recorded_late
-    sieve_commands.log_use(
-        registry,
-        used.sieve_id,
-        used.count,
-        on_date=day,
-        by=by,
-        note=used.note,
-        late_reason="entered from the paper log" if late else "",
-    )
-    words = f"logs {used.count} uses of {used.sieve_id}"
-    return f"{words}, recorded {late} days later" if late else words
-
-
-def _check(registry: Registry, checked: Checked, day: date, by: str, scans: Path) -> CheckDetail:
-    """A check by a recorded scale, by the artefact in the scan, or by a scale file."""
-    images = [scans / name for name in checked.scans]
-    recorded = None if checked.in_scan else DEVICES.get(checked.dpi)
-    request = ScaleRequest(
-        day,
-        recorded=recorded,
-        scale=None if recorded else load_scale(scans / scale_name(checked.dpi)),
-        artefact=ARTEFACT if checked.in_scan else None,
-        accepted_by=by,
-    )
-    scale = choose_scale(registry, request, images)
-    return check_commands.check(registry, checked.sieve_id, images, scale=scale, on_date=day, by=by)
 
 
 def _write_tables(folder: Path) -> None:

@@ -33,7 +33,7 @@ _ALONG_X, _ALONG_Y = 1.0006, 0.9992
 _REPAIRED = 1.0015  # the step of its carriage after the repair, relative to the step before
 _THAT_RUN = 1.0005  # of the scan with the artefact beside the cloth
 PITCH_UM, DOT_UM = 400.0, 200.0
-_SHAPE = (680, 880)
+_SHAPE, _NARROW = (680, 880), (680, 620)
 _CLEAR = Damage()
 
 
@@ -118,17 +118,7 @@ SCANS = (
     DrawnScan("s1000-2.jpg", 600, 1004, 999, 560, 14, 112, 0.6, colour=True, damage=_DUST),
     DrawnScan("s1000-3.jpg", 600, 1006, 1000, 560, 14, 113, 2.2, colour=True),
     DrawnScan(
-        "s1000-4.png",
-        1200,
-        1007,
-        1000,
-        560,
-        14,
-        114,
-        1.2,
-        (680, 620),
-        down=_THAT_RUN,
-        beside_px=260,
+        "s1000-4.png", 1200, 1007, 1000, 560, 14, 114, 1.2, _NARROW, down=_THAT_RUN, beside_px=260
     ),
     DrawnScan("s0500-1.png", 1200, 501.5, 500, 315, 6.5, 121, 1.1),
     DrawnScan("s0500-2.png", 1200, 505.5, 503, 311, 6.5, 122, -2.0, damage=_DUST),

@@ -9,57 +9,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from sieve_registry.demo import actions
-from sieve_registry.demo.actions import Action
+from sieve_registry.demo.actions import Act, Checked, SieveAdded, Used
 from sieve_registry.records import NewSieve
 
 _MARA, _IDRIS, _LENA = "Mara Quill", "Idris Penn", "Lena Holt"
-_MAKER = "Example Weavers"
-
-
-@dataclass(frozen=True)
-class SieveAdded:
-    """A sieve goes into service."""
-
-    sieve: NewSieve
-
-
-@dataclass(frozen=True)
-class Checked:
-    """Scans of a sieve at a resolution are measured, judged and recorded.
-
-    `in_scan`: the artefact lies beside the cloth and gives the scale of that run.
-    """
-
-    sieve_id: str
-    dpi: int
-    scans: tuple[str, ...]
-    in_scan: bool = False
-
-
-@dataclass(frozen=True)
-class Used:
-    """Uses are logged, `recorded_late` days after they happened."""
-
-    sieve_id: str
-    count: int
-    note: str = ""
-    recorded_late: int = 0
-
-
-@dataclass(frozen=True)
-class Edited:
-    """A person changes how often a sieve is checked."""
-
-    sieve_id: str
-    interval_months: int
-
-
-@dataclass(frozen=True)
-class Retired:
-    """A person ends a sieve's service."""
-
-    sieve_id: str
-    reason: str
 
 
 @dataclass(frozen=True)
@@ -68,28 +21,18 @@ class Step:
 
     days_ago: int
     by: str
-    action: SieveAdded | Checked | Used | Edited | Retired | Action
+    action: Act
 
 
-def _sieve(sieve_id: str, nominal_um: float, place: str, uses: int | None = None) -> NewSieve:
-    return NewSieve(
-        id=sieve_id,
-        nominal_um=nominal_um,
-        serial=f"EX-{sieve_id[2:]}-31",
-        frame_um=200_000,
-        interval_uses=uses,
-        location=place,
-        maker=_MAKER,
-    )
+def _added(sieve_id: str, nominal_um: float, place: str, uses: int | None = None) -> SieveAdded:
+    serial = f"EX-{sieve_id[2:]}-31"
+    return SieveAdded(
+        NewSieve(
+            sieve_id, nominal_um, serial=serial, frame_um=200_000, interval_uses=uses,
+            location=place, maker="Example Weavers",
+        )
+    )  # fmt: skip
 
-
-_NEW = _sieve("S-2000", 2000, "rack 1")
-_HEALTHY = _sieve("S-1000", 1000, "rack 1")
-_NEARLY_WORN = _sieve("S-0500", 500, "rack 1")
-_CLOGGED = _sieve("S-0250", 250, "rack 2", uses=120)
-_TORN = _sieve("S-0125", 125, "rack 2")
-_WORN_OUT = _sieve("S-0075", 75, "rack 3")
-_OVERDUE = _sieve("S-0045", 45, "rack 3")
 
 # What was drawn into the scans of each.
 CAPTIONS = {
@@ -102,24 +45,25 @@ CAPTIONS = {
     "S-0045": "sound when last seen",
 }
 
+_FELL = "Torn: the sieve fell from the bench; seen by eye too"
 STEPS = (
     Step(1094, _LENA, actions.add_artefact(4)),
     Step(1094, _LENA, actions.add_device(4800)),
     Step(1093, _MARA, actions.calibrate(4800, "g7-4800-1.jpg", 24)),
-    Step(1090, _LENA, SieveAdded(_HEALTHY)),
+    Step(1090, _LENA, _added("S-1000", 1000, "rack 1")),
     Step(1088, _MARA, Checked("S-1000", 600, ("s1000-1.jpg",))),
-    Step(1085, _LENA, SieveAdded(_WORN_OUT)),
+    Step(1085, _LENA, _added("S-0075", 75, "rack 3")),
     Step(1083, _MARA, Checked("S-0075", 4800, ("s0075-1.png",))),
-    Step(1080, _LENA, SieveAdded(_NEARLY_WORN)),
+    Step(1080, _LENA, _added("S-0500", 500, "rack 1")),
     Step(1078, _MARA, Checked("S-0500", 1200, ("s0500-1.png",))),
-    Step(1000, _LENA, SieveAdded(_CLOGGED)),
+    Step(1000, _LENA, _added("S-0250", 250, "rack 2", uses=120)),
     Step(999, _LENA, actions.add_device(2400)),
     Step(999, _MARA, actions.calibrate(2400, "g7-2400-1.jpg", 24)),
     Step(998, _MARA, Checked("S-0250", 2400, ("s0250-1.png",))),
     Step(940, _IDRIS, Used("S-0075", 110, "quartz, batch work")),
-    Step(900, _LENA, SieveAdded(_TORN)),
+    Step(900, _LENA, _added("S-0125", 125, "rack 2")),
     Step(898, _IDRIS, Checked("S-0125", 4800, ("s0125-1.tif",))),
-    Step(800, _LENA, SieveAdded(_OVERDUE)),
+    Step(800, _LENA, _added("S-0045", 45, "rack 3")),
     Step(798, _IDRIS, Checked("S-0045", 4800, ("s0045-1.png",))),
     Step(730, _MARA, Checked("S-0075", 4800, ("s0075-2.png",))),
     Step(725, _MARA, Checked("S-1000", 600, ("s1000-2.jpg",))),
@@ -139,28 +83,20 @@ STEPS = (
     Step(230, _IDRIS, Used("S-0045", 60)),
     Step(182, _MARA, actions.calibrate(4800, "g7-4800-2.jpg", 12)),
     Step(180, _IDRIS, Checked("S-0125", 4800, ("s0125-3.tif",))),
-    Step(
-        179,
-        _LENA,
-        Retired("S-0125", "Torn: the sieve fell from the bench; seen by eye too"),
-    ),
+    Step(179, _LENA, actions.retire("S-0125", _FELL)),
     Step(150, _IDRIS, Used("S-0075", 160, "quartz, batch work")),
     Step(90, _IDRIS, Used("S-0500", 150, "limestone")),
     Step(60, _IDRIS, actions.run_stack(8, 3)),
     Step(48, _IDRIS, Used("S-0250", 125, "moist clay")),
-    Step(40, _LENA, SieveAdded(_NEW)),
+    Step(40, _LENA, _added("S-2000", 2000, "rack 1")),
     Step(40, _LENA, actions.name_rule("S-2000", "probability:0.95")),
     Step(39, _MARA, Checked("S-2000", 600, ("s2000-1a.tif", "s2000-1b.tif"))),
     Step(21, _MARA, Checked("S-0500", 1200, ("s0500-4a.png",))),
     Step(20, _MARA, Checked("S-0500", 1200, ("s0500-4a.png", "s0500-4b.png", "s0500-4c.png"))),
-    Step(20, _LENA, Edited("S-0500", interval_months=6)),
+    Step(20, _LENA, actions.edit("S-0500", interval_months=6)),
     Step(19, _MARA, actions.beads("S-0500", 60.10, 38.05)),
     Step(18, _MARA, actions.master("S-0500", (36.2, 37.4), (36.0, 37.1), (36.4, 37.3))),
-    Step(
-        17,
-        _LENA,
-        actions.repeatability("S-0500-by-person"),
-    ),
+    Step(17, _LENA, actions.repeatability("S-0500-by-person")),
     Step(14, _MARA, actions.calibrate(2400, "g7-2400-3.jpg", 12)),
     Step(12, _IDRIS, Checked("S-0250", 2400, ("s0250-4.png",))),
     Step(9, _MARA, Checked("S-1000", 1200, ("s1000-4.png",), in_scan=True)),

@@ -20,6 +20,10 @@ _INTRODUCTION = (
     "scan is measured and judged. The clock is set back for each step, so that the records carry "
     "the days of the story; your own registry always records the true time."
 )
+_SIEVE = (
+    "id=sieve_id nominal drawn status=state.status outcome=check.outcome action=check.action "
+    "found=result next=next_step"
+)
 
 
 def demo(
@@ -49,27 +53,11 @@ def _answer(result: DemoResult, sieves: list[SieveSummary]) -> dict[str, Any]:
         "folder": str(result.folder),
         "registry": str(result.registry),
         "today": result.today.isoformat(),
-        "sieves": [_sieve_dict(result, sieve) for sieve in sieves],
+        "sieves": [output.fields(s, _SIEVE) | {"report": str(s.report)} for s in sieves],
         "due": [due_dict(state) for state in result.due],
         "audit": result.audit.to_dict(),
         "audit_page": str(result.audit_page),
         "answers": [{"command": a.command, "told": a.text} for a in result.answers],
-    }
-
-
-def _sieve_dict(result: DemoResult, sieve: SieveSummary) -> dict[str, Any]:
-    (state,) = (state for state in result.states if state.sieve.id == sieve.sieve_id)
-    check = result.details[sieve.sieve_id].check
-    return {
-        "id": sieve.sieve_id,
-        "nominal": sieve.nominal,
-        "drawn": sieve.drawn,
-        "status": state.status,
-        "outcome": check.outcome,
-        "action": check.action,
-        "found": sieve.result,
-        "next": sieve.next_step,
-        "report": str(sieve.report),
     }
 
 
