@@ -254,7 +254,7 @@ def test_a_file_brought_up_to_date_is_sealed_anew(
     sealed = note.read_text()
     monkeypatch.setattr("sieve_registry.store.engine.HEAD_REVISION", "another")
     monkeypatch.setattr("sieve_registry.store.engine.upgrade", lambda *_: None)
-    open_registry(everything, now=clock).close()  # rewrites what it says of itself
+    open_registry(everything, now=clock).close()  # rewrites its description
     monkeypatch.undo()
     assert len(note.read_text().split()) == 3
     assert note.read_text().split()[:2] == sealed.split()[:2]

@@ -14,8 +14,8 @@ from hypothesis import strategies as st
 
 from sieve_registry.codec import decimal_text, plain_value
 from sieve_registry.ledger.canonical import canonical_text
-from sieve_registry.ledger.chain import GENESIS, check_chain, next_event
-from sieve_registry.records import Event
+from sieve_registry.ledger.chain import GENESIS, ChainWalk, next_event
+from sieve_registry.records import Event, Finding
 from sieve_registry.store import reader
 from sieve_registry.store.engine import Registry
 
@@ -56,7 +56,16 @@ def test_a_hash_is_sha256_of_sorted_compact_json_with_the_hash_before(
     assert len(events) == 2
 
 
-def test_a_whole_chain_has_no_findings(chain: list[Event]) -> None:
+def check_chain(events: list[Event], known_head: str | None = None) -> list[Finding]:
+    """The first broken link, or a finding for a known head that is in no event."""
+    walk = ChainWalk(() if known_head is None else (known_head,))
+    for event in events:
+        walk.step(event)
+    missing = [Finding("chain", "missing", f"head {head}") for head in walk.unmet]
+    return missing if walk.broken is None else [walk.broken]
+
+
+def test_an_unbroken_chain_has_no_findings(chain: list[Event]) -> None:
     assert chain[0].previous == GENESIS
     assert check_chain(chain) == check_chain([]) == []
     assert check_chain(chain, known_head=chain[2].hash) == []

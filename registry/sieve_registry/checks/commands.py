@@ -27,7 +27,7 @@ from sieve_registry.sieves.recording import (
 )
 from sieve_registry.store import reader, writer
 from sieve_registry.store.engine import Registry
-from sieve_registry.store.software import software
+from sieve_registry.store.writer import software
 from sieve_registry.values import clean_text
 
 if TYPE_CHECKING:

@@ -34,7 +34,7 @@ from sieve_registry.store import reader, writer
 from sieve_registry.store.engine import Registry
 from sieve_registry.store.evidence import Staged
 from sieve_registry.store.projection import rows_of
-from sieve_registry.store.software import package_version
+from sieve_registry.store.writer import package_version
 
 SCHEMA = "sieveward.export/2"
 _UNSEALED = "sieveward.export/1"  # neither its manifest nor the .zip file carried a hash of itself

@@ -64,17 +64,6 @@ def next_event(
     return Event(**{**draft.__dict__, "hash": event_hash(draft)})
 
 
-def check_chain(events: Iterable[Event], known_head: str | None = None) -> list[Finding]:
-    """Findings about the first broken link, and about a missing head noted earlier.
-
-    After a broken link the rest of the chain proves nothing, so only the first is named.
-    """
-    walk = ChainWalk(() if known_head is None else (known_head,))
-    for event in events:
-        walk.step(event)
-    return walk.findings()
-
-
 class ChainWalk:
     """Checks a chain event by event: its first broken link and the heads not met."""
 
@@ -104,8 +93,3 @@ class ChainWalk:
         except TypeError:
             same = False
         return "" if same else "its content was altered after recording"
-
-    def findings(self) -> list[Finding]:
-        """The first broken link, then the heads that are in no event."""
-        gone = [Finding("chain", GONE, f"head {head}") for head in self.unmet]
-        return gone if self.broken is None else [self.broken, *gone]

@@ -17,7 +17,7 @@ from sieve_registry.records import Event, SieveHistory, SieveState
 from sieve_registry.sieves import lifecycle, state
 from sieve_registry.store import reader, writer
 from sieve_registry.store.engine import Registry
-from sieve_registry.store.software import package_version
+from sieve_registry.store.writer import package_version
 from sieve_registry.values import clean_id, clean_text
 
 

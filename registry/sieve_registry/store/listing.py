@@ -24,9 +24,6 @@ class CheckMark:
     seq: int
 
 
-_Now = dict[int, tuple[bool, dict[str, Any]]]
-
-
 def check_rows(connection: Connection, day: date, until: int | None) -> Iterator[Row[Any]]:
     """Checks up to a day as rows of the table with time, person and software, as corrected.
 
@@ -73,21 +70,24 @@ def evidence_links(connection: Connection, day: date, until: int | None) -> Iter
     """
     link, check = schema.check_evidence, schema.check
     query = select(link, check.c.seq, check.c.on_date).join_from(link, check)
-    facts = reader.facts(connection, [events.RecordCorrected], None, until)
-    now: _Now = corrections.current_readings(rows.correction(fact) for fact in facts)
-    last = day.isoformat()
+    now, last = _corrected_readings(connection, until), day.isoformat()
     for row in connection.execute(query.order_by(link.c.check_id, link.c.position)):
         on_date = now.get(row.seq, (False, {}))[1].get("on_date", row.on_date)
         if on_date <= last and (until is None or row.seq <= until):
             yield row
 
 
+def _corrected_readings(
+    connection: Connection, until: int | None
+) -> dict[int, tuple[bool, dict[str, Any]]]:
+    facts = reader.facts(connection, [events.RecordCorrected], None, until)
+    return corrections.current_readings(rows.correction(fact) for fact in facts)
+
+
 def _as_corrected(
     connection: Connection, query: Select[Any], until: int | None, day: date
 ) -> Iterator[Any]:
-    facts = reader.facts(connection, [events.RecordCorrected], None, until)
-    now: _Now = corrections.current_readings(rows.correction(fact) for fact in facts)
-    last = day.isoformat()
+    now, last = _corrected_readings(connection, until), day.isoformat()
     for row in connection.execute(query):
         if until is not None and row.seq > until:
             continue

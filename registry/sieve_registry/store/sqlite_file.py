@@ -114,7 +114,7 @@ def _schema(connection: sqlite3.Connection) -> list[str]:
     if info.get(SEAL) != hash_of_schema(connection.execute(SCHEMA_QUERY).fetchall()):
         faults.append("its tables or guards are not as they were made")
     if info.keys() != {"format", SEAL} or info["format"] != FORMAT or len(info) != len(rows):
-        faults.append("what it says of itself was altered")
+        faults.append("its description of itself (registry_info) was altered")
     versions = [row[0] for row in connection.execute("SELECT version_num FROM alembic_version")]
     if versions != [HEAD_REVISION]:
         faults.append(f"its schema version reads {versions}")

@@ -32,6 +32,7 @@ from sieve_registry.store.writer import CLOCK_TOLERANCE
 
 _STRETCH = 2000
 _FIRST_SHARE = 0.42  # this process also checks the file
+_NO_EVENT = "no event of the ledger has recorded this row"
 _COPY = ": a backup has it under this name"
 _EVENT = tuple(Event.__dataclass_fields__)
 _BEFORE_ALL = -(2**31)
@@ -92,7 +93,7 @@ def verify_records(
         try:
             _verify_ledger(connection, evidence, heads, halves, proof)
         except _DAMAGE as error:  # tables were altered
-            message = f"its records cannot be gone through ({error})"
+            message = f"its records cannot be read ({error})"
             proof.findings.append(Finding("file", message, "registry file"))
         structure, proof.sealed = ([], None) if file_check is None else file_check.result()
     proof.findings += structure
@@ -109,9 +110,7 @@ def _verify_ledger(
     """Add the findings about chain, rows and evidence to `proof`."""
     last = _last_seq(connection)
     parts = _parts(connection, heads, last, halves)
-    broken = [part.broken for part in parts if part.broken is not None]
-    unmet = [head for head in heads if all(head in part.unmet for part in parts)]
-    proof.findings += broken[:1] + [_gone(head) for head in unmet]
+    proof.findings += _chain_findings(heads, parts)
     for part in parts:
         proof.events += part.events
         proof.head = part.head or proof.head
@@ -130,9 +129,7 @@ def verify_chain(
     heads, last = tuple(known_heads), _last_seq(connection)
     there = None if elsewhere is None else elsewhere(heads, 0, last, True)
     proof = there or verify_stretches(connection, 0, None, heads, rows=False)
-    broken = [] if proof.broken is None else [proof.broken]
-    proof.findings += broken + [_gone(head) for head in proof.unmet]
-    proof.findings += _files(connection, evidence)
+    proof.findings += _chain_findings(heads, [proof]) + _files(connection, evidence)
     return proof
 
 
@@ -189,8 +186,11 @@ def _kept_until(connection: Connection, seq: int) -> set[str]:
     return {str(row[0]) for row in _rows(connection, sql, (seq,))}
 
 
-def _gone(head: str) -> Finding:
-    return Finding("chain", GONE, f"head {head}")
+def _chain_findings(heads: tuple[str, ...], parts: Sequence[Proof]) -> list[Finding]:
+    """The first broken link, then the known heads that are in no event of any part."""
+    broken = [part.broken for part in parts if part.broken is not None]
+    unmet = [head for head in heads if all(head in part.unmet for part in parts)]
+    return broken[:1] + [Finding("chain", GONE, f"head {head}") for head in unmet]
 
 
 def _mark(connection: Connection) -> str:
@@ -328,7 +328,7 @@ def _differences(table: _Derived, wanted: list[_Key], actual: list[_Key]) -> lis
         if key not in by_key:
             findings.append(Finding("records", "is in the ledger, but its row is gone", subject))
         elif key not in expected:
-            findings.append(Finding("records", "stands in no event of the ledger", subject))
+            findings.append(Finding("records", _NO_EVENT, subject))
         elif by_key[key] != expected[key]:
             pairs = zip(table.columns, by_key[key], expected[key], strict=True)
             names = ", ".join(name for name, is_now, was in pairs if is_now != was)
@@ -361,8 +361,7 @@ def _beyond(connection: Connection, end: int) -> list[Finding]:
         derived = _derived(table, connection.dialect.name == "sqlite")
         for row in _rows(connection, derived.rest, (end,)):
             key = ", ".join(str(part) for part in derived.key_of(row))
-            message = "stands in no event of the ledger"
-            findings.append(Finding("records", message, f"{derived.name} {key}"))
+            findings.append(Finding("records", _NO_EVENT, f"{derived.name} {key}"))
     return findings
 
 

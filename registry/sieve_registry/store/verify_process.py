@@ -7,6 +7,7 @@ import json
 import subprocess
 import sys
 from collections.abc import Sequence
+from dataclasses import asdict
 
 from sieve_registry.records import Finding
 from sieve_registry.store.location import Place
@@ -29,9 +30,9 @@ def elsewhere(
         answer = json.loads(done.stdout)
     except (OSError, ValueError, subprocess.SubprocessError):
         return None
-    findings = [Finding(**finding) for finding in answer["findings"]]
-    broken = None if answer["broken"] is None else Finding(**answer["broken"])
-    return Proof(answer["events"], answer["head"], findings, broken, answer["unmet"])
+    findings = [Finding(**finding) for finding in answer.pop("findings")]
+    broken = answer.pop("broken")
+    return Proof(**answer, findings=findings, broken=None if broken is None else Finding(**broken))
 
 
 def main() -> None:
@@ -46,14 +47,7 @@ def main() -> None:
             connection, request["after"], request["until"], request["heads"], rows=request["rows"]
         )
     registry.close()
-    answer = {
-        "events": proof.events,
-        "head": proof.head,
-        "findings": [dict(finding.__dict__) for finding in proof.findings],
-        "broken": None if proof.broken is None else dict(proof.broken.__dict__),
-        "unmet": proof.unmet,
-    }
-    json.dump(answer, sys.stdout)
+    json.dump(asdict(proof), sys.stdout)
 
 
 if __name__ == "__main__":

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import platform
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
+from importlib.metadata import PackageNotFoundError, version
 from typing import Any
 
 from sqlalchemy import Connection, func, insert, select
@@ -21,6 +23,7 @@ from sieve_registry.store.evidence import EvidenceKeeper, Staged
 from sieve_registry.store.projection import rows_of
 from sieve_registry.store.reader import evidence_extension, last_event
 
+_LIBRARIES = ("numpy", "opencv-python-headless", "scipy")
 CLOCK_TOLERANCE = timedelta(minutes=10)  # clocks of several benches differ by so much at most
 
 
@@ -133,3 +136,17 @@ def placing(
         for sha256, extension in placed:
             store.remove(sha256, extension)
         raise
+
+
+def software() -> dict[str, str]:
+    """What a figure may depend on: versions of the language and of the libraries that compute."""
+    libraries = {name: package_version(name) for name in _LIBRARIES}
+    return {"python": platform.python_version(), "system": platform.system(), **libraries}
+
+
+def package_version(package: str) -> str:
+    """The installed version of a package, or "unknown"."""
+    try:
+        return version(package)
+    except PackageNotFoundError:
+        return "unknown"

@@ -15,7 +15,7 @@ import numpy as np
 from sieve_inspect.arrays import Float, Float32
 from sieve_inspect.errors import UsageError
 from sieve_inspect.scale.artefact.dots import observe_dots
-from sieve_inspect.scale.artefact.errors import NoTargetError, ScaleResidualError
+from sieve_inspect.scale.artefact.errors import NoTargetError, ScaleResidualError, locating
 from sieve_inspect.scale.artefact.gaps import joined_gaps, observe_checker, observe_grid
 from sieve_inspect.scale.artefact.nodes import find_nodes
 from sieve_inspect.scale.artefact.reading import read_pictures
@@ -54,12 +54,13 @@ def observe(
     """
     if pattern not in PATTERNS:
         raise UsageError(message=f"`pattern` is one of {', '.join(PATTERNS)}, not '{pattern}'.")
-    if pattern == "rule":
-        return observe_rule(light, name)
-    nodes = find_nodes(light, pattern, name, True if pattern == "checker" else None)
-    if pattern == "dots":
-        return observe_dots(light, nodes), None
-    return (observe_grid if pattern == "grid" else observe_checker)(light, nodes, name)
+    with locating(pattern, name):
+        if pattern == "rule":
+            return observe_rule(light)
+        nodes = find_nodes(light, pattern, True if pattern == "checker" else None)
+        if pattern == "dots":
+            return observe_dots(light, nodes), None
+        return (observe_grid if pattern == "grid" else observe_checker)(light, nodes)
 
 
 def calibrate_light(

@@ -7,6 +7,9 @@ InputError
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import contextmanager
+
 from sieve_inspect.errors import InputError
 
 
@@ -18,6 +21,19 @@ class NoTargetError(InputError):
         "light, or give the region it lies in."
     )
     exit_code = 25
+
+
+class NoMarksError(Exception):
+    """Marks that were not located; the message is the reason."""
+
+
+@contextmanager
+def locating(pattern: str, name: object) -> Iterator[None]:
+    """Turn a `NoMarksError` into a `NoTargetError` with the pattern and the picture's name."""
+    try:
+        yield
+    except NoMarksError as error:
+        raise NoTargetError(pattern=pattern, file=name, reason=str(error)) from error
 
 
 class ScaleResidualError(InputError):

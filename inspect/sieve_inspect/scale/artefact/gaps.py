@@ -14,20 +14,20 @@ import numpy as np
 from sieve_inspect.arrays import Float, Float32
 from sieve_inspect.edges.direction import Axis, measure_axis
 from sieve_inspect.edges.initial import estimate_initial, find_sensor_range
-from sieve_inspect.scale.artefact.errors import NoTargetError
+from sieve_inspect.scale.artefact.errors import NoMarksError
 from sieve_inspect.scale.artefact.nodes import Nodes
 from sieve_inspect.scale.edge_bias import Gaps
 from sieve_inspect.scale.marks import Observations
 
 
-def observe_grid(light: Float32, nodes: Nodes, name: object) -> tuple[Observations, Gaps]:
+def observe_grid(light: Float32, nodes: Nodes) -> tuple[Observations, Gaps]:
     """Edges of a square line grid whose gaps are `nodes`, and how wide they are."""
     raised = light if nodes.bright else light.max() - light
     index = nodes.index.astype(float)
-    return _both_ways(raised, index, nodes.place, nodes.vectors, name, "grid", nodes.bright)
+    return _both_ways(raised, index, nodes.place, nodes.vectors, nodes.bright)
 
 
-def observe_checker(light: Float32, nodes: Nodes, name: object) -> tuple[Observations, Gaps]:
+def observe_checker(light: Float32, nodes: Nodes) -> tuple[Observations, Gaps]:
     """Edges of a chequerboard whose bright squares are `nodes`, a lattice turned by 45 degrees.
 
     Each edge lies between a bright and a dark square and is measured as one of the bright square.
@@ -41,33 +41,25 @@ def observe_checker(light: Float32, nodes: Nodes, name: object) -> tuple[Observa
     else:
         vectors = np.stack([first - second, first + second], axis=1)
         index = np.stack([a - b, a + b], axis=1)
-    return _both_ways(light, index, nodes.place, vectors, name, "checker", True)
+    return _both_ways(light, index, nodes.place, vectors, True)
 
 
 def _both_ways(
-    light: Float32,
-    index: Float,
-    centre: Float,
-    vectors: Float,
-    name: object,
-    pattern: str,
-    bright: bool,
+    light: Float32, index: Float, centre: Float, vectors: Float, bright: bool
 ) -> tuple[Observations, Gaps]:
     """Edges of square gaps in both directions; `vectors` (n, 2, 2) lead from gap to gap."""
     clip = find_sensor_range(light)
     lengths = np.median(np.hypot(vectors[..., 0], vectors[..., 1]), axis=0)
     rough = estimate_initial(light, centre, vectors, lengths, clip)
     if rough is None:
-        reason = "its lines have no clear edges"
-        raise NoTargetError(pattern=pattern, file=name, reason=reason)
+        raise NoMarksError("its lines have no clear edges")
     every = np.ones(len(centre), np.bool_)
-    marks: list[Observations] = []
-    gaps: list[Gaps] = []
+    parts = []
     for direction in (0, 1):
         _, axis = measure_axis(light, centre, every, vectors, rough, clip, direction)
-        both = middles_of(axis, centre, index, direction, rough[direction].opening, bright)
-        marks.append(both[0])
-        gaps.append(both[1])
+        opening = rough[direction].opening
+        parts.append(middles_of(axis, centre, index, direction, opening, bright))
+    marks, gaps = zip(*parts, strict=True)
     return Observations.joined(marks), joined_gaps(gaps)
 
 
@@ -95,11 +87,8 @@ def middles_of(
 
 def joined_gaps(parts: Sequence[Gaps]) -> Gaps:
     """The gaps of all parts, in order."""
-    return Gaps(
-        before=np.concatenate([part.before for part in parts]),
-        after=np.concatenate([part.after for part in parts]),
-        across=np.concatenate([part.across for part in parts]),
-        picture=np.concatenate([part.picture for part in parts]),
-        bright=parts[0].bright,
-        u_width_px=max(part.u_width_px for part in parts),
-    )
+    columns = ([p.before for p in parts], [p.after for p in parts], [p.across for p in parts])
+    before, after, across = (np.concatenate(column) for column in columns)
+    picture = np.concatenate([part.picture for part in parts])
+    u_width_px = max(part.u_width_px for part in parts)
+    return Gaps(before, after, across, picture, parts[0].bright, u_width_px)

@@ -27,7 +27,7 @@ from sieve_inspect.errors import UsageError
 from sieve_inspect.image import linear_light, load_scan, opencv
 from sieve_inspect.image.encoding import assumed_encoding
 from sieve_inspect.scale.artefact.calibrate import Region, calibrate_light, checked_region
-from sieve_inspect.scale.artefact.errors import NoTargetError
+from sieve_inspect.scale.artefact.errors import NoMarksError, locating
 from sieve_inspect.scale.calibration import (
     Artefact,
     BudgetRow,
@@ -92,7 +92,8 @@ def scale_in_scan(
                 "or the region it lies in as `target_region`."
             )
         per_px = (device.scale.um_per_px_x + device.scale.um_per_px_y) / 2
-        region = find_region(light, artefact.pattern, artefact.pitch_um / per_px, path.name)
+        with locating(artefact.pattern, path.name):
+            region = find_region(light, artefact.pattern, artefact.pitch_um / per_px)
         for _ in range(_ROUNDS):  # until its last row of marks is inside
             _, marks = _calibrated(light, artefact, region, path.name)
             region, before = _around(marks, artefact, per_px, light), region
@@ -103,7 +104,8 @@ def scale_in_scan(
     area = covered_points(calibration.fit) + np.array([left, top])
     scale, budget = _scale(calibration, artefact, device, area)
     if device is not None:
-        _compare(scale, device.scale, artefact, path.name)
+        with locating(artefact.pattern, path.name):
+            _compare(scale, device.scale)
     return InScan(scale, (left, top, right, bottom), budget, calibration)
 
 
@@ -115,10 +117,10 @@ def covered_up(raw: NDArray[Any], region: Region) -> NDArray[Any]:
     return out
 
 
-def find_region(light: Float32, pattern: str, pitch_px: float, name: object) -> Region:
+def find_region(light: Float32, pattern: str, pitch_px: float) -> Region:
     """The region of linear light (h, w) in which waves of the artefact's pitch (px) are strongest.
 
-    Raises `NoTargetError`.
+    Raises `NoMarksError`.
     """
     from scipy import ndimage
 
@@ -128,31 +130,25 @@ def find_region(light: Float32, pattern: str, pitch_px: float, name: object) -> 
     wave = wave / factor
     side = round(_BLOCK * wave)
     if min(small.shape) < side:
-        raise NoTargetError(pattern=pattern, file=name, reason="the picture is too small for it")
+        raise NoMarksError("the picture is too small for it")
     step = max(round(_STEP * wave), (max(small.shape) - side) // _MOST_STEPS, 1)
     own = _waves_of(small, side, step, wave)
     label, count = ndimage.label(own)
     if not count:
-        raise NoTargetError(
-            pattern=pattern, file=name, reason="no part of the picture shows marks of its pitch"
-        )
+        raise NoMarksError("no part of the picture shows marks of its pitch")
     size = np.bincount(label.ravel())[1:]
     rows, columns = ndimage.find_objects(label)[int(size.argmax())]
     if size.max() > 0.7 * own.size:
-        raise NoTargetError(
-            pattern=pattern, file=name, reason="the cloth's pitch is too close to its own"
-        )
+        raise NoMarksError("the cloth's pitch is too close to its own")
     half = side // 2
     reach = round(0.25 * side) if size.max() > 1 else half
-    top, bottom = (int(rows.start) * step + half, int(rows.stop - 1) * step + half)
-    left, right = (int(columns.start) * step + half, int(columns.stop - 1) * step + half)
-    height, width = light.shape
-    return (
-        max(0, (left - reach) * factor),
-        max(0, (top - reach) * factor),
-        min(width, (right + reach) * factor),
-        min(height, (bottom + reach) * factor),
-    )
+    ends = [
+        (max(0, int(part.start) * step + half - reach) * factor,
+         min(most, (int(part.stop - 1) * step + half + reach) * factor))
+        for part, most in ((columns, light.shape[1]), (rows, light.shape[0]))
+    ]  # fmt: skip
+    (left, right), (top, bottom) = ends
+    return left, top, right, bottom
 
 
 def _waves_of(small: Float32, side: int, step: int, wave: float) -> Bool:
@@ -244,15 +240,11 @@ def _plane(points: Float, values: Float) -> Float:
     return np.asarray((np.linalg.pinv(plane_terms(points))[1:] @ values).T)
 
 
-def _compare(scale: Scale, expected: Scale, artefact: Artefact, name: object) -> None:
+def _compare(scale: Scale, expected: Scale) -> None:
     """Refuse another pattern that was taken for the artefact."""
     off = max(
         abs(scale.um_per_px_x / expected.um_per_px_x - 1),
         abs(scale.um_per_px_y / expected.um_per_px_y - 1),
     )
     if off > _DISAGREES:
-        raise NoTargetError(
-            pattern=artefact.pattern,
-            file=name,
-            reason=f"its scale would differ by {100 * off:.1f} % from the expected scale",
-        )
+        raise NoMarksError(f"its scale would differ by {100 * off:.1f} % from the expected scale")

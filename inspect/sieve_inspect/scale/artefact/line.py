@@ -21,7 +21,7 @@ from sieve_inspect.edges.profiles import Band, Profiles, gather
 from sieve_inspect.edges.response import EdgeResponse, gaussian_response
 from sieve_inspect.edges.shared_response import fit_response, fit_sigma
 from sieve_inspect.image import opencv
-from sieve_inspect.scale.artefact.errors import NoTargetError
+from sieve_inspect.scale.artefact.errors import NoMarksError
 from sieve_inspect.scale.edge_bias import Gaps
 
 _PIECES = 80
@@ -60,31 +60,30 @@ class _Bar:
     bright: bool
 
 
-def observe_line(light: Float32, name: object) -> LineEdges:
-    """The single straight line in linear light (h, w). Raises `NoTargetError`."""
-    bar = _find(light, name)
+def observe_line(light: Float32) -> LineEdges:
+    """The single straight line in linear light (h, w). Raises `NoMarksError`."""
+    bar = _find(light)
     raised = light if bar.bright else light.max() - light
     clip = _clipped(raised)
     centre, half = _pieces(bar, raised.shape)
     if len(centre) < _FEWEST:
-        raise _none(name, "too little of its line lies in the picture")
+        raise NoMarksError("too little of its line lies in the picture")
     clear = float(np.clip(0.5 * bar.width, 6.0, 40.0))
     band = Band(0.5 * bar.width + clear, half, 0.35)
     way = np.broadcast_to(bar.along, centre.shape)
     profiles = gather(raised, centre, way, band)
-    fit, response, u_width = _fitted(profiles, bar, clip, name)
+    fit, response, u_width = _fitted(profiles, bar, clip)
     width = float(np.nanmedian(fit.width))
     needed = max(_NARROWEST, _SIGMAS * response.sigma)
     if width < needed:
-        raise _none(
-            name,
+        raise NoMarksError(
             f"its line is {width:.1f} px wide under a blur of {response.sigma:.1f} px, and "
             f"{needed:.1f} px are needed to separate its edges",
         )
     with np.errstate(invalid="ignore"):
         good = np.isfinite(fit.width) & ~fit.poor & (np.abs(fit.width / width - 1) < 0.2)
     if good.sum() < max(_FEWEST, 0.5 * len(good)):
-        raise _none(name, "most of its line has no clear edges")
+        raise NoMarksError("most of its line has no clear edges")
     across = np.array([bar.along[1], -bar.along[0]])
     place = centre[good] + fit.middle[good, None] * across
     step = 0.5 * fit.width[good, None] * across
@@ -105,12 +104,8 @@ def _clipped(light: Float32) -> SensorRange | None:
     return clip if max(piled) > _PILED else None
 
 
-def _none(name: object, reason: str) -> NoTargetError:
-    return NoTargetError(pattern="line", file=name, reason=reason)
-
-
-def _find(light: Float32, name: object) -> _Bar:
-    """The line, from pixels that differ from the ground. Raises `NoTargetError` unless single."""
+def _find(light: Float32) -> _Bar:
+    """The line, from pixels that differ from the ground. Raises `NoMarksError` unless single."""
     soft = opencv.gaussian_blur(light, 1.0)
     off = soft - _ground(soft)
     noise = 1.4826 * float(np.median(np.abs(off))) + 1e-6
@@ -124,16 +119,16 @@ def _find(light: Float32, name: object) -> _Bar:
             most, angle = _straightest(points)
             candidates.append((most, angle, points, bright))
     if not candidates:
-        raise _none(name, "no line differs from the ground")
+        raise NoMarksError("no line differs from the ground")
     _, angle, points, bright = max(candidates, key=lambda candidate: candidate[0])
     bar = _bar(points, angle, bright)
     if bar is None or np.ptp(bar.reach) < max(_LONG_PX, _LONG * bar.width):
-        raise _none(name, "it shows no long straight line")
+        raise NoMarksError("it shows no long straight line")
     off_line = np.abs((points - bar.middle) @ [bar.along[1], -bar.along[0]])
     others = [points[off_line > 0.5 * bar.width + 3]]
     others += [other[2] for other in candidates if other[3] != bright]
     if max(_straightest(other)[0] for other in others) > _ANOTHER * np.ptp(bar.reach):
-        raise _none(name, "several lines lie in it")
+        raise NoMarksError("several lines lie in it")
     return bar
 
 
@@ -221,14 +216,14 @@ def _pieces(bar: _Bar, shape: tuple[int, ...]) -> tuple[Float, float]:
 
 
 def _fitted(
-    profiles: Profiles, bar: _Bar, clip: SensorRange | None, name: object
+    profiles: Profiles, bar: _Bar, clip: SensorRange | None
 ) -> tuple[EdgeFit, EdgeResponse, float]:
     """The edges of every piece, their response, and their standard uncertainty of the width, px."""
     start = start_parameters(profiles, 2 * bar.width, bar.width)
     start[:, Parameter.EDGE_BEFORE], start[:, Parameter.EDGE_AFTER] = -_FAR, _FAR
     sound = np.flatnonzero(np.isfinite(start).all(axis=1))
     if len(sound) < _FEWEST:
-        raise _none(name, "its line has no clear edges")
+        raise NoMarksError("its line has no clear edges")
     chosen = profiles.take(sound)
     sigma, guess = fit_sigma(chosen, start[sound], 6, clip)
     first = fit_edges(chosen, guess, gaussian_response(sigma), None, clip, 4)

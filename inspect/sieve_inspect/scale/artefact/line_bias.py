@@ -22,7 +22,7 @@ from sieve_inspect.scale.artefact.calibrate import (
     common_shape,
     part_of,
 )
-from sieve_inspect.scale.artefact.errors import ScaleResidualError
+from sieve_inspect.scale.artefact.errors import ScaleResidualError, locating
 from sieve_inspect.scale.artefact.line import LineEdges, observe_line
 from sieve_inspect.scale.artefact.reading import read_pictures
 from sieve_inspect.scale.calibration import Repeatability
@@ -214,7 +214,8 @@ def _measured(
     name: object,
 ) -> LinePicture:
     part, corner = part_of(picture, region, name)
-    edges = observe_line(part, name)
+    with locating("line", name):
+        edges = observe_line(part)
     gaps = replace(edges.gaps, before=edges.gaps.before + corner, after=edges.gaps.after + corner)
     edges = replace(edges, gaps=gaps, ends=edges.ends + corner)
     first, second = base.to_um(gaps.before), base.to_um(gaps.after)

@@ -18,7 +18,7 @@ from sieve_inspect.arrays import Bool, Float, Float32, Index
 from sieve_inspect.errors import NoLatticeError
 from sieve_inspect.image import opencv
 from sieve_inspect.lattice.pitch import find_pitch
-from sieve_inspect.scale.artefact.errors import NoTargetError
+from sieve_inspect.scale.artefact.errors import NoMarksError
 
 _LINK = 0.3  # of the pitch: 4 % of distortion changes a step by up to 12 %
 _DARK = 0.05  # light below which contrast is not enhanced
@@ -44,16 +44,15 @@ class Nodes:
         return float(np.median(np.hypot(self.vectors[..., 0], self.vectors[..., 1])))
 
 
-def find_nodes(light: Float32, pattern: str, name: object, bright: bool | None = None) -> Nodes:
+def find_nodes(light: Float32, pattern: str, bright: bool | None = None) -> Nodes:
     """Find the islands of a square pattern in linear light (h, w); `bright` if that is known.
 
-    Raises `NoTargetError`.
+    Raises `NoMarksError`.
     """
     try:
-        pitch = find_pitch(light, name)
+        pitch = find_pitch(light)
     except NoLatticeError as error:
-        reason = "it shows no regular crossing pattern"
-        raise NoTargetError(pattern=pattern, file=name, reason=reason) from error
+        raise NoMarksError("it shows no regular crossing pattern") from error
     factor = max(1, int(pitch.lengths.min() // 12))
     small = opencv.shrink(light, factor) if factor > 1 else light
     vectors = pitch.vectors / factor
@@ -63,7 +62,7 @@ def find_nodes(light: Float32, pattern: str, name: object, bright: bool | None =
         around = opencv.gaussian_blur(small, 0.6 * side)
         smooth = (smooth - around) / (around + np.float32(_DARK))
     best: tuple[float, Index, Float, bool] | None = None
-    for sign in (1, -1) if bright is None else ((1,) if bright else (-1,)):
+    for sign in (1, -1) if bright is None else (1 if bright else -1,):
         field = sign * smooth
         places = _outstanding(field, _peaks(field, vectors), vectors)
         index, member = _link(places, vectors)
@@ -74,10 +73,10 @@ def find_nodes(light: Float32, pattern: str, name: object, bright: bool | None =
         if best is None or island < best[0]:
             best = island, index[member], places[member], sign > 0
     if best is None:
-        raise NoTargetError(pattern=pattern, file=name, reason="too few marks are connected")
+        raise NoMarksError("too few marks are connected")
     _, index, places, is_bright = best
-    _check_kind(light, (places + 0.5) * factor - 0.5, pitch.vectors, pattern, name)
     places = (places + 0.5) * factor - 0.5  # the centre of a block of pixels
+    _check_kind(light, places, pitch.vectors, pattern)
     return _cleaned(index, places, is_bright)
 
 
@@ -123,8 +122,7 @@ def _around(field: Float32, points: Float, vectors: Float) -> tuple[Float, Float
 def _outstanding(field: Float32, places: Float, vectors: Float) -> Float:
     """Marks with at least a tenth of the usual contrast to the sides of their cell."""
     side, _ = _around(field, places, vectors)
-    contrast = _sample(field, places) - side
-    contrast = np.nan_to_num(contrast)
+    contrast = np.nan_to_num(_sample(field, places) - side)
     real = contrast > 1e-3  # flat areas are full of maxima of nothing
     if not real.any():
         return places[:0]
@@ -139,32 +137,21 @@ def _likeness(field: Float32, places: Float, vectors: Float) -> float:
     return float(np.nanmedian(np.abs(side - corner) / (np.abs(side - middle) + 1e-9)))
 
 
-def _check_kind(light: Float32, places: Float, vectors: Float, pattern: str, name: object) -> None:
+def _check_kind(light: Float32, places: Float, vectors: Float, pattern: str) -> None:
     """Separate a chequerboard from other square patterns; confused, the scale is wrong by √2.
 
     Half a step from a bright square of a chequerboard four squares meet, and it is half bright;
     elsewhere there is only ground.
     """
-    around = [(dx, dy) for dx in (-1, 0, 1) for dy in (-1, 0, 1)]
-    middle, side, corner = (
-        np.nanmean([_level(light, places + shift, vectors, kind) for shift in around], axis=0)
-        for kind in ("middle", "side", "corner")
-    )
+    shifted = [places + np.array(shift) - 1 for shift in np.ndindex(3, 3)]
+    levels = [(_sample(light, near), *_around(light, near, vectors)) for near in shifted]
+    middle, side, corner = np.nanmean(np.array(levels), axis=0)
     with np.errstate(divide="ignore", invalid="ignore"):
         share = float(np.nanmedian((side - corner) / (middle - corner)))
     if pattern == "checker" and not 0.3 < share < 0.7:
-        reason = "its marks stand apart, as those of dots or a line grid do"
-        raise NoTargetError(pattern=pattern, file=name, reason=reason)
+        raise NoMarksError("its marks stand apart, as those of dots or a line grid do")
     if pattern != "checker" and 0.45 < share < 0.55:
-        reason = "its squares meet at their corners, as those of a chequerboard do"
-        raise NoTargetError(pattern=pattern, file=name, reason=reason)
-
-
-def _level(light: Float32, places: Float, vectors: Float, kind: str) -> Float:
-    if kind == "middle":
-        return _sample(light, places)
-    side, corner = _around(light, places, vectors)
-    return side if kind == "side" else corner
+        raise NoMarksError("its squares meet at their corners, as those of a chequerboard do")
 
 
 def _link(places: Float, vectors: Float) -> tuple[Index, Bool]:

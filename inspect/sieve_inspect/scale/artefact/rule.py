@@ -19,7 +19,7 @@ from sieve_inspect.edges.initial import InitialEstimate, find_sensor_range
 from sieve_inspect.edges.model import Parameter, start_parameters, width_of
 from sieve_inspect.edges.profiles import Band, Profiles, gather
 from sieve_inspect.image import opencv
-from sieve_inspect.scale.artefact.errors import NoTargetError
+from sieve_inspect.scale.artefact.errors import NoMarksError
 from sieve_inspect.scale.artefact.gaps import middles_of
 from sieve_inspect.scale.artefact.nodes import SmoothMap
 from sieve_inspect.scale.edge_bias import Gaps
@@ -39,9 +39,9 @@ class _Crossings:
     half: float
 
 
-def observe_rule(light: Float32, name: object) -> tuple[Observations, Gaps]:
-    """Gaps between the lines of a rule in linear light (h, w). Raises `NoTargetError`."""
-    wave = _strongest_wave(light, name)
+def observe_rule(light: Float32) -> tuple[Observations, Gaps]:
+    """Gaps between the lines of a rule in linear light (h, w). Raises `NoMarksError`."""
+    wave = _strongest_wave(light)
     depth = _demodulated(light, wave)
     strength = np.abs(depth)
     inside = strength > 0.4 * np.percentile(strength, 99.5)
@@ -49,8 +49,8 @@ def observe_rule(light: Float32, name: object) -> tuple[Observations, Gaps]:
     level = light[inside]
     bright = bool(np.mean(level) < np.median(level))  # gaps brighter than lines
     raised = light if bright else light.max() - light
-    crossings = _crossings(depth if bright else -depth, strength, inside, wave, name)
-    rough = _rough(raised, crossings, name)
+    crossings = _crossings(depth if bright else -depth, strength, inside, wave)
+    rough = _rough(raised, crossings)
     across = replace(rough, opening=4 * crossings.half)
     every = np.ones(len(crossings.place), np.bool_)
     clip = find_sensor_range(raised)
@@ -62,7 +62,7 @@ def observe_rule(light: Float32, name: object) -> tuple[Observations, Gaps]:
     return replace(marks, mark=line), gaps
 
 
-def _strongest_wave(light: Float32, name: object) -> Float:
+def _strongest_wave(light: Float32) -> Float:
     """Wave vector (2,) in cycles per px of the strongest grating, pointing right or down."""
     height, width = (min(n, _WINDOW) for n in light.shape)
     top, left = (light.shape[0] - height) // 2, (light.shape[1] - width) // 2
@@ -75,8 +75,7 @@ def _strongest_wave(light: Float32, name: object) -> Float:
     spectrum[(size < 5 / max(height, width)) | (size > 0.35)] = 0
     row, column = np.unravel_index(int(spectrum.argmax()), spectrum.shape)
     if spectrum[row, column] < 20 * np.median(spectrum[spectrum > 0]):
-        reason = "it shows no row of evenly spaced lines"
-        raise NoTargetError(pattern="rule", file=name, reason=reason)
+        raise NoMarksError("it shows no row of evenly spaced lines")
     wave = np.array([fx[0, column], fy[row, 0]])
     return wave if wave[np.argmax(np.abs(wave))] > 0 else -wave
 
@@ -91,11 +90,7 @@ def _demodulated(light: Float32, wave: Float) -> NDArray[np.complex128]:
 
 
 def _crossings(
-    depth: NDArray[np.complex128],
-    strength: Float,
-    inside: Bool,
-    wave: Float,
-    name: object,
+    depth: NDArray[np.complex128], strength: Float, inside: Bool, wave: Float
 ) -> _Crossings:
     """Where tracks across the lines meet the gaps between them."""
     pitch = 1.0 / float(np.hypot(*wave))
@@ -109,8 +104,7 @@ def _crossings(
     reach = float(np.percentile(np.abs(offset[near] @ along), 90)) - 0.5 * pitch
     extent = float(np.abs(offset @ normal).max())
     if reach < 0.5 * pitch:
-        reason = "its lines are shorter than two pitches"
-        raise NoTargetError(pattern="rule", file=name, reason=reason)
+        raise NoMarksError("its lines are shorter than two pitches")
     tracks = int(np.clip(2 * reach / pitch, 1, _TRACKS))
     shifts = np.linspace(-1, 1, tracks) * reach * (1 - 1 / tracks) if tracks > 1 else np.zeros(1)
     index, place = [], []
@@ -132,7 +126,7 @@ def _crossings(
         place.append(centre + shift * along + at[:, None] * normal)
         index.append(np.column_stack([gaps, np.full(len(gaps), float(number))]))
     if not index or len(index[0]) < 6:
-        raise NoTargetError(pattern="rule", file=name, reason="too few of its lines are visible")
+        raise NoMarksError("too few of its lines are visible")
     indices, places = np.concatenate(index), np.concatenate(place)
     vectors = np.broadcast_to(np.stack([normal * pitch, along * pitch]), (len(places), 2, 2))
     if len(index) > 1:
@@ -163,7 +157,7 @@ def _run(usable: Bool, middle: int) -> slice:
     return slice(int(first), int(last))
 
 
-def _rough(light: Float32, crossings: _Crossings, name: object) -> InitialEstimate:
+def _rough(light: Float32, crossings: _Crossings) -> InitialEstimate:
     """Initial estimate from some gaps: opening, line and blur."""
     pick = np.linspace(0, len(crossings.place) - 1, min(250, len(crossings.place))).astype(int)
     vectors = crossings.vectors[pick]
@@ -176,8 +170,7 @@ def _rough(light: Float32, crossings: _Crossings, name: object) -> InitialEstima
     width = width_of(start)
     good = np.flatnonzero(np.isfinite(width) & np.isfinite(start).all(axis=1))
     if len(good) < 6:
-        reason = "its lines have no clear edges"
-        raise NoTargetError(pattern="rule", file=name, reason=reason)
+        raise NoMarksError("its lines have no clear edges")
     opening = float(np.median(width[good]))
     floor, amplitude = (
         float(np.median(start[good, k])) for k in (Parameter.FLOOR, Parameter.AMPLITUDE)
