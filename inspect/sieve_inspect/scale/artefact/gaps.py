@@ -87,8 +87,11 @@ def middles_of(
 
 def joined_gaps(parts: Sequence[Gaps]) -> Gaps:
     """The gaps of all parts, in order."""
-    columns = ([p.before for p in parts], [p.after for p in parts], [p.across for p in parts])
-    before, after, across = (np.concatenate(column) for column in columns)
-    picture = np.concatenate([part.picture for part in parts])
-    u_width_px = max(part.u_width_px for part in parts)
-    return Gaps(before, after, across, picture, parts[0].bright, u_width_px)
+    return Gaps(
+        before=np.concatenate([part.before for part in parts]),
+        after=np.concatenate([part.after for part in parts]),
+        across=np.concatenate([part.across for part in parts]),
+        picture=np.concatenate([part.picture for part in parts]),
+        bright=parts[0].bright,
+        u_width_px=max(part.u_width_px for part in parts),
+    )
