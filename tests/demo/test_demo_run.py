@@ -197,7 +197,7 @@ def test_broken_off_it_leaves_nothing(
     no_scans = tmp_path / "empty"
     no_scans.mkdir()
     monkeypatch.setattr("sieve_registry.demo.run.images_folder", lambda: no_scans)
-    monkeypatch.setattr("sieve_registry.demo.run.load_scale", lambda _: SCALES[600])
+    monkeypatch.setattr("sieve_registry.demo.actions.load_scale", lambda _: SCALES[600])
     with pytest.raises(EvidenceError):
         run_demo(folder, progress=[].append)
     assert folder.exists() == there

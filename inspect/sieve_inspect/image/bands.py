@@ -28,12 +28,16 @@ from sieve_inspect.errors import (
 )
 from sieve_inspect.image.reading import (
     MAX_MEGAPIXELS,
+    TIFF_STARTS,
     Scan,
     Tags,
     checked_size,
     load_scan,
     picture_tags,
     pillow,
+    short_reason,
+    tiff_finish,
+    tiff_page,
     tiff_tags,
 )
 from sieve_inspect.image.samples import Finish, InMemory, OnDisk, Pixels, Raw, plain
@@ -104,11 +108,9 @@ def size_of(path: Path) -> int | None:
     """Number of pixels by the header of a picture file; None for an unreadable header."""
     try:
         if _is_tiff(path):
-            import tifffile
-
-            with tifffile.TiffFile(path) as file:
-                page: Any = file.pages[0]
-                return int(page.imagelength * page.imagewidth)
+            page, (height, width) = tiff_page(path, path)
+            page.parent.close()
+            return height * width
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
             with pillow().open(path) as header:
@@ -146,7 +148,7 @@ def _reopened(path: Path, sha256: str) -> ScanSource:
 
 
 def _is_tiff(path: Path) -> bool:
-    return _begins(path, b"II*\0", b"MM\0*", b"II+\0", b"MM\0+")
+    return _begins(path, *TIFF_STARTS)
 
 
 def _begins(path: Path, *marks: bytes) -> bool:
@@ -170,22 +172,15 @@ def _digest(path: Path, hashed: bool = True) -> Callable[[], str]:
 
 
 def _open_tiff(path: Path, max_megapixels: float | None, hashed: bool) -> ScanSource:
-    import tifffile
-
-    try:
-        file = tifffile.TiffFile(path)
-        page: Any = file.pages[0]
-        shape = (int(page.imagelength), int(page.imagewidth))
+    page, shape = tiff_page(path, path)
+    with page.parent as file:
         plain = page.compression == 1 and page.is_contiguous and page.planarconfig == 1
-    except Exception as error:  # tifffile raises anything on a broken header
-        raise TruncatedImageError(file=path, reason=str(error)[:80]) from error
-    with file:
         limit = MAX_PLAIN_MEGAPIXELS if plain else MAX_MEGAPIXELS
         checked_size(path, shape[0] * shape[1], max_megapixels or limit)
         tags = tiff_tags(path, page)
         if page.bitspersample not in (8, 16) or page.sampleformat not in (None, 1):
             raise NotAnImageError(file=path, hint=f" of 8 or 16 bit (it holds {page.dtype})")
-        finish = _finisher(path, page)
+        finish = tiff_finish(path, page)
         if plain:
             stored = f"{file.byteorder}u{page.bitspersample // 8}"
             stored_shape = (*shape, int(page.samplesperpixel))
@@ -202,25 +197,6 @@ def _open_tiff(path: Path, max_megapixels: float | None, hashed: bool) -> ScanSo
         bits = 16 if page.photometric == 3 else int(page.bitspersample)
         digest = _digest(path, hashed)
         return ScanSource(path, digest, shape, bits, *tags, pixels, tuple(lost), plain)
-
-
-def _finisher(path: Path, page: Any) -> Finish:
-    """A function that turns the stored samples of a page into grey or RGB pixels."""
-    import tifffile
-
-    kind = tifffile.PHOTOMETRIC
-    if page.photometric == kind.SEPARATED:
-        raise NotAnImageError(file=path, hint=" in grey or RGB (it holds printers' colours)")
-
-    inverted = page.photometric == kind.MINISWHITE
-
-    def finish(array: NDArray[Any]) -> Raw:
-        if page.photometric == kind.PALETTE:
-            return np.moveaxis(page.colormap[:, array[..., 0]], 0, -1)
-        array = plain(array)
-        return np.asarray(np.iinfo(array.dtype).max - array if inverted else array)
-
-    return finish
 
 
 def _unpacked_pieces(file: Any, page: Any, finish: Finish) -> tuple[Pixels, list[Box]]:
@@ -328,8 +304,7 @@ def _unpacked_top_down(path: Path, max_megapixels: float) -> ScanSource:
             pixels = np.frombuffer(band, stored).reshape(count, width, samples)
             store.put(Box(top, top + count, 0, width), pixels, slice(None))
     except pyvips.Error as error:
-        reason = " ".join(str(error).split())[:80]
-        raise TruncatedImageError(file=path, reason=reason) from error
+        raise TruncatedImageError(file=path, reason=short_reason(error)) from error
 
     bits = 8 * stored.itemsize
     unpacked = store.pixels(plain)

@@ -22,8 +22,11 @@ from sieve_inspect.errors import (
     UnreadableImageError,
 )
 from sieve_inspect.image import opencv
+from sieve_inspect.image.samples import Finish, Raw, plain
 
 MAX_MEGAPIXELS = 400.0  # decoded 16 bit colour of this size is 2.4 GB
+_SEPARATE = 2  # TIFF: each colour in a plane of its own
+TIFF_STARTS = (b"II*\0", b"MM\0*", b"II+\0", b"MM\0+")
 _KINDS = {"PNG", "JPEG", "TIFF", "BMP"}
 
 
@@ -102,12 +105,12 @@ def _open(
             warnings.simplefilter("ignore")  # a broken header is reported below
             header = pillow().open(io.BytesIO(data), formats=sorted(_KINDS))
     except UnidentifiedImageError as error:
-        if data[:4] in (b"II*\0", b"MM\0*", b"II+\0", b"MM\0+"):
+        if data[:4] in TIFF_STARTS:
             return _open_tiff(path, data, max_megapixels)
         hint = " (a PDF: export the page as PNG or TIFF)" if data[:5] == b"%PDF-" else ""
         raise NotAnImageError(file=path, hint=hint) from error
     except (OSError, SyntaxError, ValueError) as error:
-        raise TruncatedImageError(file=path, reason=_short(error)) from error
+        raise TruncatedImageError(file=path, reason=short_reason(error)) from error
     if header.format == "TIFF":
         return _open_tiff(path, data, max_megapixels)
     checked_size(path, header.size[0] * header.size[1], max_megapixels)
@@ -156,31 +159,51 @@ def tiff_tags(path: Path, page: Any) -> Tags:
 def _open_tiff(
     path: Path, data: bytes, max_megapixels: float
 ) -> tuple[Callable[[], NDArray[Any]], Tags]:
-    import tifffile
-
-    try:
-        page: Any = tifffile.TiffFile(io.BytesIO(data)).pages[0]
-        count = page.imagelength * page.imagewidth
-        tags = tiff_tags(path, page)
-    except RefusedImageError:
-        raise
-    except Exception as error:  # tifffile raises anything on a broken header
-        raise TruncatedImageError(file=path, reason=_short(error)) from error
-    checked_size(path, count, max_megapixels)
+    page, (height, width) = tiff_page(path, io.BytesIO(data))
+    checked_size(path, height * width, max_megapixels)
+    tags, finish = tiff_tags(path, page), tiff_finish(path, page)
 
     def decode() -> NDArray[Any]:
         array: NDArray[Any] = page.asarray()
-        if page.photometric == tifffile.PHOTOMETRIC.MINISWHITE:
-            array = np.iinfo(array.dtype).max - array
-        elif page.photometric == tifffile.PHOTOMETRIC.PALETTE:
-            array = np.moveaxis(page.colormap[:, array], 0, -1)
-        if page.photometric == tifffile.PHOTOMETRIC.SEPARATED:
-            raise NotAnImageError(file=path, hint=" in grey or RGB (it holds printers' colours)")
-        if array.ndim == 3 and page.planarconfig == tifffile.PLANARCONFIG.SEPARATE:
+        if page.planarconfig == _SEPARATE and array.ndim == 3:
             array = np.moveaxis(array, 0, -1)
-        return array
+        return finish(array if array.ndim == 3 else array[..., None])
 
     return decode, tags
+
+
+def tiff_page(path: Path, source: Path | io.BytesIO) -> tuple[Any, tuple[int, int]]:
+    """The first page of a TIFF as tifffile reads it, and its height and width in px.
+
+    Raises `TruncatedImageError` for a broken header.
+    """
+    import tifffile
+
+    try:
+        page: Any = tifffile.TiffFile(source).pages[0]
+        return page, (int(page.imagelength), int(page.imagewidth))
+    except Exception as error:  # tifffile raises anything on a broken header
+        raise TruncatedImageError(file=path, reason=short_reason(error)) from error
+
+
+def tiff_finish(path: Path, page: Any) -> Finish:
+    """The function that turns stored samples (..., s) of a page into grey or RGB pixels.
+
+    Raises `NotAnImageError` for the colours of printers.
+    """
+    from tifffile import PHOTOMETRIC as KIND
+
+    if page.photometric == KIND.SEPARATED:
+        raise NotAnImageError(file=path, hint=" in grey or RGB (it holds printers' colours)")
+    inverted = page.photometric == KIND.MINISWHITE
+
+    def finish(array: NDArray[Any]) -> Raw:
+        if page.photometric == KIND.PALETTE:
+            return np.moveaxis(page.colormap[:, array[..., 0]], 0, -1)
+        array = plain(array)
+        return np.asarray(np.iinfo(array.dtype).max - array if inverted else array)
+
+    return finish
 
 
 def _decoded(
@@ -191,9 +214,9 @@ def _decoded(
     except (MemoryError, NotAnImageError):
         raise
     except Exception as error:  # decoders raise anything on a broken stream
-        raise TruncatedImageError(file=path, reason=_short(error)) from error
+        raise TruncatedImageError(file=path, reason=short_reason(error)) from error
     if array.ndim == 3:
-        array = array[:, :, :3] if array.shape[2] >= 3 else array[:, :, 0]
+        array = plain(array)
     if array.ndim not in (2, 3) or array.dtype not in (np.uint8, np.uint16) or not array.size:
         raise NotAnImageError(file=path, hint=f" of 8 or 16 bit (it holds {array.dtype})")
     return np.ascontiguousarray(array)
@@ -213,7 +236,8 @@ def checked_size(path: Path, count: int, limit: float) -> None:
         raise ImageTooLargeError(file=path, megapixels=count / 1e6, limit=limit)
 
 
-def _short(error: BaseException) -> str:
+def short_reason(error: BaseException) -> str:
+    """The message of an error in one line of at most 80 letters."""
     text = " ".join(str(error).split()) or type(error).__name__
     return text[:80].rstrip(".")
 
