@@ -102,6 +102,11 @@ class SieveDetails:
     warp: str = ""
     label: str = ""
 
+    @property
+    def warp_text(self) -> str:
+        """The direction of the warp relative to the label, "" if not recorded."""
+        return {"x": "across the label", "y": "up the label"}.get(self.warp, "")
+
 
 @dataclass(frozen=True)
 class Sieve:

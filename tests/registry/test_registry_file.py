@@ -139,7 +139,7 @@ def test_the_default_lies_in_the_users_data_folder(
 
 
 def test_another_kind_of_database_is_refused_plainly() -> None:
-    with pytest.raises(UsageError, match=r"'mysql' addresses are not served.*postgresql\+psycopg"):
+    with pytest.raises(UsageError, match=r"kind 'mysql' are not supported.*postgresql\+psycopg"):
         registry_path("mysql://lab/sieves")
 
 
@@ -161,7 +161,7 @@ def test_a_database_of_another_program_is_not_touched(tmp_path: Path) -> None:
     other = tmp_path / "other.sqlite"
     sql(other, "CREATE TABLE alembic_version (version_num)", "CREATE TABLE sieve (id)")
     before = other.read_bytes()
-    with pytest.raises(ForeignRegistryError, match="none that sieveward made"):
+    with pytest.raises(ForeignRegistryError, match="database of another program"):
         open_registry(other, create=True)
     assert other.read_bytes() == before
 

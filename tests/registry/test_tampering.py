@@ -136,7 +136,7 @@ def test_a_cut_off_end_is_found_by_the_note_beside_the_file(
 def test_guards_taken_away_are_named(tampered: Callable[..., Verification]) -> None:
     found = tampered(*UNGUARD)
     assert [finding.message for finding in found.findings] == [
-        "its tables or guards are not as they were made"
+        "its tables or triggers were changed"
     ]
 
 

@@ -1,1 +1,1 @@
-"""What was true on a past day, and proof that the records hold together."""
+"""The records as of a past day, and the proof that they are complete and unchanged."""

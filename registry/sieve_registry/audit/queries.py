@@ -1,4 +1,4 @@
-"""What was true on a past day, as tables for the terminal, CSV files and printed pages.
+"""The records as of a past day, as tables for the terminal, CSV files and printed pages.
 
 Two times are kept apart. A row belongs to the day it concerns (`on_date`); where it was recorded
 after the day of the audit, the column "recorded later" gives that day, so that later knowledge is

@@ -1,9 +1,9 @@
-"""An audit's tables of sieves: their state that day, what is due, uses, look-backs and changes."""
+"""An audit's tables of sieves: their state that day, checks due, uses, look-backs and changes."""
 
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 from typing import Any, cast
@@ -12,6 +12,7 @@ from sieve_inspect.units import format_length
 from sieve_registry.audit.table import RECORDED_LATER, AuditTable, Columns, Scope, table
 from sieve_registry.codec import EventPayload
 from sieve_registry.events import ActionDecided
+from sieve_registry.ledger.corrections import fields_text
 from sieve_registry.quality.lookback import Lookback, lookback_of
 from sieve_registry.records import (
     Check,
@@ -26,7 +27,6 @@ from sieve_registry.records import (
 from sieve_registry.sieves.state import IN_SERVICE, QUARANTINED, RETIRED
 from sieve_registry.store import listing
 
-_FIELD_NAMES = {"on_date": "date", "frame_nm": "frame in nm", "in_service": "in service"}
 _Entry = tuple[str, str, SieveEdit | Fact[EventPayload] | Retirement]  # sieve, text and record
 
 
@@ -68,18 +68,14 @@ def corrections_table(scope: Scope, sieves: Sequence[SieveRecord]) -> AuditTable
         ("event corrected", lambda c: str(c.corrects)),
         ("what", lambda c: c.kind),
         ("sieve", lambda c: c.sieve_id),
-        ("was", lambda c: _fields(c.was)),
-        ("should read", lambda c: "void" if c.void else _fields(c.now) or "as first recorded"),
+        ("was", lambda c: fields_text(c.was)),
+        ("should read", lambda c: "void" if c.void else fields_text(c.now) or "as first recorded"),
         ("reason", lambda c: c.reason),
         ("by", lambda c: c.person),
         *scope.time_columns(),
     )
     corrections = [made for sieve in sieves for made in sieve.history.corrections]
     return table("corrections", "Corrections", columns, corrections)
-
-
-def _fields(values: Mapping[str, object]) -> str:
-    return ", ".join(f"{_FIELD_NAMES.get(name, name)} {value}" for name, value in values.items())
 
 
 def _last_check(state: SieveState) -> str:
@@ -257,7 +253,7 @@ def _lookbacks(scope: Scope, sieves: Sequence[SieveRecord]) -> Iterator[tuple[Lo
         if review.cause is None or not review.uses:
             continue
         decisions = [
-            f"decided on {fact.on_date} by {fact.person}"
+            f"{fact.on_date} by {fact.person}"
             for fact in decided.get(sieve_id, [])
             if fact.seq > review.cause.seq and fact.on_date <= scope.as_of
         ]

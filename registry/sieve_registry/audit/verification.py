@@ -1,4 +1,4 @@
-"""Proof that a registry holds what was recorded."""
+"""Proof that the records of a registry are complete and unchanged."""
 
 from __future__ import annotations
 

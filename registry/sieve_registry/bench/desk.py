@@ -1,4 +1,4 @@
-"""What one bench works with, how a request reaches it, and how it answers with a page."""
+"""The parts of a bench, and its answers as pages."""
 
 from __future__ import annotations
 

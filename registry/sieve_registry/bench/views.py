@@ -100,7 +100,7 @@ def progress_text(now: Progress) -> str:
 
 
 def result_view(taken: Taken) -> dict[str, Any]:
-    """The verdict and the values of what was measured."""
+    """The verdict and the values of a measurement."""
     verdict = taken.document.get("verdict") or {}
     lengths = Lengths(taken.history.sieve.nominal_um)
     action = (str(taken.figures["action"]), str(taken.figures["action_reason"]))
@@ -141,7 +141,7 @@ def _named(field: Field, state: str) -> dict[str, Any]:
 
 
 def closeup_view(close: Closeup, measurement: Measurement) -> dict[str, Any]:
-    """What the panel beside the scan shows of an aperture beside its record."""
+    """An aperture as the panel beside the scan shows it."""
     lengths = Lengths(measurement.nominal_um)
     highest = highest_allowed_um(measurement.verdict)
     return {
@@ -222,16 +222,16 @@ _NEXT: tuple[tuple[type[SievewardError], str], ...] = (
     (RegistryLockedError, "Wait a moment, then try again."),
     (UnknownSieveError, "Scan the label again, or choose the sieve on the first page."),
     (SieveRetiredError, "Take the sieve away from the bench, or ask the person who retired it."),
-    (IntegrityError, "Stop recording, leave the registry as it is, and tell its administrator."),
-    (UnforeseenError, "Load the page again and retry. If it happens again, tell the "
-     "administrator."),
+    (IntegrityError, "Stop recording, leave the registry as it is, and inform its administrator."),
+    (UnforeseenError, "Load the page again and retry. If it happens again, inform "
+     "the administrator."),
     (UsageError, "Fix this, then try again."),
 )  # fmt: skip
 _OTHERWISE = "Show this to the administrator of the registry."
 
 
 class Trouble(NamedTuple):
-    """What happened, what is safe, what to do next."""
+    """An error as a person reads it: the event, the state of the records, the next step."""
 
     what: str
     safe: str

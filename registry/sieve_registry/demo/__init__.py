@@ -1,1 +1,1 @@
-"""A small invented laboratory: its scans, its three years, and what they come to."""
+"""A small invented laboratory: its scans, its three years, its results."""

@@ -225,7 +225,7 @@ def draw_all(folder: Path) -> list[Path]:
 
 
 def _certificate() -> bytes:
-    """One page of PDF that says it is invented."""
+    """One page of PDF, marked as invented."""
     lines = (
         "Certificate EX-1147 (invented, for a demonstration)",
         "Example Metrology certifies the glass plate G-7: dots on a square grid,",

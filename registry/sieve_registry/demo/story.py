@@ -1,4 +1,4 @@
-"""The invented laboratory: its sieves, and what happened to them in three years.
+"""The invented laboratory: its sieves, and three years of their history.
 
 Days count back from the day the demo runs; steps stand in the order of recording. Everybody and
 everything here is made up.

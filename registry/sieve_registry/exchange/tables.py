@@ -208,7 +208,7 @@ class _Import:
         RecordContext(self.registry, self.connection, subject, day, late).append(payload, by)
 
     def record_sieve(self, row: Mapping[str, str], origin: dict[str, int]) -> None:
-        """Record a new sieve; `origin` is the row's place. Raises what a cell objects to."""
+        """Record a new sieve; `origin` is the row's place. Raises for a bad cell."""
         given = {name: text for name, text in row.items() if text}
         if given.get("warp", "x") not in ("x", "y"):
             raise _BadCellError(f"the warp is {given['warp']!r}: write x or y")
@@ -232,7 +232,7 @@ class _Import:
         self._append(payload.id, day, replace(payload, imported=origin), self.terms.by)
 
     def record_check(self, row: Mapping[str, str], origin: dict[str, int]) -> None:
-        """Record a past check; `origin` is the row's place. Raises what a cell objects to."""
+        """Record a past check; `origin` is the row's place. Raises for a bad cell."""
         written = row["outcome"].casefold()
         outcome = self.mapping.words.get(written, written)
         if outcome not in _OUTCOMES:

@@ -30,6 +30,17 @@ CORRECTABLE: Mapping[str, tuple[str, ...]] = {
 }
 VOIDABLE = frozenset(CORRECTABLE) - {events.SieveAdded.KIND}
 _DAYS = ("on_date", "in_service")
+_FIELD_NAMES = {"on_date": "date", "frame_nm": "frame in nm", "in_service": "in service"}
+
+
+def field_name(name: str) -> str:
+    """The name of a corrected field as people read it."""
+    return _FIELD_NAMES.get(name, name)
+
+
+def fields_text(values: Mapping[str, Any]) -> str:
+    """The fields of a correction with their values, in one line."""
+    return ", ".join(f"{field_name(name)} {value}" for name, value in values.items())
 
 
 def current_readings(corrections: Iterable[Correction]) -> dict[int, tuple[bool, dict[str, Any]]]:

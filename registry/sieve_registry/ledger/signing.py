@@ -23,7 +23,7 @@ def message_of(events: int, head: str) -> bytes:
 
 
 def new_key(path: Path) -> str:
-    """Write a new private key (PEM, readable by its owner alone) and return the public one (hex).
+    """Write a new private key (PEM, readable by its owner alone) and return its public key (hex).
 
     Raises `SignatureError` when the file is there already or cannot be written.
     """
@@ -65,7 +65,7 @@ def sign_head(path: Path, events: int, head: str) -> HeadSigned:
 def fault_of(signed: HeadSigned, seq: int, previous: str) -> str:
     """What is wrong with the signature of event `seq`, or ""; unproven without the extra."""
     if signed.events != seq - 1 or signed.head != previous:
-        return "signs another head than the one before it"
+        return "signs another head than that of the event before it"
     try:
         from cryptography.exceptions import InvalidSignature
         from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PublicKey

@@ -171,7 +171,7 @@ def _corners(apertures: Apertures, index: int, along: Float, um_per_px: tuple[fl
 
 
 def caption_of(check: CheckView, shown: Enlarged, lengths: Lengths) -> str:
-    """What is written below an enlarged aperture."""
+    """The caption of an enlarged aperture."""
     if shown.state == "torn":
         return "torn: a wire is missing or broken"
     width, _ = lengths.value(shown.width_um, check.expanded("x", "max_um").U_um)

@@ -91,7 +91,7 @@ def margin_rows(verdict: Mapping[str, Any], lengths: Lengths) -> list[dict[str, 
 
 
 def limits_caption(verdict: Mapping[str, Any], lengths: Lengths) -> str:
-    """The caption of the table of limits: the unit, and what U is."""
+    """The caption of the table of limits: the unit, and the meaning of U."""
     listed = any(known(margin.get("k")) is not None for margin in verdict.get("margins") or ())
     coverage = "about 95 %, k in its own column" if listed else "k = 2, about 95 %"
     return f"Lengths in {lengths.unit}; U is the expanded uncertainty ({coverage})."

@@ -5,13 +5,14 @@ from __future__ import annotations
 import math
 import re
 import unicodedata
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from decimal import ROUND_HALF_UP, Decimal
 from typing import Any
 
 from sieve_inspect.outcomes import NOT_JUDGED
 from sieve_inspect.units import format_length
 from sieve_inspect.verdict.sentences import decimals_for
+from sieve_registry.ledger.corrections import fields_text
 
 DASH = "–"
 
@@ -104,12 +105,6 @@ def length_text(um: float | None) -> str | None:
     return None if um is None else with_micro(format_length(um))
 
 
-def fields(values: Mapping[str, Any]) -> str:
-    """The fields of a correction with their values, in one line."""
-    names = {"on_date": "date", "frame_nm": "frame in nm", "in_service": "in service"}
-    return ", ".join(f"{names.get(name, name)} {value}" for name, value in values.items())
-
-
 def percent(share: Any, decimals: int = 1) -> str | None:
     """A share 0..1 as a percentage."""
     value = known(share)
@@ -119,7 +114,7 @@ def percent(share: Any, decimals: int = 1) -> str | None:
 FILTERS: dict[str, Callable[..., Any]] = {  # of the templates
     "digits": digits,
     "edition": edition,
-    "fields": fields,
+    "fields": fields_text,
     "figure": figure,
     "length_text": length_text,
     "micro": with_micro,

@@ -103,13 +103,8 @@ def _facts(registry: Registry, check: Check, history: SieveHistory) -> SieveFact
         in_service=None if sieve.in_service is None else sieve.in_service.isoformat(),
         location=now.location,
         status=now.status,
-        warp=warp_text(now.details.warp),
+        warp=now.details.warp_text,
     )
-
-
-def warp_text(warp: str) -> str:
-    """The direction of the warp relative to the label, "" if not recorded."""
-    return {"x": "across the label", "y": "up the label"}.get(warp, "")
 
 
 def _notes(history: SieveHistory, check: Check) -> tuple[str, ...]:

@@ -22,7 +22,6 @@ from sieve_registry.records import (
     SieveState,
 )
 from sieve_registry.report.formatting import MARKS, Lengths
-from sieve_registry.report.gather import warp_text
 from sieve_registry.report.pages import page_mark, render_page
 from sieve_registry.report.wear import wear_view
 from sieve_registry.sieves.facts import facts_of
@@ -110,7 +109,7 @@ def _context(view: HistoryView) -> dict[str, Any]:
         "remarks": [r.message for r in state.remarks if r.source == "signature"],
         "next": _next(view),
         "unit": lengths.unit,
-        "warp": warp_text(state.details.warp),
+        "warp": state.details.warp_text,
         "checks": [_check(check, view.margins[check.id], lengths) for check in checks],
         "wear": wear_view(view.outlook, lengths) if len(view.outlook.wear.checks) > 1 else None,
         "rows": rows,
@@ -231,7 +230,7 @@ _FIGURES: dict[str, tuple[str, str, int | None]] = {
     "aperture_um": ("aperture", " µm", None),
     "U_um": ("U", " µm", None),
     "certified": ("certified", " %", 2),
-    "found": ("found", " %", 2),
+    "found": ("mean residue", " %", 2),
     "factor": ("C =", "", 3),
     "difference": ("difference", " %", None),
     "U_difference": ("U", " %", None),

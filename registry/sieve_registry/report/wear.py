@@ -184,17 +184,7 @@ def _sentences(worn: Wear, lengths: Lengths) -> list[str]:
     first = worn.first
     if first is not None and first.name != "mean":
         sentences.append(_trend(first, worn, lengths))
-    for step in worn.steps:
-        what = "a new history begins" if step.new_cloth else "the level may differ from then on"
-        sentences.append(f"On {step.on_date}: {step.reason}; {what}.")
-    widened = [f"{t.name} in {t.direction}" for t in worn.trends if t.scatter_factor > 1]
-    if widened:
-        sentences.append(
-            f"The results of {', '.join(widened)} vary more than their uncertainty; the intervals "
-            "are widened accordingly."
-        )
-    if worn.directions_diverge:
-        sentences.append("One direction widens while the other narrows: review both.")
+    sentences += wear_remarks(worn)
     return [str(clean(text)) for text in sentences]
 
 
@@ -216,7 +206,7 @@ def _trend(trend: Trend, worn: Wear, lengths: Lengths) -> str:
         return f"{text}; it is {trend.position} already."
     if trend.reach is None:
         return f"{text}; {trend.problem}." if trend.problem else f"{text}."
-    return f"{text}. {_reach(trend.reach, worn)}"
+    return f"{text}. It reaches the acceptance limit {reach_text(trend.reach, worn)}"
 
 
 def _signed(lengths: Lengths, slope: float, trend: Trend) -> str:
@@ -227,14 +217,31 @@ def _signed(lengths: Lengths, slope: float, trend: Trend) -> str:
     return text if text.startswith("−") or slope <= 0 else f"+{text}"
 
 
-def _reach(reach: Reach, worn: Wear) -> str:
+def reach_text(reach: Reach, worn: Wear) -> str:
+    """When the acceptance limit is reached, as the end of a sentence."""
     unit = "uses" if worn.by_uses else "days"
-    text = (
-        f"It reaches the acceptance limit after {reach.at:.0f} {unit} in all "
-        f"(95 %: {reach.low:.0f} to {reach.high:.0f})"
-    )
+    text = f"after {reach.at:.0f} {unit} in total (95 %: {reach.low:.0f} to {reach.high:.0f})"
     if worn.places and reach.at - worn.places[-1] > 3 * (worn.places[-1] - worn.places[0]):
         text += ", far beyond the observed range: not soon"
     if reach.day is None:
         return f"{text}; the rate of use is not known."
-    return f"{text}, about {reach.day} ({reach.day_low} to {reach.day_high})."
+    rate = f" at {worn.rate_per_year:.0f} uses a year" if worn.rate_per_year else ""
+    return f"{text}, about {reach.day} ({reach.day_low} to {reach.day_high}){rate}."
+
+
+def wear_remarks(worn: Wear) -> list[str]:
+    """Steps of the trend, scatter beyond the uncertainty, and directions that diverge."""
+    sentences = [
+        f"On {step.on_date}: {step.reason}; "
+        + ("the trend starts again." if step.new_cloth else "the level may differ from then on.")
+        for step in worn.steps
+    ]
+    widened = [f"{t.name} in {t.direction}" for t in worn.trends if t.scatter_factor > 1]
+    if widened:
+        sentences.append(
+            f"The results of {', '.join(widened)} vary more than their uncertainty; the intervals "
+            "are widened accordingly."
+        )
+    if worn.directions_diverge:
+        sentences.append("One direction widens while the other narrows: inspect both.")
+    return sentences

@@ -146,7 +146,7 @@ def _prepare_file(path: Path, create: bool, busy_ms: int) -> None:
         elif path.stat().st_size == 0:
             raise ForeignRegistryError(
                 file=path,
-                reason="it is empty, and no registry of ours ever is",
+                reason="it is empty, which a registry never is",
                 advice="Restore it from a backup, or remove it to begin anew",
             )
 

@@ -76,14 +76,15 @@ def registry_path(target: str | Path | None) -> Path:
         text = unquote(text[len(_SQLITE) :])
     elif "://" in text:
         raise UsageError(
-            message=f"'{text.split('://', 1)[0]}' addresses are not served: give the path of a "
-            "registry file, sqlite:///PATH, or postgresql+psycopg://USER@HOST/DATABASE."
+            message=f"Addresses of the kind '{text.split('://', 1)[0]}' are not supported: write "
+            "the path of a registry file, sqlite:///PATH, or "
+            "postgresql+psycopg://USER@HOST/DATABASE."
         )
     path = Path(text).expanduser()
     if path.suffix in _TAKEN:
         raise UsageError(
-            message=f"A registry file cannot end in {path.suffix}, what lies beside it does: "
-            f"name it {path.with_suffix('.sqlite').name}, say."
+            message=f"A registry file cannot end in {path.suffix}, the ending of a file beside it: "
+            f"name it {path.with_suffix('.sqlite').name}."
         )
     return path
 

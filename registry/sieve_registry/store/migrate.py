@@ -31,7 +31,7 @@ def revision_of(connection: Connection, place: Path | str) -> str:
                 return str(revision)
     raise ForeignRegistryError(
         file=place,
-        reason="it is a database, but none that sieveward made",
+        reason="it is the database of another program",
         advice="Choose another with --registry",
     )
 

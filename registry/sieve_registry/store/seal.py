@@ -104,7 +104,10 @@ def seal_fault(file: Path, raw: BufferedReader, note: Note | None) -> tuple[bool
         return False, ""
     if digest == note.file:
         return True, ""
-    return True, "its bytes are not those it was left with, be it only in unused space"
+    return (
+        True,
+        "its bytes differ from those sealed when it was closed, perhaps in unused space only",
+    )
 
 
 def connect(file: Path) -> sqlite3.Connection:

@@ -78,16 +78,16 @@ def grant(registry: Registry, user: str, role: str) -> None:
     if registry.place.url is None:
         raise UsageError(message="Who may use a registry file is set by the rights of its folder.")
     if role not in ROLES:
-        raise UsageError(message=f"{role!r} is none of {', '.join(ROLES)}.")
+        raise UsageError(message=f"Role {role!r} is not known: choose {', '.join(ROLES)}.")
     with plain_errors(registry.where, registry.busy_ms), registry.engine.begin() as connection:
         quoted = connection.dialect.identifier_preparer.quote_identifier(user)
         for statement in _grants(quoted, role):
             connection.exec_driver_sql(statement)
         if _rights_of(connection, user) != _RIGHTS[role]:
             raise UsageError(
-                message=f"{user} was not made {role!r}, nothing was changed: only who was granted "
-                "admin, or owns the tables, gives rights; rights someone else gave, and those of "
-                "an owner, are not taken back by it."
+                message=f"{user} did not get the role {role!r}, and nothing was changed. Only an "
+                "owner of the tables or a user with the role admin gives rights; rights that "
+                "another user gave, and those of an owner, cannot be taken back."
             )
 
 

@@ -63,7 +63,7 @@ def check_file(file: OpenFile) -> tuple[list[Finding], bool]:
             findings = [Finding("file", message, _SUBJECT) for message in messages if message]
             return _foreign_keys(connection) + findings, sealed
     except sqlite3.Error as error:
-        return [Finding("file", f"it cannot be read through: {error}", _SUBJECT)], False
+        return [Finding("file", f"it cannot be read: {error}", _SUBJECT)], False
 
 
 def _structure(connection: sqlite3.Connection) -> list[str]:
@@ -73,7 +73,7 @@ def _structure(connection: sqlite3.Connection) -> list[str]:
 
 def _foreign_keys(connection: sqlite3.Connection) -> list[Finding]:
     return [
-        Finding("records", f"a row points to a {row[2]} that is not there", f"{row[0]} {row[1]}")
+        Finding("records", f"a row refers to a {row[2]} that does not exist", f"{row[0]} {row[1]}")
         for row in connection.execute("PRAGMA foreign_key_check").fetchall()
     ]
 
@@ -112,7 +112,7 @@ def _schema(connection: sqlite3.Connection) -> list[str]:
     info = dict(rows)
     faults = []
     if info.get(SEAL) != hash_of_schema(connection.execute(SCHEMA_QUERY).fetchall()):
-        faults.append("its tables or guards are not as they were made")
+        faults.append("its tables or triggers were changed")
     if info.keys() != {"format", SEAL} or info["format"] != FORMAT or len(info) != len(rows):
         faults.append("its description of itself (registry_info) was altered")
     versions = [row[0] for row in connection.execute("SELECT version_num FROM alembic_version")]

@@ -76,9 +76,9 @@ def _refuse_clock_set_back(last: Event, now: datetime) -> None:
     before = datetime.fromisoformat(last.recorded_at)
     if now < before - CLOCK_TOLERANCE:
         raise DateRefusedError(
-            reason=f"This computer's clock says {utc_text(now)}, but the last event was recorded "
+            reason=f"This computer's clock shows {utc_text(now)}, but the last event was recorded "
             f"at {last.recorded_at}",
-            advice="set the clock right, or say with --why-late why it is behind",
+            advice="set the clock, or give the reason with --why-late",
         )
 
 

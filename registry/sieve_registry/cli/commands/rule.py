@@ -128,8 +128,10 @@ def _print(view: RuleView) -> None:
     for fact in view.decided:
         decision = fact.payload
         why = f": {decision.reason}" if decision.reason else ""
-        what = f"{decision.check}: {decision.decided}"
-        output.text(f"{fact.on_date} {fact.person} decided for {what}{why}")
+        output.text(
+            f"Decided on {fact.on_date} by {fact.person} for {decision.check}: "
+            f"{decision.decided}{why}"
+        )
 
 
 def _percent(share: float) -> str:

@@ -209,7 +209,7 @@ def _print_sieve(state: SieveState, history: SieveHistory) -> None:
         ("frame", ", ".join(t for t in (length_text(sieve.frame_nm), state.details.height) if t)),
         ("cloth", state.details.cloth),
         ("certificate", state.details.certificate),
-        ("warp", {"x": "across the label", "y": "up the label"}.get(state.details.warp, "")),
+        ("warp", state.details.warp_text),
         ("label", state.details.label),
         ("location", state.location),
         ("in service", str(sieve.in_service or "")),

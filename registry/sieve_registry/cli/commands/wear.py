@@ -13,7 +13,7 @@ from sieve_registry.cli.support.options import option
 if TYPE_CHECKING:
     from sieve_registry.outlook.queries import Outlook
     from sieve_registry.outlook.sieving_methods import MethodComparison
-    from sieve_registry.outlook.wear import Trend, Wear
+    from sieve_registry.outlook.wear import Trend
 
 _SHORT = {"mean": "mean", "standard deviation": "s", "largest aperture": "largest"}
 
@@ -137,9 +137,16 @@ def _cells(trend: Trend) -> tuple[object, ...]:
 
 
 def _sentences(outlook: Outlook) -> list[str]:
-    worn = outlook.wear
+    from sieve_registry.report.wear import reach_text, wear_remarks
+
+    worn, first = outlook.wear, outlook.wear.first
+    sentences = []
     # The table has the day of each limit; the first to be reached gets a sentence.
-    sentences = [_reach_words(worn.first, worn)] if worn.first else []
+    if first is not None and first.reach is not None:
+        sentences.append(
+            f"The {first.name} in {first.direction} reaches the acceptance limit of "
+            f"{first.reach.limit_um:.2f} um {reach_text(first.reach, worn)}"
+        )
     for trend in worn.reached:
         sentences.append(f"By its trend the {trend.name} in {trend.direction} is {trend.position}.")
     problems: dict[str, list[str]] = {}
@@ -148,39 +155,10 @@ def _sentences(outlook: Outlook) -> list[str]:
             name = f"{_SHORT[trend.name]} {trend.direction}"
             problems.setdefault(trend.problem, []).append(name)
     sentences += [f"{', '.join(names)}: {problem}." for problem, names in problems.items()]
-    if worn.directions_diverge:
-        sentences.append("One direction widens while the other narrows: inspect both.")
-    loose = [t for t in worn.trends if t.scatter_factor > 1]
-    if loose:
-        names = ", ".join(f"{_SHORT[t.name]} {t.direction}" for t in loose)
-        sentences.append(
-            f"{names}: results vary more than their uncertainty; the intervals are widened."
-        )
-    sentences += [
-        f"On {step.on_date}: {step.reason}; "
-        + ("the trend starts again." if step.new_cloth else "the level may differ from there.")
-        for step in worn.steps
-    ]
+    sentences += wear_remarks(worn)
     for methods in outlook.methods:
         sentences += _method_words(methods)
     return [*sentences, outlook.advice.reason]
-
-
-def _reach_words(trend: Trend, worn: Wear) -> str:
-    reach = trend.reach
-    assert reach is not None
-    unit = "uses" if worn.by_uses else "days"
-    text = (
-        f"The {trend.name} in {trend.direction} reaches the acceptance limit of "
-        f"{reach.limit_um:.2f} um after {reach.at:.0f} {unit} in total (95 %: {reach.low:.0f} to "
-        f"{reach.high:.0f})"
-    )
-    if worn.places and reach.at - worn.places[-1] > 3 * (worn.places[-1] - worn.places[0]):
-        text += ", far beyond the observed range: not soon"
-    if reach.day is None:
-        return f"{text}; the rate of use is not known."
-    rate = f" at {worn.rate_per_year:.0f} uses a year" if worn.rate_per_year else ""
-    return f"{text}, about {reach.day} ({reach.day_low} to {reach.day_high}){rate}."
 
 
 def _method_words(methods: MethodComparison) -> list[str]:

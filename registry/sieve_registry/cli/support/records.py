@@ -110,9 +110,10 @@ def correction_dict(correction: Correction) -> dict[str, Any]:
 
 def correction_words(correction: Correction) -> str:
     """A correction in one line: the former and the corrected content, and the reason."""
-    names = {"on_date": "date", "frame_nm": "frame in nm", "in_service": "in service"}
+    from sieve_registry.ledger.corrections import field_name
+
     changes = [
-        f"{names.get(name, name)} {correction.was.get(name)!s} should read {value!s}"
+        f"{field_name(name)} {correction.was.get(name)!s} should read {value!s}"
         for name, value in correction.now.items()
     ]
     change = "is void" if correction.void else ", ".join(changes) or "is valid again"
@@ -121,18 +122,18 @@ def correction_words(correction: Correction) -> str:
 
 def show_list(
     json_path: str | None,
-    thing: str,
+    kind: str,
     dicts: Sequence[dict[str, Any]],
     columns: Mapping[str, str],
     keys: str,
 ) -> None:
     """Print all artefacts or devices as a table of their `keys`, or as JSON."""
-    if output.emit(json_path, {f"{thing}s": dicts}):
+    if output.emit(json_path, {f"{kind}s": dicts}):
         return
     if dicts:
         output.table("", columns, [[values[key] for key in keys.split()] for values in dicts])
     else:
-        output.line(f"No {thing}s yet. To add the first: sieveward {thing} add ID …")
+        output.line(f"No {kind}s yet. To add the first: sieveward {kind} add ID …")
 
 
 def print_corrections(corrections: Sequence[Correction]) -> None:
