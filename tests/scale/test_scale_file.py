@@ -116,7 +116,8 @@ def test_a_broken_map_is_refused(tmp_path: Path, key: str, value: object) -> Non
 def test_without_a_map_distances_are_those_of_the_two_scales() -> None:
     scale = Scale(20.0, 21.0, 0.0, 0.0)
     first, second = np.array([[5.0, 5.0]]), np.array([[8.0, 9.0]])
-    assert scale.distance_um(first, second) == pytest.approx([math.hypot(60.0, 84.0)])
+    step = scale.to_um(second) - scale.to_um(first)
+    assert np.hypot(*step.T) == pytest.approx([math.hypot(60.0, 84.0)])
     assert scale.covers(first).tolist() == [True]
 
 

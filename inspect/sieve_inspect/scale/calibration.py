@@ -18,7 +18,7 @@ by Student's t so that twice it holds 95 % however few pictures m there were.
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass, field, replace
+from dataclasses import asdict, dataclass, field, replace
 from enum import StrEnum
 from typing import Any
 
@@ -32,7 +32,6 @@ from sieve_inspect.scale.edge_bias import (
     biases,
     combined,
     robust_mean,
-    rows_to_dict,
 )
 from sieve_inspect.scale.fitted_map import MapFit
 from sieve_inspect.scale.least_squares import least_squares
@@ -159,17 +158,11 @@ class Calibration:
 
     def to_dict(self) -> dict[str, Any]:
         """The scale file: everything `load_scale` reads, and the data it comes from."""
-        a = self.artefact
+        artefact = asdict(self.artefact)
+        del artefact["certified"]  # a field of the scale
         return {
             **self.scale.to_dict(),
-            "artefact": {
-                "pattern": a.pattern,
-                "pitch_um": a.pitch_um,
-                "u_pitch_um": a.u_pitch_um,
-                "line_width_um": a.line_width_um,
-                "u_line_width_um": a.u_line_width_um,
-                "source": a.source,
-            },
+            "artefact": artefact,
             "fit": {
                 "degree": self.fit.degree,
                 "lens_terms": self.fit.lens,
@@ -185,11 +178,8 @@ class Calibration:
                 "target_lean_deg": self.fit.target_lean_deg,
             },
             "repeatability": {"x": list(self.repeatability.x), "y": list(self.repeatability.y)},
-            "budget": [
-                {"name": r.name.value, "u_rel_x": r.u_rel_x, "u_rel_y": r.u_rel_y, "dof": r.dof}
-                for r in self.budget
-            ],
-            "edge_bias_budget": rows_to_dict(self.bias_budget),
+            "budget": [asdict(row) for row in self.budget],
+            "edge_bias_budget": [asdict(row) for row in self.bias_budget],
             "pictures": list(self.pictures),
             "warnings": list(self.warnings),
         }

@@ -79,8 +79,3 @@ def robust_mean(values: Float, group: Index) -> tuple[float, float]:
 def combined(rows: tuple[BiasRow, ...]) -> float:
     """The combined standard uncertainty (px) of a budget."""
     return float(np.sqrt(sum(row.u_px**2 for row in rows)))
-
-
-def rows_to_dict(rows: tuple[BiasRow, ...]) -> list[dict[str, object]]:
-    """JSON-ready."""
-    return [{"name": row.name.value, "u_px": row.u_px, "dof": row.dof} for row in rows]

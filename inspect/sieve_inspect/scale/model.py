@@ -20,6 +20,9 @@ SCHEMA = "sieveward.scale/1"
 # A scale typed in by hand has no certificate. Flatbed scanners are wrong by 100 to 240 um over
 # the plate (Boron, ISPRS 1996); 240 um over the 297 mm of A4 is 0.08 %, taken up to 0.1 %.
 U_REL_BY_HAND = 0.001
+_NEEDED = ("um_per_px_x", "um_per_px_y", "u_rel_x", "u_rel_y")
+_OPTIONAL = ("edge_bias_px", "shear_deg", "u_shear_deg", "u_edge_bias_px")
+_WRITTEN = (*_NEEDED, "edge_bias_px", "source", "certified", *_OPTIONAL[1:])  # in this order
 _APART = 1.1  # x and y of a device differ less than this; a decimal comma read as a separator more
 
 
@@ -92,15 +95,9 @@ class Scale:
         if not isinstance(certified, bool):
             raise TypeError("certified must be true or false")
         return cls(
-            um_per_px_x=float(data["um_per_px_x"]),
-            um_per_px_y=float(data["um_per_px_y"]),
-            u_rel_x=float(data["u_rel_x"]),
-            u_rel_y=float(data["u_rel_y"]),
-            edge_bias_px=float(data.get("edge_bias_px", 0.0)),
+            **{name: float(data[name]) for name in _NEEDED},
+            **{name: float(data.get(name, 0.0)) for name in _OPTIONAL},
             source=source,
-            shear_deg=float(data.get("shear_deg", 0.0)),
-            u_shear_deg=float(data.get("u_shear_deg", 0.0)),
-            u_edge_bias_px=float(data.get("u_edge_bias_px", 0.0)),
             rest=None if rest is None else PixelMap.from_dict(rest),
             certified=certified,
         )
@@ -109,16 +106,7 @@ class Scale:
         """The scale as a JSON-ready dictionary, the way `load_scale` reads it."""
         return {
             "schema": SCHEMA,
-            "um_per_px_x": self.um_per_px_x,
-            "um_per_px_y": self.um_per_px_y,
-            "u_rel_x": self.u_rel_x,
-            "u_rel_y": self.u_rel_y,
-            "edge_bias_px": self.edge_bias_px,
-            "source": self.source,
-            "certified": self.certified,
-            "shear_deg": self.shear_deg,
-            "u_shear_deg": self.u_shear_deg,
-            "u_edge_bias_px": self.u_edge_bias_px,
+            **{name: getattr(self, name) for name in _WRITTEN},
             "rest": None if self.rest is None else self.rest.to_dict(),
         }
 
@@ -135,10 +123,6 @@ class Scale:
             [self.um_per_px_x * points[:, 0] + math.sin(lean) * down, math.cos(lean) * down], axis=1
         )
         return flat if self.rest is None else flat + self.rest(points)
-
-    def distance_um(self, first: Float, second: Float) -> Float:
-        """Distances (n,) in um between picture points (n, 2) and (n, 2) in px."""
-        return np.asarray(np.hypot(*(self.to_um(second) - self.to_um(first)).T))
 
     def covers(self, points: Float) -> Bool:
         """Which picture points (n, 2) in px lie where the artefact was seen.

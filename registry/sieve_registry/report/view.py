@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import csv
 import io
-import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, NamedTuple
@@ -15,6 +13,8 @@ from numpy.typing import NDArray
 from sieve_registry.report.formatting import known
 
 if TYPE_CHECKING:
+    import pandas as pd
+
     from sieve_inspect.verdict import Verdict
     from sieve_registry.outlook.queries import Outlook
     from sieve_registry.records import Correction
@@ -107,13 +107,11 @@ class Apertures:
 
         Raises `KeyError` when a column is missing, `ValueError` when a width is no number.
         """
-        rows = list(csv.DictReader(io.StringIO(text)))
-        columns = {
-            name: np.array([_number(row[name]) for row in rows], dtype=np.float64)
-            for name in ("width_x_um", "width_y_um")
-        }
-        state = np.array([row["state"] for row in rows], dtype=np.str_)
-        return cls(**columns, state=state, places=_places(rows))
+        import pandas as pd
+
+        table = pd.read_csv(io.StringIO(text), float_precision="round_trip", dtype={"state": str})
+        x, y = (table[name].to_numpy(np.float64) for name in ("width_x_um", "width_y_um"))
+        return cls(x, y, table["state"].to_numpy(np.str_), _places(table))
 
     def widths(self, direction: str) -> NDArray[np.float64]:
         """Widths of the apertures measured ("ok") in direction "x" or "y", um."""
@@ -129,17 +127,12 @@ class Apertures:
         return np.asarray((self.state == "ok") & np.isfinite(self.all_widths(direction)))
 
 
-def _places(rows: list[dict[str, str]]) -> Places | None:
+def _places(table: pd.DataFrame) -> Places | None:
     names = ("image", "row", "col", "x_px", "y_px")
-    if not rows or any(name not in rows[0] for name in names):
+    if table.empty or not set(names) <= set(table.columns):
         return None
-    image, row, column = (np.array([int(r[name]) for r in rows], np.intp) for name in names[:3])
-    x_px, y_px = (np.array([_number(r[name]) for r in rows], np.float64) for name in names[3:])
-    return Places(image, row, column, x_px, y_px)
-
-
-def _number(text: str | None) -> float:
-    return float(text) if text and text.strip() else math.nan
+    image, row, column = (table[name].to_numpy(np.intp) for name in names[:3])
+    return Places(image, row, column, *(table[name].to_numpy(np.float64) for name in names[3:]))
 
 
 @dataclass(frozen=True)

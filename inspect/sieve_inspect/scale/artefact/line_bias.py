@@ -7,7 +7,7 @@ opening by 2b, independent of the pitch.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -32,7 +32,6 @@ from sieve_inspect.scale.edge_bias import (
     biases,
     combined,
     robust_mean,
-    rows_to_dict,
 )
 from sieve_inspect.scale.least_squares import robust_weights
 from sieve_inspect.scale.model import Scale
@@ -113,7 +112,7 @@ class LineCalibration:
                 "pieces": self.marks_used,
                 "residual_rms_um": self.residual_rms_um,
             },
-            "edge_bias_budget": rows_to_dict(self.bias_budget),
+            "edge_bias_budget": [asdict(row) for row in self.bias_budget],
             "pictures": list(self.pictures),
             "warnings": list(self.warnings),
         }

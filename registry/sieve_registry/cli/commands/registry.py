@@ -15,6 +15,7 @@ from sieve_registry.cli.support.output import fields
 from sieve_registry.cli.support.records import finding_dicts
 
 if TYPE_CHECKING:
+    from sieve_registry.exchange.archive import Manifest
     from sieve_registry.exchange.tables import Imported
     from sieve_registry.records import Verification
     from sieve_registry.sieves.recording import RecordTerms
@@ -56,14 +57,19 @@ def export(
         if not is_table:
             manifest = archive.export_all(registry, out)
             if not output.emit(json_path, {"file": str(out), **fields(manifest, _MANIFEST)}):
-                output.line(f"Exported {manifest.events} events to {out}.")
-                output.line(f"Ledger head: {manifest.head or '-'}")
+                _print_manifest(manifest, "Exported", f"to {out}")
             return
         rows = (tables.sieve_rows if what is What.SIEVES else tables.check_rows)(registry)
     data = sheets.xlsx_bytes(what.value, rows) if suffix == ".xlsx" else sheets.csv_bytes(rows)
     output.write_bytes(out, data)
     if not output.emit(json_path, {"file": str(out), "rows": len(rows) - 1}):
         output.line(f"Exported {len(rows) - 1} {what.value} to {out}.")
+
+
+def _print_manifest(manifest: Manifest, done: str, place: str) -> None:
+    files = f"{manifest.evidence} evidence files"
+    output.line(f"{done} {manifest.events} events and {files} {place}.")
+    output.line(f"Ledger head: {manifest.head or '-'}")
 
 
 def import_(
@@ -112,9 +118,7 @@ def import_(
     with options.opened(context, create=True) as registry:
         manifest = archive.import_all(registry, source)
     if not output.emit(json_path, {"registry": registry.where, **fields(manifest, _MANIFEST)}):
-        files = f"{manifest.evidence} evidence files"
-        output.line(f"Imported {manifest.events} events, {files} into {registry.where}.")
-        output.line(f"Ledger head: {manifest.head or '-'}")
+        _print_manifest(manifest, "Imported", f"into {registry.where}")
 
 
 def _import_table(
@@ -167,9 +171,7 @@ def backup(
         manifest = archive.export_all(registry, out)
         archive.prove(out)
     if not output.emit(json_path, {"file": str(out), **fields(manifest, _MANIFEST)}):
-        files = f"{manifest.evidence} evidence files"
-        output.line(f"Backed up {manifest.events} events and {files} to {out}.")
-        output.line(f"Ledger head: {manifest.head or '-'}")
+        _print_manifest(manifest, "Backed up", f"to {out}")
         output.line("Keep it on another disk. To restore it: sieveward restore FILE.zip")
 
 
@@ -189,9 +191,8 @@ def restore(
     _refuse_broken(proof)
     answer = {"registry": registry.where, **fields(manifest, _MANIFEST), "ok": proof.ok}
     if not output.emit(json_path, answer):
-        files = f"{manifest.evidence} evidence files"
-        output.line(f"Restored {manifest.events} events and {files} to {registry.where}.")
-        output.text(f"Everything is as recorded; head of the ledger: {manifest.head or '-'}")
+        _print_manifest(manifest, "Restored", f"to {registry.where}")
+        output.line("Verified: everything is as recorded.")
 
 
 def verify(
