@@ -147,7 +147,8 @@ def test_a_shift_by_whole_pixels_changes_nothing(
 ) -> None:
     seen = look(light[5:, 7:])
     tree = cKDTree(seen.place + np.array([7, 5]))
-    away, index = tree.query(plain.place)
+    away, found = tree.query(plain.place)
+    index = np.asarray(found)
     both = plain.ok & (away < 1) & seen.ok[index]
     assert both.sum() > 0.85 * plain.ok.sum()
     assert np.abs(seen.width[index[both]] - plain.width[both]).max() < EACH

@@ -301,8 +301,16 @@ def test_edges_at_equal_places_between_pixels_do_not_decide_the_encoding(
             gap[:] = aperture + 0.1 * (gap - aperture)
 
     path = tmp_path / "scan.tif"
-    known = {"woven": nearly_even, "turned": 0.0, "seed": seed}
-    truth = draw_directly(path, even(sigma), 600, float(aperture), float(wire), **known)
+    truth = draw_directly(
+        path,
+        even(sigma),
+        side=600,
+        aperture=float(aperture),
+        wire=float(wire),
+        woven=nearly_even,
+        turned=0.0,
+        seed=seed,
+    )
     measurement = measured(path, aperture)
     found, ok = errors(measurement, truth)
     assert measurement.pictures[0].encoding == "srgb"

@@ -164,7 +164,7 @@ def test_tight_openings_need_no_full_fit(
     asked = []
     full = banded._in_full
 
-    def counted(view: Any, whole: Any, which: np.ndarray, *rest: object) -> Any:
+    def counted(view: Any, whole: Any, which: np.ndarray, *rest: Any) -> Any:
         asked.append(len(which))
         return full(view, whole, which, *rest)
 

@@ -10,6 +10,7 @@ from httpx import Client
 from playwright.sync_api import Browser, Page
 
 from bench_lab import Lab, asking, close, new_lab, serving
+from page_watch import PageWatch
 
 
 @pytest.fixture
@@ -40,30 +41,20 @@ def client(lab: Lab, served: str) -> Iterator[Client]:
 
 
 @pytest.fixture
-def new_page(browser: Browser, served: str) -> Iterator[Callable[..., Page]]:
-    """Opens pages that may ask nothing but the bench, and may not complain of anything."""
-    contexts, complaints = [], []
+def watch(browser: Browser) -> Iterator[PageWatch]:
+    """What pages complained of; nothing may be left of it in the end."""
+    watching = PageWatch(browser)
+    yield watching
+    watching.close()
+
+
+@pytest.fixture
+def new_page(watch: PageWatch, served: str) -> Callable[..., Page]:
+    """Opens pages that may ask nothing but the bench."""
 
     def open_page(width: int = 1280, height: int = 800) -> Page:
-        context = browser.new_context(viewport={"width": width, "height": height})
-        contexts.append(context)
-        page = context.new_page()
+        page = watch.open((served, "data:", "blob:"), viewport={"width": width, "height": height})
         page.set_default_timeout(60_000)
-        page.on("pageerror", lambda error: complaints.append(str(error)))
-        page.on(
-            "console", lambda message: message.type == "error" and complaints.append(message.text)
-        )
-        page.on(
-            "request",
-            lambda request: (
-                request.url.startswith((served, "data:", "blob:"))
-                or complaints.append(f"requested {request.url}")
-            ),
-        )
         return page
 
-    open_page.complaints = complaints
-    yield open_page
-    for context in contexts:
-        context.close()
-    assert complaints == []
+    return open_page

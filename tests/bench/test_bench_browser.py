@@ -5,15 +5,14 @@ from __future__ import annotations
 import re
 from collections.abc import Callable
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import pytest
 from playwright.sync_api import Page
 
 from bench_lab import COLLEAGUE, SCAN, SCANS, TECHNICIAN, Lab
-
-if TYPE_CHECKING:
-    from playwright.sync_api import Page
+from page_watch import PageWatch
+from present import present
 
 SECOND = SCANS / "s0125-3.tif"
 
@@ -84,14 +83,17 @@ def test_a_click_in_the_scan_shows_that_aperture(
     field = job.measurement.pictures[0].field
     index = int(field.ok.nonzero()[0][100])
     page.wait_for_selector("#viewer[data-drawn]")
-    zoom, middle_x, middle_y = map(float, page.get_attribute("#viewer", "data-drawn").split())
-    box = page.locator("canvas").bounding_box()
+    zoom, middle_x, middle_y = map(
+        float, present(page.get_attribute("#viewer", "data-drawn")).split()
+    )
+    box = present(page.locator("canvas").bounding_box())
     x, y = field.centre[index]
-    at = {
-        "x": box["width"] / 2 + (x + 0.5 - middle_x) * zoom,
-        "y": box["height"] / 2 + (y + 0.5 - middle_y) * zoom,
-    }
-    page.locator("canvas").click(position=at)
+    page.locator("canvas").click(
+        position={
+            "x": box["width"] / 2 + (x + 0.5 - middle_x) * zoom,
+            "y": box["height"] / 2 + (y + 0.5 - middle_y) * zoom,
+        }
+    )
     page.wait_for_selector("#closeup .profile .fit")
     wanted = f"row {field.row[index]}, column {field.column[index]}"
     assert wanted in page.inner_text("#closeup h3")
@@ -120,7 +122,7 @@ def test_two_technicians_at_once(new_page: Callable[..., Page], served: str, lab
 
 
 def test_a_wrong_upload_is_refused_and_the_form_is_kept(
-    new_page: Callable[..., Page], served: str, lab: Lab, tmp_path: Path
+    new_page: Callable[..., Page], watch: PageWatch, served: str, tmp_path: Path
 ) -> None:
     words = tmp_path / "letter.png"
     words.write_text("no picture at all")
@@ -134,9 +136,7 @@ def test_a_wrong_upload_is_refused_and_the_form_is_kept(
     assert "Nothing was recorded" in page.inner_text("#note")
     assert page.get_by_label("scanner-4800dpi").is_checked()
     expected = "status of 422"  # the browser's own word on an answer that says no
-    new_page.complaints[:] = [
-        complaint for complaint in new_page.complaints if expected not in complaint
-    ]
+    watch.complaints = [text for text in watch.complaints if expected not in text]
 
 
 def test_the_watched_folder_refreshes_and_errors_stay(

@@ -25,6 +25,7 @@ from bench_lab import (
     Lab,
     asking,
     close,
+    job_of,
     new_lab,
     serving,
     wait_for,
@@ -51,7 +52,7 @@ def begin(
     files = [("scans", (scan.name, scan.read_bytes()))]
     answer = client.post("/jobs", data=fields, files=files, headers=lab.headers)
     assert answer.status_code == 204, answer.text
-    return lab.jobs.get(answer.headers["HX-Redirect"].rpartition("/")[2])
+    return job_of(lab, answer)
 
 
 def confirm(
@@ -114,7 +115,7 @@ def test_a_retired_sieve_cannot_be_checked(lab: Lab, client: Client) -> None:
         files=[("scans", (SCAN.name, SCAN.read_bytes()))],
         headers=lab.headers,
     )
-    job = lab.jobs.get(answer.headers["HX-Redirect"].rpartition("/")[2])
+    job = job_of(lab, answer)
     wait_for(job)
     assert "was retired on 2026-03-02" in client.get(f"/jobs/{job.id}").text
 

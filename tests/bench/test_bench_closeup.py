@@ -9,6 +9,7 @@ import numpy.typing as npt
 import pytest
 from PIL import Image
 
+from present import present
 from sieve_inspect.measurement.closeup import Closeup, closeup, cut_out, part_of, tone_of
 from sieve_inspect.measurement.model import Measurement
 from sieve_inspect.measurement.picture import Picture
@@ -72,8 +73,9 @@ def test_the_width_is_the_one_measured(
     for close, _ in seen:
         for across, sample in zip(close.across, picture.samples, strict=True):
             assert across.width_um == pytest.approx(float(sample.width[close.index]))
-            assert across.edges[1] - across.edges[0] == pytest.approx(across.width_px)
-            assert sum(across.edges) == pytest.approx(0, abs=0.01)  # the middle is its zero
+            left, right = present(across.edges)
+            assert right - left == pytest.approx(across.width_px)
+            assert left + right == pytest.approx(0, abs=0.01)  # the middle is its zero
 
 
 def test_its_uncertainty_holds_the_truth(
@@ -99,7 +101,7 @@ def test_the_curve_goes_through_the_pixels(
     for close, _ in seen:
         for across in close.across:
             at = np.interp(across.distance, across.model_at, across.model)
-            own = np.abs(across.distance) < across.width_px / 2 + 2
+            own = np.abs(across.distance) < present(across.width_px) / 2 + 2
             assert np.sqrt(np.mean((across.light - at)[own] ** 2)) < 1.5 * NOISE
 
 
@@ -144,10 +146,10 @@ def test_pieces_of_every_magnification_make_up_the_scan(
     span, got, wanted = 64 << level, [], []
     for top in range(0, shown.height, span):
         for left in range(0, shown.width, span):
-            piece = Image.open(io.BytesIO(shown.tile(level, left // span, top // span)))
+            piece = Image.open(io.BytesIO(present(shown.tile(level, left // span, top // span))))
             part = Image.fromarray(full[top : top + span, left : left + span])
-            wanted.append(np.ravel(part.resize(piece.size, Image.Resampling.BOX)))
-            got.append(np.ravel(piece))
+            wanted.append(np.asarray(part.resize(piece.size, Image.Resampling.BOX)).ravel())
+            got.append(np.asarray(piece).ravel())
     # Halving drops an odd row or column, so a piece may be off by part of one of its own px;
     # a mesh of 3 px, as at level 3, feels that.
     alike = np.corrcoef(np.concatenate(got), np.concatenate(wanted))[0, 1]

@@ -16,6 +16,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from bench_lab import SCALE_FILE, SCAN, Lab
+from present import present
 from sieve_registry.bench.guard import TOKEN_HEADER
 from sieve_registry.bench.uploads import MOST_BYTES, MOST_SCANS, plain_file_name, watched_scans
 from sieve_registry.records import NewSieve
@@ -211,7 +212,7 @@ def test_a_hostile_name_stays_in_our_folder(lab: Lab, client: Client) -> None:
 @pytest.fixture
 def scanned(lab: Lab) -> Path:
     """The watched folder with a settled scan in it."""
-    folder = lab.desk.watch
+    folder = present(lab.desk.watch)
     (folder / "a.png").write_bytes(SCAN.read_bytes())
     old = time.time() - 60
     os.utime(folder / "a.png", (old, old))
@@ -251,7 +252,7 @@ def test_a_ticked_scan_is_copied_and_marked(lab: Lab, client: Client, scanned: P
 
 
 def test_an_unchanged_folder_is_not_sent_again(client: Client, scanned: Path) -> None:
-    seen = re.search(r'name="seen" value="(\w+)"', client.get("/folder").text)[1]
+    seen = present(re.search(r'name="seen" value="(\w+)"', client.get("/folder").text))[1]
     assert client.get("/folder", params={"seen": seen}).status_code == 204
     (scanned / "a.png").unlink()
     assert client.get("/folder", params={"seen": seen}).status_code == 200
@@ -265,19 +266,17 @@ class Inline(HTMLParser):
 
     def __init__(self) -> None:
         super().__init__()
-        self.scripts: list[str] = []
+        self.scripts: list[tuple[str, str]] = []
         self.addresses: list[str] = []
         self.script = False
 
-    def handle_starttag(
-        self, tag: str, attrs: list[tuple[str, str | None]] | list[tuple[str, str]]
-    ) -> None:
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
         self.script = tag == "script"
         for name, value in attrs:
             if name == "style" or name.startswith("on"):
                 self.scripts.append((tag, name))
             if name in ("src", "href", "action", "hx-get", "hx-post"):
-                self.addresses.append(value)
+                self.addresses.append(value or "")
 
     def handle_data(self, data: str) -> None:
         if self.script and data.strip():

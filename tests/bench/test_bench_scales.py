@@ -11,7 +11,7 @@ import pytest
 from httpx import Client, Response
 from PIL import Image
 
-from bench_lab import SCAN, TECHNICIAN, Lab, wait_for
+from bench_lab import SCAN, TECHNICIAN, Lab, job_of, wait_for
 from sieve_inspect.scale.artefact.calibrate import calibrate_pictures
 from sieve_inspect.scale.artefact.residual_picture import residuals_png
 from sieve_inspect.synthetic import Sensor
@@ -53,7 +53,15 @@ def recorded(lab: Lab, tmp_path: Path) -> str:
         terms,
     )
     device = artefacts.Device(
-        "F-48", "scanner", "K1", "4800 dpi", "transmitted", "srgb", 0.0, 1000.0, 300_000.0
+        id="F-48",
+        kind="scanner",
+        serial="K1",
+        setting="4800 dpi",
+        light="transmitted",
+        encoding="srgb",
+        stand_off_um=0.0,
+        allowance_um=1000.0,
+        path_um=300_000.0,
     )
     device = artefacts.add_device(lab.registry, device, terms)
     calibration = calibrate_pictures([picture], artefact.to_calibrate(), encoding="srgb")
@@ -84,7 +92,7 @@ def test_a_recorded_scale_is_offered_and_its_chain_kept(
     assert "F-48: 5.29" in page
     assert "valid to 2027-03-02" in page
     answer = begin(lab, client, scale=recorded, stand_off="0.5 mm", temperature="21")
-    job = lab.jobs.get(answer.headers["HX-Redirect"].rpartition("/")[2])
+    job = job_of(lab, answer)
     wait_for(job)
     assert job.error is None
     fields = {"name": TECHNICIAN, "known": "0"}
@@ -124,7 +132,7 @@ def test_an_expired_scale_serves_only_with_a_reason_and_a_name(
     reason = {"scale": recorded, "accept_expired": "the new artefact is on its way"}
     assert "Name missing" in begin(lab, client, **reason).text
     answer = begin(lab, client, **reason, accepted_by=TECHNICIAN)
-    job = lab.jobs.get(answer.headers["HX-Redirect"].rpartition("/")[2])
+    job = job_of(lab, answer)
     wait_for(job)
     assert job.taken.figures["outcome"].startswith("conditional")
     page = client.get(f"/jobs/{job.id}").text

@@ -27,7 +27,7 @@ from sieve_inspect.synthetic.round_cloth import RoundCloth, draw_round
 from sieve_inspect.workers import shared_work
 
 # Every place a step is called from, by what it does.
-STEPS = {
+STEPS: dict[str, list[tuple[Any, str]]] = {
     "file opened, unpacked": [(looking, "load_scan"), (looking, "open_source")],
     "linear light": [(looking, "linear_light")],
     "openings found, numbered": [(looking, "find_lattice"), (looking, "find_lattice_in_bands")],
@@ -97,7 +97,9 @@ def main() -> None:
     # One thread, or steps of two would be charged to each other.
     shared_work.processors = lambda: 1
     shared_work.preload()
-    fields.ThreadPoolExecutor = looking.ThreadPoolExecutor = _OneAfterTheOther
+    patched: tuple[Any, ...] = (fields, looking)
+    for module in patched:
+        module.ThreadPoolExecutor = _OneAfterTheOther
     with tempfile.TemporaryDirectory() as folder:
         scan = Path(folder) / "round.tif"
         area = side * side

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -18,7 +19,7 @@ GREY = RNG.integers(0, 256, (203, 151), dtype=np.uint8)
 DEEP = RNG.integers(0, 65536, (203, 151), dtype=np.uint16)
 COLOUR = RNG.integers(0, 256, (203, 151, 3), dtype=np.uint8)
 
-TIFFS = {
+TIFFS: dict[str, tuple[npt.NDArray[Any], dict[str, Any]]] = {
     "plain": (GREY, {}),
     "plain, 16 bit, big endian": (DEEP, {"byteorder": ">"}),
     "BigTIFF": (GREY, {"bigtiff": True}),
@@ -32,7 +33,7 @@ TIFFS = {
     ),
     "white is zero": (255 - GREY, {"photometric": "miniswhite"}),
 }
-MEANT = {"colour planes": COLOUR, "white is zero": GREY}
+MEANT: dict[str, npt.NDArray[Any]] = {"colour planes": COLOUR, "white is zero": GREY}
 
 
 @pytest.mark.parametrize("memory", ["in memory", "on disk"])
@@ -67,7 +68,7 @@ def test_jpeg_top_down(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     assert np.abs(source.rows(0, 203).astype(int) - seen).max() <= 2  # decoders round apart
 
 
-def _same(path: Path, image: npt.NDArray[np.uint16] | npt.NDArray[np.uint8]) -> None:
+def _same(path: Path, image: npt.NDArray[Any]) -> None:
     source = open_source(path)
     assert source.shape == image.shape[:2]
     assert source.lost == ()

@@ -5,7 +5,9 @@ from __future__ import annotations
 import io
 import struct
 import zlib
+from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import cv2
 import numpy as np
@@ -13,8 +15,8 @@ import numpy.typing as npt
 import pytest
 import tifffile
 from PIL import Image
-from PIL.Image import Exif
 
+from present import present
 from sieve_inspect.errors import (
     EmptyFileError,
     ImageTooLargeError,
@@ -31,26 +33,23 @@ GREY = RNG.integers(0, 256, (37, 53), np.uint8)
 COLOUR = RNG.integers(0, 256, (37, 53, 3), np.uint8)
 GREY16 = RNG.integers(0, 65536, (37, 53), np.uint16)
 COLOUR16 = RNG.integers(0, 65536, (37, 53, 3), np.uint16)
+Pixels = npt.NDArray[Any]  # (height, width) or (height, width, 3) of any depth
 
 
-def with_pillow(array: npt.NDArray[np.uint8], path: Path, **options: Exif | int | str) -> None:
+def with_pillow(array: Pixels, path: Path, **options: Any) -> None:
     Image.fromarray(array).save(path, **options)
 
 
-def with_tifffile(
-    array: npt.NDArray[np.float32] | npt.NDArray[np.uint16] | npt.NDArray[np.uint8],
-    path: Path,
-    **options: bool | int | str | tuple[int, int],
-) -> None:
+def with_tifffile(array: Pixels, path: Path, **options: Any) -> None:
     photometric = "rgb" if array.ndim == 3 else "minisblack"
     tifffile.imwrite(path, array, **{"photometric": photometric, **options})
 
 
-def with_opencv(array: npt.NDArray[np.uint16] | npt.NDArray[np.uint8], path: Path) -> None:
+def with_opencv(array: Pixels, path: Path) -> None:
     assert cv2.imwrite(str(path), array[:, :, ::-1] if array.ndim == 3 else array)
 
 
-WRITTEN = {
+WRITTEN: dict[str, tuple[Callable[..., None], str, dict[str, Any]]] = {
     "png-pillow": (with_pillow, "a.png", {}),
     "png-opencv": (with_opencv, "a.png", {}),
     "bmp-pillow": (with_pillow, "a.bmp", {}),
@@ -95,7 +94,7 @@ def test_two_decoders_agree_on_a_jpeg(tmp_path: Path, array: npt.NDArray[np.uint
     with_pillow(smooth, tmp_path / "a.jpg", quality=90)
     raw = load_scan(tmp_path / "a.jpg").raw
     np.testing.assert_array_equal(raw, np.asarray(Image.open(tmp_path / "a.jpg")))
-    other = cv2.imread(str(tmp_path / "a.jpg"), cv2.IMREAD_UNCHANGED)
+    other = present(cv2.imread(str(tmp_path / "a.jpg"), cv2.IMREAD_UNCHANGED))
     other = other[:, :, ::-1] if other.ndim == 3 else other
     # The inverse transform is not exact by the standard (ITU-T T.83): decoders differ by steps.
     assert np.abs(raw.astype(int) - other).max() <= 4

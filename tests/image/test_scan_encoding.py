@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -18,10 +19,17 @@ from sieve_inspect.image import (
     srgb_to_linear,
 )
 from sieve_inspect.image.encoding import Assumption
-from sieve_inspect.synthetic import Render, save, srgb_encode
+from sieve_inspect.synthetic import Cloth, Render, render, save, srgb_encode
 
 GREY = np.arange(256, dtype=np.uint8).reshape(16, 16)
 GREY16 = np.linspace(0, 65535, 256).astype(np.uint16).reshape(16, 16)
+
+
+def write(
+    image: npt.NDArray[np.uint8] | npt.NDArray[np.uint16], path: Path, **options: Any
+) -> None:
+    truth = render(Cloth(14.0, 9.0), shape=(40, 40)).truth  # nothing of it is written
+    save(Render(image, truth), path, **options)
 
 
 def assumed(path: Path, wanted: str = "auto") -> Assumption:
@@ -49,7 +57,7 @@ def test_the_curve_and_its_inverse() -> None:
     ("gamma", "encoding"), [(1.0, "linear"), (0.45455, "srgb"), (0.55556, "gamma 1.80")]
 )
 def test_the_gamma_chunk_of_png(tmp_path: Path, gamma: float, encoding: str) -> None:
-    save(Render(GREY, None), tmp_path / "a.png", gamma=gamma)
+    write(GREY, tmp_path / "a.png", gamma=gamma)
     assumption = assumed(tmp_path / "a.png")
     assert assumption.encoding == encoding
     assert not assumption.guess
@@ -58,7 +66,7 @@ def test_the_gamma_chunk_of_png(tmp_path: Path, gamma: float, encoding: str) -> 
 
 def test_the_srgb_chunk_goes_before_the_gamma_chunk(tmp_path: Path) -> None:
     """PNG (W3C, 11.3.2.5): where both stand, the sRGB chunk overrides."""
-    save(Render(GREY, None), tmp_path / "a.png", srgb_chunk=True, gamma=1.0)
+    write(GREY, tmp_path / "a.png", srgb_chunk=True, gamma=1.0)
     assert assumed(tmp_path / "a.png").encoding == "srgb"
 
 
@@ -84,7 +92,7 @@ def test_the_srgb_profile(tmp_path: Path, name: str) -> None:
 def test_without_tags_the_depth_is_a_guess(
     tmp_path: Path, image: npt.NDArray[np.uint16] | npt.NDArray[np.uint8], encoding: str
 ) -> None:
-    save(Render(image, None), tmp_path / "a.tif")
+    write(image, tmp_path / "a.tif")
     assumption = assumed(tmp_path / "a.tif")
     assert assumption.encoding == encoding
     assert assumption.guess
@@ -93,19 +101,19 @@ def test_without_tags_the_depth_is_a_guess(
 
 @pytest.mark.parametrize("wanted", ["srgb", "linear"])
 def test_a_given_encoding_overrides_the_tags(tmp_path: Path, wanted: str) -> None:
-    save(Render(GREY, None), tmp_path / "a.png", srgb_chunk=True)
+    write(GREY, tmp_path / "a.png", srgb_chunk=True)
     assert assumed(tmp_path / "a.png", wanted).encoding == wanted
 
 
 def test_an_unknown_encoding_is_refused(tmp_path: Path) -> None:
-    save(Render(GREY, None), tmp_path / "a.png")
+    write(GREY, tmp_path / "a.png")
     with pytest.raises(UsageError, match="auto, srgb or linear"):
         assumed(tmp_path / "a.png", "adobe")
 
 
 def test_light_of_both_depths(tmp_path: Path) -> None:
-    save(Render(GREY, None), tmp_path / "a.png")
-    save(Render(GREY16, None), tmp_path / "b.png")
+    write(GREY, tmp_path / "a.png")
+    write(GREY16, tmp_path / "b.png")
     for name in ("a.png", "b.png"):
         scan = load_scan(tmp_path / name)
         top = (1 << scan.bits) - 1
@@ -117,7 +125,7 @@ def test_light_of_both_depths(tmp_path: Path) -> None:
 
 def test_colours_are_averaged_as_light_not_as_stored(tmp_path: Path) -> None:
     colour = np.stack([GREY, np.zeros_like(GREY), np.full_like(GREY, 255)], axis=2)
-    save(Render(colour, None), tmp_path / "a.png")
+    write(colour, tmp_path / "a.png")
     light = linear_light(load_scan(tmp_path / "a.png"), "srgb")
     expected = (srgb_to_linear(GREY / 255) + 0 + 1) / 3
     np.testing.assert_allclose(light, expected, atol=1e-6)

@@ -7,7 +7,7 @@ import pickle
 import string
 import warnings
 from collections.abc import Callable, Iterator
-from concurrent.futures import Future
+from concurrent.futures import Executor, Future
 from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
@@ -29,11 +29,13 @@ from sieve_inspect.measurement import scan_task
 from sieve_inspect.measurement.scan_task import Task, measure_picture
 from sieve_inspect.scale import scale_from_text
 from sieve_inspect.synthetic.truth import Truth
-from sieve_inspect.validation import tasks_of
+from sieve_inspect.validation import RowTask, tasks_of
+from sieve_inspect.validation.model import Row
 from sieve_inspect.validation.run import run_row
 from sieve_inspect.workers import cluster, runner
-from sieve_inspect.workers.runner import ExecutorRunner, in_task_order, run_serially
+from sieve_inspect.workers.runner import ExecutorRunner, Runner, in_task_order, run_serially
 from sieve_inspect.workers.shared_work import SharedWork
+from sieve_inspect.workers.software import software
 from sieve_registry import errors as registry_errors
 
 TYPED = ("--nominal", "150um", "--um-per-px", "10", "--standard", "iso3310-1:2016")
@@ -102,7 +104,8 @@ def test_of_scans_that_fail_the_first_is_told_in_the_same_words(
 def test_rows_of_a_validation_are_the_same_in_workers(address: str) -> None:
     rows = [task for task in tasks_of(True) if task.group == "refusal"][:3]
     here = in_task_order(run_serially(run_row, rows))
-    there = in_task_order(cluster.runner(cluster=address)(run_row, rows, runner.no_progress))
+    on_cluster: Runner[RowTask, Row] = cluster.runner(cluster=address)
+    there = in_task_order(on_cluster(run_row, rows, runner.no_progress))
     assert [replace(row, seconds=0) for row in there] == [replace(row, seconds=0) for row in here]
     assert all(row.holds for row in here)
 
@@ -110,9 +113,9 @@ def test_rows_of_a_validation_are_the_same_in_workers(address: str) -> None:
 def test_a_cluster_of_another_version_is_refused(
     address: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    other = {**runner.software(), "numpy": "0.1"}
+    other = {**software(), "numpy": "0.1"}
     monkeypatch.setattr(runner, "software", lambda: other)
-    run = cluster.runner(cluster=address)
+    run: Runner[RowTask, Row] = cluster.runner(cluster=address)
     with pytest.raises(ClusterError, match="another version of numpy"):
         list(run(run_row, tasks_of(True)[:1], runner.no_progress))
 
@@ -146,17 +149,17 @@ def test_without_the_extra_it_says_so(monkeypatch: pytest.MonkeyPatch) -> None:
     assert cluster.runner() is run_serially
 
 
-class LosingExecutor:
+class LosingExecutor(Executor):
     """Does every second task; the workers of the others are lost."""
 
     def __init__(self) -> None:
         self.calls = 0
 
-    def submit(self, work: Callable[..., Any], *arguments: object) -> Future[Any]:
-        future = Future()
+    def submit(self, work: Callable[..., Any], /, *arguments: Any, **named: Any) -> Future[Any]:
+        future: Future[Any] = Future()
         self.calls += 1
         if self.calls % 2:
-            future.set_result(work(*arguments))
+            future.set_result(work(*arguments, **named))
         else:
             future.set_exception(MemoryError())
         return future
@@ -167,7 +170,7 @@ def test_a_lost_worker_is_told_after_what_was_done() -> None:
     def opened(_tasks: int) -> Iterator[LosingExecutor]:
         yield LosingExecutor()
 
-    result = []
+    result: list[tuple[int, int]] = []
     with pytest.raises(ClusterError, match="a worker was lost"):
         result.extend(
             ExecutorRunner(opened)(lambda task, _: task, [10, 20, 30], runner.no_progress)
@@ -179,7 +182,7 @@ def test_a_fault_in_a_worker_brings_its_traceback() -> None:
     def broken(task: int, tell: Callable[..., Any]) -> None:
         raise ZeroDivisionError("made up")
 
-    failed = runner._attempt(broken, 1, runner.software())
+    failed = runner._attempt(broken, 1, software())
     assert isinstance(failed.error, ZeroDivisionError)
     assert "in broken" in "".join(failed.error.__notes__)
 
@@ -233,7 +236,7 @@ def test_a_worker_begins_no_process_of_its_own(
         return SharedWork(source)
 
     monkeypatch.setattr(scan_task, "BANDS_FROM", 1)
-    monkeypatch.setattr(scan_task.SharedWork, "of", crew)
+    monkeypatch.setattr(SharedWork, "of", crew)
     monkeypatch.setattr(scan_task, "current_process", lambda: SimpleNamespace(daemon=daemon))
     measure_picture(Task(cloths["clean"][0], 150.0, scale_from_text("10")))
     assert requested == [second]

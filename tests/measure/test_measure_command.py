@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import subprocess
 import sys
+from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
@@ -91,7 +92,7 @@ def _bytes(tmp_path: Path, data: bytes) -> Path:
 FLAT = np.full((220, 300), 128, np.uint8)
 GOOD = Cloth(15.0, 10.0, sd_px=0.2, rotation_deg=3, seed=1)
 
-REFUSED = {
+REFUSED: dict[str, tuple[int, Callable[[Path], Path], tuple[str, ...]]] = {
     "no such file": (10, lambda d: d / "none.png", TYPED),
     "empty": (11, lambda d: _bytes(d, b""), TYPED),
     "cut png": (12, lambda d: _cut(d, ".png"), TYPED),

@@ -36,7 +36,7 @@ def test_the_verdict_uses_the_uncertainty_of_the_summary(coarse: Measurement) ->
     assert coarse.verdict is not None
     for direction, summary in zip("xy", coarse.directions, strict=True):
         assert summary.k_mean > 2.0
-        rows = {r.name: r for r in coarse.verdict.margins if r.direction == direction}
+        rows = {str(r.name): r for r in coarse.verdict.margins if r.direction == direction}
         mean = rows["mean"]
         assert (mean.U_um, mean.k, mean.dof) == (
             summary.U_mean_um, summary.k_mean, summary.dof_mean

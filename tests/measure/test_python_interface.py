@@ -83,7 +83,7 @@ def test_colour_depth_and_floats_change_little(pixels: np.ndarray) -> None:
     top = np.iinfo(pixels.dtype).max
     grey = pixels if pixels.ndim == 2 else pixels[..., 1]
     share = grey / top
-    forms = [
+    forms: list[np.ndarray] = [
         share,
         share.astype(np.float32),
         np.round(share * 65535).astype(np.uint16),

@@ -114,7 +114,9 @@ def test_a_forged_file_runs_nothing(tmp_path: Path) -> None:
 
     remarks: list[str] = []
     mark = CacheKey("one.kept", "one", {})
-    kept = ResultCache(tmp_path, lambda _: mark, lambda result, *_: result, remarks.append)
+    kept: ResultCache[int, Any] = ResultCache(
+        tmp_path, lambda _: mark, lambda result, *_: result, remarks.append
+    )
     kept._write(mark, Forged())
     assert in_task_order(kept(lambda task, _: task, [7], lambda *_: None)) == [7]
     assert not (tmp_path / "run").exists()

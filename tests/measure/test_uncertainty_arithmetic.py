@@ -58,7 +58,10 @@ def test_lines_known_for_sure_limit_nothing() -> None:
 
 
 def _sample(
-    width: npt.NDArray[np.float64], noise: float, gap: None = None, ok: None = None
+    width: npt.NDArray[np.float64],
+    noise: float,
+    gap: npt.NDArray[np.int_] | None = None,
+    ok: npt.NDArray[np.bool_] | None = None,
 ) -> Sample:
     count = len(width)
     return Sample(

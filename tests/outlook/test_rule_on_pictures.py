@@ -12,7 +12,7 @@ import pytest
 from program import Program
 from sieve_inspect.measurement.options import Judging, Prior
 from sieve_inspect.measurement.pipeline import measure
-from sieve_inspect.scale import load_scale
+from sieve_inspect.scale import Scale, load_scale
 from sieve_inspect.standard.formula import k_factor
 from sieve_inspect.summary.uncertainty import Contribution
 
@@ -20,20 +20,19 @@ IMAGES = Path(__file__).parents[2] / "demo_images"
 
 
 @pytest.fixture(scope="module")
-def scan() -> tuple[list[Path], object]:
+def scan() -> tuple[list[Path], Scale]:
     image = min(IMAGES.glob("s2000-*"), default=None)
     if image is None:
         pytest.skip("the demo's scans are not in this tree")
     return [image], load_scale(IMAGES / "scanner-600dpi.json")
 
 
-def test_rule_count_and_study_reach_the_verdict(scan: tuple[list[Path], object]) -> None:
+def test_rule_count_and_study_reach_the_verdict(scan: tuple[list[Path], Scale]) -> None:
     images, scale = scan
-    options = {"nominal_um": 2000.0, "scale": scale}
-    plain = measure(images, **options, judging=Judging("iso3310-1:2000"))
+    plain = measure(images, nominal_um=2000.0, scale=scale, judging=Judging("iso3310-1:2000"))
     study = [Contribution("reproducibility", d, 5.0, 8) for d in "xy"]
     narrow = Judging("iso3310-1:2000", rule="guard-band:0.5")
-    wider = measure(images, **options, judging=narrow, prior=Prior(study))
+    wider = measure(images, nominal_um=2000.0, scale=scale, judging=narrow, prior=Prior(study))
     for before, after in zip(plain.directions, wider.directions, strict=True):
         assert after.mean_um == before.mean_um
         assert after.u_mean_um == pytest.approx((before.u_mean_um**2 + 5.0**2) ** 0.5)
@@ -48,7 +47,7 @@ def test_rule_count_and_study_reach_the_verdict(scan: tuple[list[Path], object])
 
 
 def test_the_rule_is_named_before_measuring_on_the_command_line_too(
-    scan: tuple[list[Path], object], run: Program
+    scan: tuple[list[Path], Scale], run: Program
 ) -> None:
     (image,), _ = scan
     typed = (

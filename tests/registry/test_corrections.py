@@ -42,10 +42,12 @@ def worn(registry: Registry, add: Callable[..., Any], check: Callable[..., Any])
     return registry
 
 
-def fix(
-    registry: Registry, record: str, reason: str = "a slip", void: bool = False, **changes: str
-) -> Correction:
-    return quality_corrections.correct(registry, record, changes, reason, ADA, void=void)
+def fix(registry: Registry, record: str, reason: str = "a slip", **changes: str) -> Correction:
+    return quality_corrections.correct(registry, record, changes, reason, ADA)
+
+
+def void(registry: Registry, record: str, reason: str = "a slip") -> Correction:
+    return quality_corrections.correct(registry, record, {}, reason, ADA, void=True)
 
 
 def test_a_count_reads_as_corrected_and_the_record_stays(worn: Registry) -> None:
@@ -71,14 +73,14 @@ def test_a_second_correction_tells_what_the_first_had_made_of_it(worn: Registry)
 
 
 def test_a_void_retirement_puts_the_sieve_back_and_may_be_taken_back_itself(worn: Registry) -> None:
-    fix(worn, "4", "the neighbour was meant", void=True)
+    void(worn, "4", "the neighbour was meant")
     assert sieve_queries.get_state(worn, "S-1").status == "in service"
     fix(worn, "4", "no, this one")
     assert sieve_queries.get_state(worn, "S-1").status == "retired"
 
 
 def test_a_void_check_counts_no_more(worn: Registry) -> None:
-    fix(worn, "C-0001", "another sieve was scanned", void=True)
+    void(worn, "C-0001", "another sieve was scanned")
     state = sieve_queries.get_state(worn, "S-1", date(2026, 2, 10))
     assert (state.last_check, state.due_because) == (None, "never checked")
 
@@ -114,12 +116,12 @@ def test_what_was_measured_or_never_recorded_cannot_be_corrected(
 
 def test_a_sieve_stays_added_and_a_correction_is_not_corrected(worn: Registry) -> None:
     with pytest.raises(UnknownRecordError, match="retire it"):
-        fix(worn, "1", void=True)
+        void(worn, "1")
     made = fix(worn, "3", count="1")
     with pytest.raises(UnknownRecordError, match="record corrected"):
-        fix(worn, str(made.seq), void=True)
+        void(worn, str(made.seq))
     with pytest.raises(UnknownCheckError):
-        fix(worn, "C-0009", void=True)
+        void(worn, "C-0009")
 
 
 @pytest.mark.parametrize("count", ["0", "-1", "x", "²", "1000001"])
@@ -169,9 +171,9 @@ def test_a_record_that_reads_so_already_is_not_corrected_again(worn: Registry) -
     fix(worn, "3", count="21")
     with pytest.raises(UsageError, match="already reads so"):
         fix(worn, "3", count="21")
-    fix(worn, "3", void=True)
+    void(worn, "3")
     with pytest.raises(UsageError, match="already reads so"):
-        fix(worn, "3", void=True)
+        void(worn, "3")
     fix(worn, "3", count="21")  # stands again
 
 
@@ -179,9 +181,9 @@ def test_a_check_signed_off_is_void_only_after_its_signature(worn: Registry) -> 
     check_commands.sign_check(worn, "C-0001", "", RecordTerms(by="Bo Reed"))
     signed = verification.ledger_head(worn)[0]
     with pytest.raises(RuleRefusedError, match=f"event {signed} signs C-0001.*void that one first"):
-        fix(worn, "C-0001", void=True)
-    fix(worn, str(signed), void=True)
-    assert fix(worn, "C-0001", void=True).void
+        void(worn, "C-0001")
+    void(worn, str(signed))
+    assert void(worn, "C-0001").void
 
 
 def test_the_sieve_is_shown_with_the_numbers_by_which_its_records_are_corrected(

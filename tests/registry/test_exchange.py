@@ -27,6 +27,7 @@ from sieve_registry.sieves import queries as sieve_queries
 from sieve_registry.sieves import stacks
 from sieve_registry.sieves.recording import RecordTerms
 from sieve_registry.store.engine import Registry
+from sieve_registry.store.evidence import EvidenceStore
 
 DATABASES = ("sqlite", "postgres", "postgres-inside")  # the last keeps evidence in itself
 ADA = RecordTerms(by="Ada Moss")
@@ -120,7 +121,7 @@ def edit_line(out: Path, number: int, change: Callable[[str], str]) -> None:
 
 
 @pytest.mark.parametrize(
-    ("change", "told"),
+    ("change", "reason"),
     [
         (lambda out: edit_line(out, 2, lambda text: text.replace("Ada", "Eve")), "event 3"),
         (lambda out: edit_line(out, 2, lambda _: ""), "event 3 is missing"),
@@ -133,12 +134,12 @@ def edit_line(out: Path, number: int, change: Callable[[str], str]) -> None:
     ],
 )
 def test_an_altered_export_is_not_imported(
-    full: Registry, empty: Registry, tmp_path: Path, change: Callable[[str], str], told: str
+    full: Registry, empty: Registry, tmp_path: Path, change: Callable[[Path], object], reason: str
 ) -> None:
     out = tmp_path / "out"
     archive.export_all(full, out)
     change(out)
-    with pytest.raises(ArchiveError, match=told):
+    with pytest.raises(ArchiveError, match=reason):
         archive.import_all(empty, out)
     with pytest.raises(ArchiveError):
         archive.prove(out)
@@ -200,7 +201,7 @@ def remove_evidence(registry: Registry, sha256: str, extension: str) -> None:
 
     from sieve_registry.store import schema
 
-    if hasattr(registry.evidence, "folder"):
+    if isinstance(registry.evidence, EvidenceStore):
         registry.evidence.path_of(sha256, extension).unlink()
     else:
         table = schema.evidence_content

@@ -21,7 +21,7 @@ from sqlalchemy import event as listening
 
 from clock import Clock
 from program import Program
-from registry_made import SCALE, Measuring
+from registry_made import SCALE, Measuring, evidence_folder
 from sieve_registry.audit import verification
 from sieve_registry.checks import commands as check_commands
 from sieve_registry.errors import NetworkDriveError, RegistryFileError
@@ -175,7 +175,7 @@ def test_no_room_for_evidence_is_one_sentence_and_leaves_nothing(
     with pytest.raises(RegistryFileError, match="No space left"):
         check()
     monkeypatch.undo()
-    assert [p for p in registry.evidence.folder.rglob("*") if p.is_file()] == []
+    assert [p for p in evidence_folder(registry).folder.rglob("*") if p.is_file()] == []
     assert verification.verify(registry).ok
 
 

@@ -33,7 +33,7 @@ from sieve_registry.store.engine import Registry
 ADA, BO = RecordTerms(by="Ada Moss"), RecordTerms(by="Bo Reed")
 
 
-def on(day: str, by: str = "Bo Reed", why: str = ""):
+def on(day: str, by: str = "Bo Reed", why: str = "") -> RecordTerms:
     return RecordTerms(date.fromisoformat(day), by, why)
 
 
@@ -173,12 +173,12 @@ def test_nothing_is_slipped_in_before_a_sign_off_without_a_reason(
     add(in_service=date(2026, 1, 1))
     check(on="2026-02-01")
     check_commands.sign_check(registry, "C-0001", "", on("2026-02-03"))
-    early = {"on_date": date(2026, 2, 2)}
+    early = date(2026, 2, 2)
     with pytest.raises(DateRefusedError, match=r"sign-off of 2026-02-03: say with --why-late"):
-        sieve_commands.log_use(registry, "S-1", 1, **early)
+        sieve_commands.log_use(registry, "S-1", 1, on_date=early)
     sieve_commands.log_use(registry, "S-1", 1, on_date=date(2026, 2, 3))
     state = sieve_commands.log_use(
-        registry, "S-1", 1, late_reason="found in the paper book", **early
+        registry, "S-1", 1, late_reason="found in the paper book", on_date=early
     )
     assert state.uses_total == 2
     with registry.reading() as connection:

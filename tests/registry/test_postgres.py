@@ -15,6 +15,7 @@ from sqlalchemy.exc import DBAPIError
 
 from clock import Clock
 from postgres_server import Server
+from present import present
 from registry_made import SCALE, Measuring
 from sieve_inspect.errors import UsageError
 from sieve_registry.audit import verification
@@ -202,7 +203,7 @@ def test_an_administrator_may_name_others(
     as_role: Callable[[str], Registry], server: Server
 ) -> None:
     admin, other = as_role("admin"), as_role("read")
-    servers.grant(admin, other.engine.url.username, "record")
+    servers.grant(admin, present(other.engine.url.username), "record")
     assert sieve_commands.log_use(other, "S-1", 1).uses_total == 1
 
 
@@ -212,7 +213,7 @@ def test_who_may_not_give_rights_is_told_so_and_nothing_is_given(
     """The server itself only warns of it, and goes on."""
     recorder, reader = as_role("record"), as_role("read")
     with pytest.raises(UsageError, match="nothing was changed"):
-        servers.grant(recorder, reader.engine.url.username, "admin")
+        servers.grant(recorder, present(reader.engine.url.username), "admin")
     with pytest.raises(NoRightError, match="sieveward grant USER record"):
         sieve_commands.log_use(reader, "S-1", 1)
 
@@ -223,7 +224,7 @@ def test_rights_another_gave_are_not_said_to_be_taken_back(
     """Only who gave a right takes it back (PostgreSQL, REVOKE): an administrator is told."""
     admin, recorder = as_role("admin"), as_role("record")  # both by the owner
     with pytest.raises(UsageError, match="rights someone else gave"):
-        servers.grant(admin, recorder.engine.url.username, "read")
+        servers.grant(admin, present(recorder.engine.url.username), "read")
     assert sieve_commands.log_use(recorder, "S-1", 1).uses_total == 1
 
 

@@ -14,7 +14,7 @@ from typing import Any
 
 import pytest
 
-from registry_made import Measuring
+from registry_made import Measuring, evidence_folder
 from sieve_inspect.errors import UnknownStandardError, UsageError
 from sieve_inspect.scale.model import Scale
 from sieve_inspect.standard import DEFAULT_STANDARD as THEIR_DEFAULT
@@ -41,7 +41,7 @@ SCALE = Scale(5.29, 5.29, 0.001, 0.001)
 
 
 def files_in(registry: Registry) -> list[Path]:
-    folder = registry.evidence.folder
+    folder = evidence_folder(registry).folder
     return sorted(p for p in folder.rglob("*") if p.is_file()) if folder.exists() else []
 
 
@@ -92,7 +92,7 @@ def test_a_hostile_id_is_a_name_like_any_other(
     add(hostile)
     check(hostile)
     assert sieve_queries.get_state(registry, hostile).sieve.id == hostile
-    assert all(registry.evidence.folder in file.parents for file in files_in(registry))
+    assert all(evidence_folder(registry).folder in file.parents for file in files_in(registry))
     assert verification.verify(registry).ok
 
 
@@ -269,7 +269,7 @@ def test_a_check_keeps_scans_drawings_figures_and_scale_as_evidence(
     for file in evidence:
         data = check_queries.evidence_bytes(registry, file.sha256)
         assert (hashlib.sha256(data).hexdigest(), len(data)) == (file.sha256, file.size)
-        folder = registry.evidence.folder / file.sha256[:2]
+        folder = evidence_folder(registry).folder / file.sha256[:2]
         assert (folder / f"{file.sha256}{file.extension}").is_file()
 
 
@@ -279,9 +279,10 @@ def test_the_same_scan_is_kept_once_whatever_its_name(
     add()
     twin = tmp_path / "copy.TIFF"
     twin.write_bytes(scan.read_bytes())
-    options = {"scale": SCALE, "measure": measuring}
-    first = check_commands.check(registry, "S-1", [scan], **options)
-    second = check_commands.check(registry, "S-1", [twin, scan], **options)
+    first, second = (
+        check_commands.check(registry, "S-1", scans, scale=SCALE, measure=measuring)
+        for scans in ([scan], [twin, scan])
+    )
     kept = {f.sha256 for f in (*first.evidence, *second.evidence)}
     assert len(files_in(registry)) == len(kept)
     assert second.evidence[0].extension == ".tif"
@@ -379,7 +380,7 @@ def test_a_new_check_does_not_lean_on_altered_evidence(
 ) -> None:
     add()
     scan = check().evidence[0]
-    kept = registry.evidence.path_of(scan.sha256, scan.extension)
+    kept = evidence_folder(registry).path_of(scan.sha256, scan.extension)
     kept.chmod(0o644)
     kept.write_bytes(b"altered")
     with pytest.raises(EvidenceAlteredError):

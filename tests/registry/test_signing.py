@@ -132,7 +132,7 @@ def test_without_the_extra_part_one_sentence_says_how_to_get_it(
     add()
     real = builtins.__import__
 
-    def lacking(name: str, *arguments: object, **options: Any) -> Any:
+    def lacking(name: str, *arguments: Any, **options: Any) -> Any:
         if name.startswith("cryptography"):
             raise ModuleNotFoundError(name)
         return real(name, *arguments, **options)

@@ -9,6 +9,7 @@ from typing import Any
 
 import pytest
 
+from registry_made import evidence_folder
 from sieve_registry.audit import verification
 from sieve_registry.errors import BrokenRecordError
 from sieve_registry.records import Verification
@@ -187,7 +188,7 @@ def test_a_flipped_byte_in_an_evidence_file_is_named(
 ) -> None:
     add()
     file = next(f for f in check().evidence if f.role == role)
-    kept = registry.evidence.path_of(file.sha256, file.extension)
+    kept = evidence_folder(registry).path_of(file.sha256, file.extension)
     data = bytearray(kept.read_bytes())
     data[len(data) // 2] ^= 1
     kept.chmod(0o644)

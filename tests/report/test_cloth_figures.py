@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
+from present import present
 from sieve_registry.outlook.straight_line import Point, fit, line_design
 from sieve_registry.report.charts import _fitted_normal
 from sieve_registry.report.gaps import halves_of
@@ -41,8 +42,10 @@ def test_local_means_are_those_of_scipy() -> None:
             apertures.places.y_px,
             apertures.places.x_px,
             width - width.mean(),
-            bins=(rows, columns),
-            range=((0, field.size[1]), (0, field.size[0])),
+            bins=(
+                np.linspace(0, field.size[1], rows + 1),
+                np.linspace(0, field.size[0], columns + 1),
+            ),
         )
         np.testing.assert_allclose(field.means[place], expected.statistic, atol=1e-9)
 
@@ -65,7 +68,7 @@ def test_a_map_that_stands_alone_explains_its_marks() -> None:
     apertures = cloth()
     state = apertures.state.astype("U8")
     state[3] = "blocked"
-    mapped = map_of(replace(apertures, state=state), ["a.png"], None, (), "µm")
+    mapped = present(map_of(replace(apertures, state=state), ["a.png"], None, (), "µm"))
     alone = cloth_map_svg(mapped, "a map", legend=True)
     assert ">blocked<" in alone
     assert "white: too few apertures for a mean" in alone
@@ -81,7 +84,7 @@ def test_marks_are_where_the_table_has_them() -> None:
     wide = apertures.width_x_um.copy()
     wide[200] = 101.5
     changed = replace(apertures, state=state, width_x_um=wide)
-    mapped = map_of(changed, ["a.png"], 101.0, [(1, 200, "x")], "µm")
+    mapped = present(map_of(changed, ["a.png"], 101.0, [(1, 200, "x")], "µm"))
     assert mapped.counts == (2, 1, 1)
     (field,) = mapped.fields
     at = [apertures.places.x_px[200], apertures.places.y_px[200]]
@@ -120,7 +123,7 @@ def test_the_fitted_curve_is_the_normal_density_over_the_bars() -> None:
     bins = np.arange(68.0, 83.0, 0.5).tolist()
     axes = Figure().subplots()
     _fitted_normal(axes, widths, bins)
-    x, height = axes.lines[0].get_data()
+    x, height = (np.asarray(part, np.float64) for part in axes.lines[0].get_data())
     expected = 500 * 0.5 * stats.norm.pdf(x, widths.mean(), widths.std(ddof=1))
     np.testing.assert_allclose(height, expected, rtol=1e-9)
 
@@ -129,7 +132,8 @@ def test_the_forecast_band_is_that_of_numpy() -> None:
     t = np.array([0.0, 120.0, 260.0, 410.0, 500.0])
     y = 75 + 0.004 * t + np.array([0.05, -0.1, 0.02, 0.07, -0.04])
     u = np.array([0.1, 0.12, 0.1, 0.15, 0.1])
-    line = fit(line_design([0] * 5, t.tolist()), [Point(*pair) for pair in zip(y, u, strict=True)])
+    points = [Point(*pair) for pair in zip(y, u, strict=True)]
+    line = present(fit(line_design([0] * 5, t.tolist()), points))
     ahead = np.linspace(0, 900, 7)
     value, half = _band(line, ahead)
     p, cov = np.polyfit(t, y, 1, w=1 / u, cov="unscaled")
@@ -144,7 +148,7 @@ def test_many_fields_are_split_over_figures_that_fit_a_page() -> None:
     from sieve_registry.report.formatting import Lengths
     from sieve_registry.report.maps import cloth_map
 
-    made = cloth_map(replace(sample(), apertures=cloth(images=8)), Lengths(75))
+    made = present(cloth_map(replace(sample(), apertures=cloth(images=8)), Lengths(75)))
     heights = [
         float(svg.split('viewBox="0 0 ')[1].split()[1].split('"')[0]) for svg in made["svgs"]
     ]

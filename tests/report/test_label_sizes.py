@@ -15,23 +15,72 @@ import pytest
 from PIL import Image
 
 from sieve_registry.figures import DirectionFigures
-from sieve_registry.records import Check, Sieve, SieveState
+from sieve_registry.records import Check, Sieve, SieveState, Status
 from sieve_registry.report import labels
 from sieve_registry.report.labels import Size
 
-FIGURES = DirectionFigures(400, Decimal("75.1"), None, None, None, None, None, None)
+FIGURES = DirectionFigures(
+    count=400,
+    mean_um=Decimal("75.1"),
+    sd_um=None,
+    max_um=None,
+    u_mean_um=None,
+    u_sd_um=None,
+    u_max_um=None,
+    wire_mean_um=None,
+)
 SIEVE = Sieve(
-    "S-0075", 75_000, "iso3310-1:2016", "compliance", "", None, None, date(2031, 1, 2), 12, None,
-    "", "", 1, "2031-01-02T08:00:00Z", "R. Example",
-)  # fmt: skip
+    id="S-0075",
+    nominal_nm=75_000,
+    standard="iso3310-1:2016",
+    grade="compliance",
+    serial="",
+    frame_nm=None,
+    in_service=None,
+    added_on=date(2031, 1, 2),
+    interval_months=12,
+    interval_uses=None,
+    location="",
+    maker="",
+    seq=1,
+    recorded_at="2031-01-02T08:00:00Z",
+    person="R. Example",
+)
 CHECK = Check(
-    "C-0001", "S-0075", date(2031, 3, 4), 75_000, "iso3310-1:2016", "compliance", "guard-band",
-    "pass", "keep", "", (), "ok", FIGURES, FIGURES, 2, "2031-03-04T08:00:00Z", "R. Example", "",
-)  # fmt: skip
+    id="C-0001",
+    sieve_id="S-0075",
+    on_date=date(2031, 3, 4),
+    nominal_nm=75_000,
+    standard="iso3310-1:2016",
+    grade="compliance",
+    rule="guard-band",
+    outcome="pass",
+    action="keep",
+    action_reason="",
+    reasons=(),
+    fit="ok",
+    x=FIGURES,
+    y=FIGURES,
+    seq=2,
+    recorded_at="2031-03-04T08:00:00Z",
+    person="R. Example",
+    software="",
+)
 STATE = SieveState(
-    SIEVE, date(2031, 5, 1), "in service", "", 12, None, CHECK, 0, 0, date(2032, 3, 4), False,
-    "12 months after the last check", (),
-)  # fmt: skip
+    sieve=SIEVE,
+    as_of=date(2031, 5, 1),
+    status=Status.IN_SERVICE,
+    location="",
+    interval_months=12,
+    interval_uses=None,
+    last_check=CHECK,
+    uses_total=0,
+    uses_since_check=0,
+    due=date(2032, 3, 4),
+    overdue=False,
+    due_because="12 months after the last check",
+    remarks=(),
+)
 
 
 def read_back(data: bytes) -> str:

@@ -10,6 +10,7 @@ import pytest
 from playwright.sync_api import Browser, Page
 
 import report_lab
+from page_watch import PageWatch
 from report_sample import sample
 from sieve_registry.audit import queries as audits
 from sieve_registry.report import (
@@ -48,29 +49,16 @@ def pages(filled: Path, tmp_path_factory: pytest.TempPathFactory) -> dict[str, P
 @pytest.fixture
 def shown(browser: Browser, pages: dict[str, Path]) -> Iterator[Callable[..., Page]]:
     """Opens a page that may ask for nothing and complain of nothing."""
-    complaints, contexts = [], []
+    watch = PageWatch(browser)
 
     def show(name: str, width: int = 1280, **options: Any) -> Page:
-        contexts.append(browser.new_context(viewport={"width": width, "height": 900}, **options))
-        page = contexts[-1].new_page()
-        page.on("pageerror", lambda error: complaints.append(str(error)))
-        page.on(
-            "console", lambda message: message.type == "error" and complaints.append(message.text)
-        )
         home = pages[name].as_uri()
-        page.on(
-            "request",
-            lambda request: (
-                request.url.startswith((home, "data:")) or complaints.append(request.url)
-            ),
-        )
+        page = watch.open((home, "data:"), viewport={"width": width, "height": 900}, **options)
         page.goto(home)
         return page
 
     yield show
-    for context in contexts:
-        context.close()
-    assert complaints == []
+    watch.close()
 
 
 @pytest.mark.parametrize(

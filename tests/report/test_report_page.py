@@ -299,7 +299,17 @@ def test_hostile_names_stay_text() -> None:
     directions = view.measurement["directions"]
     hostile = replace(
         view,
-        sieve=SieveFacts(HOSTILE, 75.0, *[HOSTILE] * 4, None, HOSTILE, HOSTILE, HOSTILE),
+        sieve=SieveFacts(
+            id=HOSTILE,
+            nominal_um=75.0,
+            standard=HOSTILE,
+            grade=HOSTILE,
+            serial=HOSTILE,
+            maker=HOSTILE,
+            in_service=HOSTILE,
+            location=HOSTILE,
+            status=HOSTILE,
+        ),
         check_id=HOSTILE,
         on_date=HOSTILE,
         operator=HOSTILE,

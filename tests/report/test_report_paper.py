@@ -9,7 +9,9 @@ import re
 import shutil
 import sys
 from html.parser import HTMLParser
+from importlib import import_module
 from pathlib import Path
+from typing import Any
 from urllib.parse import unquote
 
 import pytest
@@ -44,7 +46,7 @@ def type_it(
     ],
 )
 def test_a_report_is_of_a_check_or_a_sieve_and_named_by_it(
-    type_it: HousedProgram, words: tuple[str, ...], check: str | None, sieve: str | None
+    type_it: HousedProgram, words: tuple[str, ...], check: str | None, sieve: str
 ) -> None:
     code, out, _ = type_it("report", *words, "--as-of", "2023-05-30", "--json", "-")
     if check is not None:
@@ -52,7 +54,7 @@ def test_a_report_is_of_a_check_or_a_sieve_and_named_by_it(
         code, out, _ = type_it("report", *words, "--json", "-")
     document = json.loads(out)
     assert (code, document["check"], document["sieve"]) == (0, check, sieve)
-    name = f"{check or re.sub(r'[^A-Za-z0-9_-]+', '_', sieve).strip('_')}.html"
+    name = f"{check or re.sub('[^A-Za-z0-9_-]+', '_', sieve).strip('_')}.html"
     assert [path.name for path in type_it.home.iterdir()] == [name]
     page = (type_it.home / name).read_text("utf-8")
     assert document["ledger"]["head"] in page
@@ -77,8 +79,16 @@ def test_an_unknown_subject_is_refused_in_one_sentence(
     assert not list(type_it.home.iterdir())
 
 
+def import_weasyprint() -> Any:
+    """The module; the test is skipped where it or the libraries it loads are missing."""
+    try:
+        return import_module("weasyprint")
+    except (ImportError, OSError) as error:
+        pytest.skip(f"weasyprint cannot be loaded: {error}")
+
+
 def test_a_pdf_of_a4_pages_the_same_every_time(type_it: HousedProgram) -> None:
-    pytest.importorskip("weasyprint", reason="weasyprint is not installed", exc_type=Exception)
+    import_weasyprint()
     for name in ("one.pdf", "two.pdf"):
         assert type_it("report", "S-0125", "--as-of", "2023-05-30", "--out", name)[0] == 0
     data = (type_it.home / "one.pdf").read_bytes()
@@ -89,7 +99,7 @@ def test_a_pdf_of_a4_pages_the_same_every_time(type_it: HousedProgram) -> None:
 
 
 def test_a_report_fits_its_pages() -> None:
-    weasyprint = pytest.importorskip("weasyprint", exc_type=Exception)
+    weasyprint = import_weasyprint()
     from report_sample import sample
     from sieve_registry.report import render_check_report
 
@@ -114,10 +124,10 @@ class Seen(HTMLParser):
 
     def __init__(self) -> None:
         super().__init__()
-        self.hrefs: list[str | None] = []
+        self.hrefs: list[str] = []
 
     def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
-        self.hrefs += [value for name, value in attrs if name == "href" and tag == "a"]
+        self.hrefs += [value or "" for name, value in attrs if name == "href" and tag == "a"]
 
 
 def test_the_auditors_folder_stands_alone(type_it: HousedProgram) -> None:

@@ -15,10 +15,26 @@ from sieve_inspect.errors import BadScaleFileError, UsageError
 from sieve_inspect.scale import PixelMap, Scale, load_scale, scale_from_text
 
 MAP = PixelMap(
-    (250.0, 240.0), (200.0, 190.0), ((0, 0), (2, 0), (1, 1)), (0.1, -2.0, 0.4), (0.2, 0.3, 1.0),
-    ((60.0, 60.0), (440.0, 60.0), (440.0, 420.0)), 0.004,
-)  # fmt: skip
-FULL = Scale(20.0, 20.1, 1e-5, 2e-5, 0.12, "cert 7", 0.05, 0.001, 0.01, MAP)
+    centre_px=(250.0, 240.0),
+    half_px=(200.0, 190.0),
+    powers=((0, 0), (2, 0), (1, 1)),
+    x_um=(0.1, -2.0, 0.4),
+    y_um=(0.2, 0.3, 1.0),
+    covered_px=((60.0, 60.0), (440.0, 60.0), (440.0, 420.0)),
+    u_px=0.004,
+)
+FULL = Scale(
+    um_per_px_x=20.0,
+    um_per_px_y=20.1,
+    u_rel_x=1e-5,
+    u_rel_y=2e-5,
+    edge_bias_px=0.12,
+    source="cert 7",
+    shear_deg=0.05,
+    u_shear_deg=0.001,
+    u_edge_bias_px=0.01,
+    rest=MAP,
+)
 
 
 def _written(path: Path, data: dict[str, Any]) -> Path:

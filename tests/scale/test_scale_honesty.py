@@ -6,6 +6,8 @@ dust, edge bias and the error of the certificate are drawn anew, and found again
 
 from __future__ import annotations
 
+from typing import Literal
+
 import numpy as np
 import pytest
 
@@ -21,7 +23,9 @@ PITCH = 400.0
 
 def _calibrated(number: int) -> tuple[Device, Calibration]:
     rng = np.random.default_rng([number, 5])
-    pattern = "grid" if number % 5 == 4 else "dots"  # dots are drawn and fitted fastest
+    pattern: Literal["grid", "dots"] = (
+        "grid" if number % 5 == 4 else "dots"
+    )  # dots are drawn and fitted fastest
     side = 196 if pattern == "grid" else 140  # px; lines here are 3 to 7 of them wide
     sx, sy = 3920.0 / side * (1 + 0.003 * rng.standard_normal(2))
     device = Device(

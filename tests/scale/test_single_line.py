@@ -24,13 +24,14 @@ from sieve_inspect.scale.artefact.errors import NoTargetError, ScaleResidualErro
 from sieve_inspect.scale.artefact.line_bias import KnownLine, LineCalibration, line_in_light
 from sieve_inspect.scale.model import Scale
 from sieve_inspect.synthetic import Optics, Sensor
+from sieve_inspect.synthetic.model import BlurKind
 from sieve_inspect.synthetic.targets import Device, Target, render_target
 from sieve_registry.cli.commands.scale import scale
 
 APP = typer.Typer(pretty_exceptions_enable=False)
 APP.command()(scale)
 U = 20.0  # um per px
-BLURS = (
+BLURS: tuple[tuple[BlurKind, float, float], ...] = (
     ("gaussian", 0.7, 0.0), ("gaussian", 1.3, 0.0), ("disc", 1.5, 0.0), ("disc", 2.5, 0.0),
     ("smear", 1.0, 0.0), ("glare", 6.0, 0.2), ("glare", 20.0, 0.1), ("halo", 1.0, 0.5),
 )  # fmt: skip
@@ -66,8 +67,15 @@ def _case(number: int) -> _Case:
     )  # fmt: skip
     sensor = Sensor(noise=rng.uniform(0.003, 0.02), seed=number)
     u_base, u_line = 1e-4, 0.05
-    base = Scale(*(s * (1 + u_base * rng.standard_normal()) for s in (sx, sy)), u_base, u_base,
-                 0.0, "a base", device.shear_deg)  # fmt: skip
+    base = Scale(
+        um_per_px_x=sx * (1 + u_base * rng.standard_normal()),
+        um_per_px_y=sy * (1 + u_base * rng.standard_normal()),
+        u_rel_x=u_base,
+        u_rel_y=u_base,
+        edge_bias_px=0.0,
+        source="a base",
+        shear_deg=device.shear_deg,
+    )
     line = KnownLine(width * U + u_line * rng.standard_normal(), u_line, "a line")
     found = line_in_light([_light(target, device, Optics(kind, size, share), sensor)], line, base)
     off = found.scale.edge_bias_px - device.edge_bias_px
@@ -102,7 +110,17 @@ def _several(turns: tuple[float, ...], bias: float = 0.1, **more: Any) -> LineCa
     return line_in_light(lights, line, more.get("base", BASE))
 
 
-BASE = Scale(U, U, 1e-5, 1e-5, 0.3, "certificate 1", 0.0, 0.0, 0.2)
+BASE = Scale(
+    um_per_px_x=U,
+    um_per_px_y=U,
+    u_rel_x=1e-5,
+    u_rel_y=1e-5,
+    edge_bias_px=0.3,
+    source="certificate 1",
+    shear_deg=0.0,
+    u_shear_deg=0.0,
+    u_edge_bias_px=0.2,
+)
 
 
 def test_the_base_keeps_all_but_its_edge_bias() -> None:
@@ -176,7 +194,18 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     device = Device(U, 20.1, 0.0, 0.02, edge_bias_px=0.1)
     for name, target in (
         ("grid", Target("grid", 500.0, 100.0, 20, 20, 4.0)),
-        ("line1", Target("rule", 5000.0, 200.0, 1, 1, 12.0, (300.0, 0.0))),
+        (
+            "line1",
+            Target(
+                "rule",
+                pitch_um=5000.0,
+                width_um=200.0,
+                rows=1,
+                columns=1,
+                rotation_deg=12.0,
+                place_um=(300.0, 0.0),
+            ),
+        ),
         ("line2", Target("rule", 5000.0, 200.0, 1, 1, 105.0)),
     ):
         render = render_target(target, device, sensor=Sensor(noise=0.004), shape=(360, 380))

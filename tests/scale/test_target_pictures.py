@@ -13,9 +13,9 @@ from sieve_inspect.scale.artefact.calibrate import calibrate_light
 from sieve_inspect.scale.artefact.errors import NoTargetError, ScaleResidualError
 from sieve_inspect.scale.calibration import Artefact, Calibration
 from sieve_inspect.synthetic import Optics, Sensor
-from sieve_inspect.synthetic.targets import Device, Target, TargetRender, render_target
+from sieve_inspect.synthetic.targets import Device, Pattern, Target, TargetRender, render_target
 
-DIRT = {"dust": 12, "hairs": 2, "missing": 6}
+DIRT: dict[str, Any] = {"dust": 12, "hairs": 2, "missing": 6}
 
 
 def _light(render: TargetRender) -> np.ndarray:
@@ -63,14 +63,25 @@ CASES = [
 
 @pytest.mark.parametrize(("pattern", "turn", "k", "bright", "bias", "kind"), CASES)
 def test_one_dirty_picture(
-    pattern: str, turn: float, k: float, bright: bool, bias: float, kind: Any
+    pattern: Pattern, turn: float, k: float, bright: bool, bias: float, kind: Any
 ) -> None:
     """Scale 2e-5, shear 0.005 deg, edge bias 0.02 px, map 0.05 px with at least 400 marks.
 
     k of 0.03 at half the side is a distortion of 4 % and more at the corners.
     """
     width = 250.0 if pattern == "dots" else 110.0
-    target = Target(pattern, 500.0, width, 22, 22, turn, (40.0, -70.0), bright, seed=2, **DIRT)  # type: ignore[arg-type]
+    target = Target(
+        pattern,
+        pitch_um=500.0,
+        width_um=width,
+        rows=22,
+        columns=22,
+        rotation_deg=turn,
+        place_um=(40.0, -70.0),
+        bright_marks=bright,
+        seed=2,
+        **DIRT,
+    )
     device = Device(20.03, 19.98, 0.04, k, kind, bias)
     render = _render(target, device, shape=(600, 600) if pattern == "dots" else (580, 580))
     found = calibrate_light([_light(render)], _artefact(target))
@@ -93,7 +104,16 @@ def test_a_carriage_that_runs_unevenly_is_followed() -> None:
 
 
 def test_a_target_in_a_part_of_the_picture() -> None:
-    target = Target("dots", 300.0, 150.0, 12, 12, 10.0, (-1800.0, 1500.0), **DIRT)  # type: ignore[arg-type]
+    target = Target(
+        "dots",
+        pitch_um=300.0,
+        width_um=150.0,
+        rows=12,
+        columns=12,
+        rotation_deg=10.0,
+        place_um=(-1800.0, 1500.0),
+        **DIRT,
+    )
     render = _render(target, Device(20.0, 20.0))
     found = calibrate_light([_light(render)], _artefact(target))
     assert found.scale.um_per_px_x == pytest.approx(20.0, rel=1e-4)
@@ -105,7 +125,15 @@ def test_a_target_in_a_part_of_the_picture() -> None:
 
 
 def test_a_region_keeps_the_pixels_of_the_whole_picture() -> None:
-    target = Target("grid", 400.0, 90.0, 14, 14, 3.0, (-1500.0, 0.0))
+    target = Target(
+        "grid",
+        pitch_um=400.0,
+        width_um=90.0,
+        rows=14,
+        columns=14,
+        rotation_deg=3.0,
+        place_um=(-1500.0, 0.0),
+    )
     light = _light(_render(target, Device(20.0, 20.0, 0.0, 0.02)))
     light[:, :150] = 0.4 + 0.3 * np.sin(np.arange(150) / 2.1)  # cloth of another kind beside it
     found = calibrate_light([light], _artefact(target), region=(200, 100, 500, 460))
@@ -121,7 +149,16 @@ def test_pictures_turned_tell_the_artefacts_shape_from_the_devices() -> None:
     turns = (1.0, 91.0, 46.0)
     lights = []
     for k, turn in enumerate(turns):
-        target = Target("dots", 400.0, 200.0, 27, 27, turn, (60.0 * k, -40.0 * k), stretch=1.0002)
+        target = Target(
+            "dots",
+            pitch_um=400.0,
+            width_um=200.0,
+            rows=27,
+            columns=27,
+            rotation_deg=turn,
+            place_um=(60.0 * k, -40.0 * k),
+            stretch=1.0002,
+        )
         lights.append(
             _light(_render(target, Device(20.0, 20.01), sensor=Sensor(noise=0.004, seed=k)))
         )
@@ -138,7 +175,15 @@ def test_runs_that_differ_widen_the_uncertainty() -> None:
     """Carriage scales spread by 1e-4 from picture to picture: y says so and x does not."""
     lights = []
     for k, off in enumerate((-1e-4, 0.0, 1e-4, 0.5e-4)):
-        target = Target("dots", 500.0, 250.0, 21, 21, 2.0 * k, (30.0 * k, 0.0))
+        target = Target(
+            "dots",
+            pitch_um=500.0,
+            width_um=250.0,
+            rows=21,
+            columns=21,
+            rotation_deg=2.0 * k,
+            place_um=(30.0 * k, 0.0),
+        )
         device = Device(20.0, 20.0 * (1 + off))
         lights.append(_light(_render(target, device, sensor=Sensor(noise=0.004, seed=k))))
     found = calibrate_light(lights, Artefact("dots", 500.0))
@@ -152,7 +197,18 @@ def test_rules_along_both_directions() -> None:
     device = Device(20.03, 19.98, edge_bias_px=0.15)
     lights = []
     for k, turn in enumerate((2.0, 88.0)):
-        target = Target("rule", 300.0, 90.0, 20, 31, turn, (0.0, 0.0), missing=1, dust=8, seed=k)
+        target = Target(
+            "rule",
+            pitch_um=300.0,
+            width_um=90.0,
+            rows=20,
+            columns=31,
+            rotation_deg=turn,
+            place_um=(0.0, 0.0),
+            missing=1,
+            dust=8,
+            seed=k,
+        )
         lights.append(_light(_render(target, device)))
     found = calibrate_light(lights, _artefact(target))
     assert found.scale.um_per_px_x == pytest.approx(20.03, rel=2e-5)

@@ -58,7 +58,7 @@ def test_sizes_outside_the_table_are_not_invented(tmp_path: Path) -> None:
         limits(10, path)
 
 
-FAULTS = {
+FAULTS: dict[str, tuple[str | bytes, str]] = {
     "empty": ("", "it is empty"),
     "blank": (" \n\n", "it is empty"),
     "header only": ("nominal_um,y_um,x_um\n", "no rows"),

@@ -12,6 +12,7 @@ from pathlib import Path
 import httpx
 
 from clock import Clock
+from present import present
 from sieve_inspect.scale import load_scale
 from sieve_registry.bench.app import make_app
 from sieve_registry.bench.desk import Desk
@@ -95,6 +96,11 @@ def serving(lab: Lab) -> Iterator[str]:
 def asking(lab: Lab) -> httpx.Client:
     """Asks the bench as its own page does; `lab.headers` make a request one of the page's."""
     return httpx.Client(base_url=lab.home, trust_env=False, timeout=60)
+
+
+def job_of(lab: Lab, answer: httpx.Response) -> Job:
+    """The job an accepted request leads to."""
+    return present(lab.jobs.get(answer.headers["HX-Redirect"].rpartition("/")[2]))
 
 
 def wait_for(job: Job, *phases: str) -> None:

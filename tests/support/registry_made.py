@@ -11,8 +11,16 @@ from typing import Any
 from sieve_inspect.scale.model import Scale
 from sieve_inspect.standard import Limits, limits
 from sieve_inspect.verdict import Action, Outcome, Verdict
+from sieve_registry.store.engine import Registry
+from sieve_registry.store.evidence import EvidenceStore
 
 SCALE = Scale(5.29, 5.29, 0.001, 0.001, 0.0, "made for a test")
+
+
+def evidence_folder(registry: Registry) -> EvidenceStore:
+    """The folder a registry keeps its evidence in."""
+    assert isinstance(registry.evidence, EvidenceStore)
+    return registry.evidence
 
 
 @dataclass
@@ -96,7 +104,7 @@ class Measuring:
     mean_um: float = 75.12345
     calls: list[dict[str, Any]] = field(default_factory=list)
     unknown: tuple[str, ...] = ()
-    during: Callable[[], None] = lambda: None
+    during: Callable[[], object] = lambda: None
     action: str = ""
 
     def __call__(self, images: Sequence[Path], **options: Any) -> MadeMeasurement:
@@ -112,11 +120,11 @@ class Measuring:
         ]
         self.during()
         return MadeMeasurement(
-            found,
-            self.outcome,
-            self.mean_um,
-            options["judging"].standard,
-            self.unknown,
-            self.action,
-            options["judging"].doubts,
+            images=found,
+            outcome=self.outcome,
+            mean_um=self.mean_um,
+            standard=options["judging"].standard,
+            unknown=self.unknown,
+            action=self.action,
+            doubts=options["judging"].doubts,
         )

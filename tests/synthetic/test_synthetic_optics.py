@@ -81,11 +81,10 @@ def _line(kind: str, size: float) -> Callable[[np.ndarray], np.ndarray]:
 def test_slits_against_convolution_in_space(optics: Optics) -> None:
     # Slits 14 wide and 9 apart; every edge falls on the fine grid of 1/200 px.
     smear = optics.kind == "smear"
-    size = {"aperture_px": 14.0, "wire_px": 9.0}
     cloth = (
         Cloth(600.0, 20.0, 14.0, 9.0, offset_px=(310.0, 0.0))
         if smear
-        else Cloth(**size, aperture_y_px=600.0, wire_y_px=20.0, offset_px=(0.0, 310.0))
+        else Cloth(14.0, 9.0, 600.0, 20.0, offset_px=(0.0, 310.0))
     )
     light, _ = render_light(cloth, optics, (91, 91), light=UNIT)
     seen = light[:, 45] if smear else light[45]

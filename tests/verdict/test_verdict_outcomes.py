@@ -10,6 +10,7 @@ import json
 import math
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -20,7 +21,7 @@ from sieve_inspect.scale.model import load_scale
 from sieve_inspect.standard import Limits, limits
 from sieve_inspect.summary.direction import DirectionSummary
 from sieve_inspect.summary.uncertainty import BudgetSource, Contribution, Quantity, combine
-from sieve_inspect.verdict import ClothState, Verdict, judge, worst
+from sieve_inspect.verdict import ClothState, Outcome, Verdict, judge, worst
 
 SOUND = DirectionSummary(
     count=200,
@@ -41,10 +42,11 @@ ISO_75 = limits(75, "iso3310-1:2016")
 
 
 def verdict(
-    *, by: Limits = ISO_75, fit: str = "ok", also: dict | None = None, **y: float
+    *, by: Limits = ISO_75, fit: str = "ok", also: dict[str, Any] | None = None, **y: float
 ) -> Verdict:
     """Direction x is sound; direction y differs by the keywords."""
-    return judge(SOUND, replace(SOUND, **y), by, fit=fit, **(also or {}))
+    changes: dict[str, Any] = {**y}
+    return judge(SOUND, replace(SOUND, **changes), by, fit=fit, **(also or {}))
 
 
 def test_a_sound_sieve_passes_and_is_kept() -> None:
@@ -187,8 +189,11 @@ def _helped(fields: int = 1, name: str = "mean", **lines: float) -> str:
         for n, u in lines.items()
     ]
     u = combine(budget)
-    y = {"mean_um": 78.3, "u_mean_um": u} if name == "mean" else {"sd_um": 9.0, "u_sd_um": u}
-    result = verdict(**y, also={"budget": budget, "fields": fields})
+    also = {"budget": budget, "fields": fields}
+    if name == "mean":
+        result = verdict(mean_um=78.3, u_mean_um=u, also=also)
+    else:
+        result = verdict(sd_um=9.0, u_sd_um=u, also=also)
     assert result.outcome == "conditional pass"
     return result.action_reason
 
@@ -236,8 +241,8 @@ def test_a_real_measurement_brings_its_budget_along() -> None:
 
 def test_blocked_apertures_are_cleaned_before_anything_better() -> None:
     # Over 1 % of the open area: common practice, no source.
-    for y in ({}, {"mean_um": 78.5}):
-        result = verdict(also={"cloth": ClothState(0.023)}, **y)
+    for mean in (SOUND.mean_um, 78.5):
+        result = verdict(also={"cloth": ClothState(0.023)}, mean_um=mean)
         assert result.action == "clean and recheck"
         assert "2.3 % of the open area is blocked" in result.action_reason
     assert verdict(also={"cloth": ClothState(0.01)}).action == "keep"
@@ -288,7 +293,8 @@ def test_the_simple_rule_knows_no_band() -> None:
 @pytest.mark.parametrize("value", [math.nan, math.inf, -math.inf])
 @pytest.mark.parametrize("rule", ["guard-band", "simple"])
 def test_what_is_not_known_never_passes(field: str, value: float, rule: str) -> None:
-    result = verdict(also={"rule": rule}, **{field: value})
+    unknown: dict[str, Any] = {field: value}
+    result = verdict(also={"rule": rule}, **unknown)
     assert result.outcome == "conditional fail"
     assert result.action == "measure better"
     assert any("cannot be judged" in reason for reason in result.reasons)
@@ -425,14 +431,14 @@ def test_the_dictionary_carries_each_value_with_its_uncertainty_and_limits() -> 
         {"also": {"cloth": ClothState(share_above_z=(0.0, 6.0))}},
     ],
 )
-def test_misuse_is_refused(wrong: dict) -> None:
+def test_misuse_is_refused(wrong: dict[str, Any]) -> None:
     with pytest.raises(UsageError) as caught:
         verdict(**wrong)
     assert caught.value.exit_code == 2
 
 
 def test_the_order_of_outcomes() -> None:
-    order = ["pass", "conditional pass", "conditional fail", "fail"]
+    order = [Outcome(name) for name in ("pass", "conditional pass", "conditional fail", "fail")]
     for i, better in enumerate(order):
         for worse in order[i:]:
             assert worst([worse, better]) == worst([better, worse]) == worse
