@@ -5,9 +5,13 @@ from __future__ import annotations
 import os
 import shutil
 from collections.abc import Iterator
+from pathlib import Path
 
 import pytest
 from playwright.sync_api import Browser
+
+from shared_run import run_folder
+from sieve_registry.store.engine import open_registry
 
 for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
     os.environ.setdefault(_name, "1")
@@ -25,3 +29,17 @@ def browser() -> Iterator[Browser]:
         started = playwright.chromium.launch(executable_path=BROWSER, args=["--no-sandbox"])
         yield started
         started.close()
+
+
+@pytest.fixture(scope="session")
+def shared(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A folder that all workers of this run see; see `shared_run`."""
+    return run_folder(tmp_path_factory)
+
+
+@pytest.fixture(scope="session")
+def empty_registry(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The file of a registry in which nothing is recorded, to be copied."""
+    path = tmp_path_factory.mktemp("empty") / "registry.sqlite"
+    open_registry(path, create=True).close()
+    return path

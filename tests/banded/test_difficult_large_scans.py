@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Callable
 from pathlib import Path
 
@@ -10,7 +11,7 @@ import pytest
 import tifffile
 from scipy.ndimage import gaussian_filter
 
-from direct_drawing import draw_directly, srgb
+from direct_drawing import Field, draw_directly, evenly, srgb
 from round_measured import Matched, matched
 from sieve_inspect.errors import NominalMismatchError, RefusedImageError
 from sieve_inspect.measurement import scan_task
@@ -24,12 +25,17 @@ SIDE = 900
 UM_PER_PX = 5.0
 
 
-def even(sigma: float) -> Callable[[np.ndarray, np.ndarray], np.ndarray]:
-    return lambda x, _: np.full_like(x, sigma)
-
-
-def across(first: float, last: float) -> Callable[[np.ndarray, np.ndarray], np.ndarray]:
+@functools.cache
+def across(first: float, last: float) -> Field:
     return lambda x, _: first + (last - first) * x
+
+
+def linear(light: np.ndarray) -> np.ndarray:
+    return light
+
+
+def negative(light: np.ndarray) -> np.ndarray:
+    return 1 - srgb(light)
 
 
 @pytest.fixture(params=["in bands", "in memory"])
@@ -64,17 +70,22 @@ def errors(measurement: Measurement, truth: RoundTruth) -> tuple[Matched, np.nda
 @pytest.mark.parametrize("encoding", ["srgb", "linear"])
 @pytest.mark.parametrize(
     "blur",
-    [even(1.0), even(0.7), across(0.7, 1.7), lambda x, y: 0.7 + 1.4 * np.hypot(x - 0.5, y - 0.5)],
+    [
+        evenly(1.0),
+        evenly(0.7),
+        across(0.7, 1.7),
+        lambda x, y: 0.7 + 1.4 * np.hypot(x - 0.5, y - 0.5),
+    ],
 )
 def test_uneven_focus_is_not_mistaken_for_another_encoding(
     measured: Callable[..., Measurement],
     tmp_path: Path,
     encoding: str,
-    blur: Callable[[np.ndarray, np.ndarray], np.ndarray],
+    blur: Field,
 ) -> None:
     """The wrong encoding would be off by 1.5 px."""
     path = tmp_path / "scan.tif"
-    truth = draw_directly(path, blur, SIDE, stored=srgb if encoding == "srgb" else lambda i: i)
+    truth = draw_directly(path, blur, SIDE, stored=srgb if encoding == "srgb" else linear)
     measurement = measured(path)
     assert measurement.pictures[0].encoding == encoding
     found, ok = errors(measurement, truth)
@@ -86,7 +97,7 @@ def test_openings_brighter_than_the_sensor_in_uneven_focus_are_not_blocked(
     measured: Callable[..., Measurement], tmp_path: Path
 ) -> None:
     path = tmp_path / "scan.tif"
-    truth = draw_directly(path, across(0.9, 1.2), SIDE, lit=even(1.2))
+    truth = draw_directly(path, across(0.9, 1.2), 500, lit=evenly(1.2))  # each fit takes long
     measurement = measured(path)
     found, ok = errors(measurement, truth)
     assert not np.isin(found.state, ["blocked", "torn"]).any()
@@ -99,7 +110,7 @@ def test_part_of_the_field_may_be_too_bright(
     measured: Callable[..., Measurement], tmp_path: Path
 ) -> None:
     path = tmp_path / "scan.tif"
-    truth = draw_directly(path, even(1.0), SIDE, lit=across(0.6, 1.2))
+    truth = draw_directly(path, evenly(1.0), SIDE, lit=across(0.6, 1.2))
     found, ok = errors(measured(path), truth)
     assert ok.mean() > 0.97
     for error in found.error:
@@ -112,7 +123,7 @@ def test_a_black_point_above_the_wires_widens_the_uncertainty(
 ) -> None:
     """A tenth of the light cut off moves the edges of 15 px openings by an eighth of a pixel."""
     path = tmp_path / "scan.tif"
-    truth = draw_directly(path, even(1.0), SIDE, cut=0.15)
+    truth = draw_directly(path, evenly(1.0), SIDE, cut=0.15)
     measurement = measured(path)
     found, ok = errors(measurement, truth)
     assert measurement.fit == "indicative"
@@ -125,7 +136,7 @@ def test_wires_without_a_dark_level_widen_the_uncertainty(
     measured: Callable[..., Measurement], tmp_path: Path, aperture: float, wire: float, sigma: float
 ) -> None:
     path = tmp_path / "scan.tif"
-    truth = draw_directly(path, even(sigma), 700, aperture, wire)
+    truth = draw_directly(path, evenly(sigma), 700, aperture, wire)
     measurement = measured(path, aperture)
     found, ok = errors(measurement, truth)
     for error, u in zip(found.error, own_u(measurement), strict=True):
@@ -137,7 +148,7 @@ def test_an_encoding_that_the_edges_do_not_confirm_carries_no_verdict(
 ) -> None:
     """Under such a blur linear light read as sRGB has edges of nearly the same shape."""
     path = tmp_path / "scan.tif"
-    draw_directly(path, even(2.0), SIDE, 20.0, 12.0, stored=lambda light: light)
+    draw_directly(path, evenly(2.0), SIDE, 20.0, 12.0, stored=linear)
     measurement = measured(path, 20.0)
     assert measurement.pictures[0].encoding == "linear" or measurement.fit == "indicative"
 
@@ -148,7 +159,7 @@ def test_sharpening_by_the_driver_widens_the_uncertainty(
 ) -> None:
     """An unsharp mask on stored numbers, which are not light, moves edges outward."""
     path = tmp_path / "scan.tif"
-    truth = draw_directly(path, even(1.0), SIDE)
+    truth = draw_directly(path, evenly(1.0), SIDE)
     stored = tifffile.imread(path).astype(float)
     sharp = stored + share * (stored - gaussian_filter(stored, 1.5))
     tifffile.imwrite(path, np.clip(np.rint(sharp), 0, 255).astype(np.uint8))
@@ -165,7 +176,7 @@ def test_wires_missing_right_across_leave_one_torn_cloth(
     missing: tuple[tuple[int, ...], tuple[int, ...]],
 ) -> None:
     path = tmp_path / "scan.tif"
-    truth = draw_directly(path, even(1.0), SIDE, missing=missing)
+    truth = draw_directly(path, evenly(1.0), SIDE, missing=missing)
     found, ok = errors(measured(path), truth)
     far = (np.minimum(truth.x, truth.y) > 40) & (np.maximum(truth.x, truth.y) < SIDE - 40)
     np.testing.assert_array_equal(found.state[far] == "torn", truth.torn[far])
@@ -180,7 +191,7 @@ def test_a_scan_that_lost_or_repeated_lines_is_refused(
 ) -> None:
     """Half a row is missing or scanned twice; its rest would be judged as blocked."""
     path = tmp_path / "scan.tif"
-    draw_directly(path, even(1.0), SIDE)
+    draw_directly(path, evenly(1.0), SIDE)
     whole = tifffile.imread(path)
     tifffile.imwrite(path, np.concatenate([whole[:450], whole[450 + lost :]]))
     with pytest.raises(RefusedImageError):
@@ -192,7 +203,7 @@ def test_a_few_lost_lines_are_detected_where_the_cloth_lies_rotated(
     measured: Callable[..., Measurement], tmp_path: Path, lost: int
 ) -> None:
     path = tmp_path / "scan.tif"
-    draw_directly(path, even(1.0), SIDE)
+    draw_directly(path, evenly(1.0), SIDE)
     whole = tifffile.imread(path)
     tifffile.imwrite(path, np.concatenate([whole[:450], whole[450 + lost :]]))
     with pytest.raises(RefusedImageError, match="off its place"):
@@ -217,7 +228,7 @@ def test_unevenly_woven_cloth_is_no_jump_of_the_scanner(
     turned: float,
 ) -> None:
     path = tmp_path / "scan.tif"
-    truth = draw_directly(path, even(1.0), SIDE, woven=woven, turned=turned)
+    truth = draw_directly(path, evenly(1.0), SIDE, woven=woven, turned=turned)
     measurement = measured(path)
     found, ok = errors(measurement, truth)
     assert measurement.fit == "ok"
@@ -232,7 +243,7 @@ def test_rows_along_the_scans_lines_make_the_verdict_indicative(
 ) -> None:
     """A row of the cloth that is a third of a pitch wider, or so many lines scanned twice."""
     path = tmp_path / "scan.tif"
-    draw_directly(path, even(1.0), SIDE, woven=wider_row, turned=0.0)
+    draw_directly(path, evenly(1.0), SIDE, woven=wider_row, turned=0.0)
     measurement = measured(path)
     assert measurement.fit == "indicative"
     assert "turned by some degrees" in " ".join(measurement.fit_reasons)
@@ -242,7 +253,7 @@ def test_a_large_covered_place_is_blocked(
     measured: Callable[..., Measurement], tmp_path: Path
 ) -> None:
     path = tmp_path / "scan.tif"
-    truth = draw_directly(path, even(1.0), SIDE)
+    truth = draw_directly(path, evenly(1.0), SIDE)
     image = tifffile.imread(path)
     image[300:560, 340:620] = 63  # the wires' own light
     tifffile.imwrite(path, image)
@@ -257,7 +268,7 @@ def test_widths_at_the_edge_of_a_hole_are_not_used(
     measured: Callable[..., Measurement], tmp_path: Path
 ) -> None:
     path = tmp_path / "scan.tif"
-    truth = draw_directly(path, even(1.0), SIDE)
+    truth = draw_directly(path, evenly(1.0), SIDE)
     image = tifffile.imread(path)
     rows, columns = np.mgrid[:SIDE, :SIDE]
     image[np.hypot(columns - 430, rows - 480) < 160] = 225  # the openings' light
@@ -276,12 +287,21 @@ def test_two_cloths_side_by_side_are_refused(
     measured: Callable[..., Measurement], tmp_path: Path, aperture: float, wire: float
 ) -> None:
     one, other, both = (tmp_path / f"{name}.tif" for name in ("one", "other", "both"))
-    draw_directly(one, even(1.0), SIDE)
-    draw_directly(other, even(1.0), SIDE, aperture, wire, seed=2)
+    draw_directly(one, evenly(1.0), SIDE)
+    draw_directly(other, evenly(1.0), SIDE, aperture, wire, seed=2)
     left, right = tifffile.imread(one), tifffile.imread(other)
     tifffile.imwrite(both, np.concatenate([left[:, :450], right[:, :450]], axis=1))
     with pytest.raises((RefusedImageError, NominalMismatchError)):
         measured(both)
+
+
+@functools.cache
+def nearly_even(aperture: float) -> Callable[[list[np.ndarray], int], None]:
+    def woven(gaps: list[np.ndarray], _: int) -> None:
+        for gap in gaps:
+            gap[:] = aperture + 0.1 * (gap - aperture)
+
+    return woven
 
 
 @pytest.mark.parametrize(("aperture", "wire", "sigma"), [(8, 5, 0.7), (8, 5, 1.0), (10, 6, 1.4)])
@@ -295,19 +315,14 @@ def test_edges_at_equal_places_between_pixels_do_not_decide_the_encoding(
     seed: int,
 ) -> None:
     """A pitch of whole pixels, not rotated: the wrong encoding fits as well, 0.7 to 2 px off."""
-
-    def nearly_even(gaps: list[np.ndarray], _: int) -> None:
-        for gap in gaps:
-            gap[:] = aperture + 0.1 * (gap - aperture)
-
     path = tmp_path / "scan.tif"
     truth = draw_directly(
         path,
-        even(sigma),
+        evenly(sigma),
         side=600,
         aperture=float(aperture),
         wire=float(wire),
-        woven=nearly_even,
+        woven=nearly_even(float(aperture)),
         turned=0.0,
         seed=seed,
     )
@@ -322,7 +337,7 @@ def test_a_negative_without_tags_carries_no_verdict(
     measured: Callable[..., Measurement], tmp_path: Path
 ) -> None:
     path = tmp_path / "scan.tif"
-    draw_directly(path, even(1.0), SIDE, stored=lambda light: 1 - srgb(light))
+    draw_directly(path, evenly(1.0), SIDE, stored=negative)
     measurement = measured(path)
     assert measurement.fit == "indicative"
     assert "negative" in " ".join(measurement.fit_reasons)

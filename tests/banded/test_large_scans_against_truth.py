@@ -14,7 +14,7 @@ import numpy as np
 import pytest
 import tifffile
 
-from direct_drawing import draw_directly
+from direct_drawing import draw_directly, evenly
 from round_measured import matched, measured
 from sieve_inspect.apertures import banded
 from sieve_inspect.apertures.field import measure_field
@@ -124,10 +124,6 @@ def test_a_picture_without_mesh_is_refused(tmp_path: Path) -> None:
         measured(path)
 
 
-def _even(sigma: float) -> Callable[[np.ndarray, np.ndarray], np.ndarray]:
-    return lambda x, _: np.full_like(x, sigma)
-
-
 def _sideways(x: np.ndarray, y: np.ndarray) -> np.ndarray:
     return 0.7 + 0.8 * x
 
@@ -160,7 +156,7 @@ def test_tight_openings_need_no_full_fit(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, aperture: float, wire: float, sigma: float
 ) -> None:
     path = tmp_path / "a.tif"
-    truth = draw_directly(path, _even(sigma), 900, aperture, wire)
+    truth = draw_directly(path, evenly(sigma), 900, aperture, wire)
     asked = []
     full = banded._in_full
 

@@ -11,6 +11,13 @@ from playwright.sync_api import Browser, Page
 
 from bench_lab import Lab, asking, close, new_lab, serving
 from page_watch import PageWatch
+from shared_run import share_pictures
+
+
+@pytest.fixture(autouse=True)
+def measured_once(monkeypatch: pytest.MonkeyPatch, shared: Path) -> None:
+    """The bench shows and records what was measured; how scans are measured is tested elsewhere."""
+    share_pictures(monkeypatch, shared)
 
 
 @pytest.fixture

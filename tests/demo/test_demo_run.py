@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import re
 import shlex
+from collections.abc import Callable
 from datetime import date, timedelta
 from pathlib import Path
 
@@ -15,12 +16,13 @@ from present import present
 from program import Program
 from sieve_inspect.errors import UnwritableOutputError
 from sieve_inspect.standard import limits
+from sieve_inspect.synthetic import Render
 from sieve_registry.audit import queries as audits
 from sieve_registry.audit import verification
 from sieve_registry.checks import queries as check_queries
 from sieve_registry.demo.actions import DEVICES, Checked, Used
 from sieve_registry.demo.run import DemoResult, run_demo
-from sieve_registry.demo.scans import SCALES, SCANS, TARGETS
+from sieve_registry.demo.scans import SCALES, SCANS, TARGETS, DrawnScan
 from sieve_registry.demo.story import STEPS
 from sieve_registry.errors import EvidenceError
 from sieve_registry.scales.drift import drift_of
@@ -31,10 +33,12 @@ CHECKS = [step for step in STEPS if isinstance(step.action, Checked)]
 
 
 @pytest.mark.parametrize("number", range(1, len(CHECKS) + 1))
-def test_a_check_finds_what_was_drawn(registry: Registry, number: int) -> None:
+def test_a_check_finds_what_was_drawn(
+    registry: Registry, drawn: Callable[[DrawnScan], Render], number: int
+) -> None:
     checked = CHECKS[number - 1].action
     check = check_queries.get_check(registry, str(number)).check
-    truth = true_cloth(checked.scans)
+    truth = true_cloth(checked.scans, drawn)
     assert check.sieve_id == checked.sieve_id
     # The bound of apertures from 7 px on: the mean within 0.03 px of the drawing.
     scale = SCALES[checked.dpi]

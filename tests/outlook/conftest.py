@@ -10,6 +10,7 @@ import pytest
 from clock import Clock
 from foresee_lab import FIRST, Lab
 from program import Program
+from registry_made import copy_empty
 from sieve_registry.store.engine import open_registry
 
 
@@ -19,8 +20,9 @@ def path(tmp_path: Path) -> Path:
 
 
 @pytest.fixture
-def lab(path: Path, tmp_path: Path) -> Iterator[Lab]:
+def lab(path: Path, tmp_path: Path, empty_registry: Path) -> Iterator[Lab]:
     clock = Clock(FIRST)
+    copy_empty(empty_registry, path)
     registry = open_registry(path, create=True, now=clock)
     yield Lab(registry, clock, tmp_path / "field.tif")
     registry.close()

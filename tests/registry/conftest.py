@@ -14,7 +14,9 @@ import scale_lab
 from clock import Clock
 from postgres_server import Server
 from program import Program
-from registry_made import SCALE, Measuring
+from registry_made import SCALE, Measuring, copy_empty
+from shared_run import share_results
+from sieve_inspect.scale.artefact import calibrate, line_bias, residual_picture
 from sieve_registry.checks import commands as check_commands
 from sieve_registry.records import NewSieve
 from sieve_registry.sieves import commands as sieve_commands
@@ -94,7 +96,9 @@ def make_registry(
 
 
 @pytest.fixture
-def registry(target: str, clock: Clock) -> Iterator[Registry]:
+def registry(target: str, clock: Clock, empty_registry: Path) -> Iterator[Registry]:
+    if Path(target).suffix == ".sqlite":
+        copy_empty(empty_registry, Path(target))
     opened = open_registry(target, create=True, now=clock)
     yield opened
     opened.close()
@@ -154,6 +158,26 @@ def run(
 def picture(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A picture of a certified grid."""
     return scale_lab.drawn_grid(tmp_path_factory.mktemp("scales") / "grid.png")
+
+
+@pytest.fixture(scope="session")
+def calibrating() -> dict[str, Callable[..., Any]]:
+    """Calibrations and their drawings by name; each is made once in this process."""
+    return {
+        "calibrate.calibrate_pictures": share_results(calibrate.calibrate_pictures),
+        "line_bias.calibrate_line": share_results(line_bias.calibrate_line),
+        "residual_picture.residuals_png": share_results(residual_picture.residuals_png),
+        "residual_picture.line_png": share_results(residual_picture.line_png),
+    }
+
+
+@pytest.fixture(autouse=True)
+def calibrated_once(
+    monkeypatch: pytest.MonkeyPatch, calibrating: dict[str, Callable[..., Any]]
+) -> None:
+    """Records of scales are tested here; how pictures are calibrated is tested elsewhere."""
+    for name, shared in calibrating.items():
+        monkeypatch.setattr(f"sieve_inspect.scale.artefact.{name}", shared)
 
 
 @pytest.fixture

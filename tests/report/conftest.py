@@ -1,22 +1,25 @@
-"""The laboratory of `report_lab`, filled once."""
+"""The laboratory of `report_lab`, filled once in a run."""
 
 from __future__ import annotations
 
+import shutil
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 
 import report_lab
+from shared_run import made_once
 from sieve_registry.store.engine import Registry
 
 
 @pytest.fixture(scope="session")
-def filled(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """The folder of the laboratory; nothing may be changed in it."""
-    folder = tmp_path_factory.mktemp("lab")
-    report_lab.fill(folder)
-    return folder
+def filled(shared: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The folder of the laboratory, a copy for this worker; nothing may be changed in it."""
+    made_once(shared, "report lab", report_lab.fill)
+    copy = tmp_path_factory.mktemp("report") / "lab"
+    shutil.copytree(shared / "report lab", copy)
+    return copy
 
 
 @pytest.fixture

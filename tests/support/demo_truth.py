@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
-from sieve_inspect.synthetic import Truth
-from sieve_registry.demo.scans import SCANS, draw
+from sieve_inspect.synthetic import Render, Truth
+from sieve_registry.demo.scans import SCANS, DrawnScan
 
 
 @dataclass(frozen=True)
@@ -21,10 +22,10 @@ class TrueCloth:
     blocked_share: float
 
 
-def true_cloth(names: tuple[str, ...]) -> TrueCloth:
-    """The truth of some scans taken together."""
+def true_cloth(names: tuple[str, ...], drawn: Callable[[DrawnScan], Render]) -> TrueCloth:
+    """The truth of some scans taken together; `drawn` gives the drawing of a scan."""
     scans = [scan for scan in SCANS if scan.name in names]
-    truths = [draw(scan).truth for scan in scans]
+    truths = [drawn(scan).truth for scan in scans]
     mean_x, mean_y = [
         float(
             np.concatenate(

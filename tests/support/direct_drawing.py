@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
+import numpy.typing as npt
 import tifffile
 from scipy.special import ndtr
 
 from sieve_inspect.synthetic.round_cloth import RoundTruth
 
 Float = np.ndarray
+Field = Callable[[np.ndarray, np.ndarray], np.ndarray]  # of x and y as shares of the side
 ROWS = 200
 WIRE = 0.05
 
@@ -21,13 +24,22 @@ def srgb(light: Float) -> Float:
     return np.where(light <= 0.0031308, 12.92 * light, 1.055 * light ** (1 / 2.4) - 0.055)
 
 
+@functools.cache
+def evenly(value: float) -> Field:
+    """The same value all over the picture."""
+    return lambda x, _: np.full_like(x, value)
+
+
+BRIGHT = evenly(0.75)
+
+
 def draw_directly(
     path: Path,
-    blur: Callable[[Float, Float], Float],
+    blur: Field,
     side: int = 1300,
     aperture: float = 15.0,
     wire: float = 9.0,
-    lit: Callable[[Float, Float], Float] = lambda x, _: np.full_like(x, 0.75),
+    lit: Field = BRIGHT,
     cut: float = 0.0,
     stored: Callable[[Float], Float] = srgb,
     missing: tuple[tuple[int, ...], tuple[int, ...]] = ((), ()),
@@ -42,8 +54,29 @@ def draw_directly(
     end to end: those that run up and down and those that run across, numbered from the middle.
     `woven` may change the gaps (two arrays, and the number of the middle one) before.
 
-    Returns the openings within.
+    Returns the openings within. A picture drawn before in this process is written again.
     """
+    image, truth = _drawn(
+        blur, side, aperture, wire, lit, cut, stored, missing, woven, turned, seed
+    )
+    tifffile.imwrite(path, image, photometric="minisblack")
+    return truth
+
+
+@functools.lru_cache(maxsize=40)
+def _drawn(
+    blur: Field,
+    side: int,
+    aperture: float,
+    wire: float,
+    lit: Field,
+    cut: float,
+    stored: Callable[[Float], Float],
+    missing: tuple[tuple[int, ...], tuple[int, ...]],
+    woven: Callable[[list[Float], int], None],
+    turned: float,
+    seed: int,
+) -> tuple[npt.NDArray[np.uint8], RoundTruth]:
     rng = np.random.default_rng(seed)
     count = int(1.5 * side / (aperture + wire))
     families = []
@@ -77,7 +110,6 @@ def draw_directly(
         light = WIRE + open_here * passed(v, 1, sigma) - cut
         light = np.clip(light + 0.008 * rng.standard_normal(light.shape), 0, 1)
         image[top : top + ROWS] = np.rint(255 * stored(light))
-    tifffile.imwrite(path, image, photometric="minisblack")
     u, v = (i.ravel() for i in np.meshgrid(*[0.5 * (f + e) for f, e in families]))
     wide, high = (i.ravel() for i in np.meshgrid(*[e - f for f, e in families]))
     x, y = cos * u - sin * v + middle, sin * u + cos * v + middle
@@ -85,4 +117,4 @@ def draw_directly(
     no = np.zeros(inside.sum(), np.bool_)
     beside = [np.isin(np.arange(count), np.concatenate([k, k + 1])) for k in lost]
     torn = np.logical_or(*(i.ravel() for i in np.meshgrid(*beside)))[inside]
-    return RoundTruth(x[inside], y[inside], wide[inside], high[inside], no, torn)
+    return image, RoundTruth(x[inside], y[inside], wide[inside], high[inside], no, torn)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import shutil
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -15,6 +16,12 @@ from sieve_registry.store.engine import Registry
 from sieve_registry.store.evidence import EvidenceStore
 
 SCALE = Scale(5.29, 5.29, 0.001, 0.001, 0.0, "made for a test")
+
+
+def copy_empty(empty: Path, path: Path) -> None:
+    """Put a copy of an empty registry's file where a test opens it."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    shutil.copyfile(empty, path)
 
 
 def evidence_folder(registry: Registry) -> EvidenceStore:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import functools
 from collections.abc import Iterator
 from dataclasses import dataclass
 from graphlib import CycleError, TopologicalSorter
@@ -35,6 +36,7 @@ def find_modules(package: Path) -> dict[str, Path]:
     return modules
 
 
+@functools.cache
 def parse(path: Path) -> ast.Module:
     return ast.parse(path.read_text(encoding="utf-8"))
 
@@ -83,6 +85,8 @@ def _branches(node: ast.AST) -> int:
 
 def _nodes_run(node: ast.AST) -> Iterator[ast.AST]:
     for child in ast.iter_child_nodes(node):
+        if isinstance(child, ast.expr):
+            continue  # imports are statements
         if isinstance(child, ast.If) and "TYPE_CHECKING" in ast.unparse(child.test):
             continue
         yield child
