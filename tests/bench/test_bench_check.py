@@ -349,7 +349,7 @@ def test_a_refused_record_keeps_the_measurement_open(lab: Lab, client: Client) -
     assert job.phase == Phase.READY
 
 
-def test_confirmed_after_midnight_it_counts_for_the_day_it_was_measured(
+def test_a_check_confirmed_after_midnight_counts_for_the_day_of_measuring(
     lab: Lab, client: Client
 ) -> None:
     job = begin(lab, client)

@@ -105,7 +105,9 @@ def test_the_curve_goes_through_the_pixels(
             assert np.sqrt(np.mean((across.light - at)[own] ** 2)) < 1.5 * NOISE
 
 
-def test_an_opening_that_is_not_sound_says_why(drawn: tuple[Truth, Measurement, Picture]) -> None:
+def test_an_opening_that_is_not_sound_is_explained(
+    drawn: tuple[Truth, Measurement, Picture],
+) -> None:
     _, measurement, picture = drawn
     index = int(np.flatnonzero(picture.field.state == "blocked")[0])
     close = closeup(picture, measurement.scale, index)
@@ -115,7 +117,7 @@ def test_an_opening_that_is_not_sound_says_why(drawn: tuple[Truth, Measurement, 
         closeup(picture, measurement.scale, len(picture.field.row))
 
 
-def test_the_cut_out_shows_the_opening_where_it_says(
+def test_the_cut_out_shows_the_opening_at_its_place(
     drawn: tuple[Truth, Measurement, Picture], seen: list[tuple[Closeup, npt.NDArray[np.float64]]]
 ) -> None:
     _, _, picture = drawn

@@ -24,7 +24,7 @@ def type_it(
     return Program(monkeypatch, capsys, lab.registry.path, ("bench",))
 
 
-def test_it_serves_until_it_is_interrupted(lab: Lab) -> None:
+def test_the_bench_serves_until_it_is_interrupted(lab: Lab) -> None:
     typed = [sys.executable, "-c", "from sieve_registry.cli.main import main; main()"]
     typed += ["--registry", str(lab.registry.path), "bench", "--port", "0", "--json", "-"]
     typed += ["--scale", str(SCALE_FILE)]
@@ -51,7 +51,7 @@ def test_a_port_in_use(type_it: Program) -> None:
     assert err.count("\n") == 1
 
 
-def test_without_the_extra_it_says_what_to_install(
+def test_a_missing_extra_is_an_error_that_names_what_to_install(
     type_it: Program, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     there = importlib.util.find_spec

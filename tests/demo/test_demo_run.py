@@ -112,7 +112,7 @@ def test_the_repaired_carriage_is_a_jump_that_names_the_check_before_it(registry
     assert drift_of(registry, DEVICES[4800])[1] == []
 
 
-def test_the_artefact_in_the_scan_tells_the_scale_of_that_run(registry: Registry) -> None:
+def test_the_artefact_in_the_scan_gives_the_scale_of_that_run(registry: Registry) -> None:
     (step,) = [step for step in CHECKS if step.action.in_scan]
     number = CHECKS.index(step) + 1
     trace = json.loads(check_queries.get_check(registry, str(number)).event.payload)["trace"]
@@ -176,7 +176,7 @@ def test_reports_stand_alone(finished: tuple[DemoResult, list[str]]) -> None:
         assert all(link.startswith(("data:", "#")) for link in links)
 
 
-def test_each_step_is_told_within_80_columns(finished: tuple[DemoResult, list[str]]) -> None:
+def test_each_step_is_printed_within_80_columns(finished: tuple[DemoResult, list[str]]) -> None:
     _, told = finished
     assert sum(line.startswith("[") for line in told) == len(STEPS)
     assert all(len(line) <= 80 for line in told)
@@ -194,7 +194,7 @@ def test_a_folder_that_holds_something_is_left_alone(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("there", [True, False])
-def test_broken_off_it_leaves_nothing(
+def test_an_interrupted_demo_leaves_nothing(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, there: bool
 ) -> None:
     folder = tmp_path / "laboratory"

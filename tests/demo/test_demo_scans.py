@@ -55,12 +55,12 @@ def test_a_picture_of_the_artefact_is_what_its_recipe_draws(target: DrawnTarget)
     assert np.abs(kept - drawn).mean() < 2  # JPEG
 
 
-def test_the_scale_files_say_what_was_drawn() -> None:
+def test_the_scale_files_hold_what_was_drawn() -> None:
     for dpi, scale in SCALES.items():
         assert load_scale(images_folder() / scale_name(dpi)) == scale
 
 
-def test_every_scan_is_told_of_and_none_is_missing() -> None:
+def test_the_story_uses_every_scan_and_each_exists() -> None:
     told = {
         name for step in STEPS if isinstance(step.action, Checked) for name in step.action.scans
     }

@@ -80,7 +80,7 @@ def test_a_changed_proof_gives_no_report(report: HousedProgram) -> None:
     assert not list(report.home.iterdir())
 
 
-def test_later_days_are_told(report: HousedProgram) -> None:
+def test_later_events_are_shown(report: HousedProgram) -> None:
     report("1")
     page = (report.home / "C-0001.html").read_text(encoding="utf-8")
     assert "checked again since" in page

@@ -73,7 +73,7 @@ def typed(
     return Program(monkeypatch, capfd)
 
 
-def test_serial_two_workers_and_a_cluster_say_the_same(
+def test_serial_two_workers_and_a_cluster_write_the_same_files(
     typed: Program, address: str, tmp_path: Path
 ) -> None:
     ways = {"serial": (), "workers": ("--workers", 2), "cluster": ("--cluster", address)}
@@ -93,7 +93,7 @@ def test_serial_two_workers_and_a_cluster_say_the_same(
     assert written["cluster"] == written["serial"]
 
 
-def test_of_scans_that_fail_the_first_is_told_in_the_same_words(
+def test_the_first_scan_that_fails_is_reported_in_the_same_words(
     typed: Program, address: str
 ) -> None:
     for options in ((), ("--cluster", address)):
@@ -142,7 +142,7 @@ def test_a_cluster_that_cannot_be(
     assert printed.count("\n") == 1
 
 
-def test_without_the_extra_it_says_so(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_missing_extra_is_an_error_in_one_sentence(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(importlib.util, "find_spec", lambda _: None)
     with pytest.raises(UsageError, match=r"pip install 'sieveward\[cluster\]'"):
         cluster.runner(2)
@@ -165,7 +165,7 @@ class LosingExecutor(Executor):
         return future
 
 
-def test_a_lost_worker_is_told_after_what_was_done() -> None:
+def test_a_lost_worker_is_reported_after_the_finished_tasks() -> None:
     @contextmanager
     def opened(_tasks: int) -> Iterator[LosingExecutor]:
         yield LosingExecutor()
@@ -193,7 +193,7 @@ def kinds_of(base: type[SievewardError]) -> Iterator[type[SievewardError]]:
         yield from kinds_of(kind)
 
 
-def test_every_error_says_the_same_in_another_process() -> None:
+def test_every_error_reads_the_same_in_another_process() -> None:
     kinds = set(kinds_of(SievewardError))
     assert {
         registry_errors.UnforeseenError,

@@ -21,7 +21,7 @@ PROGRAM = "from sieve_registry.cli.main import main; main()"
 TYPED = ("--nominal", "150um", "--um-per-px", "10")
 
 
-def test_files_are_written_where_they_were_asked(
+def test_files_are_written_where_named(
     program: Program, cloths: dict[str, tuple[Path, Truth]], tmp_path: Path
 ) -> None:
     path = cloths["clean"][0]
@@ -42,7 +42,7 @@ def test_files_are_written_where_they_were_asked(
     assert len(lines) - 1 == sum(counts[k] for k in ("measured", "blocked", "torn", "excluded"))
 
 
-def test_json_on_the_standard_output_is_all_there_is(
+def test_json_on_the_standard_output_stands_alone(
     program: Program, cloths: dict[str, tuple[Path, Truth]]
 ) -> None:
     ended = program("measure", cloths["clean"][0], *TYPED, "--json", "-")
@@ -156,7 +156,7 @@ def test_a_whole_process_shows_no_traceback(tmp_path: Path) -> None:
     assert len(done.stderr.splitlines()) == 1, done.stderr
 
 
-def test_a_decimal_comma_is_told_by_both_readings(
+def test_a_decimal_comma_is_refused_with_both_readings(
     program: Program, cloths: dict[str, tuple[Path, Truth]]
 ) -> None:
     scan = cloths["clean"][0]

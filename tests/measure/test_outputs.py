@@ -117,7 +117,7 @@ def test_two_outputs_are_two_files(
 
 @pytest.mark.parametrize("place", ["none/file.png", "sub", "scan.png/file.png"])
 @pytest.mark.parametrize("option", ["--apertures", "--json"])
-def test_a_place_that_cannot_be_written_is_told_first(
+def test_a_place_that_cannot_be_written_is_reported_first(
     program: Program, folder: Path, unmeasured: None, option: str, place: str
 ) -> None:
     ended = program("measure", "scan.png", *TYPED, option, place)
@@ -129,7 +129,7 @@ def test_a_place_that_cannot_be_written_is_told_first(
     sys.platform == "win32" or getattr(os, "geteuid", lambda: 0)() == 0,
     reason="rights of folders do not bind this user",
 )
-def test_a_folder_without_the_right_to_write_is_told_first(
+def test_a_folder_without_write_access_is_reported_first(
     program: Program, folder: Path, unmeasured: None
 ) -> None:
     (folder / "sub").chmod(0o500)
@@ -140,7 +140,7 @@ def test_a_folder_without_the_right_to_write_is_told_first(
     assert ended.code == 23
 
 
-def test_a_file_that_was_there_is_replaced_as_ever(program: Program, folder: Path) -> None:
+def test_an_existing_file_is_replaced(program: Program, folder: Path) -> None:
     (folder / "a.csv").write_text("old")
     assert program("measure", "scan.png", *TYPED, "--apertures", "a.csv").code == 0
     assert (folder / "a.csv").read_text().startswith("image,")
@@ -148,7 +148,7 @@ def test_a_file_that_was_there_is_replaced_as_ever(program: Program, folder: Pat
 
 
 @pytest.mark.parametrize(("option", "kind"), [("--overlay", "png"), ("--map", "svg")])
-def test_a_picture_is_called_what_it_is(
+def test_a_picture_must_be_named_by_its_kind(
     program: Program, folder: Path, unmeasured: None, option: str, kind: str
 ) -> None:
     ended = program("measure", "scan.png", *TYPED, option, "picture.jpg")

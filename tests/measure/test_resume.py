@@ -83,7 +83,7 @@ def test_an_interrupted_run_goes_on_where_it_was(
     assert run_again()[1] == written  # with nothing kept
 
 
-def test_what_is_kept_but_broken_or_of_other_settings_is_measured_again(
+def test_cached_results_that_are_damaged_or_of_other_settings_are_measured_again(
     run_again: Callable[..., tuple[Answer, dict[str, bytes]]],
     measured: dict[str, Any],
     tmp_path: Path,
@@ -145,7 +145,9 @@ def test_an_interrupt_while_writing_leaves_nothing(tmp_path: Path) -> None:
     assert path.read_bytes() == b"before"
 
 
-def test_a_limit_of_ones_own(run_again: Callable[..., tuple[Answer, dict[str, bytes]]]) -> None:
+def test_the_limit_on_megapixels_can_be_set(
+    run_again: Callable[..., tuple[Answer, dict[str, bytes]]],
+) -> None:
     ended, written = run_again("--max-megapixels", "0.1")
     assert (ended.code, written) == (14, {})
 

@@ -27,7 +27,9 @@ def folder(
 
 
 @pytest.mark.parametrize("more", ["scan.png", "./scan.png", "copy.png"])
-def test_measure_refuses_it_and_names_both(program: Program, folder: Path, more: str) -> None:
+def test_measure_refuses_the_same_scan_twice_and_names_both(
+    program: Program, folder: Path, more: str
+) -> None:
     ended = program("measure", "scan.png", "other.png", more, *TYPED)
     assert ended.code == 28
     shown = more.removeprefix("./")
@@ -35,7 +37,9 @@ def test_measure_refuses_it_and_names_both(program: Program, folder: Path, more:
     assert ended.err.count("\n") == 1
 
 
-def test_check_refuses_it_and_records_nothing(program: Program, folder: Path) -> None:
+def test_check_refuses_the_same_scan_twice_and_records_nothing(
+    program: Program, folder: Path
+) -> None:
     lab = ("--registry", "lab.sqlite")
     program(*lab, "sieve", "add", "S-1", "--nominal", "150um")
     typed = (*lab, "check", "S-1", "scan.png", "copy.png", "--um-per-px", "10")

@@ -117,7 +117,7 @@ def test_the_command(lab: Lab, run: Program, tmp_path: Path) -> None:
     assert run("effect", "S-75", "--psd", str(tmp_path / "none.csv")).code == 21
 
 
-def test_a_distribution_that_says_nothing_of_the_size(
+def test_a_distribution_that_does_not_reach_the_size(
     lab: Lab, run: Program, tmp_path: Path
 ) -> None:
     lab.add()
@@ -129,7 +129,7 @@ def test_a_distribution_that_says_nothing_of_the_size(
     assert data["sieves"][0]["matters"] is False
 
 
-def test_a_whole_stack(lab: Lab, run: Program, tmp_path: Path) -> None:
+def test_the_effect_on_all_sieves_of_a_stack(lab: Lab, run: Program, tmp_path: Path) -> None:
     from sieve_registry.sieves import stacks
     from sieve_registry.sieves.recording import RecordTerms
 

@@ -36,7 +36,7 @@ def told(lab: Lab, run: Program, tmp_path: Path) -> Callable[..., str]:
     return answer
 
 
-def test_wear_says_what_is_missing(told: Callable[..., str]) -> None:
+def test_wear_names_what_is_missing(told: Callable[..., str]) -> None:
     said = " ".join(told("pass", "wear", "S-1").split())
     assert "none of the 3 checks of this cloth gave this value with its uncertainty" in said
     assert "keep it in use until it is checked, the imported record C-0003 passed" in said

@@ -49,7 +49,7 @@ def test_what_lies_between_good_and_bad(lab: Lab) -> None:
     assert found.uses == 36
 
 
-def test_found_good_again_ends_it(lab: Lab) -> None:
+def test_a_later_good_check_ends_the_look_back(lab: Lab) -> None:
     story(lab)
     lab.check(210, x=75.5)  # cleaned, say
     lab.use(220, 50)
@@ -57,7 +57,7 @@ def test_found_good_again_ends_it(lab: Lab) -> None:
     assert (counts(found.between), counts(found.after)) == ([30, 4], [2])
 
 
-def test_on_one_day_the_order_of_recording_tells(lab: Lab) -> None:
+def test_on_one_day_the_order_of_recording_decides(lab: Lab) -> None:
     lab.add()
     lab.use(100, 1)
     lab.check(100)
@@ -77,7 +77,7 @@ def test_several_bad_checks_in_a_row_go_back_to_the_first(lab: Lab) -> None:
     assert counts(found.between) == [30, 4]
 
 
-def test_never_found_good_counts_from_the_start(lab: Lab) -> None:
+def test_without_a_good_check_the_look_back_starts_at_the_beginning(lab: Lab) -> None:
     lab.add()
     lab.use(10, 5)
     lab.check(20, x=80.0)
@@ -87,7 +87,7 @@ def test_never_found_good_counts_from_the_start(lab: Lab) -> None:
     assert counts(found.between) == [5]
 
 
-def test_damage_asks_for_a_look_back_too(lab: Lab) -> None:
+def test_damage_demands_a_look_back_too(lab: Lab) -> None:
     lab.add()
     lab.check(0)
     lab.use(10, 5)
@@ -100,7 +100,7 @@ def test_damage_asks_for_a_look_back_too(lab: Lab) -> None:
 
 
 @pytest.mark.parametrize("x", [75.5, 78.6])  # pass, conditional pass
-def test_nothing_failed_nothing_to_look_at(lab: Lab, x: float) -> None:
+def test_without_a_failed_check_there_is_nothing_to_review(lab: Lab, x: float) -> None:
     lab.add()
     lab.use(10, 5)
     lab.check(20, x=x)
@@ -116,7 +116,7 @@ def test_a_conditional_fail_is_looked_back_on(lab: Lab) -> None:
     assert look(lab).cause.reason.endswith("conditional fail")
 
 
-def test_asked_for_an_earlier_day_it_answers_as_of_then(lab: Lab) -> None:
+def test_an_earlier_day_is_answered_as_of_that_day(lab: Lab) -> None:
     story(lab)
     assert look(lab, 199).cause is None
     assert look(lab, 200).uses == 34

@@ -28,7 +28,7 @@ def test_the_mean_effective_aperture_from_beads() -> None:
 
 
 @pytest.mark.parametrize("through", [34.0, 60.0, -1.0, 90.0])
-def test_beads_outside_the_certified_curve_say_nothing(through: float) -> None:
+def test_beads_outside_the_certified_curve_give_no_result(through: float) -> None:
     with pytest.raises(UsageError):
         beads(CERTIFICATE, 87.40, through)
 

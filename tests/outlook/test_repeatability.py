@@ -70,7 +70,7 @@ def test_groups_nearer_than_their_scatter_add_nothing() -> None:
 
 
 @pytest.mark.parametrize("groups", [{}, {"a": [1, 2]}, {"a": [1], "b": [2]}])
-def test_too_little_says_nothing(groups: dict[str, list[int]]) -> None:
+def test_too_few_groups_are_refused(groups: dict[str, list[int]]) -> None:
     with pytest.raises(ValueError, match=r"needed|needs"):
         precision(groups)
 
@@ -106,7 +106,7 @@ def test_a_group_far_off_is_named() -> None:
     assert [(one.test, one.group) for one in wild] == [("Cochran", "7")]
 
 
-def test_s_r_of_a_study_goes_into_the_budget_once_asked_for() -> None:
+def test_s_r_of_a_study_goes_into_the_budget_on_request() -> None:
     cloth = DirectionSummary(
         count=400,
         mean_um=75.2,

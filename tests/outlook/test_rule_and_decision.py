@@ -76,7 +76,7 @@ def test_the_conformance_probability_of_each_value(lab: Lab) -> None:
     assert risk(lab, "largest aperture").p_conform == pytest.approx(1.0)
 
 
-def test_history_speaks_for_a_doubtful_check_or_against_it(lab: Lab) -> None:
+def test_earlier_checks_lower_or_raise_the_risk_of_a_doubtful_check(lab: Lab) -> None:
     lab.add()
     for n in range(4):
         lab.check(100 * n, x=77.0, u_rel=0.0)

@@ -92,7 +92,7 @@ def test_a_slope_that_may_be_zero_reaches_nothing() -> None:
 
 @pytest.mark.parametrize(("own", "common"), [(0.15, 0.0), (0.15, 0.2), (0.05, 0.3)])
 @pytest.mark.parametrize("n", [3, 5, 9])
-def test_the_interval_covers_what_it_says(n: int, own: float, common: float) -> None:
+def test_the_interval_has_its_stated_coverage(n: int, own: float, common: float) -> None:
     """2000 sieves wear from 75.5 um by 3 um in 1000 uses; the limit is reached at a known use."""
     rng = np.random.default_rng(17)
     t = np.linspace(0, 600, n) / 1000

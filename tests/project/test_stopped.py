@@ -45,13 +45,13 @@ def ran(code: str) -> subprocess.CompletedProcess[str]:
 @pytest.mark.parametrize(
     "name", ["typer", "sieve_registry.cli.main", "sieve_registry.cli.commands.wear"]
 )
-def test_while_it_loads(name: str) -> None:
+def test_an_interrupt_while_the_program_loads(name: str) -> None:
     done = ran(WHILE_LOADING.format(name=name))
     assert done.returncode == 130
     assert done.stderr == "sieveward: Stopped before the command began.\n"
 
 
-def test_the_program_begins_there() -> None:
+def test_the_command_starts_in_that_module() -> None:
     project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
     assert project["scripts"] == {"sieveward": "sieve_registry.cli.start:main"}
 

@@ -46,7 +46,7 @@ def test_the_certificate_is_proven_like_any_evidence(
     assert told == ["artefact added: G-1", "certificate", "certificate.pdf"]
 
 
-def test_an_artefact_there_already_is_renewed_on_purpose_only(run: Program) -> None:
+def test_an_existing_artefact_is_renewed_on_purpose_only(run: Program) -> None:
     assert run(*GRID).code == 0
     again = run(*GRID)
     assert again.code == 50
@@ -73,7 +73,7 @@ def test_an_artefact_there_already_is_renewed_on_purpose_only(run: Program) -> N
         ("Brook Metrology", " ", 2),
     ],
 )
-def test_what_no_certificate_says_is_refused(
+def test_what_no_certificate_states_is_refused(
     run: Program, changed: str, to: str, code: int
 ) -> None:
     answer = run(*[to if word == changed else word for word in GRID])

@@ -84,7 +84,7 @@ def test_an_audit_of_an_honest_year_marks_nothing(year: Registry) -> None:
     assert table(found, "retirements")[0]["reason"] == "worn"
 
 
-def test_an_audit_proves_the_ledger_and_tells_its_head_then_and_now(year: Registry) -> None:
+def test_an_audit_proves_the_ledger_and_gives_its_head_then_and_now(year: Registry) -> None:
     found = audit(year, date(2025, 6, 1))
     assert (found.verification.ok, found.proven) == (True, "all")
     assert (found.events_then, found.events) == (4, 6)

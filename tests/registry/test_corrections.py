@@ -63,7 +63,7 @@ def test_a_count_reads_as_corrected_and_the_record_stays(worn: Registry) -> None
     assert verification.verify(worn).ok
 
 
-def test_a_second_correction_tells_what_the_first_had_made_of_it(worn: Registry) -> None:
+def test_a_second_correction_starts_from_the_first(worn: Registry) -> None:
     fix(worn, "3", count="21")
     made = fix(worn, "#3", count="2")
     assert (made.was, made.now) == ({"count": 21}, {"count": 2})
@@ -125,7 +125,7 @@ def test_a_sieve_stays_added_and_a_correction_is_not_corrected(worn: Registry) -
 
 
 @pytest.mark.parametrize("count", ["0", "-1", "x", "²", "1000001"])
-def test_a_corrected_count_has_to_be_one(worn: Registry, count: str) -> None:
+def test_a_corrected_count_must_be_a_count(worn: Registry, count: str) -> None:
     with pytest.raises(UsageError):
         fix(worn, "3", count=count)
 
@@ -155,7 +155,7 @@ def test_the_audit_shows_both_readings(worn: Registry) -> None:
     assert row["reason"] == "a slip"
 
 
-def test_commands_tell_both_readings(run: Program, scan: Path) -> None:
+def test_commands_show_both_readings(run: Program, scan: Path) -> None:
     run("sieve", "add", "S-1", "--nominal", "75um")
     run("use", "S-1", "--count", "12")
     said = run("correct", "2", "--set", "count=21", "--reason", "a slip").out

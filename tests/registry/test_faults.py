@@ -190,7 +190,7 @@ for number in range(int(count)):
 """
 
 
-def test_eight_writers_of_two_hundred_uses_lose_none_and_double_none(
+def test_eight_writers_of_two_hundred_uses_lose_and_double_no_use(
     target: str, registry: Registry, add: Callable[..., Any]
 ) -> None:
     names = [f"writer {number}" for number in range(8)]
@@ -266,7 +266,7 @@ def test_a_network_drive_is_known_by_its_mount(
     assert network_system(Path(path), mounts) == system
 
 
-def test_a_virtual_machine_run_from_9p_is_local_and_no_list_tells_nothing(tmp_path: Path) -> None:
+def test_a_root_on_9p_is_local_and_without_a_list_no_drive_is_known(tmp_path: Path) -> None:
     from pathlib import Path
 
     mounts = tmp_path / "mounts"
@@ -298,9 +298,7 @@ def test_what_a_killed_program_left_is_swept_but_not_what_is_under_way(tmp_path:
     assert [p.name for p in store.folder.iterdir()] == [fresh.name]
 
 
-def test_a_fault_nobody_thought_of_is_one_sentence(
-    run: Program, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_an_unforeseen_fault_is_one_sentence(run: Program, monkeypatch: pytest.MonkeyPatch) -> None:
     def fall_over(*_: object) -> None:
         raise ZeroDivisionError("division by zero\nand more")
 

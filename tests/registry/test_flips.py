@@ -183,7 +183,7 @@ def flip(path: Path, place: int) -> None:
     path.write_bytes(data)
 
 
-def test_a_change_where_nothing_is_kept_is_told_in_words(everything: Path, clock: Clock) -> None:
+def test_a_change_of_unused_file_space_is_reported(everything: Path, clock: Clock) -> None:
     flip(everything, last_byte_of_a_gap(everything))
     found = verify(everything, clock)
     assert (found.sealed, [f.subject for f in found.findings]) == (True, ["registry file"])
@@ -226,14 +226,14 @@ def test_a_damaged_note_is_not_mended_silently(everything: Path, clock: Clock) -
         ]
 
 
-def test_a_file_packed_anew_behind_its_back_is_told(everything: Path, clock: Clock) -> None:
+def test_a_file_repacked_by_another_program_is_reported(everything: Path, clock: Clock) -> None:
     connection = sqlite3.connect(everything)
     connection.execute("VACUUM")
     connection.close()
     assert not verify(everything, clock).ok
 
 
-def test_columns_that_changed_their_names_are_told(everything: Path, clock: Clock) -> None:
+def test_renamed_columns_are_reported(everything: Path, clock: Clock) -> None:
     """What one flipped byte in the text of a table does: the number of an event is a hash."""
     connection = sqlite3.connect(everything, isolation_level=None)
     (text,) = connection.execute("SELECT sql FROM sqlite_master WHERE name = 'event'").fetchone()

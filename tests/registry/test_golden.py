@@ -32,7 +32,7 @@ def test_there_is_a_golden_registry_of_each_version_up_to_this_one() -> None:
 
 
 @pytest.mark.parametrize("file", OF_A_SCHEMA, ids=lambda file: file.stem)
-def test_a_registry_of_that_version_still_says_the_same(file: Path, tmp_path: Path) -> None:
+def test_a_registry_of_that_version_still_reads_the_same(file: Path, tmp_path: Path) -> None:
     with zipfile.ZipFile(file) as archive:
         archive.extractall(tmp_path)
     expected = json.loads((tmp_path / "expected.json").read_text())
@@ -50,7 +50,7 @@ def test_a_registry_of_that_version_still_says_the_same(file: Path, tmp_path: Pa
     registry.close()
 
 
-def test_the_registry_of_the_demo_still_says_the_same_and_continues(tmp_path: Path) -> None:
+def test_the_registry_of_the_demo_still_reads_the_same_and_continues(tmp_path: Path) -> None:
     with zipfile.ZipFile(DEMO) as archive:
         archive.extractall(tmp_path)
     expected = json.loads((tmp_path / "expected.json").read_text())

@@ -53,7 +53,7 @@ def test_an_svg_label_holds_the_same_code(registry: Registry, add: Callable[...,
     assert words == ["S-017", "75 µm", "NOT CHECKED YET", "Do not use"]
 
 
-def test_a_label_says_status_and_until_when(
+def test_a_label_shows_status_and_next_check(
     registry: Registry, add: Callable[..., Any], check: Callable[..., Any]
 ) -> None:
     add(interval_uses=100)

@@ -46,7 +46,7 @@ def bad(registry: Registry, add: Callable[..., Any], check: Callable[..., Any]) 
     return registry
 
 
-def test_a_quarantined_sieve_is_due_for_nothing_and_says_why(bad: Registry) -> None:
+def test_a_quarantined_sieve_is_not_due_and_the_reason_is_shown(bad: Registry) -> None:
     state = sieve_queries.get_state(bad, "S-1")
     assert (state.status, state.due, state.overdue) == ("quarantined", None, False)
     assert "check it" in state.due_because
@@ -128,7 +128,7 @@ def test_each_decision_needs_a_reason(
 # --- the second person ---
 
 
-def test_nobody_signs_ones_own_check(
+def test_nobody_signs_their_own_check(
     registry: Registry, add: Callable[..., Any], check: Callable[..., Any]
 ) -> None:
     add()

@@ -56,7 +56,7 @@ def lined(lab: ScaleLab, line: Path) -> ScaleLab:
     return lab
 
 
-def test_it_is_recorded_as_the_next_scale_of_the_device(lined: ScaleLab) -> None:
+def test_a_line_is_recorded_as_the_next_scale_of_the_device(lined: ScaleLab) -> None:
     kept, before = lined.amended["recorded"], lined.recorded
     assert (kept["name"], kept["device"], kept["artefact"]) == ("F-24", "F-24", "G-1")
     assert kept["line"] == {
@@ -79,7 +79,7 @@ def test_a_line_on_a_scale_a_line_amended_rests_on_the_scale_with_marks(lined: S
     assert kept["line"]["base_event"] == lined.recorded["event"]
 
 
-def test_a_check_by_it_keeps_both_certificates(
+def test_a_check_by_an_amended_scale_keeps_both_certificates(
     lined: ScaleLab, scan: Path, measuring: Measuring
 ) -> None:
     trace = parsed(check(lined, scan, "--json", "-"))["trace"]
@@ -103,7 +103,7 @@ def test_an_expired_line_is_refused_unless_accepted(
     assert taken["outcome"] == "conditional pass"
 
 
-def test_what_a_void_scale_or_line_gave_is_refused_and_told(
+def test_scales_that_rest_on_a_void_scale_or_line_are_refused(
     lined: ScaleLab, scan: Path, registry: Registry
 ) -> None:
     assert check(lined, scan).code == 0

@@ -39,7 +39,7 @@ def reclothed(
     return registry
 
 
-def test_it_is_due_at_once_and_says_why(reclothed: Registry) -> None:
+def test_new_cloth_makes_the_sieve_due_at_once(reclothed: Registry) -> None:
     state = sieve_queries.get_state(reclothed, "S-1")
     assert (state.due, state.due_because) == (date(2026, 4, 1), "its new cloth was never checked")
     assert "its cloth of 2026-04-01 was never checked" in state.remarks[0].message
@@ -47,7 +47,7 @@ def test_it_is_due_at_once_and_says_why(reclothed: Registry) -> None:
     assert (before.due, before.new_cloth) == (date(2027, 3, 2), None)
 
 
-def test_a_stack_with_it_is_not_ready(reclothed: Registry) -> None:
+def test_a_stack_with_new_cloth_is_not_ready(reclothed: Registry) -> None:
     stacks.add(reclothed, "sand", ["S-1"], ADA)
     found = stacks.ready(reclothed, "sand")
     assert [f.message for f in found.findings] == ["its cloth of 2026-04-01 was never checked"]
@@ -60,7 +60,9 @@ def test_nothing_is_proposed_from_the_old_cloth(reclothed: Registry) -> None:
     assert (stairs.enough, stairs.reasons) == (False, ("its new cloth was never checked",))
 
 
-def test_a_check_of_it_ends_all_that(reclothed: Registry, check: Callable[..., Any]) -> None:
+def test_a_check_of_the_new_cloth_ends_the_demand_for_one(
+    reclothed: Registry, check: Callable[..., Any]
+) -> None:
     check()
     state = sieve_queries.get_state(reclothed, "S-1")
     assert (state.due, state.new_cloth, state.remarks) == (date(2027, 4, 1), None, ())
@@ -79,14 +81,14 @@ def test_a_check_before_the_new_cloth_does_not_bring_it_back(
     assert sieve_commands.return_to_service(registry, "S-1", "checked", ADA).status == "in service"
 
 
-def test_recorded_by_mistake_it_is_void_again(reclothed: Registry) -> None:
+def test_new_cloth_recorded_by_mistake_can_be_made_void(reclothed: Registry) -> None:
     seq = verification.ledger_head(reclothed)[0]
     quality_corrections.correct(reclothed, str(seq), {}, "another sieve", ADA, void=True)
     assert sieve_queries.get_state(reclothed, "S-1").due == date(2027, 3, 2)
     assert queries.outlook(reclothed, "S-1").wear.steps == ()
 
 
-def test_the_sieve_and_the_audit_show_it(reclothed: Registry, run: Program) -> None:
+def test_the_sieve_and_the_audit_show_the_new_cloth(reclothed: Registry, run: Program) -> None:
     shown = run("sieve", "show", "S-1").out
     assert "cloth replaced by Ada Moss: torn, new from Meadow Works" in shown
     changes = next(t for t in audit(reclothed, date(2026, 4, 1)).tables if t.name == "changes")

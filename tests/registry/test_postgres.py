@@ -207,7 +207,7 @@ def test_an_administrator_may_name_others(
     assert sieve_commands.log_use(other, "S-1", 1).uses_total == 1
 
 
-def test_who_may_not_give_rights_is_told_so_and_nothing_is_given(
+def test_giving_rights_without_the_right_to_is_refused(
     as_role: Callable[[str], Registry],
 ) -> None:
     """The server itself only warns of it, and goes on."""
@@ -218,7 +218,7 @@ def test_who_may_not_give_rights_is_told_so_and_nothing_is_given(
         sieve_commands.log_use(reader, "S-1", 1)
 
 
-def test_rights_another_gave_are_not_said_to_be_taken_back(
+def test_rights_given_by_another_are_not_reported_as_taken_back(
     as_role: Callable[[str], Registry],
 ) -> None:
     """Only who gave a right takes it back (PostgreSQL, REVOKE): an administrator is told."""
@@ -277,7 +277,7 @@ def test_a_writer_waits_for_the_other_only_so_long(
     waiting.close()
 
 
-def test_eight_writers_lose_none(lab: Registry, address: str, scan: Path) -> None:
+def test_eight_writers_lose_no_event(lab: Registry, address: str, scan: Path) -> None:
     fill(lab, scan)
     code = (
         "import sys; from sieve_registry.sieves.commands import log_use; "

@@ -94,7 +94,7 @@ def test_an_expired_artefact_is_refused_at_the_check_and_at_the_calibration(
 @pytest.mark.parametrize(
     ("outcome", "becomes"), [("pass", "conditional pass"), ("fail", "conditional fail")]
 )
-def test_what_is_accepted_says_who_and_why_and_is_conditional(
+def test_an_accepted_expired_scale_names_person_and_reason_and_is_conditional(
     lab: ScaleLab,
     scan: Path,
     measuring: Measuring,
@@ -163,7 +163,7 @@ def test_a_name_is_the_recorded_scale_and_a_path_is_a_file(
     assert held.code == 2
 
 
-def test_a_dpi_tag_that_says_otherwise_is_told_and_ignored(lab: ScaleLab, tmp_path: Path) -> None:
+def test_a_dpi_tag_that_disagrees_is_reported_and_ignored(lab: ScaleLab, tmp_path: Path) -> None:
     wrong = tmp_path / "field.png"
     Image.new("L", (8, 8)).save(wrong, dpi=(1200, 1200))
     warning = "its dpi tag gives 21.167 um per px, the scale 20"

@@ -52,11 +52,11 @@ def count_events(registry: Registry) -> int:
 # --- sieves ---
 
 
-def test_the_standard_taken_when_none_is_named_is_the_measuring_sides() -> None:
+def test_the_default_standard_is_that_of_the_measuring_package() -> None:
     assert DEFAULT_STANDARD == THEIR_DEFAULT
 
 
-def test_a_sieve_keeps_what_was_said_of_it_lengths_in_whole_nanometres(registry: Registry) -> None:
+def test_a_sieve_keeps_its_details_with_lengths_in_nanometres(registry: Registry) -> None:
     new = NewSieve(
         "S-1",
         31.5,
@@ -124,7 +124,7 @@ def test_a_standard_nobody_has_is_refused_before_anything_is_recorded(
 @pytest.mark.parametrize(
     "wrong", [{"interval_months": 0}, {"interval_months": 1201}, {"interval_uses": 0}]
 )
-def test_an_interval_has_to_be_one(add: Callable[..., Any], wrong: Any) -> None:
+def test_an_impossible_interval_is_refused(add: Callable[..., Any], wrong: Any) -> None:
     with pytest.raises(UsageError):
         add(**wrong)
 
@@ -134,7 +134,7 @@ def test_service_does_not_begin_in_the_future(add: Callable[..., Any]) -> None:
         add(in_service=date(2026, 3, 3))
 
 
-def test_an_unknown_sieve_is_told_with_the_nearest_name(
+def test_an_unknown_sieve_is_refused_with_the_nearest_name(
     registry: Registry, add: Callable[..., Any]
 ) -> None:
     add("Tower-75")
@@ -211,7 +211,7 @@ def test_a_retirement_needs_a_reason(registry: Registry, add: Callable[..., Any]
 
 
 @pytest.mark.parametrize("count", [0, -3, 1_000_001])
-def test_a_number_of_uses_has_to_be_one(
+def test_a_number_of_uses_must_be_a_number(
     registry: Registry, add: Callable[..., Any], count: int
 ) -> None:
     add()
@@ -399,7 +399,7 @@ def test_the_limits_applied_are_kept_as_they_were(
     assert (limits["standard"], limits["nominal_um"]) == (DEFAULT_STANDARD, 75.0)
 
 
-def test_a_table_of_ones_own_is_kept_with_the_check(
+def test_a_laboratorys_own_table_is_kept_with_the_check(
     registry: Registry, add: Callable[..., Any], check: Callable[..., Any], tmp_path: Path
 ) -> None:
     own = tmp_path / "own.csv"
@@ -409,7 +409,7 @@ def test_a_table_of_ones_own_is_kept_with_the_check(
     assert check_queries.evidence_bytes(registry, kept.sha256) == own.read_bytes()
 
 
-def test_what_few_apertures_cannot_tell_is_recorded_as_unknown(
+def test_what_few_apertures_cannot_give_is_recorded_as_unknown(
     registry: Registry, add: Callable[..., Any], check: Callable[..., Any], measuring: Measuring
 ) -> None:
     add()

@@ -85,7 +85,7 @@ def test_show_and_list_read_well(shelf: Program) -> None:
     assert all(len(line) <= 80 for line in (shown + listed).splitlines())
 
 
-def test_check_says_verdict_reasons_values_proposal_number_and_next_step(
+def test_check_prints_verdict_reasons_values_proposal_number_and_next_step(
     shelf: Program, scan: Path
 ) -> None:
     out = shelf("check", "S-1", str(scan), *SCALE).out
@@ -107,7 +107,7 @@ def test_check_says_verdict_reasons_values_proposal_number_and_next_step(
         ("fail", (1, 1)),
     ],
 )
-def test_check_fails_on_what_was_asked_for(
+def test_check_exits_with_1_from_the_outcome_named(
     shelf: Program, scan: Path, measuring: Measuring, outcome: str, codes: tuple[int, int]
 ) -> None:
     measuring.outcome = outcome
@@ -144,7 +144,7 @@ def test_retire_is_a_persons_decision_with_a_reason(shelf: Program) -> None:
     assert ids == ["=1+1"]
 
 
-def test_verify_says_ok_with_the_head_to_note(shelf: Program, path: Path) -> None:
+def test_verify_reports_ok_with_the_head_to_note(shelf: Program, path: Path) -> None:
     found = said(shelf("verify", "--json", "-"))
     assert (found["ok"], found["events"], found["findings"]) == (True, 4, [])
     assert found["head"] in shelf("verify").out
@@ -217,7 +217,7 @@ def test_audit_answers_for_its_day_and_marks_later_entries(shelf: Program) -> No
     assert found["ledger"]["events"] == 4
 
 
-def test_audit_into_a_place_that_is_a_file_says_so(shelf: Program, tmp_path: Path) -> None:
+def test_audit_into_a_place_that_is_a_file_is_refused(shelf: Program, tmp_path: Path) -> None:
     (tmp_path / "file").write_text("x")
     answer = shelf("audit", "--as-of", "2024-02-01", "--out", str(tmp_path / "file"))
     assert (answer.code, answer.out) == (23, "")
@@ -294,7 +294,7 @@ def test_help_comes_quickly_and_loads_nothing_heavy() -> None:
     assert time.perf_counter() - began < 5  # 0.4 s is meant; a loaded machine takes longer
 
 
-def test_a_size_no_table_lists_is_asked_about_but_kept(run: Program) -> None:
+def test_a_size_no_table_lists_is_kept_with_a_remark(run: Program) -> None:
     assert "Is the size right?" in run("sieve", "add", "S-77", "--nominal", "77um").out
     assert "Is the size right?" not in run("sieve", "add", "S-75", "--nominal", "75um").out
 

@@ -39,7 +39,7 @@ def test_the_tree_drawn_at_the_top_names_each_class_with_its_code() -> None:
         assert str(cls.exit_code) in line or "–" in line
 
 
-def test_every_sentence_can_be_filled_and_ends_as_one() -> None:
+def test_every_error_message_can_be_filled_and_is_a_sentence() -> None:
     for cls in own_classes():
         fields = {name for _, name, _, _ in string.Formatter().parse(cls.template) if name}
         error = cls(**dict.fromkeys(fields, 1))

@@ -75,7 +75,7 @@ def test_an_up_to_date_registry_opens_without_the_migration_machinery(
     assert done.stdout.strip() == "False"
 
 
-def test_a_registry_is_made_whole_with_its_guards_on(registry: Registry, path: Path) -> None:
+def test_a_new_registry_is_complete_with_its_guards(registry: Registry, path: Path) -> None:
     assert sorted(p.name for p in path.parent.iterdir() if "-" not in p.name) == [path.name]
     with registry.reading() as connection:
         pragma = connection.exec_driver_sql
@@ -173,7 +173,7 @@ def test_a_registry_of_a_newer_version_is_refused(registry: Registry, path: Path
         open_registry(path)
 
 
-def test_a_truncated_registry_is_told_to_be_damaged(
+def test_a_truncated_registry_is_reported_as_damaged(
     registry: Registry, add: Callable[..., Any], path: Path
 ) -> None:
     for number in range(40):
@@ -207,7 +207,7 @@ def test_a_folder_that_cannot_be_written_is_named(
         open_registry(tmp_path / "lab" / "r.sqlite", create=True)
 
 
-def test_a_registry_that_cannot_be_written_says_so(
+def test_a_registry_that_cannot_be_written_is_an_error(
     registry: Registry, add: Callable[..., Any], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     add()
@@ -220,7 +220,7 @@ def test_a_registry_that_cannot_be_written_says_so(
         add("S-2")
 
 
-def test_an_archived_copy_can_be_asked_but_not_written(
+def test_an_archived_copy_can_be_read_but_not_written(
     registry: Registry, add: Callable[..., Any], path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     add()

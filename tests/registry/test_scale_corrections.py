@@ -64,7 +64,7 @@ def test_a_void_artefact_or_device_is_gone_until_that_is_taken_back(run: Program
         assert run(*words).code == 0  # the name is free again
 
 
-def test_a_void_scale_serves_no_further_check_and_the_old_ones_say_so(
+def test_a_void_scale_serves_no_further_check_and_earlier_checks_are_marked(
     lab: ScaleLab, scan: Path, registry: Registry
 ) -> None:
     assert check(lab, scan).code == 0

@@ -57,7 +57,7 @@ def some_life(
             continue
 
 
-def test_short_and_whole_histories_give_the_same_state_on_every_day(
+def test_short_and_complete_histories_give_the_same_state_on_every_day(
     registry: Registry, add: Callable[..., Any], check: Callable[..., Any], clock: Clock
 ) -> None:
     some_life(registry, add, check, clock, seed=7)
@@ -72,7 +72,7 @@ def test_short_and_whole_histories_give_the_same_state_on_every_day(
                 assert state_as_of(short[sieve_id], day) == state_as_of(history, day)
 
 
-def test_histories_until_an_event_are_those_there_were_then(
+def test_histories_up_to_an_event_are_those_of_that_moment(
     registry: Registry, add: Callable[..., Any], check: Callable[..., Any], clock: Clock
 ) -> None:
     some_life(registry, add, check, clock, seed=3)

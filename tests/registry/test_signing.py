@@ -37,7 +37,7 @@ SIGNATURE = (
 )
 
 
-def test_the_library_signs_as_the_standard_says() -> None:
+def test_signatures_agree_with_the_standards_test_vectors() -> None:
     from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 
     key = Ed25519PrivateKey.from_private_bytes(bytes.fromhex(SECRET))

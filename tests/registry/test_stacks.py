@@ -79,7 +79,7 @@ def test_a_decided_retirement_stands_against_a_run(shelf: Registry) -> None:
     assert stacks.ready(shelf, "sand").is_ready
 
 
-def test_what_speaks_against_a_sieve_that_passed_is_told(
+def test_doubts_about_a_sieve_that_passed_are_noted(
     shelf: Registry, check: Callable[..., Any], measuring: Measuring
 ) -> None:
     stacks.add(shelf, "sand", ["A", "B"], ADA)
@@ -105,7 +105,7 @@ def test_what_speaks_against_a_sieve_that_passed_is_told(
     assert notes() == []
 
 
-def test_a_use_of_a_sieve_that_failed_says_so(
+def test_a_use_of_a_failed_sieve_is_remarked_on(
     run: Program, scan: Path, measuring: Measuring
 ) -> None:
     assert run("sieve", "add", "S-1", "--nominal", "75um").code == 0
@@ -143,7 +143,9 @@ def test_frames_have_to_match(
     assert sources(found) == ([] if fits else ["frame"])
 
 
-def test_a_frame_nobody_recorded_is_only_told(shelf: Registry, check: Callable[..., Any]) -> None:
+def test_a_frame_that_was_not_recorded_is_only_noted(
+    shelf: Registry, check: Callable[..., Any]
+) -> None:
     sieve_commands.add_sieve(shelf, NewSieve("E", 125.0), by="Ada Moss")
     check("E")
     found = stacks.add(shelf, "x", ["D", "E"], ADA)
@@ -219,7 +221,7 @@ def test_an_overloaded_sieve_and_lost_material_are_findings(shelf: Registry) -> 
     assert [(f.source, f.subject) for f in done.findings] == [("load", "B"), ("balance", "pan")]
 
 
-def test_a_run_is_logged_whole_or_not_at_all(shelf: Registry) -> None:
+def test_a_run_is_logged_completely_or_not_at_all(shelf: Registry) -> None:
     stacks.add(shelf, "sand", ["A", "B"], ADA)
     sieve_commands.quarantine(shelf, "B", "dented", ADA)
     before = verification.ledger_head(shelf)
@@ -256,7 +258,7 @@ def test_commands_and_a_hand_scanner(
     assert run("stack", "run", "sand", "--method", "hand", "--mass", "x").code == 2
 
 
-def test_a_run_with_a_stack_that_was_not_ready_is_logged_and_says_so(run: Program) -> None:
+def test_a_run_with_a_stack_that_was_not_ready_is_logged_with_a_remark(run: Program) -> None:
     run("sieve", "add", "S-1", "--nominal", "75um", "--frame", "200mm")
     run("stack", "add", "fine", "S-1")
     told = run("stack", "run", "fine", "--method", "wet")

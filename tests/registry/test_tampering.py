@@ -59,7 +59,7 @@ def test_a_registry_as_recorded_has_no_findings(
     assert found.head == verification.ledger_head(registry)[1]
 
 
-def test_an_empty_registry_is_whole(registry: Registry) -> None:
+def test_an_empty_registry_is_sound(registry: Registry) -> None:
     assert verification.verify(registry).head is None
     assert verification.verify(registry).ok
 

@@ -41,7 +41,7 @@ def test_two_processes_writing_at_once_lose_nothing(path: Path) -> None:
     assert (found.ok, found.events) == (True, 52)
 
 
-def test_a_writer_killed_at_any_moment_leaves_a_whole_registry(path: Path) -> None:
+def test_a_writer_killed_at_any_moment_leaves_a_sound_registry(path: Path) -> None:
     """Ended hard (POSIX SIGKILL) at a moment nobody chose: each use is there whole, or not."""
     for number in range(3):
         endless = WRITER.replace("range(25)", "range(10**6)").replace("1, by", "2, by")

@@ -61,7 +61,7 @@ def test_scale_file_picture_and_table(picture: Path, tmp_path: Path) -> None:
     assert "warning: grid.png: its dpi tag gives 42.333 um per px" in text.replace("\n  ", " ")
 
 
-def test_json_tells_the_whole_story(picture: Path) -> None:
+def test_json_holds_the_complete_calibration(picture: Path) -> None:
     data = json.loads(_run(str(picture), "--pattern", "grid", "--pitch", "500um", "--json", "-"))
     assert data["schema"] == "sieveward.scale/1"
     assert data["artefact"]["pitch_um"] == 500.0
@@ -123,7 +123,7 @@ def test_one_picture_does_not_count_twice(picture: Path, tmp_path: Path) -> None
         _run(str(picture), str(copy), "--pattern", "grid", "--pitch", "0.5mm")
 
 
-def test_without_the_certificates_u_the_scale_says_so_and_is_no_surer_than_by_hand(
+def test_without_the_certificates_u_the_scale_has_the_u_of_a_scale_by_hand(
     picture: Path, tmp_path: Path
 ) -> None:
     out = tmp_path / "scale.json"

@@ -74,7 +74,7 @@ def test_truth_lies_within_u(cases: list[tuple[Device, Calibration]]) -> None:
     assert shares["bias"] >= 0.90, shares
 
 
-def test_u_is_no_larger_than_it_has_to_be(cases: list[tuple[Device, Calibration]]) -> None:
+def test_u_is_not_too_large(cases: list[tuple[Device, Calibration]]) -> None:
     """Errors in units of u have a spread near 1: a U that always holds tells nothing."""
     z = np.array(
         [(f.scale.um_per_px_x / d.um_per_px_x - 1) / f.scale.u_rel_x for d, f in cases]

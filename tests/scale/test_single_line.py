@@ -140,7 +140,7 @@ def test_the_base_keeps_all_but_its_edge_bias() -> None:
     assert again.scale.certified
 
 
-def test_what_one_direction_cannot_tell_is_said() -> None:
+def test_what_one_direction_lacks_is_named() -> None:
     (alone, way) = _several((20.0,)).warnings
     assert "repeatability" in alone
     assert "turned by 90 degrees" in way

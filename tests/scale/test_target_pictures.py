@@ -144,7 +144,7 @@ def test_a_region_keeps_the_pixels_of_the_whole_picture() -> None:
         calibrate_light([light], _artefact(target), region=(200, 100, 900, 460))
 
 
-def test_pictures_turned_tell_the_artefacts_shape_from_the_devices() -> None:
+def test_rotated_pictures_separate_the_artefacts_shape_from_the_devices() -> None:
     """A target stretched by 2e-4 along its own first axis, seen at 0, 90 and 45 degrees."""
     turns = (1.0, 91.0, 46.0)
     lights = []

@@ -64,7 +64,7 @@ def test_the_limit_times_k_never_exceeds_sigma_0() -> None:
         assert 105 - 0.01 * k < limit * k <= 105 + 1e-9
 
 
-def test_without_a_count_or_a_sigma_0_there_is_no_limit_and_the_source_says_why() -> None:
+def test_without_a_count_or_a_sigma_0_there_is_no_limit_and_the_source_gives_the_reason() -> None:
     assert limits(2000, "iso3310-1:2000").s_limit_um is None
     assert "give n" in limits(2000, "iso3310-1:2000").source[-1]
     fine = limits(75, "iso3310-1:2000", n=50)
@@ -74,7 +74,7 @@ def test_without_a_count_or_a_sigma_0_there_is_no_limit_and_the_source_says_why(
     assert "assumed" in fine.source[0]
 
 
-def test_x_and_y_are_said_to_be_assumed_and_follow_the_edition_before() -> None:
+def test_x_and_y_are_named_as_assumed_and_follow_the_edition_before() -> None:
     for w in (2000, 2800, 4000, 75):
         new, old = limits(w, "iso3310-1:2000"), limits(w, "iso3310-1:1990")
         assert (new.x_um, new.y_um) == (old.x_um, old.y_um)

@@ -23,7 +23,7 @@ def run(*arguments: str) -> str:
     return result.stdout
 
 
-def test_json_is_what_the_library_says() -> None:
+def test_json_agrees_with_the_library() -> None:
     out = run(
         "No. 200",
         "--standard",
@@ -76,7 +76,7 @@ def test_80_columns_are_enough(standard: str, size: str) -> None:
     assert max(map(len, out.splitlines())) <= 80
 
 
-def test_a_computed_size_says_so() -> None:
+def test_a_computed_size_is_named_as_computed() -> None:
     assert "computed from the formula, not a tabulated size" in run("65um")
 
 

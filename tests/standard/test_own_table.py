@@ -37,7 +37,7 @@ def test_a_maximum_may_stand_for_x_and_a_byte_order_mark_is_no_fault(tmp_path: P
     assert limits(75, path).x_um == 24.0
 
 
-def test_a_share_limit_of_ones_own(tmp_path: Path) -> None:
+def test_a_share_limit_in_a_laboratorys_own_table(tmp_path: Path) -> None:
     path = write(tmp_path, "nominal_um,y_um,x_um,z_um,z_share_percent\n75,3.5,24,14,5\n")
     assert (limits(75, path).z_um, limits(75, path).z_share_percent) == (14.0, 5.0)
 

@@ -41,7 +41,7 @@ def test_the_keys_of_the_json() -> None:
     assert {*keys.split(), "wire_min_um", "wire_max_um", "source"} <= limits(75).to_dict().keys()
 
 
-def test_a_size_outside_the_table_is_computed_and_says_so() -> None:
+def test_a_size_outside_the_table_is_computed_and_named_so() -> None:
     # By hand for w = 65 um: X = 2·65^0.75/3 + 4·65^0.25 = 26.62, Y = 65^0.98/27 + 1.6 = 3.815.
     iso, e11 = limits(65), limits(65, "astm-e11:2009")
     assert (iso.x_um, iso.y_um) == (24.0, 3.4)  # 23.96, 3.43

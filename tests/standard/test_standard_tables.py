@@ -190,7 +190,7 @@ def test_5_percent_rule_is_near_the_table_where_it_is_used() -> None:
 
 
 @pytest.mark.parametrize("standard", sorted(EDITIONS))
-def test_every_row_says_where_it_comes_from(standard: str) -> None:
+def test_every_row_names_its_source(standard: str) -> None:
     labels = (
         "[seen]",
         "[open library fluids 1.3.1]",

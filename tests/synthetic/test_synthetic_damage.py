@@ -32,7 +32,7 @@ def _within(truth: Truth, where: np.ndarray, reach: float) -> np.ndarray:
     return near
 
 
-def test_blocked_apertures_lose_the_share_told() -> None:
+def test_blocked_apertures_lose_the_share_in_the_truth() -> None:
     sound, light, truth = _both(Damage(blocked=25))
     blocked = truth.state == "blocked"
     assert blocked.sum() == 25

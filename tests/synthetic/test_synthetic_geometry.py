@@ -137,7 +137,7 @@ def test_pitch_against_the_peak_of_a_fourier_transform() -> None:
     np.testing.assert_allclose(truth.vector_y, [0.0, 32.0], atol=1e-9)
 
 
-def test_the_gaps_have_the_spread_and_comb_asked_for() -> None:
+def test_the_gaps_have_the_given_spread_and_comb() -> None:
     cloth = Cloth(12.0, 6.0, sd_px=0.5, along_sd_px=0.3, comb_px=0.8, seed=5)
     _, truth = render_light(cloth, SHARP, (2000, 2000), light=UNIT)
     means = np.array([truth.width_x_px[truth.col == c].mean() for c in range(truth.col.max() + 1)])
@@ -216,7 +216,7 @@ def test_ring_and_surround() -> None:
     assert set(truth.state[~truth.complete]) == {"partial"}
 
 
-def test_whole_ends_at_the_border_of_the_outer_pixels() -> None:
+def test_complete_openings_end_at_the_border_of_the_outer_pixels() -> None:
     # Pixel centres at whole numbers: the picture reaches from −0.5 to width − 0.5.
     cloth = Cloth(10.0, 10.0)
     _, truth = render_light(cloth, SHARP, (100, 200), light=UNIT)

@@ -52,7 +52,7 @@ def test_quantising_rounds_and_clips(bits: int, top: int) -> None:
     assert stored.dtype == (np.uint8 if bits == 8 else np.uint16)
 
 
-def test_noise_has_the_spread_asked_for() -> None:
+def test_noise_has_the_given_spread() -> None:
     light = np.repeat([0.2, 0.6], 40_000).reshape(2, -1)
     stored = expose(light, Sensor(noise=0.01, shot=0.02, bits=16, encoding="linear", seed=4))
     spread = (stored / 65535).std(axis=1)
@@ -128,7 +128,7 @@ def test_png_of_16_bits_and_three_channels(tmp_path: Path) -> None:
     np.testing.assert_array_equal(back[..., ::-1], drawn.image)
 
 
-def test_png_colour_chunks_only_when_asked(tmp_path: Path) -> None:
+def test_png_colour_chunks_only_on_request(tmp_path: Path) -> None:
     drawn = render(CLOTH, Optics(), None, (60, 60))
     save(drawn, tmp_path / "plain.png")
     save(drawn, tmp_path / "srgb.png", srgb_chunk=True)
@@ -155,7 +155,7 @@ def test_a_jpeg_blurs_but_keeps_the_mean() -> None:
     assert 0.5 < difference.std() < 12
 
 
-def test_impossible_files_say_so(tmp_path: Path) -> None:
+def test_impossible_files_are_refused(tmp_path: Path) -> None:
     deep = render(CLOTH, Optics(), Sensor(bits=16), (40, 40))
     for name in ("a.jpg", "a.bmp", "a.gif", "a"):
         with pytest.raises(UsageError):

@@ -161,7 +161,7 @@ def test_no_other_rule_is_taken(text: str) -> None:
         read_rule(text)
 
 
-def test_the_verdict_names_its_rule_and_says_how_sure_it_is() -> None:
+def test_the_verdict_names_its_rule_and_its_risk() -> None:
     assert verdict("guard-band:0.5").rule == "guard-band:0.5"
     assert (
         verdict("guard-band:0.5").reasons[0].endswith("each by at least 0.5 times its uncertainty.")
@@ -172,7 +172,7 @@ def test_the_verdict_names_its_rule_and_says_how_sure_it_is() -> None:
 
 
 @pytest.mark.parametrize("rule", ["guard-band:0.5", "guard-band:2", "probability:0.95"])
-def test_the_uncertainty_said_to_help_does_help(rule: str) -> None:
+def test_the_uncertainty_advised_does_help(rule: str) -> None:
     result = verdict(rule, mean_um=78.6)
     assert result.action == "measure better"
     needed = float(result.action_reason.split("below ±")[1].split(" ")[0])

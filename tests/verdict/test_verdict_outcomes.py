@@ -156,7 +156,7 @@ def test_wear_and_uneven_cloth_are_no_other_size(x: float, y: float) -> None:
     assert "label" not in result.action_reason
 
 
-def test_a_conditional_outcome_says_what_would_help_and_how_much() -> None:
+def test_a_conditional_outcome_names_what_would_help_and_how_much() -> None:
     result = verdict(mean_um=78.5)
     assert (result.outcome, result.action) == ("conditional pass", "measure better")
     assert result.reasons == (
@@ -388,7 +388,7 @@ def test_a_limit_met_exactly_in_decimals_is_met() -> None:
     assert result.outcome == "pass"
 
 
-def test_missing_counts_and_limits_are_told() -> None:
+def test_missing_counts_and_limits_are_named() -> None:
     inspection = limits(75, "astm-e11:2009", grade="inspection")
     result = verdict(by=inspection, count=40)
     assert result.outcome == "pass"

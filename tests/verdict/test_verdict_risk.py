@@ -133,7 +133,7 @@ def test_beyond_limit_and_uncertainty_is_always_a_fail(mean: float, u: float) ->
 
 
 @given(lengths, lengths, lengths, uncertainties)
-def test_the_whole_is_the_worst_of_its_parts(
+def test_the_outcome_is_the_worst_of_its_parts(
     mean: float, s: float, largest: float, u: float
 ) -> None:
     result = judge(
