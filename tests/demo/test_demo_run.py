@@ -29,14 +29,15 @@ from sieve_registry.scales.drift import drift_of
 from sieve_registry.store.engine import Registry
 
 TODAY = date(2026, 3, 5)
-CHECKS = [step for step in STEPS if isinstance(step.action, Checked)]
+CHECKS = [step.action for step in STEPS if isinstance(step.action, Checked)]
+USES = [(step.days_ago, step.action) for step in STEPS if isinstance(step.action, Used)]
 
 
 @pytest.mark.parametrize("number", range(1, len(CHECKS) + 1))
 def test_a_check_finds_what_was_drawn(
     registry: Registry, drawn: Callable[[DrawnScan], Render], number: int
 ) -> None:
-    checked = CHECKS[number - 1].action
+    checked = CHECKS[number - 1]
     check = check_queries.get_check(registry, str(number)).check
     truth = true_cloth(checked.scans, drawn)
     assert check.sieve_id == checked.sieve_id
@@ -113,11 +114,11 @@ def test_the_repaired_carriage_is_a_jump_that_names_the_check_before_it(registry
 
 
 def test_the_artefact_in_the_scan_gives_the_scale_of_that_run(registry: Registry) -> None:
-    (step,) = [step for step in CHECKS if step.action.in_scan]
-    number = CHECKS.index(step) + 1
+    (checked,) = [checked for checked in CHECKS if checked.in_scan]
+    number = CHECKS.index(checked) + 1
     trace = json.loads(check_queries.get_check(registry, str(number)).event.payload)["trace"]
     (run,) = trace["check"]["in_scan"]
-    (true,) = [scan.scale for scan in SCANS if scan.name in step.action.scans]
+    (true,) = [scan.scale for scan in SCANS if scan.name in checked.scans]
     found = [float(value) for value in run["um_per_px"]]
     assert found == pytest.approx([true.um_per_px_x, true.um_per_px_y], rel=5e-5)
     assert SCALES[1200].um_per_px_y != pytest.approx(found[1], rel=4e-4)  # the scale file is off
@@ -127,8 +128,7 @@ def test_the_questions_have_answers(finished: tuple[DemoResult, list[str]]) -> N
     told = {one.command: one.text for one in finished[0].answers}
     assert "jumped by +0.15 %" in told["device show FB-24"]
     assert "C-0016" in told["device show FB-24"]
-    worn = sum(s.action.count for s in STEPS if isinstance(s.action, Used) and s.action.sieve_id ==
-               "S-0075" and s.days_ago < 372)  # fmt: skip
+    worn = sum(use.count for ago, use in USES if use.sieve_id == "S-0075" and ago < 372)
     assert told["lookback S-0075"].startswith(f"{worn} uses since")
     assert "E_n = -2.81" in told["reference show S-0500"]  # |E_n| > 1: ISO 13528
 
@@ -155,11 +155,11 @@ def test_the_audit_answers_as_of_its_day(finished: tuple[DemoResult, list[str]])
 
 
 def test_what_was_recorded_late_is_marked(registry: Registry) -> None:
-    (late,) = [s for s in STEPS if isinstance(s.action, Used) and s.action.recorded_late]
-    happened = TODAY - timedelta(days=late.days_ago)
+    ((ago, late),) = [(ago, use) for ago, use in USES if use.recorded_late]
+    happened = TODAY - timedelta(days=ago)
     found = audits.audit(registry, happened + timedelta(days=1)).to_dict()
     (use,) = [row for row in found["uses"] if row["date"] == str(happened)]
-    known = happened + timedelta(days=late.action.recorded_late)
+    known = happened + timedelta(days=late.recorded_late)
     assert use["recorded later"] == str(known)
     after = audits.audit(registry, known).to_dict()
     assert not any(row["recorded later"] for row in after["uses"])
