@@ -21,7 +21,8 @@ from sieve_inspect.scale import scale_from_text
 from sieve_inspect.summary.statistics import whole_cloth
 from sieve_inspect.synthetic.round_cloth import RoundCloth, RoundTruth, draw_round
 
-SIDE = 900
+SIDE = 700
+LARGE = 900  # with room for a covered place or a hole
 UM_PER_PX = 5.0
 
 
@@ -113,9 +114,10 @@ def test_part_of_the_field_may_be_too_bright(
     truth = draw_directly(path, evenly(1.0), SIDE, lit=across(0.6, 1.2))
     found, ok = errors(measured(path), truth)
     assert ok.mean() > 0.97
+    thirds = [SIDE / 3, 2 * SIDE / 3]
     for error in found.error:
         for part in range(3):
-            assert abs(error[ok & (np.digitize(truth.x, [300, 600]) == part)].mean()) < 0.03
+            assert abs(error[ok & (np.digitize(truth.x, thirds) == part)].mean()) < 0.03
 
 
 def test_a_black_point_above_the_wires_widens_the_uncertainty(
@@ -192,8 +194,8 @@ def test_a_scan_that_lost_or_repeated_lines_is_refused(
     """Half a row is missing or scanned twice; its rest would be judged as blocked."""
     path = tmp_path / "scan.tif"
     draw_directly(path, evenly(1.0), SIDE)
-    whole = tifffile.imread(path)
-    tifffile.imwrite(path, np.concatenate([whole[:450], whole[450 + lost :]]))
+    whole, middle = tifffile.imread(path), SIDE // 2
+    tifffile.imwrite(path, np.concatenate([whole[:middle], whole[middle + lost :]]))
     with pytest.raises(RefusedImageError):
         measured(path)
 
@@ -204,8 +206,8 @@ def test_a_few_lost_lines_are_detected_where_the_cloth_lies_rotated(
 ) -> None:
     path = tmp_path / "scan.tif"
     draw_directly(path, evenly(1.0), SIDE)
-    whole = tifffile.imread(path)
-    tifffile.imwrite(path, np.concatenate([whole[:450], whole[450 + lost :]]))
+    whole, middle = tifffile.imread(path), SIDE // 2
+    tifffile.imwrite(path, np.concatenate([whole[:middle], whole[middle + lost :]]))
     with pytest.raises(RefusedImageError, match="off its place"):
         measured(path)
 
@@ -253,7 +255,7 @@ def test_a_large_covered_place_is_blocked(
     measured: Callable[..., Measurement], tmp_path: Path
 ) -> None:
     path = tmp_path / "scan.tif"
-    truth = draw_directly(path, evenly(1.0), SIDE)
+    truth = draw_directly(path, evenly(1.0), LARGE)
     image = tifffile.imread(path)
     image[300:560, 340:620] = 63  # the wires' own light
     tifffile.imwrite(path, image)
@@ -268,9 +270,9 @@ def test_widths_at_the_edge_of_a_hole_are_not_used(
     measured: Callable[..., Measurement], tmp_path: Path
 ) -> None:
     path = tmp_path / "scan.tif"
-    truth = draw_directly(path, evenly(1.0), SIDE)
+    truth = draw_directly(path, evenly(1.0), LARGE)
     image = tifffile.imread(path)
-    rows, columns = np.mgrid[:SIDE, :SIDE]
+    rows, columns = np.mgrid[:LARGE, :LARGE]
     image[np.hypot(columns - 430, rows - 480) < 160] = 225  # the openings' light
     tifffile.imwrite(path, image)
     measurement = measured(path)
@@ -289,8 +291,8 @@ def test_two_cloths_side_by_side_are_refused(
     one, other, both = (tmp_path / f"{name}.tif" for name in ("one", "other", "both"))
     draw_directly(one, evenly(1.0), SIDE)
     draw_directly(other, evenly(1.0), SIDE, aperture, wire, seed=2)
-    left, right = tifffile.imread(one), tifffile.imread(other)
-    tifffile.imwrite(both, np.concatenate([left[:, :450], right[:, :450]], axis=1))
+    left, right, middle = tifffile.imread(one), tifffile.imread(other), SIDE // 2
+    tifffile.imwrite(both, np.concatenate([left[:, :middle], right[:, :middle]], axis=1))
     with pytest.raises((RefusedImageError, NominalMismatchError)):
         measured(both)
 
@@ -319,7 +321,7 @@ def test_edges_at_equal_places_between_pixels_do_not_decide_the_encoding(
     truth = draw_directly(
         path,
         evenly(sigma),
-        side=600,
+        side=480,
         aperture=float(aperture),
         wire=float(wire),
         woven=nearly_even(float(aperture)),

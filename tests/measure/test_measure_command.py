@@ -14,11 +14,18 @@ import pytest
 from PIL import Image
 
 from program import Program
+from shared_run import share_pictures
 from sieve_inspect.synthetic import Cloth, Sensor, render, save
 from sieve_inspect.synthetic.truth import Truth
 
 PROGRAM = "from sieve_registry.cli.main import main; main()"
 TYPED = ("--nominal", "150um", "--um-per-px", "10")
+
+
+@pytest.fixture(autouse=True)
+def measured_once(monkeypatch: pytest.MonkeyPatch, shared: Path) -> None:
+    """The command is tested here; how scans are measured is tested elsewhere."""
+    share_pictures(monkeypatch, shared)
 
 
 def test_files_are_written_where_named(

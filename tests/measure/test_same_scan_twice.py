@@ -8,12 +8,19 @@ from pathlib import Path
 import pytest
 
 from program import Program
+from shared_run import share_pictures
 from sieve_inspect.errors import EmptyFileError, SameImageError, UnreadableImageError
 from sieve_inspect.files import refuse_twins
 from sieve_inspect.image import load_scan
 from sieve_inspect.synthetic.truth import Truth
 
 TYPED = ("--nominal", "150um", "--um-per-px", "10")
+
+
+@pytest.fixture(autouse=True)
+def measured_once(monkeypatch: pytest.MonkeyPatch, shared: Path) -> None:
+    """The command is tested here; how scans are measured is tested elsewhere."""
+    share_pictures(monkeypatch, shared)
 
 
 @pytest.fixture
