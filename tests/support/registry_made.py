@@ -19,9 +19,10 @@ SCALE = Scale(5.29, 5.29, 0.001, 0.001, 0.0, "made for a test")
 
 
 def copy_empty(empty: Path, path: Path) -> None:
-    """Put a copy of an empty registry's file where a test opens it."""
-    path.parent.mkdir(parents=True, exist_ok=True)
-    shutil.copyfile(empty, path)
+    """Put a copy of an empty registry's file where a test opens it, unless there is a registry."""
+    if not path.exists():
+        path.parent.mkdir(parents=True, exist_ok=True)
+        shutil.copyfile(empty, path)
 
 
 def evidence_folder(registry: Registry) -> EvidenceStore:
