@@ -18,7 +18,7 @@ SievewardError                     (sieve_inspect.errors)
 ├── IntegrityError             40–41   records or evidence were altered
 │   ├── BrokenRecordError         40
 │   └── EvidenceAlteredError      41
-├── RuleError                  42–56   the request contradicts the records or a rule
+├── RuleError                  42–57   the request contradicts the records or a rule
 │   ├── RuleRefusedError          42
 │   ├── UnknownRecordError        43
 │   ├── StackError                44
@@ -33,7 +33,8 @@ SievewardError                     (sieve_inspect.errors)
 │   │   ├── SettingDiffersError   53
 │   │   ├── StandOffError         54
 │   │   └── TemperatureError      55
-│   └── UnknownThingError         56   no artefact, device or recorded scale of that name
+│   ├── UnknownThingError         56   no artefact, device or recorded scale of that name
+│   └── IlluminationRefusedError  57   a recorded illumination is not valid for the check
 └── UnforeseenError               49   a fault of the program itself
 """
 
@@ -53,6 +54,7 @@ __all__ = [
     "EvidenceAlteredError",
     "EvidenceError",
     "ForeignRegistryError",
+    "IlluminationRefusedError",
     "IntegrityError",
     "NetworkDriveError",
     "NoRegistryError",
@@ -338,6 +340,13 @@ class UnknownThingError(RuleError):
 
     template = "There is no {what} {name!r}: {advice}."
     exit_code = 56
+
+
+class IlluminationRefusedError(RuleError):
+    """A recorded illumination is of another device, or older than its interval allows."""
+
+    template = "Illumination {name!r} cannot be used: {reason}. {advice}."
+    exit_code = 57
 
 
 class UnforeseenError(SievewardError):

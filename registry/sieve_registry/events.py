@@ -133,10 +133,11 @@ class StackRun(_UsePayload, kind="stack run", noun="the run"):
 
 
 @dataclass(frozen=True, kw_only=True)
-class CheckRecorded(EventPayload, kind="check recorded", noun="the check", version=2):
+class CheckRecorded(EventPayload, kind="check recorded", noun="the check", version=3):
     """A check: figures, verdict, the scale and its chain, and the files that prove it.
 
-    `images`, `shares`, `scale`, `trace` and `measured_with` keep the measurement's own JSON.
+    `images`, `shares`, `scale`, `light`, `trace` and `measured_with` keep the measurement's own
+    JSON.
     """
 
     check: str
@@ -159,6 +160,7 @@ class CheckRecorded(EventPayload, kind="check recorded", noun="the check", versi
     measured_with: Mapping[str, Any] | None = optional(None)
     warnings: tuple[str, ...] = optional(())
     trace: Mapping[str, Any] | None = optional(None, since=2)
+    light: Mapping[str, Any] | None = optional(None, since=3)
     imported: Mapping[str, int] | None = optional(None, since=2)
 
 
@@ -245,8 +247,8 @@ class ArtefactAdded(EventPayload, kind="artefact added", noun="the artefact"):
 
 
 @dataclass(frozen=True, kw_only=True)
-class DeviceAdded(EventPayload, kind="device added", noun="the device"):
-    """A scanner or microscope at one setting; lengths in um."""
+class DeviceAdded(EventPayload, kind="device added", noun="the device", version=2):
+    """A scanner or microscope at one setting; lengths in um, angles in degrees (see `Device`)."""
 
     kind: str
     serial: str
@@ -256,6 +258,10 @@ class DeviceAdded(EventPayload, kind="device added", noun="the device"):
     stand_off_um: float
     allowance_um: float
     path_um: float
+    sensor: str = optional("", since=2)
+    lamp_deg: tuple[float, float] | None = optional(None, since=2)
+    view_deg: tuple[float, float] | None = optional(None, since=2)
+    depth_of_field_um: float | None = optional(None, since=2)
     evidence: tuple[EvidenceFile, ...] = ()
 
 
@@ -282,6 +288,20 @@ class ScaleCalibrated(EventPayload, kind="scale calibrated", noun="the scale"):
     marks: int
     warnings: tuple[str, ...]
     line: LineLink | None = optional(None)
+    evidence: tuple[EvidenceFile, ...] = ()
+
+
+@dataclass(frozen=True, kw_only=True)
+class IlluminationMeasured(EventPayload, kind="illumination measured", noun="the illumination"):
+    """What a device's lamp does to round wires; the content is that of an illumination file."""
+
+    device: str
+    setting: str
+    valid_until: date
+    interval_months: int
+    source: str
+    glow: tuple[float, float]
+    u_glow: tuple[float, float]
     evidence: tuple[EvidenceFile, ...] = ()
 
 
@@ -338,7 +358,7 @@ EVENT_TYPES: tuple[type[EventPayload], ...] = (
     SieveAdded, SieveEdited, SieveRetired, SieveQuarantined, SieveReturned, SieveCleaned,
     ClothReplaced, UseLogged, StackSet, StackRun, CheckRecorded, CheckSigned, ActionDecided,
     DecisionRuleSet, IntervalDecided, ReferenceChecked, RepeatabilityStudied, ArtefactAdded,
-    DeviceAdded, ScaleCalibrated, RecordCorrected, ScaleChainCorrected, LaboratoryRulesSet,
+    DeviceAdded, ScaleCalibrated, IlluminationMeasured, RecordCorrected, ScaleChainCorrected, LaboratoryRulesSet,
     HeadSigned, RecordsImported,
 )  # fmt: skip
 KINDS: Mapping[str, type[EventPayload]] = {payload.KIND: payload for payload in EVENT_TYPES}

@@ -31,6 +31,7 @@ from sieve_registry.store.writer import software
 from sieve_registry.values import clean_text
 
 if TYPE_CHECKING:
+    from sieve_inspect.illumination.model import Illumination
     from sieve_inspect.measurement.model import Measurement
     from sieve_inspect.scale.model import Scale
 
@@ -65,13 +66,14 @@ def take(
     images: Sequence[Path],
     *,
     scale: Scale | CheckScale,
+    illumination: Illumination | None = None,
     encoding: str,
     terms: RecordTerms,
     measure: Callable[..., evidence.MeasurementLike] | None = None,
 ) -> Taken:
     """Measure a sieve's scans and judge them, if such a check may be recorded.
 
-    `measure` takes the place of the core's. Raises as `check`; nothing is recorded.
+    `illumination` is lamp and view where known, `measure` takes the place of the core's. Raises as `check`; nothing is recorded.
     """
     from sieve_inspect.measurement.options import Judging, Prior
 
@@ -86,6 +88,7 @@ def take(
         scale=chosen.scale,
         in_scan=chosen.in_scan,
         encoding=encoding,
+        **({} if illumination is None else {"illumination": illumination}),
         judging=Judging(
             standard=sieve.standard,
             grade=sieve.grade,
@@ -175,6 +178,7 @@ def check(
     images: Sequence[Path],
     *,
     scale: Scale | CheckScale,
+    illumination: Illumination | None = None,
     encoding: str = "auto",
     on_date: date | None = None,
     by: str | None = None,
@@ -190,7 +194,14 @@ def check(
     """
     terms = RecordTerms(on_date, by, late_reason)
     taken = take(
-        registry, sieve_id, images, scale=scale, encoding=encoding, terms=terms, measure=measure
+        registry,
+        sieve_id,
+        images,
+        scale=scale,
+        illumination=illumination,
+        encoding=encoding,
+        terms=terms,
+        measure=measure,
     )
     return get_check(registry, record(registry, taken, terms))
 

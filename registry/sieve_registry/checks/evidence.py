@@ -102,6 +102,7 @@ def check_figures(measurement: Mapping[str, Any]) -> dict[str, Any]:
         "images": [_image(image) for image in measurement["images"]],
         "shares": plain_value(verdict.get("shares", [])),
         "scale": plain_value(measurement["scale"]),
+        **({"light": plain_value(measurement["light"])} if "light" in measurement else {}),
     }
 
 

@@ -22,6 +22,7 @@ from sieve_registry.cli.commands.demo import demo
 from sieve_registry.cli.commands.device import device_app
 from sieve_registry.cli.commands.due import due
 from sieve_registry.cli.commands.effect import effect
+from sieve_registry.cli.commands.illumination import illumination
 from sieve_registry.cli.commands.interval import interval
 from sieve_registry.cli.commands.label import label
 from sieve_registry.cli.commands.limits import limits
@@ -97,7 +98,7 @@ _COMMANDS: dict[str, tuple[Callable[..., None], ...]] = {
     "Measure": (measure, check, bench, demo, validate),
     "Sieves and their checks": (use, clean, quarantine, return_, retire, sign, correct),
     "Answers and pages": (due, audit, report, label),
-    "Scales and limits": (scale, limits),
+    "Scales and limits": (scale, illumination, limits),
     "Keep the registry safe": (verify, backup, restore, export, import_, grant),
     "Decide and look ahead": (
         wear, recloth, interval, lookback, plan, rule, decide, effect, repeatability,

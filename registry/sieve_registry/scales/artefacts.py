@@ -16,7 +16,12 @@ from sqlalchemy import Connection
 
 from sieve_inspect.errors import UsageError
 from sieve_registry.errors import DateRefusedError, DuplicateThingError, UnknownThingError
-from sieve_registry.events import ArtefactAdded, DeviceAdded, ScaleCalibrated
+from sieve_registry.events import (
+    ArtefactAdded,
+    DeviceAdded,
+    IlluminationMeasured,
+    ScaleCalibrated,
+)
 from sieve_registry.figures import EvidenceFile
 from sieve_registry.ledger.canonical import plain_name
 from sieve_registry.records import Event, Fact
@@ -27,6 +32,7 @@ from sieve_registry.store.engine import Registry
 from sieve_registry.values import clean_id, clean_text
 
 if TYPE_CHECKING:
+    from sieve_inspect.illumination.model import Illumination
     from sieve_inspect.scale.artefact.line_bias import KnownLine
     from sieve_inspect.scale.calibration import Artefact
 
@@ -38,7 +44,10 @@ DEVICE_KINDS: Mapping[str, tuple[float, float]] = {
     "microscope": (30_000.0, 100.0),
 }
 File = tuple[bytes | Path, str, str]  # content, role, name
-WithEvidence = ArtefactAdded | DeviceAdded | ScaleCalibrated
+SENSORS = ("line camera", "contact", "telecentric", "area camera")
+# Sensors that view every place straight from above.
+STRAIGHT = ("contact", "telecentric")
+WithEvidence = ArtefactAdded | DeviceAdded | ScaleCalibrated | IlluminationMeasured
 _Added = TypeVar("_Added", ArtefactAdded, DeviceAdded)
 
 
@@ -111,7 +120,9 @@ class Device:
     """A scanner or microscope at one setting; lengths in um.
 
     `stand_off_um` is the height of the cloth above the glass, `allowance_um` the most it may differ
-    from that of the artefact, `path_um` the optical path from lens to object.
+    from that of the artefact, `path_um` the optical path from lens to object. `sensor` is its
+    kind; `lamp_deg` the half-angle of the lamp seen from the cloth and `view_deg` the angle of view
+    off its normal, both in x and y (degrees); None or empty is not known.
     """
 
     id: str
@@ -123,7 +134,20 @@ class Device:
     stand_off_um: float
     allowance_um: float
     path_um: float
+    sensor: str = ""
+    lamp_deg: tuple[float, float] | None = None
+    view_deg: tuple[float, float] | None = None
+    depth_of_field_um: float | None = None
     event: int = field(default=0)
+
+    def illumination(self) -> Illumination:
+        """Lamp and view as recorded. Raises `UsageError` for an impossible angle."""
+        from sieve_inspect.illumination.model import Illumination
+
+        straight = (0.0, 0.0) if self.sensor in STRAIGHT else None
+        lit = Illumination.stated(self.lamp_deg, self.view_deg or straight)
+        known = self.lamp_deg is not None or self.view_deg is not None or straight is not None
+        return replace(lit, source=f"{lit.source}, device {self.id}") if known else lit
 
 
 def keep(
@@ -258,6 +282,11 @@ def add_device(registry: Registry, new: Device, terms: RecordTerms) -> Device:
     if not (0 <= new.allowance_um < new.path_um and new.stand_off_um >= 0):
         raise UsageError(message="A stand-off is 0 or more, its allowance below the optical path.")
     device_id = clean_id(new.id)
+    if new.sensor and new.sensor not in SENSORS:
+        raise UsageError(message=f"--sensor is one of {', '.join(SENSORS)}, not '{new.sensor}'.")
+    if new.sensor in STRAIGHT and any(new.view_deg or ()):
+        raise UsageError(message=f"A {new.sensor} sensor has no slanting view: leave it out.")
+    new.illumination()
     texts = {
         "serial": clean_text("serial number", new.serial, needed=True),
         "setting": clean_text("setting", new.setting, needed=True),

@@ -26,6 +26,13 @@ class CheckScale:
     doubts: tuple[str, ...] = ()
     in_scan: tuple[InScan, ...] = ()
 
+    @property
+    def device(self) -> str | None:
+        """The device of a recorded scale; None where none is known."""
+        link = (self.trace or {}).get("scale") or {}
+        device = link.get("device")
+        return None if device is None else str(device)
+
     @classmethod
     def of(cls, scale: Scale | CheckScale) -> CheckScale:
         """The same, or a plain scale without a chain."""

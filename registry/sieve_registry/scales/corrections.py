@@ -32,6 +32,7 @@ AMENDABLE: Mapping[str, tuple[str, ...]] = {
     ),
     events.DeviceAdded.KIND: ("serial", "light"),
     events.ScaleCalibrated.KIND: ("valid_until",),
+    events.IlluminationMeasured.KIND: ("valid_until",),
 }  # fmt: skip
 _TYPED = {"expansion": "expansion_ppm_per_k"}
 _LINKS = ("artefact", "scale", "line", "base")  # of a check's chain: what names its event

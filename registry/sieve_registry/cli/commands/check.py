@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from sieve_inspect.errors import UsageError
 from sieve_inspect.outcomes import FAILING, NOT_JUDGED, Outcome
 from sieve_registry.cli.support import options, output
 from sieve_registry.cli.support.options import argument, option
@@ -47,6 +48,11 @@ def check(
         str | None, option("A recorded scale, or a scale file.", "NAME|FILE", name="--scale")
     ] = None,
     um_per_px: options.UmPerPx = None,
+    lamp_angle: options.LampAngle = None,
+    view_angle: options.ViewAngle = None,
+    illumination: Annotated[
+        str | None, option("A recorded illumination, or an illumination file.", "NAME|FILE")
+    ] = None,
     encoding: options.Encoding = "auto",
     setting: Annotated[
         str | None, option("Setting of the scans; must match the scale's setting.", "T")
@@ -72,6 +78,7 @@ def check(
     from sieve_registry.checks import commands as check_commands
     from sieve_registry.cli.support.running import print_remark
     from sieve_registry.scales.choice import ScaleRequest, choose_scale, parse_stand_off_um
+    from sieve_registry.scales.lamps import choose_illumination
 
     inputs = [
         ("the scale", output.existing_file(scale_name)),
@@ -79,6 +86,9 @@ def check(
     ]
     output.check_outputs([], json_path, inputs)
     day = options.read_day(date)
+    stated = options.stated_light(lamp_angle, view_angle)
+    if illumination is not None and (lamp_angle is not None or view_angle is not None):
+        raise UsageError(message="Give --illumination, or --lamp-angle and --view-angle, not both.")
     with options.opened(context) as registry:
         request = ScaleRequest(
             day or registry.today(),
@@ -93,11 +103,15 @@ def check(
             region=options.read_region(target_region, "--target-region"),
             encoding=encoding,
         )
+        chosen = choose_scale(registry, request, images, print_remark)
         detail = check_commands.check(
             registry,
             sieve_id,
             images,
-            scale=choose_scale(registry, request, images, print_remark),
+            scale=chosen,
+            illumination=choose_illumination(
+                registry, illumination, stated, chosen.device, request.day, print_remark
+            ),
             encoding=encoding,
             on_date=day,
             by=by,
@@ -144,5 +158,8 @@ def _print_scans(payload: Mapping[str, Any]) -> None:
     source = (payload.get("scale") or {}).get("source")
     if source:
         output.text(f"Scale: {source}.")
+    light = payload.get("light")
+    if light:
+        output.text(f"Light: {light['source']}; ±{2 * float(light['u_glow_um']):.2g} um (k = 2).")
     for warning in payload.get("warnings", ()):
         output.text(f"Warning: {warning}.")

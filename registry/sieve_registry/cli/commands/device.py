@@ -18,7 +18,10 @@ if TYPE_CHECKING:
     from sieve_registry.scales.calibrations import KeptScale
     from sieve_registry.scales.drift import Jump
 
-_DEVICE = "id kind serial setting light encoding stand_off_um allowance_um path_um event"
+_DEVICE = (
+    "id kind serial setting light encoding stand_off_um allowance_um path_um sensor lamp_deg "
+    "view_deg depth_of_field_um event"
+)
 _JUMP = (
     "direction last_good=good.on_date first_bad=bad.on_date change_rel=change limit_rel=limit "
     "checks"
@@ -45,6 +48,10 @@ def add(
     optical_path: Annotated[
         str | None, option("From lens to object (300 mm; microscope 30 mm).", "L")
     ] = None,
+    sensor: Annotated[str, option("line camera, contact, telecentric or area camera.", "T")] = "",
+    lamp_angle: options.LampAngle = None,
+    view_angle: options.ViewAngle = None,
+    depth_of_field: Annotated[str | None, option("Depth of field.", "L")] = None,
     by: options.By = None,
     json_path: options.Json = None,
 ) -> None:
@@ -52,6 +59,7 @@ def add(
     from sieve_registry.scales import artefacts
     from sieve_registry.scales.choice import parse_stand_off_um
 
+    light_of = options.stated_light(lamp_angle, view_angle)
     path, allowance = artefacts.DEVICE_KINDS.get(kind, (1.0, 0.0))
     new = artefacts.Device(
         id=device_id,
@@ -65,6 +73,10 @@ def add(
         if stand_off_allowance is None
         else parse_stand_off_um(stand_off_allowance),
         path_um=path if optical_path is None else parse_stand_off_um(optical_path),
+        sensor=sensor,
+        lamp_deg=light_of.lamp_deg,
+        view_deg=light_of.view_deg,
+        depth_of_field_um=options.read_length(depth_of_field),
     )
     with options.opened(context, create=True) as registry:
         device = artefacts.add_device(registry, new, options.terms(None, by))

@@ -19,6 +19,7 @@ from sieve_registry.cli.support.running import (
 )
 
 if TYPE_CHECKING:
+    from sieve_inspect.measurement.lighting import LightCorrection
     from sieve_inspect.measurement.model import Measurement
     from sieve_inspect.measurement.picture import Picture
     from sieve_inspect.measurement.scan_task import Task
@@ -50,6 +51,9 @@ def measure(
     nominal: NominalOption,
     scale: ScaleOption = None,
     um_per_px: options.UmPerPx = None,
+    lamp_angle: options.LampAngle = None,
+    view_angle: options.ViewAngle = None,
+    illumination: options.IlluminationFile = None,
     encoding: options.Encoding = "auto",
     standard: StandardOption = None,
     grade: GradeOption = "compliance",
@@ -76,7 +80,8 @@ def measure(
     overlays = [] if overlay is None else [_numbered(overlay, i) for i in range(len(images))]
     outputs = [("--apertures", apertures), ("--map", cloth_map)]
     outputs[1:1] = [("--overlay", path) for path in overlays]
-    inputs = [("the scale", scale), *(("the scan", path) for path in images)]
+    inputs = [("the scale", scale), ("the illumination", illumination)]
+    inputs += [("the scan", path) for path in images]
     output.check_outputs(outputs, json, inputs)
     run = _runner(workers, cluster, resume)
     with resumable(resume):
@@ -84,8 +89,9 @@ def measure(
             measurement = measure_scans(
                 images,
                 nominal_um=resolve_nominal(nominal),
-                scale=_scale(scale, um_per_px),
+                scale=read_scale(scale, um_per_px),
                 encoding=encoding,
+                illumination=options.stated_light(lamp_angle, view_angle, illumination),
                 judging=Judging(standard, grade, rule or "guard-band", n),
                 resources=Resources(max_megapixels, update, run),
             )
@@ -94,7 +100,7 @@ def measure(
         print_measurement(measurement)
 
 
-def _scale(file: Path | None, um_per_px: str | None) -> Scale:
+def read_scale(file: Path | None, um_per_px: str | None) -> Scale:
     """The scale from exactly one of `--scale` and `--um-per-px`."""
     from sieve_inspect.scale import load_scale, scale_from_text
 
@@ -145,6 +151,7 @@ def print_measurement(measurement: Measurement) -> None:
         f"{measurement.count('torn')}, left out {measurement.count('partial', 'unclear')}. "
         f"Scale: {measurement.scale.source}."
     )
+    output.text(light_sentence(measurement.light))
     output.line(f"Imaging: {measurement.fit}.")
     output.listed(measurement.fit_reasons)
     verdict = measurement.verdict
@@ -158,6 +165,18 @@ def print_measurement(measurement: Measurement) -> None:
     elif torn := measurement.count("torn"):
         holes = "a torn aperture lets" if torn == 1 else "torn apertures let"
         output.line(f"Inspect the cloth: {holes} oversize through.")
+
+
+def light_sentence(light: LightCorrection) -> str:
+    """What was corrected for lamp and view, and how far it is known."""
+    glow, view = max(light.glow_um), max(light.view_um, key=abs)
+    parts = []
+    if glow:
+        parts.append(f"apertures looked up to {glow:.2g} um too wide")
+    if view:
+        parts.append(f"the view up to {abs(view):.2g} um too narrow")
+    done = f"{', '.join(parts)}: corrected" if parts else "nothing corrected"
+    return f"Light: {light.source}; {done}, ±{2 * max(light.u_um):.2g} um left (k = 2)."
 
 
 def _print_directions(measurement: Measurement) -> None:

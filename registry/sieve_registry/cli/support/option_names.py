@@ -15,6 +15,7 @@ _OTHER_NAMES = {
     "artefact_id": "--artefact",
     "device_id": "--device",
     "late_reason": "--why-late",
+    "lamp_angle_deg": "--lamp-angle",
     "line_width_um": "--line-width",
     "max_residual_um": "--max-residual",
     "nominal_um": "--nominal",
@@ -27,14 +28,15 @@ _OTHER_NAMES = {
     "turns_deg": "--turned",
     "u_line_width_um": "--u-line-width",
     "u_pitch_um": "--u-pitch",
+    "view_angle_deg": "--view-angle",
     "why_late": "--why-late",
 }
 _SAME_NAMES = (
     "base", "cluster", "coarser", "encoding", "grade", "kind", "line_width", "max_megapixels",
-    "max_residual", "n", "name", "nominal", "pattern", "pitch", "reason", "region", "registry",
+    "max_residual", "mean_x", "mean_y", "n", "name", "nominal", "pattern", "pitch", "reason", "region", "registry",
     "replace", "resume", "rule", "setting", "stand_off", "standard", "target_in_scan",
     "target_region", "temperature", "temperature_range", "turned", "u_line_width", "u_pitch",
-    "um_per_px", "workers",
+    "um_per_px", "wire", "workers",
 )  # fmt: skip
 
 OPTIONS = {name: f"--{name.replace('_', '-')}" for name in _SAME_NAMES} | _OTHER_NAMES

@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import date
 from decimal import Decimal, InvalidOperation
+from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
@@ -13,6 +14,7 @@ import typer
 from sieve_inspect.errors import UsageError
 
 if TYPE_CHECKING:
+    from sieve_inspect.illumination.model import Illumination
     from sieve_registry.sieves.recording import RecordTerms
     from sieve_registry.store.engine import Registry
 
@@ -39,6 +41,16 @@ Date = Annotated[str | None, option("Day it happened (today).", "YYYY-MM-DD")]
 Encoding = Annotated[str, option("Encoding of the stored values.", "srgb|linear|auto")]
 Json = Annotated[
     str | None, option("Write JSON to a file, or - for standard output.", "PATH|-", "--json")
+]
+IlluminationFile = Annotated[
+    Path | None, option("What lamp and view do to wires: an illumination file.", "FILE")
+]
+LampAngle = Annotated[
+    str | None,
+    option("Half-angle of the lamp seen from the cloth: atan(width / 2 / distance).", "DEG[,DEG]"),
+]
+ViewAngle = Annotated[
+    str | None, option("Angle of view off the normal, in x and y (0: contact sensor).", "DEG[,DEG]")
 ]
 Reason = Annotated[str, option("Why.", "T")]
 Sieve = Annotated[str, argument("The sieve.", "ID")]
@@ -85,6 +97,35 @@ def read_numbers(text: str | None, option: str, count: int) -> list[float] | Non
     if len(numbers) != count:
         raise UsageError(message=f"{option} needs {count} numbers with commas, not '{text}'.")
     return numbers
+
+
+def read_angles(text: str | None, option: str) -> float | tuple[float, float] | None:
+    """An angle in degrees, or two with a comma, in x and y. Raises `UsageError`."""
+    if text is None:
+        return None
+    if "," in text:
+        x, y = read_numbers(text, option, 2) or (0.0, 0.0)
+        return x, y
+    (angle,) = read_numbers(text, option, 1) or [0.0]
+    return angle
+
+
+def stated_light(
+    lamp_angle: str | None, view_angle: str | None, file: Path | None = None
+) -> Illumination:
+    """Lamp and view as typed, or from an illumination file. Raises `UsageError`."""
+    from sieve_inspect.illumination.model import Illumination, load_illumination
+
+    lamp = read_angles(lamp_angle, "--lamp-angle")
+    view = read_angles(view_angle, "--view-angle")
+    if file is None:
+        return Illumination.stated(lamp, view)
+    if lamp is not None or view is not None:
+        raise UsageError(
+            message="Give --illumination, or --lamp-angle and --view-angle, not both: the file "
+            "holds lamp and view."
+        )
+    return load_illumination(file)
 
 
 def read_region(text: str | None, option: str) -> tuple[int, int, int, int] | None:

@@ -1,0 +1,173 @@
+"""Illuminations of devices: recorded with the reference cloth, and chosen for a check.
+
+A check uses the illumination that is named, else the angles that are stated, else the newest valid
+record of its device, else the lamp and view in the device's own record.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from datetime import date
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from sieve_registry.errors import EvidenceError, IlluminationRefusedError, UnknownThingError
+from sieve_registry.events import IlluminationMeasured
+from sieve_registry.records import Fact
+from sieve_registry.scales.artefacts import File, device_named, keep
+from sieve_registry.scales.choice import names_a_file
+from sieve_registry.scales.corrections import live_facts
+from sieve_registry.sieves.recording import RecordTerms
+from sieve_registry.store.engine import Registry
+from sieve_registry.values import add_months, clean_count, clean_id
+
+if TYPE_CHECKING:
+    from sieve_inspect.illumination.model import Illumination
+
+
+@dataclass(frozen=True)
+class KeptIllumination:
+    """A recorded illumination; `event` is its number in the ledger."""
+
+    name: str
+    event: int
+    on_date: date
+    valid_until: date
+    device: str
+    illumination: Illumination
+
+
+def record_illumination(
+    registry: Registry,
+    name: str,
+    lit: Illumination,
+    device_id: str,
+    images: Sequence[Path],
+    interval_months: int,
+    terms: RecordTerms,
+) -> KeptIllumination:
+    """Record an illumination of a device with its scans as evidence.
+
+    Raises `UnknownThingError` for the device, `UsageError`, `DateRefusedError`, `EvidenceError`.
+    """
+    device, day = device_named(registry, device_id), terms.on_date or registry.today()
+    months = clean_count("interval in months", interval_months, 1200)
+    assert months is not None
+    until = add_months(day, months)
+    lit = replace(lit, device=device.id, valid_until=until.isoformat())
+    payload = IlluminationMeasured(
+        device=device.id,
+        setting=device.setting,
+        valid_until=until,
+        interval_months=months,
+        source=lit.source,
+        glow=lit.glow,
+        u_glow=lit.u_glow,
+    )
+    text = json.dumps(lit.to_dict(), indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+    files: list[File] = [(text.encode(), "illumination", "illumination.json")]
+    files += [(image, "scan", image.name) for image in images]
+    event = keep(registry, clean_id(name), payload, terms, files)
+    facts = live_facts(registry, clean_id(name), [IlluminationMeasured])
+    return next(_kept(registry, fact) for fact in facts if fact.seq == event.seq)
+
+
+def illuminations_of(registry: Registry, device_id: str, day: date) -> list[KeptIllumination]:
+    """A device's illuminations valid on a day, the newest last."""
+    facts = live_facts(registry, None, [IlluminationMeasured])
+    own = [fact for fact in facts if fact.payload.device == device_id]
+    valid = [fact for fact in own if fact.on_date <= day <= fact.payload.valid_until]
+    return [_kept(registry, fact) for fact in sorted(valid, key=_when)]
+
+
+def choose_illumination(
+    registry: Registry,
+    named: str | None,
+    stated: Illumination,
+    device_id: str | None,
+    day: date,
+    note: Callable[[str], None] = lambda _: None,
+) -> Illumination:
+    """The illumination of a check by a device (None: not known) on a day.
+
+    `named` is a recorded illumination or a file, `stated` lamp and view as given for this check.
+    Raises `UnknownThingError`, `IlluminationRefusedError` for another device or an expired record,
+    `IlluminationError` for an unusable file.
+    """
+    from sieve_inspect.illumination.model import NOT_STATED, load_illumination
+
+    if named is not None:
+        if names_a_file(named) or (Path(named).is_file() and not _facts(registry, named)):
+            lit = load_illumination(Path(named))
+            _refuse_other(named, lit.device, device_id)
+            _refuse_expired(named, lit.valid_until, day)
+            return lit
+        return _named(registry, named, device_id, day).illumination
+    if stated != NOT_STATED or device_id is None:
+        return stated
+    if valid := illuminations_of(registry, device_id, day):
+        return valid[-1].illumination
+    lit = device_named(registry, device_id).illumination()
+    if lit == NOT_STATED:
+        note(
+            f"device {device_id} has no lamp and view on record, which widens the uncertainty; "
+            "measure a reference cloth with `sieveward illumination`"
+        )
+    return lit
+
+
+def _named(registry: Registry, name: str, device_id: str | None, day: date) -> KeptIllumination:
+    facts = [fact for fact in _facts(registry, name) if fact.on_date <= day]
+    if not facts:
+        raise UnknownThingError(
+            what="recorded illumination and no file",
+            name=name,
+            advice="measure a reference cloth with `sieveward illumination … --device`",
+        )
+    kept = _kept(registry, max(facts, key=_when))
+    _refuse_other(name, kept.device, device_id)
+    _refuse_expired(name, kept.valid_until.isoformat(), day)
+    return kept
+
+
+def _refuse_other(name: str, own: str, device_id: str | None) -> None:
+    if own and device_id is not None and own != device_id:
+        raise IlluminationRefusedError(
+            name=name,
+            reason=f"it belongs to device {own}, not {device_id}",
+            advice="Measure a reference cloth under the lamp of this device",
+        )
+
+
+def _refuse_expired(name: str, until: str, day: date) -> None:
+    if until and day.isoformat() > until:
+        raise IlluminationRefusedError(
+            name=name,
+            reason=f"it was valid until {until}, not on {day}",
+            advice="Measure the reference cloth again with `sieveward illumination`",
+        )
+
+
+def _facts(registry: Registry, name: str) -> list[Fact[IlluminationMeasured]]:
+    return live_facts(registry, clean_id(name), [IlluminationMeasured])
+
+
+def _when(fact: Fact[IlluminationMeasured]) -> tuple[date, int]:
+    return fact.on_date, fact.seq
+
+
+def _kept(registry: Registry, fact: Fact[IlluminationMeasured]) -> KeptIllumination:
+    """The record with its content read from evidence. Raises `EvidenceError`."""
+    from sieve_inspect.illumination.model import Illumination
+
+    payload = fact.payload
+    for file in payload.evidence:
+        if file.role == "illumination":
+            data = json.loads(registry.evidence.read(file.sha256, file.extension))
+            lit = replace(Illumination.from_dict(data), valid_until=payload.valid_until.isoformat())
+            return KeptIllumination(
+                fact.subject, fact.seq, fact.on_date, payload.valid_until, payload.device, lit
+            )
+    raise EvidenceError(name=fact.subject, reason="no illumination file was kept with it")
