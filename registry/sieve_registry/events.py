@@ -358,8 +358,8 @@ EVENT_TYPES: tuple[type[EventPayload], ...] = (
     SieveAdded, SieveEdited, SieveRetired, SieveQuarantined, SieveReturned, SieveCleaned,
     ClothReplaced, UseLogged, StackSet, StackRun, CheckRecorded, CheckSigned, ActionDecided,
     DecisionRuleSet, IntervalDecided, ReferenceChecked, RepeatabilityStudied, ArtefactAdded,
-    DeviceAdded, ScaleCalibrated, IlluminationMeasured, RecordCorrected, ScaleChainCorrected, LaboratoryRulesSet,
-    HeadSigned, RecordsImported,
+    DeviceAdded, ScaleCalibrated, IlluminationMeasured, RecordCorrected, ScaleChainCorrected,
+    LaboratoryRulesSet, HeadSigned, RecordsImported,
 )  # fmt: skip
 KINDS: Mapping[str, type[EventPayload]] = {payload.KIND: payload for payload in EVENT_TYPES}
 # Events of a sieve's life that have no table of their own: their subject is the sieve's id.

@@ -17,6 +17,7 @@ from sieve_registry.events import CheckRecorded, CheckSigned
 from sieve_registry.records import CheckDetail, SieveHistory, SieveState
 from sieve_registry.scales.check_scale import CheckScale
 from sieve_registry.scales.dpi import dpi_warnings
+from sieve_registry.scales.lamps import illumination_for
 from sieve_registry.sieves import decision_rules
 from sieve_registry.sieves.facts import facts_of
 from sieve_registry.sieves.recording import (
@@ -41,7 +42,7 @@ class Taken:
     """Scans measured and judged for a day, not recorded yet.
 
     `history` is the sieve's history at that time, `document` the measurement's, `figures` what a
-    check records of it, with an action that takes the history into account.
+    check records of it, with an action that takes the history into account; `warnings` go with it.
     """
 
     history: SieveHistory
@@ -51,6 +52,7 @@ class Taken:
     measurement: evidence.MeasurementLike
     document: Mapping[str, Any]
     figures: Mapping[str, Any]
+    warnings: tuple[str, ...] = ()
 
 
 def measure_scans(images: Sequence[Path], **options: Any) -> Measurement:
@@ -73,7 +75,8 @@ def take(
 ) -> Taken:
     """Measure a sieve's scans and judge them, if such a check may be recorded.
 
-    `illumination` is lamp and view where known, `measure` takes the place of the core's. Raises as `check`; nothing is recorded.
+    `illumination` is lamp and view, by default those on record for the scale's device; `measure`
+    takes the place of the core's. Raises as `check`; nothing is recorded.
     """
     from sieve_inspect.measurement.options import Judging, Prior
 
@@ -82,13 +85,16 @@ def take(
         history, day = history_for_recording(registry, connection, sieve_id, CheckRecorded, terms)
     sieve = history.sieve
     rule = decision_rules.rule_of(registry, sieve.id, day)
+    warnings: list[str] = []
+    if illumination is None:
+        illumination = illumination_for(registry, chosen.device, day, warnings.append)
     measurement = (measure or measure_scans)(
         images,
         nominal_um=sieve.nominal_um,
         scale=chosen.scale,
         in_scan=chosen.in_scan,
         encoding=encoding,
-        **({} if illumination is None else {"illumination": illumination}),
+        illumination=illumination,
         judging=Judging(
             standard=sieve.standard,
             grade=sieve.grade,
@@ -100,7 +106,9 @@ def take(
     )
     document = measurement.to_dict()
     figures = _figures(registry, history, day, document)
-    return Taken(history, day, tuple(images), chosen, measurement, document, figures)
+    return Taken(
+        history, day, tuple(images), chosen, measurement, document, figures, tuple(warnings)
+    )
 
 
 def with_history_now(registry: Registry, taken: Taken) -> Taken:
@@ -134,7 +142,7 @@ def record(registry: Registry, taken: Taken, terms: RecordTerms) -> str:
     `EvidenceError` when a scan changed since it was measured; then nothing is recorded.
     """
     sieve = taken.history.sieve
-    warnings = dpi_warnings(taken.images, taken.scale.scale)
+    warnings = [*dpi_warnings(taken.images, taken.scale.scale), *taken.warnings]
     staged: list[evidence.StagedFile] = []
     try:
         contents = (taken.images, taken.measurement, taken.scale.scale, sieve.standard)

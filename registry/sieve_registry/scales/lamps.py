@@ -1,7 +1,7 @@
 """Illuminations of devices: recorded with the reference cloth, and chosen for a check.
 
-A check uses the illumination that is named, else the angles that are stated, else the newest valid
-record of its device, else the lamp and view in the device's own record.
+A check uses the illumination it names or the angles it states, else the newest valid record of its
+device, else the lamp and view in the device's own record.
 """
 
 from __future__ import annotations
@@ -82,76 +82,68 @@ def illuminations_of(registry: Registry, device_id: str, day: date) -> list[Kept
     return [_kept(registry, fact) for fact in sorted(valid, key=_when)]
 
 
-def choose_illumination(
-    registry: Registry,
-    named: str | None,
-    stated: Illumination,
-    device_id: str | None,
-    day: date,
-    note: Callable[[str], None] = lambda _: None,
+def illumination_for(
+    registry: Registry, device_id: str | None, day: date, note: Callable[[str], None]
 ) -> Illumination:
-    """The illumination of a check by a device (None: not known) on a day.
+    """The illumination on record for a device (None: not known) on a day.
 
-    `named` is a recorded illumination or a file, `stated` lamp and view as given for this check.
-    Raises `UnknownThingError`, `IlluminationRefusedError` for another device or an expired record,
-    `IlluminationError` for an unusable file.
+    `note` gets a sentence where the device has none.
     """
-    from sieve_inspect.illumination.model import NOT_STATED, load_illumination
+    from sieve_inspect.illumination.model import NOT_STATED
 
-    if named is not None:
-        if names_a_file(named) or (Path(named).is_file() and not _facts(registry, named)):
-            lit = load_illumination(Path(named))
-            _refuse_other(named, lit.device, device_id)
-            _refuse_expired(named, lit.valid_until, day)
-            return lit
-        return _named(registry, named, device_id, day).illumination
-    if stated != NOT_STATED or device_id is None:
-        return stated
+    if device_id is None:
+        return NOT_STATED
     if valid := illuminations_of(registry, device_id, day):
         return valid[-1].illumination
     lit = device_named(registry, device_id).illumination()
     if lit == NOT_STATED:
         note(
-            f"device {device_id} has no lamp and view on record, which widens the uncertainty; "
+            f"device {device_id} has no lamp and view on record, which widens the uncertainty: "
             "measure a reference cloth with `sieveward illumination`"
         )
     return lit
 
 
-def _named(registry: Registry, name: str, device_id: str | None, day: date) -> KeptIllumination:
-    facts = [fact for fact in _facts(registry, name) if fact.on_date <= day]
-    if not facts:
+def named_illumination(
+    registry: Registry, name: str, device_id: str | None, day: date
+) -> Illumination:
+    """The recorded illumination of that name on a day, else that in the file of that name.
+
+    Raises `UnknownThingError`, `IlluminationRefusedError` for another device or an expired record,
+    `IlluminationError` for an unusable file.
+    """
+    from sieve_inspect.illumination.model import load_illumination
+
+    wanted = [IlluminationMeasured]
+    facts = [] if names_a_file(name) else live_facts(registry, clean_id(name), wanted)
+    if facts:
+        before = [fact for fact in facts if fact.on_date <= day]
+        if not before:
+            first = min(fact.on_date for fact in facts)
+            advice = f"not on {day}, it was first measured on {first}"
+            raise UnknownThingError(what="illumination", name=name, advice=advice)
+        lit = _kept(registry, max(before, key=_when)).illumination
+    elif names_a_file(name) or Path(name).is_file():
+        lit = load_illumination(Path(name))
+    else:
         raise UnknownThingError(
             what="recorded illumination and no file",
             name=name,
             advice="measure a reference cloth with `sieveward illumination … --device`",
         )
-    kept = _kept(registry, max(facts, key=_when))
-    _refuse_other(name, kept.device, device_id)
-    _refuse_expired(name, kept.valid_until.isoformat(), day)
-    return kept
-
-
-def _refuse_other(name: str, own: str, device_id: str | None) -> None:
-    if own and device_id is not None and own != device_id:
+    if lit.device and device_id is not None and lit.device != device_id:
         raise IlluminationRefusedError(
             name=name,
-            reason=f"it belongs to device {own}, not {device_id}",
+            reason=f"it belongs to device {lit.device}, not {device_id}",
             advice="Measure a reference cloth under the lamp of this device",
         )
-
-
-def _refuse_expired(name: str, until: str, day: date) -> None:
-    if until and day.isoformat() > until:
+    if lit.valid_until and day.isoformat() > lit.valid_until:
         raise IlluminationRefusedError(
             name=name,
-            reason=f"it was valid until {until}, not on {day}",
+            reason=f"it was valid until {lit.valid_until}, not on {day}",
             advice="Measure the reference cloth again with `sieveward illumination`",
         )
-
-
-def _facts(registry: Registry, name: str) -> list[Fact[IlluminationMeasured]]:
-    return live_facts(registry, clean_id(name), [IlluminationMeasured])
+    return lit
 
 
 def _when(fact: Fact[IlluminationMeasured]) -> tuple[date, int]:

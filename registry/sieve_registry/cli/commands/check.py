@@ -75,10 +75,11 @@ def check(
     json_path: options.Json = None,
 ) -> None:
     """Measure a sieve's scans, judge them by its standard, and record the check with evidence."""
+    from sieve_inspect.illumination.model import NOT_STATED
     from sieve_registry.checks import commands as check_commands
     from sieve_registry.cli.support.running import print_remark
     from sieve_registry.scales.choice import ScaleRequest, choose_scale, parse_stand_off_um
-    from sieve_registry.scales.lamps import choose_illumination
+    from sieve_registry.scales.lamps import named_illumination
 
     inputs = [
         ("the scale", output.existing_file(scale_name)),
@@ -103,15 +104,16 @@ def check(
             region=options.read_region(target_region, "--target-region"),
             encoding=encoding,
         )
+        lit = None if stated == NOT_STATED else stated
         chosen = choose_scale(registry, request, images, print_remark)
+        if illumination is not None:
+            lit = named_illumination(registry, illumination, chosen.device, request.day)
         detail = check_commands.check(
             registry,
             sieve_id,
             images,
             scale=chosen,
-            illumination=choose_illumination(
-                registry, illumination, stated, chosen.device, request.day, print_remark
-            ),
+            illumination=lit,
             encoding=encoding,
             on_date=day,
             by=by,

@@ -169,3 +169,6 @@ def _print_device(device: Device) -> None:
     output.line(f"  setting {device.setting}, light {device.light}, encoding {device.encoding}")
     off = "on the glass" if not device.stand_off_um else format_length(device.stand_off_um)
     output.line(f"  cloth {off}, within {format_length(device.allowance_um)}")
+    lit = device.illumination()
+    sensor = f"sensor {device.sensor}; " if device.sensor else ""
+    output.text(f"{sensor}{lit.source}", "  ", first="  ")
