@@ -16,6 +16,7 @@ class Group(StrEnum):
     CLEAN = "clean"
     HARD = "hard"
     COMB = "comb"
+    LIGHT = "light"
     DAMAGE = "damage"
     REFUSAL = "refusal"
     UNCERTAINTY = "honesty"  # the value stands in reports already written

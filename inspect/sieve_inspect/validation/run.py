@@ -23,6 +23,7 @@ from sieve_inspect.validation.accuracy import (
 )
 from sieve_inspect.validation.cases import clean_cases, comb_cases, hard_cases
 from sieve_inspect.validation.damage import damage_cases, damage_row
+from sieve_inspect.validation.light import light_cases, light_row
 from sieve_inspect.validation.model import Group, Report, Row
 from sieve_inspect.validation.refusal import refusal_row, refusals
 from sieve_inspect.workers.cache import CacheKey
@@ -111,6 +112,8 @@ def _all_jobs(seeds: int) -> Iterator[Job]:
             yield Job(group, case.name, run, case.quick)
     for case in comb_cases():
         yield Job(Group.COMB, f"{case.name}-odd-even", partial(comb_row, case))
+    for lit in light_cases():
+        yield Job(Group.LIGHT, lit.name, partial(light_row, lit), lit.quick)
     for case in damage_cases():
         yield Job(Group.DAMAGE, case.name, partial(damage_row, case), case.quick)
     for refusal in refusals():
