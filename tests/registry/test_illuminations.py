@@ -57,7 +57,7 @@ def illuminate(lab: ScaleLab, reference: tuple[Path, str, str], *words: object) 
             "--json",
             "-",
             *words,
-        )  # fmt: skip
+        )
     )
 
 
@@ -162,10 +162,25 @@ def test_nothing_is_recorded_of_a_certificate_that_does_not_fit(
         ("258um", "no lamp behind the cloth does that"),
     ):
         answer = lab(
-            "illumination", path, "--nominal", "250um", "--um-per-px", "20", "--mean-x", mean,
-            "--mean-y", mean, "--u-mean", "0.5um", "--source", "c 7", "--device", "F-24",
-            "--out", out,
-        )  # fmt: skip
+            "illumination",
+            path,
+            "--nominal",
+            "250um",
+            "--um-per-px",
+            "20",
+            "--mean-x",
+            mean,
+            "--mean-y",
+            mean,
+            "--u-mean",
+            "0.5um",
+            "--source",
+            "c 7",
+            "--device",
+            "F-24",
+            "--out",
+            out,
+        )
         assert answer.code == 29
         assert tells in answer.err
     assert not out.exists()

@@ -43,6 +43,11 @@ def home(request: Request) -> Response:
     )
 
 
+def light(request: Request) -> Response:
+    """How to light a sieve, and how to test one's lamp."""
+    return page(request, "light.html")
+
+
 def waiting(request: Request) -> Response:
     """The open jobs, for the first page to refresh."""
     return page(request, "_waiting.html", waiting=desk_of(request).jobs.waiting())
@@ -215,6 +220,7 @@ def place_of(sieve_id: str) -> str:
 READS = (
     ("/", home),
     ("/now", waiting),
+    ("/light", light),
     ("/sieve", sieve),
     ("/folder", folder),
     ("/jobs/{job}", check),

@@ -62,6 +62,7 @@ def _context(check: CheckView) -> dict[str, Any]:
         "wear": None if check.wear is None else wear_view(check.wear, lengths),
         "apertures": _Known(measurement["apertures"] or {}),
         "imaging": _Known(measurement["imaging"] or {}),
+        "light": _light(measurement["light"] or {}, lengths),
         "scale": _Known(_scale(measurement["scale"] or {})),
         "budget": _budget(measurement["budget"] or (), lengths),
         "combined": _combined(check, lengths),
@@ -145,6 +146,23 @@ def _scale(scale: Mapping[str, Any]) -> dict[str, Any]:
             result[d] = f"{value:.{min(needed, 9)}g}"
         result[f"u_{d}"] = None if u is None else digits(100 * u)
     return result
+
+
+def _light(light: Mapping[str, Any], lengths: Lengths) -> dict[str, Any] | None:
+    """What was corrected for lamp and view, as texts; None for a check that knew neither."""
+    if not light:
+        return None
+    expanded = 2 * (known(light.get("u_glow_um")) or 0.0)
+    rows = []
+    for name, meaning in (("glow", "too wide by the lamp"), ("view", "too narrow by the view")):
+        x, y = (known(light.get(f"{name}_{direction}_um")) or 0.0 for direction in "xy")
+        if x or y:
+            wide, left = lengths.value(x, expanded)[0], lengths.value(y, expanded)[0]
+            unit = lengths.unit
+            text = f"{meaning}, {wide} {unit} in x and {left} {unit} in y: corrected"
+            rows.append(text)
+    u = lengths.value(expanded, expanded)[0]
+    return {"source": light.get("source"), "rows": rows, "left": f"±{u} {lengths.unit} (k = 2)"}
 
 
 def _budget(lines: Iterable[Mapping[str, Any]], lengths: Lengths) -> list[dict[str, Any]]:
