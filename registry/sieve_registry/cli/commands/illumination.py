@@ -120,12 +120,9 @@ def _certified(
 
 
 def _print(lit: Illumination, out: Path | None, kept: KeptIllumination | None) -> None:
-    rows = [
-        (name, f"{100 * lit.glow[axis]:.2f} %", f"{200 * lit.u_glow[axis]:.2f} %")
-        for axis, name in enumerate("xy")
-    ]
-    columns = ("direction", "wires look thinner by", "U (k = 2)")
-    output.table("What the lamp does to the wires", columns, rows, numeric=columns[1:])
+    rows = [(name, lit.glow[axis], 2 * lit.u_glow[axis]) for axis, name in enumerate("xy")]
+    columns = {"direction": "", "wires look thinner by": ">.2%", "U (k = 2)": ">.2%"}
+    output.table("What the lamp does to the wires", columns, rows)
     output.text(f"Known from: {lit.source}.")
     if kept is not None:
         output.line(f"Recorded as illumination {kept.name}, valid until {kept.valid_until}.")
