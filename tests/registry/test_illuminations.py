@@ -217,3 +217,14 @@ def test_a_damaged_illumination_file_is_one_sentence(
         )
         assert answer.code == 29
         assert tells in answer.err
+
+
+def test_an_audit_lists_the_evidence_of_an_illumination(
+    lab: ScaleLab, reference: tuple[Path, str, str], tmp_path: Path
+) -> None:
+    illuminate(lab, reference)
+    out = tmp_path / "audit"
+    assert lab("audit", "--as-of", "2026-03-31", "--out", out).code == 0
+    listed = (out / "evidence.csv").read_text()
+    assert "illumination measured: F-24,illumination,illumination.json" in listed
+    assert "illumination measured: F-24,scan,reference.png" in listed

@@ -149,9 +149,18 @@ _FILE_COLUMNS = (
 )
 # What a file was first kept for: the check or the event that kept it, its role and its name.
 _Purpose = tuple[str, str, str, str]
-_WITH_FILES: tuple[
-    type[events.ArtefactAdded | events.ScaleCalibrated | events.RecordsImported], ...
-] = (events.ArtefactAdded, events.ScaleCalibrated, events.RecordsImported)
+_WithFiles = (
+    events.ArtefactAdded
+    | events.ScaleCalibrated
+    | events.IlluminationMeasured
+    | events.RecordsImported
+)
+_WITH_FILES: tuple[type[_WithFiles], ...] = (
+    events.ArtefactAdded,
+    events.ScaleCalibrated,
+    events.IlluminationMeasured,
+    events.RecordsImported,
+)
 
 
 def evidence_table(scope: Scope) -> AuditTable:

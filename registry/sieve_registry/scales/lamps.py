@@ -158,7 +158,9 @@ def _kept(registry: Registry, fact: Fact[IlluminationMeasured]) -> KeptIlluminat
     for file in payload.evidence:
         if file.role == "illumination":
             data = json.loads(registry.evidence.read(file.sha256, file.extension))
-            lit = replace(Illumination.from_dict(data), valid_until=payload.valid_until.isoformat())
+            lit = Illumination.from_dict(data)
+            record = f"{lit.source}; illumination {fact.subject}, event {fact.seq}"
+            lit = replace(lit, valid_until=payload.valid_until.isoformat(), source=record)
             return KeptIllumination(
                 fact.subject, fact.seq, fact.on_date, payload.valid_until, payload.device, lit
             )
