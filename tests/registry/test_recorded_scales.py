@@ -172,7 +172,7 @@ def test_a_dpi_tag_that_disagrees_is_reported_and_ignored(lab: ScaleLab, tmp_pat
     assert warning in " ".join(answer.out.split())
     assert warning in parsed(check(lab, wrong, "--json", "-"))["warnings"][0]
     Image.new("L", (8, 8)).save(wrong, dpi=(1268, 1268))
-    assert parsed(check(lab, wrong, "--json", "-"))["warnings"] == []
+    assert parsed(check(lab, wrong, "--lamp-angle", "4", "--json", "-"))["warnings"] == []
 
 
 def test_a_scale_is_recorded_of_known_things_only(

@@ -76,7 +76,7 @@ def test_the_exit_code_is_the_answer(quick: tuple[int, Path], report: dict[str, 
 def test_every_kind_of_row_is_there(report: dict[str, Any]) -> None:
     assert report["schema"] == "sieveward.validation/1"
     groups = {row["group"] for row in report["rows"]}
-    assert groups == {"clean", "hard", "comb", "damage", "refusal", "honesty"}
+    assert groups == {"clean", "hard", "comb", "light", "damage", "refusal", "honesty"}
     for row in report["rows"]:
         assert row["tried"]
         assert row["truth"]

@@ -15,6 +15,7 @@ from typing import Any
 import pytest
 
 from sieve_inspect.errors import UsageError
+from sieve_inspect.illumination.model import Illumination
 from sieve_inspect.measurement.options import Judging
 from sieve_inspect.measurement.pipeline import measure
 from sieve_inspect.scale.model import load_scale
@@ -233,6 +234,7 @@ def test_a_real_measurement_brings_its_budget_along() -> None:
         nominal_um=500.0,
         scale=load_scale(folder / "scanner-1200dpi.json"),
         judging=Judging("iso3310-1:2016"),
+        illumination=Illumination.stated(4, 0),
     ).verdict
     assert result is not None
     assert result.outcome == "conditional pass"

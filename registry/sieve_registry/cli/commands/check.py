@@ -17,7 +17,11 @@ from sieve_registry.cli.support.options import argument, option
 from sieve_registry.cli.support.records import detail_dict, length_text
 
 if TYPE_CHECKING:
+    import datetime
+
+    from sieve_inspect.illumination.model import Illumination
     from sieve_registry.records import CheckDetail
+    from sieve_registry.store.engine import Registry
 
 
 class FailOn(StrEnum):
@@ -75,11 +79,9 @@ def check(
     json_path: options.Json = None,
 ) -> None:
     """Measure a sieve's scans, judge them by its standard, and record the check with evidence."""
-    from sieve_inspect.illumination.model import NOT_STATED
     from sieve_registry.checks import commands as check_commands
     from sieve_registry.cli.support.running import print_remark
     from sieve_registry.scales.choice import ScaleRequest, choose_scale, parse_stand_off_um
-    from sieve_registry.scales.lamps import named_illumination
 
     inputs = [
         ("the scale", output.existing_file(scale_name)),
@@ -88,8 +90,6 @@ def check(
     output.check_outputs([], json_path, inputs)
     day = options.read_day(date)
     stated = options.stated_light(lamp_angle, view_angle)
-    if illumination is not None and (lamp_angle is not None or view_angle is not None):
-        raise UsageError(message="Give --illumination, or --lamp-angle and --view-angle, not both.")
     with options.opened(context) as registry:
         request = ScaleRequest(
             day or registry.today(),
@@ -104,16 +104,13 @@ def check(
             region=options.read_region(target_region, "--target-region"),
             encoding=encoding,
         )
-        lit = None if stated == NOT_STATED else stated
         chosen = choose_scale(registry, request, images, print_remark)
-        if illumination is not None:
-            lit = named_illumination(registry, illumination, chosen.device, request.day)
         detail = check_commands.check(
             registry,
             sieve_id,
             images,
             scale=chosen,
-            illumination=lit,
+            illumination=_light(registry, illumination, stated, chosen.device, request.day),
             encoding=encoding,
             on_date=day,
             by=by,
@@ -123,6 +120,24 @@ def check(
         _print_check(detail)
     if fail_on is not None and detail.check.outcome in _NO[fail_on]:
         raise typer.Exit(1)
+
+
+def _light(
+    registry: Registry,
+    named: str | None,
+    stated: Illumination,
+    device: str | None,
+    day: datetime.date,
+) -> Illumination | None:
+    """The illumination named or stated for this check; None for that of the device."""
+    from sieve_inspect.illumination.model import NOT_STATED
+    from sieve_registry.scales.lamps import named_illumination
+
+    if named is None:
+        return None if stated == NOT_STATED else stated
+    if stated != NOT_STATED:
+        raise UsageError(message="Give --illumination, or --lamp-angle and --view-angle, not both.")
+    return named_illumination(registry, named, device, day)
 
 
 def _print_check(detail: CheckDetail) -> None:
