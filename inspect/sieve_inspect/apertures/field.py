@@ -92,11 +92,15 @@ def field_of(prepared: PreparedField, axes: tuple[Axis, Axis], doubt: Bool | Non
         levels=Levels.from_fits(fitted, prepared.seen, fits),
         blur=max(a.response.sigma for a in axes),
         doubt=doubt,
+        ring=prepared.lattice.ring,
     )
     state, flags = judge_states(openings)
     # A place beyond the last openings through which no light comes is not of the cloth.
     dark = openings.filled > _NO_LIGHT
-    kept = np.flatnonzero(prepared.seen | (state != State.PARTIAL) | ~dark)
+    there = prepared.seen | (state != State.PARTIAL) | ~dark
+    if prepared.lattice.ring is not None:
+        there &= prepared.lattice.ring.depth(openings.middle) > 0
+    kept = np.flatnonzero(there)
     return Field(
         prepared.row[kept],
         prepared.column[kept],

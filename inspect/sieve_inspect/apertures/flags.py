@@ -11,7 +11,7 @@ class State(StrEnum):
     OK = "ok"
     BLOCKED = "blocked"  # something lies in it
     TORN = "torn"  # a wire beside it is missing or broken
-    PARTIAL = "partial"  # cut by the picture's border or the frame
+    PARTIAL = "partial"  # cut by the picture's border or the frame, or hidden in part by it
     UNCLEAR = "unclear"  # the pixels do not fit an opening between straight wires
 
 
@@ -26,6 +26,7 @@ class Flag(IntFlag):
     NO_EDGE = 1 << 4  # an edge is not visible; widths are NaN
     OVERSIZE = 1 << 5  # far wider than the spread of the widths explains
     TOUCHED = 1 << 6  # something small and dark lies in it
+    FRAME = 1 << 7  # reaches the ring of the frame
 
 
 def flag_names(value: int) -> str:

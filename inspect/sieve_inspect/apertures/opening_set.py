@@ -15,6 +15,7 @@ from sieve_inspect.arrays import Bool, Float, Index
 from sieve_inspect.edges.field_maps import Levels
 from sieve_inspect.image.banded import Light
 from sieve_inspect.lattice.places import expected_places
+from sieve_inspect.lattice.ring import FrameRing
 
 # The sides of an opening are blurred; its inner part begins so far inside of them that they do
 # not darken it below 0.6 of its light: so many px for the pixel's own width, and so many Gaussian
@@ -52,6 +53,9 @@ _DARKEST_USUAL = 0.8  # of an opening's light: through a wire lit more than this
 # and still be taken for one. A frame little brighter than openings has to differ by more. Free
 # from 0.051 to 0.12.
 _LIKE_OPENING = 0.06
+# px, and Gaussian sigmas of the blur, so far inside the ring its light reaches.
+_RING_MARGIN_PX = 1.0
+_RING_MARGIN_BLUR = 2.0
 # Of the pitch: so far inside the picture, cloth that continued would be seen. Free from 0.3 to 1.2.
 _RIM_MARGIN = 0.6
 
@@ -63,7 +67,8 @@ class OpeningSet(FittedOpenings):
     `fitted` (n, 2) px are the middles of the fits, which become those of the result; `vectors`
     (n, 2, 2) px the local lattice; `levels` the light of wires and openings; `blur` px the Gaussian
     sigma of the edges; `doubt` (n,) marks the openings whose pixels are examined, where it is known
-    that the others are lit and between undamaged wires, None examines all.
+    that the others are lit and between undamaged wires, None examines all; `ring` is the frame's
+    where it was located.
     """
 
     light: Light
@@ -72,6 +77,7 @@ class OpeningSet(FittedOpenings):
     levels: Levels
     blur: float
     doubt: Bool | None
+    ring: FrameRing | None = None
 
     @cached_property
     def examined(self) -> Index:
@@ -117,9 +123,32 @@ class OpeningSet(FittedOpenings):
         inside[self.examined] = light_at(self.light, self.middle[self.examined])
         return inside
 
+    def corners(self, which: Index, grown: float | Float) -> Float:
+        """Corners (4, m, 2) px of some openings, made larger by `grown` px or (m, 2) px."""
+        size, vectors = self.own[which] + grown, self.vectors[which]
+        unit = vectors / np.linalg.norm(vectors, axis=2, keepdims=True)
+        first, second = (0.5 * size[:, k, None] * unit[:, k] for k in (0, 1))
+        return np.stack(
+            [self.middle[which] + i * first + j * second for i in (-1, 1) for j in (-1, 1)]
+        )
+
+    def reaches_ring(self, grown: float | Float) -> Bool:
+        """Openings (n,) that reach beyond the ring when made larger by `grown` px or (n, 2) px."""
+        if self.ring is None:
+            return np.zeros(len(self.row), np.bool_)
+        depth = self.ring.depth(self.corners(np.arange(len(self.row)), grown))
+        return np.asarray((depth < 0).any(axis=0))
+
+    @property
+    def ring_margin(self) -> float:
+        """How far (px) inside the ring its light reaches."""
+        return _RING_MARGIN_PX + _RING_MARGIN_BLUR * self.blur
+
     @cached_property
     def glaring(self) -> Bool:
-        """Openings (n,) brighter than cloth shows them: a bright frame."""
+        """Openings (n,) brighter than cloth shows them: a bright frame that was not located."""
+        if self.ring is not None:
+            return np.zeros(len(self.row), np.bool_)
         span = self.levels.top - self.levels.floor
         return np.asarray(self.inside > self.levels.top + _LIKE_OPENING * span)
 
@@ -130,7 +159,12 @@ class OpeningSet(FittedOpenings):
 
     @cached_property
     def cloth_end(self) -> tuple[Bool, Bool]:
-        """The last openings (n,) of the cloth, and those of them (n,) at its rim."""
+        """The last openings (n,) of the cloth, and those of them (n,) at its rim.
+
+        None where the ring was located: it tells what is cut.
+        """
+        if self.ring is not None:
+            return np.zeros(len(self.row), np.bool_), np.zeros(len(self.row), np.bool_)
         return _cloth_end(self)
 
     @cached_property
@@ -248,7 +282,7 @@ def _examined_pairs(after: Index, doubt: Bool | None) -> Index:
 def _darkest(openings: OpeningSet, pairs: Index, axis: int) -> Float:
     """Darkest light (m, stations) between the openings `pairs` (m,) and the next in a direction.
 
-    0 is a wire's, 1 an opening's light; places outside the picture count as dark.
+    0 is a wire's, 1 an opening's light; places outside the picture or the ring count as dark.
     """
     middle, light, levels = openings.middle, openings.light, openings.levels
     way = middle[openings.index[pairs, 2 * axis]] - middle[pairs]
@@ -270,6 +304,8 @@ def _darkest(openings: OpeningSet, pairs: Index, axis: int) -> Float:
         inside = (x >= 0) & (y >= 0) & (x < width) & (y < height)
         value = light[np.clip(y, 0, height - 1), np.clip(x, 0, width - 1)]
         value = (value - floor[some, None, None]) / span[some, None, None]
+        if openings.ring is not None:
+            inside &= openings.ring.depth(point) > openings.ring_margin
         lowest[some] = np.where(inside, value, 0.0).min(axis=1)
     return lowest
 

@@ -30,6 +30,10 @@ from sieve_inspect.lattice.search import Lattice
 _STRAIGHT = 0.06
 _ALIGNABLE = 8.0  # px an opening must have for its sides to show their direction
 _SMALLEST_CELL = 0.5  # of the pitch's cell that the local lattice vectors must span
+# Of the pitch: an opening so far inside the ring of the frame shows its edges and the wires behind
+# them; half the diagonal of a cell is 0.71.
+_CLEAR_OF_RING = 0.75
+_FEWEST_CLEAR = 4  # openings; where there are fewer, all that show are used
 
 
 class Openings(NamedTuple):
@@ -81,7 +85,8 @@ class PreparedField:
 
     def measured(self, axis: int) -> tuple[Profiles, Axis]:
         """Every opening across one direction, measured in full."""
-        place = (self.centre, self.seen, self.vectors)
+        seen = _clear_of_ring(self.lattice, self.centre, self.seen)
+        place = (self.centre, seen, self.vectors)
         return measure_axis(self.light, *place, self.initial, self.clip, axis)
 
     def patch(self, most: int) -> PreparedField:
@@ -127,14 +132,24 @@ def prepare_openings(
     `name`.
     """
     row, column, centre, seen, vectors = openings
-    initial = estimate_initial(light, centre[seen], vectors[seen], lattice.pitch.lengths, clip)
+    clear = _clear_of_ring(lattice, centre, seen)
+    initial = estimate_initial(light, centre[clear], vectors[clear], lattice.pitch.lengths, clip)
     if initial is None:
         raise NoLatticeError(file=name, reason="the openings have no edges that stand out")
-    sides = [measure_sides(light, centre[seen], vectors[seen], initial, axis) for axis in (0, 1)]
+    sides = [measure_sides(light, centre[clear], vectors[clear], initial, axis) for axis in (0, 1)]
     if max(side.bulge for side in sides) > _STRAIGHT:
         raise NoLatticeError(file=name, reason="its openings do not have straight sides")
-    clear = sides if min(estimate.opening for estimate in initial) >= _ALIGNABLE else None
-    if clear is not None:
-        vectors = aligned_to_sides(vectors, clear)
+    shown = sides if min(estimate.opening for estimate in initial) >= _ALIGNABLE else None
+    if shown is not None:
+        vectors = aligned_to_sides(vectors, shown)
     centre = centred(light, centre, vectors, initial)
-    return PreparedField(light, lattice, row, column, centre, seen, vectors, clip, initial, clear)
+    return PreparedField(light, lattice, row, column, centre, seen, vectors, clip, initial, shown)
+
+
+def _clear_of_ring(lattice: Lattice, centre: Float, seen: Bool) -> Bool:
+    """The openings seen (n,) whose edges and wires the ring of the frame leaves visible."""
+    if lattice.ring is None:
+        return seen
+    away = _CLEAR_OF_RING * float(lattice.pitch.lengths.mean())
+    clear = seen & (lattice.ring.depth(centre) > away)
+    return np.asarray(clear if clear.sum() >= _FEWEST_CLEAR else seen)

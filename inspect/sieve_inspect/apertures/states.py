@@ -34,6 +34,9 @@ _FILLED = 0.12
 # share of the size (free from 0.008 to 0.017): it counts as cut only further outside.
 _INFERRED_PX = 0.3
 _INFERRED_SHARE = 0.015
+# The same for the ring, beside which there are no neighbours on the other side: it counts as cut.
+_AT_RING_PX = 1.0
+_AT_RING_SHARE = 0.04
 _INSIDE = 0.45  # px a corner may lie beyond the outermost pixel centres; its pixel ends at 0.5
 # An opening is oversize from so many robust standard deviations and this share above the usual
 # width: at a spread of 3 % these are 29 %. It sets a flag and no state.
@@ -48,17 +51,18 @@ StateRule = Callable[[OpeningSet, Flags, States], Bool]
 def _cut_by_border(openings: OpeningSet) -> Bool:
     """Openings of which a corner lies outside the picture."""
     which = openings.examined
-    size, centre, vectors = openings.own[which], openings.middle[which], openings.vectors[which]
-    unsure = 2 * np.maximum(_INFERRED_PX, _INFERRED_SHARE * size)
-    size = size - np.where(openings.sound[which, None], 0.0, unsure)
-    half = 0.5 * size[:, :, None] * (vectors / np.linalg.norm(vectors, axis=2, keepdims=True))
+    unsure = 2 * np.maximum(_INFERRED_PX, _INFERRED_SHARE * openings.own[which])
+    corners = openings.corners(which, -np.where(openings.sound[which, None], 0.0, unsure))
     limit = np.array(openings.light.shape[::-1]) - 1 + _INSIDE
     cut = np.zeros(len(openings.row), np.bool_)
-    for i in (-1, 1):
-        for j in (-1, 1):
-            corner = centre + i * half[:, 0] + j * half[:, 1]
-            cut[which] |= ((corner < -_INSIDE) | (corner > limit)).any(axis=1)
+    cut[which] = ((corners < -_INSIDE) | (corners > limit)).any(axis=(0, 2))
     return cut
+
+
+def _cut_by_ring(openings: OpeningSet) -> Bool:
+    """Openings of which a corner lies beyond the ring, or may, where neighbours place them."""
+    unsure = 2 * np.maximum(_AT_RING_PX, _AT_RING_SHARE * openings.own)
+    return openings.reaches_ring(np.where(openings.sound[:, None], 0.0, unsure))
 
 
 def _oversize(openings: OpeningSet) -> Bool:
@@ -75,6 +79,7 @@ PIXEL_RULES: tuple[tuple[Flag, FlagRule], ...] = (
         lambda openings: narrower_than_gap(openings.fits, openings.gaps, openings.index),
     ),
     (Flag.BORDER, _cut_by_border),
+    (Flag.FRAME, _cut_by_ring),
     (Flag.TOUCHED, lambda openings: np.asarray(openings.inner_dark > _TOUCHED)),
     (Flag.FILLED, lambda openings: np.asarray(openings.inner_dark > _FILLED)),
     (Flag.WIRE_MISSING, lambda openings: openings.on_both_sides(openings.wire_damage[0])),
@@ -99,6 +104,12 @@ def _last_of_cloth(openings: OpeningSet, _flags: Flags, state: States) -> Bool:
     return np.asarray(damaged & openings.cloth_end[0])
 
 
+def _beside_ring(openings: OpeningSet, _flags: Flags, state: States) -> Bool:
+    """Openings whose wire the ring hides in part, so that its edge does not fit."""
+    hidden = openings.reaches_ring(2 * (openings.wires + openings.ring_margin))
+    return np.asarray((state == State.UNCLEAR) & hidden)
+
+
 def _at_bright_frame(openings: OpeningSet, _flags: Flags, state: States) -> Bool:
     frame = openings.glaring | openings.beside_glare.any(axis=1)
     return np.asarray((state != State.OK) & frame)
@@ -110,7 +121,8 @@ STATE_RULES: tuple[tuple[State, StateRule], ...] = (  # a later rule overrides a
     (State.TORN, _with(Flag.WIRE_MISSING)),
     (State.PARTIAL, _at_rim),
     (State.PARTIAL, _last_of_cloth),
-    (State.PARTIAL, _with(Flag.BORDER)),
+    (State.PARTIAL, _beside_ring),
+    (State.PARTIAL, _with(Flag.BORDER | Flag.FRAME)),
     (State.PARTIAL, _at_bright_frame),
 )
 

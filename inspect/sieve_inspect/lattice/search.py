@@ -19,6 +19,7 @@ from sieve_inspect.image.banded import BandedLight, Light
 from sieve_inspect.lattice.patches import FEWEST, Linked, link
 from sieve_inspect.lattice.pitch import Pitch, find_pitch
 from sieve_inspect.lattice.places import with_inferred, with_notches_filled, without_misplaced
+from sieve_inspect.lattice.ring import FrameRing, find_ring
 from sieve_inspect.workers.shared_work import Progress, SharedWork
 
 _TO_WIRE = (0.35, 0.5, 0.65)  # shares of the way to the next opening where its wire may lie
@@ -49,6 +50,7 @@ class Lattice:
     inferred from their neighbours. `bright` is true where openings are brighter than wires.
     `elsewhere` is the number of openings in the next largest connected patch as a share of this
     patch, `at_odds` the share of the links between openings that lead to another row or column.
+    `ring` is the frame's where the picture shows it; no opening has its middle beyond it.
     """
 
     pitch: Pitch
@@ -57,6 +59,7 @@ class Lattice:
     bright: bool
     elsewhere: float = 0.0
     at_odds: float = 0.0
+    ring: FrameRing | None = None
 
     def bare(self) -> Lattice:
         """The lattice without its openings, for a receiver that has them already."""
@@ -79,14 +82,28 @@ def lattice_of(
     `light` (h, w) has its openings bright; `bright` is whether the picture has them so. Raises
     `NoLatticeError`, in which the picture is called `name`.
     """
+    linked, centre, seen = _numbered(peaks, pitch, factor, light, name)
+    ring = find_ring(light, centre, seen)
+    if ring is not None:
+        inside = ring.depth((peaks + 0.5) * factor - 0.5) > 0
+        if not inside.all():
+            linked, centre, seen = _numbered(peaks[inside], pitch, factor, light, name)
+        centre[~(ring.depth(centre) > 0)] = np.nan
+        seen &= np.isfinite(centre[..., 0])
+    centre = _without_holes(centre, seen, light, pitch.vectors)
+    return Lattice(pitch, centre, seen, bright, linked.elsewhere, linked.at_odds, ring)
+
+
+def _numbered(
+    peaks: Float, pitch: Pitch, factor: int, light: Light, name: object
+) -> tuple[Linked, Float, Bool]:
+    """The links of the peaks, and the openings on their grid in px of the picture."""
     linked = link(peaks, pitch.vectors / factor)
     if linked.member.sum() < FEWEST:
         raise NoLatticeError(file=name, reason="no two rows of openings hang together")
     height, width = (side // factor for side in light.shape)
     centre, seen = _on_grid(peaks, linked, (height, width))
-    full = (centre + 0.5) * factor - 0.5  # the centre of a block of pixels
-    full = _without_holes(full, seen, light, pitch.vectors)
-    return Lattice(pitch, full, seen, bright, linked.elsewhere, linked.at_odds)
+    return linked, (centre + 0.5) * factor - 0.5, seen  # the centre of a block of pixels
 
 
 def _without_holes(centre: Float, seen: Bool, light: Light, vectors: Float) -> Float:

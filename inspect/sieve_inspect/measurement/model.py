@@ -214,6 +214,7 @@ def _image_entry(picture: Picture) -> dict[str, Any]:
         "encoding": picture.encoding,
         "encoding_reason": picture.encoding_reason,
         "unread": [list(box) for box in picture.scan.lost],
+        "frame": ring.to_dict() if (ring := picture.field.lattice.ring) is not None else None,
     }
 
 

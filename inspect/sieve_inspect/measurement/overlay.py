@@ -3,7 +3,8 @@
 Every mark differs in shape as well as in colour, so that it survives grey print and colour
 blindness: sound openings a thin frame, blocked ones a cross, torn ones a double frame, unclear
 openings a diagonal, partial openings short corner strokes; the widest opening of each direction
-a thick frame. The colours are the palette of Okabe and Ito (2008).
+a thick frame; the ring of the frame a thin circle. The colours are the palette of Okabe and Ito
+(2008).
 """
 
 from __future__ import annotations
@@ -13,6 +14,7 @@ from numpy.typing import NDArray
 
 from sieve_inspect.apertures.field import Field
 from sieve_inspect.image import opencv
+from sieve_inspect.lattice.ring import FrameRing
 
 Float = NDArray[np.float64]
 UInt8 = NDArray[np.uint8]
@@ -22,7 +24,7 @@ _MARKS = {  # colour and legend of each state
     "blocked": ((230, 159, 0), "blocked"),
     "torn": ((213, 94, 0), "torn"),
     "unclear": ((204, 121, 167), "unclear"),
-    "partial": ((150, 150, 150), "cut by border"),
+    "partial": ((150, 150, 150), "cut by border or frame"),
 }
 _WIDEST = (0, 0, 0)
 _SIDE = 3000  # px, the longest side of an overlay
@@ -44,6 +46,10 @@ def draw_overlay(light: NDArray[np.float32], field: Field, reduced: int = 1) -> 
     for state in ("partial", "ok", "unclear", "blocked", "torn"):
         chosen = frames[field.state == state]
         _mark(canvas, (chosen + 0.5) * scale - 0.5, state)
+    ring = field.lattice.ring
+    if ring is not None:
+        outline = (ring.outline() + 0.5) * scale - 0.5
+        opencv.draw_lines(canvas, np.stack([outline[:-1], outline[1:]], axis=1), _WIDEST)
     ok = np.flatnonzero(field.ok)
     for axis in field.axes:
         if len(ok):
@@ -105,6 +111,8 @@ def _legend(width: int, field: Field) -> UInt8:
     counts = {state: int((field.state == state).sum()) for state in _MARKS}
     entries = [(state, f"{_MARKS[state][1]} {count}") for state, count in counts.items() if count]
     entries.append(("widest", "widest in x and in y"))
+    if field.lattice.ring is not None:
+        entries.append(("ring", "frame"))
     places, x, line = [], 12, 0
     for _, text in entries:
         length = 44 + 11 * len(text)
@@ -118,6 +126,9 @@ def _legend(width: int, field: Field) -> UInt8:
         box = np.array([[(x, y), (x + 20, y), (x + 20, y + 20), (x, y + 20)]], float)
         if state == "widest":
             opencv.draw_lines(strip, _closed(box), _WIDEST, 3)
+        elif state == "ring":
+            circle = FrameRing(x + 10.0, y + 10.0, 10.0, True).outline(24)
+            opencv.draw_lines(strip, np.stack([circle[:-1], circle[1:]], axis=1), _WIDEST)
         else:
             _mark(strip, box, state)
         opencv.draw_text(strip, text, (x + 28, y + 16))

@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sieve_inspect.apertures.field import Field
-from sieve_inspect.apertures.flags import Flag, State
+from sieve_inspect.apertures.flags import Flag
 from sieve_inspect.scale import Scale
 from sieve_inspect.summary.direction import DirectionSummary
 from sieve_inspect.summary.uncertainty import (
@@ -110,17 +110,19 @@ def _pitch(field: Field, axis: int, normal: Float, um_per_px: Float) -> Float:
 
 
 def whole_cloth(fields: Sequence[Field], scale: Scale) -> int | None:
-    """Number of complete apertures of a cloth that a picture shows to the frame on all sides.
+    """Number of complete apertures of a cloth that a picture shows to the ring on all sides.
 
-    None where the picture's border cuts an opening, where there are several pictures, and where
-    so little cloth is seen that it is a microscope's field stop rather than a frame.
+    None where the ring was not located or the picture's border cuts it, where there are several
+    pictures, and where so little cloth is seen that it is a microscope's field stop, no frame.
     """
-    if len(fields) != 1 or (fields[0].flags & Flag.BORDER).any():
+    if len(fields) != 1:
         return None
     (field,) = fields
+    ring = field.lattice.ring
+    if ring is None or not ring.whole:
+        return None
     extent = np.ptp(scale.to_um(field.centre), axis=0)
-    # Complete apertures beside the frame may have the state partial: they count as well.
-    complete = (field.state != State.PARTIAL) | (field.filled < 0.03)
+    complete = (field.flags & (Flag.BORDER | Flag.FRAME)) == 0
     return int(complete.sum()) if extent.min() > _SMALLEST_UM else None
 
 

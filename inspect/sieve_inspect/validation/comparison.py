@@ -23,7 +23,8 @@ class Compared:
 
     `state` (n,) is the measured state, "" where no opening was located; `error` (n, 2) measured
     less true width in x and y, px, NaN unless measured; `width` (n, 2) the true widths, px;
-    `false_count` counts apertures measured as sound where the truth has no whole aperture.
+    `false_count` counts apertures measured as sound where the truth has no whole aperture,
+    `invented_count` those reported blocked or torn where nothing is damaged, on a frame or beyond.
     """
 
     truth: Truth
@@ -31,6 +32,7 @@ class Compared:
     error: Float
     width: Float
     false_count: int
+    invented_count: int
 
     @property
     def measured(self) -> Bool:
@@ -72,4 +74,8 @@ def compare(measurement: Measurement, truth: Truth) -> Compared:
     true = np.stack(truth.widths(scale.um_per_px_x, scale.um_per_px_y), axis=1)
     unmatched = int(np.sum((seen_state == "ok") & ~hit))
     false_count = unmatched + int(np.sum((state == "ok") & ~truth.complete))
-    return Compared(truth, state, (width - true) / UM_PER_PX, true / UM_PER_PX, false_count)
+    damaged = np.isin(seen_state, ("blocked", "torn"))
+    truly = np.isin(truth.state, ("blocked", "torn"))
+    invented = int(np.sum(damaged & ~hit)) + int(np.sum(~truly[index[hit & damaged]]))
+    error = (width - true) / UM_PER_PX
+    return Compared(truth, state, error, true / UM_PER_PX, false_count, invented)

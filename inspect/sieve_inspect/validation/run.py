@@ -22,7 +22,7 @@ from sieve_inspect.validation.accuracy import (
     limits_of,
 )
 from sieve_inspect.validation.cases import clean_cases, comb_cases, hard_cases
-from sieve_inspect.validation.damage import damage_cases, damage_row
+from sieve_inspect.validation.damage import damage_cases, damage_row, ring_cases
 from sieve_inspect.validation.light import light_cases, light_row
 from sieve_inspect.validation.model import Group, Report, Row
 from sieve_inspect.validation.refusal import refusal_row, refusals
@@ -114,7 +114,7 @@ def _all_jobs(seeds: int) -> Iterator[Job]:
         yield Job(Group.COMB, f"{case.name}-odd-even", partial(comb_row, case))
     for lit in light_cases():
         yield Job(Group.LIGHT, lit.name, partial(light_row, lit), lit.quick)
-    for case in damage_cases():
+    for case in [*damage_cases(), *ring_cases()]:
         yield Job(Group.DAMAGE, case.name, partial(damage_row, case), case.quick)
     for refusal in refusals():
         yield Job(Group.REFUSAL, refusal.name, partial(refusal_row, refusal), refusal.quick)
