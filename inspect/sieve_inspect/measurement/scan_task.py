@@ -42,6 +42,7 @@ from sieve_inspect.image import (
 )
 from sieve_inspect.image.banded import BandedLight, Light
 from sieve_inspect.lattice.search import find_lattice, find_lattice_in_bands
+from sieve_inspect.measurement.grey_levels import check_grey_levels, rows_of
 from sieve_inspect.measurement.picture import Picture, ScanFile
 from sieve_inspect.measurement.suitability import (
     check_blur,
@@ -110,11 +111,12 @@ def measure_picture(task: Task, progress: Callable[[float], None] = lambda _: No
 def _measured(task: Task, path: Path, progress: Callable[[float], None]) -> Picture:
     if task.beside is None and (size_of(path) or 0) > BANDS_FROM:
         source = open_source(path, task.max_megapixels)
+        few = check_grey_levels(path, rows_of(source))
         assumption, field, light = _in_bands(source, task.encoding, progress)
         for box in source.lost:
             field = _cut_by((box.left, box.top, box.right, box.bottom), field)
         file = ScanFile(path, source.sha256, source.shape, source.kind, source.lost)
-        return _checked(task, file, assumption, field, light)
+        return _checked(task, file, assumption, field, light, few)
     return picture_of(load_scan(path, task.max_megapixels or MAX_MEGAPIXELS), task)
 
 
@@ -123,11 +125,12 @@ def picture_of(scan: Scan, task: Task) -> Picture:
     beside = task.beside
     if beside is not None:
         scan = replace(scan, raw=covered_up(scan.raw, beside.region))
+    few = check_grey_levels(scan.path, scan.raw)
     assumption, field, light = _in_memory(scan, task.encoding)
     if beside is not None:
         field = _cut_by(beside.region, field)
     file = ScanFile(scan.path, scan.sha256, scan.shape, scan.kind)
-    return _checked(task, file, assumption, field, light)
+    return _checked(task, file, assumption, field, light, few)
 
 
 def scan_of_array(array: NDArray[Any]) -> Scan:
@@ -161,8 +164,9 @@ def _checked(
     assumption: Assumption,
     field: Field,
     light: Light,
+    few_levels: str,
 ) -> Picture:
-    """The picture, refused where it cannot carry a measurement."""
+    """The picture, refused where it cannot carry a measurement; `few_levels` is a doubt."""
     path, beside = file.path, task.beside
     scale = task.scale if beside is None else beside.scale
     check_regular(path, field)
@@ -176,7 +180,7 @@ def _checked(
         samples,
         covered=None if beside is None else beside.region,
         openings_bright=light.bright if isinstance(light, BandedLight) else None,
-        doubts=tuple(doubt for doubt in (assumption.doubt, moved) if doubt),
+        doubts=tuple(doubt for doubt in (few_levels, assumption.doubt, moved) if doubt),
         signs=rim_light(field, light) if field.lattice.bright else None,
         loaded=light,
     )

@@ -1,0 +1,57 @@
+"""Scans of too few grey levels: thresholded, posterised, with a palette, or stretched in contrast.
+
+Where an edge lies between two pixels is seen in the light of the pixels it crosses. With two to a
+few levels that light is gone; with a few dozen the widths are right only on average.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+
+from sieve_inspect.errors import RefusedImageError
+from sieve_inspect.image.bands import ScanSource
+from sieve_inspect.image.samples import Raw
+
+# Levels below which a scan is refused, and below which it is doubted if they leave gaps between
+# them. A blurred edge of four pixels at a quarter of full contrast, with noise of one level in 256,
+# shows more than 40; a scan of 8 bits with low contrast has few levels but no gaps.
+_PALETTE = 4  # refused even without gaps, as where a bit is stored as 0 and 1
+_FEWEST = 16
+_FEW = 64
+_GAPS = 0.5  # share of the levels between the darkest and the lightest that are used
+_RARE = 2e-5  # share of the pixels below which a level is a mark or a dead pixel
+_ROWS = 400  # examined
+
+
+def rows_of(source: ScanSource) -> Raw:
+    """Some rows of a large scan, evenly from all of it, one upon another."""
+    rows = np.unique(np.linspace(0, source.shape[0] - 1, _ROWS).astype(int)).tolist()
+    return np.concatenate([source.rows(row, row + 1) for row in rows])
+
+
+def check_grey_levels(path: Path, raw: Raw) -> str:
+    """Refuse stored numbers (h, w) or (h, w, 3) of a few levels; a doubt about a few dozen, or "".
+
+    Raises `RefusedImageError`.
+    """
+    some = raw[:: max(1, len(raw) // _ROWS)]
+    grey = some if some.ndim == 2 else some.sum(axis=2, dtype=np.uint32)
+    count = np.bincount(grey.ravel())
+    used = np.flatnonzero(count >= max(2, _RARE * grey.size))
+    levels = len(used)
+    gaps = levels > 1 and levels < _GAPS * (used[-1] - used[0] + 1)
+    if 1 < levels <= _PALETTE or (gaps and levels < _FEWEST):
+        raise RefusedImageError(
+            file=path,
+            reason=f"it has only {levels} grey levels, as after thresholding or posterising, so "
+            "the position of edges between pixels is lost",
+            advice="Scan in greyscale of 8 or 16 bit and leave the picture as scanned",
+        )
+    if gaps and levels < _FEW:
+        return (
+            f"the scan has only {levels} grey levels with gaps between them, as after stretching "
+            "its contrast; leave the picture as scanned"
+        )
+    return ""

@@ -1,0 +1,79 @@
+"""Pictures of too few grey levels: refused for what they are, or doubted."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+from PIL import Image
+
+from sieve_inspect.errors import RefusedImageError
+from sieve_inspect.measurement import scan_task
+from sieve_inspect.measurement.model import Measurement
+from sieve_inspect.measurement.pipeline import measure_array
+from sieve_inspect.synthetic import Cloth, Light, Sensor, render
+
+PICTURE = render(
+    Cloth(14.2, 9.1, sd_px=0.4, rotation_deg=4, seed=31),
+    sensor=Sensor(noise=0.01, seed=3),
+    shape=(240, 300),
+).image.astype(np.uint8)
+
+
+def posterised(levels: int) -> NDArray[np.uint8]:
+    """The picture in so many even steps from 0 to 255."""
+    step = np.rint(PICTURE / 255 * (levels - 1))
+    return np.rint(step / (levels - 1) * 255).astype(np.uint8)
+
+
+def measured(image: NDArray[np.uint8] | NDArray[np.uint16]) -> Measurement:
+    return measure_array(image, nominal_um=142, um_per_px=10.0, encoding="srgb")
+
+
+@pytest.mark.parametrize("levels", [2, 4, 12])
+def test_a_few_levels_are_refused_for_what_they_are(levels: int) -> None:
+    with pytest.raises(RefusedImageError, match=r"only \d+ grey levels") as refused:
+        measured(posterised(levels))
+    assert refused.value.exit_code == 24  # the code of a picture that cannot be measured
+
+
+def test_a_bit_stored_in_a_byte_is_refused() -> None:
+    with pytest.raises(RefusedImageError, match="only 2 grey levels"):
+        measured((PICTURE > 128).astype(np.uint8))
+
+
+def test_a_palette_of_four_colours_is_refused() -> None:
+    colours = np.array([[10, 20, 30], [90, 80, 70], [180, 190, 170], [240, 250, 245]], np.uint8)
+    with pytest.raises(RefusedImageError, match="only 4 grey levels"):
+        measured(colours[PICTURE // 64])
+
+
+def test_a_large_scan_of_two_levels_is_refused(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    from sieve_inspect.measurement.pipeline import measure
+
+    monkeypatch.setattr(scan_task, "BANDS_FROM", 1)
+    Image.fromarray(posterised(2)).save(tmp_path / "scan.tif")
+    with pytest.raises(RefusedImageError, match="only 2 grey levels"):
+        measure([tmp_path / "scan.tif"], nominal_um=142, um_per_px=10.0)
+
+
+def test_a_contrast_stretched_from_a_few_dozen_levels_is_doubted() -> None:
+    measurement = measured(posterised(32))
+    assert measurement.fit == "indicative"
+    assert "grey levels" in " ".join(measurement.fit_reasons)
+
+
+def test_a_scan_of_low_contrast_has_few_levels_and_is_not_doubted() -> None:
+    """A quarter of full contrast: few levels, but none is missing between them."""
+    picture = render(
+        Cloth(14.2, 9.1, sd_px=0.4, rotation_deg=4, seed=31),
+        sensor=Sensor(noise=0.004, seed=3),
+        shape=(240, 300),
+        light=Light(open_level=0.45, wire_level=0.25),
+    )
+    assert len(np.unique(picture.image)) < 64
+    assert "grey levels" not in " ".join(measured(picture.image).fit_reasons)
