@@ -52,7 +52,10 @@ _UNEXPLAINED = {
     LightKnown.REFERENCE: "the light on the sides of the wires is not that of the reference cloth: "
     "measure the reference cloth again under the lamp in use",
 }
-_UNREAD = 0.01  # share of a wire: the sign of a lamp of 40 degrees on steel (path-traced)
+_UNREAD = 0.0075  # share of a wire: what a sign that cannot be read may be; 45 degrees on steel
+# Blurs from the crossing wires' outline to where the sign is read: at 1.3 nothing was left of it
+# under 50 degrees, from 2.1 on it is as in sharp pictures (path-traced).
+_CLEAR_BLURS = 1.9
 _STEP = 1.0  # px, bins across the wires
 
 
@@ -61,12 +64,14 @@ class RimLight:
     """How much a direction's wires are drawn in at one end of a mesh more than at the other.
 
     `shift_px` is Δ (px), `u_px` its standard uncertainty by the scatter of the openings, `wire_px`
-    the apparent width of the wires.
+    the apparent width of the wires. It is not `readable` where the blur of the crossing wires
+    reaches the place where it is read.
     """
 
     shift_px: float
     u_px: float
     wire_px: float
+    readable: bool = True
 
     @property
     def share(self) -> float:
@@ -96,6 +101,8 @@ def sign_of_both(signs: tuple[RimLight, RimLight]) -> tuple[float, float]:
     direction counts alone. Directions that cannot be read leave `_UNREAD`.
     """
     read = [sign for sign in signs if math.isfinite(sign.u_px) and sign.u_px > 0]
+    if not all(sign.readable for sign in signs):
+        return max((sign.share for sign in read), default=0.0), _UNREAD / 2
     if not read:
         return 0.0, _UNREAD / 2
     weights = [1 / sign.u_share**2 for sign in read]
@@ -167,6 +174,9 @@ def _direction(field: Field, light: Light, axis: int) -> RimLight:
     gap = fit[:, Parameter.SECOND_EDGE] - fit[:, Parameter.FIRST_EDGE]
     wire = float(np.nanmedian(field.axes[axis].fit.wires[which]))
     reach = (float(np.median(gap)) + wire) / 2
+    crossing = field.axes[1 - axis]
+    free = float(np.median(crossing.fit.width[which])) / 2 - _FROM_MIDDLE * pitch
+    readable = free > _CLEAR_BLURS * crossing.response.sigma
     band = Band(reach + 2 * _STEP, max(_HALF_BAND * pitch, 0.8), _STEP)
     across = np.where(field.row[which] + field.column[which] & 1, -1.0, 1.0)
     ends = [
@@ -177,12 +187,12 @@ def _direction(field: Field, light: Light, axis: int) -> RimLight:
     change = across * (ends[0] - ends[1]) / amplitude / 4
     change = change[np.isfinite(change)]
     if len(change) < 8:
-        return RimLight(math.nan, math.nan, wire)
+        return RimLight(math.nan, math.nan, wire, readable=False)
     middle = np.median(change)
     spread = 1.4826 * float(np.median(np.abs(change - middle)))
     kept = change[np.abs(change - middle) < 4 * spread + 1e-12]
     u = float(kept.std(ddof=1)) / math.sqrt(len(kept))
-    return RimLight(abs(float(kept.mean())), u, wire)
+    return RimLight(abs(float(kept.mean())), u, wire, readable)
 
 
 def _reach_over(light: Light, centre: Float, along: Float, band: Band) -> Float:

@@ -170,10 +170,20 @@ def add_artefact(years: int) -> Action:
 
 
 def add_device(dpi: int) -> Action:
-    """The scanner at one resolution."""
+    """The scanner at one resolution, under a lamp of 40 mm at 300 mm."""
     path, allowance = artefacts.DEVICE_KINDS["scanner"]
     new = artefacts.Device(
-        DEVICES[dpi], "scanner", "EX-F3", f"{dpi}dpi", "transmitted", "srgb", 0.0, allowance, path
+        DEVICES[dpi],
+        "scanner",
+        "EX-F3",
+        f"{dpi}dpi",
+        "transmitted",
+        "srgb",
+        0.0,
+        allowance,
+        path,
+        sensor="contact",
+        lamp_deg=(4.0, 4.0),
     )
     return Action(
         f"adds device {DEVICES[dpi]}, the scanner at {dpi} dpi",
