@@ -53,10 +53,9 @@ def measured(
 
 
 def own_u(measurement: Measurement) -> list[float]:
-    """Standard uncertainty (px) of the mean of x and of y but for scale and sampling."""
-    lines = [
-        c for c in measurement.budget if c.of == "mean" and c.name not in ("scale", "sampling")
-    ]
+    """Standard uncertainty (px) of the mean of x and of y; the drawn wires are flat and black."""
+    left_out = ("scale", "sampling", "light on the wires")
+    lines = [c for c in measurement.budget if c.of == "mean" and c.name not in left_out]
     return [
         np.sqrt(sum(c.value_um**2 for c in lines if c.direction == name)) / UM_PER_PX
         for name in "xy"

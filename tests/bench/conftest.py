@@ -48,8 +48,8 @@ def client(lab: Lab, served: str) -> Iterator[Client]:
 
 
 @pytest.fixture
-def watch(browser: Browser) -> Iterator[PageWatch]:
-    """What pages complained of; nothing may be left of it in the end."""
+def watch(browser: Browser, served: str) -> Iterator[PageWatch]:
+    """What pages complained of; nothing may be left of it when they close, before the server."""
     watching = PageWatch(browser)
     yield watching
     watching.close()
