@@ -109,8 +109,9 @@ class Apertures:
         """
         import pandas as pd
 
-        table = pd.read_csv(io.StringIO(text), float_precision="round_trip", dtype={"state": str})
-        x, y = (table[name].to_numpy(np.float64) for name in ("width_x_um", "width_y_um"))
+        widths = ("width_x_um", "width_y_um")  # as texts, which NumPy reads exactly
+        table = pd.read_csv(io.StringIO(text), dtype=dict.fromkeys(("state", *widths), str))
+        x, y = (table[name].to_numpy(object).astype(np.float64) for name in widths)
         return cls(x, y, table["state"].to_numpy(np.str_), _places(table))
 
     def widths(self, direction: str) -> NDArray[np.float64]:
