@@ -206,3 +206,9 @@ def test_angles_that_no_lamp_has_are_refused() -> None:
     for lamp, view in ((95, None), (-1, None), ((10, 90), None), (None, 95), (5, (0, -91))):
         with pytest.raises(si.UsageError, match=r"_angle_deg` of .* degrees: give"):
             si.Illumination.stated(lamp, view)
+
+
+def test_a_stated_lamp_does_not_hide_a_slanting_view() -> None:
+    only_lamp = measured("view_13", si.Illumination.stated(6))
+    assert only_lamp.fit == "indicative"
+    assert all(abs(error) <= expanded for error, expanded in errors("view_13", only_lamp))

@@ -88,8 +88,8 @@ def correct_light(
     corrected: list[Picture] = []
     directions: tuple[list[_Corrected], list[_Corrected]] = ([], [])
     for picture in pictures:
-        left = _left_open(picture, illumination)
-        x, y = (_corrected(picture, scale, illumination, axis, left) for axis in (0, 1))
+        unknown = _unknown_light(picture, illumination)
+        x, y = (_corrected(picture, scale, illumination, axis, unknown) for axis in (0, 1))
         wires = (_mean_wire(x.sample), _mean_wire(y.sample))
         doubts = light_doubts(picture.signs, wires, illumination) if picture.signs else []
         doubts = [*picture.doubts, *doubts]
@@ -111,7 +111,7 @@ def correct_light(
 
 
 def _corrected(
-    picture: Picture, scale: Scale, illumination: Illumination, axis: int, left: _LeftOpen
+    picture: Picture, scale: Scale, illumination: Illumination, axis: int, unknown: _Unknown
 ) -> _Corrected:
     sample, ok = picture.samples[axis], picture.field.ok
     lit = illumination if picture.field.lattice.bright else illumination.without_lamp()
@@ -123,7 +123,7 @@ def _corrected(
     straight = float(np.nanmean((sample.wires * slant[:, None])[ok]))  # wire seen from above
     glow_um = straight * (1 / (1 - lit.glow[axis]) - 1)
     view_um = straight * (1 / slant - 1)
-    u_view = _U_VIEW_SEEN if seen is not None else math.hypot(lit.u_view[axis], left.unequal)
+    u_view = _U_VIEW_SEEN if seen is not None else math.hypot(lit.u_view[axis], unknown.unequal)
     return _Corrected(
         replace(
             sample,
@@ -132,14 +132,14 @@ def _corrected(
         ),
         glow_um,
         float(view_um[ok].mean()),
-        straight * lit.u_factor(axis, left.sign, u_view),
+        straight * lit.u_factor(axis, unknown.sign, u_view),
         seen is not None,
     )
 
 
 @dataclass(frozen=True)
-class _LeftOpen:
-    """What a picture leaves open of lamp and view, shares of a wire.
+class _Unknown:
+    """What a picture does not tell of lamp and view, shares of a wire.
 
     `sign` is a sign of light on the wires' sides that what is known does not explain, `unequal`
     the standard uncertainty by wires that look unlike in x and y: either may be the true wire.
@@ -149,14 +149,17 @@ class _LeftOpen:
     unequal: float = 0.0
 
 
-def _left_open(picture: Picture, illumination: Illumination) -> _LeftOpen:
+def _unknown_light(picture: Picture, illumination: Illumination) -> _Unknown:
     if picture.signs is None:
-        return _LeftOpen()
+        return _Unknown()
     sign, unequal = unexplained_sign(picture.signs, illumination), 0.0
-    if illumination.known is LightKnown.NOT and illumination.view_deg is None:
-        x, y = (_mean_wire(sample) for sample in picture.samples)
+    if illumination.known is not LightKnown.REFERENCE and illumination.view_deg is None:
+        x, y = (
+            _mean_wire(sample) / (1 - glow)
+            for sample, glow in zip(picture.samples, illumination.glow, strict=True)
+        )
         unequal = abs(x - y) / ((x + y) / 2)
-    return _LeftOpen(sign, unequal / math.sqrt(3))
+    return _Unknown(sign, unequal / math.sqrt(3))
 
 
 def _mean_wire(sample: Sample) -> float:

@@ -171,7 +171,7 @@ def fitness(
     light = max(line.value_um for line in budget if line.source is BudgetSource.LIGHT)
     if 2 * light > limits.y_um * _LIGHT_SHARE:
         reasons.append(
-            f"the light on the wires' sides leaves {2 * light:.2g} um open, against a limit of "
+            f"lamp and view leave ±{2 * light:.2g} um unknown, against a limit of "
             f"{limits.y_um:g} um: use a small lamp far behind the sieve, 40 mm at 300 mm, or "
             "measure a reference cloth under this lamp"
         )
