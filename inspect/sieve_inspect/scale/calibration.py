@@ -25,14 +25,7 @@ from typing import Any
 import numpy as np
 
 from sieve_inspect.arrays import Bool, Float, Index
-from sieve_inspect.scale.edge_bias import (
-    BiasRow,
-    BiasSource,
-    Gaps,
-    biases,
-    combined,
-    robust_mean,
-)
+from sieve_inspect.scale.edge_bias import BiasRow, BiasSource, Gaps, biases, combined, robust_mean
 from sieve_inspect.scale.fitted_map import MapFit
 from sieve_inspect.scale.least_squares import least_squares
 from sieve_inspect.scale.linear_map import Straight

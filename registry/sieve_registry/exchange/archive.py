@@ -73,13 +73,6 @@ class _Folder:
         with (self.root / name).open("w", encoding="utf-8", newline="\n") as stream:
             stream.writelines(lines)
 
-    def read(self, name: str) -> bytes:
-        return (self.root / name).read_bytes()
-
-    def lines(self, name: str) -> Iterator[str]:
-        with (self.root / name).open(encoding="utf-8", newline="\n") as stream:
-            yield from stream
-
 
 class _Zip:
     def __init__(self, archive: zipfile.ZipFile) -> None:
@@ -95,14 +88,6 @@ class _Zip:
         with self.archive.open(info, "w", force_zip64=True) as stream:
             for line in lines:
                 stream.write(line.encode("utf-8"))
-
-    def read(self, name: str) -> bytes:
-        return self.archive.read(name)
-
-    def lines(self, name: str) -> Iterator[str]:
-        with self.archive.open(name) as stream:
-            for line in stream:
-                yield line.decode("utf-8")
 
 
 def export_all(registry: Registry, out: Path) -> Manifest:
@@ -254,7 +239,7 @@ class _Source:
     """An export opened for reading."""
 
     path: Path
-    content: _Folder | _Zip
+    root: Path | zipfile.Path
 
     def error(self, reason: str) -> ArchiveError:
         """The error that names this export."""
@@ -268,9 +253,13 @@ class _Source:
     def read(self, name: str) -> bytes:
         """The content of a file in it."""
         try:
-            return self.content.read(name)
+            return (self.root / name).read_bytes()
         except _DAMAGED as error:
             raise self.error(f"lacks {name}, or it is damaged") from error
+
+    def _lines(self, name: str) -> Iterator[str]:
+        with (self.root / name).open(encoding="utf-8", newline="\n") as stream:
+            yield from stream
 
     def manifest(self, *, check_seal: bool = True) -> Manifest:
         """The manifest; `check_seal` also compares a .zip file with the hash at its end."""
@@ -297,7 +286,7 @@ class _Source:
         """The events along their chain, up to the head that the manifest states."""
         walk, batch = ChainWalk(), list[Event]()
         try:
-            for number, line in enumerate(self.content.lines("events.jsonl"), start=1):
+            for number, line in enumerate(self._lines("events.jsonl"), start=1):
                 try:
                     fields = json.loads(line)
                     event = Event(**{name: fields[name] for name in _FIELDS})
@@ -324,7 +313,7 @@ class _Source:
 @contextmanager
 def _opened(source: Path) -> Iterator[_Source]:
     if source.is_dir():
-        yield _Source(source, _Folder(source))
+        yield _Source(source, source)
         return
     try:
         archive = zipfile.ZipFile(source)
@@ -332,4 +321,4 @@ def _opened(source: Path) -> Iterator[_Source]:
         reason = getattr(error, "strerror", None) or "it is not an archive, or it is damaged"
         raise ArchiveError(file=source, reason=f"cannot be opened: {reason}") from error
     with archive:
-        yield _Source(source, _Zip(archive))
+        yield _Source(source, zipfile.Path(archive))

@@ -15,13 +15,7 @@ from sieve_registry.report.figures import (
     margin_rows,
     verdict_view,
 )
-from sieve_registry.report.formatting import (
-    MARKS,
-    Lengths,
-    digits,
-    known,
-    percent,
-)
+from sieve_registry.report.formatting import MARKS, Lengths, digits, known, percent
 from sieve_registry.report.gaps import gap_charts
 from sieve_registry.report.maps import cloth_map
 from sieve_registry.report.pages import embed, page_mark, render_page

@@ -12,19 +12,9 @@ from sieve_registry.checks import queries as check_queries
 from sieve_registry.errors import EvidenceError
 from sieve_registry.events import ActionDecided
 from sieve_registry.outlook.queries import Outlook, outlook
-from sieve_registry.records import (
-    Check,
-    CheckDetail,
-    SieveHistory,
-)
+from sieve_registry.records import Check, CheckDetail, SieveHistory
 from sieve_registry.report.enlarged import enlarge
-from sieve_registry.report.view import (
-    Apertures,
-    CheckView,
-    Overlay,
-    ScanFile,
-    SieveFacts,
-)
+from sieve_registry.report.view import Apertures, CheckView, Overlay, ScanFile, SieveFacts
 from sieve_registry.scales.corrections import corrected_links
 from sieve_registry.sieves import queries as sieve_queries
 from sieve_registry.sieves.facts import facts_of

@@ -15,12 +15,7 @@ from sieve_registry.checks import queries as check_queries
 from sieve_registry.codec import EventPayload
 from sieve_registry.figures import Margin
 from sieve_registry.outlook.queries import Outlook, outlook
-from sieve_registry.records import (
-    Check,
-    Fact,
-    SieveHistory,
-    SieveState,
-)
+from sieve_registry.records import Check, Fact, SieveHistory, SieveState
 from sieve_registry.report.formatting import MARKS, Lengths
 from sieve_registry.report.pages import page_mark, render_page
 from sieve_registry.report.wear import wear_view

@@ -26,13 +26,7 @@ from sieve_inspect.scale.artefact.errors import ScaleResidualError, locating
 from sieve_inspect.scale.artefact.line import LineEdges, observe_line
 from sieve_inspect.scale.artefact.reading import read_pictures
 from sieve_inspect.scale.calibration import Repeatability
-from sieve_inspect.scale.edge_bias import (
-    BiasRow,
-    BiasSource,
-    biases,
-    combined,
-    robust_mean,
-)
+from sieve_inspect.scale.edge_bias import BiasRow, BiasSource, biases, combined, robust_mean
 from sieve_inspect.scale.least_squares import robust_weights
 from sieve_inspect.scale.model import Scale
 from sieve_inspect.units import format_length

@@ -4,13 +4,7 @@ from __future__ import annotations
 
 from typing import Annotated
 
-from sieve_inspect.standard import (
-    DEFAULT_STANDARD,
-    GRADES,
-    Limits,
-    list_standards,
-    resolve_nominal,
-)
+from sieve_inspect.standard import DEFAULT_STANDARD, GRADES, Limits, list_standards, resolve_nominal
 from sieve_inspect.standard import limits as find_limits
 from sieve_registry.cli.support import options, output
 from sieve_registry.cli.support.options import argument, option

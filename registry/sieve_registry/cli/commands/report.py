@@ -16,6 +16,7 @@ if TYPE_CHECKING:
 
     from sieve_registry.store.engine import Registry
 
+_LEDGER = "events=ledger_events head=ledger_head"
 _PAGES, _PDF = (".html", ".htm"), ".pdf"
 
 
@@ -71,26 +72,16 @@ def _page(
     check_id = None if sieve else _check_id(registry, subject)
     if check_id is None:
         history = reports.history_view(registry, subject, day)
-        state = history.state
-        last = state.last_check
-        answer: dict[str, Any] = {
-            "check": None,
-            "sieve": state.sieve.id,
-            "date": state.as_of.isoformat(),
-            "outcome": None if last is None else last.outcome,
-            "ledger": {"events": history.ledger_events, "head": history.ledger_head},
-        }
+        names = "sieve=sieve.id date=as_of outcome=last_check.outcome"
+        answer = {"check": None, **output.fields(history.state, names)}
+        answer["ledger"] = output.fields(history, _LEDGER)
         return answer, reports.render_sieve_history(history)
     if day is not None:
         raise UsageError(message="--as-of is for the history of a sieve: leave it out for a check.")
     view = reports.check_view(registry, check_id)
-    answer = {
-        "check": view.check_id,
-        "sieve": view.sieve.id,
-        "date": view.on_date,
-        "outcome": (view.verdict or {}).get("outcome"),
-        "ledger": {"events": view.ledger_events, "head": view.ledger_head},
-    }
+    answer = output.fields(view, "check=check_id sieve=sieve.id date=on_date")
+    answer["outcome"] = (view.verdict or {}).get("outcome")
+    answer["ledger"] = output.fields(view, _LEDGER)
     return answer, reports.render_check_report(view)
 
 
