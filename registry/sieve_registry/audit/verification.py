@@ -12,8 +12,8 @@ from sieve_registry.store.database_errors import plain_errors
 from sieve_registry.store.engine import Registry
 from sieve_registry.store.seal import Note, read_note
 from sieve_registry.store.sqlite_file import OpenFile
-from sieve_registry.store.verify import note_faults, verify_chain, verify_records
-from sieve_registry.store.verify_process import elsewhere
+from sieve_registry.store.verify import note_faults, verify_records
+from sieve_registry.store.verify_process import verify_in_process
 
 
 def ledger_head(registry: Registry) -> tuple[int, str | None]:
@@ -31,7 +31,7 @@ def verify(
     `quick` leaves the derived rows and the file's structure out. `known_head` is a hash noted
     earlier (reports print it) that must still be in the chain.
     """
-    path, halves = registry.place.path, partial(elsewhere, registry.place)
+    path, helper = registry.place.path, partial(verify_in_process, registry.place)
     note, damaged = _note(registry)
     heads = [head for head in (known_head, None if note is None else note.head) if head is not None]
     try:
@@ -40,10 +40,9 @@ def verify(
             if path is not None and not quick:
                 file = OpenFile(path, last.enter_context(path.open("rb")), note)
             with registry.reading() as connection:
-                if quick:
-                    proof = verify_chain(connection, registry.evidence, heads, halves)
-                else:
-                    proof = verify_records(connection, registry.evidence, heads, file, halves)
+                proof = verify_records(
+                    connection, registry.evidence, heads, file, helper, rows=not quick
+                )
                 damaged += note_faults(connection, note)
     except ForeignRegistryError as error:
         return Verification(False, 0, None, (Finding("file", str(error), "registry file"),))

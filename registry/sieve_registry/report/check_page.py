@@ -15,7 +15,7 @@ from sieve_registry.report.figures import (
     margin_rows,
     verdict_view,
 )
-from sieve_registry.report.formatting import MARKS, Lengths, digits, known, percent
+from sieve_registry.report.formatting import MARKS, Lengths, digits, finite, percent
 from sieve_registry.report.gaps import gap_charts
 from sieve_registry.report.maps import cloth_map
 from sieve_registry.report.pages import embed, page_mark, render_page
@@ -76,7 +76,7 @@ class _Known(dict[str, Any]):
 
 
 def _share(row: Mapping[str, Any]) -> dict[str, Any]:
-    value, allowed = known(row.get("percent")), known(row.get("limit_percent"))
+    value, allowed = finite(row.get("percent")), finite(row.get("limit_percent"))
     outcome = NOT_JUDGED if value is None else str(row.get("outcome"))
     decimals = 1
     if value is not None and allowed is not None:  # 6.04 % is not 6.0 % where 6 % is allowed
@@ -92,8 +92,8 @@ def _share(row: Mapping[str, Any]) -> dict[str, Any]:
 
 
 def _z_limit(limits: Mapping[str, Any] | None, lengths: Lengths) -> str | None:
-    z = known((limits or {}).get("z_um"))
-    nominal = known((limits or {}).get("nominal_um"))
+    z = finite((limits or {}).get("z_um"))
+    nominal = finite((limits or {}).get("nominal_um"))
     return None if z is None or nominal is None else lengths.exact(round(nominal + z, 9))
 
 
@@ -132,7 +132,7 @@ def _scale(scale: Mapping[str, Any]) -> dict[str, Any]:
     """The scale with its figures along x and y as texts."""
     result = dict(scale)
     for d in "xy":
-        value, u = known(scale.get(f"um_per_px_{d}")), known(scale.get(f"u_rel_{d}"))
+        value, u = finite(scale.get(f"um_per_px_{d}")), finite(scale.get(f"u_rel_{d}"))
         result[d] = None
         if value is not None:
             # digits to a tenth of the uncertainty, or six where there is none
@@ -163,10 +163,10 @@ def _budget(lines: Iterable[Mapping[str, Any]], lengths: Lengths) -> list[dict[s
     """One row for each contribution, with u and degrees of freedom in x and in y."""
     rows: dict[Any, dict[str, Any]] = {}
     for line in lines:
-        value = known(line.get("value_um"))
+        value = finite(line.get("value_um"))
         cell = {
             "u": None if value is None else digits(lengths.scaled(value)),
-            "dof": _dof(known(line.get("dof"))),
+            "dof": _dof(finite(line.get("dof"))),
         }
         row = rows.setdefault(line.get("name"), {"name": line.get("name"), "x": {}, "y": {}})
         # A line without a direction counts in both.
@@ -183,7 +183,7 @@ def _combined(check: CheckView, lengths: Lengths) -> list[str]:
     """The combined and the expanded uncertainty of each mean."""
     texts = []
     for direction in "xy":
-        u = known(check.summary(direction).get("u_mean_um"))
+        u = finite(check.summary(direction).get("u_mean_um"))
         U_um, k, dof = check.expanded(direction, "mean_um")
         if u is not None and U_um is not None:
             combined, expanded = (digits(lengths.scaled(um)) for um in (u, U_um))
@@ -206,8 +206,8 @@ def _scans(check: CheckView) -> list[dict[str, Any]]:
 
 def _too_few(check: CheckView) -> dict[str, int] | None:
     """The counts where fewer apertures were measured than the limit on s requires."""
-    n = known((check.limits or {}).get("n"))
-    counts = [known(check.summary(direction).get("count")) for direction in "xy"]
+    n = finite((check.limits or {}).get("n"))
+    counts = [finite(check.summary(direction).get("count")) for direction in "xy"]
     fewest = min((c for c in counts if c is not None), default=None)
     if n is None or fewest is None or fewest >= n:
         return None

@@ -19,7 +19,7 @@ from sieve_registry.report.formatting import (
     Lengths,
     clean,
     edition,
-    known,
+    finite,
     sentence,
 )
 from sieve_registry.report.view import CheckView
@@ -57,7 +57,7 @@ def verdict_view(
 
 def margin_row(row: Mapping[str, Any], lengths: Lengths) -> dict[str, Any]:
     """A value and its limits as texts, rounded by its U; not judged where unknown."""
-    low, high = known(row.get("limit_low_um")), known(row.get("limit_high_um"))
+    low, high = finite(row.get("limit_low_um")), finite(row.get("limit_high_um"))
     value, expanded = lengths.value(
         row.get("value_um"), row.get("U_um"), [b for b in (low, high) if b is not None]
     )
@@ -67,7 +67,7 @@ def margin_row(row: Mapping[str, Any], lengths: Lengths) -> dict[str, Any]:
     if high is None:
         allowed = "no limit" if low is None else f"at least {lengths.exact(low)}"
     outcome = str(row.get("outcome"))
-    k = known(row.get("k"))
+    k = finite(row.get("k"))
     if value is None or expanded is None:
         outcome = NOT_JUDGED
     return {
@@ -92,7 +92,7 @@ def margin_rows(verdict: Mapping[str, Any], lengths: Lengths) -> list[dict[str, 
 
 def limits_caption(verdict: Mapping[str, Any], lengths: Lengths) -> str:
     """The caption of the table of limits: the unit, and the meaning of U."""
-    listed = any(known(margin.get("k")) is not None for margin in verdict.get("margins") or ())
+    listed = any(finite(margin.get("k")) is not None for margin in verdict.get("margins") or ())
     coverage = "about 95 %, k in its own column" if listed else "k = 2, about 95 %"
     return f"Lengths in {lengths.unit}; U is the expanded uncertainty ({coverage})."
 
@@ -102,7 +102,7 @@ def intervals(verdict: Mapping[str, Any], lengths: Lengths) -> Markup | None:
     rows, texts = [], []
     for margin in verdict.get("margins") or ():
         keys = ("value_um", "U_um", "limit_low_um", "limit_high_um")
-        lengths_um = [known(margin.get(key)) for key in keys]
+        lengths_um = [finite(margin.get(key)) for key in keys]
         value, expanded, low, high = (um and lengths.scaled(um) for um in lengths_um)
         if value is None or expanded is None or (low is None and high is None):
             continue
@@ -137,7 +137,7 @@ def _histogram(check: CheckView, direction: str, lengths: Lengths) -> HistogramD
     widths = None if check.apertures is None else check.apertures.widths(direction)
     if widths is None or len(widths) == 0:
         return None
-    mean = known(check.summary(direction).get("mean_um"))
+    mean = finite(check.summary(direction).get("mean_um"))
     value, expanded = lengths.value(mean, check.expanded(direction, "mean_um").U_um)
     return HistogramData(
         direction=direction,
@@ -151,7 +151,7 @@ def _histogram(check: CheckView, direction: str, lengths: Lengths) -> HistogramD
 
 
 def _lines(limits: Mapping[str, Any] | None, lengths: Lengths) -> dict[str, float | None]:
-    nominal, y, highest = (known((limits or {}).get(k)) for k in ("nominal_um", "y_um", "max_um"))
+    nominal, y, highest = (finite((limits or {}).get(k)) for k in ("nominal_um", "y_um", "max_um"))
     low = high = None
     if nominal is not None and y is not None:
         low, high = round(nominal - y, 9), round(nominal + y, 9)

@@ -63,7 +63,7 @@ def _hidden(character: str) -> bool:
     return character in _BIDI or unicodedata.category(character) in ("Cc", "Cs", "Co", "Cn")
 
 
-def known(value: Any) -> float | None:
+def finite(value: Any) -> float | None:
     """A finite float, or None for anything else."""
     if isinstance(value, bool) or not isinstance(value, (int, float)):
         return None
@@ -88,7 +88,7 @@ def edition(standard: str) -> str:
 
 def digits(value: Any, count: int = 2) -> str | None:
     """A number to `count` significant digits, trailing zeros kept."""
-    number = known(value)
+    number = finite(value)
     if number == 0:
         return "0"
     return None if number is None else f"{number:#.{count}g}".rstrip(".").replace("-", "−")
@@ -96,7 +96,7 @@ def digits(value: Any, count: int = 2) -> str | None:
 
 def figure(value: Any, form: str) -> str | None:
     """A number in a format such as ".2f"."""
-    number = known(value)
+    number = finite(value)
     return None if number is None else format(number, form).replace("-", "−")
 
 
@@ -107,7 +107,7 @@ def length_text(um: float | None) -> str | None:
 
 def percent(share: Any, decimals: int = 1) -> str | None:
     """A share 0..1 as a percentage."""
-    value = known(share)
+    value = finite(share)
     return None if value is None else f"{100 * value:.{decimals}f} %"
 
 
@@ -136,12 +136,12 @@ class Lengths:
 
     def exact(self, um: Any) -> str | None:
         """A length without unit as it is written in a table."""
-        value = known(um)
+        value = finite(um)
         return None if value is None else f"{self.scaled(value):.9g}"
 
     def number(self, um: Any, decimals: int) -> str | None:
         """A length without unit, `decimals` places counted in um, half up."""
-        value = known(um)
+        value = finite(um)
         if value is None:
             return None
         rounded = Decimal(repr(value)).quantize(Decimal(1).scaleb(-decimals), ROUND_HALF_UP)
@@ -153,7 +153,7 @@ class Lengths:
         self, um: Any, expanded_um: Any, bounds: Sequence[float] = ()
     ) -> tuple[str | None, str | None]:
         """A value and its U, rounded by U; finer where rounding would cross a bound."""
-        value, expanded = known(um), known(expanded_um)
+        value, expanded = finite(um), finite(expanded_um)
         decimals = decimals_for(expanded if expanded is not None else math.nan)
         if value is None:
             return None, self.number(expanded, decimals)

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sieve_registry.report.charts import INK, shortened, standalone, svg_of
-from sieve_registry.report.formatting import Lengths, clean, known
+from sieve_registry.report.formatting import Lengths, clean, finite
 from sieve_registry.report.view import Apertures, CheckView, Places, highest_allowed_um
 
 if TYPE_CHECKING:
@@ -274,7 +274,7 @@ def _panel(axes: Axes, field: MappedField, place: int, reach: float) -> QuadMesh
 def cloth_map(check: CheckView, lengths: Lengths) -> dict[str, Any] | None:
     """The map with its caption; None without the places of the apertures."""
     names = [str(clean(scan.name)) for scan in check.scans]
-    highest = known((check.limits or {}).get("max_um"))
+    highest = finite((check.limits or {}).get("max_um"))
     numbered = [(shown.number, shown.index, shown.direction) for shown in check.enlarged]
     mapped = map_of(check.apertures, names, highest, numbered, lengths.unit)
     if mapped is None:

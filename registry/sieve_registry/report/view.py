@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from sieve_registry.report.formatting import known
+from sieve_registry.report.formatting import finite
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -205,12 +205,14 @@ class CheckView:
         name, key = _QUANTITIES[quantity]
         for margin in (self.verdict or {}).get("margins") or ():
             if (margin.get("name"), margin.get("direction")) == (name, direction):
-                judged = known(margin.get("U_um"))
+                judged = finite(margin.get("U_um"))
                 if judged is not None:
-                    return Expanded(judged, known(margin.get("k")) or 2.0, known(margin.get("dof")))
+                    return Expanded(
+                        judged, finite(margin.get("k")) or 2.0, finite(margin.get("dof"))
+                    )
         summary = self.summary(direction)
-        k, expanded = known(summary.get("k_mean")), known(summary.get("U_mean_um"))
+        k, expanded = finite(summary.get("k_mean")), finite(summary.get("U_mean_um"))
         if quantity == "mean_um" and k is not None and expanded is not None:
-            return Expanded(expanded, k, known(summary.get("dof_mean")))
-        u = known(summary.get(key))
+            return Expanded(expanded, k, finite(summary.get("dof_mean")))
+        u = finite(summary.get(key))
         return Expanded(None if u is None else 2 * u)

@@ -28,7 +28,7 @@ from sieve_registry.store.evidence import EvidenceKeeper, EvidenceStore
 from sieve_registry.store.location import Place, network_system, place_of
 from sieve_registry.store.migrate import is_empty, revision_of, seal_schema, upgrade
 from sieve_registry.store.schema import HEAD_INFO, HEAD_REVISION
-from sieve_registry.store.seal import Note, lift, log_waits, seal, write_note
+from sieve_registry.store.seal import Note, log_waits, remove_seal, seal, write_note
 
 BUSY_MS = 5000
 _WRITE = "sieveward_write"
@@ -167,7 +167,7 @@ def _bring_up_to_date(registry: Registry, create: bool) -> None:
     if empty and not create:
         raise NoRegistryError(file=registry.where)
     if revision != HEAD_REVISION:
-        lift(registry.head_note)
+        remove_seal(registry.head_note)
         with registry.writing() as connection:
             upgrade(connection, registry.where)
             seal_schema(connection)

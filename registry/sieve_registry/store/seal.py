@@ -6,7 +6,7 @@
 The first part shows that an end was cut off. The second seals every byte of the file for just
 that head, so that a change of unused bytes (free space in SQLite's pages) is detected too. A
 program that was killed leaves no seal; the next program to close the registry
-sets it. A file changes only with its head, or in a migration, which lifts the seal first.
+sets it. A file changes only with its head, or in a migration, which removes the seal first.
 
 While a hash is taken a read transaction is open that began on an empty log: SQLite then blocks
 writes into the file (sqlite.org/wal.html). On POSIX systems closing any handle on a file drops
@@ -70,7 +70,7 @@ def write_note(path: Path, note: Note) -> None:
         return
 
 
-def lift(path: Path | None) -> None:
+def remove_seal(path: Path | None) -> None:
     """Take the seal off before the file is changed without a new event."""
     try:
         note = None if path is None else read_note(path)

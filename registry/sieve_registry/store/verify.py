@@ -57,7 +57,7 @@ class Proof:
 
 
 _Key = tuple[Any, ...]
-_Halves = Callable[[Sequence[str], int, int, bool], Proof | None]
+_Helper = Callable[[Sequence[str], int, int, bool], Proof | None]
 
 
 @dataclass(frozen=True)
@@ -80,18 +80,20 @@ def verify_records(
     evidence: EvidenceKeeper,
     known_heads: Iterable[str] = (),
     file: OpenFile | None = None,
-    halves: _Halves | None = None,
+    helper: _Helper | None = None,
+    *,
+    rows: bool = True,
 ) -> Proof:
     """Verify everything: chain, rows, keys, evidence, and the file if there is one.
 
-    `halves` verifies the later events in another process at the same time; without it this process
-    verifies all.
+    `helper` verifies events in another process, at the same time where rows are compared; without
+    it this process verifies all. Without `rows` only the chain and the evidence are verified.
     """
     heads, proof = tuple(known_heads), Proof()
     with ThreadPoolExecutor(1) as pool:  # SQLite checks its file meanwhile
         file_check = None if file is None else pool.submit(check_file, file)
         try:
-            _verify_ledger(connection, evidence, heads, halves, proof)
+            _verify_ledger(connection, evidence, heads, helper, rows, proof)
         except _DAMAGE as error:  # tables were altered
             message = f"its records cannot be read ({error})"
             proof.findings.append(Finding("file", message, "registry file"))
@@ -104,44 +106,35 @@ def _verify_ledger(
     connection: Connection,
     evidence: EvidenceKeeper,
     heads: tuple[str, ...],
-    halves: _Halves | None,
+    helper: _Helper | None,
+    rows: bool,
     proof: Proof,
 ) -> None:
     """Add the findings about chain, rows and evidence to `proof`."""
     last = _last_seq(connection)
-    parts = _parts(connection, heads, last, halves)
+    parts = _parts(connection, heads, last, helper, rows)
     proof.findings += _chain_findings(heads, parts)
     for part in parts:
         proof.events += part.events
         proof.head = part.head or proof.head
         proof.findings += part.findings
-    proof.findings += _beyond(connection, last)
+    if rows:
+        proof.findings += _orphan_rows(connection, last)
     proof.findings += _files(connection, evidence)
 
 
-def verify_chain(
-    connection: Connection,
-    evidence: EvidenceKeeper,
-    known_heads: Iterable[str] = (),
-    elsewhere: _Halves | None = None,
-) -> Proof:
-    """Verify the chain alone, in another process if there is one, and the evidence."""
-    heads, last = tuple(known_heads), _last_seq(connection)
-    there = None if elsewhere is None else elsewhere(heads, 0, last, True)
-    proof = there or verify_stretches(connection, 0, None, heads, rows=False)
-    proof.findings += _chain_findings(heads, [proof]) + _files(connection, evidence)
-    return proof
-
-
 def _parts(
-    connection: Connection, heads: tuple[str, ...], last: int, halves: _Halves | None
+    connection: Connection, heads: tuple[str, ...], last: int, helper: _Helper | None, rows: bool
 ) -> list[Proof]:
     """The ledger verified in one part, or in two at the same time."""
-    if halves is None or last < _WORTH_HALVING:
+    if not rows:
+        there = None if helper is None else helper(heads, 0, last, True)
+        return [there or verify_stretches(connection, 0, None, heads, rows=False)]
+    if helper is None or last < _WORTH_HALVING:
         return [verify_stretches(connection, 0, None, heads)]
     middle = int(last * _FIRST_SHARE)
     with ThreadPoolExecutor(1) as pool:
-        other = pool.submit(halves, heads, middle, last, False)
+        other = pool.submit(helper, heads, middle, last, False)
         first = verify_stretches(connection, 0, middle, heads)
         second = other.result()
     return [first, second or verify_stretches(connection, middle, None, heads)]
@@ -354,7 +347,7 @@ def note_faults(connection: Connection, note: Note | None) -> list[Finding]:
     return [Finding("file", DAMAGED_NOTE, "registry file")]
 
 
-def _beyond(connection: Connection, end: int) -> list[Finding]:
+def _orphan_rows(connection: Connection, end: int) -> list[Finding]:
     """Rows that belong to no stretch: their event is not there, or their check is not."""
     findings = []
     for table in schema.DERIVED:

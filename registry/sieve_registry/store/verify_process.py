@@ -14,7 +14,7 @@ from sieve_registry.store.location import Place
 from sieve_registry.store.verify import Proof, verify_stretches
 
 
-def elsewhere(
+def verify_in_process(
     place: Place, heads: Sequence[str], after: int, until: int, chain_only: bool
 ) -> Proof | None:
     """Verification of events in another process, from `after` to `until`; None if it fails.
