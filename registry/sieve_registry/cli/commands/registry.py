@@ -67,7 +67,8 @@ def export(
 
 
 def _print_manifest(manifest: Manifest, done: str, place: str) -> None:
-    files = f"{manifest.evidence} evidence files"
+    many = manifest.evidence != 1
+    files = f"{manifest.evidence} evidence file{'s' if many else ''}"
     output.line(f"{done} {manifest.events} events and {files} {place}.")
     output.line(f"Ledger head: {manifest.head or '-'}")
 
