@@ -357,3 +357,9 @@ class UnforeseenError(SievewardError):
         "confirm with `sieveward verify`. For a report, repeat with SIEVEWARD_DEBUG=1 set."
     )
     exit_code = 49
+
+    @classmethod
+    def of(cls, fault: Exception) -> UnforeseenError:
+        """An unexpected exception as an error of one sentence."""
+        reason = " ".join(str(fault).split())[:200].rstrip(".") or "no further details"
+        return cls(kind=type(fault).__name__, reason=reason)

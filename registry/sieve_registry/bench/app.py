@@ -13,10 +13,14 @@ from sieve_inspect.errors import SievewardError, UsageError
 from sieve_registry.bench import actions, pages, scan_view
 from sieve_registry.bench.desk import Desk, page
 from sieve_registry.bench.guard import Guard
-from sieve_registry.bench.jobs import unforeseen
 from sieve_registry.bench.uploads import MOST_BYTES
 from sieve_registry.bench.views import explained
-from sieve_registry.errors import RegistryLockedError, UnknownCheckError, UnknownSieveError
+from sieve_registry.errors import (
+    RegistryLockedError,
+    UnforeseenError,
+    UnknownCheckError,
+    UnknownSieveError,
+)
 
 _UPLOADS = "/jobs"
 
@@ -63,4 +67,4 @@ def _on_http(request: Request, error: Exception) -> Response:
 
 
 def _on_fault(request: Request, error: Exception) -> Response:
-    return _refused(request, unforeseen(error), 500)
+    return _refused(request, UnforeseenError.of(error), 500)

@@ -134,12 +134,6 @@ class Job:
         self.scan, self.share = number + 1, share
 
 
-def unforeseen(fault: Exception) -> UnforeseenError:
-    """An unexpected exception as an error of one sentence."""
-    reason = " ".join(str(fault).split())[:200].rstrip(".") or "no details"
-    return UnforeseenError(kind=type(fault).__name__, reason=reason)
-
-
 class Jobs:
     """All jobs of one bench. Every method may be called from any thread."""
 
@@ -229,7 +223,7 @@ class Jobs:
             self._paces.append((_bytes(job), time.monotonic() - job.began))
             job.phase = Phase.READY
         except Exception as fault:  # a worker thread would lose it
-            job.error = fault if isinstance(fault, SievewardError) else unforeseen(fault)
+            job.error = fault if isinstance(fault, SievewardError) else UnforeseenError.of(fault)
             job.measurement, job.phase = None, Phase.FAILED
         job.ended = time.monotonic()
 

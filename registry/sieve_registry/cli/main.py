@@ -134,8 +134,7 @@ def main() -> None:
             raise
         from sieve_registry.errors import UnforeseenError
 
-        reason = " ".join(str(fault).split())[:200].rstrip(".") or "no further details"
-        _end(UnforeseenError(kind=type(fault).__name__, reason=reason))
+        _end(UnforeseenError.of(fault))
 
 
 def _end(error: SievewardError) -> NoReturn:

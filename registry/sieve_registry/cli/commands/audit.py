@@ -148,14 +148,9 @@ def _history(registry: Registry, sieve_id: str, day: date) -> bytes:
 
 
 def _write(out: Path, files: dict[str, bytes]) -> None:
-    from sieve_inspect.errors import UnwritableOutputError
-
     for name, data in files.items():
         target = out / name
-        try:
-            target.parent.mkdir(parents=True, exist_ok=True)
-        except OSError as error:
-            raise UnwritableOutputError(file=out, reason=error.strerror or "no access") from error
+        output.make_folder(target.parent)
         output.write_bytes(target, data)
 
 

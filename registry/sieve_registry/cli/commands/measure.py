@@ -13,9 +13,9 @@ from sieve_registry.cli.support.running import (
     ClusterOption,
     ResumeOption,
     WorkersOption,
-    print_remark,
     progress,
     resumable,
+    runner_of,
 )
 
 if TYPE_CHECKING:
@@ -71,6 +71,7 @@ def measure(
     """Measure the apertures in one or more scans of a cloth."""
     from sieve_inspect.measurement.options import Judging, Resources
     from sieve_inspect.measurement.pipeline import measure as measure_scans
+    from sieve_inspect.measurement.scan_task import cache_key, cached_picture
     from sieve_inspect.standard import resolve_nominal
 
     if rule is not None and standard is None:
@@ -83,7 +84,7 @@ def measure(
     inputs = [("the scale", scale), ("the illumination", illumination)]
     inputs += [("the scan", path) for path in images]
     output.check_outputs(outputs, json, inputs)
-    run = _runner(workers, cluster, resume)
+    run: Runner[Task, Picture] = runner_of(workers, cluster, resume, cache_key, cached_picture)
     with resumable(resume):
         with progress("Measuring", len(images)) as update:
             measurement = measure_scans(
@@ -126,17 +127,6 @@ def _write(
         from sieve_registry.report.maps import map_svg
 
         output.write_bytes(cloth_map, map_svg(measurement).encode())
-
-
-def _runner(workers: int, cluster: str | None, resume: Path | None) -> Runner[Task, Picture]:
-    from sieve_inspect.measurement.scan_task import cache_key, cached_picture
-    from sieve_inspect.workers.cache import ResultCache
-    from sieve_inspect.workers.cluster import runner
-
-    run: Runner[Task, Picture] = runner(workers, cluster)
-    return (
-        run if resume is None else ResultCache(resume, cache_key, cached_picture, print_remark, run)
-    )
 
 
 def _numbered(path: Path, number: int) -> Path:

@@ -13,9 +13,9 @@ from sieve_registry.cli.support.running import (
     ClusterOption,
     ResumeOption,
     WorkersOption,
-    print_remark,
     progress,
     resumable,
+    runner_of,
 )
 
 if TYPE_CHECKING:
@@ -33,12 +33,8 @@ def validate(
 ) -> None:
     """Self-test on synthetic images, with a report; exit 1 when a row does not hold."""
     from sieve_inspect.validation import cache_key, cached_row, files_of, run_validation, tasks_of
-    from sieve_inspect.workers.cache import ResultCache
-    from sieve_inspect.workers.cluster import runner
 
-    run: Runner[RowTask, Row] = runner(workers, cluster)
-    if resume is not None:
-        run = ResultCache(resume, cache_key, cached_row, print_remark, run)
+    run: Runner[RowTask, Row] = runner_of(workers, cluster, resume, cache_key, cached_row)
     _prepare(out)
     output.check_outputs([], json)
     with resumable(resume), progress("Validating", len(tasks_of(quick))) as update:
@@ -53,12 +49,7 @@ def validate(
 
 def _prepare(out: Path) -> None:
     """Create the folder and try writing, before minutes of work."""
-    from sieve_inspect.errors import UnwritableOutputError
-
-    try:
-        out.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise UnwritableOutputError(file=out, reason=error.strerror or "no access") from error
+    output.make_folder(out)
     probe = out / ".validation-probe"
     output.write_bytes(probe, b"")
     probe.unlink(missing_ok=True)

@@ -13,7 +13,7 @@ from pathlib import Path
 from textwrap import wrap
 from typing import Any
 
-from sieve_inspect.errors import UsageError
+from sieve_inspect.errors import UnwritableOutputError, UsageError
 from sieve_inspect.files import check_writable, write_pieces
 
 # The kind of file these options write, which its name must show.
@@ -25,6 +25,14 @@ _KINDS = {
     "--html": (".html", ".htm"),
 }
 Named = tuple[str, Path | None]  # its name for a person; None where not wanted
+
+
+def make_folder(folder: Path) -> None:
+    """Create a folder where it is missing. Raises `UnwritableOutputError`."""
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise UnwritableOutputError(file=folder, reason=error.strerror or "no access") from error
 
 
 def write_bytes(path: Path, data: bytes) -> None:

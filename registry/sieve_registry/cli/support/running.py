@@ -3,17 +3,20 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from threading import Lock, Timer
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, TypeVar
 
 from sieve_registry.cli.support.options import option
 
 if TYPE_CHECKING:
-    from sieve_inspect.workers.runner import Progress
+    from sieve_inspect.workers.cache import CacheKey
+    from sieve_inspect.workers.runner import Progress, Runner
 
+T = TypeVar("T")
+R = TypeVar("R")
 WorkersOption = Annotated[int, option("Number of processes.", "N", min=1)]
 ClusterOption = Annotated[
     str | None, option("Use the workers of this cluster instead.", "tcp://HOST:PORT")
@@ -24,6 +27,24 @@ ResumeOption = Annotated[
 
 _APPEARS_AFTER_S = 1.0  # shorter work needs no bar
 _PACE_OVER_S = 3600.0  # the time left is estimated from the work of this last while
+
+
+def runner_of(
+    workers: int,
+    cluster: str | None,
+    resume: Path | None,
+    key: Callable[[T], CacheKey | None],
+    accepted: Callable[[R, T, CacheKey], R | None],
+) -> Runner[T, R]:
+    """The worker pool of --workers or --cluster; with --resume finished work is kept there.
+
+    `key` and `accepted` are those of `ResultCache`. Raises `UsageError`.
+    """
+    from sieve_inspect.workers.cache import ResultCache
+    from sieve_inspect.workers.cluster import runner
+
+    run: Runner[T, R] = runner(workers, cluster)
+    return run if resume is None else ResultCache(resume, key, accepted, print_remark, run)
 
 
 @contextmanager
