@@ -146,10 +146,10 @@ def _light(light: Mapping[str, Any], lengths: Lengths) -> dict[str, Any] | None:
     """What was corrected for lamp and view, as texts; None for a check that knew neither."""
     if not light:
         return None
-    expanded = 2 * (known(light.get("u_glow_um")) or 0.0)
+    expanded = 2 * (finite(light.get("u_glow_um")) or 0.0)
     rows = []
     for name, meaning in (("glow", "too wide by the lamp"), ("view", "too narrow by the view")):
-        x, y = (known(light.get(f"{name}_{direction}_um")) or 0.0 for direction in "xy")
+        x, y = (finite(light.get(f"{name}_{direction}_um")) or 0.0 for direction in "xy")
         if x or y:
             wide, left = lengths.value(x, expanded)[0], lengths.value(y, expanded)[0]
             unit = lengths.unit
