@@ -261,6 +261,7 @@ class DeviceAdded(EventPayload, kind="device added", noun="the device", version=
     sensor: str = optional("", since=2)
     lamp_deg: tuple[float, float] | None = optional(None, since=2)
     view_deg: tuple[float, float] | None = optional(None, since=2)
+    line_um: tuple[float, float] | None = optional(None, since=2)
     depth_of_field_um: float | None = optional(None, since=2)
     evidence: tuple[EvidenceFile, ...] = ()
 

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
+from sieve_inspect.illumination.model import Illumination
 from sieve_inspect.illumination.view import view_factors
 
 WIRE_UM, LENS_UM = 50.0, 300_000.0
@@ -53,3 +56,12 @@ def test_focus_that_falls_off_all_round_is_no_view() -> None:
 def test_few_wires_tell_nothing() -> None:
     centre, wires = scan()
     assert view_factors(centre[:300], wires[:300], 0) is None
+
+
+def test_a_stated_line_camera_gives_the_view_of_every_place() -> None:
+    light = replace(Illumination.stated(4), line_um=(100_000.0, LENS_UM))
+    cosine, u_view = light.along_line(np.array([0.0, 100_000.0, 200_000.0]))
+    assert cosine == pytest.approx([0.9487, 1.0, 0.9487], abs=1e-4)  # cos atan(1/3)
+    # 5 mm off at a third: 1/3 · 5/300, two thirds of the places
+    assert u_view == pytest.approx(2 / 9 * 5 / 300, rel=0.05)
+    assert Illumination.from_dict(light.to_dict()) == light

@@ -20,6 +20,9 @@ from enum import StrEnum
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+
+from sieve_inspect.arrays import Float
 from sieve_inspect.errors import IlluminationError, UsageError
 
 SCHEMA = "sieveward.illumination/1"
@@ -36,6 +39,7 @@ _GLOW_PER_SIGN = 3.5
 _CRIMP = 1.35
 _U_LAMP_ANGLE = 0.1  # relative: a lamp's size and distance by a ruler; common practice, no source
 _U_SMALLEST = 0.0002  # share of a wire under any lamp: dust and bent wires; own figure
+_U_PLACE_UM = 5_000.0  # where a scan begins on the plate; common practice, no source
 _U_VIEW_DEG = 1.0  # as far as a place on the plate is known; common practice, no source
 
 Pair = tuple[float, float]
@@ -54,9 +58,11 @@ class Illumination:
     """Glow and view in x and y, shares of a wire's diameter with standard uncertainties (k = 1).
 
     `lamp_deg` is the half-angle of the lamp seen from the cloth and `view_deg` the angle of view
-    off the normal, None where not stated. `sign` is the light on the wires' sides seen in the scan
-    of a reference cloth, `valid_until` the date (ISO) after which that is not to be used. `source`
-    says in words where the figures come from, `device` which device they hold for.
+    off the normal, None where not stated; `line_um` the middle of a line camera's line, from the
+    left of the scan, and the distance of its lens, um. `sign` is the light on the wires' sides
+    seen in the scan of a reference cloth, `valid_until` the date (ISO) after which that is not to
+    be used. `source` says in words where the figures come from, `device` which device they hold
+    for.
     """
 
     known: LightKnown = LightKnown.NOT
@@ -65,6 +71,7 @@ class Illumination:
     view_deg: Pair | None = None
     u_view: Pair = (U_VIEW_UNKNOWN, U_VIEW_UNKNOWN)
     lamp_deg: Pair | None = None
+    line_um: Pair | None = None
     sign: float | None = None
     source: str = "lamp and view not stated"
     device: str = ""
@@ -103,11 +110,24 @@ class Illumination:
         of_glow = self.view_factor(axis) / (1 - self.glow[axis]) ** 2 * u_glow
         return math.hypot(of_glow, u_view)
 
+    def along_line(self, x_um: Float) -> tuple[Float, float]:
+        """cos v (n,) at places along a line camera's line, and u_v (share of a wire).
+
+        Raises `ValueError` without `line_um`.
+        """
+        if self.line_um is None:
+            raise ValueError("no line camera is stated")
+        middle, distance = self.line_um
+        tangent = (x_um - middle) / distance
+        cosine: Float = 1 / np.sqrt(1 + tangent**2)
+        off = _U_PLACE_UM / distance
+        return cosine, float(np.mean(np.abs(tangent)) * off + off**2 / 2)
+
     def without_lamp(self) -> Illumination:
         """The same for cloth lit from the camera's side: a lamp behind does not matter there."""
         if self.known is LightKnown.NOT:
             return self
-        return replace(NOT_STATED, view_deg=self.view_deg, u_view=self.u_view)
+        return replace(NOT_STATED, view_deg=self.view_deg, line_um=self.line_um, u_view=self.u_view)
 
     def with_view(self, view_deg: Pair) -> Illumination:
         """The same with a stated view. Raises `UsageError` for an impossible angle."""
@@ -124,6 +144,7 @@ class Illumination:
             "glow_y": self.glow[1],
             "u_glow_x": self.u_glow[0],
             "u_glow_y": self.u_glow[1],
+            "line_um": None if self.line_um is None else list(self.line_um),
             "view_angle_deg": None if self.view_deg is None else list(self.view_deg),
             "u_view_x": self.u_view[0],
             "u_view_y": self.u_view[1],
@@ -145,6 +166,7 @@ class Illumination:
             glow=(float(data["glow_x"]), float(data["glow_y"])),
             u_glow=(float(data["u_glow_x"]), float(data["u_glow_y"])),
             view_deg=_read_pair(data.get("view_angle_deg")),
+            line_um=_read_pair(data.get("line_um")),
             u_view=(float(data["u_view_x"]), float(data["u_view_y"])),
             lamp_deg=_read_pair(data.get("lamp_angle_deg")),
             sign=None if data.get("sign") is None else float(data["sign"]),

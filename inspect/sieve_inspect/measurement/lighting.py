@@ -115,15 +115,19 @@ def _corrected(
 ) -> _Corrected:
     sample, ok = picture.samples[axis], picture.field.ok
     lit = illumination if picture.field.lattice.bright else illumination.without_lamp()
-    seen = None
-    if lit.view_deg is None:
+    seen, slant = None, np.full(len(ok), lit.view_factor(axis))
+    u_view = math.hypot(lit.u_view[axis], unknown.unequal)
+    if lit.line_um is not None and axis == 0:
+        place = scale.to_um(picture.field.centre) - scale.to_um(np.zeros((1, 2)))
+        slant, u_view = lit.along_line(place[:, 0])
+    elif lit.view_deg is None and lit.line_um is None:
         beside = np.where(ok, sample.wires.mean(axis=1), np.nan)
         seen = view_factors(scale.to_um(picture.field.centre), beside, axis)
-    slant = np.full(len(ok), lit.view_factor(axis)) if seen is None else seen
+    if seen is not None:
+        slant, u_view = seen, _U_VIEW_SEEN
     straight = float(np.nanmean((sample.wires * slant[:, None])[ok]))  # wire seen from above
     glow_um = straight * (1 / (1 - lit.glow[axis]) - 1)
     view_um = straight * (1 / slant - 1)
-    u_view = _U_VIEW_SEEN if seen is not None else math.hypot(lit.u_view[axis], unknown.unequal)
     return _Corrected(
         replace(
             sample,
@@ -153,7 +157,8 @@ def _unknown_light(picture: Picture, illumination: Illumination) -> _Unknown:
     if picture.signs is None:
         return _Unknown()
     sign, unequal = unexplained_sign(picture.signs, illumination), 0.0
-    if illumination.known is not LightKnown.REFERENCE and illumination.view_deg is None:
+    stated = illumination.view_deg is not None or illumination.line_um is not None
+    if illumination.known is not LightKnown.REFERENCE and not stated:
         x, y = (
             _mean_wire(sample) / (1 - glow)
             for sample, glow in zip(picture.samples, illumination.glow, strict=True)

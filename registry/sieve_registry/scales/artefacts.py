@@ -122,7 +122,8 @@ class Device:
     `stand_off_um` is the height of the cloth above the glass, `allowance_um` the most it may differ
     from that of the artefact, `path_um` the optical path from lens to object. `sensor` is its
     kind; `lamp_deg` the half-angle of the lamp seen from the cloth and `view_deg` the angle of view
-    off its normal, both in x and y (degrees); None or empty is not known.
+    off its normal, both in x and y (degrees); `line_um` the middle of a line camera's line from the
+    left of a scan and the distance of its lens. None or empty is not known.
     """
 
     id: str
@@ -137,6 +138,7 @@ class Device:
     sensor: str = ""
     lamp_deg: tuple[float, float] | None = None
     view_deg: tuple[float, float] | None = None
+    line_um: tuple[float, float] | None = None
     depth_of_field_um: float | None = None
     event: int = field(default=0)
 
@@ -145,8 +147,11 @@ class Device:
         from sieve_inspect.illumination.model import Illumination
 
         straight = (0.0, 0.0) if self.sensor in STRAIGHT else None
-        lit = Illumination.stated(self.lamp_deg, self.view_deg or straight)
-        known = self.lamp_deg is not None or self.view_deg is not None or straight is not None
+        view = self.view_deg or straight
+        lit = Illumination.stated(self.lamp_deg, view)
+        if self.line_um is not None:
+            lit = replace(lit, line_um=self.line_um, u_view=(0.0, 0.0))
+        known = (self.lamp_deg, view, self.line_um) != (None, None, None)
         return replace(lit, source=f"{lit.source}, device {self.id}") if known else lit
 
 
@@ -284,8 +289,13 @@ def add_device(registry: Registry, new: Device, terms: RecordTerms) -> Device:
     device_id = clean_id(new.id)
     if new.sensor and new.sensor not in SENSORS:
         raise UsageError(message=f"--sensor is one of {', '.join(SENSORS)}, not '{new.sensor}'.")
-    if new.sensor in STRAIGHT and any(new.view_deg or ()):
+    if new.sensor in STRAIGHT and (any(new.view_deg or ()) or new.line_um is not None):
         raise UsageError(message=f"A {new.sensor} sensor has no slanting view: leave it out.")
+    if new.line_um is not None and (new.view_deg is not None or not new.line_um[1] > 1_000):
+        raise UsageError(
+            message="Give the middle of the line with the distance of the lens (over 1 mm), or a "
+            "view angle, not both."
+        )
     new.illumination()
     texts = {
         "serial": clean_text("serial number", new.serial, needed=True),

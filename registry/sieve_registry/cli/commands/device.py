@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
 _DEVICE = (
     "id kind serial setting light encoding stand_off_um allowance_um path_um sensor lamp_deg "
-    "view_deg depth_of_field_um event"
+    "view_deg line_um depth_of_field_um event"
 )
 _JUMP = (
     "direction last_good=good.on_date first_bad=bad.on_date change_rel=change limit_rel=limit "
@@ -51,6 +51,9 @@ def add(
     sensor: Annotated[str, option("line camera, contact, telecentric or area camera.", "T")] = "",
     lamp_angle: options.LampAngle = None,
     view_angle: options.ViewAngle = None,
+    line_middle: Annotated[
+        str | None, option("Line camera: middle of its line from the left of a scan.", "L")
+    ] = None,
     depth_of_field: Annotated[str | None, option("Depth of field.", "L")] = None,
     by: options.By = None,
     json_path: options.Json = None,
@@ -61,6 +64,7 @@ def add(
 
     light_of = options.stated_light(lamp_angle, view_angle)
     path, allowance = artefacts.DEVICE_KINDS.get(kind, (1.0, 0.0))
+    path_um = path if optical_path is None else parse_stand_off_um(optical_path)
     new = artefacts.Device(
         id=device_id,
         kind=kind,
@@ -72,10 +76,11 @@ def add(
         allowance_um=allowance
         if stand_off_allowance is None
         else parse_stand_off_um(stand_off_allowance),
-        path_um=path if optical_path is None else parse_stand_off_um(optical_path),
+        path_um=path_um,
         sensor=sensor,
         lamp_deg=light_of.lamp_deg,
         view_deg=light_of.view_deg,
+        line_um=None if line_middle is None else (parse_stand_off_um(line_middle), path_um),
         depth_of_field_um=options.read_length(depth_of_field),
     )
     with options.opened(context, create=True) as registry:
