@@ -26,6 +26,11 @@ _COARSER = 1.5  # times the contrast of the finer levels that a coarser pyramid 
 # A fundamental is at least this share of its harmonic's height; the half-order line of an uneven
 # weaving comb stays far below.
 _FUNDAMENTAL = 0.6
+# Of few openings, on a copy of at most so many px a side:
+_FEW_SIDE = 600
+_FEWEST_ISLANDS, _MOST_ISLANDS = 4, 200
+_FILLS = 0.45  # of its bounding box: a square at 45 degrees fills half, a bright ring less
+_ISLANDS_ALIKE = 0.85  # of the largest side: openings vary by a few percent, cut ones by more
 _FOREIGN = 0.3  # orders by which a peak of another mesh misses every order of this one
 
 
@@ -66,6 +71,48 @@ def find_pitch(light: Float32, name: object = "the picture") -> Pitch:
     if best is None:
         raise NoLatticeError(file=name, reason="no regular crossing pattern stands out")
     return best
+
+
+def pitch_of_few(light: Float32) -> Pitch | None:
+    """The lattice vectors from single bright openings of linear light (h, w), where they are few.
+
+    A spectrum of three periods is too coarse for them. Openings are bright islands of about one
+    size that are about square and do not touch the border. None without four of them.
+    """
+    from scipy import ndimage
+
+    factor = max(1, max(light.shape) // _FEW_SIDE)
+    small = opencv.shrink(light, factor) if factor > 1 else light
+    low, high = np.percentile(small, (2, 98))
+    label, count = ndimage.label(small > 0.5 * (low + high))
+    if not _FEWEST_ISLANDS <= count <= _MOST_ISLANDS:
+        return None
+    boxes = ndimage.find_objects(label)
+    side = np.array([[s.stop - s.start for s in box] for box in boxes], float)
+    first = np.array([[s.start for s in box] for box in boxes])
+    last = np.array([[s.stop for s in box] for box in boxes])
+    inner = (first > 0).all(axis=1) & (last < small.shape).all(axis=1)
+    area = np.bincount(label.ravel(), minlength=count + 1)[1:]
+    size = np.sqrt(area)
+    square = inner & (np.abs(np.log(side[:, 0] / side[:, 1])) < np.log(_ALIKE))
+    square &= area > _FILLS * side.prod(axis=1)
+    if not square.any():
+        return None
+    alike = np.flatnonzero(square & (size > _ISLANDS_ALIKE * size[square].max()))
+    if len(alike) < _FEWEST_ISLANDS:
+        return None
+    middle = np.array(ndimage.center_of_mass(label > 0, label, alike + 1))[:, ::-1]
+    way = middle[None] - middle[:, None]
+    length = np.hypot(*way.transpose(2, 0, 1))
+    np.fill_diagonal(length, np.inf)
+    near = way[length < _ALIKE * length.min()]
+    vectors = []
+    for axis in (0, 1):
+        along = near[(near[:, axis] > 0) & (near[:, axis] >= np.abs(near[:, 1 - axis]))]
+        if not len(along):
+            return None
+        vectors.append(np.median(along, axis=0) * factor)
+    return Pitch(np.array(vectors), np.inf)
 
 
 def _pitch_at(light: Float32) -> Pitch | None:

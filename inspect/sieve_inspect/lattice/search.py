@@ -17,7 +17,7 @@ from sieve_inspect.errors import NoLatticeError
 from sieve_inspect.image import ScanSource, opencv
 from sieve_inspect.image.banded import BandedLight, Light
 from sieve_inspect.lattice.patches import FEWEST, Linked, link
-from sieve_inspect.lattice.pitch import Pitch, find_pitch
+from sieve_inspect.lattice.pitch import Pitch, find_pitch, pitch_of_few
 from sieve_inspect.lattice.places import with_inferred, with_notches_filled, without_misplaced
 from sieve_inspect.lattice.ring import FrameRing, find_ring
 from sieve_inspect.workers.shared_work import Progress, SharedWork
@@ -29,6 +29,7 @@ _APART = 0.38  # of the pitch; nearer than this there is no second opening
 _AROUND = 1.4  # pitches of the square from whose mean a maximum has to stand out
 _PROMINENCE = 0.25  # of the usual prominence that an opening must reach …
 _NOTEWORTHY = 0.1  # … the median of those above this share of the highest
+_FEW = 36  # openings below which a spectrum with more than one pattern is too coarse
 _ENOUGH = 2000  # openings from which the light of cloth is taken
 _LIT = 0.35  # of the way from a wire's light to an opening's, also where the field is darker
 
@@ -68,7 +69,22 @@ class Lattice:
 
 def find_lattice(light: Float32, name: object = "the picture") -> Lattice:
     """Find and number the openings of linear light (h, w). Raises `NoLatticeError`."""
-    pitch = find_pitch(light, name)
+    try:
+        lattice = _lattice_by(find_pitch(light, name), light, name)
+    except NoLatticeError:
+        few = pitch_of_few(light)
+        if few is None:
+            raise
+        return _lattice_by(few, light, name)
+    if lattice.seen.sum() < _FEW and lattice.pitch.rival > 0:
+        few = pitch_of_few(light)
+        if few is not None:
+            return _lattice_by(few, light, name)
+    return lattice
+
+
+def _lattice_by(pitch: Pitch, light: Float32, name: object) -> Lattice:
+    """The openings of linear light (h, w) by their pitch. Raises `NoLatticeError`."""
     factor, smooth, bright = _smoothed(light, pitch)
     peaks = _peaks(smooth if bright else -smooth, pitch.vectors / factor)
     return lattice_of(peaks, pitch, factor, light if bright else -light, bright, name)

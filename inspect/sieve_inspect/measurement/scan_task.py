@@ -46,6 +46,7 @@ from sieve_inspect.measurement.grey_levels import check_grey_levels, rows_of
 from sieve_inspect.measurement.picture import Picture, ScanFile
 from sieve_inspect.measurement.suitability import (
     check_blur,
+    check_enough,
     check_nominal,
     check_one_cloth,
     check_regular,
@@ -169,6 +170,7 @@ def _checked(
     """The picture, refused where it cannot carry a measurement; `few_levels` is a doubt."""
     path, beside = file.path, task.beside
     scale = task.scale if beside is None else beside.scale
+    check_enough(path, field)
     check_regular(path, field)
     moved = check_still(path, field)
     samples = (sample_of(field, scale, 0), sample_of(field, scale, 1))

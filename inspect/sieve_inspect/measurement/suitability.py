@@ -26,6 +26,8 @@ from sieve_inspect.verdict import Fit
 _NEEDED_PX = 4.0  # below this an opening and its wires are two blurred edges without a level
 _BLURS_OPENING = 4.0  # blur sigmas an opening must have
 _NOMINAL_WITHIN = 0.15
+_FEWEST = 9  # complete openings of a part of a cloth: three gaps in each direction
+_FEWEST_OF_ALL = 4  # the same where they are all: coarse sieves have no more
 _UNCLEAR = 0.25  # share of openings; lint and dust stay far below
 _RIVAL = 0.3  # height of a second mesh in the spectrum, as a share of the first
 _SHADED = 0.35  # share of the light by which the edges may differ from a model of them
@@ -63,6 +65,20 @@ def check_one_cloth(path: Path, lattice: Lattice) -> None:
     if lattice.at_odds > _AT_ODDS:
         reason = "its rows and columns of openings are not consistent"
         raise refused(path, reason, "Scan one cloth at a time, without moving it")
+
+
+def check_enough(path: Path, field: Field) -> None:
+    """Refuse fewer than 3 × 3 complete openings, unless the picture shows the whole cloth."""
+    complete = int((field.state != "partial").sum())
+    ring = field.lattice.ring
+    if complete >= (_FEWEST_OF_ALL if ring is not None and ring.whole else _FEWEST):
+        return
+    shown = "1 complete opening" if complete == 1 else f"{complete} complete openings"
+    reason = f"it shows only {shown}, too few for a mean and its uncertainty"
+    advice = (
+        f"Show {_FEWEST} or more, or all of the cloth with {_FEWEST_OF_ALL} or more to its frame"
+    )
+    raise refused(path, reason, advice)
 
 
 def check_regular(path: Path, field: Field) -> None:
