@@ -75,9 +75,7 @@ def check_enough(path: Path, field: Field) -> None:
         return
     shown = "1 complete opening" if complete == 1 else f"{complete} complete openings"
     reason = f"it shows only {shown}, too few for a mean and its uncertainty"
-    advice = (
-        f"Show {_FEWEST} or more, or all of the cloth with {_FEWEST_OF_ALL} or more to its frame"
-    )
+    advice = f"Show {_FEWEST} or more, or the whole cloth with {_FEWEST_OF_ALL} or more"
     raise refused(path, reason, advice)
 
 
