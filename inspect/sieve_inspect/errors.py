@@ -112,7 +112,7 @@ class NominalMismatchError(InputError):
 
     template = (
         "{file}: the apertures seen are about {seen}, {percent:+.0f} % from the nominal "
-        "{nominal}; check the label, the nominal and the scale."
+        "{nominal}; check the label, the nominal and the scale{hint}."
     )
     exit_code = 17
 

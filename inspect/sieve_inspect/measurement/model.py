@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from sieve_inspect.apertures.flags import State
+from sieve_inspect.errors import UsageError
 from sieve_inspect.image import opencv
 from sieve_inspect.measurement.lighting import LightCorrection
 from sieve_inspect.measurement.options import Judging
@@ -19,6 +20,7 @@ from sieve_inspect.measurement.suitability import finer, fitness, picture_doubts
 from sieve_inspect.measurement.table import aperture_frame, aperture_lines
 from sieve_inspect.scale import Scale
 from sieve_inspect.standard import DEFAULT_STANDARD, Limits, limits
+from sieve_inspect.standard.nearest import NearestSize, nearest_sizes
 from sieve_inspect.summary.direction import DirectionSummary
 from sieve_inspect.summary.uncertainty import Contribution
 from sieve_inspect.verdict import ClothState, Fit, Verdict, judge
@@ -51,6 +53,7 @@ class Measurement:
     doubts: tuple[str, ...] = ()
     limits: Limits | None = None
     verdict: Verdict | None = None
+    labelled: bool = True
 
     def __repr__(self) -> str:
         x, y = self.directions
@@ -92,6 +95,8 @@ class Measurement:
         those of `Judging`. Raises what `limits` raises, `UsageError` for an unknown rule, and
         `RefusedImageError` where the imaging is too uncertain for these limits.
         """
+        if not self.labelled:
+            raise UsageError(message="Nominal missing: measure with `nominal` to judge.")
         verdict = self.judged(Judging(standard, grade, rule, n, coarser, self.doubts)).verdict
         assert verdict is not None
         return verdict
@@ -145,6 +150,11 @@ class Measurement:
             shares = float((x > above).mean()), float((y > above).mean())
         return ClothState(self.blocked_share, self.count(State.TORN), shares)
 
+    def nearest(self) -> tuple[NearestSize, ...]:
+        """The published sizes nearest to the mean of both directions."""
+        x, y = self.directions
+        return nearest_sizes(0.5 * (x.mean_um + y.mean_um))
+
     def apertures(self) -> pandas.DataFrame:
         """Every aperture, a row each, with the columns of the CSV (`table.COLUMNS`).
 
@@ -170,7 +180,7 @@ class Measurement:
         """The measurement as JSON-ready data, schema `sieveward.measurement/1`."""
         out: dict[str, Any] = {
             "schema": SCHEMA,
-            "nominal_um": self.nominal_um,
+            "nominal_um": self.nominal_um if self.labelled else None,
             "angle_deg": _rounded(self._angle_deg()),
             "images": [_image_entry(p) for p in self.pictures],
             "scale": _scale_entry(self.scale),
@@ -193,6 +203,8 @@ class Measurement:
             },
             "budget": [cleaned(line.to_dict()) for line in self.budget],
         }
+        if not self.labelled:
+            out["nearest"] = [size.to_dict() for size in self.nearest()]
         if self.verdict is not None:
             out["verdict"] = self.verdict.to_dict()
         return out

@@ -22,6 +22,7 @@ from sieve_inspect.measurement.suitability import check_resolution
 from sieve_inspect.scale import Scale, scale_from_text
 from sieve_inspect.scale.artefact.in_scan import InScan
 from sieve_inspect.standard import DEFAULT_STANDARD, limits, resolve_nominal
+from sieve_inspect.standard.nearest import nearest_sizes
 from sieve_inspect.summary.compression import u_compression_px
 from sieve_inspect.summary.repeatability import with_study
 from sieve_inspect.summary.statistics import summarise, whole_cloth
@@ -35,7 +36,7 @@ _NO_JUDGING, _NOTHING_PRIOR, _PLAIN = Judging(), Prior(), Resources()
 def measure(
     images: str | Path | Sequence[str | Path],
     *,
-    nominal_um: float | str,
+    nominal_um: float | str | None = None,
     scale: Scale | None = None,
     um_per_px: float | tuple[float, float] | None = None,
     encoding: str = "auto",
@@ -48,7 +49,8 @@ def measure(
     """Measure one scan or several scans of one cloth and, with a standard, judge it.
 
     `images` are paths of PNG, JPEG, TIFF or BMP files. `nominal_um` is the size on the rim, a
-    number of um or a text such as "75um", "0.075mm" or "No. 200". The scale is either a `Scale` or
+    number of um or a text such as "75um", "0.075mm" or "No. 200"; without it the measurement names
+    the nearest published sizes and judges nothing. The scale is either a `Scale` or
     `um_per_px`, a number or (x, y), with the uncertainty of an uncertified flatbed scanner.
     `encoding` is "srgb", "linear" or "auto". `judging` names limits and rule, `prior` what is
     known of sieve and method before, `illumination` lamp and view: widths are corrected for them.
@@ -66,10 +68,10 @@ def measure(
     ['image', 'row', 'col', 'x_px', 'y_px']
     """
     paths = _paths(images)
-    nominal, scale = _nominal(nominal_um), _scale(scale, um_per_px)
-    _check_judging(nominal, judging)
+    nominal, scale = _nominal(nominal_um, judging), _scale(scale, um_per_px)
     refuse_twins(paths)
-    check_resolution(paths[0], nominal, scale)
+    if nominal is not None:
+        check_resolution(paths[0], nominal, scale)
     beside: Sequence[InScan | None] = in_scan or [None] * len(paths)
     tasks = (
         Task(path, nominal, scale, encoding, resources.max_megapixels, artefact)
@@ -82,7 +84,7 @@ def measure(
 def measure_array(
     array: NDArray[Any],
     *,
-    nominal_um: float | str,
+    nominal_um: float | str | None = None,
     scale: Scale | None = None,
     um_per_px: float | tuple[float, float] | None = None,
     encoding: str = "auto",
@@ -100,17 +102,17 @@ def measure_array(
     >>> print(m.judge("iso3310-1:2016").outcome)
     pass
     """
-    nominal, scale = _nominal(nominal_um), _scale(scale, um_per_px)
-    _check_judging(nominal, judging)
+    nominal, scale = _nominal(nominal_um, judging), _scale(scale, um_per_px)
     scan = scan_of_array(array)
-    check_resolution(scan.path, nominal, scale)
+    if nominal is not None:
+        check_resolution(scan.path, nominal, scale)
     picture = picture_of(scan, Task(scan.path, nominal, scale, encoding))
     return _summarised([picture], nominal, scale, prior, illumination, judging)
 
 
 def _summarised(
     pictures: Sequence[Picture],
-    nominal_um: float,
+    nominal_um: float | None,
     scale: Scale,
     prior: Prior,
     illumination: Illumination,
@@ -127,7 +129,9 @@ def _summarised(
         results.append(with_study(*summary, further, direction))
     (x, of_x), (y, of_y) = results
     budget = (*of_x, *of_y)
-    draft = Measurement(nominal_um, scale, light, pictures, (x, y), budget, Fit.OK, ())
+    labelled = nominal_um is not None
+    size = nominal_um or nearest_sizes(0.5 * (x.mean_um + y.mean_um))[0].nominal_um
+    draft = Measurement(size, scale, light, pictures, (x, y), budget, Fit.OK, (), labelled=labelled)
     return draft.judged(judging)
 
 
@@ -150,8 +154,15 @@ def _paths(images: str | Path | Sequence[str | Path]) -> list[Path]:
     return [Path(image) for image in given]
 
 
-def _nominal(nominal_um: float | str) -> float:
-    return resolve_nominal(nominal_um) if isinstance(nominal_um, str) else float(nominal_um)
+def _nominal(nominal_um: float | str | None, judging: Judging) -> float | None:
+    """The nominal in um; raises the errors of a wrong standard, grade, size or rule as well."""
+    if nominal_um is None:
+        if judging.standard is not None:
+            raise UsageError(message="Nominal missing: to judge by `standard` give `nominal` too.")
+        return None
+    nominal = resolve_nominal(nominal_um) if isinstance(nominal_um, str) else float(nominal_um)
+    _check_judging(nominal, judging)
+    return nominal
 
 
 def _scale(scale: Scale | None, um_per_px: float | tuple[float, float] | None) -> Scale:

@@ -83,7 +83,7 @@ class Task:
     """A picture to be measured, with everything its result depends on; see `measure`."""
 
     path: Path
-    nominal_um: float
+    nominal_um: float | None
     scale: Scale
     encoding: str = "auto"
     max_megapixels: float | None = None
@@ -186,8 +186,10 @@ def _checked(
         signs=rim_light(field, light) if field.lattice.bright else None,
         loaded=light,
     )
-    check_blur(path, picture, task.nominal_um, scale)
-    check_nominal(path, picture, task.nominal_um)
+    measured_um = float(np.mean([np.median(s.width[s.ok]) for s in samples]))
+    check_blur(path, picture, task.nominal_um or measured_um, scale)
+    if task.nominal_um is not None:
+        check_nominal(path, measured_um, task.nominal_um)
     return picture
 
 

@@ -26,6 +26,7 @@ from sieve_inspect.verdict import Fit
 _NEEDED_PX = 4.0  # below this an opening and its wires are two blurred edges without a level
 _BLURS_OPENING = 4.0  # blur sigmas an opening must have
 _NOMINAL_WITHIN = 0.15
+_OTHER_DPI = ", and whether the scan was made at the dpi of the scale: the factor is about 2"
 _FEWEST = 9  # complete openings of a part of a cloth: three gaps in each direction
 _FEWEST_OF_ALL = 4  # the same where they are all: coarse sieves have no more
 _UNCLEAR = 0.25  # share of openings; lint and dust stay far below
@@ -132,16 +133,20 @@ def check_blur(path: Path, picture: Picture, nominal_um: float, scale: Scale) ->
         )
 
 
-def check_nominal(path: Path, picture: Picture, nominal_um: float) -> None:
-    """Refuse cloth of another size than the nominal."""
-    seen = float(np.mean([np.median(s.width[s.ok]) for s in picture.samples]))
+def check_nominal(path: Path, seen: float, nominal_um: float) -> None:
+    """Refuse cloth whose apertures of about `seen` um are of another size than the nominal."""
     if abs(seen / nominal_um - 1) > _NOMINAL_WITHIN:
         raise NominalMismatchError(
             file=path.name,
             seen=format_length(float(f"{seen:.3g}")),
             percent=100 * (seen / nominal_um - 1),
             nominal=format_length(nominal_um),
+            hint=_OTHER_DPI if _is_factor_of_two(seen / nominal_um) else "",
         )
+
+
+def _is_factor_of_two(ratio: float) -> bool:
+    return any(abs(ratio / factor - 1) < _NOMINAL_WITHIN for factor in (0.5, 2.0))
 
 
 def refused(path: Path, reason: str, advice: str) -> RefusedImageError:

@@ -164,6 +164,15 @@ def scale_from_text(text: str) -> Scale:
     return Scale(x, y, U_REL_BY_HAND, U_REL_BY_HAND, 0.0, "given by hand, not certified")
 
 
+def scale_from_dpi(dpi: float) -> Scale:
+    """The scale of a scanner's resolution on trust: 25,400 um an inch, the same in x and y."""
+    if not (math.isfinite(dpi) and dpi > 0):
+        raise UsageError(message=f"{dpi:g} dpi is no resolution: give a number above 0.")
+    um_per_px = 25_400 / dpi
+    source = f"{dpi:g} dpi on trust, not certified"
+    return Scale(um_per_px, um_per_px, U_REL_BY_HAND, U_REL_BY_HAND, 0.0, source)
+
+
 def load_scale(path: str | Path) -> Scale:
     """Read a scale file (JSON, schema `sieveward.scale/1`). Raises `BadScaleFileError`."""
     path = Path(path)

@@ -28,7 +28,10 @@ if TYPE_CHECKING:
     from sieve_inspect.workers.runner import Runner
 
 ImagesArgument = Annotated[list[Path], argument("Scans of one cloth.", "IMAGE...")]
-NominalOption = Annotated[str, option("Size on the rim: 75um, 0.075mm, 'No. 200'.", "L")]
+NominalOption = Annotated[
+    str | None, option("Size on the rim: 75um, 0.075mm, 'No. 200'; else names the nearest.", "L")
+]
+DpiOption = Annotated[float | None, option("Resolution as the scale, on trust.", "N")]
 ScaleOption = Annotated[Path | None, option("Scale file.", "FILE")]
 StandardOption = Annotated[str | None, option("Judge by this edition or table.", "S")]
 GradeOption = Annotated[str, option("compliance, inspection or calibration.")]
@@ -48,9 +51,10 @@ SizeOption = Annotated[float | None, option("Largest size of a scan, megapixels.
 
 def measure(
     images: ImagesArgument,
-    nominal: NominalOption,
+    nominal: NominalOption = None,
     scale: ScaleOption = None,
     um_per_px: options.UmPerPx = None,
+    dpi: DpiOption = None,
     lamp_angle: options.LampAngle = None,
     view_angle: options.ViewAngle = None,
     illumination: options.IlluminationFile = None,
@@ -89,8 +93,8 @@ def measure(
         with progress("Measuring", len(images)) as update:
             measurement = measure_scans(
                 images,
-                nominal_um=resolve_nominal(nominal),
-                scale=read_scale(scale, um_per_px),
+                nominal_um=None if nominal is None else resolve_nominal(nominal),
+                scale=read_scale(scale, um_per_px, dpi),
                 encoding=encoding,
                 illumination=options.stated_light(lamp_angle, view_angle, illumination),
                 judging=Judging(standard, grade, rule or "guard-band", n),
@@ -101,12 +105,16 @@ def measure(
         print_measurement(measurement)
 
 
-def read_scale(file: Path | None, um_per_px: str | None) -> Scale:
-    """The scale from exactly one of `--scale` and `--um-per-px`."""
-    from sieve_inspect.scale import load_scale, scale_from_text
+def read_scale(file: Path | None, um_per_px: str | None, dpi: float | None = None) -> Scale:
+    """The scale from exactly one of `--scale`, `--um-per-px` and, where it is taken, `--dpi`."""
+    from sieve_inspect.scale import load_scale, scale_from_dpi, scale_from_text
 
     if file is not None and um_per_px is not None:
         raise UsageError(message="Give --scale or --um-per-px, not both.")
+    if dpi is not None:
+        if file is not None or um_per_px is not None:
+            raise UsageError(message="Give --dpi or another scale, not both.")
+        return scale_from_dpi(dpi)
     if file is not None:
         return load_scale(file)
     if um_per_px is not None:
@@ -136,6 +144,8 @@ def _numbered(path: Path, number: int) -> Path:
 def print_measurement(measurement: Measurement) -> None:
     """The measurement for a person, in 80 columns."""
     _print_directions(measurement)
+    if not measurement.labelled:
+        output.text(_nearest(measurement))
     output.text(
         f"Measured {measurement.count('ok')}, blocked {measurement.count('blocked')}, torn "
         f"{measurement.count('torn')}, left out {measurement.count('partial', 'unclear')}. "
@@ -169,6 +179,19 @@ def light_sentence(light: LightCorrection) -> str:
     return f"Light: {light.source}; {done}, ±{2 * max(light.u_um):.2g} um left (k = 2)."
 
 
+def _nearest(measurement: Measurement) -> str:
+    """A sentence on the nearest published sizes."""
+    from sieve_inspect.units import format_length
+
+    sizes = [
+        f"{format_length(size.nominal_um)} ({size.series}"
+        + (f", {size.astm}" if size.astm else "")
+        + f", {size.off_percent:+.1f} %)"
+        for size in measurement.nearest()
+    ]
+    return f"Nearest published sizes: {'; '.join(sizes)}. Not judged: give --nominal."
+
+
 def _print_directions(measurement: Measurement) -> None:
     """Figures in x and y; digits follow the uncertainty of the mean."""
     from sieve_inspect.units import format_length
@@ -190,7 +213,8 @@ def _print_directions(measurement: Measurement) -> None:
         row("pitch", lambda d: d.pitch_um),
         ("apertures", *(str(d.count) for d in both)),
     ]
-    title = f"Apertures of nominal {format_length(measurement.nominal_um)}, in um"
+    nominal = f"of nominal {format_length(measurement.nominal_um)}"
+    title = f"Apertures {nominal if measurement.labelled else 'without a nominal'}, in um"
     output.table(title, {"": "", "x": ">", "y": ">"}, rows)
 
 
