@@ -28,7 +28,8 @@ if TYPE_CHECKING:
     from sieve_inspect.workers.runner import Runner
 
 ImagesArgument = Annotated[list[Path], argument("Scans of one cloth.", "IMAGE...")]
-NominalOption = Annotated[
+NominalOption = Annotated[str, option("Size on the rim: 75um, 0.075mm, 'No. 200'.", "L")]
+LabelOption = Annotated[
     str | None, option("Size on the rim: 75um, 0.075mm, 'No. 200'; else names the nearest.", "L")
 ]
 DpiOption = Annotated[float | None, option("Resolution as the scale, on trust.", "N")]
@@ -51,7 +52,7 @@ SizeOption = Annotated[float | None, option("Largest size of a scan, megapixels.
 
 def measure(
     images: ImagesArgument,
-    nominal: NominalOption = None,
+    nominal: LabelOption = None,
     scale: ScaleOption = None,
     um_per_px: options.UmPerPx = None,
     dpi: DpiOption = None,
