@@ -22,7 +22,7 @@ from sieve_inspect.summary.statistics import whole_cloth
 from sieve_inspect.synthetic.round_cloth import RoundCloth, RoundTruth, draw_round
 
 SIDE = 700
-LARGE = 900  # with room for a covered place or a hole
+LARGE = 900  # where fewer openings would decide less, or leave no room for a hole
 UM_PER_PX = 5.0
 
 
@@ -149,7 +149,7 @@ def test_an_encoding_that_the_edges_do_not_confirm_carries_no_verdict(
 ) -> None:
     """Under such a blur linear light read as sRGB has edges of nearly the same shape."""
     path = tmp_path / "scan.tif"
-    draw_directly(path, evenly(2.0), SIDE, 20.0, 12.0, stored=linear)
+    draw_directly(path, evenly(2.0), LARGE, 20.0, 12.0, stored=linear)
     measurement = measured(path, 20.0)
     assert measurement.pictures[0].encoding == "linear" or measurement.fit == "indicative"
 
@@ -229,7 +229,7 @@ def test_unevenly_woven_cloth_is_no_jump_of_the_scanner(
     turned: float,
 ) -> None:
     path = tmp_path / "scan.tif"
-    truth = draw_directly(path, evenly(1.0), SIDE, woven=woven, turned=turned)
+    truth = draw_directly(path, evenly(1.0), LARGE, woven=woven, turned=turned)
     measurement = measured(path)
     found, ok = errors(measurement, truth)
     assert measurement.fit == "ok"
