@@ -223,7 +223,7 @@ def test_rights_given_by_another_are_not_reported_as_taken_back(
 ) -> None:
     """Only who gave a right takes it back (PostgreSQL, REVOKE): an administrator is told."""
     admin, recorder = as_role("admin"), as_role("record")  # both by the owner
-    with pytest.raises(UsageError, match="rights someone else gave"):
+    with pytest.raises(UsageError, match="rights that another user gave"):
         servers.grant(admin, present(recorder.engine.url.username), "read")
     assert sieve_commands.log_use(recorder, "S-1", 1).uses_total == 1
 
