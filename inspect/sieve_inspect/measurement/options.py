@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from sieve_inspect.measurement.picture import Picture
 from sieve_inspect.measurement.scan_task import Task
+from sieve_inspect.summary.fields import FieldScatter
 from sieve_inspect.summary.uncertainty import Contribution
 from sieve_inspect.workers.runner import Progress, Runner, no_progress, run_serially
 
@@ -18,7 +19,8 @@ class Judging:
     `standard` is an edition or the path of a table, None to measure without a verdict; `n` the
     number of apertures the limit on s is taken for, by default as many as were measured. `coarser`
     names standards and grades the sieve may serve under when it fails its own. `doubts` are reasons
-    why the outcome can only be conditional, such as an expired scale that a person accepted.
+    why the outcome can only be conditional, such as an expired scale that a person accepted. The
+    sampling plan depends on `frame_mm`, the diameter of the sieve's frame, by default 200 mm.
     """
 
     standard: str | None = None
@@ -27,6 +29,7 @@ class Judging:
     n: int | None = None
     coarser: Sequence[tuple[str, str]] = ()
     doubts: Sequence[str] = ()
+    frame_mm: float | None = None
 
 
 @dataclass(frozen=True)
@@ -35,10 +38,12 @@ class Prior:
 
     `study` are the budget lines (um, k = 1) of a repeatability study, `population` the number of
     apertures of the whole cloth; by default they are counted where a single picture shows it.
+    `scatter` is that between the fields of earlier measurements of this cloth, in x and y.
     """
 
     study: Sequence[Contribution] = ()
     population: int | None = None
+    scatter: tuple[FieldScatter, FieldScatter] | None = None
 
 
 @dataclass(frozen=True)

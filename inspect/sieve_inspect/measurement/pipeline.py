@@ -24,8 +24,9 @@ from sieve_inspect.scale.artefact.in_scan import InScan
 from sieve_inspect.standard import DEFAULT_STANDARD, limits, resolve_nominal
 from sieve_inspect.standard.nearest import nearest_sizes
 from sieve_inspect.summary.compression import u_compression_px
+from sieve_inspect.summary.fields import scatter_between
 from sieve_inspect.summary.repeatability import with_study
-from sieve_inspect.summary.statistics import summarise, whole_cloth
+from sieve_inspect.summary.statistics import gap_means, summarise, whole_cloth
 from sieve_inspect.summary.uncertainty import BudgetSource, Contribution
 from sieve_inspect.verdict import Fit, read_rule
 from sieve_inspect.workers.runner import in_task_order
@@ -63,7 +64,7 @@ def measure(
     >>> m = measure("s0125-1.tif", nominal_um=125, um_per_px=5.29)
     >>> x, y = m.directions
     >>> f"{x.mean_um:.0f} um, U = {x.U_mean_um:.1f} um, k = {x.k_mean:.2f}"
-    '125 um, U = 2.5 um, k = 2.01'
+    '125 um, U = 4.0 um, k = 2.11'
     >>> list(m.apertures().columns)[:5]
     ['image', 'row', 'col', 'x_px', 'y_px']
     """
@@ -99,8 +100,8 @@ def measure_array(
     is taken for sRGB and anything else for linear light unless the edges in the picture disagree.
 
     >>> m = measure_array(pixels, nominal_um=125, um_per_px=(5.29, 5.31), encoding="srgb")
-    >>> print(m.judge("iso3310-1:2016").outcome)
-    pass
+    >>> print(m.judge("iso3310-1:2016").reasons[-1])
+    the sampling plan is not met: fields 1 of 7.
     """
     nominal, scale = _nominal(nominal_um, judging), _scale(scale, um_per_px)
     scan = scan_of_array(array)
@@ -125,7 +126,10 @@ def _summarised(
     further += [replace(line, source=BudgetSource.REPRODUCIBILITY) for line in prior.study]
     results = []
     for axis, direction in enumerate("xy"):
-        summary = summarise([p.samples[axis] for p in pictures], scale, axis, population)
+        samples = [p.samples[axis] for p in pictures]
+        earlier = None if prior.scatter is None else prior.scatter[axis]
+        scatter = scatter_between(gap_means(samples), earlier)
+        summary = summarise(samples, scale, axis, population, scatter)
         results.append(with_study(*summary, further, direction))
     (x, of_x), (y, of_y) = results
     budget = (*of_x, *of_y)

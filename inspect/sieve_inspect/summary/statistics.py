@@ -11,8 +11,9 @@ Sampling Techniques, 3rd ed. 1977, 2.6): none where all of them were measured.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from statistics import NormalDist
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,6 +22,7 @@ from sieve_inspect.apertures.field import Field
 from sieve_inspect.apertures.flags import Flag
 from sieve_inspect.scale import Scale
 from sieve_inspect.summary.direction import DirectionSummary
+from sieve_inspect.summary.fields import FieldScatter, GapMeans, u_of_gaps, u_of_mean
 from sieve_inspect.summary.uncertainty import (
     BudgetSource,
     Contribution,
@@ -40,6 +42,7 @@ EDGE_MODEL_PX = 0.02 / math.sqrt(3)
 # sharp picture's blur (px) may be either, and the edge anywhere within it.
 _SHARP_PX = 1.1
 _NOISE_KNOWN = 0.1  # relative: the noise of single widths against what the pixels' noise predicts
+_EXPECTED = 0.1  # openings as large: the largest of a normal cloth is above that in 9 of 10
 _SMALLEST_UM = 30_000.0  # of cloth in a frame; common practice, no source
 
 
@@ -127,12 +130,17 @@ def whole_cloth(fields: Sequence[Field], scale: Scale) -> int | None:
 
 
 def summarise(
-    samples: Sequence[Sample], scale: Scale, axis: int, population: int | None = None
+    samples: Sequence[Sample],
+    scale: Scale,
+    axis: int,
+    population: int | None = None,
+    scatter: FieldScatter | None = None,
 ) -> tuple[DirectionSummary, list[Contribution]]:
     """Summary of direction x (`axis` 0) or y (1) over several pictures, and its budget.
 
     `population` is the number of apertures of the whole cloth, where that is known; an aperture
-    must not be among the samples twice then.
+    must not be among the samples twice then. `scatter` is how far the means of fields of this
+    cloth lie apart (see `fields`); without it the samples count as the only fields there are.
     """
     width = np.concatenate([s.width[s.ok] for s in samples])
     noise = np.concatenate([s.noise[s.ok] for s in samples])
@@ -144,17 +152,17 @@ def summarise(
     variance = float(width.var(ddof=1)) if len(width) > 1 else 0.0
     subtracted = float(np.mean(noise**2))
     spread = math.sqrt(max(0.0, variance - subtracted))
-    u_sampling, gaps = _sampling(samples)
+    fields = gap_means(samples)
+    u_sampling, _ = u_of_gaps(fields)
     effective = min(len(width), max(2.0, variance / u_sampling**2 if u_sampling > 0 else 2.0))
     unseen = math.sqrt(max(0.0, 1 - len(width) / population)) if population else 1.0
     largest = int(np.argmax(width))
     excess = _noise_excess(float(width[largest]) - mean, float(noise[largest]), spread, len(width))
-    direction, source = "xy"[axis], BudgetSource.SAMPLING
-    u_noise, dof = float(np.sqrt(np.sum(noise**2))) / len(width), max(gaps - 1, 1)
+    direction, u_noise = "xy"[axis], float(np.sqrt(np.sum(noise**2))) / len(width)
     budget = [
         *_common_lines(samples, scale, axis, mean),
         Contribution("pixel noise", direction, u_noise, common=False),
-        Contribution("sampling", direction, unseen * u_sampling, dof, source=source, common=False),
+        *sampling_lines(direction, fields, scatter, unseen),
         Contribution("noise on the maximum", direction, float(noise[largest]), of=Quantity.LARGEST),
         *_lines_of_s(direction, spread, subtracted, unseen, effective),
     ]
@@ -193,6 +201,23 @@ def _common_lines(
     ]
 
 
+def sampling_lines(
+    direction: str, fields: Sequence[GapMeans], scatter: FieldScatter | None, unseen: float
+) -> Iterator[Contribution]:
+    """What was not measured adds to the mean; `unseen` is the share of sampling that counts.
+
+    The scatter between several fields holds that of their gaps already; a single field has both.
+    """
+    source = BudgetSource.SAMPLING
+    if scatter is None or len(fields) < 2:
+        u_gaps, gaps = u_of_gaps(fields)
+        dof = max(gaps - 1, 1)
+        yield Contribution("sampling", direction, unseen * u_gaps, dof, source=source, common=False)
+    if scatter is not None:
+        name, u = f"between fields ({scatter.source})", unseen * u_of_mean(fields, scatter)
+        yield Contribution(name, direction, u, scatter.dof, source=source, common=False)
+
+
 def _lines_of_s(
     direction: str, spread: float, subtracted: float, unseen: float, effective: float
 ) -> list[Contribution]:
@@ -213,14 +238,17 @@ def _noise_excess(above: float, noise: float, spread: float, count: int) -> floa
     """How much of the largest of `count` widths is likely pixel noise, um.
 
     Noise n widens a distribution of spread s to sqrt(s² + n²), and its largest value with it; but
-    by no more than the largest of so many noises, since an opening beside a displaced wire does not
-    belong to the distribution.
+    by no more than the largest of so many noises. An opening beside a displaced wire does not
+    belong to the distribution: the fewer openings as large are expected in it (below `_EXPECTED`),
+    the less is taken off, since the noise of such an opening is as likely negative.
     """
     if noise <= 0 or above <= 0:
         return 0.0
     share = noise**2 / (noise**2 + spread**2)
     excess = 1 - math.sqrt(1 - share)
-    return min(excess * above, math.sqrt(share) * noise * math.sqrt(2 * math.log(max(count, 2))))
+    crowd = min(excess * above, math.sqrt(share) * noise * math.sqrt(2 * math.log(max(count, 2))))
+    expected = count * NormalDist(0, math.hypot(noise, spread)).cdf(-above)
+    return crowd * min(1.0, expected / _EXPECTED)
 
 
 def imaging_part(budget: Sequence[Contribution]) -> float:
@@ -234,21 +262,14 @@ def imaging_lines(budget: Sequence[Contribution]) -> list[Contribution]:
     return [line for line in lines_of(budget) if line.source in causes]
 
 
-def _sampling(samples: Sequence[Sample]) -> tuple[float, int]:
-    """Standard uncertainty of the mean from the spread between gaps, and the number of gaps."""
-    means, counts = [], []
+def gap_means(samples: Sequence[Sample]) -> list[GapMeans]:
+    """The gaps of each field with a sound opening, in their order across it."""
+    fields = []
     for s in samples:
-        _, gap, count = np.unique(s.gap[s.ok], return_inverse=True, return_counts=True)
-        means.append(np.bincount(gap, s.width[s.ok]) / count)
-        counts.append(count)
-    mean, weight = np.concatenate(means), np.concatenate(counts).astype(float)
-    if len(mean) < 2:
-        return 0.0, len(mean)
-    weight /= weight.sum()
-    middle = float((weight * mean).sum())
-    # Variance of a weighted mean of independent gaps, with the usual n / (n - 1).
-    variance = float((weight**2 * (mean - middle) ** 2).sum()) * len(mean) / (len(mean) - 1)
-    return math.sqrt(variance), len(mean)
+        if s.ok.any():
+            _, gap, count = np.unique(s.gap[s.ok], return_inverse=True, return_counts=True)
+            fields.append(GapMeans(np.bincount(gap, s.width[s.ok]) / count, count))
+    return fields
 
 
 def _odd_even(samples: Sequence[Sample]) -> float:
