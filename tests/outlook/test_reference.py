@@ -14,6 +14,7 @@ from sieve_inspect.errors import BadTableError, UsageError
 from sieve_registry.audit import verification
 from sieve_registry.quality.curves import Curve, read_curve
 from sieve_registry.quality.reference_rules import beads, cement, e_n, master
+from sieve_registry.quality.references import optical_mean
 
 # A synthetic certificate, invented for this test; worked by hand: 45.10 / 87.40 = 51.60 %, between
 # 47.0 and 54.0: 145 + 5 × 4.602 / 7 = 148.29 um.
@@ -71,13 +72,30 @@ def test_a_working_sieve_against_its_master() -> None:
     assert found.difference == pytest.approx(0.3)
     assert found.e_n == pytest.approx(0.6)
     assert found.satisfactory
-    # Without U the pairs speak for themselves: differences 0.3, 0.4, 0.2, s = 0.1,
-    # U = 4.303 × 0.1 / √3 = 0.248, E_n = 0.3 / 0.248.
+    # The scatter of pairs: differences 0.3, 0.4, 0.2, s = 0.1, U = 4.303 × 0.1 / √3 = 0.248.
     alone = master([(12.4, 12.1), (12.6, 12.2), (12.3, 12.1)])
     assert alone.U_difference == pytest.approx(0.2484, abs=5e-4)
-    assert alone.e_n == pytest.approx(1.208, abs=5e-3)
-    assert alone.satisfactory is False
     assert master([(12.4, 12.1)]).e_n is None
+
+
+@pytest.mark.parametrize("differences", [(5.0, -3.0, 4.0), (0.49, 0.5, 0.51)])
+def test_pairs_alone_are_no_proficiency_test(differences: tuple[float, ...]) -> None:
+    """E_n needs U of both results: pairs that scatter widely are not satisfactory for that."""
+    found = master([(20 + d, 20) for d in differences])
+    assert (found.e_n, found.satisfactory, found.outcome) == (None, None, "not judged")
+    known = master([(20 + d, 20) for d in differences], (0.8, 0.6))
+    # E_n = 2.0 / √(0.8² + 0.6²) and 0.5 / 1.0
+    assert known.e_n == pytest.approx(sum(differences) / 3)
+    assert known.satisfactory == (abs(sum(differences) / 3) <= 1)
+
+
+def test_e_n_against_the_optical_check_uses_its_own_coverage_factor(lab: Lab) -> None:
+    """u = 0.2 um at 2 degrees of freedom: k = 4.53, so U = 0.91 um instead of 0.4 um."""
+    lab.add()
+    check = lab.check(0, u=0.2, dof=2.0).check
+    optical = optical_mean(lab.registry, check)
+    assert optical is not None
+    assert optical[1] == pytest.approx(4.527 * 0.2, rel=1e-3)
 
 
 @pytest.mark.parametrize(

@@ -169,6 +169,33 @@ def test_without_uses_the_calendar_is_the_axis(lab: Lab) -> None:
     assert x.reach.day == lab.day(1033)
 
 
+def test_more_apertures_are_not_wear_of_the_largest(lab: Lab) -> None:
+    """The largest of n normal values with s = 4 um (Blom, within 0.2 um of the exact mean).
+
+    Above the mean by 3.241 s of 1000 and 4.418 s of 130,000: 88.0 and 92.7 um at 75 um.
+    """
+    lab.add(interval_months=24)
+    for n, (count, largest) in enumerate([(1000, 88.0), (1000, 88.0), (130_000, 92.7)]):
+        lab.check(100 * n, sd=4.0, count=count, largest=largest)
+        lab.use(100 * n + 50, 100)
+    found = outlook(lab.registry, "S-1")
+    for direction in "xy":
+        line = trend(found, "largest aperture", direction)
+        assert not line.significant
+        assert line.slope == pytest.approx(0, abs=1)  # um in 1000 uses; 23 without
+
+
+def test_the_guard_band_of_a_forecast_is_that_of_the_last_check(lab: Lab) -> None:
+    """u = 0.05 um at 3 degrees of freedom: k = 3.31, the level is 78.7 − 3.31 × 0.05 um."""
+    lab.add(interval_months=24)
+    for n in range(4):
+        lab.check(100 * n, x=75.5 + 0.3 * n, u=0.05, u_rel=0.0003, dof=3.0)
+        lab.use(100 * n + 50, 100)
+    x = trend(outlook(lab.registry, "S-1"), "mean", "x")
+    assert x.reach is not None
+    assert x.reach.limit_um == pytest.approx(78.7 - 3.307 * 0.05, abs=1e-3)
+
+
 def test_the_spread_and_the_largest_aperture_are_followed_too(lab: Lab) -> None:
     lab.add()
     for n in range(4):

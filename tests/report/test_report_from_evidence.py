@@ -212,11 +212,12 @@ def test_the_history_writes_a_reference_check_as_far_as_its_figures_carry(
     copy = tmp_path / "lab"
     shutil.copytree(filled, copy)
     registry = report_lab.lab(copy, report_lab.LAST_DAY)
-    pairs = [(9.0, 10.0), (8.7, 9.9), (9.5, 10.5)]  # t = 4.303: U 4.303 × 0.1155 / √3 = 0.287
-    references.record(registry, "S-0125", master(pairs), "master EX-M5", RecordTerms(by="Q. Lead"))
+    pairs = [(9.0, 10.0), (8.7, 9.9), (9.5, 10.5)]  # E_n = −1.067 / √(0.2² + 0.15²)
+    result = master(pairs, (0.2, 0.15))
+    references.record(registry, "S-0125", result, "master EX-M5", RecordTerms(by="Q. Lead"))
     page = render_sieve_history(history_view(registry, "S-0125"))
     assert (
-        "master EX-M5: unsatisfactory; difference −1.07 %, U 0.29 %, E_n = −3.72, 3 pairs" in page
+        "master EX-M5: unsatisfactory; difference −1.07 %, U 0.25 %, E_n = −4.27, 3 pairs" in page
     )
     registry.close()
 

@@ -10,6 +10,8 @@ from datetime import date, timedelta
 from pathlib import Path
 from typing import Any
 
+import scipy.stats
+
 from clock import Clock
 from sieve_inspect.scale.model import Scale
 from sieve_inspect.standard import Limits, limits
@@ -30,6 +32,7 @@ class Figures:
     x: float = 75.5
     y: float = 75.2
     u: float = 0.15
+    dof: float = math.inf  # of the mean
     sd: float = 4.0
     largest: float = 90.0
     scale: str = "artefact A-7"
@@ -57,6 +60,8 @@ class Made:
             max_um=f.largest,
             median_um=mean,
             u_mean_um=f.u,
+            k_mean=2.0 if math.isinf(f.dof) else float(scipy.stats.t.ppf(0.97725, f.dof)),
+            dof_mean=f.dof,
             u_sd_um=0.2,
             u_max_um=0.5,
             wire_mean_um=50.0,
@@ -150,9 +155,12 @@ class Lab:
             self.registry,
             sieve_id,
             scans,
-            scale=Scale(5.29, 5.29, self.figures.u_rel, self.figures.u_rel, 0.0, "made"),
+            scale=Scale(
+                5.29, 5.29, self.figures.u_rel, self.figures.u_rel, 0.0, "made", certified=True
+            ),
             on_date=self.day(day),
             by="Ada Moss",
+            visual="ok",
             measure=self._measure,
         )
 

@@ -10,6 +10,7 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
+from statistics import NormalDist
 from typing import TYPE_CHECKING, Protocol
 
 from sieve_registry.events import ClothReplaced, SieveCleaned
@@ -19,6 +20,7 @@ if TYPE_CHECKING:
     from sieve_registry.outlook.straight_line import Point
 
 DAYS_PER_YEAR = 365.25
+_STEP_KNOWN = 0.5  # share of a step between counts: real cloth is not quite normal; own figure
 _RATE_DAYS = 365  # the rate of use is that of the last year
 
 # Relative standard uncertainties of a check's scale in x and y, by check id.
@@ -125,11 +127,23 @@ def recent_rate(history: SieveHistory, day: date) -> float | None:
     return count / days if days > 0 and count else None
 
 
-def check_point(check: Check, name: str, direction: str, scales: ScaleShares) -> Point | None:
+def expected_largest(count: int) -> float:
+    """The largest of `count` normal values, in standard deviations above their mean.
+
+    Blom (1958): Φ⁻¹((n − 0.375) / (n + 0.25)); within 0.02 of the exact mean from n = 10 on.
+    """
+    return NormalDist().inv_cdf((count - 0.375) / (count + 0.25)) if count > 1 else 0.0
+
+
+def check_point(
+    check: Check, name: str, direction: str, scales: ScaleShares, like: Check | None = None
+) -> Point | None:
     """One value of a check in um, with its own uncertainty and the share of its scale.
 
     The scale's share is common to all checks with that scale; the rest is taken as independent.
-    None where the value or its uncertainty is not known.
+    The largest of more apertures is larger: with `like` it is that of as many as that check
+    measured, s (m(n_like) − m(n)) further, known to half of that step. None where the value or its
+    uncertainty is not known.
     """
     from sieve_registry.outlook.straight_line import Point  # brings NumPy
 
@@ -142,7 +156,12 @@ def check_point(check: Check, name: str, direction: str, scales: ScaleShares) ->
     if value is None or u is None:
         return None
     u_rel = scales[check.id]["xy".index(direction)]
-    total = float(u)
+    total, step = float(u), 0.0
     common = min(u_rel * abs(float(value)), 0.999 * total)
     own = math.sqrt(max(total**2 - common**2, 0.0))
-    return Point(float(value), own, common, check.scale_source or "unknown scale")
+    if name == "largest aperture" and like is not None and figures.sd_um is not None:
+        wanted = like.x if direction == "x" else like.y
+        step = expected_largest(wanted.count) - expected_largest(figures.count)
+        step *= float(figures.sd_um)
+    own = math.hypot(own, _STEP_KNOWN * step)
+    return Point(float(value) + step, own, common, check.scale_source or "unknown scale")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from datetime import date
@@ -23,7 +24,7 @@ from sieve_registry.outlook.proposals import (
     wear_interval,
 )
 from sieve_registry.outlook.sieving_methods import MethodComparison, compare_methods
-from sieve_registry.outlook.wear import LEAST_CHECKS, Bounds, Wear, analyse_wear
+from sieve_registry.outlook.wear import LEAST_CHECKS, Bound, Bounds, Wear, analyse_wear
 from sieve_registry.records import Check, Fact, SieveHistory, SieveState
 from sieve_registry.sieves import state as states
 from sieve_registry.sieves.decision_rules import CheckRule, rule_of
@@ -182,18 +183,22 @@ def _bounds(now: SieveState, payloads: Mapping[str, CheckRecorded]) -> Bounds:
 
     sieve = now.sieve
     row = limits(sieve.nominal_um, sieve.standard, grade=sieve.grade)
-    mean = (row.nominal_um - row.y_um, row.nominal_um + row.y_um)
-    spans = {"mean": mean, "largest aperture": (None, row.max_um)}
+    mean = Bound(row.nominal_um - row.y_um, row.nominal_um + row.y_um)
+    spans = {"mean": mean, "largest aperture": Bound(None, row.max_um)}
     if row.s_limit_um is not None:
-        spans["standard deviation"] = (None, row.s_limit_um)
+        spans["standard deviation"] = Bound(None, row.s_limit_um)
     return {(name, direction): span for direction in "xy" for name, span in spans.items()}
 
 
 def _bounds_of(margins: Iterable[Margin]) -> Bounds:
-    """The limits in the margins of a check, um."""
+    """The limits in the margins of a check, um, with each value's coverage factor."""
     return {
-        (m.name, m.direction): (_float(m.limit_low_um), _float(m.limit_high_um)) for m in margins
-    }
+        (m.name, m.direction): Bound(
+            _float(m.limit_low_um), _float(m.limit_high_um), _float(m.k) or 2.0,
+            _float(m.dof) or math.inf,
+        )
+        for m in margins
+    }  # fmt: skip
 
 
 def _scale_shares(scale: Mapping[str, Any] | None) -> tuple[float, float]:

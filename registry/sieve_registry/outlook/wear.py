@@ -37,8 +37,21 @@ LEAST_CHECKS = 3  # two points always fit a line exactly
 _NAMES = ("mean", "standard deviation", "largest aperture")
 _NO_CHANGE = "no significant change yet"
 
-# Lower and upper limit in um (None: no limit) by name and direction, as a check applied them.
-Bounds = Mapping[tuple[str, str], tuple[float | None, float | None]]
+
+@dataclass(frozen=True)
+class Bound:
+    """Lower and upper limit of a value, um (None: no limit), as a check applied them.
+
+    `k` is the coverage factor of that check's value, at `dof` effective degrees of freedom.
+    """
+
+    low: float | None
+    high: float | None
+    k: float = 2.0
+    dof: float = math.inf
+
+
+Bounds = Mapping[tuple[str, str], Bound]  # by name and direction
 
 
 @dataclass(frozen=True)
@@ -144,7 +157,7 @@ def analyse_wear(
     trends = []
     for name, direction in product(_NAMES, "xy"):
         if (name, direction) in bounds:
-            points = [check_point(check, name, direction, scales) for check in checks]
+            points = [check_point(c, name, direction, scales, checks[-1]) for c in checks]
             empty = Trend(name, direction, sum(point is not None for point in points))
             trends.append(_trend(empty, points, axis, bounds[name, direction], rule))
     return Wear(
@@ -176,7 +189,7 @@ def _trend(
     empty: Trend,
     points: Sequence[Point | None],
     axis: _Axis,
-    bounds: tuple[float | None, float | None],
+    bound: Bound,
     rule: Rule,
 ) -> Trend:
     known = [(i, point) for i, point in enumerate(points) if point is not None]
@@ -188,7 +201,7 @@ def _trend(
     if line is None or line.dof < 1:
         problem = "not enough: no two checks with uses between them and no step"
         return replace(empty, problem=problem)
-    return _forecast(empty, line, axis, known[-1][1], bounds, rule)
+    return _forecast(empty, line, axis, known[-1][1], bound, rule)
 
 
 def _too_few(known: int, checks: int) -> str:
@@ -206,7 +219,7 @@ def _forecast(
     line: Fit,
     axis: _Axis,
     last: Point,
-    bounds: tuple[float | None, float | None],
+    bound: Bound,
     rule: Rule,
 ) -> Trend:
     p = len(line.beta)
@@ -223,8 +236,8 @@ def _forecast(
         slope_high=high,
         scatter_factor=line.scatter_factor,
     )
-    band = rule.factor * 2 * math.hypot(last.u, last.common)
-    lower, upper = bounds
+    band = rule.factor_at(bound.k, bound.dof) * bound.k * math.hypot(last.u, last.common)
+    lower, upper = bound.low, bound.high
     if _outside(now, lower, upper, band):
         beyond = _outside(now, lower, upper, 0.0)
         return replace(trend, reached_already=True, beyond_limit=beyond)

@@ -120,11 +120,12 @@ def rule_view(registry: Registry, sieve_id: str, day: date | None = None) -> Rul
 
 
 def _risks(data: SieveData, last: Check) -> Iterator[RiskRow]:
-    for (name, direction), (low, high) in data.bounds.items():
+    for (name, direction), bound in data.bounds.items():
+        low, high = bound.low, bound.high
         point = check_point(last, name, direction, data.scales)
         if point is None:
             continue
-        alone = p_conform(point.value, math.hypot(point.u, point.common), low, high)
+        alone = p_conform(point.value, math.hypot(point.u, point.common), low, high, bound.dof)
         assert alone is not None
         prior = _prior_of(data.history, last, name, direction, data.scales)
         history: tuple[float | None, ...] = (None, None, None)
@@ -142,7 +143,7 @@ def _prior_of(
         (before, point)
         for before in cloth.checks
         if moment(before) < moment(check)
-        and (point := check_point(before, name, direction, scales)) is not None
+        and (point := check_point(before, name, direction, scales, check)) is not None
     ]
     if not earlier:
         return None

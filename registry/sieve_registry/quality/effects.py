@@ -159,7 +159,7 @@ def effects_of(
     for sieve_id in dict.fromkeys(sieve_ids):
         state = sieve_queries.get_state(registry, sieve_id, day)
         last = state.last_check
-        optical = None if last is None else optical_mean(last)
+        optical = None if last is None else optical_mean(registry, last)
         if last is None or optical is None:
             raise UsageError(
                 message=f"Sieve {state.sieve.id!r} has no check with uncertainties: check it first."

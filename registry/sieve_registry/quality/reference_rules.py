@@ -64,7 +64,7 @@ class Cement:
 
 @dataclass(frozen=True)
 class Master:
-    """Working against master sieve in percent retained; E_n where an uncertainty is known."""
+    """Working against master sieve in percent retained; E_n where U of both is known."""
 
     KIND: ClassVar = CheckKind.MASTER
     pairs: int
@@ -143,8 +143,10 @@ def master(
 ) -> Master:
     """Pairs of percent retained (working, master) on portions of one split sample.
 
-    `expanded` are U of the working and master result; without them U of the mean difference
-    comes from three pairs or more (95 %, Student's t). Raises `UsageError`.
+    `expanded` are U of the working and master result, which E_n of ISO 13528 needs. Without them
+    the scatter of three pairs or more gives U of the mean difference (95 %, Student's t), which
+    says how well the difference is known and not whether it is allowed: E_n stays unknown. Raises
+    `UsageError`.
     """
     if not pairs:
         raise UsageError(message="At least one pair of results is needed.")
@@ -160,4 +162,4 @@ def master(
     from scipy.special import stdtrit
 
     half = float(stdtrit(n - 1, 0.975)) * stdev(differences) / math.sqrt(n)
-    return Master(n, middle, half, e_n(middle, half, 0.0, 0.0) if half > 0 else None)
+    return Master(n, middle, half, None)

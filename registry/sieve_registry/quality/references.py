@@ -7,8 +7,9 @@ from dataclasses import asdict, dataclass
 from datetime import date
 from typing import Any
 
+from sieve_inspect.verdict.model import Value
 from sieve_registry.codec import plain_object
-from sieve_registry.events import ReferenceChecked
+from sieve_registry.events import CheckRecorded, ReferenceChecked
 from sieve_registry.outlook.cloth_history import moment
 from sieve_registry.quality.reference_rules import Beads, Cement, CheckKind, Master, e_n
 from sieve_registry.records import Check, Event, Fact
@@ -50,20 +51,25 @@ def record(
     return record_fact(registry, sieve_id, payload, terms)
 
 
-def optical_mean(check: Check) -> tuple[float, float] | None:
-    """Mean aperture of both directions of an optical check and its U (k = 2), um.
+def optical_mean(registry: Registry, check: Check) -> tuple[float, float] | None:
+    """Mean aperture of both directions of an optical check and its U (95.45 %), um.
 
-    The two directions share their scale, so their uncertainties are not averaged down.
+    U = k u with the k recorded in the margins of the check, 2 in records without. The two
+    directions share their scale, so their uncertainties are not averaged down.
     """
     if check.x.u_mean_um is None or check.y.u_mean_um is None:
         return None
     mean = (float(check.x.mean_um) + float(check.y.mean_um)) / 2
-    return mean, float(check.x.u_mean_um) + float(check.y.u_mean_um)
+    facts = facts_of(registry, check.sieve_id, [CheckRecorded])
+    margins = next(fact.payload.margins for fact in facts if fact.payload.check == check.id)
+    k = {row.direction: row.k for row in margins if row.name == Value.MEAN}
+    parts = (("x", check.x.u_mean_um), ("y", check.y.u_mean_um))
+    return mean, sum(float(k.get(direction) or 2) * float(u) / 2 for direction, u in parts)
 
 
-def e_n_against_optical(check: Check | None, result: Beads) -> float | None:
+def e_n_against_optical(registry: Registry, check: Check | None, result: Beads) -> float | None:
     """E_n of the beads' aperture against the last optical check; None where U is not known."""
-    optical = None if check is None else optical_mean(check)
+    optical = None if check is None else optical_mean(registry, check)
     if optical is None or result.U_um is None:
         return None
     return e_n(result.aperture_um, result.U_um, *optical)

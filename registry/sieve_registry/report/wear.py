@@ -64,10 +64,10 @@ def wear_chart(seen: Outlook, label: str) -> Markup:
             _line(axes, line, lengths)
         for direction in "xy":
             _points(axes, worn, direction, lengths)
-        for low, high in {seen.data.bounds.get(("mean", d), (None, None)) for d in "xy"}:
-            for limit in (low, high):
-                if limit is not None:
-                    _limit(axes, limit, lengths)
+        bounds = [bound for d in "xy" if (bound := seen.data.bounds.get(("mean", d)))]
+        for limit in dict.fromkeys(limit for b in bounds for limit in (b.low, b.high)):
+            if limit is not None:
+                _limit(axes, limit, lengths)
         for step in worn.steps:
             if not step.new_cloth:
                 place = _place_of(worn, step.seq)

@@ -51,7 +51,7 @@ def beads(
     result = evaluate(read_curve(certificate), charged, through, certified_u)
     with options.opened(context) as registry:
         last = sieve_queries.get_state(registry, sieve_id, options.read_day(date)).last_check
-        number = references.e_n_against_optical(last, result)
+        number = references.e_n_against_optical(registry, last, result)
         terms = options.terms(date, by, why_late)
         more = {"charged_g": charged, "through_g": through, "e_n": number}
         event = references.record(registry, sieve_id, result, material, terms, **more)
@@ -131,7 +131,7 @@ def master(
     spread = "" if result.U_difference is None else f" ± {result.U_difference:.2f} %"
     output.line(f"{event.subject} retains {result.difference:+.2f} %{spread} against {material}.")
     if result.e_n is None:
-        output.line("No E_n: give --u, or at least three pairs that differ.")
+        output.line("Not judged: give U of both results with --u UW,UM (E_n, ISO 13528).")
     else:
         word = "satisfactory" if result.satisfactory else "unsatisfactory"
         output.line(f"E_n = {result.e_n:+.2f}: {word}.")
