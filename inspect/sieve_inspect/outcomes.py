@@ -23,6 +23,7 @@ class Outcome(StrEnum):
 
 OUTCOMES = tuple(Outcome)
 NOT_JUDGED = "not judged"  # of a measurement without limits
+FOR_INFORMATION = "for information"  # of a check recorded without being judged
 PASSING = (Outcome.PASS, Outcome.CONDITIONAL_PASS)
 FAILING = (Outcome.FAIL, Outcome.CONDITIONAL_FAIL)
 

@@ -137,7 +137,7 @@ class CheckRecorded(EventPayload, kind="check recorded", noun="the check", versi
     """A check: figures, verdict, the scale and its chain, and the files that prove it.
 
     `images`, `shares`, `scale`, `light`, `trace` and `measured_with` keep the measurement's own
-    JSON.
+    JSON; `visual` is the visual examination: its result ("ok" or the fault seen), by whom and when.
     """
 
     check: str
@@ -162,6 +162,7 @@ class CheckRecorded(EventPayload, kind="check recorded", noun="the check", versi
     trace: Mapping[str, Any] | None = optional(None, since=2)
     light: Mapping[str, Any] | None = optional(None, since=3)
     imported: Mapping[str, int] | None = optional(None, since=2)
+    visual: Mapping[str, str] | None = optional(None, since=3)
 
 
 @dataclass(frozen=True, kw_only=True)

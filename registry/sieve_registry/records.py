@@ -14,6 +14,7 @@ from decimal import Decimal
 from enum import StrEnum
 from typing import Any, Generic, TypeVar, cast
 
+from sieve_inspect.outcomes import FOR_INFORMATION
 from sieve_registry.codec import EventPayload
 from sieve_registry.events import (
     ActionDecided,
@@ -261,6 +262,11 @@ class SieveHistory:
     corrections: tuple[Correction, ...] = ()  # all ever made; the lists above are as corrected
     sign_off: tuple[tuple[date, bool], ...] = ()  # from which day a second person must sign
     opinions: tuple[Fact[EventPayload], ...] = ()  # actions decided and reference checks
+
+    @property
+    def judged(self) -> tuple[Check, ...]:
+        """The checks that decide whether the sieve may be used: all but those for information."""
+        return tuple(check for check in self.checks if check.outcome != FOR_INFORMATION)
 
 
 @dataclass(frozen=True)

@@ -136,7 +136,14 @@ def check(registry: Registry, measuring: Measuring, scan: Path) -> Callable[...,
         measuring.outcome = outcome
         day = None if on is None else date.fromisoformat(on)
         return check_commands.check(
-            registry, sieve_id, [scan], scale=SCALE, on_date=day, by="Ada Moss", measure=measuring
+            registry,
+            sieve_id,
+            [scan],
+            scale=SCALE,
+            on_date=day,
+            by="Ada Moss",
+            visual="ok",
+            measure=measuring,
         )
 
     return checking

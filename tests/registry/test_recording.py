@@ -37,7 +37,7 @@ from sieve_registry.sieves import queries as sieve_queries
 from sieve_registry.store.engine import Registry
 from sieve_registry.values import DEFAULT_STANDARD
 
-SCALE = Scale(5.29, 5.29, 0.001, 0.001)
+SCALE = Scale(5.29, 5.29, 0.001, 0.001, certified=True)
 
 
 def files_in(registry: Registry) -> list[Path]:

@@ -146,7 +146,7 @@ def test_a_check_keeps_the_chain_of_its_own_run(
     code, out, err = typing(*check, "--um-per-px", "20.1", "--json", "-")
     assert code == 0, err
     found = json.loads(out)
-    assert found["outcome"] == "pass"
+    assert found["outcome"] == "conditional pass"  # a single field, and not examined by eye
     trace = found["trace"]
     assert (trace["certificate"]["number"], trace["artefact"]["id"]) == ("7", "D-1")
     assert trace["scale"] is None

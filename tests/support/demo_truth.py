@@ -9,7 +9,8 @@ import numpy as np
 import numpy.typing as npt
 
 from sieve_inspect.synthetic import Render, Truth
-from sieve_registry.demo.scans import SCANS, DrawnScan
+from sieve_registry.demo.actions import Checked
+from sieve_registry.demo.scans import SCANS, DrawnScan, further_fields
 
 
 @dataclass(frozen=True)
@@ -22,9 +23,10 @@ class TrueCloth:
     blocked_share: float
 
 
-def true_cloth(names: tuple[str, ...], drawn: Callable[[DrawnScan], Render]) -> TrueCloth:
-    """The truth of some scans taken together; `drawn` gives the drawing of a scan."""
-    scans = [scan for scan in SCANS if scan.name in names]
+def true_cloth(checked: Checked, drawn: Callable[[DrawnScan], Render]) -> TrueCloth:
+    """The truth of all fields of a check together; `drawn` gives the drawing of a scan."""
+    scans = [scan for scan in SCANS if scan.name in checked.scans]
+    scans += further_fields(checked.scans, checked.further)
     truths = [drawn(scan).truth for scan in scans]
     mean_x, mean_y = [
         float(

@@ -15,7 +15,7 @@ from sieve_inspect.verdict import Action, Outcome, Verdict
 from sieve_registry.store.engine import Registry
 from sieve_registry.store.evidence import EvidenceStore
 
-SCALE = Scale(5.29, 5.29, 0.001, 0.001, 0.0, "made for a test")
+SCALE = Scale(5.29, 5.29, 0.001, 0.001, 0.0, "made for a test", certified=True)
 
 
 def copy_empty(empty: Path, path: Path) -> None:
@@ -38,7 +38,7 @@ class MadeMeasurement:
     images: list[dict[str, Any]]
     outcome: str
     mean_um: float
-    standard: str
+    standard: str | None
     unknown: tuple[str, ...] = ()
     action: str = ""  # as the outcome says
     doubts: Sequence[str] = ()
@@ -75,15 +75,18 @@ class MadeMeasurement:
             "scale": {"um_per_px_x": 5.29, "um_per_px_y": 5.29, "source": "made for a test"},
             "directions": {"x": direction, "y": direction},
             "imaging": {"fit": "ok", "reasons": []},
-            "verdict": {
-                **self._verdict().with_doubts(self.doubts).to_dict(),
-                "margins": [{**margin, "direction": axis} for axis in ("x", "y")],
-            },
+            **({} if self.standard is None else {"verdict": self._judged(self.standard, margin)}),
         }
 
-    def _verdict(self) -> Verdict:
+    def _judged(self, standard: str, margin: dict[str, Any]) -> dict[str, Any]:
+        return {
+            **self._verdict(standard).with_doubts(self.doubts).to_dict(),
+            "margins": [{**margin, "direction": axis} for axis in ("x", "y")],
+        }
+
+    def _verdict(self, standard: str) -> Verdict:
         return Verdict(
-            standard=self.standard,
+            standard=standard,
             grade="compliance",
             rule="guard-band",
             outcome=Outcome(self.outcome),
@@ -94,8 +97,8 @@ class MadeMeasurement:
         )
 
     @property
-    def limits(self) -> Limits:
-        return limits(75.0, self.standard)
+    def limits(self) -> Limits | None:
+        return None if self.standard is None else limits(75.0, self.standard)
 
     def apertures_csv(self) -> str:
         return "image,row,col,x_px,y_px,width_x_um,width_y_um,state,flags\n"

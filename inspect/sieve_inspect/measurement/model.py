@@ -12,6 +12,7 @@ import numpy as np
 from sieve_inspect.apertures.flags import State
 from sieve_inspect.errors import UsageError
 from sieve_inspect.image import opencv
+from sieve_inspect.measurement.gates import unmet_gates
 from sieve_inspect.measurement.lighting import LightCorrection
 from sieve_inspect.measurement.options import Judging
 from sieve_inspect.measurement.overlay import draw_overlay
@@ -126,7 +127,9 @@ class Measurement:
             budget=self.budget,
             fields=len(self.pictures),
         )
-        return replace(fitted, limits=allowed, verdict=verdict.with_doubts(by.doubts))
+        gates = unmet_gates(self.pictures, self.scale, self.directions, allowed, by.frame_mm)
+        verdict = verdict.with_doubts(by.doubts).with_gates(gates)
+        return replace(fitted, limits=allowed, verdict=verdict)
 
     def _fitted(self, allowed: Limits, doubts: tuple[str, ...]) -> Measurement:
         of_pictures = picture_doubts(self.pictures, self.scale)

@@ -39,12 +39,16 @@ class FieldPlace:
 
 @dataclass(frozen=True)
 class SamplingPlan:
-    """What a check has to measure. `n` is None where every full aperture has to be measured."""
+    """What a check has to measure. `n` is None where every full aperture has to be measured.
+
+    `complete` is about how many full apertures the sieve has.
+    """
 
     nominal_um: float
     grade: str
     frame_mm: float
     n: int | None
+    complete: int
     fields: int  # per centre line
     per_field: int  # apertures one field shows along its line
     places: tuple[FieldPlace, ...]
@@ -83,7 +87,8 @@ def plan(
     pitch_mm = (nominal_um + (wire or 0.7 * nominal_um)) / 1000
     clear_mm = max(frame_mm - _RIM_MM, pitch_mm)
     across = max(int(clear_mm / pitch_mm), 1)
-    n, reasons = _count(nominal_um, grade, frame_mm, math.pi / 4 * across**2)
+    complete = math.pi / 4 * across**2
+    n, reasons = _count(nominal_um, grade, frame_mm, complete)
     needed = across if n is None else min(n, across)
     shown = across if field_mm is None else max(min(int(field_mm / pitch_mm), across), 1)
     fields = 1 if field_mm is None else _fields(n, needed, shown, across)
@@ -96,6 +101,7 @@ def plan(
         grade=grade,
         frame_mm=frame_mm,
         n=n,
+        complete=int(complete),
         fields=fields,
         per_field=shown,
         places=_places(fields, clear_mm, field_mm),

@@ -10,7 +10,16 @@ from sieve_inspect.outcomes import (
     worst,
 )
 from sieve_inspect.verdict.judge import judge
-from sieve_inspect.verdict.model import ClothState, Fit, Margin, Share, Value, Verdict
+from sieve_inspect.verdict.model import (
+    ClothState,
+    Fit,
+    Gate,
+    Margin,
+    Share,
+    Value,
+    Verdict,
+    with_remedies,
+)
 from sieve_inspect.verdict.risk import Normal, global_risks, posterior, specific_risk
 from sieve_inspect.verdict.rules import RULES, Rule, p_conform, read_rule
 
@@ -23,6 +32,7 @@ __all__ = [
     "Action",
     "ClothState",
     "Fit",
+    "Gate",
     "Margin",
     "Normal",
     "Outcome",
@@ -36,5 +46,6 @@ __all__ = [
     "posterior",
     "read_rule",
     "specific_risk",
+    "with_remedies",
     "worst",
 ]

@@ -8,7 +8,7 @@ from dataclasses import asdict, dataclass, replace
 from enum import StrEnum
 from typing import Any
 
-from sieve_inspect.outcomes import Action, Outcome
+from sieve_inspect.outcomes import PASSING, Action, Outcome
 
 
 class Fit(StrEnum):
@@ -92,6 +92,22 @@ class Share:
         return {**asdict(self), "percent": _known(self.percent), "outcome": str(self.outcome)}
 
 
+@dataclass(frozen=True)
+class Gate:
+    """A condition of a pass that is not met: the reason, and what would meet it."""
+
+    reason: str
+    remedy: str
+
+
+def with_remedies(action: Action, advice: str, gates: Sequence[Gate]) -> tuple[Action, str]:
+    """An action and its reason where conditions of a pass are not met."""
+    remedies = "; ".join(dict.fromkeys(gate.remedy for gate in gates))
+    if action == Action.KEEP:
+        return Action.MEASURE_BETTER, f"Proposed: {remedies}. You decide."
+    return action, f"{advice} For a pass also: {remedies}."
+
+
 @dataclass(frozen=True, repr=False)
 class Verdict:
     """A measurement judged by the limits of an edition; the action is a proposal.
@@ -126,6 +142,22 @@ class Verdict:
             action=Action.MEASURE_BETTER,
             action_reason="Proposed: measure better: calibrate the device with a certified "
             "artefact and check again. You decide.",
+        )
+
+    def with_gates(self, gates: Sequence[Gate]) -> Verdict:
+        """The same where conditions of a pass are not met: then it passes conditionally at best.
+
+        What fails, fails without them. An action such as cleaning stays before measuring again.
+        """
+        if not gates or self.outcome not in PASSING:
+            return self
+        action, advice = with_remedies(self.action, self.action_reason, gates)
+        return replace(
+            self,
+            outcome=Outcome.CONDITIONAL_PASS,
+            reasons=(*self.reasons, *(f"{gate.reason}." for gate in gates)),
+            action=action,
+            action_reason=advice,
         )
 
     def to_dict(self) -> dict[str, Any]:

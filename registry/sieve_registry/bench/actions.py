@@ -102,9 +102,9 @@ def _name(fields: Mapping[str, str]) -> str:
 async def confirm(request: Request) -> Response:
     """Record a measured check under a name."""
     job, fields = job_of(request), await _fields(request)
-    name = _name(fields)
+    name, visual = _name(fields), fields.get("fault", "") or fields.get("visual", "")
     known = int(fields["known"]) if fields.get("known", "").isdecimal() else -1
-    confirmed = await run_in_threadpool(desk_of(request).jobs.confirm, job, name, known)
+    confirmed = await run_in_threadpool(desk_of(request).jobs.confirm, job, name, known, visual)
     if confirmed.check_id is None:
         return _redirect(f"/jobs/{job.id}?newer={confirmed.newer}")
     first = "" if confirmed.person == name else "?first=yes"

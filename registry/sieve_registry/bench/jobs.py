@@ -227,9 +227,10 @@ class Jobs:
             job.measurement, job.phase = None, Phase.FAILED
         job.ended = time.monotonic()
 
-    def confirm(self, job: Job, name: str, known: int) -> Confirmed:
+    def confirm(self, job: Job, name: str, known: int, visual: str = "") -> Confirmed:
         """Record a measured check once, under the name of the first person to confirm it.
 
+        `visual` is the result of the visual examination: "ok" or the fault seen.
         `known` is the number of checks of the sieve when the result was shown: a different number
         now means a newer check to consider first. Raises the refusals of `checks.commands.record`;
         the job then stays open.
@@ -247,7 +248,7 @@ class Jobs:
             today = self.registry.today()
             late = "" if now.day == today else f"measured on {now.day}, confirmed on {today}"
             terms = RecordTerms(now.day, name, late)
-            job.check_id = commands.record(self.registry, job.taken, terms)
+            job.check_id = commands.record(self.registry, job.taken, terms, visual)
             job.person, job.phase = name, Phase.RECORDED
         self._trim()
         return Confirmed(job.check_id, job.person)

@@ -11,7 +11,8 @@ from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from sieve_registry.checks import evidence
+from sieve_inspect.outcomes import FOR_INFORMATION
+from sieve_registry.checks import evidence, gates
 from sieve_registry.checks.queries import get_check
 from sieve_registry.events import CheckRecorded, CheckSigned
 from sieve_registry.records import CheckDetail, SieveHistory, SieveState
@@ -43,6 +44,7 @@ class Taken:
 
     `history` is the sieve's history at that time, `document` the measurement's, `figures` what a
     check records of it, with an action that takes the history into account; `warnings` go with it.
+    `judged` is false for a check for information.
     """
 
     history: SieveHistory
@@ -53,6 +55,7 @@ class Taken:
     document: Mapping[str, Any]
     figures: Mapping[str, Any]
     warnings: tuple[str, ...] = ()
+    judged: bool = True
 
 
 def measure_scans(images: Sequence[Path], **options: Any) -> Measurement:
@@ -71,12 +74,14 @@ def take(
     illumination: Illumination | None = None,
     encoding: str,
     terms: RecordTerms,
+    for_information: bool = False,
     measure: Callable[..., evidence.MeasurementLike] | None = None,
 ) -> Taken:
     """Measure a sieve's scans and judge them, if such a check may be recorded.
 
-    `illumination` is lamp and view, by default those on record for the scale's device; `measure`
-    takes the place of the core's. Raises as `check`; nothing is recorded.
+    `illumination` is lamp and view, by default those on record for the scale's device;
+    `for_information` judges nothing; `measure` takes the place of the core's. Raises as `check`;
+    nothing is recorded.
     """
     from sieve_inspect.measurement.options import Judging, Prior
 
@@ -96,26 +101,27 @@ def take(
         encoding=encoding,
         illumination=illumination,
         judging=Judging(
-            standard=sieve.standard,
+            standard=None if for_information else sieve.standard,
             grade=sieve.grade,
             rule=rule.rule,
             coarser=rule.coarser,
             doubts=chosen.doubts,
+            frame_mm=None if sieve.frame_nm is None else sieve.frame_nm / 1e6,
         ),
         prior=Prior(decision_rules.contributions(registry, rule.study) if rule.study else ()),
     )
     document = measurement.to_dict()
-    figures = _figures(registry, history, day, document)
-    return Taken(
-        history, day, tuple(images), chosen, measurement, document, figures, tuple(warnings)
-    )
+    judged = not for_information
+    figures = _figures(registry, history, day, document, judged=judged)
+    images, remarks = tuple(images), tuple(warnings)
+    return Taken(history, day, images, chosen, measurement, document, figures, remarks, judged)
 
 
 def with_history_now(registry: Registry, taken: Taken) -> Taken:
     """The same measurement, with an action that takes the sieve's present history into account."""
     with registry.reading() as connection:
         history = history_of(connection, taken.history.sieve.id)
-    figures = _figures(registry, history, taken.day, taken.document)
+    figures = _figures(registry, history, taken.day, taken.document, judged=taken.judged)
     return replace(taken, history=history, figures=figures)
 
 
@@ -135,13 +141,18 @@ def used_before(registry: Registry, taken: Taken) -> list[str]:
     ]
 
 
-def record(registry: Registry, taken: Taken, terms: RecordTerms) -> str:
+def record(registry: Registry, taken: Taken, terms: RecordTerms, visual: str = "") -> str:
     """Record what was measured, with its evidence; returns the number of the check.
 
-    Raises `SieveRetiredError` and others where the sieve can no longer have it recorded,
-    `EvidenceError` when a scan changed since it was measured; then nothing is recorded.
+    `visual` is the result of the visual examination, "ok" or the fault seen; without it a pass is
+    conditional. Raises `SieveRetiredError` and others where the sieve can no longer have it
+    recorded, `EvidenceError` when a scan changed since it was measured; then nothing is recorded.
     """
-    sieve = taken.history.sieve
+    sieve, examination = taken.history.sieve, gates.Examination.of(visual)
+    figures = dict(taken.figures)
+    if taken.judged:
+        unmet = gates.gates_of(taken.scale.scale, examination)
+        figures = gates.gated(figures, unmet, examination)
     warnings = [*dpi_warnings(taken.images, taken.scale.scale), *taken.warnings]
     staged: list[evidence.StagedFile] = []
     try:
@@ -156,10 +167,11 @@ def record(registry: Registry, taken: Taken, terms: RecordTerms) -> str:
                 "nominal_nm": sieve.nominal_nm,
                 "standard": sieve.standard,
                 "grade": sieve.grade,
-                **taken.figures,
+                **figures,
                 "measured_with": software(),
                 **({"warnings": warnings} if warnings else {}),
                 **({} if taken.scale.trace is None else {"trace": dict(taken.scale.trace)}),
+                **({} if examination is None else examination.to_payload(terms, context.day)),
             }
             with writer.placing(context.connection, registry.evidence, staged) as files:
                 payload["evidence"] = [file.to_payload() for file in files]
@@ -171,9 +183,16 @@ def record(registry: Registry, taken: Taken, terms: RecordTerms) -> str:
 
 
 def _figures(
-    registry: Registry, history: SieveHistory, day: date, document: Mapping[str, Any]
+    registry: Registry,
+    history: SieveHistory,
+    day: date,
+    document: Mapping[str, Any],
+    *,
+    judged: bool,
 ) -> dict[str, Any]:
     figures = evidence.check_figures(document)
+    if not judged:
+        return figures | {"outcome": FOR_INFORMATION}
     # Brings NumPy, which `due` can do without.
     from sieve_registry.outlook.queries import action_with_history
 
@@ -191,9 +210,14 @@ def check(
     on_date: date | None = None,
     by: str | None = None,
     late_reason: str = "",
+    visual: str = "",
+    for_information: bool = False,
     measure: Callable[..., evidence.MeasurementLike] | None = None,
 ) -> CheckDetail:
     """Measure a sieve's scans, judge them, and record the check with its evidence.
+
+    `visual` is the result of the visual examination: "ok" or the fault seen. A check
+    `for_information` is not judged, and the sieve stays due as before.
 
     The measuring runs before the registry is touched; whatever it raises passes through and
     nothing is recorded. Raises
@@ -209,9 +233,10 @@ def check(
         illumination=illumination,
         encoding=encoding,
         terms=terms,
+        for_information=for_information,
         measure=measure,
     )
-    return get_check(registry, record(registry, taken, terms))
+    return get_check(registry, record(registry, taken, terms, visual))
 
 
 def sign_check(registry: Registry, check_id: str, note: str, terms: RecordTerms) -> SieveState:

@@ -6,7 +6,9 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from pathlib import Path
+from tempfile import TemporaryDirectory
 
+from sieve_inspect.illumination.model import Illumination
 from sieve_inspect.scale import load_scale
 from sieve_inspect.summary.repeatability import precision
 from sieve_registry.checks import commands as check_commands
@@ -27,6 +29,7 @@ from sieve_registry.store.engine import Registry
 
 ARTEFACT = "G-7"
 DEVICES = {2400: "FB-24", 4800: "FB-48"}  # checks at these resolutions go by a recorded scale
+LAMP_DEG = 0.5  # half-angle of the collimated light below the cloth, seen straight from above
 STACK = "LIMESTONE"
 # A size distribution, a bottle of certified beads, a study of three people in um: all invented.
 SAND = Curve((45, 75, 125, 250, 500, 1000, 2000), (4.0, 9.0, 21.0, 46.0, 72.0, 91.0, 99.0))
@@ -85,20 +88,23 @@ class SieveAdded:
 
 @dataclass(frozen=True)
 class Checked:
-    """Scans of a sieve at a resolution are measured, judged and recorded.
+    """Fields of a sieve, scanned at a resolution, are measured, judged and recorded.
 
-    The scale is a recorded scale, or a scale file; `in_scan`: the artefact lies beside the cloth
-    and gives the scale of that run.
+    `scans` are pictures kept with the demo; `further` fields are drawn on the way, since a check
+    takes three at least. The scale is a recorded scale, or a scale file; `in_scan`: the artefact
+    lies beside the cloth and gives the scale of that run.
     """
 
     sieve_id: str
     dpi: int
     scans: tuple[str, ...]
     in_scan: bool = False
+    further: int = 2
 
     def __call__(self, at: Moment) -> str:
         """Record it; the words for the log."""
-        images = [at.scans / name for name in self.scans]
+        from sieve_registry.demo.scans import draw_further_fields
+
         recorded = None if self.in_scan else DEVICES.get(self.dpi)
         request = ScaleRequest(
             at.day,
@@ -107,10 +113,20 @@ class Checked:
             artefact=ARTEFACT if self.in_scan else None,
             accepted_by=at.by,
         )
-        scale = choose_scale(at.registry, request, images)
-        check = check_commands.check(
-            at.registry, self.sieve_id, images, scale=scale, on_date=at.day, by=at.by
-        ).check
+        with TemporaryDirectory() as folder:
+            images = [at.scans / name for name in self.scans]
+            images += draw_further_fields(self.scans, self.further, Path(folder))
+            scale = choose_scale(at.registry, request, images)
+            check = check_commands.check(
+                at.registry,
+                self.sieve_id,
+                images,
+                scale=scale,
+                illumination=Illumination.stated(LAMP_DEG, 0.0),
+                on_date=at.day,
+                by=at.by,
+                visual="ok",
+            ).check
         return f"checks {self.sieve_id}: {check.id} {check.outcome}"
 
 
@@ -216,7 +232,7 @@ def beads(sieve_id: str, charged_g: float, through_g: float) -> Action:
     def call(at: Moment) -> object:
         result = reference_rules.beads(BEADS, charged_g, through_g, 3.0)
         last = sieve_queries.get_history(at.registry, sieve_id).checks[-1]
-        number = references.e_n_against_optical(last, result)
+        number = references.e_n_against_optical(at.registry, last, result)
         more = {"charged_g": charged_g, "through_g": through_g, "e_n": number}
         lot = "beads EX-B5, lot 12"
         return references.record(at.registry, sieve_id, result, lot, at.terms, **more)
@@ -234,8 +250,8 @@ def cement(sieve_id: str, certified: float, *residues: float) -> Action:
 
 
 def master(sieve_id: str, *pairs: tuple[float, float]) -> Action:
-    """Retained percentages beside those of a master sieve."""
-    result = reference_rules.master(pairs)
+    """Retained percentages beside those of a master sieve; U of both results in percent."""
+    result = reference_rules.master(pairs, (0.6, 0.5))
     return Action(
         f"compares {sieve_id} with the master sieve",
         lambda at: references.record(at.registry, sieve_id, result, "master EX-M5", at.terms),

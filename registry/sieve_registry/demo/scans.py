@@ -33,7 +33,7 @@ _ALONG_X, _ALONG_Y = 1.0006, 0.9992
 _REPAIRED = 1.0015  # the step of its carriage after the repair, relative to the step before
 _THAT_RUN = 1.0005  # of the scan with the artefact beside the cloth
 PITCH_UM, DOT_UM = 400.0, 200.0
-_SHAPE, _NARROW = (680, 880), (680, 620)
+_SHAPE, _NARROW, _FIELD = (680, 880), (680, 620), (440, 520)
 _CLEAR = Damage()
 
 
@@ -149,6 +149,35 @@ TARGETS = (
     DrawnTarget("g7-4800-2.jpg", 4800, -0.3, 204),
     DrawnTarget("g7-2400-3.jpg", 2400, 0.7, 205, _REPAIRED),
 )
+
+
+def further_fields(names: Sequence[str], count: int) -> list[DrawnScan]:
+    """Small fields of the cloth in these scans, elsewhere on it. What clogs a cloth clogs all."""
+    scan = next(scan for scan in SCANS if scan.name == names[-1])
+    stem = scan.name.rpartition(".")[0]
+    return [
+        replace(
+            scan,
+            name=f"{stem}-field{number}.png",
+            seed=scan.seed + 1000 * number,
+            turn=scan.turn + 0.7 * number,
+            shape=scan.shape if scan.beside_px else _FIELD,
+            damage=scan.damage if scan.damage.blocked else _CLEAR,
+            bits=8,
+            linear=False,
+            colour=False,
+        )
+        for number in range(1, count + 1)
+    ]
+
+
+def draw_further_fields(names: Sequence[str], count: int, folder: Path) -> list[Path]:
+    """Draw further fields into a folder; their files."""
+    paths = []
+    for scan in further_fields(names, count):
+        paths.append(folder / scan.name)
+        save(draw(scan), paths[-1], srgb_chunk=True)
+    return paths
 
 
 def draw(scan: DrawnScan) -> Render:

@@ -28,7 +28,7 @@ def _added(sieve_id: str, nominal_um: float, place: str, uses: int | None = None
     serial = f"EX-{sieve_id[2:]}-31"
     return SieveAdded(
         NewSieve(
-            sieve_id, nominal_um, serial=serial, frame_um=200_000, interval_uses=uses,
+            sieve_id, nominal_um, serial=serial, frame_um=100_000, interval_uses=uses,
             location=place, maker="Example Weavers",
         )
     )  # fmt: skip
@@ -90,9 +90,13 @@ STEPS = (
     Step(48, _IDRIS, Used("S-0250", 125, "moist clay")),
     Step(40, _LENA, _added("S-2000", 2000, "rack 1")),
     Step(40, _LENA, actions.name_rule("S-2000", "probability:0.95")),
-    Step(39, _MARA, Checked("S-2000", 600, ("s2000-1a.tif", "s2000-1b.tif"))),
+    Step(39, _MARA, Checked("S-2000", 600, ("s2000-1a.tif", "s2000-1b.tif"), further=1)),
     Step(21, _MARA, Checked("S-0500", 1200, ("s0500-4a.png",))),
-    Step(20, _MARA, Checked("S-0500", 1200, ("s0500-4a.png", "s0500-4b.png", "s0500-4c.png"))),
+    Step(
+        20,
+        _MARA,
+        Checked("S-0500", 1200, ("s0500-4a.png", "s0500-4b.png", "s0500-4c.png"), further=3),
+    ),
     Step(20, _LENA, actions.edit("S-0500", interval_months=6)),
     Step(19, _MARA, actions.beads("S-0500", 60.10, 38.05)),
     Step(18, _MARA, actions.master("S-0500", (36.2, 37.4), (36.0, 37.1), (36.4, 37.3))),

@@ -9,7 +9,7 @@ from collections.abc import Callable, Sequence
 from decimal import ROUND_HALF_UP, Decimal
 from typing import Any
 
-from sieve_inspect.outcomes import NOT_JUDGED
+from sieve_inspect.outcomes import FOR_INFORMATION, NOT_JUDGED
 from sieve_inspect.units import format_length
 from sieve_inspect.verdict.sentences import decimals_for
 from sieve_registry.ledger.corrections import fields_text
@@ -22,15 +22,16 @@ MARKS = {
     "conditional fail": "✗?",
     "fail": "✗",
     NOT_JUDGED: "?",
+    FOR_INFORMATION: "?",
 }
 
 OUTCOME_SENTENCES = {
     ("pass", "guard-band"): "Every value meets its limit by at least its uncertainty.",
     ("pass", "simple"): "Every value meets its limit; the decision disregards uncertainty.",
     ("conditional pass", "guard-band"): "No value is beyond its limit, "
-    "but the measurement is too uncertain for a pass.",
+    "but not every condition of a pass is met.",
     ("conditional pass", "simple"): "No value is beyond its limit, "
-    "but the picture quality is too low for a pass.",
+    "but not every condition of a pass is met.",
     ("conditional fail", "guard-band"): "Conformity with the limits is not shown, "
     "but the measurement is too uncertain for a fail.",
     ("conditional fail", "simple"): "Conformity with the limits is not shown, "

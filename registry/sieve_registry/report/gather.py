@@ -9,6 +9,7 @@ from typing import Any
 
 from sieve_registry.audit import verification
 from sieve_registry.checks import queries as check_queries
+from sieve_registry.checks.gates import NO_FAULT
 from sieve_registry.errors import EvidenceError
 from sieve_registry.events import ActionDecided
 from sieve_registry.outlook.queries import Outlook, outlook
@@ -49,7 +50,7 @@ def check_view(registry: Registry, check_id: str) -> CheckView:
         software=check.software,
         measurement=measurement,
         limits=_json(registry, detail, "limits"),
-        verdict=measurement.get("verdict"),
+        verdict=_verdict(measurement, check),
         apertures=apertures,
         overlays=tuple(
             Overlay(f.name, read(f.sha256)) for f in detail.evidence if f.role == "overlay"
@@ -62,6 +63,7 @@ def check_view(registry: Registry, check_id: str) -> CheckView:
         notes=_notes(history, check),
         chain=(
             *chain_lines(payload.get("trace"), check.scale_source),
+            *_visual(payload.get("visual")),
             *(("Warning", warning) for warning in payload.get("warnings", ())),
             *corrected_links(registry, payload.get("trace")),
         ),
@@ -76,6 +78,22 @@ def check_view(registry: Registry, check_id: str) -> CheckView:
         ),
         decided=_decided(registry, history, check),
     )
+
+
+def _verdict(measurement: Mapping[str, Any], check: Check) -> Mapping[str, Any] | None:
+    """The verdict on the measured values, with the recorded outcome and its reasons."""
+    verdict = measurement.get("verdict")
+    if not verdict:
+        return None
+    return {**verdict, "outcome": check.outcome, "reasons": list(check.reasons)}
+
+
+def _visual(seen: Mapping[str, str] | None) -> tuple[tuple[str, str], ...]:
+    """The line of the visual examination."""
+    if seen is None:
+        return ()
+    result = "no fault" if seen["result"] == NO_FAULT else seen["result"]
+    return (("Visual examination", f"{result}; {seen['by']}, {seen['on']}"),)
 
 
 def _facts(registry: Registry, check: Check, history: SieveHistory) -> SieveFacts:

@@ -198,7 +198,7 @@ def _return(history: SieveHistory, intended: IntendedRecord) -> Iterator[_Object
         return
     since = [
         check
-        for check in history.checks
+        for check in history.judged
         if (check.on_date, check.seq) > (inside.on_date, inside.seq)
         and check.on_date <= intended.on_date
     ]

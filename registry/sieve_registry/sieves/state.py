@@ -100,7 +100,7 @@ def state_as_of(history: SieveHistory, day: date) -> SieveState | None:
 
 
 def _latest_check(history: SieveHistory, day: date) -> Check | None:
-    checks = (check for check in history.checks if check.on_date <= day)
+    checks = (check for check in history.judged if check.on_date <= day)
     return max(checks, key=lambda check: (check.on_date, check.seq), default=None)
 
 

@@ -10,6 +10,7 @@ from typing import Any, TypeVar, cast
 
 from sqlalchemy import Connection, FromClause, Row, Select, Table, func, select
 
+from sieve_inspect.outcomes import FOR_INFORMATION
 from sieve_registry.codec import EventPayload
 from sieve_registry.errors import BrokenRecordError
 from sieve_registry.events import (
@@ -192,6 +193,7 @@ def _last_checks(
     newest = (
         _known(select(inner.c.seq), inner, until)
         .where(inner.c.sieve_id == schema.sieve.c.id, inner.c.on_date <= day.isoformat())
+        .where(inner.c.outcome != FOR_INFORMATION)
         .order_by(inner.c.on_date.desc(), inner.c.seq.desc())
         .limit(1)
         .correlate(schema.sieve)

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from sieve_inspect.errors import UsageError
-from sieve_inspect.outcomes import FAILING, NOT_JUDGED, Outcome
+from sieve_inspect.outcomes import FAILING, FOR_INFORMATION, NOT_JUDGED, Outcome
 from sieve_registry.cli.support import options, output
 from sieve_registry.cli.support.options import argument, option
 from sieve_registry.cli.support.records import detail_dict, length_text
@@ -34,7 +34,7 @@ class FailOn(StrEnum):
 # The outcomes that answer no; "conditional" means anything but a plain pass.
 _NO = {
     FailOn.FAIL: (Outcome.FAIL,),
-    FailOn.CONDITIONAL: (*FAILING, Outcome.CONDITIONAL_PASS, NOT_JUDGED),
+    FailOn.CONDITIONAL: (*FAILING, Outcome.CONDITIONAL_PASS, NOT_JUDGED, FOR_INFORMATION),
 }
 
 _MARGIN_COLUMNS = {
@@ -72,6 +72,12 @@ def check(
     target_region: Annotated[
         str | None, option("Its place, px (default: detected).", "L,T,R,B")
     ] = None,
+    visual: Annotated[
+        str, option("Visual examination of cloth and label: ok, or the fault seen.", "ok|FAULT")
+    ] = "",
+    for_information: Annotated[
+        bool, typer.Option("--for-information", help="Record the measurement, judge nothing.")
+    ] = False,
     date: options.Date = None,
     by: options.By = None,
     why_late: options.WhyLate = "",
@@ -115,6 +121,8 @@ def check(
             on_date=day,
             by=by,
             late_reason=why_late,
+            visual=visual,
+            for_information=for_information,
         )
     if not output.emit(json_path, detail_dict(detail)):
         _print_check(detail)
