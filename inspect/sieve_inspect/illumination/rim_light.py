@@ -1,19 +1,18 @@
-"""Light on the sides of round wires, recognised in the picture: the sign of a wide lamp.
+"""The sign of a wide lamp in the picture: light on the sides of round wires.
 
-A wire shows the lamp on its sides from the height on where the reflected ray meets the lamp. Where
-the wire climbs or dives the rim is wider than where it lies level, and where it dives under the
-crossing wire it is wider than where it lies on top, for there the crossing wire takes its light.
-So its outline is drawn in more at one end of each mesh than at the other, and at the neighbouring
-mesh the other way round: wire (k) passes over wire (r) where k + r is even, and under it where it
-is odd. Nothing else in a scan changes sign like that from mesh to mesh: a wire that stands aside
-moves both its outlines alike, blur and uneven light know no mesh.
+A wire reflects the lamp on its sides. The lit rim is wider where the wire climbs or dives than
+where it lies level, and where it dives under the crossing wire it is wider than where it lies on
+top, because there the crossing wire shades it. The outline is therefore drawn in more at one end of
+each mesh than at the other, and at the neighbouring mesh the other way round: wire k passes over
+wire r where k + r is even, and under it where it is odd. Nothing else in a scan alternates like
+that: a wire pushed aside moves both its outlines alike, blur and uneven light know no mesh.
 
     s   = (−1)^(row + column)
     Δ   = ¼ · mean of s · ((left − right) at the far end − (left − right) at the near end)
 
 where left and right are how far the light reaches over the outline of the two wires, px, and far
-and near lie a fifth of a pitch beyond and before mid-position. Which family starts on top is not
-known, so the sign of Δ says nothing and its size is taken.
+and near lie a fifth of a pitch beyond and before mid-position. Which family lies on top first is
+not known, so only the size of Δ is used.
 """
 
 from __future__ import annotations
