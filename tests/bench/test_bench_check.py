@@ -329,7 +329,13 @@ def test_a_check_recorded_meanwhile_is_shown_before_anything_is_recorded(
     wait_for(job)
     known = len(job.taken.history.checks)
     scale = load_scale(SCALE_FILE)
-    check_commands.check(lab.registry, "S-0075", [SCANS / "s0075-1.png"], scale=scale, by=COLLEAGUE)
+    check_commands.check(
+        lab.registry,
+        "S-0075",
+        [SCANS / "s0075-1.png"],
+        scale=scale,
+        terms=RecordTerms(by=COLLEAGUE),
+    )
     place = confirm(lab, client, job, known=known).headers["HX-Redirect"]
     assert place.endswith("?newer=C-0001")
     assert len(lab.checks()) == 1
@@ -364,7 +370,9 @@ def test_a_check_confirmed_after_midnight_counts_for_the_day_of_measuring(
 def test_a_scan_measured_before_is_pointed_out(lab: Lab, client: Client) -> None:
     """An old file dropped by mistake would prove a new check."""
     scale = load_scale(SCALE_FILE)
-    check_commands.check(lab.registry, "S-0075", [SCAN], scale=scale, by=COLLEAGUE)
+    check_commands.check(
+        lab.registry, "S-0075", [SCAN], scale=scale, terms=RecordTerms(by=COLLEAGUE)
+    )
     job = begin(lab, client)
     wait_for(job)
     text = client.get(f"/jobs/{job.id}").text

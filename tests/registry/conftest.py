@@ -20,6 +20,7 @@ from sieve_inspect.scale.artefact import calibrate, line_bias, residual_picture
 from sieve_registry.checks import commands as check_commands
 from sieve_registry.records import NewSieve
 from sieve_registry.sieves import commands as sieve_commands
+from sieve_registry.sieves.recording import RecordTerms
 from sieve_registry.store.engine import Registry, open_registry
 
 
@@ -140,8 +141,7 @@ def check(registry: Registry, measuring: Measuring, scan: Path) -> Callable[...,
             sieve_id,
             [scan],
             scale=SCALE,
-            on_date=day,
-            by="Ada Moss",
+            terms=RecordTerms(on_date=day, by="Ada Moss"),
             visual="ok",
             measure=measuring,
         )

@@ -27,6 +27,7 @@ from sieve_registry.checks import commands as check_commands
 from sieve_registry.errors import NetworkDriveError, RegistryFileError
 from sieve_registry.sieves import commands as sieve_commands
 from sieve_registry.sieves import queries as sieve_queries
+from sieve_registry.sieves.recording import RecordTerms
 from sieve_registry.store.engine import Registry, open_registry
 from sieve_registry.store.evidence import EvidenceStore
 from sieve_registry.store.location import network_system
@@ -59,7 +60,9 @@ def a_check(path: Path, scan: Path, clock: Clock, number: int) -> None:
     scan.write_bytes(f"scan number {number}".encode())
     registry = open_registry(path, now=clock)
     measuring = Measuring(mean_um=75 + number / 1000)
-    check_commands.check(registry, "S-1", [scan], scale=SCALE, by="Ada Moss", measure=measuring)
+    check_commands.check(
+        registry, "S-1", [scan], scale=SCALE, terms=RecordTerms(by="Ada Moss"), measure=measuring
+    )
     registry.close()
 
 

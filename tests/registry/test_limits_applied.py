@@ -10,6 +10,7 @@ from sieve_registry.checks import commands as check_commands
 from sieve_registry.checks import queries as check_queries
 from sieve_registry.records import NewSieve
 from sieve_registry.sieves import commands as sieve_commands
+from sieve_registry.sieves.recording import RecordTerms
 from sieve_registry.store.engine import Registry
 
 IMAGES = Path(__file__).parents[2] / "demo_images"
@@ -22,7 +23,9 @@ def test_a_limit_on_s_that_depends_on_the_count_is_kept_as_judged(registry: Regi
     )
     scale = load_scale(IMAGES / "scanner-600dpi.json")
     scans = [IMAGES / "s2000-1a.tif"]
-    detail = check_commands.check(registry, "S-2", scans, scale=scale, by="Ada Moss")
+    detail = check_commands.check(
+        registry, "S-2", scans, scale=scale, terms=RecordTerms(by="Ada Moss")
+    )
     (kept,) = (file for file in detail.evidence if file.role == "limits")
     limits = json.loads(check_queries.evidence_bytes(registry, kept.sha256))
     judged = {
@@ -36,7 +39,7 @@ def test_margins_are_recorded_with_their_coverage_factor(registry: Registry) -> 
     sieve_commands.add_sieve(registry, NewSieve("S-5", 500.0), by="Ada Moss")
     scale = load_scale(IMAGES / "scanner-1200dpi.json")
     detail = check_commands.check(
-        registry, "S-5", [IMAGES / "s0500-4a.png"], scale=scale, by="Ada Moss"
+        registry, "S-5", [IMAGES / "s0500-4a.png"], scale=scale, terms=RecordTerms(by="Ada Moss")
     )
     margin = json.loads(detail.event.payload)["margins"][0]
     k, expanded = float(margin["k"]), float(margin["expanded_um"])

@@ -63,7 +63,9 @@ def fill(registry: Registry, scan: Path) -> None:
         registry, NewSieve("S-1", 75.0, in_service=date(2026, 1, 1)), by="Ada Moss"
     )
     scan.write_bytes(b"some cloth")
-    check_commands.check(registry, "S-1", [scan], scale=SCALE, by="Ada Moss", measure=Measuring())
+    check_commands.check(
+        registry, "S-1", [scan], scale=SCALE, terms=RecordTerms(by="Ada Moss"), measure=Measuring()
+    )
 
 
 def test_a_blank_database_is_begun_only_on_purpose(server: Server) -> None:

@@ -14,6 +14,7 @@ from program import Program
 from registry_made import SCALE, Measuring
 from sieve_registry.checks import commands as check_commands
 from sieve_registry.sieves import queries as sieve_queries
+from sieve_registry.sieves.recording import RecordTerms
 from sieve_registry.store.engine import Registry
 
 
@@ -30,7 +31,12 @@ def examined(
             registry,
             "S-1",
             [scan],
-            **{"scale": SCALE, "by": "Ada Moss", "measure": measuring, **options},
+            **{
+                "scale": SCALE,
+                "terms": RecordTerms(by="Ada Moss"),
+                "measure": measuring,
+                **options,
+            },
             visual=visual,
         )
 

@@ -20,6 +20,7 @@ from sieve_inspect.verdict import ClothState, judge
 from sieve_registry.checks import commands as check_commands
 from sieve_registry.records import NewSieve
 from sieve_registry.sieves import commands as sieve_commands
+from sieve_registry.sieves.recording import RecordTerms
 from sieve_registry.store.engine import Registry
 
 FIRST = date(2024, 1, 8)
@@ -158,8 +159,7 @@ class Lab:
             scale=Scale(
                 5.29, 5.29, self.figures.u_rel, self.figures.u_rel, 0.0, "made", certified=True
             ),
-            on_date=self.day(day),
-            by="Ada Moss",
+            terms=RecordTerms(on_date=self.day(day), by="Ada Moss"),
             visual="ok",
             measure=self._measure,
         )

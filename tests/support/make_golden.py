@@ -21,6 +21,7 @@ from sieve_registry.checks import commands as check_commands
 from sieve_registry.records import NewSieve
 from sieve_registry.sieves import commands as sieve_commands
 from sieve_registry.sieves import queries as sieve_queries
+from sieve_registry.sieves.recording import RecordTerms
 from sieve_registry.store import engine
 
 
@@ -30,12 +31,16 @@ def fill(registry: engine.Registry, clock: Clock, scan: Path) -> None:
     sieve_commands.add_sieve(registry, new, by="Ada Moss")
     clock.set("2025-01-12")
     measuring = Measuring()
-    check_commands.check(registry, "S-1", [scan], scale=SCALE, by="Ada Moss", measure=measuring)
+    check_commands.check(
+        registry, "S-1", [scan], scale=SCALE, terms=RecordTerms(by="Ada Moss"), measure=measuring
+    )
     sieve_commands.log_use(registry, "S-1", 12, note="lime µ", by="Bo Reed")
     clock.set("2025-06-01")
     sieve_commands.edit_sieve(registry, "S-1", interval_months=6, location="shelf 2", by="Ada Moss")
     measuring.outcome = "fail"
-    check_commands.check(registry, "S-1", [scan], scale=SCALE, by="Bo Reed", measure=measuring)
+    check_commands.check(
+        registry, "S-1", [scan], scale=SCALE, terms=RecordTerms(by="Bo Reed"), measure=measuring
+    )
     sieve_commands.retire(registry, "S-1", "worn", by="Ada Moss")
     sieve_commands.add_sieve(registry, NewSieve("=1+1 🧪", 90.0, grade="inspection"), by="Bo Reed")
 

@@ -33,7 +33,9 @@ def fill(folder: Path) -> None:
                 new = NewSieve(name, 125.0, in_service=date(2021, 5, 1), maker="Example Weavers")
                 sieve_commands.add_sieve(registry, new, by="R. Example")
         scan = SCANS / f"s0125-{n}.tif"
-        check_commands.check(registry, "S-0125", [scan], scale=scale, by="R. Example")
+        check_commands.check(
+            registry, "S-0125", [scan], scale=scale, terms=RecordTerms(by="R. Example")
+        )
         sieve_commands.log_use(registry, "S-0125", 90, note="quartz", by="T. Sample")
         registry.close()
     registry = lab(folder, LAST_DAY)

@@ -38,6 +38,9 @@ if TYPE_CHECKING:
     from sieve_inspect.scale.model import Scale
 
 
+_TODAY = RecordTerms()
+
+
 @dataclass(frozen=True, eq=False)
 class Taken:
     """Scans measured and judged for a day, not recorded yet.
@@ -207,9 +210,7 @@ def check(
     scale: Scale | CheckScale,
     illumination: Illumination | None = None,
     encoding: str = "auto",
-    on_date: date | None = None,
-    by: str | None = None,
-    late_reason: str = "",
+    terms: RecordTerms = _TODAY,
     visual: str = "",
     for_information: bool = False,
     measure: Callable[..., evidence.MeasurementLike] | None = None,
@@ -224,7 +225,6 @@ def check(
     `UnknownSieveError`, `SieveRetiredError`, `DateRefusedError` (in the future, or before the
     sieve's service), `EvidenceError` (a scan changed meanwhile).
     """
-    terms = RecordTerms(on_date, by, late_reason)
     taken = take(
         registry,
         sieve_id,

@@ -123,8 +123,7 @@ class Checked:
                 images,
                 scale=scale,
                 illumination=Illumination.stated(LAMP_DEG, 0.0),
-                on_date=at.day,
-                by=at.by,
+                terms=RecordTerms(on_date=at.day, by=at.by),
                 visual="ok",
             ).check
         return f"checks {self.sieve_id}: {check.id} {check.outcome}"

@@ -89,16 +89,13 @@ def check(
     from sieve_registry.cli.support.running import print_remark
     from sieve_registry.scales.choice import ScaleRequest, choose_scale, parse_stand_off_um
 
-    inputs = [
-        ("the scale", output.existing_file(scale_name)),
-        *(("the scan", path) for path in images),
-    ]
-    output.check_outputs([], json_path, inputs)
-    day = options.read_day(date)
+    inputs = [("the scale", output.existing_file(scale_name))]
+    output.check_outputs([], json_path, inputs + [("the scan", path) for path in images])
+    terms = options.terms(date, by, why_late)
     stated = options.stated_light(lamp_angle, view_angle)
     with options.opened(context) as registry:
         request = ScaleRequest(
-            day or registry.today(),
+            terms.on_date or registry.today(),
             named=scale_name,
             um_per_px=um_per_px,
             setting=setting,
@@ -118,9 +115,7 @@ def check(
             scale=chosen,
             illumination=_light(registry, illumination, stated, chosen.device, request.day),
             encoding=encoding,
-            on_date=day,
-            by=by,
-            late_reason=why_late,
+            terms=terms,
             visual=visual,
             for_information=for_information,
         )
