@@ -19,6 +19,7 @@ from sieve_inspect.measurement.model import Measurement
 from sieve_inspect.measurement.pipeline import measure
 from sieve_inspect.scale import scale_from_text
 from sieve_inspect.summary.statistics import whole_cloth
+from sieve_inspect.summary.uncertainty import BudgetSource
 from sieve_inspect.synthetic.round_cloth import RoundCloth, RoundTruth, draw_round
 
 SIDE = 700
@@ -53,9 +54,9 @@ def measured(
 
 
 def own_u(measurement: Measurement) -> list[float]:
-    """Standard uncertainty (px) of the mean of x and of y; the drawn wires are flat and black."""
-    left_out = ("scale", "sampling", "light on the wires")
-    lines = [c for c in measurement.budget if c.of == "mean" and c.name not in left_out]
+    """Standard uncertainty (px) of the mean of x and of y from the picture itself."""
+    imaging = BudgetSource.IMAGING
+    lines = [c for c in measurement.budget if c.of == "mean" and c.source is imaging]
     return [
         np.sqrt(sum(c.value_um**2 for c in lines if c.direction == name)) / UM_PER_PX
         for name in "xy"
