@@ -96,11 +96,11 @@ def test_doubts_about_a_sieve_that_passed_are_noted(
     measuring.action = ""
     check("A")
     assert notes() == []
-    bad = master([(8.7, 9.9), (9.0, 10.0), (9.5, 10.5)])
+    bad = master([(8.7, 9.9), (9.0, 10.0), (9.5, 10.5)], (0.3, 0.3))
     references.record(shelf, "B", bad, "master EX-M5", ADA)
     (note,) = stacks.ready(shelf, "sand").notes
     assert note.message == ("its reference check of 2026-03-02 is unsatisfactory (master EX-M5)")
-    good = master([(8.7, 8.9), (9.0, 8.8), (9.5, 9.5)])
+    good = master([(8.7, 8.9), (9.0, 8.8), (9.5, 9.5)], (0.3, 0.3))
     references.record(shelf, "B", good, "master EX-M5", ADA)
     assert notes() == []
 
