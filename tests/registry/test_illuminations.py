@@ -161,30 +161,14 @@ def test_nothing_is_recorded_of_a_certificate_that_does_not_fit(
 ) -> None:
     before = parsed(lab("verify", "--json", "-"))["events"]
     path, out = reference[0], tmp_path / "light.json"
-    for mean, tells in (
-        ("275um", "farther from 250 um than the standard allows"),
-        ("258um", "no lamp behind the cloth does that"),
+    for certified, tells in (
+        (("--mean-x", "275um", "--mean-y", "275um", "--u-mean", "1um"), "than the standard allows"),
+        (("--wire", "140um", "--u-wire", "1um"), "no lamp behind the cloth does that"),
     ):
         answer = lab(
-            "illumination",
-            path,
-            "--nominal",
-            "250um",
-            "--um-per-px",
-            "20",
-            "--mean-x",
-            mean,
-            "--mean-y",
-            mean,
-            "--u-mean",
-            "0.5um",
-            "--source",
-            "c 7",
-            "--device",
-            "F-24",
-            "--out",
-            out,
-        )
+            "illumination", path, "--nominal", "250um", "--um-per-px", "20", *certified,
+            "--source", "c 7", "--device", "F-24", "--out", out,
+        )  # fmt: skip
         assert answer.code == 29
         assert tells in answer.err
     assert not out.exists()

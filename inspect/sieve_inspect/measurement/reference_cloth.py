@@ -125,8 +125,8 @@ def _glow(measurement: Measurement, certified: CertifiedCloth, axis: int) -> Pai
     glow = excess / wire
     if glow < _NEGATIVE - 2 * u_glow:
         raise _refused(
-            f"its apertures look {-excess:.2g} um smaller in {direction} than certified, and no "
-            "lamp behind the cloth does that"
+            f"its wires look {-excess:.2g} um thicker in {direction} than the certified values "
+            "allow, and no lamp behind the cloth does that"
         )
     if glow > 0.3:
         raise _refused(f"its wires look {100 * glow:.2g} % too thin in {direction}")
