@@ -8,11 +8,14 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from sieve_inspect.image import srgb_to_linear
+from sieve_inspect.lattice.search import find_lattice
 from sieve_inspect.measurement import scan_task
 from sieve_inspect.measurement.model import Measurement
 from sieve_inspect.measurement.pipeline import measure_array
-from sieve_inspect.synthetic import Cloth, Damage, Ring, Sensor, render
+from sieve_inspect.synthetic import Cloth, Damage, Optics, Ring, Sensor, render
 from sieve_inspect.validation.accuracy import measured_case
+from sieve_inspect.validation.cases import hard_cases
 from sieve_inspect.validation.damage import ring_cases
 from sieve_inspect.validation.drawing import Case
 
@@ -99,6 +102,24 @@ def test_no_ring_is_seen_in_cloth_that_fills_the_picture() -> None:
         measurement = measure_array(picture.image, nominal_um=142, um_per_px=10.0, encoding="srgb")
         assert measurement.pictures[0].field.lattice.ring is None
         assert measurement.to_dict()["images"][0]["frame"] is None
+
+
+def test_ends_of_cloth_that_lie_on_no_circle_are_no_ring() -> None:
+    """Such ends once gave a circle of negative radius, which stopped the measuring."""
+    (case,) = (case for case in hard_cases() if case.name == "rotation-8")
+    picture = render(case.cloth, case.optics, case.sensor, case.shape)
+    lattice = find_lattice(srgb_to_linear(picture.image / 255).astype(np.float32))
+    assert lattice.ring is None
+
+
+def test_a_narrow_strip_of_cloth_is_measured() -> None:
+    """A strip of two openings across, whose spectrum shows one direction alone."""
+    cloth = Cloth(34.9, 23.9, sd_px=1, rotation_deg=56.9, skew_deg=2, bend_px=3, seed=884971)
+    picture = render(cloth, Optics(size_px=1.0), Sensor(noise=0.01, seed=0), (476, 152))
+    measurement = measure_array(picture.image, nominal_um=349, um_per_px=10.0, encoding="srgb")
+    assert measurement.count("ok") >= 9
+    for direction, width in zip(measurement.directions, picture.truth.widths(10, 10), strict=True):
+        assert abs(direction.mean_um - width[picture.truth.sound].mean()) < direction.U_mean_um
 
 
 def test_the_overlay_shows_the_ring() -> None:

@@ -15,6 +15,7 @@ from sieve_inspect.arrays import Float, Float32
 from sieve_inspect.errors import NoLatticeError
 from sieve_inspect.image import opencv
 
+_CROSSING = 0.2  # sine of the angle between two directions, at least
 _SQUARE_WITHIN = np.deg2rad(7.0)  # cloth woven up to 2 deg off square, on a stretched scan
 _ALIKE = 1.3  # ratio of the two wave lengths that cloth of square openings does not exceed
 _WINDOW = 1024  # px of the picture's middle that are transformed
@@ -140,6 +141,8 @@ def _pitch_at(light: Float32) -> Pitch | None:
     pair = [_fundamental(frequency, value[keep], k, near) for k in strongest]
     refined = np.stack([_refine(power, row[keep[k]], column[keep[k]]) for k in pair])
     waves = (refined - [0, height // 2]) / [width, height]
+    if abs(np.linalg.det(waves)) < _CROSSING * float(np.prod(np.hypot(*waves.T))):
+        return None  # both peaks belong to one direction, as in a narrow picture
     vectors = np.linalg.inv(waves).T  # columns of the inverse are the lattice vectors
     ordered = _ordered(vectors)
     rival = _rival(frequency, value[keep], ordered) / float(np.sqrt(np.prod(value[keep[pair]])))

@@ -133,6 +133,8 @@ def find_ring(light: Light, centre: Float, seen: Bool) -> FrameRing | None:
         return None
     tried = [_Search(cloth, guess) for guess in guesses]
     best = max(tried, key=lambda search: search.gain)
+    if best.gain == -np.inf:
+        return None
     circle = _by_edges(cloth, _Search(cloth, best.refined(), _FINER).refined())
     if not _is_end_of_cloth(cloth, circle):
         return None
@@ -236,6 +238,8 @@ class _Search:
 
     def _best_radius(self, guess: Float) -> tuple[Float, float]:
         pitch = self.share * self.cloth.pitch
+        if not (np.isfinite(guess).all() and guess[2] > pitch):
+            return guess, -np.inf  # ends that lie on no circle
         step = max(1.0, pitch / _PER_PITCH)
         inner = max(guess[2] - _INSIDE * pitch, step)
         radii = np.arange(inner, guess[2] + _OUTSIDE * pitch, step)
