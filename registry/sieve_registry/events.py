@@ -263,6 +263,8 @@ class DeviceAdded(EventPayload, kind="device added", noun="the device", version=
     lamp_deg: tuple[float, float] | None = optional(None, since=2)
     view_deg: tuple[float, float] | None = optional(None, since=2)
     line_um: tuple[float, float] | None = optional(None, since=2)
+    u_lamp_deg: float | None = optional(None, since=2)
+    u_view_deg: float | None = optional(None, since=2)
     depth_of_field_um: float | None = optional(None, since=2)
     evidence: tuple[EvidenceFile, ...] = ()
 

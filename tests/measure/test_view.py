@@ -65,3 +65,12 @@ def test_a_stated_line_camera_gives_the_view_of_every_place() -> None:
     # 5 mm off at a third: 1/3 · 5/300, two thirds of the places
     assert u_view == pytest.approx(2 / 9 * 5 / 300, rel=0.05)
     assert Illumination.from_dict(light.to_dict()) == light
+
+
+def test_a_stated_uncertainty_of_the_angles_counts() -> None:
+    # d g / d b = 1.35 sin(b/2) / 4 for half the bound 1 − cos(b/2) of a crimped mirror
+    sure, unsure = (Illumination.stated(30, u_lamp_deg=u).u_glow[0] for u in (0.0, 5.0))
+    by_angle = 1.35 * np.sin(np.radians(15)) / 4 * np.radians(5)
+    assert unsure == pytest.approx(np.hypot(sure, by_angle), rel=1e-6)
+    # d (1 / cos v) / d v is about sin v: 2° at 13° are 0.8 % of a wire
+    assert Illumination.stated(4, 13.0, u_view_deg=2.0).u_view[0] == pytest.approx(0.0079, abs=1e-4)

@@ -109,7 +109,10 @@ def test_a_device_keeps_lamp_and_view(lab: ScaleLab, scan: Path, measuring: Meas
     words[words.index("F-24")] = "F-25"
     added = lab(*words, "--sensor", "contact", "--lamp-angle", "5,6", "--json", "-")
     assert parsed(added)["lamp_deg"] == [5, 6]
-    words[words.index("F-25")] = "F-26"
+    words[words.index("F-25")] = "F-27"
+    sure = lab(*words, "--lamp-angle", "30", "--u-lamp-angle", "8", "--json", "-")
+    assert parsed(sure)["u_lamp_deg"] == 4
+    words[words.index("F-27")] = "F-26"
     line = lab(*words, "--sensor", "line camera", "--line-middle", "108mm", "--json", "-")
     assert parsed(line)["line_um"] == [108_000, 300_000]  # the optical path of a scanner
     shown = lab("device", "show", "F-25").out
@@ -123,6 +126,7 @@ def test_a_device_keeps_lamp_and_view(lab: ScaleLab, scan: Path, measuring: Meas
         (("--sensor", "contact", "--view-angle", "3"), "has no slanting view"),
         (("--line-middle", "100mm", "--view-angle", "3"), "or a view angle, not both"),
         (("--lamp-angle", "90"), "--lamp-angle of 90 degrees: give 0 to 89"),
+        (("--lamp-angle", "9", "--u-lamp-angle", "-1"), "--u-lamp-angle of -0.5 degrees"),
         (("--lamp-angle", "wide"), "--lamp-angle needs 1 numbers"),
     ],
 )

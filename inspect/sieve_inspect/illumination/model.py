@@ -79,22 +79,28 @@ class Illumination:
 
     @classmethod
     def stated(
-        cls, lamp_angle_deg: float | Pair | None = None, view_angle_deg: float | Pair | None = None
+        cls,
+        lamp_angle_deg: float | Pair | None = None,
+        view_angle_deg: float | Pair | None = None,
+        *,
+        u_lamp_deg: float | None = None,
+        u_view_deg: float = _U_VIEW_DEG,
     ) -> Illumination:
         """That of stated angles in degrees, a number or (x, y); None where not stated.
 
         `lamp_angle_deg` is the half-angle of the lamp seen from the cloth, `view_angle_deg` that
         between the view and the cloth's normal; a single view angle is along x, where a line
-        camera's line lies. Raises `UsageError` for an angle outside 0 to 89 degrees.
+        camera's line lies. `u_lamp_deg` (by default a tenth of the angle) and `u_view_deg` are
+        standard uncertainties. Raises `UsageError` for an angle outside 0 to 89 degrees.
         """
         lit = NOT_STATED
         if lamp_angle_deg is not None:
             x, y = lamp_angle_deg if isinstance(lamp_angle_deg, tuple) else (lamp_angle_deg,) * 2
-            lit = _of_lamp((x, y))
+            lit = _of_lamp((x, y), u_lamp_deg)
         if view_angle_deg is None:
             return lit
         alone = (view_angle_deg, 0.0) if not isinstance(view_angle_deg, tuple) else view_angle_deg
-        return lit.with_view(alone)
+        return lit.with_view(alone, u_view_deg)
 
     def view_factor(self, axis: int) -> float:
         """cos v of a direction; 1 where the view is not stated."""
@@ -129,10 +135,11 @@ class Illumination:
             return self
         return replace(NOT_STATED, view_deg=self.view_deg, line_um=self.line_um, u_view=self.u_view)
 
-    def with_view(self, view_deg: Pair) -> Illumination:
+    def with_view(self, view_deg: Pair, u_view_deg: float = _U_VIEW_DEG) -> Illumination:
         """The same with a stated view. Raises `UsageError` for an impossible angle."""
+        _check_u(u_view_deg, "`u_view_deg`")
         _check_angles(view_deg, "`view_angle_deg`", -LARGEST_ANGLE)
-        x, y = (abs(math.sin(math.radians(v))) * math.radians(_U_VIEW_DEG) for v in view_deg)
+        x, y = (abs(math.sin(math.radians(v))) * math.radians(u_view_deg) for v in view_deg)
         return replace(self, view_deg=view_deg, u_view=(x, y))
 
     def to_dict(self) -> dict[str, Any]:
@@ -189,28 +196,31 @@ def bound_of_lamp(half_angle_deg: float) -> float:
     return 1 - math.cos(math.radians(half_angle_deg) / 2)
 
 
-def _of_lamp(half_angle_deg: Pair) -> Illumination:
+def _of_lamp(half_angle_deg: Pair, u_deg: float | None) -> Illumination:
     """The illumination by a lamp of half-angles (x, y), degrees.
 
     The material of the wires is unknown, so the glow lies anywhere between none (matt wires) and
     that of a crimped mirror: a rectangular distribution.
     """
     _check_angles(half_angle_deg, "`lamp_angle_deg`")
+    if u_deg is not None:
+        _check_u(u_deg, "`u_lamp_deg`")
     x, y = half_angle_deg
     angle = f"{x:g}" if x == y else f"{x:g} by {y:g}"
     return Illumination(
         known=LightKnown.LAMP,
         glow=(_CRIMP * bound_of_lamp(x) / 2, _CRIMP * bound_of_lamp(y) / 2),
-        u_glow=(_u_glow_of_lamp(x), _u_glow_of_lamp(y)),
+        u_glow=(_u_glow_of_lamp(x, u_deg), _u_glow_of_lamp(y, u_deg)),
         lamp_deg=half_angle_deg,
         source=f"lamp of {angle} degrees half-angle, as stated",
     )
 
 
-def _u_glow_of_lamp(half_angle_deg: float) -> float:
+def _u_glow_of_lamp(half_angle_deg: float, u_deg: float | None) -> float:
     """Half the bound as a rectangular distribution, and what the angle itself leaves open."""
     b = math.radians(half_angle_deg)
-    by_angle = _CRIMP * math.sin(b / 2) / 4 * _U_LAMP_ANGLE * b
+    u_angle = _U_LAMP_ANGLE * b if u_deg is None else math.radians(u_deg)
+    by_angle = _CRIMP * math.sin(b / 2) / 4 * u_angle
     by_surface = _CRIMP * bound_of_lamp(half_angle_deg) / math.sqrt(12)
     return math.hypot(by_surface, by_angle, _U_SMALLEST)
 
@@ -247,6 +257,11 @@ def _check_angles(angles: Pair, name: str, lowest: float = 0.0) -> None:
             raise UsageError(
                 message=f"{name} of {angle:g} degrees: give {lowest:g} to {LARGEST_ANGLE:g}."
             )
+
+
+def _check_u(u_deg: float, name: str) -> None:
+    if not 0 <= u_deg <= 45:
+        raise UsageError(message=f"{name} of {u_deg:g} degrees: give 0 to 45.")
 
 
 def _read_pair(value: Any) -> Pair | None:

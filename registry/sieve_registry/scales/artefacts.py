@@ -123,7 +123,8 @@ class Device:
     from that of the artefact, `path_um` the optical path from lens to object. `sensor` is its
     kind; `lamp_deg` the half-angle of the lamp seen from the cloth and `view_deg` the angle of view
     off its normal, both in x and y (degrees); `line_um` the middle of a line camera's line from the
-    left of a scan and the distance of its lens. None or empty is not known.
+    left of a scan and the distance of its lens; `u_…` are standard uncertainties of the angles.
+    None or empty is not known.
     """
 
     id: str
@@ -139,6 +140,8 @@ class Device:
     lamp_deg: tuple[float, float] | None = None
     view_deg: tuple[float, float] | None = None
     line_um: tuple[float, float] | None = None
+    u_lamp_deg: float | None = None
+    u_view_deg: float | None = None
     depth_of_field_um: float | None = None
     event: int = field(default=0)
 
@@ -148,7 +151,8 @@ class Device:
 
         straight = (0.0, 0.0) if self.sensor in STRAIGHT else None
         view = self.view_deg or straight
-        lit = Illumination.stated(self.lamp_deg, view)
+        known_u = {} if self.u_view_deg is None else {"u_view_deg": self.u_view_deg}
+        lit = Illumination.stated(self.lamp_deg, view, u_lamp_deg=self.u_lamp_deg, **known_u)
         if self.line_um is not None:
             lit = replace(lit, line_um=self.line_um, u_view=(0.0, 0.0))
         known = (self.lamp_deg, view, self.line_um) != (None, None, None)

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
 _DEVICE = (
     "id kind serial setting light encoding stand_off_um allowance_um path_um sensor lamp_deg "
-    "view_deg line_um depth_of_field_um event"
+    "view_deg line_um u_lamp_deg u_view_deg depth_of_field_um event"
 )
 _JUMP = (
     "direction last_good=good.on_date first_bad=bad.on_date change_rel=change limit_rel=limit "
@@ -51,6 +51,8 @@ def add(
     sensor: Annotated[str, option("line camera, contact, telecentric or area camera.", "T")] = "",
     lamp_angle: options.LampAngle = None,
     view_angle: options.ViewAngle = None,
+    u_lamp_angle: Annotated[float | None, option("Its U (k = 2), degrees.", "DEG")] = None,
+    u_view_angle: Annotated[float | None, option("Its U (k = 2), degrees.", "DEG")] = None,
     line_middle: Annotated[
         str | None, option("Line camera: middle of its line from the left of a scan.", "L")
     ] = None,
@@ -80,6 +82,8 @@ def add(
         sensor=sensor,
         lamp_deg=light_of.lamp_deg,
         view_deg=light_of.view_deg,
+        u_lamp_deg=None if u_lamp_angle is None else u_lamp_angle / 2,
+        u_view_deg=None if u_view_angle is None else u_view_angle / 2,
         line_um=None if line_middle is None else (parse_stand_off_um(line_middle), path_um),
         depth_of_field_um=options.read_length(depth_of_field),
     )

@@ -28,6 +28,8 @@ _OTHER_NAMES = {
     "turns_deg": "--turned",
     "u_line_width_um": "--u-line-width",
     "u_pitch_um": "--u-pitch",
+    "u_lamp_deg": "--u-lamp-angle",
+    "u_view_deg": "--u-view-angle",
     "view_angle_deg": "--view-angle",
     "why_late": "--why-late",
 }
