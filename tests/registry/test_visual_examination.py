@@ -62,7 +62,7 @@ def test_a_fault_that_was_seen_fails(examined: Callable[..., Any], outcome: str)
     """ISO 3310-1:2016: weaving faults, creases, wrinkles and foreign matter reject the cloth."""
     check = examined("crease at 3 h", outcome).check
     assert (check.outcome, check.action) == ("fail", "retire")
-    assert check.reasons[-1] == "the visual examination found: crease at 3 h."
+    assert check.reasons[-1] == "fault seen in the visual examination: crease at 3 h."
 
 
 def test_a_fail_needs_no_examination(examined: Callable[..., Any]) -> None:

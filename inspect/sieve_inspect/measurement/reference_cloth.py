@@ -16,7 +16,7 @@ from dataclasses import dataclass, replace
 from statistics import fmean
 
 from sieve_inspect.errors import IlluminationError, UsageError
-from sieve_inspect.illumination.model import Illumination, LightKnown, Pair
+from sieve_inspect.illumination.model import LEAST_GLOW, Illumination, LightKnown, Pair
 from sieve_inspect.illumination.rim_light import sign_of_both
 from sieve_inspect.measurement.model import Measurement
 from sieve_inspect.standard import DEFAULT_STANDARD, limits
@@ -123,7 +123,7 @@ def _glow(measurement: Measurement, certified: CertifiedCloth, axis: int) -> Pai
     share = seen.wire_mean_um / wire
     u_glow = share * math.hypot(combine(lines), certified.expanded_um / 2) / wire
     glow = excess / wire
-    if glow < _NEGATIVE - 2 * u_glow:
+    if glow < max(_NEGATIVE - 2 * u_glow, LEAST_GLOW):
         raise _refused(
             f"its wires look {-excess:.2g} um thicker in {direction} than the certified values "
             "allow, and no lamp behind the cloth does that"

@@ -27,7 +27,7 @@ from statistics import stdev
 import numpy as np
 from numpy.typing import NDArray
 
-Float = NDArray[np.float64]
+from sieve_inspect.arrays import Float
 
 _GAPS_OF_BLOCK = 40
 _BLOCKS = (5, 10)  # fewest that show a scatter; most, so that a block stays a part of the cloth

@@ -80,10 +80,10 @@ def gated(
     """
     from sieve_inspect.verdict import with_remedies
 
-    found = dict(figures)
+    own = dict(figures)
     if examination is not None and not examination.faultless:
-        fault = f"the visual examination found: {examination.result}"
-        return found | {
+        fault = f"fault seen in the visual examination: {examination.result}"
+        return own | {
             "outcome": str(Outcome.FAIL),
             "action": str(Action.RETIRE),
             "action_reason": f"Proposed: take it out of use, {fault}. If that can be put right, "
@@ -91,9 +91,9 @@ def gated(
             "reasons": [*figures["reasons"], f"{fault}."],
         }
     if not gates or figures["outcome"] not in PASSING:
-        return found
+        return own
     action, advice = with_remedies(Action(figures["action"]), figures["action_reason"], gates)
-    return found | {
+    return own | {
         "outcome": str(Outcome.CONDITIONAL_PASS),
         "action": str(action),
         "action_reason": advice,
