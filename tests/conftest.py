@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import atexit
 import os
 import shutil
+import tempfile
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -15,6 +17,9 @@ from sieve_registry.store.engine import open_registry
 
 for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
     os.environ.setdefault(_name, "1")
+_STATE = tempfile.TemporaryDirectory(prefix="sieveward-tests-")
+atexit.register(_STATE.cleanup)
+os.environ["XDG_STATE_HOME"] = _STATE.name  # journals of heads: databases of one name are made anew
 
 BROWSER = shutil.which("chromium") or "/usr/bin/chromium"
 

@@ -15,9 +15,10 @@ SievewardError                     (sieve_inspect.errors)
 │   ├── DateRefusedError          37
 │   ├── EvidenceError             38
 │   └── NoRegistryError           39
-├── IntegrityError             40–41   records or evidence were altered
+├── IntegrityError      40, 41, 58   records or evidence were altered or lost
 │   ├── BrokenRecordError         40
-│   └── EvidenceAlteredError      41
+│   ├── EvidenceAlteredError      41
+│   └── LostEventsError           58   the newest known event is not in the registry
 ├── RuleError                  42–57   the request contradicts the records or a rule
 │   ├── RuleRefusedError          42
 │   ├── UnknownRecordError        43
@@ -56,6 +57,7 @@ __all__ = [
     "ForeignRegistryError",
     "IlluminationRefusedError",
     "IntegrityError",
+    "LostEventsError",
     "NetworkDriveError",
     "NoRegistryError",
     "NoRightError",
@@ -208,6 +210,28 @@ class EvidenceAlteredError(IntegrityError):
 
     template = "The evidence file {file} was altered after it was stored: restore it from a backup."
     exit_code = 41
+
+
+class LostEventsError(IntegrityError):
+    """The registry lacks the newest event known of it, or the note of it was damaged."""
+
+    template = (
+        "The registry {file} {reason}. {done}: put the newest file back, or restore the newest "
+        "backup; if later records are lost for good, confirm that with `sieveward verify "
+        "--accept-loss REASON`."
+    )
+    exit_code = 58
+
+    @classmethod
+    def of(
+        cls, place: str, count: int, head: str, where: str, done: str = "Nothing was recorded"
+    ) -> LostEventsError:
+        """The error for a known event that is not in the chain; `done` says what was done."""
+        reason = (
+            f"lacks its newest known event (number {count}, hash {head[:12]}…, noted {where}): an "
+            "older copy was put back or its end was lost"
+        )
+        return cls(file=place, reason=reason, done=done)
 
 
 class RuleError(SievewardError):

@@ -12,7 +12,7 @@ from datetime import date
 from decimal import Decimal
 from typing import Any
 
-from sieve_registry.codec import EventPayload, optional
+from sieve_registry.codec import EventPayload, Stored, optional
 from sieve_registry.figures import (
     DirectionFigures,
     EvidenceFile,
@@ -348,6 +348,23 @@ class HeadSigned(EventPayload, kind="head signed"):
     signature: str
 
 
+@dataclass(frozen=True)
+class LostHead(Stored):
+    """A newest event that was known and is not in the ledger: its number, hash, where noted."""
+
+    events: int
+    head: str
+    where: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class LossAccepted(EventPayload, kind="loss accepted"):
+    """A person confirmed that events known earlier are lost; recording continued without them."""
+
+    reason: str
+    lost: tuple[LostHead, ...] = ()
+
+
 @dataclass(frozen=True, kw_only=True)
 class RecordsImported(EventPayload, kind="records imported"):
     """A table of sieves or past checks read in."""
@@ -363,7 +380,7 @@ EVENT_TYPES: tuple[type[EventPayload], ...] = (
     ClothReplaced, UseLogged, StackSet, StackRun, CheckRecorded, CheckSigned, ActionDecided,
     DecisionRuleSet, IntervalDecided, ReferenceChecked, RepeatabilityStudied, ArtefactAdded,
     DeviceAdded, ScaleCalibrated, IlluminationMeasured, RecordCorrected, ScaleChainCorrected,
-    LaboratoryRulesSet, HeadSigned, RecordsImported,
+    LaboratoryRulesSet, HeadSigned, LossAccepted, RecordsImported,
 )  # fmt: skip
 KINDS: Mapping[str, type[EventPayload]] = {payload.KIND: payload for payload in EVENT_TYPES}
 # Events of a sieve's life that have no table of their own: their subject is the sieve's id.

@@ -20,6 +20,7 @@ from sieve_registry.events import (
     ActionDecided,
     CheckSigned,
     ClothReplaced,
+    LossAccepted,
     ReferenceChecked,
     SieveCleaned,
     SieveQuarantined,
@@ -320,6 +321,7 @@ class Verification:
 
     `sealed`: every byte of the file was compared with the hash noted when it was last closed.
     False when none was noted for this head or a program is writing; None on a server.
+    `losses`: those that a person accepted, each an event of the ledger.
     """
 
     ok: bool
@@ -327,3 +329,4 @@ class Verification:
     head: str | None
     findings: tuple[Finding, ...]
     sealed: bool | None = None
+    losses: tuple[Fact[LossAccepted], ...] = ()

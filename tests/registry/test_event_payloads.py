@@ -29,6 +29,7 @@ RELEASED = {
     "illumination measured": 1,
     "interval decided": 1,
     "laboratory rules set": 1,
+    "loss accepted": 1,
     "record corrected": 1,
     "records imported": 1,
     "reference check recorded": 1,

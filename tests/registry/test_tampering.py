@@ -14,6 +14,7 @@ from sieve_registry.audit import verification
 from sieve_registry.errors import BrokenRecordError
 from sieve_registry.records import Verification
 from sieve_registry.sieves import commands as sieve_commands
+from sieve_registry.store import heads
 from sieve_registry.store.engine import Registry
 
 DATABASES = ("sqlite",)  # what only a file can suffer
@@ -118,6 +119,7 @@ def test_a_cut_off_end_needs_a_head_noted_earlier(
 ) -> None:
     head = verification.ledger_head(registry)[1]
     registry.head_note.unlink()
+    heads.journal_of(registry.place).unlink()
     guards = guards_of(path)
     found = tampered(*UNGUARD, "DELETE FROM event WHERE seq = 6", "DELETE FROM retirement", *guards)
     assert found.ok  # the chain alone cannot know

@@ -4,13 +4,15 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from sieve_inspect.errors import UsageError
 from sieve_registry.errors import SignatureError
-from sieve_registry.events import LaboratoryRulesSet
+from sieve_registry.events import LaboratoryRulesSet, LossAccepted, LostHead
 from sieve_registry.ledger import signing
 from sieve_registry.records import Event
 from sieve_registry.sieves.recording import RecordTerms, record_general
-from sieve_registry.store import reader, server
+from sieve_registry.store import heads, reader, server
 from sieve_registry.store.engine import Registry
+from sieve_registry.values import clean_text
 
 
 def sign_head(registry: Registry, key: Path, terms: RecordTerms) -> Event:
@@ -23,6 +25,28 @@ def sign_head(registry: Registry, key: Path, terms: RecordTerms) -> Event:
         if last is None:
             raise SignatureError(file=key, reason="nothing is recorded yet")
         payload = signing.sign_head(key, last.seq, last.hash)
+        return record_general(registry, connection, "ledger", payload, terms)
+
+
+def accept_loss(registry: Registry, reason: str, terms: RecordTerms) -> Event:
+    """Record that events known earlier are lost for good, so that recording can continue.
+
+    Raises `UsageError` when nothing known is missing, `BadTextError` without a reason.
+    """
+    why = clean_text("reason", reason, needed=True)
+    with registry.writing(after_loss=True) as connection:
+        try:
+            known = heads.known_heads(connection, registry.place, registry.head_note)
+            missing = heads.lost(connection, known)
+        except ValueError:  # the note was damaged: what it held is unknown
+            missing = []
+        else:
+            if not missing:
+                raise UsageError(
+                    message="No event is known to be missing: leave --accept-loss out."
+                )
+        lost = tuple(LostHead(head.count, head.head, head.where) for head in missing)
+        payload = LossAccepted(reason=why, lost=lost)
         return record_general(registry, connection, "ledger", payload, terms)
 
 

@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from contextlib import ExitStack
 from functools import partial
 
-from sieve_registry.errors import ForeignRegistryError
-from sieve_registry.records import Finding, Verification
-from sieve_registry.store import reader
+from sqlalchemy import Connection
+
+from sieve_registry.errors import ForeignRegistryError, LostEventsError
+from sieve_registry.events import LossAccepted
+from sieve_registry.records import Fact, Finding, Verification
+from sieve_registry.store import heads, reader
 from sieve_registry.store.database_errors import plain_errors
 from sieve_registry.store.engine import Registry
+from sieve_registry.store.guards import guard_findings
 from sieve_registry.store.seal import Note, read_note
 from sieve_registry.store.sqlite_file import OpenFile
 from sieve_registry.store.verify import note_faults, verify_records
@@ -33,21 +38,43 @@ def verify(
     """
     path, helper = registry.place.path, partial(verify_in_process, registry.place)
     note, damaged = _note(registry)
-    heads = [head for head in (known_head, None if note is None else note.head) if head is not None]
+    given = [head for head in (known_head, None if note is None else note.head) if head is not None]
     try:
         with ExitStack() as last, plain_errors(registry.where, registry.busy_ms):
             file = None
             if path is not None and not quick:
                 file = OpenFile(path, last.enter_context(path.open("rb")), note)
             with registry.reading() as connection:
+                losses = tuple(heads.losses(connection))
+                known = [*given, *_journalled(registry, connection, losses)]
                 proof = verify_records(
-                    connection, registry.evidence, heads, file, helper, rows=not quick
+                    connection, registry.evidence, known, file, helper, rows=not quick
                 )
                 damaged += note_faults(connection, note)
+                if registry.place.url is not None:
+                    damaged += guard_findings(connection)
     except ForeignRegistryError as error:
         return Verification(False, 0, None, (Finding("file", str(error), "registry file"),))
     findings = (*proof.findings, *damaged)
-    return Verification(not findings, proof.events, proof.head, findings, proof.sealed)
+    return Verification(not findings, proof.events, proof.head, findings, proof.sealed, losses)
+
+
+def _journalled(
+    registry: Registry, connection: Connection, losses: Sequence[Fact[LossAccepted]]
+) -> list[str]:
+    """The heads of the user's own journal that have to be in the chain."""
+    known = heads.known_heads(connection, registry.place, None)
+    return [witness.head for witness in heads.unaccepted(known, losses)]
+
+
+def refuse_lost(registry: Registry, done: str) -> None:
+    """Raise `LostEventsError` where a known event is missing; `done` says what was done."""
+    with registry.reading() as connection:
+        known = heads.known_heads(connection, registry.place, None)
+        for witness in heads.lost(connection, known):
+            raise LostEventsError.of(
+                registry.where, witness.count, witness.head, witness.where, done
+            )
 
 
 def _note(registry: Registry) -> tuple[Note | None, list[Finding]]:

@@ -19,7 +19,9 @@ from sieve_registry.demo.story import STEPS
 from sieve_registry.records import CheckDetail, SieveHistory, SieveState
 from sieve_registry.report import audit_page, check_view, render_check_report
 from sieve_registry.sieves import queries as sieve_queries
+from sieve_registry.store import heads
 from sieve_registry.store.engine import Registry, open_registry, utc_now
+from sieve_registry.store.location import place_of
 
 AUDIT_DAYS_AGO = 200  # a day on which the answers differ from today's
 _REGISTRY = "registry.sqlite"
@@ -78,6 +80,8 @@ def run_demo(
             result = _finish(registry, inside, folder, progress)
         finally:
             registry.close()
+            for place in (inside / _REGISTRY, folder / _REGISTRY):  # the demo may be built again
+                heads.forget(place_of(place), start)
     return result
 
 

@@ -22,13 +22,13 @@ from sieve_registry.errors import (
     NoRegistryError,
     RegistryFileError,
 )
-from sieve_registry.store import server
+from sieve_registry.store import heads, server
 from sieve_registry.store.database_errors import plain_errors
 from sieve_registry.store.evidence import EvidenceKeeper, EvidenceStore
 from sieve_registry.store.location import Place, network_system, place_of
 from sieve_registry.store.migrate import is_empty, revision_of, seal_schema, upgrade
 from sieve_registry.store.schema import HEAD_INFO, HEAD_REVISION
-from sieve_registry.store.seal import Note, log_waits, remove_seal, seal, write_note
+from sieve_registry.store.seal import Note, log_waits, note_head, remove_seal, seal, write_note
 
 BUSY_MS = 5000
 _WRITE = "sieveward_write"
@@ -80,16 +80,26 @@ class Registry:
                 yield connection
 
     @contextmanager
-    def writing(self) -> Iterator[Connection]:
-        """The only writer until the block ends: it records everything, or nothing."""
+    def writing(self, *, after_loss: bool = False) -> Iterator[Connection]:
+        """The only writer until the block ends: it records everything, or nothing.
+
+        Raises `LostEventsError` for a registry that lacks its newest known event, unless it is
+        written to `after_loss`.
+        """
         with plain_errors(self.where, self.busy_ms), self.engine.connect() as connection:
             writer = connection.execution_options(**{_WRITE: True})
             writer.info.pop(HEAD_INFO, None)
             with writer.begin():
+                if not after_loss:
+                    heads.refuse_lost(writer, self.place, self.head_note)
                 yield writer
-            head = writer.info.pop(HEAD_INFO, None)
-        if head is not None and self.head_note is not None:
-            write_note(self.head_note, Note(*head))
+                head = writer.info.pop(HEAD_INFO, None)
+                first = None if head is None else heads.first_hash(writer)
+        if head is not None:
+            if self.head_note is not None:
+                (write_note if after_loss else note_head)(self.head_note, Note(*head))
+            if first is not None:
+                heads.journal_head(self.place, first, head[0], head[1], self.now())
 
     def close(self) -> None:
         """Close the file, sealed, or the connection to the server."""
@@ -118,7 +128,8 @@ def open_registry(
         engine, evidence = server.connect(place)
         event.listen(engine, "begin", lambda c: server.on_begin(c, busy_ms, _is_writing(c)))
     else:
-        _prepare_file(place.path, create, busy_ms)
+        if _prepare_file(place.path, create, busy_ms):
+            heads.journal_new(place, now())
         engine, evidence = _engine(place.path, busy_ms), EvidenceStore(place.evidence or place.path)
     registry = Registry(place, engine, evidence, busy_ms, now)
     try:
@@ -133,7 +144,8 @@ def _is_writing(connection: Connection) -> bool:
     return bool(connection.get_execution_options().get(_WRITE))
 
 
-def _prepare_file(path: Path, create: bool, busy_ms: int) -> None:
+def _prepare_file(path: Path, create: bool, busy_ms: int) -> bool:
+    """Check that a registry can be there; true when it was created now."""
     with plain_errors(path, busy_ms):
         system = network_system(path)
         if system is not None:
@@ -143,12 +155,15 @@ def _prepare_file(path: Path, create: bool, busy_ms: int) -> None:
             if not create:
                 raise NoRegistryError(file=path)
             _create(path, busy_ms)
-        elif path.stat().st_size == 0:
+            path.with_suffix(".head").unlink(missing_ok=True)  # of a file that was there before
+            return True
+        if path.stat().st_size == 0:
             raise ForeignRegistryError(
                 file=path,
                 reason="it is empty, which a registry never is",
                 advice="Restore it from a backup, or remove it to begin anew",
             )
+    return False
 
 
 def _refuse_file_above(path: Path) -> None:
@@ -166,9 +181,11 @@ def _bring_up_to_date(registry: Registry, create: bool) -> None:
         revision = None if empty else revision_of(connection, registry.where)
     if empty and not create:
         raise NoRegistryError(file=registry.where)
+    if empty:
+        heads.journal_new(registry.place, registry.now())
     if revision != HEAD_REVISION:
         remove_seal(registry.head_note)
-        with registry.writing() as connection:
+        with registry.writing(after_loss=True) as connection:  # nothing is appended
             upgrade(connection, registry.where)
             seal_schema(connection)
 

@@ -70,6 +70,16 @@ def write_note(path: Path, note: Note) -> None:
         return
 
 
+def note_head(path: Path, note: Note) -> None:
+    """Note a newly recorded event, unless another program noted a later one meanwhile."""
+    try:
+        before = read_note(path)
+    except ValueError:
+        before = None
+    if before is None or before.count <= note.count:
+        write_note(path, note)
+
+
 def remove_seal(path: Path | None) -> None:
     """Take the seal off before the file is changed without a new event."""
     try:

@@ -63,8 +63,13 @@ def connect(place: Place) -> tuple[Engine, EvidenceKeeper]:
 
 
 def on_begin(connection: Connection, busy_ms: int, writing: bool) -> None:
-    """Wait until no other program writes, no longer than `busy_ms`."""
+    """Wait until no other program writes, no longer than `busy_ms`.
+
+    What is recorded is on the server's disk before it is acknowledged, whatever the server's own
+    setting of `synchronous_commit`.
+    """
     if writing:
+        connection.exec_driver_sql("SET LOCAL synchronous_commit = on")
         connection.exec_driver_sql(f"SET LOCAL lock_timeout = {int(busy_ms)}")
         connection.exec_driver_sql(f"SELECT pg_advisory_xact_lock({_WRITER_LOCK})")
 

@@ -188,6 +188,7 @@ def restore(
     manifest = archive.read_manifest(source)  # before the registry is created
     with options.opened(context, create=True) as registry:
         archive.import_all(registry, source)
+        verification.refuse_lost(registry, "The backup was restored, but later events are missing")
         proof = verification.verify(registry, manifest.head)
     _refuse_broken(proof)
     answer = {"registry": registry.where, **fields(manifest, _MANIFEST), "ok": proof.ok}
@@ -201,16 +202,33 @@ def verify(
     head: Annotated[
         str | None, option("An earlier head that must be part of the ledger.", "HASH")
     ] = None,
+    accept_loss: Annotated[
+        str | None, option("Record that events are lost for good, and why.", "REASON")
+    ] = None,
+    by: options.By = None,
     json_path: options.Json = None,
 ) -> None:
     """Prove the chain of events, the records derived from it, and every evidence file."""
-    from sieve_registry.audit import verification
+    from sieve_registry.audit import commands, verification
 
     with options.opened(context) as registry:
+        if accept_loss is not None:
+            commands.accept_loss(registry, accept_loss, options.terms(None, by))
         proof = verification.verify(registry, head)
     payload = fields(proof, "ok events head sealed")
-    written = output.emit(json_path, {**payload, "findings": finding_dicts(proof.findings)})
+    losses = [
+        {**fields(fact, "event=seq on_date person reason=payload.reason"),
+         "lost": [fields(head, "events head where") for head in fact.payload.lost]}
+        for fact in proof.losses
+    ]  # fmt: skip
+    findings = finding_dicts(proof.findings)
+    written = output.emit(json_path, {**payload, "findings": findings, "losses": losses})
     if not written:
+        for fact in proof.losses:
+            output.text(
+                f"Event {fact.seq}: {fact.person} confirmed on {fact.on_date} that events were "
+                f"lost ({fact.payload.reason})."
+            )
         for finding in proof.findings:
             output.text(f"{finding.source}: {finding.subject}: {finding.message}", "  ")
     _refuse_broken(proof)
