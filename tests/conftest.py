@@ -20,6 +20,7 @@ for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
 _STATE = tempfile.TemporaryDirectory(prefix="sieveward-tests-")
 atexit.register(_STATE.cleanup)
 os.environ["XDG_STATE_HOME"] = _STATE.name  # journals of heads: databases of one name are made anew
+os.environ["SIEVEWARD_SETTINGS"] = f"{_STATE.name}/settings.json"
 
 BROWSER = shutil.which("chromium") or "/usr/bin/chromium"
 

@@ -92,7 +92,9 @@ def test_an_unknown_label_offers_the_nearest(client: Client) -> None:
 
 def test_an_empty_registry_shows_how_to_begin(empty_lab: Lab) -> None:
     with serving(empty_lab), asking(empty_lab) as client:
-        assert "sieveward sieve add" in client.get("/").text
+        first = client.get("/", follow_redirects=True)
+        assert first.url.path == "/first-day"
+        assert "0 of 7 steps done" in first.text
         assert "holds no sieves yet" in client.get("/sieve?id=S-0075").text
 
 

@@ -88,7 +88,7 @@ def test_a_request_of_the_page_itself_is_carried_out(lab: Lab, client: Client) -
     """The same request that the tests above see refused."""
     fields = {"sieve": "S-0075", "reason": "fell", "name": "Tove Example"}
     answer = client.post("/quarantine", data=fields, headers=lab.headers)
-    assert (answer.status_code, answer.headers["HX-Redirect"]) == (204, "/sieve?id=S-0075")
+    assert (answer.status_code, answer.headers["HX-Redirect"]) == (204, "/sieve?id=S-0075&done=3")
     assert sieve_queries.get_state(lab.registry, "S-0075").status == "quarantined"
 
 

@@ -10,9 +10,20 @@ from starlette.routing import Mount, Route
 from starlette.staticfiles import StaticFiles
 
 from sieve_inspect.errors import SievewardError, UsageError
-from sieve_registry.bench import actions, pages, scan_view
 from sieve_registry.bench.desk import Desk, page
 from sieve_registry.bench.guard import Guard
+from sieve_registry.bench.routes import (
+    checks,
+    first_day,
+    life,
+    paper,
+    records,
+    scales,
+    sieves,
+    stacks,
+    today,
+    viewer,
+)
 from sieve_registry.bench.uploads import MOST_BYTES
 from sieve_registry.bench.views import explained
 from sieve_registry.errors import (
@@ -22,14 +33,26 @@ from sieve_registry.errors import (
     UnknownSieveError,
 )
 
-_UPLOADS = "/jobs"
+_READS = (today, sieves, checks, viewer, records, paper, stacks, scales, first_day)
+_WRITES = (sieves, checks, life, records, stacks, scales, first_day)
+# Scans, pictures of artefacts and tables: these requests may be large.
+_UPLOADS = (
+    "/jobs",
+    "/sieves/table",
+    "/reference/beads",
+    "/scales/artefacts",
+    "/scales/calibrate",
+    "/scales/lamp",
+    "/settings",
+)
 
 
 def make_app(desk: Desk, port: int) -> Guard:
     """The application for a bench on a port of this computer, behind its guard."""
-    reads = (*pages.READS, *scan_view.READS)
+    reads = [entry for module in _READS for entry in module.READS]
     routes = [Route(path, endpoint, methods=["GET"]) for path, endpoint in reads]
-    routes += [Route(path, endpoint, methods=["POST"]) for path, endpoint in actions.WRITES]
+    writes = [entry for module in _WRITES for entry in module.WRITES]
+    routes += [Route(path, endpoint, methods=["POST"]) for path, endpoint in writes]
     shared = ("sieve_registry.report", "static")  # the style variables of all pages
     static = StaticFiles(packages=[("sieve_registry.bench", "static"), shared])
     app = Starlette(

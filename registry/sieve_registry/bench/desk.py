@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import secrets
 from dataclasses import dataclass, field
+from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -11,10 +12,14 @@ from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import HTMLResponse
 
+from sieve_inspect.errors import UsageError
 from sieve_registry.bench.guard import TOKEN_HEADER
 from sieve_registry.bench.jobs import Job, Jobs
+from sieve_registry.bench.overview import Overview
+from sieve_registry.bench.tasks import Tasks
 from sieve_registry.bench.views import due_text, job_text
 from sieve_registry.report.pages import page_environment
+from sieve_registry.settings.user import load_settings
 from sieve_registry.store.engine import Registry
 
 if TYPE_CHECKING:
@@ -33,6 +38,16 @@ class Desk:
     given: tuple[tuple[str, Scale], ...] = ()
     watch: Path | None = None
     token: str = field(default_factory=lambda: secrets.token_urlsafe(24))
+
+    @cached_property
+    def overview(self) -> Overview:
+        """The states of all sieves, read once for each change of the registry."""
+        return Overview(self.registry)
+
+    @cached_property
+    def tasks(self) -> Tasks:
+        """Calibrations and lamp tests."""
+        return Tasks()
 
 
 def desk_of(request: Request) -> Desk:
@@ -62,9 +77,18 @@ def page(request: Request, template: str, status: int = 200, **values: Any) -> H
         "token": desk.token,
         "today": desk.registry.today().isoformat(),
         "registry": desk.registry.where,
+        "person": _usual_person(),
         "due_text": due_text,
         "job_text": job_text,
     }
     environment = page_environment("sieve_registry.bench")
     text = environment.get_template(template).render({**common, **values})
     return HTMLResponse(text, status)
+
+
+def _usual_person() -> str:
+    """The person of the settings; "" where the file cannot be read, which other pages report."""
+    try:
+        return load_settings().person
+    except UsageError:
+        return ""

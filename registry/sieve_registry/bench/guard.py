@@ -8,6 +8,7 @@ changes anything has to come from this page and carry a token that only this pag
 from __future__ import annotations
 
 import secrets
+from collections.abc import Collection
 from dataclasses import dataclass
 
 from starlette.datastructures import Headers, MutableHeaders
@@ -40,13 +41,13 @@ _READS = ("GET", "HEAD")
 class Guard:
     """Wraps the application and refuses requests it must not handle.
 
-    `most_bytes` is the largest request to the path `uploads`, `small_bytes` to any other path.
+    `most_bytes` is the largest request to one of the paths `uploads`, `small_bytes` to any other.
     """
 
     app: ASGIApp
     port: int
     token: str
-    uploads: str
+    uploads: Collection[str]
     most_bytes: int
     small_bytes: int = 1 << 16
 
@@ -93,7 +94,7 @@ class Guard:
         length = headers.get("content-length", "")
         if not (length.isascii() and length.isdigit()):
             return 411, "Nothing was changed: the request has no length."
-        most = self.most_bytes if path == self.uploads else self.small_bytes
+        most = self.most_bytes if path in self.uploads else self.small_bytes
         if int(length) > most:
             return 413, (
                 f"Nothing was measured: {int(length) / 1e6:.0f} MB is over the limit of "

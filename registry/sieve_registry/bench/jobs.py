@@ -32,9 +32,9 @@ if TYPE_CHECKING:
     from sieve_registry.bench.pyramid import ScanPyramid
 
 _WORKERS = 2
-_MOST_OPEN = 30  # checks neither confirmed nor discarded
+_MOST_OPEN = 60  # checks neither confirmed nor discarded
 _ENOUGH_DONE = 0.1  # share of a scan from which its pace predicts the time left
-_MOST_FINISHED = 20  # jobs recorded or failed that stay visible
+_MOST_FINISHED = 60  # jobs recorded or failed that stay visible
 _MOST_MEGAPIXELS = 400.0  # of pictures held for the viewer; about 8 bytes per pixel
 
 
@@ -52,7 +52,8 @@ class Phase(StrEnum):
 class Order:
     """What to measure: scans copied into `folder`, which is removed with the job.
 
-    `picked` are the keys of scans chosen from the watched folder.
+    `picked` are the keys of scans chosen from the watched folder, `batch` the id of the batch the
+    check came with.
     """
 
     sieve_id: str
@@ -61,6 +62,7 @@ class Order:
     encoding: str
     folder: Path
     picked: tuple[str, ...] = ()
+    batch: str = ""
 
 
 @dataclass(frozen=True)
@@ -95,6 +97,19 @@ class Confirmed:
     check_id: str | None
     person: str = ""
     newer: str = ""
+
+
+@dataclass(frozen=True)
+class Batch:
+    """Scans of many sieves sent together.
+
+    `refused` are files that were not measured, `not_recorded` sieves whose confirmation failed
+    last, each with the reason.
+    """
+
+    id: str
+    refused: tuple[tuple[str, str], ...]
+    not_recorded: tuple[tuple[str, str], ...] = ()
 
 
 @dataclass(eq=False)
@@ -137,12 +152,15 @@ class Job:
 class Jobs:
     """All jobs of one bench. Every method may be called from any thread."""
 
+    workers = _WORKERS
+
     def __init__(self, registry: Registry, folder: Path) -> None:
         self.registry = registry
         self.folder = folder
         self._jobs: dict[str, Job] = {}
         self._lock = threading.Lock()
         self._pool = ThreadPoolExecutor(_WORKERS, thread_name_prefix="measuring")
+        self.batches: dict[str, Batch] = {}
         self.picked: dict[str, str] = {}  # sieve by key of a scan in the watched folder
         self._paces: list[tuple[int, float]] = []  # bytes and seconds of earlier jobs
 
@@ -176,6 +194,11 @@ class Jobs:
         """Open and failed jobs, the oldest first."""
         with self._lock:
             return [job for job in self._jobs.values() if job.open or job.phase == Phase.FAILED]
+
+    def of_batch(self, batch_id: str) -> list[Job]:
+        """The jobs of a batch that were not discarded, in the order of the files."""
+        with self._lock:
+            return [job for job in self._jobs.values() if job.order.batch == batch_id]
 
     def progress(self, job: Job) -> Progress:
         """The progress of a job now."""

@@ -2,23 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from sieve_inspect.errors import BadScaleFileError, UsageError
-from sieve_registry.events import ScaleCalibrated
-from sieve_registry.scales.calibrations import kept_scale
+from sieve_registry.bench.forms import Form
 from sieve_registry.scales.check_scale import CheckScale
 from sieve_registry.scales.choice import ScaleRequest, choose_scale, parse_stand_off_um
-from sieve_registry.sieves.facts import facts_of
+from sieve_registry.scales.default_scale import default_scale, recorded_scales
+from sieve_registry.settings.user import load_settings
 from sieve_registry.store.engine import Registry
 
 if TYPE_CHECKING:
     from sieve_inspect.scale import Scale
 
-SCALE_FILE, BY_HAND = "file", "hand"
+SCALE_FILE, BY_HAND, BY_DPI = "file", "hand", "dpi"
 
 
 @dataclass(frozen=True)
@@ -33,15 +33,11 @@ class Offer:
 def offers(registry: Registry, given: Sequence[tuple[str, Scale]]) -> list[Offer]:
     """The scales that can be chosen today: the recorded, then those named at the start."""
     today, offered = registry.today(), []
-    names = sorted({fact.subject for fact in facts_of(registry, None, [ScaleCalibrated])})
-    for name in names:
-        kept = kept_scale(registry, name, today)
-        if kept is None:  # declared void since
-            continue
+    for kept in recorded_scales(registry, today):
         x, y = kept.um_per_px
         until = f"{'expired on' if today > kept.valid_until else 'valid to'} {kept.valid_until}"
-        text = f"{name}: {x:.5g} × {y:.5g} µm per px, {kept.setting}, {until}"
-        offered.append(Offer(f"kept:{name}", text, kept.scale(registry).source))
+        text = f"{kept.name}: {x:.5g} × {y:.5g} µm per px, {kept.setting}, {until}"
+        offered.append(Offer(f"kept:{kept.name}", text, kept.scale(registry).source))
     for number, (name, scale) in enumerate(given):
         text = f"{name}: {scale.um_per_px_x:.5g} × {scale.um_per_px_y:.5g} µm per px"
         offered.append(Offer(f"given:{number}", f"{text}, {scale.source}", scale.source))
@@ -51,17 +47,21 @@ def offers(registry: Registry, given: Sequence[tuple[str, Scale]]) -> list[Offer
 def choose(
     registry: Registry,
     given: Sequence[tuple[str, Scale]],
-    fields: Mapping[str, str],
+    form: Form,
     scale_file: Path | None,
+    images: Sequence[Path],
 ) -> CheckScale:
-    """The scale chosen in the form, with its chain if it is a recorded scale.
+    """The scale chosen in the form for some scans, with its chain if it is a recorded scale.
 
     `scale_file` is a copy of the scale file that was sent. Raises `UsageError` and the refusals of
     `choose_scale`.
     """
-    values = {name: text.strip() for name, text in fields.items()}
-    kind, _, rest = values.get("scale", "").partition(":")
-    reason, person = values.get("accept_expired", ""), values.get("accepted_by", "")
+    kind, _, rest = form.text("scale").partition(":")
+    if kind == BY_DPI:
+        known = load_settings()
+        preferred = (known.scale, known.device)
+        kind, rest = "kept", default_scale(registry, images, registry.today(), preferred).name
+    reason, person = form.text("accept_expired"), form.text("accepted_by")
     if reason and not person:
         raise UsageError(message="Name missing: type who accepts the expired scale.")
     scale = None
@@ -69,14 +69,14 @@ def choose(
         scale = given[int(rest)][1]
     if kind == SCALE_FILE and scale_file is not None:
         scale = _read(scale_file)
-    stand_off = values.get("stand_off", "")
+    stand_off = form.text("stand_off")
     request = ScaleRequest(
         registry.today(),
         recorded=rest if kind == "kept" else None,
         scale=scale,
-        um_per_px=values.get("um_per_px") or None if kind == BY_HAND else None,
+        um_per_px=form.text("um_per_px") or None if kind == BY_HAND else None,
         stand_off_um=parse_stand_off_um(stand_off) if stand_off else None,
-        temperature_c=_degrees(values.get("temperature", "")),
+        temperature_c=_degrees(form.text("temperature")),
         accept_expired=reason,
         accepted_by=person or None,
     )

@@ -49,8 +49,8 @@ def serve(registry: Registry, terms: Terms, started: Callable[[str], None]) -> i
         tempfile.TemporaryDirectory(prefix="sieveward-bench-") as folder,
     ):
         port = listener.getsockname()[1]
-        jobs = Jobs(registry, Path(folder))
-        app = make_app(Desk(registry, jobs, given, terms.watch), port)
+        desk = Desk(registry, Jobs(registry, Path(folder)), given, terms.watch)
+        app = make_app(desk, port)
         config = uvicorn.Config(
             app,
             log_level="warning",
@@ -66,7 +66,8 @@ def serve(registry: Registry, terms: Terms, started: Callable[[str], None]) -> i
             with contextlib.suppress(KeyboardInterrupt):
                 uvicorn.Server(config).run(sockets=[listener])
         finally:
-            unconfirmed = jobs.close()
+            desk.tasks.close()
+            unconfirmed = desk.jobs.close()
     return unconfirmed
 
 

@@ -19,8 +19,9 @@ from typing import BinaryIO
 
 from sieve_inspect.errors import EmptyFileError, NotAnImageError, UnreadableImageError
 
-MOST_SCANS = 12
-MOST_BYTES = 800_000_000  # all scans of one check together
+MOST_SCANS = 12  # of one check
+MOST_OF_BATCH = 40
+MOST_BYTES = 800_000_000  # all files of one request together
 KINDS = (".png", ".jpg", ".jpeg", ".tif", ".tiff", ".bmp")
 _STARTS = (b"\x89PNG\r\n\x1a\n", b"\xff\xd8\xff", b"BM", *(b"II*\0", b"MM\0*", b"II+\0", b"MM\0+"))
 _LONGEST = 80

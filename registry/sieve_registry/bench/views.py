@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -21,9 +22,9 @@ from sieve_inspect.errors import (
 )
 from sieve_inspect.measurement.closeup import Across, Closeup
 from sieve_inspect.measurement.model import Measurement
-from sieve_inspect.outcomes import PASSING
+from sieve_inspect.outcomes import FAILING, PASSING
 from sieve_inspect.verdict.sentences import decimals_for
-from sieve_registry.bench.jobs import Job, Phase, Progress
+from sieve_registry.bench.jobs import Job, Jobs, Phase, Progress
 from sieve_registry.checks.commands import Taken
 from sieve_registry.errors import (
     IntegrityError,
@@ -34,9 +35,9 @@ from sieve_registry.errors import (
 )
 from sieve_registry.records import SieveState
 from sieve_registry.report.figures import limits_caption, margin_rows, verdict_view
-from sieve_registry.report.formatting import Lengths, with_micro
+from sieve_registry.report.formatting import MARKS, Lengths, with_micro
 from sieve_registry.report.view import highest_allowed_um
-from sieve_registry.sieves.state import RETIRED
+from sieve_registry.sieves.state import IN_SERVICE, RETIRED
 
 STATE_TEXTS = {
     "ok": "measured",
@@ -97,6 +98,51 @@ def progress_text(now: Progress) -> str:
     if now.left_s is not None:
         left = f", about {seconds(now.left_s)} to go" if now.left_s >= 0.5 else ", nearly done"
     return f"Measuring{which}, {seconds(now.elapsed_s)} so far{left}."
+
+
+def sieve_row(state: SieveState) -> dict[str, Any]:
+    """A sieve as a row of the list: its state in one word and one symbol."""
+    last = state.last_check
+    if state.status != IN_SERVICE:
+        kind = "retired" if state.status == RETIRED else "quarantined"
+        word = state.status
+    elif last is None:
+        kind, word = "never", "not checked yet"
+    elif last.outcome in FAILING:
+        kind, word = "failed", "check not passed"
+    elif state.overdue:
+        kind, word = "overdue", "check overdue"
+    else:
+        kind, word = "good", "in service"
+    return {"state": state, "kind": kind, "word": word}
+
+
+def batch_row(job: Job) -> dict[str, Any]:
+    """A check of a batch as a row: what was measured, and what to confirm."""
+    files = ", ".join(image.name for image in job.order.images)
+    row = {"id": job.id, "sieve": job.order.sieve_id, "files": files, "mark": "", "action": ""}
+    row |= {"ready": job.phase == Phase.READY, "known": "0", "doubtful": False}
+    if job.error is not None:
+        return row | {"outcome": f"not measured: {str(job.error).rstrip('.')}", "doubtful": True}
+    if job.taken is None:
+        return row | {"outcome": job_text(job)}
+    outcome = str(job.taken.figures["outcome"])
+    return row | {
+        "outcome": outcome if job.check_id is None else f"{outcome}, recorded as {job.check_id}",
+        "mark": MARKS.get(outcome, ""),
+        "action": str(job.taken.figures["action"]),
+        "known": str(len(job.taken.history.checks)),
+        "doubtful": outcome not in PASSING or bool(job.cautions),
+    }
+
+
+def batch_left(jobs: Jobs, batch: Sequence[Job]) -> str:
+    """The time a batch will still take, by what its checks have taken; "" where unknown."""
+    took = [job.ended - job.began for job in batch if job.ended and job.began]
+    waiting = sum(job.phase in (Phase.QUEUED, Phase.MEASURING) for job in batch)
+    if not took or not waiting:
+        return ""
+    return seconds(max(1.0, sum(took) / len(took) * waiting / jobs.workers))
 
 
 def result_view(taken: Taken) -> dict[str, Any]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
+from dataclasses import dataclass
 from typing import Any
 
 from sqlalchemy import Connection
@@ -79,6 +80,43 @@ def correct(
         return next(c for c in after.corrections if c.seq == appended.seq)
 
 
+@dataclass(frozen=True)
+class CorrectableRecord:
+    """A record that may be corrected: its event, its fields as they now read, and its voiding.
+
+    `fields` go by the names of the command line. `void` says whether it is void now.
+    """
+
+    event: Event
+    fields: Mapping[str, Any]
+    may_be_void: bool
+    void: bool
+
+
+def correctable(registry: Registry, record: str) -> CorrectableRecord:
+    """What may be corrected of a record, by the number of its event or check.
+
+    Raises `UnknownRecordError` for a record that is not there or cannot be corrected.
+    """
+    seq = _event_number(registry, record)
+    with registry.reading() as connection:
+        named = reader.event_of(connection, seq)
+        if named is None or named.kind not in amendments.AMENDABLE:
+            event = _correctable(connection, seq, record, void=False)
+            names = corrections.CORRECTABLE[event.kind]
+            made = list(history_of(connection, event.subject).corrections)
+        else:
+            event, names = named, amendments.AMENDABLE[named.kind]
+            made = amendments.amendments(registry, event.subject)
+    may_be_void = event.kind in amendments.AMENDABLE or event.kind in corrections.VOIDABLE
+    void, now = corrections.current_readings(made).get(seq, (False, {}))
+    shown = {stored: typed for typed, stored in _TYPED.items()}
+    fields = {shown.get(name, name): now.get(name, _recorded(event, name)) for name in names}
+    if fields.get("frame") is not None:
+        fields["frame"] = f"{fields['frame'] / 1e6:g}mm"
+    return CorrectableRecord(event, fields, may_be_void, void)
+
+
 def _event_number(registry: Registry, record: str) -> int:
     text = record.strip().removeprefix("#")
     if text.isascii() and text.isdigit() and len(text) < 10:
@@ -122,7 +160,7 @@ def _new_value(event: Event, typed: str, value: str) -> tuple[str, Any]:
 
 
 def _recorded(event: Event, name: str) -> Any:
-    return event.on_date if name == "on_date" else json.loads(event.payload)[name]
+    return event.on_date if name == "on_date" else json.loads(event.payload).get(name)
 
 
 def _refuse_contradictions(before: SieveHistory, after: SieveHistory) -> None:

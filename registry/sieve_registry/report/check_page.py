@@ -21,17 +21,18 @@ from sieve_registry.report.maps import cloth_map
 from sieve_registry.report.pages import embed, page_mark, render_page
 from sieve_registry.report.view import CheckView
 from sieve_registry.report.wear import wear_view
+from sieve_registry.settings.user import Letterhead
 
 _PICTURE_BYTES = 1_600_000  # all overlays together; base64 adds a third
 
 
-def render_check_report(check: CheckView) -> str:
+def render_check_report(check: CheckView, letterhead: Letterhead | None = None) -> str:
     """A self-contained HTML page for a check that prints on A4.
 
     The same view gives the same bytes. Unknown values are shown as a dash or named; every value is
     escaped.
     """
-    return render_page("check.html", _context(check))
+    return render_page("check.html", {**_context(check), "letterhead": letterhead})
 
 
 def _context(check: CheckView) -> dict[str, Any]:

@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from typing import Any
 
 from sieve_inspect.outcomes import FAILING
-from sieve_inspect.verdict.sentences import decimals_for
-from sieve_registry import events
 from sieve_registry.audit import verification
 from sieve_registry.checks import queries as check_queries
 from sieve_registry.codec import EventPayload
@@ -18,18 +16,12 @@ from sieve_registry.outlook.queries import Outlook, outlook
 from sieve_registry.records import Check, Fact, SieveHistory, SieveState
 from sieve_registry.report.formatting import MARKS, Lengths
 from sieve_registry.report.pages import page_mark, render_page
+from sieve_registry.report.record_rows import FACTS, record_rows
 from sieve_registry.report.wear import wear_view
+from sieve_registry.settings.user import Letterhead
 from sieve_registry.sieves.facts import facts_of
 from sieve_registry.sieves.state import QUARANTINED, RETIRED
 from sieve_registry.store.engine import Registry
-
-_FACTS: tuple[type[EventPayload], ...] = (
-    events.ActionDecided,
-    events.DecisionRuleSet,
-    events.IntervalDecided,
-    events.ReferenceChecked,
-    events.RepeatabilityStudied,
-)
 
 
 @dataclass(frozen=True)
@@ -52,22 +44,10 @@ class HistoryView:
         return self.outlook.data.state
 
 
-@dataclass(frozen=True)
-class _Row:
-    """A record as a row of the table."""
-
-    day: date
-    seq: int
-    what: str
-    details: str
-    person: str
-    recorded_at: str
-
-
 def history_view(registry: Registry, sieve_id: str, day: date | None = None) -> HistoryView:
     """Everything known of a sieve at the end of a day (today). Raises `UnknownSieveError`."""
     seen = outlook(registry, sieve_id, day)
-    facts = facts_of(registry, seen.wear.sieve_id, _FACTS)
+    facts = facts_of(registry, seen.wear.sieve_id, FACTS)
     count, head = verification.ledger_head(registry)
     checks = seen.data.history.checks
     return HistoryView(
@@ -79,9 +59,9 @@ def history_view(registry: Registry, sieve_id: str, day: date | None = None) -> 
     )
 
 
-def render_sieve_history(view: HistoryView) -> str:
+def render_sieve_history(view: HistoryView, letterhead: Letterhead | None = None) -> str:
     """A self-contained HTML page that prints on A4; the same view gives the same bytes."""
-    return render_page("history.html", _context(view))
+    return render_page("history.html", {**_context(view), "letterhead": letterhead})
 
 
 def _context(view: HistoryView) -> dict[str, Any]:
@@ -93,7 +73,7 @@ def _context(view: HistoryView) -> dict[str, Any]:
         key=lambda c: (c.on_date, c.seq),
         reverse=True,
     )
-    rows = sorted(_rows(view), key=lambda row: (row.day, row.seq), reverse=True)
+    history_rows = record_rows(history, view.facts, state.as_of)
     return {
         "view": view,
         "state": state,
@@ -107,7 +87,7 @@ def _context(view: HistoryView) -> dict[str, Any]:
         "warp": state.details.warp_text,
         "checks": [_check(check, view.margins[check.id], lengths) for check in checks],
         "wear": wear_view(view.outlook, lengths) if len(view.outlook.wear.checks) > 1 else None,
-        "rows": rows,
+        "rows": history_rows,
         "corrections": history.corrections,
     }
 
@@ -176,85 +156,3 @@ def _value(
             expanded = float(margin.expanded_um)
     text, rounded = lengths.value(value, expanded)
     return f"{text} ± {rounded}" if text and rounded else text
-
-
-def _rows(view: HistoryView) -> Iterator[_Row]:
-    state, history = view.state, view.outlook.data.history
-    sieve, day = history.sieve, state.as_of
-    yield _Row(
-        sieve.in_service or sieve.added_on, sieve.seq, "added", "", sieve.person, sieve.recorded_at
-    )
-    records: list[tuple[Any, str, str]] = [
-        *((c, f"check {c.id}", f"{c.outcome}; proposed: {c.action}") for c in history.checks),
-        *((u, f"{u.count} uses", _used(u)) for u in history.uses),
-        *((a, a.kind, _payload(a.payload.to_payload())) for a in history.acts),
-        *((e, "changed", _edited(e)) for e in history.edits),
-        *((f, f.kind, _fact(f)) for f in view.facts),
-    ]
-    if history.retirement is not None:
-        records.append((history.retirement, "retired", history.retirement.reason))
-    for record, what, details in records:
-        if record.on_date <= day:
-            yield _Row(record.on_date, record.seq, what, details, record.person, record.recorded_at)
-
-
-def _used(use: Any) -> str:
-    details = (use.details.stack, use.details.method, use.details.material, use.note)
-    return ", ".join(filter(None, details))
-
-
-def _edited(edit: Any) -> str:
-    values = (
-        ("every", f"{edit.interval_months} months" if edit.interval_months else None),
-        ("after", f"{edit.interval_uses} uses" if edit.interval_uses else None),
-        ("location", edit.location),
-        *edit.details,
-    )
-    return ", ".join(f"{name} {value}" for name, value in values if value not in (None, ""))
-
-
-def _fact(fact: Fact[EventPayload]) -> str:
-    return (_reference if isinstance(fact.payload, events.ReferenceChecked) else _payload)(
-        fact.payload.to_payload()
-    )
-
-
-# Figures of a reference check in printed order: label, unit, decimals (None: as its U allows).
-_FIGURES: dict[str, tuple[str, str, int | None]] = {
-    "passing_percent": ("passing", " %", 2),
-    "aperture_um": ("aperture", " µm", None),
-    "U_um": ("U", " µm", None),
-    "certified": ("certified", " %", 2),
-    "found": ("mean residue", " %", 2),
-    "factor": ("C =", "", 3),
-    "difference": ("difference", " %", None),
-    "U_difference": ("U", " %", None),
-    "e_n": ("E_n =", "", 2),
-}
-
-
-def _reference(payload: Mapping[str, Any]) -> str:
-    """A reference check: material, outcome, and its figures rounded by their U."""
-    allowed = decimals_for(float(payload.get("U_difference") or payload.get("U_um") or 0.1))
-    figures = []
-    for name, (label, unit, decimals) in _FIGURES.items():
-        if payload.get(name) is not None:
-            places = allowed if decimals is None else decimals
-            figure = f"{float(payload[name]):.{places}f}".replace("-", "−")
-            figures.append(f"{label} {figure}{unit}")
-    if payload.get("pairs"):
-        figures.append(f"{payload['pairs']} pairs")
-    kind, material = str(payload["kind"]), str(payload["material"])
-    by = material if kind in material else f"{kind}, {material}"
-    outcome = f"{by}: {payload['outcome']}"
-    return "; ".join([outcome, ", ".join(figures)]) if figures else outcome
-
-
-def _payload(payload: Mapping[str, Any]) -> str:
-    """The texts and whole numbers of a payload; nested values have pages of their own."""
-    texts = [
-        f"{name.replace('_', ' ')}: {value}" if name not in ("reason", "note") else str(value)
-        for name, value in payload.items()
-        if isinstance(value, (str, int)) and not isinstance(value, bool) and value != ""
-    ]
-    return "; ".join(texts)

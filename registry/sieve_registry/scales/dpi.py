@@ -12,18 +12,24 @@ if TYPE_CHECKING:
 _DPI_TOLERANCE = 0.002  # twice what flatbeds are commonly off (Boron, ISPRS 1996)
 
 
-def dpi_warnings(images: Sequence[Path], scale: Scale) -> list[str]:
-    """A sentence for each scan whose dpi tag gives another scale."""
+def dpi_of(image: Path) -> tuple[float, float] | None:
+    """The dpi a picture file states for x and y; None without a plausible tag."""
     from PIL import Image
 
+    try:
+        with Image.open(image) as picture:
+            dpi = [float(resolution) for resolution in picture.info.get("dpi", ())]
+    except (OSError, ValueError, TypeError, SyntaxError, Image.DecompressionBombError):
+        return None  # the measuring judges the file
+    return (dpi[0], dpi[1]) if len(dpi) == 2 and min(dpi) > 1 else None
+
+
+def dpi_warnings(images: Sequence[Path], scale: Scale) -> list[str]:
+    """A sentence for each scan whose dpi tag gives another scale."""
     warnings = []
     for image in images:
-        try:
-            with Image.open(image) as picture:
-                dpi = [float(resolution) for resolution in picture.info.get("dpi", ())]
-        except (OSError, ValueError, TypeError, SyntaxError, Image.DecompressionBombError):
-            continue  # the measuring has already judged the file
-        if len(dpi) != 2 or min(dpi) <= 1:
+        dpi = dpi_of(image)
+        if dpi is None:
             continue
         tagged = (25_400 / dpi[0], 25_400 / dpi[1])
         measured = (scale.um_per_px_x, scale.um_per_px_y)

@@ -7,11 +7,19 @@
   // A hand scanner types: keys pressed outside a field go to the label field.
   document.addEventListener("keydown", (event) => {
     const active = document.activeElement;
-    const fields = "input:not([type=radio], [type=checkbox], [type=file]), select, canvas";
+    const fields = "input:not([type=radio], [type=checkbox], [type=file]), select, textarea, canvas";
     const idle = !active || !active.matches(fields);
     const letter = event.key.length === 1 && event.key !== " ";
     if (idle && letter && !event.ctrlKey && !event.metaKey && !event.altKey) $("#scan-in").focus();
   });
+
+  const closing = () => {
+    const button = document.createElement("button");
+    button.type = "button";
+    button.textContent = "Close this note";
+    button.addEventListener("click", () => $("#note").replaceChildren());
+    return button;
+  };
 
   const showTrouble = (what, next) => {
     const box = document.createElement("div");
@@ -19,7 +27,7 @@
     for (const [tag, text] of [["h2", "Not done"], ["p", what], ["p", next]]) {
       box.appendChild(document.createElement(tag)).textContent = text;
     }
-    $("#note").replaceChildren(box);
+    $("#note").replaceChildren(box, closing());
     $("#note").scrollIntoView({ block: "nearest" });
   };
 
@@ -74,7 +82,7 @@
       const count = input.files.length + form.querySelectorAll("input[name=pick]:checked").length;
       let problem = "";
       if (!count) problem = "No scan is chosen.";
-      else if (count > most) problem = `${count} scans are chosen; a check takes at most ${most}.`;
+      else if (count > most) problem = `${count} scans are chosen; at most ${most} are measured together.`;
       else if (bytes > mostBytes) problem = `The scans have ${Math.round(bytes / 1e6)} MB together, over the limit of ${Math.round(mostBytes / 1e6)} MB.`;
       if (problem) {
         event.preventDefault();
@@ -94,7 +102,9 @@
     if (event.detail.requestConfig.verb === "post") $("#note").replaceChildren();
   });
   document.addEventListener("htmx:afterSwap", (event) => {
-    if (event.detail.target.id === "note") event.detail.target.scrollIntoView({ block: "nearest" });
+    if (event.detail.target.id !== "note") return;
+    event.detail.target.append(closing());
+    event.detail.target.scrollIntoView({ block: "nearest" });
   });
   // Refusals of the guard are plain text, without a target.
   document.addEventListener("htmx:beforeSwap", (event) => {
@@ -107,6 +117,45 @@
   document.addEventListener("htmx:sendError", (event) => {
     if (event.detail.requestConfig.verb === "post") {
       showTrouble("The bench did not answer.", "Nothing was recorded. Check that sieveward bench is running on this computer, then try again.");
+    } else {
+      stopped();
     }
   });
+
+  // A page that refreshes by itself notices a server that stopped, and one that is there again.
+  const stopped = () => {
+    const lost = $("#lost");
+    if (!lost.hidden) return;
+    lost.textContent = "The bench does not answer: it was stopped, or the computer sleeps. This page no longer refreshes. Start sieveward bench again; what was recorded is safe.";
+    lost.hidden = false;
+    const look = window.setInterval(() => {
+      fetch("/alive", { cache: "no-store" }).then((answer) => {
+        if (!answer.ok) return;
+        window.clearInterval(look);
+        lost.replaceChildren("The bench answers again. ");
+        const again = document.createElement("a");
+        again.href = window.location.href;
+        again.textContent = "Load this page again";
+        lost.append(again);
+      }, () => {});
+    }, 3000);
+  };
+
+  // Files dropped on a form go to its field.
+  document.querySelectorAll("[data-drop]").forEach((form) => {
+    const input = document.getElementById(form.dataset.drop);
+    form.addEventListener("dragover", (event) => event.preventDefault());
+    form.addEventListener("drop", (event) => {
+      event.preventDefault();
+      if (event.dataTransfer.files.length) input.files = event.dataTransfer.files;
+    });
+  });
+
+  // A link to a closed part of the page opens it.
+  const openTarget = () => {
+    const target = window.location.hash && document.getElementById(window.location.hash.slice(1));
+    if (target && target.tagName === "DETAILS") target.open = true;
+  };
+  window.addEventListener("hashchange", openTarget);
+  openTarget();
 })();

@@ -1,0 +1,87 @@
+"""Records on the bench: how an earlier record should read, and the charts of a sieve."""
+
+from __future__ import annotations
+
+from starlette.exceptions import HTTPException
+from starlette.requests import Request
+from starlette.responses import Response
+
+from sieve_inspect.errors import UsageError
+from sieve_registry.bench.desk import Desk, desk_of, page
+from sieve_registry.bench.forms import Form, act, place_of
+from sieve_registry.bench.guard import PRINT_POLICY
+from sieve_registry.outlook.queries import outlook
+from sieve_registry.quality import corrections
+from sieve_registry.report.timeline import timeline_svg
+from sieve_registry.report.wear import wear_svg
+from sieve_registry.scales.corrections import AMENDABLE
+from sieve_registry.sieves import queries as sieve_queries
+from sieve_registry.sieves.recording import RecordTerms
+
+_OF_SCALES = frozenset(AMENDABLE)
+
+
+def correction(request: Request) -> Response:
+    """The form to correct a record, or to declare it void."""
+    desk = desk_of(request)
+    record = corrections.correctable(desk.registry, request.query_params.get("event", ""))
+    return page(
+        request,
+        "correction.html",
+        record=record,
+        back=_place(record),
+        undo=request.query_params.get("undo", ""),
+        people=desk.overview.people(),
+    )
+
+
+def _correct(desk: Desk, form: Form) -> str:
+    """Record the fields that were changed; or that the record is void, or is valid again."""
+    record = corrections.correctable(desk.registry, form.needed("event", "Record"))
+    name = form.person()
+    terms, reason, wanted = RecordTerms(by=name), form.text("why"), form.text("what")
+    changes = {}
+    if wanted == "change":
+        for name, value in record.fields.items():
+            typed = form.text(name)
+            if typed and typed != ("" if value is None else str(value)):
+                changes[name] = typed
+        if not changes:
+            raise UsageError(message="No field differs from what is recorded: change one first.")
+    void = wanted == "void"
+    number = str(record.event.seq)
+    corrections.correct(desk.registry, number, changes, reason, terms, void=void)
+    return _place(record)
+
+
+def _place(record: corrections.CorrectableRecord) -> str:
+    of_scales = record.event.kind in _OF_SCALES
+    return "/scales" if of_scales else place_of(record.event.subject)
+
+
+def wear_chart(request: Request) -> Response:
+    """The mean apertures against uses or days, with their forecast."""
+    seen = outlook(desk_of(request).registry, request.query_params.get("id", ""))
+    if len(seen.wear.checks) < 2:
+        raise HTTPException(404, "Wear needs two checks at least")
+    return _drawing(wear_svg(seen))
+
+
+def timeline(request: Request) -> Response:
+    """The life of a sieve as an SVG file."""
+    registry = desk_of(request).registry
+    history = sieve_queries.get_history(registry, request.query_params.get("id", ""))
+    return _drawing(str(timeline_svg(history, registry.today())))
+
+
+def _drawing(svg: str) -> Response:
+    policy = {"Content-Security-Policy": PRINT_POLICY}
+    return Response(svg, media_type="image/svg+xml", headers=policy)
+
+
+READS = (
+    ("/correct", correction),
+    ("/sieve/wear.svg", wear_chart),
+    ("/sieve/timeline.svg", timeline),
+)
+WRITES = (("/correct", act(_correct)),)

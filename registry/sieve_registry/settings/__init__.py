@@ -1,0 +1,1 @@
+"""What a user sets once: person, device, scale and laboratory."""
