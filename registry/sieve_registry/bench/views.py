@@ -103,24 +103,29 @@ def progress_text(now: Progress) -> str:
 def sieve_row(state: SieveState) -> dict[str, Any]:
     """A sieve as a row of the list: its state in one word and one symbol."""
     last = state.last_check
+    kind, word = "good", "in service"
     if state.status != IN_SERVICE:
         kind = "retired" if state.status == RETIRED else "quarantined"
-        word = state.status
+        word = str(state.status)
     elif last is None:
         kind, word = "never", "not checked yet"
     elif last.outcome in FAILING:
         kind, word = "failed", "check not passed"
     elif state.overdue:
         kind, word = "overdue", "check overdue"
-    else:
-        kind, word = "good", "in service"
     return {"state": state, "kind": kind, "word": word}
 
 
 def batch_row(job: Job) -> dict[str, Any]:
     """A check of a batch as a row: what was measured, and what to confirm."""
     files = ", ".join(image.name for image in job.order.images)
-    row = {"id": job.id, "sieve": job.order.sieve_id, "files": files, "mark": "", "action": ""}
+    row: dict[str, Any] = {
+        "id": job.id,
+        "sieve": job.order.sieve_id,
+        "files": files,
+        "mark": "",
+        "action": "",
+    }
     row |= {"ready": job.phase == Phase.READY, "known": "0", "doubtful": False}
     if job.error is not None:
         return row | {"outcome": f"not measured: {str(job.error).rstrip('.')}", "doubtful": True}

@@ -40,21 +40,25 @@ def default_scale(
     tags = {tag for image in images if (tag := dpi_of(image)) is not None}
     fitting = [scale for scale in valid if all(_fits(scale, tag) for tag in tags)]
     liked = [s for name in preferred for s in fitting if name and name in (s.name, s.device)]
-    if liked and (tags or len(fitting) > 1):
+    if liked:
         return liked[0]
-    if len(fitting) == 1 and (tags or len(valid) == 1):
+    if len(fitting) == 1:
         return fitting[0]
-    names = ", ".join(f"{s.name} ({25_400 / s.um_per_px[0]:.0f} dpi)" for s in fitting or valid)
-    if not tags:
-        reason = "The scans do not state their dpi"
-    elif fitting:
+    raise _unclear(tags, fitting or valid, fits=bool(fitting))
+
+
+def _unclear(
+    tags: set[tuple[float, float]], scales: Sequence[KeptScale], *, fits: bool
+) -> UsageError:
+    """The error where no scale or more than one fits."""
+    reason = "The scans do not state their dpi"
+    if tags and fits:
         reason = "Several recorded scales fit the dpi of the scans"
-    else:
-        found = " and ".join(
-            f"{x:.0f}" if x == y else f"{x:.0f} × {y:.0f}" for x, y in sorted(tags)
-        )
-        reason = f"No valid recorded scale fits {found} dpi, as the scans state"
-    raise UsageError(message=f"{reason}: name one with `scale`. Recorded: {names}.")
+    elif tags:
+        stated = " and ".join(f"{x:.0f} × {y:.0f}" for x, y in sorted(tags))
+        reason = f"No valid recorded scale fits {stated} dpi, as the scans state"
+    names = ", ".join(f"{s.name} ({25_400 / s.um_per_px[0]:.0f} dpi)" for s in scales)
+    return UsageError(message=f"{reason}: name one with `scale`. Recorded: {names}.")
 
 
 def dpi_sentence(scale: KeptScale, images: Sequence[Path]) -> str:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import difflib
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from pathlib import Path
 from typing import Any
 
@@ -77,13 +77,14 @@ def _list_values(request: Request) -> dict[str, Any]:
 
 
 def _shown(states: Iterable[SieveState], show: str) -> list[SieveState]:
-    tests = {
+    tests: dict[str, Callable[[SieveState], bool]] = {
         "due": lambda s: s.overdue,
         "never": lambda s: s.last_check is None and s.status != Status.RETIRED,
         "quarantined": lambda s: s.status == Status.QUARANTINED,
         "retired": lambda s: s.status == Status.RETIRED,
     }
-    return [state for state in states if tests.get(show, lambda _: True)(state)]
+    test = tests.get(show)
+    return [state for state in states if test is None or test(state)]
 
 
 def _matches(state: SieveState, words: str) -> bool:
