@@ -204,7 +204,7 @@ def remove_evidence(registry: Registry, sha256: str, extension: str) -> None:
     if isinstance(registry.evidence, EvidenceStore):
         registry.evidence.path_of(sha256, extension).unlink()
     else:
-        table = schema.evidence_content
+        table = schema.evidence_chunk
         with registry.engine.begin() as connection:
             connection.execute(delete(table).where(table.c.sha256 == sha256))
 

@@ -86,7 +86,7 @@ def test_evidence_lies_in_the_database_or_in_a_folder(
     kept = check_queries.get_check(lab, "1").evidence[0]
     assert check_queries.evidence_bytes(lab, kept.sha256) == b"some cloth"
     with lab.engine.connect() as connection:
-        assert connection.execute(text("SELECT count(*) FROM evidence_content")).scalar() == 6
+        assert connection.execute(text("SELECT count(*) FROM evidence_chunk")).scalar() == 6
     assert place_of(f"{address}?evidence={tmp_path}").evidence == tmp_path
     assert place_of(address).evidence is None
 
@@ -94,8 +94,8 @@ def test_evidence_lies_in_the_database_or_in_a_folder(
 def test_altered_evidence_in_the_database_is_found(lab: Registry, scan: Path) -> None:
     fill(lab, scan)
     with lab.engine.begin() as connection:
-        change = "UPDATE evidence_content SET content = 'x' WHERE sha256 IN (SELECT min(sha256) "
-        connection.execute(text(change + "FROM evidence_content)"))
+        change = "UPDATE evidence_chunk SET content = 'x' WHERE sha256 IN (SELECT min(sha256) "
+        connection.execute(text(change + "FROM evidence_chunk)"))
     (finding,) = verification.verify(lab).findings
     assert (finding.source, "altered" in finding.message) == ("evidence", True)
 

@@ -1,6 +1,6 @@
 """Makes the golden registry of the schema version this code writes: run once per version.
 
-    python tests/support/make_golden.py fixtures/registries/0002.zip
+    python tests/support/make_golden.py fixtures/registries/0004.zip
 
 It is never made again: `test_golden.py` opens every one ever released, forever.
 """

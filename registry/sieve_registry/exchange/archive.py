@@ -18,7 +18,7 @@ import re
 import tempfile
 import zipfile
 import zlib
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import asdict, dataclass
 from pathlib import Path
@@ -44,6 +44,7 @@ _DAMAGED = (  # what reading a damaged archive may raise
     *(zipfile.BadZipFile, zlib.error),
 )
 _BATCH = 1000
+_BLOCK = 1 << 20
 _SHA = re.compile(r"[0-9a-f]{64}", re.ASCII)
 _EXTENSION = re.compile(r"(\.[a-z0-9]{1,8})?", re.ASCII)
 _FIELDS = tuple(Event.__dataclass_fields__)
@@ -69,6 +70,12 @@ class _Folder:
         path.parent.mkdir(parents=True, exist_ok=True)
         path.write_bytes(data)
 
+    def copy_blocks(self, name: str, blocks: Iterable[bytes]) -> None:
+        path = self.root / name
+        path.parent.mkdir(parents=True, exist_ok=True)
+        with path.open("wb") as stream:
+            stream.writelines(blocks)
+
     def copy_lines(self, name: str, lines: Iterator[str]) -> None:
         with (self.root / name).open("w", encoding="utf-8", newline="\n") as stream:
             stream.writelines(lines)
@@ -79,8 +86,13 @@ class _Zip:
         self.archive = archive
 
     def write(self, name: str, data: bytes) -> None:
-        packed = zipfile.ZIP_STORED if name.startswith("evidence/") else zipfile.ZIP_DEFLATED
-        self.archive.writestr(name, data, packed)
+        self.archive.writestr(name, data, zipfile.ZIP_DEFLATED)
+
+    def copy_blocks(self, name: str, blocks: Iterable[bytes]) -> None:
+        info = zipfile.ZipInfo(name, (1980, 1, 1, 0, 0, 0))  # stored, not deflated
+        with self.archive.open(info, "w", force_zip64=True) as stream:
+            for block in blocks:
+                stream.write(block)
 
     def copy_lines(self, name: str, lines: Iterator[str]) -> None:
         info = zipfile.ZipInfo(name, (1980, 1, 1, 0, 0, 0))
@@ -128,8 +140,8 @@ def _export(registry: Registry, sink: _Folder | _Zip) -> Manifest:
             raise BrokenRecordError(count=1, first=first)
         kept = list(reader.evidence_files(connection))
     for sha256, extension, _, _ in kept:
-        data = registry.evidence.read(sha256, extension)
-        sink.write(_evidence_name(sha256, extension), data)
+        blocks = registry.evidence.blocks(sha256, extension)
+        sink.copy_blocks(_evidence_name(sha256, extension), blocks)
     manifest = Manifest(
         events=walk.seq,
         head=walk.previous if walk.seq else None,
@@ -210,8 +222,8 @@ def _import(
     for sha256, extension, _, _ in reader.evidence_files(connection):
         if not _SHA.fullmatch(sha256) or not _EXTENSION.fullmatch(extension):
             raise archive.error("names evidence files that no registry writes")
-        data = archive.read(_evidence_name(sha256, extension))
-        item = registry.evidence.stage(data, extension)
+        blocks = archive.blocks(_evidence_name(sha256, extension))
+        item = registry.evidence.stage(blocks, extension)
         staged.append(item)
         archive.compare(sha256, item.sha256)
         registry.evidence.place(item, extension, connection)
@@ -230,8 +242,10 @@ def prove(source: Path) -> None:
         if len(kept) != manifest.evidence:
             raise archive.error("is incomplete: write it again")
         for sha256, extension in kept.items():
-            data = archive.read(_evidence_name(sha256, extension))
-            archive.compare(sha256, hashlib.sha256(data).hexdigest())
+            digest = hashlib.sha256()
+            for block in archive.blocks(_evidence_name(sha256, extension)):
+                digest.update(block)
+            archive.compare(sha256, digest.hexdigest())
 
 
 @dataclass(frozen=True)
@@ -254,6 +268,15 @@ class _Source:
         """The content of a file in it."""
         try:
             return (self.root / name).read_bytes()
+        except _DAMAGED as error:
+            raise self.error(f"lacks {name}, or it is damaged") from error
+
+    def blocks(self, name: str) -> Iterator[bytes]:
+        """The content of a file in it, piece by piece."""
+        try:
+            with (self.root / name).open("rb") as stream:
+                while block := stream.read(_BLOCK):
+                    yield block
         except _DAMAGED as error:
             raise self.error(f"lacks {name}, or it is damaged") from error
 

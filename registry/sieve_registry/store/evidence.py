@@ -12,12 +12,12 @@ import os
 import re
 import tempfile
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Protocol
 
-from sqlalchemy import Connection, Engine, insert, select
+from sqlalchemy import Connection, Engine, func, insert, select
 
 from sieve_registry.errors import EvidenceAlteredError, EvidenceError, RegistryFileError
 from sieve_registry.store import schema
@@ -25,6 +25,7 @@ from sieve_registry.store import schema
 _EXTENSION = re.compile(r"\.[a-z0-9]{1,8}", re.ASCII)
 _BLOCK = 1 << 20
 _INCOMING = ".incoming-"
+Content = bytes | Path | Iterable[bytes]
 _LEFT_OVER_S = 24 * 3600.0  # nothing is staged for a day: older ones were left by a crash
 
 
@@ -41,7 +42,7 @@ class Staged:
 class EvidenceKeeper(Protocol):
     """A place evidence is kept in: a folder, or the database."""
 
-    def stage(self, content: bytes | Path, extension: str) -> Staged:
+    def stage(self, content: Content, extension: str) -> Staged:
         """Copy content aside, hashed."""
 
     def place(self, staged: Staged, extension: str, connection: Connection, /) -> bool:
@@ -53,6 +54,9 @@ class EvidenceKeeper(Protocol):
     def remove(self, sha256: str, extension: str) -> None:
         """Take away what a failed transaction had placed."""
 
+    def blocks(self, sha256: str, extension: str) -> Iterator[bytes]:
+        """The content of that hash piece by piece, proven at the end."""
+
     def read(self, sha256: str, extension: str) -> bytes:
         """The content of that hash, proven."""
 
@@ -61,6 +65,16 @@ class EvidenceKeeper(Protocol):
 
     def name_of(self, sha256: str, extension: str) -> str:
         """Its name for a person."""
+
+
+def _proven(blocks: Iterable[bytes], sha256: str, name: Path | str) -> Iterator[bytes]:
+    """The blocks; raises `EvidenceAlteredError` after the last where the hash is another."""
+    digest = hashlib.sha256()
+    for block in blocks:
+        digest.update(block)
+        yield block
+    if digest.hexdigest() != sha256:
+        raise EvidenceAlteredError(file=name)
 
 
 def file_sha256(path: Path) -> str:
@@ -72,7 +86,7 @@ def file_sha256(path: Path) -> str:
     return digest.hexdigest()
 
 
-def _stage(folder: Path, content: bytes | Path, extension: str) -> Staged:
+def _stage(folder: Path, content: Content, extension: str) -> Staged:
     kept = extension.lower() if _EXTENSION.fullmatch(extension.lower()) else ""
     try:
         folder.mkdir(parents=True, exist_ok=True)
@@ -94,21 +108,24 @@ def _stage(folder: Path, content: bytes | Path, extension: str) -> Staged:
         raise
 
 
-def _copy(content: bytes | Path, write: Callable[[bytes], object]) -> tuple[str, int]:
+def _copy(content: Content, write: Callable[[bytes], object]) -> tuple[str, int]:
     digest, size = hashlib.sha256(), 0
-    if isinstance(content, bytes):
-        write(content)
-        return hashlib.sha256(content).hexdigest(), len(content)
-    try:
-        source = content.open("rb")
-    except OSError as error:
-        raise EvidenceError(name=content, reason=error.strerror or error) from error
-    with source:
-        while block := source.read(_BLOCK):
-            digest.update(block)
-            size += len(block)
-            write(block)
+    blocks = file_blocks(content) if isinstance(content, Path) else content
+    for block in (blocks,) if isinstance(blocks, bytes) else blocks:
+        digest.update(block)
+        size += len(block)
+        write(block)
     return digest.hexdigest(), size
+
+
+def file_blocks(path: Path) -> Iterator[bytes]:
+    """The content of a file piece by piece. Raises `EvidenceError`."""
+    try:
+        with path.open("rb") as source:
+            while block := source.read(_BLOCK):
+                yield block
+    except OSError as error:
+        raise EvidenceError(name=path, reason=error.strerror or error) from error
 
 
 @dataclass(frozen=True)
@@ -125,7 +142,7 @@ class EvidenceStore:
         """Its path within the folder."""
         return f"{sha256[:2]}/{sha256}{extension}"
 
-    def stage(self, content: bytes | Path, extension: str) -> Staged:
+    def stage(self, content: Content, extension: str) -> Staged:
         """Copy content into the folder under a temporary name, forced to disk.
 
         Raises `EvidenceError` when a file given cannot be read, `RegistryFileError` when the
@@ -173,19 +190,17 @@ class EvidenceStore:
         """Take away a file placed by a transaction that failed."""
         self.path_of(sha256, extension).unlink(missing_ok=True)
 
-    def read(self, sha256: str, extension: str) -> bytes:
-        """The content of that hash, proven by hashing it again.
+    def blocks(self, sha256: str, extension: str) -> Iterator[bytes]:
+        """The content of that hash piece by piece, proven by hashing it again.
 
         Raises `EvidenceError` when it is missing, `EvidenceAlteredError` when it changed.
         """
         path = self.path_of(sha256, extension)
-        try:
-            data = path.read_bytes()
-        except OSError as error:
-            raise EvidenceError(name=path, reason=error.strerror or error) from error
-        if hashlib.sha256(data).hexdigest() != sha256:
-            raise EvidenceAlteredError(file=path)
-        return data
+        return _proven(file_blocks(path), sha256, path)
+
+    def read(self, sha256: str, extension: str) -> bytes:
+        """The content of that hash. Raises as `blocks`."""
+        return b"".join(self.blocks(sha256, extension))
 
     def digest(self, sha256: str, extension: str, _connection: Connection) -> str:
         """The hash the file has now. Raises `OSError`."""
@@ -202,19 +217,23 @@ class DatabaseEvidence:
         """Its hash and kind."""
         return f"{sha256}{extension}"
 
-    def stage(self, content: bytes | Path, extension: str) -> Staged:
+    def stage(self, content: Content, extension: str) -> Staged:
         """Copy content to this computer's temporary folder. Raises as `EvidenceStore.stage`."""
         return _stage(Path(tempfile.gettempdir()), content, extension)
 
     def place(self, staged: Staged, extension: str, connection: Connection) -> bool:
         """Insert staged content within the caller's transaction."""
-        there = self._content(staged.sha256, connection)
-        if there is not None:
-            if hashlib.sha256(there).hexdigest() != staged.sha256:
+        if self._is_kept(staged.sha256, connection):
+            if self.digest(staged.sha256, extension, connection) != staged.sha256:
                 raise EvidenceAlteredError(file=self.name_of(staged.sha256, extension))
             return False
-        row = {"sha256": staged.sha256, "content": staged.temporary.read_bytes()}
-        connection.execute(insert(schema.evidence_content), row)
+        position = -1
+        for position, block in enumerate(file_blocks(staged.temporary)):
+            row = {"sha256": staged.sha256, "position": position, "content": block}
+            connection.execute(insert(schema.evidence_chunk), row)
+        if position < 0:  # an empty file has a row too, which shows that it is kept
+            row = {"sha256": staged.sha256, "position": 0, "content": b""}
+            connection.execute(insert(schema.evidence_chunk), row)
         staged.temporary.unlink(missing_ok=True)
         return True
 
@@ -225,29 +244,52 @@ class DatabaseEvidence:
     def remove(self, sha256: str, extension: str) -> None:
         """Nothing to do: the failed transaction took it back itself."""
 
-    def read(self, sha256: str, extension: str) -> bytes:
-        """The content of that hash. Raises as `EvidenceStore.read`."""
-        with self.engine.connect() as connection:
-            data = self._content(sha256, connection)
+    def blocks(self, sha256: str, extension: str) -> Iterator[bytes]:
+        """The content of that hash piece by piece. Raises as `EvidenceStore.blocks`."""
         name = self.name_of(sha256, extension)
-        if data is None:
-            raise EvidenceError(name=name, reason="it is not in the database")
-        if hashlib.sha256(data).hexdigest() != sha256:
-            raise EvidenceAlteredError(file=name)
-        return data
+        with self.engine.connect() as connection:
+            if not self._is_kept(sha256, connection):
+                raise EvidenceError(name=name, reason="it is not in the database")
+            yield from _proven(self._pieces(sha256, connection), sha256, name)
+
+    def read(self, sha256: str, extension: str) -> bytes:
+        """The content of that hash. Raises as `EvidenceStore.blocks`."""
+        return b"".join(self.blocks(sha256, extension))
 
     def digest(self, sha256: str, _extension: str, connection: Connection) -> str:
         """The hash the content has now. Raises `FileNotFoundError`."""
-        data = self._content(sha256, connection)
-        if data is None:
+        if not self._is_kept(sha256, connection):
             raise FileNotFoundError(sha256)
-        return hashlib.sha256(data).hexdigest()
+        digest = hashlib.sha256()
+        for block in self._pieces(sha256, connection):
+            digest.update(block)
+        return digest.hexdigest()
 
-    def _content(self, sha256: str, connection: Connection) -> bytes | None:
-        table = schema.evidence_content
-        query = select(table.c.content).where(table.c.sha256 == sha256)
-        content = connection.execute(query).scalar_one_or_none()
-        return None if content is None else bytes(content)
+    def _is_kept(self, sha256: str, connection: Connection) -> bool:
+        tables = (schema.evidence_chunk, schema.evidence_content)
+        queries = (select(table.c.sha256).where(table.c.sha256 == sha256) for table in tables)
+        return any(connection.execute(query.limit(1)).first() is not None for query in queries)
+
+    def _pieces(self, sha256: str, connection: Connection) -> Iterator[bytes]:
+        """The content in chunks, or in parts of what was kept whole before chunks were."""
+        chunk, whole = schema.evidence_chunk, schema.evidence_content
+        position = 0
+        query = select(chunk.c.content).where(chunk.c.sha256 == sha256)
+        while (
+            block := connection.execute(
+                query.where(chunk.c.position == position)
+            ).scalar_one_or_none()
+        ) is not None:
+            yield bytes(block)
+            position += 1
+        if position:
+            return
+        start = 1  # the first byte, as SQL counts
+        while block := connection.execute(
+            select(func.substr(whole.c.content, start, _BLOCK)).where(whole.c.sha256 == sha256)
+        ).scalar_one_or_none():
+            yield bytes(block)
+            start += _BLOCK
 
 
 def _sync_folder(folder: Path) -> None:

@@ -20,7 +20,7 @@ from sqlalchemy import (
 
 FORMAT = "sieveward.registry"
 HEAD_INFO = "sieveward_head"  # where a writer leaves the count and hash it will have committed
-HEAD_REVISION = "0002"  # the newest migration; a test holds it to the migrations folder
+HEAD_REVISION = "0003"  # the newest migration; a test holds it to the migrations folder
 
 metadata = MetaData()
 
@@ -178,6 +178,13 @@ evidence_content = Table(
     "evidence_content",
     metadata,
     Column("sha256", String, primary_key=True),
+    Column("content", LargeBinary, nullable=False),
+)  # until version 0.1; later content lies in chunks
+evidence_chunk = Table(
+    "evidence_chunk",
+    metadata,
+    Column("sha256", String, primary_key=True),
+    Column("position", Integer, primary_key=True, autoincrement=False),
     Column("content", LargeBinary, nullable=False),
 )
 
