@@ -1,16 +1,65 @@
-"""Files: written completely or not at all, and compared by their content."""
+"""Files: read only where they are regular and within a limit, written completely or not at all.
+
+An input may be anything a path can name. A device or pipe may never end and could keep the program
+waiting, so it is refused. An output never replaces what is no regular file: what it names is
+written to (a pipe, a terminal) or refused (a disk, a socket), and a link is followed to its file.
+"""
 
 from __future__ import annotations
 
+import errno
 import hashlib
+import json
 import os
+import stat
 import tempfile
 from collections.abc import Iterable, Sequence
 from pathlib import Path
+from typing import Any, BinaryIO
 
 from sieve_inspect.errors import SameImageError, UnwritableOutputError
 
 _DATABASE = b"SQLite format 3\0"  # how a registry's file begins
+MOST_JSON_BYTES = 16_000_000  # of a scale or illumination; they have some kB
+_SYSTEM = ("/dev/", "/proc/")  # names of what a program holds open
+
+
+def open_regular(path: Path) -> BinaryIO:
+    """Open a regular file for reading, without waiting. Raises `OSError` for anything else."""
+    flags = os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0)
+    handle = os.open(path, flags)
+    try:
+        kind = os.fstat(handle).st_mode
+        if stat.S_ISDIR(kind):
+            raise IsADirectoryError(errno.EISDIR, os.strerror(errno.EISDIR))
+        if not stat.S_ISREG(kind):
+            raise OSError(errno.EINVAL, "it is a device or pipe, not a file")
+        return os.fdopen(handle, "rb")
+    except BaseException:
+        os.close(handle)
+        raise
+
+
+def read_file(path: Path, most_bytes: int) -> bytes:
+    """The content of a regular file. Raises `OSError`, also where it is larger."""
+    with open_regular(path) as stream:
+        data = stream.read(most_bytes + 1)
+    if len(data) > most_bytes:
+        raise OSError(errno.EFBIG, f"it is over {most_bytes / 1e6:g} MB")
+    return data
+
+
+def read_json(path: Path, most_bytes: int) -> Any:
+    """The value in a JSON file (UTF-8). Raises `OSError` as `read_file`, and `ValueError`."""
+    return parse_json(read_file(path, most_bytes))
+
+
+def parse_json(data: bytes | str) -> Any:
+    """The value of a JSON text. Raises `ValueError`, also for one nested too deeply."""
+    try:
+        return json.loads(data)
+    except RecursionError:
+        raise ValueError("it is nested too deeply") from None
 
 
 def refuse_twins(paths: Sequence[Path]) -> None:
@@ -24,7 +73,7 @@ def refuse_twins(paths: Sequence[Path]) -> None:
         if not size or sizes.count(size) == 1:
             continue
         try:
-            with path.open("rb") as file:
+            with open_regular(path) as file:
                 key = size, hashlib.file_digest(file, "sha256").digest()
         except OSError:
             continue
@@ -47,7 +96,11 @@ def check_writable(path: Path) -> None:
     """
     if path.is_dir():
         raise UnwritableOutputError(file=path, reason="it is a folder")
-    handle, name = _beside(path)
+    if _is_stream(path):
+        if not os.access(path, os.W_OK):
+            raise UnwritableOutputError(file=path, reason="no access")
+        return
+    handle, name = _beside(Path(os.path.realpath(path)))
     os.close(handle)
     Path(name).unlink(missing_ok=True)
 
@@ -55,9 +108,18 @@ def check_writable(path: Path) -> None:
 def write_pieces(path: Path, pieces: Iterable[bytes]) -> None:
     """Write a file beside its place and move it there when it is complete.
 
-    Raises `UnwritableOutputError`; an error or interrupt leaves no partial file.
+    A link is followed; a pipe or terminal is written to. Raises `UnwritableOutputError`; an error
+    or interrupt leaves no partial file.
     """
-    handle, name = _beside(path)
+    if _is_stream(path):
+        try:
+            with path.open("wb") as stream:
+                stream.writelines(pieces)
+        except OSError as error:
+            raise UnwritableOutputError(file=path, reason=error.strerror or "no access") from error
+        return
+    target = Path(os.path.realpath(path))
+    handle, name = _beside(target)
     partial = Path(name)
     try:
         with os.fdopen(handle, "wb") as stream:
@@ -65,13 +127,29 @@ def write_pieces(path: Path, pieces: Iterable[bytes]) -> None:
         umask = os.umask(0)
         os.umask(umask)
         partial.chmod(0o666 & ~umask)
-        partial.replace(path)
+        partial.replace(target)
     except OSError as error:
         partial.unlink(missing_ok=True)
         raise UnwritableOutputError(file=path, reason=error.strerror or "no access") from error
     except BaseException:
         partial.unlink(missing_ok=True)
         raise
+
+
+def _is_stream(path: Path) -> bool:
+    """Whether the path names something to write to as it is: a pipe, a terminal, an open file.
+
+    Raises `UnwritableOutputError` for a disk or a socket, which nothing may be written to.
+    """
+    try:
+        kind = path.stat().st_mode
+    except OSError:
+        return False  # to be made
+    if stat.S_ISBLK(kind) or stat.S_ISSOCK(kind):
+        what = "a disk" if stat.S_ISBLK(kind) else "a socket"
+        raise UnwritableOutputError(file=path, reason=f"it is {what}; name a file")
+    regular = stat.S_ISREG(kind) or stat.S_ISDIR(kind)
+    return not regular or os.path.abspath(path).startswith(_SYSTEM)  # noqa: PTH100
 
 
 def _beside(path: Path) -> tuple[int, str]:

@@ -1,7 +1,7 @@
 """Registries written by every released version are opened, asked and proven, forever.
 
 1, 2 and 4 (of schema 3) were made once by `make_golden.py` with the code of their time; 3 is the
-demo's registry, whose scans lie in `demo_images` and whose other pictures are left out for their size.
+demo's registry, whose scans lie in `demo_images`; its other pictures are left out for their size.
 """
 
 from __future__ import annotations

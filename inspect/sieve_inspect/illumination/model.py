@@ -24,6 +24,7 @@ import numpy as np
 
 from sieve_inspect.arrays import Float
 from sieve_inspect.errors import IlluminationError, UsageError
+from sieve_inspect.files import MOST_JSON_BYTES, read_json
 
 SCHEMA = "sieveward.illumination/1"
 LARGEST_ANGLE = 89.0
@@ -238,7 +239,7 @@ def load_illumination(path: str | Path) -> Illumination:
         )
 
     try:
-        data = json.loads(path.read_text(encoding="utf-8"))
+        data = read_json(path, MOST_JSON_BYTES)
         if not isinstance(data, dict) or data.get("schema") != SCHEMA:
             raise unusable(f"its schema is not {SCHEMA}")
         return Illumination.from_dict(data)

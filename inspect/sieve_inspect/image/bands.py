@@ -8,6 +8,7 @@ that piece alone: its pixels are zero and it is listed in `lost`.
 from __future__ import annotations
 
 import hashlib
+import os
 import tempfile
 import warnings
 from collections.abc import Callable, Iterator
@@ -26,12 +27,15 @@ from sieve_inspect.errors import (
     TruncatedImageError,
     UnreadableImageError,
 )
+from sieve_inspect.files import open_regular
 from sieve_inspect.image.reading import (
+    KINDS,
     MAX_MEGAPIXELS,
     TIFF_STARTS,
     Scan,
     Tags,
     checked_size,
+    header_errors,
     load_scan,
     picture_tags,
     pillow,
@@ -113,7 +117,7 @@ def size_of(path: Path) -> int | None:
             return height * width
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
-            with pillow().open(path) as header:
+            with pillow().open(path, formats=sorted(KINDS)) as header:
                 return int(header.size[0] * header.size[1])
     except Exception:  # reading the file raises an error that names the fault
         return None
@@ -129,10 +133,12 @@ def open_source(
     Raises what `load_scan` raises; `TruncatedImageError` only where a fifth is unreadable.
     """
     try:
-        if not path.stat().st_size:
-            raise EmptyFileError(file=path)
+        with open_regular(path) as file:
+            if not file.seek(0, os.SEEK_END):
+                raise EmptyFileError(file=path)
         if _is_tiff(path):
-            return _open_tiff(path, max_megapixels, hashed)
+            with header_errors(path):
+                return _open_tiff(path, max_megapixels, hashed)
         count = size_of(path)
         # There is no decoder in bands for BMP, which is uncompressed anyway.
         if count is None or count * 3 < _IN_MEMORY or _begins(path, b"BM"):

@@ -16,6 +16,8 @@ from sieve_inspect.arrays import Bool, Float, Float32, Index
 
 UInt8 = NDArray[np.uint8]
 
+if hasattr(cv2, "setLogLevel"):  # what it remarks becomes an error of this package
+    cv2.setLogLevel(0)
 _MANY = 0.05  # share of the pixels
 
 

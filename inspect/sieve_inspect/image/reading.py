@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import hashlib
 import io
+import logging
 import warnings
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, NamedTuple
@@ -18,16 +20,23 @@ from sieve_inspect.errors import (
     ImageTooLargeError,
     NotAnImageError,
     RefusedImageError,
+    SievewardError,
     TruncatedImageError,
     UnreadableImageError,
 )
+from sieve_inspect.files import open_regular
 from sieve_inspect.image import opencv
 from sieve_inspect.image.samples import Finish, Raw, plain
 
 MAX_MEGAPIXELS = 400.0  # decoded 16 bit colour of this size is 2.4 GB
+_HEAD_BYTES = 64_000_000  # of a file that is not known to be a picture
 _SEPARATE = 2  # TIFF: each colour in a plane of its own
 TIFF_STARTS = (b"II*\0", b"MM\0*", b"II+\0", b"MM\0+")
-_KINDS = {"PNG", "JPEG", "TIFF", "BMP"}
+_MOST_SAMPLES = 8  # per pixel: colours and transparency
+_MOST_PADDING = 4  # times the picture, which a tile may be larger
+for _name in ("PIL", "tifffile"):  # what they remark becomes an error or finding of this package
+    logging.getLogger(_name).setLevel(logging.CRITICAL)
+KINDS = {"PNG", "JPEG", "TIFF", "BMP"}
 
 
 class Tags(NamedTuple):
@@ -75,15 +84,32 @@ def load_scan(path: Path, max_megapixels: float = MAX_MEGAPIXELS) -> Scan:
     `ImageTooLargeError`, and `RefusedImageError` for two-tone pictures.
     """
     try:
-        data = path.read_bytes()
+        with open_regular(path) as stream:
+            data = stream.read(_HEAD_BYTES)
+            if len(data) == _HEAD_BYTES:  # of a large file that is no picture the start is enough
+                with suppress(TruncatedImageError):
+                    _open(path, data, max_megapixels)
+                data += stream.read()
     except OSError as error:
         reason = (error.strerror or "no access").lower()
         raise UnreadableImageError(file=path, reason=reason) from error
     if not data:
         raise EmptyFileError(file=path)
-    picture, tags = _open(path, data, max_megapixels)
+    with header_errors(path):
+        picture, tags = _open(path, data, max_megapixels)
     raw = _decoded(path, picture)
     return Scan(path, hashlib.sha256(data).hexdigest(), raw, *tags)
+
+
+@contextmanager
+def header_errors(path: Path) -> Iterator[None]:
+    """Turn whatever a library raises on a broken header into `TruncatedImageError`."""
+    try:
+        yield
+    except (SievewardError, OSError, MemoryError):
+        raise
+    except Exception as error:
+        raise TruncatedImageError(file=path, reason=short_reason(error)) from error
 
 
 def pillow() -> Any:
@@ -103,7 +129,7 @@ def _open(
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")  # a broken header is reported below
-            header = pillow().open(io.BytesIO(data), formats=sorted(_KINDS))
+            header = pillow().open(io.BytesIO(data), formats=sorted(KINDS))
     except UnidentifiedImageError as error:
         if data[:4] in TIFF_STARTS:
             return _open_tiff(path, data, max_megapixels)
@@ -180,10 +206,31 @@ def tiff_page(path: Path, source: Path | io.BytesIO) -> tuple[Any, tuple[int, in
     import tifffile
 
     try:
-        page: Any = tifffile.TiffFile(source).pages[0]
-        return page, (int(page.imagelength), int(page.imagewidth))
+        with ExitStack() as unless_read:
+            file = unless_read.enter_context(tifffile.TiffFile(source))
+            page: Any = file.pages[0]
+            layout = _checked_layout(page)
+            unless_read.pop_all()
+        return page, layout
     except Exception as error:  # tifffile raises anything on a broken header
         raise TruncatedImageError(file=path, reason=short_reason(error)) from error
+
+
+def _checked_layout(page: Any) -> tuple[int, int]:
+    """Height and width in px. Raises `ValueError` for a header that describes no picture."""
+    height, width = int(page.imagelength), int(page.imagewidth)
+    if height < 1 or width < 1:
+        raise ValueError("its header states no size")
+    if not 1 <= page.samplesperpixel <= _MOST_SAMPLES:
+        raise ValueError(f"its header states {page.samplesperpixel} samples per pixel")
+    if page.is_tiled:
+        pieces = page.tilelength, page.tilewidth
+        most = _MOST_PADDING * max(height * width, 1 << 20)
+    else:
+        pieces, most = (page.rowsperstrip, 1), float("inf")
+    if min(pieces) < 1 or pieces[0] * pieces[1] > most:
+        raise ValueError("its header states impossible strips or tiles")
+    return height, width
 
 
 def tiff_finish(path: Path, page: Any) -> Finish:
@@ -195,6 +242,8 @@ def tiff_finish(path: Path, page: Any) -> Finish:
 
     if page.photometric == KIND.SEPARATED:
         raise NotAnImageError(file=path, hint=" in grey or RGB (it holds printers' colours)")
+    if page.photometric == KIND.PALETTE and page.colormap is None:
+        raise NotAnImageError(file=path, hint=" (its table of colours is missing)")
     inverted = page.photometric == KIND.MINISWHITE
 
     def finish(array: NDArray[Any]) -> Raw:
@@ -238,6 +287,8 @@ def checked_size(path: Path, count: int, limit: float) -> None:
 
 def short_reason(error: BaseException) -> str:
     """The message of an error in one line of at most 80 letters."""
+    if isinstance(error, TypeError | AttributeError | LookupError | ZeroDivisionError):
+        return "its header is damaged"  # the message would speak of the reader, not of the file
     text = " ".join(str(error).split()) or type(error).__name__
     return text[:80].rstrip(".")
 

@@ -27,6 +27,7 @@ from sieve_inspect.apertures.field import Field, measure_field
 from sieve_inspect.apertures.flags import Flag
 from sieve_inspect.apertures.prepared_field import PreparedField, prepare_field
 from sieve_inspect.errors import SievewardError, UsageError
+from sieve_inspect.files import open_regular
 from sieve_inspect.illumination.rim_light import rim_light
 from sieve_inspect.image import (
     MAX_MEGAPIXELS,
@@ -290,7 +291,7 @@ def _settled_by_edges(
 def cache_key(task: Task) -> CacheKey | None:
     """The key of a cached picture: the digest of its file and every setting."""
     try:
-        with task.path.open("rb") as file:
+        with open_regular(task.path) as file:
             digest = hashlib.file_digest(file, "sha256").hexdigest()
     except OSError:  # measuring it raises the error
         return None

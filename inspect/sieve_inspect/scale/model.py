@@ -13,6 +13,7 @@ import numpy as np
 
 from sieve_inspect.arrays import Bool, Float
 from sieve_inspect.errors import BadScaleFileError, UsageError
+from sieve_inspect.files import MOST_JSON_BYTES, read_json
 from sieve_inspect.scale.pixel_map import PixelMap
 
 SCHEMA = "sieveward.scale/1"
@@ -177,7 +178,7 @@ def load_scale(path: str | Path) -> Scale:
     """Read a scale file (JSON, schema `sieveward.scale/1`). Raises `BadScaleFileError`."""
     path = Path(path)
     try:
-        data = json.loads(path.read_text(encoding="utf-8"))
+        data = read_json(path, MOST_JSON_BYTES)
         if not isinstance(data, dict) or data.get("schema") != SCHEMA:
             raise BadScaleFileError(file=path, reason=f"its schema is not {SCHEMA}")
         scale = Scale.from_dict(data)

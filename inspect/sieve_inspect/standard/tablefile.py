@@ -17,6 +17,7 @@ from decimal import Decimal
 from pathlib import Path
 
 from sieve_inspect.errors import BadTableError
+from sieve_inspect.files import open_regular
 from sieve_inspect.standard.formula import GRADES
 from sieve_inspect.standard.model import Row
 from sieve_inspect.units import format_length
@@ -44,9 +45,7 @@ def read_table(path: Path) -> dict[Decimal, Row]:
             raise BadTableError(file=path, reason="it is a folder, not a CSV file")
         if not path.exists():
             raise BadTableError(file=path, reason="file not found")
-        if not path.is_file():
-            raise BadTableError(file=path, reason="it is not an ordinary file")
-        with path.open("rb") as stream:
+        with open_regular(path) as stream:
             data = stream.read(_MOST_BYTES + 1)
     except OSError as error:
         raise BadTableError(file=path, reason=error.strerror or "no access") from error

@@ -12,20 +12,20 @@ comment) of everything before that.
 from __future__ import annotations
 
 import hashlib
-import json
 import os
 import re
 import tempfile
 import zipfile
 import zlib
 from collections.abc import Iterable, Iterator
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from dataclasses import asdict, dataclass
 from pathlib import Path
-from typing import BinaryIO
+from typing import IO, BinaryIO
 
 from sqlalchemy import Connection
 
+from sieve_inspect.files import open_regular, parse_json
 from sieve_registry.errors import ArchiveError, BrokenRecordError
 from sieve_registry.ledger.canonical import canonical_text
 from sieve_registry.ledger.chain import ChainWalk
@@ -45,6 +45,9 @@ _DAMAGED = (  # what reading a damaged archive may raise
 )
 _BATCH = 1000
 _BLOCK = 1 << 20
+_MOST_MANIFEST = 1 << 20
+_MOST_LINE = 1 << 23  # bytes of one event; large ones have some kB
+_MOST_UNPACKED, _MOST_RATIO = 100_000_000, 100  # exports of text shrink to a tenth
 _SHA = re.compile(r"[0-9a-f]{64}", re.ASCII)
 _EXTENSION = re.compile(r"(\.[a-z0-9]{1,8})?", re.ASCII)
 _FIELDS = tuple(Event.__dataclass_fields__)
@@ -108,9 +111,9 @@ def export_all(registry: Registry, out: Path) -> Manifest:
     Raises `ArchiveError` when the target exists or cannot be written, and `BrokenRecordError` for
     a registry whose chain is broken: it must not become a backup.
     """
-    if out.exists() and (out.is_file() or any(out.iterdir())):
-        raise ArchiveError(file=out, reason="exists already: choose another name")
     try:
+        if os.path.lexists(out) and (not out.is_dir() or any(out.iterdir())):
+            raise ArchiveError(file=out, reason="exists already: choose another name")
         out.parent.mkdir(parents=True, exist_ok=True)
         with tempfile.TemporaryDirectory(dir=out.parent, prefix=".new-export-") as folder:
             draft = Path(folder) / "draft"
@@ -253,7 +256,7 @@ class _Source:
     """An export opened for reading."""
 
     path: Path
-    root: Path | zipfile.Path
+    root: Path | zipfile.ZipFile
 
     def error(self, reason: str) -> ArchiveError:
         """The error that names this export."""
@@ -266,29 +269,39 @@ class _Source:
 
     def read(self, name: str) -> bytes:
         """The content of a file in it."""
-        try:
-            return (self.root / name).read_bytes()
-        except _DAMAGED as error:
-            raise self.error(f"lacks {name}, or it is damaged") from error
+        data = b"".join(self.blocks(name, _MOST_MANIFEST))
+        if len(data) >= _MOST_MANIFEST:
+            raise self.error(f"has a {name} of an impossible size")
+        return data
 
-    def blocks(self, name: str) -> Iterator[bytes]:
-        """The content of a file in it, piece by piece."""
+    def blocks(self, name: str, most: int | None = None) -> Iterator[bytes]:
+        """The content of a file in it, piece by piece, no more than about `most` bytes."""
+        size = 0
         try:
-            with (self.root / name).open("rb") as stream:
-                while block := stream.read(_BLOCK):
+            with self._open(name) as stream:
+                while (most is None or size < most) and (block := stream.read(_BLOCK)):
+                    size += len(block)
                     yield block
         except _DAMAGED as error:
             raise self.error(f"lacks {name}, or it is damaged") from error
 
+    def _open(self, name: str) -> IO[bytes]:
+        if isinstance(self.root, Path):
+            return open_regular(self.root / name)
+        return self.root.open(name)
+
     def _lines(self, name: str) -> Iterator[str]:
-        with (self.root / name).open(encoding="utf-8", newline="\n") as stream:
-            yield from stream
+        with self._open(name) as stream:
+            while line := stream.readline(_MOST_LINE):
+                if len(line) == _MOST_LINE:
+                    raise self.error("holds an event of an impossible size")
+                yield line.decode("utf-8")
 
     def manifest(self, *, check_seal: bool = True) -> Manifest:
         """The manifest; `check_seal` also compares a .zip file with the hash at its end."""
         data = self.read("manifest.json")
         try:
-            fields = json.loads(data)
+            fields = parse_json(data)
             schema = fields.pop("schema")
             if schema == SCHEMA:
                 fields.pop("sha256")
@@ -307,24 +320,25 @@ class _Source:
 
     def batches(self, manifest: Manifest) -> Iterator[list[Event]]:
         """The events along their chain, up to the head that the manifest states."""
-        walk, batch = ChainWalk(), list[Event]()
+        walk, batch, length = ChainWalk(), list[Event](), 0
         try:
             for number, line in enumerate(self._lines("events.jsonl"), start=1):
                 try:
-                    fields = json.loads(line)
+                    fields = parse_json(line)
                     event = Event(**{name: fields[name] for name in _FIELDS})
                     if canonical_text(event.__dict__) + "\n" != line:
                         raise ValueError(line)
-                except (ValueError, TypeError, KeyError):
+                except (ValueError, TypeError, KeyError, RecursionError):
                     raise self.error(f"cannot be read in line {number} of its events") from None
                 walk.step(event)
                 if walk.broken is not None:
                     broken = f"{walk.broken.subject} {walk.broken.message}"
                     raise self.error(f"is incomplete: {broken}")
                 batch.append(event)
-                if len(batch) == _BATCH:
+                length += len(line)
+                if len(batch) == _BATCH or length > _MOST_LINE:
                     yield batch
-                    batch = []
+                    batch, length = [], 0
         except _DAMAGED as error:
             raise self.error(f"is damaged ({error})") from error
         if batch:
@@ -338,10 +352,15 @@ def _opened(source: Path) -> Iterator[_Source]:
     if source.is_dir():
         yield _Source(source, source)
         return
-    try:
-        archive = zipfile.ZipFile(source)
-    except _DAMAGED as error:
-        reason = getattr(error, "strerror", None) or "it is not an archive, or it is damaged"
-        raise ArchiveError(file=source, reason=f"cannot be opened: {reason}") from error
-    with archive:
-        yield _Source(source, zipfile.Path(archive))
+    with ExitStack() as opened:
+        try:
+            archive = zipfile.ZipFile(opened.enter_context(open_regular(source)))
+        except _DAMAGED as error:
+            reason = getattr(error, "strerror", None) or "it is not an archive, or it is damaged"
+            raise ArchiveError(file=source, reason=f"cannot be opened: {reason}") from error
+        opened.enter_context(archive)
+        unpacked = sum(entry.file_size for entry in archive.infolist())
+        if unpacked > _MOST_UNPACKED + _MOST_RATIO * source.stat().st_size:
+            reason = f"unpacks to {unpacked / 1e6:.0f} MB, which no export does: do not use it"
+            raise ArchiveError(file=source, reason=reason)
+        yield _Source(source, archive)

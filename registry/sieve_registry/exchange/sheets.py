@@ -5,25 +5,32 @@ a CSV file gets an apostrophe before a letter that could begin a formula, and th
 taken off again on reading; in an XLSX file such a cell is marked as text.
 
 CSV goes through the standard library's reader, which knows the line each row begins on (cells may
-hold line ends); XLSX goes through pandas.
+hold line ends); XLSX goes through openpyxl. Both are bounded in bytes, rows, columns and cells.
 """
 
 from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Callable, Iterable, Sequence
+import zipfile
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from datetime import date, datetime
 from decimal import Decimal
 from pathlib import Path
 from typing import TypeVar
 
 from sieve_inspect.errors import BadTableError, UsageError
+from sieve_inspect.files import read_file
 from sieve_registry.errors import ArchiveError
 
 FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")  # common practice, no source
 _XLSX = (".xlsx", ".xlsm")
-_MOST_ROWS = 1_000_000
+_MOST_BYTES = 50_000_000  # of a table; a row has some hundred
+_MOST_UNPACKED = 30_000_000  # bytes of the parts of an XLSX file, which take long to read
+_MOST_ROWS = 500_000
+_MOST_COLUMNS = 1_000
+_MOST_CELLS = 20_000_000
+_LONGEST_ROW = 1_000_000  # letters
 _NO_OPENPYXL = "XLSX files need an extra part: pip install 'sieveward[xlsx]', or save it as CSV."
 
 T = TypeVar("T")
@@ -130,17 +137,28 @@ class _UnreadableError(Exception):
     """A file that is not a table; the message is the reason."""
 
 
-def _rows(path: Path, most_bytes: int | None = None, *, strict: bool = False) -> list[Row]:
+def _rows(path: Path, most_bytes: int = _MOST_BYTES, *, strict: bool = False) -> list[Row]:
     try:
-        with path.open("rb") as stream:
-            data = stream.read() if most_bytes is None else stream.read(most_bytes + 1)
-        if most_bytes is not None and len(data) > most_bytes:
-            raise _UnreadableError(f"it is over {most_bytes / 1e6:g} MB")
+        data = read_file(path, most_bytes)
         if path.suffix.lower() in _XLSX:
             return _xlsx_rows(data)
         return _csv_rows(_decoded(data), strict)
     except (OSError, csv.Error) as error:
         raise _UnreadableError(getattr(error, "strerror", None) or str(error)) from error
+
+
+def _bounded(rows: Iterable[Row]) -> list[Row]:
+    """The rows; raises `_UnreadableError` for a table too wide or too long to be one."""
+    kept: list[Row] = []
+    width = 0
+    for line, cells in rows:
+        width = max(width, len(cells))
+        if width > _MOST_COLUMNS:
+            raise _UnreadableError(f"line {line} has over {_MOST_COLUMNS} columns")
+        kept.append((line, cells))
+        if len(kept) > _MOST_ROWS or width * len(kept) > _MOST_CELLS:
+            raise _UnreadableError(f"it has over {_MOST_ROWS:,} rows or {_MOST_CELLS:,} cells")
+    return kept
 
 
 def _decoded(data: bytes) -> str:
@@ -154,14 +172,28 @@ def _decoded(data: bytes) -> str:
 
 
 def _csv_rows(text: str, strict: bool) -> list[Row]:
-    first = next((line for line in text.splitlines() if line.strip()), "")
+    start = text[:_LONGEST_ROW]
+    first = next((line for line in start.splitlines() if line.strip()), "")
     delimiter = max(",;\t", key=first.count)
-    reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=strict)
-    rows, line = [], 1
-    for cells in reader:
-        rows.append((line, [_as_data(cell) for cell in cells]))
-        line = reader.line_num + 1
-    return rows
+    length = 0  # of the row so far; a row may go over several lines
+
+    def lines() -> Iterator[str]:
+        nonlocal length
+        for line in io.StringIO(text, newline=""):
+            length += len(line)
+            if length > _LONGEST_ROW:
+                raise _UnreadableError(f"a row has over {_LONGEST_ROW:,} letters")
+            yield line
+
+    def rows() -> Iterator[Row]:
+        nonlocal length
+        reader, line = csv.reader(lines(), delimiter=delimiter, strict=strict), 1
+        for cells in reader:
+            length = 0
+            yield line, [_as_data(cell) for cell in cells]
+            line = reader.line_num + 1
+
+    return _bounded(rows())
 
 
 def _as_data(cell: str) -> str:
@@ -169,28 +201,39 @@ def _as_data(cell: str) -> str:
 
 
 def _xlsx_rows(data: bytes) -> list[Row]:
-    import pandas as pd
-
     try:
-        table = pd.read_excel(
-            io.BytesIO(data),
-            header=None,
-            dtype=object,
-            na_filter=False,
-            nrows=_MOST_ROWS,
-            engine="openpyxl",
-            # A formula stays the text it is: its last result is not what was written.
-            engine_kwargs={"data_only": False},
-        )
-    except ImportError:
+        import openpyxl
+    except ModuleNotFoundError:
         raise UsageError(message=_NO_OPENPYXL) from None
+    try:
+        with zipfile.ZipFile(io.BytesIO(data)) as packed:
+            unpacked = sum(entry.file_size for entry in packed.infolist())
+        if unpacked > _MOST_UNPACKED:
+            raise _UnreadableError(f"it unpacks to {unpacked / 1e6:.0f} MB: save it as CSV")
+        # Read-only: row by row. A formula stays the text it is: its last result is not what was
+        # written.
+        book = openpyxl.load_workbook(io.BytesIO(data), read_only=True, data_only=False)
+        sheet = book.worksheets[0]
+        sheet.reset_dimensions()  # the size a file states would be filled with empty cells
+        values = enumerate(sheet.iter_rows(values_only=True), start=1)
+        return _bounded((line, _trimmed(cells)) for line, cells in values)
+    except _UnreadableError:
+        raise
     except Exception as error:  # the reader raises whatever its parsers raise
         raise _UnreadableError(f"it is not an XLSX table: {error}") from error
-    rows = enumerate(table.itertuples(index=False), start=1)
-    return [(line, [_cell_text(value) for value in row]) for line, row in rows]
+
+
+def _trimmed(values: Sequence[object]) -> list[str]:
+    """The cells of a row as text, without the empty cells at its end."""
+    cells = [_cell_text(value) for value in values]
+    while cells and not cells[-1]:
+        cells.pop()
+    return cells
 
 
 def _cell_text(value: object) -> str:
+    if value is None:
+        return ""
     if isinstance(value, datetime):
         return value.date().isoformat()
     if isinstance(value, date):

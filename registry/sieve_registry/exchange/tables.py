@@ -27,6 +27,7 @@ from typing import Any
 from sqlalchemy import Connection
 
 from sieve_inspect.errors import SievewardError, UsageError
+from sieve_inspect.files import read_file
 from sieve_inspect.outcomes import NOT_JUDGED, OUTCOMES
 from sieve_inspect.standard import resolve_nominal
 from sieve_inspect.units import format_length, parse_length_um
@@ -66,6 +67,9 @@ _NEEDED = {SIEVES: ("id", "nominal"), CHECKS: ("sieve", "date", "outcome", "mean
 _OUTCOMES = (*OUTCOMES, NOT_JUDGED)
 
 
+_MOST_MAPPING_BYTES = 1_000_000
+
+
 @dataclass(frozen=True)
 class TableMapping:
     """How to read a laboratory's table: its column names, date format and words for outcomes."""
@@ -93,12 +97,20 @@ class Imported:
     bad: tuple[BadRow, ...]
 
 
+def _parsed(data: bytes) -> dict[str, Any]:
+    """The content of a TOML file. Raises `ValueError`."""
+    try:
+        return tomllib.loads(data.decode("utf-8-sig"))
+    except RecursionError:
+        raise ValueError("it is nested too deeply") from None
+
+
 def read_mapping(path: Path | None) -> TableMapping:
     """Read a mapping file; None maps nothing. Raises `UsageError`."""
     if path is None:
         return TableMapping()
     try:
-        parts = tomllib.loads(path.read_text("utf-8-sig"))
+        parts = _parsed(read_file(path, _MOST_MAPPING_BYTES))
         unknown = sorted(parts.keys() - {"columns", "dates", "words"})
         if unknown:
             raise ValueError(

@@ -9,11 +9,13 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
+from sieve_inspect.files import read_file
 from sieve_registry.errors import SignatureError
 from sieve_registry.events import HeadSigned
 from sieve_registry.ledger.canonical import canonical_text
 
 ALGORITHM = "Ed25519"
+_MOST_KEY_BYTES = 65_536
 _EXTRA = "signing with a key needs an extra part: pip install 'sieveward[sign]'"
 
 
@@ -46,7 +48,7 @@ def sign_head(path: Path, events: int, head: str) -> HeadSigned:
     from cryptography.hazmat.primitives.serialization import load_pem_private_key
 
     try:
-        key = load_pem_private_key(path.read_bytes(), password=None)
+        key = load_pem_private_key(read_file(path, _MOST_KEY_BYTES), password=None)
     except OSError as error:
         raise SignatureError(file=path, reason=error.strerror or error) from error
     except (ValueError, TypeError) as error:

@@ -19,6 +19,7 @@ from typing import Protocol
 
 from sqlalchemy import Connection, Engine, func, insert, select
 
+from sieve_inspect.files import open_regular
 from sieve_registry.errors import EvidenceAlteredError, EvidenceError, RegistryFileError
 from sieve_registry.store import schema
 
@@ -121,7 +122,7 @@ def _copy(content: Content, write: Callable[[bytes], object]) -> tuple[str, int]
 def file_blocks(path: Path) -> Iterator[bytes]:
     """The content of a file piece by piece. Raises `EvidenceError`."""
     try:
-        with path.open("rb") as source:
+        with open_regular(path) as source:
             while block := source.read(_BLOCK):
                 yield block
     except OSError as error:

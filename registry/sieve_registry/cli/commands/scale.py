@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from sieve_inspect.errors import UsageError
+from sieve_inspect.files import MOST_JSON_BYTES, read_json
 from sieve_registry.cli.support import options, output
 from sieve_registry.cli.support.options import argument
 from sieve_registry.cli.support.scale_tables import print_calibration
@@ -171,7 +172,7 @@ def _base(context: typer.Context, base: str) -> tuple[Scale, dict[str, Any]]:
             named = scale_named(registry, base, registry.today(), print_remark)
             if isinstance(named, KeptScale):
                 return named.scale(registry), named.file(registry)
-    return load_scale(Path(base)), json.loads(Path(base).read_text(encoding="utf-8"))
+    return load_scale(Path(base)), read_json(Path(base), MOST_JSON_BYTES)
 
 
 def _write(
