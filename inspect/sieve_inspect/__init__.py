@@ -7,6 +7,7 @@
     x, y = m.directions                          # mean_um, U_mean_um, k_mean, sd_um, max_um, …
     v = m.judge("iso3310-1:2016", grade="compliance")    # outcome, reasons, margins
     si.limits(75, "iso3310-1:2016").y_um         # 3.7
+    si.compare("before.png", "after.png", nominal_um=75, um_per_px=5.29)  # the same cloth? changed?
 
 Names are loaded when they are first used, so that importing the package is quick.
 """
@@ -18,7 +19,9 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from sieve_inspect.errors import InputError, SievewardError, UsageError
+    from sieve_inspect.identity.comparison import Comparison
     from sieve_inspect.illumination.model import Illumination, load_illumination
+    from sieve_inspect.measurement.comparing import compare
     from sieve_inspect.measurement.model import Measurement
     from sieve_inspect.measurement.options import Judging, Prior, Resources
     from sieve_inspect.measurement.pipeline import measure, measure_array
@@ -32,6 +35,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "Action",
+    "Comparison",
     "DirectionSummary",
     "Illumination",
     "InputError",
@@ -46,6 +50,7 @@ __all__ = [
     "SievewardError",
     "UsageError",
     "Verdict",
+    "compare",
     "limits",
     "list_standards",
     "load_illumination",
@@ -56,6 +61,8 @@ __all__ = [
 
 _NAMES = {
     "errors": ("InputError", "SievewardError", "UsageError"),
+    "identity.comparison": ("Comparison",),
+    "measurement.comparing": ("compare",),
     "measurement.model": ("Measurement",),
     "illumination.model": ("Illumination", "load_illumination"),
     "measurement.options": ("Judging", "Prior", "Resources"),

@@ -1,7 +1,16 @@
 """Synthetic pictures of woven wire cloth with exact truth, for validation, demo and tests."""
 
 from sieve_inspect.synthetic.files import save
-from sieve_inspect.synthetic.model import BlurKind, Cloth, Damage, Light, Optics, Ring, Sensor
+from sieve_inspect.synthetic.model import (
+    BlurKind,
+    Cloth,
+    Damage,
+    Light,
+    Optics,
+    Ring,
+    Sensor,
+    Weave,
+)
 from sieve_inspect.synthetic.reflection import Lamp, RoundLight, Surface
 from sieve_inspect.synthetic.rendering import Render, render, render_light
 from sieve_inspect.synthetic.sensor import srgb_encode
@@ -20,6 +29,7 @@ __all__ = [
     "Sensor",
     "Surface",
     "Truth",
+    "Weave",
     "render",
     "render_light",
     "save",

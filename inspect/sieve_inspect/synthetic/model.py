@@ -98,6 +98,28 @@ class Light:
 
 
 @dataclass(frozen=True)
+class Weave:
+    """How real cloth varies beside the spread of its gaps, px; the same at any size of picture.
+
+    `drift_px` is the spread by which the place of a wire wanders along it, over about
+    `drift_length` crossings; `knuckle_px` that of single crossings; `season_px` the amplitude with
+    which the gaps swell and shrink over `season_length` wires, as a loom's tension does.
+    """
+
+    drift_px: float = 0.0
+    drift_length: float = 10.0
+    knuckle_px: float = 0.0
+    season_px: float = 0.0
+    season_length: float = 40.0
+
+    def __post_init__(self) -> None:
+        for name in ("drift_px", "knuckle_px", "season_px"):
+            _require(getattr(self, name) >= 0, f"{name} cannot be negative.")
+        _require(self.drift_length >= 1, "drift_length must be at least one crossing.")
+        _require(self.season_length >= 2, "season_length must be at least two wires.")
+
+
+@dataclass(frozen=True)
 class Cloth:
     """Woven cloth in projection.
 
@@ -107,7 +129,8 @@ class Cloth:
     at the crossings); `comb_px` the mean of odd gaps less that of even gaps. `rotation_deg` turns
     the cloth from the picture's x axis towards its y axis (y runs down), `skew_deg` turns family
     B's wires by that much more. `stretch_x`, `stretch_y` multiply the finished picture's axes.
-    `bend_px` is how far the wires have bent aside at the edge of the picture.
+    `bend_px` is how far the wires have bent aside at the edge of the picture. With a `weave` the
+    wires around the middle are the same in pictures of any size and scale.
     """
 
     aperture_px: float
@@ -129,6 +152,7 @@ class Cloth:
     offset_px: tuple[float, float] = (0.0, 0.0)
     damage: Damage = field(default_factory=Damage)
     ring: Ring | None = None
+    weave: Weave | None = None
     seed: int = 0
 
     def __post_init__(self) -> None:

@@ -72,15 +72,58 @@ def _straight(cloth: Cloth, family: int, reach: float) -> tuple[Float, Float]:
     mean, wire, sd = cloth.apertures[family], cloth.wires[family], cloth.spreads[family]
     comb = (cloth.comb_px, cloth.comb_y_px)[family]
     half = math.ceil(1.1 * reach / (mean + wire)) + 4
-    gaps = rng.normal(mean, sd, 2 * half) if sd else np.full(2 * half, float(mean))
+    if cloth.weave is not None:
+        gaps = mean + sd * _centred(cloth.seed, (3, family, 0), half) + _season(cloth, family, half)
+    else:
+        gaps = rng.normal(mean, sd, 2 * half) if sd else np.full(2 * half, float(mean))
     gaps += np.where((np.arange(2 * half) - half) % 2 == 1, comb / 2, -comb / 2)
     widths = np.full(2 * half + 1, float(wire))
-    if cloth.wire_sd_px:
+    if cloth.wire_sd_px and cloth.weave is not None:
+        widths += cloth.wire_sd_px * _centred(cloth.seed, (3, family, 1), half + 1)[1:]
+    elif cloth.wire_sd_px:
         widths += rng.normal(0, cloth.wire_sd_px, 2 * half + 1)
     gaps, widths = np.maximum(gaps, 0.2 * mean), np.maximum(widths, 0.3 * wire)
     steps = (widths[:-1] + widths[1:]) / 2 + gaps
     centres = np.concatenate([[0.0], np.cumsum(steps)])
     return centres - centres[half], widths
+
+
+def _centred(seed: int, key: tuple[int, int, int], half: int) -> Float:
+    """Normal numbers (2 half,), those around the middle the same for every `half`."""
+    after = np.random.default_rng([seed, *key, 0]).normal(size=half)
+    before = np.random.default_rng([seed, *key, 1]).normal(size=half)
+    return np.concatenate([before[::-1], after])
+
+
+def _season(cloth: Cloth, family: int, half: int) -> Float:
+    """By how much each gap (2 half,) is wider in its season, px."""
+    assert cloth.weave is not None
+    phase = np.random.default_rng([cloth.seed, 4, family]).uniform(0, 2 * math.pi)
+    turn = 2 * math.pi * np.arange(-half, half) / cloth.weave.season_length
+    return np.asarray(cloth.weave.season_px * np.sin(turn + phase))
+
+
+def _wander(cloth: Cloth, family: int, size: tuple[int, int]) -> Float:
+    """How far each wire stands aside at each station (wires, stations), px; see `Weave`.
+
+    Two wires bound a gap: each takes half of the variance.
+    """
+    from scipy.ndimage import gaussian_filter1d
+
+    made = cloth.weave
+    assert made is not None
+    wires, stations = size
+    margin = math.ceil(5 * made.drift_length)
+    out = np.zeros(size)
+    for k in range(wires):
+        number = 2 * (k - wires // 2) if k >= wires // 2 else 2 * (wires // 2 - k) - 1
+        own = _centred(cloth.seed, (5 + family, number, 0), stations // 2 + margin)
+        slow = gaussian_filter1d(own, made.drift_length / 2, mode="constant", truncate=5)
+        slow *= math.sqrt(made.drift_length * math.sqrt(math.pi))  # of unit spread again
+        knuckle = _centred(cloth.seed, (7 + family, number, 0), stations // 2)
+        out[k] = made.drift_px * slow[margin : margin + stations]
+        out[k] += made.knuckle_px * knuckle[:stations]
+    return np.asarray(out / math.sqrt(2))
 
 
 def weave(cloth: Cloth, frame: Frame, shape: tuple[int, int]) -> tuple[Family, Family]:
@@ -96,5 +139,7 @@ def weave(cloth: Cloth, frame: Frame, shape: tuple[int, int]) -> tuple[Family, F
         size = (len(laid[i][0]), len(middles[1 - i]))
         # Two wires bound a gap: each takes half of the variance.
         wander = rng.normal(0, cloth.along_sd_px / math.sqrt(2), size)
+        if cloth.weave is not None:
+            wander += _wander(cloth, i, size)
         families.append(Family(laid[i][0], laid[i][1], middles[1 - i], wander))
     return families[0], families[1]

@@ -17,6 +17,7 @@ from sieve_registry.cli.commands.artefact import artefact_app
 from sieve_registry.cli.commands.audit import audit
 from sieve_registry.cli.commands.bench import bench
 from sieve_registry.cli.commands.check import check
+from sieve_registry.cli.commands.compare import compare
 from sieve_registry.cli.commands.correct import correct
 from sieve_registry.cli.commands.demo import demo
 from sieve_registry.cli.commands.device import device_app
@@ -95,7 +96,7 @@ def root(
 
 # Every command, by the panel of the help that shows it.
 _COMMANDS: dict[str, tuple[Callable[..., None], ...]] = {
-    "Measure": (measure, check, bench, demo, validate),
+    "Measure": (measure, compare, check, bench, demo, validate),
     "Sieves and their checks": (use, clean, quarantine, return_, retire, sign, correct),
     "Answers and pages": (due, audit, report, label),
     "Scales and limits": (scale, illumination, limits),

@@ -22,6 +22,8 @@ _OTHER_NAMES = {
     "on_date": "--date",
     "pitch_um": "--pitch",
     "scale": "--scale FILE",
+    "scale_after": "--scale-after",
+    "um_per_px_after": "--um-per-px-after",
     "stand_off_um": "--stand-off",
     "temperature_c": "--temperature",
     "turned_deg": "--turned",

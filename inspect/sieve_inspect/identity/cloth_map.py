@@ -1,0 +1,127 @@
+"""The openings of one picture on their grid, in um: what a cloth is recognised by."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sieve_inspect.apertures.flags import State
+from sieve_inspect.arrays import Bool, Float, Float32, Index
+
+STATES = (None, State.OK, State.BLOCKED, State.TORN, State.PARTIAL, State.UNCLEAR)
+"""What the numbers in `ClothMap.state` mean; 0 is a place without an opening."""
+
+
+@dataclass(frozen=True)
+class Known:
+    """What shifts all widths of a picture alike, um (k = 1), in x and y.
+
+    `edge` is what the blur of the edges leaves unknown, `bias` the scale's edge bias, `light` lamp
+    and view; `um_per_px` is the scale in the middle, `scale` names it (equal names: the same scale
+    under the same lamp).
+    """
+
+    edge: tuple[float, float]
+    bias: tuple[float, float]
+    light: tuple[float, float]
+    u_rel: tuple[float, float]
+    um_per_px: tuple[float, float]
+    scale: str
+
+
+@dataclass(frozen=True, eq=False)
+class ClothMap:
+    """Openings of one picture by row and column, lengths in um.
+
+    `width` (2, rows, columns) are the widths in x and y and `noise` their standard deviations by
+    pixel noise, NaN where the opening is not sound; `place` (2, rows, columns) the middles, NaN
+    where there is no opening; `state` (rows, columns) numbers of `STATES`. `whole` tells that the
+    picture shows the entire cloth in its frame.
+    """
+
+    width: Float32
+    noise: Float32
+    place: Float
+    state: NDArray[np.uint8]
+    known: Known
+    whole: bool = False
+
+    @classmethod
+    def of_table(
+        cls,
+        row: Index,
+        column: Index,
+        place: Float,
+        widths: tuple[Float, Float],
+        noise: tuple[Float, Float],
+        state: NDArray[np.str_],
+        known: Known,
+        whole: bool = False,
+    ) -> ClothMap:
+        """From a table of n openings: `place` (n, 2) um, widths and noise (n,) um in x and y."""
+        row, column = row - row.min(initial=0), column - column.min(initial=0)
+        shape = (2, int(row.max(initial=0)) + 1, int(column.max(initial=0)) + 1)
+        numbers = np.zeros(len(state), np.uint8)
+        for number, name in enumerate(STATES):
+            if name is not None:
+                numbers[state == str(name)] = number
+        ok = numbers == STATES.index(State.OK)
+
+        def grid(values: Any, dtype: type, where: Bool) -> NDArray[Any]:
+            out: NDArray[Any] = np.full(shape, np.nan, dtype)
+            for axis in (0, 1):
+                out[axis, row[where], column[where]] = values[axis][where]
+            return out
+
+        states = np.zeros(shape[1:], np.uint8)
+        states[row, column] = numbers
+        return cls(
+            grid(widths, np.float32, ok),
+            grid(noise, np.float32, ok),
+            grid(place.T, np.float64, np.ones(len(row), np.bool_)),
+            states,
+            known,
+            whole,
+        )
+
+    @property
+    def shape(self) -> tuple[int, int]:
+        """Rows and columns."""
+        return self.state.shape[0], self.state.shape[1]
+
+    @property
+    def ok(self) -> Bool:
+        """Openings (rows, columns) whose two widths are known."""
+        return np.asarray(np.isfinite(self.width).all(axis=0))
+
+    def is_in(self, state: State) -> Bool:
+        """Openings (rows, columns) in a state."""
+        return np.asarray(self.state == STATES.index(state))
+
+
+@dataclass(frozen=True)
+class Turn:
+    """A way to lay one grid on another: turned over or not, then quarter turns anticlockwise."""
+
+    quarters: int
+    mirrored: bool = False
+
+    def of(self, grid: NDArray[Any]) -> NDArray[Any]:
+        """A grid (rows, columns), laid so."""
+        return np.rot90(grid[:, ::-1] if self.mirrored else grid, self.quarters)
+
+    def of_pair(self, grids: NDArray[Any]) -> NDArray[Any]:
+        """Two grids (2, rows, columns) of x and y; quarter turns exchange them."""
+        order = (1, 0) if self.swaps else (0, 1)
+        return np.stack([self.of(grids[axis]) for axis in order])
+
+    @property
+    def swaps(self) -> bool:
+        """Whether x of one is y of the other."""
+        return self.quarters % 2 == 1
+
+
+TURNS = tuple(Turn(quarters, mirrored) for mirrored in (False, True) for quarters in range(4))

@@ -1,0 +1,68 @@
+"""The map of a picture by which its cloth is recognised."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import math
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from sieve_inspect.identity.cloth_map import ClothMap, Known
+from sieve_inspect.measurement.lighting import LightCorrection
+from sieve_inspect.measurement.picture import Picture
+from sieve_inspect.scale import Scale
+from sieve_inspect.summary.statistics import whole_cloth
+
+if TYPE_CHECKING:
+    from sieve_inspect.measurement.model import Measurement
+
+# px of a mean width for a blur of 1 px (Gaussian sigma), growing with its square: what the shape of
+# a blur leaves beside the edge response, fitted to the coverage of drawn pairs
+# (tests/benchmarks/change_table.py); a disc of 3 px leaves 0.009 px on the accuracy page.
+_SHAPE_PX = 0.001
+
+
+def cloth_maps(measurement: Measurement) -> tuple[ClothMap, ...]:
+    """A map of each picture of a measurement, widths corrected for lamp and view."""
+    scale, light = measurement.scale, measurement.light
+    return tuple(cloth_map(picture, scale, light) for picture in measurement.pictures)
+
+
+def cloth_map(picture: Picture, scale: Scale, light: LightCorrection) -> ClothMap:
+    """The map of one picture of a measurement."""
+    field, (x, y) = picture.field, picture.samples
+    um_per_px = float(np.median(x.um_per_px)), float(np.median(y.um_per_px))
+    shape = [
+        _SHAPE_PX * axis.response.sigma**2 * unit
+        for axis, unit in zip(field.axes, um_per_px, strict=True)
+    ]
+    known = Known(
+        edge=(math.hypot(x.u_response, shape[0]), math.hypot(y.u_response, shape[1])),
+        bias=(
+            2 * scale.u_edge_bias_px * um_per_px[0],
+            2 * scale.u_edge_bias_px * um_per_px[1],
+        ),
+        light=light.u_um,
+        u_rel=(scale.u_rel_x, scale.u_rel_y),
+        um_per_px=um_per_px,
+        scale=_name(scale, light),
+    )
+    return ClothMap.of_table(
+        field.row,
+        field.column,
+        scale.to_um(field.centre),
+        (x.width, y.width),
+        (x.noise, y.noise),
+        field.state,
+        known,
+        whole_cloth([field], scale) is not None,
+    )
+
+
+def _name(scale: Scale, light: LightCorrection) -> str:
+    """A name that is the same for the same scale under the same lamp and view."""
+    lit = light.illumination
+    figures = [scale.to_dict(), lit.lamp_deg, lit.glow, lit.view_deg, lit.line_um, lit.device]
+    return hashlib.sha256(json.dumps(figures).encode()).hexdigest()[:16]
