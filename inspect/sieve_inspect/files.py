@@ -14,8 +14,9 @@ import os
 import stat
 import tempfile
 from collections.abc import Iterable, Sequence
+from io import BufferedReader
 from pathlib import Path
-from typing import Any, BinaryIO
+from typing import Any
 
 from sieve_inspect.errors import SameImageError, UnwritableOutputError
 
@@ -24,7 +25,7 @@ MOST_JSON_BYTES = 16_000_000  # of a scale or illumination; they have some kB
 _SYSTEM = ("/dev/", "/proc/")  # names of what a program holds open
 
 
-def open_regular(path: Path) -> BinaryIO:
+def open_regular(path: Path) -> BufferedReader:
     """Open a regular file for reading, without waiting. Raises `OSError` for anything else."""
     flags = os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0)
     handle = os.open(path, flags)

@@ -56,11 +56,13 @@ def watch(browser: Browser, served: str) -> Iterator[PageWatch]:
 
 
 @pytest.fixture
-def new_page(watch: PageWatch, served: str) -> Callable[..., Page]:
+def new_page(watch: PageWatch, served: str, lab: Lab) -> Callable[..., Page]:
     """Opens pages that may ask nothing but the bench."""
 
     def open_page(width: int = 1280, height: int = 800) -> Page:
         page = watch.open((served, "data:", "blob:"), viewport={"width": width, "height": height})
+        for name, value in lab.cookies.items():
+            page.context.add_cookies([{"name": name, "value": value, "url": served}])
         page.set_default_timeout(60_000)
         return page
 

@@ -35,7 +35,8 @@ def test_the_bench_serves_until_it_is_interrupted(lab: Lab) -> None:
             assert line, run.stderr.read()
             output += line
         url = json.loads(output)["url"]
-        page = httpx.get(f"{url}sieve?id=S-0075", trust_env=False)
+        address, _, key = url.partition("?")
+        page = httpx.get(f"{address}sieve?id=S-0075&{key}", trust_env=False, follow_redirects=True)
         run.send_signal(signal.SIGINT)
         out, err = run.communicate(timeout=30)
     assert SCALE_FILE.name in page.text

@@ -102,7 +102,9 @@ def test_other_methods_are_unknown(lab: Lab, client: Client, method: str) -> Non
 
 def head_only(lab: Lab, path: str, **headers: int | str) -> str:
     """What is answered to a request of which only the head ever comes."""
-    lines = {"Host": lab.home.removeprefix("http://"), **lab.headers, **headers}
+    cookie = "; ".join(f"{name}={value}" for name, value in lab.cookies.items())
+    host = lab.home.removeprefix("http://")
+    lines = {"Host": host, "Cookie": cookie, **lab.headers, **headers}
     head = "".join(f"{name.replace('_', '-')}: {value}\r\n" for name, value in lines.items())
     with socket.create_connection(("127.0.0.1", int(port(lab))), timeout=20) as connection:
         connection.sendall(f"POST {path} HTTP/1.1\r\n{head}\r\n".encode())

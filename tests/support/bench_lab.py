@@ -16,8 +16,9 @@ from present import present
 from sieve_inspect.scale import load_scale
 from sieve_registry.bench.app import make_app
 from sieve_registry.bench.desk import Desk
-from sieve_registry.bench.guard import TOKEN_HEADER
+from sieve_registry.bench.guard import TOKEN_HEADER, cookie_name
 from sieve_registry.bench.jobs import Job, Jobs, Phase
+from sieve_registry.bench.patience import PatientProtocol
 from sieve_registry.demo.images import images_folder
 from sieve_registry.records import Check, NewSieve
 from sieve_registry.sieves import commands as sieve_commands
@@ -48,6 +49,11 @@ class Lab:
     def headers(self) -> dict[str, str]:
         """What the page sends along with everything that changes something."""
         return {"Origin": self.home, TOKEN_HEADER: self.desk.token}
+
+    @property
+    def cookies(self) -> dict[str, str]:
+        """What a browser keeps once the printed address was opened."""
+        return {cookie_name(int(self.home.rpartition(":")[2])): self.desk.key}
 
     def checks(self, sieve_id: str = "S-0075") -> tuple[Check, ...]:
         return sieve_queries.get_history(self.registry, sieve_id).checks
@@ -80,7 +86,11 @@ def serving(lab: Lab) -> Iterator[str]:
     with socket.create_server(("127.0.0.1", 0)) as listener:
         port = listener.getsockname()[1]
         config = uvicorn.Config(
-            make_app(lab.desk, port), log_level="warning", ws="none", timeout_graceful_shutdown=1
+            make_app(lab.desk, port),
+            http=PatientProtocol,
+            log_level="warning",
+            ws="none",
+            timeout_graceful_shutdown=1,
         )
         server = uvicorn.Server(config)
         thread = threading.Thread(target=server.run, args=([listener],))
@@ -95,7 +105,7 @@ def serving(lab: Lab) -> Iterator[str]:
 
 def asking(lab: Lab) -> httpx.Client:
     """Asks the bench as its own page does; `lab.headers` make a request one of the page's."""
-    return httpx.Client(base_url=lab.home, trust_env=False, timeout=60)
+    return httpx.Client(base_url=lab.home, trust_env=False, timeout=60, cookies=lab.cookies)
 
 
 def job_of(lab: Lab, answer: httpx.Response) -> Job:

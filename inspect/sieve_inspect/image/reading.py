@@ -227,7 +227,7 @@ def _checked_layout(page: Any) -> tuple[int, int]:
         pieces = page.tilelength, page.tilewidth
         most = _MOST_PADDING * max(height * width, 1 << 20)
     else:
-        pieces, most = (page.rowsperstrip, 1), float("inf")
+        pieces, most = (page.rowsperstrip, 1), 1 << 32
     if min(pieces) < 1 or pieces[0] * pieces[1] > most:
         raise ValueError("its header states impossible strips or tiles")
     return height, width

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from starlette.applications import Starlette
 from starlette.exceptions import HTTPException
-from starlette.requests import Request
-from starlette.responses import Response
+from starlette.requests import ClientDisconnect, Request
+from starlette.responses import PlainTextResponse, Response
 from starlette.routing import Mount, Route
 from starlette.staticfiles import StaticFiles
 
@@ -60,11 +60,12 @@ def make_app(desk: Desk, port: int) -> Guard:
         exception_handlers={
             SievewardError: _on_error,
             HTTPException: _on_http,
+            ClientDisconnect: _on_gone,
             Exception: _on_fault,
         },
     )
     app.state.desk = desk
-    return Guard(app, port, desk.token, _UPLOADS, MOST_BYTES)
+    return Guard(app, port, desk.key, desk.token, _UPLOADS, MOST_BYTES)
 
 
 def _refused(request: Request, error: SievewardError, status: int) -> Response:
@@ -87,6 +88,12 @@ def _on_http(request: Request, error: Exception) -> Response:
     assert isinstance(error, HTTPException)
     reason = "This page does not exist" if error.detail == "Not Found" else str(error.detail)
     return _refused(request, UsageError(message=f"{reason.rstrip('.')}."), error.status_code)
+
+
+def _on_gone(_request: Request, _error: Exception) -> Response:
+    """A browser that went away, or a body that came too slowly."""
+    text = "Nothing was changed: the request came too slowly.\n"
+    return PlainTextResponse(text, 408, {"Connection": "close"})
 
 
 def _on_fault(request: Request, error: Exception) -> Response:

@@ -30,13 +30,15 @@ if TYPE_CHECKING:
 class Desk:
     """The registry, the jobs, the folder watched for scans, and the scale files offered.
 
-    `given` are those scales with the names of their files; every change needs `token`.
+    `given` are those scales with the names of their files; every request needs `key`, every change
+    also `token`.
     """
 
     registry: Registry
     jobs: Jobs
     given: tuple[tuple[str, Scale], ...] = ()
     watch: Path | None = None
+    key: str = field(default_factory=lambda: secrets.token_urlsafe(24))
     token: str = field(default_factory=lambda: secrets.token_urlsafe(24))
 
     @cached_property

@@ -1,18 +1,25 @@
-"""Which requests are allowed: to this computer, from this page, and within a size limit.
+"""Which requests are allowed: from who has the key, from this page, and within limits.
 
-Any page open in the same browser can send requests here, and a hostile name server can resolve its
-own name to this computer. So the host of a request has to be this computer, and a request that
-changes anything has to come from this page and carry a token that only this page has.
+Every account of this computer, and any page open in the same browser, can send requests here, and
+a hostile name server can resolve its own name to this computer. So the host of a request has to be
+this computer; whoever asks needs the key of this run, which is part of the address that `sieveward
+bench` prints and is then kept in a cookie that no other site's page sends along; and a request that
+changes anything has to come from this page and carry a token that only this page has. A body has a
+stated size within a limit, and arrives within a time.
 """
 
 from __future__ import annotations
 
+import asyncio
 import secrets
+import time
 from collections.abc import Collection
 from dataclasses import dataclass
+from urllib.parse import urlencode
 
-from starlette.datastructures import Headers, MutableHeaders
-from starlette.responses import PlainTextResponse
+from starlette.datastructures import Headers, MutableHeaders, QueryParams
+from starlette.requests import ClientDisconnect, cookie_parser
+from starlette.responses import PlainTextResponse, RedirectResponse, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 TOKEN_HEADER = "X-Bench-Token"
@@ -35,17 +42,31 @@ _HEADERS = {
     "Cache-Control": "no-store",
 }
 _READS = ("GET", "HEAD")
+_KEY = "key"
+_DIGITS = 15  # of a length
+_PAUSE_S = 20.0  # the longest pause within a body
+_SLOWEST = 50_000  # bytes a second, on this computer
+_NO_KEY = (
+    "This page needs its key: open the address that `sieveward bench` printed when it was started."
+)
+
+
+def cookie_name(port: int) -> str:
+    """The name of the cookie that keeps the key of the page at a port."""
+    return f"sieveward-bench-{port}"
 
 
 @dataclass(frozen=True)
 class Guard:
     """Wraps the application and refuses requests it must not handle.
 
-    `most_bytes` is the largest request to one of the paths `uploads`, `small_bytes` to any other.
+    `key` lets in, `token` belongs to this page. `most_bytes` is the largest request to one of the
+    paths `uploads`, `small_bytes` to any other.
     """
 
     app: ASGIApp
     port: int
+    key: str
     token: str
     uploads: Collection[str]
     most_bytes: int
@@ -64,26 +85,63 @@ class Guard:
                     headers.setdefault(name, value)
             await send(message)
 
-        refusal = self._refusal(scope)
-        if refusal is None:
-            await self.app(scope, receive, send_secured)
-        else:
-            status, text = refusal
-            answer = PlainTextResponse(f"{text}\n", status, {"Connection": "close"})
+        answer = self._answer(scope)
+        if answer is not None:
             await answer(scope, receive, send_secured)
+            return
+        try:
+            await self.app(scope, _in_time(receive, self._most(scope["path"])), send_secured)
+        except ClientDisconnect:
+            return  # the browser went away: nobody waits for an answer
+
+    def _answer(self, scope: Scope) -> Response | None:
+        """The guard's own answer, or None for a request to pass on."""
+        refusal = self._host_refusal(Headers(scope=scope))
+        if refusal is None:
+            entry = self._entry(scope)
+            if entry is not None:
+                return entry
+            refusal = self._refusal(scope)
+        if refusal is None:
+            return None
+        status, text = refusal
+        return PlainTextResponse(f"{text}\n", status, {"Connection": "close"})
+
+    def _entry(self, scope: Scope) -> Response | None:
+        """The way in: the key of the address becomes a cookie; None for who has that already."""
+        headers = Headers(scope=scope)
+        name = cookie_name(self.port)
+        cookie = cookie_parser(headers.get("cookie", "")).get(name, "")
+        if _same(cookie, self.key):
+            return None
+        query = QueryParams(scope["query_string"])
+        if scope["method"] != "GET" or not _same(query.get(_KEY, ""), self.key):
+            return PlainTextResponse(f"{_NO_KEY}\n", 403, {"Connection": "close"})
+        rest = urlencode([(k, v) for k, v in query.multi_items() if k != _KEY])
+        answer = RedirectResponse(f"{scope['path']}{'?' if rest else ''}{rest}", 303)
+        answer.set_cookie(name, self.key, httponly=True, samesite="strict", path="/")
+        return answer
+
+    def _host_refusal(self, headers: Headers) -> tuple[int, str] | None:
+        names = self._names()
+        if [host.lower() for host in headers.getlist("host")] not in ([name] for name in names):
+            return 421, f"This page is served on this computer only: open http://{names[0]}/"
+        return None
+
+    def _names(self) -> list[str]:
+        return [f"127.0.0.1:{self.port}", f"localhost:{self.port}"]
 
     def _refusal(self, scope: Scope) -> tuple[int, str] | None:
         headers = Headers(scope=scope)
-        names = [f"127.0.0.1:{self.port}", f"localhost:{self.port}"]
-        if [host.lower() for host in headers.getlist("host")] not in ([name] for name in names):
-            return 421, f"This page is served on this computer only: open http://{names[0]}/"
+        if "transfer-encoding" in headers:
+            return 411, "Nothing was changed: the request has no length."
         if scope["method"] in _READS:
             return None
         if scope["method"] != "POST":
             return 405, "This kind of request is not supported."
-        if headers.getlist("origin") not in ([f"http://{name}"] for name in names):
+        if headers.getlist("origin") not in ([f"http://{name}"] for name in self._names()):
             return 403, "Nothing was changed: the request came from another page."
-        if not secrets.compare_digest(headers.get(TOKEN_HEADER, "").encode(), self.token.encode()):
+        if not _same(headers.get(TOKEN_HEADER, ""), self.token):
             return 403, (
                 "Nothing was changed: the bench was restarted since this page was loaded. "
                 "Load it again, then repeat your entry."
@@ -94,10 +152,44 @@ class Guard:
         length = headers.get("content-length", "")
         if not (length.isascii() and length.isdigit()):
             return 411, "Nothing was changed: the request has no length."
-        most = self.most_bytes if path in self.uploads else self.small_bytes
-        if int(length) > most:
-            return 413, (
-                f"Nothing was measured: {int(length) / 1e6:.0f} MB is over the limit of "
-                f"{most / 1e6:.0f} MB. Crop the scans to the cloth, or send fewer."
-            )
+        most = self._most(path)
+        if len(length) > _DIGITS or int(length) > most:
+            advice = " Crop the scans to the cloth, or send fewer." if most > 1e6 else ""
+            over = f"{_size(length)} is over the limit of {_size(most)}"
+            return 413, f"Nothing was changed: {over}.{advice}"
         return None
+
+    def _most(self, path: str) -> int:
+        return self.most_bytes if path in self.uploads else self.small_bytes
+
+
+def _same(given: str, wanted: str) -> bool:
+    return secrets.compare_digest(given.encode("utf-8", "replace"), wanted.encode())
+
+
+def _size(count: int | str) -> str:
+    """A number of bytes for a person."""
+    if len(str(count)) > _DIGITS:
+        return "so much"
+    number = int(count)
+    return f"{number / 1e6:.0f} MB" if number >= 1e6 else f"{number / 1e3:.0f} kB"
+
+
+def _in_time(receive: Receive, most: int) -> Receive:
+    """The messages of a request; one whose body is too slow or too long counts as gone."""
+    began, size, complete = time.monotonic(), 0, False
+
+    async def receiving() -> Message:
+        nonlocal size, complete
+        if complete:
+            return await receive()
+        try:
+            message = await asyncio.wait_for(receive(), _PAUSE_S)
+        except TimeoutError:
+            return {"type": "http.disconnect"}
+        size += len(message.get("body", b""))
+        complete = not message.get("more_body", False)
+        late = time.monotonic() - began > _PAUSE_S + size / _SLOWEST
+        return {"type": "http.disconnect"} if size > most or late else message
+
+    return receiving

@@ -31,8 +31,8 @@ class Terms:
 def serve(registry: Registry, terms: Terms, started: Callable[[str], None]) -> int:
     """Serve until interrupted; the number of checks measured but not confirmed.
 
-    `started` is called with the address. Raises `UsageError` for a port in use or if the extra is
-    not installed, `BadScaleFileError`.
+    `started` is called with the address and its key. Raises `UsageError` for a port in use or if
+    the extra is not installed, `BadScaleFileError`.
     """
     if any(importlib.util.find_spec(name) is None for name in _NEEDED):
         raise UsageError(message=_NO_BENCH)
@@ -42,6 +42,7 @@ def serve(registry: Registry, terms: Terms, started: Callable[[str], None]) -> i
     from sieve_registry.bench.app import make_app
     from sieve_registry.bench.desk import Desk
     from sieve_registry.bench.jobs import Jobs
+    from sieve_registry.bench.patience import PatientProtocol
 
     given = tuple((path.name, load_scale(path)) for path in terms.scales)
     with (
@@ -53,6 +54,7 @@ def serve(registry: Registry, terms: Terms, started: Callable[[str], None]) -> i
         app = make_app(desk, port)
         config = uvicorn.Config(
             app,
+            http=PatientProtocol,
             log_level="warning",
             access_log=False,
             ws="none",
@@ -60,7 +62,7 @@ def serve(registry: Registry, terms: Terms, started: Callable[[str], None]) -> i
             server_header=False,
             timeout_graceful_shutdown=3,
         )
-        started(f"http://{_HOST}:{port}/")
+        started(f"http://{_HOST}:{port}/?key={desk.key}")
         sys.stdout.flush()
         try:
             with contextlib.suppress(KeyboardInterrupt):
