@@ -21,21 +21,26 @@ class Named:
 
 
 def sieve_of(name: str, ids: Iterable[str]) -> str:
-    """The sieve whose id a file name begins with, by letters and digits only.
+    """The sieve whose id a file name begins with.
 
-    `s0075-2.png` belongs to S-0075. A name that begins with two ids belongs to the longer of them.
-    Raises `UsageError` where no id fits, or where two differ only in capitals or punctuation.
+    The longest id that stands there as it is written counts first (`S-0075-A_3.png` belongs to
+    S-0075-A, not to S-0075); else the only one that fits by letters and digits (`s0075-2.png`
+    belongs to S-0075). Raises `UsageError` where no id fits, or more than one.
     """
-    parts = [part for part in _BETWEEN.split(PurePath(name).stem.casefold()) if part]
-    beginnings = {"".join(parts[:count]): count for count in range(1, len(parts) + 1)}
-    fits: dict[int, list[str]] = {}
+    stem = PurePath(name).stem.casefold()
+    parts = [part for part in _BETWEEN.split(stem) if part]
+    beginnings = {"".join(parts[:count]) for count in range(1, len(parts) + 1)}
+    written, fitting = [], []
     for sieve_id in ids:
-        plain = _BETWEEN.sub("", sieve_id.casefold())
-        if plain in beginnings:
-            fits.setdefault(beginnings[plain], []).append(sieve_id)
-    if not fits:
+        folded = sieve_id.casefold()
+        if re.match(rf"{re.escape(folded)}(?![0-9a-z])", stem):
+            written.append(sieve_id)
+        elif _BETWEEN.sub("", folded) in beginnings:
+            fitting.append(sieve_id)
+    longest = max(map(len, written), default=0)
+    best = [sieve_id for sieve_id in written if len(sieve_id) == longest] or fitting
+    if not best:
         raise UsageError(message="its name begins with no sieve of the registry")
-    best = fits[max(fits)]
     if len(best) > 1:
         raise UsageError(message=f"its name fits {' and '.join(sorted(best))}")
     return best[0]
