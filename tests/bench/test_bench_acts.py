@@ -12,10 +12,11 @@ from httpx import Client, Response
 from bench_lab import TECHNICIAN, Lab
 from sieve_registry.bench.guide import device_rows
 from sieve_registry.bench.naming import by_name, sieve_of
-from sieve_registry.records import NewSieve
+from sieve_registry.records import NewSieve, SieveState
 from sieve_registry.sieves import commands as sieve_commands
 from sieve_registry.sieves import queries as sieve_queries
 from sieve_registry.sieves import stacks
+from sieve_registry.store.engine import Registry
 
 Send = Callable[..., Response]
 
@@ -201,7 +202,12 @@ def test_two_thousand_sieves_are_read_once(
     """The states are kept until the day or the ledger changes."""
     read = []
     states = sieve_queries.states
-    monkeypatch.setattr(sieve_queries, "states", lambda r: read.append(1) or states(r))
+
+    def counted(registry: Registry) -> list[SieveState]:
+        read.append(1)
+        return states(registry)
+
+    monkeypatch.setattr(sieve_queries, "states", counted)
     for _ in range(3):
         assert client.get("/sieves").status_code == 200
     assert len(read) == 1

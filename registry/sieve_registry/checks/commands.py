@@ -61,10 +61,18 @@ class Taken:
     judged: bool = True
 
 
-def measure_scans(images: Sequence[Path], **options: Any) -> Measurement:
-    """The core's `measure`, imported when the first check needs it: it loads NumPy and OpenCV."""
+def measure_scans(
+    images: Sequence[Path], *, progress: Callable[[int, float], None] | None = None, **options: Any
+) -> Measurement:
+    """The core's `measure`, imported when the first check needs it: it loads NumPy and OpenCV.
+
+    `progress` is called with the number of a scan (from 0) and the share of it that is done.
+    """
+    from sieve_inspect.measurement.options import Resources
     from sieve_inspect.measurement.pipeline import measure
 
+    if progress is not None:
+        options["resources"] = Resources(progress=progress)
     return measure(images, **options)
 
 

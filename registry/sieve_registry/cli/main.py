@@ -37,6 +37,7 @@ from sieve_registry.cli.commands.report import report
 from sieve_registry.cli.commands.rule import decide, rule
 from sieve_registry.cli.commands.scale import scale
 from sieve_registry.cli.commands.service import clean, quarantine, retire, return_, use
+from sieve_registry.cli.commands.settings import settings
 from sieve_registry.cli.commands.sieve import sieve_app
 from sieve_registry.cli.commands.sign import sign
 from sieve_registry.cli.commands.stack import stack_app
@@ -62,8 +63,7 @@ class _Commands(TyperGroup):
 app = typer.Typer(
     name="sieveward",
     cls=_Commands,
-    no_args_is_help=True,
-    add_completion=False,
+    invoke_without_command=True,
     pretty_exceptions_enable=False,
     help="Measure test sieves from scans, judge them by the published limits, keep their history.",
 )
@@ -90,24 +90,32 @@ def root(
         bool, typer.Option("--version", is_eager=True, callback=_version, help="Show version.")
     ] = False,
 ) -> None:
-    """Measure test sieves from scans, judge them, keep their history."""
+    """Measure test sieves from scans, judge them, keep their history.
+
+    Without a command: the state of the registry, and the commands to go on with.
+    """
     context.obj = registry
+    if context.invoked_subcommand is None:
+        from sieve_registry.cli.support import start_page
+
+        start_page.show(context)
 
 
 # Every command, by the panel of the help that shows it.
 _COMMANDS: dict[str, tuple[Callable[..., None], ...]] = {
-    "Measure": (measure, compare, check, bench, demo, validate),
-    "Sieves and their checks": (use, clean, quarantine, return_, retire, sign, correct),
-    "Answers and pages": (due, audit, report, label),
-    "Scales and limits": (scale, illumination, limits),
-    "Keep the registry safe": (verify, backup, restore, export, import_, grant),
+    "Daily": (check, due, use, report, label, bench),
+    "Sieves": (clean, quarantine, return_, retire, sign, correct),
+    "Measure without recording": (measure, compare, limits, demo, validate),
+    "Scales and light": (scale, illumination),
+    "Proof and safety": (audit, verify, backup, restore, export, import_, grant),
     "Decide and look ahead": (
         wear, recloth, interval, lookback, plan, rule, decide, effect, repeatability,
     ),
+    "You and your laboratory": (settings,),
 }  # fmt: skip
 _GROUPS = {
-    "Sieves and their checks": {"sieve": sieve_app, "stack": stack_app},
-    "Scales and limits": {"artefact": artefact_app, "device": device_app},
+    "Sieves": {"sieve": sieve_app, "stack": stack_app},
+    "Scales and light": {"artefact": artefact_app, "device": device_app},
     "Decide and look ahead": {"reference": reference_app},
 }
 for _panel, _commands in _COMMANDS.items():

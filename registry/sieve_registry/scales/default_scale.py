@@ -36,7 +36,9 @@ def default_scale(
     """
     valid = [scale for scale in recorded_scales(registry, day) if day <= scale.valid_until]
     if not valid:
-        raise UsageError(message="No valid scale is recorded: give `scale`, or record one first.")
+        raise UsageError(
+            message="No valid scale is recorded: choose another scale, or record one first."
+        )
     tags = {tag for image in images if (tag := dpi_of(image)) is not None}
     fitting = [scale for scale in valid if all(_fits(scale, tag) for tag in tags)]
     liked = [s for name in preferred for s in fitting if name and name in (s.name, s.device)]
@@ -58,7 +60,7 @@ def _unclear(
         stated = " and ".join(f"{x:.0f} × {y:.0f}" for x, y in sorted(tags))
         reason = f"No valid recorded scale fits {stated} dpi, as the scans state"
     names = ", ".join(f"{s.name} ({25_400 / s.um_per_px[0]:.0f} dpi)" for s in scales)
-    return UsageError(message=f"{reason}: name one with `scale`. Recorded: {names}.")
+    return UsageError(message=f"{reason}: choose a scale. Recorded: {names}.")
 
 
 def dpi_sentence(scale: KeptScale, images: Sequence[Path]) -> str:

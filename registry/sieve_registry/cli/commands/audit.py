@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from sieve_inspect.errors import UsageError
-from sieve_registry.cli.support import options, output
+from sieve_registry.cli.support import options, output, running
 from sieve_registry.cli.support.options import flag, option
 
 if TYPE_CHECKING:
@@ -62,7 +62,8 @@ def audit(
     if with_files and out is None:
         raise UsageError(message="Folder missing: with --with-files give --out too.")
     with options.opened(context) as registry:
-        result = audits.audit(registry, day, known_then=known_then)
+        with running.busy("Gathering the audit"):
+            result = audits.audit(registry, day, known_then=known_then)
         lost = 0
         if out is not None:
             links = _in_place(registry, out)
@@ -96,18 +97,13 @@ def _files(registry: Registry, audit: Audit, out: Path) -> tuple[Links, int]:
 
     Missing and changed files are left out: the audit's findings name them.
     """
-    from rich.console import Console
-    from rich.progress import track
-
     from sieve_registry.checks import queries as check_queries
     from sieve_registry.errors import EvidenceAlteredError, EvidenceError
     from sieve_registry.report.audit_page import Links
 
     tables = {table.name: table.rows for table in audit.tables}
     checks = {row[0]: f"reports/{row[0]}.html" for row in tables["checks"]}
-    # A sieve's id may have characters a file name cannot have.
-    ids = enumerate((row[0] for row in tables["sieves"]), start=1)
-    sieves = {subject: f"reports/sieve-{n:04d}.html" for n, subject in ids}
+    sieves = _history_files([row[0] for row in tables["sieves"]])
     work: list[tuple[str, Callable[[], bytes]]] = [
         *((where, partial(_check_page, registry, subject)) for subject, where in checks.items()),
         *(
@@ -120,13 +116,14 @@ def _files(registry: Registry, audit: Audit, out: Path) -> tuple[Links, int]:
         ),
     ]
     written = set()
-    console = Console(stderr=True)
-    for where, make in track(work, "reports and evidence", console=console, transient=True):
-        try:
-            _write(out, {where: make()})
-        except (EvidenceError, EvidenceAlteredError):
-            continue
-        written.add(where)
+    with running.progress("Reports and evidence", len(work)) as update:
+        for number, (where, make) in enumerate(work):
+            try:
+                _write(out, {where: make()})
+                written.add(where)
+            except (EvidenceError, EvidenceAlteredError):
+                pass
+            update(number, 1.0)
     links = Links(
         {subject: where for subject, where in checks.items() if where in written},
         sieves,
@@ -135,16 +132,32 @@ def _files(registry: Registry, audit: Audit, out: Path) -> tuple[Links, int]:
     return links, len(work) - len(written)
 
 
+def _history_files(ids: Sequence[str]) -> dict[str, str]:
+    """A file for each sieve, by its id in characters safe for a file, numbered where two agree."""
+    files: dict[str, str] = {}
+    taken: set[str] = set()
+    for sieve_id in ids:
+        name = stem = f"sieve-{output.file_stem(sieve_id)}"
+        number = 2
+        while name.casefold() in taken:
+            name, number = f"{stem}-{number}", number + 1
+        taken.add(name.casefold())
+        files[sieve_id] = f"reports/{name}.html"
+    return files
+
+
 def _check_page(registry: Registry, check_id: str) -> bytes:
     from sieve_registry.report import check_view, render_check_report
+    from sieve_registry.settings.user import letterhead
 
-    return render_check_report(check_view(registry, check_id)).encode()
+    return render_check_report(check_view(registry, check_id), letterhead()).encode()
 
 
 def _history(registry: Registry, sieve_id: str, day: date) -> bytes:
     from sieve_registry.report import history_view, render_sieve_history
+    from sieve_registry.settings.user import letterhead
 
-    return render_sieve_history(history_view(registry, sieve_id, day)).encode()
+    return render_sieve_history(history_view(registry, sieve_id, day), letterhead()).encode()
 
 
 def _write(out: Path, files: dict[str, bytes]) -> None:

@@ -22,7 +22,7 @@ def bench(
     ] = None,
     json_path: options.Json = None,
 ) -> None:
-    """Serve a page on 127.0.0.1: scan a label, add scans, see the result, confirm it."""
+    """Serve the laboratory's day as a page on 127.0.0.1; the first time, it makes the registry."""
     from sieve_registry.bench.server import Terms, serve
 
     if watch is not None and not watch.is_dir():
@@ -36,7 +36,8 @@ def bench(
             output.line(f"The bench page is at {url}: open it in a browser on this computer.")
             output.line("Stop it with Ctrl+C.")
 
-    with options.opened(context) as registry:
+    # A registry named by its place has to be there: a wrong path must not make an empty one.
+    with options.opened(context, create=context.obj is None) as registry:
         left = serve(registry, Terms(port, watch, tuple(scale or ())), started)
     if left:
         output.line(

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Mapping
 from enum import StrEnum
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -86,7 +87,7 @@ def check(
 ) -> None:
     """Measure a sieve's scans, judge them by its standard, and record the check with evidence."""
     from sieve_registry.checks import commands as check_commands
-    from sieve_registry.cli.support.running import print_remark
+    from sieve_registry.cli.support.running import print_remark, progress
     from sieve_registry.scales.choice import ScaleRequest, choose_scale, parse_stand_off_um
 
     inputs = [("the scale", output.existing_file(scale_name))]
@@ -94,8 +95,13 @@ def check(
     terms = options.terms(date, by, why_late)
     stated = options.stated_light(lamp_angle, view_angle)
     with options.opened(context) as registry:
+        day = terms.on_date or registry.today()
+        recorded = None
+        if (scale_name, um_per_px, target_in_scan) == (None, None, None):
+            recorded = _default_scale(registry, images, day)
         request = ScaleRequest(
-            terms.on_date or registry.today(),
+            day,
+            recorded=recorded,
             named=scale_name,
             um_per_px=um_per_px,
             setting=setting,
@@ -108,21 +114,38 @@ def check(
             encoding=encoding,
         )
         chosen = choose_scale(registry, request, images, print_remark)
-        detail = check_commands.check(
-            registry,
-            sieve_id,
-            images,
-            scale=chosen,
-            illumination=_light(registry, illumination, stated, chosen.device, request.day),
-            encoding=encoding,
-            terms=terms,
-            visual=visual,
-            for_information=for_information,
-        )
+        light = _light(registry, illumination, stated, chosen.device, day)
+        with progress("Measuring", len(images)) as update:
+            detail = check_commands.check(
+                registry,
+                sieve_id,
+                images,
+                scale=chosen,
+                illumination=light,
+                encoding=encoding,
+                terms=terms,
+                visual=visual,
+                for_information=for_information,
+                measure=partial(check_commands.measure_scans, progress=update),
+            )
     if not output.emit(json_path, detail_dict(detail)):
         _print_check(detail)
     if fail_on is not None and detail.check.outcome in _NO[fail_on]:
         raise typer.Exit(1)
+
+
+def _default_scale(registry: Registry, images: list[Path], day: datetime.date) -> str | None:
+    """The recorded scale by the dpi of the scans or the settings; None where none is recorded."""
+    from sieve_registry.cli.support.running import print_remark
+    from sieve_registry.scales.default_scale import default_scale, dpi_sentence, recorded_scales
+    from sieve_registry.settings.user import load_settings
+
+    if not recorded_scales(registry, day):
+        return None
+    known = load_settings()
+    kept = default_scale(registry, images, day, (known.scale, known.device))
+    print_remark(f"{dpi_sentence(kept, images)}.")
+    return kept.name
 
 
 def _light(

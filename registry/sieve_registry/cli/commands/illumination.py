@@ -58,9 +58,11 @@ def illumination(
 ) -> None:
     """Learn from a certified cloth what the lamp does to round wires."""
     from sieve_inspect.illumination.model import load_illumination
+    from sieve_inspect.measurement.options import Resources
     from sieve_inspect.measurement.pipeline import measure
     from sieve_inspect.measurement.reference_cloth import of_reference
     from sieve_inspect.standard import resolve_nominal
+    from sieve_registry.cli.support.running import progress
 
     inputs = [("the scale", scale), *(("the illumination", path) for path in other or ())]
     output.check_outputs([("--out", out)], json_path, inputs + [("the scan", p) for p in images])
@@ -71,13 +73,16 @@ def illumination(
     certified.check(nominal_um)
     if device_id is not None and not source.strip():
         raise UsageError(message="Certificate missing: give --source, its number and laboratory.")
-    measurement = measure(
-        images,
-        nominal_um=nominal_um,
-        scale=read_scale(scale, um_per_px),
-        encoding=encoding,
-        illumination=options.stated_light(None, view_angle),
-    )
+    known_scale, stated = read_scale(scale, um_per_px), options.stated_light(None, view_angle)
+    with progress("Measuring", len(images)) as update:
+        measurement = measure(
+            images,
+            nominal_um=nominal_um,
+            scale=known_scale,
+            encoding=encoding,
+            illumination=stated,
+            resources=Resources(progress=update),
+        )
     others = [load_illumination(path) for path in other or ()]
     lit = of_reference(measurement, certified, source or f"{nominal} cloth", others=others)
     kept = None

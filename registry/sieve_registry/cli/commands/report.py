@@ -35,6 +35,7 @@ def report(
 
     The same ledger gives the same bytes, for a sieve with the same --as-of.
     """
+    from sieve_registry.cli.support.running import busy
     from sieve_registry.report import pdf_bytes
 
     kind = _PAGES[0] if out is None else out.suffix.lower()
@@ -42,10 +43,13 @@ def report(
         assert out is not None
         raise UsageError(message=f"Name the report .html or .pdf, not '{out.name}'.")
     output.check_outputs([("--out", out)], json_path)
-    with options.opened(context) as registry:
+    with options.opened(context) as registry, busy("Writing the report"):
         payload, page = _page(registry, subject, sieve, options.read_day(as_of))
-    target = out or Path(f"{_file_name(payload['check'] or payload['sieve'])}.html")
-    data = pdf_bytes(page) if kind == _PDF else page.encode()
+    target = out or Path(
+        f"{output.file_stem(payload['check'] or payload['sieve']) or 'history'}.html"
+    )
+    with busy("Making the PDF"):
+        data = pdf_bytes(page) if kind == _PDF else page.encode()
     output.write_bytes(target, data)
     payload |= {"file": str(target), "bytes": len(data)}
     if not output.emit(json_path, payload):
@@ -56,18 +60,12 @@ def report(
         )
 
 
-def _file_name(recorded: str) -> str:
-    """A check's number or a sieve's name, as recorded, in characters safe for a file."""
-    import re
-
-    return re.sub(r"[^\w-]+", "_", recorded).strip("_") or "history"
-
-
 def _page(
     registry: Registry, subject: str, sieve: bool, day: date | None
 ) -> tuple[dict[str, Any], str]:
     """The answer about the page, and the page."""
     from sieve_registry import report as reports
+    from sieve_registry.settings.user import letterhead
 
     check_id = None if sieve else _check_id(registry, subject)
     if check_id is None:
@@ -75,14 +73,14 @@ def _page(
         names = "sieve=sieve.id date=as_of outcome=last_check.outcome"
         answer = {"check": None, **output.fields(history.state, names)}
         answer["ledger"] = output.fields(history, _LEDGER)
-        return answer, reports.render_sieve_history(history)
+        return answer, reports.render_sieve_history(history, letterhead())
     if day is not None:
         raise UsageError(message="--as-of is for the history of a sieve: leave it out for a check.")
     view = reports.check_view(registry, check_id)
     answer = output.fields(view, "check=check_id sieve=sieve.id date=on_date")
     answer["outcome"] = (view.verdict or {}).get("outcome")
     answer["ledger"] = output.fields(view, _LEDGER)
-    return answer, reports.render_check_report(view)
+    return answer, reports.render_check_report(view, letterhead())
 
 
 def _check_id(registry: Registry, subject: str) -> str | None:

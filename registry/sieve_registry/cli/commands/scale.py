@@ -79,6 +79,7 @@ def scale(
     json_path: options.Json = None,
 ) -> None:
     """Calibrate a device from pictures of a certified artefact, turned and moved."""
+    from sieve_registry.cli.support.running import busy
     from sieve_registry.scales import commands
 
     given = (pattern, pitch, u_pitch, line_width, u_line_width, source)
@@ -99,13 +100,14 @@ def scale(
     if recorded:
         conditions = _conditions(interval_months, stand_off, temperature, temperature_range)
         ids, terms = (str(artefact_id), str(device_id)), options.terms(date, by, why_late)
-        with options.opened(context) as registry:
+        with options.opened(context) as registry, busy("Measuring the artefact"):
             calibration, kept = commands.calibrate_device(
                 registry, pictures, *ids, conditions, terms, name=name, base=base
             )
     else:
         base_scale = None if base is None else _base(context, base)
-        calibration = commands.calibrate_by_hand(pictures, _figures(*given), base_scale)
+        with busy("Measuring the artefact"):
+            calibration = commands.calibrate_by_hand(pictures, _figures(*given), base_scale)
     _write(calibration, out, residuals)
     if not output.emit(json_path, _answer(calibration, kept)):
         _print(calibration, kept, out)

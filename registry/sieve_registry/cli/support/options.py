@@ -35,8 +35,19 @@ def argument(meaning: str, metavar: str | None = None) -> Any:
     return typer.Argument(metavar=metavar, help=meaning)
 
 
+def _usual_person(typed: str | None) -> str | None:
+    """The person of the settings where none was typed."""
+    if typed is not None:
+        return typed
+    from sieve_registry.settings.user import load_settings
+
+    return load_settings().person or None
+
+
 AsOf = Annotated[str | None, option("State at the end of this day (today).", "YYYY-MM-DD")]
-By = Annotated[str | None, option("Person (your login name).", "NAME")]
+By = Annotated[
+    str | None, option("Person (settings, else login name).", "NAME", callback=_usual_person)
+]
 Date = Annotated[str | None, option("Day it happened (today).", "YYYY-MM-DD")]
 Encoding = Annotated[str, option("Encoding of the stored values.", "srgb|linear|auto")]
 Json = Annotated[

@@ -119,3 +119,34 @@ def progress(what: str, count: int) -> Iterator[Progress]:
         with lock:
             over = True
         bar.stop()
+
+
+@contextmanager
+def busy(what: str) -> Iterator[None]:
+    """A moving mark on a terminal's error stream for work whose share done is not known.
+
+    It appears after a second, goes when the work is done, and is silent in a pipe.
+    """
+    if not sys.stderr.isatty():
+        yield
+        return
+    from rich.console import Console
+
+    status = Console(stderr=True).status(f"{what} …")
+    lock, over = Lock(), False
+
+    def appear() -> None:
+        with lock:
+            if not over:
+                status.start()
+
+    timer = Timer(_APPEARS_AFTER_S, appear)
+    timer.daemon = True
+    timer.start()
+    try:
+        yield
+    finally:
+        timer.cancel()
+        with lock:
+            over = True
+            status.stop()
