@@ -282,7 +282,7 @@ class ArchiveError(RuleError):
 class SignatureError(RuleError):
     """A key that cannot be read, or a signature that cannot be made."""
 
-    template = "Nothing was signed with {file}: {reason}."
+    template = "Nothing was {done} with {file}: {reason}."
     exit_code = 47
 
 

@@ -316,12 +316,27 @@ class NewSieve:
 
 
 @dataclass(frozen=True)
+class Signer:
+    """A signature of the ledger: its event, who recorded it, its key (hex), the events covered.
+
+    `fault` is what is wrong with it, or "".
+    """
+
+    event: int
+    person: str
+    public_key: str
+    events: int
+    fault: str
+
+
+@dataclass(frozen=True)
 class Verification:
     """The result of `verify`; `head` is the hash of the last event, None in an empty ledger.
 
     `sealed`: every byte of the file was compared with the hash noted when it was last closed.
     False when none was noted for this head or a program is writing; None on a server.
-    `losses`: those that a person accepted, each an event of the ledger.
+    `losses`: those that a person accepted, each an event of the ledger. `signers`: every signature
+    of the ledger with a key.
     """
 
     ok: bool
@@ -330,3 +345,4 @@ class Verification:
     findings: tuple[Finding, ...]
     sealed: bool | None = None
     losses: tuple[Fact[LossAccepted], ...] = ()
+    signers: tuple[Signer, ...] = ()

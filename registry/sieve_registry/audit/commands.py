@@ -9,6 +9,7 @@ from sieve_registry.errors import SignatureError
 from sieve_registry.events import LaboratoryRulesSet, LossAccepted, LostHead
 from sieve_registry.ledger import signing
 from sieve_registry.records import Event
+from sieve_registry.settings.user import change_settings
 from sieve_registry.sieves.recording import RecordTerms, record_general
 from sieve_registry.store import heads, reader, server
 from sieve_registry.store.engine import Registry
@@ -23,7 +24,7 @@ def sign_head(registry: Registry, key: Path, terms: RecordTerms) -> Event:
     with registry.writing() as connection:
         last = reader.last_event(connection)
         if last is None:
-            raise SignatureError(file=key, reason="nothing is recorded yet")
+            raise SignatureError(done="signed", file=key, reason="nothing is recorded yet")
         payload = signing.sign_head(key, last.seq, last.hash)
         return record_general(registry, connection, "ledger", payload, terms)
 
@@ -63,6 +64,16 @@ def make_key(path: Path) -> str:
     Raises `SignatureError` when the file exists or cannot be written.
     """
     return signing.new_key(path)
+
+
+def trust_key(key: str) -> str:
+    """Keep a public key in the user's settings, for every later `verify`; the key (hex).
+
+    Raises `SignatureError`, `UnwritableOutputError`.
+    """
+    public = signing.public_key(key)
+    change_settings({"trusted_key": public})
+    return public
 
 
 def grant(registry: Registry, user: str, role: str) -> None:

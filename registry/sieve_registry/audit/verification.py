@@ -9,8 +9,9 @@ from functools import partial
 from sqlalchemy import Connection
 
 from sieve_registry.errors import ForeignRegistryError, LostEventsError
-from sieve_registry.events import LossAccepted
-from sieve_registry.records import Fact, Finding, Verification
+from sieve_registry.events import HeadSigned, LossAccepted
+from sieve_registry.ledger import signing
+from sieve_registry.records import Fact, Finding, Signer, Verification
 from sieve_registry.store import heads, reader
 from sieve_registry.store.database_errors import plain_errors
 from sieve_registry.store.engine import Registry
@@ -29,12 +30,13 @@ def ledger_head(registry: Registry) -> tuple[int, str | None]:
 
 
 def verify(
-    registry: Registry, known_head: str | None = None, *, quick: bool = False
+    registry: Registry, known_head: str | None = None, *, key: str = "", quick: bool = False
 ) -> Verification:
     """Prove the chain, the derived rows, the foreign keys and every evidence file.
 
     `quick` leaves the derived rows and the file's structure out. `known_head` is a hash noted
-    earlier (reports print it) that must still be in the chain.
+    earlier (reports print it) that must still be in the chain. `key` is the public key (hex) by
+    which the newest signature has to be.
     """
     path, helper = registry.place.path, partial(verify_in_process, registry.place)
     note, damaged = _note(registry)
@@ -45,6 +47,7 @@ def verify(
             if path is not None and not quick:
                 file = OpenFile(path, last.enter_context(path.open("rb")), note)
             with registry.reading() as connection:
+                signers = signers_of(connection)
                 losses = tuple(heads.losses(connection))
                 known = [*given, *_journalled(registry, connection, losses)]
                 proof = verify_records(
@@ -55,8 +58,35 @@ def verify(
                     damaged += guard_findings(connection)
     except ForeignRegistryError as error:
         return Verification(False, 0, None, (Finding("file", str(error), "registry file"),))
-    findings = (*proof.findings, *damaged)
-    return Verification(not findings, proof.events, proof.head, findings, proof.sealed, losses)
+    findings = (*proof.findings, *damaged, *_key_findings(signers, key))
+    return Verification(
+        not findings, proof.events, proof.head, findings, proof.sealed, losses, signers
+    )
+
+
+def signers_of(connection: Connection) -> tuple[Signer, ...]:
+    """Every signature of the ledger with a key, in the order of recording."""
+    signed = []
+    for fact in reader.facts(connection, [HeadSigned]):
+        before = reader.event_of(connection, fact.seq - 1)
+        fault = signing.fault_of(fact.payload, fact.seq, "" if before is None else before.hash)
+        payload = fact.payload
+        signer = Signer(fact.seq, fact.person, payload.public_key, payload.events, fault)
+        signed.append(signer)
+    return tuple(signed)
+
+
+def _key_findings(signers: Sequence[Signer], key: str) -> list[Finding]:
+    """A finding where the newest signature is missing, by another key, or does not hold."""
+    if not key:
+        return []
+    if not signers:
+        return [Finding("signature", f"no event is signed with the key {key[:12]}…", "ledger")]
+    newest = signers[-1]
+    if newest.public_key.lower() != key:
+        other = f"the newest signature is by another key ({newest.public_key[:12]}…)"
+        return [Finding("signature", other, f"event {newest.event}")]
+    return [Finding("signature", newest.fault, f"event {newest.event}")] if newest.fault else []
 
 
 def _journalled(

@@ -6,6 +6,7 @@ proves that this chain, up to this event, existed when it was signed.
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 from typing import Any
 
@@ -15,6 +16,7 @@ from sieve_registry.events import HeadSigned
 from sieve_registry.ledger.canonical import canonical_text
 
 ALGORITHM = "Ed25519"
+_PUBLIC = re.compile(r"[0-9a-f]{64}")
 _MOST_KEY_BYTES = 65_536
 _EXTRA = "signing with a key needs an extra part: pip install 'sieveward[sign]'"
 
@@ -38,7 +40,7 @@ def new_key(path: Path) -> str:
         path.touch(mode=0o600, exist_ok=False)
         path.write_bytes(data)
     except OSError as error:
-        raise SignatureError(file=path, reason=error.strerror or error) from error
+        raise SignatureError(done="signed", file=path, reason=error.strerror or error) from error
     return _hex(key.public_key())
 
 
@@ -50,11 +52,11 @@ def sign_head(path: Path, events: int, head: str) -> HeadSigned:
     try:
         key = load_pem_private_key(read_file(path, _MOST_KEY_BYTES), password=None)
     except OSError as error:
-        raise SignatureError(file=path, reason=error.strerror or error) from error
+        raise SignatureError(done="signed", file=path, reason=error.strerror or error) from error
     except (ValueError, TypeError) as error:
-        raise SignatureError(file=path, reason="it holds no readable key") from error
+        raise SignatureError(done="signed", file=path, reason="it holds no readable key") from error
     if not isinstance(key, keys.Ed25519PrivateKey):
-        raise SignatureError(file=path, reason="its key is not of the kind Ed25519")
+        raise SignatureError(done="signed", file=path, reason="its key is not of the kind Ed25519")
     return HeadSigned(
         algorithm=ALGORITHM,
         events=events,
@@ -62,6 +64,25 @@ def sign_head(path: Path, events: int, head: str) -> HeadSigned:
         public_key=_hex(key.public_key()),
         signature=key.sign(message_of(events, head)).hex(),
     )
+
+
+def public_key(text: str) -> str:
+    """A public key (hex) as typed, or from a file with its text. Raises `SignatureError`.
+
+    It proves nothing without the library that checks signatures, so that has to be installed.
+    """
+    _library(Path(text))
+    key = text.strip()
+    if not _PUBLIC.fullmatch(key.lower()):
+        try:
+            key = read_file(Path(text), _MOST_KEY_BYTES).decode("ascii", "replace").strip()
+        except OSError as error:
+            reason = error.strerror or error
+            raise SignatureError(done="verified", file=text, reason=reason) from error
+    if not _PUBLIC.fullmatch(key.lower()):
+        reason = "a public key has 64 hexadecimal digits, as `sign --new-key` prints it"
+        raise SignatureError(done="verified", file=text, reason=reason)
+    return key.lower()
 
 
 def fault_of(signed: HeadSigned, seq: int, previous: str) -> str:
@@ -86,7 +107,7 @@ def _library(path: Path) -> Any:
     try:
         from cryptography.hazmat.primitives.asymmetric import ed25519
     except ModuleNotFoundError:
-        raise SignatureError(file=path, reason=_EXTRA) from None
+        raise SignatureError(done="signed", file=path, reason=_EXTRA) from None
     return ed25519
 
 

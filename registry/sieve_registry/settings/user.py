@@ -26,6 +26,7 @@ class Settings:
     """What is filled in where nothing was typed; "" is not set.
 
     `device` and `scale` are names of the registry; `logo` is the path of a PNG or JPEG file.
+    `trusted_key` is the public key (hex) that has to have signed the ledger last.
     """
 
     person: str = ""
@@ -34,6 +35,7 @@ class Settings:
     laboratory: str = ""
     address: str = ""
     logo: str = ""
+    trusted_key: str = ""
 
 
 @dataclass(frozen=True)

@@ -202,6 +202,10 @@ def verify(
     head: Annotated[
         str | None, option("An earlier head that must be part of the ledger.", "HASH")
     ] = None,
+    key: Annotated[
+        str | None,
+        option("Public key of the newest signature (default: that of sign --trust).", "KEY"),
+    ] = None,
     accept_loss: Annotated[
         str | None, option("Record that events are lost for good, and why.", "REASON")
     ] = None,
@@ -214,16 +218,23 @@ def verify(
     with options.opened(context) as registry:
         if accept_loss is not None:
             commands.accept_loss(registry, accept_loss, options.terms(None, by))
-        proof = verification.verify(registry, head)
+        proof = verification.verify(registry, head, key=_trusted(key))
     payload = fields(proof, "ok events head sealed")
+    signers = [fields(signer, "event person public_key events fault") for signer in proof.signers]
     losses = [
         {**fields(fact, "event=seq on_date person reason=payload.reason"),
          "lost": [fields(head, "events head where") for head in fact.payload.lost]}
         for fact in proof.losses
     ]  # fmt: skip
     findings = finding_dicts(proof.findings)
-    written = output.emit(json_path, {**payload, "findings": findings, "losses": losses})
+    answer = {**payload, "findings": findings, "losses": losses, "signers": signers}
+    written = output.emit(json_path, answer)
     if not written:
+        for signer in proof.signers:
+            output.text(
+                f"Event {signer.event}: events 1 to {signer.events} signed by {signer.person} with "
+                f"the key {signer.public_key}."
+            )
         for fact in proof.losses:
             output.text(
                 f"Event {fact.seq}: {fact.person} confirmed on {fact.on_date} that events were "
@@ -241,6 +252,15 @@ def verify(
             "Unused file space was not verified: a program was stopped before it sealed the "
             "file, or has the file open now."
         )
+
+
+def _trusted(key: str | None) -> str:
+    """The key that has to have signed last, "" where none is required."""
+    from sieve_registry.ledger import signing
+    from sieve_registry.settings.user import load_settings
+
+    wanted = key or load_settings().trusted_key
+    return signing.public_key(wanted) if wanted else ""
 
 
 def _refuse_broken(proof: Verification) -> None:

@@ -32,6 +32,9 @@ def sign(
         Path | None, option("Sign the ledger's head with this key file.", "KEY")
     ] = None,
     new_key: Annotated[Path | None, option("Make a key of your own.", "FILE")] = None,
+    trust: Annotated[
+        str | None, option("Require this public key in every later verify.", "KEY")
+    ] = None,
     demand: Annotated[
         Demand | None, option("Whether every check needs a second person from now on.")
     ] = None,
@@ -44,16 +47,23 @@ def sign(
     from sieve_registry.audit import commands as audit_commands
     from sieve_registry.checks import commands as check_commands
 
-    given = [value for value in (check_id, head, new_key, demand) if value is not None]
+    given = [value for value in (check_id, head, new_key, trust, demand) if value is not None]
     if len(given) != 1:
         raise UsageError(
-            message="Give exactly one of CHECK, --head KEY, --new-key FILE and --demand."
+            message="Give exactly one of CHECK, --head KEY, --new-key FILE, --trust KEY "
+            "and --demand."
         )
     terms = options.terms(date, by, why_late)
     if new_key is not None:
         public = audit_commands.make_key(new_key)
         if not output.emit(json_path, {"key": str(new_key), "public_key": public}):
             output.line(f"Wrote {new_key}: keep it secret. Its public key, for others:")
+            output.line(public)
+        return
+    if trust is not None:
+        public = audit_commands.trust_key(trust)
+        if not output.emit(json_path, {"trusted_key": public}):
+            output.line("From now on `verify` requires the newest signature to be by this key:")
             output.line(public)
         return
     with options.opened(context) as registry:
