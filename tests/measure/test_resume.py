@@ -3,23 +3,30 @@
 from __future__ import annotations
 
 import io
+import json
 import os
 import pickle
+import stat
 import sys
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 
 from program import Answer, Program
+from sieve_inspect.apertures.flags import State
 from sieve_inspect.files import write_pieces
+from sieve_inspect.image import Box
 from sieve_inspect.measurement import pipeline as measuring
 from sieve_inspect.measurement.picture import Picture
 from sieve_inspect.measurement.scan_task import Task, measure_picture
 from sieve_inspect.synthetic.truth import Truth
-from sieve_inspect.workers.cache import CacheKey, ResultCache
+from sieve_inspect.workers import own_key
+from sieve_inspect.workers.cache import CacheKey, ResultCache, _sealed
+from sieve_inspect.workers.own_key import sealed_by
 from sieve_inspect.workers.runner import in_task_order
 from sieve_registry.cli.support import running
 
@@ -107,21 +114,95 @@ def test_cached_results_that_are_damaged_or_of_other_settings_are_measured_again
     assert ended.err.count("other settings or another version") == 2
 
 
-def test_a_forged_file_runs_nothing(tmp_path: Path) -> None:
-    class Forged:
-        def __reduce__(self) -> tuple[Callable[..., None], tuple[str]]:
-            return os.mkdir, (str(tmp_path / "run"),)
-
-    remarks: list[str] = []
+def cache_of(folder: Path, remarks: list[str]) -> tuple[ResultCache[int, Any], CacheKey]:
+    """A cache of one result, which is used whatever it is."""
     mark = CacheKey("one.kept", "one", {})
-    kept: ResultCache[int, Any] = ResultCache(
-        tmp_path, lambda _: mark, lambda result, *_: result, remarks.append
+    return (
+        ResultCache(folder, lambda _: mark, lambda result, *_: result, remarks.append),
+        mark,
     )
-    kept._write(mark, Forged())
-    assert in_task_order(kept(lambda task, _: task, [7], lambda *_: None)) == [7]
+
+
+def again(kept: ResultCache[int, Any]) -> list[Any]:
+    """The one result, as kept or made again."""
+    return in_task_order(kept(lambda task, _: task, [7], lambda *_: None))
+
+
+class Forged:
+    """Makes a folder when it is unpickled."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+
+    def __reduce__(self) -> tuple[Callable[..., None], tuple[str]]:
+        return os.mkdir, (str(self.folder),)
+
+
+def test_what_is_kept_comes_back_to_the_bit(tmp_path: Path) -> None:
+    remarks: list[str] = []
+    kept, mark = cache_of(tmp_path, remarks)
+    values = np.array([0.1, np.nan, -0.0]), Box(1, 2, 3, 4), Path("a"), float("inf"), np.float32(3)
+    kept._write(mark, (values, [State.OK, None, {"a": (1, "µ")}]))
+    first, rest = again(kept)[0]
+    assert first[0].tobytes() == values[0].tobytes()
+    assert (first[1], type(first[1])) == (Box(1, 2, 3, 4), Box)
+    assert first[2:] == values[2:]
+    assert type(first[4]) is np.float32
+    assert rest == [State.OK, None, {"a": (1, "µ")}]
+    assert remarks == []
+
+
+def test_objects_are_not_kept(tmp_path: Path) -> None:
+    remarks: list[str] = []
+    kept, mark = cache_of(tmp_path / "kept", remarks)
+    kept.folder.mkdir()
+    for result in (Forged(tmp_path / "run"), np.array([Forged(tmp_path / "run")], object)):
+        kept._write(mark, result)
+    assert again(kept) == [7]
     assert not (tmp_path / "run").exists()
-    assert len(remarks) == 1
-    assert pickle.loads(pickle.dumps(7)) == 7
+    assert [text for text in remarks if "cannot be kept" not in text] == []
+
+
+@pytest.mark.parametrize("how", ["pickle", "array of objects", "class of another package", "shape"])
+def test_a_forged_result_is_refused_even_with_the_users_own_seal(tmp_path: Path, how: str) -> None:
+    """The array of objects made an earlier version read freed memory."""
+    remarks: list[str] = []
+    kept, mark = cache_of(tmp_path, remarks)
+    run = tmp_path / "run"
+    array = io.BytesIO()
+    objects = np.array([Forged(run)], object)
+    np.lib.format.write_array(array, objects, allow_pickle=True)
+    huge = (
+        b"\x93NUMPY\x01\x00v\x00"
+        + b"{'descr': '<f8', 'fortran_order': False, 'shape': (10**14,), }"
+    )
+    body = {
+        "pickle": pickle.dumps(Forged(run)),
+        "array of objects": b'11\n{"array":0}' + array.getvalue(),
+        "class of another package": b'36\n{"record":["subprocess:Popen",{}]}  ',
+        "shape": b'11\n{"array":0}' + huge.ljust(138) + b"\n",
+    }[how]
+    seal = sealed_by(_sealed(mark.header(), body))
+    header = json.dumps({**mark.header(), "seal": seal}).encode()
+    (tmp_path / mark.file).write_bytes(header + b"\n" + body)
+    assert again(kept) == [7]
+    assert not run.exists()
+    assert ["is damaged" in text for text in remarks] == [True]
+
+
+def test_a_result_that_another_user_stored_is_measured_again(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    remarks: list[str] = []
+    kept, mark = cache_of(tmp_path / "kept", remarks)
+    kept.folder.mkdir()
+    kept._write(mark, 8)
+    assert again(kept) == [8]
+    monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path / "other"))
+    assert again(kept) == [7]
+    assert ["not stored by this user" in text for text in remarks] == [True]
+    if os.name == "posix":
+        assert stat.S_IMODE(own_key._key_file().stat().st_mode) == 0o600
 
 
 def test_a_folder_that_cannot_be_made(

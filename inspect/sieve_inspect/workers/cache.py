@@ -1,48 +1,31 @@
 """The result cache: results stored in a folder as they come, so that an interrupted run resumes.
 
-One file a task: a line of JSON with all that the result depends on and the SHA-256 of what
-follows, then the result, pickled. A stored result is used only if both are right, and only
-classes of results are ever made from it: a forged file can give wrong results, but it cannot run
-anything.
+One file a task: a line of JSON with all that the result depends on and a seal of what follows, then
+the result as values (`plain_form`): nothing in it can be made to run. The seal needs the user's own
+key (`own_key`), so that a result changed or written by somebody else is measured again.
 """
 
 from __future__ import annotations
 
-import hashlib
-import importlib
-import io
 import json
-import pickle
 from collections.abc import Callable, Iterable, Iterator
-from dataclasses import dataclass, is_dataclass
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Generic, TypeVar
 
 from sieve_inspect.errors import UnwritableOutputError
-from sieve_inspect.files import write_pieces
+from sieve_inspect.files import parse_json, read_file, write_pieces
+from sieve_inspect.workers.own_key import is_own, sealed_by
+from sieve_inspect.workers.plain_form import from_bytes, to_bytes
 from sieve_inspect.workers.runner import Progress, Runner, TaskProgress, run_serially
 from sieve_inspect.workers.software import software
 
 T = TypeVar("T")
 R = TypeVar("R")
 
-SCHEMA = "sieveward.kept/1"
+SCHEMA = "sieveward.kept/2"
 
-_RESULTS = (  # modules with classes of results
-    "sieve_inspect.illumination.rim_light",
-    "sieve_inspect.measurement.picture",
-    "sieve_inspect.image.bands",
-    "sieve_inspect.summary.statistics",
-    "sieve_inspect.validation.model",
-    "sieve_inspect.apertures.",
-    "sieve_inspect.edges.",
-    "sieve_inspect.lattice.",
-)
-_PLAIN = {("numpy", "ndarray"), ("numpy", "dtype")} | {
-    (f"numpy.{core}.multiarray", name)
-    for core in ("core", "_core")
-    for name in ("_reconstruct", "scalar")
-}
+_MOST_BYTES = 2_000_000_000  # of a stored result
 
 
 @dataclass(frozen=True)
@@ -104,20 +87,24 @@ class ResultCache(Generic[T, R]):
             yield number, result
 
     def _write(self, key: CacheKey, result: R) -> None:
-        body = pickle.dumps(result, protocol=4)
-        header = {**key.header(), "sha256": hashlib.sha256(body).hexdigest()}
+        try:
+            body = to_bytes(result)
+        except (TypeError, ValueError) as error:
+            self.remark(f"The result of {key.title} cannot be kept: {error}.")
+            return
+        header = {**key.header(), "seal": sealed_by(_sealed(key.header(), body))}
         write_pieces(self.folder / key.file, [json.dumps(header).encode(), b"\n", body])
 
     def _read(self, key: CacheKey, task: T) -> R | None:
         try:
-            return self._checked((self.folder / key.file).read_bytes(), key, task)
+            return self._checked(read_file(self.folder / key.file, _MOST_BYTES), key, task)
         except FileNotFoundError:
             return None
         except OSError as error:
             reason = f"cannot be read ({error.strerror or 'no access'})"
         except _UnusableError as error:
             reason = str(error)
-        except Exception:  # a damaged or forged file can raise anything
+        except Exception:  # a damaged file can raise anything
             reason = "is damaged"
         self.remark(
             f"The result of {key.title} stored in {self.folder} {reason}; measuring it again."
@@ -126,33 +113,21 @@ class ResultCache(Generic[T, R]):
 
     def _checked(self, data: bytes, key: CacheKey, task: T) -> R:
         head, _, body = data.partition(b"\n")
-        header = json.loads(head)
-        digest = header.pop("sha256")
+        header = parse_json(head)
+        seal = str(header.pop("seal", ""))
         if header != key.header():
             raise _UnusableError("was made with other settings or another version")
-        if hashlib.sha256(body).hexdigest() != digest:
-            raise _UnusableError("is damaged")
-        result = self.accepted(_Unpickler(io.BytesIO(body)).load(), task, key)
+        if not is_own(_sealed(header, body), seal):
+            raise _UnusableError("is damaged, or was not stored by this user")
+        result = self.accepted(from_bytes(body), task, key)
         if result is None:
             raise _UnusableError("belongs to another scan")
         return result
 
 
+def _sealed(header: dict[str, Any], body: bytes) -> bytes:
+    return json.dumps(header, sort_keys=True).encode() + b"\n" + body
+
+
 class _UnusableError(Exception):
     """A stored result that is damaged or belongs to another task."""
-
-
-class _Unpickler(pickle.Unpickler):
-    """Makes results and the arrays in them, and nothing else."""
-
-    def find_class(self, module: str, name: str) -> Any:
-        """A class of results, or what NumPy and pathlib need to be restored."""
-        if (module, name) in _PLAIN:
-            return getattr(importlib.import_module(module), name)
-        if module.split(".", 1)[0] == "pathlib" and name in ("PosixPath", "WindowsPath"):
-            return Path
-        if module.startswith(_RESULTS) and "." not in name:
-            kind = getattr(importlib.import_module(module), name)
-            if isinstance(kind, type) and (is_dataclass(kind) or issubclass(kind, tuple)):
-                return kind
-        raise pickle.UnpicklingError(f"{module}.{name}")
