@@ -4,6 +4,10 @@ from __future__ import annotations
 
 import atexit
 import os
+
+for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):  # read when NumPy is imported
+    os.environ.setdefault(_name, "1")
+
 import shutil
 import tempfile
 from collections.abc import Iterator
@@ -15,8 +19,6 @@ from playwright.sync_api import Browser
 from shared_run import run_folder
 from sieve_registry.store.engine import open_registry
 
-for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
-    os.environ.setdefault(_name, "1")
 _STATE = tempfile.TemporaryDirectory(prefix="sieveward-tests-")
 atexit.register(_STATE.cleanup)
 os.environ["XDG_STATE_HOME"] = _STATE.name  # journals of heads: databases of one name are made anew
