@@ -11,18 +11,22 @@ for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):  # read when NumPy is 
 import shutil
 import tempfile
 from collections.abc import Iterator
+from datetime import timedelta
 from pathlib import Path
 
 import pytest
 from playwright.sync_api import Browser
 
 from shared_run import run_folder
+from sieve_registry.store import writer
 from sieve_registry.store.engine import open_registry
 
 _STATE = tempfile.TemporaryDirectory(prefix="sieveward-tests-")
 atexit.register(_STATE.cleanup)
 os.environ["XDG_STATE_HOME"] = _STATE.name  # journals of heads: databases of one name are made anew
 os.environ["SIEVEWARD_SETTINGS"] = f"{_STATE.name}/settings.json"
+
+writer.CLOCK_AHEAD = timedelta(days=100_000)  # registries of the tests are of fixed days
 
 BROWSER = shutil.which("chromium") or "/usr/bin/chromium"
 

@@ -28,6 +28,7 @@ from sieve_registry.errors import NetworkDriveError, RegistryFileError
 from sieve_registry.sieves import commands as sieve_commands
 from sieve_registry.sieves import queries as sieve_queries
 from sieve_registry.sieves.recording import RecordTerms
+from sieve_registry.store import location
 from sieve_registry.store.engine import Registry, open_registry
 from sieve_registry.store.evidence import EvidenceStore
 from sieve_registry.store.location import network_system
@@ -277,6 +278,56 @@ def test_a_root_on_9p_is_local_and_without_a_list_no_drive_is_known(tmp_path: Pa
     assert network_system(Path("/home/registry.sqlite"), mounts) is None
     assert network_system(Path("/mnt/c/registry.sqlite"), mounts) == "9p"
     assert network_system(Path("/home"), tmp_path / "nowhere") is None
+
+
+MAC = """/dev/disk3s1s1 on / (apfs, sealed, local, read-only, journaled)
+/dev/disk3s5 on /System/Volumes/Data (apfs, local, journaled, nobrowse)
+//ada@server/lab on /Volumes/lab (smbfs, nodev, nosuid, mounted by ada)
+server:/export on /Users/ada/shared folder (nfs, nodev, nosuid)
+"""
+
+
+@pytest.mark.parametrize(
+    ("path", "system"),
+    [
+        ("/Volumes/lab/registry.sqlite", "smbfs"),
+        ("/Users/ada/shared folder/registry.sqlite", "nfs"),
+        ("/Users/ada/registry.sqlite", None),
+    ],
+)
+def test_a_network_drive_of_macos_is_known(path: str, system: str | None) -> None:
+    from pathlib import Path
+
+    assert location.system_of(Path(path), location.mac_mounts(MAC)) == system
+
+
+@pytest.mark.parametrize(
+    ("path", "system"),
+    [
+        (r"\\server\lab\registry.sqlite", "network share"),
+        ("//server/lab/registry.sqlite", "network share"),
+        (r"\\?\UNC\server\lab\registry.sqlite", "network share"),
+        (r"Z:\lab\registry.sqlite", "network drive"),
+        (r"\\?\Z:\lab\registry.sqlite", "network drive"),
+        (r"C:\Users\ada\registry.sqlite", None),
+    ],
+)
+def test_a_network_drive_of_windows_is_known(path: str, system: str | None) -> None:
+    def drive_type(root: str) -> int:
+        return {"Z:\\": 4, "C:\\": 3}[root]  # DRIVE_REMOTE, DRIVE_FIXED (fileapi.h)
+
+    assert location.windows_system(path, drive_type) == system
+
+
+@pytest.mark.parametrize(
+    "system", ["vboxsf", "virtiofs", "fuse.gvfsd-fuse", "fuse.gcsfuse", "gpfs", "davfs", "afs"]
+)
+def test_further_shared_drives_are_known(tmp_path: Path, system: str) -> None:
+    from pathlib import Path
+
+    mounts = tmp_path / "mounts"
+    mounts.write_text(f"share /mnt/x {system} rw 0 0\n")
+    assert network_system(Path("/mnt/x/registry.sqlite"), mounts) == system
 
 
 @pytest.mark.parametrize("create", [True, False])

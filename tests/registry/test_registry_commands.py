@@ -6,6 +6,7 @@ import csv
 import io
 import json
 import os
+import re
 import subprocess
 import sys
 import time
@@ -15,12 +16,14 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 from typer.core import TyperGroup
 
 from program import Answer, Program
 from registry_kinds import file_only
 from registry_made import Measuring
-from sieve_registry.exchange.sheets import csv_cell
+from sieve_registry.exchange.sheets import _as_data, csv_cell
 
 SCALE_FILE = Path(__file__).parents[2] / "demo_images" / "scanner-4800dpi.json"
 SCALE = ("--scale", str(SCALE_FILE), "--visual", "ok")  # a certified scale: a pass is a pass
@@ -225,11 +228,28 @@ def test_audit_into_a_place_that_is_a_file_is_refused(shelf: Program, tmp_path: 
     assert (answer.code, answer.out) == (23, "")
 
 
-# Which first letters a spreadsheet may run: common practice, no source.
+# Which first letters a spreadsheet may run: OWASP, "CSV Injection".
 @pytest.mark.parametrize("text", ["=1+1", "+1", "-1", "@x", "\tx", "\rx"])
 def test_a_cell_that_could_run_gets_an_apostrophe(text: str) -> None:
     assert csv_cell(text) == f"'{text}"
     assert csv_cell(f"a{text}") == f"a{text}"
+
+
+@pytest.mark.parametrize("separator", [";", "\t", "\n", "\r\n", '; "', "; "])
+@pytest.mark.parametrize("start", ["=1+1", "@x", "\uff1d1"])
+def test_no_cell_of_another_locale_could_run(separator: str, start: str) -> None:
+    """Opened where cells end at semicolons or tabs, the text becomes two cells."""
+    text = csv_cell(f"shelf{separator}{start}")
+    assert not any(part.lstrip(' "').startswith(start[0]) for part in re.split(r"[;\t\r\n]", text))
+
+
+@given(st.text(alphabet="=+-@;'\"\t\r\n a\uff1d", max_size=12))
+def test_a_guarded_cell_reads_back_as_it_was(text: str) -> None:
+    assert _as_data(csv_cell(text)) == text
+
+
+def test_a_cell_of_an_earlier_export_reads_as_before() -> None:
+    assert _as_data("'=1+1") == "=1+1"
 
 
 @pytest.mark.parametrize(

@@ -20,6 +20,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from sieve_inspect.errors import SievewardError, UsageError
+from sieve_inspect.image.bands import size_of
 from sieve_registry.checks import commands
 from sieve_registry.errors import UnforeseenError
 from sieve_registry.scales.check_scale import CheckScale
@@ -35,6 +36,7 @@ _WORKERS = 2
 _MOST_OPEN = 60  # checks neither confirmed nor discarded
 _ENOUGH_DONE = 0.1  # share of a scan from which its pace predicts the time left
 _MOST_FINISHED = 60  # jobs recorded or failed that stay visible
+_UNPACKED_MEGAPIXELS = 133.0  # a larger scan lies in a file while it is measured
 _MOST_MEGAPIXELS = 400.0  # of pictures held for the viewer; about 8 bytes per pixel
 
 
@@ -117,6 +119,7 @@ class Job:
     """A check from its order to its record; `lock` guards confirming and discarding."""
 
     order: Order
+    expected: float = 0.0  # megapixels of its files
     id: str = field(default_factory=lambda: secrets.token_urlsafe(9))
     phase: Phase = Phase.QUEUED
     scan: int = 0
@@ -140,8 +143,13 @@ class Job:
 
     @property
     def megapixels(self) -> float:
-        """Size of the pictures held in memory; large scans are held as a reduced view."""
-        pictures = () if self.measurement is None else self.measurement.pictures
+        """Size of the pictures held in memory; large scans are held as a reduced view.
+
+        Before they are measured, that of its files by their headers.
+        """
+        if self.measurement is None:
+            return self.expected if self.open else 0.0
+        pictures = self.measurement.pictures
         return sum(math.prod(p.pixels.shape) / p.reduced**2 for p in pictures) / 1e6
 
     def advance(self, number: int, share: float) -> None:
@@ -172,11 +180,12 @@ class Jobs:
 
     def start(self, order: Order) -> Job:
         """Queue a check to be measured. Raises `UsageError` when too many are open."""
-        job = Job(order)
+        sizes = (size_of(image) or 0 for image in order.images)
+        job = Job(order, expected=sum(min(size / 1e6, _UNPACKED_MEGAPIXELS) for size in sizes))
         with self._lock:
             opened = [other for other in self._jobs.values() if other.open]
-            held = sum(other.megapixels for other in opened)
-            if len(opened) >= _MOST_OPEN or held > _MOST_MEGAPIXELS:
+            held = sum((other.megapixels for other in opened), job.expected)
+            if len(opened) >= _MOST_OPEN or (opened and held > _MOST_MEGAPIXELS):
                 raise UsageError(
                     message=f"{len(opened)} checks await confirmation, the most a bench can hold: "
                     "confirm or discard some of them first."
@@ -250,10 +259,13 @@ class Jobs:
             job.measurement, job.phase = None, Phase.FAILED
         job.ended = time.monotonic()
 
-    def confirm(self, job: Job, name: str, known: int, visual: str = "") -> Confirmed:
+    def confirm(
+        self, job: Job, name: str, known: int, visual: str = "", why_late: str = ""
+    ) -> Confirmed:
         """Record a measured check once, under the name of the first person to confirm it.
 
-        `visual` is the result of the visual examination: "ok" or the fault seen.
+        `visual` is the result of the visual examination: "ok" or the fault seen; `why_late` the
+        reason for a late entry.
         `known` is the number of checks of the sieve when the result was shown: a different number
         now means a newer check to consider first. Raises the refusals of `checks.commands.record`;
         the job then stays open.
@@ -269,7 +281,8 @@ class Jobs:
                 last = now.history.checks[-1:]
                 return Confirmed(None, newer=last[0].id if last else "a correction")
             today = self.registry.today()
-            late = "" if now.day == today else f"measured on {now.day}, confirmed on {today}"
+            since = "" if now.day == today else f"measured on {now.day}, confirmed on {today}"
+            late = "; ".join(reason for reason in (since, why_late) if reason)
             terms = RecordTerms(now.day, name, late)
             job.check_id = commands.record(self.registry, job.taken, terms, visual)
             job.person, job.phase = name, Phase.RECORDED

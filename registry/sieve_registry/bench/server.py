@@ -6,12 +6,12 @@ import contextlib
 import importlib.util
 import socket
 import sys
-import tempfile
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
 from sieve_inspect.errors import UsageError
+from sieve_registry.bench.leftovers import scan_folder, sweep
 from sieve_registry.store.engine import Registry
 
 _HOST = "127.0.0.1"
@@ -28,11 +28,16 @@ class Terms:
     scales: tuple[Path, ...] = ()
 
 
-def serve(registry: Registry, terms: Terms, started: Callable[[str], None]) -> int:
+def serve(
+    registry: Registry,
+    terms: Terms,
+    started: Callable[[str], None],
+    remark: Callable[[str], None] = lambda _: None,
+) -> int:
     """Serve until interrupted; the number of checks measured but not confirmed.
 
-    `started` is called with the address and its key. Raises `UsageError` for a port in use or if
-    the extra is not installed, `BadScaleFileError`.
+    `started` is called with the address and its key, `remark` with what else to know. Raises
+    `UsageError` for a port in use or if the extra is not installed, `BadScaleFileError`.
     """
     if any(importlib.util.find_spec(name) is None for name in _NEEDED):
         raise UsageError(message=_NO_BENCH)
@@ -44,13 +49,16 @@ def serve(registry: Registry, terms: Terms, started: Callable[[str], None]) -> i
     from sieve_registry.bench.jobs import Jobs
     from sieve_registry.bench.patience import PatientProtocol
 
+    count, size = sweep()
+    if count:
+        remark(f"Removed {size / 1e6:.1f} MB of scans that {count} stopped benches had left.")
     given = tuple((path.name, load_scale(path)) for path in terms.scales)
     with (
         _listening(terms.port) as listener,
-        tempfile.TemporaryDirectory(prefix="sieveward-bench-") as folder,
+        scan_folder() as folder,
     ):
         port = listener.getsockname()[1]
-        desk = Desk(registry, Jobs(registry, Path(folder)), given, terms.watch)
+        desk = Desk(registry, Jobs(registry, folder), given, terms.watch)
         app = make_app(desk, port)
         config = uvicorn.Config(
             app,

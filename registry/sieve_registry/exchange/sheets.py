@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import csv
 import io
+import re
 import zipfile
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from datetime import date, datetime
@@ -23,7 +24,10 @@ from sieve_inspect.errors import BadTableError, UsageError
 from sieve_inspect.files import read_file
 from sieve_registry.errors import ArchiveError
 
-FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")  # common practice, no source
+# What begins a formula, also in full width (OWASP, "CSV Injection"), after quotes and spaces.
+_FORMULA = "[\"' ]*[-=+@\\t\\r\uff1d\uff0b\uff0d\uff20]"
+_BEGINS = re.compile(rf"(^|[;\t\r\n])(?={_FORMULA})")
+_GUARDED = re.compile(rf"(^|[;\t\r\n])'(?={_FORMULA})")
 _XLSX = (".xlsx", ".xlsm")
 _MOST_BYTES = 50_000_000  # of a table; a row has some hundred
 _MOST_UNPACKED = 30_000_000  # bytes of the parts of an XLSX file, which take long to read
@@ -38,8 +42,12 @@ Row = tuple[int, list[str]]  # the line in the file, and the cells
 
 
 def csv_cell(text: str) -> str:
-    """A cell that no spreadsheet runs: an apostrophe precedes what could begin a formula."""
-    return f"'{text}" if text.startswith(FORMULA_STARTS) else text
+    """A cell in which no spreadsheet begins a formula, whatever separates its cells.
+
+    An apostrophe precedes what could begin one at the start of the text, or after a semicolon, tab
+    or line end within it: there a spreadsheet of another locale begins a cell.
+    """
+    return _BEGINS.sub(r"\1'", text)
 
 
 def csv_bytes(rows: Iterable[Sequence[str | float | Decimal]]) -> bytes:
@@ -197,7 +205,8 @@ def _csv_rows(text: str, strict: bool) -> list[Row]:
 
 
 def _as_data(cell: str) -> str:
-    return cell[1:] if cell.startswith("'") and cell[1:].startswith(FORMULA_STARTS) else cell
+    """The text that `csv_cell` made a cell of."""
+    return _GUARDED.sub(r"\1", cell)
 
 
 def _xlsx_rows(data: bytes) -> list[Row]:

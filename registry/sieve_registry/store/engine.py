@@ -7,7 +7,7 @@ import sqlite3
 import tempfile
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime
 from pathlib import Path
 
@@ -27,8 +27,14 @@ from sieve_registry.store.database_errors import plain_errors
 from sieve_registry.store.evidence import EvidenceKeeper, EvidenceStore
 from sieve_registry.store.location import Place, network_system, place_of
 from sieve_registry.store.migrate import is_empty, revision_of, seal_schema, upgrade
+from sieve_registry.store.reading_mode import (
+    Opening,
+    opening_of,
+    require_space,
+    still_opening,
+)
 from sieve_registry.store.schema import HEAD_INFO, HEAD_REVISION
-from sieve_registry.store.seal import Note, log_waits, note_head, remove_seal, seal, write_note
+from sieve_registry.store.seal import Note, note_head, remove_seal, seal, write_note
 
 BUSY_MS = 5000
 _WRITE = "sieveward_write"
@@ -47,6 +53,7 @@ class Registry:
     engine: Engine
     evidence: EvidenceKeeper
     busy_ms: int
+    opening: Opening | None = None  # of a file
     now: Callable[[], datetime] = utc_now
 
     @property
@@ -86,6 +93,8 @@ class Registry:
         Raises `LostEventsError` for a registry that lacks its newest known event, unless it is
         written to `after_loss`.
         """
+        if self.place.path is not None:
+            require_space(self.place.path)
         with plain_errors(self.where, self.busy_ms), self.engine.connect() as connection:
             writer = connection.execution_options(**{_WRITE: True})
             writer.info.pop(HEAD_INFO, None)
@@ -104,6 +113,8 @@ class Registry:
     def close(self) -> None:
         """Close the file, sealed, or the connection to the server."""
         self.engine.dispose()
+        if self.opening is not None:
+            self.opening.close()
         if self.place.path is not None and self.head_note is not None:
             seal(self.place.path, self.head_note)
 
@@ -124,20 +135,39 @@ def open_registry(
     """
     place = place_of(target)
     evidence: EvidenceKeeper
+    opening: Opening | None = None
     if place.path is None:
         engine, evidence = server.connect(place)
         event.listen(engine, "begin", lambda c: server.on_begin(c, busy_ms, _is_writing(c)))
     else:
         if _prepare_file(place.path, create, busy_ms):
             heads.journal_new(place, now())
-        engine, evidence = _engine(place.path, busy_ms), EvidenceStore(place.evidence or place.path)
-    registry = Registry(place, engine, evidence, busy_ms, now)
+        opening = opening_of(place.path)
+        engine, evidence = _engine(opening, busy_ms), EvidenceStore(place.evidence or place.path)
+    registry = Registry(place, engine, evidence, busy_ms, opening, now)
     try:
         _bring_up_to_date(registry, create)
+    except RegistryFileError:
+        registry.close()
+        if place.path is None or opening is None or opening.file is not place.path or opening.still:
+            raise
+        return _still(registry, place.path)  # no room beside the file, or no right there
     except BaseException:
         registry.close()
         raise
     return registry
+
+
+def _still(registry: Registry, path: Path) -> Registry:
+    """The registry opened for reading alone. Raises as `open_registry`."""
+    opening = still_opening(path)
+    still = replace(registry, engine=_engine(opening, registry.busy_ms), opening=opening)
+    try:
+        _bring_up_to_date(still, create=False)
+    except BaseException:
+        still.close()
+        raise
+    return still
 
 
 def _is_writing(connection: Connection) -> bool:
@@ -195,7 +225,7 @@ def _create(path: Path, busy_ms: int) -> None:
     path.parent.mkdir(parents=True, exist_ok=True)
     with tempfile.TemporaryDirectory(dir=path.parent, prefix=".new-registry-") as folder:
         draft = Path(folder) / "registry.sqlite"
-        engine = _engine(draft, busy_ms, create=True)
+        engine = _engine(Opening(draft), busy_ms, create=True)
         try:
             with engine.connect() as connection:
                 raw = connection.connection.driver_connection
@@ -221,11 +251,11 @@ def _put_in_place(draft: Path, path: Path) -> None:
             draft.rename(path)
 
 
-def _engine(path: Path, busy_ms: int, *, create: bool = False) -> Engine:
+def _engine(opening: Opening, busy_ms: int, *, create: bool = False) -> Engine:
     query = {"mode": "rwc" if create else "rw", "uri": "true"}  # never an empty file by opening
-    if not create and not os.access(path.parent, os.W_OK) and not log_waits(path):
-        query |= {"mode": "ro", "immutable": "1"}  # an archived copy can be read
-    uri = f"file:{_uri_path(path)}"
+    if opening.still:
+        query |= {"mode": "ro", "immutable": "1"}
+    uri = f"file:{_uri_path(opening.file)}"
     engine = create_engine(
         URL.create("sqlite", database=uri, query=query),
         connect_args={"timeout": busy_ms / 1000},

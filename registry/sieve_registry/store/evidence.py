@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import hashlib
 import os
+import platform
 import re
 import tempfile
 import time
@@ -91,7 +92,8 @@ def _stage(folder: Path, content: Content, extension: str) -> Staged:
     kept = extension.lower() if _EXTENSION.fullmatch(extension.lower()) else ""
     try:
         folder.mkdir(parents=True, exist_ok=True)
-        handle, name = tempfile.mkstemp(dir=folder, prefix=_INCOMING)
+        _sweep(folder)
+        handle, name = tempfile.mkstemp(dir=folder, prefix=f"{_INCOMING}{_here()}-{os.getpid()}-")
     except OSError as error:
         raise RegistryFileError(file=folder, reason=error.strerror or error) from error
     temporary = Path(name)
@@ -107,6 +109,40 @@ def _stage(folder: Path, content: Content, extension: str) -> Staged:
     except BaseException:
         temporary.unlink(missing_ok=True)
         raise
+
+
+def _sweep(folder: Path) -> None:
+    """Remove what programs that were killed left under temporary names.
+
+    On this computer at once; what another computer or an earlier version left, after a day.
+    """
+    long_ago = time.time() - _LEFT_OVER_S
+    for left in folder.glob(f"{_INCOMING}*"):
+        try:
+            if _maker_is_gone(left.name) or left.stat().st_mtime < long_ago:
+                left.unlink(missing_ok=True)
+        except OSError:
+            continue  # another program uses it
+
+
+def _maker_is_gone(name: str) -> bool:
+    """Whether the program that staged a file ran on this computer and runs no more."""
+    host, _, rest = name.removeprefix(_INCOMING).partition("-")
+    number = rest.partition("-")[0]
+    if host != _here() or not number.isdecimal() or os.name != "posix":
+        return False
+    try:
+        os.kill(int(number), 0)
+    except ProcessLookupError:
+        return True
+    except (PermissionError, OverflowError):
+        return False
+    return False
+
+
+def _here() -> str:
+    """This computer, in few letters."""
+    return hashlib.sha256(platform.node().encode()).hexdigest()[:8]
 
 
 def _copy(content: Content, write: Callable[[bytes], object]) -> tuple[str, int]:
@@ -149,18 +185,7 @@ class EvidenceStore:
         Raises `EvidenceError` when a file given cannot be read, `RegistryFileError` when the
         folder cannot be written.
         """
-        self._sweep()
         return _stage(self.folder, content, extension)
-
-    def _sweep(self) -> None:
-        """Remove what a program that was killed left under temporary names."""
-        long_ago = time.time() - _LEFT_OVER_S
-        for left in self.folder.glob(f"{_INCOMING}*"):
-            try:
-                if left.stat().st_mtime < long_ago:
-                    left.unlink(missing_ok=True)
-            except OSError:
-                continue  # another program uses it
 
     def place(self, staged: Staged, extension: str, _connection: Connection) -> bool:
         """Move staged content to its place; true when it was not there before.

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import re
+import sys
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from pathlib import Path
 from urllib.parse import parse_qsl, unquote, urlencode, urlsplit, urlunsplit
@@ -14,14 +16,22 @@ _POSTGRES = "postgresql+psycopg://"
 IN_DATABASE = "database"
 _TAKEN = (".evidence", ".head")
 
-# File systems that two computers may have open at once (names as Linux lists them).
+# File systems that two computers may have open at once, as Linux and macOS list them.
 NETWORK_SYSTEMS = frozenset(
     (
-        *("9p", "afs", "beegfs", "ceph", "cifs", "davfs", "glusterfs", "lustre", "ncpfs", "nfs"),
-        *("nfs4", "ocfs2", "orangefs", "smb2", "smb3", "smbfs", "fuse.ceph", "fuse.davfs2"),
-        *("fuse.glusterfs", "fuse.rclone", "fuse.s3fs", "fuse.sshfs", "fuse.vmhgfs-fuse"),
+        *("9p", "acfs", "afpfs", "afs", "beegfs", "ceph", "cifs", "coda", "davfs", "ftp", "gfs"),
+        *("gfs2", "glusterfs", "gpfs", "lustre", "ncpfs", "nfs", "nfs4", "ocfs2", "orangefs"),
+        *("panfs", "prl_fs", "pvfs2", "smb2", "smb3", "smbfs", "vboxsf", "virtiofs", "vmhgfs"),
+        *("webdav", "wekafs"),
+        *("fuse.ceph", "fuse.curlftpfs", "fuse.davfs2", "fuse.gcsfuse", "fuse.glusterfs"),
+        *("fuse.goofys", "fuse.gvfsd-fuse", "fuse.juicefs", "fuse.lizardfs", "fuse.mfs"),
+        *("fuse.moosefs", "fuse.rclone", "fuse.s3fs", "fuse.smbnetfs", "fuse.sshfs"),
+        *("fuse.vmhgfs-fuse", "macfuse", "osxfuse"),
     )
 )
+_ROOTS_OF_MACHINES = ("9p", "virtiofs")  # a virtual machine may run from these
+_MAC_MOUNT = re.compile(r".* on (?P<point>/.*) \((?P<system>[a-z0-9_]+)[,)]")
+_REMOTE_DRIVE = 4  # GetDriveTypeW (Windows, fileapi.h)
 _MOUNTS = Path("/proc/self/mounts")
 _OCTAL = re.compile(r"\\([0-7]{3})")
 
@@ -95,23 +105,62 @@ def evidence_folder(registry: Path) -> Path:
 
 
 def network_system(path: Path, mounts: Path = _MOUNTS) -> str | None:
-    """The kind of network file system `path` lies on (Linux), or None.
+    """The kind of network file system `path` lies on, or None.
 
-    A system that runs from a 9p root (some virtual machines) counts as local.
+    A system that runs from a shared root (some virtual machines) counts as local.
     """
+    if sys.platform == "win32":
+        return windows_system(str(path.absolute()), _windows_drive_type)
+    if sys.platform == "darwin":
+        return system_of(path.absolute().resolve(), _mac_mounts())
     try:
         lines = mounts.read_text("utf-8", "surrogateescape").splitlines()
     except OSError:
-        return None  # other systems: nothing to read it from
+        return None
+    fields = [line.split(" ") for line in lines]
+    named = [(_OCTAL.sub(lambda m: chr(int(m[1], 8)), f[1]), f[2]) for f in fields if len(f) > 2]
+    return system_of(path.absolute().resolve(), named)
+
+
+def system_of(path: Path, mounts: Iterable[tuple[str, str]]) -> str | None:
+    """The network system `path` lies on, by the mount points and their systems; else None."""
     best, system = Path("/"), None
-    there = path.absolute().resolve()
-    for line in lines:
-        fields = line.split(" ")
-        if len(fields) < 3:
-            continue
-        point = Path(_OCTAL.sub(lambda m: chr(int(m[1], 8)), fields[1]))
-        if (point == there or point in there.parents) and len(point.parts) >= len(best.parts):
-            best, system = point, fields[2]
-    if system == "9p" and best == Path("/"):
+    for point, kind in mounts:
+        place = Path(point)
+        if (place == path or place in path.parents) and len(place.parts) >= len(best.parts):
+            best, system = place, kind
+    if system in _ROOTS_OF_MACHINES and best == Path("/"):
         return None
     return system if system in NETWORK_SYSTEMS else None
+
+
+def mac_mounts(text: str) -> list[tuple[str, str]]:
+    """Mount points and their systems, as the program `mount` of macOS lists them."""
+    found = (_MAC_MOUNT.match(line) for line in text.splitlines())
+    return [(line["point"], line["system"]) for line in found if line is not None]
+
+
+def windows_system(path: str, drive_type: Callable[[str], int]) -> str | None:
+    """The network system of a Windows path: a share by its name, or a drive letter of one."""
+    plain = path.replace("/", "\\").removeprefix("\\\\?\\")
+    if plain.upper().startswith("UNC\\") or plain.startswith("\\\\"):
+        return "network share"
+    if len(plain) > 1 and plain[1] == ":" and drive_type(f"{plain[:2]}\\") == _REMOTE_DRIVE:
+        return "network drive"
+    return None
+
+
+def _mac_mounts() -> list[tuple[str, str]]:
+    import subprocess
+
+    try:
+        done = subprocess.run(["/sbin/mount"], capture_output=True, timeout=10, check=True)
+    except (OSError, subprocess.SubprocessError):
+        return []
+    return mac_mounts(done.stdout.decode("utf-8", "surrogateescape"))
+
+
+def _windows_drive_type(root: str) -> int:
+    import ctypes
+
+    return int(getattr(ctypes, "windll").kernel32.GetDriveTypeW(root))  # noqa: B009

@@ -27,6 +27,8 @@ from io import BufferedReader
 from pathlib import Path
 from urllib.parse import quote
 
+from sieve_registry.store.reading_mode import is_still, log_waits
+
 DAMAGED_NOTE = "the note beside the registry file was damaged"
 _LINE = re.compile(rb"([1-9][0-9]{0,17}) ([0-9a-f]{64})(?: ([0-9a-f]{64}))?\n")
 _LAST = "SELECT seq, hash FROM event ORDER BY seq DESC LIMIT 1"
@@ -94,7 +96,7 @@ def seal(file: Path, note_path: Path) -> None:
     """Note the hash of a file at rest, unless that is noted already. Never raises."""
     try:
         note = read_note(note_path)
-        if note is None or note.file is not None or not os.access(file.parent, os.W_OK):
+        if note is None or note.file is not None or is_still(file):
             return
         with file.open("rb") as raw, closing(connect(file)) as connection:
             digest = _digest_with(connection, raw, file, note)
@@ -123,17 +125,11 @@ def seal_fault(file: Path, raw: BufferedReader, note: Note | None) -> tuple[bool
 def connect(file: Path) -> sqlite3.Connection:
     """A connection that only reads; also to a copy in a folder that cannot be written."""
     # One that may only read would leave its empty log behind when it is the last to close.
-    how = "mode=rw" if os.access(file.parent, os.W_OK) else "mode=ro&immutable=1"
+    how = "mode=ro&immutable=1" if is_still(file) else "mode=rw"
     uri = f"file:{quote(os.fspath(file.absolute()))}?{how}"
     connection = sqlite3.connect(uri, uri=True, isolation_level=None)
     connection.execute("PRAGMA query_only=ON")
     return connection
-
-
-def log_waits(file: Path) -> bool:
-    """Whether newer pages may lie in the write-ahead log."""
-    log = file.with_name(f"{file.name}-wal")
-    return log.exists() and log.stat().st_size > 0
 
 
 def _digest_with(

@@ -13,8 +13,9 @@ from pathlib import Path
 
 from sieve_registry.records import Finding
 from sieve_registry.store.migrate import SCHEMA_QUERY, SEAL, hash_of_schema
+from sieve_registry.store.reading_mode import log_waits
 from sieve_registry.store.schema import FORMAT, HEAD_REVISION
-from sieve_registry.store.seal import Note, connect, log_waits, seal_fault
+from sieve_registry.store.seal import Note, connect, seal_fault
 
 _SUBJECT = "registry file"
 _MOST_FAULTS = 5

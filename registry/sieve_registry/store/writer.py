@@ -24,6 +24,8 @@ from sieve_registry.store.projection import rows_of
 from sieve_registry.store.reader import evidence_extension, last_event
 
 _LIBRARIES = ("numpy", "opencv-python-headless", "scipy")
+# A clock so far ahead of the last event may be wrong: later true times would then be refused.
+CLOCK_AHEAD = timedelta(days=300)
 CLOCK_TOLERANCE = timedelta(minutes=10)  # clocks of several benches differ by so much at most
 
 
@@ -45,12 +47,12 @@ def append(
 ) -> Event:
     """Append an event to the ledger and insert the rows derived from it.
 
-    Raises `DateRefusedError` when this computer's clock is behind the last event, unless
-    `late_reason` says why; the reason is then kept with the event.
+    Raises `DateRefusedError` when this computer's clock is behind the last event, or far ahead of
+    it, unless `late_reason` says why; the reason is then kept with the event.
     """
     last = last_event(connection)
     if last is not None and not late_reason:
-        _refuse_clock_set_back(last, recorded_at)
+        _refuse_wrong_clock(last, recorded_at)
     if late_reason:
         payload = replace(payload, late_reason=late_reason)
     event = next_event(
@@ -72,13 +74,20 @@ def append(
     return event
 
 
-def _refuse_clock_set_back(last: Event, now: datetime) -> None:
+def _refuse_wrong_clock(last: Event, now: datetime) -> None:
     before = datetime.fromisoformat(last.recorded_at)
+    if now > before + CLOCK_AHEAD:
+        raise DateRefusedError(
+            reason=f"This computer's clock shows {utc_text(now)}, {(now - before).days} days after "
+            f"the last event",
+            advice="set the clock if it is wrong; if it is right, give the reason for late entry "
+            "(--why-late), such as a pause",
+        )
     if now < before - CLOCK_TOLERANCE:
         raise DateRefusedError(
             reason=f"This computer's clock shows {utc_text(now)}, but the last event was recorded "
             f"at {last.recorded_at}",
-            advice="set the clock, or give the reason with --why-late",
+            advice="set the clock, or give the reason for late entry (--why-late)",
         )
 
 

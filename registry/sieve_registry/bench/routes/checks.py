@@ -271,7 +271,12 @@ async def confirm(request: Request) -> Response:
     name, visual = form.person(), form.text("fault") or form.text("visual")
     known = form.count("known", "Number of checks")
     confirmed = await run_in_threadpool(
-        desk_of(request).jobs.confirm, job, name, -1 if known is None else known, visual
+        desk_of(request).jobs.confirm,
+        job,
+        name,
+        -1 if known is None else known,
+        visual,
+        form.text("why_late"),
     )
     if confirmed.check_id is None:
         return redirect(f"/jobs/{job.id}?newer={confirmed.newer}")

@@ -24,6 +24,7 @@ def bench(
 ) -> None:
     """Serve the laboratory's day as a page on 127.0.0.1; the first time, it makes the registry."""
     from sieve_registry.bench.server import Terms, serve
+    from sieve_registry.cli.support.running import print_remark
 
     if watch is not None and not watch.is_dir():
         raise UsageError(
@@ -38,7 +39,7 @@ def bench(
 
     # A registry named by its place has to be there: a wrong path must not make an empty one.
     with options.opened(context, create=context.obj is None) as registry:
-        left = serve(registry, Terms(port, watch, tuple(scale or ())), started)
+        left = serve(registry, Terms(port, watch, tuple(scale or ())), started, print_remark)
     if left:
         output.line(
             f"Stopped. {left} awaiting confirmation: not recorded; the scans stay where they were."

@@ -210,6 +210,7 @@ def verify(
         str | None, option("Record that events are lost for good, and why.", "REASON")
     ] = None,
     by: options.By = None,
+    why_late: options.WhyLate = "",
     json_path: options.Json = None,
 ) -> None:
     """Prove the chain of events, the records derived from it, and every evidence file."""
@@ -217,7 +218,7 @@ def verify(
 
     with options.opened(context) as registry:
         if accept_loss is not None:
-            commands.accept_loss(registry, accept_loss, options.terms(None, by))
+            commands.accept_loss(registry, accept_loss, options.terms(None, by, why_late))
         proof = verification.verify(registry, head, key=_trusted(key))
     payload = fields(proof, "ok events head sealed")
     signers = [fields(signer, "event person public_key events fault") for signer in proof.signers]
