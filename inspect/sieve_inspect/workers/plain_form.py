@@ -47,7 +47,10 @@ def from_bytes(data: bytes) -> Any:
     tree = json.loads(stream.read(length))
     arrays = []
     while stream.tell() < len(data):
-        arrays.append(np.lib.format.read_array(stream, allow_pickle=False))
+        try:
+            arrays.append(np.lib.format.read_array(stream, allow_pickle=False))
+        except Exception as error:  # its reader of headers raises whatever its tokenizer does
+            raise ValueError("an array cannot be read") from error
     return _read(tree, arrays)
 
 

@@ -2,17 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
+from functools import lru_cache
 from typing import Any
 
-from sqlalchemy import func, select
+from sqlalchemy import select
 
 from sieve_inspect.scale import certified_by_source
 from sieve_inspect.verdict.sentences import decimals_for
 from sieve_registry import events
-from sieve_registry.audit.table import RECORDED_LATER, AuditTable, Columns, Scope, table
+from sieve_registry.audit.table import RECORDED_LATER, AuditTable, Columns, Scope
 from sieve_registry.codec import EventPayload
 from sieve_registry.records import Correction
 from sieve_registry.scales.corrections import links_of, voided
@@ -20,27 +21,39 @@ from sieve_registry.store import listing, reader, schema
 
 
 def check_tables(scope: Scope) -> list[AuditTable]:
-    """Checks up to the day of the audit, and those whose scale is not proven, with the reason."""
-    checks = list(listing.check_rows(scope.connection, scope.as_of, scope.until))
-    doubtful = _without_valid_scale(checks, _recorded_scales(scope), scope)
+    """Checks up to the day of the audit, and those whose scale is not proven, with the reason.
+
+    There may be very many: each is turned into cells as it is read.
+    """
+    recorded = _recorded_scales(scope)
+    names, cells = zip(*_check_columns(scope), strict=True)
+    checks: list[tuple[str, ...]] = []
+    doubtful: list[tuple[str, ...]] = []
+    shared: dict[str, str] = {}
+    for row in listing.check_rows(scope.connection, scope.as_of, scope.until):
+        checks.append(_shared((cell(row) for cell in cells), shared))
+        for doubt in _without_valid_scale([row], recorded, scope):
+            doubtful.append(_shared((cell(doubt) for _, cell in _SCALE_COLUMNS), shared))
+    doubts = tuple(name for name, _ in _SCALE_COLUMNS)
     return [
-        table("checks", "Checks", _check_columns(scope), checks),
-        table("no_scale", "Checks without a valid recorded scale", _SCALE_COLUMNS, doubtful),
+        AuditTable("checks", "Checks", names, tuple(checks)),
+        AuditTable("no_scale", "Checks without a valid recorded scale", doubts, tuple(doubtful)),
     ]
 
 
-def _check_columns(scope: Scope) -> Columns[Any]:
-    check = schema.check
-    largest_u = func.coalesce(check.c.x_u_max_um, check.c.y_u_max_um)
-    query = select(check.c.seq, check.c.x_u_mean_um, check.c.y_u_mean_um, largest_u)
-    # Standard uncertainties of the means and of the largest aperture, by event; None: unknown.
-    known = {seq: u for seq, *u in scope.connection.execute(query)}
+def _shared(cells: Iterable[str], known: dict[str, str]) -> tuple[str, ...]:
+    """The cells of a row; texts that occur again are kept once."""
+    return tuple(
+        known.setdefault(cell, cell) if len(known) < _MOST_SHARED else known.get(cell, cell)
+        for cell in cells
+    )
 
-    def rounded(row: Any, index: int, *values: str | None) -> str:
+
+def _check_columns(scope: Scope) -> Columns[Any]:
+    def rounded(u: str | None, *values: str | None) -> str:
         """The largest value as far as U = 2u carries (JCGM 100, 7.2.6); two decimals without u."""
         widths = [Decimal(value) for value in values if value is not None]
-        u = known.get(row.seq, (None, None, None))[index]
-        places = 2 if u is None else decimals_for(2 * float(u))
+        places = 2 if u is None else _places(u)
         return f"{max(widths):.{places}f}" if widths else ""
 
     return (
@@ -48,9 +61,14 @@ def _check_columns(scope: Scope) -> Columns[Any]:
         ("sieve", lambda r: r.sieve_id),
         ("date", lambda r: r.on_date),
         ("outcome", lambda r: r.outcome),
-        ("mean x, um", lambda r: rounded(r, 0, r.x_mean_um)),
-        ("mean y, um", lambda r: rounded(r, 1, r.y_mean_um)),
-        ("largest, um", lambda r: rounded(r, 2, r.x_max_um, r.y_max_um)),
+        ("mean x, um", lambda r: rounded(r.x_u_mean_um, r.x_mean_um)),
+        ("mean y, um", lambda r: rounded(r.y_u_mean_um, r.y_mean_um)),
+        (
+            "largest, um",
+            lambda r: rounded(
+                r.y_u_max_um if r.x_u_max_um is None else r.x_u_max_um, r.x_max_um, r.y_max_um
+            ),
+        ),
         ("standard", lambda r: r.standard),
         ("grade", lambda r: r.grade),
         ("decision rule", lambda r: r.rule),
@@ -62,6 +80,12 @@ def _check_columns(scope: Scope) -> Columns[Any]:
     )
 
 
+@lru_cache(4096)
+def _places(u: str) -> int:
+    return decimals_for(2 * float(u))
+
+
+_MOST_SHARED = 50_000  # texts
 _SCALE_EVENTS: tuple[type[EventPayload], ...] = (events.ScaleCalibrated, events.ArtefactAdded)
 
 

@@ -55,11 +55,13 @@ def csv_bytes(rows: Iterable[Sequence[str | float | Decimal]]) -> bytes:
 
     A number is written as it is, also a negative number: only text gets an apostrophe.
     """
-    text = io.StringIO()
-    writer = csv.writer(text, lineterminator="\r\n")
-    for row in rows:
-        writer.writerow([csv_cell(cell) if isinstance(cell, str) else cell for cell in row])
-    return text.getvalue().encode("utf-8-sig", "replace")
+    data = io.BytesIO()
+    with io.TextIOWrapper(data, "utf-8-sig", "replace", newline="", write_through=False) as text:
+        writer = csv.writer(text, lineterminator="\r\n")
+        for row in rows:
+            writer.writerow([csv_cell(cell) if isinstance(cell, str) else cell for cell in row])
+        text.flush()
+        return data.getvalue()
 
 
 def xlsx_bytes(title: str, rows: Iterable[Sequence[str]]) -> bytes:
@@ -229,7 +231,8 @@ def _xlsx_rows(data: bytes) -> list[Row]:
     except _UnreadableError:
         raise
     except Exception as error:  # the reader raises whatever its parsers raise
-        raise _UnreadableError(f"it is not an XLSX table: {error}") from error
+        reason = " ".join(str(error).split())[:80]
+        raise _UnreadableError(f"it is not an XLSX table: {reason}") from error
 
 
 def _trimmed(values: Sequence[object]) -> list[str]:

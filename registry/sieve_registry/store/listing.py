@@ -34,6 +34,7 @@ def check_rows(connection: Connection, day: date, until: int | None) -> Iterator
         check.c.id, check.c.sieve_id, check.c.on_date, check.c.outcome, check.c.x_mean_um,
         check.c.y_mean_um, check.c.x_max_um, check.c.y_max_um, check.c.standard, check.c.grade,
         check.c.rule, check.c.action, check.c.scale_source, check.c.seq,
+        check.c.x_u_mean_um, check.c.y_u_mean_um, check.c.x_u_max_um, check.c.y_u_max_um,
         event.c.recorded_at, event.c.person, event.c.software,
     ]  # fmt: skip
     query = select(*columns).join_from(check, event, check.c.seq == event.c.seq)

@@ -70,7 +70,7 @@ def audit(
             if with_files:
                 links, lost = _files(registry, result, out)
             _write(out, audit_page.render(result, links))
-    if output.emit(json_path, result.to_dict()):
+    if json_path is not None and output.emit(json_path, result.to_dict()):
         return
     _print_audit(result)
     if out is not None:
