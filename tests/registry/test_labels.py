@@ -50,7 +50,7 @@ def test_an_svg_label_holds_the_same_code(registry: Registry, add: Callable[...,
             picture[round(y) : round(y + h), round(x) : round(x + w)] = 0
     assert cv2.QRCodeDetector().detectAndDecode(picture)[0] == "S-017"
     words = [text.text for text in root.iter("{http://www.w3.org/2000/svg}text")]
-    assert words == ["S-017", "75 µm", "NOT CHECKED YET", "Do not use"]
+    assert words == ["S-017", "75 µm", "NOT CHECKED", "Do not use"]
 
 
 def test_a_label_shows_status_and_next_check(
@@ -92,3 +92,20 @@ def test_commands_write_one_label_or_a_page(run: Program, tmp_path: Path) -> Non
     assert run("label", "A", "<b>", "--out", str(tmp_path / "a.svg")).code == 2
     assert run("label", "A", "--out", str(tmp_path / "a.pdf")).code == 2
     assert run("label", "Z", "--out", str(tmp_path / "z.svg")).code == 32
+
+
+@pytest.mark.parametrize("size", labels.SIZES.values(), ids=labels.SIZES)
+@pytest.mark.parametrize(
+    "status", ["IN SERVICE", "OVERDUE", "NOT PASSED", "NOT CHECKED", "QUARANTINED", "RETIRED"]
+)
+def test_the_status_is_whole_and_the_largest_word(size: labels.Size, status: str) -> None:
+    details = ("2026-03-02: conditional pass", "Next check by 2027-03-02", "or after 200 uses")
+    label = labels.Label("S-0075-A", ("S-0075-A", "75 µm", status, *details, "oven only"),
+                         ("S-0075-A", "75 µm", status, "Next check by 2027-03-02"))  # fmt: skip
+    root = ElementTree.fromstring(labels.svg(label, size))
+    texts = list(root.iter("{http://www.w3.org/2000/svg}text"))
+    heights = {text.text: float(text.attrib["font-size"]) for text in texts}
+    assert max(heights, key=lambda text: heights[text]) == status
+    assert all("…" not in str(text) for text in heights)
+    last = max(float(text.attrib["y"]) for text in texts)
+    assert last < size.height

@@ -50,6 +50,8 @@ def _shared(cells: Iterable[str], known: dict[str, str]) -> tuple[str, ...]:
 
 
 def _check_columns(scope: Scope) -> Columns[Any]:
+    signed = {f.payload.check: f"{f.person}, {f.on_date}" for f in scope.facts(events.CheckSigned)}
+
     def rounded(u: str | None, *values: str | None) -> str:
         """The largest value as far as U = 2u carries (JCGM 100, 7.2.6); two decimals without u."""
         widths = [Decimal(value) for value in values if value is not None]
@@ -62,7 +64,9 @@ def _check_columns(scope: Scope) -> Columns[Any]:
         ("date", lambda r: r.on_date),
         ("outcome", lambda r: r.outcome),
         ("mean x, um", lambda r: rounded(r.x_u_mean_um, r.x_mean_um)),
+        ("U mean x, um", lambda r: rounded(r.x_u_mean_um, r.x_expanded_um)),
         ("mean y, um", lambda r: rounded(r.y_u_mean_um, r.y_mean_um)),
+        ("U mean y, um", lambda r: rounded(r.y_u_mean_um, r.y_expanded_um)),
         (
             "largest, um",
             lambda r: rounded(
@@ -75,6 +79,7 @@ def _check_columns(scope: Scope) -> Columns[Any]:
         ("proposed", lambda r: r.action),
         ("scale", lambda r: r.scale_source or ""),
         ("by", lambda r: r.person),
+        ("signed off by", lambda r: signed.get(r.id, "")),
         ("software", lambda r: r.software),
         *scope.time_columns(),
     )

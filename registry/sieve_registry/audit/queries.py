@@ -23,7 +23,7 @@ from sieve_registry.audit.sieve_tables import (
     uses_table,
 )
 from sieve_registry.audit.table import AuditTable, Columns, Scope, end_of, table
-from sieve_registry.records import Finding, Verification
+from sieve_registry.records import Finding, SieveHistory, Verification
 from sieve_registry.sieves.lifecycle import refuse_future
 from sieve_registry.sieves.state import state_as_of
 from sieve_registry.store import reader
@@ -43,7 +43,8 @@ class Audit:
     """Everything that concerned `as_of` or earlier; `events` and `head` are the ledger's today.
 
     `events_then` and `head_then` are the ledger at the end of that day. `proven` states how much of
-    it was proven: "all", or "chain and evidence" for a very long ledger.
+    it was proven: "all", or "chain and evidence" for a very long ledger. `histories` hold what the
+    statuses of the sieves depend on; the checks are in their table.
     """
 
     as_of: date
@@ -57,6 +58,7 @@ class Audit:
     known_then: bool
     verification: Verification
     proven: str
+    histories: tuple[SieveHistory, ...] = ()
 
     def to_dict(self) -> dict[str, Any]:
         """`audit --json`: the tables as lists of rows by column name."""
@@ -112,6 +114,7 @@ def audit(registry: Registry, as_of: date, *, known_then: bool = False) -> Audit
         known_then=known_then,
         verification=proof,
         proven="chain and evidence" if quick else "all",
+        histories=tuple(sieve.history for sieve in sieves),
     )
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Sequence
 from typing import Any, NamedTuple
 
@@ -128,7 +129,7 @@ def batch_row(job: Job) -> dict[str, Any]:
     }
     row |= {"ready": job.phase == Phase.READY, "known": "0", "doubtful": False}
     if job.error is not None:
-        return row | {"outcome": f"not measured: {str(job.error).rstrip('.')}", "doubtful": True}
+        return row | {"outcome": f"not measured: {reason_of(job.error)}", "doubtful": True}
     if job.taken is None:
         return row | {"outcome": job_text(job)}
     outcome = str(job.taken.figures["outcome"])
@@ -278,6 +279,10 @@ _NEXT: tuple[tuple[type[SievewardError], str], ...] = (
      "the administrator."),
     (UsageError, "Fix this, then try again."),
 )  # fmt: skip
+_ARTEFACT_AGAIN = (
+    "Check that the right files, artefact and device are chosen, then send the pictures again, or "
+    "take new ones."
+)
 _OTHERWISE = "Show this to the administrator of the registry."
 
 
@@ -289,10 +294,22 @@ class Trouble(NamedTuple):
     next: str
 
 
-def explained(error: SievewardError) -> Trouble:
-    """An error as a person at the bench reads it."""
+def plain_sentence(text: str) -> str:
+    """A sentence without the marks around names of parameters and commands."""
+    return with_micro(re.sub(r"`([^`]+)`", lambda named: named[1].replace("_", " "), text))
+
+
+def reason_of(error: Exception) -> str:
+    """An error as the end of a sentence, such as a row of a list."""
+    return plain_sentence(str(error)).rstrip(".")
+
+
+def explained(error: SievewardError, of_artefact: bool = False) -> Trouble:
+    """An error as a person at the bench reads it; `of_artefact`: pictures that are no scans."""
     following = next((text for kind, text in _NEXT if isinstance(error, kind)), _OTHERWISE)
-    what = with_micro(str(error))
+    if of_artefact and isinstance(error, InputError):
+        following = _ARTEFACT_AGAIN
+    what = plain_sentence(str(error))
     if isinstance(error, MissingScaleError):  # its own sentence names parameters
         what = "Scale missing."
     if isinstance(error, UnknownSieveError):

@@ -12,16 +12,19 @@ import re
 from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from datetime import date
 from typing import TYPE_CHECKING, Any
 from urllib.parse import quote
 
 from sieve_registry.exchange.sheets import csv_bytes
 from sieve_registry.report.formatting import with_micro
 from sieve_registry.report.pages import page_mark, render_page, static_text
+from sieve_registry.report.timeline import Mark, common_range, timeline_svg
 
 if TYPE_CHECKING:
     from sieve_registry.audit.queries import Audit, AuditTable
 
+MOST_TIMELINES = 300  # 3 kB each
 MOST_ROWS = 2000  # a longer table makes a slow page; its CSV has every row
 
 
@@ -66,10 +69,29 @@ def _page(audit: Audit, links: Links) -> str:
         "most": MOST_ROWS,
         "totals": [_total(table) for table in audit.tables],
         "tables": [_table(table, links) for table in audit.tables],
+        "timelines": _timelines(audit, links),
         "script": Markup(script),
         "digest": digest,
     }
     return render_page("audit.html", context)
+
+
+def _timelines(audit: Audit, links: Links) -> dict[str, Any]:
+    """The lives of the sieves on one axis, and how many more there are."""
+    checks = next(table for table in audit.tables if table.name == "checks")
+    places = [checks.columns.index(name) for name in ("check", "sieve", "date", "outcome")]
+    marks: dict[str, list[Mark]] = {}
+    for row in checks.rows:
+        check_id, sieve_id, day, outcome = (row[place] for place in places)
+        marks.setdefault(sieve_id, []).append(Mark(check_id, date.fromisoformat(day), outcome))
+    shown = audit.histories[:MOST_TIMELINES]
+    span = common_range(shown, audit.as_of)
+    ids = [history.sieve.id for history in shown]
+    bars = [timeline_svg(h, marks.get(h.sieve.id, []), audit.as_of, span) for h in shown]
+    return {
+        "rows": [(name, links.sieves.get(name), bar) for name, bar in zip(ids, bars, strict=True)],
+        "more": len(audit.histories) - len(shown),
+    }
 
 
 # Tables that are empty when all is well, or that an auditor asks about first.

@@ -17,6 +17,7 @@ from sieve_registry.records import Check, Fact, SieveHistory, SieveState
 from sieve_registry.report.formatting import MARKS, Lengths
 from sieve_registry.report.pages import page_mark, render_page
 from sieve_registry.report.record_rows import FACTS, record_rows
+from sieve_registry.report.timeline import marks_of, timeline_svg
 from sieve_registry.report.wear import wear_view
 from sieve_registry.settings.user import Letterhead
 from sieve_registry.sieves.facts import facts_of
@@ -88,6 +89,7 @@ def _context(view: HistoryView) -> dict[str, Any]:
         "checks": [_check(check, view.margins[check.id], lengths) for check in checks],
         "wear": wear_view(view.outlook, lengths) if len(view.outlook.wear.checks) > 1 else None,
         "rows": history_rows,
+        "timeline": timeline_svg(history, marks_of(history), state.as_of),
         "corrections": history.corrections,
     }
 

@@ -30,22 +30,25 @@ _DOTS_PER_MM = 12  # 305 dpi
 
 @dataclass(frozen=True)
 class Size:
-    """A label's size and that of its code in mm; heights of the first, second and other lines."""
+    """A label's size and that of its code in mm, and the heights of its letters.
+
+    These are for the id, the nominal aperture, the status (always the largest) and other lines.
+    """
 
     width: float
     height: float
     code: float
-    letters: tuple[float, float, float]
+    letters: tuple[float, float, float, float]
 
 
-LARGE = Size(62, 29, 23, (4.2, 3.4, 2.4))  # a common roll of label printers
-SMALL = Size(45, 15, 13, (3.2, 2.4, 2.0))  # for low frames; no source
+LARGE = Size(62, 29, 23, (3.2, 2.6, 5.0, 2.3))  # a common roll of label printers
+SMALL = Size(45, 15, 13, (2.4, 1.9, 3.6, 1.9))  # for low frames; no source
 SIZES = {"large": LARGE, "small": SMALL}
 
 
 @dataclass(frozen=True)
 class Label:
-    """The content of a label: the id for the code, and lines of text, the first the largest.
+    """The content of a label: the id for the code, and lines of text, the third the status.
 
     `short` are the lines of a small label.
     """
@@ -74,15 +77,15 @@ def _standing(state: SieveState) -> tuple[str, list[str], str]:
     if state.status != IN_SERVICE:
         return state.status.upper(), [no_use], no_use
     if last is None:
-        return "NOT CHECKED YET", [no_use], no_use
+        return "NOT CHECKED", [no_use], no_use
     checked = f"Checked {last.on_date}: pass"
     if last.outcome != "pass":
-        checked = f"{last.outcome.capitalize()} on {last.on_date}"
+        checked = f"{last.on_date}: {last.outcome}"
     if last.outcome in FAILING:
-        return "CHECK NOT PASSED", [checked, no_use], no_use
+        return "NOT PASSED", [checked, no_use], no_use
     if state.overdue:
-        due = f"Was due {state.due}"
-        return "CHECK OVERDUE", [checked, due], due
+        due = f"Check was due {state.due}"
+        return "OVERDUE", [checked, due], due
     due = f"Next check by {state.due}"
     uses = [f"or after {state.interval_uses} uses"] if state.interval_uses else []
     return "IN SERVICE", [checked, due, *uses], due
@@ -151,17 +154,16 @@ def _modules(label: Label, size: Size) -> list[tuple[float, float, float]]:
 
 def _lines(label: Label, size: Size) -> list[tuple[float, float, str]]:
     """Letter height and base line in mm of each line, shortened to fit."""
-    placed, (first, second, other) = [], size.letters
-    lines = label.text(size)
-    y = (size.height - 1.3 * (first + second + other * (len(lines) - 2))) / 2 - 0.2 * other
+    lines, other = label.text(size), size.letters[-1]
+    heights = [size.letters[min(place, 3)] for place in range(len(lines))]
+    placed, y = [], (size.height - 1.3 * sum(heights)) / 2 - 0.2 * other
     room = size.width - size.code - 6
-    for place, line in enumerate(lines):
-        letters = (first, second, other)[min(place, 2)]
-        y += letters * 1.3
+    for place, (height, line) in enumerate(zip(heights, lines, strict=True)):
+        y += height * 1.3
         # A long line first gets smaller letters, then it is cut.
-        least = letters * (0.5, 0.8, 0.8)[min(place, 2)]
-        letters = max(least, min(letters, room / _length(line)))
-        placed.append((letters, y, _cut(line, room / letters)))
+        least = height * (0.5, 0.8, 0.7, 0.8)[min(place, 3)]
+        letters = max(least, min(height, room / _length(line)))
+        placed.append((letters, y, _cut(line, 1.001 * room / letters)))
     return placed
 
 

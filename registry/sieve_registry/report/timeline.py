@@ -55,7 +55,26 @@ def spans_of(history: SieveHistory, day: date) -> list[Span]:
     return spans
 
 
-def timeline_svg(history: SieveHistory, day: date, span: tuple[date, date] | None = None) -> Markup:
+@dataclass(frozen=True)
+class Mark:
+    """A check on the bar."""
+
+    id: str
+    on_date: date
+    outcome: str
+
+
+def marks_of(history: SieveHistory) -> list[Mark]:
+    """The checks of a whole history as marks."""
+    return [Mark(check.id, check.on_date, check.outcome) for check in history.checks]
+
+
+def timeline_svg(
+    history: SieveHistory,
+    marks: Sequence[Mark],
+    day: date,
+    span: tuple[date, date] | None = None,
+) -> Markup:
     """The bar of a sieve up to `day`; `span` is the range of its axis, by default its own life."""
     from markupsafe import Markup
 
@@ -66,15 +85,13 @@ def timeline_svg(history: SieveHistory, day: date, span: tuple[date, date] | Non
     def x(at: date) -> float:
         return round(LEFT + (RIGHT - LEFT) * (at - first).days / days, 1)
 
-    checks = sorted(
-        (c for c in history.checks if c.on_date <= day), key=lambda c: (c.on_date, c.seq)
-    )
+    checks = [mark for mark in marks if mark.on_date <= day]
     text = (
         page_environment()
         .get_template("timeline.svg")
         .render(
             width=WIDTH,
-            label=_label(history, spans, day),
+            label=_label(history.sieve.id, spans, len(checks), day),
             bars=[
                 {"kind": s.status.replace(" ", "-"), "x": x(s.begin), "end": x(s.end) + 1.0,
                  "text": f"{s.status} {s.begin} to {s.end}"}
@@ -125,9 +142,8 @@ def _ticks(first: date, last: date, x: Any) -> list[tuple[float, str]]:
     return [(x(year), str(year.year)) for year in years[::step]]
 
 
-def _label(history: SieveHistory, spans: Sequence[Span], day: date) -> str:
+def _label(sieve_id: str, spans: Sequence[Span], count: int, day: date) -> str:
     now = spans[-1].status if spans else Status.IN_SERVICE
-    counts = len([c for c in history.checks if c.on_date <= day])
     since = spans[-1].begin if spans else day
-    checks = "1 check" if counts == 1 else f"{counts} checks"
-    return f"Sieve {history.sieve.id}: {now} since {since}, {checks} up to {day}"
+    checks = "1 check" if count == 1 else f"{count} checks"
+    return f"Sieve {sieve_id}: {now} since {since}, {checks} up to {day}"

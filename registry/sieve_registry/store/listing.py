@@ -7,8 +7,9 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Any
 
-from sqlalchemy import Connection, Row, Select, select
+from sqlalchemy import Connection, Label, Row, Select, select
 
+from sieve_inspect.verdict.model import Value
 from sieve_registry import events
 from sieve_registry.ledger import corrections
 from sieve_registry.store import reader, rows, schema
@@ -36,9 +37,21 @@ def check_rows(connection: Connection, day: date, until: int | None) -> Iterator
         check.c.rule, check.c.action, check.c.scale_source, check.c.seq,
         check.c.x_u_mean_um, check.c.y_u_mean_um, check.c.x_u_max_um, check.c.y_u_max_um,
         event.c.recorded_at, event.c.person, event.c.software,
+        _expanded_mean("x"), _expanded_mean("y"),
     ]  # fmt: skip
     query = select(*columns).join_from(check, event, check.c.seq == event.c.seq)
     yield from _as_corrected(connection, query.order_by(check.c.seq), until, day)
+
+
+def _expanded_mean(direction: str) -> Label[Any]:
+    """U of a check's mean as it was judged (k u with its own k), a column of its row."""
+    margin = schema.check_margin
+    wanted = select(margin.c.expanded_um).where(
+        margin.c.check_id == schema.check.c.id,
+        margin.c.name == Value.MEAN,
+        margin.c.direction == direction,
+    )
+    return wanted.limit(1).scalar_subquery().label(f"{direction}_expanded_um")
 
 
 def use_rows(connection: Connection, day: date, until: int | None) -> Iterator[Row[Any]]:

@@ -109,7 +109,7 @@ def _begin_batch(desk: Desk, form: Form, folder: Path, data: FormData) -> str:
         try:
             desk.jobs.start(_job_of_batch(desk, form, sieve_id, own, scale_file, batch.id))
         except SievewardError as error:
-            refused += [(image.name, str(error).rstrip(".")) for image in own]
+            refused += [(image.name, views.reason_of(error)) for image in own]
     desk.jobs.picked |= dict.fromkeys(form.texts("pick"), "a batch")
     desk.jobs.batches[batch.id] = Batch(batch.id, tuple(refused))
     shutil.rmtree(folder, ignore_errors=True)  # every check has its own copies
@@ -130,13 +130,13 @@ def _batch_scans(
         try:
             images.append(keep_scan(file.filename or "", file.file, folder / str(number)))
         except SievewardError as error:
-            refused.append((plain_file_name(file.filename or ""), str(error).rstrip(".")))
+            refused.append((plain_file_name(file.filename or ""), views.reason_of(error)))
     for number, scan in enumerate(picked, start=len(sent)):
         try:
             with scan.path.open("rb") as content:
                 images.append(keep_scan(scan.name, content, folder / str(number)))
         except (SievewardError, OSError) as error:
-            refused.append((scan.name, str(error).rstrip(".")))
+            refused.append((scan.name, views.reason_of(error)))
     return images
 
 
@@ -209,7 +209,7 @@ def _confirm_batch(desk: Desk, form: Form) -> str:
         try:
             confirmed = desk.jobs.confirm(job, name, -1 if known is None else known, visual)
         except SievewardError as error:
-            refused.append((job.order.sieve_id, str(error).rstrip(".")))
+            refused.append((job.order.sieve_id, views.reason_of(error)))
             continue
         if confirmed.check_id is None:
             reason = f"{confirmed.newer} was recorded meanwhile: review it, then confirm again"

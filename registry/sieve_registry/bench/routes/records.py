@@ -12,7 +12,8 @@ from sieve_registry.bench.forms import Form, act, place_of
 from sieve_registry.bench.guard import PRINT_POLICY
 from sieve_registry.outlook.queries import outlook
 from sieve_registry.quality import corrections
-from sieve_registry.report.timeline import timeline_svg
+from sieve_registry.report.charts import standalone
+from sieve_registry.report.timeline import marks_of, timeline_svg
 from sieve_registry.report.wear import wear_svg
 from sieve_registry.scales.corrections import AMENDABLE
 from sieve_registry.sieves import queries as sieve_queries
@@ -71,7 +72,7 @@ def timeline(request: Request) -> Response:
     """The life of a sieve as an SVG file."""
     registry = desk_of(request).registry
     history = sieve_queries.get_history(registry, request.query_params.get("id", ""))
-    return _drawing(str(timeline_svg(history, registry.today())))
+    return _drawing(standalone(timeline_svg(history, marks_of(history), registry.today())))
 
 
 def _drawing(svg: str) -> Response:

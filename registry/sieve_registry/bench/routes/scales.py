@@ -185,7 +185,7 @@ def task(request: Request) -> Response:
     """A task under way, or the reason it failed; one that is done opens its page."""
     values = _task_values(request)
     if values["task"].error is not None:
-        trouble = views.explained(values["task"].error)
+        trouble = views.explained(values["task"].error, of_artefact=True)
         return page(request, "task_failed.html", trouble=trouble, **values)
     return page(request, "task.html", **values)
 

@@ -33,7 +33,7 @@ from sieve_registry.errors import BadRowsError, BadTextError, UnknownSieveError
 from sieve_registry.exchange import tables
 from sieve_registry.records import NewSieve, SieveDetails, SieveState, Status
 from sieve_registry.report.record_rows import FACTS, record_rows
-from sieve_registry.report.timeline import timeline_svg
+from sieve_registry.report.timeline import marks_of, timeline_svg
 from sieve_registry.sieves import commands as sieve_commands
 from sieve_registry.sieves import queries as sieve_queries
 from sieve_registry.sieves.facts import facts_of
@@ -173,7 +173,7 @@ def sieve(request: Request) -> Response:
         "sieve.html",
         sieve=state.sieve,
         state=state,
-        timeline=timeline_svg(history, desk.registry.today()),
+        timeline=timeline_svg(history, marks_of(history), desk.registry.today()),
         records=records,
         corrections=history.corrections,
         done=next((record for record in records if str(record.seq) == done), None),

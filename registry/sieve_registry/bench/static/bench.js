@@ -130,8 +130,11 @@
     lost.hidden = false;
     const look = window.setInterval(() => {
       fetch("/alive", { cache: "no-store" }).then((answer) => {
-        if (!answer.ok) return;
         window.clearInterval(look);
+        if (!answer.ok) {
+          lost.textContent = "The bench was started again: open the address that it printed.";
+          return;
+        }
         lost.replaceChildren("The bench answers again. ");
         const again = document.createElement("a");
         again.href = window.location.href;

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from enum import StrEnum
+from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
@@ -185,14 +186,22 @@ def show(
     context: typer.Context,
     sieve_id: IdArgument,
     as_of: options.AsOf = None,
+    plot: Annotated[Path | None, option("Draw its timeline.", "SVG")] = None,
     json_path: options.Json = None,
 ) -> None:
     """Show a sieve: its state, its checks, its uses."""
     from sieve_registry.sieves import queries as sieve_queries
 
+    output.check_outputs([("--plot", plot)], json_path)
     with options.opened(context) as registry:
         state = sieve_queries.get_state(registry, sieve_id, options.read_day(as_of))
         history = sieve_queries.get_history(registry, sieve_id)
+    if plot is not None:
+        from sieve_registry.report.charts import standalone
+        from sieve_registry.report.timeline import marks_of, timeline_svg
+
+        drawn = timeline_svg(history, marks_of(history), state.as_of)
+        output.write_bytes(plot, standalone(drawn).encode())
     if not output.emit(json_path, state_dict(state, history)):
         _print_sieve(state, history)
 
