@@ -33,7 +33,8 @@ SievewardError                     (sieve_inspect.errors)
 │   │   ├── ScaleExpiredError     52
 │   │   ├── SettingDiffersError   53
 │   │   ├── StandOffError         54
-│   │   └── TemperatureError      55
+│   │   ├── TemperatureError      55
+│   │   └── ImplausibleScaleError 59   dpi, setting or last scale contradict it
 │   ├── UnknownThingError         56   no artefact, device or recorded scale of that name
 │   └── IlluminationRefusedError  57   a recorded illumination is not valid for the check
 └── UnforeseenError               49   a fault of the program itself
@@ -56,6 +57,7 @@ __all__ = [
     "EvidenceError",
     "ForeignRegistryError",
     "IlluminationRefusedError",
+    "ImplausibleScaleError",
     "IntegrityError",
     "LostEventsError",
     "NetworkDriveError",
@@ -357,6 +359,16 @@ class TemperatureError(ScaleRefusedError):
         "within the range, or calibrate for another range."
     )
     exit_code = 55
+
+
+class ImplausibleScaleError(ScaleRefusedError):
+    """The dpi tags, the device's setting or its last scale contradict a scale by over 10 %."""
+
+    template = (
+        "The scale is not plausible: {reason}. Check pitch, pattern, resolution and decimal "
+        "point, or give a reason to use it all the same with --accept-scale REASON."
+    )
+    exit_code = 59
 
 
 class UnknownThingError(RuleError):

@@ -184,6 +184,19 @@ class ActionDecided(EventPayload, kind="action decided", noun="the decision"):
 
 
 @dataclass(frozen=True, kw_only=True)
+class ResultReviewed(EventPayload, kind="result reviewed", noun="the decision on a result"):
+    """What became of a result of a bad sieve: `result` is a text of `ResultState`.
+
+    `cause` and `use` are the events that put the result in question and that logged the use.
+    """
+
+    cause: int
+    use: int
+    result: str
+    reason: str
+
+
+@dataclass(frozen=True, kw_only=True)
 class DecisionRuleSet(EventPayload, kind="decision rule set", noun="the decision rule"):
     """The decision rule of a sieve's checks; `coarser` are pairs of standard and grade."""
 
@@ -378,9 +391,9 @@ class RecordsImported(EventPayload, kind="records imported"):
 EVENT_TYPES: tuple[type[EventPayload], ...] = (
     SieveAdded, SieveEdited, SieveRetired, SieveQuarantined, SieveReturned, SieveCleaned,
     ClothReplaced, UseLogged, StackSet, StackRun, CheckRecorded, CheckSigned, ActionDecided,
-    DecisionRuleSet, IntervalDecided, ReferenceChecked, RepeatabilityStudied, ArtefactAdded,
-    DeviceAdded, ScaleCalibrated, IlluminationMeasured, RecordCorrected, ScaleChainCorrected,
-    LaboratoryRulesSet, HeadSigned, LossAccepted, RecordsImported,
+    ResultReviewed, DecisionRuleSet, IntervalDecided, ReferenceChecked, RepeatabilityStudied,
+    ArtefactAdded, DeviceAdded, ScaleCalibrated, IlluminationMeasured, RecordCorrected,
+    ScaleChainCorrected, LaboratoryRulesSet, HeadSigned, LossAccepted, RecordsImported,
 )  # fmt: skip
 KINDS: Mapping[str, type[EventPayload]] = {payload.KIND: payload for payload in EVENT_TYPES}
 # Events of a sieve's life that have no table of their own: their subject is the sieve's id.

@@ -4,8 +4,17 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from decimal import Decimal
+from enum import StrEnum
 
 from sieve_registry.codec import Stored, optional, stored_as
+
+
+class ResultState(StrEnum):
+    """What became of a result that a bad sieve put in question, as the ledger writes it."""
+
+    NOT_AFFECTED = "not affected"
+    AFFECTED = "affected"
+    CUSTOMER_TOLD = "affected, customer told"
 
 
 @dataclass(frozen=True)

@@ -262,7 +262,7 @@ class SieveHistory:
     acts: tuple[Fact[EventPayload], ...] = ()  # the kinds of `SIEVE_LIFE`
     corrections: tuple[Correction, ...] = ()  # all ever made; the lists above are as corrected
     sign_off: tuple[tuple[date, bool], ...] = ()  # from which day a second person must sign
-    opinions: tuple[Fact[EventPayload], ...] = ()  # actions decided and reference checks
+    opinions: tuple[Fact[EventPayload], ...] = ()  # decisions, reference checks, reviewed results
 
     @property
     def judged(self) -> tuple[Check, ...]:

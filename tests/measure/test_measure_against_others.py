@@ -11,10 +11,10 @@ from PIL import Image
 from skimage.measure import label, regionprops
 
 from sieve_inspect.measurement.pipeline import measure
-from sieve_inspect.scale import Scale
+from sieve_inspect.scale import exact_scale
 from sieve_inspect.synthetic import Cloth, Light, Optics, render_light
 
-EXACT = Scale(10.0, 10.0, 0.0, 0.0, source="exact")
+EXACT = exact_scale(10.0, 10.0)
 LINES = Path(__file__).parents[3] / "shared" / "images" / "square_line_grid.jpg"
 
 

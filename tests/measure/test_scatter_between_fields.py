@@ -8,14 +8,14 @@ import numpy as np
 import pytest
 
 from field_coverage import NOMINAL, OF_GAPS, covered
-from sieve_inspect.scale import Scale
+from sieve_inspect.scale import exact_scale
 from sieve_inspect.summary.direction import DirectionSummary
 from sieve_inspect.summary.fields import FieldScatter, ScatterSource, default_scatter
 from sieve_inspect.summary.fields import scatter_between as between
 from sieve_inspect.summary.statistics import Sample, gap_means, summarise
 from sieve_inspect.summary.uncertainty import Contribution
 
-SURE = Scale(1.0, 1.0, 0.0, 0.0)
+SURE = exact_scale(1.0, 1.0)
 
 
 def sample(widths: np.ndarray) -> Sample:

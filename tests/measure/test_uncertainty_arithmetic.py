@@ -9,7 +9,7 @@ import numpy.typing as npt
 import pytest
 import scipy.stats
 
-from sieve_inspect.scale import Scale
+from sieve_inspect.scale import exact_scale
 from sieve_inspect.summary.statistics import Sample, summarise
 from sieve_inspect.summary.uncertainty import Contribution, combine, effective_dof, expanded
 
@@ -50,6 +50,20 @@ def test_the_coverage_factor_for_few_degrees_of_freedom(dof: float, k: float) ->
     assert result.value_um == pytest.approx(3.0 * result.k)
 
 
+def test_an_assumed_line_never_makes_u_smaller() -> None:
+    """JCGM 100:2008, table G.2: k = 4.53 at 2 degrees; a further line would leave k = 2.13 or so."""
+    known = Contribution("between fields", "x", 1.0, 2)
+    before = expanded([known])
+    assert before.value_um == pytest.approx(4.53, abs=0.005)
+    for u in (0.1, 1.0, 1.5, 4.0):
+        assumed = Contribution("stand-off (assumed)", "x", u, basis="common practice")
+        after = expanded([known, assumed])
+        assert after.u_um == pytest.approx(math.hypot(1.0, u))
+        assert after.value_um >= before.value_um
+        assert after.k == expanded([Contribution("a", "x", 1.0, after.dof)]).k
+    assert after.value_um < 1.1 * 2 * after.u_um  # k is near 2 again where the assumption is large
+
+
 def test_lines_known_for_sure_limit_nothing() -> None:
     assert effective_dof([Contribution("a", "x", 3.0), Contribution("b", "x", 4.0)]) == math.inf
     assert combine([Contribution("a", "x", 3.0), Contribution("b", "x", 4.0)]) == 5.0
@@ -76,7 +90,7 @@ def _sample(
     )
 
 
-SURE = Scale(1.0, 1.0, 0.0, 0.0)
+SURE = exact_scale(1.0, 1.0)
 
 
 def test_noise_comes_off_the_spread() -> None:

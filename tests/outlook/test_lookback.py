@@ -9,9 +9,12 @@ from pathlib import Path
 import pytest
 
 from foresee_lab import Lab
+from present import present
 from program import Program
 from sieve_registry.events import SieveQuarantined
-from sieve_registry.quality.lookback import Lookback, lookback_of
+from sieve_registry.quality import references
+from sieve_registry.quality.lookback import Lookback, lookback_of, lookbacks_of
+from sieve_registry.quality.reference_rules import cement
 from sieve_registry.records import Use
 from sieve_registry.sieves import queries as sieve_queries
 from sieve_registry.sieves.facts import record_fact
@@ -131,9 +134,9 @@ def test_the_command_and_its_lists(lab: Lab, run: Program, tmp_path: Path) -> No
     assert all(len(line) <= 80 for line in answer.out.splitlines())
     assert "3 uses came after it" in answer.out
     rows = list(csv.reader(table.read_text("utf-8-sig").splitlines()))
-    assert [row[1] for row in rows] == ["uses", "30", "4", "2", "1"]
-    assert [row[2] for row in rows[1:]] == ["before", "before", "after", "after"]
-    assert not rows[-1][6].startswith("=")  # a spreadsheet must not compute it
+    assert [row[3] for row in rows] == ["uses", "30", "4", "2", "1"]
+    assert [row[4] for row in rows[1:]] == ["before", "before", "after", "after"]
+    assert not rows[-1][8].startswith("=")  # a spreadsheet must not compute it
     text = page.read_text()
     assert "&lt;b&gt;&amp;&lt;/b&gt;" in text
     assert "<b>" not in text
@@ -144,3 +147,62 @@ def test_the_command_and_its_lists(lab: Lab, run: Program, tmp_path: Path) -> No
     assert run("lookback", "S-1", "--fail-on", "uses").code == 1
     lab.add("S-2")
     assert run("lookback", "S-2", "--fail-on", "uses").code == 0
+
+
+def decide(run: Program, event: int, result: str) -> None:
+    words = ("lookback", "S-1", "--use", str(event), "--result", result, "--reason", "lot re-run")
+    assert run(*words).code == 0
+
+
+def test_a_look_back_is_open_until_each_result_is_decided(lab: Lab, run: Program) -> None:
+    """ISO/IEC 17025:2017, 7.10.1 f and 7.10.2: a decision about the sieve closes no result."""
+    story(lab)
+    decided = run("decide", "C-0003", "--action", "retire", "--by", "Eva Lind", "--reason", "worn")
+    assert decided.code == 0
+    audit = json.loads(run("audit", "--json", "-").out)
+    assert [row["decided"] for row in audit["lookbacks"]] == ["open, 3 of 3 results"]
+    first, second, third = (use.seq for use in look(lab).entries)
+    decide(run, first, "not-affected")
+    decide(run, second, "affected")
+    assert json.loads(run("lookback", "S-1", "--json", "-").out)["open"] == 2
+    decide(run, second, "customer-told")
+    assert run("lookback", "S-1", "--fail-on", "uses").code == 1
+    decide(run, third, "not-affected")
+    assert run("lookback", "S-1", "--fail-on", "uses").code == 0
+    (row,) = json.loads(run("audit", "--json", "-").out)["lookbacks"]
+    assert " by " in row["decided"]
+
+
+def test_an_older_cause_stays_open_behind_a_newer_one(lab: Lab, run: Program) -> None:
+    story(lab)
+    lab.check(210, x=75.5)
+    lab.use(220, 50)
+    lab.check(230, x=80.0)
+    data = json.loads(run("lookback", "S-1", "--json", "-").out)
+    assert [cause["uses"] for cause in data["causes"]] == [36, 50]
+    assert data["open"] == 4
+    newest = lookbacks_of(sieve_queries.get_history(lab.registry, "S-1"), lab.clock.day)[-1]
+    decide(run, newest.entries[0].seq, "not-affected")
+    data = json.loads(run("lookback", "S-1", "--json", "-").out)
+    assert [use["result"] for use in data["causes"][0]["before"]] == [None, None]
+    assert data["open"] == 3
+
+
+def test_scrap_by_reference_cement_opens_a_look_back(lab: Lab) -> None:
+    """A factor above 1.20 is scrap (facts, section 4), as bad as a failed check."""
+    lab.add()
+    lab.check(0)
+    lab.use(10, 5)
+    lab.clock.day = lab.day(20)
+    result = cement(10.0, [7.9, 8.0])
+    references.record(lab.registry, "S-1", result, "cement 7", RecordTerms(lab.day(20), "Ben Ray"))
+    back = look(lab)
+    assert "cement" in present(back.cause).reason
+    assert counts(back.between) == [5]
+
+
+def test_a_result_can_be_reviewed_after_the_sieve_is_retired(lab: Lab, run: Program) -> None:
+    story(lab)
+    assert run("retire", "S-1", "--reason", "worn").code == 0
+    decide(run, look(lab).entries[0].seq, "not-affected")
+    assert run("lookback", "S-1", "--use", "1", "--result", "affected", "--reason", "x").code == 2

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 from pathlib import Path
 
 import openpyxl
@@ -13,7 +14,7 @@ from program import Program
 from sieve_inspect.errors import BadTableError, UsageError
 from sieve_registry.audit import verification
 from sieve_registry.quality.curves import Curve, read_curve
-from sieve_registry.quality.reference_rules import beads, cement, e_n, master
+from sieve_registry.quality.reference_rules import BeadsProcedure, beads, cement, e_n, master
 from sieve_registry.quality.references import optical_mean
 
 # A synthetic certificate, invented for this test; worked by hand: 45.10 / 87.40 = 51.60 %, between
@@ -26,6 +27,16 @@ def test_the_mean_effective_aperture_from_beads() -> None:
     found = beads(CERTIFICATE, 87.40, 45.10)
     assert found.passing_percent == pytest.approx(51.60, abs=5e-3)
     assert found.aperture_um == pytest.approx(148.29, abs=5e-3)
+
+
+def test_the_uncertainty_of_beads_holds_weighing_splitting_and_end_point() -> None:
+    """By hand at 51.6 %: the curve rises 5 um in 7 %, every rectangle is a/√3, U = 2 u."""
+    weighing = 100 / 87.4 * math.hypot(0.1, 0.516 * 0.1) / math.sqrt(3)
+    further = 0.01 * (100 - 51.602) / math.sqrt(3)
+    u = math.hypot(weighing, further, 0.3)
+    found = beads(CERTIFICATE, 87.40, 45.10, 1.5, BeadsProcedure(0.1, 1.0, 0.3))
+    assert found.U_um == pytest.approx(math.hypot(1.5, 2 * 5 / 7 * u), rel=1e-4)
+    assert beads(CERTIFICATE, 87.40, 45.10).U_um is None  # a curve of unknown U
 
 
 @pytest.mark.parametrize("through", [34.0, 60.0, -1.0, 90.0])

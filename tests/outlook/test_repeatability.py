@@ -51,6 +51,9 @@ def test_the_parts_by_hand() -> None:
     assert found.s_L**2 == pytest.approx((16 - 2) / 2)
     assert found.s_R**2 == pytest.approx(7 + 2)
     assert found.r_limit == pytest.approx(2.8 * 2**0.5)
+    # s_R² = 16/2 + 2 (1 − 1/2) = 8 + 1; ν = 9² / (8²/1 + 1²/2) after Welch and Satterthwaite.
+    assert found.dof_R == pytest.approx(81 / 64.5)
+    assert precision({"a": [1, 3], "b": [1, 3]}).dof_R == 2  # no group stands out
     # F = 8 with 1 and 2 degrees: p = 0.1056 (t = √8 with 2 degrees, two-sided).
     assert found.p_value == pytest.approx(0.10557, abs=5e-5)
 

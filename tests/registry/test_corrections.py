@@ -199,3 +199,33 @@ def test_the_sieve_is_shown_with_the_numbers_by_which_its_records_are_corrected(
     assert "#2 " not in shown
     assert "#9 " in shown
     assert run("correct", "#8", "--set", "count=9", "--reason", "a slip").code == 0
+
+
+def test_a_nominal_is_put_right_before_the_first_check_and_corrected_after(
+    run: Program, registry: Registry, add: Callable[..., Any], check: Callable[..., Any]
+) -> None:
+    """A size typed in mm for um would else hold forever, with the name taken."""
+    add("S-1")
+    assert run("sieve", "edit", "S-1", "--nominal", "75mm", "--grade", "inspection").code == 0
+    assert sieve_queries.get_history(registry, "S-1").sieve.nominal_um == 75_000
+    assert run("sieve", "edit", "S-1", "--nominal", "75um", "--grade", "compliance").code == 0
+    assert run("sieve", "edit", "S-1", "--standard", "nobody's").code != 0
+    check()
+    refused = run("sieve", "edit", "S-1", "--nominal", "90um")
+    assert refused.code == 35
+    assert "sieveward correct 1 --set nominal=90um --reason T" in " ".join(refused.err.split())
+    made = fix(registry, "1", nominal="90um")
+    assert made.was == {"nominal_nm": 75_000}
+    history = sieve_queries.get_history(registry, "S-1")
+    assert (history.sieve.nominal_um, history.checks[0].nominal_nm) == (90, 75_000)
+    assert verification.verify(registry).ok
+
+
+def test_scans_of_an_earlier_check_are_named_in_the_record(
+    registry: Registry, add: Callable[..., Any], check: Callable[..., Any]
+) -> None:
+    add("S-1")
+    first, second = check(), check()
+    assert "warnings" not in json.loads(first.event.payload)
+    (warning,) = json.loads(second.event.payload)["warnings"]
+    assert f"the same file that check {first.check.id} of sieve S-1 used" in warning

@@ -34,6 +34,7 @@ RELEASED = {
     "records imported": 1,
     "reference check recorded": 1,
     "repeatability study recorded": 1,
+    "result reviewed": 1,
     "scale calibrated": 1,
     "scale chain corrected": 1,
     "sieve added": 2,

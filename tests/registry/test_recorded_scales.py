@@ -13,6 +13,7 @@ from clock import Clock
 from program import Program
 from registry_made import Measuring
 from scale_lab import GRID, SCANNER, ScaleLab, check, parsed
+from sieve_inspect.scale.parts import Cause
 from sieve_registry.checks.queries import get_check
 from sieve_registry.report.gather import chain_lines
 from sieve_registry.store.engine import Registry
@@ -127,17 +128,42 @@ def test_a_reason_for_nothing_expired_leaves_the_outcome(lab: ScaleLab, scan: Pa
     assert "accepted" not in found["trace"]
 
 
-def test_stand_off_and_temperature_within_limits_widen_the_scale(
+def test_stand_off_and_temperature_within_limits_are_corrected_or_in_u(
     lab: ScaleLab, scan: Path, measuring: Measuring
 ) -> None:
     assert check(lab, scan).code == 0
     plain = measuring.calls[-1]["scale"]
     assert check(lab, scan, "--stand-off", "0.6mm", "--temperature", "26").code == 0
     wider = measuring.calls[-1]["scale"]
-    # 0.6 mm of a 300 mm path, 8.5 ppm/K over 6 K, each a/sqrt(3): GUM 4.3.7
-    added = hypot(0.6 / 300 / sqrt(3), 8.5e-6 * 6 / sqrt(3))
+    # 0.6 mm of a 300 mm path; left at 26 degrees 2 ppm/K of steel, 1 K of the thermometer, and
+    # 24 ppm/K of a device last seen at 20 degrees: a/sqrt(3), GUM 4.3.7.
+    left = hypot(2 * 6, 17 * 1, 24 * 6) * 1e-6
+    added = hypot(0.6 / 300, left) / sqrt(3)
     assert wider.u_rel_x == pytest.approx(hypot(plain.u_rel_x, added), rel=1e-9)
-    assert wider.um_per_px_x == plain.um_per_px_x
+    # Widths are given at 20 degrees: steel of 17 ppm/K is 6 K too long.
+    assert wider.um_per_px_x == pytest.approx(plain.um_per_px_x * (1 - 17e-6 * 6), rel=1e-12)
+
+
+def test_the_height_of_the_cloth_is_compared_without_being_typed(
+    lab: ScaleLab, scan: Path, measuring: Measuring
+) -> None:
+    """A device that holds the cloth 22 mm up and a scale from the glass: 7.3 % by 22/300."""
+    high = [word if word != "F-24" else "F-25" for word in SCANNER]
+    high[high.index("0um")] = "22mm"
+    assert lab(*high).code == 0
+    words = ("scale", lab.picture, "--artefact", "G-1", "--device", "F-25", "--date", "2026-03-02")
+    unstated = lab(*words)
+    assert unstated.code == 2
+    assert "give --stand-off" in unstated.err.lower()
+    assert lab(*words, "--stand-off", "0um").code == 0
+    used = ("check", "S-1", scan, "--scale", "F-25", "--date", "2026-04-01", "--by", "Bo Reed")
+    refused = lab(*used)
+    assert (refused.code, "22 mm" in refused.err) == (54, True)
+    assert not measuring.calls
+    assert lab(*words, "--stand-off", "21.5mm", "--name", "F-25-high").code == 0
+    measured = lab(*used[:4], "F-25-high", *used[5:], "--json", "-")
+    assert parsed(measured)["trace"]["check"]["stand_off_um"] == "22000.0"
+    assert Cause.STAND_OFF in measuring.calls[-1]["scale"].stated
 
 
 def test_a_name_is_the_recorded_scale_and_a_path_is_a_file(

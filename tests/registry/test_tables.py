@@ -135,6 +135,7 @@ def test_past_checks_are_read_with_what_is_known_of_them(
         ("A,2025-01-01,pass,75,1e99", "plausible"),
         ("A,2025-01-01,pass,=75,75", "not a number"),
         ("A,01.02.2025,pass,75,75", "YYYY-MM-DD"),
+        ("A,2024-05-01,pass,75,75.0", "has the same means"),
     ],
 )
 def test_a_check_that_cannot_have_been_is_a_bad_row(
@@ -259,6 +260,19 @@ def test_a_past_check_that_counted_nothing_is_written_without_a_count(
     read(registry, table("sieve,date,outcome,mean_x,mean_y\nS-1,2026-01-05,pass,75,75\n"), "checks")
     header, row = tables.check_rows(registry)
     assert dict(zip(header, row, strict=True))["count"] == ""
+
+
+def test_nothing_of_a_table_is_dropped_without_a_word(
+    run: Program, registry: Registry, table: Callable[..., Path], add: Callable[..., Any]
+) -> None:
+    add()
+    header = "sieve,date,outcome,mean_x,mean_y,u_mean_x,u_mean_y,certificate,Shelf"
+    path = table(f"{header}\nS-1,2026-01-05,pass,75.2,75,0.21,0.3,K 17,4\n")
+    done = json.loads(run("import", path, "--what", "checks", "--json", "-").out)
+    assert done["ignored_columns"] == ["Shelf"]
+    (check,) = sieve_queries.get_history(registry, "S-1").checks
+    assert (check.x.u_mean_um, check.y.u_mean_um) == (Decimal("0.21"), Decimal("0.3"))
+    assert check.reasons == ("certificate K 17",)
 
 
 def test_an_unknown_word_for_an_outcome_points_to_the_mapping(

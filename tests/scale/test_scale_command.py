@@ -44,7 +44,7 @@ def test_scale_file_picture_and_table(picture: Path, tmp_path: Path) -> None:
     text = _run(
         str(picture), "--pattern", "grid", "--pitch", "0.5mm", "--u-pitch", "0.05um",
         "--line-width", "100um", "--u-line-width", "0.2um", "--source", "certificate 17",
-        "--out", str(out), "--residuals", str(png),
+        "--out", str(out), "--residuals", str(png), "--accept-scale", "tag of the driver",
     )  # fmt: skip
     found = load_scale(out)
     assert found.um_per_px_x == pytest.approx(20.0, rel=1e-4)
@@ -59,10 +59,12 @@ def test_scale_file_picture_and_table(picture: Path, tmp_path: Path) -> None:
     assert max(len(line) for line in text.splitlines() if str(out) not in line) <= 80
     assert "not certified" not in text
     assert "warning: grid.png: its dpi tag gives 42.333 um per px" in text.replace("\n  ", " ")
+    assert ": tag of the driver" in text
 
 
 def test_json_holds_the_complete_calibration(picture: Path) -> None:
-    data = json.loads(_run(str(picture), "--pattern", "grid", "--pitch", "500um", "--json", "-"))
+    words = ("--pattern", "grid", "--pitch", "500um", "--accept-scale", "a tag", "--json", "-")
+    data = json.loads(_run(str(picture), *words))
     assert data["schema"] == "sieveward.scale/1"
     assert data["artefact"]["pitch_um"] == 500.0
     assert data["edge_bias_px"] == 0.0  # no line of known width was stated
@@ -128,6 +130,7 @@ def test_without_the_certificates_u_the_scale_has_the_u_of_a_scale_by_hand(
 ) -> None:
     out = tmp_path / "scale.json"
     typed = (str(picture), "--pattern", "grid", "--pitch", "0.5mm", "--out", str(out))
+    typed += ("--accept-scale", "a tag")
     text = _run(*typed).replace("\n  ", " ")
     assert "warning: Not certified: no uncertainty of the pitch" in text
     found = load_scale(out)

@@ -12,7 +12,8 @@ import numpy as np
 import pytest
 
 from sieve_inspect.errors import BadScaleFileError, UsageError
-from sieve_inspect.scale import PixelMap, Scale, load_scale, scale_from_text
+from sieve_inspect.scale import PixelMap, Scale, exact_scale, load_scale, scale_from_text
+from sieve_inspect.scale.parts import Cause
 
 MAP = PixelMap(
     centre_px=(250.0, 240.0),
@@ -158,3 +159,37 @@ def test_a_scale_by_hand_has_no_map() -> None:
     assert scale.rest is None
     with pytest.raises(UsageError):
         scale_from_text("10,11,12")
+
+
+def test_what_a_scale_does_not_state_counts_by_default() -> None:
+    """Raw errors of a flatbed as one wave of 240 um over 297 mm (Boron, ISPRS 1996): 0.18 %."""
+    typed = scale_from_text("10.5")
+    slope = math.pi * 240 / 297_000
+    stand_off, flat, warm = 1 / 300, 0.3 / 300, 17e-6 * 10
+    left = math.hypot(slope / math.sqrt(2), math.hypot(stand_off, flat, warm) / math.sqrt(3))
+    assert typed.u_rel_in_use(0) == pytest.approx(math.hypot(0.001, left))
+    stated = typed.with_part(Cause.STAND_OFF, 0.0, 0.0).with_part(Cause.PICTURES, 2e-4, 1e-4)
+    rest = math.hypot(flat, warm) / math.sqrt(3)
+    assert stated.u_rel_in_use(0) == pytest.approx(math.hypot(0.001, 2e-4, rest))
+    assert stated.u_rel_by_cause(0)[Cause.PICTURES] == pytest.approx(2e-4)
+    assert stated.u_rel_by_cause(0)[None] == pytest.approx(0.001)
+    assert exact_scale(10.0, 10.0).u_rel_in_use(0) == 0
+
+
+def test_an_edge_bias_without_a_line_is_not_known(tmp_path: Path) -> None:
+    """Earlier files wrote 0 for the u of a bias that no line gave."""
+    assert scale_from_text("10.5").u_edge_bias_in_use_px == pytest.approx(0.05 / math.sqrt(3))
+    old = {**scale_from_text("10.5").to_dict(), "u_edge_bias_px": 0.0}
+    assert load_scale(_written(tmp_path / "old.json", old)).u_edge_bias_px is None
+    assert load_scale(_written(tmp_path / "s.json", FULL.to_dict())).u_edge_bias_in_use_px == 0.01
+
+
+@pytest.mark.parametrize(("pictures", "stated"), [(4, True), (None, False)])
+def test_a_file_without_parts_shows_in_its_budget_what_it_states(
+    tmp_path: Path, pictures: int | None, stated: bool
+) -> None:
+    row = {"name": "picture to picture", "u_rel_x": 1e-5, "u_rel_y": 1e-5, "dof": pictures}
+    old = {**FULL.to_dict(), "budget": [row]}
+    del old["parts"]
+    scale = load_scale(_written(tmp_path / "old.json", old))
+    assert (Cause.PICTURES in scale.stated) is stated

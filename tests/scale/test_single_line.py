@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from PIL import Image
 from typer.testing import CliRunner
 
+from present import present
 from sieve_inspect.errors import UsageError
 from sieve_inspect.image import srgb_to_linear
 from sieve_inspect.scale import load_scale
@@ -79,7 +80,7 @@ def _case(number: int) -> _Case:
     line = KnownLine(width * U + u_line * rng.standard_normal(), u_line, "a line")
     found = line_in_light([_light(target, device, Optics(kind, size, share), sensor)], line, base)
     off = found.scale.edge_bias_px - device.edge_bias_px
-    return _Case(kind, off, found.scale.u_edge_bias_px)
+    return _Case(kind, off, present(found.scale.u_edge_bias_px))
 
 
 @pytest.fixture(scope="module")
@@ -131,7 +132,9 @@ def test_the_base_keeps_all_but_its_edge_bias() -> None:
     # The certificate's share alone: u = 0.4 um of the width, half of it at each edge.
     assert s.u_edge_bias_px == pytest.approx(0.4 / 2 / U, rel=0.1)
     assert found.bias_budget[0].u_px == pytest.approx(0.4 / 2 / U)
-    assert sum(row.u_px**2 for row in found.bias_budget) == pytest.approx(s.u_edge_bias_px**2)
+    assert sum(row.u_px**2 for row in found.bias_budget) == pytest.approx(
+        present(s.u_edge_bias_px) ** 2
+    )
     assert s.source == "certificate 1; edge bias from certificate 2"
     assert not s.certified  # for the base is not
     assert found.warnings == ()

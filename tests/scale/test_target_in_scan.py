@@ -6,6 +6,7 @@ The truth is the device's own scale, and the widths of the drawn cloth moved thr
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -21,6 +22,7 @@ from sieve_inspect.scale.artefact.errors import NoTargetError
 from sieve_inspect.scale.artefact.in_scan import DeviceScale as Known
 from sieve_inspect.scale.artefact.in_scan import InScan, scale_in_scan
 from sieve_inspect.scale.calibration import Artefact
+from sieve_inspect.scale.parts import Cause
 from sieve_inspect.synthetic import Cloth, Optics, Sensor, render
 from sieve_inspect.synthetic.targets import Device, Target, render_target
 
@@ -105,8 +107,9 @@ def test_each_way_carries_its_own_budget(picture: Path, alone: InScan) -> None:
     names = {row.name for row in alone.budget}
     assert "from the artefact to the cloth" in names
     assert "picture to picture" not in names
-    # 240 um over the 297 mm of A4 (Boron, ISPRS 1996), a/sqrt(3): far above the fit's own u
-    assert alone.scale.u_rel_x == pytest.approx(240 / 297_000 / 3**0.5, rel=0.02)
+    # The slope of one wave of 240 um over the 297 mm of A4 (Boron, ISPRS 1996), a/sqrt(2): far
+    # above the fit's own u.
+    assert alone.scale.u_rel_x == pytest.approx(np.pi * 240 / 297_000 / 2**0.5, rel=0.02)
     whole = Target("dots", 500.0, 250.0, 21, 21, 1.0)
     image = render_target(whole, Device(20.0, 20.0), SOFT, Sensor(noise=0.005), (520, 910)).image
     device = calibrate_light([(image / 255).astype(np.float32)], Artefact("dots", 500.0)).scale
@@ -166,11 +169,7 @@ def test_a_check_keeps_the_chain_of_its_own_run(
 
 def test_what_widens_the_scale_widens_a_real_measurement(picture: Path, alone: InScan) -> None:
     """GUM 5.1.2: u of the mean grows by the further share of it, in quadrature."""
-    from dataclasses import replace
-
-    from sieve_registry.scales.calibrations import widened
-
-    wider = replace(alone, scale=widened(alone.scale, 2e-3))
+    wider = replace(alone, scale=alone.scale.with_part(Cause.PICTURES, 2e-3, 2e-3))
     plain, told = (
         measure([picture], nominal_um=300.0, scale=one.scale, in_scan=[one])
         for one in (alone, wider)

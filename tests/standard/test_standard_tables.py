@@ -72,16 +72,12 @@ def test_iso_2016_wires_as_fluids_from_71_um(sieve: Sieve) -> None:
         assert result.wire_min_um == um(sieve.d_wire_min)
         assert result.wire_max_um == um(sieve.d_wire_max)
     else:
-        # fluids repeats max as min here; ±15 % of the recommended diameter, half up to 1 um
-        # (Ph. Eur. 2.1.4, seen). fluids' max agrees but at 32 um, where it has 33 for 28 + 15 %.
+        # fluids repeats max as min here; 15 % below the recommended diameter, half up to 1 um
+        # (Ph. Eur. 2.1.4, seen).
         assert um(sieve.d_wire_min) == um(sieve.d_wire_max)
-        wire = Decimal(str(result.wire_um))
-        for side, factor in ((result.wire_min_um, "0.85"), (result.wire_max_um, "1.15")):
-            assert side == float(formula.round_half_up(wire * Decimal(factor), Decimal(1)))
-        if result.nominal_um == 32.0:
-            assert (result.wire_max_um, um(sieve.d_wire_max)) == (32.0, 33.0)
-        else:
-            assert result.wire_max_um == um(sieve.d_wire_max)
+        assert result.wire_max_um == um(sieve.d_wire_max)
+        least = Decimal(str(result.wire_um)) * Decimal("0.85")
+        assert result.wire_min_um == float(formula.round_half_up(least, Decimal(1)))
 
 
 @pytest.mark.parametrize("sieve", E11, ids=lambda s: s.old_designation)

@@ -42,6 +42,7 @@ class MadeMeasurement:
     unknown: tuple[str, ...] = ()
     action: str = ""  # as the outcome says
     doubts: Sequence[str] = ()
+    between_fields: dict[str, Any] | None = None
 
     def to_dict(self) -> dict[str, Any]:
         direction = {
@@ -58,6 +59,7 @@ class MadeMeasurement:
             "wire_count": 401,
             "pitch_um": 125.0,
             "odd_even_um": 0.1,
+            "between_fields": self.between_fields,
             **dict.fromkeys(self.unknown),
         }
         margin = {
@@ -117,6 +119,7 @@ class Measuring:
     unknown: tuple[str, ...] = ()
     during: Callable[[], object] = lambda: None
     action: str = ""
+    between_fields: dict[str, Any] | None = None
 
     def __call__(self, images: Sequence[Path], **options: Any) -> MadeMeasurement:
         self.calls.append(options)
@@ -138,4 +141,5 @@ class Measuring:
             unknown=self.unknown,
             action=self.action,
             doubts=options["judging"].doubts,
+            between_fields=self.between_fields,
         )

@@ -14,11 +14,11 @@ from scipy.spatial import cKDTree
 
 from sieve_inspect.measurement.model import Measurement
 from sieve_inspect.measurement.pipeline import measure
-from sieve_inspect.scale import Scale
+from sieve_inspect.scale import exact_scale
 from sieve_inspect.synthetic import Cloth, Light, Optics, Sensor, Truth, render, save
 
 UM = 10.0  # um per px: brings some px to sizes the standards know
-EXACT = Scale(UM, UM, 0.0, 0.0, source="exact")
+EXACT = exact_scale(UM, UM)
 
 
 @dataclass

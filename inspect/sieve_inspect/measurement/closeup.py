@@ -146,13 +146,12 @@ def _across(picture: Picture, scale: Scale, index: int, axis: int) -> Across:
 def _standard_u(picture: Picture, scale: Scale, index: int, axis: int) -> float:
     """Standard uncertainty of one width, um: the common lines and the noise of its pixels."""
     sample = picture.samples[axis]
-    u_rel = scale.u_rel_x if axis == 0 else scale.u_rel_y
     px = float(sample.um_per_px[index])
     return math.hypot(
-        u_rel * float(sample.width[index]),
+        scale.u_rel_in_use(axis) * float(sample.width[index]),
         sample.u_response,
         EDGE_MODEL_PX * px,
-        2 * scale.u_edge_bias_px * px,
+        2 * scale.u_edge_bias_in_use_px * px,
         float(sample.noise[index]),
     )
 

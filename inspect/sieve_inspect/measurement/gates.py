@@ -55,6 +55,14 @@ def gates_of_sample(
     return (*_of_sampling(wanted, directions, fields), *_of_wires(wanted, directions, allowed))
 
 
+def complete_cloth(allowed: Limits, frame_mm: float | None = None) -> int:
+    """About how many apertures the cloth of a frame (by default 200 mm) has."""
+    size = frame_mm or FRAME_MM
+    return plan(
+        allowed.nominal_um, grade=allowed.grade, standard=allowed.standard, frame_mm=size
+    ).complete
+
+
 def measured_whole(summary: DirectionSummary) -> bool:
     """Whether nearly every aperture of the cloth was measured."""
     return summary.population is not None and summary.count >= _WHOLE * summary.population

@@ -12,7 +12,7 @@ import numpy as np
 from sieve_inspect.apertures.flags import State
 from sieve_inspect.errors import UsageError
 from sieve_inspect.image import opencv
-from sieve_inspect.measurement.gates import unmet_gates
+from sieve_inspect.measurement.gates import complete_cloth, measured_whole, unmet_gates
 from sieve_inspect.measurement.lighting import LightCorrection
 from sieve_inspect.measurement.options import Judging
 from sieve_inspect.measurement.overlay import draw_overlay
@@ -25,6 +25,9 @@ from sieve_inspect.standard.nearest import NearestSize, nearest_sizes
 from sieve_inspect.summary.direction import DirectionSummary
 from sieve_inspect.summary.uncertainty import Contribution
 from sieve_inspect.verdict import ClothState, Fit, Verdict, judge
+from sieve_inspect.verdict.rules import read_rule
+from sieve_inspect.verdict.sentences import Writer, unseen_sentence
+from sieve_inspect.verdict.unseen import Unseen, share_above, unseen
 
 if TYPE_CHECKING:
     import pandas
@@ -128,7 +131,10 @@ class Measurement:
             fields=len(self.pictures),
         )
         gates = unmet_gates(self.pictures, self.scale, self.directions, allowed, by.frame_mm)
-        verdict = verdict.with_doubts(by.doubts).with_gates(gates)
+        rest = self._unseen(allowed, by.frame_mm)
+        writer = Writer(allowed, read_rule(by.rule))
+        said = "" if rest is None else unseen_sentence(rest, writer)
+        verdict = verdict.with_unseen(rest, said).with_doubts(by.doubts).with_gates(gates)
         return replace(fitted, limits=allowed, verdict=verdict)
 
     def _fitted(self, allowed: Limits, doubts: tuple[str, ...]) -> Measurement:
@@ -140,6 +146,23 @@ class Measurement:
             advice = "Light the cloth from behind" if from_above else better
             raise refused(self.pictures[0].scan.path, reasons[0], advice)
         return replace(self, fit=fit, fit_reasons=reasons, doubts=doubts)
+
+    def _unseen(self, allowed: Limits, frame_mm: float | None) -> Unseen | None:
+        """What is to be expected of the apertures not measured; None for cloth measured whole."""
+        measured = min(summary.count for summary in self.directions)
+        counted = [summary.population for summary in self.directions if summary.population]
+        if all(map(measured_whole, self.directions)):
+            return None
+        population = max(counted) if counted else complete_cloth(allowed, frame_mm)
+        limit = allowed.max_um
+        shares = []
+        for axis in (0, 1):
+            samples = [p.samples[axis] for p in self.pictures]
+            width = np.concatenate([s.width[s.ok] for s in samples])
+            # Gaps of different pictures are different gaps.
+            gap = np.concatenate([s.gap[s.ok] + (i << 32) for i, s in enumerate(samples)])
+            shares.append(share_above(width, gap, limit))
+        return unseen(shares, limit, measured, max(population, measured), len(self.pictures))
 
     def _cloth(self, allowed: Limits) -> ClothState:
         """Damage, and the share of apertures above nominal + z where the edition limits it."""
@@ -235,7 +258,7 @@ def _image_entry(picture: Picture) -> dict[str, Any]:
 
 def _scale_entry(scale: Scale) -> dict[str, Any]:
     """The figures of a scale, without its map."""
-    figures = {k: v for k, v in scale.to_dict().items() if k not in ("schema", "rest")}
+    figures = {k: v for k, v in scale.to_dict().items() if k not in ("schema", "rest", "parts")}
     return {**cleaned(figures), "mapped": scale.rest is not None}
 
 

@@ -24,7 +24,7 @@ from sieve_inspect.scale.artefact.in_scan import InScan
 from sieve_inspect.standard import DEFAULT_STANDARD, limits, resolve_nominal
 from sieve_inspect.standard.nearest import nearest_sizes
 from sieve_inspect.summary.compression import u_compression_px
-from sieve_inspect.summary.fields import scatter_between
+from sieve_inspect.summary.fields import scatter_between, scatter_of
 from sieve_inspect.summary.repeatability import with_study
 from sieve_inspect.summary.statistics import gap_means, summarise, whole_cloth
 from sieve_inspect.summary.uncertainty import BudgetSource, Contribution
@@ -128,9 +128,11 @@ def _summarised(
     for axis, direction in enumerate("xy"):
         samples = [p.samples[axis] for p in pictures]
         earlier = None if prior.scatter is None else prior.scatter[axis]
-        scatter = scatter_between(gap_means(samples), earlier)
-        summary = summarise(samples, scale, axis, population, scatter)
-        results.append(with_study(*summary, further, direction))
+        fields = gap_means(samples)
+        scatter = scatter_between(fields, earlier)
+        summary, budget_of_axis = summarise(samples, scale, axis, population, scatter)
+        summary = replace(summary, scatter=scatter, own_scatter=scatter_of(fields))
+        results.append(with_study(summary, budget_of_axis, further, direction))
     (x, of_x), (y, of_y) = results
     budget = (*of_x, *of_y)
     labelled = nominal_um is not None

@@ -174,7 +174,7 @@ def fitness(
     U (k = 2) is that of the mean from scale and picture alone, without sampling. With `doubts`
     about the pictures the fit is "indicative" at best.
     """
-    fit, reasons = Fit.OK, []
+    fit, reasons, remedies = Fit.OK, list[str](), list[str]()
     for direction in "xy":
         lines = [line for line in budget if line.direction == direction]
         expanded = 2 * imaging_part(lines)
@@ -186,6 +186,7 @@ def fitness(
             f"in {direction} the mean is known to {expanded:.2g} um only, against a limit of "
             f"{limits.y_um:g} um; most of it comes from the {largest.name}"
         )
+        remedies.append(largest.remedy or finer(limits.nominal_um, scale))
         fit = max(fit, level, key=_ORDER.index)
     light = max(line.value_um for line in budget if line.source is BudgetSource.LIGHT)
     if 2 * light > limits.y_um * _LIGHT_SHARE:
@@ -197,9 +198,7 @@ def fitness(
         fit = max(fit, Fit.INDICATIVE, key=_ORDER.index)
     if doubts:
         return max(fit, Fit.INDICATIVE, key=_ORDER.index), (*reasons, *dict.fromkeys(doubts))
-    if reasons:
-        reasons.append(finer(limits.nominal_um, scale))
-    return fit, tuple(reasons)
+    return fit, tuple(dict.fromkeys((*reasons, *remedies)))
 
 
 def picture_doubts(pictures: Sequence[Picture], scale: Scale) -> tuple[str, ...]:

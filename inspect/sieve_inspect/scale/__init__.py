@@ -3,6 +3,7 @@
 from sieve_inspect.scale.model import (
     Scale,
     certified_by_source,
+    exact_scale,
     load_scale,
     scale_from_dpi,
     scale_from_text,
@@ -13,6 +14,7 @@ __all__ = [
     "PixelMap",
     "Scale",
     "certified_by_source",
+    "exact_scale",
     "load_scale",
     "scale_from_dpi",
     "scale_from_text",

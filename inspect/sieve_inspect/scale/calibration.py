@@ -30,6 +30,7 @@ from sieve_inspect.scale.fitted_map import MapFit
 from sieve_inspect.scale.least_squares import least_squares
 from sieve_inspect.scale.linear_map import Straight
 from sieve_inspect.scale.model import Scale
+from sieve_inspect.scale.parts import Cause, ScalePart
 
 _U_SHEAR_UNKNOWN = np.radians(0.1)  # common practice, no source
 
@@ -206,9 +207,10 @@ def calibrate(fit: MapFit, artefact: Artefact, gaps: Gaps | None = None) -> Cali
         u_shear_deg=float(np.degrees(np.sqrt(u_fit[2] ** 2 + u_sides[2] ** 2 + u_lean**2))),
         rest=rest,
         certified=artefact.certified,
+        parts=_stated_parts(budget),
     )
     bias, rows, half_difference = _edge_bias(scale, artefact, gaps, fit.theta - straight.turn)
-    scale = replace(scale, edge_bias_px=bias, u_edge_bias_px=combined(rows))
+    scale = replace(scale, edge_bias_px=bias, u_edge_bias_px=combined(rows) if rows else None)
     trusted = fit.weight > 0.1
     marks = np.column_stack([fit.picture, fit.observations.mark])
     far = np.hypot(*((straight.area - straight.middle) * [sx, sy]).T)
@@ -226,6 +228,15 @@ def calibrate(fit: MapFit, artefact: Artefact, gaps: Gaps | None = None) -> Cali
         half_difference_px=half_difference,
         bias_budget=rows,
     )  # fmt: skip
+
+
+def _stated_parts(budget: Iterable[BudgetRow]) -> tuple[ScalePart, ...]:
+    """What several pictures showed of their repeatability; one picture shows nothing of it."""
+    return tuple(
+        ScalePart(Cause.PICTURES, row.u_rel_x, row.u_rel_y)
+        for row in budget
+        if row.name == ScaleSource.REPEATABILITY and row.dof
+    )
 
 
 def _residuals(fit: MapFit, turn: float) -> Residuals:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
@@ -14,6 +14,7 @@ import numpy as np
 from sieve_inspect.arrays import Bool, Float
 from sieve_inspect.errors import BadScaleFileError, UsageError
 from sieve_inspect.files import MOST_JSON_BYTES, read_json
+from sieve_inspect.scale.parts import DEFAULTS, U_EDGE_BIAS_PX, Cause, ScalePart
 from sieve_inspect.scale.pixel_map import PixelMap
 
 SCHEMA = "sieveward.scale/1"
@@ -22,8 +23,11 @@ SCHEMA = "sieveward.scale/1"
 # the plate (Boron, ISPRS 1996); 240 um over the 297 mm of A4 is 0.08 %, taken up to 0.1 %.
 U_REL_BY_HAND = 0.001
 _NEEDED = ("um_per_px_x", "um_per_px_y", "u_rel_x", "u_rel_y")
-_OPTIONAL = ("edge_bias_px", "shear_deg", "u_shear_deg", "u_edge_bias_px")
-_WRITTEN = (*_NEEDED, "edge_bias_px", "source", "certified", *_OPTIONAL[1:])  # in this order
+_OPTIONAL = ("edge_bias_px", "shear_deg", "u_shear_deg")
+# In this order.
+_WRITTEN = (
+    *_NEEDED, "edge_bias_px", "source", "certified", *_OPTIONAL[1:], "u_edge_bias_px",
+)  # fmt: skip
 _APART = 1.1  # x and y of a device differ less than this; a decimal comma read as a separator more
 
 
@@ -35,7 +39,9 @@ class Scale:
     `shear_deg` leans the picture's y axis towards its x axis: one px down is the step
     um_per_px_y · (sin shear, cos shear) in um. `rest` is the smooth map on top of that, None
     for a straight scale; x and y scale are then those at the picture's middle, and a width is
-    the difference of two points moved by `to_um`. All `u_…` are standard uncertainties (k = 1).
+    the difference of two points moved by `to_um`. All `u_…` are standard uncertainties (k = 1),
+    `u_edge_bias_px` None where no line of known width gave it. `parts` are the causes that u_rel
+    contains and states; those it does not state get a default in every budget (see `parts`).
     `certified` is whether the scale rests on a certified artefact; `source` names it.
 
     Raises `UsageError` for a value outside its plausible range.
@@ -49,9 +55,10 @@ class Scale:
     source: str = ""
     shear_deg: float = 0.0
     u_shear_deg: float = 0.0
-    u_edge_bias_px: float = 0.0
+    u_edge_bias_px: float | None = None
     rest: PixelMap | None = None
     certified: bool = field(default=False, kw_only=True)
+    parts: tuple[ScalePart, ...] = field(default=(), kw_only=True)
 
     def __post_init__(self) -> None:
         for name in ("um_per_px_x", "um_per_px_y"):
@@ -70,7 +77,7 @@ class Scale:
         if not (math.isfinite(self.shear_deg) and abs(self.shear_deg) < 10):
             raise UsageError(message=f"A shear of {self.shear_deg:g} degrees is not plausible.")
         for name in ("u_shear_deg", "u_edge_bias_px"):
-            value = getattr(self, name)
+            value = getattr(self, name) or 0.0
             if not (math.isfinite(value) and value >= 0):
                 raise UsageError(
                     message=f"The scale's {name} = {value:g} must be zero or a positive number."
@@ -98,9 +105,12 @@ class Scale:
         return cls(
             **{name: float(data[name]) for name in _NEEDED},
             **{name: float(data.get(name, 0.0)) for name in _OPTIONAL},
+            # Files wrote 0 where it was not known.
+            u_edge_bias_px=float(data.get("u_edge_bias_px") or 0.0) or None,
             source=source,
             rest=None if rest is None else PixelMap.from_dict(rest),
             certified=certified,
+            parts=tuple(_parts(data)),
         )
 
     def to_dict(self) -> dict[str, object]:
@@ -108,6 +118,7 @@ class Scale:
         return {
             "schema": SCHEMA,
             **{name: getattr(self, name) for name in _WRITTEN},
+            "parts": [part.to_dict() for part in self.parts],
             "rest": None if self.rest is None else self.rest.to_dict(),
         }
 
@@ -125,6 +136,45 @@ class Scale:
         )
         return flat if self.rest is None else flat + self.rest(points)
 
+    def stretched(self, factor: float) -> Scale:
+        """The scale with every length times a factor."""
+        return replace(
+            self,
+            um_per_px_x=factor * self.um_per_px_x,
+            um_per_px_y=factor * self.um_per_px_y,
+            rest=None if self.rest is None else self.rest.stretched(factor, factor),
+        )
+
+    def with_part(self, cause: Cause, u_rel_x: float, u_rel_y: float) -> Scale:
+        """The scale with a further stated cause of its uncertainty; 0 where it adds nothing."""
+        part = ScalePart(cause, u_rel_x, u_rel_y)
+        wider = math.hypot(self.u_rel_x, u_rel_x), math.hypot(self.u_rel_y, u_rel_y)
+        return replace(self, u_rel_x=wider[0], u_rel_y=wider[1], parts=(*self.parts, part))
+
+    def u_rel_by_cause(self, axis: int) -> dict[Cause | None, float]:
+        """Relative standard uncertainty by cause in x (0) or y (1); None is the artefact's."""
+        total = (self.u_rel_x, self.u_rel_y)[axis]
+        own: dict[Cause | None, float] = dict.fromkeys(self.stated, 0.0)
+        for part in self.parts:
+            own[part.cause] = math.hypot(own[part.cause], (part.u_rel_x, part.u_rel_y)[axis])
+        rest = math.sqrt(max(0.0, total**2 - sum(u**2 for u in own.values())))
+        return {None: rest, **own}
+
+    @property
+    def stated(self) -> tuple[Cause, ...]:
+        """The causes of uncertainty whose size this scale states."""
+        return tuple(dict.fromkeys(part.cause for part in self.parts))
+
+    def u_rel_in_use(self, axis: int) -> float:
+        """Relative standard uncertainty in x (0) or y (1) with the defaults of unknown causes."""
+        unknown = [default.u for cause, default in DEFAULTS.items() if cause not in self.stated]
+        return math.hypot((self.u_rel_x, self.u_rel_y)[axis], *unknown)
+
+    @property
+    def u_edge_bias_in_use_px(self) -> float:
+        """Standard uncertainty (px) of the edge bias, by a default where it is not known."""
+        return U_EDGE_BIAS_PX if self.u_edge_bias_px is None else self.u_edge_bias_px
+
     def covers(self, points: Float) -> Bool:
         """Which picture points (n, 2) in px lie where the artefact was seen.
 
@@ -133,6 +183,24 @@ class Scale:
         if self.rest is None:
             return np.ones(len(points), np.bool_)
         return self.rest.covers(np.asarray(points, dtype=float))
+
+
+def _parts(data: Mapping[str, Any]) -> Iterator[ScalePart]:
+    """The stated causes in a scale file; files without them have a budget that may name one."""
+    if "parts" in data:
+        yield from map(ScalePart.from_dict, data["parts"])
+        return
+    for row in data.get("budget") or ():
+        if row["name"] == Cause.PICTURES and row.get("dof"):
+            yield ScalePart(Cause.PICTURES, float(row["u_rel_x"]), float(row["u_rel_y"]))
+
+
+def exact_scale(um_per_px_x: float, um_per_px_y: float, edge_bias_px: float = 0.0) -> Scale:
+    """The scale of a drawn picture: known exactly, so that nothing of it is a default."""
+    parts = tuple(ScalePart(cause, 0.0, 0.0) for cause in DEFAULTS)
+    return Scale(
+        um_per_px_x, um_per_px_y, 0.0, 0.0, edge_bias_px, "exact", u_edge_bias_px=0.0, parts=parts
+    )
 
 
 def certified_by_source(source: str) -> bool:

@@ -7,6 +7,7 @@ from collections.abc import Iterable
 from dataclasses import asdict, dataclass, replace
 from typing import Any
 
+from sieve_inspect.summary.fields import FieldScatter
 from sieve_inspect.summary.uncertainty import Contribution, Quantity, expanded, lines_of
 
 
@@ -18,7 +19,8 @@ class DirectionSummary:
     aperture believed real, re-measured, with `u_max_um` its own uncertainty. Each u has its
     coverage factor `k_…` for 95.45 % and the effective degrees of freedom `dof_…` (infinite: k = 2)
     behind it, and an expanded uncertainty `U_…` = k u. `population` is the number of apertures of
-    the whole cloth where that is known.
+    the whole cloth where that is known. `scatter` is that between fields as counted, `own_scatter`
+    that of these fields alone, None for a single field.
     """
 
     count: int
@@ -41,6 +43,8 @@ class DirectionSummary:
     k_max: float = 2.0
     dof_max: float = math.inf
     population: int | None = None
+    scatter: FieldScatter | None = None
+    own_scatter: FieldScatter | None = None
 
     @property
     def U_mean_um(self) -> float:  # noqa: N802  (U is the symbol of the GUM)
@@ -69,7 +73,24 @@ class DirectionSummary:
     def to_dict(self) -> dict[str, Any]:
         """The `directions` entry of schema `sieveward.measurement/1`; numbers as they are."""
         figures = asdict(self)
-        for name in ("k_sd", "dof_sd", "k_max", "dof_max"):
+        for name in ("k_sd", "dof_sd", "k_max", "dof_max", "scatter", "own_scatter"):
             del figures[name]
         last = {name: figures.pop(name) for name in ("k_mean", "dof_mean", "population")}
-        return {**figures, "U_mean_um": self.U_mean_um, **last}
+        return {
+            **figures,
+            "U_mean_um": self.U_mean_um,
+            **last,
+            "between_fields": self._between_fields(),
+        }
+
+    def _between_fields(self) -> dict[str, Any] | None:
+        if self.scatter is None:
+            return None
+        own = self.own_scatter
+        return {
+            "s_um": self.scatter.s_um,
+            "dof": self.scatter.dof,
+            "source": str(self.scatter.source),
+            "own_s_um": None if own is None else own.s_um,
+            "own_dof": None if own is None else own.dof,
+        }

@@ -63,6 +63,20 @@ class Precision:
         return self.ss_within / self.df_within
 
     @property
+    def dof_R(self) -> float:  # noqa: N802
+        """Degrees of freedom of s_R (Welch–Satterthwaite of the two mean squares).
+
+        s_R² = MS_between / n̄ + MS_within (1 − 1/n̄); those of s_r where no group stands out.
+        """
+        if self.s_L == 0 or self.s_R == 0:
+            return float(self.df_within)
+        n = sum(self.counts)
+        typical = (n - sum(count**2 for count in self.counts) / n) / self.df_between
+        between, within = self.ms_between / typical, self.ms_within * (1 - 1 / typical)
+        below = between**2 / self.df_between + within**2 / self.df_within
+        return (between + within) ** 2 / below
+
+    @property
     def r_limit(self) -> float:
         """Two results under the same conditions differ by more in 5 % of cases (2.8 s_r)."""
         return 2.8 * self.s_r

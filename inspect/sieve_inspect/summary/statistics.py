@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 from sieve_inspect.apertures.field import Field
 from sieve_inspect.apertures.flags import Flag
 from sieve_inspect.scale import Scale
+from sieve_inspect.scale.parts import DEFAULTS, EDGE_BIAS, Default
 from sieve_inspect.summary.direction import DirectionSummary
 from sieve_inspect.summary.fields import FieldScatter, GapMeans, u_of_gaps, u_of_mean
 from sieve_inspect.summary.uncertainty import (
@@ -189,16 +190,47 @@ def _common_lines(
     samples: Sequence[Sample], scale: Scale, axis: int, mean: float
 ) -> list[Contribution]:
     """What shifts every width of a direction alike."""
-    direction, u_rel = "xy"[axis], (scale.u_rel_x, scale.u_rel_y)[axis]
+    direction = "xy"[axis]
     um_per_px = float(np.mean([np.median(s.um_per_px) for s in samples]))
     u_response = float(np.mean([s.u_response for s in samples]))
-    u_bias = 2 * scale.u_edge_bias_px * um_per_px
     return [
-        Contribution("scale", direction, u_rel * mean, source=BudgetSource.SCALE),
+        *_scale_lines(scale, axis, mean),
         Contribution("edge response", direction, u_response),
         Contribution("edge model", direction, EDGE_MODEL_PX * um_per_px),
-        Contribution("edge bias", direction, u_bias, source=BudgetSource.SCALE),
+        _edge_bias_line(scale, direction, um_per_px),
     ]
+
+
+def _scale_lines(scale: Scale, axis: int, mean: float) -> Iterator[Contribution]:
+    """The scale's own line, one for each cause it states, and one for each it leaves to a default.
+
+    A cause stated as zero has no line.
+    """
+    direction, source = "xy"[axis], BudgetSource.SCALE
+    for cause, u_rel in scale.u_rel_by_cause(axis).items():
+        if cause is None or u_rel > 0:
+            yield Contribution(str(cause or "scale"), direction, u_rel * mean, source=source)
+    for cause, default in DEFAULTS.items():
+        if cause not in scale.stated:
+            yield _assumed(str(cause), default, direction, default.u * mean)
+
+
+def _edge_bias_line(scale: Scale, direction: str, um_per_px: float) -> Contribution:
+    u_um = 2 * scale.u_edge_bias_in_use_px * um_per_px
+    if scale.u_edge_bias_px is None:
+        return _assumed("edge bias", EDGE_BIAS, direction, u_um)
+    return Contribution("edge bias", direction, u_um, source=BudgetSource.SCALE)
+
+
+def _assumed(name: str, default: Default, direction: str, u_um: float) -> Contribution:
+    return Contribution(
+        f"{name} (assumed)",
+        direction,
+        u_um,
+        source=BudgetSource.SCALE,
+        basis=default.basis,
+        remedy=default.remedy,
+    )
 
 
 def sampling_lines(

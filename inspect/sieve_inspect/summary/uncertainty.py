@@ -8,7 +8,7 @@ U = k u_c                           k = t for 95.45 % at ν_eff (G.6.4): 2.00 wh
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 from typing import Any
@@ -39,7 +39,8 @@ class Contribution:
     """One line of a budget: standard uncertainty `value_um` (um) and its degrees of freedom.
 
     `direction` is "x" or "y", `of` the result it belongs to. `common` is true for what shifts every
-    aperture alike, so that it counts for the largest aperture as it does for the mean.
+    aperture alike, so that it counts for the largest aperture as it does for the mean. `basis` is
+    where an assumed value is from, and `remedy` what takes its place; "" for a known value.
     """
 
     name: str
@@ -49,12 +50,15 @@ class Contribution:
     of: Quantity = Quantity.MEAN
     source: BudgetSource = BudgetSource.IMAGING
     common: bool = True
+    basis: str = ""
+    remedy: str = ""
 
     def to_dict(self) -> dict[str, Any]:
         """JSON-ready; infinite degrees of freedom are null."""
         dof = self.dof if math.isfinite(self.dof) else None
         line = {"name": self.name, "direction": self.direction, "value_um": self.value_um}
-        return {**line, "dof": dof, "of": str(self.of)}
+        assumed = {"basis": self.basis, "remedy": self.remedy} if self.basis else {}
+        return {**line, "dof": dof, "of": str(self.of), **assumed}
 
 
 @dataclass(frozen=True)
@@ -89,14 +93,34 @@ def whole_dof(dof: float) -> float:
 
 
 def expanded(contributions: Iterable[Contribution]) -> Expanded:
-    """The combination with its k for 95.45 %. Degrees of freedom are rounded down (G.4.1)."""
-    lines = list(contributions)
-    dof, k = effective_dof(lines), 2.0
-    if math.isfinite(dof):
-        from scipy.special import stdtrit
+    """The combination with its k for 95.45 %. Degrees of freedom are rounded down (G.4.1).
 
-        k = float(stdtrit(whole_dof(dof), 0.5 + COVERAGE / 2))
-    return Expanded(combine(lines), dof, k)
+    An assumed line has no limit to its degrees of freedom and raises those of the sum, so that U
+    could shrink by what is not known: then k is that of as few degrees as keep U as large.
+    """
+    lines = list(contributions)
+    total = _expanded(lines)
+    known = _expanded([line for line in lines if not line.basis])
+    if total.value_um >= known.value_um:
+        return total
+    dof = 1.0
+    while _k(dof + 1) * total.u_um >= known.value_um:
+        dof += 1
+    return Expanded(total.u_um, dof, _k(dof))
+
+
+def _expanded(lines: Sequence[Contribution]) -> Expanded:
+    dof = effective_dof(lines)
+    return Expanded(combine(lines), dof, _k(dof))
+
+
+def _k(dof: float) -> float:
+    """Student's t for 95.45 % at degrees of freedom rounded down; 2 where nothing limits them."""
+    if not math.isfinite(dof):
+        return 2.0
+    from scipy.special import stdtrit
+
+    return float(stdtrit(whole_dof(dof), 0.5 + COVERAGE / 2))
 
 
 def lines_of(

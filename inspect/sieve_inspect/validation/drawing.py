@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from sieve_inspect.arrays import Float
 from sieve_inspect.image import srgb_to_linear
-from sieve_inspect.scale import Scale
+from sieve_inspect.scale import Scale, exact_scale
 from sieve_inspect.synthetic import (
     Cloth,
     Light,
@@ -44,13 +44,7 @@ class Case:
     @property
     def scale(self) -> Scale:
         """The exact scale: the cloth's stretch undone, without uncertainty."""
-        return Scale(
-            UM_PER_PX / self.cloth.stretch_x,
-            UM_PER_PX / self.cloth.stretch_y,
-            0.0,
-            0.0,
-            source="drawn, exact",
-        )
+        return exact_scale(UM_PER_PX / self.cloth.stretch_x, UM_PER_PX / self.cloth.stretch_y)
 
     @property
     def nominal_um(self) -> float:

@@ -16,7 +16,7 @@ from sieve_inspect.illumination.model import Illumination
 from sieve_inspect.measurement.model import Measurement
 from sieve_inspect.measurement.pipeline import measure
 from sieve_inspect.measurement.reference_cloth import CertifiedCloth, of_reference
-from sieve_inspect.scale import Scale
+from sieve_inspect.scale import exact_scale
 from sieve_inspect.summary.uncertainty import BudgetSource, Contribution, combine, lines_of
 from sieve_inspect.synthetic import Cloth, Lamp, Optics, RoundLight, Sensor, Surface, render, save
 from sieve_inspect.synthetic.reflection import BLACK, BRONZE, MATT, MIRROR, ROUGH, STEEL
@@ -26,7 +26,7 @@ from sieve_inspect.validation.model import Group, Row
 
 _SHARE, _PX = 0.004, 0.02  # largest error by a reference cloth: share of a wire, and px
 _CERTIFIED_UM = 0.02 * UM_PER_PX  # U of the reference cloth
-_EXACT = Scale(UM_PER_PX, UM_PER_PX, 0.0, 0.0, source="drawn, exact")
+_EXACT = exact_scale(UM_PER_PX, UM_PER_PX)
 _REFERENCE = Cloth(18.3, 12.1, sd_px=0.15, rotation_deg=4, seed=12)
 
 

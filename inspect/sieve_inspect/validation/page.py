@@ -9,6 +9,8 @@ import json
 from collections.abc import Iterable
 from dataclasses import dataclass
 
+from sieve_inspect.scale.parts import DEFAULTS, EDGE_BIAS
+from sieve_inspect.standard import limits
 from sieve_inspect.validation.model import Group, Report, Row
 from sieve_inspect.validation.threshold import ROUTE
 
@@ -84,7 +86,36 @@ def as_markdown(report: Report) -> str:
         damage=report.of(Group.DAMAGE),
         refused=report.of(Group.REFUSAL),
         uncertainty=report.of(Group.UNCERTAINTY),
+        assumed=_assumed(),
     )
+
+
+@dataclass(frozen=True)
+class _Assumed:
+    """A default of what a scale does not state: its share of Y, U (k = 2) over Y, at each size."""
+
+    name: str
+    u: str
+    basis: str
+    remedy: str
+    shares: tuple[float, ...]
+
+
+_ASSUMED_AT = ((75.0, 4800), (250.0, 2400), (1000.0, 1200), (4000.0, 600))  # um, dpi
+
+
+def _assumed() -> list[_Assumed]:
+    """Every default with what it costs at some sizes."""
+    rows = [("edge bias", f"{EDGE_BIAS.u:.3f} px an edge", EDGE_BIAS, True)]
+    rows += [(str(c), f"{100 * d.u:.3f} %", d, False) for c, d in DEFAULTS.items()]
+    table = []
+    for name, u, default, per_edge in rows:
+        shares = tuple(
+            2 * default.u * (2 * 25_400 / dpi if per_edge else size) / limits(size).y_um
+            for size, dpi in _ASSUMED_AT
+        )
+        table.append(_Assumed(name, u, default.basis, default.remedy, shares))
+    return table
 
 
 @dataclass(frozen=True)

@@ -9,6 +9,7 @@ from enum import StrEnum
 from typing import Any
 
 from sieve_inspect.outcomes import PASSING, Action, Outcome
+from sieve_inspect.verdict.unseen import Unseen
 
 
 class Fit(StrEnum):
@@ -112,7 +113,8 @@ def with_remedies(action: Action, advice: str, gates: Sequence[Gate]) -> tuple[A
 class Verdict:
     """A measurement judged by the limits of an edition; the action is a proposal.
 
-    `rule` is the decision rule as written, `margins` and `shares` hold every value judged.
+    `rule` is the decision rule as written, `margins` and `shares` hold every value judged. `unseen`
+    is what a partial scan says of the other apertures; it decides nothing.
     """
 
     standard: str
@@ -124,6 +126,7 @@ class Verdict:
     action_reason: str
     margins: tuple[Margin, ...]
     shares: tuple[Share, ...] = ()
+    unseen: Unseen | None = None
 
     def __repr__(self) -> str:
         return (
@@ -143,6 +146,12 @@ class Verdict:
             action_reason="Proposed: measure better: calibrate the device with a certified "
             "artefact and check again. You decide.",
         )
+
+    def with_unseen(self, unseen: Unseen | None, sentence: str) -> Verdict:
+        """The same with what is to be said of the apertures that were not measured."""
+        if unseen is None:
+            return self
+        return replace(self, unseen=unseen, reasons=(*self.reasons, sentence))
 
     def with_gates(self, gates: Sequence[Gate]) -> Verdict:
         """The same where conditions of a pass are not met: then it passes conditionally at best.
@@ -173,6 +182,7 @@ class Verdict:
             "action_reason": self.action_reason,
             "margins": [margin.to_dict() for margin in self.margins],
             **shares,
+            **({} if self.unseen is None else {"whole_cloth": self.unseen.to_dict()}),
         }
 
 

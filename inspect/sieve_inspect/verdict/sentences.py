@@ -9,6 +9,7 @@ from sieve_inspect.outcomes import Outcome
 from sieve_inspect.standard import Limits
 from sieve_inspect.verdict.model import Margin, Share, Value
 from sieve_inspect.verdict.rules import Rule, exact
+from sieve_inspect.verdict.unseen import Unseen
 
 
 def decimals_for(expanded: float) -> int:
@@ -142,6 +143,21 @@ def _rounded(value: float, decimals: int, rounding: str = ROUND_HALF_UP) -> Deci
 def _side(value: Decimal, bound: float) -> int:
     difference = value - exact(bound)
     return (difference > 0) - (difference < 0)
+
+
+def unseen_sentence(unseen: Unseen, writer: Writer) -> str:
+    """What a partial scan says of the apertures nobody measured."""
+    cloth = f"the other apertures of the cloth, about {unseen.population:,} in each direction"
+    limit, p = writer.limit(unseen.limit_um), unseen.p_none_above
+    if p is None:
+        return f"so few apertures say nothing about {cloth}."
+    percent = f"{100 * p:.3g}" if p < 0.999 else "over 99.9"
+    known = f"with a probability of {percent} % none of {cloth}, is above {limit}"
+    if unseen.fields == 0:
+        return f"{known}."
+    if unseen.fields is None:
+        return f"{known}; only the entire cloth in one scan settles it."
+    return f"{known}; {unseen.fields:,} more fields like these would settle it."
 
 
 def share_sentence(share: Share, above: str) -> str:

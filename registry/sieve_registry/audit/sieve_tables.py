@@ -11,9 +11,9 @@ from typing import Any, cast
 from sieve_inspect.units import format_length
 from sieve_registry.audit.table import RECORDED_LATER, AuditTable, Columns, Scope, table
 from sieve_registry.codec import EventPayload
-from sieve_registry.events import ActionDecided
 from sieve_registry.ledger.corrections import fields_text
-from sieve_registry.quality.lookback import Lookback, lookback_of
+from sieve_registry.outlook.cloth_history import moment
+from sieve_registry.quality.lookback import Lookback, lookbacks_of
 from sieve_registry.records import (
     Check,
     Correction,
@@ -227,21 +227,18 @@ _LOOKBACK_COLUMNS: Columns[tuple[Lookback, str]] = (
 
 
 def lookbacks_table(scope: Scope, sieves: Sequence[SieveRecord]) -> AuditTable:
-    """Sieves that failed and had been used: the last decision, or "open"."""
+    """Every cause that puts uses in question, and how many of their results are still open."""
     return table("lookbacks", "Look-backs", _LOOKBACK_COLUMNS, _lookbacks(scope, sieves))
 
 
 def _lookbacks(scope: Scope, sieves: Sequence[SieveRecord]) -> Iterator[tuple[Lookback, str]]:
-    """Each look-back with the decision on it."""
+    """Each look-back with the state of its results."""
     marks = listing.check_marks(scope.connection, scope.as_of, scope.until)
     uses: dict[str, list[Use]] = {}
     for row in listing.use_rows(scope.connection, scope.as_of, scope.until):
         count, on_date = row._mapping["count"], date.fromisoformat(row.on_date)
         use = Use(row.sieve_id, on_date, count, row.note, row.seq, row.recorded_at, row.person)
         uses.setdefault(row.sieve_id, []).append(use)
-    decided: dict[str, list[Fact[ActionDecided]]] = {}
-    for fact in scope.facts(ActionDecided):
-        decided.setdefault(fact.subject, []).append(fact)
     for sieve in sieves:
         sieve_id = sieve.state.sieve.id
         if sieve_id not in uses:
@@ -249,12 +246,15 @@ def _lookbacks(scope: Scope, sieves: Sequence[SieveRecord]) -> Iterator[tuple[Lo
         # A look-back rests on a check's day, order and outcome alone, which a mark has.
         checks = tuple(cast("list[Check]", marks.get(sieve_id, [])))
         history = replace(sieve.history, checks=checks, uses=tuple(uses[sieve_id]))
-        review = lookback_of(history, scope.as_of)
-        if review.cause is None or not review.uses:
-            continue
-        decisions = [
-            f"{fact.on_date} by {fact.person}"
-            for fact in decided.get(sieve_id, [])
-            if fact.seq > review.cause.seq and fact.on_date <= scope.as_of
-        ]
-        yield review, decisions[-1] if decisions else "open"
+        for review in lookbacks_of(history, scope.as_of):
+            if review.uses:
+                yield review, _state_of(review)
+
+
+def _state_of(review: Lookback) -> str:
+    """How far the results of a look-back are decided."""
+    entries, open_ = len(review.entries), len(review.undecided)
+    if open_:
+        return f"open, {open_} of {entries} results"
+    last = max(review.decided.values(), key=moment)
+    return f"{last.on_date} by {last.person}"

@@ -250,7 +250,7 @@ class Jobs:
                 terms=RecordTerms(),
                 measure=measured,
             )
-            job.cautions = commands.used_before(self.registry, job.taken)
+            job.cautions = commands.used_before(self.registry, order.images)
             job.cautions += dpi_warnings(order.images, order.scale.scale)
             self._paces.append((_bytes(job), time.monotonic() - job.began))
             job.phase = Phase.READY

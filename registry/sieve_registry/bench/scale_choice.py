@@ -63,7 +63,7 @@ def choose(
         kind, rest = "kept", default_scale(registry, images, registry.today(), preferred).name
     reason, person = form.text("accept_expired"), form.text("accepted_by")
     if reason and not person:
-        raise UsageError(message="Name missing: type who accepts the expired scale.")
+        raise UsageError(message="Name missing: type who accepts the scale.")
     scale = None
     if kind == "given" and rest.isdecimal() and int(rest) < len(given):
         scale = given[int(rest)][1]
@@ -77,7 +77,8 @@ def choose(
         um_per_px=form.text("um_per_px") or None if kind == BY_HAND else None,
         stand_off_um=parse_stand_off_um(stand_off) if stand_off else None,
         temperature_c=_degrees(form.text("temperature")),
-        accept_expired=reason,
+        accept_expired=reason if kind == "kept" else "",
+        accept_scale=reason,
         accepted_by=person or None,
     )
     return choose_scale(registry, request, ())

@@ -5,7 +5,9 @@ Between the two a person may inspect the result. What is recorded is what was sh
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Callable, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
@@ -13,12 +15,14 @@ from typing import TYPE_CHECKING, Any
 
 from sieve_inspect.outcomes import FOR_INFORMATION
 from sieve_registry.checks import evidence, gates
+from sieve_registry.checks.earlier import scatter_before
 from sieve_registry.checks.queries import get_check
 from sieve_registry.events import CheckRecorded, CheckSigned
 from sieve_registry.records import CheckDetail, SieveHistory, SieveState
 from sieve_registry.scales.check_scale import CheckScale
 from sieve_registry.scales.dpi import dpi_warnings
 from sieve_registry.scales.lamps import illumination_for
+from sieve_registry.scales.plausibility import accepted, contradictions_of_tags, dpi_of_file
 from sieve_registry.sieves import decision_rules
 from sieve_registry.sieves.facts import facts_of
 from sieve_registry.sieves.recording import (
@@ -97,11 +101,14 @@ def take(
     from sieve_inspect.measurement.options import Judging, Prior
 
     chosen = CheckScale.of(scale)
+    tags = [(image.name, dpi_of_file(image)) for image in map(Path, images)]
+    contradictions = contradictions_of_tags(chosen.scale, tags)
+    implausible = accepted(contradictions, chosen.accept_scale, chosen.accepted_by or terms.by)
     with registry.reading() as connection:
         history, day = history_for_recording(registry, connection, sieve_id, CheckRecorded, terms)
     sieve = history.sieve
     rule = decision_rules.rule_of(registry, sieve.id, day)
-    warnings: list[str] = []
+    warnings = used_before(registry, [Path(image) for image in images])
     if illumination is None:
         illumination = illumination_for(registry, chosen.device, day, warnings.append)
     measurement = (measure or measure_scans)(
@@ -116,10 +123,13 @@ def take(
             grade=sieve.grade,
             rule=rule.rule,
             coarser=rule.coarser,
-            doubts=chosen.doubts,
+            doubts=(*chosen.doubts, *implausible),
             frame_mm=None if sieve.frame_nm is None else sieve.frame_nm / 1e6,
         ),
-        prior=Prior(decision_rules.contributions(registry, rule.study) if rule.study else ()),
+        prior=Prior(
+            decision_rules.contributions(registry, rule.study) if rule.study else (),
+            scatter=scatter_before(registry, history, day),
+        ),
     )
     document = measurement.to_dict()
     judged = not for_information
@@ -136,9 +146,15 @@ def with_history_now(registry: Registry, taken: Taken) -> Taken:
     return replace(taken, history=history, figures=figures)
 
 
-def used_before(registry: Registry, taken: Taken) -> list[str]:
-    """A sentence for each of these scans that is evidence of an earlier check."""
-    scans = {str(image["sha256"]): str(image["file"]) for image in taken.document["images"]}
+def used_before(registry: Registry, images: Sequence[Path]) -> list[str]:
+    """A sentence for each of these scans that is evidence of an earlier check.
+
+    Files that cannot be read are left to the measuring.
+    """
+    scans = {}
+    for image in images:
+        with suppress(OSError), image.open("rb") as file:
+            scans[hashlib.file_digest(file, "sha256").hexdigest()] = image.name
     with registry.reading() as connection:
         known = [sha for sha in scans if reader.evidence_extension(connection, sha) is not None]
     if not known:

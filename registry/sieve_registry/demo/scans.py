@@ -24,6 +24,7 @@ from numpy.typing import NDArray
 from PIL import Image
 
 from sieve_inspect.scale import Scale
+from sieve_inspect.scale.parts import Cause, ScalePart
 from sieve_inspect.synthetic import Cloth, Damage, Light, Optics, Render, Sensor, render, save
 from sieve_inspect.synthetic.targets import Device, Target, render_target
 from sieve_registry.demo.images import CERTIFICATE, scale_name, source_folder
@@ -37,6 +38,14 @@ _SHAPE, _NARROW, _FIELD = (680, 880), (680, 620), (440, 520)
 _CLEAR = Damage()
 
 
+# From several pictures at the height of the cloth and a thermometer; a line gave the edge bias.
+_STATED = (
+    ScalePart(Cause.PICTURES, 0.0002, 0.0002),
+    ScalePart(Cause.STAND_OFF, 0.0001, 0.0001),
+    ScalePart(Cause.TEMPERATURE, 0.00002, 0.00002),
+)
+
+
 def _scale(dpi: int) -> Scale:
     step = 25_400 / dpi
     return Scale(
@@ -45,7 +54,9 @@ def _scale(dpi: int) -> Scale:
         u_rel_x=0.0003,
         u_rel_y=0.0003,
         source=f"glass grid EX-G7, certificate EX-1147 (invented), {dpi} dpi, at cloth height",
+        u_edge_bias_px=0.015,
         certified=True,
+        parts=_STATED,
     )
 
 

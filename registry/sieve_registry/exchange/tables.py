@@ -58,10 +58,10 @@ SIEVE_COLUMNS = (
     "id", "nominal", *_SIEVE_TEXTS, "frame", "in_service", "interval_months", "interval_uses",
     *_DETAILS,
 )  # fmt: skip
-_FIGURES = ("mean", "sd", "max")
+_FIGURES = ("mean", "sd", "max", "u_mean")
 CHECK_COLUMNS = (
-    "sieve", "date", "outcome", "mean_x", "mean_y", "sd_x", "sd_y", "max_x", "max_y", "count",
-    "by", "note",
+    "sieve", "date", "outcome", "mean_x", "mean_y", "sd_x", "sd_y", "max_x", "max_y",
+    "u_mean_x", "u_mean_y", "count", "certificate", "by", "note",
 )  # fmt: skip
 _NEEDED = {SIEVES: ("id", "nominal"), CHECKS: ("sieve", "date", "outcome", "mean_x", "mean_y")}
 _OUTCOMES = (*OUTCOMES, NOT_JUDGED)
@@ -89,12 +89,16 @@ class BadRow:
 
 @dataclass(frozen=True)
 class Imported:
-    """What was imported, or would be in a trial; with a bad row nothing is imported."""
+    """What was imported, or would be in a trial; with a bad row nothing is imported.
+
+    `ignored` are the columns of the table that are no columns of ours.
+    """
 
     what: str
     rows: int
     recorded: bool
     bad: tuple[BadRow, ...]
+    ignored: tuple[str, ...] = ()
 
 
 def _parsed(data: bytes) -> dict[str, Any]:
@@ -140,7 +144,13 @@ def import_table(
     """
     rows = read_rows(path)
     names = SIEVE_COLUMNS if what == SIEVES else CHECK_COLUMNS
-    places = _places(path, rows[0][1] if rows else [], names, mapping, what)
+    header = rows[0][1] if rows else []
+    places = _places(path, header, names, mapping, what)
+    ignored = tuple(
+        cell.strip()
+        for place, cell in enumerate(header)
+        if cell.strip() and place not in places.values()
+    )
     body = [(line, cells) for line, cells in rows[1:] if any(cell.strip() for cell in cells)]
     bad: list[BadRow] = []
     staged = registry.evidence.stage(path, path.suffix)
@@ -158,10 +168,10 @@ def import_table(
             if bad or dry_run:
                 raise _RollBackError
     except _RollBackError:
-        return Imported(what, len(body), False, tuple(bad))
+        return Imported(what, len(body), False, tuple(bad), ignored)
     finally:
         registry.evidence.discard(staged)
-    return Imported(what, len(body), True, ())
+    return Imported(what, len(body), True, (), ignored)
 
 
 class _RollBackError(Exception):
@@ -257,8 +267,13 @@ class _Import:
         history, day = history_for_recording(
             self.registry, self.connection, clean_id(row["sieve"]), CheckRecorded, terms
         )
-        sieve = history.sieve
+        sieve, x, y = history.sieve, _direction(row, "x"), _direction(row, "y")
+        for check in history.checks:
+            if (check.on_date, check.x.mean_um, check.y.mean_um) == (day, x.mean_um, y.mean_um):
+                raise _BadCellError(f"{check.id} of that day has the same means: a row twice?")
         note = clean_text("note", row.get("note", ""))
+        certificate = clean_text("certificate", row.get("certificate", ""))
+        told = (note, f"certificate {certificate}" if certificate else "")
         payload = CheckRecorded(
             check=writer.next_check_id(self.connection),
             nominal_nm=sieve.nominal_nm,
@@ -268,10 +283,10 @@ class _Import:
             outcome=outcome,
             action="",
             action_reason="",
-            reasons=(note,) if note else (),
+            reasons=tuple(text for text in told if text),
             fit="not known",
-            x=_direction(row, "x"),
-            y=_direction(row, "y"),
+            x=x,
+            y=y,
             margins=(),
             images=(),
             shares=(),
@@ -286,7 +301,7 @@ def _direction(row: Mapping[str, str], axis: str) -> DirectionFigures:
     figures = {f"{n}_um": _figure(n, row.get(f"{n}_{axis}", "")) for n in _FIGURES}
     if figures["mean_um"] is None:
         raise _BadCellError(f"mean_{axis} is empty: a past check needs its means, in um")
-    unknown = dict.fromkeys(("u_mean_um", "u_sd_um", "u_max_um", "wire_mean_um"))
+    unknown = dict.fromkeys(("u_sd_um", "u_max_um", "wire_mean_um"))
     count = _number("count", row["count"]) if row.get("count") else 0
     return DirectionFigures.from_payload({"count": count, **figures, **unknown})
 
@@ -351,7 +366,8 @@ def check_rows(registry: Registry) -> list[tuple[str, ...]]:
             (
                 c.sieve_id, c.on_date.isoformat(), c.outcome, text(c.x.mean_um),
                 text(c.y.mean_um), text(c.x.sd_um), text(c.y.sd_um), text(c.x.max_um),
-                text(c.y.max_um), str(c.x.count or ""), c.person, "; ".join(c.reasons),
+                text(c.y.max_um), text(c.x.u_mean_um), text(c.y.u_mean_um),
+                str(c.x.count or ""), "", c.person, "; ".join(c.reasons),
             )
             for c in sorted(checks, key=lambda check: check.seq)
         ),

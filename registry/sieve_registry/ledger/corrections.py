@@ -17,7 +17,9 @@ from sieve_registry.records import Correction, Fact, SieveHistory
 _T = TypeVar("_T", bound=Any)
 
 CORRECTABLE: Mapping[str, tuple[str, ...]] = {
-    events.SieveAdded.KIND: ("serial", "maker", "location", "frame_nm", "in_service"),
+    events.SieveAdded.KIND: (
+        "nominal_nm", "standard", "grade", "serial", "maker", "location", "frame_nm", "in_service",
+    ),
     events.SieveEdited.KIND: ("on_date",),
     events.CheckRecorded.KIND: ("on_date",),
     events.UseLogged.KIND: ("on_date", "count", "note"),
@@ -27,10 +29,15 @@ CORRECTABLE: Mapping[str, tuple[str, ...]] = {
     events.SieveCleaned.KIND: ("on_date", "method", "note"),
     events.ClothReplaced.KIND: ("on_date", "reason"),
     events.CheckSigned.KIND: (),
-}
+}  # fmt: skip
 VOIDABLE = frozenset(CORRECTABLE) - {events.SieveAdded.KIND}
 _DAYS = ("on_date", "in_service")
-_FIELD_NAMES = {"on_date": "date", "frame_nm": "frame in nm", "in_service": "in service"}
+_FIELD_NAMES = {
+    "on_date": "date",
+    "frame_nm": "frame in nm",
+    "nominal_nm": "nominal in nm",
+    "in_service": "in service",
+}
 
 
 def field_name(name: str) -> str:

@@ -10,10 +10,11 @@ from typing import Any
 from sqlalchemy import Connection
 
 from sieve_inspect.errors import UsageError
+from sieve_inspect.standard import resolve_nominal
 from sieve_inspect.units import parse_length_um
 from sieve_registry.checks import queries as check_queries
 from sieve_registry.errors import RuleRefusedError, UnknownRecordError
-from sieve_registry.events import RecordCorrected
+from sieve_registry.events import RecordCorrected, SieveAdded
 from sieve_registry.ledger import corrections
 from sieve_registry.records import Correction, Event, SieveHistory
 from sieve_registry.scales import corrections as amendments
@@ -25,7 +26,11 @@ from sieve_registry.values import clean_text, read_date
 
 _MOST_USES = 1_000_000
 # Names on the command line of the fields of a record.
-_TYPED = {"date": "on_date", "in-service": "in_service", "frame": "frame_nm"}
+_TYPED = {
+    "date": "on_date", "in-service": "in_service", "frame": "frame_nm", "nominal": "nominal_nm",
+}  # fmt: skip
+_IDENTITY = ("nominal_nm", "standard", "grade")
+_BEFORE_A_CHECK = "entered wrongly, put right before the first check"
 
 
 def correct(
@@ -53,6 +58,7 @@ def correct(
     with registry.writing() as connection:
         event = _correctable(connection, seq, record, void)
         now = dict(_new_value(event, typed, value) for typed, value in changes.items())
+        _check_identity(connection, event, now)
         history = history_of(connection, event.subject)
         earlier = corrections.current_readings(history.corrections).get(seq, (False, {}))
         if not now and not void and not earlier[0]:
@@ -117,6 +123,36 @@ def correctable(registry: Registry, record: str) -> CorrectableRecord:
     return CorrectableRecord(event, fields, may_be_void, void)
 
 
+def correct_identity(
+    registry: Registry, sieve_id: str, changes: Mapping[str, str], terms: RecordTerms
+) -> Correction:
+    """Put a sieve's nominal, standard or grade right as long as no check was judged by it.
+
+    Raises `RuleRefusedError` after the first check, which needs a correction with its reason.
+    """
+    with registry.reading() as connection:
+        history = history_of(connection, sieve_id)
+    if history.checks:
+        typed = " ".join(f"--set {name}={value}" for name, value in changes.items())
+        raise RuleRefusedError(
+            sieve=history.sieve.id,
+            reason=f"it was checked already, on {history.checks[0].on_date}: give the reason with "
+            f"`sieveward correct {history.sieve.seq} {typed} --reason T`, and check it again",
+        )
+    return correct(registry, str(history.sieve.seq), changes, _BEFORE_A_CHECK, terms)
+
+
+def _check_identity(connection: Connection, event: Event, now: Mapping[str, Any]) -> None:
+    """Raise what `limits` raises where no limits exist for a corrected nominal or standard."""
+    if event.kind != SieveAdded.KIND or not any(name in now for name in _IDENTITY):
+        return
+    from sieve_inspect.standard import limits
+
+    sieve = history_of(connection, event.subject).sieve
+    nominal, standard, grade = (now.get(name, getattr(sieve, name)) for name in _IDENTITY)
+    limits(nominal / 1000, standard, grade=grade)
+
+
 def _event_number(registry: Registry, record: str) -> int:
     text = record.strip().removeprefix("#")
     if text.isascii() and text.isdigit() and len(text) < 10:
@@ -150,13 +186,15 @@ def _new_value(event: Event, typed: str, value: str) -> tuple[str, Any]:
         )
     if name in ("on_date", "in_service"):
         return name, read_date(value).isoformat()
+    if name == "nominal_nm":
+        return name, round(resolve_nominal(value) * 1000)
     if name == "frame_nm":
         return name, round(parse_length_um(value) * 1000)
     if name == "count":
         if not (value.isascii() and value.isdigit() and 1 <= int(value) <= _MOST_USES):
             raise UsageError(message=f"{value!r} is not a number of uses: write 1 to {_MOST_USES}.")
         return name, int(value)
-    return name, clean_text(name, value, needed=name in ("reason", "method"))
+    return name, clean_text(name, value, needed=name in ("reason", "method", *_IDENTITY))
 
 
 def _recorded(event: Event, name: str) -> Any:

@@ -28,6 +28,13 @@ class Curve:
                 return a + (b - a) * (percent - p) / (q - p)
         return None
 
+    def slope_at(self, percent: float) -> float:
+        """um per percent where the curve has a percentage; 0 outside it."""
+        for (a, p), (b, q) in pairwise(zip(self.sizes, self.percents, strict=True)):
+            if p <= percent <= q and q > p:
+                return (b - a) / (q - p)
+        return 0.0
+
     def passing(self, size: float) -> float:
         """Percent passing at a size, linear over the logarithm of size; flat beyond the ends."""
         if size <= self.sizes[0]:

@@ -3,9 +3,10 @@
     F      percent passing over size, from the distribution given (linear over log size)
     at nominal        F(w)
     at the mean       F(a),            a the mean aperture of both directions
-    over all          (1/n) Σ F(a_i)   a_i the widths measured, as if every particle met one
-                                       aperture by chance; a particle has many trials, so the
-                                       true value is equal or higher
+    over all          (1/n) Σ F(a_i)   a_i the smaller width of each aperture, which a sphere has
+                                       to pass, as if every particle met one aperture by chance; a
+                                       particle has many trials, so the true value is equal or
+                                       higher, and elongated ones pass by the larger width
     uncertainty       U = (F(a + 2u) − F(a − 2u)) / 2 for the mean, likewise shifted for all
 
 A shift is compared with the spread between laboratories, s_R < 0.05 √(P (100 − P)) % (aggregate
@@ -106,7 +107,7 @@ def effect_of(
     *,
     inside: bool,
 ) -> SieveEffect:
-    """The effect of a checked sieve; `widths_um` are all widths measured, both directions."""
+    """The effect of a checked sieve; `widths_um` are the smaller widths of all apertures."""
     nominal = curve.passing(nominal_um)
     at_mean = curve.passing(mean_um)
     half = (curve.passing(mean_um + U_mean_um) - curve.passing(mean_um - U_mean_um)) / 2
@@ -174,7 +175,7 @@ def effects_of(
 
 
 def _widths(registry: Registry, detail: CheckDetail) -> list[float]:
-    """All sound widths of both directions kept with a check, um; empty where it kept no table."""
+    """The smaller width of each sound aperture of a check, um; empty where it kept no table."""
     kept = next((file for file in detail.evidence if file.role == "apertures"), None)
     if kept is None:
         return []
@@ -183,5 +184,5 @@ def _widths(registry: Registry, detail: CheckDetail) -> list[float]:
     names = ["width_x_um", "width_y_um"]
     data = io.BytesIO(check_queries.evidence_bytes(registry, kept.sha256))
     table = pd.read_csv(data, usecols=["state", *names], encoding="utf-8-sig")
-    sound = table.loc[table["state"] == "ok", names].to_numpy(float).ravel()
+    sound = table.loc[table["state"] == "ok", names].min(axis=1, skipna=False).to_numpy(float)
     return [float(width) for width in sound if math.isfinite(width)]

@@ -1,19 +1,27 @@
-"""Uses of a failed sieve since its last good check (ISO/IEC 17025:2017, 7.10)."""
+"""Uses of a bad sieve since its last good check, and what became of their results.
+
+ISO/IEC 17025:2017, 7.10: every cause is looked back on by itself, and stays open until each result
+is decided: not affected, or affected and the customer told. A decision about the sieve closes none.
+"""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from datetime import date
 
 from sieve_inspect.outcomes import FAILING, PASSING
-from sieve_registry.events import SieveQuarantined
+from sieve_registry.events import ReferenceChecked, ResultReviewed, SieveQuarantined
+from sieve_registry.figures import ResultState
 from sieve_registry.outlook.cloth_history import in_order, moment
-from sieve_registry.records import Check, SieveHistory, Use, facts_of_type
+from sieve_registry.records import Check, Fact, SieveHistory, Use, facts_of_type
+
+_BAD_REFERENCE = ("scrap", "unsatisfactory")  # of cement and of a master comparison
 
 
 @dataclass(frozen=True)
 class Cause:
-    """Why a look-back is needed: a failed check or damage, on a day."""
+    """Why a look-back is needed: a failed check, optical or with a reference, or damage."""
 
     on_date: date
     seq: int
@@ -23,7 +31,10 @@ class Cause:
 
 @dataclass(frozen=True)
 class Lookback:
-    """The uses to review: `between` the good check and the cause, and `after` it."""
+    """The uses to review: `between` the good check and the cause, and `after` it.
+
+    `decided` is the last decision on the result of each use, by the use's event number.
+    """
 
     sieve_id: str
     as_of: date
@@ -32,24 +43,51 @@ class Lookback:
     since: date | None  # first day that counts: of the good check, else of service
     between: tuple[Use, ...] = ()
     after: tuple[Use, ...] = ()
+    decided: Mapping[int, Fact[ResultReviewed]] = field(default_factory=dict)
+
+    @property
+    def entries(self) -> tuple[Use, ...]:
+        """The uses to review, in their order."""
+        return (*self.between, *self.after)
 
     @property
     def uses(self) -> int:
         """The total number of uses to review."""
-        return sum(use.count for use in (*self.between, *self.after))
+        return sum(use.count for use in self.entries)
+
+    @property
+    def undecided(self) -> tuple[Use, ...]:
+        """The uses whose result is not decided, or affected with the customer not told yet."""
+        return tuple(use for use in self.entries if self.state_of(use) in _OPEN)
+
+    def state_of(self, use: Use) -> ResultState | None:
+        """What was decided last on the result of a use; None where nothing was."""
+        fact = self.decided.get(use.seq)
+        return None if fact is None else ResultState(fact.payload.result)
+
+
+_OPEN = (None, ResultState.AFFECTED)
+
+
+def lookbacks_of(history: SieveHistory, day: date) -> list[Lookback]:
+    """The look-back of every cause up to a day, oldest first."""
+    return [_lookback(history, cause, day) for cause in _causes(history, day)]
 
 
 def lookback_of(history: SieveHistory, day: date) -> Lookback:
-    """The look-back from the last failed check or damage up to a day, if there is one."""
-    cause = _cause(history, day)
-    if cause is None:
-        return Lookback(history.sieve.id, day, None, None, None)
+    """The look-back from the last cause up to a day, if there is one."""
+    every = lookbacks_of(history, day)
+    return every[-1] if every else Lookback(history.sieve.id, day, None, None, None)
+
+
+def _lookback(history: SieveHistory, cause: Cause, day: date) -> Lookback:
     passed = [check for check in in_order(history, day) if check.outcome in PASSING]
     end = moment(cause)
     good = next((check for check in reversed(passed) if moment(check) < end), None)
     again = next((check for check in passed if moment(check) > end), None)
     used = sorted((use for use in history.uses if use.on_date <= day), key=moment)
     counted = [use for use in used if good is None or moment(use) > moment(good)]
+    reviews = facts_of_type(history.opinions, ResultReviewed)
     return Lookback(
         sieve_id=history.sieve.id,
         as_of=day,
@@ -62,11 +100,16 @@ def lookback_of(history: SieveHistory, day: date) -> Lookback:
             for use in counted
             if moment(use) > end and (again is None or moment(use) < moment(again))
         ),
+        decided={
+            fact.payload.use: fact
+            for fact in sorted(reviews, key=moment)
+            if fact.payload.cause == cause.seq and fact.on_date <= day
+        },
     )
 
 
-def _cause(history: SieveHistory, day: date) -> Cause | None:
-    """The last failed check, or recorded damage, up to a day.
+def _causes(history: SieveHistory, day: date) -> list[Cause]:
+    """The failed checks, bad reference checks and recorded damage up to a day, in order.
 
     Of several failed checks in a row the first counts: uses between them were made with a sieve
     known to have failed.
@@ -82,4 +125,8 @@ def _cause(history: SieveHistory, day: date) -> Cause | None:
         if act.payload.damage and act.on_date <= day:
             reason = f"damage was found on {act.on_date}: {act.payload.reason}"
             causes.append(Cause(act.on_date, act.seq, reason))
-    return max(causes, key=moment, default=None)
+    for fact in facts_of_type(history.opinions, ReferenceChecked):
+        if fact.payload.outcome in _BAD_REFERENCE and fact.on_date <= day:
+            what = f"the {fact.payload.kind} check on {fact.on_date} ({fact.payload.material})"
+            causes.append(Cause(fact.on_date, fact.seq, f"{what} is {fact.payload.outcome}"))
+    return sorted(causes, key=moment)

@@ -1,7 +1,9 @@
 """Performance checks with certified reference material, beside the optical checks.
 
 beads    P = 100 m_through / m_charged; the mean effective aperture is the diameter at which
-         the certified cumulative curve has P, linear between its points
+         the certified cumulative curve has P, linear between its points; its U (k = 2) holds
+         that of the certificate, and through the slope of the curve what makes P uncertain:
+         the balance, what further sieving would still bring through, and splitting the bottle
 cement   residues of two runs, and a third if they differ by more than 0.3 % absolute;
          C = certified / mean measured, usable as a correction from 0.80 to 1.20, else scrap
 master   retained percent of split portions on a working and a master sieve, pair by pair
@@ -35,7 +37,7 @@ class CheckKind(StrEnum):
 
 @dataclass(frozen=True)
 class Beads:
-    """Mean effective aperture from glass beads, um; U (k = 2) where the certificate states it."""
+    """Mean effective aperture from glass beads, um; U (k = 2) where the certificate states one."""
 
     KIND: ClassVar = CheckKind.BEADS
     outcome: ClassVar = "measured"
@@ -97,12 +99,42 @@ def e_n(value: float, expanded: float, reference: float, reference_expanded: flo
     return (value - reference) / together
 
 
+@dataclass(frozen=True)
+class BeadsProcedure:
+    """What makes the share passing uncertain, beside the certificate.
+
+    `balance_g` is the half-width of a reading. `end_point_percent` is the share of the residue that
+    one further minute brought through, at most 1 % by ASTM C136 (from memory), counted from zero
+    to twice that. `split_percent` is the standard uncertainty of P from splitting, 0 for an
+    entire bottle; 0.3 % is this project's own figure for a riffle.
+    """
+
+    balance_g: float = 0.05
+    end_point_percent: float = 1.0
+    split_percent: float = 0.0
+
+    def u_percent(self, charged_g: float, percent: float) -> float:
+        """Standard uncertainty of the percentage passing; rectangles by a/√3 (GUM 4.3.7)."""
+        u_mass = self.balance_g / math.sqrt(3)
+        weighing = 100 / charged_g * math.hypot(u_mass, percent / 100 * u_mass)
+        further = self.end_point_percent / 100 * (100 - percent) / math.sqrt(3)
+        return math.hypot(weighing, further, self.split_percent)
+
+
+_PROCEDURE = BeadsProcedure()
+
+
 def beads(
-    curve: Curve, charged_g: float, through_g: float, certificate_U_um: float | None = None
+    curve: Curve,
+    charged_g: float,
+    through_g: float,
+    certificate_U_um: float | None = None,
+    procedure: BeadsProcedure = _PROCEDURE,
 ) -> Beads:
     """The mean effective aperture of a sieve from a bottle of certified beads.
 
-    Raises `UsageError` for impossible masses, and where the share passing lies outside the curve.
+    U stays unknown where the certificate states none. Raises `UsageError` for impossible masses,
+    and where the share passing lies outside the curve.
     """
     if not (charged_g > 0 and 0 <= through_g <= charged_g):
         raise UsageError(
@@ -115,7 +147,10 @@ def beads(
             message=f"{percent:.2f} % passed, but the certified curve covers only "
             f"{curve.percents[0]:g} to {curve.percents[-1]:g} %: use beads made for this size."
         )
-    return Beads(percent, size, certificate_U_um)
+    if certificate_U_um is None:
+        return Beads(percent, size, None)
+    expanded = 2 * curve.slope_at(percent) * procedure.u_percent(charged_g, percent)
+    return Beads(percent, size, math.hypot(certificate_U_um, expanded))
 
 
 def cement(certified: float, residues: Sequence[float]) -> Cement:

@@ -59,7 +59,7 @@ def record_study(
             s_r_um=study.s_r,
             s_between_um=study.s_L,
             s_reproducibility_um=study.s_R,
-            dof=study.df_between if study.s_L > 0 else study.df_within,
+            dof=study.dof_R,
         )
         for direction, study in studied.items()
     }

@@ -228,8 +228,13 @@ def _check_text(check: Mapping[str, Any], accepted: Mapping[str, Any] | None) ->
     for scan in check.get("in_scan", ()):
         x, y = (f"{float(value):.6g}" for value in scan["um_per_px"])
         parts.append(f"by the artefact in {scan['file']} ({scan['marks']} marks) {x} × {y} µm/px")
+    if check.get("temperature_c") is not None:
+        parts.append(f"scanned at {float(check['temperature_c']):g} °C, widths given at 20 °C")
     for effect in check["effects"]:
-        parts.append(f"{effect['name']} {100 * float(effect['u_rel']):.2g} % (k = 1) included")
+        corrected = float(effect.get("correction_rel", 0.0))
+        made = f" corrected by {100 * corrected:+.2g} %," if corrected else ""
+        if (u_rel := float(effect["u_rel"])) or corrected:
+            parts.append(f"{effect['name']}{made} {100 * u_rel:.2g} % (k = 1) included")
     if accepted:
         parts.append(f"{', '.join(accepted['expired'])}: {accepted['by']}, “{accepted['why']}”")
     return "; ".join(parts)

@@ -19,6 +19,7 @@ FACTS: tuple[type[EventPayload], ...] = (
     events.IntervalDecided,
     events.ReferenceChecked,
     events.RepeatabilityStudied,
+    events.ResultReviewed,
 )
 
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import math
 from dataclasses import dataclass, replace
 from datetime import date
 from typing import TYPE_CHECKING, Any
@@ -11,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 from sqlalchemy import Connection
 
 from sieve_inspect.errors import UsageError
+from sieve_inspect.units import format_length
 from sieve_registry.errors import (
     ArtefactExpiredError,
     EvidenceError,
@@ -31,6 +31,7 @@ from sieve_registry.scales.artefacts import (
     shared_fields,
 )
 from sieve_registry.scales.corrections import live_facts
+from sieve_registry.scales.surroundings import of_artefact
 from sieve_registry.sieves.recording import RecordTerms
 from sieve_registry.store import reader
 from sieve_registry.store.engine import Registry
@@ -43,8 +44,6 @@ if TYPE_CHECKING:
 
 DEFAULT_MONTHS = 12
 TEMPERATURES_C = (15.0, 30.0)  # common practice, no source
-CERTIFIED_AT_C = 20.0  # ISO 1:2022, standard reference temperature
-
 
 _OF_BASE = (
     "artefact", "artefact_event", "certificate", "stand_off_um", "temperature_c", "range_c"
@@ -128,15 +127,21 @@ class KeptScale:
 def warmed(
     calibration: Calibration, artefact: CertifiedArtefact, conditions: ScaleConditions
 ) -> Calibration:
-    """The calibration with the artefact's expansion from 20 degrees in its budget, if known."""
+    """The calibration corrected for the artefact's expansion from 20 degrees, the rest in u."""
     from sieve_inspect.scale.calibration import BudgetRow, ScaleSource
 
-    u = expansion(artefact.expansion_ppm_per_k, CERTIFIED_AT_C, conditions.temperature_c)
-    if not u:
+    if conditions.temperature_c is None:
         return calibration
-    wider = widened(calibration.scale, u)
-    row = BudgetRow(ScaleSource.TEMPERATURE, u, u)
-    return replace(calibration, scale=wider, budget=(*calibration.budget, row))
+    effect = of_artefact(artefact.expansion_ppm_per_k, conditions.temperature_c)
+    row = BudgetRow(ScaleSource.TEMPERATURE, effect.u_rel, effect.u_rel)
+    factor = 1 + effect.correction_rel
+    x, y = calibration.mean_um_per_px
+    return replace(
+        calibration,
+        scale=effect.applied(calibration.scale),
+        mean_um_per_px=(factor * x, factor * y),
+        budget=(*calibration.budget, row),
+    )
 
 
 def certificate_for(registry: Registry, artefact_id: str, day: date) -> CertifiedArtefact:
@@ -203,7 +208,6 @@ def record_scale(
     if conditions.temperature_c is not None and not low <= conditions.temperature_c <= high:
         raise TemperatureError(scale=scale_name, given=conditions.temperature_c, low=low, high=high)
     s = calibration.scale
-    given = conditions.stand_off_um
     payload = ScaleCalibrated(
         device=device.id,
         setting=device.setting,
@@ -212,7 +216,7 @@ def record_scale(
         certificate=artefact.certificate,
         valid_until=add_months(day, months),
         interval_months=months,
-        stand_off_um=device.stand_off_um if given is None else given,
+        stand_off_um=_height_of_artefact(device, conditions, base),
         allowance_um=device.allowance_um,
         path_um=device.path_um,
         temperature_c=conditions.temperature_c,
@@ -243,6 +247,23 @@ def record_scale(
     event = keep(registry, scale_name, payload, terms, files, refuse)
     facts = live_facts(registry, scale_name, [ScaleCalibrated])
     return next(_scale(fact) for fact in facts if fact.seq == event.seq)
+
+
+def _height_of_artefact(
+    device: Device, conditions: ScaleConditions, base: KeptScale | None
+) -> float:
+    """Height (um) of the artefact above the glass. Raises `UsageError` where nobody stated it."""
+    if base is not None:
+        return base.stand_off_um
+    if conditions.stand_off_um is not None:
+        return conditions.stand_off_um
+    if device.stand_off_um:
+        raise UsageError(
+            message=f"Height of the artefact missing: device {device.id} holds the cloth "
+            f"{format_length(device.stand_off_um)} above the glass, and the artefact may have lain "
+            "elsewhere. Give `stand_off`, 0um for an artefact on the glass."
+        )
+    return 0.0
 
 
 def _amended(payload: ScaleCalibrated, base: KeptScale, line: CertifiedArtefact) -> ScaleCalibrated:
@@ -280,20 +301,6 @@ def history_of_device(registry: Registry, device_id: str) -> list[KeptScale]:
     calibrated = live_facts(registry, None, [ScaleCalibrated])
     own = [_scale(fact) for fact in calibrated if fact.payload.device == device.id]
     return sorted(own, key=lambda scale: (scale.on_date, scale.event))
-
-
-def expansion(ppm_per_k: float | None, then: float, now: float | None) -> float:
-    """Relative standard uncertainty from an expansion between two temperatures, 0 if unknown."""
-    if ppm_per_k is None or now is None:
-        return 0.0
-    return ppm_per_k * 1e-6 * abs(now - then) / math.sqrt(3)
-
-
-def widened(scale: Scale, u: float) -> Scale:
-    """The scale with a further relative standard uncertainty in both directions."""
-    return replace(
-        scale, u_rel_x=math.hypot(scale.u_rel_x, u), u_rel_y=math.hypot(scale.u_rel_y, u)
-    )
 
 
 def _scale(fact: Fact[ScaleCalibrated]) -> KeptScale:

@@ -18,13 +18,16 @@ class CheckScale:
     `trace` is the chain from the certificate to the check, None for a scale file or a scale given
     by hand. `doubts` are reasons why the check's outcome can only be conditional, such as an
     expired certificate that a person accepted. `in_scan` holds the scale of each single scan where
-    an artefact lies beside the cloth; `scale` then stands for all of them.
+    an artefact lies beside the cloth; `scale` then stands for all of them. `accept_scale` is a
+    reason, given by `accepted_by`, to use it for scans whose dpi tags contradict it.
     """
 
     scale: Scale
     trace: Mapping[str, Any] | None = None
     doubts: tuple[str, ...] = ()
     in_scan: tuple[InScan, ...] = ()
+    accept_scale: str = ""
+    accepted_by: str | None = None
 
     @property
     def device(self) -> str | None:

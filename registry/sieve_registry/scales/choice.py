@@ -11,7 +11,7 @@ from __future__ import annotations
 import os
 import re
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -36,7 +36,8 @@ class ScaleRequest:
     Give at most one of `recorded` (the name of a recorded scale), `named` (a recorded scale or
     else a scale file), `scale` (a scale already read) and `um_per_px` (typed, as "5.29" or
     "5.29,5.31"). `artefact` lies beside the cloth, at `region` (left, top, right, bottom in px) or
-    where it is detected. None means: as at the calibration.
+    where it is detected. `accept_scale` is a reason to use a scale that the scans' dpi tags
+    contradict. None means: as at the calibration.
     """
 
     day: date
@@ -48,6 +49,7 @@ class ScaleRequest:
     stand_off_um: float | None = None
     temperature_c: float | None = None
     accept_expired: str = ""
+    accept_scale: str = ""
     accepted_by: str | None = None
     artefact: str | None = None
     region: tuple[int, int, int, int] | None = None
@@ -74,9 +76,21 @@ def choose_scale(
 ) -> CheckScale:
     """The scale for a check of `images`, with its chain if it has one.
 
+    Whether the scans' dpi tags allow it is compared when they are measured.
+
     `note` gets a remark where a name was ambiguous. Raises `MissingScaleError`, `UsageError`,
     `UnknownThingError`, `BadScaleFileError`, and what the two tracing functions raise.
     """
+    chosen = _chosen(registry, request, images, note)
+    return replace(chosen, accept_scale=request.accept_scale, accepted_by=request.accepted_by)
+
+
+def _chosen(
+    registry: Registry,
+    request: ScaleRequest,
+    images: Sequence[Path],
+    note: Callable[[str], None],
+) -> CheckScale:
     if request.artefact is None and request.region is not None:
         raise UsageError(
             message="`target_region` is the place of an artefact: give `target_in_scan` too."

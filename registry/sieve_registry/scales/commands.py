@@ -7,20 +7,27 @@ says that it is not certified.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from sieve_inspect.errors import UsageError
-from sieve_registry.scales.artefacts import device_named
+from sieve_registry.scales.artefacts import Device, device_named
 from sieve_registry.scales.calibrations import (
     KeptScale,
     ScaleConditions,
     base_scale,
     certificate_for,
+    history_of_device,
     record_scale,
     warmed,
+)
+from sieve_registry.scales.plausibility import (
+    accepted,
+    contradictions_of_device,
+    contradictions_of_tags,
+    meant_dpi,
 )
 from sieve_registry.sieves.recording import RecordTerms
 from sieve_registry.store.engine import Registry
@@ -51,6 +58,8 @@ class ArtefactPictures:
 
     `region` is where the artefact lies (left, top, right, bottom in px), `turned_deg` by how much
     it was turned in each picture, `max_residual_um` the rms above which the fit is refused.
+    `accept_scale` is a reason to use a scale that the pictures' dpi tags, the device's setting or
+    its last scale contradict.
     """
 
     files: Sequence[Path]
@@ -58,6 +67,19 @@ class ArtefactPictures:
     region: Region | None = None
     turned_deg: Sequence[float] | None = None
     max_residual_um: float | None = None
+    accept_scale: str = ""
+
+    def plausible(
+        self, calibration: Calibration, of_device: Iterable[str] = (), by: str | None = None
+    ) -> Calibration:
+        """The calibration, with a warning for each contradiction that was accepted.
+
+        Raises `ImplausibleScaleError` for a contradiction without a reason.
+        """
+        tags = [(record["file"], meant_dpi(record["dpi"])) for record in calibration.pictures]
+        found = (*contradictions_of_tags(calibration.scale, tags), *of_device)
+        warnings = (*calibration.warnings, *accepted(found, self.accept_scale, by))
+        return replace(calibration, warnings=warnings)
 
     def calibrate(self, artefact: Artefact, encoding: str = "auto") -> Calibration:
         """The calibration; `encoding` is the device's, for pictures without one of their own."""
@@ -172,11 +194,20 @@ def calibrate_by_hand(
     elif figures.pattern == "line":
         raise UsageError(message=_NO_BASE)
     else:
-        calibration = pictures.calibrate(figures.artefact())
+        calibration = pictures.plausible(pictures.calibrate(figures.artefact()))
     if not figures.doubts:
         return calibration
     scale = replace(calibration.scale, source=f"{calibration.scale.source}, not certified")
     return replace(calibration, scale=scale, warnings=(*figures.doubts, *calibration.warnings))
+
+
+def _of_device(registry: Registry, device: Device, scale: Scale) -> Iterator[str]:
+    """What contradicts a new scale in the device's record."""
+    history = history_of_device(registry, device.id)
+    last = None
+    if history:
+        last = f"{history[-1].name} of {history[-1].on_date}", history[-1].um_per_px
+    yield from contradictions_of_device(scale, device.setting, last)
 
 
 def calibrate_device(
@@ -194,7 +225,7 @@ def calibrate_device(
 
     The name defaults to the device's. A single line corrects the edge bias of the recorded scale
     that `base` names. Raises `UnknownThingError`, `ArtefactExpiredError`, `ScaleExpiredError`,
-    `UsageError`, `DateRefusedError`, and what the calibration refuses.
+    `ImplausibleScaleError`, `UsageError`, `DateRefusedError`, and what the calibration refuses.
     """
     from sieve_inspect.scale.artefact.calibrate import MAX_RESIDUAL_PX
     from sieve_inspect.scale.artefact.residual_picture import line_png, residuals_png
@@ -208,7 +239,9 @@ def calibrate_device(
     calibration: Calibration | LineCalibration
     if below is None:
         plain = pictures.calibrate(artefact.to_calibrate(), device.encoding)
-        calibration = warmed(plain, artefact, conditions)
+        against = _of_device(registry, device, plain.scale)
+        plausible = pictures.plausible(plain, against, terms.by)
+        calibration = warmed(plausible, artefact, conditions)
         picture = residuals_png(calibration)
     else:
         calibration = pictures.calibrate_line(

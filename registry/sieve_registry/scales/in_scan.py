@@ -13,14 +13,16 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from sieve_registry.codec import plain_object
-from sieve_registry.scales.artefacts import certificates_of
-from sieve_registry.scales.calibrations import CERTIFIED_AT_C, KeptScale, expansion, widened
+from sieve_registry.scales.artefacts import CertifiedArtefact, certificates_of
+from sieve_registry.scales.calibrations import KeptScale
 from sieve_registry.scales.check_scale import CheckScale
+from sieve_registry.scales.surroundings import Effect, of_artefact, of_cloth, of_stand_off
 from sieve_registry.scales.traceability import (
     Circumstances,
     accepted_as,
     artefact_links,
     expiry_of,
+    height_of_cloth,
     trace_scale,
 )
 from sieve_registry.store.engine import Registry
@@ -31,7 +33,7 @@ if TYPE_CHECKING:
 
 _FROM_BASE = ("accepted", "line", "base")
 _MEAN = ("um_per_px_x", "um_per_px_y", "edge_bias_px")
-_LARGEST = ("u_rel_x", "u_rel_y", "u_shear_deg", "u_edge_bias_px")
+_LARGEST = ("u_rel_x", "u_rel_y", "u_shear_deg")
 _SEEN_AGAIN = ("pitch of the artefact", "picture to picture", "temperature of the artefact")
 
 
@@ -68,13 +70,9 @@ def trace_scale_in_scan(
         for path in images
     ]
     of_base: Mapping[str, Any] = {} if base is None or base.trace is None else base.trace
-    effects = list(of_base["check"]["effects"]) if of_base else []
-    if base is None:
-        u = expansion(used.expansion_ppm_per_k, CERTIFIED_AT_C, circumstances.temperature_c)
-        effects += [{"name": "temperature", "u_rel": u}] if u else []
+    effects = _effects(registry, known, used, circumstances)
     for effect in effects:
-        u = float(effect["u_rel"])
-        scans = [replace(scan, scale=widened(scan.scale, u)) for scan in scans]
+        scans = [replace(scan, scale=effect.applied(scan.scale)) for scan in scans]
     mean = _of_all(scans)
     accepted, doubts = accepted_as(expired, circumstances)
     chain = {
@@ -84,7 +82,7 @@ def trace_scale_in_scan(
             "setting": circumstances.setting,
             "stand_off_um": circumstances.stand_off_um,
             "temperature_c": circumstances.temperature_c,
-            "effects": effects,
+            "effects": [effect.to_dict() for effect in effects],
             "u_rel": [mean.u_rel_x, mean.u_rel_y],
             "in_scan": [
                 _scale_in_scan_dict(path, scan) for path, scan in zip(images, scans, strict=True)
@@ -95,6 +93,23 @@ def trace_scale_in_scan(
     }
     before = () if base is None else base.doubts
     return CheckScale(mean, plain_object(chain), (*before, *doubts), tuple(scans))
+
+
+def _effects(
+    registry: Registry,
+    known: KeptScale | Scale | None,
+    artefact: CertifiedArtefact,
+    circumstances: Circumstances,
+) -> list[Effect]:
+    """Height by the device's own scale; the temperature of the artefact and of the cloth."""
+    effects = []
+    if isinstance(known, KeptScale):
+        height = height_of_cloth(registry, known, circumstances)
+        effects.append(of_stand_off(height - known.stand_off_um, known.path_um))
+    if circumstances.temperature_c is not None:
+        effects.append(of_artefact(artefact.expansion_ppm_per_k, circumstances.temperature_c))
+        effects.append(of_cloth(circumstances.temperature_c, None))
+    return effects
 
 
 def _device(
@@ -117,8 +132,10 @@ def _device(
 def _of_all(scans: Sequence[InScan]) -> Scale:
     """The mean scale of all scans, with the largest uncertainty."""
     scales = [scan.scale for scan in scans]
+    u_bias = [scale.u_edge_bias_px for scale in scales]
     return replace(
         scales[0],
+        u_edge_bias_px=None if None in u_bias else max(u for u in u_bias if u is not None),
         **{name: sum(getattr(scale, name) for scale in scales) / len(scales) for name in _MEAN},
         **{name: max(getattr(scale, name) for scale in scales) for name in _LARGEST},
     )

@@ -4,18 +4,12 @@
 
 A scale has a day, an interval and limits. Circumstances beyond them are refused: an expired
 artefact or scale, another setting, a stand-off or a temperature out of range. Within the limits
-they widen the scale's uncertainty by the half-width of a rectangular distribution (GUM 4.3.7,
-u = a/√3):
-
-* stand-off: an object d farther from a lens at the distance D appears smaller by d/D. All of it
-  counts as unknown, although a line sensor with rod lenses shows less.
-* temperature: device and cloth may differ by the expansion of the artefact between the
-  temperatures of the calibration and of the check.
+they are corrected, or widen the scale's uncertainty (see `surroundings`). A check without a height
+of its own has the cloth at the height on record for the device.
 """
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 from datetime import date
 from typing import Any
@@ -31,16 +25,10 @@ from sieve_registry.errors import (
     UnknownThingError,
 )
 from sieve_registry.figures import LineLink
-from sieve_registry.scales.artefacts import CertifiedArtefact, certificates_of
-from sieve_registry.scales.calibrations import (
-    CERTIFIED_AT_C,
-    KeptScale,
-    expansion,
-    expired_error,
-    history_of_device,
-    widened,
-)
+from sieve_registry.scales.artefacts import CertifiedArtefact, certificates_of, devices
+from sieve_registry.scales.calibrations import KeptScale, expired_error, history_of_device
 from sieve_registry.scales.check_scale import CheckScale
+from sieve_registry.scales.surroundings import CERTIFIED_AT_C, Effect, of_cloth, of_stand_off
 from sieve_registry.sieves.recording import person
 from sieve_registry.store.engine import Registry
 from sieve_registry.values import clean_text
@@ -59,7 +47,7 @@ class Circumstances:
 
 
 def trace_scale(registry: Registry, kept: KeptScale, circumstances: Circumstances) -> CheckScale:
-    """Compare a scale with the circumstances of a check, which widen its u within its limits.
+    """Compare a scale with the circumstances of a check, and correct or widen it for them.
 
     Raises `SettingDiffersError`, `StandOffError`, `TemperatureError`, and unless a reason accepts
     it `ArtefactExpiredError` and `ScaleExpiredError`.
@@ -70,10 +58,11 @@ def trace_scale(registry: Registry, kept: KeptScale, circumstances: Circumstance
         )
     certificates, day = certificates_of(registry, kept.artefact), circumstances.day
     used = _used(certificates, kept.artefact_event, kept.artefact, f"scale {kept.name}", day)
-    effects = _effects(kept, circumstances, used)
+    height = height_of_cloth(registry, kept, circumstances)
+    effects = effects_on(kept, circumstances, height)
     scale = kept.scale(registry)
     for effect in effects:
-        scale = widened(scale, effect["u_rel"])
+        scale = effect.applied(scale)
     expired = expiry_of(certificates, circumstances)
     line = kept.line and _line_of(registry, kept, kept.line, circumstances, expired)
     if day > kept.valid_until:
@@ -97,9 +86,9 @@ def trace_scale(registry: Registry, kept: KeptScale, circumstances: Circumstance
         },
         "check": {
             "setting": circumstances.setting,
-            "stand_off_um": circumstances.stand_off_um,
+            "stand_off_um": height,
             "temperature_c": circumstances.temperature_c,
-            "effects": effects,
+            "effects": [effect.to_dict() for effect in effects],
             "u_rel": [scale.u_rel_x, scale.u_rel_y],
         },
         **(line or {}),
@@ -200,32 +189,33 @@ def expiry_of(certificates: list[CertifiedArtefact], circumstances: Circumstance
     return [f"artefact {last.id} has no valid certificate since {last.valid_to}"]
 
 
-def _effects(
-    kept: KeptScale, circumstances: Circumstances, artefact: CertifiedArtefact
-) -> list[dict[str, Any]]:
-    """Relative standard uncertainties the circumstances add to the scale."""
-    effects: list[dict[str, Any]] = []
+def height_of_cloth(registry: Registry, kept: KeptScale, circumstances: Circumstances) -> float:
+    """Height (um) of the cloth above the glass: as stated, else that on record for the device."""
     if circumstances.stand_off_um is not None:
-        off = abs(circumstances.stand_off_um - kept.stand_off_um)
-        if off > kept.allowance_um:
-            raise StandOffError(
-                scale=kept.name,
-                given=_length(circumstances.stand_off_um),
-                calibrated=_length(kept.stand_off_um),
-                allowed=_length(kept.allowance_um),
-            )
-        if off:
-            effects.append({"name": "stand-off", "u_rel": off / kept.path_um / math.sqrt(3)})
+        return circumstances.stand_off_um
+    on_record = (d.stand_off_um for d in devices(registry) if d.id == kept.device)
+    return next(on_record, kept.stand_off_um)
+
+
+def effects_on(kept: KeptScale, circumstances: Circumstances, height_um: float) -> list[Effect]:
+    """What height and temperature do to the scale. Raises `StandOffError`, `TemperatureError`."""
+    off = height_um - kept.stand_off_um
+    if abs(off) > kept.allowance_um:
+        raise StandOffError(
+            scale=kept.name,
+            given=_length(height_um),
+            calibrated=_length(kept.stand_off_um),
+            allowed=_length(kept.allowance_um),
+        )
+    effects = [of_stand_off(off, kept.path_um)]
     if circumstances.temperature_c is not None:
         low, high = kept.range_c
         if not low <= circumstances.temperature_c <= high:
             raise TemperatureError(
                 scale=kept.name, given=circumstances.temperature_c, low=low, high=high
             )
-        then = CERTIFIED_AT_C if kept.temperature_c is None else kept.temperature_c
-        u = expansion(artefact.expansion_ppm_per_k, then, circumstances.temperature_c)
-        if u:
-            effects.append({"name": "temperature", "u_rel": u})
+        before = CERTIFIED_AT_C if kept.temperature_c is None else kept.temperature_c
+        effects.append(of_cloth(circumstances.temperature_c, before))
     return effects
 
 

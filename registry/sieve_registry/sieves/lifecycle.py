@@ -17,6 +17,9 @@ from sieve_registry.codec import EventPayload
 from sieve_registry.errors import DateRefusedError, RuleRefusedError, SieveRetiredError
 from sieve_registry.records import Check, Fact, Finding, SieveHistory, facts_of_type
 
+# What was recorded before may still be signed and reviewed.
+_ABOUT_THE_PAST = (events.CheckSigned, events.ResultReviewed)
+
 
 @dataclass(frozen=True)
 class IntendedRecord:
@@ -114,9 +117,7 @@ def _objections(history: SieveHistory, intended: IntendedRecord) -> Iterator[_Ob
     if intended.on_date > intended.today:
         error = _future(intended.on_date, intended.today, intended.what)
         yield _Objection(Finding("date", _words(error), history.sieve.id), error)
-    if (
-        intended.event_type is not events.CheckSigned
-    ):  # what was recorded before may still be signed
+    if intended.event_type not in _ABOUT_THE_PAST:
         yield from _outside_service(history, intended.on_date, intended.what)
     yield from _past_sign_off(history, intended)
     if intended.event_type is events.SieveRetired:
@@ -150,7 +151,7 @@ def _outside_service(history: SieveHistory, day: date, what: str) -> Iterator[_O
 
 def _past_sign_off(history: SieveHistory, intended: IntendedRecord) -> Iterator[_Objection]:
     """What was signed off is closed: something may be slipped in before it only with a reason."""
-    if intended.late_reason or intended.event_type is events.CheckSigned:
+    if intended.late_reason or intended.event_type in _ABOUT_THE_PAST:
         return
     days = [f.on_date for f in facts_of_type(history.acts, events.CheckSigned)]
     later = [day for day in days if day > intended.on_date]

@@ -19,6 +19,7 @@ from sieve_registry.events import (
     LaboratoryRulesSet,
     RecordCorrected,
     ReferenceChecked,
+    ResultReviewed,
 )
 from sieve_registry.figures import EvidenceFile
 from sieve_registry.ledger import corrections
@@ -142,7 +143,7 @@ def _build(
     ends = _grouped(connection, schema.retirement, sieve_id, until)
     acts = _by_subject(facts(connection, SIEVE_LIFE, sieve_id, until))
     corrected = _by_subject(facts(connection, [RecordCorrected], sieve_id, until))
-    opinion_types: Sequence[type[EventPayload]] = (ActionDecided, ReferenceChecked)
+    opinion_types: Sequence[type[EventPayload]] = (ActionDecided, ReferenceChecked, ResultReviewed)
     opinions = _by_subject(facts(connection, opinion_types, sieve_id, until))
     sign_off = _sign_off(connection, until)
     query = _known(_with_event(schema.sieve), schema.sieve, until)

@@ -37,10 +37,10 @@ from sieve_inspect.scale.calibration import (
 )
 from sieve_inspect.scale.linear_map import covered_points, figures_of, plane_terms
 from sieve_inspect.scale.model import Scale
+from sieve_inspect.scale.parts import DEFAULTS, Cause, ScalePart
 
-# From place to place on the glass, where no map of the device is known: raw errors reach 240 um
-# over the plate (Boron, ISPRS 1996), over the 297 mm of A4; half-width of a rectangle.
-_ELSEWHERE = 0.00081 / np.sqrt(3)
+# From place to place on the glass, where no map of the device is known.
+_ELSEWHERE = DEFAULTS[Cause.PICTURES].u
 _BLOCK, _STEP = 8, 2  # pitches
 _SMALL = 6  # px a pitch is brought to for the search
 _MOST_STEPS = 60
@@ -231,7 +231,14 @@ def _scale(
         scale = replace(scale, edge_bias_px=own.edge_bias_px, u_edge_bias_px=own.u_edge_bias_px)
     u_x, u_y = combined_scales(rows)
     source = f"{artefact.source}, lying in the scan"
-    scale = replace(scale, u_rel_x=u_x, u_rel_y=u_y, source=source, certified=artefact.certified)
+    scale = replace(
+        scale,
+        u_rel_x=u_x,
+        u_rel_y=u_y,
+        source=source,
+        certified=artefact.certified,
+        parts=(ScalePart(Cause.PICTURES, 0.0, 0.0),),  # seen in the picture itself
+    )
     return scale, tuple(rows)
 
 

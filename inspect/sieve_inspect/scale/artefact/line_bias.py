@@ -96,7 +96,7 @@ class LineCalibration:
             "base": {
                 "source": base.get("source"),
                 "edge_bias_px": base.get("edge_bias_px", 0.0),
-                "u_edge_bias_px": base.get("u_edge_bias_px", 0.0),
+                "u_edge_bias_px": base.get("u_edge_bias_px"),
                 **own,
             },
             "line": {

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import sys
 from collections.abc import Mapping
 from enum import StrEnum
 from functools import partial
@@ -44,6 +45,16 @@ _MARGIN_COLUMNS = {
 }  # fmt: skip
 
 
+AcceptExpiredOption = Annotated[str, option("Accept an expired scale or artefact: why.", "REASON")]
+AcceptScaleOption = Annotated[
+    str, option("Accept a scale that the scans' dpi tags contradict: why.", "REASON")
+]
+TargetOption = Annotated[
+    str | None, option("Artefact beside the cloth that gives the scale.", "ID")
+]
+RegionOption = Annotated[str | None, option("Its place, px (default: detected).", "L,T,R,B")]
+
+
 def check(
     context: typer.Context,
     sieve_id: Annotated[str, argument("The sieve that was scanned.", "ID")],
@@ -64,15 +75,10 @@ def check(
     ] = None,
     stand_off: Annotated[str | None, option("Height of the cloth above the glass.", "L")] = None,
     temperature: options.Temperature = None,
-    accept_expired: Annotated[
-        str, option("Accept an expired scale or artefact: why.", "REASON")
-    ] = "",
-    target_in_scan: Annotated[
-        str | None, option("Artefact beside the cloth that gives the scale.", "ID")
-    ] = None,
-    target_region: Annotated[
-        str | None, option("Its place, px (default: detected).", "L,T,R,B")
-    ] = None,
+    accept_expired: AcceptExpiredOption = "",
+    accept_scale: AcceptScaleOption = "",
+    target_in_scan: TargetOption = None,
+    target_region: RegionOption = None,
     visual: Annotated[
         str, option("Visual examination of cloth and label: ok, or the fault seen.", "ok|FAULT")
     ] = "",
@@ -108,11 +114,13 @@ def check(
             stand_off_um=None if stand_off is None else parse_stand_off_um(stand_off),
             temperature_c=temperature,
             accept_expired=accept_expired,
+            accept_scale=accept_scale,
             accepted_by=by,
             artefact=target_in_scan,
             region=options.read_region(target_region, "--target-region"),
             encoding=encoding,
         )
+        _ask_about(check_commands.used_before(registry, images))
         chosen = choose_scale(registry, request, images, print_remark)
         light = _light(registry, illumination, stated, chosen.device, day)
         with progress("Measuring", len(images)) as update:
@@ -146,6 +154,14 @@ def _default_scale(registry: Registry, images: list[Path], day: datetime.date) -
     kept = default_scale(registry, images, day, (known.scale, known.device))
     print_remark(f"{dpi_sentence(kept, images)}.")
     return kept.name
+
+
+def _ask_about(scans_used: list[str]) -> None:
+    """Ask at a terminal whether scans of an earlier check are meant; a record keeps the remark."""
+    if scans_used and sys.stdin.isatty():
+        for sentence in scans_used:
+            output.text(f"{sentence}.")
+        typer.confirm("Check with the same scans again?", abort=True)
 
 
 def _light(

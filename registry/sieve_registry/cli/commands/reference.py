@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -37,6 +38,13 @@ def beads(
     through: Annotated[float, option("Grams passed.", "G")],
     material: MaterialOption,
     certified_u: Annotated[float | None, option("U of the curve (k = 2).", "UM")] = None,
+    balance: Annotated[float, option("Half-width of a reading of the balance.", "G")] = 0.05,
+    end_point: Annotated[
+        float, option("Of the residue, what one more minute brought through.", "%")
+    ] = 1.0,
+    split: Annotated[
+        float, option("u of the share passing from splitting (riffle: 0.3).", "%")
+    ] = 0.0,
     date: options.Date = None,
     by: options.By = None,
     why_late: options.WhyLate = "",
@@ -45,22 +53,24 @@ def beads(
     """Mean effective aperture from a bottle of certified glass beads."""
     from sieve_registry.quality import references
     from sieve_registry.quality.curves import read_curve
+    from sieve_registry.quality.reference_rules import BeadsProcedure
     from sieve_registry.quality.reference_rules import beads as evaluate
     from sieve_registry.sieves import queries as sieve_queries
 
-    result = evaluate(read_curve(certificate), charged, through, certified_u)
+    procedure = BeadsProcedure(balance, end_point, split)
+    result = evaluate(read_curve(certificate), charged, through, certified_u, procedure)
     with options.opened(context) as registry:
         last = sieve_queries.get_state(registry, sieve_id, options.read_day(date)).last_check
         number = references.e_n_against_optical(registry, last, result)
         terms = options.terms(date, by, why_late)
-        more = {"charged_g": charged, "through_g": through, "e_n": number}
+        more = {"charged_g": charged, "through_g": through, "e_n": number, **asdict(procedure)}
         event = references.record(registry, sieve_id, result, material, terms, **more)
     payload = output.fields(result, "passing_percent aperture_um U_um")
     payload |= {"optical_check": last and last.id, "e_n": number}
     if output.emit(json_path, output.fields(event, _EVENT) | payload):
         return
     output.line(f"{result.passing_percent:.2f} % passed.")
-    spread = "" if result.U_um is None else f" ± {result.U_um:g} um"
+    spread = "" if result.U_um is None else f" ± {result.U_um:.2g} um"
     output.line(f"Mean effective aperture of {event.subject}: {result.aperture_um:.2f} um{spread}")
     if number is not None and last is not None:
         agree = "agree" if abs(number) <= 1 else "do not agree"

@@ -140,6 +140,7 @@ def _import_table(
     payload = {
         "file": str(source),
         **fields(done, "what rows recorded"),
+        "ignored_columns": list(done.ignored),
         "bad_rows": [fields(row, "line reason") for row in done.bad],
     }
     if not output.emit(json_path, payload):
@@ -152,6 +153,8 @@ def _import_table(
 def _print_imported(done: Imported, source: Path) -> None:
     for row in done.bad:
         output.text(f"line {row.line}: {row.reason}", "  ")
+    if done.ignored:
+        output.text(f"Not imported, no columns of ours: {', '.join(done.ignored)}.")
     if done.recorded:
         output.line(f"Imported {done.rows} {done.what} from {source}.")
     elif not done.bad:

@@ -46,6 +46,7 @@ _DEVICE = _id("--device", "Record the scale: the device calibrated.")
 _NAME = _text("NAME", "Name of the recorded scale (the device's).")
 _INTERVAL = _text("N", "Months until the next calibration.")
 _STAND_OFF = _text("L", "Height of the artefact above the glass (device's).")
+_ACCEPT = _text("REASON", "Use a scale that dpi, setting or last scale contradict: why.")
 _RANGE = _text("LOW,HIGH", "Room temperatures the scale is valid for.")
 
 
@@ -73,6 +74,7 @@ def scale(
     stand_off: Annotated[str | None, _STAND_OFF] = None,
     temperature: options.Temperature = None,
     temperature_range: Annotated[str, _RANGE] = "15,30",
+    accept_scale: Annotated[str, _ACCEPT] = "",
     date: options.Date = None,
     by: options.By = None,
     why_late: options.WhyLate = "",
@@ -95,6 +97,7 @@ def scale(
         options.read_region(region, "--region"),
         options.read_numbers(turned, "--turned", len(targets)),
         options.read_length(max_residual),
+        accept_scale,
     )
     kept = None
     if recorded:

@@ -11,6 +11,7 @@ import typer
 from sieve_registry.cli.support import options, output
 from sieve_registry.cli.support.options import argument, option
 from sieve_registry.cli.support.records import (
+    correction_dict,
     correction_words,
     due_dict,
     due_words,
@@ -23,6 +24,7 @@ from sieve_registry.values import DEFAULT_INTERVAL_MONTHS, DEFAULT_STANDARD
 
 if TYPE_CHECKING:
     from sieve_registry.records import SieveHistory, SieveState
+    from sieve_registry.sieves.recording import RecordTerms
 
 
 class Warp(StrEnum):
@@ -114,6 +116,11 @@ def edit(
     context: typer.Context,
     sieve_id: IdArgument,
     *,
+    nominal: Annotated[
+        str | None, option("Right a wrong nominal, before the first check.", "L")
+    ] = None,
+    standard: Annotated[str | None, option("Right the standard, likewise.")] = None,
+    grade: Annotated[str | None, option("Right the grade, likewise.")] = None,
     interval_months: Annotated[int | None, option("Months between checks.")] = None,
     interval_uses: Annotated[int | None, option("Due after N uses as well; 0: no.", "N")] = None,
     location: LocationOption = None,
@@ -133,6 +140,12 @@ def edit(
 
     day = options.read_day(date)
     details = _details(kind, height, cloth, certificate, warp, label)
+    named = {"nominal": nominal, "standard": standard, "grade": grade}
+    identity = {name: value for name, value in named.items() if value is not None}
+    if identity:
+        _correct_identity(context, json_path, sieve_id, identity, options.terms(date, by, why_late))
+        if (interval_months, interval_uses, location) == (None,) * 3 and not details:
+            return
     record_of_sieve(
         context,
         json_path,
@@ -151,6 +164,22 @@ def edit(
             f"Changed sieve {_headline(state)}; its next check is due: {due_words(state)}."
         ],
     )
+
+
+def _correct_identity(
+    context: typer.Context,
+    json_path: str | None,
+    sieve_id: str,
+    changes: dict[str, str],
+    terms: RecordTerms,
+) -> None:
+    """Right nominal, standard or grade, and say what it reads now."""
+    from sieve_registry.quality.corrections import correct_identity
+
+    with options.opened(context) as registry:
+        made = correct_identity(registry, sieve_id, changes, terms)
+    if not output.emit(json_path, correction_dict(made)):
+        output.line(f"Event {made.seq}: {correction_words(made)}.")
 
 
 @sieve_app.command("list")

@@ -41,7 +41,7 @@ def _print_figures(scale: Scale, *, with_bias: bool) -> None:
         ("shear", f"{scale.shear_deg:.4f}", f"{2 * scale.u_shear_deg:.4f}", "degrees"),
     ]
     if with_bias:
-        bias, expanded = scale.edge_bias_px, 2 * scale.u_edge_bias_px
+        bias, expanded = scale.edge_bias_px, 2 * scale.u_edge_bias_in_use_px
         rows.append(("edge bias", f"{bias:.4f}", f"{expanded:.4f}", "px each edge"))
     output.table("Scale", {"figure": "", "value": ">", "U (k = 2)": ">", "unit": ""}, rows)
 
