@@ -51,7 +51,7 @@ def test_the_coverage_factor_for_few_degrees_of_freedom(dof: float, k: float) ->
 
 
 def test_an_assumed_line_never_makes_u_smaller() -> None:
-    """JCGM 100:2008, table G.2: k = 4.53 at 2 degrees; a further line would leave k = 2.13 or so."""
+    """JCGM 100:2008, table G.2: k = 4.53 at 2 degrees; a further line would lower it."""
     known = Contribution("between fields", "x", 1.0, 2)
     before = expanded([known])
     assert before.value_um == pytest.approx(4.53, abs=0.005)

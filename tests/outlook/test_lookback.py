@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import json
+from datetime import date
 from pathlib import Path
 
 import pytest
@@ -157,9 +158,10 @@ def decide(run: Program, event: int, result: str) -> None:
 def test_a_look_back_is_open_until_each_result_is_decided(lab: Lab, run: Program) -> None:
     """ISO/IEC 17025:2017, 7.10.1 f and 7.10.2: a decision about the sieve closes no result."""
     story(lab)
+    today = date.today().isoformat()
     decided = run("decide", "C-0003", "--action", "retire", "--by", "Eva Lind", "--reason", "worn")
     assert decided.code == 0
-    audit = json.loads(run("audit", "--json", "-").out)
+    audit = json.loads(run("audit", "--as-of", today, "--json", "-").out)
     assert [row["decided"] for row in audit["lookbacks"]] == ["open, 3 of 3 results"]
     first, second, third = (use.seq for use in look(lab).entries)
     decide(run, first, "not-affected")
@@ -169,7 +171,7 @@ def test_a_look_back_is_open_until_each_result_is_decided(lab: Lab, run: Program
     assert run("lookback", "S-1", "--fail-on", "uses").code == 1
     decide(run, third, "not-affected")
     assert run("lookback", "S-1", "--fail-on", "uses").code == 0
-    (row,) = json.loads(run("audit", "--json", "-").out)["lookbacks"]
+    (row,) = json.loads(run("audit", "--as-of", today, "--json", "-").out)["lookbacks"]
     assert " by " in row["decided"]
 
 

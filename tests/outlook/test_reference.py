@@ -178,8 +178,12 @@ def test_reference_checks_stand_beside_the_optical_ones(
     )
     data = json.loads(answer.out)
     assert data["aperture_um"] == pytest.approx(148.29, abs=5e-3)
-    # (148.29 − 150.00) / √(1.5² + 0.3²): u of both directions is 0.15 um, so U of their mean 0.3.
-    assert data["e_n"] == pytest.approx(-1.119, abs=3e-3)
+    # 5 um in 7 %: by the balance (0.05 g) and 1 % of the residue still to come, a/√3 each.
+    of_percent = math.hypot(100 / 87.4 * math.hypot(1, 0.516) * 0.05, 0.01 * 48.4) / math.sqrt(3)
+    assert data["U_um"] == pytest.approx(math.hypot(1.5, 2 * 5 / 7 * of_percent), rel=1e-3)
+    # u of both directions is 0.15 um, so U of their mean 0.3.
+    e_n = (148.29 - 150.00) / math.hypot(data["U_um"], 0.3)
+    assert data["e_n"] == pytest.approx(e_n, abs=3e-3)
     runs = ("--certified", "5.2", "--residue", "5.0")
     late = run("reference", "cement", "S-1", *runs, "--residue", "5.4", "--material", "RC 1", *on)
     assert late.code == 2

@@ -104,7 +104,7 @@ def test_days_and_identity_can_be_corrected(worn: Registry) -> None:
         ("9", {"count": "1"}, "no event"),
         ("2", {"outcome": "pass"}, "date can be corrected"),
         ("2", {"x": "1"}, "date can be corrected"),
-        ("1", {"nominal": "90um"}, "serial, maker, location, frame, in-service"),
+        ("1", {"interval": "9"}, "nominal, standard, grade, serial, maker, location, frame, in-"),
     ],
 )
 def test_what_was_measured_or_never_recorded_cannot_be_corrected(
@@ -202,23 +202,34 @@ def test_the_sieve_is_shown_with_the_numbers_by_which_its_records_are_corrected(
 
 
 def test_a_nominal_is_put_right_before_the_first_check_and_corrected_after(
-    run: Program, registry: Registry, add: Callable[..., Any], check: Callable[..., Any]
+    registry: Registry, add: Callable[..., Any], check: Callable[..., Any]
 ) -> None:
     """A size typed in mm for um would else hold forever, with the name taken."""
     add("S-1")
-    assert run("sieve", "edit", "S-1", "--nominal", "75mm", "--grade", "inspection").code == 0
+
+    def right(**changes: str) -> Correction:
+        return quality_corrections.correct_identity(registry, "S-1", changes, ADA)
+
+    assert right(nominal="75mm", grade="inspection").now["nominal_nm"] == 75_000_000
     assert sieve_queries.get_history(registry, "S-1").sieve.nominal_um == 75_000
-    assert run("sieve", "edit", "S-1", "--nominal", "75um", "--grade", "compliance").code == 0
-    assert run("sieve", "edit", "S-1", "--standard", "nobody's").code != 0
+    right(nominal="75um", grade="compliance")
+    with pytest.raises(UsageError):
+        right(standard="nobody's")
     check()
-    refused = run("sieve", "edit", "S-1", "--nominal", "90um")
-    assert refused.code == 35
-    assert "sieveward correct 1 --set nominal=90um --reason T" in " ".join(refused.err.split())
+    with pytest.raises(RuleRefusedError, match="sieveward correct 1 --set nominal=90um --reason T"):
+        right(nominal="90um")
     made = fix(registry, "1", nominal="90um")
     assert made.was == {"nominal_nm": 75_000}
     history = sieve_queries.get_history(registry, "S-1")
     assert (history.sieve.nominal_um, history.checks[0].nominal_nm) == (90, 75_000)
     assert verification.verify(registry).ok
+
+
+def test_a_wrong_size_is_edited_at_the_command_line(run: Program) -> None:
+    assert run("sieve", "add", "S-1", "--nominal", "75mm").code == 0
+    edited = run("sieve", "edit", "S-1", "--nominal", "75um")
+    assert (edited.code, "nominal in nm" in edited.out) == (0, True)
+    assert json.loads(run("sieve", "show", "S-1", "--json", "-").out)["nominal_um"] == 75
 
 
 def test_scans_of_an_earlier_check_are_named_in_the_record(

@@ -129,8 +129,8 @@ def test_without_the_certificates_u_the_scale_has_the_u_of_a_scale_by_hand(
     picture: Path, tmp_path: Path
 ) -> None:
     out = tmp_path / "scale.json"
-    typed = (str(picture), "--pattern", "grid", "--pitch", "0.5mm", "--out", str(out))
-    typed += ("--accept-scale", "a tag")
+    typed = [str(picture), "--pattern", "grid", "--pitch", "0.5mm", "--out", str(out)]
+    typed += ["--accept-scale", "a tag"]
     text = _run(*typed).replace("\n  ", " ")
     assert "warning: Not certified: no uncertainty of the pitch" in text
     found = load_scale(out)

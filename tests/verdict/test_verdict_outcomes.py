@@ -238,7 +238,7 @@ def test_a_real_measurement_brings_its_budget_along() -> None:
     ).verdict
     assert result is not None
     assert result.outcome == "conditional pass"
-    assert "for the mean in x, the whole cloth in one scan" in result.action_reason
+    assert "for the mean in x, more fields or the whole cloth, and a scale" in result.action_reason
     assert "for the mean in y, more fields (about 3 in all) or the" in result.action_reason
 
 

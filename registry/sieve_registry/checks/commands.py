@@ -133,7 +133,7 @@ def take(
     )
     document = measurement.to_dict()
     judged = not for_information
-    figures = _figures(registry, history, day, document, judged=judged)
+    figures = _figures(registry, history, day, document, chosen, judged=judged)
     images, remarks = tuple(images), tuple(warnings)
     return Taken(history, day, images, chosen, measurement, document, figures, remarks, judged)
 
@@ -142,7 +142,9 @@ def with_history_now(registry: Registry, taken: Taken) -> Taken:
     """The same measurement, with an action that takes the sieve's present history into account."""
     with registry.reading() as connection:
         history = history_of(connection, taken.history.sieve.id)
-    figures = _figures(registry, history, taken.day, taken.document, judged=taken.judged)
+    figures = _figures(
+        registry, history, taken.day, taken.document, taken.scale, judged=taken.judged
+    )
     return replace(taken, history=history, figures=figures)
 
 
@@ -214,6 +216,7 @@ def _figures(
     history: SieveHistory,
     day: date,
     document: Mapping[str, Any],
+    scale: CheckScale,
     *,
     judged: bool,
 ) -> dict[str, Any]:
@@ -223,7 +226,8 @@ def _figures(
     # Brings NumPy, which `due` can do without.
     from sieve_registry.outlook.queries import action_with_history
 
-    return figures | action_with_history(registry, history, day, figures)
+    with_chain = {**figures, "trace": scale.trace}
+    return figures | action_with_history(registry, history, day, with_chain)
 
 
 def check(

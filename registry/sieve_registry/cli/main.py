@@ -18,6 +18,7 @@ from sieve_registry.cli.commands.audit import audit
 from sieve_registry.cli.commands.bench import bench
 from sieve_registry.cli.commands.check import check
 from sieve_registry.cli.commands.compare import compare
+from sieve_registry.cli.commands.control import control
 from sieve_registry.cli.commands.correct import correct
 from sieve_registry.cli.commands.demo import demo
 from sieve_registry.cli.commands.device import device_app
@@ -109,7 +110,7 @@ _COMMANDS: dict[str, tuple[Callable[..., None], ...]] = {
     "Scales and light": (scale, illumination),
     "Proof and safety": (audit, verify, backup, restore, export, import_, grant),
     "Decide and look ahead": (
-        wear, recloth, interval, lookback, plan, rule, decide, effect, repeatability,
+        wear, recloth, interval, lookback, plan, rule, decide, effect, repeatability, control,
     ),
     "You and your laboratory": (settings,),
 }  # fmt: skip

@@ -1,7 +1,8 @@
 """The checks of the cloth now in a frame, their place in use or time, and what divides them.
 
-A replaced cloth begins a new history. A cleaning or another scale may move the level of the values
-but not the wear per use, so each begins a new part with a level of its own.
+A replaced cloth begins a new history. A cleaning, another device, scale or lamp may move the level
+of the values but not the wear per use, so each begins a new part with a level of its own. They are
+recognised by what was used: a scale calibrated again from the same artefact is no other scale.
 """
 
 from __future__ import annotations
@@ -23,8 +24,51 @@ DAYS_PER_YEAR = 365.25
 _STEP_KNOWN = 0.5  # share of a step between counts: real cloth is not quite normal; own figure
 _RATE_DAYS = 365  # the rate of use is that of the last year
 
-# Relative standard uncertainties of a check's scale in x and y, by check id.
-ScaleShares = Mapping[str, tuple[float, float]]
+_BIAS_PX = 0.01  # edge biases that differ by more shift every width: 0.1 um at 4800 dpi
+_SCALES_APART = 5e-4  # relative; scales without a chain that differ by more are two
+
+
+@dataclass(frozen=True)
+class Instrument:
+    """What a check was measured with, as its record says; "" and None are not known.
+
+    `u_rel` are relative standard uncertainties of its scale in x and y. `rests_on` is the artefact
+    of its chain, else the source of a scale without one, whose `um_per_px` then tells it apart.
+    `lamp` are lamp and view as stated, or the record they come from.
+    """
+
+    u_rel: tuple[float, float] = (0.0, 0.0)
+    device: str = ""
+    rests_on: str = ""
+    um_per_px: tuple[float, float] | None = None
+    edge_bias_px: float | None = None
+    lamp: str = ""
+
+    def change_from(self, before: Instrument) -> str:
+        """What differs from an earlier instrument, as far as both are known; "" for nothing."""
+        if self.device and before.device and self.device != before.device:
+            return "another device"
+        if self._other_scale(before):
+            return "another scale"
+        lamps = self.lamp and before.lamp and self.lamp != before.lamp
+        return "another lamp" if lamps else ""
+
+    def _other_scale(self, before: Instrument) -> bool:
+        if not (self.rests_on and before.rests_on):
+            return False
+        if self.rests_on != before.rests_on:
+            return True
+        if self.um_per_px is not None and before.um_per_px is not None:
+            pairs = zip(self.um_per_px, before.um_per_px, strict=True)
+            if any(abs(now / then - 1) > _SCALES_APART for now, then in pairs):
+                return True
+        if self.edge_bias_px is None or before.edge_bias_px is None:
+            return False
+        return abs(self.edge_bias_px - before.edge_bias_px) > _BIAS_PX
+
+
+Instruments = Mapping[str, Instrument]  # by check id
+_NONE_KNOWN: Instruments = {}
 
 
 class _Dated(Protocol):
@@ -64,18 +108,24 @@ class ClothHistory:
         return [part_index(check, self.steps) for check in self.checks]
 
 
-def all_steps(history: SieveHistory, day: date) -> list[Step]:
-    """What divides a sieve's history up to a day: new cloth, cleanings, other scales."""
+def all_steps(
+    history: SieveHistory, day: date, instruments: Instruments = _NONE_KNOWN
+) -> list[Step]:
+    """What divides a sieve's history up to a day: new cloth, cleanings, other instruments."""
     acts = [act for act in history.acts if act.on_date <= day]
     steps = [
         *(Step(act.on_date, act.seq, act.kind, True) for act in facts_of_type(acts, ClothReplaced)),
         *(Step(act.on_date, act.seq, "cleaned") for act in facts_of_type(acts, SieveCleaned)),
     ]
-    source: str | None = None
+    before: Instrument | None = None
     for check in in_order(history, day):
-        if source is not None and check.scale_source != source:
-            steps.append(Step(check.on_date, check.seq - 1, "another scale"))
-        source = check.scale_source or source
+        used = instruments.get(check.id)
+        if used is None:
+            continue
+        if before is not None and (change := used.change_from(before)):
+            steps.append(Step(check.on_date, check.seq - 1, change))
+        if used.rests_on:
+            before = used
     return sorted(steps, key=moment)
 
 
@@ -84,9 +134,11 @@ def in_order(history: SieveHistory, day: date) -> list[Check]:
     return sorted((check for check in history.checks if check.on_date <= day), key=moment)
 
 
-def cloth_history(history: SieveHistory, day: date) -> ClothHistory:
+def cloth_history(
+    history: SieveHistory, day: date, instruments: Instruments = _NONE_KNOWN
+) -> ClothHistory:
     """The checks of the cloth in the frame at the end of a day."""
-    steps, checks = all_steps(history, day), in_order(history, day)
+    steps, checks = all_steps(history, day, instruments), in_order(history, day)
     last_new = max((i for i, step in enumerate(steps) if step.new_cloth), default=-1)
     if last_new >= 0:
         checks = [check for check in checks if moment(check) > moment(steps[last_new])]
@@ -136,7 +188,7 @@ def expected_largest(count: int) -> float:
 
 
 def check_point(
-    check: Check, name: str, direction: str, scales: ScaleShares, like: Check | None = None
+    check: Check, name: str, direction: str, scales: Instruments, like: Check | None = None
 ) -> Point | None:
     """One value of a check in um, with its own uncertainty and the share of its scale.
 
@@ -155,7 +207,7 @@ def check_point(
     }[name]
     if value is None or u is None:
         return None
-    u_rel = scales[check.id]["xy".index(direction)]
+    u_rel = scales[check.id].u_rel["xy".index(direction)]
     total, step = float(u), 0.0
     common = min(u_rel * abs(float(value)), 0.999 * total)
     own = math.sqrt(max(total**2 - common**2, 0.0))

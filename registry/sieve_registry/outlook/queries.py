@@ -14,7 +14,7 @@ from sieve_inspect.verdict.rules import Rule, read_rule
 from sieve_registry.errors import UnknownSieveError
 from sieve_registry.events import CheckRecorded, IntervalDecided
 from sieve_registry.figures import DirectionFigures, Margin
-from sieve_registry.outlook.cloth_history import ScaleShares
+from sieve_registry.outlook.cloth_history import Instrument, Instruments
 from sieve_registry.outlook.proposals import (
     Advice,
     Proposal,
@@ -41,7 +41,7 @@ class SieveData:
     state: SieveState
     rule: CheckRule
     bounds: Bounds
-    scales: ScaleShares
+    scales: Instruments
     payloads: Mapping[str, CheckRecorded]  # by check id
 
     @property
@@ -89,7 +89,7 @@ def sieve_data(registry: Registry, sieve_id: str, day: date | None = None) -> Si
         state=now,
         rule=rule_of(registry, sieve_id, day),
         bounds=_bounds(now, payloads),
-        scales={check.id: _scale_shares(payloads[check.id].scale) for check in checks},
+        scales={check.id: _instrument(_recorded(payloads[check.id])) for check in checks},
         payloads=payloads,
     )
 
@@ -127,8 +127,8 @@ def action_with_history(
 ) -> dict[str, str]:
     """How the sieve's history changes the action of a check about to be recorded; {} if not.
 
-    `figures` are those of its payload. "keep" becomes "keep with a shorter interval" where a limit
-    may be reached before the next check.
+    `figures` are those of its payload, with its `trace`. "keep" becomes "keep with a shorter
+    interval" where a limit may be reached before the next check.
     """
     entered_late = any(check.on_date > day for check in history.checks)
     if figures["action"] != Action.KEEP or entered_late or len(history.checks) + 1 < LEAST_CHECKS:
@@ -138,7 +138,7 @@ def action_with_history(
     after = replace(history, checks=(*history.checks, check))
     now = states.state_as_of(after, day)
     assert now is not None
-    scales = {**data.scales, check.id: _scale_shares(figures.get("scale"))}
+    scales = {**data.scales, check.id: _instrument(figures)}
     bounds = _bounds_of(Margin.from_payload(margin) for margin in figures["margins"])
     wear = analyse_wear(after, day, bounds, data.decision_rule, scales)
     advice = advise(check, wear, now.due)
@@ -201,10 +201,26 @@ def _bounds_of(margins: Iterable[Margin]) -> Bounds:
     }  # fmt: skip
 
 
-def _scale_shares(scale: Mapping[str, Any] | None) -> tuple[float, float]:
-    """Relative standard uncertainties of a check's scale in x and y; 0 where none is recorded."""
-    scale = scale or {}
-    return _float(scale.get("u_rel_x")) or 0.0, _float(scale.get("u_rel_y")) or 0.0
+def _recorded(payload: CheckRecorded) -> dict[str, Any]:
+    return {"scale": payload.scale, "trace": payload.trace, "light": payload.light}
+
+
+def _instrument(recorded: Mapping[str, Any]) -> Instrument:
+    """What a check was measured with, from its scale, its chain and its light as recorded."""
+    scale, trace = recorded.get("scale") or {}, recorded.get("trace") or {}
+    light, link = recorded.get("light") or {}, trace.get("scale") or {}
+    x, y = _float(scale.get("um_per_px_x")), _float(scale.get("um_per_px_y"))
+    bias = scale.get("edge_bias_px")
+    angles = [light.get(name) for name in ("lamp_angle_deg", "view_angle_deg")]
+    artefact = str((trace.get("artefact") or {}).get("id") or "")
+    return Instrument(
+        u_rel=(_float(scale.get("u_rel_x")) or 0.0, _float(scale.get("u_rel_y")) or 0.0),
+        device=str(link.get("device") or ""),
+        rests_on=artefact or str(scale.get("source") or ""),
+        um_per_px=None if artefact or x is None or y is None else (x, y),
+        edge_bias_px=None if bias is None else float(bias),
+        lamp=str(angles) if any(angles) else "",
+    )
 
 
 def _float(value: str | float | Decimal | None) -> float | None:

@@ -17,7 +17,7 @@ from itertools import combinations
 import numpy as np
 
 from sieve_registry.outlook.cloth_history import (
-    ScaleShares,
+    Instruments,
     check_point,
     cloth_history,
     moment,
@@ -64,7 +64,7 @@ class MethodComparison:
 
 
 def compare_methods(
-    history: SieveHistory, day: date, scales: ScaleShares
+    history: SieveHistory, day: date, scales: Instruments
 ) -> tuple[MethodComparison, ...]:
     """Wear per use by sieving method for x and y; empty where no use carries a method."""
     uses = [use for use in history.uses if use.on_date <= day]
@@ -72,7 +72,7 @@ def compare_methods(
         return ()
     totals = _by_method(uses)
     names = sorted(totals)
-    cloth = cloth_history(history, day)
+    cloth = cloth_history(history, day, scales)
     before = [
         _by_method([use for use in history.uses if moment(use) < moment(check)])
         for check in cloth.checks

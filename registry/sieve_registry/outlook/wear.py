@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 from sieve_inspect.verdict.rules import Rule
 from sieve_registry.outlook.cloth_history import (
     DAYS_PER_YEAR,
-    ScaleShares,
+    Instruments,
     Step,
     all_steps,
     check_point,
@@ -137,10 +137,10 @@ class Wear:
 
 
 def analyse_wear(
-    history: SieveHistory, day: date, bounds: Bounds, rule: Rule, scales: ScaleShares
+    history: SieveHistory, day: date, bounds: Bounds, rule: Rule, scales: Instruments
 ) -> Wear:
     """The wear of a sieve by its checks up to `day`, against the limits given."""
-    cloth = cloth_history(history, day)
+    cloth = cloth_history(history, day, scales)
     checks = cloth.checks
     by_uses = any(use.on_date <= day for use in history.uses)
     rate = recent_rate(history, day) if by_uses else 1.0
@@ -166,7 +166,7 @@ def analyse_wear(
         by_uses=by_uses,
         at=axis.now,
         rate_per_year=None if not by_uses or rate is None else rate * DAYS_PER_YEAR,
-        steps=tuple(all_steps(history, day)),
+        steps=tuple(all_steps(history, day, scales)),
         checks=checks,
         places=tuple(places),
         trends=tuple(trends),

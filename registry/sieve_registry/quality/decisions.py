@@ -25,7 +25,7 @@ from sieve_registry.checks import queries as check_queries
 from sieve_registry.events import ActionDecided
 from sieve_registry.outlook.cloth_history import (
     DAYS_PER_YEAR,
-    ScaleShares,
+    Instruments,
     Step,
     check_point,
     cloth_history,
@@ -135,10 +135,10 @@ def _risks(data: SieveData, last: Check) -> Iterator[RiskRow]:
 
 
 def _prior_of(
-    history: SieveHistory, check: Check, name: str, direction: str, scales: ScaleShares
+    history: SieveHistory, check: Check, name: str, direction: str, scales: Instruments
 ) -> Point | None:
     """What the checks before `check` lead to expect of a value of it; None without any."""
-    cloth = cloth_history(history, check.on_date)
+    cloth = cloth_history(history, check.on_date, scales)
     earlier = [
         (before, point)
         for before in cloth.checks

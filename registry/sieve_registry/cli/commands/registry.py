@@ -95,7 +95,7 @@ def import_(
     type, height, cloth, certificate, warp, label.
 
     Columns of past checks: sieve, date, outcome, mean_x, mean_y; optional:
-    sd_x, sd_y, max_x, max_y, count, by, note.
+    sd_x, sd_y, max_x, max_y, u_mean_x, u_mean_y (k = 1), count, certificate, by, note.
 
     A mapping file gives your names of columns, your format of dates, and your words for outcomes:
 
