@@ -19,8 +19,8 @@ BASE = [75.0, 75.2, 74.9, 75.1, 74.8]
 
 def test_the_limits_come_from_moving_ranges() -> None:
     """Ranges 0.2, 0.3, 0.2, 0.3: mean 0.25, over d₂ = 1.128."""
-    assert base_of(BASE, [0.01] * 5) == (pytest.approx(75.0), pytest.approx(0.25 / 1.128))
-    assert base_of([75.0] * 5, [0.3] * 5) == (75.0, pytest.approx(0.3))
+    assert base_of(BASE, [0.01] * 5) == pytest.approx((75.0, 0.25 / 1.128))
+    assert base_of([75.0] * 5, [0.3] * 5) == pytest.approx((75.0, 0.3))
 
 
 @pytest.mark.parametrize(

@@ -86,13 +86,13 @@ def control_charts(
         ]
         values = [point.value for _, point in rows]
         known = [point.u for _, point in rows[:base]]
-        limits = base_of(values[:base], known) if len(rows) >= base else (None, None)
-        alarms = alarms_of(values, *limits, base)
+        centre, sigma = base_of(values[:base], known) if len(rows) >= base else (None, None)
+        alarms = alarms_of(values, centre, sigma, base)
         points = tuple(
             ChartPoint(check.id, check.on_date, point.value, number < base, alarms[number])
             for number, (check, point) in enumerate(rows)
         )
-        charts.append(ControlChart(direction, points, *limits))
+        charts.append(ControlChart(direction, points, centre, sigma))
     x, y = charts
     return x, y
 

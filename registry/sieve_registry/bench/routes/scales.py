@@ -123,7 +123,8 @@ def _pictures(data: FormData, folder: Path) -> list[Path]:
 
 def _calibrate(desk: Desk, form: Form, folder: Path, data: FormData) -> str:
     """Measure an artefact in pictures and record the scale of a device."""
-    pictures, terms = ArtefactPictures(_pictures(data, folder)), form.terms()
+    pictures = ArtefactPictures(_pictures(data, folder), accept_scale=form.text("accept_scale"))
+    terms = form.terms()
     artefact, device = form.needed("artefact", "Artefact"), form.needed("device", "Device")
     months = form.count("interval_months", "Months until the next calibration")
     stand_off = form.text("stand_off")
