@@ -364,10 +364,7 @@ class TemperatureError(ScaleRefusedError):
 class ImplausibleScaleError(ScaleRefusedError):
     """The dpi tags, the device's setting or its last scale contradict a scale by over 10 %."""
 
-    template = (
-        "The scale is not plausible: {reason}. Check pitch, pattern, resolution and decimal "
-        "point, or give a reason to use it all the same with --accept-scale REASON."
-    )
+    template = "Scale not plausible: {reason}. Check it, or give a reason: --accept-scale REASON."
     exit_code = 59
 
 

@@ -12,11 +12,12 @@ from datetime import date
 from decimal import Decimal
 from typing import Any
 
-from sieve_registry.codec import EventPayload, Stored, optional
+from sieve_registry.codec import EventPayload, optional
 from sieve_registry.figures import (
     DirectionFigures,
     EvidenceFile,
     LineLink,
+    LostHead,
     Margin,
     StudyFigures,
 )
@@ -359,15 +360,6 @@ class HeadSigned(EventPayload, kind="head signed"):
     head: str
     public_key: str
     signature: str
-
-
-@dataclass(frozen=True)
-class LostHead(Stored):
-    """A newest event that was known and is not in the ledger: its number, hash, where noted."""
-
-    events: int
-    head: str
-    where: str
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -86,3 +86,12 @@ class StudyFigures(Stored):
     s_between_um: float = stored_as("s_L_um")
     s_reproducibility_um: float = stored_as("s_R_um")
     dof: float
+
+
+@dataclass(frozen=True)
+class LostHead(Stored):
+    """A newest event that was known and is not in the ledger: its number, hash, where noted."""
+
+    events: int
+    head: str
+    where: str

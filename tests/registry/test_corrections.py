@@ -11,7 +11,7 @@ from typing import Any
 import pytest
 
 from program import Program
-from sieve_inspect.errors import UsageError
+from sieve_inspect.errors import UnknownStandardError, UsageError
 from sieve_registry.audit import verification
 from sieve_registry.audit.queries import audit
 from sieve_registry.checks import commands as check_commands
@@ -213,7 +213,7 @@ def test_a_nominal_is_put_right_before_the_first_check_and_corrected_after(
     assert right(nominal="75mm", grade="inspection").now["nominal_nm"] == 75_000_000
     assert sieve_queries.get_history(registry, "S-1").sieve.nominal_um == 75_000
     right(nominal="75um", grade="compliance")
-    with pytest.raises(UsageError):
+    with pytest.raises(UnknownStandardError):
         right(standard="nobody's")
     check()
     with pytest.raises(RuleRefusedError, match="sieveward correct 1 --set nominal=90um --reason T"):

@@ -44,6 +44,7 @@ class Measurement:
     imaging carries a verdict, by the `limits` applied or, without a verdict, by the default
     standard. `limits` and `verdict` are None where nothing was judged. `doubts` are reasons from
     outside the pictures, such as an expired scale, why an outcome can only be conditional.
+    `turned_deg` is how far the sieve's label was turned: x and y go by the label.
     """
 
     nominal_um: float
@@ -58,6 +59,7 @@ class Measurement:
     limits: Limits | None = None
     verdict: Verdict | None = None
     labelled: bool = True
+    turned_deg: float = 0.0
 
     def __repr__(self) -> str:
         x, y = self.directions
@@ -208,6 +210,7 @@ class Measurement:
             "schema": SCHEMA,
             "nominal_um": self.nominal_um if self.labelled else None,
             "angle_deg": _rounded(self._angle_deg()),
+            "turned_deg": self.turned_deg,
             "images": [_image_entry(p) for p in self.pictures],
             "scale": _scale_entry(self.scale),
             "directions": {

@@ -39,11 +39,19 @@ class Prior:
     `study` are the budget lines (um, k = 1) of a repeatability study, `population` the number of
     apertures of the whole cloth; by default they are counted where a single picture shows it.
     `scatter` is that between the fields of earlier measurements of this cloth, in x and y.
+    `turned_deg` is how far the sieve's label mark is turned from upright in the pictures; x is the
+    direction across the label, whichever way the sieve lay.
     """
 
     study: Sequence[Contribution] = ()
     population: int | None = None
     scatter: tuple[FieldScatter, FieldScatter] | None = None
+    turned_deg: float = 0.0
+
+
+def quarter_turned(degrees: float) -> bool:
+    """Whether a turn brings the direction across the label nearer to the picture's vertical."""
+    return abs((degrees + 90) % 180 - 90) > 45
 
 
 @dataclass(frozen=True)

@@ -15,7 +15,7 @@ from sieve_inspect.files import refuse_twins
 from sieve_inspect.illumination.model import NOT_STATED, Illumination
 from sieve_inspect.measurement.lighting import correct_light
 from sieve_inspect.measurement.model import Measurement
-from sieve_inspect.measurement.options import Judging, Prior, Resources
+from sieve_inspect.measurement.options import Judging, Prior, Resources, quarter_turned
 from sieve_inspect.measurement.picture import Picture
 from sieve_inspect.measurement.scan_task import Task, measure_picture, picture_of, scan_of_array
 from sieve_inspect.measurement.suitability import check_resolution
@@ -119,25 +119,37 @@ def _summarised(
     illumination: Illumination,
     judging: Judging,
 ) -> Measurement:
-    """From measured pictures to statistics, budget and verdict."""
+    """From measured pictures to statistics, budget and verdict.
+
+    Everything is measured along the picture; a sieve whose label mark is turned by about a quarter
+    then gets its directions by the label.
+    """
     population = prior.population or whole_cloth([p.field for p in pictures], scale)
     pictures, light, further = correct_light(pictures, scale, illumination)
     further += _compression(pictures)
-    further += [replace(line, source=BudgetSource.REPRODUCIBILITY) for line in prior.study]
-    results = []
-    for axis, direction in enumerate("xy"):
+    names = "yx" if quarter_turned(prior.turned_deg) else "xy"  # by the label
+    study = [replace(line, source=BudgetSource.REPRODUCIBILITY) for line in prior.study]
+    results = {}
+    for axis, along in enumerate("xy"):
+        name = names[axis]
         samples = [p.samples[axis] for p in pictures]
-        earlier = None if prior.scatter is None else prior.scatter[axis]
+        earlier = None if prior.scatter is None else prior.scatter["xy".index(name)]
         fields = gap_means(samples)
         scatter = scatter_between(fields, earlier)
-        summary, budget_of_axis = summarise(samples, scale, axis, population, scatter)
+        summary, lines = summarise(samples, scale, axis, population, scatter)
         summary = replace(summary, scatter=scatter, own_scatter=scatter_of(fields))
-        results.append(with_study(summary, budget_of_axis, further, direction))
-    (x, of_x), (y, of_y) = results
-    budget = (*of_x, *of_y)
+        own = [*lines, *(line for line in further if line.direction == along)]
+        named = [replace(line, direction=name) for line in own]
+        results[name] = with_study(summary, named, study, name)
+    (x, of_x), (y, of_y) = results["x"], results["y"]
+    if names == "yx":
+        pictures = tuple(replace(p, samples=(p.samples[1], p.samples[0])) for p in pictures)
     labelled = nominal_um is not None
     size = nominal_um or nearest_sizes(0.5 * (x.mean_um + y.mean_um))[0].nominal_um
-    draft = Measurement(size, scale, light, pictures, (x, y), budget, Fit.OK, (), labelled=labelled)
+    draft = Measurement(
+        size, scale, light, pictures, (x, y), (*of_x, *of_y), Fit.OK, (), labelled=labelled,
+        turned_deg=prior.turned_deg,
+    )  # fmt: skip
     return draft.judged(judging)
 
 

@@ -6,7 +6,8 @@ from pathlib import Path
 
 from sieve_inspect.errors import UsageError
 from sieve_registry.errors import SignatureError
-from sieve_registry.events import LaboratoryRulesSet, LossAccepted, LostHead
+from sieve_registry.events import LaboratoryRulesSet, LossAccepted
+from sieve_registry.figures import LostHead
 from sieve_registry.ledger import signing
 from sieve_registry.records import Event
 from sieve_registry.settings.user import change_settings

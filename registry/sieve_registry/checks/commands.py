@@ -129,6 +129,7 @@ def take(
         prior=Prior(
             decision_rules.contributions(registry, rule.study) if rule.study else (),
             scatter=scatter_before(registry, history, day),
+            turned_deg=chosen.turned_deg,
         ),
     )
     document = measurement.to_dict()

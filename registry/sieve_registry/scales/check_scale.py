@@ -19,7 +19,8 @@ class CheckScale:
     by hand. `doubts` are reasons why the check's outcome can only be conditional, such as an
     expired certificate that a person accepted. `in_scan` holds the scale of each single scan where
     an artefact lies beside the cloth; `scale` then stands for all of them. `accept_scale` is a
-    reason, given by `accepted_by`, to use it for scans whose dpi tags contradict it.
+    reason, given by `accepted_by`, to use it for scans whose dpi tags contradict it. `turned_deg`
+    is how far the sieve's label mark was turned from upright in the scans.
     """
 
     scale: Scale
@@ -28,6 +29,7 @@ class CheckScale:
     in_scan: tuple[InScan, ...] = ()
     accept_scale: str = ""
     accepted_by: str | None = None
+    turned_deg: float = 0.0
 
     @property
     def device(self) -> str | None:

@@ -37,7 +37,8 @@ class ScaleRequest:
     else a scale file), `scale` (a scale already read) and `um_per_px` (typed, as "5.29" or
     "5.29,5.31"). `artefact` lies beside the cloth, at `region` (left, top, right, bottom in px) or
     where it is detected. `accept_scale` is a reason to use a scale that the scans' dpi tags
-    contradict. None means: as at the calibration.
+    contradict, `turned_deg` how far the sieve's label was turned from upright in them. None means:
+    as at the calibration.
     """
 
     day: date
@@ -51,6 +52,7 @@ class ScaleRequest:
     accept_expired: str = ""
     accept_scale: str = ""
     accepted_by: str | None = None
+    turned_deg: float = 0.0
     artefact: str | None = None
     region: tuple[int, int, int, int] | None = None
     encoding: str = "auto"
@@ -82,7 +84,12 @@ def choose_scale(
     `UnknownThingError`, `BadScaleFileError`, and what the two tracing functions raise.
     """
     chosen = _chosen(registry, request, images, note)
-    return replace(chosen, accept_scale=request.accept_scale, accepted_by=request.accepted_by)
+    return replace(
+        chosen,
+        accept_scale=request.accept_scale,
+        accepted_by=request.accepted_by,
+        turned_deg=request.turned_deg,
+    )
 
 
 def _chosen(

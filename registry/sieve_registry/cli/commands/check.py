@@ -49,6 +49,9 @@ AcceptExpiredOption = Annotated[str, option("Accept an expired scale or artefact
 AcceptScaleOption = Annotated[
     str, option("Accept a scale that the scans' dpi tags contradict: why.", "REASON")
 ]
+TurnedOption = Annotated[
+    float, option("How far the label was turned from upright in the scans.", "DEG")
+]
 TargetOption = Annotated[
     str | None, option("Artefact beside the cloth that gives the scale.", "ID")
 ]
@@ -77,6 +80,7 @@ def check(
     temperature: options.Temperature = None,
     accept_expired: AcceptExpiredOption = "",
     accept_scale: AcceptScaleOption = "",
+    turned: TurnedOption = 0.0,
     target_in_scan: TargetOption = None,
     target_region: RegionOption = None,
     visual: Annotated[
@@ -115,6 +119,7 @@ def check(
             temperature_c=temperature,
             accept_expired=accept_expired,
             accept_scale=accept_scale,
+            turned_deg=turned,
             accepted_by=by,
             artefact=target_in_scan,
             region=options.read_region(target_region, "--target-region"),
