@@ -11,8 +11,12 @@ from dataclasses import replace
 import pytest
 
 from sieve_inspect.measurement.gates import gates_of_sample
+from sieve_inspect.measurement.options import Judging
+from sieve_inspect.measurement.pipeline import measure_array
+from sieve_inspect.scale import PixelMap, exact_scale
 from sieve_inspect.standard import Limits, limits
 from sieve_inspect.summary.direction import DirectionSummary
+from sieve_inspect.synthetic import Cloth, Sensor, render
 from sieve_inspect.verdict import Gate, judge
 
 ALLOWED = limits(75)
@@ -110,3 +114,25 @@ def test_cleaning_comes_before_measuring_again() -> None:
     gated = verdict.with_gates([Gate("a reason", "a remedy")])
     assert (gated.outcome, gated.action) == ("conditional pass", "clean and recheck")
     assert gated.action_reason.endswith("For a pass also: a remedy.")
+
+
+def test_cloth_beyond_the_artefact_is_no_matter_of_the_picture() -> None:
+    """The certified way must not be told to take a better picture."""
+    cloth = Cloth(14.2, 9.5, sd_px=0.3, rotation_deg=3, seed=4)
+    drawn = render(cloth, sensor=Sensor(noise=0.01, seed=4), shape=(280, 300))
+    corner = ((0.0, 0.0), (90.0, 0.0), (90.0, 90.0), (0.0, 90.0))
+    seen = PixelMap((45.0, 45.0), (45.0, 45.0), ((2, 0),), (0.0,), (0.0,), corner, 0.004)
+    scale = replace(exact_scale(10.0, 10.0), rest=seen, certified=True)
+    result = measure_array(
+        drawn.image,
+        nominal_um=142,
+        scale=scale,
+        encoding="srgb",
+        judging=Judging("iso3310-1:2016"),
+    )
+    assert result.fit == "indicative"
+    verdict = result.verdict
+    assert verdict is not None
+    assert verdict.action == "measure better"
+    assert "scan the cloth where the artefact lay" in verdict.action_reason
+    assert "better picture" not in verdict.action_reason

@@ -17,8 +17,16 @@ from sieve_inspect.measurement.lighting import LightCorrection
 from sieve_inspect.measurement.options import Judging
 from sieve_inspect.measurement.overlay import draw_overlay
 from sieve_inspect.measurement.picture import Picture
-from sieve_inspect.measurement.suitability import finer, fitness, picture_doubts, refused
+from sieve_inspect.measurement.suitability import (
+    BEYOND_ARTEFACT,
+    WITHIN_ARTEFACT,
+    finer,
+    fitness,
+    picture_doubts,
+    refused,
+)
 from sieve_inspect.measurement.table import aperture_frame, aperture_lines
+from sieve_inspect.outcomes import Action
 from sieve_inspect.scale import Scale
 from sieve_inspect.standard import DEFAULT_STANDARD, Limits, limits
 from sieve_inspect.standard.nearest import NearestSize, nearest_sizes
@@ -136,6 +144,8 @@ class Measurement:
         rest = self._unseen(allowed, by.frame_mm)
         writer = Writer(allowed, read_rule(by.rule))
         said = "" if rest is None else unseen_sentence(rest, writer)
+        if fitted.fit_reasons == (BEYOND_ARTEFACT,) and verdict.action == Action.MEASURE_BETTER:
+            verdict = replace(verdict, action_reason=f"Proposed: {WITHIN_ARTEFACT}. You decide.")
         verdict = verdict.with_unseen(rest, said).with_doubts(by.doubts).with_gates(gates)
         return replace(fitted, limits=allowed, verdict=verdict)
 

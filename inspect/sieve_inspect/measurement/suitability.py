@@ -163,6 +163,14 @@ def finer(nominal_um: float, scale: Scale) -> str:
     return f"Use a microscope at {um_per_px:.2g} um per px or finer"
 
 
+BEYOND_ARTEFACT = "part of the cloth lies where the scale's artefact was not seen"
+# What helps then: the picture itself is good.
+WITHIN_ARTEFACT = (
+    "scan the cloth where the artefact lay, or calibrate from pictures of the artefact in every "
+    "place the cloth takes"
+)
+
+
 def fitness(
     budget: Sequence[Contribution],
     limits: Limits,
@@ -208,5 +216,5 @@ def picture_doubts(pictures: Sequence[Picture], scale: Scale) -> tuple[str, ...]
     if unread > 0:
         doubts.insert(0, f"{100 * unread:.2g} % of a file could not be read and was left out")
     if not all(scale.covers(p.field.centre[p.field.ok]).all() for p in pictures):
-        doubts.append("part of the cloth lies where the scale's artefact was not seen")
+        doubts.append(BEYOND_ARTEFACT)
     return tuple(doubts)

@@ -164,6 +164,9 @@ def _remedy(row: Margin, budget: Sequence[Contribution], fields: int, needed_um:
     remedies = dict(_REMEDIES)
     if row.name == Value.LARGEST:
         remedies[BudgetSource.IMAGING] = _USUAL[row.name]
+    scales = [c for c in budget if c.source == BudgetSource.SCALE and c.direction == row.direction]
+    if scales and (largest := max(scales, key=lambda line: line.value_um)).remedy:
+        remedies[BudgetSource.SCALE] = f"a better known scale: {largest.remedy}"
     return ", and ".join(remedies[source] for source in chosen)
 
 

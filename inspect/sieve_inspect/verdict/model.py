@@ -148,10 +148,11 @@ class Verdict:
         )
 
     def with_unseen(self, unseen: Unseen | None, sentence: str) -> Verdict:
-        """The same with what is to be said of the apertures that were not measured."""
+        """The same with what is to be said of the apertures not measured, unless it fails."""
         if unseen is None:
             return self
-        return replace(self, unseen=unseen, reasons=(*self.reasons, sentence))
+        said = (sentence,) if self.outcome in PASSING else ()
+        return replace(self, unseen=unseen, reasons=(*self.reasons, *said))
 
     def with_gates(self, gates: Sequence[Gate]) -> Verdict:
         """The same where conditions of a pass are not met: then it passes conditionally at best.
