@@ -102,8 +102,18 @@ def measure(
                 resources=Resources(max_megapixels, update, run),
             )
         _write(measurement, apertures, overlays, cloth_map)
+    _remark_on_scale(measurement.scale, images)
     if not output.emit(json, measurement.to_dict()):
         print_measurement(measurement)
+
+
+def _remark_on_scale(scale: Scale, images: list[Path]) -> None:
+    """A remark on each scan whose dpi tag contradicts the scale; a check would be refused."""
+    from sieve_registry.cli.support.running import print_remark
+    from sieve_registry.scales.plausibility import contradictions_of_tags, dpi_of_file
+
+    for words in contradictions_of_tags(scale, [(path.name, dpi_of_file(path)) for path in images]):
+        print_remark(f"the scale is not plausible: {words}")
 
 
 def read_scale(file: Path | None, um_per_px: str | None, dpi: float | None = None) -> Scale:
