@@ -144,6 +144,23 @@ def test_stand_off_and_temperature_within_limits_are_corrected_or_in_u(
     assert wider.um_per_px_x == pytest.approx(plain.um_per_px_x * (1 - 17e-6 * 6), rel=1e-12)
 
 
+def test_an_artefact_seen_warm_is_corrected_and_says_nothing_of_the_check(
+    lab: ScaleLab, scan: Path, measuring: Measuring
+) -> None:
+    """8.5 ppm/K over 4 K: the pitch was 1 + 34e-6 of the certified; a tenth of it and 1 K left."""
+    warm = parsed(lab.calibrate("--temperature", "24", "--name", "warm", "--json", "-"))
+    cold = lab.recorded
+    assert warm["um_per_px_x"] / cold["um_per_px_x"] - 1 == pytest.approx(34e-6, rel=1e-3)
+    left = 8.5e-6 * hypot(0.1 * 4, 1) / sqrt(3)
+    kept = warm["recorded"]
+    assert kept["U_rel_x"] / 2 == pytest.approx(hypot(cold["U_rel_x"] / 2, left), rel=1e-3)
+    used = ("check", "S-1", scan, "--scale", "warm", "--date", "2026-04-01", "--by", "Bo Reed")
+    assert lab(*used).code == 0
+    assert Cause.TEMPERATURE not in measuring.calls[-1]["scale"].stated
+    assert lab(*used, "--temperature", "21").code == 0
+    assert Cause.TEMPERATURE in measuring.calls[-1]["scale"].stated
+
+
 def test_the_height_of_the_cloth_is_compared_without_being_typed(
     lab: ScaleLab, scan: Path, measuring: Measuring
 ) -> None:

@@ -138,7 +138,7 @@ def warmed(
     x, y = calibration.mean_um_per_px
     return replace(
         calibration,
-        scale=effect.applied(calibration.scale),
+        scale=effect.within(calibration.scale),
         mean_um_per_px=(factor * x, factor * y),
         budget=(*calibration.budget, row),
     )

@@ -13,7 +13,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from sieve_inspect.scale.parts import Cause
@@ -38,8 +38,15 @@ class Effect:
 
     def applied(self, scale: Scale) -> Scale:
         """The scale with the correction, and the rest as a part of its uncertainty."""
-        corrected = scale.stretched(1 + self.correction_rel) if self.correction_rel else scale
-        return corrected.with_part(self.cause, self.u_rel, self.u_rel)
+        return self._corrected(scale).with_part(self.cause, self.u_rel, self.u_rel)
+
+    def within(self, scale: Scale) -> Scale:
+        """The same of a calibration: nothing is stated about the check that will use the scale."""
+        u_x, u_y = (math.hypot(u, self.u_rel) for u in (scale.u_rel_x, scale.u_rel_y))
+        return replace(self._corrected(scale), u_rel_x=u_x, u_rel_y=u_y)
+
+    def _corrected(self, scale: Scale) -> Scale:
+        return scale.stretched(1 + self.correction_rel) if self.correction_rel else scale
 
     def to_dict(self) -> dict[str, Any]:
         """The entry in a check's chain."""
