@@ -139,7 +139,11 @@ def test_each_list_an_auditor_asks_for(
     assert lists("quarantines") == ["held"]
     assert lists("retirements") == ["gone"]
     (look,) = table(found, "lookbacks")
-    assert (look["sieve"], look["uses before"], look["decided"]) == ("bad", "7", "open")
+    assert (look["sieve"], look["uses before"], look["decided"]) == (
+        "bad",
+        "7",
+        "open, 1 of 1 results",
+    )
     by_no_record = ["late", "held", "bad", "bad", "open"]  # all by a scale made for a test
     assert lists("no_scale") == by_no_record
     whys = {row["why"] for row in table(found, "no_scale")}
