@@ -45,6 +45,18 @@ _MARGIN_COLUMNS = {
 }  # fmt: skip
 
 
+ScaleNameOption = Annotated[
+    str | None, option("A recorded scale, or a scale file.", "NAME|FILE", name="--scale")
+]
+LightOption = Annotated[
+    str | None, option("A recorded illumination, or an illumination file.", "NAME|FILE")
+]
+SettingOption = Annotated[
+    str | None, option("Setting of the scans; must match the scale's setting.", "T")
+]
+VisualOption = Annotated[
+    str, option("Visual examination of cloth and label: ok, or the fault seen.", "ok|FAULT")
+]
 AcceptExpiredOption = Annotated[str, option("Accept an expired scale or artefact: why.", "REASON")]
 AcceptScaleOption = Annotated[
     str, option("Accept a scale that the scans' dpi tags contradict: why.", "REASON")
@@ -63,19 +75,13 @@ def check(
     sieve_id: Annotated[str, argument("The sieve that was scanned.", "ID")],
     images: Annotated[list[Path], argument("Its scans.", "IMAGE…")],
     *,
-    scale_name: Annotated[
-        str | None, option("A recorded scale, or a scale file.", "NAME|FILE", name="--scale")
-    ] = None,
+    scale_name: ScaleNameOption = None,
     um_per_px: options.UmPerPx = None,
     lamp_angle: options.LampAngle = None,
     view_angle: options.ViewAngle = None,
-    illumination: Annotated[
-        str | None, option("A recorded illumination, or an illumination file.", "NAME|FILE")
-    ] = None,
+    illumination: LightOption = None,
     encoding: options.Encoding = "auto",
-    setting: Annotated[
-        str | None, option("Setting of the scans; must match the scale's setting.", "T")
-    ] = None,
+    setting: SettingOption = None,
     stand_off: Annotated[str | None, option("Height of the cloth above the glass.", "L")] = None,
     temperature: options.Temperature = None,
     accept_expired: AcceptExpiredOption = "",
@@ -83,9 +89,7 @@ def check(
     turned: TurnedOption = 0.0,
     target_in_scan: TargetOption = None,
     target_region: RegionOption = None,
-    visual: Annotated[
-        str, option("Visual examination of cloth and label: ok, or the fault seen.", "ok|FAULT")
-    ] = "",
+    visual: VisualOption = "",
     for_information: Annotated[
         bool, typer.Option("--for-information", help="Record the measurement, judge nothing.")
     ] = False,
