@@ -75,6 +75,7 @@ def new_lab(folder: Path, *, sieves: bool = True) -> Lab:
 
 def close(lab: Lab) -> None:
     lab.desk.tasks.close()
+    lab.desk.printer.close()
     lab.jobs.close()
     lab.registry.close()
 

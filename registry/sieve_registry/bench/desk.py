@@ -16,6 +16,7 @@ from sieve_inspect.errors import UsageError
 from sieve_registry.bench.guard import TOKEN_HEADER
 from sieve_registry.bench.jobs import Job, Jobs
 from sieve_registry.bench.overview import Overview
+from sieve_registry.bench.printing import Printer
 from sieve_registry.bench.tasks import Tasks
 from sieve_registry.bench.views import due_text, job_text
 from sieve_registry.report.pages import page_environment
@@ -45,6 +46,11 @@ class Desk:
     def overview(self) -> Overview:
         """The states of all sieves, read once for each change of the registry."""
         return Overview(self.registry)
+
+    @cached_property
+    def printer(self) -> Printer:
+        """Makes reports and audits beside the page."""
+        return Printer(self.registry)
 
     @cached_property
     def tasks(self) -> Tasks:

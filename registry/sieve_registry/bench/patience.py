@@ -13,7 +13,8 @@ from typing import Any, ClassVar
 from uvicorn.protocols.http.h11_impl import H11Protocol
 
 HEAD_S = 10.0  # for the head of a request, which a browser sends at once
-MOST_SILENT = 200  # connections without a request
+MOST_SILENT = 400  # connections without a request
+SILENCE_S = 1.0  # which every connection is left, however many there are
 
 
 class PatientProtocol(H11Protocol):
@@ -25,8 +26,11 @@ class PatientProtocol(H11Protocol):
         """Begin to wait for a request; make room where too many wait."""
         super().connection_made(transport)
         self._wait()
+        now = asyncio.get_running_loop().time()
         while len(self.silent) > MOST_SILENT:
-            _, oldest = self.silent.popitem(last=False)
+            oldest = next(iter(self.silent.values()))
+            if now - oldest.since < SILENCE_S:
+                return
             oldest.end()
 
     def data_received(self, data: bytes) -> None:
@@ -53,8 +57,10 @@ class PatientProtocol(H11Protocol):
 
     def _wait(self) -> None:
         self._heard()
+        loop = asyncio.get_running_loop()
         self.silent[id(self)] = self
-        self._deadline = asyncio.get_running_loop().call_later(HEAD_S, self.end)
+        self.since = loop.time()
+        self._deadline = loop.call_later(HEAD_S, self.end)
 
     def _heard(self) -> None:
         self.silent.pop(id(self), None)

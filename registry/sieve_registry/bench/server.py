@@ -52,6 +52,7 @@ def serve(
     count, size = sweep()
     if count:
         remark(f"Removed {size / 1e6:.1f} MB of scans that {count} stopped benches had left.")
+    _allow_many_connections()
     given = tuple((path.name, load_scale(path)) for path in terms.scales)
     with (
         _listening(terms.port) as listener,
@@ -77,8 +78,20 @@ def serve(
                 uvicorn.Server(config).run(sockets=[listener])
         finally:
             desk.tasks.close()
+            desk.printer.close()
             unconfirmed = desk.jobs.close()
     return unconfirmed
+
+
+def _allow_many_connections() -> None:
+    """Let this process have as many files open as the system allows it: each connection is one."""
+    try:
+        import resource
+    except ModuleNotFoundError:  # Windows has no such limit
+        return
+    _, most = resource.getrlimit(resource.RLIMIT_NOFILE)
+    with contextlib.suppress(OSError, ValueError):
+        resource.setrlimit(resource.RLIMIT_NOFILE, (most, most))
 
 
 def _listening(port: int) -> socket.socket:

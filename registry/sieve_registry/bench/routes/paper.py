@@ -6,30 +6,25 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse, Response
 
 from sieve_inspect.errors import UsageError
+from sieve_registry.bench import printing
 from sieve_registry.bench.desk import desk_of, page
 from sieve_registry.bench.guard import PRINT_POLICY
 from sieve_registry.report import labels
-from sieve_registry.settings.user import letterhead
 from sieve_registry.sieves import queries as sieve_queries
-from sieve_registry.values import read_date
 
 _MOST_LABELS = 200
 
 
-def report(request: Request) -> Response:
+async def report(request: Request) -> Response:
     """The report of a check, as `sieveward report` writes it."""
-    from sieve_registry.report import check_view, render_check_report
-
-    view = check_view(desk_of(request).registry, request.query_params.get("check", ""))
-    return _printed(render_check_report(view, letterhead()))
+    subject = request.query_params.get("check", "")
+    return _printed(await desk_of(request).printer.sheet(printing.CHECK, subject))
 
 
-def history(request: Request) -> Response:
+async def history(request: Request) -> Response:
     """The history of a sieve, as `sieveward report` writes it."""
-    from sieve_registry.report import history_view, render_sieve_history
-
-    view = history_view(desk_of(request).registry, request.query_params.get("id", ""))
-    return _printed(render_sieve_history(view, letterhead()))
+    subject = request.query_params.get("id", "")
+    return _printed(await desk_of(request).printer.sheet(printing.HISTORY, subject))
 
 
 def label(request: Request) -> Response:
@@ -47,15 +42,10 @@ def paper(request: Request) -> Response:
     return page(request, "paper.html")
 
 
-def audit(request: Request) -> Response:
+async def audit(request: Request) -> Response:
     """The audit of a day as one page, as `sieveward audit` writes it."""
-    from sieve_registry.audit.queries import audit as audit_of
-    from sieve_registry.report import audit_page
-
-    registry, typed = desk_of(request).registry, request.query_params.get("as_of", "")
-    day = read_date(typed) if typed else registry.today()
-    files = audit_page.render(audit_of(registry, day))
-    return _printed(files["index.html"].decode())
+    day = request.query_params.get("as_of", "")
+    return _printed(await desk_of(request).printer.sheet(printing.AUDIT, day))
 
 
 def _printed(text: str) -> Response:
