@@ -24,6 +24,7 @@ from sieve_registry.bench.routes import (
     today,
     viewer,
 )
+from sieve_registry.bench.sharing import SharedPages
 from sieve_registry.bench.uploads import MOST_BYTES
 from sieve_registry.bench.views import explained
 from sieve_registry.errors import (
@@ -65,7 +66,7 @@ def make_app(desk: Desk, port: int) -> Guard:
         },
     )
     app.state.desk = desk
-    return Guard(app, port, desk.key, desk.token, _UPLOADS, MOST_BYTES)
+    return Guard(SharedPages(app), port, desk.key, desk.token, _UPLOADS, MOST_BYTES)
 
 
 def _refused(request: Request, error: SievewardError, status: int) -> Response:
