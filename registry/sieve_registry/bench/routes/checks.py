@@ -27,7 +27,7 @@ from sieve_registry.bench.forms import (
     redirect,
     sent_files,
 )
-from sieve_registry.bench.jobs import Batch, Job, Order, Phase
+from sieve_registry.bench.jobs import Batch, Order, Phase
 from sieve_registry.bench.naming import by_name
 from sieve_registry.bench.pyramid import TILE, ScanPyramid
 from sieve_registry.bench.scale_choice import choose
@@ -288,13 +288,9 @@ async def discard(request: Request) -> Response:
     """Discard a job that is not recorded; the place to go on is in the form."""
     job, form = job_of(request), await _form(request)
     await run_in_threadpool(desk_of(request).jobs.discard, job)
-    if form.text("then") == "list":
-        return redirect(_after_discard(job))
-    return redirect(place_of(job.order.sieve_id))
-
-
-def _after_discard(job: Job) -> str:
-    return f"/batch/{job.order.batch}" if job.order.batch else "/"
+    batch_page = f"/batch/{job.order.batch}" if job.order.batch else "/"
+    places = {"home": "/", "list": batch_page}
+    return redirect(places.get(form.text("then"), place_of(job.order.sieve_id)))
 
 
 async def sign(request: Request) -> Response:
