@@ -27,7 +27,7 @@ _SHAPE_PX = 0.001
 def cloth_maps(measurement: Measurement) -> tuple[ClothMap, ...]:
     """A map of each picture of a measurement, widths corrected for lamp and view."""
     scale, light = measurement.scale, measurement.light
-    return tuple(cloth_map(picture, scale, light) for picture in measurement.pictures)
+    return tuple(cloth_map(picture, scale, light) for picture in measurement.as_scanned)
 
 
 def cloth_map(picture: Picture, scale: Scale, light: LightCorrection) -> ClothMap:
@@ -41,11 +41,11 @@ def cloth_map(picture: Picture, scale: Scale, light: LightCorrection) -> ClothMa
     known = Known(
         edge=(math.hypot(x.u_response, shape[0]), math.hypot(y.u_response, shape[1])),
         bias=(
-            2 * scale.u_edge_bias_px * um_per_px[0],
-            2 * scale.u_edge_bias_px * um_per_px[1],
+            2 * scale.u_edge_bias_in_use_px * um_per_px[0],
+            2 * scale.u_edge_bias_in_use_px * um_per_px[1],
         ),
         light=light.u_um,
-        u_rel=(scale.u_rel_x, scale.u_rel_y),
+        u_rel=(scale.u_rel_in_use(0), scale.u_rel_in_use(1)),
         um_per_px=um_per_px,
         scale=_name(scale, light),
     )

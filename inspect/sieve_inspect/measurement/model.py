@@ -14,7 +14,7 @@ from sieve_inspect.errors import UsageError
 from sieve_inspect.image import opencv
 from sieve_inspect.measurement.gates import complete_cloth, measured_whole, unmet_gates
 from sieve_inspect.measurement.lighting import LightCorrection
-from sieve_inspect.measurement.options import Judging
+from sieve_inspect.measurement.options import Judging, quarter_turned
 from sieve_inspect.measurement.overlay import draw_overlay
 from sieve_inspect.measurement.picture import Picture
 from sieve_inspect.measurement.suitability import (
@@ -82,6 +82,13 @@ class Measurement:
     def certified(self) -> bool:
         """Whether the scale comes from a certified artefact."""
         return self.scale.certified
+
+    @property
+    def as_scanned(self) -> tuple[Picture, ...]:
+        """The pictures with their directions along the picture, whichever way the label lay."""
+        if not quarter_turned(self.turned_deg):
+            return self.pictures
+        return tuple(replace(p, samples=(p.samples[1], p.samples[0])) for p in self.pictures)
 
     def count(self, *states: str) -> int:
         """Number of apertures in any of these states, over all pictures."""
