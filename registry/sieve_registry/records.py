@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from datetime import date
 from decimal import Decimal
 from enum import StrEnum
-from typing import Any, Generic, TypeVar, cast
+from typing import TYPE_CHECKING, Any, Generic, TypeVar, cast
 
 from sieve_inspect.outcomes import FOR_INFORMATION
 from sieve_registry.codec import EventPayload
@@ -178,6 +178,19 @@ class Check:
     person: str
     software: str
     scale_source: str | None = None  # None: recorded without a scale
+
+    if not TYPE_CHECKING:
+
+        def __getattr__(self, name: str) -> Any:
+            """The figures of a check that was read from a row, made when first needed.
+
+            Most questions about very many checks need none of them.
+            """
+            made = self.__dict__.get("_figures", {}).get(name)
+            if made is None:
+                raise AttributeError(name)
+            figures = self.__dict__[name] = made()
+            return figures
 
 
 @dataclass(frozen=True)

@@ -6,7 +6,7 @@ import json
 from collections.abc import Callable, Mapping
 from datetime import date
 from decimal import Decimal
-from functools import lru_cache
+from functools import lru_cache, partial
 from operator import itemgetter
 from typing import Any, TypeVar
 
@@ -77,10 +77,15 @@ def _reader(
     """
     fields: dict[str, Any] = getattr(kind, "__dataclass_fields__")  # noqa: B009
     names = tuple(name for name in fields if name not in without)
-    columns = itemgetter(*(prefix + name for name in names))
+    wanted = tuple(prefix + name for name in names)
+
+    @lru_cache(16)
+    def places(columns: tuple[str, ...]) -> itemgetter[Any]:
+        """Where the wanted columns are in a row, the same for all rows of a query."""
+        return itemgetter(*(columns.index(name) for name in wanted))
 
     def read(row: Row[Any]) -> _T:
-        values = dict(zip(names, columns(row._mapping), strict=True))
+        values = dict(zip(names, places(row._fields)(row), strict=True))
         for name, convert in converted.items():
             values[name] = convert(values[name])
         record = object.__new__(kind)
@@ -102,9 +107,9 @@ _x, _y = (_reader(DirectionFigures, _FIGURES, prefix=prefix) for prefix in ("x_"
 
 
 def check(row: Row[Any]) -> Check:
-    """A check with its figures."""
+    """A check; its figures are read from the row when they are first needed."""
     record = _check(row)
-    record.__dict__.update(x=_x(row), y=_y(row))
+    record.__dict__["_figures"] = {"x": partial(_x, row), "y": partial(_y, row)}
     return record
 
 
