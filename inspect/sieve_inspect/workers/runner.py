@@ -7,7 +7,7 @@ task that fails.
 
 from __future__ import annotations
 
-import pickle
+import pickle  # nosec B403
 import traceback
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from concurrent.futures import Executor, as_completed
@@ -131,7 +131,7 @@ def _attempt(work: Callable[[T, TaskProgress], R], task: T, required: Mapping[st
     except Exception as fault:
         fault.add_note(f"In the worker:\n{traceback.format_exc()}")
         try:
-            pickle.loads(pickle.dumps(fault))
+            pickle.loads(pickle.dumps(fault))  # noqa: S301 - made here  # nosec B301
         except Exception:
             fault = RuntimeError(f"{type(fault).__name__}: {fault}")
         return _Failed(fault)

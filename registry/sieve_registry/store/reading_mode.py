@@ -18,6 +18,8 @@ from pathlib import Path
 from sieve_registry.errors import RegistryFileError
 
 SPACE_NEEDED = 4_000_000  # bytes free; a recording with its log takes some hundred kB
+# Where the disk is full; what is made there has a name that nobody knows beforehand.
+_MEMORY = "/dev/shm"  # noqa: S108  # nosec B108
 _COMPANIONS = ("-wal", "-shm")
 
 
@@ -68,7 +70,7 @@ def still_opening(file: Path) -> Opening:
     if not log_waits(file):
         return Opening(file, still=True)
     reason = "its write-ahead log waits and there is no room for a copy"
-    for folder in (tempfile.gettempdir(), "/dev/shm"):  # memory, where the disk is full
+    for folder in (tempfile.gettempdir(), _MEMORY):
         if not Path(folder).is_dir():
             continue
         copy = Path(tempfile.mkdtemp(prefix="sieveward-copy-", dir=folder))

@@ -79,13 +79,18 @@ def _reader(
     names = tuple(name for name in fields if name not in without)
     wanted = tuple(prefix + name for name in names)
 
-    @lru_cache(16)
-    def places(columns: tuple[str, ...]) -> itemgetter[Any]:
-        """Where the wanted columns are in a row, the same for all rows of a query."""
-        return itemgetter(*(columns.index(name) for name in wanted))
+    # The columns of the query read last, and where the wanted ones are in its rows. Both change in
+    # one step, since several threads may read.
+    last: tuple[Any, itemgetter[Any]] = (None, itemgetter(0))
 
     def read(row: Row[Any]) -> _T:
-        values = dict(zip(names, places(row._fields)(row), strict=True))
+        nonlocal last
+        parent, places = last
+        if row._parent is not parent:
+            columns = row._fields
+            places = itemgetter(*(columns.index(name) for name in wanted))
+            last = row._parent, places
+        values = dict(zip(names, places(row), strict=True))
         for name, convert in converted.items():
             values[name] = convert(values[name])
         record = object.__new__(kind)
