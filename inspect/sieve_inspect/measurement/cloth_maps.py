@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 import math
-from typing import TYPE_CHECKING
+from collections.abc import Sequence
 
 import numpy as np
 
@@ -15,19 +15,17 @@ from sieve_inspect.measurement.picture import Picture
 from sieve_inspect.scale import Scale
 from sieve_inspect.summary.statistics import whole_cloth
 
-if TYPE_CHECKING:
-    from sieve_inspect.measurement.model import Measurement
-
 # px of a mean width for a blur of 1 px (Gaussian sigma), growing with its square: what the shape of
 # a blur leaves beside the edge response, fitted to the coverage of drawn pairs
 # (tests/benchmarks/change_table.py); a disc of 3 px leaves 0.009 px on the accuracy page.
 _SHAPE_PX = 0.001
 
 
-def cloth_maps(measurement: Measurement) -> tuple[ClothMap, ...]:
+def cloth_maps(
+    pictures: Sequence[Picture], scale: Scale, light: LightCorrection
+) -> tuple[ClothMap, ...]:
     """A map of each picture of a measurement, widths corrected for lamp and view."""
-    scale, light = measurement.scale, measurement.light
-    return tuple(cloth_map(picture, scale, light) for picture in measurement.as_scanned)
+    return tuple(cloth_map(picture, scale, light) for picture in pictures)
 
 
 def cloth_map(picture: Picture, scale: Scale, light: LightCorrection) -> ClothMap:

@@ -12,7 +12,6 @@ from numpy.typing import NDArray
 from sieve_inspect.errors import UsageError
 from sieve_inspect.identity.comparison import Comparison, compare_maps
 from sieve_inspect.illumination.model import NOT_STATED, Illumination
-from sieve_inspect.measurement.cloth_maps import cloth_maps
 from sieve_inspect.measurement.model import Measurement
 from sieve_inspect.measurement.pipeline import measure, measure_array
 from sieve_inspect.scale import Scale
@@ -88,5 +87,5 @@ def compare_measurements(before: Measurement, after: Measurement) -> Comparison:
             message=f"The scans show cloth of {sizes[0]} and {sizes[1]}, which cannot be the "
             "same: compare scans of one nominal."
         )
-    pairs = product(cloth_maps(before), cloth_maps(after))
+    pairs = product(before.cloth_maps(), after.cloth_maps())
     return min((compare_maps(*pair) for pair in pairs), key=lambda c: c.p_false_match)

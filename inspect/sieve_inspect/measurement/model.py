@@ -11,7 +11,9 @@ import numpy as np
 
 from sieve_inspect.apertures.flags import State
 from sieve_inspect.errors import UsageError
+from sieve_inspect.identity.cloth_map import ClothMap
 from sieve_inspect.image import opencv
+from sieve_inspect.measurement.cloth_maps import cloth_maps
 from sieve_inspect.measurement.gates import complete_cloth, measured_whole, unmet_gates
 from sieve_inspect.measurement.lighting import LightCorrection
 from sieve_inspect.measurement.options import Judging, quarter_turned
@@ -199,6 +201,10 @@ class Measurement:
         """The published sizes nearest to the mean of both directions."""
         x, y = self.directions
         return nearest_sizes(0.5 * (x.mean_um + y.mean_um))
+
+    def cloth_maps(self) -> tuple[ClothMap, ...]:
+        """The map of each scan by which its cloth is recognised again."""
+        return cloth_maps(self.pictures, self.scale, self.light)
 
     def apertures(self) -> pandas.DataFrame:
         """Every aperture, a row each, with the columns of the CSV (`table.COLUMNS`).
