@@ -14,6 +14,7 @@ from typing import Any
 
 from sieve_registry.codec import EventPayload, optional
 from sieve_registry.figures import (
+    ClothLink,
     DirectionFigures,
     EvidenceFile,
     LineLink,
@@ -134,11 +135,12 @@ class StackRun(_UsePayload, kind="stack run", noun="the run"):
 
 
 @dataclass(frozen=True, kw_only=True)
-class CheckRecorded(EventPayload, kind="check recorded", noun="the check", version=3):
+class CheckRecorded(EventPayload, kind="check recorded", noun="the check", version=4):
     """A check: figures, verdict, the scale and its chain, and the files that prove it.
 
     `images`, `shares`, `scale`, `light`, `trace` and `measured_with` keep the measurement's own
-    JSON; `visual` is the visual examination: its result ("ok" or the fault seen), by whom and when.
+    JSON; `visual` is the visual examination: its result ("ok" or the fault seen), by whom and when;
+    `cloth` the earlier check whose cloth this one shows.
     """
 
     check: str
@@ -164,6 +166,7 @@ class CheckRecorded(EventPayload, kind="check recorded", noun="the check", versi
     light: Mapping[str, Any] | None = optional(None, since=3)
     imported: Mapping[str, int] | None = optional(None, since=2)
     visual: Mapping[str, str] | None = optional(None, since=3)
+    cloth: ClothLink | None = optional(None, since=4)
 
 
 @dataclass(frozen=True, kw_only=True)

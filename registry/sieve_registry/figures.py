@@ -21,8 +21,8 @@ class ResultState(StrEnum):
 class EvidenceFile(Stored):
     """A file kept with a record.
 
-    `role` is scan, overlay, measurement, apertures, scale, limits, table (one's own limits),
-    certificate, residuals or import.
+    `role` is scan, overlay, measurement, apertures, cloth (the map it is recognised by), scale,
+    limits, table (one's own limits), certificate, residuals or import.
     """
 
     sha256: str
@@ -62,6 +62,28 @@ class Margin(Stored):
     outcome: str
     k: Decimal | None = optional(None, since=2)
     dof: Decimal | None = optional(None, since=2)
+
+
+@dataclass(frozen=True, kw_only=True)
+class ClothLink(Stored):
+    """The earlier check whose cloth a check shows, and what changed since; lengths in um.
+
+    `common` apertures agree, which two other cloths do with a probability of `p_false`. Changes
+    are those of the directions x and y of the earlier check; `exchanged` tells that x of one is y
+    of the other. `accepted` is why a person recorded it where that check is of another sieve.
+    """
+
+    sieve: str
+    check: str
+    common: int
+    p_false: float
+    exchanged: bool
+    change_x_um: float
+    change_y_um: float
+    u_x_um: float
+    u_y_um: float
+    kinds: tuple[str, ...] = ()
+    accepted: str = optional("")
 
 
 @dataclass(frozen=True)

@@ -13,6 +13,7 @@ from typing import Any
 import scipy.stats
 
 from clock import Clock
+from sieve_inspect.identity.cloth_map import ClothMap
 from sieve_inspect.scale.model import Scale
 from sieve_inspect.standard import Limits, limits
 from sieve_inspect.summary.direction import DirectionSummary
@@ -114,6 +115,9 @@ class Made:
             off = f.sd * (i - 10) / 6.055  # sample standard deviation sd
             lines.append(f"1,{i},0,0,0,{f.x + off:.4f},{f.y + off:.4f},ok,")
         return "\n".join(lines) + "\n"
+
+    def cloth_maps(self) -> tuple[ClothMap, ...]:
+        return ()
 
     def overlay_png(self, index: int) -> bytes:
         return f"overlay {index}".encode()

@@ -68,7 +68,7 @@ def seen(
     noise: float = 0.07,
     missing: float = 0.03,
     *,
-    wear: float = 0.0,
+    wear: float | Float = 0.0,
     factor: float = 1.0,
     known: Known = KNOWN,
     whole: bool = False,

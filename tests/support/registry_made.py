@@ -9,6 +9,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+from sieve_inspect.identity.cloth_map import ClothMap
 from sieve_inspect.scale.model import Scale
 from sieve_inspect.standard import Limits, limits
 from sieve_inspect.verdict import Action, Outcome, Verdict
@@ -43,6 +44,7 @@ class MadeMeasurement:
     action: str = ""  # as the outcome says
     doubts: Sequence[str] = ()
     between_fields: dict[str, Any] | None = None
+    cloths: tuple[ClothMap, ...] = ()
 
     def to_dict(self) -> dict[str, Any]:
         direction = {
@@ -105,6 +107,9 @@ class MadeMeasurement:
     def apertures_csv(self) -> str:
         return "image,row,col,x_px,y_px,width_x_um,width_y_um,state,flags\n"
 
+    def cloth_maps(self) -> tuple[ClothMap, ...]:
+        return self.cloths
+
     def overlay_png(self, index: int) -> bytes:
         return f"overlay {index} of {self.images[index]['sha256']}".encode()
 
@@ -120,6 +125,7 @@ class Measuring:
     during: Callable[[], object] = lambda: None
     action: str = ""
     between_fields: dict[str, Any] | None = None
+    cloths: tuple[ClothMap, ...] = ()
 
     def __call__(self, images: Sequence[Path], **options: Any) -> MadeMeasurement:
         self.calls.append(options)
@@ -142,4 +148,5 @@ class Measuring:
             action=self.action,
             doubts=options["judging"].doubts,
             between_fields=self.between_fields,
+            cloths=self.cloths,
         )

@@ -20,10 +20,12 @@ def family(cloth: Cloth, shape: tuple[int, int]) -> Family:
 def test_the_middle_is_the_same_in_a_larger_picture() -> None:
     small, large = family(CLOTH, (300, 300)), family(CLOTH, (900, 700))
     for name in ("centres", "widths"):
-        middles = [getattr(f, name)[len(f.centres) // 2 - 5 :][:10] for f in (small, large)]
-        np.testing.assert_allclose(*middles, atol=1e-9)
-    cut = [f.wander[len(f.centres) // 2 :, len(f.stations) // 2 :][:5, :5] for f in (small, large)]
-    np.testing.assert_allclose(*cut, atol=1e-9)
+        few, many = (getattr(f, name)[len(f.centres) // 2 - 5 :][:10] for f in (small, large))
+        np.testing.assert_allclose(few, many, atol=1e-9)
+    few, many = (
+        f.wander[len(f.centres) // 2 :, len(f.stations) // 2 :][:5, :5] for f in (small, large)
+    )
+    np.testing.assert_allclose(few, many, atol=1e-9)
 
 
 def test_spread_and_memory_along_the_wire_are_as_stated() -> None:

@@ -115,9 +115,11 @@ def _pair(values: tuple[float, float]) -> list[float]:
     return [round(value, 6) for value in values]
 
 
-def compare_maps(before: ClothMap, after: ClothMap) -> Comparison:
-    """Compare two maps, of pictures at any scale, turn and shift."""
-    match = recognise(Fingerprint.of(before), Fingerprint.of(after), before.whole, after.whole)
+def compare_maps(before: ClothMap, after: ClothMap, match: Match | None = None) -> Comparison:
+    """Compare two maps, of pictures at any scale, turn and shift; `match` if they were matched."""
+    if match is None:
+        prints = Fingerprint.of(before), Fingerprint.of(after)
+        match = recognise(*prints, before.whole, after.whole)
     if not match.same or match.overlap is None:
         return Comparison(match, after.known.um_per_px)
     aligned = Alignment(before, after, match.overlap)

@@ -251,6 +251,7 @@ class Jobs:
                 measure=measured,
             )
             job.cautions = commands.used_before(self.registry, order.images)
+            job.cautions += job.taken.cloth.cautions
             job.cautions += dpi_warnings(order.images, order.scale.scale)
             self._paces.append((_bytes(job), time.monotonic() - job.began))
             job.phase = Phase.READY

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any
 
 from sieve_inspect.outcomes import FOR_INFORMATION
 from sieve_registry.checks import evidence, gates
+from sieve_registry.checks.cloth import NOT_RECOGNISED, Recognition, recognise_cloth
 from sieve_registry.checks.earlier import scatter_before
 from sieve_registry.checks.queries import get_check
 from sieve_registry.events import CheckRecorded, CheckSigned
@@ -51,7 +52,7 @@ class Taken:
 
     `history` is the sieve's history at that time, `document` the measurement's, `figures` what a
     check records of it, with an action that takes the history into account; `warnings` go with it.
-    `judged` is false for a check for information.
+    `judged` is false for a check for information; `cloth` is what its cloth was recognised as.
     """
 
     history: SieveHistory
@@ -63,6 +64,7 @@ class Taken:
     figures: Mapping[str, Any]
     warnings: tuple[str, ...] = ()
     judged: bool = True
+    cloth: Recognition = NOT_RECOGNISED
 
 
 def measure_scans(
@@ -135,8 +137,19 @@ def take(
     document = measurement.to_dict()
     judged = not for_information
     figures = _figures(registry, history, day, document, chosen, judged=judged)
-    images, remarks = tuple(images), tuple(warnings)
-    return Taken(history, day, images, chosen, measurement, document, figures, remarks, judged)
+    cloth = recognise_cloth(registry, history, day, measurement.cloth_maps())
+    return Taken(
+        history,
+        day,
+        tuple(images),
+        chosen,
+        measurement,
+        document,
+        figures,
+        tuple(warnings),
+        judged,
+        cloth,
+    )
 
 
 def with_history_now(registry: Registry, taken: Taken) -> Taken:
@@ -184,6 +197,7 @@ def record(registry: Registry, taken: Taken, terms: RecordTerms, visual: str = "
         unmet = gates.gates_of(taken.scale.scale, examination)
         figures = gates.gated(figures, unmet, examination)
     warnings = [*dpi_warnings(taken.images, taken.scale.scale), *taken.warnings]
+    warnings += taken.cloth.cautions
     staged: list[evidence.StagedFile] = []
     try:
         contents = (taken.images, taken.measurement, taken.scale.scale, sieve.standard)
@@ -202,6 +216,7 @@ def record(registry: Registry, taken: Taken, terms: RecordTerms, visual: str = "
                 **({"warnings": warnings} if warnings else {}),
                 **({} if taken.scale.trace is None else {"trace": dict(taken.scale.trace)}),
                 **({} if examination is None else examination.to_payload(terms, context.day)),
+                **({} if taken.cloth.link is None else {"cloth": taken.cloth.link.to_payload()}),
             }
             with writer.placing(context.connection, registry.evidence, staged) as files:
                 payload["evidence"] = [file.to_payload() for file in files]
@@ -252,7 +267,8 @@ def check(
     The measuring runs before the registry is touched; whatever it raises passes through and
     nothing is recorded. Raises
     `UnknownSieveError`, `SieveRetiredError`, `DateRefusedError` (in the future, or before the
-    sieve's service), `EvidenceError` (a scan changed meanwhile).
+    sieve's service), `OtherClothError` (the cloth is that of another sieve; `take`, `accepting`
+    and `record` record it for a reason), `EvidenceError` (a scan changed meanwhile).
     """
     taken = take(
         registry,
@@ -265,7 +281,16 @@ def check(
         for_information=for_information,
         measure=measure,
     )
+    taken = accepting(taken, "")
     return get_check(registry, record(registry, taken, terms, visual))
+
+
+def accepting(taken: Taken, reason: str) -> Taken:
+    """The check as it may be recorded where its cloth is not the one on record.
+
+    Raises `OtherClothError` without a reason for recording it all the same.
+    """
+    return replace(taken, cloth=taken.cloth.accepted(reason))
 
 
 def sign_check(registry: Registry, check_id: str, note: str, terms: RecordTerms) -> SieveState:

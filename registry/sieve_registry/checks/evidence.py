@@ -14,6 +14,7 @@ from sieve_registry.ledger.canonical import plain_name
 from sieve_registry.store.evidence import EvidenceKeeper, Staged
 
 if TYPE_CHECKING:
+    from sieve_inspect.identity.cloth_map import ClothMap
     from sieve_inspect.scale.model import Scale
     from sieve_inspect.standard.model import Limits
 
@@ -36,6 +37,9 @@ class MeasurementLike(Protocol):
     def overlay_png(self, index: int) -> bytes:
         """Scan `index` with the apertures drawn over it."""
 
+    def cloth_maps(self) -> tuple[ClothMap, ...]:
+        """The map of each scan by which its cloth is recognised again."""
+
 
 def stage(
     store: EvidenceKeeper,
@@ -49,6 +53,8 @@ def stage(
     Raises as `EvidenceStore.stage`; the caller discards the files yielded before.
     """
 
+    from sieve_inspect.identity.codec import to_bytes
+
     def staged(content: bytes | Path, role: str, name: str) -> StagedFile:
         return store.stage(content, Path(name).suffix), role, plain_name(name)
 
@@ -58,6 +64,8 @@ def stage(
         yield staged(measurement.overlay_png(index), "overlay", f"{image.stem}-overlay.png")
     yield staged(_json_bytes(measurement.to_dict()), "measurement", "measurement.json")
     yield staged(measurement.apertures_csv().encode(), "apertures", "apertures.csv")
+    for image, cloth in zip(images, measurement.cloth_maps(), strict=False):
+        yield staged(to_bytes(cloth), "cloth", f"{image.stem}.cloth")
     yield staged(_json_bytes(scale.to_dict()), "scale", "scale.json")
     # The row that was applied: a table may be corrected later, a check not.
     if measurement.limits is not None:

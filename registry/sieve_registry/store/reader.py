@@ -273,6 +273,33 @@ def check_detail(connection: Connection, check_id: str) -> CheckDetail | None:
     )
 
 
+def cloth_files(
+    connection: Connection, nominal_nm: int
+) -> list[tuple[str, str, date, int, EvidenceFile]]:
+    """Every map of a cloth of one nominal: sieve, check, day and event of the check, and the file.
+
+    In the order of day and recording; those of void checks are left out.
+    """
+    check, link, kept = schema.check, schema.check_evidence, schema.evidence
+    query = (
+        select(
+            check.c.sieve_id, check.c.id, check.c.on_date, check.c.seq,
+            kept.c.sha256, kept.c.extension, kept.c.size, link.c.role, link.c.name,
+        )
+        .join_from(check, link, check.c.id == link.c.check_id)
+        .join(kept, kept.c.sha256 == link.c.sha256)
+        .where(check.c.nominal_nm == nominal_nm, link.c.role == "cloth")
+        .order_by(check.c.on_date, check.c.seq, link.c.position)
+    )  # fmt: skip
+    corrected = facts(connection, [RecordCorrected])
+    void = {fact.payload.corrects for fact in corrected if fact.payload.void}
+    return [
+        (row[0], row[1], date.fromisoformat(row[2]), row[3], EvidenceFile(*row[4:]))
+        for row in connection.execute(query)
+        if row[3] not in void
+    ]
+
+
 def has_sieve(connection: Connection, sieve_id: str) -> bool:
     """Whether a sieve of that id was ever added."""
     query = _with_event(schema.sieve).where(schema.sieve.c.id == sieve_id)

@@ -57,6 +57,9 @@ SettingOption = Annotated[
 VisualOption = Annotated[
     str, option("Visual examination of cloth and label: ok, or the fault seen.", "ok|FAULT")
 ]
+AcceptClothOption = Annotated[
+    str, option("Record it though the cloth is another sieve's: why.", "REASON")
+]
 AcceptExpiredOption = Annotated[str, option("Accept an expired scale or artefact: why.", "REASON")]
 AcceptScaleOption = Annotated[
     str, option("Accept a scale that the scans' dpi tags contradict: why.", "REASON")
@@ -89,6 +92,7 @@ def check(
     turned: TurnedOption = 0.0,
     target_in_scan: TargetOption = None,
     target_region: RegionOption = None,
+    accept_cloth: AcceptClothOption = "",
     visual: VisualOption = "",
     for_information: Annotated[
         bool, typer.Option("--for-information", help="Record the measurement, judge nothing.")
@@ -101,6 +105,7 @@ def check(
 ) -> None:
     """Measure a sieve's scans, judge them by its standard, and record the check with evidence."""
     from sieve_registry.checks import commands as check_commands
+    from sieve_registry.checks.queries import get_check
     from sieve_registry.cli.support.running import print_remark, progress
     from sieve_registry.scales.choice import ScaleRequest, choose_scale, parse_stand_off_um
 
@@ -133,7 +138,7 @@ def check(
         chosen = choose_scale(registry, request, images, print_remark)
         light = _light(registry, illumination, stated, chosen.device, day)
         with progress("Measuring", len(images)) as update:
-            detail = check_commands.check(
+            taken = check_commands.take(
                 registry,
                 sieve_id,
                 images,
@@ -141,12 +146,13 @@ def check(
                 illumination=light,
                 encoding=encoding,
                 terms=terms,
-                visual=visual,
                 for_information=for_information,
                 measure=partial(check_commands.measure_scans, progress=update),
             )
+        taken = check_commands.accepting(taken, accept_cloth)
+        detail = get_check(registry, check_commands.record(registry, taken, terms, visual))
     if not output.emit(json_path, detail_dict(detail)):
-        _print_check(detail)
+        _print_check(detail, taken.cloth.sentence)
     if fail_on is not None and detail.check.outcome in _NO[fail_on]:
         raise typer.Exit(1)
 
@@ -191,12 +197,14 @@ def _light(
     return named_illumination(registry, named, device, day)
 
 
-def _print_check(detail: CheckDetail) -> None:
+def _print_check(detail: CheckDetail, cloth: str) -> None:
     check = detail.check
     head = f"Sieve {check.sieve_id}, {length_text(check.nominal_nm)}, checked on {check.on_date}"
     output.line(f"{head}: {check.outcome}")
     _print_scans(json.loads(detail.event.payload))
     rule = f", decision rule {check.rule}" if check.rule else ""
+    if cloth:
+        output.text(f"{cloth}.")
     output.line(f"Judged by {check.standard}, {check.grade} grade{rule}.")
     output.listed(check.reasons)
     output.line()

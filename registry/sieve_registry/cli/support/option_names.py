@@ -11,6 +11,7 @@ import re
 
 # Parameters whose option has another spelling than their own with hyphens.
 _OTHER_NAMES = {
+    "accept_cloth": "--accept-cloth REASON",
     "accept_expired": "--accept-expired REASON",
     "artefact_id": "--artefact",
     "device_id": "--device",

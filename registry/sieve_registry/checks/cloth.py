@@ -1,0 +1,257 @@
+"""Which cloth a check shows, by the maps that earlier checks kept.
+
+A new check is compared with the earlier checks of its sieve, the oldest of its present cloth first,
+so that changes add up from one check. Where none of them has a part in common, with the last check
+of every other sieve of that nominal, retired sieves included.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, replace
+from datetime import date
+from enum import StrEnum
+from itertools import groupby
+from typing import TYPE_CHECKING
+
+from sieve_registry.checks import queries
+from sieve_registry.errors import IntegrityError, OtherClothError, RegistryError
+from sieve_registry.events import ClothReplaced
+from sieve_registry.figures import ClothLink, EvidenceFile
+from sieve_registry.records import SieveHistory, facts_of_type
+from sieve_registry.store import reader
+from sieve_registry.store.engine import Registry
+from sieve_registry.values import clean_text
+
+if TYPE_CHECKING:
+    from sieve_inspect.identity.cloth_map import ClothMap
+    from sieve_inspect.identity.comparison import Comparison
+    from sieve_inspect.identity.fingerprint import Fingerprint
+
+
+class Recognised(StrEnum):
+    """What is known of the cloth of a check."""
+
+    OWN = "that of an earlier check"
+    OTHERS = "that of another sieve"
+    REPLACED = "no longer that of its sieve"
+    UNKNOWN = "not known"
+
+
+@dataclass(frozen=True)
+class Recognition:
+    """The cloth of a check as recognised; `sentence` says it, "" where nothing is known.
+
+    `link` is the earlier check that shows the same cloth, `remarks` what else to note of it.
+    """
+
+    state: Recognised = Recognised.UNKNOWN
+    sentence: str = ""
+    link: ClothLink | None = None
+    remarks: tuple[str, ...] = ()
+
+    @property
+    def contradicts(self) -> bool:
+        """Whether the cloth is not the one that the sieve's record says."""
+        return self.state in (Recognised.OTHERS, Recognised.REPLACED)
+
+    @property
+    def cautions(self) -> list[str]:
+        """What a person should consider before the check is recorded."""
+        return [*([self.sentence] if self.contradicts else []), *self.remarks]
+
+    def accepted(self, reason: str) -> Recognition:
+        """The same, recorded for a reason. Raises `OtherClothError` without a reason."""
+        reason = clean_text("reason", reason)
+        if not self.contradicts:
+            return self
+        if not reason:
+            raise OtherClothError(reason=self.sentence)
+        link = None if self.link is None else replace(self.link, accepted=reason)
+        return replace(self, link=link, sentence=f"{self.sentence}; recorded because: {reason}")
+
+
+NOT_RECOGNISED = Recognition()
+
+
+@dataclass(frozen=True)
+class _Kept:
+    """The maps an earlier check kept."""
+
+    sieve_id: str
+    check_id: str
+    on_date: date
+    seq: int
+    files: tuple[EvidenceFile, ...]
+
+    def maps(self, registry: Registry) -> list[ClothMap]:
+        """The maps that can be read: what is damaged is `verify`'s to report."""
+        from sieve_inspect.identity.codec import from_bytes
+
+        out = []
+        for file in self.files:
+            try:
+                out.append(from_bytes(queries.evidence_bytes(registry, file.sha256)))
+            except (ValueError, RegistryError, IntegrityError):
+                continue
+        return out
+
+
+def recognise_cloth(
+    registry: Registry, history: SieveHistory, day: date, maps: Sequence[ClothMap]
+) -> Recognition:
+    """Which cloth the scans of a sieve show, by the maps on record up to a day."""
+    if not maps:
+        return NOT_RECOGNISED
+    sieve = history.sieve
+    with registry.reading() as connection:
+        kept = list(_by_check(reader.cloth_files(connection, sieve.nominal_nm)))
+    kept = [check for check in kept if check.on_date <= day]
+    if not kept:
+        return NOT_RECOGNISED
+    new = [act for act in facts_of_type(history.acts, ClothReplaced) if act.on_date <= day]
+    begin = max(((act.on_date, act.seq) for act in new), default=(date.min, -1))
+    own = [check for check in kept if check.sieve_id == sieve.id]
+    present = [check for check in own if (check.on_date, check.seq) > begin]
+    past = [check for check in own if check not in present]
+    seen = _Scans(registry, maps)
+    another: _Kept | None = None
+    for check in present:
+        same, link = seen.compared(check)
+        if link is not None:
+            return _own(link, check)
+        another = check if same is False else another
+    others = _last_of_each(check for check in kept if check.sieve_id != sieve.id)
+    for check in [*reversed(past), *others]:
+        _, link = seen.compared(check, others=len(others) + len(past))
+        if link is not None:
+            return _of_other(registry, link, check, sieve.id)
+    if another is not None:
+        return Recognition(
+            Recognised.REPLACED,
+            f"This is another cloth than that of sieve {sieve.id} in check {another.check_id} on "
+            f"{another.on_date}: it is another sieve, or new cloth, which `sieveward recloth` "
+            "records",
+        )
+    return NOT_RECOGNISED
+
+
+def _by_check(files: Iterable[tuple[str, str, date, int, EvidenceFile]]) -> Iterator[_Kept]:
+    for (sieve_id, check_id, on_date, seq), group in groupby(files, key=lambda row: row[:4]):
+        yield _Kept(sieve_id, check_id, on_date, seq, tuple(row[4] for row in group))
+
+
+def _last_of_each(checks: Iterable[_Kept]) -> list[_Kept]:
+    """The last check of each sieve, the newest first."""
+    last = {check.sieve_id: check for check in checks}
+    return sorted(last.values(), key=lambda check: (check.on_date, check.seq), reverse=True)
+
+
+def _own(link: ClothLink, check: _Kept) -> Recognition:
+    remarks = []
+    if link.exchanged:
+        remarks.append(
+            f"the sieve lay a quarter turn from check {check.check_id}: x and y of this check are "
+            "y and x there; wear follows the cloth"
+        )
+    return Recognition(
+        Recognised.OWN,
+        f"Cloth recognised: that of check {check.check_id} on {check.on_date} "
+        f"({link.common} common apertures). Change since: x {_change(link, 'x')}, "
+        f"y {_change(link, 'y')}",
+        link,
+        tuple(remarks),
+    )
+
+
+def _change(link: ClothLink, direction: str) -> str:
+    mean, u = getattr(link, f"change_{direction}_um"), getattr(link, f"u_{direction}_um")
+    return f"{mean:+.2f} ± {2 * u:.2f} um"
+
+
+def _of_other(registry: Registry, link: ClothLink, check: _Kept, sieve_id: str) -> Recognition:
+    if check.sieve_id == sieve_id:
+        return Recognition(
+            Recognised.OTHERS,
+            f"This is still the cloth of check {check.check_id} on {check.on_date}, though new "
+            f"cloth was recorded for sieve {sieve_id} since",
+            link,
+        )
+    with registry.reading() as connection:
+        history = reader.histories(connection, check.sieve_id)[check.sieve_id]
+    retired = history.retirement
+    ended = "" if retired is None else f", retired on {retired.on_date} ({retired.reason})"
+    return Recognition(
+        Recognised.OTHERS,
+        f"This is the cloth last seen as {check.sieve_id} in check {check.check_id} on "
+        f"{check.on_date}{ended}, under the label {sieve_id} ({link.common} common apertures, "
+        f"probability of a false match below {max(link.p_false, 1e-99):.0e})",
+        link,
+    )
+
+
+class _Scans:
+    """The maps of a new check, compared with earlier ones."""
+
+    def __init__(self, registry: Registry, maps: Sequence[ClothMap]) -> None:
+        from sieve_inspect.identity.fingerprint import Fingerprint
+
+        self.registry = registry
+        self.maps: list[tuple[ClothMap, Fingerprint]] = [(m, Fingerprint.of(m)) for m in maps]
+
+    def compared(self, check: _Kept, others: int = 1) -> tuple[bool | None, ClothLink | None]:
+        """Whether an earlier check shows the same cloth (False: another), and the link to it.
+
+        `others` is the number of checks among which the cloth is sought.
+        """
+        from sieve_inspect.identity.comparison import compare_maps, recognise
+        from sieve_inspect.identity.fingerprint import Fingerprint
+
+        matches: list[Comparison] = []
+        differs = False
+        for before in check.maps(self.registry):
+            print_before = Fingerprint.of(before)
+            for after, print_after in self.maps:
+                match = recognise(print_before, print_after, before.whole, after.whole, others)
+                if match.same:
+                    matches.append(compare_maps(before, after, match))
+                differs |= match.same is False
+        if not matches:
+            return (False if differs else None), None
+        return True, _link(check, matches)
+
+
+def _link(check: _Kept, matches: Sequence[Comparison]) -> ClothLink:
+    """One change from several pairs of fields, weighted by their common apertures.
+
+    What makes a field's change uncertain, blur and light, is common to all.
+    """
+    total = sum(match.match.common for match in matches)
+    mean, u = [0.0, 0.0], [0.0, 0.0]
+    kinds = []
+    for match in matches:
+        assert match.changes is not None
+        share = match.match.common / total
+        for axis, change in enumerate(match.changes.directions):
+            mean[axis] += share * change.mean_um
+            u[axis] += share * change.U_um / 2
+        kinds += [str(kind) for kind in match.changes.kinds if str(kind) not in kinds]
+    best = min(matches, key=lambda match: match.p_false_match)
+    assert best.aligned is not None
+    return ClothLink(
+        sieve=check.sieve_id,
+        check=check.check_id,
+        common=total,
+        p_false=max(best.p_false_match, 1e-99),
+        exchanged=best.aligned.overlap.place.turn.swaps,
+        change_x_um=_rounded(mean[0]),
+        change_y_um=_rounded(mean[1]),
+        u_x_um=_rounded(u[0]),
+        u_y_um=_rounded(u[1]),
+        kinds=tuple(kinds),
+    )
+
+
+def _rounded(value: float) -> float:
+    return round(value, 6) if math.isfinite(value) else 0.0
