@@ -19,7 +19,7 @@ SievewardError                     (sieve_inspect.errors)
 │   ├── BrokenRecordError         40
 │   ├── EvidenceAlteredError      41
 │   └── LostEventsError           58   the newest known event is not in the registry
-├── RuleError                  42–60   the request contradicts the records or a rule
+├── RuleError                  42–59   the request contradicts the records or a rule
 │   ├── RuleRefusedError          42
 │   ├── UnknownRecordError        43
 │   ├── StackError                44
@@ -36,8 +36,7 @@ SievewardError                     (sieve_inspect.errors)
 │   │   ├── TemperatureError      55
 │   │   └── ImplausibleScaleError 59   dpi, setting or last scale contradict it
 │   ├── UnknownThingError         56   no artefact, device or recorded scale of that name
-│   ├── IlluminationRefusedError  57   a recorded illumination is not valid for the check
-│   └── OtherClothError           60   the scan shows the cloth of another sieve
+│   └── IlluminationRefusedError  57   a recorded illumination is not valid for the check
 └── UnforeseenError               49   a fault of the program itself
 """
 
@@ -64,7 +63,6 @@ __all__ = [
     "NetworkDriveError",
     "NoRegistryError",
     "NoRightError",
-    "OtherClothError",
     "RegistryError",
     "RegistryFileError",
     "RegistryLockedError",
@@ -382,13 +380,6 @@ class IlluminationRefusedError(RuleError):
 
     template = "Illumination {name!r} cannot be used: {reason}. {advice}."
     exit_code = 57
-
-
-class OtherClothError(RuleError):
-    """The scan shows the cloth of another sieve, or no longer that of this one."""
-
-    template = "{reason}. Not recorded: check label and scan, or give `accept_cloth`."
-    exit_code = 60
 
 
 class UnforeseenError(SievewardError):

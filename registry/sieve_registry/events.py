@@ -136,11 +136,9 @@ class StackRun(_UsePayload, kind="stack run", noun="the run"):
 
 @dataclass(frozen=True, kw_only=True)
 class CheckRecorded(EventPayload, kind="check recorded", noun="the check", version=4):
-    """A check: figures, verdict, the scale and its chain, and the files that prove it.
+    """A check with the files that prove it; `cloth` is the earlier check of the same cloth.
 
-    `images`, `shares`, `scale`, `light`, `trace` and `measured_with` keep the measurement's own
-    JSON; `visual` is the visual examination: its result ("ok" or the fault seen), by whom and when;
-    `cloth` the earlier check whose cloth this one shows.
+    `visual` keeps what the eye saw, by whom and when; other mappings the measurement's own JSON.
     """
 
     check: str

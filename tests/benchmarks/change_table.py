@@ -17,6 +17,7 @@ import numpy as np
 import sieve_inspect as si
 from sieve_inspect.illumination.model import Illumination, LightKnown
 from sieve_inspect.measurement.comparing import compare
+from sieve_inspect.scale.model import exact_scale
 from sieve_inspect.synthetic import Cloth, Light, Optics, Sensor, Weave, render
 
 APERTURE_UM, WIRE_UM, SD_UM = 75.0, 50.0, 2.2
@@ -89,7 +90,7 @@ def _measured(rng: np.random.Generator, seed: int, wear_um: float) -> si.Measure
     return si.measure_array(
         drawn.image,
         nominal_um=75,
-        um_per_px=unit,
+        scale=exact_scale(unit, unit),
         encoding="linear" if linear else "srgb",
         illumination=LAMP,
     )

@@ -10,6 +10,7 @@ import pytest
 
 import sieve_inspect as si
 from program import Program
+from sieve_inspect.scale.model import exact_scale
 from sieve_inspect.synthetic import Cloth, Damage, Light, Optics, Sensor, Weave, render, save
 
 pytestmark = pytest.mark.usefixtures("measured_once")
@@ -59,8 +60,8 @@ def test_wear_of_the_same_cloth_turned_and_by_a_wrong_scale(scans: dict[str, Pat
         scans["before"],
         scans["after"],
         nominal_um="75um",
-        um_per_px=UNIT,
-        um_per_px_after=1.02 * OTHER,
+        scale=exact_scale(UNIT, UNIT),
+        scale_after=exact_scale(1.02 * OTHER, 1.02 * OTHER),
         illumination=lit,
     )
     assert result.same_cloth

@@ -21,7 +21,7 @@ from sieve_registry.audit import verification
 from sieve_registry.checks import commands as check_commands
 from sieve_registry.checks import queries as check_queries
 from sieve_registry.checks.cloth import Recognised
-from sieve_registry.errors import OtherClothError
+from sieve_registry.checks.errors import OtherClothError
 from sieve_registry.events import CheckRecorded
 from sieve_registry.outlook.commands import replace_cloth
 from sieve_registry.records import CheckDetail

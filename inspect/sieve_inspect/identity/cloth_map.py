@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -85,6 +85,19 @@ class ClothMap:
             states,
             known,
             whole,
+        )
+
+    def exchanged(self) -> ClothMap:
+        """The same with x and y exchanged, as by a label that was turned by a quarter."""
+        turn, known = Turn(1), self.known
+        pairs = {name: getattr(known, name)[::-1] for name in ("edge", "bias", "light", "u_rel")}
+        return ClothMap(
+            turn.of_pair(self.width),
+            turn.of_pair(self.noise),
+            np.stack([turn.of(grid) for grid in self.place]),
+            turn.of(self.state),
+            replace(known, **pairs, scale=f"{known.scale} turned"),
+            self.whole,
         )
 
     @property

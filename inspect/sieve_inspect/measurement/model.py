@@ -203,8 +203,9 @@ class Measurement:
         return nearest_sizes(0.5 * (x.mean_um + y.mean_um))
 
     def cloth_maps(self) -> tuple[ClothMap, ...]:
-        """The map of each scan by which its cloth is recognised again."""
-        return cloth_maps(self.pictures, self.scale, self.light)
+        """The map of each scan by which its cloth is recognised again; x and y by the label."""
+        maps = cloth_maps(self.pictures, self.scale, self.light)
+        return tuple(m.exchanged() for m in maps) if quarter_turned(self.turned_deg) else maps
 
     def apertures(self) -> pandas.DataFrame:
         """Every aperture, a row each, with the columns of the CSV (`table.COLUMNS`).

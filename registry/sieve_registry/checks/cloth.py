@@ -16,7 +16,8 @@ from itertools import groupby
 from typing import TYPE_CHECKING
 
 from sieve_registry.checks import queries
-from sieve_registry.errors import IntegrityError, OtherClothError, RegistryError
+from sieve_registry.checks.errors import OtherClothError
+from sieve_registry.errors import IntegrityError, RegistryError
 from sieve_registry.events import ClothReplaced
 from sieve_registry.figures import ClothLink, EvidenceFile
 from sieve_registry.records import SieveHistory, facts_of_type
@@ -153,7 +154,7 @@ def _own(link: ClothLink, check: _Kept) -> Recognition:
     if link.exchanged:
         remarks.append(
             f"the sieve lay a quarter turn from check {check.check_id}: x and y of this check are "
-            "y and x there; wear follows the cloth"
+            "y and x there; if its label lay so, state it with `turned`"
         )
     return Recognition(
         Recognised.OWN,

@@ -64,6 +64,9 @@ AcceptExpiredOption = Annotated[str, option("Accept an expired scale or artefact
 AcceptScaleOption = Annotated[
     str, option("Accept a scale that the scans' dpi tags contradict: why.", "REASON")
 ]
+InformationOption = Annotated[
+    bool, typer.Option("--for-information", help="Record the measurement, judge nothing.")
+]
 TurnedOption = Annotated[
     float, option("How far the label was turned from upright in the scans.", "DEG")
 ]
@@ -94,9 +97,7 @@ def check(
     target_region: RegionOption = None,
     accept_cloth: AcceptClothOption = "",
     visual: VisualOption = "",
-    for_information: Annotated[
-        bool, typer.Option("--for-information", help="Record the measurement, judge nothing.")
-    ] = False,
+    for_information: InformationOption = False,
     date: options.Date = None,
     by: options.By = None,
     why_late: options.WhyLate = "",
