@@ -204,7 +204,7 @@ class Measurement:
 
     def cloth_maps(self) -> tuple[ClothMap, ...]:
         """The map of each scan by which its cloth is recognised again; x and y by the label."""
-        maps = cloth_maps(self.pictures, self.scale, self.light)
+        maps = cloth_maps(self.as_scanned, self.scale, self.light)
         return tuple(m.exchanged() for m in maps) if quarter_turned(self.turned_deg) else maps
 
     def apertures(self) -> pandas.DataFrame:
