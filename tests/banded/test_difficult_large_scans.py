@@ -13,6 +13,7 @@ from scipy.ndimage import gaussian_filter
 
 from direct_drawing import Field, draw_directly, evenly, srgb
 from round_measured import Matched, matched
+from sieve_inspect.apertures import banded
 from sieve_inspect.errors import NominalMismatchError, RefusedImageError
 from sieve_inspect.measurement import scan_task
 from sieve_inspect.measurement.model import Measurement
@@ -40,11 +41,14 @@ def negative(light: np.ndarray) -> np.ndarray:
     return 1 - srgb(light)
 
 
-@pytest.fixture(params=["in bands", "in memory"])
+@pytest.fixture(params=["in bands", "in full"])
 def measured(
     request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch
 ) -> Callable[..., Measurement]:
-    monkeypatch.setattr(scan_task, "BANDS_FROM", 1 if request.param == "in bands" else 10**9)
+    if request.param == "in bands":
+        monkeypatch.setattr(scan_task, "BANDS_FROM", 1)
+    else:
+        monkeypatch.setattr(banded, "ALL_UP_TO", 10**9)
 
     def measuring(path: Path, aperture: float = 15.0) -> Measurement:
         scale = scale_from_text(str(UM_PER_PX))

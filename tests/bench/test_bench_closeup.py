@@ -141,7 +141,7 @@ def test_pieces_of_every_magnification_make_up_the_scan(
     """Also where the view of the whole is a fifth of the scan, as with large ones."""
     _, _, picture = drawn
     monkeypatch.setattr(pyramid, "TILE", 64)
-    monkeypatch.setattr("sieve_inspect.image.banded._LARGEST", 300)
+    monkeypatch.setattr("sieve_inspect.image.light._LARGEST", 300)
     shown = pyramid.ScanPyramid(picture)
     assert shown.levels >= 3
     full = shown.tone(part_of(picture, 0, 0, shown.width, shown.height))

@@ -32,14 +32,16 @@ from sieve_inspect.edges.model import LevelPrior, Parameter
 from sieve_inspect.edges.profiles import across_of
 from sieve_inspect.edges.response import EdgeResponse
 from sieve_inspect.image import ScanSource, opencv, stored_by
-from sieve_inspect.image.banded import BandedLight
+from sieve_inspect.image.light import ScanLight
 from sieve_inspect.lattice.search import Lattice
 from sieve_inspect.workers.shared_work import Progress, SharedWork, progress_part
 
+ALL_UP_TO = 1000  # openings that are all measured in full; of more, patches:
 _ACROSS = 4  # patches in each direction …
 _REACHES = (3, 2, 1, 0)  # … and openings to each side of a patch's middle, the most that fit
 _WIDE = 5  # the same of the middle patch, from which the encoding is judged: alike in focus
-_ROWS = 64  # of the picture from which the sensor's range is taken
+_ALL_PIXELS = 6_000_000  # of a scan, from which the sensor's range is taken …
+_ROWS = 64  # … or so many rows of a larger one
 
 
 @dataclass(frozen=True, eq=False)
@@ -51,9 +53,15 @@ class SampleSelection:
     which: Index
 
     @classmethod
-    def of(cls, lattice: Lattice) -> SampleSelection:
-        """All openings of the lattice; the sample is patches of them from all over the cloth."""
-        row, column, centre, seen, vectors = Openings.of(lattice)
+    def of(cls, lattice: Lattice, name: object = "the picture") -> SampleSelection:
+        """All openings of the lattice; the sample is patches of them from all over the cloth.
+
+        Raises `NoLatticeError`, in which the picture is called `name`.
+        """
+        openings = Openings.of(lattice, name)
+        if len(openings.row) <= ALL_UP_TO:
+            return cls(lattice, openings, np.arange(len(openings.row)))
+        row, column, centre, seen, vectors = openings
         # Of a million openings and more: places keep their digits, directions need but a few.
         row, column = (cast(Index, i.astype(np.int32)) for i in (row, column))
         openings = Openings(row, column, centre, seen, cast(Float, vectors.astype(np.float32)))
@@ -76,8 +84,13 @@ class SampleSelection:
         return SampleSelection(self.lattice.bare(), some, np.arange(len(self.which)))
 
 
-def _lines(light: BandedLight, centre: Float) -> Float32:
-    """Some rows (64, w) of the picture across the cloth at `centre` (n, 2)."""
+def _shown(light: ScanLight, centre: Float) -> Float32:
+    """The part (h, w) of a small scan that shows the cloth at `centre` (n, 2), or rows of it."""
+    height, width = light.shape
+    if height * width <= _ALL_PIXELS:
+        ends = np.clip([centre.min(axis=0), centre.max(axis=0)], 0, (width - 1, height - 1))
+        (left, top), (right, bottom) = ends.astype(int)
+        return light.rows(top, bottom + 1)[:, left : right + 1]
     upper, lower = np.percentile(centre[:, 1], (5, 95)).astype(int)
     rows = np.linspace(upper, lower, _ROWS).astype(int)
     first, last = np.percentile(centre[:, 0], (5, 95)).astype(int)
@@ -119,18 +132,20 @@ _NEAR_RANGE = 3  # noises below the upper end of the sensor's range from which c
 class PreparedScan:
     """A large scan ready for measuring; `sample` is `field` with the openings `which` only."""
 
-    light: BandedLight
+    light: ScanLight
     field: PreparedField
     sample: PreparedField
     which: Index
 
 
-def prepare_scan(light: BandedLight, selection: SampleSelection) -> PreparedScan:
+def prepare_scan(light: ScanLight, selection: SampleSelection) -> PreparedScan:
     """Prepare the sample, and with what it shows all openings. Raises `NoLatticeError`."""
     some = selection.sample().openings
-    clip = find_sensor_range(_lines(light, some.centre))
+    clip = find_sensor_range(_shown(light, some.centre))
     name = light.source.path.name
     sample = prepare_openings(light, selection.lattice, some, clip, name)
+    if len(selection.which) == len(selection.openings.row):
+        return PreparedScan(light, sample, sample, selection.which)
     row, column, centre, seen, vectors = selection.openings
     if sample.sides is not None:
         vectors = aligned_to_sides(vectors, sample.sides).astype(vectors.dtype)
@@ -147,7 +162,7 @@ def evidence_under(
     source: ScanSource, encoding: str, bright: bool, selection: SampleSelection
 ) -> EncodingEvidence:
     """What the sample shows under another encoding."""
-    return sample_evidence(prepare_scan(BandedLight(source, encoding, bright), selection))
+    return sample_evidence(prepare_scan(ScanLight(source, encoding, bright), selection))
 
 
 def measure_scan(
@@ -158,6 +173,9 @@ def measure_scan(
     task = (scan.light.encoding, scan.light.bright, scan.sample.without_pixels())
     axes = work.map(_measured, [(*task, axis) for axis in (0, 1)])
     sample = (axes[0], axes[1])
+    if len(scan.which) == count:
+        work.close()
+        return field_of(field, sample)
     priors = (_prior(scan, 0, sample[0]), _prior(scan, 1, sample[1]))
     matched = None
     if not any(estimate.saturated for estimate in field.initial):
@@ -316,7 +334,7 @@ def _measured(
     source: ScanSource, encoding: str, bright: bool, field: PreparedField, axis: int
 ) -> Axis:
     """One direction of a field sent without its pixels, measured in full."""
-    return replace(field, light=BandedLight(source, encoding, bright)).measured(axis)[1]
+    return replace(field, light=ScanLight(source, encoding, bright)).measured(axis)[1]
 
 
 def _fitted(
@@ -331,7 +349,7 @@ def _fitted(
     limits: tuple[float, float],
 ) -> EdgeFit:
     """Full fits in one direction, under a known edge response, of a field sent without pixels."""
-    light = BandedLight(source, encoding, bright)
+    light = ScanLight(source, encoding, bright)
     place = (light, field.centre, field.vectors, field.initial, field.clip)
     return measure_with_response(*place, axis, response, blur_map, prior, limits)
 

@@ -26,7 +26,7 @@ from sieve_inspect.edges.matched_filter import (
 from sieve_inspect.edges.model import LevelPrior
 from sieve_inspect.edges.profiles import across_of
 from sieve_inspect.image import ScanSource
-from sieve_inspect.image.banded import BandedLight
+from sieve_inspect.image.light import ScanLight
 from sieve_inspect.workers.shared_work import Progress, SharedWork
 
 Priors = tuple[LevelPrior | None, ...]  # by direction
@@ -115,7 +115,7 @@ class _Plan:
 
 
 def measure_bulk(
-    light: BandedLight,
+    light: ScanLight,
     centre: Float,
     vectors: Float,
     axes: tuple[Axis, Axis],
@@ -196,7 +196,7 @@ def _band(
 ) -> BulkEdges:
     """The openings of one band of rows."""
     first, last = max(0, rows[0] - plan.margin), rows[1] + plan.margin + 1
-    light = BandedLight(source, encoding, bright).rows(first, last)
+    light = ScanLight(source, encoding, bright).rows(first, last)
     down = np.array([0, first])
     values = BulkValues.unknown(len(centre))
     placed, doubt = np.empty_like(centre), np.empty(len(centre), np.bool_)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
@@ -59,13 +58,6 @@ class Field:
     def ok(self) -> Bool:
         """Openings (n,) whose widths are believed."""
         return np.asarray(self.state == State.OK)
-
-
-def measure_field(prepared: PreparedField) -> Field:
-    """Measure every opening of a prepared picture in full."""
-    with ThreadPoolExecutor(2) as pool:  # the directions are independent
-        axes = [axis for _, axis in pool.map(prepared.measured, (0, 1))]
-    return field_of(prepared, (axes[0], axes[1]))
 
 
 def field_of(prepared: PreparedField, axes: tuple[Axis, Axis], doubt: Bool | None = None) -> Field:

@@ -13,7 +13,7 @@ import numpy as np
 from sieve_inspect.apertures.fit_rules import MOVES, FittedOpenings
 from sieve_inspect.arrays import Bool, Float, Index
 from sieve_inspect.edges.field_maps import Levels
-from sieve_inspect.image.banded import Light
+from sieve_inspect.image.light import Light
 from sieve_inspect.lattice.places import expected_places
 from sieve_inspect.lattice.ring import FrameRing
 

@@ -7,7 +7,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from sieve_inspect.arrays import Bool, Float, Float32, Index
+from sieve_inspect.arrays import Bool, Float, Index
 from sieve_inspect.edges.direction import Axis, measure_axis
 from sieve_inspect.edges.initial import (
     InitialEstimate,
@@ -15,13 +15,12 @@ from sieve_inspect.edges.initial import (
     aligned_to_sides,
     centred,
     estimate_initial,
-    find_sensor_range,
     measure_sides,
 )
 from sieve_inspect.edges.model import SensorRange
 from sieve_inspect.edges.profiles import Profiles
 from sieve_inspect.errors import NoLatticeError
-from sieve_inspect.image.banded import Light
+from sieve_inspect.image.light import Light
 from sieve_inspect.lattice.places import SmoothMap
 from sieve_inspect.lattice.search import Lattice
 
@@ -49,12 +48,18 @@ class Openings(NamedTuple):
     vectors: Float
 
     @classmethod
-    def of(cls, lattice: Lattice) -> Openings:
-        """All openings of a lattice, in reading order."""
+    def of(cls, lattice: Lattice, name: object = "the picture") -> Openings:
+        """All openings of a lattice, in reading order.
+
+        Raises `NoLatticeError`, in which the picture is called `name`.
+        """
         known = np.isfinite(lattice.centre[..., 0])
         row, column = np.nonzero(known)
         centre, seen = lattice.centre[known], lattice.seen[known]
         vectors = SmoothMap.of(row, column, centre, seen).vectors(row, column)
+        cell = np.abs(np.linalg.det(vectors))
+        if not (np.isfinite(vectors).all() and (cell > _SMALLEST_CELL * lattice.pitch.area).all()):
+            raise NoLatticeError(file=name, reason="its rows do not run like those of woven cloth")
         return cls(row, column, centre, seen, vectors)
 
     def take(self, which: Index) -> Openings:
@@ -105,22 +110,6 @@ class PreparedField:
     def without_pixels(self) -> PreparedField:
         """The same without light and lattice, small enough to be sent to another process."""
         return replace(self, light=np.zeros((1, 1), np.float32), lattice=self.lattice.bare())
-
-
-def prepare_field(light: Float32, lattice: Lattice, name: object = "the picture") -> PreparedField:
-    """Prepare a picture (h, w) of linear light held in memory. Raises `NoLatticeError`."""
-    if not lattice.bright:
-        light = light.max() - light
-    openings = Openings.of(lattice)
-    cell = np.abs(np.linalg.det(openings.vectors))
-    if not (
-        np.isfinite(openings.vectors).all() and (cell > _SMALLEST_CELL * lattice.pitch.area).all()
-    ):
-        raise NoLatticeError(file=name, reason="its rows do not run like those of woven cloth")
-    ends = [openings.centre.min(axis=0), openings.centre.max(axis=0)]
-    first, last = np.clip(ends, 0, np.array(light.shape[::-1]) - 1).astype(int)
-    clip = find_sensor_range(light[first[1] : last[1] + 1, first[0] : last[0] + 1])
-    return prepare_openings(light, lattice, openings, clip, name)
 
 
 def prepare_openings(

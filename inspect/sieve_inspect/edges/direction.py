@@ -38,7 +38,7 @@ from sieve_inspect.edges.profiles import (
 )
 from sieve_inspect.edges.response import EdgeResponse, gaussian_response
 from sieve_inspect.edges.shared_response import fit_response
-from sieve_inspect.image.banded import Light
+from sieve_inspect.image.light import Light
 
 _SAMPLE = 250  # openings to which the edge response is fitted; more add nothing to it, …
 _SAMPLE_TIGHT = 800  # … but where blur and opening are strongly correlated …

@@ -20,7 +20,7 @@ from sieve_inspect.edges.model import (
 from sieve_inspect.edges.profiles import STEP, Band, across_of, gather, spacing_of, wire_direction
 from sieve_inspect.edges.response import gaussian_response
 from sieve_inspect.edges.shared_response import fit_sigma
-from sieve_inspect.image.banded import Light
+from sieve_inspect.image.light import Light
 
 _SAMPLE = 250  # openings examined …
 _FITTED = 100  # … of which so many give the blur

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sieve_inspect.arrays import Float, Float32, Index
-from sieve_inspect.image.banded import Light
+from sieve_inspect.image.light import Light
 
 
 def wire_direction(vectors: Float, axis: int) -> Float:

@@ -27,7 +27,7 @@ from sieve_inspect.arrays import Float
 from sieve_inspect.edges.model import Parameter
 from sieve_inspect.edges.profiles import Band, gather
 from sieve_inspect.illumination.model import Illumination, LightKnown
-from sieve_inspect.image.banded import Light
+from sieve_inspect.image.light import Light
 
 _AT_MOST = 1500  # openings looked at: their scatter is then far below what counts
 _FROM_MIDDLE = 0.20  # of the pitch along the wires, from mid-position to where it is looked at

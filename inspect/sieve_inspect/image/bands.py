@@ -13,7 +13,7 @@ import tempfile
 import warnings
 from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from itertools import islice
 from pathlib import Path
 from typing import Any, BinaryIO, NamedTuple
@@ -21,6 +21,7 @@ from typing import Any, BinaryIO, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from sieve_inspect.arrays import Float32
 from sieve_inspect.errors import (
     EmptyFileError,
     NotAnImageError,
@@ -66,7 +67,8 @@ class ScanSource:
     """A scan of `shape` (height, width) whose rows are read on demand.
 
     Tags as in `Scan`; `lost` are the parts that could not be read; a scan read `in_place` costs
-    nothing to open again.
+    nothing to open again. `held` is the light (h, w) of a small scan by encoding and whether
+    openings are bright.
     """
 
     path: Path
@@ -81,6 +83,7 @@ class ScanSource:
     pixels: Pixels
     lost: tuple[Box, ...] = ()
     in_place: bool = False
+    held: dict[tuple[str, bool], Float32] = field(default_factory=dict, init=False)
 
     def rows(self, top: int, bottom: int) -> Raw:
         """The rows from `top` to before `bottom`, (rows, w) or (rows, w, 3), 8 or 16 bit."""

@@ -18,7 +18,7 @@ import numpy as np
 
 from sieve_inspect.arrays import Bool, Float
 from sieve_inspect.image import opencv
-from sieve_inspect.image.banded import Light
+from sieve_inspect.image.light import Light
 from sieve_inspect.lattice.places import SmoothMap
 
 # Thresholds were found on 120 drawn sieves of 4 to 100 openings across (ring 0.03 to 0.95 of full

@@ -15,7 +15,7 @@ import numpy as np
 from sieve_inspect.arrays import Bool, Float, Float32
 from sieve_inspect.errors import NoLatticeError
 from sieve_inspect.image import ScanSource, opencv
-from sieve_inspect.image.banded import BandedLight, Light
+from sieve_inspect.image.light import Light, ScanLight
 from sieve_inspect.lattice.patches import FEWEST, Linked, link
 from sieve_inspect.lattice.pitch import Pitch, find_pitch, pitch_of_few
 from sieve_inspect.lattice.places import with_inferred, with_notches_filled, without_misplaced
@@ -275,9 +275,19 @@ def _rim(centre: Float, seen: Bool, shape: tuple[int, int]) -> Float:
     return out
 
 
+def find_lattice_at_once(source: ScanSource, encoding: str) -> tuple[ScanLight, Lattice]:
+    """The light of a scan that is small enough to be held, and its openings numbered.
+
+    Raises `NoLatticeError`.
+    """
+    light = ScanLight(source, encoding)
+    lattice = find_lattice(light.rows(0, light.shape[0]), source.path.name)
+    return replace(light, bright=lattice.bright), lattice
+
+
 def find_lattice_in_bands(
     source: ScanSource, encoding: str, work: SharedWork, progress: Progress = lambda _: None
-) -> tuple[BandedLight, Lattice]:
+) -> tuple[ScanLight, Lattice]:
     """The light of a large scan, and its openings numbered.
 
     Which maxima there are does not depend on the bands, for smoothing and maxima reach no further
@@ -295,10 +305,10 @@ def find_lattice_in_bands(
     return light, lattice_of(peaks, pitch, factor, light, light.bright, source.path.name)
 
 
-def _light_and_pitch(source: ScanSource, encoding: str) -> tuple[BandedLight, Pitch]:
+def _light_and_pitch(source: ScanSource, encoding: str) -> tuple[ScanLight, Pitch]:
     """The light of the scan with its openings bright, and its pitch from a part of it."""
     height, width = source.shape
-    light = BandedLight(source, encoding)
+    light = ScanLight(source, encoding)
     failure: NoLatticeError | None = None
     for y, x in _PLACES:
         top = max(0, int(y * height) - _WINDOW // 2)
@@ -325,7 +335,7 @@ def _peaks_of_band(
 ) -> tuple[Float, Float]:
     """Peaks (n, 2) in rows `top` to `bottom` of the small copy, and their prominence (n,)."""
     first, last = max(0, top - _MARGIN), bottom + _MARGIN
-    small = BandedLight(source, encoding, bright).shrunk_rows(first * factor, last * factor, factor)
+    small = ScanLight(source, encoding, bright).shrunk_rows(first * factor, last * factor, factor)
     peaks, prominence = peaks_with_prominence(smoothed(small, vectors), vectors)
     peaks[:, 1] += first
     row = np.rint(peaks[:, 1])

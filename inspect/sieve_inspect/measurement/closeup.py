@@ -16,7 +16,6 @@ from sieve_inspect.apertures.flags import flag_names
 from sieve_inspect.edges.model import EDGES, Parameter, model_of
 from sieve_inspect.edges.profiles import Band, Crossing, Profiles, gather
 from sieve_inspect.image import opencv
-from sieve_inspect.image.banded import BandedLight, Light
 from sieve_inspect.measurement.picture import Picture
 from sieve_inspect.scale import Scale
 from sieve_inspect.summary.statistics import EDGE_MODEL_PX
@@ -112,7 +111,7 @@ def _across(picture: Picture, scale: Scale, index: int, axis: int) -> Across:
     normal = this.normal[index]
     along = np.array([[-normal[1], normal[0]]])
     centre = field.centre[index : index + 1]
-    light = _light_of(picture)
+    light = picture.pixels
     profiles = gather(light, centre, along, band, crossing, opening)
     parameters = this.fit.parameters[index : index + 1].copy()
     parameters[:, EDGES] -= _offset(picture, index) @ normal  # fitted from the lattice's place
@@ -170,14 +169,6 @@ def _offset(picture: Picture, index: int) -> Float:
     return np.asarray(sum(a.fit.middle[index] * a.normal[index] for a in field.axes))
 
 
-def _light_of(picture: Picture) -> Light:
-    """The light with openings bright, as a scan read in bands always is."""
-    light = picture.pixels
-    if isinstance(light, BandedLight) or picture.field.lattice.bright:
-        return light
-    return np.asarray(light.max() - light)
-
-
 def _known(value: float) -> float | None:
     return float(value) if math.isfinite(value) else None
 
@@ -204,10 +195,7 @@ def tone_of(light: NDArray[np.float32]) -> Tone:
 def part_of(picture: Picture, left: int, top: int, right: int, bottom: int) -> NDArray[np.float32]:
     """A rectangle of the scan at full resolution, in linear light, cut off at the borders."""
     left, top = max(0, left), max(0, top)
-    light = picture.pixels
-    if isinstance(light, BandedLight):
-        return np.ascontiguousarray(light.rows(top, bottom)[:, left:right])
-    return np.ascontiguousarray(light[top:bottom, left:right])
+    return np.ascontiguousarray(picture.shown.rows(top, bottom)[:, left:right])
 
 
 def cut_out(picture: Picture, tone: Tone, index: int, side: int) -> CutOut:

@@ -13,8 +13,8 @@ from numpy.typing import NDArray
 from sieve_inspect.apertures.field import Field
 from sieve_inspect.errors import RefusedImageError
 from sieve_inspect.illumination.rim_light import RimLight
-from sieve_inspect.image import Box, linear_light, load_scan, open_source
-from sieve_inspect.image.banded import BandedLight, Light
+from sieve_inspect.image import Box, ScanSource, load_scan, open_source
+from sieve_inspect.image.light import ScanLight
 from sieve_inspect.scale.artefact.in_scan import covered_up
 from sieve_inspect.summary.statistics import Sample
 
@@ -35,7 +35,7 @@ class Picture:
     """A scan and everything measured in it.
 
     `covered` is where an artefact was painted over. `openings_bright` tells whether openings are
-    the brighter part of a scan read in bands; it is None for a scan read at once. `doubts` are
+    the brighter part; the light of others is inverted. `doubts` are
     reasons why the verdict is only indicative, `signs` the light on the wires' sides in x and y
     (None for cloth lit from the camera's side), `loaded` the pixels while this process has them.
     """
@@ -46,33 +46,36 @@ class Picture:
     field: Field
     samples: tuple[Sample, Sample]
     covered: tuple[int, int, int, int] | None = None
-    openings_bright: bool | None = None
+    openings_bright: bool = True
     doubts: tuple[str, ...] = ()
     signs: tuple[RimLight, RimLight] | None = None
-    loaded: Light | None = None
+    loaded: ScanLight | None = None
 
     def __getstate__(self) -> dict[str, Any]:
         """What is sent to another process or stored in a file: all but the pixels."""
         return {f.name: getattr(self, f.name) for f in fields(self)} | {"loaded": None}
 
     @cached_property
-    def pixels(self) -> Light:
-        """Linear light, indexed like an array (h, w).
+    def pixels(self) -> ScanLight:
+        """Linear light with its openings bright, indexed like an array (h, w).
 
         Read again where the picture was measured by another process or an earlier run: raises
         what `load_scan` raises, and `RefusedImageError` for a file that has changed since.
         """
         if self.loaded is not None:
             return self.loaded
-        if self.openings_bright is not None:
+        if self.covered is None:
             source = open_source(self.scan.path, float("inf"))
-            self._check_same(source.sha256)
-            return BandedLight(source, self.encoding, self.openings_bright)
-        scan = load_scan(self.scan.path, float("inf"))
-        self._check_same(scan.sha256)
-        if self.covered is not None:
-            scan = replace(scan, raw=covered_up(scan.raw, self.covered))
-        return linear_light(scan, self.encoding)
+        else:
+            scan = load_scan(self.scan.path, float("inf"))
+            source = ScanSource.of(replace(scan, raw=covered_up(scan.raw, self.covered)))
+        self._check_same(source.sha256)
+        return ScanLight(source, self.encoding, self.openings_bright)
+
+    @property
+    def shown(self) -> ScanLight:
+        """Linear light for display: openings are as bright or dark as in the scan."""
+        return replace(self.pixels, bright=True)
 
     def _check_same(self, sha256: str) -> None:
         if sha256 != self.scan.sha256:
@@ -92,12 +95,12 @@ class Picture:
     @property
     def reduced(self) -> int:
         """How many times smaller than the scan `light` is."""
-        return self.pixels.reduction if isinstance(self.pixels, BandedLight) else 1
+        return self.pixels.reduction
 
     @property
     def light(self) -> NDArray[np.float32]:
         """The picture (h, w) in linear light, reduced where the scan is large."""
-        return self.pixels.reduced() if isinstance(self.pixels, BandedLight) else self.pixels
+        return self.shown.reduced()
 
     @property
     def aperture_px(self) -> float:

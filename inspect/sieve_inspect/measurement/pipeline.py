@@ -104,10 +104,10 @@ def measure_array(
     the sampling plan is not met: fields 1 of 7.
     """
     nominal, scale = _nominal(nominal_um, judging), _scale(scale, um_per_px)
-    scan = scan_of_array(array)
+    source = scan_of_array(array)
     if nominal is not None:
-        check_resolution(scan.path, nominal, scale)
-    picture = picture_of(scan, Task(scan.path, nominal, scale, encoding))
+        check_resolution(source.path, nominal, scale)
+    picture = picture_of(source, Task(source.path, nominal, scale, encoding))
     return _summarised([picture], nominal, scale, prior, illumination, judging)
 
 

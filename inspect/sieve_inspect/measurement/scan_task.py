@@ -4,11 +4,9 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Callable
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from multiprocessing import current_process
 from pathlib import Path
-from threading import Thread
 from typing import Any
 
 import numpy as np
@@ -22,10 +20,9 @@ from sieve_inspect.apertures.banded import (
     prepare_scan,
     sample_evidence,
 )
-from sieve_inspect.apertures.encoding_evidence import EncodingEvidence, encoding_evidence
-from sieve_inspect.apertures.field import Field, measure_field
+from sieve_inspect.apertures.encoding_evidence import EncodingEvidence
+from sieve_inspect.apertures.field import Field
 from sieve_inspect.apertures.flags import Flag
-from sieve_inspect.apertures.prepared_field import PreparedField, prepare_field
 from sieve_inspect.errors import SievewardError, UsageError
 from sieve_inspect.files import open_regular
 from sieve_inspect.illumination.rim_light import rim_light
@@ -35,14 +32,12 @@ from sieve_inspect.image import (
     Scan,
     ScanSource,
     assumed_encoding,
-    linear_light,
     load_scan,
     open_source,
     size_of,
-    stored_by,
 )
-from sieve_inspect.image.banded import BandedLight, Light
-from sieve_inspect.lattice.search import find_lattice, find_lattice_in_bands
+from sieve_inspect.image.light import ScanLight
+from sieve_inspect.lattice.search import find_lattice_at_once, find_lattice_in_bands
 from sieve_inspect.measurement.grey_levels import check_grey_levels, rows_of
 from sieve_inspect.measurement.picture import Picture, ScanFile
 from sieve_inspect.measurement.suitability import (
@@ -57,9 +52,9 @@ from sieve_inspect.scale import Scale
 from sieve_inspect.scale.artefact.in_scan import InScan, covered_up
 from sieve_inspect.summary.statistics import sample_of
 from sieve_inspect.workers.cache import CacheKey
-from sieve_inspect.workers.shared_work import SharedWork, preload, progress_part
+from sieve_inspect.workers.shared_work import SharedWork, progress_part
 
-BANDS_FROM = 6_000_000  # pixels from which a scan is read in bands
+BANDS_FROM = 6_000_000  # pixels; larger scans are read and searched for openings in bands
 
 _LOCATED = 0.35  # share of the time until all openings are located
 
@@ -112,30 +107,28 @@ def measure_picture(task: Task, progress: Callable[[float], None] = lambda _: No
 
 def _measured(task: Task, path: Path, progress: Callable[[float], None]) -> Picture:
     if task.beside is None and (size_of(path) or 0) > BANDS_FROM:
-        source = open_source(path, task.max_megapixels)
-        few = check_grey_levels(path, rows_of(source))
-        assumption, field, light = _in_bands(source, task.encoding, progress)
-        for box in source.lost:
-            field = _cut_by((box.left, box.top, box.right, box.bottom), field)
-        file = ScanFile(path, source.sha256, source.shape, source.kind, source.lost)
-        return _checked(task, file, assumption, field, light, few)
-    return picture_of(load_scan(path, task.max_megapixels or MAX_MEGAPIXELS), task)
+        return picture_of(open_source(path, task.max_megapixels), task, progress)
+    scan = load_scan(path, task.max_megapixels or MAX_MEGAPIXELS)
+    if task.beside is not None:
+        scan = replace(scan, raw=covered_up(scan.raw, task.beside.region))
+    return picture_of(ScanSource.of(scan), task, progress)
 
 
-def picture_of(scan: Scan, task: Task) -> Picture:
-    """Measure a scan held in memory, with the settings of a task; raises as `measure_picture`."""
-    beside = task.beside
-    if beside is not None:
-        scan = replace(scan, raw=covered_up(scan.raw, beside.region))
-    few = check_grey_levels(scan.path, scan.raw)
-    assumption, field, light = _in_memory(scan, task.encoding)
-    if beside is not None:
-        field = _cut_by(beside.region, field)
-    file = ScanFile(scan.path, scan.sha256, scan.shape, scan.kind)
+def picture_of(
+    source: ScanSource, task: Task, progress: Callable[[float], None] = lambda _: None
+) -> Picture:
+    """Measure an opened scan, with the settings of a task; raises as `measure_picture`."""
+    few = check_grey_levels(source.path, rows_of(source))
+    assumption, field, light = _openings_measured(source, task.encoding, progress)
+    for box in source.lost:
+        field = _cut_by((box.left, box.top, box.right, box.bottom), field)
+    if task.beside is not None:
+        field = _cut_by(task.beside.region, field)
+    file = ScanFile(source.path, source.sha256, source.shape, source.kind, source.lost)
     return _checked(task, file, assumption, field, light, few)
 
 
-def scan_of_array(array: NDArray[Any]) -> Scan:
+def scan_of_array(array: NDArray[Any]) -> ScanSource:
     """An array (h, w) or (h, w, 3) as a scan without a file; floats from 0 to 1 become 16 bit.
 
     Raises `UsageError` for another shape, type or range.
@@ -157,7 +150,7 @@ def scan_of_array(array: NDArray[Any]) -> Scan:
         raise UsageError(message=kind)
     raw = np.ascontiguousarray(pixels)
     digest = hashlib.sha256(raw.tobytes()).hexdigest()
-    return Scan(Path("array"), digest, raw, "array", None, False, False, None)
+    return ScanSource.of(Scan(Path("array"), digest, raw, "array", None, False, False, None))
 
 
 def _checked(
@@ -165,7 +158,7 @@ def _checked(
     file: ScanFile,
     assumption: Assumption,
     field: Field,
-    light: Light,
+    light: ScanLight,
     few_levels: str,
 ) -> Picture:
     """The picture, refused where it cannot carry a measurement; `few_levels` is a doubt."""
@@ -182,7 +175,7 @@ def _checked(
         field,
         samples,
         covered=None if beside is None else beside.region,
-        openings_bright=light.bright if isinstance(light, BandedLight) else None,
+        openings_bright=light.bright,
         doubts=tuple(doubt for doubt in (few_levels, assumption.doubt, moved) if doubt),
         signs=rim_light(field, light) if field.lattice.bright else None,
         loaded=light,
@@ -205,35 +198,10 @@ def _cut_by(region: tuple[int, int, int, int], field: Field) -> Field:
     return replace(field, state=state, flags=flags)
 
 
-def _in_memory(scan: Scan, encoding: str) -> tuple[Assumption, Field, NDArray[np.float32]]:
-    """A picture measured in memory."""
-    Thread(target=preload, daemon=True).start()
-    assumption = assumed_encoding(scan, encoding)
-    light = linear_light(scan, assumption.encoding)
-    lattice = find_lattice(light, scan.path.name)
-    check_one_cloth(scan.path, lattice)
-    if not assumption.guess:
-        return assumption, measure_field(prepare_field(light, lattice, scan.path.name)), light
-
-    def under(encoding: str, light: NDArray[np.float32]) -> tuple[PreparedField, EncodingEvidence]:
-        prepared = prepare_field(light, lattice, scan.path.name)
-        return prepared, encoding_evidence(prepared, stored_by(encoding))
-
-    guessed, alternative = assumption.encoding, assumption.alternative
-    otherwise = linear_light(scan, alternative)
-    with ThreadPoolExecutor(2) as pool:
-        both = pool.map(under, (guessed, alternative), (light, otherwise))
-        (prepared, here), (other, there) = both
-    assumption = _settled_by_edges(assumption, here, there, scan.kind, lattice.bright)
-    if assumption.encoding == guessed:
-        return assumption, measure_field(prepared), light
-    return assumption, measure_field(other), otherwise
-
-
-def _in_bands(
+def _openings_measured(
     source: ScanSource, encoding: str, progress: Callable[[float], None]
-) -> tuple[Assumption, Field, BandedLight]:
-    """A large scan measured in bands."""
+) -> tuple[Assumption, Field, ScanLight]:
+    """Every opening of a scan, the encoding under which it was measured, and its light."""
     assumption = assumed_encoding(source, encoding)
     # A daemonic process, such as the worker of a cluster, must not start another process.
     second = False if current_process().daemon else None
@@ -247,18 +215,21 @@ def _in_bands(
 def _located(
     source: ScanSource, assumption: Assumption, work: SharedWork, progress: Callable[[float], None]
 ) -> tuple[Assumption, PreparedScan]:
-    """Locate the openings of a large scan and settle the encoding by a sample of them."""
-    banded, lattice = find_lattice_in_bands(source, assumption.encoding, work, progress)
+    """Locate the openings of a scan and settle the encoding by a sample of them."""
+    if source.shape[0] * source.shape[1] > BANDS_FROM:
+        light, lattice = find_lattice_in_bands(source, assumption.encoding, work, progress)
+    else:
+        light, lattice = find_lattice_at_once(source, assumption.encoding)
     check_one_cloth(source.path, lattice)
-    known = SampleSelection.of(lattice)
+    known = SampleSelection.of(lattice, source.path.name)
     if assumption.guess:
-        there = work.begin(evidence_under, assumption.alternative, banded.bright, known.sample())
-    prepared = prepare_scan(banded, known)
+        there = work.begin(evidence_under, assumption.alternative, light.bright, known.sample())
+    prepared = prepare_scan(light, known)
     if assumption.guess:
         here = sample_evidence(prepared)
-        assumption = _settled_by_edges(assumption, here, there(), source.kind, banded.bright)
-        if assumption.encoding != banded.encoding:
-            prepared = prepare_scan(replace(banded, encoding=assumption.encoding), known)
+        assumption = _settled_by_edges(assumption, here, there(), source.kind, light.bright)
+        if assumption.encoding != light.encoding:
+            prepared = prepare_scan(replace(light, encoding=assumption.encoding), known)
     return assumption, prepared
 
 

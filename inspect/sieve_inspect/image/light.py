@@ -1,4 +1,4 @@
-"""A large scan as linear light: in bands of rows, and single pixels on demand."""
+"""A scan as linear light: in bands of rows, and single pixels on demand."""
 
 from __future__ import annotations
 
@@ -13,10 +13,11 @@ from sieve_inspect.arrays import Float32
 from sieve_inspect.image import ScanSource, light_of, light_table, opencv
 
 _LARGEST = 3000  # px, the longest side of the reduced copy for display
+_HELD = 8_000_000  # pixels up to which all light is looked up once and held
 
 
 @dataclass(frozen=True, eq=False)
-class BandedLight:
+class ScanLight:
     """A scan under one encoding; `bright` is false where its openings are the darker part.
 
     Functions that measure single openings take it in place of an array (h, w) of linear light:
@@ -38,8 +39,20 @@ class BandedLight:
         table = light_table(self.source.bits, self.encoding)
         return table if self.bright else table.max() - table
 
+    @cached_property
+    def _held(self) -> Float32 | None:
+        """The light (h, w) of a scan that is small enough to be held, by its source."""
+        if self.shape[0] * self.shape[1] > _HELD:
+            return None
+        held, key = self.source.held, (self.encoding, self.bright)
+        if key not in held:
+            held[key] = light_of(self.source.rows(0, self.shape[0]), self._table)
+        return held[key]
+
     def rows(self, top: int, bottom: int) -> Float32:
         """Linear light (rows, w) in 0..1 of the rows from `top` to before `bottom`."""
+        if self._held is not None:
+            return self._held[max(0, top) : bottom]
         return light_of(self.source.rows(top, bottom), self._table)
 
     def shrunk_rows(self, top: int, bottom: int, factor: int) -> Float32:
@@ -53,6 +66,8 @@ class BandedLight:
 
     def window(self, top: int, left: int, side: int) -> Float32:
         """Linear light of a square of `side` px, cut off at the borders."""
+        if self._held is not None:
+            return self._held[top : top + side, left : left + side]
         return light_of(self.source.rows(top, top + side)[:, left : left + side], self._table)
 
     @property
@@ -63,6 +78,8 @@ class BandedLight:
     def reduced(self) -> Float32:
         """A copy of at most 3000 px a side, for display."""
         factor = self.reduction
+        if factor == 1:
+            return self.rows(0, self.shape[0])
         step = max(factor, 512 // factor * factor)
         bands = [self.rows(top, top + step) for top in range(0, self.shape[0], step)]
         return np.concatenate([opencv.shrink(b, factor) for b in bands if len(b) >= factor])
@@ -71,21 +88,25 @@ class BandedLight:
         """The largest light that the scan's numbers can hold."""
         return float(self._table.max())
 
-    def ravel(self) -> BandedLight:
+    def ravel(self) -> ScanLight:
         """The scan itself: `take` counts pixels in reading order."""
         return self
 
     def take(self, number: NDArray[Any], mode: str = "clip") -> Float32:
         """Light of single pixels (any shape) by their number in reading order."""
-        last = self.shape[0] * self.shape[1] - 1
         assert mode == "clip"
+        if self._held is not None:
+            return np.asarray(self._held.ravel().take(number, mode="clip"))
+        last = self.shape[0] * self.shape[1] - 1
         light = opencv.look_up(self._table, self.source.at(np.clip(number, 0, last)))
         return light if light.ndim == number.ndim else light.mean(axis=-1)
 
     def __getitem__(self, place: tuple[NDArray[Any], NDArray[Any]]) -> Float32:
         row, column = place
+        if self._held is not None:
+            return np.asarray(self._held[row, column])
         return self.take(row.astype(np.int64) * self.shape[1] + column)
 
 
-Light = Float32 | BandedLight
+Light = Float32 | ScanLight
 """Linear light (h, w) of a picture with its openings bright: an array, or read in bands."""
