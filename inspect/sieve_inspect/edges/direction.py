@@ -246,11 +246,12 @@ class _Fitter:
         # A fibre in the sample would bend the response for all.
         chosen, start = self.profiles.take(sample), self.start[sample]
         known = prior.take(sample) if prior is not None else None
-        plain = gaussian_response(sigma)
-        sample = sample[~fit_edges(chosen, start, plain, known, self.clip, rounds).poor]
+        first = fit_edges(chosen, start, gaussian_response(sigma), known, self.clip, rounds)
+        sound = np.flatnonzero(~first.poor)
+        sample = sample[sound]
         response, u_response = fit_response(
             self.profiles.take(sample),
-            self.start[sample],
+            first.parameters[sound],
             sigma,
             prior.take(sample) if prior is not None else None,
             self.clip,

@@ -61,7 +61,7 @@ class InitialEstimate:
     @property
     def rounds(self) -> int:
         """Steps until a fit has settled: many where the level depends on the foot of the edge."""
-        return 8 if self.saturated else 3
+        return 8 if self.saturated else 3 if self.tight else 2
 
     @property
     def alternations(self) -> int:

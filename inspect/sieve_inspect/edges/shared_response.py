@@ -37,6 +37,7 @@ _FINEST = 0.2  # px; the width of a pixel alone blurs more than this
 # px, so near to each other that steps from the best of them settle
 _SIGMAS = (0.4, 0.65, 1.05, 1.7, 2.7, 4.4, 7.0, 11.0)
 _SETTLED = 1e-4  # of sigma; the next step would be of the order of its square
+_FURTHER = 1  # steps from settled parameters where each opening shows its levels
 _SHAPE_TRUST = 0.15  # share of the change by the corrections of the shape that stays in doubt
 
 
@@ -189,7 +190,8 @@ def fit_response(
     openings = _Openings(profiles, start, prior, clip)
     sigma = _settle_sigma(openings, sigma, 2)
     base = gaussian_response(sigma)
-    plain = fit_edges(profiles, start, base, prior, clip, rounds)
+    further = rounds if shapes else _FURTHER
+    plain = fit_edges(profiles, openings.p, base, prior, clip, further)
     if shapes:
         base = _best_shape(profiles, plain.parameters, base, prior, clip)
     corrections = corrections_for(sigma, base)
@@ -198,13 +200,13 @@ def fit_response(
     size = np.zeros(len(prior_size))
     response, least = base, np.inf
     # Where blur and opening are of like size, it takes more steps to separate them.
-    for _ in range(rounds + (3 if shapes else 1)):
+    for _ in range(rounds + (3 if shapes else 0)):
         trial = corrections.response(size)
         change = openings.step(trial, table, size, prior_size)
         if openings.cost < least:
             response, least = trial, openings.cost
         size = size + change
-    shaped = fit_edges(profiles, start, response, prior, clip, rounds)
+    shaped = fit_edges(profiles, openings.p, response, prior, clip, further)
     if not np.median(shaped.misfit) <= 1.02 * np.median(plain.misfit):  # it diverged
         response, shaped = base, plain
     doubt = _SHAPE_TRUST * abs(float(np.median(shaped.width - plain.width)))
