@@ -38,7 +38,7 @@ from sieve_inspect.workers.shared_work import Progress, SharedWork, progress_par
 
 ALL_UP_TO = 1000  # openings that are all measured in full; of more, patches:
 _ACROSS = 4  # patches in each direction …
-_REACHES = (3, 2, 1, 0)  # … and openings to each side of a patch's middle, the most that fit
+_REACHES = (2, 1, 0)  # … and openings to each side of a patch's middle, the most that fit
 _WIDE = 5  # the same of the middle patch, from which the encoding is judged: alike in focus
 _ALL_PIXELS = 6_000_000  # of a scan, from which the sensor's range is taken …
 _ROWS = 64  # … or so many rows of a larger one
@@ -153,16 +153,13 @@ def prepare_scan(light: ScanLight, selection: SampleSelection) -> PreparedScan:
     return PreparedScan(light, field, sample, selection.which)
 
 
-def sample_evidence(scan: PreparedScan) -> EncodingEvidence:
-    """What the sample shows of the encoding under which the scan was prepared."""
-    return encoding_evidence(scan.sample, stored_by(scan.light.encoding))
-
-
-def evidence_under(
-    source: ScanSource, encoding: str, bright: bool, selection: SampleSelection
+def sample_evidence(
+    source: ScanSource, encoding: str, bright: bool, sample: PreparedField
 ) -> EncodingEvidence:
-    """What the sample shows under another encoding."""
-    return sample_evidence(prepare_scan(ScanLight(source, encoding, bright), selection))
+    """What the edges of a sample, sent without its pixels, show of an encoding."""
+    light = ScanLight(source, encoding, bright)
+    clip = sample.clip and find_sensor_range(_shown(light, sample.centre))
+    return encoding_evidence(replace(sample, light=light, clip=clip), stored_by(encoding))
 
 
 def measure_scan(

@@ -11,7 +11,7 @@ from sieve_inspect.apertures.prepared_field import PreparedField
 from sieve_inspect.arrays import Float
 from sieve_inspect.edges.model import EDGES, Parameter, model_of
 
-_OPENINGS = 100  # openings examined, from one place
+EXAMINED = 100  # openings, from one place
 _AT_EDGE = 0.1  # share of the steepest slope from which a pixel belongs to an edge
 _USUAL = 4  # times the median square residual; more is foreign matter with patterns of its own
 _BIN = 0.3  # px, bins in which the residuals of many edges are averaged
@@ -44,13 +44,12 @@ def encoding_evidence(
     falling edges alike; a wrong encoding bends them oppositely, and no blur can undo that. So of
     two encodings that with less misfit is the likelier. Other causes bend edges as well (JPEG,
     focus that varies over the field); therefore the excess counts too, and only openings from one
-    place, alike in focus, are examined.
+    place, alike in focus, should be given.
     """
     top = float(prepared.light.max())
-    few = prepared.patch(_OPENINGS)
     total, patterns, phases, excess = [], [], [], 0.0
     for axis in (0, 1):
-        profiles, result = few.measured(axis)
+        profiles, result = prepared.measured(axis)
         excess = max(excess, result.excess)
         fitted = np.flatnonzero(np.isfinite(result.fit.width))
         profiles, parameters = profiles.take(fitted), result.fit.parameters[fitted]

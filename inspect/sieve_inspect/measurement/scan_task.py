@@ -15,12 +15,11 @@ from numpy.typing import NDArray
 from sieve_inspect.apertures.banded import (
     PreparedScan,
     SampleSelection,
-    evidence_under,
     measure_scan,
     prepare_scan,
     sample_evidence,
 )
-from sieve_inspect.apertures.encoding_evidence import EncodingEvidence
+from sieve_inspect.apertures.encoding_evidence import EXAMINED, EncodingEvidence
 from sieve_inspect.apertures.field import Field
 from sieve_inspect.apertures.flags import Flag
 from sieve_inspect.errors import SievewardError, UsageError
@@ -62,6 +61,7 @@ _MISFIT_RATIO = 1.04  # ratio of misfits from which the edges settle the encodin
 _ALIKE = 0.6  # of 1; above, edges lie at so few places in the pixels that they mislead …
 _MISFIT_RATIO_ALIKE = 1.2  # … unless the ratio is as large as this
 _EXCESS_MORE = 0.002  # by how much the other encoding's edges may stand out more …
+_EXCESS_CLEAR = 0.006  # … so that the guess is beyond doubt …
 _EXCESS_OF_FOCUS = 0.015  # … or at all, as where focus varies; 0.02 under a wrong encoding
 _PATTERN = 4e-4  # stored numbers that edges have in common under a wrong encoding
 _UNSETTLED = (
@@ -222,12 +222,12 @@ def _located(
         light, lattice = find_lattice_at_once(source, assumption.encoding)
     check_one_cloth(source.path, lattice)
     known = SampleSelection.of(lattice, source.path.name)
-    if assumption.guess:
-        there = work.begin(evidence_under, assumption.alternative, light.bright, known.sample())
     prepared = prepare_scan(light, known)
     if assumption.guess:
-        here = sample_evidence(prepared)
-        assumption = _settled_by_edges(assumption, here, there(), source.kind, light.bright)
+        near = prepared.sample.patch(EXAMINED).without_pixels()
+        both = ((e, light.bright, near) for e in (assumption.encoding, assumption.alternative))
+        here, there = work.map(sample_evidence, list(both))
+        assumption = _settled_by_edges(assumption, here, there, source.kind, light.bright)
         if assumption.encoding != light.encoding:
             prepared = prepare_scan(replace(light, encoding=assumption.encoding), known)
     return assumption, prepared
@@ -255,7 +255,8 @@ def _settled_by_edges(
     sure = ratio < 1 / _MISFIT_RATIO
     confirmed = f"confirmed by the edge shape (ratio {1 / ratio:.2f})"
     shape = confirmed if sure else "the edge shape fits both encodings"
-    doubt = _UNSETTLED.format(guess.encoding) if ratio > 1 and not packed else ""
+    clearly = there.excess > here.excess + _EXCESS_CLEAR
+    doubt = _UNSETTLED.format(guess.encoding) if ratio > 1 and not (clearly or packed) else ""
     return replace(guess, reason=f"{guess.reason}; {shape}", doubt=doubt)
 
 
