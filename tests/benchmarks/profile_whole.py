@@ -30,7 +30,7 @@ from sieve_inspect.workers import shared_work
 STEPS: dict[str, list[tuple[Any, str]]] = {
     "file opened, unpacked": [(looking, "load_scan"), (looking, "open_source")],
     "linear light": [(looking, "linear_light")],
-    "openings found, numbered": [(looking, "find_lattice"), (looking, "find_lattice_in_bands")],
+    "openings found, numbered": [(looking, "find_lattice"), (looking, "find_lattice")],
     "initial estimates": [
         (prepared_field, "estimate_initial"),
         (prepared_field, "measure_sides"),

@@ -9,7 +9,7 @@ from scipy.spatial import cKDTree
 from sieve_inspect.apertures.banded import SampleSelection, measure_scan, prepare_scan
 from sieve_inspect.apertures.field import Field
 from sieve_inspect.image import open_source
-from sieve_inspect.lattice.search import find_lattice_in_bands
+from sieve_inspect.lattice.search import find_lattice
 from sieve_inspect.synthetic.round_cloth import RoundTruth
 from sieve_inspect.workers.shared_work import SharedWork
 
@@ -29,7 +29,7 @@ class Matched:
 def measured(path: Path, encoding: str = "srgb", second: bool = False) -> Field:
     source = open_source(path)
     with SharedWork.of(source, second) as work:
-        light, lattice = find_lattice_in_bands(source, encoding, work)
+        light, lattice = find_lattice(source, encoding, work)
         return measure_scan(prepare_scan(light, SampleSelection.of(lattice)), work)
 
 

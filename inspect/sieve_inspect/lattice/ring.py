@@ -23,9 +23,9 @@ from sieve_inspect.lattice.places import SmoothMap
 
 # Thresholds were found on 120 drawn sieves of 4 to 100 openings across (ring 0.03 to 0.95 of full
 # light, surround 0.02 to 0.95, a quarter of them partly outside the picture), lengths in pitches.
-_FEW = 400  # openings up to which a ring is sought even where none seems to be missing
+_FEW = 100  # openings up to which a ring is sought even where none seems to be missing
 _ENDS = 8  # openings at the cloth's end from which a circle is guessed by them
-_END_MARGIN = 0.2  # pitches so far inside the picture, an opening that existed would be seen
+_END_MARGIN = 0.45  # pitches; so far inside the picture an opening that existed would be seen
 _NEAR = 0.6  # pitches by which these ends may miss the guess
 _ENDS_NEAR = 0.7  # share of them that lie within a pitch of the ring: cloth ends nowhere else
 _TRIED = 400  # triples of ends

@@ -8,6 +8,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -24,7 +25,7 @@ from sieve_inspect.workers.shared_work import Progress, SharedWork
 
 _TO_WIRE = (0.35, 0.5, 0.65)  # shares of the way to the next opening where its wire may lie
 _SMOOTHING = 0.2  # Gaussian sigma as a share of the pitch: wires stay, noise does not
-_PX_PER_PITCH = 12  # of the smoothed copy
+_PX_PER_PITCH = 8  # of the smoothed copy
 _APART = 0.38  # of the pitch; nearer than this there is no second opening
 _AROUND = 1.4  # pitches of the square from whose mean a maximum has to stand out
 _PROMINENCE = 0.25  # of the usual prominence that an opening must reach …
@@ -33,11 +34,10 @@ _FEW = 36  # openings below which a spectrum with more than one pattern is too c
 _ENOUGH = 2000  # openings from which the light of cloth is taken
 _LIT = 0.35  # of the way from a wire's light to an opening's, also where the field is darker
 
-# Of a large scan, whose openings are the maxima of a smaller copy, in bands of rows:
 CORE = 512  # rows of the copy in a band, without its margin
 _MARGIN = 40  # rows; several times what smoothing and the search for maxima reach
-_PX_PER_PITCH_IN_BANDS = 8  # of the copy
-_WINDOW = 1024  # px a side of the part from which the pitch is taken
+_AT_ONCE = 6_000_000  # pixels of a scan from all of which the pitch is taken …
+_WINDOW = 1024  # … and px a side of the part of a larger one
 # Middles of the window as shares of (height, width), tried in this order: the middle may be torn
 # out, but the quarters of a round cloth are cloth as well.
 _PLACES = ((0.5, 0.5), (0.4, 0.3), (0.6, 0.7), (0.3, 0.6), (0.7, 0.4))
@@ -67,36 +67,56 @@ class Lattice:
         return replace(self, centre=self.centre[:0], seen=self.seen[:0])
 
 
-def find_lattice(light: Float32, name: object = "the picture") -> Lattice:
-    """Find and number the openings of linear light (h, w). Raises `NoLatticeError`."""
+def find_lattice(
+    source: ScanSource, encoding: str, work: SharedWork, progress: Progress = lambda _: None
+) -> tuple[ScanLight, Lattice]:
+    """The light of a scan, and its openings found and numbered.
+
+    Which maxima there are does not depend on the bands, for smoothing and maxima reach no further
+    than the margin that every band brings along. `progress` receives the share done. Raises
+    `NoLatticeError`.
+    """
     try:
-        lattice = _lattice_by(find_pitch(light, name), light, name)
+        light, pitch = _light_and_pitch(source, encoding)
+        lattice = _lattice_by(light, pitch, work, progress)
     except NoLatticeError:
-        few = pitch_of_few(light)
-        if few is None:
+        by_islands = _by_islands(ScanLight(source, encoding), work, progress)
+        if by_islands is None:
             raise
-        return _lattice_by(few, light, name)
+        return by_islands
     if lattice.seen.sum() < _FEW and lattice.pitch.rival > 0:
-        few = pitch_of_few(light)
-        if few is not None:
-            return _lattice_by(few, light, name)
-    return lattice
+        return _by_islands(light, work, progress) or (light, lattice)
+    return light, lattice
 
 
-def _lattice_by(pitch: Pitch, light: Float32, name: object) -> Lattice:
-    """The openings of linear light (h, w) by their pitch. Raises `NoLatticeError`."""
-    factor, smooth, bright = _smoothed(light, pitch)
-    peaks = _peaks(smooth if bright else -smooth, pitch.vectors / factor)
-    return lattice_of(peaks, pitch, factor, light if bright else -light, bright, name)
+def _by_islands(
+    light: ScanLight, work: SharedWork, progress: Progress
+) -> tuple[ScanLight, Lattice] | None:
+    """Light and lattice from few bright openings that stand alone; None where there are none."""
+    light = replace(light, bright=True)
+    pitch = pitch_of_few(light.reduced())
+    if pitch is None:
+        return None
+    pitch = replace(pitch, vectors=pitch.vectors * light.reduction)
+    return light, _lattice_by(light, pitch, work, progress)
 
 
-def lattice_of(
-    peaks: Float, pitch: Pitch, factor: int, light: Light, bright: bool, name: object
-) -> Lattice:
+def _lattice_by(light: ScanLight, pitch: Pitch, work: SharedWork, progress: Progress) -> Lattice:
+    """The openings by their pitch, in bands of a smaller copy. Raises `NoLatticeError`."""
+    factor = max(1, int(pitch.lengths.min() // _PX_PER_PITCH))
+    height = light.shape[0] // factor
+    band = (light.encoding, light.bright, factor, pitch.vectors / factor)
+    tasks = [(*band, top, min(top + CORE, height)) for top in range(0, height, CORE)]
+    parts = work.map(_peaks_of_band, tasks, progress)
+    peaks, prominence = (np.concatenate(part) for part in zip(*parts, strict=True))
+    peaks = peaks[prominent(prominence)]
+    return lattice_of(peaks, pitch, factor, light, light.source.path.name)
+
+
+def lattice_of(peaks: Float, pitch: Pitch, factor: int, light: ScanLight, name: object) -> Lattice:
     """The lattice of openings at `peaks` (n, 2) px of a copy that is `factor` times smaller.
 
-    `light` (h, w) has its openings bright; `bright` is whether the picture has them so. Raises
-    `NoLatticeError`, in which the picture is called `name`.
+    Raises `NoLatticeError`, in which the picture is called `name`.
     """
     linked, centre, seen = _numbered(peaks, pitch, factor, light, name)
     ring = find_ring(light, centre, seen)
@@ -107,7 +127,7 @@ def lattice_of(
         centre[~(ring.depth(centre) > 0)] = np.nan
         seen &= np.isfinite(centre[..., 0])
     centre = _without_holes(centre, seen, light, pitch.vectors)
-    return Lattice(pitch, centre, seen, bright, linked.elsewhere, linked.at_odds, ring)
+    return Lattice(pitch, centre, seen, light.bright, linked.elsewhere, linked.at_odds, ring)
 
 
 def _numbered(
@@ -149,27 +169,21 @@ def _without_holes(centre: Float, seen: Bool, light: Light, vectors: Float) -> F
     return out
 
 
-def _smoothed(light: Float32, pitch: Pitch) -> tuple[int, Float32, bool]:
-    """The factor by which a smoothed copy is smaller, the copy, and whether openings are bright."""
-    factor = max(1, int(pitch.lengths.min() // _PX_PER_PITCH))
-    small = opencv.shrink(light, factor) if factor > 1 else light
-    vectors = pitch.vectors / factor
-    smooth = smoothed(small, vectors)
-    return factor, smooth, _openings_are_bright(smooth, vectors)
-
-
 def smoothed(image: Float32, vectors: Float) -> Float32:
     """A picture blurred by a fraction of the pitch (`vectors` px): openings become maxima."""
     return opencv.gaussian_blur(image, _SMOOTHING * float(np.hypot(*vectors.T).mean()))
 
 
-def _openings_are_bright(smooth: Float32, vectors: Float) -> bool:
+def _openings_are_bright(light: Float32, pitch: Pitch) -> bool:
     """Whether openings are brighter: they are islands, while wires are connected.
 
     Half a pitch from a wire crossing, along a wire, there is wire again; half a pitch from an
     opening there is wire too. So of maxima and minima, those that differ from all of their
     half-way neighbours are the openings.
     """
+    factor = max(1, int(pitch.lengths.min() // _PX_PER_PITCH))
+    vectors = pitch.vectors / factor
+    smooth = smoothed(opencv.shrink(light, factor) if factor > 1 else light, vectors)
     likeness = []
     for sign in (1, -1):
         peaks = _peaks(sign * smooth, vectors)
@@ -275,53 +289,37 @@ def _rim(centre: Float, seen: Bool, shape: tuple[int, int]) -> Float:
     return out
 
 
-def find_lattice_at_once(source: ScanSource, encoding: str) -> tuple[ScanLight, Lattice]:
-    """The light of a scan that is small enough to be held, and its openings numbered.
-
-    Raises `NoLatticeError`.
-    """
-    light = ScanLight(source, encoding)
-    lattice = find_lattice(light.rows(0, light.shape[0]), source.path.name)
-    return replace(light, bright=lattice.bright), lattice
-
-
-def find_lattice_in_bands(
-    source: ScanSource, encoding: str, work: SharedWork, progress: Progress = lambda _: None
-) -> tuple[ScanLight, Lattice]:
-    """The light of a large scan, and its openings numbered.
-
-    Which maxima there are does not depend on the bands, for smoothing and maxima reach no further
-    than the margin that every band brings along. `progress` receives the share done. Raises
-    `NoLatticeError`.
-    """
-    light, pitch = _light_and_pitch(source, encoding)
-    factor = max(1, int(pitch.lengths.min() // _PX_PER_PITCH_IN_BANDS))
-    height = light.shape[0] // factor
-    band = (encoding, light.bright, factor, pitch.vectors / factor)
-    tasks = [(*band, top, min(top + CORE, height)) for top in range(0, height, CORE)]
-    parts = work.map(_peaks_of_band, tasks, progress)
-    peaks, prominence = (np.concatenate(part) for part in zip(*parts, strict=True))
-    peaks = peaks[prominent(prominence)]
-    return light, lattice_of(peaks, pitch, factor, light, light.bright, source.path.name)
-
-
 def _light_and_pitch(source: ScanSource, encoding: str) -> tuple[ScanLight, Pitch]:
-    """The light of the scan with its openings bright, and its pitch from a part of it."""
-    height, width = source.shape
+    """The light of the scan with its openings bright, and its pitch, from a part of a large one."""
     light = ScanLight(source, encoding)
     failure: NoLatticeError | None = None
-    for y, x in _PLACES:
-        top = max(0, int(y * height) - _WINDOW // 2)
-        left = max(0, int(x * width) - _WINDOW // 2)
-        window = light.window(top, left, _WINDOW)
+    for window in _windows(light):
         try:
             pitch = find_pitch(window, source.path.name)
         except NoLatticeError as error:
             failure = failure or error
             continue
-        return replace(light, bright=_smoothed(window, pitch)[2]), pitch
+        return replace(light, bright=_openings_are_bright(_middle_of(window), pitch)), pitch
     assert failure is not None
     raise failure
+
+
+def _windows(light: ScanLight) -> Iterator[Float32]:
+    """The scan itself if it is small, or parts of it in the order in which they are tried."""
+    height, width = light.shape
+    if height * width <= _AT_ONCE:
+        yield light.rows(0, height)
+        return
+    for y, x in _PLACES:
+        top = max(0, int(y * height) - _WINDOW // 2)
+        left = max(0, int(x * width) - _WINDOW // 2)
+        yield light.window(top, left, _WINDOW)
+
+
+def _middle_of(light: Float32) -> Float32:
+    """The middle (1024, 1024) of a picture, or all of a smaller one."""
+    top, left = (max(0, (side - _WINDOW) // 2) for side in light.shape)
+    return light[top : top + _WINDOW, left : left + _WINDOW]
 
 
 def _peaks_of_band(

@@ -36,7 +36,7 @@ from sieve_inspect.image import (
     size_of,
 )
 from sieve_inspect.image.light import ScanLight
-from sieve_inspect.lattice.search import find_lattice_at_once, find_lattice_in_bands
+from sieve_inspect.lattice.search import find_lattice
 from sieve_inspect.measurement.grey_levels import check_grey_levels, rows_of
 from sieve_inspect.measurement.picture import Picture, ScanFile
 from sieve_inspect.measurement.suitability import (
@@ -53,7 +53,7 @@ from sieve_inspect.summary.statistics import sample_of
 from sieve_inspect.workers.cache import CacheKey
 from sieve_inspect.workers.shared_work import SharedWork, progress_part
 
-BANDS_FROM = 6_000_000  # pixels; larger scans are read and searched for openings in bands
+BANDS_FROM = 6_000_000  # pixels; larger scans are read in bands, and may be damaged in part
 
 _LOCATED = 0.35  # share of the time until all openings are located
 
@@ -216,10 +216,7 @@ def _located(
     source: ScanSource, assumption: Assumption, work: SharedWork, progress: Callable[[float], None]
 ) -> tuple[Assumption, PreparedScan]:
     """Locate the openings of a scan and settle the encoding by a sample of them."""
-    if source.shape[0] * source.shape[1] > BANDS_FROM:
-        light, lattice = find_lattice_in_bands(source, assumption.encoding, work, progress)
-    else:
-        light, lattice = find_lattice_at_once(source, assumption.encoding)
+    light, lattice = find_lattice(source, assumption.encoding, work, progress)
     check_one_cloth(source.path, lattice)
     known = SampleSelection.of(lattice, source.path.name)
     prepared = prepare_scan(light, known)
