@@ -36,7 +36,7 @@ _NARROW_SPREADS = 2.5
 _NARROW_SHARE = 0.15
 # px to each side by which the covered area ends before the edge, which is known no better.
 _HALF_LIGHT_MARGIN_PX = 0.25
-_PIXELS_AT_ONCE = 1 << 20  # examined together
+_PIXELS_AT_ONCE = 1 << 16  # examined together: their intermediate arrays stay in the cache
 
 _STATIONS = np.linspace(-0.4, 0.4, 9)  # shares of the opening, along the wire
 _WAY = (0.2, 0.8)  # of the way from middle to middle: there the wire is sought, …

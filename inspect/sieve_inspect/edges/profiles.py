@@ -96,6 +96,9 @@ class Profiles:
         return replace(self, weight=np.where(inside, self.weight, 0))
 
 
+_AT_ONCE = 1 << 16  # pixels gathered together: their intermediate arrays stay in the cache
+
+
 def gather(
     light: Light,
     centre: Float,
@@ -103,7 +106,7 @@ def gather(
     band: Band,
     crossing: Crossing | None = None,
     beyond: float = np.inf,
-    chunk: int = 1 << 21,
+    chunk: int = _AT_ONCE,
 ) -> Profiles:
     """Collect the pixels of `light` (h, w) around `centre` (n, 2) px as (x, y).
 

@@ -13,6 +13,7 @@ import numpy as np
 from sieve_inspect.arrays import Float
 from sieve_inspect.edges.fit import fit_edges
 from sieve_inspect.edges.model import (
+    PARAMETERS,
     LevelPrior,
     Parameter,
     SensorRange,
@@ -37,6 +38,8 @@ _FINEST = 0.2  # px; the width of a pixel alone blurs more than this
 # px, so near to each other that steps from the best of them settle
 _SIGMAS = (0.4, 0.65, 1.05, 1.7, 2.7, 4.4, 7.0, 11.0)
 _SETTLED = 1e-4  # of sigma; the next step would be of the order of its square
+_AT_ONCE = 60_000  # derivatives of bins evaluated together: they stay in the cache
+_TRIED = 20  # openings on which blurs are tried
 _FURTHER = 1  # steps from settled parameters where each opening shows its levels
 _SHAPE_TRUST = 0.15  # share of the change by the corrections of the shape that stays in doubt
 
@@ -60,18 +63,27 @@ class _Openings:
         `table` holds the derivatives of F by the shared parameters, whose present values are
         `size` and which are expected to be zero within `spread` (k,).
         """
-        y, w = self.profiles.value, self.profiles.weight
-        model, jacobian, left = model_of(self.profiles, self.p, response, self.clip)
-        shape = self._shape(table, left)
-        misfit = y - model
-        matrix, right = normal_equations(jacobian, w, misfit, self.p, self.prior)
-        weighted = shape * w[..., None]
-        cross = np.matmul(jacobian, weighted)  # (n, 8, k)
-        both = np.linalg.solve(matrix, np.concatenate([cross, right[..., None]], axis=2))
-        noise = float(np.sum(w * misfit**2) / np.count_nonzero(w)) + 1e-12  # one pixel's variance
+        count = len(size)
+        total, side = np.zeros((count, count)), np.zeros(count)
+        both = np.empty((len(self.p), PARAMETERS, count + 1))
+        square = 0.0
+        parts = max(1, self.profiles.value.size * count // _AT_ONCE)
+        for part in np.array_split(np.arange(len(self.p)), parts):
+            few, p = self.profiles.take(part), self.p[part]
+            model, jacobian, left = model_of(few, p, response, self.clip)
+            shape = _shape(few, p, table, left)
+            misfit, w = few.value - model, few.weight
+            known = self.prior.take(part) if self.prior is not None else None
+            matrix, right = normal_equations(jacobian, w, misfit, p, known)
+            weighted = shape * w[..., None]
+            cross = np.matmul(jacobian, weighted)  # (n, 8, k)
+            own = np.linalg.solve(matrix, np.concatenate([cross, right[..., None]], axis=2))
+            total += _flat(weighted).T @ _flat(shape) - _flat(cross).T @ _flat(own[..., :-1])
+            side += _flat(weighted).T @ misfit.ravel() - _flat(cross).T @ own[..., -1].ravel()
+            square += float(np.sum(w * misfit**2))
+            both[part] = own
+        noise = square / np.count_nonzero(self.profiles.weight) + 1e-12  # one pixel's variance
         self.cost = noise
-        total = _flat(weighted).T @ _flat(shape) - _flat(cross).T @ _flat(both[..., :-1])
-        side = _flat(weighted).T @ misfit.ravel() - _flat(cross).T @ both[..., -1].ravel()
         total[np.diag_indices_from(total)] += noise / spread**2
         change = np.linalg.solve(total, side - noise * size / spread**2)
         local = both[..., -1] - both[..., :-1] @ change
@@ -80,16 +92,17 @@ class _Openings:
         self.u_width = float(np.sqrt(noise * lever @ np.linalg.solve(total, lever)))
         return np.asarray(change)
 
-    def _shape(self, table: Table, left: Float | None) -> Float:
-        """Derivatives (n, bins, k) of the model by the shared parameters."""
-        u, beyond = self.profiles.distance, self.profiles.beyond
-        at = {e: table(u - self.p[:, e, None]) for e in (_E0, _E1, _E2, _E3)}
-        light = self.profiles.gain if left is None else self.profiles.gain * left
-        level = {k: (self.p[:, k, None] * light)[..., None] for k in (_A, _AL, _AR)}
-        out = level[_A] * (at[_E1] - at[_E2])
-        out += level[_AL] * (table(u - self.p[:, _E0, None] + beyond) - at[_E0])
-        out += level[_AR] * (at[_E3] - table(u - self.p[:, _E3, None] - beyond))
-        return np.asarray(out)
+
+def _shape(profiles: Profiles, p: Float, table: Table, left: Float | None) -> Float:
+    """Derivatives (n, bins, k) of the model by the shared parameters."""
+    u, beyond = profiles.distance, profiles.beyond
+    at = {e: table(u - p[:, e, None]) for e in (_E0, _E1, _E2, _E3)}
+    light = profiles.gain if left is None else profiles.gain * left
+    level = {k: (p[:, k, None] * light)[..., None] for k in (_A, _AL, _AR)}
+    out = level[_A] * (at[_E1] - at[_E2])
+    out += level[_AL] * (table(u - p[:, _E0, None] + beyond) - at[_E0])
+    out += level[_AR] * (at[_E3] - table(u - p[:, _E3, None] - beyond))
+    return np.asarray(out)
 
 
 def _flat(rows: Float) -> Float:
@@ -120,7 +133,7 @@ def fit_sigma(
     A search over fixed sigmas comes first, which cannot diverge, then steps in all parameters
     together, which are undone if they do not help.
     """
-    some = np.arange(0, len(start), max(1, len(start) // 40))
+    some = np.arange(0, len(start), max(1, len(start) // _TRIED))
     few, guess = profiles.take(some), start[some]
     sigmas = [s for s in _SIGMAS if s < 0.4 * profiles.beyond]
     sigma = min(sigmas, key=lambda s: _tried(few, guess, s, clip)[0])
