@@ -57,12 +57,6 @@ def resize(image: UInt8, factor: float) -> UInt8:
     return np.asarray(cv2.resize(image, None, fx=factor, fy=factor, interpolation=method), np.uint8)
 
 
-def spectrum(light: Float32) -> Float32:
-    """Height (h, w // 2 + 1) of the spectrum of a picture (h, w), frequencies as in `rfft2`."""
-    both = cv2.dft(light, flags=cv2.DFT_COMPLEX_OUTPUT)[:, : light.shape[1] // 2 + 1]
-    return np.asarray(cv2.magnitude(both[..., 0], both[..., 1]))
-
-
 def local_maxima(image: Float32, radius: float) -> tuple[Index, Index]:
     """Rows and columns of pixels that nothing within `radius` px exceeds."""
     size = 2 * max(1, round(radius)) + 1

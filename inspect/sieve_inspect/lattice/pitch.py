@@ -122,8 +122,8 @@ def _pitch_at(light: Float32) -> Pitch | None:
     part = light[top : top + height, left : left + width]
     part = part - opencv.box_mean(part, min(height, width) // 2)
     window = np.hanning(height)[:, None] * np.hanning(width)[None, :]
-    spectrum = opencv.spectrum(part * window.astype(np.float32))
-    power = np.fft.fftshift(spectrum.astype(float), axes=0)  # rows: -1/2..1/2 cycles/px; columns: 0..1/2
+    spectrum = np.abs(np.fft.rfft2(part * window.astype(np.float32)))
+    power = np.fft.fftshift(spectrum, axes=0)  # rows: -1/2..1/2 cycles/px; columns: 0..1/2
     row, column = opencv.local_maxima(power.astype(np.float32), 3)
     fy = (row - height // 2) / height
     fx = column / width
