@@ -8,8 +8,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from located import located
 from sieve_inspect.image import srgb_to_linear
-from sieve_inspect.lattice.search import find_lattice
 from sieve_inspect.measurement import scan_task
 from sieve_inspect.measurement.model import Measurement
 from sieve_inspect.measurement.pipeline import measure_array
@@ -108,8 +108,7 @@ def test_ends_of_cloth_that_lie_on_no_circle_are_no_ring() -> None:
     """Such ends once gave a circle of negative radius, which stopped the measuring."""
     (case,) = (case for case in hard_cases() if case.name == "rotation-8")
     picture = render(case.cloth, case.optics, case.sensor, case.shape)
-    lattice = find_lattice(srgb_to_linear(picture.image / 255).astype(np.float32))
-    assert lattice.ring is None
+    assert located(srgb_to_linear(picture.image / 255)).ring is None
 
 
 def test_a_narrow_strip_of_cloth_is_measured() -> None:

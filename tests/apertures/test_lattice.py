@@ -8,9 +8,9 @@ import numpy as np
 import pytest
 import scipy.fft
 
+from located import located
 from sieve_inspect.errors import NoLatticeError
 from sieve_inspect.lattice.places import expected_places
-from sieve_inspect.lattice.search import find_lattice
 from sieve_inspect.synthetic import Cloth, Light, render_light
 from weave_draw import UM, matched, scanned
 
@@ -69,13 +69,13 @@ def test_openings_are_distinguished_from_wires_in_both_kinds_of_light() -> None:
     cloth = Cloth(13.0, 8.0, rotation_deg=6, seed=5)
     for light, bright in ((Light(), True), (Light.reversed(), False)):
         level, _ = render_light(cloth, shape=(240, 300), light=light)
-        assert find_lattice(level.astype(np.float32), "scan").bright is bright
+        assert located(level).bright is bright
 
 
 def test_noise_has_no_lattice() -> None:
-    level = np.random.default_rng(0).normal(0.5, 0.1, (240, 300)).astype(np.float32)
+    level = np.random.default_rng(0).normal(0.5, 0.1, (240, 300))
     with pytest.raises(NoLatticeError, match="no regular crossing pattern"):
-        find_lattice(level, "noise.png")
+        located(level)
 
 
 def test_a_place_with_no_sound_opening_in_its_row_lies_beside_the_next_row() -> None:

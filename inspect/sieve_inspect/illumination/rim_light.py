@@ -174,7 +174,9 @@ def _direction(field: Field, light: Light, axis: int) -> RimLight:
     crossing = field.axes[1 - axis]
     free = float(np.median(crossing.fit.width[which])) / 2 - _FROM_MIDDLE * pitch
     readable = free > _CLEAR_BLURS * crossing.response.sigma
-    band = Band(reach + 2 * _STEP, max(_HALF_BAND * pitch, 0.8), _STEP)
+    # Whole bins on both sides: none lies across the middle, partly left and partly right of it.
+    whole = math.ceil(reach / _STEP + 2) * _STEP
+    band = Band(whole, max(_HALF_BAND * pitch, 0.8), _STEP)
     across = np.where(field.row[which] + field.column[which] & 1, -1.0, 1.0)
     ends = [
         _reach_over(light, field.centre[which] + side * _FROM_MIDDLE * pitch * along, along, band)
