@@ -240,9 +240,14 @@ class _Fitter:
     thin_profiles: Callable[[Index], Profiles]
     wire: float | None  # px, to start from; None takes the median of these openings
 
+    @property
+    def rounds(self) -> int:
+        """Steps until a fit has settled: one more where pixels reach an end of the range."""
+        return self.estimate.rounds + (self.clip is not None and not self.estimate.tight)
+
     def response(self, sample: Index, prior: LevelPrior | None) -> tuple[EdgeResponse, float]:
         """The edge response and its share in the uncertainty, from some openings."""
-        sigma, rounds = self.estimate.sigma, self.estimate.rounds
+        sigma, rounds = self.estimate.sigma, self.rounds
         # A fibre in the sample would bend the response for all.
         chosen, start = self.profiles.take(sample), self.start[sample]
         known = prior.take(sample) if prior is not None else None
@@ -307,7 +312,7 @@ class _Fitter:
         """
         chosen, start = self.profiles.take(sample), self.start[sample]
         known = prior.take(sample) if prior is not None else None
-        fit = fit_edges(chosen, start, response, known, self.clip, self.estimate.rounds)
+        fit = fit_edges(chosen, start, response, known, self.clip, self.rounds)
         model, _, _ = model_of(chosen, fit.parameters, response, self.clip)
         square = chosen.weight * (chosen.value - model) ** 2
         clear = 2 * response.sigma
@@ -362,10 +367,10 @@ class _Fitter:
         def part(which: Index, own: EdgeResponse) -> EdgeFit:
             known = prior.take(which) if prior is not None else None
             chosen = profiles.take(which)
-            return fit_edges(chosen, start[which], own, known, self.clip, self.estimate.rounds)
+            return fit_edges(chosen, start[which], own, known, self.clip, self.rounds)
 
         if focus is None:
-            return fit_edges(profiles, start, response, prior, self.clip, self.estimate.rounds)
+            return fit_edges(profiles, start, response, prior, self.clip, self.rounds)
         return fit_by_focus(part, focus, response)
 
 

@@ -213,7 +213,7 @@ def fit_response(
     size = np.zeros(len(prior_size))
     response, least = base, np.inf
     # Where blur and opening are of like size, it takes more steps to separate them.
-    for _ in range(rounds + (3 if shapes else 0)):
+    for _ in range(rounds + (3 if shapes else 1)):
         trial = corrections.response(size)
         change = openings.step(trial, table, size, prior_size)
         if openings.cost < least:
