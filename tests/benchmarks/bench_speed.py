@@ -1,4 +1,8 @@
-"""How long things take; not collected by default: `pytest tests/benchmarks/bench_speed.py`."""
+"""How long things take; not collected by default: `pytest tests/benchmarks/bench_speed.py`.
+
+Whole processes. Each size stands beside what scikit-image takes merely to label its openings; the
+figure in brackets beside a median is its ratio to the fastest of its group.
+"""
 
 from __future__ import annotations
 
@@ -14,31 +18,59 @@ from sieve_inspect.scale import scale_from_text
 from sieve_inspect.synthetic import Cloth, Sensor, render, save
 
 PROGRAM = [sys.executable, "-c", "from sieve_registry.cli.main import main; main()"]
+LABELLING = """
+import sys
+import numpy as np
+from skimage.io import imread
+from skimage.filters import threshold_otsu
+from skimage.measure import label, regionprops_table
+image = imread(sys.argv[1])
+wanted = ("label", "area", "bbox", "centroid")
+table = regionprops_table(label(image > threshold_otsu(image)), properties=wanted)
+np.savetxt(sys.argv[2], np.stack([table["label"], table["area"]], axis=1), fmt="%d")
+"""
+SHAPES = {"2.5 megapixels": (1366, 1830), "10 megapixels": (3162, 3162)}
+SIZES = [("2.5 megapixels", px) for px in (7, 10, 14, 48)] + [("10 megapixels", 14)]
+NOMINAL_UM = 75.0
 
 
-@pytest.fixture(scope="module")
-def large(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A scan of 2.5 megapixels: 75 um cloth at 5.29 um per px."""
-    path = tmp_path_factory.mktemp("scan") / "large.png"
-    cloth = Cloth(75 / 5.29, 50 / 5.29, sd_px=0.3, rotation_deg=1.2, seed=1)
-    save(render(cloth, sensor=Sensor(noise=0.01, seed=1), shape=(1366, 1830)), path)
-    return path
+@pytest.fixture(scope="module", params=SIZES, ids=lambda size: f"{size[1]} px, {size[0]}")
+def scan(
+    request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory
+) -> tuple[Path, int, str]:
+    """A scan of 75 um cloth, the size of its openings in px, and a name for both."""
+    megapixels, px = request.param
+    path = tmp_path_factory.mktemp("scan") / "scan.png"
+    cloth = Cloth(px, 0.67 * px, sd_px=0.02 * px, rotation_deg=1.2, seed=1)
+    save(render(cloth, sensor=Sensor(noise=0.01, seed=1), shape=SHAPES[megapixels]), path)
+    return path, px, f"openings of {px} px, {megapixels}"
 
 
-def run(*arguments: str) -> None:
-    subprocess.run([*PROGRAM, *arguments], check=True, capture_output=True)
+def run(*typed: str) -> None:
+    subprocess.run(typed, check=True, capture_output=True)
 
 
 def test_help(benchmark: BenchmarkFixture) -> None:
-    benchmark.pedantic(run, ("--help",), rounds=5, warmup_rounds=1)
+    benchmark.pedantic(run, (*PROGRAM, "--help"), rounds=5, warmup_rounds=1)
 
 
-def test_measure_as_a_process(benchmark: BenchmarkFixture, large: Path) -> None:
-    typed = ("measure", str(large), "--nominal", "75um", "--um-per-px", "5.29")
+def test_measuring_as_a_process(benchmark: BenchmarkFixture, scan: tuple[Path, int, str]) -> None:
+    path, px, benchmark.group = scan
+    scale = ("--nominal", f"{NOMINAL_UM:g}um", "--um-per-px", str(NOMINAL_UM / px))
+    typed = (*PROGRAM, "measure", str(path), *scale, "--apertures", str(path.with_suffix(".csv")))
     benchmark.pedantic(run, typed, rounds=5, warmup_rounds=1)
 
 
-def test_measure(benchmark: BenchmarkFixture, large: Path) -> None:
-    scale = scale_from_text("5.29")
-    options = {"nominal_um": 75.0, "scale": scale, "standard": "iso3310-1:2016"}
-    benchmark.pedantic(measure, ([large],), options, rounds=5, warmup_rounds=1)
+def test_labelling_by_scikit_image(
+    benchmark: BenchmarkFixture, scan: tuple[Path, int, str]
+) -> None:
+    path, _, benchmark.group = scan
+    typed = (sys.executable, "-c", LABELLING, str(path), str(path.with_suffix(".txt")))
+    benchmark.pedantic(run, typed, rounds=5, warmup_rounds=1)
+
+
+def test_measuring(benchmark: BenchmarkFixture, scan: tuple[Path, int, str]) -> None:
+    path, px, name = scan
+    benchmark.group = f"{name}, without start and imports"
+    options = {"nominal_um": NOMINAL_UM, "scale": scale_from_text(str(NOMINAL_UM / px))}
+    benchmark.pedantic(measure, ([path],), options, rounds=5, warmup_rounds=1)

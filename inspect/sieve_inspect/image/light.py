@@ -58,6 +58,8 @@ class ScanLight:
     def shrunk_rows(self, top: int, bottom: int, factor: int) -> Float32:
         """Stored numbers as 0..1, averaged over `factor` px: accurate enough to find openings."""
         raw = self.source.rows(top, bottom)
+        if self.shape[0] * self.shape[1] <= _HELD:
+            raw = raw.astype(np.float32)  # the mean of whole numbers would be rounded
         small = opencv.shrink(raw, factor) if factor > 1 else raw.astype(np.float32)
         if small.ndim == 3:
             small = small.mean(axis=2, dtype=np.float32)
