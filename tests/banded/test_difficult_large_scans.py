@@ -13,7 +13,7 @@ from scipy.ndimage import gaussian_filter
 
 from direct_drawing import Field, draw_directly, evenly, srgb
 from round_measured import Matched, matched
-from sieve_inspect.apertures import banded
+from sieve_inspect.apertures import sampling
 from sieve_inspect.errors import NominalMismatchError, RefusedImageError
 from sieve_inspect.measurement import scan_task
 from sieve_inspect.measurement.model import Measurement
@@ -48,7 +48,7 @@ def measured(
     if request.param == "in bands":
         monkeypatch.setattr(scan_task, "BANDS_FROM", 1)
     else:
-        monkeypatch.setattr(banded, "ALL_UP_TO", 10**9)
+        monkeypatch.setattr(sampling, "ALL_UP_TO", 10**9)
 
     def measuring(path: Path, aperture: float = 15.0) -> Measurement:
         scale = scale_from_text(str(UM_PER_PX))

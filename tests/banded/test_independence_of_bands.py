@@ -10,7 +10,7 @@ import pytest
 import tifffile
 
 from round_measured import matched, measured, same
-from sieve_inspect.apertures import banded, bulk
+from sieve_inspect.apertures import bulk, measuring
 from sieve_inspect.lattice import search
 from sieve_inspect.synthetic.round_cloth import RoundTruth
 
@@ -23,7 +23,7 @@ def test_the_height_of_bands_does_not_matter(
     usual = measured(path)
     monkeypatch.setattr(bulk, "CORE", rows)
     monkeypatch.setattr(search, "CORE", rows)
-    monkeypatch.setattr(banded, "_AT_ONCE", 40)
+    monkeypatch.setattr(measuring, "_AT_ONCE", 40)
     same(usual, measured(path), within=1e-9)  # a place less its band's first row is rounded
 
 

@@ -16,7 +16,7 @@ import tifffile
 
 from direct_drawing import draw_directly, evenly
 from round_measured import matched, measured
-from sieve_inspect.apertures import banded
+from sieve_inspect.apertures import measuring, sampling
 from sieve_inspect.image import linear_light, load_scan
 from sieve_inspect.synthetic.round_cloth import RoundCloth, RoundTruth, draw_round
 
@@ -59,7 +59,7 @@ def test_the_matched_filter_agrees_with_full_fits(
 ) -> None:
     path, truth = drawn
     whole = matched(measured(path), truth)
-    monkeypatch.setattr(banded, "ALL_UP_TO", 10**9)
+    monkeypatch.setattr(sampling, "ALL_UP_TO", 10**9)
     small = matched(measured(path), truth)
     both = (small.state == "ok") & (whole.state == "ok")
     assert both.mean() > 0.97
@@ -73,7 +73,7 @@ def test_the_matched_filter_agrees_with_full_fits(
 @pytest.fixture(autouse=True)
 def few_in_full(monkeypatch: pytest.MonkeyPatch) -> None:
     """The matched filter, also for cloths of a few hundred openings."""
-    monkeypatch.setattr(banded, "ALL_UP_TO", 100)
+    monkeypatch.setattr(sampling, "ALL_UP_TO", 100)
 
 
 CASES = {
@@ -163,13 +163,13 @@ def test_tight_openings_need_no_full_fit(
     path = tmp_path / "a.tif"
     truth = draw_directly(path, evenly(sigma), 900, aperture, wire)
     asked = []
-    full = banded._in_full
+    full = measuring._in_full
 
     def counted(view: Any, whole: Any, which: np.ndarray, *rest: Any) -> Any:
         asked.append(len(which))
         return full(view, whole, which, *rest)
 
-    monkeypatch.setattr(banded, "_in_full", counted)
+    monkeypatch.setattr(sampling, "_in_full", counted)
     field = measured(path)
     assert asked[0] < 0.25 * len(field.row)
     found = matched(field, truth)

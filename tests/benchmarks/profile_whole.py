@@ -20,7 +20,8 @@ from typing import Any
 import sieve_inspect.apertures.field as fields
 import sieve_inspect.measurement.pipeline as measuring
 import sieve_inspect.measurement.scan_task as looking
-from sieve_inspect.apertures import banded, prepared_field
+from sieve_inspect.apertures import measuring as apertures
+from sieve_inspect.apertures import prepared_field
 from sieve_inspect.edges import direction
 from sieve_inspect.scale import scale_from_text
 from sieve_inspect.synthetic.round_cloth import RoundCloth, draw_round
@@ -29,15 +30,14 @@ from sieve_inspect.workers import shared_work
 # Every place a step is called from, by what it does.
 STEPS: dict[str, list[tuple[Any, str]]] = {
     "file opened, unpacked": [(looking, "load_scan"), (looking, "open_source")],
-    "linear light": [(looking, "linear_light")],
-    "openings found, numbered": [(looking, "find_lattice"), (looking, "find_lattice")],
+    "openings found, numbered": [(looking, "find_lattice")],
     "initial estimates": [
         (prepared_field, "estimate_initial"),
         (prepared_field, "measure_sides"),
         (prepared_field, "centred"),
     ],
     "edge response": [(direction._Fitter, "response")],
-    "matched weights": [(banded, "measure_bulk")],
+    "matched weights": [(apertures, "measure_bulk")],
     "pixels gathered": [(direction, "gather")],
     "edges fitted in full": [(direction._Fitter, "fit_all")],
     "states, flags": [(fields, "judge_states")],

@@ -6,8 +6,9 @@ from pathlib import Path
 import numpy as np
 from scipy.spatial import cKDTree
 
-from sieve_inspect.apertures.banded import SampleSelection, measure_scan, prepare_scan
 from sieve_inspect.apertures.field import Field
+from sieve_inspect.apertures.measuring import measure_scan
+from sieve_inspect.apertures.sampling import SampleSelection, prepare_scan
 from sieve_inspect.image import open_source
 from sieve_inspect.lattice.search import find_lattice
 from sieve_inspect.synthetic.round_cloth import RoundTruth

@@ -12,16 +12,16 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from sieve_inspect.apertures.banded import (
-    PreparedScan,
-    SampleSelection,
-    measure_scan,
-    prepare_scan,
-    sample_evidence,
-)
 from sieve_inspect.apertures.encoding_evidence import EXAMINED, EncodingEvidence
 from sieve_inspect.apertures.field import Field
 from sieve_inspect.apertures.flags import Flag
+from sieve_inspect.apertures.measuring import measure_scan
+from sieve_inspect.apertures.sampling import (
+    PreparedScan,
+    SampleSelection,
+    prepare_scan,
+    sample_evidence,
+)
 from sieve_inspect.errors import SievewardError, UsageError
 from sieve_inspect.files import open_regular
 from sieve_inspect.illumination.rim_light import rim_light

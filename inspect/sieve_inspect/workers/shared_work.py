@@ -24,7 +24,7 @@ Progress = Callable[[float], None]  # receives the share done, 0 to 1
 
 _WORTH = 40_000_000  # pixels from which a helper process pays for its start
 _AHEAD = 2  # tasks waiting at the helper
-_TASKS = "sieve_inspect.apertures.banded"  # imported by the helper process as it starts
+_TASKS = "sieve_inspect.apertures.measuring"  # imported by the helper process as it starts
 _OPEN: dict[Path, ScanSource] = {}  # scans the helper process has open
 
 
