@@ -169,7 +169,7 @@ def test_tight_openings_need_no_full_fit(
         asked.append(len(which))
         return full(view, whole, which, *rest)
 
-    monkeypatch.setattr(sampling, "_in_full", counted)
+    monkeypatch.setattr(measuring, "_in_full", counted)
     field = measured(path)
     assert asked[0] < 0.25 * len(field.row)
     found = matched(field, truth)
