@@ -262,7 +262,7 @@ class _Fitter:
             self.clip,
             rounds,
             self.estimate.shape_freedom,
-            self.estimate.tight and prior is not None,
+            self.estimate.tight,
         )
         hidden = _HIDDEN if self.estimate.saturated or self._floor_clipped() else 0.0
         return response, u_response + (_BLACK_CLIPPED if self._black_clipped(sample) else hidden)

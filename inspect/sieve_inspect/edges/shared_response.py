@@ -160,7 +160,7 @@ def _best_shape(
     known = prior.take(some) if prior is not None else None
 
     def cost(response: EdgeResponse) -> float:
-        return float(np.mean(fit_edges(few, guess, response, known, clip, 3).misfit ** 2))
+        return float(np.mean(fit_edges(few, guess, response, known, clip, 2).misfit ** 2))
 
     best, least = gaussian, 0.98 * cost(gaussian)
     for shape in SHAPES:
