@@ -104,6 +104,7 @@ def measure_axis(
     this = initial[axis]
     fitter = _fitter(light, centre, vectors, initial, clip, axis, None)
     enough = _SAMPLE_TIGHT if this.tight else _SAMPLE
+    enough *= 1 + this.saturated
     enough = max(_FEWEST, int(enough * min(1.0, _LONG / initial[1 - axis].opening)))
     result, u_response = _fit_even(fitter, seen, enough)
     blur_map = fitter.blur_map(result, None)
