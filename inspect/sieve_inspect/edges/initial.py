@@ -22,8 +22,8 @@ from sieve_inspect.edges.response import gaussian_response
 from sieve_inspect.edges.shared_response import fit_sigma
 from sieve_inspect.image.light import Light
 
-_SAMPLE = 120  # openings examined …
-_FITTED = 60  # … of which so many give the blur
+_SAMPLE = 250  # openings examined …
+_FITTED = 100  # … of which so many give the blur
 _FEWEST, _FEWEST_SHARE = 4, 0.3  # openings with edges, and their share of those examined
 _ORDINARY = 0.3  # share of the median width by which an ordinary opening may differ from it
 _NOISE = 0.01  # of a pixel, in linear light, until it is known

@@ -57,7 +57,7 @@ BANDS_FROM = 6_000_000  # pixels; larger scans are read in bands, and may be dam
 
 _LOCATED = 0.35  # share of the time until all openings are located
 
-_MISFIT_RATIO = 1.04  # ratio of misfits from which the edges settle the encoding
+_MISFIT_RATIO = 1.03  # ratio of misfits from which the edges settle the encoding
 _ALIKE = 0.6  # of 1; above, edges lie at so few places in the pixels that they mislead …
 _MISFIT_RATIO_ALIKE = 1.2  # … unless the ratio is as large as this
 _EXCESS_MORE = 0.002  # by how much the other encoding's edges may stand out more …
