@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 from functools import lru_cache
+from sys import intern
 from typing import Any
 
 from sqlalchemy import select
@@ -29,24 +30,15 @@ def check_tables(scope: Scope) -> list[AuditTable]:
     names, cells = zip(*_check_columns(scope), strict=True)
     checks: list[tuple[str, ...]] = []
     doubtful: list[tuple[str, ...]] = []
-    shared: dict[str, str] = {}
     for row in listing.check_rows(scope.connection, scope.as_of, scope.until):
-        checks.append(_shared((cell(row) for cell in cells), shared))
+        checks.append(tuple([intern(cell(row)) for cell in cells]))  # most texts occur again
         for doubt in _without_valid_scale([row], recorded, scope):
-            doubtful.append(_shared((cell(doubt) for _, cell in _SCALE_COLUMNS), shared))
+            doubtful.append(tuple([intern(cell(doubt)) for _, cell in _SCALE_COLUMNS]))
     doubts = tuple(name for name, _ in _SCALE_COLUMNS)
     return [
         AuditTable("checks", "Checks", names, tuple(checks)),
         AuditTable("no_scale", "Checks without a valid recorded scale", doubts, tuple(doubtful)),
     ]
-
-
-def _shared(cells: Iterable[str], known: dict[str, str]) -> tuple[str, ...]:
-    """The cells of a row; texts that occur again are kept once."""
-    return tuple(
-        known.setdefault(cell, cell) if len(known) < _MOST_SHARED else known.get(cell, cell)
-        for cell in cells
-    )
 
 
 def _check_columns(scope: Scope) -> Columns[Any]:
@@ -90,7 +82,6 @@ def _places(u: str) -> int:
     return decimals_for(2 * float(u))
 
 
-_MOST_SHARED = 50_000  # texts
 _SCALE_EVENTS: tuple[type[EventPayload], ...] = (events.ScaleCalibrated, events.ArtefactAdded)
 
 

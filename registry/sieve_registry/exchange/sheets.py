@@ -47,7 +47,7 @@ def csv_cell(text: str) -> str:
     An apostrophe precedes what could begin one at the start of the text, or after a semicolon, tab
     or line end within it: there a spreadsheet of another locale begins a cell.
     """
-    return _BEGINS.sub(r"\1'", text)
+    return text if _BEGINS.search(text) is None else _BEGINS.sub(r"\1'", text)
 
 
 def csv_bytes(rows: Iterable[Sequence[str | float | Decimal]]) -> bytes:
@@ -56,7 +56,7 @@ def csv_bytes(rows: Iterable[Sequence[str | float | Decimal]]) -> bytes:
     A number is written as it is, also a negative number: only text gets an apostrophe.
     """
     data = io.BytesIO()
-    with io.TextIOWrapper(data, "utf-8-sig", "replace", newline="", write_through=False) as text:
+    with io.TextIOWrapper(data, "utf-8-sig", "replace", newline="") as text:
         writer = csv.writer(text, lineterminator="\r\n")
         for row in rows:
             writer.writerow([csv_cell(cell) if isinstance(cell, str) else cell for cell in row])
