@@ -21,7 +21,7 @@ def test_many_sheets_at_once_are_made_in_another_process_and_keep_no_page_waitin
     first = lab.desk.printer._submitted((printing.HISTORY, "S-0075"))
     assert lab.desk.printer._submitted((printing.HISTORY, "S-0075")) is first  # made once
     assert "S-0075" in first.result(timeout=60)
-    (worker,) = lab.desk.printer._pool._processes  # type: ignore[union-attr]
+    (worker,) = lab.desk.printer._pool._processes
     assert worker != os.getpid()
 
     def sheet(number: int) -> int:
