@@ -17,6 +17,7 @@ import pytest
 import sieve_inspect as si
 from sieve_inspect.errors import IlluminationError
 from sieve_inspect.measurement.reference_cloth import CertifiedCloth, of_reference
+from sieve_inspect.scale.model import exact_scale
 from sieve_inspect.summary.uncertainty import BudgetSource, combine, lines_of
 
 TRACED = Path(__file__).parents[3] / "shared" / "pathtraced"
@@ -43,7 +44,7 @@ def measured(
     return si.measure(
         TRACED / f"{name}.png",
         nominal_um=truth["nominal_um"],
-        um_per_px=tuple(truth["um_per_px"]),
+        scale=exact_scale(*truth["um_per_px"]),
         encoding=truth["encoding"],
         illumination=light,
         prior=prior,
