@@ -159,6 +159,7 @@ def result_view(taken: Taken) -> dict[str, Any]:
     shown = verdict_view(taken.document, verdict, action)
     return {
         **shown,
+        "action_reason": plain_sentence(shown["action_reason"] or ""),
         "caption": limits_caption(verdict, lengths),
         "failed": shown["outcome"] not in PASSING,
         "margins": margin_rows(verdict, lengths),
