@@ -44,6 +44,17 @@ def test_a_bit_stored_in_a_byte_is_refused() -> None:
         measured((PICTURE > 128).astype(np.uint8))
 
 
+@pytest.mark.parametrize("quality", [60, 95])
+def test_a_thresholded_picture_saved_as_jpeg_is_refused(tmp_path: Path, quality: int) -> None:
+    """JPEG makes many levels of two, but no pixel on the edges takes the mean of its own square."""
+    from sieve_inspect.measurement.pipeline import measure
+
+    two = np.where(PICTURE > 128, 255, 0).astype(np.uint8)
+    Image.fromarray(two).save(tmp_path / "scan.jpg", quality=quality)
+    with pytest.raises(RefusedImageError, match="without a pixel between"):
+        measure(tmp_path / "scan.jpg", nominal_um=142, um_per_px=10.0)
+
+
 def test_a_palette_of_four_colours_is_refused() -> None:
     colours = np.array([[10, 20, 30], [90, 80, 70], [180, 190, 170], [240, 250, 245]], np.uint8)
     with pytest.raises(RefusedImageError, match="only 4 grey levels"):
