@@ -148,7 +148,9 @@ def test_sheets_of_labels_an_audit_and_drawings(lab: Lab, client: Client) -> Non
     sheet = client.get("/label?id=S-0075&id=S-0125&size=small").text
     assert sheet.count("<svg") == 2
     assert "Tick 1 to 200 sieves" in client.get("/label").text
-    assert "S-0125" in client.get("/audit?as_of=2026-03-02").text
+    audit = client.get("/audit?as_of=2026-03-02")
+    assert "S-0125" in audit.text
+    assert audit.headers["content-security-policy"].split("script-src ")[1] in audit.text
     assert client.get("/sieve/timeline.svg?id=S-0075").headers["content-type"] == "image/svg+xml"
     assert client.get("/sieve/wear.svg?id=S-0075").status_code == 404  # two checks are needed
 

@@ -44,12 +44,15 @@ def paper(request: Request) -> Response:
 
 async def audit(request: Request) -> Response:
     """The audit of a day as one page, as `sieveward audit` writes it."""
+    from sieve_registry.report.audit_page import script_policy
+
     day = request.query_params.get("as_of", "")
-    return _printed(await desk_of(request).printer.sheet(printing.AUDIT, day))
+    text = await desk_of(request).printer.sheet(printing.AUDIT, day)
+    return _printed(text, f"; {script_policy()}")
 
 
-def _printed(text: str) -> Response:
-    return HTMLResponse(text, headers={"Content-Security-Policy": PRINT_POLICY})
+def _printed(text: str, more_policy: str = "") -> Response:
+    return HTMLResponse(text, headers={"Content-Security-Policy": PRINT_POLICY + more_policy})
 
 
 READS = (
