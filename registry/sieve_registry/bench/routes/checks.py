@@ -234,6 +234,7 @@ def check(request: Request) -> Response:
         request,
         "result.html",
         result=views.result_view(job.taken),
+        recorded_scale=((job.order.scale.trace or {}).get("scale") or {}).get("name", ""),
         document=job.taken.document,
         scan=scan,
         pyramid=ScanPyramid(job.measurement.pictures[scan]),
