@@ -132,12 +132,14 @@ def recognise(
     first_whole: bool = False,
     second_whole: bool = False,
     others: int = 1,
+    p_same: float = P_SAME,
 ) -> Match:
     """Whether two fingerprints are of the same cloth.
 
     `first_whole`, `second_whole` tell which of them shows the entire cloth: only then can the
     answer be no, since two fields may lie apart. `others` is the number of cloths among which this
-    one is sought; the probability of a false match is that for all of them.
+    one is sought; the probability of a false match is that for all of them. `p_same` is the highest
+    at which they are called the same.
     """
     fewest = min(int(first.known.sum()), int(second.known.sum()))
     if fewest < FEWEST_COMMON:
@@ -147,7 +149,7 @@ def recognise(
             fewest,
         )
     best = _best(first, second, others)
-    if best is not None and best.p_false <= P_SAME and best.common >= FEWEST_COMMON:
+    if best is not None and best.p_false <= p_same and best.common >= FEWEST_COMMON:
         return best
     return _undecided(first, second, best, (first_whole or second_whole), others)
 

@@ -54,7 +54,8 @@ class Measurement:
     imaging carries a verdict, by the `limits` applied or, without a verdict, by the default
     standard. `limits` and `verdict` are None where nothing was judged. `doubts` are reasons from
     outside the pictures, such as an expired scale, why an outcome can only be conditional.
-    `turned_deg` is how far the sieve's label was turned: x and y go by the label.
+    `turned_deg` is how far the sieve's label was turned: x and y go by the label. `overlaps` are
+    the apertures of each scan that an earlier one shows too, and that are counted there.
     """
 
     nominal_um: float
@@ -70,6 +71,7 @@ class Measurement:
     verdict: Verdict | None = None
     labelled: bool = True
     turned_deg: float = 0.0
+    overlaps: tuple[int, ...] = ()
 
     def __repr__(self) -> str:
         x, y = self.directions
@@ -191,7 +193,7 @@ class Measurement:
         if allowed.z_um is not None:
             above = allowed.nominal_um + allowed.z_um
             x, y = (
-                np.concatenate([p.samples[axis].width[p.field.ok] for p in self.pictures])
+                np.concatenate([p.samples[axis].width[p.samples[axis].ok] for p in self.pictures])
                 for axis in (0, 1)
             )
             shares = float((x > above).mean()), float((y > above).mean())
@@ -235,7 +237,10 @@ class Measurement:
             "nominal_um": self.nominal_um if self.labelled else None,
             "angle_deg": _rounded(self._angle_deg()),
             "turned_deg": self.turned_deg,
-            "images": [_image_entry(p) for p in self.pictures],
+            "images": [
+                _image_entry(picture, overlap)
+                for picture, overlap in zip(self.pictures, self.overlaps, strict=True)
+            ],
             "scale": _scale_entry(self.scale),
             "directions": {
                 name: cleaned(summary.to_dict())
@@ -268,8 +273,8 @@ class Measurement:
         return math.degrees(math.atan2(y, x))
 
 
-def _image_entry(picture: Picture) -> dict[str, Any]:
-    """The file of a picture and how it was read."""
+def _image_entry(picture: Picture, overlap: int) -> dict[str, Any]:
+    """The file of a picture, how it was read, and its apertures counted in an earlier one."""
     height, width = picture.scan.shape
     return {
         "file": picture.scan.path.name,
@@ -278,6 +283,7 @@ def _image_entry(picture: Picture) -> dict[str, Any]:
         "height_px": height,
         "encoding": picture.encoding,
         "encoding_reason": picture.encoding_reason,
+        "overlap": overlap,
         "unread": [list(box) for box in picture.scan.lost],
         "frame": ring.to_dict() if (ring := picture.field.lattice.ring) is not None else None,
     }

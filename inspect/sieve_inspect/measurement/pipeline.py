@@ -16,6 +16,7 @@ from sieve_inspect.illumination.model import NOT_STATED, Illumination
 from sieve_inspect.measurement.lighting import correct_light
 from sieve_inspect.measurement.model import Measurement
 from sieve_inspect.measurement.options import Judging, Prior, Resources, quarter_turned
+from sieve_inspect.measurement.overlaps import without_overlaps
 from sieve_inspect.measurement.picture import Picture
 from sieve_inspect.measurement.scan_task import Task, measure_picture, picture_of, scan_of_array
 from sieve_inspect.measurement.suitability import check_resolution
@@ -127,6 +128,7 @@ def _summarised(
     population = prior.population or whole_cloth([p.field for p in pictures], scale)
     pictures, light, further = correct_light(pictures, scale, illumination)
     further += _compression(pictures)
+    pictures, overlaps = without_overlaps(pictures, scale, light)
     names = "yx" if quarter_turned(prior.turned_deg) else "xy"  # by the label
     study = [replace(line, source=BudgetSource.REPRODUCIBILITY) for line in prior.study]
     results = {}
@@ -148,7 +150,7 @@ def _summarised(
     size = nominal_um or nearest_sizes(0.5 * (x.mean_um + y.mean_um))[0].nominal_um
     draft = Measurement(
         size, scale, light, pictures, (x, y), (*of_x, *of_y), Fit.OK, (), labelled=labelled,
-        turned_deg=prior.turned_deg,
+        turned_deg=prior.turned_deg, overlaps=overlaps,
     )  # fmt: skip
     return draft.judged(judging)
 

@@ -1,0 +1,59 @@
+"""Fields of one cloth that overlap: what two pictures show is counted once."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from sieve_inspect.arrays import Bool
+from sieve_inspect.identity.alignment import Overlap
+from sieve_inspect.identity.cloth_map import ClothMap
+from sieve_inspect.identity.comparison import recognise
+from sieve_inspect.identity.fingerprint import Fingerprint
+from sieve_inspect.measurement.cloth_maps import cloth_maps
+from sieve_inspect.measurement.lighting import LightCorrection
+from sieve_inspect.measurement.picture import Picture
+from sieve_inspect.scale import Scale
+
+# Highest probability that fields which agree so have nothing in common: the fields of a check are of
+# one cloth, so that less has to be proven than between cloths.
+_P_OVERLAP = 1e-3
+
+
+def without_overlaps(
+    pictures: Sequence[Picture], scale: Scale, light: LightCorrection
+) -> tuple[tuple[Picture, ...], tuple[int, ...]]:
+    """The pictures with every aperture in the samples once, and how many each has from others.
+
+    A later picture loses the apertures that an earlier one shows too: they are no further sample
+    of the cloth.
+    """
+    if len(pictures) < 2:
+        return tuple(pictures), (0,) * len(pictures)
+    maps = cloth_maps(pictures, scale, light)
+    prints = [Fingerprint.of(each) for each in maps]
+    out, counts = [], []
+    for number, picture in enumerate(pictures):
+        shown = np.zeros(maps[number].shape, np.bool_)
+        for earlier in range(number):
+            match = recognise(prints[earlier], prints[number], p_same=_P_OVERLAP)
+            if match.same and match.overlap is not None:
+                shown |= _common(maps[earlier], maps[number], match.overlap)
+        field = picture.field
+        repeated = shown[field.row - field.row.min(), field.column - field.column.min()]
+        x, y = (replace(s, ok=s.ok & ~repeated) for s in picture.samples)
+        out.append(replace(picture, samples=(x, y)) if repeated.any() else picture)
+        counts.append(int(repeated.sum()))
+    return tuple(out), tuple(counts)
+
+
+def _common(first: ClothMap, second: ClothMap, overlap: Overlap) -> Bool:
+    """Openings (rows, columns) of the second map that are sound in the first as well."""
+    row, column = np.indices(second.shape)
+    turn, part = overlap.place.turn, overlap.second
+    both = first.ok[overlap.first] & turn.of(second.ok)[part]
+    out = np.zeros(second.shape, np.bool_)
+    out[turn.of(row)[part][both], turn.of(column)[part][both]] = True
+    return out

@@ -1,0 +1,48 @@
+"""Fields that overlap: each aperture counts once, in the mean and in its uncertainty."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from PIL import Image
+
+import sieve_inspect as si
+from sieve_inspect.synthetic import Cloth, Sensor, Weave, render
+
+UNIT = 10.0  # um per px, cloth of 150 um
+CLOTH = Cloth(15.0, 10.0, sd_px=0.4, weave=Weave(0.1, 10, 0.03), rotation_deg=1, seed=61)
+
+
+@pytest.fixture(scope="module")
+def measured(tmp_path_factory: pytest.TempPathFactory) -> dict[str, si.Measurement]:
+    """A field alone, and with another that shows half of it, turned by a quarter."""
+    folder = tmp_path_factory.mktemp("overlaps")
+    image = np.asarray(render(CLOTH, sensor=Sensor(noise=0.004, seed=1), shape=(520, 400)).image)
+    fields = {"first": image[:380], "second": np.rot90(image[140:])}
+    paths = []
+    for name, pixels in fields.items():
+        paths.append(folder / f"{name}.png")
+        Image.fromarray(pixels).save(paths[-1])
+    options = {"nominal_um": 150, "um_per_px": UNIT, "encoding": "srgb"}
+    return {
+        "one": si.measure(paths[0], **options),  # type: ignore[arg-type]
+        "both": si.measure(paths, **options),  # type: ignore[arg-type]
+    }
+
+
+def test_common_apertures_count_in_the_first_field(
+    measured: dict[str, si.Measurement],
+) -> None:
+    both = measured["both"]
+    first, second = both.to_dict()["images"]
+    assert first["overlap"] == 0
+    # 240 px of height are in both, 9 rows of 25 px with 15 columns; the border cuts some.
+    assert 110 < second["overlap"] <= 9 * 15
+    for direction in both.directions:
+        assert direction.count == both.count("ok") - second["overlap"]
+
+
+def test_one_field_has_no_overlap(measured: dict[str, si.Measurement]) -> None:
+    (entry,) = measured["one"].to_dict()["images"]
+    assert entry["overlap"] == 0
+    assert measured["one"].directions[0].count == measured["one"].count("ok")
