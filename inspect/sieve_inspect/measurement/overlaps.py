@@ -17,8 +17,8 @@ from sieve_inspect.measurement.lighting import LightCorrection
 from sieve_inspect.measurement.picture import Picture
 from sieve_inspect.scale import Scale
 
-# Highest probability that fields which agree so have nothing in common: the fields of a check are of
-# one cloth, so that less has to be proven than between cloths.
+# Highest probability that fields which agree so have nothing in common: the fields of a check are
+# of one cloth, so that less has to be proven than between cloths.
 _P_OVERLAP = 1e-3
 
 
