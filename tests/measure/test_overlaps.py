@@ -18,7 +18,7 @@ def measured(tmp_path_factory: pytest.TempPathFactory) -> dict[str, si.Measureme
     """A field alone, and with another that shows half of it, turned by a quarter."""
     folder = tmp_path_factory.mktemp("overlaps")
     image = np.asarray(render(CLOTH, sensor=Sensor(noise=0.004, seed=1), shape=(520, 400)).image)
-    fields = {"first": image[:380], "second": np.rot90(image[140:])}
+    fields = {"first": image[:420], "second": np.rot90(image[100:])}
     paths = []
     for name, pixels in fields.items():
         paths.append(folder / f"{name}.png")
@@ -36,8 +36,8 @@ def test_common_apertures_count_in_the_first_field(
     both = measured["both"]
     first, second = both.to_dict()["images"]
     assert first["overlap"] == 0
-    # 240 px of height are in both, 9 rows of 25 px with 15 columns; the border cuts some.
-    assert 110 < second["overlap"] <= 9 * 15
+    # 320 px of height are in both, 12 rows of 25 px with 15 columns; the border cuts some.
+    assert 150 < second["overlap"] <= 13 * 15
     for direction in both.directions:
         assert direction.count == both.count("ok") - second["overlap"]
 

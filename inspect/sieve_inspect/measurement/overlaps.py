@@ -18,8 +18,9 @@ from sieve_inspect.measurement.picture import Picture
 from sieve_inspect.scale import Scale
 
 # Highest probability that fields which agree so have nothing in common: the fields of a check are
-# of one cloth, so that less has to be proven than between cloths.
-_P_OVERLAP = 1e-3
+# of one cloth, so that less has to be proven than between cloths, and a false overlap costs a few
+# apertures only.
+_P_OVERLAP = 1e-2
 
 
 def without_overlaps(
