@@ -183,7 +183,9 @@ class Measurement:
             samples = [p.samples[axis] for p in self.pictures]
             width = np.concatenate([s.width[s.ok] for s in samples])
             # Gaps of different pictures are different gaps.
-            gap = np.concatenate([s.gap[s.ok] + (i << 32) for i, s in enumerate(samples)])
+            gap = np.concatenate(
+                [s.gap[s.ok].astype(np.int64) + (i << 32) for i, s in enumerate(samples)]
+            )
             shares.append(share_above(width, gap, limit))
         return unseen(shares, limit, measured, max(population, measured), len(self.pictures))
 
