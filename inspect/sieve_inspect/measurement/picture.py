@@ -15,7 +15,6 @@ from sieve_inspect.errors import RefusedImageError
 from sieve_inspect.illumination.rim_light import RimLight
 from sieve_inspect.image import Box, ScanSource, load_scan, open_source
 from sieve_inspect.image.light import ScanLight
-from sieve_inspect.scale.artefact.in_scan import covered_up
 from sieve_inspect.summary.statistics import Sample
 
 
@@ -67,6 +66,8 @@ class Picture:
         if self.covered is None:
             source = open_source(self.scan.path, float("inf"))
         else:
+            from sieve_inspect.scale.artefact.in_scan import covered_up
+
             scan = load_scan(self.scan.path, float("inf"))
             source = ScanSource.of(replace(scan, raw=covered_up(scan.raw, self.covered)))
         self._check_same(source.sha256)

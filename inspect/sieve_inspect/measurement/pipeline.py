@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,12 +16,10 @@ from sieve_inspect.illumination.model import NOT_STATED, Illumination
 from sieve_inspect.measurement.lighting import correct_light
 from sieve_inspect.measurement.model import Measurement
 from sieve_inspect.measurement.options import Judging, Prior, Resources, quarter_turned
-from sieve_inspect.measurement.overlaps import without_overlaps
 from sieve_inspect.measurement.picture import Picture
 from sieve_inspect.measurement.scan_task import Task, measure_picture, picture_of, scan_of_array
 from sieve_inspect.measurement.suitability import check_resolution
 from sieve_inspect.scale import Scale, scale_from_text
-from sieve_inspect.scale.artefact.in_scan import InScan
 from sieve_inspect.standard import DEFAULT_STANDARD, limits, resolve_nominal
 from sieve_inspect.standard.nearest import nearest_sizes
 from sieve_inspect.summary.compression import u_compression_px
@@ -31,6 +29,9 @@ from sieve_inspect.summary.statistics import gap_means, summarise, whole_cloth
 from sieve_inspect.summary.uncertainty import BudgetSource, Contribution
 from sieve_inspect.verdict import Fit, read_rule
 from sieve_inspect.workers.runner import in_task_order
+
+if TYPE_CHECKING:
+    from sieve_inspect.scale.artefact.in_scan import InScan
 
 _NO_JUDGING, _NOTHING_PRIOR, _PLAIN = Judging(), Prior(), Resources()
 
@@ -128,7 +129,11 @@ def _summarised(
     population = prior.population or whole_cloth([p.field for p in pictures], scale)
     pictures, light, further = correct_light(pictures, scale, illumination)
     further += _compression(pictures)
-    pictures, overlaps = without_overlaps(pictures, scale, light)
+    overlaps: tuple[int, ...] = (0,)
+    if len(pictures) > 1:
+        from sieve_inspect.measurement.overlaps import without_overlaps
+
+        pictures, overlaps = without_overlaps(pictures, scale, light)
     names = "yx" if quarter_turned(prior.turned_deg) else "xy"  # by the label
     study = [replace(line, source=BudgetSource.REPRODUCIBILITY) for line in prior.study]
     results = {}

@@ -7,7 +7,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from multiprocessing import current_process
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -48,10 +48,12 @@ from sieve_inspect.measurement.suitability import (
     check_still,
 )
 from sieve_inspect.scale import Scale
-from sieve_inspect.scale.artefact.in_scan import InScan, covered_up
 from sieve_inspect.summary.statistics import sample_of
 from sieve_inspect.workers.cache import CacheKey
 from sieve_inspect.workers.shared_work import SharedWork, progress_part
+
+if TYPE_CHECKING:  # an artefact beside the cloth is rare, and its modules are many
+    from sieve_inspect.scale.artefact.in_scan import InScan
 
 BANDS_FROM = 6_000_000  # pixels; larger scans are read in bands, and may be damaged in part
 
@@ -110,6 +112,8 @@ def _measured(task: Task, path: Path, progress: Callable[[float], None]) -> Pict
         return picture_of(open_source(path, task.max_megapixels), task, progress)
     scan = load_scan(path, task.max_megapixels or MAX_MEGAPIXELS)
     if task.beside is not None:
+        from sieve_inspect.scale.artefact.in_scan import covered_up
+
         scan = replace(scan, raw=covered_up(scan.raw, task.beside.region))
     return picture_of(ScanSource.of(scan), task, progress)
 

@@ -9,7 +9,6 @@ from __future__ import annotations
 import hashlib
 import platform
 from functools import cache
-from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 
 _PACKAGE = Path(__file__).parents[1]  # sieve_inspect
@@ -46,6 +45,8 @@ def code_digest(root: Path) -> str:
 
 
 def _version(package: str) -> str:
+    from importlib.metadata import PackageNotFoundError, version
+
     try:
         return version(package)
     except PackageNotFoundError:
