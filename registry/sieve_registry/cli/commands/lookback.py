@@ -6,16 +6,18 @@ import datetime
 from collections.abc import Iterator, Sequence
 from enum import StrEnum
 from pathlib import Path
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from sieve_inspect.errors import UsageError
 from sieve_registry.cli.support import options, output
 from sieve_registry.cli.support.options import option
-from sieve_registry.figures import ResultState
-from sieve_registry.quality.lookback import Lookback
-from sieve_registry.records import Use
+
+if TYPE_CHECKING:
+    from sieve_registry.figures import ResultState
+    from sieve_registry.quality.lookback import Lookback
+    from sieve_registry.records import Use
 
 _USE = (
     "event=seq date=on_date count by=person stack=details.stack method=details.method "
@@ -34,6 +36,8 @@ class ResultOption(StrEnum):
     @property
     def state(self) -> ResultState:
         """As the ledger writes it."""
+        from sieve_registry.figures import ResultState
+
         return ResultState[self.name]
 
 
@@ -134,6 +138,8 @@ def _of_cause(review: Lookback) -> Iterator[str]:
 
 def _dict(sieve_id: str, day: datetime.date, reviews: Sequence[Lookback]) -> dict[str, Any]:
     """The last look-back, and every one in `causes`."""
+    from sieve_registry.quality.lookback import Lookback
+
     last = reviews[-1] if reviews else Lookback(sieve_id, day, None, None, None)
     return {
         **output.fields(last, "id=sieve_id as_of"),
