@@ -192,6 +192,10 @@ class Check:
             figures = self.__dict__[name] = made()
             return figures
 
+        def __getstate__(self) -> dict[str, Any]:
+            """All figures, made: what makes them stays in this process."""
+            return {name: getattr(self, name) for name in self.__dataclass_fields__}
+
 
 @dataclass(frozen=True)
 class CheckDetail:

@@ -13,7 +13,7 @@ from sieve_inspect.synthetic.truth import Truth
 CLOTHS = {
     # 10 um per px: a new cloth of 150 um, one worn wide, one with missing wires
     "clean": Cloth(15.0, 10.0, sd_px=0.25, rotation_deg=3, seed=51),
-    "worn": Cloth(16.1, 8.9, sd_px=0.4, rotation_deg=3, seed=52),
+    "worn": Cloth(15.9, 9.1, sd_px=0.4, rotation_deg=3, seed=52),
     "torn": Cloth(
         15.0, 10.0, sd_px=0.25, rotation_deg=3, seed=53, damage=Damage(missing=3, missing_length=2)
     ),

@@ -7,6 +7,7 @@ demo's registry, whose scans lie in `demo_images`; its other pictures are left o
 from __future__ import annotations
 
 import json
+import pickle
 import shutil
 import zipfile
 from datetime import date
@@ -48,6 +49,16 @@ def test_a_registry_of_that_version_still_reads_the_same(file: Path, tmp_path: P
     assert means == expected["means"]
     assert sieve_commands.add_sieve(registry, records.NewSieve("S-9", 75.0)).status == "in service"
     registry.close()
+
+
+def test_a_check_read_from_a_registry_can_be_sent_to_another_process(tmp_path: Path) -> None:
+    with zipfile.ZipFile(GOLDEN[0]) as archive:
+        archive.extractall(tmp_path)
+    registry = engine.open_registry(tmp_path / "registry.sqlite")
+    check = sieve_queries.get_history(registry, "S-1").checks[0]
+    registry.close()
+    sent = pickle.loads(pickle.dumps(check))
+    assert (sent, sent.x.mean_um) == (check, check.x.mean_um)
 
 
 def test_the_registry_of_the_demo_still_reads_the_same_and_continues(tmp_path: Path) -> None:
