@@ -85,4 +85,6 @@ def test_equal_pages_asked_for_at_once_are_made_once_and_anew_after_a_change() -
         assert await later
         assert pages._running == {}
 
-    asyncio.run(both())
+    # In a thread of its own: a browser of another test may have a loop running in this thread.
+    with ThreadPoolExecutor(1) as pool:
+        pool.submit(asyncio.run, both()).result()

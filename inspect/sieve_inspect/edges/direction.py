@@ -45,6 +45,7 @@ _SAMPLE_TIGHT = 400  # … but where blur and opening are strongly correlated �
 _LONG = 14.0  # px; … and of openings larger than this fewer, for their edges are longer, …
 _FEWEST = 40  # … yet so many
 _LEVELS_FROM = 2000  # openings to which the levels of tight openings are fitted
+_TO_FAR_EDGES = 3  # steps until the wires' far edges, whose first places are rough, have settled
 _FAITHFUL = 0.03  # share of the light that the pixels of good scans may miss the model by
 _ALIKE = 0.1  # of the logarithm of the blur: openings that differ by less are alike in focus
 _UNEVEN = 0.1  # share of the spread of the blur over the field that stays in doubt …
@@ -364,14 +365,15 @@ class _Fitter:
         focus: Index | None,
     ) -> EdgeFit:
         """Fit openings, each with the response of its class of blur, number `focus` (n,)."""
+        rounds = max(self.rounds, _TO_FAR_EDGES)
 
         def part(which: Index, own: EdgeResponse) -> EdgeFit:
             known = prior.take(which) if prior is not None else None
             chosen = profiles.take(which)
-            return fit_edges(chosen, start[which], own, known, self.clip, self.rounds)
+            return fit_edges(chosen, start[which], own, known, self.clip, rounds)
 
         if focus is None:
-            return fit_edges(profiles, start, response, prior, self.clip, self.rounds)
+            return fit_edges(profiles, start, response, prior, self.clip, rounds)
         return fit_by_focus(part, focus, response)
 
 

@@ -117,11 +117,16 @@ class EdgeFit:
 
     @property
     def wires(self) -> Float:
-        """Width (n, 2) of the wire before and after the opening, px; NaN where it is not seen."""
+        """Width (n, 2) of the wire before and after the opening, px; NaN where it is not seen.
+
+        A far edge found less than half a wire away, or inside the opening, is none.
+        """
         p = self.parameters
         before = p[:, Parameter.FIRST_EDGE] - p[:, Parameter.EDGE_BEFORE]
         after = p[:, Parameter.EDGE_AFTER] - p[:, Parameter.SECOND_EDGE]
-        return np.where(self.wire_seen, np.stack([before, after], axis=1), np.nan)
+        wires = np.where(self.wire_seen, np.stack([before, after], axis=1), np.nan)
+        usual = float(np.nanmedian(wires)) if np.isfinite(wires).any() else 0.0
+        return np.where(wires > 0.5 * usual, wires, np.nan)
 
 
 def _limit(value: Float, slack: float) -> float:

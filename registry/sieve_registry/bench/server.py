@@ -19,6 +19,9 @@ _NEEDED = ("starlette", "uvicorn", "python_multipart")
 _NO_BENCH = "The bench page needs an extra part: pip install 'sieveward[bench]'."
 
 
+_WORTH_TELLING = 100_000  # bytes of left scans
+
+
 @dataclass(frozen=True)
 class Terms:
     """The options of a bench: the port (0: any), the watched folder, the scale files offered."""
@@ -50,7 +53,7 @@ def serve(
     from sieve_registry.bench.patience import PatientProtocol
 
     count, size = sweep()
-    if count:
+    if size >= _WORTH_TELLING:
         remark(f"Removed {size / 1e6:.1f} MB of scans that {count} stopped benches had left.")
     _allow_many_connections()
     given = tuple((path.name, load_scale(path)) for path in terms.scales)
