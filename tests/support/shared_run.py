@@ -22,6 +22,7 @@ import pytest
 from sieve_inspect.measurement import pipeline, scan_task
 from sieve_inspect.measurement.picture import Picture
 from sieve_inspect.measurement.scan_task import Task, cached_picture, measure_picture
+from sieve_inspect.workers import own_key
 from sieve_inspect.workers.cache import CacheKey, ResultCache
 from sieve_inspect.workers.runner import in_task_order
 
@@ -77,7 +78,9 @@ def share_pictures(patch: pytest.MonkeyPatch, folder: Path) -> None:
         digest = hashlib.sha256(json.dumps(found.settings).encode()).hexdigest()
         return replace(found, file=f"{digest}.kept")
 
-    cache = ResultCache[Task, Picture](folder / "pictures", key, cached_picture, pytest.fail)
+    # Processes of a run have state folders of their own, but keep results for each other.
+    patch.setattr(own_key, "_key_file", lambda: folder / "results.key")
+    cache = ResultCache[Task, Picture](folder / "pictures", key, cached_picture, lambda _: None)
 
     def measured(task: Task, tell: Callable[[float], None] = lambda _: None) -> Picture:
         (picture,) = in_task_order(cache(measure_picture, [task], lambda _, share: tell(share)))

@@ -14,7 +14,6 @@ from typing import TYPE_CHECKING
 
 from sieve_registry.errors import ImplausibleScaleError
 from sieve_registry.scales.dpi import dpi_of
-from sieve_registry.sieves.recording import person
 from sieve_registry.values import clean_text
 
 if TYPE_CHECKING:
@@ -69,6 +68,8 @@ def accepted(found: Iterable[str], reason: str, by: str | None) -> tuple[str, ..
     contradictions = list(dict.fromkeys(found))
     if not contradictions:
         return ()
+    from sieve_registry.sieves.recording import person  # loads the database
+
     why = clean_text("reason", reason)
     if not why:
         raise ImplausibleScaleError(reason="; ".join(contradictions[:3]))
