@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 
 from located import located
+from sieve_inspect.image import light as scan_light
 from sieve_inspect.image import srgb_to_linear
-from sieve_inspect.measurement import scan_task
 from sieve_inspect.measurement.model import Measurement
 from sieve_inspect.measurement.pipeline import measure_array
 from sieve_inspect.synthetic import Cloth, Damage, Optics, Ring, Sensor, render
@@ -63,7 +63,7 @@ def test_a_ring_in_a_scan_read_in_bands(monkeypatch: pytest.MonkeyPatch, tmp_pat
     """The same circle and the same states as of the picture held in memory."""
     case = CASES["ring-25"]
     _, at_once, _ = measured_case(case, tmp_path)
-    monkeypatch.setattr(scan_task, "BANDS_FROM", 1)
+    monkeypatch.setattr(scan_light, "HELD_UP_TO", 0)
     _, in_bands, compared = measured_case(case, tmp_path)
     one, other = (m.pictures[0].field.lattice.ring for m in (at_once, in_bands))
     assert one is not None

@@ -2,7 +2,17 @@ from pathlib import Path
 
 import pytest
 
+from sieve_inspect.apertures import sampling
+from sieve_inspect.image import light
 from sieve_inspect.synthetic.round_cloth import RoundCloth, RoundTruth, draw_round
+
+
+@pytest.fixture(autouse=True)
+def as_a_large_scan(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Light is read in bands, and all but a sample is measured by the matched filter."""
+    monkeypatch.setattr(light, "HELD_UP_TO", 0)
+    monkeypatch.setattr(sampling, "ALL_UP_TO", 100)
+
 
 CLOTH = RoundCloth(1500, angle_deg=3.0, bend=6.0, wave=2500.0, blocked=30, missing=10, seed=4)
 

@@ -15,7 +15,7 @@ from direct_drawing import Field, draw_directly, evenly, srgb
 from round_measured import Matched, matched
 from sieve_inspect.apertures import sampling
 from sieve_inspect.errors import NominalMismatchError, RefusedImageError
-from sieve_inspect.measurement import scan_task
+from sieve_inspect.image import light as scan_light
 from sieve_inspect.measurement.model import Measurement
 from sieve_inspect.measurement.pipeline import measure
 from sieve_inspect.scale import scale_from_text
@@ -45,9 +45,8 @@ def negative(light: np.ndarray) -> np.ndarray:
 def measured(
     request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch
 ) -> Callable[..., Measurement]:
-    if request.param == "in bands":
-        monkeypatch.setattr(scan_task, "BANDS_FROM", 1)
-    else:
+    if request.param == "in full":
+        monkeypatch.setattr(scan_light, "HELD_UP_TO", 10**9)
         monkeypatch.setattr(sampling, "ALL_UP_TO", 10**9)
 
     def measuring(path: Path, aperture: float = 15.0) -> Measurement:
@@ -353,7 +352,7 @@ def test_places_on_the_frame_do_not_count_as_cloth(
     monkeypatch: pytest.MonkeyPatch, tmp_path: Path
 ) -> None:
     """So a ring narrower than an opening and a half does not hide that all of the cloth is seen."""
-    monkeypatch.setattr(scan_task, "BANDS_FROM", 1)
+    monkeypatch.setattr(scan_light, "HELD_UP_TO", 0)
     path = tmp_path / "round.tif"
     drawn = RoundCloth(1500)
     truth = draw_round(drawn, path)

@@ -70,12 +70,6 @@ def test_the_matched_filter_agrees_with_full_fits(
     assert differ.mean() < 0.002
 
 
-@pytest.fixture(autouse=True)
-def few_in_full(monkeypatch: pytest.MonkeyPatch) -> None:
-    """The matched filter, also for cloths of a few hundred openings."""
-    monkeypatch.setattr(sampling, "ALL_UP_TO", 100)
-
-
 CASES = {
     "turned": RoundCloth(1100, angle_deg=37.0, blocked=10, missing=4, seed=1),
     "uneven": RoundCloth(1100, sd=1.8, seed=2),

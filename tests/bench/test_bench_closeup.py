@@ -39,7 +39,7 @@ def drawn(
     save(made, path)
     with pytest.MonkeyPatch.context() as patch:
         if in_bands:
-            patch.setattr("sieve_inspect.measurement.scan_task.BANDS_FROM", 1)
+            patch.setattr("sieve_inspect.image.light.HELD_UP_TO", 0)
         measurement = measure([path], nominal_um=150, scale=SCALE)
     return made.truth, measurement, measurement.pictures[0]
 

@@ -12,23 +12,13 @@ from pathlib import Path
 
 import pytest
 from pytest_benchmark.fixture import BenchmarkFixture
+from whole_cloth import SCIKIT_IMAGE
 
 from sieve_inspect.measurement.pipeline import measure
 from sieve_inspect.scale import scale_from_text
 from sieve_inspect.synthetic import Cloth, Sensor, render, save
 
 PROGRAM = [sys.executable, "-c", "from sieve_registry.cli.main import main; main()"]
-LABELLING = """
-import sys
-import numpy as np
-from skimage.io import imread
-from skimage.filters import threshold_otsu
-from skimage.measure import label, regionprops_table
-image = imread(sys.argv[1])
-wanted = ("label", "area", "bbox", "centroid")
-table = regionprops_table(label(image > threshold_otsu(image)), properties=wanted)
-np.savetxt(sys.argv[2], np.stack([table["label"], table["area"]], axis=1), fmt="%d")
-"""
 SHAPES = {"2.5 megapixels": (1366, 1830), "10 megapixels": (3162, 3162)}
 SIZES = [("2.5 megapixels", px) for px in (7, 10, 14, 48)] + [("10 megapixels", 14)]
 NOMINAL_UM = 75.0
@@ -40,7 +30,7 @@ def scan(
 ) -> tuple[Path, int, str]:
     """A scan of 75 um cloth, the size of its openings in px, and a name for both."""
     megapixels, px = request.param
-    path = tmp_path_factory.mktemp("scan") / "scan.png"
+    path = tmp_path_factory.mktemp("scan") / "scan.tif"
     cloth = Cloth(px, 0.67 * px, sd_px=0.02 * px, rotation_deg=1.2, seed=1)
     save(render(cloth, sensor=Sensor(noise=0.01, seed=1), shape=SHAPES[megapixels]), path)
     return path, px, f"openings of {px} px, {megapixels}"
@@ -65,7 +55,7 @@ def test_labelling_by_scikit_image(
     benchmark: BenchmarkFixture, scan: tuple[Path, int, str]
 ) -> None:
     path, _, benchmark.group = scan
-    typed = (sys.executable, "-c", LABELLING, str(path), str(path.with_suffix(".txt")))
+    typed = (sys.executable, "-c", SCIKIT_IMAGE, str(path), str(path.with_suffix(".txt")))
     benchmark.pedantic(run, typed, rounds=5, warmup_rounds=1)
 
 

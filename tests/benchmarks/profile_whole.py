@@ -23,6 +23,7 @@ import sieve_inspect.measurement.scan_task as looking
 from sieve_inspect.apertures import measuring as apertures
 from sieve_inspect.apertures import prepared_field
 from sieve_inspect.edges import direction
+from sieve_inspect.image import light as scan_light
 from sieve_inspect.scale import scale_from_text
 from sieve_inspect.synthetic.round_cloth import RoundCloth, draw_round
 from sieve_inspect.workers import shared_work
@@ -78,7 +79,7 @@ class Watch:
 def profile(scan: Path, whole_from: int) -> dict[str, float]:
     """Seconds by step of measuring a scan; larger ones than `whole_from` px go in bands."""
     watch, kept = Watch(), []
-    looking.BANDS_FROM = whole_from
+    scan_light.HELD_UP_TO = whole_from
     for name, places in STEPS.items():
         for owner, function in places:
             kept.append((owner, function, getattr(owner, function)))

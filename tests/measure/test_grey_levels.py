@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from PIL import Image
 
 from sieve_inspect.errors import RefusedImageError
-from sieve_inspect.measurement import scan_task
+from sieve_inspect.image import light as scan_light
 from sieve_inspect.measurement.model import Measurement
 from sieve_inspect.measurement.pipeline import measure_array
 from sieve_inspect.synthetic import Cloth, Light, Sensor, render
@@ -66,7 +66,7 @@ def test_a_large_scan_of_two_levels_is_refused(
 ) -> None:
     from sieve_inspect.measurement.pipeline import measure
 
-    monkeypatch.setattr(scan_task, "BANDS_FROM", 1)
+    monkeypatch.setattr(scan_light, "HELD_UP_TO", 0)
     Image.fromarray(posterised(2)).save(tmp_path / "scan.tif")
     with pytest.raises(RefusedImageError, match="only 2 grey levels"):
         measure([tmp_path / "scan.tif"], nominal_um=142, um_per_px=10.0)

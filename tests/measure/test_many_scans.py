@@ -24,6 +24,7 @@ from sieve_inspect.errors import (
     SievewardError,
     UsageError,
 )
+from sieve_inspect.image import light as scan_light
 from sieve_inspect.image.bands import ScanSource
 from sieve_inspect.measurement import scan_task
 from sieve_inspect.measurement.scan_task import Task, measure_picture
@@ -235,7 +236,7 @@ def test_a_worker_begins_no_process_of_its_own(
         requested.append(wanted)
         return SharedWork(source)
 
-    monkeypatch.setattr(scan_task, "BANDS_FROM", 1)
+    monkeypatch.setattr(scan_light, "HELD_UP_TO", 0)
     monkeypatch.setattr(SharedWork, "of", crew)
     monkeypatch.setattr(scan_task, "current_process", lambda: SimpleNamespace(daemon=daemon))
     measure_picture(Task(cloths["clean"][0], 150.0, scale_from_text("10")))

@@ -19,6 +19,7 @@ from typing import Any, TypeVar
 
 import pytest
 
+from sieve_inspect.image import light as scan_light
 from sieve_inspect.measurement import pipeline, scan_task
 from sieve_inspect.measurement.picture import Picture
 from sieve_inspect.measurement.scan_task import Task, cached_picture, measure_picture
@@ -69,11 +70,11 @@ def share_pictures(patch: pytest.MonkeyPatch, folder: Path) -> None:
 
     For tests of what is made of a measurement, not for tests of measuring.
     """
-    usual = scan_task.BANDS_FROM
+    usual = scan_light.HELD_UP_TO
 
     def key(task: Task) -> CacheKey | None:
         found = scan_task.cache_key(task)
-        if found is None or usual != scan_task.BANDS_FROM:
+        if found is None or usual != scan_light.HELD_UP_TO:
             return None
         digest = hashlib.sha256(json.dumps(found.settings).encode()).hexdigest()
         return replace(found, file=f"{digest}.kept")

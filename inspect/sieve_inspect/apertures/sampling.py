@@ -19,8 +19,7 @@ ALL_UP_TO = 1000  # openings that are all measured in full; of more, patches:
 _ACROSS = 4  # patches in each direction …
 _REACHES = (2, 1, 0)  # … and openings to each side of a patch's middle, the most that fit
 _WIDE = 5  # the same of the middle patch, from which the encoding is judged: alike in focus
-_ALL_PIXELS = 6_000_000  # of a scan, from which the sensor's range is taken …
-_ROWS = 64  # … or so many rows of a larger one
+_ROWS = 64  # of a large scan from which the sensor's range is taken
 
 
 @dataclass(frozen=True, eq=False)
@@ -64,9 +63,9 @@ class SampleSelection:
 
 
 def _shown(light: ScanLight, centre: Float) -> Float32:
-    """The part (h, w) of a small scan that shows the cloth at `centre` (n, 2), or rows of it."""
+    """The part (h, w) of a held scan that shows the cloth at `centre` (n, 2), else rows of it."""
     height, width = light.shape
-    if height * width <= _ALL_PIXELS:
+    if light.is_held:
         ends = np.clip([centre.min(axis=0), centre.max(axis=0)], 0, (width - 1, height - 1))
         (left, top), (right, bottom) = ends.astype(int)
         return light.rows(top, bottom + 1)[:, left : right + 1]

@@ -13,7 +13,12 @@ from sieve_inspect.arrays import Float32
 from sieve_inspect.image import ScanSource, light_of, light_table, opencv
 
 _LARGEST = 3000  # px, the longest side of the reduced copy for display
-_HELD = 8_000_000  # pixels up to which all light is looked up once and held
+HELD_UP_TO = 6_000_000  # pixels; of larger scans rows and pixels are looked up when needed
+
+
+def is_held(count: int) -> bool:
+    """Whether a scan of so many pixels is small enough for all of its light to be held."""
+    return count <= HELD_UP_TO
 
 
 @dataclass(frozen=True, eq=False)
@@ -39,10 +44,15 @@ class ScanLight:
         table = light_table(self.source.bits, self.encoding)
         return table if self.bright else table.max() - table
 
+    @property
+    def is_held(self) -> bool:
+        """Whether all of its light is held."""
+        return is_held(self.shape[0] * self.shape[1])
+
     @cached_property
     def _held(self) -> Float32 | None:
-        """The light (h, w) of a scan that is small enough to be held, by its source."""
-        if self.shape[0] * self.shape[1] > _HELD:
+        """The light (h, w) of a scan that is held, by its source."""
+        if not self.is_held:
             return None
         held, key = self.source.held, (self.encoding, self.bright)
         if key not in held:
@@ -58,9 +68,9 @@ class ScanLight:
     def shrunk_rows(self, top: int, bottom: int, factor: int) -> Float32:
         """Stored numbers as 0..1, averaged over `factor` px: accurate enough to find openings."""
         raw = self.source.rows(top, bottom)
-        if self.shape[0] * self.shape[1] <= _HELD:
+        if self.is_held or factor == 1:
             raw = raw.astype(np.float32)  # the mean of whole numbers would be rounded
-        small = opencv.shrink(raw, factor) if factor > 1 else raw.astype(np.float32)
+        small: Float32 = opencv.shrink(raw, factor) if factor > 1 else raw
         if small.ndim == 3:
             small = small.mean(axis=2, dtype=np.float32)
         small /= (1 << self.source.bits) - 1

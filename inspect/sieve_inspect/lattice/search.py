@@ -36,8 +36,7 @@ _LIT = 0.35  # of the way from a wire's light to an opening's, also where the fi
 
 CORE = 512  # rows of the copy in a band, without its margin
 _MARGIN = 40  # rows; several times what smoothing and the search for maxima reach
-_AT_ONCE = 6_000_000  # pixels of a scan from all of which the pitch is taken …
-_WINDOW = 1024  # … and px a side of the part of a larger one
+_WINDOW = 1024  # px a side of the part of a large scan from which the pitch is taken
 # Middles of the window as shares of (height, width), tried in this order: the middle may be torn
 # out, but the quarters of a round cloth are cloth as well.
 _PLACES = ((0.5, 0.5), (0.4, 0.3), (0.6, 0.7), (0.3, 0.6), (0.7, 0.4))
@@ -305,9 +304,9 @@ def _light_and_pitch(source: ScanSource, encoding: str) -> tuple[ScanLight, Pitc
 
 
 def _windows(light: ScanLight) -> Iterator[Float32]:
-    """The scan itself if it is small, or parts of it in the order in which they are tried."""
+    """The scan itself if it is held, or parts of it in the order in which they are tried."""
     height, width = light.shape
-    if height * width <= _AT_ONCE:
+    if light.is_held:
         yield light.rows(0, height)
         return
     for y, x in _PLACES:

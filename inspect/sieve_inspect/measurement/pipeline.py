@@ -154,9 +154,18 @@ def _summarised(
     labelled = nominal_um is not None
     size = nominal_um or nearest_sizes(0.5 * (x.mean_um + y.mean_um))[0].nominal_um
     draft = Measurement(
-        size, scale, light, pictures, (x, y), (*of_x, *of_y), Fit.OK, (), labelled=labelled,
-        turned_deg=prior.turned_deg, overlaps=overlaps,
-    )  # fmt: skip
+        size,
+        scale,
+        light,
+        pictures,
+        (x, y),
+        (*of_x, *of_y),
+        Fit.OK,
+        (),
+        labelled=labelled,
+        turned_deg=prior.turned_deg,
+        overlaps=overlaps,
+    )
     return draft.judged(judging)
 
 

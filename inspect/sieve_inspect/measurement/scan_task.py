@@ -35,7 +35,7 @@ from sieve_inspect.image import (
     open_source,
     size_of,
 )
-from sieve_inspect.image.light import ScanLight
+from sieve_inspect.image.light import ScanLight, is_held
 from sieve_inspect.lattice.search import find_lattice
 from sieve_inspect.measurement.grey_levels import check_grey_levels, rows_of
 from sieve_inspect.measurement.picture import Picture, ScanFile
@@ -54,8 +54,6 @@ from sieve_inspect.workers.shared_work import SharedWork, progress_part
 
 if TYPE_CHECKING:  # an artefact beside the cloth is rare, and its modules are many
     from sieve_inspect.scale.artefact.in_scan import InScan
-
-BANDS_FROM = 6_000_000  # pixels; larger scans are read in bands, and may be damaged in part
 
 _LOCATED = 0.35  # share of the time until all openings are located
 
@@ -108,7 +106,8 @@ def measure_picture(task: Task, progress: Callable[[float], None] = lambda _: No
 
 
 def _measured(task: Task, path: Path, progress: Callable[[float], None]) -> Picture:
-    if task.beside is None and (size_of(path) or 0) > BANDS_FROM:
+    # A larger scan is read in bands, and may be damaged in part.
+    if task.beside is None and not is_held(size_of(path) or 0):
         return picture_of(open_source(path, task.max_megapixels), task, progress)
     scan = load_scan(path, task.max_megapixels or MAX_MEGAPIXELS)
     if task.beside is not None:

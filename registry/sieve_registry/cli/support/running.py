@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from threading import Lock, Timer
-from typing import TYPE_CHECKING, Annotated, TypeVar
+from typing import TYPE_CHECKING, Annotated, Protocol, TypeVar
 
 from sieve_registry.cli.support.options import option
 
@@ -66,6 +66,36 @@ def print_remark(sentence: str) -> None:
     sys.stderr.write(f"sieveward: {sentence}\n")
 
 
+class _Mark(Protocol):
+    """What is shown on a terminal while work is done."""
+
+    def start(self) -> None: ...
+
+    def stop(self) -> None: ...
+
+
+@contextmanager
+def _appearing(mark: _Mark) -> Iterator[None]:
+    """The mark appears after a second and goes when the work is done."""
+    lock, over = Lock(), False
+
+    def appear() -> None:
+        with lock:
+            if not over:
+                mark.start()
+
+    timer = Timer(_APPEARS_AFTER_S, appear)
+    timer.daemon = True
+    timer.start()
+    try:
+        yield
+    finally:
+        timer.cancel()
+        with lock:
+            over = True
+            mark.stop()
+
+
 @contextmanager
 def progress(what: str, count: int) -> Iterator[Progress]:
     """A bar with the time left for `count` tasks on a terminal's error stream.
@@ -96,7 +126,6 @@ def progress(what: str, count: int) -> Iterator[Progress]:
     )
     task = bar.add_task(what, total=count)
     shares: dict[int, float] = {}
-    lock, over = Lock(), False
 
     def update(number: int, share: float) -> None:
         shares[number] = share
@@ -104,21 +133,8 @@ def progress(what: str, count: int) -> Iterator[Progress]:
         text = what if count == 1 else f"{what}, {done} of {count} done"
         bar.update(task, completed=sum(shares.values()), description=text)
 
-    def appear() -> None:
-        with lock:
-            if not over:
-                bar.start()
-
-    timer = Timer(_APPEARS_AFTER_S, appear)
-    timer.daemon = True
-    timer.start()
-    try:
+    with _appearing(bar):
         yield update
-    finally:
-        timer.cancel()
-        with lock:
-            over = True
-        bar.stop()
 
 
 @contextmanager
@@ -133,20 +149,5 @@ def busy(what: str) -> Iterator[None]:
     from rich.console import Console
 
     status = Console(stderr=True).status(f"{what} …")
-    lock, over = Lock(), False
-
-    def appear() -> None:
-        with lock:
-            if not over:
-                status.start()
-
-    timer = Timer(_APPEARS_AFTER_S, appear)
-    timer.daemon = True
-    timer.start()
-    try:
+    with _appearing(status):
         yield
-    finally:
-        timer.cancel()
-        with lock:
-            over = True
-            status.stop()
