@@ -91,7 +91,7 @@ class BadRow:
 class Imported:
     """What was imported, or would be in a trial; with a bad row nothing is imported.
 
-    `ignored` are the columns of the table that are no columns of ours.
+    `ignored` are the columns of the table that are unknown here.
     """
 
     what: str

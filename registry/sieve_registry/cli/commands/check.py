@@ -57,9 +57,7 @@ SettingOption = Annotated[
 VisualOption = Annotated[
     str, option("Visual examination of cloth and label: ok, or the fault seen.", "ok|FAULT")
 ]
-AcceptClothOption = Annotated[
-    str, option("Record it though the cloth is another sieve's: why.", "REASON")
-]
+AcceptClothOption = Annotated[str, option("Reason to record cloth of another sieve.", "REASON")]
 AcceptExpiredOption = Annotated[str, option("Accept an expired scale or artefact: why.", "REASON")]
 AcceptScaleOption = Annotated[
     str, option("Accept a scale that the scans' dpi tags contradict: why.", "REASON")

@@ -25,17 +25,17 @@ def compare(
     um_per_px: options.UmPerPx = None,
     dpi: DpiOption = None,
     scale_after: Annotated[
-        Path | None, option("Scale file of AFTER, if another device.", "FILE")
+        Path | None, option("Scale file of AFTER, if different.", "FILE")
     ] = None,
     um_per_px_after: Annotated[
-        str | None, option("Micrometres per pixel of AFTER, if others.", "X[,Y]")
+        str | None, option("Micrometres per pixel of AFTER, if different.", "X[,Y]")
     ] = None,
-    dpi_after: Annotated[float | None, option("Resolution of AFTER, if another.", "N")] = None,
+    dpi_after: Annotated[float | None, option("Resolution of AFTER, if different.", "N")] = None,
     lamp_angle: options.LampAngle = None,
     view_angle: options.ViewAngle = None,
     illumination: options.IlluminationFile = None,
     illumination_after: Annotated[
-        Path | None, option("Illumination file of AFTER, if another lamp.", "FILE")
+        Path | None, option("Illumination file of AFTER, if different.", "FILE")
     ] = None,
     encoding: options.Encoding = "auto",
     json: options.Json = None,
@@ -81,7 +81,8 @@ def print_comparison(comparison: Comparison) -> None:
     over = ", seen from the other side" if aligned.overlap.place.turn.mirrored else ""
     output.text(
         f"Two other cloths agree so with a probability below {max(match.p_false, 1e-99):.0e}. "
-        f"The cloth lies {aligned.turned_deg:+.2f}° turned and {x:+.0f}, {y:+.0f} um moved{over}."
+        f"The cloth is turned by {aligned.turned_deg:+.2f}° and moved by {x:+.0f}, {y:+.0f} um"
+        f"{over}."
     )
     rows = [
         (

@@ -154,7 +154,7 @@ def _print_imported(done: Imported, source: Path) -> None:
     for row in done.bad:
         output.text(f"line {row.line}: {row.reason}", "  ")
     if done.ignored:
-        output.text(f"Not imported, no columns of ours: {', '.join(done.ignored)}.")
+        output.text(f"Not imported, unknown columns: {', '.join(done.ignored)}.")
     if done.recorded:
         output.line(f"Imported {done.rows} {done.what} from {source}.")
     elif not done.bad:

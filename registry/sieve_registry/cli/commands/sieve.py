@@ -117,10 +117,10 @@ def edit(
     sieve_id: IdArgument,
     *,
     nominal: Annotated[
-        str | None, option("Right a wrong nominal, before the first check.", "L")
+        str | None, option("Correct a wrong nominal, before the first check.", "L")
     ] = None,
-    standard: Annotated[str | None, option("Right the standard, likewise.")] = None,
-    grade: Annotated[str | None, option("Right the grade, likewise.")] = None,
+    standard: Annotated[str | None, option("Correct the standard, likewise.")] = None,
+    grade: Annotated[str | None, option("Correct the grade, likewise.")] = None,
     interval_months: Annotated[int | None, option("Months between checks.")] = None,
     interval_uses: Annotated[int | None, option("Due after N uses as well; 0: no.", "N")] = None,
     location: LocationOption = None,
