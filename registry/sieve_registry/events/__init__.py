@@ -1,0 +1,101 @@
+"""Every kind of event the ledger holds, once: its text, its version, its payload and its codec.
+
+A kind's text and the meaning of its fields stay forever once released. A later version may only
+add fields, each marked `optional`, so that earlier payloads read back and keep their bytes.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from sieve_registry.codec import EventPayload
+from sieve_registry.events.checks import (
+    ActionDecided,
+    CheckRecorded,
+    CheckSigned,
+    DecisionRuleSet,
+    IntervalDecided,
+    ReferenceChecked,
+    RepeatabilityStudied,
+    ResultReviewed,
+)
+from sieve_registry.events.registry import (
+    HeadSigned,
+    LaboratoryRulesSet,
+    LossAccepted,
+    RecordCorrected,
+    RecordsImported,
+    ScaleChainCorrected,
+)
+from sieve_registry.events.scales import (
+    ArtefactAdded,
+    DeviceAdded,
+    IlluminationMeasured,
+    ScaleCalibrated,
+)
+from sieve_registry.events.sieves import (
+    ClothReplaced,
+    SieveAdded,
+    SieveCleaned,
+    SieveEdited,
+    SieveQuarantined,
+    SieveRetired,
+    SieveReturned,
+    StackRun,
+    StackSet,
+    UseLogged,
+)
+
+__all__ = [
+    "EVENT_TYPES",
+    "KINDS",
+    "SIEVE_LIFE",
+    "ActionDecided",
+    "ArtefactAdded",
+    "CheckRecorded",
+    "CheckSigned",
+    "ClothReplaced",
+    "DecisionRuleSet",
+    "DeviceAdded",
+    "HeadSigned",
+    "IlluminationMeasured",
+    "IntervalDecided",
+    "LaboratoryRulesSet",
+    "LossAccepted",
+    "RecordCorrected",
+    "RecordsImported",
+    "ReferenceChecked",
+    "RepeatabilityStudied",
+    "ResultReviewed",
+    "ScaleCalibrated",
+    "ScaleChainCorrected",
+    "SieveAdded",
+    "SieveCleaned",
+    "SieveEdited",
+    "SieveQuarantined",
+    "SieveRetired",
+    "SieveReturned",
+    "StackRun",
+    "StackSet",
+    "UseLogged",
+    "decode",
+]
+
+EVENT_TYPES: tuple[type[EventPayload], ...] = (
+    SieveAdded, SieveEdited, SieveRetired, SieveQuarantined, SieveReturned, SieveCleaned,
+    ClothReplaced, UseLogged, StackSet, StackRun, CheckRecorded, CheckSigned, ActionDecided,
+    ResultReviewed, DecisionRuleSet, IntervalDecided, ReferenceChecked, RepeatabilityStudied,
+    ArtefactAdded, DeviceAdded, ScaleCalibrated, IlluminationMeasured, RecordCorrected,
+    ScaleChainCorrected, LaboratoryRulesSet, HeadSigned, LossAccepted, RecordsImported,
+)  # fmt: skip
+KINDS: Mapping[str, type[EventPayload]] = {payload.KIND: payload for payload in EVENT_TYPES}
+# Events of a sieve's life that have no table of their own: their subject is the sieve's id.
+SIEVE_LIFE: tuple[type[EventPayload], ...] = (
+    SieveQuarantined, SieveReturned, SieveCleaned, ClothReplaced, CheckSigned,
+)  # fmt: skip
+
+
+def decode(kind: str, payload: Mapping[str, Any]) -> EventPayload:
+    """The typed payload of an event. Raises `KeyError` for an unknown kind, and as the codec."""
+    return KINDS[kind].from_payload(payload)
