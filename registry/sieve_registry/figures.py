@@ -65,12 +65,29 @@ class Margin(Stored):
 
 
 @dataclass(frozen=True, kw_only=True)
+class SharedByChanges(Stored):
+    """Parts of a change's uncertainty that other changes share: in x and y, um, k = 1.
+
+    `edge_before` and `edge_after` come from the edge response of the two scans, `scale_before` and
+    `scale_after` from edge bias and light: 0 where both scans have one scale and lamp. `scales`
+    names scale and lamp of both.
+    """
+
+    edge_before: tuple[float, float]
+    edge_after: tuple[float, float]
+    scale_before: tuple[float, float]
+    scale_after: tuple[float, float]
+    scales: tuple[str, str]
+
+
+@dataclass(frozen=True, kw_only=True)
 class ClothLink(Stored):
     """The earlier check whose cloth a check shows, and what changed since; lengths in um.
 
     `common` apertures agree, which two other cloths do with a probability of `p_false`. Changes
     are those of the directions x and y of the earlier check; `exchanged` tells that x of one is y
-    of the other. `accepted` is why a person recorded it where that check is of another sieve.
+    of the other. `accepted` is why a person recorded it where that check is of another sieve;
+    `shared` is None in records of earlier versions.
     """
 
     sieve: str
@@ -84,6 +101,7 @@ class ClothLink(Stored):
     u_y_um: float
     kinds: tuple[str, ...] = ()
     accepted: str = optional("")
+    shared: SharedByChanges | None = optional(None)
 
 
 @dataclass(frozen=True)

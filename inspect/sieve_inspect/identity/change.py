@@ -11,7 +11,7 @@ the same edge bias and light, and leaves only the edge response.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 from statistics import NormalDist
 from typing import Any
@@ -44,6 +44,20 @@ class Kind(StrEnum):
 
 
 @dataclass(frozen=True)
+class Shared:
+    """Standard uncertainties of a change, um, that other changes of the same scans share.
+
+    Those of the edge response of each scan; those of each scale's edge bias and light, 0 where
+    both scans have the same.
+    """
+
+    edge_before_um: float
+    edge_after_um: float
+    scale_before_um: float = 0.0
+    scale_after_um: float = 0.0
+
+
+@dataclass(frozen=True)
 class DirectionChange:
     """The change of one direction: mean over the common openings, um, and its budget.
 
@@ -56,6 +70,7 @@ class DirectionChange:
     total: Expanded
     stretch: float
     U_stretch: float
+    shared: Shared
 
     @property
     def U_um(self) -> float:  # noqa: N802  (U is the symbol of the GUM)
@@ -185,9 +200,12 @@ def _direction(
     same = sides[0].scale == sides[1].scale and own[0] == own[1]
     ratio = 1 / (1 + aligned.stretch[axis])
 
-    def both(figure: str) -> float:
+    def each(figure: str) -> tuple[float, float]:
         first, second = (getattr(side, figure)[i] for side, i in zip(sides, own, strict=True))
-        return math.hypot(first, second * ratio)
+        return first, second * ratio
+
+    def both(figure: str) -> float:
+        return math.hypot(*each(figure))
 
     u_scatter, dof = _u_of_mean(change, used)
     u_pitch = aligned.u_stretch[axis] * float(np.mean(width[used]))
@@ -201,6 +219,12 @@ def _direction(
             Contribution("edge bias", name, both("bias"), source=BudgetSource.SCALE),
             Contribution("light on the wires", name, both("light"), source=BudgetSource.LIGHT),
         ]
+    shared = Shared(*each("edge"))
+    if not same:
+        before, after = (
+            math.hypot(*parts) for parts in zip(each("bias"), each("light"), strict=True)
+        )
+        shared = replace(shared, scale_before_um=before, scale_after_um=after)
     u_stretch = math.hypot(aligned.u_stretch[axis], both("u_rel"))
     return DirectionChange(
         float(change[used].mean()),
@@ -208,6 +232,7 @@ def _direction(
         expanded(lines),
         aligned.stretch[axis],
         2 * u_stretch,
+        shared,
     )
 
 

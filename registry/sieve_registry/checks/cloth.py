@@ -8,7 +8,7 @@ of every other sieve of that nominal, retired sieves included.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 from enum import StrEnum
@@ -19,13 +19,14 @@ from sieve_registry.checks import queries
 from sieve_registry.checks.errors import OtherClothError
 from sieve_registry.errors import IntegrityError, RegistryError
 from sieve_registry.events import ClothReplaced
-from sieve_registry.figures import ClothLink, EvidenceFile
+from sieve_registry.figures import ClothLink, EvidenceFile, SharedByChanges
 from sieve_registry.records import SieveHistory, facts_of_type
 from sieve_registry.store import reader
 from sieve_registry.store.engine import Registry
 from sieve_registry.values import clean_text
 
 if TYPE_CHECKING:
+    from sieve_inspect.identity.change import DirectionChange
     from sieve_inspect.identity.cloth_map import ClothMap
     from sieve_inspect.identity.comparison import Comparison
     from sieve_inspect.identity.fingerprint import Fingerprint
@@ -229,28 +230,40 @@ def _link(check: _Kept, matches: Sequence[Comparison]) -> ClothLink:
     What makes a field's change uncertain, blur and light, is common to all.
     """
     total = sum(match.match.common for match in matches)
-    mean, u = [0.0, 0.0], [0.0, 0.0]
-    kinds = []
-    for match in matches:
-        assert match.changes is not None
-        share = match.match.common / total
-        for axis, change in enumerate(match.changes.directions):
-            mean[axis] += share * change.mean_um
-            u[axis] += share * change.U_um / 2
-        kinds += [str(kind) for kind in match.changes.kinds if str(kind) not in kinds]
+
+    def pooled(figure: Callable[[DirectionChange], float]) -> tuple[float, float]:
+        x, y = (
+            sum(
+                match.match.common / total * figure(match.changes.directions[axis])
+                for match in matches
+                if match.changes is not None
+            )
+            for axis in (0, 1)
+        )
+        return _rounded(x), _rounded(y)
+
+    kinds = [str(kind) for match in matches if match.changes for kind in match.changes.kinds]
     best = min(matches, key=lambda match: match.p_false_match)
     assert best.aligned is not None
+    change, u = pooled(lambda d: d.mean_um), pooled(lambda d: d.U_um / 2)
     return ClothLink(
         sieve=check.sieve_id,
         check=check.check_id,
         common=total,
         p_false=max(best.p_false_match, 1e-99),
         exchanged=best.aligned.overlap.place.turn.swaps,
-        change_x_um=_rounded(mean[0]),
-        change_y_um=_rounded(mean[1]),
-        u_x_um=_rounded(u[0]),
-        u_y_um=_rounded(u[1]),
-        kinds=tuple(kinds),
+        change_x_um=change[0],
+        change_y_um=change[1],
+        u_x_um=u[0],
+        u_y_um=u[1],
+        kinds=tuple(dict.fromkeys(kinds)),
+        shared=SharedByChanges(
+            edge_before=pooled(lambda d: d.shared.edge_before_um),
+            edge_after=pooled(lambda d: d.shared.edge_after_um),
+            scale_before=pooled(lambda d: d.shared.scale_before_um),
+            scale_after=pooled(lambda d: d.shared.scale_after_um),
+            scales=(best.aligned.before.known.scale, best.aligned.after.known.scale),
+        ),
     )
 
 

@@ -136,8 +136,8 @@ def take(
     )
     document = measurement.to_dict()
     judged = not for_information
-    figures = _figures(registry, history, day, document, chosen, judged=judged)
     cloth = recognise_cloth(registry, history, day, measurement.cloth_maps())
+    figures = _figures(registry, history, day, document, chosen, cloth, judged=judged)
     return Taken(
         history,
         day,
@@ -157,7 +157,13 @@ def with_history_now(registry: Registry, taken: Taken) -> Taken:
     with registry.reading() as connection:
         history = history_of(connection, taken.history.sieve.id)
     figures = _figures(
-        registry, history, taken.day, taken.document, taken.scale, judged=taken.judged
+        registry,
+        history,
+        taken.day,
+        taken.document,
+        taken.scale,
+        taken.cloth,
+        judged=taken.judged,
     )
     return replace(taken, history=history, figures=figures)
 
@@ -233,6 +239,7 @@ def _figures(
     day: date,
     document: Mapping[str, Any],
     scale: CheckScale,
+    cloth: Recognition,
     *,
     judged: bool,
 ) -> dict[str, Any]:
@@ -243,7 +250,8 @@ def _figures(
     from sieve_registry.outlook.queries import action_with_history
 
     with_chain = {**figures, "trace": scale.trace}
-    return figures | action_with_history(registry, history, day, with_chain)
+    link = None if cloth.contradicts else cloth.link
+    return figures | action_with_history(registry, history, day, with_chain, link)
 
 
 def check(

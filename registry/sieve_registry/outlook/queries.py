@@ -13,7 +13,8 @@ from sieve_inspect.outcomes import Action
 from sieve_inspect.verdict.rules import Rule, read_rule
 from sieve_registry.errors import UnknownSieveError
 from sieve_registry.events import CheckRecorded, IntervalDecided
-from sieve_registry.figures import DirectionFigures, Margin
+from sieve_registry.figures import ClothLink, DirectionFigures, Margin
+from sieve_registry.outlook.changes import ClothLinks
 from sieve_registry.outlook.cloth_history import Instrument, Instruments
 from sieve_registry.outlook.proposals import (
     Advice,
@@ -43,6 +44,15 @@ class SieveData:
     bounds: Bounds
     scales: Instruments
     payloads: Mapping[str, CheckRecorded]  # by check id
+
+    @property
+    def links(self) -> ClothLinks:
+        """The changes since earlier checks of the sieve, by check."""
+        return {
+            check: payload.cloth
+            for check, payload in self.payloads.items()
+            if payload.cloth is not None and payload.cloth.sieve == self.state.sieve.id
+        }
 
     @property
     def decision_rule(self) -> Rule:
@@ -98,7 +108,9 @@ def outlook(registry: Registry, sieve_id: str, day: date | None = None) -> Outlo
     """The forecast for a sieve from its checks and uses at the end of a day (today)."""
     data = sieve_data(registry, sieve_id, day)
     state = data.state
-    wear = analyse_wear(data.history, state.as_of, data.bounds, data.decision_rule, data.scales)
+    wear = analyse_wear(
+        data.history, state.as_of, data.bounds, data.decision_rule, data.scales, data.links
+    )
     methods = compare_methods(data.history, state.as_of, data.scales)
     return Outlook(data, wear, methods, advise(state.last_check, wear, state.due, state.new_cloth))
 
@@ -123,11 +135,16 @@ def interval_view(registry: Registry, sieve_id: str, day: date | None = None) ->
 
 
 def action_with_history(
-    registry: Registry, history: SieveHistory, day: date, figures: Mapping[str, Any]
+    registry: Registry,
+    history: SieveHistory,
+    day: date,
+    figures: Mapping[str, Any],
+    link: ClothLink | None = None,
 ) -> dict[str, str]:
     """How the sieve's history changes the action of a check about to be recorded; {} if not.
 
-    `figures` are those of its payload, with its `trace`. "keep" becomes "keep with a shorter
+    `figures` are those of its payload, with its `trace`; `link` is its change since an earlier
+    check. "keep" becomes "keep with a shorter
     interval" where a limit may be reached before the next check.
     """
     entered_late = any(check.on_date > day for check in history.checks)
@@ -140,7 +157,8 @@ def action_with_history(
     assert now is not None
     scales = {**data.scales, check.id: _instrument(figures)}
     bounds = _bounds_of(Margin.from_payload(margin) for margin in figures["margins"])
-    wear = analyse_wear(after, day, bounds, data.decision_rule, scales)
+    links = data.links if link is None else {**data.links, check.id: link}
+    wear = analyse_wear(after, day, bounds, data.decision_rule, scales, links)
     advice = advise(check, wear, now.due)
     if advice.action == Action.KEEP:
         return {}

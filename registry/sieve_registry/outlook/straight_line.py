@@ -54,9 +54,13 @@ class Fit:
     scatter_factor: float
     quantile: float
 
+    def half_width(self, index: int) -> float:
+        """Half the 95 % interval of one parameter."""
+        return self.quantile * math.sqrt(float(self.cov[index, index]))
+
     def interval(self, index: int) -> tuple[float, float]:
         """The 95 % interval of one parameter."""
-        half = self.quantile * math.sqrt(float(self.cov[index, index]))
+        half = self.half_width(index)
         return float(self.beta[index]) - half, float(self.beta[index]) + half
 
     def at(self, row: Float) -> tuple[float, float]:
@@ -93,7 +97,11 @@ def line_design(parts: Sequence[int], *slopes: Sequence[float] | Float) -> Float
 
 def fit(design: Float, points: Sequence[Point]) -> Fit | None:
     """Generalised least squares of a design (n, p); None where it cannot be solved."""
-    y, v = np.array([p.value for p in points]), covariance(points)
+    return least_squares(design, np.array([p.value for p in points]), covariance(points))
+
+
+def least_squares(design: Float, y: Float, v: Float) -> Fit | None:
+    """The same for values y (n,) of any covariance v (n, n)."""
     n, p = design.shape
     if n < p or np.linalg.matrix_rank(design) < p or np.linalg.matrix_rank(v) < n:
         return None

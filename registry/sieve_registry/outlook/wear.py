@@ -5,37 +5,55 @@ Mean, standard deviation and largest aperture, in x and y, each follow a line ov
 
     value = a_k + b t            k: the part of the cloth's history   (see `straight_line`)
     limit reached where a_last + b t = limit ∓ w,  w = guard band of the last check
+
+Where checks show the same places of the cloth, the slope of the mean is that of the changes there
+(see `changes`), if it is known better so.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
 from datetime import date, timedelta
+from enum import StrEnum
 from itertools import product
 
 import numpy as np
-from numpy.typing import NDArray
 
 from sieve_inspect.verdict.rules import Rule
+from sieve_registry.outlook.changes import (
+    NO_LINKS,
+    ClothLinks,
+    Linked,
+    anchored,
+    slope_by_changes,
+)
 from sieve_registry.outlook.cloth_history import (
     DAYS_PER_YEAR,
+    Instrument,
     Instruments,
     Step,
     all_steps,
     check_point,
     cloth_history,
     elapsed,
+    part_index,
     recent_rate,
 )
 from sieve_registry.outlook.straight_line import Fit, Point, crossing, fit, line_design
 from sieve_registry.records import Check, SieveHistory
 
-Float = NDArray[np.float64]
 LEAST_CHECKS = 3  # two points always fit a line exactly
 _NAMES = ("mean", "standard deviation", "largest aperture")
 _NO_CHANGE = "no significant change yet"
+
+
+class WearEvidence(StrEnum):
+    """What a trend is drawn through."""
+
+    MEANS = "means"
+    CHANGES = "changes of common apertures"
 
 
 @dataclass(frozen=True)
@@ -76,6 +94,7 @@ class Trend:
 
     `scatter_factor` over 1: the results vary more than their uncertainty, and the intervals are
     widened by it. `problem` is the reason why there is no line or no day; those fields are None.
+    `by_means` is the line through the means alone where `evidence` are `changes` of so many checks.
     """
 
     name: str
@@ -91,6 +110,9 @@ class Trend:
     reached_already: bool = False
     beyond_limit: bool = False  # also outside the limit itself
     problem: str = ""
+    evidence: WearEvidence = WearEvidence.MEANS
+    changes: int = 0
+    by_means: Trend | None = None
 
     @property
     def position(self) -> str:
@@ -106,7 +128,11 @@ class Trend:
 
 @dataclass(frozen=True)
 class Wear:
-    """All lines of a sieve, its checks, and the steps in its history."""
+    """All lines of a sieve, its checks, and the steps in its history.
+
+    `checks` and `scales` have x and y of the cloth: `exchanged` are checks that were recorded a
+    quarter turn from it. `links` are the changes since earlier checks, by check.
+    """
 
     sieve_id: str
     as_of: date
@@ -117,6 +143,9 @@ class Wear:
     checks: tuple[Check, ...]
     places: tuple[float, ...]  # uses, or days, at each check
     trends: tuple[Trend, ...]
+    exchanged: tuple[str, ...] = ()
+    links: ClothLinks = field(default_factory=dict)
+    scales: Instruments = field(default_factory=dict)
 
     @property
     def first(self) -> Trend | None:
@@ -137,71 +166,141 @@ class Wear:
 
 
 def analyse_wear(
-    history: SieveHistory, day: date, bounds: Bounds, rule: Rule, scales: Instruments
+    history: SieveHistory,
+    day: date,
+    bounds: Bounds,
+    rule: Rule,
+    scales: Instruments,
+    links: ClothLinks = NO_LINKS,
 ) -> Wear:
-    """The wear of a sieve by its checks up to `day`, against the limits given."""
+    """The wear of a sieve by its checks up to `day`, against the limits given.
+
+    `links` are changes since earlier checks, by check.
+    """
     cloth = cloth_history(history, day, scales)
-    checks = cloth.checks
+    linked = Linked.of(cloth.checks, links)
+    checks = tuple(_of_cloth(c, n in linked.exchanged) for n, c in enumerate(cloth.checks))
+    exchanged = tuple(checks[number].id for number in sorted(linked.exchanged))
     by_uses = any(use.on_date <= day for use in history.uses)
     rate = recent_rate(history, day) if by_uses else 1.0
     start = checks[0].on_date if checks else day
-    places = [elapsed(history, start, c.on_date, c.seq, by_uses=by_uses) for c in checks]
-    axis = _Axis(
-        t=np.array(places),
-        parts=cloth.parts,
-        now=elapsed(history, start, day, None, by_uses=by_uses),
-        rate=rate,
-        day=day,
-        per=1000.0 if by_uses else DAYS_PER_YEAR,
-    )
-    trends = []
-    for name, direction in product(_NAMES, "xy"):
-        if (name, direction) in bounds:
-            points = [check_point(c, name, direction, scales, checks[-1]) for c in checks]
-            empty = Trend(name, direction, sum(point is not None for point in points))
-            trends.append(_trend(empty, points, axis, bounds[name, direction], rule))
-    return Wear(
+    worn = Wear(
         sieve_id=history.sieve.id,
         as_of=day,
         by_uses=by_uses,
-        at=axis.now,
+        at=elapsed(history, start, day, None, by_uses=by_uses),
         rate_per_year=None if not by_uses or rate is None else rate * DAYS_PER_YEAR,
         steps=tuple(all_steps(history, day, scales)),
         checks=checks,
-        places=tuple(places),
-        trends=tuple(trends),
+        places=tuple(elapsed(history, start, c.on_date, c.seq, by_uses=by_uses) for c in checks),
+        trends=(),
+        exchanged=exchanged,
+        links={check.id: links[check.id] for check in checks if check.id in links},
+        scales={
+            check.id: _turned(scales[check.id], check.id in exchanged)
+            for check in checks
+            if check.id in scales
+        },
     )
+    axis = _Axis(worn.at, rate, day, per=1000.0 if by_uses else DAYS_PER_YEAR)
+    trends = [
+        _trend(worn, name, direction, axis, bounds[name, direction], rule)
+        for name, direction in product(_NAMES, "xy")
+        if (name, direction) in bounds
+    ]
+    return replace(worn, trends=tuple(trends))
 
 
-@dataclass(frozen=True, eq=False)
+def _of_cloth(check: Check, exchanged: bool) -> Check:
+    return replace(check, x=check.y, y=check.x) if exchanged else check
+
+
+def _turned(instrument: Instrument, exchanged: bool) -> Instrument:
+    return replace(instrument, u_rel=instrument.u_rel[::-1]) if exchanged else instrument
+
+
+@dataclass(frozen=True)
 class _Axis:
-    """Uses (or days) at the checks and now, with the rate per day and the unit of a slope."""
+    """Uses (or days) now, with the rate per day and the unit of a slope."""
 
-    t: Float
-    parts: list[int]
     now: float
     rate: float | None
     day: date
     per: float
 
 
-def _trend(
-    empty: Trend,
-    points: Sequence[Point | None],
-    axis: _Axis,
-    bound: Bound,
-    rule: Rule,
-) -> Trend:
-    known = [(i, point) for i, point in enumerate(points) if point is not None]
-    if len(known) < LEAST_CHECKS:
-        return replace(empty, problem=_too_few(len(known), len(points)))
-    kept = [i for i, _ in known]
-    axis = replace(axis, t=axis.t[kept], parts=[axis.parts[i] for i in kept])
-    line = fit(line_design(axis.parts, axis.t / axis.per), [point for _, point in known])
-    if line is None or line.dof < 1:
+@dataclass(frozen=True, eq=False)
+class Lines:
+    """The lines of a value over uses (days) divided by a unit: through means, by changes.
+
+    Those parameters before the last are the levels of parts, the last the slope. `last` is the
+    newest value, `known` how many there are, `changes` the number behind the second line.
+    """
+
+    means: Fit | None
+    changes: Fit | None
+    last: Point | None
+    known: int
+    number_of_changes: int
+
+
+def lines_of(worn: Wear, name: str, direction: str, per: float = 1.0) -> Lines:
+    """The lines of one value; None where there is not enough for a line."""
+    t = np.array(worn.places) / per
+    parts = [part_index(check, worn.steps) for check in worn.checks]
+    points = [check_point(c, name, direction, worn.scales, worn.checks[-1]) for c in worn.checks]
+    kept = [number for number, point in enumerate(points) if point is not None]
+    known = [point for point in points if point is not None]
+    if not known:
+        return Lines(None, None, None, 0, 0)
+    own_parts = [parts[number] for number in kept]
+    by_means = None
+    if len(known) >= LEAST_CHECKS:
+        by_means = fit(line_design(own_parts, t[kept]), known)
+    linked = Linked.of(worn.checks, worn.links) if name == "mean" else None
+    changes = [] if linked is None else linked.changes(direction)
+    slope = slope_by_changes(changes, t, parts)
+    by_changes = None
+    if slope is not None:
+        last_part = [i for i, part in enumerate(own_parts) if part == own_parts[-1]]
+        anchors = [known[i] for i in last_part]
+        by_changes = anchored(slope, anchors, t[[kept[i] for i in last_part]])
+    if by_means is not None and by_means.dof < 1:
+        by_means = None
+    return Lines(by_means, by_changes, known[-1], len(known), len(changes))
+
+
+def _trend(worn: Wear, name: str, direction: str, axis: _Axis, bound: Bound, rule: Rule) -> Trend:
+    lines = lines_of(worn, name, direction, axis.per)
+    by_means = Trend(name, direction, lines.known)
+    if lines.known < LEAST_CHECKS or lines.last is None:
+        by_means = replace(by_means, problem=_too_few(lines.known, len(worn.checks)))
+    elif lines.means is None:
         problem = "not enough: no two checks with uses between them and no step"
-        return replace(empty, problem=problem)
-    return _forecast(empty, line, axis, known[-1][1], bound, rule)
+        by_means = replace(by_means, problem=problem)
+    else:
+        by_means = _forecast(by_means, lines.means, axis, lines.last, bound, rule)
+    if lines.changes is None or lines.last is None or not _better(lines.changes, lines.means):
+        return by_means
+    empty = Trend(
+        name,
+        direction,
+        lines.known,
+        evidence=WearEvidence.CHANGES,
+        changes=lines.number_of_changes,
+        by_means=by_means,
+    )
+    return _forecast(empty, lines.changes, axis, lines.last, bound, rule)
+
+
+def _better(line: Fit, other: Fit | None) -> bool:
+    """Whether the slope of a line is known better than that of another."""
+    if other is None:
+        return True
+    widths = [
+        high - low for high, low in (f.interval(len(f.beta) - 1)[::-1] for f in (line, other))
+    ]
+    return widths[0] < widths[1]
 
 
 def _too_few(known: int, checks: int) -> str:

@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from sieve_registry.outlook.cloth_history import check_point, part_index
-from sieve_registry.outlook.straight_line import Fit, fit, line_design
-from sieve_registry.outlook.wear import Reach, Trend, Wear
+from sieve_registry.outlook.cloth_history import part_index
+from sieve_registry.outlook.straight_line import Fit
+from sieve_registry.outlook.wear import Reach, Trend, Wear, WearEvidence, lines_of
 from sieve_registry.report.charts import INK, mark, standalone, svg_of
 from sieve_registry.report.formatting import Lengths, clean, digits
 
@@ -39,12 +39,16 @@ def wear_axis(worn: Wear) -> str:
 
 @dataclass(frozen=True, eq=False)
 class _Ahead:
-    """A trend at the places `t` (n,) with half its 95 % band, in um."""
+    """A trend at the places `t` (n,) with half its 95 % band, in um.
+
+    `by_means` is the same for the line through the means where the trend is that of the changes.
+    """
 
     trend: Trend
     t: Float
     value: Float
     half: Float
+    by_means: tuple[Float, Float] | None
 
 
 def wear_chart(seen: Outlook, label: str) -> Markup:
@@ -121,23 +125,20 @@ def _ahead(seen: Outlook, trend: Trend) -> _Ahead | None:
     if trend.name != "mean" or trend.slope is None:
         return None
     worn = seen.wear
-    points, places, parts = [], [], []
-    for t, check in zip(worn.places, worn.checks, strict=True):
-        point = check_point(check, "mean", trend.direction, seen.data.scales)
-        if point is not None:
-            points.append(point)
-            places.append(t)
-            parts.append(part_index(check, worn.steps))
-    line = fit(line_design(parts, places), points)
+    lines = lines_of(worn, "mean", trend.direction)
+    by_changes = trend.evidence == WearEvidence.CHANGES
+    line = lines.changes if by_changes else lines.means
     if line is None:
         return None
-    first = min(places)
-    behind = max(worn.at - first, 1.0)
+    parts = [part_index(check, worn.steps) for check in worn.checks]
+    behind = max(worn.at - min(worn.places), 1.0)
     wanted = worn.at + 0.5 * behind if trend.reach is None else trend.reach.high
     end = min(max(wanted, worn.at), worn.at + _AHEAD * behind)
-    start = min(t for t, part in zip(places, parts, strict=True) if part == parts[-1])
+    start = min(t for t, part in zip(worn.places, parts, strict=True) if part == parts[-1])
     shown = np.linspace(start, end, 41)
-    return _Ahead(trend, shown, *_band(line, shown))
+    by_means = lines.means if by_changes else None
+    other = None if by_means is None else _band(by_means, shown)
+    return _Ahead(trend, shown, *_band(line, shown), by_means=other)
 
 
 def _band(line: Fit, t: Float) -> tuple[Float, Float]:
@@ -156,6 +157,11 @@ def _line(axes: Axes, line: _Ahead, lengths: Lengths) -> None:
     for edge in (low, high):
         axes.plot(line.t, edge, style, color="#767676", linewidth=0.6)
     axes.plot(line.t, line.value * unit, style, color=INK, linewidth=1.2)
+    if line.by_means is not None:
+        value, half = line.by_means
+        axes.plot(line.t, value * unit, ":", color=INK, linewidth=1.4)
+        for edge in (value - half, value + half):
+            axes.plot(line.t, edge * unit, ":", color="#767676", linewidth=0.8)
     reach = line.trend.reach
     if reach is not None and reach.at <= line.t[-1]:
         spread = [[reach.at - reach.low], [reach.high - reach.at]]
@@ -176,16 +182,20 @@ def wear_view(seen: Outlook, lengths: Lengths) -> dict[str, Any]:
         "as_of": worn.as_of.isoformat(),
         "axis": wear_axis(worn),
         "lines": any(t.slope is not None for t in worn.trends if t.name == "mean"),
+        "by_changes": any(t.evidence == WearEvidence.CHANGES for t in worn.trends),
     }
 
 
 def _sentences(worn: Wear, lengths: Lengths) -> list[str]:
-    sentences = [_trend(t, worn, lengths) for t in worn.trends if t.name == "mean"]
+    sentences = []
+    for trend in worn.trends:
+        if trend.name == "mean":
+            sentences += [_trend(trend, worn, lengths), wear_evidence(trend, worn, lengths)]
     first = worn.first
     if first is not None and first.name != "mean":
         sentences.append(_trend(first, worn, lengths))
     sentences += wear_remarks(worn)
-    return [str(clean(text)) for text in sentences]
+    return [str(clean(text)) for text in sentences if text]
 
 
 def _trend(trend: Trend, worn: Wear, lengths: Lengths) -> str:
@@ -207,6 +217,24 @@ def _trend(trend: Trend, worn: Wear, lengths: Lengths) -> str:
     if trend.reach is None:
         return f"{text}; {trend.problem}." if trend.problem else f"{text}."
     return f"{text}. It reaches the acceptance limit {reach_text(trend.reach, worn)}"
+
+
+def wear_evidence(trend: Trend, worn: Wear, lengths: Lengths) -> str:
+    """What a trend is drawn through where that is not the means, and what these say."""
+    means = trend.by_means
+    if means is None:
+        return ""
+    text = (
+        f"Mean in {trend.direction}: by {trend.changes} {trend.evidence} since earlier checks; "
+        "by the means alone"
+    )
+    if means.slope is None:
+        return f"{text}: {means.problem}."
+    low, high = (_signed(lengths, s or 0.0, means) for s in (means.slope_low, means.slope_high))
+    per = "1000 uses" if worn.by_uses else "year"
+    slope = f"{_signed(lengths, means.slope, means)} {lengths.unit} per {per}"
+    problem = f"; {means.problem}" if means.problem else ""
+    return f"{text} {slope} (95 %: {low} to {high}){problem}."
 
 
 def _signed(lengths: Lengths, slope: float, trend: Trend) -> str:
@@ -236,6 +264,11 @@ def wear_remarks(worn: Wear) -> list[str]:
         + ("the trend starts again." if step.new_cloth else "the level may differ from then on.")
         for step in worn.steps
     ]
+    if worn.exchanged:
+        sentences.append(
+            f"By its cloth {', '.join(worn.exchanged)} lay a quarter turn from the earlier checks: "
+            "its x and y are exchanged here."
+        )
     widened = [f"{t.name} in {t.direction}" for t in worn.trends if t.scatter_factor > 1]
     if widened:
         sentences.append(

@@ -95,6 +95,9 @@ def _trend_dict(trend: Trend) -> dict[str, Any]:
             "date_interval": list(output.fields(reach, "day_low day_high").values()),
         },
         "problem": trend.problem,
+        "evidence": str(trend.evidence),
+        "changes": trend.changes,
+        "by_means": None if trend.by_means is None else _trend_dict(trend.by_means),
     }
 
 
@@ -137,7 +140,8 @@ def _cells(trend: Trend) -> tuple[object, ...]:
 
 
 def _sentences(outlook: Outlook) -> list[str]:
-    from sieve_registry.report.wear import reach_text, wear_remarks
+    from sieve_registry.report.formatting import Lengths
+    from sieve_registry.report.wear import reach_text, wear_evidence, wear_remarks
 
     worn, first = outlook.wear, outlook.wear.first
     sentences = []
@@ -155,6 +159,9 @@ def _sentences(outlook: Outlook) -> list[str]:
             name = f"{_SHORT[trend.name]} {trend.direction}"
             problems.setdefault(trend.problem, []).append(name)
     sentences += [f"{', '.join(names)}: {problem}." for problem, names in problems.items()]
+    lengths = Lengths(outlook.data.state.sieve.nominal_um)
+    evidence = [wear_evidence(trend, worn, lengths) for trend in worn.trends]
+    sentences += [text.replace("µ", "u").replace("−", "-") for text in evidence if text]
     sentences += wear_remarks(worn)
     for methods in outlook.methods:
         sentences += _method_words(methods)
