@@ -97,6 +97,7 @@ def test_uneven_focus_is_not_mistaken_for_another_encoding(
         assert abs(error[ok].mean()) < 2 * u < 0.12
 
 
+@pytest.mark.long
 def test_openings_brighter_than_the_sensor_in_uneven_focus_are_not_blocked(
     measured: Callable[..., Measurement], tmp_path: Path
 ) -> None:

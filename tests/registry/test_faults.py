@@ -99,6 +99,7 @@ def whole(path: Path, clock: Clock) -> int:
 
 
 @linux
+@pytest.mark.long
 def test_killed_at_every_statement_and_file_operation_nothing_is_half_there(
     registry: Registry, add: Callable[..., Any], path: Path, scan: Path, clock: Clock
 ) -> None:
@@ -194,6 +195,7 @@ for number in range(int(count)):
 """
 
 
+@pytest.mark.long
 def test_eight_writers_of_two_hundred_uses_lose_and_double_no_use(
     target: str, registry: Registry, add: Callable[..., Any]
 ) -> None:

@@ -88,6 +88,7 @@ def proven_wrong(path: Path, clock: Clock) -> Callable[..., bool]:
     return found
 
 
+@pytest.mark.long
 def test_any_byte_of_the_file(everything: Path, clock: Clock) -> None:
     where = places(everything.stat().st_size, 100, 1000)
     assert missed(everything, where, proven_wrong(everything, clock)) == []

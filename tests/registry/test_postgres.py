@@ -279,6 +279,7 @@ def test_a_writer_waits_for_the_other_only_so_long(
     waiting.close()
 
 
+@pytest.mark.long
 def test_eight_writers_lose_no_event(lab: Registry, address: str, scan: Path) -> None:
     fill(lab, scan)
     code = (

@@ -18,6 +18,7 @@ from sieve_inspect.scale.calibration import Artefact, Calibration
 from sieve_inspect.synthetic import Optics, Sensor
 from sieve_inspect.synthetic.targets import Device, Target, render_target
 
+pytestmark = pytest.mark.long
 CASES = 200
 PITCH = 400.0
 

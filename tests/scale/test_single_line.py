@@ -88,6 +88,7 @@ def cases() -> list[_Case]:
     return [_case(number) for number in range(CASES)]
 
 
+@pytest.mark.long
 def test_bias_within_a_fiftieth_of_a_pixel(cases: list[_Case]) -> None:
     """But where its own u says that the picture leaves more open: a line along the pixels."""
     clear = [one for one in cases if one.u_px < 0.01]
@@ -95,6 +96,7 @@ def test_bias_within_a_fiftieth_of_a_pixel(cases: list[_Case]) -> None:
     assert max(abs(one.off_px) for one in clear) < 0.02
 
 
+@pytest.mark.long
 def test_truth_lies_within_u(cases: list[_Case]) -> None:
     z = np.array([one.off_px / one.u_px for one in cases])
     assert 0.90 <= np.mean(np.abs(z) < 2) <= 0.99
