@@ -118,6 +118,7 @@ class EventPayload(Stored):
     NOUN: ClassVar[str] = "the record"
 
     late_reason: str = optional("", key="why_late")  # why it was recorded only afterwards
+    not_authorised: str = optional("")  # why the person was not entitled to this act, as marked
     other: Mapping[str, Any] = dataclasses.field(default_factory=dict)  # fields of a later version
 
     def __init_subclass__(

@@ -18,17 +18,17 @@ DEFAULT_STANDARD = "iso3310-1:2016"
 DEFAULT_INTERVAL_MONTHS = 12  # yearly: Nevada DOT, TxDOT
 
 
-def clean_id(text: str) -> str:
-    """A sieve's id: 1 to 64 printable characters, outer blanks taken off, in NFC.
+def clean_id(text: str, what: str = "sieve id") -> str:
+    """An id of a sieve or other thing: 1 to 64 printable characters without outer blanks, in NFC.
 
     Otherwise an id is data: `../x`, `=1+1` and emoji are as good as `S-017`.
     """
-    cleaned = _printable("sieve id", text)
+    cleaned = _printable(what, text)
     if not cleaned:
-        raise BadTextError(what="sieve id", text=text[:ID_LENGTH], reason="it is empty")
+        raise BadTextError(what=what, text=text[:ID_LENGTH], reason="it is empty")
     if len(cleaned) > ID_LENGTH:
         raise BadTextError(
-            what="sieve id", text=f"{cleaned[:20]}…", reason=f"it is over {ID_LENGTH} characters"
+            what=what, text=f"{cleaned[:20]}…", reason=f"it is over {ID_LENGTH} characters"
         )
     return cleaned
 
@@ -92,3 +92,17 @@ def read_date(text: str) -> date:
         raise DateRefusedError(
             reason=f"{text!r} is not a date", advice="write dates as 2026-01-12"
         ) from None
+
+
+def refuse_future(day: date, today: date, what: str) -> None:
+    """Raise `DateRefusedError` for a day that has not come yet."""
+    if day > today:
+        raise future(day, today, what)
+
+
+def future(day: date, today: date, what: str) -> DateRefusedError:
+    """The refusal of a day that has not come yet; `what` is recorded."""
+    return DateRefusedError(
+        reason=f"{day} lies in the future (today is {today})",
+        advice=f"record {what} on the day it happens, or correct the date",
+    )

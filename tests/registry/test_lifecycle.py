@@ -197,7 +197,7 @@ def test_all_objections_to_a_record_are_named_at_once(
     check(outcome="fail")
     history = sieve_queries.get_history(bad, "S-1")
     tomorrow = date(2026, 3, 3)
-    intended = IntendedRecord(SieveReturned, tomorrow, date(2026, 3, 2), "the return", "Bo Reed")
+    intended = IntendedRecord(SieveReturned, tomorrow, date(2026, 3, 2), "the return", ("Bo Reed",))
     found = [finding.message for finding in objections(history, intended)]
     assert len(found) == 3
     assert "future" in found[0]

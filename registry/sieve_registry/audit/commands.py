@@ -6,9 +6,10 @@ from pathlib import Path
 
 from sieve_inspect.errors import UsageError
 from sieve_registry.errors import SignatureError
-from sieve_registry.events import LaboratoryRulesSet, LossAccepted
+from sieve_registry.events import LossAccepted
 from sieve_registry.figures import LostHead
 from sieve_registry.ledger import signing
+from sieve_registry.people import commands as people_commands
 from sieve_registry.records import Event
 from sieve_registry.settings.user import change_settings
 from sieve_registry.sieves.recording import RecordTerms, record_general
@@ -54,9 +55,7 @@ def accept_loss(registry: Registry, reason: str, terms: RecordTerms) -> Event:
 
 def demand_sign_off(registry: Registry, wanted: bool, terms: RecordTerms) -> Event:
     """Set whether, from a day on, every check needs a second person's sign-off."""
-    with registry.writing() as connection:
-        rules = LaboratoryRulesSet(sign_off=wanted)
-        return record_general(registry, connection, "laboratory", rules, terms)
+    return people_commands.set_rules(registry, terms, sign_off=wanted)
 
 
 def make_key(path: Path) -> str:

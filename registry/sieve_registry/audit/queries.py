@@ -15,6 +15,7 @@ from typing import Any
 
 from sieve_registry.audit import verification
 from sieve_registry.audit.check_tables import check_tables, evidence_table
+from sieve_registry.audit.people_tables import PEOPLE_TABLES, people_tables
 from sieve_registry.audit.sieve_tables import (
     SieveRecord,
     corrections_table,
@@ -24,17 +25,18 @@ from sieve_registry.audit.sieve_tables import (
 )
 from sieve_registry.audit.table import AuditTable, Columns, Scope, end_of, table
 from sieve_registry.records import Finding, SieveHistory, Verification
-from sieve_registry.sieves.lifecycle import refuse_future
 from sieve_registry.sieves.state import state_as_of
 from sieve_registry.store import reader
 from sieve_registry.store.engine import Registry
+from sieve_registry.values import refuse_future
 
 __all__ = ["Audit", "AuditTable", "audit"]
 
 _MANY_EVENTS = 30_000  # from here on the audit proves the chain and leaves the rows to `verify`
 _ORDER = (
     *("sieves", "overdue", "never_checked", "checks", "no_scale", "conditional", "quarantines"),
-    *("retirements", "lookbacks", "uses", "changes", "corrections", "evidence", "findings"),
+    *("retirements", "lookbacks", "uses", "changes", "corrections"),
+    *(*PEOPLE_TABLES, "evidence", "findings"),
 )
 
 
@@ -98,6 +100,7 @@ def audit(registry: Registry, as_of: date, *, known_then: bool = False) -> Audit
                 lookbacks_table(scope, sieves),
                 uses_table(scope),
                 corrections_table(scope, sieves),
+                *people_tables(scope),
                 evidence_table(scope),
             ]
         proof = proving.result()

@@ -30,6 +30,7 @@ from sieve_registry.cli.commands.label import label
 from sieve_registry.cli.commands.limits import limits
 from sieve_registry.cli.commands.lookback import lookback
 from sieve_registry.cli.commands.measure import measure
+from sieve_registry.cli.commands.person import person_app
 from sieve_registry.cli.commands.plan import plan
 from sieve_registry.cli.commands.reference import reference_app
 from sieve_registry.cli.commands.registry import backup, export, grant, import_, restore, verify
@@ -118,6 +119,7 @@ _GROUPS = {
     "Sieves": {"sieve": sieve_app, "stack": stack_app},
     "Scales and light": {"artefact": artefact_app, "device": device_app},
     "Decide and look ahead": {"reference": reference_app},
+    "You and your laboratory": {"person": person_app},
 }
 for _panel, _commands in _COMMANDS.items():
     for _command in _commands:

@@ -19,7 +19,7 @@ SievewardError                     (sieve_inspect.errors)
 │   ├── BrokenRecordError         40
 │   ├── EvidenceAlteredError      41
 │   └── LostEventsError           58   the newest known event is not in the registry
-├── RuleError                  42–59   the request contradicts the records or a rule
+├── RuleError              42–59, 61…   the request contradicts the records or a rule
 │   ├── RuleRefusedError          42
 │   ├── UnknownRecordError        43
 │   ├── StackError                44
@@ -36,7 +36,10 @@ SievewardError                     (sieve_inspect.errors)
 │   │   ├── TemperatureError      55
 │   │   └── ImplausibleScaleError 59   dpi, setting or last scale contradict it
 │   ├── UnknownThingError         56   no artefact, device or recorded scale of that name
-│   └── IlluminationRefusedError  57   a recorded illumination is not valid for the check
+│   ├── IlluminationRefusedError  57   a recorded illumination is not valid for the check
+│   ├── NotAuthorisedError        61   the person has no valid authorisation for the act
+│   ├── SignInError               62   nobody has signed in, or the password is wrong
+│   └── PersonError               63   no such person, or a change that cannot be made
 └── UnforeseenError               49   a fault of the program itself
 """
 
@@ -48,6 +51,7 @@ from sieve_registry.errors.integrity import (
     IntegrityError,
     LostEventsError,
 )
+from sieve_registry.errors.people import NotAuthorisedError, PersonError, SignInError
 from sieve_registry.errors.registry import (
     BadTextError,
     DateRefusedError,
@@ -106,6 +110,8 @@ __all__ = [
     "NetworkDriveError",
     "NoRegistryError",
     "NoRightError",
+    "NotAuthorisedError",
+    "PersonError",
     "RegistryError",
     "RegistryFileError",
     "RegistryLockedError",
@@ -115,6 +121,7 @@ __all__ = [
     "ScaleRefusedError",
     "SettingDiffersError",
     "SieveRetiredError",
+    "SignInError",
     "SignatureError",
     "StackError",
     "StandOffError",

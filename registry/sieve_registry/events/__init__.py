@@ -20,6 +20,14 @@ from sieve_registry.events.checks import (
     RepeatabilityStudied,
     ResultReviewed,
 )
+from sieve_registry.events.people import (
+    AuthorisationGiven,
+    AuthorisationWithdrawn,
+    PasswordSet,
+    PersonAdded,
+    PersonChanged,
+    PersonLeft,
+)
 from sieve_registry.events.registry import (
     HeadSigned,
     LaboratoryRulesSet,
@@ -53,6 +61,8 @@ __all__ = [
     "SIEVE_LIFE",
     "ActionDecided",
     "ArtefactAdded",
+    "AuthorisationGiven",
+    "AuthorisationWithdrawn",
     "CheckRecorded",
     "CheckSigned",
     "ClothReplaced",
@@ -63,6 +73,10 @@ __all__ = [
     "IntervalDecided",
     "LaboratoryRulesSet",
     "LossAccepted",
+    "PasswordSet",
+    "PersonAdded",
+    "PersonChanged",
+    "PersonLeft",
     "RecordCorrected",
     "RecordsImported",
     "ReferenceChecked",
@@ -88,6 +102,7 @@ EVENT_TYPES: tuple[type[EventPayload], ...] = (
     ResultReviewed, DecisionRuleSet, IntervalDecided, ReferenceChecked, RepeatabilityStudied,
     ArtefactAdded, DeviceAdded, ScaleCalibrated, IlluminationMeasured, RecordCorrected,
     ScaleChainCorrected, LaboratoryRulesSet, HeadSigned, LossAccepted, RecordsImported,
+    PersonAdded, PersonChanged, PersonLeft, AuthorisationGiven, AuthorisationWithdrawn, PasswordSet,
 )  # fmt: skip
 KINDS: Mapping[str, type[EventPayload]] = {payload.KIND: payload for payload in EVENT_TYPES}
 # Events of a sieve's life that have no table of their own: their subject is the sieve's id.

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from sieve_registry.codec import EventPayload
+from sieve_registry.codec import EventPayload, optional
 from sieve_registry.figures import EvidenceFile, LostHead
 
 
@@ -29,10 +29,17 @@ class ScaleChainCorrected(RecordCorrected, kind="scale chain corrected"):
 
 
 @dataclass(frozen=True, kw_only=True)
-class LaboratoryRulesSet(EventPayload, kind="laboratory rules set"):
-    """Whether every check needs a second person's sign-off."""
+class LaboratoryRulesSet(EventPayload, kind="laboratory rules set", version=2):
+    """The rules of the laboratory from a day on, all of them.
+
+    `sign_off`: every check needs a second person's sign-off; `authorisations`: acts without one
+    are taken ("off"), marked or refused ("demand"); `sign_in`: records are made by signed-in
+    persons alone.
+    """
 
     sign_off: bool
+    authorisations: str = optional("off", since=2)
+    sign_in: bool = optional(False, since=2)
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -22,7 +22,7 @@ from sieve_registry.sieves import lifecycle
 from sieve_registry.sieves.recording import RecordContext, RecordTerms, history_of
 from sieve_registry.store import reader
 from sieve_registry.store.engine import Registry
-from sieve_registry.values import clean_text, read_date
+from sieve_registry.values import clean_text, read_date, refuse_future
 
 _MOST_USES = 1_000_000
 # Names on the command line of the fields of a record.
@@ -78,7 +78,7 @@ def correct(
         if (void and earlier[0]) or (now and now == payload.was and not earlier[0]):
             raise UsageError(message=f"Event {seq} already reads so: there is nothing to correct.")
         day = terms.on_date or registry.today()
-        lifecycle.refuse_future(day, registry.today(), "the correction")
+        refuse_future(day, registry.today(), "the correction")
         context = RecordContext(registry, connection, event.subject, day, terms.late_reason)
         appended = context.append(payload, terms.by)
         after = history_of(connection, event.subject)

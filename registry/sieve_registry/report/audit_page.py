@@ -100,7 +100,8 @@ def _timelines(audit: Audit, links: Links) -> dict[str, Any]:
 
 
 # Tables that are empty when all is well, or that an auditor asks about first.
-_NOTABLE = ("overdue", "never_checked", "no_scale", "conditional", "quarantines", "findings")
+_NOTABLE = ("overdue", "never_checked", "no_scale", "conditional", "quarantines", "unauthorised",
+            "findings")  # fmt: skip
 _COUNTED_BY = {"sieves": "status", "checks": "outcome"}
 
 

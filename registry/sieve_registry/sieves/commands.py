@@ -30,11 +30,10 @@ from sieve_registry.records import (
     SieveState,
     UseDetails,
 )
-from sieve_registry.sieves import lifecycle
 from sieve_registry.sieves.recording import RecordContext, RecordTerms, recording
 from sieve_registry.store import reader
 from sieve_registry.store.engine import Registry
-from sieve_registry.values import clean_count, clean_id, clean_text
+from sieve_registry.values import clean_count, clean_id, clean_text, refuse_future
 
 _MOST_MONTHS = 1200
 _MOST_USES = 1_000_000
@@ -66,7 +65,7 @@ def sieve_payload(new: NewSieve, today: date) -> SieveAdded:
     sieve_id = clean_id(new.id)
     limits(new.nominal_um, standard, grade=new.grade)
     if new.in_service is not None:
-        lifecycle.refuse_future(new.in_service, today, "a sieve's start of service")
+        refuse_future(new.in_service, today, "a sieve's start of service")
     months = clean_count("interval in months", new.interval_months, _MOST_MONTHS)
     assert months is not None
     return SieveAdded(

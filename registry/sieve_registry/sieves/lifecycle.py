@@ -16,6 +16,7 @@ from sieve_registry import events
 from sieve_registry.codec import EventPayload
 from sieve_registry.errors import DateRefusedError, RuleRefusedError, SieveRetiredError
 from sieve_registry.records import Check, Fact, Finding, SieveHistory, facts_of_type
+from sieve_registry.values import future
 
 # What was recorded before may still be signed and reviewed.
 _ABOUT_THE_PAST = (events.CheckSigned, events.ResultReviewed)
@@ -23,13 +24,16 @@ _ABOUT_THE_PAST = (events.CheckSigned, events.ResultReviewed)
 
 @dataclass(frozen=True)
 class IntendedRecord:
-    """A record about to be made of a sieve: kind of event, day, and its name in a sentence."""
+    """A record about to be made of a sieve: kind of event, day, and its name in a sentence.
+
+    `names` are those of the person: that of the record, and others the person is known by.
+    """
 
     event_type: type[EventPayload]
     on_date: date
     today: date
     what: str
-    person: str = ""
+    names: tuple[str, ...] = ()
     late_reason: str = ""
     check_id: str = ""
 
@@ -58,12 +62,6 @@ def refuse_contradictions(history: SieveHistory, intended: IntendedRecord) -> No
                 for n, objection in enumerate(objections_made, start=1)
             ),
         )
-
-
-def refuse_future(day: date, today: date, what: str) -> None:
-    """Raise `DateRefusedError` for a day that has not come yet."""
-    if day > today:
-        raise _future(day, today, what)
 
 
 def refuse_outside_service(history: SieveHistory, day: date, what: str) -> None:
@@ -115,7 +113,7 @@ def new_cloth_since(
 
 def _objections(history: SieveHistory, intended: IntendedRecord) -> Iterator[_Objection]:
     if intended.on_date > intended.today:
-        error = _future(intended.on_date, intended.today, intended.what)
+        error = future(intended.on_date, intended.today, intended.what)
         yield _Objection(Finding("date", _words(error), history.sieve.id), error)
     if intended.event_type not in _ABOUT_THE_PAST:
         yield from _outside_service(history, intended.on_date, intended.what)
@@ -130,13 +128,6 @@ def _objections(history: SieveHistory, intended: IntendedRecord) -> Iterator[_Ob
         yield from _use_in_quarantine(history, intended.on_date)
     elif intended.event_type is events.CheckSigned:
         yield from _signing(history, intended)
-
-
-def _future(day: date, today: date, what: str) -> DateRefusedError:
-    return DateRefusedError(
-        reason=f"{day} lies in the future (today is {today})",
-        advice=f"record {what} on the day it happens, or correct the date",
-    )
 
 
 def _outside_service(history: SieveHistory, day: date, what: str) -> Iterator[_Objection]:
@@ -227,7 +218,7 @@ def _signing(history: SieveHistory, intended: IntendedRecord) -> Iterator[_Objec
         return
     if intended.on_date < check.on_date:
         yield _rule(history, f"{check.id} was made only on {check.on_date}")
-    if _same(check.person, intended.person):
+    if any(_same(check.person, name) for name in intended.names):
         yield _rule(history, f"{check.person} made {check.id}: a second person has to sign it")
     signed = signature_of(history, check)
     if signed is not None:

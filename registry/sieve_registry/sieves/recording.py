@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import difflib
-import getpass
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -13,12 +12,28 @@ from sqlalchemy import Connection
 
 from sieve_registry.codec import EventPayload
 from sieve_registry.errors import UnknownSieveError
-from sieve_registry.records import Event, SieveHistory, SieveState
+from sieve_registry.people.recording import (
+    LedgerContext,
+    RecordTerms,
+    names_of,
+    person,
+    record_general,
+)
+from sieve_registry.records import SieveHistory, SieveState
 from sieve_registry.sieves import lifecycle, state
-from sieve_registry.store import reader, writer
+from sieve_registry.store import reader
 from sieve_registry.store.engine import Registry
-from sieve_registry.store.writer import package_version
 from sieve_registry.values import clean_id, clean_text
+
+__all__ = [
+    "RecordContext",
+    "RecordTerms",
+    "history_for_recording",
+    "history_of",
+    "person",
+    "record_general",
+    "recording",
+]
 
 
 def history_of(connection: Connection, sieve_id: str) -> SieveHistory:
@@ -33,36 +48,8 @@ def history_of(connection: Connection, sieve_id: str) -> SieveHistory:
 
 
 @dataclass(frozen=True)
-class RecordTerms:
-    """The terms of a record: its day (default today), the person, and the reason for late entry."""
-
-    on_date: date | None = None
-    by: str | None = None
-    late_reason: str = ""
-
-
-@dataclass(frozen=True)
-class RecordContext:
-    """A writing transaction in which events about one subject are appended for one day."""
-
-    registry: Registry
-    connection: Connection
-    subject: str
-    day: date
-    late_reason: str = ""
-
-    def append(self, payload: EventPayload, by: str | None) -> Event:
-        """Append an event to the ledger."""
-        return writer.append(
-            self.connection,
-            payload,
-            subject=self.subject,
-            on_date=self.day,
-            recorded_at=self.registry.now(),
-            person=person(by),
-            software=f"sieveward {package_version('sieveward')}",
-            late_reason=self.late_reason,
-        )
+class RecordContext(LedgerContext):
+    """A writing transaction in which events about one sieve are appended for one day."""
 
     def record(self, payload: EventPayload, by: str | None) -> SieveState:
         """Append an event about a sieve to the ledger; the sieve's state after it."""
@@ -91,8 +78,9 @@ def history_for_recording(
     today = registry.today()
     day = terms.on_date or today
     late = clean_text("reason", terms.late_reason)
+    names = names_of(connection, terms.by)
     intended = lifecycle.IntendedRecord(
-        event_type, day, today, noun or event_type.NOUN, person(terms.by), late, check_id
+        event_type, day, today, noun or event_type.NOUN, names, late, check_id
     )
     lifecycle.refuse_contradictions(history, intended)
     return history, day
@@ -117,30 +105,3 @@ def recording(
         )
         late = clean_text("reason", terms.late_reason)
         yield RecordContext(registry, connection, history.sieve.id, day, late)
-
-
-def record_general(
-    registry: Registry,
-    connection: Connection,
-    subject: str,
-    payload: EventPayload,
-    terms: RecordTerms,
-) -> Event:
-    """Append an event that is about no single sieve. Raises `DateRefusedError`."""
-    day = terms.on_date or registry.today()
-    lifecycle.refuse_future(day, registry.today(), "this")
-    late = clean_text("reason", terms.late_reason)
-    return RecordContext(registry, connection, subject, day, late).append(payload, terms.by)
-
-
-def person(by: str | None) -> str:
-    """Who did it: as told, or the login name. Raises `BadTextError`."""
-    return clean_text("person", by or login_name(), needed=True)
-
-
-def login_name() -> str:
-    """The login name, or "unknown" where a system has none."""
-    try:
-        return getpass.getuser()
-    except (OSError, KeyError, ImportError):
-        return "unknown"

@@ -33,7 +33,7 @@ from sieve_registry.store.reading_mode import (
     require_space,
     still_opening,
 )
-from sieve_registry.store.schema import HEAD_INFO, HEAD_REVISION
+from sieve_registry.store.schema import HEAD_INFO, HEAD_REVISION, WRITER_INFO
 from sieve_registry.store.seal import Note, note_head, remove_seal, seal, write_note
 
 BUSY_MS = 5000
@@ -47,7 +47,10 @@ def utc_now() -> datetime:
 
 @dataclass(frozen=True)
 class Registry:
-    """An open registry: its place, its evidence, and a clock that tests may set."""
+    """An open registry: its place, its evidence, and a clock that tests may set.
+
+    `identify` is how a face learns who has signed in: their id or name, "" for nobody.
+    """
 
     place: Place
     engine: Engine
@@ -55,6 +58,7 @@ class Registry:
     busy_ms: int
     opening: Opening | None = None  # of a file
     now: Callable[[], datetime] = utc_now
+    identify: Callable[[Registry], str] | None = None
 
     @property
     def path(self) -> Path:
@@ -77,12 +81,17 @@ class Registry:
         """Today by local time."""
         return self.now().astimezone().date()
 
+    def signed_in(self) -> str:
+        """The id or name of the person signed in, "" for nobody."""
+        return "" if self.identify is None else self.identify(self)
+
     @contextmanager
     def reading(self) -> Iterator[Connection]:
         """One consistent view of everything recorded so far."""
         with plain_errors(self.where, self.busy_ms), self.engine.connect() as connection:
             if self.place.url is not None:
                 connection.execution_options(**server.READING)
+            connection.info.pop(WRITER_INFO, None)  # of an earlier transaction in a pool
             with connection.begin():
                 yield connection
 
@@ -95,9 +104,11 @@ class Registry:
         """
         if self.place.path is not None:
             require_space(self.place.path)
+        signed_in = self.signed_in()  # a face may ask: before anybody waits for this writer
         with plain_errors(self.where, self.busy_ms), self.engine.connect() as connection:
             writer = connection.execution_options(**{_WRITE: True})
             writer.info.pop(HEAD_INFO, None)
+            writer.info[WRITER_INFO] = {"signed_in": signed_in}
             with writer.begin():
                 if not after_loss:
                     heads.refuse_lost(writer, self.place, self.head_note)

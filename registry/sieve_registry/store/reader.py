@@ -98,6 +98,22 @@ def facts(
 
 
 @_legible()
+def facts_with(
+    connection: Connection, field: str, subject: str | None = None, until: int | None = None
+) -> list[Fact[EventPayload]]:
+    """Events of any kind whose payload may hold a field, in the order of recording.
+
+    A text within a payload may look like the field: look at the payload's own. Else as `facts`.
+    """
+    query = select(schema.event).where(schema.event.c.payload.contains(f'"{field}":'))
+    if until is not None:
+        query = query.where(schema.event.c.seq <= until)
+    if subject is not None:
+        query = query.where(schema.event.c.subject == subject)
+    return [rows.fact(row) for row in connection.execute(query.order_by(schema.event.c.seq))]
+
+
+@_legible()
 def histories(
     connection: Connection, sieve_id: str | None = None, until: int | None = None
 ) -> dict[str, SieveHistory]:

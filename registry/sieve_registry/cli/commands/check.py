@@ -106,6 +106,8 @@ def check(
     from sieve_registry.checks import commands as check_commands
     from sieve_registry.checks.queries import get_check
     from sieve_registry.cli.support.running import print_remark, progress
+    from sieve_registry.events import CheckRecorded
+    from sieve_registry.people.recording import refuse_unentitled
     from sieve_registry.scales.choice import ScaleRequest, choose_scale, parse_stand_off_um
 
     inputs = [("the scale", output.existing_file(scale_name))]
@@ -113,6 +115,7 @@ def check(
     terms = options.terms(date, by, why_late)
     stated = options.stated_light(lamp_angle, view_angle)
     with options.opened(context) as registry:
+        refuse_unentitled(registry, CheckRecorded, terms)
         day = terms.on_date or registry.today()
         recorded = None
         if (scale_name, um_per_px, target_in_scan) == (None, None, None):

@@ -219,20 +219,27 @@ def show(
     json_path: options.Json = None,
 ) -> None:
     """Show a sieve: its state, its checks, its uses."""
+    from sieve_registry.people import queries as people_queries
+    from sieve_registry.people.rules import mark_findings
     from sieve_registry.sieves import queries as sieve_queries
 
     output.check_outputs([("--plot", plot)], json_path)
     with options.opened(context) as registry:
         state = sieve_queries.get_state(registry, sieve_id, options.read_day(as_of))
         history = sieve_queries.get_history(registry, sieve_id)
+        marks = people_queries.marks(registry, state.as_of, state.sieve.id)
+    findings = mark_findings(marks)
     if plot is not None:
         from sieve_registry.report.charts import standalone
         from sieve_registry.report.timeline import marks_of, timeline_svg
 
         drawn = timeline_svg(history, marks_of(history), state.as_of)
         output.write_bytes(plot, standalone(drawn).encode())
-    if not output.emit(json_path, state_dict(state, history)):
-        _print_sieve(state, history)
+    if output.emit(json_path, state_dict(state, history, findings)):
+        return
+    _print_sieve(state, history)
+    for finding in findings:
+        output.text(f"Not authorised: {finding.message}.")
 
 
 def _print_sieve(state: SieveState, history: SieveHistory) -> None:

@@ -80,8 +80,10 @@ def sieve_dict(sieve: Sieve) -> dict[str, Any]:
     }
 
 
-def state_dict(state: SieveState, history: SieveHistory) -> dict[str, Any]:
-    """`sieve show --json`: the state, and its records up to that day."""
+def state_dict(
+    state: SieveState, history: SieveHistory, findings: Iterable[Finding] = ()
+) -> dict[str, Any]:
+    """`sieve show --json`: the state, its records up to that day, and findings about them."""
     day = state.as_of
     retired = history.retirement if state.status == "retired" else None
     return {
@@ -100,6 +102,7 @@ def state_dict(state: SieveState, history: SieveHistory) -> dict[str, Any]:
             if act.on_date <= day
         ],
         "corrections": [correction_dict(correction) for correction in history.corrections],
+        "findings": finding_dicts(findings),
     }
 
 

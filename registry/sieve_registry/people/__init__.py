@@ -1,0 +1,1 @@
+"""Persons: who works here, what each may do, who has signed in, and in whose name is recorded."""
