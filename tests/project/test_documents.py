@@ -65,7 +65,7 @@ def test_the_table_of_exit_codes_is_that_of_the_classes() -> None:
     assert sorted(shown) == own
     assert len({code for code, _ in own}) == len(own)
     for error in classes:
-        expected = {2} if issubclass(error, UsageError) else range(10, 61)
+        expected = {2} if issubclass(error, UsageError) else range(10, 72)
         assert error.exit_code in expected
 
 

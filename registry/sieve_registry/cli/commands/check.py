@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     import datetime
 
     from sieve_inspect.illumination.model import Illumination
+    from sieve_registry.people.recording import RecordTerms
     from sieve_registry.records import CheckDetail
     from sieve_registry.store.engine import Registry
 
@@ -106,8 +107,6 @@ def check(
     from sieve_registry.checks import commands as check_commands
     from sieve_registry.checks.queries import get_check
     from sieve_registry.cli.support.running import print_remark, progress
-    from sieve_registry.events import CheckRecorded
-    from sieve_registry.people.recording import refuse_unentitled
     from sieve_registry.scales.choice import ScaleRequest, choose_scale, parse_stand_off_um
 
     inputs = [("the scale", output.existing_file(scale_name))]
@@ -115,7 +114,7 @@ def check(
     terms = options.terms(date, by, why_late)
     stated = options.stated_light(lamp_angle, view_angle)
     with options.opened(context) as registry:
-        refuse_unentitled(registry, CheckRecorded, terms)
+        _before_measuring(registry, images, terms)
         day = terms.on_date or registry.today()
         recorded = None
         if (scale_name, um_per_px, target_in_scan) == (None, None, None):
@@ -136,7 +135,6 @@ def check(
             region=options.read_region(target_region, "--target-region"),
             encoding=encoding,
         )
-        _ask_about(check_commands.used_before(registry, images))
         chosen = choose_scale(registry, request, images, print_remark)
         light = _light(registry, illumination, stated, chosen.device, day)
         with progress("Measuring", len(images)) as update:
@@ -173,11 +171,19 @@ def _default_scale(registry: Registry, images: list[Path], day: datetime.date) -
     return kept.name
 
 
-def _ask_about(scans_used: list[str]) -> None:
-    """Ask at a terminal whether scans of an earlier check are meant; a record keeps the remark."""
-    if scans_used and sys.stdin.isatty():
-        for sentence in scans_used:
-            output.text(f"{sentence}.")
+def _before_measuring(registry: Registry, images: list[Path], terms: RecordTerms) -> None:
+    """Refuse a person who may not check; ask at a terminal whether scans used before are meant."""
+    from sieve_registry.checks.commands import used_before
+    from sieve_registry.events import CheckRecorded
+    from sieve_registry.people.recording import refuse_unentitled
+
+    refuse_unentitled(registry, CheckRecorded, terms)
+    if not sys.stdin.isatty():
+        return
+    scans_used = used_before(registry, images)
+    for sentence in scans_used:
+        output.text(f"{sentence}.")
+    if scans_used:
         typer.confirm("Check with the same scans again?", abort=True)
 
 
