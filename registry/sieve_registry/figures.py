@@ -17,6 +17,31 @@ class ResultState(StrEnum):
     CUSTOMER_TOLD = "affected, customer told"
 
 
+class EquipmentKind(StrEnum):
+    """Kinds of equipment."""
+
+    DEVICE = "device"
+    ARTEFACT = "artefact"
+    REFERENCE_MATERIAL = "reference-material"
+    BALANCE = "balance"
+    SHAKER = "shaker"
+    THERMOMETER = "thermometer"
+    HYGROMETER = "hygrometer"
+    OTHER = "other"
+
+
+class EquipmentAct(StrEnum):
+    """What happens to equipment."""
+
+    CHECK = "check"
+    ADJUSTMENT = "adjustment"
+    DAMAGE = "damage"
+    REPAIR = "repair"
+    QUARANTINE = "quarantine"
+    RETURN = "return"
+    RETIREMENT = "retirement"
+
+
 @dataclass(frozen=True)
 class EvidenceFile(Stored):
     """A file kept with a record.
@@ -47,6 +72,21 @@ class DirectionFigures(Stored):
     u_sd_um: Decimal | None
     u_max_um: Decimal | None
     wire_mean_um: Decimal | None
+
+
+@dataclass(frozen=True, kw_only=True)
+class CertifiedDirection(Stored):
+    """What a certificate states of one lattice direction, um; `expanded_um` is U of the mean.
+
+    None is not stated.
+    """
+
+    mean_um: Decimal
+    expanded_um: Decimal | None
+    sd_um: Decimal | None = optional(None)
+    max_um: Decimal | None = optional(None)
+    wire_mean_um: Decimal | None = optional(None)
+    count: int | None = optional(None)
 
 
 @dataclass(frozen=True, kw_only=True)

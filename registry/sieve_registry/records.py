@@ -14,10 +14,11 @@ from decimal import Decimal
 from enum import StrEnum
 from typing import TYPE_CHECKING, Any, Generic, TypeVar, cast
 
-from sieve_inspect.outcomes import FOR_INFORMATION
+from sieve_inspect.outcomes import FOR_INFORMATION, PASSING
 from sieve_registry.codec import EventPayload
 from sieve_registry.events import (
     ActionDecided,
+    CertificateRecorded,
     CheckSigned,
     ClothReplaced,
     LossAccepted,
@@ -312,6 +313,24 @@ class SieveState:
     cleaned: Fact[SieveCleaned] | None = None  # the last cleaning since the last check
     decided: Fact[ActionDecided] | None = None  # what a person decided last after the last check
     reference: Fact[ReferenceChecked] | None = None  # the last reference check of this cloth
+    certificate: Fact[CertificateRecorded] | None = None  # judged, newer than the last check
+
+    @property
+    def result(self) -> str:
+        """The outcome in force, that of the last check or of a newer certificate."""
+        if self.certificate is not None:
+            return self.certificate.payload.outcome
+        return self.last_check.outcome if self.last_check else "never checked"
+
+    @property
+    def unchecked(self) -> bool:
+        """Whether neither a check nor a certificate judged it yet."""
+        return self.last_check is None and self.certificate is None
+
+    @property
+    def certified(self) -> bool:
+        """Whether a certificate newer than the last check states a pass: it counts as a check."""
+        return self.certificate is not None and self.certificate.payload.outcome in PASSING
 
 
 @dataclass(frozen=True)

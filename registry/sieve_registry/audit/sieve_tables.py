@@ -42,7 +42,7 @@ def sieve_tables(scope: Scope, sieves: Sequence[SieveRecord]) -> list[AuditTable
     """All tables whose rows are sieves or entries in a sieve's history, but for corrections."""
     states = [sieve.state for sieve in sieves if sieve.state.status == IN_SERVICE]
     overdue = [state for state in states if state.overdue]
-    unchecked = [state for state in states if state.last_check is None]
+    unchecked = [state for state in states if state.unchecked]
     conditional = [state for state in states if _outcome(state).startswith("conditional")]
     changes = [
         entry
@@ -83,7 +83,7 @@ def _last_check(state: SieveState) -> str:
 
 
 def _outcome(state: SieveState) -> str:
-    return str(state.last_check.outcome) if state.last_check else "never checked"
+    return str(state.result)
 
 
 def _sieve_columns(scope: Scope) -> Columns[SieveRecord]:

@@ -16,6 +16,7 @@ from sieve_inspect.errors import SievewardError
 from sieve_registry.cli.commands.artefact import artefact_app
 from sieve_registry.cli.commands.audit import audit
 from sieve_registry.cli.commands.bench import bench
+from sieve_registry.cli.commands.certificate import certificate_app
 from sieve_registry.cli.commands.check import check
 from sieve_registry.cli.commands.compare import compare
 from sieve_registry.cli.commands.control import control
@@ -24,6 +25,7 @@ from sieve_registry.cli.commands.demo import demo
 from sieve_registry.cli.commands.device import device_app
 from sieve_registry.cli.commands.due import due
 from sieve_registry.cli.commands.effect import effect
+from sieve_registry.cli.commands.equipment import equipment_app
 from sieve_registry.cli.commands.illumination import illumination
 from sieve_registry.cli.commands.interval import interval
 from sieve_registry.cli.commands.label import label
@@ -116,8 +118,12 @@ _COMMANDS: dict[str, tuple[Callable[..., None], ...]] = {
     "You and your laboratory": (settings,),
 }  # fmt: skip
 _GROUPS = {
-    "Sieves": {"sieve": sieve_app, "stack": stack_app},
-    "Scales and light": {"artefact": artefact_app, "device": device_app},
+    "Sieves": {"sieve": sieve_app, "stack": stack_app, "certificate": certificate_app},
+    "Scales and light": {
+        "artefact": artefact_app,
+        "device": device_app,
+        "equipment": equipment_app,
+    },
     "Decide and look ahead": {"reference": reference_app},
     "You and your laboratory": {"person": person_app},
 }

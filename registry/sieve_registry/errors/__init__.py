@@ -39,7 +39,8 @@ SievewardError                     (sieve_inspect.errors)
 │   ├── IlluminationRefusedError  57   a recorded illumination is not valid for the check
 │   ├── NotAuthorisedError        61   the person has no valid authorisation for the act
 │   ├── SignInError               62   nobody has signed in, or the password is wrong
-│   └── PersonError               63   no such person, or a change that cannot be made
+│   ├── PersonError               63   no such person, or a change that cannot be made
+│   └── EquipmentRefusedError     64   equipment is quarantined, retired or expired
 └── UnforeseenError               49   a fault of the program itself
 """
 
@@ -81,6 +82,7 @@ from sieve_registry.errors.rules import (
 from sieve_registry.errors.scales import (
     ArtefactExpiredError,
     DuplicateThingError,
+    EquipmentRefusedError,
     IlluminationRefusedError,
     ImplausibleScaleError,
     ScaleExpiredError,
@@ -100,6 +102,7 @@ __all__ = [
     "DateRefusedError",
     "DuplicateSieveError",
     "DuplicateThingError",
+    "EquipmentRefusedError",
     "EvidenceAlteredError",
     "EvidenceError",
     "ForeignRegistryError",

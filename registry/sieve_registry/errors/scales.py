@@ -87,3 +87,10 @@ class IlluminationRefusedError(RuleError):
 
     template = "Illumination {name!r} cannot be used: {reason}. {advice}."
     exit_code = 57
+
+
+class EquipmentRefusedError(RuleError):
+    """Equipment that is quarantined, retired or expired by its record."""
+
+    template = "{name!r} cannot be used: it is {reason}; {advice}."
+    exit_code = 64

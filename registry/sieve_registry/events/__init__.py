@@ -20,6 +20,12 @@ from sieve_registry.events.checks import (
     RepeatabilityStudied,
     ResultReviewed,
 )
+from sieve_registry.events.equipment import (
+    CertificateRecorded,
+    EquipmentAdded,
+    EquipmentEdited,
+    EquipmentLogged,
+)
 from sieve_registry.events.people import (
     AuthorisationGiven,
     AuthorisationWithdrawn,
@@ -63,11 +69,15 @@ __all__ = [
     "ArtefactAdded",
     "AuthorisationGiven",
     "AuthorisationWithdrawn",
+    "CertificateRecorded",
     "CheckRecorded",
     "CheckSigned",
     "ClothReplaced",
     "DecisionRuleSet",
     "DeviceAdded",
+    "EquipmentAdded",
+    "EquipmentEdited",
+    "EquipmentLogged",
     "HeadSigned",
     "IlluminationMeasured",
     "IntervalDecided",
@@ -103,11 +113,13 @@ EVENT_TYPES: tuple[type[EventPayload], ...] = (
     ArtefactAdded, DeviceAdded, ScaleCalibrated, IlluminationMeasured, RecordCorrected,
     ScaleChainCorrected, LaboratoryRulesSet, HeadSigned, LossAccepted, RecordsImported,
     PersonAdded, PersonChanged, PersonLeft, AuthorisationGiven, AuthorisationWithdrawn, PasswordSet,
+    CertificateRecorded, EquipmentAdded, EquipmentEdited, EquipmentLogged,
 )  # fmt: skip
 KINDS: Mapping[str, type[EventPayload]] = {payload.KIND: payload for payload in EVENT_TYPES}
 # Events of a sieve's life that have no table of their own: their subject is the sieve's id.
 SIEVE_LIFE: tuple[type[EventPayload], ...] = (
     SieveQuarantined, SieveReturned, SieveCleaned, ClothReplaced, CheckSigned,
+    CertificateRecorded,
 )  # fmt: skip
 
 

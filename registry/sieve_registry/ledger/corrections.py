@@ -29,14 +29,18 @@ CORRECTABLE: Mapping[str, tuple[str, ...]] = {
     events.SieveCleaned.KIND: ("on_date", "method", "note"),
     events.ClothReplaced.KIND: ("on_date", "reason"),
     events.CheckSigned.KIND: (),
+    events.CertificateRecorded.KIND: (
+        "on_date", "number", "laboratory", "accreditation", "standard", "next_due", "note",
+    ),
 }  # fmt: skip
 VOIDABLE = frozenset(CORRECTABLE) - {events.SieveAdded.KIND}
-_DAYS = ("on_date", "in_service")
+DAYS = ("on_date", "in_service", "next_due")
 _FIELD_NAMES = {
     "on_date": "date",
     "frame_nm": "frame in nm",
     "nominal_nm": "nominal in nm",
     "in_service": "in service",
+    "next_due": "next due",
 }
 
 
@@ -80,6 +84,11 @@ def apply(history: SieveHistory) -> SieveHistory:
     )
 
 
+def corrected(records: Iterable[_T], made: Iterable[Correction]) -> list[_T]:
+    """Records as they now read by the corrections made of them, void ones left out."""
+    return _corrected(records, current_readings(made))
+
+
 def _corrected(records: Iterable[_T], now: dict[int, tuple[bool, dict[str, Any]]]) -> list[_T]:
     kept = []
     for record in records:
@@ -91,7 +100,7 @@ def _corrected(records: Iterable[_T], now: dict[int, tuple[bool, dict[str, Any]]
 
 def _with(record: _T, fields: Mapping[str, Any]) -> _T:
     values = {
-        name: date.fromisoformat(value) if name in _DAYS and value is not None else value
+        name: date.fromisoformat(value) if name in DAYS and value is not None else value
         for name, value in fields.items()
     }
     if isinstance(record, Fact):

@@ -14,13 +14,16 @@ from datetime import date, timedelta
 from statistics import NormalDist
 from typing import TYPE_CHECKING, Protocol
 
+from sieve_inspect.outcomes import OUTCOMES
 from sieve_registry.events import ClothReplaced, SieveCleaned
 from sieve_registry.records import Check, SieveHistory, facts_of_type
+from sieve_registry.sieves.certificates import as_check, certificates_of
 
 if TYPE_CHECKING:
     from sieve_registry.outlook.straight_line import Point
 
 DAYS_PER_YEAR = 365.25
+CLEANED = "cleaned"  # reason of a step
 _STEP_KNOWN = 0.5  # share of a step between counts: real cloth is not quite normal; own figure
 _RATE_DAYS = 365  # the rate of use is that of the last year
 
@@ -115,7 +118,7 @@ def all_steps(
     acts = [act for act in history.acts if act.on_date <= day]
     steps = [
         *(Step(act.on_date, act.seq, act.kind, True) for act in facts_of_type(acts, ClothReplaced)),
-        *(Step(act.on_date, act.seq, "cleaned") for act in facts_of_type(acts, SieveCleaned)),
+        *(Step(act.on_date, act.seq, CLEANED) for act in facts_of_type(acts, SieveCleaned)),
     ]
     before: Instrument | None = None
     for check in in_order(history, day):
@@ -132,6 +135,21 @@ def all_steps(
 def in_order(history: SieveHistory, day: date) -> list[Check]:
     """The checks up to a day, by date and order of recording."""
     return sorted((check for check in history.checks if check.on_date <= day), key=moment)
+
+
+def results_in_order(history: SieveHistory, day: date) -> list[Check]:
+    """The checks up to a day and the certificates with an outcome, these in the form of checks."""
+    stated = [as_check(history, fact) for fact in certificates_of(history, day)]
+    judged = [certificate for certificate in stated if certificate.outcome in OUTCOMES]
+    return sorted([*in_order(history, day), *judged], key=moment)
+
+
+def certificates_of_cloth(history: SieveHistory, day: date) -> list[Check]:
+    """The certificates of the cloth in the frame at the end of a day, in the form of checks."""
+    acts = [act for act in history.acts if act.on_date <= day]
+    since = max(map(moment, facts_of_type(acts, ClothReplaced)), default=(date.min, 0))
+    stated = certificates_of(history, day)
+    return [as_check(history, fact) for fact in stated if moment(fact) > since]
 
 
 def cloth_history(

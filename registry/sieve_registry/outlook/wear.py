@@ -4,6 +4,7 @@ Mean, standard deviation and largest aperture, in x and y, each follow a line ov
 (over days where no uses are logged):
 
     value = a_k + b t            k: the part of the cloth's history   (see `straight_line`)
+                                 certificates of a laboratory: a part of their own
     limit reached where a_last + b t = limit ∓ w,  w = guard band of the last check
 
 Where checks show the same places of the cloth, the slope of the mean is that of the changes there
@@ -30,11 +31,13 @@ from sieve_registry.outlook.changes import (
     slope_by_changes,
 )
 from sieve_registry.outlook.cloth_history import (
+    CLEANED,
     DAYS_PER_YEAR,
     Instrument,
     Instruments,
     Step,
     all_steps,
+    certificates_of_cloth,
     check_point,
     cloth_history,
     elapsed,
@@ -131,7 +134,8 @@ class Wear:
     """All lines of a sieve, its checks, and the steps in its history.
 
     `checks` and `scales` have x and y of the cloth: `exchanged` are checks that were recorded a
-    quarter turn from it. `links` are the changes since earlier checks, by check.
+    quarter turn from it. `links` are the changes since earlier checks, by check. `certificates` are
+    those of the cloth in the form of checks, with their places.
     """
 
     sieve_id: str
@@ -146,6 +150,8 @@ class Wear:
     exchanged: tuple[str, ...] = ()
     links: ClothLinks = field(default_factory=dict)
     scales: Instruments = field(default_factory=dict)
+    certificates: tuple[Check, ...] = ()
+    certificate_places: tuple[float, ...] = ()
 
     @property
     def first(self) -> Trend | None:
@@ -175,15 +181,18 @@ def analyse_wear(
 ) -> Wear:
     """The wear of a sieve by its checks up to `day`, against the limits given.
 
-    `links` are changes since earlier checks, by check.
+    `links` are changes since earlier checks, by check. Certificates of the cloth keep their own U
+    and, by laboratory, a level of their own: what they differ from the checks by is the difference
+    of two instruments and no wear.
     """
+    stated = certificates_of_cloth(history, day)
     cloth = cloth_history(history, day, scales)
     linked = Linked.of(cloth.checks, links)
     checks = tuple(_of_cloth(c, n in linked.exchanged) for n, c in enumerate(cloth.checks))
     exchanged = tuple(checks[number].id for number in sorted(linked.exchanged))
     by_uses = any(use.on_date <= day for use in history.uses)
     rate = recent_rate(history, day) if by_uses else 1.0
-    start = checks[0].on_date if checks else day
+    start = min((c.on_date for c in (checks or stated)), default=day)
     worn = Wear(
         sieve_id=history.sieve.id,
         as_of=day,
@@ -194,6 +203,10 @@ def analyse_wear(
         checks=checks,
         places=tuple(elapsed(history, start, c.on_date, c.seq, by_uses=by_uses) for c in checks),
         trends=(),
+        certificates=tuple(stated),
+        certificate_places=tuple(
+            elapsed(history, start, c.on_date, c.seq, by_uses=by_uses) for c in stated
+        ),
         exchanged=exchanged,
         links={check.id: links[check.id] for check in checks if check.id in links},
         scales={
@@ -249,32 +262,54 @@ def lines_of(worn: Wear, name: str, direction: str, per: float = 1.0) -> Lines:
     t = np.array(worn.places) / per
     parts = [part_index(check, worn.steps) for check in worn.checks]
     points = [check_point(c, name, direction, worn.scales, worn.checks[-1]) for c in worn.checks]
-    kept = [number for number, point in enumerate(points) if point is not None]
-    known = [point for point in points if point is not None]
-    if not known:
+    own = [(p, *where) for p, *where in zip(points, t, parts, strict=True) if p is not None]
+    stated = _stated(worn, name, direction, per)
+    if not own and not stated:
         return Lines(None, None, None, 0, 0)
-    own_parts = [parts[number] for number in kept]
     by_means = None
-    if len(known) >= LEAST_CHECKS:
-        by_means = fit(line_design(own_parts, t[kept]), known)
+    if len(own) + len(stated) >= LEAST_CHECKS:
+        known, places, levels = zip(*stated, *own, strict=True)
+        by_means = fit(line_design(levels, places), known)
     linked = Linked.of(worn.checks, worn.links) if name == "mean" else None
     changes = [] if linked is None else linked.changes(direction)
     slope = slope_by_changes(changes, t, parts)
     by_changes = None
-    if slope is not None:
-        last_part = [i for i, part in enumerate(own_parts) if part == own_parts[-1]]
-        anchors = [known[i] for i in last_part]
-        by_changes = anchored(slope, anchors, t[[kept[i] for i in last_part]])
+    if slope is not None and own:
+        last_part = [entry for entry in own if entry[2] == own[-1][2]]
+        anchors = [point for point, _, _ in last_part]
+        by_changes = anchored(slope, anchors, np.array([place for _, place, _ in last_part]))
     if by_means is not None and by_means.dof < 1:
         by_means = None
-    return Lines(by_means, by_changes, known[-1], len(known), len(changes))
+    last = (own or stated)[-1][0]
+    return Lines(by_means, by_changes, last, len(own) + len(stated), len(changes))
+
+
+def _stated(worn: Wear, name: str, direction: str, per: float) -> list[tuple[Point, float, int]]:
+    """One value of the certificates with its place and its part, in order.
+
+    Certificates of one laboratory between two cleanings are a part, numbered before those of the
+    checks: the last part has the level that counts.
+    """
+    cleanings = [step for step in worn.steps if step.reason == CLEANED]
+    groups = [(c.scale_source, part_index(c, cleanings)) for c in worn.certificates]
+    order = list(dict.fromkeys(reversed(groups)))  # the newest gets -1
+    stated = []
+    for certificate, place, group in zip(
+        worn.certificates, worn.certificate_places, groups, strict=True
+    ):
+        point = check_point(certificate, name, direction, {certificate.id: Instrument()})
+        if point is not None:
+            stated.append((point, place / per, -1 - order.index(group)))
+    return stated
 
 
 def _trend(worn: Wear, name: str, direction: str, axis: _Axis, bound: Bound, rule: Rule) -> Trend:
     lines = lines_of(worn, name, direction, axis.per)
     by_means = Trend(name, direction, lines.known)
     if lines.known < LEAST_CHECKS or lines.last is None:
-        by_means = replace(by_means, problem=_too_few(lines.known, len(worn.checks)))
+        by_means = replace(
+            by_means, problem=_too_few(lines.known, len(worn.checks) + len(worn.certificates))
+        )
     elif lines.means is None:
         problem = "not enough: no two checks with uses between them and no step"
         by_means = replace(by_means, problem=problem)

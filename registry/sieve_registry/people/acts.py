@@ -18,10 +18,10 @@ class Act(StrEnum):
 
 
 ACT_TEXTS: Mapping[Act, str] = {
-    Act.CHECK: "check sieves, and check them with reference material",
+    Act.CHECK: "check sieves, also with reference material; record certificates",
     Act.SIGN: "sign off checks and the ledger",
     Act.RETIRE: "retire sieves",
-    Act.CALIBRATE: "record artefacts, devices, scales and lamps",
+    Act.CALIBRATE: "record artefacts, devices, scales, lamps and equipment",
     Act.RELEASE: "return sieves to service, decide about results",
     Act.MANAGE: "persons, rules, intervals, sieves, corrections, imports",
 }

@@ -27,6 +27,7 @@ PEOPLE_EVENTS: tuple[type[EventPayload], ...] = (
 ACTS: Mapping[type[EventPayload], Act] = {
     events.CheckRecorded: Act.CHECK,
     events.ReferenceChecked: Act.CHECK,
+    events.CertificateRecorded: Act.CHECK,
     events.CheckSigned: Act.SIGN,
     events.HeadSigned: Act.SIGN,
     events.SieveRetired: Act.RETIRE,
@@ -35,6 +36,9 @@ ACTS: Mapping[type[EventPayload], Act] = {
     events.ScaleCalibrated: Act.CALIBRATE,
     events.IlluminationMeasured: Act.CALIBRATE,
     events.ScaleChainCorrected: Act.CALIBRATE,
+    events.EquipmentAdded: Act.CALIBRATE,
+    events.EquipmentEdited: Act.CALIBRATE,
+    events.EquipmentLogged: Act.CALIBRATE,
     events.SieveReturned: Act.RELEASE,
     events.ActionDecided: Act.RELEASE,
     events.ResultReviewed: Act.RELEASE,

@@ -28,8 +28,10 @@ _MOST_USES = 1_000_000
 # Names on the command line of the fields of a record.
 _TYPED = {
     "date": "on_date", "in-service": "in_service", "frame": "frame_nm", "nominal": "nominal_nm",
+    "next-due": "next_due",
 }  # fmt: skip
 _IDENTITY = ("nominal_nm", "standard", "grade")
+_NEEDED = ("reason", "method", "number", "laboratory", *_IDENTITY)
 _BEFORE_A_CHECK = "entered wrongly, put right before the first check"
 
 
@@ -184,7 +186,7 @@ def _new_value(event: Event, typed: str, value: str) -> tuple[str, Any]:
             record=f"event {event.seq}",
             reason=f"of a {event.kind!r} only {names} can be corrected, not {typed!r}",
         )
-    if name in ("on_date", "in_service"):
+    if name in corrections.DAYS:
         return name, read_date(value).isoformat()
     if name == "nominal_nm":
         return name, round(resolve_nominal(value) * 1000)
@@ -194,7 +196,7 @@ def _new_value(event: Event, typed: str, value: str) -> tuple[str, Any]:
         if not (value.isascii() and value.isdigit() and 1 <= int(value) <= _MOST_USES):
             raise UsageError(message=f"{value!r} is not a number of uses: write 1 to {_MOST_USES}.")
         return name, int(value)
-    return name, clean_text(name, value, needed=name in ("reason", "method", *_IDENTITY))
+    return name, clean_text(name, value, needed=name in _NEEDED)
 
 
 def _recorded(event: Event, name: str) -> Any:

@@ -13,7 +13,7 @@ from datetime import date
 from sieve_inspect.outcomes import FAILING, PASSING
 from sieve_registry.events import ReferenceChecked, ResultReviewed, SieveQuarantined
 from sieve_registry.figures import ResultState
-from sieve_registry.outlook.cloth_history import in_order, moment
+from sieve_registry.outlook.cloth_history import moment, results_in_order
 from sieve_registry.records import Check, Fact, SieveHistory, Use, facts_of_type
 
 _BAD_REFERENCE = ("scrap", "unsatisfactory")  # of cement and of a master comparison
@@ -21,7 +21,7 @@ _BAD_REFERENCE = ("scrap", "unsatisfactory")  # of cement and of a master compar
 
 @dataclass(frozen=True)
 class Cause:
-    """Why a look-back is needed: a failed check, optical or with a reference, or damage."""
+    """Why a look-back is needed: a failed check or certificate, a bad reference check, damage."""
 
     on_date: date
     seq: int
@@ -81,7 +81,7 @@ def lookback_of(history: SieveHistory, day: date) -> Lookback:
 
 
 def _lookback(history: SieveHistory, cause: Cause, day: date) -> Lookback:
-    passed = [check for check in in_order(history, day) if check.outcome in PASSING]
+    passed = [c for c in results_in_order(history, day) if c.outcome in PASSING]
     end = moment(cause)
     good = next((check for check in reversed(passed) if moment(check) < end), None)
     again = next((check for check in passed if moment(check) > end), None)
@@ -116,9 +116,11 @@ def _causes(history: SieveHistory, day: date) -> list[Cause]:
     """
     causes: list[Cause] = []
     in_a_row = False
-    for check in in_order(history, day):
+    own = {check.seq for check in history.checks}
+    for check in results_in_order(history, day):
         if check.outcome in FAILING and not in_a_row:
-            reason = f"the outcome of check {check.id} on {check.on_date} is {check.outcome}"
+            name = f"check {check.id}" if check.seq in own else check.id
+            reason = f"the outcome of {name} on {check.on_date} is {check.outcome}"
             causes.append(Cause(check.on_date, check.seq, reason, check))
         in_a_row = check.outcome in FAILING
     for act in facts_of_type(history.acts, SieveQuarantined):

@@ -111,11 +111,14 @@ def _points(axes: Axes, worn: Wear, direction: str, lengths: Lengths) -> None:
         style = {"markersize": 2.5, "capsize": 0, "linewidth": 0.4}
     shape = "o" if direction == "x" else "s"
     shift = 0.004 * (max(worn.places, default=0.0) or 1.0) * (-1 if direction == "x" else 1)
-    for t, check in zip(worn.places, worn.checks, strict=True):
+    other = "^" if direction == "x" else "v"
+    own = [(shape, *pair) for pair in zip(worn.places, worn.checks, strict=True)]
+    pairs = zip(worn.certificate_places, worn.certificates, strict=True)
+    for form, t, check in (*own, *((other, *pair) for pair in pairs)):
         figures = check.x if direction == "x" else check.y
         expanded = 2 * float(figures.u_mean_um or 0)
         mark(
-            axes, t + shift, lengths.scaled(float(figures.mean_um)), shape,
+            axes, t + shift, lengths.scaled(float(figures.mean_um)), form,
             yerr=lengths.scaled(expanded), zorder=4, **style,
         )  # fmt: skip
 
@@ -131,10 +134,12 @@ def _ahead(seen: Outlook, trend: Trend) -> _Ahead | None:
     if line is None:
         return None
     parts = [part_index(check, worn.steps) for check in worn.checks]
-    behind = max(worn.at - min(worn.places), 1.0)
+    first = min((*worn.certificate_places, *worn.places))
+    behind = max(worn.at - first, 1.0)
     wanted = worn.at + 0.5 * behind if trend.reach is None else trend.reach.high
     end = min(max(wanted, worn.at), worn.at + _AHEAD * behind)
-    start = min(t for t, part in zip(worn.places, parts, strict=True) if part == parts[-1])
+    last = [t for t, part in zip(worn.places, parts, strict=True) if part == parts[-1]]
+    start = min(last, default=first)
     shown = np.linspace(start, end, 41)
     by_means = lines.means if by_changes else None
     other = None if by_means is None else _band(by_means, shown)
@@ -181,6 +186,7 @@ def wear_view(seen: Outlook, lengths: Lengths) -> dict[str, Any]:
         "sentences": sentences,
         "as_of": worn.as_of.isoformat(),
         "axis": wear_axis(worn),
+        "certificates": len(worn.certificates),
         "lines": any(t.slope is not None for t in worn.trends if t.name == "mean"),
         "by_changes": any(t.evidence == WearEvidence.CHANGES for t in worn.trends),
     }
@@ -264,6 +270,11 @@ def wear_remarks(worn: Wear) -> list[str]:
         + ("the trend starts again." if step.new_cloth else "the level may differ from then on.")
         for step in worn.steps
     ]
+    for laboratory in dict.fromkeys(c.scale_source for c in worn.certificates):
+        sentences.append(
+            f"Certificates of {laboratory} have a level of their own: their difference from your "
+            "checks is that of two instruments and does not read as wear."
+        )
     if worn.exchanged:
         sentences.append(
             f"By its cloth {', '.join(worn.exchanged)} lay a quarter turn from the earlier checks: "

@@ -19,14 +19,20 @@ from sieve_registry.errors import DateRefusedError, DuplicateThingError, Unknown
 from sieve_registry.events import (
     ArtefactAdded,
     DeviceAdded,
+    EquipmentAdded,
+    EquipmentLogged,
     IlluminationMeasured,
     ScaleCalibrated,
 )
 from sieve_registry.figures import EvidenceFile
-from sieve_registry.ledger.canonical import plain_name
 from sieve_registry.records import Event, Fact
 from sieve_registry.scales.corrections import live, live_facts
-from sieve_registry.sieves.recording import RecordTerms, record_general
+from sieve_registry.sieves.recording import (
+    EvidenceSource,
+    RecordTerms,
+    record_general,
+    staged_evidence,
+)
 from sieve_registry.store import writer
 from sieve_registry.store.engine import Registry
 from sieve_registry.values import clean_id, clean_text
@@ -43,11 +49,13 @@ DEVICE_KINDS: Mapping[str, tuple[float, float]] = {
     "scanner": (300_000.0, 1_000.0),
     "microscope": (30_000.0, 100.0),
 }
-File = tuple[bytes | Path, str, str]  # content, role, name
 SENSORS = ("line camera", "contact", "telecentric", "area camera")
 # Sensors that view every place straight from above.
 STRAIGHT = ("contact", "telecentric")
-WithEvidence = ArtefactAdded | DeviceAdded | ScaleCalibrated | IlluminationMeasured
+WithEvidence = (
+    ArtefactAdded | DeviceAdded | ScaleCalibrated | IlluminationMeasured | EquipmentAdded
+    | EquipmentLogged
+)  # fmt: skip
 _Added = TypeVar("_Added", ArtefactAdded, DeviceAdded)
 
 
@@ -164,26 +172,18 @@ def keep(
     subject: str,
     payload: WithEvidence,
     terms: RecordTerms,
-    files: Sequence[File] = (),
+    files: Sequence[EvidenceSource] = (),
     unless: Callable[[Connection], None] = lambda _: None,
 ) -> Event:
     """Append a general event together with its evidence files.
 
     `unless` checks the registry first and raises objections.
     """
-    staged = []
-    try:
-        for content, role, name in files:
-            item = registry.evidence.stage(content, Path(name).suffix)
-            staged.append((item, role, plain_name(name)))
-        with registry.writing() as connection:
-            unless(connection)
-            with writer.placing(connection, registry.evidence, staged) as kept:
-                proven = replace(payload, evidence=tuple(kept))
-                return record_general(registry, connection, subject, proven, terms)
-    finally:
-        for item, _, _ in staged:
-            registry.evidence.discard(item)
+    with staged_evidence(registry, files) as staged, registry.writing() as connection:
+        unless(connection)
+        with writer.placing(connection, registry.evidence, staged) as kept:
+            proven = replace(payload, evidence=tuple(kept))
+            return record_general(registry, connection, subject, proven, terms)
 
 
 def add_artefact(

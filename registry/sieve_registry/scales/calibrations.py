@@ -24,7 +24,6 @@ from sieve_registry.records import Fact
 from sieve_registry.scales.artefacts import (
     CertifiedArtefact,
     Device,
-    File,
     certificates_of,
     device_named,
     keep,
@@ -32,7 +31,7 @@ from sieve_registry.scales.artefacts import (
 )
 from sieve_registry.scales.corrections import live_facts
 from sieve_registry.scales.surroundings import of_artefact
-from sieve_registry.sieves.recording import RecordTerms
+from sieve_registry.sieves.recording import EvidenceSource, RecordTerms
 from sieve_registry.store import reader
 from sieve_registry.store.engine import Registry
 from sieve_registry.values import add_months, clean_count, clean_id
@@ -231,7 +230,7 @@ def record_scale(
     if base is not None:
         payload = _amended(payload, base, artefact)
     text = json.dumps(calibration.to_dict(), indent=2, ensure_ascii=False, allow_nan=False) + "\n"
-    files: list[File] = [
+    files: list[EvidenceSource] = [
         (text.encode(), "scale", "scale.json"),
         (residual_picture, "residuals", "residuals.png"),
     ]

@@ -1,4 +1,4 @@
-"""Corrections of artefacts, devices and scales: a later event amends or voids an earlier record.
+"""Corrections of artefacts, devices, scales and equipment by a later event.
 
 Certified and measured values cannot be corrected: void the record and make a new one. A void record
 stays in the ledger and is not used any more; checks that used it show a remark.
@@ -33,18 +33,30 @@ AMENDABLE: Mapping[str, tuple[str, ...]] = {
     events.DeviceAdded.KIND: ("serial", "light"),
     events.ScaleCalibrated.KIND: ("valid_until",),
     events.IlluminationMeasured.KIND: ("valid_until",),
+    events.EquipmentAdded.KIND: (
+        "maker", "model", "serial", "firmware", "driver", "place", "criterion", "received",
+        "valid_to", "next_due", "note",
+    ),
+    events.EquipmentEdited.KIND: (),
+    events.EquipmentLogged.KIND: ("note", "next_due"),
 }  # fmt: skip
 _TYPED = {"expansion": "expansion_ppm_per_k"}
 _LINKS = ("artefact", "scale", "line", "base")  # of a check's chain: what names its event
 
 
 def live(
-    connection: Connection, wanted: Sequence[type[_Payload]], subject: str | None = None
+    connection: Connection,
+    wanted: Sequence[type[_Payload]],
+    subject: str | None = None,
+    until: int | None = None,
 ) -> list[Fact[_Payload]]:
-    """Facts of the wanted types as they now read, void ones left out."""
-    now = current_readings(_recorded(connection, subject))
+    """Facts of the wanted types as they now read, void ones left out.
+
+    `until` leaves out what was recorded after that event.
+    """
+    now = current_readings(_recorded(connection, subject, until))
     current = []
-    for fact in reader.facts(connection, wanted, subject):
+    for fact in reader.facts(connection, wanted, subject, until):
         void, fields = now.get(fact.seq, (False, {}))
         if void:
             continue
@@ -143,12 +155,12 @@ def _sentence(correction: Correction) -> str:
 def _read(event: Event, typed: str, value: str) -> tuple[str, Any]:
     name = _TYPED.get(typed, typed.replace("-", "_"))
     if name not in AMENDABLE[event.kind]:
-        names = ", ".join(AMENDABLE[event.kind])
+        names = ", ".join(AMENDABLE[event.kind]) or "nothing"
         raise UnknownRecordError(
             record=f"{event.seq}",
             reason=f"of a {event.kind!r}, {names} can be corrected; or void it and record it again",
         )
-    if name.startswith("valid_"):
+    if name.startswith("valid_") or name in ("received", "next_due"):
         return name, read_date(value).isoformat()
     if name == "expansion_ppm_per_k":
         try:

@@ -16,10 +16,10 @@ from typing import TYPE_CHECKING
 from sieve_registry.errors import EvidenceError, IlluminationRefusedError, UnknownThingError
 from sieve_registry.events import IlluminationMeasured
 from sieve_registry.records import Fact
-from sieve_registry.scales.artefacts import File, device_named, keep
+from sieve_registry.scales.artefacts import device_named, keep
 from sieve_registry.scales.choice import names_a_file
 from sieve_registry.scales.corrections import live_facts
-from sieve_registry.sieves.recording import RecordTerms
+from sieve_registry.sieves.recording import EvidenceSource, RecordTerms
 from sieve_registry.store.engine import Registry
 from sieve_registry.values import add_months, clean_count, clean_id
 
@@ -67,7 +67,7 @@ def record_illumination(
         u_glow=lit.u_glow,
     )
     text = json.dumps(lit.to_dict(), indent=2, ensure_ascii=False, allow_nan=False) + "\n"
-    files: list[File] = [(text.encode(), "illumination", "illumination.json")]
+    files: list[EvidenceSource] = [(text.encode(), "illumination", "illumination.json")]
     files += [(image, "scan", image.name) for image in images]
     event = keep(registry, clean_id(name), payload, terms, files)
     facts = live_facts(registry, clean_id(name), [IlluminationMeasured])

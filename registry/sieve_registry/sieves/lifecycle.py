@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from datetime import date
 
 from sieve_inspect.errors import SievewardError
-from sieve_inspect.outcomes import PASSING
+from sieve_inspect.outcomes import OUTCOMES, PASSING
 from sieve_registry import events
 from sieve_registry.codec import EventPayload
 from sieve_registry.errors import DateRefusedError, RuleRefusedError, SieveRetiredError
@@ -108,6 +108,28 @@ def new_cloth_since(
     return last if (last.on_date, last.seq) > (check.on_date, check.seq) else None
 
 
+def last_certificate(
+    history: SieveHistory, day: date, since: Check | Fact[EventPayload] | None = None
+) -> Fact[events.CertificateRecorded] | None:
+    """The last certificate with an outcome of the cloth in the frame at the end of `day`.
+
+    None where there is none after `since`.
+    """
+    acts = [act for act in history.acts if act.on_date <= day]
+    cloths = facts_of_type(acts, events.ClothReplaced)
+    starts = [(f.on_date, f.seq) for f in (*cloths, *([] if since is None else [since]))]
+    last = max(
+        (
+            f
+            for f in facts_of_type(acts, events.CertificateRecorded)
+            if f.payload.outcome in OUTCOMES
+        ),
+        key=lambda fact: (fact.on_date, fact.seq),
+        default=None,
+    )
+    return last if last and (last.on_date, last.seq) > max(starts, default=(date.min, 0)) else None
+
+
 # --- one rule after another -------------------------------------------------------------------
 
 
@@ -115,7 +137,9 @@ def _objections(history: SieveHistory, intended: IntendedRecord) -> Iterator[_Ob
     if intended.on_date > intended.today:
         error = future(intended.on_date, intended.today, intended.what)
         yield _Objection(Finding("date", _words(error), history.sieve.id), error)
-    if intended.event_type not in _ABOUT_THE_PAST:
+    if intended.event_type is events.CertificateRecorded:  # may be older than the service
+        yield from _after_retirement(history, intended.on_date)
+    elif intended.event_type not in _ABOUT_THE_PAST:
         yield from _outside_service(history, intended.on_date, intended.what)
     yield from _past_sign_off(history, intended)
     if intended.event_type is events.SieveRetired:
@@ -131,10 +155,15 @@ def _objections(history: SieveHistory, intended: IntendedRecord) -> Iterator[_Ob
 
 
 def _outside_service(history: SieveHistory, day: date, what: str) -> Iterator[_Objection]:
-    sieve, end = history.sieve, history.retirement
+    sieve = history.sieve
     if sieve.in_service is not None and day < sieve.in_service:
         began = f"{day} is before sieve {sieve.id!r} went into service on {sieve.in_service}"
         yield _date(sieve.id, began, f"correct the date of {what}")
+    yield from _after_retirement(history, day)
+
+
+def _after_retirement(history: SieveHistory, day: date) -> Iterator[_Objection]:
+    sieve, end = history.sieve, history.retirement
     if end is not None and day >= end.on_date:
         error = SieveRetiredError(sieve=sieve.id, date=end.on_date, reason=end.reason)
         yield _Objection(Finding("retired", _words(error), sieve.id), error)
@@ -196,6 +225,9 @@ def _return(history: SieveHistory, intended: IntendedRecord) -> Iterator[_Object
     ]
     last = max(since, key=lambda c: (c.on_date, c.seq), default=None)
     why = "damage" if inside.payload.damage else "quarantine"
+    certificate = last_certificate(history, intended.on_date, last or inside)
+    if certificate is not None and certificate.payload.outcome in PASSING:
+        return
     if last is None:
         yield _rule(history, f"it was not checked since its {why} of {inside.on_date}")
     elif last.outcome not in PASSING:

@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 import difflib
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import date
+from pathlib import Path
 
 from sqlalchemy import Connection
 
 from sieve_registry.codec import EventPayload
 from sieve_registry.errors import UnknownSieveError
+from sieve_registry.ledger.canonical import plain_name
 from sieve_registry.people.recording import (
     LedgerContext,
     RecordTerms,
@@ -23,9 +25,11 @@ from sieve_registry.records import SieveHistory, SieveState
 from sieve_registry.sieves import lifecycle, state
 from sieve_registry.store import reader
 from sieve_registry.store.engine import Registry
+from sieve_registry.store.evidence import Staged
 from sieve_registry.values import clean_id, clean_text
 
 __all__ = [
+    "EvidenceSource",
     "RecordContext",
     "RecordTerms",
     "history_for_recording",
@@ -33,7 +37,10 @@ __all__ = [
     "person",
     "record_general",
     "recording",
+    "staged_evidence",
 ]
+
+EvidenceSource = tuple[bytes | Path, str, str]  # content, role, name
 
 
 def history_of(connection: Connection, sieve_id: str) -> SieveHistory:
@@ -105,3 +112,22 @@ def recording(
         )
         late = clean_text("reason", terms.late_reason)
         yield RecordContext(registry, connection, history.sieve.id, day, late)
+
+
+@contextmanager
+def staged_evidence(
+    registry: Registry, files: Iterable[EvidenceSource]
+) -> Iterator[list[tuple[Staged, str, str]]]:
+    """Copies of files to keep with a record, for `writer.placing`; what stays unplaced goes again.
+
+    Raises `EvidenceError` for a file that cannot be read.
+    """
+    staged: list[tuple[Staged, str, str]] = []
+    try:
+        for content, role, name in files:
+            item = registry.evidence.stage(content, Path(name).suffix)
+            staged.append((item, role, plain_name(name)))
+        yield staged
+    finally:
+        for item, _, _ in staged:
+            registry.evidence.discard(item)

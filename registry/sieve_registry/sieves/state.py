@@ -6,7 +6,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from datetime import date
 
-from sieve_inspect.outcomes import FAILING
+from sieve_inspect.outcomes import FAILING, PASSING
 from sieve_registry import events
 from sieve_registry.codec import EventPayload
 from sieve_registry.records import (
@@ -23,6 +23,7 @@ from sieve_registry.records import (
     facts_of_type,
 )
 from sieve_registry.sieves.lifecycle import (
+    last_certificate,
     new_cloth_since,
     quarantine_on,
     sign_off_demanded,
@@ -32,6 +33,7 @@ from sieve_registry.values import add_months
 
 IN_SERVICE, QUARANTINED, RETIRED = Status.IN_SERVICE, Status.QUARANTINED, Status.RETIRED
 RETIRE = "retire"  # the action
+_Result = Check | Fact[events.CertificateRecorded]  # what a sieve's next check is counted from
 # Source of a remark, and the rules whose objections it joins.
 _REMARKS = {"due": ("due",), "lifecycle": ("outcome", "decision"), "signature": ("signature",)}
 
@@ -62,12 +64,15 @@ def state_as_of(history: SieveHistory, day: date) -> SieveState | None:
         return None
     settings = _settings(history, day)
     last = _latest_check(history, day)
+    certificate = last_certificate(history, day, last)
+    certified = certificate if certificate and certificate.payload.outcome in PASSING else None
+    result = certified or last
     uses = [use for use in history.uses if use.on_date <= day]
-    since = [use for use in uses if last is None or _after(use, last)]
+    since = [use for use in uses if result is None or _after(use, result)]
     quarantine = quarantine_on(history, day)
     status = _status(history, quarantine, day)
-    cloth = new_cloth_since(history, last, day)
-    due, because = _due(history.sieve, last, since, settings, cloth)
+    cloth = None if certified else new_cloth_since(history, last, day)
+    due, because = _due(history.sieve, result, since, settings, cloth)
     if status != IN_SERVICE:
         due, because = None, "" if status == RETIRED else "in quarantine: check it, then return it"
     state = SieveState(
@@ -95,6 +100,7 @@ def state_as_of(history: SieveHistory, day: date) -> SieveState | None:
             _up_to(day, history.opinions, events.ReferenceChecked),
             _latest(_up_to(day, history.acts, events.ClothReplaced)),
         ),
+        certificate=certificate,
     )
     object.__setattr__(state, "remarks", tuple(_remarks(state)))  # quicker than another record
     return state
@@ -176,14 +182,14 @@ def _settings(history: SieveHistory, day: date) -> _Settings:
     return _Settings(months, by_uses, location, details)
 
 
-def _after(use: Use, check: Check) -> bool:
-    """Whether a use came after a check; on one and the same day the order of recording tells."""
-    return (use.on_date, use.seq) > (check.on_date, check.seq)
+def _after(use: Use, result: _Result) -> bool:
+    """Whether a use came after a result; on one and the same day the order of recording tells."""
+    return (use.on_date, use.seq) > (result.on_date, result.seq)
 
 
 def _due(
     sieve: Sieve,
-    last: Check | None,
+    last: _Result | None,
     since: list[Use],
     settings: _Settings,
     new_cloth: Fact[events.ClothReplaced] | None,
@@ -194,7 +200,12 @@ def _due(
     if new_cloth is not None:
         return new_cloth.on_date, "its new cloth was never checked"
     months, by_uses = settings.months, settings.by_uses
-    by_calendar = add_months(last.on_date, months)
+    by_calendar, because = add_months(last.on_date, months), f"{months} months after the last check"
+    if isinstance(last, Fact):
+        because = f"{months} months after certificate {last.payload.number}"
+        if last.payload.next_due is not None:
+            by_calendar = last.payload.next_due
+            because = f"next due by certificate {last.payload.number}"
     if by_uses is not None:
         total = 0
         for use in sorted(since, key=lambda u: (u.on_date, u.seq)):
@@ -203,13 +214,15 @@ def _due(
                 if use.on_date < by_calendar:
                     return use.on_date, f"{by_uses} uses reached"
                 break
-    return by_calendar, f"{months} months after the last check"
+    return by_calendar, because
 
 
 def to_retire(state: SieveState) -> bool:
     """Whether a person decided to retire a sieve that is not retired yet."""
-    decided = state.decided
-    return state.status != RETIRED and decided is not None and decided.payload.decided == RETIRE
+    decided, after = state.decided, state.certificate if state.certified else None
+    if decided is None or (after and (after.on_date, after.seq) > (decided.on_date, decided.seq)):
+        return False
+    return state.status != RETIRED and decided.payload.decided == RETIRE
 
 
 def objections_to_use(state: SieveState) -> list[Finding]:
@@ -220,7 +233,8 @@ def objections_to_use(state: SieveState) -> list[Finding]:
     last, sieve_id = state.last_check, state.sieve.id
     if state.status != IN_SERVICE:
         return [Finding("status", f"is {state.status}", sieve_id)]
-    if last is None:
+    certificate = state.certificate
+    if state.unchecked:
         return [Finding("due", "was never checked", sieve_id)]
     if state.new_cloth is not None:
         message = f"its cloth of {state.new_cloth.on_date} was never checked"
@@ -228,13 +242,16 @@ def objections_to_use(state: SieveState) -> list[Finding]:
     objections = []
     if state.overdue:
         objections.append(Finding("due", f"its check was due on {state.due}", sieve_id))
-    if last.outcome in FAILING:
-        message = f"its last check {last.id} is a {last.outcome}"
-        objections.append(Finding("outcome", message, sieve_id))
+    name, outcome = (f"last check {last.id}", str(last.outcome)) if last else ("", "")
+    if certificate is not None:
+        name = f"certificate {certificate.payload.number} of {certificate.on_date}"
+        outcome = certificate.payload.outcome
+    if outcome in FAILING:
+        objections.append(Finding("outcome", f"its {name} is a {outcome}", sieve_id))
     if state.decided is not None and to_retire(state):
         message = f"it was decided on {state.decided.on_date} to retire it"
         objections.append(Finding("decision", message, sieve_id))
-    if state.sign_off and state.signed is None:
+    if last is not None and not state.certified and state.sign_off and state.signed is None:
         message = f"its last check {last.id} is not signed off"
         objections.append(Finding("signature", message, sieve_id))
     return objections
@@ -248,7 +265,7 @@ def _remarks(state: SieveState) -> list[Finding]:
     if quarantine is not None:
         message = f"in quarantine since {quarantine.on_date}: {quarantine.payload.reason}"
         return [Finding("lifecycle", message, sieve_id)]
-    if state.last_check is None:
+    if state.unchecked:
         return [Finding("due", "never checked", sieve_id)]
     remarks = []
     overdue_only = state.new_cloth is None  # being overdue is a due day, no contradiction

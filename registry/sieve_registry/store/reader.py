@@ -16,6 +16,7 @@ from sieve_registry.errors import BrokenRecordError
 from sieve_registry.events import (
     SIEVE_LIFE,
     ActionDecided,
+    CertificateRecorded,
     LaboratoryRulesSet,
     RecordCorrected,
     ReferenceChecked,
@@ -23,7 +24,7 @@ from sieve_registry.events import (
 )
 from sieve_registry.figures import EvidenceFile
 from sieve_registry.ledger import corrections
-from sieve_registry.records import CheckDetail, Event, Fact, SieveHistory, Use
+from sieve_registry.records import CheckDetail, Event, Fact, SieveHistory, Use, facts_of_type
 from sieve_registry.store import rows, schema
 
 Payload = TypeVar("Payload", bound=EventPayload)
@@ -142,10 +143,16 @@ def histories_at(
     """
     last = _last_checks(connection, day, until)
     short = _build(connection, None, last, _summed_uses(connection, day, last, until), until)
-    corrected = [sieve_id for sieve_id, history in short.items() if history.corrections]
-    for sieve_id in corrected:
+    for sieve_id in [name for name, history in short.items() if _needs_all(history)]:
         short |= histories(connection, sieve_id, until)
     return short
+
+
+def _needs_all(history: SieveHistory) -> bool:
+    """Whether sums do not do: something was corrected, or counted from a certificate."""
+    last = max(((c.on_date, c.seq) for c in history.checks), default=(date.min, 0))
+    certificates = facts_of_type(history.acts, CertificateRecorded)
+    return bool(history.corrections) or any((c.on_date, c.seq) > last for c in certificates)
 
 
 def _build(

@@ -79,7 +79,7 @@ def _list_values(request: Request) -> dict[str, Any]:
 def _shown(states: Iterable[SieveState], show: str) -> list[SieveState]:
     tests: dict[str, Callable[[SieveState], bool]] = {
         "due": lambda s: s.overdue,
-        "never": lambda s: s.last_check is None and s.status != Status.RETIRED,
+        "never": lambda s: s.unchecked and s.status != Status.RETIRED,
         "quarantined": lambda s: s.status == Status.QUARANTINED,
         "retired": lambda s: s.status == Status.RETIRED,
     }

@@ -14,7 +14,15 @@ from sieve_registry.cli.support.options import option
 from sieve_registry.cli.support.records import due_dict, due_words, length_text, remarks
 
 if TYPE_CHECKING:
+    from sieve_registry.quality.queries import CertificateDue
     from sieve_registry.records import SieveState
+    from sieve_registry.scales.equipment import Equipment
+
+_CERTIFICATE = (
+    "id=certificate.subject number=certificate.payload.number "
+    "laboratory=certificate.payload.laboratory due overdue"
+)
+_EQUIPMENT = "id kind state due overdue"
 
 
 class FailOnDue(StrEnum):
@@ -27,22 +35,56 @@ def due(
     context: typer.Context,
     as_of: options.AsOf = None,
     within: Annotated[int | None, option("Due within this number of days.", "DAYS")] = None,
-    fail_on: Annotated[FailOnDue | None, option("Exit 1 when a sieve is overdue.")] = None,
+    fail_on: Annotated[
+        FailOnDue | None, option("Exit 1 when a sieve or equipment is overdue.")
+    ] = None,
     json_path: options.Json = None,
 ) -> None:
-    """List the sieves in service by the due day of their next check, overdue first."""
+    """List the sieves in service by the due day of their next check, overdue first.
+
+    Certificates of outside laboratories and equipment with a next day follow.
+    """
+    from sieve_registry.quality import queries
+    from sieve_registry.scales.equipment import due_equipment
     from sieve_registry.sieves import queries as sieve_queries
 
     with options.opened(context) as registry:
         day = options.read_day(as_of) or registry.today()
         waiting = sieve_queries.due(registry, day, within)
+        certificates = queries.certificates_due(registry, day, within)
+        equipment = due_equipment(registry, day, within)
     wanted = waiting if json_path is not None else []
-    payload = {"as_of": day.isoformat(), "sieves": [due_dict(state) for state in wanted]}
-    late = sum(state.overdue for state in waiting)
+    payload = {
+        "as_of": day.isoformat(),
+        "sieves": [due_dict(state) for state in wanted],
+        "certificates": [output.fields(entry, _CERTIFICATE) for entry in certificates],
+        "equipment": [output.fields(piece, _EQUIPMENT) for piece in equipment],
+    }
     if not output.emit(json_path, payload):
         print_due(waiting, day)
-    if fail_on is not None and late:
+        _print_others(certificates, equipment)
+    if fail_on is not None and any(entry.overdue for entry in (*waiting, *equipment)):
         raise typer.Exit(1)
+
+
+def _print_others(certificates: Sequence[CertificateDue], equipment: Sequence[Equipment]) -> None:
+    """Certificates that state a next day, and equipment with one."""
+    for title, rows in (
+        (
+            "Next certificates",
+            [(entry.certificate.subject, entry.certificate.payload.laboratory, entry)
+             for entry in certificates],
+        ),
+        ("Equipment due", [(piece.id, piece.kind, piece) for piece in equipment]),
+    ):  # fmt: skip
+        if rows:
+            output.line()
+            columns = {"name": "", "": "", "due": ""}
+            cells = [
+                (name, output.shortened(what, 30), f"{of.due}{' overdue' if of.overdue else ''}")
+                for name, what, of in rows
+            ]
+            output.table(title, columns, cells)
 
 
 def print_due(waiting: Sequence[SieveState], day: date) -> None:
@@ -50,7 +92,7 @@ def print_due(waiting: Sequence[SieveState], day: date) -> None:
     columns = {"sieve": "", "nominal": ">", "last check": "", "outcome": "", "due": ""}
     rows = [
         (s.sieve.id, length_text(s.sieve.nominal_nm), s.last_check and s.last_check.on_date,
-         s.last_check.outcome if s.last_check else "never checked", due_words(s))
+         s.result, due_words(s))
         for s in waiting
     ]  # fmt: skip
     output.table(f"Checks due, as of {day}", columns, rows)

@@ -204,7 +204,7 @@ def list_sieves(
     }  # fmt: skip
     rows = [
         (s.sieve.id, length_text(s.sieve.nominal_nm), s.status,
-         s.last_check.outcome if s.last_check else "never checked", due_words(s), s.location)
+         s.result, due_words(s), s.location)
         for s in states
     ]  # fmt: skip
     output.table(f"Sieves on {day}", columns, rows)
@@ -304,14 +304,21 @@ def _print_uses(state: SieveState, history: SieveHistory) -> None:
 
 def _print_acts(state: SieveState, history: SieveHistory) -> None:
     """Other records of the sieve, and corrections with both contents."""
+    from sieve_registry.events import CertificateRecorded
+    from sieve_registry.sieves.certificates import summary_of
+
     acts = [act for act in history.acts if act.on_date <= state.as_of]
     if acts:
         output.line()
     for act in acts:
-        names = ("check", "method", "reason", "note")
-        texts = [str(getattr(act.payload, name, "")) for name in names]
-        words = ", ".join(text for text in texts if text)
-        output.line(f"  #{act.seq:<5} {act.on_date}  {act.kind} by {act.person}: {words}")
+        if isinstance(act.payload, CertificateRecorded):
+            words = summary_of(act.payload)
+        else:
+            names = ("check", "method", "reason", "note")
+            texts = [str(getattr(act.payload, name, "")) for name in names]
+            words = ", ".join(text for text in texts if text)
+        head = f"#{act.seq:<5} {act.on_date}  {act.kind} by {act.person}: "
+        output.text(f"{head}{words}", " " * 8, first="  ")
     for made in history.corrections:
         output.line(f"  #{made.seq:<5} {made.on_date}  {correction_words(made)} ({made.person})")
 

@@ -70,6 +70,7 @@ def wear_dict(outlook: Outlook) -> dict[str, Any]:
         **output.fields(worn, "at uses_per_year=rate_per_year"),
         "rule": outlook.data.rule.rule,
         "checks": [check.id for check in worn.checks],
+        "certificates": [certificate.id for certificate in worn.certificates],
         "steps": [output.fields(step, "date=on_date reason new_cloth") for step in worn.steps],
         "trends": [_trend_dict(trend) for trend in worn.trends],
         "first": first and output.fields(first, "name direction"),

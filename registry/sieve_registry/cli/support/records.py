@@ -13,6 +13,7 @@ from sieve_registry.cli.support import options, output
 
 if TYPE_CHECKING:
     from sieve_registry.codec import EventPayload
+    from sieve_registry.events import CertificateRecorded
     from sieve_registry.figures import EvidenceFile
     from sieve_registry.records import (
         Check,
@@ -84,6 +85,8 @@ def state_dict(
     state: SieveState, history: SieveHistory, findings: Iterable[Finding] = ()
 ) -> dict[str, Any]:
     """`sieve show --json`: the state, its records up to that day, and findings about them."""
+    from sieve_registry.sieves.certificates import certificates_of
+
     day = state.as_of
     retired = history.retirement if state.status == "retired" else None
     return {
@@ -103,6 +106,21 @@ def state_dict(
         ],
         "corrections": [correction_dict(correction) for correction in history.corrections],
         "findings": finding_dicts(findings),
+        "certificates": [certificate_dict(fact) for fact in certificates_of(history, day)],
+    }
+
+
+def certificate_dict(fact: Fact[CertificateRecorded]) -> dict[str, Any]:
+    """A certificate of an outside laboratory; figures as numbers in um."""
+    stated = fact.payload
+    names = "mean_um U_um=expanded_um sd_um max_um wire_mean_um count"
+    return {
+        **output.fields(fact, "sieve=subject event=seq date=on_date"),
+        **output.fields(stated, "number laboratory accreditation standard outcome k"),
+        "directions": {axis: output.fields(getattr(stated, axis), names) for axis in "xy"},
+        **output.fields(stated, "next_due note"),
+        "evidence": evidence_dicts(stated.evidence),
+        **output.fields(fact, _MADE),
     }
 
 
@@ -149,7 +167,7 @@ def print_corrections(corrections: Sequence[Correction]) -> None:
 
 def remarks(state: SieveState) -> list[str]:
     """What a person should know of a checked sieve, a sentence each."""
-    if state.last_check is None:
+    if state.unchecked:
         return []
     return [f"Note: {state.sieve.id} is {remark.message}." for remark in state.remarks]
 

@@ -60,11 +60,11 @@ def _print_states(where: str, states: Sequence[SieveState]) -> None:
 
     serving = [state for state in states if state.status == IN_SERVICE]
     output.text(f"Registry {where}: {len(states)} sieves, {len(serving)} in service.")
-    checked = [state for state in serving if state.last_check is not None]
+    checked = [state for state in serving if not state.unchecked]
     rows = [
         ("overdue", [state for state in checked if state.overdue]),
-        ("never checked", [state for state in serving if state.last_check is None]),
-        ("not passed", [s for s in checked if s.last_check and s.last_check.outcome in FAILING]),
+        ("never checked", [state for state in serving if state.unchecked]),
+        ("not passed", [s for s in checked if s.result in FAILING]),
         ("in quarantine", [state for state in states if state.status == QUARANTINED]),
         ("not signed off", [s for s in checked if s.sign_off and s.signed is None]),
     ]

@@ -1,0 +1,81 @@
+"""What the records say of certificates of outside laboratories and of equipment, for every face."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date
+
+from sieve_inspect.errors import UsageError
+from sieve_registry.events import CertificateRecorded
+from sieve_registry.quality.certificate_rules import WITHIN_DAYS, Comparison, compare
+from sieve_registry.records import Fact, Status
+from sieve_registry.scales.equipment import Equipment, recorded_equipment
+from sieve_registry.sieves import queries as sieve_queries
+from sieve_registry.sieves.certificates import certificates_of, recorded_certificates
+from sieve_registry.store.engine import Registry
+
+__all__ = ["CertificateDue", "certificates", "certificates_due", "comparisons", "equipment"]
+
+
+@dataclass(frozen=True)
+class CertificateDue:
+    """The last certificate of a sieve that states a next day."""
+
+    certificate: Fact[CertificateRecorded]
+    due: date
+    overdue: bool
+
+
+def certificates(
+    registry: Registry, sieve_id: str | None = None, day: date | None = None
+) -> list[Fact[CertificateRecorded]]:
+    """Certificates of a sieve (None: of all) up to a day, as corrected, by day.
+
+    Raises `UnknownSieveError`.
+    """
+    every = recorded_certificates(registry, sieve_id)
+    return [fact for fact in every if day is None or fact.on_date <= day]
+
+
+def certificates_due(
+    registry: Registry, day: date | None = None, within_days: int | None = None
+) -> list[CertificateDue]:
+    """The last certificates that state a next day, of sieves not retired, the soonest first."""
+    now = day or registry.today()
+    last = {fact.subject: fact for fact in certificates(registry, day=now)}
+    if not last:
+        return []
+    kept = {s.sieve.id for s in sieve_queries.states(registry, now) if s.status != Status.RETIRED}
+    waiting = [
+        CertificateDue(fact, fact.payload.next_due, now > fact.payload.next_due)
+        for sieve_id, fact in last.items()
+        if sieve_id in kept and fact.payload.next_due is not None
+    ]
+    due = [w for w in waiting if within_days is None or (w.due - now).days <= within_days]
+    return sorted(due, key=lambda entry: (entry.due, entry.certificate.subject))
+
+
+def comparisons(
+    registry: Registry,
+    sieve_id: str | None = None,
+    within_days: int = WITHIN_DAYS,
+    day: date | None = None,
+) -> list[Comparison]:
+    """Every certificate against the nearest own check of the same cloth, by day.
+
+    Raises `UsageError` for a negative number of days, `UnknownSieveError`.
+    """
+    if within_days < 0:
+        raise UsageError(message="The number of days has to be 0 or more.")
+    known = dict.fromkeys(fact.subject for fact in certificates(registry, sieve_id, day))
+    made = []
+    for name in known:
+        history = sieve_queries.get_history(registry, name)
+        dated = certificates_of(history, day or registry.today())
+        made += [compare(history, fact, within_days) for fact in dated]
+    return sorted(made, key=lambda c: (c.certificate.on_date, c.certificate.seq))
+
+
+def equipment(registry: Registry, day: date | None = None) -> list[Equipment]:
+    """Every piece of equipment at the end of a day (today), by name, retired pieces too."""
+    return recorded_equipment(registry, day)

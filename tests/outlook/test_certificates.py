@@ -1,0 +1,306 @@
+"""Certificates of outside laboratories: recorded, in force, compared with own checks by E_n."""
+
+from __future__ import annotations
+
+import json
+import re
+from datetime import date
+from decimal import Decimal
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from foresee_lab import Lab
+from program import Program
+from sieve_inspect.errors import UsageError
+from sieve_registry.errors import DateRefusedError, RuleRefusedError
+from sieve_registry.events import CertificateRecorded
+from sieve_registry.figures import CertifiedDirection
+from sieve_registry.outlook.queries import outlook
+from sieve_registry.quality import certificate_rules, corrections, queries
+from sieve_registry.quality.lookback import lookback_of
+from sieve_registry.records import Fact
+from sieve_registry.sieves import commands, state
+from sieve_registry.sieves import queries as sieve_queries
+from sieve_registry.sieves.certificates import NewCertificate, add_certificate
+from sieve_registry.sieves.recording import RecordTerms
+
+
+def certify(lab: Lab, day: int, number: str = "EX-1", **changes: Any) -> Fact[CertificateRecorded]:
+    """Record a certificate of sieve S-1 for a day of the laboratory."""
+    x = CertifiedDirection(mean_um=Decimal("75.40"), expanded_um=Decimal("0.40"))
+    y = CertifiedDirection(mean_um=Decimal("75.10"), expanded_um=Decimal("0.40"))
+    given = {"laboratory": "Example Metrology", "outcome": "pass", "x": x, "y": y, **changes}
+    file = given.pop("document", None)
+    lab.clock.day = max(lab.clock.day, lab.day(day))
+    terms = RecordTerms(lab.day(day), "Ada Moss", given.pop("late_reason", ""))
+    return add_certificate(lab.registry, "S-1", NewCertificate(number=number, **given), terms, file)
+
+
+def state_on(lab: Lab, day: int) -> Any:
+    return sieve_queries.get_state(lab.registry, "S-1", lab.day(day))
+
+
+def test_a_certificate_keeps_its_figures_exactly_and_its_document(lab: Lab, tmp_path: Path) -> None:
+    paper = tmp_path / "EX-1.pdf"
+    paper.write_bytes(b"%PDF-1.7 made for a test")
+    lab.add()
+    fact = certify(lab, 3, document=paper, accreditation="D-K-00000-01-00", k=Decimal("2.13"))
+    (read,) = queries.certificates(lab.registry, "S-1")
+    assert read == fact
+    assert (str(read.payload.x.mean_um), str(read.payload.k)) == ("75.40", "2.13")
+    (file,) = read.payload.evidence
+    assert lab.registry.evidence.read(file.sha256, file.extension) == paper.read_bytes()
+    assert (file.role, file.name) == ("certificate", "EX-1.pdf")
+
+
+def test_the_same_certificate_is_never_recorded_twice(lab: Lab) -> None:
+    lab.add()
+    certify(lab, 3, "EX-1")
+    with pytest.raises(RuleRefusedError, match="recorded already, as event"):
+        certify(lab, 3, "ex-1", laboratory="example  metrology")
+    certify(lab, 3, "EX-1", laboratory="Another Laboratory")
+    assert len(queries.certificates(lab.registry)) == 2
+
+
+@pytest.mark.parametrize(
+    ("changes", "error", "words"),
+    [
+        ({"x": CertifiedDirection(mean_um=Decimal(754), expanded_um=None)}, UsageError, "unit"),
+        ({"k": Decimal(0)}, UsageError, "coverage factor"),
+        ({"outcome": "good"}, UsageError, "outcome"),
+        ({"next_due": date(2024, 1, 9)}, DateRefusedError, "due again"),
+    ],
+)
+def test_figures_that_cannot_be_meant_are_refused(
+    lab: Lab, changes: dict[str, Any], error: type[Exception], words: str
+) -> None:
+    lab.add()
+    with pytest.raises(error, match=words):
+        certify(lab, 3, **changes)
+    assert queries.certificates(lab.registry) == []
+
+
+def test_a_stated_pass_counts_as_a_check_until_its_next_due_day(lab: Lab) -> None:
+    lab.add(interval_months=6)
+    assert state_on(lab, 1).due_because == "never checked"
+    certify(lab, 3, next_due=lab.day(100))
+    now = state_on(lab, 4)
+    assert (now.due, now.due_because) == (lab.day(100), "next due by certificate EX-1")
+    assert state.objections_to_use(now) == []
+    late = state_on(lab, 101)
+    assert late.overdue
+    assert [finding.source for finding in state.objections_to_use(late)] == ["due"]
+
+
+def test_without_a_next_due_day_the_interval_of_the_sieve_holds(lab: Lab) -> None:
+    lab.add(interval_months=6)
+    certify(lab, 3)
+    assert state_on(lab, 4).due == date(2024, 7, 11)
+
+
+def test_a_later_own_check_takes_the_place_of_a_certificate(lab: Lab) -> None:
+    lab.add(interval_months=6)
+    certify(lab, 3, next_due=lab.day(300))
+    lab.check(10)
+    now = state_on(lab, 11)
+    assert now.certificate is None
+    assert now.due == date(2024, 7, 18)
+    (due,) = queries.certificates_due(lab.registry, lab.day(11))
+    assert (due.due, due.overdue) == (lab.day(300), False)  # it stays listed
+
+
+def test_a_certificate_without_an_outcome_proves_no_sieve(lab: Lab) -> None:
+    lab.add()
+    certify(lab, 3, outcome="not judged")
+    assert state_on(lab, 4).unchecked
+    assert state_on(lab, 4).due_because == "never checked"
+
+
+def test_a_stated_fail_objects_and_opens_a_lookback(lab: Lab) -> None:
+    lab.add()
+    lab.check(1)
+    lab.use(5, 40)
+    certify(lab, 20, outcome="fail")
+    (objection,) = state.objections_to_use(state_on(lab, 21))
+    assert objection.message == "its certificate EX-1 of 2024-01-28 is a fail"
+    review = lookback_of(sieve_queries.get_history(lab.registry, "S-1"), lab.day(21))
+    assert review.cause is not None
+    assert "certificate EX-1" in review.cause.reason
+    assert review.uses == 40
+
+
+def test_a_certificate_of_the_cloth_before_says_nothing_of_the_new_cloth(lab: Lab) -> None:
+    from sieve_registry.outlook.commands import replace_cloth
+
+    lab.add()
+    certify(lab, 3)
+    lab.clock.day = lab.day(9)
+    replace_cloth(lab.registry, "S-1", "torn", RecordTerms(lab.day(9), "Ada Moss"))
+    assert state_on(lab, 10).due_because == "never checked"
+
+
+def test_a_passed_certificate_lets_a_quarantined_sieve_return(lab: Lab) -> None:
+    lab.add()
+    lab.check(1)
+    terms = RecordTerms(lab.day(5), "Ada Moss")
+    lab.clock.day = lab.day(5)
+    commands.quarantine(lab.registry, "S-1", "dropped", terms, damage=True)
+    certify(lab, 9)
+    lab.clock.day = lab.day(10)
+    back = commands.return_to_service(
+        lab.registry, "S-1", "certified", RecordTerms(lab.day(10), "Ada Moss")
+    )
+    assert back.status == "in service"
+
+
+def test_short_histories_count_from_a_certificate_too(lab: Lab) -> None:
+    lab.add(interval_uses=50)
+    lab.check(1)
+    lab.use(5, 40)
+    certify(lab, 8)
+    lab.use(9, 20)
+    (short,) = sieve_queries.states(lab.registry, lab.day(10))
+    assert short == state_on(lab, 10)
+    assert (short.uses_since_check, short.overdue) == (20, False)
+
+
+def test_a_correction_changes_or_withdraws_a_certificate(lab: Lab) -> None:
+    lab.add()
+    fact = certify(lab, 3, next_due=lab.day(100))
+    terms = RecordTerms(by="Ada Moss")
+    change = {"next-due": "2024-06-30", "laboratory": "Example Metrology, North"}
+    corrections.correct(lab.registry, str(fact.seq), change, "misread", terms)
+    (read,) = queries.certificates(lab.registry, "S-1")
+    assert read.payload.laboratory == "Example Metrology, North"
+    assert state_on(lab, 3).due == date(2024, 6, 30)
+    corrections.correct(lab.registry, str(fact.seq), {}, "another sieve's", terms, void=True)
+    assert queries.certificates(lab.registry, "S-1") == []
+    assert state_on(lab, 3).due_because == "never checked"
+
+
+# --- E_n ----------------------------------------------------------------------------------------
+
+
+def test_e_n_is_that_of_iso_13528_with_both_u_at_k_2(lab: Lab) -> None:
+    # By hand: U_own = 2 · 0.15 = 0.30; U_cert = 2 · 0.39 / 1.95 = 0.40; √(0.09 + 0.16) = 0.50.
+    # x: (75.50 − 75.25) / 0.50 = +0.50; y: (75.20 − 75.90) / 0.50 = −1.40.
+    lab.add()
+    certify(
+        lab, 3, k=Decimal("1.95"),
+        x=CertifiedDirection(mean_um=Decimal("75.25"), expanded_um=Decimal("0.39")),
+        y=CertifiedDirection(mean_um=Decimal("75.90"), expanded_um=Decimal("0.39")),
+    )  # fmt: skip
+    lab.check(8)
+    (made,) = queries.comparisons(lab.registry)
+    x, y = made.directions
+    assert (x.e_n, y.e_n) == (pytest.approx(0.5), pytest.approx(-1.4))
+    assert (x.satisfactory, y.satisfactory, made.satisfactory) == (True, False, False)
+    assert made.days_apart == 5
+    assert "1 of 2 E_n are satisfactory" in certificate_rules.conclusion([made], 30)
+
+
+def test_the_nearest_check_of_the_same_cloth_within_the_days_counts(lab: Lab) -> None:
+    lab.add()
+    lab.check(1)
+    near = lab.check(18)
+    certify(lab, 20)
+    lab.check(60)
+    (made,) = queries.comparisons(lab.registry, "S-1")
+    assert made.check is not None
+    assert (made.check.id, made.days_apart) == (near.check.id, -2)
+    (none,) = queries.comparisons(lab.registry, "S-1", within_days=1)
+    assert none.check is None
+    assert "within 1 days" in none.problem
+
+
+def test_new_cloth_between_leaves_nothing_to_compare(lab: Lab) -> None:
+    from sieve_registry.outlook.commands import replace_cloth
+
+    lab.add()
+    lab.check(1)
+    lab.clock.day = lab.day(2)
+    replace_cloth(lab.registry, "S-1", "torn", RecordTerms(lab.day(2), "Ada Moss"))
+    certify(lab, 3)
+    (made,) = queries.comparisons(lab.registry)
+    assert made.satisfactory is None
+
+
+def test_without_u_on_the_certificate_there_is_no_e_n(lab: Lab) -> None:
+    bare = CertifiedDirection(mean_um=Decimal("75.4"), expanded_um=None)
+    lab.add()
+    lab.check(1)
+    certify(lab, 3, x=bare, y=bare)
+    (made,) = queries.comparisons(lab.registry)
+    assert (made.directions, made.problem) == ((), "the certificate states no U")
+
+
+# --- wear ---------------------------------------------------------------------------------------
+
+
+def test_another_instrument_does_not_read_as_wear(lab: Lab) -> None:
+    # Own checks do not change; the outside laboratory stands 1.5 um higher by its own instrument.
+    lab.add()
+    for day in (1, 60, 120):
+        lab.use(day, 100)
+        lab.check(day + 1)
+    before = outlook(lab.registry, "S-1", lab.day(200)).wear.trends[0]
+    high = CertifiedDirection(mean_um=Decimal("77.00"), expanded_um=Decimal("0.20"))
+    certify(lab, 190, x=high, y=high)
+    seen = outlook(lab.registry, "S-1", lab.day(200)).wear
+    (trend,) = (t for t in seen.trends if (t.name, t.direction) == ("mean", "x"))
+    assert before.slope is not None
+    assert trend.slope == pytest.approx(before.slope, abs=1e-9)
+    assert trend.now_um == pytest.approx(75.5, abs=0.01)
+    assert not trend.significant
+    assert [check.id for check in seen.certificates] == ["certificate EX-1"]
+
+
+def test_two_certificates_of_one_laboratory_tell_of_wear(lab: Lab) -> None:
+    # 1.0 um in 1000 uses, by both instruments.
+    lab.add()
+    for number, (day, mean) in enumerate(((1, 75.0), (200, 76.0))):
+        certify(
+            lab, day, f"EX-{number}",
+            x=CertifiedDirection(mean_um=Decimal(str(mean)), expanded_um=Decimal("0.20")),
+        )  # fmt: skip
+        lab.check(day + 1, x=mean + 0.3)
+        lab.use(day + 2, 1000)
+    trend = outlook(lab.registry, "S-1", lab.day(201)).wear.trends[0]
+    assert trend.checks == 4
+    assert trend.slope == pytest.approx(1.0, abs=1e-6)
+
+
+# --- the program --------------------------------------------------------------------------------
+
+
+def test_the_command_line_adds_lists_shows_and_compares(run: Program, lab: Lab) -> None:
+    lab.add()
+    lab.check(8)
+    paper = lab.scan.with_name("paper.pdf")
+    paper.write_bytes(b"%PDF-1.7")
+    made = run(
+        *("certificate", "add", "S-1", "--number", "EX-7", "--laboratory", "Example Metrology"),
+        *("--mean-x", "75.30um", "--mean-y", "0.0751mm", "--u-mean", "0.4um", "--outcome", "Pass"),
+        *("--file", str(paper), "--date", "2024-01-10", "--next-due", "2025-01-10", "--json", "-"),
+    )
+    answer = json.loads(made.out)
+    assert answer["directions"]["y"] == {
+        "mean_um": 75.1, "U_um": 0.4, "sd_um": None, "max_um": None, "wire_mean_um": None,
+        "count": None,
+    }  # fmt: skip
+    assert answer["evidence"][0]["name"] == "paper.pdf"
+    assert "EX-7" in run("certificate", "list").out
+    shown = run("certificate", "show", "S-1").out
+    assert re.search(r"x +75\.3 +0\.4", shown)
+    assert "x 75.3 ± 0.4 um, y 75.1 ± 0.4 um" in run("sieve", "show", "S-1").out
+    chart = lab.scan.with_name("e_n.svg")
+    compared = json.loads(run("certificate", "compare", "--plot", str(chart), "--json", "-").out)
+    (comparison,) = compared["comparisons"]
+    assert comparison["days_apart"] == 6
+    assert comparison["directions"]["x"]["e_n"] == pytest.approx(0.2 / 0.5)
+    assert chart.read_text("utf-8").startswith("<svg")
+    assert "2 of 2 E_n are satisfactory" in run("certificate", "compare").out
+    state_shown = json.loads(run("sieve", "show", "S-1", "--json", "-").out)
+    assert [c["number"] for c in state_shown["certificates"]] == ["EX-7"]
