@@ -63,7 +63,8 @@ def due(
     if not output.emit(json_path, payload):
         print_due(waiting, day)
         _print_others(certificates, equipment)
-    if fail_on is not None and any(entry.overdue for entry in (*waiting, *equipment)):
+    late = [entry.overdue for entry in waiting] + [piece.overdue for piece in equipment]
+    if fail_on is not None and any(late):
         raise typer.Exit(1)
 
 
