@@ -382,6 +382,10 @@ def test_a_scan_measured_before_is_pointed_out(lab: Lab, client: Client) -> None
     other = begin(lab, client, SCANS / "s0075-1.png")
     wait_for(other)
     assert "very file" not in client.get(f"/jobs/{other.id}").text
+    assert f"/jobs/{job.id}/before-after" in client.get(f"/jobs/{job.id}").text
+    beside = client.get(f"/jobs/{job.id}/before-after").text
+    assert "common with check C-0001" in beside
+    assert beside.count("data:image/jpeg;base64,") == 2
 
 
 def test_back_from_quarantine_only_after_a_passing_check(lab: Lab, client: Client) -> None:

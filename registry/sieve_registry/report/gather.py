@@ -12,8 +12,10 @@ from sieve_registry.checks import queries as check_queries
 from sieve_registry.checks.gates import NO_FAULT
 from sieve_registry.errors import EvidenceError
 from sieve_registry.events import ActionDecided
+from sieve_registry.figures import ClothLink
 from sieve_registry.outlook.queries import Outlook, outlook
 from sieve_registry.records import Check, CheckDetail, SieveHistory
+from sieve_registry.report.before_after import BeforeAfter, beside_earlier, scans_of_check
 from sieve_registry.report.enlarged import enlarge
 from sieve_registry.report.view import Apertures, CheckView, Overlay, ScanFile, SieveFacts
 from sieve_registry.scales.corrections import corrected_links
@@ -70,6 +72,7 @@ def check_view(registry: Registry, check_id: str) -> CheckView:
         action=(check.action, check.action_reason),
         enlarged=enlarge(apertures, scans, read, measurement),
         wear=None if void else _wear(registry, check),
+        pair=_pair(registry, detail, payload.get("cloth")),
         corrections=tuple(corrections),
         void="" if void is None else f"{void.reason} ({void.person}, {void.on_date})",
         libraries=", ".join(
@@ -151,6 +154,17 @@ def _wear(registry: Registry, check: Check) -> Outlook | None:
     seen = outlook(registry, check.sieve_id, check.on_date)
     of_cloth = {known.id for known in seen.wear.checks}
     return seen if len(of_cloth) > 1 and check.id in of_cloth else None
+
+
+def _pair(
+    registry: Registry, detail: CheckDetail, cloth: Mapping[str, Any] | None
+) -> BeforeAfter | None:
+    """The check beside the earlier check of the same cloth, None where there is none."""
+    if cloth is None:
+        return None
+    link = ClothLink.from_payload(cloth)
+    scans = scans_of_check(registry, detail.evidence)
+    return beside_earlier(registry, link, scans, detail.check.nominal_nm / 1000)
 
 
 def _json(registry: Registry, detail: CheckDetail, role: str) -> dict[str, Any]:

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from sieve_inspect.verdict import Verdict
     from sieve_registry.outlook.queries import Outlook
     from sieve_registry.records import Correction
+    from sieve_registry.report.before_after import BeforeAfter
 
 
 # Quantity of a direction: the name of its margin, and the key of its standard uncertainty.
@@ -163,7 +164,8 @@ class CheckView:
     that of the event of this check. `chain` are the four links of its traceability, name and text.
     `void` is the reason why the record is void, if it is; `action` is the recorded proposal, which
     considers the history of the sieve (the verdict's own does not). `wear` is as of the day of the
-    check. `notes` are later events.
+    check. `notes` are later events, `pair` the earlier check of the same cloth
+    beside this one.
     """
 
     sieve: SieveFacts
@@ -186,6 +188,7 @@ class CheckView:
     action: tuple[str, str] | None = None
     enlarged: tuple[Enlarged, ...] = ()
     wear: Outlook | None = None
+    pair: BeforeAfter | None = None
     corrections: tuple[Correction, ...] = ()
     void: str = ""
     libraries: str = ""

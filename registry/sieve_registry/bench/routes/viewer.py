@@ -9,10 +9,11 @@ from starlette.responses import JSONResponse, Response
 from sieve_inspect.measurement.closeup import closeup, cut_out
 from sieve_inspect.measurement.model import Measurement
 from sieve_registry.bench import views
-from sieve_registry.bench.desk import job_of, page
+from sieve_registry.bench.desk import desk_of, job_of, page
 from sieve_registry.bench.guard import PRINT_POLICY
 from sieve_registry.bench.jobs import Job
 from sieve_registry.bench.pyramid import ScanPyramid
+from sieve_registry.report.before_after import ShownScan, beside_earlier
 from sieve_registry.report.charts import standalone
 from sieve_registry.report.figures import intervals
 from sieve_registry.report.formatting import Lengths
@@ -123,9 +124,27 @@ def chart(request: Request) -> Response:
     return Response(standalone(drawn), media_type="image/svg+xml", headers=_KEPT | policy)
 
 
+def before_after(request: Request) -> Response:
+    """The earlier check of the same cloth beside this one, as a part of the page."""
+    job = job_of(request)
+    if job.taken is None:
+        raise HTTPException(404, "This check is not measured yet")
+    taken = job.taken
+    after = [
+        ShownScan.of_file(image, cloth)
+        for image, cloth in zip(taken.images, taken.measurement.cloth_maps(), strict=False)
+    ]
+    registry, nominal = desk_of(request).registry, taken.history.sieve.nominal_um
+    pair = beside_earlier(registry, taken.cloth.link, after, nominal)
+    answer = page(request, "_before_after.html", pair=pair)
+    answer.headers.update(_KEPT)
+    return answer
+
+
 _SCAN = "/jobs/{job}/scans/{scan:int}"
 READS = (
     ("/jobs/{job}/chart.svg", chart),
+    ("/jobs/{job}/before-after", before_after),
     (f"{_SCAN}/tiles/{{level:int}}/{{column:int}}/{{row:int}}.png", tile),
     (f"{_SCAN}/marks.json", overview_marks),
     (f"{_SCAN}/marks/{{column:int}}/{{row:int}}.json", marks),
