@@ -14,24 +14,24 @@ height-correlated masking, reflectance after Schlick. The sum over the lamp is m
 distribution of visible facets (E. Heitz, Journal of Computer Graphics Techniques 7(4), 2018).
 
 A wire that climbs at the angle β shows its rim cos β steeper: its share is about 1/cos²β larger.
-Light that is reflected twice, and wires that shade each other, are left out.
+Where other wires keep the lamp away or show it themselves is in `shading`.
 """
 
 from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from functools import cached_property
 
 import numpy as np
 
 from sieve_inspect.arrays import Bool, Float
 from sieve_inspect.errors import UsageError
+from sieve_inspect.synthetic.shading import Weave
 
-_ANGLES = 241  # across half a turn of the surface, the closer the nearer to the outline
-_SLOPES = 13
-_STEEPEST = 0.85  # rad: no woven wire climbs more
+_ANGLES = 121  # across half a turn of the surface, the closer the nearer to the outline
 _FACETS = 24  # per axis of the stratified sum over facets
+_PHASES = 24  # of a wire's way over and under
+_WEAVE_FACETS = 8  # as above, for rays followed through the cloth
 _LAMP_CELLS = 48  # per axis of the lamp, for matt surfaces
 
 
@@ -100,7 +100,7 @@ class RoundLight:
 
 @dataclass(frozen=True)
 class WireLight:
-    """The light one family of wires sends to the camera, by place on the wire and by slope.
+    """The light one family of wires sends to the camera.
 
     `across` (2,) is the unit vector across the wires in the picture.
     """
@@ -117,51 +117,70 @@ class WireLight:
         vector = np.array([tx * ex + ty * ey, ty * ex - tx * ey, 1.0])
         return vector / float(np.linalg.norm(vector))
 
-    @cached_property
-    def radiance(self) -> Float:
-        """Light, 1 is the lamp's, at every slope and angle of the surface: (slopes, angles).
+    def in_weave(self, weave: Weave) -> Float:
+        """Light on a wire that others shade and reflect light to: (phases + 1, angles).
 
-        Slopes run from −0.85 to 0.85 rad; angles t from −90° to 90° about the side that faces
-        the camera, so that the place across the outline is sin t of its half-width.
+        Phases run from 0 (on top of the crossing wire) once around; angles t from −90° to 90° about
+        the side that faces the camera, so that the place across the outline is sin t of its
+        half-width. See `read_across`.
         """
-        local = _local_axes(self.view)
-        light = self._scattered(local[0])
-        return light + self._glossy(*local) if self.surface.reflectance else light
-
-    def at(self, place: Float, slope: Float) -> Float:
-        """Light at places −1..1 across the outline of wires that climb at `slope` rad."""
-        from scipy.ndimage import map_coordinates
-
-        turned = np.arcsin(np.clip(place, -1, 1)) / (math.pi / 2)
-        angle = (np.arcsin(turned) / math.pi + 0.5) * (_ANGLES - 1)
-        level = (np.clip(slope / _STEEPEST, -1, 1) + 1) / 2 * (_SLOPES - 1)
-        return np.asarray(map_coordinates(self.radiance, [level, angle], order=1, mode="nearest"))
+        phase = np.linspace(0, 2 * math.pi, _PHASES + 1)
+        # Seen from straight above, half a turn of the cloth changes nothing.
+        made = phase[: _PHASES // 2 + 1] if self.lamp.view_deg == (0, 0) else phase
+        normal, around, along = _local_axes(self.view, weave.slope(made))
+        table = self._scattered(normal)
+        if self.surface.reflectance:
+            weight, ray = self._reflected(normal, around, along, _WEAVE_FACETS)
+            for i, at in enumerate(made):
+                light = self._after_other_wires(weave, float(at), normal[i], ray[i])
+                table[i] += (weight[i] * light).mean(axis=-1)
+        return table if len(made) == len(phase) else np.concatenate([table, table[-2::-1, ::-1]])
 
     def glow(self, slope: float = 0.0) -> float:
-        """Share g of its diameter by which a wire of this slope looks thinner."""
+        """Share g of its diameter by which a wire of this slope, alone, looks thinner."""
+        local = _local_axes(self.view, np.array([slope]))
+        weight, ray = self._reflected(*local, _FACETS)
+        light = self._scattered(local[0]) + (weight * self._lit(ray)).mean(axis=-1)
         t = _angles()
-        light = self.at(np.sin(t), np.full(_ANGLES, slope))
-        return float(np.trapezoid(light * np.cos(t), t)) / 2
+        return float(np.trapezoid(light[0] * np.cos(t), t)) / 2
 
-    def _glossy(self, normal: Float, around: Float, along: Float) -> Float:
-        """Light by one reflection off facets, (slopes, angles)."""
+    def _after_other_wires(self, weave: Weave, phase: float, normal: Float, ray: Float) -> Float:
+        """Light that rays (angles, 3, rays) off normals (angles, 3) meet in the end."""
+        count = ray.shape[-1]
+        side = np.repeat(normal.T, count, axis=1)
+        leaving, cosines = weave.followed(phase, side, ray.transpose(1, 0, 2).reshape(3, -1))
+        reflected = np.where(cosines < 1, self._fresnel(cosines), 1.0) * (cosines >= 0)
+        return (self._lit(leaving[None])[0] * reflected.prod(axis=0)).reshape(-1, count)
+
+    def _reflected(
+        self, normal: Float, around: Float, along: Float, facets: int
+    ) -> tuple[Float, Float]:
+        """Weights (…, rays) of rays reflected once, and the rays (…, 3, rays), by slope, angle."""
         alpha = self.surface.roughness
         axes = np.stack([around, along, normal])  # (3, slopes, angles, 3)
         seen = np.einsum("kabi,i->kab", axes, self.view)[..., None]
         seen[2] = np.maximum(seen[2], 1e-4)
-        facet = _visible_facets(seen, alpha)
+        facet = _visible_facets(seen, alpha, facets)
         facing = (seen * facet).sum(0)
         out = 2 * facing * facet - seen
-        fresnel = self.surface.reflectance
-        fresnel = fresnel + (1 - fresnel) * (1 - np.clip(facing, 0, 1)) ** 5
         masked = _smith(seen[2], alpha)
-        weight = fresnel * (1 + masked) / (1 + masked + _smith(np.clip(out[2], 1e-6, 1), alpha))
+        weight = (1 + masked) / (1 + masked + _smith(np.clip(out[2], 1e-6, 1), alpha))
+        weight *= self._fresnel(facing)
         weight = np.where(out[2] > 0, weight, 0.0)
         ray = np.einsum("kabs,kabi->abis", out, axes)
-        light = weight * self._from_lamp(ray)
+        return weight, ray
+
+    def _fresnel(self, cosine: Float) -> Float:
+        """Reflectance of the metal at the cosine of the angle of incidence, after Schlick."""
+        normal = self.surface.reflectance
+        return np.asarray(normal + (1 - normal) * (1 - np.clip(cosine, 0, 1)) ** 5)
+
+    def _lit(self, ray: Float) -> Float:
+        """Light that rays (…, 3, rays) meet in the end, 1 is the lamp's."""
+        lit = self._from_lamp(ray).astype(float)
         if self.lamp.front:
-            light += self.lamp.front * weight * self._from_front(ray)
-        return np.asarray(light.mean(axis=-1))
+            lit += self.lamp.front * self._from_front(ray)
+        return lit
 
     def _in_picture(self, ray: Float) -> tuple[Float, Float]:
         """Slope of rays (…, 3, m) against the vertical, in the picture's x and y."""
@@ -205,9 +224,19 @@ def _angles() -> Float:
     return math.pi / 2 * np.sin(np.linspace(-math.pi / 2, math.pi / 2, _ANGLES))
 
 
-def _local_axes(view: Float) -> tuple[Float, Float, Float]:
+def read_across(table: Float, level: Float, place: Float) -> Float:
+    """A table (levels, angles) read at levels 0..1 and places −1..1 across the outline."""
+    from scipy.ndimage import map_coordinates
+
+    turned = np.arcsin(np.clip(place, -1, 1)) / (math.pi / 2)
+    angle = (np.arcsin(turned) / math.pi + 0.5) * (_ANGLES - 1)
+    where = [level * (len(table) - 1), angle]
+    return np.asarray(map_coordinates(table, where, order=1, mode="nearest"))
+
+
+def _local_axes(view: Float, slope: Float) -> tuple[Float, Float, Float]:
     """Normal, direction around and along the wire at each slope and angle: (slopes, angles, 3)."""
-    slope = np.linspace(-_STEEPEST, _STEEPEST, _SLOPES)[:, None]
+    slope = slope[:, None]
     t = _angles()[None, :]
     s, c = np.sin(slope), np.cos(slope)
     theta = np.arctan2(view[0], c * view[2] - s * view[1]) + t
@@ -219,14 +248,14 @@ def _local_axes(view: Float) -> tuple[Float, Float, Float]:
     return normal, around, along
 
 
-def _visible_facets(seen: Float, alpha: float) -> Float:
+def _visible_facets(seen: Float, alpha: float, count: int) -> Float:
     """Normals of facets seen from a direction, (3, slopes, angles, facets), stratified.
 
     `seen` (3, slopes, angles, 1) is the view in (around, along, normal).
     """
-    index = np.arange(_FACETS**2)
-    u = (index % _FACETS + 0.5) / _FACETS
-    v = (index // _FACETS + 0.5) / _FACETS
+    index = np.arange(count**2)
+    u = (index % count + 0.5) / count
+    v = (index // count + 0.5) / count
     h = np.concatenate([alpha * seen[:2], seen[2:]])
     h = h / np.sqrt((h**2).sum(0))
     flat = np.hypot(h[0], h[1])

@@ -16,7 +16,8 @@ import numpy as np
 
 from sieve_inspect.arrays import Float, Float32
 from sieve_inspect.synthetic.frame import Frame
-from sieve_inspect.synthetic.reflection import Lamp, Surface, WireLight
+from sieve_inspect.synthetic.reflection import Lamp, Surface, WireLight, read_across
+from sieve_inspect.synthetic.shading import Weave
 from sieve_inspect.synthetic.wires import Family
 
 _PER_SQUARE = 4  # samples along each side of a square
@@ -54,6 +55,16 @@ class RoundWires:
 
         return light(0), light(1)
 
+    @cached_property
+    def _light(self) -> tuple[Float, Float]:
+        def of(own: Family, other: Family, light: WireLight) -> Float:
+            radius = float(own.widths.mean()) / 2
+            pitch, span = (float(np.diff(f.centres).mean()) / radius for f in (own, other))
+            return light.in_weave(Weave(pitch, span, float(other.widths.mean()) / 2 / radius))
+
+        (first, second), (one, other) = self.families, self._lights
+        return of(first, second, one), of(second, first, other)
+
     def _sampled(self, s: Float, t: Float) -> Float:
         """Light at cloth coordinates (s, t) of one shape."""
         above, light = self._family(0, s, t)
@@ -83,6 +94,7 @@ class RoundWires:
         place = (along - own.centres[wire] + height * lean[0]) / outline
         on_wire = np.abs(place) < 1
         value = np.ones(along.shape)
-        value[on_wire] = light.at(place[on_wire], slope[on_wire])
+        turn = np.where(sign > 0, phase, phase + math.pi)[on_wire] / (2 * math.pi)
+        value[on_wire] = read_across(self._light[family], turn, place[on_wire])
         surface = height + radius * np.sqrt(np.clip(1 - place**2, 0, 1))
         return np.where(on_wire, surface, -np.inf), value
