@@ -2,10 +2,11 @@
 
 A wire reflects the lamp on its sides. The lit rim is wider where the wire climbs or dives than
 where it lies level, and where it dives under the crossing wire it is wider than where it lies on
-top, because there the lower side of the crossing wire lights it. The outline is therefore drawn in more at one end of
-each mesh than at the other, and at the neighbouring mesh the other way round: wire k passes over
-wire r where k + r is even, and under it where it is odd. Nothing else in a scan alternates like
-that: a wire pushed aside moves both its outlines alike, blur and uneven light know no mesh.
+top, because there the lower side of the crossing wire lights it. The outline is therefore drawn in
+more at one end of each mesh than at the other, and at the neighbouring mesh the other way round:
+wire k passes over wire r where k + r is even, and under it where it is odd. Nothing else in a scan
+alternates like that: a wire pushed aside moves both its outlines alike, blur and uneven light know
+no mesh.
 
     s   = (−1)^(row + column)
     Δ   = ¼ · mean of s · ((left − right) at the far end − (left − right) at the near end)

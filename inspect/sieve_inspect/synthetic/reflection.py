@@ -29,6 +29,7 @@ from sieve_inspect.errors import UsageError
 from sieve_inspect.synthetic.shading import Weave
 
 _ANGLES = 121  # across half a turn of the surface, the closer the nearer to the outline
+_FINE_ANGLES = 481  # for one wire alone
 _FACETS = 24  # per axis of the stratified sum over facets
 _PHASES = 24  # of a wire's way over and under
 _WEAVE_FACETS = 8  # as above, for rays followed through the cloth
@@ -127,7 +128,7 @@ class WireLight:
         phase = np.linspace(0, 2 * math.pi, _PHASES + 1)
         # Seen from straight above, half a turn of the cloth changes nothing.
         made = phase[: _PHASES // 2 + 1] if self.lamp.view_deg == (0, 0) else phase
-        normal, around, along = _local_axes(self.view, weave.slope(made))
+        normal, around, along = _local_axes(self.view, weave.slope(made), _angles(_ANGLES))
         table = self._scattered(normal)
         if self.surface.reflectance:
             weight, ray = self._reflected(normal, around, along, _WEAVE_FACETS)
@@ -138,10 +139,12 @@ class WireLight:
 
     def glow(self, slope: float = 0.0) -> float:
         """Share g of its diameter by which a wire of this slope, alone, looks thinner."""
-        local = _local_axes(self.view, np.array([slope]))
-        weight, ray = self._reflected(*local, _FACETS)
-        light = self._scattered(local[0]) + (weight * self._lit(ray)).mean(axis=-1)
-        t = _angles()
+        t = _angles(_FINE_ANGLES)
+        local = _local_axes(self.view, np.array([slope]), t)
+        light = self._scattered(local[0])
+        if self.surface.reflectance:
+            weight, ray = self._reflected(*local, _FACETS)
+            light += (weight * self._lit(ray)).mean(axis=-1)
         return float(np.trapezoid(light[0] * np.cos(t), t)) / 2
 
     def _after_other_wires(self, weave: Weave, phase: float, normal: Float, ray: Float) -> Float:
@@ -150,7 +153,8 @@ class WireLight:
         side = np.repeat(normal.T, count, axis=1)
         leaving, cosines = weave.followed(phase, side, ray.transpose(1, 0, 2).reshape(3, -1))
         reflected = np.where(cosines < 1, self._fresnel(cosines), 1.0) * (cosines >= 0)
-        return (self._lit(leaving[None])[0] * reflected.prod(axis=0)).reshape(-1, count)
+        light = self._lit(leaving[None])[0] * reflected.prod(axis=0)
+        return np.asarray(light.reshape(-1, count))
 
     def _reflected(
         self, normal: Float, around: Float, along: Float, facets: int
@@ -219,9 +223,9 @@ class WireLight:
         return np.asarray(self.surface.albedo / math.pi * shed)
 
 
-def _angles() -> Float:
+def _angles(count: int) -> Float:
     """Angles of the surface from the side that faces the camera, −90° to 90°."""
-    return math.pi / 2 * np.sin(np.linspace(-math.pi / 2, math.pi / 2, _ANGLES))
+    return math.pi / 2 * np.sin(np.linspace(-math.pi / 2, math.pi / 2, count))
 
 
 def read_across(table: Float, level: Float, place: Float) -> Float:
@@ -234,10 +238,9 @@ def read_across(table: Float, level: Float, place: Float) -> Float:
     return np.asarray(map_coordinates(table, where, order=1, mode="nearest"))
 
 
-def _local_axes(view: Float, slope: Float) -> tuple[Float, Float, Float]:
+def _local_axes(view: Float, slope: Float, t: Float) -> tuple[Float, Float, Float]:
     """Normal, direction around and along the wire at each slope and angle: (slopes, angles, 3)."""
     slope = slope[:, None]
-    t = _angles()[None, :]
     s, c = np.sin(slope), np.cos(slope)
     theta = np.arctan2(view[0], c * view[2] - s * view[1]) + t
     st, ct = np.sin(theta), np.cos(theta)
