@@ -31,7 +31,11 @@ RELEASED = {
     "equipment added": 1,
     "equipment edited": 1,
     "equipment event": 1,
+    "finding answered": 1,
+    "finding closed": 1,
+    "finding raised": 1,
     "head signed": 1,
+    "head stamped": 1,
     "illumination measured": 1,
     "interval decided": 1,
     "laboratory rules set": 2,
@@ -40,10 +44,13 @@ RELEASED = {
     "person added": 1,
     "person changed": 1,
     "person left": 1,
+    "proof rules set": 1,
     "record corrected": 1,
     "records imported": 1,
     "reference check recorded": 1,
     "repeatability study recorded": 1,
+    "report issued": 1,
+    "report withdrawn": 1,
     "result reviewed": 1,
     "scale calibrated": 1,
     "scale chain corrected": 1,
@@ -56,6 +63,7 @@ RELEASED = {
     "stack run": 1,
     "stack set": 1,
     "use logged": 2,
+    "validation recorded": 1,
 }
 
 

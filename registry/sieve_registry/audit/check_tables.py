@@ -169,17 +169,11 @@ _FILE_COLUMNS = (
 )
 # What a file was first kept for: the check or the event that kept it, its role and its name.
 _Purpose = tuple[str, str, str, str]
-_WithFiles = (
-    events.ArtefactAdded
-    | events.ScaleCalibrated
-    | events.IlluminationMeasured
-    | events.RecordsImported
-)
-_WITH_FILES: tuple[type[_WithFiles], ...] = (
-    events.ArtefactAdded,
-    events.ScaleCalibrated,
-    events.IlluminationMeasured,
-    events.RecordsImported,
+# Every kind with files of its own; those of checks are linked to them in a table.
+_WITH_FILES = tuple(
+    kind
+    for kind in events.EVENT_TYPES
+    if kind is not events.CheckRecorded and "evidence" in kind.__dataclass_fields__
 )
 
 
@@ -206,7 +200,7 @@ def _purposes(scope: Scope) -> dict[str, _Purpose]:
     purposes: dict[str, _Purpose] = {}
     for fact in scope.facts(*_WITH_FILES):
         if fact.on_date <= scope.as_of or isinstance(fact.payload, events.RecordsImported):
-            for file in fact.payload.evidence:
+            for file in getattr(fact.payload, "evidence", ()):
                 event = f"{fact.kind}: {fact.subject}"
                 purposes.setdefault(file.sha256, ("", event, file.role, file.name))
     for link in listing.evidence_links(scope.connection, scope.as_of, scope.until):

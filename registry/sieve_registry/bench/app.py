@@ -15,6 +15,7 @@ from sieve_registry.bench.guard import Guard
 from sieve_registry.bench.routes import (
     checks,
     first_day,
+    issuing,
     life,
     paper,
     records,
@@ -34,8 +35,8 @@ from sieve_registry.errors import (
     UnknownSieveError,
 )
 
-_READS = (today, sieves, checks, viewer, records, paper, stacks, scales, first_day)
-_WRITES = (sieves, checks, life, records, stacks, scales, first_day)
+_READS = (today, sieves, checks, viewer, records, paper, stacks, scales, first_day, issuing)
+_WRITES = (sieves, checks, life, records, stacks, scales, first_day, issuing)
 # Scans, pictures of artefacts and tables: these requests may be large.
 _UPLOADS = (
     "/jobs",

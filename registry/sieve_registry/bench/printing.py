@@ -8,6 +8,7 @@ made once.
 from __future__ import annotations
 
 import asyncio
+import json
 import multiprocessing
 import signal
 import threading
@@ -15,11 +16,13 @@ from concurrent.futures import Future, ProcessPoolExecutor
 from dataclasses import dataclass, field
 from datetime import datetime
 from functools import partial
+from typing import Any
 
 from sieve_registry.store.engine import Registry, open_registry
 
-CHECK, HISTORY, AUDIT = "check", "history", "audit"
-_Sheet = tuple[str, str]  # one of these kinds, and its subject: a check, a sieve, a day
+CHECK, HISTORY, AUDIT, ISSUE = "check", "history", "audit", "issue"
+# One of these kinds, and its subject: a check, a sieve, a day, a report to issue as JSON.
+_Sheet = tuple[str, str]
 
 
 @dataclass(eq=False)
@@ -84,7 +87,20 @@ def _made(target: str, moment: datetime, kind: str, subject: str) -> str:
             return render_check_report(check_view(registry, subject), letterhead())
         if kind == HISTORY:
             return render_sieve_history(history_view(registry, subject), letterhead())
+        if kind == ISSUE:
+            return _issued(registry, json.loads(subject))
         day = read_date(subject) if subject else registry.today()
         return audit_page.render(audit_of(registry, day))["index.html"].decode()
     finally:
         registry.close()
+
+
+def _issued(registry: Registry, wanted: dict[str, Any]) -> str:
+    """Issue a report; its number."""
+    from sieve_registry.audit.issued import ReportDetails
+    from sieve_registry.report import issue_report
+    from sieve_registry.settings.user import letterhead
+    from sieve_registry.sieves.recording import RecordTerms
+
+    details, terms = ReportDetails(**wanted["details"]), RecordTerms(by=wanted["by"])
+    return issue_report(registry, wanted["check"], details, letterhead(), terms).number

@@ -15,11 +15,12 @@ SievewardError                     (sieve_inspect.errors)
 │   ├── DateRefusedError          37
 │   ├── EvidenceError             38
 │   └── NoRegistryError           39
-├── IntegrityError      40, 41, 58   records or evidence were altered or lost
+├── IntegrityError      40, 41, …    records or evidence were altered or lost
 │   ├── BrokenRecordError         40
 │   ├── EvidenceAlteredError      41
-│   └── LostEventsError           58   the newest known event is not in the registry
-├── RuleError              42–59, 61…   the request contradicts the records or a rule
+│   ├── LostEventsError           58   the newest known event is not in the registry
+│   └── ReportDiffersError        68   a file is no report as it was issued
+├── RuleError                  42–69   the request contradicts the records or a rule
 │   ├── RuleRefusedError          42
 │   ├── UnknownRecordError        43
 │   ├── StackError                44
@@ -40,7 +41,9 @@ SievewardError                     (sieve_inspect.errors)
 │   ├── NotAuthorisedError        61   the person has no valid authorisation for the act
 │   ├── SignInError               62   nobody has signed in, or the password is wrong
 │   ├── PersonError               63   no such person, or a change that cannot be made
-│   └── EquipmentRefusedError     64   equipment is quarantined, retired or expired
+│   ├── EquipmentRefusedError     64   equipment is quarantined, retired or expired
+│   ├── ReportError               67   no such issued report, or it cannot be amended
+│   └── FindingError              69   no such finding, or it cannot be answered or closed
 └── UnforeseenError               49   a fault of the program itself
 """
 
@@ -51,8 +54,10 @@ from sieve_registry.errors.integrity import (
     EvidenceAlteredError,
     IntegrityError,
     LostEventsError,
+    ReportDiffersError,
 )
 from sieve_registry.errors.people import NotAuthorisedError, PersonError, SignInError
+from sieve_registry.errors.proof import FindingError, ReportError
 from sieve_registry.errors.registry import (
     BadTextError,
     DateRefusedError,
@@ -105,6 +110,7 @@ __all__ = [
     "EquipmentRefusedError",
     "EvidenceAlteredError",
     "EvidenceError",
+    "FindingError",
     "ForeignRegistryError",
     "IlluminationRefusedError",
     "ImplausibleScaleError",
@@ -118,6 +124,8 @@ __all__ = [
     "RegistryError",
     "RegistryFileError",
     "RegistryLockedError",
+    "ReportDiffersError",
+    "ReportError",
     "RuleError",
     "RuleRefusedError",
     "ScaleExpiredError",

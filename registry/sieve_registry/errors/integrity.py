@@ -48,3 +48,13 @@ class LostEventsError(IntegrityError):
             "older copy was put back or its end was lost"
         )
         return cls(file=place, reason=reason, done=done)
+
+
+class ReportDiffersError(IntegrityError):
+    """A file that is not the one issued under a number of a report."""
+
+    template = (
+        "{file} is not {what} as it was issued: another version, an altered copy, or issued "
+        "elsewhere. `sieveward report --number N` writes the issued files."
+    )
+    exit_code = 68

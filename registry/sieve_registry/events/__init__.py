@@ -33,6 +33,15 @@ from sieve_registry.events.people import (
     PersonAdded,
     PersonChanged,
     PersonLeft,
+from sieve_registry.events.proof import (
+    FindingAnswered,
+    FindingClosed,
+    FindingRaised,
+    HeadStamped,
+    ProofRulesSet,
+    ReportIssued,
+    ReportWithdrawn,
+    ValidationRecorded,
 )
 from sieve_registry.events.registry import (
     HeadSigned,
@@ -78,7 +87,11 @@ __all__ = [
     "EquipmentAdded",
     "EquipmentEdited",
     "EquipmentLogged",
+    "FindingAnswered",
+    "FindingClosed",
+    "FindingRaised",
     "HeadSigned",
+    "HeadStamped",
     "IlluminationMeasured",
     "IntervalDecided",
     "LaboratoryRulesSet",
@@ -87,10 +100,13 @@ __all__ = [
     "PersonAdded",
     "PersonChanged",
     "PersonLeft",
+    "ProofRulesSet",
     "RecordCorrected",
     "RecordsImported",
     "ReferenceChecked",
     "RepeatabilityStudied",
+    "ReportIssued",
+    "ReportWithdrawn",
     "ResultReviewed",
     "ScaleCalibrated",
     "ScaleChainCorrected",
@@ -103,6 +119,7 @@ __all__ = [
     "StackRun",
     "StackSet",
     "UseLogged",
+    "ValidationRecorded",
     "decode",
 ]
 
@@ -114,6 +131,8 @@ EVENT_TYPES: tuple[type[EventPayload], ...] = (
     ScaleChainCorrected, LaboratoryRulesSet, HeadSigned, LossAccepted, RecordsImported,
     PersonAdded, PersonChanged, PersonLeft, AuthorisationGiven, AuthorisationWithdrawn, PasswordSet,
     CertificateRecorded, EquipmentAdded, EquipmentEdited, EquipmentLogged,
+    ReportIssued, ReportWithdrawn, ValidationRecorded, FindingRaised, FindingAnswered,
+    FindingClosed, HeadStamped, ProofRulesSet,
 )  # fmt: skip
 KINDS: Mapping[str, type[EventPayload]] = {payload.KIND: payload for payload in EVENT_TYPES}
 # Events of a sieve's life that have no table of their own: their subject is the sieve's id.

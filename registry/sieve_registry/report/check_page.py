@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from sieve_inspect.outcomes import NOT_JUDGED
 from sieve_registry.report.enlarged import caption_of
@@ -23,16 +23,24 @@ from sieve_registry.report.view import CheckView
 from sieve_registry.report.wear import wear_view
 from sieve_registry.settings.user import Letterhead
 
+if TYPE_CHECKING:
+    from sieve_registry.report.issuing import IssueBlock
+
 _PICTURE_BYTES = 1_600_000  # all overlays together; base64 adds a third
 
 
-def render_check_report(check: CheckView, letterhead: Letterhead | None = None) -> str:
+def render_check_report(
+    check: CheckView, letterhead: Letterhead | None = None, issue: IssueBlock | None = None
+) -> str:
     """A self-contained HTML page for a check that prints on A4.
 
-    The same view gives the same bytes. Unknown values are shown as a dash or named; every value is
-    escaped.
+    `issue` are the particulars of a report issued under a number. The same view gives the same
+    bytes. Unknown values are shown as a dash or named; every value is escaped.
     """
-    return render_page("check.html", {**_context(check), "letterhead": letterhead})
+    context = {**_context(check), "letterhead": letterhead, "issue": issue}
+    if issue is not None:
+        context["page_mark"] = page_mark(f"report {issue.number}, {context['page_mark']}")
+    return render_page("check.html", context)
 
 
 def _context(check: CheckView) -> dict[str, Any]:

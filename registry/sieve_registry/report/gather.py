@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from functools import partial
 from typing import Any
 
-from sieve_registry.audit import verification
+from sieve_registry.audit import issued, verification
 from sieve_registry.checks import queries as check_queries
 from sieve_registry.checks.gates import NO_FAULT
 from sieve_registry.errors import EvidenceError
@@ -62,7 +62,7 @@ def check_view(registry: Registry, check_id: str) -> CheckView:
         ledger_events=events,
         event_hash=event.hash,
         recorded_at=event.recorded_at,
-        notes=_notes(history, check),
+        notes=(*_notes(history, check), *_issued(registry, check)),
         chain=(
             *chain_lines(payload.get("trace"), check.scale_source),
             *_visual(payload.get("visual")),
@@ -132,6 +132,12 @@ def _notes(history: SieveHistory, check: Check) -> tuple[str, ...]:
     if end is not None:
         notes.append(f"Retired on {end.on_date} by {end.person}: {end.reason}.")
     return tuple(notes)
+
+
+def _issued(registry: Registry, check: Check) -> tuple[str, ...]:
+    """The reports issued of this check."""
+    reports = issued.issued_reports(registry)
+    return tuple(report.sentence for report in reports if report.fact.payload.check == check.id)
 
 
 def _decided(registry: Registry, history: SieveHistory, check: Check) -> tuple[str, ...]:

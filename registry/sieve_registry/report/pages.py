@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     import jinja2
     from PIL import Image
 
+ACCESSIBLE, ARCHIVE = "pdf/ua-1", "pdf/a-3b"  # PDF/UA (ISO 14289-1), PDF/A (ISO 19005-3)
 _WIDEST_PX = 1600
 _NO_WEASYPRINT = (
     "PDF files need an extra part: pip install 'sieveward[pdf]'; or write the page as .html and "
@@ -113,14 +114,27 @@ def data_uri(data: bytes, kind: str) -> str:
     return f"data:image/{kind};base64,{base64.b64encode(data).decode('ascii')}"
 
 
-def pdf_bytes(page: str) -> bytes:
-    """A page as an accessible PDF (PDF/UA) of A4; the same page gives the same bytes.
+def can_write_pdf() -> bool:
+    """Whether the extra `pdf` is installed and works."""
+    try:
+        import weasyprint  # noqa: F401 - a shared library may be missing
+    except (ImportError, OSError):
+        return False
+    return True
+
+
+def pdf_bytes(page: str, variant: str = ACCESSIBLE) -> bytes:
+    """A page as a tagged PDF of A4; the same page gives the same bytes.
 
     Nothing is fetched. Raises `UsageError` if the extra is not installed.
     """
-    try:
-        from weasyprint import HTML
-    except (ImportError, OSError):  # OSError: a shared library is missing
-        raise UsageError(message=_NO_WEASYPRINT) from None
-    data: bytes = HTML(string=page).write_pdf(pdf_variant="pdf/ua-1", pdf_identifier=b"sieveward")
+    if not can_write_pdf():
+        raise UsageError(message=_NO_WEASYPRINT)
+    from weasyprint import HTML
+
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", ResourceWarning)  # it leaves its colour profile open
+        data: bytes = HTML(string=page).write_pdf(
+            pdf_variant=variant, pdf_identifier=b"sieveward", pdf_tags=True
+        )
     return data

@@ -21,8 +21,11 @@ from sieve_registry.events import (
     DeviceAdded,
     EquipmentAdded,
     EquipmentLogged,
+    HeadStamped,
     IlluminationMeasured,
+    ReportIssued,
     ScaleCalibrated,
+    ValidationRecorded,
 )
 from sieve_registry.figures import EvidenceFile
 from sieve_registry.records import Event, Fact
@@ -53,9 +56,16 @@ SENSORS = ("line camera", "contact", "telecentric", "area camera")
 # Sensors that view every place straight from above.
 STRAIGHT = ("contact", "telecentric")
 WithEvidence = (
-    ArtefactAdded | DeviceAdded | ScaleCalibrated | IlluminationMeasured | EquipmentAdded
+    ArtefactAdded
+    | DeviceAdded
+    | ScaleCalibrated
+    | IlluminationMeasured
+    | EquipmentAdded
     | EquipmentLogged
-)  # fmt: skip
+    | ReportIssued
+    | ValidationRecorded
+    | HeadStamped
+)
 _Added = TypeVar("_Added", ArtefactAdded, DeviceAdded)
 
 

@@ -212,12 +212,31 @@ def verify(
     accept_loss: Annotated[
         str | None, option("Record that events are lost for good, and why.", "REASON")
     ] = None,
+    report: Annotated[
+        str | None, option("Prove this issued report instead, or only show it.", "NUMBER")
+    ] = None,
+    file: Annotated[
+        Path | None, option("Is this file an issued report, and does it still stand?", "FILE")
+    ] = None,
+    sha256: Annotated[
+        str | None, option("The same for the SHA-256 of a file.", "HASH", name="--hash")
+    ] = None,
     by: options.By = None,
     why_late: options.WhyLate = "",
     json_path: options.Json = None,
 ) -> None:
-    """Prove the chain of events, the records derived from it, and every evidence file."""
+    """Prove the chain of events, the records derived from it, and every evidence file.
+
+    With --report, --file or --hash: whether a file is a report as it was issued.
+    """
     from sieve_registry.audit import commands, verification
+
+    if (report, file, sha256) != (None, None, None):
+        from sieve_registry.cli.support import issued
+
+        with options.opened(context) as registry:
+            issued.prove(registry, report, file, sha256, json_path)
+        return
 
     with options.opened(context) as registry:
         if accept_loss is not None:

@@ -23,18 +23,75 @@ _PAGES, _PDF = (".html", ".htm"), ".pdf"
 def report(
     context: typer.Context,
     subject: Annotated[
-        str, argument("A check's number (C-0012, or 12), or a sieve.", "CHECK|SIEVE")
-    ],
+        str | None,
+        argument("A check's number (C-0012, or 12), or a sieve.", "[CHECK|SIEVE]"),
+    ] = None,
     *,
     sieve: Annotated[bool, flag("--sieve", "The name is a sieve's, not a check's number.")] = False,
     as_of: options.AsOf = None,
-    out: Annotated[Path | None, option(".html or .pdf (./NAME.html).", "FILE")] = None,
+    issue: Annotated[
+        bool, flag("--issue", "Issue the check's report under a number, as HTML and PDF/A.")
+    ] = False,
+    customer: Annotated[str, option("With --issue: the customer.", "T")] = "",
+    place: Annotated[str, option("With --issue: where the check was made.", "T")] = "",
+    deviations: Annotated[str, option("With --issue: deviations from the method.", "T")] = "",
+    opinion: Annotated[str, option("With --issue: an opinion, marked so.", "T")] = "",
+    amends: Annotated[
+        str, option("With --issue: the report it replaces; needs --reason.", "NUMBER")
+    ] = "",
+    reason: options.Reason = "",
+    number: Annotated[str | None, option("Write this issued report's files.", "NUMBER")] = None,
+    withdraw: Annotated[
+        str | None, option("Withdraw this issued report; needs --reason.", "NUMBER")
+    ] = None,
+    list_issued: Annotated[bool, flag("--list", "List the issued reports.")] = False,
+    out: Annotated[
+        Path | None,
+        option(".html or .pdf (./NAME.html); of issued reports also a folder.", "FILE|DIR"),
+    ] = None,
+    date: options.Date = None,
+    by: options.By = None,
+    why_late: options.WhyLate = "",
     json_path: options.Json = None,
 ) -> None:
     """Write a check, or the history of a sieve, as one page that prints on A4.
 
-    The same ledger gives the same bytes, for a sieve with the same --as-of.
+    The same ledger gives the same bytes, for a sieve with the same --as-of. --issue makes it a
+    report with a number, whose files are kept: `verify --report` proves them.
     """
+    from sieve_registry.cli.support import issued
+
+    wanted = [subject, number, withdraw, list_issued or None]
+    if sum(given is not None for given in wanted) != 1:
+        raise UsageError(message="Give one of CHECK|SIEVE, --number, --withdraw and --list.")
+    if issue and (subject is None or sieve or as_of is not None):
+        raise UsageError(message="--issue is for the report of one check: name the check alone.")
+    terms = options.terms(date, by, why_late)
+    if subject is None or issue:
+        with options.opened(context) as registry:
+            if issue:
+                details = issued.ReportDetails(customer, place, deviations, opinion, amends, reason)
+                issued.issue(registry, str(subject), details, terms, out, json_path)
+            elif number is not None:
+                issued.write(registry, number, out, json_path)
+            elif withdraw is not None:
+                issued.withdraw(registry, withdraw, reason, terms, json_path)
+            else:
+                issued.print_list(registry, json_path)
+        return
+    if any((customer, place, deviations, opinion, amends, reason)):
+        raise UsageError(message="These particulars are printed on issued reports: add --issue.")
+    _write_page(context, subject, sieve, as_of, out, json_path)
+
+
+def _write_page(
+    context: typer.Context,
+    subject: str,
+    sieve: bool,
+    as_of: str | None,
+    out: Path | None,
+    json_path: str | None,
+) -> None:
     from sieve_registry.cli.support.running import busy
     from sieve_registry.report import pdf_bytes
 

@@ -1,0 +1,19 @@
+"""Errors of issued reports and of findings."""
+
+from __future__ import annotations
+
+from sieve_registry.errors.rules import RuleError
+
+
+class ReportError(RuleError):
+    """No issued report of that number, or a report that cannot be amended or withdrawn."""
+
+    template = "The report {report!r} {reason}."
+    exit_code = 67
+
+
+class FindingError(RuleError):
+    """No finding of that number, or a finding that cannot be answered or closed."""
+
+    template = "The finding {finding!r} {reason}."
+    exit_code = 69

@@ -1,0 +1,98 @@
+"""Reports issued under a number: the page with its particulars, and the same as PDF/A."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from sieve_inspect.errors import UsageError
+from sieve_registry.audit import issued
+from sieve_registry.audit.issued import IssuedReport, ReportDetails, ReportDraft
+from sieve_registry.checks import queries as check_queries
+from sieve_registry.events import ReportIssued
+from sieve_registry.report.check_page import render_check_report
+from sieve_registry.report.gather import check_view
+from sieve_registry.report.pages import ARCHIVE, can_write_pdf, pdf_bytes
+from sieve_registry.scales.artefacts import File
+from sieve_registry.settings.user import Letterhead
+from sieve_registry.sieves.recording import RecordTerms, person
+from sieve_registry.store.engine import Registry
+from sieve_registry.values import clean_text
+
+HTML, PDF = "report page", "report PDF/A"  # roles of the kept files
+
+
+@dataclass(frozen=True)
+class IssueBlock:
+    """The particulars an issued report prints; `amends` and `reason` are "" in a first report."""
+
+    number: str
+    on_date: str
+    person: str
+    report: ReportIssued
+
+
+def issue_report(
+    registry: Registry,
+    check_id: str,
+    details: ReportDetails,
+    letterhead: Letterhead | None,
+    terms: RecordTerms,
+) -> IssuedReport:
+    """Issue the report of a check: as a page, and as PDF/A where the extra `pdf` is installed.
+
+    Raises `UsageError` where the laboratory's name is not set, `UnknownCheckError`, and as
+    `issued.issue`.
+    """
+    if letterhead is None or not letterhead.name:
+        raise UsageError(
+            message="Laboratory missing: an issued report names it. Set it once with `sieveward "
+            "settings --laboratory NAME --address T`."
+        )
+    detail = check_queries.get_check(registry, check_id)
+    payload = json.loads(detail.event.payload)
+    texts = {
+        name: clean_text(name, getattr(details, name))
+        for name in ("customer", "place", "opinion", "reason")
+    }
+    stated = clean_text("deviations", details.deviations)
+    amends = issued.issued_report(registry, details.amends).number if details.amends else ""
+    draft = ReportIssued(
+        check=detail.check.id,
+        sieve=detail.check.sieve_id,
+        laboratory=letterhead.name,
+        address=letterhead.address,
+        environment=environment_of(payload),
+        deviations=(*_deviations(payload), *((stated,) if stated else ())),
+        amends=amends,
+        **texts,
+    )
+    by = person(terms.by)
+
+    def files(ready: ReportDraft) -> Sequence[File]:
+        view = check_view(registry, detail.check.id)
+        block = IssueBlock(ready.number, ready.on_date.isoformat(), by, ready.payload)
+        page = render_check_report(view, letterhead, block)
+        made: list[File] = [(page.encode(), HTML, f"{ready.number}.html")]
+        if can_write_pdf():
+            made.append((pdf_bytes(page, ARCHIVE), PDF, f"{ready.number}.pdf"))
+        return made
+
+    return issued.issue(registry, draft, files, terms)
+
+
+def environment_of(payload: Mapping[str, Any]) -> str:
+    """The conditions a check recorded, "" where it recorded none."""
+    check = (payload.get("trace") or {}).get("check") or {}
+    temperature = check.get("temperature_c")
+    return "" if temperature is None else f"{float(temperature):g} °C"
+
+
+def _deviations(payload: Mapping[str, Any]) -> tuple[str, ...]:
+    """What the check itself records as done otherwise than the method demands."""
+    accepted = (payload.get("trace") or {}).get("accepted")
+    if not accepted:
+        return ()
+    return (f"{', '.join(accepted['expired'])}, accepted by {accepted['by']}: {accepted['why']}",)

@@ -1,0 +1,57 @@
+"""A report issued on the bench: the form, the number, the kept files."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from httpx import Client
+
+from bench_lab import TECHNICIAN, Lab
+from registry_made import SCALE, Measuring
+from sieve_registry.audit import issued
+from sieve_registry.bench import printing
+from sieve_registry.checks import commands as check_commands
+from sieve_registry.report import issuing
+from sieve_registry.settings.user import change_settings
+from sieve_registry.sieves.recording import RecordTerms
+
+
+@pytest.fixture
+def here(monkeypatch: pytest.MonkeyPatch, lab: Lab, tmp_path: Path) -> None:
+    """The printer works in this process, with the registry of the test."""
+
+    async def sheet(kind: str, subject: str) -> str:
+        assert kind == printing.ISSUE
+        return printing._issued(lab.registry, printing.json.loads(subject))
+
+    monkeypatch.setattr(lab.desk.printer, "sheet", sheet)
+    monkeypatch.setattr(issuing, "can_write_pdf", lambda: False)
+    monkeypatch.setenv("SIEVEWARD_SETTINGS", str(tmp_path / "settings.json"))
+
+
+def test_a_report_is_issued_and_then_replaced(
+    lab: Lab, client: Client, here: None, tmp_path: Path
+) -> None:
+    scan = tmp_path / "field.tif"
+    scan.write_bytes(b"a scan of some cloth")
+    terms = RecordTerms(by=TECHNICIAN)
+    check_commands.check(
+        lab.registry, "S-0075", [scan], scale=SCALE, terms=terms, measure=Measuring()
+    )
+    assert 'href="/issue?check=C-0001"' in client.get("/sieve?id=S-0075").text
+    sent = {"check": "C-0001", "name": TECHNICIAN, "customer": "Example Mills"}
+    refused = client.post("/issue", data=sent, headers=lab.headers)
+    assert "Laboratory missing" in refused.text
+    change_settings({"laboratory": "Example Laboratory"})
+    answer = client.post("/issue", data=sent, headers=lab.headers)
+    assert answer.headers["HX-Redirect"] == "/issue?check=C-0001"
+    form = client.get("/issue?check=C-0001").text
+    assert "Issue a report that replaces R-2026-0001" in form
+    kept = client.get("/issued?number=R-2026-0001&kind=html")
+    assert "Report R-2026-0001" in kept.text
+    assert client.get("/issued?number=R-2026-0001&kind=pdf").status_code == 422
+    again = sent | {"amends": "R-2026-0001", "reason": "another customer"}
+    client.post("/issue", data=again, headers=lab.headers)
+    states = [report.state for report in issued.issued_reports(lab.registry)]
+    assert states == ["amended", "issued"]
