@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 
 import pytest
@@ -23,7 +24,7 @@ def here(monkeypatch: pytest.MonkeyPatch, lab: Lab, tmp_path: Path) -> None:
 
     async def sheet(kind: str, subject: str) -> str:
         assert kind == printing.ISSUE
-        return printing._issued(lab.registry, printing.json.loads(subject))
+        return printing._issued(lab.registry, json.loads(subject))
 
     monkeypatch.setattr(lab.desk.printer, "sheet", sheet)
     monkeypatch.setattr(issuing, "can_write_pdf", lambda: False)

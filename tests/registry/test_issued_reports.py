@@ -24,7 +24,7 @@ from sieve_registry.errors import (
 )
 from sieve_registry.events import ProofRulesSet
 from sieve_registry.quality import corrections
-from sieve_registry.report import CheckView, issuing
+from sieve_registry.report import CheckView, issuing, render_check_report
 from sieve_registry.report.pages import ARCHIVE, pdf_bytes
 from sieve_registry.settings.user import Letterhead
 from sieve_registry.sieves.laboratory import set_proof_rules
@@ -36,7 +36,7 @@ ADA = RecordTerms(by="Ada Moss")
 Issue = Callable[..., IssuedReport]
 
 
-REAL_PAGE = issuing.render_check_report
+REAL_PAGE = render_check_report
 
 
 def short_page(_view: CheckView, _letterhead: Letterhead, block: issuing.IssueBlock) -> str:
@@ -147,13 +147,13 @@ def test_two_benches_never_issue_the_same_number(
     registry: Registry, issue: Issue, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """The number is taken while the page of the other report is made."""
-    real, made = issuing.render_check_report, []
+    made: list[str] = []
 
-    def slowly(*arguments: Any) -> str:
-        made.append(arguments[2].number)
+    def slowly(view: CheckView, head: Letterhead, block: issuing.IssueBlock) -> str:
+        made.append(block.number)
         if len(made) == 1:
             issue()
-        return real(*arguments)
+        return short_page(view, head, block)
 
     monkeypatch.setattr(issuing, "render_check_report", slowly)
     assert issue().number == "R-2026-0002"

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import json
+import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
@@ -15,6 +17,7 @@ from sieve_inspect.scale import certified_by_source
 from sieve_inspect.verdict.sentences import decimals_for
 from sieve_registry import events
 from sieve_registry.audit.table import RECORDED_LATER, AuditTable, Columns, Scope
+from sieve_registry.checks.validation import standing
 from sieve_registry.codec import EventPayload
 from sieve_registry.records import Correction
 from sieve_registry.scales.corrections import links_of, voided
@@ -42,6 +45,7 @@ def check_tables(scope: Scope) -> list[AuditTable]:
 
 
 def _check_columns(scope: Scope) -> Columns[Any]:
+    validated = _validated(scope)
     signed = {f.payload.check: f"{f.person}, {f.on_date}" for f in scope.facts(events.CheckSigned)}
 
     def rounded(u: str | None, *values: str | None) -> str:
@@ -73,8 +77,32 @@ def _check_columns(scope: Scope) -> Columns[Any]:
         ("by", lambda r: r.person),
         ("signed off by", lambda r: signed.get(r.id, "")),
         ("software", lambda r: r.software),
+        ("software validated", lambda r: validated.get(r.id, "")),
         *scope.time_columns(),
     )
+
+
+_MEASURED_WITH = re.compile(r'"measured_with":(\{[^{}]*\})')
+
+
+def _validated(scope: Scope) -> dict[str, str]:
+    """By check number: whether its software was validated before or since; empty without records.
+
+    There may be very many checks: their payloads are not decoded, and few softwares made them.
+    """
+    known = scope.facts(events.ValidationRecorded)
+    if not known:
+        return {}
+    check, event = schema.check, schema.event
+    query = select(check.c.id, event.c.seq, event.c.payload).join_from(
+        check, event, check.c.seq == event.c.seq
+    )
+    used = lru_cache(100)(json.loads)
+    found = {}
+    for check_id, seq, payload in scope.connection.execute(query):
+        made = _MEASURED_WITH.search(payload)
+        found[check_id] = str(standing(known, used(made[1]) if made else None, seq).state)
+    return found
 
 
 @lru_cache(4096)

@@ -18,12 +18,12 @@ from sieve_registry.errors import ReportDiffersError, ReportError, RuleRefusedEr
 from sieve_registry.events import ReportIssued, ReportWithdrawn
 from sieve_registry.figures import EvidenceFile
 from sieve_registry.records import Fact, facts_of_type
-from sieve_registry.scales.artefacts import File, keep
+from sieve_registry.scales.artefacts import keep
 from sieve_registry.sieves import queries as sieve_queries
 from sieve_registry.sieves.facts import record_general_fact
 from sieve_registry.sieves.laboratory import proof_rules
 from sieve_registry.sieves.lifecycle import sign_off_demanded, signature_of
-from sieve_registry.sieves.recording import RecordTerms
+from sieve_registry.sieves.recording import EvidenceSource, RecordTerms
 from sieve_registry.store import reader
 from sieve_registry.store.engine import Registry
 from sieve_registry.store.evidence import file_sha256
@@ -101,10 +101,12 @@ def issued_reports(registry: Registry) -> list[IssuedReport]:
         return issued_until(connection)
 
 
-def issued_until(connection: Connection, until: int | None = None) -> list[IssuedReport]:
-    """The same from a connection; `until` leaves out events after that number."""
+def issued_until(
+    connection: Connection, until: int | None = None, day: date = date.max
+) -> list[IssuedReport]:
+    """The same as of a day, from a connection; `until` leaves out events after that number."""
     wanted: Sequence[type[ReportIssued | ReportWithdrawn]] = (ReportIssued, ReportWithdrawn)
-    facts = reader.facts(connection, wanted, None, until)
+    facts = [f for f in reader.facts(connection, wanted, None, until) if f.on_date <= day]
     gone = {fact.subject: fact for fact in facts_of_type(facts, ReportWithdrawn)}
     issued = facts_of_type(facts, ReportIssued)
     replaced = {fact.payload.amends: fact.subject for fact in issued}
@@ -132,7 +134,7 @@ def report_file(registry: Registry, file: EvidenceFile) -> bytes:
 def issue(
     registry: Registry,
     draft: ReportIssued,
-    make_files: Callable[[ReportDraft], Sequence[File]],
+    make_files: Callable[[ReportDraft], Sequence[EvidenceSource]],
     terms: RecordTerms,
 ) -> IssuedReport:
     """Issue a report under the next number of its year; `make_files` writes its files.

@@ -15,7 +15,10 @@ from typing import Any
 
 from sieve_registry.audit import verification
 from sieve_registry.audit.check_tables import check_tables, evidence_table
+from sieve_registry.audit.clauses import clause_table
 from sieve_registry.audit.people_tables import PEOPLE_TABLES, people_tables
+from sieve_registry.audit.proof_tables import findings_table, reports_table
+from sieve_registry.audit.retention import retention_table
 from sieve_registry.audit.sieve_tables import (
     SieveRecord,
     corrections_table,
@@ -25,6 +28,7 @@ from sieve_registry.audit.sieve_tables import (
 )
 from sieve_registry.audit.table import AuditTable, Columns, Scope, end_of, table
 from sieve_registry.records import Finding, SieveHistory, Verification
+from sieve_registry.sieves.laboratory import proof_rules
 from sieve_registry.sieves.state import state_as_of
 from sieve_registry.store import reader
 from sieve_registry.store.engine import Registry
@@ -35,8 +39,8 @@ __all__ = ["Audit", "AuditTable", "audit"]
 _MANY_EVENTS = 30_000  # from here on the audit proves the chain and leaves the rows to `verify`
 _ORDER = (
     *("sieves", "overdue", "never_checked", "checks", "no_scale", "conditional", "quarantines"),
-    *("retirements", "lookbacks", "uses", "changes", "corrections"),
-    *(*PEOPLE_TABLES, "evidence", "findings"),
+    *("retirements", "lookbacks", "uses", "changes", "corrections", "reports", "work_findings"),
+    *(*PEOPLE_TABLES, "evidence", "retention", "findings", "clauses"),
 )
 
 
@@ -102,9 +106,13 @@ def audit(registry: Registry, as_of: date, *, known_then: bool = False) -> Audit
                 corrections_table(scope, sieves),
                 *people_tables(scope),
                 evidence_table(scope),
+                reports_table(scope),
+                findings_table(scope),
+                retention_table(scope, proof_rules(registry, as_of).keep_years),
             ]
-        proof = proving.result()
-    tables.append(table("findings", "Integrity findings", _FINDING_COLUMNS, proof.findings))
+            proof = proving.result()
+            tables.append(table("findings", "Integrity findings", _FINDING_COLUMNS, proof.findings))
+            tables.append(clause_table(scope, tables))
     return Audit(
         as_of=as_of,
         made_at=registry.now().astimezone().isoformat(timespec="seconds"),

@@ -21,7 +21,7 @@ from typing import TYPE_CHECKING, Any
 
 from sieve_inspect.errors import SievewardError, UsageError
 from sieve_inspect.image.bands import size_of
-from sieve_registry.checks import commands
+from sieve_registry.checks import commands, validation
 from sieve_registry.errors import UnforeseenError
 from sieve_registry.scales.check_scale import CheckScale
 from sieve_registry.scales.dpi import dpi_warnings
@@ -251,6 +251,8 @@ class Jobs:
                 measure=measured,
             )
             job.cautions = commands.used_before(self.registry, order.images)
+            unvalidated = validation.caution(self.registry)
+            job.cautions += [unvalidated] if unvalidated else []
             job.cautions += job.taken.cloth.cautions
             job.cautions += dpi_warnings(order.images, order.scale.scale)
             self._paces.append((_bytes(job), time.monotonic() - job.began))

@@ -90,7 +90,7 @@ def _made(target: str, moment: datetime, kind: str, subject: str) -> str:
         if kind == ISSUE:
             return _issued(registry, json.loads(subject))
         day = read_date(subject) if subject else registry.today()
-        return audit_page.render(audit_of(registry, day))["index.html"].decode()
+        return audit_page.page(audit_of(registry, day))
     finally:
         registry.close()
 

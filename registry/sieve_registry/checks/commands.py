@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from sieve_inspect.outcomes import FOR_INFORMATION
-from sieve_registry.checks import evidence, gates
+from sieve_registry.checks import evidence, gates, validation
 from sieve_registry.checks.cloth import NOT_RECOGNISED, Recognition, recognise_cloth
 from sieve_registry.checks.earlier import scatter_before
 from sieve_registry.checks.queries import get_check
@@ -111,6 +111,8 @@ def take(
     sieve = history.sieve
     rule = decision_rules.rule_of(registry, sieve.id, day)
     warnings = used_before(registry, [Path(image) for image in images])
+    if unvalidated := validation.caution(registry):
+        warnings.append(unvalidated)
     if illumination is None:
         illumination = illumination_for(registry, chosen.device, day, warnings.append)
     measurement = (measure or measure_scans)(

@@ -26,9 +26,11 @@ from sieve_registry.cli.commands.device import device_app
 from sieve_registry.cli.commands.due import due
 from sieve_registry.cli.commands.effect import effect
 from sieve_registry.cli.commands.equipment import equipment_app
+from sieve_registry.cli.commands.finding import finding_app
 from sieve_registry.cli.commands.illumination import illumination
 from sieve_registry.cli.commands.interval import interval
 from sieve_registry.cli.commands.label import label
+from sieve_registry.cli.commands.laboratory import laboratory
 from sieve_registry.cli.commands.limits import limits
 from sieve_registry.cli.commands.lookback import lookback
 from sieve_registry.cli.commands.measure import measure
@@ -115,7 +117,7 @@ _COMMANDS: dict[str, tuple[Callable[..., None], ...]] = {
     "Decide and look ahead": (
         wear, recloth, interval, lookback, plan, rule, decide, effect, repeatability, control,
     ),
-    "You and your laboratory": (settings,),
+    "You and your laboratory": (settings, laboratory),
 }  # fmt: skip
 _GROUPS = {
     "Sieves": {"sieve": sieve_app, "stack": stack_app, "certificate": certificate_app},
@@ -124,6 +126,7 @@ _GROUPS = {
         "device": device_app,
         "equipment": equipment_app,
     },
+    "Proof and safety": {"finding": finding_app},
     "Decide and look ahead": {"reference": reference_app},
     "You and your laboratory": {"person": person_app},
 }

@@ -33,6 +33,7 @@ from sieve_registry.events.people import (
     PersonAdded,
     PersonChanged,
     PersonLeft,
+)
 from sieve_registry.events.proof import (
     FindingAnswered,
     FindingClosed,

@@ -22,7 +22,7 @@ ACT_TEXTS: Mapping[Act, str] = {
     Act.SIGN: "sign off checks and the ledger",
     Act.RETIRE: "retire sieves",
     Act.CALIBRATE: "record artefacts, devices, scales, lamps and equipment",
-    Act.RELEASE: "return sieves to service, decide about results",
+    Act.RELEASE: "return sieves to service, decide about results, issue reports",
     Act.MANAGE: "persons, rules, intervals, sieves, corrections, imports",
 }
 

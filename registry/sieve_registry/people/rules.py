@@ -23,13 +23,14 @@ PEOPLE_EVENTS: tuple[type[EventPayload], ...] = (
 
 
 # The act that each kind of event is. What is not named here needs no authorisation: uses, stacks,
-# cleaning, new cloth, and quarantine, since anybody may take a sieve out of use.
+# cleaning, new cloth, a finding raised, and quarantine: anybody may take a sieve out of use.
 ACTS: Mapping[type[EventPayload], Act] = {
     events.CheckRecorded: Act.CHECK,
     events.ReferenceChecked: Act.CHECK,
     events.CertificateRecorded: Act.CHECK,
     events.CheckSigned: Act.SIGN,
     events.HeadSigned: Act.SIGN,
+    events.HeadStamped: Act.SIGN,
     events.SieveRetired: Act.RETIRE,
     events.ArtefactAdded: Act.CALIBRATE,
     events.DeviceAdded: Act.CALIBRATE,
@@ -42,6 +43,8 @@ ACTS: Mapping[type[EventPayload], Act] = {
     events.SieveReturned: Act.RELEASE,
     events.ActionDecided: Act.RELEASE,
     events.ResultReviewed: Act.RELEASE,
+    events.ReportIssued: Act.RELEASE,
+    events.ReportWithdrawn: Act.RELEASE,
     events.SieveAdded: Act.MANAGE,
     events.SieveEdited: Act.MANAGE,
     events.IntervalDecided: Act.MANAGE,
@@ -50,6 +53,10 @@ ACTS: Mapping[type[EventPayload], Act] = {
     events.RecordCorrected: Act.MANAGE,
     events.RecordsImported: Act.MANAGE,
     events.LossAccepted: Act.MANAGE,
+    events.ValidationRecorded: Act.MANAGE,
+    events.FindingAnswered: Act.MANAGE,
+    events.FindingClosed: Act.MANAGE,
+    events.ProofRulesSet: Act.MANAGE,
     events.LaboratoryRulesSet: Act.MANAGE,
     events.PersonAdded: Act.MANAGE,
     events.PersonChanged: Act.MANAGE,

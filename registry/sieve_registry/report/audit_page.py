@@ -11,11 +11,12 @@ import hashlib
 import re
 from collections import Counter
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date
 from typing import TYPE_CHECKING, Any
 from urllib.parse import quote
 
+from sieve_registry.audit.clauses import COLUMNS as CLAUSE_COLUMNS
 from sieve_registry.exchange.sheets import csv_bytes
 from sieve_registry.report.formatting import with_micro
 from sieve_registry.report.pages import page_mark, render_page, static_text
@@ -24,6 +25,7 @@ from sieve_registry.report.timeline import Mark, common_range, timeline_svg
 if TYPE_CHECKING:
     from sieve_registry.audit.queries import Audit, AuditTable
 
+_CLAUSE_PAGE = "by-clause.html"
 MOST_TIMELINES = 300  # 3 kB each
 MOST_ROWS = 2000  # a longer table makes a slow page; its CSV has every row
 
@@ -39,6 +41,7 @@ class Links:
     checks: Mapping[str, str] = field(default_factory=dict)
     sieves: Mapping[str, str] = field(default_factory=dict)
     evidence: str | None = None
+    clauses: str | None = None  # the page by clause
 
     def of(self, column: str, cell: str) -> str | None:
         """The address a cell links to, None without a link."""
@@ -51,10 +54,15 @@ class Links:
         return None
 
 
-def render(audit: Audit, links: Links | None = None) -> dict[str, bytes]:
-    """The files of `audit --out`, by name: `index.html` and one CSV per table."""
+_NO_LINKS = Links()
+
+
+def render(audit: Audit, links: Links = _NO_LINKS) -> dict[str, bytes]:
+    """The files of `audit --out`: `index.html`, `by-clause.html` and one CSV per table."""
     files = {f"{table.name}.csv": csv_bytes([table.columns, *table.rows]) for table in audit.tables}
-    return {"index.html": _page(audit, links or Links()).encode("utf-8"), **files}
+    index = page(audit, replace(links, clauses=_CLAUSE_PAGE))
+    pages = {"index.html": index, _CLAUSE_PAGE: _by_clause(audit)}
+    return {**{name: text.encode() for name, text in pages.items()}, **files}
 
 
 def script_policy() -> str:
@@ -63,7 +71,8 @@ def script_policy() -> str:
     return f"script-src 'sha256-{base64.b64encode(digest).decode('ascii')}'"
 
 
-def _page(audit: Audit, links: Links) -> str:
+def page(audit: Audit, links: Links = _NO_LINKS) -> str:
+    """The audit as one page with all its tables."""
     from markupsafe import Markup
 
     script = static_text("audit.js")
@@ -79,6 +88,20 @@ def _page(audit: Audit, links: Links) -> str:
         "script_policy": script_policy(),
     }
     return render_page("audit.html", context)
+
+
+def _by_clause(audit: Audit) -> str:
+    """Each clause with what is held for it, and links to the tables of the audit."""
+    tables = {table.name: table for table in audit.tables}
+    clauses = tables["clauses"]
+    places = [clauses.columns.index(name) for name in CLAUSE_COLUMNS]
+    rows = []
+    for row in clauses.rows:
+        number, subject, held, records, newest, pending, see = (row[place] for place in places)
+        links = [tables[name] for name in see.split(", ") if name]
+        rows.append((number, subject, held, records, newest, pending, links))
+    context = {"audit": audit, "rows": rows, "page_mark": page_mark(f"by clause, {audit.as_of}")}
+    return render_page("by_clause.html", context)
 
 
 def _timelines(audit: Audit, links: Links) -> dict[str, Any]:
@@ -100,8 +123,10 @@ def _timelines(audit: Audit, links: Links) -> dict[str, Any]:
 
 
 # Tables that are empty when all is well, or that an auditor asks about first.
-_NOTABLE = ("overdue", "never_checked", "no_scale", "conditional", "quarantines", "unauthorised",
-            "findings")  # fmt: skip
+_NOTABLE = (
+    *("overdue", "never_checked", "no_scale", "conditional", "quarantines", "unauthorised"),
+    *("work_findings", "findings"),
+)
 _COUNTED_BY = {"sieves": "status", "checks": "outcome"}
 
 

@@ -10,6 +10,7 @@ from typing import Any
 from sieve_registry.audit import issued, verification
 from sieve_registry.checks import queries as check_queries
 from sieve_registry.checks.gates import NO_FAULT
+from sieve_registry.checks.validation import standing, validations
 from sieve_registry.errors import EvidenceError
 from sieve_registry.events import ActionDecided
 from sieve_registry.figures import ClothLink
@@ -78,9 +79,17 @@ def check_view(registry: Registry, check_id: str) -> CheckView:
         libraries=", ".join(
             f"{name} {version}"
             for name, version in sorted((payload.get("measured_with") or {}).items())
+            if name not in ("code", "computer")
         ),
+        computer=_computer(payload.get("measured_with") or {}),
+        validated=standing(validations(registry), payload.get("measured_with"), event.seq).sentence,
         decided=_decided(registry, history, check),
     )
+
+
+def _computer(used: Mapping[str, str]) -> str:
+    """The computer of a check and the digest of its measuring source, "" where not recorded."""
+    return f"{used['computer']}, source {used['code'][:12]}" if "computer" in used else ""
 
 
 def _verdict(measurement: Mapping[str, Any], check: Check) -> Mapping[str, Any] | None:

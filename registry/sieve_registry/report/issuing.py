@@ -12,12 +12,13 @@ from sieve_registry.audit import issued
 from sieve_registry.audit.issued import IssuedReport, ReportDetails, ReportDraft
 from sieve_registry.checks import queries as check_queries
 from sieve_registry.events import ReportIssued
+from sieve_registry.people import queries as people_queries
+from sieve_registry.people.recording import RecordTerms, person, refuse_unentitled
 from sieve_registry.report.check_page import render_check_report
 from sieve_registry.report.gather import check_view
 from sieve_registry.report.pages import ARCHIVE, can_write_pdf, pdf_bytes
-from sieve_registry.scales.artefacts import File
 from sieve_registry.settings.user import Letterhead
-from sieve_registry.sieves.recording import RecordTerms, person
+from sieve_registry.sieves.recording import EvidenceSource
 from sieve_registry.store.engine import Registry
 from sieve_registry.values import clean_text
 
@@ -53,7 +54,7 @@ def issue_report(
         )
     detail = check_queries.get_check(registry, check_id)
     payload = json.loads(detail.event.payload)
-    texts = {
+    texts: dict[str, Any] = {
         name: clean_text(name, getattr(details, name))
         for name in ("customer", "place", "opinion", "reason")
     }
@@ -69,13 +70,15 @@ def issue_report(
         amends=amends,
         **texts,
     )
-    by = person(terms.by)
+    refuse_unentitled(registry, ReportIssued, terms)  # before the page is made
+    known = people_queries.roster(registry).named(person(terms.by))
+    by = person(terms.by) if known is None else known.name
 
-    def files(ready: ReportDraft) -> Sequence[File]:
+    def files(ready: ReportDraft) -> Sequence[EvidenceSource]:
         view = check_view(registry, detail.check.id)
         block = IssueBlock(ready.number, ready.on_date.isoformat(), by, ready.payload)
         page = render_check_report(view, letterhead, block)
-        made: list[File] = [(page.encode(), HTML, f"{ready.number}.html")]
+        made: list[EvidenceSource] = [(page.encode(), HTML, f"{ready.number}.html")]
         if can_write_pdf():
             made.append((pdf_bytes(page, ARCHIVE), PDF, f"{ready.number}.pdf"))
         return made

@@ -192,6 +192,8 @@ class CheckView:
     corrections: tuple[Correction, ...] = ()
     void: str = ""
     libraries: str = ""
+    computer: str = ""
+    validated: str = ""
     decided: tuple[str, ...] = ()
 
     def summary(self, direction: str) -> Mapping[str, Any]:

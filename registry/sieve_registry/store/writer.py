@@ -148,9 +148,20 @@ def placing(
 
 
 def software() -> dict[str, str]:
-    """What a figure may depend on: versions of the language and of the libraries that compute."""
+    """What a figure may depend on: versions of the language and of the libraries that compute.
+
+    `code` is the SHA-256 of the measuring source and `computer` the computer's name.
+    """
+    from sieve_inspect.workers.software import software as measuring
+
     libraries = {name: package_version(name) for name in _LIBRARIES}
-    return {"python": platform.python_version(), "system": platform.system(), **libraries}
+    return {
+        "python": platform.python_version(),
+        "system": platform.system(),
+        "code": measuring()["code"],
+        "computer": platform.node() or "unnamed",
+        **libraries,
+    }
 
 
 def package_version(package: str) -> str:

@@ -9,6 +9,7 @@ from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
 
 from sieve_inspect.errors import UnreadableImageError
+from sieve_registry.audit.attention import attention
 from sieve_registry.bench.desk import Desk, desk_of, page
 from sieve_registry.bench.scale_choice import BY_DPI, BY_HAND, SCALE_FILE, Offer, offers
 from sieve_registry.bench.uploads import KINDS, MOST_BYTES, MOST_OF_BATCH, watched_scans
@@ -32,6 +33,7 @@ def home(request: Request) -> Response:
         in_service=len(due),
         doubtful=[state for state in due if _doubtful(state)][:_SHOWN],
         overdue=sum(state.overdue for state in states),
+        noted=attention(desk.registry),
         quarantine=[state for state in states if state.status == QUARANTINED][:_SHOWN],
         waiting=desk.jobs.waiting(),
         kinds=",".join(KINDS),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import secrets
 from collections.abc import Callable, Sequence
 from functools import partial
 from pathlib import Path
@@ -35,9 +36,14 @@ _ON_TERMINAL = {
     "uses": ("sieve", "date", "uses", "by", "recorded later"),
     "changes": ("sieve", "date", "change", "by", "recorded later"),
     "corrections": ("event", "event corrected", "was", "should read", "reason"),
+    "reports": ("report", "check", "issued", "customer", "state"),
+    "work_findings": ("finding", "clause", "about", "text", "state"),
     "evidence": ("check", "is its", "name", "bytes"),
+    "retention": ("check", "date", "files", "keep until", "may be destroyed"),
+    "clauses": ("clause", "subject", "records", "newest", "open findings"),
     "findings": ("source", "subject", "finding"),
 }
+_NUMBERS = ("nominal", "uses", "bytes", "files", "records")
 _MOST_LINES = 40
 
 
@@ -51,9 +57,16 @@ def audit(
     known_then: Annotated[
         bool, flag("--known-then", "Leave out records made after that day.")
     ] = False,
+    sample: Annotated[
+        int | None, option("With --out: N checks at random with their whole chain.", "N")
+    ] = None,
+    seed: Annotated[int | None, option("Choose that sample again.", "S")] = None,
     json_path: options.Json = None,
 ) -> None:
-    """Show every sieve, check and use as of a past day; later records are marked."""
+    """Show every sieve, check and use as of a past day; later records are marked.
+
+    --out writes a page by clause of ISO/IEC 17025 too.
+    """
     from sieve_registry.audit import queries as audits
     from sieve_registry.report import audit_page
 
@@ -61,6 +74,11 @@ def audit(
     assert day is not None
     if with_files and out is None:
         raise UsageError(message="Folder missing: with --with-files give --out too.")
+    if seed is not None and sample is None:
+        raise UsageError(message="--seed chooses a sample: give --sample N too.")
+    if sample is not None and out is None:
+        raise UsageError(message="Folder missing: with --sample give --out too.")
+    chosen = seed if seed is not None else secrets.randbelow(1_000_000)
     with options.opened(context) as registry:
         with running.busy("Gathering the audit"):
             result = audits.audit(registry, day, known_then=known_then)
@@ -70,13 +88,27 @@ def audit(
             if with_files:
                 links, lost = _files(registry, result, out)
             _write(out, audit_page.render(result, links))
-    if json_path is not None and output.emit(json_path, result.to_dict()):
+            if sample is not None:
+                _write_sample(registry, out / "sample", day, sample, chosen)
+    answer = result.to_dict() | ({} if sample is None else {"sample_seed": chosen})
+    if json_path is not None and output.emit(json_path, answer):
         return
     _print_audit(result)
     if out is not None:
         output.line(f"Written to {out / 'index.html'}")
+        if sample is not None:
+            output.line(f"The sample, seed {chosen}: {out / 'sample' / 'index.html'}")
     if lost:
         output.line(f"{lost} missing or changed files were left out: see the findings.")
+
+
+def _write_sample(registry: Registry, folder: Path, day: date, count: int, seed: int) -> None:
+    from sieve_registry.report.sample_page import sample_files
+    from sieve_registry.settings.user import letterhead
+
+    with running.busy("Writing the sample"):
+        for name, data in sample_files(registry, day, count, seed, letterhead()):
+            _write(folder, {name: data})
 
 
 def _in_place(registry: Registry, out: Path) -> Links:
@@ -193,7 +225,7 @@ def print_audit_table(audit: Audit, table: AuditTable) -> None:
     columns = _ON_TERMINAL[table.name]
     places = [table.columns.index(name) for name in columns]
     rows = [[row[place] for place in places] for row in table.rows]
-    shown = {name: ">" if name in ("nominal", "uses", "bytes") else "" for name in columns}
+    shown = {name: ">" if name in _NUMBERS else "" for name in columns}
     output.table(f"{table.title} as of {audit.as_of}", shown, rows[:_MOST_LINES])
     if len(rows) > _MOST_LINES:
         output.line(f"… and {len(rows) - _MOST_LINES} more: --out writes them all.")

@@ -172,12 +172,19 @@ def _default_scale(registry: Registry, images: list[Path], day: datetime.date) -
 
 
 def _before_measuring(registry: Registry, images: list[Path], terms: RecordTerms) -> None:
-    """Refuse a person who may not check; ask at a terminal whether scans used before are meant."""
+    """Refuse a person who may not check; name software that lacks a validation.
+
+    At a terminal it asks whether scans used before are meant.
+    """
     from sieve_registry.checks.commands import used_before
+    from sieve_registry.checks.validation import caution
+    from sieve_registry.cli.support.running import print_remark
     from sieve_registry.events import CheckRecorded
     from sieve_registry.people.recording import refuse_unentitled
 
     refuse_unentitled(registry, CheckRecorded, terms)
+    if unvalidated := caution(registry):
+        print_remark(f"{unvalidated}.")
     if not sys.stdin.isatty():
         return
     scans_used = used_before(registry, images)

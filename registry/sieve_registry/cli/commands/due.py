@@ -11,7 +11,13 @@ import typer
 
 from sieve_registry.cli.support import options, output
 from sieve_registry.cli.support.options import option
-from sieve_registry.cli.support.records import due_dict, due_words, length_text, remarks
+from sieve_registry.cli.support.records import (
+    due_dict,
+    due_words,
+    finding_dicts,
+    length_text,
+    remarks,
+)
 
 if TYPE_CHECKING:
     from sieve_registry.quality.queries import CertificateDue
@@ -44,6 +50,7 @@ def due(
 
     Certificates of outside laboratories and equipment with a next day follow.
     """
+    from sieve_registry.audit.attention import attention
     from sieve_registry.quality import queries
     from sieve_registry.scales.equipment import due_equipment
     from sieve_registry.sieves import queries as sieve_queries
@@ -53,16 +60,20 @@ def due(
         waiting = sieve_queries.due(registry, day, within)
         certificates = queries.certificates_due(registry, day, within)
         equipment = due_equipment(registry, day, within)
+        noted = attention(registry)
     wanted = waiting if json_path is not None else []
     payload = {
         "as_of": day.isoformat(),
         "sieves": [due_dict(state) for state in wanted],
         "certificates": [output.fields(entry, _CERTIFICATE) for entry in certificates],
         "equipment": [output.fields(piece, _EQUIPMENT) for piece in equipment],
+        "attention": finding_dicts(noted),
     }
     if not output.emit(json_path, payload):
         print_due(waiting, day)
         _print_others(certificates, equipment)
+        for finding in noted:
+            output.text(f"Also: {finding.message}.")
     late = [entry.overdue for entry in waiting] + [piece.overdue for piece in equipment]
     if fail_on is not None and any(late):
         raise typer.Exit(1)

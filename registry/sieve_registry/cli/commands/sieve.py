@@ -219,6 +219,7 @@ def show(
     json_path: options.Json = None,
 ) -> None:
     """Show a sieve: its state, its checks, its uses."""
+    from sieve_registry.checks.validation import validated_checks
     from sieve_registry.people import queries as people_queries
     from sieve_registry.people.rules import mark_findings
     from sieve_registry.sieves import queries as sieve_queries
@@ -228,6 +229,7 @@ def show(
         state = sieve_queries.get_state(registry, sieve_id, options.read_day(as_of))
         history = sieve_queries.get_history(registry, sieve_id)
         marks = people_queries.marks(registry, state.as_of, state.sieve.id)
+        software = validated_checks(registry, history.sieve.id)
     findings = mark_findings(marks)
     if plot is not None:
         from sieve_registry.report.charts import standalone
@@ -235,9 +237,16 @@ def show(
 
         drawn = timeline_svg(history, marks_of(history), state.as_of)
         output.write_bytes(plot, standalone(drawn).encode())
-    if output.emit(json_path, state_dict(state, history, findings)):
+    answer = state_dict(state, history, findings)
+    for check in answer["checks"]:
+        check["software_validated"] = software[check["id"]].state
+    if output.emit(json_path, answer):
         return
     _print_sieve(state, history)
+    for check in answer["checks"]:
+        standing = software[check["id"]]
+        if standing.fact is not None:
+            output.text(f"Software of {check['id']}: {standing.sentence}.", "    ", first="  ")
     for finding in findings:
         output.text(f"Not authorised: {finding.message}.")
 

@@ -68,16 +68,16 @@ def _refuse_kind(out: Path | None) -> None:
 def _write_and_print(
     registry: Registry, report: IssuedReport, out: Path | None, json_path: str | None
 ) -> None:
-    kept = report.fact.payload.evidence
-    single = out is not None and out.suffix != ""
-    if single:
-        kept = tuple(file for file in kept if file.extension == str(out.suffix).lower())
-        if not kept:
-            raise UsageError(message=f"{report.number} was not issued as {out.suffix[1:].upper()}.")
-    folder = Path() if out is None else out
-    if not single:
-        output.make_folder(folder)
-    written = {out if single else folder / file.name: file for file in kept}
+    kept, place = report.fact.payload.evidence, Path() if out is None else out
+    if place.suffix:
+        wanted = [file for file in kept if file.extension == place.suffix.lower()]
+        if not wanted:
+            kind = place.suffix[1:].upper()
+            raise UsageError(message=f"{report.number} was not issued as {kind}.")
+        written = {place: wanted[0]}
+    else:
+        output.make_folder(place)
+        written = {place / file.name: file for file in kept}
     for path, file in written.items():
         output.write_bytes(path, issued.report_file(registry, file))
     files = [{"file": str(path), "sha256": file.sha256} for path, file in written.items()]

@@ -31,17 +31,21 @@ _FIRST = (
 
 def show(context: typer.Context) -> None:
     """Print the state of the registry and the five commands to go on with."""
+    from sieve_registry.audit.attention import attention
     from sieve_registry.errors import NoRegistryError
     from sieve_registry.sieves import queries
 
     try:
         with options.opened(context) as registry:
             where, states = registry.where, queries.states(registry)
+            noted = attention(registry)
     except NoRegistryError as none:
         output.text(str(none))
-        states, where = [], ""
+        states, where, noted = [], "", []
     if states:
         _print_states(where, states)
+        for finding in noted[:_MOST_NAMED]:
+            output.text(f"{finding.message}.", "    ", first="  ")
     elif where:
         output.text(f"The registry {where} holds no sieves yet.")
     output.line()

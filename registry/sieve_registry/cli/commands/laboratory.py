@@ -1,0 +1,61 @@
+"""`sieveward laboratory`: what the laboratory requires of its own proof."""
+
+from __future__ import annotations
+
+from enum import StrEnum
+from typing import Annotated
+
+import typer
+
+from sieve_registry.cli.support import options, output
+from sieve_registry.cli.support.options import option
+
+
+class Validated(StrEnum):
+    """Whether software has to be validated."""
+
+    YES = "yes"
+    NO = "no"
+
+
+def laboratory(
+    context: typer.Context,
+    *,
+    report_prefix: Annotated[
+        str | None, option("Beginning of the numbers of issued reports (R).", "T")
+    ] = None,
+    validated: Annotated[
+        Validated | None, option("Warn before software that is not validated on the computer.")
+    ] = None,
+    keep_years: Annotated[
+        int | None, option("Years evidence is kept at least; 0: no period.", "N")
+    ] = None,
+    date: options.Date = None,
+    by: options.By = None,
+    why_late: options.WhyLate = "",
+    json_path: options.Json = None,
+) -> None:
+    """Show or set the laboratory's rules: report numbers, validated software, retention.
+
+    Nothing is required unless it is set here. The audit lists which evidence may be destroyed, and
+    from when; the program itself destroys nothing.
+    """
+    from sieve_registry.events import ProofRulesSet
+    from sieve_registry.sieves import laboratory as rules
+
+    wanted = ProofRulesSet(
+        report_prefix=report_prefix,
+        validated=None if validated is None else validated is Validated.YES,
+        keep_years=keep_years,
+    )
+    with options.opened(context) as registry:
+        if wanted != ProofRulesSet():
+            rules.set_proof_rules(registry, wanted, options.terms(date, by, why_late))
+        known = rules.proof_rules(registry)
+    if output.emit(json_path, output.fields(known, "report_prefix validated keep_years")):
+        return
+    output.line(f"Reports are numbered {known.report_prefix}-YEAR-0001, …")
+    needs = "is warned about" if known.validated else "may be used without a word"
+    output.line(f"Software not validated on its computer {needs}.")
+    kept = f"is kept at least {known.keep_years} years" if known.keep_years else "has no period"
+    output.line(f"Evidence {kept}.")
