@@ -201,8 +201,9 @@ def test_audit_writes_a_page_and_tables_that_run_nothing(shelf: Program, tmp_pat
     assert str(out / "index.html") in answer.out
     lists = "overdue never_checked no_scale conditional quarantines retirements lookbacks"
     names = {"sieves", "checks", "uses", "changes", "corrections", "evidence", "findings"}
-    names |= set(lists.split())
-    assert {file.name for file in out.iterdir()} == {"index.html", *(f"{n}.csv" for n in names)}
+    names |= set(lists.split()) | {"reports", "work_findings", "retention", "clauses"}
+    pages = {"index.html", "by-clause.html"}
+    assert {file.name for file in out.iterdir()} == {*pages, *(f"{n}.csv" for n in names)}
     page = Cells()
     text = (out / "index.html").read_text("utf-8")
     page.feed(text)

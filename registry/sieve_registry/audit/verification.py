@@ -8,6 +8,7 @@ from functools import partial
 
 from sqlalchemy import Connection
 
+from sieve_registry.audit.stamps import stamps_of
 from sieve_registry.errors import ForeignRegistryError, LostEventsError
 from sieve_registry.events import HeadSigned, LossAccepted
 from sieve_registry.ledger import signing
@@ -48,6 +49,7 @@ def verify(
                 file = OpenFile(path, last.enter_context(path.open("rb")), note)
             with registry.reading() as connection:
                 signers = signers_of(connection)
+                stamps = stamps_of(registry, connection)
                 losses = tuple(heads.losses(connection))
                 known = [*given, *_journalled(registry, connection, losses)]
                 proof = verify_records(
@@ -58,9 +60,10 @@ def verify(
                     damaged += guard_findings(connection)
     except ForeignRegistryError as error:
         return Verification(False, 0, None, (Finding("file", str(error), "registry file"),))
-    findings = (*proof.findings, *damaged, *_key_findings(signers, key))
+    faulty = [Finding("time stamp", s.fault, f"event {s.event}") for s in stamps if s.fault]
+    findings = (*proof.findings, *damaged, *_key_findings(signers, key), *faulty)
     return Verification(
-        not findings, proof.events, proof.head, findings, proof.sealed, losses, signers
+        not findings, proof.events, proof.head, findings, proof.sealed, losses, signers, stamps
     )
 
 

@@ -13,7 +13,7 @@ import multiprocessing
 import signal
 import threading
 from concurrent.futures import Future, ProcessPoolExecutor
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from functools import partial
 from typing import Any
@@ -102,5 +102,6 @@ def _issued(registry: Registry, wanted: dict[str, Any]) -> str:
     from sieve_registry.settings.user import letterhead
     from sieve_registry.sieves.recording import RecordTerms
 
+    registry = replace(registry, identify=lambda _: wanted["signed_in"])
     details, terms = ReportDetails(**wanted["details"]), RecordTerms(by=wanted["by"])
     return issue_report(registry, wanted["check"], details, letterhead(), terms).number

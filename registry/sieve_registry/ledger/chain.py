@@ -23,7 +23,15 @@ GONE = "no event has this hash: events were cut off or the chain was rewritten"
 def event_hash(event: Event) -> str:
     """SHA-256 (hex) over the canonical bytes of everything in `event` but its hash.
 
-    The bytes are those of `canonical_text` of its fields, put together by hand: this runs once
+    Raises `TypeError` when a damaged field is no text any more.
+    """
+    return hashlib.sha256(event_bytes(event)).hexdigest()
+
+
+def event_bytes(event: Event) -> bytes:
+    """The canonical bytes of everything in `event` but its hash.
+
+    They are those of `canonical_text` of its fields, put together by hand: this runs once
     per event in every `verify`. Raises `TypeError` when a damaged field is no text any more.
     """
     text = (
@@ -34,7 +42,7 @@ def event_hash(event: Event) -> str:
         f'"subject":{_quoted(event.subject)}}}'
     )
     # A damaged text may not be UTF-8; hashing it still shows the damage.
-    return hashlib.sha256(text.encode("utf-8", "surrogateescape")).hexdigest()
+    return text.encode("utf-8", "surrogateescape")
 
 
 def next_event(

@@ -56,8 +56,14 @@ async def issue(request: Request) -> Response:
         sent.text("reason"),
     )
     check = sent.needed("check", "Check")
-    wanted = {"check": check, "by": sent.person(), "details": asdict(details)}
-    await desk_of(request).printer.sheet(printing.ISSUE, json.dumps(wanted))
+    desk = desk_of(request)
+    wanted = {
+        "check": check,
+        "by": sent.person(),
+        "signed_in": desk.registry.signed_in(),
+        "details": asdict(details),
+    }
+    await desk.printer.sheet(printing.ISSUE, json.dumps(wanted))
     return redirect(f"/issue?{urlencode({'check': check})}")
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from enum import StrEnum
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
@@ -242,29 +242,9 @@ def verify(
         if accept_loss is not None:
             commands.accept_loss(registry, accept_loss, options.terms(None, by, why_late))
         proof = verification.verify(registry, head, key=_trusted(key))
-    payload = fields(proof, "ok events head sealed")
-    signers = [fields(signer, "event person public_key events fault") for signer in proof.signers]
-    losses = [
-        {**fields(fact, "event=seq on_date person reason=payload.reason"),
-         "lost": [fields(head, "events head where") for head in fact.payload.lost]}
-        for fact in proof.losses
-    ]  # fmt: skip
-    findings = finding_dicts(proof.findings)
-    answer = {**payload, "findings": findings, "losses": losses, "signers": signers}
-    written = output.emit(json_path, answer)
+    written = output.emit(json_path, _proof_dict(proof))
     if not written:
-        for signer in proof.signers:
-            output.text(
-                f"Event {signer.event}: events 1 to {signer.events} signed by {signer.person} with "
-                f"the key {signer.public_key}."
-            )
-        for fact in proof.losses:
-            output.text(
-                f"Event {fact.seq}: {fact.person} confirmed on {fact.on_date} that events were "
-                f"lost ({fact.payload.reason})."
-            )
-        for finding in proof.findings:
-            output.text(f"{finding.source}: {finding.subject}: {finding.message}", "  ")
+        _print_records(proof)
     _refuse_broken(proof)
     if written:
         return
@@ -275,6 +255,45 @@ def verify(
             "Unused file space was not verified: a program was stopped before it sealed the "
             "file, or has the file open now."
         )
+
+
+def _proof_dict(proof: Verification) -> dict[str, Any]:
+    """`verify --json`."""
+    return {
+        **fields(proof, "ok events head sealed"),
+        "findings": finding_dicts(proof.findings),
+        "losses": [
+            {**fields(fact, "event=seq on_date person reason=payload.reason"),
+             "lost": [fields(head, "events head where") for head in fact.payload.lost]}
+            for fact in proof.losses
+        ],
+        "signers": [fields(s, "event person public_key events fault") for s in proof.signers],
+        "stamps": [
+            fields(s, "event events stamped_at authority unchecked fault") for s in proof.stamps
+        ],
+    }  # fmt: skip
+
+
+def _print_records(proof: Verification) -> None:
+    """The signatures, time stamps and losses of the ledger, and the findings."""
+    for signer in proof.signers:
+        output.text(
+            f"Event {signer.event}: events 1 to {signer.events} signed by {signer.person} with "
+            f"the key {signer.public_key}."
+        )
+    for stamp in proof.stamps:
+        checked = f" (checked: {stamp.unchecked})" if stamp.unchecked else ", verified"
+        output.text(
+            f"Event {stamp.event}: events 1 to {stamp.events} time-stamped at "
+            f"{stamp.stamped_at} by {stamp.authority or 'an authority not named'}{checked}."
+        )
+    for fact in proof.losses:
+        output.text(
+            f"Event {fact.seq}: {fact.person} confirmed on {fact.on_date} that events were "
+            f"lost ({fact.payload.reason})."
+        )
+    for finding in proof.findings:
+        output.text(f"{finding.source}: {finding.subject}: {finding.message}", "  ")
 
 
 def _trusted(key: str | None) -> str:
