@@ -18,7 +18,7 @@ from sqlalchemy import Connection
 from sieve_inspect.errors import UsageError
 from sieve_registry.audit.issued import issued_until
 from sieve_registry.checks import queries as check_queries
-from sieve_registry.events import CheckSigned, DeviceAdded
+from sieve_registry.events import CheckSigned, DeviceAdded, EquipmentAdded
 from sieve_registry.figures import EvidenceFile
 from sieve_registry.records import CheckDetail, Event
 from sieve_registry.scales.corrections import links_of
@@ -80,6 +80,9 @@ def _links(connection: Connection, detail: CheckDetail) -> Iterator[Link]:
     if device:
         for fact in reader.facts(connection, [DeviceAdded], device):
             yield from _of(connection, fact.seq, "its device")
+        for added in reader.facts(connection, [EquipmentAdded]):
+            if device in (added.subject, *added.payload.names):
+                yield from _of(connection, added.seq, "its equipment")
     sieve = detail.check.sieve_id
     for signed in reader.facts(connection, [CheckSigned], sieve):
         if signed.payload.check == detail.check.id:
