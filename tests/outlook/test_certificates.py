@@ -13,18 +13,30 @@ import pytest
 
 from foresee_lab import Lab
 from program import Program
+from registry_made import SCALE
 from sieve_inspect.errors import UsageError
-from sieve_registry.errors import DateRefusedError, RuleRefusedError
+from sieve_registry.audit.queries import audit
+from sieve_registry.errors import DateRefusedError, EquipmentRefusedError, RuleRefusedError
 from sieve_registry.events import CertificateRecorded
+from sieve_registry.exchange import tables
 from sieve_registry.figures import CertifiedDirection
 from sieve_registry.outlook.queries import outlook
 from sieve_registry.quality import certificate_rules, corrections, queries
 from sieve_registry.quality.lookback import lookback_of
 from sieve_registry.records import Fact
+from sieve_registry.report.history_page import history_view, render_sieve_history
+from sieve_registry.report.record_rows import record_rows
+from sieve_registry.report.timeline import timeline_svg
+from sieve_registry.scales import equipment
+from sieve_registry.scales.artefacts import Device, add_device
+from sieve_registry.scales.check_scale import CheckScale
+from sieve_registry.scales.equipment import NewEquipment
 from sieve_registry.sieves import commands, state
 from sieve_registry.sieves import queries as sieve_queries
 from sieve_registry.sieves.certificates import NewCertificate, add_certificate
 from sieve_registry.sieves.recording import RecordTerms
+
+ADA = "Ada Moss"
 
 
 def certify(lab: Lab, day: int, number: str = "EX-1", **changes: Any) -> Fact[CertificateRecorded]:
@@ -34,7 +46,7 @@ def certify(lab: Lab, day: int, number: str = "EX-1", **changes: Any) -> Fact[Ce
     given = {"laboratory": "Example Metrology", "outcome": "pass", "x": x, "y": y, **changes}
     file = given.pop("document", None)
     lab.clock.day = max(lab.clock.day, lab.day(day))
-    terms = RecordTerms(lab.day(day), "Ada Moss", given.pop("late_reason", ""))
+    terms = RecordTerms(lab.day(day), ADA, given.pop("late_reason", ""))
     return add_certificate(lab.registry, "S-1", NewCertificate(number=number, **given), terms, file)
 
 
@@ -137,20 +149,20 @@ def test_a_certificate_of_the_cloth_before_says_nothing_of_the_new_cloth(lab: La
     lab.add()
     certify(lab, 3)
     lab.clock.day = lab.day(9)
-    replace_cloth(lab.registry, "S-1", "torn", RecordTerms(lab.day(9), "Ada Moss"))
+    replace_cloth(lab.registry, "S-1", "torn", RecordTerms(lab.day(9), ADA))
     assert state_on(lab, 10).due_because == "never checked"
 
 
 def test_a_passed_certificate_lets_a_quarantined_sieve_return(lab: Lab) -> None:
     lab.add()
     lab.check(1)
-    terms = RecordTerms(lab.day(5), "Ada Moss")
+    terms = RecordTerms(lab.day(5), ADA)
     lab.clock.day = lab.day(5)
     commands.quarantine(lab.registry, "S-1", "dropped", terms, damage=True)
     certify(lab, 9)
     lab.clock.day = lab.day(10)
     back = commands.return_to_service(
-        lab.registry, "S-1", "certified", RecordTerms(lab.day(10), "Ada Moss")
+        lab.registry, "S-1", "certified", RecordTerms(lab.day(10), ADA)
     )
     assert back.status == "in service"
 
@@ -169,7 +181,7 @@ def test_short_histories_count_from_a_certificate_too(lab: Lab) -> None:
 def test_a_correction_changes_or_withdraws_a_certificate(lab: Lab) -> None:
     lab.add()
     fact = certify(lab, 3, next_due=lab.day(100))
-    terms = RecordTerms(by="Ada Moss")
+    terms = RecordTerms(by=ADA)
     change = {"next-due": "2024-06-30", "laboratory": "Example Metrology, North"}
     corrections.correct(lab.registry, str(fact.seq), change, "misread", terms)
     (read,) = queries.certificates(lab.registry, "S-1")
@@ -221,7 +233,7 @@ def test_new_cloth_between_leaves_nothing_to_compare(lab: Lab) -> None:
     lab.add()
     lab.check(1)
     lab.clock.day = lab.day(2)
-    replace_cloth(lab.registry, "S-1", "torn", RecordTerms(lab.day(2), "Ada Moss"))
+    replace_cloth(lab.registry, "S-1", "torn", RecordTerms(lab.day(2), ADA))
     certify(lab, 3)
     (made,) = queries.comparisons(lab.registry)
     assert made.satisfactory is None
@@ -270,6 +282,103 @@ def test_two_certificates_of_one_laboratory_tell_of_wear(lab: Lab) -> None:
     trend = outlook(lab.registry, "S-1", lab.day(201)).wear.trends[0]
     assert trend.checks == 4
     assert trend.slope == pytest.approx(1.0, abs=1e-6)
+
+
+def test_a_device_in_quarantine_measures_nothing_and_a_damaged_one_is_noted(lab: Lab) -> None:
+    chain = CheckScale(SCALE, {"scale": {"device": "SCAN-1"}})
+    lab.add()
+    lab.clock.day = lab.day(1)
+    device = Device("SCAN-1", "scanner", "SN-7", "4800dpi", "transmitted", "srgb", 0, 1000, 3e5)
+    add_device(lab.registry, device, RecordTerms(lab.day(1), ADA))
+    equipment.add_equipment(
+        lab.registry, NewEquipment(id="SCAN-1", kind="device"), RecordTerms(lab.day(1), ADA)
+    )
+    lab.check(2, chain=chain)
+    for day, act in ((3, "damage"), (5, "quarantine")):
+        lab.clock.day = lab.day(day)
+        terms = RecordTerms(lab.day(day), ADA)
+        equipment.log_equipment(lab.registry, "SCAN-1", act, terms, note="lid cracked")
+        if act == "damage":
+            noted = lab.check(4, chain=chain)
+    warnings = json.loads(noted.event.payload)["warnings"]
+    assert "SCAN-1: damaged on 2024-01-11: lid cracked" in warnings
+    with pytest.raises(EquipmentRefusedError, match="'SCAN-1' cannot be used: it is quarantined"):
+        lab.check(6, chain=chain)
+
+
+def test_the_audit_lists_certificates_with_e_n_and_their_document(lab: Lab, tmp_path: Path) -> None:
+    paper = tmp_path / "EX-1.pdf"
+    paper.write_bytes(b"%PDF-1.7 made for a test")
+    lab.add()
+    certify(lab, 3, document=paper)
+    lab.check(8)
+    made = {table.name: table for table in audit(lab.registry, lab.day(8)).tables}
+    (row,) = made["certificates"].rows
+    cells = dict(zip(made["certificates"].columns, row, strict=True))
+    assert (cells["number"], cells["own check"], cells["days apart"]) == ("EX-1", "C-0001", "5")
+    assert cells["E_n"] == "x +0.20, y +0.20"  # 0.10 um of √(0.30² + 0.40²)
+    names = [row[made["evidence"].columns.index("name")] for row in made["evidence"].rows]
+    assert "EX-1.pdf" in names
+
+
+def test_history_page_and_timeline_show_certificates(lab: Lab) -> None:
+    lab.add()
+    certify(lab, 3, accreditation="EX-0001")
+    history = sieve_queries.get_history(lab.registry, "S-1")
+    rows = record_rows(history, [], lab.day(4))
+    (details,) = (row.details for row in rows if row.what == "certificate recorded")
+    assert "EX-1 of Example Metrology: x 75.40 ± 0.40 um" in details
+    assert "accreditation EX-0001" in details
+    assert "certificate EX-1, 2024-01-11: pass" in str(timeline_svg(history, [], lab.day(4)))
+    page = render_sieve_history(history_view(lab.registry, "S-1", lab.day(4)))
+    assert "certificate EX-1 of 2024-01-11: pass. Next check by" in page
+
+
+# --- import -------------------------------------------------------------------------------------
+
+TABLE = """Sieve,Date,Number,Laboratory,Mean_x,Mean_y,U_x,U_y,k,Max_x,Outcome,Next_due,Operator
+S-1,2024-01-11,EX-1,Example Metrology,75.40,75.10,0.40,0.40,2,90.1,pass,2025-01-11,C.
+S-2,2024-01-11,EX-1,Example Metrology,"74,90","75,00","0,38","0,38",,,,,C.
+"""
+
+
+def read_in(lab: Lab, text: str) -> tables.Imported:
+    path = lab.scan.with_name("certificates.csv")
+    path.write_text(text, "utf-8")
+    lab.clock.day = lab.day(20)
+    terms, mapping = RecordTerms(by=ADA), tables.TableMapping()
+    return tables.import_table(lab.registry, path, "certificates", mapping, terms, dry_run=False)
+
+
+def test_a_table_of_certificates_is_imported_once_with_unknown_columns_named(lab: Lab) -> None:
+    lab.add()
+    lab.add("S-2")
+    done = read_in(lab, TABLE)
+    assert (done.rows, done.recorded, done.ignored) == (2, True, ("Operator",))
+    one, two = queries.certificates(lab.registry)
+    assert (one.payload.outcome, one.payload.next_due) == ("pass", date(2025, 1, 11))
+    assert one.payload.x.max_um == Decimal("90.1")
+    assert (two.payload.outcome, two.payload.k, two.subject) == ("not judged", Decimal(2), "S-2")
+    assert two.payload.x.mean_um == Decimal("74.90")
+    assert one.payload.imported == {"event": one.seq - 1, "line": 2}
+    again = read_in(lab, TABLE)
+    assert not again.recorded
+    assert [row.line for row in again.bad] == [2, 3]
+    assert "recorded already" in again.bad[0].reason
+    assert len(queries.certificates(lab.registry)) == 2
+
+
+def test_a_row_with_an_error_is_named_and_nothing_is_imported(lab: Lab) -> None:
+    lab.add()
+    lab.add("S-2")
+    wrong = TABLE.replace('"75,00"', "750").replace("S-1,", "S-9,")
+    done = read_in(lab, wrong)
+    assert not done.recorded
+    assert [(row.line, row.reason.split(":")[0]) for row in done.bad] == [
+        (2, "There is no sieve 'S-9' in the registry"),
+        (3, "A mean of 750 um in y does not belong to a nominal of 75 um"),
+    ]
+    assert queries.certificates(lab.registry) == []
 
 
 # --- the program --------------------------------------------------------------------------------

@@ -13,10 +13,14 @@ from clock import Clock
 from program import Program
 from registry_made import copy_empty
 from sieve_inspect.errors import UsageError
+from sieve_registry.audit.queries import audit
 from sieve_registry.errors import DuplicateThingError, EquipmentRefusedError, UnknownThingError
-from sieve_registry.quality import corrections
+from sieve_registry.quality import corrections, references
+from sieve_registry.quality.reference_rules import cement
+from sieve_registry.records import NewSieve
 from sieve_registry.scales import equipment
 from sieve_registry.scales.equipment import Equipment, NewEquipment
+from sieve_registry.sieves import commands as sieve_commands
 from sieve_registry.sieves.recording import RecordTerms
 from sieve_registry.store.engine import Registry, open_registry
 
@@ -157,3 +161,49 @@ def test_the_command_line_keeps_equipment(
     (piece,) = json.loads(due("--json", "-").out)["equipment"]
     assert (piece["id"], piece["due"]) == ("BAL-1", "2027-01-05")
     assert "Equipment due" in due().out
+
+
+# --- reference materials and the audit ----------------------------------------------------------
+
+
+@pytest.fixture
+def sieve(registry: Registry) -> str:
+    new = NewSieve("S-1", 75.0, in_service=date(2026, 1, 5))
+    sieve_commands.add_sieve(registry, new, by=ADA)
+    return "S-1"
+
+
+def check_cement(registry: Registry, day: int, accept: str = "") -> Any:
+    terms = RecordTerms(date(2026, 2, day), ADA)
+    return references.record(registry, "S-1", cement(12.0, (12.0, 12.1)), "ce-9", terms, accept)
+
+
+def test_expired_or_quarantined_material_is_not_used(registry: Registry, sieve: str) -> None:
+    add(registry, "CE-9", kind="reference-material", valid_to=date(2026, 2, 10))
+    check_cement(registry, 10)
+    with pytest.raises(EquipmentRefusedError, match="'ce-9' cannot be used: it is valid only to"):
+        check_cement(registry, 11)
+    event = check_cement(registry, 11, "new lot on its way")
+    stated = json.loads(event.payload)["accepted_expired"]
+    assert stated == "valid to 2026-02-10: new lot on its way"
+    log(registry, "quarantine", 12, "CE-9", note="bottle open")
+    with pytest.raises(EquipmentRefusedError, match="quarantined since 2026-02-12"):
+        check_cement(registry, 13, "new lot on its way")
+
+
+def test_the_audit_lists_equipment_and_its_events_as_of_its_day(registry: Registry) -> None:
+    add(registry, maker="Example Optics", firmware="1.02")
+    log(registry, "damage", 2, note="lid cracked")
+    log(registry, "check", 20, outcome="pass")
+    tables = {t.name: t for t in audit(registry, date(2026, 2, 10)).tables}
+    (row,) = tables["equipment"].rows
+    cells = dict(zip(tables["equipment"].columns, row, strict=True))
+    assert (cells["maker"], cells["firmware"], cells["state"]) == (
+        "Example Optics",
+        "1.02",
+        "in use",
+    )
+    assert cells["to note"] == "damaged on 2026-02-02: lid cracked"
+    assert [row[:3] for row in tables["equipment_events"].rows] == [
+        ("SCAN-1", "2026-02-02", "damage")
+    ]

@@ -20,7 +20,7 @@ from sieve_inspect.errors import UsageError
 from sieve_registry.audit import verification
 from sieve_registry.checks import queries as check_queries
 from sieve_registry.errors import ArchiveError
-from sieve_registry.exchange import tables
+from sieve_registry.exchange import table_export, tables
 from sieve_registry.sieves import queries as sieve_queries
 from sieve_registry.sieves.recording import RecordTerms
 from sieve_registry.store.engine import Registry
@@ -258,7 +258,7 @@ def test_a_past_check_that_counted_nothing_is_written_without_a_count(
 ) -> None:
     add()
     read(registry, table("sieve,date,outcome,mean_x,mean_y\nS-1,2026-01-05,pass,75,75\n"), "checks")
-    header, row = tables.check_rows(registry)
+    header, row = table_export.check_rows(registry)
     assert dict(zip(header, row, strict=True))["count"] == ""
 
 

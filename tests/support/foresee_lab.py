@@ -20,6 +20,7 @@ from sieve_inspect.summary.direction import DirectionSummary
 from sieve_inspect.verdict import ClothState, judge
 from sieve_registry.checks import commands as check_commands
 from sieve_registry.records import NewSieve
+from sieve_registry.scales.check_scale import CheckScale
 from sieve_registry.sieves import commands as sieve_commands
 from sieve_registry.sieves.recording import RecordTerms
 from sieve_registry.store.engine import Registry
@@ -147,7 +148,9 @@ class Lab:
         new = NewSieve(sieve_id, nominal, in_service=FIRST, **options)
         sieve_commands.add_sieve(self.registry, new, by="Ada Moss")
 
-    def check(self, day: int, sieve_id: str = "S-1", **figures: Any) -> Any:
+    def check(
+        self, day: int, sieve_id: str = "S-1", *, chain: CheckScale | None = None, **figures: Any
+    ) -> Any:
         for name, value in figures.items():
             setattr(self.figures, name, value)
         self.clock.day = max(self.clock.day, self.day(day))
@@ -160,7 +163,8 @@ class Lab:
             self.registry,
             sieve_id,
             scans,
-            scale=Scale(
+            scale=chain
+            or Scale(
                 5.29, 5.29, self.figures.u_rel, self.figures.u_rel, 0.0, "made", certified=True
             ),
             terms=RecordTerms(on_date=self.day(day), by="Ada Moss"),

@@ -16,6 +16,7 @@ from typing import Any
 from sieve_registry.audit import verification
 from sieve_registry.audit.check_tables import check_tables, evidence_table
 from sieve_registry.audit.clauses import clause_table
+from sieve_registry.audit.equipment_tables import EQUIPMENT_TABLES, equipment_tables
 from sieve_registry.audit.people_tables import PEOPLE_TABLES, people_tables
 from sieve_registry.audit.proof_tables import findings_table, reports_table
 from sieve_registry.audit.retention import retention_table
@@ -40,7 +41,7 @@ _MANY_EVENTS = 30_000  # from here on the audit proves the chain and leaves the 
 _ORDER = (
     *("sieves", "overdue", "never_checked", "checks", "no_scale", "conditional", "quarantines"),
     *("retirements", "lookbacks", "uses", "changes", "corrections", "reports", "work_findings"),
-    *(*PEOPLE_TABLES, "evidence", "retention", "findings", "clauses"),
+    *(*PEOPLE_TABLES, *EQUIPMENT_TABLES, "evidence", "retention", "findings", "clauses"),
 )
 
 
@@ -105,6 +106,7 @@ def audit(registry: Registry, as_of: date, *, known_then: bool = False) -> Audit
                 uses_table(scope),
                 corrections_table(scope, sieves),
                 *people_tables(scope),
+                *equipment_tables(scope),
                 evidence_table(scope),
                 reports_table(scope),
                 findings_table(scope),

@@ -11,6 +11,7 @@ from typing import Any, cast
 from sieve_inspect.units import format_length
 from sieve_registry.audit.table import RECORDED_LATER, AuditTable, Columns, Scope, table
 from sieve_registry.codec import EventPayload
+from sieve_registry.events import CertificateRecorded
 from sieve_registry.ledger.corrections import fields_text
 from sieve_registry.outlook.cloth_history import moment
 from sieve_registry.quality.lookback import Lookback, lookbacks_of
@@ -24,6 +25,7 @@ from sieve_registry.records import (
     SieveState,
     Use,
 )
+from sieve_registry.sieves.certificates import summary_of
 from sieve_registry.sieves.state import IN_SERVICE, QUARANTINED, RETIRED
 from sieve_registry.store import listing
 
@@ -187,6 +189,9 @@ def _changes(history: SieveHistory) -> Iterator[_Entry]:
         text = ", ".join(f"{name} {value}" for name, value in values if value is not None)
         yield sieve_id, text, edit
     for act in history.acts:
+        if isinstance(act.payload, CertificateRecorded):
+            yield sieve_id, f"{act.kind}: {summary_of(act.payload)}", act
+            continue
         details = (
             getattr(act.payload, name, None) for name in ("check", "method", "reason", "note")
         )

@@ -22,6 +22,7 @@ from sieve_registry.events import CheckRecorded, CheckSigned
 from sieve_registry.records import CheckDetail, SieveHistory, SieveState
 from sieve_registry.scales.check_scale import CheckScale
 from sieve_registry.scales.dpi import dpi_warnings
+from sieve_registry.scales.equipment import cautions
 from sieve_registry.scales.lamps import illumination_for
 from sieve_registry.scales.plausibility import accepted, contradictions_of_tags, dpi_of_file
 from sieve_registry.sieves import decision_rules
@@ -110,7 +111,8 @@ def take(
         history, day = history_for_recording(registry, connection, sieve_id, CheckRecorded, terms)
     sieve = history.sieve
     rule = decision_rules.rule_of(registry, sieve.id, day)
-    warnings = used_before(registry, [Path(image) for image in images])
+    warnings = cautions(registry, chosen.instruments, day)
+    warnings += used_before(registry, [Path(image) for image in images])
     if unvalidated := validation.caution(registry):
         warnings.append(unvalidated)
     if illumination is None:

@@ -234,7 +234,7 @@ def beads(sieve_id: str, charged_g: float, through_g: float) -> Action:
         number = references.e_n_against_optical(at.registry, last, result)
         more = {"charged_g": charged_g, "through_g": through_g, "e_n": number}
         lot = "beads EX-B5, lot 12"
-        return references.record(at.registry, sieve_id, result, lot, at.terms, **more)
+        return references.record(at.registry, sieve_id, result, lot, at.terms, "", **more)
 
     return Action(f"sieves certified beads on {sieve_id}", call)
 

@@ -1,4 +1,4 @@
-"""Tables of sieves and past checks, as laboratories keep them, imported and exported.
+"""Tables of sieves, past checks and certificates, imported and exported.
 
 A row is read by the names of its columns; a small TOML file maps a laboratory's own column names,
 its way to write dates, and its words for outcomes:
@@ -30,16 +30,19 @@ from sieve_inspect.errors import SievewardError, UsageError
 from sieve_inspect.files import read_file
 from sieve_inspect.outcomes import NOT_JUDGED, OUTCOMES
 from sieve_inspect.standard import resolve_nominal
-from sieve_inspect.units import format_length, parse_length_um
+from sieve_inspect.units import parse_length_um
 from sieve_registry.codec import EventPayload
 from sieve_registry.errors import DuplicateSieveError
-from sieve_registry.events import CheckRecorded, RecordsImported
+from sieve_registry.events import CertificateRecorded, CheckRecorded, RecordsImported
 from sieve_registry.exchange.sheets import read_rows
-from sieve_registry.figures import DirectionFigures
+from sieve_registry.figures import CertifiedDirection, DirectionFigures
 from sieve_registry.ledger.canonical import plain_name
 from sieve_registry.records import NewSieve, SieveDetails
 from sieve_registry.sieves import commands as sieve_commands
-from sieve_registry.sieves import queries as sieve_queries
+from sieve_registry.sieves.certificates import (
+    NewCertificate,
+    certificate_payload,
+)
 from sieve_registry.sieves.recording import (
     RecordContext,
     RecordTerms,
@@ -51,19 +54,31 @@ from sieve_registry.store.engine import Registry
 from sieve_registry.store.evidence import Staged
 from sieve_registry.values import clean_id, clean_text
 
-SIEVES, CHECKS = "sieves", "checks"
-_DETAILS = ("type", "height", "cloth", "certificate", "warp", "label")
+SIEVES, CHECKS, CERTIFICATES = "sieves", "checks", "certificates"
+DETAILS = ("type", "height", "cloth", "certificate", "warp", "label")
 _SIEVE_TEXTS = ("standard", "grade", "serial", "location", "maker")
 SIEVE_COLUMNS = (
     "id", "nominal", *_SIEVE_TEXTS, "frame", "in_service", "interval_months", "interval_uses",
-    *_DETAILS,
+    *DETAILS,
 )  # fmt: skip
 _FIGURES = ("mean", "sd", "max", "u_mean")
 CHECK_COLUMNS = (
     "sieve", "date", "outcome", "mean_x", "mean_y", "sd_x", "sd_y", "max_x", "max_y",
     "u_mean_x", "u_mean_y", "count", "certificate", "by", "note",
 )  # fmt: skip
-_NEEDED = {SIEVES: ("id", "nominal"), CHECKS: ("sieve", "date", "outcome", "mean_x", "mean_y")}
+CERTIFIED = {"mean": "mean_um", "u": "expanded_um", "sd": "sd_um", "max": "max_um",
+              "wire": "wire_mean_um"}  # fmt: skip
+CERTIFICATE_COLUMNS = (
+    "sieve", "date", "number", "laboratory", *(f"{name}_{axis}" for name in CERTIFIED
+    for axis in "xy"), "k", "count", "accreditation", "standard", "outcome", "next_due", "by",
+    "note",
+)  # fmt: skip
+_COLUMNS = {SIEVES: SIEVE_COLUMNS, CHECKS: CHECK_COLUMNS, CERTIFICATES: CERTIFICATE_COLUMNS}
+_NEEDED = {
+    SIEVES: ("id", "nominal"),
+    CHECKS: ("sieve", "date", "outcome", "mean_x", "mean_y"),
+    CERTIFICATES: ("sieve", "date", "number", "laboratory", "mean_x", "mean_y"),
+}
 _OUTCOMES = (*OUTCOMES, NOT_JUDGED)
 
 
@@ -137,13 +152,13 @@ def import_table(
     *,
     dry_run: bool,
 ) -> Imported:
-    """Import a CSV or XLSX table of `sieves` or `checks`: all of it or nothing.
+    """Import a CSV or XLSX table of `sieves`, `checks` or `certificates`: all of it or nothing.
 
     Raises `UsageError` for a table without the columns it needs and `ArchiveError` for a file that
     cannot be read; the answer lists bad rows.
     """
     rows = read_rows(path)
-    names = SIEVE_COLUMNS if what == SIEVES else CHECK_COLUMNS
+    names = _COLUMNS[what]
     header = rows[0][1] if rows else []
     places = _places(path, header, names, mapping, what)
     ignored = tuple(
@@ -158,7 +173,11 @@ def import_table(
         with registry.writing() as connection:
             importing = _Import(registry, connection, mapping, terms)
             seq = importing.record_file(path, staged, what, len(body))
-            record = importing.record_sieve if what == SIEVES else importing.record_check
+            record = {
+                SIEVES: importing.record_sieve,
+                CHECKS: importing.record_check,
+                CERTIFICATES: importing.record_certificate,
+            }[what]
             for line, cells in body:
                 row = {name: cells[place].strip() for name, place in places.items()}
                 try:
@@ -244,7 +263,7 @@ class _Import:
             resolve_nominal(row["nominal"]),
             frame_um=parse_length_um(given["frame"]) if "frame" in given else None,
             in_service=_day(given["in_service"], self.mapping) if "in_service" in given else None,
-            details=SieveDetails(**{name: given[name] for name in _DETAILS if name in given}),
+            details=SieveDetails(**{name: given[name] for name in DETAILS if name in given}),
             **other,
         )
         payload = sieve_commands.sieve_payload(new, self.registry.today())
@@ -255,13 +274,7 @@ class _Import:
 
     def record_check(self, row: Mapping[str, str], origin: dict[str, int]) -> None:
         """Record a past check; `origin` is the row's place. Raises for a bad cell."""
-        written = row["outcome"].casefold()
-        outcome = self.mapping.words.get(written, written)
-        if outcome not in _OUTCOMES:
-            raise _BadCellError(
-                f"the outcome {row['outcome']!r} is not known: use {', '.join(_OUTCOMES)}, or map "
-                "it in the [words] of a mapping file"
-            )
+        outcome = self._outcome(row["outcome"])
         by = row.get("by") or self.terms.by
         terms = replace(self.terms, on_date=_day(row["date"], self.mapping), by=by)
         history, day = history_for_recording(
@@ -295,6 +308,52 @@ class _Import:
             imported=origin,
         )
         self._append(sieve.id, day, payload, by)
+
+    def record_certificate(self, row: Mapping[str, str], origin: dict[str, int]) -> None:
+        """Record a certificate; `origin` is the row's place. Raises for a bad cell."""
+        given = {name: text for name, text in row.items() if text}
+        by = given.get("by") or self.terms.by
+        terms = replace(self.terms, on_date=_day(row["date"], self.mapping), by=by)
+        history, day = history_for_recording(
+            self.registry, self.connection, clean_id(row["sieve"]), CertificateRecorded, terms
+        )
+        texts = {
+            name: given[name] for name in ("accreditation", "standard", "note") if name in given
+        }
+        new = NewCertificate(
+            number=row["number"],
+            laboratory=row["laboratory"],
+            x=_certified(given, "x"),
+            y=_certified(given, "y"),
+            k=Decimal(_figure("k", given.get("k", "2")) or 2),
+            outcome=self._outcome(given.get("outcome", NOT_JUDGED)),
+            next_due=_day(given["next_due"], self.mapping) if "next_due" in given else None,
+            imported=origin,
+            **texts,
+        )
+        payload = certificate_payload(history, new, day)
+        self._append(history.sieve.id, day, payload, by)
+
+    def _outcome(self, text: str) -> str:
+        written = text.casefold()
+        outcome = self.mapping.words.get(written, written)
+        if outcome not in _OUTCOMES:
+            raise _BadCellError(
+                f"the outcome {text!r} is not known: use {', '.join(_OUTCOMES)}, or map it in the "
+                "[words] of a mapping file"
+            )
+        return outcome
+
+
+def _certified(row: Mapping[str, str], axis: str) -> CertifiedDirection:
+    """The figures of a certificate in one direction; `u` is U = k u as printed."""
+    figures: dict[str, Any] = {
+        field: _figure(name, row.get(f"{name}_{axis}", "")) for name, field in CERTIFIED.items()
+    }
+    if figures["mean_um"] is None:
+        raise _BadCellError(f"mean_{axis} is empty: a certificate needs its means, in um")
+    count = _number("count", row["count"]) if "count" in row else None
+    return CertifiedDirection.from_payload({**figures, "count": count})
 
 
 def _direction(row: Mapping[str, str], axis: str) -> DirectionFigures:
@@ -332,43 +391,3 @@ def _day(text: str, mapping: TableMapping) -> date:
     except ValueError:
         form = mapping.date_format or "YYYY-MM-DD"
         raise _BadCellError(f"{text!r} is not a date: write {form}") from None
-
-
-def sieve_rows(registry: Registry) -> list[tuple[str, ...]]:
-    """All sieves as they are today, a header first, in the form `import_table` reads."""
-    return [
-        SIEVE_COLUMNS,
-        *(
-            (
-                sieve.id, format_length(sieve.nominal_um), sieve.standard, sieve.grade,
-                sieve.serial, state.location, sieve.maker,
-                "" if sieve.frame_nm is None else format_length(sieve.frame_nm / 1000),
-                str(sieve.in_service or ""), str(state.interval_months),
-                str(state.interval_uses or ""),
-                *(getattr(state.details, name) for name in _DETAILS),
-            )
-            for state in sieve_queries.states(registry)
-            for sieve in [state.sieve]
-        ),
-    ]  # fmt: skip
-
-
-def check_rows(registry: Registry) -> list[tuple[str, ...]]:
-    """All checks as corrected, a header first, in the form `import_table` reads."""
-    checks = [c for h in sieve_queries.all_histories(registry) for c in h.checks]
-
-    def text(value: Decimal | None) -> str:
-        return "" if value is None else format(value, "f")
-
-    return [
-        CHECK_COLUMNS,
-        *(
-            (
-                c.sieve_id, c.on_date.isoformat(), c.outcome, text(c.x.mean_um),
-                text(c.y.mean_um), text(c.x.sd_um), text(c.y.sd_um), text(c.x.max_um),
-                text(c.y.max_um), text(c.x.u_mean_um), text(c.y.u_mean_um),
-                str(c.x.count or ""), "", c.person, "; ".join(c.reasons),
-            )
-            for c in sorted(checks, key=lambda check: check.seq)
-        ),
-    ]  # fmt: skip

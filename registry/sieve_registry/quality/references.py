@@ -9,10 +9,13 @@ from typing import Any
 
 from sieve_inspect.verdict.model import Value
 from sieve_registry.codec import plain_object
+from sieve_registry.errors import EquipmentRefusedError
 from sieve_registry.events import CheckRecorded, ReferenceChecked
+from sieve_registry.figures import EquipmentKind
 from sieve_registry.outlook.cloth_history import moment
 from sieve_registry.quality.reference_rules import Beads, Cement, CheckKind, Master, e_n
 from sieve_registry.records import Check, Event, Fact
+from sieve_registry.scales.equipment import recorded_equipment, refuse_out_of_use
 from sieve_registry.sieves import queries as sieve_queries
 from sieve_registry.sieves.facts import facts_of, record_fact
 from sieve_registry.sieves.recording import RecordTerms
@@ -39,9 +42,17 @@ def record(
     result: Beads | Cement | Master,
     material: str,
     terms: RecordTerms,
+    accept_expired: str = "",
     **more: Any,
 ) -> Event:
-    """Record a reference check; `material` names lot and certificate, or the master sieve."""
+    """Record a reference check; `material` names lot and certificate, or the master sieve.
+
+    Where it is the name of equipment of that kind its record is looked at. Raises
+    `EquipmentRefusedError` for material that is quarantined or retired, or expired without a reason
+    in `accept_expired`.
+    """
+    day = terms.on_date or registry.today()
+    more |= _accepted(registry, material, day, clean_text("reason", accept_expired))
     payload = ReferenceChecked(
         kind=result.KIND.value,
         material=clean_text("reference material", material, needed=True),
@@ -49,6 +60,25 @@ def record(
         other=plain_object({**asdict(result), **more}),
     )
     return record_fact(registry, sieve_id, payload, terms)
+
+
+def _accepted(registry: Registry, material: str, day: date, reason: str) -> dict[str, str]:
+    """Why expired material is used, where it is on record and expired. Raises as `record`."""
+    kind, name = EquipmentKind.REFERENCE_MATERIAL, material.strip().casefold()
+    pieces = (piece for piece in recorded_equipment(registry, day) if piece.kind == kind)
+    known = next((piece for piece in pieces if piece.id.casefold() == name), None)
+    if known is None:
+        return {}
+    refuse_out_of_use(known, material)
+    if not known.expired:
+        return {}
+    if not reason:
+        raise EquipmentRefusedError(
+            name=material,
+            reason=f"valid only to {known.valid_to}",
+            advice="use valid material, or give a reason: --accept-expired REASON",
+        )
+    return {"accepted_expired": f"valid to {known.valid_to}: {reason}"}
 
 
 def optical_mean(registry: Registry, check: Check) -> tuple[float, float] | None:

@@ -20,6 +20,7 @@ from sieve_registry.report.record_rows import FACTS, record_rows
 from sieve_registry.report.timeline import marks_of, timeline_svg
 from sieve_registry.report.wear import wear_view
 from sieve_registry.settings.user import Letterhead
+from sieve_registry.sieves.certificates import certificate_name
 from sieve_registry.sieves.facts import facts_of
 from sieve_registry.sieves.state import QUARANTINED, RETIRED
 from sieve_registry.store.engine import Registry
@@ -106,15 +107,19 @@ def _standing(state: SieveState, history: SieveHistory) -> tuple[str, str, str, 
     if state.status == QUARANTINED and state.quarantine is not None:
         why = state.quarantine
         return "fail", "✗", "In quarantine", f"Since {why.on_date}: {why.payload.reason}."
-    if last is None:
+    outcome, certificate = state.result, state.certificate
+    if certificate is not None:
+        result = f"{certificate_name(certificate)} of {certificate.on_date}: {outcome}."
+    elif last is not None:
+        result = f"{last.id} on {last.on_date}: {outcome}."
+    else:
         return "not", "?", "Never checked", "Its apertures are not measured yet."
-    result = f"{last.id} on {last.on_date}: {last.outcome}."
-    if last.outcome in FAILING:
+    if outcome in FAILING:
         return "fail", "✗", "In service, but its last check was not passed", result
     if state.overdue:
         return "conditional", "!", "In service, check overdue", f"{result} Due since {state.due}."
-    mark = "conditional" if last.outcome != "pass" else "pass"
-    return mark, MARKS[last.outcome], "In service", f"{result} Next check by {state.due}."
+    mark = "conditional" if outcome != "pass" else "pass"
+    return mark, MARKS[outcome], "In service", f"{result} Next check by {state.due}."
 
 
 def _next(view: HistoryView) -> str:
@@ -124,6 +129,8 @@ def _next(view: HistoryView) -> str:
         return "None: its service has ended; its records are kept."
     if state.status == QUARANTINED:
         return "Keep it out of use until a check passes, then return it to service."
+    if state.certified and not state.overdue:
+        return f"Check it, or have it certified, by {state.due}."
     if state.last_check is None:
         return f"Check it before it is used: sieveward check {state.sieve.id} SCAN… --scale FILE."
     action = view.outlook.advice.action

@@ -11,6 +11,7 @@ from sieve_inspect.verdict.sentences import decimals_for
 from sieve_registry import events
 from sieve_registry.codec import EventPayload
 from sieve_registry.records import Fact, SieveHistory
+from sieve_registry.sieves.certificates import summary_of
 
 # Records without a table of their own.
 FACTS: tuple[type[EventPayload], ...] = (
@@ -53,7 +54,7 @@ def _rows(
     records: list[tuple[Any, str, str]] = [
         *((c, f"check {c.id}", f"{c.outcome}; proposed: {c.action}") for c in history.checks),
         *((u, f"{u.count} uses", _used(u)) for u in history.uses),
-        *((a, a.kind, _payload(a.payload.to_payload())) for a in history.acts),
+        *((a, a.kind, _act(a.payload)) for a in history.acts),
         *((e, "changed", _edited(e)) for e in history.edits),
         *((f, f.kind, _fact(f)) for f in facts),
     ]
@@ -64,6 +65,14 @@ def _rows(
         if record.on_date <= day:
             made = (record.person, record.recorded_at, record.seq not in decided)
             yield RecordRow(record.on_date, record.seq, what, details, *made)
+
+
+def _act(payload: EventPayload) -> str:
+    if isinstance(payload, events.CertificateRecorded):
+        files = ", ".join(file.name for file in payload.evidence)
+        accreditation = f"accreditation {payload.accreditation}" if payload.accreditation else ""
+        return "; ".join(text for text in (summary_of(payload), accreditation, files) if text)
+    return _payload(payload.to_payload())
 
 
 def _used(use: Any) -> str:

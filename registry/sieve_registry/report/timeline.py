@@ -1,4 +1,4 @@
-"""The life of a sieve as a bar: in service, in quarantine, retired, and its checks as marks.
+"""The life of a sieve as a bar: in service, in quarantine, retired; its results as marks.
 
 Marks differ by shape, not by colour alone: a filled circle is a pass, a half-filled circle a
 conditional outcome, a cross a fail, an open circle a check that was not judged.
@@ -12,8 +12,10 @@ from datetime import date, timedelta
 from typing import TYPE_CHECKING, Any
 
 from sieve_inspect.outcomes import FAILING, Outcome
-from sieve_registry.records import SieveHistory, Status
+from sieve_registry.events import CertificateRecorded
+from sieve_registry.records import SieveHistory, Status, facts_of_type
 from sieve_registry.report.pages import page_environment
+from sieve_registry.sieves.certificates import certificate_name
 from sieve_registry.sieves.state import known_from, state_as_of
 
 if TYPE_CHECKING:
@@ -69,6 +71,13 @@ def marks_of(history: SieveHistory) -> list[Mark]:
     return [Mark(check.id, check.on_date, check.outcome) for check in history.checks]
 
 
+def _certificate_marks(history: SieveHistory) -> list[Mark]:
+    return [
+        Mark(certificate_name(fact), fact.on_date, fact.payload.outcome)
+        for fact in facts_of_type(history.acts, CertificateRecorded)
+    ]
+
+
 def timeline_svg(
     history: SieveHistory,
     marks: Sequence[Mark],
@@ -86,6 +95,7 @@ def timeline_svg(
         return round(LEFT + (RIGHT - LEFT) * (at - first).days / days, 1)
 
     checks = [mark for mark in marks if mark.on_date <= day]
+    drawn = [*checks, *(mark for mark in _certificate_marks(history) if mark.on_date <= day)]
     text = (
         page_environment()
         .get_template("timeline.svg")
@@ -100,7 +110,7 @@ def timeline_svg(
             marks=[
                 {"kind": _kind(c.outcome), "x": x(c.on_date),
                  "text": f"{c.id}, {c.on_date}: {c.outcome}"}
-                for c in checks
+                for c in drawn
             ],
             ticks=_ticks(first, last, x),
         )

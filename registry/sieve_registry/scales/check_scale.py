@@ -38,6 +38,12 @@ class CheckScale:
         device = link.get("device")
         return None if device is None else str(device)
 
+    @property
+    def instruments(self) -> tuple[str, ...]:
+        """The device, and the artefact in the scan, where they are on record."""
+        artefact = ((self.trace or {}).get("artefact") or {}).get("id") if self.in_scan else None
+        return tuple(str(name) for name in (self.device, artefact) if name)
+
     @classmethod
     def of(cls, scale: Scale | CheckScale) -> CheckScale:
         """The same, or a plain scale without a chain."""

@@ -23,6 +23,7 @@ from sieve_registry.scales.calibrations import (
     record_scale,
     warmed,
 )
+from sieve_registry.scales.equipment import cautions
 from sieve_registry.scales.plausibility import (
     accepted,
     contradictions_of_device,
@@ -225,7 +226,8 @@ def calibrate_device(
 
     The name defaults to the device's. A single line corrects the edge bias of the recorded scale
     that `base` names. Raises `UnknownThingError`, `ArtefactExpiredError`, `ScaleExpiredError`,
-    `ImplausibleScaleError`, `UsageError`, `DateRefusedError`, and what the calibration refuses.
+    `ImplausibleScaleError`, `EquipmentRefusedError`, `UsageError`, `DateRefusedError`, and what
+    the calibration refuses.
     """
     from sieve_inspect.scale.artefact.calibrate import MAX_RESIDUAL_PX
     from sieve_inspect.scale.artefact.residual_picture import line_png, residuals_png
@@ -233,6 +235,7 @@ def calibrate_device(
     device = device_named(registry, device_id)
     day = terms.on_date or registry.today()
     artefact = certificate_for(registry, artefact_id, day)
+    to_note = tuple(cautions(registry, (artefact.id, device.id), day))
     if artefact.kind == "line" and base is None:
         raise UsageError(message=_NO_BASE)
     below = None if base is None else base_scale(registry, base, device, day)
@@ -241,12 +244,14 @@ def calibrate_device(
         plain = pictures.calibrate(artefact.to_calibrate(), device.encoding)
         against = _of_device(registry, device, plain.scale)
         plausible = pictures.plausible(plain, against, terms.by)
-        calibration = warmed(plausible, artefact, conditions)
+        warm = warmed(plausible, artefact, conditions)
+        calibration = replace(warm, warnings=(*warm.warnings, *to_note))
         picture = residuals_png(calibration)
     else:
-        calibration = pictures.calibrate_line(
+        line = pictures.calibrate_line(
             artefact.to_line(), below.scale(registry), below.file(registry), device.encoding
         )
+        calibration = replace(line, warnings=(*line.warnings, *to_note))
         picture = line_png(calibration)
     limit = pictures.max_residual_um
     kept = record_scale(

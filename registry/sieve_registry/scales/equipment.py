@@ -48,7 +48,11 @@ class EquipmentState(StrEnum):
 
 
 PASS, FAIL = "pass", "fail"
-_ACTS: tuple[type[EventPayload], ...] = (EquipmentAdded, EquipmentEdited, EquipmentLogged)
+EQUIPMENT_EVENTS: tuple[type[EventPayload], ...] = (
+    EquipmentAdded,
+    EquipmentEdited,
+    EquipmentLogged,
+)
 _TEXTS = ("maker", "model", "serial", "firmware", "driver", "place", "criterion", "note")
 _DAYS = ("received", "valid_to", "next_due")
 EDITABLE = (*_TEXTS, *_DAYS, "names")
@@ -250,7 +254,7 @@ def recorded_equipment(
     `until` leaves out what was recorded after that event.
     """
     with registry.reading() as connection:
-        facts = live(connection, _ACTS, until=until)
+        facts = live(connection, EQUIPMENT_EVENTS, until=until)
     return equipment_of(facts, day or registry.today())
 
 
@@ -268,7 +272,7 @@ def equipment_named(registry: Registry, name: str, day: date | None = None) -> E
     """A piece of equipment at the end of a day (today). Raises `UnknownThingError`."""
     wanted = clean_id(name)
     with registry.reading() as connection:
-        facts = live(connection, _ACTS, wanted)
+        facts = live(connection, EQUIPMENT_EVENTS, wanted)
     for piece in equipment_of(facts, day or registry.today()):
         return piece
     raise UnknownThingError(
@@ -348,6 +352,19 @@ def standing_for(pieces: Iterable[Equipment], name: str) -> list[Equipment]:
     return [p for p in pieces if wanted in {p.id.casefold(), *(n.casefold() for n in p.names)}]
 
 
+def refuse_out_of_use(piece: Equipment, name: str) -> None:
+    """Raise `EquipmentRefusedError` where a piece used as `name` is quarantined or retired."""
+    since = piece.state_since
+    if piece.state == EquipmentState.IN_USE or since is None:
+        return
+    returnable = piece.state == EquipmentState.QUARANTINED
+    raise EquipmentRefusedError(
+        name=name,
+        reason=f"{piece.state} since {since.on_date} ({since.payload.note})",
+        advice="return it after a passed check, or use another" if returnable else "use another",
+    )
+
+
 def cautions(registry: Registry, names: Iterable[str | None], day: date) -> list[str]:
     """What is to be known of devices and artefacts that measure on a day, a sentence each.
 
@@ -357,15 +374,7 @@ def cautions(registry: Registry, names: Iterable[str | None], day: date) -> list
     sentences = []
     for name in dict.fromkeys(name for name in names if name):
         for piece in standing_for(pieces, name):
-            if piece.state != EquipmentState.IN_USE and piece.state_since is not None:
-                since = piece.state_since
-                raise EquipmentRefusedError(
-                    name=name,
-                    reason=f"{piece.state} since {since.on_date} ({since.payload.note})",
-                    advice="return it after a passed check, or use another"
-                    if piece.state == EquipmentState.QUARANTINED
-                    else "use another",
-                )
+            refuse_out_of_use(piece, name)
             sentences += [f"{name}: {finding.message}" for finding in piece.findings]
     return sentences
 

@@ -95,7 +95,8 @@ def _beads(desk: Desk, form: Form, folder: Path, data: FormData) -> str:
     number = references.e_n_against_optical(desk.registry, last, result)
     more = {"charged_g": charged, "through_g": through, "e_n": number}
     terms, material = form.terms(), form.text("material")
-    references.record(desk.registry, form.text("sieve"), result, material, terms, **more)
+    accepted = form.text("accept_expired")
+    references.record(desk.registry, form.text("sieve"), result, material, terms, accepted, **more)
     return done_place(desk.registry, form.text("sieve"))
 
 
@@ -112,7 +113,8 @@ def _cement(desk: Desk, form: Form) -> str:
             message="The two runs differ by more than 0.3 %: make a third run and give all three."
         )
     terms, material = form.terms(), form.text("material")
-    references.record(desk.registry, form.text("sieve"), result, material, terms)
+    accepted = form.text("accept_expired")
+    references.record(desk.registry, form.text("sieve"), result, material, terms, accepted)
     return done_place(desk.registry, form.text("sieve"))
 
 
@@ -122,7 +124,8 @@ def _master(desk: Desk, form: Form) -> str:
     expanded = form.text("expanded")
     result = reference_rules.master(pairs, _pair(expanded) if expanded else None)
     terms, material = form.terms(), form.text("material")
-    references.record(desk.registry, form.text("sieve"), result, material, terms)
+    accepted = form.text("accept_expired")
+    references.record(desk.registry, form.text("sieve"), result, material, terms, accepted)
     return done_place(desk.registry, form.text("sieve"))
 
 

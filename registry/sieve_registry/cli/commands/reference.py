@@ -24,8 +24,10 @@ reference_app = typer.Typer(
 )
 
 MaterialOption = Annotated[
-    str, option("Lot and certificate of the reference.", "T", name="--material")
+    str,
+    option("Lot and certificate, or its name among the equipment.", "T", name="--material"),
 ]
+AcceptExpired = Annotated[str, option("Accept expired material: why.", "REASON")]
 
 
 @reference_app.command()
@@ -45,6 +47,7 @@ def beads(
     split: Annotated[
         float, option("u of the share passing from splitting (riffle: 0.3).", "%")
     ] = 0.0,
+    accept_expired: AcceptExpired = "",
     date: options.Date = None,
     by: options.By = None,
     why_late: options.WhyLate = "",
@@ -64,7 +67,9 @@ def beads(
         number = references.e_n_against_optical(registry, last, result)
         terms = options.terms(date, by, why_late)
         more = {"charged_g": charged, "through_g": through, "e_n": number, **asdict(procedure)}
-        event = references.record(registry, sieve_id, result, material, terms, **more)
+        event = references.record(
+            registry, sieve_id, result, material, terms, accept_expired, **more
+        )
     payload = output.fields(result, "passing_percent aperture_um U_um")
     payload |= {"optical_check": last and last.id, "e_n": number}
     if output.emit(json_path, output.fields(event, _EVENT) | payload):
@@ -85,6 +90,7 @@ def cement(
     certified: Annotated[float, option("Certified residue in percent.", "%")],
     residue: Annotated[list[float], option("Measured residue; once per run.", "%")],
     material: MaterialOption,
+    accept_expired: AcceptExpired = "",
     date: options.Date = None,
     by: options.By = None,
     why_late: options.WhyLate = "",
@@ -99,7 +105,8 @@ def cement(
             message="The two runs differ by more than 0.3 %: make a third run and give all three. "
             "Nothing was recorded."
         )
-    event = _recorded(context, sieve_id, result, material, options.terms(date, by, why_late))
+    terms = options.terms(date, by, why_late)
+    event = _recorded(context, sieve_id, result, material, terms, accept_expired)
     payload = output.fields(result, "residues found factor usable")
     if output.emit(json_path, output.fields(event, _EVENT) | payload):
         return
@@ -122,6 +129,7 @@ def master(
     expanded: Annotated[
         str | None, option("U (k = 2) of both, in percent.", "UW,UM", name="--u")
     ] = None,
+    accept_expired: AcceptExpired = "",
     date: options.Date = None,
     by: options.By = None,
     why_late: options.WhyLate = "",
@@ -132,7 +140,8 @@ def master(
 
     known = None if expanded is None else _two(expanded)
     result = evaluate([_two(text) for text in pair], known)
-    event = _recorded(context, sieve_id, result, material, options.terms(date, by, why_late))
+    terms = options.terms(date, by, why_late)
+    event = _recorded(context, sieve_id, result, material, terms, accept_expired)
     payload = output.fields(
         result, "pairs difference_percent=difference U_percent=U_difference e_n satisfactory"
     )
@@ -185,11 +194,12 @@ def _recorded(
     result: Cement | Master,
     material: str,
     terms: RecordTerms,
+    accept_expired: str,
 ) -> Event:
     from sieve_registry.quality import references
 
     with options.opened(context) as registry:
-        return references.record(registry, sieve_id, result, material, terms)
+        return references.record(registry, sieve_id, result, material, terms, accept_expired)
 
 
 def _two(text: str) -> tuple[float, float]:

@@ -29,6 +29,7 @@ class What(StrEnum):
 
     SIEVES = "sieves"
     CHECKS = "checks"
+    CERTIFICATES = "certificates"
 
 
 class Role(StrEnum):
@@ -48,7 +49,7 @@ def export(
     json_path: options.Json = None,
 ) -> None:
     """Export the complete registry as JSON Lines with its evidence, or a table."""
-    from sieve_registry.exchange import archive, sheets, tables
+    from sieve_registry.exchange import archive, sheets, table_export
 
     suffix = out.suffix.lower()
     is_table = suffix in (".csv", ".xlsx")
@@ -59,7 +60,11 @@ def export(
             if not output.emit(json_path, {"file": str(out), **fields(manifest, _MANIFEST)}):
                 _print_manifest(manifest, "Exported", f"to {out}")
             return
-        rows = (tables.sieve_rows if what is What.SIEVES else tables.check_rows)(registry)
+        rows = {
+            What.SIEVES: table_export.sieve_rows,
+            What.CHECKS: table_export.check_rows,
+            What.CERTIFICATES: table_export.certificate_rows,
+        }[what](registry)
     data = sheets.xlsx_bytes(what.value, rows) if suffix == ".xlsx" else sheets.csv_bytes(rows)
     output.write_bytes(out, data)
     if not output.emit(json_path, {"file": str(out), "rows": len(rows) - 1}):
@@ -88,7 +93,7 @@ def import_(
     why_late: options.WhyLate = "",
     json_path: options.Json = None,
 ) -> None:
-    """Import a table of sieves or past checks, all rows or none; or an export.
+    """Import a table of sieves, past checks or certificates, all rows or none; or an export.
 
     Columns of sieves: id, nominal; optional: standard, grade, serial,
     location, maker, frame, in_service, interval_months, interval_uses,
@@ -96,6 +101,10 @@ def import_(
 
     Columns of past checks: sieve, date, outcome, mean_x, mean_y; optional:
     sd_x, sd_y, max_x, max_y, u_mean_x, u_mean_y (k = 1), count, certificate, by, note.
+
+    Columns of certificates: sieve, date, number, laboratory, mean_x, mean_y; optional:
+    u_x, u_y (U as printed), k (2), sd_x, sd_y, max_x, max_y, wire_x, wire_y, count,
+    accreditation, standard, outcome, next_due, by, note.
 
     A mapping file gives your names of columns, your format of dates, and your words for outcomes:
 

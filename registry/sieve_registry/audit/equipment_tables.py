@@ -1,0 +1,107 @@
+"""An audit's tables of certificates of outside laboratories, and of equipment with its events."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Any
+
+from sieve_registry.audit.table import AuditTable, Columns, Scope, table
+from sieve_registry.events import CertificateRecorded, EquipmentLogged
+from sieve_registry.quality.certificate_rules import Comparison, compare
+from sieve_registry.records import Fact
+from sieve_registry.scales.corrections import live
+from sieve_registry.scales.equipment import EQUIPMENT_EVENTS, Equipment, equipment_of
+from sieve_registry.sieves.certificates import certificates_of
+from sieve_registry.store import reader
+
+EQUIPMENT_TABLES = ("certificates", "equipment", "equipment_events")
+
+
+def equipment_tables(scope: Scope) -> list[AuditTable]:
+    """Certificates with E_n against own checks, equipment on the day, and its events up to it."""
+    pieces = equipment_of(live(scope.connection, EQUIPMENT_EVENTS, None, scope.until), scope.as_of)
+    logged = [(piece, fact) for piece in pieces for fact in piece.log]
+    return [
+        table("certificates", "Certificates", _certificate_columns(scope), _compared(scope)),
+        table("equipment", "Equipment", _equipment_columns(scope), pieces),
+        table("equipment_events", "Equipment events", _event_columns(scope), logged),
+    ]
+
+
+def _compared(scope: Scope) -> Iterator[Comparison]:
+    """Every certificate up to the day, as then corrected, with the nearest own check."""
+    facts = scope.facts(CertificateRecorded)
+    for sieve_id in dict.fromkeys(fact.subject for fact in facts if fact.on_date <= scope.as_of):
+        history = reader.histories(scope.connection, sieve_id, scope.until)[sieve_id]
+        for fact in certificates_of(history, scope.as_of):
+            yield compare(history, fact)
+
+
+def _certificate_columns(scope: Scope) -> Columns[Comparison]:
+    return (
+        ("sieve", lambda c: c.certificate.subject),
+        ("date", lambda c: str(c.certificate.on_date)),
+        ("number", lambda c: c.certificate.payload.number),
+        ("laboratory", lambda c: c.certificate.payload.laboratory),
+        ("accreditation", lambda c: c.certificate.payload.accreditation),
+        ("outcome", lambda c: c.certificate.payload.outcome),
+        ("standard", lambda c: c.certificate.payload.standard),
+        ("mean x, um", lambda c: _text(c.certificate.payload.x.mean_um)),
+        ("U mean x, um", lambda c: _text(c.certificate.payload.x.expanded_um)),
+        ("mean y, um", lambda c: _text(c.certificate.payload.y.mean_um)),
+        ("U mean y, um", lambda c: _text(c.certificate.payload.y.expanded_um)),
+        ("k", lambda c: _text(c.certificate.payload.k)),
+        ("next due", lambda c: str(c.certificate.payload.next_due or "")),
+        ("own check", lambda c: c.check.id if c.check else ""),
+        ("days apart", lambda c: "" if c.days_apart is None else str(c.days_apart)),
+        ("E_n", _e_numbers),
+        ("document", lambda c: _files(c.certificate)),
+        ("by", lambda c: c.certificate.person),
+        ("event", lambda c: str(c.certificate.seq)),
+        *((name, lambda c, cell=cell: cell(c.certificate)) for name, cell in scope.time_columns()),
+    )
+
+
+def _text(value: object) -> str:
+    return "" if value is None else f"{value:f}"
+
+
+def _e_numbers(comparison: Comparison) -> str:
+    return ", ".join(f"{part.direction} {part.e_n:+.2f}" for part in comparison.directions)
+
+
+def _files(fact: Fact[Any]) -> str:
+    return ", ".join(f"{file.name} ({file.sha256[:16]})" for file in fact.payload.evidence)
+
+
+def _equipment_columns(scope: Scope) -> Columns[Equipment]:
+    names = ("kind", "maker", "model", "serial", "firmware", "driver", "place", "criterion")
+    return (
+        ("equipment", lambda p: p.id),
+        *((name, lambda p, name=name: str(getattr(p, name))) for name in names),
+        ("stands for", lambda p: ", ".join(p.names)),
+        ("received", lambda p: str(p.received or "")),
+        ("state", lambda p: str(p.state)),
+        ("to note", lambda p: "; ".join(finding.message for finding in p.findings)),
+        ("valid to", lambda p: str(p.valid_to or "")),
+        ("next due", lambda p: str(p.next_due or "")),
+        ("overdue", lambda p: "yes" if p.overdue else "no"),
+        ("by", lambda p: p.person),
+        ("event", lambda p: str(p.seq)),
+        *scope.time_columns(),
+    )
+
+
+def _event_columns(scope: Scope) -> Columns[tuple[Equipment, Fact[EquipmentLogged]]]:
+    return (
+        ("equipment", lambda e: e[0].id),
+        ("date", lambda e: str(e[1].on_date)),
+        ("what", lambda e: e[1].payload.act),
+        ("outcome", lambda e: e[1].payload.outcome),
+        ("note", lambda e: e[1].payload.note),
+        ("next due", lambda e: str(e[1].payload.next_due or "")),
+        ("document", lambda e: _files(e[1])),
+        ("by", lambda e: e[1].person),
+        ("event", lambda e: str(e[1].seq)),
+        *((name, lambda e, cell=cell: cell(e[1])) for name, cell in scope.time_columns()),
+    )
