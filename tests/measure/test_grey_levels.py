@@ -55,6 +55,17 @@ def test_a_thresholded_picture_saved_as_jpeg_is_refused(tmp_path: Path, quality:
         measure(tmp_path / "scan.jpg", nominal_um=142, um_per_px=10.0)
 
 
+@pytest.mark.parametrize("border", [0, 255])
+def test_a_border_and_a_label_laid_into_the_picture_are_no_thresholding(border: int) -> None:
+    """Their edges have no pixel between dark and light; those of the cloth have."""
+    scan = np.full((320, 380), border, np.uint8)
+    scan[40:280, 40:340] = PICTURE
+    scan[45:65, 50:150] = 255
+    x, y = measured(scan).directions
+    assert x.mean_um == pytest.approx(142, abs=2)  # the spacings drawn have a spread of 4 um
+    assert y.mean_um == pytest.approx(142, abs=2)
+
+
 def test_a_palette_of_four_colours_is_refused() -> None:
     colours = np.array([[10, 20, 30], [90, 80, 70], [180, 190, 170], [240, 250, 245]], np.uint8)
     with pytest.raises(RefusedImageError, match="only 4 grey levels"):

@@ -28,6 +28,8 @@ _ROWS = 400  # examined
 # scans less, white noise 0.71, thresholded pictures saved as JPEG 1.00.
 _JUMPS = 0.85
 _FEWEST_WAYS = 50
+_PARTS = 8  # of the picture along each side, each judged by its own levels
+_CONTRAST = 0.25  # of the picture's contrast, from which a part shows edges and not noise
 _PIXELS = 1_000_000  # in which they are sought
 _DARK, _LIGHT = 0.3, 0.7  # of the way from the 2nd to the 98th percentile
 
@@ -66,18 +68,39 @@ def check_grey_levels(path: Path, raw: Raw) -> str:
 
 
 def _check_jumps(path: Path, grey: Raw) -> None:
-    """Refuse rows (n, w) whose edges have no pixel between dark and light."""
-    low, high = np.percentile(grey, (2, 98))
-    share = (grey - low) / max(high - low, 1e-9)
-    dark, light = share < _DARK, share > _LIGHT
-    between = ~dark & ~light
-    jumps = int(((dark[:, :-1] & light[:, 1:]) | (light[:, :-1] & dark[:, 1:])).sum())
-    ends = (dark[:, :-2] & light[:, 2:]) | (light[:, :-2] & dark[:, 2:])
-    ways = jumps + int((between[:, 1:-1] & ends).sum())
-    if ways >= _FEWEST_WAYS and jumps > _JUMPS * ways:
+    """Refuse rows (n, w) whose edges have no pixel between dark and light.
+
+    Judged by the middle of many parts, each by its own levels: a border, a label or a ruler laid
+    into the picture has edges of its own.
+    """
+    least = _CONTRAST * float(np.subtract(*np.percentile(grey, (98, 2))))
+    parts = [
+        part
+        for rows in np.array_split(grey, min(_PARTS, len(grey)))
+        for part in np.array_split(rows, min(_PARTS, grey.shape[1]), axis=1)
+    ]
+    counts = np.array([_ways_and_jumps(part, least) for part in parts])
+    ways, jumps = counts[counts[:, 0] > 0].T
+    if ways.sum() >= _FEWEST_WAYS and np.median(jumps / ways) > _JUMPS:
         raise RefusedImageError(
             file=path,
             reason="its edges go from dark to light without a pixel between, as after "
             "thresholding, so the position of edges between pixels is lost",
             advice="Scan in greyscale of 8 or 16 bit and leave the picture as scanned",
         )
+
+
+def _ways_and_jumps(grey: Raw, least: float) -> tuple[int, int]:
+    """How often rows (n, w) go from dark to light or back, and how often without a pixel between.
+
+    None where their levels differ by less than `least`.
+    """
+    low, high = np.percentile(grey, (2, 98))
+    if high - low < max(least, 1):
+        return 0, 0
+    share = (grey - low) / (high - low)
+    dark, light = share < _DARK, share > _LIGHT
+    between = ~dark & ~light
+    jumps = int(((dark[:, :-1] & light[:, 1:]) | (light[:, :-1] & dark[:, 1:])).sum())
+    ends = (dark[:, :-2] & light[:, 2:]) | (light[:, :-2] & dark[:, 2:])
+    return jumps + int((between[:, 1:-1] & ends).sum()), jumps
