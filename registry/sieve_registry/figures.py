@@ -17,6 +17,13 @@ class ResultState(StrEnum):
     CUSTOMER_TOLD = "affected, customer told"
 
 
+class CheckMethod(StrEnum):
+    """How a sieve is checked: optically, or with reference material."""
+
+    OPTICAL = "optical"
+    REFERENCE = "reference"
+
+
 class EquipmentKind(StrEnum):
     """Kinds of equipment."""
 

@@ -44,7 +44,6 @@ def test_a_name_without_a_record_is_a_file(registry: Registry, tmp_path: Path) -
         (replace(DAY, um_per_px="5", region=(0, 0, 9, 9)), UsageError, "`target_in_scan`"),
         (replace(DAY, um_per_px="5", setting="2400dpi"), UsageError, "recorded scale"),
         (replace(DAY, um_per_px="5", stand_off_um=0.0), UsageError, "recorded scale"),
-        (replace(DAY, um_per_px="5", temperature_c=20.0), UsageError, "recorded scale"),
         (replace(DAY, scale=SCALE, accept_expired="old"), UsageError, "recorded scale"),
     ],
 )

@@ -1,8 +1,8 @@
-"""An audit's tables of certificates of outside laboratories, and of equipment with its events."""
+"""An audit's tables of certificates, of equipment with its events, and of the environment."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from typing import Any
 
 from sieve_registry.audit.table import AuditTable, Columns, Scope, table
@@ -10,21 +10,23 @@ from sieve_registry.events import CertificateRecorded, EquipmentLogged
 from sieve_registry.quality.certificate_rules import Comparison, compare
 from sieve_registry.records import Fact
 from sieve_registry.scales.corrections import live
+from sieve_registry.scales.environment import words
 from sieve_registry.scales.equipment import EQUIPMENT_EVENTS, Equipment, equipment_of
 from sieve_registry.sieves.certificates import certificates_of
 from sieve_registry.store import reader
 
-EQUIPMENT_TABLES = ("certificates", "equipment", "equipment_events")
+EQUIPMENT_TABLES = ("certificates", "equipment", "equipment_events", "environment")
 
 
 def equipment_tables(scope: Scope) -> list[AuditTable]:
-    """Certificates with E_n against own checks, equipment on the day, and its events up to it."""
+    """Certificates with E_n, equipment with its events, and the environment of checks."""
     pieces = equipment_of(live(scope.connection, EQUIPMENT_EVENTS, None, scope.until), scope.as_of)
     logged = [(piece, fact) for piece in pieces for fact in piece.log]
     return [
         table("certificates", "Certificates", _certificate_columns(scope), _compared(scope)),
         table("equipment", "Equipment", _equipment_columns(scope), pieces),
         table("equipment_events", "Equipment events", _event_columns(scope), logged),
+        table("environment", "Environment of checks", _AIR_COLUMNS, _in_air(scope)),
     ]
 
 
@@ -105,3 +107,22 @@ def _event_columns(scope: Scope) -> Columns[tuple[Equipment, Fact[EquipmentLogge
         ("event", lambda e: str(e[1].seq)),
         *((name, lambda e, cell=cell: cell(e[1])) for name, cell in scope.time_columns()),
     )
+
+
+_Air = tuple[Fact[Any], Mapping[str, Any]]  # a check, and what it keeps of its environment
+_AIR_COLUMNS: Columns[_Air] = (
+    ("check", lambda a: str(getattr(a[0].payload, "check", "") or a[0].payload.kind)),
+    ("sieve", lambda a: a[0].subject),
+    ("date", lambda a: str(a[0].on_date)),
+    ("temperature and humidity", lambda a: words(a[1])),
+    ("to note", lambda a: "; ".join(a[1].get("faults", ()))),
+    ("event", lambda a: str(a[0].seq)),
+)
+
+
+def _in_air(scope: Scope) -> Iterator[_Air]:
+    """The checks, optical or with reference material, that keep something of their environment."""
+    for fact in reader.facts_with(scope.connection, "environment", None, scope.until):
+        kept = fact.payload.to_payload().get("environment")
+        if isinstance(kept, dict) and fact.on_date <= scope.as_of:
+            yield fact, kept

@@ -23,8 +23,10 @@ from sieve_inspect.errors import SievewardError, UsageError
 from sieve_inspect.image.bands import size_of
 from sieve_registry.checks import commands, validation
 from sieve_registry.errors import UnforeseenError
+from sieve_registry.figures import CheckMethod
 from sieve_registry.scales.check_scale import CheckScale
 from sieve_registry.scales.dpi import dpi_warnings
+from sieve_registry.scales.environment import NOT_RECORDED, Environment, faults, limits_of
 from sieve_registry.sieves.recording import RecordTerms
 from sieve_registry.store.engine import Registry
 
@@ -65,6 +67,7 @@ class Order:
     folder: Path
     picked: tuple[str, ...] = ()
     batch: str = ""
+    environment: Environment = NOT_RECORDED
 
 
 @dataclass(frozen=True)
@@ -241,7 +244,7 @@ class Jobs:
         job.began, job.phase, job.scan = time.monotonic(), Phase.MEASURING, 1
         order = job.order
         try:
-            job.taken = commands.take(
+            taken = commands.take(
                 self.registry,
                 order.sieve_id,
                 order.images,
@@ -250,7 +253,10 @@ class Jobs:
                 terms=RecordTerms(),
                 measure=measured,
             )
+            job.taken = commands.in_environment(taken, order.environment)
             job.cautions = commands.used_before(self.registry, order.images)
+            limits = limits_of(self.registry, CheckMethod.OPTICAL, taken.day)
+            job.cautions += [fault.reason for fault in faults(order.environment, limits)]
             unvalidated = validation.caution(self.registry)
             job.cautions += [unvalidated] if unvalidated else []
             job.cautions += job.taken.cloth.cautions

@@ -12,6 +12,7 @@ from sieve_registry.bench.forms import Form
 from sieve_registry.scales.check_scale import CheckScale
 from sieve_registry.scales.choice import ScaleRequest, choose_scale, parse_stand_off_um
 from sieve_registry.scales.default_scale import default_scale, recorded_scales
+from sieve_registry.scales.environment import read_number
 from sieve_registry.settings.user import load_settings
 from sieve_registry.store.engine import Registry
 
@@ -76,21 +77,12 @@ def choose(
         scale=scale,
         um_per_px=form.text("um_per_px") or None if kind == BY_HAND else None,
         stand_off_um=parse_stand_off_um(stand_off) if stand_off else None,
-        temperature_c=_degrees(form.text("temperature")),
+        temperature_c=read_number("temperature", form.text("temperature")),
         accept_expired=reason if kind == "kept" else "",
         accept_scale=reason,
         accepted_by=person or None,
     )
     return choose_scale(registry, request, ())
-
-
-def _degrees(text: str) -> float | None:
-    try:
-        return float(text.replace(",", ".")) if text else None
-    except ValueError:
-        raise UsageError(
-            message=f"Write the temperature in °C as a number, not {text!r}."
-        ) from None
 
 
 def _read(scale_file: Path) -> Scale:

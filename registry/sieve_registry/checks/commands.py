@@ -19,9 +19,17 @@ from sieve_registry.checks.cloth import NOT_RECOGNISED, Recognition, recognise_c
 from sieve_registry.checks.earlier import scatter_before
 from sieve_registry.checks.queries import get_check
 from sieve_registry.events import CheckRecorded, CheckSigned
+from sieve_registry.figures import CheckMethod
 from sieve_registry.records import CheckDetail, SieveHistory, SieveState
 from sieve_registry.scales.check_scale import CheckScale
 from sieve_registry.scales.dpi import dpi_warnings
+from sieve_registry.scales.environment import (
+    NOT_RECORDED,
+    Environment,
+    limits_of,
+    to_record,
+)
+from sieve_registry.scales.environment import faults as environment_faults
 from sieve_registry.scales.equipment import cautions
 from sieve_registry.scales.lamps import illumination_for
 from sieve_registry.scales.plausibility import accepted, contradictions_of_tags, dpi_of_file
@@ -45,6 +53,10 @@ if TYPE_CHECKING:
 
 
 _TODAY = RecordTerms()
+_NOT_CORRECTED = (
+    "the temperature is recorded, but the widths are not corrected to 20 °C: that needs a recorded "
+    "scale"
+)
 
 
 @dataclass(frozen=True, eq=False)
@@ -66,6 +78,7 @@ class Taken:
     warnings: tuple[str, ...] = ()
     judged: bool = True
     cloth: Recognition = NOT_RECOGNISED
+    environment: Environment = NOT_RECORDED  # of the place the scans were made in
 
 
 def measure_scans(
@@ -202,12 +215,16 @@ def record(registry: Registry, taken: Taken, terms: RecordTerms, visual: str = "
     recorded, `EvidenceError` when a scan changed since it was measured; then nothing is recorded.
     """
     sieve, examination = taken.history.sieve, gates.Examination.of(visual)
-    figures = dict(taken.figures)
+    figures, limits = dict(taken.figures), limits_of(registry, CheckMethod.OPTICAL, taken.day)
     if taken.judged:
-        unmet = gates.gates_of(taken.scale.scale, examination)
+        faults = environment_faults(taken.environment, limits)
+        unmet = gates.gates_of(taken.scale.scale, examination, faults)
         figures = gates.gated(figures, unmet, examination)
     warnings = [*dpi_warnings(taken.images, taken.scale.scale), *taken.warnings]
     warnings += taken.cloth.cautions
+    if taken.environment.temperature_c is not None and taken.scale.trace is None:
+        warnings.append(_NOT_CORRECTED)
+    kept = to_record(taken.environment, limits)
     staged: list[evidence.StagedFile] = []
     try:
         contents = (taken.images, taken.measurement, taken.scale.scale, sieve.standard)
@@ -227,6 +244,7 @@ def record(registry: Registry, taken: Taken, terms: RecordTerms, visual: str = "
                 **({} if taken.scale.trace is None else {"trace": dict(taken.scale.trace)}),
                 **({} if examination is None else examination.to_payload(terms, context.day)),
                 **({} if taken.cloth.link is None else {"cloth": taken.cloth.link.to_payload()}),
+                **({} if kept is None else {"environment": kept}),
             }
             with writer.placing(context.connection, registry.evidence, staged) as files:
                 payload["evidence"] = [file.to_payload() for file in files]
@@ -303,6 +321,11 @@ def accepting(taken: Taken, reason: str) -> Taken:
     Raises `OtherClothError` without a reason for recording it all the same.
     """
     return replace(taken, cloth=taken.cloth.accepted(reason))
+
+
+def in_environment(taken: Taken, environment: Environment) -> Taken:
+    """The check with the temperature and humidity of the place its scans were made in."""
+    return replace(taken, environment=environment)
 
 
 def sign_check(registry: Registry, check_id: str, note: str, terms: RecordTerms) -> SieveState:

@@ -1,4 +1,4 @@
-"""What a recorded check needs for a pass beside its measurement: the eye, and a certified scale.
+"""What a recorded check needs for a pass beside its measurement: eye, certified scale, environment.
 
 The cloth is looked at as a whole against even light before apertures are measured (ISO 3310-1:2016:
 weaving faults, creases, wrinkles, foreign matter), and the label has to be legible (ISO/IEC
@@ -19,6 +19,7 @@ from sieve_registry.values import clean_text
 if TYPE_CHECKING:
     from sieve_inspect.scale.model import Scale
     from sieve_inspect.verdict import Gate
+    from sieve_registry.scales.environment import Fault
 
 NO_FAULT = "ok"
 
@@ -48,8 +49,10 @@ class Examination:
         return {"visual": seen}
 
 
-def gates_of(scale: Scale, examination: Examination | None) -> tuple[Gate, ...]:
-    """The conditions of a pass that a check does not meet."""
+def gates_of(
+    scale: Scale, examination: Examination | None, environment: Sequence[Fault] = ()
+) -> tuple[Gate, ...]:
+    """The conditions of a pass that a check does not meet, with faults of its environment."""
     from sieve_inspect.verdict import Gate
 
     unmet = []
@@ -68,6 +71,7 @@ def gates_of(scale: Scale, examination: Examination | None) -> tuple[Gate, ...]:
                 "calibrate the device with a certified artefact (`sieveward scale`)",
             )
         )
+    unmet += [Gate(fault.reason, fault.remedy) for fault in environment]
     return tuple(unmet)
 
 

@@ -25,6 +25,7 @@ from sieve_registry.cli.commands.demo import demo
 from sieve_registry.cli.commands.device import device_app
 from sieve_registry.cli.commands.due import due
 from sieve_registry.cli.commands.effect import effect
+from sieve_registry.cli.commands.environment import environment
 from sieve_registry.cli.commands.equipment import equipment_app
 from sieve_registry.cli.commands.finding import finding_app
 from sieve_registry.cli.commands.illumination import illumination
@@ -117,7 +118,7 @@ _COMMANDS: dict[str, tuple[Callable[..., None], ...]] = {
     "Decide and look ahead": (
         wear, recloth, interval, lookback, plan, rule, decide, effect, repeatability, control,
     ),
-    "You and your laboratory": (settings, laboratory),
+    "You and your laboratory": (settings, laboratory, environment),
 }  # fmt: skip
 _GROUPS = {
     "Sieves": {"sieve": sieve_app, "stack": stack_app, "certificate": certificate_app},

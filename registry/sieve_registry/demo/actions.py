@@ -20,6 +20,7 @@ from sieve_registry.scales import artefacts
 from sieve_registry.scales.calibrations import ScaleConditions
 from sieve_registry.scales.choice import ScaleRequest, choose_scale
 from sieve_registry.scales.commands import ArtefactPictures, calibrate_device
+from sieve_registry.scales.environment import NOT_RECORDED
 from sieve_registry.sieves import commands as sieve_commands
 from sieve_registry.sieves import queries as sieve_queries
 from sieve_registry.sieves import stacks
@@ -234,7 +235,9 @@ def beads(sieve_id: str, charged_g: float, through_g: float) -> Action:
         number = references.e_n_against_optical(at.registry, last, result)
         more = {"charged_g": charged_g, "through_g": through_g, "e_n": number}
         lot = "beads EX-B5, lot 12"
-        return references.record(at.registry, sieve_id, result, lot, at.terms, "", **more)
+        return references.record(
+            at.registry, sieve_id, result, lot, at.terms, "", NOT_RECORDED, **more
+        )
 
     return Action(f"sieves certified beads on {sieve_id}", call)
 

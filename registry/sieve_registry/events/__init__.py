@@ -22,6 +22,7 @@ from sieve_registry.events.checks import (
 )
 from sieve_registry.events.equipment import (
     CertificateRecorded,
+    EnvironmentLimitsSet,
     EquipmentAdded,
     EquipmentEdited,
     EquipmentLogged,
@@ -85,6 +86,7 @@ __all__ = [
     "ClothReplaced",
     "DecisionRuleSet",
     "DeviceAdded",
+    "EnvironmentLimitsSet",
     "EquipmentAdded",
     "EquipmentEdited",
     "EquipmentLogged",
@@ -131,7 +133,7 @@ EVENT_TYPES: tuple[type[EventPayload], ...] = (
     ArtefactAdded, DeviceAdded, ScaleCalibrated, IlluminationMeasured, RecordCorrected,
     ScaleChainCorrected, LaboratoryRulesSet, HeadSigned, LossAccepted, RecordsImported,
     PersonAdded, PersonChanged, PersonLeft, AuthorisationGiven, AuthorisationWithdrawn, PasswordSet,
-    CertificateRecorded, EquipmentAdded, EquipmentEdited, EquipmentLogged,
+    CertificateRecorded, EquipmentAdded, EquipmentEdited, EquipmentLogged, EnvironmentLimitsSet,
     ReportIssued, ReportWithdrawn, ValidationRecorded, FindingRaised, FindingAnswered,
     FindingClosed, HeadStamped, ProofRulesSet,
 )  # fmt: skip

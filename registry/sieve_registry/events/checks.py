@@ -11,7 +11,7 @@ from sieve_registry.figures import ClothLink, DirectionFigures, EvidenceFile, Ma
 
 
 @dataclass(frozen=True, kw_only=True)
-class CheckRecorded(EventPayload, kind="check recorded", noun="the check", version=4):
+class CheckRecorded(EventPayload, kind="check recorded", noun="the check", version=5):
     """A check with the files that prove it; `cloth` is the earlier check of the same cloth.
 
     `visual` keeps what the eye saw, by whom and when; other mappings the measurement's own JSON.
@@ -41,6 +41,7 @@ class CheckRecorded(EventPayload, kind="check recorded", noun="the check", versi
     imported: Mapping[str, int] | None = optional(None, since=2)
     visual: Mapping[str, str] | None = optional(None, since=3)
     cloth: ClothLink | None = optional(None, since=4)
+    environment: Mapping[str, Any] | None = optional(None, since=5)
 
 
 @dataclass(frozen=True, kw_only=True)

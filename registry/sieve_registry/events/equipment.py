@@ -1,4 +1,4 @@
-"""Events of equipment of any kind, and of certificates of outside laboratories."""
+"""Events of equipment, of the environment, and of certificates of outside laboratories."""
 
 from __future__ import annotations
 
@@ -78,3 +78,15 @@ class EquipmentLogged(EventPayload, kind="equipment event", noun="the equipment'
     note: str
     next_due: date | None
     evidence: tuple[EvidenceFile, ...] = ()
+
+
+@dataclass(frozen=True, kw_only=True)
+class EnvironmentLimitsSet(EventPayload, kind="environment limits set", noun="the limits"):
+    """The laboratory's limits of temperature and humidity from a day on; None: no limit.
+
+    `method` is a text of `CheckMethod`, "" for every method without limits of its own.
+    """
+
+    method: str
+    temperature_c: tuple[float, float] | None
+    humidity_percent: tuple[float, float] | None

@@ -40,6 +40,7 @@ ACTS: Mapping[type[EventPayload], Act] = {
     events.EquipmentAdded: Act.CALIBRATE,
     events.EquipmentEdited: Act.CALIBRATE,
     events.EquipmentLogged: Act.CALIBRATE,
+    events.EnvironmentLimitsSet: Act.MANAGE,
     events.SieveReturned: Act.RELEASE,
     events.ActionDecided: Act.RELEASE,
     events.ResultReviewed: Act.RELEASE,

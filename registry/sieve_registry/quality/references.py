@@ -11,10 +11,16 @@ from sieve_inspect.verdict.model import Value
 from sieve_registry.codec import plain_object
 from sieve_registry.errors import EquipmentRefusedError
 from sieve_registry.events import CheckRecorded, ReferenceChecked
-from sieve_registry.figures import EquipmentKind
+from sieve_registry.figures import CheckMethod, EquipmentKind
 from sieve_registry.outlook.cloth_history import moment
 from sieve_registry.quality.reference_rules import Beads, Cement, CheckKind, Master, e_n
 from sieve_registry.records import Check, Event, Fact
+from sieve_registry.scales.environment import (
+    NOT_RECORDED,
+    Environment,
+    limits_of,
+    to_record,
+)
 from sieve_registry.scales.equipment import recorded_equipment, refuse_out_of_use
 from sieve_registry.sieves import queries as sieve_queries
 from sieve_registry.sieves.facts import facts_of, record_fact
@@ -43,6 +49,7 @@ def record(
     material: str,
     terms: RecordTerms,
     accept_expired: str = "",
+    environment: Environment = NOT_RECORDED,
     **more: Any,
 ) -> Event:
     """Record a reference check; `material` names lot and certificate, or the master sieve.
@@ -53,6 +60,8 @@ def record(
     """
     day = terms.on_date or registry.today()
     more |= _accepted(registry, material, day, clean_text("reason", accept_expired))
+    kept = to_record(environment, limits_of(registry, CheckMethod.REFERENCE, day))
+    more |= {} if kept is None else {"environment": kept}
     payload = ReferenceChecked(
         kind=result.KIND.value,
         material=clean_text("reference material", material, needed=True),

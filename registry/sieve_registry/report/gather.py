@@ -20,6 +20,7 @@ from sieve_registry.report.before_after import BeforeAfter, beside_earlier, scan
 from sieve_registry.report.enlarged import enlarge
 from sieve_registry.report.view import Apertures, CheckView, Overlay, ScanFile, SieveFacts
 from sieve_registry.scales.corrections import corrected_links
+from sieve_registry.scales.environment import words
 from sieve_registry.sieves import queries as sieve_queries
 from sieve_registry.sieves.facts import facts_of
 from sieve_registry.sieves.lifecycle import signature_of
@@ -67,6 +68,7 @@ def check_view(registry: Registry, check_id: str) -> CheckView:
         chain=(
             *chain_lines(payload.get("trace"), check.scale_source),
             *_visual(payload.get("visual")),
+            *_environment(payload.get("environment")),
             *(("Warning", warning) for warning in payload.get("warnings", ())),
             *corrected_links(registry, payload.get("trace")),
         ),
@@ -106,6 +108,11 @@ def _visual(seen: Mapping[str, str] | None) -> tuple[tuple[str, str], ...]:
         return ()
     result = "no fault" if seen["result"] == NO_FAULT else seen["result"]
     return (("Visual examination", f"{result}; {seen['by']}, {seen['on']}"),)
+
+
+def _environment(kept: Mapping[str, Any] | None) -> tuple[tuple[str, str], ...]:
+    """The line of temperature and humidity, with the laboratory's limits."""
+    return (("Environment", words(kept)),) if kept else ()
 
 
 def _facts(registry: Registry, check: Check, history: SieveHistory) -> SieveFacts:

@@ -151,12 +151,12 @@ def _refuse_incomparable(request: ScaleRequest, known: KeptScale | Scale | None)
     if isinstance(known, KeptScale):
         return
     given = request.setting is not None or request.stand_off_um is not None
-    if request.artefact is None:  # else these two concern the artefact
-        given = given or request.temperature_c is not None or bool(request.accept_expired)
+    if request.artefact is None:  # else it concerns the artefact
+        given = given or bool(request.accept_expired)
     if given:
         raise UsageError(
-            message="Setting, stand-off, temperature and a reason to accept an expired scale "
-            "apply to a recorded scale: choose a recorded scale, or leave them out."
+            message="Setting, stand-off and a reason to accept an expired scale apply to a "
+            "recorded scale: choose a recorded scale, or leave them out."
         )
 
 

@@ -39,6 +39,7 @@ from sieve_registry.bench.uploads import (
     watched_scans,
 )
 from sieve_registry.checks import commands as check_commands
+from sieve_registry.scales.environment import Environment, read_number
 from sieve_registry.sieves import queries as sieve_queries
 from sieve_registry.sieves.recording import RecordTerms
 
@@ -70,7 +71,8 @@ def _order(
     scale = choose(desk.registry, desk.given, form, scale_file, images)
     picked = () if batch else tuple(form.texts("pick"))
     encoding = form.text("encoding") or "auto"
-    return Order(sieve_id, tuple(images), scale, encoding, folder, picked, batch)
+    air = [read_number(what, form.text(what)) for what in ("temperature", "humidity")]
+    return Order(sieve_id, tuple(images), scale, encoding, folder, picked, batch, Environment(*air))
 
 
 def _scans(desk: Desk, form: Form, data: FormData, folder: Path, most: int) -> list[Path]:

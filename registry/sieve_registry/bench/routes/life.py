@@ -13,6 +13,7 @@ from sieve_registry.outlook import commands as outlook_commands
 from sieve_registry.quality import reference_rules, references
 from sieve_registry.quality.curves import read_curve
 from sieve_registry.records import UseDetails
+from sieve_registry.scales.environment import NOT_RECORDED
 from sieve_registry.sieves import commands
 from sieve_registry.sieves import queries as sieve_queries
 
@@ -96,7 +97,9 @@ def _beads(desk: Desk, form: Form, folder: Path, data: FormData) -> str:
     more = {"charged_g": charged, "through_g": through, "e_n": number}
     terms, material = form.terms(), form.text("material")
     accepted = form.text("accept_expired")
-    references.record(desk.registry, form.text("sieve"), result, material, terms, accepted, **more)
+    references.record(
+        desk.registry, form.text("sieve"), result, material, terms, accepted, NOT_RECORDED, **more
+    )
     return done_place(desk.registry, form.text("sieve"))
 
 

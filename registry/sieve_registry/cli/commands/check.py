@@ -89,6 +89,7 @@ def check(
     setting: SettingOption = None,
     stand_off: Annotated[str | None, option("Height of the cloth above the glass.", "L")] = None,
     temperature: options.Temperature = None,
+    humidity: options.Humidity = None,
     accept_expired: AcceptExpiredOption = "",
     accept_scale: AcceptScaleOption = "",
     turned: TurnedOption = 0.0,
@@ -108,11 +109,13 @@ def check(
     from sieve_registry.checks.queries import get_check
     from sieve_registry.cli.support.running import print_remark, progress
     from sieve_registry.scales.choice import ScaleRequest, choose_scale, parse_stand_off_um
+    from sieve_registry.scales.environment import Environment
 
     inputs = [("the scale", output.existing_file(scale_name))]
     output.check_outputs([], json_path, inputs + [("the scan", path) for path in images])
     terms = options.terms(date, by, why_late)
     stated = options.stated_light(lamp_angle, view_angle)
+    environment = Environment(temperature, humidity)
     with options.opened(context) as registry:
         _before_measuring(registry, images, terms)
         day = terms.on_date or registry.today()
@@ -150,6 +153,7 @@ def check(
                 measure=partial(check_commands.measure_scans, progress=update),
             )
         taken = check_commands.accepting(taken, accept_cloth)
+        taken = check_commands.in_environment(taken, environment)
         detail = get_check(registry, check_commands.record(registry, taken, terms, visual))
     if not output.emit(json_path, detail_dict(detail)):
         _print_check(detail, taken.cloth.sentence)
@@ -238,10 +242,12 @@ def _print_check(detail: CheckDetail, cloth: str) -> None:
 
 
 def _print_scans(payload: Mapping[str, Any]) -> None:
-    """How the scans were read, their scale, and warnings."""
+    """How the scans were read, their scale and environment, and warnings."""
+    from sieve_registry.scales.environment import words
+
     for image in payload["images"]:
-        words = ", ".join(image[n] for n in ("encoding", "encoding_reason") if n in image)
-        output.text(f"Scan {image['file']}, read as {words}.")
+        how = ", ".join(image[n] for n in ("encoding", "encoding_reason") if n in image)
+        output.text(f"Scan {image['file']}, read as {how}.")
     for run in (payload.get("trace") or {}).get("check", {}).get("in_scan", ()):
         x, y = (f"{float(value):.6g}" for value in run["um_per_px"])
         output.text(
@@ -250,6 +256,9 @@ def _print_scans(payload: Mapping[str, Any]) -> None:
     source = (payload.get("scale") or {}).get("source")
     if source:
         output.text(f"Scale: {source}.")
+    environment = words(payload.get("environment"))
+    if environment:
+        output.text(f"Environment: {environment}.")
     light = payload.get("light")
     if light:
         output.text(f"Light: {light['source']}; ±{2 * float(light['u_glow_um']):.2g} um (k = 2).")

@@ -48,6 +48,8 @@ def beads(
         float, option("u of the share passing from splitting (riffle: 0.3).", "%")
     ] = 0.0,
     accept_expired: AcceptExpired = "",
+    temperature: options.Temperature = None,
+    humidity: options.Humidity = None,
     date: options.Date = None,
     by: options.By = None,
     why_late: options.WhyLate = "",
@@ -58,6 +60,7 @@ def beads(
     from sieve_registry.quality.curves import read_curve
     from sieve_registry.quality.reference_rules import BeadsProcedure
     from sieve_registry.quality.reference_rules import beads as evaluate
+    from sieve_registry.scales.environment import Environment
     from sieve_registry.sieves import queries as sieve_queries
 
     procedure = BeadsProcedure(balance, end_point, split)
@@ -68,7 +71,14 @@ def beads(
         terms = options.terms(date, by, why_late)
         more = {"charged_g": charged, "through_g": through, "e_n": number, **asdict(procedure)}
         event = references.record(
-            registry, sieve_id, result, material, terms, accept_expired, **more
+            registry,
+            sieve_id,
+            result,
+            material,
+            terms,
+            accept_expired,
+            Environment(temperature, humidity),
+            **more,
         )
     payload = output.fields(result, "passing_percent aperture_um U_um")
     payload |= {"optical_check": last and last.id, "e_n": number}
@@ -91,6 +101,8 @@ def cement(
     residue: Annotated[list[float], option("Measured residue; once per run.", "%")],
     material: MaterialOption,
     accept_expired: AcceptExpired = "",
+    temperature: options.Temperature = None,
+    humidity: options.Humidity = None,
     date: options.Date = None,
     by: options.By = None,
     why_late: options.WhyLate = "",
@@ -106,7 +118,9 @@ def cement(
             "Nothing was recorded."
         )
     terms = options.terms(date, by, why_late)
-    event = _recorded(context, sieve_id, result, material, terms, accept_expired)
+    event = _recorded(
+        context, sieve_id, result, material, terms, accept_expired, (temperature, humidity)
+    )
     payload = output.fields(result, "residues found factor usable")
     if output.emit(json_path, output.fields(event, _EVENT) | payload):
         return
@@ -130,6 +144,8 @@ def master(
         str | None, option("U (k = 2) of both, in percent.", "UW,UM", name="--u")
     ] = None,
     accept_expired: AcceptExpired = "",
+    temperature: options.Temperature = None,
+    humidity: options.Humidity = None,
     date: options.Date = None,
     by: options.By = None,
     why_late: options.WhyLate = "",
@@ -141,7 +157,9 @@ def master(
     known = None if expanded is None else _two(expanded)
     result = evaluate([_two(text) for text in pair], known)
     terms = options.terms(date, by, why_late)
-    event = _recorded(context, sieve_id, result, material, terms, accept_expired)
+    event = _recorded(
+        context, sieve_id, result, material, terms, accept_expired, (temperature, humidity)
+    )
     payload = output.fields(
         result, "pairs difference_percent=difference U_percent=U_difference e_n satisfactory"
     )
@@ -195,11 +213,15 @@ def _recorded(
     material: str,
     terms: RecordTerms,
     accept_expired: str,
+    air: tuple[float | None, float | None],
 ) -> Event:
     from sieve_registry.quality import references
+    from sieve_registry.scales.environment import Environment
 
     with options.opened(context) as registry:
-        return references.record(registry, sieve_id, result, material, terms, accept_expired)
+        return references.record(
+            registry, sieve_id, result, material, terms, accept_expired, Environment(*air)
+        )
 
 
 def _two(text: str) -> tuple[float, float]:

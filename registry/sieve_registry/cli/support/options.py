@@ -65,6 +65,7 @@ ViewAngle = Annotated[
 ]
 Reason = Annotated[str, option("Why.", "T")]
 Sieve = Annotated[str, argument("The sieve.", "ID")]
+Humidity = Annotated[float | None, option("Relative humidity of the room.", "PERCENT")]
 Temperature = Annotated[float | None, option("Room temperature in °C.", "C")]
 UmPerPx = Annotated[str | None, option("Micrometres per pixel, by hand.", "X[,Y]")]
 WhyLate = Annotated[str, option("Reason for late entry.", "T")]

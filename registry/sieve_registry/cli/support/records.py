@@ -222,6 +222,7 @@ def detail_dict(detail: CheckDetail) -> dict[str, Any]:
         "evidence": evidence_dicts(detail.evidence),
         "images": payload["images"],
         "trace": payload.get("trace"),
+        "environment": payload.get("environment"),
         "warnings": payload.get("warnings", []),
         "event": output.fields(detail.event, "seq hash"),
     }
