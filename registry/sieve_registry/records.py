@@ -323,6 +323,12 @@ class SieveState:
         return self.last_check.outcome if self.last_check else "never checked"
 
     @property
+    def result_on(self) -> date | None:
+        """The day of that outcome; None without."""
+        record = self.certificate or self.last_check
+        return None if record is None else record.on_date
+
+    @property
     def unchecked(self) -> bool:
         """Whether neither a check nor a certificate judged it yet."""
         return self.last_check is None and self.certificate is None

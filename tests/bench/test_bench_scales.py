@@ -117,7 +117,7 @@ def test_circumstances_outside_the_scale_are_refused_before_measuring(
         answer = begin(lab, client, scale=recorded, **changes)
         assert answer.status_code == 422
         assert says in answer.text
-    answer = begin(lab, client, scale="given:0", temperature="21")
+    answer = begin(lab, client, scale="given:0", stand_off="1 mm")
     assert "apply to a recorded scale" in answer.text
     assert begin(lab, client, scale="kept:F-99").status_code == 422
     assert lab.jobs.waiting() == []

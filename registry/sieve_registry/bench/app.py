@@ -14,6 +14,7 @@ from sieve_registry.bench.desk import Desk, page
 from sieve_registry.bench.guard import Guard
 from sieve_registry.bench.routes import (
     checks,
+    equipment,
     first_day,
     issuing,
     life,
@@ -35,13 +36,28 @@ from sieve_registry.errors import (
     UnknownSieveError,
 )
 
-_READS = (today, sieves, checks, viewer, records, paper, stacks, scales, first_day, issuing)
-_WRITES = (sieves, checks, life, records, stacks, scales, first_day, issuing)
+_READS = (
+    today,
+    sieves,
+    checks,
+    viewer,
+    records,
+    paper,
+    stacks,
+    scales,
+    equipment,
+    first_day,
+    issuing,
+)
+_WRITES = (sieves, checks, life, records, stacks, scales, equipment, first_day, issuing)
 # Scans, pictures of artefacts and tables: these requests may be large.
 _UPLOADS = (
     "/jobs",
     "/sieves/table",
     "/reference/beads",
+    "/sieve/certificate",
+    "/equipment/add",
+    "/equipment/log",
     "/scales/artefacts",
     "/scales/calibrate",
     "/scales/lamp",

@@ -115,6 +115,11 @@ def place_of(sieve_id: str, **more: str | int) -> str:
     return f"/sieve?{urlencode({'id': sieve_id, **more})}"
 
 
+def place_of_equipment(name: str, **more: str | int) -> str:
+    """The address of the page of a piece of equipment."""
+    return f"/equipment/piece?{urlencode({'id': name, **more})}"
+
+
 def done_place(registry: Registry, sieve_id: str) -> str:
     """The page of a sieve, which names the record made last and offers to undo it."""
     history = sieve_queries.get_history(registry, sieve_id)

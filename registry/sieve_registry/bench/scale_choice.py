@@ -77,7 +77,7 @@ def choose(
         scale=scale,
         um_per_px=form.text("um_per_px") or None if kind == BY_HAND else None,
         stand_off_um=parse_stand_off_um(stand_off) if stand_off else None,
-        temperature_c=read_number("temperature", form.text("temperature")),
+        temperature_c=read_number("temperature", "°C", form.text("temperature")),
         accept_expired=reason if kind == "kept" else "",
         accept_scale=reason,
         accepted_by=person or None,

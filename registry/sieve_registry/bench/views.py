@@ -103,14 +103,13 @@ def progress_text(now: Progress) -> str:
 
 def sieve_row(state: SieveState) -> dict[str, Any]:
     """A sieve as a row of the list: its state in one word and one symbol."""
-    last = state.last_check
     kind, word = "good", "in service"
     if state.status != IN_SERVICE:
         kind = "retired" if state.status == RETIRED else "quarantined"
         word = str(state.status)
-    elif last is None:
+    elif state.unchecked:
         kind, word = "never", "not checked yet"
-    elif last.outcome in FAILING:
+    elif state.result in FAILING:
         kind, word = "failed", "check not passed"
     elif state.overdue:
         kind, word = "overdue", "check overdue"

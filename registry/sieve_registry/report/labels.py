@@ -73,15 +73,15 @@ def label_of(state: SieveState) -> Label:
 
 def _standing(state: SieveState) -> tuple[str, list[str], str]:
     """The status in capitals, the lines that follow, and the line of a small label."""
-    last, no_use = state.last_check, "Do not use"
+    result, no_use = state.result, "Do not use"
     if state.status != IN_SERVICE:
         return state.status.upper(), [no_use], no_use
-    if last is None:
+    if state.unchecked:
         return "NOT CHECKED", [no_use], no_use
-    checked = f"Checked {last.on_date}: pass"
-    if last.outcome != "pass":
-        checked = f"{last.on_date}: {last.outcome}"
-    if last.outcome in FAILING:
+    checked = f"{'Certified' if state.certificate else 'Checked'} {state.result_on}: pass"
+    if result != "pass":
+        checked = f"{state.result_on}: {result}"
+    if result in FAILING:
         return "NOT PASSED", [checked, no_use], no_use
     if state.overdue:
         due = f"Check was due {state.due}"

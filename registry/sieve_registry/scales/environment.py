@@ -172,12 +172,12 @@ def words(kept: Mapping[str, Any] | None) -> str:
     return ", ".join(parts)
 
 
-def read_number(what: str, text: str) -> float | None:
+def read_number(what: str, unit: str, text: str) -> float | None:
     """A temperature or a humidity as typed; None where nothing was. Raises `UsageError`."""
     try:
         number = float(text.replace(",", ".")) if text.strip() else None
     except ValueError:
         number = math.nan
     if number is not None and not math.isfinite(number):
-        raise UsageError(message=f"Write the {what} as a number, not {text!r}.")
+        raise UsageError(message=f"Write the {what} in {unit} as a number, not {text!r}.")
     return number

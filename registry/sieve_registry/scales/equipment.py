@@ -53,9 +53,9 @@ EQUIPMENT_EVENTS: tuple[type[EventPayload], ...] = (
     EquipmentEdited,
     EquipmentLogged,
 )
-_TEXTS = ("maker", "model", "serial", "firmware", "driver", "place", "criterion", "note")
+TEXTS = ("maker", "model", "serial", "firmware", "driver", "place", "criterion", "note")
 _DAYS = ("received", "valid_to", "next_due")
-EDITABLE = (*_TEXTS, *_DAYS, "names")
+EDITABLE = (*TEXTS, *_DAYS, "names")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -137,7 +137,7 @@ def add_equipment(
     if new.kind not in set(EquipmentKind):
         kinds = ", ".join(EquipmentKind)
         raise UsageError(message=f"--kind is one of {kinds}, not '{new.kind}'.")
-    texts: dict[str, Any] = {text: clean_text(text, getattr(new, text)) for text in _TEXTS}
+    texts: dict[str, Any] = {text: clean_text(text, getattr(new, text)) for text in TEXTS}
     names = tuple(dict.fromkeys(clean_id(other) for other in new.names))
     given = replace(new, names=names, **texts)
     payload = EquipmentAdded(**shared_fields(EquipmentAdded, given))

@@ -71,7 +71,10 @@ def _order(
     scale = choose(desk.registry, desk.given, form, scale_file, images)
     picked = () if batch else tuple(form.texts("pick"))
     encoding = form.text("encoding") or "auto"
-    air = [read_number(what, form.text(what)) for what in ("temperature", "humidity")]
+    air = [
+        read_number(what, unit, form.text(what))
+        for what, unit in (("temperature", "°C"), ("humidity", "%"))
+    ]
     return Order(sieve_id, tuple(images), scale, encoding, folder, picked, batch, Environment(*air))
 
 

@@ -8,18 +8,21 @@ from starlette.responses import Response
 
 from sieve_inspect.errors import UsageError
 from sieve_registry.bench.desk import Desk, desk_of, page
-from sieve_registry.bench.forms import Form, act, place_of
+from sieve_registry.bench.forms import Form, act, place_of, place_of_equipment
 from sieve_registry.bench.guard import PRINT_POLICY
+from sieve_registry.events import EquipmentAdded
 from sieve_registry.outlook.queries import outlook
 from sieve_registry.quality import corrections
 from sieve_registry.report.charts import standalone
 from sieve_registry.report.timeline import marks_of, timeline_svg
 from sieve_registry.report.wear import wear_svg
 from sieve_registry.scales.corrections import AMENDABLE
+from sieve_registry.scales.equipment import EQUIPMENT_EVENTS
 from sieve_registry.sieves import queries as sieve_queries
 from sieve_registry.sieves.recording import RecordTerms
 
-_OF_SCALES = frozenset(AMENDABLE)
+_OF_EQUIPMENT = frozenset(kind.KIND for kind in EQUIPMENT_EVENTS)
+_OF_SCALES = frozenset(AMENDABLE) - _OF_EQUIPMENT
 
 
 def correction(request: Request) -> Response:
@@ -56,8 +59,10 @@ def _correct(desk: Desk, form: Form) -> str:
 
 
 def _place(record: corrections.CorrectableRecord) -> str:
-    of_scales = record.event.kind in _OF_SCALES
-    return "/scales" if of_scales else place_of(record.event.subject)
+    kind, subject = record.event.kind, record.event.subject
+    if kind in _OF_EQUIPMENT:  # a record of equipment withdrawn as a whole has no page
+        return "/equipment" if kind == EquipmentAdded.KIND else place_of_equipment(subject)
+    return "/scales" if kind in _OF_SCALES else place_of(subject)
 
 
 def wear_chart(request: Request) -> Response:

@@ -77,7 +77,7 @@ def waiting(request: Request) -> Response:
 
 
 def _doubtful(state: SieveState) -> bool:
-    return state.last_check is not None and bool(state.remarks)
+    return not state.unchecked and bool(state.remarks)
 
 
 def folder(request: Request) -> Response:
