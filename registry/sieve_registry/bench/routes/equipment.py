@@ -54,14 +54,12 @@ def _certify(desk: Desk, form: Form, folder: Path, data: FormData) -> str:
 
 
 def _direction(form: Form, axis: str) -> CertifiedDirection:
-    figures = {
-        name: _exact(form.length_um(f"{field}_{axis}"))
-        for field, name in (("mean", "mean_um"), ("u", "expanded_um"), ("max", "max_um"))
-    }
-    mean = figures.pop("mean_um")
+    mean, expanded, largest = (
+        _exact(form.length_um(f"{field}_{axis}")) for field in ("mean", "u", "max")
+    )
     if mean is None:
         raise UsageError(message=f"Mean in {axis} missing: copy it from the certificate.")
-    return CertifiedDirection(mean_um=mean, **figures)
+    return CertifiedDirection(mean_um=mean, expanded_um=expanded, max_um=largest)
 
 
 def _exact(length_um: float | None) -> Decimal | None:
