@@ -254,7 +254,8 @@ class _View:
             low, high = middle - half, middle + half
         margin = (0.5 + _MARGIN) * pitch
         corner, size = low - margin, high - low + 2 * margin
-        return cls(corner, size, _SIDE_PX / float(size.max()), pitch, to_after, marks, part)
+        way = np.asarray(to_after, np.float64)
+        return cls(corner, size, _SIDE_PX / float(size.max()), pitch, way, marks, part)
 
     @property
     def shape(self) -> tuple[int, int]:
