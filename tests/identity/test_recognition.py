@@ -11,7 +11,7 @@ from scipy.stats import pearsonr
 from made_cloth import LOOMS, STRAIGHT, Loom, seen, woven
 from sieve_inspect.identity.cloth_map import TURNS, Turn
 from sieve_inspect.identity.comparison import P_SAME, Match, compare_maps, recognise
-from sieve_inspect.identity.fingerprint import Fingerprint
+from sieve_inspect.identity.fingerprint import Fingerprint, Plane
 from sieve_inspect.identity.significance import effective_pairs, tail
 
 
@@ -78,6 +78,17 @@ def test_too_few_common_openings_are_said() -> None:
     assert "sound apertures: 60 in common are needed" in few.reason
 
 
+@pytest.mark.parametrize("name", LOOMS)
+def test_some_140_common_openings_prove_it(name: str) -> None:
+    """All 40 pairs of each loom in `benchmarks/identity_table.py false`."""
+    rng = np.random.default_rng(12)
+    for _ in range(3):
+        cloth = woven(rng, (50, 50), LOOMS[name])
+        match = matched(cloth[:, :30, :30], cloth[:, 18:48, 18:48], rng)
+        assert match.same
+        assert match.common <= 144
+
+
 def test_no_common_part_is_not_guessed() -> None:
     rng = np.random.default_rng(5)
     cloth = woven(rng, (40, 90), Loom())
@@ -123,6 +134,31 @@ def test_straight_wires_count_once() -> None:
     y = effective_pairs(first.likeness[1], second.likeness[1], (40, 60), 2300)
     assert 35 < x <= 65
     assert 23 < y <= 45
+
+
+def test_means_of_straight_wires_agree_beyond_the_noise() -> None:
+    """Noise of 0.07 um in openings of s 2.2 um: r = 1/(1 + 0.07²/2.2²) = 0.9990; of 20 averaged,
+    noise and with it 1 − r is a twentieth.
+    """
+    rng = np.random.default_rng(13)
+    cloth = woven(rng, (20, 20))
+    agreement = matched(cloth, cloth, rng).agreement
+    assert agreement is not None
+    for axis in (0, 1):
+        assert 1 - agreement.r[axis] == pytest.approx(1e-3, rel=0.5)
+        assert 1 - agreement.r_wires[axis] == pytest.approx(5e-5, rel=0.8)
+        assert 12 < agreement.n_wires[axis] <= 20
+
+
+def test_a_sample_of_many_openings_is_in_step_with_no_column() -> None:
+    """A plane and odd gaps 3 um wider are taken from 90,000 widths by 40,000 of them."""
+    shape = (300, 300)
+    y, x = np.indices(shape)
+    width = 75 + 0.01 * x - 0.02 * y + 3.0 * (x % 2)
+    noise = np.random.default_rng(14).normal(0, 0.5, shape)
+    known = np.ones(shape, np.bool_)
+    rest = Plane.over(known, 0).taken_from((width + noise).ravel())
+    assert rest.reshape(shape) == pytest.approx(noise, abs=0.03)  # 0.5 um / √40,000, four terms
 
 
 def test_the_tail_is_that_of_a_correlation() -> None:

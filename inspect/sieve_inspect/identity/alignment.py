@@ -16,15 +16,16 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from sieve_inspect.arrays import Bool, Float, Float32, Index
+from sieve_inspect.arrays import Bool, Float, Index
 from sieve_inspect.identity.cloth_map import ClothMap
-from sieve_inspect.identity.fingerprint import MAD, Fingerprint, plane
+from sieve_inspect.identity.fingerprint import Fingerprint, Plane, robust_spread, sample_of
 from sieve_inspect.identity.search import FEWEST, Place
-from sieve_inspect.identity.significance import Agreement, effective_pairs
+from sieve_inspect.identity.significance import Agreement, effective_pairs, effective_wires
 
 Part = tuple[slice, slice]
 _NARROWEST = 4  # rows or columns that a common part needs
 _HELD = 3.0  # robust standard deviations: a displaced wire does not decide alone
+_SEEN = 0.5  # share of the best seen wire's openings from which a wire's mean counts
 _LEVELS = 2  # independent pairs that a slope and a difference of odd and even gaps take
 
 
@@ -55,39 +56,54 @@ class Overlap:
         return np.asarray(first.known[self.first] & known)
 
     def agreement(self, first: Fingerprint, second: Fingerprint) -> Agreement:
-        """Correlation of the residuals and the independent pairs behind it."""
+        """Correlations of the residuals and the independent pairs behind them."""
         common = self._common(first, second)
         count, laid = int(common.sum()), second.turned(self.place.turn)
-        rs, ns = [], []
         likeness = second.likeness[::-1] if self.place.turn.swaps else second.likeness
         shape = (common.shape[0], common.shape[1])
         if count < FEWEST or min(shape) < _NARROWEST:
             return Agreement((0.0, 0.0), (1.0, 1.0))
         row, column = np.nonzero(common)
+        found: list[tuple[float, float, float, float]] = []
         for axis in (0, 1):
-            design = plane(row, column, axis)
-            a = _levelled(first.residual[axis][self.first], design, common)
-            b = _levelled(laid.residual[axis][self.second], design, common)
-            held = _HELD * MAD * float(np.median(np.abs(np.concatenate([a, b]))))
+            # The same openings of both are levelled alike: nothing of the cloth is lost to those
+            # that one of them has more.
+            plane = Plane.over(common, axis)
+            a = plane.taken_from(first.residual[axis][self.first][common].astype(np.float64))
+            b = plane.taken_from(laid.residual[axis][self.second][common].astype(np.float64))
+            held = _HELD * robust_spread(np.concatenate([a, b]))
             a, b = np.clip(a, -held, held), np.clip(b, -held, held)
-            energy = math.sqrt(float(a @ a) * float(b @ b))
-            rs.append(float(a @ b) / energy if energy > 0 else 0.0)
-            other = self.place.turn.of(likeness[axis])
-            n_eff = effective_pairs(first.likeness[axis], other, shape, count)
-            ns.append(max(1.0, n_eff - _LEVELS))
-        return Agreement((rs[0], rs[1]), (ns[0], ns[1]))
+            alike = first.likeness[axis], self.place.turn.of(likeness[axis])
+            n_eff = effective_pairs(*alike, shape, count)
+            wire = column if axis == 0 else row
+            means = _of_wires(a, wire), _of_wires(b, wire)
+            down = shape if axis == 0 else shape[::-1]
+            upright = alike if axis == 0 else (alike[0].T, alike[1].T)
+            n_wires = effective_wires(*upright, down, len(means[0]))
+            found.append((_correlation(a, b), n_eff, _correlation(*means), n_wires))
+        x, y = found
+        return Agreement(
+            (x[0], y[0]),
+            (max(1.0, x[1] - _LEVELS), max(1.0, y[1] - _LEVELS)),
+            (x[2], y[2]),
+            (max(1.0, x[3] - _LEVELS), max(1.0, y[3] - _LEVELS)),
+        )
 
 
-def _levelled(grid: Float32, design: Float, common: Bool) -> Float:
-    """Residuals (n,) of the common openings without what `design` (n, p) explains.
+def _correlation(a: Float, b: Float) -> float:
+    """Σ a b / √(Σ a² Σ b²) of levelled values."""
+    energy = math.sqrt(float(a @ a) * float(b @ b))
+    return float(a @ b) / energy if energy > 0 else 0.0
 
-    The same openings of both maps are levelled alike, so that nothing of the cloth is lost to the
-    openings that one of them has more.
-    """
-    value = grid[common].astype(np.float64)
-    return np.asarray(
-        value - design @ np.linalg.lstsq(design.T @ design, design.T @ value, rcond=None)[0]
-    )
+
+def _of_wires(value: Float, wire: Index) -> Float:
+    """Means of the values (n,) on each wire, levelled again; wires seen half or more."""
+    count = np.bincount(wire)
+    seen = count >= _SEEN * count.max()
+    number = np.flatnonzero(seen)
+    mean = np.bincount(wire, weights=value)[seen] / count[seen]
+    design = np.stack([np.ones(len(number)), number, number % 2], axis=1).astype(np.float64)
+    return np.asarray(mean - design @ np.linalg.lstsq(design, mean, rcond=None)[0])
 
 
 @dataclass(frozen=True, eq=False)
@@ -132,9 +148,12 @@ class Alignment:
     def _steps(self) -> tuple[Float, Float]:
         """Steps (2, 2) to the next column and the next row, um, before and after."""
         row, column = np.nonzero(self.common)
-        design = np.stack([np.ones(len(row)), column, row], axis=1).astype(np.float64)
-        before, after = (np.linalg.lstsq(design, p, rcond=None)[0][1:] for p in self.places)
-        return before.astype(np.float64), after.astype(np.float64)
+        design = np.stack([column - column.mean(), row - row.mean()], axis=1)
+        normal = design.T @ design
+        before, after = (
+            np.linalg.solve(normal, design.T @ (p - p.mean(axis=0))) for p in self.places
+        )
+        return before, after
 
     @cached_property
     def stretch(self) -> tuple[float, float]:
@@ -162,12 +181,12 @@ class Alignment:
     @cached_property
     def u_stretch(self) -> tuple[float, float]:
         """Standard uncertainty of the stretch from the scatter of the middles."""
-        before, after = self.places
+        count = len(self.places[0])
+        before, after = (places[sample_of(count)] for places in self.places)
         design = np.column_stack([np.ones(len(after)), after])
         rest = before - design @ np.linalg.lstsq(design, before, rcond=None)[0]
-        own = np.linalg.norm(after - after.mean(axis=0), axis=1)
-        extent = math.sqrt(float((own**2).mean()) / 2)
-        u = float(rest.std()) / (extent * math.sqrt(len(after)))
+        extent = math.sqrt(float(after.var(axis=0).mean()))
+        u = float(rest.std()) / (extent * math.sqrt(count))
         return u, u
 
 

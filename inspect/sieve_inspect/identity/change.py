@@ -21,7 +21,7 @@ import numpy as np
 from sieve_inspect.apertures.flags import State
 from sieve_inspect.arrays import Bool, Float
 from sieve_inspect.identity.alignment import Alignment
-from sieve_inspect.identity.fingerprint import MAD
+from sieve_inspect.identity.fingerprint import robust_spread, sample_of
 from sieve_inspect.summary.uncertainty import BudgetSource, Contribution, Expanded, expanded
 
 _FALSE_ALARM = 1e-3  # probability of one false change in a comparison
@@ -173,22 +173,31 @@ def _outlying(change: Float, noise: Float, common: Bool) -> tuple[Bool, Float]:
     count = int(common.sum())
     if count < _FEWEST:
         return out, allowed
-    row, column = np.nonzero(common)
     value, sigma = change[common], np.maximum(noise[common], 1e-6)
-    y, x = (2 * v / max(n - 1, 1) - 1 for v, n in zip((row, column), change.shape, strict=True))
-    design = np.stack([np.ones(count), x, y, x * x, x * y, y * y], axis=1)
-    held = value
-    for _ in range(3):
-        beta = np.linalg.lstsq(design, held, rcond=None)[0]
-        rest = value - design @ beta
-        spread = MAD * float(np.median(np.abs(rest))) or 1e-6
-        held = value - rest + np.clip(rest, -3 * spread, 3 * spread)
+    rest = value - _smooth(value, common)
     scaled = rest / sigma
-    factor = max(1.0, MAD * float(np.median(np.abs(scaled))))
+    factor = max(1.0, robust_spread(scaled))
     quantile = -NormalDist().inv_cdf(_FALSE_ALARM / (4 * count)) * _TAIL
     out[common] = np.abs(scaled) > quantile * factor
     allowed[common] = 2 * factor * sigma
     return out, allowed
+
+
+def _smooth(value: Float, common: Bool) -> Float:
+    """The smooth trend (n,) of values over the common openings, of second order."""
+    y, x = (2 * np.arange(n)[:, None] / max(n - 1, 1) - 1 for n in common.shape)
+    terms = (np.ones((1, 1)), x.T, y, x.T * x.T, x.T * y, y * y)
+    sample = sample_of(len(value))
+    at = np.flatnonzero(common)[sample]
+    design = np.stack([np.broadcast_to(term, common.shape).flat[at] for term in terms], axis=1)
+    part = held = value[sample]
+    for _ in range(3):
+        beta = np.linalg.lstsq(design, held, rcond=None)[0]
+        rest = part - design @ beta
+        spread = robust_spread(rest) or 1e-6
+        held = part - rest + np.clip(rest, -3 * spread, 3 * spread)
+    grid = sum(b * term for b, term in zip(beta, terms, strict=True))
+    return np.asarray(np.broadcast_to(grid, common.shape)[common])
 
 
 def _direction(
@@ -283,6 +292,8 @@ def _beside_opposite(apart: Float, flagged: Bool, axis: int) -> Bool:
     """Flagged openings (rows, columns) beside one that changed as much the other way."""
     across = 1 - axis  # x widths lie side by side along the columns
     out = np.zeros(flagged.shape, np.bool_)
+    if not flagged.any():
+        return out
     size = np.where(flagged, apart, 0.0)
     for sign in (1, -1):
         near = np.roll(size, sign, axis=across)

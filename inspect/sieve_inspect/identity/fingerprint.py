@@ -19,6 +19,7 @@ from sieve_inspect.identity.cloth_map import ClothMap, Turn
 _HELD = 5.0  # robust standard deviations
 MAD = 1.4826  # of a normal distribution: standard deviation over median absolute deviation
 _ENOUGH = 40_000  # openings to which the plane is fitted
+_GOLDEN = (5**0.5 - 1) / 2
 _FEWEST = 24  # openings below which nothing is fitted
 _LAGS = (4, 0.25)  # across the wires a correlation is known for so many lags, or this share
 _WINDOW = 256  # rows and columns in the middle from which correlation along the wires is taken
@@ -74,17 +75,14 @@ def _residual(width: Float32, noise: Float32, known: Bool, axis: int) -> tuple[F
     out = np.zeros(width.shape, np.float32)
     if known.sum() < _FEWEST:
         return out, 0.0
-    row, column = np.nonzero(known)
     value = width[known].astype(np.float64)
     value -= np.median(value)
-    spread = MAD * float(np.median(np.abs(value))) or 1.0
+    spread = robust_spread(value) or 1.0
     np.clip(value, -2 * _HELD * spread, 2 * _HELD * spread, out=value)
-    step = max(1, len(value) // _ENOUGH)
-    design = plane(row, column, axis)
+    plane = Plane.over(known, axis)
     for _ in range(2):
-        beta = np.linalg.lstsq(design[::step], value[::step], rcond=None)[0]
-        rest = value - design @ beta
-        spread = MAD * float(np.median(np.abs(rest)))
+        rest = plane.taken_from(value)
+        spread = robust_spread(rest)
         if spread == 0:
             return out, 0.0
         held = np.clip(rest, -_HELD * spread, _HELD * spread)
@@ -95,11 +93,60 @@ def _residual(width: Float32, noise: Float32, known: Bool, axis: int) -> tuple[F
     return out, max(0.0, share)
 
 
-def plane(row: Index, column: Index, axis: int) -> Float:
-    """Columns (n, 4) of a plane over n openings and the difference of odd and even gaps."""
-    odd = (column if axis == 0 else row) % 2 - 0.5
-    y, x = ((v - v.mean()) / max(1.0, float(np.ptp(v))) for v in (row, column))
-    return np.stack([np.ones(len(x)), x, y, odd], axis=1)
+def robust_spread(value: Float) -> float:
+    """The standard deviation (n,) of normal values around 0, by a sample of them if many."""
+    return MAD * float(np.median(np.abs(value[sample_of(len(value))])))
+
+
+def sample_of(count: int) -> slice | Index:
+    """Enough of so many openings for a trend or a spread, all of them if few.
+
+    Multiples of the golden ratio spread evenly and fall in step with no row, column or parity.
+    """
+    if count <= _ENOUGH:
+        return slice(None)
+    share = np.modf(np.arange(_ENOUGH) * _GOLDEN)[0]
+    return np.asarray(share * count, np.intp)
+
+
+@dataclass(frozen=True, eq=False)
+class Plane:
+    """A plane over a grid and the difference of odd and even gaps, known at n openings.
+
+    `terms` are grids of (rows, 1), (1, columns) or (1, 1) that broadcast to the whole;
+    `sample` are the openings to which the plane is fitted, `design` (m, terms) theirs.
+    """
+
+    known: Bool
+    terms: tuple[Float, ...]
+    sample: slice | Index
+    design: Float
+
+    @classmethod
+    def over(cls, known: Bool, axis: int) -> Plane:
+        """For the openings known (rows, columns), with the gaps of x or y."""
+        rows, columns = known.shape
+        y, x = (np.arange(n) / max(1, n - 1) - 0.5 for n in (rows, columns))
+        odd = np.asarray(np.arange(columns if axis == 0 else rows) % 2 - 0.5, np.float64)
+        terms = (
+            np.ones((1, 1)),
+            x[None, :],
+            y[:, None],
+            odd[None, :] if axis == 0 else odd[:, None],
+        )
+        at = np.flatnonzero(known)
+        sample = sample_of(len(at))
+        row, column = np.divmod(at[sample], columns)
+        design = [t[row if len(t) > 1 else 0, column if t.shape[1] > 1 else 0] for t in terms]
+        return cls(
+            known, terms, sample, np.stack([np.broadcast_to(d, row.shape) for d in design], 1)
+        )
+
+    def taken_from(self, value: Float) -> Float:
+        """What is left of values (n,) at the openings known."""
+        beta = np.linalg.lstsq(self.design, value[self.sample], rcond=None)[0]
+        grid = sum(b * term for b, term in zip(beta, self.terms, strict=True))
+        return np.asarray(value - np.broadcast_to(grid, self.known.shape)[self.known])
 
 
 def _autocorrelation(print_: Fingerprint, axis: int) -> Float:

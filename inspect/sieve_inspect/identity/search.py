@@ -22,7 +22,8 @@ from sieve_inspect.identity.cloth_map import TURNS, Turn
 from sieve_inspect.identity.fingerprint import Fingerprint
 
 FEWEST = 24  # common openings from which a place is considered at all
-_PLACES = 3  # best places of each turn that are examined further
+_PLACES = 4  # best places of each turn that are considered further
+_EXAMINED = 10  # places examined at most: one that proves nothing costs a millisecond
 _LARGE = 500  # rows or columns of the smaller grid from which tiles are sought
 _TILE = 144  # rows and columns of a tile
 _TILES = ((0.5, 0.5), (0.3, 0.3), (0.7, 0.7), (0.3, 0.7), (0.7, 0.3))
@@ -46,7 +47,7 @@ def best_places(first: Fingerprint, second: Fingerprint) -> list[Place]:
         found = list(_over_turns(whole, second))
     else:
         found = list(_by_tiles(first, second))
-    return sorted(found, key=lambda place: -place.z)[: 2 * _PLACES]
+    return sorted(found, key=lambda place: -place.z)[:_EXAMINED]
 
 
 def _over_turns(first: _Prepared, second: Fingerprint) -> Iterator[Place]:

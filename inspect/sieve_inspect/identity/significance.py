@@ -8,6 +8,10 @@ r of two unrelated maps with the autocorrelations ρ_A, ρ_B has the variance
     n_eff  = 1 + 1 / var(r)
     t      = r √(ν / (1 − r²)),  ν = n_eff − 2    one-sided, Student's t
 
+Where wires are straight, noise hides much of how well they agree: their means along the common part
+agree better than single openings. The better of both, openings and wire means, counts, for which p
+is doubled.
+
 Two cloths of one roll share their warp or, side by side, their weft: neither family proves the
 cloth alone. With N ways to lay one grid on the other, of which N_c differ in their columns and N_r
 in their rows,
@@ -29,14 +33,21 @@ _LARGEST_R = 1 - 1e-9
 
 @dataclass(frozen=True)
 class Agreement:
-    """How two maps agree where they overlap: for x and y the correlation and its n_eff."""
+    """How two maps agree where they overlap: for x and y the correlation and its n_eff.
+
+    `r` and `n_eff` are those of openings, `r_wires` and `n_wires` those of the wires' means.
+    """
 
     r: tuple[float, float]
     n_eff: tuple[float, float]
+    r_wires: tuple[float, float] = (0.0, 0.0)
+    n_wires: tuple[float, float] = (1.0, 1.0)
 
     def p_single(self, axis: int) -> float:
-        """The probability of this correlation or a higher one in one unrelated place."""
-        return tail(self.r[axis], self.n_eff[axis])
+        """The probability of such correlations or higher ones in one unrelated place."""
+        openings = tail(self.r[axis], self.n_eff[axis])
+        wires = tail(self.r_wires[axis], self.n_wires[axis])
+        return min(1.0, 2 * min(openings, wires))
 
     def p_false(self, ways: int, rows: int, columns: int) -> float:
         """The probability of such agreement anywhere, for `ways` of laying one on the other."""
@@ -79,3 +90,27 @@ def effective_pairs(first: Float, second: Float, shape: tuple[int, int], count: 
     effective = 1.0 + rows * columns / max(variance, 1e-12)
     # Holes take independent pairs away as they take pairs.
     return float(min(float(count), max(1.0, effective * filled)))
+
+
+def effective_wires(first: Float, second: Float, shape: tuple[int, int], wires: int) -> float:
+    """Independent pairs among the means of `wires` wires of a part of `shape`.
+
+    `first` and `second` are autocorrelations by lag as above, laid so that wires run down the
+    rows: the means of wires a lag apart are as alike as all their openings together.
+    """
+    memory = [_of_means(rho, shape) for rho in (first, second)]
+    reach = min(len(m) // 2 for m in memory)
+    lag = np.arange(-reach, reach + 1)
+    a, b = (m[len(m) // 2 - reach : len(m) // 2 + reach + 1] for m in memory)
+    pairs = np.maximum(wires - np.abs(lag), 0) / wires
+    variance = float((pairs * np.maximum(a * b, 0.0)).sum())
+    return float(min(wires, max(1.0, 1.0 + wires / max(variance, 1e-12))))
+
+
+def _of_means(rho: Float, shape: tuple[int, int]) -> Float:
+    """Autocorrelation of wire means by lag across the wires, 1 at lag 0."""
+    y = rho.shape[0] // 2
+    reach = min(y, shape[0] - 1)
+    weight = shape[0] - np.abs(np.arange(-reach, reach + 1))
+    means = weight @ rho[y - reach : y + reach + 1]
+    return np.asarray(means / max(float(means[len(means) // 2]), 1e-12))

@@ -20,7 +20,7 @@ from sieve_inspect.scale import Scale
 # Highest probability that fields which agree so have nothing in common: the fields of a check are
 # of one cloth, so that less has to be proven than between cloths, and a false overlap costs a few
 # apertures only.
-_P_OVERLAP = 1e-2
+_P_OVERLAP = 1e-3
 
 
 def without_overlaps(
