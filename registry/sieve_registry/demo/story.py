@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from sieve_registry.demo import actions
+from sieve_registry.demo import actions, proof_actions
 from sieve_registry.demo.actions import Act, Checked, SieveAdded, Used
 from sieve_registry.records import NewSieve
 
@@ -46,7 +46,11 @@ CAPTIONS = {
 }
 
 _FELL = "Torn: the sieve fell from the bench; seen by eye too"
+_WORN = "Worn out in use: its limit by uses was never set"
+_NO_EDGE = "A sieve fell from the bench: its shelf has no edge"
+_EDGE_MADE = ("shelf without an edge", "edges on all shelves", "no sieve fell in three weeks")
 STEPS = (
+    Step(1095, _LENA, proof_actions.staff()),
     Step(1094, _LENA, actions.add_artefact(4)),
     Step(1094, _LENA, actions.add_device(4800)),
     Step(1093, _MARA, actions.calibrate(4800, "g7-4800-1.jpg", 24)),
@@ -59,6 +63,7 @@ STEPS = (
     Step(1000, _LENA, _added("S-0250", 250, "rack 2", uses=120)),
     Step(999, _LENA, actions.add_device(2400)),
     Step(999, _MARA, actions.calibrate(2400, "g7-2400-1.jpg", 24)),
+    Step(998, _LENA, proof_actions.scanner()),
     Step(998, _MARA, Checked("S-0250", 2400, ("s0250-1.png",))),
     Step(940, _IDRIS, Used("S-0075", 110, "quartz, batch work")),
     Step(900, _LENA, _added("S-0125", 125, "rack 2")),
@@ -84,6 +89,8 @@ STEPS = (
     Step(182, _MARA, actions.calibrate(4800, "g7-4800-2.jpg", 12)),
     Step(180, _IDRIS, Checked("S-0125", 4800, ("s0125-3.tif",))),
     Step(179, _LENA, actions.retire("S-0125", _FELL)),
+    Step(179, _LENA, proof_actions.raise_finding(_NO_EDGE, "S-0125", "7.4.1")),
+    Step(155, _LENA, proof_actions.settle_finding("F-0001", *_EDGE_MADE)),
     Step(150, _IDRIS, Used("S-0075", 160, "quartz, batch work")),
     Step(90, _IDRIS, Used("S-0500", 150, "limestone")),
     Step(60, _IDRIS, actions.run_stack(8, 3)),
@@ -91,6 +98,7 @@ STEPS = (
     Step(40, _LENA, _added("S-2000", 2000, "rack 1")),
     Step(40, _LENA, actions.name_rule("S-2000", "probability:0.95")),
     Step(39, _MARA, Checked("S-2000", 600, ("s2000-1a.tif", "s2000-1b.tif"), further=1)),
+    Step(36, _LENA, proof_actions.certificate("S-2000", "2001.5", "1994.0", "4.0")),
     Step(21, _MARA, Checked("S-0500", 1200, ("s0500-4a.png",))),
     Step(
         20,
@@ -101,9 +109,11 @@ STEPS = (
     Step(19, _MARA, actions.beads("S-0500", 60.10, 38.05)),
     Step(18, _MARA, actions.master("S-0500", (36.2, 37.4), (36.0, 37.1), (36.4, 37.3))),
     Step(17, _LENA, actions.repeatability("S-0500-by-person")),
+    Step(16, _LENA, proof_actions.issue_report("S-0500", "Example Quarry")),
     Step(14, _MARA, actions.calibrate(2400, "g7-2400-3.jpg", 12)),
     Step(12, _IDRIS, Checked("S-0250", 2400, ("s0250-4.png",))),
     Step(9, _MARA, Checked("S-1000", 1200, ("s1000-4.png",), in_scan=True)),
     Step(6, _MARA, Checked("S-0075", 4800, ("s0075-4.png",))),
     Step(5, _LENA, actions.decide("S-0075", "retire")),
+    Step(5, _LENA, proof_actions.raise_finding(_WORN, "S-0075", "7.10.1")),
 )

@@ -41,8 +41,12 @@ def issue_report(
     details: ReportDetails,
     letterhead: Letterhead | None,
     terms: RecordTerms,
+    *,
+    pdf: bool = True,
 ) -> IssuedReport:
     """Issue the report of a check: as a page, and as PDF/A where the extra `pdf` is installed.
+
+    Without `pdf` as a page alone.
 
     Raises `UsageError` where the laboratory's name is not set, `UnknownCheckError`, and as
     `issued.issue`.
@@ -79,7 +83,7 @@ def issue_report(
         block = IssueBlock(ready.number, ready.on_date.isoformat(), by, ready.payload)
         page = render_check_report(view, letterhead, block)
         made: list[EvidenceSource] = [(page.encode(), HTML, f"{ready.number}.html")]
-        if can_write_pdf():
+        if pdf and can_write_pdf():
             made.append((pdf_bytes(page, ARCHIVE), PDF, f"{ready.number}.pdf"))
         return made
 
