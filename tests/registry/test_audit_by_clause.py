@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from datetime import date
 from html.parser import HTMLParser
 from pathlib import Path
 from typing import Any
@@ -124,3 +125,24 @@ def test_a_sampled_check_brings_certificate_scale_device_and_scan(
         assert (index.parent / link).is_file()
     assert run("audit", "--as-of", "2026-03-02", "--sample", "1").code == 2
     assert run("audit", "--as-of", "2026-03-02", "--seed", "1").code == 2
+
+
+def test_the_terminal_has_columns_for_every_table() -> None:
+    """Each names columns of its table: a table that is empty here may be filled elsewhere."""
+    from sieve_registry.audit import queries
+    from sieve_registry.cli.commands import audit as command
+
+    assert set(command._ON_TERMINAL) == set(queries._ORDER)
+
+
+def test_the_terminal_shows_persons_equipment_and_certificates(run: Program) -> None:
+    run("person", "add", "AM", "--name", "Ada Moss", "--role", "metrologist")
+    run("person", "authorise", "AM", "check")
+    run("equipment", "add", "E-1", "--kind", "shaker")
+    run("sieve", "add", "S-1", "--nominal", "75um")
+    run("certificate", "add", "S-1", "--number", "EX-1", "--laboratory", "Example Calibration",
+        "--mean-x", "75.1um", "--mean-y", "75.2um", "--u-mean", "0.4um")  # fmt: skip
+    shown = run("audit", "--as-of", date.today().isoformat())
+    assert shown.code == 0
+    for words in ("Ada Moss", "E-1", "EX-1"):
+        assert words in shown.out

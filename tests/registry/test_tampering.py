@@ -12,7 +12,7 @@ import pytest
 from registry_made import evidence_folder
 from sieve_registry.audit import verification
 from sieve_registry.errors import BrokenRecordError
-from sieve_registry.records import Verification
+from sieve_registry.ledger.proof import Verification
 from sieve_registry.sieves import commands as sieve_commands
 from sieve_registry.store import heads
 from sieve_registry.store.engine import Registry

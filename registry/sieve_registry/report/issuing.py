@@ -17,6 +17,7 @@ from sieve_registry.people.recording import RecordTerms, person, refuse_unentitl
 from sieve_registry.report.check_page import render_check_report
 from sieve_registry.report.gather import check_view
 from sieve_registry.report.pages import ARCHIVE, can_write_pdf, pdf_bytes
+from sieve_registry.scales.environment import words
 from sieve_registry.settings.user import Letterhead
 from sieve_registry.sieves.recording import EvidenceSource
 from sieve_registry.store.engine import Registry
@@ -92,6 +93,8 @@ def issue_report(
 
 def environment_of(payload: Mapping[str, Any]) -> str:
     """The conditions a check recorded, "" where it recorded none."""
+    if recorded := words(payload.get("environment")):
+        return recorded
     check = (payload.get("trace") or {}).get("check") or {}
     temperature = check.get("temperature_c")
     return "" if temperature is None else f"{float(temperature):g} °C"

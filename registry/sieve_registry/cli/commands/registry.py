@@ -17,7 +17,7 @@ from sieve_registry.cli.support.records import finding_dicts
 if TYPE_CHECKING:
     from sieve_registry.exchange.archive import Manifest
     from sieve_registry.exchange.tables import Imported
-    from sieve_registry.records import Verification
+    from sieve_registry.ledger.proof import Verification
     from sieve_registry.sieves.recording import RecordTerms
 
 _MANIFEST = "events head evidence made_at software"  # of an export or backup
