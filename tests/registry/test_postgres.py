@@ -29,6 +29,9 @@ from sieve_registry.errors import (
     RuleRefusedError,
 )
 from sieve_registry.exchange import archive
+from sieve_registry.people import commands as people_commands
+from sieve_registry.people import sign_in
+from sieve_registry.people.commands import NewPerson
 from sieve_registry.records import NewSieve
 from sieve_registry.sieves import commands as sieve_commands
 from sieve_registry.sieves import queries as sieve_queries
@@ -228,6 +231,21 @@ def test_rights_given_by_another_are_not_reported_as_taken_back(
     with pytest.raises(UsageError, match="rights that another user gave"):
         servers.grant(admin, present(recorder.engine.url.username), "read")
     assert sieve_commands.log_use(recorder, "S-1", 1).uses_total == 1
+
+
+@pytest.mark.parametrize("granted", ["before", "after"])
+def test_who_only_reads_cannot_see_the_hashes_of_passwords(
+    lab: Registry, as_role: Callable[[str], Registry], granted: str
+) -> None:
+    people_commands.add_person(lab, NewPerson("AM", "Ada Moss"), RecordTerms(by="Ada Moss"))
+    if granted == "before":
+        recorder, reader = as_role("record"), as_role("read")
+    sign_in.set_password(lab, "AM", "correct horse", RecordTerms(by="Ada Moss"))
+    if granted == "after":
+        recorder, reader = as_role("record"), as_role("read")
+    assert sign_in.sign_in(recorder, "AM", "correct horse").name == "Ada Moss"
+    with pytest.raises(NoRightError):
+        sign_in.sign_in(reader, "AM", "correct horse")
 
 
 @pytest.mark.parametrize("role", ["sign", "record", "read"])

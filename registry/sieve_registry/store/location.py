@@ -14,7 +14,7 @@ from sieve_inspect.errors import UsageError
 _SQLITE = "sqlite:///"
 _POSTGRES = "postgresql+psycopg://"
 IN_DATABASE = "database"
-_TAKEN = (".evidence", ".head")
+_TAKEN = (".evidence", ".head", ".signin")
 
 # File systems that two computers may have open at once, as Linux and macOS list them.
 NETWORK_SYSTEMS = frozenset(

@@ -21,6 +21,7 @@ from sqlalchemy import (
 FORMAT = "sieveward.registry"
 HEAD_INFO = "sieveward_head"  # where a writer leaves the count and hash it will have committed
 WRITER_INFO = "sieveward_writer"  # what holds for one writing transaction: who has signed in
+SIGN_IN_TABLE = "sign_in"  # on a server, made with the first password (see `store.passwords`)
 HEAD_REVISION = "0003"  # the newest migration; a test holds it to the migrations folder
 
 metadata = MetaData()

@@ -14,7 +14,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from sqlalchemy import Connection, Engine, create_engine
+from sqlalchemy import Connection, Engine, create_engine, inspect
 
 from sieve_inspect.errors import UsageError
 from sieve_registry.errors import RegistryFileError
@@ -41,6 +41,7 @@ _RIGHTS = {
     "admin": (True, True, True, True),
 }
 ROLES = tuple(_RIGHTS)
+SIGN_IN_RIGHTS = "SELECT, INSERT, UPDATE, DELETE"  # on passwords, for all roles but `read`
 _WRITER_LOCK = 0x51EE_6A4D  # any number, the same for every writer of a registry
 
 
@@ -86,7 +87,10 @@ def grant(registry: Registry, user: str, role: str) -> None:
         raise UsageError(message=f"Role {role!r} is not known: choose {', '.join(ROLES)}.")
     with plain_errors(registry.where, registry.busy_ms), registry.engine.begin() as connection:
         quoted = connection.dialect.identifier_preparer.quote_identifier(user)
-        for statement in _grants(quoted, role):
+        statements = _grants(quoted, role)
+        if inspect(connection).has_table(schema.SIGN_IN_TABLE):
+            statements += _sign_in_grants(quoted, role)
+        for statement in statements:
             connection.exec_driver_sql(statement)
         if _rights_of(connection, user) != _RIGHTS[role]:
             raise UsageError(
@@ -122,3 +126,10 @@ def _grants(user: str, role: str) -> list[str]:
     if role == "admin":
         statements.append(f"GRANT ALL ON {tables} TO {user} WITH GRANT OPTION")
     return statements
+
+
+def _sign_in_grants(user: str, role: str) -> list[str]:
+    """Passwords are checked by programs that record; who only reads may not see their hashes."""
+    revoked = f"REVOKE ALL ON {schema.SIGN_IN_TABLE} FROM {user}"
+    given = f"GRANT {SIGN_IN_RIGHTS} ON {schema.SIGN_IN_TABLE} TO {user}"
+    return [revoked] if role == "read" else [revoked, given]

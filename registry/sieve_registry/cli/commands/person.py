@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Callable
 from enum import StrEnum
 from typing import TYPE_CHECKING, Annotated, Any
@@ -9,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from sieve_registry.cli.support import options, output
-from sieve_registry.cli.support.options import argument, option
+from sieve_registry.cli.support.options import argument, flag, option
 from sieve_registry.people.acts import ACT_TEXTS, Act, Demand
 
 if TYPE_CHECKING:
@@ -241,6 +242,37 @@ def rules(
         known = queries.laboratory_rules(registry)
     if not output.emit(json_path, _rules_dict(known)):
         _print_rules(known)
+
+
+@person_app.command()
+def password(
+    context: typer.Context,
+    person_id: IdArgument,
+    *,
+    stdin: Annotated[
+        bool, flag("--stdin", "Read the new password from the standard input.")
+    ] = False,
+    by: options.By = None,
+    json_path: options.Json = None,
+) -> None:
+    """Set a person's password for signing in; asks for the present one, or that of --by."""
+    from dataclasses import replace
+
+    from sieve_registry.people import queries, sign_in
+
+    with options.opened(context) as registry:
+        known = queries.roster(registry)
+        person = queries.person_of(known, person_id)
+        signer = known.named(by) if by else None
+        signer = person if signer is None else signer
+        has_one = sign_in.has_password(registry, signer)
+        signed_in = options.ask_sign_in(registry, signer.name) if has_one else ""
+        new = sys.stdin.readline().rstrip("\r\n") if stdin else ""
+        new = new or options.ask_password(f"New password of {person.name}", twice=True)
+        proven = replace(registry, identify=lambda _: signed_in)
+        sign_in.set_password(proven, person.id, new, options.terms(None, signer.name))
+    if not output.emit(json_path, {"id": person.id, "password": "set"}):
+        output.line(f"The password of {person.name} ({person.id}) is set.")
 
 
 def person_dict(person: Person, day: datetime.date) -> dict[str, Any]:

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import os
+import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
+from dataclasses import dataclass
 from datetime import date
 from decimal import Decimal, InvalidOperation
 from pathlib import Path
@@ -17,6 +20,9 @@ if TYPE_CHECKING:
     from sieve_inspect.illumination.model import Illumination
     from sieve_registry.sieves.recording import RecordTerms
     from sieve_registry.store.engine import Registry
+
+
+PASSWORD_VARIABLE = "SIEVEWARD_PASSWORD"  # of the person of --by, for programs
 
 
 def option(meaning: str, metavar: str | None = None, name: str | None = None, **more: Any) -> Any:
@@ -158,11 +164,55 @@ def terms(date: str | None, by: str | None, why_late: str = "") -> RecordTerms:
 
 @contextmanager
 def opened(context: typer.Context, *, create: bool = False) -> Iterator[Registry]:
-    """The registry that `--registry` names (the typer context's object), closed at the end."""
+    """The registry that `--registry` names (the typer context's object), closed at the end.
+
+    Where the laboratory demands sign-in, the first record asks for the password of `--by`.
+    """
+    from dataclasses import replace
+
     from sieve_registry.store.engine import open_registry
 
-    registry = open_registry(context.obj, create=create)
+    opened_registry = open_registry(context.obj, create=create)
+    signing_in = SigningIn(context.params["by"]) if "by" in context.params else None
     try:
-        yield registry
+        yield replace(opened_registry, identify=signing_in)
     finally:
-        registry.close()
+        opened_registry.close()
+
+
+@dataclass
+class SigningIn:
+    """Finds out, once for a command, whether the person named has signed in."""
+
+    by: str | None
+    answer: str | None = None
+
+    def __call__(self, registry: Registry) -> str:
+        """The id of the person, "" where sign-in is not demanded or no password can be asked for.
+
+        Raises `SignInError` for a wrong password.
+        """
+        if self.answer is None:
+            from sieve_registry.people import queries, recording
+
+            demanded = queries.laboratory_rules(registry).sign_in
+            self.answer = ask_sign_in(registry, recording.person(self.by)) if demanded else ""
+        return self.answer
+
+
+def ask_sign_in(registry: Registry, name: str) -> str:
+    """The id of a person after their password was given; "" where nobody can be asked.
+
+    Raises `SignInError` for a wrong password.
+    """
+    from sieve_registry.people.sign_in import sign_in
+
+    password = os.environ.get(PASSWORD_VARIABLE) or ask_password(f"Password of {name}")
+    return sign_in(registry, name, password).id if password else ""
+
+
+def ask_password(what: str, *, twice: bool = False) -> str:
+    """A password typed at a terminal, unseen; "" where there is no terminal."""
+    if not sys.stdin.isatty():
+        return ""
+    return str(typer.prompt(what, hide_input=True, confirmation_prompt=twice, err=True))
