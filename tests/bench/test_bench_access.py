@@ -12,7 +12,7 @@ import pytest
 
 from bench_lab import SCAN, Lab, asking
 from sieve_registry.bench import guard, patience
-from sieve_registry.bench.guard import cookie_name
+from sieve_registry.bench.address import Address
 from sieve_registry.sieves import queries as sieve_queries
 
 
@@ -35,7 +35,7 @@ def test_without_the_key_nothing_is_shown(lab: Lab, stranger: httpx.Client, plac
     for request in (
         stranger.get(place),
         stranger.get(place, params={"key": "guessed"}),
-        stranger.get(place, headers={"Cookie": f"{cookie_name(at(lab)[1])}=guessed"}),
+        stranger.get(place, headers={"Cookie": f"{Address(at(lab)[1]).key_cookie}=guessed"}),
         stranger.get(place, headers={"Cookie": f"other={lab.desk.key}"}),
     ):
         assert request.status_code == 403
@@ -59,7 +59,7 @@ def test_the_printed_address_leads_in_and_keeps_its_key_in_a_strict_cookie(
 ) -> None:
     entry = stranger.get("/sieve", params={"id": "S-0075", "key": lab.desk.key})
     assert (entry.status_code, entry.headers["Location"]) == (303, "/sieve?id=S-0075")
-    cookie = http.cookies.SimpleCookie(entry.headers["Set-Cookie"])[cookie_name(at(lab)[1])]
+    cookie = http.cookies.SimpleCookie(entry.headers["Set-Cookie"])[Address(at(lab)[1]).key_cookie]
     assert (cookie["httponly"], cookie["samesite"], cookie["path"]) == (True, "strict", "/")
     assert lab.desk.key not in entry.headers["Location"]
     page = stranger.get("/sieve?id=S-0075")  # the client keeps the cookie, as a browser does

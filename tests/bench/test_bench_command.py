@@ -48,7 +48,7 @@ def test_a_port_in_use(type_it: Program) -> None:
         port = str(taken.getsockname()[1])
         code, _, err = type_it("--port", port)
     assert code == 2
-    assert f"Port {port} cannot be served" in err
+    assert f"Port {port} cannot be served at 127.0.0.1" in err
     assert err.count("\n") == 1
 
 

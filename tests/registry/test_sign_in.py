@@ -17,13 +17,14 @@ import pytest
 from sqlalchemy import text
 
 from program import Program
+from quick_hashes import hash_quickly
 from registry_kinds import file_only
 from sieve_inspect.errors import UsageError
 from sieve_registry.audit import verification
 from sieve_registry.checks import commands as check_commands
 from sieve_registry.errors import SignInError
 from sieve_registry.exchange import archive
-from sieve_registry.people import commands, sign_in
+from sieve_registry.people import commands, queries, sign_in
 from sieve_registry.people.acts import Act
 from sieve_registry.people.commands import NewPerson
 from sieve_registry.people.recording import RecordTerms
@@ -34,6 +35,12 @@ from sieve_registry.store.passwords import PasswordStore
 
 ADA, BO = RecordTerms(by="Ada Moss"), RecordTerms(by="Bo Reed")
 ADAS, BOS = "correct horse", "battery staple"
+
+
+@pytest.fixture(autouse=True)
+def hashed_quickly(monkeypatch: pytest.MonkeyPatch, request: pytest.FixtureRequest) -> None:
+    if "real" not in request.node.name:
+        hash_quickly(monkeypatch)
 
 
 def signed_in(registry: Registry, who: str) -> Registry:
@@ -62,8 +69,7 @@ def test_a_typed_name_alone_records_nothing_where_sign_in_is_demanded(
 ) -> None:
     add()
     check()
-    staff_ = [("AM", "Ada Moss", ADAS), ("BR", "Bo Reed", BOS)]
-    for person_id, name, password in staff_:
+    for person_id, name, password in (("AM", "Ada Moss", ADAS), ("BR", "Bo Reed", BOS)):
         commands.add_person(registry, NewPerson(person_id, name), ADA)
         sign_in.set_password(registry, person_id, password, ADA)
     commands.authorise(registry, "AM", Act.MANAGE, ADA)
@@ -128,6 +134,21 @@ def test_a_manager_sets_a_new_password_which_ends_a_lock_and_is_on_record(
         sign_in.sign_in(staff, "BR", BOS)
 
 
+@file_only
+def test_the_real_hashes_are_argon2id_and_a_new_one_each_time(registry: Registry) -> None:
+    """RFC 9106, 4: the second recommended parameters, 64 MiB, three passes, four lanes."""
+    commands.add_person(registry, NewPerson("AM", "Ada Moss"), ADA)
+    hashes = []
+    for _ in range(2):
+        sign_in.set_password(signed_in(registry, "AM"), "AM", ADAS, ADA)
+        kept = PasswordStore(registry).get("AM")
+        assert kept is not None
+        hashes.append(kept.hash)
+    assert hashes[0] != hashes[1]
+    assert all(text.startswith("$argon2id$v=19$m=65536,t=3,p=4$") for text in hashes)
+    assert sign_in.sign_in(registry, "AM", f" {ADAS} ").id == "AM"
+
+
 def test_who_left_cannot_sign_in(staff: Registry) -> None:
     commands.person_left(signed_in(staff, "AM"), "BR", "", ADA)
     with pytest.raises(SignInError, match="password is wrong"):
@@ -139,7 +160,7 @@ def test_a_password_that_is_easily_guessed_is_refused(registry: Registry, passwo
     commands.add_person(registry, NewPerson("AM", "Adelheid Moss"), ADA)
     with pytest.raises(UsageError, match="choose another"):
         sign_in.set_password(registry, "AM", password, ADA)
-    assert not sign_in.has_password(registry, sign_in.queries.roster(registry).persons["AM"])
+    assert not sign_in.has_password(registry, queries.roster(registry).persons["AM"])
 
 
 @file_only

@@ -6,7 +6,7 @@ import socket
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import httpx
@@ -14,11 +14,12 @@ import httpx
 from clock import Clock
 from present import present
 from sieve_inspect.scale import load_scale
+from sieve_registry.bench.address import Address
 from sieve_registry.bench.app import make_app
-from sieve_registry.bench.desk import Desk
-from sieve_registry.bench.guard import TOKEN_HEADER, cookie_name
+from sieve_registry.bench.desk import TOKEN_HEADER, Desk
 from sieve_registry.bench.jobs import Job, Jobs, Phase
 from sieve_registry.bench.patience import PatientProtocol
+from sieve_registry.bench.sessions import signed_in_here
 from sieve_registry.demo.images import images_folder
 from sieve_registry.records import Check, NewSieve
 from sieve_registry.sieves import commands as sieve_commands
@@ -53,7 +54,7 @@ class Lab:
     @property
     def cookies(self) -> dict[str, str]:
         """What a browser keeps once the printed address was opened."""
-        return {cookie_name(int(self.home.rpartition(":")[2])): self.desk.key}
+        return {Address(int(self.home.rpartition(":")[2])).key_cookie: self.desk.key}
 
     def checks(self, sieve_id: str = "S-0075") -> tuple[Check, ...]:
         return sieve_queries.get_history(self.registry, sieve_id).checks
@@ -61,7 +62,8 @@ class Lab:
 
 def new_lab(folder: Path, *, sieves: bool = True) -> Lab:
     clock = Clock("2026-03-02")
-    registry = open_registry(folder / "lab" / "registry.sqlite", create=True, now=clock)
+    opened = open_registry(folder / "lab" / "registry.sqlite", create=True, now=clock)
+    registry = replace(opened, identify=signed_in_here)
     if sieves:
         for sieve_id, nominal in (("S-0075", 75), ("S-0125", 125)):
             sieve_commands.add_sieve(registry, NewSieve(sieve_id, nominal, location="rack 3"))
@@ -81,18 +83,22 @@ def close(lab: Lab) -> None:
 
 
 @contextmanager
-def serving(lab: Lab) -> Iterator[str]:
-    """The bench on a port of its own."""
+def serving(
+    lab: Lab, address: Address | None = None, tls: tuple[Path, Path] | None = None
+) -> Iterator[str]:
+    """The bench on a port of its own; `tls` are the files of certificate and key."""
     import uvicorn
 
     with socket.create_server(("127.0.0.1", 0)) as listener:
         port = listener.getsockname()[1]
         config = uvicorn.Config(
-            make_app(lab.desk, port),
+            make_app(lab.desk, replace(address or Address(port), port=port)),
             http=PatientProtocol,
             log_level="warning",
             ws="none",
             timeout_graceful_shutdown=1,
+            ssl_certfile=None if tls is None else tls[0],
+            ssl_keyfile=None if tls is None else tls[1],
         )
         server = uvicorn.Server(config)
         thread = threading.Thread(target=server.run, args=([listener],))

@@ -10,15 +10,18 @@ from starlette.routing import Mount, Route
 from starlette.staticfiles import StaticFiles
 
 from sieve_inspect.errors import SievewardError, UsageError
+from sieve_registry.bench.address import Address
 from sieve_registry.bench.desk import Desk, page
 from sieve_registry.bench.guard import Guard
 from sieve_registry.bench.routes import (
+    access,
     checks,
     equipment,
     first_day,
     issuing,
     life,
     paper,
+    people,
     records,
     scales,
     sieves,
@@ -48,8 +51,22 @@ _READS = (
     equipment,
     first_day,
     issuing,
+    people,
+    access,
 )
-_WRITES = (sieves, checks, life, records, stacks, scales, equipment, first_day, issuing)
+_WRITES = (
+    sieves,
+    checks,
+    life,
+    records,
+    stacks,
+    scales,
+    equipment,
+    first_day,
+    issuing,
+    people,
+    access,
+)
 # Scans, pictures of artefacts and tables: these requests may be large.
 _UPLOADS = (
     "/jobs",
@@ -65,8 +82,8 @@ _UPLOADS = (
 )
 
 
-def make_app(desk: Desk, port: int) -> Guard:
-    """The application for a bench on a port of this computer, behind its guard."""
+def make_app(desk: Desk, address: Address) -> Guard:
+    """The application for a bench at an address, behind its guard."""
     reads = [entry for module in _READS for entry in module.READS]
     routes = [Route(path, endpoint, methods=["GET"]) for path, endpoint in reads]
     writes = [entry for module in _WRITES for entry in module.WRITES]
@@ -82,8 +99,8 @@ def make_app(desk: Desk, port: int) -> Guard:
             Exception: _on_fault,
         },
     )
-    app.state.desk = desk
-    return Guard(SharedPages(app), port, desk.key, desk.token, _UPLOADS, MOST_BYTES)
+    app.state.desk, app.state.address = desk, address
+    return Guard(SharedPages(app), desk, address, _UPLOADS, MOST_BYTES)
 
 
 def _refused(request: Request, error: SievewardError, status: int) -> Response:

@@ -13,12 +13,13 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse
 
 from sieve_inspect.errors import UsageError
-from sieve_registry.bench.guard import TOKEN_HEADER
 from sieve_registry.bench.jobs import Job, Jobs
 from sieve_registry.bench.overview import Overview
 from sieve_registry.bench.printing import Printer
+from sieve_registry.bench.sessions import Session, Sessions, current
 from sieve_registry.bench.tasks import Tasks
 from sieve_registry.bench.views import due_text, job_text
+from sieve_registry.people.acts import Act, Demand
 from sieve_registry.report.pages import page_environment
 from sieve_registry.settings.user import load_settings
 from sieve_registry.store.engine import Registry
@@ -27,12 +28,15 @@ if TYPE_CHECKING:
     from sieve_inspect.scale import Scale
 
 
+TOKEN_HEADER = "X-Bench-Token"
+
+
 @dataclass(frozen=True)
 class Desk:
     """The registry, the jobs, the folder watched for scans, and the scale files offered.
 
     `given` are those scales with the names of their files; every request needs `key`, every change
-    also `token`.
+    also `token`. Where persons sign in, a session takes the place of both.
     """
 
     registry: Registry
@@ -41,6 +45,33 @@ class Desk:
     watch: Path | None = None
     key: str = field(default_factory=lambda: secrets.token_urlsafe(24))
     token: str = field(default_factory=lambda: secrets.token_urlsafe(24))
+
+    sessions: Sessions = field(default_factory=Sessions)
+
+    def sign_in_demanded(self) -> bool:
+        """Whether the laboratory demands that persons sign in."""
+        return self.overview.roster().rules_on(self.registry.today()).sign_in
+
+    def session(self, key: str, *, active: bool) -> Session | None:
+        """The session of a key, None where it or the person's right to it ended."""
+        session = self.sessions.find(key, active=active)
+        if session is None:
+            return None
+        person = self.overview.roster().persons.get(session.person.id)
+        same = person is not None and person.password_event == session.person.password_event
+        if person is None or not same or not person.present(self.registry.today()):
+            self.sessions.end(key)
+            return None
+        session.person = person
+        return session
+
+    def may(self, act: str) -> bool:
+        """Whether the person signed in may do an act; a typed name is judged when it is sent."""
+        session, today = current.get(), self.registry.today()
+        demand = self.overview.roster().rules_on(today).authorisations
+        if session is None or demand != Demand.DEMAND:
+            return True
+        return session.person.may(Act(act), today)
 
     @cached_property
     def overview(self) -> Overview:
@@ -80,9 +111,12 @@ def job_of(request: Request) -> Job:
 def page(request: Request, template: str, status: int = 200, **values: Any) -> HTMLResponse:
     """A filled template, with the values every page needs."""
     desk = desk_of(request)
+    session = current.get()
     common = {
         "token_header": TOKEN_HEADER,
-        "token": desk.token,
+        "token": desk.token if session is None else session.token,
+        "me": None if session is None else session.person,
+        "may": desk.may,
         "today": desk.registry.today().isoformat(),
         "registry": desk.registry.where,
         "person": _usual_person(),

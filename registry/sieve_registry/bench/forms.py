@@ -18,6 +18,7 @@ from starlette.responses import Response
 from sieve_inspect.errors import UsageError
 from sieve_inspect.units import parse_length_um
 from sieve_registry.bench.desk import Desk, desk_of
+from sieve_registry.bench.sessions import current
 from sieve_registry.bench.uploads import plain_file_name
 from sieve_registry.sieves import queries as sieve_queries
 from sieve_registry.sieves.recording import RecordTerms
@@ -97,7 +98,13 @@ class Form:
         return read_date(text) if text else None
 
     def person(self, name: str = "name") -> str:
-        """Who does it. Raises `BadTextError` where no name was typed."""
+        """Who does it: the person signed in, else as typed.
+
+        Raises `BadTextError` where no name was typed.
+        """
+        session = current.get()
+        if session is not None:
+            return session.person.name
         return clean_text("name", self.text(name), needed=True)
 
     def terms(self) -> RecordTerms:

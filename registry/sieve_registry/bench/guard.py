@@ -6,6 +6,9 @@ this computer; whoever asks needs the key of this run, which is part of the addr
 bench` prints and is then kept in a cookie that no other site's page sends along; and a request that
 changes anything has to come from this page and carry a token that only this page has. A body has a
 stated size within a limit, and arrives within a time.
+
+Where persons sign in, each request needs a session besides; on the laboratory's network, under TLS,
+the session takes the place of the key. Without one only signing in is possible, and `/health`.
 """
 
 from __future__ import annotations
@@ -17,12 +20,17 @@ from collections.abc import Collection
 from dataclasses import dataclass
 from urllib.parse import urlencode
 
+from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import Headers, MutableHeaders, QueryParams
 from starlette.requests import ClientDisconnect, cookie_parser
 from starlette.responses import PlainTextResponse, RedirectResponse, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-TOKEN_HEADER = "X-Bench-Token"
+from sieve_inspect.errors import SievewardError
+from sieve_registry.bench.address import Address
+from sieve_registry.bench.desk import TOKEN_HEADER, Desk
+from sieve_registry.bench.sessions import current
+
 CONTENT_POLICY = (
     "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; "
     "connect-src 'self'; form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
@@ -42,6 +50,7 @@ _HEADERS = {
     "Cache-Control": "no-store",
 }
 _READS = ("GET", "HEAD")
+HEALTH, STATIC, SIGN_IN, ALIVE = "/health", "/static/", "/sign-in", "/alive"
 _KEY = "key"
 _DIGITS = 15  # of a length
 _PAUSE_S = 20.0  # the longest pause within a body
@@ -51,23 +60,16 @@ _NO_KEY = (
 )
 
 
-def cookie_name(port: int) -> str:
-    """The name of the cookie that keeps the key of the page at a port."""
-    return f"sieveward-bench-{port}"
-
-
 @dataclass(frozen=True)
 class Guard:
     """Wraps the application and refuses requests it must not handle.
 
-    `key` lets in, `token` belongs to this page. `most_bytes` is the largest request to one of the
-    paths `uploads`, `small_bytes` to any other.
+    `most_bytes` is the largest request to one of the paths `uploads`, `small_bytes` to any other.
     """
 
     app: ASGIApp
-    port: int
-    key: str
-    token: str
+    desk: Desk
+    address: Address
     uploads: Collection[str]
     most_bytes: int
     small_bytes: int = 1 << 16
@@ -85,7 +87,7 @@ class Guard:
                     headers.setdefault(name, value)
             await send(message)
 
-        answer = self._answer(scope)
+        answer = await self._answer(scope)
         if answer is not None:
             await answer(scope, receive, send_secured)
             return
@@ -94,42 +96,64 @@ class Guard:
         except ClientDisconnect:
             return  # the browser went away: nobody waits for an answer
 
-    def _answer(self, scope: Scope) -> Response | None:
+    async def _answer(self, scope: Scope) -> Response | None:
         """The guard's own answer, or None for a request to pass on."""
+        current.set(None)
         refusal = self._host_refusal(Headers(scope=scope))
-        if refusal is None:
-            entry = self._entry(scope)
+        if refusal is None and not (scope["path"] == HEALTH and scope["method"] in _READS):
+            entry = None if self.address.network else self._entry(scope)
+            if entry is None and not scope["path"].startswith(STATIC):
+                try:
+                    entry = await self._session_answer(scope)
+                except SievewardError as error:  # who has signed in cannot be read
+                    entry = _plain(503, str(error))
             if entry is not None:
                 return entry
             refusal = self._refusal(scope)
-        if refusal is None:
-            return None
-        status, text = refusal
-        return PlainTextResponse(f"{text}\n", status, {"Connection": "close"})
+        return None if refusal is None else _plain(*refusal)
 
     def _entry(self, scope: Scope) -> Response | None:
         """The way in: the key of the address becomes a cookie; None for who has that already."""
-        headers = Headers(scope=scope)
-        name = cookie_name(self.port)
-        cookie = cookie_parser(headers.get("cookie", "")).get(name, "")
-        if _same(cookie, self.key):
+        name = self.address.key_cookie
+        if _same(_cookie(scope, name), self.desk.key):
             return None
         query = QueryParams(scope["query_string"])
-        if scope["method"] != "GET" or not _same(query.get(_KEY, ""), self.key):
-            return PlainTextResponse(f"{_NO_KEY}\n", 403, {"Connection": "close"})
+        if scope["method"] != "GET" or not _same(query.get(_KEY, ""), self.desk.key):
+            return _plain(403, _NO_KEY)
         rest = urlencode([(k, v) for k, v in query.multi_items() if k != _KEY])
         answer = RedirectResponse(f"{scope['path']}{'?' if rest else ''}{rest}", 303)
-        answer.set_cookie(name, self.key, httponly=True, samesite="strict", path="/")
+        answer.set_cookie(name, self.desk.key, httponly=True, samesite="strict", path="/")
         return answer
 
-    def _host_refusal(self, headers: Headers) -> tuple[int, str] | None:
-        names = self._names()
-        if [host.lower() for host in headers.getlist("host")] not in ([name] for name in names):
-            return 421, f"This page is served on this computer only: open http://{names[0]}/"
-        return None
+    async def _session_answer(self, scope: Scope) -> Response | None:
+        """Find the session of a request; None where there is one, or where none is needed."""
+        key = _cookie(scope, self.address.session_cookie)
+        by_itself = scope["method"] == "GET" and "hx-request" in Headers(scope=scope)
+        if key:
+            active = not by_itself and scope["path"] != ALIVE
+            session = await run_in_threadpool(self.desk.session, key, active=active)
+            current.set(session)
+            if session is not None:
+                return None
+        needed = self.address.network or await run_in_threadpool(self.desk.sign_in_demanded)
+        if not needed or scope["path"] == SIGN_IN:
+            return None
+        place = scope["path"] if scope["method"] == "GET" and not by_itself else "/"
+        query = scope["query_string"].decode("latin-1") if place != "/" else ""
+        then = f"{place}?{query}" if query else place
+        ended = {"ended": "yes"} if key else {}
+        way = f"{SIGN_IN}?{urlencode({'then': then, **ended})}"
+        if scope["method"] == "GET" and not by_itself:
+            return RedirectResponse(way, 303)
+        text = "Nothing was changed: sign in first."
+        return PlainTextResponse(f"{text}\n", 403, {"HX-Redirect": way, "Connection": "close"})
 
-    def _names(self) -> list[str]:
-        return [f"127.0.0.1:{self.port}", f"localhost:{self.port}"]
+    def _host_refusal(self, headers: Headers) -> tuple[int, str] | None:
+        names = self.address.hosts
+        if [host.lower() for host in headers.getlist("host")] not in ([name] for name in names):
+            where = "under another name" if self.address.network else "on this computer only"
+            return 421, f"This page is served {where}: open {self.address.home}"
+        return None
 
     def _refusal(self, scope: Scope) -> tuple[int, str] | None:
         headers = Headers(scope=scope)
@@ -139,12 +163,16 @@ class Guard:
             return None
         if scope["method"] != "POST":
             return 405, "This kind of request is not supported."
-        if headers.getlist("origin") not in ([f"http://{name}"] for name in self._names()):
+        own = [f"{self.address.scheme}://{name}" for name in self.address.hosts]
+        if headers.getlist("origin") not in ([name] for name in own):
             return 403, "Nothing was changed: the request came from another page."
-        if not _same(headers.get(TOKEN_HEADER, ""), self.token):
+        session = current.get()
+        token = self.desk.token if session is None else session.token
+        # Who signs in has no page of a session yet; the origin shows that it is this page.
+        if scope["path"] != SIGN_IN and not _same(headers.get(TOKEN_HEADER, ""), token):
             return 403, (
-                "Nothing was changed: the bench was restarted since this page was loaded. "
-                "Load it again, then repeat your entry."
+                "Nothing was changed: the bench was restarted, or somebody else signed in, since "
+                "this page was loaded. Load it again, then repeat your entry."
             )
         return self._size_refusal(scope["path"], headers)
 
@@ -161,6 +189,14 @@ class Guard:
 
     def _most(self, path: str) -> int:
         return self.most_bytes if path in self.uploads else self.small_bytes
+
+
+def _plain(status: int, text: str) -> Response:
+    return PlainTextResponse(f"{text}\n", status, {"Connection": "close"})
+
+
+def _cookie(scope: Scope, name: str) -> str:
+    return cookie_parser(Headers(scope=scope).get("cookie", "")).get(name, "")
 
 
 def _same(given: str, wanted: str) -> bool:

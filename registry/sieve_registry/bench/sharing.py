@@ -11,13 +11,18 @@ from dataclasses import dataclass, field
 
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-_Key = tuple[int, str, bytes, tuple[tuple[bytes, bytes], ...]]
+from sieve_registry.bench.sessions import Session, current
+
+_Key = tuple[int, Session | None, str, bytes, tuple[tuple[bytes, bytes], ...]]
 _FILES = "/static/"
 
 
 @dataclass(eq=False)
 class SharedPages:
-    """Wraps the application: an answer under way is given to all who ask for the same."""
+    """Wraps the application: an answer under way is given to all who ask for the same.
+
+    Pages of different sessions are never the same.
+    """
 
     app: ASGIApp
     changes: int = 0
@@ -32,7 +37,7 @@ class SharedPages:
                 self.changes += scope.get("method") not in ("GET", "HEAD")
             return
         asked = tuple(sorted(h for h in scope["headers"] if h[0].startswith(b"hx-")))
-        key = (self.changes, scope["path"], scope["query_string"], asked)
+        key = (self.changes, current.get(), scope["path"], scope["query_string"], asked)
         running = self._running.get(key)
         messages = (
             await self._made(key, scope, receive)

@@ -7,6 +7,7 @@ import shutil
 import time
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
+from contextvars import copy_context
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -46,7 +47,8 @@ class Tasks:
         while len(self._tasks) >= _MOST_KEPT:
             self._tasks.pop(next(iter(self._tasks)))
         self._tasks[task.id] = task
-        self._pool.submit(self._run, task, folder, work)
+        # Records are made in the name of whoever sent the request.
+        self._pool.submit(copy_context().run, self._run, task, folder, work)
         return task
 
     def get(self, task_id: str) -> Task | None:

@@ -6,6 +6,7 @@ person is locked out for a quarter of an hour, everywhere. There is no default p
 
 from __future__ import annotations
 
+import unicodedata
 from datetime import datetime, timedelta
 from functools import cache
 from typing import TYPE_CHECKING
@@ -67,6 +68,7 @@ def set_password(registry: Registry, person_id: str, password: str, terms: Recor
     person = queries.person_of(known, person_id)
     if not person.present(registry.today()):
         raise PersonError(reason=f"{person.name} has left", advice="passwords are for those here")
+    password = _plain(password)
     _refuse_weak(person, password)
     recovered = _refuse_setting(registry, known, person, store)
     hashed = _hasher().hash(password)
@@ -130,9 +132,14 @@ def _fits(hashed: str, password: str) -> bool:
     from argon2.exceptions import InvalidHashError, VerificationError
 
     try:
-        return _hasher().verify(hashed, password[:MOST_LETTERS])
+        return _hasher().verify(hashed, _plain(password[: 2 * MOST_LETTERS]))
     except (VerificationError, InvalidHashError):
         return False
+
+
+def _plain(password: str) -> str:
+    """One spelling of a password, on any keyboard (NIST SP 800-63B: NFKC), without outer blanks."""
+    return unicodedata.normalize("NFKC", password.strip())
 
 
 @cache

@@ -11,6 +11,8 @@ from starlette.responses import Response
 from sieve_registry.bench import guide
 from sieve_registry.bench.desk import Desk, desk_of, page
 from sieve_registry.bench.forms import Form, act_with_files, keep_file
+from sieve_registry.errors import NotAuthorisedError
+from sieve_registry.people.acts import Act
 from sieve_registry.scales import artefacts
 from sieve_registry.scales.default_scale import recorded_scales
 from sieve_registry.settings.user import change_settings, keep_logo, load_settings, settings_file
@@ -45,7 +47,10 @@ def settings(request: Request) -> Response:
     )
 
 
-def _save(_desk: Desk, form: Form, folder: Path, data: FormData) -> str:
+def _save(desk: Desk, form: Form, folder: Path, data: FormData) -> str:
+    if not desk.may(Act.MANAGE):
+        reason = f"{form.person()} has no authorisation to manage, which the settings need"
+        raise NotAuthorisedError(reason=reason, act=Act.MANAGE)
     names = ("person", "device", "scale", "laboratory", "address")
     changes = {name: form.text(name) for name in names}
     logo = keep_file(data, "logo", folder)

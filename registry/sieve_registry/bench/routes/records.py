@@ -12,6 +12,7 @@ from sieve_registry.bench.forms import Form, act, place_of, place_of_equipment
 from sieve_registry.bench.guard import PRINT_POLICY
 from sieve_registry.events import EquipmentAdded
 from sieve_registry.outlook.queries import outlook
+from sieve_registry.people.acts import Act
 from sieve_registry.quality import corrections
 from sieve_registry.report.charts import standalone
 from sieve_registry.report.timeline import marks_of, timeline_svg
@@ -35,6 +36,7 @@ def correction(request: Request) -> Response:
         record=record,
         back=_place(record),
         undo=request.query_params.get("undo", ""),
+        needs=Act.CALIBRATE if record.event.kind in _OF_SCALES else Act.MANAGE,
         people=desk.overview.people(),
     )
 

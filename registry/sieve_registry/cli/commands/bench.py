@@ -1,4 +1,4 @@
-"""`sieveward bench`: the technician's page, on this computer only."""
+"""`sieveward bench`: the technician's page, on this computer or on the laboratory's network."""
 
 from __future__ import annotations
 
@@ -20,6 +20,14 @@ def bench(
     scale: Annotated[
         list[Path] | None, option("Offer this scale file; repeatable.", "FILE")
     ] = None,
+    host: Annotated[
+        str, option("Serve other computers at this address: TLS and sign-in needed.", "ADDRESS")
+    ] = "127.0.0.1",
+    name: Annotated[
+        list[str] | None, option("A name it is opened by, as in the certificate; repeatable.")
+    ] = None,
+    tls_cert: Annotated[Path | None, option("Certificate of the server (PEM).", "FILE")] = None,
+    tls_key: Annotated[Path | None, option("Its key (PEM, unencrypted).", "FILE")] = None,
     json_path: options.Json = None,
 ) -> None:
     """Serve the laboratory's day as a page on 127.0.0.1; the first time, it makes the registry."""
@@ -31,15 +39,20 @@ def bench(
             message=f"Folder {str(watch)!r} not found: give --watch the folder of the scans."
         )
 
+    terms = Terms(
+        port, watch, tuple(scale or ()), host, tuple(name or ()), certificate=tls_cert, key=tls_key
+    )
+
     def started(url: str) -> None:
         payload = {"url": url, "watch": None if watch is None else str(watch)}
         if not output.emit(json_path, payload):
-            output.line(f"The bench page is at {url}: open it in a browser on this computer.")
+            where = "in a browser and sign in" if terms.network else "in a browser on this computer"
+            output.line(f"The bench page is at {url}: open it {where}.")
             output.line("Stop it with Ctrl+C.")
 
     # A registry named by its place has to be there: a wrong path must not make an empty one.
     with options.opened(context, create=context.obj is None) as registry:
-        left = serve(registry, Terms(port, watch, tuple(scale or ())), started, print_remark)
+        left = serve(registry, terms, started, print_remark)
     if left:
         output.line(
             f"Stopped. {left} awaiting confirmation: not recorded; the scans stay where they were."
