@@ -12,15 +12,14 @@ from importlib.metadata import version
 from pathlib import Path
 
 import pytest
-import typer
-from typer.core import TyperCommand, TyperGroup
 
 import documents
 import sieve_inspect
 import sieve_registry
+from command_words import COMMANDS, GROUP, unknown_words
 from sieve_inspect.errors import SievewardError, UsageError
 from sieve_inspect.standard import list_standards
-from sieve_registry.cli.main import app, main
+from sieve_registry.cli.main import main
 from source_tree import PACKAGES, ROOT, find_modules, parse
 
 DOCUMENTS = documents.find_documents()
@@ -69,53 +68,10 @@ def test_the_table_of_exit_codes_is_that_of_the_classes() -> None:
         assert error.exit_code in expected
 
 
-def subcommands(
-    group: TyperGroup, path: tuple[str, ...] = ()
-) -> Iterator[tuple[str, TyperCommand]]:
-    for name, command in group.commands.items():
-        if isinstance(command, TyperGroup):
-            yield from subcommands(command, (*path, name))
-        elif isinstance(command, TyperCommand):
-            yield " ".join((*path, name)), command
-
-
-PROGRAM = typer.main.get_command(app)
-assert isinstance(PROGRAM, TyperGroup)
-GROUP: TyperGroup = PROGRAM
-COMMANDS = dict(subcommands(PROGRAM))
-
-
 @pytest.mark.parametrize("name", COMMANDS)
 def test_every_command_answers_programs(name: str) -> None:
     assert "--json" in [option for given in COMMANDS[name].params for option in given.opts]
     assert COMMANDS[name].help
-
-
-def unknown_words(words: list[str]) -> list[str]:
-    """Words of a sieveward command that name no subcommand or option of it."""
-    command: TyperGroup | TyperCommand = GROUP
-    known = {"--help"}
-    unknown = []
-    values = 0
-    for word in words:
-        options = {
-            name: given for given in command.params for name in given.opts + given.secondary_opts
-        }
-        name, _, value = word.partition("=")
-        if values:
-            values -= 1
-        elif re.match(r"--?[a-z]", word):
-            if name not in options and name not in known:
-                unknown.append(word)
-            elif name in options and not value:
-                option = options[name]
-                values = 0 if getattr(option, "is_flag", False) else option.nargs
-        elif isinstance(command, TyperGroup):
-            inner = command.commands.get(word)
-            if not isinstance(inner, TyperGroup | TyperCommand):
-                return [*unknown, word]
-            command = inner
-    return unknown
 
 
 @pytest.mark.parametrize("document", DOCUMENTS, ids=str)

@@ -99,8 +99,10 @@ class Guard:
     async def _answer(self, scope: Scope) -> Response | None:
         """The guard's own answer, or None for a request to pass on."""
         current.set(None)
+        if scope["path"] == HEALTH and scope["method"] in _READS:
+            return None  # it tells nothing that anybody may not know
         refusal = self._host_refusal(Headers(scope=scope))
-        if refusal is None and not (scope["path"] == HEALTH and scope["method"] in _READS):
+        if refusal is None:
             entry = None if self.address.network else self._entry(scope)
             if entry is None and not scope["path"].startswith(STATIC):
                 try:

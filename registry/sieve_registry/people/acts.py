@@ -23,7 +23,7 @@ ACT_TEXTS: Mapping[Act, str] = {
     Act.RETIRE: "retire sieves",
     Act.CALIBRATE: "record artefacts, devices, scales, lamps and equipment",
     Act.RELEASE: "return sieves to service, decide about results, issue reports",
-    Act.MANAGE: "persons, rules, intervals, sieves, corrections, imports",
+    Act.MANAGE: "persons, rules, sieves, intervals, corrections, validation, findings",
 }
 
 
