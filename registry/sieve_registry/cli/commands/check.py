@@ -115,16 +115,12 @@ def check(
     output.check_outputs([], json_path, inputs + [("the scan", path) for path in images])
     terms = options.terms(date, by, why_late)
     stated = options.stated_light(lamp_angle, view_angle)
-    environment = Environment(temperature, humidity)
     with options.opened(context) as registry:
-        _before_measuring(registry, images, terms)
-        day = terms.on_date or registry.today()
-        recorded = None
-        if (scale_name, um_per_px, target_in_scan) == (None, None, None):
-            recorded = _default_scale(registry, images, day)
+        day = _before_measuring(registry, images, terms)
+        stated_scale = (scale_name, um_per_px, target_in_scan) != (None, None, None)
         request = ScaleRequest(
             day,
-            recorded=recorded,
+            recorded=None if stated_scale else _default_scale(registry, images, day),
             named=scale_name,
             um_per_px=um_per_px,
             setting=setting,
@@ -153,7 +149,7 @@ def check(
                 measure=partial(check_commands.measure_scans, progress=update),
             )
         taken = check_commands.accepting(taken, accept_cloth)
-        taken = check_commands.in_environment(taken, environment)
+        taken = check_commands.in_environment(taken, Environment(temperature, humidity))
         detail = get_check(registry, check_commands.record(registry, taken, terms, visual))
     if not output.emit(json_path, detail_dict(detail)):
         _print_check(detail, taken.cloth.sentence)
@@ -190,12 +186,13 @@ def _before_measuring(registry: Registry, images: list[Path], terms: RecordTerms
     if unvalidated := caution(registry):
         print_remark(f"{unvalidated}.")
     if not sys.stdin.isatty():
-        return
+        return None
     scans_used = used_before(registry, images)
     for sentence in scans_used:
         output.text(f"{sentence}.")
     if scans_used:
         typer.confirm("Check with the same scans again?", abort=True)
+    return terms.on_date or registry.today()
 
 
 def _light(
