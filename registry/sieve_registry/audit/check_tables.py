@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 from functools import lru_cache
@@ -23,63 +23,86 @@ from sieve_registry.records import Correction
 from sieve_registry.scales.corrections import links_of, voided
 from sieve_registry.store import listing, reader, schema
 
+_CHECK_COLUMNS = (
+    *("check", "sieve", "date", "outcome", "mean x, um", "U mean x, um", "mean y, um"),
+    *("U mean y, um", "largest, um", "standard", "grade", "decision rule", "proposed", "scale"),
+    *("by", "signed off by", "software", "software validated", "recorded at", RECORDED_LATER),
+)
+
 
 def check_tables(scope: Scope) -> list[AuditTable]:
     """Checks up to the day of the audit, and those whose scale is not proven, with the reason.
 
     There may be very many: each is turned into cells as it is read.
     """
-    recorded = _recorded_scales(scope)
-    names, cells = zip(*_check_columns(scope), strict=True)
+    recorded, cells_of = _recorded_scales(scope), _check_cells(scope)
     checks: list[tuple[str, ...]] = []
     doubtful: list[tuple[str, ...]] = []
     for row in listing.check_rows(scope.connection, scope.as_of, scope.until):
-        checks.append(tuple([intern(cell(row)) for cell in cells]))  # most texts occur again
-        for doubt in _without_valid_scale([row], recorded, scope):
+        checks.append(cells_of(row))
+        for doubt in _without_valid_scale(row, recorded.get(row.id), scope):
             doubtful.append(tuple([intern(cell(doubt)) for _, cell in _SCALE_COLUMNS]))
     doubts = tuple(name for name, _ in _SCALE_COLUMNS)
     return [
-        AuditTable("checks", "Checks", names, tuple(checks)),
+        AuditTable("checks", "Checks", _CHECK_COLUMNS, tuple(checks)),
         AuditTable("no_scale", "Checks without a valid recorded scale", doubts, tuple(doubtful)),
     ]
 
 
-def _check_columns(scope: Scope) -> Columns[Any]:
+def _check_cells(scope: Scope) -> Callable[[Sequence[Any]], tuple[str, ...]]:
+    """The cells of a row of `listing.check_rows`; texts that occur again are held once."""
     validated = _validated(scope)
     signed = {f.payload.check: f"{f.person}, {f.on_date}" for f in scope.facts(events.CheckSigned)}
 
-    def rounded(u: str | None, *values: str | None) -> str:
-        """The largest value as far as U = 2u carries (JCGM 100, 7.2.6); two decimals without u."""
-        widths = [Decimal(value) for value in values if value is not None]
-        places = 2 if u is None else _places(u)
-        return f"{max(widths):.{places}f}" if widths else ""
-
-    return (
-        ("check", lambda r: r.id),
-        ("sieve", lambda r: r.sieve_id),
-        ("date", lambda r: r.on_date),
-        ("outcome", lambda r: r.outcome),
-        ("mean x, um", lambda r: rounded(r.x_u_mean_um, r.x_mean_um)),
-        ("U mean x, um", lambda r: rounded(r.x_u_mean_um, r.x_expanded_um)),
-        ("mean y, um", lambda r: rounded(r.y_u_mean_um, r.y_mean_um)),
-        ("U mean y, um", lambda r: rounded(r.y_u_mean_um, r.y_expanded_um)),
+    def cells(row: Sequence[Any]) -> tuple[str, ...]:
         (
-            "largest, um",
-            lambda r: rounded(
-                r.y_u_max_um if r.x_u_max_um is None else r.x_u_max_um, r.x_max_um, r.y_max_um
-            ),
-        ),
-        ("standard", lambda r: r.standard),
-        ("grade", lambda r: r.grade),
-        ("decision rule", lambda r: r.rule),
-        ("proposed", lambda r: r.action),
-        ("scale", lambda r: r.scale_source or ""),
-        ("by", lambda r: r.person),
-        ("signed off by", lambda r: signed.get(r.id, "")),
-        ("software", lambda r: r.software),
-        ("software validated", lambda r: validated.get(r.id, "")),
-        *scope.time_columns(),
-    )
+            check_id,
+            sieve,
+            day,
+            outcome,
+            x,
+            y,
+            x_max,
+            y_max,
+            standard,
+            grade,
+            rule,
+            action,
+            source,
+            _,
+            u_x,
+            u_y,
+            u_x_max,
+            u_y_max,
+            recorded_at,
+            person,
+            software,
+            wide_x,
+            wide_y,
+        ) = row
+        return (
+            check_id, intern(sieve), intern(day), intern(outcome),
+            _rounded(x, u_x), _rounded(wide_x, u_x), _rounded(y, u_y), _rounded(wide_y, u_y),
+            _largest(x_max, y_max, u_y_max if u_x_max is None else u_x_max),
+            intern(standard), intern(grade), intern(rule), intern(action), intern(source or ""),
+            intern(person), signed.get(check_id, ""), intern(software), validated.get(check_id, ""),
+            recorded_at, scope.recorded_later(recorded_at),
+        )  # fmt: skip
+
+    return cells
+
+
+def _rounded(value: str | None, u: str | None) -> str:
+    """A value as far as U = 2u carries (JCGM 100, 7.2.6); two decimals without u."""
+    if value is None:
+        return ""
+    return f"{Decimal(value):.{2 if u is None else _places(u)}f}"
+
+
+def _largest(x: str | None, y: str | None, u: str | None) -> str:
+    """The larger of two values, rounded."""
+    known = [value for value in (x, y) if value is not None]
+    return _rounded(max(known, key=Decimal, default=None), u)
 
 
 _MEASURED_WITH = re.compile(r'"measured_with":(\{[^{}]*\})')
@@ -162,24 +185,22 @@ _SCALE_COLUMNS: Columns[tuple[Any, str, str]] = (
 
 
 def _without_valid_scale(
-    checks: Sequence[Any], recorded: dict[str, _RecordedScale], scope: Scope
-) -> Iterator[tuple[Any, str, str]]:
-    """Checks made without a recorded scale, with an expired one, or with a void one.
+    row: Any, scale: _RecordedScale | None, scope: Scope
+) -> list[tuple[Any, str, str]]:
+    """Why a check has no valid scale: none is recorded, it had expired, or it is void.
 
-    Yields the check, the reason, and the day of later knowledge. A scale file's own statement of a
+    The check, the reason, and the day of later knowledge. A scale file's own statement of a
     certificate never counts: it was not recorded. A link of a chain that was voided after the day
     of the audit is marked so: it was valid then.
     """
-    for row in checks:
-        scale = recorded.get(row.id)
-        later = scope.recorded_later(row.recorded_at)
-        reason = _scale_doubt(row.scale_source, scale)
-        if reason:
-            yield row, reason, later
-        if scale and scale.void:
-            void = scale.void
-            reason = f"{void.kind} {void.sieve_id} (event {void.corrects}) is void: {void.reason}"
-            yield row, reason, scope.recorded_later(void.recorded_at) or later
+    reason = _scale_doubt(row.scale_source, scale)
+    later = scope.recorded_later(row.recorded_at) if reason or scale else ""
+    doubts = [(row, reason, later)] if reason else []
+    if scale and scale.void:
+        void = scale.void
+        reason = f"{void.kind} {void.sieve_id} (event {void.corrects}) is void: {void.reason}"
+        doubts.append((row, reason, scope.recorded_later(void.recorded_at) or later))
+    return doubts
 
 
 def _scale_doubt(source: str | None, scale: _RecordedScale | None) -> str:

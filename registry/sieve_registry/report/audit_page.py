@@ -13,6 +13,7 @@ from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from datetime import date
+from operator import itemgetter
 from typing import TYPE_CHECKING, Any
 from urllib.parse import quote
 
@@ -108,14 +109,14 @@ def _timelines(audit: Audit, links: Links) -> dict[str, Any]:
     """The lives of the sieves on one axis, and how many more there are."""
     checks = next(table for table in audit.tables if table.name == "checks")
     places = [checks.columns.index(name) for name in ("check", "sieve", "date", "outcome")]
-    marks: dict[str, list[Mark]] = {}
-    for row in checks.rows:
-        check_id, sieve_id, day, outcome = (row[place] for place in places)
-        marks.setdefault(sieve_id, []).append(Mark(check_id, date.fromisoformat(day), outcome))
     shown = audit.histories[:MOST_TIMELINES]
     span = common_range(shown, audit.as_of)
     ids = [history.sieve.id for history in shown]
-    bars = [timeline_svg(h, marks.get(h.sieve.id, []), audit.as_of, span) for h in shown]
+    marks: dict[str, list[Mark]] = {sieve_id: [] for sieve_id in ids}
+    for check_id, sieve_id, day, outcome in map(itemgetter(*places), checks.rows):
+        if sieve_id in marks:
+            marks[sieve_id].append(Mark(check_id, date.fromisoformat(day), outcome))
+    bars = [timeline_svg(h, marks[h.sieve.id], audit.as_of, span) for h in shown]
     return {
         "rows": [(name, links.sieves.get(name), bar) for name, bar in zip(ids, bars, strict=True)],
         "more": len(audit.histories) - len(shown),

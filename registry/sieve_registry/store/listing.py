@@ -124,3 +124,6 @@ class _Corrected:
 
     def __getattr__(self, name: str) -> Any:
         return self._mapping[name]
+
+    def __iter__(self) -> Iterator[Any]:
+        return iter(self._mapping.values())
