@@ -49,6 +49,7 @@ def test_a_report_is_issued_and_then_replaced(
     assert answer.headers["HX-Redirect"] == "/issue?check=C-0001"
     form = client.get("/issue?check=C-0001").text
     assert "Issue a report that replaces R-2026-0001" in form
+    assert 'name="customer" type="text" value="Example Mills"' in form
     kept = client.get("/issued?number=R-2026-0001&kind=html")
     assert "Report R-2026-0001" in kept.text
     assert client.get("/issued?number=R-2026-0001&kind=pdf").status_code == 422
