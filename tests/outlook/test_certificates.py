@@ -141,6 +141,8 @@ def test_a_stated_fail_objects_and_opens_a_lookback(lab: Lab) -> None:
     assert review.cause is not None
     assert "certificate EX-1" in review.cause.reason
     assert review.uses == 40
+    (open_,) = queries.open_lookbacks(lab.registry, lab.day(21))
+    assert (open_.sieve_id, open_.uses) == ("S-1", 40)
 
 
 def test_a_certificate_of_the_cloth_before_says_nothing_of_the_new_cloth(lab: Lab) -> None:

@@ -208,3 +208,36 @@ def test_a_result_can_be_reviewed_after_the_sieve_is_retired(lab: Lab, run: Prog
     assert run("retire", "S-1", "--reason", "worn").code == 0
     decide(run, look(lab).entries[0].seq, "not-affected")
     assert run("lookback", "S-1", "--use", "1", "--result", "affected", "--reason", "x").code == 2
+
+
+def test_a_reference_check_recorded_by_mistake_is_withdrawn_and_its_look_back_with_it(
+    lab: Lab, run: Program
+) -> None:
+    lab.add()
+    lab.check(0)
+    lab.use(10, 5)
+    lab.clock.day = lab.day(20)
+    cemented = ("reference", "cement", "S-1", "--certified", "10", "--residue", "7.9")
+    told = run(*cemented, "--residue", "8.0", "--material", "cement 7").out
+    number = told.partition("Recorded as event ")[2].partition(".")[0]
+    assert f"To withdraw it: sieveward correct {number} --void" in told
+    assert "decide: 1. See: sieveward lookback S-1" in run("due").out
+    (review,) = json.loads(run("due", "--json", "-").out)["lookbacks"]
+    assert (review["id"], review["cause"], review["uses"]) == ("S-1", int(number), 5)
+    assert run("correct", number, "--void", "--reason", "another sieve").code == 0
+    assert "Open look-back" not in run("due").out
+    assert look(lab).cause is None
+    shown = json.loads(run("reference", "show", "S-1", "--json", "-").out)
+    assert [check["kind"] for check in shown["checks"]] == ["optical"]
+
+
+def test_a_decision_is_withdrawn_by_its_number(lab: Lab, run: Program) -> None:
+    lab.add()
+    check = lab.check(0).check.id
+    told = run("decide", check, "--action", "retire", "--reason", "dented rim").out
+    number = told.partition("Recorded as event ")[2].partition(".")[0]
+    assert "decided" in run("sieve", "show", "S-1").out
+    assert run("correct", number, "--void", "--reason", "wrong sieve").code == 0
+    assert json.loads(run("rule", "S-1", "--json", "-").out)["decisions"] == []
+    state = sieve_queries.get_state(lab.registry, "S-1")
+    assert state.decided is None

@@ -29,6 +29,9 @@ CORRECTABLE: Mapping[str, tuple[str, ...]] = {
     events.SieveCleaned.KIND: ("on_date", "method", "note"),
     events.ClothReplaced.KIND: ("on_date", "reason"),
     events.CheckSigned.KIND: (),
+    events.ActionDecided.KIND: ("on_date", "reason"),
+    events.ReferenceChecked.KIND: ("on_date", "material"),
+    events.ResultReviewed.KIND: ("on_date", "reason"),
     events.CertificateRecorded.KIND: (
         "on_date", "number", "laboratory", "accreditation", "standard", "next_due", "note",
     ),
@@ -81,6 +84,7 @@ def apply(history: SieveHistory) -> SieveHistory:
         uses=tuple(_corrected(history.uses, now)),
         retirement=end[0] if end else None,
         acts=tuple(_corrected(history.acts, now)),
+        opinions=tuple(_corrected(history.opinions, now)),
     )
 
 

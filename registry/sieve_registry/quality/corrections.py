@@ -31,7 +31,7 @@ _TYPED = {
     "next-due": "next_due",
 }  # fmt: skip
 _IDENTITY = ("nominal_nm", "standard", "grade")
-_NEEDED = ("reason", "method", "number", "laboratory", *_IDENTITY)
+_NEEDED = ("reason", "method", "material", "number", "laboratory", *_IDENTITY)
 _BEFORE_A_CHECK = "entered wrongly, put right before the first check"
 
 

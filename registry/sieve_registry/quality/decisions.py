@@ -39,7 +39,7 @@ from sieve_registry.outlook.wear import LEAST_CHECKS
 from sieve_registry.records import Check, Fact, SieveHistory
 from sieve_registry.sieves import queries as sieve_queries
 from sieve_registry.sieves.decision_rules import CheckRule, contributions, rule_of, set_rule
-from sieve_registry.sieves.facts import facts_of, record_fact
+from sieve_registry.sieves.facts import current_facts_of, record_fact
 from sieve_registry.sieves.recording import RecordTerms
 from sieve_registry.store.engine import Registry
 from sieve_registry.values import clean_text
@@ -108,7 +108,7 @@ def rule_view(registry: Registry, sieve_id: str, day: date | None = None) -> Rul
     data = sieve_data(registry, sieve_id, day)
     state = data.state
     last = state.last_check
-    decided = facts_of(registry, state.sieve.id, [ActionDecided])
+    decided = current_facts_of(registry, state.sieve.id, [ActionDecided])
     return RuleView(
         sieve_id=state.sieve.id,
         as_of=state.as_of,
@@ -214,9 +214,10 @@ def decide(
         )
     why = clean_text("reason", reason)
     payload = ActionDecided(check=check.id, proposed=check.action, decided=wanted, reason=why)
-    record_fact(registry, check.sieve_id, payload, terms)
+    event = record_fact(registry, check.sieve_id, payload, terms)
     next_step = _NEXT.get(wanted, "").format(sieve=check.sieve_id)
-    return {**payload.to_payload(), "sieve": check.sieve_id, "next": next_step}
+    made = {"sieve": check.sieve_id, "next": next_step, "event": event.seq}
+    return {**payload.to_payload(), **made}
 
 
 _NEXT = {

@@ -1,4 +1,4 @@
-"""What the records say of certificates of outside laboratories and of equipment, for every face."""
+"""What the records say of certificates, equipment and open look-backs, for every face."""
 
 from __future__ import annotations
 
@@ -6,15 +6,31 @@ from dataclasses import dataclass
 from datetime import date
 
 from sieve_inspect.errors import UsageError
-from sieve_registry.events import CertificateRecorded
+from sieve_registry.codec import EventPayload
+from sieve_registry.events import CertificateRecorded, ReferenceChecked, SieveQuarantined
 from sieve_registry.quality.certificate_rules import WITHIN_DAYS, Comparison, compare
+from sieve_registry.quality.lookback import Lookback, lookbacks_of
 from sieve_registry.records import Fact, Status
 from sieve_registry.scales.equipment import Equipment, recorded_equipment
 from sieve_registry.sieves import queries as sieve_queries
 from sieve_registry.sieves.certificates import certificates_of, recorded_certificates
+from sieve_registry.store import listing, reader
 from sieve_registry.store.engine import Registry
 
-__all__ = ["CertificateDue", "certificates", "certificates_due", "comparisons", "equipment"]
+__all__ = [
+    "CertificateDue",
+    "certificates",
+    "certificates_due",
+    "comparisons",
+    "equipment",
+    "open_lookbacks",
+]
+# What may put results in question, beside a failed check.
+_CAUSES: tuple[type[EventPayload], ...] = (
+    SieveQuarantined,
+    ReferenceChecked,
+    CertificateRecorded,
+)
 
 
 @dataclass(frozen=True)
@@ -74,6 +90,18 @@ def comparisons(
         dated = certificates_of(history, day or registry.today())
         made += [compare(history, fact, within_days) for fact in dated]
     return sorted(made, key=lambda c: (c.certificate.on_date, c.certificate.seq))
+
+
+def open_lookbacks(registry: Registry, day: date | None = None) -> list[Lookback]:
+    """The look-backs of all sieves whose results are not all decided, by sieve, oldest first."""
+    now, made = day or registry.today(), []
+    with registry.reading() as connection:
+        causes = reader.facts(connection, _CAUSES)
+        doubted = {fact.subject for fact in causes} | set(listing.failed_and_used(connection))
+        for sieve_id in sorted(doubted):
+            for history in reader.histories(connection, sieve_id).values():
+                made += [review for review in lookbacks_of(history, now) if review.undecided]
+    return made
 
 
 def equipment(registry: Registry, day: date | None = None) -> list[Equipment]:

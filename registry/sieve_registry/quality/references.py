@@ -23,7 +23,7 @@ from sieve_registry.scales.environment import (
 )
 from sieve_registry.scales.equipment import recorded_equipment, refuse_out_of_use
 from sieve_registry.sieves import queries as sieve_queries
-from sieve_registry.sieves.facts import facts_of, record_fact
+from sieve_registry.sieves.facts import current_facts_of, facts_of, record_fact
 from sieve_registry.sieves.recording import RecordTerms
 from sieve_registry.store.engine import Registry
 from sieve_registry.values import clean_text
@@ -129,7 +129,7 @@ def timeline(registry: Registry, sieve_id: str, day: date) -> list[Entry]:
         )
         for check in history.checks
     ]
-    entries += map(_entry, facts_of(registry, history.sieve.id, [ReferenceChecked]))
+    entries += map(_entry, current_facts_of(registry, history.sieve.id, [ReferenceChecked]))
     return sorted((entry for entry in entries if entry.on_date <= day), key=moment)
 
 

@@ -22,7 +22,7 @@ from sieve_registry.report.view import Apertures, CheckView, Overlay, ScanFile, 
 from sieve_registry.scales.corrections import corrected_links
 from sieve_registry.scales.environment import words
 from sieve_registry.sieves import queries as sieve_queries
-from sieve_registry.sieves.facts import facts_of
+from sieve_registry.sieves.facts import current_facts_of
 from sieve_registry.sieves.lifecycle import signature_of
 from sieve_registry.store.engine import Registry
 
@@ -159,7 +159,7 @@ def _issued(registry: Registry, check: Check) -> tuple[str, ...]:
 def _decided(registry: Registry, history: SieveHistory, check: Check) -> tuple[str, ...]:
     """Decisions of persons on this check, and its second signature."""
     lines = []
-    for fact in facts_of(registry, check.sieve_id, [ActionDecided]):
+    for fact in current_facts_of(registry, check.sieve_id, [ActionDecided]):
         if fact.payload.check == check.id:
             reason = f": {fact.payload.reason}" if fact.payload.reason else ""
             lines.append(

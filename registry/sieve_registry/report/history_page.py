@@ -21,7 +21,7 @@ from sieve_registry.report.timeline import marks_of, timeline_svg
 from sieve_registry.report.wear import wear_view
 from sieve_registry.settings.user import Letterhead
 from sieve_registry.sieves.certificates import certificate_name
-from sieve_registry.sieves.facts import facts_of
+from sieve_registry.sieves.facts import current_facts_of
 from sieve_registry.sieves.state import QUARANTINED, RETIRED
 from sieve_registry.store.engine import Registry
 
@@ -49,7 +49,7 @@ class HistoryView:
 def history_view(registry: Registry, sieve_id: str, day: date | None = None) -> HistoryView:
     """Everything known of a sieve at the end of a day (today). Raises `UnknownSieveError`."""
     seen = outlook(registry, sieve_id, day)
-    facts = facts_of(registry, seen.wear.sieve_id, FACTS)
+    facts = current_facts_of(registry, seen.wear.sieve_id, FACTS)
     count, head = verification.ledger_head(registry)
     checks = seen.data.history.checks
     return HistoryView(

@@ -10,6 +10,7 @@ from typing import Any
 from sieve_inspect.verdict.sentences import decimals_for
 from sieve_registry import events
 from sieve_registry.codec import EventPayload
+from sieve_registry.ledger.corrections import CORRECTABLE
 from sieve_registry.records import Fact, SieveHistory
 from sieve_registry.sieves.certificates import summary_of
 
@@ -60,10 +61,10 @@ def _rows(
     ]
     if history.retirement is not None:
         records.append((history.retirement, "retired", history.retirement.reason))
-    decided = {fact.seq for fact in facts}
+    fixed = {fact.seq for fact in facts if fact.kind not in CORRECTABLE}
     for record, what, details in records:
         if record.on_date <= day:
-            made = (record.person, record.recorded_at, record.seq not in decided)
+            made = (record.person, record.recorded_at, record.seq not in fixed)
             yield RecordRow(record.on_date, record.seq, what, details, *made)
 
 

@@ -6,9 +6,11 @@ from collections.abc import Sequence
 from typing import TypeVar
 
 from sieve_registry.codec import EventPayload
+from sieve_registry.events import RecordCorrected
+from sieve_registry.ledger.corrections import corrected
 from sieve_registry.records import Event, Fact
 from sieve_registry.sieves.recording import RecordTerms, record_general, recording
-from sieve_registry.store import reader
+from sieve_registry.store import reader, rows
 from sieve_registry.store.engine import Registry
 from sieve_registry.values import clean_id
 
@@ -21,6 +23,16 @@ def facts_of(
     """Facts of the wanted types about one subject (None: any), in the order of recording."""
     with registry.reading() as connection:
         return reader.facts(connection, wanted, subject)
+
+
+def current_facts_of(
+    registry: Registry, sieve_id: str, wanted: Sequence[type[_Payload]]
+) -> list[Fact[_Payload]]:
+    """The same about a sieve as corrected, void ones left out."""
+    with registry.reading() as connection:
+        facts = reader.facts(connection, wanted, sieve_id)
+        made = reader.facts(connection, [RecordCorrected], sieve_id) if facts else []
+        return corrected(facts, map(rows.correction, made))
 
 
 def record_fact(

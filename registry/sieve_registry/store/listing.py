@@ -9,6 +9,7 @@ from typing import Any
 
 from sqlalchemy import Connection, Label, Row, Select, select
 
+from sieve_inspect.outcomes import FAILING
 from sieve_inspect.verdict.model import Value
 from sieve_registry import events
 from sieve_registry.ledger import corrections
@@ -75,6 +76,17 @@ def check_marks(connection: Connection, day: date, until: int | None) -> dict[st
         mark = CheckMark(row.id, date.fromisoformat(row.on_date), row.outcome, row.seq)
         marks.setdefault(row.sieve_id, []).append(mark)
     return marks
+
+
+def failed_and_used(connection: Connection) -> list[str]:
+    """The sieves that ever failed a check and ever were used, by id."""
+    check, use = schema.check, schema.use
+    query = (
+        select(check.c.sieve_id)
+        .distinct()
+        .where(check.c.outcome.in_(FAILING), check.c.sieve_id.in_(select(use.c.sieve_id)))
+    )
+    return sorted(connection.execute(query).scalars())
 
 
 def evidence_links(connection: Connection, day: date, until: int | None) -> Iterator[Row[Any]]:

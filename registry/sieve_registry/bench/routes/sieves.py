@@ -38,7 +38,7 @@ from sieve_registry.report.record_rows import FACTS, record_rows
 from sieve_registry.report.timeline import marks_of, timeline_svg
 from sieve_registry.sieves import commands as sieve_commands
 from sieve_registry.sieves import queries as sieve_queries
-from sieve_registry.sieves.facts import facts_of
+from sieve_registry.sieves.facts import current_facts_of
 from sieve_registry.values import DEFAULT_INTERVAL_MONTHS, DEFAULT_STANDARD
 
 _SHOWN = 200  # rows of the list; a search finds the others
@@ -167,7 +167,7 @@ def sieve(request: Request) -> Response:
         return _not_found(request, typed)
     last = state.last_check
     last_source = None if last is None else last.scale_source
-    facts = facts_of(desk.registry, history.sieve.id, FACTS)
+    facts = current_facts_of(desk.registry, history.sieve.id, FACTS)
     records = record_rows(history, facts, desk.registry.today())
     done = request.query_params.get("done", "")
     compared = comparisons(desk.registry, history.sieve.id)

@@ -93,10 +93,7 @@ def add(
     if output.emit(json_path, certificate_dict(fact)):
         return
     _print_certificate(fact)
-    output.text(
-        f"Recorded as event {fact.seq}. To withdraw it: sieveward correct {fact.seq} --void "
-        "--reason T"
-    )
+    output.recorded(fact.seq)
 
 
 def _direction(

@@ -29,6 +29,7 @@ _CERTIFICATE = (
     "laboratory=certificate.payload.laboratory due overdue"
 )
 _EQUIPMENT = "id kind state due overdue"
+_LOOKBACK = "id=sieve_id because=cause.reason cause=cause.seq since uses"
 
 
 class FailOnDue(StrEnum):
@@ -48,7 +49,8 @@ def due(
 ) -> None:
     """List the sieves in service by the due day of their next check, overdue first.
 
-    Certificates of outside laboratories and equipment with a next day follow.
+    Certificates of outside laboratories and equipment with a next day follow, then look-backs
+    whose results are not all decided.
     """
     from sieve_registry.audit.attention import attention
     from sieve_registry.quality import queries
@@ -60,6 +62,7 @@ def due(
         waiting = sieve_queries.due(registry, day, within)
         certificates = queries.certificates_due(registry, day, within)
         equipment = due_equipment(registry, day, within)
+        lookbacks = queries.open_lookbacks(registry, day)
         noted = attention(registry)
     wanted = waiting if json_path is not None else []
     payload = {
@@ -67,11 +70,18 @@ def due(
         "sieves": [due_dict(state) for state in wanted],
         "certificates": [output.fields(entry, _CERTIFICATE) for entry in certificates],
         "equipment": [output.fields(piece, _EQUIPMENT) for piece in equipment],
+        "lookbacks": [output.fields(review, _LOOKBACK) for review in lookbacks],
         "attention": finding_dicts(noted),
     }
     if not output.emit(json_path, payload):
         print_due(waiting, day)
         _print_others(certificates, equipment)
+        for review in lookbacks:
+            because = review.cause.reason if review.cause else ""
+            output.text(
+                f"Open look-back: {because}; results to decide: {len(review.undecided)}. "
+                f"See: sieveward lookback {review.sieve_id}"
+            )
         for finding in noted:
             output.text(f"Also: {finding.message}.")
     late = [entry.overdue for entry in waiting] + [piece.overdue for piece in equipment]

@@ -237,10 +237,7 @@ def _show(piece: Equipment, json_path: str | None, event: int | None = None) -> 
         return
     _print(piece)
     if event is not None:
-        output.text(
-            f"Recorded as event {event}. To withdraw it: sieveward correct {event} --void "
-            "--reason T"
-        )
+        output.recorded(event)
 
 
 def _print(piece: Equipment) -> None:

@@ -196,10 +196,9 @@ def record_of_sieve(
         return
     retirement = () if history.retirement is None else (history.retirement,)
     newest = max((*history.uses, *history.acts, *history.edits, *retirement), key=lambda r: r.seq)
-    undo = f"sieveward correct {newest.seq} --void --reason T"
-    withdraw = f"Recorded as event {newest.seq}. To withdraw it: {undo}"
-    for sentence in (*sentences(state, history), withdraw):
+    for sentence in sentences(state, history):
         output.text(sentence)
+    output.recorded(newest.seq)
 
 
 def check_dict(check: Check) -> dict[str, Any]:
