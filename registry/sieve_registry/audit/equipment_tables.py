@@ -19,15 +19,19 @@ EQUIPMENT_TABLES = ("certificates", "equipment", "equipment_events", "environmen
 
 
 def equipment_tables(scope: Scope) -> list[AuditTable]:
-    """Certificates with E_n, equipment with its events, and the environment of checks."""
+    """Certificates with E_n, equipment with its events, and the environment of checks.
+
+    Of those only the tables that have rows: most laboratories keep but some of it.
+    """
     pieces = equipment_of(live(scope.connection, EQUIPMENT_EVENTS, None, scope.until), scope.as_of)
     logged = [(piece, fact) for piece in pieces for fact in piece.log]
-    return [
+    tables = [
         table("certificates", "Certificates", _certificate_columns(scope), _compared(scope)),
         table("equipment", "Equipment", _equipment_columns(scope), pieces),
         table("equipment_events", "Equipment events", _event_columns(scope), logged),
         table("environment", "Environment of checks", _AIR_COLUMNS, _in_air(scope)),
     ]
+    return [made for made in tables if made.rows]
 
 
 def _compared(scope: Scope) -> Iterator[Comparison]:
