@@ -152,6 +152,17 @@ def certificates_of_cloth(history: SieveHistory, day: date) -> list[Check]:
     return [as_check(history, fact) for fact in stated if moment(fact) > since]
 
 
+def certificate_parts(certificates: Sequence[Check], steps: Sequence[Step]) -> list[int]:
+    """The part of the history of each certificate: one for a laboratory between two cleanings.
+
+    They are numbered before those of the checks: the last part has the level that counts.
+    """
+    cleanings = [step for step in steps if step.reason == CLEANED]
+    groups = [(c.scale_source, part_index(c, cleanings)) for c in certificates]
+    order = list(dict.fromkeys(reversed(groups)))  # the newest gets -1
+    return [-1 - order.index(group) for group in groups]
+
+
 def cloth_history(
     history: SieveHistory, day: date, instruments: Instruments = _NONE_KNOWN
 ) -> ClothHistory:

@@ -31,12 +31,12 @@ from sieve_registry.outlook.changes import (
     slope_by_changes,
 )
 from sieve_registry.outlook.cloth_history import (
-    CLEANED,
     DAYS_PER_YEAR,
     Instrument,
     Instruments,
     Step,
     all_steps,
+    certificate_parts,
     certificates_of_cloth,
     check_point,
     cloth_history,
@@ -263,7 +263,10 @@ def lines_of(worn: Wear, name: str, direction: str, per: float = 1.0) -> Lines:
     parts = [part_index(check, worn.steps) for check in worn.checks]
     points = [check_point(c, name, direction, worn.scales, worn.checks[-1]) for c in worn.checks]
     own = [(p, *where) for p, *where in zip(points, t, parts, strict=True) if p is not None]
-    stated = _stated(worn, name, direction, per)
+    seen = [check_point(c, name, direction, {c.id: Instrument()}) for c in worn.certificates]
+    where = np.array(worn.certificate_places) / per
+    apart = certificate_parts(worn.certificates, worn.steps)
+    stated = [(p, *at) for p, *at in zip(seen, where, apart, strict=True) if p is not None]
     if not own and not stated:
         return Lines(None, None, None, 0, 0)
     by_means = None
@@ -282,25 +285,6 @@ def lines_of(worn: Wear, name: str, direction: str, per: float = 1.0) -> Lines:
         by_means = None
     last = (own or stated)[-1][0]
     return Lines(by_means, by_changes, last, len(own) + len(stated), len(changes))
-
-
-def _stated(worn: Wear, name: str, direction: str, per: float) -> list[tuple[Point, float, int]]:
-    """One value of the certificates with its place and its part, in order.
-
-    Certificates of one laboratory between two cleanings are a part, numbered before those of the
-    checks: the last part has the level that counts.
-    """
-    cleanings = [step for step in worn.steps if step.reason == CLEANED]
-    groups = [(c.scale_source, part_index(c, cleanings)) for c in worn.certificates]
-    order = list(dict.fromkeys(reversed(groups)))  # the newest gets -1
-    stated = []
-    for certificate, place, group in zip(
-        worn.certificates, worn.certificate_places, groups, strict=True
-    ):
-        point = check_point(certificate, name, direction, {certificate.id: Instrument()})
-        if point is not None:
-            stated.append((point, place / per, -1 - order.index(group)))
-    return stated
 
 
 def _trend(worn: Wear, name: str, direction: str, axis: _Axis, bound: Bound, rule: Rule) -> Trend:

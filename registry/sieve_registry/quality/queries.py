@@ -1,4 +1,4 @@
-"""What the records say of certificates, equipment and open look-backs, for every face."""
+"""What the records say of certificates and open look-backs, for every face."""
 
 from __future__ import annotations
 
@@ -11,7 +11,6 @@ from sieve_registry.events import CertificateRecorded, ReferenceChecked, SieveQu
 from sieve_registry.quality.certificate_rules import WITHIN_DAYS, Comparison, compare
 from sieve_registry.quality.lookback import Lookback, lookbacks_of
 from sieve_registry.records import Fact, Status
-from sieve_registry.scales.equipment import Equipment, recorded_equipment
 from sieve_registry.sieves import queries as sieve_queries
 from sieve_registry.sieves.certificates import certificates_of, recorded_certificates
 from sieve_registry.store import listing, reader
@@ -22,7 +21,6 @@ __all__ = [
     "certificates",
     "certificates_due",
     "comparisons",
-    "equipment",
     "open_lookbacks",
 ]
 # What may put results in question, beside a failed check.
@@ -102,8 +100,3 @@ def open_lookbacks(registry: Registry, day: date | None = None) -> list[Lookback
             for history in reader.histories(connection, sieve_id).values():
                 made += [review for review in lookbacks_of(history, now) if review.undecided]
     return made
-
-
-def equipment(registry: Registry, day: date | None = None) -> list[Equipment]:
-    """Every piece of equipment at the end of a day (today), by name, retired pieces too."""
-    return recorded_equipment(registry, day)
