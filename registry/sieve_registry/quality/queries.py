@@ -4,16 +4,28 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import date
+from typing import cast
+
+from sqlalchemy import Connection
 
 from sieve_inspect.errors import UsageError
 from sieve_registry.codec import EventPayload
-from sieve_registry.events import CertificateRecorded, ReferenceChecked, SieveQuarantined
+from sieve_registry.events import (
+    CertificateRecorded,
+    RecordCorrected,
+    ReferenceChecked,
+    ResultReviewed,
+    SieveQuarantined,
+    SieveRetired,
+)
+from sieve_registry.ledger import corrections
 from sieve_registry.quality.certificate_rules import WITHIN_DAYS, Comparison, compare
 from sieve_registry.quality.lookback import Lookback, lookbacks_of
-from sieve_registry.records import Fact, Status
+from sieve_registry.records import Check, Fact, SieveHistory, Use
 from sieve_registry.sieves import queries as sieve_queries
 from sieve_registry.sieves.certificates import certificates_of, recorded_certificates
-from sieve_registry.store import listing, reader
+from sieve_registry.sieves.facts import current_facts_of
+from sieve_registry.store import listing, reader, rows
 from sieve_registry.store.engine import Registry
 
 __all__ = [
@@ -23,11 +35,12 @@ __all__ = [
     "comparisons",
     "open_lookbacks",
 ]
-# What may put results in question, beside a failed check.
+# What look-backs rest on, beside checks and uses.
 _CAUSES: tuple[type[EventPayload], ...] = (
     SieveQuarantined,
     ReferenceChecked,
     CertificateRecorded,
+    ResultReviewed,
 )
 
 
@@ -59,11 +72,12 @@ def certificates_due(
     last = {fact.subject: fact for fact in certificates(registry, day=now)}
     if not last:
         return []
-    kept = {s.sieve.id for s in sieve_queries.states(registry, now) if s.status != Status.RETIRED}
+    retired = current_facts_of(registry, None, [SieveRetired])
+    over = {fact.subject for fact in retired if fact.on_date <= now}
     waiting = [
         CertificateDue(fact, fact.payload.next_due, now > fact.payload.next_due)
         for sieve_id, fact in last.items()
-        if sieve_id in kept and fact.payload.next_due is not None
+        if sieve_id not in over and fact.payload.next_due is not None
     ]
     due = [w for w in waiting if within_days is None or (w.due - now).days <= within_days]
     return sorted(due, key=lambda entry: (entry.due, entry.certificate.subject))
@@ -92,11 +106,37 @@ def comparisons(
 
 def open_lookbacks(registry: Registry, day: date | None = None) -> list[Lookback]:
     """The look-backs of all sieves whose results are not all decided, by sieve, oldest first."""
-    now, made = day or registry.today(), []
+    now = day or registry.today()
     with registry.reading() as connection:
-        causes = reader.facts(connection, _CAUSES)
-        doubted = {fact.subject for fact in causes} | set(listing.failed_and_used(connection))
-        for sieve_id in sorted(doubted):
-            for history in reader.histories(connection, sieve_id).values():
-                made += [review for review in lookbacks_of(history, now) if review.undecided]
+        histories = _used_histories(connection, now)
+    made: list[Lookback] = []
+    for history in histories:
+        made += [review for review in lookbacks_of(history, now) if review.undecided]
     return made
+
+
+def _used_histories(connection: Connection, day: date) -> list[SieveHistory]:
+    """What look-backs rest on, of every sieve that was used: read at once, for very many sieves."""
+    uses: dict[str, list[Use]] = {}
+    for row in listing.use_rows(connection, day, None):
+        count, on_date = row._mapping["count"], date.fromisoformat(row.on_date)
+        use = Use(row.sieve_id, on_date, count, row.note, row.seq, row.recorded_at, row.person)
+        uses.setdefault(row.sieve_id, []).append(use)
+    if not uses:
+        return []
+    marks = listing.check_marks(connection, day, None)
+    made = map(rows.correction, reader.facts(connection, [RecordCorrected]))
+    facts: dict[str, list[Fact[EventPayload]]] = {}
+    for fact in corrections.corrected(reader.facts(connection, _CAUSES), made):
+        facts.setdefault(fact.subject, []).append(fact)
+    return [
+        SieveHistory(
+            sieve,
+            # A look-back rests on a check's day, order and outcome alone, which a mark has.
+            checks=tuple(cast("list[Check]", marks.get(sieve.id, []))),
+            uses=tuple(uses.get(sieve.id, ())),
+            acts=tuple(facts.get(sieve.id, ())),
+            opinions=tuple(facts.get(sieve.id, ())),
+        )
+        for sieve in listing.used_sieves(connection)
+    ]

@@ -26,9 +26,9 @@ def facts_of(
 
 
 def current_facts_of(
-    registry: Registry, sieve_id: str, wanted: Sequence[type[_Payload]]
+    registry: Registry, sieve_id: str | None, wanted: Sequence[type[_Payload]]
 ) -> list[Fact[_Payload]]:
-    """The same about a sieve as corrected, void ones left out."""
+    """The same about a sieve (None: any) as corrected, void ones left out."""
     with registry.reading() as connection:
         facts = reader.facts(connection, wanted, sieve_id)
         made = reader.facts(connection, [RecordCorrected], sieve_id) if facts else []

@@ -9,10 +9,10 @@ from typing import Any
 
 from sqlalchemy import Connection, Label, Row, Select, select
 
-from sieve_inspect.outcomes import FAILING
 from sieve_inspect.verdict.model import Value
 from sieve_registry import events
 from sieve_registry.ledger import corrections
+from sieve_registry.records import Sieve
 from sieve_registry.store import reader, rows, schema
 
 
@@ -78,15 +78,16 @@ def check_marks(connection: Connection, day: date, until: int | None) -> dict[st
     return marks
 
 
-def failed_and_used(connection: Connection) -> list[str]:
-    """The sieves that ever failed a check and ever were used, by id."""
-    check, use = schema.check, schema.use
+def used_sieves(connection: Connection) -> list[Sieve]:
+    """The sieves that ever were used, as they were added, by id."""
+    sieve, event = schema.sieve, schema.event
     query = (
-        select(check.c.sieve_id)
-        .distinct()
-        .where(check.c.outcome.in_(FAILING), check.c.sieve_id.in_(select(use.c.sieve_id)))
+        select(sieve, event.c.recorded_at, event.c.person, event.c.software)
+        .join_from(sieve, event, sieve.c.seq == event.c.seq)
+        .where(sieve.c.id.in_(select(schema.use.c.sieve_id)))
+        .order_by(sieve.c.id)
     )
-    return sorted(connection.execute(query).scalars())
+    return [rows.sieve(row) for row in connection.execute(query)]
 
 
 def evidence_links(connection: Connection, day: date, until: int | None) -> Iterator[Row[Any]]:
