@@ -15,7 +15,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from sieve_registry.events import CertificateRecorded, ClothReplaced
-from sieve_registry.quality.reference_rules import e_n
 from sieve_registry.records import Check, Fact, SieveHistory, facts_of_type
 
 WITHIN_DAYS = 30  # own figure: a cloth in daily use barely wears within a month
@@ -39,6 +38,8 @@ class DirectionComparison:
     @property
     def e_n(self) -> float:
         """E_n of the two means."""
+        from sieve_registry.quality.reference_rules import e_n  # brings NumPy, `due` needs none
+
         own, certified = self.own_expanded_um, self.certified_expanded_um
         return e_n(self.own_um, own, self.certified_um, certified)
 
