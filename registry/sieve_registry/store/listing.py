@@ -9,7 +9,6 @@ from typing import Any
 
 from sqlalchemy import Connection, Label, Row, Select, select
 
-from sieve_inspect.verdict.model import Value
 from sieve_registry import events
 from sieve_registry.ledger import corrections
 from sieve_registry.records import Sieve
@@ -46,6 +45,8 @@ def check_rows(connection: Connection, day: date, until: int | None) -> Iterator
 
 def _expanded_mean(direction: str) -> Label[Any]:
     """U of a check's mean as it was judged (k u with its own k), a column of its row."""
+    from sieve_inspect.verdict.model import Value  # brings NumPy, `due` needs none
+
     margin = schema.check_margin
     wanted = select(margin.c.expanded_um).where(
         margin.c.check_id == schema.check.c.id,
