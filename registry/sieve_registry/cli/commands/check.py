@@ -113,7 +113,7 @@ def check(
 
     inputs = [("the scale", output.existing_file(scale_name))]
     output.check_outputs([], json_path, inputs + [("the scan", path) for path in images])
-    terms = options.terms(date, by, why_late)
+    terms, air = options.terms(date, by, why_late), Environment(temperature, humidity)
     stated = options.stated_light(lamp_angle, view_angle)
     with options.opened(context) as registry:
         day = _before_measuring(registry, images, terms)
@@ -149,7 +149,7 @@ def check(
                 measure=partial(check_commands.measure_scans, progress=update),
             )
         taken = check_commands.accepting(taken, accept_cloth)
-        taken = check_commands.in_environment(taken, Environment(temperature, humidity))
+        taken = check_commands.in_environment(taken, air)
         detail = get_check(registry, check_commands.record(registry, taken, terms, visual))
     if not output.emit(json_path, detail_dict(detail)):
         _print_check(detail, taken.cloth.sentence)
