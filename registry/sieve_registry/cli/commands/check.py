@@ -171,8 +171,8 @@ def _default_scale(registry: Registry, images: list[Path], day: datetime.date) -
     return kept.name
 
 
-def _before_measuring(registry: Registry, images: list[Path], terms: RecordTerms) -> None:
-    """Refuse a person who may not check; name software that lacks a validation.
+def _before_measuring(registry: Registry, images: list[Path], terms: RecordTerms) -> datetime.date:
+    """The day of the check; refuses a person who may not check, names unvalidated software.
 
     At a terminal it asks whether scans used before are meant.
     """
@@ -185,9 +185,7 @@ def _before_measuring(registry: Registry, images: list[Path], terms: RecordTerms
     refuse_unentitled(registry, CheckRecorded, terms)
     if unvalidated := caution(registry):
         print_remark(f"{unvalidated}.")
-    if not sys.stdin.isatty():
-        return None
-    scans_used = used_before(registry, images)
+    scans_used = used_before(registry, images) if sys.stdin.isatty() else []
     for sentence in scans_used:
         output.text(f"{sentence}.")
     if scans_used:
