@@ -15,6 +15,7 @@ from foresee_lab import Lab
 from program import Program
 from registry_made import SCALE
 from sieve_inspect.errors import UsageError
+from sieve_registry.audit import verification
 from sieve_registry.audit.queries import audit
 from sieve_registry.errors import DateRefusedError, EquipmentRefusedError, RuleRefusedError
 from sieve_registry.events import CertificateRecorded
@@ -62,6 +63,7 @@ def test_a_certificate_keeps_its_figures_exactly_and_its_document(lab: Lab, tmp_
     (read,) = queries.certificates(lab.registry, "S-1")
     assert read == fact
     assert (str(read.payload.x.mean_um), str(read.payload.k)) == ("75.40", "2.13")
+    assert verification.verify(lab.registry).ok
     (file,) = read.payload.evidence
     assert lab.registry.evidence.read(file.sha256, file.extension) == paper.read_bytes()
     assert (file.role, file.name) == ("certificate", "EX-1.pdf")

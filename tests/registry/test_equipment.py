@@ -14,7 +14,14 @@ from program import Program
 from registry_made import copy_empty
 from sieve_inspect.errors import UsageError
 from sieve_registry.audit.queries import audit
-from sieve_registry.errors import DuplicateThingError, EquipmentRefusedError, UnknownThingError
+from sieve_registry.errors import (
+    DuplicateThingError,
+    EquipmentRefusedError,
+    NotAuthorisedError,
+    UnknownThingError,
+)
+from sieve_registry.people import commands as people
+from sieve_registry.people.acts import Act, Demand
 from sieve_registry.quality import corrections, references
 from sieve_registry.quality.reference_rules import cement
 from sieve_registry.records import NewSieve
@@ -161,6 +168,18 @@ def test_the_command_line_keeps_equipment(
     (piece,) = json.loads(due("--json", "-").out)["equipment"]
     assert (piece["id"], piece["due"]) == ("BAL-1", "2027-01-05")
     assert "Equipment due" in due().out
+
+
+def test_trouble_is_reported_by_anybody_and_ended_by_the_authorised(registry: Registry) -> None:
+    add(registry)
+    by = RecordTerms(by=ADA)
+    people.add_person(registry, people.NewPerson("AM", ADA, "head", "degree"), by)
+    people.authorise(registry, "AM", Act.MANAGE, by, basis="training")
+    people.set_rules(registry, by, authorisations=Demand.DEMAND)
+    log(registry, "damage", 2, note="lid cracked")
+    log(registry, "quarantine", 2, note="lid cracked")
+    with pytest.raises(NotAuthorisedError):
+        log(registry, "check", 3, outcome="pass")
 
 
 # --- reference materials and the audit ----------------------------------------------------------

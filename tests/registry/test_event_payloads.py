@@ -32,6 +32,7 @@ RELEASED = {
     "equipment added": 1,
     "equipment edited": 1,
     "equipment event": 1,
+    "equipment trouble reported": 1,
     "finding answered": 1,
     "finding closed": 1,
     "finding raised": 1,

@@ -26,6 +26,7 @@ from sieve_registry.events.equipment import (
     EquipmentAdded,
     EquipmentEdited,
     EquipmentLogged,
+    EquipmentReported,
 )
 from sieve_registry.events.people import (
     AuthorisationGiven,
@@ -90,6 +91,7 @@ __all__ = [
     "EquipmentAdded",
     "EquipmentEdited",
     "EquipmentLogged",
+    "EquipmentReported",
     "FindingAnswered",
     "FindingClosed",
     "FindingRaised",
@@ -133,7 +135,8 @@ EVENT_TYPES: tuple[type[EventPayload], ...] = (
     ArtefactAdded, DeviceAdded, ScaleCalibrated, IlluminationMeasured, RecordCorrected,
     ScaleChainCorrected, LaboratoryRulesSet, HeadSigned, LossAccepted, RecordsImported,
     PersonAdded, PersonChanged, PersonLeft, AuthorisationGiven, AuthorisationWithdrawn, PasswordSet,
-    CertificateRecorded, EquipmentAdded, EquipmentEdited, EquipmentLogged, EnvironmentLimitsSet,
+    CertificateRecorded, EquipmentAdded, EquipmentEdited, EquipmentLogged, EquipmentReported,
+    EnvironmentLimitsSet,
     ReportIssued, ReportWithdrawn, ValidationRecorded, FindingRaised, FindingAnswered,
     FindingClosed, HeadStamped, ProofRulesSet,
 )  # fmt: skip

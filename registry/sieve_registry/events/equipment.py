@@ -81,6 +81,11 @@ class EquipmentLogged(EventPayload, kind="equipment event", noun="the equipment'
 
 
 @dataclass(frozen=True, kw_only=True)
+class EquipmentReported(EquipmentLogged, kind="equipment trouble reported", noun="the report"):
+    """Damage or a quarantine, which anybody may report; otherwise the same."""
+
+
+@dataclass(frozen=True, kw_only=True)
 class EnvironmentLimitsSet(EventPayload, kind="environment limits set", noun="the limits"):
     """The laboratory's limits of temperature and humidity from a day on; None: no limit.
 

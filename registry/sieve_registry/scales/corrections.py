@@ -39,6 +39,7 @@ AMENDABLE: Mapping[str, tuple[str, ...]] = {
     ),
     events.EquipmentEdited.KIND: (),
     events.EquipmentLogged.KIND: ("note", "next_due"),
+    events.EquipmentReported.KIND: ("note", "next_due"),
 }  # fmt: skip
 _TYPED = {"expansion": "expansion_ppm_per_k"}
 _LINKS = ("artefact", "scale", "line", "base")  # of a check's chain: what names its event

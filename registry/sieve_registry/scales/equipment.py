@@ -28,7 +28,12 @@ from sieve_registry.errors import (
     EquipmentRefusedError,
     UnknownThingError,
 )
-from sieve_registry.events import EquipmentAdded, EquipmentEdited, EquipmentLogged
+from sieve_registry.events import (
+    EquipmentAdded,
+    EquipmentEdited,
+    EquipmentLogged,
+    EquipmentReported,
+)
 from sieve_registry.figures import EquipmentAct, EquipmentKind, EvidenceFile
 from sieve_registry.records import Fact, Finding, facts_of_type
 from sieve_registry.scales.artefacts import keep, shared_fields
@@ -48,10 +53,12 @@ class EquipmentState(StrEnum):
 
 
 PASS, FAIL = "pass", "fail"
+_TROUBLE = (EquipmentAct.DAMAGE, EquipmentAct.QUARANTINE)
 EQUIPMENT_EVENTS: tuple[type[EventPayload], ...] = (
     EquipmentAdded,
     EquipmentEdited,
     EquipmentLogged,
+    EquipmentReported,
 )
 TEXTS = ("maker", "model", "serial", "firmware", "driver", "place", "criterion", "note")
 _DAYS = ("received", "valid_to", "next_due")
@@ -200,7 +207,8 @@ def log_equipment(
     if act != EquipmentAct.CHECK and outcome:
         raise UsageError(message="Only a check has an outcome: leave --outcome out.")
     needed = act not in (EquipmentAct.CHECK, EquipmentAct.ADJUSTMENT)
-    payload = EquipmentLogged(
+    kind = EquipmentReported if act in _TROUBLE else EquipmentLogged
+    payload = kind(
         act=act, outcome=outcome, note=clean_text("note", note, needed=needed), next_due=next_due
     )
     _refuse_act(known, act)
