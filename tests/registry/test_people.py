@@ -121,7 +121,8 @@ def test_every_kind_of_event_that_decides_something_needs_an_act() -> None:
     """What may go without: the daily life of a sieve, and taking one out of use."""
     free = {
         events.UseLogged, events.StackSet, events.StackRun, events.SieveCleaned,
-        events.ClothReplaced, events.SieveQuarantined, events.FindingRaised, events.PasswordSet,
+        events.ClothReplaced, events.SieveQuarantined, events.EquipmentReported,
+        events.FindingRaised, events.PasswordSet,
     }  # fmt: skip
     assert set(ACTS) == set(events.EVENT_TYPES) - free
     assert {events.CheckSigned, events.SieveRetired, events.SieveReturned} <= set(ACTS)
