@@ -70,6 +70,7 @@ def test_each_sieve_ends_as_its_caption_says(finished: tuple[DemoResult, list[st
         "S-0250": ("pass", "clean and recheck"),
         "S-0125": ("fail", "retire"),
         "S-0075": ("fail", "retire"),
+        "S-0076": ("pass", "keep"),
         "S-0045": ("pass", "keep"),
     }
     status = {state.sieve.id: state.status for state in result.states}
@@ -106,8 +107,8 @@ def test_the_repaired_carriage_is_a_jump_that_names_the_check_before_it(registry
     _, (jump,) = drift_of(registry, DEVICES[2400])
     assert jump.direction == "y"
     assert jump.change == pytest.approx(0.0015, abs=5e-5)  # as drawn
-    assert jump.checks == ("C-0016",)
-    assert check_queries.get_check(registry, "C-0016").check.sieve_id == "S-0250"
+    assert jump.checks == ("C-0019",)
+    assert check_queries.get_check(registry, "C-0019").check.sieve_id == "S-0250"
     assert drift_of(registry, DEVICES[4800])[1] == []
 
 
@@ -125,10 +126,34 @@ def test_the_artefact_in_the_scan_gives_the_scale_of_that_run(registry: Registry
 def test_the_questions_have_answers(finished: tuple[DemoResult, list[str]]) -> None:
     told = {one.command: one.text for one in finished[0].answers}
     assert "jumped by +0.15 %" in told["device show FB-24"]
-    assert "C-0016" in told["device show FB-24"]
+    assert "C-0019" in told["device show FB-24"]
     worn = sum(use.count for ago, use in USES if use.sieve_id == "S-0075" and ago < 372)
     assert told["lookback S-0075"].startswith(f"{worn} uses since")
     assert "E_n = -1.37" in told["reference show S-0500"]  # −1.067 / √(0.6² + 0.5²), ISO 13528
+
+
+def test_wear_shows_a_check_earlier_by_changes_than_by_means(
+    finished: tuple[DemoResult, list[str]],
+) -> None:
+    """Drawn: 0.2 um a year and 70 uses, 2.86 um per 1000 uses, from the first check on."""
+    result, _ = finished
+    checks = result.histories["S-0076"].checks
+    (text,) = [one.text for one in result.answers if one.command == "wear S-0076"]
+    third, fourth = (f"from {check.id} on {check.on_date}" for check in checks[2:4])
+    by_changes, _, by_means = text.partition(" by the means alone ")
+    assert third in by_changes
+    low, high = (float(v) for v in re.findall(r"([+-][\d.]+) to ([+-][\d.]+)", by_changes)[0])
+    assert low < 0.2 / 0.07 < high
+    assert high - low < 1.0
+    assert fourth in by_means or by_means == "not yet."
+
+
+def test_a_swapped_label_is_caught_before_recording(
+    finished: tuple[DemoResult, list[str]],
+) -> None:
+    result, told = finished
+    assert told[len(STEPS) - 1].endswith("checks S-0076: refused, cloth of S-0075")
+    assert len(result.histories["S-0076"].checks) == 4
 
 
 def test_files_in_suggested_commands_exist(finished: tuple[DemoResult, list[str]]) -> None:

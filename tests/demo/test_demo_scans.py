@@ -11,12 +11,13 @@ from PIL import Image
 
 from sieve_inspect.scale import load_scale
 from sieve_inspect.synthetic import Render
-from sieve_registry.demo.actions import Checked, SieveAdded, Used
+from sieve_registry.demo.actions import Checked, Mislabelled, SieveAdded, Used
 from sieve_registry.demo.images import CERTIFICATE, images_folder, scale_name
 from sieve_registry.demo.scans import (
     SCALES,
     SCANS,
     TARGETS,
+    UNKEPT,
     DrawnScan,
     DrawnTarget,
     draw_all,
@@ -64,8 +65,14 @@ def test_the_story_uses_every_scan_and_each_exists() -> None:
     told = {
         name for step in STEPS if isinstance(step.action, Checked) for name in step.action.scans
     }
-    assert told == {scan.name for scan in SCANS}
-    dpi = {scan.name: scan.dpi for scan in SCANS}
+    told |= {
+        name
+        for step in STEPS
+        if isinstance(step.action, Mislabelled)
+        for name in step.action.checked.scans
+    }
+    assert told == {scan.name for scan in (*SCANS, *UNKEPT)}
+    dpi = {scan.name: scan.dpi for scan in (*SCANS, *UNKEPT)}
     for step in STEPS:
         if isinstance(step.action, Checked):
             assert {dpi[name] for name in step.action.scans} == {step.action.dpi}

@@ -10,7 +10,7 @@ import numpy.typing as npt
 
 from sieve_inspect.synthetic import Render, Truth
 from sieve_registry.demo.actions import Checked
-from sieve_registry.demo.scans import SCANS, DrawnScan, further_fields
+from sieve_registry.demo.scans import SCANS, UNKEPT, DrawnScan, further_fields
 
 
 @dataclass(frozen=True)
@@ -25,7 +25,7 @@ class TrueCloth:
 
 def true_cloth(checked: Checked, drawn: Callable[[DrawnScan], Render]) -> TrueCloth:
     """The truth of all fields of a check together; `drawn` gives the drawing of a scan."""
-    scans = [scan for scan in SCANS if scan.name in checked.scans]
+    scans = [scan for scan in (*SCANS, *UNKEPT) if scan.name in checked.scans]
     scans += further_fields(checked.scans, checked.further)
     truths = [drawn(scan).truth for scan in scans]
     mean_x, mean_y = [

@@ -12,6 +12,8 @@ from sieve_inspect.illumination.model import Illumination
 from sieve_inspect.scale import load_scale
 from sieve_inspect.summary.repeatability import precision
 from sieve_registry.checks import commands as check_commands
+from sieve_registry.checks import queries as check_queries
+from sieve_registry.checks.errors import OtherClothError
 from sieve_registry.demo.images import CERTIFICATE, scale_name
 from sieve_registry.quality import decisions, reference_rules, references, studies
 from sieve_registry.quality.curves import Curve
@@ -104,7 +106,16 @@ class Checked:
 
     def __call__(self, at: Moment) -> str:
         """Record it; the words for the log."""
-        from sieve_registry.demo.scans import draw_further_fields
+        with TemporaryDirectory() as folder:
+            taken = self.taken(at, Path(folder))
+            taken = check_commands.accepting(taken, "")
+            number = check_commands.record(at.registry, taken, at.terms, "ok")
+        outcome = check_queries.get_check(at.registry, number).check.outcome
+        return f"checks {self.sieve_id}: {number} {outcome}"
+
+    def taken(self, at: Moment, folder: Path) -> check_commands.Taken:
+        """The scans, those not kept drawn into a folder, measured and judged."""
+        from sieve_registry.demo.scans import draw_further_fields, draw_unkept
 
         recorded = None if self.in_scan else DEVICES.get(self.dpi)
         request = ScaleRequest(
@@ -114,20 +125,39 @@ class Checked:
             artefact=ARTEFACT if self.in_scan else None,
             accepted_by=at.by,
         )
+        drawn = {path.name: path for path in draw_unkept(self.scans, folder)}
+        images = [drawn.get(name, at.scans / name) for name in self.scans]
+        images += draw_further_fields(self.scans, self.further, folder)
+        scale = choose_scale(at.registry, request, images)
+        return check_commands.take(
+            at.registry,
+            self.sieve_id,
+            images,
+            scale=scale,
+            illumination=Illumination.stated(LAMP_DEG, 0.0),
+            encoding="auto",
+            terms=at.terms,
+        )
+
+
+@dataclass(frozen=True)
+class Mislabelled:
+    """A sieve is scanned under the label of another: refused before anything is recorded."""
+
+    checked: Checked
+    events: int = 0
+
+    def __call__(self, at: Moment) -> str:
+        """Measure it; the words for the log."""
         with TemporaryDirectory() as folder:
-            images = [at.scans / name for name in self.scans]
-            images += draw_further_fields(self.scans, self.further, Path(folder))
-            scale = choose_scale(at.registry, request, images)
-            check = check_commands.check(
-                at.registry,
-                self.sieve_id,
-                images,
-                scale=scale,
-                illumination=Illumination.stated(LAMP_DEG, 0.0),
-                terms=RecordTerms(on_date=at.day, by=at.by),
-                visual="ok",
-            ).check
-        return f"checks {self.sieve_id}: {check.id} {check.outcome}"
+            taken = self.checked.taken(at, Path(folder))
+        try:
+            check_commands.accepting(taken, "")
+        except OtherClothError:
+            link = taken.cloth.link
+            if link is not None:
+                return f"checks {self.checked.sieve_id}: refused, cloth of {link.sieve}"
+        raise AssertionError(f"the cloth under label {self.checked.sieve_id} is not recognised")
 
 
 @dataclass(frozen=True)

@@ -12,6 +12,7 @@ from sieve_inspect.summary.repeatability import precision
 from sieve_registry.checks import sampling
 from sieve_registry.demo.actions import DEVICES, SAND, SAND_FILE, STACK, STUDY, STUDY_FILE
 from sieve_registry.outlook.queries import interval_view, outlook
+from sieve_registry.outlook.wear import Trend
 from sieve_registry.quality import decisions, references
 from sieve_registry.quality.effects import effects_of
 from sieve_registry.quality.lookback import lookback_of
@@ -36,6 +37,7 @@ def answers_of(registry: Registry, today: date, folder: Path) -> Iterator[Answer
     many = "all apertures" if plan.n is None else f"{plan.n} apertures"
     yield Answer("plan S-0500", f"Measure {many} and {plan.wires} wires each way.")
     yield Answer("wear S-0500", outlook(registry, "S-0500").advice.reason)
+    yield Answer("wear S-0076", _first_sign(registry, "S-0076"))
     proposal = interval_view(registry, "S-0500").proposals[-1]
     yield Answer("interval S-0500", _sentence(proposal.reasons[0]))
     yield _risk(registry, "S-2000")
@@ -68,6 +70,26 @@ def _drift(registry: Registry, device: str) -> Answer:
         f"device show {device}",
         f"{len(history)} calibrations; along {jump.direction} the scale jumped by "
         f"{100 * jump.change:+.2f} % before {jump.bad.on_date}: review {checks}.",
+    )
+
+
+def _first_sign(registry: Registry, sieve_id: str) -> str:
+    """When the wear of a sieve first showed, by changes and by means alone, check by check."""
+    first: dict[bool, tuple[str, Trend]] = {}
+    for check in sieve_queries.get_history(registry, sieve_id).checks:
+        for trend in outlook(registry, sieve_id, check.on_date).wear.trends:
+            if trend.name == "mean":
+                for by_changes, line in ((True, trend), (False, trend.by_means or trend)):
+                    if line.significant:
+                        first.setdefault(by_changes, (f"{check.id} on {check.on_date}", line))
+    if True not in first:
+        return "No wear shows yet."
+    shown, line = first[True]
+    means = f"only from {first[False][0]} on" if False in first else "not yet"
+    return (
+        f"By {line.evidence} wear shows from {shown} on: {line.slope:+.2f} um per 1000 uses in "
+        f"{line.direction} (95 %: {line.slope_low:+.2f} to {line.slope_high:+.2f}); by the means "
+        f"alone {means}."
     )
 
 

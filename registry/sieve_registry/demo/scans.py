@@ -34,7 +34,7 @@ _ALONG_X, _ALONG_Y = 1.0006, 0.9992
 _REPAIRED = 1.0015  # the step of its carriage after the repair, relative to the step before
 _THAT_RUN = 1.0005  # of the scan with the artefact beside the cloth
 PITCH_UM, DOT_UM = 400.0, 200.0
-_SHAPE, _NARROW, _FIELD = (680, 880), (680, 620), (440, 520)
+_SHAPE, _NARROW, _FIELD, _SMALL = (680, 880), (680, 620), (440, 520), (400, 480)
 _CLEAR = Damage()
 
 
@@ -153,6 +153,24 @@ SCANS = (
 )
 
 
+def _of_one_cloth(year: int, turn: float) -> DrawnScan:
+    """S-0076 after so many years: 0.2 um of wire worn off a year, the pitch stays."""
+    worn = 0.2 * year
+    return DrawnScan(
+        f"s0076-{year + 1}.png", 4800, 75.2 + worn, 74.9 + worn, 50 - worn, 1.6, 172, turn, _SMALL
+    )
+
+
+# Drawn while the demo runs, not kept: scans of one cloth, and S-0075 once more.
+UNKEPT = (
+    _of_one_cloth(0, 1.1),
+    _of_one_cloth(1, -0.7),
+    _of_one_cloth(2, 2.0),
+    _of_one_cloth(3, 0.3),
+    DrawnScan("s0075-5.png", 4800, 79.8, 76.6, 46, 2.0, 154, -1.2, _SMALL),
+)
+
+
 TARGETS = (
     DrawnTarget("g7-4800-1.jpg", 4800, 0.2, 201),
     DrawnTarget("g7-2400-1.jpg", 2400, -0.9, 202),
@@ -164,7 +182,7 @@ TARGETS = (
 
 def further_fields(names: Sequence[str], count: int) -> list[DrawnScan]:
     """Small fields of the cloth in these scans, elsewhere on it. What clogs a cloth clogs all."""
-    scan = next(scan for scan in SCANS if scan.name == names[-1])
+    scan = next(scan for scan in (*SCANS, *UNKEPT) if scan.name == names[-1])
     stem = scan.name.rpartition(".")[0]
     return [
         replace(
@@ -172,7 +190,7 @@ def further_fields(names: Sequence[str], count: int) -> list[DrawnScan]:
             name=f"{stem}-field{number}.png",
             seed=scan.seed + 1000 * number,
             turn=scan.turn + 0.7 * number,
-            shape=scan.shape if scan.beside_px else _FIELD,
+            shape=scan.shape if scan.beside_px or scan.shape == _SMALL else _FIELD,
             damage=scan.damage if scan.damage.blocked else _CLEAR,
             bits=8,
             linear=False,
@@ -180,6 +198,16 @@ def further_fields(names: Sequence[str], count: int) -> list[DrawnScan]:
         )
         for number in range(1, count + 1)
     ]
+
+
+def draw_unkept(names: Sequence[str], folder: Path) -> list[Path]:
+    """Draw those of these scans that are not kept into a folder; their files."""
+    paths = []
+    for scan in UNKEPT:
+        if scan.name in names:
+            paths.append(folder / scan.name)
+            save(draw(scan), paths[-1], srgb_chunk=True)
+    return paths
 
 
 def draw_further_fields(names: Sequence[str], count: int, folder: Path) -> list[Path]:

@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from sieve_registry.demo import actions, proof_actions
-from sieve_registry.demo.actions import Act, Checked, SieveAdded, Used
+from sieve_registry.demo.actions import Act, Checked, Mislabelled, SieveAdded, Used
 from sieve_registry.records import NewSieve
 
 _MARA, _IDRIS, _LENA = "Mara Quill", "Idris Penn", "Lena Holt"
@@ -42,6 +42,7 @@ CAPTIONS = {
     "S-0250": "clogged",
     "S-0125": "torn",
     "S-0075": "worn out",
+    "S-0076": "wearing slowly",
     "S-0045": "sound when last seen",
 }
 
@@ -60,26 +61,32 @@ STEPS = (
     Step(1083, _MARA, Checked("S-0075", 4800, ("s0075-1.png",))),
     Step(1080, _LENA, _added("S-0500", 500, "rack 1")),
     Step(1078, _MARA, Checked("S-0500", 1200, ("s0500-1.png",))),
+    Step(1076, _LENA, _added("S-0076", 75, "rack 3")),
+    Step(1074, _MARA, Checked("S-0076", 4800, ("s0076-1.png",))),
     Step(1000, _LENA, _added("S-0250", 250, "rack 2", uses=120)),
     Step(999, _LENA, actions.add_device(2400)),
     Step(999, _MARA, actions.calibrate(2400, "g7-2400-1.jpg", 24)),
     Step(998, _LENA, proof_actions.scanner()),
     Step(998, _MARA, Checked("S-0250", 2400, ("s0250-1.png",))),
     Step(940, _IDRIS, Used("S-0075", 110, "quartz, batch work")),
+    Step(905, _IDRIS, Used("S-0076", 70, "quartz")),
     Step(900, _LENA, _added("S-0125", 125, "rack 2")),
     Step(898, _IDRIS, Checked("S-0125", 4800, ("s0125-1.tif",))),
     Step(800, _LENA, _added("S-0045", 45, "rack 3")),
     Step(798, _IDRIS, Checked("S-0045", 4800, ("s0045-1.png",))),
     Step(730, _MARA, Checked("S-0075", 4800, ("s0075-2.png",))),
+    Step(728, _MARA, Checked("S-0076", 4800, ("s0076-2.png",))),
     Step(725, _MARA, Checked("S-1000", 600, ("s1000-2.jpg",))),
     Step(715, _MARA, Checked("S-0500", 1200, ("s0500-2.png",))),
     Step(640, _IDRIS, Checked("S-0250", 2400, ("s0250-2.png",))),
     Step(540, _IDRIS, Checked("S-0125", 4800, ("s0125-2.tif",))),
     Step(560, _IDRIS, Used("S-0500", 140, "from the paper log of the shaker", recorded_late=24)),
+    Step(520, _IDRIS, Used("S-0076", 70, "quartz")),
     Step(430, _IDRIS, Checked("S-0045", 4800, ("s0045-2.png",))),
     Step(425, _IDRIS, actions.cement("S-0045", 8.6, 8.5, 8.7)),
     Step(390, _IDRIS, Used("S-0075", 130, "quartz, batch work")),
     Step(372, _MARA, Checked("S-0075", 4800, ("s0075-3.png",))),
+    Step(370, _MARA, Checked("S-0076", 4800, ("s0076-3.png",))),
     Step(354, _MARA, Checked("S-1000", 600, ("s1000-3.jpg",))),
     Step(352, _MARA, Checked("S-0500", 1200, ("s0500-3.png",))),
     Step(350, _LENA, actions.add_stack("S-1000", "S-0500", "S-0250")),
@@ -90,6 +97,7 @@ STEPS = (
     Step(180, _IDRIS, Checked("S-0125", 4800, ("s0125-3.tif",))),
     Step(179, _LENA, actions.retire("S-0125", _FELL)),
     Step(179, _LENA, proof_actions.raise_finding(_NO_EDGE, "S-0125", "7.4.1")),
+    Step(170, _IDRIS, Used("S-0076", 70, "quartz")),
     Step(155, _LENA, proof_actions.settle_finding("F-0001", *_EDGE_MADE)),
     Step(150, _IDRIS, Used("S-0075", 160, "quartz, batch work")),
     Step(90, _IDRIS, Used("S-0500", 150, "limestone")),
@@ -113,7 +121,9 @@ STEPS = (
     Step(14, _MARA, actions.calibrate(2400, "g7-2400-3.jpg", 12)),
     Step(12, _IDRIS, Checked("S-0250", 2400, ("s0250-4.png",))),
     Step(9, _MARA, Checked("S-1000", 1200, ("s1000-4.png",), in_scan=True)),
+    Step(8, _MARA, Checked("S-0076", 4800, ("s0076-4.png",))),
     Step(6, _MARA, Checked("S-0075", 4800, ("s0075-4.png",))),
     Step(5, _LENA, actions.decide("S-0075", "retire")),
     Step(5, _LENA, proof_actions.raise_finding(_WORN, "S-0075", "7.10.1")),
+    Step(4, _IDRIS, Mislabelled(Checked("S-0076", 4800, ("s0075-5.png",), further=0))),
 )
