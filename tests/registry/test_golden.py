@@ -1,7 +1,8 @@
 """Registries written by every released version are opened, asked and proven, forever.
 
-1, 2 and 4 (of schema 3) were made once by `make_golden.py` with the code of their time; 3 is the
+1, 2, 4 (of schema 3) and 5 were made once by `make_golden.py` with the code of their time; 3 is the
 demo's registry, whose scans lie in `demo_images`; its other pictures are left out for their size.
+In 5 checks know their cloth (version 4 of their event).
 """
 
 from __future__ import annotations
@@ -15,8 +16,11 @@ from pathlib import Path
 
 import pytest
 
+from make_golden import links
 from sieve_registry import records
 from sieve_registry.audit import verification
+from sieve_registry.outlook.queries import outlook
+from sieve_registry.outlook.wear import WearEvidence
 from sieve_registry.sieves import commands as sieve_commands
 from sieve_registry.sieves import queries as sieve_queries
 from sieve_registry.store import engine, reader, schema
@@ -24,7 +28,7 @@ from sieve_registry.store import engine, reader, schema
 ROOT = Path(__file__).parents[2]
 FOLDER = ROOT / "fixtures" / "registries"
 GOLDEN = sorted(FOLDER.glob("*.zip"))
-OF_A_SCHEMA, DEMO = [*GOLDEN[:2], *GOLDEN[3:]], GOLDEN[2]
+OF_A_SCHEMA, DEMO, CLOTH = [*GOLDEN[:2], GOLDEN[3]], GOLDEN[2], GOLDEN[4]
 
 
 def test_there_is_a_golden_registry_of_each_version_up_to_this_one() -> None:
@@ -32,7 +36,7 @@ def test_there_is_a_golden_registry_of_each_version_up_to_this_one() -> None:
     assert [file.stem for file in GOLDEN] == [f"{n:04d}" for n in range(1, len(GOLDEN) + 1)]
 
 
-@pytest.mark.parametrize("file", OF_A_SCHEMA, ids=lambda file: file.stem)
+@pytest.mark.parametrize("file", [*OF_A_SCHEMA, CLOTH], ids=lambda file: file.stem)
 def test_a_registry_of_that_version_still_reads_the_same(file: Path, tmp_path: Path) -> None:
     with zipfile.ZipFile(file) as archive:
         archive.extractall(tmp_path)
@@ -48,6 +52,24 @@ def test_a_registry_of_that_version_still_reads_the_same(file: Path, tmp_path: P
     means = [str(c.x.mean_um) for c in sieve_queries.get_history(registry, "S-1").checks]
     assert means == expected["means"]
     assert sieve_commands.add_sieve(registry, records.NewSieve("S-9", 75.0)).status == "in service"
+    registry.close()
+
+
+def test_checks_that_know_their_cloth_still_do(tmp_path: Path) -> None:
+    with zipfile.ZipFile(CLOTH) as archive:
+        archive.extractall(tmp_path)
+    registry = engine.open_registry(tmp_path / "registry.sqlite")
+    expected = json.loads((tmp_path / "expected.json").read_text())["links"]
+    assert links(registry) == expected
+    assert [row[:3] for row in expected] == [
+        ["S-1", "C-0003", "C-0002"],
+        ["S-1", "C-0004", "C-0002"],
+        ["S-2", "C-0005", "C-0004"],
+    ]
+    changes = [float(row[3]) for row in expected]
+    assert changes == pytest.approx([0.2, 0.4, 0.0], abs=0.06)  # as woven
+    trend = outlook(registry, "S-1").wear.trends[0]
+    assert (trend.evidence, trend.changes) == (WearEvidence.CHANGES, 2)
     registry.close()
 
 
