@@ -16,7 +16,7 @@ import time
 
 import numpy as np
 
-from made_cloth import LOOMS, Loom, seen, woven
+from made_cloth import LOOMS, SAME_SEASONS, Loom, seen, woven
 from sieve_inspect.identity.cloth_map import TURNS, ClothMap
 from sieve_inspect.identity.comparison import P_SAME, Match, compare_maps, recognise
 from sieve_inspect.identity.fingerprint import Fingerprint
@@ -52,7 +52,8 @@ def overlapping(rng: np.random.Generator, loom: Loom, side: int) -> Match:
 def false_table(count: int) -> int:
     """Print how many of `count` pairs of different cloths are called the same; their number."""
     rng = np.random.default_rng(20)
-    kinds = [(name, loom, sister) for sister in (False, True) for name, loom in LOOMS.items()]
+    looms = LOOMS | SAME_SEASONS
+    kinds = [(name, loom, sister) for sister in (False, True) for name, loom in looms.items()]
     cases = [(shape, *kind) for shape in (*SMALL, SHAPE) for kind in kinds]
     each, wrong = count // len(cases), 0
     print(f"{'different cloths':32} apertures  pairs  same  p < 0.01  smallest p")

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from scipy.stats import pearsonr
 
-from made_cloth import LOOMS, STRAIGHT, Loom, seen, woven
+from made_cloth import LOOMS, SAME_SEASONS, STRAIGHT, Loom, seen, woven
 from sieve_inspect.identity.cloth_map import TURNS, Turn
 from sieve_inspect.identity.comparison import P_SAME, Match, compare_maps, recognise
 from sieve_inspect.identity.fingerprint import Fingerprint, Plane
@@ -46,14 +46,14 @@ def test_shift_and_turn_are_found(turn: Turn) -> None:
     assert abs(aligned.stretch[1]) < 1e-4
 
 
-@pytest.mark.parametrize("name", LOOMS)
+@pytest.mark.parametrize("name", LOOMS | SAME_SEASONS)
 def test_different_cloths_are_never_called_the_same(name: str) -> None:
     """A small part of `benchmarks/identity_table.py false`, sisters of one roll among them."""
-    rng = np.random.default_rng(2)
+    rng, loom = np.random.default_rng(2), (LOOMS | SAME_SEASONS)[name]
     for number in range(12):
-        first = woven(rng, (30, 30), LOOMS[name])
+        first = woven(rng, (30, 30), loom)
         sister = first[0].mean(axis=0) if number % 2 else None
-        second = woven(rng, (30, 30), LOOMS[name], sister)
+        second = woven(rng, (30, 30), loom, sister)
         match = matched(first, second, rng)
         assert match.same is None
         assert match.p_false > P_SAME * 1000

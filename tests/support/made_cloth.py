@@ -16,13 +16,17 @@ KNOWN = Known((0.02, 0.02), (0.0, 0.0), (0.01, 0.01), (1e-3, 1e-3), (5.29, 5.29)
 
 @dataclass(frozen=True)
 class Loom:
-    """How cloth varies: along its wires, in seasons, between odd and even gaps, um."""
+    """How cloth varies: along its wires, in seasons, between odd and even gaps, um.
+
+    With `period` (gaps) all cloths of the loom have the same seasons, else each its own.
+    """
 
     drift: float = 0.5
     knuckle: float = 0.2
     season: float = 0.0
     comb: float = 0.0
     sd: float = SD
+    period: float = 0.0
 
 
 STRAIGHT = Loom(drift=0.0, knuckle=0.0)
@@ -32,6 +36,7 @@ LOOMS = {
     "seasons of the loom": Loom(season=1.5),
     "odd and even gaps": Loom(comb=3.0),
 }
+SAME_SEASONS = {"the same seasons": Loom(season=3.0, period=23.0)}
 
 
 def woven(
@@ -59,6 +64,8 @@ def _gaps(rng: np.random.Generator, count: int, loom: Loom) -> Float:
     number = np.arange(count)
     gaps = rng.normal(APERTURE, loom.sd, count) + loom.comb / 2 * (1 - 2 * (number % 2))
     turn = 2 * np.pi * number / rng.uniform(20, 60) + rng.uniform(0, 2 * np.pi)
+    if loom.period:
+        turn = 2 * np.pi * number / loom.period
     return np.asarray(gaps + loom.season * np.sin(turn))
 
 

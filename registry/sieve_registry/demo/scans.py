@@ -167,7 +167,7 @@ UNKEPT = (
     _of_one_cloth(1, -0.7),
     _of_one_cloth(2, 2.0),
     _of_one_cloth(3, 0.3),
-    DrawnScan("s0075-5.png", 4800, 79.8, 76.6, 46, 2.0, 154, -1.2, _SMALL),
+    DrawnScan("s0075-5.png", 4800, 79.8, 76.6, 46, 2.0, 154, -1.2),
 )
 
 
