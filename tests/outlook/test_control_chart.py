@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from dataclasses import replace
+from pathlib import Path
 from statistics import NormalDist
 
 import numpy as np
@@ -54,7 +55,7 @@ def test_false_alarms_are_as_rare_as_the_rules_promise() -> None:
     assert beyond + 2**-6 - 0.005 < share < beyond + 2**-6 + 0.006
 
 
-def test_the_command(lab: Lab, run: Program) -> None:
+def test_the_command(lab: Lab, run: Program, tmp_path: Path) -> None:
     lab.add()
     for n, x in enumerate([*BASE, 75.1, 77.5]):
         lab.check(10 * n, x=x, u=0.05, u_rel=0.0003)
@@ -62,6 +63,11 @@ def test_the_command(lab: Lab, run: Program) -> None:
     x, y = answer["charts"]
     assert [point["alarms"] for point in x["points"]][-2:] == [[], ["beyond 3 σ"]]
     assert y["points"][-1]["alarms"] == []
+    chart = tmp_path / "control.svg"
+    assert run("control", "S-1", "--plot", str(chart)).code == 0
+    drawn = chart.read_text()
+    assert "Control chart of sieve S-1" in drawn
+    assert "beyond 3 σ" in drawn
     shown = run("control", "S-1", "--fail-on", "alarm")
     assert (shown.code, "beyond 3 σ" in shown.out) == (1, True)
     assert run("control", "S-1", "--base", "4").code == 2

@@ -14,7 +14,9 @@ from sieve_registry.events import EquipmentAdded
 from sieve_registry.outlook.queries import outlook
 from sieve_registry.people.acts import Act
 from sieve_registry.quality import corrections
+from sieve_registry.quality.control_chart import control_charts
 from sieve_registry.report.charts import standalone
+from sieve_registry.report.control import control_svg
 from sieve_registry.report.timeline import marks_of, timeline_svg
 from sieve_registry.report.wear import wear_svg
 from sieve_registry.scales.corrections import AMENDABLE
@@ -75,6 +77,14 @@ def wear_chart(request: Request) -> Response:
     return _drawing(wear_svg(seen))
 
 
+def control_chart(request: Request) -> Response:
+    """The control chart of a sieve kept as a check standard."""
+    registry, sieve_id = desk_of(request).registry, request.query_params.get("id", "")
+    charts = control_charts(registry, sieve_id)
+    sieve = sieve_queries.get_history(registry, sieve_id).sieve
+    return _drawing(control_svg(sieve.id, charts, sieve.nominal_um))
+
+
 def timeline(request: Request) -> Response:
     """The life of a sieve as an SVG file."""
     registry = desk_of(request).registry
@@ -90,6 +100,7 @@ def _drawing(svg: str) -> Response:
 READS = (
     ("/correct", correction),
     ("/sieve/wear.svg", wear_chart),
+    ("/sieve/control.svg", control_chart),
     ("/sieve/timeline.svg", timeline),
 )
 WRITES = (("/correct", act(_correct)),)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from enum import StrEnum
+from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
@@ -26,15 +27,23 @@ def control(
     *,
     base: Annotated[int, option("Number of first checks that set the limits.", "N")] = 5,
     as_of: options.AsOf = None,
+    plot: Annotated[Path | None, option("Draw both charts.", "SVG")] = None,
     fail_on: Annotated[FailOnAlarm | None, option("Exit 1 when the last check warns.")] = None,
     json_path: options.Json = None,
 ) -> None:
     """Control chart of a check standard: limits at 3 σ, runs and trends of seven."""
     from sieve_registry.quality.control_chart import control_charts
+    from sieve_registry.sieves.queries import get_history
 
+    output.check_outputs([("--plot", plot)], json_path)
     with options.opened(context) as registry:
         day = options.read_day(as_of)
         charts = control_charts(registry, sieve_id, base=base, day=day)
+        sieve = get_history(registry, sieve_id).sieve
+    if plot is not None:
+        from sieve_registry.report.control import control_svg
+
+        output.write_bytes(plot, control_svg(sieve.id, charts, sieve.nominal_um).encode())
     if not output.emit(json_path, {"id": sieve_id, "charts": [_dict(chart) for chart in charts]}):
         for chart in charts:
             _print(chart, base)
