@@ -18,7 +18,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -35,6 +35,11 @@ from sieve_registry.records import Check
 
 ClothLinks = Mapping[str, ClothLink]  # by id of the check that shows the earlier check's cloth
 NO_LINKS: ClothLinks = {}
+
+
+def of_cloth(check: Check, exchanged: bool) -> Check:
+    """A check with x and y of its cloth, from which it was recorded a quarter turn or not."""
+    return replace(check, x=check.y, y=check.x) if exchanged else check
 
 
 @dataclass(frozen=True)

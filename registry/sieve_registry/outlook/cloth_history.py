@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from statistics import NormalDist
 from typing import TYPE_CHECKING, Protocol
@@ -46,6 +46,10 @@ class Instrument:
     um_per_px: tuple[float, float] | None = None
     edge_bias_px: float | None = None
     lamp: str = ""
+
+    def of_cloth(self, exchanged: bool) -> Instrument:
+        """The same with x and y of a cloth that lay a quarter turn from its record, or not."""
+        return replace(self, u_rel=self.u_rel[::-1]) if exchanged else self
 
     def change_from(self, before: Instrument) -> str:
         """What differs from an earlier instrument, as far as both are known; "" for nothing."""

@@ -28,6 +28,7 @@ from sieve_registry.outlook.changes import (
     ClothLinks,
     Linked,
     anchored,
+    of_cloth,
     slope_by_changes,
 )
 from sieve_registry.outlook.cloth_history import (
@@ -188,7 +189,7 @@ def analyse_wear(
     stated = certificates_of_cloth(history, day)
     cloth = cloth_history(history, day, scales)
     linked = Linked.of(cloth.checks, links)
-    checks = tuple(_of_cloth(c, n in linked.exchanged) for n, c in enumerate(cloth.checks))
+    checks = tuple(of_cloth(c, n in linked.exchanged) for n, c in enumerate(cloth.checks))
     exchanged = tuple(checks[number].id for number in sorted(linked.exchanged))
     by_uses = any(use.on_date <= day for use in history.uses)
     rate = recent_rate(history, day) if by_uses else 1.0
@@ -210,7 +211,7 @@ def analyse_wear(
         exchanged=exchanged,
         links={check.id: links[check.id] for check in checks if check.id in links},
         scales={
-            check.id: _turned(scales[check.id], check.id in exchanged)
+            check.id: scales[check.id].of_cloth(check.id in exchanged)
             for check in checks
             if check.id in scales
         },
@@ -222,14 +223,6 @@ def analyse_wear(
         if (name, direction) in bounds
     ]
     return replace(worn, trends=tuple(trends))
-
-
-def _of_cloth(check: Check, exchanged: bool) -> Check:
-    return replace(check, x=check.y, y=check.x) if exchanged else check
-
-
-def _turned(instrument: Instrument, exchanged: bool) -> Instrument:
-    return replace(instrument, u_rel=instrument.u_rel[::-1]) if exchanged else instrument
 
 
 @dataclass(frozen=True)
