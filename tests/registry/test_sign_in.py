@@ -180,6 +180,18 @@ def test_hashes_lie_in_a_file_of_their_owner_and_nowhere_else(
 
 
 @file_only
+def test_a_restored_laboratory_is_told_that_its_passwords_are_not_there(
+    staff: Registry, tmp_path: Path, run: Program
+) -> None:
+    archive.export_all(staff, tmp_path / "all.zip")
+    restored = tmp_path / "restored.sqlite"
+    ended = run("restore", str(tmp_path / "all.zip"), registry=restored)
+    assert ended.code == 0
+    assert "Passwords are not part of a backup" in ended.out
+    assert not restored.with_suffix(".signin").exists()
+
+
+@file_only
 def test_without_any_managers_password_the_owner_of_the_file_recovers_and_it_is_on_record(
     staff: Registry,
 ) -> None:

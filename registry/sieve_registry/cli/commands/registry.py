@@ -196,17 +196,24 @@ def restore(
     """Restore a registry from a backup to the place --registry names, and verify it."""
     from sieve_registry.audit import verification
     from sieve_registry.exchange import archive
+    from sieve_registry.people.queries import laboratory_rules
 
     manifest = archive.read_manifest(source)  # before the registry is created
     with options.opened(context, create=True) as registry:
         archive.import_all(registry, source)
         verification.refuse_lost(registry, "The backup was restored, but later events are missing")
         proof = verification.verify(registry, manifest.head)
+        signing_in = laboratory_rules(registry).sign_in
     _refuse_broken(proof)
     answer = {"registry": registry.where, **fields(manifest, _MANIFEST), "ok": proof.ok}
     if not output.emit(json_path, answer):
         _print_manifest(manifest, "Restored", f"to {registry.where}")
         output.line("Verified: everything is as recorded.")
+        if signing_in:
+            output.text(
+                "Passwords are not part of a backup: copy the .signin file too, or set one with "
+                "sieveward person password ID."
+            )
 
 
 def verify(
