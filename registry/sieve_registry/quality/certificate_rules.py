@@ -124,7 +124,13 @@ def conclusion(made: Sequence[Comparison], within_days: int) -> str:
         return f"No certificate has an own check of the same cloth within {within_days} days."
     good = sum(part.satisfactory for part in parts)
     mean = sum(part.difference_um for part in parts) / len(parts)
+    advice = (
+        " Look for the cause of the others: scale, light, use in between, x and y exchanged."
+        if good < len(parts)
+        else ""
+    )
     return (
         f"{good} of {len(parts)} E_n are satisfactory (|E_n| ≤ 1, ISO 13528); own means lie "
-        f"{mean:+.2f} um from the certificates on average. Checks within {within_days} days count."
+        f"{mean:+.2f} um from the certificates on average. Checks within {within_days} days "
+        f"count.{advice}"
     )

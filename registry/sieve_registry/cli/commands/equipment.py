@@ -100,7 +100,7 @@ def add(
 def list_(
     context: typer.Context, as_of: options.AsOf = None, json_path: options.Json = None
 ) -> None:
-    """List the equipment with its state, place and next day, retired pieces too."""
+    """List the equipment with its state and next day, retired pieces too."""
     from sieve_registry.scales import equipment
 
     with options.opened(context) as registry:
@@ -115,10 +115,10 @@ def list_(
     if not pieces:
         output.line("No equipment yet. To add some: sieveward equipment add ID --kind KIND …")
         return
-    columns = {"equipment": "", "kind": "", "state": "", "place": "", "due": "", "to note": ""}
+    columns = {"equipment": "", "kind": "", "state": "", "due": "", "to note": ""}
     rows = [
-        (output.shortened(p.id), p.kind, p.state, output.shortened(p.place), p.due,
-         output.shortened(p.doubt or ("overdue" if p.overdue else ""), 20))
+        (output.shortened(p.id), p.kind, p.state, p.due,
+         output.shortened(p.doubt or ("overdue" if p.overdue else ""), 18))
         for p in pieces
     ]  # fmt: skip
     output.table(f"Equipment on {day}", columns, rows)
@@ -137,7 +137,8 @@ def show(
 
     with options.opened(context) as registry:
         piece = equipment.equipment_named(registry, equipment_id, options.read_day(as_of))
-        corrections = amendments(registry, piece.id)
+        kinds = {kind.KIND for kind in equipment.EQUIPMENT_EVENTS}
+        corrections = [made for made in amendments(registry, piece.id) if made.kind in kinds]
     answer = {
         **equipment_dict(piece),
         "corrections": [correction_dict(correction) for correction in corrections],
