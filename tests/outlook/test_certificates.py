@@ -17,7 +17,12 @@ from registry_made import SCALE
 from sieve_inspect.errors import UsageError
 from sieve_registry.audit import verification
 from sieve_registry.audit.queries import audit
-from sieve_registry.errors import DateRefusedError, EquipmentRefusedError, RuleRefusedError
+from sieve_registry.errors import (
+    DateRefusedError,
+    EquipmentRefusedError,
+    RuleRefusedError,
+    SieveRetiredError,
+)
 from sieve_registry.events import CertificateRecorded
 from sieve_registry.exchange import tables
 from sieve_registry.figures import CertifiedDirection
@@ -112,6 +117,17 @@ def test_without_a_next_due_day_the_interval_of_the_sieve_holds(lab: Lab) -> Non
     lab.add(interval_months=6)
     certify(lab, 3)
     assert state_on(lab, 4).due == date(2024, 7, 11)
+
+
+def test_a_certificate_may_be_older_than_the_service_but_not_younger(lab: Lab) -> None:
+    lab.add(interval_months=6)
+    certify(lab, -31)  # 8 December 2023, a month before
+    assert state_on(lab, 0).due == date(2024, 6, 8)
+    lab.clock.day = lab.day(20)
+    commands.retire(lab.registry, "S-1", "worn", by=ADA)
+    certify(lab, 10, "EX-2")
+    with pytest.raises(SieveRetiredError):
+        certify(lab, 21, "EX-3")
 
 
 def test_a_later_own_check_takes_the_place_of_a_certificate(lab: Lab) -> None:

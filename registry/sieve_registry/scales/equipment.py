@@ -254,15 +254,10 @@ def _check_days(given: NewEquipment) -> None:
     )
 
 
-def recorded_equipment(
-    registry: Registry, day: date | None = None, until: int | None = None
-) -> list[Equipment]:
-    """Every piece of equipment added by the end of a day (today), by name, retired pieces too.
-
-    `until` leaves out what was recorded after that event.
-    """
+def recorded_equipment(registry: Registry, day: date | None = None) -> list[Equipment]:
+    """Every piece of equipment added by the end of a day (today), by name, retired pieces too."""
     with registry.reading() as connection:
-        facts = live(connection, EQUIPMENT_EVENTS, until=until)
+        facts = live(connection, EQUIPMENT_EVENTS)
     return equipment_of(facts, day or registry.today())
 
 

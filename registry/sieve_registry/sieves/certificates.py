@@ -16,17 +16,17 @@ from pathlib import Path
 from sieve_inspect.errors import UsageError
 from sieve_inspect.outcomes import NOT_JUDGED, OUTCOMES
 from sieve_registry.errors import DateRefusedError, RuleRefusedError
-from sieve_registry.events import CertificateRecorded, RecordCorrected
+from sieve_registry.events import CertificateRecorded
 from sieve_registry.figures import CertifiedDirection, DirectionFigures
-from sieve_registry.ledger import corrections
 from sieve_registry.records import Check, Fact, SieveHistory, facts_of_type
+from sieve_registry.sieves.facts import current_facts_of
 from sieve_registry.sieves.recording import (
     RecordTerms,
     history_of,
     recording,
     staged_evidence,
 )
-from sieve_registry.store import reader, rows, writer
+from sieve_registry.store import writer
 from sieve_registry.store.engine import Registry
 from sieve_registry.values import clean_text
 
@@ -151,19 +151,15 @@ def certificates_of(history: SieveHistory, day: date) -> list[Fact[CertificateRe
 
 
 def recorded_certificates(
-    registry: Registry, sieve_id: str | None = None, until: int | None = None
+    registry: Registry, sieve_id: str | None = None
 ) -> list[Fact[CertificateRecorded]]:
     """Certificates of a sieve (None: of all), as corrected, void ones left out; by day.
 
-    `until` leaves out what was recorded after that event. Raises `UnknownSieveError`.
+    Raises `UnknownSieveError`.
     """
     with registry.reading() as connection:
         subject = None if sieve_id is None else history_of(connection, sieve_id).sieve.id
-        facts = reader.facts(connection, [CertificateRecorded], subject, until)
-        if not facts:
-            return []
-        made = map(rows.correction, reader.facts(connection, [RecordCorrected], subject, until))
-        current = corrections.corrected(facts, made)
+    current = current_facts_of(registry, subject, [CertificateRecorded])
     return sorted(current, key=lambda fact: (fact.on_date, fact.seq))
 
 
