@@ -100,12 +100,13 @@ def test_commands(
 ) -> None:
     monkeypatch.setattr("sieve_inspect.validation.run_validation", lambda **_: report(quick=True))
     assert run("validate", "--quick").code == 2
-    assert run("validate", "--quick", "--record").code == 39
+    if not str(run.registry).startswith("postgresql"):  # a server's registry needs no file
+        assert run("validate", "--quick", "--record").code == 39
     run("sieve", "add", "S-1", "--nominal", "75um")
     run("laboratory", "--validated", "yes")
     for shown in (run("due").out, run().out):
         assert "run `sieveward validate --record`" in " ".join(shown.split())
-    assert "Recorded as event 3" in run("validate", "--quick", "--record", "--by", "Ada Moss").out
+    assert "Recorded as event 3." in run("validate", "--quick", "--record", "--by", "Ada Moss").out
     assert json.loads(run("due", "--json", "-").out)["attention"] == []
     run("check", "S-1", scan, "--um-per-px", "5.29")
     shown = run("sieve", "show", "S-1").out
