@@ -79,7 +79,7 @@ def test_the_page_by_clause_links_only_to_what_is_there(
     check()
     folder = tmp_path / "audit"
     folder.mkdir()
-    for name, data in audit_page.render(audit(registry, registry.today())).items():
+    for name, data in audit_page.render(audit(registry, registry.today())):
         (folder / name).write_bytes(data)
     index = (folder / "index.html").read_text(encoding="utf-8")
     assert 'href="by-clause.html"' in index

@@ -35,7 +35,7 @@ def pages(filled: Path, tmp_path_factory: pytest.TempPathFactory) -> dict[str, P
         "conditional": render_check_report(sample(fit="indicative")),
         "history": render_sieve_history(history_view(registry, "S-0125")),
         "unchecked": render_sieve_history(history_view(registry, report_lab.ODD_NAME)),
-        "audit": audit_page.render(result)["index.html"].decode(),
+        "audit": audit_page.page(result),
         "labels": labels.page([labels.label_of(state) for state in sieve_queries.states(registry)]),
     }
     registry.close()
@@ -123,7 +123,7 @@ def test_filters_and_links_are_reached_by_keyboard(shown: Callable[..., Page]) -
         if here == "words":
             break
     assert reached[0] == "By clause of ISO/IEC 17025:2017"
-    assert "Sieves" in reached[1:3]
+    assert reached[1] == "Sieves"
     page.keyboard.type("quartz")
     uses = page.locator("table[data-name=uses] tbody tr:visible")
     assert uses.count() == 3

@@ -55,38 +55,31 @@ def _check_cells(scope: Scope) -> Callable[[Sequence[Any]], tuple[str, ...]]:
     signed = {f.payload.check: f"{f.person}, {f.on_date}" for f in scope.facts(events.CheckSigned)}
 
     def cells(row: Sequence[Any]) -> tuple[str, ...]:
-        (
-            check_id,
-            sieve,
-            day,
-            outcome,
-            x,
-            y,
-            x_max,
-            y_max,
-            standard,
-            grade,
-            rule,
-            action,
-            source,
-            _,
-            u_x,
-            u_y,
-            u_x_max,
-            u_y_max,
-            recorded_at,
-            person,
-            software,
-            wide_x,
-            wide_y,
-        ) = row
+        # fmt: off
+        (check_id, sieve, day, outcome, x, y, x_max, y_max, standard, grade, rule, action, source,
+         _, u_x, u_y, u_x_max, u_y_max, recorded_at, person, software, wide_x, wide_y) = row
+        # fmt: on
         return (
-            check_id, intern(sieve), intern(day), intern(outcome),
-            _rounded(x, u_x), _rounded(wide_x, u_x), _rounded(y, u_y), _rounded(wide_y, u_y),
+            check_id,
+            intern(sieve),
+            intern(day),
+            intern(outcome),
+            _rounded(x, u_x),
+            _rounded(wide_x, u_x),
+            _rounded(y, u_y),
+            _rounded(wide_y, u_y),
             _largest(x_max, y_max, u_y_max if u_x_max is None else u_x_max),
-            intern(standard), intern(grade), intern(rule), intern(action), intern(source or ""),
-            intern(person), signed.get(check_id, ""), intern(software), validated.get(check_id, ""),
-            recorded_at, scope.recorded_later(recorded_at),
+            intern(standard),
+            intern(grade),
+            intern(rule),
+            intern(action),
+            intern(source or ""),
+            intern(person),
+            signed.get(check_id, ""),
+            intern(software),
+            validated.get(check_id, ""),
+            intern(recorded_at),
+            scope.recorded_later(recorded_at),
         )  # fmt: skip
 
     return cells
@@ -96,7 +89,7 @@ def _rounded(value: str | None, u: str | None) -> str:
     """A value as far as U = 2u carries (JCGM 100, 7.2.6); two decimals without u."""
     if value is None:
         return ""
-    return f"{Decimal(value):.{2 if u is None else _places(u)}f}"
+    return intern(f"{Decimal(value):.{2 if u is None else _places(u)}f}")
 
 
 def _largest(x: str | None, y: str | None, u: str | None) -> str:

@@ -143,7 +143,7 @@ def _finish(registry: Registry, inside: Path, folder: Path, progress: Progress) 
     audit = audits.audit(registry, today - timedelta(days=AUDIT_DAYS_AGO))
     place = Path(f"audit-{audit.as_of}")
     (inside / place).mkdir()
-    for name_, data in audit_page.render(audit).items():
+    for name_, data in audit_page.render(audit):
         (inside / place / name_).write_bytes(data)
     return DemoResult(
         folder=folder,

@@ -10,7 +10,7 @@ import base64
 import hashlib
 import re
 from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import date
 from operator import itemgetter
@@ -58,12 +58,15 @@ class Links:
 _NO_LINKS = Links()
 
 
-def render(audit: Audit, links: Links = _NO_LINKS) -> dict[str, bytes]:
-    """The files of `audit --out`: `index.html`, `by-clause.html` and one CSV per table."""
-    files = {f"{table.name}.csv": csv_bytes([table.columns, *table.rows]) for table in audit.tables}
-    index = page(audit, replace(links, clauses=_CLAUSE_PAGE))
-    pages = {"index.html": index, _CLAUSE_PAGE: _by_clause(audit)}
-    return {**{name: text.encode() for name, text in pages.items()}, **files}
+def render(audit: Audit, links: Links = _NO_LINKS) -> Iterator[tuple[str, bytes]]:
+    """The files of `audit --out` by name, one after the other: tables may be very long.
+
+    `index.html`, `by-clause.html` and one CSV per table.
+    """
+    yield "index.html", page(audit, replace(links, clauses=_CLAUSE_PAGE)).encode()
+    yield _CLAUSE_PAGE, _by_clause(audit).encode()
+    for table in audit.tables:
+        yield f"{table.name}.csv", csv_bytes([table.columns, *table.rows])
 
 
 def script_policy() -> str:

@@ -94,12 +94,14 @@ def audit(
             links = _in_place(registry, out)
             if with_files:
                 links, lost = _files(registry, result, out)
-            _write(out, audit_page.render(result, links))
+            for name, data in audit_page.render(result, links):
+                _write(out, {name: data})
             if sample is not None:
                 _write_sample(registry, out / "sample", day, sample, chosen)
-    answer = result.to_dict() | ({} if sample is None else {"sample_seed": chosen})
-    if json_path is not None and output.emit(json_path, answer):
-        return
+    if json_path is not None:  # very many rows are made only where they are wanted
+        seeded = {} if sample is None else {"sample_seed": chosen}
+        if output.emit(json_path, result.to_dict() | seeded):
+            return
     _print_audit(result)
     if out is not None:
         output.line(f"Written to {out / 'index.html'}")

@@ -55,7 +55,7 @@ def laboratory(
     if output.emit(json_path, output.fields(known, "report_prefix validated keep_years")):
         return
     output.line(f"Reports are numbered {known.report_prefix}-YEAR-0001, …")
-    needs = "is warned about" if known.validated else "may be used without a word"
-    output.line(f"Software not validated on its computer {needs}.")
-    kept = f"is kept at least {known.keep_years} years" if known.keep_years else "has no period"
-    output.line(f"Evidence {kept}.")
+    warning = "a warning before each check" if known.validated else "no warning"
+    output.line(f"Software that is not validated on its computer: {warning}.")
+    period = f"at least {known.keep_years} years" if known.keep_years else "no period set"
+    output.line(f"Evidence is kept: {period}.")
