@@ -202,7 +202,6 @@ def test_audit_writes_a_page_and_tables_that_run_nothing(shelf: Program, tmp_pat
     lists = "overdue never_checked no_scale conditional quarantines retirements lookbacks"
     names = {"sieves", "checks", "uses", "changes", "corrections", "evidence", "findings"}
     names |= set(lists.split()) | {"reports", "work_findings", "retention", "clauses"}
-    names |= {"certificates", "equipment", "equipment_events", "environment"}
     pages = {"index.html", "by-clause.html"}
     assert {file.name for file in out.iterdir()} == {*pages, *(f"{n}.csv" for n in names)}
     page = Cells()
