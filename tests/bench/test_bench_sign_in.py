@@ -17,8 +17,10 @@ from pathlib import Path
 import httpx
 import pytest
 from httpx import Client, Response
+from playwright.sync_api import Browser
 
 from bench_lab import Lab, asking, close, new_lab, serving
+from page_watch import PageWatch
 from program import Program
 from quick_hashes import hash_quickly
 from sieve_registry.bench.address import Address
@@ -349,3 +351,36 @@ def test_a_key_that_does_not_fit_its_certificate_is_refused(
     words = ("--host", "192.0.2.1", "--tls-cert", str(cert), "--tls-key", str(key))
     code, _, err = type_it(*words, registry=staffed.registry.path)
     assert (code, "cannot be used" in err) == (2, True)
+
+
+def test_in_a_browser_persons_sign_in_are_shown_and_sign_out(
+    served_lab: Lab, browser: Browser
+) -> None:
+    """With axe: no rule broken on the page to sign in, that of all persons and that of one."""
+    axe = pytest.importorskip("axe_playwright_python.sync_playwright", reason="no axe installed")
+    watching = PageWatch(browser)
+    page = watching.open((served_lab.home, "data:"), viewport={"width": 390, "height": 800})
+    for name, value in served_lab.cookies.items():
+        page.context.add_cookies([{"name": name, "value": value, "url": served_lab.home}])
+
+    def fits() -> None:
+        assert axe.Axe().run(page).response["violations"] == []
+        assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")
+
+    page.goto(f"{served_lab.home}/people")
+    fits()
+    page.fill("#sign-person", "AM")
+    page.fill("#sign-password", ADAS)
+    page.keyboard.press("Enter")
+    page.wait_for_url("**/people")
+    fits()
+    page.click("text=Bo Reed")
+    page.fill("#end-reason", "no practice")
+    page.click("button:has-text('Withdraw')")
+    page.wait_for_selector("text=The withdrawal is recorded.")
+    fits()
+    page.click("button:has-text('Sign out')")
+    page.wait_for_selector("text=You have signed out.")
+    watching.close()
+    bo = queries.roster(served_lab.registry).persons["BR"]
+    assert bo.acts_on(served_lab.registry.today()) == ()

@@ -6,6 +6,7 @@ person is locked out for a quarter of an hour, everywhere. There is no default p
 
 from __future__ import annotations
 
+import threading
 import unicodedata
 from datetime import datetime, timedelta
 from functools import cache
@@ -29,6 +30,7 @@ LEAST_LETTERS = 10  # NIST SP 800-63B asks for 8 at least
 MOST_LETTERS = 200  # a longer one costs the server time
 MOST_FAILURES = 5
 LOCKED_FOR = timedelta(minutes=15)
+_AT_ONCE = threading.BoundedSemaphore(2)  # a hash takes 64 MiB: many guesses wait for each other
 
 
 def sign_in(registry: Registry, name: str, password: str) -> Person:
@@ -132,7 +134,8 @@ def _fits(hashed: str, password: str) -> bool:
     from argon2.exceptions import InvalidHashError, VerificationError
 
     try:
-        return _hasher().verify(hashed, _plain(password[: 2 * MOST_LETTERS]))
+        with _AT_ONCE:
+            return _hasher().verify(hashed, _plain(password[: 2 * MOST_LETTERS]))
     except (VerificationError, InvalidHashError):
         return False
 
