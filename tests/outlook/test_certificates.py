@@ -423,7 +423,11 @@ def test_the_command_line_adds_lists_shows_and_compares(run: Program, lab: Lab) 
     }  # fmt: skip
     assert answer["evidence"][0]["name"] == "paper.pdf"
     assert "EX-7" in run("certificate", "list").out
-    shown = run("certificate", "show", "S-1").out
+    papers = lab.scan.with_name("papers")
+    shown = run("certificate", "show", "S-1", "--documents", papers).out
+    (copy,) = papers.iterdir()
+    assert copy.name.endswith("-paper.pdf")
+    assert copy.read_bytes() == paper.read_bytes()
     assert re.search(r"x +75\.3 +0\.4", shown)
     assert "x 75.3 ± 0.4 um, y 75.1 ± 0.4 um" in run("sieve", "show", "S-1").out
     chart = lab.scan.with_name("e_n.svg")

@@ -162,7 +162,8 @@ def test_the_command_line_keeps_equipment(
     assert (event["act"], event["outcome"], event["next_due"]) == ("check", "pass", "2027-01-05")
     assert event["evidence"][0]["name"] == "balance.pdf"
     assert run("edit", "BAL-1", "--set", "place=room 3").code == 0
-    assert "room 3" in run("show", "BAL-1").out
+    assert "room 3" in run("show", "BAL-1", "--documents", tmp_path / "papers").out
+    assert [file.read_bytes() for file in (tmp_path / "papers").iterdir()] == [b"%PDF-1.7"]
     assert "2027-01-05" in run("list").out
     assert "conforms" not in run("show", "BAL-1").out
     due = Program(monkeypatch, capsys, tmp_path / "registry.sqlite", ("due",))

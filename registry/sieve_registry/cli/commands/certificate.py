@@ -16,6 +16,7 @@ from sieve_registry.cli.support.records import (
     certificate_dict,
     correction_dict,
     print_corrections,
+    write_documents,
 )
 
 if TYPE_CHECKING:
@@ -153,7 +154,12 @@ def list_(
 
 
 @certificate_app.command()
-def show(context: typer.Context, sieve_id: options.Sieve, json_path: options.Json = None) -> None:
+def show(
+    context: typer.Context,
+    sieve_id: options.Sieve,
+    documents: options.Documents = None,
+    json_path: options.Json = None,
+) -> None:
     """Show every certificate of a sieve with all it states, the latest first."""
     from sieve_registry.events import CertificateRecorded
     from sieve_registry.quality import queries
@@ -162,6 +168,9 @@ def show(context: typer.Context, sieve_id: options.Sieve, json_path: options.Jso
     with options.opened(context) as registry:
         found = queries.certificates(registry, sieve_id)[::-1]
         history = get_history(registry, sieve_id)
+        if documents is not None:
+            files = [file for fact in found for file in fact.payload.evidence]
+            write_documents(registry, files, documents)
     corrections = [c for c in history.corrections if c.kind == CertificateRecorded.KIND]
     answer = {
         "id": history.sieve.id,

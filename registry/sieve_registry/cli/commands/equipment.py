@@ -15,6 +15,7 @@ from sieve_registry.cli.support.records import (
     correction_dict,
     evidence_dicts,
     print_corrections,
+    write_documents,
 )
 from sieve_registry.figures import EquipmentAct, EquipmentKind
 
@@ -129,6 +130,7 @@ def show(
     context: typer.Context,
     equipment_id: _ID,
     as_of: options.AsOf = None,
+    documents: options.Documents = None,
     json_path: options.Json = None,
 ) -> None:
     """Show a piece of equipment: its record, its state and every event."""
@@ -139,6 +141,12 @@ def show(
         piece = equipment.equipment_named(registry, equipment_id, options.read_day(as_of))
         kinds = {kind.KIND for kind in equipment.EQUIPMENT_EVENTS}
         corrections = [made for made in amendments(registry, piece.id) if made.kind in kinds]
+        if documents is not None:
+            kept = [
+                *piece.evidence,
+                *(file for fact in piece.log for file in fact.payload.evidence),
+            ]
+            write_documents(registry, kept, documents)
     answer = {
         **equipment_dict(piece),
         "corrections": [correction_dict(correction) for correction in corrections],

@@ -55,6 +55,7 @@ By = Annotated[
     str | None, option("Person (settings, else login name).", "NAME", callback=_usual_person)
 ]
 Date = Annotated[str | None, option("Day it happened (today).", "YYYY-MM-DD")]
+Documents = Annotated[Path | None, option("Write its documents into this folder.", "DIR")]
 Encoding = Annotated[str, option("Encoding of the stored values.", "srgb|linear|auto")]
 Json = Annotated[
     str | None, option("Write JSON to a file, or - for standard output.", "PATH|-", "--json")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Iterable, Mapping, Sequence
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import typer
@@ -60,6 +61,21 @@ def finding_dicts(findings: Iterable[Finding]) -> list[dict[str, Any]]:
 def evidence_dicts(files: Iterable[EvidenceFile]) -> list[dict[str, Any]]:
     """Evidence files for JSON."""
     return [output.fields(file, "sha256 extension size role name") for file in files]
+
+
+def write_documents(registry: Registry, files: Iterable[EvidenceFile], folder: Path) -> None:
+    """Write documents kept as evidence into a folder, each proven by its hash.
+
+    The name begins with the hash: two documents may have had the same name. Raises
+    `EvidenceAlteredError`, `UnwritableOutputError`.
+    """
+    from sieve_registry.checks.queries import evidence_bytes
+
+    output.make_folder(folder)
+    for file in files:
+        stem = output.file_stem(file.name.rpartition(".")[0])
+        name = f"{file.sha256[:12]}-{stem}{file.extension}"
+        output.write_bytes(folder / name, evidence_bytes(registry, file.sha256))
 
 
 def fact_dict(fact: Fact[EventPayload]) -> dict[str, Any]:
