@@ -35,6 +35,7 @@ _REPAIRED = 1.0015  # the step of its carriage after the repair, relative to the
 _THAT_RUN = 1.0005  # of the scan with the artefact beside the cloth
 PITCH_UM, DOT_UM = 400.0, 200.0
 _SHAPE, _NARROW, _FIELD, _SMALL = (680, 880), (680, 620), (440, 520), (400, 480)
+_MOST_OPENINGS = 500  # of a further field
 _CLEAR = Damage()
 
 
@@ -190,7 +191,7 @@ def further_fields(names: Sequence[str], count: int) -> list[DrawnScan]:
             name=f"{stem}-field{number}.png",
             seed=scan.seed + 1000 * number,
             turn=scan.turn + 0.7 * number,
-            shape=scan.shape if scan.beside_px or scan.shape == _SMALL else _FIELD,
+            shape=_further_shape(scan),
             damage=scan.damage if scan.damage.blocked else _CLEAR,
             bits=8,
             linear=False,
@@ -198,6 +199,15 @@ def further_fields(names: Sequence[str], count: int) -> list[DrawnScan]:
         )
         for number in range(1, count + 1)
     ]
+
+
+def _further_shape(scan: DrawnScan) -> tuple[int, int]:
+    """The size of a further field: as small as `_MOST_OPENINGS` allow, each costs milliseconds."""
+    if scan.beside_px or scan.shape == _SMALL:
+        return scan.shape
+    pitch = (scan.mean_x + scan.wire) / scan.scale.um_per_px_x
+    factor = min(1.0, math.sqrt(_MOST_OPENINGS * pitch**2 / (_FIELD[0] * _FIELD[1])))
+    return round(factor * _FIELD[0]), round(factor * _FIELD[1])
 
 
 def draw_unkept(names: Sequence[str], folder: Path) -> list[Path]:
