@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 
 from sieve_inspect.errors import SievewardError
 from sieve_registry.checks import queries as check_queries
-from sieve_registry.errors import IntegrityError, RegistryError
+from sieve_registry.errors import IntegrityError, RegistryError, UnknownCheckError
 from sieve_registry.figures import ClothLink, EvidenceFile
 from sieve_registry.report.formatting import Lengths
 from sieve_registry.store.engine import Registry
@@ -127,13 +127,13 @@ def _unpacked(registry: Registry, scan: EvidenceFile) -> Iterator[Path]:
 def beside_earlier(
     registry: Registry, link: ClothLink | None, after: Sequence[ShownScan], nominal_um: float
 ) -> BeforeAfter | None:
-    """The earlier check of `link` beside the scans of a check; None where no map can be read.
-
-    Raises `UnknownCheckError` where the earlier check is not on record.
-    """
+    """The earlier check of `link` beside the scans of a check; None where no map can be read."""
     if link is None:
         return None
-    earlier = check_queries.get_check(registry, link.check)
+    try:
+        earlier = check_queries.get_check(registry, link.check)
+    except UnknownCheckError:  # a registry without the earlier records
+        return None
     before = scans_of_check(registry, earlier.evidence)
     return before_after(link, earlier.check.on_date.isoformat(), before, after, nominal_um)
 
