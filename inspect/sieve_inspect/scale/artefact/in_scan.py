@@ -85,6 +85,7 @@ def scale_in_scan(
     """
     scan = load_scan(path)
     light = linear_light(scan, assumed_encoding(scan, encoding).encoding)
+    calibration: Calibration | None = None
     if region is None:
         if device is None:
             raise UsageError(
@@ -95,12 +96,14 @@ def scale_in_scan(
         with locating(artefact.pattern, path.name):
             region = find_region(light, artefact.pattern, artefact.pitch_um / per_px)
         for _ in range(_ROUNDS):  # until its last row of marks is inside
-            _, marks = _calibrated(light, artefact, region, path.name)
+            calibration, marks = _calibrated(light, artefact, region, path.name)
             region, before = _around(marks, artefact, per_px, light), region
             if region == before:
                 break
+            calibration = None
     left, top, right, bottom = checked_region(region, light, path.name)
-    calibration, _ = _calibrated(light, artefact, (left, top, right, bottom), path.name)
+    if calibration is None:
+        calibration, _ = _calibrated(light, artefact, (left, top, right, bottom), path.name)
     area = covered_points(calibration.fit) + np.array([left, top])
     scale, budget = _scale(calibration, artefact, device, area)
     if device is not None:
