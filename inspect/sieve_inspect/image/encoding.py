@@ -84,6 +84,9 @@ def linear_to_srgb(value: Float) -> Float:
 
 def stored_by(encoding: str) -> Callable[[Float], Float]:
     """The function that turns linear light into the stored numbers of an encoding, 0..1."""
+    if encoding.startswith("gamma "):
+        power = 1 / float(encoding.split()[1])
+        return lambda value: np.asarray(value**power)
     return linear_to_srgb if encoding == "srgb" else np.asarray
 
 

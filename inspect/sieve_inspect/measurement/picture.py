@@ -36,7 +36,8 @@ class Picture:
     `covered` is where an artefact was painted over. `openings_bright` tells whether openings are
     the brighter part; the light of others is inverted. `doubts` are
     reasons why the verdict is only indicative, `signs` the light on the wires' sides in x and y
-    (None for cloth lit from the camera's side), `loaded` the pixels while this process has them.
+    (None for cloth lit from the camera's side), `smoothed_px` by how much a program that smoothed
+    the picture may have narrowed its apertures, `loaded` the pixels while this process has them.
     """
 
     scan: ScanFile
@@ -48,6 +49,7 @@ class Picture:
     openings_bright: bool = True
     doubts: tuple[str, ...] = ()
     signs: tuple[RimLight, RimLight] | None = None
+    smoothed_px: float = 0.0
     loaded: ScanLight | None = None
 
     def __getstate__(self) -> dict[str, Any]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -128,7 +129,7 @@ def _summarised(
     """
     population = prior.population or whole_cloth([p.field for p in pictures], scale)
     pictures, light, further = correct_light(pictures, scale, illumination)
-    further += _compression(pictures)
+    further += _compression(pictures) + _smoothing(pictures)
     overlaps: tuple[int, ...] = (0,)
     if len(pictures) > 1:
         from sieve_inspect.measurement.overlaps import without_overlaps
@@ -173,11 +174,21 @@ def _compression(pictures: Sequence[Picture]) -> list[Contribution]:
     """Budget lines for JPEG compression, from the picture most affected by it."""
     packed = [p for p in pictures if p.scan.kind == "JPEG"]
     worst = max((u_compression_px(p.scan.path, p.aperture_px) for p in packed), default=0.0)
-    if worst == 0:
+    return _in_both("JPEG", worst, pictures[0])
+
+
+def _smoothing(pictures: Sequence[Picture]) -> list[Contribution]:
+    """Budget lines for pictures smoothed after the scan: nothing of it or all of it counts."""
+    worst = max(p.smoothed_px for p in pictures) / math.sqrt(2)
+    return _in_both("smoothed after the scan", worst, pictures[0])
+
+
+def _in_both(name: str, u_px: float, picture: Picture) -> list[Contribution]:
+    if u_px == 0:
         return []
     return [
-        Contribution("JPEG", direction, worst * float(np.median(sample.um_per_px)))
-        for direction, sample in zip("xy", pictures[0].samples, strict=True)
+        Contribution(name, direction, u_px * float(np.median(sample.um_per_px)))
+        for direction, sample in zip("xy", picture.samples, strict=True)
     ]
 
 

@@ -14,6 +14,7 @@ import numpy as np
 from sieve_inspect.apertures.field import Field
 from sieve_inspect.apertures.jumps import largest_jump
 from sieve_inspect.errors import NominalMismatchError, RefusedImageError, UnderResolvedError
+from sieve_inspect.image.light import ScanLight
 from sieve_inspect.lattice.search import Lattice
 from sieve_inspect.measurement.picture import Picture
 from sieve_inspect.scale import Scale
@@ -33,6 +34,14 @@ _UNCLEAR = 0.25  # share of openings; lint and dust stay far below
 _RIVAL = 0.3  # height of a second mesh in the spectrum, as a share of the first
 _SHADED = 0.35  # share of the light by which the edges may differ from a model of them
 _SHADED_ABOVE = 0.05  # the same in reflected light, where it means highlights and shadows
+# Of the range of the scan: drawn openings 1.2 times as bright were right within their U, those 1.35
+# times as bright 0.09 px too narrow, 1.45 times 0.5 px.
+_OVEREXPOSED = 1.22
+_OVEREXPOSED_SHARE = 0.5  # of the openings
+_FROM_ABOVE = (
+    "the openings are darker than the wires: light from the camera's side leaves the outline of a "
+    "round wire dark, and apertures look wider than they are; light the cloth from behind"
+)
 _ELSEWHERE = 0.1  # openings in a second patch, as a share of the first
 _AT_ODDS = 0.001  # share of links; in one cloth, holes, tears and dirt included, there are none
 _JUMP_PX = 0.75  # steps aside that flatbed carriages do not make by themselves
@@ -80,10 +89,13 @@ def check_enough(path: Path, field: Field) -> None:
     raise refused(path, reason, advice)
 
 
-def check_regular(path: Path, field: Field) -> None:
+def check_regular(path: Path, field: Field, light: ScanLight) -> None:
     """Refuse what has a lattice but no openings between straight wires."""
     inner = (field.state != "partial") & field.lattice.seen[field.row, field.column]
     sound = field.ok
+    if not sound.any() and _at_the_top(field, light) > _OVEREXPOSED_SHARE:
+        reason = "its openings are far brighter than the scan can hold"
+        raise refused(path, reason, "Shorten the exposure and scan again")
     if not sound.any():
         reason = "no opening between four straight wires could be measured in it"
     elif max(a.excess for a in field.axes) > (_SHADED if field.lattice.bright else _SHADED_ABOVE):
@@ -96,6 +108,12 @@ def check_regular(path: Path, field: Field) -> None:
         return
     advice = "Check that it shows woven wire cloth, lit evenly from behind, flat and in focus"
     raise refused(path, reason, advice)
+
+
+def _at_the_top(field: Field, light: ScanLight) -> float:
+    """Share of the openings whose middle is as bright as the scan can hold."""
+    x, y = np.clip(np.rint(field.centre).astype(int), 0, np.array(light.shape)[::-1] - 1).T
+    return float((light[y, x] >= light.max()).mean())
 
 
 def check_still(path: Path, field: Field) -> str:
@@ -113,6 +131,23 @@ def check_still(path: Path, field: Field) -> str:
     motion = "is off its place" if jump.along else "steps aside"
     reason = f"the whole picture {motion} {place}, so the carriage or the sieve moved"
     raise refused(path, reason, "Scan again without touching the scanner")
+
+
+def check_exposure(field: Field, light: ScanLight) -> str:
+    """A doubt about openings far brighter than the scan can hold, or ""."""
+    top = light.max()
+    seen = [np.median((a.fit.floor + a.fit.amplitude)[field.ok]) for a in field.axes]
+    if max(seen) < _OVEREXPOSED * top:
+        return ""
+    return (
+        f"the openings are about {100 * (max(seen) / top - 1):.0f} % brighter than the scan can "
+        "hold, so half of their light is only guessed: shorten the exposure and scan again"
+    )
+
+
+def lit_from(light: ScanLight) -> str:
+    """A doubt about cloth lit from the camera's side, or ""."""
+    return "" if light.bright else _FROM_ABOVE
 
 
 def check_blur(path: Path, picture: Picture, nominal_um: float, scale: Scale) -> None:
