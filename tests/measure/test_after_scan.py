@@ -49,7 +49,7 @@ def test_a_scan_enlarged_by_a_program_has_that_in_its_uncertainty(factor: float)
     """Interpolated in stored numbers, apertures come out 0.1 to 0.2 px too narrow."""
     plain = drawn()
     size = tuple(round(side * factor) for side in plain.image.shape[::-1])
-    larger = cv2.resize(plain.image, size, interpolation=cv2.INTER_LINEAR)
+    larger = cv2.resize(plain.image, size, interpolation=cv2.INTER_LINEAR).astype(np.uint8)
     m = measured(larger, "srgb", UM_PER_PX / factor)
     of_x = [part for part in m.budget if part.direction == "x"]
     (line,) = (part for part in of_x if part.name == "smoothed after the scan")
@@ -75,7 +75,7 @@ def test_stripes_and_light_stored_as_it_is_are_no_smoothing() -> None:
     wave = 4 * np.sin(np.arange(image.shape[1]) / 1.3)
     striped = np.clip(np.rint(image + wave), 0, 255).astype(np.uint8)
     assert measured(striped, "srgb", UM_PER_PX).pictures[0].smoothed_px == 0
-    smooth = cv2.GaussianBlur(drawn("linear").image, (0, 0), 0.7)
+    smooth = cv2.GaussianBlur(drawn("linear").image, (0, 0), 0.7).astype(np.uint8)
     assert measured(smooth, "linear", UM_PER_PX).pictures[0].smoothed_px == 0
 
 

@@ -71,8 +71,10 @@ def _squares(field: Field, light: ScanLight) -> Float | None:
         return None
     first = np.rint(field.centre[which] - (side - 1) / 2).astype(np.intp)
     step = np.arange(side)
-    rows, columns = first[:, 1, None, None] + step[:, None], first[:, 0, None, None] + step
-    return np.asarray(light[np.broadcast_arrays(rows, columns)], float)
+    rows, columns = np.broadcast_arrays(
+        first[:, 1, None, None] + step[:, None], first[:, 0, None, None] + step
+    )
+    return light[rows, columns].astype(np.float64)
 
 
 def _alike(stored: Float) -> float:
