@@ -13,6 +13,7 @@ from collections.abc import Callable
 import numpy as np
 from numpy.typing import NDArray
 
+from sieve_inspect.apertures.drawn_areas import beside_drawn_area
 from sieve_inspect.apertures.fit_rules import in_any, narrower_than_gap
 from sieve_inspect.apertures.flags import Flag, State
 from sieve_inspect.apertures.opening_set import OpeningSet
@@ -115,6 +116,20 @@ def _at_bright_frame(openings: OpeningSet, _flags: Flags, state: States) -> Bool
     return np.asarray((state != State.OK) & frame)
 
 
+def _beside_drawn_area(openings: OpeningSet, _flags: Flags, state: States) -> Bool:
+    """Damage at the cloth's end beside an area that a program drew: it is not the cloth's.
+
+    A hole within the cloth may be overexposed to one number, so it stays one.
+    """
+    lacking = openings.index < 0
+    end = lacking.any(axis=1)
+    end |= (end[openings.index] & ~lacking).any(axis=1)
+    damaged = np.flatnonzero(end & ((state == State.BLOCKED) | (state == State.TORN)))
+    beside = np.zeros(len(state), np.bool_)
+    beside[damaged[beside_drawn_area(openings, damaged)]] = True
+    return beside
+
+
 STATE_RULES: tuple[tuple[State, StateRule], ...] = (  # a later rule overrides an earlier one
     (State.UNCLEAR, _with(Flag.MISFIT | Flag.NO_EDGE | Flag.TOUCHED)),
     (State.BLOCKED, _with(Flag.FILLED)),
@@ -124,6 +139,7 @@ STATE_RULES: tuple[tuple[State, StateRule], ...] = (  # a later rule overrides a
     (State.PARTIAL, _beside_ring),
     (State.PARTIAL, _with(Flag.BORDER | Flag.FRAME)),
     (State.PARTIAL, _at_bright_frame),
+    (State.PARTIAL, _beside_drawn_area),
 )
 
 
