@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from sieve_inspect.apertures.drawn_areas import beside_drawn_area
 from sieve_inspect.apertures.fit_rules import in_any, narrower_than_gap
 from sieve_inspect.apertures.flags import Flag, State
+from sieve_inspect.apertures.frame_cuts import cut_by_dark_frame
 from sieve_inspect.apertures.opening_set import OpeningSet
 from sieve_inspect.arrays import Bool
 
@@ -130,6 +131,10 @@ def _beside_drawn_area(openings: OpeningSet, _flags: Flags, state: States) -> Bo
     return beside
 
 
+def _at_dark_frame(openings: OpeningSet, _flags: Flags, state: States) -> Bool:
+    return np.asarray((state == State.OK) & cut_by_dark_frame(openings))
+
+
 STATE_RULES: tuple[tuple[State, StateRule], ...] = (  # a later rule overrides an earlier one
     (State.UNCLEAR, _with(Flag.MISFIT | Flag.NO_EDGE | Flag.TOUCHED)),
     (State.BLOCKED, _with(Flag.FILLED)),
@@ -140,6 +145,7 @@ STATE_RULES: tuple[tuple[State, StateRule], ...] = (  # a later rule overrides a
     (State.PARTIAL, _with(Flag.BORDER | Flag.FRAME)),
     (State.PARTIAL, _at_bright_frame),
     (State.PARTIAL, _beside_drawn_area),
+    (State.PARTIAL, _at_dark_frame),
 )
 
 
