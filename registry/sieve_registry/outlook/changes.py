@@ -35,6 +35,7 @@ from sieve_registry.records import Check
 
 ClothLinks = Mapping[str, ClothLink]  # by id of the check that shows the earlier check's cloth
 NO_LINKS: ClothLinks = {}
+Mean = tuple[Point, float, int]  # with its place and its part of the history
 
 
 def of_cloth(check: Check, exchanged: bool) -> Check:
@@ -160,3 +161,14 @@ def anchored(slope: Fit, points: Sequence[Point], t: Float) -> Fit | None:
         scatter_factor=slope.scatter_factor,
         quantile=max(slope.quantile, level.quantile),
     )
+
+
+def line_by_changes(
+    changes: Sequence[Change], t: Float, parts: Sequence[int], means: Sequence[Mean]
+) -> Fit | None:
+    """The line with the slope of the changes through the means of the last part, as `anchored`."""
+    slope = slope_by_changes(changes, t, parts)
+    if slope is None or not means:
+        return None
+    last = [(point, place) for point, place, part in means if part == means[-1][2]]
+    return anchored(slope, [point for point, _ in last], np.array([place for _, place in last]))

@@ -27,9 +27,8 @@ from sieve_registry.outlook.changes import (
     NO_LINKS,
     ClothLinks,
     Linked,
-    anchored,
+    line_by_changes,
     of_cloth,
-    slope_by_changes,
 )
 from sieve_registry.outlook.cloth_history import (
     DAYS_PER_YEAR,
@@ -255,7 +254,7 @@ def lines_of(worn: Wear, name: str, direction: str, per: float = 1.0) -> Lines:
     t = np.array(worn.places) / per
     parts = [part_index(check, worn.steps) for check in worn.checks]
     points = [check_point(c, name, direction, worn.scales, worn.checks[-1]) for c in worn.checks]
-    own = [(p, *where) for p, *where in zip(points, t, parts, strict=True) if p is not None]
+    own = [(p, at, k) for p, at, k in zip(points, t, parts, strict=True) if p is not None]
     seen = [check_point(c, name, direction, {c.id: Instrument()}) for c in worn.certificates]
     where = np.array(worn.certificate_places) / per
     apart = certificate_parts(worn.certificates, worn.steps)
@@ -268,12 +267,7 @@ def lines_of(worn: Wear, name: str, direction: str, per: float = 1.0) -> Lines:
         by_means = fit(line_design(levels, places), known)
     linked = Linked.of(worn.checks, worn.links) if name == "mean" else None
     changes = [] if linked is None else linked.changes(direction)
-    slope = slope_by_changes(changes, t, parts)
-    by_changes = None
-    if slope is not None and own:
-        last_part = [entry for entry in own if entry[2] == own[-1][2]]
-        anchors = [point for point, _, _ in last_part]
-        by_changes = anchored(slope, anchors, np.array([place for _, place, _ in last_part]))
+    by_changes = line_by_changes(changes, t, parts, own)
     if by_means is not None and by_means.dof < 1:
         by_means = None
     last = (own or stated)[-1][0]
