@@ -117,22 +117,29 @@ def _at_bright_frame(openings: OpeningSet, _flags: Flags, state: States) -> Bool
     return np.asarray((state != State.OK) & frame)
 
 
+def _near_end(openings: OpeningSet) -> Bool:
+    """The last openings (n,) of the cloth, known by a neighbour that is lacking, and the next."""
+    lacking = openings.index < 0
+    end = np.asarray(lacking.any(axis=1))
+    return np.asarray(end | (end[openings.index] & ~lacking).any(axis=1))
+
+
 def _beside_drawn_area(openings: OpeningSet, _flags: Flags, state: States) -> Bool:
     """Damage at the cloth's end beside an area that a program drew: it is not the cloth's.
 
     A hole within the cloth may be overexposed to one number, so it stays one.
     """
-    lacking = openings.index < 0
-    end = lacking.any(axis=1)
-    end |= (end[openings.index] & ~lacking).any(axis=1)
-    damaged = np.flatnonzero(end & ((state == State.BLOCKED) | (state == State.TORN)))
+    damaged = np.isin(state, (State.BLOCKED.value, State.TORN.value))
+    which = np.flatnonzero(damaged & _near_end(openings))
     beside = np.zeros(len(state), np.bool_)
-    beside[damaged[beside_drawn_area(openings, damaged)]] = True
+    beside[which[beside_drawn_area(openings, which)]] = True
     return beside
 
 
 def _at_dark_frame(openings: OpeningSet, _flags: Flags, state: States) -> Bool:
-    return np.asarray((state == State.OK) & cut_by_dark_frame(openings))
+    """Within the cloth a narrow opening beside a blocked one may be what it is."""
+    cut = cut_by_dark_frame(openings)
+    return np.asarray((state == State.OK) & cut & _near_end(openings))
 
 
 STATE_RULES: tuple[tuple[State, StateRule], ...] = (  # a later rule overrides an earlier one
