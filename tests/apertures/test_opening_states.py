@@ -41,6 +41,23 @@ def test_blocked_openings_and_no_others_are_blocked(tmp_path: Path) -> None:
     assert not (state[truth.sound] == "blocked").any()
 
 
+def test_a_clogged_cloth_is_blocked_right_across(tmp_path: Path) -> None:
+    """Blocked openings that hang together up to the border are not the frame around a cloth."""
+    drawn = render(CLOTH, sensor=Sensor(noise=0.01, seed=31), shape=SHAPE)
+    rng = np.random.default_rng(7)
+    image, truth = drawn.image.copy(), drawn.truth
+    filled = rng.uniform(size=len(truth.x_px)) < 0.55
+    y, x = np.indices(SHAPE)
+    for left, top in zip(truth.x_px[filled], truth.y_px[filled], strict=True):
+        grain = np.hypot(x - left, y - top) < 6.5
+        image[grain] = rng.normal(45, 2, int(grain.sum()))
+    Image.fromarray(image).save(tmp_path / "clogged.png")
+    seen = openings(measured(tmp_path / "clogged.png", CLOTH.aperture_px))
+    state = states(truth, seen)[filled & _away_from_border(truth, 60)]
+    assert len(state) > 90
+    assert (state == "blocked").mean() >= 0.95
+
+
 def test_the_blocked_share_agrees_with_the_drawing(tmp_path: Path) -> None:
     measurement, truth, _, _ = measured_states(tmp_path, Damage(blocked=30))
     covered = truth.blocked_share[truth.complete].mean()

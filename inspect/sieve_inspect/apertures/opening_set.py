@@ -57,6 +57,7 @@ _LIKE_OPENING = 0.06
 _RING_MARGIN_PX = 1.0
 _RING_MARGIN_BLUR = 2.0
 # Of the pitch: so far inside the picture, cloth that continued would be seen. Free from 0.3 to 1.2.
+_DARK_PLACES = 1  # a dark frame reaches over openings located at the end of the cloth
 _RIM_MARGIN = 0.6
 
 
@@ -320,7 +321,7 @@ def _cloth_end(openings: OpeningSet) -> tuple[Bool, Bool]:
     index, levels, light = openings.index, openings.levels, openings.light
     half_lit = 0.5 * (levels.floor + levels.top)
     margin = _RIM_MARGIN * float(np.median(np.linalg.norm(openings.vectors, axis=2)))
-    last, rim = np.zeros(len(index), np.bool_), np.zeros(len(index), np.bool_)
+    last, rim, far_inside = (np.zeros(len(index), np.bool_) for _ in range(3))
     for k, (r, c) in enumerate(MOVES):
         lacking = np.flatnonzero(index[:, k] < 0)
         steps = openings.vectors[lacking]
@@ -332,8 +333,12 @@ def _cloth_end(openings: OpeningSet) -> tuple[Bool, Bool]:
         # As bright as an opening, it is an opening that lost its wire: the cloth continues.
         unlike = np.abs(there - usual) > _LIKE_OPENING * span
         last[lacking] |= unlike
-        rim[lacking] |= (there < half_lit[lacking]) | (unlike & _within(place, light.shape, margin))
-    rim = _with_dark_openings(rim, openings.inside > half_lit, index)
+        dark, deep = there < half_lit[lacking], _within(place, light.shape, margin)
+        outermost = _outermost(openings.row, openings.column, r, c)[lacking]
+        rim[lacking] |= (dark | (unlike & deep)) & outermost
+        far_inside[lacking] |= (dark | unlike) & deep & outermost
+    # Beside the picture's border a dark place may be a blocked opening that the border cuts.
+    rim |= _with_dark_openings(rim & far_inside, openings.inside > half_lit, index)
     return last | rim, rim
 
 
@@ -343,14 +348,22 @@ def _within(place: Float, shape: tuple[int, ...], margin: float) -> Bool:
     return np.asarray(across & (y > margin) & (y < shape[0] - 1 - margin))
 
 
+def _outermost(row: Index, column: Index, r: int, c: int) -> Bool:
+    """The openings (n,) beyond which none was located in the direction (r, c) of the lattice."""
+    line, place = (column, r * row) if r else (row, c * column)
+    last = np.full(int(line.max()) + 1, np.iinfo(np.int64).min)
+    np.maximum.at(last, line, place)
+    return np.asarray(place == last[line])
+
+
 def _with_dark_openings(rim: Bool, lit: Bool, index: Index) -> Bool:
-    """The rim with every dark opening connected to the outside, and the openings beside those."""
+    """The rim with the dark openings beside it, and the openings beside those.
+
+    Blocked openings hang together too, in a clogged cloth right across it.
+    """
     beyond = rim & ~lit
-    while beyond.any():
+    for _ in range(_DARK_PLACES):
         touching = (beyond[index] & (index >= 0)).any(axis=1)
         rim = rim | touching
-        further = touching & ~lit & ~beyond
-        if not further.any():
-            break
-        beyond |= further
+        beyond |= touching & ~lit
     return rim

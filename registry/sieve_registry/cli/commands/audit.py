@@ -79,12 +79,7 @@ def audit(
 
     day = options.read_day(as_of)
     assert day is not None
-    if with_files and out is None:
-        raise UsageError(message="Folder missing: with --with-files give --out too.")
-    if seed is not None and sample is None:
-        raise UsageError(message="--seed chooses a sample: give --sample N too.")
-    if sample is not None and out is None:
-        raise UsageError(message="Folder missing: with --sample give --out too.")
+    _check_options(out, with_files, sample, seed)
     chosen = seed if seed is not None else secrets.randbelow(1_000_000)
     with options.opened(context) as registry:
         with running.busy("Gathering the audit"):
@@ -109,6 +104,17 @@ def audit(
             output.line(f"The sample, seed {chosen}: {out / 'sample' / 'index.html'}")
     if lost:
         output.line(f"{lost} missing or changed files were left out: see the findings.")
+
+
+def _check_options(
+    out: Path | None, with_files: bool, sample: int | None, seed: int | None
+) -> None:
+    if with_files and out is None:
+        raise UsageError(message="Folder missing: with --with-files give --out too.")
+    if seed is not None and sample is None:
+        raise UsageError(message="--seed chooses a sample: give --sample N too.")
+    if sample is not None and out is None:
+        raise UsageError(message="Folder missing: with --sample give --out too.")
 
 
 def _write_sample(registry: Registry, folder: Path, day: date, count: int, seed: int) -> None:
