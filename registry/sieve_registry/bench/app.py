@@ -20,6 +20,7 @@ from sieve_registry.bench.routes import (
     first_day,
     issuing,
     life,
+    lookbacks,
     paper,
     people,
     records,
@@ -53,6 +54,7 @@ _READS = (
     issuing,
     people,
     access,
+    lookbacks,
 )
 _WRITES = (
     sieves,
@@ -66,6 +68,7 @@ _WRITES = (
     issuing,
     people,
     access,
+    lookbacks,
 )
 # Scans, pictures of artefacts and tables: these requests may be large.
 _UPLOADS = (

@@ -32,6 +32,7 @@ from sieve_registry.bench.uploads import KINDS, MOST_BYTES, MOST_SCANS
 from sieve_registry.errors import BadRowsError, BadTextError, UnknownSieveError
 from sieve_registry.exchange import tables
 from sieve_registry.quality.certificate_rules import WITHIN_DAYS, conclusion
+from sieve_registry.quality.lookback import lookbacks_of
 from sieve_registry.quality.queries import comparisons
 from sieve_registry.records import NewSieve, SieveDetails, SieveState, Status
 from sieve_registry.report.record_rows import FACTS, record_rows
@@ -170,6 +171,7 @@ def sieve(request: Request) -> Response:
     facts = current_facts_of(desk.registry, history.sieve.id, FACTS)
     records = record_rows(history, facts, desk.registry.today())
     done = request.query_params.get("done", "")
+    reviews = lookbacks_of(history, desk.registry.today())
     compared = comparisons(desk.registry, history.sieve.id)
     return page(
         request,
@@ -180,6 +182,8 @@ def sieve(request: Request) -> Response:
         records=records,
         corrections=history.corrections,
         done=next((record for record in records if str(record.seq) == done), None),
+        lookbacks=reviews,
+        open_lookbacks=[review for review in reviews if review.undecided],
         certificates=compared[::-1],
         compared=conclusion(compared, WITHIN_DAYS) if any(c.directions for c in compared) else "",
         fresh=request.query_params.get("new", ""),

@@ -34,6 +34,7 @@ def home(request: Request) -> Response:
         doubtful=[state for state in due if _doubtful(state)][:_SHOWN],
         overdue=sum(state.overdue for state in states),
         noted=attention(desk.registry),
+        lookbacks=desk.overview.lookbacks(),
         quarantine=[state for state in states if state.status == QUARANTINED][:_SHOWN],
         waiting=desk.jobs.waiting(),
         kinds=",".join(KINDS),
