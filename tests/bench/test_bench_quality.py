@@ -1,4 +1,4 @@
-"""Work that may not conform, on the bench: results of a bad sieve are decided one by one."""
+"""Work that may not conform, on the bench: look-backs and findings, recorded as by command."""
 
 from __future__ import annotations
 
@@ -8,6 +8,7 @@ import pytest
 from httpx import Client, Response
 
 from bench_lab import TECHNICIAN, Lab
+from sieve_registry.audit.findings import FindingState, finding_named, findings
 from sieve_registry.figures import ResultState
 from sieve_registry.quality.queries import open_lookbacks
 
@@ -90,3 +91,30 @@ def test_a_sieve_without_a_cause_has_nothing_to_review(client: Client) -> None:
     assert "nothing to review" in client.get("/lookback?id=S-0125").text
     assert "/lookback" not in client.get("/sieve?id=S-0125").text
     assert client.get("/lookback?id=S-9").status_code == 404
+
+
+def test_a_finding_is_raised_answered_and_closed(lab: Lab, client: Client, send: Send) -> None:
+    lost = {"text": "label lost", "about": "S-0075", "clause": "7.4.2", "answer_by": "2026-03-09"}
+    assert "finding F-0001 is open" in opened(client, send("/findings", **lost))
+    lab.clock.set("2026-03-10")
+    assert "its answer was due on 2026-03-09: label lost" in client.get("/").text
+    assert "2026-03-09, overdue" in client.get("/findings").text
+    assert "has no answer yet" in send("/findings/close", number="F-0001", reason="seen").text
+    answer = {"number": "F-0001", "cause": "worn", "action": "engraved"}
+    assert "finding F-0001 is answered" in opened(client, send("/findings/answer", **answer))
+    page = opened(client, send("/findings/close", number="F-0001", reason="still legible"))
+    assert "No finding is open" in page
+    assert "Closed: 1" in page
+    finding = finding_named(lab.registry, "F-0001")
+    assert finding.state == FindingState.CLOSED
+    assert (finding.raised.payload.clause, finding.raised.person) == ("7.4.2", TECHNICIAN)
+    assert "F-0001" not in client.get("/").text
+    assert "closed on 2026-03-10" in send("/findings/answer", **answer).text
+
+
+def test_an_incomplete_finding_is_refused(lab: Lab, send: Send) -> None:
+    assert send("/findings", text=" ").status_code == 422
+    assert "Write the clause as 7.8" in send("/findings", text="gap", clause="seven").text
+    assert send("/findings", text="gap", answer_by="soon").status_code == 422
+    assert "does not exist" in send("/findings/answer", number="F-0009", cause="a", action="b").text
+    assert findings(lab.registry) == []

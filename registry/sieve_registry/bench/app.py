@@ -17,6 +17,7 @@ from sieve_registry.bench.routes import (
     access,
     checks,
     equipment,
+    findings,
     first_day,
     issuing,
     life,
@@ -55,6 +56,7 @@ _READS = (
     people,
     access,
     lookbacks,
+    findings,
 )
 _WRITES = (
     sieves,
@@ -69,6 +71,7 @@ _WRITES = (
     people,
     access,
     lookbacks,
+    findings,
 )
 # Scans, pictures of artefacts and tables: these requests may be large.
 _UPLOADS = (

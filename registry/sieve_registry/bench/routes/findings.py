@@ -1,0 +1,61 @@
+"""Findings on the bench: raised, answered, closed."""
+
+from __future__ import annotations
+
+from starlette.requests import Request
+from starlette.responses import Response
+
+from sieve_registry.audit import findings as rules
+from sieve_registry.audit.findings import FindingState
+from sieve_registry.bench.desk import Desk, desk_of, page
+from sieve_registry.bench.forms import Form, act
+
+
+def listing(request: Request) -> Response:
+    """Findings not closed with what each needs next, those closed, and a form to raise one."""
+    desk = desk_of(request)
+    known = rules.findings(desk.registry)
+    done = request.query_params.get("done", "")
+    return page(
+        request,
+        "findings.html",
+        open_findings=[finding for finding in known if finding.state != FindingState.CLOSED],
+        closed=[finding for finding in known if finding.state == FindingState.CLOSED][::-1],
+        done=next((finding for finding in known if finding.number == done), None),
+        day=desk.registry.today(),
+        people=desk.overview.people(),
+    )
+
+
+def _raise(desk: Desk, form: Form) -> str:
+    made = rules.raise_finding(
+        desk.registry,
+        form.text("text"),
+        form.terms(),
+        about=form.text("about"),
+        clause=form.text("clause"),
+        answer_by=form.text("answer_by"),
+    )
+    return _place(made)
+
+
+def _answer(desk: Desk, form: Form) -> str:
+    number, cause, action = (form.text(name) for name in ("number", "cause", "action"))
+    return _place(rules.answer_finding(desk.registry, number, cause, action, form.terms()))
+
+
+def _close(desk: Desk, form: Form) -> str:
+    number, reason = form.text("number"), form.text("reason")
+    return _place(rules.close_finding(desk.registry, number, reason, form.terms()))
+
+
+def _place(finding: rules.RecordedFinding) -> str:
+    return f"/findings?done={finding.number}"
+
+
+READS = (("/findings", listing),)
+WRITES = (
+    ("/findings", act(_raise)),
+    ("/findings/answer", act(_answer)),
+    ("/findings/close", act(_close)),
+)
