@@ -71,6 +71,7 @@ _PATTERN = 4e-4  # stored numbers that edges have in common under a wrong encodi
 # Stored numbers that edges have in common beside what blur explains: 46 drawn pictures of all kinds
 # stay below 0.002; sharpening that moved apertures by 0.1 to 0.4 px left 0.004 to 0.04.
 _BENT = 0.0035
+_LOOK_AGAIN = 8e-4  # the same, from which a stated encoding is compared with the other
 _BENT_EDGES = (
     "the edges are bent as no blur bends them, as after sharpening, a change of contrast or "
     "turning with a program; switch such changes off and leave the picture as scanned"
@@ -240,19 +241,34 @@ def _located(
     check_one_cloth(source.path, lattice)
     known = SampleSelection.of(lattice, source.path.name)
     prepared = prepare_scan(light, known)
-    near = prepared.sample.patch(EXAMINED).without_pixels()
-    both = ((e, light.bright, near) for e in (assumption.encoding, assumption.alternative))
-    here, there = work.map(sample_evidence, list(both))
-    settled = _settled_by_edges(assumption, here, there, source.kind, light.bright)
-    if not assumption.guess:
-        ratio = here.misfit / max(there.misfit, 1e-12)
-        settled = _contradicted(assumption, settled, ratio, source.kind)
-    pattern = (here if settled.encoding == assumption.encoding else there).pattern
-    if not settled.doubt and source.kind != "JPEG" and pattern > _BENT:
-        settled = replace(settled, doubt=_BENT_EDGES)
+    settled = _asked_of_edges(source, assumption, prepared, work)
     if settled.encoding != light.encoding:
         prepared = prepare_scan(replace(light, encoding=settled.encoding), known)
     return settled, prepared
+
+
+def _asked_of_edges(
+    source: ScanSource, known: Assumption, prepared: PreparedScan, work: SharedWork
+) -> Assumption:
+    """The encoding by the edges of a patch where nothing names it; else a doubt they leave."""
+    bright, near = prepared.light.bright, prepared.sample.patch(EXAMINED).without_pixels()
+    task = (known.encoding, bright, near)
+    other = (known.alternative, bright, near)
+    if known.guess:
+        here, there = work.map(sample_evidence, [task, other])
+        settled = _settled_by_edges(known, here, there, source.kind, bright)
+    else:
+        (here,) = work.map(sample_evidence, [task])
+        if here.pattern < _LOOK_AGAIN:
+            return known
+        (there,) = work.map(sample_evidence, [other])
+        settled = _settled_by_edges(known, here, there, source.kind, bright)
+        ratio = here.misfit / max(there.misfit, 1e-12)
+        settled = _contradicted(known, settled, ratio, source.kind)
+    pattern = (here if settled.encoding == known.encoding else there).pattern
+    if not settled.doubt and source.kind != "JPEG" and pattern > _BENT:
+        return replace(settled, doubt=_BENT_EDGES)
+    return settled
 
 
 def _contradicted(known: Assumption, settled: Assumption, ratio: float, kind: str) -> Assumption:
