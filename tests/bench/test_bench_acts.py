@@ -42,6 +42,18 @@ def number(place: str, name: str) -> str:
     return parse_qs(urlsplit(place).query)[name][0]
 
 
+def test_a_wrong_name_is_put_right_on_the_page(lab: Lab, client: Client, send: Send) -> None:
+    opened(send("/sieves/new", id="S-52O", nominal="250um"))
+    assert 'name="new_name"' in client.get("/sieve/edit?id=S-52O").text
+    done = opened(send("/sieve/edit", sieve="S-52O", interval_months="12", new_name="S-520"))
+    assert done.startswith("/sieve?id=S-520")
+    assert "S-520" in client.get(done).text
+    opened(send("/use", sieve="S-520", count="1"))
+    same = {"sieve": "S-520", "interval_months": "12"}
+    assert "its name stays" in send("/sieve/edit", **same, new_name="S-521").text
+    assert sieve_queries.get_state(lab.registry, "S-520").uses_total == 1
+
+
 def test_a_sieve_is_added_used_cleaned_edited_and_retired(
     lab: Lab, client: Client, send: Send
 ) -> None:

@@ -57,7 +57,8 @@ class DuplicateSieveError(RegistryError):
     """A sieve of that name exists."""
 
     template = (
-        "Sieve {sieve!r} exists already: show it with `sieveward sieve show`, or choose another id."
+        "Sieve {sieve!r} exists already, or was once the wrong name of another sieve: show it with "
+        "`sieveward sieve show`, or choose another id."
     )
     exit_code = 33
 

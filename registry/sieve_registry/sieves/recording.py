@@ -48,6 +48,9 @@ def history_of(connection: Connection, sieve_id: str) -> SieveHistory:
     histories = reader.histories(connection, clean_id(sieve_id))
     for history in histories.values():
         return history
+    right = reader.renamed_sieves(connection).get(clean_id(sieve_id))
+    if right is not None:
+        raise UnknownSieveError(sieve=sieve_id[:70], hint=f": its name was corrected to {right!r}")
     there = {name.casefold(): name for name in reader.sieve_ids(connection)}
     near = difflib.get_close_matches(sieve_id.casefold(), there, n=1)
     hint = f": did you mean {there[near[0]]!r}" if near else ": `sieveward sieve list` shows all"

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from datetime import date
 from typing import Any, TypeVar, cast
@@ -21,6 +21,7 @@ from sieve_registry.events import (
     RecordCorrected,
     ReferenceChecked,
     ResultReviewed,
+    SieveAdded,
 )
 from sieve_registry.figures import EvidenceFile
 from sieve_registry.ledger import corrections
@@ -172,7 +173,9 @@ def _build(
     query = _known(_with_event(schema.sieve), schema.sieve, until)
     if sieve_id is not None:
         query = query.where(schema.sieve.c.id == sieve_id)
-    sieves = sorted(connection.execute(query), key=lambda row: str(row.id))
+    renamed = _renamed(fact for group in corrected.values() for fact in group)
+    known = (row for row in connection.execute(query) if row.id not in renamed)
+    sieves = sorted(known, key=lambda row: str(row.id))
     return {
         row.id: corrections.apply(
             SieveHistory(
@@ -324,14 +327,29 @@ def cloth_files(
 
 
 def has_sieve(connection: Connection, sieve_id: str) -> bool:
-    """Whether a sieve of that id was ever added."""
+    """Whether a sieve of that id was ever added, under a wrong name since put right too."""
     query = _with_event(schema.sieve).where(schema.sieve.c.id == sieve_id)
     return connection.execute(query).first() is not None
 
 
 def sieve_ids(connection: Connection) -> list[str]:
-    """The ids of all sieves ever added, by id."""
-    return sorted(connection.execute(select(schema.sieve.c.id)).scalars())
+    """The ids of all sieves, by id; names since put right are left out."""
+    ids = set(connection.execute(select(schema.sieve.c.id)).scalars())
+    return sorted(ids - renamed_sieves(connection).keys())
+
+
+def renamed_sieves(connection: Connection) -> dict[str, str]:
+    """The right name of every sieve that was entered under a wrong name, by the wrong name."""
+    return _renamed(facts(connection, [RecordCorrected]))
+
+
+def _renamed(corrected: Iterable[Fact[RecordCorrected]]) -> dict[str, str]:
+    """A record of a new sieve is void only where the sieve was added anew under another name."""
+    return {
+        fact.subject: str(fact.payload.now["id"])
+        for fact in corrected
+        if fact.payload.void and fact.payload.kind == SieveAdded.KIND
+    }
 
 
 def evidence_extension(connection: Connection, sha256: str) -> str | None:

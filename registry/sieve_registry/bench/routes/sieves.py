@@ -40,6 +40,7 @@ from sieve_registry.report.timeline import marks_of, timeline_svg
 from sieve_registry.sieves import commands as sieve_commands
 from sieve_registry.sieves import queries as sieve_queries
 from sieve_registry.sieves.facts import current_facts_of
+from sieve_registry.sieves.naming import rename_sieve
 from sieve_registry.values import DEFAULT_INTERVAL_MONTHS, DEFAULT_STANDARD
 
 _SHOWN = 200  # rows of the list; a search finds the others
@@ -240,12 +241,18 @@ def _edit(desk: Desk, form: Form) -> str:
     uses = form.count("interval_uses", "Uses between checks") or 0
     location = form.text("location")
     changed = {n: form.text(n) for n in _DETAILS if form.text(n) != getattr(state.details, n)}
-    if (months, uses, location) == (
+    name = form.text("new_name") or state.sieve.id
+    same = (months, uses, location) == (
         state.interval_months,
         state.interval_uses or 0,
         state.location,
-    ) and not changed:
+    ) and not changed
+    if name != state.sieve.id:
+        state = rename_sieve(desk.registry, state.sieve.id, name, terms)
+    elif same:
         raise UsageError(message="Nothing differs from what is recorded: change a field first.")
+    if same:
+        return done_place(desk.registry, state.sieve.id)
     sieve_commands.edit_sieve(
         desk.registry,
         state.sieve.id,

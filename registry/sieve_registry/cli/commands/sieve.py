@@ -116,6 +116,9 @@ def edit(
     context: typer.Context,
     sieve_id: IdArgument,
     *,
+    name: Annotated[
+        str | None, option("Correct the name, before other records.", "ID", name="--name")
+    ] = None,
     nominal: Annotated[
         str | None, option("Correct a wrong nominal, before the first check.", "L")
     ] = None,
@@ -135,17 +138,24 @@ def edit(
     why_late: options.WhyLate = "",
     json_path: options.Json = None,
 ) -> None:
-    """Change a sieve's intervals or place from a day on; earlier days are unaffected."""
+    """Change a sieve's intervals or place from a day on; earlier days are unaffected.
+
+    --name, --nominal, --standard and --grade put right what was entered wrongly.
+    """
     from sieve_registry.sieves import commands
 
     day = options.read_day(date)
     details = _details(kind, height, cloth, certificate, warp, label)
     named = {"nominal": nominal, "standard": standard, "grade": grade}
     identity = {name: value for name, value in named.items() if value is not None}
+    terms = options.terms(date, by, why_late)
+    changes_more = (interval_months, interval_uses, location) != (None,) * 3 or bool(details)
     if identity:
-        _correct_identity(context, json_path, sieve_id, identity, options.terms(date, by, why_late))
-        if (interval_months, interval_uses, location) == (None,) * 3 and not details:
-            return
+        _correct_identity(context, json_path, sieve_id, identity, terms)
+    if name is not None:
+        sieve_id = _rename(context, json_path, sieve_id, name, terms)
+    if (identity or name is not None) and not changes_more:
+        return
     record_of_sieve(
         context,
         json_path,
@@ -180,6 +190,21 @@ def _correct_identity(
         made = correct_identity(registry, sieve_id, changes, terms)
     if not output.emit(json_path, correction_dict(made)):
         output.line(f"Event {made.seq}: {correction_words(made)}.")
+
+
+def _rename(
+    context: typer.Context, json_path: str | None, sieve_id: str, name: str, terms: RecordTerms
+) -> str:
+    """Put a sieve's name right, print it, and return the new name."""
+    from sieve_registry.sieves import queries as sieve_queries
+    from sieve_registry.sieves.naming import rename_sieve
+
+    with options.opened(context) as registry:
+        state = rename_sieve(registry, sieve_id, name, terms)
+        history = sieve_queries.get_history(registry, state.sieve.id)
+    if not output.emit(json_path, state_dict(state, history)):
+        output.line(f"Sieve {sieve_id} is now {_headline(state)} (event {state.sieve.seq}).")
+    return state.sieve.id
 
 
 @sieve_app.command("list")
