@@ -37,7 +37,7 @@ from sieve_registry.bench.jobs import Job, Phase
 from sieve_registry.checks import commands as check_commands
 from sieve_registry.checks import queries as check_queries
 from sieve_registry.cli.main import main
-from sieve_registry.records import Event
+from sieve_registry.records import Event, NewSieve
 from sieve_registry.sieves import commands as sieve_commands
 from sieve_registry.sieves import queries as sieve_queries
 from sieve_registry.sieves.recording import RecordTerms
@@ -56,10 +56,15 @@ def begin(
 
 
 def confirm(
-    lab: Lab, client: Client, job: Job, name: str = TECHNICIAN, known: int | None = None
+    lab: Lab,
+    client: Client,
+    job: Job,
+    name: str = TECHNICIAN,
+    known: int | None = None,
+    **more: str,
 ) -> Response:
     known = len(job.taken.history.checks) if known is None else known
-    fields = {"name": name, "known": str(known)}
+    fields = {"name": name, "known": str(known), **more}
     return client.post(f"/jobs/{job.id}/confirm", data=fields, headers=lab.headers)
 
 
@@ -344,6 +349,44 @@ def test_a_check_recorded_meanwhile_is_shown_before_anything_is_recorded(
     assert "C-0001 was recorded for the same sieve" in client.get(place).text
     confirm(lab, client, job)
     assert [check.person for check in lab.checks()] == [COLLEAGUE, TECHNICIAN]
+
+
+def test_the_cloth_of_another_sieve_is_confirmed_for_a_reason_only(
+    lab: Lab, client: Client
+) -> None:
+    """Alone and in a batch; the record holds the reason as that of the command does."""
+    for name in ("S-0076", "S-0077"):
+        sieve_commands.add_sieve(lab.registry, NewSieve(name, 75))
+    first = begin(lab, client)
+    wait_for(first)
+    confirm(lab, client, first)
+    alone = begin(lab, client, sieve="S-0076")
+    wait_for(alone)
+    assert "Reason to record this cloth for S-0076" in client.get(f"/jobs/{alone.id}").text
+    refused = confirm(lab, client, alone)
+    assert refused.status_code == 422
+    assert "last seen as S-0075 in check C-0001" in refused.text
+    assert "give the reason above the button" in refused.text
+    assert alone.phase == Phase.READY
+    files = [("scans", ("S-0077.png", SCAN.read_bytes()))]
+    sent = client.post("/jobs", data={"scale": "given:0"}, files=files, headers=lab.headers)
+    place = sent.headers["HX-Redirect"]
+    (second,) = lab.jobs.of_batch(place.rpartition("/")[2])
+    wait_for(second)
+    ticked = {"batch": second.order.batch, "job": second.id, f"known-{second.id}": "0"}
+    ticked["name"] = TECHNICIAN
+    client.post("/batch", data=ticked, headers=lab.headers)
+    assert "Reason to record this cloth for S-0077" in client.get(place).text
+    assert "give the reason in its row" in client.get(place).text
+    assert lab.checks("S-0076") == lab.checks("S-0077") == ()
+    reason = "one frame, two labels"
+    confirm(lab, client, alone, accept_cloth=reason)
+    client.post("/batch", data=ticked | {f"cloth-{second.id}": reason}, headers=lab.headers)
+    for name in ("S-0076", "S-0077"):
+        (made,) = lab.checks(name)
+        payload = json.loads(check_queries.get_check(lab.registry, made.id).event.payload)
+        assert payload["cloth"]["accepted"] == reason
+        assert any(f"recorded because: {reason}" in text for text in payload["warnings"])
 
 
 def test_a_refused_record_keeps_the_measurement_open(lab: Lab, client: Client) -> None:

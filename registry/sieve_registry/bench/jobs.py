@@ -269,15 +269,22 @@ class Jobs:
         job.ended = time.monotonic()
 
     def confirm(
-        self, job: Job, name: str, known: int, visual: str = "", why_late: str = ""
+        self,
+        job: Job,
+        name: str,
+        known: int,
+        visual: str = "",
+        why_late: str = "",
+        accept_cloth: str = "",
     ) -> Confirmed:
         """Record a measured check once, under the name of the first person to confirm it.
 
         `visual` is the result of the visual examination: "ok" or the fault seen; `why_late` the
-        reason for a late entry.
+        reason for a late entry; `accept_cloth` the reason to record a cloth that is not the one on
+        record.
         `known` is the number of checks of the sieve when the result was shown: a different number
-        now means a newer check to consider first. Raises the refusals of `checks.commands.record`;
-        the job then stays open.
+        now means a newer check to consider first. Raises `OtherClothError` and the refusals of
+        `checks.commands.record`; the job then stays open.
         """
         with job.lock:
             if job.check_id is not None:
@@ -293,7 +300,8 @@ class Jobs:
             since = "" if now.day == today else f"measured on {now.day}, confirmed on {today}"
             late = "; ".join(reason for reason in (since, why_late) if reason)
             terms = RecordTerms(now.day, name, late)
-            job.check_id = commands.record(self.registry, job.taken, terms, visual)
+            accepted = commands.accepting(job.taken, accept_cloth)
+            job.check_id = commands.record(self.registry, accepted, terms, visual)
             job.person, job.phase = name, Phase.RECORDED
         self._trim()
         return Confirmed(job.check_id, job.person)

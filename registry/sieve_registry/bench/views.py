@@ -27,6 +27,7 @@ from sieve_inspect.outcomes import FAILING, PASSING
 from sieve_inspect.verdict.sentences import decimals_for
 from sieve_registry.bench.jobs import Job, Jobs, Phase, Progress
 from sieve_registry.checks.commands import Taken
+from sieve_registry.checks.errors import OtherClothError
 from sieve_registry.errors import (
     IntegrityError,
     RegistryLockedError,
@@ -36,7 +37,7 @@ from sieve_registry.errors import (
 )
 from sieve_registry.records import SieveState
 from sieve_registry.report.figures import limits_caption, margin_rows, verdict_view
-from sieve_registry.report.formatting import MARKS, Lengths, with_micro
+from sieve_registry.report.formatting import MARKS, Lengths, sentence, with_micro
 from sieve_registry.report.view import highest_allowed_um
 from sieve_registry.sieves.state import IN_SERVICE, RETIRED
 
@@ -126,7 +127,7 @@ def batch_row(job: Job) -> dict[str, Any]:
         "mark": "",
         "action": "",
     }
-    row |= {"ready": job.phase == Phase.READY, "known": "0", "doubtful": False}
+    row |= {"ready": job.phase == Phase.READY, "known": "0", "doubtful": False, "other_cloth": ""}
     if job.error is not None:
         return row | {"outcome": f"not measured: {reason_of(job.error)}", "doubtful": True}
     if job.taken is None:
@@ -138,6 +139,7 @@ def batch_row(job: Job) -> dict[str, Any]:
         "action": str(job.taken.figures["action"]),
         "known": str(len(job.taken.history.checks)),
         "doubtful": outcome not in PASSING or bool(job.cautions),
+        "other_cloth": job.taken.cloth.sentence if job.taken.cloth.contradicts else "",
     }
 
 
@@ -261,6 +263,10 @@ def _nice(step: float) -> float:
 
 
 _SAFE = "Nothing was recorded. Earlier records are unaffected."
+_OTHER_CLOTH = (
+    "Check label and scan. If the check belongs to this sieve, give the reason above the button, "
+    "then confirm again."
+)
 _NEXT: tuple[tuple[type[SievewardError], str], ...] = (
     (MissingScaleError, "Choose the scale of the scans, then press Measure again."),
     (ImageTooLargeError, "Crop the scan to the cloth, then choose it again."),
@@ -277,6 +283,7 @@ _NEXT: tuple[tuple[type[SievewardError], str], ...] = (
     (IntegrityError, "Stop recording, leave the registry as it is, and inform its administrator."),
     (UnforeseenError, "Load the page again and retry. If it happens again, inform "
      "the administrator."),
+    (OtherClothError, _OTHER_CLOTH),
     (UsageError, "Fix this, then try again."),
 )  # fmt: skip
 _ARTEFACT_AGAIN = (
@@ -301,6 +308,10 @@ def plain_sentence(text: str) -> str:
 
 def reason_of(error: Exception) -> str:
     """An error as the end of a sentence, such as a row of a list."""
+    if isinstance(error, OtherClothError):  # its own sentence names a parameter
+        return "{reason}. Check label and scan, or give the reason in its row".format(
+            **error.fields
+        )
     return plain_sentence(str(error)).rstrip(".")
 
 
@@ -314,6 +325,8 @@ def explained(error: SievewardError, of_artefact: bool = False) -> Trouble:
         what = "Scale missing."
     if isinstance(error, UnknownSieveError):
         what = f"There is no sieve {error.fields['sieve']!r} in the registry."
+    if isinstance(error, OtherClothError):  # its own sentence names a parameter
+        what = sentence("{reason}.".format(**error.fields))
     if isinstance(error, UnforeseenError):
         what = "Program fault ({kind}: {reason}).".format(**error.fields)
     return Trouble(what, _SAFE, following)

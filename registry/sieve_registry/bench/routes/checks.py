@@ -212,7 +212,13 @@ def _confirm_batch(desk: Desk, form: Form) -> str:
         known = form.count(f"known-{job.id}", "Number of checks")
         visual = form.text(f"fault-{job.id}") or form.text(f"visual-{job.id}")
         try:
-            confirmed = desk.jobs.confirm(job, name, -1 if known is None else known, visual)
+            confirmed = desk.jobs.confirm(
+                job,
+                name,
+                -1 if known is None else known,
+                visual,
+                accept_cloth=form.text(f"cloth-{job.id}"),
+            )
         except SievewardError as error:
             refused.append((job.order.sieve_id, views.reason_of(error)))
             continue
@@ -283,6 +289,7 @@ async def confirm(request: Request) -> Response:
         -1 if known is None else known,
         visual,
         form.text("why_late"),
+        form.text("accept_cloth"),
     )
     if confirmed.check_id is None:
         return redirect(f"/jobs/{job.id}?newer={confirmed.newer}")
