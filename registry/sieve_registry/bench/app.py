@@ -24,6 +24,7 @@ from sieve_registry.bench.routes import (
     lookbacks,
     paper,
     people,
+    planning,
     records,
     scales,
     sieves,
@@ -57,6 +58,7 @@ _READS = (
     access,
     lookbacks,
     findings,
+    planning,
 )
 _WRITES = (
     sieves,
@@ -72,6 +74,7 @@ _WRITES = (
     access,
     lookbacks,
     findings,
+    planning,
 )
 # Scans, pictures of artefacts and tables: these requests may be large.
 _UPLOADS = (
