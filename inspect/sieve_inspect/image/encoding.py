@@ -31,13 +31,14 @@ class Assumption:
     """The encoding of the stored numbers ("srgb", "linear" or "gamma G") and its reason.
 
     `guess` is true where nothing in the file names it; `doubt` is why a verdict under it can only
-    be indicative, empty where it is sure.
+    be indicative, empty where it is sure; `bent` where no blur under it explains the edges.
     """
 
     encoding: str
     reason: str
     guess: bool = False
     doubt: str = ""
+    bent: bool = False
 
     @property
     def alternative(self) -> str:

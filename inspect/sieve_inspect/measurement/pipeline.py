@@ -67,7 +67,7 @@ def measure(
     >>> m = measure("s0125-1.tif", nominal_um=125, um_per_px=5.29)
     >>> x, y = m.directions
     >>> f"{x.mean_um:.0f} um, U = {x.U_mean_um:.1f} um, k = {x.k_mean:.2f}"
-    '125 um, U = 4.2 um, k = 2.09'
+    '125 um, U = 4.0 um, k = 2.12'
     >>> list(m.apertures().columns)[:5]
     ['image', 'row', 'col', 'x_px', 'y_px']
     """

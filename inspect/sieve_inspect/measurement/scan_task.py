@@ -187,7 +187,16 @@ def _checked(
     check_regular(path, field, light)
     moved = check_still(path, field)
     samples = (sample_of(field, scale, 0), sample_of(field, scale, 1))
-    doubts = (few_levels, assumption.doubt, moved, check_exposure(field, light), lit_from(light))
+    signs = rim_light(field, light) if field.lattice.bright else None
+    lit_rims = signs is not None and any(sign.is_clear for sign in signs)  # they bend edges too
+    edges = _BENT_EDGES if assumption.bent and not lit_rims else ""
+    doubts = (
+        few_levels,
+        assumption.doubt or edges,
+        moved,
+        check_exposure(field, light),
+        lit_from(light),
+    )
     picture = Picture(
         file,
         assumption.encoding,
@@ -197,7 +206,7 @@ def _checked(
         covered=None if beside is None else beside.region,
         openings_bright=light.bright,
         doubts=tuple(doubt for doubt in doubts if doubt),
-        signs=rim_light(field, light) if field.lattice.bright else None,
+        signs=signs,
         smoothed_px=0.0 if file.kind == "JPEG" else smoothed_px(field, light),
         loaded=light,
     )
@@ -266,9 +275,7 @@ def _asked_of_edges(
         ratio = here.misfit / max(there.misfit, 1e-12)
         settled = _contradicted(known, settled, ratio, source.kind)
     pattern = (here if settled.encoding == known.encoding else there).pattern
-    if not settled.doubt and source.kind != "JPEG" and pattern > _BENT:
-        return replace(settled, doubt=_BENT_EDGES)
-    return settled
+    return replace(settled, bent=source.kind != "JPEG" and pattern > _BENT)
 
 
 def _contradicted(known: Assumption, settled: Assumption, ratio: float, kind: str) -> Assumption:

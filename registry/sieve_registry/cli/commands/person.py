@@ -253,6 +253,7 @@ def password(
         bool, flag("--stdin", "Read the new password from the standard input.")
     ] = False,
     by: options.By = None,
+    why_late: options.WhyLate = "",
     json_path: options.Json = None,
 ) -> None:
     """Set a person's password for signing in; asks for the present one, or that of --by."""
@@ -270,7 +271,7 @@ def password(
         new = sys.stdin.readline().rstrip("\r\n") if stdin else ""
         new = new or options.ask_password(f"New password of {person.name}", twice=True)
         proven = replace(registry, identify=lambda _: signed_in)
-        sign_in.set_password(proven, person.id, new, options.terms(None, signer.name))
+        sign_in.set_password(proven, person.id, new, options.terms(None, signer.name, why_late))
     if not output.emit(json_path, {"id": person.id, "password": "set"}):
         output.line(f"The password of {person.name} ({person.id}) is set.")
 
