@@ -87,9 +87,10 @@ def test_a_wrong_pitch_is_refused_when_a_device_is_calibrated(
     assert sum("a trial" in warning for warning in kept["warnings"]) == 3  # tag, setting, last
 
 
-def test_cloth_is_not_taken_for_dots() -> None:
+@pytest.mark.parametrize("pattern", ["dots", "grid"])
+def test_cloth_is_not_taken_for_an_artefact(pattern: str) -> None:
     cloth = Cloth(14.2, 9.5, sd_px=0.3, rotation_deg=20, seed=5)
     drawn = render(cloth, sensor=Sensor(noise=0.01, seed=2), shape=(280, 280))
     light = srgb_to_linear(drawn.image / 255.0).astype(np.float32)
     with pytest.raises(NoTargetError, match="cloth is no artefact"):
-        observe(light, "dots")
+        observe(light, pattern)
