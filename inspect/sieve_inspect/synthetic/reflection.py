@@ -55,7 +55,8 @@ class Surface:
             raise UsageError(message="Reflectance and albedo lie between 0 and 1.")
 
 
-MIRROR = Surface(0.001, 1.0)
+MIRROR = Surface(0.001, 1.0)  # an ideal; no metal reflects all of it
+SILVER = Surface(0.05, 0.95)  # polished: as bright as wires get
 STEEL = Surface()  # chromium at 550 nm: n = 3.2, k = 3.3; Johnson and Christy 1974, from memory
 BRONZE = Surface(0.15, 0.60)  # copper at 550 nm, from memory
 ROUGH = Surface(0.4)
@@ -152,7 +153,9 @@ class WireLight:
         count = ray.shape[-1]
         side = np.repeat(normal.T, count, axis=1)
         leaving, cosines = weave.followed(phase, side, ray.transpose(1, 0, 2).reshape(3, -1))
-        reflected = np.where(cosines < 1, self._fresnel(cosines), 1.0) * (cosines >= 0)
+        # A rough wire sends on about 1 − α of it as a mirror does: traced rims are as bright so.
+        again = (1 - self.surface.roughness) * self._fresnel(cosines)
+        reflected = np.where(cosines < 1, again, 1.0) * (cosines >= 0)
         light = self._lit(leaving[None])[0] * reflected.prod(axis=0)
         return np.asarray(light.reshape(-1, count))
 

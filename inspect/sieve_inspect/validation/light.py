@@ -19,7 +19,7 @@ from sieve_inspect.measurement.reference_cloth import CertifiedCloth, of_referen
 from sieve_inspect.scale import exact_scale
 from sieve_inspect.summary.uncertainty import BudgetSource, Contribution, combine, lines_of
 from sieve_inspect.synthetic import Cloth, Lamp, Optics, RoundLight, Sensor, Surface, render, save
-from sieve_inspect.synthetic.reflection import BLACK, BRONZE, MATT, MIRROR, ROUGH, STEEL
+from sieve_inspect.synthetic.reflection import BLACK, BRONZE, MATT, ROUGH, SILVER, STEEL
 from sieve_inspect.validation.comparison import Compared, compare
 from sieve_inspect.validation.drawing import UM_PER_PX, pixel_hash
 from sieve_inspect.validation.model import Group, Row
@@ -60,7 +60,7 @@ def light_cases() -> list[LightCase]:
         LightCase("steel-strip", STEEL, Lamp((45, 6)), 14.2),
         LightCase("steel-aslant", STEEL, Lamp((8, 8), (12.0, 0.0)), 14.2),
         LightCase("bronze-35", BRONZE, Lamp((35, 35)), 17.3, 0.7, 1.3),
-        LightCase("mirror-30", MIRROR, Lamp((30, 30)), 14.2),
+        LightCase("silver-30", SILVER, Lamp((30, 30)), 14.2),
         LightCase("rough-50", ROUGH, Lamp((50, 50)), 14.2, 0.75),
         LightCase("matt-50", MATT, Lamp((50, 50)), 30.4, 0.4),
         LightCase("black-50", BLACK, Lamp((50, 50)), 9.7, 0.6, 0.7),
