@@ -92,3 +92,10 @@ def test_functions_are_small() -> None:
     assert [size for size in sizes if size.complexity > COMPLEXITY] == []
     outside = [size for size in sizes if ".cli." not in size.name]
     assert [size for size in outside if size.parameters > PARAMETERS] == []
+
+
+def test_the_top_level_holds_the_documents_and_the_four_folders() -> None:
+    made = {"sieveward-demo", "build", "dist"}
+    names = {path.name for path in ROOT.iterdir() if not path.name.startswith(".")} - made
+    documents = {"README.md", "DEVELOPERS.md", "CHANGELOG.md", "LICENSE", "pyproject.toml"}
+    assert names == documents | {"inspect", "registry", "tests", "fixtures", "demo_images"}
