@@ -1,7 +1,7 @@
 """Every error of the measuring core: a message template and an exit code for each class.
 
 Arguments have exit code 2, inputs 10 to 29: scale artefacts add 25 and 26
-(`scale.artefact.errors`). The registry has 30 to 60 (`sieve_registry.errors`).
+(`scale.artefact.errors`). The registry has 30 to 69 (`sieve_registry.errors`).
 """
 
 from __future__ import annotations

@@ -12,7 +12,7 @@ from httpx import Client, Response
 from bench_lab import TECHNICIAN, Lab
 from sieve_registry.bench.guide import device_rows
 from sieve_registry.bench.naming import by_name, sieve_of
-from sieve_registry.records import NewSieve, SieveState
+from sieve_registry.ledger.records import NewSieve, SieveState
 from sieve_registry.sieves import commands as sieve_commands
 from sieve_registry.sieves import queries as sieve_queries
 from sieve_registry.sieves import stacks

@@ -37,7 +37,7 @@ from sieve_registry.bench.jobs import Job, Phase
 from sieve_registry.checks import commands as check_commands
 from sieve_registry.checks import queries as check_queries
 from sieve_registry.cli.main import main
-from sieve_registry.records import Event, NewSieve
+from sieve_registry.ledger.records import Event, NewSieve
 from sieve_registry.sieves import commands as sieve_commands
 from sieve_registry.sieves import queries as sieve_queries
 from sieve_registry.sieves.recording import RecordTerms

@@ -19,7 +19,7 @@ from bench_lab import SCALE_FILE, SCAN, Lab
 from present import present
 from sieve_registry.bench.desk import TOKEN_HEADER
 from sieve_registry.bench.uploads import MOST_BYTES, MOST_SCANS, plain_file_name, watched_scans
-from sieve_registry.records import NewSieve
+from sieve_registry.ledger.records import NewSieve
 from sieve_registry.sieves import commands as sieve_commands
 from sieve_registry.sieves import queries as sieve_queries
 

@@ -14,7 +14,7 @@ from sieve_registry.audit import issued
 from sieve_registry.bench import printing
 from sieve_registry.checks import commands as check_commands
 from sieve_registry.report import issuing
-from sieve_registry.settings.user import change_settings
+from sieve_registry.settings import change_settings
 from sieve_registry.sieves.recording import RecordTerms
 
 

@@ -38,7 +38,7 @@ from sieve_inspect.workers.plain_form import from_bytes, to_bytes
 from sieve_registry.audit import verification
 from sieve_registry.errors import UnforeseenError
 from sieve_registry.exchange import archive, sheets, tables
-from sieve_registry.records import NewSieve
+from sieve_registry.ledger.records import NewSieve
 from sieve_registry.sieves import commands as sieve_commands
 from sieve_registry.sieves import queries as sieve_queries
 from sieve_registry.store.engine import open_registry

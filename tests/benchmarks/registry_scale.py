@@ -22,9 +22,9 @@ from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
-from sieve_registry import events
+from sieve_registry.ledger import events
 from sieve_registry.ledger.chain import next_event
-from sieve_registry.records import Event
+from sieve_registry.ledger.records import Event
 from sieve_registry.store import writer
 from sieve_registry.store.engine import open_registry
 

@@ -38,6 +38,7 @@ from sieve_inspect.workers.runner import ExecutorRunner, Runner, in_task_order, 
 from sieve_inspect.workers.shared_work import SharedWork
 from sieve_inspect.workers.software import software
 from sieve_registry import errors as registry_errors
+from sieve_registry.scales.errors import TemperatureError
 
 TYPED = ("--nominal", "150um", "--um-per-px", "10", "--standard", "iso3310-1:2016")
 
@@ -198,7 +199,7 @@ def test_every_error_reads_the_same_in_another_process() -> None:
     kinds = set(kinds_of(SievewardError))
     assert {
         registry_errors.UnforeseenError,
-        registry_errors.TemperatureError,
+        TemperatureError,
         ClusterError,
     } <= kinds
     for kind in kinds:

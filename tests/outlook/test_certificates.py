@@ -17,19 +17,14 @@ from registry_made import SCALE
 from sieve_inspect.errors import UsageError
 from sieve_registry.audit import verification
 from sieve_registry.audit.queries import audit
-from sieve_registry.errors import (
-    DateRefusedError,
-    EquipmentRefusedError,
-    RuleRefusedError,
-    SieveRetiredError,
-)
-from sieve_registry.events import CertificateRecorded
+from sieve_registry.errors import DateRefusedError, RuleRefusedError, SieveRetiredError
 from sieve_registry.exchange import tables
-from sieve_registry.figures import CertifiedDirection
+from sieve_registry.ledger.events import CertificateRecorded
+from sieve_registry.ledger.figures import CertifiedDirection
+from sieve_registry.ledger.records import Fact
 from sieve_registry.outlook.queries import outlook
 from sieve_registry.quality import certificate_rules, corrections, queries
 from sieve_registry.quality.lookback import lookback_of
-from sieve_registry.records import Fact
 from sieve_registry.report.history_page import history_view, render_sieve_history
 from sieve_registry.report.record_rows import record_rows
 from sieve_registry.report.timeline import timeline_svg
@@ -37,6 +32,7 @@ from sieve_registry.scales import equipment
 from sieve_registry.scales.artefacts import Device, add_device
 from sieve_registry.scales.check_scale import CheckScale
 from sieve_registry.scales.equipment import NewEquipment
+from sieve_registry.scales.errors import EquipmentRefusedError
 from sieve_registry.sieves import commands, state
 from sieve_registry.sieves import queries as sieve_queries
 from sieve_registry.sieves.certificates import NewCertificate, add_certificate

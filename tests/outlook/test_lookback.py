@@ -12,11 +12,11 @@ import pytest
 from foresee_lab import Lab
 from present import present
 from program import Program
-from sieve_registry.events import SieveQuarantined
+from sieve_registry.ledger.events import SieveQuarantined
+from sieve_registry.ledger.records import Use
 from sieve_registry.quality import references
 from sieve_registry.quality.lookback import Lookback, lookback_of, lookbacks_of
 from sieve_registry.quality.reference_rules import cement
-from sieve_registry.records import Use
 from sieve_registry.sieves import queries as sieve_queries
 from sieve_registry.sieves.facts import record_fact
 from sieve_registry.sieves.recording import RecordTerms

@@ -109,7 +109,7 @@ def test_a_scale_shared_by_all_checks_does_not_blur_the_slope(lab: Lab) -> None:
 
 
 def test_a_cleaning_may_move_the_level_but_not_the_wear(lab: Lab) -> None:
-    from sieve_registry.events import SieveCleaned
+    from sieve_registry.ledger.events import SieveCleaned
     from sieve_registry.sieves.facts import record_fact
 
     lab.add()

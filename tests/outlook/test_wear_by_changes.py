@@ -18,7 +18,7 @@ from foresee_lab import Lab
 from made_cloth import KNOWN, Loom, seen, woven
 from present import present
 from program import Program
-from sieve_registry.figures import ClothLink, SharedByChanges
+from sieve_registry.ledger.figures import ClothLink, SharedByChanges
 from sieve_registry.outlook.changes import (
     Change,
     Linked,

@@ -18,7 +18,7 @@ from registry_made import SCALE, Measuring, copy_empty
 from shared_run import share_results
 from sieve_inspect.scale.artefact import calibrate, line_bias, residual_picture
 from sieve_registry.checks import commands as check_commands
-from sieve_registry.records import NewSieve
+from sieve_registry.ledger.records import NewSieve
 from sieve_registry.sieves import commands as sieve_commands
 from sieve_registry.sieves.recording import RecordTerms
 from sieve_registry.store.engine import Registry, open_registry

@@ -64,7 +64,7 @@ def test_clauses_from_6_2_on_are_listed_once_in_their_order() -> None:
 
 def test_every_kind_of_event_answers_a_clause_or_is_named_as_life() -> None:
     """A new kind of event has to find its clause."""
-    from sieve_registry import events
+    from sieve_registry.ledger import events
 
     answered = {kind for clause in clauses.CLAUSES for kind in clause.kinds}
     life = {events.SieveEdited, events.SieveReturned, events.StackSet, events.StackRun,

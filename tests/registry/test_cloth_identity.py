@@ -22,9 +22,9 @@ from sieve_registry.checks import commands as check_commands
 from sieve_registry.checks import queries as check_queries
 from sieve_registry.checks.cloth import Recognised
 from sieve_registry.checks.errors import OtherClothError
-from sieve_registry.events import CheckRecorded
+from sieve_registry.ledger.events import CheckRecorded
+from sieve_registry.ledger.records import CheckDetail
 from sieve_registry.outlook.commands import replace_cloth
-from sieve_registry.records import CheckDetail
 from sieve_registry.sieves import commands as sieve_commands
 from sieve_registry.sieves.facts import facts_of
 from sieve_registry.sieves.recording import RecordTerms

@@ -21,8 +21,8 @@ from sieve_registry.errors import (
     UnknownCheckError,
     UnknownRecordError,
 )
+from sieve_registry.ledger.records import Correction
 from sieve_registry.quality import corrections as quality_corrections
-from sieve_registry.records import Correction
 from sieve_registry.sieves import commands as sieve_commands
 from sieve_registry.sieves import queries as sieve_queries
 from sieve_registry.sieves.recording import RecordTerms

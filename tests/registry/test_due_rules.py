@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from sieve_inspect.errors import UsageError
 from sieve_registry.errors import DateRefusedError
-from sieve_registry.records import SieveState
+from sieve_registry.ledger.records import SieveState
 from sieve_registry.sieves import commands as sieve_commands
 from sieve_registry.sieves import queries as sieve_queries
 from sieve_registry.store.engine import Registry

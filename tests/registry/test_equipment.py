@@ -14,19 +14,19 @@ from program import Program
 from registry_made import copy_empty
 from sieve_inspect.errors import UsageError
 from sieve_registry.audit.queries import audit
-from sieve_registry.errors import (
-    DuplicateThingError,
-    EquipmentRefusedError,
-    NotAuthorisedError,
-    UnknownThingError,
-)
+from sieve_registry.ledger.records import NewSieve
 from sieve_registry.people import commands as people
 from sieve_registry.people.acts import Act, Demand
+from sieve_registry.people.errors import NotAuthorisedError
 from sieve_registry.quality import corrections, references
 from sieve_registry.quality.reference_rules import cement
-from sieve_registry.records import NewSieve
 from sieve_registry.scales import equipment
 from sieve_registry.scales.equipment import Equipment, NewEquipment
+from sieve_registry.scales.errors import (
+    DuplicateThingError,
+    EquipmentRefusedError,
+    UnknownThingError,
+)
 from sieve_registry.sieves import commands as sieve_commands
 from sieve_registry.sieves.recording import RecordTerms
 from sieve_registry.store.engine import Registry, open_registry

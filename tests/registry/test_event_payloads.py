@@ -13,7 +13,7 @@ from typing import Any
 
 import pytest
 
-from sieve_registry import codec, events
+from sieve_registry.ledger import codec, events
 from sieve_registry.ledger.canonical import canonical_text
 
 FIXTURES = sorted((Path(__file__).parents[2] / "fixtures" / "registries").glob("*.zip"))

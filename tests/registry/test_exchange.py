@@ -19,9 +19,9 @@ from sieve_registry.checks import queries as check_queries
 from sieve_registry.errors import ArchiveError, BrokenRecordError, EvidenceError
 from sieve_registry.exchange import archive
 from sieve_registry.ledger.canonical import canonical_text
+from sieve_registry.ledger.records import Event, UseDetails
 from sieve_registry.ledger.signing import new_key
 from sieve_registry.quality import corrections as quality_corrections
-from sieve_registry.records import Event, UseDetails
 from sieve_registry.sieves import commands as sieve_commands
 from sieve_registry.sieves import queries as sieve_queries
 from sieve_registry.sieves import stacks

@@ -13,10 +13,11 @@ from program import Program
 from sieve_inspect.errors import UsageError
 from sieve_registry.audit import findings
 from sieve_registry.audit.attention import attention
+from sieve_registry.audit.errors import FindingError
 from sieve_registry.audit.findings import FindingState
 from sieve_registry.audit.queries import audit
-from sieve_registry.errors import BadTextError, FindingError
-from sieve_registry.events import ProofRulesSet
+from sieve_registry.errors import BadTextError
+from sieve_registry.ledger.events import ProofRulesSet
 from sieve_registry.sieves.laboratory import set_proof_rules
 from sieve_registry.sieves.recording import RecordTerms
 from sieve_registry.store.engine import Registry

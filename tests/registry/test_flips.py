@@ -17,14 +17,14 @@ import pytest
 
 from clock import Clock
 from sieve_inspect.errors import SievewardError
-from sieve_registry import records
 from sieve_registry.audit import verification
 from sieve_registry.checks import commands as check_commands
 from sieve_registry.errors import ArchiveError
 from sieve_registry.exchange import archive
+from sieve_registry.ledger import records
 from sieve_registry.ledger.proof import Verification
+from sieve_registry.ledger.records import UseDetails
 from sieve_registry.quality import corrections as quality_corrections
-from sieve_registry.records import UseDetails
 from sieve_registry.sieves import commands as sieve_commands
 from sieve_registry.sieves import stacks
 from sieve_registry.sieves.recording import RecordTerms

@@ -17,8 +17,8 @@ from pathlib import Path
 import pytest
 
 from make_golden import links
-from sieve_registry import records
 from sieve_registry.audit import verification
+from sieve_registry.ledger import records
 from sieve_registry.outlook.queries import outlook
 from sieve_registry.outlook.wear import WearEvidence
 from sieve_registry.sieves import commands as sieve_commands

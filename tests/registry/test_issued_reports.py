@@ -15,18 +15,14 @@ from clock import Clock
 from program import Program
 from sieve_registry.audit import commands as audit_commands
 from sieve_registry.audit import issued, verification
+from sieve_registry.audit.errors import ReportError
 from sieve_registry.audit.issued import IssuedReport, ReportDetails, ReportState
-from sieve_registry.errors import (
-    BadTextError,
-    ReportDiffersError,
-    ReportError,
-    RuleRefusedError,
-)
-from sieve_registry.events import ProofRulesSet
+from sieve_registry.errors import BadTextError, ReportDiffersError, RuleRefusedError
+from sieve_registry.ledger.events import ProofRulesSet
 from sieve_registry.quality import corrections
 from sieve_registry.report import CheckView, issuing, render_check_report
 from sieve_registry.report.pages import ARCHIVE, pdf_bytes
-from sieve_registry.settings.user import Letterhead
+from sieve_registry.settings import Letterhead
 from sieve_registry.sieves.laboratory import set_proof_rules
 from sieve_registry.sieves.recording import RecordTerms
 from sieve_registry.store.engine import Registry

@@ -16,8 +16,8 @@ from clock import Clock
 from postgres_server import Server
 from sieve_registry.audit import verification
 from sieve_registry.errors import EvidenceAlteredError, EvidenceError
-from sieve_registry.events import RecordsImported
 from sieve_registry.exchange import archive
+from sieve_registry.ledger.events import RecordsImported
 from sieve_registry.scales.artefacts import keep
 from sieve_registry.sieves.recording import RecordTerms
 from sieve_registry.store import evidence, schema

@@ -12,10 +12,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from sieve_registry.codec import decimal_text, plain_value
 from sieve_registry.ledger.canonical import canonical_text
 from sieve_registry.ledger.chain import GENESIS, ChainWalk, next_event
-from sieve_registry.records import Event, Finding
+from sieve_registry.ledger.codec import decimal_text, plain_value
+from sieve_registry.ledger.records import Event, Finding
 from sieve_registry.store import reader
 from sieve_registry.store.engine import Registry
 

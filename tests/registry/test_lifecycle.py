@@ -23,7 +23,7 @@ from sieve_registry.errors import (
     RuleRefusedError,
     SieveRetiredError,
 )
-from sieve_registry.events import SieveReturned, UseLogged
+from sieve_registry.ledger.events import SieveReturned, UseLogged
 from sieve_registry.sieves import commands as sieve_commands
 from sieve_registry.sieves import queries as sieve_queries
 from sieve_registry.sieves.lifecycle import IntendedRecord, objections

@@ -8,7 +8,7 @@ from pathlib import Path
 from sieve_inspect.scale import load_scale
 from sieve_registry.checks import commands as check_commands
 from sieve_registry.checks import queries as check_queries
-from sieve_registry.records import NewSieve
+from sieve_registry.ledger.records import NewSieve
 from sieve_registry.sieves import commands as sieve_commands
 from sieve_registry.sieves.recording import RecordTerms
 from sieve_registry.store.engine import Registry

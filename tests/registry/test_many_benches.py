@@ -22,11 +22,11 @@ from sieve_registry.bench.app import make_app
 from sieve_registry.bench.desk import TOKEN_HEADER, Desk
 from sieve_registry.bench.jobs import Jobs
 from sieve_registry.bench.sessions import signed_in_here
+from sieve_registry.ledger.records import NewSieve
 from sieve_registry.people import commands, sign_in
 from sieve_registry.people.acts import Act
 from sieve_registry.people.commands import NewPerson
 from sieve_registry.people.recording import RecordTerms
-from sieve_registry.records import NewSieve
 from sieve_registry.sieves import commands as sieve_commands
 from sieve_registry.sieves import queries as sieve_queries
 from sieve_registry.store.engine import Registry, open_registry

@@ -12,8 +12,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from present import present
-from sieve_registry.figures import DirectionFigures
-from sieve_registry.records import Check, Retirement, Sieve, SieveEdit, SieveHistory, Use
+from sieve_registry.ledger.figures import DirectionFigures
+from sieve_registry.ledger.records import Check, Retirement, Sieve, SieveEdit, SieveHistory, Use
 from sieve_registry.sieves.state import state_as_of
 
 FIRST = date(2024, 1, 1)

@@ -17,19 +17,20 @@ import pytest
 
 from program import Program
 from sieve_inspect.errors import UsageError
-from sieve_registry import events
 from sieve_registry.audit import commands as audit_commands
 from sieve_registry.audit import verification
 from sieve_registry.audit.queries import audit
 from sieve_registry.checks import commands as check_commands
-from sieve_registry.errors import NotAuthorisedError, PersonError, RuleRefusedError
+from sieve_registry.errors import RuleRefusedError
 from sieve_registry.exchange import tables
+from sieve_registry.ledger import events
+from sieve_registry.ledger.records import Fact
 from sieve_registry.people import commands, queries
 from sieve_registry.people.acts import Act, Demand
 from sieve_registry.people.commands import NewPerson
+from sieve_registry.people.errors import NotAuthorisedError, PersonError
 from sieve_registry.people.recording import RecordTerms
 from sieve_registry.people.rules import ACTS, LaboratoryRules, roster_of
-from sieve_registry.records import Fact
 from sieve_registry.sieves import commands as sieve_commands
 from sieve_registry.sieves import queries as sieve_queries
 from sieve_registry.store.engine import Registry

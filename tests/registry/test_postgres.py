@@ -29,10 +29,10 @@ from sieve_registry.errors import (
     RuleRefusedError,
 )
 from sieve_registry.exchange import archive
+from sieve_registry.ledger.records import NewSieve
 from sieve_registry.people import commands as people_commands
 from sieve_registry.people import sign_in
 from sieve_registry.people.commands import NewPerson
-from sieve_registry.records import NewSieve
 from sieve_registry.sieves import commands as sieve_commands
 from sieve_registry.sieves import queries as sieve_queries
 from sieve_registry.sieves.recording import RecordTerms

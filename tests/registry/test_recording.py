@@ -31,7 +31,7 @@ from sieve_registry.errors import (
     UnknownCheckError,
     UnknownSieveError,
 )
-from sieve_registry.records import NewSieve
+from sieve_registry.ledger.records import NewSieve
 from sieve_registry.sieves import commands as sieve_commands
 from sieve_registry.sieves import queries as sieve_queries
 from sieve_registry.store.engine import Registry

@@ -3,22 +3,37 @@
 from __future__ import annotations
 
 import string
+from types import ModuleType
+
+import pytest
 
 from sieve_inspect.errors import SievewardError
 from sieve_registry import errors
+from sieve_registry.audit import errors as of_audit
+from sieve_registry.checks import errors as of_checks
+from sieve_registry.people import errors as of_people
+from sieve_registry.scales import errors as of_scales
+
+TREES = (errors, of_audit, of_checks, of_people, of_scales)
+each_tree = pytest.mark.parametrize("tree", TREES, ids=lambda tree: tree.__name__)
+
+
+def classes_of(tree: ModuleType) -> list[type[SievewardError]]:
+    return [getattr(tree, name) for name in tree.__all__]
 
 
 def own_classes() -> list[type[SievewardError]]:
-    return [getattr(errors, name) for name in errors.__all__]
+    return [error for tree in TREES for error in classes_of(tree)]
 
 
-def test_the_list_of_names_is_sorted_and_complete() -> None:
+@each_tree
+def test_the_list_of_names_is_sorted_and_complete(tree: ModuleType) -> None:
     defined = [
         name
-        for name, value in vars(errors).items()
-        if isinstance(value, type) and value.__module__.startswith(errors.__name__)
+        for name, value in vars(tree).items()
+        if isinstance(value, type) and value.__module__ == tree.__name__
     ]
-    assert errors.__all__ == sorted(defined)
+    assert tree.__all__ == sorted(defined)
 
 
 def test_every_class_with_a_sentence_has_a_code_of_its_own_in_the_registrys_range() -> None:
@@ -32,9 +47,10 @@ def test_every_class_with_a_sentence_has_a_code_of_its_own_in_the_registrys_rang
             assert cls.exit_code >= 40
 
 
-def test_the_tree_drawn_at_the_top_names_each_class_with_its_code() -> None:
-    for cls in own_classes():
-        lines = errors.__doc__.splitlines()
+@each_tree
+def test_the_tree_drawn_at_the_top_names_each_class_with_its_code(tree: ModuleType) -> None:
+    for cls in classes_of(tree):
+        lines = (tree.__doc__ or "").splitlines()
         (line,) = (text for text in lines if cls.__name__ in text.split())
         assert str(cls.exit_code) in line or "–" in line
 

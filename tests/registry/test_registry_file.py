@@ -27,7 +27,7 @@ from sieve_registry.errors import (
     RegistryFileError,
     RegistryLockedError,
 )
-from sieve_registry.records import NewSieve
+from sieve_registry.ledger.records import NewSieve
 from sieve_registry.sieves import commands as sieve_commands
 from sieve_registry.sieves import queries as sieve_queries
 from sieve_registry.store import schema

@@ -11,8 +11,8 @@ import pytest
 
 from sieve_inspect.errors import MissingScaleError, SievewardError, UsageError
 from sieve_inspect.scale import Scale
-from sieve_registry.errors import UnknownThingError
 from sieve_registry.scales.choice import ScaleRequest, choose_scale, parse_stand_off_um
+from sieve_registry.scales.errors import UnknownThingError
 from sieve_registry.store.engine import Registry
 
 DAY = ScaleRequest(date(2026, 3, 2))

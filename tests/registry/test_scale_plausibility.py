@@ -16,7 +16,7 @@ from sieve_inspect.scale import scale_from_text
 from sieve_inspect.scale.artefact.calibrate import observe
 from sieve_inspect.scale.artefact.errors import NoTargetError
 from sieve_inspect.synthetic import Cloth, Sensor, render
-from sieve_registry.errors import ImplausibleScaleError
+from sieve_registry.scales.errors import ImplausibleScaleError
 from sieve_registry.scales.plausibility import (
     accepted,
     contradictions_of_device,

@@ -22,13 +22,13 @@ from registry_kinds import file_only
 from sieve_inspect.errors import UsageError
 from sieve_registry.audit import verification
 from sieve_registry.checks import commands as check_commands
-from sieve_registry.errors import SignInError
 from sieve_registry.exchange import archive
+from sieve_registry.ledger.records import SieveState
 from sieve_registry.people import commands, queries, sign_in
 from sieve_registry.people.acts import Act
 from sieve_registry.people.commands import NewPerson
+from sieve_registry.people.errors import SignInError
 from sieve_registry.people.recording import RecordTerms
-from sieve_registry.records import SieveState
 from sieve_registry.sieves import commands as sieve_commands
 from sieve_registry.store.engine import Registry
 from sieve_registry.store.passwords import PasswordStore

@@ -15,7 +15,7 @@ from sieve_registry.audit import commands as audit_commands
 from sieve_registry.audit import verification
 from sieve_registry.errors import SignatureError
 from sieve_registry.ledger import signing
-from sieve_registry.records import NewSieve
+from sieve_registry.ledger.records import NewSieve
 from sieve_registry.sieves import commands as sieve_commands
 from sieve_registry.sieves.recording import RecordTerms
 from sieve_registry.store.engine import Registry, open_registry

@@ -18,8 +18,8 @@ from program import Program
 from sieve_registry.audit import commands as audit_commands
 from sieve_registry.audit import verification
 from sieve_registry.errors import SignatureError
-from sieve_registry.events import HeadSigned
 from sieve_registry.ledger import signing
+from sieve_registry.ledger.events import HeadSigned
 from sieve_registry.sieves.recording import RecordTerms
 from sieve_registry.store import reader
 from sieve_registry.store.engine import Registry

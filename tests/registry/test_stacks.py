@@ -18,9 +18,9 @@ from sieve_registry.audit import commands as audit_commands
 from sieve_registry.audit import verification
 from sieve_registry.checks import commands as check_commands
 from sieve_registry.errors import RuleRefusedError, StackError, UnknownSieveError
+from sieve_registry.ledger.records import NewSieve, UseDetails
 from sieve_registry.quality import decisions, references
 from sieve_registry.quality.reference_rules import master
-from sieve_registry.records import NewSieve, UseDetails
 from sieve_registry.sieves import commands as sieve_commands
 from sieve_registry.sieves import queries as sieve_queries
 from sieve_registry.sieves import stacks

@@ -13,10 +13,10 @@ from PIL import Image
 
 from program import Program
 from sieve_inspect.errors import UsageError
-from sieve_registry.records import NewSieve
+from sieve_registry.ledger.records import NewSieve
 from sieve_registry.scales import default_scale as choosing
 from sieve_registry.scales.calibrations import KeptScale
-from sieve_registry.settings.user import load_settings
+from sieve_registry.settings import load_settings
 from sieve_registry.sieves import commands
 from sieve_registry.sieves.recording import RecordTerms
 from sieve_registry.store.engine import open_registry

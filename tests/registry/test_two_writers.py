@@ -17,7 +17,7 @@ WRITER = """
 import sys
 from sieve_registry.sieves import commands as sieve_commands
 from sieve_registry.store.engine import open_registry
-from sieve_registry.records import NewSieve
+from sieve_registry.ledger.records import NewSieve
 path, name = sys.argv[1:]
 registry = open_registry(path, create=True, busy_ms=30_000)
 sieve_commands.add_sieve(registry, NewSieve(name, 75.0), by=name)

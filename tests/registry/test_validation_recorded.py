@@ -15,7 +15,7 @@ from sieve_registry.audit import verification
 from sieve_registry.checks import queries as check_queries
 from sieve_registry.checks import validation
 from sieve_registry.checks.validation import Validated
-from sieve_registry.events import ProofRulesSet
+from sieve_registry.ledger.events import ProofRulesSet
 from sieve_registry.report import check_view
 from sieve_registry.sieves.laboratory import set_proof_rules
 from sieve_registry.sieves.recording import RecordTerms

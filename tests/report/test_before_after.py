@@ -16,7 +16,7 @@ from present import present
 from report_sample import sample
 from sieve_inspect.arrays import Float
 from sieve_inspect.identity.cloth_map import ClothMap
-from sieve_registry.figures import ClothLink
+from sieve_registry.ledger.figures import ClothLink
 from sieve_registry.report import render_check_report
 from sieve_registry.report.before_after import BeforeAfter, ShownScan, before_after
 

@@ -14,8 +14,8 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from sieve_registry.figures import DirectionFigures
-from sieve_registry.records import Check, Sieve, SieveState, Status
+from sieve_registry.ledger.figures import DirectionFigures
+from sieve_registry.ledger.records import Check, Sieve, SieveState, Status
 from sieve_registry.report import labels
 from sieve_registry.report.labels import Size
 

@@ -9,9 +9,9 @@ from xml.etree import ElementTree
 import pytest
 
 from sieve_inspect.outcomes import FOR_INFORMATION
-from sieve_registry.codec import EventPayload
-from sieve_registry.events import SieveCleaned, SieveQuarantined, SieveReturned
-from sieve_registry.records import Fact, Retirement, Sieve, SieveHistory
+from sieve_registry.ledger.codec import EventPayload
+from sieve_registry.ledger.events import SieveCleaned, SieveQuarantined, SieveReturned
+from sieve_registry.ledger.records import Fact, Retirement, Sieve, SieveHistory
 from sieve_registry.report.charts import standalone
 from sieve_registry.report.timeline import LEFT, RIGHT, Mark, Span, spans_of, timeline_svg
 

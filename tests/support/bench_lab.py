@@ -21,7 +21,7 @@ from sieve_registry.bench.jobs import Job, Jobs, Phase
 from sieve_registry.bench.patience import PatientProtocol
 from sieve_registry.bench.sessions import signed_in_here
 from sieve_registry.demo.images import images_folder
-from sieve_registry.records import Check, NewSieve
+from sieve_registry.ledger.records import Check, NewSieve
 from sieve_registry.sieves import commands as sieve_commands
 from sieve_registry.sieves import queries as sieve_queries
 from sieve_registry.store.engine import Registry, open_registry

@@ -19,7 +19,7 @@ from sieve_inspect.standard import Limits, limits
 from sieve_inspect.summary.direction import DirectionSummary
 from sieve_inspect.verdict import ClothState, judge
 from sieve_registry.checks import commands as check_commands
-from sieve_registry.records import NewSieve
+from sieve_registry.ledger.records import NewSieve
 from sieve_registry.scales.check_scale import CheckScale
 from sieve_registry.sieves import commands as sieve_commands
 from sieve_registry.sieves.recording import RecordTerms
@@ -182,7 +182,7 @@ class Lab:
     def use(
         self, day: int, count: int, sieve_id: str = "S-1", method: str = "", **more: Any
     ) -> None:
-        from sieve_registry.records import UseDetails
+        from sieve_registry.ledger.records import UseDetails
 
         self.clock.day = max(self.clock.day, self.day(day))
         sieve_commands.log_use(

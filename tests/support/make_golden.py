@@ -24,8 +24,8 @@ from sieve_inspect.identity.cloth_map import ClothMap
 from sieve_inspect.identity.codec import to_bytes
 from sieve_registry.audit import verification
 from sieve_registry.checks import commands as check_commands
-from sieve_registry.events import CheckRecorded
-from sieve_registry.records import NewSieve
+from sieve_registry.ledger.events import CheckRecorded
+from sieve_registry.ledger.records import NewSieve
 from sieve_registry.sieves import commands as sieve_commands
 from sieve_registry.sieves import queries as sieve_queries
 from sieve_registry.sieves.facts import facts_of

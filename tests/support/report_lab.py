@@ -8,8 +8,8 @@ from pathlib import Path
 from clock import Clock
 from sieve_inspect.scale import load_scale
 from sieve_registry.checks import commands as check_commands
+from sieve_registry.ledger.records import NewSieve
 from sieve_registry.quality import corrections as quality_corrections
-from sieve_registry.records import NewSieve
 from sieve_registry.sieves import commands as sieve_commands
 from sieve_registry.sieves.recording import RecordTerms
 from sieve_registry.store.engine import Registry, open_registry

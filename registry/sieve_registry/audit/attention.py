@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from sieve_registry.audit.findings import FindingState, findings
 from sieve_registry.checks import validation
-from sieve_registry.records import Finding
+from sieve_registry.ledger.records import Finding
 from sieve_registry.store.engine import Registry
 
 

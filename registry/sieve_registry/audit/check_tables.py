@@ -15,11 +15,11 @@ from sqlalchemy import select
 
 from sieve_inspect.scale import certified_by_source
 from sieve_inspect.verdict.sentences import decimals_for
-from sieve_registry import events
 from sieve_registry.audit.table import RECORDED_LATER, AuditTable, Columns, Scope
 from sieve_registry.checks.validation import standing
-from sieve_registry.codec import EventPayload
-from sieve_registry.records import Correction
+from sieve_registry.ledger import events
+from sieve_registry.ledger.codec import EventPayload
+from sieve_registry.ledger.records import Correction
 from sieve_registry.scales.corrections import links_of, voided
 from sieve_registry.store import listing, reader, schema
 

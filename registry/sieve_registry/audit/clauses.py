@@ -11,10 +11,10 @@ from dataclasses import dataclass
 
 from sqlalchemy import func, select
 
-from sieve_registry import events
 from sieve_registry.audit.findings import FindingState, findings_until
 from sieve_registry.audit.table import AuditTable, Scope
-from sieve_registry.codec import EventPayload
+from sieve_registry.ledger import events
+from sieve_registry.ledger.codec import EventPayload
 from sieve_registry.store import schema
 
 COLUMNS = ("clause", "subject", "held here", "records", "newest", "open findings", "see")

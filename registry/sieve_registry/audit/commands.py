@@ -6,12 +6,12 @@ from pathlib import Path
 
 from sieve_inspect.errors import UsageError
 from sieve_registry.errors import SignatureError
-from sieve_registry.events import LossAccepted
-from sieve_registry.figures import LostHead
 from sieve_registry.ledger import signing
+from sieve_registry.ledger.events import LossAccepted
+from sieve_registry.ledger.figures import LostHead
+from sieve_registry.ledger.records import Event
 from sieve_registry.people import commands as people_commands
-from sieve_registry.records import Event
-from sieve_registry.settings.user import change_settings
+from sieve_registry.settings import change_settings
 from sieve_registry.sieves.recording import RecordTerms, record_general
 from sieve_registry.store import heads, reader, server
 from sieve_registry.store.engine import Registry

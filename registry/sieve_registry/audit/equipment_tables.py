@@ -6,9 +6,9 @@ from collections.abc import Iterator, Mapping
 from typing import Any
 
 from sieve_registry.audit.table import AuditTable, Columns, Scope, table
-from sieve_registry.events import CertificateRecorded, EquipmentLogged
+from sieve_registry.ledger.events import CertificateRecorded, EquipmentLogged
+from sieve_registry.ledger.records import Fact
 from sieve_registry.quality.certificate_rules import Comparison, compare
-from sieve_registry.records import Fact
 from sieve_registry.scales.corrections import live
 from sieve_registry.scales.environment import words
 from sieve_registry.scales.equipment import EQUIPMENT_EVENTS, Equipment, equipment_of

@@ -10,10 +10,10 @@ from enum import StrEnum
 from sqlalchemy import Connection
 
 from sieve_inspect.errors import UsageError
-from sieve_registry.codec import EventPayload
-from sieve_registry.errors import FindingError
-from sieve_registry.events import FindingAnswered, FindingClosed, FindingRaised
-from sieve_registry.records import Fact, facts_of_type
+from sieve_registry.audit.errors import FindingError
+from sieve_registry.ledger.codec import EventPayload
+from sieve_registry.ledger.events import FindingAnswered, FindingClosed, FindingRaised
+from sieve_registry.ledger.records import Fact, facts_of_type
 from sieve_registry.sieves.recording import RecordTerms, record_general
 from sieve_registry.store import reader
 from sieve_registry.store.engine import Registry

@@ -14,10 +14,11 @@ from pathlib import Path
 
 from sqlalchemy import Connection
 
-from sieve_registry.errors import ReportDiffersError, ReportError, RuleRefusedError
-from sieve_registry.events import ReportIssued, ReportWithdrawn
-from sieve_registry.figures import EvidenceFile
-from sieve_registry.records import Fact, facts_of_type
+from sieve_registry.audit.errors import ReportError
+from sieve_registry.errors import ReportDiffersError, RuleRefusedError
+from sieve_registry.ledger.events import ReportIssued, ReportWithdrawn
+from sieve_registry.ledger.figures import EvidenceFile
+from sieve_registry.ledger.records import Fact, facts_of_type
 from sieve_registry.scales.artefacts import keep
 from sieve_registry.sieves import queries as sieve_queries
 from sieve_registry.sieves.facts import record_general_fact

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from sieve_registry.audit.table import AuditTable, Columns, Scope, table
-from sieve_registry.codec import EventPayload
+from sieve_registry.ledger.codec import EventPayload
+from sieve_registry.ledger.records import Fact
 from sieve_registry.people import queries
 from sieve_registry.people.rules import Authorisation, Person
-from sieve_registry.records import Fact
 
 PEOPLE_TABLES = ("people", "authorisations", "unauthorised")
 

@@ -29,7 +29,7 @@ from sieve_registry.audit.sieve_tables import (
 )
 from sieve_registry.audit.table import AuditTable, Columns, Scope, end_of, table
 from sieve_registry.ledger.proof import Verification
-from sieve_registry.records import Finding, SieveHistory
+from sieve_registry.ledger.records import Finding, SieveHistory
 from sieve_registry.sieves.laboratory import proof_rules
 from sieve_registry.sieves.state import state_as_of
 from sieve_registry.store import reader

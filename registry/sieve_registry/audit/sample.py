@@ -18,9 +18,9 @@ from sqlalchemy import Connection
 from sieve_inspect.errors import UsageError
 from sieve_registry.audit.issued import issued_until
 from sieve_registry.checks import queries as check_queries
-from sieve_registry.events import CheckSigned, DeviceAdded, EquipmentAdded
-from sieve_registry.figures import EvidenceFile
-from sieve_registry.records import CheckDetail, Event
+from sieve_registry.ledger.events import CheckSigned, DeviceAdded, EquipmentAdded
+from sieve_registry.ledger.figures import EvidenceFile
+from sieve_registry.ledger.records import CheckDetail, Event
 from sieve_registry.scales.corrections import links_of
 from sieve_registry.store import listing, reader
 from sieve_registry.store.engine import Registry

@@ -10,12 +10,10 @@ from typing import Any, cast
 
 from sieve_inspect.units import format_length
 from sieve_registry.audit.table import RECORDED_LATER, AuditTable, Columns, Scope, table
-from sieve_registry.codec import EventPayload
-from sieve_registry.events import CertificateRecorded
+from sieve_registry.ledger.codec import EventPayload
 from sieve_registry.ledger.corrections import fields_text
-from sieve_registry.outlook.cloth_history import moment
-from sieve_registry.quality.lookback import Lookback, lookbacks_of
-from sieve_registry.records import (
+from sieve_registry.ledger.events import CertificateRecorded
+from sieve_registry.ledger.records import (
     Check,
     Correction,
     Fact,
@@ -25,6 +23,8 @@ from sieve_registry.records import (
     SieveState,
     Use,
 )
+from sieve_registry.outlook.cloth_history import moment
+from sieve_registry.quality.lookback import Lookback, lookbacks_of
 from sieve_registry.sieves.certificates import summary_of
 from sieve_registry.sieves.state import IN_SERVICE, QUARANTINED, RETIRED
 from sieve_registry.store import listing

@@ -8,11 +8,11 @@ from sqlalchemy import Connection, select
 
 from sieve_inspect.files import read_file
 from sieve_registry.errors import EvidenceAlteredError, EvidenceError, SignatureError
-from sieve_registry.events import HeadStamped
 from sieve_registry.ledger import stamping
+from sieve_registry.ledger.events import HeadStamped
 from sieve_registry.ledger.proof import Stamp
+from sieve_registry.ledger.records import Event, Fact
 from sieve_registry.people.recording import RecordTerms
-from sieve_registry.records import Event, Fact
 from sieve_registry.scales.artefacts import keep
 from sieve_registry.store import reader, schema
 from sieve_registry.store.engine import Registry

@@ -10,8 +10,8 @@ from typing import Any, TypeVar
 
 from sqlalchemy import Connection
 
-from sieve_registry.codec import EventPayload
-from sieve_registry.records import Fact
+from sieve_registry.ledger.codec import EventPayload
+from sieve_registry.ledger.records import Fact
 from sieve_registry.store import reader, writer
 
 T = TypeVar("T")

@@ -10,10 +10,10 @@ from sqlalchemy import Connection
 
 from sieve_registry.audit.stamps import stamps_of
 from sieve_registry.errors import ForeignRegistryError, LostEventsError
-from sieve_registry.events import HeadSigned, LossAccepted
 from sieve_registry.ledger import signing
+from sieve_registry.ledger.events import HeadSigned, LossAccepted
 from sieve_registry.ledger.proof import Signer, Verification
-from sieve_registry.records import Fact, Finding
+from sieve_registry.ledger.records import Fact, Finding
 from sieve_registry.store import heads, reader
 from sieve_registry.store.database_errors import plain_errors
 from sieve_registry.store.engine import Registry

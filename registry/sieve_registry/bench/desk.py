@@ -21,7 +21,7 @@ from sieve_registry.bench.tasks import Tasks
 from sieve_registry.bench.views import due_text, job_text
 from sieve_registry.people.acts import Act, Demand
 from sieve_registry.report.pages import page_environment
-from sieve_registry.settings.user import load_settings
+from sieve_registry.settings import load_settings
 from sieve_registry.store.engine import Registry
 
 if TYPE_CHECKING:

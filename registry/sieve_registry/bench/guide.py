@@ -8,11 +8,11 @@ from typing import TYPE_CHECKING
 
 from sieve_inspect.standard import DEFAULT_STANDARD, limits
 from sieve_inspect.standard.editions import tabulated
-from sieve_registry.records import SieveState
+from sieve_registry.ledger.records import SieveState
 from sieve_registry.report.formatting import length_text
 from sieve_registry.scales import artefacts, lamps
 from sieve_registry.scales.default_scale import recorded_scales
-from sieve_registry.settings.user import load_settings
+from sieve_registry.settings import load_settings
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

@@ -9,11 +9,11 @@ from datetime import date
 from typing import TypeVar, cast
 
 from sieve_registry.audit.verification import ledger_head
+from sieve_registry.ledger.records import SieveState
 from sieve_registry.people import queries as people_queries
 from sieve_registry.people.rules import Roster
 from sieve_registry.quality.lookback import Lookback
 from sieve_registry.quality.queries import open_lookbacks
-from sieve_registry.records import SieveState
 from sieve_registry.sieves import queries as sieve_queries
 from sieve_registry.store.engine import Registry
 

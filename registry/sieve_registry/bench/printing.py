@@ -78,7 +78,7 @@ def _made(target: str, moment: datetime, kind: str, subject: str) -> str:
         render_check_report,
         render_sieve_history,
     )
-    from sieve_registry.settings.user import letterhead
+    from sieve_registry.settings import letterhead
     from sieve_registry.values import read_date
 
     registry = open_registry(target, now=lambda: moment)
@@ -99,7 +99,7 @@ def _issued(registry: Registry, wanted: dict[str, Any]) -> str:
     """Issue a report; its number."""
     from sieve_registry.audit.issued import ReportDetails
     from sieve_registry.report import issue_report
-    from sieve_registry.settings.user import letterhead
+    from sieve_registry.settings import letterhead
     from sieve_registry.sieves.recording import RecordTerms
 
     registry = replace(registry, identify=lambda _: wanted["signed_in"])

@@ -13,7 +13,7 @@ from sieve_registry.scales.check_scale import CheckScale
 from sieve_registry.scales.choice import ScaleRequest, choose_scale, parse_stand_off_um
 from sieve_registry.scales.default_scale import default_scale, recorded_scales
 from sieve_registry.scales.environment import read_number
-from sieve_registry.settings.user import load_settings
+from sieve_registry.settings import load_settings
 from sieve_registry.store.engine import Registry
 
 if TYPE_CHECKING:

@@ -35,7 +35,7 @@ from sieve_registry.errors import (
     UnforeseenError,
     UnknownSieveError,
 )
-from sieve_registry.records import SieveState
+from sieve_registry.ledger.records import SieveState
 from sieve_registry.report.figures import limits_caption, margin_rows, verdict_view
 from sieve_registry.report.formatting import MARKS, Lengths, sentence, with_micro
 from sieve_registry.report.view import highest_allowed_um

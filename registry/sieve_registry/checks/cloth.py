@@ -18,9 +18,9 @@ from typing import TYPE_CHECKING
 from sieve_registry.checks import queries
 from sieve_registry.checks.errors import OtherClothError
 from sieve_registry.errors import IntegrityError, RegistryError
-from sieve_registry.events import ClothReplaced
-from sieve_registry.figures import ClothLink, EvidenceFile, SharedByChanges
-from sieve_registry.records import SieveHistory, facts_of_type
+from sieve_registry.ledger.events import ClothReplaced
+from sieve_registry.ledger.figures import ClothLink, EvidenceFile, SharedByChanges
+from sieve_registry.ledger.records import SieveHistory, facts_of_type
 from sieve_registry.store import reader
 from sieve_registry.store.engine import Registry
 from sieve_registry.values import clean_text

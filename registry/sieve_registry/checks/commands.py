@@ -18,9 +18,9 @@ from sieve_registry.checks import evidence, gates, validation
 from sieve_registry.checks.cloth import NOT_RECOGNISED, Recognition, recognise_cloth
 from sieve_registry.checks.earlier import scatter_before
 from sieve_registry.checks.queries import get_check
-from sieve_registry.events import CheckRecorded, CheckSigned
-from sieve_registry.figures import CheckMethod
-from sieve_registry.records import CheckDetail, SieveHistory, SieveState
+from sieve_registry.ledger.events import CheckRecorded, CheckSigned
+from sieve_registry.ledger.figures import CheckMethod
+from sieve_registry.ledger.records import CheckDetail, SieveHistory, SieveState
 from sieve_registry.scales.check_scale import CheckScale
 from sieve_registry.scales.dpi import dpi_warnings
 from sieve_registry.scales.environment import (

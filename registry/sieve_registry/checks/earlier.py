@@ -9,9 +9,9 @@ from datetime import date
 from typing import TYPE_CHECKING, Any
 
 from sieve_registry.errors import EvidenceAlteredError, EvidenceError
-from sieve_registry.events import CheckRecorded
+from sieve_registry.ledger.events import CheckRecorded
+from sieve_registry.ledger.records import SieveHistory
 from sieve_registry.outlook.cloth_history import cloth_history
-from sieve_registry.records import SieveHistory
 from sieve_registry.sieves.facts import facts_of
 from sieve_registry.store.engine import Registry
 

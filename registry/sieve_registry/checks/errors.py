@@ -8,6 +8,8 @@ from __future__ import annotations
 
 from sieve_registry.errors import RuleError
 
+__all__ = ["OtherClothError"]
+
 
 class OtherClothError(RuleError):
     """The scan shows the cloth of another sieve, or no longer that of this one."""

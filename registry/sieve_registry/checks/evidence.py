@@ -8,9 +8,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol
 
 from sieve_inspect.outcomes import NOT_JUDGED
-from sieve_registry.codec import plain_value
 from sieve_registry.errors import EvidenceError
 from sieve_registry.ledger.canonical import plain_name
+from sieve_registry.ledger.codec import plain_value
 from sieve_registry.store.evidence import EvidenceKeeper, Staged
 
 if TYPE_CHECKING:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 
 from sieve_registry.errors import EvidenceError, UnknownCheckError
-from sieve_registry.records import CheckDetail
+from sieve_registry.ledger.records import CheckDetail
 from sieve_registry.store import reader
 from sieve_registry.store.engine import Registry
 

@@ -9,7 +9,7 @@ from typing import Any
 
 from sieve_inspect.standard.sampling import SamplingPlan, Shortfall, plan, shortfalls
 from sieve_registry.checks import queries as check_queries
-from sieve_registry.records import CheckDetail
+from sieve_registry.ledger.records import CheckDetail
 from sieve_registry.sieves import queries as sieve_queries
 from sieve_registry.store.engine import Registry
 

@@ -11,8 +11,8 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import TYPE_CHECKING, Any
 
-from sieve_registry.events import CheckRecorded, ValidationRecorded
-from sieve_registry.records import Event, Fact
+from sieve_registry.ledger.events import CheckRecorded, ValidationRecorded
+from sieve_registry.ledger.records import Event, Fact
 from sieve_registry.scales.artefacts import keep
 from sieve_registry.sieves.facts import facts_of
 from sieve_registry.sieves.laboratory import proof_rules

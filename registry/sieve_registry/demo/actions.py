@@ -15,9 +15,9 @@ from sieve_registry.checks import commands as check_commands
 from sieve_registry.checks import queries as check_queries
 from sieve_registry.checks.errors import OtherClothError
 from sieve_registry.demo.images import CERTIFICATE, scale_name
+from sieve_registry.ledger.records import NewSieve, UseDetails
 from sieve_registry.quality import decisions, reference_rules, references, studies
 from sieve_registry.quality.curves import Curve
-from sieve_registry.records import NewSieve, UseDetails
 from sieve_registry.scales import artefacts
 from sieve_registry.scales.calibrations import ScaleConditions
 from sieve_registry.scales.choice import ScaleRequest, choose_scale

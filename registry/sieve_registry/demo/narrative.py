@@ -11,7 +11,7 @@ from sieve_inspect.units import format_length
 from sieve_inspect.verdict.sentences import decimals_for
 from sieve_registry.demo.run import DemoResult
 from sieve_registry.demo.story import CAPTIONS
-from sieve_registry.records import Check, CheckDetail, SieveHistory, SieveState
+from sieve_registry.ledger.records import Check, CheckDetail, SieveHistory, SieveState
 from sieve_registry.report.formatting import Lengths
 
 

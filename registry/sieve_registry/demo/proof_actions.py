@@ -8,11 +8,11 @@ from decimal import Decimal
 from sieve_registry.audit import findings
 from sieve_registry.audit.issued import ReportDetails
 from sieve_registry.demo.actions import DEVICES, Action, Moment
-from sieve_registry.figures import CertifiedDirection
+from sieve_registry.ledger.figures import CertifiedDirection
 from sieve_registry.people import commands as people
 from sieve_registry.people.acts import Act
 from sieve_registry.scales.equipment import NewEquipment, add_equipment
-from sieve_registry.settings.user import Letterhead
+from sieve_registry.settings import Letterhead
 from sieve_registry.sieves import queries as sieve_queries
 from sieve_registry.sieves.certificates import NewCertificate, add_certificate
 

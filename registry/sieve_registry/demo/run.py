@@ -16,7 +16,7 @@ from sieve_registry.demo.actions import SAND, SAND_FILE, STUDY, STUDY_FILE, Mome
 from sieve_registry.demo.answers import Answer, answers_of
 from sieve_registry.demo.images import images_folder
 from sieve_registry.demo.story import STEPS
-from sieve_registry.records import CheckDetail, SieveHistory, SieveState
+from sieve_registry.ledger.records import CheckDetail, SieveHistory, SieveState
 from sieve_registry.report import audit_page, check_view, render_check_report
 from sieve_registry.sieves import queries as sieve_queries
 from sieve_registry.store import heads

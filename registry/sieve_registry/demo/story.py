@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 from sieve_registry.demo import actions, proof_actions
 from sieve_registry.demo.actions import Act, Checked, Mislabelled, SieveAdded, Used
-from sieve_registry.records import NewSieve
+from sieve_registry.ledger.records import NewSieve
 
 _MARA, _IDRIS, _LENA = "Mara Quill", "Idris Penn", "Lena Holt"
 

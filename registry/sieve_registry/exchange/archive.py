@@ -29,7 +29,7 @@ from sieve_inspect.files import open_regular, parse_json
 from sieve_registry.errors import ArchiveError, BrokenRecordError
 from sieve_registry.ledger.canonical import canonical_text
 from sieve_registry.ledger.chain import ChainWalk
-from sieve_registry.records import Event
+from sieve_registry.ledger.records import Event
 from sieve_registry.store import reader, writer
 from sieve_registry.store.engine import Registry
 from sieve_registry.store.evidence import Staged

@@ -31,13 +31,13 @@ from sieve_inspect.files import read_file
 from sieve_inspect.outcomes import NOT_JUDGED, OUTCOMES
 from sieve_inspect.standard import resolve_nominal
 from sieve_inspect.units import parse_length_um
-from sieve_registry.codec import EventPayload
 from sieve_registry.errors import DuplicateSieveError
-from sieve_registry.events import CertificateRecorded, CheckRecorded, RecordsImported
 from sieve_registry.exchange.sheets import read_rows
-from sieve_registry.figures import CertifiedDirection, DirectionFigures
 from sieve_registry.ledger.canonical import plain_name
-from sieve_registry.records import NewSieve, SieveDetails
+from sieve_registry.ledger.codec import EventPayload
+from sieve_registry.ledger.events import CertificateRecorded, CheckRecorded, RecordsImported
+from sieve_registry.ledger.figures import CertifiedDirection, DirectionFigures
+from sieve_registry.ledger.records import NewSieve, SieveDetails
 from sieve_registry.sieves import commands as sieve_commands
 from sieve_registry.sieves.certificates import (
     NewCertificate,

@@ -1,1 +1,1 @@
-"""The ledger: canonical bytes, and a chain of hashes over everything recorded."""
+"""The ledger: its events and records, their canonical bytes, and a chain of hashes over them."""

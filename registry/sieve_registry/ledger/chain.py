@@ -14,7 +14,7 @@ from collections.abc import Iterable, Mapping
 from json.encoder import encode_basestring as _quoted
 
 from sieve_registry.ledger.canonical import canonical_text
-from sieve_registry.records import Event, Finding
+from sieve_registry.ledger.records import Event, Finding
 
 GENESIS = "0" * 64
 GONE = "no event has this hash: events were cut off or the chain was rewritten"

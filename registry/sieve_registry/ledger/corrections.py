@@ -11,8 +11,8 @@ from dataclasses import replace
 from datetime import date
 from typing import Any, TypeVar
 
-from sieve_registry import events
-from sieve_registry.records import Correction, Fact, SieveHistory
+from sieve_registry.ledger import events
+from sieve_registry.ledger.records import Correction, Fact, SieveHistory
 
 _T = TypeVar("_T", bound=Any)
 

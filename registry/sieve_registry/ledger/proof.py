@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from sieve_registry.events import LossAccepted
-from sieve_registry.records import Fact, Finding
+from sieve_registry.ledger.events import LossAccepted
+from sieve_registry.ledger.records import Fact, Finding
 
 
 @dataclass(frozen=True)

@@ -12,8 +12,8 @@ from typing import Any
 
 from sieve_inspect.files import read_file
 from sieve_registry.errors import SignatureError
-from sieve_registry.events import HeadSigned
 from sieve_registry.ledger.canonical import canonical_text
+from sieve_registry.ledger.events import HeadSigned
 
 ALGORITHM = "Ed25519"
 _PUBLIC = re.compile(r"[0-9a-f]{64}")

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 
 from sieve_registry.errors import SignatureError
 from sieve_registry.ledger.chain import event_bytes
-from sieve_registry.records import Event
+from sieve_registry.ledger.records import Event
 
 if TYPE_CHECKING:
     from cryptography.x509 import Certificate

@@ -22,7 +22,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from sieve_registry.figures import ClothLink
+from sieve_registry.ledger.figures import ClothLink
+from sieve_registry.ledger.records import Check
 from sieve_registry.outlook.straight_line import (
     Fit,
     Float,
@@ -31,7 +32,6 @@ from sieve_registry.outlook.straight_line import (
     least_squares,
     line_design,
 )
-from sieve_registry.records import Check
 
 ClothLinks = Mapping[str, ClothLink]  # by id of the check that shows the earlier check's cloth
 NO_LINKS: ClothLinks = {}

@@ -15,8 +15,8 @@ from statistics import NormalDist
 from typing import TYPE_CHECKING, Protocol
 
 from sieve_inspect.outcomes import OUTCOMES
-from sieve_registry.events import ClothReplaced, SieveCleaned
-from sieve_registry.records import Check, SieveHistory, facts_of_type
+from sieve_registry.ledger.events import ClothReplaced, SieveCleaned
+from sieve_registry.ledger.records import Check, SieveHistory, facts_of_type
 from sieve_registry.sieves.certificates import as_check, certificates_of
 
 if TYPE_CHECKING:

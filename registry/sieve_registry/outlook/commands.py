@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from sieve_inspect.errors import UsageError
-from sieve_registry.events import ClothReplaced, IntervalDecided, SieveEdited
+from sieve_registry.ledger.events import ClothReplaced, IntervalDecided, SieveEdited
+from sieve_registry.ledger.records import Event
 from sieve_registry.outlook.queries import IntervalView
-from sieve_registry.records import Event
 from sieve_registry.sieves.facts import record_fact
 from sieve_registry.sieves.recording import RecordTerms, recording
 from sieve_registry.store.engine import Registry

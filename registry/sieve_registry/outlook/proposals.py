@@ -20,11 +20,11 @@ from datetime import date, timedelta
 
 from sieve_inspect.outcomes import Action, Outcome
 from sieve_inspect.verdict.rules import Rule
-from sieve_registry.events import CheckRecorded, ClothReplaced
-from sieve_registry.figures import Margin
+from sieve_registry.ledger.events import CheckRecorded, ClothReplaced
+from sieve_registry.ledger.figures import Margin
+from sieve_registry.ledger.records import Check, Fact, SieveHistory, SieveState
 from sieve_registry.outlook.cloth_history import DAYS_PER_YEAR, in_order, uses_before
 from sieve_registry.outlook.wear import Wear
-from sieve_registry.records import Check, Fact, SieveHistory, SieveState
 
 _NEAR_LIMIT = 0.8  # share of a limit, guard band included
 _WEAR_SHARE = 0.8  # of the way to where the first trend may reach its acceptance limit

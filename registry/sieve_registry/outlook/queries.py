@@ -12,8 +12,9 @@ from typing import Any
 from sieve_inspect.outcomes import Action
 from sieve_inspect.verdict.rules import Rule, read_rule
 from sieve_registry.errors import UnknownSieveError
-from sieve_registry.events import CheckRecorded, IntervalDecided
-from sieve_registry.figures import ClothLink, DirectionFigures, Margin
+from sieve_registry.ledger.events import CheckRecorded, IntervalDecided
+from sieve_registry.ledger.figures import ClothLink, DirectionFigures, Margin
+from sieve_registry.ledger.records import Check, Fact, SieveHistory, SieveState
 from sieve_registry.outlook.changes import ClothLinks
 from sieve_registry.outlook.cloth_history import Instrument, Instruments
 from sieve_registry.outlook.proposals import (
@@ -26,7 +27,6 @@ from sieve_registry.outlook.proposals import (
 )
 from sieve_registry.outlook.sieving_methods import MethodComparison, compare_methods
 from sieve_registry.outlook.wear import LEAST_CHECKS, Bound, Bounds, Wear, analyse_wear
-from sieve_registry.records import Check, Fact, SieveHistory, SieveState
 from sieve_registry.sieves import state as states
 from sieve_registry.sieves.decision_rules import CheckRule, rule_of
 from sieve_registry.sieves.facts import facts_of

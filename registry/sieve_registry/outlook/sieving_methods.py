@@ -16,6 +16,7 @@ from itertools import combinations
 
 import numpy as np
 
+from sieve_registry.ledger.records import SieveHistory, Use
 from sieve_registry.outlook.cloth_history import (
     Instruments,
     check_point,
@@ -23,7 +24,6 @@ from sieve_registry.outlook.cloth_history import (
     moment,
 )
 from sieve_registry.outlook.straight_line import Fit, fit, line_design
-from sieve_registry.records import SieveHistory, Use
 
 
 @dataclass(frozen=True)

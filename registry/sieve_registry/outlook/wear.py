@@ -23,6 +23,7 @@ from itertools import product
 import numpy as np
 
 from sieve_inspect.verdict.rules import Rule
+from sieve_registry.ledger.records import Check, SieveHistory
 from sieve_registry.outlook.changes import (
     NO_LINKS,
     ClothLinks,
@@ -45,7 +46,6 @@ from sieve_registry.outlook.cloth_history import (
     recent_rate,
 )
 from sieve_registry.outlook.straight_line import Fit, Point, crossing, fit, line_design
-from sieve_registry.records import Check, SieveHistory
 
 LEAST_CHECKS = 3  # two points always fit a line exactly
 _NAMES = ("mean", "standard deviation", "largest aperture")

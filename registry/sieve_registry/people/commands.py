@@ -7,14 +7,14 @@ from dataclasses import dataclass
 from datetime import date
 
 from sieve_inspect.errors import UsageError
-from sieve_registry import events
-from sieve_registry.codec import EventPayload
-from sieve_registry.errors import PersonError
+from sieve_registry.ledger import events
+from sieve_registry.ledger.codec import EventPayload
+from sieve_registry.ledger.records import Event
 from sieve_registry.people import queries
 from sieve_registry.people.acts import Act, Demand
+from sieve_registry.people.errors import PersonError
 from sieve_registry.people.recording import RecordTerms, person, record_general
 from sieve_registry.people.rules import LaboratoryRules, Person, Roster
-from sieve_registry.records import Event
 from sieve_registry.store.engine import Registry
 from sieve_registry.values import clean_id, clean_text
 

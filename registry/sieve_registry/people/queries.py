@@ -8,9 +8,10 @@ from datetime import date
 
 from sqlalchemy import Connection
 
-from sieve_registry.codec import EventPayload
-from sieve_registry.errors import PersonError
+from sieve_registry.ledger.codec import EventPayload
+from sieve_registry.ledger.records import Fact
 from sieve_registry.people.acts import Demand
+from sieve_registry.people.errors import PersonError
 from sieve_registry.people.rules import (
     PEOPLE_EVENTS,
     LaboratoryRules,
@@ -18,7 +19,6 @@ from sieve_registry.people.rules import (
     Roster,
     roster_of,
 )
-from sieve_registry.records import Fact
 from sieve_registry.store import reader
 from sieve_registry.store.engine import Registry
 

@@ -11,13 +11,13 @@ from datetime import date
 
 from sqlalchemy import Connection
 
-from sieve_registry.codec import EventPayload
-from sieve_registry.errors import NotAuthorisedError, SignInError
-from sieve_registry.events import PasswordSet
+from sieve_registry.ledger.codec import EventPayload
+from sieve_registry.ledger.events import PasswordSet
+from sieve_registry.ledger.records import Event
 from sieve_registry.people import queries
 from sieve_registry.people.acts import Act, Demand
+from sieve_registry.people.errors import NotAuthorisedError, SignInError
 from sieve_registry.people.rules import ACTS, PEOPLE_EVENTS, Roster
-from sieve_registry.records import Event
 from sieve_registry.store import writer
 from sieve_registry.store.engine import Registry
 from sieve_registry.store.schema import WRITER_INFO

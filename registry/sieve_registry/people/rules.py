@@ -11,10 +11,10 @@ from dataclasses import dataclass, replace
 from datetime import date
 from typing import cast
 
-from sieve_registry import events
-from sieve_registry.codec import EventPayload
+from sieve_registry.ledger import events
+from sieve_registry.ledger.codec import EventPayload
+from sieve_registry.ledger.records import Fact, Finding
 from sieve_registry.people.acts import Act, Demand
-from sieve_registry.records import Fact, Finding
 
 PEOPLE_EVENTS: tuple[type[EventPayload], ...] = (
     events.PersonAdded, events.PersonChanged, events.PersonLeft, events.AuthorisationGiven,

@@ -13,10 +13,10 @@ from functools import cache
 from typing import TYPE_CHECKING
 
 from sieve_inspect.errors import UsageError
-from sieve_registry.errors import PersonError, SignInError
-from sieve_registry.events import PasswordSet
+from sieve_registry.ledger.events import PasswordSet
 from sieve_registry.people import queries
 from sieve_registry.people.acts import Act
+from sieve_registry.people.errors import PersonError, SignInError
 from sieve_registry.people.recording import RecordTerms, record_general
 from sieve_registry.people.rules import Person, Roster
 from sieve_registry.store.engine import Registry

@@ -14,8 +14,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from sieve_registry.events import CertificateRecorded, ClothReplaced
-from sieve_registry.records import Check, Fact, SieveHistory, facts_of_type
+from sieve_registry.ledger.events import CertificateRecorded, ClothReplaced
+from sieve_registry.ledger.records import Check, Fact, SieveHistory, facts_of_type
 
 WITHIN_DAYS = 30  # own figure: a cloth in daily use barely wears within a month
 

@@ -14,9 +14,9 @@ from sieve_inspect.standard import resolve_nominal
 from sieve_inspect.units import parse_length_um
 from sieve_registry.checks import queries as check_queries
 from sieve_registry.errors import RuleRefusedError, UnknownRecordError
-from sieve_registry.events import RecordCorrected, SieveAdded
 from sieve_registry.ledger import corrections
-from sieve_registry.records import Correction, Event, SieveHistory
+from sieve_registry.ledger.events import RecordCorrected, SieveAdded
+from sieve_registry.ledger.records import Correction, Event, SieveHistory
 from sieve_registry.scales import corrections as amendments
 from sieve_registry.sieves import lifecycle
 from sieve_registry.sieves.recording import RecordContext, RecordTerms, history_of

@@ -22,7 +22,8 @@ from sieve_inspect.verdict import ACTIONS
 from sieve_inspect.verdict.risk import Normal, specific_risk
 from sieve_inspect.verdict.rules import p_conform
 from sieve_registry.checks import queries as check_queries
-from sieve_registry.events import ActionDecided
+from sieve_registry.ledger.events import ActionDecided
+from sieve_registry.ledger.records import Check, Fact, SieveHistory
 from sieve_registry.outlook.cloth_history import (
     DAYS_PER_YEAR,
     Instruments,
@@ -36,7 +37,6 @@ from sieve_registry.outlook.cloth_history import (
 from sieve_registry.outlook.queries import SieveData, sieve_data
 from sieve_registry.outlook.straight_line import Point, fit, line_design
 from sieve_registry.outlook.wear import LEAST_CHECKS
-from sieve_registry.records import Check, Fact, SieveHistory
 from sieve_registry.sieves import queries as sieve_queries
 from sieve_registry.sieves.decision_rules import CheckRule, contributions, rule_of, set_rule
 from sieve_registry.sieves.facts import current_facts_of, record_fact

@@ -25,9 +25,9 @@ from enum import StrEnum
 
 from sieve_inspect.errors import UsageError
 from sieve_registry.checks import queries as check_queries
+from sieve_registry.ledger.records import CheckDetail
 from sieve_registry.quality.curves import Curve
 from sieve_registry.quality.references import optical_mean
-from sieve_registry.records import CheckDetail
 from sieve_registry.sieves import queries as sieve_queries
 from sieve_registry.store.engine import Registry
 

@@ -11,10 +11,10 @@ from dataclasses import dataclass, field
 from datetime import date
 
 from sieve_inspect.outcomes import FAILING, PASSING
-from sieve_registry.events import ReferenceChecked, ResultReviewed, SieveQuarantined
-from sieve_registry.figures import ResultState
+from sieve_registry.ledger.events import ReferenceChecked, ResultReviewed, SieveQuarantined
+from sieve_registry.ledger.figures import ResultState
+from sieve_registry.ledger.records import Check, Fact, SieveHistory, Use, facts_of_type
 from sieve_registry.outlook.cloth_history import moment, results_in_order
-from sieve_registry.records import Check, Fact, SieveHistory, Use, facts_of_type
 
 _BAD_REFERENCE = ("scrap", "unsatisfactory")  # of cement and of a master comparison
 

@@ -9,8 +9,9 @@ from typing import cast
 from sqlalchemy import Connection
 
 from sieve_inspect.errors import UsageError
-from sieve_registry.codec import EventPayload
-from sieve_registry.events import (
+from sieve_registry.ledger import corrections
+from sieve_registry.ledger.codec import EventPayload
+from sieve_registry.ledger.events import (
     CertificateRecorded,
     RecordCorrected,
     ReferenceChecked,
@@ -18,10 +19,9 @@ from sieve_registry.events import (
     SieveQuarantined,
     SieveRetired,
 )
-from sieve_registry.ledger import corrections
+from sieve_registry.ledger.records import Check, Fact, SieveHistory, Use
 from sieve_registry.quality.certificate_rules import WITHIN_DAYS, Comparison, compare
 from sieve_registry.quality.lookback import Lookback, lookbacks_of
-from sieve_registry.records import Check, Fact, SieveHistory, Use
 from sieve_registry.sieves import queries as sieve_queries
 from sieve_registry.sieves.certificates import certificates_of, recorded_certificates
 from sieve_registry.sieves.facts import current_facts_of

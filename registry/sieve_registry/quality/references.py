@@ -8,13 +8,12 @@ from datetime import date
 from typing import Any
 
 from sieve_inspect.verdict.model import Value
-from sieve_registry.codec import plain_object
-from sieve_registry.errors import EquipmentRefusedError
-from sieve_registry.events import CheckRecorded, ReferenceChecked
-from sieve_registry.figures import CheckMethod, EquipmentKind
+from sieve_registry.ledger.codec import plain_object
+from sieve_registry.ledger.events import CheckRecorded, ReferenceChecked
+from sieve_registry.ledger.figures import CheckMethod, EquipmentKind
+from sieve_registry.ledger.records import Check, Event, Fact
 from sieve_registry.outlook.cloth_history import moment
 from sieve_registry.quality.reference_rules import Beads, Cement, CheckKind, Master, e_n
-from sieve_registry.records import Check, Event, Fact
 from sieve_registry.scales.environment import (
     NOT_RECORDED,
     Environment,
@@ -22,6 +21,7 @@ from sieve_registry.scales.environment import (
     to_record,
 )
 from sieve_registry.scales.equipment import recorded_equipment, refuse_out_of_use
+from sieve_registry.scales.errors import EquipmentRefusedError
 from sieve_registry.sieves import queries as sieve_queries
 from sieve_registry.sieves.facts import current_facts_of, facts_of, record_fact
 from sieve_registry.sieves.recording import RecordTerms

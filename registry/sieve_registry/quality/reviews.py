@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from sieve_inspect.errors import UsageError
-from sieve_registry.events import ResultReviewed
-from sieve_registry.figures import ResultState
+from sieve_registry.ledger.events import ResultReviewed
+from sieve_registry.ledger.figures import ResultState
+from sieve_registry.ledger.records import Event
 from sieve_registry.quality.lookback import lookbacks_of
-from sieve_registry.records import Event
 from sieve_registry.sieves.recording import RecordTerms, history_of, recording
 from sieve_registry.store.engine import Registry
 from sieve_registry.values import clean_text

@@ -7,10 +7,10 @@ from pathlib import Path
 
 from sieve_inspect.errors import BadTableError
 from sieve_inspect.summary.repeatability import Precision, precision
-from sieve_registry.events import RepeatabilityStudied
 from sieve_registry.exchange.sheets import read_columns, read_number
-from sieve_registry.figures import StudyFigures
-from sieve_registry.records import Event
+from sieve_registry.ledger.events import RepeatabilityStudied
+from sieve_registry.ledger.figures import StudyFigures
+from sieve_registry.ledger.records import Event
 from sieve_registry.sieves.facts import record_general_fact
 from sieve_registry.sieves.recording import RecordTerms
 from sieve_registry.store.engine import Registry

@@ -23,7 +23,7 @@ from numpy.typing import NDArray
 from sieve_inspect.errors import SievewardError
 from sieve_registry.checks import queries as check_queries
 from sieve_registry.errors import IntegrityError, RegistryError, UnknownCheckError
-from sieve_registry.figures import ClothLink, EvidenceFile
+from sieve_registry.ledger.figures import ClothLink, EvidenceFile
 from sieve_registry.report.formatting import Lengths
 from sieve_registry.store.engine import Registry
 

@@ -21,7 +21,7 @@ from sieve_registry.report.maps import cloth_map
 from sieve_registry.report.pages import embed, page_mark, render_page
 from sieve_registry.report.view import CheckView
 from sieve_registry.report.wear import wear_view
-from sieve_registry.settings.user import Letterhead
+from sieve_registry.settings import Letterhead
 
 if TYPE_CHECKING:
     from sieve_registry.report.issuing import IssueBlock

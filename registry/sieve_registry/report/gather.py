@@ -12,10 +12,10 @@ from sieve_registry.checks import queries as check_queries
 from sieve_registry.checks.gates import NO_FAULT
 from sieve_registry.checks.validation import standing, validations
 from sieve_registry.errors import EvidenceError
-from sieve_registry.events import ActionDecided
-from sieve_registry.figures import ClothLink
+from sieve_registry.ledger.events import ActionDecided
+from sieve_registry.ledger.figures import ClothLink
+from sieve_registry.ledger.records import Check, CheckDetail, SieveHistory
 from sieve_registry.outlook.queries import Outlook, outlook
-from sieve_registry.records import Check, CheckDetail, SieveHistory
 from sieve_registry.report.before_after import BeforeAfter, beside_earlier, scans_of_check
 from sieve_registry.report.enlarged import enlarge
 from sieve_registry.report.view import Apertures, CheckView, Overlay, ScanFile, SieveFacts

@@ -10,16 +10,16 @@ from typing import Any
 from sieve_inspect.outcomes import FAILING
 from sieve_registry.audit import verification
 from sieve_registry.checks import queries as check_queries
-from sieve_registry.codec import EventPayload
-from sieve_registry.figures import Margin
+from sieve_registry.ledger.codec import EventPayload
+from sieve_registry.ledger.figures import Margin
+from sieve_registry.ledger.records import Check, Fact, SieveHistory, SieveState
 from sieve_registry.outlook.queries import Outlook, outlook
-from sieve_registry.records import Check, Fact, SieveHistory, SieveState
 from sieve_registry.report.formatting import MARKS, Lengths
 from sieve_registry.report.pages import page_mark, render_page
 from sieve_registry.report.record_rows import FACTS, record_rows
 from sieve_registry.report.timeline import marks_of, timeline_svg
 from sieve_registry.report.wear import wear_view
-from sieve_registry.settings.user import Letterhead
+from sieve_registry.settings import Letterhead
 from sieve_registry.sieves.certificates import certificate_name
 from sieve_registry.sieves.facts import current_facts_of
 from sieve_registry.sieves.state import QUARANTINED, RETIRED

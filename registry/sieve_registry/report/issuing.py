@@ -11,14 +11,14 @@ from sieve_inspect.errors import UsageError
 from sieve_registry.audit import issued
 from sieve_registry.audit.issued import IssuedReport, ReportDetails, ReportDraft
 from sieve_registry.checks import queries as check_queries
-from sieve_registry.events import ReportIssued
+from sieve_registry.ledger.events import ReportIssued
 from sieve_registry.people import queries as people_queries
 from sieve_registry.people.recording import RecordTerms, person, refuse_unentitled
 from sieve_registry.report.check_page import render_check_report
 from sieve_registry.report.gather import check_view
 from sieve_registry.report.pages import ARCHIVE, can_write_pdf, pdf_bytes
 from sieve_registry.scales.environment import words
-from sieve_registry.settings.user import Letterhead
+from sieve_registry.settings import Letterhead
 from sieve_registry.sieves.recording import EvidenceSource
 from sieve_registry.store.engine import Registry
 from sieve_registry.values import clean_text

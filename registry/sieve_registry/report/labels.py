@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any
 from sieve_inspect.errors import UsageError
 from sieve_inspect.outcomes import FAILING
 from sieve_inspect.units import format_length
-from sieve_registry.records import SieveState
+from sieve_registry.ledger.records import SieveState
 from sieve_registry.report.formatting import with_micro
 from sieve_registry.report.pages import render_page
 from sieve_registry.sieves.state import IN_SERVICE

@@ -8,10 +8,10 @@ from datetime import date
 from typing import Any
 
 from sieve_inspect.verdict.sentences import decimals_for
-from sieve_registry import events
-from sieve_registry.codec import EventPayload
+from sieve_registry.ledger import events
+from sieve_registry.ledger.codec import EventPayload
 from sieve_registry.ledger.corrections import CORRECTABLE
-from sieve_registry.records import Fact, SieveHistory
+from sieve_registry.ledger.records import Fact, SieveHistory
 from sieve_registry.sieves.certificates import summary_of
 
 # Records without a table of their own.

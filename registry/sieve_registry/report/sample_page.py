@@ -14,7 +14,7 @@ from sieve_registry.errors import EvidenceAlteredError, EvidenceError
 from sieve_registry.report.check_page import render_check_report
 from sieve_registry.report.gather import check_view
 from sieve_registry.report.pages import page_mark, render_page
-from sieve_registry.settings.user import Letterhead
+from sieve_registry.settings import Letterhead
 from sieve_registry.store.engine import Registry
 
 

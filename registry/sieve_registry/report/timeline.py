@@ -12,8 +12,8 @@ from datetime import date, timedelta
 from typing import TYPE_CHECKING, Any
 
 from sieve_inspect.outcomes import FAILING, Outcome
-from sieve_registry.events import CertificateRecorded
-from sieve_registry.records import SieveHistory, Status, facts_of_type
+from sieve_registry.ledger.events import CertificateRecorded
+from sieve_registry.ledger.records import SieveHistory, Status, facts_of_type
 from sieve_registry.report.pages import page_environment
 from sieve_registry.sieves.certificates import certificate_name
 from sieve_registry.sieves.state import known_from, state_as_of

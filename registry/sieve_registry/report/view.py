@@ -16,8 +16,8 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from sieve_inspect.verdict import Verdict
+    from sieve_registry.ledger.records import Correction
     from sieve_registry.outlook.queries import Outlook
-    from sieve_registry.records import Correction
     from sieve_registry.report.before_after import BeforeAfter
 
 

@@ -15,8 +15,8 @@ from typing import TYPE_CHECKING, Any, TypeVar
 from sqlalchemy import Connection
 
 from sieve_inspect.errors import UsageError
-from sieve_registry.errors import DateRefusedError, DuplicateThingError, UnknownThingError
-from sieve_registry.events import (
+from sieve_registry.errors import DateRefusedError
+from sieve_registry.ledger.events import (
     ArtefactAdded,
     DeviceAdded,
     EquipmentAdded,
@@ -27,9 +27,10 @@ from sieve_registry.events import (
     ScaleCalibrated,
     ValidationRecorded,
 )
-from sieve_registry.figures import EvidenceFile
-from sieve_registry.records import Event, Fact
+from sieve_registry.ledger.figures import EvidenceFile
+from sieve_registry.ledger.records import Event, Fact
 from sieve_registry.scales.corrections import live, live_facts
+from sieve_registry.scales.errors import DuplicateThingError, UnknownThingError
 from sieve_registry.sieves.recording import (
     EvidenceSource,
     RecordTerms,

@@ -11,16 +11,10 @@ from sqlalchemy import Connection
 
 from sieve_inspect.errors import UsageError
 from sieve_inspect.units import format_length
-from sieve_registry.errors import (
-    ArtefactExpiredError,
-    EvidenceError,
-    ScaleExpiredError,
-    TemperatureError,
-    UnknownThingError,
-)
-from sieve_registry.events import ScaleCalibrated
-from sieve_registry.figures import EvidenceFile, LineLink
-from sieve_registry.records import Fact
+from sieve_registry.errors import EvidenceError
+from sieve_registry.ledger.events import ScaleCalibrated
+from sieve_registry.ledger.figures import EvidenceFile, LineLink
+from sieve_registry.ledger.records import Fact
 from sieve_registry.scales.artefacts import (
     CertifiedArtefact,
     Device,
@@ -30,6 +24,12 @@ from sieve_registry.scales.artefacts import (
     shared_fields,
 )
 from sieve_registry.scales.corrections import live_facts
+from sieve_registry.scales.errors import (
+    ArtefactExpiredError,
+    ScaleExpiredError,
+    TemperatureError,
+    UnknownThingError,
+)
 from sieve_registry.scales.surroundings import of_artefact
 from sieve_registry.sieves.recording import EvidenceSource, RecordTerms
 from sieve_registry.store import reader

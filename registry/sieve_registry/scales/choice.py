@@ -18,9 +18,9 @@ from typing import TYPE_CHECKING
 
 from sieve_inspect.errors import MissingScaleError, UsageError
 from sieve_inspect.units import parse_length_um
-from sieve_registry.errors import UnknownThingError
 from sieve_registry.scales.calibrations import KeptScale, kept_scale
 from sieve_registry.scales.check_scale import CheckScale
+from sieve_registry.scales.errors import UnknownThingError
 from sieve_registry.scales.in_scan import trace_scale_in_scan
 from sieve_registry.scales.traceability import Circumstances, trace_scale
 from sieve_registry.store.engine import Registry

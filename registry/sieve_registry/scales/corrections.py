@@ -15,11 +15,11 @@ from typing import Any, TypeVar
 from sqlalchemy import Connection
 
 from sieve_inspect.errors import UsageError
-from sieve_registry import events
-from sieve_registry.codec import EventPayload, plain_object
 from sieve_registry.errors import DateRefusedError, UnknownRecordError
+from sieve_registry.ledger import events
+from sieve_registry.ledger.codec import EventPayload, plain_object
 from sieve_registry.ledger.corrections import current_readings
-from sieve_registry.records import Correction, Event, Fact
+from sieve_registry.ledger.records import Correction, Event, Fact
 from sieve_registry.sieves.recording import RecordTerms, record_general
 from sieve_registry.store import reader, rows
 from sieve_registry.store.engine import Registry

@@ -7,7 +7,7 @@ from datetime import date
 from pathlib import Path
 
 from sieve_inspect.errors import UsageError
-from sieve_registry.events import ScaleCalibrated
+from sieve_registry.ledger.events import ScaleCalibrated
 from sieve_registry.scales.calibrations import KeptScale, kept_scale
 from sieve_registry.scales.corrections import live_facts
 from sieve_registry.scales.dpi import dpi_of

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
-from sieve_registry.events import CheckRecorded
+from sieve_registry.ledger.events import CheckRecorded
 from sieve_registry.scales.calibrations import KeptScale, history_of_device
 from sieve_registry.store import listing, reader
 from sieve_registry.store.engine import Registry

@@ -21,23 +21,23 @@ from typing import Any
 from sqlalchemy import Connection
 
 from sieve_inspect.errors import UsageError
-from sieve_registry.codec import EventPayload
-from sieve_registry.errors import (
-    DateRefusedError,
-    DuplicateThingError,
-    EquipmentRefusedError,
-    UnknownThingError,
-)
-from sieve_registry.events import (
+from sieve_registry.errors import DateRefusedError
+from sieve_registry.ledger.codec import EventPayload
+from sieve_registry.ledger.events import (
     EquipmentAdded,
     EquipmentEdited,
     EquipmentLogged,
     EquipmentReported,
 )
-from sieve_registry.figures import EquipmentAct, EquipmentKind, EvidenceFile
-from sieve_registry.records import Fact, Finding, facts_of_type
+from sieve_registry.ledger.figures import EquipmentAct, EquipmentKind, EvidenceFile
+from sieve_registry.ledger.records import Fact, Finding, facts_of_type
 from sieve_registry.scales.artefacts import keep, shared_fields
 from sieve_registry.scales.corrections import live
+from sieve_registry.scales.errors import (
+    DuplicateThingError,
+    EquipmentRefusedError,
+    UnknownThingError,
+)
 from sieve_registry.sieves.facts import record_general_fact
 from sieve_registry.sieves.recording import EvidenceSource, RecordTerms
 from sieve_registry.store.engine import Registry

@@ -12,7 +12,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from sieve_registry.codec import plain_object
+from sieve_registry.ledger.codec import plain_object
 from sieve_registry.scales.artefacts import CertifiedArtefact, certificates_of
 from sieve_registry.scales.calibrations import KeptScale
 from sieve_registry.scales.check_scale import CheckScale

@@ -13,12 +13,13 @@ from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from sieve_registry.errors import EvidenceError, IlluminationRefusedError, UnknownThingError
-from sieve_registry.events import IlluminationMeasured
-from sieve_registry.records import Fact
+from sieve_registry.errors import EvidenceError
+from sieve_registry.ledger.events import IlluminationMeasured
+from sieve_registry.ledger.records import Fact
 from sieve_registry.scales.artefacts import device_named, keep
 from sieve_registry.scales.choice import names_a_file
 from sieve_registry.scales.corrections import live_facts
+from sieve_registry.scales.errors import IlluminationRefusedError, UnknownThingError
 from sieve_registry.sieves.recording import EvidenceSource, RecordTerms
 from sieve_registry.store.engine import Registry
 from sieve_registry.values import add_months, clean_count, clean_id

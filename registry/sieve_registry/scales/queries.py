@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from sieve_registry.events import ArtefactAdded, ScaleCalibrated
-from sieve_registry.records import Correction
+from sieve_registry.ledger.events import ArtefactAdded, ScaleCalibrated
+from sieve_registry.ledger.records import Correction
 from sieve_registry.scales.artefacts import Device
 from sieve_registry.scales.corrections import amendments
 from sieve_registry.sieves.facts import facts_of

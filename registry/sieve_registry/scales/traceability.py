@@ -15,8 +15,12 @@ from datetime import date
 from typing import Any
 
 from sieve_inspect.units import format_length
-from sieve_registry.codec import plain_object
-from sieve_registry.errors import (
+from sieve_registry.ledger.codec import plain_object
+from sieve_registry.ledger.figures import LineLink
+from sieve_registry.scales.artefacts import CertifiedArtefact, certificates_of, devices
+from sieve_registry.scales.calibrations import KeptScale, expired_error, history_of_device
+from sieve_registry.scales.check_scale import CheckScale
+from sieve_registry.scales.errors import (
     ArtefactExpiredError,
     ScaleExpiredError,
     SettingDiffersError,
@@ -24,10 +28,6 @@ from sieve_registry.errors import (
     TemperatureError,
     UnknownThingError,
 )
-from sieve_registry.figures import LineLink
-from sieve_registry.scales.artefacts import CertifiedArtefact, certificates_of, devices
-from sieve_registry.scales.calibrations import KeptScale, expired_error, history_of_device
-from sieve_registry.scales.check_scale import CheckScale
 from sieve_registry.scales.surroundings import CERTIFIED_AT_C, Effect, of_cloth, of_stand_off
 from sieve_registry.sieves.recording import person
 from sieve_registry.store.engine import Registry

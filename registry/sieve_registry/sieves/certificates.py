@@ -16,9 +16,9 @@ from pathlib import Path
 from sieve_inspect.errors import UsageError
 from sieve_inspect.outcomes import NOT_JUDGED, OUTCOMES
 from sieve_registry.errors import DateRefusedError, RuleRefusedError
-from sieve_registry.events import CertificateRecorded
-from sieve_registry.figures import CertifiedDirection, DirectionFigures
-from sieve_registry.records import Check, Fact, SieveHistory, facts_of_type
+from sieve_registry.ledger.events import CertificateRecorded
+from sieve_registry.ledger.figures import CertifiedDirection, DirectionFigures
+from sieve_registry.ledger.records import Check, Fact, SieveHistory, facts_of_type
 from sieve_registry.sieves.facts import current_facts_of
 from sieve_registry.sieves.recording import (
     RecordTerms,

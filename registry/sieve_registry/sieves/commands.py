@@ -13,9 +13,9 @@ from pathlib import Path
 from typing import Any
 
 from sieve_inspect.errors import UsageError
-from sieve_registry.codec import EventPayload
 from sieve_registry.errors import DuplicateSieveError
-from sieve_registry.events import (
+from sieve_registry.ledger.codec import EventPayload
+from sieve_registry.ledger.events import (
     SieveAdded,
     SieveCleaned,
     SieveEdited,
@@ -24,7 +24,7 @@ from sieve_registry.events import (
     SieveReturned,
     UseLogged,
 )
-from sieve_registry.records import (
+from sieve_registry.ledger.records import (
     NewSieve,
     SieveDetails,
     SieveState,

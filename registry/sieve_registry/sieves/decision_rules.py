@@ -8,8 +8,8 @@ from datetime import date
 from typing import TYPE_CHECKING
 
 from sieve_inspect.errors import UsageError
-from sieve_registry.events import DecisionRuleSet, RepeatabilityStudied
-from sieve_registry.records import Event, Fact
+from sieve_registry.ledger.events import DecisionRuleSet, RepeatabilityStudied
+from sieve_registry.ledger.records import Event, Fact
 from sieve_registry.sieves.facts import facts_of, record_fact
 from sieve_registry.sieves.recording import RecordTerms
 from sieve_registry.store.engine import Registry

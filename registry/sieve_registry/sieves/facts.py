@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TypeVar
 
-from sieve_registry.codec import EventPayload
-from sieve_registry.events import RecordCorrected
+from sieve_registry.ledger.codec import EventPayload
 from sieve_registry.ledger.corrections import corrected
-from sieve_registry.records import Event, Fact
+from sieve_registry.ledger.events import RecordCorrected
+from sieve_registry.ledger.records import Event, Fact
 from sieve_registry.sieves.recording import RecordTerms, record_general, recording
 from sieve_registry.store import reader, rows
 from sieve_registry.store.engine import Registry

@@ -10,8 +10,8 @@ from dataclasses import dataclass
 from datetime import date
 
 from sieve_inspect.errors import UsageError
-from sieve_registry.events import ProofRulesSet
-from sieve_registry.records import Event
+from sieve_registry.ledger.events import ProofRulesSet
+from sieve_registry.ledger.records import Event
 from sieve_registry.sieves.facts import facts_of, record_general_fact
 from sieve_registry.sieves.recording import RecordTerms
 from sieve_registry.store.engine import Registry

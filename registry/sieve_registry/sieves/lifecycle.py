@@ -12,10 +12,10 @@ from datetime import date
 
 from sieve_inspect.errors import SievewardError
 from sieve_inspect.outcomes import OUTCOMES, PASSING
-from sieve_registry import events
-from sieve_registry.codec import EventPayload
 from sieve_registry.errors import DateRefusedError, RuleRefusedError, SieveRetiredError
-from sieve_registry.records import Check, Fact, Finding, SieveHistory, facts_of_type
+from sieve_registry.ledger import events
+from sieve_registry.ledger.codec import EventPayload
+from sieve_registry.ledger.records import Check, Fact, Finding, SieveHistory, facts_of_type
 from sieve_registry.values import future
 
 # What was recorded before may still be signed and reviewed.

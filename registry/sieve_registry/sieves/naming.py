@@ -13,8 +13,8 @@ from sqlalchemy import Connection, select
 
 from sieve_inspect.errors import UsageError
 from sieve_registry.errors import DuplicateSieveError, RuleRefusedError
-from sieve_registry.events import RecordCorrected, SieveAdded, SieveEdited, StackSet
-from sieve_registry.records import Event, Sieve, SieveState
+from sieve_registry.ledger.events import RecordCorrected, SieveAdded, SieveEdited, StackSet
+from sieve_registry.ledger.records import Event, Sieve, SieveState
 from sieve_registry.sieves.recording import RecordContext, RecordTerms, history_of
 from sieve_registry.store import reader, schema
 from sieve_registry.store.engine import Registry

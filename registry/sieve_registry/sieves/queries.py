@@ -6,7 +6,7 @@ from datetime import date, timedelta
 
 from sieve_inspect.errors import UsageError
 from sieve_registry.errors import UnknownSieveError
-from sieve_registry.records import (
+from sieve_registry.ledger.records import (
     SieveHistory,
     SieveState,
 )

@@ -11,9 +11,10 @@ from pathlib import Path
 
 from sqlalchemy import Connection
 
-from sieve_registry.codec import EventPayload
 from sieve_registry.errors import UnknownSieveError
 from sieve_registry.ledger.canonical import plain_name
+from sieve_registry.ledger.codec import EventPayload
+from sieve_registry.ledger.records import SieveHistory, SieveState
 from sieve_registry.people.recording import (
     LedgerContext,
     RecordTerms,
@@ -21,7 +22,6 @@ from sieve_registry.people.recording import (
     person,
     record_general,
 )
-from sieve_registry.records import SieveHistory, SieveState
 from sieve_registry.sieves import lifecycle, state
 from sieve_registry.store import reader
 from sieve_registry.store.engine import Registry

@@ -11,7 +11,7 @@ from decimal import ROUND_HALF_UP, Decimal
 from itertools import pairwise
 
 from sieve_inspect.units import format_length
-from sieve_registry.records import Finding, SieveState
+from sieve_registry.ledger.records import Finding, SieveState
 from sieve_registry.sieves.state import IN_SERVICE, objections_to_use
 
 PAN = "pan"

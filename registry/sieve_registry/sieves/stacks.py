@@ -10,8 +10,8 @@ from decimal import Decimal
 from sqlalchemy import Connection
 
 from sieve_registry.errors import StackError
-from sieve_registry.events import StackRun, StackSet, UseLogged
-from sieve_registry.records import Fact, Finding, SieveState, UseDetails
+from sieve_registry.ledger.events import StackRun, StackSet, UseLogged
+from sieve_registry.ledger.records import Fact, Finding, SieveState, UseDetails
 from sieve_registry.sieves import commands as sieve_commands
 from sieve_registry.sieves import stack_rules as rules
 from sieve_registry.sieves.recording import (

@@ -7,9 +7,9 @@ from dataclasses import dataclass, replace
 from datetime import date
 
 from sieve_inspect.outcomes import FAILING, PASSING
-from sieve_registry import events
-from sieve_registry.codec import EventPayload
-from sieve_registry.records import (
+from sieve_registry.ledger import events
+from sieve_registry.ledger.codec import EventPayload
+from sieve_registry.ledger.records import (
     Check,
     Fact,
     Finding,

@@ -11,7 +11,7 @@ from collections.abc import Iterator
 
 from sqlalchemy import Connection
 
-from sieve_registry.records import Finding
+from sieve_registry.ledger.records import Finding
 
 _SUBJECT = "database"
 _BODY = (

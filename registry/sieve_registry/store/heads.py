@@ -26,8 +26,8 @@ from pathlib import Path
 from sqlalchemy import Connection, select
 
 from sieve_registry.errors import LostEventsError
-from sieve_registry.events import LossAccepted
-from sieve_registry.records import Fact
+from sieve_registry.ledger.events import LossAccepted
+from sieve_registry.ledger.records import Fact
 from sieve_registry.store import reader, schema
 from sieve_registry.store.location import Place
 from sieve_registry.store.seal import read_note

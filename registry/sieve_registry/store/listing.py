@@ -9,9 +9,8 @@ from typing import Any
 
 from sqlalchemy import Connection, Label, Row, Select, select
 
-from sieve_registry import events
-from sieve_registry.ledger import corrections
-from sieve_registry.records import Sieve
+from sieve_registry.ledger import corrections, events
+from sieve_registry.ledger.records import Sieve
 from sieve_registry.store import reader, rows, schema
 
 

@@ -11,9 +11,9 @@ from collections.abc import Callable, Mapping
 from operator import itemgetter
 from typing import Any
 
-from sieve_registry import events
+from sieve_registry.ledger import events
 from sieve_registry.ledger.canonical import canonical_text
-from sieve_registry.records import USE_DETAILS, Event
+from sieve_registry.ledger.records import USE_DETAILS, Event
 
 Row = tuple[str, dict[str, Any]]  # the table's name, and its columns
 

@@ -11,9 +11,10 @@ from typing import Any, TypeVar, cast
 from sqlalchemy import Connection, FromClause, Row, Select, Table, func, select
 
 from sieve_inspect.outcomes import FOR_INFORMATION
-from sieve_registry.codec import EventPayload
 from sieve_registry.errors import BrokenRecordError
-from sieve_registry.events import (
+from sieve_registry.ledger import corrections
+from sieve_registry.ledger.codec import EventPayload
+from sieve_registry.ledger.events import (
     SIEVE_LIFE,
     ActionDecided,
     CertificateRecorded,
@@ -23,9 +24,8 @@ from sieve_registry.events import (
     ResultReviewed,
     SieveAdded,
 )
-from sieve_registry.figures import EvidenceFile
-from sieve_registry.ledger import corrections
-from sieve_registry.records import CheckDetail, Event, Fact, SieveHistory, Use, facts_of_type
+from sieve_registry.ledger.figures import EvidenceFile
+from sieve_registry.ledger.records import CheckDetail, Event, Fact, SieveHistory, Use, facts_of_type
 from sieve_registry.store import rows, schema
 
 Payload = TypeVar("Payload", bound=EventPayload)

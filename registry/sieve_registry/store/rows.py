@@ -12,10 +12,10 @@ from typing import Any, TypeVar
 
 from sqlalchemy import Row
 
-from sieve_registry.codec import EventPayload
-from sieve_registry.events import RecordCorrected, decode
-from sieve_registry.figures import DirectionFigures, Margin
-from sieve_registry.records import (
+from sieve_registry.ledger.codec import EventPayload
+from sieve_registry.ledger.events import RecordCorrected, decode
+from sieve_registry.ledger.figures import DirectionFigures, Margin
+from sieve_registry.ledger.records import (
     Check,
     Correction,
     Fact,

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from io import BufferedReader
 from pathlib import Path
 
-from sieve_registry.records import Finding
+from sieve_registry.ledger.records import Finding
 from sieve_registry.store.migrate import SCHEMA_QUERY, SEAL, hash_of_schema
 from sieve_registry.store.reading_mode import log_waits
 from sieve_registry.store.schema import FORMAT, HEAD_REVISION

@@ -18,10 +18,10 @@ from typing import Any
 
 from sqlalchemy import Connection, Table, select
 
-from sieve_registry.events import HeadSigned
 from sieve_registry.ledger import signing
 from sieve_registry.ledger.chain import GONE, ChainWalk
-from sieve_registry.records import Event, Finding
+from sieve_registry.ledger.events import HeadSigned
+from sieve_registry.ledger.records import Event, Finding
 from sieve_registry.store import schema
 from sieve_registry.store.evidence import EvidenceKeeper
 from sieve_registry.store.projection import rows_of

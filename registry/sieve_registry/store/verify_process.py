@@ -9,7 +9,7 @@ import sys
 from collections.abc import Sequence
 from dataclasses import asdict
 
-from sieve_registry.records import Finding
+from sieve_registry.ledger.records import Finding
 from sieve_registry.store.location import Place
 from sieve_registry.store.verify import Proof, verify_stretches
 

@@ -12,12 +12,12 @@ from typing import Any
 
 from sqlalchemy import Connection, func, insert, select
 
-from sieve_registry.codec import EventPayload
 from sieve_registry.errors import DateRefusedError
-from sieve_registry.events import CheckRecorded
-from sieve_registry.figures import EvidenceFile
 from sieve_registry.ledger.chain import next_event
-from sieve_registry.records import Event
+from sieve_registry.ledger.codec import EventPayload
+from sieve_registry.ledger.events import CheckRecorded
+from sieve_registry.ledger.figures import EvidenceFile
+from sieve_registry.ledger.records import Event
 from sieve_registry.store import schema
 from sieve_registry.store.evidence import EvidenceKeeper, Staged
 from sieve_registry.store.projection import rows_of

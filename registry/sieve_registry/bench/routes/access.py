@@ -17,7 +17,7 @@ from sieve_registry.bench.forms import Form, redirect
 from sieve_registry.bench.guard import HEALTH, SIGN_IN
 from sieve_registry.bench.sessions import IDLE_S, current
 from sieve_registry.bench.views import plain_sentence
-from sieve_registry.errors import SignInError
+from sieve_registry.people.errors import SignInError
 from sieve_registry.people.sign_in import sign_in
 
 

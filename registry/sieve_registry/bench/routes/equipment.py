@@ -22,8 +22,8 @@ from sieve_registry.bench.forms import (
     place_of_equipment,
 )
 from sieve_registry.bench.guard import PRINT_POLICY
-from sieve_registry.codec import decimal_text
-from sieve_registry.figures import CertifiedDirection, EquipmentAct, EquipmentKind
+from sieve_registry.ledger.codec import decimal_text
+from sieve_registry.ledger.figures import CertifiedDirection, EquipmentAct, EquipmentKind
 from sieve_registry.quality import queries
 from sieve_registry.scales import equipment
 from sieve_registry.sieves.certificates import NewCertificate, add_certificate

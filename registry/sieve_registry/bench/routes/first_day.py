@@ -11,11 +11,11 @@ from starlette.responses import Response
 from sieve_registry.bench import guide
 from sieve_registry.bench.desk import Desk, desk_of, page
 from sieve_registry.bench.forms import Form, act_with_files, keep_file
-from sieve_registry.errors import NotAuthorisedError
 from sieve_registry.people.acts import Act
+from sieve_registry.people.errors import NotAuthorisedError
 from sieve_registry.scales import artefacts
 from sieve_registry.scales.default_scale import recorded_scales
-from sieve_registry.settings.user import change_settings, keep_logo, load_settings, settings_file
+from sieve_registry.settings import change_settings, keep_logo, load_settings, settings_file
 
 
 def first_day(request: Request) -> Response:

@@ -10,14 +10,14 @@ from starlette.requests import Request
 from starlette.responses import Response
 
 from sieve_registry.audit import issued
+from sieve_registry.audit.errors import ReportError
 from sieve_registry.audit.issued import ReportDetails, ReportState
 from sieve_registry.bench import printing
 from sieve_registry.bench.desk import desk_of, page
 from sieve_registry.bench.forms import Form, redirect
 from sieve_registry.bench.guard import PRINT_POLICY
 from sieve_registry.checks import queries as check_queries
-from sieve_registry.errors import ReportError
-from sieve_registry.settings.user import load_settings
+from sieve_registry.settings import load_settings
 
 _TYPES = {".html": "text/html", ".pdf": "application/pdf"}
 

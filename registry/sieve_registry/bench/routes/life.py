@@ -9,10 +9,10 @@ from starlette.datastructures import FormData
 from sieve_inspect.errors import UsageError
 from sieve_registry.bench.desk import Desk
 from sieve_registry.bench.forms import Form, act, act_with_files, done_place, keep_file
+from sieve_registry.ledger.records import UseDetails
 from sieve_registry.outlook import commands as outlook_commands
 from sieve_registry.quality import reference_rules, references
 from sieve_registry.quality.curves import read_curve
-from sieve_registry.records import UseDetails
 from sieve_registry.scales.environment import NOT_RECORDED
 from sieve_registry.sieves import commands
 from sieve_registry.sieves import queries as sieve_queries

@@ -10,7 +10,7 @@ from sieve_inspect.errors import UsageError
 from sieve_registry.bench.desk import Desk, desk_of, page
 from sieve_registry.bench.forms import Form, act, place_of, place_of_equipment
 from sieve_registry.bench.guard import PRINT_POLICY
-from sieve_registry.events import EquipmentAdded
+from sieve_registry.ledger.events import EquipmentAdded
 from sieve_registry.outlook.queries import outlook
 from sieve_registry.people.acts import Act
 from sieve_registry.quality import corrections

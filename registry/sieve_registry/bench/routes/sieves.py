@@ -31,10 +31,10 @@ from sieve_registry.bench.scale_choice import offers
 from sieve_registry.bench.uploads import KINDS, MOST_BYTES, MOST_SCANS
 from sieve_registry.errors import BadRowsError, BadTextError, UnknownSieveError
 from sieve_registry.exchange import tables
+from sieve_registry.ledger.records import NewSieve, SieveDetails, SieveState, Status
 from sieve_registry.quality.certificate_rules import WITHIN_DAYS, conclusion
 from sieve_registry.quality.lookback import lookbacks_of
 from sieve_registry.quality.queries import comparisons
-from sieve_registry.records import NewSieve, SieveDetails, SieveState, Status
 from sieve_registry.report.record_rows import FACTS, record_rows
 from sieve_registry.report.timeline import marks_of, timeline_svg
 from sieve_registry.sieves import commands as sieve_commands

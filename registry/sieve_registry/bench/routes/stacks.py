@@ -11,7 +11,7 @@ from starlette.responses import Response
 from sieve_inspect.errors import UsageError
 from sieve_registry.bench.desk import Desk, desk_of, page
 from sieve_registry.bench.forms import Form, act
-from sieve_registry.records import UseDetails
+from sieve_registry.ledger.records import UseDetails
 from sieve_registry.sieves import queries as sieve_queries
 from sieve_registry.sieves import stacks
 from sieve_registry.sieves.stack_rules import PAN

@@ -13,7 +13,7 @@ from sieve_registry.audit.attention import attention
 from sieve_registry.bench.desk import Desk, desk_of, page
 from sieve_registry.bench.scale_choice import BY_DPI, BY_HAND, SCALE_FILE, Offer, offers
 from sieve_registry.bench.uploads import KINDS, MOST_BYTES, MOST_OF_BATCH, watched_scans
-from sieve_registry.records import SieveState
+from sieve_registry.ledger.records import SieveState
 from sieve_registry.sieves.state import QUARANTINED, due_list
 
 _SHOWN = 40  # rows of a list on the first page

@@ -119,7 +119,7 @@ def _check_options(
 
 def _write_sample(registry: Registry, folder: Path, day: date, count: int, seed: int) -> None:
     from sieve_registry.report.sample_page import sample_files
-    from sieve_registry.settings.user import letterhead
+    from sieve_registry.settings import letterhead
 
     with running.busy("Writing the sample"):
         for name, data in sample_files(registry, day, count, seed, letterhead()):
@@ -195,14 +195,14 @@ def _history_files(ids: Sequence[str]) -> dict[str, str]:
 
 def _check_page(registry: Registry, check_id: str) -> bytes:
     from sieve_registry.report import check_view, render_check_report
-    from sieve_registry.settings.user import letterhead
+    from sieve_registry.settings import letterhead
 
     return render_check_report(check_view(registry, check_id), letterhead()).encode()
 
 
 def _history(registry: Registry, sieve_id: str, day: date) -> bytes:
     from sieve_registry.report import history_view, render_sieve_history
-    from sieve_registry.settings.user import letterhead
+    from sieve_registry.settings import letterhead
 
     return render_sieve_history(history_view(registry, sieve_id, day), letterhead()).encode()
 

@@ -20,10 +20,10 @@ from sieve_registry.cli.support.records import (
 )
 
 if TYPE_CHECKING:
-    from sieve_registry.events import CertificateRecorded
-    from sieve_registry.figures import CertifiedDirection
+    from sieve_registry.ledger.events import CertificateRecorded
+    from sieve_registry.ledger.figures import CertifiedDirection
+    from sieve_registry.ledger.records import Fact
     from sieve_registry.quality.certificate_rules import Comparison
-    from sieve_registry.records import Fact
 
 certificate_app = typer.Typer(
     no_args_is_help=True, help="Certificates of outside laboratories: add, list, show, compare."
@@ -101,7 +101,7 @@ def _direction(
     mean: str, u: str | None, sd: str | None, most: str | None, wire: str | None, count: int | None
 ) -> CertifiedDirection:
     """The figures of one direction."""
-    from sieve_registry.figures import CertifiedDirection
+    from sieve_registry.ledger.figures import CertifiedDirection
 
     mean_um = _exact_um(mean)
     assert mean_um is not None
@@ -116,7 +116,7 @@ def _direction(
 
 
 def _exact_um(text: str | None) -> Decimal | None:
-    from sieve_registry.codec import decimal_text
+    from sieve_registry.ledger.codec import decimal_text
 
     length = options.read_length(text)
     return None if length is None else Decimal(decimal_text(round(length, 6)))
@@ -161,7 +161,7 @@ def show(
     json_path: options.Json = None,
 ) -> None:
     """Show every certificate of a sieve with all it states, the latest first."""
-    from sieve_registry.events import CertificateRecorded
+    from sieve_registry.ledger.events import CertificateRecorded
     from sieve_registry.quality import queries
     from sieve_registry.sieves.queries import get_history
 

@@ -22,8 +22,8 @@ if TYPE_CHECKING:
     import datetime
 
     from sieve_inspect.illumination.model import Illumination
+    from sieve_registry.ledger.records import CheckDetail
     from sieve_registry.people.recording import RecordTerms
-    from sieve_registry.records import CheckDetail
     from sieve_registry.store.engine import Registry
 
 
@@ -161,7 +161,7 @@ def _default_scale(registry: Registry, images: list[Path], day: datetime.date) -
     """The recorded scale by the dpi of the scans or the settings; None where none is recorded."""
     from sieve_registry.cli.support.running import print_remark
     from sieve_registry.scales.default_scale import default_scale, dpi_sentence, recorded_scales
-    from sieve_registry.settings.user import load_settings
+    from sieve_registry.settings import load_settings
 
     if not recorded_scales(registry, day):
         return None
@@ -179,7 +179,7 @@ def _before_measuring(registry: Registry, images: list[Path], terms: RecordTerms
     from sieve_registry.checks.commands import used_before
     from sieve_registry.checks.validation import caution
     from sieve_registry.cli.support.running import print_remark
-    from sieve_registry.events import CheckRecorded
+    from sieve_registry.ledger.events import CheckRecorded
     from sieve_registry.people.recording import refuse_unentitled
 
     refuse_unentitled(registry, CheckRecorded, terms)

@@ -20,8 +20,8 @@ from sieve_registry.cli.support.records import (
 )
 
 if TYPE_CHECKING:
+    from sieve_registry.ledger.records import SieveState
     from sieve_registry.quality.queries import CertificateDue
-    from sieve_registry.records import SieveState
     from sieve_registry.scales.equipment import Equipment
 
 _CERTIFICATE = (

@@ -17,11 +17,11 @@ from sieve_registry.cli.support.records import (
     print_corrections,
     write_documents,
 )
-from sieve_registry.figures import EquipmentAct, EquipmentKind
+from sieve_registry.ledger.figures import EquipmentAct, EquipmentKind
 
 if TYPE_CHECKING:
-    from sieve_registry.events import EquipmentLogged
-    from sieve_registry.records import Fact
+    from sieve_registry.ledger.events import EquipmentLogged
+    from sieve_registry.ledger.records import Fact
     from sieve_registry.scales.equipment import Equipment
 
 _EQUIPMENT = (

@@ -40,7 +40,7 @@ def laboratory(
     Nothing is required unless it is set here. The audit lists which evidence may be destroyed, and
     from when; the program itself destroys nothing.
     """
-    from sieve_registry.events import ProofRulesSet
+    from sieve_registry.ledger.events import ProofRulesSet
     from sieve_registry.sieves import laboratory as rules
 
     wanted = ProofRulesSet(

@@ -13,8 +13,8 @@ from sieve_registry.cli.support import options, output
 from sieve_registry.cli.support.options import option
 
 if TYPE_CHECKING:
+    from sieve_registry.ledger.records import Event
     from sieve_registry.quality.reference_rules import Cement, Master
-    from sieve_registry.records import Event
     from sieve_registry.sieves.recording import RecordTerms
 
 _EVENT = "id=subject date=on_date"  # of the event recorded

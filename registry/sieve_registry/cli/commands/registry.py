@@ -315,7 +315,7 @@ def _print_records(proof: Verification) -> None:
 def _trusted(key: str | None) -> str:
     """The key that has to have signed last, "" where none is required."""
     from sieve_registry.ledger import signing
-    from sieve_registry.settings.user import load_settings
+    from sieve_registry.settings import load_settings
 
     wanted = key or load_settings().trusted_key
     return signing.public_key(wanted) if wanted else ""

@@ -122,7 +122,7 @@ def _page(
 ) -> tuple[dict[str, Any], str]:
     """The answer about the page, and the page."""
     from sieve_registry import report as reports
-    from sieve_registry.settings.user import letterhead
+    from sieve_registry.settings import letterhead
 
     check_id = None if sieve else _check_id(registry, subject)
     if check_id is None:

@@ -12,7 +12,7 @@ from sieve_registry.cli.support.options import argument, flag, option
 from sieve_registry.cli.support.records import next_check, record_of_sieve, remarks
 
 if TYPE_CHECKING:
-    from sieve_registry.records import SieveHistory, SieveState
+    from sieve_registry.ledger.records import SieveHistory, SieveState
 
 
 class Method(StrEnum):
@@ -57,7 +57,7 @@ def use(
     from sieve_registry.sieves import commands
 
     day = options.read_day(date)
-    from sieve_registry.records import UseDetails
+    from sieve_registry.ledger.records import UseDetails
 
     details = UseDetails(
         method=str(method or ""), material=material, abrasiveness=str(abrasiveness or "")

@@ -23,7 +23,7 @@ def settings(
 
     The bench page and the reports use the same file.
     """
-    from sieve_registry.settings.user import change_settings, load_settings, settings_file
+    from sieve_registry.settings import change_settings, load_settings, settings_file
 
     given = {
         "person": person,

@@ -23,7 +23,7 @@ from sieve_registry.cli.support.records import (
 from sieve_registry.values import DEFAULT_INTERVAL_MONTHS, DEFAULT_STANDARD
 
 if TYPE_CHECKING:
-    from sieve_registry.records import SieveHistory, SieveState
+    from sieve_registry.ledger.records import SieveHistory, SieveState
     from sieve_registry.sieves.recording import RecordTerms
 
 
@@ -80,7 +80,7 @@ def add(
 ) -> None:
     """Add a sieve; the first sieve creates the registry."""
     from sieve_inspect.standard import is_listed, limits, resolve_nominal
-    from sieve_registry.records import NewSieve, SieveDetails
+    from sieve_registry.ledger.records import NewSieve, SieveDetails
     from sieve_registry.sieves import commands as sieve_commands
     from sieve_registry.sieves import queries as sieve_queries
 
@@ -338,7 +338,7 @@ def _print_uses(state: SieveState, history: SieveHistory) -> None:
 
 def _print_acts(state: SieveState, history: SieveHistory) -> None:
     """Other records of the sieve, and corrections with both contents."""
-    from sieve_registry.events import CertificateRecorded
+    from sieve_registry.ledger.events import CertificateRecorded
     from sieve_registry.sieves.certificates import summary_of
 
     acts = [act for act in history.acts if act.on_date <= state.as_of]

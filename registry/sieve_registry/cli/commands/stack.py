@@ -29,8 +29,8 @@ from sieve_registry.cli.support.records import (
 if TYPE_CHECKING:
     from decimal import Decimal
 
-    from sieve_registry.events import StackRun
-    from sieve_registry.records import Fact, Finding, SieveState
+    from sieve_registry.ledger.events import StackRun
+    from sieve_registry.ledger.records import Fact, Finding, SieveState
     from sieve_registry.sieves.stacks import Readiness
 
 stack_app = typer.Typer(no_args_is_help=True, help="Stacks of sieves: add, show, ready, run.")
@@ -135,7 +135,7 @@ def run(
     json_path: options.Json = None,
 ) -> None:
     """Log a run: one use of every sieve of the stack, with the conditions of the run."""
-    from sieve_registry.records import UseDetails
+    from sieve_registry.ledger.records import UseDetails
     from sieve_registry.sieves import stacks
 
     details = UseDetails(

@@ -41,7 +41,7 @@ def issue(
     """Issue the report of a check and write its files."""
     from sieve_registry.report import issue_report
     from sieve_registry.report.pages import can_write_pdf
-    from sieve_registry.settings.user import letterhead
+    from sieve_registry.settings import letterhead
 
     _refuse_kind(out)
     output.check_outputs([("--out", out if out is not None and out.suffix else None)], json_path)

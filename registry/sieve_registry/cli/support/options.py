@@ -45,7 +45,7 @@ def _usual_person(typed: str | None) -> str | None:
     """The person of the settings where none was typed."""
     if typed is not None:
         return typed
-    from sieve_registry.settings.user import load_settings
+    from sieve_registry.settings import load_settings
 
     return load_settings().person or None
 

@@ -13,10 +13,10 @@ from sieve_inspect.units import format_length
 from sieve_registry.cli.support import options, output
 
 if TYPE_CHECKING:
-    from sieve_registry.codec import EventPayload
-    from sieve_registry.events import CertificateRecorded
-    from sieve_registry.figures import EvidenceFile
-    from sieve_registry.records import (
+    from sieve_registry.ledger.codec import EventPayload
+    from sieve_registry.ledger.events import CertificateRecorded
+    from sieve_registry.ledger.figures import EvidenceFile
+    from sieve_registry.ledger.records import (
         Check,
         CheckDetail,
         Correction,
@@ -244,7 +244,7 @@ def detail_dict(detail: CheckDetail) -> dict[str, Any]:
 
 
 def _use_dict(use: Use) -> dict[str, Any]:
-    from sieve_registry.records import USE_DETAILS
+    from sieve_registry.ledger.records import USE_DETAILS
 
     known = output.fields(use.details, " ".join(USE_DETAILS))
     return {

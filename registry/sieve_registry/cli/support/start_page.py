@@ -10,7 +10,7 @@ from sieve_registry.cli.support import options, output
 if TYPE_CHECKING:
     import typer
 
-    from sieve_registry.records import SieveState
+    from sieve_registry.ledger.records import SieveState
 
 _MOST_NAMED = 5
 _DAILY = (

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from decimal import Decimal
 from enum import StrEnum
 
-from sieve_registry.codec import Stored, optional, stored_as
+from sieve_registry.ledger.codec import Stored, optional, stored_as
 
 
 class ResultState(StrEnum):

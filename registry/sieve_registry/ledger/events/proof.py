@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from sieve_registry.codec import EventPayload, optional
-from sieve_registry.figures import EvidenceFile
+from sieve_registry.ledger.codec import EventPayload, optional
+from sieve_registry.ledger.figures import EvidenceFile
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -1,8 +1,18 @@
-"""Errors of issued reports and of findings."""
+"""Errors of issued reports and of findings.
+
+RuleError                  (sieve_registry.errors)
+├── ReportError               67   no such issued report, or it cannot be amended
+└── FindingError              69   no such finding, or it cannot be answered or closed
+"""
 
 from __future__ import annotations
 
-from sieve_registry.errors.rules import RuleError
+from sieve_registry.errors import RuleError
+
+__all__ = [
+    "FindingError",
+    "ReportError",
+]
 
 
 class ReportError(RuleError):

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import date
 
-from sieve_registry.codec import EventPayload
+from sieve_registry.ledger.codec import EventPayload
 
 
 @dataclass(frozen=True, kw_only=True)

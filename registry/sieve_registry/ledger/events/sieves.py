@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import date
 from decimal import Decimal
 
-from sieve_registry.codec import EventPayload, optional
+from sieve_registry.ledger.codec import EventPayload, optional
 
 
 @dataclass(frozen=True, kw_only=True)

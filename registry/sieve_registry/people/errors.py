@@ -1,8 +1,20 @@
-"""Errors of persons: who they are, what they may do, and whether they have signed in."""
+"""Errors of persons: who they are, what they may do, and whether they have signed in.
+
+RuleError                  (sieve_registry.errors)
+├── NotAuthorisedError        61   the person has no valid authorisation for the act
+├── SignInError               62   nobody has signed in, or the password is wrong
+└── PersonError               63   no such person, or a change that cannot be made
+"""
 
 from __future__ import annotations
 
-from sieve_registry.errors.rules import RuleError
+from sieve_registry.errors import RuleError
+
+__all__ = [
+    "NotAuthorisedError",
+    "PersonError",
+    "SignInError",
+]
 
 
 class NotAuthorisedError(RuleError):

@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import date
 
-from sieve_registry.codec import EventPayload, optional
-from sieve_registry.figures import EvidenceFile, LineLink
+from sieve_registry.ledger.codec import EventPayload, optional
+from sieve_registry.ledger.figures import EvidenceFile, LineLink
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -6,8 +6,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from sieve_registry.codec import EventPayload, optional
-from sieve_registry.figures import EvidenceFile, LostHead
+from sieve_registry.ledger.codec import EventPayload, optional
+from sieve_registry.ledger.figures import EvidenceFile, LostHead
 
 
 @dataclass(frozen=True, kw_only=True)

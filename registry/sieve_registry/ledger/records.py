@@ -15,8 +15,8 @@ from enum import StrEnum
 from typing import TYPE_CHECKING, Any, Generic, TypeVar, cast
 
 from sieve_inspect.outcomes import FOR_INFORMATION, PASSING
-from sieve_registry.codec import EventPayload
-from sieve_registry.events import (
+from sieve_registry.ledger.codec import EventPayload
+from sieve_registry.ledger.events import (
     ActionDecided,
     CertificateRecorded,
     CheckSigned,
@@ -25,7 +25,7 @@ from sieve_registry.events import (
     SieveCleaned,
     SieveQuarantined,
 )
-from sieve_registry.figures import DirectionFigures, EvidenceFile, Margin
+from sieve_registry.ledger.figures import DirectionFigures, EvidenceFile, Margin
 from sieve_registry.values import DEFAULT_INTERVAL_MONTHS, DEFAULT_STANDARD
 
 Payload_co = TypeVar("Payload_co", bound=EventPayload, covariant=True)

@@ -1,8 +1,36 @@
-"""Errors of artefacts, devices, scales and illuminations."""
+"""Errors of artefacts, devices, scales, illuminations and equipment.
+
+RuleError                  (sieve_registry.errors)
+├── DuplicateThingError       50   an artefact or device of that name exists
+├── ScaleRefusedError      51–55   a recorded scale is not valid for the check
+│   ├── ArtefactExpiredError  51
+│   ├── ScaleExpiredError     52
+│   ├── SettingDiffersError   53
+│   ├── StandOffError         54
+│   ├── TemperatureError      55
+│   └── ImplausibleScaleError 59   dpi, setting or last scale contradict it
+├── UnknownThingError         56   no artefact, device or recorded scale of that name
+├── IlluminationRefusedError  57   a recorded illumination is not valid for the check
+└── EquipmentRefusedError     64   equipment is quarantined, retired or expired
+"""
 
 from __future__ import annotations
 
-from sieve_registry.errors.rules import RuleError
+from sieve_registry.errors import RuleError
+
+__all__ = [
+    "ArtefactExpiredError",
+    "DuplicateThingError",
+    "EquipmentRefusedError",
+    "IlluminationRefusedError",
+    "ImplausibleScaleError",
+    "ScaleExpiredError",
+    "ScaleRefusedError",
+    "SettingDiffersError",
+    "StandOffError",
+    "TemperatureError",
+    "UnknownThingError",
+]
 
 
 class DuplicateThingError(RuleError):

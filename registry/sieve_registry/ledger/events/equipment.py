@@ -7,8 +7,8 @@ from dataclasses import dataclass
 from datetime import date
 from decimal import Decimal
 
-from sieve_registry.codec import EventPayload, optional
-from sieve_registry.figures import CertifiedDirection, EvidenceFile
+from sieve_registry.ledger.codec import EventPayload, optional
+from sieve_registry.ledger.figures import CertifiedDirection, EvidenceFile
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -9,8 +9,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from sieve_registry.codec import EventPayload
-from sieve_registry.events.checks import (
+from sieve_registry.ledger.codec import EventPayload
+from sieve_registry.ledger.events.checks import (
     ActionDecided,
     CheckRecorded,
     CheckSigned,
@@ -20,7 +20,7 @@ from sieve_registry.events.checks import (
     RepeatabilityStudied,
     ResultReviewed,
 )
-from sieve_registry.events.equipment import (
+from sieve_registry.ledger.events.equipment import (
     CertificateRecorded,
     EnvironmentLimitsSet,
     EquipmentAdded,
@@ -28,7 +28,7 @@ from sieve_registry.events.equipment import (
     EquipmentLogged,
     EquipmentReported,
 )
-from sieve_registry.events.people import (
+from sieve_registry.ledger.events.people import (
     AuthorisationGiven,
     AuthorisationWithdrawn,
     PasswordSet,
@@ -36,7 +36,7 @@ from sieve_registry.events.people import (
     PersonChanged,
     PersonLeft,
 )
-from sieve_registry.events.proof import (
+from sieve_registry.ledger.events.proof import (
     FindingAnswered,
     FindingClosed,
     FindingRaised,
@@ -46,7 +46,7 @@ from sieve_registry.events.proof import (
     ReportWithdrawn,
     ValidationRecorded,
 )
-from sieve_registry.events.registry import (
+from sieve_registry.ledger.events.registry import (
     HeadSigned,
     LaboratoryRulesSet,
     LossAccepted,
@@ -54,13 +54,13 @@ from sieve_registry.events.registry import (
     RecordsImported,
     ScaleChainCorrected,
 )
-from sieve_registry.events.scales import (
+from sieve_registry.ledger.events.scales import (
     ArtefactAdded,
     DeviceAdded,
     IlluminationMeasured,
     ScaleCalibrated,
 )
-from sieve_registry.events.sieves import (
+from sieve_registry.ledger.events.sieves import (
     ClothReplaced,
     SieveAdded,
     SieveCleaned,

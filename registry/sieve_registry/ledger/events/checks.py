@@ -6,8 +6,14 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from sieve_registry.codec import EventPayload, optional
-from sieve_registry.figures import ClothLink, DirectionFigures, EvidenceFile, Margin, StudyFigures
+from sieve_registry.ledger.codec import EventPayload, optional
+from sieve_registry.ledger.figures import (
+    ClothLink,
+    DirectionFigures,
+    EvidenceFile,
+    Margin,
+    StudyFigures,
+)
 
 
 @dataclass(frozen=True, kw_only=True)

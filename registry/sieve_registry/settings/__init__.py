@@ -1,1 +1,0 @@
-"""What a user sets once: person, device, scale and laboratory."""
