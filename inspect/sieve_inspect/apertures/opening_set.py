@@ -57,7 +57,6 @@ _LIKE_OPENING = 0.06
 _RING_MARGIN_PX = 1.0
 _RING_MARGIN_BLUR = 2.0
 # Of the pitch: so far inside the picture, cloth that continued would be seen. Free from 0.3 to 1.2.
-_DARK_PLACES = 1  # a dark frame reaches over openings located at the end of the cloth
 _RIM_MARGIN = 0.6
 
 
@@ -335,8 +334,8 @@ def _cloth_end(openings: OpeningSet) -> tuple[Bool, Bool]:
         last[lacking] |= unlike
         dark, deep = there < half_lit[lacking], _within(place, light.shape, margin)
         outermost = _outermost(openings.row, openings.column, r, c)[lacking]
-        rim[lacking] |= (dark | (unlike & deep)) & outermost
-        far_inside[lacking] |= (dark | unlike) & deep & outermost
+        rim[lacking] |= outermost & (dark | (unlike & deep))
+        far_inside[lacking] |= outermost & deep & (dark | unlike)
     # Beside the picture's border a dark place may be a blocked opening that the border cuts.
     rim |= _with_dark_openings(rim & far_inside, openings.inside > half_lit, index)
     return last | rim, rim
@@ -357,13 +356,9 @@ def _outermost(row: Index, column: Index, r: int, c: int) -> Bool:
 
 
 def _with_dark_openings(rim: Bool, lit: Bool, index: Index) -> Bool:
-    """The rim with the dark openings beside it, and the openings beside those.
+    """The rim and the openings beside its dark ones: a dark frame reaches over both.
 
-    Blocked openings hang together too, in a clogged cloth right across it.
+    No further: blocked openings hang together too, in a clogged cloth right across it.
     """
     beyond = rim & ~lit
-    for _ in range(_DARK_PLACES):
-        touching = (beyond[index] & (index >= 0)).any(axis=1)
-        rim = rim | touching
-        beyond |= touching & ~lit
-    return rim
+    return np.asarray(rim | (beyond[index] & (index >= 0)).any(axis=1))

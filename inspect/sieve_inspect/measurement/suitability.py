@@ -145,7 +145,7 @@ def check_exposure(field: Field, light: ScanLight) -> str:
     )
 
 
-def lit_from(light: ScanLight) -> str:
+def check_lit_from_behind(light: ScanLight) -> str:
     """A doubt about cloth lit from the camera's side, or ""."""
     return "" if light.bright else _FROM_ABOVE
 

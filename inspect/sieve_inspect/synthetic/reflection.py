@@ -32,7 +32,7 @@ _ANGLES = 121  # across half a turn of the surface, the closer the nearer to the
 _FINE_ANGLES = 481  # for one wire alone
 _FACETS = 24  # per axis of the stratified sum over facets
 _PHASES = 24  # of a wire's way over and under
-_WEAVE_FACETS = 8  # as above, for rays followed through the cloth
+_WEAVE_FACETS = 8  # facets per axis where rays are followed through the cloth
 _LAMP_CELLS = 48  # per axis of the lamp, for matt surfaces
 
 
