@@ -342,6 +342,22 @@ def test_every_command_that_records_takes_a_reason_for_a_clock_that_is_behind() 
     assert missing - {"artefact add", "device add"} == set()
 
 
+def test_later_paragraphs_of_the_help_keep_their_lines_on_a_terminal() -> None:
+    """Their line ends are printed as they stand: a longer line would be broken twice."""
+    from typer.main import get_command
+
+    from sieve_registry.cli.main import app
+
+    group = get_command(app)
+    assert isinstance(group, TyperGroup)
+    of_groups = (list(getattr(c, "commands", {}).values()) for c in group.commands.values())
+    commands = [*group.commands.values(), *(one for some in of_groups for one in some)]
+    assert len(commands) > 60
+    for command in commands:
+        for paragraph in (command.help or "").split("\n\n")[1:]:
+            assert max(map(len, paragraph.splitlines())) <= 78, (command.name, paragraph)
+
+
 def test_a_record_names_its_event_and_the_command_that_withdraws_it(shelf: Program) -> None:
     for words in (("use", "S-1", "--count", "3"), ("clean", "S-1", "--method", "brush"),
                   ("sieve", "edit", "S-1", "--location", "shelf 3"),

@@ -68,8 +68,9 @@ def add(
 ) -> None:
     """Record a certificate of a sieve from an outside laboratory; --date is the day it measured.
 
-    A stated pass counts as a check: the sieve is due again on --next-due, or after its own
-    interval; a later check takes its place. x and y are the directions of the sieve's label.
+    A stated pass counts as a check: the sieve is due again on --next-due, or
+    after its own interval; a later check takes its place. x and y are the
+    directions of the sieve's label.
     """
     from sieve_registry.sieves.certificates import NewCertificate, add_certificate
 

@@ -49,8 +49,8 @@ def due(
 ) -> None:
     """List the sieves in service by the due day of their next check, overdue first.
 
-    Certificates of outside laboratories and equipment with a next day follow, then look-backs
-    whose results are not all decided.
+    Certificates of outside laboratories and equipment with a next day follow,
+    then look-backs whose results are not all decided.
     """
     from sieve_registry.audit.attention import attention
     from sieve_registry.quality import queries

@@ -27,7 +27,8 @@ def environment(
 ) -> None:
     """Show or set the laboratory's limits of temperature and humidity for checks.
 
-    Outside them, or without --temperature and --humidity, a check passes only conditionally.
+    Outside them, or without --temperature and --humidity, a check passes only
+    conditionally.
     """
     from sieve_registry.scales import environment as rooms
 

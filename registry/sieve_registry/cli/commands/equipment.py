@@ -174,7 +174,8 @@ def log(
 ) -> None:
     """Record a check, adjustment, damage, repair, quarantine, return or retirement.
 
-    While a device or artefact is quarantined or retired, check and scale refuse it.
+    While a device or artefact is quarantined or retired, check and scale refuse
+    it.
     """
     from sieve_registry.scales import equipment
 

@@ -37,8 +37,8 @@ def laboratory(
 ) -> None:
     """Show or set the laboratory's rules: report numbers, validated software, retention.
 
-    Nothing is required unless it is set here. The audit lists which evidence may be destroyed, and
-    from when; the program itself destroys nothing.
+    Nothing is required unless it is set here. The audit lists which evidence may
+    be destroyed, and from when; the program itself destroys nothing.
     """
     from sieve_registry.ledger.events import ProofRulesSet
     from sieve_registry.sieves import laboratory as rules

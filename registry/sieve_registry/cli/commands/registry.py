@@ -100,13 +100,15 @@ def import_(
     type, height, cloth, certificate, warp, label.
 
     Columns of past checks: sieve, date, outcome, mean_x, mean_y; optional:
-    sd_x, sd_y, max_x, max_y, u_mean_x, u_mean_y (k = 1), count, certificate, by, note.
+    sd_x, sd_y, max_x, max_y, u_mean_x, u_mean_y (k = 1), count, certificate,
+    by, note.
 
-    Columns of certificates: sieve, date, number, laboratory, mean_x, mean_y; optional:
-    u_x, u_y (U as printed), k (2), sd_x, sd_y, max_x, max_y, wire_x, wire_y, count,
-    accreditation, standard, outcome, next_due, by, note.
+    Columns of certificates: sieve, date, number, laboratory, mean_x, mean_y;
+    optional: u_x, u_y (U as printed), k (2), sd_x, sd_y, max_x, max_y, wire_x,
+    wire_y, count, accreditation, standard, outcome, next_due, by, note.
 
-    A mapping file gives your names of columns, your format of dates, and your words for outcomes:
+    A mapping file gives your names of columns, your format of dates, and your
+    words for outcomes:
 
     \b
     \\[columns]

@@ -56,8 +56,9 @@ def report(
 ) -> None:
     """Write a check, or the history of a sieve, as one page that prints on A4.
 
-    The same ledger gives the same bytes, for a sieve with the same --as-of. --issue makes it a
-    report with a number, whose files are kept: `verify --report` proves them.
+    The same ledger gives the same bytes, for a sieve with the same --as-of.
+    --issue makes it a report with a number, whose files are kept: `verify
+    --report` proves them.
     """
     from sieve_registry.cli.support import issued
 

@@ -61,8 +61,8 @@ def sign(
 ) -> None:
     """Sign off a check as the second person, or sign the ledger with a key (Ed25519).
 
-    A time stamp of an authority is exchanged as files: --stamp-request writes the question, --stamp
-    keeps the answer. Nothing is sent.
+    A time stamp of an authority is exchanged as files: --stamp-request writes the
+    question, --stamp keeps the answer. Nothing is sent.
     """
     from sieve_registry.audit import commands as audit_commands
     from sieve_registry.checks import commands as check_commands

@@ -40,8 +40,9 @@ def validate(
 ) -> None:
     """Self-test on synthetic images, with a report; exit 1 when a row does not hold.
 
-    --record keeps it in the registry: each check then shows whether its software was validated on
-    its computer before. --quick is recorded as a quick validation.
+    --record keeps it in the registry: each check then shows whether its software
+    was validated on its computer before. --quick is recorded as a quick
+    validation.
     """
     from sieve_inspect.validation import cache_key, cached_row, files_of, run_validation, tasks_of
 
