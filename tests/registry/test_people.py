@@ -15,6 +15,7 @@ from typing import Any
 
 import pytest
 
+import sieve_registry
 from program import Program
 from sieve_inspect.errors import UsageError
 from sieve_registry.audit import commands as audit_commands
@@ -315,7 +316,7 @@ def test_the_command_line_keeps_persons_with_their_past(run: Program) -> None:
 
 def test_every_event_is_appended_where_persons_are_judged() -> None:
     """One door: nothing else may write an event a person makes."""
-    package = Path(events.__file__).parents[1]
+    package = Path(sieve_registry.__file__).parent
     callers = [
         path.relative_to(package).as_posix()
         for path in package.rglob("*.py")
