@@ -245,6 +245,19 @@ def test_the_nearest_check_of_the_same_cloth_within_the_days_counts(lab: Lab) ->
     assert "within 1 days" in none.problem
 
 
+def test_a_past_day_compares_only_with_the_checks_up_to_it(lab: Lab) -> None:
+    lab.add()
+    certify(lab, 3)
+    lab.check(8)
+    (then,) = queries.comparisons(lab.registry, "S-1", day=lab.day(5))
+    assert then.check is None
+    (table,) = [t for t in audit(lab.registry, lab.day(5)).tables if t.name == "certificates"]
+    (row,) = [dict(zip(table.columns, cells, strict=True)) for cells in table.rows]
+    assert (row["own check"], row["days apart"], row["E_n"]) == ("", "", "")
+    (now,) = queries.comparisons(lab.registry, "S-1", day=lab.day(8))
+    assert now.days_apart == 5
+
+
 def test_new_cloth_between_leaves_nothing_to_compare(lab: Lab) -> None:
     from sieve_registry.outlook.commands import replace_cloth
 

@@ -35,12 +35,12 @@ def equipment_tables(scope: Scope) -> list[AuditTable]:
 
 
 def _compared(scope: Scope) -> Iterator[Comparison]:
-    """Every certificate up to the day, as then corrected, with the nearest own check."""
+    """Every certificate up to the day, as then corrected, with the nearest own check by then."""
     facts = scope.facts(CertificateRecorded)
     for sieve_id in dict.fromkeys(fact.subject for fact in facts if fact.on_date <= scope.as_of):
         history = reader.histories(scope.connection, sieve_id, scope.until)[sieve_id]
         for fact in certificates_of(history, scope.as_of):
-            yield compare(history, fact)
+            yield compare(history, fact, scope.as_of)
 
 
 def _certificate_columns(scope: Scope) -> Columns[Comparison]:

@@ -13,6 +13,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import date
 
 from sieve_registry.ledger.events import CertificateRecorded, ClothReplaced
 from sieve_registry.ledger.records import Check, Fact, SieveHistory, facts_of_type
@@ -70,14 +71,21 @@ class Comparison:
 
 
 def compare(
-    history: SieveHistory, certificate: Fact[CertificateRecorded], within_days: int = WITHIN_DAYS
+    history: SieveHistory,
+    certificate: Fact[CertificateRecorded],
+    day: date,
+    within_days: int = WITHIN_DAYS,
 ) -> Comparison:
-    """A certificate against the nearest own check of the same cloth within so many days."""
-    checks = [check for check in history.checks if _own(check)]
+    """A certificate against the nearest own check, up to `day`, of the same cloth.
+
+    It is at most `within_days` before or after the certificate.
+    """
     near = [
         check
-        for check in checks
-        if abs((check.on_date - certificate.on_date).days) <= within_days
+        for check in history.checks
+        if _own(check)
+        and check.on_date <= day
+        and abs((check.on_date - certificate.on_date).days) <= within_days
         and not _other_cloth(history, check, certificate)
     ]
     check = min(

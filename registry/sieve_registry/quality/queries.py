@@ -89,18 +89,20 @@ def comparisons(
     within_days: int = WITHIN_DAYS,
     day: date | None = None,
 ) -> list[Comparison]:
-    """Every certificate against the nearest own check of the same cloth, by day.
+    """Every certificate up to a day (today) against the nearest own check up to it, by day.
 
-    Raises `UsageError` for a negative number of days, `UnknownSieveError`.
+    Only a check of the same cloth counts. Raises `UsageError` for a negative number of days,
+    `UnknownSieveError`.
     """
     if within_days < 0:
         raise UsageError(message="The number of days has to be 0 or more.")
-    known = dict.fromkeys(fact.subject for fact in certificates(registry, sieve_id, day))
+    now = day or registry.today()
+    known = dict.fromkeys(fact.subject for fact in certificates(registry, sieve_id, now))
     made = []
     for name in known:
         history = sieve_queries.get_history(registry, name)
-        dated = certificates_of(history, day or registry.today())
-        made += [compare(history, fact, within_days) for fact in dated]
+        dated = certificates_of(history, now)
+        made += [compare(history, fact, now, within_days) for fact in dated]
     return sorted(made, key=lambda c: (c.certificate.on_date, c.certificate.seq))
 
 
