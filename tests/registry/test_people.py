@@ -110,6 +110,16 @@ def test_an_authorisation_holds_from_its_first_to_its_last_day_unless_it_ended(
     assert bool(roster.objection(Act.SIGN, "Ada Moss", [date.fromisoformat(day)])) is not may
 
 
+def test_an_earlier_change_entered_late_does_not_undo_a_later_change() -> None:
+    def renamed(seq: int, day: str, name: str) -> Fact[Any]:
+        return fact(seq, day, events.PersonChanged(name=name, role=None, competence=None))
+
+    facts = [added(), renamed(2, "2026-03-01", "Ada Reed"), renamed(3, "2026-02-01", "Ada Hill")]
+    now = roster_of(facts).persons["AM"]
+    assert (now.name, now.names) == ("Ada Reed", ("Ada Reed", "Ada Hill", "Ada Moss"))
+    assert roster_of(facts, date(2026, 2, 15)).persons["AM"].name == "Ada Hill"
+
+
 def test_the_refusal_says_how_the_authorisation_ended() -> None:
     roster = roster_of([added(), given(2, "2026-02-01", None), withdrawn(3, "2026-02-10")])
     assert roster.objection(Act.SIGN, "am", [date(2026, 3, 1)]) == (

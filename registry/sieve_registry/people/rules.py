@@ -182,9 +182,8 @@ def roster_of(facts: Iterable[Fact[EventPayload]], as_of: date | None = None) ->
     """The persons and rules that the facts tell of, up to the end of a day (None: all)."""
     persons: dict[str, Person] = {}
     rules: list[LaboratoryRules] = []
-    for fact in facts:
-        if as_of is not None and fact.on_date > as_of:
-            continue
+    known = [fact for fact in facts if as_of is None or fact.on_date <= as_of]
+    for fact in sorted(known, key=_order):
         match fact.payload:
             case events.LaboratoryRulesSet() as set_:
                 demand = Demand(set_.authorisations)
@@ -196,8 +195,13 @@ def roster_of(facts: Iterable[Fact[EventPayload]], as_of: date | None = None) ->
                 )  # fmt: skip
             case _ if fact.subject in persons:
                 persons[fact.subject] = _changed(persons[fact.subject], fact)
-    rules.sort(key=lambda known: known.since or date.min)  # of one day, the last recorded counts
+    rules.sort(key=lambda rule: rule.since or date.min)  # of one day, the last recorded counts
     return Roster(persons, tuple(rules))
+
+
+def _order(fact: Fact[EventPayload]) -> tuple[date, int]:
+    """Changes of persons count in the order of their days, after all else in that of recording."""
+    return fact.on_date if isinstance(fact.payload, events.PersonChanged) else date.min, fact.seq
 
 
 def _changed(person: Person, fact: Fact[EventPayload]) -> Person:
