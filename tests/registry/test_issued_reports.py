@@ -85,8 +85,11 @@ def test_numbers_run_by_year_and_begin_with_the_laboratorys_prefix(
     assert [issue().number, issue().number] == ["R-2026-0001", "R-2026-0002"]
     set_proof_rules(registry, ProofRulesSet(report_prefix="EX"), ADA)
     assert issue().number == "EX-2026-0001"
+    set_proof_rules(registry, ProofRulesSet(report_prefix="Ex"), ADA)
+    assert issue().number == "Ex-2026-0002"
+    set_proof_rules(registry, ProofRulesSet(report_prefix="EX"), ADA)
     clock.set("2026-12-20")
-    assert issue(RecordTerms(by="Ada Moss")).number == "EX-2026-0002"
+    assert issue(RecordTerms(by="Ada Moss")).number == "EX-2026-0003"
     clock.set("2027-01-04")
     assert issue().number == "EX-2027-0001"
 

@@ -187,10 +187,10 @@ def _refuse_amending(old: IssuedReport, draft: ReportIssued) -> None:
 def _next_number(registry: Registry, day: date) -> str:
     """The next number of the laboratory's series in that year: R-2026-0001, R-2026-0002, …"""
     series = f"{proof_rules(registry).report_prefix}-{day.year}-"
-    used = [
-        int(report.number.removeprefix(series))
+    used = [  # a number names its report in upper or lower case
+        int(report.number[len(series) :])
         for report in issued_reports(registry)
-        if report.number.startswith(series)
+        if report.number.casefold().startswith(series.casefold())
     ]
     return f"{series}{max(used, default=0) + 1:04d}"
 

@@ -29,7 +29,8 @@ def retention_table(scope: Scope, keep_years: int) -> AuditTable:
 def _rows(scope: Scope, keep_years: int) -> Iterator[tuple[str, ...]]:
     reported: dict[str, date] = {}
     for report in issued_until(scope.connection, scope.until, scope.as_of):
-        reported[report.fact.payload.check] = report.fact.on_date
+        check_id, issued_on = report.fact.payload.check, report.fact.on_date
+        reported[check_id] = max(reported.get(check_id, issued_on), issued_on)
     check, link, kept = schema.check, schema.check_evidence, schema.evidence
     query = (
         select(
