@@ -6,6 +6,7 @@ import json
 import re
 import zlib
 from collections.abc import Callable
+from datetime import date
 from pathlib import Path
 from typing import Any
 
@@ -17,6 +18,7 @@ from sieve_registry.audit import commands as audit_commands
 from sieve_registry.audit import issued, verification
 from sieve_registry.audit.errors import ReportError
 from sieve_registry.audit.issued import IssuedReport, ReportDetails, ReportState
+from sieve_registry.audit.queries import audit
 from sieve_registry.errors import BadTextError, ReportDiffersError, RuleRefusedError
 from sieve_registry.ledger.events import ProofRulesSet
 from sieve_registry.quality import corrections
@@ -92,6 +94,17 @@ def test_numbers_run_by_year_and_begin_with_the_laboratorys_prefix(
     assert issue(RecordTerms(by="Ada Moss")).number == "EX-2026-0003"
     clock.set("2027-01-04")
     assert issue().number == "EX-2027-0001"
+
+
+def test_evidence_is_kept_from_the_newest_report_whichever_was_entered_last(
+    registry: Registry, issue: Issue, clock: Clock
+) -> None:
+    set_proof_rules(registry, ProofRulesSet(keep_years=5), ADA)
+    clock.set("2026-06-01")
+    issue(RecordTerms(by="Ada Moss"))
+    issue(RecordTerms(date(2026, 5, 1), "Ada Moss"))
+    (table,) = [t for t in audit(registry, registry.today()).tables if t.name == "retention"]
+    assert [row[table.columns.index("keep until")] for row in table.rows] == ["2031-06-01"]
 
 
 def test_an_amended_report_names_what_it_replaces_and_the_old_one_stays(
