@@ -2,20 +2,12 @@
 
 from __future__ import annotations
 
-from enum import StrEnum
 from typing import Annotated
 
 import typer
 
 from sieve_registry.cli.support import options, output
 from sieve_registry.cli.support.options import option
-
-
-class Validated(StrEnum):
-    """Whether software has to be validated."""
-
-    YES = "yes"
-    NO = "no"
 
 
 def laboratory(
@@ -25,7 +17,7 @@ def laboratory(
         str | None, option("Beginning of the numbers of issued reports (R).", "T")
     ] = None,
     validated: Annotated[
-        Validated | None, option("Warn before software that is not validated on the computer.")
+        options.YesNo | None, option("Warn before software that is not validated on the computer.")
     ] = None,
     keep_years: Annotated[
         int | None, option("Years evidence is kept at least; 0: no period.", "N")
@@ -45,7 +37,7 @@ def laboratory(
 
     wanted = ProofRulesSet(
         report_prefix=report_prefix,
-        validated=None if validated is None else validated is Validated.YES,
+        validated=None if validated is None else validated is options.YesNo.YES,
         keep_years=keep_years,
     )
     with options.opened(context) as registry:

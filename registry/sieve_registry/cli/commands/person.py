@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Callable
-from enum import StrEnum
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
@@ -30,13 +29,6 @@ _PERSON = "id name role competence since=added_on by"
 _GIVEN = "act since until basis by=given_by on=given_on event=seq"
 _LEFT = "on=on_date by=person reason=payload.reason"
 _WITHDRAWN = "on=withdrawn.on_date by=withdrawn.person reason=withdrawn.payload.reason"
-
-
-class YesNo(StrEnum):
-    """Whether a rule holds."""
-
-    YES = "yes"
-    NO = "no"
 
 
 @person_app.command()
@@ -222,7 +214,7 @@ def rules(
     authorisations: Annotated[
         Demand | None, option("Acts without authorisation: off (take), mark, demand (refuse).")
     ] = None,
-    sign_in: Annotated[YesNo | None, option("Records by signed-in persons only.")] = None,
+    sign_in: Annotated[options.YesNo | None, option("Records by signed-in persons only.")] = None,
     date: options.Date = None,
     by: options.By = None,
     why_late: options.WhyLate = "",
@@ -237,7 +229,7 @@ def rules(
                 registry,
                 options.terms(date, by, why_late),
                 authorisations=authorisations,
-                sign_in=None if sign_in is None else sign_in is YesNo.YES,
+                sign_in=None if sign_in is None else sign_in is options.YesNo.YES,
             )
         known = queries.laboratory_rules(registry)
     if not output.emit(json_path, _rules_dict(known)):
@@ -281,8 +273,7 @@ def person_dict(person: Person, day: datetime.date) -> dict[str, Any]:
     return {
         **output.fields(person, _PERSON),
         "present": person.present(day),
-        "left": person.left
-        and output.fields(person.left, "on=on_date by=person reason=payload.reason"),
+        "left": person.left and output.fields(person.left, _LEFT),
         "may": [str(act) for act in person.acts_on(day)],
         "authorisations": [_given_dict(given, day) for given in person.authorisations],
     }

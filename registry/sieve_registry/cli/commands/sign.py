@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -21,13 +20,6 @@ if TYPE_CHECKING:
 _NOT_VERIFIED = "its signature was not verified: --stamp-certificate FILE.pem does"
 
 
-class Demand(StrEnum):
-    """Whether the laboratory requires a second person."""
-
-    YES = "yes"
-    NO = "no"
-
-
 def sign(
     context: typer.Context,
     check_id: Annotated[
@@ -43,7 +35,7 @@ def sign(
         str | None, option("Require this public key in every later verify.", "KEY")
     ] = None,
     demand: Annotated[
-        Demand | None, option("Whether every check needs a second person from now on.")
+        options.YesNo | None, option("Whether every check needs a second person from now on.")
     ] = None,
     stamp_request: Annotated[
         Path | None, option("Write a time stamp request (RFC 3161) for the head.", "FILE.tsq")
@@ -102,9 +94,10 @@ def sign(
         elif stamp is not None:
             payload, words = _attach(registry, stamp, stamp_certificate, terms)
         else:
-            event = audit_commands.demand_sign_off(registry, demand is Demand.YES, terms)
-            payload = {"event": event.seq, "sign_off": demand is Demand.YES}
-            second = "needs a second person" if demand is Demand.YES else "needs no second person"
+            demanded = demand is options.YesNo.YES
+            event = audit_commands.demand_sign_off(registry, demanded, terms)
+            payload = {"event": event.seq, "sign_off": demanded}
+            second = "needs a second person" if demanded else "needs no second person"
             words = f"From {event.on_date} on, a check {second}."
     if not output.emit(json_path, payload):
         (output.text if stamp or stamp_request else output.line)(words)

@@ -9,6 +9,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import date
 from decimal import Decimal, InvalidOperation
+from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -23,6 +24,13 @@ if TYPE_CHECKING:
 
 
 PASSWORD_VARIABLE = "SIEVEWARD_PASSWORD"  # of the person of --by, for programs
+
+
+class YesNo(StrEnum):
+    """Whether a rule of the laboratory holds."""
+
+    YES = "yes"
+    NO = "no"
 
 
 def option(meaning: str, metavar: str | None = None, name: str | None = None, **more: Any) -> Any:
