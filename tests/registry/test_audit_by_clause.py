@@ -114,12 +114,14 @@ def test_a_sampled_check_brings_certificate_scale_device_and_scan(
     monkeypatch.setattr(sample_page, "render_check_report", lambda *_: "report")
     monkeypatch.setattr(sample_page, "check_view", lambda *_: None)
     assert scale_lab.check(lab, scan).code == 0
+    assert run("equipment", "add", "EQ-1", "--kind", "device").code == 0
+    assert run("equipment", "edit", "EQ-1", "--set", "names=f-24").code == 0
     folder = tmp_path / "audit"
     made = run("audit", "--as-of", "2026-04-01", "--out", folder, "--sample", "1", "--seed", "3")
     assert "The sample, seed 3:" in made.out
     kinds = {path.name.partition("-")[2] for path in (folder / "sample" / "C-0001").iterdir()}
     assert {"check-recorded.json", "artefact-added.json", "scale-calibrated.json",
-            "device-added.json", "1-scan.tif"} <= kinds  # fmt: skip
+            "device-added.json", "equipment-added.json", "1-scan.tif"} <= kinds  # fmt: skip
     index = folder / "sample" / "index.html"
     for link in Links(index.read_text(encoding="utf-8")).found:
         assert (index.parent / link).is_file()

@@ -1,7 +1,7 @@
 """A sample of checks chosen at random, each with its whole chain, for an assessor to follow.
 
-The choice depends on the seed, the day and the checks recorded by then alone: the same seed gives
-the same checks.
+The choice depends on the seed, the day and the checks of that day or earlier alone: the same seed
+gives the same checks, unless a check of an earlier day is entered late.
 """
 
 from __future__ import annotations
@@ -18,10 +18,11 @@ from sqlalchemy import Connection
 from sieve_inspect.errors import UsageError
 from sieve_registry.audit.issued import issued_until
 from sieve_registry.checks import queries as check_queries
-from sieve_registry.ledger.events import CheckSigned, DeviceAdded, EquipmentAdded
+from sieve_registry.ledger.events import CheckSigned, DeviceAdded
 from sieve_registry.ledger.figures import EvidenceFile
 from sieve_registry.ledger.records import CheckDetail, Event
-from sieve_registry.scales.corrections import links_of
+from sieve_registry.scales.corrections import links_of, live
+from sieve_registry.scales.equipment import EQUIPMENT_EVENTS, equipment_of, standing_for
 from sieve_registry.store import listing, reader
 from sieve_registry.store.engine import Registry
 
@@ -73,16 +74,14 @@ def _links(connection: Connection, detail: CheckDetail) -> Iterator[Link]:
     yield Link("the check", detail.event, detail.evidence)
     trace = json.loads(detail.event.payload).get("trace") or {}
     for seq in sorted(links_of(trace)):
-        event = reader.event_of(connection, seq)
-        if event is not None:
-            yield Link(f"its scale: {event.kind} {event.subject}", event, _files(event))
+        yield from _of(connection, seq, "its scale")
     device = (trace.get("scale") or {}).get("device")
     if device:
         for fact in reader.facts(connection, [DeviceAdded], device):
             yield from _of(connection, fact.seq, "its device")
-        for added in reader.facts(connection, [EquipmentAdded]):
-            if device in (added.subject, *added.payload.names):
-                yield from _of(connection, added.seq, "its equipment")
+        pieces = equipment_of(live(connection, EQUIPMENT_EVENTS), date.max)
+        for piece in standing_for(pieces, device):
+            yield from _of(connection, piece.seq, "its equipment")
     sieve = detail.check.sieve_id
     for signed in reader.facts(connection, [CheckSigned], sieve):
         if signed.payload.check == detail.check.id:
