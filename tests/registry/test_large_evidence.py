@@ -18,7 +18,7 @@ from sieve_registry.audit import verification
 from sieve_registry.errors import EvidenceAlteredError, EvidenceError
 from sieve_registry.exchange import archive
 from sieve_registry.ledger.events import RecordsImported
-from sieve_registry.scales.artefacts import keep
+from sieve_registry.sieves.facts import record_with_evidence
 from sieve_registry.sieves.recording import RecordTerms
 from sieve_registry.store import evidence, schema
 from sieve_registry.store.engine import Registry, open_registry
@@ -63,7 +63,9 @@ def test_a_large_file_is_never_held_whole(
     terms = RecordTerms(by="Ada Moss")
     back = open_registry(tmp_path / "back" / "registry.sqlite", create=True, now=clock)
     steps: dict[str, Callable[[], object]] = {
-        "record": lambda: keep(in_database, "s", payload, terms, [(scan, "scan", "scan.tif")]),
+        "record": lambda: record_with_evidence(
+            in_database, "s", payload, terms, [(scan, "scan", "scan.tif")]
+        ),
         "verify": lambda: verification.verify(in_database),
         "backup": lambda: archive.export_all(in_database, out),
         "prove": lambda: archive.prove(out),

@@ -19,9 +19,8 @@ from sieve_registry.errors import ReportDiffersError, RuleRefusedError
 from sieve_registry.ledger.events import ReportIssued, ReportWithdrawn
 from sieve_registry.ledger.figures import EvidenceFile
 from sieve_registry.ledger.records import Fact, facts_of_type
-from sieve_registry.scales.artefacts import keep
 from sieve_registry.sieves import queries as sieve_queries
-from sieve_registry.sieves.facts import record_general_fact
+from sieve_registry.sieves.facts import record_general_fact, record_with_evidence
 from sieve_registry.sieves.laboratory import proof_rules
 from sieve_registry.sieves.lifecycle import sign_off_demanded, signature_of
 from sieve_registry.sieves.recording import EvidenceSource, RecordTerms
@@ -154,7 +153,7 @@ def issue(
 
         files = make_files(ReportDraft(number, day, payload))
         try:
-            keep(registry, number, payload, terms, files, refuse)
+            record_with_evidence(registry, number, payload, terms, files, refuse)
         except _NumberTakenError:
             continue
         return issued_report(registry, number)

@@ -13,7 +13,7 @@ from sieve_registry.ledger.events import HeadStamped
 from sieve_registry.ledger.proof import Stamp
 from sieve_registry.ledger.records import Event, Fact
 from sieve_registry.people.recording import RecordTerms
-from sieve_registry.scales.artefacts import keep
+from sieve_registry.sieves.facts import record_with_evidence
 from sieve_registry.store import reader, schema
 from sieve_registry.store.engine import Registry
 
@@ -62,7 +62,7 @@ def attach_stamp(
     files: list[tuple[bytes | Path, str, str]] = [(data, ANSWER, answer.name)]
     if pem is not None and certificate is not None:
         files.append((pem, CERTIFICATE, certificate.name))
-    return keep(registry, "ledger", payload, terms, files)
+    return record_with_evidence(registry, "ledger", payload, terms, files)
 
 
 def stamps_of(registry: Registry, connection: Connection) -> tuple[Stamp, ...]:

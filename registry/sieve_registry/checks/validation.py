@@ -13,8 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 from sieve_registry.ledger.events import CheckRecorded, ValidationRecorded
 from sieve_registry.ledger.records import Event, Fact
-from sieve_registry.scales.artefacts import keep
-from sieve_registry.sieves.facts import facts_of
+from sieve_registry.sieves.facts import facts_of, record_with_evidence
 from sieve_registry.sieves.laboratory import proof_rules
 from sieve_registry.sieves.recording import RecordTerms
 from sieve_registry.store.engine import Registry
@@ -76,7 +75,7 @@ def record_validation(
         failed=tuple(f"{row.group}, {row.name}" for row in report.rows if not row.holds),
     )
     kept = [(text.encode(), "validation", name) for name, text in files.items()]
-    return keep(registry, SUBJECT, payload, terms, kept)
+    return record_with_evidence(registry, SUBJECT, payload, terms, kept)
 
 
 def validations(registry: Registry) -> list[Fact[ValidationRecorded]]:

@@ -6,7 +6,7 @@ U with its k, never the standard uncertainty derived from it.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass, field, fields, replace
 from datetime import date
 from pathlib import Path
@@ -19,25 +19,13 @@ from sieve_registry.errors import DateRefusedError
 from sieve_registry.ledger.events import (
     ArtefactAdded,
     DeviceAdded,
-    EquipmentAdded,
-    EquipmentLogged,
-    HeadStamped,
-    IlluminationMeasured,
-    ReportIssued,
-    ScaleCalibrated,
-    ValidationRecorded,
 )
 from sieve_registry.ledger.figures import EvidenceFile
-from sieve_registry.ledger.records import Event, Fact
+from sieve_registry.ledger.records import Fact
 from sieve_registry.scales.corrections import live, live_facts
 from sieve_registry.scales.errors import DuplicateThingError, UnknownThingError
-from sieve_registry.sieves.recording import (
-    EvidenceSource,
-    RecordTerms,
-    record_general,
-    staged_evidence,
-)
-from sieve_registry.store import writer
+from sieve_registry.sieves.facts import record_with_evidence
+from sieve_registry.sieves.recording import RecordTerms
 from sieve_registry.store.engine import Registry
 from sieve_registry.values import clean_id, clean_text
 
@@ -56,17 +44,6 @@ DEVICE_KINDS: Mapping[str, tuple[float, float]] = {
 SENSORS = ("line camera", "contact", "telecentric", "area camera")
 # Sensors that view every place straight from above.
 STRAIGHT = ("contact", "telecentric")
-WithEvidence = (
-    ArtefactAdded
-    | DeviceAdded
-    | ScaleCalibrated
-    | IlluminationMeasured
-    | EquipmentAdded
-    | EquipmentLogged
-    | ReportIssued
-    | ValidationRecorded
-    | HeadStamped
-)
 _Added = TypeVar("_Added", ArtefactAdded, DeviceAdded)
 
 
@@ -178,25 +155,6 @@ class Device:
         return replace(lit, source=f"{lit.source}, device {self.id}") if known else lit
 
 
-def keep(
-    registry: Registry,
-    subject: str,
-    payload: WithEvidence,
-    terms: RecordTerms,
-    files: Sequence[EvidenceSource] = (),
-    unless: Callable[[Connection], None] = lambda _: None,
-) -> Event:
-    """Append a general event together with its evidence files.
-
-    `unless` checks the registry first and raises objections.
-    """
-    with staged_evidence(registry, files) as staged, registry.writing() as connection:
-        unless(connection)
-        with writer.placing(connection, registry.evidence, staged) as kept:
-            proven = replace(payload, evidence=tuple(kept))
-            return record_general(registry, connection, subject, proven, terms)
-
-
 def add_artefact(
     registry: Registry,
     new: CertifiedArtefact,
@@ -226,7 +184,7 @@ def add_artefact(
             )
 
     files = [(certificate_file, "certificate", certificate_file.name)] if certificate_file else []
-    keep(registry, artefact_id, payload, terms, files, refuse)
+    record_with_evidence(registry, artefact_id, payload, terms, files, refuse)
     return latest_artefact(registry, artefact_id)
 
 
@@ -325,7 +283,7 @@ def add_device(registry: Registry, new: Device, terms: RecordTerms) -> Device:
                 what="a device", name=device_id, advice="another setting is another device"
             )
 
-    keep(registry, device_id, payload, terms, (), refuse)
+    record_with_evidence(registry, device_id, payload, terms, (), refuse)
     return device_named(registry, device_id)
 
 

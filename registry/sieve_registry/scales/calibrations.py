@@ -20,7 +20,6 @@ from sieve_registry.scales.artefacts import (
     Device,
     certificates_of,
     device_named,
-    keep,
     shared_fields,
 )
 from sieve_registry.scales.corrections import live_facts
@@ -31,6 +30,7 @@ from sieve_registry.scales.errors import (
     UnknownThingError,
 )
 from sieve_registry.scales.surroundings import of_artefact
+from sieve_registry.sieves.facts import record_with_evidence
 from sieve_registry.sieves.recording import EvidenceSource, RecordTerms
 from sieve_registry.store import reader
 from sieve_registry.store.engine import Registry
@@ -243,7 +243,7 @@ def record_scale(
                     "choose another --name."
                 )
 
-    event = keep(registry, scale_name, payload, terms, files, refuse)
+    event = record_with_evidence(registry, scale_name, payload, terms, files, refuse)
     facts = live_facts(registry, scale_name, [ScaleCalibrated])
     return next(_scale(fact) for fact in facts if fact.seq == event.seq)
 

@@ -31,14 +31,14 @@ from sieve_registry.ledger.events import (
 )
 from sieve_registry.ledger.figures import EquipmentAct, EquipmentKind, EvidenceFile
 from sieve_registry.ledger.records import Fact, Finding, facts_of_type
-from sieve_registry.scales.artefacts import keep, shared_fields
+from sieve_registry.scales.artefacts import shared_fields
 from sieve_registry.scales.corrections import live
 from sieve_registry.scales.errors import (
     DuplicateThingError,
     EquipmentRefusedError,
     UnknownThingError,
 )
-from sieve_registry.sieves.facts import record_general_fact
+from sieve_registry.sieves.facts import record_general_fact, record_with_evidence
 from sieve_registry.sieves.recording import EvidenceSource, RecordTerms
 from sieve_registry.store.engine import Registry
 from sieve_registry.values import clean_id, clean_text, read_date
@@ -159,7 +159,7 @@ def add_equipment(
             )
 
     since = replace(terms, on_date=terms.on_date or new.received)
-    keep(registry, name, payload, since, _documents(documents), refuse)
+    record_with_evidence(registry, name, payload, since, _documents(documents), refuse)
     return equipment_named(registry, name)
 
 
@@ -217,7 +217,7 @@ def log_equipment(
             reason=f"Next due {next_due} is before the event of {day}",
             advice="give a later day",
         )
-    keep(registry, known.id, payload, terms, _documents(documents))
+    record_with_evidence(registry, known.id, payload, terms, _documents(documents))
     return equipment_named(registry, known.id)
 
 

@@ -16,10 +16,11 @@ from typing import TYPE_CHECKING
 from sieve_registry.errors import EvidenceError
 from sieve_registry.ledger.events import IlluminationMeasured
 from sieve_registry.ledger.records import Fact
-from sieve_registry.scales.artefacts import device_named, keep
+from sieve_registry.scales.artefacts import device_named
 from sieve_registry.scales.choice import names_a_file
 from sieve_registry.scales.corrections import live_facts
 from sieve_registry.scales.errors import IlluminationRefusedError, UnknownThingError
+from sieve_registry.sieves.facts import record_with_evidence
 from sieve_registry.sieves.recording import EvidenceSource, RecordTerms
 from sieve_registry.store.engine import Registry
 from sieve_registry.values import add_months, clean_count, clean_id
@@ -70,7 +71,7 @@ def record_illumination(
     text = json.dumps(lit.to_dict(), indent=2, ensure_ascii=False, allow_nan=False) + "\n"
     files: list[EvidenceSource] = [(text.encode(), "illumination", "illumination.json")]
     files += [(image, "scan", image.name) for image in images]
-    event = keep(registry, clean_id(name), payload, terms, files)
+    event = record_with_evidence(registry, clean_id(name), payload, terms, files)
     facts = live_facts(registry, clean_id(name), [IlluminationMeasured])
     return next(_kept(registry, fact) for fact in facts if fact.seq == event.seq)
 

@@ -2,19 +2,50 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from dataclasses import replace
 from typing import TypeVar
+
+from sqlalchemy import Connection
 
 from sieve_registry.ledger.codec import EventPayload
 from sieve_registry.ledger.corrections import corrected
-from sieve_registry.ledger.events import RecordCorrected
+from sieve_registry.ledger.events import (
+    ArtefactAdded,
+    DeviceAdded,
+    EquipmentAdded,
+    EquipmentLogged,
+    HeadStamped,
+    IlluminationMeasured,
+    RecordCorrected,
+    ReportIssued,
+    ScaleCalibrated,
+    ValidationRecorded,
+)
 from sieve_registry.ledger.records import Event, Fact
-from sieve_registry.sieves.recording import RecordTerms, record_general, recording
-from sieve_registry.store import reader, rows
+from sieve_registry.sieves.recording import (
+    EvidenceSource,
+    RecordTerms,
+    record_general,
+    recording,
+    staged_evidence,
+)
+from sieve_registry.store import reader, rows, writer
 from sieve_registry.store.engine import Registry
 from sieve_registry.values import clean_id
 
 _Payload = TypeVar("_Payload", bound=EventPayload)
+_WithEvidence = (
+    ArtefactAdded
+    | DeviceAdded
+    | ScaleCalibrated
+    | IlluminationMeasured
+    | EquipmentAdded
+    | EquipmentLogged
+    | ReportIssued
+    | ValidationRecorded
+    | HeadStamped
+)
 
 
 def facts_of(
@@ -50,3 +81,22 @@ def record_general_fact(
     name = clean_id(subject)
     with registry.writing() as connection:
         return record_general(registry, connection, name, payload, terms)
+
+
+def record_with_evidence(
+    registry: Registry,
+    subject: str,
+    payload: _WithEvidence,
+    terms: RecordTerms,
+    files: Sequence[EvidenceSource] = (),
+    unless: Callable[[Connection], None] = lambda _: None,
+) -> Event:
+    """Record a fact that is about no single sieve together with its evidence files.
+
+    `unless` checks the registry first and raises objections.
+    """
+    with staged_evidence(registry, files) as staged, registry.writing() as connection:
+        unless(connection)
+        with writer.placing(connection, registry.evidence, staged) as kept:
+            proven = replace(payload, evidence=tuple(kept))
+            return record_general(registry, connection, subject, proven, terms)
