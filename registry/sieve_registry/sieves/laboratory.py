@@ -6,7 +6,7 @@ Nothing is required unless the laboratory set it.
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, fields, replace
 from datetime import date
 
 from sieve_inspect.errors import UsageError
@@ -30,26 +30,19 @@ class ProofRules:
     keep_years: int = 0
 
 
+_NAMES = tuple(field.name for field in fields(ProofRules))
+
+
 def proof_rules(registry: Registry, day: date | None = None) -> ProofRules:
     """The rules at the end of a day (today)."""
     last = day or registry.today()
-    values: dict[str, str | bool | int] = {}
+    rules = ProofRules()
     facts = facts_of(registry, None, [ProofRulesSet])
     for fact in sorted(facts, key=lambda fact: (fact.on_date, fact.seq)):
         if fact.on_date <= last:
-            payload = fact.payload
-            named = {
-                "report_prefix": payload.report_prefix,
-                "validated": payload.validated,
-                "keep_years": payload.keep_years,
-            }
-            values |= {name: value for name, value in named.items() if value is not None}
-    rules = ProofRules()
-    return ProofRules(
-        report_prefix=str(values.get("report_prefix", rules.report_prefix)),
-        validated=bool(values.get("validated", rules.validated)),
-        keep_years=int(values.get("keep_years", rules.keep_years)),
-    )
+            set_ = {name: getattr(fact.payload, name) for name in _NAMES}
+            rules = replace(rules, **{name: v for name, v in set_.items() if v is not None})
+    return rules
 
 
 def set_proof_rules(registry: Registry, wanted: ProofRulesSet, terms: RecordTerms) -> Event:
