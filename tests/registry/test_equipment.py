@@ -14,6 +14,7 @@ from program import Program
 from registry_made import copy_empty
 from sieve_inspect.errors import UsageError
 from sieve_registry.audit.queries import audit
+from sieve_registry.errors import BadTextError
 from sieve_registry.ledger.records import NewSieve
 from sieve_registry.people import commands as people
 from sieve_registry.people.acts import Act, Demand
@@ -125,6 +126,8 @@ def test_edits_count_from_their_day_and_corrections_from_the_start(registry: Reg
     assert (at(registry, 4).place, at(registry, 5).place) == ("bench 1", "bench 2")
     with pytest.raises(UsageError, match="'colour' cannot be changed"):
         equipment.edit_equipment(registry, "SCAN-1", {"colour": "grey"}, day)
+    with pytest.raises(BadTextError, match="name of equipment"):
+        equipment.edit_equipment(registry, "SCAN-1", {"names": f"SCAN-2, {'x' * 500}"}, day)
     seq = str(at(registry, 5).seq)
     corrections.correct(registry, seq, {"serial": "SN-8"}, "misread", RecordTerms(by=ADA))
     assert at(registry, 4).serial == "SN-8"

@@ -53,6 +53,7 @@ class EquipmentState(StrEnum):
 
 
 PASS, FAIL = "pass", "fail"
+_NAME = "name of equipment"
 _TROUBLE = (EquipmentAct.DAMAGE, EquipmentAct.QUARANTINE)
 EQUIPMENT_EVENTS: tuple[type[EventPayload], ...] = (
     EquipmentAdded,
@@ -140,12 +141,12 @@ def add_equipment(
 
     Raises `UsageError`, `BadTextError`, `DateRefusedError`, `DuplicateThingError`, `EvidenceError`.
     """
-    name = clean_id(new.id)
+    name = clean_id(new.id, _NAME)
     if new.kind not in set(EquipmentKind):
         kinds = ", ".join(EquipmentKind)
         raise UsageError(message=f"--kind is one of {kinds}, not '{new.kind}'.")
     texts: dict[str, Any] = {text: clean_text(text, getattr(new, text)) for text in TEXTS}
-    names = tuple(dict.fromkeys(clean_id(other) for other in new.names))
+    names = tuple(dict.fromkeys(clean_id(other, _NAME) for other in new.names))
     given = replace(new, names=names, **texts)
     payload = EquipmentAdded(**shared_fields(EquipmentAdded, given))
     _check_days(given)
@@ -177,7 +178,10 @@ def edit_equipment(
     if unknown:
         raise UsageError(message=f"{unknown[0]!r} cannot be changed: {', '.join(EDITABLE)} can.")
     texts = {field: clean_text(field, text) for field, text in changes.items()}
-    _check_days(_edited(known, texts))
+    changed = _edited(known, texts)
+    _check_days(changed)
+    for other in changed.names:
+        clean_id(other, _NAME)
     record_general_fact(registry, known.id, EquipmentEdited(changes=texts), terms)
     return equipment_named(registry, known.id)
 
@@ -273,7 +277,7 @@ def equipment_of(facts: Iterable[Fact[EventPayload]], day: date) -> list[Equipme
 
 def equipment_named(registry: Registry, name: str, day: date | None = None) -> Equipment:
     """A piece of equipment at the end of a day (today). Raises `UnknownThingError`."""
-    wanted = clean_id(name)
+    wanted = clean_id(name, _NAME)
     with registry.reading() as connection:
         facts = live(connection, EQUIPMENT_EVENTS, wanted)
     for piece in equipment_of(facts, day or registry.today()):
