@@ -119,6 +119,7 @@ def page(request: Request, template: str, status: int = 200, **values: Any) -> H
         "may": desk.may,
         "today": desk.registry.today().isoformat(),
         "registry": desk.registry.where,
+        "people": desk.overview.people,
         "person": _usual_person(),
         "due_text": due_text,
         "job_text": job_text,

@@ -193,7 +193,6 @@ def _batch_values(request: Request) -> dict[str, Any]:
         "done": len(jobs) - len(busy),
         "ready": sum(job.phase == Phase.READY for job in jobs),
         "left": views.batch_left(desk.jobs, jobs),
-        "people": desk.overview.people(),
     }
 
 
@@ -251,7 +250,6 @@ def check(request: Request) -> Response:
         pyramid=ScanPyramid(job.measurement.pictures[scan]),
         tile=TILE,
         groups=views.noteworthy(job.measurement, scan),
-        people=desk.overview.people(),
         newer=request.query_params.get("newer", ""),
         first=request.query_params.get("first", ""),
         signed=signed,

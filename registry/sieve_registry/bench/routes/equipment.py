@@ -86,7 +86,6 @@ def listing(request: Request) -> Response:
         "equipment.html",
         pieces=equipment.recorded_equipment(desk.registry),
         kinds=[(str(kind), str(kind).replace("-", " ")) for kind in EquipmentKind],
-        people=desk.overview.people(),
     )
 
 
@@ -101,7 +100,6 @@ def piece(request: Request) -> Response:
         acts=[(str(what), str(what)) for what in EquipmentAct],
         editable=equipment.TEXTS,
         done=request.query_params.get("done", ""),
-        people=desk.overview.people(),
     )
 
 

@@ -23,7 +23,6 @@ def listing(request: Request) -> Response:
         closed=[finding for finding in known if finding.state == FindingState.CLOSED][::-1],
         done=next((finding for finding in known if finding.number == done), None),
         day=desk.registry.today(),
-        people=desk.overview.people(),
     )
 
 

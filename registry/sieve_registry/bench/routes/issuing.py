@@ -39,7 +39,6 @@ def form(request: Request) -> Response:
         reports=reports,
         amends=standing[-1] if standing else "",
         laboratory=load_settings().laboratory,
-        people=desk.overview.people(),
     )
 
 

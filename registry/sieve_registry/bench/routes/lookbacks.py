@@ -33,7 +33,6 @@ def lookback(request: Request) -> Response:
         lookbacks=lookbacks_of(history, desk.registry.today())[::-1],
         results=_RESULTS,
         done=[text for text in request.query_params.getlist("done") if text.isdecimal()],
-        people=desk.overview.people(),
     )
 
 

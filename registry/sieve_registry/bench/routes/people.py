@@ -37,7 +37,6 @@ def listing(request: Request) -> Response:
         acts=ACT_TEXTS,
         rules=roster.rules_on(today),
         demands=_DEMANDS,
-        people=desk.overview.people(),
         saved=request.query_params.get("saved", ""),
     )
 
@@ -62,7 +61,6 @@ def one(request: Request) -> Response:
         may_set=own or manager or (not kept and not desk.sign_in_demanded()),
         own=own,
         least=LEAST_LETTERS,
-        people=desk.overview.people(),
         done=request.query_params.get("done", ""),
     )
 

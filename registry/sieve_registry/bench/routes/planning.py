@@ -25,7 +25,6 @@ def plan(request: Request) -> Response:
         view=sampling.view_of(desk.registry, sieve_id, field_mm),
         interval=queries.interval_view(desk.registry, sieve_id),
         field=field,
-        people=desk.overview.people(),
     )
 
 

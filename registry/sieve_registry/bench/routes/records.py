@@ -39,7 +39,6 @@ def correction(request: Request) -> Response:
         back=_place(record),
         undo=request.query_params.get("undo", ""),
         needs=Act.CALIBRATE if record.event.kind in _OF_SCALES else Act.MANAGE,
-        people=desk.overview.people(),
     )
 
 

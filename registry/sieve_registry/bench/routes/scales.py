@@ -50,7 +50,6 @@ def overview(request: Request) -> Response:
         sensors=artefacts.SENSORS,
         kinds=artefacts.ARTEFACT_KINDS,
         added=request.query_params.get("added", ""),
-        people=desk.overview.people(),
     )
 
 

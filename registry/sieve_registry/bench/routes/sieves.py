@@ -111,7 +111,6 @@ def new(request: Request) -> Response:
         grades=_GRADES,
         columns=tables.SIEVE_COLUMNS,
         typed=request.query_params.get("id", "")[:64],
-        people=desk_of(request).overview.people(),
     )
 
 
@@ -193,7 +192,6 @@ def sieve(request: Request) -> Response:
         most_scans=MOST_SCANS,
         most_bytes=MOST_BYTES,
         doubtful=last is not None and bool(state.remarks),
-        people=desk.overview.people(),
         checks=sorted(history.checks, key=lambda c: (c.on_date, c.seq), reverse=True),
         details=[(name, getattr(state.details, name)) for name in _DETAILS],
         **scale_values(offers(desk.registry, desk.given), last_source),
@@ -228,7 +226,6 @@ def edit(request: Request) -> Response:
         "edit_sieve.html",
         sieve=state.sieve,
         state=state,
-        people=desk.overview.people(),
         details=[(name, getattr(state.details, name)) for name in _DETAILS],
     )
 

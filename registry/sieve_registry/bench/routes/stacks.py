@@ -32,7 +32,6 @@ def listing(request: Request) -> Response:
         "stacks.html",
         stacks=[stacks.ready(desk.registry, name) for name in stacks.names(desk.registry)],
         ids=[state.sieve.id for state in ticked],
-        people=desk.overview.people(),
     )
 
 
@@ -48,7 +47,6 @@ def stack(request: Request) -> Response:
         logged=request.query_params.get("logged", ""),
         notes=request.query_params.getlist("note"),
         pan=PAN,
-        people=desk.overview.people(),
     )
 
 
