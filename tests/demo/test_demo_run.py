@@ -233,6 +233,19 @@ def test_an_interrupted_demo_leaves_nothing(
     assert not there or not list(folder.iterdir())
 
 
+def test_a_demo_begins_again_after_it_was_killed(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("sieve_registry.demo.run.images_folder", lambda: tmp_path / "none")
+    monkeypatch.setattr("sieve_registry.demo.actions.load_scale", lambda _: SCALES[600])
+    with monkeypatch.context() as killed:
+        killed.setattr("sieve_registry.demo.run.heads.forget", lambda *_: None)
+        with pytest.raises(EvidenceError):
+            run_demo(tmp_path / "laboratory", progress=lambda _: None)
+    with pytest.raises(EvidenceError):  # the same step, not the events noted of the first demo
+        run_demo(tmp_path / "laboratory", progress=lambda _: None)
+
+
 @pytest.fixture
 def typing(
     finished: tuple[DemoResult, list[str]],

@@ -112,11 +112,17 @@ def make_app(desk: Desk, address: Address) -> Guard:
     return Guard(SharedPages(app), desk, address, _UPLOADS, MOST_BYTES)
 
 
-def _refused(request: Request, error: SievewardError, status: int) -> Response:
-    """An error as a page, or as the note on the page that sent the request."""
+def _refused(request: Request, error: SievewardError, status: int, following: str = "") -> Response:
+    """An error as a page, or as the note on the page that sent the request.
+
+    `following` is what to do, "" for the usual advice on such an error.
+    """
+    trouble = explained(error)
+    if following:
+        trouble = trouble._replace(next=following)
     if "hx-request" not in request.headers:
-        return page(request, "trouble.html", status, trouble=explained(error))
-    answer = page(request, "_trouble.html", status, trouble=explained(error))
+        return page(request, "trouble.html", status, trouble=trouble)
+    answer = page(request, "_trouble.html", status, trouble=trouble)
     answer.headers["HX-Retarget"] = "#note"
     answer.headers["HX-Reswap"] = "innerHTML"
     return answer
@@ -131,7 +137,9 @@ def _on_error(request: Request, error: Exception) -> Response:
 def _on_http(request: Request, error: Exception) -> Response:
     assert isinstance(error, HTTPException)
     reason = "This page does not exist" if error.detail == "Not Found" else str(error.detail)
-    return _refused(request, UsageError(message=f"{reason.rstrip('.')}."), error.status_code)
+    following = "Choose another page above." if error.status_code == 404 else ""
+    refusal = UsageError(message=f"{reason.rstrip('.')}.")
+    return _refused(request, refusal, error.status_code, following)
 
 
 def _on_gone(_request: Request, _error: Exception) -> Response:

@@ -118,6 +118,7 @@ def page(request: Request, template: str, status: int = 200, **values: Any) -> H
         "me": None if session is None else session.person,
         "may": desk.may,
         "today": desk.registry.today().isoformat(),
+        "path": request.url.path,
         "registry": desk.registry.where,
         "people": desk.overview.people,
         "person": _usual_person(),

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import shutil
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
@@ -62,7 +62,9 @@ def run_demo(
     """
     scans = images_folder()
     start = now()
+    places = (folder / _UNFINISHED / _REGISTRY, folder / _REGISTRY)
     with _complete_or_removed(folder) as inside:
+        _forget(places, start)  # a demo that was killed has left its newest event noted
         # The clock stands still on the day of a step, so that each is recorded as if on that day.
         clock = [start]
         registry = open_registry(inside / _REGISTRY, create=True, now=lambda: clock[0])
@@ -80,9 +82,13 @@ def run_demo(
             result = _finish(registry, inside, folder, progress)
         finally:
             registry.close()
-            for place in (inside / _REGISTRY, folder / _REGISTRY):  # the demo may be built again
-                heads.forget(place_of(place), start)
+            _forget(places, start)  # the demo may be built again
     return result
+
+
+def _forget(places: Sequence[Path], moment: datetime) -> None:
+    for place in places:
+        heads.forget(place_of(place), moment)
 
 
 @contextmanager

@@ -112,7 +112,13 @@ def percent(share: Any, decimals: int = 1) -> str | None:
     return None if value is None else f"{100 * value:.{decimals}f} %"
 
 
+def counted(count: int, noun: str) -> str:
+    """A number with its noun: 1 month, 2 months."""
+    return f"{count} {noun}" if count == 1 else f"{count} {noun}s"
+
+
 FILTERS: dict[str, Callable[..., Any]] = {  # of the templates
+    "counted": counted,
     "digits": digits,
     "edition": edition,
     "fields": fields_text,

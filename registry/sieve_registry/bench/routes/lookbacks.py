@@ -17,8 +17,8 @@ from sieve_registry.sieves import queries as sieve_queries
 
 _RESULTS = (
     (ResultState.NOT_AFFECTED, "not affected"),
-    (ResultState.AFFECTED, "affected: it stays open until the customer was told"),
-    (ResultState.CUSTOMER_TOLD, "affected, and the customer was told"),
+    (ResultState.AFFECTED, "affected: stays open until the customer is informed"),
+    (ResultState.CUSTOMER_TOLD, "affected, and the customer was informed"),
 )
 
 

@@ -17,7 +17,7 @@ from sieve_registry.people.recording import RecordTerms
 from sieve_registry.people.sign_in import LEAST_LETTERS, has_password, set_password
 
 _DEMANDS = (
-    (Demand.OFF, "are taken from anybody"),
+    (Demand.OFF, "are accepted from anybody"),
     (Demand.MARK, "are recorded with a mark"),
     (Demand.DEMAND, "are refused"),
 )

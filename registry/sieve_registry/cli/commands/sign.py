@@ -68,17 +68,8 @@ def sign(
     if stamp_certificate is not None and stamp is None:
         raise UsageError(message="--stamp-certificate verifies a time stamp: give --stamp too.")
     terms = options.terms(date, by, why_late)
-    if new_key is not None:
-        public = audit_commands.make_key(new_key)
-        if not output.emit(json_path, {"key": str(new_key), "public_key": public}):
-            output.line(f"Wrote {new_key}: keep it secret. Its public key, for others:")
-            output.line(public)
-        return
-    if trust is not None:
-        public = audit_commands.trust_key(trust)
-        if not output.emit(json_path, {"trusted_key": public}):
-            output.line("From now on `verify` requires the newest signature to be by this key:")
-            output.line(public)
+    if new_key is not None or trust is not None:
+        _key(new_key, trust or "", json_path)
         return
     with options.opened(context) as registry:
         if check_id is not None:
@@ -97,10 +88,27 @@ def sign(
             demanded = demand is options.YesNo.YES
             event = audit_commands.demand_sign_off(registry, demanded, terms)
             payload = {"event": event.seq, "sign_off": demanded}
-            second = "needs a second person" if demanded else "needs no second person"
-            words = f"From {event.on_date} on, a check {second}."
+            second = "a" if demanded else "no"
+            words = f"From {event.on_date} on, a check needs {second} second person."
     if not output.emit(json_path, payload):
         (output.text if stamp or stamp_request else output.line)(words)
+
+
+def _key(new: Path | None, trust: str, json_path: str | None) -> None:
+    """Make a key, or trust one; print its public part."""
+    from sieve_registry.audit import commands as audit_commands
+
+    if new is not None:
+        public = audit_commands.make_key(new)
+        payload = {"key": str(new), "public_key": public}
+        words = f"Wrote {new}: keep it secret. Its public key, for others:"
+    else:
+        public = audit_commands.trust_key(trust)
+        payload = {"trusted_key": public}
+        words = "From now on `verify` requires the newest signature to be by this key:"
+    if not output.emit(json_path, payload):
+        output.line(words)
+        output.line(public)
 
 
 def _request(registry: Registry, file: Path) -> tuple[dict[str, Any], str]:
