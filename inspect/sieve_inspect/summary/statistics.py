@@ -178,7 +178,7 @@ def summarise(
         u_sd_um=math.nan,
         u_max_um=math.nan,
         wire_mean_um=float(np.nanmean(wires)) if np.isfinite(wires).any() else math.nan,
-        wire_count=sum(len(np.unique(s.gap[s.ok])) + 1 for s in samples),
+        wire_count=sum(len(np.unique(s.gap[s.ok])) + 1 for s in samples if s.ok.any()),
         pitch_um=float(np.nanmean(pitch)) if np.isfinite(pitch).any() else math.nan,
         odd_even_um=_odd_even(samples),
         population=population,

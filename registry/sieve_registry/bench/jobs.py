@@ -254,7 +254,8 @@ class Jobs:
                 measure=measured,
             )
             job.taken = commands.in_environment(taken, order.environment)
-            job.cautions = commands.used_before(self.registry, order.images)
+            used = commands.used_before(self.registry, order.images)
+            job.cautions = [f"{words}: {commands.RIGHT_FILE}" for words in used]
             limits = limits_of(self.registry, CheckMethod.OPTICAL, taken.day)
             job.cautions += [fault.reason for fault in faults(order.environment, limits)]
             unvalidated = validation.caution(self.registry)

@@ -34,7 +34,7 @@ from sieve_registry.scales.equipment import cautions
 from sieve_registry.scales.lamps import illumination_for
 from sieve_registry.scales.plausibility import accepted, contradictions_of_tags, dpi_of_file
 from sieve_registry.sieves import decision_rules
-from sieve_registry.sieves.facts import facts_of
+from sieve_registry.sieves.facts import current_facts_of
 from sieve_registry.sieves.recording import (
     RecordTerms,
     history_for_recording,
@@ -52,6 +52,7 @@ if TYPE_CHECKING:
     from sieve_inspect.scale.model import Scale
 
 
+RIGHT_FILE = "check that the right file was chosen"
 _TODAY = RecordTerms()
 _NOT_CORRECTED = (
     "the temperature is recorded, but the widths are not corrected to 20 °C: that needs a recorded "
@@ -106,13 +107,14 @@ def take(
     encoding: str,
     terms: RecordTerms,
     for_information: bool = False,
+    accept_scan: str = "",
     measure: Callable[..., evidence.MeasurementLike] | None = None,
 ) -> Taken:
     """Measure a sieve's scans and judge them, if such a check may be recorded.
 
     `illumination` is lamp and view, by default those on record for the scale's device;
-    `for_information` judges nothing; `measure` takes the place of the core's. Raises as `check`;
-    nothing is recorded.
+    `for_information` judges nothing; `accept_scan` is the reason to check a scan of an earlier
+    check again; `measure` takes the place of the core's. Raises as `check`; nothing is recorded.
     """
     from sieve_inspect.measurement.options import Judging, Prior
 
@@ -125,7 +127,8 @@ def take(
     sieve = history.sieve
     rule = decision_rules.rule_of(registry, sieve.id, day)
     warnings = cautions(registry, chosen.instruments, day)
-    warnings += used_before(registry, [Path(image) for image in images])
+    why = clean_text("reason", accept_scan) or RIGHT_FILE
+    warnings += [f"{words}: {why}" for words in used_before(registry, [Path(i) for i in images])]
     if unvalidated := validation.caution(registry):
         warnings.append(unvalidated)
     if illumination is None:
@@ -186,7 +189,7 @@ def with_history_now(registry: Registry, taken: Taken) -> Taken:
 
 
 def used_before(registry: Registry, images: Sequence[Path]) -> list[str]:
-    """A sentence for each of these scans that is evidence of an earlier check.
+    """A sentence for each of these scans that is evidence of an earlier check, not of a void one.
 
     Files that cannot be read are left to the measuring.
     """
@@ -200,8 +203,8 @@ def used_before(registry: Registry, images: Sequence[Path]) -> list[str]:
         return []
     return [
         f"{scans[image['sha256']]} is the same file that check {fact.payload.check} of sieve "
-        f"{fact.subject} used on {fact.on_date}: check that the right file was chosen"
-        for fact in facts_of(registry, None, [CheckRecorded])
+        f"{fact.subject} used on {fact.on_date}"
+        for fact in current_facts_of(registry, None, [CheckRecorded])
         for image in fact.payload.images
         if image.get("sha256") in known
     ]

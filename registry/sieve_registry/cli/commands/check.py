@@ -63,11 +63,14 @@ AcceptExpiredOption = Annotated[str, option("Accept an expired scale or artefact
 AcceptScaleOption = Annotated[
     str, option("Accept a scale that the scans' dpi tags contradict: why.", "REASON")
 ]
+AcceptScanOption = Annotated[
+    str, option("Reason to check a scan of an earlier check again.", "REASON")
+]
 InformationOption = Annotated[
     bool, typer.Option("--for-information", help="Record the measurement, judge nothing.")
 ]
 TurnedOption = Annotated[
-    float, option("How far the label was turned from upright in the scans.", "DEG")
+    float, option("How far the label was turned clockwise from upright in the scans.", "DEG")
 ]
 TargetOption = Annotated[
     str | None, option("Artefact beside the cloth that gives the scale.", "ID")
@@ -92,6 +95,7 @@ def check(
     humidity: options.Humidity = None,
     accept_expired: AcceptExpiredOption = "",
     accept_scale: AcceptScaleOption = "",
+    accept_scan: AcceptScanOption = "",
     turned: TurnedOption = 0.0,
     target_in_scan: TargetOption = None,
     target_region: RegionOption = None,
@@ -116,7 +120,7 @@ def check(
     terms, air = options.terms(date, by, why_late), Environment(temperature, humidity)
     stated = options.stated_light(lamp_angle, view_angle)
     with options.opened(context) as registry:
-        day = _before_measuring(registry, images, terms)
+        day = _before_measuring(registry, images, terms, accept_scan)
         stated_scale = (scale_name, um_per_px, target_in_scan) != (None, None, None)
         request = ScaleRequest(
             day,
@@ -146,6 +150,7 @@ def check(
                 encoding=encoding,
                 terms=terms,
                 for_information=for_information,
+                accept_scan=accept_scan,
                 measure=partial(check_commands.measure_scans, progress=update),
             )
         taken = check_commands.accepting(taken, accept_cloth)
@@ -171,12 +176,16 @@ def _default_scale(registry: Registry, images: list[Path], day: datetime.date) -
     return kept.name
 
 
-def _before_measuring(registry: Registry, images: list[Path], terms: RecordTerms) -> datetime.date:
+def _before_measuring(
+    registry: Registry, images: list[Path], terms: RecordTerms, accept_scan: str
+) -> datetime.date:
     """The day of the check; refuses a person who may not check, names unvalidated software.
 
-    At a terminal it asks whether scans used before are meant.
+    Scans used before need a reason, or at a terminal the answer that they are meant: raises
+    `UsedScanError`.
     """
     from sieve_registry.checks.commands import used_before
+    from sieve_registry.checks.errors import UsedScanError
     from sieve_registry.checks.validation import caution
     from sieve_registry.cli.support.running import print_remark
     from sieve_registry.ledger.events import CheckRecorded
@@ -185,7 +194,9 @@ def _before_measuring(registry: Registry, images: list[Path], terms: RecordTerms
     refuse_unentitled(registry, CheckRecorded, terms)
     if unvalidated := caution(registry):
         print_remark(f"{unvalidated}.")
-    scans_used = used_before(registry, images) if sys.stdin.isatty() else []
+    scans_used = [] if accept_scan.strip() else used_before(registry, images)
+    if scans_used and not sys.stdin.isatty():
+        raise UsedScanError(sentence="; ".join(scans_used))
     for sentence in scans_used:
         output.text(f"{sentence}.")
     if scans_used:

@@ -173,7 +173,9 @@ def print_measurement(measurement: Measurement) -> None:
         )
         output.listed(verdict.reasons)
         output.text(verdict.action_reason)
-    elif torn := measurement.count("torn"):
+        return
+    output.listed(measurement.repeated)
+    if torn := measurement.count("torn"):
         holes = "a torn aperture lets" if torn == 1 else "torn apertures let"
         output.line(f"Inspect the cloth: {holes} oversize through.")
 
