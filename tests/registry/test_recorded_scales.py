@@ -157,7 +157,7 @@ def test_an_artefact_seen_warm_is_corrected_and_says_nothing_of_the_check(
     used = ("check", "S-1", scan, "--scale", "warm", "--date", "2026-04-01", "--by", "Bo Reed")
     assert lab(*used).code == 0
     assert Cause.TEMPERATURE not in measuring.calls[-1]["scale"].stated
-    assert lab(*used, "--temperature", "21").code == 0
+    assert lab(*used, "--temperature", "21", "--accept-scan", "a drawn scan").code == 0
     assert Cause.TEMPERATURE in measuring.calls[-1]["scale"].stated
 
 
@@ -198,11 +198,12 @@ def test_a_name_is_the_recorded_scale_and_a_path_is_a_file(
         "schema": "sieveward.scale/1", "um_per_px_x": 5, "um_per_px_y": 5, "u_rel_x": 0.001,
         "u_rel_y": 0.001, "source": "a file",
     }))  # fmt: skip
-    found = parsed(lab("check", "S-1", str(scan), "--scale", "other.json", "--json", "-"))
+    again = ("--accept-scan", "a drawn scan")
+    found = parsed(lab("check", "S-1", scan, "--scale", "other.json", "--json", "-", *again))
     assert found["trace"] is None
-    missing = lab("check", "S-1", str(scan), "--scale", "F-25")
+    missing = lab("check", "S-1", scan, "--scale", "F-25")
     assert missing.code == 56
-    held = lab("check", "S-1", str(scan), "--scale", "other.json", "--setting", "1270dpi")
+    held = lab("check", "S-1", scan, "--scale", "other.json", "--setting", "1270dpi")
     assert held.code == 2
 
 
@@ -244,12 +245,24 @@ def test_the_audit_lists_checks_by_no_valid_scale(
         "schema": "sieveward.scale/1", "um_per_px_x": 5, "um_per_px_y": 5, "u_rel_x": 0.001,
         "u_rel_y": 0.001, "source": "a plate",
     }))  # fmt: skip
-    by_file = ("check", "S-1", str(scan), "--scale", str(other), "--date")
+    by_file = ("check", "S-1", scan, "--scale", other, "--accept-scan", "a drawn scan", "--date")
     assert lab(*by_file, "2026-03-01").code == 0  # before any scale was recorded
     assert check(lab, scan).code == 0
     assert lab(*by_file, "2026-04-02").code == 0
     assert lab.calibrate("--interval-months", "1", "--name", "short").code == 0
-    late = ("check", "S-1", str(scan), "--scale", "short", "--date", "2026-04-20", "--by", "Bo")
+    late = (
+        "check",
+        "S-1",
+        scan,
+        "--scale",
+        "short",
+        "--date",
+        "2026-04-20",
+        "--by",
+        "Bo",
+        "--accept-scan",
+        "a drawn scan",
+    )
     assert lab(*late, "--accept-expired", "a spare is coming").code == 0
     found = parsed(lab("audit", "--as-of", "2026-05-01", "--json", "-"))["no_scale"]
     assert [(row["check"], row["why"]) for row in found] == [

@@ -92,7 +92,7 @@ def test_show_and_list_read_well(shelf: Program) -> None:
 def test_check_prints_verdict_reasons_values_proposal_number_and_next_step(
     shelf: Program, scan: Path
 ) -> None:
-    out = shelf("check", "S-1", str(scan), *SCALE).out
+    out = shelf("check", "S-1", str(scan), *SCALE, "--accept-scan", "a drawn scan").out
     assert ": pass\nScan field-1.tif, read as srgb, as told.\n" in out
     assert "Judged by iso3310-1:2016, compliance grade, decision rule guard-band.\n" in out
     assert "  - the mean is" in out
@@ -115,7 +115,7 @@ def test_check_exits_with_1_from_the_outcome_named(
     shelf: Program, scan: Path, measuring: Measuring, outcome: str, codes: tuple[int, int]
 ) -> None:
     measuring.outcome = outcome
-    typed = ("check", "S-1", str(scan), *SCALE, "--json", "-")
+    typed = ("check", "S-1", str(scan), *SCALE, "--json", "-", "--accept-scan", "a drawn scan")
     assert said(shelf(*typed))["outcome"] == outcome
     asked = ("fail", "conditional")
     assert tuple(shelf(*typed, "--fail-on", choice).code for choice in asked) == codes

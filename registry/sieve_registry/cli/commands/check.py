@@ -120,7 +120,7 @@ def check(
     terms, air = options.terms(date, by, why_late), Environment(temperature, humidity)
     stated = options.stated_light(lamp_angle, view_angle)
     with options.opened(context) as registry:
-        day = _before_measuring(registry, images, terms, accept_scan)
+        day = _before_measuring(registry, terms)
         stated_scale = (scale_name, um_per_px, target_in_scan) != (None, None, None)
         request = ScaleRequest(
             day,
@@ -140,6 +140,7 @@ def check(
         )
         chosen = choose_scale(registry, request, images, print_remark)
         light = _light(registry, illumination, stated, chosen.device, day)
+        _ask_about_scans_used(registry, images, accept_scan)
         with progress("Measuring", len(images)) as update:
             taken = check_commands.take(
                 registry,
@@ -176,16 +177,8 @@ def _default_scale(registry: Registry, images: list[Path], day: datetime.date) -
     return kept.name
 
 
-def _before_measuring(
-    registry: Registry, images: list[Path], terms: RecordTerms, accept_scan: str
-) -> datetime.date:
-    """The day of the check; refuses a person who may not check, names unvalidated software.
-
-    Scans used before need a reason, or at a terminal the answer that they are meant: raises
-    `UsedScanError`.
-    """
-    from sieve_registry.checks.commands import used_before
-    from sieve_registry.checks.errors import UsedScanError
+def _before_measuring(registry: Registry, terms: RecordTerms) -> datetime.date:
+    """The day of the check; refuses a person who may not check, names unvalidated software."""
     from sieve_registry.checks.validation import caution
     from sieve_registry.cli.support.running import print_remark
     from sieve_registry.ledger.events import CheckRecorded
@@ -194,14 +187,24 @@ def _before_measuring(
     refuse_unentitled(registry, CheckRecorded, terms)
     if unvalidated := caution(registry):
         print_remark(f"{unvalidated}.")
-    scans_used = [] if accept_scan.strip() else used_before(registry, images)
-    if scans_used and not sys.stdin.isatty():
-        raise UsedScanError(sentence="; ".join(scans_used))
-    for sentence in scans_used:
-        output.text(f"{sentence}.")
-    if scans_used:
-        typer.confirm("Check with the same scans again?", abort=True)
     return terms.on_date or registry.today()
+
+
+def _ask_about_scans_used(registry: Registry, images: list[Path], accept_scan: str) -> None:
+    """Scans used before need a reason, or at a terminal the answer that they are meant.
+
+    Raises `UsedScanError` where nobody can be asked.
+    """
+    from sieve_registry.checks.commands import used_before
+    from sieve_registry.checks.errors import UsedScanError
+
+    used = [] if accept_scan.strip() else used_before(registry, images)
+    if used and not sys.stdin.isatty():
+        raise UsedScanError(sentence="; ".join(used))
+    for sentence in used:
+        output.text(f"{sentence}.")
+    if used:
+        typer.confirm("Check with the same scans again?", abort=True)
 
 
 def _light(
