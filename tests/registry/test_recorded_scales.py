@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import json
-from math import hypot, sqrt
+from dataclasses import replace
+from math import hypot, radians, sqrt
 from pathlib import Path
 
 import pytest
@@ -13,9 +14,11 @@ from clock import Clock
 from program import Program
 from registry_made import Measuring
 from scale_lab import GRID, SCANNER, ScaleLab, check, parsed
-from sieve_inspect.scale.parts import Cause
+from sieve_inspect.scale.parts import Cause, Sensor
 from sieve_registry.checks.queries import get_check
 from sieve_registry.report.gather import chain_lines
+from sieve_registry.scales.artefacts import Device
+from sieve_registry.scales.surroundings import of_stand_off
 from sieve_registry.store.engine import Registry
 
 
@@ -250,23 +253,23 @@ def test_the_audit_lists_checks_by_no_valid_scale(
     assert check(lab, scan).code == 0
     assert lab(*by_file, "2026-04-02").code == 0
     assert lab.calibrate("--interval-months", "1", "--name", "short").code == 0
-    late = (
-        "check",
-        "S-1",
-        scan,
-        "--scale",
-        "short",
-        "--date",
-        "2026-04-20",
-        "--by",
-        "Bo",
-        "--accept-scan",
-        "a drawn scan",
-    )
-    assert lab(*late, "--accept-expired", "a spare is coming").code == 0
+    late = ("check", "S-1", scan, "--scale", "short", "--date", "2026-04-20", "--by", "Bo")
+    reasons = ("--accept-expired", "a spare is coming", "--accept-scan", "a drawn scan")
+    assert lab(*late, *reasons).code == 0
     found = parsed(lab("audit", "--as-of", "2026-05-01", "--json", "-"))["no_scale"]
     assert [(row["check"], row["why"]) for row in found] == [
         ("C-0001", "scale not recorded: made for a test"),
         ("C-0003", "scale not recorded: made for a test"),
         ("C-0004", "scale short expired on 2026-04-02; accepted by Bo: a spare is coming"),
     ]
+
+
+def test_the_height_costs_what_the_sensor_makes_of_it() -> None:
+    """1 mm of 300 mm; straight down a slant of 0.1° over fields of 10 mm; rectangles."""
+    assert of_stand_off(1_000, 300_000).u_rel == pytest.approx(1 / 300 / sqrt(3))
+    slant = radians(0.1) / 10 / sqrt(3)
+    assert of_stand_off(-1_000, 300_000, Sensor.CONTACT).u_rel == pytest.approx(slant)
+    plain = Device("M-1", "microscope", "1", "4x", "transmitted", "srgb", 0.0, 100.0, 30_000.0)
+    assert plain.sees_by is Sensor.AREA_CAMERA
+    assert replace(plain, sensor="telecentric").sees_by is Sensor.TELECENTRIC
+    assert replace(plain, kind="scanner").sees_by is Sensor.LINE_CAMERA

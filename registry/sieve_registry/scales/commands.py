@@ -245,7 +245,8 @@ def calibrate_device(
         against = _of_device(registry, device, plain.scale)
         plausible = pictures.plausible(plain, against, terms.by)
         warm = warmed(plausible, artefact, conditions)
-        calibration = replace(warm, warnings=(*warm.warnings, *to_note))
+        seen = replace(warm.scale, sensor=device.sees_by)
+        calibration = replace(warm, scale=seen, warnings=(*warm.warnings, *to_note))
         picture = residuals_png(calibration)
     else:
         line = pictures.calibrate_line(

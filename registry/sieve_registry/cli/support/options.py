@@ -6,7 +6,7 @@ import os
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from decimal import Decimal, InvalidOperation
 from enum import StrEnum
@@ -19,6 +19,7 @@ from sieve_inspect.errors import UsageError
 
 if TYPE_CHECKING:
     from sieve_inspect.illumination.model import Illumination
+    from sieve_inspect.scale import Scale
     from sieve_registry.sieves.recording import RecordTerms
     from sieve_registry.store.engine import Registry
 
@@ -82,6 +83,7 @@ Reason = Annotated[str, option("Why.", "T")]
 Sieve = Annotated[str, argument("The sieve.", "ID")]
 Humidity = Annotated[float | None, option("Relative humidity of the room.", "PERCENT")]
 Temperature = Annotated[float | None, option("Room temperature in °C.", "C")]
+SensorOption = Annotated[str, option("line camera, contact, telecentric or area camera.", "T")]
 UmPerPx = Annotated[str | None, option("Micrometres per pixel, by hand.", "X[,Y]")]
 WhyLate = Annotated[str, option("Reason for late entry.", "T")]
 
@@ -135,6 +137,17 @@ def read_angles(text: str | None, option: str) -> float | tuple[float, float] | 
         return x, y
     (angle,) = read_numbers(text, option, 1) or [0.0]
     return angle
+
+
+def seen_by(scale: Scale, sensor: str) -> Scale:
+    """The scale of a device with this sensor, "" for the scale's own. Raises `UsageError`."""
+    from sieve_inspect.scale.parts import Sensor
+
+    if not sensor:
+        return scale
+    if sensor not in tuple(Sensor):
+        raise UsageError(message=f"--sensor is one of {', '.join(Sensor)}, not '{sensor}'.")
+    return replace(scale, sensor=Sensor(sensor))
 
 
 def stated_light(
