@@ -95,7 +95,6 @@ def add(
     if output.emit(json_path, certificate_dict(fact)):
         return
     _print_certificate(fact)
-    output.recorded(fact.seq)
 
 
 def _direction(

@@ -247,7 +247,6 @@ def _print_check(detail: CheckDetail, cloth: str) -> None:
     if check.action:
         output.text(check.action_reason or f"Proposed: {check.action}. You decide.")
     output.line(f"Recorded as {check.id}. Its report: sieveward report {check.id}")
-    output.line(f"To withdraw it: sieveward correct {check.id} --void --reason T")
 
 
 def _print_scans(payload: Mapping[str, Any]) -> None:

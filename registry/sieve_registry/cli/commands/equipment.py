@@ -94,7 +94,7 @@ def add(
     terms = options.terms(None, by, why_late)
     with options.opened(context, create=True) as registry:
         piece = equipment.add_equipment(registry, new, terms, files or ())
-    _show(piece, json_path, piece.seq)
+    _show(piece, json_path)
 
 
 @equipment_app.command("list")
@@ -191,7 +191,7 @@ def log(
             next_due=options.read_day(next_due),
             documents=files or (),
         )
-    _show(piece, json_path, max(fact.seq for fact in piece.log))
+    _show(piece, json_path)
 
 
 @equipment_app.command()
@@ -242,12 +242,10 @@ def _event_dict(fact: Fact[EquipmentLogged]) -> dict[str, Any]:
     }
 
 
-def _show(piece: Equipment, json_path: str | None, event: int | None = None) -> None:
+def _show(piece: Equipment, json_path: str | None) -> None:
     if output.emit(json_path, equipment_dict(piece)):
         return
     _print(piece)
-    if event is not None:
-        output.recorded(event)
 
 
 def _print(piece: Equipment) -> None:

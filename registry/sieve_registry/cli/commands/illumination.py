@@ -131,6 +131,5 @@ def _print(lit: Illumination, out: Path | None, kept: KeptIllumination | None) -
     output.text(f"Known from: {lit.source}.")
     if kept is not None:
         output.line(f"Recorded as illumination {kept.name}, valid until {kept.valid_until}.")
-        output.recorded(kept.event)
     if out is not None:
         output.line(f"Illumination file: {out}")

@@ -90,7 +90,6 @@ def beads(
     if number is not None and last is not None:
         agree = "agree" if abs(number) <= 1 else "do not agree"
         output.line(f"Beads and optical check {last.id} {agree}: E_n = {number:+.2f}")
-    output.recorded(event.seq)
 
 
 @reference_app.command()
@@ -132,7 +131,6 @@ def cement(
         )
     else:
         output.line(f"C is outside 0.80 to 1.20: replace the cloth of {event.subject}. You decide.")
-    output.recorded(event.seq)
 
 
 @reference_app.command()
@@ -174,7 +172,6 @@ def master(
     else:
         word = "satisfactory" if result.satisfactory else "unsatisfactory"
         output.line(f"E_n = {result.e_n:+.2f}: {word}.")
-    output.recorded(event.seq)
 
 
 @reference_app.command()

@@ -215,6 +215,5 @@ def _print(
     print_calibration(calibration)
     if kept is not None:
         output.line(f"Recorded as scale {kept.name}, valid until {kept.valid_until}.")
-        output.recorded(kept.event)
     if out is not None:
         output.line(f"Scale file: {out}")

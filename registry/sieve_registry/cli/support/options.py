@@ -188,16 +188,22 @@ def terms(date: str | None, by: str | None, why_late: str = "") -> RecordTerms:
 def opened(context: typer.Context, *, create: bool = False) -> Iterator[Registry]:
     """The registry that `--registry` names (the typer context's object), closed at the end.
 
-    Where the laboratory demands sign-in, the first record asks for the password of `--by`.
+    Where the laboratory demands sign-in, the first record asks for the password of `--by`. A
+    command that takes `--by` ends with the number of what it recorded.
     """
     from dataclasses import replace
 
+    from sieve_registry.cli.support import recorded
     from sieve_registry.store.engine import open_registry
 
     opened_registry = open_registry(context.obj, create=create)
-    signing_in = SigningIn(context.params["by"]) if "by" in context.params else None
+    records = "by" in context.params
+    signing_in = SigningIn(context.params["by"]) if records else None
+    before = recorded.last_event(opened_registry) if records else 0
     try:
         yield replace(opened_registry, identify=signing_in)
+        if records:
+            recorded.say_at_the_end(context, opened_registry, before)
     finally:
         opened_registry.close()
 

@@ -70,12 +70,6 @@ def text(text: str, later: str = "", *, first: str = "") -> None:
         line(row)
 
 
-def recorded(event: int) -> None:
-    """Print the number of a record and how to withdraw it."""
-    undo = f"sieveward correct {event} --void --reason T"
-    text(f"Recorded as event {event}. To withdraw it: {undo}")
-
-
 def listed(items: Iterable[str]) -> None:
     """Print reasons or remarks as a list, a paragraph each."""
     for item in items:

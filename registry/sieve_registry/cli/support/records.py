@@ -210,11 +210,8 @@ def record_of_sieve(
         history = queries.get_history(registry, state.sieve.id)
     if output.emit(json_path, state_dict(state, history)):
         return
-    retirement = () if history.retirement is None else (history.retirement,)
-    newest = max((*history.uses, *history.acts, *history.edits, *retirement), key=lambda r: r.seq)
     for sentence in sentences(state, history):
         output.text(sentence)
-    output.recorded(newest.seq)
 
 
 def check_dict(check: Check) -> dict[str, Any]:
