@@ -58,9 +58,10 @@ def _undo_of(event: Event) -> str:
 
     if event.kind in corrections.VOIDABLE or event.kind in AMENDABLE:
         return f"To withdraw it: sieveward correct {event.seq} --void --reason T"
+    edit = f"sieveward sieve edit {quote(event.subject)}"
     own: Mapping[str, str] = {
-        events.SieveAdded.KIND: f"To put it right: sieveward sieve edit {quote(event.subject)}, after "
-        f"its first check sieveward correct {event.seq} --set NAME=VALUE --reason T",
+        events.SieveAdded.KIND: f"To put it right: {edit}, after its first check sieveward correct "
+        f"{event.seq} --set NAME=VALUE --reason T",
         events.ReportIssued.KIND: f"To withdraw it: sieveward report --withdraw {event.subject} "
         "--reason T",
         events.AuthorisationGiven.KIND: "To withdraw it: sieveward person withdraw",
