@@ -115,16 +115,14 @@ def check(
     from sieve_registry.scales.choice import ScaleRequest, choose_scale, parse_stand_off_um
     from sieve_registry.scales.environment import Environment
 
-    inputs = [("the scale", output.existing_file(scale_name))]
-    output.check_outputs([], json_path, inputs + [("the scan", path) for path in images])
+    _refuse_overwriting(json_path, scale_name, images)
     terms, air = options.terms(date, by, why_late), Environment(temperature, humidity)
     stated = options.stated_light(lamp_angle, view_angle)
     with options.opened(context) as registry:
         day = _before_measuring(registry, terms)
-        stated_scale = (scale_name, um_per_px, target_in_scan) != (None, None, None)
         request = ScaleRequest(
             day,
-            recorded=None if stated_scale else _default_scale(registry, images, day),
+            recorded=_default_scale(registry, images, day, (scale_name, um_per_px, target_in_scan)),
             named=scale_name,
             um_per_px=um_per_px,
             setting=setting,
@@ -154,8 +152,7 @@ def check(
                 accept_scan=accept_scan,
                 measure=partial(check_commands.measure_scans, progress=update),
             )
-        taken = check_commands.accepting(taken, accept_cloth)
-        taken = check_commands.in_environment(taken, air)
+        taken = check_commands.in_environment(check_commands.accepting(taken, accept_cloth), air)
         detail = get_check(registry, check_commands.record(registry, taken, terms, visual))
     if not output.emit(json_path, detail_dict(detail)):
         _print_check(detail, taken.cloth.sentence)
@@ -163,13 +160,23 @@ def check(
         raise typer.Exit(1)
 
 
-def _default_scale(registry: Registry, images: list[Path], day: datetime.date) -> str | None:
-    """The recorded scale by the dpi of the scans or the settings; None where none is recorded."""
+def _refuse_overwriting(json_path: str | None, scale_name: str | None, images: list[Path]) -> None:
+    inputs = [("the scale", output.existing_file(scale_name))]
+    output.check_outputs([], json_path, inputs + [("the scan", path) for path in images])
+
+
+def _default_scale(
+    registry: Registry, images: list[Path], day: datetime.date, stated: tuple[str | None, ...]
+) -> str | None:
+    """The recorded scale by the dpi of the scans or the settings; None where none is recorded.
+
+    None as well where another scale is `stated`.
+    """
     from sieve_registry.cli.support.running import print_remark
     from sieve_registry.scales.default_scale import default_scale, dpi_sentence, recorded_scales
     from sieve_registry.settings import load_settings
 
-    if not recorded_scales(registry, day):
+    if stated != (None,) * len(stated) or not recorded_scales(registry, day):
         return None
     known = load_settings()
     kept = default_scale(registry, images, day, (known.scale, known.device))
