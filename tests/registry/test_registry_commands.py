@@ -368,14 +368,14 @@ def test_a_record_names_its_event_and_the_command_that_withdraws_it(shelf: Progr
         assert f"Recorded as event {command[1]}." in out
         done = shelf(*command[:-1], "typed by mistake")
         assert done.code == 0, done.err
-    for words, undo in (
+    for typed, undo in (
         (("sieve", "add", "S-3", "--nominal", "75um"), "sieveward sieve edit S-3, after its first"),
         (("rule", "S-1", "--set", "simple"), "record it anew"),
         (("stack", "add", "sand", "S-1"), "record it anew"),
         (("laboratory", "--validated", "yes"), "record it anew"),
     ):
-        out = " ".join(shelf(*words).out.split())
-        assert re.search(r"Recorded as event \d+\. ", out), words
+        out = " ".join(shelf(*typed).out.split())
+        assert re.search(r"Recorded as event \d+\. ", out), typed
         assert undo in out
     assert "Recorded as" not in shelf("rule", "S-1").out  # shown, not set
     state = said(shelf("sieve", "show", "S-1", "--json", "-"))
