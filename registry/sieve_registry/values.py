@@ -79,6 +79,8 @@ def add_months(day: date, months: int) -> date:
     year, month = index // 12, index % 12 + 1
     if year > date.max.year:
         return date.max
+    if day.day <= 28:
+        return date(year, month, day.day)
     return date(year, month, min(day.day, calendar.monthrange(year, month)[1]))
 
 
