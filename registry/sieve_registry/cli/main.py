@@ -8,6 +8,7 @@ import os
 import sys
 from collections.abc import Callable
 from copy import copy
+from functools import cache
 from typing import Annotated, Any, NoReturn
 
 import typer
@@ -142,15 +143,21 @@ for _panel, _commands in _COMMANDS.items():
 
 def _program(typed: list[str]) -> typer.Typer:
     """The program with the command typed alone, if there is one: to make all takes a while."""
-    program, words = copy(app), iter(typed)
+    words = iter(typed)
     for word in words:
         if word == "--registry":
             next(words, "")
         elif not word.startswith("-"):
-            program.registered_commands = [c for c in app.registered_commands if c.name == word]
-            program.registered_groups = [g for g in app.registered_groups if g.name == word]
-            return program if program.registered_commands or program.registered_groups else app
+            return _program_with(word)
     return app
+
+
+@cache
+def _program_with(name: str) -> typer.Typer:
+    program = copy(app)
+    program.registered_commands = [made for made in app.registered_commands if made.name == name]
+    program.registered_groups = [made for made in app.registered_groups if made.name == name]
+    return program if program.registered_commands or program.registered_groups else app
 
 
 def main() -> None:

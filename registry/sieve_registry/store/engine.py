@@ -35,6 +35,7 @@ from sieve_registry.store.reading_mode import (
 )
 from sieve_registry.store.schema import HEAD_INFO, HEAD_REVISION, WRITER_INFO
 from sieve_registry.store.seal import Note, note_head, remove_seal, seal, write_note
+from sieve_registry.store.unsaid import note_unsaid
 
 BUSY_MS = 5000
 _WRITE = "sieveward_write"
@@ -115,6 +116,8 @@ class Registry:
                 yield writer
                 head = writer.info.pop(HEAD_INFO, None)
                 first = None if head is None else heads.first_hash(writer)
+                if head is not None:
+                    note_unsaid(self.place, *head)
         if head is not None:
             if self.head_note is not None:
                 (write_note if after_loss else note_head)(self.head_note, Note(*head))

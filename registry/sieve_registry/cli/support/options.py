@@ -197,6 +197,7 @@ def opened(context: typer.Context, *, create: bool = False) -> Iterator[Registry
     from sieve_registry.store.engine import open_registry
 
     opened_registry = open_registry(context.obj, create=create)
+    _say_unsaid(opened_registry)
     records = "by" in context.params
     signing_in = SigningIn(context.params["by"]) if records else None
     before = recorded.last_event(opened_registry) if records else 0
@@ -206,6 +207,24 @@ def opened(context: typer.Context, *, create: bool = False) -> Iterator[Registry
             recorded.say_at_the_end(context, opened_registry, before)
     finally:
         opened_registry.close()
+
+
+def _say_unsaid(registry: Registry) -> None:
+    """Say what a program that was killed had recorded, which it may not have said itself."""
+    from sieve_registry.store.unsaid import take_unsaid
+
+    with registry.reading() as connection:
+        left = take_unsaid(connection, registry.place)
+    for unsaid in left:
+        event = unsaid.event
+        if event is None:
+            said = f"was stopped before it had recorded event {unsaid.count}: record that again"
+        else:
+            said = (
+                f"was stopped after it had recorded event {event.seq} ({event.kind}: "
+                f"{event.subject}, by {event.person}): do not record that again"
+            )
+        sys.stderr.write(f"Note: a program {said}.\n")
 
 
 @dataclass
