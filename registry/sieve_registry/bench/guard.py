@@ -57,7 +57,9 @@ _KEY = "key"
 _DIGITS = 15  # of a length
 _PAUSE_S = 20.0  # the longest pause within a body
 _SLOWEST = 50_000  # bytes a second, on this computer
-_OTHER_ACCOUNT = "This page is open to the account that started it alone: start `sieveward bench` under your own."
+_OTHER_ACCOUNT = (
+    "This page is for the account that started it alone: run `sieveward bench` under your own."
+)
 _NO_KEY = (
     "This page needs its key: open the address that `sieveward bench` printed when it was started."
 )
