@@ -269,7 +269,7 @@ def test_what_a_killed_program_could_not_say_the_next_says_once(
 
         opened = open_registry(path, now=clock)
         if recorded:
-            heads.journal_head = kill  # called right after the commit, before anything is printed
+            heads.journal_head = kill  # type: ignore[assignment] # called after the commit
         else:
             listening.listen(opened.engine, "commit", kill)  # called before the commit
         sieve_commands.log_use(opened, "S-1", 3, by="Ada Moss")
