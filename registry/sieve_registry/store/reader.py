@@ -6,7 +6,6 @@ from collections import defaultdict
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from datetime import date
-from itertools import chain
 from typing import Any, TypeVar, cast
 
 from sqlalchemy import Connection, FromClause, Row, Select, Table, func, select
@@ -50,13 +49,8 @@ def events(connection: Connection) -> Iterator[Event]:
         yield Event(*row)
 
 
-def rows_by_many(connection: Connection, query: Select[Any]) -> Iterator[Row[Any]]:
-    """The rows of a query, fetched a thousand at a time: a third quicker than each alone."""
-    return chain.from_iterable(connection.execute(query).partitions(1000))
-
-
 @contextmanager
-def _legible() -> Iterator[None]:
+def legible() -> Iterator[None]:
     """Raise `BrokenRecordError` for a row that cannot be read as a record."""
     try:
         yield
@@ -82,7 +76,7 @@ def event_known_on(connection: Connection, end_of_day: str) -> int:
     return int(connection.execute(last).scalar_one() if after is None else after - 1)
 
 
-@_legible()
+@legible()
 def facts(
     connection: Connection,
     wanted: Sequence[type[Payload]],
@@ -105,23 +99,7 @@ def facts(
     return [cast("Fact[Payload]", rows.fact(row)) for row in matching]
 
 
-@_legible()
-def facts_with(
-    connection: Connection, field: str, subject: str | None = None, until: int | None = None
-) -> list[Fact[EventPayload]]:
-    """Events of any kind whose payload may hold a field, in the order of recording.
-
-    A text within a payload may look like the field: look at the payload's own. Else as `facts`.
-    """
-    query = select(schema.event).where(schema.event.c.payload.contains(f'"{field}":'))
-    if until is not None:
-        query = query.where(schema.event.c.seq <= until)
-    if subject is not None:
-        query = query.where(schema.event.c.subject == subject)
-    return [rows.fact(row) for row in connection.execute(query.order_by(schema.event.c.seq))]
-
-
-@_legible()
+@legible()
 def histories(
     connection: Connection, sieve_id: str | None = None, until: int | None = None
 ) -> dict[str, SieveHistory]:
@@ -139,7 +117,7 @@ def histories(
     )
 
 
-@_legible()
+@legible()
 def histories_at(
     connection: Connection, day: date, until: int | None = None
 ) -> dict[str, SieveHistory]:
@@ -180,7 +158,7 @@ def _build(
     if sieve_id is not None:
         query = query.where(schema.sieve.c.id == sieve_id)
     renamed = _renamed(fact for group in corrected.values() for fact in group)
-    known = (row for row in rows_by_many(connection, query) if row.id not in renamed)
+    known = (row for row in connection.execute(query) if row.id not in renamed)
     sieves = sorted(known, key=lambda row: str(row.id))
     return {
         row.id: corrections.apply(
@@ -233,7 +211,7 @@ def _last_checks(
         .scalar_subquery()
     )
     query = _with_event(check).join(schema.sieve, check.c.seq == newest)
-    return {row.sieve_id: [row] for row in rows_by_many(connection, query)}
+    return {row.sieve_id: [row] for row in connection.execute(query)}
 
 
 def _summed_uses(
@@ -279,7 +257,7 @@ def _summed_uses(
     }
 
 
-@_legible()
+@legible()
 def check_detail(connection: Connection, check_id: str) -> CheckDetail | None:
     """One check with everything that belongs to it, or None."""
     check, margin, link = schema.check, schema.check_margin, schema.check_evidence
@@ -388,6 +366,6 @@ def _grouped(
     if sieve_id is not None:
         query = query.where(table.c.sieve_id == sieve_id)
     groups: defaultdict[str, list[Row[Any]]] = defaultdict(list)
-    for row in rows_by_many(connection, query):
+    for row in connection.execute(query):
         groups[row.sieve_id].append(row)
     return groups

@@ -56,7 +56,6 @@ def measure(
     scale: ScaleOption = None,
     um_per_px: options.UmPerPx = None,
     dpi: DpiOption = None,
-    sensor: options.SensorOption = "",
     lamp_angle: options.LampAngle = None,
     view_angle: options.ViewAngle = None,
     illumination: options.IlluminationFile = None,
@@ -96,7 +95,7 @@ def measure(
             measurement = measure_scans(
                 images,
                 nominal_um=None if nominal is None else resolve_nominal(nominal),
-                scale=options.seen_by(read_scale(scale, um_per_px, dpi), sensor),
+                scale=read_scale(scale, um_per_px, dpi),
                 encoding=encoding,
                 illumination=options.stated_light(lamp_angle, view_angle, illumination),
                 judging=Judging(standard, grade, rule or "guard-band", n),
@@ -174,9 +173,7 @@ def print_measurement(measurement: Measurement) -> None:
         )
         output.listed(verdict.reasons)
         output.text(verdict.action_reason)
-        return
-    output.listed(measurement.repeated)
-    if torn := measurement.count("torn"):
+    elif torn := measurement.count("torn"):
         holes = "a torn aperture lets" if torn == 1 else "torn apertures let"
         output.line(f"Inspect the cloth: {holes} oversize through.")
 
