@@ -6,7 +6,6 @@ import calendar
 import re
 import unicodedata
 from datetime import date
-from decimal import Decimal, InvalidOperation
 
 from sieve_inspect.errors import UsageError
 from sieve_registry.errors import BadTextError, DateRefusedError
@@ -80,6 +79,8 @@ def add_months(day: date, months: int) -> date:
     year, month = index // 12, index % 12 + 1
     if year > date.max.year:
         return date.max
+    if day.day <= 28:
+        return date(year, month, day.day)
     return date(year, month, min(day.day, calendar.monthrange(year, month)[1]))
 
 
@@ -93,17 +94,6 @@ def read_date(text: str) -> date:
         raise DateRefusedError(
             reason=f"{text!r} is not a date", advice="write dates as 2026-01-12"
         ) from None
-
-
-def read_figure(what: str, text: str) -> Decimal:
-    """A number as typed, exact; a comma is a decimal comma. Raises `UsageError`."""
-    try:
-        figure = Decimal(text.strip().replace(",", "."))
-    except InvalidOperation:
-        raise UsageError(message=f"The {what} {text!r} is not a number.") from None
-    if not figure.is_finite() or not 0 <= figure < 10**9:
-        raise UsageError(message=f"A {what} of {text} is not plausible.")
-    return figure
 
 
 def refuse_future(day: date, today: date, what: str) -> None:

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import http.cookies
+import os
 import socket
+import sys
 import time
 from collections.abc import Iterator
 
@@ -11,7 +13,7 @@ import httpx
 import pytest
 
 from bench_lab import SCAN, Lab, asking
-from sieve_registry.bench import guard, patience
+from sieve_registry.bench import accounts, guard, patience
 from sieve_registry.bench.address import Address
 from sieve_registry.sieves import queries as sieve_queries
 
@@ -64,6 +66,19 @@ def test_the_printed_address_leads_in_and_keeps_its_key_in_a_strict_cookie(
     assert lab.desk.key not in entry.headers["Location"]
     page = stranger.get("/sieve?id=S-0075")  # the client keeps the cookie, as a browser does
     assert (page.status_code, "S-0075" in page.text) == (200, True)
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="other systems do not say who asks")
+def test_another_account_that_learned_the_key_is_shown_nothing(
+    lab: Lab, stranger: httpx.Client, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A browser sends the cookie to every port of 127.0.0.1, also to one of another account."""
+    stranger.cookies.set(Address(at(lab)[1]).key_cookie, lab.desk.key)
+    assert stranger.get("/sieve?id=S-0075").status_code == 200
+    monkeypatch.setattr(os, "geteuid", lambda: 61_234)  # the bench's account is another now
+    monkeypatch.setattr(accounts, "_ROOT", 61_235)
+    refused = stranger.get("/sieve?id=S-0075")
+    assert (refused.status_code, "S-0075" in refused.text) == (403, False)
 
 
 def send(lab: Lab, data: bytes) -> bytes:

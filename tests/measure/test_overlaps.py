@@ -42,6 +42,20 @@ def test_common_apertures_count_in_the_first_field(
         assert direction.count == both.count("ok") - second["overlap"]
 
 
+def test_what_is_shown_again_is_said_and_is_no_further_field(
+    measured: dict[str, si.Measurement],
+) -> None:
+    both = measured["both"]
+    repeated = both.to_dict()["images"][1]["overlap"]
+    (sentence,) = both.repeated
+    assert sentence.startswith(f"{repeated} of ")
+    assert "apertures of second.png are those of an earlier scan" in sentence
+    verdict = both.judge("iso3310-1:2016")
+    assert sentence in verdict.reasons
+    # Most of the second field is in the first.
+    assert any("fields 1 of " in reason for reason in verdict.reasons)
+
+
 def test_one_field_has_no_overlap(measured: dict[str, si.Measurement]) -> None:
     (entry,) = measured["one"].to_dict()["images"]
     assert entry["overlap"] == 0

@@ -54,7 +54,17 @@ def test_check_refuses_the_same_scan_twice_and_records_nothing(
     assert ended.code == 28
     assert "scan.png and copy.png" in ended.err
     assert program(*lab, "report", "C-0001").code == 35
-    assert program(*lab, "check", "S-1", "scan.png", "other.png", "--um-per-px", "10").code == 0
+    again = (*lab, "check", "S-1", "scan.png", "other.png", "--um-per-px", "10")
+    assert program(*again).code == 0
+    # Nobody can be asked without a terminal: a reason is needed, and it is recorded.
+    refused = program(*again)
+    assert (refused.code, refused.err.count("\n")) == (28, 1)
+    assert "scan.png is the same file that check C-0001 of sieve S-1 used" in refused.err
+    assert "with --accept-scan REASON" in refused.err
+    assert program(*lab, "report", "C-0002").code == 35
+    agreed = program(*again, "--accept-scan", "judged by another person")
+    assert agreed.code == 0
+    assert "judged by another person" in " ".join(agreed.out.split())
 
 
 def test_only_the_bytes_decide(tmp_path: Path) -> None:

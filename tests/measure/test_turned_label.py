@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import pytest
 
+from sieve_inspect.errors import UsageError
+from sieve_inspect.measurement.label import exchanged_by_label
 from sieve_inspect.measurement.model import Measurement
-from sieve_inspect.measurement.options import Judging, Prior, quarter_turned
+from sieve_inspect.measurement.options import Judging, Prior
 from sieve_inspect.measurement.pipeline import measure_array
 from sieve_inspect.summary.fields import FieldScatter
 from sieve_inspect.summary.uncertainty import Contribution
@@ -19,13 +21,42 @@ PICTURE = render(
 )
 
 
-@pytest.mark.parametrize(
-    ("degrees", "quarter"),
-    [(0, False), (44, False), (46, True), (90, True), (134, True), (136, False), (180, False),
-     (-90, True), (270, True), (-30, False), (360, False)],
-)  # fmt: skip
-def test_a_turn_beyond_45_degrees_swaps_the_directions(degrees: float, quarter: bool) -> None:
-    assert quarter_turned(degrees) is quarter
+@pytest.mark.parametrize("cloth", [-40, -10, 0, 10, 40])
+@pytest.mark.parametrize("turned", [0, 20, 44, 46, 50, 90, 135, 180, 270, -30, -90, 360])
+def test_directions_stay_however_the_sieve_is_turned(cloth: int, turned: int) -> None:
+    # Cloth at an angle to the label shows at cloth + turned, measured within 45° of horizontal;
+    # each quarter turn on the way back makes the picture's x the cloth's y.
+    shown = cloth + turned
+    seen = (shown + 45) % 90 - 45
+    quarters = (shown - seen) // 90
+    assert exchanged_by_label([seen], turned) == (bool(quarters % 2),)
+
+
+def test_fields_on_both_sides_of_45_degrees_keep_the_directions_of_the_first() -> None:
+    assert exchanged_by_label([44.0, -44.5, 43.0], 0) == (False, True, False)
+    assert exchanged_by_label([-44.5, 44.0], 44) == (True, False)
+
+
+def test_a_turn_is_a_number() -> None:
+    with pytest.raises(UsageError, match="an angle in degrees"):
+        Prior(turned_deg=float("nan"))
+
+
+def test_cloth_askew_to_its_label_keeps_its_directions_at_40_degrees() -> None:
+    # The cloth lies 10° to the label, the label 40° in the picture: the lattice at 50° is read as
+    # -40°, along the cloth's y, although the label is turned by less than 45°.
+    picture = render(
+        Cloth(14.2, 9.5, aperture_y_px=14.8, sd_px=0.2, rotation_deg=50, seed=4),
+        sensor=Sensor(noise=0.01, seed=4),
+        shape=(240, 260),
+    )
+    m = measure_array(
+        picture.image, nominal_um=145, um_per_px=10, encoding="srgb", prior=Prior(turned_deg=40)
+    )
+    assert m.to_dict()["angle_deg"] == pytest.approx(-40, abs=0.1)
+    assert m.exchanged == (True,)
+    x, y = m.directions
+    assert y.mean_um - x.mean_um == pytest.approx(6.0, abs=0.6)
 
 
 def _measured(turned_deg: float) -> Measurement:

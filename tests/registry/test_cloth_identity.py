@@ -200,6 +200,7 @@ def test_the_command_names_the_option(
         add(name)
     check_cloth("S-1", cloth("a", 1))
     measuring.cloths = (cloth("a", 2),)
+    scan.write_bytes(to_bytes(cloth("a", 2)))  # another file
     order = ("check", "S-2", scan, "--um-per-px", "5.29")
     code, _, err = run(*order)
     assert code == 60

@@ -240,3 +240,13 @@ def test_scans_of_an_earlier_check_are_named_in_the_record(
     assert "warnings" not in json.loads(first.event.payload)
     (warning,) = json.loads(second.event.payload)["warnings"]
     assert f"the same file that check {first.check.id} of sieve S-1 used" in warning
+
+
+def test_scans_of_a_void_check_are_free_again(
+    registry: Registry, add: Callable[..., Any], check: Callable[..., Any], scan: Path
+) -> None:
+    add("S-1")
+    first = check()
+    assert len(check_commands.used_before(registry, [scan])) == 1
+    void(registry, first.check.id, "another sieve was scanned")
+    assert check_commands.used_before(registry, [scan]) == []

@@ -28,7 +28,7 @@ from sieve_registry.errors import NetworkDriveError, RegistryFileError
 from sieve_registry.sieves import commands as sieve_commands
 from sieve_registry.sieves import queries as sieve_queries
 from sieve_registry.sieves.recording import RecordTerms
-from sieve_registry.store import location
+from sieve_registry.store import heads, location
 from sieve_registry.store.engine import Registry, open_registry
 from sieve_registry.store.evidence import EvidenceStore
 from sieve_registry.store.location import network_system
@@ -240,6 +240,45 @@ def test_a_flipped_byte_in_a_log_not_yet_written_back_is_found(
     path.with_name(f"{path.name}-shm").unlink(missing_ok=True)
     found = verification.verify(open_registry(path, now=clock))
     assert [finding.source for finding in found.findings][:1] == ["chain"]
+
+
+@linux
+@pytest.mark.parametrize(
+    ("recorded", "said"),
+    [
+        (True, "a program was stopped after it had recorded event 2 (use logged: S-1, by Ada"),
+        (False, "a program was stopped before it had recorded event 2: record that again"),
+    ],
+    ids=["after the commit", "before it"],
+)
+def test_what_a_killed_program_could_not_say_the_next_says_once(
+    registry: Registry,
+    add: Callable[..., Any],
+    path: Path,
+    clock: Clock,
+    run: Program,
+    recorded: bool,
+    said: str,
+) -> None:
+    add()
+    registry.close()
+
+    def deed() -> None:
+        def kill(*_: object) -> None:
+            os.kill(os.getpid(), signal.SIGKILL)
+
+        opened = open_registry(path, now=clock)
+        if recorded:
+            heads.journal_head = kill  # type: ignore[assignment] # called after the commit
+        else:
+            listening.listen(opened.engine, "commit", kill)  # called before the commit
+        sieve_commands.log_use(opened, "S-1", 3, by="Ada Moss")
+
+    assert in_child(deed) == -signal.SIGKILL
+    shown = run("--registry", path, "sieve", "show", "S-1")
+    assert f"Note: {said}" in shown.err
+    assert run("--registry", path, "sieve", "show", "S-1").err == ""
+    assert verification.ledger_head(open_registry(path, now=clock))[0] == 1 + recorded
 
 
 # --- places ---

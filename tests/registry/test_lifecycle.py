@@ -234,7 +234,8 @@ def test_a_clock_set_back_records_nothing_without_a_reason(
 
 
 def test_commands_of_a_life(run: Program, scan: Path) -> None:
-    typed = ("check", "S-1", str(scan), "--um-per-px", "5.29", "--by", "Ada Moss")
+    by = ("--by", "Ada Moss", "--accept-scan", "a drawn scan")
+    typed = ("check", "S-1", scan, "--um-per-px", "5.29", *by)
     run("sieve", "add", "S-1", "--nominal", "75um", "--type", "W 200", "--warp", "x")
     assert run(*typed).code == 0
     assert "Signed off" in run("sign", "C-0001", "--by", "Bo Reed").out

@@ -63,7 +63,7 @@ def test_tables_that_are_read_stay(shelf: Program, tmp_path: Path) -> None:
 
 def test_what_a_person_reads_fits_80_columns(shelf: Program, scan: Path, tmp_path: Path) -> None:
     today = date.today().isoformat()
-    shelf("check", "S-1", str(scan), *SCALE)
+    shelf("check", "S-1", str(scan), *SCALE, "--accept-scan", "a drawn scan")
     for typed in (("verify",), ("audit", "--as-of", today), ("sieve", "show", "S-1")):
         answer = shelf(*typed)
         out = answer.out

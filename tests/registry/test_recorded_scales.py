@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import json
-from math import hypot, sqrt
+from dataclasses import replace
+from math import hypot, radians, sqrt
 from pathlib import Path
 
 import pytest
@@ -13,9 +14,11 @@ from clock import Clock
 from program import Program
 from registry_made import Measuring
 from scale_lab import GRID, SCANNER, ScaleLab, check, parsed
-from sieve_inspect.scale.parts import Cause
+from sieve_inspect.scale.parts import Cause, Sensor
 from sieve_registry.checks.queries import get_check
 from sieve_registry.report.gather import chain_lines
+from sieve_registry.scales.artefacts import Device
+from sieve_registry.scales.surroundings import of_stand_off
 from sieve_registry.store.engine import Registry
 
 
@@ -157,7 +160,7 @@ def test_an_artefact_seen_warm_is_corrected_and_says_nothing_of_the_check(
     used = ("check", "S-1", scan, "--scale", "warm", "--date", "2026-04-01", "--by", "Bo Reed")
     assert lab(*used).code == 0
     assert Cause.TEMPERATURE not in measuring.calls[-1]["scale"].stated
-    assert lab(*used, "--temperature", "21").code == 0
+    assert lab(*used, "--temperature", "21", "--accept-scan", "a drawn scan").code == 0
     assert Cause.TEMPERATURE in measuring.calls[-1]["scale"].stated
 
 
@@ -198,11 +201,12 @@ def test_a_name_is_the_recorded_scale_and_a_path_is_a_file(
         "schema": "sieveward.scale/1", "um_per_px_x": 5, "um_per_px_y": 5, "u_rel_x": 0.001,
         "u_rel_y": 0.001, "source": "a file",
     }))  # fmt: skip
-    found = parsed(lab("check", "S-1", str(scan), "--scale", "other.json", "--json", "-"))
+    again = ("--accept-scan", "a drawn scan")
+    found = parsed(lab("check", "S-1", scan, "--scale", "other.json", "--json", "-", *again))
     assert found["trace"] is None
-    missing = lab("check", "S-1", str(scan), "--scale", "F-25")
+    missing = lab("check", "S-1", scan, "--scale", "F-25")
     assert missing.code == 56
-    held = lab("check", "S-1", str(scan), "--scale", "other.json", "--setting", "1270dpi")
+    held = lab("check", "S-1", scan, "--scale", "other.json", "--setting", "1270dpi")
     assert held.code == 2
 
 
@@ -244,16 +248,28 @@ def test_the_audit_lists_checks_by_no_valid_scale(
         "schema": "sieveward.scale/1", "um_per_px_x": 5, "um_per_px_y": 5, "u_rel_x": 0.001,
         "u_rel_y": 0.001, "source": "a plate",
     }))  # fmt: skip
-    by_file = ("check", "S-1", str(scan), "--scale", str(other), "--date")
+    by_file = ("check", "S-1", scan, "--scale", other, "--accept-scan", "a drawn scan", "--date")
     assert lab(*by_file, "2026-03-01").code == 0  # before any scale was recorded
     assert check(lab, scan).code == 0
     assert lab(*by_file, "2026-04-02").code == 0
     assert lab.calibrate("--interval-months", "1", "--name", "short").code == 0
-    late = ("check", "S-1", str(scan), "--scale", "short", "--date", "2026-04-20", "--by", "Bo")
-    assert lab(*late, "--accept-expired", "a spare is coming").code == 0
+    late = ("check", "S-1", scan, "--scale", "short", "--date", "2026-04-20", "--by", "Bo")
+    reasons = ("--accept-expired", "a spare is coming", "--accept-scan", "a drawn scan")
+    assert lab(*late, *reasons).code == 0
     found = parsed(lab("audit", "--as-of", "2026-05-01", "--json", "-"))["no_scale"]
     assert [(row["check"], row["why"]) for row in found] == [
         ("C-0001", "scale not recorded: made for a test"),
         ("C-0003", "scale not recorded: made for a test"),
         ("C-0004", "scale short expired on 2026-04-02; accepted by Bo: a spare is coming"),
     ]
+
+
+def test_the_height_costs_what_the_sensor_makes_of_it() -> None:
+    """1 mm of 300 mm; straight down a slant of 0.1° over fields of 10 mm; rectangles."""
+    assert of_stand_off(1_000, 300_000).u_rel == pytest.approx(1 / 300 / sqrt(3))
+    slant = radians(0.1) / 10 / sqrt(3)
+    assert of_stand_off(-1_000, 300_000, Sensor.CONTACT).u_rel == pytest.approx(slant)
+    plain = Device("M-1", "microscope", "1", "4x", "transmitted", "srgb", 0.0, 100.0, 30_000.0)
+    assert plain.sees_by is Sensor.AREA_CAMERA
+    assert replace(plain, sensor="telecentric").sees_by is Sensor.TELECENTRIC
+    assert replace(plain, kind="scanner").sees_by is Sensor.LINE_CAMERA

@@ -92,7 +92,7 @@ def test_show_and_list_read_well(shelf: Program) -> None:
 def test_check_prints_verdict_reasons_values_proposal_number_and_next_step(
     shelf: Program, scan: Path
 ) -> None:
-    out = shelf("check", "S-1", str(scan), *SCALE).out
+    out = shelf("check", "S-1", str(scan), *SCALE, "--accept-scan", "a drawn scan").out
     assert ": pass\nScan field-1.tif, read as srgb, as told.\n" in out
     assert "Judged by iso3310-1:2016, compliance grade, decision rule guard-band.\n" in out
     assert "  - the mean is" in out
@@ -115,7 +115,7 @@ def test_check_exits_with_1_from_the_outcome_named(
     shelf: Program, scan: Path, measuring: Measuring, outcome: str, codes: tuple[int, int]
 ) -> None:
     measuring.outcome = outcome
-    typed = ("check", "S-1", str(scan), *SCALE, "--json", "-")
+    typed = ("check", "S-1", str(scan), *SCALE, "--json", "-", "--accept-scan", "a drawn scan")
     assert said(shelf(*typed))["outcome"] == outcome
     asked = ("fail", "conditional")
     assert tuple(shelf(*typed, "--fail-on", choice).code for choice in asked) == codes
@@ -368,5 +368,15 @@ def test_a_record_names_its_event_and_the_command_that_withdraws_it(shelf: Progr
         assert f"Recorded as event {command[1]}." in out
         done = shelf(*command[:-1], "typed by mistake")
         assert done.code == 0, done.err
+    for typed, undo in (
+        (("sieve", "add", "S-3", "--nominal", "75um"), "sieveward sieve edit S-3, after its first"),
+        (("rule", "S-1", "--set", "simple"), "record it anew"),
+        (("stack", "add", "sand", "S-1"), "record it anew"),
+        (("laboratory", "--validated", "yes"), "record it anew"),
+    ):
+        out = " ".join(shelf(*typed).out.split())
+        assert re.search(r"Recorded as event \d+\. ", out), typed
+        assert undo in out
+    assert "Recorded as" not in shelf("rule", "S-1").out  # shown, not set
     state = said(shelf("sieve", "show", "S-1", "--json", "-"))
     assert (state["uses_total"], state["status"], state["location"]) == (12, "in service", "")

@@ -245,7 +245,7 @@ def test_commands_and_a_hand_scanner(
     assert refused.code == 1
     assert "A: was never checked." in refused.out
     for name in "AB":
-        run("check", name, str(scan), "--um-per-px", "5.29")
+        run("check", name, str(scan), "--um-per-px", "5.29", "--accept-scan", "a drawn scan")
     assert run("stack", "ready", "sand", "--fail-on", "not-ready").code == 0
     typed = ("stack", "run", "sand", "--method", "air-jet", "--mass", "600,0", "--minutes", "5")
     assert run(*typed, "--retained", "A=150.2").code == 0

@@ -94,7 +94,7 @@ def test_a_check_for_information_judges_nothing(
 def test_the_command_takes_both(run: Program, scan: Path) -> None:
     run("sieve", "add", "S-1", "--nominal", "75um")
     scale = Path(__file__).parents[2] / "demo_images" / "scanner-4800dpi.json"
-    check = ("check", "S-1", scan, "--scale", scale, "--json", "-")
+    check = ("check", "S-1", scan, "--scale", scale, "--json", "-", "--accept-scan", "a drawn scan")
     assert json.loads(run(*check, "--visual", "ok").out)["outcome"] == "pass"
     assert json.loads(run(*check, "--visual", "label torn off").out)["outcome"] == "fail"
     assert json.loads(run(*check).out)["outcome"] == "conditional pass"

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from pathlib import Path
 
+import numpy as np
 import pytest
 import typer
 from PIL import Image
@@ -137,7 +138,14 @@ def test_without_the_certificates_u_the_scale_has_the_u_of_a_scale_by_hand(
     assert found.u_rel_x >= 0.001
     assert found.source.endswith(", not certified")
     assert not found.certified
-    text = _run(*typed, "--u-pitch", "0.05um", "--line-width", "100um").replace("\n  ", " ")
+    assert "no dpi to compare" not in text
+    bare = tmp_path / "bare.png"
+    with Image.open(picture) as tagged:
+        Image.fromarray(np.asarray(tagged)).save(bare)
+    typed = [str(bare), *typed[1:-2], "--u-pitch", "0.05um", "--line-width", "100um"]
+    text = _run(*typed).replace("\n  ", " ")
+    # 20.0 and 20.1 um per px as drawn; 25,400 um an inch.
+    assert "no dpi to compare with: 20.05 um per px is 1,267 dpi" in text
     assert "warning: Not certified: no uncertainty of the line" in text
     assert "no uncertainty of the pitch" not in text
     assert load_scale(out).source.endswith(", not certified")

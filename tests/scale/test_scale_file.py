@@ -13,7 +13,7 @@ import pytest
 
 from sieve_inspect.errors import BadScaleFileError, UsageError
 from sieve_inspect.scale import PixelMap, Scale, exact_scale, load_scale, scale_from_text
-from sieve_inspect.scale.parts import Cause
+from sieve_inspect.scale.parts import Cause, Sensor
 
 MAP = PixelMap(
     centre_px=(250.0, 240.0),
@@ -174,6 +174,31 @@ def test_what_a_scale_does_not_state_counts_by_default() -> None:
     assert stated.u_rel_by_cause(0)[Cause.PICTURES] == pytest.approx(2e-4)
     assert stated.u_rel_by_cause(0)[None] == pytest.approx(0.001)
     assert exact_scale(10.0, 10.0).u_rel_in_use(0) == 0
+
+
+def test_a_sensor_has_defaults_of_its_own() -> None:
+    """A microscope has no plate to be wrong over; straight sensors keep their scale with height."""
+    third = 1 / math.sqrt(3)
+    plate = math.pi * 240 / 297_000 / math.sqrt(2)
+    slant = math.radians(0.1) / 10  # per mm of height, over fields of 10 mm
+    # The mean of (dr'/dr + r'/r) / 2 of r' = r (1 + D r²/R²) over a square with R at its corners.
+    side = (np.arange(400) + 0.5) / 200 - 1
+    square = (side[:, None] ** 2 + side**2) / 2
+    lens = {percent: percent / 100 * float(2 * square.mean()) for percent in (0.1, 0.3)}
+    expected = {
+        Sensor.LINE_CAMERA: (plate, third / 300, third * 0.3 / 300),
+        Sensor.CONTACT: (plate, third * slant, third * 0.3 * slant),
+        Sensor.AREA_CAMERA: (third * lens[0.3], third * 0.1 / 30, third * 0.03 / 30),
+        Sensor.TELECENTRIC: (third * lens[0.1], third * slant, third * 0.3 * slant),
+    }
+    for sensor, values in expected.items():
+        scale = Scale(1.0, 1.0, 0.0, 0.0, sensor=sensor)
+        causes = (Cause.PICTURES, Cause.STAND_OFF, Cause.FLATNESS)
+        assert [scale.assumed[cause].u for cause in causes] == pytest.approx(values, rel=1e-4)
+        read = Scale.from_dict(scale.to_dict())
+        assert (read.sensor, read.u_rel_in_use(0)) == (sensor, scale.u_rel_in_use(0))
+    # Files of flatbeds are as they always were.
+    assert "sensor" not in Scale(1.0, 1.0, 0.0, 0.0).to_dict()
 
 
 def test_an_edge_bias_without_a_line_is_not_known(tmp_path: Path) -> None:

@@ -161,7 +161,8 @@ def test_a_check_keeps_the_chain_of_its_own_run(
     assert typing("report", "C-0001", "--out", str(tmp_path / "page.html"))[0] == 0
     page = (tmp_path / "page.html").read_text(encoding="utf-8")
     assert "by the artefact in both.png" in page
-    code, out, _ = typing(*check, "--um-per-px", "20.1")
+    again = (*check, "--accept-scan", "a drawn scan")
+    code, out, _ = typing(*again, "--um-per-px", "20.1")
     assert "beside the cloth: 20.013 x 19.991 um/px" in " ".join(out.split())
     assert typing(*check, "--um-per-px", "20", "--setting", "1200dpi")[0] == 2
     assert typing("verify")[0] == 0

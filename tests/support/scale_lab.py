@@ -79,7 +79,7 @@ def equip(run: Program, picture: Path) -> ScaleLab:
 
 
 def check(lab: ScaleLab, scan: Path, *words: object, day: str = "2026-04-01") -> Answer:
-    seen = ("--visual", "ok")
+    seen = ("--visual", "ok", "--accept-scan", "a drawn scan")
     return lab(
         "check", "S-1", scan, "--scale", "F-24", "--date", day, "--by", "Bo Reed", *seen, *words
     )

@@ -7,7 +7,7 @@ them is that whose edges gave the recorded widths.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -78,16 +78,21 @@ class Closeup:
     across: tuple[Across, Across]
 
 
-def closeup(picture: Picture, scale: Scale, index: int) -> Closeup:
+def closeup(picture: Picture, scale: Scale, index: int, names: str = "xy") -> Closeup:
     """Opening `index` (0 … n - 1 in `picture.field`) with profile and fit in both directions.
 
-    Raises `IndexError` for an index the field lacks.
+    `names` are those of the picture's x and y, "yx" where the label lay so. Raises `IndexError` for
+    an index the field lacks.
     """
     field = picture.field
     if not 0 <= index < len(field.row):
         raise IndexError(index)
     x, y = field.centre[index]
     flags = flag_names(int(field.flags[index]))
+    first, second = (
+        replace(_across(picture, scale, index, axis), direction=name)
+        for axis, name in enumerate(names)
+    )
     return Closeup(
         index=index,
         row=int(field.row[index]),
@@ -95,7 +100,7 @@ def closeup(picture: Picture, scale: Scale, index: int) -> Closeup:
         middle=(float(x), float(y)),
         state=str(field.state[index]),
         flags=tuple(flags.split("+")) if flags else (),
-        across=(_across(picture, scale, index, 0), _across(picture, scale, index, 1)),
+        across=(first, second) if first.direction == "x" else (second, first),
     )
 
 

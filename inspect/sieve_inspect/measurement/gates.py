@@ -34,7 +34,22 @@ def unmet_gates(
 ) -> tuple[Gate, ...]:
     """The conditions that these pictures of a sieve do not meet."""
     shown = _field_mm(pictures, scale)
-    return gates_of_sample(directions, allowed, len(pictures), shown, frame_mm)
+    return gates_of_sample(directions, allowed, fields_of(pictures), shown, frame_mm)
+
+
+def fields_of(pictures: Sequence[Picture]) -> int:
+    """Number of pictures that are mostly of cloth no earlier picture shows."""
+    return sum(2 * int(p.samples[0].ok.sum()) > int(p.field.ok.sum()) for p in pictures)
+
+
+def repeated_sentences(pictures: Sequence[Picture], overlaps: Sequence[int]) -> list[str]:
+    """A sentence for each picture that shows apertures of an earlier picture again."""
+    return [
+        f"{count} of {int(p.field.ok.sum())} apertures of {p.scan.path.name} are those of an "
+        "earlier scan and count once."
+        for p, count in zip(pictures, overlaps, strict=True)
+        if count
+    ]
 
 
 def gates_of_sample(

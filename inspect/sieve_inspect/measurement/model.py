@@ -14,9 +14,16 @@ from sieve_inspect.errors import UsageError
 from sieve_inspect.identity.cloth_map import ClothMap
 from sieve_inspect.image import opencv
 from sieve_inspect.measurement.cloth_maps import cloth_maps
-from sieve_inspect.measurement.gates import complete_cloth, measured_whole, unmet_gates
+from sieve_inspect.measurement.gates import (
+    complete_cloth,
+    fields_of,
+    measured_whole,
+    repeated_sentences,
+    unmet_gates,
+)
+from sieve_inspect.measurement.label import angle_deg, with_exchanged
 from sieve_inspect.measurement.lighting import LightCorrection
-from sieve_inspect.measurement.options import Judging, quarter_turned
+from sieve_inspect.measurement.options import Judging
 from sieve_inspect.measurement.overlay import draw_overlay
 from sieve_inspect.measurement.picture import Picture
 from sieve_inspect.measurement.suitability import (
@@ -49,13 +56,14 @@ SCHEMA = "sieveward.measurement/1"
 class Measurement:
     """The results of all scans of a cloth; `to_dict` is its public form.
 
-    `directions` are the summaries of x (nearest the picture's horizontal) and y, `budget` the
+    `directions` are the summaries of x (nearest to across the label) and y, `budget` the
     uncertainty lines of both, `light` what was corrected for lamp and view. `fit` is how far the
     imaging carries a verdict, by the `limits` applied or, without a verdict, by the default
     standard. `limits` and `verdict` are None where nothing was judged. `doubts` are reasons from
     outside the pictures, such as an expired scale, why an outcome can only be conditional.
-    `turned_deg` is how far the sieve's label was turned: x and y go by the label. `overlaps` are
-    the apertures of each scan that an earlier one shows too, and that are counted there.
+    `turned_deg` is how far the sieve's label was turned clockwise: x and y go by the label, and are
+    y and x along the picture in scans that are `exchanged`. `overlaps` are the apertures of each
+    scan that an earlier one shows too, and that are counted there.
     """
 
     nominal_um: float
@@ -71,6 +79,7 @@ class Measurement:
     verdict: Verdict | None = None
     labelled: bool = True
     turned_deg: float = 0.0
+    exchanged: tuple[bool, ...] = ()
     overlaps: tuple[int, ...] = ()
 
     def __repr__(self) -> str:
@@ -90,9 +99,12 @@ class Measurement:
     @property
     def as_scanned(self) -> tuple[Picture, ...]:
         """The pictures with their directions along the picture, whichever way the label lay."""
-        if not quarter_turned(self.turned_deg):
-            return self.pictures
-        return tuple(replace(p, samples=(p.samples[1], p.samples[0])) for p in self.pictures)
+        return with_exchanged(self.pictures, self.exchanged)
+
+    @property
+    def repeated(self) -> list[str]:
+        """A sentence for each scan that shows apertures of an earlier scan again."""
+        return repeated_sentences(self.pictures, self.overlaps)
 
     def count(self, *states: str) -> int:
         """Number of apertures in any of these states, over all pictures."""
@@ -149,7 +161,7 @@ class Measurement:
             rule=by.rule,
             coarser=[limits(self.nominal_um, name, grade=g, n=count) for name, g in by.coarser],
             budget=self.budget,
-            fields=len(self.pictures),
+            fields=fields_of(self.pictures),
         )
         gates = unmet_gates(self.pictures, self.scale, self.directions, allowed, by.frame_mm)
         rest = self._unseen(allowed, by.frame_mm)
@@ -157,6 +169,7 @@ class Measurement:
         said = "" if rest is None else unseen_sentence(rest, writer)
         if fitted.fit_reasons == (BEYOND_ARTEFACT,) and verdict.action == Action.MEASURE_BETTER:
             verdict = replace(verdict, action_reason=f"Proposed: {WITHIN_ARTEFACT}. You decide.")
+        verdict = replace(verdict, reasons=(*verdict.reasons, *self.repeated))
         verdict = verdict.with_unseen(rest, said).with_doubts(by.doubts).with_gates(gates)
         return replace(fitted, limits=allowed, verdict=verdict)
 
@@ -187,7 +200,7 @@ class Measurement:
                 [s.gap[s.ok].astype(np.int64) + (i << 32) for i, s in enumerate(samples)]
             )
             shares.append(share_above(width, gap, limit))
-        return unseen(shares, limit, measured, max(population, measured), len(self.pictures))
+        return unseen(shares, limit, measured, max(population, measured), fields_of(self.pictures))
 
     def _cloth(self, allowed: Limits) -> ClothState:
         """Damage, and the share of apertures above nominal + z where the edition limits it."""
@@ -209,7 +222,10 @@ class Measurement:
     def cloth_maps(self) -> tuple[ClothMap, ...]:
         """The map of each scan by which its cloth is recognised again; x and y by the label."""
         maps = cloth_maps(self.as_scanned, self.scale, self.light)
-        return tuple(m.exchanged() for m in maps) if quarter_turned(self.turned_deg) else maps
+        return tuple(
+            each.exchanged() if swapped else each
+            for each, swapped in zip(maps, self.exchanged, strict=True)
+        )
 
     def apertures(self) -> pandas.DataFrame:
         """Every aperture, a row each, with the columns of the CSV (`table.COLUMNS`).
@@ -237,7 +253,7 @@ class Measurement:
         out: dict[str, Any] = {
             "schema": SCHEMA,
             "nominal_um": self.nominal_um if self.labelled else None,
-            "angle_deg": _rounded(self._angle_deg()),
+            "angle_deg": _rounded(angle_deg(self.pictures[0])),
             "turned_deg": self.turned_deg,
             "images": [
                 _image_entry(picture, overlap)
@@ -268,11 +284,6 @@ class Measurement:
         if self.verdict is not None:
             out["verdict"] = self.verdict.to_dict()
         return out
-
-    def _angle_deg(self) -> float:
-        """Angle of direction x from the picture's horizontal, towards y (downward) positive."""
-        x, y = self.pictures[0].field.run_of_x()
-        return math.degrees(math.atan2(y, x))
 
 
 def _image_entry(picture: Picture, overlap: int) -> dict[str, Any]:

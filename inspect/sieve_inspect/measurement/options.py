@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from sieve_inspect.errors import UsageError
 from sieve_inspect.measurement.picture import Picture
 from sieve_inspect.measurement.scan_task import Task
 from sieve_inspect.summary.fields import FieldScatter
@@ -39,8 +41,8 @@ class Prior:
     `study` are the budget lines (um, k = 1) of a repeatability study, `population` the number of
     apertures of the whole cloth; by default they are counted where a single picture shows it.
     `scatter` is that between the fields of earlier measurements of this cloth, in x and y.
-    `turned_deg` is how far the sieve's label mark is turned from upright in the pictures; x is the
-    direction across the label, whichever way the sieve lay.
+    `turned_deg` is how far the sieve's label mark is turned clockwise from upright in the pictures;
+    x is the direction nearest to across the label, whichever way the sieve lay.
     """
 
     study: Sequence[Contribution] = ()
@@ -48,10 +50,9 @@ class Prior:
     scatter: tuple[FieldScatter, FieldScatter] | None = None
     turned_deg: float = 0.0
 
-
-def quarter_turned(degrees: float) -> bool:
-    """Whether a turn brings the direction across the label nearer to the picture's vertical."""
-    return abs((degrees + 90) % 180 - 90) > 45
+    def __post_init__(self) -> None:
+        if not math.isfinite(self.turned_deg):
+            raise UsageError(message="`turned` is an angle in degrees, such as 90 or -45.")
 
 
 @dataclass(frozen=True)

@@ -14,9 +14,10 @@ from numpy.typing import NDArray
 from sieve_inspect.errors import MissingScaleError, UsageError
 from sieve_inspect.files import refuse_twins
 from sieve_inspect.illumination.model import NOT_STATED, Illumination
+from sieve_inspect.measurement.label import angle_deg, exchanged_by_label, with_exchanged
 from sieve_inspect.measurement.lighting import correct_light
 from sieve_inspect.measurement.model import Measurement
-from sieve_inspect.measurement.options import Judging, Prior, Resources, quarter_turned
+from sieve_inspect.measurement.options import Judging, Prior, Resources
 from sieve_inspect.measurement.picture import Picture
 from sieve_inspect.measurement.scan_task import Task, measure_picture, picture_of, scan_of_array
 from sieve_inspect.measurement.suitability import check_resolution
@@ -124,8 +125,7 @@ def _summarised(
 ) -> Measurement:
     """From measured pictures to statistics, budget and verdict.
 
-    Everything is measured along the picture; a sieve whose label mark is turned by about a quarter
-    then gets its directions by the label.
+    Everything is measured along the picture; directions then go by the label.
     """
     population = prior.population or whole_cloth([p.field for p in pictures], scale)
     pictures, light, further = correct_light(pictures, scale, illumination)
@@ -135,23 +135,20 @@ def _summarised(
         from sieve_inspect.measurement.overlaps import without_overlaps
 
         pictures, overlaps = without_overlaps(pictures, scale, light)
-    names = "yx" if quarter_turned(prior.turned_deg) else "xy"  # by the label
+    exchanged = exchanged_by_label([angle_deg(p) for p in pictures], prior.turned_deg)
+    pictures = with_exchanged(pictures, exchanged)
     study = [replace(line, source=BudgetSource.REPRODUCIBILITY) for line in prior.study]
-    results = {}
-    for axis, along in enumerate("xy"):
-        name = names[axis]
-        samples = [p.samples[axis] for p in pictures]
-        earlier = None if prior.scatter is None else prior.scatter["xy".index(name)]
+    results = []
+    for number, (name, along) in enumerate(zip("xy", "yx" if exchanged[0] else "xy", strict=True)):
+        samples = [p.samples[number] for p in pictures]
         fields = gap_means(samples)
-        scatter = scatter_between(fields, earlier)
-        summary, lines = summarise(samples, scale, axis, population, scatter)
+        scatter = scatter_between(fields, None if prior.scatter is None else prior.scatter[number])
+        summary, lines = summarise(samples, scale, "xy".index(along), population, scatter)
         summary = replace(summary, scatter=scatter, own_scatter=scatter_of(fields))
         own = [*lines, *(line for line in further if line.direction == along)]
         named = [replace(line, direction=name) for line in own]
-        results[name] = with_study(summary, named, study, name)
-    (x, of_x), (y, of_y) = results["x"], results["y"]
-    if names == "yx":
-        pictures = tuple(replace(p, samples=(p.samples[1], p.samples[0])) for p in pictures)
+        results.append(with_study(summary, named, study, name))
+    (x, of_x), (y, of_y) = results
     labelled = nominal_um is not None
     size = nominal_um or nearest_sizes(0.5 * (x.mean_um + y.mean_um))[0].nominal_um
     draft = Measurement(
@@ -165,6 +162,7 @@ def _summarised(
         (),
         labelled=labelled,
         turned_deg=prior.turned_deg,
+        exchanged=exchanged,
         overlaps=overlaps,
     )
     return draft.judged(judging)

@@ -14,7 +14,7 @@ import numpy as np
 from sieve_inspect.arrays import Bool, Float
 from sieve_inspect.errors import BadScaleFileError, UsageError
 from sieve_inspect.files import MOST_JSON_BYTES, read_json
-from sieve_inspect.scale.parts import DEFAULTS, U_EDGE_BIAS_PX, Cause, ScalePart
+from sieve_inspect.scale.parts import DEFAULTS, U_EDGE_BIAS_PX, Cause, Default, ScalePart, Sensor
 from sieve_inspect.scale.pixel_map import PixelMap
 
 SCHEMA = "sieveward.scale/1"
@@ -41,7 +41,8 @@ class Scale:
     for a straight scale; x and y scale are then those at the picture's middle, and a width is
     the difference of two points moved by `to_um`. All `u_…` are standard uncertainties (k = 1),
     `u_edge_bias_px` None where no line of known width gave it. `parts` are the causes that u_rel
-    contains and states; those it does not state get a default in every budget (see `parts`).
+    contains and states; those it does not state get the default of the device's `sensor` in every
+    budget (see `parts`).
     `certified` is whether the scale rests on a certified artefact; `source` names it.
 
     Raises `UsageError` for a value outside its plausible range.
@@ -59,6 +60,7 @@ class Scale:
     rest: PixelMap | None = None
     certified: bool = field(default=False, kw_only=True)
     parts: tuple[ScalePart, ...] = field(default=(), kw_only=True)
+    sensor: Sensor = field(default=Sensor.LINE_CAMERA, kw_only=True)
 
     def __post_init__(self) -> None:
         for name in ("um_per_px_x", "um_per_px_y"):
@@ -111,14 +113,20 @@ class Scale:
             rest=None if rest is None else PixelMap.from_dict(rest),
             certified=certified,
             parts=tuple(_parts(data)),
+            sensor=Sensor(data.get("sensor", Sensor.LINE_CAMERA)),
         )
 
     def to_dict(self) -> dict[str, object]:
-        """The scale as a JSON-ready dictionary, the way `load_scale` reads it."""
+        """The scale as a JSON-ready dictionary, the way `load_scale` reads it.
+
+        A flatbed with a lens, or a device of unknown sensor, has no sensor in it.
+        """
+        flatbed = self.sensor == Sensor.LINE_CAMERA
         return {
             "schema": SCHEMA,
             **{name: getattr(self, name) for name in _WRITTEN},
             "parts": [part.to_dict() for part in self.parts],
+            **({} if flatbed else {"sensor": str(self.sensor)}),
             "rest": None if self.rest is None else self.rest.to_dict(),
         }
 
@@ -165,9 +173,15 @@ class Scale:
         """The causes of uncertainty whose size this scale states."""
         return tuple(dict.fromkeys(part.cause for part in self.parts))
 
+    @property
+    def assumed(self) -> dict[Cause, Default]:
+        """The defaults of the causes it does not state."""
+        known = DEFAULTS[self.sensor].items()
+        return {cause: default for cause, default in known if cause not in self.stated}
+
     def u_rel_in_use(self, axis: int) -> float:
         """Relative standard uncertainty in x (0) or y (1) with the defaults of unknown causes."""
-        unknown = [default.u for cause, default in DEFAULTS.items() if cause not in self.stated]
+        unknown = [default.u for default in self.assumed.values()]
         return math.hypot((self.u_rel_x, self.u_rel_y)[axis], *unknown)
 
     @property
@@ -197,7 +211,7 @@ def _parts(data: Mapping[str, Any]) -> Iterator[ScalePart]:
 
 def exact_scale(um_per_px_x: float, um_per_px_y: float, edge_bias_px: float = 0.0) -> Scale:
     """The scale of a drawn picture: known exactly, so that nothing of it is a default."""
-    parts = tuple(ScalePart(cause, 0.0, 0.0) for cause in DEFAULTS)
+    parts = tuple(ScalePart(cause, 0.0, 0.0) for cause in Cause)
     return Scale(
         um_per_px_x, um_per_px_y, 0.0, 0.0, edge_bias_px, "exact", u_edge_bias_px=0.0, parts=parts
     )

@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 from sieve_inspect.apertures.field import Field
 from sieve_inspect.apertures.flags import Flag
 from sieve_inspect.scale import Scale
-from sieve_inspect.scale.parts import DEFAULTS, EDGE_BIAS, Default
+from sieve_inspect.scale.parts import EDGE_BIAS, Default
 from sieve_inspect.summary.direction import DirectionSummary
 from sieve_inspect.summary.fields import FieldScatter, GapMeans, u_of_gaps, u_of_mean
 from sieve_inspect.summary.uncertainty import (
@@ -178,7 +178,7 @@ def summarise(
         u_sd_um=math.nan,
         u_max_um=math.nan,
         wire_mean_um=float(np.nanmean(wires)) if np.isfinite(wires).any() else math.nan,
-        wire_count=sum(len(np.unique(s.gap[s.ok])) + 1 for s in samples),
+        wire_count=sum(len(np.unique(s.gap[s.ok])) + 1 for s in samples if s.ok.any()),
         pitch_um=float(np.nanmean(pitch)) if np.isfinite(pitch).any() else math.nan,
         odd_even_um=_odd_even(samples),
         population=population,
@@ -210,9 +210,8 @@ def _scale_lines(scale: Scale, axis: int, mean: float) -> Iterator[Contribution]
     for cause, u_rel in scale.u_rel_by_cause(axis).items():
         if cause is None or u_rel > 0:
             yield Contribution(str(cause or "scale"), direction, u_rel * mean, source=source)
-    for cause, default in DEFAULTS.items():
-        if cause not in scale.stated:
-            yield _assumed(str(cause), default, direction, default.u * mean)
+    for cause, default in scale.assumed.items():
+        yield _assumed(str(cause), default, direction, default.u * mean)
 
 
 def _edge_bias_line(scale: Scale, direction: str, um_per_px: float) -> Contribution:

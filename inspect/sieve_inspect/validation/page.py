@@ -9,7 +9,7 @@ import json
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from sieve_inspect.scale.parts import DEFAULTS, EDGE_BIAS
+from sieve_inspect.scale.parts import DEFAULTS, EDGE_BIAS, Cause, Sensor
 from sieve_inspect.standard import limits
 from sieve_inspect.validation.model import Group, Report, Row
 from sieve_inspect.validation.threshold import ROUTE
@@ -87,6 +87,8 @@ def as_markdown(report: Report) -> str:
         refused=report.of(Group.REFUSAL),
         uncertainty=report.of(Group.UNCERTAINTY),
         assumed=_assumed(),
+        sensors={str(sensor): by_cause for sensor, by_cause in DEFAULTS.items()},
+        causes=list(Cause),
     )
 
 
@@ -107,7 +109,8 @@ _ASSUMED_AT = ((75.0, 4800), (250.0, 2400), (1000.0, 1200), (4000.0, 600))  # um
 def _assumed() -> list[_Assumed]:
     """Every default with what it costs at some sizes."""
     rows = [("edge bias", f"{EDGE_BIAS.u:.3f} px an edge", EDGE_BIAS, True)]
-    rows += [(str(c), f"{100 * d.u:.3f} %", d, False) for c, d in DEFAULTS.items()]
+    flatbed = DEFAULTS[Sensor.LINE_CAMERA]
+    rows += [(str(cause), f"{100 * d.u:.3f} %", d, False) for cause, d in flatbed.items()]
     table = []
     for name, u, default, per_edge in rows:
         shares = tuple(

@@ -15,7 +15,7 @@ from sqlalchemy import select
 
 from sieve_inspect.scale import certified_by_source
 from sieve_inspect.verdict.sentences import decimals_for
-from sieve_registry.audit.table import RECORDED_LATER, AuditTable, Columns, Scope
+from sieve_registry.audit.table import RECORDED_LATER, AuditTable, Scope
 from sieve_registry.checks.validation import standing
 from sieve_registry.ledger import events
 from sieve_registry.ledger.codec import EventPayload
@@ -40,12 +40,15 @@ def check_tables(scope: Scope) -> list[AuditTable]:
     doubtful: list[tuple[str, ...]] = []
     for row in listing.check_rows(scope.connection, scope.as_of, scope.until):
         checks.append(cells_of(row))
-        for doubt in _without_valid_scale(row, recorded.get(row.id), scope):
-            doubtful.append(tuple([intern(cell(doubt)) for _, cell in _SCALE_COLUMNS]))
-    doubts = tuple(name for name, _ in _SCALE_COLUMNS)
+        for why, later in _without_valid_scale(row, recorded.get(row.id), scope):
+            # The cells of its row that `_check_cells` holds already, and two more.
+            doubtful.append((*checks[-1][:4], intern(why), later))
+    title = "Checks without a valid recorded scale"
     return [
         AuditTable("checks", "Checks", _CHECK_COLUMNS, tuple(checks)),
-        AuditTable("no_scale", "Checks without a valid recorded scale", doubts, tuple(doubtful)),
+        AuditTable(
+            "no_scale", title, (*_CHECK_COLUMNS[:4], "why", RECORDED_LATER), tuple(doubtful)
+        ),
     ]
 
 
@@ -85,6 +88,7 @@ def _check_cells(scope: Scope) -> Callable[[Sequence[Any]], tuple[str, ...]]:
     return cells
 
 
+@lru_cache(1 << 15)
 def _rounded(value: str | None, u: str | None) -> str:
     """A value as far as U = 2u carries (JCGM 100, 7.2.6); two decimals without u."""
     if value is None:
@@ -92,6 +96,7 @@ def _rounded(value: str | None, u: str | None) -> str:
     return intern(f"{Decimal(value):.{2 if u is None else _places(u)}f}")
 
 
+@lru_cache(1 << 15)
 def _largest(x: str | None, y: str | None, u: str | None) -> str:
     """The larger of two values, rounded."""
     known = [value for value in (x, y) if value is not None]
@@ -167,32 +172,22 @@ def _recorded_scales(scope: Scope) -> dict[str, _RecordedScale]:
     return scales
 
 
-_SCALE_COLUMNS: Columns[tuple[Any, str, str]] = (
-    ("check", lambda d: d[0].id),
-    ("sieve", lambda d: d[0].sieve_id),
-    ("date", lambda d: d[0].on_date),
-    ("outcome", lambda d: d[0].outcome),
-    ("why", lambda d: d[1]),
-    (RECORDED_LATER, lambda d: d[2]),
-)
-
-
 def _without_valid_scale(
     row: Any, scale: _RecordedScale | None, scope: Scope
-) -> list[tuple[Any, str, str]]:
+) -> list[tuple[str, str]]:
     """Why a check has no valid scale: none is recorded, it had expired, or it is void.
 
-    The check, the reason, and the day of later knowledge. A scale file's own statement of a
+    The reason, and the day of later knowledge. A scale file's own statement of a
     certificate never counts: it was not recorded. A link of a chain that was voided after the day
     of the audit is marked so: it was valid then.
     """
     reason = _scale_doubt(row.scale_source, scale)
     later = scope.recorded_later(row.recorded_at) if reason or scale else ""
-    doubts = [(row, reason, later)] if reason else []
+    doubts = [(reason, later)] if reason else []
     if scale and scale.void:
         void = scale.void
         reason = f"{void.kind} {void.sieve_id} (event {void.corrects}) is void: {void.reason}"
-        doubts.append((row, reason, scope.recorded_later(void.recorded_at) or later))
+        doubts.append((reason, scope.recorded_later(void.recorded_at) or later))
     return doubts
 
 
@@ -246,5 +241,6 @@ def _purposes(scope: Scope) -> dict[str, _Purpose]:
                 event = f"{fact.kind}: {fact.subject}"
                 purposes.setdefault(file.sha256, ("", event, file.role, file.name))
     for link in listing.evidence_links(scope.connection, scope.as_of, scope.until):
-        purposes.setdefault(link.sha256, (link.check_id, "", link.role, link.name))
+        if link.sha256 not in purposes:
+            purposes[link.sha256] = (link.check_id, "", link.role, link.name)
     return purposes

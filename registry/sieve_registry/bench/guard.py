@@ -3,9 +3,10 @@
 Every account of this computer, and any page open in the same browser, can send requests here, and
 a hostile name server can resolve its own name to this computer. So the host of a request has to be
 this computer; whoever asks needs the key of this run, which is part of the address that `sieveward
-bench` prints and is then kept in a cookie that no other site's page sends along; and a request that
-changes anything has to come from this page and carry a token that only this page has. A body has a
-stated size within a limit, and arrives within a time.
+bench` prints and is then kept in a cookie that no other site's page sends along; where the system
+says which account asks (Linux), it has to be the bench's own; and a request that changes anything
+has to come from this page and carry a token that only this page has. A body has a stated size
+within a limit, and arrives within a time.
 
 Where persons sign in, each request needs a session besides; on the laboratory's network, under TLS,
 the session takes the place of the key. Without one only signing in is possible, and `/health`.
@@ -27,6 +28,7 @@ from starlette.responses import PlainTextResponse, RedirectResponse, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from sieve_inspect.errors import SievewardError
+from sieve_registry.bench.accounts import other_account
 from sieve_registry.bench.address import Address
 from sieve_registry.bench.desk import TOKEN_HEADER, Desk
 from sieve_registry.bench.sessions import current
@@ -55,6 +57,9 @@ _KEY = "key"
 _DIGITS = 15  # of a length
 _PAUSE_S = 20.0  # the longest pause within a body
 _SLOWEST = 50_000  # bytes a second, on this computer
+_OTHER_ACCOUNT = (
+    "This page is for the account that started it alone: run `sieveward bench` under your own."
+)
 _NO_KEY = (
     "This page needs its key: open the address that `sieveward bench` printed when it was started."
 )
@@ -101,6 +106,8 @@ class Guard:
         current.set(None)
         if scope["path"] == HEALTH and scope["method"] in _READS:
             return None  # it tells nothing that anybody may not know
+        if not self.address.network and other_account(scope.get("client"), scope.get("server")):
+            return _plain(403, _OTHER_ACCOUNT)
         refusal = self._host_refusal(Headers(scope=scope))
         if refusal is None:
             entry = None if self.address.network else self._entry(scope)

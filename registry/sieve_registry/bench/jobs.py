@@ -27,7 +27,6 @@ from sieve_registry.ledger.figures import CheckMethod
 from sieve_registry.scales.check_scale import CheckScale
 from sieve_registry.scales.dpi import dpi_warnings
 from sieve_registry.scales.environment import NOT_RECORDED, Environment, faults, limits_of
-from sieve_registry.scales.equipment_use import used_equipment
 from sieve_registry.sieves.recording import RecordTerms
 from sieve_registry.store.engine import Registry
 
@@ -69,7 +68,6 @@ class Order:
     picked: tuple[str, ...] = ()
     batch: str = ""
     environment: Environment = NOT_RECORDED
-    equipment: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -253,14 +251,13 @@ class Jobs:
                 scale=order.scale,
                 encoding=order.encoding,
                 terms=RecordTerms(),
-                equipment=order.equipment,
                 measure=measured,
             )
             job.taken = commands.in_environment(taken, order.environment)
-            job.cautions = commands.used_before(self.registry, order.images)
+            used = commands.used_before(self.registry, order.images)
+            job.cautions = [f"{words}: {commands.RIGHT_FILE}" for words in used]
             limits = limits_of(self.registry, CheckMethod.OPTICAL, taken.day)
             job.cautions += [fault.reason for fault in faults(order.environment, limits)]
-            job.cautions += used_equipment(self.registry, order.equipment, taken.day)[1]
             unvalidated = validation.caution(self.registry)
             job.cautions += [unvalidated] if unvalidated else []
             job.cautions += job.taken.cloth.cautions

@@ -30,11 +30,11 @@ from sieve_registry.scales.environment import (
     to_record,
 )
 from sieve_registry.scales.environment import faults as environment_faults
-from sieve_registry.scales.equipment_use import cautions, used_equipment
+from sieve_registry.scales.equipment import cautions
 from sieve_registry.scales.lamps import illumination_for
 from sieve_registry.scales.plausibility import accepted, contradictions_of_tags, dpi_of_file
 from sieve_registry.sieves import decision_rules
-from sieve_registry.sieves.facts import facts_of
+from sieve_registry.sieves.facts import current_facts_of
 from sieve_registry.sieves.recording import (
     RecordTerms,
     history_for_recording,
@@ -52,6 +52,7 @@ if TYPE_CHECKING:
     from sieve_inspect.scale.model import Scale
 
 
+RIGHT_FILE = "check that the right file was chosen"
 _TODAY = RecordTerms()
 _NOT_CORRECTED = (
     "the temperature is recorded, but the widths are not corrected to 20 °C: that needs a recorded "
@@ -79,7 +80,6 @@ class Taken:
     judged: bool = True
     cloth: Recognition = NOT_RECOGNISED
     environment: Environment = NOT_RECORDED  # of the place the scans were made in
-    equipment: tuple[str, ...] = ()  # used beside the device, such as a thermometer
 
 
 def measure_scans(
@@ -107,15 +107,14 @@ def take(
     encoding: str,
     terms: RecordTerms,
     for_information: bool = False,
-    equipment: Sequence[str] = (),
+    accept_scan: str = "",
     measure: Callable[..., evidence.MeasurementLike] | None = None,
 ) -> Taken:
     """Measure a sieve's scans and judge them, if such a check may be recorded.
 
     `illumination` is lamp and view, by default those on record for the scale's device;
-    `for_information` judges nothing; `equipment` names what was used beside the device; `measure`
-    takes the place of the core's. Raises as `check`, and `UnknownThingError` and
-    `EquipmentRefusedError` for equipment; nothing is recorded.
+    `for_information` judges nothing; `accept_scan` is the reason to check a scan of an earlier
+    check again; `measure` takes the place of the core's. Raises as `check`; nothing is recorded.
     """
     from sieve_inspect.measurement.options import Judging, Prior
 
@@ -127,9 +126,9 @@ def take(
         history, day = history_for_recording(registry, connection, sieve_id, CheckRecorded, terms)
     sieve = history.sieve
     rule = decision_rules.rule_of(registry, sieve.id, day)
-    used, to_note = used_equipment(registry, equipment, day)
-    warnings = [*cautions(registry, chosen.instruments, day), *to_note]
-    warnings += used_before(registry, [Path(image) for image in images])
+    warnings = cautions(registry, chosen.instruments, day)
+    why = clean_text("reason", accept_scan) or RIGHT_FILE
+    warnings += [f"{words}: {why}" for words in used_before(registry, [Path(i) for i in images])]
     if unvalidated := validation.caution(registry):
         warnings.append(unvalidated)
     if illumination is None:
@@ -170,7 +169,6 @@ def take(
         tuple(warnings),
         judged,
         cloth,
-        equipment=used,
     )
 
 
@@ -191,7 +189,7 @@ def with_history_now(registry: Registry, taken: Taken) -> Taken:
 
 
 def used_before(registry: Registry, images: Sequence[Path]) -> list[str]:
-    """A sentence for each of these scans that is evidence of an earlier check.
+    """A sentence for each of these scans that is evidence of an earlier check, not of a void one.
 
     Files that cannot be read are left to the measuring.
     """
@@ -205,8 +203,8 @@ def used_before(registry: Registry, images: Sequence[Path]) -> list[str]:
         return []
     return [
         f"{scans[image['sha256']]} is the same file that check {fact.payload.check} of sieve "
-        f"{fact.subject} used on {fact.on_date}: check that the right file was chosen"
-        for fact in facts_of(registry, None, [CheckRecorded])
+        f"{fact.subject} used on {fact.on_date}"
+        for fact in current_facts_of(registry, None, [CheckRecorded])
         for image in fact.payload.images
         if image.get("sha256") in known
     ]
@@ -250,7 +248,6 @@ def record(registry: Registry, taken: Taken, terms: RecordTerms, visual: str = "
                 **({} if examination is None else examination.to_payload(terms, context.day)),
                 **({} if taken.cloth.link is None else {"cloth": taken.cloth.link.to_payload()}),
                 **({} if kept is None else {"environment": kept}),
-                **({"equipment": list(taken.equipment)} if taken.equipment else {}),
             }
             with writer.placing(context.connection, registry.evidence, staged) as files:
                 payload["evidence"] = [file.to_payload() for file in files]

@@ -7,6 +7,8 @@ import io
 import os
 import sys
 from collections.abc import Callable
+from copy import copy
+from functools import cache
 from typing import Annotated, Any, NoReturn
 
 import typer
@@ -139,6 +141,25 @@ for _panel, _commands in _COMMANDS.items():
         app.add_typer(_group, name=_name, rich_help_panel=_panel)
 
 
+def _program(typed: list[str]) -> typer.Typer:
+    """The program with the command typed alone, if there is one: to make all takes a while."""
+    words = iter(typed)
+    for word in words:
+        if word == "--registry":
+            next(words, "")
+        elif not word.startswith("-"):
+            return _program_with(word)
+    return app
+
+
+@cache
+def _program_with(name: str) -> typer.Typer:
+    program = copy(app)
+    program.registered_commands = [made for made in app.registered_commands if made.name == name]
+    program.registered_groups = [made for made in app.registered_groups if made.name == name]
+    return program if program.registered_commands or program.registered_groups else app
+
+
 def main() -> None:
     """Run the program; a known error becomes one sentence and its own exit code."""
     # NumPy reads this when it is imported. The matrices are small: threads would slow them down.
@@ -148,7 +169,7 @@ def main() -> None:
         if isinstance(stream, io.TextIOWrapper):  # for letters the terminal lacks
             stream.reconfigure(errors="backslashreplace")
     try:
-        app()
+        _program(sys.argv[1:])()
     except SievewardError as error:
         _end(error)
     except Exception as fault:

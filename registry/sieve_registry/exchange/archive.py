@@ -241,7 +241,7 @@ def prove(source: Path) -> None:
         manifest, kept = archive.manifest(), dict[str, str]()
         for batch in archive.batches(manifest):
             for event in batch:
-                kept |= {r["sha256"]: r["extension"] for t, r in rows_of(event) if t == "evidence"}
+                kept |= {row[0]: row[1] for table, row in rows_of(event) if table == "evidence"}
         if len(kept) != manifest.evidence:
             raise archive.error("is incomplete: write it again")
         for sha256, extension in kept.items():

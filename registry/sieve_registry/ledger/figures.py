@@ -34,7 +34,6 @@ class EquipmentKind(StrEnum):
     SHAKER = "shaker"
     THERMOMETER = "thermometer"
     HYGROMETER = "hygrometer"
-    MICROMETER = "micrometer"
     OTHER = "other"
 
 

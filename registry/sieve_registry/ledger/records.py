@@ -186,10 +186,10 @@ class Check:
 
             Most questions about very many checks need none of them.
             """
-            made = self.__dict__.get("_figures", {}).get(name)
-            if made is None:
+            made = self.__dict__.get("_figures")
+            if made is None or name not in ("x", "y"):
                 raise AttributeError(name)
-            figures = self.__dict__[name] = made()
+            figures = self.__dict__[name] = made(name)
             return figures
 
         def __getstate__(self) -> dict[str, Any]:

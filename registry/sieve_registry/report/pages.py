@@ -19,7 +19,6 @@ if TYPE_CHECKING:
     from PIL import Image
 
 ACCESSIBLE, ARCHIVE = "pdf/ua-1", "pdf/a-3b"  # PDF/UA (ISO 14289-1), PDF/A (ISO 19005-3)
-_NOT_INTERPOLATED = "img { image-rendering: pixelated }"  # ISO 19005-3, 6.2.8
 _WIDEST_PX = 1600
 _NO_WEASYPRINT = (
     "PDF files need an extra part: pip install 'sieveward[pdf]'; or write the page as .html and "
@@ -127,31 +126,15 @@ def can_write_pdf() -> bool:
 def pdf_bytes(page: str, variant: str = ACCESSIBLE) -> bytes:
     """A page as a tagged PDF of A4; the same page gives the same bytes.
 
-    Nothing is fetched. Raises `UsageError` if the extra is not installed, and for PDF/A where no
-    font on this computer has a character of the page.
+    Nothing is fetched. Raises `UsageError` if the extra is not installed.
     """
     if not can_write_pdf():
         raise UsageError(message=_NO_WEASYPRINT)
-    from weasyprint import CSS, HTML
+    from weasyprint import HTML
 
-    archive = variant == ARCHIVE
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", ResourceWarning)  # it leaves its colour profile open
         data: bytes = HTML(string=page).write_pdf(
-            pdf_variant=variant,
-            pdf_identifier=b"sieveward",
-            pdf_tags=True,
-            stylesheets=[CSS(string=_NOT_INTERPOLATED)] if archive else None,
-            finisher=_refuse_missing if archive else None,
+            pdf_variant=variant, pdf_identifier=b"sieveward", pdf_tags=True
         )
     return data
-
-
-def _refuse_missing(document: Any, _pdf: object) -> None:
-    """Raise `UsageError` for characters without a glyph, which PDF/A forbids (6.2.11.8)."""
-    missing = sorted({chr(code) for font in document.fonts.values() for code in font.missing})
-    if missing:
-        raise UsageError(
-            message=f"No font on this computer has {' '.join(missing[:20])}: PDF/A needs them all. "
-            "Install a font that has them, then do the same again."
-        )

@@ -33,6 +33,7 @@ if TYPE_CHECKING:
     from sieve_inspect.illumination.model import Illumination
     from sieve_inspect.scale.artefact.line_bias import KnownLine
     from sieve_inspect.scale.calibration import Artefact
+    from sieve_inspect.scale.parts import Sensor
 
 ARTEFACT_KINDS = ("dots", "checker", "grid", "rule", "line")
 # By kind of device: optical path from lens to object and the most the cloth may lie off it, um.
@@ -42,6 +43,7 @@ DEVICE_KINDS: Mapping[str, tuple[float, float]] = {
     "microscope": (30_000.0, 100.0),
 }
 SENSORS = ("line camera", "contact", "telecentric", "area camera")
+_USUAL_SENSOR = {"scanner": "line camera", "microscope": "area camera"}
 # Sensors that view every place straight from above.
 STRAIGHT = ("contact", "telecentric")
 _Added = TypeVar("_Added", ArtefactAdded, DeviceAdded)
@@ -140,6 +142,13 @@ class Device:
     u_view_deg: float | None = None
     depth_of_field_um: float | None = None
     event: int = field(default=0)
+
+    @property
+    def sees_by(self) -> Sensor:
+        """Its sensor, where none is on record the usual one of its kind."""
+        from sieve_inspect.scale.parts import Sensor
+
+        return Sensor(self.sensor or _USUAL_SENSOR[self.kind])
 
     def illumination(self) -> Illumination:
         """Lamp and view as recorded. Raises `UsageError` for an impossible angle."""

@@ -93,10 +93,11 @@ class KeptScale:
         raise EvidenceError(name=self.name, reason="no scale file was kept with it")
 
     def scale(self, registry: Registry) -> Scale:
-        """The scale itself, from its evidence file. Raises as `file`."""
+        """The scale itself, from its evidence file, seen by its device. Raises as `file`."""
         from sieve_inspect.scale.model import Scale
 
-        return Scale.from_dict(self.file(registry))
+        sensor = device_named(registry, self.device).sees_by
+        return replace(Scale.from_dict(self.file(registry)), sensor=sensor)
 
     def to_dict(self) -> dict[str, Any]:
         """For JSON; `U_rel_…` are relative and expanded, k = 2."""

@@ -23,7 +23,7 @@ from sieve_registry.scales.calibrations import (
     record_scale,
     warmed,
 )
-from sieve_registry.scales.equipment_use import cautions
+from sieve_registry.scales.equipment import cautions
 from sieve_registry.scales.plausibility import (
     accepted,
     contradictions_of_device,
@@ -195,11 +195,23 @@ def calibrate_by_hand(
     elif figures.pattern == "line":
         raise UsageError(message=_NO_BASE)
     else:
-        calibration = pictures.plausible(pictures.calibrate(figures.artefact()))
+        calibration = _compared(pictures.plausible(pictures.calibrate(figures.artefact())))
     if not figures.doubts:
         return calibration
     scale = replace(calibration.scale, source=f"{calibration.scale.source}, not certified")
     return replace(calibration, scale=scale, warnings=(*figures.doubts, *calibration.warnings))
+
+
+def _compared(calibration: Calibration) -> Calibration:
+    """The calibration, with a warning where its pictures state no dpi to show a wrong pitch."""
+    if any(meant_dpi(record["dpi"]) for record in calibration.pictures):
+        return calibration
+    um_per_px = calibration.um_per_px
+    warning = (
+        f"The pictures state no dpi to compare with: {um_per_px:.4g} um per px is "
+        f"{25_400 / um_per_px:,.0f} dpi. Check pitch and setting by that."
+    )
+    return replace(calibration, warnings=(*calibration.warnings, warning))
 
 
 def _of_device(registry: Registry, device: Device, scale: Scale) -> Iterator[str]:
@@ -245,7 +257,8 @@ def calibrate_device(
         against = _of_device(registry, device, plain.scale)
         plausible = pictures.plausible(plain, against, terms.by)
         warm = warmed(plausible, artefact, conditions)
-        calibration = replace(warm, warnings=(*warm.warnings, *to_note))
+        seen = replace(warm.scale, sensor=device.sees_by)
+        calibration = replace(warm, scale=seen, warnings=(*warm.warnings, *to_note))
         picture = residuals_png(calibration)
     else:
         line = pictures.calibrate_line(

@@ -105,7 +105,8 @@ def _effects(
     effects = []
     if isinstance(known, KeptScale):
         height = height_of_cloth(registry, known, circumstances)
-        effects.append(of_stand_off(height - known.stand_off_um, known.path_um))
+        off, sensor = height - known.stand_off_um, known.scale(registry).sensor
+        effects.append(of_stand_off(off, known.path_um, sensor))
     if circumstances.temperature_c is not None:
         effects.append(of_artefact(artefact.expansion_ppm_per_k, circumstances.temperature_c))
         effects.append(of_cloth(circumstances.temperature_c, None))

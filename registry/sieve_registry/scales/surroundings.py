@@ -1,8 +1,8 @@
 """What the height of the cloth and the temperature do to a scale.
 
-* stand-off: an object d farther from a lens at the distance D appears smaller by d/D. A difference
-  within the device's allowance counts as unknown in full, half-width of a rectangle (GUM 4.3.7),
-  although a line sensor with rod lenses shows less.
+* stand-off: an object d farther from a lens at the distance D appears smaller by d/D, less under a
+  sensor that looks straight down (see `sieve_inspect.scale.parts`). A difference within the
+  device's allowance counts as unknown in full, half-width of a rectangle (GUM 4.3.7).
 * temperature of an artefact: its pitch is p (1 + α (T − 20)), corrected; left are a tenth of α and
   1 K of the thermometer.
 * temperature of a check: the cloth is given at 20 degrees (ISO 1), widths times 1 − α (T − 20)
@@ -16,7 +16,7 @@ import math
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
-from sieve_inspect.scale.parts import Cause
+from sieve_inspect.scale.parts import Cause, Sensor
 
 if TYPE_CHECKING:
     from sieve_inspect.scale.model import Scale
@@ -54,9 +54,12 @@ class Effect:
         return {"name": str(self.cause), "u_rel": self.u_rel, **corrected}
 
 
-def of_stand_off(difference_um: float, path_um: float) -> Effect:
+def of_stand_off(
+    difference_um: float, path_um: float, sensor: Sensor = Sensor.LINE_CAMERA
+) -> Effect:
     """Cloth that lies so much higher or lower than the artefact did."""
-    return Effect(Cause.STAND_OFF, abs(difference_um) / path_um / math.sqrt(3))
+    change = abs(difference_um) * sensor.scale_per_um(path_um)
+    return Effect(Cause.STAND_OFF, change / math.sqrt(3))
 
 
 def of_artefact(ppm_per_k: float | None, temperature_c: float) -> Effect:

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Any
 
+from sieve_inspect.scale.parts import Sensor
 from sieve_inspect.units import format_length
 from sieve_registry.ledger.codec import plain_object
 from sieve_registry.ledger.figures import LineLink
@@ -59,8 +60,8 @@ def trace_scale(registry: Registry, kept: KeptScale, circumstances: Circumstance
     certificates, day = certificates_of(registry, kept.artefact), circumstances.day
     used = _used(certificates, kept.artefact_event, kept.artefact, f"scale {kept.name}", day)
     height = height_of_cloth(registry, kept, circumstances)
-    effects = effects_on(kept, circumstances, height)
     scale = kept.scale(registry)
+    effects = effects_on(kept, circumstances, height, scale.sensor)
     for effect in effects:
         scale = effect.applied(scale)
     expired = expiry_of(certificates, circumstances)
@@ -197,7 +198,9 @@ def height_of_cloth(registry: Registry, kept: KeptScale, circumstances: Circumst
     return next(on_record, kept.stand_off_um)
 
 
-def effects_on(kept: KeptScale, circumstances: Circumstances, height_um: float) -> list[Effect]:
+def effects_on(
+    kept: KeptScale, circumstances: Circumstances, height_um: float, sensor: Sensor
+) -> list[Effect]:
     """What height and temperature do to the scale. Raises `StandOffError`, `TemperatureError`."""
     off = height_um - kept.stand_off_um
     if abs(off) > kept.allowance_um:
@@ -207,7 +210,7 @@ def effects_on(kept: KeptScale, circumstances: Circumstances, height_um: float) 
             calibrated=_length(kept.stand_off_um),
             allowed=_length(kept.allowance_um),
         )
-    effects = [of_stand_off(off, kept.path_um)]
+    effects = [of_stand_off(off, kept.path_um, sensor)]
     if circumstances.temperature_c is not None:
         low, high = kept.range_c
         if not low <= circumstances.temperature_c <= high:

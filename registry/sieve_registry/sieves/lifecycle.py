@@ -81,12 +81,16 @@ def sign_off_demanded(history: SieveHistory, day: date) -> bool:
 
 def signature_of(history: SieveHistory, check: Check) -> Fact[events.CheckSigned] | None:
     """The sign-off of a check by a second person, or None."""
+    if not history.acts:
+        return None
     signatures = facts_of_type(history.acts, events.CheckSigned)
     return next((fact for fact in signatures if fact.payload.check == check.id), None)
 
 
 def quarantine_on(history: SieveHistory, day: date) -> Fact[events.SieveQuarantined] | None:
     """The quarantine the sieve is in at the end of `day`, or None."""
+    if not history.acts:
+        return None
     ends = (f for f in facts_of_type(history.acts, events.SieveReturned) if f.on_date <= day)
     returned = max(((f.on_date, f.seq) for f in ends), default=None)
     begun = [
@@ -101,6 +105,8 @@ def new_cloth_since(
     history: SieveHistory, check: Check | None, day: date
 ) -> Fact[events.ClothReplaced] | None:
     """The cloth put in last up to the end of `day`, if no check saw it (None: no check at all)."""
+    if not history.acts:
+        return None
     cloths = [f for f in facts_of_type(history.acts, events.ClothReplaced) if f.on_date <= day]
     last = max(cloths, key=lambda f: (f.on_date, f.seq), default=None)
     if last is None or check is None:
@@ -115,6 +121,8 @@ def last_certificate(
 
     None where there is none after `since`.
     """
+    if not history.acts:
+        return None
     acts = [act for act in history.acts if act.on_date <= day]
     cloths = facts_of_type(acts, events.ClothReplaced)
     starts = [(f.on_date, f.seq) for f in (*cloths, *([] if since is None else [since]))]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 
@@ -94,11 +94,13 @@ def state_as_of(history: SieveHistory, day: date) -> SieveState | None:
         signed=_signed(history, last, day),
         sign_off=sign_off_demanded(history, day),
         new_cloth=cloth,
-        cleaned=_latest(_up_to(day, history.acts, events.SieveCleaned), last),
+        cleaned=_newest(day, history.acts, events.SieveCleaned, last),
         decided=_decision(history, last, day),
-        reference=_latest(
-            _up_to(day, history.opinions, events.ReferenceChecked),
-            _latest(_up_to(day, history.acts, events.ClothReplaced)),
+        reference=_newest(
+            day,
+            history.opinions,
+            events.ReferenceChecked,
+            _newest(day, history.acts, events.ClothReplaced),
         ),
         certificate=certificate,
     )
@@ -123,21 +125,27 @@ def _decision(
     history: SieveHistory, last: Check | None, day: date
 ) -> Fact[events.ActionDecided] | None:
     """What a person decided last about the last check."""
-    decisions = _up_to(day, history.opinions, events.ActionDecided)
-    return _latest(decision for decision in decisions if last and decision.payload.check == last.id)
+    if last is None:
+        return None
+    decisions = [
+        fact
+        for fact in facts_of_type(history.opinions, events.ActionDecided)
+        if fact.payload.check == last.id
+    ]
+    return _newest(day, decisions, events.ActionDecided)
 
 
-def _up_to(
-    day: date, facts: Iterable[Fact[EventPayload]], wanted: type[Wanted]
-) -> list[Fact[Wanted]]:
-    return [fact for fact in facts_of_type(facts, wanted) if fact.on_date <= day]
-
-
-def _latest(
-    facts: Iterable[Fact[Wanted]], since: Fact[EventPayload] | Check | None = None
+def _newest(
+    day: date,
+    facts: Sequence[Fact[EventPayload]],
+    wanted: type[Wanted],
+    since: Fact[EventPayload] | Check | None = None,
 ) -> Fact[Wanted] | None:
-    """The last of some facts, None where none came after `since`."""
-    last = max(facts, key=lambda fact: (fact.on_date, fact.seq), default=None)
+    """The last fact of a type up to a day, None where none came after `since`."""
+    if not facts:
+        return None  # most sieves: there may be very many
+    known = (fact for fact in facts_of_type(facts, wanted) if fact.on_date <= day)
+    last = max(known, key=lambda fact: (fact.on_date, fact.seq), default=None)
     if last is None or since is None or (last.on_date, last.seq) > (since.on_date, since.seq):
         return last
     return None
@@ -267,14 +275,12 @@ def _remarks(state: SieveState) -> list[Finding]:
         return [Finding("lifecycle", message, sieve_id)]
     if state.unchecked:
         return [Finding("due", "never checked", sieve_id)]
+    against = objections_to_use(state)
     remarks = []
-    overdue_only = state.new_cloth is None  # being overdue is a due day, no contradiction
-    for source, rules in _REMARKS.items():
-        if source == "due" and overdue_only:
-            continue
-        reasons = [
-            objection.message for objection in objections_to_use(state) if objection.source in rules
-        ]
+    for source, rules in _REMARKS.items() if against else ():
+        if source == "due" and state.new_cloth is None:
+            continue  # being overdue is a due day, no contradiction
+        reasons = [objection.message for objection in against if objection.source in rules]
         if reasons:
             message = f"in service although {' and '.join(reasons)}"
             remarks.append(Finding(source, message, sieve_id))

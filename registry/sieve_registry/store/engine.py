@@ -35,6 +35,7 @@ from sieve_registry.store.reading_mode import (
 )
 from sieve_registry.store.schema import HEAD_INFO, HEAD_REVISION, WRITER_INFO
 from sieve_registry.store.seal import Note, note_head, remove_seal, seal, write_note
+from sieve_registry.store.unsaid import note_unsaid
 
 BUSY_MS = 5000
 _WRITE = "sieveward_write"
@@ -49,8 +50,7 @@ def utc_now() -> datetime:
 class Registry:
     """An open registry: its place, its evidence, and a clock that tests may set.
 
-    `identify` is how a face learns who has signed in: their id or name, "" for nobody. `follow_up`
-    may append more events to a transaction that recorded some.
+    `identify` is how a face learns who has signed in: their id or name, "" for nobody.
     """
 
     place: Place
@@ -60,7 +60,6 @@ class Registry:
     opening: Opening | None = None  # of a file
     now: Callable[[], datetime] = utc_now
     identify: Callable[[Registry], str] | None = None
-    follow_up: Callable[[Registry, Connection], None] | None = None
 
     @property
     def path(self) -> Path:
@@ -115,10 +114,10 @@ class Registry:
                 if not after_loss:
                     heads.refuse_lost(writer, self.place, self.head_note)
                 yield writer
-                if self.follow_up is not None and HEAD_INFO in writer.info:
-                    self.follow_up(self, writer)
                 head = writer.info.pop(HEAD_INFO, None)
                 first = None if head is None else heads.first_hash(writer)
+                if head is not None:
+                    note_unsaid(self.place, *head)
         if head is not None:
             if self.head_note is not None:
                 (write_note if after_loss else note_head)(self.head_note, Note(*head))

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import hashlib
 import os
-import platform
 import re
 import tempfile
 import time
@@ -23,6 +22,7 @@ from sqlalchemy import Connection, Engine, func, insert, select
 from sieve_inspect.files import open_regular
 from sieve_registry.errors import EvidenceAlteredError, EvidenceError, RegistryFileError
 from sieve_registry.store import schema
+from sieve_registry.store.programs import has_ended, this_program
 
 _EXTENSION = re.compile(r"\.[a-z0-9]{1,8}", re.ASCII)
 _BLOCK = 1 << 20
@@ -93,7 +93,7 @@ def _stage(folder: Path, content: Content, extension: str) -> Staged:
     try:
         folder.mkdir(parents=True, exist_ok=True)
         _sweep(folder)
-        handle, name = tempfile.mkstemp(dir=folder, prefix=f"{_INCOMING}{_here()}-{os.getpid()}-")
+        handle, name = tempfile.mkstemp(dir=folder, prefix=f"{_INCOMING}{this_program()}-")
     except OSError as error:
         raise RegistryFileError(file=folder, reason=error.strerror or error) from error
     temporary = Path(name)
@@ -119,30 +119,10 @@ def _sweep(folder: Path) -> None:
     long_ago = time.time() - _LEFT_OVER_S
     for left in folder.glob(f"{_INCOMING}*"):
         try:
-            if _maker_is_gone(left.name) or left.stat().st_mtime < long_ago:
+            if has_ended(left.name.removeprefix(_INCOMING)) or left.stat().st_mtime < long_ago:
                 left.unlink(missing_ok=True)
         except OSError:
             continue  # another program uses it
-
-
-def _maker_is_gone(name: str) -> bool:
-    """Whether the program that staged a file ran on this computer and runs no more."""
-    host, _, rest = name.removeprefix(_INCOMING).partition("-")
-    number = rest.partition("-")[0]
-    if host != _here() or not number.isdecimal() or os.name != "posix":
-        return False
-    try:
-        os.kill(int(number), 0)
-    except ProcessLookupError:
-        return True
-    except (PermissionError, OverflowError):
-        return False
-    return False
-
-
-def _here() -> str:
-    """This computer, in few letters."""
-    return hashlib.sha256(platform.node().encode()).hexdigest()[:8]
 
 
 def _copy(content: Content, write: Callable[[bytes], object]) -> tuple[str, int]:

@@ -98,8 +98,10 @@ def evidence_links(connection: Connection, day: date, until: int | None) -> Iter
     link, check = schema.check_evidence, schema.check
     query = select(link, check.c.seq, check.c.on_date).join_from(link, check)
     now, last = _corrected_readings(connection, until), day.isoformat()
-    for row in connection.execute(query.order_by(link.c.check_id, link.c.position)):
-        on_date = now.get(row.seq, (False, {}))[1].get("on_date", row.on_date)
+    for row in reader.rows_by_many(connection, query.order_by(link.c.check_id, link.c.position)):
+        on_date = row.on_date
+        if row.seq in now:
+            on_date = now[row.seq][1].get("on_date", on_date)
         if on_date <= last and (until is None or row.seq <= until):
             yield row
 
@@ -115,11 +117,12 @@ def _as_corrected(
     connection: Connection, query: Select[Any], until: int | None, day: date
 ) -> Iterator[Any]:
     now, last = _corrected_readings(connection, until), day.isoformat()
-    for row in connection.execute(query):
-        if until is not None and row.seq > until:
+    for row in reader.rows_by_many(connection, query):
+        seq = row.seq
+        if until is not None and seq > until:
             continue
-        if row.seq in now:
-            void, fields = now[row.seq]
+        if seq in now:
+            void, fields = now[seq]
             if void:
                 continue
             changed = _Corrected(row, fields)

@@ -15,34 +15,28 @@ from sieve_registry.ledger import events
 from sieve_registry.ledger.canonical import canonical_text
 from sieve_registry.ledger.records import USE_DETAILS, Event
 
-Row = tuple[str, dict[str, Any]]  # the table's name, and its columns
+Row = tuple[str, tuple[Any, ...]]  # the table's name, and the values of its columns in order
 
 _Payload = Mapping[str, Any]
 
-
-def _picker(*names: str, prefix: str = "") -> Callable[[_Payload], dict[str, Any]]:
-    """A function that takes named values of a payload; quick, `verify` runs it for every row."""
-    columns, values = tuple(prefix + name for name in names), itemgetter(*names)
-    return lambda payload: dict(zip(columns, values(payload), strict=True))
-
-
-_SIEVE = _picker(
+# Named values of a payload; quick, `verify` takes them for every row.
+_SIEVE = itemgetter(
     "nominal_nm", "standard", "grade", "serial", "frame_nm", "in_service", "added_on",
     "interval_months", "interval_uses", "location", "maker",
 )  # fmt: skip
-_CHECK = _picker(
-    "nominal_nm", "standard", "grade", "rule", "outcome", "action", "action_reason", "fit"
+_CHECK = itemgetter("nominal_nm", "standard", "grade", "rule", "outcome", "action", "action_reason")
+_FIGURES = itemgetter(
+    "count", "mean_um", "sd_um", "max_um", "u_mean_um", "u_sd_um", "u_max_um", "wire_mean_um"
 )
-_FIGURES = (
-    "count", "mean_um", "sd_um", "max_um", "wire_mean_um", "u_mean_um", "u_sd_um", "u_max_um",
-)  # fmt: skip
-_X, _Y = _picker(*_FIGURES, prefix="x_"), _picker(*_FIGURES, prefix="y_")
-_MARGIN = _picker(
+_MARGIN = itemgetter(
     "name", "direction", "value_um", "expanded_um", "limit_low_um", "limit_high_um", "outcome"
 )
-_LINK = _picker("sha256", "role", "name")
-_FILE = _picker("sha256", "extension", "size")
-_EDIT, _USE = _picker("interval_months", "interval_uses", "location"), _picker("count", "note")
+_LINK = itemgetter("sha256", "role", "name")
+_FILE = itemgetter("sha256", "extension", "size")
+_EDIT, _USE = (
+    itemgetter("interval_months", "interval_uses", "location"),
+    itemgetter("count", "note"),
+)
 _json = json.JSONEncoder(ensure_ascii=False).encode
 
 
@@ -59,63 +53,61 @@ def rows_of(event: Event, payload: Any = None) -> list[Row]:
     derive = _ROWS.get(event.kind)
     rows = [] if derive is None else derive(event, payload)
     if event.kind != events.CheckRecorded.KIND and "evidence" in payload:
-        rows += [("evidence", {**_FILE(file), "seq": event.seq}) for file in payload["evidence"]]
+        rows += [("evidence", (*_FILE(file), event.seq)) for file in payload["evidence"]]
     return rows
 
 
 def _sieve(event: Event, payload: _Payload) -> list[Row]:
     details = canonical_text(payload.get("details", {}))
-    row = {"id": event.subject, **_SIEVE(payload), "seq": event.seq, "details": details}
-    return [("sieve", row)]
+    return [("sieve", (event.subject, *_SIEVE(payload), event.seq, details))]
 
 
-def _about_sieve(event: Event) -> dict[str, Any]:
-    return {"seq": event.seq, "sieve_id": event.subject, "on_date": event.on_date}
+def _about_sieve(event: Event) -> tuple[int, str, str]:
+    return event.seq, event.subject, event.on_date
 
 
 def _edit(event: Event, payload: _Payload) -> list[Row]:
     details = canonical_text(payload.get("details", {}))
-    return [("sieve_edit", {**_about_sieve(event), **_EDIT(payload), "details": details})]
+    return [("sieve_edit", (*_about_sieve(event), *_EDIT(payload), details))]
 
 
 def _use(event: Event, payload: _Payload) -> list[Row]:
     details = canonical_text({name: payload[name] for name in USE_DETAILS if name in payload})
-    return [("use_log", {**_about_sieve(event), **_USE(payload), "details": details})]
+    return [("use_log", (*_about_sieve(event), *_USE(payload), details))]
 
 
 def _retirement(event: Event, payload: _Payload) -> list[Row]:
-    return [("retirement", {**_about_sieve(event), "reason": payload["reason"]})]
+    return [("retirement", (*_about_sieve(event), payload["reason"]))]
 
 
 def _check_signature(event: Event, payload: _Payload) -> list[Row]:
-    return [("signature", {"seq": event.seq, "check_id": payload["check"], "head": None})]
+    return [("signature", (event.seq, payload["check"], None))]
 
 
 def _head_signature(event: Event, payload: _Payload) -> list[Row]:
-    return [("signature", {"seq": event.seq, "check_id": None, "head": payload["head"]})]
+    return [("signature", (event.seq, None, payload["head"]))]
 
 
 def _check(event: Event, payload: _Payload) -> list[Row]:
     check_id, scale = payload["check"], payload["scale"]
-    check = {
-        "id": check_id,
-        "sieve_id": event.subject,
-        "on_date": event.on_date,
-        **_CHECK(payload),
-        "reasons": _json(payload["reasons"]),
-        "scale_source": None if scale is None else scale.get("source"),
-        "seq": event.seq,
-        **_X(payload["x"]),
-        **_Y(payload["y"]),
-    }
+    check = (
+        check_id,
+        event.subject,
+        event.on_date,
+        *_CHECK(payload),
+        _json(payload["reasons"]),
+        payload["fit"],
+        *_FIGURES(payload["x"]),
+        *_FIGURES(payload["y"]),
+        event.seq,
+        None if scale is None else scale.get("source"),
+    )
     rows: list[Row] = [("sieve_check", check)]
     for position, margin in enumerate(payload["margins"]):
-        row = {"check_id": check_id, "position": position, **_MARGIN(margin)}
-        rows.append(("check_margin", row))
+        rows.append(("check_margin", (check_id, position, *_MARGIN(margin))))
     for position, file in enumerate(payload["evidence"]):
-        rows.append(("evidence", {**_FILE(file), "seq": event.seq}))
-        link = {"check_id": check_id, "position": position, **_LINK(file)}
-        rows.append(("check_evidence", link))
+        rows.append(("evidence", (*_FILE(file), event.seq)))
+        rows.append(("check_evidence", (check_id, position, *_LINK(file))))
     return rows
 
 

@@ -78,6 +78,7 @@ def _reader(
     fields: dict[str, Any] = getattr(kind, "__dataclass_fields__")  # noqa: B009
     names = tuple(name for name in fields if name not in without)
     wanted = tuple(prefix + name for name in names)
+    conversions = tuple(converted.items())
 
     # The columns of the query read last, and where the wanted ones are in its rows. Both change in
     # one step, since several threads may read.
@@ -90,11 +91,11 @@ def _reader(
             columns = row._fields
             places = itemgetter(*(columns.index(name) for name in wanted))
             last = row._parent, places
-        values = dict(zip(names, places(row), strict=True))
-        for name, convert in converted.items():
-            values[name] = convert(values[name])
         record = object.__new__(kind)
-        record.__dict__.update(values)
+        values = record.__dict__
+        values.update(zip(names, places(row), strict=True))
+        for name, convert in conversions:
+            values[name] = convert(values[name])
         return record
 
     return read
@@ -114,8 +115,12 @@ _x, _y = (_reader(DirectionFigures, _FIGURES, prefix=prefix) for prefix in ("x_"
 def check(row: Row[Any]) -> Check:
     """A check; its figures are read from the row when they are first needed."""
     record = _check(row)
-    record.__dict__["_figures"] = {"x": partial(_x, row), "y": partial(_y, row)}
+    record.__dict__["_figures"] = partial(_figures, row)
     return record
+
+
+def _figures(row: Row[Any], axis: str) -> DirectionFigures:
+    return _x(row) if axis == "x" else _y(row)
 
 
 def fact(row: Row[Any]) -> Fact[EventPayload]:

@@ -10,7 +10,7 @@ from datetime import UTC, date, datetime, timedelta
 from importlib.metadata import PackageNotFoundError, version
 from typing import Any
 
-from sqlalchemy import Connection, func, insert, select
+from sqlalchemy import Connection, Table, func, insert, select
 
 from sieve_registry.errors import DateRefusedError
 from sieve_registry.ledger.chain import next_event
@@ -67,9 +67,9 @@ def append(
     )
     connection.execute(insert(schema.event).values(**event.__dict__))
     for table, row in rows_of(event):
-        if table == "evidence" and evidence_extension(connection, row["sha256"]) is not None:
+        if table == "evidence" and evidence_extension(connection, row[0]) is not None:
             continue  # the same content is kept once
-        connection.execute(insert(schema.metadata.tables[table]).values(**row))
+        connection.execute(insert(schema.metadata.tables[table]).values(row))
     connection.info[schema.HEAD_INFO] = (event.seq, event.hash)
     return event
 
@@ -93,25 +93,31 @@ def _refuse_wrong_clock(last: Event, now: datetime) -> None:
 
 def insert_events(connection: Connection, events: Sequence[Event]) -> None:
     """Insert events of another registry unchanged, with the rows derived from them."""
-    by_table: dict[str, list[dict[str, Any]]] = {}
+    by_table: dict[str, list[tuple[Any, ...]]] = {}
     for event in events:
         for table, row in rows_of(event):
             by_table.setdefault(table, []).append(row)
     by_table["evidence"] = _not_kept_yet(connection, by_table.get("evidence", []))
-    connection.execute(insert(schema.event), [event.__dict__ for event in events])
+    _insert_many(connection, schema.event, [tuple(event.__dict__.values()) for event in events])
     for derived in schema.DERIVED:
-        if by_table.get(derived.name):
-            connection.execute(insert(derived), by_table[derived.name])
+        _insert_many(connection, derived, by_table.get(derived.name, []))
     if events:
         connection.info[schema.HEAD_INFO] = (events[-1].seq, events[-1].hash)
 
 
-def _not_kept_yet(connection: Connection, rows: list[dict[str, Any]]) -> list[dict[str, Any]]:
-    first: dict[str, dict[str, Any]] = {}
-    for row in rows:
-        if row["sha256"] not in first and evidence_extension(connection, row["sha256"]) is None:
-            first[row["sha256"]] = row
-    return list(first.values())
+def _insert_many(connection: Connection, table: Table, rows: list[tuple[Any, ...]]) -> None:
+    """Insert rows (values in the order of the columns) by the driver itself: there may be many."""
+    if rows:
+        mark = "?" if connection.dialect.name == "sqlite" else "%s"
+        names = ", ".join(column.name for column in table.columns)
+        values = f"({names}) VALUES ({', '.join(mark for _ in table.columns)})"
+        connection.exec_driver_sql(f"INSERT INTO {table.name} {values}", rows)
+
+
+def _not_kept_yet(connection: Connection, rows: list[tuple[Any, ...]]) -> list[tuple[Any, ...]]:
+    first = {row[0]: row for row in reversed(rows)}
+    kept = {sha256 for sha256 in first if evidence_extension(connection, sha256) is not None}
+    return [row for row in first.values() if row[0] not in kept][::-1]
 
 
 def next_check_id(connection: Connection) -> str:

@@ -37,10 +37,8 @@ from sieve_inspect.scale.calibration import (
 )
 from sieve_inspect.scale.linear_map import covered_points, figures_of, plane_terms
 from sieve_inspect.scale.model import Scale
-from sieve_inspect.scale.parts import DEFAULTS, Cause, ScalePart
+from sieve_inspect.scale.parts import DEFAULTS, Cause, ScalePart, Sensor
 
-# From place to place on the glass, where no map of the device is known.
-_ELSEWHERE = DEFAULTS[Cause.PICTURES].u
 _BLOCK, _STEP = 8, 2  # pitches
 _SMALL = 6  # px a pitch is brought to for the search
 _MOST_STEPS = 60
@@ -226,9 +224,12 @@ def _scale(
             rest=mapped,
         )
     else:
-        rows.append(BudgetRow(ScaleSource.ELSEWHERE, _ELSEWHERE, _ELSEWHERE))
+        # From place to place in the device's picture, where no map of it is known.
+        sensor = Sensor.LINE_CAMERA if device is None else device.scale.sensor
+        elsewhere = DEFAULTS[sensor][Cause.PICTURES].u
+        rows.append(BudgetRow(ScaleSource.ELSEWHERE, elsewhere, elsewhere))
         x, y = calibration.mean_um_per_px
-        scale = replace(calibration.scale, um_per_px_x=x, um_per_px_y=y, rest=None)
+        scale = replace(calibration.scale, um_per_px_x=x, um_per_px_y=y, rest=None, sensor=sensor)
     if artefact.gap_um is not None:
         own = calibration.scale
         scale = replace(scale, edge_bias_px=own.edge_bias_px, u_edge_bias_px=own.u_edge_bias_px)

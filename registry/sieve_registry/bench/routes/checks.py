@@ -40,7 +40,6 @@ from sieve_registry.bench.uploads import (
 )
 from sieve_registry.checks import commands as check_commands
 from sieve_registry.scales.environment import Environment, read_number
-from sieve_registry.scales.equipment_use import used_equipment
 from sieve_registry.sieves import queries as sieve_queries
 from sieve_registry.sieves.recording import RecordTerms
 
@@ -76,10 +75,7 @@ def _order(
         read_number(what, unit, form.text(what))
         for what, unit in (("temperature", "°C"), ("humidity", "%"))
     ]
-    named = [name.strip() for name in form.text("equipment").split(",") if name.strip()]
-    used, _ = used_equipment(desk.registry, named, desk.registry.today())
-    air_then = Environment(*air)
-    return Order(sieve_id, tuple(images), scale, encoding, folder, picked, batch, air_then, used)
+    return Order(sieve_id, tuple(images), scale, encoding, folder, picked, batch, Environment(*air))
 
 
 def _scans(desk: Desk, form: Form, data: FormData, folder: Path, most: int) -> list[Path]:

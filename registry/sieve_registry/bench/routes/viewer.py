@@ -89,9 +89,10 @@ def _closeup(request: Request, index: int | None) -> Response:
     job, measurement, scan = scan_of(request)
     if index is None:
         return Response(status_code=204)
-    picture, pyramid = measurement.pictures[scan], _pyramid(job, measurement, scan)
+    picture, pyramid = measurement.as_scanned[scan], _pyramid(job, measurement, scan)
+    names = "yx" if measurement.exchanged[scan] else "xy"
     try:
-        close = closeup(picture, measurement.scale, index)
+        close = closeup(picture, measurement.scale, index, names)
     except IndexError:
         raise HTTPException(404, "This aperture does not exist") from None
     cut = cut_out(picture, pyramid.tone, index, _CUT_OUT)

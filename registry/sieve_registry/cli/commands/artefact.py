@@ -98,7 +98,6 @@ def add(
         )
     if not output.emit(json_path, _artefact_dict(artefact)):
         _print_artefact(artefact)
-        output.recorded(artefact.event)
 
 
 @artefact_app.command("list")

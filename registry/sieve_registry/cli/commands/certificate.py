@@ -95,7 +95,6 @@ def add(
     if output.emit(json_path, certificate_dict(fact)):
         return
     _print_certificate(fact)
-    output.recorded(fact.seq)
 
 
 def _direction(
@@ -117,10 +116,10 @@ def _direction(
 
 
 def _exact_um(text: str | None) -> Decimal | None:
-    from sieve_registry.sieves.certificates import exact_um
+    from sieve_registry.ledger.codec import decimal_text
 
     length = options.read_length(text)
-    return None if length is None else exact_um(length)
+    return None if length is None else Decimal(decimal_text(round(length, 6)))
 
 
 @certificate_app.command("list")

@@ -63,11 +63,14 @@ AcceptExpiredOption = Annotated[str, option("Accept an expired scale or artefact
 AcceptScaleOption = Annotated[
     str, option("Accept a scale that the scans' dpi tags contradict: why.", "REASON")
 ]
+AcceptScanOption = Annotated[
+    str, option("Reason to check a scan of an earlier check again.", "REASON")
+]
 InformationOption = Annotated[
     bool, typer.Option("--for-information", help="Record the measurement, judge nothing.")
 ]
 TurnedOption = Annotated[
-    float, option("How far the label was turned from upright in the scans.", "DEG")
+    float, option("How far the label was turned clockwise from upright in the scans.", "DEG")
 ]
 TargetOption = Annotated[
     str | None, option("Artefact beside the cloth that gives the scale.", "ID")
@@ -90,9 +93,9 @@ def check(
     stand_off: Annotated[str | None, option("Height of the cloth above the glass.", "L")] = None,
     temperature: options.Temperature = None,
     humidity: options.Humidity = None,
-    equipment: options.EquipmentUsed = None,
     accept_expired: AcceptExpiredOption = "",
     accept_scale: AcceptScaleOption = "",
+    accept_scan: AcceptScanOption = "",
     turned: TurnedOption = 0.0,
     target_in_scan: TargetOption = None,
     target_region: RegionOption = None,
@@ -112,16 +115,14 @@ def check(
     from sieve_registry.scales.choice import ScaleRequest, choose_scale, parse_stand_off_um
     from sieve_registry.scales.environment import Environment
 
-    inputs = [("the scale", output.existing_file(scale_name))]
-    output.check_outputs([], json_path, inputs + [("the scan", path) for path in images])
+    _refuse_overwriting(json_path, scale_name, images)
     terms, air = options.terms(date, by, why_late), Environment(temperature, humidity)
     stated = options.stated_light(lamp_angle, view_angle)
     with options.opened(context) as registry:
-        day = _before_measuring(registry, images, terms)
-        stated_scale = (scale_name, um_per_px, target_in_scan) != (None, None, None)
+        day = _before_measuring(registry, terms)
         request = ScaleRequest(
             day,
-            recorded=None if stated_scale else _default_scale(registry, images, day),
+            recorded=_default_scale(registry, images, day, (scale_name, um_per_px, target_in_scan)),
             named=scale_name,
             um_per_px=um_per_px,
             setting=setting,
@@ -136,17 +137,19 @@ def check(
             encoding=encoding,
         )
         chosen = choose_scale(registry, request, images, print_remark)
+        light = _light(registry, illumination, stated, chosen.device, day)
+        _ask_about_scans_used(registry, images, accept_scan)
         with progress("Measuring", len(images)) as update:
             taken = check_commands.take(
                 registry,
                 sieve_id,
                 images,
                 scale=chosen,
-                illumination=_light(registry, illumination, stated, chosen.device, day),
+                illumination=light,
                 encoding=encoding,
                 terms=terms,
                 for_information=for_information,
-                equipment=equipment or (),
+                accept_scan=accept_scan,
                 measure=partial(check_commands.measure_scans, progress=update),
             )
         taken = check_commands.in_environment(check_commands.accepting(taken, accept_cloth), air)
@@ -157,13 +160,23 @@ def check(
         raise typer.Exit(1)
 
 
-def _default_scale(registry: Registry, images: list[Path], day: datetime.date) -> str | None:
-    """The recorded scale by the dpi of the scans or the settings; None where none is recorded."""
+def _refuse_overwriting(json_path: str | None, scale_name: str | None, images: list[Path]) -> None:
+    inputs = [("the scale", output.existing_file(scale_name))]
+    output.check_outputs([], json_path, inputs + [("the scan", path) for path in images])
+
+
+def _default_scale(
+    registry: Registry, images: list[Path], day: datetime.date, stated: tuple[str | None, ...]
+) -> str | None:
+    """The recorded scale by the dpi of the scans or the settings; None where none is recorded.
+
+    None as well where another scale is `stated`.
+    """
     from sieve_registry.cli.support.running import print_remark
     from sieve_registry.scales.default_scale import default_scale, dpi_sentence, recorded_scales
     from sieve_registry.settings import load_settings
 
-    if not recorded_scales(registry, day):
+    if stated != (None,) * len(stated) or not recorded_scales(registry, day):
         return None
     known = load_settings()
     kept = default_scale(registry, images, day, (known.scale, known.device))
@@ -171,12 +184,8 @@ def _default_scale(registry: Registry, images: list[Path], day: datetime.date) -
     return kept.name
 
 
-def _before_measuring(registry: Registry, images: list[Path], terms: RecordTerms) -> datetime.date:
-    """The day of the check; refuses a person who may not check, names unvalidated software.
-
-    At a terminal it asks whether scans used before are meant.
-    """
-    from sieve_registry.checks.commands import used_before
+def _before_measuring(registry: Registry, terms: RecordTerms) -> datetime.date:
+    """The day of the check; refuses a person who may not check, names unvalidated software."""
     from sieve_registry.checks.validation import caution
     from sieve_registry.cli.support.running import print_remark
     from sieve_registry.ledger.events import CheckRecorded
@@ -185,12 +194,24 @@ def _before_measuring(registry: Registry, images: list[Path], terms: RecordTerms
     refuse_unentitled(registry, CheckRecorded, terms)
     if unvalidated := caution(registry):
         print_remark(f"{unvalidated}.")
-    scans_used = used_before(registry, images) if sys.stdin.isatty() else []
-    for sentence in scans_used:
-        output.text(f"{sentence}.")
-    if scans_used:
-        typer.confirm("Check with the same scans again?", abort=True)
     return terms.on_date or registry.today()
+
+
+def _ask_about_scans_used(registry: Registry, images: list[Path], accept_scan: str) -> None:
+    """Scans used before need a reason, or at a terminal the answer that they are meant.
+
+    Raises `UsedScanError` where nobody can be asked.
+    """
+    from sieve_registry.checks.commands import used_before
+    from sieve_registry.checks.errors import UsedScanError
+
+    used = [] if accept_scan.strip() else used_before(registry, images)
+    if used and not sys.stdin.isatty():
+        raise UsedScanError(sentence="; ".join(used))
+    for sentence in used:
+        output.text(f"{sentence}.")
+    if used:
+        typer.confirm("Check with the same scans again?", abort=True)
 
 
 def _light(
@@ -233,7 +254,6 @@ def _print_check(detail: CheckDetail, cloth: str) -> None:
     if check.action:
         output.text(check.action_reason or f"Proposed: {check.action}. You decide.")
     output.line(f"Recorded as {check.id}. Its report: sieveward report {check.id}")
-    output.line(f"To withdraw it: sieveward correct {check.id} --void --reason T")
 
 
 def _print_scans(payload: Mapping[str, Any]) -> None:
@@ -254,8 +274,6 @@ def _print_scans(payload: Mapping[str, Any]) -> None:
     environment = words(payload.get("environment"))
     if environment:
         output.text(f"Environment: {environment}.")
-    if payload.get("equipment"):
-        output.text(f"Equipment used: {', '.join(payload['equipment'])}.")
     light = payload.get("light")
     if light:
         output.text(f"Light: {light['source']}; ±{2 * float(light['u_glow_um']):.2g} um (k = 2).")

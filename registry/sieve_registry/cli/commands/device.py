@@ -91,7 +91,6 @@ def add(
         device = artefacts.add_device(registry, new, options.terms(None, by))
     if not output.emit(json_path, output.fields(device, _DEVICE)):
         _print_device(device)
-        output.recorded(device.event)
 
 
 @device_app.command("list")

@@ -34,11 +34,11 @@ def environment(
 
     with options.opened(context) as registry:
         terms = options.terms(date, by, why_late)
-        event, day = None, terms.on_date or registry.today()
+        day = terms.on_date or registry.today()
         name = "" if method is None else method.value
         known = next((li for li in rooms.all_limits(registry, day) if li.method == name), None)
         if temperature is not None or humidity is not None:
-            event = rooms.set_limits(
+            rooms.set_limits(
                 registry,
                 _range(temperature, "--temperature", known.temperature_c if known else None),
                 _range(humidity, "--humidity", known.humidity_percent if known else None),
@@ -62,8 +62,6 @@ def environment(
         ]
         what = f"{limit.method} checks" if limit.method else "all checks"
         output.line(f"{what}: {', '.join(spans) or 'no limits'} (since {limit.since})")
-    if event is not None:
-        output.line(f"Recorded as event {event.seq}. To change it: set other limits, or none.")
 
 
 def _range(

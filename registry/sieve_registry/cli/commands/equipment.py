@@ -22,7 +22,6 @@ from sieve_registry.ledger.figures import EquipmentAct, EquipmentKind
 if TYPE_CHECKING:
     from sieve_registry.ledger.events import EquipmentLogged
     from sieve_registry.ledger.records import Fact
-    from sieve_registry.quality.equipment_lookback import EquipmentLookback
     from sieve_registry.scales.equipment import Equipment
 
 _EQUIPMENT = (
@@ -95,7 +94,7 @@ def add(
     terms = options.terms(None, by, why_late)
     with options.opened(context, create=True) as registry:
         piece = equipment.add_equipment(registry, new, terms, files or ())
-    _show(piece, json_path, piece.seq)
+    _show(piece, json_path)
 
 
 @equipment_app.command("list")
@@ -134,8 +133,7 @@ def show(
     documents: options.Documents = None,
     json_path: options.Json = None,
 ) -> None:
-    """Show a piece of equipment: its record, its state, every event, and what is in question."""
-    from sieve_registry.quality.equipment_lookback import equipment_lookbacks, record_name
+    """Show a piece of equipment: its record, its state and every event."""
     from sieve_registry.scales import equipment
     from sieve_registry.scales.corrections import amendments
 
@@ -143,7 +141,6 @@ def show(
         piece = equipment.equipment_named(registry, equipment_id, options.read_day(as_of))
         kinds = {kind.KIND for kind in equipment.EQUIPMENT_EVENTS}
         corrections = [made for made in amendments(registry, piece.id) if made.kind in kinds]
-        reviews = equipment_lookbacks(registry, piece.as_of, piece.id)
         if documents is not None:
             kept = [
                 *piece.evidence,
@@ -153,16 +150,10 @@ def show(
     answer = {
         **equipment_dict(piece),
         "corrections": [correction_dict(correction) for correction in corrections],
-        "in_question": [_review_dict(review) for review in reviews],
     }
     if output.emit(json_path, answer):
         return
     _print(piece)
-    for review in reviews:
-        if review.records:
-            output.text(f"In question: {review.reason}. Measured with it {review.span}:")
-        for record in review.records:
-            output.text(f"  {record.on_date}  {record_name(record)}, event {record.seq}")
     print_corrections(corrections)
 
 
@@ -200,7 +191,7 @@ def log(
             next_due=options.read_day(next_due),
             documents=files or (),
         )
-    _show(piece, json_path, max(fact.seq for fact in piece.log))
+    _show(piece, json_path)
 
 
 @equipment_app.command()
@@ -242,14 +233,6 @@ def equipment_dict(piece: Equipment) -> dict[str, Any]:
     }
 
 
-def _review_dict(review: EquipmentLookback) -> dict[str, Any]:
-    """A failure of a piece, and the events of what was measured with it."""
-    return {
-        **output.fields(review, "because=reason event=cause.seq since=before.on_date"),
-        "records": [fact.seq for fact in review.records],
-    }
-
-
 def _event_dict(fact: Fact[EquipmentLogged]) -> dict[str, Any]:
     return {
         **output.fields(fact, "event=seq date=on_date"),
@@ -259,12 +242,10 @@ def _event_dict(fact: Fact[EquipmentLogged]) -> dict[str, Any]:
     }
 
 
-def _show(piece: Equipment, json_path: str | None, event: int | None = None) -> None:
+def _show(piece: Equipment, json_path: str | None) -> None:
     if output.emit(json_path, equipment_dict(piece)):
         return
     _print(piece)
-    if event is not None:
-        output.recorded(event)
 
 
 def _print(piece: Equipment) -> None:

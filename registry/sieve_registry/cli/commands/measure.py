@@ -56,6 +56,7 @@ def measure(
     scale: ScaleOption = None,
     um_per_px: options.UmPerPx = None,
     dpi: DpiOption = None,
+    sensor: options.SensorOption = "",
     lamp_angle: options.LampAngle = None,
     view_angle: options.ViewAngle = None,
     illumination: options.IlluminationFile = None,
@@ -95,7 +96,7 @@ def measure(
             measurement = measure_scans(
                 images,
                 nominal_um=None if nominal is None else resolve_nominal(nominal),
-                scale=read_scale(scale, um_per_px, dpi),
+                scale=options.seen_by(read_scale(scale, um_per_px, dpi), sensor),
                 encoding=encoding,
                 illumination=options.stated_light(lamp_angle, view_angle, illumination),
                 judging=Judging(standard, grade, rule or "guard-band", n),
@@ -173,7 +174,9 @@ def print_measurement(measurement: Measurement) -> None:
         )
         output.listed(verdict.reasons)
         output.text(verdict.action_reason)
-    elif torn := measurement.count("torn"):
+        return
+    output.listed(measurement.repeated)
+    if torn := measurement.count("torn"):
         holes = "a torn aperture lets" if torn == 1 else "torn apertures let"
         output.line(f"Inspect the cloth: {holes} oversize through.")
 

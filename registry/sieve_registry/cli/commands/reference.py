@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -51,7 +50,6 @@ def beads(
     accept_expired: AcceptExpired = "",
     temperature: options.Temperature = None,
     humidity: options.Humidity = None,
-    equipment: options.EquipmentUsed = None,
     date: options.Date = None,
     by: options.By = None,
     why_late: options.WhyLate = "",
@@ -80,7 +78,6 @@ def beads(
             terms,
             accept_expired,
             Environment(temperature, humidity),
-            equipment or (),
             **more,
         )
     payload = output.fields(result, "passing_percent aperture_um U_um")
@@ -93,7 +90,6 @@ def beads(
     if number is not None and last is not None:
         agree = "agree" if abs(number) <= 1 else "do not agree"
         output.line(f"Beads and optical check {last.id} {agree}: E_n = {number:+.2f}")
-    _print_recorded(event)
 
 
 @reference_app.command()
@@ -107,7 +103,6 @@ def cement(
     accept_expired: AcceptExpired = "",
     temperature: options.Temperature = None,
     humidity: options.Humidity = None,
-    equipment: options.EquipmentUsed = None,
     date: options.Date = None,
     by: options.By = None,
     why_late: options.WhyLate = "",
@@ -124,14 +119,7 @@ def cement(
         )
     terms = options.terms(date, by, why_late)
     event = _recorded(
-        context,
-        sieve_id,
-        result,
-        material,
-        terms,
-        accept_expired,
-        (temperature, humidity),
-        equipment,
+        context, sieve_id, result, material, terms, accept_expired, (temperature, humidity)
     )
     payload = output.fields(result, "residues found factor usable")
     if output.emit(json_path, output.fields(event, _EVENT) | payload):
@@ -143,7 +131,6 @@ def cement(
         )
     else:
         output.line(f"C is outside 0.80 to 1.20: replace the cloth of {event.subject}. You decide.")
-    _print_recorded(event)
 
 
 @reference_app.command()
@@ -159,7 +146,6 @@ def master(
     accept_expired: AcceptExpired = "",
     temperature: options.Temperature = None,
     humidity: options.Humidity = None,
-    equipment: options.EquipmentUsed = None,
     date: options.Date = None,
     by: options.By = None,
     why_late: options.WhyLate = "",
@@ -172,14 +158,7 @@ def master(
     result = evaluate([_two(text) for text in pair], known)
     terms = options.terms(date, by, why_late)
     event = _recorded(
-        context,
-        sieve_id,
-        result,
-        material,
-        terms,
-        accept_expired,
-        (temperature, humidity),
-        equipment,
+        context, sieve_id, result, material, terms, accept_expired, (temperature, humidity)
     )
     payload = output.fields(
         result, "pairs difference_percent=difference U_percent=U_difference e_n satisfactory"
@@ -193,7 +172,6 @@ def master(
     else:
         word = "satisfactory" if result.satisfactory else "unsatisfactory"
         output.line(f"E_n = {result.e_n:+.2f}: {word}.")
-    _print_recorded(event)
 
 
 @reference_app.command()
@@ -236,28 +214,14 @@ def _recorded(
     terms: RecordTerms,
     accept_expired: str,
     air: tuple[float | None, float | None],
-    equipment: list[str] | None,
 ) -> Event:
     from sieve_registry.quality import references
     from sieve_registry.scales.environment import Environment
 
     with options.opened(context) as registry:
         return references.record(
-            registry,
-            sieve_id,
-            result,
-            material,
-            terms,
-            accept_expired,
-            Environment(*air),
-            equipment or (),
+            registry, sieve_id, result, material, terms, accept_expired, Environment(*air)
         )
-
-
-def _print_recorded(event: Event) -> None:
-    for warning in json.loads(event.payload).get("warnings", ()):
-        output.text(f"Note: {warning}.")
-    output.recorded(event.seq)
 
 
 def _two(text: str) -> tuple[float, float]:

@@ -79,7 +79,6 @@ def decide(
     output.line(f"Recorded for {kept['check']}: {kept['decided']} (proposed: {kept['proposed']}).")
     if kept["next"]:
         output.line(kept["next"])
-    output.recorded(kept["event"])
 
 
 def _pair(text: str) -> tuple[str, str]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -62,6 +63,7 @@ def scale(
     base: Annotated[str | None, _BASE] = None,
     out: Annotated[Path | None, _OUT] = None,
     source: Annotated[str | None, _SOURCE] = None,
+    sensor: options.SensorOption = "",
     encoding: options.Encoding = "auto",
     region: Annotated[str | None, _REGION] = None,
     turned: Annotated[str | None, _TURNED] = None,
@@ -87,7 +89,7 @@ def scale(
     given = (pattern, pitch, u_pitch, line_width, u_line_width, source)
     recorded = artefact_id is not None or device_id is not None
     if recorded:
-        _refuse_half(artefact_id, device_id, given)
+        _refuse_half(artefact_id, device_id, (*given, sensor or None))
     inputs = [("the picture", path) for path in targets]
     inputs += [("the scale", file) for file in [output.existing_file(base)] if file is not None]
     output.check_outputs([("--out", out), ("--residuals", residuals)], json_path, inputs)
@@ -110,7 +112,8 @@ def scale(
     else:
         base_scale = None if base is None else _base(context, base)
         with busy("Measuring the artefact"):
-            calibration = commands.calibrate_by_hand(pictures, _figures(*given), base_scale)
+            typed = commands.calibrate_by_hand(pictures, _figures(*given), base_scale)
+        calibration = replace(typed, scale=options.seen_by(typed.scale, sensor))
     _write(calibration, out, residuals)
     if not output.emit(json_path, _answer(calibration, kept)):
         _print(calibration, kept, out)
@@ -124,7 +127,8 @@ def _refuse_half(
         raise UsageError(message="To record a scale give both --artefact and --device.")
     if any(text is not None for text in given):
         raise UsageError(
-            message="Pattern, pitch, widths and source come from --artefact: leave them out."
+            message="Pattern, pitch, widths and source come from --artefact, the sensor from "
+            "--device: leave them out."
         )
 
 
@@ -211,6 +215,5 @@ def _print(
     print_calibration(calibration)
     if kept is not None:
         output.line(f"Recorded as scale {kept.name}, valid until {kept.valid_until}.")
-        output.recorded(kept.event)
     if out is not None:
         output.line(f"Scale file: {out}")

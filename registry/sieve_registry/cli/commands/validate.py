@@ -70,8 +70,6 @@ def validate(
     recorded = {} if event is None else {"event": event.seq, "head": event.hash}
     if not output.emit(json, {**report.to_dict(), **recorded}):
         _print(report, out)
-        if event is not None:
-            output.line(f"Recorded as event {event.seq}.")
     if not report.ok:
         raise typer.Exit(1)
 

@@ -13,6 +13,7 @@ import re
 _OTHER_NAMES = {
     "accept_cloth": "--accept-cloth REASON",
     "accept_expired": "--accept-expired REASON",
+    "accept_scan": "--accept-scan REASON",
     "artefact_id": "--artefact",
     "device_id": "--device",
     "late_reason": "--why-late",

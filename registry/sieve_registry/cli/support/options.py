@@ -6,9 +6,9 @@ import os
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
-from decimal import Decimal
+from decimal import Decimal, InvalidOperation
 from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -19,6 +19,7 @@ from sieve_inspect.errors import UsageError
 
 if TYPE_CHECKING:
     from sieve_inspect.illumination.model import Illumination
+    from sieve_inspect.scale import Scale
     from sieve_registry.sieves.recording import RecordTerms
     from sieve_registry.store.engine import Registry
 
@@ -82,11 +83,8 @@ Reason = Annotated[str, option("Why.", "T")]
 Sieve = Annotated[str, argument("The sieve.", "ID")]
 Humidity = Annotated[float | None, option("Relative humidity of the room.", "PERCENT")]
 Temperature = Annotated[float | None, option("Room temperature in °C.", "C")]
+SensorOption = Annotated[str, option("line camera, contact, telecentric or area camera.", "T")]
 UmPerPx = Annotated[str | None, option("Micrometres per pixel, by hand.", "X[,Y]")]
-EquipmentUsed = Annotated[
-    list[str] | None,
-    option("Equipment used, by its record: balance, thermometer.", "ID", name="--equipment"),
-]
 WhyLate = Annotated[str, option("Reason for late entry.", "T")]
 
 
@@ -105,10 +103,16 @@ def read_length(text: str | None) -> float | None:
 
 
 def read_figure(what: str, text: str | None) -> Decimal | None:
-    """A mass or a time as typed, exact, or None. Raises `UsageError`."""
-    from sieve_registry import values
-
-    return None if text is None else values.read_figure(what, text)
+    """A mass or a time as typed, exact; a comma is a decimal comma. Raises `UsageError`."""
+    if text is None:
+        return None
+    try:
+        figure = Decimal(text.strip().replace(",", "."))
+    except InvalidOperation:
+        raise UsageError(message=f"The {what} {text!r} is not a number.") from None
+    if not figure.is_finite() or not 0 <= figure < 10**9:
+        raise UsageError(message=f"A {what} of {text} is not plausible.")
+    return figure
 
 
 def read_numbers(text: str | None, option: str, count: int) -> list[float] | None:
@@ -133,6 +137,17 @@ def read_angles(text: str | None, option: str) -> float | tuple[float, float] | 
         return x, y
     (angle,) = read_numbers(text, option, 1) or [0.0]
     return angle
+
+
+def seen_by(scale: Scale, sensor: str) -> Scale:
+    """The scale of a device with this sensor, "" for the scale's own. Raises `UsageError`."""
+    from sieve_inspect.scale.parts import Sensor
+
+    if not sensor:
+        return scale
+    if sensor not in tuple(Sensor):
+        raise UsageError(message=f"--sensor is one of {', '.join(Sensor)}, not '{sensor}'.")
+    return replace(scale, sensor=Sensor(sensor))
 
 
 def stated_light(
@@ -173,19 +188,43 @@ def terms(date: str | None, by: str | None, why_late: str = "") -> RecordTerms:
 def opened(context: typer.Context, *, create: bool = False) -> Iterator[Registry]:
     """The registry that `--registry` names (the typer context's object), closed at the end.
 
-    Where the laboratory demands sign-in, the first record asks for the password of `--by`.
+    Where the laboratory demands sign-in, the first record asks for the password of `--by`. A
+    command that takes `--by` ends with the number of what it recorded.
     """
     from dataclasses import replace
 
-    from sieve_registry.audit.follow_up import raise_where_demanded
+    from sieve_registry.cli.support import recorded
     from sieve_registry.store.engine import open_registry
 
     opened_registry = open_registry(context.obj, create=create)
-    signing_in = SigningIn(context.params["by"]) if "by" in context.params else None
+    _say_unsaid(opened_registry)
+    records = "by" in context.params
+    signing_in = SigningIn(context.params["by"]) if records else None
+    before = recorded.last_event(opened_registry) if records else 0
     try:
-        yield replace(opened_registry, identify=signing_in, follow_up=raise_where_demanded)
+        yield replace(opened_registry, identify=signing_in)
+        if records:
+            recorded.say_at_the_end(context, opened_registry, before)
     finally:
         opened_registry.close()
+
+
+def _say_unsaid(registry: Registry) -> None:
+    """Say what a program that was killed had recorded, which it may not have said itself."""
+    from sieve_registry.store.unsaid import take_unsaid
+
+    with registry.reading() as connection:
+        left = take_unsaid(connection, registry.place)
+    for unsaid in left:
+        event = unsaid.event
+        if event is None:
+            said = f"was stopped before it had recorded event {unsaid.count}: record that again"
+        else:
+            said = (
+                f"was stopped after it had recorded event {event.seq} ({event.kind}: "
+                f"{event.subject}, by {event.person}): do not record that again"
+            )
+        sys.stderr.write(f"Note: a program {said}.\n")
 
 
 @dataclass

@@ -70,12 +70,6 @@ def text(text: str, later: str = "", *, first: str = "") -> None:
         line(row)
 
 
-def recorded(event: int) -> None:
-    """Print the number of a record and how to withdraw it."""
-    undo = f"sieveward correct {event} --void --reason T"
-    text(f"Recorded as event {event}. To withdraw it: {undo}")
-
-
 def listed(items: Iterable[str]) -> None:
     """Print reasons or remarks as a list, a paragraph each."""
     for item in items:
@@ -93,7 +87,7 @@ def table(title: str, columns: Mapping[str, str], rows: Iterable[Sequence[object
     `columns` gives each heading the format of its cells (">.2f"); a column whose format begins
     with ">" is aligned at the right. None is printed as a dash.
     """
-    forms = list(columns.values())
+    forms = [form.removeprefix(">") for form in columns.values()]
     cells = [[_cell(value, form) for value, form in zip(row, forms, strict=True)] for row in rows]
     if sys.stdout.isatty():
         from rich import box
@@ -112,16 +106,15 @@ def table(title: str, columns: Mapping[str, str], rows: Iterable[Sequence[object
     widths = [max(map(len, column)) for column in zip(*lines, strict=True)]
     if title:
         line(title)
+    aligned = "  ".join(
+        f"{{:{'>' if form else ''}{width}}}"
+        for width, form in zip(widths, columns.values(), strict=True)
+    )
     for row in lines:
-        padded = (
-            cell.rjust(width) if form else cell.ljust(width)
-            for cell, width, form in zip(row, widths, forms, strict=True)
-        )
-        line("  ".join(padded).rstrip())
+        line(aligned.format(*row).rstrip())
 
 
 def _cell(value: object, form: str) -> str:
-    form = form.removeprefix(">")
     return "-" if value is None else format(value, form) if form else str(value)
 
 

@@ -210,11 +210,8 @@ def record_of_sieve(
         history = queries.get_history(registry, state.sieve.id)
     if output.emit(json_path, state_dict(state, history)):
         return
-    retirement = () if history.retirement is None else (history.retirement,)
-    newest = max((*history.uses, *history.acts, *history.edits, *retirement), key=lambda r: r.seq)
     for sentence in sentences(state, history):
         output.text(sentence)
-    output.recorded(newest.seq)
 
 
 def check_dict(check: Check) -> dict[str, Any]:
@@ -252,16 +249,3 @@ def _use_dict(use: Use) -> dict[str, Any]:
         **{name: value for name, value in known.items() if value not in (None, "")},
         **output.fields(use, _MADE),
     }
-
-
-def attention_words(noted: Finding) -> str:
-    """What the laboratory has to attend to, and for an open point the command to go on with."""
-    from sieve_registry.audit.attention import OPEN_POINT
-
-    words = f"{noted.message}."
-    return f"{words} {raise_words(noted.subject)}" if noted.source == OPEN_POINT else words
-
-
-def raise_words(event: int | str) -> str:
-    """The command that raises an open point as a finding."""
-    return f"To raise it as a finding: sieveward finding raise --from {event}"
