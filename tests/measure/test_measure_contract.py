@@ -24,7 +24,7 @@ NOMINAL = 150.0
 
 @pytest.fixture(scope="module")
 def results(cloths: dict[str, tuple[Path, Truth]]) -> dict[str, Measurement]:
-    scale = scale_from_text("10,10")
+    scale = scale_from_text("10")
     return {
         name: measure([path], nominal_um=NOMINAL, scale=scale, judging=Judging("iso3310-1:2016"))
         for name, (path, _) in cloths.items()

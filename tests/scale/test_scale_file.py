@@ -161,6 +161,16 @@ def test_a_scale_by_hand_has_no_map() -> None:
         scale_from_text("10,11,12")
 
 
+@pytest.mark.parametrize("text", ["40,40", "10,11", " 5, 5"])
+def test_a_decimal_comma_is_not_read_as_two_scales(text: str) -> None:
+    with pytest.raises(UsageError, match="one scale with a point"):
+        scale_from_text(text)
+
+
+def test_two_scales_have_points() -> None:
+    assert (scale_from_text("40.0,41").um_per_px_x, scale_from_text("40").um_per_px_y) == (40, 40)
+
+
 def test_what_a_scale_does_not_state_counts_by_default() -> None:
     """Raw errors of a flatbed as one wave of 240 um over 297 mm (Boron, ISPRS 1996): 0.18 %."""
     typed = scale_from_text("10.5")

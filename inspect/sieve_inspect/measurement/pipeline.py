@@ -216,7 +216,7 @@ def _scale(scale: Scale | None, um_per_px: float | tuple[float, float] | None) -
     if um_per_px is None:
         raise MissingScaleError()
     x, y = um_per_px if isinstance(um_per_px, tuple) else (um_per_px, um_per_px)
-    return scale_from_text(f"{x},{y}")
+    return scale_from_text(f"{float(x)},{float(y)}")
 
 
 def _check_judging(nominal_um: float, judging: Judging) -> None:

@@ -244,6 +244,11 @@ def scale_from_text(text: str) -> Scale:
             f"apart for any device: write one scale with a point, {parts[0]}.{parts[1]}, or two "
             "as X,Y within 10 % of each other."
         )
+    if len(parts) == 2 and all(part.strip().isdigit() for part in parts):
+        raise UsageError(
+            message=f"'{text}' may be {parts[0]}.{parts[1]} or {x:g} by {y:g} um per pixel: write "
+            f"one scale with a point, {parts[0]}.{parts[1]}, or two as {x:.1f},{y:.1f}."
+        )
     return Scale(x, y, U_REL_BY_HAND, U_REL_BY_HAND, 0.0, "given by hand, not certified")
 
 
