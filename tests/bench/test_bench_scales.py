@@ -12,11 +12,14 @@ from httpx import Client, Response
 from PIL import Image
 
 from bench_lab import SCAN, TECHNICIAN, Lab, job_of, wait_for
+from sieve_inspect.errors import UsageError
 from sieve_inspect.scale.artefact.calibrate import calibrate_pictures
 from sieve_inspect.scale.artefact.residual_picture import residuals_png
 from sieve_inspect.synthetic import Sensor
 from sieve_inspect.synthetic.targets import Device as Drawn
 from sieve_inspect.synthetic.targets import Target, render_target
+from sieve_registry.bench.forms import Form
+from sieve_registry.bench.scale_choice import choose
 from sieve_registry.checks import queries as check_queries
 from sieve_registry.scales import artefacts, calibrations
 from sieve_registry.sieves.recording import RecordTerms
@@ -138,3 +141,13 @@ def test_an_expired_scale_serves_only_with_a_reason_and_a_name(
     page = client.get(f"/jobs/{job.id}").text
     assert f"accepted by {TECHNICIAN}" in page
     assert "Proposed: measure better" in page
+
+
+def test_the_turn_of_the_label_is_typed(lab: Lab) -> None:
+    typed = {"scale": ["hand"], "um_per_px": ["5.29"]}
+    assert choose(lab.registry, (), Form(typed), None, ()).turned_deg == 0
+    for text, turned in (("135", 135), ("-90", -90), ("22,5", 22.5)):
+        form = Form(typed | {"turned": [text]})
+        assert choose(lab.registry, (), form, None, ()).turned_deg == turned
+    with pytest.raises(UsageError, match="turn of the label in degrees"):
+        choose(lab.registry, (), Form(typed | {"turned": ["upside down"]}), None, ())

@@ -127,6 +127,15 @@ def test_check_wants_one_scale(shelf: Program, scan: Path) -> None:
     assert shelf("check", "S-1", str(scan), *by_hand, "--scale", "s.json").code == 2
 
 
+@pytest.mark.parametrize("turned", [50, 90, 135, 180])
+def test_the_turn_of_the_label_reaches_the_measurement(
+    run: Program, scan: Path, measuring: Measuring, turned: int
+) -> None:
+    run("sieve", "add", "S-1", "--nominal", "75um")
+    assert run("check", "S-1", scan, *SCALE, "--turned", turned).code == 0
+    assert measuring.calls[-1]["prior"].turned_deg == turned
+
+
 def test_edit_counts_from_its_day(shelf: Program) -> None:
     said(shelf("sieve", "edit", "S-1", "--interval-months", "6", "--date", "2024-03-01",
                "--json", "-"))  # fmt: skip
