@@ -412,6 +412,22 @@ def test_a_check_confirmed_after_midnight_counts_for_the_day_of_measuring(
     assert made.recorded_at.startswith("2026-03-03")
 
 
+def test_a_check_for_information_judges_nothing(lab: Lab, client: Client) -> None:
+    due = client.get("/sieve?id=S-0075").text.partition("Next check by")[2][:80]
+    job = begin(lab, client, for_information="yes", turned="90")
+    wait_for(job)
+    shown = client.get(f"/jobs/{job.id}")
+    assert shown.status_code == 200
+    assert "Measured for information" in shown.text
+    assert "Examined by eye" not in shown.text
+    assert confirm(lab, client, job).status_code == 204
+    assert check_queries.get_check(lab.registry, "C-0001").check.outcome == "for information"
+    # The sieve lay a quarter turned: what is x by the label is measured along the picture's y.
+    assert job.measurement is not None
+    assert job.measurement.exchanged == (True,)
+    assert client.get("/sieve?id=S-0075").text.partition("Next check by")[2][:80] == due
+
+
 def test_a_scan_measured_before_is_pointed_out(lab: Lab, client: Client) -> None:
     """An old file dropped by mistake would prove a new check."""
     scale = load_scale(SCALE_FILE)

@@ -57,7 +57,7 @@ class Order:
     """What to measure: scans copied into `folder`, which is removed with the job.
 
     `picked` are the keys of scans chosen from the watched folder, `batch` the id of the batch the
-    check came with.
+    check came with; a check `for_information` judges nothing.
     """
 
     sieve_id: str
@@ -68,6 +68,7 @@ class Order:
     picked: tuple[str, ...] = ()
     batch: str = ""
     environment: Environment = NOT_RECORDED
+    for_information: bool = False
 
 
 @dataclass(frozen=True)
@@ -251,6 +252,7 @@ class Jobs:
                 scale=order.scale,
                 encoding=order.encoding,
                 terms=RecordTerms(),
+                for_information=order.for_information,
                 measure=measured,
             )
             job.taken = commands.in_environment(taken, order.environment)

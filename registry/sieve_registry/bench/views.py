@@ -162,7 +162,7 @@ def result_view(taken: Taken) -> dict[str, Any]:
         **shown,
         "action_reason": plain_sentence(shown["action_reason"] or ""),
         "caption": limits_caption(verdict, lengths),
-        "failed": shown["outcome"] not in PASSING,
+        "failed": taken.judged and shown["outcome"] not in PASSING,
         "margins": margin_rows(verdict, lengths),
         "known": len(taken.history.checks),
     }

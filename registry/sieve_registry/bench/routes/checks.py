@@ -75,7 +75,10 @@ def _order(
         read_number(what, unit, form.text(what))
         for what, unit in (("temperature", "°C"), ("humidity", "%"))
     ]
-    return Order(sieve_id, tuple(images), scale, encoding, folder, picked, batch, Environment(*air))
+    order = Order(
+        sieve_id, tuple(images), scale, encoding, folder, picked, batch, Environment(*air)
+    )
+    return replace(order, for_information=form.text("for_information") == "yes")
 
 
 def _scans(desk: Desk, form: Form, data: FormData, folder: Path, most: int) -> list[Path]:
