@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import calendar
 import re
+import shlex
+import sys
 import unicodedata
 from datetime import date
 
@@ -13,6 +15,9 @@ from sieve_registry.errors import BadTextError, DateRefusedError
 ID_LENGTH = 64
 TEXT_LENGTH = 500
 _ISO = re.compile(r"\d{4}-\d{2}-\d{2}", re.ASCII)
+_PLAIN_WORD = re.compile(r"[A-Za-z0-9_./:\\-]+", re.ASCII)  # the same in cmd.exe and PowerShell
+# Within double quotes cmd.exe replaces %NAME%, PowerShell $ and `; all double quotes end them.
+_UNQUOTABLE = frozenset('%$`"\u201c\u201d\u201e')
 _JOINER = "\u200d"  # holds one emoji of several together
 DEFAULT_STANDARD = "iso3310-1:2016"
 DEFAULT_INTERVAL_MONTHS = 12  # yearly: Nevada DOT, TxDOT
@@ -108,3 +113,31 @@ def future(day: date, today: date, what: str) -> DateRefusedError:
         reason=f"{day} lies in the future (today is {today})",
         advice=f"record {what} on the day it happens, or correct the date",
     )
+
+
+def file_stem(recorded: str) -> str:
+    """A sieve's name or a check's number in characters safe for a file; "" where none is."""
+    return re.sub(r"[^\w-]+", "_", recorded).strip("_")[:64]
+
+
+def shell_word(text: str, placeholder: str = "ID", platform: str = sys.platform) -> str:
+    """A text as a word of a command to copy: quoted for a POSIX shell, on Windows for both shells.
+
+    Where no writing means the same in cmd.exe and PowerShell, the placeholder stands for it.
+    """
+    if platform != "win32":
+        return shlex.quote(text)
+    if _PLAIN_WORD.fullmatch(text):
+        return text
+    if not text or text.endswith("\\") or not _UNQUOTABLE.isdisjoint(text):
+        return placeholder
+    return f'"{text}"'
+
+
+def set_variable(name: str, value: str, platform: str = sys.platform) -> list[str]:
+    """The command that sets a variable of the environment; on Windows one for each shell."""
+    if platform != "win32":
+        return [f"export {name}={shlex.quote(value)}"]
+    if not _UNQUOTABLE.isdisjoint(value):
+        return []
+    return [f'set "{name}={value}"', f'$env:{name} = "{value}"']

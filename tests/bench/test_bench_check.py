@@ -30,6 +30,7 @@ from bench_lab import (
     serving,
     wait_for,
 )
+from present import present
 from sieve_inspect.scale import load_scale
 from sieve_registry.audit import commands as audit_commands
 from sieve_registry.audit import verification
@@ -38,6 +39,7 @@ from sieve_registry.checks import commands as check_commands
 from sieve_registry.checks import queries as check_queries
 from sieve_registry.cli.main import main
 from sieve_registry.ledger.records import Event, NewSieve
+from sieve_registry.report import check_view, render_check_report
 from sieve_registry.sieves import commands as sieve_commands
 from sieve_registry.sieves import queries as sieve_queries
 from sieve_registry.sieves.recording import RecordTerms
@@ -482,3 +484,18 @@ def test_a_second_person_signs_where_that_is_demanded(lab: Lab, client: Client) 
     assert "a second person has to sign it" in same.text
     client.post(f"{place}/sign", data={"name": COLLEAGUE}, headers=lab.headers)
     assert f"Signed off by {COLLEAGUE}" in client.get(place).text
+
+
+def test_the_position_of_a_field_is_kept_with_the_check_and_drawn(lab: Lab, client: Client) -> None:
+    files = [("scans", (SCAN.name, SCAN.read_bytes()))]
+    sent = {"sieve": "S-0075", "scale": "given:0", "positions": "1,2 3,4"}
+    refused = client.post("/jobs", data=sent, files=files, headers=lab.headers)
+    assert "2 positions for 1 scans" in refused.text
+    job = begin(lab, client, positions="10,-2.5")
+    wait_for(job)
+    assert "The fields at their places on the cloth" in client.get(f"/jobs/{job.id}").text
+    confirm(lab, client, job)
+    payload = json.loads(check_queries.get_check(lab.registry, present(job.check_id)).event.payload)
+    assert [image["position_mm"] for image in payload["images"]] == [["10.0", "-2.5"]]
+    report = render_check_report(check_view(lab.registry, present(job.check_id)))
+    assert "The fields at their places on the cloth" in report

@@ -62,7 +62,7 @@ def test_a_missing_extra_is_an_error_that_names_what_to_install(
     code, _, err = type_it()
     assert (code, err) == (
         2,
-        "sieveward: The bench page needs an extra part: pip install 'sieveward[bench]'.\n",
+        'sieveward: The bench page needs an extra part: pip install "sieveward[bench]".\n',
     )
 
 

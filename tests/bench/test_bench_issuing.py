@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import json
+import threading
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from httpx import Client
+from httpx import Client, Response
 
 from bench_lab import TECHNICIAN, Lab
+from present import present
 from registry_made import SCALE, Measuring
 from sieve_registry.audit import issued
 from sieve_registry.bench import printing
@@ -22,13 +25,25 @@ from sieve_registry.sieves.recording import RecordTerms
 def here(monkeypatch: pytest.MonkeyPatch, lab: Lab, tmp_path: Path) -> None:
     """The printer works in this process, with the registry of the test."""
 
-    async def sheet(kind: str, subject: str) -> str:
+    def file(kind: str, subject: str, _folder: Path, advance: Callable[[float], None]) -> str:
         assert kind == printing.ISSUE
-        return printing._issued(lab.registry, json.loads(subject))
+        return printing._issued(lab.registry, json.loads(subject), advance)
 
-    monkeypatch.setattr(lab.desk.printer, "sheet", sheet)
+    monkeypatch.setattr(lab.desk.printer, "file", file)
     monkeypatch.setattr(issuing, "can_write_pdf", lambda: False)
     monkeypatch.setenv("SIEVEWARD_SETTINGS", str(tmp_path / "settings.json"))
+
+
+def ended(lab: Lab, answer: Response) -> str:
+    """The page a task opens when it is done."""
+    task = present(lab.desk.tasks.get(answer.headers["HX-Redirect"].rpartition("/")[2]))
+    pause = threading.Event()
+    for _ in range(600):
+        if task.over:
+            break
+        pause.wait(0.05)
+    assert task.error is None
+    return task.place
 
 
 def test_a_report_is_issued_and_then_replaced(
@@ -46,7 +61,7 @@ def test_a_report_is_issued_and_then_replaced(
     assert "Laboratory missing" in refused.text
     change_settings({"laboratory": "Example Laboratory"})
     answer = client.post("/issue", data=sent, headers=lab.headers)
-    assert answer.headers["HX-Redirect"] == "/issue?check=C-0001"
+    assert ended(lab, answer) == "/issue?check=C-0001"
     form = client.get("/issue?check=C-0001").text
     assert "Issue a report that replaces R-2026-0001" in form
     assert 'name="customer" type="text" value="Example Mills"' in form
@@ -54,6 +69,6 @@ def test_a_report_is_issued_and_then_replaced(
     assert "Report R-2026-0001" in kept.text
     assert client.get("/issued?number=R-2026-0001&kind=pdf").status_code == 422
     again = sent | {"amends": "R-2026-0001", "reason": "another customer"}
-    client.post("/issue", data=again, headers=lab.headers)
+    ended(lab, client.post("/issue", data=again, headers=lab.headers))
     states = [report.state for report in issued.issued_reports(lab.registry)]
     assert states == ["amended", "issued"]

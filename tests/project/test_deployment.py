@@ -86,6 +86,11 @@ def test_the_container_file_calls_the_program_as_it_is() -> None:
     extras = re.findall(r"/src\[([a-z,]+)\]", text)[0].split(",")
     project = (ROOT / "pyproject.toml").read_text("utf-8")
     assert all(f"\n{extra} = [" in project for extra in extras)
+    base = re.findall(r"^ARG BASE=(.*)$", text, re.MULTILINE)[0]
+    assert re.findall(r"^FROM (.*)$", text, re.MULTILINE) == ["${BASE}"]
+    assert "/" not in base  # of the registry that is set up, not of a host
+    for place in re.findall(r"^COPY (.*) /src", text, re.MULTILINE):
+        assert all((ROOT / name).exists() for name in place.split())
     assert "--port', '8443'" in str(words)
     assert "127.0.0.1:8443/health" in text
 

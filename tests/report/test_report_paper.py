@@ -115,7 +115,7 @@ def test_without_the_extra_a_pdf_is_refused_in_one_sentence(
     monkeypatch.setitem(sys.modules, "weasyprint", None)
     code, _, err = type_it("report", "1", "--out", "one.pdf")
     assert (code, err.count("\n")) == (2, 1)
-    assert "pip install 'sieveward[pdf]'" in err
+    assert 'pip install "sieveward[pdf]"' in err
     assert not list(type_it.home.iterdir())
 
 

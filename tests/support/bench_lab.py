@@ -76,8 +76,8 @@ def new_lab(folder: Path, *, sieves: bool = True) -> Lab:
 
 
 def close(lab: Lab) -> None:
-    lab.desk.tasks.close()
     lab.desk.printer.close()
+    lab.desk.tasks.close()
     lab.jobs.close()
     lab.registry.close()
 

@@ -101,6 +101,7 @@ def share_results(function: Callable[..., T]) -> Callable[..., T]:
             for path in (group if isinstance(group, list | tuple) else [group])
             if isinstance(path, Path)
         ]
+        options.pop("progress", None)  # a call back: nobody waits
         key = pickle.dumps((files, arguments, options))
         if key not in kept:
             kept[key] = pickle.dumps(function(*arguments, **options))

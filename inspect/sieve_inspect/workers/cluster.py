@@ -22,7 +22,7 @@ from sieve_inspect.workers.runner import ExecutorRunner, Runner, run_serially
 T = TypeVar("T")
 R = TypeVar("R")
 
-_NO_CLUSTER = "Worker pools need an extra part: pip install 'sieveward[cluster]'."
+_NO_CLUSTER = 'Worker pools need an extra part: pip install "sieveward[cluster]".'
 _WAIT = 20.0  # s until a cluster must have answered, and have a worker
 
 

@@ -79,7 +79,7 @@ def _checked(registry: Registry, connection: Connection, fact: Fact[HeadStamped]
         fault = _fault(registry, payload)
     unchecked = ""
     if not stamping.can_verify():
-        unchecked = "nothing: verifying needs pip install 'sieveward[sign]'"
+        unchecked = 'nothing: verifying needs pip install "sieveward[sign]"'
     elif not payload.certified:
         unchecked = "its hash and status, not its signature: no certificate was given"
     return Stamp(fact.seq, payload.events, payload.stamped_at, payload.authority, unchecked, fault)

@@ -29,6 +29,7 @@ from sieve_registry.bench.routes import (
     scales,
     sieves,
     stacks,
+    tasks,
     today,
     viewer,
 )
@@ -59,6 +60,7 @@ _READS = (
     lookbacks,
     findings,
     planning,
+    tasks,
 )
 _WRITES = (
     sieves,
@@ -75,6 +77,7 @@ _WRITES = (
     lookbacks,
     findings,
     planning,
+    paper,
 )
 # Scans, pictures of artefacts and tables: these requests may be large.
 _UPLOADS = (

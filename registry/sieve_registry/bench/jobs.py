@@ -22,6 +22,7 @@ from typing import TYPE_CHECKING, Any
 from sieve_inspect.errors import SievewardError, UsageError
 from sieve_inspect.image.bands import size_of
 from sieve_registry.checks import commands, validation
+from sieve_registry.checks.positions import Position, contradictions
 from sieve_registry.errors import UnforeseenError
 from sieve_registry.ledger.figures import CheckMethod
 from sieve_registry.scales.check_scale import CheckScale
@@ -69,6 +70,7 @@ class Order:
     batch: str = ""
     environment: Environment = NOT_RECORDED
     for_information: bool = False
+    positions: tuple[Position, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -255,14 +257,16 @@ class Jobs:
                 for_information=order.for_information,
                 measure=measured,
             )
-            job.taken = commands.in_environment(taken, order.environment)
+            taken = commands.in_environment(taken, order.environment, order.positions)
+            job.taken = taken
             used = commands.used_before(self.registry, order.images)
             job.cautions = [f"{words}: {commands.RIGHT_FILE}" for words in used]
             limits = limits_of(self.registry, CheckMethod.OPTICAL, taken.day)
             job.cautions += [fault.reason for fault in faults(order.environment, limits)]
             unvalidated = validation.caution(self.registry)
             job.cautions += [unvalidated] if unvalidated else []
-            job.cautions += job.taken.cloth.cautions
+            job.cautions += taken.cloth.cautions
+            job.cautions += contradictions(taken.fields, taken.document["images"])
             job.cautions += dpi_warnings(order.images, order.scale.scale)
             self._paces.append((_bytes(job), time.monotonic() - job.began))
             job.phase = Phase.READY

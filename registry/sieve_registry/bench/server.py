@@ -20,7 +20,7 @@ from sieve_registry.store.engine import Registry
 
 _ANY = ("0.0.0.0", "::")  # noqa: S104 - all addresses of this computer, if so wished
 _NEEDED = ("starlette", "uvicorn", "python_multipart")
-_NO_BENCH = "The bench page needs an extra part: pip install 'sieveward[bench]'."
+_NO_BENCH = 'The bench page needs an extra part: pip install "sieveward[bench]".'
 
 
 _WORTH_TELLING = 100_000  # bytes of left scans
@@ -104,8 +104,8 @@ def serve(
             with contextlib.suppress(KeyboardInterrupt):
                 uvicorn.Server(config).run(sockets=[listener])
         finally:
-            desk.tasks.close()
             desk.printer.close()
+            desk.tasks.close()
             unconfirmed = desk.jobs.close()
     return unconfirmed
 

@@ -26,6 +26,7 @@ from sieve_inspect.measurement.model import Measurement
 from sieve_inspect.outcomes import FAILING, PASSING
 from sieve_inspect.verdict.sentences import decimals_for
 from sieve_registry.bench.jobs import Job, Jobs, Phase, Progress
+from sieve_registry.bench.tasks import Task
 from sieve_registry.checks.commands import Taken
 from sieve_registry.checks.errors import OtherClothError
 from sieve_registry.errors import (
@@ -96,10 +97,18 @@ def progress_text(now: Progress) -> str:
         before = f", after {others}" if now.ahead else ""
         return f"Queued{before}, {seconds(now.elapsed_s)} so far."
     which = f" scan {now.scan} of {now.scans}" if now.scans > 1 and now.scan else " the scan"
-    left = ""
-    if now.left_s is not None:
-        left = f", about {seconds(now.left_s)} to go" if now.left_s >= 0.5 else ", nearly done"
-    return f"Measuring{which}, {seconds(now.elapsed_s)} so far{left}."
+    return f"Measuring{which}, {seconds(now.elapsed_s)} so far{_left(now.left_s)}."
+
+
+def task_text(task: Task) -> str:
+    """The title of a task, the time spent, and the time left if known."""
+    return f"{task.title}: {seconds(task.spent_s)} so far{_left(task.left_s)}."
+
+
+def _left(left_s: float | None) -> str:
+    if left_s is None:
+        return ""
+    return f", about {seconds(left_s)} to go" if left_s >= 0.5 else ", nearly done"
 
 
 def sieve_row(state: SieveState) -> dict[str, Any]:

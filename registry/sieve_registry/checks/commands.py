@@ -17,7 +17,14 @@ from sieve_inspect.outcomes import FOR_INFORMATION
 from sieve_registry.checks import evidence, gates, validation
 from sieve_registry.checks.cloth import NOT_RECOGNISED, Recognition, recognise_cloth
 from sieve_registry.checks.earlier import scatter_before
+from sieve_registry.checks.positions import (
+    PlacedField,
+    Position,
+    contradictions,
+    placed_fields,
+)
 from sieve_registry.checks.queries import get_check
+from sieve_registry.ledger.codec import plain_value
 from sieve_registry.ledger.events import CheckRecorded, CheckSigned
 from sieve_registry.ledger.figures import CheckMethod
 from sieve_registry.ledger.records import CheckDetail, SieveHistory, SieveState
@@ -80,6 +87,12 @@ class Taken:
     judged: bool = True
     cloth: Recognition = NOT_RECOGNISED
     environment: Environment = NOT_RECORDED  # of the place the scans were made in
+    positions: tuple[Position, ...] = ()  # of the scans on the cloth, where known
+
+    @property
+    def fields(self) -> tuple[PlacedField, ...]:
+        """The scans at their places on the cloth, empty where those are not known."""
+        return placed_fields(self.document, self.positions) if self.positions else ()
 
 
 def measure_scans(
@@ -225,6 +238,7 @@ def record(registry: Registry, taken: Taken, terms: RecordTerms, visual: str = "
         figures = gates.gated(figures, unmet, examination)
     warnings = [*dpi_warnings(taken.images, taken.scale.scale), *taken.warnings]
     warnings += taken.cloth.cautions
+    warnings += contradictions(taken.fields, taken.document["images"])
     if taken.environment.temperature_c is not None and taken.scale.trace is None:
         warnings.append(_NOT_CORRECTED)
     kept = to_record(taken.environment, limits)
@@ -242,6 +256,7 @@ def record(registry: Registry, taken: Taken, terms: RecordTerms, visual: str = "
                 "standard": sieve.standard,
                 "grade": sieve.grade,
                 **figures,
+                "images": _with_positions(figures["images"], taken.positions),
                 "measured_with": software(),
                 **({"warnings": warnings} if warnings else {}),
                 **({} if taken.scale.trace is None else {"trace": dict(taken.scale.trace)}),
@@ -326,9 +341,22 @@ def accepting(taken: Taken, reason: str) -> Taken:
     return replace(taken, cloth=taken.cloth.accepted(reason))
 
 
-def in_environment(taken: Taken, environment: Environment) -> Taken:
-    """The check with the temperature and humidity of the place its scans were made in."""
-    return replace(taken, environment=environment)
+def in_environment(
+    taken: Taken, environment: Environment, positions: Sequence[Position] = ()
+) -> Taken:
+    """The check with the air around it and, where known, the places of its scans on the cloth."""
+    return replace(taken, environment=environment, positions=tuple(positions))
+
+
+def _with_positions(
+    images: Sequence[Mapping[str, Any]], positions: Sequence[Position]
+) -> list[dict[str, Any]]:
+    if not positions:
+        return [dict(image) for image in images]
+    return [
+        {**image, "position_mm": plain_value(list(position))}
+        for image, position in zip(images, positions, strict=True)
+    ]
 
 
 def sign_check(registry: Registry, check_id: str, note: str, terms: RecordTerms) -> SieveState:

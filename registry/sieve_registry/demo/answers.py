@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import shlex
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import date
@@ -20,6 +19,7 @@ from sieve_registry.scales.drift import drift_of
 from sieve_registry.sieves import queries as sieve_queries
 from sieve_registry.sieves.stacks import ready
 from sieve_registry.store.engine import Registry
+from sieve_registry.values import shell_word
 
 
 @dataclass(frozen=True)
@@ -45,7 +45,7 @@ def answers_of(registry: Registry, today: date, folder: Path) -> Iterator[Answer
     since = review.good.on_date if review.good is not None else "the beginning"
     uses = f"{review.uses} uses since the last good check on {since}: review them."
     yield Answer("lookback S-0075", uses)
-    psd = shlex.quote(str(folder / SAND_FILE))
+    psd = shell_word(str(folder / SAND_FILE), "FILE")
     stack = [state.sieve.id for state in ready(registry, STACK).sieves]
     for sieves, sieve_ids in (("S-0075", ["S-0075"]), (f"--stack {STACK}", stack)):
         effects = effects_of(registry, sieve_ids, SAND)
@@ -56,7 +56,7 @@ def answers_of(registry: Registry, today: date, folder: Path) -> Iterator[Answer
     yield Answer("reference show S-0500", _sentence("; ".join(results)))
     study = precision(STUDY)
     yield Answer(
-        f"repeatability {shlex.quote(str(folder / STUDY_FILE))}",
+        f"repeatability {shell_word(str(folder / STUDY_FILE), 'FILE')}",
         f"{len(study.groups)} people, {sum(study.counts)} values: s_r {study.s_r:.2f} um, "
         f"s_R {study.s_R:.2f} um.",
     )

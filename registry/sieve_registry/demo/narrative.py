@@ -13,6 +13,7 @@ from sieve_registry.demo.run import DemoResult
 from sieve_registry.demo.story import CAPTIONS
 from sieve_registry.ledger.records import Check, CheckDetail, SieveHistory, SieveState
 from sieve_registry.report.formatting import Lengths
+from sieve_registry.values import shell_word
 
 
 @dataclass(frozen=True)
@@ -103,8 +104,8 @@ def _next_step(state: SieveState, history: SieveHistory, check: Check) -> tuple[
     if end is not None:
         return f"Nothing: retired on {end.on_date} by {end.person}. {end.reason}.", ""
     if check.outcome in FAILING:
-        return check.action_reason, f"sieveward retire {state.sieve.id} --reason …"
-    again = f"sieveward check {state.sieve.id} SCAN… --scale FILE"
+        return check.action_reason, f"sieveward retire {shell_word(state.sieve.id)} --reason …"
+    again = f"sieveward check {shell_word(state.sieve.id)} SCAN… --scale FILE"
     if state.overdue:
         assert state.due is not None
         late = (state.as_of - state.due).days

@@ -39,7 +39,7 @@ _MOST_COLUMNS = 1_000
 _MOST_CELLS = 20_000_000
 _LONGEST_ROW = 1_000_000  # letters
 _ROWS_AT_ONCE = 1_000  # encoded together: each alone takes longer than to write it
-_NO_OPENPYXL = "XLSX files need an extra part: pip install 'sieveward[xlsx]', or save it as CSV."
+_NO_OPENPYXL = 'XLSX files need an extra part: pip install "sieveward[xlsx]", or save it as CSV.'
 
 T = TypeVar("T")
 Row = tuple[int, list[str]]  # the line in the file, and the cells

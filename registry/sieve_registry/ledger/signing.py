@@ -18,7 +18,7 @@ from sieve_registry.ledger.events import HeadSigned
 ALGORITHM = "Ed25519"
 _PUBLIC = re.compile(r"[0-9a-f]{64}")
 _MOST_KEY_BYTES = 65_536
-_EXTRA = "signing with a key needs an extra part: pip install 'sieveward[sign]'"
+_EXTRA = 'signing with a key needs an extra part: pip install "sieveward[sign]"'
 
 
 def message_of(events: int, head: str) -> bytes:

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from cryptography.x509 import Certificate
 
 _SHA256 = "2.16.840.1.101.3.4.2.1"  # id-sha256 (RFC 5754, 2.2)
-_EXTRA = "time stamps need an extra part: pip install 'sieveward[sign]'"
+_EXTRA = 'time stamps need an extra part: pip install "sieveward[sign]"'
 
 
 @dataclass(frozen=True)

@@ -151,7 +151,7 @@ def _hasher() -> PasswordHasher:
         from argon2 import PasswordHasher
     except ModuleNotFoundError:
         raise UsageError(
-            message="Passwords need an extra part: pip install 'sieveward[bench]'."
+            message='Passwords need an extra part: pip install "sieveward[bench]".'
         ) from None
     return PasswordHasher()
 

@@ -22,7 +22,7 @@ from sieve_registry.sieves import lifecycle
 from sieve_registry.sieves.recording import RecordContext, RecordTerms, history_of
 from sieve_registry.store import reader
 from sieve_registry.store.engine import Registry
-from sieve_registry.values import clean_text, read_date, refuse_future
+from sieve_registry.values import clean_text, read_date, refuse_future, shell_word
 
 _MOST_USES = 1_000_000
 # Names on the command line of the fields of a record.
@@ -135,7 +135,8 @@ def correct_identity(
     with registry.reading() as connection:
         history = history_of(connection, sieve_id)
     if history.checks:
-        typed = " ".join(f"--set {name}={value}" for name, value in changes.items())
+        words = (shell_word(f"{name}={value}", f"{name}=VALUE") for name, value in changes.items())
+        typed = " ".join(f"--set {word}" for word in words)
         raise RuleRefusedError(
             sieve=history.sieve.id,
             reason=f"it was checked already, on {history.checks[0].on_date}: give the reason with "

@@ -42,7 +42,7 @@ from sieve_registry.sieves.decision_rules import CheckRule, contributions, rule_
 from sieve_registry.sieves.facts import current_facts_of, record_fact
 from sieve_registry.sieves.recording import RecordTerms
 from sieve_registry.store.engine import Registry
-from sieve_registry.values import clean_text
+from sieve_registry.values import clean_text, shell_word
 
 
 @dataclass(frozen=True)
@@ -215,7 +215,7 @@ def decide(
     why = clean_text("reason", reason)
     payload = ActionDecided(check=check.id, proposed=check.action, decided=wanted, reason=why)
     event = record_fact(registry, check.sieve_id, payload, terms)
-    next_step = _NEXT.get(wanted, "").format(sieve=check.sieve_id)
+    next_step = _NEXT.get(wanted, "").format(sieve=shell_word(check.sieve_id))
     made = {"sieve": check.sieve_id, "next": next_step, "event": event.seq}
     return {**payload.to_payload(), **made}
 

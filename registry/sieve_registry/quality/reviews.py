@@ -11,7 +11,7 @@ from sieve_registry.ledger.records import Event
 from sieve_registry.quality.lookback import lookbacks_of
 from sieve_registry.sieves.recording import RecordTerms, history_of, recording
 from sieve_registry.store.engine import Registry
-from sieve_registry.values import clean_text
+from sieve_registry.values import clean_text, shell_word
 
 
 def decide_results(
@@ -40,9 +40,10 @@ def decide_results(
                 if review.cause and use in {entry.seq for entry in review.entries}
             ]
             if not causes:
+                typed = shell_word(history.sieve.id)
                 raise UsageError(
                     message=f"Event {use} is no use of {history.sieve.id} under review: "
-                    f"`sieveward lookback {history.sieve.id}` lists them with their numbers."
+                    f"`sieveward lookback {typed}` lists them with their numbers."
                 )
             for cause in causes:
                 payload = ResultReviewed(cause=cause, use=use, result=str(result), reason=why)

@@ -7,7 +7,9 @@ from collections.abc import Iterable, Mapping
 from typing import TYPE_CHECKING, Any
 
 from sieve_inspect.outcomes import NOT_JUDGED
+from sieve_registry.checks.positions import least_distance_mm
 from sieve_registry.report.enlarged import caption_of
+from sieve_registry.report.fields_map import fields_svg
 from sieve_registry.report.figures import (
     histograms,
     intervals,
@@ -73,8 +75,16 @@ def _context(check: CheckView) -> dict[str, Any]:
         "scans": _scans(check),
         "limits": None if check.limits is None else _Known(check.limits),
         "too_few": _too_few(check),
+        "placed": check.placed,
+        "placed_svg": fields_svg(check.placed, _frame_nm(check)),
+        "least_distance": least_distance_mm(check.placed),
         "fields": len(check.scans) or len(measurement["images"] or ()),
     }
+
+
+def _frame_nm(check: CheckView) -> int | None:
+    frame_um = check.sieve.frame_um
+    return None if frame_um is None else round(1000 * frame_um)
 
 
 class _Known(dict[str, Any]):

@@ -10,6 +10,7 @@ from typing import Any
 from sieve_registry.audit import issued, verification
 from sieve_registry.checks import queries as check_queries
 from sieve_registry.checks.gates import NO_FAULT
+from sieve_registry.checks.positions import fields_of_check
 from sieve_registry.checks.validation import standing, validations
 from sieve_registry.errors import EvidenceError
 from sieve_registry.ledger.events import ActionDecided
@@ -86,6 +87,7 @@ def check_view(registry: Registry, check_id: str) -> CheckView:
         computer=_computer(payload.get("measured_with") or {}),
         validated=standing(validations(registry), payload.get("measured_with"), event.seq).sentence,
         decided=_decided(registry, history, check),
+        placed=fields_of_check(payload, measurement),
     )
 
 

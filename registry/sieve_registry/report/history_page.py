@@ -24,6 +24,7 @@ from sieve_registry.sieves.certificates import certificate_name
 from sieve_registry.sieves.facts import current_facts_of
 from sieve_registry.sieves.state import QUARANTINED, RETIRED
 from sieve_registry.store.engine import Registry
+from sieve_registry.values import shell_word
 
 
 @dataclass(frozen=True)
@@ -132,7 +133,8 @@ def _next(view: HistoryView) -> str:
     if state.certified and not state.overdue:
         return f"Check it, or have it certified, by {state.due}."
     if state.last_check is None:
-        return f"Check it before it is used: sieveward check {state.sieve.id} SCAN… --scale FILE."
+        typed = shell_word(state.sieve.id)
+        return f"Check it before it is used: sieveward check {typed} SCAN… --scale FILE."
     action = view.outlook.advice.action
     if state.last_check.outcome in FAILING or not state.overdue or action != "keep":
         return view.outlook.advice.reason

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -44,19 +44,16 @@ def issue_report(
     terms: RecordTerms,
     *,
     pdf: bool = True,
+    progress: Callable[[float], None] = lambda _: None,
 ) -> IssuedReport:
     """Issue the report of a check: as a page, and as PDF/A where the extra `pdf` is installed.
 
-    Without `pdf` as a page alone.
+    Without `pdf` as a page alone. `progress` is called with the share done, 0..1.
 
     Raises `UsageError` where the laboratory's name is not set, `UnknownCheckError`, and as
     `issued.issue`.
     """
-    if letterhead is None or not letterhead.name:
-        raise UsageError(
-            message="Laboratory missing: an issued report names it. Set it once with `sieveward "
-            "settings --laboratory NAME --address T`."
-        )
+    named = named_laboratory(letterhead)
     detail = check_queries.get_check(registry, check_id)
     payload = json.loads(detail.event.payload)
     texts: dict[str, Any] = {
@@ -68,8 +65,8 @@ def issue_report(
     draft = ReportIssued(
         check=detail.check.id,
         sieve=detail.check.sieve_id,
-        laboratory=letterhead.name,
-        address=letterhead.address,
+        laboratory=named.name,
+        address=named.address,
         environment=environment_of(payload),
         deviations=(*_deviations(payload), *((stated,) if stated else ())),
         amends=amends,
@@ -83,12 +80,29 @@ def issue_report(
         view = check_view(registry, detail.check.id)
         block = IssueBlock(ready.number, ready.on_date.isoformat(), by, ready.payload)
         page = render_check_report(view, letterhead, block)
+        progress(0.25)
         made: list[EvidenceSource] = [(page.encode(), HTML, f"{ready.number}.html")]
         if pdf and can_write_pdf():
-            made.append((pdf_bytes(page, ARCHIVE), PDF, f"{ready.number}.pdf"))
+            made.append(
+                (
+                    pdf_bytes(page, ARCHIVE, lambda share: progress(0.25 + 0.75 * share)),
+                    PDF,
+                    f"{ready.number}.pdf",
+                )
+            )
         return made
 
     return issued.issue(registry, draft, files, terms)
+
+
+def named_laboratory(letterhead: Letterhead | None) -> Letterhead:
+    """The laboratory that issues reports. Raises `UsageError` where its name is not set."""
+    if letterhead is None or not letterhead.name:
+        raise UsageError(
+            message="Laboratory missing: an issued report names it. Set it once with `sieveward "
+            "settings --laboratory NAME --address T`."
+        )
+    return letterhead
 
 
 def environment_of(payload: Mapping[str, Any]) -> str:

@@ -24,7 +24,7 @@ from sieve_registry.sieves.state import IN_SERVICE
 if TYPE_CHECKING:
     from PIL import ImageFont
 
-_NO_SEGNO = "Labels need an extra part: pip install 'sieveward[label]'."
+_NO_SEGNO = 'Labels need an extra part: pip install "sieveward[label]".'
 _DOTS_PER_MM = 12  # 305 dpi
 
 

@@ -4,15 +4,18 @@ from __future__ import annotations
 
 import base64
 import io
+import logging
 import re
 import warnings
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
 from functools import cache
 from importlib.resources import files
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import TYPE_CHECKING, Any, ClassVar, NamedTuple
 
 from sieve_inspect.errors import UsageError
 from sieve_registry.report.formatting import FILTERS, clean
+from sieve_registry.values import shell_word
 
 if TYPE_CHECKING:
     import jinja2
@@ -21,7 +24,7 @@ if TYPE_CHECKING:
 ACCESSIBLE, ARCHIVE = "pdf/ua-1", "pdf/a-3b"  # PDF/UA (ISO 14289-1), PDF/A (ISO 19005-3)
 _WIDEST_PX = 1600
 _NO_WEASYPRINT = (
-    "PDF files need an extra part: pip install 'sieveward[pdf]'; or write the page as .html and "
+    'PDF files need an extra part: pip install "sieveward[pdf]"; or write the page as .html and '
     "print it from a browser."
 )
 
@@ -45,7 +48,7 @@ def page_environment(*packages: str) -> jinja2.Environment:
         lstrip_blocks=True,
         finalize=clean,
     )
-    environment.filters |= {"data_uri": data_uri, **FILTERS}
+    environment.filters |= {"data_uri": data_uri, "shell_word": shell_word, **FILTERS}
     return environment
 
 
@@ -123,16 +126,48 @@ def can_write_pdf() -> bool:
     return True
 
 
-def pdf_bytes(page: str, variant: str = ACCESSIBLE) -> bytes:
+class _Steps(logging.Handler):
+    """Hears how far weasyprint has come. The shares are those of a report of eight pages."""
+
+    _shares: ClassVar = {"3": 0.1, "4": 0.15, "5": 0.2, "6": 0.4, "7": 0.85}
+
+    def __init__(self, progress: Callable[[float], None]) -> None:
+        super().__init__(logging.INFO)
+        self.progress = progress
+
+    def emit(self, record: logging.LogRecord) -> None:
+        """Pass a share on for each step that begins: "Step 6 - Creating PDF"."""
+        share = self._shares.get(record.getMessage()[5:6])
+        if share is not None:
+            self.progress(share)
+
+
+@contextmanager
+def _heard(progress: Callable[[float], None]) -> Iterator[None]:
+    log, steps = logging.getLogger("weasyprint.progress"), _Steps(progress)
+    level = log.level
+    log.addHandler(steps)
+    log.setLevel(logging.INFO)
+    try:
+        yield
+    finally:
+        log.removeHandler(steps)
+        log.setLevel(level)
+
+
+def pdf_bytes(
+    page: str, variant: str = ACCESSIBLE, progress: Callable[[float], None] = lambda _: None
+) -> bytes:
     """A page as a tagged PDF of A4; the same page gives the same bytes.
 
-    Nothing is fetched. Raises `UsageError` if the extra is not installed.
+    Nothing is fetched. `progress` is called with the share done, 0..1. Raises `UsageError` if the
+    extra is not installed.
     """
     if not can_write_pdf():
         raise UsageError(message=_NO_WEASYPRINT)
     from weasyprint import HTML
 
-    with warnings.catch_warnings():
+    with warnings.catch_warnings(), _heard(progress):
         warnings.simplefilter("ignore", ResourceWarning)  # it leaves its colour profile open
         data: bytes = HTML(string=page).write_pdf(
             pdf_variant=variant, pdf_identifier=b"sieveward", pdf_tags=True

@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from sieve_inspect.verdict import Verdict
+    from sieve_registry.checks.positions import PlacedField
     from sieve_registry.ledger.records import Correction
     from sieve_registry.outlook.queries import Outlook
     from sieve_registry.report.before_after import BeforeAfter
@@ -165,7 +166,7 @@ class CheckView:
     `void` is the reason why the record is void, if it is; `action` is the recorded proposal, which
     considers the history of the sieve (the verdict's own does not). `wear` is as of the day of the
     check. `notes` are later events, `pair` the earlier check of the same cloth
-    beside this one.
+    beside this one. `placed` are the fields at their places, empty where none are recorded.
     """
 
     sieve: SieveFacts
@@ -195,6 +196,7 @@ class CheckView:
     computer: str = ""
     validated: str = ""
     decided: tuple[str, ...] = ()
+    placed: tuple[PlacedField, ...] = ()
 
     def summary(self, direction: str) -> Mapping[str, Any]:
         """The measured figures of direction "x" or "y", empty if there are none."""

@@ -7,7 +7,7 @@ says that it is not certified.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -60,7 +60,7 @@ class ArtefactPictures:
     `region` is where the artefact lies (left, top, right, bottom in px), `turned_deg` by how much
     it was turned in each picture, `max_residual_um` the rms above which the fit is refused.
     `accept_scale` is a reason to use a scale that the pictures' dpi tags, the device's setting or
-    its last scale contradict.
+    its last scale contradict. `progress` is called with the share of the work done, 0..1.
     """
 
     files: Sequence[Path]
@@ -69,6 +69,7 @@ class ArtefactPictures:
     turned_deg: Sequence[float] | None = None
     max_residual_um: float | None = None
     accept_scale: str = ""
+    progress: Callable[[float], None] = lambda _: None
 
     def plausible(
         self, calibration: Calibration, of_device: Iterable[str] = (), by: str | None = None
@@ -93,6 +94,7 @@ class ArtefactPictures:
             region=self.region,
             turns_deg=self.turned_deg,
             max_residual_um=self.max_residual_um,
+            progress=self.progress,
         )
 
     def calibrate_line(

@@ -41,7 +41,7 @@ from sieve_registry.scales.errors import (
 from sieve_registry.sieves.facts import record_general_fact, record_with_evidence
 from sieve_registry.sieves.recording import EvidenceSource, RecordTerms
 from sieve_registry.store.engine import Registry
-from sieve_registry.values import clean_id, clean_text, read_date
+from sieve_registry.values import clean_id, clean_text, read_date, shell_word
 
 
 class EquipmentState(StrEnum):
@@ -245,7 +245,7 @@ def _refuse_act(known: Equipment, act: str) -> None:
         if not after or after[-1].payload.outcome != PASS:  # ISO/IEC 17025:2017, 6.4.4 and 6.4.9
             raise UsageError(
                 message=f"{known.id} has no passed check since its quarantine of {begun.on_date}: "
-                f"`sieveward equipment log {known.id} check --outcome pass`, then return it."
+                f"`sieveward equipment log {shell_word(known.id)} check --outcome pass` first."
             )
 
 

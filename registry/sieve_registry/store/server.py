@@ -55,7 +55,7 @@ def connect(place: Place) -> tuple[Engine, EvidenceKeeper]:
         engine = create_engine(place.url, connect_args={"connect_timeout": 10})
     except ModuleNotFoundError:
         raise UsageError(
-            message="A PostgreSQL registry needs an extra part: pip install 'sieveward[postgres]'."
+            message='A PostgreSQL registry needs an extra part: pip install "sieveward[postgres]".'
         ) from None
     except Exception as error:
         raise RegistryFileError(file=place.shown, reason=str(error)) from error

@@ -5,7 +5,7 @@ pictures ─▶ linear light ─▶ nodes ─▶ marks in raw pixels ─▶ one 
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -31,6 +31,7 @@ PATTERNS = ("dots", "checker", "grid", "rule")
 MAX_RESIDUAL_PX = 0.15  # rms; a tenth of that is ordinary, common practice, no source
 _MOST_LOST = 0.25  # share of marks left out
 _LEAST_MARKS = 9
+_OBSERVING = 0.9  # share of the time of a calibration in which marks are located
 ONE_PICTURE = "A single picture does not show the repeatability: take three or more."
 _TURNS_APART = 0.95  # resultant of the doubled turns below which an artefact's own shape shows
 
@@ -71,13 +72,15 @@ def calibrate_light(
     region: Region | None = None,
     turns_deg: Sequence[float] | None = None,
     max_residual_um: float | None = None,
+    progress: Callable[[float], None] = lambda _: None,
 ) -> Calibration:
     """Calibrate from pictures (h, w) of linear light, all of one device setting and one size.
 
     `region` is (left, top, right, bottom) in px, where the artefact lies in each picture.
     `turns_deg` is how far the artefact was turned from picture to picture, to within 40
     degrees; without it a quarter turn of a square artefact cannot be recognised, nor its own
-    departure from square be separated from the device's. Raises `NoTargetError`,
+    departure from square be separated from the device's. `progress` is called with the share that
+    is done, 0..1. Raises `NoTargetError`,
     `ScaleResidualError` when the marks miss the fitted map by more than `max_residual_um` (rms;
     by default 0.15 px), and `UsageError`.
     """
@@ -87,10 +90,11 @@ def calibrate_light(
         raise UsageError(message="turns_deg needs an angle for each picture.")
     if artefact.line_width_um is not None and artefact.pattern == "dots":
         raise UsageError(message="Dots have no lines: leave line_width_um out.")
-    observed = [
-        _observed(p, artefact.pattern, n, region) for p, n in zip(pictures, names, strict=True)
-    ]
-    marks = [picture.marks for picture in observed]
+    observed = []
+    for picture, name in zip(pictures, names, strict=True):
+        observed.append(_observed(picture, artefact.pattern, name, region))
+        progress(_OBSERVING * len(observed) / len(pictures))
+    marks = [seen.marks for seen in observed]
     if turns_deg is not None and artefact.pattern != "rule":
         marks = [_in_artefact_axes(m, t) for m, t in zip(marks, turns_deg, strict=True)]
     fit = fit_map(
@@ -111,6 +115,7 @@ def calibrate_pictures(
     region: Region | None = None,
     turns_deg: Sequence[float] | None = None,
     max_residual_um: float | None = None,
+    progress: Callable[[float], None] = lambda _: None,
 ) -> Calibration:
     """Calibrate from picture files; see `calibrate_light`. Compares their dpi tags and warns."""
     read = read_pictures(paths, encoding, artefact.line_width_um is not None)
@@ -121,6 +126,7 @@ def calibrate_pictures(
         region=region,
         turns_deg=turns_deg,
         max_residual_um=max_residual_um,
+        progress=progress,
     )
     warnings = (*calibration.warnings, *read.warnings(calibration.scale))
     records = _with_turns(read.records, calibration.fit)

@@ -39,6 +39,9 @@ from sieve_registry.bench.uploads import (
     watched_scans,
 )
 from sieve_registry.checks import commands as check_commands
+from sieve_registry.checks.positions import least_distance_mm, read_positions
+from sieve_registry.exchange.position_table import positions_of_table
+from sieve_registry.report.fields_map import fields_svg
 from sieve_registry.scales.environment import Environment, read_number
 from sieve_registry.sieves import queries as sieve_queries
 from sieve_registry.sieves.recording import RecordTerms
@@ -55,7 +58,13 @@ def _begin(desk: Desk, form: Form, folder: Path, data: FormData) -> str:
     state = sieve_queries.get_state(desk.registry, form.text("sieve"))
     images = _scans(desk, form, data, folder, MOST_SCANS)
     scale_file = keep_file(data, "scale_file", folder)
-    job = desk.jobs.start(_order(desk, form, state.sieve.id, images, folder, scale_file))
+    table = keep_file(data, "positions_file", folder)
+    if table is None:
+        positions = read_positions(form.text("positions"), images)
+    else:
+        positions = positions_of_table(table, images)
+    order = _order(desk, form, state.sieve.id, images, folder, scale_file)
+    job = desk.jobs.start(replace(order, positions=positions))
     return f"/jobs/{job.id}"
 
 
@@ -249,6 +258,8 @@ def check(request: Request) -> Response:
         result=views.result_view(job.taken),
         recorded_scale=((job.order.scale.trace or {}).get("scale") or {}).get("name", ""),
         document=job.taken.document,
+        least_distance=least_distance_mm(job.taken.fields),
+        field_map=fields_svg(job.taken.fields, state.sieve.frame_nm),
         scan=scan,
         pyramid=ScanPyramid(job.measurement.pictures[scan]),
         tile=TILE,

@@ -13,11 +13,15 @@ from sieve_registry.audit import issued
 from sieve_registry.audit.errors import ReportError
 from sieve_registry.audit.issued import ReportDetails, ReportState
 from sieve_registry.bench import printing
-from sieve_registry.bench.desk import desk_of, page
-from sieve_registry.bench.forms import Form, redirect
+from sieve_registry.bench.desk import Desk, desk_of, page
+from sieve_registry.bench.forms import Form, act
 from sieve_registry.bench.guard import PRINT_POLICY
+from sieve_registry.bench.tasks import Task
 from sieve_registry.checks import queries as check_queries
-from sieve_registry.settings import load_settings
+from sieve_registry.ledger.events import ReportIssued
+from sieve_registry.people.recording import RecordTerms, refuse_unentitled
+from sieve_registry.report.issuing import named_laboratory
+from sieve_registry.settings import letterhead, load_settings
 
 _TYPES = {".html": "text/html", ".pdf": "application/pdf"}
 
@@ -42,28 +46,32 @@ def form(request: Request) -> Response:
     )
 
 
-async def issue(request: Request) -> Response:
-    """Issue the report, in the process beside the page: its PDF takes seconds of computing."""
-    async with request.form(max_files=0, max_fields=20) as data:
-        sent = Form.of(data)
+def _issue(desk: Desk, form: Form) -> str:
+    """Begin to issue the report, in the process beside the page: its PDF takes seconds."""
     details = ReportDetails(
-        sent.text("customer"),
-        sent.text("place"),
-        sent.text("deviations"),
-        sent.text("opinion"),
-        sent.text("amends"),
-        sent.text("reason"),
+        form.text("customer"),
+        form.text("place"),
+        form.text("deviations"),
+        form.text("opinion"),
+        form.text("amends"),
+        form.text("reason"),
     )
-    check = sent.needed("check", "Check")
-    desk = desk_of(request)
+    named_laboratory(letterhead())  # while the form is there to be sent again
+    refuse_unentitled(desk.registry, ReportIssued, RecordTerms(by=form.person()))
+    check = form.needed("check", "Check")
     wanted = {
         "check": check,
-        "by": sent.person(),
+        "by": form.person(),
         "signed_in": desk.registry.signed_in(),
         "details": asdict(details),
     }
-    await desk.printer.sheet(printing.ISSUE, json.dumps(wanted))
-    return redirect(f"/issue?{urlencode({'check': check})}")
+    folder, place = desk.jobs.new_folder(), f"/issue?{urlencode({'check': check})}"
+
+    def work(task: Task) -> str:
+        desk.printer.file(printing.ISSUE, json.dumps(wanted), folder, task.advance)
+        return place
+
+    return f"/tasks/{desk.tasks.start(f'Issuing the report of {check}', place, folder, work).id}"
 
 
 def file(request: Request) -> Response:
@@ -83,4 +91,4 @@ def file(request: Request) -> Response:
 
 
 READS = (("/issue", form), ("/issued", file))
-WRITES = (("/issue", issue),)
+WRITES = (("/issue", act(_issue)),)

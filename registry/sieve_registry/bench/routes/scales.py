@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-import time
+from dataclasses import replace
 from pathlib import Path
-from typing import Any
 
 from starlette.datastructures import FormData
 from starlette.exceptions import HTTPException
@@ -12,10 +11,10 @@ from starlette.requests import Request
 from starlette.responses import Response
 
 from sieve_inspect.errors import UsageError
-from sieve_registry.bench import views
 from sieve_registry.bench.desk import Desk, desk_of, page
 from sieve_registry.bench.forms import Form, act, act_with_files, keep_file, sent_files
 from sieve_registry.bench.guard import PRINT_POLICY
+from sieve_registry.bench.tasks import Task
 from sieve_registry.bench.uploads import keep_scan
 from sieve_registry.checks.queries import evidence_bytes
 from sieve_registry.report.charts import drift_svg
@@ -134,10 +133,11 @@ def _calibrate(desk: Desk, form: Form, folder: Path, data: FormData) -> str:
     )
     base = form.text("base") or None
 
-    def work() -> str:
-        kept = calibrate_device(
-            desk.registry, pictures, artefact, device, conditions, terms, base=base
-        )[1]
+    def work(task: Task) -> str:
+        own = replace(pictures, progress=task.advance)
+        _, kept = calibrate_device(
+            desk.registry, own, artefact, device, conditions, terms, base=base
+        )
         return f"/scale?device={device}&event={kept.event}"
 
     title = f"Measuring {artefact} for {device}"
@@ -147,6 +147,7 @@ def _calibrate(desk: Desk, form: Form, folder: Path, data: FormData) -> str:
 def _test_lamp(desk: Desk, form: Form, folder: Path, data: FormData) -> str:
     """Measure a certified cloth and record what the lamp of a device does to its wires."""
     from sieve_inspect.illumination.model import Illumination
+    from sieve_inspect.measurement.options import Resources
     from sieve_inspect.measurement.pipeline import measure
     from sieve_inspect.measurement.reference_cloth import CertifiedCloth, of_reference
     from sieve_inspect.standard import resolve_nominal
@@ -164,13 +165,17 @@ def _test_lamp(desk: Desk, form: Form, folder: Path, data: FormData) -> str:
     scale = choose_scale(registry, request, images).scale
     months = form.count("interval_months", "Months until the next test")
 
-    def work() -> str:
+    def work(task: Task) -> str:
+        def advance(number: int, share: float) -> None:
+            task.advance((number + share) / len(images))
+
         seen = measure(
             images,
             nominal_um=nominal_um,
             scale=scale,
             encoding="auto",
             illumination=Illumination.stated(None, form.number("view", "View angle")),
+            resources=Resources(progress=advance),
         )
         lit = of_reference(seen, certified, source)
         until = 12 if months is None else months
@@ -179,33 +184,6 @@ def _test_lamp(desk: Desk, form: Form, folder: Path, data: FormData) -> str:
 
     title = f"Measuring the reference cloth for {device}"
     return f"/tasks/{desk.tasks.start(title, '/scales#lamps', folder, work).id}"
-
-
-def task(request: Request) -> Response:
-    """A task under way, or the reason it failed; one that is done opens its page."""
-    values = _task_values(request)
-    if values["task"].error is not None:
-        trouble = views.explained(values["task"].error, of_artefact=True)
-        return page(request, "task_failed.html", trouble=trouble, **values)
-    return page(request, "task.html", **values)
-
-
-def task_progress(request: Request) -> Response:
-    """The time a task has taken, for its page to refresh."""
-    values = _task_values(request)
-    if values["task"].place:
-        return Response(status_code=204, headers={"HX-Redirect": values["task"].place})
-    if values["task"].error is not None:
-        return Response(status_code=204, headers={"HX-Refresh": "true"})
-    return page(request, "_progress.html", **values)
-
-
-def _task_values(request: Request) -> dict[str, Any]:
-    task = desk_of(request).tasks.get(request.path_params["task"])
-    if task is None:
-        raise HTTPException(404, "This task is no longer on the bench: it was restarted")
-    spent = views.seconds(time.monotonic() - task.began)
-    return {"task": task, "text": f"{task.title}: {spent} so far.", "percent": None}
 
 
 def scale(request: Request) -> Response:
@@ -252,8 +230,6 @@ READS = (
     ("/scale", scale),
     ("/scale/drift.svg", drift_chart),
     ("/scale/residuals/{sha256}.png", residuals),
-    ("/tasks/{task}", task),
-    ("/tasks/{task}/progress", task_progress),
 )
 WRITES = (
     ("/scales/artefacts", act_with_files(_add_artefact)),

@@ -122,27 +122,38 @@
     }
   });
 
-  // A page that refreshes by itself notices a server that stopped, and one that is there again.
+  // Every page notices a bench that stopped, and goes on with one that was started again.
+  const ask = (place) => fetch(place, { cache: "no-store" });
   const stopped = () => {
     const lost = $("#lost");
     if (!lost.hidden) return;
-    lost.textContent = "The bench does not answer: it was stopped, or the computer sleeps. This page no longer refreshes. Start sieveward bench again; what was recorded is safe.";
+    lost.textContent = "The bench does not answer: it was stopped, or the computer sleeps. What was recorded is safe. Start sieveward bench again, or ask the person who runs it; this page waits for it.";
     lost.hidden = false;
-    const look = window.setInterval(() => {
-      fetch("/alive", { cache: "no-store" }).then((answer) => {
+    const look = window.setInterval(async () => {
+      const answer = await ask("/alive").catch(() => null);
+      if (!answer) return;
+      if (answer.ok) {
         window.clearInterval(look);
-        if (!answer.ok) {
-          lost.textContent = "The bench was started again: open the address that it printed.";
-          return;
-        }
-        lost.replaceChildren("The bench answers again. ");
-        const again = document.createElement("a");
-        again.href = window.location.href;
-        again.textContent = "Load this page again";
-        lost.append(again);
-      }, () => {});
-    }, 3000);
+        await goOn(lost);
+      } else {
+        lost.textContent = "The bench was started again: open the address that it printed, beside this page. Then this page goes on.";
+      }
+    }, 2000);
   };
+  // The new bench gives its pages a new token; with it this page can still send what was typed.
+  const goOn = async (lost) => {
+    const answer = await ask(window.location.href).catch(() => null);
+    const same = answer && answer.ok && !answer.redirected;
+    if (same) {
+      const fresh = new DOMParser().parseFromString(await answer.text(), "text/html");
+      document.body.setAttribute("hx-headers", fresh.body.getAttribute("hx-headers"));
+    }
+    const again = document.createElement("a");
+    again.href = window.location.href;
+    again.textContent = "Load this page again";
+    lost.replaceChildren(`The bench answers again. ${same ? "What you typed here can be sent. " : ""}`, again);
+  };
+  window.setInterval(() => ask("/alive").catch(stopped), 5000);
 
   // Files dropped on a form go to its field.
   document.querySelectorAll("[data-drop]").forEach((form) => {

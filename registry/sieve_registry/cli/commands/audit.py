@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import os
 import secrets
-from collections.abc import Callable, Sequence
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -76,6 +75,7 @@ def audit(
     """
     from sieve_registry.audit import queries as audits
     from sieve_registry.report import audit_page
+    from sieve_registry.report.audit_files import AuditFiles
 
     day = options.read_day(as_of)
     assert day is not None
@@ -85,14 +85,17 @@ def audit(
         with running.busy("Gathering the audit"):
             result = audits.audit(registry, day, known_then=known_then)
         lost = 0
-        if out is not None:
-            links = _in_place(registry, out)
-            if with_files:
-                links, lost = _files(registry, result, out)
-            for name, data in audit_page.render(result, links):
-                _write(out, {name: data})
-            if sample is not None:
-                _write_sample(registry, out / "sample", day, sample, chosen)
+        if out is not None and with_files:
+            files = AuditFiles(registry, result)
+            with running.progress("Reports and evidence", 1) as update:
+                for name, data in files.written(partial(update, 0)):
+                    _write(out, name, data)
+            lost = files.lost
+        elif out is not None:
+            for name, data in audit_page.render(result, _in_place(registry, out)):
+                _write(out, name, data)
+        if out is not None and sample is not None:
+            _write_sample(registry, out / "sample", day, sample, chosen)
     if json_path is not None:  # very many rows are made only where they are wanted
         seeded = {} if sample is None else {"sample_seed": chosen}
         if output.emit(json_path, result.to_dict() | seeded):
@@ -123,7 +126,7 @@ def _write_sample(registry: Registry, folder: Path, day: date, count: int, seed:
 
     with running.busy("Writing the sample"):
         for name, data in sample_files(registry, day, count, seed, letterhead()):
-            _write(folder, {name: data})
+            _write(folder, name, data)
 
 
 def _in_place(registry: Registry, out: Path) -> Links:
@@ -139,79 +142,10 @@ def _in_place(registry: Registry, out: Path) -> Links:
         return Links()
 
 
-def _files(registry: Registry, audit: Audit, out: Path) -> tuple[Links, int]:
-    """Write all reports and evidence files into the folder; their links, and how many are lost.
-
-    Missing and changed files are left out: the audit's findings name them.
-    """
-    from sieve_registry.checks import queries as check_queries
-    from sieve_registry.errors import EvidenceAlteredError, EvidenceError
-    from sieve_registry.report.audit_page import Links
-
-    tables = {table.name: table.rows for table in audit.tables}
-    checks = {row[0]: f"reports/{row[0]}.html" for row in tables["checks"]}
-    sieves = _history_files([row[0] for row in tables["sieves"]])
-    work: list[tuple[str, Callable[[], bytes]]] = [
-        *((where, partial(_check_page, registry, subject)) for subject, where in checks.items()),
-        *(
-            (where, partial(_history, registry, subject, audit.as_of))
-            for subject, where in sieves.items()
-        ),
-        *(
-            (f"evidence/{row[1]}", partial(check_queries.evidence_bytes, registry, row[0]))
-            for row in tables["evidence"]
-        ),
-    ]
-    written = set()
-    with running.progress("Reports and evidence", len(work)) as update:
-        for number, (where, make) in enumerate(work):
-            try:
-                _write(out, {where: make()})
-                written.add(where)
-            except (EvidenceError, EvidenceAlteredError):
-                pass
-            update(number, 1.0)
-    links = Links(
-        {subject: where for subject, where in checks.items() if where in written},
-        sieves,
-        "evidence",
-    )
-    return links, len(work) - len(written)
-
-
-def _history_files(ids: Sequence[str]) -> dict[str, str]:
-    """A file for each sieve, by its id in characters safe for a file, numbered where two agree."""
-    files: dict[str, str] = {}
-    taken: set[str] = set()
-    for sieve_id in ids:
-        name = stem = f"sieve-{output.file_stem(sieve_id)}"
-        number = 2
-        while name.casefold() in taken:
-            name, number = f"{stem}-{number}", number + 1
-        taken.add(name.casefold())
-        files[sieve_id] = f"reports/{name}.html"
-    return files
-
-
-def _check_page(registry: Registry, check_id: str) -> bytes:
-    from sieve_registry.report import check_view, render_check_report
-    from sieve_registry.settings import letterhead
-
-    return render_check_report(check_view(registry, check_id), letterhead()).encode()
-
-
-def _history(registry: Registry, sieve_id: str, day: date) -> bytes:
-    from sieve_registry.report import history_view, render_sieve_history
-    from sieve_registry.settings import letterhead
-
-    return render_sieve_history(history_view(registry, sieve_id, day), letterhead()).encode()
-
-
-def _write(out: Path, files: dict[str, bytes]) -> None:
-    for name, data in files.items():
-        target = out / name
-        output.make_folder(target.parent)
-        output.write_bytes(target, data)
+def _write(out: Path, name: str, data: bytes) -> None:
+    target = out / name
+    output.make_folder(target.parent)
+    output.write_bytes(target, data)
 
 
 def _print_audit(audit: Audit) -> None:

@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     import datetime
 
     from sieve_inspect.illumination.model import Illumination
+    from sieve_registry.checks.positions import Position
     from sieve_registry.ledger.records import CheckDetail
     from sieve_registry.people.recording import RecordTerms
     from sieve_registry.store.engine import Registry
@@ -54,6 +55,10 @@ LightOption = Annotated[
 ]
 SettingOption = Annotated[
     str | None, option("Setting of the scans; must match the scale's setting.", "T")
+]
+PositionsOption = Annotated[
+    str | None,
+    option("Places of the scans, mm: X,Y X,Y …, a table, or names (of the files).", "T"),
 ]
 VisualOption = Annotated[
     str, option("Visual examination of cloth and label: ok, or the fault seen.", "ok|FAULT")
@@ -93,6 +98,7 @@ def check(
     stand_off: Annotated[str | None, option("Height of the cloth above the glass.", "L")] = None,
     temperature: options.Temperature = None,
     humidity: options.Humidity = None,
+    positions: PositionsOption = None,
     accept_expired: AcceptExpiredOption = "",
     accept_scale: AcceptScaleOption = "",
     accept_scan: AcceptScanOption = "",
@@ -116,6 +122,7 @@ def check(
     from sieve_registry.scales.environment import Environment
 
     _refuse_overwriting(json_path, scale_name, images)
+    places = _positions(positions, images)
     terms, air = options.terms(date, by, why_late), Environment(temperature, humidity)
     stated = options.stated_light(lamp_angle, view_angle)
     with options.opened(context) as registry:
@@ -152,10 +159,16 @@ def check(
                 accept_scan=accept_scan,
                 measure=partial(check_commands.measure_scans, progress=update),
             )
-        taken = check_commands.in_environment(check_commands.accepting(taken, accept_cloth), air)
+        taken = check_commands.accepting(taken, accept_cloth)
+        taken = check_commands.in_environment(taken, air, places)
         detail = get_check(registry, check_commands.record(registry, taken, terms, visual))
+    _answer(detail, taken.cloth.sentence, fail_on, json_path)
+
+
+def _answer(detail: CheckDetail, cloth: str, fail_on: FailOn | None, json_path: str | None) -> None:
+    """Write the check; raises `typer.Exit` for an outcome that answers no."""
     if not output.emit(json_path, detail_dict(detail)):
-        _print_check(detail, taken.cloth.sentence)
+        _print_check(detail, cloth)
     if fail_on is not None and detail.check.outcome in _NO[fail_on]:
         raise typer.Exit(1)
 
@@ -163,6 +176,17 @@ def check(
 def _refuse_overwriting(json_path: str | None, scale_name: str | None, images: list[Path]) -> None:
     inputs = [("the scale", output.existing_file(scale_name))]
     output.check_outputs([], json_path, inputs + [("the scan", path) for path in images])
+
+
+def _positions(text: str | None, images: list[Path]) -> tuple[Position, ...]:
+    """The places of the scans: typed, from a table, or from the names of the files."""
+    from sieve_registry.checks.positions import read_positions
+    from sieve_registry.exchange.position_table import positions_of_table
+
+    table = output.existing_file(text)
+    if table is not None:
+        return positions_of_table(table, images)
+    return read_positions(text or "", images)
 
 
 def _default_scale(
@@ -262,7 +286,9 @@ def _print_scans(payload: Mapping[str, Any]) -> None:
 
     for image in payload["images"]:
         how = ", ".join(image[n] for n in ("encoding", "encoding_reason") if n in image)
-        output.text(f"Scan {image['file']}, read as {how}.")
+        place = ", ".join(image.get("position_mm", ()))
+        where = f" at {place} mm" if place else ""
+        output.text(f"Scan {image['file']}{where}, read as {how}.")
     for run in (payload.get("trace") or {}).get("check", {}).get("in_scan", ()):
         x, y = (f"{float(value):.6g}" for value in run["um_per_px"])
         output.text(

@@ -9,6 +9,7 @@ from sieve_inspect.errors import UsageError
 from sieve_registry.cli.commands.measure import DpiOption, ScaleOption, read_scale
 from sieve_registry.cli.support import options, output
 from sieve_registry.cli.support.options import argument, option
+from sieve_registry.cli.support.running import busy
 
 if TYPE_CHECKING:
     from sieve_inspect.identity.comparison import Comparison
@@ -47,17 +48,18 @@ def compare(
 
     inputs = [("the scan", before), ("the scan", after), ("the scale", scale)]
     output.check_outputs([], json, [*inputs, ("the scale", scale_after)])
-    comparison = compare_scans(
-        before,
-        after,
-        nominal_um=resolve_nominal(nominal),
-        scale=read_scale(scale, um_per_px, dpi),
-        scale_after=_scale_after(scale_after, um_per_px_after, dpi_after),
-        encoding=encoding,
-        illumination=options.stated_light(lamp_angle, view_angle, illumination),
-        illumination_after=None if illumination_after is None
-        else load_illumination(illumination_after),
-    )  # fmt: skip
+    with busy("Comparing"):
+        comparison = compare_scans(
+            before,
+            after,
+            nominal_um=resolve_nominal(nominal),
+            scale=read_scale(scale, um_per_px, dpi),
+            scale_after=_scale_after(scale_after, um_per_px_after, dpi_after),
+            encoding=encoding,
+            illumination=options.stated_light(lamp_angle, view_angle, illumination),
+            illumination_after=None if illumination_after is None
+            else load_illumination(illumination_after),
+        )  # fmt: skip
     if not output.emit(json, comparison.to_dict()):
         print_comparison(comparison)
 

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 from sieve_registry.cli.support import options, output
 from sieve_registry.cli.support.options import option
 from sieve_registry.cli.support.records import due_dict
+from sieve_registry.values import set_variable
 
 if TYPE_CHECKING:
     from sieve_registry.demo.narrative import SieveSummary
@@ -95,10 +96,9 @@ def _print_sieve(sieve: SieveSummary) -> None:
 
 
 def _print_answers(result: DemoResult) -> None:
-    import shlex
-
     output.line("More answers of the registry in short; the commands print them in full:")
-    output.line(f"  export SIEVEWARD_REGISTRY={shlex.quote(str(result.registry))}")
+    for command in set_variable("SIEVEWARD_REGISTRY", str(result.registry)):
+        output.line(f"  {command}")
     for answer in result.answers:
         output.line(f"  sieveward {answer.command}")
         output.text(answer.text, "      ", first="      ")

@@ -18,6 +18,7 @@ from sieve_registry.cli.support.records import (
     length_text,
     remarks,
 )
+from sieve_registry.values import shell_word
 
 if TYPE_CHECKING:
     from sieve_registry.ledger.records import SieveState
@@ -80,7 +81,7 @@ def due(
             because = review.cause.reason if review.cause else ""
             output.text(
                 f"Open look-back: {because}; results to decide: {len(review.undecided)}. "
-                f"See: sieveward lookback {review.sieve_id}"
+                f"See: sieveward lookback {shell_word(review.sieve_id)}"
             )
         for finding in noted:
             output.text(f"Also: {finding.message}.")

@@ -11,6 +11,7 @@ import typer
 from sieve_registry.cli.support import options, output
 from sieve_registry.cli.support.options import argument, flag, option
 from sieve_registry.people.acts import ACT_TEXTS, Act, Demand
+from sieve_registry.values import shell_word
 
 if TYPE_CHECKING:
     import datetime
@@ -54,7 +55,7 @@ def add(
         today = registry.today()
     if not output.emit(json_path, person_dict(person, today)):
         output.line(f"Added {person.name} ({person.id}).")
-        output.text(f"To authorise: sieveward person authorise {person.id} check")
+        output.text(f"To authorise: sieveward person authorise {shell_word(person.id)} check")
 
 
 @person_app.command("list")

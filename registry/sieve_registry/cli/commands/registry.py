@@ -13,6 +13,7 @@ from sieve_registry.cli.support import options, output
 from sieve_registry.cli.support.options import argument, flag, option
 from sieve_registry.cli.support.output import fields
 from sieve_registry.cli.support.records import finding_dicts
+from sieve_registry.cli.support.running import busy
 
 if TYPE_CHECKING:
     from sieve_registry.exchange.archive import Manifest
@@ -56,7 +57,8 @@ def export(
     output.check_outputs([("The table", out if is_table else None)], json_path)
     with options.opened(context) as registry:
         if not is_table:
-            manifest = archive.export_all(registry, out)
+            with busy("Exporting"):
+                manifest = archive.export_all(registry, out)
             if not output.emit(json_path, {"file": str(out), **fields(manifest, _MANIFEST)}):
                 _print_manifest(manifest, "Exported", f"to {out}")
             return
@@ -127,7 +129,7 @@ def import_(
     from sieve_registry.exchange import archive
 
     archive.read_manifest(source)
-    with options.opened(context, create=True) as registry:
+    with options.opened(context, create=True) as registry, busy("Importing"):
         manifest = archive.import_all(registry, source)
     if not output.emit(json_path, {"registry": registry.where, **fields(manifest, _MANIFEST)}):
         _print_manifest(manifest, "Imported", f"into {registry.where}")
@@ -146,7 +148,8 @@ def _import_table(
     from sieve_registry.exchange import tables
 
     mapped = tables.read_mapping(mapping)
-    with options.opened(context, create=what is What.SIEVES and not dry_run) as registry:
+    create = what is What.SIEVES and not dry_run
+    with options.opened(context, create=create) as registry, busy("Importing"):
         done = tables.import_table(registry, source, what.value, mapped, terms, dry_run=dry_run)
     payload = {
         "file": str(source),
@@ -182,7 +185,7 @@ def backup(
 
     if out.suffix.lower() != ".zip":
         raise UsageError(message=f"A backup is a .zip file: name it {out.name}.zip.")
-    with options.opened(context) as registry:
+    with options.opened(context) as registry, busy("Backing up"):
         manifest = archive.export_all(registry, out)
         archive.prove(out)
     if not output.emit(json_path, {"file": str(out), **fields(manifest, _MANIFEST)}):
@@ -201,7 +204,7 @@ def restore(
     from sieve_registry.people.queries import laboratory_rules
 
     manifest = archive.read_manifest(source)  # before the registry is created
-    with options.opened(context, create=True) as registry:
+    with options.opened(context, create=True) as registry, busy("Restoring and verifying"):
         archive.import_all(registry, source)
         verification.refuse_lost(registry, "The backup was restored, but later events are missing")
         proof = verification.verify(registry, manifest.head)
@@ -259,7 +262,8 @@ def verify(
     with options.opened(context) as registry:
         if accept_loss is not None:
             commands.accept_loss(registry, accept_loss, options.terms(None, by, why_late))
-        proof = verification.verify(registry, head, key=_trusted(key))
+        with busy("Verifying"):
+            proof = verification.verify(registry, head, key=_trusted(key))
     written = output.emit(json_path, _proof_dict(proof))
     if not written:
         _print_records(proof)

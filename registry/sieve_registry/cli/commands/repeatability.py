@@ -9,6 +9,7 @@ import typer
 
 from sieve_registry.cli.support import options, output
 from sieve_registry.cli.support.options import argument, option
+from sieve_registry.values import shell_word
 
 if TYPE_CHECKING:
     from sieve_inspect.summary.repeatability import Precision
@@ -43,7 +44,8 @@ def repeatability(
     for name, study in analyses.items():
         _print(name, study)
     if kept is not None:
-        text = f"Recorded as {kept.subject!r}. sieveward rule ID --repeatability {kept.subject!r} "
+        typed = shell_word(kept.subject, "NAME")
+        text = f"Recorded as {kept.subject!r}. sieveward rule ID --repeatability {typed} "
         output.text(text + "includes its s_R in the checks of a sieve.")
 
 

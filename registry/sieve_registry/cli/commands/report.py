@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -10,6 +11,7 @@ import typer
 from sieve_inspect.errors import UsageError
 from sieve_registry.cli.support import options, output
 from sieve_registry.cli.support.options import argument, flag, option
+from sieve_registry.values import file_stem
 
 if TYPE_CHECKING:
     from datetime import date
@@ -93,7 +95,7 @@ def _write_page(
     out: Path | None,
     json_path: str | None,
 ) -> None:
-    from sieve_registry.cli.support.running import busy
+    from sieve_registry.cli.support.running import busy, progress
     from sieve_registry.report import pdf_bytes
 
     kind = _PAGES[0] if out is None else out.suffix.lower()
@@ -103,11 +105,9 @@ def _write_page(
     output.check_outputs([("--out", out)], json_path)
     with options.opened(context) as registry, busy("Writing the report"):
         payload, page = _page(registry, subject, sieve, options.read_day(as_of))
-    target = out or Path(
-        f"{output.file_stem(payload['check'] or payload['sieve']) or 'history'}.html"
-    )
-    with busy("Making the PDF"):
-        data = pdf_bytes(page) if kind == _PDF else page.encode()
+    target = out or Path(f"{file_stem(payload['check'] or payload['sieve']) or 'history'}.html")
+    with progress("Making the PDF", 1) as update:
+        data = page.encode() if kind != _PDF else pdf_bytes(page, progress=partial(update, 0))
     output.write_bytes(target, data)
     payload |= {"file": str(target), "bytes": len(data)}
     if not output.emit(json_path, payload):

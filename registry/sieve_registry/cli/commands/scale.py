@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -83,7 +84,7 @@ def scale(
     json_path: options.Json = None,
 ) -> None:
     """Calibrate a device from pictures of a certified artefact, turned and moved."""
-    from sieve_registry.cli.support.running import busy
+    from sieve_registry.cli.support.running import progress
     from sieve_registry.scales import commands
 
     given = (pattern, pitch, u_pitch, line_width, u_line_width, source)
@@ -101,17 +102,19 @@ def scale(
         options.read_length(max_residual),
         accept_scale,
     )
-    kept = None
+    kept, measuring = None, progress("Measuring the artefact", 1)
     if recorded:
         conditions = _conditions(interval_months, stand_off, temperature, temperature_range)
         ids, terms = (str(artefact_id), str(device_id)), options.terms(date, by, why_late)
-        with options.opened(context) as registry, busy("Measuring the artefact"):
+        with options.opened(context) as registry, measuring as update:
+            pictures = replace(pictures, progress=partial(update, 0))
             calibration, kept = commands.calibrate_device(
                 registry, pictures, *ids, conditions, terms, name=name, base=base
             )
     else:
         base_scale = None if base is None else _base(context, base)
-        with busy("Measuring the artefact"):
+        with measuring as update:
+            pictures = replace(pictures, progress=partial(update, 0))
             typed = commands.calibrate_by_hand(pictures, _figures(*given), base_scale)
         calibration = replace(typed, scale=options.seen_by(typed.scale, sensor))
     _write(calibration, out, residuals)

@@ -20,7 +20,7 @@ from sieve_registry.cli.support.records import (
     sieve_dict,
     state_dict,
 )
-from sieve_registry.values import DEFAULT_INTERVAL_MONTHS, DEFAULT_STANDARD
+from sieve_registry.values import DEFAULT_INTERVAL_MONTHS, DEFAULT_STANDARD, shell_word
 
 if TYPE_CHECKING:
     from sieve_registry.ledger.records import SieveHistory, SieveState
@@ -108,7 +108,8 @@ def add(
     if limits(new.nominal_um, standard, grade=grade).computed and not is_listed(new.nominal_um):
         size = length_text(state.sieve.nominal_nm)
         output.line(f"Is the size right? No table lists {size}; its limits come from the formula.")
-    output.line(f"A first check is due on {state.due}: sieveward check {_quoted(state)} SCAN…")
+    typed = shell_word(state.sieve.id)
+    output.line(f"A first check is due on {state.due}: sieveward check {typed} SCAN…")
 
 
 @sieve_app.command()
@@ -302,7 +303,7 @@ def _print_sieve(state: SieveState, history: SieveHistory) -> None:
     output.line(f"Sieve {_headline(state)}, on {state.as_of}")
     for name, value in facts:
         if value:
-            output.line(f"  {name:<14}{value}")
+            output.text(value, " " * 16, first=f"  {name:<14}")
     rows = [
         (c.id, c.on_date, c.outcome, c.x.mean_um, c.y.mean_um, c.person)
         for c in history.checks
@@ -379,9 +380,3 @@ def _details(
 
 def _headline(state: SieveState) -> str:
     return f"{state.sieve.id}, {length_text(state.sieve.nominal_nm)}"
-
-
-def _quoted(state: SieveState) -> str:
-    import shlex
-
-    return shlex.quote(state.sieve.id)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -9,7 +10,7 @@ from sieve_inspect.errors import UsageError
 from sieve_registry.audit import issued
 from sieve_registry.audit.issued import IssuedReport, ReportDetails
 from sieve_registry.cli.support import output
-from sieve_registry.cli.support.running import busy, print_remark
+from sieve_registry.cli.support.running import print_remark, progress
 from sieve_registry.sieves.recording import RecordTerms
 from sieve_registry.store.engine import Registry
 
@@ -46,12 +47,14 @@ def issue(
     _refuse_kind(out)
     output.check_outputs([("--out", out if out is not None and out.suffix else None)], json_path)
     if out is not None and out.suffix.lower() == ".pdf" and not can_write_pdf():
-        raise UsageError(message="PDF/A needs an extra part: pip install 'sieveward[pdf]'.")
-    with busy("Issuing the report"):
-        report = issue_report(registry, check_id, details, letterhead(), terms)
+        raise UsageError(message='PDF/A needs an extra part: pip install "sieveward[pdf]".')
+    with progress("Issuing the report", 1) as update:
+        report = issue_report(
+            registry, check_id, details, letterhead(), terms, progress=partial(update, 0)
+        )
     _write_and_print(registry, report, out, json_path)
     if len(report.fact.payload.evidence) == 1:
-        print_remark("Issued as HTML only. For PDF/A too: pip install 'sieveward[pdf]'.")
+        print_remark('Issued as HTML only. For PDF/A too: pip install "sieveward[pdf]".')
 
 
 def write(registry: Registry, number: str, out: Path | None, json_path: str | None) -> None:

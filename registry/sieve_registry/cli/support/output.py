@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import os
-import re
 import sys
 from collections.abc import Iterable, Mapping, Sequence
 from datetime import date
@@ -39,11 +38,6 @@ def make_folder(folder: Path) -> None:
 def write_bytes(path: Path, data: bytes) -> None:
     """Write a file completely or not at all, so that no incomplete result is left."""
     write_pieces(path, [data])
-
-
-def file_stem(recorded: str) -> str:
-    """A sieve's name or a check's number in characters safe for a file; "" where none is."""
-    return re.sub(r"[^\w-]+", "_", recorded).strip("_")[:64]
 
 
 def emit(target: str | None, payload: Mapping[str, Any]) -> bool:

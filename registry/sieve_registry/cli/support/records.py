@@ -11,6 +11,7 @@ import typer
 
 from sieve_inspect.units import format_length
 from sieve_registry.cli.support import options, output
+from sieve_registry.values import file_stem
 
 if TYPE_CHECKING:
     from sieve_registry.ledger.codec import EventPayload
@@ -73,7 +74,7 @@ def write_documents(registry: Registry, files: Iterable[EvidenceFile], folder: P
 
     output.make_folder(folder)
     for file in files:
-        stem = output.file_stem(file.name.rpartition(".")[0])
+        stem = file_stem(file.name.rpartition(".")[0])
         name = f"{file.sha256[:12]}-{stem}{file.extension}"
         output.write_bytes(folder / name, evidence_bytes(registry, file.sha256))
 
