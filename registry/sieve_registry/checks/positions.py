@@ -83,11 +83,10 @@ def placed_fields(
     measurement: Mapping[str, Any], positions: Sequence[Position]
 ) -> tuple[PlacedField, ...]:
     """The pictures of a measurement, by its document, at their positions; sizes by the label."""
-    from sieve_inspect.measurement.options import quarter_turned  # brings NumPy
-
     scale = measurement["scale"]
     x, y = float(scale["um_per_px_x"]) / 1000, float(scale["um_per_px_y"]) / 1000
-    turned = quarter_turned(float(measurement.get("turned_deg", 0.0)))
+    # The picture's vertical may lie nearer to the direction across the label.
+    turned = abs((float(measurement.get("turned_deg", 0.0)) + 90) % 180 - 90) > 45
     out = []
     for number, (image, position) in enumerate(zip(measurement["images"], positions, strict=True)):
         others = [other for k, other in enumerate(positions) if k != number]
