@@ -10,7 +10,9 @@ from dataclasses import replace
 
 import pytest
 
-from sieve_inspect.measurement.gates import gates_of_sample
+from sieve_inspect.illumination.model import NOT_STATED, Illumination
+from sieve_inspect.measurement.gates import gates_of_sample, light_gates
+from sieve_inspect.measurement.lighting import LightCorrection
 from sieve_inspect.measurement.options import Judging
 from sieve_inspect.measurement.pipeline import measure_array
 from sieve_inspect.scale import PixelMap, exact_scale
@@ -18,6 +20,7 @@ from sieve_inspect.standard import Limits, limits
 from sieve_inspect.summary.direction import DirectionSummary
 from sieve_inspect.synthetic import Cloth, Sensor, render
 from sieve_inspect.verdict import Gate, judge
+from sieve_inspect.verdict.rules import read_rule
 
 ALLOWED = limits(75)
 
@@ -136,3 +139,17 @@ def test_cloth_beyond_the_artefact_is_no_matter_of_the_picture() -> None:
     assert verdict.action == "measure better"
     assert "scan the cloth where the artefact lay" in verdict.action_reason
     assert "better picture" not in verdict.action_reason
+
+
+def test_a_simple_pass_that_hangs_on_an_unknown_lamp_is_conditional() -> None:
+    """Y is 3.7 um at 75 um: 77.9 um is 0.8 um within; a lamp nobody stated leaves 1 um (2 u)."""
+
+    def gates(mean_um: float, light: Illumination, rule: str = "simple") -> list[Gate]:
+        left = LightCorrection(light, (0.0, 0.0), (0.0, 0.0), (0.5, 0.4))
+        mean = replace(summary(), mean_um=mean_um)
+        return list(light_gates(left, (mean, mean), ALLOWED, read_rule(rule)))
+
+    assert "0.8 um within its limit" in gates(77.9, NOT_STATED)[0].reason
+    assert gates(77.6, NOT_STATED) == []
+    assert gates(77.9, Illumination.stated(4)) == []
+    assert gates(77.9, NOT_STATED, "guard-band") == []

@@ -169,7 +169,7 @@ def test_a_stated_angle_the_picture_contradicts_is_doubted() -> None:
     [
         (CertifiedCloth((88.0, 88.0), None, 0.5), "farther from 80 um than the standard allows"),
         (CertifiedCloth((83.5, 83.5), None, 0.5), "no lamp behind the cloth does that"),
-        (CertifiedCloth(None, 90.0, 0.5), "too thin in x"),
+        (CertifiedCloth(None, 90.0, 0.5), "beside wires of 90 um its pitch leaves apertures"),
     ],
 )
 def test_certified_values_that_do_not_fit_the_scan_are_refused(

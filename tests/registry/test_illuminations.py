@@ -127,7 +127,7 @@ def test_a_device_keeps_lamp_and_view(lab: ScaleLab, scan: Path, measuring: Meas
         (("--line-middle", "100mm", "--view-angle", "3"), "or a view angle, not both"),
         (("--lamp-angle", "90"), "--lamp-angle of 90 degrees: give 0 to 89"),
         (("--lamp-angle", "9", "--u-lamp-angle", "-1"), "--u-lamp-angle of -0.5 degrees"),
-        (("--lamp-angle", "wide"), "--lamp-angle needs 1 numbers"),
+        (("--lamp-angle", "wide"), "--lamp-angle needs a number"),
     ],
 )
 def test_an_impossible_device_is_refused(lab: ScaleLab, words: tuple[str, ...], tells: str) -> None:
@@ -160,6 +160,20 @@ def test_an_illumination_of_another_device_or_an_expired_one_is_refused(
     assert parsed(lab("verify", "--json", "-"))["events"] == before + 1
 
 
+def test_a_check_under_another_lamp_than_its_reference_cloth_is_refused(
+    lab: ScaleLab, reference: tuple[Path, str, str], scan: Path, measuring: Measuring
+) -> None:
+    illuminate(lab, reference)
+    before = parsed(lab("verify", "--json", "-"))["events"]
+    measuring.other_lamp = True
+    answer = check(lab, scan)
+    assert answer.code == 57
+    assert "the light on the sides of the wires is not that of its reference cloth" in answer.err
+    assert parsed(lab("verify", "--json", "-"))["events"] == before
+    # A stated angle that the scan contradicts leaves the result indicative, no more.
+    assert check(lab, scan, "--lamp-angle", "4").code == 0
+
+
 def test_nothing_is_recorded_of_a_certificate_that_does_not_fit(
     lab: ScaleLab, reference: tuple[Path, str, str], tmp_path: Path
 ) -> None:
@@ -167,7 +181,8 @@ def test_nothing_is_recorded_of_a_certificate_that_does_not_fit(
     path, out = reference[0], tmp_path / "light.json"
     for certified, tells in (
         (("--mean-x", "275um", "--mean-y", "275um", "--u-mean", "1um"), "than the standard allows"),
-        (("--wire", "140um", "--u-wire", "1um"), "no lamp behind the cloth does that"),
+        (("--wire", "146um", "--u-wire", "1um"), "beside wires of 146 um its pitch leaves"),
+        (("--wire", "178um", "--u-wire", "1um"), "beside wires of 178 um its pitch leaves"),
     ):
         answer = lab(
             "illumination", path, "--nominal", "250um", "--um-per-px", "20", *certified,

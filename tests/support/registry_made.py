@@ -45,6 +45,7 @@ class MadeMeasurement:
     doubts: Sequence[str] = ()
     between_fields: dict[str, Any] | None = None
     cloths: tuple[ClothMap, ...] = ()
+    other_lamp: bool = False
 
     def to_dict(self) -> dict[str, Any]:
         direction = {
@@ -79,8 +80,12 @@ class MadeMeasurement:
             "scale": {"um_per_px_x": 5.29, "um_per_px_y": 5.29, "source": "made for a test"},
             "directions": {"x": direction, "y": direction},
             "imaging": {"fit": "ok", "reasons": []},
+            **({"light": self._light()} if self.other_lamp else {}),
             **({} if self.standard is None else {"verdict": self._judged(self.standard, margin)}),
         }
+
+    def _light(self) -> dict[str, Any]:
+        return {"source": "made for a test", "u_glow_um": 0.2, "other_lamp": True}
 
     def _judged(self, standard: str, margin: dict[str, Any]) -> dict[str, Any]:
         return {
@@ -126,6 +131,7 @@ class Measuring:
     action: str = ""
     between_fields: dict[str, Any] | None = None
     cloths: tuple[ClothMap, ...] = ()
+    other_lamp: bool = False
 
     def __call__(self, images: Sequence[Path], **options: Any) -> MadeMeasurement:
         self.calls.append(options)
@@ -149,4 +155,5 @@ class Measuring:
             doubts=options["judging"].doubts,
             between_fields=self.between_fields,
             cloths=self.cloths,
+            other_lamp=self.other_lamp,
         )

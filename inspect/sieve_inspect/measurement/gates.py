@@ -11,6 +11,7 @@ from statistics import median
 
 import numpy as np
 
+from sieve_inspect.measurement.lighting import LightCorrection
 from sieve_inspect.measurement.picture import Picture
 from sieve_inspect.scale import Scale
 from sieve_inspect.standard import Limits
@@ -22,6 +23,7 @@ from sieve_inspect.verdict.sentences import Writer
 
 FRAME_MM = 200.0  # the commonest test sieve
 _WHOLE = 0.9  # share of all apertures that makes a cloth measured whole; the rest is blocked
+_WIRES = "compare the wires with the certificate of the cloth, and check scale and edge bias"
 _ALL_SHOWN = 0.85  # of the apertures a frame holds by its area: rims differ; common practice
 
 
@@ -120,9 +122,37 @@ def _of_wires(
         mean = summary.wire_mean_um
         if low <= mean <= high:
             continue
+        remedy = (
+            "compare the wires with the certificate of the cloth, and check scale and edge bias"
+        )
+        if mean < low:
+            remedy += "; a wide lamp makes wires look thinner too"
         thick = f"{writer.length(mean, 1)} thick" if np.isfinite(mean) else "of unknown thickness"
         yield Gate(
             f"the wires in {direction} are {thick}; allowed is {writer.limit(low)} to "
             f"{writer.limit(high)}",
-            "compare the wires with the certificate of the cloth, and check scale and edge bias",
+            remedy,
         )
+
+
+def light_gates(
+    light: LightCorrection,
+    directions: Sequence[DirectionSummary],
+    allowed: Limits,
+    rule: Rule,
+) -> Iterator[Gate]:
+    """A pass that hangs on a lamp nobody stated: its unknown part reaches beyond the limit.
+
+    The other rules take account of it as of any uncertainty.
+    """
+    if light.known or rule.name != "simple":
+        return
+    unknown = 2 * max(light.u_um)
+    for direction, summary in zip("xy", directions, strict=True):
+        room = allowed.y_um - abs(summary.mean_um - allowed.nominal_um)
+        if 0 <= room < unknown:
+            yield Gate(
+                f"the mean in {direction} is {room:.2g} um within its limit, but lamp and view, "
+                f"which are not stated, leave ±{unknown:.2g} um unknown",
+                "state lamp and view, or measure a reference cloth under this lamp",
+            )

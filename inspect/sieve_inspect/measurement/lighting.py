@@ -31,7 +31,7 @@ class LightCorrection:
 
     `glow_um` is how much the lamp made them too wide, `view_um` how much a slanting view made them
     too narrow, `u_um` the standard uncertainty left by both; `view_seen` is whether the view was
-    read from the scan itself.
+    read from the scan itself, `other_lamp` whether the scan shows another lamp than the one known.
     """
 
     illumination: Illumination
@@ -39,6 +39,7 @@ class LightCorrection:
     view_um: tuple[float, float]
     u_um: tuple[float, float]
     view_seen: bool = False
+    other_lamp: bool = False
 
     @property
     def known(self) -> bool:
@@ -63,6 +64,7 @@ class LightCorrection:
             "view_x_um": round(self.view_um[0], 6),
             "view_y_um": round(self.view_um[1], 6),
             "known": str(self.illumination.known),
+            "other_lamp": self.other_lamp,
             "source": self.source,
         }
 
@@ -87,8 +89,10 @@ def correct_light(
     """
     corrected: list[Picture] = []
     directions: tuple[list[_Corrected], list[_Corrected]] = ([], [])
+    other_lamp = False
     for picture in pictures:
         unknown = _unknown_light(picture, illumination)
+        other_lamp |= illumination.known is not LightKnown.NOT and unknown.sign > 0
         x, y = (_corrected(picture, scale, illumination, axis, unknown) for axis in (0, 1))
         wires = (_mean_wire(x.sample), _mean_wire(y.sample))
         doubts = light_doubts(picture.signs, wires, illumination) if picture.signs else []
@@ -102,7 +106,9 @@ def correct_light(
         return x, y
 
     seen = any(part.view_seen for parts in directions for part in parts)
-    correction = LightCorrection(illumination, mean("glow_um"), mean("view_um"), mean("u_um"), seen)
+    correction = LightCorrection(
+        illumination, mean("glow_um"), mean("view_um"), mean("u_um"), seen, other_lamp
+    )
     lines = [
         Contribution("light on the wires", direction, u_um, source=BudgetSource.LIGHT)
         for direction, u_um in zip("xy", correction.u_um, strict=True)

@@ -17,6 +17,7 @@ from sieve_inspect.measurement.cloth_maps import cloth_maps
 from sieve_inspect.measurement.gates import (
     complete_cloth,
     fields_of,
+    light_gates,
     measured_whole,
     repeated_sentences,
     unmet_gates,
@@ -163,7 +164,10 @@ class Measurement:
             budget=self.budget,
             fields=fields_of(self.pictures),
         )
-        gates = unmet_gates(self.pictures, self.scale, self.directions, allowed, by.frame_mm)
+        gates = (
+            *unmet_gates(self.pictures, self.scale, self.directions, allowed, by.frame_mm),
+            *light_gates(self.light, self.directions, allowed, read_rule(by.rule)),
+        )
         rest = self._unseen(allowed, by.frame_mm)
         writer = Writer(allowed, read_rule(by.rule))
         said = "" if rest is None else unseen_sentence(rest, writer)

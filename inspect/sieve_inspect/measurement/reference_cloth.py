@@ -111,6 +111,7 @@ def _glow(measurement: Measurement, certified: CertifiedCloth, axis: int) -> Pai
         left_out.add(BudgetSource.SAMPLING)
         wire = certified.wire_um
         excess = wire - seen.wire_mean_um
+        _check_aperture(measurement.nominal_um, seen.mean_um - excess, certified, direction)
     else:
         assert certified.mean_um is not None
         excess = seen.mean_um - certified.mean_um[axis]
@@ -131,6 +132,22 @@ def _glow(measurement: Measurement, certified: CertifiedCloth, axis: int) -> Pai
     if glow > 0.3:
         raise _refused(f"its wires look {100 * glow:.2g} % too thin in {direction}")
     return glow, math.hypot(u_glow, _TRANSFER, _TRANSFER_OF_G * glow)
+
+
+def _check_aperture(
+    nominal_um: float, mean_um: float, certified: CertifiedCloth, direction: str
+) -> None:
+    """Raise `IlluminationError` where a wire leaves an aperture that the cloth cannot have.
+
+    The pitch is right under any lamp: what it leaves beside the wire is the mean aperture.
+    """
+    allowed = limits(nominal_um, DEFAULT_STANDARD).y_um + certified.expanded_um
+    if abs(mean_um - nominal_um) > allowed:
+        raise _refused(
+            f"beside wires of {certified.wire_um:g} um its pitch leaves apertures of "
+            f"{mean_um:.4g} um in {direction}, farther from {nominal_um:g} um than the standard "
+            f"allows (±{allowed - certified.expanded_um:g} um)"
+        )
 
 
 def _together(first: Illumination, second: Illumination) -> Illumination:

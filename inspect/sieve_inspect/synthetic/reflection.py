@@ -59,7 +59,8 @@ MIRROR = Surface(0.001, 1.0)  # an ideal; no metal reflects all of it
 SILVER = Surface(0.05, 0.95)  # polished: as bright as wires get
 STEEL = Surface()  # chromium at 550 nm: n = 3.2, k = 3.3; Johnson and Christy 1974, from memory
 BRONZE = Surface(0.15, 0.60)  # copper at 550 nm, from memory
-ROUGH = Surface(0.4)
+ROUGH = Surface(0.4)  # steel, worn or sand-blasted; from memory
+OXIDISED = Surface(0.6, 0.05, 0.2)  # dark oxide or dye with a faint gloss; from memory
 MATT = Surface(1.0, 0.0, 0.3)
 BLACK = Surface(1.0, 0.0, 0.0)
 

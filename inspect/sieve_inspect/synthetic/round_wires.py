@@ -81,6 +81,10 @@ class RoundWires:
         lean = light.view[:2] / light.view[2]
         middles = (own.centres[1:] + own.centres[:-1]) / 2
         wire = np.searchsorted(middles, along)
+        offset, radius = along - own.centres[wire], own.widths[wire] / 2
+        # Seen straight from above, a wire lies nowhere but between its outlines.
+        near = np.abs(offset) < radius if lean[0] == 0 else np.ones(along.shape, np.bool_)
+        wire, offset, radius, across = wire[near], offset[near], radius[near], across[near]
         j = np.clip(np.searchsorted(other.centres, across) - 1, 0, len(other.centres) - 2)
         span = other.centres[j + 1] - other.centres[j]
         phase = math.pi * (across - other.centres[j]) / span
@@ -89,12 +93,13 @@ class RoundWires:
         height = swing * np.cos(phase)
         slope = np.arctan(-swing * math.pi / span * np.sin(phase))
         # Seen aslant, what lies higher is displaced: x − z tan v is what the picture shows.
-        radius = own.widths[wire] / 2
         outline = radius * np.sqrt(1 + (lean[0] / np.cos(slope)) ** 2)
-        place = (along - own.centres[wire] + height * lean[0]) / outline
+        place = (offset + height * lean[0]) / outline
         on_wire = np.abs(place) < 1
-        value = np.ones(along.shape)
-        turn = np.where(sign > 0, phase, phase + math.pi)[on_wire] / (2 * math.pi)
-        value[on_wire] = read_across(self._light[family], turn, place[on_wire])
-        surface = height + radius * np.sqrt(np.clip(1 - place**2, 0, 1))
-        return np.where(on_wire, surface, -np.inf), value
+        turn = np.where(sign > 0, phase, phase + math.pi) / (2 * math.pi)
+        surface, value = np.full(along.shape, -np.inf), np.ones(along.shape)
+        surface[near] = np.where(
+            on_wire, height + radius * np.sqrt(np.clip(1 - place**2, 0, 1)), -np.inf
+        )
+        value[near] = np.where(on_wire, read_across(self._light[family], turn, place), 1.0)
+        return surface, value

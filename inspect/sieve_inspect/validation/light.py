@@ -1,7 +1,7 @@
 """Rows of round, shining wires: the mean with the lamp's angle stated, and by a reference cloth.
 
-Wires that shade each other are not drawn, so these rows do not test how a lamp shows itself in the
-picture; that is tested on path-traced pictures.
+How a lamp shows itself in the picture is tested on path-traced pictures, and 60 more drawn cases
+are run by `tests/benchmarks/light_grid.py`.
 """
 
 from __future__ import annotations
@@ -83,8 +83,8 @@ def light_row(case: LightCase, folder: Path) -> Row:
     by_cloth = of_reference(reference, certified, "drawn")
     angle, of_angle, pixels = _measured(cloth, case, folder / "scan.png", stated)
     corrected = _measure(folder / "scan.png", cloth, by_cloth)
-    by_angle, u_angle = _errors(angle, of_angle)
-    by_reference, u_reference = _errors(corrected, compare(corrected, of_angle.truth))
+    by_angle, u_angle = errors_of_means(angle, of_angle)
+    by_reference, u_reference = errors_of_means(corrected, compare(corrected, of_angle.truth))
     true = of_angle.width[of_angle.measured].mean(axis=0)
     allowed = np.minimum(u_reference, _SHARE * cloth.wire_px + _PX)
     return Row(
@@ -130,8 +130,8 @@ def _measure(path: Path, cloth: Cloth, light: Illumination) -> Measurement:
     return measure(path, nominal_um=nominal, scale=_EXACT, encoding="srgb", illumination=light)
 
 
-def _errors(measurement: Measurement, compared: Compared) -> tuple[Float, Float]:
-    """Mean error in x and y and its U (k = 2) without sampling, px."""
+def errors_of_means(measurement: Measurement, compared: Compared) -> tuple[Float, Float]:
+    """Mean error in x and y, (2,), and its U (k = 2) without sampling, (2,), px."""
     expanded = [
         2 * combine(line for line in lines_of(measurement.budget) if _counts(line, direction))
         for direction in "xy"

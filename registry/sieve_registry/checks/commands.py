@@ -38,7 +38,7 @@ from sieve_registry.scales.environment import (
 )
 from sieve_registry.scales.environment import faults as environment_faults
 from sieve_registry.scales.equipment import cautions
-from sieve_registry.scales.lamps import illumination_for
+from sieve_registry.scales.lamps import illumination_for, refuse_other_lamp
 from sieve_registry.scales.plausibility import accepted, contradictions_of_tags, dpi_of_file
 from sieve_registry.sieves import decision_rules
 from sieve_registry.sieves.facts import current_facts_of
@@ -168,6 +168,7 @@ def take(
         ),
     )
     document = measurement.to_dict()
+    refuse_other_lamp(document, illumination)
     judged = not for_information
     cloth = recognise_cloth(registry, history, day, measurement.cloth_maps())
     figures = _figures(registry, history, day, document, chosen, cloth, judged=judged)

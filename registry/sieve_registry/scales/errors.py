@@ -111,7 +111,7 @@ class UnknownThingError(RuleError):
 
 
 class IlluminationRefusedError(RuleError):
-    """A recorded illumination is of another device, or older than its interval allows."""
+    """A recorded illumination is of another device or lamp, or older than its interval allows."""
 
     template = "Illumination {name!r} cannot be used: {reason}. {advice}."
     exit_code = 57

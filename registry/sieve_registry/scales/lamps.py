@@ -7,11 +7,12 @@ device, else the lamp and view in the device's own record.
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Sequence
+import math
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from sieve_registry.errors import EvidenceError
 from sieve_registry.ledger.events import IlluminationMeasured
@@ -100,8 +101,9 @@ def illumination_for(
     lit = device_named(registry, device_id).illumination()
     if lit == NOT_STATED:
         note(
-            f"device {device_id} has no lamp and view on record, which widens the uncertainty: "
-            "measure a reference cloth with `sieveward illumination`"
+            f"device {device_id} has no lamp and view on record, which leaves "
+            f"±{200 * math.hypot(*lit.u_glow[:1], *lit.u_view[:1]):.2g} % of a wire or more "
+            "unknown: measure a reference cloth with `sieveward illumination`"
         )
     return lit
 
@@ -146,6 +148,22 @@ def named_illumination(
             advice="Measure the reference cloth again with `sieveward illumination`",
         )
     return lit
+
+
+def refuse_other_lamp(document: Mapping[str, Any], lit: Illumination) -> None:
+    """Raise `IlluminationRefusedError` where scans show another lamp than their reference cloth.
+
+    `document` is that of a measurement corrected for `lit`.
+    """
+    from sieve_inspect.illumination.model import LightKnown
+
+    if lit.known is LightKnown.REFERENCE and document.get("light", {}).get("other_lamp"):
+        raise IlluminationRefusedError(
+            name=lit.source,
+            reason="the light on the sides of the wires is not that of its reference cloth",
+            advice="Measure the reference cloth again under the lamp in use, or state the lamp "
+            "with --lamp-angle",
+        )
 
 
 def _when(fact: Fact[IlluminationMeasured]) -> tuple[date, int]:

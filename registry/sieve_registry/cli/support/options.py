@@ -124,7 +124,8 @@ def read_numbers(text: str | None, option: str, count: int) -> list[float] | Non
     except ValueError:
         numbers = []
     if len(numbers) != count:
-        raise UsageError(message=f"{option} needs {count} numbers with commas, not '{text}'.")
+        needed = "a number" if count == 1 else f"{count} numbers with commas"
+        raise UsageError(message=f"{option} needs {needed}, not '{text}'.")
     return numbers
 
 
