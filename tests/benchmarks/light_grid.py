@@ -183,6 +183,7 @@ def figures(measurement: Measurement, truth: Truth) -> dict[str, Any]:
         "U": expanded.round(4).tolist(),
         "third": round(allowed.y_um / 3 / UM_PER_PX, 4),
         "confident": measurement.fit == "ok",
+        "sign": [[s.share, s.u_share, s.readable] for s in measurement.pictures[0].signs or ()],
         "reasons": list(measurement.fit_reasons),
     }
 

@@ -36,9 +36,7 @@ LEAST_GLOW = -0.05  # share of a wire: what a noisy reference cloth may give; no
 U_GLOW_UNKNOWN = 0.008
 U_VIEW_UNKNOWN = 0.006
 _GLOW_PER_SIGN = 3.5
-# Crimped wires lean where apertures are measured, by up to tan⁻¹(π d / 2 pitch): 1.2 to 1.4 times
-# the light of a straight mirror (path-traced silver: 1.1 to 1.3).
-_CRIMP = 1.35
+USUAL_DENSITY = 0.4  # wire over pitch of most cloth, and of most path-traced pictures
 _U_LAMP_ANGLE = 0.1  # relative: a lamp's size and distance by a ruler; common practice, no source
 _U_SMALLEST = 0.0002  # share of a wire under any lamp: dust and bent wires; own figure
 _U_PLACE_UM = 5_000.0  # where a scan begins on the plate; common practice, no source
@@ -62,8 +60,9 @@ class Illumination:
     `lamp_deg` is the half-angle of the lamp seen from the cloth and `view_deg` the angle of view
     off the normal, None where not stated; `line_um` the middle of a line camera's line, from the
     left of the scan, and the distance of its lens, um. `sign` is the light on the wires' sides
-    seen in the scan of a reference cloth, `valid_until` the date (ISO) after which that is not to
-    be used. `source` says in words where the figures come from, `device` which device they hold
+    seen in the scan of a reference cloth, `density` the wire/pitch of the cloth that the glow holds
+    for (None: of every cloth), `valid_until` the date (ISO) after which it is not to be used.
+    `source` says in words where the figures come from, `device` which device they hold
     for.
     """
 
@@ -75,6 +74,7 @@ class Illumination:
     lamp_deg: Pair | None = None
     line_um: Pair | None = None
     sign: float | None = None
+    density: float | None = None
     source: str = "lamp and view not stated"
     device: str = ""
     valid_until: str = ""
@@ -137,6 +137,22 @@ class Illumination:
             return self
         return replace(NOT_STATED, view_deg=self.view_deg, line_um=self.line_um, u_view=self.u_view)
 
+    def for_cloth(self, density: float) -> Illumination:
+        """The same for cloth of this wire/pitch: denser cloth leans more and shows more light.
+
+        Light that wires show each other changes with the density too, by about as much; the change
+        is therefore an uncertainty as well.
+        """
+        if self.density is None:
+            return self
+        share = leaning(density) / leaning(self.density)
+        glow = (share * self.glow[0], share * self.glow[1])
+        ux, uy = (
+            math.hypot(share * u, (share - 1) * g)
+            for u, g in zip(self.u_glow, self.glow, strict=True)
+        )
+        return replace(self, glow=glow, u_glow=(ux, uy), density=density)
+
     def with_view(self, view_deg: Pair, u_view_deg: float = _U_VIEW_DEG) -> Illumination:
         """The same with a stated view. Raises `UsageError` for an impossible angle."""
         _check_u(u_view_deg, "`u_view_deg`")
@@ -159,6 +175,7 @@ class Illumination:
             "u_view_y": self.u_view[1],
             "lamp_angle_deg": None if self.lamp_deg is None else list(self.lamp_deg),
             "sign": self.sign,
+            "density": self.density,
             "source": self.source,
             "device": self.device,
             "valid_until": self.valid_until,
@@ -178,7 +195,8 @@ class Illumination:
             line_um=_read_pair(data.get("line_um")),
             u_view=(float(data["u_view_x"]), float(data["u_view_y"])),
             lamp_deg=_read_pair(data.get("lamp_angle_deg")),
-            sign=None if data.get("sign") is None else float(data["sign"]),
+            sign=_read_number(data.get("sign")),
+            density=_read_number(data.get("density")),
             source=str(data["source"]),
             device=str(data.get("device") or ""),
             valid_until=str(data.get("valid_until") or ""),
@@ -187,6 +205,8 @@ class Illumination:
             raise ValueError("a glow has to lie between -0.05 and 0.5 of a wire")
         if not all(0 < u < 0.5 for u in read.u_glow) or not all(0 <= u < 0.5 for u in read.u_view):
             raise ValueError("an uncertainty has to lie between 0 and 0.5 of a wire")
+        if read.density is not None and not 0 < read.density < 1:
+            raise ValueError("a density has to lie between 0 and 1")
         return read
 
 
@@ -196,6 +216,19 @@ NOT_STATED = Illumination()
 def bound_of_lamp(half_angle_deg: float) -> float:
     """The glow of a straight wire like a mirror under a lamp of half-angle b: 1 − cos(b/2)."""
     return 1 - math.cos(math.radians(half_angle_deg) / 2)
+
+
+def leaning(density: float) -> float:
+    """How much more light than a level wire one shows that leans by β: 1/cos²β.
+
+    Apertures are measured halfway between crossings, where wires lean most: they swing by half a
+    diameter each way, so tan β = π/2 · wire/pitch. 1.2 to 1.45 for a `density` wire/pitch of 0.29
+    to 0.43; path-traced silver shows 1.1 to 1.3.
+    """
+    return 1 + (math.pi / 2 * density) ** 2
+
+
+_LEANING = leaning(USUAL_DENSITY)
 
 
 def _of_lamp(half_angle_deg: Pair, u_deg: float | None) -> Illumination:
@@ -211,9 +244,10 @@ def _of_lamp(half_angle_deg: Pair, u_deg: float | None) -> Illumination:
     angle = f"{x:g}" if x == y else f"{x:g} by {y:g}"
     return Illumination(
         known=LightKnown.LAMP,
-        glow=(_CRIMP * bound_of_lamp(x) / 2, _CRIMP * bound_of_lamp(y) / 2),
+        glow=(_LEANING * bound_of_lamp(x) / 2, _LEANING * bound_of_lamp(y) / 2),
         u_glow=(_u_glow_of_lamp(x, u_deg), _u_glow_of_lamp(y, u_deg)),
         lamp_deg=half_angle_deg,
+        density=USUAL_DENSITY,
         source=f"lamp of {angle} degrees half-angle, as stated",
     )
 
@@ -222,8 +256,8 @@ def _u_glow_of_lamp(half_angle_deg: float, u_deg: float | None) -> float:
     """Half the bound as a rectangular distribution, and what the angle itself leaves open."""
     b = math.radians(half_angle_deg)
     u_angle = _U_LAMP_ANGLE * b if u_deg is None else math.radians(u_deg)
-    by_angle = _CRIMP * math.sin(b / 2) / 4 * u_angle
-    by_surface = _CRIMP * bound_of_lamp(half_angle_deg) / math.sqrt(12)
+    by_angle = _LEANING * math.sin(b / 2) / 4 * u_angle
+    by_surface = _LEANING * bound_of_lamp(half_angle_deg) / math.sqrt(12)
     return math.hypot(by_surface, by_angle, _U_SMALLEST)
 
 
@@ -264,6 +298,10 @@ def _check_angles(angles: Pair, name: str, lowest: float = 0.0) -> None:
 def _check_u(u_deg: float, name: str) -> None:
     if not 0 <= u_deg <= 45:
         raise UsageError(message=f"{name} of {u_deg:g} degrees: give 0 to 45.")
+
+
+def _read_number(value: Any) -> float | None:
+    return None if value is None else float(value)
 
 
 def _read_pair(value: Any) -> Pair | None:

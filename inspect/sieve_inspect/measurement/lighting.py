@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 
 from sieve_inspect.illumination.model import Illumination, LightKnown
-from sieve_inspect.illumination.rim_light import light_doubts, unexplained_sign
+from sieve_inspect.illumination.rim_light import light_doubts, sign_weight, unexplained_sign
 from sieve_inspect.illumination.view import view_factors
 from sieve_inspect.measurement.picture import Picture
 from sieve_inspect.scale import Scale
@@ -121,6 +121,7 @@ def _corrected(
 ) -> _Corrected:
     sample, ok = picture.samples[axis], picture.field.ok
     lit = illumination if picture.field.lattice.bright else illumination.without_lamp()
+    lit = lit.for_cloth(_density(sample))
     seen, slant = None, np.full(len(ok), lit.view_factor(axis))
     u_view = math.hypot(lit.u_view[axis], unknown.unequal)
     if lit.line_um is not None and axis == 0:
@@ -162,7 +163,8 @@ class _Unknown:
 def _unknown_light(picture: Picture, illumination: Illumination) -> _Unknown:
     if picture.signs is None:
         return _Unknown()
-    sign, unequal = unexplained_sign(picture.signs, illumination), 0.0
+    density = fmean(map(_density, picture.samples))
+    sign, unequal = unexplained_sign(picture.signs, illumination) * sign_weight(density), 0.0
     stated = illumination.view_deg is not None or illumination.line_um is not None
     if illumination.known is not LightKnown.REFERENCE and not stated:
         x, y = (
@@ -171,6 +173,12 @@ def _unknown_light(picture: Picture, illumination: Illumination) -> _Unknown:
         )
         unequal = abs(x - y) / ((x + y) / 2)
     return _Unknown(sign, unequal / math.sqrt(3))
+
+
+def _density(sample: Sample) -> float:
+    """Wire over pitch as seen."""
+    wire = _mean_wire(sample)
+    return wire / (wire + float(np.nanmean(sample.width[sample.ok])))
 
 
 def _mean_wire(sample: Sample) -> float:

@@ -5,7 +5,7 @@
 
 The pitch is right under any lamp, so what the apertures gain the wires lose. The share g holds for
 cloth of every size under the same lamp: between path-traced cloths of 75, 125 and 500 um it
-changed by 0.17 % of a wire at most.
+changed by 0.17 % of a wire at most. In denser cloth wires lean more: `Illumination.for_cloth`.
 """
 
 from __future__ import annotations
@@ -20,10 +20,10 @@ from sieve_inspect.illumination.model import LEAST_GLOW, Illumination, LightKnow
 from sieve_inspect.illumination.rim_light import sign_of_both
 from sieve_inspect.measurement.model import Measurement
 from sieve_inspect.standard import DEFAULT_STANDARD, limits
+from sieve_inspect.summary.direction import DirectionSummary
 from sieve_inspect.summary.uncertainty import BudgetSource, combine, lines_of
 
-# From one cloth to another, taken as u: a share of a wire, and a share of g, for wires that are
-# thicker for their pitch lean more (drawn: 9 % of g from 0.4 to 0.33 of the pitch, traced: 3 %).
+# From one cloth to another of the same density, taken as u: a share of a wire, and a share of g.
 _TRANSFER = 0.002
 _TRANSFER_OF_G = 0.04
 _NEGATIVE = -0.01  # share of a wire: a lamp cannot make wires look thicker
@@ -86,7 +86,7 @@ def of_reference(
             f"its apertures look {100 * min(gx, gy):.2g} % of a wire wider than certified, but the "
             "scan shows no light on the sides of its wires"
         )
-    stated = measurement.light.illumination
+    stated, density = measurement.light.illumination, fmean(map(_density, measurement.directions))
     own = replace(
         stated,
         known=LightKnown.REFERENCE,
@@ -94,13 +94,18 @@ def of_reference(
         u_glow=(ux, uy),
         u_view=(0.0, 0.0) if stated.view_deg is None else stated.u_view,
         sign=sign,
+        density=density,
         source=f"reference cloth, {source}",
         device=device,
         valid_until=valid_until,
     )
     for other in others:
-        own = _together(own, other)
+        own = _together(own, other.for_cloth(density))
     return own
+
+
+def _density(seen: DirectionSummary) -> float:
+    return seen.wire_mean_um / (seen.mean_um + seen.wire_mean_um)
 
 
 def _glow(measurement: Measurement, certified: CertifiedCloth, axis: int) -> Pair:
