@@ -27,7 +27,7 @@ from sieve_inspect.apertures.field import Field
 from sieve_inspect.arrays import Float
 from sieve_inspect.edges.model import Parameter
 from sieve_inspect.edges.profiles import STEP, Band, Profiles, gather
-from sieve_inspect.illumination.model import USUAL_DENSITY, Illumination, LightKnown
+from sieve_inspect.illumination.model import Illumination, LightKnown
 from sieve_inspect.image.light import Light
 
 _AT_MOST = 1500  # openings looked at: their scatter is then far below what counts
@@ -54,6 +54,7 @@ _UNREAD = 0.0075  # share of a wire: what a sign that cannot be read may be; 45 
 # Blurs from the crossing wires' outline to where the sign is read: at 1.3 nothing was left of it
 # under 50 degrees, from 2.1 on it is as in sharp pictures (path-traced).
 _CLEAR_BLURS = 1.9
+_USUAL_SEEN = 0.37  # wire/pitch
 _BEYOND_WIRE = 2.0  # px beyond the middle of the wires, so far light is summed
 _WHOLE_BAND = 0.97  # share of a band's pixels that the picture has to show
 
@@ -140,13 +141,13 @@ def light_doubts(
 
 
 def sign_weight(density: float) -> float:
-    """How much more light a sign stands for in cloth of this wire/pitch than in usual cloth.
+    """How much more light a sign stands for in cloth of this wire/pitch (as seen) than in usual.
 
-    Thin wires climb less and show less of the crossing wires: path-traced, a sign of 0.31 stands
-    for 3.3 times the light of one of 0.416; drawn, one of 0.30 for 3 times that of 0.40: the fourth
-    power. In denser cloth it is left as it is.
+    Thin wires climb less and show less of the crossing wires: path-traced, a sign at 0.31 stands
+    for 3.3 times the light of one at 0.416; drawn, one at 0.30 for 3 times that at 0.40: the fourth
+    power. From `_USUAL_SEEN` on, wires of usual cloth under a wide lamp, it is left as it is.
     """
-    return max(1.0, (USUAL_DENSITY / density) ** 4)
+    return max(1.0, (_USUAL_SEEN / density) ** 4)
 
 
 def unexplained_sign(signs: tuple[RimLight, RimLight], known: Illumination) -> float:
