@@ -262,13 +262,14 @@ def main() -> int:
     """Run what is missing, print lines and totals."""
     parser = argparse.ArgumentParser(description=(__doc__ or "").split("\n", 1)[0])
     parser.add_argument("file", type=Path, help="results, one line of JSON a case; continued")
-    parser.add_argument("--cases", default=f"0-{COUNT - 1}", help="first and last, as 0-9")
+    parser.add_argument("--cases", default=f"0-{COUNT - 1}", help="in this order, as 0-9,42")
     parser.add_argument("--table", action="store_true", help="only print what the file holds")
     asked = parser.parse_args()
-    first, last = (int(part) for part in asked.cases.split("-"))
+    spans = [[int(number) for number in part.split("-")] for part in asked.cases.split(",")]
+    numbers = [number for span in spans for number in range(span[0], span[-1] + 1)]
     lines = asked.file.read_text().splitlines() if asked.file.exists() else []
     results = {row["case"]: row for row in map(json.loads, lines)}
-    wanted = [] if asked.table else [n for n in range(first, last + 1) if n not in results]
+    wanted = [] if asked.table else [n for n in numbers if n not in results]
     for number in sorted(results):
         print(line_of(GridCase.of(number), results[number]))
     for number in wanted:
