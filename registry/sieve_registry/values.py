@@ -8,6 +8,7 @@ import shlex
 import sys
 import unicodedata
 from datetime import date
+from decimal import Decimal, InvalidOperation
 
 from sieve_inspect.errors import UsageError
 from sieve_registry.errors import BadTextError, DateRefusedError
@@ -99,6 +100,17 @@ def read_date(text: str) -> date:
         raise DateRefusedError(
             reason=f"{text!r} is not a date", advice="write dates as 2026-01-12"
         ) from None
+
+
+def read_figure(what: str, text: str) -> Decimal:
+    """A number as typed, exact; a comma is a decimal comma. Raises `UsageError`."""
+    try:
+        figure = Decimal(text.strip().replace(",", "."))
+    except InvalidOperation:
+        raise UsageError(message=f"The {what} {text!r} is not a number.") from None
+    if not figure.is_finite() or not 0 <= figure < 10**9:
+        raise UsageError(message=f"A {what} of {text} is not plausible.")
+    return figure
 
 
 def refuse_future(day: date, today: date, what: str) -> None:

@@ -9,8 +9,11 @@ import pytest
 from httpx import Client, Response
 
 from bench_lab import TECHNICIAN, Lab
-from sieve_registry.quality import queries
-from sieve_registry.scales import equipment
+from sieve_registry.audit.findings import findings
+from sieve_registry.quality import queries, references
+from sieve_registry.quality.reference_rules import master
+from sieve_registry.scales import environment, equipment
+from sieve_registry.sieves.recording import RecordTerms
 
 Send = Callable[..., Response]
 PAPER = {"document": ("paper.pdf", b"%PDF-1.7 made for a test")}
@@ -92,3 +95,53 @@ def test_an_event_that_its_state_does_not_allow_is_refused(send: Send) -> None:
     answer = send("/equipment/log", equipment="BAL-2", act="return", note="back")
     assert answer.status_code == 422
     assert "not in quarantine" in answer.text
+
+
+def test_the_limits_of_the_environment_are_set_for_all_methods_and_for_one(
+    lab: Lab, client: Client, send: Send
+) -> None:
+    assert "None set" in client.get("/equipment").text
+    given = {"temperature_lowest": "18", "temperature_highest": "25,5", "method": ""}
+    page = opened(client, send("/equipment/limits", **given))
+    assert "18 to 25.5" in page
+    send("/equipment/limits", humidity_lowest="30", humidity_highest="60", method="reference")
+    everything, reference = environment.all_limits(lab.registry, lab.registry.today())
+    assert (everything.temperature_c, everything.humidity_percent) == ((18.0, 25.5), None)
+    assert (reference.temperature_c, reference.humidity_percent) == (None, (30.0, 60.0))
+    half = send("/equipment/limits", temperature_lowest="18")
+    assert half.status_code == 422
+    assert "Give both limits of the temperature" in half.text
+    assert "not plausible" in send(
+        "/equipment/limits", temperature_lowest="25", temperature_highest="18"
+    ).text  # fmt: skip
+
+
+def test_an_open_point_is_shown_and_raised_with_its_text(
+    lab: Lab, client: Client, send: Send
+) -> None:
+    # E_n by hand: 3.0 / √(1.0² + 1.0²) = +2.12.
+    terms = RecordTerms(by=TECHNICIAN)
+    result = master([(13.0, 10.0)], (1.0, 1.0))
+    event = references.record(lab.registry, "S-0075", result, "M-1", terms)
+    assert f"/findings#P-{event.seq}" in client.get("/").text
+    assert "is unsatisfactory: E_n +2.12" in client.get("/findings").text
+    page = opened(client, send("/findings", event=str(event.seq), text="Master compared badly"))
+    (finding,) = findings(lab.registry)
+    assert (finding.raised.payload.text, finding.raised.payload.cause) == (
+        "Master compared badly",
+        event.seq,
+    )
+    assert f"{TECHNICIAN}, from event {event.seq}" in page
+    assert "Open point" not in page
+
+
+def test_equipment_in_question_is_listed_on_its_page(lab: Lab, client: Client, send: Send) -> None:
+    send("/equipment/add", id="BAL-1", kind="balance")
+    terms = RecordTerms(by=TECHNICIAN)
+    result = master([(10.1, 10.0)], (1.0, 1.0))
+    references.record(lab.registry, "S-0075", result, "M-1", terms, equipment=["BAL-1"])
+    failed = {"equipment": "BAL-1", "act": "check", "outcome": "fail", "note": "0.3 g off"}
+    page = opened(client, send("/equipment/log", **failed))
+    assert "In question: BAL-1 failed its check" in page
+    assert "master check of S-0075" in page
+    assert "is in question: BAL-1 failed" in client.get("/lookback?id=S-0075").text

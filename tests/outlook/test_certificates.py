@@ -208,6 +208,53 @@ def test_a_correction_changes_or_withdraws_a_certificate(lab: Lab) -> None:
     assert state_on(lab, 3).due_because == "never checked"
 
 
+def test_a_correction_changes_figures_and_with_them_e_n_and_the_due_day(lab: Lab) -> None:
+    # E_n by hand: (75.50 − 75.75) / √(0.30² + 0.40²) = −0.50 once k is 2 and not 1.
+    lab.add(interval_months=6)
+    wrong = CertifiedDirection(mean_um=Decimal("77.75"), expanded_um=Decimal("0.40"))
+    fact = certify(lab, 3, x=wrong, k=Decimal(1), outcome="fail")
+    lab.check(1)
+    change = {"mean-x": "0.07575mm", "k": "2", "outcome": "Pass", "sd-x": "3,1 um", "count-y": "90"}
+    made = corrections.correct(lab.registry, str(fact.seq), change, "misread", RecordTerms(by=ADA))
+    assert made.was["x.mean_um"] == "77.75"
+    assert made.now["x.mean_um"] == "75.75"
+    (read,) = queries.certificates(lab.registry, "S-1")
+    assert (read.payload.x.mean_um, read.payload.x.sd_um) == (Decimal("75.75"), Decimal("3.1"))
+    assert (read.payload.y.count, read.payload.y.mean_um) == (90, Decimal("75.10"))
+    (compared,) = queries.comparisons(lab.registry)
+    assert compared.directions[0].e_n == pytest.approx(-0.5)
+    assert state_on(lab, 3).due_because == "6 months after certificate EX-1"
+    assert queries.open_lookbacks(lab.registry) == []
+    corrections.correct(
+        lab.registry, str(fact.seq), {"sd-x": ""}, "not stated", RecordTerms(by=ADA)
+    )
+    (read,) = queries.certificates(lab.registry, "S-1")
+    assert read.payload.x.sd_um is None
+    assert verification.verify(lab.registry).ok
+
+
+@pytest.mark.parametrize(
+    ("change", "error", "words"),
+    [
+        ({"mean-x": "754um"}, UsageError, "check the unit"),
+        ({"mean-x": "75.4"}, UsageError, "unit"),
+        ({"mean-y": ""}, UsageError, "length"),
+        ({"k": "0"}, UsageError, "coverage factor"),
+        ({"next-due": "2024-01-01"}, DateRefusedError, "due again"),
+        ({"number": "EX-2"}, RuleRefusedError, "recorded already"),
+    ],
+)
+def test_a_corrected_certificate_is_held_to_the_same_rules(
+    lab: Lab, change: dict[str, str], error: type[Exception], words: str
+) -> None:
+    lab.add()
+    fact = certify(lab, 3)
+    certify(lab, 4, "EX-2")
+    with pytest.raises(error, match=words):
+        corrections.correct(lab.registry, str(fact.seq), change, "misread", RecordTerms(by=ADA))
+    assert queries.certificates(lab.registry, "S-1")[0] == fact
+
+
 # --- E_n ----------------------------------------------------------------------------------------
 
 

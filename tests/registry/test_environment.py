@@ -19,8 +19,11 @@ from sieve_registry.checks.queries import get_check
 from sieve_registry.ledger.figures import CheckMethod
 from sieve_registry.quality import references
 from sieve_registry.quality.reference_rules import cement
-from sieve_registry.scales import environment
+from sieve_registry.report.gather import check_view
+from sieve_registry.scales import environment, equipment
 from sieve_registry.scales.environment import Environment
+from sieve_registry.scales.equipment import NewEquipment
+from sieve_registry.scales.equipment_use import used_equipment
 from sieve_registry.sieves.recording import RecordTerms
 from sieve_registry.store.engine import Registry
 
@@ -53,6 +56,25 @@ def test_without_limits_it_is_recorded_and_asks_for_nothing(checked: Callable[..
     payload = json.loads(detail.event.payload)
     assert payload["environment"] == {"temperature_c": "27.5", "humidity_percent": "41.0"}
     assert any("not corrected to 20 °C" in warning for warning in payload["warnings"])
+
+
+def test_a_check_names_the_thermometer_and_notes_that_it_is_overdue(
+    registry: Registry, measuring: Measuring, scan: Path, checked: Callable[..., Any]
+) -> None:
+    due = date(2026, 1, 31)
+    new = NewEquipment(id="TH-1", kind="thermometer", next_due=due, received=due)
+    equipment.add_equipment(registry, new, ADA)
+    taken = check_commands.take(
+        registry, "S-1", [scan], scale=SCALE, encoding="auto", terms=ADA, measure=measuring
+    )
+    used = used_equipment(registry, ["th-1"], registry.today())
+    taken = check_commands.with_equipment(taken, used)
+    detail = get_check(registry, check_commands.record(registry, taken, ADA, "ok"))
+    payload = json.loads(detail.event.payload)
+    assert payload["equipment"] == ["TH-1"]
+    assert "TH-1: its check was due on 2026-01-31" in payload["warnings"]
+    assert ("Equipment used", "TH-1") in check_view(registry, detail.check.id).chain
+    assert "equipment" not in json.loads(checked().event.payload)
 
 
 def test_outside_the_limits_a_pass_is_conditional(

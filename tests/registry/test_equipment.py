@@ -23,6 +23,7 @@ from sieve_registry.quality import corrections, references
 from sieve_registry.quality.reference_rules import cement
 from sieve_registry.scales import equipment
 from sieve_registry.scales.equipment import Equipment, NewEquipment
+from sieve_registry.scales.equipment_use import cautions
 from sieve_registry.scales.errors import (
     DuplicateThingError,
     EquipmentRefusedError,
@@ -108,15 +109,15 @@ def test_quarantine_ends_only_after_a_passed_check(registry: Registry) -> None:
 def test_a_device_in_quarantine_is_refused_and_a_damaged_one_is_noted(registry: Registry) -> None:
     add(registry, names=("SCAN-1-4800",), next_due=date(2026, 2, 8))
     log(registry, "damage", 2, note="lid cracked")
-    sentences = equipment.cautions(registry, ["SCAN-1-4800", None, "OTHER"], date(2026, 2, 9))
+    sentences = cautions(registry, ["SCAN-1-4800", None, "OTHER"], date(2026, 2, 9))
     assert sentences == [
         "SCAN-1-4800: damaged on 2026-02-02: lid cracked",
         "SCAN-1-4800: its check was due on 2026-02-08",
     ]
     log(registry, "quarantine", 10, note="lid cracked")
     with pytest.raises(EquipmentRefusedError, match="quarantined since 2026-02-10"):
-        equipment.cautions(registry, ["scan-1-4800"], date(2026, 2, 10))
-    assert len(equipment.cautions(registry, ["SCAN-1"], date(2026, 2, 9))) == 2  # the day before
+        cautions(registry, ["scan-1-4800"], date(2026, 2, 10))
+    assert len(cautions(registry, ["SCAN-1"], date(2026, 2, 9))) == 2  # the day before
 
 
 def test_edits_count_from_their_day_and_corrections_from_the_start(registry: Registry) -> None:
@@ -127,7 +128,7 @@ def test_edits_count_from_their_day_and_corrections_from_the_start(registry: Reg
     with pytest.raises(UsageError, match="'colour' cannot be changed"):
         equipment.edit_equipment(registry, "SCAN-1", {"colour": "grey"}, day)
     with pytest.raises(BadTextError, match="name of equipment"):
-        equipment.edit_equipment(registry, "SCAN-1", {"names": f"SCAN-2, {'x' * 500}"}, day)
+        equipment.edit_equipment(registry, "SCAN-1", {"names": f"SCAN-2, {'x' * 100}"}, day)
     seq = str(at(registry, 5).seq)
     corrections.correct(registry, seq, {"serial": "SN-8"}, "misread", RecordTerms(by=ADA))
     assert at(registry, 4).serial == "SN-8"

@@ -69,7 +69,7 @@ def test_commands(run: Program) -> None:
     run("finding", "answer", "1", "--cause", "worn", "--action", "engraved")
     done = json.loads(run("finding", "close", "1", "--reason", "seen", "--json", "-").out)
     assert (done["state"], done["cause"], done["reason"]) == ("closed", "worn", "seen")
-    assert json.loads(run("finding", "list", "--json", "-").out) == {"findings": []}
+    assert json.loads(run("finding", "list", "--json", "-").out)["findings"] == []
     assert "F-0001 closed, about S-1, clause 7.4.2" in run("finding", "list", "--all").out
 
 

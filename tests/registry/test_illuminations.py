@@ -70,8 +70,13 @@ def used(measuring: Measuring) -> Illumination:
 def test_an_illumination_is_kept_with_its_scans_and_used_by_the_next_check(
     lab: ScaleLab, reference: tuple[Path, str, str], scan: Path, measuring: Measuring
 ) -> None:
-    kept = illuminate(lab, reference)
+    since = ("--received", "2026-03-01", "--by", "Ada Moss")
+    lab("equipment", "add", "MIC-1", "--kind", "micrometer", *since)
+    kept = illuminate(lab, reference, "--equipment", "mic-1")
     assert isinstance(kept, dict)
+    failed = ("check", "--outcome", "fail", "--date", "2026-03-05", "--by", "Ada Moss")
+    lab("equipment", "log", "MIC-1", *failed)
+    assert "illumination F-24" in lab("equipment", "show", "MIC-1").out
     assert kept["device"] == "F-24"
     assert kept["valid_until"] == "2027-03-05"
     assert 0.005 < kept["glow_x"] < 0.04  # at most 1 − cos 15° = 3.4 %

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import json
 import re
 import zlib
@@ -11,9 +12,11 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from PIL import Image
 
 from clock import Clock
 from program import Program
+from sieve_inspect.errors import UsageError
 from sieve_registry.audit import commands as audit_commands
 from sieve_registry.audit import issued, verification
 from sieve_registry.audit.errors import ReportError
@@ -23,7 +26,7 @@ from sieve_registry.errors import BadTextError, ReportDiffersError, RuleRefusedE
 from sieve_registry.ledger.events import ProofRulesSet
 from sieve_registry.quality import corrections
 from sieve_registry.report import CheckView, issuing, render_check_report
-from sieve_registry.report.pages import ARCHIVE, pdf_bytes
+from sieve_registry.report.pages import ARCHIVE, data_uri, pdf_bytes
 from sieve_registry.settings import Letterhead
 from sieve_registry.sieves.laboratory import set_proof_rules
 from sieve_registry.sieves.recording import RecordTerms
@@ -183,6 +186,18 @@ def test_the_pdf_declares_itself_as_pdf_a(registry: Registry) -> None:
     assert 'pdfaid:conformance="B"' in xmp
 
 
+def test_pdf_a_smooths_no_picture_and_needs_a_glyph_for_every_character() -> None:
+    """ISO 19005-3, 6.2.8 and 6.2.11.8."""
+    file = io.BytesIO()
+    Image.new("RGB", (3, 3), "grey").save(file, "PNG")
+    picture = data_uri(file.getvalue(), "png")
+    page = f"<!DOCTYPE html><html lang='en'><title>T</title><img alt='' src='{picture}'>75"
+    assert b"/Interpolate false" in (data := pdf_bytes(page, ARCHIVE))
+    assert b"/Interpolate true" not in data
+    with pytest.raises(UsageError, match="No font on this computer has \U0010fffd"):
+        pdf_bytes(f"{page}\U0010fffd", ARCHIVE)
+
+
 def test_commands(
     run: Program, scan: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -219,4 +234,7 @@ def test_a_printed_report_names_the_report_it_replaces_and_why(
     text = page(registry, issue(amends=old.number, reason="another customer"))
     assert "This report replaces R-2026-0001:</strong> another customer" in text
     assert "it is replaced by" not in text
-    assert "Report R-2026-0001 of check C-0001 was issued on 2026-03-02 by Ada Moss." in text
+    assert (
+        "Report R-2026-0001 of check C-0001 was issued on 2026-03-02 by Ada Moss; it stands."
+        in text
+    )

@@ -3,13 +3,19 @@
 from __future__ import annotations
 
 from sieve_registry.audit.findings import FindingState, findings
+from sieve_registry.audit.open_points import open_points
 from sieve_registry.checks import validation
 from sieve_registry.ledger.records import Finding
 from sieve_registry.store.engine import Registry
 
+OPEN_POINT = "open point"
+
 
 def attention(registry: Registry) -> list[Finding]:
-    """Software that is not validated where the laboratory requires it, and open findings."""
+    """Software not validated where the laboratory requires it, open findings, open points.
+
+    The subject of an open point is its event, from which `finding raise` makes a finding.
+    """
     today, noted = registry.today(), []
     if unvalidated := validation.caution(registry):
         noted.append(Finding("validation", unvalidated, "software"))
@@ -22,4 +28,6 @@ def attention(registry: Registry) -> list[Finding]:
         noted.append(
             Finding("finding", f"{message}: {finding.raised.payload.text}", finding.number)
         )
-    return noted
+    return noted + [
+        Finding(OPEN_POINT, point.text, str(point.event)) for point in open_points(registry)
+    ]

@@ -1,4 +1,4 @@
-"""An audit's tables of certificates, of equipment with its events, and of the environment."""
+"""An audit's tables of certificates, of equipment with events and use, and of the environment."""
 
 from __future__ import annotations
 
@@ -9,17 +9,18 @@ from sieve_registry.audit.table import AuditTable, Columns, Scope, table
 from sieve_registry.ledger.events import CertificateRecorded, EquipmentLogged
 from sieve_registry.ledger.records import Fact
 from sieve_registry.quality.certificate_rules import Comparison, compare
+from sieve_registry.quality.equipment_lookback import USING, lookbacks_on, record_name
 from sieve_registry.scales.corrections import live
 from sieve_registry.scales.environment import words
 from sieve_registry.scales.equipment import EQUIPMENT_EVENTS, Equipment, equipment_of
 from sieve_registry.sieves.certificates import certificates_of
-from sieve_registry.store import reader
+from sieve_registry.store import content, reader
 
-EQUIPMENT_TABLES = ("certificates", "equipment", "equipment_events", "environment")
+EQUIPMENT_TABLES = ("certificates", "equipment", "equipment_events", "equipment_use", "environment")
 
 
 def equipment_tables(scope: Scope) -> list[AuditTable]:
-    """Certificates with E_n, equipment with its events, and the environment of checks.
+    """Certificates with E_n, equipment with its events and use, and the environment of checks.
 
     Of those only the tables that have rows: most laboratories keep but some of it.
     """
@@ -29,6 +30,7 @@ def equipment_tables(scope: Scope) -> list[AuditTable]:
         table("certificates", "Certificates", _certificate_columns(scope), _compared(scope)),
         table("equipment", "Equipment", _equipment_columns(scope), pieces),
         table("equipment_events", "Equipment events", _event_columns(scope), logged),
+        table("equipment_use", "Use of equipment", _USE_COLUMNS, _used(scope)),
         table("environment", "Environment of checks", _AIR_COLUMNS, _in_air(scope)),
     ]
     return [made for made in tables if made.rows]
@@ -113,6 +115,32 @@ def _event_columns(scope: Scope) -> Columns[tuple[Equipment, Fact[EquipmentLogge
     )
 
 
+_Use = tuple[Fact[Any], str, str]  # a record, a piece it names, why the piece is in question
+_USE_COLUMNS: Columns[_Use] = (
+    ("equipment", lambda u: u[1]),
+    ("date", lambda u: str(u[0].on_date)),
+    ("used for", lambda u: record_name(u[0])),
+    ("to note", lambda u: "; ".join(w for w in u[0].payload.warnings if w.startswith(f"{u[1]}: "))),
+    ("in question", lambda u: u[2]),
+    ("event", lambda u: str(u[0].seq)),
+)
+
+
+def _used(scope: Scope) -> Iterator[_Use]:
+    """Every use of equipment that a record names, and other records with equipment that failed."""
+    reviews = lookbacks_on(scope.connection, scope.as_of, scope.until)
+    doubted = {(f.seq, r.piece.id): (f, r.reason) for r in reviews for f in r.records}
+    named = content.facts_with(scope.connection, "equipment", None, scope.until)
+    uses = {
+        (fact.seq, name): (fact, "")
+        for fact in named
+        if isinstance(fact.payload, USING) and fact.on_date <= scope.as_of
+        for name in fact.payload.equipment
+    }
+    for (_, name), (fact, reason) in sorted((uses | doubted).items()):
+        yield fact, name, reason
+
+
 _Air = tuple[Fact[Any], Mapping[str, Any]]  # a check, and what it keeps of its environment
 _AIR_COLUMNS: Columns[_Air] = (
     ("check", lambda a: str(getattr(a[0].payload, "check", "") or a[0].payload.kind)),
@@ -126,7 +154,7 @@ _AIR_COLUMNS: Columns[_Air] = (
 
 def _in_air(scope: Scope) -> Iterator[_Air]:
     """The checks, optical or with reference material, that keep something of their environment."""
-    for fact in reader.facts_with(scope.connection, "environment", None, scope.until):
+    for fact in content.facts_with(scope.connection, "environment", None, scope.until):
         kept = fact.payload.to_payload().get("environment")
         if isinstance(kept, dict) and fact.on_date <= scope.as_of:
             yield fact, kept

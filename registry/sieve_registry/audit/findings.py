@@ -48,6 +48,13 @@ class RecordedFinding:
             return FindingState.CLOSED
         return FindingState.OPEN if self.answered is None else FindingState.ANSWERED
 
+    @property
+    def origin(self) -> str:
+        """Who raised it, and from which event where it is one the program noticed."""
+        stated = self.raised.payload
+        by = "the program" if stated.by_program else self.raised.person
+        return by if stated.cause is None else f"{by}, from event {stated.cause}"
+
     def late_on(self, day: date) -> bool:
         """Whether its answer is overdue on a day."""
         by = self.raised.payload.answer_by
@@ -84,6 +91,11 @@ def finding_named(registry: Registry, number: str) -> RecordedFinding:
     raise FindingError(finding=number[:40], reason=reason)
 
 
+def next_number(connection: Connection) -> str:
+    """The number of the next finding."""
+    return f"F-{len(findings_until(connection)) + 1:04d}"
+
+
 def raise_finding(
     registry: Registry,
     text: str,
@@ -92,8 +104,9 @@ def raise_finding(
     about: str = "",
     clause: str = "",
     answer_by: str = "",
+    cause: int | None = None,
 ) -> RecordedFinding:
-    """Record a finding; it gets the next number.
+    """Record a finding; it gets the next number. `cause` is the event it follows from.
 
     Raises `UsageError` for what is no clause, `BadTextError`, `DateRefusedError`.
     """
@@ -104,9 +117,10 @@ def raise_finding(
         about=clean_text("record", about),
         clause=clause,
         answer_by=read_date(answer_by).isoformat() if answer_by else "",
+        cause=cause,
     )
     with registry.writing() as connection:
-        number = f"F-{len(findings_until(connection)) + 1:04d}"
+        number = next_number(connection)
         record_general(registry, connection, number, payload, terms)
     return finding_named(registry, number)
 

@@ -67,6 +67,8 @@ class IssuedReport:
         if self.withdrawn is not None:
             gone = self.withdrawn
             text += f"; withdrawn on {gone.on_date} by {gone.person}: {gone.payload.reason}"
+        if self.state == ReportState.ISSUED:
+            text += "; it stands"
         return f"{text}."
 
 

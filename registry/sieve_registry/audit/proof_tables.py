@@ -1,9 +1,10 @@
-"""An audit's tables of issued reports and of findings about the laboratory's own work."""
+"""An audit's tables of issued reports, of findings about the laboratory's work, of open points."""
 
 from __future__ import annotations
 
 from sieve_registry.audit.findings import RecordedFinding, findings_until
 from sieve_registry.audit.issued import IssuedReport, issued_until
+from sieve_registry.audit.open_points import OpenPoint, open_points_on
 from sieve_registry.audit.table import RECORDED_LATER, AuditTable, Columns, Scope, table
 
 
@@ -31,7 +32,7 @@ def findings_table(scope: Scope) -> AuditTable:
     columns: Columns[RecordedFinding] = (
         ("finding", lambda f: f.number),
         ("raised", lambda f: f.raised.on_date.isoformat()),
-        ("by", lambda f: f.raised.person),
+        ("by", lambda f: f.origin),
         ("clause", lambda f: f.raised.payload.clause),
         ("about", lambda f: f.raised.payload.about),
         ("text", lambda f: f.raised.payload.text),
@@ -44,3 +45,17 @@ def findings_table(scope: Scope) -> AuditTable:
     )
     known = findings_until(scope.connection, scope.until, scope.as_of)
     return table("work_findings", "Findings about the work", columns, known)
+
+
+def open_points_table(scope: Scope) -> AuditTable:
+    """What the records show by themselves on the day of the audit, and nobody raised yet."""
+    known = open_points_on(scope.connection, scope.as_of, scope.until)
+    return table("open_points", "Open points without a finding", _POINT_COLUMNS, known)
+
+
+_POINT_COLUMNS: Columns[OpenPoint] = (
+    ("event", lambda p: str(p.event)),
+    ("clause", lambda p: p.clause),
+    ("about", lambda p: p.about),
+    ("text", lambda p: p.text),
+)

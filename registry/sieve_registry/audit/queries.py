@@ -18,7 +18,7 @@ from sieve_registry.audit.check_tables import check_tables, evidence_table
 from sieve_registry.audit.clauses import clause_table
 from sieve_registry.audit.equipment_tables import EQUIPMENT_TABLES, equipment_tables
 from sieve_registry.audit.people_tables import PEOPLE_TABLES, people_tables
-from sieve_registry.audit.proof_tables import findings_table, reports_table
+from sieve_registry.audit.proof_tables import findings_table, open_points_table, reports_table
 from sieve_registry.audit.retention import retention_table
 from sieve_registry.audit.sieve_tables import (
     SieveRecord,
@@ -42,6 +42,7 @@ _MANY_EVENTS = 30_000  # from here on the audit proves the chain and leaves the 
 _ORDER = (
     *("sieves", "overdue", "never_checked", "checks", "no_scale", "conditional", "quarantines"),
     *("retirements", "lookbacks", "uses", "changes", "corrections", "reports", "work_findings"),
+    "open_points",
     *(*PEOPLE_TABLES, *EQUIPMENT_TABLES, "evidence", "retention", "findings", "clauses"),
 )
 
@@ -111,6 +112,7 @@ def audit(registry: Registry, as_of: date, *, known_then: bool = False) -> Audit
                 evidence_table(scope),
                 reports_table(scope),
                 findings_table(scope),
+                open_points_table(scope),
                 retention_table(scope, proof_rules(registry, as_of).keep_years),
             ]
             proof = proving.result()

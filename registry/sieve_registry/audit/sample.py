@@ -22,7 +22,8 @@ from sieve_registry.ledger.events import CheckSigned, DeviceAdded
 from sieve_registry.ledger.figures import EvidenceFile
 from sieve_registry.ledger.records import CheckDetail, Event
 from sieve_registry.scales.corrections import links_of, live
-from sieve_registry.scales.equipment import EQUIPMENT_EVENTS, equipment_of, standing_for
+from sieve_registry.scales.equipment import EQUIPMENT_EVENTS, equipment_of
+from sieve_registry.scales.equipment_use import standing_for
 from sieve_registry.store import listing, reader
 from sieve_registry.store.engine import Registry
 

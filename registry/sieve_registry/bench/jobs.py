@@ -28,6 +28,7 @@ from sieve_registry.ledger.figures import CheckMethod
 from sieve_registry.scales.check_scale import CheckScale
 from sieve_registry.scales.dpi import dpi_warnings
 from sieve_registry.scales.environment import NOT_RECORDED, Environment, faults, limits_of
+from sieve_registry.scales.equipment_use import used_equipment
 from sieve_registry.sieves.recording import RecordTerms
 from sieve_registry.store.engine import Registry
 
@@ -71,6 +72,7 @@ class Order:
     environment: Environment = NOT_RECORDED
     for_information: bool = False
     positions: tuple[Position, ...] = ()
+    equipment: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -258,11 +260,14 @@ class Jobs:
                 measure=measured,
             )
             taken = commands.in_environment(taken, order.environment, order.positions)
+            equipped = used_equipment(self.registry, order.equipment, taken.day)
+            taken = commands.with_equipment(taken, equipped)
             job.taken = taken
             used = commands.used_before(self.registry, order.images)
             job.cautions = [f"{words}: {commands.RIGHT_FILE}" for words in used]
             limits = limits_of(self.registry, CheckMethod.OPTICAL, taken.day)
             job.cautions += [fault.reason for fault in faults(order.environment, limits)]
+            job.cautions += equipped.to_note
             unvalidated = validation.caution(self.registry)
             job.cautions += [unvalidated] if unvalidated else []
             job.cautions += taken.cloth.cautions

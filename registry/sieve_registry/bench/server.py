@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from sieve_inspect.errors import UsageError
+from sieve_registry.audit.follow_up import raise_where_demanded
 from sieve_registry.bench.address import LOCAL_HOST, Address
 from sieve_registry.bench.leftovers import scan_folder, sweep
 from sieve_registry.bench.sessions import signed_in_here
@@ -62,7 +63,7 @@ def serve(
     """
     if any(importlib.util.find_spec(name) is None for name in _NEEDED):
         raise UsageError(message=_NO_BENCH)
-    registry = replace(registry, identify=signed_in_here)
+    registry = replace(registry, identify=signed_in_here, follow_up=raise_where_demanded)
     _refuse_unsafe(registry, terms)
     import uvicorn
 

@@ -37,7 +37,7 @@ from sieve_registry.scales.environment import (
     to_record,
 )
 from sieve_registry.scales.environment import faults as environment_faults
-from sieve_registry.scales.equipment import cautions
+from sieve_registry.scales.equipment_use import UsedEquipment, cautions
 from sieve_registry.scales.lamps import illumination_for, refuse_other_lamp
 from sieve_registry.scales.plausibility import accepted, contradictions_of_tags, dpi_of_file
 from sieve_registry.sieves import decision_rules
@@ -88,6 +88,7 @@ class Taken:
     cloth: Recognition = NOT_RECOGNISED
     environment: Environment = NOT_RECORDED  # of the place the scans were made in
     positions: tuple[Position, ...] = ()  # of the scans on the cloth, where known
+    equipment: tuple[str, ...] = ()  # used beside the device, such as a thermometer
 
     @property
     def fields(self) -> tuple[PlacedField, ...]:
@@ -264,6 +265,7 @@ def record(registry: Registry, taken: Taken, terms: RecordTerms, visual: str = "
                 **({} if examination is None else examination.to_payload(terms, context.day)),
                 **({} if taken.cloth.link is None else {"cloth": taken.cloth.link.to_payload()}),
                 **({} if kept is None else {"environment": kept}),
+                **({"equipment": list(taken.equipment)} if taken.equipment else {}),
             }
             with writer.placing(context.connection, registry.evidence, staged) as files:
                 payload["evidence"] = [file.to_payload() for file in files]
@@ -347,6 +349,11 @@ def in_environment(
 ) -> Taken:
     """The check with the air around it and, where known, the places of its scans on the cloth."""
     return replace(taken, environment=environment, positions=tuple(positions))
+
+
+def with_equipment(taken: Taken, used: UsedEquipment) -> Taken:
+    """The check with the equipment used beside the device, such as a thermometer."""
+    return replace(taken, equipment=used.ids, warnings=(*taken.warnings, *used.to_note))
 
 
 def _with_positions(

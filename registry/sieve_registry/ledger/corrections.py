@@ -1,21 +1,24 @@
 """Corrections: a record is never changed, a later record amends it.
 
-`CORRECTABLE` lists the fields of each kind that may be corrected. Measured values are not among
-them: void a wrong measurement and check the sieve again.
+`CORRECTABLE` lists the fields of each kind that may be corrected, those inside a record as
+"record.field". The laboratory's own measured values are not among them: void a wrong measurement
+and check the sieve again.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import replace
+from dataclasses import fields, replace
 from datetime import date
 from typing import Any, TypeVar
 
 from sieve_registry.ledger import events
+from sieve_registry.ledger.figures import CertifiedDirection
 from sieve_registry.ledger.records import Correction, Fact, SieveHistory
 
 _T = TypeVar("_T", bound=Any)
 
+CERTIFIED = tuple(f"{axis}.{field.name}" for axis in "xy" for field in fields(CertifiedDirection))
 CORRECTABLE: Mapping[str, tuple[str, ...]] = {
     events.SieveAdded.KIND: (
         "nominal_nm", "standard", "grade", "serial", "maker", "location", "frame_nm", "in_service",
@@ -33,7 +36,8 @@ CORRECTABLE: Mapping[str, tuple[str, ...]] = {
     events.ReferenceChecked.KIND: ("on_date", "material"),
     events.ResultReviewed.KIND: ("on_date", "reason"),
     events.CertificateRecorded.KIND: (
-        "on_date", "number", "laboratory", "accreditation", "standard", "next_due", "note",
+        "on_date", "number", "laboratory", "accreditation", "standard", "outcome", "k", "next_due",
+        "note", *CERTIFIED,
     ),
 }  # fmt: skip
 VOIDABLE = frozenset(CORRECTABLE) - {events.SieveAdded.KIND}
@@ -44,7 +48,15 @@ _FIELD_NAMES = {
     "nominal_nm": "nominal in nm",
     "in_service": "in service",
     "next_due": "next due",
-}
+    **{
+        f"{axis}.{name}": f"{words} {axis}"
+        for axis in "xy"
+        for name, words in (
+            ("mean_um", "mean, um,"), ("expanded_um", "U, um,"), ("sd_um", "s, um,"),
+            ("max_um", "largest, um,"), ("wire_mean_um", "wire, um,"), ("count", "apertures"),
+        )
+    },
+}  # fmt: skip
 
 
 def field_name(name: str) -> str:
@@ -102,13 +114,18 @@ def _corrected(records: Iterable[_T], now: dict[int, tuple[bool, dict[str, Any]]
     return kept
 
 
-def _with(record: _T, fields: Mapping[str, Any]) -> _T:
-    values = {
-        name: date.fromisoformat(value) if name in DAYS and value is not None else value
-        for name, value in fields.items()
-    }
+def _with(record: _T, now: Mapping[str, Any]) -> _T:
     if isinstance(record, Fact):
-        on_date = values.pop("on_date", record.on_date)
-        values = {"on_date": on_date, "payload": replace(record.payload, **values)}
+        stored = record.payload.to_payload()
+        for name, value in now.items():
+            outer, _, inner = name.partition(".")
+            stored[outer] = {**stored[outer], inner: value} if inner else value
+        on_date = date.fromisoformat(stored.pop("on_date", record.on_date.isoformat()))
+        values = {"on_date": on_date, "payload": type(record.payload).from_payload(stored)}
+    else:
+        values = {
+            name: date.fromisoformat(value) if name in DAYS and value is not None else value
+            for name, value in now.items()
+        }
     changed: _T = replace(record, **values)
     return changed

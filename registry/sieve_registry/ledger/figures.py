@@ -34,6 +34,7 @@ class EquipmentKind(StrEnum):
     SHAKER = "shaker"
     THERMOMETER = "thermometer"
     HYGROMETER = "hygrometer"
+    MICROMETER = "micrometer"
     OTHER = "other"
 
 

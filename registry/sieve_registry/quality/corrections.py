@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -15,20 +15,36 @@ from sieve_inspect.units import parse_length_um
 from sieve_registry.checks import queries as check_queries
 from sieve_registry.errors import RuleRefusedError, UnknownRecordError
 from sieve_registry.ledger import corrections
-from sieve_registry.ledger.events import RecordCorrected, SieveAdded
-from sieve_registry.ledger.records import Correction, Event, SieveHistory
+from sieve_registry.ledger.events import CertificateRecorded, RecordCorrected, SieveAdded
+from sieve_registry.ledger.records import Correction, Event, SieveHistory, facts_of_type
 from sieve_registry.scales import corrections as amendments
 from sieve_registry.sieves import lifecycle
+from sieve_registry.sieves.certificates import exact_um, refuse_certificate
 from sieve_registry.sieves.recording import RecordContext, RecordTerms, history_of
 from sieve_registry.store import reader
 from sieve_registry.store.engine import Registry
-from sieve_registry.values import clean_text, read_date, refuse_future, shell_word
+from sieve_registry.values import (
+    clean_text,
+    read_date,
+    read_figure,
+    refuse_future,
+    shell_word,
+)
 
 _MOST_USES = 1_000_000
+_MOST_APERTURES = 10**9
 # Names on the command line of the fields of a record.
 _TYPED = {
     "date": "on_date", "in-service": "in_service", "frame": "frame_nm", "nominal": "nominal_nm",
     "next-due": "next_due",
+    **{
+        f"{typed}-{axis}": f"{axis}.{field}"
+        for axis in "xy"
+        for typed, field in (
+            ("mean", "mean_um"), ("u-mean", "expanded_um"), ("sd", "sd_um"), ("max", "max_um"),
+            ("wire", "wire_mean_um"), ("count", "count"),
+        )
+    },
 }  # fmt: skip
 _IDENTITY = ("nominal_nm", "standard", "grade")
 _NEEDED = ("reason", "method", "material", "number", "laboratory", *_IDENTITY)
@@ -85,6 +101,9 @@ def correct(
         appended = context.append(payload, terms.by)
         after = history_of(connection, event.subject)
         _refuse_contradictions(history, after)
+        for fact in facts_of_type(after.acts, CertificateRecorded):
+            if fact.seq == seq and now:
+                refuse_certificate(after, fact.payload, fact.on_date, seq)
         return next(c for c in after.corrections if c.seq == appended.seq)
 
 
@@ -122,6 +141,9 @@ def correctable(registry: Registry, record: str) -> CorrectableRecord:
     fields = {shown.get(name, name): now.get(name, _recorded(event, name)) for name in names}
     if fields.get("frame") is not None:
         fields["frame"] = f"{fields['frame'] / 1e6:g}mm"
+    for name, value in fields.items():
+        if value is not None and _TYPED.get(name, "").endswith("_um"):
+            fields[name] = f"{value}um"
     return CorrectableRecord(event, fields, may_be_void, void)
 
 
@@ -187,21 +209,43 @@ def _new_value(event: Event, typed: str, value: str) -> tuple[str, Any]:
             record=f"event {event.seq}",
             reason=f"of a {event.kind!r} only {names} can be corrected, not {typed!r}",
         )
-    if name in corrections.DAYS:
-        return name, read_date(value).isoformat()
-    if name == "nominal_nm":
-        return name, round(resolve_nominal(value) * 1000)
-    if name == "frame_nm":
-        return name, round(parse_length_um(value) * 1000)
-    if name == "count":
-        if not (value.isascii() and value.isdigit() and 1 <= int(value) <= _MOST_USES):
-            raise UsageError(message=f"{value!r} is not a number of uses: write 1 to {_MOST_USES}.")
-        return name, int(value)
-    return name, clean_text(name, value, needed=name in _NEEDED)
+    if name in corrections.CERTIFIED and not value and not name.endswith(".mean_um"):
+        return name, None  # not stated on the certificate
+    read = _READERS.get(name)
+    return name, read(value) if read else clean_text(name, value, needed=name in _NEEDED)
+
+
+def _length(value: str) -> str:
+    return format(exact_um(parse_length_um(value)), "f")
+
+
+def _whole(what: str, value: str, most: int) -> int:
+    if not (value.isascii() and value.isdigit() and 1 <= int(value) <= most):
+        raise UsageError(message=f"{value!r} is not a number of {what}: write 1 to {most}.")
+    return int(value)
+
+
+# How the fields that are no plain texts are read; raise `UsageError` or `DateRefusedError`.
+_READERS: Mapping[str, Callable[[str], Any]] = {
+    **dict.fromkeys(corrections.DAYS, lambda value: read_date(value).isoformat()),
+    "nominal_nm": lambda value: round(resolve_nominal(value) * 1000),
+    "frame_nm": lambda value: round(parse_length_um(value) * 1000),
+    "count": lambda value: _whole("uses", value, _MOST_USES),
+    "k": lambda value: format(read_figure("coverage factor", value), "f"),
+    "outcome": lambda value: value.strip().casefold(),
+    **dict.fromkeys(corrections.CERTIFIED, _length),
+    **dict.fromkeys(
+        ("x.count", "y.count"), lambda value: _whole("apertures", value, _MOST_APERTURES)
+    ),
+}
 
 
 def _recorded(event: Event, name: str) -> Any:
-    return event.on_date if name == "on_date" else json.loads(event.payload).get(name)
+    if name == "on_date":
+        return event.on_date
+    outer, _, inner = name.partition(".")
+    value = json.loads(event.payload).get(outer)
+    return value.get(inner) if inner else value
 
 
 def _refuse_contradictions(before: SieveHistory, after: SieveHistory) -> None:

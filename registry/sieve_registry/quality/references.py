@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
 from datetime import date
 from typing import Any
@@ -20,7 +20,8 @@ from sieve_registry.scales.environment import (
     limits_of,
     to_record,
 )
-from sieve_registry.scales.equipment import recorded_equipment, refuse_out_of_use
+from sieve_registry.scales.equipment import recorded_equipment
+from sieve_registry.scales.equipment_use import refuse_out_of_use, used_equipment
 from sieve_registry.scales.errors import EquipmentRefusedError
 from sieve_registry.sieves import queries as sieve_queries
 from sieve_registry.sieves.facts import current_facts_of, facts_of, record_fact
@@ -50,22 +51,27 @@ def record(
     terms: RecordTerms,
     accept_expired: str = "",
     environment: Environment = NOT_RECORDED,
+    equipment: Sequence[str] = (),
     **more: Any,
 ) -> Event:
     """Record a reference check; `material` names lot and certificate, or the master sieve.
 
-    Where it is the name of equipment of that kind its record is looked at. Raises
-    `EquipmentRefusedError` for material that is quarantined or retired, or expired without a reason
-    in `accept_expired`.
+    Where it is the name of equipment of that kind its record is looked at; `equipment` names what
+    else was used, such as a balance. Raises `EquipmentRefusedError` for a piece that is quarantined
+    or retired, or material that is expired without a reason in `accept_expired`;
+    `UnknownThingError` for equipment that is not on record.
     """
     day = terms.on_date or registry.today()
     more |= _accepted(registry, material, day, clean_text("reason", accept_expired))
+    used = used_equipment(registry, equipment, day)
     kept = to_record(environment, limits_of(registry, CheckMethod.REFERENCE, day))
     more |= {} if kept is None else {"environment": kept}
     payload = ReferenceChecked(
         kind=result.KIND.value,
         material=clean_text("reference material", material, needed=True),
         outcome=result.outcome,
+        equipment=used.ids,
+        warnings=used.to_note,
         other=plain_object({**asdict(result), **more}),
     )
     return record_fact(registry, sieve_id, payload, terms)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from functools import partial
 from typing import Any
 
@@ -70,6 +70,7 @@ def check_view(registry: Registry, check_id: str) -> CheckView:
             *chain_lines(payload.get("trace"), check.scale_source),
             *_visual(payload.get("visual")),
             *_environment(payload.get("environment")),
+            *_equipment(payload.get("equipment")),
             *(("Warning", warning) for warning in payload.get("warnings", ())),
             *corrected_links(registry, payload.get("trace")),
         ),
@@ -115,6 +116,11 @@ def _visual(seen: Mapping[str, str] | None) -> tuple[tuple[str, str], ...]:
 def _environment(kept: Mapping[str, Any] | None) -> tuple[tuple[str, str], ...]:
     """The line of temperature and humidity, with the laboratory's limits."""
     return (("Environment", words(kept)),) if kept else ()
+
+
+def _equipment(names: Sequence[str] | None) -> tuple[tuple[str, str], ...]:
+    """The line of the equipment used beside the device."""
+    return (("Equipment used", ", ".join(names)),) if names else ()
 
 
 def _facts(registry: Registry, check: Check, history: SieveHistory) -> SieveFacts:

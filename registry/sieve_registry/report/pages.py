@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from PIL import Image
 
 ACCESSIBLE, ARCHIVE = "pdf/ua-1", "pdf/a-3b"  # PDF/UA (ISO 14289-1), PDF/A (ISO 19005-3)
+_NOT_INTERPOLATED = "img { image-rendering: pixelated }"  # ISO 19005-3, 6.2.8
 _WIDEST_PX = 1600
 _NO_WEASYPRINT = (
     'PDF files need an extra part: pip install "sieveward[pdf]"; or write the page as .html and '
@@ -161,15 +162,30 @@ def pdf_bytes(
     """A page as a tagged PDF of A4; the same page gives the same bytes.
 
     Nothing is fetched. `progress` is called with the share done, 0..1. Raises `UsageError` if the
-    extra is not installed.
+    extra is not installed, and for PDF/A where no font on this computer has a character of it.
     """
     if not can_write_pdf():
         raise UsageError(message=_NO_WEASYPRINT)
-    from weasyprint import HTML
+    from weasyprint import CSS, HTML
 
+    archive = variant == ARCHIVE
     with warnings.catch_warnings(), _heard(progress):
         warnings.simplefilter("ignore", ResourceWarning)  # it leaves its colour profile open
         data: bytes = HTML(string=page).write_pdf(
-            pdf_variant=variant, pdf_identifier=b"sieveward", pdf_tags=True
+            pdf_variant=variant,
+            pdf_identifier=b"sieveward",
+            pdf_tags=True,
+            stylesheets=[CSS(string=_NOT_INTERPOLATED)] if archive else None,
+            finisher=_refuse_missing if archive else None,
         )
     return data
+
+
+def _refuse_missing(document: Any, _pdf: object) -> None:
+    """Raise `UsageError` for characters without a glyph, which PDF/A forbids (6.2.11.8)."""
+    missing = sorted({chr(code) for font in document.fonts.values() for code in font.missing})
+    if missing:
+        raise UsageError(
+            message=f"No font on this computer has {' '.join(missing[:20])}: PDF/A needs them all. "
+            "Install a font that has them, then do the same again."
+        )

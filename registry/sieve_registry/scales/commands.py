@@ -23,7 +23,7 @@ from sieve_registry.scales.calibrations import (
     record_scale,
     warmed,
 )
-from sieve_registry.scales.equipment import cautions
+from sieve_registry.scales.equipment_use import cautions
 from sieve_registry.scales.plausibility import (
     accepted,
     contradictions_of_device,

@@ -35,7 +35,6 @@ from sieve_registry.scales.artefacts import shared_fields
 from sieve_registry.scales.corrections import live
 from sieve_registry.scales.errors import (
     DuplicateThingError,
-    EquipmentRefusedError,
     UnknownThingError,
 )
 from sieve_registry.sieves.facts import record_general_fact, record_with_evidence
@@ -351,39 +350,6 @@ def _after(piece: Equipment, event: Fact[EquipmentLogged]) -> Equipment:
     if stated.next_due is not None:
         values["next_due"] = stated.next_due
     return replace(piece, **values)
-
-
-def standing_for(pieces: Iterable[Equipment], name: str) -> list[Equipment]:
-    """The pieces that stand for a device or an artefact: by their own name, or naming it."""
-    wanted = name.casefold()
-    return [p for p in pieces if wanted in {p.id.casefold(), *(n.casefold() for n in p.names)}]
-
-
-def refuse_out_of_use(piece: Equipment, name: str) -> None:
-    """Raise `EquipmentRefusedError` where a piece used as `name` is quarantined or retired."""
-    since = piece.state_since
-    if piece.state == EquipmentState.IN_USE or since is None:
-        return
-    returnable = piece.state == EquipmentState.QUARANTINED
-    raise EquipmentRefusedError(
-        name=name,
-        reason=f"{piece.state} since {since.on_date} ({since.payload.note})",
-        advice="return it after a passed check, or use another" if returnable else "use another",
-    )
-
-
-def cautions(registry: Registry, names: Iterable[str | None], day: date) -> list[str]:
-    """What is to be known of devices and artefacts that measure on a day, a sentence each.
-
-    Raises `EquipmentRefusedError` where one is quarantined or retired on that day.
-    """
-    pieces = recorded_equipment(registry, day)
-    sentences = []
-    for name in dict.fromkeys(name for name in names if name):
-        for piece in standing_for(pieces, name):
-            refuse_out_of_use(piece, name)
-            sentences += [f"{name}: {finding.message}" for finding in piece.findings]
-    return sentences
 
 
 def due_equipment(

@@ -20,6 +20,7 @@ from sieve_registry.ledger.records import Fact
 from sieve_registry.scales.artefacts import device_named
 from sieve_registry.scales.choice import names_a_file
 from sieve_registry.scales.corrections import live_facts
+from sieve_registry.scales.equipment_use import used_equipment
 from sieve_registry.scales.errors import IlluminationRefusedError, UnknownThingError
 from sieve_registry.sieves.facts import record_with_evidence
 from sieve_registry.sieves.recording import EvidenceSource, RecordTerms
@@ -40,6 +41,8 @@ class KeptIllumination:
     valid_until: date
     device: str
     illumination: Illumination
+    equipment: tuple[str, ...] = ()
+    warnings: tuple[str, ...] = ()
 
 
 def record_illumination(
@@ -50,12 +53,16 @@ def record_illumination(
     images: Sequence[Path],
     interval_months: int,
     terms: RecordTerms,
+    *,
+    equipment: Sequence[str] = (),
 ) -> KeptIllumination:
     """Record an illumination of a device with its scans as evidence.
 
-    Raises `UnknownThingError` for the device, `UsageError`, `DateRefusedError`, `EvidenceError`.
+    `equipment` names what else was used, such as a micrometer. Raises `UnknownThingError`,
+    `EquipmentRefusedError`, `UsageError`, `DateRefusedError`, `EvidenceError`.
     """
     device, day = device_named(registry, device_id), terms.on_date or registry.today()
+    used = used_equipment(registry, equipment, day)
     months = clean_count("interval in months", interval_months, 1200)
     assert months is not None
     until = add_months(day, months)
@@ -68,6 +75,8 @@ def record_illumination(
         source=lit.source,
         glow=lit.glow,
         u_glow=lit.u_glow,
+        equipment=used.ids,
+        warnings=used.to_note,
     )
     text = json.dumps(lit.to_dict(), indent=2, ensure_ascii=False, allow_nan=False) + "\n"
     files: list[EvidenceSource] = [(text.encode(), "illumination", "illumination.json")]
@@ -182,6 +191,7 @@ def _kept(registry: Registry, fact: Fact[IlluminationMeasured]) -> KeptIlluminat
             record = f"{lit.source}; illumination {fact.subject}, event {fact.seq}"
             lit = replace(lit, valid_until=payload.valid_until.isoformat(), source=record)
             return KeptIllumination(
-                fact.subject, fact.seq, fact.on_date, payload.valid_until, payload.device, lit
-            )
+                fact.subject, fact.seq, fact.on_date, payload.valid_until, payload.device, lit,
+                payload.equipment, payload.warnings,
+            )  # fmt: skip
     raise EvidenceError(name=fact.subject, reason="no illumination file was kept with it")

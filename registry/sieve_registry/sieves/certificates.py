@@ -16,6 +16,7 @@ from pathlib import Path
 from sieve_inspect.errors import UsageError
 from sieve_inspect.outcomes import NOT_JUDGED, OUTCOMES
 from sieve_registry.errors import DateRefusedError, RuleRefusedError
+from sieve_registry.ledger.codec import decimal_text
 from sieve_registry.ledger.events import CertificateRecorded
 from sieve_registry.ledger.figures import CertifiedDirection, DirectionFigures
 from sieve_registry.ledger.records import Check, Fact, SieveHistory, facts_of_type
@@ -82,31 +83,9 @@ def certificate_payload(
     history: SieveHistory, new: NewCertificate, day: date
 ) -> CertificateRecorded:
     """The payload of a certificate's event. Raises as `add_certificate`."""
-    sieve = history.sieve
-    number = clean_text("certificate number", new.number, needed=True)
-    laboratory = clean_text("laboratory", new.laboratory, needed=True)
-    for fact in facts_of_type(history.acts, CertificateRecorded):
-        known = (fact.payload.number, fact.payload.laboratory)
-        if _same(known, (number, laboratory)):
-            raise RuleRefusedError(
-                sieve=sieve.id,
-                reason=f"certificate {number} of {laboratory} is recorded already, as event "
-                f"{fact.seq}",
-            )
-    if new.outcome not in STATED:
-        raise UsageError(message=f"The outcome is one of {', '.join(STATED)}, not {new.outcome!r}.")
-    if not _K[0] <= new.k <= _K[1]:
-        raise UsageError(message=f"A coverage factor k of {new.k:g} is not plausible.")
-    for axis, stated in (("x", new.x), ("y", new.y)):
-        _refuse_implausible(sieve.nominal_um, axis, stated)
-    if new.next_due is not None and new.next_due <= day:
-        raise DateRefusedError(
-            reason=f"A certificate of {day} cannot be due again on {new.next_due}",
-            advice="compare with the certificate",
-        )
-    return CertificateRecorded(
-        number=number,
-        laboratory=laboratory,
+    stated = CertificateRecorded(
+        number=clean_text("certificate number", new.number, needed=True),
+        laboratory=clean_text("laboratory", new.laboratory, needed=True),
         accreditation=clean_text("accreditation number", new.accreditation),
         standard=clean_text("standard", new.standard),
         outcome=str(new.outcome),
@@ -117,6 +96,41 @@ def certificate_payload(
         note=clean_text("note", new.note),
         imported=new.imported,
     )
+    refuse_certificate(history, stated, day)
+    return stated
+
+
+def exact_um(length_um: float) -> Decimal:
+    """A length as it was typed, without what binary floats add."""
+    return Decimal(decimal_text(round(length_um, 6)))
+
+
+def refuse_certificate(
+    history: SieveHistory, stated: CertificateRecorded, day: date, seq: int = 0
+) -> None:
+    """Raise what `add_certificate` raises of figures, for a new certificate or the event `seq`."""
+    sieve = history.sieve
+    for fact in facts_of_type(history.acts, CertificateRecorded):
+        known = (fact.payload.number, fact.payload.laboratory)
+        if fact.seq != seq and _same(known, (stated.number, stated.laboratory)):
+            raise RuleRefusedError(
+                sieve=sieve.id,
+                reason=f"certificate {stated.number} of {stated.laboratory} is recorded already, "
+                f"as event {fact.seq}",
+            )
+    if stated.outcome not in STATED:
+        raise UsageError(
+            message=f"The outcome is one of {', '.join(STATED)}, not {stated.outcome!r}."
+        )
+    if not _K[0] <= stated.k <= _K[1]:
+        raise UsageError(message=f"A coverage factor k of {stated.k:g} is not plausible.")
+    for axis, figures in (("x", stated.x), ("y", stated.y)):
+        _refuse_implausible(sieve.nominal_um, axis, figures)
+    if stated.next_due is not None and stated.next_due <= day:
+        raise DateRefusedError(
+            reason=f"A certificate of {day} cannot be due again on {stated.next_due}",
+            advice="compare with the certificate",
+        )
 
 
 def _same(one: tuple[str, str], other: tuple[str, str]) -> bool:

@@ -1,4 +1,4 @@
-"""What a laboratory requires of its own proof: numbers of reports, validated software, retention.
+"""What a laboratory requires of its own proof: report numbers, validation, findings, retention.
 
 Nothing is required unless the laboratory set it.
 """
@@ -9,11 +9,14 @@ import re
 from dataclasses import dataclass, fields, replace
 from datetime import date
 
+from sqlalchemy import Connection
+
 from sieve_inspect.errors import UsageError
 from sieve_registry.ledger.events import ProofRulesSet
 from sieve_registry.ledger.records import Event
-from sieve_registry.sieves.facts import facts_of, record_general_fact
+from sieve_registry.sieves.facts import record_general_fact
 from sieve_registry.sieves.recording import RecordTerms
+from sieve_registry.store import reader
 from sieve_registry.store.engine import Registry
 from sieve_registry.values import clean_count
 
@@ -28,6 +31,7 @@ class ProofRules:
     report_prefix: str = "R"
     validated: bool = False
     keep_years: int = 0
+    raise_findings: bool = False
 
 
 _NAMES = tuple(field.name for field in fields(ProofRules))
@@ -35,9 +39,14 @@ _NAMES = tuple(field.name for field in fields(ProofRules))
 
 def proof_rules(registry: Registry, day: date | None = None) -> ProofRules:
     """The rules at the end of a day (today)."""
-    last = day or registry.today()
+    with registry.reading() as connection:
+        return proof_rules_on(connection, day or registry.today())
+
+
+def proof_rules_on(connection: Connection, last: date) -> ProofRules:
+    """The same within a transaction."""
     rules = ProofRules()
-    facts = facts_of(registry, None, [ProofRulesSet])
+    facts = reader.facts(connection, [ProofRulesSet])
     for fact in sorted(facts, key=lambda fact: (fact.on_date, fact.seq)):
         if fact.on_date <= last:
             set_ = {name: getattr(fact.payload, name) for name in _NAMES}

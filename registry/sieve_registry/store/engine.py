@@ -50,7 +50,8 @@ def utc_now() -> datetime:
 class Registry:
     """An open registry: its place, its evidence, and a clock that tests may set.
 
-    `identify` is how a face learns who has signed in: their id or name, "" for nobody.
+    `identify` is how a face learns who has signed in: their id or name, "" for nobody. `follow_up`
+    may append more events to a transaction that recorded some.
     """
 
     place: Place
@@ -60,6 +61,7 @@ class Registry:
     opening: Opening | None = None  # of a file
     now: Callable[[], datetime] = utc_now
     identify: Callable[[Registry], str] | None = None
+    follow_up: Callable[[Registry, Connection], None] | None = None
 
     @property
     def path(self) -> Path:
@@ -114,6 +116,8 @@ class Registry:
                 if not after_loss:
                     heads.refuse_lost(writer, self.place, self.head_note)
                 yield writer
+                if self.follow_up is not None and HEAD_INFO in writer.info:
+                    self.follow_up(self, writer)
                 head = writer.info.pop(HEAD_INFO, None)
                 first = None if head is None else heads.first_hash(writer)
                 if head is not None:

@@ -56,7 +56,7 @@ def rows_by_many(connection: Connection, query: Select[Any]) -> Iterator[Row[Any
 
 
 @contextmanager
-def _legible() -> Iterator[None]:
+def legible() -> Iterator[None]:
     """Raise `BrokenRecordError` for a row that cannot be read as a record."""
     try:
         yield
@@ -82,7 +82,7 @@ def event_known_on(connection: Connection, end_of_day: str) -> int:
     return int(connection.execute(last).scalar_one() if after is None else after - 1)
 
 
-@_legible()
+@legible()
 def facts(
     connection: Connection,
     wanted: Sequence[type[Payload]],
@@ -105,23 +105,7 @@ def facts(
     return [cast("Fact[Payload]", rows.fact(row)) for row in matching]
 
 
-@_legible()
-def facts_with(
-    connection: Connection, field: str, subject: str | None = None, until: int | None = None
-) -> list[Fact[EventPayload]]:
-    """Events of any kind whose payload may hold a field, in the order of recording.
-
-    A text within a payload may look like the field: look at the payload's own. Else as `facts`.
-    """
-    query = select(schema.event).where(schema.event.c.payload.contains(f'"{field}":'))
-    if until is not None:
-        query = query.where(schema.event.c.seq <= until)
-    if subject is not None:
-        query = query.where(schema.event.c.subject == subject)
-    return [rows.fact(row) for row in connection.execute(query.order_by(schema.event.c.seq))]
-
-
-@_legible()
+@legible()
 def histories(
     connection: Connection, sieve_id: str | None = None, until: int | None = None
 ) -> dict[str, SieveHistory]:
@@ -139,7 +123,7 @@ def histories(
     )
 
 
-@_legible()
+@legible()
 def histories_at(
     connection: Connection, day: date, until: int | None = None
 ) -> dict[str, SieveHistory]:
@@ -279,7 +263,7 @@ def _summed_uses(
     }
 
 
-@_legible()
+@legible()
 def check_detail(connection: Connection, check_id: str) -> CheckDetail | None:
     """One check with everything that belongs to it, or None."""
     check, margin, link = schema.check, schema.check_margin, schema.check_evidence

@@ -43,6 +43,7 @@ from sieve_registry.checks.positions import least_distance_mm, read_positions
 from sieve_registry.exchange.position_table import positions_of_table
 from sieve_registry.report.fields_map import fields_svg
 from sieve_registry.scales.environment import Environment, read_number
+from sieve_registry.scales.equipment_use import used_equipment
 from sieve_registry.sieves import queries as sieve_queries
 from sieve_registry.sieves.recording import RecordTerms
 
@@ -87,7 +88,10 @@ def _order(
     order = Order(
         sieve_id, tuple(images), scale, encoding, folder, picked, batch, Environment(*air)
     )
-    return replace(order, for_information=form.text("for_information") == "yes")
+    named = [name.strip() for name in form.text("equipment").split(",") if name.strip()]
+    used = used_equipment(desk.registry, named, desk.registry.today()).ids
+    informing = form.text("for_information") == "yes"
+    return replace(order, for_information=informing, equipment=used)
 
 
 def _scans(desk: Desk, form: Form, data: FormData, folder: Path, most: int) -> list[Path]:

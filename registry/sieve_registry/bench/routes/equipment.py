@@ -22,11 +22,16 @@ from sieve_registry.bench.forms import (
     place_of_equipment,
 )
 from sieve_registry.bench.guard import PRINT_POLICY
-from sieve_registry.ledger.codec import decimal_text
-from sieve_registry.ledger.figures import CertifiedDirection, EquipmentAct, EquipmentKind
+from sieve_registry.ledger.figures import (
+    CertifiedDirection,
+    CheckMethod,
+    EquipmentAct,
+    EquipmentKind,
+)
 from sieve_registry.quality import queries
-from sieve_registry.scales import equipment
-from sieve_registry.sieves.certificates import NewCertificate, add_certificate
+from sieve_registry.quality.equipment_lookback import equipment_lookbacks, record_name
+from sieve_registry.scales import environment, equipment
+from sieve_registry.sieves.certificates import NewCertificate, add_certificate, exact_um
 from sieve_registry.sieves.recording import RecordTerms
 
 
@@ -54,16 +59,11 @@ def _certify(desk: Desk, form: Form, folder: Path, data: FormData) -> str:
 
 
 def _direction(form: Form, axis: str) -> CertifiedDirection:
-    mean, expanded, largest = (
-        _exact(form.length_um(f"{field}_{axis}")) for field in ("mean", "u", "max")
-    )
+    lengths = (form.length_um(f"{field}_{axis}") for field in ("mean", "u", "max"))
+    mean, expanded, largest = (None if of is None else exact_um(of) for of in lengths)
     if mean is None:
         raise UsageError(message=f"Mean in {axis} missing: copy it from the certificate.")
     return CertifiedDirection(mean_um=mean, expanded_um=expanded, max_um=largest)
-
-
-def _exact(length_um: float | None) -> Decimal | None:
-    return None if length_um is None else Decimal(decimal_text(round(length_um, 6)))
 
 
 def comparisons_chart(request: Request) -> Response:
@@ -79,13 +79,15 @@ def comparisons_chart(request: Request) -> Response:
 
 
 def listing(request: Request) -> Response:
-    """The equipment with its state, and the form to add some."""
+    """The equipment with its state, the form to add some, and the limits of the environment."""
     desk = desk_of(request)
     return page(
         request,
         "equipment.html",
         pieces=equipment.recorded_equipment(desk.registry),
         kinds=[(str(kind), str(kind).replace("-", " ")) for kind in EquipmentKind],
+        limits=environment.all_limits(desk.registry, desk.registry.today()),
+        methods=[("", "all methods"), *((str(m), f"{m} checks alone") for m in CheckMethod)],
     )
 
 
@@ -97,6 +99,8 @@ def piece(request: Request) -> Response:
         request,
         "equipment_piece.html",
         piece=named,
+        reviews=equipment_lookbacks(desk.registry, piece=named.id)[::-1],
+        record_name=record_name,
         acts=[(str(what), str(what)) for what in EquipmentAct],
         editable=equipment.TEXTS,
         done=request.query_params.get("done", ""),
@@ -146,6 +150,28 @@ def _edit(desk: Desk, form: Form) -> str:
     return place_of_equipment(known.id)
 
 
+def _limit(desk: Desk, form: Form) -> str:
+    """Set the limits of the environment for a method; what is empty has no limit."""
+    temperature, humidity = (
+        _span(form, what, unit) for what, unit in (("temperature", "°C"), ("humidity", "%"))
+    )
+    method = form.text("method")
+    environment.set_limits(desk.registry, temperature, humidity, form.terms(), method)
+    return "/equipment#limits"
+
+
+def _span(form: Form, what: str, unit: str) -> environment.Range | None:
+    low, high = (
+        environment.read_number(f"{end} {what}", unit, form.text(f"{what}_{end}"))
+        for end in ("lowest", "highest")
+    )
+    if low is None or high is None:
+        if (low, high) != (None, None):
+            raise UsageError(message=f"Give both limits of the {what}, or none.")
+        return None
+    return low, high
+
+
 READS = (
     ("/sieve/certificates.svg", comparisons_chart),
     ("/equipment", listing),
@@ -156,4 +182,5 @@ WRITES = (
     ("/equipment/add", act_with_files(_add)),
     ("/equipment/log", act_with_files(_log)),
     ("/equipment/edit", act(_edit)),
+    ("/equipment/limits", act(_limit)),
 )

@@ -7,12 +7,13 @@ from starlette.responses import Response
 
 from sieve_registry.audit import findings as rules
 from sieve_registry.audit.findings import FindingState
+from sieve_registry.audit.open_points import open_points, raise_point
 from sieve_registry.bench.desk import Desk, desk_of, page
 from sieve_registry.bench.forms import Form, act
 
 
 def listing(request: Request) -> Response:
-    """Findings not closed with what each needs next, those closed, and a form to raise one."""
+    """Open points, findings not closed with what each needs next, those closed, a form for more."""
     desk = desk_of(request)
     known = rules.findings(desk.registry)
     done = request.query_params.get("done", "")
@@ -21,21 +22,18 @@ def listing(request: Request) -> Response:
         "findings.html",
         open_findings=[finding for finding in known if finding.state != FindingState.CLOSED],
         closed=[finding for finding in known if finding.state == FindingState.CLOSED][::-1],
+        points=open_points(desk.registry),
         done=next((finding for finding in known if finding.number == done), None),
         day=desk.registry.today(),
     )
 
 
 def _raise(desk: Desk, form: Form) -> str:
-    made = rules.raise_finding(
-        desk.registry,
-        form.text("text"),
-        form.terms(),
-        about=form.text("about"),
-        clause=form.text("clause"),
-        answer_by=form.text("answer_by"),
-    )
-    return _place(made)
+    text, event = form.text("text"), form.count("event", "Event")
+    stated = {name: form.text(name) for name in ("about", "clause", "answer_by")}
+    if event is not None:
+        return _place(raise_point(desk.registry, event, form.terms(), text=text, **stated))
+    return _place(rules.raise_finding(desk.registry, text, form.terms(), **stated))
 
 
 def _answer(desk: Desk, form: Form) -> str:

@@ -11,6 +11,7 @@ from sieve_inspect.errors import UsageError
 from sieve_registry.bench.desk import Desk, desk_of, page
 from sieve_registry.bench.forms import Form, act
 from sieve_registry.ledger.figures import ResultState
+from sieve_registry.quality.equipment_lookback import doubts_of_sieve
 from sieve_registry.quality.lookback import lookbacks_of
 from sieve_registry.quality.reviews import decide_results
 from sieve_registry.sieves import queries as sieve_queries
@@ -31,6 +32,7 @@ def lookback(request: Request) -> Response:
         "lookback.html",
         sieve=history.sieve,
         lookbacks=lookbacks_of(history, desk.registry.today())[::-1],
+        doubts=doubts_of_sieve(desk.registry, history.sieve.id),
         results=_RESULTS,
         done=[text for text in request.query_params.getlist("done") if text.isdecimal()],
     )

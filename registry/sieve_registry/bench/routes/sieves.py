@@ -37,6 +37,7 @@ from sieve_registry.quality.lookback import lookbacks_of
 from sieve_registry.quality.queries import comparisons
 from sieve_registry.report.record_rows import FACTS, record_rows
 from sieve_registry.report.timeline import marks_of, timeline_svg
+from sieve_registry.scales.equipment import recorded_equipment
 from sieve_registry.sieves import commands as sieve_commands
 from sieve_registry.sieves import queries as sieve_queries
 from sieve_registry.sieves.facts import current_facts_of
@@ -188,6 +189,7 @@ def sieve(request: Request) -> Response:
         compared=conclusion(compared, WITHIN_DAYS) if any(c.directions for c in compared) else "",
         fresh=request.query_params.get("new", ""),
         encodings=ENCODINGS,
+        equipment=[piece.id for piece in recorded_equipment(desk.registry)],
         kinds=",".join(KINDS),
         most_scans=MOST_SCANS,
         most_bytes=MOST_BYTES,

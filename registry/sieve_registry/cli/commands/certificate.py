@@ -116,10 +116,10 @@ def _direction(
 
 
 def _exact_um(text: str | None) -> Decimal | None:
-    from sieve_registry.ledger.codec import decimal_text
+    from sieve_registry.sieves.certificates import exact_um
 
     length = options.read_length(text)
-    return None if length is None else Decimal(decimal_text(round(length, 6)))
+    return None if length is None else exact_um(length)
 
 
 @certificate_app.command("list")

@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     from sieve_registry.checks.positions import Position
     from sieve_registry.ledger.records import CheckDetail
     from sieve_registry.people.recording import RecordTerms
+    from sieve_registry.scales.equipment_use import UsedEquipment
     from sieve_registry.store.engine import Registry
 
 
@@ -99,6 +100,7 @@ def check(
     temperature: options.Temperature = None,
     humidity: options.Humidity = None,
     positions: PositionsOption = None,
+    equipment: options.EquipmentUsed = None,
     accept_expired: AcceptExpiredOption = "",
     accept_scale: AcceptScaleOption = "",
     accept_scan: AcceptScanOption = "",
@@ -126,7 +128,7 @@ def check(
     terms, air = options.terms(date, by, why_late), Environment(temperature, humidity)
     stated = options.stated_light(lamp_angle, view_angle)
     with options.opened(context) as registry:
-        day = _before_measuring(registry, terms)
+        day, used = _before_measuring(registry, terms, images, accept_scan, equipment)
         request = ScaleRequest(
             day,
             recorded=_default_scale(registry, images, day, (scale_name, um_per_px, target_in_scan)),
@@ -144,15 +146,13 @@ def check(
             encoding=encoding,
         )
         chosen = choose_scale(registry, request, images, print_remark)
-        light = _light(registry, illumination, stated, chosen.device, day)
-        _ask_about_scans_used(registry, images, accept_scan)
         with progress("Measuring", len(images)) as update:
             taken = check_commands.take(
                 registry,
                 sieve_id,
                 images,
                 scale=chosen,
-                illumination=light,
+                illumination=_light(registry, illumination, stated, chosen.device, day),
                 encoding=encoding,
                 terms=terms,
                 for_information=for_information,
@@ -161,6 +161,7 @@ def check(
             )
         taken = check_commands.accepting(taken, accept_cloth)
         taken = check_commands.in_environment(taken, air, places)
+        taken = check_commands.with_equipment(taken, used)
         detail = get_check(registry, check_commands.record(registry, taken, terms, visual))
     _answer(detail, taken.cloth.sentence, fail_on, json_path)
 
@@ -208,17 +209,30 @@ def _default_scale(
     return kept.name
 
 
-def _before_measuring(registry: Registry, terms: RecordTerms) -> datetime.date:
-    """The day of the check; refuses a person who may not check, names unvalidated software."""
+def _before_measuring(
+    registry: Registry,
+    terms: RecordTerms,
+    images: list[Path],
+    accept_scan: str,
+    equipment: list[str] | None,
+) -> tuple[datetime.date, UsedEquipment]:
+    """The day of the check and the equipment used; names unvalidated software.
+
+    Refuses a person who may not check, scans used before without a reason, and equipment out of
+    use.
+    """
     from sieve_registry.checks.validation import caution
     from sieve_registry.cli.support.running import print_remark
     from sieve_registry.ledger.events import CheckRecorded
     from sieve_registry.people.recording import refuse_unentitled
+    from sieve_registry.scales.equipment_use import used_equipment
 
     refuse_unentitled(registry, CheckRecorded, terms)
     if unvalidated := caution(registry):
         print_remark(f"{unvalidated}.")
-    return terms.on_date or registry.today()
+    _ask_about_scans_used(registry, images, accept_scan)
+    day = terms.on_date or registry.today()
+    return day, used_equipment(registry, equipment or (), day)
 
 
 def _ask_about_scans_used(registry: Registry, images: list[Path], accept_scan: str) -> None:
@@ -300,6 +314,8 @@ def _print_scans(payload: Mapping[str, Any]) -> None:
     environment = words(payload.get("environment"))
     if environment:
         output.text(f"Environment: {environment}.")
+    if payload.get("equipment"):
+        output.text(f"Equipment used: {', '.join(payload['equipment'])}.")
     light = payload.get("light")
     if light:
         output.text(f"Light: {light['source']}; ±{2 * float(light['u_glow_um']):.2g} um (k = 2).")

@@ -12,6 +12,7 @@ import typer
 from sieve_registry.cli.support import options, output
 from sieve_registry.cli.support.options import option
 from sieve_registry.cli.support.records import (
+    attention_words,
     due_dict,
     due_words,
     finding_dicts,
@@ -51,7 +52,7 @@ def due(
     """List the sieves in service by the due day of their next check, overdue first.
 
     Certificates of outside laboratories and equipment with a next day follow,
-    then look-backs whose results are not all decided.
+    then look-backs whose results are not all decided, findings, open points.
     """
     from sieve_registry.audit.attention import attention
     from sieve_registry.quality import queries
@@ -84,7 +85,7 @@ def due(
                 f"See: sieveward lookback {shell_word(review.sieve_id)}"
             )
         for finding in noted:
-            output.text(f"Also: {finding.message}.")
+            output.text(f"Also: {attention_words(finding)}")
     late = [entry.overdue for entry in waiting] + [piece.overdue for piece in equipment]
     if fail_on is not None and any(late):
         raise typer.Exit(1)

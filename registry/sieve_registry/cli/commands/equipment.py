@@ -22,6 +22,7 @@ from sieve_registry.ledger.figures import EquipmentAct, EquipmentKind
 if TYPE_CHECKING:
     from sieve_registry.ledger.events import EquipmentLogged
     from sieve_registry.ledger.records import Fact
+    from sieve_registry.quality.equipment_lookback import EquipmentLookback
     from sieve_registry.scales.equipment import Equipment
 
 _EQUIPMENT = (
@@ -133,7 +134,8 @@ def show(
     documents: options.Documents = None,
     json_path: options.Json = None,
 ) -> None:
-    """Show a piece of equipment: its record, its state and every event."""
+    """Show a piece of equipment: its record, its state, every event, and what is in question."""
+    from sieve_registry.quality.equipment_lookback import equipment_lookbacks, record_name
     from sieve_registry.scales import equipment
     from sieve_registry.scales.corrections import amendments
 
@@ -141,6 +143,7 @@ def show(
         piece = equipment.equipment_named(registry, equipment_id, options.read_day(as_of))
         kinds = {kind.KIND for kind in equipment.EQUIPMENT_EVENTS}
         corrections = [made for made in amendments(registry, piece.id) if made.kind in kinds]
+        reviews = equipment_lookbacks(registry, piece.as_of, piece.id)
         if documents is not None:
             kept = [
                 *piece.evidence,
@@ -150,10 +153,16 @@ def show(
     answer = {
         **equipment_dict(piece),
         "corrections": [correction_dict(correction) for correction in corrections],
+        "in_question": [_review_dict(review) for review in reviews],
     }
     if output.emit(json_path, answer):
         return
     _print(piece)
+    for review in reviews:
+        if review.records:
+            output.text(f"In question: {review.reason}. Measured with it {review.span}:")
+        for record in review.records:
+            output.text(f"  {record.on_date}  {record_name(record)}, event {record.seq}")
     print_corrections(corrections)
 
 
@@ -230,6 +239,14 @@ def equipment_dict(piece: Equipment) -> dict[str, Any]:
         "findings": [finding.message for finding in piece.findings],
         "evidence": evidence_dicts(piece.evidence),
         "log": [_event_dict(fact) for fact in piece.log],
+    }
+
+
+def _review_dict(review: EquipmentLookback) -> dict[str, Any]:
+    """A failure of a piece, and the events of what was measured with it."""
+    return {
+        **output.fields(review, "because=reason event=cause.seq since=before.on_date"),
+        "records": [fact.seq for fact in review.records],
     }
 
 

@@ -8,6 +8,7 @@ import typer
 
 from sieve_registry.cli.support import options, output
 from sieve_registry.cli.support.options import argument, flag, option
+from sieve_registry.cli.support.records import raise_words
 
 if TYPE_CHECKING:
     from sieve_registry.audit.findings import RecordedFinding
@@ -20,15 +21,21 @@ _FIELDS = (
     "raised=raised.on_date raised_by=raised.person answer_by=raised.payload.answer_by "
     "answered=answered.on_date answered_by=answered.person cause=answered.payload.cause "
     "action=answered.payload.action closed=closed.on_date closed_by=closed.person "
-    "reason=closed.payload.reason"
+    "reason=closed.payload.reason from_event=raised.payload.cause "
+    "by_program=raised.payload.by_program"
 )
 
 
 @finding_app.command("raise")
 def raise_(
     context: typer.Context,
-    text: Annotated[str, argument("What does not conform, or may not.", "TEXT")],
+    text: Annotated[
+        str, argument("What does not conform, or may not (of an open point: known).", "[TEXT]")
+    ] = "",
     *,
+    from_event: Annotated[
+        int | None, option("Raise the open point of this event.", "EVENT", name="--from")
+    ] = None,
     about: Annotated[str, option("The record it is about: a check, a sieve, a device.", "ID")] = "",
     clause: Annotated[str, option("Clause of ISO/IEC 17025:2017, like 7.8.2.", "N.N")] = "",
     answer_by: Annotated[str, option("Last day for an answer.", "YYYY-MM-DD")] = "",
@@ -37,14 +44,20 @@ def raise_(
     why_late: options.WhyLate = "",
     json_path: options.Json = None,
 ) -> None:
-    """Raise a finding; it stays on the list of what is due until it is closed."""
-    from sieve_registry.audit import findings
+    """Raise a finding; it stays on the list of what is due until it is closed.
+
+    An open point, which `due` and `finding list` show, has its text, record and
+    clause already: --from EVENT raises it.
+    """
+    from sieve_registry.audit import findings, open_points
 
     terms = options.terms(date, by, why_late)
     with options.opened(context) as registry:
-        made = findings.raise_finding(
-            registry, text, terms, about=about, clause=clause, answer_by=answer_by
-        )
+        stated = {"about": about, "clause": clause, "answer_by": answer_by}
+        if from_event is None:
+            made = findings.raise_finding(registry, text, terms, **stated)
+        else:
+            made = open_points.raise_point(registry, from_event, terms, text=text, **stated)
     _show(made, json_path)
 
 
@@ -96,18 +109,25 @@ def list_findings(
     all_of_them: Annotated[bool, flag("--all", "Closed findings too.")] = False,
     json_path: options.Json = None,
 ) -> None:
-    """List the findings that are not closed."""
+    """List the findings that are not closed, and open points that nobody raised yet."""
     from sieve_registry.audit import findings
+    from sieve_registry.audit.open_points import open_points
 
     with options.opened(context) as registry:
-        known = findings.findings(registry)
+        known, points = findings.findings(registry), open_points(registry)
     listed = [f for f in known if all_of_them or f.state != findings.FindingState.CLOSED]
-    if output.emit(json_path, {"findings": [_dict(finding) for finding in listed]}):
+    answer = {
+        "findings": [_dict(finding) for finding in listed],
+        "open_points": [output.fields(point, "event text about clause") for point in points],
+    }
+    if output.emit(json_path, answer):
         return
     if not listed:
         output.line("No finding is open.")
     for finding in listed:
         _print(finding)
+    for point in points:
+        output.text(f"Open point: {point.text}. {raise_words(point.event)}", "    ")
 
 
 def _dict(finding: RecordedFinding) -> dict[str, Any]:
@@ -125,7 +145,7 @@ def _print(finding: RecordedFinding) -> None:
     clause = f", clause {raised.payload.clause}" if raised.payload.clause else ""
     output.text(f"{finding.number} {finding.state}{about}{clause}: {raised.payload.text}", "    ")
     due = f", answer by {raised.payload.answer_by}" if raised.payload.answer_by else ""
-    output.text(f"raised on {raised.on_date} by {raised.person}{due}", "    ", first="    ")
+    output.text(f"raised on {raised.on_date} by {finding.origin}{due}", "    ", first="    ")
     answered, closed = finding.answered, finding.closed
     if answered is not None:
         words = f"cause: {answered.payload.cause}; action: {answered.payload.action}"

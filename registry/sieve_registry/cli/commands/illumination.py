@@ -51,6 +51,7 @@ def illumination(
     ] = None,
     name: Annotated[str | None, option("Name of the record (the device's).", "NAME")] = None,
     interval_months: Annotated[int, option("Months until it is measured again.", "N")] = 12,
+    equipment: options.EquipmentUsed = None,
     date: options.Date = None,
     by: options.By = None,
     why_late: options.WhyLate = "",
@@ -66,8 +67,8 @@ def illumination(
 
     inputs = [("the scale", scale), *(("the illumination", path) for path in other or ())]
     output.check_outputs([("--out", out)], json_path, inputs + [("the scan", p) for p in images])
-    if out is None and device_id is None and json_path is None:
-        raise UsageError(message="Nothing would be kept: give --out FILE, or --device ID.")
+    if device_id is None:
+        _refuse_without_record(out, json_path, equipment)
     certified = _certified(mean_x, mean_y, u_mean, wire, u_wire)
     nominal_um = resolve_nominal(nominal)
     certified.check(nominal_um)
@@ -91,14 +92,25 @@ def illumination(
 
         terms = options.terms(date, by, why_late)
         with options.opened(context) as registry:
+            named, used = name or device_id, equipment or ()
             kept = lamps.record_illumination(
-                registry, name or device_id, lit, device_id, images, interval_months, terms
+                registry, named, lit, device_id, images, interval_months, terms, equipment=used
             )
         lit = kept.illumination
     if out is not None:
         output.write_bytes(out, (json.dumps(lit.to_dict(), indent=2) + "\n").encode())
     if not output.emit(json_path, lit.to_dict()):
         _print(lit, out, kept)
+
+
+def _refuse_without_record(
+    out: Path | None, json_path: str | None, equipment: list[str] | None
+) -> None:
+    """Raise `UsageError` for what only a record of a device can keep."""
+    if out is None and json_path is None:
+        raise UsageError(message="Nothing would be kept: give --out FILE, or --device ID.")
+    if equipment:
+        raise UsageError(message="Only a record names equipment: give --device ID too.")
 
 
 def _certified(
@@ -131,5 +143,7 @@ def _print(lit: Illumination, out: Path | None, kept: KeptIllumination | None) -
     output.text(f"Known from: {lit.source}.")
     if kept is not None:
         output.line(f"Recorded as illumination {kept.name}, valid until {kept.valid_until}.")
+        for warning in kept.warnings:
+            output.text(f"Note: {warning}.")
     if out is not None:
         output.line(f"Illumination file: {out}")

@@ -69,6 +69,7 @@ def lookback(
 ) -> None:
     """List the uses of a bad sieve since its last good check, and decide on their results."""
     from sieve_registry.audit import verification
+    from sieve_registry.quality.equipment_lookback import doubts_of_sieve
     from sieve_registry.quality.lookback import lookbacks_of
     from sieve_registry.quality.reviews import decide_results
     from sieve_registry.report.lookback_page import lookback_csv, lookback_html
@@ -84,15 +85,16 @@ def lookback(
         history = sieve_queries.get_history(registry, sieve_id)
         day = options.read_day(as_of) or registry.today()
         reviews = lookbacks_of(history, day)
+        doubts = doubts_of_sieve(registry, history.sieve.id, day)
         _, head = verification.ledger_head(registry)
-    text = sentences(reviews, day)
+    text = sentences(reviews, day) + doubts
     if csv_path is not None:
         output.write_bytes(csv_path, lookback_csv(reviews))
     if html is not None:
         page = lookback_html(history.sieve.id, day, reviews, text, head or "-")
         output.write_bytes(html, page.encode())
-    if not output.emit(json_path, _dict(history.sieve.id, day, reviews)):
-        _print(history.sieve.id, day, reviews)
+    if not output.emit(json_path, {**_dict(history.sieve.id, day, reviews), "equipment": doubts}):
+        _print(history.sieve.id, day, reviews, text)
     if fail_on is not None and any(review.undecided for review in reviews):
         raise typer.Exit(1)
 
@@ -164,9 +166,11 @@ def _use_dict(review: Lookback, use: Use) -> dict[str, Any]:
     return {**output.fields(use, _USE), "result": result}
 
 
-def _print(sieve_id: str, day: datetime.date, reviews: Sequence[Lookback]) -> None:
+def _print(
+    sieve_id: str, day: datetime.date, reviews: Sequence[Lookback], text: Sequence[str]
+) -> None:
     output.line(f"Look back for sieve {sieve_id}, as of {day}")
-    for sentence in sentences(reviews, day):
+    for sentence in text:
         output.text(sentence)
     for review in reviews:
         if review.entries:

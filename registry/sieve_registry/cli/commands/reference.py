@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -50,6 +51,7 @@ def beads(
     accept_expired: AcceptExpired = "",
     temperature: options.Temperature = None,
     humidity: options.Humidity = None,
+    equipment: options.EquipmentUsed = None,
     date: options.Date = None,
     by: options.By = None,
     why_late: options.WhyLate = "",
@@ -78,6 +80,7 @@ def beads(
             terms,
             accept_expired,
             Environment(temperature, humidity),
+            equipment or (),
             **more,
         )
     payload = output.fields(result, "passing_percent aperture_um U_um")
@@ -90,6 +93,7 @@ def beads(
     if number is not None and last is not None:
         agree = "agree" if abs(number) <= 1 else "do not agree"
         output.line(f"Beads and optical check {last.id} {agree}: E_n = {number:+.2f}")
+    _print_warnings(event)
 
 
 @reference_app.command()
@@ -103,6 +107,7 @@ def cement(
     accept_expired: AcceptExpired = "",
     temperature: options.Temperature = None,
     humidity: options.Humidity = None,
+    equipment: options.EquipmentUsed = None,
     date: options.Date = None,
     by: options.By = None,
     why_late: options.WhyLate = "",
@@ -119,7 +124,14 @@ def cement(
         )
     terms = options.terms(date, by, why_late)
     event = _recorded(
-        context, sieve_id, result, material, terms, accept_expired, (temperature, humidity)
+        context,
+        sieve_id,
+        result,
+        material,
+        terms,
+        accept_expired,
+        (temperature, humidity),
+        equipment,
     )
     payload = output.fields(result, "residues found factor usable")
     if output.emit(json_path, output.fields(event, _EVENT) | payload):
@@ -131,6 +143,7 @@ def cement(
         )
     else:
         output.line(f"C is outside 0.80 to 1.20: replace the cloth of {event.subject}. You decide.")
+    _print_warnings(event)
 
 
 @reference_app.command()
@@ -146,6 +159,7 @@ def master(
     accept_expired: AcceptExpired = "",
     temperature: options.Temperature = None,
     humidity: options.Humidity = None,
+    equipment: options.EquipmentUsed = None,
     date: options.Date = None,
     by: options.By = None,
     why_late: options.WhyLate = "",
@@ -158,7 +172,14 @@ def master(
     result = evaluate([_two(text) for text in pair], known)
     terms = options.terms(date, by, why_late)
     event = _recorded(
-        context, sieve_id, result, material, terms, accept_expired, (temperature, humidity)
+        context,
+        sieve_id,
+        result,
+        material,
+        terms,
+        accept_expired,
+        (temperature, humidity),
+        equipment,
     )
     payload = output.fields(
         result, "pairs difference_percent=difference U_percent=U_difference e_n satisfactory"
@@ -172,6 +193,7 @@ def master(
     else:
         word = "satisfactory" if result.satisfactory else "unsatisfactory"
         output.line(f"E_n = {result.e_n:+.2f}: {word}.")
+    _print_warnings(event)
 
 
 @reference_app.command()
@@ -214,14 +236,27 @@ def _recorded(
     terms: RecordTerms,
     accept_expired: str,
     air: tuple[float | None, float | None],
+    equipment: list[str] | None,
 ) -> Event:
     from sieve_registry.quality import references
     from sieve_registry.scales.environment import Environment
 
     with options.opened(context) as registry:
         return references.record(
-            registry, sieve_id, result, material, terms, accept_expired, Environment(*air)
+            registry,
+            sieve_id,
+            result,
+            material,
+            terms,
+            accept_expired,
+            Environment(*air),
+            equipment or (),
         )
+
+
+def _print_warnings(event: Event) -> None:
+    for warning in json.loads(event.payload).get("warnings", ()):
+        output.text(f"Note: {warning}.")
 
 
 def _two(text: str) -> tuple[float, float]:

@@ -8,7 +8,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from datetime import date
-from decimal import Decimal, InvalidOperation
+from decimal import Decimal
 from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -85,6 +85,10 @@ Humidity = Annotated[float | None, option("Relative humidity of the room.", "PER
 Temperature = Annotated[float | None, option("Room temperature in °C.", "C")]
 SensorOption = Annotated[str, option("line camera, contact, telecentric or area camera.", "T")]
 UmPerPx = Annotated[str | None, option("Micrometres per pixel, by hand.", "X[,Y]")]
+EquipmentUsed = Annotated[
+    list[str] | None,
+    option("Equipment used, by its record: balance, thermometer.", "ID", name="--equipment"),
+]
 WhyLate = Annotated[str, option("Reason for late entry.", "T")]
 
 
@@ -103,16 +107,10 @@ def read_length(text: str | None) -> float | None:
 
 
 def read_figure(what: str, text: str | None) -> Decimal | None:
-    """A mass or a time as typed, exact; a comma is a decimal comma. Raises `UsageError`."""
-    if text is None:
-        return None
-    try:
-        figure = Decimal(text.strip().replace(",", "."))
-    except InvalidOperation:
-        raise UsageError(message=f"The {what} {text!r} is not a number.") from None
-    if not figure.is_finite() or not 0 <= figure < 10**9:
-        raise UsageError(message=f"A {what} of {text} is not plausible.")
-    return figure
+    """A mass or a time as typed, exact, or None. Raises `UsageError`."""
+    from sieve_registry import values
+
+    return None if text is None else values.read_figure(what, text)
 
 
 def read_numbers(text: str | None, option: str, count: int) -> list[float] | None:
@@ -194,6 +192,7 @@ def opened(context: typer.Context, *, create: bool = False) -> Iterator[Registry
     """
     from dataclasses import replace
 
+    from sieve_registry.audit.follow_up import raise_where_demanded
     from sieve_registry.cli.support import recorded
     from sieve_registry.store.engine import open_registry
 
@@ -203,7 +202,7 @@ def opened(context: typer.Context, *, create: bool = False) -> Iterator[Registry
     signing_in = SigningIn(context.params["by"]) if records else None
     before = recorded.last_event(opened_registry) if records else 0
     try:
-        yield replace(opened_registry, identify=signing_in)
+        yield replace(opened_registry, identify=signing_in, follow_up=raise_where_demanded)
         if records:
             recorded.say_at_the_end(context, opened_registry, before)
     finally:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from functools import partial
 from shlex import quote
 
@@ -27,18 +27,25 @@ def last_event(registry: Registry) -> int:
 
 def say_at_the_end(context: typer.Context, registry: Registry, before: int) -> None:
     """Print what was recorded after event `before` once the command has printed its own."""
+    from sieve_registry.ledger.events import FindingRaised
     from sieve_registry.store import reader
 
     if "-" in (context.params.get("json_path"), context.params.get("json")):
         return
     with registry.reading() as connection:
         first, last = reader.event_of(connection, before + 1), reader.last_event(connection)
+        facts = reader.facts(connection, [FindingRaised]) if first is not None else []
+        raised = [f for f in facts if f.seq > before and f.payload.by_program]
+        if raised:  # they end the transaction of the record that they follow
+            last = reader.event_of(connection, raised[0].seq - 1)
     if first is not None and last is not None:
-        context.call_on_close(partial(_say, first, last))
+        context.call_on_close(partial(_say, first, last, [fact.subject for fact in raised]))
 
 
-def _say(first: Event, last: Event) -> None:
-    """Print the numbers from the first to the last record."""
+def _say(first: Event, last: Event, findings: Sequence[str]) -> None:
+    """Print the numbers from the first to the last record, and of findings the program raised."""
+    if findings:
+        output.text(f"Raised by the program: {', '.join(findings)}. See: sieveward finding list")
     from sieve_registry.ledger.events import CheckRecorded
 
     if first.kind == CheckRecorded.KIND and first.seq == last.seq:

@@ -250,3 +250,16 @@ def _use_dict(use: Use) -> dict[str, Any]:
         **{name: value for name, value in known.items() if value not in (None, "")},
         **output.fields(use, _MADE),
     }
+
+
+def attention_words(noted: Finding) -> str:
+    """What the laboratory has to attend to, and for an open point the command to go on with."""
+    from sieve_registry.audit.attention import OPEN_POINT
+
+    words = f"{noted.message}."
+    return f"{words} {raise_words(noted.subject)}" if noted.source == OPEN_POINT else words
+
+
+def raise_words(event: int | str) -> str:
+    """The command that raises an open point as a finding."""
+    return f"To raise it as a finding: sieveward finding raise --from {event}"

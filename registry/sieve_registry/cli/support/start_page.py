@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from sieve_registry.cli.support import options, output
+from sieve_registry.cli.support.records import attention_words
 
 if TYPE_CHECKING:
     import typer
@@ -45,7 +46,7 @@ def show(context: typer.Context) -> None:
     if states:
         _print_states(where, states)
         for finding in noted[:_MOST_NAMED]:
-            output.text(f"{finding.message}.", "    ", first="  ")
+            output.text(attention_words(finding), "    ", first="  ")
     elif where:
         output.text(f"The registry {where} holds no sieves yet.")
     output.line()

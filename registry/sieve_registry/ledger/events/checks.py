@@ -17,10 +17,11 @@ from sieve_registry.ledger.figures import (
 
 
 @dataclass(frozen=True, kw_only=True)
-class CheckRecorded(EventPayload, kind="check recorded", noun="the check", version=5):
+class CheckRecorded(EventPayload, kind="check recorded", noun="the check", version=6):
     """A check with the files that prove it; `cloth` is the earlier check of the same cloth.
 
-    `visual` keeps what the eye saw, by whom and when; other mappings the measurement's own JSON.
+    `visual` keeps what the eye saw, by whom and when; `equipment` names the equipment used beside
+    the device, such as a thermometer; other mappings are the measurement's own JSON.
     """
 
     check: str
@@ -48,6 +49,7 @@ class CheckRecorded(EventPayload, kind="check recorded", noun="the check", versi
     visual: Mapping[str, str] | None = optional(None, since=3)
     cloth: ClothLink | None = optional(None, since=4)
     environment: Mapping[str, Any] | None = optional(None, since=5)
+    equipment: tuple[str, ...] = optional((), since=6)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -104,15 +106,20 @@ class IntervalDecided(EventPayload, kind="interval decided", noun="the interval"
 
 
 @dataclass(frozen=True, kw_only=True)
-class ReferenceChecked(EventPayload, kind="reference check recorded", noun="the reference check"):
+class ReferenceChecked(
+    EventPayload, kind="reference check recorded", noun="the reference check", version=2
+):
     """A check with a reference: `kind` is beads, cement or master.
 
-    `other` holds the figures of that kind as JSON values; `reference_rules` defines them.
+    `equipment` names the equipment used, such as a balance, and `warnings` what was to be known of
+    it. `other` holds the figures of that kind as JSON values; `reference_rules` defines them.
     """
 
     kind: str
     material: str
     outcome: str
+    equipment: tuple[str, ...] = optional((), since=2)
+    warnings: tuple[str, ...] = optional((), since=2)
 
 
 @dataclass(frozen=True, kw_only=True)

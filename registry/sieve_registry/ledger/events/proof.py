@@ -54,13 +54,19 @@ class ValidationRecorded(EventPayload, kind="validation recorded", noun="the val
 
 
 @dataclass(frozen=True, kw_only=True)
-class FindingRaised(EventPayload, kind="finding raised", noun="the finding"):
-    """Work that does not conform, or a weakness; `about` names a record, `clause` a requirement."""
+class FindingRaised(EventPayload, kind="finding raised", noun="the finding", version=2):
+    """Work that does not conform, or a weakness; `about` names a record, `clause` a requirement.
+
+    `cause` is the event it follows from, where it is one the program noticed; `by_program` that the
+    program raised it, as the laboratory demands.
+    """
 
     text: str
     about: str
     clause: str
     answer_by: str = optional("")
+    cause: int | None = optional(None, since=2)
+    by_program: bool = optional(False, since=2)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -97,13 +103,15 @@ class HeadStamped(EventPayload, kind="head stamped", noun="the time stamp"):
 
 
 @dataclass(frozen=True, kw_only=True)
-class ProofRulesSet(EventPayload, kind="proof rules set", noun="the rule"):
+class ProofRulesSet(EventPayload, kind="proof rules set", noun="the rule", version=2):
     """What the laboratory requires; None leaves a rule as it was.
 
     `report_prefix` begins the numbers of issued reports, `validated` warns before software that was
-    not validated is used, `keep_years` is how long records are kept at least (0: no period).
+    not validated is used, `keep_years` is how long records are kept at least (0: no period),
+    `raise_findings` has the program raise a finding of what it notices.
     """
 
     report_prefix: str | None = None
     validated: bool | None = None
     keep_years: int | None = None
+    raise_findings: bool | None = optional(None, since=2)

@@ -78,8 +78,14 @@ class ScaleCalibrated(EventPayload, kind="scale calibrated", noun="the scale"):
 
 
 @dataclass(frozen=True, kw_only=True)
-class IlluminationMeasured(EventPayload, kind="illumination measured", noun="the illumination"):
-    """What a device's lamp does to round wires; the content is that of an illumination file."""
+class IlluminationMeasured(
+    EventPayload, kind="illumination measured", noun="the illumination", version=2
+):
+    """What a device's lamp does to round wires; the content is that of an illumination file.
+
+    `equipment` names the equipment used, such as a micrometer, `warnings` what was to be known of
+    it.
+    """
 
     device: str
     setting: str
@@ -88,4 +94,6 @@ class IlluminationMeasured(EventPayload, kind="illumination measured", noun="the
     source: str
     glow: tuple[float, float]
     u_glow: tuple[float, float]
+    equipment: tuple[str, ...] = optional((), since=2)
+    warnings: tuple[str, ...] = optional((), since=2)
     evidence: tuple[EvidenceFile, ...] = ()
