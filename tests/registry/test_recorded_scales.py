@@ -170,7 +170,7 @@ def test_the_height_of_the_cloth_is_compared_without_being_typed(
     """A device that holds the cloth 22 mm up and a scale from the glass: 7.3 % by 22/300."""
     high = [word if word != "F-24" else "F-25" for word in SCANNER]
     high[high.index("0um")] = "22mm"
-    assert lab(*high).code == 0
+    assert lab(*high, "--sensor", "contact").code == 0
     words = ("scale", lab.picture, "--artefact", "G-1", "--device", "F-25", "--date", "2026-03-02")
     unstated = lab(*words)
     assert unstated.code == 2
@@ -183,7 +183,11 @@ def test_the_height_of_the_cloth_is_compared_without_being_typed(
     assert lab(*words, "--stand-off", "21.5mm", "--name", "F-25-high").code == 0
     measured = lab(*used[:4], "F-25-high", *used[5:], "--json", "-")
     assert parsed(measured)["trace"]["check"]["stand_off_um"] == "22000.0"
-    assert Cause.STAND_OFF in measuring.calls[-1]["scale"].stated
+    used_scale = measuring.calls[-1]["scale"]
+    assert used_scale.sensor is Sensor.CONTACT
+    # 0.5 mm from the artefact, straight down (see below); a lens would make 0.1 % of it.
+    u = used_scale.u_rel_by_cause(0)[Cause.STAND_OFF]
+    assert u == pytest.approx(0.5 * radians(0.1) / 10 / sqrt(3))
 
 
 def test_a_name_is_the_recorded_scale_and_a_path_is_a_file(
