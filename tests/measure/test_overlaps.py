@@ -10,7 +10,9 @@ import sieve_inspect as si
 from sieve_inspect.synthetic import Cloth, Sensor, Weave, render
 
 UNIT = 10.0  # um per px, cloth of 150 um
-CLOTH = Cloth(15.0, 10.0, sd_px=0.4, weave=Weave(0.1, 10, 0.03), rotation_deg=1, seed=61)
+CLOTH = Cloth(
+    15.0, 10.0, aperture_y_px=15.4, sd_px=0.4, weave=Weave(0.1, 10, 0.03), rotation_deg=1, seed=61
+)
 
 
 @pytest.fixture(scope="module")
@@ -40,6 +42,16 @@ def test_common_apertures_count_in_the_first_field(
     assert 150 < second["overlap"] <= 13 * 15
     for direction in both.directions:
         assert direction.count == both.count("ok") - second["overlap"]
+
+
+def test_a_field_turned_by_a_quarter_has_its_directions_as_the_first(
+    measured: dict[str, si.Measurement],
+) -> None:
+    assert measured["both"].exchanged == (False, True)
+    # A fifth of the rows is in the second field alone. Their columns go on, and with them x; as x
+    # and y of the picture it would move by a fifth of the 4 um between both.
+    one, both = (measured[name].directions[0].mean_um for name in ("one", "both"))
+    assert both == pytest.approx(one, abs=0.3)
 
 
 def test_what_is_shown_again_is_said_and_is_no_further_field(

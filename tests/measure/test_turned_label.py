@@ -29,12 +29,15 @@ def test_directions_stay_however_the_sieve_is_turned(cloth: int, turned: int) ->
     shown = cloth + turned
     seen = (shown + 45) % 90 - 45
     quarters = (shown - seen) // 90
-    assert exchanged_by_label([seen], turned) == (bool(quarters % 2),)
+    assert exchanged_by_label([seen], turned, [False]) == (bool(quarters % 2),)
 
 
 def test_fields_on_both_sides_of_45_degrees_keep_the_directions_of_the_first() -> None:
-    assert exchanged_by_label([44.0, -44.5, 43.0], 0) == (False, True, False)
-    assert exchanged_by_label([-44.5, 44.0], 44) == (True, False)
+    alone = [False, None, None]
+    assert exchanged_by_label([44.0, -44.5, 43.0], 0, alone) == (False, True, False)
+    assert exchanged_by_label([-44.5, 44.0], 44, alone[:2]) == (True, False)
+    # What an overlap shows goes before.
+    assert exchanged_by_label([3.0, 4.0], 0, [False, True]) == (False, True)
 
 
 def test_a_turn_is_a_number() -> None:

@@ -22,13 +22,19 @@ def angle_deg(picture: Picture) -> float:
     return math.degrees(math.atan2(y, x))
 
 
-def exchanged_by_label(angles_deg: Sequence[float], turned_deg: float) -> tuple[bool, ...]:
+def exchanged_by_label(
+    angles_deg: Sequence[float], turned_deg: float, quarter: Sequence[bool | None]
+) -> tuple[bool, ...]:
     """Whether the label's x is the picture's y, for each picture, by the angles of their cloth.
 
-    All fields lie as the first: one past 45° beside it has its directions as the first has them.
+    `quarter` is whether a picture is known to lie a quarter turn from the first. One of which that
+    is not known lies as the first: past 45° beside it, it has its directions as the first has them.
     """
     first = _quarter(angles_deg[0] - turned_deg)
-    return tuple(first != _quarter(angle - angles_deg[0]) for angle in angles_deg)
+    return tuple(
+        first != (_quarter(angle - angles_deg[0]) if turned is None else turned)
+        for angle, turned in zip(angles_deg, quarter, strict=True)
+    )
 
 
 def with_exchanged(pictures: Sequence[Picture], exchanged: Sequence[bool]) -> tuple[Picture, ...]:

@@ -1,9 +1,12 @@
-"""Fields of one cloth that overlap: what two pictures show is counted once."""
+"""Fields of one cloth that overlap: what two pictures show is counted once.
+
+An overlap also shows how a picture lies to another: turned by a quarter, its x is the other's y.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -23,10 +26,22 @@ from sieve_inspect.scale import Scale
 _P_OVERLAP = 1e-3
 
 
+@dataclass(frozen=True)
+class Overlaps:
+    """What pictures share: the apertures of each that an earlier one shows too, how each lies.
+
+    `quarter` is whether a picture lies a quarter turn from the first, None where no chain of
+    overlaps tells.
+    """
+
+    counts: tuple[int, ...]
+    quarter: tuple[bool | None, ...]
+
+
 def without_overlaps(
     pictures: Sequence[Picture], scale: Scale, light: LightCorrection
-) -> tuple[tuple[Picture, ...], tuple[int, ...]]:
-    """The pictures with every aperture in the samples once, and how many each has from others.
+) -> tuple[tuple[Picture, ...], Overlaps]:
+    """The pictures with every aperture in the samples once, and what they share.
 
     A later picture loses the apertures that an earlier one shows too: they are no further sample
     of the cloth.
@@ -34,18 +49,23 @@ def without_overlaps(
     maps = cloth_maps(pictures, scale, light)
     prints = [Fingerprint.of(each) for each in maps]
     out, counts = [], []
+    quarter: list[bool | None] = []
     for number, picture in enumerate(pictures):
         shown = np.zeros(maps[number].shape, np.bool_)
+        quarter.append(None if number else False)
         for earlier in range(number):
             match = recognise(prints[earlier], prints[number], p_same=_P_OVERLAP)
             if match.same and match.overlap is not None:
                 shown |= _common(maps[earlier], maps[number], match.overlap)
+                before = quarter[earlier]
+                if before is not None:
+                    quarter[number] = before != match.overlap.place.turn.swaps
         field = picture.field
         repeated = shown[field.row - field.row.min(), field.column - field.column.min()]
         x, y = (replace(s, ok=s.ok & ~repeated) for s in picture.samples)
         out.append(replace(picture, samples=(x, y)) if repeated.any() else picture)
         counts.append(int(repeated.sum()))
-    return tuple(out), tuple(counts)
+    return tuple(out), Overlaps(tuple(counts), tuple(quarter))
 
 
 def _common(first: ClothMap, second: ClothMap, overlap: Overlap) -> Bool:

@@ -130,12 +130,15 @@ def _summarised(
     population = prior.population or whole_cloth([p.field for p in pictures], scale)
     pictures, light, further = correct_light(pictures, scale, illumination)
     further += _compression(pictures) + _smoothing(pictures)
-    overlaps: tuple[int, ...] = (0,)
+    counts: tuple[int, ...] = (0,)
+    quarter: tuple[bool | None, ...] = (False,)
     if len(pictures) > 1:
         from sieve_inspect.measurement.overlaps import without_overlaps
 
         pictures, overlaps = without_overlaps(pictures, scale, light)
-    exchanged = exchanged_by_label([angle_deg(p) for p in pictures], prior.turned_deg)
+        counts, quarter = overlaps.counts, overlaps.quarter
+    angles = [angle_deg(picture) for picture in pictures]
+    exchanged = exchanged_by_label(angles, prior.turned_deg, quarter)
     pictures = with_exchanged(pictures, exchanged)
     study = [replace(line, source=BudgetSource.REPRODUCIBILITY) for line in prior.study]
     results = []
@@ -163,7 +166,7 @@ def _summarised(
         labelled=labelled,
         turned_deg=prior.turned_deg,
         exchanged=exchanged,
-        overlaps=overlaps,
+        overlaps=counts,
     )
     return draft.judged(judging)
 
