@@ -49,6 +49,26 @@ def test_the_time_left_follows_the_share_that_was_done(monkeypatch: pytest.Monke
     assert task_text(task).endswith("nearly done.")
 
 
+def test_the_time_left_is_at_first_that_of_the_last_of_its_kind(tmp_path: Path) -> None:
+    tasks, go_on = Tasks(), threading.Event()
+
+    def quick(_task: Task) -> str:
+        return "/made"
+
+    def slow(_task: Task) -> str:
+        go_on.wait(30)
+        return "/made"
+
+    first = until_over(tasks.start("check", "PDF", "/", tmp_path / "1", quick))
+    assert first.expected_s is None
+    again = tasks.start("check", "PDF", "/", tmp_path / "2", slow)
+    other = tasks.start("audit", "Audit", "/", tmp_path / "3", slow)
+    assert present(again.expected_s) <= first.spent_s
+    assert (present(again.left_s) >= 0, other.left_s) == (True, None)
+    go_on.set()
+    tasks.close()
+
+
 def test_only_the_newest_files_are_kept(tmp_path: Path) -> None:
     tasks, kept = Tasks(), list[Task]()
     for number in range(7):
@@ -59,7 +79,7 @@ def test_only_the_newest_files_are_kept(tmp_path: Path) -> None:
             made.write_bytes(b"%PDF")
             return made
 
-        kept.append(until_over(tasks.start("PDF", "/", folder, work)))
+        kept.append(until_over(tasks.start("check", "PDF", "/", folder, work)))
     tasks.close()
     there = [present(task.made).exists() for task in kept]
     assert there == [False, False, True, True, True, True, True]
@@ -74,7 +94,7 @@ def test_a_task_that_fails_says_why_and_leaves_no_file(tmp_path: Path) -> None:
         raise UsageError(message="No.")
 
     tasks = Tasks()
-    task = until_over(tasks.start("PDF", "/", folder, work))
+    task = until_over(tasks.start("check", "PDF", "/", folder, work))
     tasks.close()
     assert str(task.error) == "No."
     assert not folder.exists()

@@ -37,7 +37,8 @@ class Task:
     place: str = ""
     made: Path | None = None
     error: SievewardError | None = None
-    _expected_s: float | None = None  # from begin to end, by the share that was done last
+    # From begin to end: as the last of its kind took, then by the share that was done last.
+    expected_s: float | None = None
     _share: float = 0.0
 
     @property
@@ -53,19 +54,19 @@ class Task:
     def advance(self, share: float) -> None:
         """Take note that a share (0..1) is done; one that was reported before tells nothing."""
         if share > self._share:
-            self._share, self._expected_s = share, self.spent_s / share
+            self._share, self.expected_s = share, self.spent_s / share
 
     @property
     def share(self) -> float | None:
         """Share (0..1) that should be done by now, None if unknown."""
-        if self._expected_s is None:
+        if self.expected_s is None:
             return None
-        return max(self._share, min(_NEARLY, self.spent_s / self._expected_s))
+        return max(self._share, min(_NEARLY, self.spent_s / self.expected_s))
 
     @property
     def left_s(self) -> float | None:
         """Seconds left, None if unknown."""
-        return None if self._expected_s is None else max(0.0, self._expected_s - self.spent_s)
+        return None if self.expected_s is None else max(0.0, self.expected_s - self.spent_s)
 
 
 class Tasks:
@@ -73,17 +74,19 @@ class Tasks:
 
     def __init__(self) -> None:
         self._tasks: dict[str, Task] = {}
+        self._took: dict[str, float] = {}  # seconds that the last of a kind took
         self._lock = threading.Lock()
         self._pool = ThreadPoolExecutor(_WORKERS, thread_name_prefix="task")
 
     def start(
-        self, title: str, back: str, folder: Path, work: Callable[[Task], str | Path]
+        self, kind: str, title: str, back: str, folder: Path, work: Callable[[Task], str | Path]
     ) -> Task:
         """Run `work`, which returns the page to open, or a file in `folder` to download.
 
+        The time left is at first estimated from the last work of that `kind`.
         The folder is removed after it, or when newer files are kept.
         """
-        task = Task(title, back, folder)
+        task = Task(title, back, folder, expected_s=self._took.get(kind))
         with self._lock:
             over = [other for other in self._tasks.values() if other.over]
             for other in over[: max(0, len(self._tasks) - _MOST_KEPT + 1)]:
@@ -93,7 +96,7 @@ class Tasks:
                 self._forget(other)
             self._tasks[task.id] = task
         # Records are made in the name of whoever sent the request.
-        self._pool.submit(copy_context().run, self._run, task, work)
+        self._pool.submit(copy_context().run, self._run, kind, task, work)
         return task
 
     def get(self, task_id: str) -> Task | None:
@@ -104,10 +107,11 @@ class Tasks:
         del self._tasks[task.id]
         shutil.rmtree(task.folder, ignore_errors=True)
 
-    def _run(self, task: Task, work: Callable[[Task], str | Path]) -> None:
+    def _run(self, kind: str, task: Task, work: Callable[[Task], str | Path]) -> None:
         task.began = time.monotonic()
         try:
             result = work(task)
+            self._took[kind] = task.spent_s
             if isinstance(result, Path):
                 task.made = result
             else:

@@ -71,7 +71,8 @@ def _issue(desk: Desk, form: Form) -> str:
         desk.printer.file(printing.ISSUE, json.dumps(wanted), folder, task.advance)
         return place
 
-    return f"/tasks/{desk.tasks.start(f'Issuing the report of {check}', place, folder, work).id}"
+    title = f"Issuing the report of {check}"
+    return f"/tasks/{desk.tasks.start(printing.ISSUE, title, place, folder, work).id}"
 
 
 def file(request: Request) -> Response:

@@ -62,7 +62,7 @@ def _start(desk: Desk, kind: str, subject: str, title: str, back: str) -> str:
     def work(task: Task) -> Path:
         return folder / desk.printer.file(kind, subject, folder, task.advance)
 
-    return f"/tasks/{desk.tasks.start(title, back, folder, work).id}"
+    return f"/tasks/{desk.tasks.start(kind, title, back, folder, work).id}"
 
 
 def _make_pdf(desk: Desk, form: Form) -> str:

@@ -141,7 +141,7 @@ def _calibrate(desk: Desk, form: Form, folder: Path, data: FormData) -> str:
         return f"/scale?device={device}&event={kept.event}"
 
     title = f"Measuring {artefact} for {device}"
-    return f"/tasks/{desk.tasks.start(title, '/scales#calibrate', folder, work).id}"
+    return f"/tasks/{desk.tasks.start('scale', title, '/scales#calibrate', folder, work).id}"
 
 
 def _test_lamp(desk: Desk, form: Form, folder: Path, data: FormData) -> str:
@@ -183,7 +183,7 @@ def _test_lamp(desk: Desk, form: Form, folder: Path, data: FormData) -> str:
         return "/scales#lamps"
 
     title = f"Measuring the reference cloth for {device}"
-    return f"/tasks/{desk.tasks.start(title, '/scales#lamps', folder, work).id}"
+    return f"/tasks/{desk.tasks.start('lamp', title, '/scales#lamps', folder, work).id}"
 
 
 def scale(request: Request) -> Response:
