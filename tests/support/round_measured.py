@@ -31,7 +31,7 @@ def measured(path: Path, encoding: str = "srgb", second: bool = False) -> Field:
     source = open_source(path)
     with SharedWork.of(source, second) as work:
         light, lattice = find_lattice(source, encoding, work)
-        return measure_scan(prepare_scan(light, SampleSelection.of(lattice)), work)
+        return measure_scan(prepare_scan(light, SampleSelection.of(lattice)), work)[0]
 
 
 def matched(field: Field, truth: RoundTruth) -> Matched:

@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from typing import NamedTuple
 
 import numpy as np
 
 from sieve_inspect.apertures.prepared_field import PreparedField
-from sieve_inspect.arrays import Float
+from sieve_inspect.arrays import Float, Index
+from sieve_inspect.edges.direction import Axis
 from sieve_inspect.edges.model import EDGES, Parameter, model_of
+from sieve_inspect.edges.profiles import Profiles
 
 EXAMINED = 100  # openings, from one place
 _AT_EDGE = 0.1  # share of the steepest slope from which a pixel belongs to an edge
@@ -47,29 +50,65 @@ def encoding_evidence(
     place, alike in focus, should be given.
     """
     top = float(prepared.light.max())
-    total, patterns, phases, excess = [], [], [], 0.0
-    for axis in (0, 1):
-        profiles, result = prepared.measured(axis)
-        excess = max(excess, result.excess)
-        fitted = np.flatnonzero(np.isfinite(result.fit.width))
-        profiles, parameters = profiles.take(fitted), result.fit.parameters[fitted]
-        model, slopes, _ = model_of(profiles, parameters, result.response, prepared.clip)
-        steep = np.abs(slopes[:, EDGES]).max(axis=1)
-        weight = profiles.weight * (steep > _AT_EDGE * steep.max())  # plateaus show nothing
-        measured, expected = profiles.value, model
-        if not prepared.lattice.bright:
-            measured, expected = top - measured, top - expected
-        off = stored(np.clip(measured, 0, 1)) - stored(np.clip(expected, 0, 1))
-        total.append((weight * off**2).sum(axis=1) / np.maximum((weight > 0).sum(axis=1), 1))
-        usual = total[-1] < _USUAL * np.median(total[-1])
-        for edge, sign in ((Parameter.FIRST_EDGE, 1), (Parameter.SECOND_EDGE, -1)):
-            into = sign * (profiles.distance - parameters[:, edge, None])
-            patterns.append(_pattern(into[usual], off[usual], weight[usual], result.response.sigma))
-            near = profiles.weight * (np.abs(into) < _NEAR)
-            phases.append(abs((near * np.exp(2j * np.pi * into)).sum()) / max(near.sum(), 1e-9))
-    misfit = float(np.sqrt(np.median(np.concatenate(total))))
-    pattern = float(np.sqrt(np.mean(patterns)))
-    return EncodingEvidence(misfit, excess, pattern, float(np.mean(phases)))
+    fitted = [prepared.measured(axis) for axis in (0, 1)]
+    shown = [_shown(prepared, top, *each, stored) for each in fitted]
+    return EncodingEvidence(
+        float(np.sqrt(np.median(np.concatenate([each.square for each in shown])))),
+        max(result.excess for _, result in fitted),
+        float(np.sqrt(np.mean([each.pattern for each in shown]))),
+        float(np.mean([each.alike for each in shown])),
+    )
+
+
+def edge_pattern(
+    prepared: PreparedField,
+    profiles: Profiles,
+    result: Axis,
+    near: Index,
+    stored: Callable[[Float], Float],
+) -> float:
+    """Mean square of the `EncodingEvidence.pattern` of some openings in one direction, as measured.
+
+    All openings of the field share the edge response, so that a blur that varies over the field
+    adds to it.
+    """
+    some = replace(result, fit=result.fit.take(near))
+    return _shown(prepared, float(prepared.light.max()), profiles.take(near), some, stored).pattern
+
+
+class _Shown(NamedTuple):
+    """What one direction shows: the mean square residual of each opening, and their like."""
+
+    square: Float
+    pattern: float
+    alike: float
+
+
+def _shown(
+    prepared: PreparedField,
+    top: float,
+    profiles: Profiles,
+    result: Axis,
+    stored: Callable[[Float], Float],
+) -> _Shown:
+    patterns, phases = [], []
+    fitted = np.flatnonzero(np.isfinite(result.fit.width))
+    profiles, parameters = profiles.take(fitted), result.fit.parameters[fitted]
+    model, slopes, _ = model_of(profiles, parameters, result.response, prepared.clip)
+    steep = np.abs(slopes[:, EDGES]).max(axis=1)
+    weight = profiles.weight * (steep > _AT_EDGE * steep.max())  # plateaus show nothing
+    measured, expected = profiles.value, model
+    if not prepared.lattice.bright:
+        measured, expected = top - measured, top - expected
+    off = stored(np.clip(measured, 0, 1)) - stored(np.clip(expected, 0, 1))
+    square = (weight * off**2).sum(axis=1) / np.maximum((weight > 0).sum(axis=1), 1)
+    usual = square < _USUAL * np.median(square)
+    for edge, sign in ((Parameter.FIRST_EDGE, 1), (Parameter.SECOND_EDGE, -1)):
+        into = sign * (profiles.distance - parameters[:, edge, None])
+        patterns.append(_pattern(into[usual], off[usual], weight[usual], result.response.sigma))
+        near = profiles.weight * (np.abs(into) < _NEAR)
+        phases.append(abs((near * np.exp(2j * np.pi * into)).sum()) / max(near.sum(), 1e-9))
+    return _Shown(square, float(np.mean(patterns)), float(np.mean(phases)))
 
 
 def _pattern(into: Float, off: Float, weight: Float, sigma: float) -> float:

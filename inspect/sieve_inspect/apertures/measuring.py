@@ -18,6 +18,7 @@ from dataclasses import replace
 import numpy as np
 
 from sieve_inspect.apertures.bulk import BulkEdges, Priors, measure_bulk
+from sieve_inspect.apertures.encoding_evidence import EXAMINED, edge_pattern
 from sieve_inspect.apertures.field import Field, field_of
 from sieve_inspect.apertures.fit_rules import neighbours
 from sieve_inspect.apertures.opening_set import light_at
@@ -30,7 +31,7 @@ from sieve_inspect.edges.fit import EdgeFit
 from sieve_inspect.edges.model import LevelPrior, Parameter
 from sieve_inspect.edges.profiles import across_of
 from sieve_inspect.edges.response import EdgeResponse
-from sieve_inspect.image import ScanSource
+from sieve_inspect.image import ScanSource, stored_by
 from sieve_inspect.image.light import ScanLight
 from sieve_inspect.workers.shared_work import Progress, SharedWork, progress_part
 
@@ -45,15 +46,20 @@ _NEAR_RANGE = 3  # noises below the upper end of the sensor's range from which c
 
 def measure_scan(
     scan: PreparedScan, work: SharedWork, progress: Progress = lambda _: None
-) -> Field:
-    """Measure every opening of the cloth; `progress` receives the share done."""
+) -> tuple[Field, float]:
+    """Measure every opening of the cloth; `progress` receives the share done.
+
+    Also returns the `EncodingEvidence.pattern` of a patch of the sample, as measured.
+    """
     field, count = scan.field, len(scan.field.row)
     task = (scan.light.encoding, scan.light.bright, scan.sample.without_pixels())
-    axes = work.map(_measured, [(*task, axis) for axis in (0, 1)])
-    sample = (axes[0], axes[1])
+    near = scan.sample.patch(EXAMINED)
+    measured = work.map(_measured, [(*task, near, axis) for axis in (0, 1)])
+    sample = (measured[0][0], measured[1][0])
+    pattern = float(np.sqrt(np.mean([square for _, square in measured])))
     if len(scan.which) == count:
         work.close()
-        return field_of(field, sample)
+        return field_of(field, sample), pattern
     priors = (_prior(scan, 0, sample[0]), _prior(scan, 1, sample[1]))
     matched = None
     if not any(estimate.saturated for estimate in field.initial):
@@ -74,7 +80,7 @@ def measure_scan(
         done.append(replace(axis, fit=fit, normal=across_of(field.vectors, k)))
     del fits, full, matched
     work.close()
-    return field_of(field, (done[0], done[1]), doubt)
+    return field_of(field, (done[0], done[1]), doubt), pattern
 
 
 def _matched(
@@ -209,10 +215,15 @@ def _in_full(
 
 
 def _measured(
-    source: ScanSource, encoding: str, bright: bool, field: PreparedField, axis: int
-) -> Axis:
-    """One direction of a field sent without its pixels, measured in full."""
-    return replace(field, light=ScanLight(source, encoding, bright)).measured(axis)[1]
+    source: ScanSource, encoding: str, bright: bool, field: PreparedField, near: Index, axis: int
+) -> tuple[Axis, float]:
+    """One direction of a field sent without its pixels, measured in full.
+
+    Also the mean square of the pattern at the edges of the openings `near`.
+    """
+    field = replace(field, light=ScanLight(source, encoding, bright))
+    profiles, result = field.measured(axis)
+    return result, edge_pattern(field, profiles, result, near, stored_by(encoding))
 
 
 def _fitted(

@@ -94,13 +94,13 @@ class PreparedField:
         place = (self.centre, seen, self.vectors)
         return measure_axis(self.light, *place, self.initial, self.clip, axis)
 
-    def patch(self, most: int) -> PreparedField:
+    def patch(self, most: int) -> Index:
         """At most so many openings close to each other, and so alike in focus."""
         which = np.flatnonzero(self.seen)
         place = self.centre[which]
         middle = place[np.hypot(*(place - np.median(place, axis=0)).T).argmin()]
         away = np.hypot(*(place - middle).T)
-        return self.take(np.sort(which[np.argsort(away, kind="stable")[:most]]))
+        return np.sort(which[np.argsort(away, kind="stable")[:most]])
 
     def take(self, which: Index) -> PreparedField:
         """The same with some of the openings."""

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
+from threadpoolctl import threadpool_limits
 
 from sieve_inspect.apertures.encoding_evidence import EXAMINED, EncodingEvidence
 from sieve_inspect.apertures.field import Field
@@ -236,43 +237,43 @@ def _openings_measured(
     assumption = assumed_encoding(source, encoding)
     # A daemonic process, such as the worker of a cluster, must not start another process.
     second = False if current_process().daemon else None
-    with SharedWork.of(source, second) as work:
+    # The matrices are small: in a notebook, threads of BLAS double the time they take.
+    with threadpool_limits(1, "blas"), SharedWork.of(source, second) as work:
         first = progress_part(progress, 0, _LOCATED)
         assumption, prepared = _located(source, assumption, work, first)
-        field = measure_scan(prepared, work, progress_part(progress, _LOCATED, 1))
+        field, pattern = measure_scan(prepared, work, progress_part(progress, _LOCATED, 1))
+        if not assumption.guess and pattern >= _LOOK_AGAIN:
+            assumption = _compared(source, assumption, prepared, work)
         return assumption, field, prepared.light
 
 
 def _located(
     source: ScanSource, assumption: Assumption, work: SharedWork, progress: Callable[[float], None]
 ) -> tuple[Assumption, PreparedScan]:
-    """Locate the openings of a scan and settle the encoding by a sample of them."""
+    """Locate the openings of a scan; where nothing names the encoding, a sample settles it."""
     light, lattice = find_lattice(source, assumption.encoding, work, progress)
     check_one_cloth(source.path, lattice)
     known = SampleSelection.of(lattice, source.path.name)
     prepared = prepare_scan(light, known)
-    settled = _asked_of_edges(source, assumption, prepared, work)
-    if settled.encoding != light.encoding:
-        prepared = prepare_scan(replace(light, encoding=settled.encoding), known)
-    return settled, prepared
+    if assumption.guess:
+        assumption = _compared(source, assumption, prepared, work)
+        if assumption.encoding != light.encoding:
+            prepared = prepare_scan(replace(light, encoding=assumption.encoding), known)
+    return assumption, prepared
 
 
-def _asked_of_edges(
+def _compared(
     source: ScanSource, known: Assumption, prepared: PreparedScan, work: SharedWork
 ) -> Assumption:
-    """The encoding by the edges of a patch where nothing names it; else a doubt they leave."""
-    bright, near = prepared.light.bright, prepared.sample.patch(EXAMINED).without_pixels()
-    task = (known.encoding, bright, near)
-    other = (known.alternative, bright, near)
-    if known.guess:
-        here, there = work.map(sample_evidence, [task, other])
-        settled = _settled_by_edges(known, here, there, source.kind, bright)
-    else:
-        (here,) = work.map(sample_evidence, [task])
+    """A guess settled by the edges of a patch, or a known encoding with the doubt they leave."""
+    bright, sample = prepared.light.bright, prepared.sample
+    near = sample.take(sample.patch(EXAMINED)).without_pixels()
+    tasks = [(encoding, bright, near) for encoding in (known.encoding, known.alternative)]
+    here, there = work.map(sample_evidence, tasks)
+    settled = _settled_by_edges(known, here, there, source.kind, bright)
+    if not known.guess:
         if here.pattern < _LOOK_AGAIN:
             return known
-        (there,) = work.map(sample_evidence, [other])
-        settled = _settled_by_edges(known, here, there, source.kind, bright)
         ratio = here.misfit / max(there.misfit, 1e-12)
         settled = _contradicted(known, settled, ratio, source.kind)
     pattern = (here if settled.encoding == known.encoding else there).pattern
