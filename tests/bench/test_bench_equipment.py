@@ -137,9 +137,9 @@ def test_an_open_point_is_shown_and_raised_with_its_text(
 
 def test_equipment_in_question_is_listed_on_its_page(lab: Lab, client: Client, send: Send) -> None:
     send("/equipment/add", id="BAL-1", kind="balance")
-    terms = RecordTerms(by=TECHNICIAN)
-    result = master([(10.1, 10.0)], (1.0, 1.0))
-    references.record(lab.registry, "S-0075", result, "M-1", terms, equipment=["BAL-1"])
+    compared = {"sieve": "S-0075", "pairs": "10.1 10.0", "expanded": "1 1", "material": "M-1"}
+    assert send("/reference/master", equipment="bal-1", **compared).status_code == 204
+    assert "no piece of equipment" in send("/reference/master", equipment="B-2", **compared).text
     failed = {"equipment": "BAL-1", "act": "check", "outcome": "fail", "note": "0.3 g off"}
     page = opened(client, send("/equipment/log", **failed))
     assert "In question: BAL-1 failed its check" in page

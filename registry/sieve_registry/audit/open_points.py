@@ -80,22 +80,22 @@ def open_points_on(connection: Connection, day: date, until: int | None = None) 
 
 def raise_point(
     registry: Registry,
-    event: int,
+    text: str,
     terms: RecordTerms,
     *,
-    text: str = "",
     about: str = "",
     clause: str = "",
     answer_by: str = "",
+    cause: int | None = None,
 ) -> RecordedFinding:
-    """Raise an open point as a finding; what is given takes the place of the point's own words.
+    """Raise the open point of event `cause` as a finding, in its own words where none are given.
 
     Raises `UsageError` for an event that is no open point, and as `raise_finding`.
     """
-    point = next((p for p in open_points(registry, terms.on_date) if p.event == event), None)
+    point = next((p for p in open_points(registry, terms.on_date) if p.event == cause), None)
     if point is None:
         raise UsageError(
-            message=f"Event {event} is no open point: `sieveward finding list` shows them."
+            message=f"Event {cause} is no open point: `sieveward finding list` shows them."
         )
     return raise_finding(
         registry,
@@ -104,7 +104,7 @@ def raise_point(
         about=about or point.about,
         clause=clause or point.clause,
         answer_by=answer_by,
-        cause=event,
+        cause=cause,
     )
 
 

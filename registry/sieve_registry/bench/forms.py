@@ -53,6 +53,10 @@ class Form:
         """Every text of that name, empty ones left out."""
         return [text for text in self.fields.get(name, ()) if text]
 
+    def names(self, name: str) -> list[str]:
+        """The names in a text, between commas."""
+        return [part.strip() for part in self.text(name).split(",") if part.strip()]
+
     def needed(self, name: str, what: str) -> str:
         """A text that has to be there. Raises `UsageError`."""
         text = self.text(name)

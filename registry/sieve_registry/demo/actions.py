@@ -266,7 +266,7 @@ def beads(sieve_id: str, charged_g: float, through_g: float) -> Action:
         more = {"charged_g": charged_g, "through_g": through_g, "e_n": number}
         lot = "beads EX-B5, lot 12"
         return references.record(
-            at.registry, sieve_id, result, lot, at.terms, "", NOT_RECORDED, **more
+            at.registry, sieve_id, result, lot, at.terms, "", NOT_RECORDED, (), **more
         )
 
     return Action(f"sieves certified beads on {sieve_id}", call)

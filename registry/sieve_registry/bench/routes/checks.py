@@ -88,8 +88,7 @@ def _order(
     order = Order(
         sieve_id, tuple(images), scale, encoding, folder, picked, batch, Environment(*air)
     )
-    named = [name.strip() for name in form.text("equipment").split(",") if name.strip()]
-    used = used_equipment(desk.registry, named, desk.registry.today()).ids
+    used = used_equipment(desk.registry, form.names("equipment"), desk.registry.today()).ids
     informing = form.text("for_information") == "yes"
     return replace(order, for_information=informing, equipment=used)
 

@@ -112,7 +112,7 @@ def _add(desk: Desk, form: Form, folder: Path, data: FormData) -> str:
         id=form.needed("id", "Name of the equipment"),
         kind=form.text("kind"),
         **{name: form.text(name) for name in equipment.TEXTS},
-        names=tuple(name.strip() for name in form.text("names").split(",") if name.strip()),
+        names=tuple(form.names("names")),
         received=form.day("received"),
         valid_to=form.day("valid_to"),
         next_due=form.day("next_due"),

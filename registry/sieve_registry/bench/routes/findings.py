@@ -30,10 +30,17 @@ def listing(request: Request) -> Response:
 
 def _raise(desk: Desk, form: Form) -> str:
     text, event = form.text("text"), form.count("event", "Event")
-    stated = {name: form.text(name) for name in ("about", "clause", "answer_by")}
-    if event is not None:
-        return _place(raise_point(desk.registry, event, form.terms(), text=text, **stated))
-    return _place(rules.raise_finding(desk.registry, text, form.terms(), **stated))
+    raising = rules.raise_finding if event is None else raise_point
+    made = raising(
+        desk.registry,
+        text,
+        form.terms(),
+        about=form.text("about"),
+        clause=form.text("clause"),
+        answer_by=form.text("answer_by"),
+        cause=event,
+    )
+    return _place(made)
 
 
 def _answer(desk: Desk, form: Form) -> str:

@@ -13,6 +13,7 @@ from sieve_registry.ledger.records import UseDetails
 from sieve_registry.outlook import commands as outlook_commands
 from sieve_registry.quality import reference_rules, references
 from sieve_registry.quality.curves import read_curve
+from sieve_registry.quality.reference_rules import Beads, Cement, Master
 from sieve_registry.scales.environment import NOT_RECORDED
 from sieve_registry.sieves import commands
 from sieve_registry.sieves import queries as sieve_queries
@@ -95,12 +96,7 @@ def _beads(desk: Desk, form: Form, folder: Path, data: FormData) -> str:
     last = sieve_queries.get_state(desk.registry, form.text("sieve")).last_check
     number = references.e_n_against_optical(desk.registry, last, result)
     more = {"charged_g": charged, "through_g": through, "e_n": number}
-    terms, material = form.terms(), form.text("material")
-    accepted = form.text("accept_expired")
-    references.record(
-        desk.registry, form.text("sieve"), result, material, terms, accepted, NOT_RECORDED, **more
-    )
-    return done_place(desk.registry, form.text("sieve"))
+    return _record(desk, form, result, **more)
 
 
 def _cement(desk: Desk, form: Form) -> str:
@@ -115,10 +111,7 @@ def _cement(desk: Desk, form: Form) -> str:
         raise UsageError(
             message="The two runs differ by more than 0.3 %: make a third run and give all three."
         )
-    terms, material = form.terms(), form.text("material")
-    accepted = form.text("accept_expired")
-    references.record(desk.registry, form.text("sieve"), result, material, terms, accepted)
-    return done_place(desk.registry, form.text("sieve"))
+    return _record(desk, form, result)
 
 
 def _master(desk: Desk, form: Form) -> str:
@@ -126,10 +119,16 @@ def _master(desk: Desk, form: Form) -> str:
     pairs = [_pair(line) for line in form.text("pairs").replace(";", "\n").split("\n") if line]
     expanded = form.text("expanded")
     result = reference_rules.master(pairs, _pair(expanded) if expanded else None)
-    terms, material = form.terms(), form.text("material")
-    accepted = form.text("accept_expired")
-    references.record(desk.registry, form.text("sieve"), result, material, terms, accepted)
-    return done_place(desk.registry, form.text("sieve"))
+    return _record(desk, form, result)
+
+
+def _record(desk: Desk, form: Form, result: Beads | Cement | Master, **more: float | None) -> str:
+    sieve_id, used = form.text("sieve"), form.names("equipment")
+    material, accepted, terms = form.text("material"), form.text("accept_expired"), form.terms()
+    references.record(
+        desk.registry, sieve_id, result, material, terms, accepted, NOT_RECORDED, used, **more
+    )
+    return done_place(desk.registry, sieve_id)
 
 
 def _pair(text: str) -> tuple[float, float]:

@@ -53,11 +53,10 @@ def raise_(
 
     terms = options.terms(date, by, why_late)
     with options.opened(context) as registry:
-        stated = {"about": about, "clause": clause, "answer_by": answer_by}
-        if from_event is None:
-            made = findings.raise_finding(registry, text, terms, **stated)
-        else:
-            made = open_points.raise_point(registry, from_event, terms, text=text, **stated)
+        raising = findings.raise_finding if from_event is None else open_points.raise_point
+        made = raising(
+            registry, text, terms, about=about, clause=clause, answer_by=answer_by, cause=from_event
+        )
     _show(made, json_path)
 
 
