@@ -163,6 +163,7 @@ def _listening(host: str, port: int) -> socket.socket:
         if sys.platform != "win32":  # on Windows two programs could then share the port
             listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         listener.bind((host, port))
+        listener.listen()  # the address is printed before the page answers: requests wait
     except OSError as error:
         listener.close()
         reason = (error.strerror or "no access").lower()
