@@ -14,6 +14,7 @@ from dataclasses import asdict, dataclass, fields, replace
 from pathlib import Path
 
 from sieve_inspect.errors import UnwritableOutputError, UsageError
+from sieve_inspect.files import open_regular
 from sieve_registry.values import clean_text
 
 SETTINGS_VARIABLE = "SIEVEWARD_SETTINGS"
@@ -124,7 +125,7 @@ def _logo_uri(path: Path) -> str:
     """A logo as a data URI. Raises `UsageError` for a file that is no small PNG or JPEG."""
     start = _LOGO_STARTS.get(path.suffix.lower())
     try:
-        with path.open("rb") as stream:
+        with open_regular(path) as stream:
             data = stream.read(MOST_LOGO_BYTES + 1)
     except OSError as error:
         reason = (error.strerror or "no access").lower()

@@ -130,6 +130,33 @@ def test_an_input_that_is_no_file_is_refused_at_once(
         reader(path)
 
 
+COMMANDS = (
+    "measure INPUT --nominal 75um --um-per-px 5",
+    "compare INPUT INPUT --nominal 75um --um-per-px 5",
+    "check S-1 INPUT --um-per-px 5 --by Ada",
+    "verify --file INPUT",
+    "settings --logo INPUT",
+)
+
+
+@pytest.mark.parametrize("kind", ["pipe", "endless device"])
+def test_every_command_refuses_an_input_that_is_no_file(
+    run: Program, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, kind: str
+) -> None:
+    """All that a command reads of a file before it opens it for its work must not wait either."""
+    monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path))
+    registry, path = tmp_path / "r.sqlite", tmp_path / "scan.png"
+    if kind == "pipe":
+        os.mkfifo(path)
+    else:
+        path.symlink_to("/dev/zero")
+    run("sieve", "add", "S-1", "--nominal", "75um", "--by", "Ada", registry=registry)
+    for command in COMMANDS:
+        words = command.replace("INPUT", str(path)).split()
+        answer = run(*words, registry=registry)
+        assert (answer.code != 0, "a device or pipe, not a file" in answer.err) == (True, True)
+
+
 def test_a_scan_that_is_a_pipe_has_its_sentence(tmp_path: Path) -> None:
     os.mkfifo(tmp_path / "scan.png")
     with pytest.raises(UnreadableImageError, match="a device or pipe, not a file"):

@@ -161,7 +161,7 @@ def _is_tiff(path: Path) -> bool:
 
 
 def _begins(path: Path, *marks: bytes) -> bool:
-    with path.open("rb") as file:
+    with open_regular(path) as file:
         return file.read(4).startswith(marks)
 
 

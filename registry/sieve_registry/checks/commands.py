@@ -13,6 +13,7 @@ from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from sieve_inspect.files import open_regular
 from sieve_inspect.outcomes import FOR_INFORMATION
 from sieve_registry.checks import evidence, gates, validation
 from sieve_registry.checks.cloth import NOT_RECOGNISED, Recognition, recognise_cloth
@@ -210,7 +211,7 @@ def used_before(registry: Registry, images: Sequence[Path]) -> list[str]:
     """
     scans = {}
     for image in images:
-        with suppress(OSError), image.open("rb") as file:
+        with suppress(OSError), open_regular(image) as file:
             scans[hashlib.file_digest(file, "sha256").hexdigest()] = image.name
     with registry.reading() as connection:
         known = [sha for sha in scans if reader.evidence_extension(connection, sha) is not None]

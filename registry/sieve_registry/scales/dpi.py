@@ -6,6 +6,8 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from sieve_inspect.files import open_regular
+
 if TYPE_CHECKING:
     from sieve_inspect.scale.model import Scale
 
@@ -17,7 +19,7 @@ def dpi_of(image: Path) -> tuple[float, float] | None:
     from PIL import Image
 
     try:
-        with Image.open(image) as picture:
+        with open_regular(image) as file, Image.open(file) as picture:
             dpi = [float(resolution) for resolution in picture.info.get("dpi", ())]
     except (OSError, ValueError, TypeError, SyntaxError, Image.DecompressionBombError):
         return None  # the measuring judges the file

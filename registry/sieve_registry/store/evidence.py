@@ -82,7 +82,7 @@ def _proven(blocks: Iterable[bytes], sha256: str, name: Path | str) -> Iterator[
 def file_sha256(path: Path) -> str:
     """SHA-256 (hex) of a file's content. Raises `OSError`."""
     digest = hashlib.sha256()
-    with path.open("rb") as stream:
+    with open_regular(path) as stream:
         while block := stream.read(_BLOCK):
             digest.update(block)
     return digest.hexdigest()

@@ -16,6 +16,7 @@ from starlette.requests import Request
 from starlette.responses import Response
 
 from sieve_inspect.errors import SievewardError, UsageError
+from sieve_inspect.files import open_regular
 from sieve_registry.bench import views
 from sieve_registry.bench.desk import Desk, desk_of, job_of, page
 from sieve_registry.bench.forms import (
@@ -110,7 +111,7 @@ def _scans(desk: Desk, form: Form, data: FormData, folder: Path, most: int) -> l
         for number, file in enumerate(sent, start=1)
     ]
     for number, key in enumerate(keys, start=len(sent) + 1):
-        with listed[key].path.open("rb") as content:
+        with open_regular(listed[key].path) as content:
             kept.append(keep_scan(listed[key].name, content, folder / str(number)))
     return kept
 
@@ -153,7 +154,7 @@ def _batch_scans(
             refused.append((plain_file_name(file.filename or ""), views.reason_of(error)))
     for number, scan in enumerate(picked, start=len(sent)):
         try:
-            with scan.path.open("rb") as content:
+            with open_regular(scan.path) as content:
                 images.append(keep_scan(scan.name, content, folder / str(number)))
         except (SievewardError, OSError) as error:
             refused.append((scan.name, views.reason_of(error)))
