@@ -153,7 +153,7 @@ class Run:
 
 def run(path: Path, *typed: str) -> Run:
     program = Path(sys.executable).with_name("sieveward")
-    command = [program, "--registry", path, *typed]
+    command: list[str | Path] = [program, "--registry", path, *typed]
     began = time.perf_counter()
     with subprocess.Popen(command, stdout=subprocess.DEVNULL) as process:
         _, status, used = os.wait4(process.pid, 0)
