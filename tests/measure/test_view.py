@@ -69,9 +69,9 @@ def test_a_stated_line_camera_gives_the_view_of_every_place() -> None:
 
 def test_a_stated_uncertainty_of_the_angles_counts() -> None:
     # d g / d b = sin(b/2) / 4 / cos²β for half the bound 1 − cos(b/2) of a mirror that leans by β,
-    # tan β = 0.4 π/2
+    # tan β = 0.4 π/2, and a tenth more for what wires show each other
     sure, unsure = (Illumination.stated(30, u_lamp_deg=u).u_glow[0] for u in (0.0, 5.0))
-    by_angle = (1 + (0.2 * np.pi) ** 2) * np.sin(np.radians(15)) / 4 * np.radians(5)
+    by_angle = 1.1 * (1 + (0.2 * np.pi) ** 2) * np.sin(np.radians(15)) / 4 * np.radians(5)
     assert unsure == pytest.approx(np.hypot(sure, by_angle), rel=1e-6)
     # d (1 / cos v) / d v is about sin v: 2° at 13° are 0.8 % of a wire
     assert Illumination.stated(4, 13.0, u_view_deg=2.0).u_view[0] == pytest.approx(0.0079, abs=1e-4)

@@ -228,7 +228,9 @@ def leaning(density: float) -> float:
     return 1 + (math.pi / 2 * density) ** 2
 
 
-_LEANING = leaning(USUAL_DENSITY)
+# Wires show the lamp to each other as well: dense silver at 41.5 degrees looks 1.61 times as much
+# thinner as a level mirror would (path-traced), where leaning alone allows for 1.54 (k = 2).
+_LEANING = 1.1 * leaning(USUAL_DENSITY)
 
 
 def _of_lamp(half_angle_deg: Pair, u_deg: float | None) -> Illumination:

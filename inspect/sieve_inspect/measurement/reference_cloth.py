@@ -24,8 +24,11 @@ from sieve_inspect.summary.direction import DirectionSummary
 from sieve_inspect.summary.uncertainty import BudgetSource, combine, lines_of
 
 # From one cloth to another of the same density, taken as u: a share of a wire, and a share of g.
+# Light that wires show each other stands apart from the outline in fine pictures and melts into it
+# in coarse ones: g of wires of 8 px served those of 10 to 43 px within 4 % (path-traced) and 12 %
+# (drawn), standard deviation.
 _TRANSFER = 0.002
-_TRANSFER_OF_G = 0.04
+_TRANSFER_OF_G = 0.08
 _NEGATIVE = -0.01  # share of a wire: a lamp cannot make wires look thicker
 _SHOWS_ITSELF = 0.04  # share of a wire from which a lamp leaves a sign on the sides of the wires
 _LEAST_SIGN = 0.002  # the sign such a lamp leaves at least (path-traced)
