@@ -146,7 +146,7 @@ def test_a_cluster_that_cannot_be(
 
 def test_a_missing_extra_is_an_error_in_one_sentence(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(importlib.util, "find_spec", lambda _: None)
-    with pytest.raises(UsageError, match=r"pip install 'sieveward\[cluster\]'"):
+    with pytest.raises(UsageError, match=r'pip install "sieveward\[cluster\]"'):
         cluster.runner(2)
     assert cluster.runner() is run_serially
 
