@@ -41,7 +41,7 @@ def negative(light: np.ndarray) -> np.ndarray:
     return 1 - srgb(light)
 
 
-@pytest.fixture(params=["in bands", "in full"])
+@pytest.fixture(params=["in bands", pytest.param("in full", marks=pytest.mark.long)])
 def measured(
     request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch
 ) -> Callable[..., Measurement]:

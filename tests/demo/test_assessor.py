@@ -15,6 +15,8 @@ from program import Program
 from sieve_inspect.validation import Group, Report, Row
 from source_tree import ROOT
 
+pytestmark = pytest.mark.long  # the demo runs whole
+
 DOCUMENT = Path("registry/sieve_registry/audit/ASSESSOR.md")
 COMMANDS = [
     line

@@ -27,6 +27,8 @@ from sieve_registry.errors import EvidenceError
 from sieve_registry.scales.drift import drift_of
 from sieve_registry.store.engine import Registry
 
+pytestmark = pytest.mark.long  # the demo runs whole
+
 TODAY = date(2026, 3, 5)
 CHECKS = [step.action for step in STEPS if isinstance(step.action, Checked)]
 USES = [(step.days_ago, step.action) for step in STEPS if isinstance(step.action, Used)]

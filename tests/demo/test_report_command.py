@@ -11,6 +11,8 @@ import pytest
 from program import HousedProgram
 from sieve_registry.demo.run import DemoResult
 
+pytestmark = pytest.mark.long  # the demo runs whole
+
 
 @pytest.fixture
 def report(

@@ -223,6 +223,7 @@ def test_a_picture_that_was_sent_reads_its_pixels_again(
         _ = pickle.loads(sent).pixels
 
 
+@pytest.mark.long
 @pytest.mark.parametrize(("daemon", "second"), [(True, False), (False, None)])
 def test_a_worker_begins_no_process_of_its_own(
     monkeypatch: pytest.MonkeyPatch,

@@ -75,8 +75,16 @@ def test_black_round_wires_measure_as_wide_as_they_are(tmp_path: Path) -> None:
 @traced_only
 @pytest.mark.parametrize(
     "name",
-    ["steel_10", "steel_22", "steel_60", "bronze_30", "rough_40", "strip_48_6", "view_13"],
-)  # fmt: skip
+    [
+        "steel_22",
+        "strip_48_6",
+        "view_13",
+        *(
+            pytest.param(name, marks=pytest.mark.long)
+            for name in ("steel_10", "steel_60", "bronze_30", "rough_40")
+        ),
+    ],
+)
 def test_wires_look_thinner_as_in_traced_light(name: str, tmp_path: Path) -> None:
     truth = json.loads((TRACED / f"{name}.json").read_text())
     um_per_px, wire_um = truth["um_per_px"], truth["wire_um"]
