@@ -74,7 +74,7 @@ CLAUSES: tuple[Clause, ...] = (
     Clause("7.8", "reports", (events.ReportIssued, events.ReportWithdrawn), ("reports",)),
     Clause("7.8.6", "decision rules", (events.DecisionRuleSet, events.ActionDecided),
            note="the rule of each check in its report"),
-    Clause("7.9", "complaints"),
+    Clause("7.9", "complaints", (), ("work_findings",), note="each as a finding of this clause"),
     Clause("7.10", "work that does not conform", (events.ResultReviewed, events.FindingRaised),
            ("lookbacks", "equipment_use", "work_findings", "open_points")),
     Clause("7.11", "data and software",
