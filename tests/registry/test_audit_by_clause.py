@@ -48,7 +48,7 @@ def test_each_clause_names_what_is_held_and_what_is_open(
     assert rows["7.5"]["held here"] == "check recorded: 1"
     assert rows["7.5"]["newest"] == "2026-03-02"
     assert (rows["6.3"]["open findings"], rows["6.4"]["open findings"]) == ("1", "")
-    assert rows["7.9"]["held here"] == clauses.NOT_HERE
+    assert rows["7.1"]["held here"] == clauses.NOT_HERE
     assert rows["7.8"]["held here"] == "nothing recorded yet"
     findings.answer_finding(registry, "1", "no meter", "meter bought", ADA)
     findings.close_finding(registry, "1", "readings of a week", ADA)
