@@ -49,11 +49,12 @@ _FIELD_NAMES = {
     "in_service": "in service",
     "next_due": "next due",
     **{
-        f"{axis}.{name}": f"{words} {axis}"
+        f"{axis}.{name}": words.format(axis)
         for axis in "xy"
         for name, words in (
-            ("mean_um", "mean, um,"), ("expanded_um", "U, um,"), ("sd_um", "s, um,"),
-            ("max_um", "largest, um,"), ("wire_mean_um", "wire, um,"), ("count", "apertures"),
+            ("mean_um", "mean {} in um"), ("expanded_um", "U {} in um"), ("sd_um", "s {} in um"),
+            ("max_um", "largest {} in um"), ("wire_mean_um", "wire {} in um"),
+            ("count", "apertures in {}"),
         )
     },
 }  # fmt: skip
