@@ -24,7 +24,8 @@ def type_it(
     return Program(monkeypatch, capsys, lab.registry.path, ("bench",))
 
 
-def test_the_bench_serves_until_it_is_interrupted(lab: Lab) -> None:
+@pytest.mark.parametrize("told", [signal.SIGINT, signal.SIGTERM], ids=["keyboard", "system"])
+def test_the_bench_serves_until_it_is_told_to_end(lab: Lab, told: signal.Signals) -> None:
     typed = [sys.executable, "-c", "from sieve_registry.cli.main import main; main()"]
     typed += ["--registry", str(lab.registry.path), "bench", "--port", "0", "--json", "-"]
     typed += ["--scale", str(SCALE_FILE)]
@@ -37,7 +38,7 @@ def test_the_bench_serves_until_it_is_interrupted(lab: Lab) -> None:
         url = json.loads(output)["url"]
         address, _, key = url.partition("?")
         page = httpx.get(f"{address}sieve?id=S-0075&{key}", trust_env=False, follow_redirects=True)
-        run.send_signal(signal.SIGINT)
+        run.send_signal(told)
         out, err = run.communicate(timeout=30)
     assert SCALE_FILE.name in page.text
     assert (run.returncode, out, err) == (0, "", "")

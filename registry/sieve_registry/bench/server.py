@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import importlib.util
+import signal
 import socket
 import ssl
 import sys
@@ -103,12 +104,23 @@ def serve(
         sys.stdout.flush()
         try:
             with contextlib.suppress(KeyboardInterrupt):
+                _end_when_told()
                 uvicorn.Server(config).run(sockets=[listener])
         finally:
             desk.printer.close()
             desk.tasks.close()
             unconfirmed = desk.jobs.close()
     return unconfirmed
+
+
+def _end_when_told() -> None:
+    """Told to end by the system (SIGTERM), end as from the keyboard: nothing is left behind."""
+
+    def stop(*_: object) -> None:
+        raise KeyboardInterrupt
+
+    with contextlib.suppress(ValueError):  # outside the main thread, where others end the program
+        signal.signal(signal.SIGTERM, stop)
 
 
 def _allow_many_connections() -> None:
