@@ -35,7 +35,8 @@ def fields_svg(fields: Sequence[PlacedField], frame_nm: int | None = None) -> Ma
             corner = (x - width / 2, y - height / 2)
             axes.add_patch(Rectangle(corner, width, height, fill=False, edgecolor=INK))
             if len(fields) <= _NUMBERED:
-                axes.annotate(str(number), (x, y), ha="center", va="center", fontsize=8)
+                beside = (x + width / 2, y - height / 2)
+                axes.annotate(str(number), beside, (2, 1), textcoords="offset points", fontsize=8)
         radius = (frame_nm or 0) / 2e6
         if all(math.hypot(*field.position) < radius for field in fields):
             axes.add_patch(Circle((0, 0), radius, fill=False, linestyle="--", edgecolor=INK))
