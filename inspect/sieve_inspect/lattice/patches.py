@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
+from itertools import product
 
 import numpy as np
 
@@ -45,71 +45,116 @@ class Linked:
 
 def link(peaks: Float, vectors: Float) -> Linked:
     """Rows and columns of the openings at `peaks` (n, 2) px, about `vectors` (2, 2) px apart."""
-    from scipy.sparse.csgraph import breadth_first_order, connected_components
-    from scipy.sparse.csgraph import minimum_spanning_tree as spanning_tree
-
     count = len(peaks)
-    index = np.zeros((count, 2), np.intp)
-    graph = _links(peaks, vectors) if count >= FEWEST else None
-    if graph is None:
-        return Linked(index, np.zeros(count, np.bool_))
-    _, label = connected_components(graph, directed=False)
+    links = _links(peaks, vectors) if count >= FEWEST else np.zeros((2, 0), np.int32)
+    if not links.size:
+        return Linked(np.zeros((count, 2), np.intp), np.zeros(count, np.bool_))
+    placed, label = _along_truest(count, links, _steps(peaks, vectors, *links))
     sizes = np.bincount(label)
     patches = np.argsort(-sizes, kind="stable")
     patches = patches[sizes[patches] >= max(FEWEST, _PATCH * sizes[patches[0]])][:_PATCHES]
     if not len(patches):
-        return Linked(index, label == np.argmax(sizes))
-    branches = spanning_tree(graph)
-    parent = np.arange(count)
-    for patch in patches:
-        root = int(np.flatnonzero(label == patch)[0])
-        order, before = breadth_first_order(branches, root, directed=False)
-        parent[order[1:]] = before[order[1:]]
-    placed = _summed_steps(_steps(peaks, vectors, parent, np.arange(count)), parent)
-    at_odds = _inconsistent(graph, peaks, vectors, placed, np.isin(label, patches))
+        return Linked(placed, label == np.argmax(sizes))
+    at_odds = _inconsistent(links, peaks, vectors, placed, np.isin(label, patches))
     joined = _joined(peaks, placed, [label == patch for patch in patches])
-    return Linked(*joined, at_odds / graph.nnz)
+    return Linked(*joined, at_odds / links.shape[1])
 
 
-def _links(peaks: Float, vectors: Float) -> Any:
-    """The graph of openings (n, n) whose distance is about a vector; None without any link.
+def _links(peaks: Float, vectors: Float) -> Index:
+    """Pairs (2, m) of openings whose distance is about a vector, the truest first.
 
-    A link costs by how much it misses the vector, so that the truest links form the tree.
+    Truest is what misses its vector least.
     """
-    from scipy.sparse import coo_array
-    from scipy.spatial import cKDTree
-
-    tree = cKDTree(peaks)
     reach = _LINK * float(np.hypot(*vectors.T).min())
-    start, end, cost = [], [], []
+    start, end, miss = [], [], []
+    nearest = _Nearest(peaks, reach)
     for vector in vectors:
-        nearest = tree.query(peaks + vector, distance_upper_bound=reach, workers=2)
-        distance, other = np.asarray(nearest[0]), np.asarray(nearest[1])
-        hit = np.flatnonzero(np.isfinite(distance))
+        other, distance = nearest(peaks + vector)
+        hit = np.flatnonzero(other >= 0)
         start.append(hit)
         end.append(other[hit])
-        cost.append(distance[hit] + 1e-6 * reach)
-    places = np.concatenate(start), np.concatenate(end)
-    costs = np.concatenate(cost)
-    del tree, start, end, cost  # of a large cloth they are hundreds of megabytes
-    if not len(costs):
-        return None
-    return coo_array((costs, places), shape=(len(peaks), len(peaks))).tocsr()
+        miss.append(distance[hit])
+    order = np.argsort(np.concatenate(miss), kind="stable")
+    return np.stack([np.concatenate(start)[order], np.concatenate(end)[order]])
 
 
-def _inconsistent(graph: Any, peaks: Float, vectors: Float, placed: Index, member: Bool) -> int:
+class _Nearest:
+    """Finds the nearest of some points (n, 2) within a reach, px, by a raster of cells so wide."""
+
+    def __init__(self, points: Float, reach: float) -> None:
+        self.points, self.reach = points, reach
+        self.first = points.min(axis=0) - 2 * reach
+        self.shape = (np.ptp(points, axis=0) // reach).astype(np.intp) + 5
+        cell = self._cell(points)
+        layers = []
+        left = np.arange(len(points))
+        while len(left):  # the points of a cell stand in several layers
+            layer = np.full(self.shape.prod(), -1, np.int32)
+            layer[cell[left]] = left
+            layers.append(layer)
+            left = left[layer[cell[left]] != left]
+        self.layers = layers
+
+    def _cell(self, points: Float) -> Index:
+        column, row = np.clip((points - self.first) // self.reach, 1, self.shape - 2).T
+        return np.asarray(row * self.shape[0] + column, np.intp)
+
+    def __call__(self, wanted: Float) -> tuple[Index, Float]:
+        """Numbers (m,) of the points nearest to the places `wanted` (m, 2), -1 for none; px."""
+        cell = self._cell(wanted)
+        best, least = np.full(len(wanted), -1), np.full(len(wanted), self.reach**2)
+        for layer, down, right in product(self.layers, (-1, 0, 1), (-1, 0, 1)):
+            other = layer[cell + down * self.shape[0] + right]
+            there = np.flatnonzero(other >= 0)
+            other = other[there]
+            square = ((self.points[other] - wanted[there]) ** 2).sum(axis=1)
+            nearer = square < least[there]
+            best[there[nearer]], least[there[nearer]] = other[nearer], square[nearer]
+        return best, np.sqrt(least)
+
+
+def _along_truest(count: int, links: Index, step: Index) -> tuple[Index, Index]:
+    """Row and column (n, 2) along the tree of the truest `links` (2, m), and connected parts (n,).
+
+    `step` (m, 2) are the links' steps. In every round each part follows the truest link that
+    leads out of it (Borůvka, 1926).
+    """
+    part = np.arange(count, dtype=np.int32)
+    placed = np.zeros((count, 2), np.int32)
+    while True:
+        ends = part[links]
+        out = np.flatnonzero(ends[0] != ends[1])
+        if not len(out):
+            return placed, np.unique(part, return_inverse=True)[1]
+        links, step, ends = links[:, out], step[out], ends[:, out]
+        truest = np.full(count, len(out))
+        for side in ends:
+            number = np.arange(len(out))[::-1]
+            seen = np.full(count, len(out))
+            seen[side[::-1]] = number  # of several values the last, which is the lowest, stays
+            np.minimum(truest, seen, out=truest)
+        here = np.flatnonzero(truest < len(out))
+        link = truest[here]
+        forward = ends[0, link] == here
+        parent, shift = np.arange(count), np.zeros_like(placed)
+        parent[here] = np.where(forward, ends[1, link], ends[0, link])
+        way = placed[links[1, link]] - placed[links[0, link]] - step[link]
+        shift[here] = np.where(forward, 1, -1)[:, None] * way
+        # Two parts that follow the same link: the first stays where it is.
+        mutual = here[(parent[parent[here]] == here) & (here < parent[here])]
+        parent[mutual], shift[mutual] = mutual, 0
+        shift, root = _summed_steps(shift, parent)
+        placed += shift[part]
+        part = root[part]
+
+
+def _inconsistent(links: Index, peaks: Float, vectors: Float, placed: Index, member: Bool) -> int:
     """Number of links between the openings `member` (n,) that contradict their `placed` (n, 2)."""
     total = 0
-    numbers = np.arange(len(peaks))
-    for first in range(0, len(peaks), _AT_ONCE):
-        some = numbers[first : first + _AT_ONCE]
-        links = graph.indptr[some[0] : some[-1] + 2]
-        here = np.repeat(some, np.diff(links))
-        there = graph.indices[links[0] : links[-1]].astype(np.intp)
-        known = member[here]
-        here, there = here[known], there[known]
+    for first in range(0, links.shape[1], _AT_ONCE):
+        here, there = links[:, first : first + _AT_ONCE]
         odd = placed[there] - placed[here] != _steps(peaks, vectors, here, there)
-        total += int(odd.any(axis=1).sum())
+        total += int((odd.any(axis=1) & member[here]).sum())
     return total
 
 
@@ -119,8 +164,10 @@ def _steps(peaks: Float, vectors: Float, here: Index, there: Index) -> Index:
     return np.rint(share[:, ::-1]).astype(np.intp)
 
 
-def _summed_steps(step: Index, parent: Index) -> Index:
-    """Sum the steps from the root to every node; the root is its own parent, its step zero.
+def _summed_steps(step: Index, parent: Index) -> tuple[Index, Index]:
+    """The sums (n, 2) of the steps from its root to every node, and the roots (n,).
+
+    A root is its own parent, its step zero.
 
     Every round doubles the length of the path already summed.
     """
@@ -128,7 +175,7 @@ def _summed_steps(step: Index, parent: Index) -> Index:
     while True:
         further = ancestor[ancestor]
         if np.array_equal(further, ancestor):
-            return total
+            return total, ancestor
         total += total[ancestor]
         ancestor = further
 
