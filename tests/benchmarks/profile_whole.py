@@ -97,7 +97,6 @@ def main() -> None:
     side = parser.parse_args().side
     # One thread, or steps of two would be charged to each other.
     shared_work.processors = lambda: 1
-    shared_work.preload()
     patched: tuple[Any, ...] = (fields, looking)
     for module in patched:
         module.ThreadPoolExecutor = _OneAfterTheOther

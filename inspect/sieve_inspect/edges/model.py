@@ -22,6 +22,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sieve_inspect.arrays import Float, Index
+from sieve_inspect.edges.normal import density, ndtr
 from sieve_inspect.edges.profiles import Profiles
 from sieve_inspect.edges.response import EdgeResponse
 
@@ -156,13 +157,11 @@ class SensorRange:
         `spread` is the standard deviation of the pixels of a bin before noise. For a normal
         variable censored at both ends (Tobin, Econometrica 26, 1958).
         """
-        from scipy.special import ndtr
-
         noise = np.hypot(self.noise, spread)
         a, b = (self.low - model) / noise, (self.high - model) / noise
         below, above = ndtr(a), ndtr(-b)
         slope = 1 - below - above
-        bump = (np.exp(-0.5 * a * a) - np.exp(-0.5 * b * b)) / np.sqrt(2 * np.pi)
+        bump = density(a) - density(b)
         value = self.low * below + self.high * above + model * slope + noise * bump
         return np.asarray(value), np.asarray(slope)
 

@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sieve_inspect.arrays import Float, Float32, Index
+from sieve_inspect.edges.normal import ndtr
 from sieve_inspect.image.light import Light
 
 
@@ -135,8 +136,6 @@ _GAIN_STEPS = 16  # per px
 
 def _gain_table(band: Band, crossing: Crossing | None) -> Float32:
     """Share of light at distance 0, 1/16, 2/16 … px from mid-position between crossing wires."""
-    from scipy.special import ndtr
-
     v = np.arange(int((band.half + 2) * _GAIN_STEPS) + 2) / _GAIN_STEPS
     if crossing is None:
         return np.ones(len(v), np.float32)

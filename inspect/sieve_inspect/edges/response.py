@@ -13,6 +13,7 @@ from functools import cached_property
 import numpy as np
 
 from sieve_inspect.arrays import Float, Float32, Index
+from sieve_inspect.edges.normal import density, ndtr
 
 _SHARPEST = 0.75  # px; a sharpened edge fits a narrower Gaussian, but its halo is as wide as this
 _SOFT = 0.5  # px, Gaussian sigma that softens the shapes that are not Gaussian
@@ -58,16 +59,6 @@ class EdgeResponse:
         return np.diff(self.value, append=self.value[-1:])
 
 
-def _phi(z: Float) -> Float:
-    return np.asarray(np.exp(-0.5 * z * z) / np.sqrt(2 * np.pi))
-
-
-def _cdf(z: Float) -> Float:
-    from scipy.special import ndtr
-
-    return np.asarray(ndtr(z))
-
-
 def _grid(sigma: float, reach: float) -> Float:
     return np.arange(-reach * sigma, reach * sigma, sigma / _PER_SIGMA)
 
@@ -75,7 +66,7 @@ def _grid(sigma: float, reach: float) -> Float:
 def gaussian_response(sigma: float) -> EdgeResponse:
     """A Gaussian step of `sigma` px."""
     u = _grid(sigma, 6)
-    return EdgeResponse(u[0], u[1] - u[0], _cdf(u / sigma), _phi(u / sigma) / sigma, sigma)
+    return EdgeResponse(u[0], u[1] - u[0], ndtr(u / sigma), density(u / sigma) / sigma, sigma)
 
 
 SHAPES = ("disc", "ahead", "behind")
@@ -121,7 +112,7 @@ def widening(sigma: float) -> Table:
     """Derivative of a Gaussian step by the logarithm of its sigma, as a table of one function."""
     u = _grid(sigma, 6)
     z = u / sigma
-    return Table(u[0], u[1] - u[0], (-z * _phi(z))[:, None].astype(np.float32))
+    return Table(u[0], u[1] - u[0], (-z * density(z))[:, None].astype(np.float32))
 
 
 @dataclass(frozen=True, eq=False)
@@ -144,13 +135,13 @@ class Corrections:
 
     def _values(self, u: Float) -> Float:
         z = (u[:, None] - self.place) / self.spread
-        return _cdf(z) - _cdf(u / self.sigma)[:, None]
+        return ndtr(z) - ndtr(u / self.sigma)[:, None]
 
     def response(self, size: Float) -> EdgeResponse:
         """The edge response with corrections of the given sizes (k,)."""
         u = _grid(self.sigma, 16)
         z = (u[:, None] - self.place) / self.spread
-        slopes = _phi(z) / self.spread - (_phi(u / self.sigma) / self.sigma)[:, None]
+        slopes = density(z) / self.spread - (density(u / self.sigma) / self.sigma)[:, None]
         value, slope = self.base(u)
         value, slope = value + self._values(u) @ size, slope + slopes @ size
         return EdgeResponse(u[0], u[1] - u[0], value, slope, self.sigma)

@@ -11,7 +11,7 @@ from sieve_inspect.image.encoding import (
     srgb_to_linear,
     stored_by,
 )
-from sieve_inspect.image.reading import MAX_MEGAPIXELS, Scan, load_scan
+from sieve_inspect.image.reading import MAX_MEGAPIXELS, Scan, dpi_of, load_scan
 
 __all__ = [
     "MAX_MEGAPIXELS",
@@ -20,6 +20,7 @@ __all__ = [
     "Scan",
     "ScanSource",
     "assumed_encoding",
+    "dpi_of",
     "light_of",
     "light_table",
     "linear_light",

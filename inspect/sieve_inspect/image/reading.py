@@ -30,13 +30,14 @@ from sieve_inspect.image.samples import Finish, Raw, plain
 
 MAX_MEGAPIXELS = 400.0  # decoded 16 bit colour of this size is 2.4 GB
 _HEAD_BYTES = 64_000_000  # of a file that is not known to be a picture
+_NO_UNIT = 1  # TIFF: of a resolution
 _SEPARATE = 2  # TIFF: each colour in a plane of its own
 TIFF_STARTS = (b"II*\0", b"MM\0*", b"II+\0", b"MM\0+")
 _MOST_SAMPLES = 8  # per pixel: colours and transparency
 _MOST_PADDING = 4  # times the picture, which a tile may be larger
 for _name in ("PIL", "tifffile"):  # what they remark becomes an error or finding of this package
     logging.getLogger(_name).setLevel(logging.CRITICAL)
-KINDS = {"PNG", "JPEG", "TIFF", "BMP"}
+KINDS = {"PNG", "JPEG", "BMP"}  # besides TIFF, which Pillow is not asked for
 
 
 class Tags(NamedTuple):
@@ -124,6 +125,8 @@ def _open(
     path: Path, data: bytes, max_megapixels: float
 ) -> tuple[Callable[[], NDArray[Any]], Tags]:
     """A function that decodes the pixels, and the header's tags."""
+    if data[:4] in TIFF_STARTS:
+        return _open_tiff(path, data, max_megapixels)
     from PIL import UnidentifiedImageError
 
     try:
@@ -131,14 +134,10 @@ def _open(
             warnings.simplefilter("ignore")  # a broken header is reported below
             header = pillow().open(io.BytesIO(data), formats=sorted(KINDS))
     except UnidentifiedImageError as error:
-        if data[:4] in TIFF_STARTS:
-            return _open_tiff(path, data, max_megapixels)
         hint = " (a PDF: export the page as PNG or TIFF)" if data[:5] == b"%PDF-" else ""
         raise NotAnImageError(file=path, hint=hint) from error
     except (OSError, SyntaxError, ValueError) as error:
         raise TruncatedImageError(file=path, reason=short_reason(error)) from error
-    if header.format == "TIFF":
-        return _open_tiff(path, data, max_megapixels)
     checked_size(path, header.size[0] * header.size[1], max_megapixels)
     if header.mode == "1":
         raise _two_tone(path)
@@ -177,9 +176,32 @@ def tiff_tags(path: Path, page: Any) -> Tags:
         raise _two_tone(path)
     profile = page.tags.get(34675)  # ICC profile (TIFF 6 extension)
     info: dict[Any, Any] = {"icc_profile": bytes(profile.value) if profile else b""}
-    resolution = page.get_resolution("inch")
-    dpi = _dpi(resolution) if resolution and resolution[0] > 1 else None
-    return Tags("TIFF", None, _icc_names(info, b"srgb"), _icc_names(info, b"linear"), dpi)
+    names = _icc_names(info, b"srgb"), _icc_names(info, b"linear")
+    return Tags("TIFF", None, *names, _tiff_dpi(page))
+
+
+def dpi_of(path: Path) -> tuple[float, float] | None:
+    """The dpi a picture file states for x and y; None without a plausible tag."""
+    try:
+        with path.open("rb") as stream:
+            if stream.read(4) in TIFF_STARTS:
+                with tiff_page(path, path)[0].parent as file:
+                    return _tiff_dpi(file.pages[0])
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            with pillow().open(path) as picture:
+                dpi = _dpi(picture.info.get("dpi"))
+    except (OSError, ValueError, TypeError, SyntaxError, SievewardError):
+        return None  # the measuring judges the file
+    return dpi if dpi is not None and min(dpi) > 1 else None
+
+
+def _tiff_dpi(page: Any) -> tuple[float, float] | None:
+    """The dpi of a TIFF page; None where its resolution has no unit."""
+    if page.resolutionunit == _NO_UNIT:
+        return None
+    dpi = _dpi(page.get_resolution("inch"))
+    return dpi if dpi is not None and min(dpi) > 1 else None
 
 
 def _open_tiff(

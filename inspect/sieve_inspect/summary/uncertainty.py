@@ -13,6 +13,8 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Any
 
+from sieve_inspect.summary.student import student_quantile
+
 COVERAGE = 0.9545  # of a normal distribution within two standard deviations
 
 
@@ -118,9 +120,7 @@ def _k(dof: float) -> float:
     """Student's t for 95.45 % at degrees of freedom rounded down; 2 where nothing limits them."""
     if not math.isfinite(dof):
         return 2.0
-    from scipy.special import stdtrit
-
-    return float(stdtrit(whole_dof(dof), 0.5 + COVERAGE / 2))
+    return student_quantile(0.5 + COVERAGE / 2, whole_dof(dof))
 
 
 def lines_of(

@@ -14,7 +14,6 @@ from collections.abc import Callable, Sequence
 from concurrent.futures import Executor, Future, ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
-from threading import Thread
 from typing import Any, TypeVar
 
 from sieve_inspect.image import ScanSource, open_source
@@ -39,7 +38,6 @@ class SharedWork:
     @classmethod
     def of(cls, source: ScanSource, process: bool | None = None) -> SharedWork:
         """Shared work on a scan; `process` forces or forbids a helper process, None decides."""
-        Thread(target=preload, daemon=True).start()  # while the file is being read
         if process is None:
             large = source.shape[0] * source.shape[1] >= _WORTH
             process = large and source.in_place and processors() > 1
@@ -112,20 +110,12 @@ def processors() -> int:
     return len(known(0)) if known else os.cpu_count() or 1
 
 
-def preload() -> None:
-    """Import modules that are needed soon and take time to load."""
-    import scipy.sparse.csgraph
-    import scipy.spatial
-    import scipy.special  # noqa: F401
-
-
 def _prepare(module: str) -> None:
     """In the helper process: import what every task needs, and leave interrupts to the parent."""
     import importlib
     import signal
 
     importlib.import_module(module)
-    preload()
     signal.signal(signal.SIGINT, signal.SIG_IGN)
 
 

@@ -7,10 +7,10 @@ from datetime import date
 from pathlib import Path
 
 from sieve_inspect.errors import UsageError
+from sieve_inspect.image import dpi_of
 from sieve_registry.ledger.events import ScaleCalibrated
 from sieve_registry.scales.calibrations import KeptScale, kept_scale
 from sieve_registry.scales.corrections import live_facts
-from sieve_registry.scales.dpi import dpi_of
 from sieve_registry.store.engine import Registry
 
 # Settings of a scanner lie a factor of 1.2 or more apart, its real scale within 0.5 % of the one

@@ -6,24 +6,12 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from sieve_inspect.files import open_regular
+from sieve_inspect.image import dpi_of
 
 if TYPE_CHECKING:
     from sieve_inspect.scale.model import Scale
 
 _DPI_TOLERANCE = 0.002  # twice what flatbeds are commonly off (Boron, ISPRS 1996)
-
-
-def dpi_of(image: Path) -> tuple[float, float] | None:
-    """The dpi a picture file states for x and y; None without a plausible tag."""
-    from PIL import Image
-
-    try:
-        with open_regular(image) as file, Image.open(file) as picture:
-            dpi = [float(resolution) for resolution in picture.info.get("dpi", ())]
-    except (OSError, ValueError, TypeError, SyntaxError, Image.DecompressionBombError):
-        return None  # the measuring judges the file
-    return (dpi[0], dpi[1]) if len(dpi) == 2 and min(dpi) > 1 else None
 
 
 def dpi_warnings(images: Sequence[Path], scale: Scale) -> list[str]:

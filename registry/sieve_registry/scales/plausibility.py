@@ -12,7 +12,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from sieve_registry.scales.dpi import dpi_of
+from sieve_inspect.image import dpi_of
 from sieve_registry.scales.errors import ImplausibleScaleError
 from sieve_registry.values import clean_text
 
