@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from sieve_inspect.arrays import Bool, Float, Index
 from sieve_inspect.edges.field_maps import BlurMap, fit_blur_map, fit_by_focus, level_prior
 from sieve_inspect.edges.fit import EdgeFit, fit_edges
-from sieve_inspect.edges.initial import InitialEstimate
+from sieve_inspect.edges.initial import InitialEstimate, enough_of
 from sieve_inspect.edges.model import (
     LevelPrior,
     Parameter,
@@ -41,9 +41,7 @@ from sieve_inspect.edges.shared_response import fit_response
 from sieve_inspect.image.light import Light
 
 _SAMPLE = 150  # openings to which the edge response is fitted; more add nothing to it, …
-_SAMPLE_TIGHT = 400  # … but where blur and opening are strongly correlated …
-_LONG = 14.0  # px; … and of openings larger than this fewer, for their edges are longer, …
-_FEWEST = 40  # … yet so many
+_SAMPLE_TIGHT = 400  # … but where blur and opening are strongly correlated
 _LEVELS_FROM = 2000  # openings to which the levels of tight openings are fitted
 _TO_FAR_EDGES = 3  # steps until the wires' far edges, whose first places are rough, have settled
 _FAITHFUL = 0.03  # share of the light that the pixels of good scans may miss the model by
@@ -106,7 +104,7 @@ def measure_axis(
     fitter = _fitter(light, centre, vectors, initial, clip, axis, None)
     enough = _SAMPLE_TIGHT if this.tight else _SAMPLE
     enough *= 1 + this.saturated
-    enough = max(_FEWEST, int(enough * min(1.0, _LONG / initial[1 - axis].opening)))
+    enough = enough_of(enough, initial[1 - axis].opening)
     result, u_response = _fit_even(fitter, seen, enough)
     blur_map = fitter.blur_map(result, None)
     if blur_map is not None:

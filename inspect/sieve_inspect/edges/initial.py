@@ -24,12 +24,15 @@ from sieve_inspect.image.light import Light
 
 _SAMPLE = 250  # openings examined …
 _FITTED = 100  # … of which so many give the blur
+_LONG = 14.0  # px; of openings larger than this fewer are enough, for their edges are longer, …
+_FEWEST_LONG = 40  # … yet so many
 _FEWEST, _FEWEST_SHARE = 4, 0.3  # openings with edges, and their share of those examined
 _ORDINARY = 0.3  # share of the median width by which an ordinary opening may differ from it
 _NOISE = 0.01  # of a pixel, in linear light, until it is known
 _CLIPPED = 0.002  # share of all pixels at an end of the range
 _PLATEAU = 9.0  # blur sigmas of opening, and 0.7 of that of wire, that show a level of their own
 _OFF_CENTRE = 0.04  # share of an opening its nominal centre may be off its middle
+_OPEN = 0.6  # of the pitch, until the opening is known
 _SIDES_AT = 0.3  # of the opening along the wires, to both sides of mid-position
 
 
@@ -92,6 +95,11 @@ class InitialEstimate:
         return start
 
 
+def enough_of(count: int, opening: float) -> int:
+    """Of how many openings of `opening` px the edges show what those of `count` small ones do."""
+    return min(count, max(_FEWEST_LONG, int(count * min(1.0, _LONG / opening))))
+
+
 def find_sensor_range(light: Float32) -> SensorRange | None:
     """The range the sensor clipped to, where it did so to more than a stray pixel."""
     low, high = float(light.min()), float(light.max())
@@ -106,7 +114,7 @@ def estimate_initial(
 
     `centre` (n, 2) px and local lattice `vectors` (n, 2, 2) px of openings; `pitch` (2,) px.
     """
-    pick = _picked(len(centre))
+    pick = _picked(len(centre), _OPEN * float(pitch.min()))
     estimates = []
     for axis in (0, 1):
         spacing = spacing_of(vectors, axis)
@@ -120,7 +128,7 @@ def estimate_initial(
             return None
         opening = float(np.median(width[good]))
         ordinary = good[np.abs(width[good] - opening) < _ORDINARY * opening]
-        ordinary = ordinary[:: -(-len(ordinary) // _FITTED)]
+        ordinary = ordinary[:: -(-len(ordinary) // enough_of(_FITTED, opening))]
         chosen = profiles.take(ordinary)
         top = float(np.median(top_of(start[ordinary])))
         saturated = clip is not None and top > clip.high - 2 * clip.noise
@@ -142,9 +150,9 @@ def estimate_initial(
     return estimates
 
 
-def _picked(count: int) -> Index:
+def _picked(count: int, opening: float) -> Index:
     """Numbers of the openings examined, evenly from all."""
-    return np.linspace(0, count - 1, min(_SAMPLE, count)).astype(int)
+    return np.linspace(0, count - 1, min(enough_of(_SAMPLE, opening), count)).astype(int)
 
 
 def centred(light: Light, centre: Float, vectors: Float, initial: list[InitialEstimate]) -> Float:
@@ -180,8 +188,8 @@ def measure_sides(
     light: Light, centre: Float, vectors: Float, initial: list[InitialEstimate], axis: int
 ) -> SideShape:
     """Compare the openings across direction `axis` at both sides of mid-position."""
-    pick = _picked(len(centre))
     this, other = initial[axis], initial[1 - axis]
+    pick = _picked(len(centre), this.opening)
     offset = _SIDES_AT * other.opening
     spacing = this.opening + this.wire
     band = Band(0.8 * spacing, max(0.5, 0.08 * other.opening), STEP)

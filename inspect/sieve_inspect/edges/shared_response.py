@@ -41,6 +41,7 @@ _SETTLED = 1e-4  # of sigma; the next step would be of the order of its square
 _AT_ONCE = 60_000  # derivatives of bins evaluated together: they stay in the cache
 _TRIED = 20  # openings on which blurs are tried
 _FURTHER = 1  # steps from settled parameters where each opening shows its levels
+_SHAPE_SETTLED = 0.003  # of the misfit: steps in the shape that change it less only wander
 _SHAPE_TRUST = 0.15  # share of the change by the corrections of the shape that stays in doubt
 
 
@@ -216,8 +217,11 @@ def fit_response(
     for _ in range(rounds + (3 if shapes else 1)):
         trial = corrections.response(size)
         change = openings.step(trial, table, size, prior_size)
+        settled = abs(openings.cost - least) < _SHAPE_SETTLED * openings.cost
         if openings.cost < least:
             response, least = trial, openings.cost
+        if settled:
+            break
         size = size + change
     shaped = fit_edges(profiles, openings.p, response, prior, clip, further)
     if not np.median(shaped.misfit) <= 1.02 * np.median(plain.misfit):  # it diverged

@@ -78,6 +78,17 @@ def local_maxima(image: Float32, radius: float) -> tuple[Index, Index]:
     return rows, columns
 
 
+def fast_side(side: int) -> int:
+    """The largest number of pixels, up to `side`, that is transformed fast."""
+    return next(n for n in range(side, 0, -1) if cv2.getOptimalDFTSize(n) == n)
+
+
+def amplitudes(image: Float32) -> Float32:
+    """Amplitudes (h, w // 2 + 1) of the Fourier transform of a picture (h, w)."""
+    both = np.asarray(cv2.dft(image, flags=cv2.DFT_COMPLEX_OUTPUT))[:, : image.shape[1] // 2 + 1]
+    return np.hypot(both[..., 0], both[..., 1])
+
+
 def within(mask: Bool, reach: int) -> Bool:
     """Where the mask is true over all of a square of `reach` px to every side."""
     square = np.ones((2 * reach + 1, 2 * reach + 1), np.uint8)

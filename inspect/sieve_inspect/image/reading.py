@@ -183,13 +183,12 @@ def tiff_tags(path: Path, page: Any) -> Tags:
 def dpi_of(path: Path) -> tuple[float, float] | None:
     """The dpi a picture file states for x and y; None without a plausible tag."""
     try:
-        with path.open("rb") as stream:
+        with open_regular(path) as stream, warnings.catch_warnings():
+            warnings.simplefilter("ignore")
             if stream.read(4) in TIFF_STARTS:
                 with tiff_page(path, path)[0].parent as file:
                     return _tiff_dpi(file.pages[0])
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore")
-            with pillow().open(path) as picture:
+            with pillow().open(stream) as picture:
                 dpi = _dpi(picture.info.get("dpi"))
     except (OSError, ValueError, TypeError, SyntaxError, SievewardError):
         return None  # the measuring judges the file

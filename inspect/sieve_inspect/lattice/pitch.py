@@ -117,14 +117,15 @@ def pitch_of_few(light: Float32) -> Pitch | None:
 
 
 def _pitch_at(light: Float32) -> Pitch | None:
-    height, width = (min(n, _WINDOW) for n in light.shape)
+    height, width = (opencv.fast_side(min(n, _WINDOW)) for n in light.shape)
     top, left = (light.shape[0] - height) // 2, (light.shape[1] - width) // 2
     part = light[top : top + height, left : left + width]
     part = part - opencv.box_mean(part, min(height, width) // 2)
-    window = np.hanning(height)[:, None] * np.hanning(width)[None, :]
-    spectrum = np.abs(np.fft.rfft2(part * window.astype(np.float32)))
-    power = np.fft.fftshift(spectrum, axes=0)  # rows: -1/2..1/2 cycles/px; columns: 0..1/2
-    row, column = opencv.local_maxima(power.astype(np.float32), 3)
+    part *= np.hanning(height)[:, None].astype(np.float32)
+    part *= np.hanning(width).astype(np.float32)
+    # Rows: -1/2..1/2 cycles/px; columns: 0..1/2.
+    power = np.fft.fftshift(opencv.amplitudes(part), axes=0)
+    row, column = opencv.local_maxima(power, 3)
     fy = (row - height // 2) / height
     fx = column / width
     floor = float(np.median(power)) + 1e-12

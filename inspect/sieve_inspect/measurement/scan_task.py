@@ -23,6 +23,7 @@ from sieve_inspect.apertures.sampling import (
     prepare_scan,
     sample_evidence,
 )
+from sieve_inspect.edges.initial import enough_of
 from sieve_inspect.errors import SievewardError, UsageError
 from sieve_inspect.files import open_regular
 from sieve_inspect.illumination.rim_light import rim_light
@@ -267,7 +268,8 @@ def _compared(
 ) -> Assumption:
     """A guess settled by the edges of a patch, or a known encoding with the doubt they leave."""
     bright, sample = prepared.light.bright, prepared.sample
-    near = sample.take(sample.patch(EXAMINED)).without_pixels()
+    opening = min(estimate.opening for estimate in sample.initial)
+    near = sample.take(sample.patch(enough_of(EXAMINED, opening))).without_pixels()
     tasks = [(encoding, bright, near) for encoding in (known.encoding, known.alternative)]
     here, there = work.map(sample_evidence, tasks)
     settled = _settled_by_edges(known, here, there, source.kind, bright)
