@@ -175,7 +175,7 @@ def _fit_part(
         step = np.linalg.solve(matrix, right[..., None])[..., 0]
         p = stepped(p, step, limit)
     # After the last step the residual follows from the last linearisation.
-    left = y - model - np.matmul((p - before)[:, None], jacobian)[:, 0]
+    left = y - model - np.matmul((p - before).astype(y.dtype)[:, None], jacobian)[:, 0]
     square = w * left**2
     factors = _noise_factors(matrix)
     return EdgeFit(

@@ -188,11 +188,12 @@ def model_of(
 ) -> tuple[Float, Float, Float | None]:
     """Model (n, bins), its derivatives (n, 8, bins), and what clipping leaves of any slope."""
     u, gain = profiles.distance, profiles.gain
+    p = p.astype(u.dtype)
     column = [p[:, k, None] for k in range(PARAMETERS)]
     (f0, s0), (f1, s1), (f2, s2), (f3, s3) = (response(u - column[e]) for e in (_E0, _E1, _E2, _E3))
     far_left = response.rise(u - column[_E0] + profiles.beyond)
     far_right = response.rise(u - column[_E3] - profiles.beyond)
-    jacobian = np.empty((len(u), PARAMETERS, u.shape[1]))
+    jacobian = np.empty((len(u), PARAMETERS, u.shape[1]), u.dtype)
     jacobian[:, _B] = 1
     for k, light in ((_A, f1 - f2), (_AL, far_left - f0), (_AR, f3 - far_right)):
         np.multiply(gain, light, out=jacobian[:, k])
@@ -217,8 +218,8 @@ def normal_equations(
     priors hold those at their starting values and change nothing that pixels determine.
     """
     weighted = jacobian * weight[:, None]
-    matrix = np.matmul(weighted, jacobian.transpose(0, 2, 1))
-    right = np.matmul(weighted, misfit[..., None])[..., 0]
+    matrix = np.matmul(weighted, jacobian.transpose(0, 2, 1)).astype(float)
+    right = np.matmul(weighted, misfit[..., None])[..., 0].astype(float)
     amplitude = np.maximum(np.abs(p[:, _A]), 1e-6)
     for level in (_AL, _AR):
         strength = _NEIGHBOUR_LIKE

@@ -32,8 +32,7 @@ def density(z: Float) -> Float:
 def ndtr(z: Float) -> Float:
     """Φ(z)."""
     value, slope = _table()
-    place = np.clip(z, -_END, _END)
-    place += _END
+    place = np.clip(z, -_END, _END) + np.float64(_END)
     place *= _PER_UNIT
     index = place.astype(np.intp)
     place -= index

@@ -128,6 +128,8 @@ def gather(
     filled = weight > 0
     for total in (distance, value, gains):
         np.divide(total, weight, out=total, where=filled)
+    # Seven digits are enough, and half the memory is twice as fast.
+    distance, value, gains, weight = np.asarray([distance, value, gains, weight], np.float32)
     return Profiles(distance, value, gains, weight, band.step, beyond)
 
 

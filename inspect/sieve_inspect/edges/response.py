@@ -35,14 +35,16 @@ class EdgeResponse:
 
     def _at(self, u: Float) -> tuple[Index, Float]:
         """Point of the grid at or below each u, and F there."""
-        place = u - self.start
-        place *= 1 / self.step
+        value, steps, _ = self._tables if u.dtype == np.float64 else self._single
+        place = u - float(self.start)
+        place *= 1 / float(self.step)
         np.maximum(place, 0, out=place)
-        np.minimum(place, len(self.value) - 1.001, out=place)
-        index = place.astype(np.intp)
-        place -= index
-        place *= self._steps.take(index, mode="clip")
-        place += self.value.take(index, mode="clip")
+        np.minimum(place, len(value) - 1.001, out=place)
+        whole = np.floor(place)
+        place -= whole
+        index = whole.astype(np.intp)
+        place *= steps.take(index, mode="clip")
+        place += value.take(index, mode="clip")
         return index, place
 
     def rise(self, u: Float) -> Float:
@@ -52,11 +54,16 @@ class EdgeResponse:
     def __call__(self, u: Float) -> tuple[Float, Float]:
         """F(u) by linear interpolation, and dF/du at the point below: exact enough for steps."""
         index, value = self._at(u)
-        return value, self.slope.take(index, mode="clip")
+        slope = (self._tables if u.dtype == np.float64 else self._single)[2]
+        return value, slope.take(index, mode="clip")
 
     @cached_property
-    def _steps(self) -> Float:
-        return np.diff(self.value, append=self.value[-1:])
+    def _tables(self) -> tuple[Float, Float, Float]:
+        return self.value, np.diff(self.value, append=self.value[-1:]), self.slope
+
+    @cached_property
+    def _single(self) -> tuple[Float32, ...]:
+        return tuple(table.astype(np.float32) for table in self._tables)
 
 
 def _grid(sigma: float, reach: float) -> Float:
@@ -103,9 +110,10 @@ class Table:
 
     def __call__(self, u: Float) -> Float32:
         """Values (..., k) at u (...) px."""
-        index = np.rint((u - self.start) / self.step)
-        np.clip(index, 0, len(self.rows) - 1, out=index)
-        return np.asarray(self.rows[index.astype(np.intp)])
+        index = u - float(self.start)
+        index *= 1 / float(self.step)
+        np.rint(index, out=index)
+        return self.rows.take(index.astype(np.intp), axis=0, mode="clip")
 
 
 def widening(sigma: float) -> Table:

@@ -72,7 +72,8 @@ class _Openings:
         for part in np.array_split(np.arange(len(self.p)), parts):
             few, p = self.profiles.take(part), self.p[part]
             model, jacobian, left = model_of(few, p, response, self.clip)
-            shape = _shape(few, p, table, left)
+            # What differs little is subtracted below: sums take all digits.
+            jacobian, shape = jacobian.astype(float), _shape(few, p, table, left).astype(float)
             misfit, w = few.value - model, few.weight
             known = self.prior.take(part) if self.prior is not None else None
             matrix, right = normal_equations(jacobian, w, misfit, p, known)
@@ -97,12 +98,18 @@ class _Openings:
 def _shape(profiles: Profiles, p: Float, table: Table, left: Float | None) -> Float:
     """Derivatives (n, bins, k) of the model by the shared parameters."""
     u, beyond = profiles.distance, profiles.beyond
-    at = {e: table(u - p[:, e, None]) for e in (_E0, _E1, _E2, _E3)}
-    light = profiles.gain if left is None else profiles.gain * left
-    level = {k: (p[:, k, None] * light)[..., None] for k in (_A, _AL, _AR)}
-    out = level[_A] * (at[_E1] - at[_E2])
-    out += level[_AL] * (table(u - p[:, _E0, None] + beyond) - at[_E0])
-    out += level[_AR] * (at[_E3] - table(u - p[:, _E3, None] - beyond))
+    p = p.astype(u.dtype)
+    light = profiles.gain if left is None else profiles.gain * left.astype(u.dtype)
+    out: Float | None = None
+    for level, first, second in (
+        (_A, u - p[:, _E1, None], u - p[:, _E2, None]),
+        (_AL, u - p[:, _E0, None] + beyond, u - p[:, _E0, None]),
+        (_AR, u - p[:, _E3, None], u - p[:, _E3, None] - beyond),
+    ):
+        part = table(first)
+        part -= table(second)
+        part *= (p[:, level, None] * light)[..., None]
+        out = part if out is None else np.add(out, part, out=out)
     return np.asarray(out)
 
 
