@@ -22,7 +22,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sieve_inspect.arrays import Float, Index
-from sieve_inspect.edges.normal import density, ndtr
+from sieve_inspect.edges.normal import above_zero
 from sieve_inspect.edges.profiles import Profiles
 from sieve_inspect.edges.response import EdgeResponse
 
@@ -157,13 +157,15 @@ class SensorRange:
         `spread` is the standard deviation of the pixels of a bin before noise. For a normal
         variable censored at both ends (Tobin, Econometrica 26, 1958).
         """
-        noise = np.hypot(self.noise, spread)
-        a, b = (self.low - model) / noise, (self.high - model) / noise
-        below, above = ndtr(a), ndtr(-b)
-        slope = 1 - below - above
-        bump = density(a) - density(b)
-        value = self.low * below + self.high * above + model * slope + noise * bump
-        return np.asarray(value), np.asarray(slope)
+        noise = np.sqrt(spread * spread + self.noise**2)
+        # Clipped is what is above the lower end, less what is above the upper end.
+        above, slope = above_zero((model - self.low) / noise)
+        over, lost = above_zero((model - self.high) / noise)
+        above -= over
+        above *= noise
+        above += self.low
+        slope -= lost
+        return above, slope
 
 
 @dataclass(frozen=True, eq=False)

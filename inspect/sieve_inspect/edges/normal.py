@@ -11,7 +11,7 @@ from functools import cache
 
 import numpy as np
 
-from sieve_inspect.arrays import Float
+from sieve_inspect.arrays import Float, Float32
 
 _PER_UNIT = 64
 _END = 8.5  # Φ is 0 or 1 beyond to within 1e-17
@@ -48,3 +48,32 @@ def ndtr(z: Float) -> Float:
     out *= place
     out += low
     return np.asarray(out)
+
+
+@cache
+def _above() -> tuple[Float32, ...]:
+    """Φ(z) and z Φ(z) + φ(z) at the points, each with what it grows by to the next."""
+    z = np.arange(-_END * _PER_UNIT, _END * _PER_UNIT + 2) / _PER_UNIT
+    share = _table()[0]
+    mean = z * share + density(z)
+    pairs = [(part, np.diff(part, append=part[-1:])) for part in (share, mean)]
+    return tuple(part.astype(np.float32) for pair in pairs for part in pair)
+
+
+def above_zero(z: Float) -> tuple[Float, Float]:
+    """Mean of what is above zero of a normal variable around z, 1 wide, and Φ(z), its slope.
+
+    By straight lines between the points, to within 1e-5.
+    """
+    place = np.clip(z, -_END, _END)
+    beyond = np.maximum(z - _END, 0)
+    place += _END
+    place *= _PER_UNIT
+    whole = np.floor(place)
+    place -= whole
+    index = whole.astype(np.intp)
+    share, share_step, mean, mean_step = (table.take(index) for table in _above())
+    share += place * share_step
+    mean += place * mean_step
+    mean += beyond
+    return mean, share

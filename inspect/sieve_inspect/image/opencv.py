@@ -85,8 +85,21 @@ def fast_side(side: int) -> int:
 
 def amplitudes(image: Float32) -> Float32:
     """Amplitudes (h, w // 2 + 1) of the Fourier transform of a picture (h, w)."""
-    both = np.asarray(cv2.dft(image, flags=cv2.DFT_COMPLEX_OUTPUT))[:, : image.shape[1] // 2 + 1]
-    return np.hypot(both[..., 0], both[..., 1])
+    height, width = image.shape
+    packed = np.asarray(cv2.dft(image))
+    square = packed * packed
+    out = np.empty((height, width // 2 + 1), np.float32)
+    inner = (width - 1) // 2
+    np.add(
+        square[:, 1 : 2 * inner : 2], square[:, 2 : 2 * inner + 1 : 2], out=out[:, 1 : inner + 1]
+    )
+    for at in (0, -1)[: 2 - width % 2]:  # the columns that are real transforms, packed alike
+        ends, half = square[:, at], (height - 1) // 2
+        pairs = ends[1 : 2 * half : 2] + ends[2 : 2 * half + 1 : 2]
+        out[0, at], out[1 : half + 1, at], out[height - half :, at] = ends[0], pairs, pairs[::-1]
+        if height % 2 == 0:
+            out[height // 2, at] = ends[-1]
+    return np.sqrt(out, out=out)
 
 
 def within(mask: Bool, reach: int) -> Bool:

@@ -128,7 +128,7 @@ def _pitch_at(light: Float32) -> Pitch | None:
     row, column = opencv.local_maxima(power, 3)
     fy = (row - height // 2) / height
     fx = column / width
-    floor = float(np.median(power)) + 1e-12
+    floor = float(np.median(power[::2, ::2])) + 1e-12
     value = power[row, column]
     far = np.hypot(fx * width, fy * height) > _PERIODS
     half = (fx > 0) | (fy > 0)  # the other half repeats it: a real picture's spectrum is symmetric

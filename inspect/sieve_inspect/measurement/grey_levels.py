@@ -6,10 +6,12 @@ few levels that light is gone; with a few dozen the widths are right only on ave
 
 from __future__ import annotations
 
+import math
 from pathlib import Path
 
 import numpy as np
 
+from sieve_inspect.arrays import Float
 from sieve_inspect.errors import RefusedImageError
 from sieve_inspect.image.bands import ScanSource
 from sieve_inspect.image.samples import Raw
@@ -73,7 +75,7 @@ def _check_jumps(path: Path, grey: Raw) -> None:
     Judged by the middle of many parts, each by its own levels: a border, a label or a ruler laid
     into the picture has edges of its own.
     """
-    least = _CONTRAST * float(np.subtract(*np.percentile(grey, (98, 2))))
+    least = _CONTRAST * float(np.subtract(*_percentiles(grey, 98, 2)))
     parts = [
         part
         for rows in np.array_split(grey, min(_PARTS, len(grey)))
@@ -90,16 +92,25 @@ def _check_jumps(path: Path, grey: Raw) -> None:
         )
 
 
+def _percentiles(grey: Raw, *percent: float) -> Float:
+    """As of NumPy, by counting: there are few stored numbers."""
+    below = np.bincount(grey.ravel()).cumsum()
+    place = np.array(percent) / 100 * (grey.size - 1)
+    low, high = (below.searchsorted(end(place), "right") for end in (np.floor, np.ceil))
+    return np.asarray(low + (high - low) * (place % 1))
+
+
 def _ways_and_jumps(grey: Raw, least: float) -> tuple[int, int]:
     """How often rows (n, w) go from dark to light or back, and how often without a pixel between.
 
     None where their levels differ by less than `least`.
     """
-    low, high = np.percentile(grey, (2, 98))
+    low, high = _percentiles(grey, 2, 98)
     if high - low < max(least, 1):
         return 0, 0
-    share = (grey - low) / (high - low)
-    dark, light = share < _DARK, share > _LIGHT
+    # Whole numbers, which are compared with whole limits four times as fast.
+    dark = grey < math.ceil(low + _DARK * (high - low))
+    light = grey > math.floor(low + _LIGHT * (high - low))
     between = ~dark & ~light
     jumps = int(((dark[:, :-1] & light[:, 1:]) | (light[:, :-1] & dark[:, 1:])).sum())
     ends = (dark[:, :-2] & light[:, 2:]) | (light[:, :-2] & dark[:, 2:])
