@@ -219,9 +219,10 @@ def normal_equations(
     A neighbour cut off by the border, or blocked, has no pixels that show its edge or level; the
     priors hold those at their starting values and change nothing that pixels determine.
     """
+    jacobian = np.asarray(jacobian, float)  # the ridge is lost in sums of seven digits
     weighted = jacobian * weight[:, None]
-    matrix = np.matmul(weighted, jacobian.transpose(0, 2, 1)).astype(float)
-    right = np.matmul(weighted, misfit[..., None])[..., 0].astype(float)
+    matrix = np.matmul(weighted, jacobian.transpose(0, 2, 1))
+    right = np.matmul(weighted, misfit[..., None])[..., 0]
     amplitude = np.maximum(np.abs(p[:, _A]), 1e-6)
     for level in (_AL, _AR):
         strength = _NEIGHBOUR_LIKE
