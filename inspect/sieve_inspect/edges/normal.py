@@ -8,10 +8,11 @@ from __future__ import annotations
 
 import math
 from functools import cache
+from typing import cast
 
 import numpy as np
 
-from sieve_inspect.arrays import Float, Float32
+from sieve_inspect.arrays import Float
 
 _PER_UNIT = 64
 _END = 8.5  # Φ is 0 or 1 beyond to within 1e-17
@@ -51,13 +52,14 @@ def ndtr(z: Float) -> Float:
 
 
 @cache
-def _above() -> tuple[Float32, ...]:
+def _above() -> tuple[Float, ...]:
     """Φ(z) and z Φ(z) + φ(z) at the points, each with what it grows by to the next."""
     z = np.arange(-_END * _PER_UNIT, _END * _PER_UNIT + 2) / _PER_UNIT
     share = _table()[0]
     mean = z * share + density(z)
     pairs = [(part, np.diff(part, append=part[-1:])) for part in (share, mean)]
-    return tuple(part.astype(np.float32) for pair in pairs for part in pair)
+    single = (part.astype(np.float32) for pair in pairs for part in pair)
+    return cast("tuple[Float, ...]", tuple(single))
 
 
 def above_zero(z: Float) -> tuple[Float, Float]:

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
+from typing import cast
 
 import numpy as np
 
@@ -62,8 +63,9 @@ class EdgeResponse:
         return self.value, np.diff(self.value, append=self.value[-1:]), self.slope
 
     @cached_property
-    def _single(self) -> tuple[Float32, ...]:
-        return tuple(table.astype(np.float32) for table in self._tables)
+    def _single(self) -> tuple[Float, Float, Float]:
+        single = tuple(table.astype(np.float32) for table in self._tables)
+        return cast("tuple[Float, Float, Float]", single)
 
 
 def _grid(sigma: float, reach: float) -> Float:

@@ -42,6 +42,9 @@ _AT_ONCE = 60_000  # derivatives of bins evaluated together: they stay in the ca
 _TRIED = 20  # openings on which blurs are tried
 _FURTHER = 1  # steps from settled parameters where each opening shows its levels
 _SHAPE_SETTLED = 0.003  # of the misfit: steps in the shape that change it less only wander
+# Times the misfit of a Gaussian at 0.9 of its width, from which no width of a shape is better: on
+# drawn scans with openings of 5 to 8 px those that were better were at most 4.8 there.
+_FAR_WORSE = 8.0
 _SHAPE_TRUST = 0.15  # share of the change by the corrections of the shape that stays in doubt
 
 
@@ -170,10 +173,15 @@ def _best_shape(
     def cost(response: EdgeResponse) -> float:
         return float(np.mean(fit_edges(few, guess, response, known, clip, 2).misfit ** 2))
 
-    best, least = gaussian, 0.98 * cost(gaussian)
+    plain = cost(gaussian)
+    best, least = gaussian, 0.98 * plain
     for shape in SHAPES:
         sizes = gaussian.sigma * np.array([0.75, 0.9, 1.05, 1.2, 1.4])
-        costs = [cost(shaped_response(shape, s)) for s in sizes]
+        usual = cost(shaped_response(shape, sizes[1]))
+        if usual > _FAR_WORSE * plain:
+            continue
+        costs = [cost(shaped_response(shape, s)) for s in sizes[[0, 2, 3, 4]]]
+        costs.insert(1, usual)
         k = int(np.clip(np.argmin(costs), 1, len(sizes) - 2))
         bend = np.polyfit(sizes[k - 1 : k + 2], costs[k - 1 : k + 2], 2)
         finest = -bend[1] / (2 * bend[0]) if bend[0] > 0 else sizes[k]
