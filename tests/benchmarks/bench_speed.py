@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 from pytest_benchmark.fixture import BenchmarkFixture
-from whole_cloth import SCIKIT_IMAGE
+from whole_cloth import SCIKIT_IMAGE, installed
 
 from sieve_inspect.measurement.pipeline import measure
 from sieve_inspect.scale import scale_from_text
@@ -37,7 +37,7 @@ def scan(
 
 
 def run(*typed: str) -> None:
-    subprocess.run(typed, check=True, capture_output=True)
+    subprocess.run(typed, check=True, capture_output=True, env=installed())
 
 
 def test_help(benchmark: BenchmarkFixture) -> None:

@@ -71,10 +71,16 @@ def _resident(pid: int) -> int:
     return total
 
 
+def installed() -> dict[str, str]:
+    """The environment in which a program's modules are compiled, as an installed program's are."""
+    return {k: v for k, v in os.environ.items() if k != "PYTHONDONTWRITEBYTECODE"}
+
+
 def timed(command: list[str]) -> tuple[float, float]:
     """Seconds and peak megabytes of a whole process."""
     begun, peak = time.perf_counter(), 0
-    with subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE) as process:
+    quiet = {"stdout": subprocess.DEVNULL, "stderr": subprocess.PIPE}
+    with subprocess.Popen(command, env=installed(), **quiet) as process:
         while process.poll() is None:
             peak = max(peak, _resident(process.pid))
             time.sleep(0.02)
