@@ -14,7 +14,7 @@ from sieve_inspect.edges.direction import Axis
 from sieve_inspect.edges.model import EDGES, Parameter, model_of
 from sieve_inspect.edges.profiles import Profiles
 
-EXAMINED = 100  # openings, from one place
+EXAMINED = 200  # openings, from one place; of 100 the misfits of both encodings may be too alike
 _AT_EDGE = 0.1  # share of the steepest slope from which a pixel belongs to an edge
 _USUAL = 4  # times the median square residual; more is foreign matter with patterns of its own
 _BIN = 0.3  # px, bins in which the residuals of many edges are averaged

@@ -103,7 +103,7 @@ def _shape(profiles: Profiles, p: Float, table: Table, left: Float | None) -> Fl
     u, beyond = profiles.distance, profiles.beyond
     p = p.astype(u.dtype)
     light = profiles.gain if left is None else profiles.gain * left.astype(u.dtype)
-    out: Float | None = None
+    out = np.zeros((*u.shape, table.rows.shape[1]), u.dtype)
     for level, first, second in (
         (_A, u - p[:, _E1, None], u - p[:, _E2, None]),
         (_AL, u - p[:, _E0, None] + beyond, u - p[:, _E0, None]),
@@ -112,8 +112,8 @@ def _shape(profiles: Profiles, p: Float, table: Table, left: Float | None) -> Fl
         part = table(first)
         part -= table(second)
         part *= (p[:, level, None] * light)[..., None]
-        out = part if out is None else np.add(out, part, out=out)
-    return np.asarray(out)
+        out += part
+    return out
 
 
 def _flat(rows: Float) -> Float:

@@ -46,7 +46,9 @@ class Linked:
 def link(peaks: Float, vectors: Float) -> Linked:
     """Rows and columns of the openings at `peaks` (n, 2) px, about `vectors` (2, 2) px apart."""
     count = len(peaks)
-    links = _links(peaks, vectors) if count >= FEWEST else np.zeros((2, 0), np.int32)
+    links: Index = np.zeros((2, 0), np.int32)
+    if count >= FEWEST:
+        links = _links(peaks, vectors)
     if not links.size:
         return Linked(np.zeros((count, 2), np.intp), np.zeros(count, np.bool_))
     placed, label = _along_truest(count, links, _steps(peaks, vectors, *links))
@@ -119,8 +121,8 @@ def _along_truest(count: int, links: Index, step: Index) -> tuple[Index, Index]:
     `step` (m, 2) are the links' steps. In every round each part follows the truest link that
     leads out of it (Borůvka, 1926).
     """
-    part = np.arange(count, dtype=np.int32)
-    placed = np.zeros((count, 2), np.int32)
+    part: Index = np.arange(count, dtype=np.int32)
+    placed: Index = np.zeros((count, 2), np.int32)
     while True:
         ends = part[links]
         out = np.flatnonzero(ends[0] != ends[1])
@@ -136,7 +138,8 @@ def _along_truest(count: int, links: Index, step: Index) -> tuple[Index, Index]:
         here = np.flatnonzero(truest < len(out))
         link = truest[here]
         forward = ends[0, link] == here
-        parent, shift = np.arange(count), np.zeros_like(placed)
+        parent: Index = np.arange(count)
+        shift: Index = np.zeros_like(placed)
         parent[here] = np.where(forward, ends[1, link], ends[0, link])
         way = placed[links[1, link]] - placed[links[0, link]] - step[link]
         shift[here] = np.where(forward, 1, -1)[:, None] * way

@@ -129,7 +129,7 @@ def _pitch_at(light: Float32) -> Pitch | None:
     fy = (row - height // 2) / height
     fx = column / width
     floor = float(np.median(power[::2, ::2])) + 1e-12
-    value = power[row, column]
+    value = power[row, column].astype(float)
     far = np.hypot(fx * width, fy * height) > _PERIODS
     half = (fx > 0) | (fy > 0)  # the other half repeats it: a real picture's spectrum is symmetric
     keep = np.flatnonzero(far & half & (value > _ABOVE_FLOOR * floor))
@@ -140,7 +140,7 @@ def _pitch_at(light: Float32) -> Pitch | None:
         return None
     near = 2 / min(height, width)
     pair = [_fundamental(frequency, value[keep], k, near) for k in strongest]
-    refined = np.stack([_refine(power, row[keep[k]], column[keep[k]]) for k in pair])
+    refined = np.array([_refine(power, row[keep[k]], column[keep[k]]) for k in pair], float)
     waves = (refined - [0, height // 2]) / [width, height]
     if abs(np.linalg.det(waves)) < _CROSSING * float(np.prod(np.hypot(*waves.T))):
         return None  # both peaks belong to one direction, as in a narrow picture
@@ -193,7 +193,7 @@ def _fundamental(frequency: Float, value: Float, peak: int, tolerance: float) ->
     return peak
 
 
-def _refine(power: Float, row: int, column: int) -> Float:
+def _refine(power: Float32, row: int, column: int) -> Float:
     """(column, row) of a peak from parabolas through the logarithm of its neighbours."""
     height, width = power.shape
     rows = [(row + k) % height for k in (-1, 0, 1)]
