@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import product
+from typing import cast
 
 import numpy as np
 
@@ -46,9 +47,7 @@ class Linked:
 def link(peaks: Float, vectors: Float) -> Linked:
     """Rows and columns of the openings at `peaks` (n, 2) px, about `vectors` (2, 2) px apart."""
     count = len(peaks)
-    links: Index = np.zeros((2, 0), np.int32)
-    if count >= FEWEST:
-        links = _links(peaks, vectors)
+    links = _links(peaks, vectors) if count >= FEWEST else np.zeros((2, 0), np.intp)
     if not links.size:
         return Linked(np.zeros((count, 2), np.intp), np.zeros(count, np.bool_))
     placed, label = _along_truest(count, links, _steps(peaks, vectors, *links))
@@ -77,7 +76,8 @@ def _links(peaks: Float, vectors: Float) -> Index:
         end.append(other[hit])
         miss.append(distance[hit])
     order = np.argsort(np.concatenate(miss), kind="stable")
-    return np.stack([np.concatenate(start)[order], np.concatenate(end)[order]])
+    ends = [np.concatenate(side)[order].astype(np.int32) for side in (start, end)]
+    return cast(Index, np.stack(ends))  # of a million openings every byte counts
 
 
 class _Nearest:
@@ -121,8 +121,7 @@ def _along_truest(count: int, links: Index, step: Index) -> tuple[Index, Index]:
     `step` (m, 2) are the links' steps. In every round each part follows the truest link that
     leads out of it (Borůvka, 1926).
     """
-    part: Index = np.arange(count, dtype=np.int32)
-    placed: Index = np.zeros((count, 2), np.int32)
+    part, placed = np.arange(count), np.zeros((count, 2), np.intp)
     while True:
         ends = part[links]
         out = np.flatnonzero(ends[0] != ends[1])
@@ -138,17 +137,16 @@ def _along_truest(count: int, links: Index, step: Index) -> tuple[Index, Index]:
         here = np.flatnonzero(truest < len(out))
         link = truest[here]
         forward = ends[0, link] == here
-        parent: Index = np.arange(count)
-        shift: Index = np.zeros_like(placed)
+        parent, shift = np.arange(count), np.zeros_like(placed)
         parent[here] = np.where(forward, ends[1, link], ends[0, link])
         way = placed[links[1, link]] - placed[links[0, link]] - step[link]
         shift[here] = np.where(forward, 1, -1)[:, None] * way
         # Two parts that follow the same link: the first stays where it is.
         mutual = here[(parent[parent[here]] == here) & (here < parent[here])]
         parent[mutual], shift[mutual] = mutual, 0
-        shift, root = _summed_steps(shift, parent)
-        placed += shift[part]
-        part = root[part]
+        moved, root = _summed_steps(shift, parent)
+        placed += moved[part]
+        part = np.asarray(root[part])
 
 
 def _inconsistent(links: Index, peaks: Float, vectors: Float, placed: Index, member: Bool) -> int:
