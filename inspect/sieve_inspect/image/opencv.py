@@ -78,11 +78,6 @@ def local_maxima(image: Float32, radius: float) -> tuple[Index, Index]:
     return rows, columns
 
 
-def fast_side(side: int) -> int:
-    """The largest number of pixels, up to `side`, that is transformed fast."""
-    return next(n for n in range(side, 0, -1) if cv2.getOptimalDFTSize(n) == n)
-
-
 def amplitudes(image: Float32) -> Float32:
     """Amplitudes (h, w // 2 + 1) of the Fourier transform of a picture (h, w)."""
     height, width = image.shape

@@ -117,7 +117,7 @@ def pitch_of_few(light: Float32) -> Pitch | None:
 
 
 def _pitch_at(light: Float32) -> Pitch | None:
-    height, width = (opencv.fast_side(min(n, _WINDOW)) for n in light.shape)
+    height, width = (min(n, _WINDOW) for n in light.shape)
     top, left = (light.shape[0] - height) // 2, (light.shape[1] - width) // 2
     part = light[top : top + height, left : left + width]
     part = part - opencv.box_mean(part, min(height, width) // 2)
