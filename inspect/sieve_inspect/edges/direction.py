@@ -384,6 +384,5 @@ def _sample(profiles: Profiles, start: Float, seen: Bool, most: int) -> Index:
         middle = np.nanmedian(value[good])
         spread = np.nanmedian(np.abs(value[good] - middle))
         good &= np.abs(value - middle) <= 4 * spread + 1e-9
-    # Drawn from all, so that an opening more or less does not change the others.
-    drawn = np.random.default_rng(1).permutation(len(good))
-    return drawn[good[drawn]][:most]
+    which = np.flatnonzero(good)
+    return np.random.default_rng(1).permutation(which)[:most]
