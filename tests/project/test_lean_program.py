@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 from typer.testing import CliRunner
 
-from sieve_registry.cli.main import app, needed_for
+from sieve_registry.cli.main import app, program_for
 
 
 @pytest.mark.parametrize(
@@ -13,12 +13,12 @@ from sieve_registry.cli.main import app, needed_for
 )
 def test_answer_is_that_of_the_whole_program(words: list[str]) -> None:
     whole = CliRunner().invoke(app, words)
-    lean = CliRunner().invoke(needed_for(words), words)
+    lean = CliRunner().invoke(program_for(words), words)
     assert (lean.output, lean.exit_code) == (whole.output, whole.exit_code)
 
 
 def test_only_the_typed_command_is_read() -> None:
-    lean = needed_for(["--registry", "PATH", "due"])
+    lean = program_for(["--registry", "PATH", "due"])
     assert [command.name for command in lean.registered_commands] == ["due"]
     assert not lean.registered_groups
-    assert needed_for(["--install-completion"]) is app
+    assert program_for(["--install-completion"]) is app

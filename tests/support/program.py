@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import functools
 import sys
 from dataclasses import dataclass
 from pathlib import Path
 from typing import NamedTuple
 
 import pytest
+import typer.main
+
+_commands_of = functools.cache(typer.main.get_command)  # made anew, they take longer than most runs
 
 
 class Answer(NamedTuple):
@@ -35,6 +39,7 @@ class Program:
         options = () if place is None else ("--registry", str(place))
         words = ["sieveward", *options, *self.command, *map(str, arguments)]
         self.monkeypatch.setattr(sys, "argv", words)
+        self.monkeypatch.setattr(typer.main, "get_command", _commands_of)
         self.capture.readouterr()
         with pytest.raises(SystemExit) as ended:
             main()

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import gc
+import inspect
 import io
 import os
 import sys
@@ -13,6 +13,7 @@ from typing import Annotated, Any, NoReturn
 
 import typer
 from typer.core import TyperGroup
+from typer.models import CommandInfo
 
 from sieve_inspect.errors import SievewardError
 from sieve_registry.cli.commands.artefact import artefact_app
@@ -141,8 +142,13 @@ for _panel, _commands in _COMMANDS.items():
         app.add_typer(_group, name=_name, rich_help_panel=_panel)
 
 
-def _program(typed: list[str]) -> typer.Typer:
-    """The program with the command typed alone, if there is one: to make all takes a while."""
+def program_for(typed: list[str]) -> typer.Typer:
+    """The program with the command typed alone, if there is one: to make all takes a while.
+
+    The help of all shows none of their options.
+    """
+    if typed == ["--help"]:
+        return _without_options()
     words = iter(typed)
     for word in words:
         if word == "--registry":
@@ -160,16 +166,31 @@ def _program_with(name: str) -> typer.Typer:
     return program if program.registered_commands or program.registered_groups else app
 
 
+def _without_options() -> typer.Typer:
+    program = copy(app)
+    program.registered_commands = [_bare(command) for command in app.registered_commands]
+    program.registered_groups = [copy(group) for group in app.registered_groups]
+    for group in program.registered_groups:
+        group.typer_instance = copy(group.typer_instance or app)
+        group.typer_instance.registered_commands = []
+    return program
+
+
+def _bare(command: CommandInfo) -> CommandInfo:
+    bare = copy(command)
+    bare.help, bare.callback = inspect.getdoc(command.callback), lambda: None
+    return bare
+
+
 def main() -> None:
     """Run the program; a known error becomes one sentence and its own exit code."""
     # NumPy reads this when it is imported. The matrices are small: threads would slow them down.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
-    gc.set_threshold(100_000, 50, 50)  # long lists of records are not garbage
     for stream in (sys.stdout, sys.stderr):
         if isinstance(stream, io.TextIOWrapper):  # for letters the terminal lacks
             stream.reconfigure(errors="backslashreplace")
     try:
-        _program(sys.argv[1:])()
+        program_for(sys.argv[1:])()
     except SievewardError as error:
         _end(error)
     except Exception as fault:
