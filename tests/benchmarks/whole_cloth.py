@@ -79,8 +79,8 @@ def installed() -> dict[str, str]:
 def timed(command: list[str]) -> tuple[float, float]:
     """Seconds and peak megabytes of a whole process."""
     begun, peak = time.perf_counter(), 0
-    quiet = {"stdout": subprocess.DEVNULL, "stderr": subprocess.PIPE}
-    with subprocess.Popen(command, env=installed(), **quiet) as process:
+    null, pipe = subprocess.DEVNULL, subprocess.PIPE
+    with subprocess.Popen(command, stdout=null, stderr=pipe, env=installed()) as process:
         while process.poll() is None:
             peak = max(peak, _resident(process.pid))
             time.sleep(0.02)
