@@ -38,6 +38,7 @@ _FINEST = 0.2  # px; the width of a pixel alone blurs more than this
 # px, so near to each other that steps from the best of them settle
 _SIGMAS = (0.4, 0.65, 1.05, 1.7, 2.7, 4.4, 7.0, 11.0)
 _SAME_MISFIT = 1.1  # ratio of the squared misfits up to which they count as the same
+_NEAR, _FAR = 0.02, 0.2  # of sigma, the next step: settled, and far from it
 _SETTLED = 1e-4  # of sigma; the next step would be of the order of its square
 _AT_ONCE = 60_000  # derivatives of bins evaluated together: they stay in the cache
 _TRIED = 20  # openings on which blurs are tried
@@ -124,14 +125,14 @@ def _flat(rows: Float) -> Float:
 def _settle_sigma(openings: _Openings, sigma: float, rounds: int) -> float:
     """Steps in sigma and all parameters; the state with the least misfit is kept.
 
-    Of states with about the same misfit that which would change least.
+    Of two with about the same misfit a settled state is kept, not one that is far from it.
     """
     free = np.array([10.0])
     kept, least, left = (sigma, openings.p), np.inf, np.inf
     for _ in range(rounds + 1):
         before = openings.p
         change = openings.step(gaussian_response(sigma), widening(sigma), np.zeros(1), free)
-        settling = openings.cost < _SAME_MISFIT * least and abs(change[0]) < left
+        settling = openings.cost < _SAME_MISFIT * least and abs(change[0]) < _NEAR and left > _FAR
         if openings.cost < least or settling:
             kept, least, left = (sigma, before), openings.cost, abs(change[0])
         if abs(change[0]) < _SETTLED:
