@@ -114,8 +114,9 @@ class Table:
         """Values (..., k) at u (...) px."""
         index = u - float(self.start)
         index *= 1 / float(self.step)
-        np.rint(index, out=index)
-        return self.rows.take(index.astype(np.intp), axis=0, mode="clip")
+        np.maximum(index, 0, out=index)  # it may be infinite
+        np.minimum(index, len(self.rows) - 1, out=index)
+        return self.rows.take(np.rint(index, out=index).astype(np.intp), axis=0, mode="clip")
 
 
 def widening(sigma: float) -> Table:
