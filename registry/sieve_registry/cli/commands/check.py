@@ -124,11 +124,10 @@ def check(
     from sieve_registry.scales.environment import Environment
 
     _refuse_overwriting(json_path, scale_name, images)
-    places = _positions(positions, images)
-    terms, air = options.terms(date, by, why_late), Environment(temperature, humidity)
-    stated = options.stated_light(lamp_angle, view_angle)
+    places, terms = _positions(positions, images), options.terms(date, by, why_late)
+    air, stated = Environment(temperature, humidity), options.stated_light(lamp_angle, view_angle)
     with options.opened(context) as registry:
-        day, used = _before_measuring(registry, terms, images, accept_scan, equipment)
+        day, used = _before_measuring(registry, terms, equipment)
         request = ScaleRequest(
             day,
             recorded=_default_scale(registry, images, day, (scale_name, um_per_px, target_in_scan)),
@@ -146,6 +145,7 @@ def check(
             encoding=encoding,
         )
         chosen = choose_scale(registry, request, images, print_remark)
+        _ask_about_scans_used(registry, images, accept_scan)
         with progress("Measuring", len(images)) as update:
             taken = check_commands.take(
                 registry,
@@ -210,16 +210,11 @@ def _default_scale(
 
 
 def _before_measuring(
-    registry: Registry,
-    terms: RecordTerms,
-    images: list[Path],
-    accept_scan: str,
-    equipment: list[str] | None,
+    registry: Registry, terms: RecordTerms, equipment: list[str] | None
 ) -> tuple[datetime.date, UsedEquipment]:
     """The day of the check and the equipment used; names unvalidated software.
 
-    Refuses a person who may not check, scans used before without a reason, and equipment out of
-    use.
+    Refuses a person who may not check, and equipment out of use.
     """
     from sieve_registry.checks.validation import caution
     from sieve_registry.cli.support.running import print_remark
@@ -230,7 +225,6 @@ def _before_measuring(
     refuse_unentitled(registry, CheckRecorded, terms)
     if unvalidated := caution(registry):
         print_remark(f"{unvalidated}.")
-    _ask_about_scans_used(registry, images, accept_scan)
     day = terms.on_date or registry.today()
     return day, used_equipment(registry, equipment or (), day)
 
