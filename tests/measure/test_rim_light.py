@@ -45,3 +45,4 @@ def test_the_sign_of_thin_wires_stands_for_more_light() -> None:
     # the pitch, 5.8/1.61 at 0.416; U is twice what a sign of usual cloth leaves, 3.5 times itself.
     assert sign_weight(0.4) == 1
     assert 2 * 3.5 * sign_weight(0.308) > 5.3 / 0.44
+    assert sign_weight(0.08) == sign_weight(0.26) < 5  # cloth of 63 mm: nothing thinner was traced

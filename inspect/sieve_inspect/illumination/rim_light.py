@@ -54,7 +54,7 @@ _UNREAD = 0.0075  # share of a wire: what a sign that cannot be read may be; 45 
 # Blurs from the crossing wires' outline to where the sign is read: at 1.3 nothing was left of it
 # under 50 degrees, from 2.1 on it is as in sharp pictures (path-traced).
 _CLEAR_BLURS = 1.9
-_USUAL_SEEN = 0.37  # wire/pitch
+_USUAL_SEEN, _THINNEST_SEEN = 0.37, 0.26  # wire/pitch
 _BEYOND_WIRE = 2.0  # px beyond the middle of the wires, so far light is summed
 _WHOLE_BAND = 0.97  # share of a band's pixels that the picture has to show
 
@@ -145,9 +145,10 @@ def sign_weight(density: float) -> float:
 
     Thin wires climb less and show less of the crossing wires: path-traced, a sign at 0.31 stands
     for 3.3 times the light of one at 0.416; drawn, one at 0.30 for 3 times that at 0.40: the fourth
-    power. From `_USUAL_SEEN` on, wires of usual cloth under a wide lamp, it is left as it is.
+    power. From `_USUAL_SEEN` on, wires of usual cloth under a wide lamp, it is left as it is;
+    thinner wires than those traced count as these.
     """
-    return max(1.0, (_USUAL_SEEN / density) ** 4)
+    return max(1.0, (_USUAL_SEEN / max(density, _THINNEST_SEEN)) ** 4)
 
 
 def unexplained_sign(signs: tuple[RimLight, RimLight], known: Illumination) -> float:
