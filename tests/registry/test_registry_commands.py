@@ -209,6 +209,7 @@ def test_audit_writes_a_page_and_tables_that_run_nothing(shelf: Program, tmp_pat
     answer = shelf("audit", "--as-of", today, "--out", str(out))
     assert str(out / "index.html") in answer.out
     lists = "overdue never_checked no_scale conditional quarantines retirements lookbacks"
+    lists += " open_points"
     names = {"sieves", "checks", "uses", "changes", "corrections", "evidence", "findings"}
     names |= set(lists.split()) | {"reports", "work_findings", "retention", "clauses"}
     pages = {"index.html", "by-clause.html"}
