@@ -25,7 +25,10 @@ def type_it(
 
 
 @pytest.mark.parametrize("told", [signal.SIGINT, signal.SIGTERM], ids=["keyboard", "system"])
-def test_the_bench_serves_until_it_is_told_to_end(lab: Lab, told: signal.Signals) -> None:
+def test_the_bench_serves_until_it_is_told_to_end(
+    lab: Lab, told: signal.Signals, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("TMPDIR", str(tmp_path))  # without what other benches left
     typed = [sys.executable, "-c", "from sieve_registry.cli.main import main; main()"]
     typed += ["--registry", str(lab.registry.path), "bench", "--port", "0", "--json", "-"]
     typed += ["--scale", str(SCALE_FILE)]

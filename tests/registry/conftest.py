@@ -38,11 +38,15 @@ POSTGRES = os.environ.get("SIEVEWARD_TEST_POSTGRES", "")
 
 
 def pytest_generate_tests(metafunc: pytest.Metafunc) -> None:
-    """Every test that uses a registry runs on a file, and on a server where one is named."""
+    """Every test that uses a registry runs on a file, and on a server where one is named.
+
+    The server's turn is among the long tests, but for modules that name their `DATABASES`.
+    """
     if "database" not in metafunc.fixturenames:
         return
     on_file = getattr(metafunc.function, "file_only", False)
-    kinds = getattr(metafunc.module, "DATABASES", ("sqlite", "postgres"))
+    again = pytest.param("postgres", marks=pytest.mark.long)
+    kinds = getattr(metafunc.module, "DATABASES", ("sqlite", again))
     there = [kind for kind in kinds if kind == "sqlite" or (POSTGRES and not on_file)]
     metafunc.parametrize("database", there)
 

@@ -76,7 +76,8 @@ def serve(
 
     count, size = sweep()
     if size >= _WORTH_TELLING:
-        remark(f"Removed {size / 1e6:.1f} MB of scans that {count} stopped benches had left.")
+        benches = "a stopped bench" if count == 1 else f"{count} stopped benches"
+        remark(f"Removed {size / 1e6:.1f} MB of scans that {benches} had left.")
     _allow_many_connections()
     given = tuple((path.name, load_scale(path)) for path in terms.scales)
     with (
