@@ -13,6 +13,7 @@ import numpy as np
 import pytest
 from scipy.spatial import cKDTree
 
+from cases import others_long
 from sieve_inspect.synthetic import Cloth, render_light
 from weave_draw import Openings, measured, openings, stored_linear
 
@@ -77,7 +78,7 @@ def test_a_quarter_turn_swaps_x_and_y(
     )
 
 
-@pytest.mark.parametrize("axis", [0, 1])
+@pytest.mark.parametrize("axis", others_long([0, 1]))
 def test_a_mirror_changes_nothing(
     light: np.ndarray, look: Callable[..., Openings], plain: Openings, axis: int
 ) -> None:
@@ -91,7 +92,7 @@ def test_a_mirror_changes_nothing(
     alike(plain, look(np.flip(light, axis)), move)
 
 
-@pytest.mark.parametrize("share", [0.3, 1.2])
+@pytest.mark.parametrize("share", others_long([0.3, 1.2]))
 def test_brightness_changes_nothing(
     light: np.ndarray, look: Callable[..., Openings], plain: Openings, share: float
 ) -> None:
@@ -124,7 +125,7 @@ def test_twice_the_pixels_twice_the_width(
     )
 
 
-@pytest.mark.parametrize("level", [0.0, 0.4, 1.0])
+@pytest.mark.parametrize("level", others_long([0.0, 0.4, 1.0]))
 def test_a_border_changes_nothing(
     light: np.ndarray, look: Callable[..., Openings], plain: Openings, level: float
 ) -> None:

@@ -11,6 +11,7 @@ import pytest
 import tifffile
 from scipy.ndimage import gaussian_filter
 
+from cases import others_long
 from direct_drawing import Field, draw_directly, evenly, srgb
 from round_measured import Matched, matched
 from sieve_inspect.apertures import sampling
@@ -74,12 +75,14 @@ def errors(measurement: Measurement, truth: RoundTruth) -> tuple[Matched, np.nda
 @pytest.mark.parametrize("encoding", ["srgb", "linear"])
 @pytest.mark.parametrize(
     "blur",
-    [
-        evenly(1.0),
-        evenly(0.7),
-        across(0.7, 1.7),
-        lambda x, y: 0.7 + 1.4 * np.hypot(x - 0.5, y - 0.5),
-    ],
+    others_long(
+        [
+            across(0.7, 1.7),
+            evenly(1.0),
+            evenly(0.7),
+            lambda x, y: 0.7 + 1.4 * np.hypot(x - 0.5, y - 0.5),
+        ]
+    ),
 )
 def test_uneven_focus_is_not_mistaken_for_another_encoding(
     measured: Callable[..., Measurement],
@@ -137,7 +140,9 @@ def test_a_black_point_above_the_wires_widens_the_uncertainty(
         assert abs(error[ok].mean()) < 2.5 * u
 
 
-@pytest.mark.parametrize(("aperture", "wire", "sigma"), [(10.0, 6.0, 1.8), (7.0, 4.0, 1.4)])
+@pytest.mark.parametrize(
+    ("aperture", "wire", "sigma"), others_long([(7.0, 4.0, 1.4), (10.0, 6.0, 1.8)])
+)
 def test_wires_without_a_dark_level_widen_the_uncertainty(
     measured: Callable[..., Measurement], tmp_path: Path, aperture: float, wire: float, sigma: float
 ) -> None:
@@ -159,7 +164,7 @@ def test_an_encoding_that_the_edges_do_not_confirm_carries_no_verdict(
     assert measurement.pictures[0].encoding == "linear" or measurement.fit == "indicative"
 
 
-@pytest.mark.parametrize("share", [0.15, 0.3, 0.6])
+@pytest.mark.parametrize("share", others_long([0.3, 0.15, 0.6]))
 def test_sharpening_by_the_driver_widens_the_uncertainty(
     measured: Callable[..., Measurement], tmp_path: Path, share: float
 ) -> None:
@@ -175,7 +180,16 @@ def test_sharpening_by_the_driver_widens_the_uncertainty(
         assert abs(error[ok].mean()) < 2 * u < 0.15
 
 
-@pytest.mark.parametrize("missing", [((0,), ()), ((-9,), (3,)), ((4, 5), (-6,)), ((-8, 0, 8), ())])
+@pytest.mark.parametrize(
+    "missing",
+    [
+        ((-9,), (3,)),
+        *(
+            pytest.param(missing, marks=pytest.mark.long)
+            for missing in (((0,), ()), ((4, 5), (-6,)), ((-8, 0, 8), ()))
+        ),
+    ],
+)
 def test_wires_missing_right_across_leave_one_torn_cloth(
     measured: Callable[..., Measurement],
     tmp_path: Path,
@@ -191,7 +205,7 @@ def test_wires_missing_right_across_leave_one_torn_cloth(
         assert abs(error[ok].mean()) < 0.01
 
 
-@pytest.mark.parametrize("lost", [-12, 8, 12, 16])
+@pytest.mark.parametrize("lost", others_long([8, -12, 12, 16]))
 def test_a_scan_that_lost_or_repeated_lines_is_refused(
     measured: Callable[..., Measurement], tmp_path: Path, lost: int
 ) -> None:
@@ -226,7 +240,7 @@ def wire_aside(gaps: list[np.ndarray], middle: int) -> None:
 
 
 @pytest.mark.parametrize("woven", [wider_row, wire_aside])
-@pytest.mark.parametrize("turned", [2.0, 4.0, 33.0])
+@pytest.mark.parametrize("turned", others_long([4.0, 2.0, 33.0]))
 def test_unevenly_woven_cloth_is_no_jump_of_the_scanner(
     measured: Callable[..., Measurement],
     tmp_path: Path,
@@ -288,7 +302,9 @@ def test_widths_at_the_edge_of_a_hole_are_not_used(
         assert abs(error[ok].mean()) < 0.01
 
 
-@pytest.mark.parametrize(("aperture", "wire"), [(16.5, 9.0), (12.0, 9.0), (18.75, 9.0)])
+@pytest.mark.parametrize(
+    ("aperture", "wire"), others_long([(16.5, 9.0), (12.0, 9.0), (18.75, 9.0)])
+)
 def test_two_cloths_side_by_side_are_refused(
     measured: Callable[..., Measurement], tmp_path: Path, aperture: float, wire: float
 ) -> None:
@@ -311,7 +327,7 @@ def nearly_even(aperture: float) -> Callable[[list[np.ndarray], int], None]:
 
 
 @pytest.mark.parametrize(("aperture", "wire", "sigma"), [(8, 5, 0.7), (8, 5, 1.0), (10, 6, 1.4)])
-@pytest.mark.parametrize("seed", [1, 2])
+@pytest.mark.parametrize("seed", others_long([1, 2]))
 def test_edges_at_equal_places_between_pixels_do_not_decide_the_encoding(
     measured: Callable[..., Measurement],
     tmp_path: Path,

@@ -75,6 +75,7 @@ def typed(
     return Program(monkeypatch, capfd)
 
 
+@pytest.mark.long
 def test_serial_two_workers_and_a_cluster_write_the_same_files(
     typed: Program, address: str, tmp_path: Path
 ) -> None:
@@ -103,6 +104,7 @@ def test_the_first_scan_that_fails_is_reported_in_the_same_words(
         assert failed == (11, "", f"sieveward: {errors.EmptyFileError(file='bad.png')}\n")
 
 
+@pytest.mark.long
 def test_rows_of_a_validation_are_the_same_in_workers(address: str) -> None:
     rows = [task for task in tasks_of(True) if task.group == "refusal"][:3]
     here = in_task_order(run_serially(run_row, rows))

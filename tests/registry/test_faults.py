@@ -137,6 +137,7 @@ def limited(path: Path, scan: Path, clock: Clock, number: int, most: int, kill: 
     return in_child(deed)
 
 
+@pytest.mark.long
 @linux
 @pytest.mark.parametrize("kill", [True, False], ids=["killed", "disk full"])
 def test_stopped_within_every_page_written_nothing_is_half_there(

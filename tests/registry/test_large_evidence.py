@@ -54,6 +54,7 @@ def peak_of(work: Callable[[], object]) -> int:
         tracemalloc.stop()
 
 
+@pytest.mark.long
 def test_a_large_file_is_never_held_whole(
     in_database: Registry, tmp_path: Path, clock: Clock
 ) -> None:

@@ -14,6 +14,7 @@ import numpy as np
 import pytest
 from PIL import Image
 
+from cases import others_long
 from program import Program
 from sieve_inspect.measurement.pipeline import measure
 from sieve_inspect.scale import Scale
@@ -62,7 +63,8 @@ def mean_of(truth: Any, direction: str) -> float:
 
 
 @pytest.mark.parametrize(
-    ("pattern", "left", "turn"), [("dots", False, 2.0), ("grid", True, 31.0), ("checker", True, 1)]
+    ("pattern", "left", "turn"),
+    others_long([("dots", False, 2.0), ("grid", True, 31.0), ("checker", True, 1)]),
 )
 def test_the_run_is_corrected_and_the_artefact_is_no_cloth(
     tmp_path: Path, pattern: str, left: bool, turn: float
@@ -134,6 +136,7 @@ def test_what_is_not_there_is_not_found(picture: Path) -> None:
         scale_in_scan(picture, artefact("checker"), region=(0, 0, 420, 520))
 
 
+@pytest.mark.long
 def test_a_check_keeps_the_chain_of_its_own_run(
     picture: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: Any
 ) -> None:

@@ -78,10 +78,9 @@ def test_black_round_wires_measure_as_wide_as_they_are(tmp_path: Path) -> None:
     [
         "steel_22",
         "strip_48_6",
-        "view_13",
         *(
             pytest.param(name, marks=pytest.mark.long)
-            for name in ("steel_10", "steel_60", "bronze_30", "rough_40")
+            for name in ("steel_10", "steel_60", "bronze_30", "rough_40", "view_13")
         ),
     ],
 )
