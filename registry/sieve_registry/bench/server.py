@@ -20,7 +20,8 @@ from sieve_registry.bench.sessions import signed_in_here
 from sieve_registry.people.queries import laboratory_rules
 from sieve_registry.store.engine import Registry
 
-_ANY = ("0.0.0.0", "::")  # noqa: S104 - all addresses of this computer, if so wished
+# All addresses of this computer, where a person asks for them.
+_ANY = ("0.0.0.0", "::")  # noqa: S104  # nosec B104
 _NEEDED = ("starlette", "uvicorn", "python_multipart")
 _NO_BENCH = 'The bench page needs an extra part: pip install "sieveward[bench]".'
 
