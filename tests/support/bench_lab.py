@@ -8,6 +8,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Any
 
 import httpx
 
@@ -130,3 +131,28 @@ def wait_for(job: Job, *phases: str) -> None:
             return
         pause.wait(0.05)
     raise AssertionError(f"still {job.phase}")
+
+
+def begin(
+    lab: Lab, client: httpx.Client, scan: Path = SCAN, sieve: str = "S-0075", **changes: Any
+) -> Job:
+    """Send a scan; the job it became."""
+    fields = {"sieve": sieve, "scale": "given:0", **changes}
+    files = [("scans", (scan.name, scan.read_bytes()))]
+    answer = client.post("/jobs", data=fields, files=files, headers=lab.headers)
+    assert answer.status_code == 204, answer.text
+    return job_of(lab, answer)
+
+
+def confirm(
+    lab: Lab,
+    client: httpx.Client,
+    job: Job,
+    name: str = TECHNICIAN,
+    known: int | None = None,
+    **more: str,
+) -> httpx.Response:
+    """Confirm a measured job by a person who has seen so many checks; the answer."""
+    known = len(job.taken.history.checks) if known is None else known
+    fields = {"name": name, "known": str(known), **more}
+    return client.post(f"/jobs/{job.id}/confirm", data=fields, headers=lab.headers)
