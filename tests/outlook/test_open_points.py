@@ -175,7 +175,9 @@ def test_an_e_n_above_1_is_an_open_point_until_it_is_raised(lab: Lab) -> None:
         "Check C-0001 of S-1 and certificate EX-1 of Example Metrology disagree: "
         "E_n x -2.00, y +0.00 (|E_n| > 1, ISO 13528)"
     )
-    made = open_points.raise_point(lab.registry, "", on(lab, 4), answer_by="2024-03-01", cause=seq)
+    made = open_points.raise_with_cause(
+        lab.registry, "", on(lab, 4), answer_by="2024-03-01", cause=seq
+    )
     stated = made.raised.payload
     assert (stated.text, stated.about, stated.clause) == (noted.message, "C-0001", "7.7.1")
     assert (stated.cause, stated.by_program) == (seq, False)
@@ -183,7 +185,7 @@ def test_an_e_n_above_1_is_an_open_point_until_it_is_raised(lab: Lab) -> None:
     assert open_points.open_points(lab.registry) == []
     assert open_points.open_points(lab.registry, lab.day(3))[0].event == seq
     with pytest.raises(UsageError, match="no open point"):
-        open_points.raise_point(lab.registry, "", on(lab, 4), cause=seq)
+        open_points.raise_with_cause(lab.registry, "", on(lab, 4), cause=seq)
 
 
 def test_an_unsatisfactory_reference_check_is_one_and_a_corrected_certificate_is_none(

@@ -27,6 +27,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import StrEnum
 
+from sieve_inspect.errors import UsageError
+
 EDGE_BIAS_PX = 0.05
 U_EDGE_BIAS_PX = EDGE_BIAS_PX / math.sqrt(3)
 _PATH_UM = 300_000.0
@@ -42,6 +44,13 @@ class Sensor(StrEnum):
     CONTACT = "contact"  # a flatbed with rod lenses over the whole width
     AREA_CAMERA = "area camera"  # a microscope, or a camera on a stand
     TELECENTRIC = "telecentric"
+
+    @classmethod
+    def named(cls, name: str) -> Sensor:
+        """The sensor of that name. Raises `UsageError`."""
+        if name not in tuple(cls):
+            raise UsageError(message=f"`sensor` is one of {', '.join(cls)}, not '{name}'.")
+        return cls(name)
 
     @property
     def straight(self) -> bool:

@@ -78,34 +78,24 @@ def open_points_on(connection: Connection, day: date, until: int | None = None) 
     return sorted((p for p in points if p.event not in raised), key=lambda point: point.event)
 
 
-def raise_point(
-    registry: Registry,
-    text: str,
-    terms: RecordTerms,
-    *,
-    about: str = "",
-    clause: str = "",
-    answer_by: str = "",
-    cause: int | None = None,
+def raise_with_cause(
+    registry: Registry, text: str, terms: RecordTerms, *, cause: int | None, **details: str
 ) -> RecordedFinding:
-    """Raise the open point of event `cause` as a finding, in its own words where none are given.
+    """Raise a finding; of the open point of event `cause` it has what is not given.
 
-    Raises `UsageError` for an event that is no open point, and as `raise_finding`.
+    `details` are as of `raise_finding`. Raises `UsageError` for an event that is no open point, and
+    as `raise_finding`.
     """
-    point = next((p for p in open_points(registry, terms.on_date) if p.event == cause), None)
-    if point is None:
-        raise UsageError(
-            message=f"Event {cause} is no open point: `sieveward finding list` shows them."
-        )
-    return raise_finding(
-        registry,
-        text or point.text,
-        terms,
-        about=about or point.about,
-        clause=clause or point.clause,
-        answer_by=answer_by,
-        cause=cause,
-    )
+    if cause is not None:
+        point = next((p for p in open_points(registry, terms.on_date) if p.event == cause), None)
+        if point is None:
+            raise UsageError(
+                message=f"Event {cause} is no open point: `sieveward finding list` shows them."
+            )
+        text = text or point.text
+        given = {name: detail for name, detail in details.items() if detail}
+        details = {"about": point.about, "clause": point.clause} | given
+    return raise_finding(registry, text, terms, cause=cause, **details)
 
 
 def raise_by_program(registry: Registry, connection: Connection) -> None:

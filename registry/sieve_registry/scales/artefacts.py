@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 from sqlalchemy import Connection
 
 from sieve_inspect.errors import UsageError
+from sieve_inspect.scale.parts import Sensor
 from sieve_registry.errors import DateRefusedError
 from sieve_registry.ledger.events import (
     ArtefactAdded,
@@ -33,7 +34,6 @@ if TYPE_CHECKING:
     from sieve_inspect.illumination.model import Illumination
     from sieve_inspect.scale.artefact.line_bias import KnownLine
     from sieve_inspect.scale.calibration import Artefact
-    from sieve_inspect.scale.parts import Sensor
 
 ARTEFACT_KINDS = ("dots", "checker", "grid", "rule", "line")
 # By kind of device: optical path from lens to object and the most the cloth may lie off it, um.
@@ -42,10 +42,7 @@ DEVICE_KINDS: Mapping[str, tuple[float, float]] = {
     "scanner": (300_000.0, 1_000.0),
     "microscope": (30_000.0, 100.0),
 }
-SENSORS = ("line camera", "contact", "telecentric", "area camera")
-_USUAL_SENSOR = {"scanner": "line camera", "microscope": "area camera"}
-# Sensors that view every place straight from above.
-STRAIGHT = ("contact", "telecentric")
+_USUAL_SENSOR = {"scanner": Sensor.LINE_CAMERA, "microscope": Sensor.AREA_CAMERA}
 _Added = TypeVar("_Added", ArtefactAdded, DeviceAdded)
 
 
@@ -146,15 +143,13 @@ class Device:
     @property
     def sees_by(self) -> Sensor:
         """Its sensor, where none is on record the usual one of its kind."""
-        from sieve_inspect.scale.parts import Sensor
-
         return Sensor(self.sensor or _USUAL_SENSOR[self.kind])
 
     def illumination(self) -> Illumination:
         """Lamp and view as recorded. Raises `UsageError` for an impossible angle."""
         from sieve_inspect.illumination.model import Illumination
 
-        straight = (0.0, 0.0) if self.sensor in STRAIGHT else None
+        straight = (0.0, 0.0) if self.sensor and Sensor(self.sensor).straight else None
         view = self.view_deg or straight
         known_u = {} if self.u_view_deg is None else {"u_view_deg": self.u_view_deg}
         lit = Illumination.stated(self.lamp_deg, view, u_lamp_deg=self.u_lamp_deg, **known_u)
@@ -269,9 +264,8 @@ def add_device(registry: Registry, new: Device, terms: RecordTerms) -> Device:
     if not (0 <= new.allowance_um < new.path_um and new.stand_off_um >= 0):
         raise UsageError(message="A stand-off is 0 or more, its allowance below the optical path.")
     device_id = clean_id(new.id)
-    if new.sensor and new.sensor not in SENSORS:
-        raise UsageError(message=f"--sensor is one of {', '.join(SENSORS)}, not '{new.sensor}'.")
-    if new.sensor in STRAIGHT and (any(new.view_deg or ()) or new.line_um is not None):
+    slanting = any(new.view_deg or ()) or new.line_um is not None
+    if new.sensor and Sensor.named(new.sensor).straight and slanting:
         raise UsageError(message=f"A {new.sensor} sensor has no slanting view: leave it out.")
     if new.line_um is not None and (new.view_deg is not None or not new.line_um[1] > 1_000):
         raise UsageError(

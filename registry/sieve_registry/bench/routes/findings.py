@@ -7,7 +7,7 @@ from starlette.responses import Response
 
 from sieve_registry.audit import findings as rules
 from sieve_registry.audit.findings import FindingState
-from sieve_registry.audit.open_points import open_points, raise_point
+from sieve_registry.audit.open_points import open_points, raise_with_cause
 from sieve_registry.bench.desk import Desk, desk_of, page
 from sieve_registry.bench.forms import Form, act
 
@@ -30,17 +30,8 @@ def listing(request: Request) -> Response:
 
 def _raise(desk: Desk, form: Form) -> str:
     text, event = form.text("text"), form.count("event", "Event")
-    raising = rules.raise_finding if event is None else raise_point
-    made = raising(
-        desk.registry,
-        text,
-        form.terms(),
-        about=form.text("about"),
-        clause=form.text("clause"),
-        answer_by=form.text("answer_by"),
-        cause=event,
-    )
-    return _place(made)
+    details = {name: form.text(name) for name in ("about", "clause", "answer_by")}
+    return _place(raise_with_cause(desk.registry, text, form.terms(), cause=event, **details))
 
 
 def _answer(desk: Desk, form: Form) -> str:

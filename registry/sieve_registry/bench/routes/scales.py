@@ -11,6 +11,7 @@ from starlette.requests import Request
 from starlette.responses import Response
 
 from sieve_inspect.errors import UsageError
+from sieve_inspect.scale.parts import Sensor
 from sieve_registry.bench.desk import Desk, desk_of, page
 from sieve_registry.bench.forms import Form, act, act_with_files, keep_file, sent_files
 from sieve_registry.bench.guard import PRINT_POLICY
@@ -46,7 +47,7 @@ def overview(request: Request) -> Response:
             for device in devices
         ],
         scales=recorded_scales(registry, today),
-        sensors=artefacts.SENSORS,
+        sensors=tuple(Sensor),
         kinds=artefacts.ARTEFACT_KINDS,
         added=request.query_params.get("added", ""),
     )

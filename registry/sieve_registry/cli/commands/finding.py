@@ -49,14 +49,12 @@ def raise_(
     An open point, which `due` and `finding list` show, has its text, record and
     clause already: --from EVENT raises it.
     """
-    from sieve_registry.audit import findings, open_points
+    from sieve_registry.audit.open_points import raise_with_cause
 
     terms = options.terms(date, by, why_late)
+    details = {"about": about, "clause": clause, "answer_by": answer_by}
     with options.opened(context) as registry:
-        raising = findings.raise_finding if from_event is None else open_points.raise_point
-        made = raising(
-            registry, text, terms, about=about, clause=clause, answer_by=answer_by, cause=from_event
-        )
+        made = raise_with_cause(registry, text, terms, cause=from_event, **details)
     _show(made, json_path)
 
 

@@ -142,11 +142,7 @@ def seen_by(scale: Scale, sensor: str) -> Scale:
     """The scale of a device with this sensor, "" for the scale's own. Raises `UsageError`."""
     from sieve_inspect.scale.parts import Sensor
 
-    if not sensor:
-        return scale
-    if sensor not in tuple(Sensor):
-        raise UsageError(message=f"--sensor is one of {', '.join(Sensor)}, not '{sensor}'.")
-    return replace(scale, sensor=Sensor(sensor))
+    return replace(scale, sensor=Sensor.named(sensor)) if sensor else scale
 
 
 def stated_light(
