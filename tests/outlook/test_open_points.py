@@ -82,7 +82,7 @@ def test_equipment_that_is_unknown_or_out_of_use_is_refused(balance: Lab) -> Non
     equipment.add_equipment(
         balance.registry, NewEquipment(id="BAL-3", kind="balance"), on(balance, 3)
     )
-    with pytest.raises(UnknownThingError, match="not on 2024-01-10"):
+    with pytest.raises(UnknownThingError, match="added after 2024-01-10"):
         weighed(balance, 2, "BAL-3")
     logged(balance, 3, "quarantine", note="dropped")
     with pytest.raises(EquipmentRefusedError, match="'BAL-1' cannot be used: it is quarantined"):

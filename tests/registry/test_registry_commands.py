@@ -380,9 +380,9 @@ def test_a_record_names_its_event_and_the_command_that_withdraws_it(shelf: Progr
         assert done.code == 0, done.err
     for typed, undo in (
         (("sieve", "add", "S-3", "--nominal", "75um"), "sieveward sieve edit S-3, after its first"),
-        (("rule", "S-1", "--set", "simple"), "record it anew"),
-        (("stack", "add", "sand", "S-1"), "record it anew"),
-        (("laboratory", "--validated", "yes"), "record it anew"),
+        (("rule", "S-1", "--set", "simple"), "record it again"),
+        (("stack", "add", "sand", "S-1"), "record it again"),
+        (("laboratory", "--validated", "yes"), "record it again"),
     ):
         out = " ".join(shelf(*typed).out.split())
         assert re.search(r"Recorded as event \d+\. ", out), typed

@@ -73,5 +73,5 @@ def _named(registry: Registry, known: Sequence[Equipment], name: str, day: date)
     later = standing_for(recorded_equipment(registry), name)
     advice = "`sieveward equipment list` shows all"
     if later:
-        advice = f"not on {day}, for which the record is: its own begins later"
+        advice = f"it was added after {day}, the day of this record"
     raise UnknownThingError(what="piece of equipment", name=name, advice=advice)

@@ -59,7 +59,7 @@ SettingOption = Annotated[
 ]
 PositionsOption = Annotated[
     str | None,
-    option("Places of the scans, mm: X,Y X,Y …, a table, or names (of the files).", "T"),
+    option("Positions of the scans, mm: X,Y X,Y …, a table, or names (of the files).", "T"),
 ]
 VisualOption = Annotated[
     str, option("Visual examination of cloth and label: ok, or the fault seen.", "ok|FAULT")

@@ -30,7 +30,7 @@ _FIELDS = (
 def raise_(
     context: typer.Context,
     text: Annotated[
-        str, argument("What does not conform, or may not (of an open point: known).", "[TEXT]")
+        str, argument("What does not conform; an open point has its own text.", "[TEXT]")
     ] = "",
     *,
     from_event: Annotated[

@@ -25,7 +25,7 @@ def laboratory(
         int | None, option("Years evidence is kept at least; 0: no period.", "N")
     ] = None,
     raise_findings: Annotated[
-        options.YesNo | None, option("Raise a finding of each open point by itself.")
+        options.YesNo | None, option("Raise a finding of each open point automatically.")
     ] = None,
     date: options.Date = None,
     by: options.By = None,
@@ -58,5 +58,5 @@ def laboratory(
     output.line(f"Software that is not validated on its computer: {warning}.")
     period = f"at least {known.keep_years} years" if known.keep_years else "no period set"
     output.line(f"Evidence is kept: {period}.")
-    raised = "by the program itself" if known.raise_findings else "by a person"
+    raised = "automatically" if known.raise_findings else "by a person"
     output.line(f"Findings of open points are raised: {raised}.")

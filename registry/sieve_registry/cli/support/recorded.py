@@ -13,7 +13,7 @@ from sieve_registry.cli.support import output
 from sieve_registry.ledger.records import Event
 from sieve_registry.store.engine import Registry
 
-_CHANGED = "To change it, record it anew: the later record counts."
+_CHANGED = "To change it, record it again: the later record counts."
 
 
 def last_event(registry: Registry) -> int:
