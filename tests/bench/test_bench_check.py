@@ -302,6 +302,28 @@ def test_a_scan_measured_before_is_pointed_out(lab: Lab, client: Client) -> None
     assert beside.count("data:image/jpeg;base64,") == 2
 
 
+def test_a_quarter_turned_scan_is_recorded_by_the_directions_of_its_cloth(
+    lab: Lab, client: Client, tmp_path: Path
+) -> None:
+    """The same pixels a quarter turned, no turn stated: the page says it, the figures stay."""
+    scale, terms = load_scale(SCALE_FILE), RecordTerms(by=COLLEAGUE)
+    first = check_commands.check(lab.registry, "S-0075", [SCAN], scale=scale, terms=terms).check
+    turned = tmp_path / "turned.png"
+    Image.open(SCAN).transpose(Image.Transpose.ROTATE_90).save(turned)
+    job = begin(lab, client, turned)
+    wait_for(job)
+    assert "by its cloth the sieve lay a quarter turn" in client.get(f"/jobs/{job.id}").text.lower()
+    confirm(lab, client, job)
+    second = lab.checks()[-1]
+    for direction in ("x", "y"):
+        before, after = getattr(first, direction), getattr(second, direction)
+        # The device's scales along x and y are 0.2 % apart.
+        assert float(after.mean_um) == pytest.approx(float(before.mean_um), rel=0.003)
+    assert abs(first.x.mean_um - first.y.mean_um) > 1
+    page = render_check_report(check_view(lab.registry, second.id))
+    assert "x and y are those of the cloth as it was first checked" in page
+
+
 def test_back_from_quarantine_only_after_a_passing_check(lab: Lab, client: Client) -> None:
     sieve_commands.quarantine(lab.registry, "S-0075", "dented", RecordTerms(by=COLLEAGUE))
     fields = {"sieve": "S-0075", "reason": "looked at", "name": TECHNICIAN}

@@ -145,7 +145,7 @@ def test_an_expired_scale_serves_only_with_a_reason_and_a_name(
 
 def test_the_turn_of_the_label_is_typed(lab: Lab) -> None:
     typed = {"scale": ["hand"], "um_per_px": ["5.29"]}
-    assert choose(lab.registry, (), Form(typed), None, ()).turned_deg == 0
+    assert choose(lab.registry, (), Form(typed), None, ()).turned_deg is None  # not stated
     for text, turned in (("135", 135), ("-90", -90), ("22,5", 22.5)):
         form = Form(typed | {"turned": [text]})
         assert choose(lab.registry, (), form, None, ()).turned_deg == turned

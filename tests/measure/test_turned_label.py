@@ -2,9 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
+
+import numpy as np
 import pytest
+from numpy.typing import NDArray
 
 from sieve_inspect.errors import UsageError
+from sieve_inspect.identity.cloth_map import ClothMap
+from sieve_inspect.identity.comparison import compare_maps
 from sieve_inspect.measurement.label import exchanged_by_label
 from sieve_inspect.measurement.model import Measurement
 from sieve_inspect.measurement.options import Judging, Prior
@@ -62,16 +68,20 @@ def test_cloth_askew_to_its_label_keeps_its_directions_at_40_degrees() -> None:
     assert y.mean_um - x.mean_um == pytest.approx(6.0, abs=0.6)
 
 
-def _measured(turned_deg: float) -> Measurement:
+def _measured(
+    turned_deg: float,
+    image: NDArray[np.generic] = PICTURE.image,
+    by_cloth: Callable[[Sequence[ClothMap]], Sequence[bool | None]] | None = None,
+) -> Measurement:
     scatter = FieldScatter(0.3, 9), FieldScatter(0.6, 9)
     study = [Contribution("reproducibility", "y", 0.5)]
     return measure_array(
-        PICTURE.image,
+        image,
         nominal_um=145,
         um_per_px=10.0,
         encoding="srgb",
         judging=Judging("iso3310-1:2016"),
-        prior=Prior(study, scatter=scatter, turned_deg=turned_deg),
+        prior=Prior(study, scatter=scatter, turned_deg=turned_deg, by_cloth=by_cloth),
     )
 
 
@@ -94,3 +104,30 @@ def test_a_sieve_turned_by_a_quarter_keeps_its_directions() -> None:
     means = {row.direction: row.value_um for row in verdict.margins if row.name == "mean"}
     assert means == {"x": along.mean_um, "y": up.mean_um}
     assert turned.to_dict()["turned_deg"] == -88.0
+
+
+def test_a_quarter_turned_scan_has_the_figures_of_the_unturned_by_its_cloth() -> None:
+    """The same pixels, rotated by a quarter and no turn stated: the cloth gives x and y back."""
+    cloth = Cloth(14.2, 9.5, aperture_y_px=14.8, sd_px=0.3, rotation_deg=3, seed=5)
+    image = render(cloth, sensor=Sensor(noise=0.01, seed=5), shape=(440, 450)).image
+    first = _measured(0.0, image)
+    assert first.directions[1].mean_um > first.directions[0].mean_um + 5
+
+    def by_cloth(maps: Sequence[ClothMap]) -> list[bool | None]:
+        match = compare_maps(first.cloth_maps()[0], maps[0])
+        assert match.aligned is not None
+        return [match.aligned.overlap.place.turn.swaps]
+
+    again = _measured(0.0, np.rot90(image), by_cloth)
+    for own, before in zip(again.directions, first.directions, strict=True):
+        assert own.mean_um == pytest.approx(before.mean_um, abs=0.02)
+        assert own.sd_um == pytest.approx(before.sd_um, abs=0.02)
+        assert own.U_mean_um == pytest.approx(before.U_mean_um, rel=0.01)
+    assert (first.against_label, again.against_label) == ((False,), (True,))
+    assert again.to_dict()["images"][0]["turned_by_cloth"] is True
+    lines = {(line.name, line.direction): line.value_um for line in again.budget}
+    assert lines["between fields (earlier checks)", "y"] == pytest.approx(0.6)
+    # The map that is kept shows the cloth as the first one does.
+    match = compare_maps(first.cloth_maps()[0], again.cloth_maps()[0])
+    assert match.aligned is not None
+    assert not match.aligned.overlap.place.turn.swaps

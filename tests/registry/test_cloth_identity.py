@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Callable
 from dataclasses import replace
+from datetime import date
 from pathlib import Path
 from typing import Any
 
@@ -13,14 +14,16 @@ import pytest
 
 from clock import Clock
 from made_cloth import KNOWN, Loom, seen, woven
+from present import present
 from program import Program
 from registry_made import SCALE, Measuring
 from sieve_inspect.identity.cloth_map import TURNS, ClothMap
 from sieve_inspect.identity.codec import from_bytes, to_bytes
+from sieve_inspect.identity.comparison import compare_maps
 from sieve_registry.audit import verification
 from sieve_registry.checks import commands as check_commands
 from sieve_registry.checks import queries as check_queries
-from sieve_registry.checks.cloth import Recognised
+from sieve_registry.checks.cloth import Recognised, _Kept, _own
 from sieve_registry.checks.errors import OtherClothError
 from sieve_registry.ledger.events import CheckRecorded
 from sieve_registry.ledger.records import CheckDetail
@@ -153,20 +156,72 @@ def test_places_without_a_common_part_raise_no_objection(
     assert link_of(registry, check_cloth("S-1", cloth("c", 2))) is None
 
 
-def test_a_quarter_turn_exchanges_x_and_y(
+def quarter_turned(seed: int) -> ClothMap:
+    """Cloth a, a quarter turned: what its first check calls x has worn, and here it is y."""
+    wear = np.array([0.0, 0.4])[:, None, None]
+    return seen(TURNS[1].of_pair(CLOTHS["a"]), np.random.default_rng(seed), wear=wear)
+
+
+def test_a_quarter_turned_sieve_has_x_and_y_by_its_cloth(
     registry: Registry, add: Callable[..., Any], check_cloth: Callable[..., CheckDetail]
 ) -> None:
     add("S-1")
     check_cloth("S-1", cloth("a", 1))
-    # What the first check calls x has worn; here it is y.
-    wear = np.array([0.0, 0.4])[:, None, None]
-    turned = seen(TURNS[1].of_pair(CLOTHS["a"]), np.random.default_rng(7), wear=wear)
-    detail = check_cloth("S-1", turned)
+    detail = check_cloth("S-1", quarter_turned(7))
     link = link_of(registry, detail)
-    assert link.exchanged
+    assert link.turned
+    assert not link.exchanged  # x is recorded as x of the first check
     assert link.change_x_um == pytest.approx(0.4, abs=2 * link.u_x_um)
     assert link.change_y_um == pytest.approx(0.0, abs=2 * link.u_y_um)
-    assert "quarter turn" in json.loads(detail.event.payload)["warnings"][0]
+    said = json.loads(detail.event.payload)["warnings"][0]
+    assert said == (
+        "by its cloth the sieve lay a quarter turn from where its label says: x and y are set by "
+        "the cloth, as in check C-0001"
+    )
+    (kept,) = [file for file in detail.evidence if file.role == "cloth"]
+    recorded = from_bytes(check_queries.evidence_bytes(registry, kept.sha256))
+    np.testing.assert_allclose(np.nanmean(recorded.width[0]), CLOTHS["a"][0].mean() + 0.4, atol=0.1)
+
+
+def test_one_scan_of_several_that_lay_a_quarter_turned(
+    registry: Registry, add: Callable[..., Any], take: Callable[..., Any]
+) -> None:
+    add("S-1")
+    check_commands.record(registry, take("S-1", cloth("a", 1)), ADA)
+    taken = take("S-1", cloth("a", 3), quarter_turned(8), cloth("b", 4))
+    assert taken.cloth.turned == (False, True, None)
+    assert "in 1 of 3 scans it lay" in taken.cloth.remarks[0]
+
+
+def test_a_check_recorded_a_quarter_turned_does_not_decide() -> None:
+    """Earlier versions kept such checks by their label: the first check has the directions."""
+    kept = _Kept("S-1", "C-0002", date(2026, 3, 2), 7, ())
+    match = compare_maps(quarter_turned(7), cloth("a", 3))
+    known = _own(kept, [(0, match)], 2, askew=True)
+    assert known.turned == (False, None)  # it lies as the first check
+    assert known.remarks == ()
+    link = present(known.link)
+    assert (link.exchanged, link.turned) == (True, False)
+
+
+def test_a_stated_turn_that_the_cloth_contradicts_is_refused(
+    registry: Registry, run: Program, add: Callable[..., Any],
+    check_cloth: Callable[..., CheckDetail], scan: Path, measuring: Measuring,
+) -> None:  # fmt: skip
+    add("S-1")
+    check_cloth("S-1", cloth("a", 1))
+    measuring.cloths = (quarter_turned(2),)
+    scan.write_bytes(to_bytes(quarter_turned(2)))
+    order = ("check", "S-1", scan, "--um-per-px", "5.29")
+    for stated in ("0", "180"):
+        code, _, err = run(*order, "--turned", stated)
+        assert code == 2
+        assert f"stated as turned by {stated}°, but by its cloth" in err
+        assert "leave --turned out" in err
+    assert verification.verify(registry).events == 2
+    code, out, _ = run(*order)
+    assert code == 0
+    assert "by its cloth the sieve lay a quarter turn" in " ".join(out.split())
 
 
 def test_a_damaged_map_is_left_to_verify(

@@ -23,7 +23,7 @@ RELEASED = {
     "authorisation given": 1,
     "authorisation withdrawn": 1,
     "certificate recorded": 1,
-    "check recorded": 6,
+    "check recorded": 7,
     "check signed": 1,
     "cloth replaced": 1,
     "decision rule set": 1,

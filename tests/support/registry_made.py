@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from sieve_inspect.identity.cloth_map import ClothMap
+from sieve_inspect.measurement.label import against_label
 from sieve_inspect.scale.model import Scale
 from sieve_inspect.standard import Limits, limits
 from sieve_inspect.verdict import Action, Outcome, Verdict
@@ -145,6 +146,11 @@ class Measuring:
             for image in images
         ]
         self.during()
+        turned = against_label(options["prior"].by_cloth(self.cloths), len(self.cloths))
+        cloths = tuple(
+            cloth.exchanged() if other else cloth
+            for cloth, other in zip(self.cloths, turned, strict=True)
+        )
         return MadeMeasurement(
             images=found,
             outcome=self.outcome,
@@ -154,6 +160,6 @@ class Measuring:
             action=self.action,
             doubts=options["judging"].doubts,
             between_fields=self.between_fields,
-            cloths=self.cloths,
+            cloths=cloths,
             other_lamp=self.other_lamp,
         )

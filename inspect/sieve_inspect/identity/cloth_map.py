@@ -13,6 +13,7 @@ from sieve_inspect.arrays import Bool, Float, Float32, Index
 
 STATES = (None, State.OK, State.BLOCKED, State.TORN, State.PARTIAL, State.UNCLEAR)
 """What the numbers in `ClothMap.state` mean; 0 is a place without an opening."""
+_TURNED = " turned"
 
 
 @dataclass(frozen=True)
@@ -96,7 +97,7 @@ class ClothMap:
             turn.of_pair(self.noise),
             np.stack([turn.of(grid) for grid in self.place]),
             turn.of(self.state),
-            replace(known, **pairs, scale=f"{known.scale} turned"),
+            replace(known, **pairs, scale=_turned(known.scale)),
             self.whole,
         )
 
@@ -113,6 +114,12 @@ class ClothMap:
     def is_in(self, state: State) -> Bool:
         """Openings (rows, columns) in a state."""
         return np.asarray(self.state == STATES.index(state))
+
+
+def _turned(name: str) -> str:
+    """The name of a scale whose x and y are exchanged; twice is not at all."""
+    plain = name.removesuffix(_TURNED)
+    return f"{name}{_TURNED}" if plain == name else plain
 
 
 @dataclass(frozen=True)

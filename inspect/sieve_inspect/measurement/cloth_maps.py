@@ -28,6 +28,19 @@ def cloth_maps(
     return tuple(cloth_map(picture, scale, light) for picture in pictures)
 
 
+def labelled_maps(
+    pictures: Sequence[Picture],
+    exchanged: Sequence[bool],
+    scale: Scale,
+    light: LightCorrection,
+) -> tuple[ClothMap, ...]:
+    """The maps of pictures along themselves, x and y exchanged in some of them."""
+    return tuple(
+        each.exchanged() if swapped else each
+        for each, swapped in zip(cloth_maps(pictures, scale, light), exchanged, strict=True)
+    )
+
+
 def cloth_map(picture: Picture, scale: Scale, light: LightCorrection) -> ClothMap:
     """The map of one picture of a measurement."""
     field, (x, y) = picture.field, picture.samples

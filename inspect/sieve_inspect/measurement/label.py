@@ -5,6 +5,8 @@ Cloth at 40° whose sieve is turned by 10° more lies at 50°, so that its x bec
 Only the angle between cloth and label stays, a lattice at A under a label turned by T:
 
     x is the picture's y where A − T is nearer to a quarter turn than to none
+
+A cloth that was measured before shows its directions itself, whatever the label says.
 """
 
 from __future__ import annotations
@@ -35,6 +37,15 @@ def exchanged_by_label(
         first != (_quarter(angle - angles_deg[0]) if turned is None else turned)
         for angle, turned in zip(angles_deg, quarter, strict=True)
     )
+
+
+def against_label(by_cloth: Sequence[bool | None], scans: int) -> tuple[bool, ...]:
+    """Which of so many scans lie a quarter turn from where their label says, by the cloth.
+
+    One of which that is not known (None) lies as the first of which it is; empty: none is.
+    """
+    first = next((turned for turned in by_cloth if turned is not None), False)
+    return tuple(first if turned is None else turned for turned in by_cloth or (None,) * scans)
 
 
 def with_exchanged(pictures: Sequence[Picture], exchanged: Sequence[bool]) -> tuple[Picture, ...]:

@@ -13,7 +13,7 @@ from sieve_inspect.apertures.flags import State
 from sieve_inspect.errors import UsageError
 from sieve_inspect.identity.cloth_map import ClothMap
 from sieve_inspect.image import opencv
-from sieve_inspect.measurement.cloth_maps import cloth_maps
+from sieve_inspect.measurement.cloth_maps import labelled_maps
 from sieve_inspect.measurement.gates import (
     complete_cloth,
     fields_of,
@@ -63,8 +63,10 @@ class Measurement:
     standard. `limits` and `verdict` are None where nothing was judged. `doubts` are reasons from
     outside the pictures, such as an expired scale, why an outcome can only be conditional.
     `turned_deg` is how far the sieve's label was turned clockwise: x and y go by the label, and are
-    y and x along the picture in scans that are `exchanged`. `overlaps` are the apertures of each
-    scan that an earlier one shows too, and that are counted there.
+    y and x along the picture in scans that are `exchanged`. Scans that are `against_label` have
+    their x and y by the cloth as measured before, which lay a quarter turn from where the label
+    says. `overlaps` are the apertures of each scan that an earlier one shows too, and that are
+    counted there.
     """
 
     nominal_um: float
@@ -81,6 +83,7 @@ class Measurement:
     labelled: bool = True
     turned_deg: float = 0.0
     exchanged: tuple[bool, ...] = ()
+    against_label: tuple[bool, ...] = ()
     overlaps: tuple[int, ...] = ()
 
     def __repr__(self) -> str:
@@ -224,12 +227,8 @@ class Measurement:
         return nearest_sizes(0.5 * (x.mean_um + y.mean_um))
 
     def cloth_maps(self) -> tuple[ClothMap, ...]:
-        """The map of each scan by which its cloth is recognised again; x and y by the label."""
-        maps = cloth_maps(self.as_scanned, self.scale, self.light)
-        return tuple(
-            each.exchanged() if swapped else each
-            for each, swapped in zip(maps, self.exchanged, strict=True)
-        )
+        """The map of each scan by which its cloth is recognised again; directions as here."""
+        return labelled_maps(self.as_scanned, self.exchanged, self.scale, self.light)
 
     def apertures(self) -> pandas.DataFrame:
         """Every aperture, a row each, with the columns of the CSV (`table.COLUMNS`).
@@ -260,8 +259,8 @@ class Measurement:
             "angle_deg": _rounded(angle_deg(self.pictures[0])),
             "turned_deg": self.turned_deg,
             "images": [
-                _image_entry(picture, overlap)
-                for picture, overlap in zip(self.pictures, self.overlaps, strict=True)
+                _image_entry(*entry)
+                for entry in zip(self.pictures, self.overlaps, self.against_label, strict=True)
             ],
             "scale": _scale_entry(self.scale),
             "directions": {
@@ -290,8 +289,8 @@ class Measurement:
         return out
 
 
-def _image_entry(picture: Picture, overlap: int) -> dict[str, Any]:
-    """The file of a picture, how it was read, and its apertures counted in an earlier one."""
+def _image_entry(picture: Picture, overlap: int, against_label: bool) -> dict[str, Any]:
+    """The file of a picture, how it was read and lay, its apertures counted in an earlier one."""
     height, width = picture.scan.shape
     return {
         "file": picture.scan.path.name,
@@ -301,6 +300,7 @@ def _image_entry(picture: Picture, overlap: int) -> dict[str, Any]:
         "encoding": picture.encoding,
         "encoding_reason": picture.encoding_reason,
         "overlap": overlap,
+        "turned_by_cloth": against_label,
         "unread": [list(box) for box in picture.scan.lost],
         "frame": ring.to_dict() if (ring := picture.field.lattice.ring) is not None else None,
     }

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 from sieve_inspect.errors import UsageError
+from sieve_inspect.identity.cloth_map import ClothMap
 from sieve_inspect.measurement.picture import Picture
 from sieve_inspect.measurement.scan_task import Task
 from sieve_inspect.summary.fields import FieldScatter
@@ -42,13 +43,17 @@ class Prior:
     apertures of the whole cloth; by default they are counted where a single picture shows it.
     `scatter` is that between the fields of earlier measurements of this cloth, in x and y.
     `turned_deg` is how far the sieve's label mark is turned clockwise from upright in the pictures;
-    x is the direction nearest to across the label, whichever way the sieve lay.
+    x is the direction nearest to across the label, whichever way the sieve lay. `by_cloth` answers
+    for the map of each scan, its x and y by the label, whether x is y of the cloth as it was
+    measured before, None where not known (nothing at all: of no scan); directions then go by the
+    cloth.
     """
 
     study: Sequence[Contribution] = ()
     population: int | None = None
     scatter: tuple[FieldScatter, FieldScatter] | None = None
     turned_deg: float = 0.0
+    by_cloth: Callable[[Sequence[ClothMap]], Sequence[bool | None]] | None = None
 
     def __post_init__(self) -> None:
         if not math.isfinite(self.turned_deg):

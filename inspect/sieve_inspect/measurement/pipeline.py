@@ -14,7 +14,13 @@ from numpy.typing import NDArray
 from sieve_inspect.errors import MissingScaleError, UsageError
 from sieve_inspect.files import refuse_twins
 from sieve_inspect.illumination.model import NOT_STATED, Illumination
-from sieve_inspect.measurement.label import angle_deg, exchanged_by_label, with_exchanged
+from sieve_inspect.measurement.cloth_maps import labelled_maps
+from sieve_inspect.measurement.label import (
+    against_label,
+    angle_deg,
+    exchanged_by_label,
+    with_exchanged,
+)
 from sieve_inspect.measurement.lighting import correct_light
 from sieve_inspect.measurement.model import Measurement
 from sieve_inspect.measurement.options import Judging, Prior, Resources
@@ -125,7 +131,8 @@ def _summarised(
 ) -> Measurement:
     """From measured pictures to statistics, budget and verdict.
 
-    Everything is measured along the picture; directions then go by the label.
+    Everything is measured along the picture; directions then go by the label, or by the cloth
+    where it was measured before.
     """
     population = prior.population or whole_cloth([p.field for p in pictures], scale)
     pictures, light, further = correct_light(pictures, scale, illumination)
@@ -139,6 +146,11 @@ def _summarised(
         counts, quarter = overlaps.counts, overlaps.quarter
     angles = [angle_deg(picture) for picture in pictures]
     exchanged = exchanged_by_label(angles, prior.turned_deg, quarter)
+    turned: Sequence[bool | None] = ()
+    if prior.by_cloth is not None:
+        turned = prior.by_cloth(labelled_maps(pictures, exchanged, scale, light))
+    against = against_label(turned, len(pictures))
+    exchanged = tuple(own != other for own, other in zip(exchanged, against, strict=True))
     pictures = with_exchanged(pictures, exchanged)
     study = [replace(line, source=BudgetSource.REPRODUCIBILITY) for line in prior.study]
     results = []
@@ -166,6 +178,7 @@ def _summarised(
         labelled=labelled,
         turned_deg=prior.turned_deg,
         exchanged=exchanged,
+        against_label=against,
         overlaps=counts,
     )
     return draft.judged(judging)

@@ -81,7 +81,7 @@ def choose(
         accept_expired=reason if kind == "kept" else "",
         accept_scale=reason,
         accepted_by=person or None,
-        turned_deg=read_number("turn of the label", "degrees", form.text("turned")) or 0.0,
+        turned_deg=read_number("turn of the label", "degrees", form.text("turned")),
     )
     return choose_scale(registry, request, ())
 

@@ -3,6 +3,10 @@
 A new check is compared with the earlier checks of its sieve, the oldest of its present cloth first,
 so that changes add up from one check. Where none of them has a part in common, with the last check
 of every other sieve of that nominal, retired sieves included.
+
+The wires are the sieve's, whatever lay upright: x and y of a check are those of the cloth as its
+first check has them. Scans that lay a quarter turn from where their label says are turned so; where
+the turn of the label was stated, nothing is recorded.
 """
 
 from __future__ import annotations
@@ -16,11 +20,13 @@ from itertools import groupby
 from typing import TYPE_CHECKING
 
 from sieve_registry.checks import queries
-from sieve_registry.checks.errors import OtherClothError
+from sieve_registry.checks.errors import OtherClothError, OtherTurnError
 from sieve_registry.errors import IntegrityError, RegistryError
-from sieve_registry.ledger.events import ClothReplaced
+from sieve_registry.ledger.events import CheckRecorded, ClothReplaced
 from sieve_registry.ledger.figures import ClothLink, EvidenceFile, SharedByChanges
 from sieve_registry.ledger.records import SieveHistory, facts_of_type
+from sieve_registry.outlook.cloth_history import cloth_history
+from sieve_registry.sieves.facts import facts_of
 from sieve_registry.store import reader
 from sieve_registry.store.engine import Registry
 from sieve_registry.values import clean_text
@@ -45,13 +51,15 @@ class Recognised(StrEnum):
 class Recognition:
     """The cloth of a check as recognised; `sentence` says it, "" where nothing is known.
 
-    `link` is the earlier check that shows the same cloth, `remarks` what else to note of it.
+    `link` is the earlier check that shows the same cloth, `remarks` what else to note of it,
+    `turned` whether each scan lay a quarter turn from where its label says (None: not known).
     """
 
     state: Recognised = Recognised.UNKNOWN
     sentence: str = ""
     link: ClothLink | None = None
     remarks: tuple[str, ...] = ()
+    turned: tuple[bool | None, ...] = ()
 
     @property
     def contradicts(self) -> bool:
@@ -100,10 +108,39 @@ class _Kept:
         return out
 
 
+@dataclass
+class ClothSearch:
+    """Tells how the scans of a sieve lay by its cloth, and keeps what it was recognised as.
+
+    `stated_deg` is how far its label was stated to be turned, None where that was not stated.
+    """
+
+    registry: Registry
+    history: SieveHistory
+    day: date
+    stated_deg: float | None
+    result: Recognition = NOT_RECOGNISED
+
+    def __call__(self, maps: Sequence[ClothMap]) -> tuple[bool | None, ...]:
+        """Whether each scan lay a quarter turn from where its label says, by its map.
+
+        Raises `OtherTurnError` where one did whose turn was stated.
+        """
+        self.result = found = recognise_cloth(self.registry, self.history, self.day, maps)
+        if self.stated_deg is not None and found.link is not None and found.link.turned:
+            raise OtherTurnError(
+                stated=self.stated_deg, check=found.link.check, common=found.link.common
+            )
+        return found.turned
+
+
 def recognise_cloth(
     registry: Registry, history: SieveHistory, day: date, maps: Sequence[ClothMap]
 ) -> Recognition:
-    """Which cloth the scans of a sieve show, by the maps on record up to a day."""
+    """Which cloth the scans of a sieve show, by the maps on record up to a day.
+
+    The maps have x and y by the label.
+    """
     if not maps:
         return NOT_RECOGNISED
     sieve = history.sieve
@@ -120,14 +157,16 @@ def recognise_cloth(
     seen = _Scans(registry, maps)
     another: _Kept | None = None
     for check in present:
-        same, link = seen.compared(check)
-        if link is not None:
-            return _own(link, check)
-        another = check if same is False else another
+        matches, differs = seen.compared(check)
+        if matches:
+            askew = check.check_id in _askew(registry, history, day)
+            return _own(check, matches, len(maps), askew)
+        another = check if differs else another
     others = _last_of_each(check for check in kept if check.sieve_id != sieve.id)
     for check in [*reversed(past), *others]:
-        _, link = seen.compared(check, others=len(others) + len(past))
-        if link is not None:
+        matches, _ = seen.compared(check, others=len(others) + len(past))
+        if matches:
+            link = _link(check, [match for _, match in matches])
             return _of_other(registry, link, check, sieve.id)
     if another is not None:
         return Recognition(
@@ -150,12 +189,28 @@ def _last_of_each(checks: Iterable[_Kept]) -> list[_Kept]:
     return sorted(last.values(), key=lambda check: (check.on_date, check.seq), reverse=True)
 
 
-def _own(link: ClothLink, check: _Kept) -> Recognition:
-    remarks = []
-    if link.exchanged:
-        remarks.append(
-            f"the sieve lay a quarter turn from check {check.check_id}: x and y of this check are "
-            "y and x there; if its label lay so, state it with `turned`"
+def _askew(registry: Registry, history: SieveHistory, day: date) -> set[str]:
+    """The checks of the present cloth that are recorded a quarter turn from it."""
+    from sieve_registry.outlook.changes import Linked  # brings NumPy
+
+    facts = facts_of(registry, history.sieve.id, [CheckRecorded])
+    links = {fact.payload.check: link for fact in facts if (link := fact.payload.cloth) is not None}
+    checks = cloth_history(history, day).checks
+    return {checks[number].id for number in Linked.of(checks, links).exchanged}
+
+
+def _own(check: _Kept, matches: Sequence[_Matched], scans: int, askew: bool) -> Recognition:
+    """The cloth of an earlier check, which itself may be recorded a quarter turn from it."""
+    of_scan = {number: _swaps(match) != askew for number, match in matches}
+    turned = tuple(of_scan.get(number) for number in range(scans))
+    link = _link(check, [match for _, match in matches])
+    link = replace(link, exchanged=askew, turned=True in turned)
+    remarks: tuple[str, ...] = ()
+    if link.turned:
+        which = f"in {turned.count(True)} of {scans} scans it" if False in turned else "the sieve"
+        remarks = (
+            f"by its cloth {which} lay a quarter turn from where its label says: x and y are set "
+            f"by the cloth, as in check {check.check_id}",
         )
     return Recognition(
         Recognised.OWN,
@@ -163,8 +218,15 @@ def _own(link: ClothLink, check: _Kept) -> Recognition:
         f"({link.common} common apertures). Change since: x {_change(link, 'x')}, "
         f"y {_change(link, 'y')}",
         link,
-        tuple(remarks),
+        remarks,
+        turned,
     )
+
+
+def _swaps(comparison: Comparison) -> bool:
+    """Whether x of one scan is y of the other."""
+    assert comparison.aligned is not None
+    return comparison.aligned.overlap.place.turn.swaps
 
 
 def _change(link: ClothLink, direction: str) -> str:
@@ -193,6 +255,9 @@ def _of_other(registry: Registry, link: ClothLink, check: _Kept, sieve_id: str) 
     )
 
 
+_Matched = tuple[int, "Comparison"]  # the number of a scan, from 0
+
+
 class _Scans:
     """The maps of a new check, compared with earlier ones."""
 
@@ -202,26 +267,24 @@ class _Scans:
         self.registry = registry
         self.maps: list[tuple[ClothMap, Fingerprint]] = [(m, Fingerprint.of(m)) for m in maps]
 
-    def compared(self, check: _Kept, others: int = 1) -> tuple[bool | None, ClothLink | None]:
-        """Whether an earlier check shows the same cloth (False: another), and the link to it.
+    def compared(self, check: _Kept, others: int = 1) -> tuple[list[_Matched], bool]:
+        """Where an earlier check shows the same cloth, and whether it shows another one.
 
         `others` is the number of checks among which the cloth is sought.
         """
         from sieve_inspect.identity.comparison import compare_maps, recognise
         from sieve_inspect.identity.fingerprint import Fingerprint
 
-        matches: list[Comparison] = []
+        matches: list[_Matched] = []
         differs = False
         for before in check.maps(self.registry):
             print_before = Fingerprint.of(before)
-            for after, print_after in self.maps:
+            for number, (after, print_after) in enumerate(self.maps):
                 match = recognise(print_before, print_after, before.whole, after.whole, others)
                 if match.same:
-                    matches.append(compare_maps(before, after, match))
+                    matches.append((number, compare_maps(before, after, match)))
                 differs |= match.same is False
-        if not matches:
-            return (False if differs else None), None
-        return True, _link(check, matches)
+        return matches, differs
 
 
 def _link(check: _Kept, matches: Sequence[Comparison]) -> ClothLink:

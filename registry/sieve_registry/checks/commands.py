@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any
 from sieve_inspect.files import open_regular
 from sieve_inspect.outcomes import FOR_INFORMATION
 from sieve_registry.checks import evidence, gates, validation
-from sieve_registry.checks.cloth import NOT_RECOGNISED, Recognition, recognise_cloth
+from sieve_registry.checks.cloth import NOT_RECOGNISED, ClothSearch, Recognition
 from sieve_registry.checks.earlier import scatter_before
 from sieve_registry.checks.positions import (
     PlacedField,
@@ -148,6 +148,7 @@ def take(
         warnings.append(unvalidated)
     if illumination is None:
         illumination = illumination_for(registry, chosen.device, day, warnings.append)
+    search = ClothSearch(registry, history, day, chosen.turned_deg)
     measurement = (measure or measure_scans)(
         images,
         nominal_um=sieve.nominal_um,
@@ -166,13 +167,14 @@ def take(
         prior=Prior(
             decision_rules.contributions(registry, rule.study) if rule.study else (),
             scatter=scatter_before(registry, history, day),
-            turned_deg=chosen.turned_deg,
+            turned_deg=chosen.turned_deg or 0.0,
+            by_cloth=search,
         ),
     )
     document = measurement.to_dict()
     refuse_other_lamp(document, illumination)
     judged = not for_information
-    cloth = recognise_cloth(registry, history, day, measurement.cloth_maps())
+    cloth = search.result
     figures = _figures(registry, history, day, document, chosen, cloth, judged=judged)
     return Taken(
         history,

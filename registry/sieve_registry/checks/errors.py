@@ -4,14 +4,16 @@ RuleError                  (sieve_registry.errors)
 └── OtherClothError        60   the scan shows the cloth of another sieve
 SameImageError             (sieve_inspect.errors)
 └── UsedScanError          28   the scan is evidence of an earlier check
+UsageError                 (sieve_inspect.errors)
+└── OtherTurnError          2   by its cloth the sieve lay otherwise than stated
 """
 
 from __future__ import annotations
 
-from sieve_inspect.errors import SameImageError
+from sieve_inspect.errors import SameImageError, UsageError
 from sieve_registry.errors import RuleError
 
-__all__ = ["OtherClothError", "UsedScanError"]
+__all__ = ["OtherClothError", "OtherTurnError", "UsedScanError"]
 
 
 class OtherClothError(RuleError):
@@ -22,6 +24,17 @@ class OtherClothError(RuleError):
         "`accept_cloth`."
     )
     exit_code = 60
+
+
+class OtherTurnError(UsageError):
+    """The turn of the label was stated, and the cloth lay a quarter turn from it."""
+
+    template = (
+        "The label is stated as turned by {stated:g}°, but by its cloth the sieve lay a quarter "
+        "turn from that: its x is y of check {check} ({common} common apertures). Nothing "
+        "was recorded: leave `turned` out for the directions of the cloth, or void check {check} "
+        "if its own turn was wrong."
+    )
 
 
 class UsedScanError(SameImageError):

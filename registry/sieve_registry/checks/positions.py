@@ -86,13 +86,14 @@ def placed_fields(
     scale = measurement["scale"]
     x, y = float(scale["um_per_px_x"]) / 1000, float(scale["um_per_px_y"]) / 1000
     # The picture's vertical may lie nearer to the direction across the label.
-    turned = abs((float(measurement.get("turned_deg", 0.0)) + 90) % 180 - 90) > 45
+    stated = abs((float(measurement.get("turned_deg", 0.0)) + 90) % 180 - 90) > 45
     out = []
     for number, (image, position) in enumerate(zip(measurement["images"], positions, strict=True)):
         others = [other for k, other in enumerate(positions) if k != number]
         nearest = min((math.dist(position, other) for other in others), default=None)
         across, down = float(image["width_px"]) * x, float(image["height_px"]) * y
-        size = (down, across) if turned else (across, down)
+        lying = stated != image.get("turned_by_cloth", False)
+        size = (down, across) if lying else (across, down)
         out.append(PlacedField(str(image["file"]), position, size, nearest))
     return tuple(out)
 

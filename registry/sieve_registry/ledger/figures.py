@@ -135,6 +135,7 @@ class ClothLink(Stored):
     `common` apertures agree, which two other cloths do with a probability of `p_false`. Changes
     are those of the directions x and y of the earlier check; `exchanged` tells that x of one is y
     of the other. `accepted` is why a person recorded it where that check is of another sieve;
+    `turned`: the check has its x and y by the cloth, a quarter turn from where its label says;
     `shared` is None in records of earlier versions.
     """
 
@@ -150,6 +151,7 @@ class ClothLink(Stored):
     kinds: tuple[str, ...] = ()
     accepted: str = optional("")
     shared: SharedByChanges | None = optional(None)
+    turned: bool = optional(False, since=7)
 
 
 @dataclass(frozen=True)

@@ -66,6 +66,7 @@ def _context(check: CheckView) -> dict[str, Any]:
         "enlarged": [(shown, caption_of(check, shown, lengths)) for shown in check.enlarged],
         "wear": None if check.wear is None else wear_view(check.wear, lengths),
         "apertures": _Known(measurement["apertures"] or {}),
+        "turned_by_cloth": any(i.get("turned_by_cloth") for i in measurement["images"] or ()),
         "imaging": _Known(measurement["imaging"] or {}),
         "light": _light(measurement["light"] or {}, lengths),
         "scale": _Known(_scale(measurement["scale"] or {})),

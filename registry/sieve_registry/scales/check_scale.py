@@ -20,7 +20,7 @@ class CheckScale:
     expired certificate that a person accepted. `in_scan` holds the scale of each single scan where
     an artefact lies beside the cloth; `scale` then stands for all of them. `accept_scale` is a
     reason, given by `accepted_by`, to use it for scans whose dpi tags contradict it. `turned_deg`
-    is how far the sieve's label mark was turned from upright in the scans.
+    is how far the sieve's label mark was turned from upright in the scans, None where not stated.
     """
 
     scale: Scale
@@ -29,7 +29,7 @@ class CheckScale:
     in_scan: tuple[InScan, ...] = ()
     accept_scale: str = ""
     accepted_by: str | None = None
-    turned_deg: float = 0.0
+    turned_deg: float | None = None
 
     @property
     def device(self) -> str | None:

@@ -52,7 +52,7 @@ class ScaleRequest:
     accept_expired: str = ""
     accept_scale: str = ""
     accepted_by: str | None = None
-    turned_deg: float = 0.0
+    turned_deg: float | None = None
     artefact: str | None = None
     region: tuple[int, int, int, int] | None = None
     encoding: str = "auto"

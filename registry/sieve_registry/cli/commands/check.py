@@ -76,7 +76,8 @@ InformationOption = Annotated[
     bool, typer.Option("--for-information", help="Record the measurement, judge nothing.")
 ]
 TurnedOption = Annotated[
-    float, option("How far the label was turned clockwise from upright in the scans.", "DEG")
+    float | None,
+    option("How far the label was turned clockwise from upright in the scans.", "DEG"),
 ]
 TargetOption = Annotated[
     str | None, option("Artefact beside the cloth that gives the scale.", "ID")
@@ -104,7 +105,7 @@ def check(
     accept_expired: AcceptExpiredOption = "",
     accept_scale: AcceptScaleOption = "",
     accept_scan: AcceptScanOption = "",
-    turned: TurnedOption = 0.0,
+    turned: TurnedOption = None,
     target_in_scan: TargetOption = None,
     target_region: RegionOption = None,
     accept_cloth: AcceptClothOption = "",

@@ -17,7 +17,7 @@ from sieve_registry.ledger.figures import (
 
 
 @dataclass(frozen=True, kw_only=True)
-class CheckRecorded(EventPayload, kind="check recorded", noun="the check", version=6):
+class CheckRecorded(EventPayload, kind="check recorded", noun="the check", version=7):
     """A check with the files that prove it; `cloth` is the earlier check of the same cloth.
 
     `visual` keeps what the eye saw, by whom and when; `equipment` names the equipment used beside
