@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import json
 import shutil
 import sys
@@ -235,8 +236,9 @@ def test_the_cloth_of_another_sieve_is_confirmed_for_a_reason_only(
     assert "give the reason in its row" in client.get(place).text
     assert lab.checks("S-0076") == lab.checks("S-0077") == ()
     reason = "one frame, two labels"
-    confirm(lab, client, alone, accept_cloth=reason)
-    client.post("/batch", data=ticked | {f"cloth-{second.id}": reason}, headers=lab.headers)
+    confirm(lab, client, alone, accept_cloth=reason, accept_scan=reason)
+    reasons = {f"cloth-{second.id}": reason, f"scan-{second.id}": reason}
+    client.post("/batch", data=ticked | reasons, headers=lab.headers)
     for name in ("S-0076", "S-0077"):
         (made,) = lab.checks(name)
         payload = json.loads(check_queries.get_check(lab.registry, made.id).event.payload)
@@ -322,6 +324,64 @@ def test_a_quarter_turned_scan_is_recorded_by_the_directions_of_its_cloth(
     assert abs(first.x.mean_um - first.y.mean_um) > 1
     page = render_check_report(check_view(lab.registry, second.id))
     assert "x and y are those of the cloth as it was first checked" in page
+
+
+def test_overlapping_fields_are_recorded_for_a_reason_only(lab: Lab, client: Client) -> None:
+    """In a batch and alone; a place of an earlier check, scanned again, needs none."""
+    cloth = Image.open(SCANS / "s0075-1.png")
+    places = {"S-0075-a.png": 0, "S-0075-b.png": 320, "again.png": 1}
+    scans = {}
+    for name, left in places.items():
+        kept = io.BytesIO()
+        cloth.crop((left, 0, left + 560, 400)).save(kept, "PNG")
+        scans[name] = ("scans", (name, kept.getvalue()))
+    both = [scans["S-0075-a.png"], scans["S-0075-b.png"]]
+    sent = client.post("/jobs", data={"scale": "given:0"}, files=both, headers=lab.headers)
+    place = sent.headers["HX-Redirect"]
+    (job,) = lab.jobs.of_batch(place.rpartition("/")[2])
+    wait_for(job)
+    # 240 px of width are in both, 10 columns of 23.6 px with 16 rows; the border cuts some.
+    (part,) = present(job.taken).document["images"][1]["shared"]
+    assert 100 < part["apertures"] < 170
+    named = f"(S-0075-a.png, S-0075-b.png) show the same {part['apertures']} apertures"
+    assert f"{named}: counted once. Reason to record it all the same" in client.get(place).text
+    ticked = {"batch": job.order.batch, "job": job.id, f"known-{job.id}": "0", "name": TECHNICIAN}
+    client.post("/batch", data=ticked, headers=lab.headers)
+    assert "give the reason in its row" in client.get(place).text
+    assert lab.checks() == ()
+    client.post("/batch", data=ticked | {f"scan-{job.id}": "a small cloth"}, headers=lab.headers)
+    (made,) = lab.checks()
+    payload = json.loads(check_queries.get_check(lab.registry, made.id).event.payload)
+    assert any(text.endswith("recorded because: a small cloth") for text in payload["warnings"])
+    fields = {"sieve": "S-0075", "scale": "given:0"}
+    alone = job_of(lab, client.post("/jobs", data=fields, files=both, headers=lab.headers))
+    wait_for(alone)
+    text = client.get(f"/jobs/{alone.id}").text
+    assert named in text
+    assert "Reason to record scans or cloth used again" in text
+    refused = confirm(lab, client, alone)
+    assert (refused.status_code, "above the button" in refused.text) == (422, True)
+    assert confirm(lab, client, alone, accept_scan="judged again").status_code == 204
+    again = job_of(
+        lab, client.post("/jobs", data=fields, files=[scans["again.png"]], headers=lab.headers)
+    )
+    wait_for(again)
+    assert present(present(again.taken).cloth.link).check == "C-0001"
+    assert "used again" not in client.get(f"/jobs/{again.id}").text
+    assert confirm(lab, client, again).status_code == 204
+
+
+def test_a_scan_recorded_while_another_waits_is_asked_about(lab: Lab, client: Client) -> None:
+    sieve_commands.add_sieve(lab.registry, NewSieve("S-0076", 75))
+    jobs = [begin(lab, client), begin(lab, client, sieve="S-0076")]
+    for job in jobs:
+        wait_for(job)
+    assert confirm(lab, client, jobs[0]).status_code == 204
+    refused = confirm(lab, client, jobs[1], accept_cloth="two labels")
+    assert refused.status_code == 422
+    assert "is the same file that check C-0001 of sieve S-0075 used" in refused.text
+    assert "load the page again" in refused.text
+    assert "Reason to record scans" in client.get(f"/jobs/{jobs[1].id}").text
 
 
 def test_back_from_quarantine_only_after_a_passing_check(lab: Lab, client: Client) -> None:

@@ -37,9 +37,12 @@ def test_common_apertures_count_in_the_first_field(
 ) -> None:
     both = measured["both"]
     first, second = both.to_dict()["images"]
-    assert first["overlap"] == 0
+    assert (first["overlap"], first["shared"]) == (0, [])
     # 320 px of height are in both, 12 rows of 25 px with 15 columns; the border cuts some.
     assert 150 < second["overlap"] <= 13 * 15
+    (shared,) = second["shared"]
+    assert (shared["image"], shared["apertures"]) == (1, second["overlap"])
+    assert shared["p_false_match"] < 1e-6
     for direction in both.directions:
         assert direction.count == both.count("ok") - second["overlap"]
 

@@ -147,6 +147,7 @@ def check(registry: Registry, measuring: Measuring, scan: Path) -> Callable[...,
             scale=SCALE,
             terms=RecordTerms(on_date=day, by="Ada Moss"),
             visual="ok",
+            accept_scan="a drawn scan",
             measure=measuring,
         )
 

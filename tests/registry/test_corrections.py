@@ -15,6 +15,7 @@ from sieve_inspect.errors import UnknownStandardError, UsageError
 from sieve_registry.audit import verification
 from sieve_registry.audit.queries import audit
 from sieve_registry.checks import commands as check_commands
+from sieve_registry.checks.repeats import used_before
 from sieve_registry.errors import (
     BadTextError,
     RuleRefusedError,
@@ -247,6 +248,6 @@ def test_scans_of_a_void_check_are_free_again(
 ) -> None:
     add("S-1")
     first = check()
-    assert len(check_commands.used_before(registry, [scan])) == 1
+    assert len(used_before(registry, [scan])) == 1
     void(registry, first.check.id, "another sieve was scanned")
-    assert check_commands.used_before(registry, [scan]) == []
+    assert used_before(registry, [scan]) == ()

@@ -25,7 +25,7 @@ def checking(
 
     def made(s_um: float | None, dof: float | None) -> Any:
         measuring.between_fields = {"s_um": 1.0, "dof": 8, "own_s_um": s_um, "own_dof": dof}
-        check(registry, "S-1", [scan], scale=SCALE, measure=measuring)
+        check(registry, "S-1", [scan], scale=SCALE, accept_scan="drawn", measure=measuring)
         return measuring.calls[-1]["prior"].scatter
 
     return made

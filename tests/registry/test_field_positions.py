@@ -16,6 +16,7 @@ from program import Program
 from registry_made import SCALE, MadeMeasurement, Measuring
 from sieve_inspect.errors import BadTableError, UsageError
 from sieve_registry.checks import commands, positions
+from sieve_registry.checks.errors import OverlappingFieldsError
 from sieve_registry.checks.positions import PlacedField, Position
 from sieve_registry.checks.queries import get_check
 from sieve_registry.exchange.position_table import positions_of_table
@@ -85,7 +86,8 @@ def test_places_and_cloth_that_disagree_are_named() -> None:
     alone, shared = [{"overlap": 0}, {"overlap": 0}], [{"overlap": 0}, {"overlap": 40}]
     assert positions.contradictions(apart, alone) == []
     assert positions.contradictions(near, shared) == []
-    (twice,) = positions.contradictions(near, alone)
+    assert positions.unconfirmed_overlaps(near, shared) == []
+    (twice,) = positions.unconfirmed_overlaps(near, alone)
     assert "1.png shows 50 % of 0.png again" in twice
     (other,) = positions.contradictions(apart, shared)
     assert "shows 40 apertures of an earlier scan, and its position lies apart" in other
@@ -109,7 +111,7 @@ def test_the_map_draws_the_frame_only_around_fields_that_lie_in_it() -> None:
     assert str(in_frame).count("stroke-dasharray") > str(beyond).count("stroke-dasharray")
 
 
-def test_a_check_keeps_its_positions_and_warns(
+def test_a_check_keeps_its_positions_and_asks_about_overlaps(
     registry: Registry, measuring: Measuring, tmp_path: Path
 ) -> None:
     sieve_commands.add_sieve(registry, NewSieve("S-1", 75.0), by="Ada Moss")
@@ -124,13 +126,17 @@ def test_a_check_keeps_its_positions_and_warns(
     taken = replace(taken, document={**taken.document, "images": images})
     places = [Position(0.0, 0.0), Position(0.25, -1.5)]
     taken = commands.in_environment(taken, NOT_RECORDED, places)
+    with pytest.raises(OverlappingFieldsError, match=r"b\.tif shows 68 % of a\.tif again"):
+        commands.accepting(taken)
+    taken = commands.accepting(taken, scan="the stage stuck")
     check = get_check(registry, commands.record(registry, taken, ADA, "ok"))
     payload: dict[str, Any] = json.loads(check.event.payload)
     assert [image["position_mm"] for image in payload["images"]] == [
         ["0.0", "0.0"],
         ["0.25", "-1.5"],
     ]
-    assert any("apertures count twice" in warning for warning in payload["warnings"])
+    (warning,) = payload["warnings"]
+    assert warning.endswith("apertures count twice; recorded because: the stage stuck")
     placed = positions.fields_of_check(payload, taken.document)
     assert [one.position for one in placed] == [Position(0.0, 0.0), Position(0.25, -1.5)]
     assert placed[0].nearest_mm == pytest.approx(1.520691)  # by Pythagoras

@@ -280,7 +280,9 @@ def test_the_same_scan_is_kept_once_whatever_its_name(
     twin = tmp_path / "copy.TIFF"
     twin.write_bytes(scan.read_bytes())
     first, second = (
-        check_commands.check(registry, "S-1", scans, scale=SCALE, measure=measuring)
+        check_commands.check(
+            registry, "S-1", scans, scale=SCALE, accept_scan="drawn", measure=measuring
+        )
         for scans in ([scan], [twin, scan])
     )
     kept = {f.sha256 for f in (*first.evidence, *second.evidence)}

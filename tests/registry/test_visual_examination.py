@@ -35,6 +35,7 @@ def examined(
                 "scale": SCALE,
                 "terms": RecordTerms(by="Ada Moss"),
                 "measure": measuring,
+                "accept_scan": "a drawn scan",
                 **options,
             },
             visual=visual,

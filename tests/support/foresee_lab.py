@@ -169,6 +169,7 @@ class Lab:
             ),
             terms=RecordTerms(on_date=self.day(day), by="Ada Moss"),
             visual="ok",
+            accept_scan="drawn",
             measure=self._measure,
         )
 

@@ -48,8 +48,9 @@ def fill(registry: engine.Registry, clock: Clock, scan: Path) -> None:
     clock.set("2025-06-01")
     sieve_commands.edit_sieve(registry, "S-1", interval_months=6, location="shelf 2", by="Ada Moss")
     measuring.outcome = "fail"
+    terms = RecordTerms(by="Bo Reed")
     check_commands.check(
-        registry, "S-1", [scan], scale=SCALE, terms=RecordTerms(by="Bo Reed"), measure=measuring
+        registry, "S-1", [scan], scale=SCALE, terms=terms, accept_scan="drawn", measure=measuring
     )
     sieve_commands.retire(registry, "S-1", "worn", by="Ada Moss")
     sieve_commands.add_sieve(registry, NewSieve("=1+1 🧪", 90.0, grade="inspection"), by="Bo Reed")

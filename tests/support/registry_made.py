@@ -133,6 +133,7 @@ class Measuring:
     between_fields: dict[str, Any] | None = None
     cloths: tuple[ClothMap, ...] = ()
     other_lamp: bool = False
+    shared: dict[str, Any] | None = None  # what every scan but the first shares with the first
 
     def __call__(self, images: Sequence[Path], **options: Any) -> MadeMeasurement:
         self.calls.append(options)
@@ -142,8 +143,9 @@ class Measuring:
                 "sha256": hashlib.sha256(image.read_bytes()).hexdigest(),
                 "encoding": "srgb",
                 "encoding_reason": "as told",
+                **({"shared": [self.shared]} if number and self.shared else {}),
             }
-            for image in images
+            for number, image in enumerate(images)
         ]
         self.during()
         turned = against_label(options["prior"].by_cloth(self.cloths), len(self.cloths))

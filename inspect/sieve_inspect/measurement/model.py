@@ -50,6 +50,8 @@ from sieve_inspect.verdict.unseen import Unseen, share_above, unseen
 if TYPE_CHECKING:
     import pandas
 
+    from sieve_inspect.measurement.overlaps import Shared
+
 SCHEMA = "sieveward.measurement/1"
 
 
@@ -66,7 +68,7 @@ class Measurement:
     y and x along the picture in scans that are `exchanged`. Scans that are `against_label` have
     their x and y by the cloth as measured before, which lay a quarter turn from where the label
     says. `overlaps` are the apertures of each scan that an earlier one shows too, and that are
-    counted there.
+    counted there; `shared` says which one shows how many.
     """
 
     nominal_um: float
@@ -85,6 +87,7 @@ class Measurement:
     exchanged: tuple[bool, ...] = ()
     against_label: tuple[bool, ...] = ()
     overlaps: tuple[int, ...] = ()
+    shared: tuple[tuple[Shared, ...], ...] = ()
 
     def __repr__(self) -> str:
         x, y = self.directions
@@ -260,7 +263,9 @@ class Measurement:
             "turned_deg": self.turned_deg,
             "images": [
                 _image_entry(*entry)
-                for entry in zip(self.pictures, self.overlaps, self.against_label, strict=True)
+                for entry in zip(
+                    self.pictures, self.overlaps, self.shared, self.against_label, strict=True
+                )
             ],
             "scale": _scale_entry(self.scale),
             "directions": {
@@ -289,7 +294,9 @@ class Measurement:
         return out
 
 
-def _image_entry(picture: Picture, overlap: int, against_label: bool) -> dict[str, Any]:
+def _image_entry(
+    picture: Picture, overlap: int, shared: Sequence[Shared], against_label: bool
+) -> dict[str, Any]:
     """The file of a picture, how it was read and lay, its apertures counted in an earlier one."""
     height, width = picture.scan.shape
     return {
@@ -300,6 +307,7 @@ def _image_entry(picture: Picture, overlap: int, against_label: bool) -> dict[st
         "encoding": picture.encoding,
         "encoding_reason": picture.encoding_reason,
         "overlap": overlap,
+        "shared": [part.to_dict() for part in shared],
         "turned_by_cloth": against_label,
         "unread": [list(box) for box in picture.scan.lost],
         "frame": ring.to_dict() if (ring := picture.field.lattice.ring) is not None else None,

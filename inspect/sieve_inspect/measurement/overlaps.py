@@ -27,14 +27,32 @@ _P_OVERLAP = 1e-3
 
 
 @dataclass(frozen=True)
+class Shared:
+    """What a picture shares with an earlier one, `image` (from 1): sound apertures of both.
+
+    `p_false` is the probability that two fields with nothing in common agree as well.
+    """
+
+    image: int
+    apertures: int
+    p_false: float
+
+    def to_dict(self) -> dict[str, int | float]:
+        """The entry of `images[].shared` in `sieveward.measurement/1`."""
+        p_false = float(f"{self.p_false:.3g}")
+        return {"image": self.image, "apertures": self.apertures, "p_false_match": p_false}
+
+
+@dataclass(frozen=True)
 class Overlaps:
     """What pictures share: the apertures of each that an earlier one shows too, how each lies.
 
-    `quarter` is whether a picture lies a quarter turn from the first, None where no chain of
-    overlaps tells.
+    `shared` are the earlier pictures that show them; `quarter` is whether a picture lies a quarter
+    turn from the first, None where no chain of overlaps tells.
     """
 
     counts: tuple[int, ...]
+    shared: tuple[tuple[Shared, ...], ...]
     quarter: tuple[bool | None, ...]
 
 
@@ -48,24 +66,30 @@ def without_overlaps(
     """
     maps = cloth_maps(pictures, scale, light)
     prints = [Fingerprint.of(each) for each in maps]
-    out, counts = [], []
+    out, counts, shared = [], [], []
     quarter: list[bool | None] = []
     for number, picture in enumerate(pictures):
         shown = np.zeros(maps[number].shape, np.bool_)
+        by: list[Shared] = []
         quarter.append(None if number else False)
         for earlier in range(number):
             match = recognise(prints[earlier], prints[number], p_same=_P_OVERLAP)
             if match.same and match.overlap is not None:
-                shown |= _common(maps[earlier], maps[number], match.overlap)
+                common = _common(maps[earlier], maps[number], match.overlap)
+                shown |= common
+                by.append(Shared(earlier + 1, int(common.sum()), match.p_false))
                 before = quarter[earlier]
                 if before is not None:
                     quarter[number] = before != match.overlap.place.turn.swaps
         field = picture.field
-        repeated = shown[field.row - field.row.min(), field.column - field.column.min()]
+        # The maps begin at row and column 0 at the latest.
+        row, column = (n - n.min(initial=0) for n in (field.row, field.column))
+        repeated = shown[row, column]
         x, y = (replace(s, ok=s.ok & ~repeated) for s in picture.samples)
         out.append(replace(picture, samples=(x, y)) if repeated.any() else picture)
         counts.append(int(repeated.sum()))
-    return tuple(out), Overlaps(tuple(counts), tuple(quarter))
+        shared.append(tuple(by))
+    return tuple(out), Overlaps(tuple(counts), tuple(shared), tuple(quarter))
 
 
 def _common(first: ClothMap, second: ClothMap, overlap: Overlap) -> Bool:

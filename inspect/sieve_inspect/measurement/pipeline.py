@@ -39,6 +39,7 @@ from sieve_inspect.verdict import Fit, read_rule
 from sieve_inspect.workers.runner import in_task_order
 
 if TYPE_CHECKING:
+    from sieve_inspect.measurement.overlaps import Shared
     from sieve_inspect.scale.artefact.in_scan import InScan
 
 _NO_JUDGING, _NOTHING_PRIOR, _PLAIN = Judging(), Prior(), Resources()
@@ -138,12 +139,13 @@ def _summarised(
     pictures, light, further = correct_light(pictures, scale, illumination)
     further += _compression(pictures) + _smoothing(pictures)
     counts: tuple[int, ...] = (0,)
+    shared: tuple[tuple[Shared, ...], ...] = ((),)
     quarter: tuple[bool | None, ...] = (False,)
     if len(pictures) > 1:
         from sieve_inspect.measurement.overlaps import without_overlaps
 
         pictures, overlaps = without_overlaps(pictures, scale, light)
-        counts, quarter = overlaps.counts, overlaps.quarter
+        counts, shared, quarter = overlaps.counts, overlaps.shared, overlaps.quarter
     angles = [angle_deg(picture) for picture in pictures]
     exchanged = exchanged_by_label(angles, prior.turned_deg, quarter)
     turned: Sequence[bool | None] = ()
@@ -180,6 +182,7 @@ def _summarised(
         exchanged=exchanged,
         against_label=against,
         overlaps=counts,
+        shared=shared,
     )
     return draft.judged(judging)
 

@@ -14,7 +14,7 @@ import threading
 import time
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -263,10 +263,8 @@ class Jobs:
             equipped = used_equipment(self.registry, order.equipment, taken.day)
             taken = commands.with_equipment(taken, equipped)
             job.taken = taken
-            used = commands.used_before(self.registry, order.images)
-            job.cautions = [f"{words}: {commands.RIGHT_FILE}" for words in used]
             limits = limits_of(self.registry, CheckMethod.OPTICAL, taken.day)
-            job.cautions += [fault.reason for fault in faults(order.environment, limits)]
+            job.cautions = [fault.reason for fault in faults(order.environment, limits)]
             job.cautions += equipped.to_note
             unvalidated = validation.caution(self.registry)
             job.cautions += [unvalidated] if unvalidated else []
@@ -288,15 +286,16 @@ class Jobs:
         visual: str = "",
         why_late: str = "",
         accept_cloth: str = "",
+        accept_scan: str = "",
     ) -> Confirmed:
         """Record a measured check once, under the name of the first person to confirm it.
 
         `visual` is the result of the visual examination: "ok" or the fault seen; `why_late` the
         reason for a late entry; `accept_cloth` the reason to record a cloth that is not the one on
-        record.
+        record, `accept_scan` that to use scans again, or fields that overlap.
         `known` is the number of checks of the sieve when the result was shown: a different number
-        now means a newer check to consider first. Raises `OtherClothError` and the refusals of
-        `checks.commands.record`; the job then stays open.
+        now means a newer check to consider first. Raises as `checks.commands.accepting`
+        and `record`; the job then stays open.
         """
         with job.lock:
             if job.check_id is not None:
@@ -308,11 +307,12 @@ class Jobs:
                 job.taken = now
                 last = now.history.checks[-1:]
                 return Confirmed(None, newer=last[0].id if last else "a correction")
+            job.taken = replace(job.taken, used=now.used)
             today = self.registry.today()
             since = "" if now.day == today else f"measured on {now.day}, confirmed on {today}"
             late = "; ".join(reason for reason in (since, why_late) if reason)
             terms = RecordTerms(now.day, name, late)
-            accepted = commands.accepting(job.taken, accept_cloth)
+            accepted = commands.accepting(job.taken, accept_cloth, accept_scan)
             job.check_id = commands.record(self.registry, accepted, terms, visual)
             job.person, job.phase = name, Phase.RECORDED
         self._trim()

@@ -28,7 +28,7 @@ from sieve_inspect.verdict.sentences import decimals_for
 from sieve_registry.bench.jobs import Job, Jobs, Phase, Progress
 from sieve_registry.bench.tasks import Task
 from sieve_registry.checks.commands import Taken
-from sieve_registry.checks.errors import OtherClothError
+from sieve_registry.checks.errors import OtherClothError, OverlappingFieldsError, UsedScanError
 from sieve_registry.errors import (
     IntegrityError,
     RegistryLockedError,
@@ -137,6 +137,7 @@ def batch_row(job: Job) -> dict[str, Any]:
         "action": "",
     }
     row |= {"ready": job.phase == Phase.READY, "known": "0", "doubtful": False, "other_cloth": ""}
+    row["repeats"] = ()
     if job.error is not None:
         return row | {"outcome": f"not measured: {reason_of(job.error)}", "doubtful": True}
     if job.taken is None:
@@ -147,8 +148,9 @@ def batch_row(job: Job) -> dict[str, Any]:
         "mark": MARKS.get(outcome, ""),
         "action": str(job.taken.figures["action"]),
         "known": str(len(job.taken.history.checks)),
-        "doubtful": outcome not in PASSING or bool(job.cautions),
+        "doubtful": outcome not in PASSING or bool(job.cautions or job.taken.repeats),
         "other_cloth": job.taken.cloth.sentence if job.taken.cloth.contradicts else "",
+        "repeats": job.taken.repeats,
     }
 
 
@@ -276,6 +278,11 @@ _OTHER_CLOTH = (
     "Check label and scan. If the check belongs to this sieve, give the reason above the button, "
     "then confirm again."
 )
+_AGAIN = (UsedScanError, OverlappingFieldsError)
+_USED_AGAIN = (
+    "Check that the right files were chosen. If they are meant, load the page again, give the "
+    "reason above the button, then confirm again."
+)
 _NEXT: tuple[tuple[type[SievewardError], str], ...] = (
     (MissingScaleError, "Choose the scale of the scans, then press Measure again."),
     (ImageTooLargeError, "Crop the scan to the cloth, then choose it again."),
@@ -284,6 +291,7 @@ _NEXT: tuple[tuple[type[SievewardError], str], ...] = (
      "scale with the resolution of the scan."),
     (NoLatticeError, "Check that the right file is chosen and that it shows the cloth, then try "
      "again."),
+    *((kind, _USED_AGAIN) for kind in _AGAIN),
     (SameImageError, "Choose each scan once. For more fields, scan another part of the cloth."),
     (InputError, "Scan the cloth again as described, then choose the new scans."),
     (RegistryLockedError, "Wait a moment, then try again."),
@@ -321,6 +329,8 @@ def reason_of(error: Exception) -> str:
         return "{reason}. Check label and scan, or give the reason in its row".format(
             **error.fields
         )
+    if isinstance(error, _AGAIN):
+        return "{sentence}. Check the files, or give the reason in its row".format(**error.fields)
     return plain_sentence(str(error)).rstrip(".")
 
 
@@ -336,6 +346,8 @@ def explained(error: SievewardError, of_artefact: bool = False) -> Trouble:
         what = f"There is no sieve {error.fields['sieve']!r} in the registry."
     if isinstance(error, OtherClothError):  # its own sentence names a parameter
         what = sentence("{reason}.".format(**error.fields))
+    if isinstance(error, _AGAIN):
+        what = sentence("{sentence}.".format(**error.fields))
     if isinstance(error, UnforeseenError):
         what = "Program fault ({kind}: {reason}).".format(**error.fields)
     return Trouble(what, _SAFE, following)

@@ -5,15 +5,12 @@ Between the two a person may inspect the result. What is recorded is what was sh
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Callable, Mapping, Sequence
-from contextlib import suppress
 from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from sieve_inspect.files import open_regular
 from sieve_inspect.outcomes import FOR_INFORMATION
 from sieve_registry.checks import evidence, gates, validation
 from sieve_registry.checks.cloth import NOT_RECOGNISED, ClothSearch, Recognition
@@ -25,6 +22,7 @@ from sieve_registry.checks.positions import (
     placed_fields,
 )
 from sieve_registry.checks.queries import get_check
+from sieve_registry.checks.repeats import overlapping, refuse_without_reason, used_before
 from sieve_registry.ledger.codec import plain_value
 from sieve_registry.ledger.events import CheckRecorded, CheckSigned
 from sieve_registry.ledger.figures import CheckMethod
@@ -42,14 +40,13 @@ from sieve_registry.scales.equipment_use import UsedEquipment, cautions
 from sieve_registry.scales.lamps import illumination_for, refuse_other_lamp
 from sieve_registry.scales.plausibility import accepted, contradictions_of_tags, dpi_of_file
 from sieve_registry.sieves import decision_rules
-from sieve_registry.sieves.facts import current_facts_of
 from sieve_registry.sieves.recording import (
     RecordTerms,
     history_for_recording,
     history_of,
     recording,
 )
-from sieve_registry.store import reader, writer
+from sieve_registry.store import writer
 from sieve_registry.store.engine import Registry
 from sieve_registry.store.writer import software
 from sieve_registry.values import clean_text
@@ -60,7 +57,6 @@ if TYPE_CHECKING:
     from sieve_inspect.scale.model import Scale
 
 
-RIGHT_FILE = "check that the right file was chosen"
 _TODAY = RecordTerms()
 _NOT_CORRECTED = (
     "the temperature is recorded, but the widths are not corrected to 20 °C: that needs a recorded "
@@ -75,6 +71,8 @@ class Taken:
     `history` is the sieve's history at that time, `document` the measurement's, `figures` what a
     check records of it, with an action that takes the history into account; `warnings` go with it.
     `judged` is false for a check for information; `cloth` is what its cloth was recognised as.
+    `used` names the scans of earlier checks, `reason` is why such scans or fields that overlap are
+    meant.
     """
 
     history: SieveHistory
@@ -90,11 +88,23 @@ class Taken:
     environment: Environment = NOT_RECORDED  # of the place the scans were made in
     positions: tuple[Position, ...] = ()  # of the scans on the cloth, where known
     equipment: tuple[str, ...] = ()  # used beside the device, such as a thermometer
+    used: tuple[str, ...] = ()
+    reason: str = ""
 
     @property
     def fields(self) -> tuple[PlacedField, ...]:
         """The scans at their places on the cloth, empty where those are not known."""
         return placed_fields(self.document, self.positions) if self.positions else ()
+
+    @property
+    def overlaps(self) -> tuple[str, ...]:
+        """A sentence for each two fields that show the same cloth."""
+        return overlapping(self.document["images"], self.fields)
+
+    @property
+    def repeats(self) -> tuple[str, ...]:
+        """What the check uses or counts again; it is recorded for a reason only."""
+        return (*self.used, *self.overlaps)
 
 
 def measure_scans(
@@ -122,14 +132,13 @@ def take(
     encoding: str,
     terms: RecordTerms,
     for_information: bool = False,
-    accept_scan: str = "",
     measure: Callable[..., evidence.MeasurementLike] | None = None,
 ) -> Taken:
     """Measure a sieve's scans and judge them, if such a check may be recorded.
 
     `illumination` is lamp and view, by default those on record for the scale's device;
-    `for_information` judges nothing; `accept_scan` is the reason to check a scan of an earlier
-    check again; `measure` takes the place of the core's. Raises as `check`; nothing is recorded.
+    `for_information` judges nothing; `measure` takes the place of the core's. Raises as `check`;
+    nothing is recorded.
     """
     from sieve_inspect.measurement.options import Judging, Prior
 
@@ -142,8 +151,6 @@ def take(
     sieve = history.sieve
     rule = decision_rules.rule_of(registry, sieve.id, day)
     warnings = cautions(registry, chosen.instruments, day)
-    why = clean_text("reason", accept_scan) or RIGHT_FILE
-    warnings += [f"{words}: {why}" for words in used_before(registry, [Path(i) for i in images])]
     if unvalidated := validation.caution(registry):
         warnings.append(unvalidated)
     if illumination is None:
@@ -187,11 +194,12 @@ def take(
         tuple(warnings),
         judged,
         cloth,
+        used=used_before(registry, [Path(image) for image in images]),
     )
 
 
 def with_history_now(registry: Registry, taken: Taken) -> Taken:
-    """The same measurement, with an action that takes the sieve's present history into account."""
+    """The same measurement with an action by the sieve's present history, and scans used since."""
     with registry.reading() as connection:
         history = history_of(connection, taken.history.sieve.id)
     figures = _figures(
@@ -203,29 +211,8 @@ def with_history_now(registry: Registry, taken: Taken) -> Taken:
         taken.cloth,
         judged=taken.judged,
     )
-    return replace(taken, history=history, figures=figures)
-
-
-def used_before(registry: Registry, images: Sequence[Path]) -> list[str]:
-    """A sentence for each of these scans that is evidence of an earlier check, not of a void one.
-
-    Files that cannot be read are left to the measuring.
-    """
-    scans = {}
-    for image in images:
-        with suppress(OSError), open_regular(image) as file:
-            scans[hashlib.file_digest(file, "sha256").hexdigest()] = image.name
-    with registry.reading() as connection:
-        known = [sha for sha in scans if reader.evidence_extension(connection, sha) is not None]
-    if not known:
-        return []
-    return [
-        f"{scans[image['sha256']]} is the same file that check {fact.payload.check} of sieve "
-        f"{fact.subject} used on {fact.on_date}"
-        for fact in current_facts_of(registry, None, [CheckRecorded])
-        for image in fact.payload.images
-        if image.get("sha256") in known
-    ]
+    used = used_before(registry, [Path(image) for image in taken.images])
+    return replace(taken, history=history, figures=figures, used=used)
 
 
 def record(registry: Registry, taken: Taken, terms: RecordTerms, visual: str = "") -> str:
@@ -242,6 +229,8 @@ def record(registry: Registry, taken: Taken, terms: RecordTerms, visual: str = "
         unmet = gates.gates_of(taken.scale.scale, examination, faults)
         figures = gates.gated(figures, unmet, examination)
     warnings = [*dpi_warnings(taken.images, taken.scale.scale), *taken.warnings]
+    why = f"; recorded because: {taken.reason}" if taken.reason else ""
+    warnings += [f"{sentence}{why}" for sentence in taken.repeats]
     warnings += taken.cloth.cautions
     warnings += contradictions(taken.fields, taken.document["images"])
     if taken.environment.temperature_c is not None and taken.scale.trace is None:
@@ -306,45 +295,49 @@ def check(
     images: Sequence[Path],
     *,
     scale: Scale | CheckScale,
-    illumination: Illumination | None = None,
     encoding: str = "auto",
     terms: RecordTerms = _TODAY,
     visual: str = "",
     for_information: bool = False,
+    accept_scan: str = "",
     measure: Callable[..., evidence.MeasurementLike] | None = None,
 ) -> CheckDetail:
     """Measure a sieve's scans, judge them, and record the check with its evidence.
 
     `visual` is the result of the visual examination: "ok" or the fault seen. A check
-    `for_information` is not judged, and the sieve stays due as before.
+    `for_information` is not judged, and the sieve stays due as before. `accept_scan` is the reason
+    to check scans of an earlier check again, or by fields that overlap.
 
     The measuring runs before the registry is touched; whatever it raises passes through and
     nothing is recorded. Raises
     `UnknownSieveError`, `SieveRetiredError`, `DateRefusedError` (in the future, or before the
     sieve's service), `OtherClothError` (the cloth is that of another sieve; `take`, `accepting`
-    and `record` record it for a reason), `EvidenceError` (a scan changed meanwhile).
+    and `record` record it for a reason), `UsedScanError` and `OverlappingFieldsError` without
+    `accept_scan`, `EvidenceError` (a scan changed meanwhile).
     """
     taken = take(
         registry,
         sieve_id,
         images,
         scale=scale,
-        illumination=illumination,
         encoding=encoding,
         terms=terms,
         for_information=for_information,
         measure=measure,
     )
-    taken = accepting(taken, "")
+    taken = accepting(taken, scan=accept_scan)
     return get_check(registry, record(registry, taken, terms, visual))
 
 
-def accepting(taken: Taken, reason: str) -> Taken:
-    """The check as it may be recorded where its cloth is not the one on record.
+def accepting(taken: Taken, cloth: str = "", scan: str = "") -> Taken:
+    """The check as it may be recorded, with the reasons for what speaks against it.
 
-    Raises `OtherClothError` without a reason for recording it all the same.
+    Raises without them: `OtherClothError` where its cloth is not the one on record, `UsedScanError`
+    and `OverlappingFieldsError` for scans and cloth that it uses again.
     """
-    return replace(taken, cloth=taken.cloth.accepted(reason))
+    accepted, reason = taken.cloth.accepted(cloth), clean_text("reason", scan)
+    refuse_without_reason(taken.used, taken.overlaps, reason)
+    return replace(taken, cloth=accepted, reason=reason)
 
 
 def in_environment(

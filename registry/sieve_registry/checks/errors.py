@@ -3,7 +3,8 @@
 RuleError                  (sieve_registry.errors)
 └── OtherClothError        60   the scan shows the cloth of another sieve
 SameImageError             (sieve_inspect.errors)
-└── UsedScanError          28   the scan is evidence of an earlier check
+├── UsedScanError          28   the scan is evidence of an earlier check
+└── OverlappingFieldsError 28   two fields of the check show the same cloth
 UsageError                 (sieve_inspect.errors)
 └── OtherTurnError          2   by its cloth the sieve lay otherwise than stated
 """
@@ -13,7 +14,7 @@ from __future__ import annotations
 from sieve_inspect.errors import SameImageError, UsageError
 from sieve_registry.errors import RuleError
 
-__all__ = ["OtherClothError", "OtherTurnError", "UsedScanError"]
+__all__ = ["OtherClothError", "OtherTurnError", "OverlappingFieldsError", "UsedScanError"]
 
 
 class OtherClothError(RuleError):
@@ -43,4 +44,13 @@ class UsedScanError(SameImageError):
     template = (
         "{sentence}. Nothing was recorded: choose another scan, or give a reason to check it again "
         "with `accept_scan`."
+    )
+
+
+class OverlappingFieldsError(SameImageError):
+    """Fields of one check show the same cloth, and nobody can be asked whether that is meant."""
+
+    template = (
+        "{sentence}. Nothing was recorded: scan other places of the cloth, or give a reason to "
+        "record these fields with `accept_scan`."
     )

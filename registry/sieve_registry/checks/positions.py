@@ -3,14 +3,14 @@
 Positions are the middles of the pictures in mm from the centre of the sieve, x to the right and y
 down by its label, as the sampling plan lists them. They are typed, read from a table, or taken
 from the names of the files: `S-0038-x+10-y-2.5.png`. Cloth in two pictures is counted once by the
-cloth itself; a warning names the pictures whose positions say otherwise.
+cloth itself; pictures whose positions say otherwise are named.
 """
 
 from __future__ import annotations
 
 import math
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import combinations
 from pathlib import Path
@@ -98,28 +98,40 @@ def placed_fields(
     return tuple(out)
 
 
-def contradictions(fields: Sequence[PlacedField], images: Sequence[Mapping[str, Any]]) -> list[str]:
-    """A sentence for each picture whose place and cloth disagree on what it shares with others.
+def unconfirmed_overlaps(
+    fields: Sequence[PlacedField], images: Sequence[Mapping[str, Any]]
+) -> list[str]:
+    """A sentence for each picture that by its place shows cloth again, which the cloth does not.
 
     `images` of the document count the apertures that an earlier picture shows too. Nothing is
     said where no place is known.
     """
-    out = []
-    for number, (later, image) in enumerate(zip(fields, images, strict=False)):
+    return [
+        f"by their positions {later.file} shows {100 * most:.0f} % of {other.file} again, "
+        "which the cloth does not confirm: check the positions, or apertures count twice"
+        for later, other, most, recognised in _by_place_and_cloth(fields, images)
+        if most >= _LEAST_OVERLAP and not recognised
+    ]
+
+
+def contradictions(fields: Sequence[PlacedField], images: Sequence[Mapping[str, Any]]) -> list[str]:
+    """A sentence for each picture that shows cloth again which by its place it cannot show."""
+    return [
+        f"{later.file} shows {recognised} apertures of an earlier scan, and its position "
+        "lies apart from all of them: check the positions"
+        for later, _, most, recognised in _by_place_and_cloth(fields, images)
+        if recognised and most == 0
+    ]
+
+
+def _by_place_and_cloth(
+    fields: Sequence[PlacedField], images: Sequence[Mapping[str, Any]]
+) -> Iterator[tuple[PlacedField, PlacedField, float, int]]:
+    """Each later picture, the earlier one it covers most, that share, and common apertures."""
+    for number, later in enumerate(fields[1:], start=1):
         shares = [(overlap_share(earlier, later), earlier) for earlier in fields[:number]]
-        most, other = max(shares, key=lambda pair: pair[0], default=(0.0, later))
-        recognised = int(image.get("overlap", 0))
-        if most >= _LEAST_OVERLAP and not recognised:
-            out.append(
-                f"by their positions {later.file} shows {100 * most:.0f} % of {other.file} again, "
-                "which the cloth does not confirm: check the positions, or apertures count twice"
-            )
-        if shares and recognised and most == 0:
-            out.append(
-                f"{later.file} shows {recognised} apertures of an earlier scan, and its position "
-                "lies apart from all of them: check the positions"
-            )
-    return out
+        most, other = max(shares, key=lambda pair: pair[0])
+        yield later, other, most, int(images[number].get("overlap", 0))
 
 
 def overlap_share(first: PlacedField, second: PlacedField) -> float:

@@ -95,7 +95,8 @@ class Checked:
 
     `scans` are pictures kept with the demo; `further` fields are drawn on the way, since a check
     takes three at least. The scale is a recorded scale, or a scale file; `in_scan`: the artefact
-    lies beside the cloth and gives the scale of that run.
+    lies beside the cloth and gives the scale of that run. `accept_scan`: why a scan of an earlier
+    check is used again.
     """
 
     sieve_id: str
@@ -103,12 +104,13 @@ class Checked:
     scans: tuple[str, ...]
     in_scan: bool = False
     further: int = 2
+    accept_scan: str = ""
 
     def __call__(self, at: Moment) -> str:
         """Record it; the words for the log."""
         with TemporaryDirectory() as folder:
             taken = self.taken(at, Path(folder))
-            taken = check_commands.accepting(taken, "")
+            taken = check_commands.accepting(taken, scan=self.accept_scan)
             number = check_commands.record(at.registry, taken, at.terms, "ok")
         outcome = check_queries.get_check(at.registry, number).check.outcome
         return f"checks {self.sieve_id}: {number} {outcome}"
@@ -152,7 +154,7 @@ class Mislabelled:
         with TemporaryDirectory() as folder:
             taken = self.checked.taken(at, Path(folder))
         try:
-            check_commands.accepting(taken, "")
+            check_commands.accepting(taken)
         except OtherClothError:
             link = taken.cloth.link
             if link is not None:

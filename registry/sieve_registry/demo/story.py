@@ -111,7 +111,13 @@ STEPS = (
     Step(
         20,
         _MARA,
-        Checked("S-0500", 1200, ("s0500-4a.png", "s0500-4b.png", "s0500-4c.png"), further=3),
+        Checked(
+            "S-0500",
+            1200,
+            ("s0500-4a.png", "s0500-4b.png", "s0500-4c.png"),
+            further=3,
+            accept_scan="the field of the day before, with further fields",
+        ),
     ),
     Step(20, _LENA, actions.edit("S-0500", interval_months=6)),
     Step(19, _MARA, actions.beads("S-0500", 60.10, 38.05)),

@@ -233,6 +233,7 @@ def _confirm_batch(desk: Desk, form: Form) -> str:
                 -1 if known is None else known,
                 visual,
                 accept_cloth=form.text(f"cloth-{job.id}"),
+                accept_scan=form.text(f"scan-{job.id}"),
             )
         except SievewardError as error:
             refused.append((job.order.sieve_id, views.reason_of(error)))
@@ -306,6 +307,7 @@ async def confirm(request: Request) -> Response:
         visual,
         form.text("why_late"),
         form.text("accept_cloth"),
+        form.text("accept_scan"),
     )
     if confirmed.check_id is None:
         return redirect(f"/jobs/{job.id}?newer={confirmed.newer}")

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import sys
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from enum import StrEnum
 from functools import partial
 from pathlib import Path
@@ -70,7 +70,8 @@ AcceptScaleOption = Annotated[
     str, option("Accept a scale that the scans' dpi tags contradict: why.", "REASON")
 ]
 AcceptScanOption = Annotated[
-    str, option("Reason to check a scan of an earlier check again.", "REASON")
+    str,
+    option("Reason to check scans of an earlier check again, or by overlapping fields.", "REASON"),
 ]
 InformationOption = Annotated[
     bool, typer.Option("--for-information", help="Record the measurement, judge nothing.")
@@ -128,7 +129,7 @@ def check(
     places, terms = _positions(positions, images), options.terms(date, by, why_late)
     air, stated = Environment(temperature, humidity), options.stated_light(lamp_angle, view_angle)
     with options.opened(context) as registry:
-        day, used = _before_measuring(registry, terms, equipment)
+        day, equipped = _before_measuring(registry, terms, equipment)
         request = ScaleRequest(
             day,
             recorded=_default_scale(registry, images, day, (scale_name, um_per_px, target_in_scan)),
@@ -146,7 +147,7 @@ def check(
             encoding=encoding,
         )
         chosen = choose_scale(registry, request, images, print_remark)
-        _ask_about_scans_used(registry, images, accept_scan)
+        reason = _reason_to_use_again(registry, images, accept_scan)
         with progress("Measuring", len(images)) as update:
             taken = check_commands.take(
                 registry,
@@ -157,12 +158,12 @@ def check(
                 encoding=encoding,
                 terms=terms,
                 for_information=for_information,
-                accept_scan=accept_scan,
                 measure=partial(check_commands.measure_scans, progress=update),
             )
-        taken = check_commands.accepting(taken, accept_cloth)
         taken = check_commands.in_environment(taken, air, places)
-        taken = check_commands.with_equipment(taken, used)
+        taken = check_commands.with_equipment(taken, equipped)
+        reason = _reason_to_repeat(taken.overlaps, reason)
+        taken = check_commands.accepting(taken, accept_cloth, reason)
         detail = get_check(registry, check_commands.record(registry, taken, terms, visual))
     _answer(detail, taken.cloth.sentence, fail_on, json_path)
 
@@ -230,21 +231,29 @@ def _before_measuring(
     return day, used_equipment(registry, equipment or (), day)
 
 
-def _ask_about_scans_used(registry: Registry, images: list[Path], accept_scan: str) -> None:
-    """Scans used before need a reason, or at a terminal the answer that they are meant.
+def _reason_to_use_again(registry: Registry, images: list[Path], given: str) -> str:
+    """The reason to check scans of an earlier check; refused without, before the measuring."""
+    from sieve_registry.checks.repeats import refuse_without_reason, used_before
 
-    Raises `UsedScanError` where nobody can be asked.
-    """
-    from sieve_registry.checks.commands import used_before
-    from sieve_registry.checks.errors import UsedScanError
+    used = used_before(registry, images)
+    reason = _reason_to_repeat(used, given)
+    refuse_without_reason(used, (), reason)
+    return reason
 
-    used = [] if accept_scan.strip() else used_before(registry, images)
-    if used and not sys.stdin.isatty():
-        raise UsedScanError(sentence="; ".join(used))
-    for sentence in used:
-        output.text(f"{sentence}.")
-    if used:
-        typer.confirm("Check with the same scans again?", abort=True)
+
+def _reason_to_repeat(sentences: Sequence[str], given: str) -> str:
+    """The reason to check what is used or counted again: the one given, or typed at a terminal."""
+    from sieve_registry.cli.support.running import print_remark
+
+    if given.strip() or not sentences or not sys.stdin.isatty():
+        return given.strip()
+    for sentence in sentences:
+        print_remark(f"{sentence}.")
+    question = "Reason to record the check all the same (Enter: stop)"
+    typed = str(typer.prompt(question, default="", show_default=False, err=True)).strip()
+    if not typed:
+        raise typer.Abort
+    return typed
 
 
 def _light(
