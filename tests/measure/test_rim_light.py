@@ -7,10 +7,16 @@ from dataclasses import replace
 
 import pytest
 
+import sieve_inspect as si
 from sieve_inspect.illumination.model import NOT_STATED, Illumination
 from sieve_inspect.illumination.rim_light import sign_weight
+from sieve_inspect.measurement.lighting import correct_light
 from sieve_inspect.measurement.pipeline import measure_array
-from sieve_inspect.synthetic import Cloth, Optics, Sensor, render
+from sieve_inspect.measurement.reference_cloth import CertifiedCloth, of_reference
+from sieve_inspect.scale import exact_scale
+from sieve_inspect.synthetic import Cloth, Lamp, Optics, RoundLight, Sensor, render
+from sieve_inspect.synthetic.reflection import ROUGH
+from sieve_inspect.validation.comparison import compare
 
 
 # A pitch of 22.4 px at 1.3 degrees: from row to row the grid of pixels drifts by half a pixel, and
@@ -38,6 +44,75 @@ def test_denser_cloth_shows_more_of_the_same_lamp() -> None:
     assert NOT_STATED.for_cloth(0.3) == NOT_STATED
     of_any_cloth = replace(lamp, density=None)  # a file of before densities were kept
     assert of_any_cloth.for_cloth(0.3) == of_any_cloth
+
+
+def test_a_cloth_turned_beside_the_reference_is_known_less_well() -> None:
+    lamp = replace(Illumination.stated(30), turn_deg=4.0)
+    turned = lamp.for_turn(38)
+    # Path-traced at 30 degrees beside 7, a square lamp: silver 1.36, steel 1.45; a round lamp: 1.
+    for factor in (1.0, 1.36, 1.45):
+        assert abs(factor * lamp.glow[0] - turned.glow[0]) < 2 * turned.u_glow[0]
+    assert turned.for_turn(4).glow[0] < turned.glow[0]
+    assert lamp.for_turn(4).u_glow == pytest.approx(lamp.u_glow)
+    assert NOT_STATED.for_turn(38) == NOT_STATED
+    # A strip lamp of 30 by 5 degrees: turned by 40 degrees its directions mix.
+    strip = replace(Illumination.stated((30, 5)), turn_deg=0.0).for_turn(40)
+    assert 2 * strip.u_glow[1] > (strip.glow[0] - strip.glow[1]) / 2
+
+
+def test_more_blur_is_read_between_what_the_reference_cloth_showed() -> None:
+    lamp = replace(
+        Illumination.stated(30), glow=(0.02, 0.03), blur=0.1, softened=((0.2, 0.03, 0.05),)
+    )
+    assert lamp.under_blur(0.05) == lamp
+    assert lamp.under_blur(0.15).glow == pytest.approx((0.025, 0.04))
+    beyond = lamp.under_blur(0.4)
+    assert beyond.glow == pytest.approx((0.03, 0.05))
+    assert beyond.u_glow[1] > lamp.u_glow[1]
+    assert Illumination.from_dict(lamp.to_dict()) == replace(lamp, line_um=None)
+    assert lamp.under_less_blur((0.01, 0.0)).glow == pytest.approx((0.02 - 0.01 * 0.98, 0.03))
+    assert lamp.under_less_blur(None).u_glow[1] > lamp.u_glow[1]
+
+
+@pytest.mark.parametrize(
+    "wrong", [{"blur": None}, {"blur": 0.3}, {"blur": -1.0}, {"turn_deg": 50.0}]
+)
+def test_an_impossible_reference_is_refused(wrong: dict[str, float | None]) -> None:
+    lamp = replace(Illumination.stated(30), blur=0.1, softened=((0.2, 0.03, 0.05),))
+    with pytest.raises(ValueError, match=r"ha(ve|s) to (rise|lie)"):
+        Illumination.from_dict(lamp.to_dict() | wrong)
+
+
+def drawn(aperture_px: float) -> tuple[si.Measurement, float]:
+    """Rough wires under a lamp of 45 degrees, and the true mean aperture, 1 px = 10 um."""
+    cloth = Cloth(aperture_px, 0.5 * aperture_px, sd_px=0.0, rotation_deg=9, seed=3)
+    shape = (max(150, int(8.4 * aperture_px)), max(170, int(10 * aperture_px)))
+    light = RoundLight(Lamp((45, 45)), ROUGH)
+    picture = render(cloth, Optics(size_px=0.7), Sensor(noise=0.003, seed=3), shape, light=light)
+    plain = measure_array(
+        picture.image, nominal_um=10 * aperture_px, scale=exact_scale(10, 10), encoding="srgb"
+    )
+    return plain, 10 * float(compare(plain, picture.truth).width.mean())
+
+
+# The same lamp makes wires of 6 px at a blur of 0.7 px look 0.5 % of a wire thinner than wires of
+# 20 px: a scan blurred by calculation shows it, whichever of the two is the reference.
+@pytest.mark.long
+def test_scans_of_unlike_blur_are_compared_under_the_same() -> None:
+    fine, coarse = drawn(13.0), drawn(40.0)
+    for (reference, certified), (scan, true) in ((fine, coarse), (coarse, fine)):
+        lamp = of_reference(reference, CertifiedCloth((certified,) * 2, None, 0.1), "drawn")
+        pictures, correction, _ = correct_light(scan.pictures, exact_scale(10, 10), lamp)
+        wire_um = 0.5 * true
+        for axis in (0, 1):
+            sample = pictures[0].samples[axis]
+            error = float(sample.width[sample.ok].mean()) - true
+            assert abs(error) < min(0.0025 * wire_um + 0.1, 2 * correction.u_um[axis])
+        unblurred, _, _ = correct_light(
+            scan.pictures, exact_scale(10, 10), replace(lamp, blur=None, softened=())
+        )
+        plain = unblurred[0].samples[0]
+        assert abs(float(plain.width[plain.ok].mean()) - true) > 0.0035 * wire_um
 
 
 def test_the_sign_of_thin_wires_stands_for_more_light() -> None:

@@ -17,11 +17,17 @@ import numpy as np
 from sieve_inspect.illumination.model import Illumination, LightKnown
 from sieve_inspect.illumination.rim_light import light_doubts, sign_weight, unexplained_sign
 from sieve_inspect.illumination.view import view_factors
+from sieve_inspect.measurement.alike_blur import FurtherBlur
+from sieve_inspect.measurement.label import angle_deg
 from sieve_inspect.measurement.picture import Picture
 from sieve_inspect.scale import Scale
 from sieve_inspect.summary.statistics import Sample
 from sieve_inspect.summary.uncertainty import BudgetSource, Contribution
 
+# Differences of a cloth from the reference cloth of which advice is given: from there on they leave
+# a tenth of the glow unknown (k = 2).
+_TURNED_DEG = 15.0
+_DENSER = 0.15
 _U_VIEW_SEEN = 0.003  # share of a wire that a parabola through the wires leaves; own figure
 
 
@@ -32,6 +38,7 @@ class LightCorrection:
     `glow_um` is how much the lamp made them too wide, `view_um` how much a slanting view made them
     too narrow, `u_um` the standard uncertainty left by both; `view_seen` is whether the view was
     read from the scan itself, `other_lamp` whether the scan shows another lamp than the one known.
+    `unlike` is how the cloth differs from the reference cloth, where it matters.
     """
 
     illumination: Illumination
@@ -40,6 +47,7 @@ class LightCorrection:
     u_um: tuple[float, float]
     view_seen: bool = False
     other_lamp: bool = False
+    unlike: str = ""
 
     @property
     def known(self) -> bool:
@@ -50,7 +58,7 @@ class LightCorrection:
     def source(self) -> str:
         """Where the correction comes from, in words."""
         seen = "; view read from the wires across the scan" if self.view_seen else ""
-        return self.illumination.source + seen
+        return self.illumination.source + self.unlike + seen
 
     def to_dict(self) -> dict[str, Any]:
         """The `light` entry of schema `sieveward.measurement/1`."""
@@ -93,7 +101,8 @@ def correct_light(
     for picture in pictures:
         unknown = _unknown_light(picture, illumination)
         other_lamp |= illumination.known is not LightKnown.NOT and unknown.sign > 0
-        x, y = (_corrected(picture, scale, illumination, axis, unknown) for axis in (0, 1))
+        lit = _for_picture(picture, illumination)
+        x, y = (_corrected(picture, scale, lit[axis], axis, unknown) for axis in (0, 1))
         wires = (_mean_wire(x.sample), _mean_wire(y.sample))
         doubts = light_doubts(picture.signs, wires, illumination) if picture.signs else []
         doubts = [*picture.doubts, *doubts]
@@ -107,7 +116,13 @@ def correct_light(
 
     seen = any(part.view_seen for parts in directions for part in parts)
     correction = LightCorrection(
-        illumination, mean("glow_um"), mean("view_um"), mean("u_um"), seen, other_lamp
+        illumination,
+        mean("glow_um"),
+        mean("view_um"),
+        mean("u_um"),
+        seen,
+        other_lamp,
+        _unlike(pictures, illumination),
     )
     lines = [
         Contribution("light on the wires", direction, u_um, source=BudgetSource.LIGHT)
@@ -116,12 +131,43 @@ def correct_light(
     return tuple(corrected), correction, lines
 
 
+def _unlike(pictures: Sequence[Picture], lit: Illumination) -> str:
+    """How these cloths differ from the reference cloth, beyond what costs little; may be empty."""
+    if lit.turn_deg is None or lit.density is None:
+        return ""
+    turned = max(abs(angle_deg(picture) - lit.turn_deg) for picture in pictures)
+    densities = [_density(sample) for picture in pictures for sample in picture.samples]
+    denser = max(abs(density / lit.density - 1) for density in densities)
+    if turned > _TURNED_DEG:
+        return f"; turned by {turned:.0f} degrees from it: lay both alike"
+    if denser > _DENSER:
+        return f"; its wires take {100 * denser:.0f} % more or less of the pitch"
+    return ""
+
+
+def _for_picture(picture: Picture, lit: Illumination) -> tuple[Illumination, Illumination]:
+    """The illumination as it holds for the cloth, turn and blur of a picture, in x and y."""
+    if not picture.field.lattice.bright:
+        return lit.without_lamp(), lit.without_lamp()
+    x, y = (
+        lit.for_cloth(_density(sample)).for_turn(angle_deg(picture)) for sample in picture.samples
+    )
+    if lit.blur is None:
+        return x, y
+    blur = FurtherBlur(picture)
+    if blur.own_share >= lit.blur:
+        return x.under_blur(blur.own_share), y.under_blur(blur.own_share)
+    change = blur.change(lit.blur)
+    shares = None
+    if change is not None:
+        shares = (change[0] / blur.wires_px[0], change[1] / blur.wires_px[1])
+    return x.under_less_blur(shares), y.under_less_blur(shares)
+
+
 def _corrected(
-    picture: Picture, scale: Scale, illumination: Illumination, axis: int, unknown: _Unknown
+    picture: Picture, scale: Scale, lit: Illumination, axis: int, unknown: _Unknown
 ) -> _Corrected:
     sample, ok = picture.samples[axis], picture.field.ok
-    lit = illumination if picture.field.lattice.bright else illumination.without_lamp()
-    lit = lit.for_cloth(_density(sample))
     seen, slant = None, np.full(len(ok), lit.view_factor(axis))
     u_view = math.hypot(lit.u_view[axis], unknown.unequal)
     if lit.line_um is not None and axis == 0:
