@@ -28,7 +28,7 @@ from typing import Any
 from sieve_registry.ledger import events
 from sieve_registry.ledger.chain import next_event
 from sieve_registry.ledger.records import Event
-from sieve_registry.store import writer
+from sieve_registry.store import reader, writer
 from sieve_registry.store.engine import open_registry
 
 FIRST = date(2016, 1, 1)
@@ -134,6 +134,14 @@ def build(path: Path, sieves: int, checks: int) -> int:
     return last.seq
 
 
+def _count(path: Path) -> int:
+    registry = open_registry(path)
+    with registry.reading() as connection:
+        count = reader.count_events(connection)
+    registry.close()
+    return count
+
+
 def _insert(registry: Any, batch: list[Event]) -> None:
     with registry.writing() as connection:
         writer.insert_events(connection, batch)
@@ -154,8 +162,10 @@ class Run:
 def run(path: Path, *typed: str) -> Run:
     program = Path(sys.executable).with_name("sieveward")
     command: list[str | Path] = [program, "--registry", path, *typed]
+    # An installed program has its byte code kept.
+    kept = {name: text for name, text in os.environ.items() if name != "PYTHONDONTWRITEBYTECODE"}
     began = time.perf_counter()
-    with subprocess.Popen(command, stdout=subprocess.DEVNULL) as process:
+    with subprocess.Popen(command, stdout=subprocess.DEVNULL, env=kept) as process:
         _, status, used = os.wait4(process.pid, 0)
         process.returncode = os.waitstatus_to_exitcode(status)
     wall = time.perf_counter() - began
@@ -168,7 +178,7 @@ def best_of(times: int, path: Path, *typed: str) -> Run:
 
 
 def measure(path: Path, sieves: int, checks: int, times: int) -> dict[str, Any]:
-    events = build(path, sieves, checks)
+    events = _count(path) if path.exists() else build(path, sieves, checks)
     day = (FIRST + timedelta(days=3601)).isoformat()
     out, saved = path.parent / "audit", path.parent / "backup.zip"
     saved.unlink(missing_ok=True)
@@ -194,7 +204,9 @@ def main() -> int:
     asked.add_argument("--checks", type=int, default=200_000)
     asked.add_argument("--times", type=int, default=3)
     asked.add_argument("--only-largest", action="store_true", help="no growth from 1,000 on")
-    asked.add_argument("--keep", type=Path, help="build there and leave it")
+    asked.add_argument(
+        "--keep", type=Path, help="build there and leave it; the one there is used again"
+    )
     asked.add_argument("--json", action="store_true")
     given = asked.parse_args()
     sizes = [n for n in (1_000, 10_000, 50_000) if n < given.checks] + [given.checks]
@@ -209,10 +221,14 @@ def main() -> int:
             print("  ".join(f"{name} {value}" for name, value in rows[-1].items()), flush=True)
     if given.json:
         print(json.dumps(rows, indent=1, default=vars))
-    last = rows[-1]
-    missed = [name for name, most in TARGETS.items() if last[name].wall_s > most]
-    missed += [f"memory of {name}" for name, most in MOST_MB.items() if last[name].mb > most]
-    print("targets met" if not missed else f"over target: {', '.join(missed)}")
+    missed = []
+    for name, most_s in TARGETS.items():
+        made, most_mb = rows[-1][name], MOST_MB.get(name)
+        over = made.wall_s > most_s or (most_mb is not None and made.mb > most_mb)
+        missed += [name] if over else []
+        asked_for = f"{most_s:g} s" + ("" if most_mb is None else f", {most_mb:g} MB")
+        sys.stderr.write(f"{name:12}{made!s:46} asked for {asked_for}{': missed' * over}\n")
+    sys.stderr.write(f"missed: {', '.join(missed)}\n" if missed else "targets met\n")
     return 1 if missed else 0
 
 

@@ -12,8 +12,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from sieve_registry.ledger.canonical import canonical_text
-from sieve_registry.ledger.chain import GENESIS, ChainWalk, next_event
+from sieve_registry.ledger.canonical import canonical_text, read_payload
+from sieve_registry.ledger.chain import GENESIS, ChainWalk, event_bytes, event_line, next_event
 from sieve_registry.ledger.codec import decimal_text, plain_value
 from sieve_registry.ledger.records import Event, Finding
 from sieve_registry.store import reader
@@ -108,6 +108,33 @@ def test_no_float_is_ever_hashed() -> None:
     with pytest.raises(TypeError):
         canonical_text({"deep": [{"mean_um": 75.1}]})
     assert plain_value({"a": [1, 0.1, float("nan")]}) == {"a": [1, "0.1", None]}
+
+
+@given(st.integers(1, 2**53), st.lists(st.text(), min_size=9, max_size=9))
+def test_the_bytes_of_an_event_are_those_of_its_canonical_text(seq: int, texts: list[str]) -> None:
+    event = Event(seq, *texts)
+    fields = dict(event.__dict__)
+    assert event_line(event).decode() == canonical_text(fields) + "\n"
+    del fields["hash"]
+    assert event_bytes(event).decode() == canonical_text(fields)
+
+
+def test_the_bytes_of_a_damaged_event_show_the_damage(chain: list[Event]) -> None:
+    damaged = replace(chain[0], payload="{\udcff}")  # a byte that is no UTF-8
+    assert b'"payload":"{\xff}"' in event_bytes(damaged)
+    with pytest.raises(TypeError):
+        event_bytes(replace(chain[0], payload=5))  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize("text", ['{"a": [1, null], "a": "µ"}', "NaN", '"\\ud800"', str(2**40)])
+def test_a_payload_reads_as_by_the_standard_library(text: str) -> None:
+    assert str(read_payload(text)) == str(json.loads(text))
+
+
+@pytest.mark.parametrize("text", ["", "{", '{"a": 1,}', "\udcff"])
+def test_what_is_no_json_is_no_payload(text: str) -> None:
+    with pytest.raises(json.JSONDecodeError):
+        read_payload(text)
 
 
 @given(st.floats(allow_nan=False, allow_infinity=False))

@@ -251,7 +251,7 @@ def test_what_fails_half_way_leaves_nothing(
     registry: Registry, add: Callable[..., Any], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     add()
-    monkeypatch.setattr("sieve_registry.store.writer.rows_of", lambda _: [("sieve", ("no",))])
+    monkeypatch.setattr("sieve_registry.store.writer.rows_of", lambda _: {"sieve": [("no",)]})
     with pytest.raises(Exception, match="no"):
         add("S-2")
     monkeypatch.undo()

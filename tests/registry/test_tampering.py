@@ -14,7 +14,7 @@ from sieve_registry.audit import verification
 from sieve_registry.errors import BrokenRecordError
 from sieve_registry.ledger.proof import Verification
 from sieve_registry.sieves import commands as sieve_commands
-from sieve_registry.store import heads
+from sieve_registry.store import derived_rows, heads, verify
 from sieve_registry.store.engine import Registry
 
 DATABASES = ("sqlite",)  # what only a file can suffer
@@ -182,6 +182,20 @@ def test_a_row_slipped_in_points_to_verify_when_it_stands_in_the_way(
 def test_a_row_that_points_nowhere_is_named(tampered: Callable[..., Verification]) -> None:
     found = tampered("UPDATE use_log SET sieve_id = 'S-9'")
     assert any("does not exist" in finding.message for finding in found.findings)
+
+
+@pytest.mark.parametrize("span", [0, 1, 100])
+def test_rows_of_evidence_are_compared_with_their_events_however_many_are_read_at_once(
+    tampered: Callable[..., Verification], monkeypatch: pytest.MonkeyPatch, span: int
+) -> None:
+    monkeypatch.setattr(verify, "_STRETCH", 1)
+    monkeypatch.setattr(derived_rows, "_EVIDENCE_SPAN", span)
+    assert tampered().ok
+    slipped_in = f"INSERT INTO evidence VALUES ('{'a' * 64}', '.tif', 5, 4)"
+    found = tampered(slipped_in)
+    assert ("records", f"evidence {'a' * 64}") in subjects(found)
+    moved = tampered("UPDATE evidence SET seq = 5 WHERE seq = 2")
+    assert {("records", f"evidence {'a' * 64}")} < subjects(moved)
 
 
 @pytest.mark.parametrize("role", ["scan", "overlay", "measurement", "apertures", "scale"])

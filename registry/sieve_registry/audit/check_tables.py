@@ -15,9 +15,10 @@ from sqlalchemy import select
 
 from sieve_inspect.scale import certified_by_source
 from sieve_inspect.verdict.sentences import decimals_for
-from sieve_registry.audit.table import RECORDED_LATER, AuditTable, Scope
+from sieve_registry.audit.table import RECORDED_LATER, AuditTable, Scope, end_of
 from sieve_registry.checks.validation import standing
 from sieve_registry.ledger import events
+from sieve_registry.ledger.canonical import read_payload
 from sieve_registry.ledger.codec import EventPayload
 from sieve_registry.ledger.records import Correction
 from sieve_registry.scales.corrections import links_of, voided
@@ -36,13 +37,21 @@ def check_tables(scope: Scope) -> list[AuditTable]:
     There may be very many: each is turned into cells as it is read.
     """
     recorded, cells_of = _recorded_scales(scope), _check_cells(scope)
+    unrecorded = lru_cache(4096)(_scale_doubt)  # many checks share the text of a source
     checks: list[tuple[str, ...]] = []
     doubtful: list[tuple[str, ...]] = []
     for row in listing.check_rows(scope.connection, scope.as_of, scope.until):
-        checks.append(cells_of(row))
-        for why, later in _without_valid_scale(row, recorded.get(row.id), scope):
-            # The cells of its row that `_check_cells` holds already, and two more.
-            doubtful.append((*checks[-1][:4], intern(why), later))
+        cells = cells_of(row)
+        checks.append(cells)
+        scale = recorded.get(cells[0])
+        why = unrecorded(cells[13] or None, None) if scale is None else ""
+        # The cells of its row that are held already, and two more.
+        if why:
+            doubtful.append((*cells[:4], why, cells[-1]))
+        for why, later in (
+            () if scale is None else _doubts(row.scale_source, scale, cells[-1], scope)
+        ):
+            doubtful.append((*cells[:4], intern(why), later))
     title = "Checks without a valid recorded scale"
     return [
         AuditTable("checks", "Checks", _CHECK_COLUMNS, tuple(checks)),
@@ -54,7 +63,7 @@ def check_tables(scope: Scope) -> list[AuditTable]:
 
 def _check_cells(scope: Scope) -> Callable[[Sequence[Any]], tuple[str, ...]]:
     """The cells of a row of `listing.check_rows`; texts that occur again are held once."""
-    validated = _validated(scope)
+    validated, end, later = _validated(scope), end_of(scope.as_of), scope.recorded_later
     signed = {f.payload.check: f"{f.person}, {f.on_date}" for f in scope.facts(events.CheckSigned)}
 
     def cells(row: Sequence[Any]) -> tuple[str, ...]:
@@ -82,7 +91,7 @@ def _check_cells(scope: Scope) -> Callable[[Sequence[Any]], tuple[str, ...]]:
             intern(software),
             validated.get(check_id, ""),
             intern(recorded_at),
-            scope.recorded_later(recorded_at),
+            "" if recorded_at <= end else later(recorded_at),
         )  # fmt: skip
 
     return cells
@@ -148,6 +157,7 @@ class _RecordedScale:
     void: Correction | None
 
 
+@reader.legible()
 def _recorded_scales(scope: Scope) -> dict[str, _RecordedScale]:
     """The recorded scales by check id; events are read only if the registry has scales.
 
@@ -157,8 +167,13 @@ def _recorded_scales(scope: Scope) -> dict[str, _RecordedScale]:
     if not scope.facts(*_SCALE_EVENTS):
         return scales
     void_links = voided(scope.connection, scope.until)
-    for fact in scope.facts(events.CheckRecorded):
-        trace, scale = fact.payload.trace, fact.payload.scale
+    event = schema.event
+    query = select(event.c.payload).where(event.c.kind == events.CheckRecorded.KIND)
+    if scope.until is not None:
+        query = query.where(event.c.seq <= scope.until)
+    for (payload,) in reader.rows_by_many(scope.connection, query.order_by(event.c.seq)):
+        check = read_payload(payload)  # a few of its fields: typed, all would take ten times longer
+        trace, scale = check.get("trace"), check["scale"]
         if not trace:
             continue
         accepted = trace.get("accepted")
@@ -168,27 +183,24 @@ def _recorded_scales(scope: Scope) -> dict[str, _RecordedScale]:
             reason = f"{expired}; accepted by {accepted['by']}: {accepted['why']}"
         void = [void_links[link] for link in links_of(trace) if link in void_links]
         certified = bool(scale["certified"]) if scale and "certified" in scale else None
-        scales[fact.payload.check] = _RecordedScale(certified, reason, void[-1] if void else None)
+        scales[check["check"]] = _RecordedScale(certified, reason, void[-1] if void else None)
     return scales
 
 
-def _without_valid_scale(
-    row: Any, scale: _RecordedScale | None, scope: Scope
-) -> list[tuple[str, str]]:
-    """Why a check has no valid scale: none is recorded, it had expired, or it is void.
+def _doubts(
+    source: str | None, scale: _RecordedScale, later: str, scope: Scope
+) -> Iterator[tuple[str, str]]:
+    """Why a recorded scale is not valid: it had expired, or it is void; and the day of that.
 
-    The reason, and the day of later knowledge. A scale file's own statement of a
-    certificate never counts: it was not recorded. A link of a chain that was voided after the day
-    of the audit is marked so: it was valid then.
+    A scale file's own statement of a certificate never counts: it was not recorded. A link of a
+    chain that was voided after the day of the audit is marked so: it was valid then.
     """
-    reason = _scale_doubt(row.scale_source, scale)
-    later = scope.recorded_later(row.recorded_at) if reason or scale else ""
-    doubts = [(reason, later)] if reason else []
-    if scale and scale.void:
+    if reason := _scale_doubt(source, scale):
+        yield reason, later
+    if scale.void:
         void = scale.void
         reason = f"{void.kind} {void.sieve_id} (event {void.corrects}) is void: {void.reason}"
-        doubts.append((reason, scope.recorded_later(void.recorded_at) or later))
-    return doubts
+        yield reason, scope.recorded_later(void.recorded_at) or later
 
 
 def _scale_doubt(source: str | None, scale: _RecordedScale | None) -> str:
@@ -240,7 +252,8 @@ def _purposes(scope: Scope) -> dict[str, _Purpose]:
             for file in getattr(fact.payload, "evidence", ()):
                 event = f"{fact.kind}: {fact.subject}"
                 purposes.setdefault(file.sha256, ("", event, file.role, file.name))
-    for link in listing.evidence_links(scope.connection, scope.as_of, scope.until):
-        if link.sha256 not in purposes:
-            purposes[link.sha256] = (link.check_id, "", link.role, link.name)
+    links = listing.evidence_links(scope.connection, scope.as_of, scope.until)
+    for sha256, check_id, role, name in links:
+        if sha256 not in purposes:
+            purposes[sha256] = (check_id, "", role, name)
     return purposes

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
 from sieve_registry.audit.table import AuditTable, Columns, Scope, table
@@ -26,12 +26,13 @@ def equipment_tables(scope: Scope) -> list[AuditTable]:
     """
     pieces = equipment_of(live(scope.connection, EQUIPMENT_EVENTS, None, scope.until), scope.as_of)
     logged = [(piece, fact) for piece in pieces for fact in piece.log]
+    holding = content.facts_with(scope.connection, ["equipment", "environment"], None, scope.until)
     tables = [
         table("certificates", "Certificates", _certificate_columns(scope), _compared(scope)),
         table("equipment", "Equipment", _equipment_columns(scope), pieces),
         table("equipment_events", "Equipment events", _event_columns(scope), logged),
-        table("equipment_use", "Use of equipment", _USE_COLUMNS, _used(scope)),
-        table("environment", "Environment of checks", _AIR_COLUMNS, _in_air(scope)),
+        table("equipment_use", "Use of equipment", _USE_COLUMNS, _used(scope, holding)),
+        table("environment", "Environment of checks", _AIR_COLUMNS, _in_air(scope, holding)),
     ]
     return [made for made in tables if made.rows]
 
@@ -126,14 +127,16 @@ _USE_COLUMNS: Columns[_Use] = (
 )
 
 
-def _used(scope: Scope) -> Iterator[_Use]:
-    """Every use of equipment that a record names, and other records with equipment that failed."""
+def _used(scope: Scope, holding: Sequence[Fact[Any]]) -> Iterator[_Use]:
+    """Every use of equipment that a record names, and other records with equipment that failed.
+
+    `holding` are the events that may hold a field of equipment.
+    """
     reviews = lookbacks_on(scope.connection, scope.as_of, scope.until)
     doubted = {(f.seq, r.piece.id): (f, r.reason) for r in reviews for f in r.records}
-    named = content.facts_with(scope.connection, "equipment", None, scope.until)
     uses = {
         (fact.seq, name): (fact, "")
-        for fact in named
+        for fact in holding
         if isinstance(fact.payload, USING) and fact.on_date <= scope.as_of
         for name in fact.payload.equipment
     }
@@ -152,9 +155,9 @@ _AIR_COLUMNS: Columns[_Air] = (
 )
 
 
-def _in_air(scope: Scope) -> Iterator[_Air]:
+def _in_air(scope: Scope, holding: Sequence[Fact[Any]]) -> Iterator[_Air]:
     """The checks, optical or with reference material, that keep something of their environment."""
-    for fact in content.facts_with(scope.connection, "environment", None, scope.until):
+    for fact in holding:
         kept = fact.payload.to_payload().get("environment")
         if isinstance(kept, dict) and fact.on_date <= scope.as_of:
             yield fact, kept

@@ -27,8 +27,8 @@ from sqlalchemy import Connection
 
 from sieve_inspect.files import open_regular, parse_json
 from sieve_registry.errors import ArchiveError, BrokenRecordError
-from sieve_registry.ledger.canonical import canonical_text
-from sieve_registry.ledger.chain import ChainWalk
+from sieve_registry.ledger.canonical import canonical_text, read_payload
+from sieve_registry.ledger.chain import ChainWalk, event_line
 from sieve_registry.ledger.records import Event
 from sieve_registry.store import reader, writer
 from sieve_registry.store.engine import Registry
@@ -69,19 +69,13 @@ class _Folder:
         self.root = root
 
     def write(self, name: str, data: bytes) -> None:
-        path = self.root / name
-        path.parent.mkdir(parents=True, exist_ok=True)
-        path.write_bytes(data)
+        self.copy(name, [data])
 
-    def copy_blocks(self, name: str, blocks: Iterable[bytes]) -> None:
+    def copy(self, name: str, pieces: Iterable[bytes], *, shrink: bool = False) -> None:  # noqa: ARG002
         path = self.root / name
         path.parent.mkdir(parents=True, exist_ok=True)
         with path.open("wb") as stream:
-            stream.writelines(blocks)
-
-    def copy_lines(self, name: str, lines: Iterator[str]) -> None:
-        with (self.root / name).open("w", encoding="utf-8", newline="\n") as stream:
-            stream.writelines(lines)
+            stream.writelines(pieces)
 
 
 class _Zip:
@@ -91,18 +85,12 @@ class _Zip:
     def write(self, name: str, data: bytes) -> None:
         self.archive.writestr(name, data, zipfile.ZIP_DEFLATED)
 
-    def copy_blocks(self, name: str, blocks: Iterable[bytes]) -> None:
-        info = zipfile.ZipInfo(name, (1980, 1, 1, 0, 0, 0))  # stored, not deflated
-        with self.archive.open(info, "w", force_zip64=True) as stream:
-            for block in blocks:
-                stream.write(block)
-
-    def copy_lines(self, name: str, lines: Iterator[str]) -> None:
+    def copy(self, name: str, pieces: Iterable[bytes], *, shrink: bool = False) -> None:
         info = zipfile.ZipInfo(name, (1980, 1, 1, 0, 0, 0))
-        info.compress_type = zipfile.ZIP_DEFLATED
+        info.compress_type = zipfile.ZIP_DEFLATED if shrink else zipfile.ZIP_STORED
         with self.archive.open(info, "w", force_zip64=True) as stream:
-            for line in lines:
-                stream.write(line.encode("utf-8"))
+            for piece in pieces:
+                stream.write(piece)
 
 
 def export_all(registry: Registry, out: Path) -> Manifest:
@@ -137,14 +125,14 @@ def export_all(registry: Registry, out: Path) -> Manifest:
 def _export(registry: Registry, sink: _Folder | _Zip) -> Manifest:
     walk = ChainWalk()
     with registry.reading() as connection:
-        sink.copy_lines("events.jsonl", _event_lines(connection, walk))
+        sink.copy("events.jsonl", _event_lines(connection, walk), shrink=True)
         if walk.broken is not None:
             first = f"{walk.broken.subject}: {walk.broken.message}"
             raise BrokenRecordError(count=1, first=first)
         kept = list(reader.evidence_files(connection))
     for sha256, extension, _, _ in kept:
         blocks = registry.evidence.blocks(sha256, extension)
-        sink.copy_blocks(_evidence_name(sha256, extension), blocks)
+        sink.copy(_evidence_name(sha256, extension), blocks)
     manifest = Manifest(
         events=walk.seq,
         head=walk.previous if walk.seq else None,
@@ -173,10 +161,10 @@ def _digest_before_seal(stream: BinaryIO) -> bytes:
     return digest.hexdigest().encode()
 
 
-def _event_lines(connection: Connection, walk: ChainWalk) -> Iterator[str]:
+def _event_lines(connection: Connection, walk: ChainWalk) -> Iterator[bytes]:
     for event in reader.events(connection):
         walk.step(event)
-        yield canonical_text(event.__dict__) + "\n"
+        yield event_line(event)
 
 
 def _evidence_name(sha256: str, extension: str) -> str:
@@ -241,7 +229,7 @@ def prove(source: Path) -> None:
         manifest, kept = archive.manifest(), dict[str, str]()
         for batch in archive.batches(manifest):
             for event in batch:
-                kept |= {row[0]: row[1] for table, row in rows_of(event) if table == "evidence"}
+                kept |= {row[0]: row[1] for row in rows_of(event).get("evidence", ())}
         if len(kept) != manifest.evidence:
             raise archive.error("is incomplete: write it again")
         for sha256, extension in kept.items():
@@ -290,12 +278,12 @@ class _Source:
             return open_regular(self.root / name)
         return self.root.open(name)
 
-    def _lines(self, name: str) -> Iterator[str]:
+    def _lines(self, name: str) -> Iterator[bytes]:
         with self._open(name) as stream:
             while line := stream.readline(_MOST_LINE):
                 if len(line) == _MOST_LINE:
                     raise self.error("holds an event of an impossible size")
-                yield line.decode("utf-8")
+                yield line
 
     def manifest(self, *, check_seal: bool = True) -> Manifest:
         """The manifest; `check_seal` also compares a .zip file with the hash at its end."""
@@ -324,9 +312,9 @@ class _Source:
         try:
             for number, line in enumerate(self._lines("events.jsonl"), start=1):
                 try:
-                    fields = parse_json(line)
+                    fields = read_payload(line)
                     event = Event(**{name: fields[name] for name in _FIELDS})
-                    if canonical_text(event.__dict__) + "\n" != line:
+                    if event_line(event) != line:
                         raise ValueError(line)
                 except (ValueError, TypeError, KeyError, RecursionError):
                     raise self.error(f"cannot be read in line {number} of its events") from None

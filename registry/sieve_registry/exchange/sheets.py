@@ -18,7 +18,7 @@ from codecs import BOM_UTF8
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from datetime import date, datetime
 from decimal import Decimal
-from itertools import islice
+from itertools import chain, islice
 from pathlib import Path
 from typing import TypeVar
 
@@ -58,12 +58,16 @@ def _guarded(cell: str | float | Decimal) -> str | float | Decimal:
     return csv_cell(cell) if isinstance(cell, str) else cell
 
 
-def _is_plain(row: Sequence[str | float | Decimal]) -> bool:
-    """Whether no cell of a row could begin a formula: one search instead of one for each cell."""
+def _are_plain(rows: Sequence[Sequence[str | float | Decimal]]) -> bool:
+    """Whether no cell of some rows could begin a formula: one search instead of one for each."""
     try:
-        return _ANYWHERE.search(";" + ";".join(row)) is None  # type: ignore[arg-type]
+        return _ANYWHERE.search(";" + ";".join(chain.from_iterable(rows))) is None  # type: ignore[arg-type]
     except TypeError:  # a number
         return False
+
+
+def _guarded_row(row: Sequence[str | float | Decimal]) -> Sequence[str | float | Decimal]:
+    return row if _are_plain([row]) else [_guarded(cell) for cell in row]
 
 
 def csv_bytes(rows: Iterable[Sequence[str | float | Decimal]]) -> bytes:
@@ -74,8 +78,7 @@ def csv_bytes(rows: Iterable[Sequence[str | float | Decimal]]) -> bytes:
     pieces, text, left = [BOM_UTF8], io.StringIO(newline=""), iter(rows)
     writer = csv.writer(text, lineterminator="\r\n")
     while part := list(islice(left, _ROWS_AT_ONCE)):
-        for row in part:
-            writer.writerow(row if _is_plain(row) else [_guarded(cell) for cell in row])
+        writer.writerows(part if _are_plain(part) else map(_guarded_row, part))
         pieces.append(text.getvalue().encode("utf-8", "replace"))
         text.seek(0)
         text.truncate()

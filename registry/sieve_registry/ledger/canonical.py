@@ -5,6 +5,9 @@ from __future__ import annotations
 import json
 import unicodedata
 from collections.abc import Mapping
+from typing import Any
+
+import orjson
 
 
 def canonical_text(value: object) -> str:
@@ -16,6 +19,18 @@ def canonical_text(value: object) -> str:
     return json.dumps(
         value, sort_keys=True, separators=(",", ":"), ensure_ascii=False, allow_nan=False
     )
+
+
+def read_payload(text: str | bytes) -> Any:
+    """The content of a payload. Raises `ValueError` for what is no JSON.
+
+    There may be hundreds of thousands: `orjson` takes half the time of the standard library, which
+    reads what that refuses (NaN, letters that are no UTF-8).
+    """
+    try:
+        return orjson.loads(text)
+    except ValueError:
+        return json.loads(text)
 
 
 def plain_name(name: str) -> str:

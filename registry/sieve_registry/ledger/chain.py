@@ -13,10 +13,13 @@ import hashlib
 from collections.abc import Iterable, Mapping
 from json.encoder import encode_basestring as _quoted
 
+import orjson
+
 from sieve_registry.ledger.canonical import canonical_text
 from sieve_registry.ledger.records import Event, Finding
 
 GENESIS = "0" * 64
+_TYPES = [*[str] * 6, int, str, str]  # of the fields of an event, by name, without its hash
 GONE = "no event has this hash: events were cut off or the chain was rewritten"
 
 
@@ -31,18 +34,29 @@ def event_hash(event: Event) -> str:
 def event_bytes(event: Event) -> bytes:
     """The canonical bytes of everything in `event` but its hash.
 
-    They are those of `canonical_text` of its fields, put together by hand: this runs once
+    They are those of `canonical_text` of its fields, in the order of their names: this runs once
     per event in every `verify`. Raises `TypeError` when a damaged field is no text any more.
     """
-    text = (
-        f'{{"kind":{_quoted(event.kind)},"on_date":{_quoted(event.on_date)},'
-        f'"payload":{_quoted(event.payload)},"person":{_quoted(event.person)},'
-        f'"previous":{_quoted(event.previous)},"recorded_at":{_quoted(event.recorded_at)},'
-        f'"seq":{event.seq},"software":{_quoted(event.software)},'
-        f'"subject":{_quoted(event.subject)}}}'
+    fields = {
+        "kind": event.kind, "on_date": event.on_date, "payload": event.payload,
+        "person": event.person, "previous": event.previous, "recorded_at": event.recorded_at,
+        "seq": event.seq, "software": event.software, "subject": event.subject,
+    }  # fmt: skip
+    if list(map(type, fields.values())) == _TYPES:
+        try:
+            return orjson.dumps(fields)
+        except TypeError:  # a damaged text may not be UTF-8; hashing it still shows the damage
+            pass
+    parts = (
+        f'"{name}":{event.seq if name == "seq" else _quoted(getattr(event, name))}'
+        for name in fields
     )
-    # A damaged text may not be UTF-8; hashing it still shows the damage.
-    return text.encode("utf-8", "surrogateescape")
+    return f"{{{','.join(parts)}}}".encode("utf-8", "surrogateescape")
+
+
+def event_line(event: Event) -> bytes:
+    """An event with its hash as one line of an export. Raises as `event_bytes`."""
+    return b'{"hash":' + _quoted(event.hash).encode() + b"," + event_bytes(event)[1:] + b"\n"
 
 
 def next_event(

@@ -70,6 +70,12 @@ def stored_as(key: str) -> Any:
     return dataclasses.field(metadata={"key": key})
 
 
+def shared_fields(record: type[Any], source: object) -> dict[str, Any]:
+    """The values `source` has for the fields of a record type, by name."""
+    names = (field.name for field in dataclasses.fields(record))
+    return {name: getattr(source, name) for name in names if hasattr(source, name)}
+
+
 @dataclasses.dataclass(frozen=True)
 class Stored:
     """A frozen record that is kept as a JSON object."""

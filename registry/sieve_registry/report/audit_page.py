@@ -176,11 +176,14 @@ def _table(table: AuditTable, links: Links) -> dict[str, Any]:
     }
 
 
-def _cell(column: str, text: str, links: Links) -> dict[str, Any]:
+def _cell(column: str, text: str, links: Links) -> tuple[str, str | None, str]:
+    """A cell's kind, its link and its text."""
     kind = "hash" if column in ("sha256", "file") else "short" if len(text) <= 20 else "long"
-    return {"text": _micro(text), "href": links.of(column, text), "kind": kind}
+    return kind, links.of(column, text), _micro(text)
 
 
 def _micro(text: str) -> str:
     """Write um as µm, also in the name of a column ("mean x, um")."""
+    if "um" not in text:
+        return text
     return re.sub(r"(?<=, )um$", "µm", with_micro(text))

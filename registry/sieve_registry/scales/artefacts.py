@@ -7,16 +7,17 @@ U with its k, never the standard uncertainty derived from it.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field, fields, replace
+from dataclasses import dataclass, field, replace
 from datetime import date
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import TYPE_CHECKING, TypeVar
 
 from sqlalchemy import Connection
 
 from sieve_inspect.errors import UsageError
 from sieve_inspect.scale.parts import Sensor
 from sieve_registry.errors import DateRefusedError
+from sieve_registry.ledger.codec import shared_fields
 from sieve_registry.ledger.events import (
     ArtefactAdded,
     DeviceAdded,
@@ -244,12 +245,6 @@ def latest_artefact(
 def _artefact(fact: Fact[ArtefactAdded]) -> CertifiedArtefact:
     values = shared_fields(CertifiedArtefact, fact.payload)
     return CertifiedArtefact(id=fact.subject, event=fact.seq, **values)
-
-
-def shared_fields(record: type[Any], source: object) -> dict[str, Any]:
-    """The values `source` has for the fields of a record type, by name."""
-    names = (field.name for field in fields(record))
-    return {name: getattr(source, name) for name in names if hasattr(source, name)}
 
 
 def add_device(registry: Registry, new: Device, terms: RecordTerms) -> Device:

@@ -12,6 +12,7 @@ from sqlalchemy import Connection
 from sieve_inspect.errors import UsageError
 from sieve_inspect.units import format_length
 from sieve_registry.errors import EvidenceError
+from sieve_registry.ledger.codec import shared_fields
 from sieve_registry.ledger.events import ScaleCalibrated
 from sieve_registry.ledger.figures import EvidenceFile, LineLink
 from sieve_registry.ledger.records import Fact
@@ -20,7 +21,6 @@ from sieve_registry.scales.artefacts import (
     Device,
     certificates_of,
     device_named,
-    shared_fields,
 )
 from sieve_registry.scales.corrections import live_facts
 from sieve_registry.scales.errors import (

@@ -22,7 +22,7 @@ from sqlalchemy import Connection
 
 from sieve_inspect.errors import UsageError
 from sieve_registry.errors import DateRefusedError
-from sieve_registry.ledger.codec import EventPayload
+from sieve_registry.ledger.codec import EventPayload, shared_fields
 from sieve_registry.ledger.events import (
     EquipmentAdded,
     EquipmentEdited,
@@ -31,7 +31,6 @@ from sieve_registry.ledger.events import (
 )
 from sieve_registry.ledger.figures import EquipmentAct, EquipmentKind, EvidenceFile
 from sieve_registry.ledger.records import Fact, Finding, facts_of_type
-from sieve_registry.scales.artefacts import shared_fields
 from sieve_registry.scales.corrections import live
 from sieve_registry.scales.errors import (
     DuplicateThingError,

@@ -75,7 +75,9 @@ def state_as_of(history: SieveHistory, day: date) -> SieveState | None:
     due, because = _due(history.sieve, result, since, settings, cloth)
     if status != IN_SERVICE:
         due, because = None, "" if status == RETIRED else "in quarantine: check it, then return it"
-    state = SieveState(
+    # There may be very many: the constructor of a frozen record takes five times longer.
+    state = object.__new__(SieveState)
+    state.__dict__.update(
         sieve=history.sieve,
         as_of=day,
         status=status,
@@ -83,12 +85,11 @@ def state_as_of(history: SieveHistory, day: date) -> SieveState | None:
         interval_months=settings.months,
         interval_uses=settings.by_uses,
         last_check=last,
-        uses_total=sum(use.count for use in uses),
-        uses_since_check=sum(use.count for use in since),
+        uses_total=sum(use.count for use in uses) if uses else 0,
+        uses_since_check=sum(use.count for use in since) if since else 0,
         due=due,
         overdue=due is not None and day > due,
         due_because=because,
-        remarks=(),
         details=settings.details,
         quarantine=quarantine if status == QUARANTINED else None,
         signed=_signed(history, last, day),
@@ -104,13 +105,15 @@ def state_as_of(history: SieveHistory, day: date) -> SieveState | None:
         ),
         certificate=certificate,
     )
-    object.__setattr__(state, "remarks", tuple(_remarks(state)))  # quicker than another record
+    state.__dict__["remarks"] = tuple(_remarks(state))
     return state
 
 
 def _latest_check(history: SieveHistory, day: date) -> Check | None:
-    checks = (check for check in history.judged if check.on_date <= day)
-    return max(checks, key=lambda check: (check.on_date, check.seq), default=None)
+    checks = [check for check in history.judged if check.on_date <= day]
+    if len(checks) < 2:
+        return checks[0] if checks else None
+    return max(checks, key=lambda check: (check.on_date, check.seq))
 
 
 def _signed(
@@ -125,7 +128,7 @@ def _decision(
     history: SieveHistory, last: Check | None, day: date
 ) -> Fact[events.ActionDecided] | None:
     """What a person decided last about the last check."""
-    if last is None:
+    if last is None or not history.opinions:
         return None
     decisions = [
         fact

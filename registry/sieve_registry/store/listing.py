@@ -90,20 +90,24 @@ def used_sieves(connection: Connection) -> list[Sieve]:
     return [rows.sieve(row) for row in connection.execute(query)]
 
 
-def evidence_links(connection: Connection, day: date, until: int | None) -> Iterator[Row[Any]]:
-    """The files of checks up to a day, by check: sha256, check_id, role and name.
+def evidence_links(
+    connection: Connection, day: date, until: int | None
+) -> Iterator[tuple[str, str, str, str]]:
+    """The files of checks up to a day, by check: sha256, check, role and name.
 
     A corrected day moves them with their check. Those of a void check stay: it was made.
     """
     link, check = schema.check_evidence, schema.check
-    query = select(link, check.c.seq, check.c.on_date).join_from(link, check)
+    columns = (link.c.sha256, link.c.check_id, link.c.role, link.c.name, check.c.seq)
+    query = select(*columns, check.c.on_date).join_from(link, check)
     now, last = _corrected_readings(connection, until), day.isoformat()
-    for row in reader.rows_by_many(connection, query.order_by(link.c.check_id, link.c.position)):
-        on_date = row.on_date
-        if row.seq in now:
-            on_date = now[row.seq][1].get("on_date", on_date)
-        if on_date <= last and (until is None or row.seq <= until):
-            yield row
+    query = query.order_by(link.c.check_id, link.c.position)
+    links: Iterator[Any] = reader.rows_by_many(connection, query)
+    for sha256, check_id, role, name, seq, on_date in links:
+        if seq in now:
+            on_date = now[seq][1].get("on_date", on_date)  # noqa: PLW2901
+        if on_date <= last and (until is None or seq <= until):
+            yield sha256, check_id, role, name
 
 
 def _corrected_readings(
@@ -117,19 +121,22 @@ def _as_corrected(
     connection: Connection, query: Select[Any], until: int | None, day: date
 ) -> Iterator[Any]:
     now, last = _corrected_readings(connection, until), day.isoformat()
+    if until is not None:
+        query = query.where(query.selected_columns.seq <= until)
+    if not now:
+        yield from reader.rows_by_many(
+            connection, query.where(query.selected_columns.on_date <= last)
+        )
+        return
     for row in reader.rows_by_many(connection, query):
-        seq = row.seq
-        if until is not None and seq > until:
+        if row.seq not in now:
+            if row.on_date <= last:
+                yield row
             continue
-        if seq in now:
-            void, fields = now[seq]
-            if void:
-                continue
-            changed = _Corrected(row, fields)
-            if changed.on_date <= last:
-                yield changed
-        elif row.on_date <= last:
-            yield row
+        void, fields = now[row.seq]
+        changed = _Corrected(row, fields)
+        if not void and changed.on_date <= last:
+            yield changed
 
 
 class _Corrected:

@@ -12,10 +12,10 @@ from operator import itemgetter
 from typing import Any
 
 from sieve_registry.ledger import events
-from sieve_registry.ledger.canonical import canonical_text
+from sieve_registry.ledger.canonical import canonical_text, read_payload
 from sieve_registry.ledger.records import USE_DETAILS, Event
 
-Row = tuple[str, tuple[Any, ...]]  # the table's name, and the values of its columns in order
+Rows = dict[str, list[tuple[Any, ...]]]  # by table: the values of the columns in order
 
 _Payload = Mapping[str, Any]
 
@@ -40,55 +40,55 @@ _EDIT, _USE = (
 _json = json.JSONEncoder(ensure_ascii=False).encode
 
 
-def rows_of(event: Event, payload: Any = None) -> list[Row]:
-    """The derived rows of one event, in the order in which they may be inserted.
+def rows_of(event: Event, payload: Any = None) -> Rows:
+    """The derived rows of one event, by table in the order in which they may be inserted.
 
     `payload` is the event's, when it was read already. Raises `KeyError`, `TypeError` or
     `ValueError` when the payload is not what its kind promises.
     """
     if payload is None:
-        payload = json.loads(event.payload)
+        payload = read_payload(event.payload)
     if not isinstance(payload, dict):
         raise TypeError("the payload is no object")
+    rows: Rows = {}
+    if "evidence" in payload:
+        rows["evidence"] = [(*_FILE(file), event.seq) for file in payload["evidence"]]
     derive = _ROWS.get(event.kind)
-    rows = [] if derive is None else derive(event, payload)
-    if event.kind != events.CheckRecorded.KIND and "evidence" in payload:
-        rows += [("evidence", (*_FILE(file), event.seq)) for file in payload["evidence"]]
-    return rows
+    return rows if derive is None else rows | derive(event, payload)
 
 
-def _sieve(event: Event, payload: _Payload) -> list[Row]:
+def _sieve(event: Event, payload: _Payload) -> Rows:
     details = canonical_text(payload.get("details", {}))
-    return [("sieve", (event.subject, *_SIEVE(payload), event.seq, details))]
+    return {"sieve": [(event.subject, *_SIEVE(payload), event.seq, details)]}
 
 
 def _about_sieve(event: Event) -> tuple[int, str, str]:
     return event.seq, event.subject, event.on_date
 
 
-def _edit(event: Event, payload: _Payload) -> list[Row]:
+def _edit(event: Event, payload: _Payload) -> Rows:
     details = canonical_text(payload.get("details", {}))
-    return [("sieve_edit", (*_about_sieve(event), *_EDIT(payload), details))]
+    return {"sieve_edit": [(*_about_sieve(event), *_EDIT(payload), details)]}
 
 
-def _use(event: Event, payload: _Payload) -> list[Row]:
+def _use(event: Event, payload: _Payload) -> Rows:
     details = canonical_text({name: payload[name] for name in USE_DETAILS if name in payload})
-    return [("use_log", (*_about_sieve(event), *_USE(payload), details))]
+    return {"use_log": [(*_about_sieve(event), *_USE(payload), details)]}
 
 
-def _retirement(event: Event, payload: _Payload) -> list[Row]:
-    return [("retirement", (*_about_sieve(event), payload["reason"]))]
+def _retirement(event: Event, payload: _Payload) -> Rows:
+    return {"retirement": [(*_about_sieve(event), payload["reason"])]}
 
 
-def _check_signature(event: Event, payload: _Payload) -> list[Row]:
-    return [("signature", (event.seq, payload["check"], None))]
+def _check_signature(event: Event, payload: _Payload) -> Rows:
+    return {"signature": [(event.seq, payload["check"], None)]}
 
 
-def _head_signature(event: Event, payload: _Payload) -> list[Row]:
-    return [("signature", (event.seq, None, payload["head"]))]
+def _head_signature(event: Event, payload: _Payload) -> Rows:
+    return {"signature": [(event.seq, None, payload["head"])]}
 
 
-def _check(event: Event, payload: _Payload) -> list[Row]:
+def _check(event: Event, payload: _Payload) -> Rows:
     check_id, scale = payload["check"], payload["scale"]
     check = (
         check_id,
@@ -102,16 +102,16 @@ def _check(event: Event, payload: _Payload) -> list[Row]:
         event.seq,
         None if scale is None else scale.get("source"),
     )
-    rows: list[Row] = [("sieve_check", check)]
-    for position, margin in enumerate(payload["margins"]):
-        rows.append(("check_margin", (check_id, position, *_MARGIN(margin))))
-    for position, file in enumerate(payload["evidence"]):
-        rows.append(("evidence", (*_FILE(file), event.seq)))
-        rows.append(("check_evidence", (check_id, position, *_LINK(file))))
-    return rows
+    margins = [
+        (check_id, position, *_MARGIN(margin)) for position, margin in enumerate(payload["margins"])
+    ]
+    links = [
+        (check_id, position, *_LINK(file)) for position, file in enumerate(payload["evidence"])
+    ]
+    return {"sieve_check": [check], "check_margin": margins, "check_evidence": links}
 
 
-_ROWS: dict[str, Callable[[Event, _Payload], list[Row]]] = {
+_ROWS: dict[str, Callable[[Event, _Payload], Rows]] = {
     events.SieveAdded.KIND: _sieve,
     events.SieveEdited.KIND: _edit,
     events.UseLogged.KIND: _use,

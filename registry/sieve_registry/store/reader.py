@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from datetime import date
 from itertools import chain
@@ -30,6 +30,7 @@ from sieve_registry.ledger.records import CheckDetail, Event, Fact, SieveHistory
 from sieve_registry.store import rows, schema
 
 Payload = TypeVar("Payload", bound=EventPayload)
+Made = TypeVar("Made")
 
 
 def last_event(connection: Connection) -> Event | None:
@@ -164,24 +165,34 @@ def _build(
     if sieve_id is not None:
         query = query.where(schema.sieve.c.id == sieve_id)
     renamed = _renamed(fact for group in corrected.values() for fact in group)
-    known = (row for row in rows_by_many(connection, query) if row.id not in renamed)
-    sieves = sorted(known, key=lambda row: str(row.id))
+    by_id = {row.id: row for row in rows_by_many(connection, query)}
     return {
-        row.id: corrections.apply(
+        sieve_id: corrections.apply(
             SieveHistory(
-                sieve=rows.sieve(row),
-                edits=tuple(rows.edit(r) for r in edits.get(row.id, ())),
-                checks=tuple(rows.check(r) for r in checks.get(row.id, ())),
-                uses=tuple(r if isinstance(r, Use) else rows.use(r) for r in uses.get(row.id, ())),
-                retirement=next((rows.retirement(r) for r in ends.get(row.id, ())), None),
-                acts=tuple(acts.get(row.id, ())),
-                corrections=tuple(rows.correction(f) for f in corrected.get(row.id, ())),
+                sieve=rows.sieve(by_id[sieve_id]),
+                edits=_each(edits, sieve_id, rows.edit),
+                checks=_each(checks, sieve_id, rows.check),
+                uses=_each(uses, sieve_id, _use),
+                retirement=next(iter(_each(ends, sieve_id, rows.retirement)), None),
+                acts=tuple(acts.get(sieve_id, ())),
+                corrections=_each(corrected, sieve_id, rows.correction),
                 sign_off=sign_off,
-                opinions=tuple(opinions.get(row.id, ())),
+                opinions=tuple(opinions.get(sieve_id, ())),
             )
         )
-        for row in sieves
+        for sieve_id in sorted(by_id.keys() - renamed.keys(), key=str)
     }
+
+
+def _use(row: Any) -> Use:
+    return row if isinstance(row, Use) else rows.use(row)
+
+
+def _each(
+    groups: Mapping[str, Sequence[Any]], sieve_id: str, read: Callable[[Any], Made]
+) -> tuple[Made, ...]:
+    """The records of a sieve; most sieves have none of most kinds."""
+    return tuple(map(read, groups[sieve_id])) if sieve_id in groups else ()
 
 
 def _by_subject(facts: list[Fact[Payload]]) -> dict[str, list[Fact[Payload]]]:

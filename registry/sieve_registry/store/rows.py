@@ -12,6 +12,7 @@ from typing import Any, TypeVar
 
 from sqlalchemy import Row
 
+from sieve_registry.ledger.canonical import read_payload
 from sieve_registry.ledger.codec import EventPayload
 from sieve_registry.ledger.events import RecordCorrected, decode
 from sieve_registry.ledger.figures import DirectionFigures, Margin
@@ -131,7 +132,7 @@ def fact(row: Row[Any]) -> Fact[EventPayload]:
         on_date=date.fromisoformat(row.on_date),
         recorded_at=row.recorded_at,
         person=row.person,
-        payload=decode(row.kind, json.loads(row.payload)),
+        payload=decode(row.kind, read_payload(row.payload)),
     )
 
 

@@ -1,27 +1,36 @@
 """Verification: the registry still holds what was recorded.
 
 The ledger is read in stretches of consecutive events. Each stretch is hashed along the chain, its
-rows are derived again from the events and compared with the rows in the tables. Time grows with
-the number of events, memory does not.
+rows are derived again from the events and compared with the rows in the tables. Evidence has no
+index by event: its rows are read for many stretches at once. Time grows with the number of
+events, memory does not.
 """
 
 from __future__ import annotations
 
-import json
-import sqlite3
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from typing import Any
 
-from sqlalchemy import Connection, Table, select
+from sqlalchemy import Connection, select
 
 from sieve_registry.ledger import signing
+from sieve_registry.ledger.canonical import read_payload
 from sieve_registry.ledger.chain import GONE, ChainWalk
 from sieve_registry.ledger.events import HeadSigned
 from sieve_registry.ledger.records import Event, Finding
 from sieve_registry.store import schema
+from sieve_registry.store.derived_rows import (
+    BEFORE_ALL,
+    DerivedTable,
+    EvidenceRows,
+    Key,
+    derived_table,
+    mark_of,
+    plain_rows,
+)
 from sieve_registry.store.evidence import EvidenceKeeper
 from sieve_registry.store.projection import rows_of
 from sieve_registry.store.reader import event_of
@@ -30,11 +39,11 @@ from sieve_registry.store.sqlite_file import OpenFile, check_file
 from sieve_registry.store.writer import CLOCK_TOLERANCE
 
 _STRETCH = 2000
-_FIRST_SHARE = 0.42  # this process also checks the file
+_FIRST_SHARE = 0.5  # of the events, in this process
+_FIRST_SHARE_OF_FILE = 0.36  # where it also checks a file
 _NO_EVENT = "no event of the ledger has recorded this row"
 _COPY = ": a backup has it under this name"
 _EVENT = tuple(Event.__dataclass_fields__)
-_BEFORE_ALL = -(2**31)
 _WORTH_HALVING = 30_000  # below it, starting a second process takes longer than it saves
 _DAMAGE = (LookupError, TypeError, ValueError, AttributeError)
 
@@ -55,22 +64,7 @@ class Proof:
     sealed: bool | None = None
 
 
-_Key = tuple[Any, ...]
 _Helper = Callable[[Sequence[str], int, int, bool], Proof | None]
-
-
-@dataclass(frozen=True)
-class _Derived:
-    """A derived table: its columns, which of them are its key, and how to get a stretch of it."""
-
-    name: str
-    columns: tuple[str, ...]
-    key: tuple[int, ...]
-    sql: str
-    rest: str
-
-    def key_of(self, row: _Key) -> _Key:
-        return tuple(row[place] for place in self.key)
 
 
 def verify_records(
@@ -88,10 +82,11 @@ def verify_records(
     it this process verifies all. Without `rows` only the chain and the evidence are verified.
     """
     heads, proof = tuple(known_heads), Proof()
+    share = _FIRST_SHARE if file is None else _FIRST_SHARE_OF_FILE
     with ThreadPoolExecutor(1) as pool:  # SQLite checks its file meanwhile
         file_check = None if file is None else pool.submit(check_file, file)
         try:
-            _verify_ledger(connection, evidence, heads, helper, rows, proof)
+            _verify_ledger(connection, evidence, heads, helper, rows, share, proof)
         except _DAMAGE as error:  # tables were altered
             message = f"its records cannot be read ({error})"
             proof.findings.append(Finding("file", message, "registry file"))
@@ -106,11 +101,12 @@ def _verify_ledger(
     heads: tuple[str, ...],
     helper: _Helper | None,
     rows: bool,
+    share: float,
     proof: Proof,
 ) -> None:
     """Add the findings about chain, rows and evidence to `proof`."""
     last = _last_seq(connection)
-    parts = _parts(connection, heads, last, helper, rows)
+    parts = _parts(connection, heads, last, helper, rows, share)
     proof.findings += _chain_findings(heads, parts)
     for part in parts:
         proof.events += part.events
@@ -122,7 +118,12 @@ def _verify_ledger(
 
 
 def _parts(
-    connection: Connection, heads: tuple[str, ...], last: int, helper: _Helper | None, rows: bool
+    connection: Connection,
+    heads: tuple[str, ...],
+    last: int,
+    helper: _Helper | None,
+    rows: bool,
+    share: float,
 ) -> list[Proof]:
     """The ledger verified in one part, or in two at the same time."""
     if not rows:
@@ -130,7 +131,7 @@ def _parts(
         return [there or verify_stretches(connection, 0, None, heads, rows=False)]
     if helper is None or last < _WORTH_HALVING:
         return [verify_stretches(connection, 0, None, heads)]
-    middle = int(last * _FIRST_SHARE)
+    middle = int(last * share)
     with ThreadPoolExecutor(1) as pool:
         other = pool.submit(helper, heads, middle, last, False)
         first = verify_stretches(connection, 0, middle, heads)
@@ -150,17 +151,18 @@ def verify_stretches(
     proof, sqlite = Proof(), connection.dialect.name == "sqlite"
     before = event_of(connection, after) if after else None
     walk = ChainWalk(known_heads, before)
-    tables = [_derived(table, sqlite) for table in schema.DERIVED]
+    tables = [derived_table(table, sqlite) for table in schema.DERIVED]
+    kept = EvidenceRows(connection, derived_table(schema.evidence, sqlite))
     seen = _kept_until(connection, after) if after else set[str]()
     last = before
-    for stretch in _stretches(connection, after if after else _BEFORE_ALL, until):
+    for stretch in _stretches(connection, after if after else BEFORE_ALL, until):
         start = stretch[0].seq - 1 if last is None else last.seq
         for event in stretch:
             walk.step(event)
             proof.findings += _clock_set_back(last, event)
             last = event
         if rows:
-            proof.findings += _compare(connection, tables, stretch, start, seen)
+            proof.findings += _compare(connection, tables, stretch, start, kept, seen)
         proof.events += len(stretch)
     proof.head = last.hash if proof.events and last is not None else None
     proof.broken, proof.unmet = walk.broken, walk.unmet
@@ -168,13 +170,13 @@ def verify_stretches(
 
 
 def _last_seq(connection: Connection) -> int:
-    return int(_rows(connection, "SELECT coalesce(max(seq), 0) FROM event")[0][0])
+    return int(plain_rows(connection, "SELECT coalesce(max(seq), 0) FROM event")[0][0])
 
 
 def _kept_until(connection: Connection, seq: int) -> set[str]:
-    mark = _mark(connection)
+    mark = mark_of(connection)
     sql = f"SELECT sha256 FROM evidence WHERE seq <= {mark}"
-    return {str(row[0]) for row in _rows(connection, sql, (seq,))}
+    return {str(row[0]) for row in plain_rows(connection, sql, (seq,))}
 
 
 def _chain_findings(heads: tuple[str, ...], parts: Sequence[Proof]) -> list[Finding]:
@@ -184,65 +186,18 @@ def _chain_findings(heads: tuple[str, ...], parts: Sequence[Proof]) -> list[Find
     return broken[:1] + [Finding("chain", GONE, f"head {head}") for head in unmet]
 
 
-def _mark(connection: Connection) -> str:
-    return "?" if connection.dialect.name == "sqlite" else "%s"
-
-
-def _rows(connection: Connection, sql: str, values: tuple[Any, ...] = ()) -> list[_Key]:
-    """Plain rows. Damaged texts of SQLite that are not UTF-8 are read, to name them."""
-    raw = connection.connection.driver_connection
-    if not isinstance(raw, sqlite3.Connection):
-        return [tuple(row) for row in connection.exec_driver_sql(sql, values).fetchall()]
-    try:
-        return raw.execute(sql, values).fetchall()
-    except sqlite3.OperationalError as error:
-        if hasattr(error, "sqlite_errorcode"):
-            raise
-    raw.text_factory = _read_text
-    try:
-        return raw.execute(sql, values).fetchall()
-    finally:
-        raw.text_factory = str
-
-
-def _read_text(data: bytes) -> str:
-    return data.decode("utf-8", "surrogateescape")
-
-
-def _derived(table: Table, sqlite: bool) -> _Derived:
-    mark = "?" if sqlite else "%s"
-    names = tuple(column.name for column in table.columns)
-    columns = ", ".join(f't."{name}"' for name in names)
-    key = tuple(names.index(column.name) for column in table.primary_key)
-    order = ", ".join(f"t.{names[place]}" for place in key)
-    if "seq" in names:
-        source, seq = f"{table.name} t", "t.seq"
-        rest = f"t.seq > {mark} OR t.seq < 1"
-    else:
-        source, seq = f"{table.name} t JOIN sieve_check c ON c.id = t.check_id", "c.seq"
-        rest = f"{mark} >= 0 AND t.check_id NOT IN (SELECT id FROM sieve_check)"
-    where = f"{seq} > {mark} AND {seq} <= {mark}"
-    return _Derived(
-        name=table.name,
-        columns=names,
-        key=key,
-        sql=f"SELECT {columns} FROM {source} WHERE {where} ORDER BY {seq}, {order}",
-        rest=f"SELECT {columns} FROM {table.name} t WHERE {rest}",
-    )
-
-
 def _stretches(connection: Connection, after: int, until: int | None) -> Iterator[list[Event]]:
-    mark = _mark(connection)
+    mark = mark_of(connection)
     names = ", ".join(column.name for column in schema.event.columns)
     end = "" if until is None else f" AND seq <= {int(until)}"
     sql = f"SELECT {names} FROM event WHERE seq > {mark}{end} ORDER BY seq LIMIT {_STRETCH}"
-    while rows := _rows(connection, sql, (after,)):
+    while rows := plain_rows(connection, sql, (after,)):
         stretch = [_event(row) for row in rows]
         after = stretch[-1].seq
         yield stretch
 
 
-def _event(row: _Key) -> Event:
+def _event(row: Key) -> Event:
     """An event from its row; quicker than the constructor of a frozen record."""
     event = object.__new__(Event)
     event.__dict__.update(zip(_EVENT, row, strict=True))
@@ -269,23 +224,21 @@ def _clock_set_back(last: Event | None, event: Event) -> list[Finding]:
 
 def _compare(
     connection: Connection,
-    tables: list[_Derived],
+    tables: list[DerivedTable],
     stretch: list[Event],
     after: int,
+    kept: EvidenceRows,
     seen: set[str],
 ) -> list[Finding]:
     """Findings about the rows of a stretch of events, and about payloads that cannot be read."""
-    expected: dict[str, list[_Key]] = {table.name: [] for table in tables}
+    expected: dict[str, list[Key]] = {table.name: [] for table in tables}
     findings = []
     for event in stretch:
         try:
-            payload = json.loads(event.payload)
-            for name, row in rows_of(event, payload):
-                if name == "evidence":
-                    if row[0] in seen:
-                        continue
-                    seen.add(row[0])
-                expected[name].append(row)
+            payload = read_payload(event.payload)
+            for name, rows in rows_of(event, payload).items():
+                is_evidence = name == schema.evidence.name
+                expected[name] += _not_seen(rows, seen) if is_evidence else rows
             if event.kind == HeadSigned.KIND:
                 findings += _signature(event, payload)
         except _DAMAGE:
@@ -293,10 +246,22 @@ def _compare(
             findings.append(Finding("records", message, f"event {event.seq}"))
     for table in tables:
         wanted = expected[table.name]
-        actual = _rows(connection, table.sql, (after, stretch[-1].seq))
+        last = stretch[-1].seq
+        if table.name == schema.evidence.name:
+            actual = kept.between(after, last)
+        else:
+            actual = plain_rows(connection, table.sql, (after, last))
         if wanted != actual:
             findings += _differences(table, wanted, actual)
     return findings
+
+
+def _not_seen(rows: list[Key], seen: set[str]) -> list[Key]:
+    """The rows of one event's files that no event before has brought, by hash, each once."""
+    first = {row[0]: row for row in reversed(rows)}
+    new = sorted(first.keys() - seen)
+    seen.update(new)
+    return [first[sha256] for sha256 in new]
 
 
 def _signature(event: Event, payload: dict[str, Any]) -> list[Finding]:
@@ -305,11 +270,11 @@ def _signature(event: Event, payload: dict[str, Any]) -> list[Finding]:
     return [Finding("signature", message, f"event {event.seq}")] if message else []
 
 
-def _differences(table: _Derived, wanted: list[_Key], actual: list[_Key]) -> list[Finding]:
+def _differences(table: DerivedTable, wanted: list[Key], actual: list[Key]) -> list[Finding]:
     """Findings about rows that are missing, strange, or differ from their events."""
     findings = []
     by_key = {table.key_of(row): row for row in actual}
-    expected: dict[_Key, _Key] = {}
+    expected: dict[Key, Key] = {}
     for row in wanted:
         expected.setdefault(table.key_of(row), row)
     for key in sorted(expected.keys() | by_key.keys(), key=str):
@@ -326,7 +291,7 @@ def _differences(table: _Derived, wanted: list[_Key], actual: list[_Key]) -> lis
     return findings
 
 
-def _origin(table: _Derived, key: _Key, expected: dict[_Key, _Key]) -> str:
+def _origin(table: DerivedTable, key: Key, expected: dict[Key, Key]) -> str:
     if "seq" not in table.columns:
         return "the event it came from"
     return f"event {expected[key][table.columns.index('seq')]}"
@@ -336,8 +301,8 @@ def note_faults(connection: Connection, note: Note | None) -> list[Finding]:
     """A finding where the note gives its head another event number than the ledger."""
     if note is None:
         return []
-    mark = _mark(connection)
-    where = _rows(connection, f"SELECT seq FROM event WHERE hash = {mark}", (note.head,))
+    mark = mark_of(connection)
+    where = plain_rows(connection, f"SELECT seq FROM event WHERE hash = {mark}", (note.head,))
     if all(row == (note.count,) for row in where):  # the chain reports a missing head
         return []
     return [Finding("file", DAMAGED_NOTE, "registry file")]
@@ -347,8 +312,8 @@ def _orphan_rows(connection: Connection, end: int) -> list[Finding]:
     """Rows that belong to no stretch: their event is not there, or their check is not."""
     findings = []
     for table in schema.DERIVED:
-        derived = _derived(table, connection.dialect.name == "sqlite")
-        for row in _rows(connection, derived.rest, (end,)):
+        derived = derived_table(table, connection.dialect.name == "sqlite")
+        for row in plain_rows(connection, derived.rest, (end,)):
             key = ", ".join(str(part) for part in derived.key_of(row))
             findings.append(Finding("records", _NO_EVENT, f"{derived.name} {key}"))
     return findings
@@ -358,7 +323,7 @@ def _files(connection: Connection, evidence: EvidenceKeeper) -> list[Finding]:
     findings = []
     kept = schema.evidence
     query = select(kept.c.sha256, kept.c.extension, kept.c.seq).order_by(kept.c.seq)
-    for sha256, extension, seq in _rows(connection, str(query)):
+    for sha256, extension, seq in plain_rows(connection, str(query)):
         name = f"evidence {evidence.name_of(str(sha256), str(extension))}"
         try:
             if evidence.digest(str(sha256), str(extension), connection) != sha256:

@@ -66,10 +66,11 @@ def append(
         payload=payload.to_payload(),
     )
     connection.execute(insert(schema.event).values(**event.__dict__))
-    for table, row in rows_of(event):
-        if table == "evidence" and evidence_extension(connection, row[0]) is not None:
-            continue  # the same content is kept once
-        connection.execute(insert(schema.metadata.tables[table]).values(row))
+    for name, rows in rows_of(event).items():
+        for row in rows:
+            if name == "evidence" and evidence_extension(connection, row[0]) is not None:
+                continue  # the same content is kept once
+            connection.execute(insert(schema.metadata.tables[name]).values(row))
     connection.info[schema.HEAD_INFO] = (event.seq, event.hash)
     return event
 
@@ -95,8 +96,8 @@ def insert_events(connection: Connection, events: Sequence[Event]) -> None:
     """Insert events of another registry unchanged, with the rows derived from them."""
     by_table: dict[str, list[tuple[Any, ...]]] = {}
     for event in events:
-        for table, row in rows_of(event):
-            by_table.setdefault(table, []).append(row)
+        for name, rows in rows_of(event).items():
+            by_table.setdefault(name, []).extend(rows)
     by_table["evidence"] = _not_kept_yet(connection, by_table.get("evidence", []))
     _insert_many(connection, schema.event, [tuple(event.__dict__.values()) for event in events])
     for derived in schema.DERIVED:

@@ -175,11 +175,11 @@ def print_audit_table(audit: Audit, table: AuditTable) -> None:
     """One table of an audit, with the columns a terminal has room for."""
     columns = _ON_TERMINAL[table.name]
     places = [table.columns.index(name) for name in columns]
-    rows = [[row[place] for place in places] for row in table.rows]
+    rows = [[row[place] for place in places] for row in table.rows[:_MOST_LINES]]
     shown = {name: ">" if name in _NUMBERS else "" for name in columns}
-    output.table(f"{table.title} as of {audit.as_of}", shown, rows[:_MOST_LINES])
-    if len(rows) > _MOST_LINES:
-        output.line(f"… and {len(rows) - _MOST_LINES} more: --out writes them all.")
+    output.table(f"{table.title} as of {audit.as_of}", shown, rows)
+    if len(table.rows) > _MOST_LINES:
+        output.line(f"… and {len(table.rows) - _MOST_LINES} more: --out writes them all.")
     if table.name == "no_scale":
         why = table.columns.index("why")
         for row in table.rows[:_MOST_LINES]:

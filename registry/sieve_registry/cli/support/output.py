@@ -59,6 +59,9 @@ def line(text: str = "") -> None:
 
 def text(text: str, later: str = "", *, first: str = "") -> None:
     """Print a paragraph within 80 columns; `first` and `later` begin its lines."""
+    if len(first) + len(text) <= 78 and text.isprintable() and text == text.strip(" ") != "":
+        line(first + text)  # very many are short
+        return
     rows = wrap(text, 78, initial_indent=first, subsequent_indent=later, break_on_hyphens=False)
     for row in rows or [""]:
         line(row)
