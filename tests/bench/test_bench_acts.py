@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
+from datetime import timedelta
 from pathlib import Path
 from urllib.parse import parse_qs, urlsplit
 
@@ -16,6 +18,7 @@ from sieve_registry.ledger.records import NewSieve, SieveState
 from sieve_registry.sieves import commands as sieve_commands
 from sieve_registry.sieves import queries as sieve_queries
 from sieve_registry.sieves import stacks
+from sieve_registry.store import writer
 from sieve_registry.store.engine import Registry
 
 Send = Callable[..., Response]
@@ -52,6 +55,34 @@ def test_a_wrong_name_is_put_right_on_the_page(lab: Lab, client: Client, send: S
     same = {"sieve": "S-520", "interval_months": "12"}
     assert "its name stays" in send("/sieve/edit", **same, new_name="S-521").text
     assert sieve_queries.get_state(lab.registry, "S-520").uses_total == 1
+
+
+PAGES = (
+    *("/sieve?id=S-0075", "/sieves/new", "/sieve/edit?id=S-0075", "/sieve/plan?id=S-0075"),
+    *("/correct?event=1", "/equipment", "/findings", "/people", "/scales", "/stacks"),
+)
+
+
+@pytest.mark.parametrize("ahead", [False, True])
+def test_every_form_asks_why_where_the_clock_is_far_ahead(
+    lab: Lab, client: Client, send: Send, monkeypatch: pytest.MonkeyPatch, ahead: bool
+) -> None:
+    monkeypatch.setattr(writer, "CLOCK_AHEAD", timedelta(days=300))
+    lab.clock.set("2027-06-01" if ahead else "2026-06-01")
+    texts = [client.get(place).text for place in PAGES]
+    forms = [f for text in texts for f in re.findall(r"<form[^>]* hx-post=.*?</form>", text, re.S)]
+    named = [form for form in forms if 'name="name"' in form]
+    assert len(named) > len(PAGES)
+    required = [f for f in named if re.search(r'name="why_late"[^>]* required', f)]
+    assert required == (named if ahead else [])
+    change = {"event": "1", "why": "typing error", "what": "change", "serial": "7"}
+    if ahead:
+        refused = send("/correct", **change).text
+        assert "days after the last event" in refused
+        assert "--why-late" not in refused
+        change["why_late"] = "closed for a year"
+    opened(send("/correct", **change))
+    opened(send("/use", sieve="S-0075", count="1"))  # asked once
 
 
 def test_a_sieve_is_added_used_cleaned_edited_and_retired(

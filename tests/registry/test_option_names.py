@@ -8,6 +8,7 @@ from typing import Any
 import pytest
 from typer.main import get_command
 
+from command_words import COMMANDS
 from sieve_inspect.errors import UsageError
 from sieve_registry.cli import main as program
 from sieve_registry.cli.support.option_names import OPTIONS, with_options
@@ -25,6 +26,14 @@ def test_every_option_named_exists() -> None:
     assert {option.split()[0] for option in OPTIONS.values()} <= options_of(
         get_command(program.app)
     )
+
+
+def test_every_command_that_records_takes_the_reason_for_late_entry() -> None:
+    """A clock far ahead is asked about: each has to be able to answer."""
+    options = {path: options_of(command) for path, command in COMMANDS.items()}
+    asked = {path for path, known in options.items() if "--by" in known}
+    assert len(asked) > 20
+    assert {path for path in asked if "--why-late" not in options[path]} == set()
 
 
 @pytest.mark.parametrize(

@@ -22,6 +22,7 @@ from sieve_registry.bench.views import due_text, job_text
 from sieve_registry.people.acts import Act, Demand
 from sieve_registry.report.pages import page_environment
 from sieve_registry.settings import load_settings
+from sieve_registry.store import reader, writer
 from sieve_registry.store.engine import Registry
 
 if TYPE_CHECKING:
@@ -73,6 +74,11 @@ class Desk:
             return True
         return session.person.may(Act(act), today)
 
+    def clock_ahead(self) -> bool:
+        """Whether this computer's clock is so far ahead that each record needs a reason."""
+        with self.registry.reading() as connection:
+            return writer.clock_ahead(reader.last_event(connection), self.registry.now())
+
     @cached_property
     def overview(self) -> Overview:
         """The states of all sieves, read once for each change of the registry."""
@@ -118,6 +124,7 @@ def page(request: Request, template: str, status: int = 200, **values: Any) -> H
         "me": None if session is None else session.person,
         "may": desk.may,
         "today": desk.registry.today().isoformat(),
+        "clock_ahead": desk.clock_ahead,
         "path": request.url.path,
         "registry": desk.registry.where,
         "people": desk.overview.people,

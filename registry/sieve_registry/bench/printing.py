@@ -200,6 +200,7 @@ def _issued(registry: Registry, wanted: dict[str, Any], advance: Callable[[float
     from sieve_registry.sieves.recording import RecordTerms
 
     registry = replace(registry, identify=lambda _: wanted["signed_in"])
-    details, terms = ReportDetails(**wanted["details"]), RecordTerms(by=wanted["by"])
+    details = ReportDetails(**wanted["details"])
+    terms = RecordTerms(by=wanted["by"], late_reason=wanted["late_reason"])
     report = issue_report(registry, wanted["check"], details, letterhead(), terms, progress=advance)
     return report.number

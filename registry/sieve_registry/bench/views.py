@@ -319,7 +319,8 @@ class Trouble(NamedTuple):
 
 
 def plain_sentence(text: str) -> str:
-    """A sentence without the marks around names of parameters and commands."""
+    """A sentence without the marks around names of parameters and commands, and without options."""
+    text = text.replace(" (--why-late)", "")
     return with_micro(re.sub(r"`([^`]+)`", lambda named: named[1].replace("_", " "), text))
 
 

@@ -75,9 +75,14 @@ def append(
     return event
 
 
+def clock_ahead(last: Event | None, now: datetime) -> bool:
+    """Whether a clock is so far ahead of the last event that a record needs a reason."""
+    return last is not None and now > datetime.fromisoformat(last.recorded_at) + CLOCK_AHEAD
+
+
 def _refuse_wrong_clock(last: Event, now: datetime) -> None:
     before = datetime.fromisoformat(last.recorded_at)
-    if now > before + CLOCK_AHEAD:
+    if clock_ahead(last, now):
         raise DateRefusedError(
             reason=f"This computer's clock shows {utc_text(now)}, {(now - before).days} days after "
             f"the last event",

@@ -46,7 +46,6 @@ from sieve_registry.report.fields_map import fields_svg
 from sieve_registry.scales.environment import Environment, read_number
 from sieve_registry.scales.equipment_use import used_equipment
 from sieve_registry.sieves import queries as sieve_queries
-from sieve_registry.sieves.recording import RecordTerms
 
 ENCODINGS = ("auto", "srgb", "linear")
 
@@ -232,6 +231,7 @@ def _confirm_batch(desk: Desk, form: Form) -> str:
                 name,
                 -1 if known is None else known,
                 visual,
+                form.text("why_late"),
                 accept_cloth=form.text(f"cloth-{job.id}"),
                 accept_scan=form.text(f"scan-{job.id}"),
             )
@@ -327,7 +327,7 @@ async def discard(request: Request) -> Response:
 async def sign(request: Request) -> Response:
     """Sign a check off as the second person."""
     job, form = job_of(request), await _form(request)
-    registry, terms = desk_of(request).registry, RecordTerms(by=form.person())
+    registry, terms = desk_of(request).registry, form.terms()
     await run_in_threadpool(check_commands.sign_check, registry, job.check_id or "", "", terms)
     return redirect(f"/jobs/{job.id}")
 

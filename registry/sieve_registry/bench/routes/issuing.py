@@ -62,6 +62,7 @@ def _issue(desk: Desk, form: Form) -> str:
     wanted = {
         "check": check,
         "by": form.person(),
+        "late_reason": form.text("why_late"),
         "signed_in": desk.registry.signed_in(),
         "details": asdict(details),
     }

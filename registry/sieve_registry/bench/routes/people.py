@@ -13,7 +13,6 @@ from sieve_registry.bench.forms import Form, act
 from sieve_registry.bench.sessions import current
 from sieve_registry.people import commands, queries
 from sieve_registry.people.acts import ACT_TEXTS, Act, Demand
-from sieve_registry.people.recording import RecordTerms
 from sieve_registry.people.sign_in import LEAST_LETTERS, has_password, set_password
 
 _DEMANDS = (
@@ -114,7 +113,7 @@ def _password(desk: Desk, form: Form) -> str:
     first, again = form.text("password"), form.text("again")
     if first != again:
         raise UsageError(message="The two passwords differ: type the same one twice.")
-    set_password(desk.registry, form.text("id"), first, RecordTerms(by=form.person()))
+    set_password(desk.registry, form.text("id"), first, form.terms())
     return _place(form.text("id"), "password")
 
 

@@ -22,7 +22,6 @@ from sieve_registry.report.wear import wear_svg
 from sieve_registry.scales.corrections import AMENDABLE
 from sieve_registry.scales.equipment import EQUIPMENT_EVENTS
 from sieve_registry.sieves import queries as sieve_queries
-from sieve_registry.sieves.recording import RecordTerms
 
 _OF_EQUIPMENT = frozenset(kind.KIND for kind in EQUIPMENT_EVENTS)
 _OF_SCALES = frozenset(AMENDABLE) - _OF_EQUIPMENT
@@ -45,8 +44,7 @@ def correction(request: Request) -> Response:
 def _correct(desk: Desk, form: Form) -> str:
     """Record the fields that were changed; or that the record is void, or is valid again."""
     record = corrections.correctable(desk.registry, form.needed("event", "Record"))
-    name = form.person()
-    terms, reason, wanted = RecordTerms(by=name), form.text("why"), form.text("what")
+    terms, reason, wanted = form.terms(), form.text("why"), form.text("what")
     changes = {}
     if wanted == "change":
         for name, value in record.fields.items():

@@ -62,6 +62,7 @@ def add(
         bool, flag("--renew", "Add a new certificate to a recorded artefact.")
     ] = False,
     by: options.By = None,
+    why_late: options.WhyLate = "",
     json_path: options.Json = None,
 ) -> None:
     """Record a certified artefact, or a new certificate for a recorded artefact."""
@@ -94,7 +95,11 @@ def add(
     )
     with options.opened(context, create=True) as registry:
         artefact = artefacts.add_artefact(
-            registry, new, options.terms(None, by), certificate_file=certificate_file, renew=renew
+            registry,
+            new,
+            options.terms(None, by, why_late),
+            certificate_file=certificate_file,
+            renew=renew,
         )
     if not output.emit(json_path, _artefact_dict(artefact)):
         _print_artefact(artefact)

@@ -58,6 +58,7 @@ def add(
     ] = None,
     depth_of_field: Annotated[str | None, option("Depth of field.", "L")] = None,
     by: options.By = None,
+    why_late: options.WhyLate = "",
     json_path: options.Json = None,
 ) -> None:
     """Record a scanner or microscope at one setting."""
@@ -88,7 +89,7 @@ def add(
         depth_of_field_um=options.read_length(depth_of_field),
     )
     with options.opened(context, create=True) as registry:
-        device = artefacts.add_device(registry, new, options.terms(None, by))
+        device = artefacts.add_device(registry, new, options.terms(None, by, why_late))
     if not output.emit(json_path, output.fields(device, _DEVICE)):
         _print_device(device)
 
