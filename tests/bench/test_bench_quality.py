@@ -9,7 +9,7 @@ from httpx import Client, Response
 
 from bench_lab import TECHNICIAN, Lab
 from sieve_registry.audit.findings import FindingState, finding_named, findings
-from sieve_registry.ledger.figures import ResultState
+from sieve_registry.ledger.choices import ResultState
 from sieve_registry.quality.queries import open_lookbacks
 
 Send = Callable[..., Response]

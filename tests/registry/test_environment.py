@@ -16,7 +16,7 @@ from sieve_inspect.errors import UsageError
 from sieve_registry.audit.queries import audit
 from sieve_registry.checks import commands as check_commands
 from sieve_registry.checks.queries import get_check
-from sieve_registry.ledger.figures import CheckMethod
+from sieve_registry.ledger.choices import CheckMethod
 from sieve_registry.quality import references
 from sieve_registry.quality.reference_rules import cement
 from sieve_registry.report.gather import check_view

@@ -24,7 +24,7 @@ from sieve_inspect.image.bands import size_of
 from sieve_registry.checks import commands, validation
 from sieve_registry.checks.positions import Position, contradictions
 from sieve_registry.errors import UnforeseenError
-from sieve_registry.ledger.figures import CheckMethod
+from sieve_registry.ledger.choices import CheckMethod
 from sieve_registry.scales.check_scale import CheckScale
 from sieve_registry.scales.dpi import dpi_warnings
 from sieve_registry.scales.environment import NOT_RECORDED, Environment, faults, limits_of

@@ -23,9 +23,9 @@ from sieve_registry.checks.positions import (
 )
 from sieve_registry.checks.queries import get_check
 from sieve_registry.checks.repeats import overlapping, refuse_without_reason, used_before
+from sieve_registry.ledger.choices import CheckMethod
 from sieve_registry.ledger.codec import plain_value
 from sieve_registry.ledger.events import CheckRecorded, CheckSigned
-from sieve_registry.ledger.figures import CheckMethod
 from sieve_registry.ledger.records import CheckDetail, SieveHistory, SieveState
 from sieve_registry.scales.check_scale import CheckScale
 from sieve_registry.scales.dpi import dpi_warnings

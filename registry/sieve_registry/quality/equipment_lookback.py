@@ -14,6 +14,7 @@ from typing import Any
 
 from sqlalchemy import Connection
 
+from sieve_registry.ledger.choices import EquipmentAct
 from sieve_registry.ledger.codec import EventPayload
 from sieve_registry.ledger.corrections import corrected
 from sieve_registry.ledger.events import (
@@ -25,7 +26,6 @@ from sieve_registry.ledger.events import (
     ScaleCalibrated,
     ScaleChainCorrected,
 )
-from sieve_registry.ledger.figures import EquipmentAct
 from sieve_registry.ledger.records import Fact
 from sieve_registry.outlook.cloth_history import moment
 from sieve_registry.scales.corrections import live

@@ -11,8 +11,8 @@ from dataclasses import dataclass, field
 from datetime import date
 
 from sieve_inspect.outcomes import FAILING, PASSING
+from sieve_registry.ledger.choices import ResultState
 from sieve_registry.ledger.events import ReferenceChecked, ResultReviewed, SieveQuarantined
-from sieve_registry.ledger.figures import ResultState
 from sieve_registry.ledger.records import Check, Fact, SieveHistory, Use, facts_of_type
 from sieve_registry.outlook.cloth_history import moment, results_in_order
 

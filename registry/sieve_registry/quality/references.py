@@ -8,9 +8,9 @@ from datetime import date
 from typing import Any
 
 from sieve_inspect.verdict.model import Value
+from sieve_registry.ledger.choices import CheckMethod, EquipmentKind
 from sieve_registry.ledger.codec import plain_object
 from sieve_registry.ledger.events import CheckRecorded, ReferenceChecked
-from sieve_registry.ledger.figures import CheckMethod, EquipmentKind
 from sieve_registry.ledger.records import Check, Event, Fact
 from sieve_registry.outlook.cloth_history import moment
 from sieve_registry.quality.reference_rules import Beads, Cement, CheckKind, Master, e_n

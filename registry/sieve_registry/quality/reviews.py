@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from sieve_inspect.errors import UsageError
+from sieve_registry.ledger.choices import ResultState
 from sieve_registry.ledger.events import ResultReviewed
-from sieve_registry.ledger.figures import ResultState
 from sieve_registry.ledger.records import Event
 from sieve_registry.quality.lookback import lookbacks_of
 from sieve_registry.sieves.recording import RecordTerms, history_of, recording

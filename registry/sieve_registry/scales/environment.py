@@ -13,9 +13,9 @@ from datetime import date
 from typing import Any
 
 from sieve_inspect.errors import UsageError
+from sieve_registry.ledger.choices import CheckMethod
 from sieve_registry.ledger.codec import plain_object
 from sieve_registry.ledger.events import EnvironmentLimitsSet
-from sieve_registry.ledger.figures import CheckMethod
 from sieve_registry.ledger.records import Event
 from sieve_registry.sieves.facts import facts_of, record_general_fact
 from sieve_registry.sieves.recording import RecordTerms

@@ -22,6 +22,7 @@ from sqlalchemy import Connection
 
 from sieve_inspect.errors import UsageError
 from sieve_registry.errors import DateRefusedError
+from sieve_registry.ledger.choices import EquipmentAct, EquipmentKind
 from sieve_registry.ledger.codec import EventPayload, shared_fields
 from sieve_registry.ledger.events import (
     EquipmentAdded,
@@ -29,7 +30,7 @@ from sieve_registry.ledger.events import (
     EquipmentLogged,
     EquipmentReported,
 )
-from sieve_registry.ledger.figures import EquipmentAct, EquipmentKind, EvidenceFile
+from sieve_registry.ledger.figures import EvidenceFile
 from sieve_registry.ledger.records import Fact, Finding, facts_of_type
 from sieve_registry.scales.corrections import live
 from sieve_registry.scales.errors import (

@@ -22,12 +22,8 @@ from sieve_registry.bench.forms import (
     place_of_equipment,
 )
 from sieve_registry.bench.guard import PRINT_POLICY
-from sieve_registry.ledger.figures import (
-    CertifiedDirection,
-    CheckMethod,
-    EquipmentAct,
-    EquipmentKind,
-)
+from sieve_registry.ledger.choices import CheckMethod, EquipmentAct, EquipmentKind
+from sieve_registry.ledger.figures import CertifiedDirection
 from sieve_registry.quality import queries
 from sieve_registry.quality.equipment_lookback import equipment_lookbacks, record_name
 from sieve_registry.scales import environment, equipment

@@ -10,7 +10,7 @@ from starlette.responses import Response
 from sieve_inspect.errors import UsageError
 from sieve_registry.bench.desk import Desk, desk_of, page
 from sieve_registry.bench.forms import Form, act
-from sieve_registry.ledger.figures import ResultState
+from sieve_registry.ledger.choices import ResultState
 from sieve_registry.quality.equipment_lookback import doubts_of_sieve
 from sieve_registry.quality.lookback import lookbacks_of
 from sieve_registry.quality.reviews import decide_results

@@ -8,7 +8,7 @@ import typer
 
 from sieve_registry.cli.support import options, output
 from sieve_registry.cli.support.options import option
-from sieve_registry.ledger.figures import CheckMethod
+from sieve_registry.ledger.choices import CheckMethod
 
 _LIMITS = "method temperature_c humidity_percent since"
 

@@ -17,7 +17,7 @@ from sieve_registry.cli.support.records import (
     print_corrections,
     write_documents,
 )
-from sieve_registry.ledger.figures import EquipmentAct, EquipmentKind
+from sieve_registry.ledger.choices import EquipmentAct, EquipmentKind
 
 if TYPE_CHECKING:
     from sieve_registry.ledger.events import EquipmentLogged

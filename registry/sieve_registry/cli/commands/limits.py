@@ -2,28 +2,37 @@
 
 from __future__ import annotations
 
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
-from sieve_inspect.standard import DEFAULT_STANDARD, GRADES, Limits, list_standards, resolve_nominal
-from sieve_inspect.standard import limits as find_limits
 from sieve_registry.cli.support import options, output
 from sieve_registry.cli.support.options import argument, option
+from sieve_registry.values import DEFAULT_STANDARD
+
+if TYPE_CHECKING:
+    from sieve_inspect.standard import Limits
+
+
+def _standard_option() -> Any:
+    from sieve_inspect.standard import list_standards
+
+    return option(f"{', '.join(list_standards())}, or a CSV table of your own.", "ID|PATH")
 
 
 def limits(
     nominal: Annotated[
         str, argument("A length or designation: 75um, 'No. 200', '3 in.'", "NOMINAL")
     ],
-    standard: Annotated[
-        str, option(f"{', '.join(list_standards())}, or a CSV table of your own.", "ID|PATH")
-    ] = DEFAULT_STANDARD,
-    grade: Annotated[str, option(", ".join(GRADES) + ".")] = GRADES[0],
+    standard: Annotated[str, _standard_option()] = DEFAULT_STANDARD,
+    grade: Annotated[str, option("compliance, inspection or calibration.")] = "compliance",
     n: Annotated[
         int | None, option("Apertures measured per direction, for the s limit.", "N")
     ] = None,
     json: options.Json = None,
 ) -> None:
     """Show the limits for one nominal aperture, with their source."""
+    from sieve_inspect.standard import limits as find_limits
+    from sieve_inspect.standard import resolve_nominal
+
     allowed = find_limits(resolve_nominal(nominal), standard, grade=grade, n=n)
     if output.emit(json, allowed.to_dict()):
         return

@@ -15,7 +15,7 @@ from sieve_registry.cli.support import options, output
 from sieve_registry.cli.support.options import option
 
 if TYPE_CHECKING:
-    from sieve_registry.ledger.figures import ResultState
+    from sieve_registry.ledger.choices import ResultState
     from sieve_registry.ledger.records import Use
     from sieve_registry.quality.lookback import Lookback
 
@@ -36,7 +36,7 @@ class ResultOption(StrEnum):
     @property
     def state(self) -> ResultState:
         """As the ledger writes it."""
-        from sieve_registry.ledger.figures import ResultState
+        from sieve_registry.ledger.choices import ResultState
 
         return ResultState[self.name]
 
