@@ -18,7 +18,7 @@ import pytest
 from playwright.sync_api import Browser
 
 from shared_run import run_folder
-from sieve_registry.store import writer
+from sieve_registry.store import engine, writer
 from sieve_registry.store.engine import open_registry
 
 _STATE = tempfile.TemporaryDirectory(prefix="sieveward-tests-")
@@ -26,9 +26,29 @@ atexit.register(_STATE.cleanup)
 os.environ["XDG_STATE_HOME"] = _STATE.name  # journals of heads: databases of one name are made anew
 os.environ["SIEVEWARD_SETTINGS"] = f"{_STATE.name}/settings.json"
 
+PRAGMAS = engine.PRAGMAS
 writer.CLOCK_AHEAD = timedelta(days=100_000)  # registries of the tests are of fixed days
 
 BROWSER = shutil.which("chromium") or "/usr/bin/chromium"
+
+
+@pytest.fixture(scope="session", autouse=True)
+def nothing_waits_for_the_disk() -> Iterator[None]:
+    """No test cuts the power: what a process wrote is there for the next, on the disk or not yet.
+
+    The waiting takes longer than most tests; `test_a_new_registry_is_complete_with_its_guards`
+    holds that the program itself does wait.
+    """
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(engine, "PRAGMAS", ("foreign_keys=ON", "synchronous=OFF"))
+        patch.setattr(os, "fsync", lambda _: None)
+        yield
+
+
+@pytest.fixture
+def as_on_a_desk(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Connections to registries as the program makes them."""
+    monkeypatch.setattr(engine, "PRAGMAS", PRAGMAS)
 
 
 @pytest.fixture(scope="session")

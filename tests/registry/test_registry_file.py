@@ -75,7 +75,9 @@ def test_an_up_to_date_registry_opens_without_the_migration_machinery(
     assert done.stdout.strip() == "False"
 
 
-def test_a_new_registry_is_complete_with_its_guards(registry: Registry, path: Path) -> None:
+def test_a_new_registry_is_complete_with_its_guards(
+    as_on_a_desk: None, registry: Registry, path: Path
+) -> None:
     assert sorted(p.name for p in path.parent.iterdir() if "-" not in p.name) == [path.name]
     with registry.reading() as connection:
         pragma = connection.exec_driver_sql

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import io
 from dataclasses import replace
 from typing import Any
@@ -59,6 +60,13 @@ def csv_of(drawn: Render) -> str:
             f"{texts[0]},{texts[1]},{truth.state[i]},"
         )
     return "\n".join(lines) + "\n"
+
+
+@functools.cache
+def drawn_once(aperture_um: float) -> tuple[str, bytes]:
+    """The table and the overlay of a field."""
+    drawn = field(aperture_um=aperture_um)
+    return csv_of(drawn), overlay(drawn)
 
 
 def summary(widths: np.ndarray, u_mean: float) -> DirectionSummary:
@@ -132,8 +140,8 @@ def sample(
     *, aperture_um: float = 75.9, fit: str = "ok", rule: str = "guard-band", **changes: Any
 ) -> CheckView:
     """A full view: 75 um by ISO 3310-1:2016, judged from the cloth's truth."""
-    drawn = field(aperture_um=aperture_um)
-    apertures = Apertures.from_csv(csv_of(drawn))
+    table, picture = drawn_once(aperture_um)
+    apertures = Apertures.from_csv(table)
     x, y = summary(apertures.widths("x"), 0.24), summary(apertures.widths("y"), 0.25)
     bounds = limits(75.0, "iso3310-1:2016")
     reasons = ["only 6.1 px per aperture"] if fit == "indicative" else []
@@ -159,7 +167,7 @@ def sample(
         limits=bounds.to_dict(),
         verdict=verdict.to_dict(),
         apertures=apertures,
-        overlays=(Overlay("tray-1.png", overlay(drawn)),),
+        overlays=(Overlay("tray-1.png", picture),),
         scans=tuple(ScanFile(f"tray-{i + 1}.png", sha) for i, sha in enumerate(HASHES)),
         ledger_head="c4" * 32,
         ledger_events=212,

@@ -38,6 +38,7 @@ from sieve_registry.store.seal import Note, note_head, remove_seal, seal, write_
 from sieve_registry.store.unsaid import note_unsaid
 
 BUSY_MS = 5000
+PRAGMAS = ("foreign_keys=ON", "synchronous=FULL")  # of every connection to a file
 _WRITE = "sieveward_write"
 
 
@@ -295,7 +296,7 @@ def _on_connect(raw: object, _entry: ConnectionPoolEntry) -> None:
     connection = getattr(raw, "driver_connection", raw)
     assert isinstance(connection, sqlite3.Connection)
     connection.isolation_level = None  # transactions are begun below, not by the driver
-    for pragma in ("foreign_keys=ON", "synchronous=FULL"):
+    for pragma in PRAGMAS:
         connection.execute(f"PRAGMA {pragma}").close()
 
 
