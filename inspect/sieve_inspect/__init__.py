@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from sieve_inspect.errors import InputError, SievewardError, UsageError
     from sieve_inspect.identity.comparison import Comparison
     from sieve_inspect.illumination.model import Illumination, load_illumination
-    from sieve_inspect.measurement.comparing import compare
+    from sieve_inspect.measurement.comparing import compare, compare_measurements
     from sieve_inspect.measurement.model import Measurement
     from sieve_inspect.measurement.options import Judging, Prior, Resources
     from sieve_inspect.measurement.pipeline import measure, measure_array
@@ -51,6 +51,7 @@ __all__ = [
     "UsageError",
     "Verdict",
     "compare",
+    "compare_measurements",
     "limits",
     "list_standards",
     "load_illumination",
@@ -62,7 +63,7 @@ __all__ = [
 _NAMES = {
     "errors": ("InputError", "SievewardError", "UsageError"),
     "identity.comparison": ("Comparison",),
-    "measurement.comparing": ("compare",),
+    "measurement.comparing": ("compare", "compare_measurements"),
     "measurement.model": ("Measurement",),
     "illumination.model": ("Illumination", "load_illumination"),
     "measurement.options": ("Judging", "Prior", "Resources"),

@@ -3,15 +3,15 @@
     change = width after · (pitch before / pitch after) − width before
 
 A scale that drifted cancels. What shifts the widths of one scan alike does not: the edge response
-of another blur, the edge bias of another scale, another lamp. It cannot be told from wear, for an
-edge that moves into the wire is what wear is; it is in U. The same scale under the same lamp has
-the same edge bias and light, and leaves only the edge response.
+of another blur, the edge bias of another device, another lamp. It cannot be told from wear, for an
+edge that moves into the wire is what wear is; it is in U, as far as the two scans do not share it
+(`common_errors`). A reference cloth scanned unworn on both devices takes its place.
 """
 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from enum import StrEnum
 from statistics import NormalDist
 from typing import Any
@@ -21,12 +21,21 @@ import numpy as np
 from sieve_inspect.apertures.flags import State
 from sieve_inspect.arrays import Bool, Float
 from sieve_inspect.identity.alignment import Alignment
+from sieve_inspect.identity.common_errors import REMEDY, Apart, Offset, not_shared
 from sieve_inspect.identity.fingerprint import robust_spread, sample_of
-from sieve_inspect.summary.uncertainty import BudgetSource, Contribution, Expanded, expanded
+from sieve_inspect.summary.uncertainty import (
+    BudgetSource,
+    Contribution,
+    Expanded,
+    combine,
+    expanded,
+)
 
 _FALSE_ALARM = 1e-3  # probability of one false change in a comparison
 _TAIL = 1.15  # times the normal quantile: fits scatter a little wider than their noise
 _FEWEST = 12  # common openings below which no trend is subtracted
+_NOT_SHARED = ("edge bias", "light on the wires")
+_OFFSET = "offset of the devices"
 
 
 class Kind(StrEnum):
@@ -61,21 +70,30 @@ class Shared:
 class DirectionChange:
     """The change of one direction: mean over the common openings, um, and its budget.
 
-    `stretch` is the change of the pitch as a share of it, `U_stretch` its expanded uncertainty
-    (k = 2), in which the scales of both scans count.
+    `wire_um` is the mean wire before, `stretch` the change of the pitch as a share of it,
+    `U_stretch` its expanded uncertainty (k = 2), in which the scales of both scans count. `corrected_um` was added to the change for
+    what both scans or a reference cloth show of edge bias and light.
     """
 
     mean_um: float
     budget: tuple[Contribution, ...]
     total: Expanded
+    wire_um: float
     stretch: float
     U_stretch: float
     shared: Shared
+    corrected_um: float = 0.0
 
     @property
     def U_um(self) -> float:  # noqa: N802  (U is the symbol of the GUM)
         """Expanded uncertainty of the mean change, um."""
         return self.total.value_um
+
+    @property
+    def remedy(self) -> str:
+        """What would make U smaller where most of it is what two scans do not share; else ""."""
+        apart = [line.value_um for line in self.budget if line.name in _NOT_SHARED]
+        return REMEDY if 2 * sum(u**2 for u in apart) > self.total.u_um**2 else ""
 
     @property
     def significant(self) -> bool:
@@ -95,6 +113,7 @@ class DirectionChange:
             "k": round(self.total.k, 4),
             "stretch_percent": round(100 * self.stretch, 6),
             "U_stretch_percent": round(100 * self.U_stretch, 6),
+            "remedy": self.remedy or None,
             "budget": [line.to_dict() for line in self.budget],
         }
 
@@ -138,14 +157,21 @@ class Changes:
         return tuple(kind for kind in Kind if kind in seen)
 
 
-def changes_of(aligned: Alignment) -> Changes:
-    """All changes of an aligned pair."""
+def changes_of(aligned: Alignment, offset: Offset | None = None) -> Changes:
+    """All changes of an aligned pair, less what a reference cloth shows their devices differ by."""
     before = aligned.of_before(aligned.before.width).astype(np.float64)
     after = aligned.pair_of_after(aligned.after.width).astype(np.float64)
     noise_before = aligned.of_before(aligned.before.noise).astype(np.float64)
     noise_after = aligned.pair_of_after(aligned.after.noise).astype(np.float64)
     ratio = 1 / (1 + np.array(aligned.stretch))[:, None, None]
-    change = after * ratio - before
+    sides = aligned.before.known, aligned.after.known
+    apart = [
+        not_shared(*sides, _axes(aligned, axis), float(ratio[axis, 0, 0]))
+        if offset is None
+        else Apart(correction=-offset.value_um[axis])
+        for axis in (0, 1)
+    ]
+    change = after * ratio - before + np.array([a.correction for a in apart])[:, None, None]
     noise = np.hypot(noise_before, noise_after * ratio)
     flagged, limit = [], []
     for axis in (0, 1):
@@ -153,9 +179,10 @@ def changes_of(aligned: Alignment) -> Changes:
         flagged.append(outlying)
         limit.append(allowed)
     directions = tuple(
-        _direction(aligned, change[axis], aligned.common & ~flagged[axis], before[axis], axis)
+        _direction(aligned, change[axis], aligned.common & ~flagged[axis], before[axis], axis,
+                   apart[axis], offset)
         for axis in (0, 1)
-    )
+    )  # fmt: skip
     entries = [
         *_widths_changed(aligned, change, flagged, limit, directions),
         *_states_changed(aligned),
@@ -201,47 +228,77 @@ def _smooth(value: Float, common: Bool) -> Float:
 
 
 def _direction(
-    aligned: Alignment, change: Float, used: Bool, width: Float, axis: int
+    aligned: Alignment,
+    change: Float,
+    used: Bool,
+    width: Float,
+    axis: int,
+    apart: Apart,
+    offset: Offset | None,
 ) -> DirectionChange:
-    name, sides = "xy"[axis], (aligned.before.known, aligned.after.known)
-    other = 1 - axis if aligned.overlap.place.turn.swaps else axis
-    own = (axis, other)  # x of one may be y of the other
-    same = sides[0].scale == sides[1].scale and own[0] == own[1]
+    name, own = "xy"[axis], _axes(aligned, axis)
+    sides = tuple(zip((aligned.before.known, aligned.after.known), own, strict=True))
     ratio = 1 / (1 + aligned.stretch[axis])
-
-    def each(figure: str) -> tuple[float, float]:
-        first, second = (getattr(side, figure)[i] for side, i in zip(sides, own, strict=True))
-        return first, second * ratio
-
-    def both(figure: str) -> float:
-        return math.hypot(*each(figure))
-
+    edge, light, u_rel = (
+        [getattr(known, figure)[i] for known, i in sides] for figure in ("edge", "light", "u_rel")
+    )
     u_scatter, dof = _u_of_mean(change, used)
-    u_pitch = aligned.u_stretch[axis] * float(np.mean(width[used]))
+    mean_width = float(np.mean(width[used]))
+    wire = aligned.spacing_um[axis] - mean_width
     lines = [
         Contribution("scatter of the changes", name, u_scatter, dof, source=BudgetSource.SAMPLING),
-        Contribution("edge response", name, both("edge")),
-        Contribution("pitch", name, u_pitch),
+        Contribution("edge response", name, math.hypot(edge[0], edge[1] * ratio)),
+        Contribution("pitch", name, aligned.u_stretch[axis] * mean_width),
     ]
-    if not same:
+    if offset is not None:
+        other_wire = abs(1 - offset.wire_um[axis] / wire) * math.hypot(*light)
         lines += [
-            Contribution("edge bias", name, both("bias"), source=BudgetSource.SCALE),
-            Contribution("light on the wires", name, both("light"), source=BudgetSource.LIGHT),
+            Contribution(_OFFSET, name, offset.u_um[axis], source=BudgetSource.SCALE),
+            Contribution("light on other wires", name, other_wire, source=BudgetSource.LIGHT),
         ]
-    shared = Shared(*each("edge"))
-    if not same:
-        before, after = (
-            math.hypot(*parts) for parts in zip(each("bias"), each("light"), strict=True)
-        )
-        shared = replace(shared, scale_before_um=before, scale_after_um=after)
-    u_stretch = math.hypot(aligned.u_stretch[axis], both("u_rel"))
+    lines += [line for line in _lines_apart(name, apart) if line.value_um > 0]
+    u_stretch = math.hypot(aligned.u_stretch[axis], *u_rel)
     return DirectionChange(
         float(change[used].mean()),
         tuple(lines),
         expanded(lines),
+        wire,
         aligned.stretch[axis],
         2 * u_stretch,
-        shared,
+        Shared(edge[0], edge[1] * ratio, apart.before, apart.after),
+        apart.correction,
+    )
+
+
+def _axes(aligned: Alignment, axis: int) -> tuple[int, int]:
+    """The axes of both maps that a direction of the cloth is: x of one may be y of the other."""
+    return axis, 1 - axis if aligned.overlap.place.turn.swaps else axis
+
+
+def _lines_apart(name: str, apart: Apart) -> tuple[Contribution, Contribution]:
+    """The lines of what two scans do not share."""
+    return (
+        Contribution(
+            _NOT_SHARED[0], name, apart.bias, source=BudgetSource.SCALE, basis=apart.basis,
+            remedy=REMEDY if apart.basis else "",
+        ),
+        Contribution(_NOT_SHARED[1], name, apart.light, source=BudgetSource.LIGHT),
+    )  # fmt: skip
+
+
+def offset_of(aligned: Alignment) -> Offset:
+    """What two devices differ by: the change of a cloth scanned unworn on both."""
+    x, y = changes_of(aligned).directions
+    pair = [
+        (d.mean_um - d.corrected_um, combine(c for c in d.budget if c.name not in _NOT_SHARED))
+        for d in (x, y)
+    ]
+    return Offset(
+        (pair[0][0], pair[1][0]),
+        (pair[0][1], pair[1][1]),
+        (x.wire_um, y.wire_um),
+        aligned.overlap.place.turn.swaps,
+        (aligned.before.known.scale, aligned.after.known.scale),
     )
 
 

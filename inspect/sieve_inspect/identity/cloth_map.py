@@ -21,8 +21,11 @@ class Known:
     """What shifts all widths of a picture alike, um (k = 1), in x and y.
 
     `edge` is what the blur of the edges leaves unknown, `bias` the scale's edge bias, `light` lamp
-    and view; `um_per_px` is the scale in the middle, `scale` names it (equal names: the same scale
-    under the same lamp).
+    and view, with the part `surface` that a stated lamp leaves to the surface of the wires.
+    `bias_taken` and `glow_taken` are what was corrected for edge bias and lamp. `um_per_px` is the
+    scale in the middle along and down the picture, `scale` names it (equal names: the same scale
+    under the same lamp). `device` names the device at a setting, `lamp` lamp and view, `by_cloth`
+    tells that a reference cloth gave them; "" is not known.
     """
 
     edge: tuple[float, float]
@@ -31,6 +34,37 @@ class Known:
     u_rel: tuple[float, float]
     um_per_px: tuple[float, float]
     scale: str
+    surface: tuple[float, float] = (0.0, 0.0)
+    bias_taken: tuple[float, float] = (0.0, 0.0)
+    glow_taken: tuple[float, float] = (0.0, 0.0)
+    device: str = ""
+    lamp: str = ""
+    by_cloth: bool = False
+
+    @property
+    def plain_scale(self) -> str:
+        """The name of the scale, however the label lay."""
+        return self.scale.removesuffix(_TURNED)
+
+    @property
+    def source(self) -> str:
+        """What bias and light belong to: device and lamp where known, else the scale."""
+        turned = self.scale[len(self.plain_scale) :]
+        return f"{self.device}, lamp {self.lamp}{turned}" if self.device else self.scale
+
+    def picture_axis(self, axis: int) -> int:
+        """The axis of the picture, 0 along its rows, that x (0) or y (1) of the map lies along."""
+        return axis ^ (self.plain_scale != self.scale)
+
+    def exchanged(self) -> Known:
+        """The same with x and y exchanged; twice is not at all."""
+        plain = self.plain_scale
+        name = f"{plain}{_TURNED}" if plain == self.scale else plain
+        return replace(self, **{each: getattr(self, each)[::-1] for each in PAIRS}, scale=name)
+
+
+PAIRS = ("edge", "bias", "light", "u_rel", "surface", "bias_taken", "glow_taken")
+"""The fields of `Known` that have a value for x and one for y of the map."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -90,14 +124,13 @@ class ClothMap:
 
     def exchanged(self) -> ClothMap:
         """The same with x and y exchanged, as by a label that was turned by a quarter."""
-        turn, known = Turn(1), self.known
-        pairs = {name: getattr(known, name)[::-1] for name in ("edge", "bias", "light", "u_rel")}
+        turn = Turn(1)
         return ClothMap(
             turn.of_pair(self.width),
             turn.of_pair(self.noise),
             np.stack([turn.of(grid) for grid in self.place]),
             turn.of(self.state),
-            replace(known, **pairs, scale=_turned(known.scale)),
+            self.known.exchanged(),
             self.whole,
         )
 
@@ -114,12 +147,6 @@ class ClothMap:
     def is_in(self, state: State) -> Bool:
         """Openings (rows, columns) in a state."""
         return np.asarray(self.state == STATES.index(state))
-
-
-def _turned(name: str) -> str:
-    """The name of a scale whose x and y are exchanged; twice is not at all."""
-    plain = name.removesuffix(_TURNED)
-    return f"{name}{_TURNED}" if plain == name else plain
 
 
 @dataclass(frozen=True)

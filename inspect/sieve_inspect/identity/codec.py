@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from sieve_inspect.apertures.flags import State
 from sieve_inspect.arrays import Float
-from sieve_inspect.identity.cloth_map import STATES, ClothMap, Known
+from sieve_inspect.identity.cloth_map import PAIRS, STATES, ClothMap, Known
 
 SCHEMA = "sieveward.cloth/1"
 _QUANTA = 4096  # in a typical width: 0.018 um of 75 um, a quarter of a good scan's noise
@@ -148,7 +148,7 @@ def _summed(differences: NDArray[Any], axis: int) -> Float:
 
 
 def _known(fields: dict[str, Any]) -> Known:
-    pairs = {name: fields[name] for name in ("edge", "bias", "light", "u_rel", "um_per_px")}
-    return Known(
-        **{name: (float(x), float(y)) for name, (x, y) in pairs.items()}, scale=str(fields["scale"])
-    )
+    pairs = {name: fields[name] for name in (*PAIRS, "um_per_px") if name in fields}
+    values: dict[str, Any] = {name: (float(x), float(y)) for name, (x, y) in pairs.items()}
+    values |= {name: str(fields.get(name, "")) for name in ("scale", "device", "lamp")}
+    return Known(**values, by_cloth=bool(fields.get("by_cloth")))

@@ -8,6 +8,7 @@ from typing import Any
 from sieve_inspect.identity.alignment import Alignment, Overlap
 from sieve_inspect.identity.change import ChangedAperture, Changes, changes_of
 from sieve_inspect.identity.cloth_map import TURNS, ClothMap
+from sieve_inspect.identity.common_errors import Offset
 from sieve_inspect.identity.fingerprint import Fingerprint
 from sieve_inspect.identity.search import best_places
 from sieve_inspect.identity.significance import Agreement, tail
@@ -116,15 +117,20 @@ def _pair(values: tuple[float, float]) -> list[float]:
     return [round(value, 6) for value in values]
 
 
-def compare_maps(before: ClothMap, after: ClothMap, match: Match | None = None) -> Comparison:
-    """Compare two maps, of pictures at any scale, turn and shift; `match` if they were matched."""
+def compare_maps(
+    before: ClothMap, after: ClothMap, match: Match | None = None, offset: Offset | None = None
+) -> Comparison:
+    """Compare two maps, of pictures at any scale, turn and shift; `match` if they were matched.
+
+    `offset` is what their devices differ by, by a reference cloth.
+    """
     if match is None:
         prints = Fingerprint.of(before), Fingerprint.of(after)
         match = recognise(*prints, before.whole, after.whole)
     if not match.same or match.overlap is None:
         return Comparison(match, after.known.um_per_px)
     aligned = Alignment(before, after, match.overlap)
-    return Comparison(match, after.known.um_per_px, aligned, changes_of(aligned))
+    return Comparison(match, after.known.um_per_px, aligned, changes_of(aligned, offset))
 
 
 def recognise(

@@ -6,10 +6,12 @@ import hashlib
 import json
 import math
 from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
 
 from sieve_inspect.identity.cloth_map import ClothMap, Known
+from sieve_inspect.illumination.model import LightKnown
 from sieve_inspect.measurement.lighting import LightCorrection
 from sieve_inspect.measurement.picture import Picture
 from sieve_inspect.scale import Scale
@@ -22,10 +24,13 @@ _SHAPE_PX = 0.001
 
 
 def cloth_maps(
-    pictures: Sequence[Picture], scale: Scale, light: LightCorrection
+    pictures: Sequence[Picture], scale: Scale, light: LightCorrection, device: str = ""
 ) -> tuple[ClothMap, ...]:
-    """A map of each picture of a measurement, widths corrected for lamp and view."""
-    return tuple(cloth_map(picture, scale, light) for picture in pictures)
+    """A map of each picture of a measurement, widths corrected for lamp and view.
+
+    `device` names the device at a setting, "" where that is not known.
+    """
+    return tuple(cloth_map(picture, scale, light, device) for picture in pictures)
 
 
 def labelled_maps(
@@ -33,15 +38,16 @@ def labelled_maps(
     exchanged: Sequence[bool],
     scale: Scale,
     light: LightCorrection,
+    device: str,
 ) -> tuple[ClothMap, ...]:
     """The maps of pictures along themselves, x and y exchanged in some of them."""
+    maps = cloth_maps(pictures, scale, light, device)
     return tuple(
-        each.exchanged() if swapped else each
-        for each, swapped in zip(cloth_maps(pictures, scale, light), exchanged, strict=True)
+        each.exchanged() if swapped else each for each, swapped in zip(maps, exchanged, strict=True)
     )
 
 
-def cloth_map(picture: Picture, scale: Scale, light: LightCorrection) -> ClothMap:
+def cloth_map(picture: Picture, scale: Scale, light: LightCorrection, device: str) -> ClothMap:
     """The map of one picture of a measurement."""
     field, (x, y) = picture.field, picture.samples
     um_per_px = float(np.median(x.um_per_px)), float(np.median(y.um_per_px))
@@ -49,6 +55,10 @@ def cloth_map(picture: Picture, scale: Scale, light: LightCorrection) -> ClothMa
         _SHAPE_PX * axis.response.sigma**2 * unit
         for axis, unit in zip(field.axes, um_per_px, strict=True)
     ]
+    lit = light.illumination
+    by_lamp = lit.known is LightKnown.LAMP  # the glow is half of what the wires may show, ± all
+    surface = [glow / math.sqrt(3) if by_lamp else 0.0 for glow in light.glow_um]
+    lamp = [lit.lamp_deg, lit.glow, lit.view_deg, lit.line_um, lit.device]
     known = Known(
         edge=(math.hypot(x.u_response, shape[0]), math.hypot(y.u_response, shape[1])),
         bias=(
@@ -58,7 +68,13 @@ def cloth_map(picture: Picture, scale: Scale, light: LightCorrection) -> ClothMa
         light=light.u_um,
         u_rel=(scale.u_rel_in_use(0), scale.u_rel_in_use(1)),
         um_per_px=um_per_px,
-        scale=_name(scale, light),
+        scale=_digest([scale.to_dict(), *lamp]),
+        surface=(surface[0], surface[1]),
+        bias_taken=(2 * scale.edge_bias_px * um_per_px[0], 2 * scale.edge_bias_px * um_per_px[1]),
+        glow_taken=light.glow_um,
+        device=device,
+        lamp=_digest(lamp),
+        by_cloth=lit.known is LightKnown.REFERENCE,
     )
     return ClothMap.of_table(
         field.row,
@@ -72,8 +88,6 @@ def cloth_map(picture: Picture, scale: Scale, light: LightCorrection) -> ClothMa
     )
 
 
-def _name(scale: Scale, light: LightCorrection) -> str:
-    """A name that is the same for the same scale under the same lamp and view."""
-    lit = light.illumination
-    figures = [scale.to_dict(), lit.lamp_deg, lit.glow, lit.view_deg, lit.line_um, lit.device]
+def _digest(figures: list[Any]) -> str:
+    """A name that is the same for the same figures."""
     return hashlib.sha256(json.dumps(figures).encode()).hexdigest()[:16]

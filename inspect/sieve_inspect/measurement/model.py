@@ -68,7 +68,8 @@ class Measurement:
     y and x along the picture in scans that are `exchanged`. Scans that are `against_label` have
     their x and y by the cloth as measured before, which lay a quarter turn from where the label
     says. `overlaps` are the apertures of each scan that an earlier one shows too, and that are
-    counted there; `shared` says which one shows how many.
+    counted there; `shared` says which one shows how many. `device` names the device at a setting,
+    "" where not known.
     """
 
     nominal_um: float
@@ -88,6 +89,7 @@ class Measurement:
     against_label: tuple[bool, ...] = ()
     overlaps: tuple[int, ...] = ()
     shared: tuple[tuple[Shared, ...], ...] = ()
+    device: str = ""
 
     def __repr__(self) -> str:
         x, y = self.directions
@@ -231,7 +233,7 @@ class Measurement:
 
     def cloth_maps(self) -> tuple[ClothMap, ...]:
         """The map of each scan by which its cloth is recognised again; directions as here."""
-        return labelled_maps(self.as_scanned, self.exchanged, self.scale, self.light)
+        return labelled_maps(self.as_scanned, self.exchanged, self.scale, self.light, self.device)
 
     def apertures(self) -> pandas.DataFrame:
         """Every aperture, a row each, with the columns of the CSV (`table.COLUMNS`).

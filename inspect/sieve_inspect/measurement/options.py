@@ -46,7 +46,7 @@ class Prior:
     x is the direction nearest to across the label, whichever way the sieve lay. `by_cloth` answers
     for the map of each scan, its x and y by the label, whether x is y of the cloth as it was
     measured before, None where not known (nothing at all: of no scan); directions then go by the
-    cloth.
+    cloth. `device` names the device at a setting: its scans share the edge bias.
     """
 
     study: Sequence[Contribution] = ()
@@ -54,6 +54,7 @@ class Prior:
     scatter: tuple[FieldScatter, FieldScatter] | None = None
     turned_deg: float = 0.0
     by_cloth: Callable[[Sequence[ClothMap]], Sequence[bool | None]] | None = None
+    device: str = ""
 
     def __post_init__(self) -> None:
         if not math.isfinite(self.turned_deg):

@@ -150,7 +150,7 @@ def _summarised(
     exchanged = exchanged_by_label(angles, prior.turned_deg, quarter)
     turned: Sequence[bool | None] = ()
     if prior.by_cloth is not None:
-        turned = prior.by_cloth(labelled_maps(pictures, exchanged, scale, light))
+        turned = prior.by_cloth(labelled_maps(pictures, exchanged, scale, light, prior.device))
     against = against_label(turned, len(pictures))
     exchanged = tuple(own != other for own, other in zip(exchanged, against, strict=True))
     pictures = with_exchanged(pictures, exchanged)
@@ -181,6 +181,7 @@ def _summarised(
         turned_deg=prior.turned_deg,
         exchanged=exchanged,
         against_label=against,
+        device=prior.device,
         overlaps=counts,
         shared=shared,
     )

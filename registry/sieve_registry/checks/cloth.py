@@ -212,11 +212,13 @@ def _own(check: _Kept, matches: Sequence[_Matched], scans: int, askew: bool) -> 
             f"by its cloth {which} lay a quarter turn from where its label says: x and y are set "
             f"by the cloth, as in check {check.check_id}",
         )
+    apart = any(d.remedy for _, m in matches if m.changes is not None for d in m.changes.directions)
+    mostly = " (most of it edge bias and light of two devices or lamps)" if apart else ""
     return Recognition(
         Recognised.OWN,
         f"Cloth recognised: that of check {check.check_id} on {check.on_date} "
         f"({link.common} common apertures). Change since: x {_change(link, 'x')}, "
-        f"y {_change(link, 'y')}",
+        f"y {_change(link, 'y')}{mostly}",
         link,
         remarks,
         turned,
@@ -325,7 +327,7 @@ def _link(check: _Kept, matches: Sequence[Comparison]) -> ClothLink:
             edge_after=pooled(lambda d: d.shared.edge_after_um),
             scale_before=pooled(lambda d: d.shared.scale_before_um),
             scale_after=pooled(lambda d: d.shared.scale_after_um),
-            scales=(best.aligned.before.known.scale, best.aligned.after.known.scale),
+            scales=(best.aligned.before.known.source, best.aligned.after.known.source),
         ),
     )
 

@@ -36,7 +36,7 @@ from sieve_registry.scales.environment import (
     to_record,
 )
 from sieve_registry.scales.environment import faults as environment_faults
-from sieve_registry.scales.equipment_use import UsedEquipment, cautions
+from sieve_registry.scales.equipment_use import UsedEquipment, cautions, optics_of
 from sieve_registry.scales.lamps import illumination_for, refuse_other_lamp
 from sieve_registry.scales.plausibility import accepted, contradictions_of_tags, dpi_of_file
 from sieve_registry.sieves import decision_rules
@@ -176,6 +176,7 @@ def take(
             scatter=scatter_before(registry, history, day),
             turned_deg=chosen.turned_deg or 0.0,
             by_cloth=search,
+            device=optics_of(registry, chosen, day),
         ),
     )
     document = measurement.to_dict()

@@ -39,6 +39,11 @@ class CheckScale:
         return None if device is None else str(device)
 
     @property
+    def setting(self) -> str:
+        """The setting of the device of a recorded scale, "" where none is known."""
+        return str(((self.trace or {}).get("scale") or {}).get("setting") or "")
+
+    @property
     def instruments(self) -> tuple[str, ...]:
         """The device, and the artefact in the scan, where they are on record."""
         artefact = ((self.trace or {}).get("artefact") or {}).get("id") if self.in_scan else None

@@ -6,6 +6,8 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date
 
+from sieve_registry.ledger.figures import EquipmentAct
+from sieve_registry.scales.check_scale import CheckScale
 from sieve_registry.scales.equipment import (
     Equipment,
     EquipmentState,
@@ -13,6 +15,8 @@ from sieve_registry.scales.equipment import (
 )
 from sieve_registry.scales.errors import EquipmentRefusedError, UnknownThingError
 from sieve_registry.store.engine import Registry
+
+_MOVES_OPTICS = (EquipmentAct.REPAIR, EquipmentAct.ADJUSTMENT, EquipmentAct.DAMAGE)
 
 
 def standing_for(pieces: Iterable[Equipment], name: str) -> list[Equipment]:
@@ -46,6 +50,20 @@ def cautions(registry: Registry, names: Iterable[str | None], day: date) -> list
             refuse_out_of_use(piece, name)
             sentences += [f"{name}: {finding.message}" for finding in piece.findings]
     return sentences
+
+
+def optics_of(registry: Registry, scale: CheckScale, day: date) -> str:
+    """A name for the optics of a scale's device on a day, "" where no device is known.
+
+    Scans with the same name share their edge bias: one device at one setting, until it is repaired,
+    adjusted or damaged.
+    """
+    if scale.device is None:
+        return ""
+    log = [f for p in standing_for(recorded_equipment(registry, day), scale.device) for f in p.log]
+    changes = [fact.seq for fact in log if fact.payload.act in _MOVES_OPTICS]
+    since = f", since event {max(changes)}" if changes else ""
+    return f"{scale.device}, {scale.setting}{since}"
 
 
 @dataclass(frozen=True)

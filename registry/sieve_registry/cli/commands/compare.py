@@ -8,13 +8,21 @@ from typing import TYPE_CHECKING, Annotated
 from sieve_inspect.errors import UsageError
 from sieve_registry.cli.commands.measure import DpiOption, ScaleOption, read_scale
 from sieve_registry.cli.support import options, output
-from sieve_registry.cli.support.options import argument, option
+from sieve_registry.cli.support.option_names import with_options
+from sieve_registry.cli.support.options import argument, flag, option
 from sieve_registry.cli.support.running import busy
 
 if TYPE_CHECKING:
     from sieve_inspect.identity.comparison import Comparison
     from sieve_inspect.scale import Scale
 
+SameDeviceOption = Annotated[
+    bool, flag("--same-device", "One device made both scans, whatever their scales.")
+]
+ReferenceOption = Annotated[
+    tuple[Path, Path] | None,
+    option("Scans of another, unworn cloth, made as BEFORE and as AFTER.", "BEFORE AFTER"),
+]
 _SHOWN = 12  # changed apertures in the text; JSON has all
 
 
@@ -38,30 +46,46 @@ def compare(
     illumination_after: Annotated[
         Path | None, option("Illumination file of AFTER, if different.", "FILE")
     ] = None,
+    same_device: SameDeviceOption = False,
+    reference: ReferenceOption = None,
     encoding: options.Encoding = "auto",
     json: options.Json = None,
 ) -> None:
     """Say whether two scans show the same cloth, and what changed on it."""
     from sieve_inspect.illumination.model import load_illumination
-    from sieve_inspect.measurement.comparing import compare as compare_scans
+    from sieve_inspect.measurement.comparing import compare_measurements
+    from sieve_inspect.measurement.pipeline import measure
     from sieve_inspect.standard import resolve_nominal
 
-    inputs = [("the scan", before), ("the scan", after), ("the scale", scale)]
-    output.check_outputs([], json, [*inputs, ("the scale", scale_after)])
+    scans = [(before, after), *([reference] if reference else [])]
+    inputs = [("the scan", path) for pair in scans for path in pair]
+    output.check_outputs([], json, [*inputs, ("the scale", scale), ("the scale", scale_after)])
+    first = read_scale(scale, um_per_px, dpi)
+    light = options.stated_light(lamp_angle, view_angle, illumination)
+    scales = first, _scale_after(scale_after, um_per_px_after, dpi_after) or first
+    lights = light, light if illumination_after is None else load_illumination(illumination_after)
+    size = resolve_nominal(nominal)
     with busy("Comparing"):
-        comparison = compare_scans(
-            before,
-            after,
-            nominal_um=resolve_nominal(nominal),
-            scale=read_scale(scale, um_per_px, dpi),
-            scale_after=_scale_after(scale_after, um_per_px_after, dpi_after),
-            encoding=encoding,
-            illumination=options.stated_light(lamp_angle, view_angle, illumination),
-            illumination_after=None if illumination_after is None
-            else load_illumination(illumination_after),
-        )  # fmt: skip
+        pairs = [
+            [
+                measure(path, nominal_um=size, scale=s, encoding=encoding, illumination=lit)
+                for path, s, lit in zip(pair, scales, lights, strict=True)
+            ]
+            for pair in scans
+        ]
+        comparison = compare_measurements(
+            *pairs[0],
+            same_device=same_device,
+            reference=(pairs[1][0], pairs[1][1]) if reference else None,
+        )
     if not output.emit(json, comparison.to_dict()):
         print_comparison(comparison)
+
+
+def _remedy() -> str:
+    from sieve_inspect.identity.common_errors import REMEDY
+
+    return with_options(REMEDY)
 
 
 def _scale_after(file: Path | None, um_per_px: str | None, dpi: float | None) -> Scale | None:
@@ -106,6 +130,11 @@ def print_comparison(comparison: Comparison) -> None:
         "U, %": ">",
     }
     output.table("Change at equal pitch, after less before, in um", columns, rows)
+    if any(change.remedy for change in changes.directions):
+        output.text(
+            "Most of U is the edge bias and the light of two scans that do not share them. For a "
+            f"smaller U {_remedy()}."
+        )
     if changes.kinds:
         output.text(f"What happened: {', '.join(changes.kinds)}.")
     entries = [

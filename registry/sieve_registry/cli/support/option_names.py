@@ -40,8 +40,8 @@ _OTHER_NAMES = {
 _SAME_NAMES = (
     "base", "cluster", "coarser", "encoding", "grade", "kind", "line_width", "max_megapixels",
     "max_residual", "mean_x", "mean_y", "n", "name", "nominal", "pattern", "pitch", "reason",
-    "region", "registry",
-    "replace", "resume", "rule", "sensor", "setting", "stand_off", "standard", "target_in_scan",
+    "reference", "region", "registry", "replace", "resume", "rule", "same_device", "sensor",
+    "setting", "stand_off", "standard", "target_in_scan",
     "target_region", "temperature", "temperature_range", "turned", "u_line_width", "u_pitch",
     "um_per_px", "wire", "workers",
 )  # fmt: skip
