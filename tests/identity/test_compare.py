@@ -101,6 +101,48 @@ def test_the_command_and_its_json(program: Program, scans: dict[str, Path], tmp_
     assert set(document["changed"][0]) >= {"row", "col", "x_px", "y_px", "change_um", "U_um"}
 
 
+def test_one_device_or_a_reference_cloth_makes_u_small(
+    program: Program, scans: dict[str, Path], tmp_path: Path
+) -> None:
+    """A scale typed again for the same device: its edge bias is one, or shown by another cloth."""
+    target, before = tmp_path / "c.json", scans["before"]
+    typed = ["compare", before, before, "--nominal", "75um", "--um-per-px", str(UNIT)]
+    typed += ["--um-per-px-after", "5.30"]
+    uncertain = {}
+    for name, more in {
+        "apart": [],
+        "one device": ["--same-device"],
+        "reference": ["--reference", scans["other"], scans["other"]],
+    }.items():
+        code, out, _ = program(*typed, *more)
+        assert code == 0
+        assert ("--same-device" in out) is (name == "apart")  # the remedy
+        assert program(*typed, *more, "--json", target)[0] == 0
+        change = json.loads(target.read_text())["change"]["x"]
+        assert change["mean_um"] == pytest.approx(0, abs=1e-6)
+        uncertain[name] = change["U_um"]
+        assert bool(change["remedy"]) is (name == "apart")
+    assert uncertain["apart"] > 1
+    assert max(uncertain["one device"], uncertain["reference"]) < 0.15
+    code, _, err = program(*typed, "--reference", before, scans["other"])
+    assert code == 2
+    assert "--reference: No common part found" in err
+
+
+def test_a_reference_cloth_that_lay_otherwise_or_has_another_scale_is_refused(
+    scans: dict[str, Path],
+) -> None:
+    at = {"nominal_um": 75, "scale": exact_scale(UNIT, UNIT)}
+    before, other = (si.measure(scans[name], **at) for name in ("before", "other"))
+    after = si.measure(scans["after"], nominal_um=75, scale=exact_scale(OTHER, OTHER))
+    with pytest.raises(si.UsageError, match="lay a quarter turn from the other"):
+        si.compare_measurements(before, after, reference=(other, other))
+    with pytest.raises(si.UsageError, match="have other scales"):
+        si.compare_measurements(
+            before, before, reference=(other, replace(other, scale=after.scale))
+        )
+
+
 def test_scans_of_other_sizes_and_two_scales_are_refused(
     program: Program, scans: dict[str, Path]
 ) -> None:

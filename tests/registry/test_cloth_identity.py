@@ -102,6 +102,24 @@ def test_the_same_cloth_is_recognised_and_its_change_recorded(
     assert link.u_x_um < 0.05
 
 
+def test_a_device_calibrated_again_keeps_the_change_sharp(
+    registry: Registry, add: Callable[..., Any], check_cloth: Callable[..., CheckDetail]
+) -> None:
+    """An edge bias known to 0.3 um of each scan, of one device or of two."""
+    add("S-1")
+    own = replace(KNOWN, bias=(0.3, 0.3), scale="of 2025", device="F-1, 4800 dpi", lamp="a")
+    check_cloth("S-1", cloth("a", 1, known=own))
+    again = replace(own, scale="of 2026")
+    link = link_of(registry, check_cloth("S-1", cloth("a", 2, known=again, wear=0.3)))
+    assert link.change_x_um == pytest.approx(0.3, abs=2 * link.u_x_um)
+    assert 2 * link.u_x_um < 0.15
+    assert link.shared.scale_after == (0, 0)
+    elsewhere = check_cloth("S-1", cloth("a", 3, known=replace(again, device="F-2, 4800 dpi")))
+    link = link_of(registry, elsewhere)
+    assert 2 * link.u_x_um > 0.8
+    assert link.shared.scales == ("F-1, 4800 dpi, lamp a", "F-2, 4800 dpi, lamp a")
+
+
 def test_a_swapped_label_is_refused_before_anything_is_recorded(
     registry: Registry, add: Callable[..., Any], check_cloth: Callable[..., CheckDetail]
 ) -> None:

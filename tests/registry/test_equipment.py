@@ -11,7 +11,7 @@ import pytest
 
 from clock import Clock
 from program import Program
-from registry_made import copy_empty
+from registry_made import SCALE, copy_empty
 from sieve_inspect.errors import UsageError
 from sieve_registry.audit.queries import audit
 from sieve_registry.errors import BadTextError
@@ -22,8 +22,9 @@ from sieve_registry.people.errors import NotAuthorisedError
 from sieve_registry.quality import corrections, references
 from sieve_registry.quality.reference_rules import cement
 from sieve_registry.scales import equipment
+from sieve_registry.scales.check_scale import CheckScale
 from sieve_registry.scales.equipment import Equipment, NewEquipment
-from sieve_registry.scales.equipment_use import cautions
+from sieve_registry.scales.equipment_use import cautions, optics_of
 from sieve_registry.scales.errors import (
     DuplicateThingError,
     EquipmentRefusedError,
@@ -52,6 +53,19 @@ def add(registry: Registry, name: str = "SCAN-1", **changes: Any) -> Equipment:
 def log(registry: Registry, act: str, day: int, name: str = "SCAN-1", **more: Any) -> Equipment:
     terms = RecordTerms(date(2026, 2, day), ADA)
     return equipment.log_equipment(registry, name, act, terms, **more)
+
+
+def test_optics_are_those_of_a_device_until_it_is_repaired(registry: Registry) -> None:
+    add(registry)
+    link = {"scale": {"device": "SCAN-1", "setting": "4800 dpi"}}
+    scale, days = CheckScale(SCALE, link), [date(2026, 2, n) for n in (5, 20)]
+    assert optics_of(registry, CheckScale(SCALE), days[0]) == ""
+    assert optics_of(registry, scale, days[0]) == "SCAN-1, 4800 dpi"
+    log(registry, "check", 8, outcome="pass")
+    assert optics_of(registry, scale, days[1]) == "SCAN-1, 4800 dpi"
+    log(registry, "repair", 10, note="new lamp")
+    assert optics_of(registry, scale, days[0]) == "SCAN-1, 4800 dpi"
+    assert optics_of(registry, scale, days[1]) == "SCAN-1, 4800 dpi, since event 3"
 
 
 def at(registry: Registry, day: int, name: str = "SCAN-1") -> Equipment:

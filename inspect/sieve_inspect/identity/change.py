@@ -71,8 +71,9 @@ class DirectionChange:
     """The change of one direction: mean over the common openings, um, and its budget.
 
     `wire_um` is the mean wire before, `stretch` the change of the pitch as a share of it,
-    `U_stretch` its expanded uncertainty (k = 2), in which the scales of both scans count. `corrected_um` was added to the change for
-    what both scans or a reference cloth show of edge bias and light.
+    `U_stretch` its expanded uncertainty (k = 2), in which the scales of both scans count.
+    `corrected_um` was added to the change for what both scans or a reference cloth show of edge
+    bias and light.
     """
 
     mean_um: float
