@@ -52,10 +52,8 @@ def test_two_devices_have_two_unknown_edge_biases() -> None:
     """By hand: 2 · 0.05/√3 px · 5.29 um = 0.305 um of each."""
     result = apart(scan(), scan(5.31))
     assert result.bias == pytest.approx(2 * U_EDGE_BIAS_PX * math.hypot(UNIT, 5.31))
-    assert (result.before, result.after) == (
-        pytest.approx(2 * U_EDGE_BIAS_PX * UNIT),
-        pytest.approx(2 * U_EDGE_BIAS_PX * 5.31),
-    )
+    assert result.before == pytest.approx(2 * U_EDGE_BIAS_PX * UNIT)
+    assert result.after == pytest.approx(2 * U_EDGE_BIAS_PX * 5.31)
     assert "0.05 px" in result.basis
 
 
@@ -134,9 +132,11 @@ def test_a_lamp_measured_twice_by_reference_cloths_is_one_lamp() -> None:
         for glow in (0.30, 0.42, 0.80)
     ]  # fmt: skip
     one = apart(lamps[0], lamps[1])
-    assert (one.light, one.correction) == (0.0, pytest.approx(0.12))
+    assert one.light == 0
+    assert one.correction == pytest.approx(0.12)
     other = apart(lamps[0], lamps[2])
-    assert (other.light, other.correction) == (pytest.approx(0.1 * math.sqrt(2)), 0.0)
+    assert other.light == pytest.approx(0.1 * math.sqrt(2))
+    assert other.correction == 0
     elsewhere = apart(lamps[0], replace(lamps[1], device="F-2"))
     assert elsewhere.light == pytest.approx(0.1 * math.sqrt(2))
 

@@ -109,11 +109,12 @@ def test_one_device_or_a_reference_cloth_makes_u_small(
     typed = ["compare", before, before, "--nominal", "75um", "--um-per-px", str(UNIT)]
     typed += ["--um-per-px-after", "5.30"]
     uncertain = {}
-    for name, more in {
+    ways: dict[str, list[str | Path]] = {
         "apart": [],
         "one device": ["--same-device"],
         "reference": ["--reference", scans["other"], scans["other"]],
-    }.items():
+    }
+    for name, more in ways.items():
         code, out, _ = program(*typed, *more)
         assert code == 0
         assert ("--same-device" in out) is (name == "apart")  # the remedy
@@ -132,9 +133,10 @@ def test_one_device_or_a_reference_cloth_makes_u_small(
 def test_a_reference_cloth_that_lay_otherwise_or_has_another_scale_is_refused(
     scans: dict[str, Path],
 ) -> None:
-    at = {"nominal_um": 75, "scale": exact_scale(UNIT, UNIT)}
-    before, other = (si.measure(scans[name], **at) for name in ("before", "other"))
-    after = si.measure(scans["after"], nominal_um=75, scale=exact_scale(OTHER, OTHER))
+    before, other, after = (
+        si.measure(scans[name], nominal_um=75, scale=exact_scale(unit, unit))
+        for name, unit in {"before": UNIT, "other": UNIT, "after": OTHER}.items()
+    )
     with pytest.raises(si.UsageError, match="lay a quarter turn from the other"):
         si.compare_measurements(before, after, reference=(other, other))
     with pytest.raises(si.UsageError, match="have other scales"):
