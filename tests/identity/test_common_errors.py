@@ -141,6 +141,18 @@ def test_a_lamp_measured_twice_by_reference_cloths_is_one_lamp() -> None:
     assert elsewhere.light == pytest.approx(0.1 * math.sqrt(2))
 
 
+def test_one_lamp_is_known_less_well_for_another_turn_or_blur() -> None:
+    """By hand: corrections 0.30 and 0.33 um apart by the turn, a rectangle of that half-width."""
+    scans = [
+        scan(light=(0.1, 0.1), glow_taken=(glow, glow), by_cloth=True, device="F-1", lamp="a")
+        for glow in (0.30, 0.33)
+    ]
+    for before in (scans[0], replace(scans[0], scale="made anew")):
+        result = apart(before, scans[1])
+        assert result.light == pytest.approx(0.03 / math.sqrt(3))
+        assert (result.before, result.after, result.correction) == (0, 0, 0)
+
+
 def test_a_quarter_turned_scan_has_the_other_axis_of_its_device() -> None:
     here = scan(device="F-1", lamp="a")
     assert apart(here, here) == Apart()

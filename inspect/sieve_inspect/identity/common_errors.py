@@ -5,7 +5,7 @@ the wire beside it. Uniform wear does the same, so only what two scans share com
 
     one device           one b, whatever the scales say    u = 2 u(b) |s₁ − s₂|
     two devices          two unknown b                     u = 2 √((u(b₁) s₁)² + (u(b₂) s₂)²)
-    one device and lamp  one light                         u = 0
+    one device and lamp  one light, but for turn and blur  u = |g₁ − g₂| / √3   g: its correction
     two stated lamps     L₁, L₂ by the surface of the      u = √((L₁ − L₂)² + r₁² + r₂²)
                          wires, which is one; the rest r
     a reference cloth    scanned unworn on both devices: its change is what they differ by
@@ -99,17 +99,17 @@ def not_shared(before: Known, after: Known, axes: tuple[int, int], ratio: float)
     first, second = _Side(before, axes[0], 1.0), _Side(after, axes[1], ratio)
     one_view = first.view == second.view
     if one_view and before.plain_scale == after.plain_scale:
-        return Apart()
+        return Apart(light=_of_one_lamp(first, second))
     one_device = one_view and bool(before.device) and before.device == after.device
     bias, of_bias, one_bias = _bias(first, second, one_device)
-    light, of_light = _light(first, second, one_device)
-    own = (0.0, 0.0) if one_bias else bias
+    light, of_light, one_light = _light(first, second, one_device)
+    own = [((0.0, 0.0) if one else u) for u, one in ((bias, one_bias), (light, one_light))]
     assumed = any(math.isclose(s.bias_px, U_EDGE_BIAS_PX, rel_tol=1e-6) for s in (first, second))
     return Apart(
         math.hypot(*bias),
         math.hypot(*light),
-        math.hypot(own[0], light[0]),
-        math.hypot(own[1], light[1]),
+        math.hypot(own[0][0], own[1][0]),
+        math.hypot(own[0][1], own[1][1]),
         of_bias + of_light,
         EDGE_BIAS.basis if assumed else "",
     )
@@ -133,19 +133,29 @@ def _bias(first: _Side, second: _Side, one_device: bool) -> tuple[Pair, float, b
     return one, 2 * (taken[1] - best) * second.step - 2 * (taken[0] - best) * first.step, True
 
 
-def _light(first: _Side, second: _Side, one_device: bool) -> tuple[Pair, float]:
-    """What each scan adds by its light, um, and the correction of the change.
+def _light(first: _Side, second: _Side, one_device: bool) -> tuple[Pair, float, bool]:
+    """What each scan adds by its light, um, the correction of the change, and whether it is one.
 
     What a lamp leaves to the surface of the wires counts with the second scan.
     """
     two = first.of("light"), second.of("light")
     if one_device and first.known.lamp == second.known.lamp:
-        return (0.0, 0.0), 0.0
+        return (0.0, _of_one_lamp(first, second)), 0.0, True
     if one_device and first.known.by_cloth and second.known.by_cloth:
         apart = second.of("glow_taken") - first.of("glow_taken")
-        return ((0.0, 0.0), apart) if abs(apart) <= 2 * math.hypot(*two) else (two, 0.0)
+        one = abs(apart) <= 2 * math.hypot(*two)
+        return ((0.0, 0.0), apart, True) if one else (two, 0.0, False)
     surface = first.of("surface"), second.of("surface")
     if not all(surface):
-        return two, 0.0
+        return two, 0.0, False
     rest = [math.sqrt(max(0.0, u**2 - s**2)) for u, s in zip(two, surface, strict=True)]
-    return (rest[0], math.hypot(rest[1], surface[1] - surface[0])), 0.0
+    return (rest[0], math.hypot(rest[1], surface[1] - surface[0])), 0.0, False
+
+
+def _of_one_lamp(first: _Side, second: _Side) -> float:
+    """What one lamp leaves unknown by the turn and the blur of two scans, um.
+
+    The correction takes the middle between none and all of what they may change.
+    """
+    taken = first.of("glow_taken"), second.of("glow_taken")
+    return abs(taken[1] - taken[0]) / math.sqrt(3) if all(taken) else 0.0

@@ -6,7 +6,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date
 
-from sieve_registry.ledger.figures import EquipmentAct
+from sieve_registry.ledger.choices import EquipmentAct
 from sieve_registry.scales.check_scale import CheckScale
 from sieve_registry.scales.equipment import (
     Equipment,
