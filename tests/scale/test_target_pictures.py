@@ -250,7 +250,7 @@ def test_a_bent_target_is_refused_and_a_stated_limit_lets_it_pass() -> None:
 )
 def test_a_wrong_pattern_is_refused(drawn: Any, asked: str) -> None:
     width = 250.0 if drawn == "dots" else 100.0
-    light = _light(_render(Target(drawn, 500.0, width, 15, 15, 3.0), Device()))
+    light = _light(_render(Target(drawn, 500.0, width, 15, 15, 3.0), Device(), shape=(420, 420)))
     with pytest.raises(NoTargetError) as caught:
         calibrate_light([light], Artefact(asked, 500.0))
     assert caught.value.exit_code == 25

@@ -172,9 +172,16 @@ class _Painter:
 
     def _ramp(self, depth: Float, slope: tuple[Float, Float], shift_px: float = 0.0) -> Float:
         """Share beyond an edge, from the distance (um) and its change per px along x and y."""
-        steep = np.hypot(*slope)
-        extent = self.step * (np.abs(slope[0]) + np.abs(slope[1])) / steep
-        return np.clip(0.5 + (depth / steep + shift_px) / extent, 0, 1)
+        share = np.where(depth > 0, 1.0, 0.0)
+        # Away from the edge, by more than the steepest slope over the shift and two sub-squares,
+        # the share is 0 or 1.
+        steepest = math.hypot(*(float(np.abs(part).max()) for part in slope))
+        near = np.abs(depth) <= steepest * (abs(shift_px) + 2 * self.step)
+        sloping = slope[0][near], slope[1][near]
+        steep = np.hypot(*sloping)
+        extent = self.step * (np.abs(sloping[0]) + np.abs(sloping[1])) / steep
+        share[near] = np.clip(0.5 + (depth[near] / steep + shift_px) / extent, 0, 1)
+        return share
 
     @property
     def _thinner(self) -> float:
@@ -250,8 +257,14 @@ class _Painter:
         for _ in range(self.target.dust):
             cx, cy = self.rng.uniform(0, width), self.rng.uniform(0, height)
             radius = self.rng.uniform(1.0, 4.0)
-            away = np.hypot(x[None, :] - cx, y[:, None] - cy)
-            dark = np.maximum(dark, 0.9 * np.clip(0.5 + (radius - away) / self.step, 0, 1))
+            reach = radius + self.step
+            rows, columns = (
+                slice(*np.searchsorted(places, (middle - reach, middle + reach)))
+                for places, middle in ((y, cy), (x, cx))
+            )
+            away = np.hypot(x[None, columns] - cx, y[rows, None] - cy)
+            grain = 0.9 * np.clip(0.5 + (radius - away) / self.step, 0, 1)
+            dark[rows, columns] = np.maximum(dark[rows, columns], grain)
         for _ in range(self.target.hairs):
             cx, cy = self.rng.uniform(0, width), self.rng.uniform(0, height)
             radius = self.rng.uniform(0.1, 0.3) * min(self.shape)

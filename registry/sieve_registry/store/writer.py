@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import platform
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
@@ -176,6 +177,7 @@ def software() -> dict[str, str]:
     }
 
 
+@functools.cache
 def package_version(package: str) -> str:
     """The installed version of a package, or "unknown"."""
     try:
