@@ -184,7 +184,8 @@ class Illumination:
         at, x, y = zip(*known, strict=True)
         glow = (float(np.interp(share, at, x)), float(np.interp(share, at, y)))
         u = _U_SOFTER * max(0.0, 1 - at[-1] / share)
-        softer = replace(self, glow=glow, blur=share, softened=())
+        more = tuple(row for row in self.softened if row[0] > share)
+        softer = replace(self, glow=glow, blur=share, softened=more)
         return softer._scaled(1.0, (u, u))
 
     def under_less_blur(self, change: Pair | None) -> Illumination:

@@ -17,7 +17,7 @@ import numpy as np
 from sieve_inspect.illumination.model import Illumination, LightKnown
 from sieve_inspect.illumination.rim_light import light_doubts, sign_weight, unexplained_sign
 from sieve_inspect.illumination.view import view_factors
-from sieve_inspect.measurement.alike_blur import FurtherBlur
+from sieve_inspect.measurement.further_blur import FurtherBlur
 from sieve_inspect.measurement.label import angle_deg
 from sieve_inspect.measurement.picture import Picture
 from sieve_inspect.scale import Scale

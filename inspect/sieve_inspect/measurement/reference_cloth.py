@@ -7,7 +7,7 @@ The pitch is right under any lamp, so what the apertures gain the wires lose. Th
 cloth of every size under the same lamp: between path-traced cloths of 75, 125 and 500 um it
 changed by 0.17 % of a wire at most. It changes with the density of the cloth, with its turn where
 the lamp is not round (`Illumination.for_cloth`, `for_turn`), and with the blur as a share of the
-wire (`alike_blur`); the file of an illumination keeps all three.
+wire (`further_blur`); the file of an illumination keeps all three.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ from statistics import fmean
 from sieve_inspect.errors import IlluminationError, UsageError
 from sieve_inspect.illumination.model import LEAST_GLOW, Illumination, LightKnown, Pair
 from sieve_inspect.illumination.rim_light import sign_of_both
-from sieve_inspect.measurement.alike_blur import FurtherBlur
+from sieve_inspect.measurement.further_blur import FurtherBlur
 from sieve_inspect.measurement.label import angle_deg
 from sieve_inspect.measurement.model import Measurement
 from sieve_inspect.standard import DEFAULT_STANDARD, limits
@@ -114,7 +114,8 @@ def of_reference(
     )
     for other in others:
         alike = other.for_cloth(density).for_turn(own.turn_deg or 0.0)
-        own = _together(own, alike.under_blur(blur.own_share))
+        share = max(own.blur or 0.0, alike.blur or 0.0)
+        own = _together(own.under_blur(share), alike.under_blur(share))
     return own
 
 
