@@ -75,7 +75,7 @@ def test_more_blur_is_read_between_what_the_reference_cloth_showed() -> None:
 
 
 @pytest.mark.parametrize(
-    "wrong", [{"blur": None}, {"blur": 0.3}, {"blur": -1.0}, {"turn_deg": 50.0}]
+    "wrong", [{"blur": None}, {"blur": 0.3}, {"blur": -1.0}, {"turn_deg": 60.0}]
 )
 def test_an_impossible_reference_is_refused(wrong: dict[str, float | None]) -> None:
     lamp = replace(Illumination.stated(30), blur=0.1, softened=((0.2, 0.03, 0.05),))

@@ -266,17 +266,7 @@ class Illumination:
             device=str(data.get("device") or ""),
             valid_until=str(data.get("valid_until") or ""),
         )
-        if not all(LEAST_GLOW <= g < 0.5 for g in read.glow):
-            raise ValueError("a glow has to lie between -0.05 and 0.5 of a wire")
-        if not all(0 < u < 0.5 for u in read.u_glow) or not all(0 <= u < 0.5 for u in read.u_view):
-            raise ValueError("an uncertainty has to lie between 0 and 0.5 of a wire")
-        if read.density is not None and not 0 < read.density < 1:
-            raise ValueError("a density has to lie between 0 and 1")
-        if read.turn_deg is not None and not abs(read.turn_deg) <= 45:
-            raise ValueError("a turn has to lie between -45 and 45 degrees")
-        blurs = (read.blur, *(row[0] for row in read.softened))
-        if (read.blur is not None or read.softened) and not _rising(blurs):
-            raise ValueError("shares of blur have to rise, and lie above 0")
+        _check_values(read)
         return read
 
 
@@ -370,6 +360,21 @@ def _check_angles(angles: Pair, name: str, lowest: float = 0.0) -> None:
 def _check_u(u_deg: float, name: str) -> None:
     if not 0 <= u_deg <= 45:
         raise UsageError(message=f"{name} of {u_deg:g} degrees: give 0 to 45.")
+
+
+def _check_values(read: Illumination) -> None:
+    """Raise `ValueError` for a value that no lamp or cloth has."""
+    if not all(LEAST_GLOW <= g < 0.5 for g in read.glow):
+        raise ValueError("a glow has to lie between -0.05 and 0.5 of a wire")
+    if not all(0 < u < 0.5 for u in read.u_glow) or not all(0 <= u < 0.5 for u in read.u_view):
+        raise ValueError("an uncertainty has to lie between 0 and 0.5 of a wire")
+    if read.density is not None and not 0 < read.density < 1:
+        raise ValueError("a density has to lie between 0 and 1")
+    if read.turn_deg is not None and not abs(read.turn_deg) <= 50:
+        raise ValueError("a turn has to lie between -50 and 50 degrees")
+    blurs = (read.blur, *(row[0] for row in read.softened))
+    if (read.blur is not None or read.softened) and not _rising(blurs):
+        raise ValueError("shares of blur have to rise, and lie above 0")
 
 
 def _read_number(value: Any) -> float | None:
