@@ -10,11 +10,18 @@ import pytest
 from program import Program
 from registry_made import Measuring
 from scale_lab import SCANNER, ScaleLab, check, parsed
+from shared_run import share_pictures
 from sieve_inspect.illumination.model import Illumination, LightKnown
 from sieve_inspect.synthetic import Cloth, Lamp, Optics, RoundLight, Sensor, render, save
 
 # Cloth of 250 um at 20 um/px with steel wires of 160 um under a lamp of 30 degrees.
 APERTURE_PX, WIRE_PX = 12.6, 8.1
+
+
+@pytest.fixture(autouse=True)
+def measured_once(monkeypatch: pytest.MonkeyPatch, shared: Path) -> None:
+    """Records of illuminations are tested here; how cloth is measured is tested elsewhere."""
+    share_pictures(monkeypatch, shared)
 
 
 @pytest.fixture(scope="module")
