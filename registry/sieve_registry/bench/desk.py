@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import secrets
 from dataclasses import dataclass, field
-from functools import cached_property
+from functools import cache, cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -124,7 +124,7 @@ def page(request: Request, template: str, status: int = 200, **values: Any) -> H
         "me": None if session is None else session.person,
         "may": desk.may,
         "today": desk.registry.today().isoformat(),
-        "clock_ahead": desk.clock_ahead,
+        "clock_ahead": cache(desk.clock_ahead),  # asked by each form of the page
         "path": request.url.path,
         "registry": desk.registry.where,
         "people": desk.overview.people,
