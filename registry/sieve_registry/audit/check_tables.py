@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 import re
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
@@ -18,11 +19,10 @@ from sieve_inspect.verdict.sentences import decimals_for
 from sieve_registry.audit.table import RECORDED_LATER, AuditTable, Scope, end_of
 from sieve_registry.checks.validation import standing
 from sieve_registry.ledger import events
-from sieve_registry.ledger.canonical import read_payload
 from sieve_registry.ledger.codec import EventPayload
 from sieve_registry.ledger.records import Correction
 from sieve_registry.scales.corrections import links_of, voided
-from sieve_registry.store import listing, reader, schema
+from sieve_registry.store import content, listing, reader, schema
 
 _CHECK_COLUMNS = (
     *("check", "sieve", "date", "outcome", "mean x, um", "U mean x, um", "mean y, um"),
@@ -37,20 +37,21 @@ def check_tables(scope: Scope) -> list[AuditTable]:
     There may be very many: each is turned into cells as it is read.
     """
     recorded, cells_of = _recorded_scales(scope), _check_cells(scope)
+    seq, scale = next(recorded, _NO_MORE)
     unrecorded = lru_cache(4096)(_scale_doubt)  # many checks share the text of a source
     checks: list[tuple[str, ...]] = []
     doubtful: list[tuple[str, ...]] = []
     for row in listing.check_rows(scope.connection, scope.as_of, scope.until):
         cells = cells_of(row)
         checks.append(cells)
-        scale = recorded.get(cells[0])
-        why = unrecorded(cells[13] or None, None) if scale is None else ""
+        while seq < row.seq:  # both are in the order of recording
+            seq, scale = next(recorded, _NO_MORE)
+        own = scale if seq == row.seq else None
+        why = unrecorded(cells[13] or None, None) if own is None else ""
         # The cells of its row that are held already, and two more.
         if why:
             doubtful.append((*cells[:4], why, cells[-1]))
-        for why, later in (
-            () if scale is None else _doubts(row.scale_source, scale, cells[-1], scope)
-        ):
+        for why, later in () if own is None else _doubts(row.scale_source, own, cells[-1], scope):
             doubtful.append((*cells[:4], intern(why), later))
     title = "Checks without a valid recorded scale"
     return [
@@ -72,7 +73,7 @@ def _check_cells(scope: Scope) -> Callable[[Sequence[Any]], tuple[str, ...]]:
          _, u_x, u_y, u_x_max, u_y_max, recorded_at, person, software, wide_x, wide_y) = row
         # fmt: on
         return (
-            check_id,
+            intern(check_id),
             intern(sieve),
             intern(day),
             intern(outcome),
@@ -157,23 +158,20 @@ class _RecordedScale:
     void: Correction | None
 
 
-@reader.legible()
-def _recorded_scales(scope: Scope) -> dict[str, _RecordedScale]:
-    """The recorded scales by check id; events are read only if the registry has scales.
+_NO_MORE: tuple[float, _RecordedScale | None] = (math.inf, None)
+
+
+def _recorded_scales(scope: Scope) -> Iterator[tuple[float, _RecordedScale]]:
+    """The recorded scales by event of their checks; only if the registry has scales.
 
     An artefact may lie in the scan itself: then a check has a chain without a recorded scale.
     """
-    scales: dict[str, _RecordedScale] = {}
     if not scope.facts(*_SCALE_EVENTS):
-        return scales
+        return
     void_links = voided(scope.connection, scope.until)
-    event = schema.event
-    query = select(event.c.payload).where(event.c.kind == events.CheckRecorded.KIND)
-    if scope.until is not None:
-        query = query.where(event.c.seq <= scope.until)
-    for (payload,) in reader.rows_by_many(scope.connection, query.order_by(event.c.seq)):
-        check = read_payload(payload)  # a few of its fields: typed, all would take ten times longer
-        trace, scale = check.get("trace"), check["scale"]
+    checks = [events.CheckRecorded]
+    for event in content.events_with(scope.connection, checks, ["trace"], scope.until):
+        trace, scale = event.payload.get("trace"), event.payload["scale"]
         if not trace:
             continue
         accepted = trace.get("accepted")
@@ -183,8 +181,7 @@ def _recorded_scales(scope: Scope) -> dict[str, _RecordedScale]:
             reason = f"{expired}; accepted by {accepted['by']}: {accepted['why']}"
         void = [void_links[link] for link in links_of(trace) if link in void_links]
         certified = bool(scale["certified"]) if scale and "certified" in scale else None
-        scales[check["check"]] = _RecordedScale(certified, reason, void[-1] if void else None)
-    return scales
+        yield event.seq, _RecordedScale(certified, reason, void[-1] if void else None)
 
 
 def _doubts(

@@ -2,14 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
+from sys import intern
 from typing import Any
 
 from sieve_registry.audit.table import AuditTable, Columns, Scope, table
+from sieve_registry.ledger.codec import EventPayload
 from sieve_registry.ledger.events import CertificateRecorded, EquipmentLogged
 from sieve_registry.ledger.records import Fact
 from sieve_registry.quality.certificate_rules import Comparison, compare
-from sieve_registry.quality.equipment_lookback import USING, lookbacks_on, record_name
+from sieve_registry.quality.equipment_lookback import (
+    USING,
+    EquipmentLookback,
+    lookbacks_on,
+    name_of,
+    record_name,
+)
 from sieve_registry.scales.corrections import live
 from sieve_registry.scales.environment import words
 from sieve_registry.scales.equipment import EQUIPMENT_EVENTS, Equipment, equipment_of
@@ -26,13 +34,13 @@ def equipment_tables(scope: Scope) -> list[AuditTable]:
     """
     pieces = equipment_of(live(scope.connection, EQUIPMENT_EVENTS, None, scope.until), scope.as_of)
     logged = [(piece, fact) for piece in pieces for fact in piece.log]
-    holding = content.facts_with(scope.connection, ["equipment", "environment"], None, scope.until)
+    used, in_air = _used_and_air(scope)
     tables = [
         table("certificates", "Certificates", _certificate_columns(scope), _compared(scope)),
         table("equipment", "Equipment", _equipment_columns(scope), pieces),
         table("equipment_events", "Equipment events", _event_columns(scope), logged),
-        table("equipment_use", "Use of equipment", _USE_COLUMNS, _used(scope, holding)),
-        table("environment", "Environment of checks", _AIR_COLUMNS, _in_air(scope, holding)),
+        AuditTable("equipment_use", "Use of equipment", _USE_COLUMNS, used),
+        AuditTable("environment", "Environment of checks", _AIR_COLUMNS, in_air),
     ]
     return [made for made in tables if made.rows]
 
@@ -116,48 +124,56 @@ def _event_columns(scope: Scope) -> Columns[tuple[Equipment, Fact[EquipmentLogge
     )
 
 
-_Use = tuple[Fact[Any], str, str]  # a record, a piece it names, why the piece is in question
-_USE_COLUMNS: Columns[_Use] = (
-    ("equipment", lambda u: u[1]),
-    ("date", lambda u: str(u[0].on_date)),
-    ("used for", lambda u: record_name(u[0])),
-    ("to note", lambda u: "; ".join(w for w in u[0].payload.warnings if w.startswith(f"{u[1]}: "))),
-    ("in question", lambda u: u[2]),
-    ("event", lambda u: str(u[0].seq)),
-)
+_Rows = tuple[tuple[str, ...], ...]
+_USE_COLUMNS = ("equipment", "date", "used for", "to note", "in question", "event")
+_AIR_COLUMNS = ("check", "sieve", "date", "temperature and humidity", "to note", "event")
 
 
-def _used(scope: Scope, holding: Sequence[Fact[Any]]) -> Iterator[_Use]:
-    """Every use of equipment that a record names, and other records with equipment that failed.
+def _used_and_air(scope: Scope) -> tuple[_Rows, _Rows]:
+    """Every use of equipment that a record names, and the environment that checks keep.
 
-    `holding` are the events that may hold a field of equipment.
+    With the uses are other records with equipment that failed. There may be very many: each event
+    is turned into cells as it is read.
     """
-    reviews = lookbacks_on(scope.connection, scope.as_of, scope.until)
-    doubted = {(f.seq, r.piece.id): (f, r.reason) for r in reviews for f in r.records}
-    uses = {
-        (fact.seq, name): (fact, "")
-        for fact in holding
-        if isinstance(fact.payload, USING) and fact.on_date <= scope.as_of
-        for name in fact.payload.equipment
+    doubted = {
+        (fact.seq, review.piece.id): _use_cells(fact, review)
+        for review in lookbacks_on(scope.connection, scope.as_of, scope.until)
+        for fact in review.records
     }
-    for (_, name), (fact, reason) in sorted((uses | doubted).items()):
-        yield fact, name, reason
+    used: list[tuple[str, ...]] = []
+    air: list[tuple[str, ...]] = []
+    last = scope.as_of.isoformat()
+    fields = ("equipment", "environment")
+    for event in content.events_with(scope.connection, USING, fields, scope.until):
+        if event.on_date <= last:
+            number = str(event.seq)
+            used += (c for c in _uses_of(event, number) if (event.seq, c[0]) not in doubted)
+            air += _air_of(event, number)
+    if doubted:
+        used = sorted((*used, *doubted.values()), key=lambda cells: (int(cells[-1]), cells[0]))
+    return tuple(used), tuple(air)
 
 
-_Air = tuple[Fact[Any], Mapping[str, Any]]  # a check, and what it keeps of its environment
-_AIR_COLUMNS: Columns[_Air] = (
-    ("check", lambda a: str(getattr(a[0].payload, "check", "") or a[0].payload.kind)),
-    ("sieve", lambda a: a[0].subject),
-    ("date", lambda a: str(a[0].on_date)),
-    ("temperature and humidity", lambda a: words(a[1])),
-    ("to note", lambda a: "; ".join(a[1].get("faults", ()))),
-    ("event", lambda a: str(a[0].seq)),
-)
+def _uses_of(event: content.PlainEvent, number: str) -> Iterator[tuple[str, ...]]:
+    of = event.payload
+    for name in sorted(set(of.get("equipment", ()))):
+        what, noted = name_of(event.kind, event.subject, of), _noted(name, of.get("warnings", ()))
+        yield intern(name), intern(event.on_date), what, noted, "", number
 
 
-def _in_air(scope: Scope, holding: Sequence[Fact[Any]]) -> Iterator[_Air]:
-    """The checks, optical or with reference material, that keep something of their environment."""
-    for fact in holding:
-        kept = fact.payload.to_payload().get("environment")
-        if isinstance(kept, dict) and fact.on_date <= scope.as_of:
-            yield fact, kept
+def _air_of(event: content.PlainEvent, number: str) -> Iterator[tuple[str, ...]]:
+    of = event.payload
+    if isinstance(kept := of.get("environment"), dict):
+        check = intern(str(of.get("check") or of.get("kind", "")))
+        sieve, day, faults = intern(event.subject), intern(event.on_date), kept.get("faults", ())
+        yield check, sieve, day, intern(words(kept)), "; ".join(faults), number
+
+
+def _use_cells(fact: Fact[EventPayload], review: EquipmentLookback) -> tuple[str, ...]:
+    name, warnings = review.piece.id, getattr(fact.payload, "warnings", ())
+    cells = (name, str(fact.on_date), record_name(fact), _noted(name, warnings), review.reason)
+    return (*cells, str(fact.seq))
+
+
+def _noted(name: str, warnings: Sequence[str]) -> str:
+    return "; ".join(warning for warning in warnings if warning.startswith(f"{name}: "))

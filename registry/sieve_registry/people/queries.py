@@ -64,7 +64,7 @@ def read_marks(
     """Acts up to a day that were recorded without a valid authorisation, as marked then."""
     if all(rules.authorisations != Demand.MARK for rules in known.rules):
         return []
-    facts = content.facts_with(connection, ["not_authorised"], subject, until)
+    facts = content.facts_with(connection, "not_authorised", subject, until)
     return [fact for fact in facts if fact.payload.not_authorised and fact.on_date <= as_of]
 
 

@@ -157,11 +157,14 @@ def equipment_in(payload: EventPayload) -> list[str]:
 
 def record_name(fact: Fact[EventPayload]) -> str:
     """A record in question, for a list: "check C-0004 of S-0075"."""
-    match fact.payload:
-        case CheckRecorded() as check:
-            return f"check {check.check} of {fact.subject}"
-        case ReferenceChecked() as reference:
-            return f"{reference.kind} check of {fact.subject}"
-        case ScaleCalibrated():
-            return f"scale {fact.subject}"
-    return f"illumination {fact.subject}"
+    return name_of(fact.kind, fact.subject, fact.payload.to_payload())
+
+
+def name_of(kind: str, subject: str, payload: Mapping[str, Any]) -> str:
+    """The same of an event with its payload as JSON."""
+    names = {
+        CheckRecorded.KIND: f"check {payload.get('check')} of {subject}",
+        ReferenceChecked.KIND: f"{payload.get('kind')} check of {subject}",
+        ScaleCalibrated.KIND: f"scale {subject}",
+    }
+    return names.get(kind, f"illumination {subject}")
