@@ -64,12 +64,6 @@ def refuse_contradictions(history: SieveHistory, intended: IntendedRecord) -> No
         )
 
 
-def refuse_outside_service(history: SieveHistory, day: date, what: str) -> None:
-    """Raise when the sieve was not in service on `day`, so that nothing can be recorded for it."""
-    for objection in _outside_service(history, day, what):
-        raise objection.error
-
-
 def sign_off_demanded(history: SieveHistory, day: date) -> bool:
     """Whether the laboratory demands a second person's sign-off on that day."""
     demanded = False

@@ -42,11 +42,10 @@ _FAR = 1e4  # px, distance given to the neighbours that a line does not have
 
 @dataclass(frozen=True, eq=False)
 class LineEdges:
-    """Both edges of a line, piece by piece (`gaps`), and its ends (2, 2), px; blur `sigma_px`."""
+    """Both edges of a line, piece by piece (`gaps`), and its ends (2, 2), px."""
 
     gaps: Gaps
     ends: Float
-    sigma_px: float
 
 
 @dataclass(frozen=True, eq=False)
@@ -91,7 +90,7 @@ def observe_line(light: Float32) -> LineEdges:
     gaps = Gaps(
         place - step, place + step, axis, np.zeros(len(place), np.intp), bar.bright, u_width
     )
-    return LineEdges(gaps, place[[0, -1]], response.sigma)
+    return LineEdges(gaps, place[[0, -1]])
 
 
 def _clipped(light: Float32) -> SensorRange | None:
