@@ -11,16 +11,13 @@ from pathlib import Path
 import pytest
 from httpx import Client
 
-from bench_lab import TECHNICIAN, Lab
+from bench_lab import Lab, record_made_check
 from present import present
-from registry_made import SCALE, Measuring
 from sieve_inspect.errors import UsageError
 from sieve_registry.bench import printing
 from sieve_registry.bench.tasks import Task, Tasks
 from sieve_registry.bench.views import task_text
-from sieve_registry.checks import commands as check_commands
 from sieve_registry.report import pages
-from sieve_registry.sieves.recording import RecordTerms
 
 
 def until_over(task: Task) -> Task:
@@ -121,12 +118,7 @@ def here(monkeypatch: pytest.MonkeyPatch, lab: Lab) -> None:
 def test_an_audit_with_its_files_and_a_pdf_are_made_and_downloaded(
     lab: Lab, client: Client, here: None, tmp_path: Path
 ) -> None:
-    scan = tmp_path / "field.tif"
-    scan.write_bytes(b"a scan of some cloth")
-    terms = RecordTerms(by=TECHNICIAN)
-    check_commands.check(
-        lab.registry, "S-0075", [scan], scale=SCALE, terms=terms, measure=Measuring()
-    )
+    record_made_check(lab, tmp_path)
 
     def download(place: str, **sent: str) -> tuple[str, bytes]:
         answer = client.post(place, data=sent, headers=lab.headers)

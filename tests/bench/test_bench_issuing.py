@@ -10,15 +10,12 @@ from pathlib import Path
 import pytest
 from httpx import Client, Response
 
-from bench_lab import TECHNICIAN, Lab
+from bench_lab import TECHNICIAN, Lab, record_made_check
 from present import present
-from registry_made import SCALE, Measuring
 from sieve_registry.audit import issued
 from sieve_registry.bench import printing
-from sieve_registry.checks import commands as check_commands
 from sieve_registry.report import issuing
 from sieve_registry.settings import change_settings
-from sieve_registry.sieves.recording import RecordTerms
 
 
 @pytest.fixture
@@ -49,12 +46,7 @@ def ended(lab: Lab, answer: Response) -> str:
 def test_a_report_is_issued_and_then_replaced(
     lab: Lab, client: Client, here: None, tmp_path: Path
 ) -> None:
-    scan = tmp_path / "field.tif"
-    scan.write_bytes(b"a scan of some cloth")
-    terms = RecordTerms(by=TECHNICIAN)
-    check_commands.check(
-        lab.registry, "S-0075", [scan], scale=SCALE, terms=terms, measure=Measuring()
-    )
+    record_made_check(lab, tmp_path)
     assert 'href="/issue?check=C-0001"' in client.get("/sieve?id=S-0075").text
     sent = {"check": "C-0001", "name": TECHNICIAN, "customer": "Example Mills"}
     refused = client.post("/issue", data=sent, headers=lab.headers)

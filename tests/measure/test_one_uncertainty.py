@@ -14,9 +14,9 @@ from sieve_inspect.measurement.options import Judging
 from sieve_inspect.measurement.pipeline import measure
 from sieve_inspect.scale import load_scale
 from sieve_inspect.standard import limits
-from sieve_inspect.summary.direction import DirectionSummary
 from sieve_inspect.verdict import judge
 from sieve_registry.cli.commands.measure import print_measurement
+from sound_direction import SOUND
 
 IMAGES = Path(__file__).parents[2] / "demo_images"
 
@@ -72,34 +72,30 @@ def test_the_printed_table_shows_the_same(
         assert float(k) == pytest.approx(direction.k_mean, abs=0.006)
 
 
-SOUND = DirectionSummary(
-    count=200,
+CLOTH = replace(
+    SOUND,
     mean_um=75.0,
     sd_um=4.0,
-    min_um=61.0,
     max_um=90.0,
     median_um=75.0,
-    u_mean_um=0.2,
     u_sd_um=0.2,
     u_max_um=0.5,
-    wire_mean_um=50.0,
     wire_count=40,
     pitch_um=125.0,
-    odd_even_um=0.1,
 )
 
 
 def test_the_guard_band_is_wider_for_few_degrees_of_freedom() -> None:
     """78.2 um is 0.5 um inside: more than 2u = 0.4, less than k u = 0.57 at 4 dof."""
-    close = replace(SOUND, mean_um=78.2)
+    close = replace(CLOTH, mean_um=78.2)
     k = float(scipy.stats.t.ppf(0.5 + 0.9545 / 2, 4))
     few = replace(close, k_mean=k, dof_mean=4.6)
-    assert judge(SOUND, close, limits(75), fit="ok").outcome == "pass"
-    assert judge(SOUND, few, limits(75), fit="ok").outcome == "conditional pass"
+    assert judge(CLOTH, close, limits(75), fit="ok").outcome == "pass"
+    assert judge(CLOTH, few, limits(75), fit="ok").outcome == "conditional pass"
 
 
 def test_the_probability_rule_uses_the_t_distribution() -> None:
-    few = replace(SOUND, mean_um=78.2, k_mean=2.87, dof_mean=4.6)
-    rows = judge(SOUND, few, limits(75), fit="ok", rule="probability:0.95").margins
+    few = replace(CLOTH, mean_um=78.2, k_mean=2.87, dof_mean=4.6)
+    rows = judge(CLOTH, few, limits(75), fit="ok", rule="probability:0.95").margins
     expected = scipy.stats.t.cdf(0.5 / 0.2, 4) - scipy.stats.t.cdf(-6.9 / 0.2, 4)
     assert rows[3].p_conform == pytest.approx(expected, abs=1e-9)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -10,7 +11,6 @@ import pytest
 from foresee_lab import Lab
 from program import Program
 from sieve_inspect.errors import BadTableError
-from sieve_inspect.summary.direction import DirectionSummary
 from sieve_inspect.summary.repeatability import (
     cochran_critical,
     grubbs_critical,
@@ -19,6 +19,7 @@ from sieve_inspect.summary.repeatability import (
 )
 from sieve_inspect.summary.uncertainty import Contribution, Quantity
 from sieve_registry.quality.studies import read_study
+from sound_direction import SOUND
 
 # NIST Statistical Reference Datasets, one-way analysis of variance, "SiRstv" (resistivity of
 # silicon wafers, five instruments). Recalled, not fetched: that the certified figures come out
@@ -110,20 +111,16 @@ def test_a_group_far_off_is_named() -> None:
 
 
 def test_s_r_of_a_study_goes_into_the_budget_on_request() -> None:
-    cloth = DirectionSummary(
+    cloth = replace(
+        SOUND,
         count=400,
-        mean_um=75.2,
         sd_um=4.0,
-        min_um=61.0,
         max_um=90.0,
-        median_um=75.1,
         u_mean_um=0.3,
         u_sd_um=0.2,
         u_max_um=0.5,
-        wire_mean_um=50.0,
         wire_count=40,
         pitch_um=125.0,
-        odd_even_um=0.1,
     )
     budget = [
         Contribution("scale", "x", 0.3),

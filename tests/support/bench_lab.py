@@ -14,6 +14,7 @@ import httpx
 
 from clock import Clock
 from present import present
+from registry_made import SCALE, Measuring
 from sieve_inspect.scale import load_scale
 from sieve_registry.bench.address import Address
 from sieve_registry.bench.app import make_app
@@ -21,10 +22,12 @@ from sieve_registry.bench.desk import TOKEN_HEADER, Desk
 from sieve_registry.bench.jobs import Job, Jobs, Phase
 from sieve_registry.bench.patience import PatientProtocol
 from sieve_registry.bench.sessions import signed_in_here
+from sieve_registry.checks import commands as check_commands
 from sieve_registry.demo.images import images_folder
 from sieve_registry.ledger.records import Check, NewSieve
 from sieve_registry.sieves import commands as sieve_commands
 from sieve_registry.sieves import queries as sieve_queries
+from sieve_registry.sieves.recording import RecordTerms
 from sieve_registry.store.engine import Registry, open_registry
 
 SCANS = images_folder()
@@ -131,6 +134,16 @@ def wait_for(job: Job, *phases: str) -> None:
             return
         pause.wait(0.05)
     raise AssertionError(f"still {job.phase}")
+
+
+def record_made_check(lab: Lab, folder: Path) -> None:
+    """A check of S-0075 by the technician, its measurement made to order."""
+    scan = folder / "field.tif"
+    scan.write_bytes(b"a scan of some cloth")
+    terms = RecordTerms(by=TECHNICIAN)
+    check_commands.check(
+        lab.registry, "S-0075", [scan], scale=SCALE, terms=terms, measure=Measuring()
+    )
 
 
 def begin(

@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date, timedelta
 from pathlib import Path
 from typing import Any
@@ -24,6 +24,7 @@ from sieve_registry.scales.check_scale import CheckScale
 from sieve_registry.sieves import commands as sieve_commands
 from sieve_registry.sieves.recording import RecordTerms
 from sieve_registry.store.engine import Registry
+from sound_direction import SOUND
 
 FIRST = date(2024, 1, 8)
 
@@ -55,11 +56,11 @@ class Made:
 
     def _direction(self, mean: float) -> DirectionSummary:
         f = self.figures
-        return DirectionSummary(
+        return replace(
+            SOUND,
             count=f.count,
             mean_um=mean,
             sd_um=f.sd,
-            min_um=61.0,
             max_um=f.largest,
             median_um=mean,
             u_mean_um=f.u,
@@ -67,10 +68,8 @@ class Made:
             dof_mean=f.dof,
             u_sd_um=0.2,
             u_max_um=0.5,
-            wire_mean_um=50.0,
             wire_count=40,
             pitch_um=125.0,
-            odd_even_um=0.1,
         )
 
     @property

@@ -14,7 +14,6 @@ import pytest
 from sieve_inspect.errors import UsageError
 from sieve_inspect.standard import limits
 from sieve_inspect.standard.model import Limits
-from sieve_inspect.summary.direction import DirectionSummary
 from sieve_inspect.verdict import (
     ClothState,
     Normal,
@@ -27,22 +26,8 @@ from sieve_inspect.verdict import (
     read_rule,
     specific_risk,
 )
+from sound_direction import SOUND
 
-SOUND = DirectionSummary(
-    count=200,
-    mean_um=75.2,
-    sd_um=5.0,
-    min_um=61.0,
-    max_um=92.0,
-    median_um=75.1,
-    u_mean_um=0.2,
-    u_sd_um=0.3,
-    u_max_um=1.0,
-    wire_mean_um=50.0,
-    wire_count=199,
-    pitch_um=125.2,
-    odd_even_um=0.1,
-)
 ISO_75 = limits(75)
 
 

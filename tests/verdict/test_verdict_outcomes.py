@@ -20,25 +20,10 @@ from sieve_inspect.measurement.options import Judging
 from sieve_inspect.measurement.pipeline import measure
 from sieve_inspect.scale.model import load_scale
 from sieve_inspect.standard import Limits, limits
-from sieve_inspect.summary.direction import DirectionSummary
 from sieve_inspect.summary.uncertainty import BudgetSource, Contribution, Quantity, combine
 from sieve_inspect.verdict import ClothState, Outcome, Verdict, judge, worst
+from sound_direction import SOUND
 
-SOUND = DirectionSummary(
-    count=200,
-    mean_um=75.2,
-    sd_um=5.0,
-    min_um=61.0,
-    max_um=92.0,
-    median_um=75.1,
-    u_mean_um=0.2,  # U = 0.4
-    u_sd_um=0.3,  # U = 0.6
-    u_max_um=1.0,  # U = 2.0
-    wire_mean_um=50.0,
-    wire_count=199,
-    pitch_um=125.2,
-    odd_even_um=0.1,
-)
 ISO_75 = limits(75, "iso3310-1:2016")
 
 

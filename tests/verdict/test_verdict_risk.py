@@ -11,25 +11,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from sieve_inspect.standard import limits
-from sieve_inspect.summary.direction import DirectionSummary
 from sieve_inspect.verdict import OUTCOMES, judge
 from sieve_inspect.verdict.rules import decide
+from sound_direction import SOUND
 
-CLOTH = DirectionSummary(
-    count=200,
-    mean_um=75.0,
-    sd_um=5.0,
-    min_um=61.0,
-    max_um=92.0,
-    median_um=75.0,
-    u_mean_um=0.2,
-    u_sd_um=0.3,
-    u_max_um=1.0,
-    wire_mean_um=50.0,
-    wire_count=199,
-    pitch_um=125.0,
-    odd_even_um=0.1,
-)
+CLOTH = replace(SOUND, mean_um=75.0, median_um=75.0, pitch_um=125.0)
 ISO_75 = limits(75)
 
 
