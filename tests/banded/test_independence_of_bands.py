@@ -11,6 +11,7 @@ import tifffile
 
 from round_measured import matched, measured, same
 from sieve_inspect.apertures import bulk, measuring
+from sieve_inspect.apertures.field import Field
 from sieve_inspect.image.light import is_held
 from sieve_inspect.lattice import search
 from sieve_inspect.synthetic.round_cloth import RoundCloth, RoundTruth, draw_round
@@ -18,10 +19,9 @@ from sieve_inspect.synthetic.round_cloth import RoundCloth, RoundTruth, draw_rou
 
 @pytest.mark.parametrize("rows", [100, 333, 5000])
 def test_the_height_of_bands_does_not_matter(
-    drawn: tuple[Path, RoundTruth], monkeypatch: pytest.MonkeyPatch, rows: int
+    drawn: tuple[Path, RoundTruth], usual: Field, monkeypatch: pytest.MonkeyPatch, rows: int
 ) -> None:
     path, _ = drawn
-    usual = measured(path)
     monkeypatch.setattr(bulk, "CORE", rows)
     monkeypatch.setattr(search, "CORE", rows)
     monkeypatch.setattr(measuring, "_AT_ONCE", 40)
@@ -48,28 +48,28 @@ LAYOUTS: dict[str, dict[str, Any]] = {
 
 @pytest.mark.parametrize("layout", LAYOUTS)
 def test_the_layout_of_the_file_does_not_matter(
-    drawn: tuple[Path, RoundTruth], tmp_path: Path, layout: str
+    drawn: tuple[Path, RoundTruth], usual: Field, tmp_path: Path, layout: str
 ) -> None:
     path, _ = drawn
     image = tifffile.imread(path)
     other = tmp_path / "other.tif"
     tifffile.imwrite(other, image, photometric="minisblack", **LAYOUTS[layout])
-    same(measured(path), measured(other))
+    same(usual, measured(other))
 
 
 def test_colour_and_depth_give_the_same_widths(
-    drawn: tuple[Path, RoundTruth], tmp_path: Path
+    drawn: tuple[Path, RoundTruth], usual: Field, tmp_path: Path
 ) -> None:
     path, truth = drawn
     image = tifffile.imread(path)
-    usual = matched(measured(path), truth)
+    of_grey = matched(usual, truth)
     tifffile.imwrite(tmp_path / "colour.tif", np.dstack([image] * 3), photometric="rgb")
     tifffile.imwrite(tmp_path / "deep.tif", image.astype(np.uint16) * 257)
     for name in ("colour.tif", "deep.tif"):
         other = matched(measured(tmp_path / name), truth)
-        assert (other.state == usual.state).mean() > 0.999  # beside the frame one may change
-        both = (other.state == "ok") & (usual.state == "ok")
-        differ = np.abs(other.error - usual.error)[:, both]
+        assert (other.state == of_grey.state).mean() > 0.999  # beside the frame one may change
+        both = (other.state == "ok") & (of_grey.state == "ok")
+        differ = np.abs(other.error - of_grey.error)[:, both]
         # A few openings stand so near a threshold that they are measured in full, or not.
         assert np.percentile(differ, 99) < 0.01
         assert differ.max() < 0.05

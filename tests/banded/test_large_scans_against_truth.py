@@ -17,13 +17,16 @@ import tifffile
 from direct_drawing import draw_directly, evenly
 from round_measured import matched, measured
 from sieve_inspect.apertures import measuring, sampling
+from sieve_inspect.apertures.field import Field
 from sieve_inspect.image import linear_light, load_scan
 from sieve_inspect.synthetic.round_cloth import RoundCloth, RoundTruth, draw_round
 
 
-def test_every_opening_of_a_round_cloth_is_measured_right(drawn: tuple[Path, RoundTruth]) -> None:
-    path, truth = drawn
-    found = matched(measured(path), truth)
+def test_every_opening_of_a_round_cloth_is_measured_right(
+    drawn: tuple[Path, RoundTruth], usual: Field
+) -> None:
+    _, truth = drawn
+    found = matched(usual, truth)
     sound = ~truth.blocked & ~truth.torn
     assert found.near.all()
     assert found.share(sound, "ok") > 0.985  # those beside the frame are left out
@@ -55,10 +58,10 @@ def test_the_drawing_has_the_areas_of_its_truth(tmp_path: Path) -> None:
 
 
 def test_the_matched_filter_agrees_with_full_fits(
-    drawn: tuple[Path, RoundTruth], monkeypatch: pytest.MonkeyPatch
+    drawn: tuple[Path, RoundTruth], usual: Field, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     path, truth = drawn
-    whole = matched(measured(path), truth)
+    whole = matched(usual, truth)
     monkeypatch.setattr(sampling, "ALL_UP_TO", 10**9)
     small = matched(measured(path), truth)
     both = (small.state == "ok") & (whole.state == "ok")
