@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import math
 from dataclasses import replace
 from pathlib import Path
@@ -22,8 +23,12 @@ CLOTH = Cloth(14.137, 9.17, sd_px=0.4, rotation_deg=3, seed=71)
 SHAPE = (360, 460)
 
 
+@functools.cache
 def drawn_light(cloth: Cloth = CLOTH, light: Light | None = None) -> tuple[np.ndarray, Truth]:
-    return render_light(cloth, Optics("gaussian", 0.7), SHAPE, light=light)
+    """Light and truth, drawn once; a test that alters the light works on a copy."""
+    drawn, truth = render_light(cloth, Optics("gaussian", 0.7), SHAPE, light=light)
+    drawn.flags.writeable = False
+    return drawn, truth
 
 
 def kept(level: np.ndarray, path: Path, **options: Any) -> Path:

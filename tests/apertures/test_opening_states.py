@@ -33,11 +33,21 @@ def measured_states(
     return measurement, truth, seen, states(truth, seen)
 
 
-def test_blocked_openings_and_no_others_are_blocked(tmp_path: Path) -> None:
-    _, truth, _, state = measured_states(tmp_path, Damage(blocked=30))
+@pytest.fixture(scope="module")
+def blocked(
+    tmp_path_factory: pytest.TempPathFactory,
+) -> tuple[Measurement, Truth, Openings, np.ndarray]:
+    """Cloth with thirty blocked openings."""
+    return measured_states(tmp_path_factory.mktemp("blocked"), Damage(blocked=30))
+
+
+def test_blocked_openings_and_no_others_are_blocked(
+    blocked: tuple[Measurement, Truth, Openings, np.ndarray],
+) -> None:
+    _, truth, _, state = blocked
     inner = _away_from_border(truth, 25)
-    blocked = truth.state == "blocked"
-    assert (state[blocked & inner] == "blocked").mean() >= 0.97
+    filled = truth.state == "blocked"
+    assert (state[filled & inner] == "blocked").mean() >= 0.97
     assert not (state[truth.sound] == "blocked").any()
 
 
@@ -60,8 +70,10 @@ def test_a_clogged_cloth_is_blocked_right_across(tmp_path: Path) -> None:
     ).mean() >= 0.9  # the last places of rows that end blocked remain open
 
 
-def test_the_blocked_share_agrees_with_the_drawing(tmp_path: Path) -> None:
-    measurement, truth, _, _ = measured_states(tmp_path, Damage(blocked=30))
+def test_the_blocked_share_agrees_with_the_drawing(
+    blocked: tuple[Measurement, Truth, Openings, np.ndarray],
+) -> None:
+    measurement, truth, _, _ = blocked
     covered = truth.blocked_share[truth.complete].mean()
     assert measurement.blocked_share == pytest.approx(covered, rel=0.15)
 
