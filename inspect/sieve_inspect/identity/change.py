@@ -21,7 +21,7 @@ import numpy as np
 from sieve_inspect.apertures.flags import State
 from sieve_inspect.arrays import Bool, Float
 from sieve_inspect.identity.alignment import Alignment
-from sieve_inspect.identity.common_errors import REMEDY, Apart, Offset, not_shared
+from sieve_inspect.identity.common_errors import NOT_SHARED, REMEDY, Apart, Offset, not_shared
 from sieve_inspect.identity.fingerprint import robust_spread, sample_of
 from sieve_inspect.summary.uncertainty import (
     BudgetSource,
@@ -34,7 +34,6 @@ from sieve_inspect.summary.uncertainty import (
 _FALSE_ALARM = 1e-3  # probability of one false change in a comparison
 _TAIL = 1.15  # times the normal quantile: fits scatter a little wider than their noise
 _FEWEST = 12  # common openings below which no trend is subtracted
-_NOT_SHARED = ("edge bias", "light on the wires")
 _OFFSET = "offset of the devices"
 
 
@@ -93,7 +92,7 @@ class DirectionChange:
     @property
     def remedy(self) -> str:
         """What would make U smaller where most of it is what two scans do not share; else ""."""
-        apart = [line.value_um for line in self.budget if line.name in _NOT_SHARED]
+        apart = [line.value_um for line in self.budget if line.name in NOT_SHARED]
         return REMEDY if 2 * sum(u**2 for u in apart) > self.total.u_um**2 else ""
 
     @property
@@ -257,7 +256,7 @@ def _direction(
             Contribution(_OFFSET, name, offset.u_um[axis], source=BudgetSource.SCALE),
             Contribution("light on other wires", name, other_wire, source=BudgetSource.LIGHT),
         ]
-    lines += [line for line in _lines_apart(name, apart) if line.value_um > 0]
+    lines += apart.lines(name)
     u_stretch = math.hypot(aligned.u_stretch[axis], *u_rel)
     return DirectionChange(
         float(change[used].mean()),
@@ -276,22 +275,11 @@ def _axes(aligned: Alignment, axis: int) -> tuple[int, int]:
     return axis, 1 - axis if aligned.overlap.place.turn.swaps else axis
 
 
-def _lines_apart(name: str, apart: Apart) -> tuple[Contribution, Contribution]:
-    """The lines of what two scans do not share."""
-    return (
-        Contribution(
-            _NOT_SHARED[0], name, apart.bias, source=BudgetSource.SCALE, basis=apart.basis,
-            remedy=REMEDY if apart.basis else "",
-        ),
-        Contribution(_NOT_SHARED[1], name, apart.light, source=BudgetSource.LIGHT),
-    )  # fmt: skip
-
-
 def offset_of(aligned: Alignment) -> Offset:
     """What two devices differ by: the change of a cloth scanned unworn on both."""
     x, y = changes_of(aligned).directions
     pair = [
-        (d.mean_um - d.corrected_um, combine(c for c in d.budget if c.name not in _NOT_SHARED))
+        (d.mean_um - d.corrected_um, combine(c for c in d.budget if c.name not in NOT_SHARED))
         for d in (x, y)
     ]
     return Offset(

@@ -21,6 +21,7 @@ from dataclasses import dataclass
 
 from sieve_inspect.identity.cloth_map import Known
 from sieve_inspect.scale.parts import EDGE_BIAS, U_EDGE_BIAS_PX
+from sieve_inspect.summary.uncertainty import BudgetSource, Contribution
 
 Pair = tuple[float, float]
 
@@ -28,6 +29,7 @@ REMEDY = (
     "scan both on one device, laid alike, under one lamp, and state `same_device`; or scan an "
     "unworn cloth on both devices and give it as `reference`"
 )
+NOT_SHARED = ("edge bias", "light on the wires")  # lines of a budget
 _ONE_SETTING = 0.02  # relative; scales of one setting differ less, a step in resolution is more
 
 
@@ -61,6 +63,19 @@ class Apart:
     after: float = 0.0
     correction: float = 0.0
     basis: str = ""
+
+    def lines(self, direction: str) -> list[Contribution]:
+        """The lines of a budget for a direction, "x" or "y"."""
+        of_bias, of_light = NOT_SHARED
+        remedy = REMEDY if self.basis else ""
+        scale, light = BudgetSource.SCALE, BudgetSource.LIGHT
+        lines = [
+            Contribution(
+                of_bias, direction, self.bias, source=scale, basis=self.basis, remedy=remedy
+            ),
+            Contribution(of_light, direction, self.light, source=light),
+        ]
+        return [line for line in lines if line.value_um > 0]
 
 
 @dataclass(frozen=True)

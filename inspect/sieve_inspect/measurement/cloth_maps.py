@@ -20,7 +20,7 @@ from sieve_inspect.summary.statistics import whole_cloth
 # px of a mean width for a blur of 1 px (Gaussian sigma), growing with its square: what the shape of
 # a blur leaves beside the edge response, fitted to the coverage of drawn pairs
 # (tests/benchmarks/change_table.py); a disc of 3 px leaves 0.009 px on the accuracy page.
-_SHAPE_PX = 0.0005
+_SHAPE_PX = 0.0003
 
 
 def cloth_maps(

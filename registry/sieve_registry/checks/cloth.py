@@ -67,6 +67,11 @@ class Recognition:
         return self.state in (Recognised.OTHERS, Recognised.REPLACED)
 
     @property
+    def notice(self) -> str:
+        """What it was recognised as, "" where a caution says so."""
+        return "" if self.contradicts else self.sentence
+
+    @property
     def cautions(self) -> list[str]:
         """What a person should consider before the check is recorded."""
         return [*([self.sentence] if self.contradicts else []), *self.remarks]
@@ -83,6 +88,10 @@ class Recognition:
 
 
 NOT_RECOGNISED = Recognition()
+_NOT_SHARED = (
+    " (most of ± is edge bias and light: smaller for a sieve laid alike on one recorded device "
+    "under one lamp)"
+)
 
 
 @dataclass(frozen=True)
@@ -213,12 +222,11 @@ def _own(check: _Kept, matches: Sequence[_Matched], scans: int, askew: bool) -> 
             f"by the cloth, as in check {check.check_id}",
         )
     apart = any(d.remedy for _, m in matches if m.changes is not None for d in m.changes.directions)
-    mostly = " (most of it edge bias and light of two devices or lamps)" if apart else ""
     return Recognition(
         Recognised.OWN,
         f"Cloth recognised: that of check {check.check_id} on {check.on_date} "
         f"({link.common} common apertures). Change since: x {_change(link, 'x')}, "
-        f"y {_change(link, 'y')}{mostly}",
+        f"y {_change(link, 'y')}{_NOT_SHARED if apart else ''}",
         link,
         remarks,
         turned,

@@ -165,7 +165,7 @@ def check(
         reason = _reason_to_repeat(taken.overlaps, reason)
         taken = check_commands.accepting(taken, accept_cloth, reason)
         detail = get_check(registry, check_commands.record(registry, taken, terms, visual))
-    _answer(detail, taken.cloth.sentence, fail_on, json_path)
+    _answer(detail, taken.cloth.notice, fail_on, json_path)
 
 
 def _answer(detail: CheckDetail, cloth: str, fail_on: FailOn | None, json_path: str | None) -> None:
