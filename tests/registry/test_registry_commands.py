@@ -23,7 +23,7 @@ from typer.core import TyperGroup
 from program import Answer, Program
 from registry_kinds import file_only
 from registry_made import Measuring
-from sieve_registry.exchange.sheets import _as_data, csv_cell
+from sieve_registry.exchange.sheets import _as_data, csv_bytes, csv_cell
 
 SCALE_FILE = Path(__file__).parents[2] / "demo_images" / "scanner-4800dpi.json"
 SCALE = ("--scale", str(SCALE_FILE), "--visual", "ok")  # a certified scale: a pass is a pass
@@ -257,6 +257,14 @@ def test_no_cell_of_another_locale_could_run(separator: str, start: str) -> None
 @given(st.text(alphabet="=+-@;'\"\t\r\n a\uff1d", max_size=12))
 def test_a_guarded_cell_reads_back_as_it_was(text: str) -> None:
     assert _as_data(csv_cell(text)) == text
+
+
+@given(st.lists(st.lists(st.text("aé=-@;,\"'\r\n\t 1", max_size=4), max_size=3), max_size=6))
+def test_rows_joined_at_once_are_those_of_the_writer(rows: list[list[str]]) -> None:
+    text = io.StringIO(newline="")
+    guarded = ([csv_cell(cell) for cell in row] for row in rows)
+    csv.writer(text, lineterminator="\r\n").writerows(guarded)
+    assert csv_bytes(rows) == ("\ufeff" + text.getvalue()).encode()
 
 
 def test_a_cell_of_an_earlier_export_reads_as_before() -> None:

@@ -173,10 +173,10 @@ def test_the_file_that_was_read_in_is_kept_as_evidence(
     path = table("id,nominal\nA,75um\n")
     read(registry, path)
     with registry.reading() as connection:
-        from sieve_registry.store import reader
+        from sieve_registry.store import listing, reader
 
         event = reader.event_of(connection, 1)
-        (kept,) = reader.evidence_files(connection)
+        (kept,) = listing.evidence_files(connection)
     assert (event.kind, json.loads(event.payload)["rows"]) == ("records imported", 1)
     assert check_queries.evidence_bytes(registry, kept[0]) == path.read_bytes()
 

@@ -22,7 +22,7 @@ from sieve_registry.ledger import events
 from sieve_registry.ledger.codec import EventPayload
 from sieve_registry.ledger.records import Correction
 from sieve_registry.scales.corrections import links_of, voided
-from sieve_registry.store import content, listing, reader, schema
+from sieve_registry.store import content, listing, schema
 
 _CHECK_COLUMNS = (
     *("check", "sieve", "date", "outcome", "mean x, um", "U mean x, um", "mean y, um"),
@@ -234,7 +234,7 @@ def _file_rows(scope: Scope) -> Iterator[tuple[str, ...]]:
     with_files = event.c.seq.in_(select(schema.evidence.c.seq))
     query = select(event.c.seq, event.c.recorded_at).where(with_files)
     recorded_at = {row.seq: row.recorded_at for row in scope.connection.execute(query)}
-    for sha256, extension, size, seq in reader.evidence_files(scope.connection):
+    for sha256, extension, size, seq in listing.evidence_files(scope.connection):
         if sha256 in purposes and (scope.until is None or seq <= scope.until):
             place = f"{sha256[:2]}/{sha256}{extension}"
             later = scope.recorded_later(recorded_at[seq])

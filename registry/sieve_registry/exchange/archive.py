@@ -30,7 +30,7 @@ from sieve_registry.errors import ArchiveError, BrokenRecordError
 from sieve_registry.ledger.canonical import canonical_text, read_payload
 from sieve_registry.ledger.chain import ChainWalk, event_line
 from sieve_registry.ledger.records import Event
-from sieve_registry.store import reader, writer
+from sieve_registry.store import listing, reader, writer
 from sieve_registry.store.engine import Registry
 from sieve_registry.store.evidence import Staged
 from sieve_registry.store.projection import rows_of
@@ -129,7 +129,7 @@ def _export(registry: Registry, sink: _Folder | _Zip) -> Manifest:
         if walk.broken is not None:
             first = f"{walk.broken.subject}: {walk.broken.message}"
             raise BrokenRecordError(count=1, first=first)
-        kept = list(reader.evidence_files(connection))
+        kept = list(listing.evidence_files(connection))
     for sha256, extension, _, _ in kept:
         blocks = registry.evidence.blocks(sha256, extension)
         sink.copy(_evidence_name(sha256, extension), blocks)
@@ -210,7 +210,7 @@ def _import(
             writer.insert_events(connection, batch)
         except (KeyError, TypeError, ValueError, AttributeError) as error:
             raise archive.error(f"holds an event that cannot be read ({error})") from error
-    for sha256, extension, _, _ in reader.evidence_files(connection):
+    for sha256, extension, _, _ in listing.evidence_files(connection):
         if not _SHA.fullmatch(sha256) or not _EXTENSION.fullmatch(extension):
             raise archive.error("names evidence files that no registry writes")
         blocks = archive.blocks(_evidence_name(sha256, extension))

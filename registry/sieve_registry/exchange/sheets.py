@@ -58,16 +58,32 @@ def _guarded(cell: str | float | Decimal) -> str | float | Decimal:
     return csv_cell(cell) if isinstance(cell, str) else cell
 
 
-def _are_plain(rows: Sequence[Sequence[str | float | Decimal]]) -> bool:
-    """Whether no cell of some rows could begin a formula: one search instead of one for each."""
-    try:
-        return _ANYWHERE.search(";" + ";".join(chain.from_iterable(rows))) is None  # type: ignore[arg-type]
-    except TypeError:  # a number
-        return False
+def _is_plain(cells: str) -> bool:
+    """Whether none of some cells, separated by semicolons, could begin a formula."""
+    return _ANYWHERE.search(f";{cells}") is None
 
 
 def _guarded_row(row: Sequence[str | float | Decimal]) -> Sequence[str | float | Decimal]:
-    return row if _are_plain([row]) else [_guarded(cell) for cell in row]
+    try:
+        if _is_plain(";".join(row)):  # type: ignore[arg-type]
+            return row
+    except TypeError:  # a number
+        pass
+    return [_guarded(cell) for cell in row]
+
+
+def _lines(rows: Sequence[Sequence[str | float | Decimal]]) -> str:
+    """Some rows as lines: rows of plain text are only joined, in half the time of the writer."""
+    try:
+        cells = ";".join(chain.from_iterable(rows))  # type: ignore[arg-type]
+        quoted = any(mark in cells for mark in '",\r\n') or min(map(len, rows)) < 2
+        if not quoted and _is_plain(cells):
+            return "".join([f"{','.join(row)}\r\n" for row in rows])  # type: ignore[arg-type]
+    except TypeError:  # a number
+        pass
+    text = io.StringIO(newline="")
+    csv.writer(text, lineterminator="\r\n").writerows(map(_guarded_row, rows))
+    return text.getvalue()
 
 
 def csv_bytes(rows: Iterable[Sequence[str | float | Decimal]]) -> bytes:
@@ -76,14 +92,10 @@ def csv_bytes(rows: Iterable[Sequence[str | float | Decimal]]) -> bytes:
     A number is written as it is, also a negative number: only text gets an apostrophe.
     """
     # No list of pieces: joining them would hold the file twice.
-    file, text, left = io.BytesIO(), io.StringIO(newline=""), iter(rows)
+    file, left = io.BytesIO(), iter(rows)
     file.write(BOM_UTF8)
-    writer = csv.writer(text, lineterminator="\r\n")
     while part := list(islice(left, _ROWS_AT_ONCE)):
-        writer.writerows(part if _are_plain(part) else map(_guarded_row, part))
-        file.write(text.getvalue().encode("utf-8", "replace"))
-        text.seek(0)
-        text.truncate()
+        file.write(_lines(part).encode("utf-8", "replace"))
     return file.getvalue()
 
 

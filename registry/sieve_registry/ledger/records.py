@@ -198,6 +198,16 @@ class Check:
 
 
 @dataclass(frozen=True)
+class CheckMark:
+    """The fields of a check that a look-back, or the day of the next check, rests on."""
+
+    id: str
+    on_date: date
+    outcome: str
+    seq: int
+
+
+@dataclass(frozen=True)
 class CheckDetail:
     """A check with its margins, its evidence and the ledger event that recorded it."""
 

@@ -40,9 +40,12 @@ def get_state(registry: Registry, sieve_id: str, as_of: date | None = None) -> S
 
 def states(registry: Registry, as_of: date | None = None) -> list[SieveState]:
     """The state of every sieve that was there at the end of a day (today), by id."""
-    day = as_of or registry.today()
+    return _states(registry, as_of or registry.today(), marks=False)
+
+
+def _states(registry: Registry, day: date, *, marks: bool) -> list[SieveState]:
     with registry.reading() as connection:
-        histories = reader.histories_at(connection, day)
+        histories = reader.histories_at(connection, day, marks=marks)
     known = (state.state_as_of(history, day) for history in histories.values())
     return [sieve for sieve in known if sieve is not None]
 
@@ -52,10 +55,11 @@ def due(
 ) -> list[SieveState]:
     """The sieves in service with the day their next check is due, overdue first, then soonest.
 
+    The last check of a state may be a `CheckMark`: its number, day and outcome.
     `within_days` keeps those due within so many days after `as_of` (today).
     """
     day = as_of or registry.today()
-    waiting = state.due_list(states(registry, day))
+    waiting = state.due_list(_states(registry, day, marks=True))
     if within_days is None:
         return waiting
     if within_days < 0:

@@ -6,7 +6,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 
-from sieve_inspect.outcomes import FAILING, PASSING
+from sieve_inspect.outcomes import FAILING, FOR_INFORMATION, PASSING
 from sieve_registry.ledger import events
 from sieve_registry.ledger.codec import EventPayload
 from sieve_registry.ledger.records import (
@@ -110,7 +110,7 @@ def state_as_of(history: SieveHistory, day: date) -> SieveState | None:
 
 
 def _latest_check(history: SieveHistory, day: date) -> Check | None:
-    checks = [check for check in history.judged if check.on_date <= day]
+    checks = [c for c in history.checks if c.outcome != FOR_INFORMATION and c.on_date <= day]
     if len(checks) < 2:
         return checks[0] if checks else None
     return max(checks, key=lambda check: (check.on_date, check.seq))

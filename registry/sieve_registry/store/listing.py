@@ -3,25 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 from datetime import date
 from typing import Any
 
 from sqlalchemy import Connection, Label, Row, Select, select
 
 from sieve_registry.ledger import corrections, events
-from sieve_registry.ledger.records import Sieve
+from sieve_registry.ledger.records import CheckMark, Sieve
 from sieve_registry.store import reader, rows, schema
-
-
-@dataclass(frozen=True)
-class CheckMark:
-    """The fields of a check that a look back needs."""
-
-    id: str
-    on_date: date
-    outcome: str
-    seq: int
 
 
 def check_rows(connection: Connection, day: date, until: int | None) -> Iterator[Row[Any]]:
@@ -67,14 +56,14 @@ def check_marks(connection: Connection, day: date, until: int | None) -> dict[st
     """Of every sieve that was ever used, its checks up to a day as marks, in recorded order."""
     check, use = schema.check, schema.use
     query = (
-        select(check.c.id, check.c.sieve_id, check.c.on_date, check.c.outcome, check.c.seq)
+        select(check.c.sieve_id, *rows.MARK_COLUMNS)
         .where(check.c.sieve_id.in_(select(use.c.sieve_id)))
         .order_by(check.c.seq)
     )
     marks: dict[str, list[CheckMark]] = {}
     for row in _as_corrected(connection, query, until, day):
-        mark = CheckMark(row.id, date.fromisoformat(row.on_date), row.outcome, row.seq)
-        marks.setdefault(row.sieve_id, []).append(mark)
+        sieve_id, *mark = row
+        marks.setdefault(sieve_id, []).append(rows.mark(mark))
     return marks
 
 
@@ -108,6 +97,14 @@ def evidence_links(
             on_date = now[seq][1].get("on_date", on_date)  # noqa: PLW2901
         if on_date <= last and (until is None or seq <= until):
             yield sha256, check_id, role, name
+
+
+def evidence_files(connection: Connection) -> Iterator[tuple[str, str, int, int]]:
+    """Everything kept: SHA-256, extension, size in bytes, and the event that brought it."""
+    kept = schema.evidence
+    query = select(kept.c.sha256, kept.c.extension, kept.c.size, kept.c.seq)
+    for row in connection.execute(query.order_by(kept.c.seq, kept.c.sha256)):
+        yield row.sha256, row.extension, row.size, row.seq
 
 
 def _corrected_readings(

@@ -26,7 +26,15 @@ from sieve_registry.ledger.events import (
     SieveAdded,
 )
 from sieve_registry.ledger.figures import EvidenceFile
-from sieve_registry.ledger.records import CheckDetail, Event, Fact, SieveHistory, Use, facts_of_type
+from sieve_registry.ledger.records import (
+    Check,
+    CheckDetail,
+    Event,
+    Fact,
+    SieveHistory,
+    Use,
+    facts_of_type,
+)
 from sieve_registry.store import rows, schema
 
 Payload = TypeVar("Payload", bound=EventPayload)
@@ -126,16 +134,19 @@ def histories(
 
 @legible()
 def histories_at(
-    connection: Connection, day: date, until: int | None = None
+    connection: Connection, day: date, until: int | None = None, *, marks: bool = False
 ) -> dict[str, SieveHistory]:
     """Short histories for very many sieves: all that the state on `day` depends on.
 
     They hold the last check up to `day`, and sums of uses. `state_as_of` gives the same state for
-    that day as with `histories`. `until` leaves out events after that number.
+    that day as with `histories`. `until` leaves out events after that number. With `marks` the last
+    check of most sieves is a `CheckMark`, for lists of due days, which show no more.
     """
-    last = _last_checks(connection, day, until)
-    short = _build(connection, None, last, _summed_uses(connection, day, last, until), until)
-    for sieve_id in [name for name, history in short.items() if _needs_all(history)]:
+    last = _last_checks(connection, day, until, marks)
+    uses = _summed_uses(connection, day, last, until)
+    short = _build(connection, None, last, uses, until, _mark if marks else rows.check)
+    more = [name for name, of in short.items() if (of.corrections or of.acts) and _needs_all(of)]
+    for sieve_id in more:
         short |= histories(connection, sieve_id, until)
     return short
 
@@ -153,6 +164,7 @@ def _build(
     checks: Mapping[str, list[Row[Any]]],
     uses: Mapping[str, list[Any]],
     until: int | None = None,
+    read_check: Callable[[Row[Any]], Check] = rows.check,
 ) -> dict[str, SieveHistory]:
     edits = _grouped(connection, schema.sieve_edit, sieve_id, until)
     ends = _grouped(connection, schema.retirement, sieve_id, until)
@@ -171,7 +183,7 @@ def _build(
             SieveHistory(
                 sieve=rows.sieve(by_id[sieve_id]),
                 edits=_each(edits, sieve_id, rows.edit),
-                checks=_each(checks, sieve_id, rows.check),
+                checks=_each(checks, sieve_id, read_check),
                 uses=_each(uses, sieve_id, _use),
                 retirement=next(iter(_each(ends, sieve_id, rows.retirement)), None),
                 acts=tuple(acts.get(sieve_id, ())),
@@ -182,6 +194,10 @@ def _build(
         )
         for sieve_id in sorted(by_id.keys() - renamed.keys(), key=str)
     }
+
+
+def _mark(row: Row[Any]) -> Check:
+    return cast("Check", rows.mark(row[1:]))
 
 
 def _use(row: Any) -> Use:
@@ -214,7 +230,7 @@ def _sign_off(connection: Connection, until: int | None = None) -> tuple[tuple[d
 
 
 def _last_checks(
-    connection: Connection, day: date, until: int | None = None
+    connection: Connection, day: date, until: int | None, marks: bool
 ) -> dict[str, list[Row[Any]]]:
     check = schema.check
     inner = check.alias()
@@ -227,7 +243,8 @@ def _last_checks(
         .correlate(schema.sieve)
         .scalar_subquery()
     )
-    query = _with_event(check).join(schema.sieve, check.c.seq == newest)
+    plain: Select[Any] = select(check.c.sieve_id, *rows.MARK_COLUMNS)
+    query = (plain if marks else _with_event(check)).join(schema.sieve, check.c.seq == newest)
     return {row.sieve_id: [row] for row in rows_by_many(connection, query)}
 
 
@@ -358,14 +375,6 @@ def evidence_extension(connection: Connection, sha256: str) -> str | None:
     table = schema.evidence
     query = select(table.c.extension).where(table.c.sha256 == sha256)
     return connection.execute(query).scalar_one_or_none()
-
-
-def evidence_files(connection: Connection) -> Iterator[tuple[str, str, int, int]]:
-    """Everything kept: SHA-256, extension, size in bytes, and the event that brought it."""
-    kept = schema.evidence
-    query = select(kept.c.sha256, kept.c.extension, kept.c.size, kept.c.seq)
-    for row in connection.execute(query.order_by(kept.c.seq, kept.c.sha256)):
-        yield row.sha256, row.extension, row.size, row.seq
 
 
 def _with_event(table: Table) -> Select[Any]:

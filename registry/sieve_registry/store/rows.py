@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from datetime import date
 from decimal import Decimal
 from functools import lru_cache, partial
@@ -18,6 +18,7 @@ from sieve_registry.ledger.events import RecordCorrected, decode
 from sieve_registry.ledger.figures import DirectionFigures, Margin
 from sieve_registry.ledger.records import (
     Check,
+    CheckMark,
     Correction,
     Fact,
     Retirement,
@@ -27,6 +28,7 @@ from sieve_registry.ledger.records import (
     Use,
     UseDetails,
 )
+from sieve_registry.store import schema
 
 _T = TypeVar("_T")
 _Read = Callable[[Any], Any]
@@ -118,6 +120,16 @@ def check(row: Row[Any]) -> Check:
     record = _check(row)
     record.__dict__["_figures"] = partial(_figures, row)
     return record
+
+
+# The columns of a check that `mark` reads.
+MARK_COLUMNS = tuple(schema.check.c[name] for name in CheckMark.__dataclass_fields__)
+
+
+def mark(values: Sequence[Any]) -> CheckMark:
+    """A check's mark from the values of `MARK_COLUMNS`."""
+    check_id, on_date, outcome, seq = values
+    return CheckMark(check_id, date.fromisoformat(on_date), outcome, seq)
 
 
 def _figures(row: Row[Any], axis: str) -> DirectionFigures:
