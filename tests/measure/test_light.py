@@ -15,6 +15,7 @@ from typing import Any
 import pytest
 
 import sieve_inspect as si
+from shared_run import share_pictures
 from sieve_inspect.errors import IlluminationError
 from sieve_inspect.measurement.reference_cloth import CertifiedCloth, of_reference
 from sieve_inspect.scale.model import exact_scale
@@ -24,6 +25,12 @@ TRACED = Path(__file__).parents[3] / "shared" / "pathtraced"
 pytestmark = pytest.mark.skipif(not TRACED.is_dir(), reason="no traced pictures beside this tree")
 NAMES = sorted(path.stem for path in TRACED.glob("*.json"))
 NOTHING = si.Illumination()
+
+
+@pytest.fixture(autouse=True)
+def edges_measured_once(monkeypatch: pytest.MonkeyPatch, shared: Path) -> None:
+    """Lamp and view are taken into account after a picture is measured; that is tested here."""
+    share_pictures(monkeypatch, shared)
 
 
 @cache
