@@ -44,9 +44,12 @@ def check_tables(scope: Scope) -> list[AuditTable]:
     for row in listing.check_rows(scope.connection, scope.as_of, scope.until):
         cells = cells_of(row)
         checks.append(cells)
-        while seq < row.seq:  # both are in the order of recording
-            seq, scale = next(recorded, _NO_MORE)
-        own = scale if seq == row.seq else None
+        own = None
+        if scale is not None:  # both are in the order of recording
+            number = row.seq
+            while seq < number:
+                seq, scale = next(recorded, _NO_MORE)
+            own = scale if seq == number else None
         why = unrecorded(cells[13] or None, None) if own is None else ""
         # The cells of its row that are held already, and two more.
         if why:

@@ -55,6 +55,7 @@ class Links:
         return None
 
 
+_LINKED = ("check", "sieve", "file")  # the columns whose cells may have one
 _NO_LINKS = Links()
 
 
@@ -179,11 +180,10 @@ def _table(table: AuditTable, links: Links) -> dict[str, Any]:
 def _cell(column: str, text: str, links: Links) -> tuple[str, str | None, str]:
     """A cell's kind, its link and its text."""
     kind = "hash" if column in ("sha256", "file") else "short" if len(text) <= 20 else "long"
-    return kind, links.of(column, text), _micro(text)
+    href = links.of(column, text) if column in _LINKED else None
+    return kind, href, _micro(text) if "um" in text else text
 
 
 def _micro(text: str) -> str:
     """Write um as µm, also in the name of a column ("mean x, um")."""
-    if "um" not in text:
-        return text
     return re.sub(r"(?<=, )um$", "µm", with_micro(text))
