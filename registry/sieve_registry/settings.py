@@ -6,9 +6,11 @@ They fill in what was not typed: they never change what is recorded already.
 from __future__ import annotations
 
 import base64
+import io
 import json
 import os
 import shutil
+import warnings
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, fields, replace
 from pathlib import Path
@@ -19,6 +21,7 @@ from sieve_registry.values import clean_text
 
 SETTINGS_VARIABLE = "SIEVEWARD_SETTINGS"
 MOST_LOGO_BYTES = 500_000
+MOST_LOGO_PIXELS = 25_000_000  # a few kB may unpack to gigabytes
 _LOGO_STARTS = {".png": b"\x89PNG\r\n\x1a\n", ".jpg": b"\xff\xd8\xff", ".jpeg": b"\xff\xd8\xff"}
 
 
@@ -135,5 +138,25 @@ def _logo_uri(path: Path) -> str:
             message=f"The logo {path.name} must be a PNG or JPEG of at most "
             f"{MOST_LOGO_BYTES // 1000} kB."
         )
+    if _pixels(data) > MOST_LOGO_PIXELS:
+        raise UsageError(
+            message=f"The logo {path.name} has over {MOST_LOGO_PIXELS // 10**6} megapixels: "
+            "save it smaller."
+        )
     kind = "png" if path.suffix.lower() == ".png" else "jpeg"
     return f"data:image/{kind};base64,{base64.b64encode(data).decode('ascii')}"
+
+
+def _pixels(data: bytes) -> int:
+    """The pixels a picture file states, by its header alone; 0 where that cannot be read."""
+    from PIL import Image
+
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("error", Image.DecompressionBombWarning)
+            width, height = Image.open(io.BytesIO(data), formats=["PNG", "JPEG"]).size
+    except (Image.DecompressionBombError, Image.DecompressionBombWarning):
+        return MOST_LOGO_PIXELS + 1
+    except (OSError, SyntaxError, ValueError):
+        return 0
+    return width * height

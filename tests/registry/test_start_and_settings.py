@@ -65,6 +65,13 @@ def test_settings_are_kept_shown_and_cleared(run: Program, tmp_path: Path) -> No
     assert (refused.code, "must be a PNG or JPEG" in refused.err) == (2, True)
 
 
+def test_a_small_logo_that_unpacks_to_gigabytes_is_refused(run: Program, tmp_path: Path) -> None:
+    logo = tmp_path / "logo.png"
+    Image.new("1", (60_000, 500)).save(logo)
+    refused = run("settings", "--logo", logo)
+    assert (refused.code, "over 25 megapixels" in refused.err) == (2, True)
+
+
 def test_the_person_of_the_settings_records(run: Program) -> None:
     run("settings", "--person", "Tove Example")
     run("sieve", "add", "S-1", "--nominal", "75um")
