@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Iterable, Mapping, Sequence
+from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -42,6 +43,7 @@ _FIGURES = "count mean_um sd_um max_um u_mean_um u_sd_um u_max_um wire_mean_um"
 _MARGIN = "name direction value_um U_um=expanded_um limit_low_um limit_high_um outcome"
 
 
+@lru_cache(1000)
 def length_text(nanometres: int | None) -> str:
     """A length in the standards' spelling, or nothing."""
     return "" if nanometres is None else format_length(nanometres / 1000)
@@ -184,7 +186,7 @@ def print_corrections(corrections: Sequence[Correction]) -> None:
 
 def remarks(state: SieveState) -> list[str]:
     """What a person should know of a checked sieve, a sentence each."""
-    if state.unchecked:
+    if not state.remarks or state.unchecked:
         return []
     return [f"Note: {state.sieve.id} is {remark.message}." for remark in state.remarks]
 
