@@ -6,6 +6,7 @@ import json
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
+from itertools import chain
 from typing import Any, TypeVar, cast
 
 from sqlalchemy import ColumnElement, Connection, or_, select
@@ -14,7 +15,7 @@ from sieve_registry.ledger.canonical import read_payload
 from sieve_registry.ledger.codec import EventPayload
 from sieve_registry.ledger.records import Fact
 from sieve_registry.store import rows, schema
-from sieve_registry.store.reader import legible, rows_by_many
+from sieve_registry.store.reader import legible
 
 _Payload = TypeVar("_Payload", bound=EventPayload)
 
@@ -66,8 +67,9 @@ def events_with(
     if until is not None:
         query = query.where(event.seq <= until)
     streamed = query.order_by(event.seq).execution_options(stream_results=True)
-    rows: Iterator[Any] = rows_by_many(connection, streamed)
-    with legible():
+    # On a server the rows wait in a cursor: it is closed where not all of them are taken.
+    with legible(), connection.execute(streamed) as result:
+        rows: Iterator[Any] = chain.from_iterable(result.partitions(1000))
         for seq, kind, subject, on_date, payload in rows:
             if kind in kinds and any(mark in payload for mark in marks):
                 yield PlainEvent(seq, kind, subject, on_date, read_payload(payload))
