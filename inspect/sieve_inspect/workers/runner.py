@@ -87,24 +87,28 @@ def _spread(
         executor.submit(_attempt, work, task, software()): number
         for number, task in enumerate(tasks)
     }
-    first, failure = len(tasks), None
+    waited, failure = set(numbers.values()), None
     for future in as_completed(numbers):
         number = numbers[future]
-        if number > first:
+        if number not in waited:
             continue
+        waited.remove(number)
         try:
             result = future.result()
         except Exception as error:  # `_attempt` returns the task's own errors: the executor failed
             reason = f"a worker was lost ({type(error).__name__})"
             result = _Failed(ClusterError(where="the workers", reason=reason))
         if isinstance(result, _Failed):
-            first, failure = number, result.error
+            failure = result.error
             for other, later in numbers.items():
-                if later > first:
+                if later > number:
                     other.cancel()
-            continue
-        progress(number, 1.0)
-        yield number, result
+            waited = {earlier for earlier in waited if earlier < number}
+        else:
+            progress(number, 1.0)
+            yield number, result
+        if not waited:  # a future that is cancelled may never be said to be done
+            break
     if failure is not None:
         raise failure
 
