@@ -17,7 +17,7 @@ from sieve_inspect.identity.alignment import Alignment
 from sieve_inspect.identity.change import changes_of, offset_of
 from sieve_inspect.identity.cloth_map import TURNS, ClothMap, Known
 from sieve_inspect.identity.codec import from_bytes, to_bytes
-from sieve_inspect.identity.common_errors import Apart, not_shared
+from sieve_inspect.identity.common_errors import UnsharedErrors, not_shared
 from sieve_inspect.identity.comparison import compare_maps
 from sieve_inspect.illumination.model import Illumination
 from sieve_inspect.scale.parts import EDGE_BIAS_PX, U_EDGE_BIAS_PX
@@ -40,11 +40,11 @@ def scan(
     return replace(known, **{**pairs, **more})  # type: ignore[arg-type]
 
 
-def apart(before: Known, after: Known, ratio: float = 1.0) -> Apart:
+def apart(before: Known, after: Known, ratio: float = 1.0) -> UnsharedErrors:
     return not_shared(before, after, (0, 0), ratio)
 
 
-def u_of(result: Apart) -> float:
+def u_of(result: UnsharedErrors) -> float:
     return 2 * math.hypot(result.bias, result.light)
 
 
@@ -61,7 +61,7 @@ def test_one_device_calibrated_again_shares_its_edge_bias() -> None:
     """Typed 0.4 % apart, which the pitches show: nothing of the bias is left."""
     before, after = (scan(unit, device="F-1", lamp="a") for unit in (5.28, 5.30))
     result = apart(before, after, ratio=5.28 / 5.30)
-    assert result == Apart(basis=result.basis)
+    assert result == UnsharedErrors(basis=result.basis)
     assert u_of(apart(before, replace(after, device="F-2"))) > 0.8
 
 
@@ -155,10 +155,12 @@ def test_one_lamp_is_known_less_well_for_another_turn_or_blur() -> None:
 
 def test_a_quarter_turned_scan_has_the_other_axis_of_its_device() -> None:
     here = scan(device="F-1", lamp="a")
-    assert apart(here, here) == Apart()
+    assert apart(here, here) == UnsharedErrors()
     assert apart(here, here.exchanged()).bias > 0  # x was y of the picture
     assert here.exchanged().exchanged() == here
-    assert not_shared(here, here.exchanged(), (0, 1), 1.0) == Apart()  # and lay a quarter turned
+    assert (
+        not_shared(here, here.exchanged(), (0, 1), 1.0) == UnsharedErrors()
+    )  # and lay a quarter turned
 
 
 def aligned(before: ClothMap, after: ClothMap) -> Alignment:

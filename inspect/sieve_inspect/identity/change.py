@@ -21,7 +21,13 @@ import numpy as np
 from sieve_inspect.apertures.flags import State
 from sieve_inspect.arrays import Bool, Float
 from sieve_inspect.identity.alignment import Alignment
-from sieve_inspect.identity.common_errors import NOT_SHARED, REMEDY, Apart, Offset, not_shared
+from sieve_inspect.identity.common_errors import (
+    NOT_SHARED,
+    REMEDY,
+    Offset,
+    UnsharedErrors,
+    not_shared,
+)
 from sieve_inspect.identity.fingerprint import robust_spread, sample_of
 from sieve_inspect.summary.uncertainty import (
     BudgetSource,
@@ -168,7 +174,7 @@ def changes_of(aligned: Alignment, offset: Offset | None = None) -> Changes:
     apart = [
         not_shared(*sides, _axes(aligned, axis), float(ratio[axis, 0, 0]))
         if offset is None
-        else Apart(correction=-offset.value_um[axis])
+        else UnsharedErrors(correction=-offset.value_um[axis])
         for axis in (0, 1)
     ]
     change = after * ratio - before + np.array([a.correction for a in apart])[:, None, None]
@@ -233,7 +239,7 @@ def _direction(
     used: Bool,
     width: Float,
     axis: int,
-    apart: Apart,
+    apart: UnsharedErrors,
     offset: Offset | None,
 ) -> DirectionChange:
     name, own = "xy"[axis], _axes(aligned, axis)

@@ -49,7 +49,7 @@ class Offset:
 
 
 @dataclass(frozen=True)
-class Apart:
+class UnsharedErrors:
     """What two scans do not share in one direction: standard uncertainties, um.
 
     `bias` and `light` are those of the change, `before` and `after` what each scale contributes to
@@ -106,7 +106,7 @@ class _Side:
         return self.of("bias") / (2 * self.step)
 
 
-def not_shared(before: Known, after: Known, axes: tuple[int, int], ratio: float) -> Apart:
+def not_shared(before: Known, after: Known, axes: tuple[int, int], ratio: float) -> UnsharedErrors:
     """What two scans do not share in the direction that is these axes of them.
 
     `ratio` brings widths after to the pitch before.
@@ -114,13 +114,13 @@ def not_shared(before: Known, after: Known, axes: tuple[int, int], ratio: float)
     first, second = _Side(before, axes[0], 1.0), _Side(after, axes[1], ratio)
     one_view = first.view == second.view
     if one_view and before.plain_scale == after.plain_scale:
-        return Apart(light=_of_one_lamp(first, second))
+        return UnsharedErrors(light=_of_one_lamp(first, second))
     one_device = one_view and bool(before.device) and before.device == after.device
     bias, of_bias, one_bias = _bias(first, second, one_device)
     light, of_light, one_light = _light(first, second, one_device)
     own = [((0.0, 0.0) if one else u) for u, one in ((bias, one_bias), (light, one_light))]
     assumed = any(math.isclose(s.bias_px, U_EDGE_BIAS_PX, rel_tol=1e-6) for s in (first, second))
-    return Apart(
+    return UnsharedErrors(
         math.hypot(*bias),
         math.hypot(*light),
         math.hypot(own[0][0], own[1][0]),

@@ -137,11 +137,12 @@ def _unlike(pictures: Sequence[Picture], lit: Illumination) -> str:
         return ""
     turned = max(abs(angle_deg(picture) - lit.turn_deg) for picture in pictures)
     densities = [_density(sample) for picture in pictures for sample in picture.samples]
-    denser = max(abs(density / lit.density - 1) for density in densities)
+    denser = max((density / lit.density - 1 for density in densities), key=abs)
     if turned > _TURNED_DEG:
         return f"; turned by {turned:.0f} degrees from it: lay both alike"
-    if denser > _DENSER:
-        return f"; its wires take {100 * denser:.0f} % more or less of the pitch"
+    if abs(denser) > _DENSER:
+        more = "more" if denser > 0 else "less"
+        return f"; the wires take {100 * abs(denser):.0f} % {more} of the pitch than there"
     return ""
 
 

@@ -50,7 +50,7 @@ from sieve_inspect.verdict.unseen import Unseen, share_above, unseen
 if TYPE_CHECKING:
     import pandas
 
-    from sieve_inspect.measurement.overlaps import Shared
+    from sieve_inspect.measurement.overlaps import RepeatedField
 
 SCHEMA = "sieveward.measurement/1"
 
@@ -88,7 +88,7 @@ class Measurement:
     exchanged: tuple[bool, ...] = ()
     against_label: tuple[bool, ...] = ()
     overlaps: tuple[int, ...] = ()
-    shared: tuple[tuple[Shared, ...], ...] = ()
+    shared: tuple[tuple[RepeatedField, ...], ...] = ()
     device: str = ""
 
     def __repr__(self) -> str:
@@ -297,7 +297,7 @@ class Measurement:
 
 
 def _image_entry(
-    picture: Picture, overlap: int, shared: Sequence[Shared], against_label: bool
+    picture: Picture, overlap: int, shared: Sequence[RepeatedField], against_label: bool
 ) -> dict[str, Any]:
     """The file of a picture, how it was read and lay, its apertures counted in an earlier one."""
     height, width = picture.scan.shape

@@ -27,7 +27,7 @@ _P_OVERLAP = 1e-3
 
 
 @dataclass(frozen=True)
-class Shared:
+class RepeatedField:
     """What a picture shares with an earlier one, `image` (from 1): sound apertures of both.
 
     `p_false` is the probability that two fields with nothing in common agree as well.
@@ -52,7 +52,7 @@ class Overlaps:
     """
 
     counts: tuple[int, ...]
-    shared: tuple[tuple[Shared, ...], ...]
+    shared: tuple[tuple[RepeatedField, ...], ...]
     quarter: tuple[bool | None, ...]
 
 
@@ -70,14 +70,14 @@ def without_overlaps(
     quarter: list[bool | None] = []
     for number, picture in enumerate(pictures):
         shown = np.zeros(maps[number].shape, np.bool_)
-        by: list[Shared] = []
+        by: list[RepeatedField] = []
         quarter.append(None if number else False)
         for earlier in range(number):
             match = recognise(prints[earlier], prints[number], p_same=_P_OVERLAP)
             if match.same and match.overlap is not None:
                 common = _common(maps[earlier], maps[number], match.overlap)
                 shown |= common
-                by.append(Shared(earlier + 1, int(common.sum()), match.p_false))
+                by.append(RepeatedField(earlier + 1, int(common.sum()), match.p_false))
                 before = quarter[earlier]
                 if before is not None:
                     quarter[number] = before != match.overlap.place.turn.swaps

@@ -39,7 +39,7 @@ from sieve_inspect.verdict import Fit, read_rule
 from sieve_inspect.workers.runner import in_task_order
 
 if TYPE_CHECKING:
-    from sieve_inspect.measurement.overlaps import Shared
+    from sieve_inspect.measurement.overlaps import RepeatedField
     from sieve_inspect.scale.artefact.in_scan import InScan
 
 _NO_JUDGING, _NOTHING_PRIOR, _PLAIN = Judging(), Prior(), Resources()
@@ -139,7 +139,7 @@ def _summarised(
     pictures, light, further = correct_light(pictures, scale, illumination)
     further += _compression(pictures) + _smoothing(pictures)
     counts: tuple[int, ...] = (0,)
-    shared: tuple[tuple[Shared, ...], ...] = ((),)
+    shared: tuple[tuple[RepeatedField, ...], ...] = ((),)
     quarter: tuple[bool | None, ...] = (False,)
     if len(pictures) > 1:
         from sieve_inspect.measurement.overlaps import without_overlaps
