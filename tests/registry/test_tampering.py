@@ -14,7 +14,7 @@ from sieve_registry.audit import verification
 from sieve_registry.errors import BrokenRecordError
 from sieve_registry.ledger.proof import Verification
 from sieve_registry.sieves import commands as sieve_commands
-from sieve_registry.store import derived_rows, heads, verify
+from sieve_registry.store import derived_rows, heads, schema, verify
 from sieve_registry.store.engine import Registry
 
 DATABASES = ("sqlite",)  # what only a file can suffer
@@ -166,6 +166,33 @@ def test_a_derived_row_that_left_its_event_is_named(
     (finding,) = (f for f in found.findings if f.source == "records")
     assert finding.subject == subject
     assert word in finding.message
+
+
+def test_values_that_only_look_the_same_are_named(tampered: Callable[..., Verification]) -> None:
+    found = tampered(
+        "UPDATE use_log SET note = CAST(note AS BLOB)",
+        "UPDATE sieve_edit SET location = location || char(0)",
+        "UPDATE retirement SET reason = reason || X'ff'",
+        "UPDATE sieve SET interval_months = interval_months + 1e-12",
+    )
+    names = {(f.subject, f.message.split()[0]) for f in found.findings if f.source == "records"}
+    assert names == {
+        ("use_log 3", "note"), ("sieve_edit 4", "location"), ("retirement 6", "reason"),
+        ("sieve S-1", "interval_months"),
+    }  # fmt: skip
+
+
+def test_rows_are_compared_as_text_only_where_the_text_has_every_digit(
+    tampered: Callable[..., Verification], registry: Registry
+) -> None:
+    tampered("UPDATE use_log SET count = 0.1 + 0.2")  # SQLite writes 0.3
+    table = derived_rows.derived_table(schema.use, sqlite=True)
+    with registry.reading() as connection:
+        (row,) = derived_rows.plain_rows(connection, table.sql, (2, 3))
+        assert row[3] != 0.3
+        shown = [(*row[:3], 0.3, *row[4:])]
+        assert not derived_rows.is_just(connection, table, shown, (2, 3))
+        assert derived_rows.is_just(connection, table, [], (3, 4))
 
 
 def test_a_row_slipped_in_points_to_verify_when_it_stands_in_the_way(

@@ -5,24 +5,31 @@ from __future__ import annotations
 import sqlite3
 from bisect import bisect_right
 from dataclasses import dataclass
+from itertools import chain
 from operator import itemgetter
 from typing import Any
 
+import orjson
 from sqlalchemy import Connection, Table
 
 Key = tuple[Any, ...]
 BEFORE_ALL = -(2**31)
 _EVIDENCE_SPAN = 20_000  # events beyond a stretch whose rows of evidence are read with it
+_EXACT = {str, int, type(None)}  # values of which SQLite and orjson write JSON without any loss
 
 
 @dataclass(frozen=True)
 class DerivedTable:
-    """A derived table: its columns, which of them are its key, and how to get a stretch of it."""
+    """A derived table: its columns, which of them are its key, and how to get a stretch of it.
+
+    `as_json` gets the rows of a stretch from SQLite as one JSON text.
+    """
 
     name: str
     columns: tuple[str, ...]
     key: tuple[int, ...]
     sql: str
+    as_json: str
     rest: str
 
     def key_of(self, row: Key) -> Key:
@@ -52,6 +59,25 @@ def plain_rows(connection: Connection, sql: str, values: tuple[Any, ...] = ()) -
         raw.text_factory = str
 
 
+def is_just(
+    connection: Connection, table: DerivedTable, rows: list[Key], span: tuple[int, int]
+) -> bool:
+    """Whether SQLite says that the rows of the events in `span` are `rows`; false also if unsure.
+
+    It compares one JSON text, in half the time that rows of Python's values take.
+    """
+    raw = connection.connection.driver_connection
+    if not isinstance(raw, sqlite3.Connection) or not _EXACT.issuperset(
+        map(type, chain.from_iterable(rows))
+    ):
+        return False
+    try:
+        ((text,),) = raw.execute(table.as_json, span).fetchall()
+        return bool((text or b"") == orjson.dumps(rows)[1:-1])
+    except (sqlite3.Error, TypeError):  # bytes in a row, a text that is not UTF-8
+        return False
+
+
 def _read_text(data: bytes) -> str:
     return data.decode("utf-8", "surrogateescape")
 
@@ -69,12 +95,14 @@ def derived_table(table: Table, sqlite: bool) -> DerivedTable:
     else:
         source, seq = f"{table.name} t JOIN sieve_check c ON c.id = t.check_id", "c.seq"
         rest = f"{mark} >= 0 AND t.check_id NOT IN (SELECT id FROM sieve_check)"
-    where = f"{seq} > {mark} AND {seq} <= {mark}"
+    stretch = f"FROM {source} WHERE {seq} > {mark} AND {seq} <= {mark} ORDER BY {seq}, {order}"
+    arrays = f"SELECT json_array({columns}) AS cells {stretch}"
     return DerivedTable(
         name=table.name,
         columns=names,
         key=key,
-        sql=f"SELECT {columns} FROM {source} WHERE {where} ORDER BY {seq}, {order}",
+        sql=f"SELECT {columns} {stretch}",
+        as_json=f"SELECT CAST(group_concat(cells) AS BLOB) FROM ({arrays})",
         rest=f"SELECT {columns} FROM {table.name} t WHERE {rest}",
     )
 

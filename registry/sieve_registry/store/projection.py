@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Mapping
+from json.encoder import encode_basestring as _quoted
 from operator import itemgetter
 from typing import Any
 
@@ -37,7 +38,6 @@ _EDIT, _USE = (
     itemgetter("interval_months", "interval_uses", "location"),
     itemgetter("count", "note"),
 )
-_json = json.JSONEncoder(ensure_ascii=False).encode
 
 
 def rows_of(event: Event, payload: Any = None) -> Rows:
@@ -54,7 +54,9 @@ def rows_of(event: Event, payload: Any = None) -> Rows:
     if "evidence" in payload:
         rows["evidence"] = [(*_FILE(file), event.seq) for file in payload["evidence"]]
     derive = _ROWS.get(event.kind)
-    return rows if derive is None else rows | derive(event, payload)
+    if derive is not None:
+        rows.update(derive(event, payload))
+    return rows
 
 
 def _sieve(event: Event, payload: _Payload) -> Rows:
@@ -88,6 +90,16 @@ def _head_signature(event: Event, payload: _Payload) -> Rows:
     return {"signature": [(event.seq, None, payload["head"])]}
 
 
+def _texts(reasons: object) -> str:
+    """A list as JSON; of texts in half the time of the standard library."""
+    if isinstance(reasons, list):
+        try:
+            return f"[{', '.join(map(_quoted, reasons))}]"
+        except TypeError:  # something else than texts
+            pass
+    return json.dumps(reasons, ensure_ascii=False)
+
+
 def _check(event: Event, payload: _Payload) -> Rows:
     check_id, scale = payload["check"], payload["scale"]
     check = (
@@ -95,7 +107,7 @@ def _check(event: Event, payload: _Payload) -> Rows:
         event.subject,
         event.on_date,
         *_CHECK(payload),
-        _json(payload["reasons"]),
+        _texts(payload["reasons"]),
         payload["fit"],
         *_FIGURES(payload["x"]),
         *_FIGURES(payload["y"]),
