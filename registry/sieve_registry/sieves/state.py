@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import date
+from typing import NamedTuple
 
 from sieve_inspect.outcomes import FAILING, FOR_INFORMATION, PASSING
 from sieve_registry.ledger import events
@@ -168,8 +169,7 @@ def due_list(states: Iterable[SieveState]) -> list[SieveState]:
     return sorted(waiting, key=lambda s: (not s.overdue, s.due or date.max, s.sieve.id))
 
 
-@dataclass(frozen=True)
-class _Settings:
+class _Settings(NamedTuple):
     """What may be edited, as it reads on one day."""
 
     months: int
@@ -253,12 +253,13 @@ def objections_to_use(state: SieveState) -> list[Finding]:
     objections = []
     if state.overdue:
         objections.append(Finding("due", f"its check was due on {state.due}", sieve_id))
-    name, outcome = (f"last check {last.id}", str(last.outcome)) if last else ("", "")
-    if certificate is not None:
+    if certificate is not None and certificate.payload.outcome in FAILING:
         name = f"certificate {certificate.payload.number} of {certificate.on_date}"
-        outcome = certificate.payload.outcome
-    if outcome in FAILING:
-        objections.append(Finding("outcome", f"its {name} is a {outcome}", sieve_id))
+        message = f"its {name} is a {certificate.payload.outcome}"
+        objections.append(Finding("outcome", message, sieve_id))
+    elif certificate is None and last is not None and last.outcome in FAILING:
+        message = f"its last check {last.id} is a {last.outcome}"
+        objections.append(Finding("outcome", message, sieve_id))
     if state.decided is not None and to_retire(state):
         message = f"it was decided on {state.decided.on_date} to retire it"
         objections.append(Finding("decision", message, sieve_id))

@@ -8,6 +8,7 @@ from typing import Any
 
 from sqlalchemy import Connection, Label, Row, Select, select
 
+from sieve_inspect.outcomes import FAILING
 from sieve_registry.ledger import corrections, events
 from sieve_registry.ledger.records import CheckMark, Sieve
 from sieve_registry.store import reader, rows, schema
@@ -53,17 +54,26 @@ def use_rows(connection: Connection, day: date, until: int | None) -> Iterator[R
 
 
 def check_marks(connection: Connection, day: date, until: int | None) -> dict[str, list[CheckMark]]:
-    """Of every sieve that was ever used, its checks up to a day as marks, in recorded order."""
-    check, use = schema.check, schema.use
+    """Checks up to a day as marks, in recorded order, by sieve: all that look-backs rest on.
+
+    Only of sieves that were used, and failed a check or had another event that may be a cause.
+    """
+    check, event = schema.check, schema.event
+    bad = check.alias()
+    failed = select(bad.c.sieve_id).where(
+        bad.c.sieve_id.in_(select(schema.use.c.sieve_id)), bad.c.outcome.in_(FAILING)
+    )
+    causes = (events.SieveQuarantined, events.CertificateRecorded, events.ReferenceChecked)
+    kinds = [cause.KIND for cause in causes]
+    doubted = failed.union(select(event.c.subject).where(event.c.kind.in_(kinds)))
     query = (
-        select(check.c.sieve_id, *rows.MARK_COLUMNS)
-        .where(check.c.sieve_id.in_(select(use.c.sieve_id)))
+        select(*rows.MARK_COLUMNS, check.c.sieve_id)
+        .where(check.c.sieve_id.in_(select(schema.use.c.sieve_id)), check.c.sieve_id.in_(doubted))
         .order_by(check.c.seq)
     )
     marks: dict[str, list[CheckMark]] = {}
     for row in _as_corrected(connection, query, until, day):
-        sieve_id, *mark = row
-        marks.setdefault(sieve_id, []).append(rows.mark(mark))
+        marks.setdefault(row.sieve_id, []).append(rows.mark(row))
     return marks
 
 

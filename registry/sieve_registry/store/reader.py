@@ -144,7 +144,8 @@ def histories_at(
     """
     last = _last_checks(connection, day, until, marks)
     uses = _summed_uses(connection, day, last, until)
-    short = _build(connection, None, last, uses, until, _mark if marks else rows.check)
+    read_check = cast("Callable[[Row[Any]], Check]", rows.mark) if marks else rows.check
+    short = _build(connection, None, last, uses, until, read_check)
     more = [name for name, of in short.items() if (of.corrections or of.acts) and _needs_all(of)]
     for sieve_id in more:
         short |= histories(connection, sieve_id, until)
@@ -166,8 +167,9 @@ def _build(
     until: int | None = None,
     read_check: Callable[[Row[Any]], Check] = rows.check,
 ) -> dict[str, SieveHistory]:
-    edits = _grouped(connection, schema.sieve_edit, sieve_id, until)
-    ends = _grouped(connection, schema.retirement, sieve_id, until)
+    edits = _made(_grouped(connection, schema.sieve_edit, sieve_id, until), rows.edit)
+    ends = _made(_grouped(connection, schema.retirement, sieve_id, until), rows.retirement)
+    made_checks, made_uses = _made(checks, read_check), _made(uses, _use)
     acts = _by_subject(facts(connection, SIEVE_LIFE, sieve_id, until))
     corrected = _by_subject(facts(connection, [RecordCorrected], sieve_id, until))
     opinion_types: Sequence[type[EventPayload]] = (ActionDecided, ReferenceChecked, ResultReviewed)
@@ -177,38 +179,36 @@ def _build(
     if sieve_id is not None:
         query = query.where(schema.sieve.c.id == sieve_id)
     renamed = _renamed(fact for group in corrected.values() for fact in group)
-    by_id = {row.id: row for row in rows_by_many(connection, query)}
-    return {
-        sieve_id: corrections.apply(
-            SieveHistory(
-                sieve=rows.sieve(by_id[sieve_id]),
-                edits=_each(edits, sieve_id, rows.edit),
-                checks=_each(checks, sieve_id, read_check),
-                uses=_each(uses, sieve_id, _use),
-                retirement=next(iter(_each(ends, sieve_id, rows.retirement)), None),
-                acts=tuple(acts.get(sieve_id, ())),
-                corrections=_each(corrected, sieve_id, rows.correction),
-                sign_off=sign_off,
-                opinions=tuple(opinions.get(sieve_id, ())),
-            )
+    amended = _made(corrected, rows.correction)
+    by_id = {row[0]: row for row in rows_by_many(connection, query)}
+    built = {}
+    for name in sorted(by_id.keys() - renamed.keys(), key=str):
+        # There may be very many: the constructor of a frozen record takes five times longer.
+        history = object.__new__(SieveHistory)
+        history.__dict__.update(
+            sieve=rows.sieve(by_id[name]),
+            edits=edits.get(name, ()),
+            checks=made_checks.get(name, ()),
+            uses=made_uses.get(name, ()),
+            retirement=next(iter(ends.get(name, ())), None),
+            acts=tuple(acts.get(name, ())),
+            corrections=amended.get(name, ()),
+            sign_off=sign_off,
+            opinions=tuple(opinions.get(name, ())),
         )
-        for sieve_id in sorted(by_id.keys() - renamed.keys(), key=str)
-    }
-
-
-def _mark(row: Row[Any]) -> Check:
-    return cast("Check", rows.mark(row[1:]))
+        built[name] = corrections.apply(history)
+    return built
 
 
 def _use(row: Any) -> Use:
     return row if isinstance(row, Use) else rows.use(row)
 
 
-def _each(
-    groups: Mapping[str, Sequence[Any]], sieve_id: str, read: Callable[[Any], Made]
-) -> tuple[Made, ...]:
-    """The records of a sieve; most sieves have none of most kinds."""
-    return tuple(map(read, groups[sieve_id])) if sieve_id in groups else ()
+def _made(
+    groups: Mapping[str, Sequence[Any]], read: Callable[[Any], Made]
+) -> dict[str, tuple[Made, ...]]:
+    """The records of each sieve that has some."""
+    return {sieve_id: tuple(map(read, group)) for sieve_id, group in groups.items()}
 
 
 def _by_subject(facts: list[Fact[Payload]]) -> dict[str, list[Fact[Payload]]]:
@@ -243,7 +243,7 @@ def _last_checks(
         .correlate(schema.sieve)
         .scalar_subquery()
     )
-    plain: Select[Any] = select(check.c.sieve_id, *rows.MARK_COLUMNS)
+    plain: Select[Any] = select(*rows.MARK_COLUMNS, check.c.sieve_id)
     query = (plain if marks else _with_event(check)).join(schema.sieve, check.c.seq == newest)
     return {row.sieve_id: [row] for row in rows_by_many(connection, query)}
 

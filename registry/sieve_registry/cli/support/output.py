@@ -84,8 +84,12 @@ def table(title: str, columns: Mapping[str, str], rows: Iterable[Sequence[object
     `columns` gives each heading the format of its cells (">.2f"); a column whose format begins
     with ">" is aligned at the right. None is printed as a dash.
     """
-    forms = [form.removeprefix(">") for form in columns.values()]
-    cells = [[_cell(value, form) for value, form in zip(row, forms, strict=True)] for row in rows]
+    cells = [
+        [name, *_cells(values, form.removeprefix(">"))]
+        for (name, *values), form in zip(
+            zip(columns, *rows, strict=True), columns.values(), strict=True
+        )
+    ]
     if sys.stdout.isatty():
         from rich import box
         from rich.console import Console
@@ -95,24 +99,27 @@ def table(title: str, columns: Mapping[str, str], rows: Iterable[Sequence[object
         table = Table(title=title or None, box=box.SIMPLE_HEAD, title_justify="left")
         for name, form in columns.items():
             table.add_column(name, justify="right" if form else "left")
-        for row in cells:
+        for row in list(zip(*cells, strict=True))[1:]:
             table.add_row(*(Text(cell) for cell in row))
         Console().print(table)
         return
-    lines = [list(columns), *cells]
-    widths = [max(map(len, column)) for column in zip(*lines, strict=True)]
     if title:
         line(title)
-    aligned = "  ".join(
-        f"{{:{'>' if form else ''}{width}}}"
-        for width, form in zip(widths, columns.values(), strict=True)
-    )
-    for row in lines:
-        line(aligned.format(*row).rstrip())
+    aligned = map(_aligned, cells, columns.values())
+    lines = map("  ".join, zip(*aligned, strict=True))
+    sys.stdout.write("".join([f"{text.rstrip()}\n" for text in lines]))
 
 
-def _cell(value: object, form: str) -> str:
-    return "-" if value is None else format(value, form) if form else str(value)
+def _cells(values: Iterable[object], form: str) -> list[str]:
+    if form:
+        return ["-" if value is None else format(value, form) for value in values]
+    return ["-" if value is None else str(value) for value in values]
+
+
+def _aligned(column: Sequence[str], form: str) -> list[str]:
+    """The cells of a column, all as wide as the widest."""
+    width = max(map(len, column))
+    return [text.rjust(width) if form else text.ljust(width) for text in column]
 
 
 def fields(record: object, names: str) -> dict[str, Any]:
