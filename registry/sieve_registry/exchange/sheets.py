@@ -29,7 +29,7 @@ from sieve_registry.errors import ArchiveError
 # What begins a formula, also in full width (OWASP, "CSV Injection"), after quotes and spaces.
 _FORMULA = "[\"' ]*[-=+@\\t\\r\uff1d\uff0b\uff0d\uff20]"
 _BEGINS = re.compile(rf"(^|[;\t\r\n])(?={_FORMULA})")
-_ANYWHERE = re.compile(rf"[;\t\r\n]{_FORMULA}")
+_IN_CELLS = re.compile(f";{_FORMULA}")  # a search for one letter takes half the time
 _GUARDED = re.compile(rf"(^|[;\t\r\n])'(?={_FORMULA})")
 _XLSX = (".xlsx", ".xlsm")
 _MOST_BYTES = 50_000_000  # of a table; a row has some hundred
@@ -60,7 +60,9 @@ def _guarded(cell: str | float | Decimal) -> str | float | Decimal:
 
 def _is_plain(cells: str) -> bool:
     """Whether none of some cells, separated by semicolons, could begin a formula."""
-    return _ANYWHERE.search(f";{cells}") is None
+    if any(mark in cells for mark in "\t\r\n"):
+        return False  # each is looked at by itself
+    return _IN_CELLS.search(f";{cells}") is None
 
 
 def _guarded_row(row: Sequence[str | float | Decimal]) -> Sequence[str | float | Decimal]:

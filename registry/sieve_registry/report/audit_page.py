@@ -165,7 +165,7 @@ def _column(table: AuditTable, name: str) -> list[str]:
 def _table(table: AuditTable, links: Links) -> dict[str, Any]:
     """A table for the page: empty columns are named instead of shown."""
     shown = table.rows[:MOST_ROWS]
-    kept = [i for i in range(len(table.columns)) if any(row[i] for row in table.rows)]
+    kept = [i for i in range(len(table.columns)) if any(map(itemgetter(i), table.rows))]
     empty = [name for i, name in enumerate(table.columns) if i not in kept]
     return {
         "name": table.name,

@@ -49,11 +49,11 @@ def clean(value: object) -> object:
 
     Text marked safe (the charts) passes unchanged.
     """
+    if type(value) is str and value and value.isascii() and value.isprintable():
+        return value  # quick: there may be very many, or the long text of an embedded picture
     if value is None or value == "":
         return DASH
     if not isinstance(value, str) or hasattr(value, "__html__"):
-        return value
-    if value.isascii() and value.isprintable():  # quick for the long text of an embedded picture
         return value
     return "".join("\ufffd" if _hidden(c) else c for c in value)
 
