@@ -79,8 +79,8 @@ def test_the_page_by_clause_links_only_to_what_is_there(
     check()
     folder = tmp_path / "audit"
     folder.mkdir()
-    for name, data in audit_page.render(audit(registry, registry.today())):
-        (folder / name).write_bytes(data)
+    for name, pieces in audit_page.render(audit(registry, registry.today())):
+        (folder / name).write_bytes(b"".join(pieces))
     index = (folder / "index.html").read_text(encoding="utf-8")
     assert 'href="by-clause.html"' in index
     found = Links((folder / "by-clause.html").read_text(encoding="utf-8")).found

@@ -149,8 +149,8 @@ def _finish(registry: Registry, inside: Path, folder: Path, progress: Progress) 
     audit = audits.audit(registry, today - timedelta(days=AUDIT_DAYS_AGO))
     place = Path(f"audit-{audit.as_of}")
     (inside / place).mkdir()
-    for name_, data in audit_page.render(audit):
-        (inside / place / name_).write_bytes(data)
+    for name_, pieces in audit_page.render(audit):
+        (inside / place / name_).write_bytes(b"".join(pieces))
     return DemoResult(
         folder=folder,
         today=today,

@@ -93,12 +93,15 @@ def csv_bytes(rows: Iterable[Sequence[str | float | Decimal]]) -> bytes:
 
     A number is written as it is, also a negative number: only text gets an apostrophe.
     """
-    # No list of pieces: joining them would hold the file twice.
-    file, left = io.BytesIO(), iter(rows)
-    file.write(BOM_UTF8)
+    return b"".join(csv_pieces(rows))
+
+
+def csv_pieces(rows: Iterable[Sequence[str | float | Decimal]]) -> Iterator[bytes]:
+    """The same, a piece after the other: a table may be very long."""
+    left = iter(rows)
+    yield BOM_UTF8
     while part := list(islice(left, _ROWS_AT_ONCE)):
-        file.write(_lines(part).encode("utf-8", "replace"))
-    return file.getvalue()
+        yield _lines(part).encode("utf-8", "replace")
 
 
 def xlsx_bytes(title: str, rows: Iterable[Sequence[str]]) -> bytes:

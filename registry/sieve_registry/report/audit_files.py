@@ -50,7 +50,8 @@ class AuditFiles:
                 yield where, data
             progress(number / (len(work) + 1))  # page and tables come last
         reports = {subject: where for subject, where in checks.items() if where in made}
-        yield from render(self.audit, Links(reports, sieves, "evidence"))
+        for name, pieces in render(self.audit, Links(reports, sieves, "evidence")):
+            yield name, b"".join(pieces)
         progress(1.0)
 
     def _check_page(self, check_id: str) -> bytes:

@@ -10,15 +10,16 @@ import base64
 import hashlib
 import re
 from collections import Counter
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import date
+from itertools import chain
 from operator import itemgetter
 from typing import TYPE_CHECKING, Any
 from urllib.parse import quote
 
 from sieve_registry.audit.clauses import COLUMNS as CLAUSE_COLUMNS
-from sieve_registry.exchange.sheets import csv_bytes
+from sieve_registry.exchange.sheets import csv_pieces
 from sieve_registry.report.formatting import with_micro
 from sieve_registry.report.pages import page_mark, render_page, static_text
 from sieve_registry.report.timeline import Mark, common_range, timeline_svg
@@ -59,15 +60,15 @@ _LINKED = ("check", "sieve", "file")  # the columns whose cells may have one
 _NO_LINKS = Links()
 
 
-def render(audit: Audit, links: Links = _NO_LINKS) -> Iterator[tuple[str, bytes]]:
-    """The files of `audit --out` by name, one after the other: tables may be very long.
+def render(audit: Audit, links: Links = _NO_LINKS) -> Iterator[tuple[str, Iterable[bytes]]]:
+    """The files of `audit --out` by name, in pieces: tables may be very long.
 
     `index.html`, `by-clause.html` and one CSV per table.
     """
-    yield "index.html", page(audit, replace(links, clauses=_CLAUSE_PAGE)).encode()
-    yield _CLAUSE_PAGE, _by_clause(audit).encode()
+    yield "index.html", [page(audit, replace(links, clauses=_CLAUSE_PAGE)).encode()]
+    yield _CLAUSE_PAGE, [_by_clause(audit).encode()]
     for table in audit.tables:
-        yield f"{table.name}.csv", csv_bytes([table.columns, *table.rows])
+        yield f"{table.name}.csv", csv_pieces(chain([table.columns], table.rows))
 
 
 def script_policy() -> str:

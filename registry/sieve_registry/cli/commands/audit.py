@@ -11,10 +11,12 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from sieve_inspect.errors import UsageError
+from sieve_inspect.files import write_pieces
 from sieve_registry.cli.support import options, output, running
 from sieve_registry.cli.support.options import flag, option
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable
     from datetime import date
 
     from sieve_registry.audit.queries import Audit, AuditTable
@@ -91,11 +93,11 @@ def audit(
             files = AuditFiles(registry, result)
             with running.progress("Reports and evidence", 1) as update:
                 for name, data in files.written(partial(update, 0)):
-                    _write(out, name, data)
+                    _write(out, name, [data])
             lost = files.lost
         elif out is not None:
-            for name, data in audit_page.render(result, _in_place(registry, out)):
-                _write(out, name, data)
+            for name, pieces in audit_page.render(result, _in_place(registry, out)):
+                _write(out, name, pieces)
         if out is not None and sample is not None:
             _write_sample(registry, out / "sample", day, sample, chosen)
     if json_path is not None:  # very many rows are made only where they are wanted
@@ -128,7 +130,7 @@ def _write_sample(registry: Registry, folder: Path, day: date, count: int, seed:
 
     with running.busy("Writing the sample"):
         for name, data in sample_files(registry, day, count, seed, letterhead()):
-            _write(folder, name, data)
+            _write(folder, name, [data])
 
 
 def _in_place(registry: Registry, out: Path) -> Links:
@@ -144,10 +146,10 @@ def _in_place(registry: Registry, out: Path) -> Links:
         return Links()
 
 
-def _write(out: Path, name: str, data: bytes) -> None:
+def _write(out: Path, name: str, pieces: Iterable[bytes]) -> None:
     target = out / name
     output.make_folder(target.parent)
-    output.write_bytes(target, data)
+    write_pieces(target, pieces)
 
 
 def _print_audit(audit: Audit) -> None:
