@@ -76,15 +76,18 @@ def _guarded_row(row: Sequence[str | float | Decimal]) -> Sequence[str | float |
 
 def _lines(rows: Sequence[Sequence[str | float | Decimal]]) -> str:
     """Some rows as lines: rows of plain text are only joined, in half the time of the writer."""
+    plain = False
     try:
         cells = ";".join(chain.from_iterable(rows))  # type: ignore[arg-type]
+        plain = _is_plain(cells)
         quoted = any(mark in cells for mark in '",\r\n') or min(map(len, rows)) < 2
-        if not quoted and _is_plain(cells):
+        if plain and not quoted:
             return "".join([f"{','.join(row)}\r\n" for row in rows])  # type: ignore[arg-type]
     except TypeError:  # a number
         pass
     text = io.StringIO(newline="")
-    csv.writer(text, lineterminator="\r\n").writerows(map(_guarded_row, rows))
+    writer = csv.writer(text, lineterminator="\r\n")
+    writer.writerows(rows if plain else map(_guarded_row, rows))
     return text.getvalue()
 
 
