@@ -28,6 +28,7 @@ from sieve_inspect.summary.uncertainty import BudgetSource, Contribution
 # a tenth of the glow unknown (k = 2).
 _TURNED_DEG = 15.0
 _DENSER = 0.15
+_SHINES = 0.01  # share of a wire from which the finish of the wires matters
 _U_VIEW_SEEN = 0.003  # share of a wire that a parabola through the wires leaves; own figure
 
 
@@ -57,8 +58,12 @@ class LightCorrection:
     @property
     def source(self) -> str:
         """Where the correction comes from, in words."""
-        seen = "; view read from the wires across the scan" if self.view_seen else ""
-        return self.illumination.source + self.unlike + seen
+        lit, seen = self.illumination, ""
+        if lit.known is LightKnown.REFERENCE and max(lit.glow) > _SHINES:
+            seen = "; for wires of its metal and finish"
+        if self.view_seen:
+            seen += "; view read from the wires across the scan"
+        return lit.source + self.unlike + seen
 
     def to_dict(self) -> dict[str, Any]:
         """The `light` entry of schema `sieveward.measurement/1`."""

@@ -31,7 +31,7 @@ from sieve_inspect.summary.uncertainty import BudgetSource, combine, lines_of
 # of a wire, and a share of g. Drawn pairs, 12 surfaces from matt to silver, 25 to 45 degrees, wires
 # of 7 to 22 px: 3.2 % of g by maximum likelihood (136 values), none beyond 2 u. The share of a wire
 # leaves room for wires that are not quite alike.
-_TRANSFER = 0.002
+_TRANSFER = 0.0015
 _TRANSFER_OF_G = 0.03
 # Shares of blur for scans of finer cloth. From 0.3 on wires show no level of their own, and what
 # their outline does is the edge model's as much as the lamp's.
