@@ -1,4 +1,4 @@
-"""The sign of a wide lamp on drawn flat wires, which reflect nothing: there must be none."""
+"""The signs of a wide lamp: none on drawn flat wires, which reflect nothing."""
 
 from __future__ import annotations
 
@@ -32,6 +32,42 @@ def test_pixels_that_drift_by_half_a_pixel_a_row_leave_no_sign(rotation_deg: flo
     assert signs is not None
     assert max(sign.share for sign in signs) < 0.0005
     assert max(sign.u_share for sign in signs) < 0.0002
+
+
+# Blur of any shape takes from the openings what it puts on the wires; a lit rim only adds.
+@pytest.mark.parametrize(
+    "optics",
+    [
+        Optics("gaussian", 1.6),
+        Optics("disc", 2.0),
+        Optics("smear", 1.5),
+        Optics("glare", 8.0, 0.1),
+        Optics("halo", 1.5, 0.3),
+    ],
+    ids=lambda optics: optics.kind,
+)
+def test_blur_of_any_shape_is_no_light_on_the_wires(optics: Optics) -> None:
+    cloth = Cloth(14.0, 8.4, sd_px=0.3, rotation_deg=8, seed=3)
+    picture = render(cloth, optics, Sensor(noise=0.005, seed=1), (240, 280))
+    measurement = measure_array(
+        picture.image, nominal_um=140, scale=exact_scale(10, 10), encoding="srgb"
+    )
+    signs = measurement.pictures[0].signs
+    assert signs is not None
+    for sign in signs:
+        assert abs(sign.e_px) < 0.0006 * sign.wire_px
+        assert 0 < sign.u_e_px < 0.0003 * sign.wire_px
+
+
+def test_openings_beyond_the_range_of_the_sensor_tell_nothing_of_the_wires() -> None:
+    cloth = Cloth(14.0, 8.4, sd_px=0.3, rotation_deg=8, seed=3)
+    picture = render(cloth, Optics(), Sensor(noise=0.005, gain=1.3, seed=1), (240, 280))
+    measurement = measure_array(
+        picture.image, nominal_um=140, scale=exact_scale(10, 10), encoding="srgb"
+    )
+    signs = measurement.pictures[0].signs
+    assert signs is not None
+    assert [sign.by_e for sign in signs] == [0, 0]
 
 
 def test_denser_cloth_shows_more_of_the_same_lamp() -> None:
@@ -117,10 +153,13 @@ def test_scans_of_unlike_blur_are_compared_under_the_same() -> None:
         assert abs(float(plain.width[plain.ok].mean()) - true) > 0.0035 * wire_um
 
 
-# Smooth wires of 0.4 of the aperture look 5 % thinner, and the sign of it is a tenth of a percent.
+# Smooth wires of 0.4 of the aperture look 5 % thinner, and Δ is a tenth of a percent: e tells them,
+# and they serve as a reference.
 @pytest.mark.long
-def test_thin_smooth_wires_serve_as_a_reference() -> None:
+def test_thin_smooth_wires_tell_a_wide_lamp_by_the_light_that_blur_does_not_bring() -> None:
     measurement, true = drawn(16.0, 0.4, Surface(roughness=0.07), 42)
+    for axis in measurement.directions:
+        assert 0.04 * 0.4 * true < axis.mean_um - true < axis.U_mean_um
     lamp = of_reference(measurement, CertifiedCloth((true, true), None, 0.1), "drawn")
     assert min(lamp.glow) > 0.04
     assert lamp.sign is not None

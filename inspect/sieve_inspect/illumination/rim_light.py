@@ -1,4 +1,4 @@
-"""The sign of a wide lamp in the picture: light on the sides of round wires.
+"""The signs of a wide lamp in the picture: light on the sides of round wires.
 
 A wire reflects the lamp on its sides. The lit rim is wider where the wire climbs or dives than
 where it lies level, and where it dives under the crossing wire it is wider than where it lies on
@@ -13,20 +13,29 @@ no mesh.
 
 where left and right are how far the light reaches over the outline of the two wires, px, and far
 and near lie a fifth of a pitch beyond and before mid-position. Which family lies on top first is
-not known, so only the size of Δ is used.
+not known, so only the size of Δ is used. Smooth or thin wires leave little of it.
+
+The second sign is light that no blur brings there. Blur of any shape puts on the wires beside an
+opening what it takes from the opening; a lit rim adds light on the wires' side alone:
+
+    e = ∫ of r(t) + r(−t),   t from σ to three quarters of the way to the middle of wire or opening
+
+where r is the light at the distance t from an edge less that of the fitted edges, as a share of an
+opening's, and less what is left of it farther on. 45 drawn scans of flat wires (apertures of 7 to
+48 px, seven kinds of blur, noise to 3 %) stay within 0.03 % of a wire.
 """
 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from sieve_inspect.apertures.field import Field
 from sieve_inspect.arrays import Float
-from sieve_inspect.edges.model import Parameter
-from sieve_inspect.edges.profiles import STEP, Band, Profiles, gather
+from sieve_inspect.edges.model import EDGES, Parameter, model_of, top_of
+from sieve_inspect.edges.profiles import STEP, Band, Crossing, Profiles, gather
 from sieve_inspect.illumination.model import Illumination, LightKnown
 from sieve_inspect.image.light import Light
 
@@ -57,6 +66,14 @@ _CLEAR_BLURS = 1.9
 _USUAL_SEEN, _THINNEST_SEEN = 0.37, 0.26  # wire/pitch
 _BEYOND_WIRE = 2.0  # px beyond the middle of the wires, so far light is summed
 _WHOLE_BAND = 0.97  # share of a band's pixels that the picture has to show
+# What e may stand for, as Δ: e times this, times the square of the blur's share of the wire, for
+# blur hides a rim. Drawn and path-traced, 40 pictures of silver to rough steel under 22 to 60
+# degrees: the light on the wires was 0.4 to 1.0 times what this allows for (k = 2).
+_SIGN_PER_E = 215.0
+_LEAST_E = 0.0004  # share of a wire below which e may be noise or the steps of stored numbers
+_E_OPENINGS = 600
+_E_HALF_BAND = 0.25  # of the crossing opening: half the length of wire whose light is gathered
+_E_INNER, _E_OUTER = 0.75, 0.45  # of the way to the middle; of the wire or opening
 
 
 @dataclass(frozen=True)
@@ -65,13 +82,17 @@ class RimLight:
 
     `shift_px` is Δ (px), `u_px` its standard uncertainty by the scatter of the openings, `wire_px`
     the apparent width of the wires. It is not `readable` where the blur of the crossing wires
-    reaches the place where it is read.
+    reaches the place where it is read. `e_px` and `u_e_px` are e and its standard uncertainty, 0
+    where it cannot be read, `blur_px` the σ of the edges.
     """
 
     shift_px: float
     u_px: float
     wire_px: float
     readable: bool = True
+    e_px: float = 0.0
+    u_e_px: float = 0.0
+    blur_px: float = 0.0
 
     @property
     def share(self) -> float:
@@ -92,6 +113,13 @@ class RimLight:
     def clear_share(self) -> float:
         """Δ as a share of the wire where it is clear, else 0."""
         return self.share if self.is_clear else 0.0
+
+    @property
+    def by_e(self) -> float:
+        """The Δ, share of the wire, of light that e may stand for; 0 where e is not clear."""
+        e = self.e_px / self.wire_px
+        clear = e > _LEAST_E and self.e_px > _CLEAR * self.u_e_px
+        return _SIGN_PER_E * (self.blur_px / self.wire_px) ** 2 * e if clear else 0.0
 
 
 def sign_of_both(signs: tuple[RimLight, RimLight]) -> tuple[float, float]:
@@ -155,7 +183,7 @@ def unexplained_sign(signs: tuple[RimLight, RimLight], known: Illumination) -> f
     """The sign of a lamp (share of a wire) that what is known of the light does not explain."""
     both, u = sign_of_both(signs)
     if known.known is LightKnown.NOT:
-        return both + 2 * u
+        return max(both + 2 * u, *(sign.by_e for sign in signs))
     if known.known is LightKnown.LAMP:
         share = max(sign.clear_share for sign in signs)
         return share if share > max(known.glow) else 0.0
@@ -166,13 +194,17 @@ def unexplained_sign(signs: tuple[RimLight, RimLight], known: Illumination) -> f
 
 
 def rim_light(field: Field, light: Light) -> tuple[RimLight, RimLight]:
-    """The sign of a wide lamp in both directions of a measured field; NaN where it cannot be read.
+    """The signs of a wide lamp in both directions of a measured field; Δ is NaN if it is not seen.
 
     It means nothing for cloth lit from the camera's side.
 
     `light` is the linear light (h, w) the field was measured in.
     """
-    return _direction(field, light, 0), _direction(field, light, 1)
+    x, y = (
+        replace(_direction(field, light, axis), **_beyond_blur(field, light, axis))
+        for axis in (0, 1)
+    )
+    return x, y
 
 
 def _direction(field: Field, light: Light, axis: int) -> RimLight:
@@ -218,3 +250,55 @@ def _reach_over(seen: Profiles, floor: Float, inner: float, band: Band) -> Float
     light = (seen.value - floor[:, None]) * seen.weight
     missing = seen.weight.sum(axis=1) < _WHOLE_BAND * 4 * band.reach * band.half
     return np.where(missing, np.nan, (light * side).sum(axis=1) / (2 * band.half))
+
+
+def _beyond_blur(field: Field, light: Light, axis: int) -> dict[str, float]:
+    """e of a direction, its standard uncertainty and the blur, px, by the names of `RimLight`."""
+    own, crossing = field.axes[axis], field.axes[1 - axis]
+    whole = np.isfinite(own.fit.parameters).all(axis=1)
+    which = np.flatnonzero(field.ok & whole)
+    if len(which) > _E_OPENINGS:
+        which = which[np.linspace(0, len(which) - 1, _E_OPENINGS).astype(np.intp)]
+    fit, blur = own.fit.take(which), own.response.sigma
+    unread = {"e_px": 0.0, "u_e_px": 0.0, "blur_px": blur}
+    bright = float(np.median(top_of(fit.parameters))) + 2 * field.pixel_noise
+    if len(which) < 8 or bright > light.max():  # beyond the sensor's range nothing is symmetric
+        return unread
+    wire, gap = float(np.nanmedian(fit.wires)), float(np.median(fit.width))
+    across = float(np.median(crossing.fit.width[which]))
+    beside = Crossing(
+        across, across + float(np.nanmedian(crossing.fit.wires[which])), crossing.response.sigma
+    )
+    edges = fit.parameters.copy()
+    edges[:, EDGES] -= fit.middle[:, None]  # as the centres are
+    normal = own.normal[which]
+    along = np.stack([-normal[:, 1], normal[:, 0]], axis=1)
+    band = Band((gap + wire) / 2, max(_E_HALF_BAND * across, 0.8), STEP)
+    seen = gather(light, field.centre[which], along, band, beside, gap)
+    model, _, _ = model_of(seen, edges, own.response)
+    rest = (seen.value - model) / fit.amplitude[:, None]
+    outer = _E_OUTER * min(wire, gap)
+    inner = _E_INNER * outer
+    if blur > _E_INNER * inner:
+        return unread
+    e = np.zeros(len(which))
+    for side, edge in ((1, Parameter.SECOND_EDGE), (-1, Parameter.FIRST_EDGE)):
+        place = side * (seen.distance - edges[:, edge, None])
+        for into in (1, -1):
+            near = _mean_between(into * place, blur, inner, rest, seen.weight)
+            e += near - _mean_between(into * place, inner, outer, rest, seen.weight)
+    e = (inner - blur) * e[np.isfinite(e)]
+    if len(e) < 8:
+        return unread
+    off = np.abs(e - np.median(e))
+    kept = e[off <= 4 * 1.4826 * np.median(off)]
+    u = float(kept.std(ddof=1)) / math.sqrt(len(kept))
+    return {"e_px": float(kept.mean()), "u_e_px": u, "blur_px": blur}
+
+
+def _mean_between(place: Float, low: float, high: float, value: Float, weight: Float) -> Float:
+    """Weighted mean (n,) of values at places between two limits; NaN where there is none."""
+    inside = np.where((place >= low) & (place < high), weight, 0)
+    total = inside.sum(axis=1)
+    mean = (inside * value).sum(axis=1) / np.where(total > 0, total, np.nan)
+    return np.asarray(mean)
