@@ -33,7 +33,7 @@ LEAST_GLOW = -0.05  # share of a wire: what a noisy reference cloth may give; no
 
 # Shares of a wire, standard uncertainties where nothing is known: 24 path-traced pictures, matt to
 # mirror, lamps of 5 to 60 degrees. A lamp that leaves no sign on the wires' sides makes at most
-# 2 % (U); above it the light is up to seven times the sign, which itself is known to its u only.
+# 2 % (U); above it the light is up to seven times the sign (`rim_light`), known to its u only.
 U_GLOW_UNKNOWN = 0.008
 U_VIEW_UNKNOWN = 0.006
 _GLOW_PER_SIGN = 3.5

@@ -67,8 +67,9 @@ _USUAL_SEEN, _THINNEST_SEEN = 0.37, 0.26  # wire/pitch
 _BEYOND_WIRE = 2.0  # px beyond the middle of the wires, so far light is summed
 _WHOLE_BAND = 0.97  # share of a band's pixels that the picture has to show
 # What e may stand for, as Δ: e times this, times the square of the blur's share of the wire, for
-# blur hides a rim. Drawn and path-traced, 40 pictures of silver to rough steel under 22 to 60
-# degrees: the light on the wires was 0.4 to 1.0 times what this allows for (k = 2).
+# blur hides a rim. Drawn and path-traced, 35 pictures of silver to rough steel under 22 to 60
+# degrees: the light on the wires was 0.3 to 1.0 times what this allows for (k = 2), twice as much
+# under a strip lamp, which the wires' unlike widths tell.
 _SIGN_PER_E = 215.0
 _LEAST_E = 0.0004  # share of a wire below which e may be noise or the steps of stored numbers
 _E_OPENINGS = 600
@@ -200,14 +201,17 @@ def rim_light(field: Field, light: Light) -> tuple[RimLight, RimLight]:
 
     `light` is the linear light (h, w) the field was measured in.
     """
-    x, y = (
-        replace(_direction(field, light, axis), **_beyond_blur(field, light, axis))
-        for axis in (0, 1)
-    )
-    return x, y
+    return _direction(field, light, 0), _direction(field, light, 1)
 
 
 def _direction(field: Field, light: Light, axis: int) -> RimLight:
+    e, u = _beyond_blur(field, light, axis)
+    blur = field.axes[axis].response.sigma
+    return replace(_alternating(field, light, axis), e_px=e, u_e_px=u, blur_px=blur)
+
+
+def _alternating(field: Field, light: Light, axis: int) -> RimLight:
+    """Δ of a direction and its standard uncertainty."""
     which = np.flatnonzero(field.ok)
     if len(which) > _AT_MOST:
         which = which[np.linspace(0, len(which) - 1, _AT_MOST).astype(np.intp)]
@@ -252,18 +256,17 @@ def _reach_over(seen: Profiles, floor: Float, inner: float, band: Band) -> Float
     return np.where(missing, np.nan, (light * side).sum(axis=1) / (2 * band.half))
 
 
-def _beyond_blur(field: Field, light: Light, axis: int) -> dict[str, float]:
-    """e of a direction, its standard uncertainty and the blur, px, by the names of `RimLight`."""
+def _beyond_blur(field: Field, light: Light, axis: int) -> tuple[float, float]:
+    """e of a direction and its standard uncertainty, px; 0 and 0 where it cannot be read."""
     own, crossing = field.axes[axis], field.axes[1 - axis]
     whole = np.isfinite(own.fit.parameters).all(axis=1)
     which = np.flatnonzero(field.ok & whole)
     if len(which) > _E_OPENINGS:
         which = which[np.linspace(0, len(which) - 1, _E_OPENINGS).astype(np.intp)]
     fit, blur = own.fit.take(which), own.response.sigma
-    unread = {"e_px": 0.0, "u_e_px": 0.0, "blur_px": blur}
     bright = float(np.median(top_of(fit.parameters))) + 2 * field.pixel_noise
     if len(which) < 8 or bright > light.max():  # beyond the sensor's range nothing is symmetric
-        return unread
+        return 0.0, 0.0
     wire, gap = float(np.nanmedian(fit.wires)), float(np.median(fit.width))
     across = float(np.median(crossing.fit.width[which]))
     beside = Crossing(
@@ -280,7 +283,7 @@ def _beyond_blur(field: Field, light: Light, axis: int) -> dict[str, float]:
     outer = _E_OUTER * min(wire, gap)
     inner = _E_INNER * outer
     if blur > _E_INNER * inner:
-        return unread
+        return 0.0, 0.0
     e = np.zeros(len(which))
     for side, edge in ((1, Parameter.SECOND_EDGE), (-1, Parameter.FIRST_EDGE)):
         place = side * (seen.distance - edges[:, edge, None])
@@ -289,11 +292,10 @@ def _beyond_blur(field: Field, light: Light, axis: int) -> dict[str, float]:
             e += near - _mean_between(into * place, inner, outer, rest, seen.weight)
     e = (inner - blur) * e[np.isfinite(e)]
     if len(e) < 8:
-        return unread
+        return 0.0, 0.0
     off = np.abs(e - np.median(e))
     kept = e[off <= 4 * 1.4826 * np.median(off)]
-    u = float(kept.std(ddof=1)) / math.sqrt(len(kept))
-    return {"e_px": float(kept.mean()), "u_e_px": u, "blur_px": blur}
+    return float(kept.mean()), float(kept.std(ddof=1)) / math.sqrt(len(kept))
 
 
 def _mean_between(place: Float, low: float, high: float, value: Float, weight: Float) -> Float:
