@@ -206,6 +206,21 @@ def test_nothing_is_recorded_of_a_certificate_that_does_not_fit(
     assert parsed(lab("verify", "--json", "-"))["events"] == before
 
 
+def test_one_field_of_a_certified_cloth_is_said_to_be_little(
+    run: Program, reference: tuple[Path, str, str], tmp_path: Path
+) -> None:
+    path, x, y = reference
+    known = {"mean": ("--mean-x", x, "--mean-y", y, "--u-mean", "0.5um"),
+             "wire": ("--wire", f"{20 * WIRE_PX}um", "--u-wire", "1um")}  # fmt: skip
+    for name, values in known.items():
+        answer = run(
+            "illumination", path, "--nominal", "250um", "--um-per-px", "20", *values,
+            "--out", tmp_path / name,
+        )  # fmt: skip
+        assert answer.code == 0, answer.err
+        assert ("scan more of it" in answer.out) == (name == "mean")
+
+
 def test_an_illumination_can_be_declared_void(
     lab: ScaleLab, reference: tuple[Path, str, str], scan: Path, measuring: Measuring
 ) -> None:

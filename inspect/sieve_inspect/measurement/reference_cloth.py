@@ -121,6 +121,20 @@ def of_reference(
     return own
 
 
+def most_by_fields(measurement: Measurement, lit: Illumination) -> bool:
+    """Whether more than half of what is unknown of the glow is the scatter between fields.
+
+    A certificate speaks for the whole cloth: more fields of it tell more.
+    """
+    sampling = [line for line in measurement.budget if line.source is BudgetSource.SAMPLING]
+    shares = [
+        combine([line for line in lines_of(sampling) if line.direction == "xy"[axis]])
+        / measurement.directions[axis].wire_mean_um
+        for axis in (0, 1)
+    ]
+    return any(share**2 > u**2 / 2 for share, u in zip(shares, lit.u_glow, strict=True))
+
+
 def _softened(blur: FurtherBlur, glow: Pair) -> tuple[tuple[float, float, float], ...]:
     """The glow under more blur than the scan's own, as far as its openings show it."""
     wire = blur.wires_px

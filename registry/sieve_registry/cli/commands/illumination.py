@@ -61,7 +61,7 @@ def illumination(
     from sieve_inspect.illumination.model import load_illumination
     from sieve_inspect.measurement.options import Resources
     from sieve_inspect.measurement.pipeline import measure
-    from sieve_inspect.measurement.reference_cloth import of_reference
+    from sieve_inspect.measurement.reference_cloth import most_by_fields, of_reference
     from sieve_inspect.standard import resolve_nominal
     from sieve_registry.cli.support.running import progress
 
@@ -101,6 +101,11 @@ def illumination(
         output.write_bytes(out, (json.dumps(lit.to_dict(), indent=2) + "\n").encode())
     if not output.emit(json_path, lit.to_dict()):
         _print(lit, out, kept)
+        if certified.wire_um is None and most_by_fields(measurement, lit):
+            output.text(
+                "Most of U is the scatter between fields of the cloth: scan more of it, and give "
+                "all scans together."
+            )
 
 
 def _refuse_without_record(
