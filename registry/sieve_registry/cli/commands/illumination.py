@@ -100,12 +100,8 @@ def illumination(
     if out is not None:
         output.write_bytes(out, (json.dumps(lit.to_dict(), indent=2) + "\n").encode())
     if not output.emit(json_path, lit.to_dict()):
-        _print(lit, out, kept)
-        if certified.wire_um is None and most_by_fields(measurement, lit):
-            output.text(
-                "Most of U is the scatter between fields of the cloth: scan more of it, and give "
-                "all scans together."
-            )
+        few_fields = certified.wire_um is None and most_by_fields(measurement, lit)
+        _print(lit, out, kept, few_fields=few_fields)
 
 
 def _refuse_without_record(
@@ -141,11 +137,18 @@ def _certified(
     return CertifiedCloth(None, parse_length_um(wire), parse_length_um(u_wire))
 
 
-def _print(lit: Illumination, out: Path | None, kept: KeptIllumination | None) -> None:
+def _print(
+    lit: Illumination, out: Path | None, kept: KeptIllumination | None, *, few_fields: bool
+) -> None:
     rows = [(name, lit.glow[axis], 2 * lit.u_glow[axis]) for axis, name in enumerate("xy")]
     columns = {"direction": "", "wires look thinner by": ">.2%", "U (k = 2)": ">.2%"}
     output.table("What the lamp does to the wires", columns, rows)
     output.text(f"Known from: {lit.source}.")
+    if few_fields:
+        output.text(
+            "Most of U is the scatter between fields of the cloth: scan more of it, and give all "
+            "scans together."
+        )
     if kept is not None:
         output.line(f"Recorded as illumination {kept.name}, valid until {kept.valid_until}.")
         for warning in kept.warnings:
