@@ -194,7 +194,7 @@ def test_a_path_below_a_file_is_no_place_for_a_registry(tmp_path: Path) -> None:
 
 
 def test_a_folder_is_no_registry(tmp_path: Path) -> None:
-    with pytest.raises(RegistryFileError):
+    with pytest.raises(RegistryFileError, match="it is a folder"):
         open_registry(tmp_path)
 
 

@@ -206,6 +206,8 @@ def _prepare_file(path: Path, create: bool, busy_ms: int) -> bool:
             _create(path, busy_ms)
             path.with_suffix(".head").unlink(missing_ok=True)  # of a file that was there before
             return True
+        if path.is_dir():
+            raise RegistryFileError(file=path, reason="it is a folder")
         if path.stat().st_size == 0:
             raise ForeignRegistryError(
                 file=path,
