@@ -117,7 +117,7 @@ def test_a_reference_cloth_corrects_other_sizes_to_0_4_percent_of_a_wire(
     light = of_reference(measured(reference), CertifiedCloth(certified, None, 0.2), "certificate 1")
     corrected = measured(name, light)
     assert corrected.fit == "ok"
-    assert "for wires of its metal and finish" in corrected.light.source
+    assert "valid for wires of the same metal and finish" in corrected.light.source
     allowed = 0.004 * truth_of(name)["wire_um"] + 0.02 * truth_of(name)["um_per_px"][0]
     limit = si.limits(truth_of(name)["nominal_um"], "iso3310-1:2016").y_um
     for error, expanded in errors(name, corrected):

@@ -55,8 +55,8 @@ def test_blur_of_any_shape_is_no_light_on_the_wires(optics: Optics) -> None:
     signs = measurement.pictures[0].signs
     assert signs is not None
     for sign in signs:
-        assert abs(sign.e_px) < 0.0006 * sign.wire_px
-        assert 0 < sign.u_e_px < 0.0003 * sign.wire_px
+        assert abs(sign.residual_px) < 0.0006 * sign.wire_px
+        assert 0 < sign.u_residual_px < 0.0003 * sign.wire_px
 
 
 def test_openings_beyond_the_range_of_the_sensor_tell_nothing_of_the_wires() -> None:
@@ -67,7 +67,7 @@ def test_openings_beyond_the_range_of_the_sensor_tell_nothing_of_the_wires() -> 
     )
     signs = measurement.pictures[0].signs
     assert signs is not None
-    assert [sign.by_e for sign in signs] == [0, 0]
+    assert [sign.sign_by_residual for sign in signs] == [0, 0]
 
 
 def test_denser_cloth_shows_more_of_the_same_lamp() -> None:

@@ -218,7 +218,7 @@ def test_one_field_of_a_certified_cloth_is_said_to_be_little(
             "--out", tmp_path / name,
         )  # fmt: skip
         assert answer.code == 0, answer.err
-        assert ("scan more of it" in answer.out) == (name == "mean")
+        assert ("scan more fields" in answer.out) == (name == "mean")
 
 
 def test_an_illumination_can_be_declared_void(

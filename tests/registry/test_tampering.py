@@ -191,8 +191,8 @@ def test_rows_are_compared_as_text_only_where_the_text_has_every_digit(
         (row,) = derived_rows.plain_rows(connection, table.sql, (2, 3))
         assert row[3] != 0.3
         shown = [(*row[:3], 0.3, *row[4:])]
-        assert not derived_rows.is_just(connection, table, shown, (2, 3))
-        assert derived_rows.is_just(connection, table, [], (3, 4))
+        assert not derived_rows.rows_equal_json(connection, table, shown, (2, 3))
+        assert derived_rows.rows_equal_json(connection, table, [], (3, 4))
 
 
 def test_a_row_slipped_in_points_to_verify_when_it_stands_in_the_way(

@@ -59,6 +59,13 @@ class Field:
         """Openings (n,) whose widths are believed."""
         return np.asarray(self.state == State.OK)
 
+    def sample(self, most: int, among: Bool | None = None) -> Index:
+        """At most so many sound openings, evenly spread in reading order; of those `among` (n,)."""
+        which = np.flatnonzero(self.ok if among is None else self.ok & among)
+        if len(which) > most:
+            which = which[np.linspace(0, len(which) - 1, most).astype(np.intp)]
+        return which
+
 
 def field_of(prepared: PreparedField, axes: tuple[Axis, Axis], doubt: Bool | None = None) -> Field:
     """The field of openings whose widths have been measured; for `doubt` see `OpeningSet`.

@@ -15,13 +15,13 @@ where left and right are how far the light reaches over the outline of the two w
 and near lie a fifth of a pitch beyond and before mid-position. Which family lies on top first is
 not known, so only the size of Δ is used. Smooth or thin wires leave little of it.
 
-The second sign is light that no blur brings there. Blur of any shape puts on the wires beside an
-opening what it takes from the opening; a lit rim adds light on the wires' side alone:
+The second sign is the residual light e. Blur of any shape puts on the wires beside an opening
+what it takes from the opening; a lit rim adds light on the wires' side alone:
 
     e = ∫ of r(t) + r(−t),   t from σ to three quarters of the way to the middle of wire or opening
 
 where r is the light at the distance t from an edge less that of the fitted edges, as a share of an
-opening's, and less what is left of it farther on. Drawn scans of flat wires (apertures of 7 to
+opening's, and less what remains farther from the edge. Drawn scans of flat wires (apertures of 7 to
 48 px, seven kinds of blur) stay within 0.05 % of a wire.
 """
 
@@ -68,13 +68,13 @@ _BEYOND_WIRE = 2.0  # px beyond the middle of the wires, so far light is summed
 _WHOLE_BAND = 0.97  # share of a band's pixels that the picture has to show
 # What e may stand for, as Δ: e times this, times the square of the blur's share of the wire, for
 # blur hides a rim. Drawn and path-traced, 35 pictures of silver to rough steel under 22 to 60
-# degrees: the light on the wires was 0.3 to 1.0 times what this allows for (k = 2), twice as much
-# under a strip lamp, which the wires' unlike widths tell.
-_SIGN_PER_E = 215.0
-_LEAST_E = 0.0004  # share of a wire below which e may be noise or the steps of stored numbers
-_E_OPENINGS = 600
-_E_HALF_BAND = 0.25  # of the crossing opening: half the length of wire whose light is gathered
-_E_INNER, _E_OUTER = 0.75, 0.45  # of the way to the middle; of the wire or opening
+# degrees: the light on the wires was 0.3 to 1.0 times what this allows for (k = 2), twice as
+# much under a strip lamp, which the wires' unlike widths tell.
+_SIGN_PER_RESIDUAL = 215.0
+_LEAST_RESIDUAL = 0.0004  # share of a wire; less may be noise or the steps of stored numbers
+_RESIDUAL_OPENINGS = 600
+_RESIDUAL_HALF_BAND = 0.25  # of the crossing opening: half the length of wire gathered
+_RESIDUAL_INNER, _RESIDUAL_OUTER = 0.75, 0.45  # of the way to the middle; of the wire or opening
 
 
 @dataclass(frozen=True)
@@ -83,16 +83,16 @@ class RimLight:
 
     `shift_px` is Δ (px), `u_px` its standard uncertainty by the scatter of the openings, `wire_px`
     the apparent width of the wires. It is not `readable` where the blur of the crossing wires
-    reaches the place where it is read. `e_px` and `u_e_px` are e and its standard uncertainty, 0
-    where it cannot be read, `blur_px` the σ of the edges.
+    reaches the place where it is read. `residual_px` and `u_residual_px` are e and its standard
+    uncertainty, 0 where it cannot be read, `blur_px` the σ of the edges.
     """
 
     shift_px: float
     u_px: float
     wire_px: float
     readable: bool = True
-    e_px: float = 0.0
-    u_e_px: float = 0.0
+    residual_px: float = 0.0
+    u_residual_px: float = 0.0
     blur_px: float = 0.0
 
     @property
@@ -116,11 +116,11 @@ class RimLight:
         return self.share if self.is_clear else 0.0
 
     @property
-    def by_e(self) -> float:
+    def sign_by_residual(self) -> float:
         """The Δ, share of the wire, of light that e may stand for; 0 where e is not clear."""
-        e = self.e_px / self.wire_px
-        clear = e > _LEAST_E and self.e_px > _CLEAR * self.u_e_px
-        return _SIGN_PER_E * (self.blur_px / self.wire_px) ** 2 * e if clear else 0.0
+        e = self.residual_px / self.wire_px
+        clear = e > _LEAST_RESIDUAL and self.residual_px > _CLEAR * self.u_residual_px
+        return _SIGN_PER_RESIDUAL * (self.blur_px / self.wire_px) ** 2 * e if clear else 0.0
 
 
 def sign_of_both(signs: tuple[RimLight, RimLight]) -> tuple[float, float]:
@@ -184,7 +184,7 @@ def unexplained_sign(signs: tuple[RimLight, RimLight], known: Illumination) -> f
     """The sign of a lamp (share of a wire) that what is known of the light does not explain."""
     both, u = sign_of_both(signs)
     if known.known is LightKnown.NOT:
-        return max(both + 2 * u, *(sign.by_e for sign in signs))
+        return max(both + 2 * u, *(sign.sign_by_residual for sign in signs))
     if known.known is LightKnown.LAMP:
         share = max(sign.clear_share for sign in signs)
         return share if share > max(known.glow) else 0.0
@@ -207,14 +207,12 @@ def rim_light(field: Field, light: Light) -> tuple[RimLight, RimLight]:
 def _direction(field: Field, light: Light, axis: int) -> RimLight:
     e, u = _beyond_blur(field, light, axis)
     blur = field.axes[axis].response.sigma
-    return replace(_alternating(field, light, axis), e_px=e, u_e_px=u, blur_px=blur)
+    return replace(_alternating(field, light, axis), residual_px=e, u_residual_px=u, blur_px=blur)
 
 
 def _alternating(field: Field, light: Light, axis: int) -> RimLight:
     """Δ of a direction and its standard uncertainty."""
-    which = np.flatnonzero(field.ok)
-    if len(which) > _AT_MOST:
-        which = which[np.linspace(0, len(which) - 1, _AT_MOST).astype(np.intp)]
+    which = field.sample(_AT_MOST)
     fit, normal = field.axes[axis].fit.parameters[which], field.axes[axis].normal[which]
     along = np.stack([-normal[:, 1], normal[:, 0]], axis=1)
     pitch = float(field.lattice.pitch.lengths[1 - axis])
@@ -259,18 +257,16 @@ def _reach_over(seen: Profiles, floor: Float, inner: float, band: Band) -> Float
 def _beyond_blur(field: Field, light: Light, axis: int) -> tuple[float, float]:
     """e of a direction and its standard uncertainty, px; 0 and 0 where it cannot be read."""
     own, crossing = field.axes[axis], field.axes[1 - axis]
-    whole = np.isfinite(own.fit.parameters).all(axis=1)
-    which = np.flatnonzero(field.ok & whole)
-    if len(which) > _E_OPENINGS:
-        which = which[np.linspace(0, len(which) - 1, _E_OPENINGS).astype(np.intp)]
+    whole = np.asarray(np.isfinite(own.fit.parameters).all(axis=1))
+    which = field.sample(_RESIDUAL_OPENINGS, whole)
     fit, blur = own.fit.take(which), own.response.sigma
     bright = float(np.median(top_of(fit.parameters))) + 2 * field.pixel_noise
     if len(which) < 8 or bright > light.max():  # beyond the sensor's range nothing is symmetric
         return 0.0, 0.0
     wire, gap = float(np.nanmedian(fit.wires)), float(np.median(fit.width))
-    outer = _E_OUTER * min(wire, gap)
-    inner = _E_INNER * outer
-    if blur > _E_INNER * inner:
+    outer = _RESIDUAL_OUTER * min(wire, gap)
+    inner = _RESIDUAL_INNER * outer
+    if blur > _RESIDUAL_INNER * inner:
         return 0.0, 0.0
     across = float(np.median(crossing.fit.width[which]))
     beside = Crossing(
@@ -280,7 +276,7 @@ def _beyond_blur(field: Field, light: Light, axis: int) -> tuple[float, float]:
     edges[:, EDGES] -= fit.middle[:, None]  # as the centres are
     normal = own.normal[which]
     along = np.stack([-normal[:, 1], normal[:, 0]], axis=1)
-    band = Band((gap + wire) / 2, max(_E_HALF_BAND * across, 0.8), STEP)
+    band = Band((gap + wire) / 2, max(_RESIDUAL_HALF_BAND * across, 0.8), STEP)
     seen = gather(light, field.centre[which], along, band, beside, gap)
     model, _, _ = model_of(seen, edges, own.response)
     rest = (seen.value - model) / fit.amplitude[:, None]

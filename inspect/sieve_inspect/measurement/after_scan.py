@@ -58,9 +58,7 @@ def smoothed_px(field: Field, light: ScanLight) -> float:
 
 def _squares(field: Field, light: ScanLight) -> Float | None:
     """Light of squares (n, side, side) in the middle of openings; None where they are too small."""
-    which = np.flatnonzero(field.ok)
-    if len(which) > _OPENINGS:
-        which = which[np.linspace(0, len(which) - 1, _OPENINGS).astype(np.intp)]
+    which = field.sample(_OPENINGS)
     free = min(
         float(np.median(axis.fit.width[which])) - 2 * _CLEAR_OF_EDGES * axis.response.sigma
         for axis in field.axes

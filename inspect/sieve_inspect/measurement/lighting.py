@@ -28,7 +28,7 @@ from sieve_inspect.summary.uncertainty import BudgetSource, Contribution
 # a tenth of the glow unknown (k = 2).
 _TURNED_DEG = 15.0
 _DENSER = 0.15
-_SHINES = 0.01  # share of a wire from which the finish of the wires matters
+_FINISH_COUNTS = 0.01  # share of a wire from which the finish of the wires matters
 _U_VIEW_SEEN = 0.003  # share of a wire that a parabola through the wires leaves; own figure
 
 
@@ -59,8 +59,8 @@ class LightCorrection:
     def source(self) -> str:
         """Where the correction comes from, in words."""
         lit, seen = self.illumination, ""
-        if lit.known is LightKnown.REFERENCE and max(lit.glow) > _SHINES:
-            seen = "; for wires of its metal and finish"
+        if lit.known is LightKnown.REFERENCE and max(lit.glow) > _FINISH_COUNTS:
+            seen = "; valid for wires of the same metal and finish"
         if self.view_seen:
             seen += "; view read from the wires across the scan"
         return lit.source + self.unlike + seen

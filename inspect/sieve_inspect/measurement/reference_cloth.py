@@ -121,10 +121,10 @@ def of_reference(
     return own
 
 
-def most_by_fields(measurement: Measurement, lit: Illumination) -> bool:
-    """Whether more than half of what is unknown of the glow is the scatter between fields.
+def sampling_dominates(measurement: Measurement, lit: Illumination) -> bool:
+    """Whether the sampling component is more than half of the variance of the glow.
 
-    A certificate speaks for the whole cloth: more fields of it tell more.
+    A certificate states the mean of the whole cloth: measuring more fields reduces it.
     """
     sampling = [line for line in measurement.budget if line.source is BudgetSource.SAMPLING]
     shares = [

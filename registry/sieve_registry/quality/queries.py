@@ -14,9 +14,7 @@ from sieve_registry.ledger.codec import EventPayload
 from sieve_registry.ledger.events import (
     CertificateRecorded,
     RecordCorrected,
-    ReferenceChecked,
     ResultReviewed,
-    SieveQuarantined,
     SieveRetired,
 )
 from sieve_registry.ledger.records import Check, Fact, SieveHistory, Use
@@ -36,12 +34,7 @@ __all__ = [
     "open_lookbacks",
 ]
 # What look-backs rest on, beside checks and uses.
-_CAUSES: tuple[type[EventPayload], ...] = (
-    SieveQuarantined,
-    ReferenceChecked,
-    CertificateRecorded,
-    ResultReviewed,
-)
+_CAUSES: tuple[type[EventPayload], ...] = (*listing.CAUSES, ResultReviewed)
 
 
 @dataclass(frozen=True)

@@ -59,7 +59,7 @@ def plain_rows(connection: Connection, sql: str, values: tuple[Any, ...] = ()) -
         raw.text_factory = str
 
 
-def is_just(
+def rows_equal_json(
     connection: Connection, table: DerivedTable, rows: list[Key], span: tuple[int, int]
 ) -> bool:
     """Whether SQLite says that the rows of the events in `span` are `rows`; false also if unsure.

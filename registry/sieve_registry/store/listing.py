@@ -13,6 +13,9 @@ from sieve_registry.ledger import corrections, events
 from sieve_registry.ledger.records import CheckMark, Sieve
 from sieve_registry.store import reader, rows, schema
 
+# Events that may cause a look-back, beside failed checks.
+CAUSES = (events.SieveQuarantined, events.CertificateRecorded, events.ReferenceChecked)
+
 
 def check_rows(connection: Connection, day: date, until: int | None) -> Iterator[Row[Any]]:
     """Checks up to a day as rows of the table with time, person and software, as corrected.
@@ -63,8 +66,7 @@ def check_marks(connection: Connection, day: date, until: int | None) -> dict[st
     failed = select(bad.c.sieve_id).where(
         bad.c.sieve_id.in_(select(schema.use.c.sieve_id)), bad.c.outcome.in_(FAILING)
     )
-    causes = (events.SieveQuarantined, events.CertificateRecorded, events.ReferenceChecked)
-    kinds = [cause.KIND for cause in causes]
+    kinds = [cause.KIND for cause in CAUSES]
     doubted = failed.union(select(event.c.subject).where(event.c.kind.in_(kinds)))
     query = (
         select(*rows.MARK_COLUMNS, check.c.sieve_id)

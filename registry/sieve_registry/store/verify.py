@@ -28,9 +28,9 @@ from sieve_registry.store.derived_rows import (
     EvidenceRows,
     Key,
     derived_table,
-    is_just,
     mark_of,
     plain_rows,
+    rows_equal_json,
 )
 from sieve_registry.store.evidence import EvidenceKeeper
 from sieve_registry.store.projection import rows_of
@@ -245,7 +245,7 @@ def _compare(
         wanted = expected[table.name]
         if table.name == schema.evidence.name:
             actual = kept.between(*span)
-        elif is_just(connection, table, wanted, span):
+        elif rows_equal_json(connection, table, wanted, span):
             continue
         else:
             actual = plain_rows(connection, table.sql, span)

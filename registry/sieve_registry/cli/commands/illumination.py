@@ -61,7 +61,7 @@ def illumination(
     from sieve_inspect.illumination.model import load_illumination
     from sieve_inspect.measurement.options import Resources
     from sieve_inspect.measurement.pipeline import measure
-    from sieve_inspect.measurement.reference_cloth import most_by_fields, of_reference
+    from sieve_inspect.measurement.reference_cloth import of_reference, sampling_dominates
     from sieve_inspect.standard import resolve_nominal
     from sieve_registry.cli.support.running import progress
 
@@ -100,7 +100,7 @@ def illumination(
     if out is not None:
         output.write_bytes(out, (json.dumps(lit.to_dict(), indent=2) + "\n").encode())
     if not output.emit(json_path, lit.to_dict()):
-        few_fields = certified.wire_um is None and most_by_fields(measurement, lit)
+        few_fields = certified.wire_um is None and sampling_dominates(measurement, lit)
         _print(lit, out, kept, few_fields=few_fields)
 
 
@@ -146,8 +146,8 @@ def _print(
     output.text(f"Known from: {lit.source}.")
     if few_fields:
         output.text(
-            "Most of U is the scatter between fields of the cloth: scan more of it, and give all "
-            "scans together."
+            "Most of U is the between-field standard deviation: scan more fields of the cloth and "
+            "give all scans together."
         )
     if kept is not None:
         output.line(f"Recorded as illumination {kept.name}, valid until {kept.valid_until}.")
