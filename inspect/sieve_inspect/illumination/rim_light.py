@@ -67,11 +67,12 @@ _USUAL_SEEN, _THINNEST_SEEN = 0.37, 0.26  # wire/pitch
 _BEYOND_WIRE = 2.0  # px beyond the middle of the wires, so far light is summed
 _WHOLE_BAND = 0.97  # share of a band's pixels that the picture has to show
 # What e may stand for, as Δ: e times this, times the square of the blur's share of the wire, for
-# blur hides a rim. Drawn and path-traced, 35 pictures of silver to rough steel under 22 to 60
-# degrees: the light on the wires was 0.3 to 1.0 times what this allows for (k = 2), twice as
+# blur hides a rim. Drawn and path-traced, 36 pictures of silver to rough steel under 22 to 60
+# degrees: the light on the wires was 0.2 to 1.0 times what this allows for (k = 2), 1.5 times as
 # much under a strip lamp, which the wires' unlike widths tell.
-_SIGN_PER_RESIDUAL = 215.0
+_SIGN_PER_RESIDUAL = 300.0
 _LEAST_RESIDUAL = 0.0004  # share of a wire; less may be noise or the steps of stored numbers
+_CLEAR_RESIDUAL = 2.5  # of its standard uncertainty: a false sign only widens U
 _RESIDUAL_OPENINGS = 600
 _RESIDUAL_HALF_BAND = 0.25  # of the crossing opening: half the length of wire gathered
 _RESIDUAL_INNER, _RESIDUAL_OUTER = 0.75, 0.45  # of the way to the middle; of the wire or opening
@@ -119,7 +120,7 @@ class RimLight:
     def sign_by_residual(self) -> float:
         """The Δ, share of the wire, of light that e may stand for; 0 where e is not clear."""
         e = self.residual_px / self.wire_px
-        clear = e > _LEAST_RESIDUAL and self.residual_px > _CLEAR * self.u_residual_px
+        clear = e > _LEAST_RESIDUAL and self.residual_px > _CLEAR_RESIDUAL * self.u_residual_px
         return _SIGN_PER_RESIDUAL * (self.blur_px / self.wire_px) ** 2 * e if clear else 0.0
 
 
